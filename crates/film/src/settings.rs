@@ -1,0 +1,245 @@
+//! The adjustable values of one frame, declared once: rows, file checks, help text and documentation follow this table.
+
+/// What is on the film.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum FilmKind {
+    /// Masked or unmasked colour negative.
+    #[default]
+    ColourNegative,
+    /// Silver or chromogenic black-and-white negative: one density.
+    BlackAndWhite,
+    /// Reversal film: a positive transparency.
+    Slide,
+}
+
+impl FilmKind {
+    /// Every kind, in the order shown.
+    pub const ALL: [Self; 3] = [Self::ColourNegative, Self::BlackAndWhite, Self::Slide];
+
+    /// Name used in files and on the command line.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::ColourNegative => "colour-negative",
+            Self::BlackAndWhite => "black-and-white",
+            Self::Slide => "slide",
+        }
+    }
+
+    /// Name shown to the person.
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::ColourNegative => "Colour negative",
+            Self::BlackAndWhite => "Black-and-white negative",
+            Self::Slide => "Slide",
+        }
+    }
+
+    /// The kind a file or command names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.key() == key)
+    }
+
+    /// Whether a film base is divided out and the densities inverted.
+    pub fn is_negative(self) -> bool {
+        self != Self::Slide
+    }
+}
+
+/// Part of the settings panel a value is shown in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum ParamGroup {
+    /// Exposure and tone.
+    Exposure,
+    /// Balance and saturation.
+    Colour,
+    /// Dust and scratches.
+    Clean,
+    /// Sharpening.
+    Sharpen,
+}
+
+/// One adjustable value of a frame.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ParamSpec {
+    /// Which value.
+    pub param: Param,
+    /// Name in session files and `--json` output, unit included.
+    pub key: &'static str,
+    /// Label in the window.
+    pub label: &'static str,
+    /// Unit shown behind the number, possibly empty.
+    pub unit: &'static str,
+    /// What it does, in one line.
+    pub help: &'static str,
+    /// Panel section.
+    pub group: ParamGroup,
+    /// Smallest and largest value that is accepted at all.
+    pub hard: (f64, f64),
+    /// Range the slider covers.
+    pub soft: (f64, f64),
+    /// Value of a new frame.
+    pub default: f64,
+    /// Step of the keyboard and the wheel.
+    pub step: f64,
+    /// Decimals shown.
+    pub decimals: u8,
+}
+
+macro_rules! params {
+    ($($name:ident $key:literal $label:literal $unit:literal $group:ident
+       hard $hl:literal $hh:literal soft $sl:literal $sh:literal default $d:literal step $st:literal decimals $dec:literal
+       $help:literal;)*) => {
+        /// Names of the adjustable values; what they mean is in [`Param::spec`].
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+        pub enum Param { $(#[doc = $help] $name,)* }
+
+        const SPECS: &[ParamSpec] = &[$(ParamSpec {
+            param: Param::$name, key: $key, label: $label, unit: $unit, help: $help, group: ParamGroup::$group,
+            hard: ($hl, $hh), soft: ($sl, $sh), default: $d, step: $st, decimals: $dec,
+        },)*];
+    };
+}
+
+params! {
+    ExposureStops "exposure_stops" "Exposure" "stops" Exposure
+        hard -8.0 8.0 soft -3.0 3.0 default 0.0 step 0.1 decimals 2
+        "Lightens (positive) or darkens the print; one stop is a factor of two in light";
+    Contrast "contrast" "Contrast" "" Exposure
+        hard 0.2 4.0 soft 0.5 2.0 default 1.0 step 0.02 decimals 2
+        "Slope of the tone curve around mid grey; 1 leaves the scene's own contrast";
+    BlackPointD "black_point_d" "Black point" "D" Exposure
+        hard -0.5 1.0 soft 0.0 0.5 default 0.0 step 0.01 decimals 3
+        "Density above the film base that prints as black; slides: depth below the deepest shadow";
+    WhitePointD "white_point_d" "White point" "D" Exposure
+        hard -1.0 1.0 soft -0.5 0.5 default 0.0 step 0.01 decimals 3
+        "Moves the density that prints as white; positive keeps more highlight detail";
+    WarmthCc "warmth_cc" "Warm / cool" "CC" Colour
+        hard -200.0 200.0 soft -50.0 50.0 default 0.0 step 1.0 decimals 1
+        "Balance along amber and blue in colour-correction units (100 CC = 1 D); positive is warmer";
+    TintCc "tint_cc" "Magenta / green" "CC" Colour
+        hard -200.0 200.0 soft -50.0 50.0 default 0.0 step 1.0 decimals 1
+        "Balance along magenta and green in colour-correction units; positive is more magenta";
+    Saturation "saturation" "Saturation" "" Colour
+        hard 0.0 4.0 soft 0.0 2.0 default 1.0 step 0.02 decimals 2
+        "Colour strength; 0 is grey, 1 leaves colours as solved";
+    WeakColourBoost "weak_colour_boost" "Weak-colour boost" "" Colour
+        hard 0.0 1.0 soft 0.0 1.0 default 0.0 step 0.05 decimals 2
+        "Raises muted colours more than strong ones and holds skin hues";
+    CastStrength "cast_strength" "Cast correction" "" Colour
+        hard 0.0 1.0 soft 0.0 1.0 default 0.0 step 0.05 decimals 2
+        "Share of the suggested cast correction that is applied; 0 is off";
+    ShadowWarmthCc "shadow_warmth_cc" "Shadows warm / cool" "CC" Colour
+        hard -100.0 100.0 soft -30.0 30.0 default 0.0 step 1.0 decimals 1
+        "Balance of the shadows along amber and blue";
+    ShadowTintCc "shadow_tint_cc" "Shadows magenta / green" "CC" Colour
+        hard -100.0 100.0 soft -30.0 30.0 default 0.0 step 1.0 decimals 1
+        "Balance of the shadows along magenta and green";
+    MidWarmthCc "mid_warmth_cc" "Middle warm / cool" "CC" Colour
+        hard -100.0 100.0 soft -30.0 30.0 default 0.0 step 1.0 decimals 1
+        "Balance of the middle tones along amber and blue";
+    MidTintCc "mid_tint_cc" "Middle magenta / green" "CC" Colour
+        hard -100.0 100.0 soft -30.0 30.0 default 0.0 step 1.0 decimals 1
+        "Balance of the middle tones along magenta and green";
+    HighlightWarmthCc "highlight_warmth_cc" "Highlights warm / cool" "CC" Colour
+        hard -100.0 100.0 soft -30.0 30.0 default 0.0 step 1.0 decimals 1
+        "Balance of the highlights along amber and blue";
+    HighlightTintCc "highlight_tint_cc" "Highlights magenta / green" "CC" Colour
+        hard -100.0 100.0 soft -30.0 30.0 default 0.0 step 1.0 decimals 1
+        "Balance of the highlights along magenta and green";
+    RepairStrength "repair_strength" "Dust repair" "" Clean
+        hard 0.0 1.0 soft 0.0 1.0 default 1.0 step 1.0 decimals 0
+        "1 fills dust and scratches that the infrared plane shows; 0 is off";
+    RepairSensitivity "repair_sensitivity" "Sensitivity" "" Clean
+        hard 0.0 1.0 soft 0.0 1.0 default 0.5 step 0.05 decimals 2
+        "How faint a mark may be and still count as dust";
+    SharpenAmount "sharpen_amount" "Amount" "" Sharpen
+        hard 0.0 5.0 soft 0.0 3.0 default 0.0 step 0.05 decimals 2
+        "Strength of the capture sharpening on lightness; 0 is off";
+    SharpenRadiusPx "sharpen_radius_px" "Radius" "px" Sharpen
+        hard 0.3 10.0 soft 0.4 4.0 default 1.0 step 0.1 decimals 2
+        "Radius in full-resolution scan pixels; no larger than the blur of an edge keeps halos small";
+    OvershootLimit "overshoot_limit" "Overshoot limit" "" Sharpen
+        hard 0.0 1.0 soft 0.0 0.3 default 0.05 step 0.01 decimals 2
+        "Largest halo beside an edge, as a share of the local range";
+}
+
+impl Param {
+    /// Every value, in the order shown.
+    pub fn all() -> impl ExactSizeIterator<Item = Self> {
+        SPECS.iter().map(|spec| spec.param)
+    }
+
+    /// What the value means, its range and default.
+    pub fn spec(self) -> &'static ParamSpec {
+        &SPECS[self as usize]
+    }
+
+    /// The value a session file or command names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        SPECS.iter().find(|spec| spec.key == key).map(|spec| spec.param)
+    }
+}
+
+/// The adjustable values of one frame.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Look {
+    values: Vec<f64>,
+}
+
+impl Default for Look {
+    fn default() -> Self {
+        Self { values: SPECS.iter().map(|spec| spec.default).collect() }
+    }
+}
+
+impl Look {
+    /// The value of `param`.
+    pub fn get(&self, param: Param) -> f64 {
+        self.values[param as usize]
+    }
+
+    /// Set a value, held inside its hard range; a value that is not a number is ignored.
+    pub fn set(&mut self, param: Param, value: f64) {
+        let (low, high) = param.spec().hard;
+        if value.is_finite() {
+            self.values[param as usize] = value.clamp(low, high);
+        }
+    }
+
+    /// The same look with one value changed.
+    #[must_use]
+    pub fn with(mut self, param: Param, value: f64) -> Self {
+        self.set(param, value);
+        self
+    }
+
+    /// Whether a value differs from that of a new frame.
+    pub fn is_changed(&self, param: Param) -> bool {
+        self.get(param) != param.spec().default
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_parameter_is_declared_once_with_a_default_inside_its_ranges() {
+        for (idx, param) in Param::all().enumerate() {
+            let spec = param.spec();
+            assert_eq!(idx, param as usize);
+            assert_eq!(Param::from_key(spec.key), Some(param));
+            assert!(spec.hard.0 <= spec.soft.0 && spec.soft.1 <= spec.hard.1, "{}", spec.key);
+            assert!((spec.soft.0..=spec.soft.1).contains(&spec.default), "{}", spec.key);
+        }
+    }
+
+    #[test]
+    fn a_look_keeps_values_inside_the_hard_range_and_ignores_nan() {
+        let mut look = Look::default().with(Param::ExposureStops, 99.0);
+        assert_eq!(look.get(Param::ExposureStops), 8.0);
+        look.set(Param::ExposureStops, f64::NAN);
+        assert_eq!(look.get(Param::ExposureStops), 8.0);
+        assert!(look.is_changed(Param::ExposureStops) && !look.is_changed(Param::Contrast));
+    }
+}

@@ -1,0 +1,49 @@
+//! A flag that long work polls, so that the person can stop it.
+
+use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
+
+/// The work was stopped on request; nothing is wrong.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("stopped on request")]
+pub struct Cancelled;
+
+/// Shared flag: cloned into a job, polled once a tile or band of rows.
+#[derive(Debug, Clone, Default)]
+pub struct CancelToken(Arc<AtomicBool>);
+
+impl CancelToken {
+    /// A token nobody has cancelled.
+    pub fn new() -> Self {
+        Self::default()
+    }
+
+    /// Ask the work to stop at its next check.
+    pub fn cancel(&self) {
+        self.0.store(true, Ordering::Relaxed);
+    }
+
+    /// Whether [`Self::cancel`] was called on any clone.
+    pub fn is_cancelled(&self) -> bool {
+        self.0.load(Ordering::Relaxed)
+    }
+
+    /// `Err(Cancelled)` once the token is cancelled; for use with `?`.
+    pub fn check(&self) -> Result<(), Cancelled> {
+        if self.is_cancelled() { Err(Cancelled) } else { Ok(()) }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_clone_sees_the_cancellation() {
+        let token = CancelToken::new();
+        let in_the_job = token.clone();
+        assert_eq!(in_the_job.check(), Ok(()));
+        token.cancel();
+        assert_eq!(in_the_job.check(), Err(Cancelled));
+    }
+}

@@ -1,0 +1,20 @@
+//! Pixels, positions and the small machinery every other crate shares.
+//!
+//! *Scope*: planes and interleaved samples, points and boxes per coordinate space, resampling,
+//! cancellation, the memory budget, units that cross crate borders.
+//! *Simplifications*: samples are 16-bit codes; wider inputs are reduced by the reader.
+//! *Out of scope*: files (`scanfile`), colour meaning (`film`), anything with a clock or a thread pool of its own.
+
+mod budget;
+mod cancel;
+mod geometry;
+mod resample;
+mod samples;
+mod units;
+
+pub use budget::{Allocation, MemoryBudget, OverBudget};
+pub use cancel::{CancelToken, Cancelled};
+pub use geometry::{Frame, Holder, Orientation, PixelRect, Point, Scan, TiltedBox};
+pub use resample::{Kernel, TiltedSampling, box_reduce};
+pub use samples::{Plane, RegionError, RegionSource, Samples16};
+pub use units::{MM_PER_INCH, density_from_stops, px_from_mm, stops_from_density};
