@@ -1,1 +1,9 @@
-//! placeholder
+//! Measuring and making sharpness: slanted-edge response, focus comparison, sharpening without halos, print planning.
+//!
+//! *Scope*: numbers and planes in, numbers and planes out.
+//! *Simplifications*: the picture plane is taken as linear or perceptual as the caller made it; each function says which it wants.
+//! *Out of scope*: files, colour, anything with a clock.
+
+mod sharpen;
+
+pub use sharpen::{RADIUS_MAX_PX, RowScratch, RowSharpener, Sharpening, halo_px, sharpen};
