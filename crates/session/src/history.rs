@@ -1,0 +1,190 @@
+//! Undo and redo: labelled snapshots, one for each finished gesture.
+
+use crate::Session;
+
+/// Snapshots kept; a session is shared piece by piece, so one costs a few kilobytes.
+const MAX_STEPS: usize = 500;
+
+#[derive(Debug, Clone)]
+struct Step {
+    label: String,
+    session: Session,
+}
+
+/// A session with its past and its undone future.
+///
+/// A gesture (a drag, a slider pull) is *begun*, *previewed* any number of times and *committed* as one step, or
+/// *cancelled* as if it never happened. A commit that changed nothing leaves no step.
+#[derive(Debug, Clone)]
+pub struct History {
+    current: Session,
+    past: Vec<Step>,
+    future: Vec<Step>,
+    gesture: Option<Step>,
+    saved: Session,
+}
+
+impl History {
+    /// A history that begins with a saved session.
+    pub fn new(session: Session) -> Self {
+        Self { saved: session.clone(), current: session, past: Vec::new(), future: Vec::new(), gesture: None }
+    }
+
+    /// The session as it is now, previewed changes included.
+    pub fn current(&self) -> &Session {
+        &self.current
+    }
+
+    /// Whether it differs from what was last saved.
+    pub fn is_unsaved(&self) -> bool {
+        self.current != self.saved
+    }
+
+    /// The current session was written to disk.
+    pub fn mark_saved(&mut self, written: Session) {
+        self.saved = written;
+    }
+
+    /// Begin a gesture; changes until [`Self::commit`] become one step. A gesture under way is committed first.
+    pub fn begin(&mut self, label: impl Into<String>) {
+        self.commit();
+        self.gesture = Some(Step { label: label.into(), session: self.current.clone() });
+    }
+
+    /// Whether a gesture is under way.
+    pub fn in_gesture(&self) -> bool {
+        self.gesture.is_some()
+    }
+
+    /// Show a state during a gesture without making a step. Without a gesture it is one step of its own.
+    pub fn preview(&mut self, label: &str, session: Session) {
+        if self.gesture.is_some() {
+            self.current = session;
+        } else {
+            self.apply(label, session);
+        }
+    }
+
+    /// Finish the gesture; returns whether it made a step.
+    pub fn commit(&mut self) -> bool {
+        let Some(step) = self.gesture.take() else { return false };
+        if step.session == self.current {
+            return false;
+        }
+        self.push(step);
+        true
+    }
+
+    /// Drop the gesture and everything it showed.
+    pub fn cancel(&mut self) {
+        if let Some(step) = self.gesture.take() {
+            self.current = step.session;
+        }
+    }
+
+    /// A change that is a step of its own.
+    pub fn apply(&mut self, label: impl Into<String>, session: Session) {
+        self.commit();
+        if session == self.current {
+            return;
+        }
+        let before = std::mem::replace(&mut self.current, session);
+        self.push(Step { label: label.into(), session: before });
+    }
+
+    /// Take back one step; returns its label.
+    pub fn undo(&mut self) -> Option<String> {
+        self.commit();
+        let step = self.past.pop()?;
+        let after = std::mem::replace(&mut self.current, step.session);
+        self.future.push(Step { label: step.label.clone(), session: after });
+        Some(step.label)
+    }
+
+    /// Do the last undone step again; returns its label.
+    pub fn redo(&mut self) -> Option<String> {
+        self.commit();
+        let step = self.future.pop()?;
+        let before = std::mem::replace(&mut self.current, step.session);
+        self.past.push(Step { label: step.label.clone(), session: before });
+        Some(step.label)
+    }
+
+    /// Label of what undo would take back.
+    pub fn undo_label(&self) -> Option<&str> {
+        self.past.last().map(|step| step.label.as_str())
+    }
+
+    /// Label of what redo would do.
+    pub fn redo_label(&self) -> Option<&str> {
+        self.future.last().map(|step| step.label.as_str())
+    }
+
+    /// Number of steps that can be undone.
+    pub fn undo_steps(&self) -> usize {
+        self.past.len()
+    }
+
+    fn push(&mut self, step: Step) {
+        self.future.clear();
+        self.past.push(step);
+        if self.past.len() > MAX_STEPS {
+            self.past.remove(0);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn titled(title: &str) -> Session {
+        Session { title: title.to_owned(), ..Session::default() }
+    }
+
+    #[test]
+    fn a_gesture_is_one_step_however_often_it_is_previewed() {
+        let mut history = History::new(titled("a"));
+        history.begin("drag");
+        for title in ["b", "c", "d"] {
+            history.preview("drag", titled(title));
+        }
+        assert!(history.commit());
+        assert_eq!((history.current().title.as_str(), history.undo_steps()), ("d", 1));
+        assert_eq!(history.undo().as_deref(), Some("drag"));
+        assert_eq!(history.current().title, "a");
+        assert_eq!(history.redo().as_deref(), Some("drag"));
+        assert_eq!(history.current().title, "d");
+    }
+
+    #[test]
+    fn a_cancelled_or_empty_gesture_leaves_nothing() {
+        let mut history = History::new(titled("a"));
+        history.begin("drag");
+        history.preview("drag", titled("b"));
+        history.cancel();
+        assert_eq!((history.current().title.as_str(), history.undo_steps()), ("a", 0));
+        history.begin("drag");
+        assert!(!history.commit());
+        assert_eq!(history.undo(), None);
+    }
+
+    #[test]
+    fn a_new_change_drops_the_undone_future() {
+        let mut history = History::new(titled("a"));
+        history.apply("one", titled("b"));
+        history.undo();
+        history.apply("two", titled("c"));
+        assert_eq!(history.redo(), None);
+        assert_eq!(history.undo_label(), Some("two"));
+    }
+
+    #[test]
+    fn undoing_back_to_the_saved_state_counts_as_saved() {
+        let mut history = History::new(titled("a"));
+        history.apply("one", titled("b"));
+        assert!(history.is_unsaved());
+        history.undo();
+        assert!(!history.is_unsaved());
+    }
+}

@@ -1,0 +1,504 @@
+//! The session as a plain value: cheap to clone, because scans, strips and frames are shared until they change.
+
+use std::fmt;
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use glassine_film::{FilmKind, Look};
+use glassine_raster::{Orientation, TiltedBox};
+use serde_json::{Map, Value};
+
+macro_rules! id {
+    ($(#[$doc:meta])* $name:ident) => {
+        $(#[$doc])*
+        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+        pub struct $name(pub u32);
+
+        impl fmt::Display for $name {
+            fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+                self.0.fmt(f)
+            }
+        }
+    };
+}
+
+id! {
+    /// Stable name of a scan inside one session.
+    ScanId
+}
+id! {
+    /// Stable name of a strip inside one session.
+    StripId
+}
+id! {
+    /// Stable name of a frame inside one session; never reused, unlike its number.
+    FrameId
+}
+
+/// Size and content hash of a scan file, to notice that it was replaced.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Fingerprint {
+    /// File length.
+    pub bytes: u64,
+    /// BLAKE3 of the whole file, hexadecimal.
+    pub blake3: String,
+}
+
+/// How the codes of a scan relate to light, when the file's own word is overridden.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub enum EncodingChoice {
+    /// As the file says.
+    #[default]
+    Auto,
+    /// Codes are proportional to light.
+    Linear,
+    /// IEC 61966-2-1 transfer curve.
+    Srgb,
+    /// Power law with this exponent.
+    Gamma(f64),
+}
+
+/// What the fourth sample of a four-sample scan is.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum FourthSampleChoice {
+    /// Decided from the tags and the samples.
+    #[default]
+    Auto,
+    /// Infrared.
+    Infrared,
+    /// Left out.
+    Ignore,
+}
+
+/// One scan file, opened read-only.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ScanRef {
+    /// Stable name.
+    pub id: ScanId,
+    /// As stored: relative to the session file's folder where possible.
+    pub path: PathBuf,
+    /// Infrared in a file of its own.
+    pub infrared_path: Option<PathBuf>,
+    /// Columns.
+    pub width_px: u32,
+    /// Rows.
+    pub height_px: u32,
+    /// Resolution, if the file or the person says.
+    pub ppi: Option<f64>,
+    /// Planes in reading order: `grey`, or `red` `green` `blue`, then possibly `infrared`.
+    pub planes: Vec<String>,
+    /// Size and hash at the time it was added.
+    pub fingerprint: Option<Fingerprint>,
+    /// Override of the encoding.
+    pub encoding: EncodingChoice,
+    /// Override of the fourth sample's meaning.
+    pub fourth_sample: FourthSampleChoice,
+    /// Keys of a newer program, kept as they were.
+    pub extra: Map<String, Value>,
+}
+
+impl ScanRef {
+    /// Whether an infrared plane is there.
+    pub fn has_infrared(&self) -> bool {
+        self.planes.iter().any(|plane| plane == "infrared")
+    }
+
+    /// Colour planes: 1 for grey, 3 for colour.
+    pub fn colour_channels(&self) -> u8 {
+        if self.planes.first().is_some_and(|plane| plane == "grey") { 1 } else { 3 }
+    }
+}
+
+/// Where a film base came from.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum BaseSource {
+    /// Measured on the rebate found with the frames.
+    Rebate,
+    /// Measured in a box the person drew.
+    Box(TiltedBox),
+    /// Typed in.
+    Typed,
+    /// No rebate was usable: estimated from the clearest parts of the frames.
+    ClearestParts,
+}
+
+/// Density of the clear film of a strip.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FilmBase {
+    /// `-log10(linear code / 65535)` for red, green, blue.
+    pub density_d: [f64; 3],
+    /// Pixels it was measured on; 0 when typed.
+    pub pixels: u64,
+    /// Robust standard deviation of those pixels.
+    pub spread_d: [f64; 3],
+    /// Mask tolerance that covers the spread without reaching the image.
+    pub recommended_tolerance_d: f64,
+    /// 0 (a guess) to 1 (sure).
+    pub confidence: f64,
+    /// Where it came from.
+    pub source: BaseSource,
+}
+
+/// Whether one balance holds for the whole strip or each frame has its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum BalanceChoice {
+    /// One light: balance locked over the strip.
+    #[default]
+    Strip,
+    /// Every frame is balanced by itself.
+    Frame,
+}
+
+impl BalanceChoice {
+    /// Name in files and on the command line.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Strip => "strip",
+            Self::Frame => "frame",
+        }
+    }
+
+    /// The choice a file or command names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        [Self::Strip, Self::Frame].into_iter().find(|choice| choice.key() == key)
+    }
+}
+
+/// Solved values of a strip.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StripSolve {
+    /// Slope of each layer against green.
+    pub gamma_ratio: [f64; 3],
+    /// Log10 exposure of a neutral in each layer against green.
+    pub neutral_log: [f64; 3],
+    /// 0 to 1.
+    pub confidence: f64,
+    /// Which version of the solver and of the inputs made it.
+    pub provenance: String,
+}
+
+/// Solved values of one frame.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FrameSolve {
+    /// Offsets in log10 exposure per layer: exposure and neutral together.
+    pub log_offset: [f64; 3],
+    /// The exposure part, in stops.
+    pub exposure_stops: f64,
+    /// The balance part: warm/cool and magenta/green in CC units.
+    pub balance_cc: [f64; 2],
+    /// Cast correction that is offered, not applied: warm/cool and magenta/green in CC units.
+    pub cast_suggestion_cc: [f64; 2],
+    /// 0 to 1.
+    pub confidence: f64,
+    /// Sentences for the person.
+    pub notes: Vec<String>,
+}
+
+/// A piece of film on a scan.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Strip {
+    /// Stable name.
+    pub id: StripId,
+    /// The scan it lies on.
+    pub scan: ScanId,
+    /// What film it is.
+    pub film: FilmKind,
+    /// Frame format, an id of the format table; `None` until known.
+    pub format_id: Option<String>,
+    /// The film with its rebate; x axis along the strip.
+    pub film_area: Option<TiltedBox>,
+    /// Stock, an id of a shipped or own stock.
+    pub stock_id: String,
+    /// Density of the clear film.
+    pub base: Option<FilmBase>,
+    /// Density above the clear-film peak that still counts as base.
+    pub mask_tolerance_d: f64,
+    /// Share of the stock's dye unmixing that is applied, 0 to 1.
+    pub unmix_strength: f64,
+    /// Balance locked over the strip, or per frame.
+    pub balance: BalanceChoice,
+    /// Result of the strip solve.
+    pub solve: Option<StripSolve>,
+    /// Areas on the film that are no clear film: perforation rows.
+    pub perforations: Vec<TiltedBox>,
+    /// Sentences for the person from finding and measuring.
+    pub notes: Vec<String>,
+    /// Keys of a newer program, kept as they were.
+    pub extra: Map<String, Value>,
+}
+
+impl Strip {
+    /// Turn of the film on the scan in degrees, clockwise on screen.
+    pub fn angle_deg(&self) -> f64 {
+        self.film_area.map_or(0.0, |area| area.angle_rad.to_degrees())
+    }
+}
+
+/// Something about a frame the person should look at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum FrameFlag {
+    /// Placed from the pitch and its neighbours; no edge of its own was seen.
+    Inferred,
+    /// Found, but an edge is uncertain.
+    LowConfidence,
+    /// Cut by the end of the film.
+    Partial,
+    /// Nothing on it.
+    Blank,
+    /// Overlaps a neighbour.
+    Overlap,
+}
+
+impl FrameFlag {
+    const ALL: [Self; 5] = [Self::Inferred, Self::LowConfidence, Self::Partial, Self::Blank, Self::Overlap];
+
+    /// Name in files and `--json` output.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Inferred => "inferred",
+            Self::LowConfidence => "low-confidence",
+            Self::Partial => "partial",
+            Self::Blank => "blank",
+            Self::Overlap => "overlap",
+        }
+    }
+
+    /// The flag a file names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|flag| flag.key() == key)
+    }
+}
+
+/// One picture on a strip.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Frame {
+    /// Stable name.
+    pub id: FrameId,
+    /// Number shown and used in file names.
+    pub number: u32,
+    /// Name of its own, instead of base name and counter.
+    pub name: Option<String>,
+    /// The strip it is on.
+    pub strip: StripId,
+    /// The box: what is exported, and the only place statistics are taken from.
+    pub crop: TiltedBox,
+    /// Measured edges of the image; `None` when drawn by hand on an unmeasured place.
+    pub image_area: Option<TiltedBox>,
+    /// Distance the box keeps from the image edges while held.
+    pub guard_margin_px: f64,
+    /// Whether the box is held inside the image area.
+    pub held: bool,
+    /// How the picture is turned for viewing.
+    pub orientation: Orientation,
+    /// Adjustable values.
+    pub look: Look,
+    /// Result of the solve.
+    pub solve: Option<FrameSolve>,
+    /// How sure the box is, 0 to 1.
+    pub confidence: f64,
+    /// Why, in one sentence.
+    pub reason: String,
+    /// What to look at.
+    pub flags: Vec<FrameFlag>,
+    /// Left out of the export.
+    pub skipped: bool,
+    /// Keys of a newer program, kept as they were.
+    pub extra: Map<String, Value>,
+}
+
+impl Frame {
+    /// Whether the box reaches outside the guarded image area, so that its statistics would be polluted by the rebate.
+    pub fn reaches_rebate(&self) -> bool {
+        const SLACK_PX: f64 = 0.01;
+        let Some(area) = self.image_area else { return false };
+        let area = area.inset(-SLACK_PX);
+        !self.crop.corners().iter().all(|corner| area.contains(*corner))
+    }
+}
+
+/// What is exported.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum OutputKind {
+    /// 16-bit TIFF at full resolution.
+    #[default]
+    Master,
+    /// 8-bit JPEG, reduced to a longest side.
+    Web,
+    /// 8-bit JPEG at full resolution.
+    Jpeg,
+}
+
+impl OutputKind {
+    /// Every kind, in the order shown.
+    pub const ALL: [Self; 3] = [Self::Master, Self::Jpeg, Self::Web];
+
+    /// Name in files and on the command line.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Master => "master",
+            Self::Web => "web",
+            Self::Jpeg => "jpeg",
+        }
+    }
+
+    /// Name shown.
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Master => "Master, 16-bit TIFF",
+            Self::Web => "Web, reduced JPEG",
+            Self::Jpeg => "Full size, JPEG",
+        }
+    }
+
+    /// The kind a file or command names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.key() == key)
+    }
+
+    /// File name ending, without the dot.
+    pub fn extension(self) -> &'static str {
+        match self {
+            Self::Master => "tif",
+            Self::Web | Self::Jpeg => "jpg",
+        }
+    }
+}
+
+/// Compression of exported TIFFs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum TiffCompression {
+    /// Uncompressed: fastest, opens everywhere.
+    #[default]
+    None,
+    /// Deflate with horizontal predictor.
+    Deflate,
+    /// LZW with horizontal predictor.
+    Lzw,
+}
+
+impl TiffCompression {
+    /// Every choice, in the order shown.
+    pub const ALL: [Self; 3] = [Self::None, Self::Deflate, Self::Lzw];
+
+    /// Name in files and on the command line.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::None => "none",
+            Self::Deflate => "deflate",
+            Self::Lzw => "lzw",
+        }
+    }
+
+    /// The choice a file or command names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|choice| choice.key() == key)
+    }
+}
+
+/// How the strip is exported.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OutputSettings {
+    /// Target folder; `None` until chosen.
+    pub folder: Option<PathBuf>,
+    /// Base name of the files; the counter follows after a blank.
+    pub base_name: String,
+    /// Least digits of the counter.
+    pub digits: u8,
+    /// What is written.
+    pub kind: OutputKind,
+    /// Colour space, a key of `glassine_film::OutputSpace`.
+    pub space: String,
+    /// Tone rendering, `straight` or `print`.
+    pub rendering: String,
+    /// Compression of TIFFs.
+    pub compression: TiffCompression,
+    /// JPEG quality, 1 to 100.
+    pub jpeg_quality: u8,
+    /// Longest side of web pictures.
+    pub web_long_side_px: u32,
+    /// Photographer, for the metadata.
+    pub creator: String,
+    /// Rights line, for the metadata.
+    pub copyright: String,
+}
+
+impl Default for OutputSettings {
+    fn default() -> Self {
+        Self {
+            folder: None,
+            base_name: "frame".to_owned(),
+            digits: 2,
+            kind: OutputKind::default(),
+            space: "srgb".to_owned(),
+            rendering: "print".to_owned(),
+            compression: TiffCompression::default(),
+            jpeg_quality: 92,
+            web_long_side_px: 2048,
+            creator: String::new(),
+            copyright: String::new(),
+        }
+    }
+}
+
+/// Everything the person decided about a set of scans.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Session {
+    /// Name of the roll or job.
+    pub title: String,
+    /// Free text.
+    pub notes: String,
+    /// Scan files.
+    pub scans: Vec<Arc<ScanRef>>,
+    /// Pieces of film on them.
+    pub strips: Vec<Arc<Strip>>,
+    /// Pictures, in the order shown and exported.
+    pub frames: Vec<Arc<Frame>>,
+    /// Export settings.
+    pub output: OutputSettings,
+    /// Next unused id of any sort.
+    pub next_id: u32,
+    /// Keys of a newer program, kept as they were.
+    pub extra: Map<String, Value>,
+}
+
+impl Session {
+    /// The scan with this id.
+    pub fn scan(&self, id: ScanId) -> Option<&Arc<ScanRef>> {
+        self.scans.iter().find(|scan| scan.id == id)
+    }
+
+    /// The strip with this id.
+    pub fn strip(&self, id: StripId) -> Option<&Arc<Strip>> {
+        self.strips.iter().find(|strip| strip.id == id)
+    }
+
+    /// The frame with this id.
+    pub fn frame(&self, id: FrameId) -> Option<&Arc<Frame>> {
+        self.frames.iter().find(|frame| frame.id == id)
+    }
+
+    /// Position of a frame in the order shown.
+    pub fn frame_idx(&self, id: FrameId) -> Option<usize> {
+        self.frames.iter().position(|frame| frame.id == id)
+    }
+
+    /// Frames of one strip, in the order shown.
+    pub fn frames_of(&self, strip: StripId) -> impl Iterator<Item = &Arc<Frame>> {
+        self.frames.iter().filter(move |frame| frame.strip == strip)
+    }
+
+    /// Strip and scan of a frame.
+    pub fn context(&self, frame: &Frame) -> Option<(&Arc<Strip>, &Arc<ScanRef>)> {
+        let strip = self.strip(frame.strip)?;
+        Some((strip, self.scan(strip.scan)?))
+    }
+
+    /// A fresh id.
+    pub(crate) fn take_id(&mut self) -> u32 {
+        let used = self.scans.iter().map(|s| s.id.0);
+        let used = used.chain(self.strips.iter().map(|s| s.id.0)).chain(self.frames.iter().map(|f| f.id.0));
+        let id = used.max().map_or(1, |max| max.saturating_add(1)).max(self.next_id).max(1);
+        self.next_id = id.saturating_add(1);
+        id
+    }
+}
