@@ -1,1 +1,29 @@
-//! placeholder
+//! Files: reading scans, writing pictures, ICC profiles, metadata, atomic writes.
+//!
+//! *Scope*: TIFF, PNG and JPEG in; TIFF, PNG and JPEG out; colour profiles of the matrix kind; Exif and XMP.
+//! *Simplifications*: samples reach the caller as 16-bit codes; a colour profile is used for its curves and matrix only.
+//! *Out of scope*: what the codes mean for film (`film`), jobs and threads of the window (`engine`, `app`).
+//!
+//! **Invariant:** no file is ever opened for writing under the name of a scan, and a final name never holds a partial
+//! file.
+
+mod atomic;
+mod error;
+mod fingerprint;
+pub mod icc;
+mod info;
+mod linear;
+mod overview;
+mod scan;
+mod write;
+
+pub use atomic::{AtomicFile, Overwrite, write_bytes_atomic};
+pub use error::Error;
+pub use fingerprint::{Fingerprint, fingerprint};
+pub use info::{Encoding, FourthSample, InfraredSource, OpenOptions, PlaneKind, ScanInfo};
+pub use linear::{CODES, Linearisation, srgb_light};
+pub use overview::{overview, overview_factor};
+pub use scan::Scan;
+pub use write::{
+    Compression, FilmSourceKind, Metadata, PictureFormat, PictureSpec, PictureWriter, WrittenFile,
+};

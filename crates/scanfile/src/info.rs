@@ -1,0 +1,160 @@
+//! What is known about an open scan, and the choices that decide how it is read.
+
+use std::path::PathBuf;
+
+use glassine_raster::Orientation;
+
+/// What one plane of a scan holds.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum PlaneKind {
+    /// One visible channel of a grey scan.
+    Grey,
+    /// Red light.
+    Red,
+    /// Green light.
+    Green,
+    /// Blue light.
+    Blue,
+    /// Infrared light, where dust shows and dyes do not.
+    Infrared,
+}
+
+impl PlaneKind {
+    /// Stable name for session files and the command line.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Grey => "grey",
+            Self::Red => "red",
+            Self::Green => "green",
+            Self::Blue => "blue",
+            Self::Infrared => "infrared",
+        }
+    }
+}
+
+/// Where the infrared plane comes from.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum InfraredSource {
+    /// There is none.
+    None,
+    /// An extra sample of every pixel.
+    ExtraSample,
+    /// A grey page after the colour page of the same file.
+    SecondPage,
+    /// A file of its own.
+    SeparateFile,
+}
+
+/// How codes relate to light.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum Encoding {
+    /// Codes are proportional to light.
+    Linear,
+    /// The curve of IEC 61966-2-1.
+    Srgb,
+    /// Light is code to this power.
+    Gamma(f64),
+    /// The curves of the embedded ICC profile.
+    Profile,
+}
+
+/// What to make of the sample after the colour samples.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum FourthSample {
+    /// Infrared, unless it is an opacity plane that is full everywhere.
+    #[default]
+    Auto,
+    /// Always infrared.
+    Infrared,
+    /// Left out.
+    Ignore,
+}
+
+/// Choices and limits for opening a scan.
+#[derive(Debug, Clone)]
+pub struct OpenOptions {
+    /// A separate grey file with the infrared plane; it wins over planes inside the scan.
+    pub infrared_file: Option<PathBuf>,
+    /// What to make of a fourth (grey: second) sample.
+    pub fourth_sample: FourthSample,
+    /// How codes relate to light, when the person knows better than the file.
+    pub encoding: Option<Encoding>,
+    /// Most pixels a scan may have.
+    pub max_pixels: u64,
+    /// Most bytes that one decoded strip or tile, or one whole PNG or JPEG, may take.
+    pub max_decoded_bytes: u64,
+    /// Bytes of decoded strips and tiles kept for the next read.
+    pub cache_bytes: u64,
+}
+
+impl Default for OpenOptions {
+    /// 4 Gpx, 1.5 GiB for a block that must be decoded in one piece, 128 MiB cache.
+    fn default() -> Self {
+        Self {
+            infrared_file: None,
+            fourth_sample: FourthSample::Auto,
+            encoding: None,
+            max_pixels: 1 << 32,
+            max_decoded_bytes: 3 << 29,
+            cache_bytes: 128 << 20,
+        }
+    }
+}
+
+/// What is known about an open scan.
+#[derive(Debug, Clone)]
+pub struct ScanInfo {
+    /// The file.
+    pub path: PathBuf,
+    /// Columns.
+    pub width_px: u32,
+    /// Rows.
+    pub height_px: u32,
+    /// Horizontal and vertical resolution, when the file states one.
+    pub ppi: Option<[f64; 2]>,
+    /// Planes in the order in which reading gives them.
+    pub planes: Vec<PlaneKind>,
+    /// Bits of a sample in the file; reading gives 16 in every case.
+    pub bits_per_sample: u8,
+    /// The container in words: `TIFF, 16-bit, LZW, tiled 256x256, little-endian`.
+    pub container: String,
+    /// Bytes of the embedded ICC profile.
+    pub icc: Option<Vec<u8>>,
+    /// Where the infrared plane comes from.
+    pub infrared: InfraredSource,
+    /// How codes relate to light, after overrides.
+    pub encoding: Encoding,
+    /// How the file says the picture should be turned for viewing; reading never turns it.
+    pub orientation: Orientation,
+    /// Anything the person should know.
+    pub notes: Vec<String>,
+}
+
+impl ScanInfo {
+    /// Colour planes, without the infrared one.
+    pub fn colour_channels(&self) -> u8 {
+        self.planes.iter().filter(|p| **p != PlaneKind::Infrared).count() as u8
+    }
+
+    /// Whether there is an infrared plane.
+    pub fn has_infrared(&self) -> bool {
+        self.infrared != InfraredSource::None
+    }
+}
+
+/// Orientation for a TIFF or Exif orientation value of 1 to 8; anything else counts as 1.
+///
+/// The value names where row 0 and column 0 of the file are shown; ours mirrors first and then turns clockwise.
+/// Source: TIFF 6.0, tag 274.
+pub(crate) fn orientation_from_tag(value: u32) -> Orientation {
+    match value {
+        2 => Orientation::new(0, true),
+        3 => Orientation::new(2, false),
+        4 => Orientation::new(2, true),
+        5 => Orientation::new(3, true),
+        6 => Orientation::new(1, false),
+        7 => Orientation::new(1, true),
+        8 => Orientation::new(3, false),
+        _ => Orientation::default(),
+    }
+}

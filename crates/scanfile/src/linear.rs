@@ -1,0 +1,72 @@
+//! From codes to linear light: one table per colour channel.
+
+use std::sync::Arc;
+
+use crate::Encoding;
+
+/// Entries of a table: one for every 16-bit code.
+pub const CODES: usize = 65_536;
+
+/// How the codes of a scan become linear light.
+#[derive(Debug, Clone)]
+pub struct Linearisation {
+    /// Per colour channel, linear light 0..1 for each 16-bit code.
+    pub tables: Vec<Arc<[f32]>>,
+    /// Linear light to CIE XYZ under D50, when an embedded matrix profile states it.
+    pub to_xyz_d50: Option<[[f64; 3]; 3]>,
+}
+
+impl Linearisation {
+    /// The same curve for every channel; [`Encoding::Profile`] without a profile counts as linear.
+    pub fn of_encoding(encoding: Encoding, colour_channels: u8) -> Self {
+        let table: Arc<[f32]> = match encoding {
+            Encoding::Linear | Encoding::Profile => table_of(|x| x),
+            Encoding::Srgb => table_of(srgb_light),
+            Encoding::Gamma(power) => table_of(|x| x.powf(power)),
+        };
+        Self { tables: vec![table; colour_channels.into()], to_xyz_d50: None }
+    }
+
+    /// Light of a code, 0 for a channel that is not there.
+    pub fn light(&self, channel: usize, code: u16) -> f32 {
+        self.tables.get(channel).and_then(|t| t.get(usize::from(code))).copied().unwrap_or(0.0)
+    }
+}
+
+/// A table of `light(code / 65535)`, kept inside 0..1; a value that is not a number becomes 0.
+pub(crate) fn table_of(light: impl Fn(f64) -> f64) -> Arc<[f32]> {
+    (0..CODES).map(|code| light(code as f64 / 65535.0).clamp(0.0, 1.0).max(0.0) as f32).collect()
+}
+
+/// Linear light of an sRGB-encoded value.
+///
+/// ```text
+/// light = x / 12.92                      x <= 0.04045
+/// light = ((x + 0.055) / 1.055)^2.4      above
+/// ```
+/// Source: IEC 61966-2-1.
+pub fn srgb_light(x: f64) -> f64 {
+    if x <= 0.04045 { x / 12.92 } else { ((x + 0.055) / 1.055).powf(2.4) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn half_code_of_srgb_is_a_fifth_of_the_light() {
+        let lin = Linearisation::of_encoding(Encoding::Srgb, 3);
+        // Published value of the sRGB curve at 0.5: 0.214041.
+        let half = f64::midpoint(f64::from(lin.light(0, 32767)), f64::from(lin.light(2, 32768)));
+        assert!((half - 0.214041).abs() < 1e-6, "{half}");
+        assert_eq!((lin.light(1, 0), lin.light(1, 65535)), (0.0, 1.0));
+    }
+
+    #[test]
+    fn every_encoding_gives_rising_tables() {
+        for encoding in [Encoding::Linear, Encoding::Srgb, Encoding::Gamma(2.2)] {
+            let lin = Linearisation::of_encoding(encoding, 1);
+            assert!(lin.tables[0].windows(2).all(|w| w[0] <= w[1]), "{encoding:?}");
+        }
+    }
+}
