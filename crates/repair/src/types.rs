@@ -1,0 +1,305 @@
+//! What the crate takes and gives: options, registration, leakage, the dust map and the reasons to refuse.
+
+use glassine_raster::{Cancelled, PixelRect, Plane};
+
+/// Where the infrared picture lies against the visible one.
+///
+/// ```text
+/// infrared position = centre + scale * R(rotation) * (visible position - centre) + shift
+/// ```
+/// `centre` is the middle of the region that was registered. Positions are pixels of that region.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Registration {
+    /// Infrared content lies at the visible position plus this shift (x, y), pixels.
+    pub shift_px: [f64; 2],
+    /// Magnification of the infrared picture about the centre; 1 unless the region shows otherwise.
+    pub scale: f64,
+    /// Turn of the infrared picture about the centre, clockwise on screen.
+    pub rotation_rad: f64,
+    /// 0 (no idea) to 1 (one clear, repeatable answer).
+    pub confidence: f32,
+    /// Disagreement between parts of the region after the fit, rms pixels.
+    pub residual_px: f64,
+}
+
+impl Registration {
+    /// The infrared plane lies exactly on the visible ones.
+    pub const ALIGNED: Self =
+        Self { shift_px: [0.0, 0.0], scale: 1.0, rotation_rad: 0.0, confidence: 1.0, residual_px: 0.0 };
+
+    /// Infrared position (pixel centres at integers) of a visible position, for a region of the given size.
+    pub fn infrared_from_visible(&self, x: f64, y: f64, width: u32, height: u32) -> (f64, f64) {
+        let (cx, cy) = ((f64::from(width) - 1.0) / 2.0, (f64::from(height) - 1.0) / 2.0);
+        let (dx, dy) = (x - cx, y - cy);
+        let (sin, cos) = self.rotation_rad.sin_cos();
+        (
+            cx + self.scale * (cos * dx - sin * dy) + self.shift_px[0],
+            cy + self.scale * (sin * dx + cos * dy) + self.shift_px[1],
+        )
+    }
+
+    /// Whether a plain shift says everything.
+    pub fn is_pure_shift(&self) -> bool {
+        self.scale == 1.0 && self.rotation_rad == 0.0
+    }
+}
+
+/// How the image itself shows through in the infrared: no dye is perfectly clear there.
+///
+/// ```text
+/// D_infrared = offset + coefficients . (D_red, D_green, D_blue) + slow background + defects
+/// ```
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Leakage {
+    /// Infrared density per visible density, red, green, blue (grey uses the first).
+    pub coefficients: [f64; 3],
+    /// Infrared density of clear film, D.
+    pub offset_d: f64,
+    /// Correlation of infrared with visible density over the picture, -1..=1.
+    pub silver_correlation: f64,
+    /// Infrared density per neutral visible density: about 0.05 for clear dyes, near 1 for silver.
+    pub strength: f64,
+    /// Extra blur of the infrared picture against the visible one, sigma in pixels.
+    pub blur_px: f64,
+}
+
+/// Leakage above this strength deserves a warning: dark image parts may be taken for dust, and dust for image.
+///
+/// Ours; clear dyes measure about 0.05, silver 0.9 and more.
+pub const STRONG_LEAKAGE: f64 = 0.2;
+
+impl Leakage {
+    /// Whether the dyes block so much infrared that the person should look at the map before trusting it.
+    pub fn is_strong(&self) -> bool {
+        self.strength > STRONG_LEAKAGE
+    }
+}
+
+/// Why no dust map was made. The text says what was found and what to do.
+#[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
+#[non_exhaustive]
+pub enum Refusal {
+    /// There is no infrared sample in the scan.
+    #[error(
+        "this scan has no infrared plane, so dust cannot be told from image; scan with the infrared pass on, or repair spots by hand"
+    )]
+    NoInfrared,
+    /// Silver blocks infrared just as it blocks light.
+    #[error(
+        "the infrared plane shows the image itself (correlation {correlation:.2}, {strength:.2} D per D): this is silver film, where infrared cannot tell dust from image; turn infrared repair off and repair spots by hand"
+    )]
+    SilverFilm {
+        /// Correlation of infrared and visible density.
+        correlation: f64,
+        /// Infrared density per visible density.
+        strength: f64,
+    },
+    /// Infrared and visible pictures could not be laid on each other with certainty.
+    #[error(
+        "the infrared plane could not be lined up with the picture (confidence {confidence:.2}, {features} marks found); check that it belongs to this scan, or scan both in one pass"
+    )]
+    RegistrationUncertain {
+        /// 0..1, see [`Registration::confidence`].
+        confidence: f32,
+        /// Pixels that could serve as marks.
+        features: u32,
+    },
+    /// So much of the picture would be replaced that something else must be wrong.
+    #[error(
+        "the infrared plane marks {:.0} % of the picture as damaged, which is not dust; check that it belongs to this scan and that the film is not silver black-and-white",
+        area_fraction * 100.0
+    )]
+    TooMuchDamage {
+        /// Part of the region that would be marked.
+        area_fraction: f64,
+    },
+    /// The infrared plane carries no signal.
+    #[error(
+        "the infrared plane is {} almost everywhere ({:.0} %), so it shows nothing; scan again with a {} infrared exposure",
+        if *.at_top { "at full scale" } else { "black" },
+        fraction * 100.0,
+        if *.at_top { "shorter" } else { "longer" }
+    )]
+    InfraredUnusable {
+        /// Full scale rather than black.
+        at_top: bool,
+        /// Part of the region concerned.
+        fraction: f64,
+    },
+    /// The region is too small to measure anything.
+    #[error("the region of {width} x {height} pixels is too small to find dust in; choose a larger one")]
+    TooSmall {
+        /// Columns.
+        width: u32,
+        /// Rows.
+        height: u32,
+    },
+    /// Stopped on request.
+    #[error(transparent)]
+    Cancelled(#[from] Cancelled),
+}
+
+/// How dust is looked for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct DustOptions {
+    /// 0 (only strong dust) to 1 (everything above the noise); outside values are clamped.
+    pub sensitivity: f64,
+    /// Use this registration (measured on the whole scan, say) instead of measuring one.
+    pub registration: Option<Registration>,
+    /// Extra blur of the infrared picture, sigma in pixels, instead of measuring it.
+    pub blur_px: Option<f64>,
+}
+
+impl Default for DustOptions {
+    fn default() -> Self {
+        Self { sensitivity: 0.5, registration: None, blur_px: None }
+    }
+}
+
+/// What a defect looks like.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+#[repr(u8)]
+pub enum DustClass {
+    /// Compact: dust, a drying mark, a hole.
+    Speck = 1,
+    /// Long, bent and thin: hair, lint, fibre.
+    Hair = 2,
+    /// Long and straight: a scratch.
+    Scratch = 3,
+}
+
+impl DustClass {
+    /// The class of a sample of [`DustMap::class`]; `None` for clean film.
+    pub fn from_code(code: u8) -> Option<Self> {
+        match code {
+            1 => Some(Self::Speck),
+            2 => Some(Self::Hair),
+            3 => Some(Self::Scratch),
+            _ => None,
+        }
+    }
+}
+
+/// How visible attenuation follows from infrared attenuation; measured on the defects of the frame.
+///
+/// ```text
+/// 1 - T_c = gain * o + dx * do/dx + dy * do/dy + laplacian * lap(o),   o = 1 - T_infrared
+/// ```
+/// The derivatives carry what is left of shift and blur between the infrared and channel `c`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ChannelResponse {
+    /// Loss of visible light per loss of infrared light.
+    pub gain: f64,
+    /// Horizontal derivative term, pixels.
+    pub dx: f64,
+    /// Vertical derivative term, pixels.
+    pub dy: f64,
+    /// Laplacian term, square pixels; negative sharpens.
+    pub laplacian: f64,
+    /// Rms error of the predicted transmittance over the defects used.
+    pub error_t: f64,
+    /// Part of the error that grows with the slope of the attenuation, per unit slope.
+    pub error_per_slope: f64,
+}
+
+impl ChannelResponse {
+    /// Visible light is lost exactly as infrared is; used when a frame has too few defects to measure.
+    pub const DIRECT: Self =
+        Self { gain: 1.0, dx: 0.0, dy: 0.0, laplacian: 0.0, error_t: 0.02, error_per_slope: 0.15 };
+}
+
+/// Defects of one frame region, on the visible pixel grid.
+#[derive(Debug, Clone, PartialEq)]
+pub struct DustMap {
+    /// 0 clean, 1..=255: part of the visible light lost, times 255. Only these pixels may change.
+    pub severity: Plane<u8>,
+    /// 0 clean, else the code of a [`DustClass`].
+    pub class: Plane<u8>,
+    /// Infrared transmittance of the defect alone, times 65535; 65535 where nothing was seen.
+    pub attenuation: Plane<u16>,
+    /// Per visible channel, how its light is lost; one entry for grey.
+    pub response: Vec<ChannelResponse>,
+    /// Part of the region that is marked.
+    pub area_fraction: f64,
+    /// Connected defects.
+    pub objects: u32,
+    /// Connected specks.
+    pub specks: u32,
+    /// Connected hairs.
+    pub hairs: u32,
+    /// Connected scratches.
+    pub scratches: u32,
+    /// Where the infrared lies.
+    pub registration: Registration,
+    /// How the image shows in the infrared.
+    pub leakage: Leakage,
+    /// Noise of clean film in the infrared residual, D.
+    pub noise_d: f64,
+    /// Residual density above which a defect counts, D.
+    pub threshold_d: f64,
+}
+
+/// What [`crate::fill`] did.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct FillReport {
+    /// Pixels given new values.
+    pub repaired_px: u64,
+    /// Of these, pixels whose own light was used.
+    pub restored_px: u64,
+    /// Of these, pixels made from their surroundings.
+    pub inpainted_px: u64,
+    /// Stopped on request before the end; nothing was changed.
+    pub cancelled: bool,
+}
+
+/// The new values of repaired pixels, kept apart from the picture so that any region of it can be repaired alike.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Patches {
+    pub(crate) rows: Vec<Vec<PatchRun>>,
+    pub(crate) channels: u8,
+    /// What was done.
+    pub report: FillReport,
+}
+
+/// Neighbouring repaired pixels of one row.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct PatchRun {
+    pub(crate) x: u32,
+    /// Interleaved colour codes.
+    pub(crate) codes: Vec<u16>,
+}
+
+impl Patches {
+    /// Write the repaired pixels that fall into `region`, whose first pixel is `(rect.x0, rect.y0)` of the mapped region.
+    ///
+    /// Every other sample, and every infrared sample, stays as it is.
+    pub fn apply(&self, region: &mut glassine_raster::Samples16, x0: u32, y0: u32) {
+        let rect = PixelRect::new(
+            x0,
+            y0,
+            x0.saturating_add(region.width()),
+            y0.saturating_add(region.height()),
+        );
+        let (colours, step) = (self.channels as usize, region.channels() as usize);
+        if colours == 0 || step < colours {
+            return;
+        }
+        for y in rect.y0..rect.y1.min(self.rows.len() as u32) {
+            let row = region.row_mut(y - rect.y0);
+            for run in &self.rows[y as usize] {
+                for (i, codes) in run.codes.chunks_exact(colours).enumerate() {
+                    let x = run.x + i as u32;
+                    if (rect.x0..rect.x1).contains(&x) {
+                        let at = (x - rect.x0) as usize * step;
+                        row[at..at + colours].copy_from_slice(codes);
+                    }
+                }
+            }
+        }
+    }
+
+    /// Whether no pixel changes.
+    pub fn is_empty(&self) -> bool {
+        self.rows.iter().all(Vec::is_empty)
+    }
+}
