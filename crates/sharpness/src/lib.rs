@@ -4,6 +4,7 @@
 //! *Simplifications*: the picture plane is taken as linear or perceptual as the caller made it; each function says which it wants.
 //! *Out of scope*: files, colour, anything with a clock.
 
+pub mod plan;
 mod sharpen;
 
 pub use sharpen::{RADIUS_MAX_PX, RowScratch, RowSharpener, Sharpening, halo_px, sharpen};
