@@ -1,0 +1,86 @@
+//! What went wrong, as a message a person can act on.
+
+use std::path::PathBuf;
+
+use glassine_session::FrameId;
+
+/// How much a notice matters.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub enum Severity {
+    /// Good to know.
+    Info,
+    /// Look at it.
+    Warning,
+    /// Something was not done.
+    Error,
+}
+
+/// A message for the person: what happened, what to do, where.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Notice {
+    /// How much it matters.
+    pub severity: Severity,
+    /// What happened, in one line.
+    pub headline: String,
+    /// What to do about it.
+    pub what_to_do: String,
+    /// The file it is about.
+    pub path: Option<PathBuf>,
+}
+
+impl Notice {
+    /// A notice of the given severity.
+    pub fn new(severity: Severity, headline: impl Into<String>, what_to_do: impl Into<String>) -> Self {
+        Self { severity, headline: headline.into(), what_to_do: what_to_do.into(), path: None }
+    }
+
+    /// The same, about a file.
+    #[must_use]
+    pub fn about(mut self, path: impl Into<PathBuf>) -> Self {
+        self.path = Some(path.into());
+        self
+    }
+}
+
+impl std::fmt::Display for Notice {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        write!(f, "{}", self.headline)?;
+        if !self.what_to_do.is_empty() {
+            write!(f, "; {}", self.what_to_do)?;
+        }
+        if let Some(path) = &self.path {
+            write!(f, " ({})", path.display())?;
+        }
+        Ok(())
+    }
+}
+
+/// Why the engine could not do something.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum EngineError {
+    /// Stopped on request.
+    #[error("stopped on request")]
+    Cancelled,
+    /// The frame is not in the session.
+    #[error("frame {0} is not in this session")]
+    NoFrame(FrameId),
+    /// Something the person can act on.
+    #[error("{0}")]
+    Told(Notice),
+}
+
+impl EngineError {
+    /// The message for the person.
+    pub fn notice(&self) -> Notice {
+        match self {
+            Self::Cancelled => Notice::new(Severity::Info, "stopped on request", "finished parts are kept"),
+            Self::NoFrame(id) => Notice::new(
+                Severity::Error,
+                format!("frame {id} is not in this session"),
+                "choose another frame",
+            ),
+            Self::Told(notice) => notice.clone(),
+        }
+    }
+}

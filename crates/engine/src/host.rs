@@ -1,0 +1,333 @@
+//! The threads jobs run on.
+//!
+//! Two lanes: previews, where a newer request for the same place on screen replaces an older one, and everything else,
+//! in the order submitted. A panic in a job becomes a message; the session lives on.
+
+use std::collections::HashMap;
+use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::thread::JoinHandle;
+
+use crossbeam_channel::{Receiver, Sender, unbounded};
+use glassine_raster::CancelToken;
+
+use crate::jobs::{Job, JobEvent, JobId};
+use crate::types::{PreviewRequest, ViewKey};
+use crate::{Engine, EngineError, Notice, Severity};
+
+type Wake = Arc<dyn Fn() + Send + Sync>;
+
+/// Sends events to the window and wakes it.
+#[derive(Clone)]
+struct Outbox {
+    events: Sender<JobEvent>,
+    wake: Wake,
+}
+
+impl Outbox {
+    fn send(&self, event: JobEvent) {
+        // The receiver lives as long as the host; during shutdown nobody listens any more.
+        if self.events.send(event).is_ok() {
+            (self.wake)();
+        }
+    }
+}
+
+#[derive(Default)]
+struct PreviewQueue {
+    waiting: HashMap<ViewKey, (u64, PreviewRequest)>,
+    running: Option<(ViewKey, CancelToken)>,
+    arrivals: u64,
+    closed: bool,
+}
+
+impl PreviewQueue {
+    /// The most urgent request: what the person looks at first, then in order of arrival.
+    fn take_next(&mut self) -> Option<PreviewRequest> {
+        let urgency = |key: &ViewKey| match key {
+            ViewKey::Frame(_) => 0,
+            ViewKey::Compare(_) => 1,
+            ViewKey::ScanRegion(_) => 2,
+            ViewKey::Proof(..) => 3,
+            ViewKey::Print(_) => 4,
+        };
+        let key = *self.waiting.iter().min_by_key(|(key, (arrival, _))| (urgency(key), *arrival))?.0;
+        self.waiting.remove(&key).map(|(_, request)| request)
+    }
+}
+
+#[derive(Default)]
+struct PreviewLane {
+    queue: Mutex<PreviewQueue>,
+    changed: Condvar,
+}
+
+impl PreviewLane {
+    fn lock(&self) -> MutexGuard<'_, PreviewQueue> {
+        self.queue.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+}
+
+struct QueuedJob {
+    id: JobId,
+    job: Job,
+    cancel: CancelToken,
+}
+
+enum Lanes {
+    Threads {
+        work: Option<Sender<QueuedJob>>,
+        threads: Vec<JoinHandle<()>>,
+    },
+    /// Jobs run when polled, on the calling thread: deterministic, for tests and the command line.
+    Inline {
+        queued: Vec<QueuedJob>,
+    },
+}
+
+/// Runs jobs and hands back their events.
+pub struct JobHost {
+    engine: Arc<Engine>,
+    lanes: Lanes,
+    previews: Arc<PreviewLane>,
+    outbox: Outbox,
+    events: Receiver<JobEvent>,
+    tokens: HashMap<JobId, CancelToken>,
+    next_id: u64,
+}
+
+impl std::fmt::Debug for JobHost {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("JobHost").field("active", &self.tokens.len()).finish_non_exhaustive()
+    }
+}
+
+impl JobHost {
+    /// Jobs on two threads of their own; `wake` is called after every event.
+    pub fn threaded(engine: Arc<Engine>, wake: Wake) -> std::io::Result<Self> {
+        let mut host = Self::inline(engine);
+        host.outbox.wake = wake;
+        let (work, work_in) = unbounded::<QueuedJob>();
+        let (engine, outbox) = (Arc::clone(&host.engine), host.outbox.clone());
+        let worker = std::thread::Builder::new().name("glassine-work".to_owned()).spawn(move || {
+            for QueuedJob { id, job, cancel } in work_in {
+                run_job(&engine, id, job, &cancel, &outbox);
+            }
+        })?;
+        let (engine, outbox, lane) =
+            (Arc::clone(&host.engine), host.outbox.clone(), Arc::clone(&host.previews));
+        let viewer = std::thread::Builder::new()
+            .name("glassine-preview".to_owned())
+            .spawn(move || run_previews(&engine, &lane, &outbox))?;
+        host.lanes = Lanes::Threads { work: Some(work), threads: vec![worker, viewer] };
+        Ok(host)
+    }
+
+    /// Jobs run on the thread that calls [`Self::poll`].
+    pub fn inline(engine: Arc<Engine>) -> Self {
+        let (sender, events) = unbounded();
+        Self {
+            engine,
+            lanes: Lanes::Inline { queued: Vec::new() },
+            previews: Arc::default(),
+            outbox: Outbox { events: sender, wake: Arc::new(|| ()) },
+            events,
+            tokens: HashMap::new(),
+            next_id: 1,
+        }
+    }
+
+    /// The engine jobs run on.
+    pub fn engine(&self) -> &Arc<Engine> {
+        &self.engine
+    }
+
+    /// Queue a job of the second lane.
+    pub fn submit(&mut self, job: Job) -> JobId {
+        let id = JobId(self.next_id);
+        self.next_id += 1;
+        let cancel = CancelToken::new();
+        self.tokens.insert(id, cancel.clone());
+        let queued = QueuedJob { id, job, cancel };
+        match &mut self.lanes {
+            Lanes::Threads { work, .. } => {
+                let sent = work.as_ref().map(|work| work.send(queued).is_ok());
+                if sent != Some(true) {
+                    let notice = Notice::new(
+                        Severity::Error,
+                        "the worker has stopped",
+                        "save the session under another name and start the program again",
+                    );
+                    self.outbox.send(JobEvent::Failed { id, notice });
+                }
+            }
+            Lanes::Inline { queued: jobs } => jobs.push(queued),
+        }
+        id
+    }
+
+    /// Ask for a picture; it replaces an earlier request for the same place that has not been started.
+    pub fn preview(&mut self, request: PreviewRequest) {
+        let mut queue = self.previews.lock();
+        if let Some((key, cancel)) = &queue.running
+            && *key == request.key
+        {
+            cancel.cancel();
+        }
+        queue.arrivals += 1;
+        let arrival = queue.waiting.get(&request.key).map_or(queue.arrivals, |(arrival, _)| *arrival);
+        queue.waiting.insert(request.key, (arrival, request));
+        drop(queue);
+        self.previews.changed.notify_one();
+    }
+
+    /// Stop a job at its next check.
+    pub fn cancel(&self, id: JobId) {
+        if let Some(token) = self.tokens.get(&id) {
+            token.cancel();
+        }
+    }
+
+    /// Forget all previews that have not been started.
+    pub fn forget_previews(&mut self) {
+        self.previews.lock().waiting.clear();
+    }
+
+    /// Whether nothing is queued, running or waiting to be polled.
+    pub fn is_idle(&self) -> bool {
+        let queue = self.previews.lock();
+        self.tokens.is_empty()
+            && queue.waiting.is_empty()
+            && queue.running.is_none()
+            && self.events.is_empty()
+    }
+
+    /// Jobs of the second lane that have not ended.
+    pub fn active(&self) -> usize {
+        self.tokens.len()
+    }
+
+    /// The next event, if there is one.
+    pub fn poll(&mut self) -> Option<JobEvent> {
+        self.run_inline();
+        let event = self.events.try_recv().ok()?;
+        match &event {
+            JobEvent::SessionReady { id, .. }
+            | JobEvent::Edits { id, .. }
+            | JobEvent::OverviewReady { id, .. }
+            | JobEvent::BaseOverlayReady { id, .. }
+            | JobEvent::Saved { id, .. }
+            | JobEvent::Exported { id, .. }
+            | JobEvent::Failed { id, .. }
+            | JobEvent::Cancelled { id } => {
+                self.tokens.remove(id);
+            }
+            JobEvent::Started { .. }
+            | JobEvent::Progress { .. }
+            | JobEvent::PreviewReady(_)
+            | JobEvent::PreviewFailed { .. } => {}
+        }
+        Some(event)
+    }
+
+    fn run_inline(&mut self) {
+        let Lanes::Inline { queued } = &mut self.lanes else { return };
+        if !self.events.is_empty() {
+            return;
+        }
+        if !queued.is_empty() {
+            let QueuedJob { id, job, cancel } = queued.remove(0);
+            run_job(&self.engine, id, job, &cancel, &self.outbox);
+            return;
+        }
+        let next = self.previews.lock().take_next();
+        if let Some(request) = next {
+            run_preview(&self.engine, &request, &CancelToken::new(), &self.outbox);
+        }
+    }
+}
+
+impl Drop for JobHost {
+    fn drop(&mut self) {
+        for token in self.tokens.values() {
+            token.cancel();
+        }
+        {
+            let mut queue = self.previews.lock();
+            queue.closed = true;
+            if let Some((_, cancel)) = &queue.running {
+                cancel.cancel();
+            }
+        }
+        self.previews.changed.notify_all();
+        if let Lanes::Threads { work, threads } = &mut self.lanes {
+            *work = None;
+            for thread in threads.drain(..) {
+                // A thread that panicked has nothing left to give back.
+                drop(thread.join());
+            }
+        }
+    }
+}
+
+fn run_job(engine: &Engine, id: JobId, job: Job, cancel: &CancelToken, outbox: &Outbox) {
+    if cancel.is_cancelled() {
+        outbox.send(JobEvent::Cancelled { id });
+        return;
+    }
+    outbox.send(JobEvent::Started { id, label: job.label() });
+    let send = |event| outbox.send(event);
+    let outcome = catch_unwind(AssertUnwindSafe(|| engine.run(id, job, cancel, &send)));
+    match outcome {
+        Ok(Ok(event)) => outbox.send(event),
+        Ok(Err(EngineError::Cancelled)) => outbox.send(JobEvent::Cancelled { id }),
+        Ok(Err(error)) => outbox.send(JobEvent::Failed { id, notice: error.notice() }),
+        Err(panic) => outbox.send(JobEvent::Failed { id, notice: panic_notice(panic.as_ref()) }),
+    }
+}
+
+fn run_previews(engine: &Engine, lane: &PreviewLane, outbox: &Outbox) {
+    loop {
+        let (request, cancel) = {
+            let mut queue = lane.lock();
+            loop {
+                if queue.closed {
+                    return;
+                }
+                if let Some(request) = queue.take_next() {
+                    let cancel = CancelToken::new();
+                    queue.running = Some((request.key, cancel.clone()));
+                    break (request, cancel);
+                }
+                queue = lane.changed.wait(queue).unwrap_or_else(PoisonError::into_inner);
+            }
+        };
+        run_preview(engine, &request, &cancel, outbox);
+        lane.lock().running = None;
+    }
+}
+
+fn run_preview(engine: &Engine, request: &PreviewRequest, cancel: &CancelToken, outbox: &Outbox) {
+    let ready = |preview| outbox.send(JobEvent::PreviewReady(Arc::new(preview)));
+    let outcome = catch_unwind(AssertUnwindSafe(|| engine.preview(request, cancel, &ready)));
+    let notice = match outcome {
+        // A cancelled preview was replaced by a newer one.
+        Ok(Ok(()) | Err(EngineError::Cancelled)) => return,
+        Ok(Err(error)) => error.notice(),
+        Err(panic) => panic_notice(panic.as_ref()),
+    };
+    outbox.send(JobEvent::PreviewFailed { key: request.key, revision: request.revision, notice });
+}
+
+fn panic_notice(panic: &(dyn std::any::Any + Send)) -> Notice {
+    let text = panic
+        .downcast_ref::<&str>()
+        .map(|text| (*text).to_owned())
+        .or_else(|| panic.downcast_ref::<String>().cloned())
+        .unwrap_or_else(|| "no details".to_owned());
+    Notice::new(
+        Severity::Error,
+        format!("an unexpected fault stopped this step: {text}"),
+        "the session is intact; save it, and report this text",
+    )
+}

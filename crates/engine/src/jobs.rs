@@ -1,0 +1,210 @@
+//! Long work off the window thread: two lanes, latest wins for previews, in order for everything else.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use glassine_film::FilmKind;
+use glassine_raster::TiltedBox;
+use glassine_session::{Edit, ScanId, Session, StripId};
+
+use crate::Notice;
+use crate::types::{
+    ExportReport, ExportRequest, MadeSession, NewSessionRequest, Preview, ScanPicture, SessionAt,
+};
+
+/// Names one submitted job.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub struct JobId(pub u64);
+
+/// Work for the second lane.
+#[derive(Debug, Clone)]
+#[non_exhaustive]
+pub enum Job {
+    /// Make (if needed) and open the demo session in this folder.
+    OpenDemo {
+        /// Folder of the demo files.
+        folder: PathBuf,
+    },
+    /// Open a session file.
+    OpenSession {
+        /// The file.
+        path: PathBuf,
+    },
+    /// Scans become a session: frames found, base measured, strips solved.
+    NewSession(NewSessionRequest),
+    /// Add scans to the session under work: answers with edits.
+    AddScans {
+        /// The session.
+        at: SessionAt,
+        /// What to add.
+        request: NewSessionRequest,
+    },
+    /// The overview of a scan for the strip view.
+    Overview {
+        /// The session.
+        at: SessionAt,
+        /// Which scan.
+        scan: ScanId,
+    },
+    /// Find the frames of a scan again, measure and solve: answers with edits.
+    FindFrames {
+        /// The session.
+        at: SessionAt,
+        /// Which scan.
+        scan: ScanId,
+        /// What film it is.
+        film: FilmKind,
+        /// Its format, if known.
+        format_id: Option<String>,
+    },
+    /// Measure the film base of a strip on its rebate or in a box: answers with edits.
+    MeasureBase {
+        /// The session.
+        at: SessionAt,
+        /// Which strip.
+        strip: StripId,
+        /// A box drawn by the person.
+        area: Option<TiltedBox>,
+    },
+    /// Solve exposure and balance of a strip: answers with edits.
+    SolveStrip {
+        /// The session.
+        at: SessionAt,
+        /// Which strip.
+        strip: StripId,
+    },
+    /// Base pixels of a scan, as an overlay of the overview's size.
+    BaseOverlay {
+        /// The session.
+        at: SessionAt,
+        /// Which scan.
+        scan: ScanId,
+    },
+    /// Write the session file.
+    Save {
+        /// The session.
+        session: Box<Session>,
+        /// Target.
+        path: PathBuf,
+        /// Only the autosave beside it.
+        autosave: bool,
+    },
+    /// Write finished pictures.
+    Export(ExportRequest),
+}
+
+impl Job {
+    /// What the status line says while it runs.
+    pub fn label(&self) -> String {
+        match self {
+            Self::OpenDemo { .. } => "opening the demo session",
+            Self::OpenSession { .. } => "opening the session",
+            Self::NewSession(_) | Self::AddScans { .. } => "reading scans and finding frames",
+            Self::Overview { .. } => "reading the scan",
+            Self::FindFrames { .. } => "finding frames",
+            Self::MeasureBase { .. } => "measuring the film base",
+            Self::SolveStrip { .. } => "solving the strip",
+            Self::BaseOverlay { .. } => "marking base pixels",
+            Self::Save { autosave: false, .. } => "saving",
+            Self::Save { autosave: true, .. } => "autosaving",
+            Self::Export(_) => "exporting",
+        }
+        .to_owned()
+    }
+}
+
+/// What jobs report. One closed list, so that nothing is missed where it is handled.
+#[derive(Debug, Clone)]
+pub enum JobEvent {
+    /// A job of the second lane began.
+    Started {
+        /// Which.
+        id: JobId,
+        /// What it does, for the status line.
+        label: String,
+    },
+    /// It got further.
+    Progress {
+        /// Which.
+        id: JobId,
+        /// 0 to 1.
+        share: f32,
+        /// What it is at.
+        detail: String,
+    },
+    /// A session to show.
+    SessionReady {
+        /// Which job.
+        id: JobId,
+        /// The session.
+        made: Box<MadeSession>,
+    },
+    /// Changes to the session under work, to be applied as one undo step.
+    Edits {
+        /// Which job.
+        id: JobId,
+        /// Label of the step.
+        label: String,
+        /// In order.
+        edits: Vec<Edit>,
+        /// What the person should know.
+        notices: Vec<Notice>,
+    },
+    /// Overview of a scan.
+    OverviewReady {
+        /// Which job.
+        id: JobId,
+        /// The picture.
+        picture: Arc<ScanPicture>,
+    },
+    /// Base pixels of a scan: transparent except where a pixel counts as base.
+    BaseOverlayReady {
+        /// Which job.
+        id: JobId,
+        /// Picture of the overview's size.
+        picture: Arc<ScanPicture>,
+        /// Pixels counted.
+        pixels: u64,
+    },
+    /// A picture for the screen.
+    PreviewReady(Arc<Preview>),
+    /// A picture for the screen could not be made.
+    PreviewFailed {
+        /// Where it was wanted.
+        key: crate::ViewKey,
+        /// From the request.
+        revision: u64,
+        /// Why.
+        notice: Notice,
+    },
+    /// The session file was written.
+    Saved {
+        /// Which job.
+        id: JobId,
+        /// What was written.
+        session: Box<Session>,
+        /// Where.
+        path: PathBuf,
+        /// Only the autosave.
+        autosave: bool,
+    },
+    /// An export ended.
+    Exported {
+        /// Which job.
+        id: JobId,
+        /// What was done.
+        report: Box<ExportReport>,
+    },
+    /// A job failed.
+    Failed {
+        /// Which.
+        id: JobId,
+        /// Why, and what to do.
+        notice: Notice,
+    },
+    /// A job was stopped on request.
+    Cancelled {
+        /// Which.
+        id: JobId,
+    },
+}

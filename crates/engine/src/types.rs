@@ -1,0 +1,249 @@
+//! Requests to the engine and what comes back: plain values that cross threads.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use glassine_film::{FilmKind, Histogram};
+use glassine_raster::PixelRect;
+use glassine_session::{FrameId, OutputSettings, ScanId, Session};
+
+use crate::Notice;
+
+/// A session as it is at one moment, and the folder its relative paths start at.
+#[derive(Debug, Clone)]
+pub struct SessionAt {
+    /// The session.
+    pub session: Session,
+    /// Folder of the session file; `None` before the first save.
+    pub folder: Option<Arc<Path>>,
+}
+
+/// Files that become a new session.
+#[derive(Debug, Clone, Default)]
+pub struct NewSessionRequest {
+    /// Scan files, in order.
+    pub scans: Vec<PathBuf>,
+    /// Infrared of the first scan in a file of its own.
+    pub infrared: Option<PathBuf>,
+    /// What film it is.
+    pub film: FilmKind,
+    /// Frame format, if known.
+    pub format_id: Option<String>,
+    /// Resolution, when the files do not say.
+    pub ppi: Option<f64>,
+    /// Every file is one frame (camera copies), instead of a strip.
+    pub one_frame_per_file: bool,
+    /// Name of the roll.
+    pub title: String,
+}
+
+/// A session that was made or opened, with what the person should know about it.
+#[derive(Debug, Clone)]
+pub struct MadeSession {
+    /// The session.
+    pub session: Session,
+    /// Its file, when there is one.
+    pub path: Option<PathBuf>,
+    /// Messages, most important first.
+    pub notices: Vec<Notice>,
+}
+
+/// Which picture on screen a preview is for: a newer request for the same key replaces an older one.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum ViewKey {
+    /// The small positive under a box.
+    Print(FrameId),
+    /// The selected frame, large.
+    Frame(FrameId),
+    /// The same frame for comparison, for example without its settings.
+    Compare(FrameId),
+    /// A part of a scan, as scanned.
+    ScanRegion(ScanId),
+    /// One cell of a proof grid.
+    Proof(FrameId, u16),
+}
+
+/// Part of an upright picture: its unit square is (0, 0) to (1, 1).
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct UnitRect {
+    /// Left.
+    pub x0: f64,
+    /// Top.
+    pub y0: f64,
+    /// Right.
+    pub x1: f64,
+    /// Bottom.
+    pub y1: f64,
+}
+
+impl UnitRect {
+    /// The whole picture.
+    pub const WHOLE: Self = Self { x0: 0.0, y0: 0.0, x1: 1.0, y1: 1.0 };
+}
+
+/// What is painted over a preview.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum Overlay {
+    /// Nothing.
+    #[default]
+    None,
+    /// Clipped pixels: one hatching for each end.
+    Clipping,
+    /// Pixels that count as film base.
+    BasePixels,
+    /// Dust and scratches.
+    DustMap,
+}
+
+/// Which side of the work a preview shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum PictureSide {
+    /// The finished positive.
+    #[default]
+    Positive,
+    /// The positive with every setting of the frame at its default: before.
+    Before,
+    /// The film as scanned.
+    Scan,
+}
+
+/// A picture wanted on screen.
+#[derive(Debug, Clone)]
+pub struct PreviewRequest {
+    /// Where it will be shown.
+    pub key: ViewKey,
+    /// The session to render.
+    pub at: SessionAt,
+    /// Which part of the upright picture (ignored for scan regions).
+    pub region: UnitRect,
+    /// Which part of the scan, for [`ViewKey::ScanRegion`].
+    pub scan_rect: PixelRect,
+    /// Largest width and height in screen pixels; the picture keeps its shape inside them.
+    pub max_width_px: u32,
+    /// Largest height.
+    pub max_height_px: u32,
+    /// Which side of the work.
+    pub side: PictureSide,
+    /// What is painted over it.
+    pub overlay: Overlay,
+    /// Number that the answer carries back, so that stale ones can be told.
+    pub revision: u64,
+}
+
+/// A finished picture for the screen, sRGB coded.
+#[derive(Debug, Clone)]
+pub struct Preview {
+    /// Where it belongs.
+    pub key: ViewKey,
+    /// From the request.
+    pub revision: u64,
+    /// Columns.
+    pub width_px: u32,
+    /// Rows.
+    pub height_px: u32,
+    /// Red, green, blue, 255 for each pixel.
+    pub rgba: Arc<Vec<u8>>,
+    /// Histogram of the box (whole frame, in output coding), with clip counts; only for frame views.
+    pub histogram: Option<Arc<Histogram>>,
+    /// Share of pixels under the overlay, 0 to 1.
+    pub overlay_share: f64,
+    /// A sharper one for the same request is on its way.
+    pub is_coarse: bool,
+    /// Milliseconds it took.
+    pub millis: f64,
+}
+
+/// The overview of a scan for the strip view, as scanned, and its base pixels.
+#[derive(Debug, Clone)]
+pub struct ScanPicture {
+    /// Which scan.
+    pub scan: ScanId,
+    /// Columns of the overview.
+    pub width_px: u32,
+    /// Rows of the overview.
+    pub height_px: u32,
+    /// Scan pixels for one overview pixel.
+    pub factor: u32,
+    /// Red, green, blue, 255 for each pixel.
+    pub rgba: Arc<Vec<u8>>,
+}
+
+/// Which frames of a session.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub enum FrameScope {
+    /// All that are not skipped.
+    #[default]
+    All,
+    /// These, also when skipped.
+    Only(Vec<FrameId>),
+}
+
+/// An export of many frames at once.
+#[derive(Debug, Clone)]
+pub struct ExportRequest {
+    /// The session.
+    pub at: SessionAt,
+    /// Target folder; made when missing.
+    pub folder: PathBuf,
+    /// Which frames.
+    pub scope: FrameScope,
+    /// How, usually the session's own settings.
+    pub output: OutputSettings,
+    /// Overrides the frames' own switch for dust repair.
+    pub repair: Option<bool>,
+    /// Overrides the frames' own sharpening.
+    pub sharpen: Option<bool>,
+    /// Replace files that are there already.
+    pub replace: bool,
+    /// Moment of the export, `YYYY:MM:DD HH:MM:SS`, for the metadata; the engine reads no clock for it.
+    pub written_at: String,
+}
+
+/// A frame that was written.
+#[derive(Debug, Clone)]
+pub struct ExportedFile {
+    /// Which frame.
+    pub frame: FrameId,
+    /// Its number at the time.
+    pub number: u32,
+    /// The file.
+    pub path: PathBuf,
+    /// Columns.
+    pub width_px: u32,
+    /// Rows.
+    pub height_px: u32,
+    /// Share of pixels at the black end, per channel.
+    pub clip_low: [f64; 3],
+    /// Share of pixels at the white end, per channel.
+    pub clip_high: [f64; 3],
+    /// Bytes written.
+    pub bytes: u64,
+    /// Wall time.
+    pub seconds: f64,
+    /// Messages about this frame, for example that repair was refused.
+    pub notes: Vec<String>,
+}
+
+/// A frame that could not be written.
+#[derive(Debug, Clone)]
+pub struct FailedFrame {
+    /// Which frame.
+    pub frame: FrameId,
+    /// Its number at the time.
+    pub number: u32,
+    /// What happened and what to do.
+    pub notice: Notice,
+}
+
+/// What an export did.
+#[derive(Debug, Clone, Default)]
+pub struct ExportReport {
+    /// Finished files.
+    pub written: Vec<ExportedFile>,
+    /// Frames left out because they are marked so.
+    pub skipped: Vec<FrameId>,
+    /// Frames that failed, each with its reason.
+    pub failed: Vec<FailedFrame>,
+    /// The person stopped it; finished files stay.
+    pub cancelled: bool,
+}
