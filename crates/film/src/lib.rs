@@ -1,8 +1,32 @@
 //! Film science: density, base, curves, unmixing, balance, tone, colour, histogram.
 //!
 //! *Scope*: everything between scan codes and finished colours of one frame, and the estimates over a strip.
+//! *Simplifications*: layers are treated as independent after one 3x3 unmixing in density; developer effects between
+//! neighbouring pixels are left alone.
 //! *Out of scope*: files, threads of its own, clocks, the window.
 
+mod base;
+pub mod colour;
+mod histogram;
+mod maths;
+pub mod matrix;
+mod pipeline;
+mod quantise;
 mod settings;
+mod solve;
+mod statistics;
+mod stock;
+#[cfg(test)]
+mod test_support;
+mod tone;
 
+pub use base::{BaseError, BaseMeasurement, base_mask, measure_base};
+pub use colour::OutputSpace;
+pub use histogram::Histogram;
+pub use pipeline::{Pipeline, Recipe};
+pub use quantise::{quantise8_dithered, quantise16};
 pub use settings::{FilmKind, Look, Param, ParamGroup, ParamSpec};
+pub use solve::{BalanceMode, FrameSolve, StripSolve, balance_cc_from_log, log_from_balance_cc, solve_strip};
+pub use statistics::{FrameStatistics, measure_frame};
+pub use stock::{LayerCurve, Stock, StockError, ToeShoulder, default_stock, shipped_stocks};
+pub use tone::{BAND_CENTRES_LOG, Rendering, ToneCurve, band_curves, look_from_band_curves};

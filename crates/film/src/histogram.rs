@@ -1,0 +1,84 @@
+//! Histogram and exact clip counts of encoded pixels.
+
+/// Counts of encoded values, three channels.
+///
+/// A value is quantised as in a 16-bit export, `q = round(65535 * v)`: it counts as clipped low when `q <= 0`
+/// (`v < 0.5 / 65535`), clipped high when `q >= 65535`; the bin is `q / 257` (256 equal parts of the codes).
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Histogram {
+    /// Pixels for each of 256 equal parts of the range, red, green, blue.
+    pub bins: [[u32; 256]; 3],
+    /// Pixels at or below black, a channel each.
+    pub clip_low: [u64; 3],
+    /// Pixels at or above white, a channel each.
+    pub clip_high: [u64; 3],
+    /// Pixels counted.
+    pub pixels: u64,
+}
+
+impl Default for Histogram {
+    fn default() -> Self {
+        Self { bins: [[0; 256]; 3], clip_low: [0; 3], clip_high: [0; 3], pixels: 0 }
+    }
+}
+
+impl Histogram {
+    /// Count interleaved encoded RGB.
+    pub fn add(&mut self, encoded: &[f32]) {
+        let Self { bins, clip_low, clip_high, pixels } = self;
+        for pixel in encoded.chunks_exact(3) {
+            for channel in 0..3 {
+                let code = super::quantise::code16(pixel[channel]);
+                clip_low[channel] += u64::from(code == 0);
+                clip_high[channel] += u64::from(code == u16::MAX);
+                bins[channel][usize::from(code >> 8)] += 1;
+            }
+        }
+        *pixels += (encoded.len() / 3) as u64;
+    }
+
+    /// Add the counts of another part of the picture.
+    pub fn merge(&mut self, other: &Self) {
+        for channel in 0..3 {
+            for (bin, more) in self.bins[channel].iter_mut().zip(&other.bins[channel]) {
+                *bin = bin.saturating_add(*more);
+            }
+            self.clip_low[channel] += other.clip_low[channel];
+            self.clip_high[channel] += other.clip_high[channel];
+        }
+        self.pixels += other.pixels;
+    }
+
+    fn fraction(&self, count: u64) -> f64 {
+        if self.pixels == 0 { 0.0 } else { count as f64 / self.pixels as f64 }
+    }
+
+    /// Share of pixels at or below black, a channel each.
+    pub fn clip_low_fraction(&self) -> [f64; 3] {
+        self.clip_low.map(|count| self.fraction(count))
+    }
+
+    /// Share of pixels at or above white, a channel each.
+    pub fn clip_high_fraction(&self) -> [f64; 3] {
+        self.clip_high.map(|count| self.fraction(count))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn clipping_is_counted_where_the_sixteen_bit_code_ends() {
+        let mut first = Histogram::default();
+        first.add(&[0.0, 1.0, 0.5, -0.2, 1.3, 0.9999]);
+        let mut second = Histogram::default();
+        second.add(&[0.6 / 65_535.0, 65_534.4 / 65_535.0, f32::NAN]);
+        first.merge(&second);
+        assert_eq!(first.pixels, 3);
+        assert_eq!(first.clip_low, [2, 0, 1]);
+        assert_eq!(first.clip_high, [0, 2, 0]);
+        assert!((first.clip_low_fraction()[0] - 2.0 / 3.0).abs() < 1e-12);
+        assert_eq!(first.bins[1].iter().sum::<u32>(), 3);
+    }
+}

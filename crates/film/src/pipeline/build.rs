@@ -1,0 +1,157 @@
+//! Folding a recipe into tables and matrices.
+
+use super::finish::Finish;
+use super::{Core, LayerTable, Pipeline, Recipe};
+use crate::colour::OutputSpace;
+use crate::maths::log2_f32;
+use crate::matrix::{self, IDENTITY, Matrix3};
+use crate::solve::log_from_balance_cc;
+use crate::tone::{LayerTone, band_curves, log_of_light};
+use crate::{FilmKind, LayerCurve, Param};
+
+/// Lowest density of the layer tables: noise may lie this far below the base.
+pub(super) const TABLE_LOW_D: f32 = -0.25;
+/// Highest density of the layer tables: beyond it nothing but noise comes from a 16-bit scan.
+const TABLE_HIGH_D: f32 = 5.0;
+/// Entries for one unit of density.
+pub(super) const ENTRIES_PER_D: f32 = 800.0;
+/// Density under which the inverse of a toe is replaced by a line to zero: its slope would only amplify noise.
+const TOE_LIMIT_D: f64 = 0.006;
+
+/// Number of entries of a layer table.
+const ENTRIES: usize = ((TABLE_HIGH_D - TABLE_LOW_D) * ENTRIES_PER_D) as usize + 1;
+
+/// Weights of the channels when a black-and-white film is scanned in colour: green carries least noise.
+const GREY_WEIGHTS: [f64; 3] = [0.3, 0.4, 0.3];
+
+impl Pipeline {
+    /// Fold a recipe into tables; quick enough to be done at each step of a slider.
+    pub fn new(recipe: &Recipe<'_>) -> Self {
+        let grey = recipe.kind == FilmKind::BlackAndWhite;
+        let (input, core) = match recipe.kind {
+            FilmKind::Slide => slide(recipe),
+            FilmKind::ColourNegative => colour_negative(recipe),
+            FilmKind::BlackAndWhite => black_and_white(recipe),
+        };
+        let finish = Finish::new(recipe.look, recipe.space, grey);
+        Self { input, core, finish, grey }
+    }
+}
+
+/// Offsets in log10 exposure of solve, balance and cast for the three layers.
+fn layer_offsets(recipe: &Recipe<'_>) -> [f64; 3] {
+    let look = recipe.look;
+    let balance = log_from_balance_cc([look.get(Param::WarmthCc), look.get(Param::TintCc)]);
+    let strength = look.get(Param::CastStrength);
+    let cast = log_from_balance_cc(recipe.cast_suggestion_cc.map(|cc| cc * strength));
+    [0, 1, 2].map(|c| {
+        let sum = recipe.solve_offset[c] + balance[c] + cast[c];
+        if sum.is_finite() { sum } else { 0.0 }
+    })
+}
+
+/// Scan code to density above base.
+fn density_table(linearisation: &[f32], base_d: f64) -> Vec<f32> {
+    const D_PER_OCTAVE: f32 = std::f32::consts::LOG10_2;
+    let base = if base_d.is_finite() { base_d as f32 } else { 0.0 };
+    let mut table: Vec<f32> = linearisation
+        .iter()
+        .take(65_536)
+        .map(|&t| -D_PER_OCTAVE * log2_f32(t.max(0.5 / 65_535.0)) - base)
+        .collect();
+    let last = table.last().copied().unwrap_or(0.0);
+    table.resize(65_536, last);
+    table
+}
+
+/// One layer: density to light, with black at its point.
+fn layer_table(curve: &LayerCurve, gamma_ratio: f64, tone: &LayerTone, black_light: f64) -> LayerTable {
+    let ratio = if gamma_ratio.is_finite() && gamma_ratio > 0.01 { gamma_ratio } else { 1.0 };
+    let light_at = |density_d: f64| tone.light(curve.log_exposure(density_d / ratio));
+    let scale = 1.0 / (1.0 - black_light);
+    let toe = light_at(TOE_LIMIT_D) / TOE_LIMIT_D;
+    let straight_toe = matches!(curve, LayerCurve::Gamma(_));
+    let light = (0..ENTRIES)
+        .map(|idx| {
+            let density_d = f64::from(TABLE_LOW_D) + idx as f64 / f64::from(ENTRIES_PER_D);
+            let raw =
+                if straight_toe || density_d > TOE_LIMIT_D { light_at(density_d) } else { toe * density_d };
+            ((raw - black_light) * scale) as f32
+        })
+        .collect();
+    LayerTable { light }
+}
+
+/// Light that prints as black, from the middle layer at the black point.
+fn black_light(recipe: &Recipe<'_>, tone: &LayerTone) -> f64 {
+    let curve = &recipe.stock.curves[1];
+    let density_d = recipe.look.get(Param::BlackPointD);
+    let light = if matches!(curve, LayerCurve::Gamma(_)) || density_d > 0.0 {
+        tone.light(curve.log_exposure(density_d / recipe.gamma_ratio[1].max(0.05)))
+    } else {
+        // Below the base a toe has no exposure: the black point then lifts the shadows a little.
+        density_d * 0.1
+    };
+    light.clamp(-0.2, 0.5)
+}
+
+/// Log exposure by which the white point was moved: its density divided by the slope of the middle layer.
+fn white_shift(recipe: &Recipe<'_>) -> f64 {
+    recipe.look.get(Param::WhitePointD) / recipe.stock.curves[1].gamma()
+}
+
+fn colour_negative(recipe: &Recipe<'_>) -> ([Vec<f32>; 3], Core) {
+    let offsets = layer_offsets(recipe);
+    let bands = band_curves(recipe.look);
+    let shift = white_shift(recipe);
+    let tones = [0, 1, 2].map(|c| LayerTone::new(offsets[c], bands[c], recipe.look, shift, recipe.rendering));
+    let black = black_light(recipe, &tones[1]);
+    let stock = recipe.stock;
+    let layers = [0, 1, 2].map(|c| layer_table(&stock.curves[c], recipe.gamma_ratio[c], &tones[c], black));
+    let input = [0, 1, 2].map(|c| density_table(recipe.linearisation[c], recipe.base_d[c]));
+    let unmix = matrix::lerp(&IDENTITY, &stock.unmix, recipe.unmix_strength.clamp(0.0, 1.5));
+    let working = matrix::with_unit_row_sums(&stock.working_matrix);
+    (input, Core::Colour { unmix: f32_rows(&unmix), layers: Box::new(layers), working: f32_rows(&working) })
+}
+
+fn black_and_white(recipe: &Recipe<'_>) -> ([Vec<f32>; 3], Core) {
+    let offset = recipe.solve_offset.iter().sum::<f64>() / 3.0;
+    let offset = if offset.is_finite() { offset } else { 0.0 };
+    let plain = crate::ToneCurve::new([0.0; 3]);
+    let tone = LayerTone::new(offset, plain, recipe.look, white_shift(recipe), recipe.rendering);
+    let black = black_light(recipe, &tone);
+    let layer = layer_table(&recipe.stock.curves[1], recipe.gamma_ratio[1], &tone, black);
+    let input = [0, 1, 2].map(|c| density_table(recipe.linearisation[c], recipe.base_d[c]));
+    (input, Core::Grey { weights: GREY_WEIGHTS.map(|w| w as f32), layer })
+}
+
+fn slide(recipe: &Recipe<'_>) -> ([Vec<f32>; 3], Core) {
+    let offsets = layer_offsets(recipe);
+    let bands = band_curves(recipe.look);
+    let look = recipe.look;
+    let shift = look.get(Param::WhitePointD);
+    let black = crate::maths::exp10(-3.5 + 3.0 * look.get(Param::BlackPointD))
+        * f64::from(look.is_changed(Param::BlackPointD));
+    let input = [0, 1, 2].map(|c| {
+        let tone = LayerTone::new(offsets[c], bands[c], look, shift, recipe.rendering);
+        let scale = 1.0 / (1.0 - black.clamp(0.0, 0.5));
+        let mut table: Vec<f32> = recipe.linearisation[c]
+            .iter()
+            .take(65_536)
+            .map(|&t| ((tone.light(log_of_light(f64::from(t))) - black) * scale) as f32)
+            .collect();
+        let last = table.last().copied().unwrap_or(0.0);
+        table.resize(65_536, last);
+        table
+    });
+    let working = recipe.input_to_xyz.and_then(|to_xyz| {
+        let back = matrix::invert(&OutputSpace::Srgb.to_xyz_d50())?;
+        matrix::is_finite(&to_xyz).then(|| matrix::multiply(&back, &to_xyz))
+    });
+    let working = matrix::with_unit_row_sums(&working.unwrap_or(IDENTITY));
+    (input, Core::Light { working: f32_rows(&working) })
+}
+
+pub(super) fn f32_rows(m: &Matrix3) -> [[f32; 3]; 3] {
+    m.map(|row| row.map(|cell| cell as f32))
+}

@@ -1,0 +1,72 @@
+//! Encoded values to integer codes: rounded to 16 bit, dithered to 8 bit.
+
+/// 16-bit code of an encoded value: rounded, held inside; not-a-number gives 0.
+#[inline(always)]
+pub(crate) fn code16(value: f32) -> u16 {
+    (value * 65_535.0 + 0.5) as u16
+}
+
+/// Round to 16-bit codes.
+pub fn quantise16(encoded: &[f32], out: &mut [u16]) {
+    for (code, value) in out.iter_mut().zip(encoded) {
+        *code = code16(*value);
+    }
+}
+
+/// Threshold in 0..1 of a position: a lattice whose neighbours differ much, so that the dither has little low-frequency
+/// noise.
+///
+/// Source: the additive recurrence with the plastic number's powers, after M. Roberts, "The unreasonable effectiveness
+/// of quasirandom sequences" (2018); the same threshold serves the three channels, so a grey stays grey.
+fn threshold(x: u32, y: u32) -> f32 {
+    // 2^32 / p and 2^32 / p^2 with p = 1.32471795724474602596.
+    let phase = x.wrapping_mul(3_242_174_889).wrapping_add(y.wrapping_mul(2_447_445_414));
+    // A triangle wave of the phase removes the jump from 1 to 0 between neighbours.
+    let ramp = (phase >> 8) as f32 / 16_777_216.0;
+    if ramp < 0.5 { 2.0 * ramp } else { 2.0 - 2.0 * ramp }
+}
+
+/// Dither to 8-bit codes: interleaved RGB of one row that starts at column `x0` of row `y`.
+///
+/// The threshold depends on the position in the picture only, so tiles join without a seam.
+pub fn quantise8_dithered(encoded: &[f32], out: &mut [u8], x0: u32, y: u32) {
+    for (i, (codes, values)) in out.chunks_exact_mut(3).zip(encoded.chunks_exact(3)).enumerate() {
+        let lift = threshold(x0.wrapping_add(i as u32), y);
+        for (code, value) in codes.iter_mut().zip(values) {
+            *code = (value * 255.0 + lift) as u8;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn dither_keeps_the_mean_and_joins_tiles() {
+        let (width, height) = (256_u32, 256_u32);
+        for level in [10.25_f32, 127.5, 200.8] {
+            let mut sum = 0_u64;
+            for y in 0..height {
+                let row = vec![level / 255.0; 3 * width as usize];
+                let mut whole = vec![0; row.len()];
+                quantise8_dithered(&row, &mut whole, 0, y);
+                let mut parts = vec![0; row.len()];
+                let (left, right) = parts.split_at_mut(3 * 100);
+                quantise8_dithered(&row[..300], left, 0, y);
+                quantise8_dithered(&row[300..], right, 100, y);
+                assert_eq!(whole, parts);
+                sum += whole.iter().map(|&x| u64::from(x)).sum::<u64>();
+            }
+            let mean = sum as f64 / f64::from(width * height * 3);
+            assert!((mean - f64::from(level)).abs() < 0.02, "{level} {mean}");
+        }
+    }
+
+    #[test]
+    fn rounding_is_to_the_nearest_code_and_never_wraps() {
+        let mut out = [0_u16; 5];
+        quantise16(&[-3.0, 0.5, 1.0, 7.0, f32::NAN], &mut out);
+        assert_eq!(out, [0, 32_768, 65_535, 65_535, 0]);
+    }
+}

@@ -1,0 +1,185 @@
+//! Stocks: what is known about one film, in a small JSON file the person owns.
+
+mod curve;
+mod shipped;
+
+pub use curve::{LayerCurve, ToeShoulder};
+pub use shipped::{default_stock, shipped_stocks};
+
+use crate::FilmKind;
+use crate::matrix::{self, Matrix3};
+use serde::{Deserialize, Serialize};
+
+/// Written into every stock file.
+const FORMAT: &str = "film-stock";
+/// Newest version of the file that is understood.
+const VERSION: u32 = 1;
+
+/// What is known about one film: curves, dye unmixing and the way from layer exposures to colour.
+///
+/// The three layers are ordered red-, green- and blue-sensitive; a black-and-white film uses the middle one.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Stock {
+    /// Short name, unique in a session: letters, digits, dashes.
+    pub id: String,
+    /// Name shown to the person.
+    pub name: String,
+    /// What kind of film it is.
+    pub kind: FilmKind,
+    /// Characteristic curve of each layer.
+    pub curves: [LayerCurve; 3],
+    /// Channel densities above base to layer densities; see [`crate::Recipe::unmix_strength`].
+    pub unmix: Matrix3,
+    /// Layer exposures to linear working RGB; rows sum to 1, so a neutral stays neutral.
+    pub working_matrix: Matrix3,
+    /// Typical density of the clear film, Status M for colour: a fallback when no rebate can be measured.
+    pub typical_base_d: [f64; 3],
+    /// Where the numbers come from.
+    pub notes: String,
+    /// What it was measured on, and when; empty for a generic stock.
+    pub measured_on: String,
+}
+
+/// The file's own shape, kept apart from the value in memory.
+#[derive(Serialize, Deserialize)]
+struct StockFile {
+    format: String,
+    version: u32,
+    id: String,
+    name: String,
+    kind: String,
+    curves: [LayerCurve; 3],
+    unmix: Matrix3,
+    working_matrix: Matrix3,
+    typical_base_d: [f64; 3],
+    #[serde(default)]
+    notes: String,
+    #[serde(default)]
+    measured_on: String,
+}
+
+/// Why a stock file was refused.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum StockError {
+    /// Not JSON, or a field is missing or has the wrong type.
+    #[error("not a stock file: {0}")]
+    Malformed(#[from] serde_json::Error),
+    /// JSON of something else.
+    #[error("not a stock file: its format is \"{found}\"")]
+    WrongFormat {
+        /// The `format` that was found.
+        found: String,
+    },
+    /// Written by a newer version.
+    #[error("the stock file has version {found}; this program reads up to {supported}")]
+    TooNew {
+        /// Version of the file.
+        found: u32,
+        /// Newest version understood.
+        supported: u32,
+    },
+    /// A film kind that is not known.
+    #[error("unknown film kind \"{found}\"")]
+    UnknownKind {
+        /// The kind that was found.
+        found: String,
+    },
+    /// A number outside what film can be.
+    #[error("{field} of the stock is outside its range")]
+    OutOfRange {
+        /// The field.
+        field: &'static str,
+    },
+}
+
+impl Stock {
+    /// Read a stock file and check every number.
+    pub fn from_json(text: &str) -> Result<Self, StockError> {
+        let file: StockFile = serde_json::from_str(text)?;
+        if file.format != FORMAT {
+            return Err(StockError::WrongFormat { found: file.format });
+        }
+        if file.version > VERSION {
+            return Err(StockError::TooNew { found: file.version, supported: VERSION });
+        }
+        let Some(kind) = FilmKind::from_key(&file.kind) else {
+            return Err(StockError::UnknownKind { found: file.kind });
+        };
+        let StockFile { id, name, curves, unmix, working_matrix, typical_base_d, notes, measured_on, .. } =
+            file;
+        let stock =
+            Self { id, name, kind, curves, unmix, working_matrix, typical_base_d, notes, measured_on };
+        stock.check()?;
+        Ok(stock)
+    }
+
+    /// The file, with keys in a fixed order and numbers in full precision.
+    pub fn to_json(&self) -> String {
+        let Self { id, name, kind, curves, unmix, working_matrix, typical_base_d, notes, measured_on } =
+            self.clone();
+        let file = StockFile {
+            format: FORMAT.into(),
+            version: VERSION,
+            id,
+            name,
+            kind: kind.key().into(),
+            curves,
+            unmix,
+            working_matrix,
+            typical_base_d,
+            notes,
+            measured_on,
+        };
+        // Plain numbers and strings always serialise.
+        serde_json::to_string_pretty(&file).unwrap_or_default()
+    }
+
+    /// Whether every number is one that film can have.
+    pub fn check(&self) -> Result<(), StockError> {
+        let range = |field| Err(StockError::OutOfRange { field });
+        if !self.curves.iter().all(LayerCurve::is_sane) {
+            return range("curves");
+        }
+        let bounded = |m: &Matrix3| matrix::is_finite(m) && m.iter().flatten().all(|x| x.abs() <= 20.0);
+        if !bounded(&self.unmix) || matrix::invert(&self.unmix).is_none() {
+            return range("unmix");
+        }
+        let sums_to_one = |row: &[f64; 3]| (row.iter().sum::<f64>() - 1.0).abs() < 1e-3;
+        if !bounded(&self.working_matrix) || !self.working_matrix.iter().all(sums_to_one) {
+            return range("working_matrix");
+        }
+        if !self.typical_base_d.iter().all(|d| (-0.5..=3.0).contains(d)) {
+            return range("typical_base_d");
+        }
+        Ok(())
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn every_shipped_stock_is_sane_and_survives_its_file() {
+        for stock in shipped_stocks() {
+            stock.check().expect("shipped stocks are in range");
+            assert_eq!(&Stock::from_json(&stock.to_json()).expect("own files are read"), stock);
+        }
+        for kind in FilmKind::ALL {
+            assert_eq!(default_stock(kind).kind, kind);
+        }
+    }
+
+    #[test]
+    fn a_bad_file_is_refused_with_its_reason() {
+        let good = default_stock(FilmKind::ColourNegative).to_json();
+        assert!(matches!(Stock::from_json("{"), Err(StockError::Malformed(_))));
+        let newer = good.replace("\"version\": 1", "\"version\": 9");
+        assert!(matches!(Stock::from_json(&newer), Err(StockError::TooNew { found: 9, .. })));
+        let other = good.replace("film-stock", "cake");
+        assert!(matches!(Stock::from_json(&other), Err(StockError::WrongFormat { .. })));
+        let kind = good.replace("colour-negative", "tin-type");
+        assert!(matches!(Stock::from_json(&kind), Err(StockError::UnknownKind { .. })));
+    }
+}
