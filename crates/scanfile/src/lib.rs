@@ -14,6 +14,7 @@ pub mod icc;
 mod info;
 mod linear;
 mod overview;
+mod read;
 mod scan;
 mod write;
 

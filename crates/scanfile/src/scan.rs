@@ -2,21 +2,75 @@
 
 use std::path::Path;
 
-use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource, Samples16};
+use glassine_raster::{CancelToken, Orientation, PixelRect, RegionError, RegionSource, Samples16};
 
-use crate::{Error, Linearisation, OpenOptions, ScanInfo};
+use crate::icc::parse_profile;
+use crate::read::{Opened, Picture, open_picture};
+use crate::{Encoding, Error, InfraredSource, Linearisation, OpenOptions, PlaneKind, ScanInfo};
 
 /// An open scan. Reading never changes the file and never turns the picture.
 #[derive(Debug)]
 pub struct Scan {
     info: ScanInfo,
+    picture: Box<dyn Picture>,
+    apart: Option<ApartInfrared>,
     linearisation: Linearisation,
 }
 
+/// An infrared plane that is a picture of its own, perhaps of another size.
+#[derive(Debug)]
+struct ApartInfrared {
+    plane: Box<dyn Picture>,
+    width: u32,
+    height: u32,
+}
+
 impl Scan {
-    /// Open a TIFF, PNG or JPEG.
-    pub fn open(path: &Path, _options: &OpenOptions) -> Result<Self, Error> {
-        Err(Error::unsupported(path, "this kind of file", "save it as TIFF"))
+    /// Open a TIFF, PNG or JPEG; what it is comes from its bytes, not from its name.
+    pub fn open(path: &Path, options: &OpenOptions) -> Result<Self, Error> {
+        let mut opened = open_picture(path, options)?;
+        let (width_px, height_px) = opened.picture.size();
+        let mut notes = std::mem::take(&mut opened.notes);
+        let mut infrared = opened.infrared;
+        let mut apart = opened.second_page.take();
+        if let Some(file) = &options.infrared_file {
+            apart = Some(open_infrared_file(file, options)?);
+            infrared = InfraredSource::SeparateFile;
+            if opened.infrared == InfraredSource::ExtraSample {
+                // The extra sample stays in the file; only the file the person named is used.
+                let ignore = OpenOptions { fourth_sample: crate::FourthSample::Ignore, ..options.clone() };
+                opened = open_picture(path, &ignore)?;
+                notes.push("the scan's own infrared channel was left out for the separate file".into());
+            }
+        }
+        let apart = apart.map(|plane| ApartInfrared { plane, width: width_px, height: height_px });
+        if let Some(apart) = &apart {
+            notes.extend(apart.size_note(path)?);
+        }
+        let mut planes = match opened.colours {
+            1 => vec![PlaneKind::Grey],
+            _ => vec![PlaneKind::Red, PlaneKind::Green, PlaneKind::Blue],
+        };
+        if infrared != InfraredSource::None {
+            planes.push(PlaneKind::Infrared);
+        }
+        let (encoding, linearisation) = linearisation_of(&opened, options, &mut notes);
+        let Opened { picture, ppi, bits, container, icc, orientation, .. } = opened;
+        let info = ScanInfo {
+            path: path.to_owned(),
+            width_px,
+            height_px,
+            ppi,
+            planes,
+            bits_per_sample: bits,
+            container,
+            icc,
+            infrared,
+            encoding,
+            orientation,
+            notes,
+        };
+        Ok(Self { info, picture, apart, linearisation })
     }
 
     /// What is known about it.
@@ -24,9 +78,22 @@ impl Scan {
         &self.info
     }
 
-    /// How its codes become linear light.
+    /// How its colour codes become linear light; infrared codes are always taken as linear.
     pub fn linearisation(&self) -> Linearisation {
         self.linearisation.clone()
+    }
+
+    /// Like [`RegionSource::read`], with this crate's error.
+    pub fn read_region(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, Error> {
+        let colour = self.picture.read(rect, cancel)?;
+        match &self.apart {
+            None => Ok(colour),
+            Some(apart) => {
+                let rect = rect.intersect(PixelRect::of_size(self.info.width_px, self.info.height_px));
+                let infrared = apart.read(rect, cancel)?;
+                interleave(&self.info.path, &colour, &infrared)
+            }
+        }
     }
 }
 
@@ -43,7 +110,149 @@ impl RegionSource for Scan {
         self.info.planes.len() as u8
     }
 
-    fn read(&self, _rect: PixelRect, _cancel: &CancelToken) -> Result<Samples16, RegionError> {
-        Err(RegionError::Unreadable("not open".into()))
+    fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, RegionError> {
+        self.read_region(rect, cancel).map_err(RegionError::from)
     }
+}
+
+fn open_infrared_file(path: &Path, options: &OpenOptions) -> Result<Box<dyn Picture>, Error> {
+    let plain =
+        OpenOptions { infrared_file: None, fourth_sample: crate::FourthSample::Ignore, ..options.clone() };
+    let opened = open_picture(path, &plain)?;
+    if opened.colours != 1 {
+        return Err(Error::unsupported(
+            path,
+            "a colour picture in the place of an infrared plane",
+            "choose the grey file that the scanner wrote for its infrared light",
+        ));
+    }
+    if opened.orientation != Orientation::default() {
+        return Err(Error::unsupported(
+            path,
+            "an infrared plane that is turned against its scan",
+            "save the infrared plane upright, as the scanner wrote it",
+        ));
+    }
+    Ok(opened.picture)
+}
+
+fn linearisation_of(
+    opened: &Opened,
+    options: &OpenOptions,
+    notes: &mut Vec<String>,
+) -> (Encoding, Linearisation) {
+    let channels = opened.colours;
+    let profile = opened.icc.as_deref().map(parse_profile);
+    let wanted = options.encoding.unwrap_or(match &profile {
+        Some(_) => Encoding::Profile,
+        None => opened.untagged,
+    });
+    if options.encoding.is_none() && profile.is_none() {
+        notes.extend(opened.untagged_note.clone());
+    }
+    if wanted != Encoding::Profile {
+        return (wanted, Linearisation::of_encoding(wanted, channels));
+    }
+    let fallback = match profile {
+        Some(Ok(curves)) if curves.tables.len() == usize::from(channels) => {
+            let linearisation = Linearisation { tables: curves.tables, to_xyz_d50: curves.to_xyz_d50 };
+            return (Encoding::Profile, linearisation);
+        }
+        Some(Ok(_)) => "the embedded colour profile has another number of channels".to_owned(),
+        Some(Err(e)) => e.to_string(),
+        None => "there is no embedded colour profile".to_owned(),
+    };
+    notes.push(format!("{fallback}; codes are taken as linear"));
+    (Encoding::Linear, Linearisation::of_encoding(Encoding::Linear, channels))
+}
+
+impl ApartInfrared {
+    /// A sentence when the sizes differ, an error when the shapes do.
+    fn size_note(&self, path: &Path) -> Result<Option<String>, Error> {
+        let (w, h) = self.plane.size();
+        if (w, h) == (self.width, self.height) {
+            return Ok(None);
+        }
+        let stretch = (f64::from(w) / f64::from(self.width)) / (f64::from(h) / f64::from(self.height));
+        if !(0.98..=1.02).contains(&stretch) {
+            return Err(Error::unsupported(
+                path,
+                format!(
+                    "an infrared plane of {w} x {h} px beside a scan of {} x {} px",
+                    self.width, self.height
+                ),
+                "choose the infrared file that belongs to this scan",
+            ));
+        }
+        Ok(Some(format!("the infrared plane has {w} x {h} px and is stretched to the size of the scan")))
+    }
+
+    /// The plane over `rect` of the scan: copied when sizes agree, else bilinear between pixel centres.
+    ///
+    /// Each result depends on its own position only, so regions fit together.
+    fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, Error> {
+        let (w, h) = self.plane.size();
+        if (w, h) == (self.width, self.height) {
+            return self.plane.read(rect, cancel);
+        }
+        let columns = Taps::of(rect.x0..rect.x1, self.width, w);
+        let rows = Taps::of(rect.y0..rect.y1, self.height, h);
+        let mut out = Samples16::zeroed(rect.width(), rect.height(), 1);
+        let (Some(x), Some(y)) = (columns.range(), rows.range()) else { return Ok(out) };
+        let source = self.plane.read(PixelRect::new(x.0, y.0, x.1, y.1), cancel)?;
+        for (oy, row) in rows.0.iter().enumerate() {
+            let (a, b) = (source.row(row.low - y.0), source.row(row.high - y.0));
+            for (v, column) in out.row_mut(oy as u32).iter_mut().zip(&columns.0) {
+                let (i, j) = ((column.low - x.0) as usize, (column.high - x.0) as usize);
+                let mix = |line: &[u16]| {
+                    f64::from(line[i]) + (f64::from(line[j]) - f64::from(line[i])) * column.weight
+                };
+                let (top, bottom) = (mix(a), mix(b));
+                *v = (top + (bottom - top) * row.weight + 0.5) as u16;
+            }
+        }
+        Ok(out)
+    }
+}
+
+/// Two neighbouring source positions and the weight of the second.
+struct Tap {
+    low: u32,
+    high: u32,
+    weight: f64,
+}
+
+struct Taps(Vec<Tap>);
+
+impl Taps {
+    fn of(wanted: std::ops::Range<u32>, scan_side: u32, plane_side: u32) -> Self {
+        let scale = f64::from(plane_side) / f64::from(scan_side);
+        let last = plane_side - 1;
+        Self(
+            wanted
+                .map(|i| {
+                    let at = ((f64::from(i) + 0.5) * scale - 0.5).clamp(0.0, f64::from(last));
+                    let low = at.floor() as u32;
+                    Tap { low, high: (low + 1).min(last), weight: at - at.floor() }
+                })
+                .collect(),
+        )
+    }
+
+    fn range(&self) -> Option<(u32, u32)> {
+        Some((self.0.first()?.low, self.0.last()?.high + 1))
+    }
+}
+
+fn interleave(path: &Path, colour: &Samples16, infrared: &Samples16) -> Result<Samples16, Error> {
+    let c = usize::from(colour.channels());
+    let mut data = Vec::new();
+    data.try_reserve_exact(colour.data().len() + infrared.data().len())
+        .map_err(|_| Error::over(path, "a region of the scan (bytes)", colour.data().len() as u64 * 2, 0))?;
+    for (px, v) in colour.data().chunks_exact(c).zip(infrared.data()) {
+        data.extend_from_slice(px);
+        data.push(*v);
+    }
+    Samples16::from_vec(colour.width(), colour.height(), colour.channels() + 1, data)
+        .ok_or_else(|| Error::malformed(path, "planes of different sizes"))
 }

@@ -42,7 +42,11 @@ impl TransferCurve {
             Self::Linear => value,
             Self::Gamma(gamma) => value.max(0.0).powf(*gamma),
             Self::Parametric { g, a, b, c, d } => {
-                if value >= *d { (a * value + b).max(0.0).powf(*g) } else { c * value }
+                if value >= *d {
+                    (a * value + b).max(0.0).powf(*g)
+                } else {
+                    c * value
+                }
             }
             Self::Table(table) => table_light(table, value),
         }

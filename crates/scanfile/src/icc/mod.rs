@@ -1,5 +1,7 @@
 //! ICC colour profiles: building display profiles of the matrix kind, and reading the curves of embedded ones.
 
 mod build;
+mod parse;
 
-pub use build::{TransferCurve, build_grey_profile, build_rgb_profile};
+pub use build::{D50_XYZ, TransferCurve, bradford_to_d50, build_grey_profile, build_rgb_profile};
+pub use parse::{ProfileCurves, ProfileError, parse_profile};

@@ -1,0 +1,142 @@
+//! Unpacked blocks kept for the next read, oldest use dropped first.
+//!
+//! Two threads that want the same block wait for one unpacking instead of doing it twice. Unpacking one block never
+//! starts parallel work, so waiting for it cannot lock up the thread pool.
+
+use std::collections::HashMap;
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use super::unpack::Block;
+use crate::Error;
+
+type Slot = Arc<Mutex<Option<Arc<Block>>>>;
+
+#[derive(Debug)]
+struct Kept {
+    slot: Slot,
+    bytes: usize,
+    last_use: u64,
+}
+
+#[derive(Debug, Default)]
+struct Shelf {
+    blocks: HashMap<usize, Kept>,
+    bytes: usize,
+    clock: u64,
+}
+
+/// Unpacked blocks by index, within a byte budget; the block used last is kept even when it alone is larger.
+#[derive(Debug)]
+pub(crate) struct BlockCache {
+    shelf: Mutex<Shelf>,
+    budget: usize,
+}
+
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    // What the locks guard is valid after every statement, so a panic elsewhere does not spoil it.
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl BlockCache {
+    pub(crate) fn new(budget: u64) -> Self {
+        Self { shelf: Mutex::default(), budget: usize::try_from(budget).unwrap_or(usize::MAX) }
+    }
+
+    /// Block `index`, unpacked by `make` unless it is here; a failure is not remembered.
+    pub(crate) fn get(
+        &self,
+        index: usize,
+        make: impl FnOnce() -> Result<Block, Error>,
+    ) -> Result<Arc<Block>, Error> {
+        let slot = {
+            let mut shelf = lock(&self.shelf);
+            shelf.clock += 1;
+            let clock = shelf.clock;
+            let kept = shelf.blocks.entry(index).or_insert_with(|| Kept {
+                slot: Slot::default(),
+                bytes: 0,
+                last_use: clock,
+            });
+            kept.last_use = clock;
+            Arc::clone(&kept.slot)
+        };
+        let mut inside = lock(&slot);
+        if let Some(block) = inside.as_ref() {
+            return Ok(Arc::clone(block));
+        }
+        match make() {
+            Ok(block) => {
+                let block = Arc::new(block);
+                *inside = Some(Arc::clone(&block));
+                drop(inside);
+                self.account(index, block.bytes());
+                Ok(block)
+            }
+            Err(e) => {
+                lock(&self.shelf).blocks.remove(&index);
+                Err(e)
+            }
+        }
+    }
+
+    fn account(&self, index: usize, bytes: usize) {
+        let mut shelf = lock(&self.shelf);
+        if let Some(kept) = shelf.blocks.get_mut(&index) {
+            let before = std::mem::replace(&mut kept.bytes, bytes);
+            shelf.bytes = shelf.bytes + bytes - before;
+        }
+        while shelf.bytes > self.budget && shelf.blocks.len() > 1 {
+            let oldest = shelf
+                .blocks
+                .iter()
+                .filter(|(i, k)| k.bytes > 0 && **i != index)
+                .min_by_key(|(_, k)| k.last_use);
+            let Some((&oldest, _)) = oldest else { break };
+            if let Some(gone) = shelf.blocks.remove(&oldest) {
+                shelf.bytes -= gone.bytes;
+            }
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn block(n: usize) -> Result<Block, Error> {
+        Ok(Block::U8(vec![7; n]))
+    }
+
+    #[test]
+    fn the_block_used_longest_ago_is_dropped_first() {
+        let cache = BlockCache::new(250);
+        for index in [0, 1] {
+            cache.get(index, || block(100)).expect("made");
+        }
+        cache.get(0, || panic!("must be kept")).expect("kept");
+        cache.get(2, || block(100)).expect("made");
+        cache.get(0, || panic!("must be kept")).expect("kept");
+        let mut made_again = false;
+        cache
+            .get(1, || {
+                made_again = true;
+                block(100)
+            })
+            .expect("made");
+        assert!(made_again);
+    }
+
+    #[test]
+    fn one_block_larger_than_the_budget_is_still_kept() {
+        let cache = BlockCache::new(10);
+        cache.get(5, || block(100)).expect("made");
+        cache.get(5, || panic!("must be kept")).expect("kept");
+    }
+
+    #[test]
+    fn a_failure_is_tried_again() {
+        let cache = BlockCache::new(10);
+        assert!(cache.get(0, || Err(Error::Source("no".into()))).is_err());
+        assert!(cache.get(0, || block(1)).is_ok());
+    }
+}

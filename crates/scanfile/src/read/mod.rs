@@ -1,0 +1,77 @@
+//! Reading: one small trait for anything that gives pixels, and the containers behind it.
+
+mod bytes;
+mod cache;
+mod ifd;
+mod layout;
+mod open_tiff;
+mod segments;
+mod tiff;
+mod unpack;
+mod whole;
+
+use std::fmt::Debug;
+use std::path::Path;
+
+use glassine_raster::{CancelToken, Orientation, PixelRect, Samples16};
+
+use crate::{Encoding, Error, InfraredSource, OpenOptions};
+
+/// Pixels of an open file at full resolution.
+pub(crate) trait Picture: Debug + Send + Sync {
+    /// Columns and rows.
+    fn size(&self) -> (u32, u32);
+    /// Samples a pixel of what [`Self::read`] gives.
+    fn channels(&self) -> u8;
+    /// The samples of `rect`, which is cut to the picture.
+    fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, Error>;
+}
+
+/// What a container told about its picture.
+#[derive(Debug)]
+pub(crate) struct Opened {
+    pub(crate) picture: Box<dyn Picture>,
+    /// 1 or 3; [`Picture::channels`] is one more when infrared is an extra sample.
+    pub(crate) colours: u8,
+    pub(crate) infrared: InfraredSource,
+    pub(crate) second_page: Option<Box<dyn Picture>>,
+    pub(crate) ppi: Option<[f64; 2]>,
+    pub(crate) bits: u8,
+    pub(crate) container: String,
+    pub(crate) icc: Option<Vec<u8>>,
+    pub(crate) orientation: Orientation,
+    /// What codes mean when there is no profile, and the sentence that says so.
+    pub(crate) untagged: Encoding,
+    pub(crate) untagged_note: Option<String>,
+    pub(crate) notes: Vec<String>,
+}
+
+/// Open a picture by what its first bytes say.
+pub(crate) fn open_picture(path: &Path, options: &OpenOptions) -> Result<Opened, Error> {
+    let file = bytes::Positioned::open(path)?;
+    let head = file.bytes(0, file.len().min(16), "the start of the file")?;
+    match head.as_slice() {
+        [b'I', b'I', 42 | 43, 0, ..] | [b'M', b'M', 0, 42 | 43, ..] => open_tiff::open_tiff(file, options),
+        [0x89, b'P', b'N', b'G', ..] => whole::open_png(&file, options),
+        [0xFF, 0xD8, 0xFF, ..] => whole::open_jpeg(&file, options),
+        [] => Err(Error::malformed(path, "nothing: the file is empty,")),
+        other => Err(Error::unsupported(path, foreign(other), "save the scan as TIFF, PNG or JPEG")),
+    }
+}
+
+fn foreign(head: &[u8]) -> &'static str {
+    match head {
+        [b'I', b'I', ..] | [b'M', b'M', ..] => "a file that starts like a TIFF but is not one",
+        [b'%', b'P', b'D', b'F', ..] => "a PDF",
+        [b'G', b'I', b'F', ..] => "a GIF",
+        [b'8', b'B', b'P', b'S', ..] => "a layered picture file",
+        [b'R', b'I', b'F', b'F', _, _, _, _, b'W', b'E', b'B', b'P', ..] => "a WebP",
+        [b'B', b'M', ..] => "a BMP",
+        _ => "a file that is no TIFF, PNG or JPEG",
+    }
+}
+
+/// Zeroed memory for a region, or an error when there is none.
+fn output_samples(path: &Path, rect: PixelRect, channels: u8) -> Result<Vec<u16>, Error> {
+    bytes::zeroed(path, "a region of the scan", rect.area() * u64::from(channels))
+}

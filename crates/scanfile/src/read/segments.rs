@@ -1,0 +1,140 @@
+//! The few facts of PNG chunks and JPEG segments that decoders do not hand on: resolution, stated encoding, components.
+
+/// Facts of a PNG before its pixel data.
+#[derive(Debug, Default, PartialEq)]
+pub(super) struct PngFacts {
+    pub(super) ppi: Option<[f64; 2]>,
+    pub(super) srgb: bool,
+    /// The gAMA value: encoded = light ^ gamma.
+    pub(super) gamma: Option<f64>,
+    pub(super) palette: bool,
+}
+
+/// Facts of a JPEG before its pixel data.
+#[derive(Debug, Default, PartialEq)]
+pub(super) struct JpegFacts {
+    pub(super) ppi: Option<[f64; 2]>,
+    pub(super) components: Option<u8>,
+}
+
+fn be(bytes: &[u8], at: usize, n: usize) -> Option<u64> {
+    Some(bytes.get(at..at + n)?.iter().fold(0, |v, b| (v << 8) | u64::from(*b)))
+}
+
+fn sane(x: f64, y: f64) -> Option<[f64; 2]> {
+    let ok = |v: f64| (2.0..1e6).contains(&v);
+    (ok(x) && ok(y)).then_some([x, y])
+}
+
+/// Walk the chunks up to the pixel data. Source: PNG specification (IHDR, gAMA, sRGB, pHYs).
+pub(super) fn png_facts(bytes: &[u8]) -> PngFacts {
+    let mut facts = PngFacts::default();
+    let mut at = 8;
+    while let (Some(len), Some(kind)) = (be(bytes, at, 4), bytes.get(at + 4..at + 8)) {
+        let body = at + 8;
+        match kind {
+            b"IHDR" => facts.palette = be(bytes, body + 9, 1) == Some(3),
+            b"sRGB" => facts.srgb = true,
+            b"gAMA" => {
+                let value = be(bytes, body, 4).unwrap_or(0) as f64 / 100_000.0;
+                facts.gamma = (0.05..=20.0).contains(&value).then_some(value);
+            }
+            b"pHYs" => {
+                if let (Some(x), Some(y), Some(1)) =
+                    (be(bytes, body, 4), be(bytes, body + 4, 4), be(bytes, body + 8, 1))
+                {
+                    // Pixels a metre; whole numbers of ppi come back whole after rounding to a hundredth.
+                    let ppi = |v: u64| (v as f64 * 0.0254 * 100.0).round() / 100.0;
+                    facts.ppi = sane(ppi(x), ppi(y));
+                }
+            }
+            b"IDAT" | b"IEND" => break,
+            _ => {}
+        }
+        at = body.saturating_add(len as usize).saturating_add(4);
+    }
+    facts
+}
+
+/// Walk the segments up to the pixel data. Source: JFIF 1.02 (APP0 density), ITU-T T.81 (frame header).
+pub(super) fn jpeg_facts(bytes: &[u8]) -> JpegFacts {
+    let mut facts = JpegFacts::default();
+    let mut at = 2;
+    while let Some([0xFF, marker]) = bytes.get(at..at + 2).map(|b| [b[0], b[1]]) {
+        if marker == 0xFF {
+            at += 1;
+            continue;
+        }
+        if matches!(marker, 0xD0..=0xD7 | 0x01) {
+            at += 2;
+            continue;
+        }
+        let Some(len) = be(bytes, at + 2, 2) else { break };
+        let body = at + 4;
+        match marker {
+            0xE0 if bytes.get(body..body + 5) == Some(b"JFIF\0") => {
+                let unit = be(bytes, body + 7, 1);
+                if let (Some(x), Some(y)) = (be(bytes, body + 8, 2), be(bytes, body + 10, 2)) {
+                    let k = match unit {
+                        Some(1) => 1.0,
+                        Some(2) => 2.54,
+                        _ => 0.0,
+                    };
+                    facts.ppi = sane(x as f64 * k, y as f64 * k);
+                }
+            }
+            // Frame headers are C0 to CF without C4 (tables), C8 (reserved) and CC (conditioning).
+            0xC0..=0xC3 | 0xC5..=0xC7 | 0xC9..=0xCB | 0xCD..=0xCF => {
+                facts.components = be(bytes, body + 5, 1).map(|n| n as u8);
+            }
+            0xD9 | 0xDA => break,
+            _ => {}
+        }
+        at = at.saturating_add(2).saturating_add((len as usize).max(2));
+    }
+    facts
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn chunks_of_a_png_are_read_up_to_the_pixels() {
+        let mut png = b"\x89PNG\r\n\x1a\n".to_vec();
+        for (kind, body) in [
+            (b"IHDR", [0, 0, 0, 1, 0, 0, 0, 1, 8, 3, 0, 0, 0].as_slice()),
+            (b"gAMA", &[0, 1, 0x86, 0xA0]),
+            (b"pHYs", &[0, 0, 0x2E, 0x23, 0, 0, 0x2E, 0x23, 1]),
+            (b"IDAT", &[]),
+            (b"sRGB", &[0]),
+        ] {
+            png.extend((body.len() as u32).to_be_bytes());
+            png.extend(kind);
+            png.extend(body);
+            png.extend([0; 4]);
+        }
+        let facts = png_facts(&png);
+        assert_eq!(
+            facts,
+            PngFacts { ppi: Some([300.0, 300.0]), srgb: false, gamma: Some(1.0), palette: true }
+        );
+        for cut in 0..png.len() {
+            png_facts(&png[..cut]);
+        }
+    }
+
+    #[test]
+    fn segments_of_a_jpeg_are_read_up_to_the_pixels() {
+        let mut jpeg = vec![0xFF, 0xD8, 0xFF, 0xE0, 0, 16];
+        jpeg.extend(b"JFIF\0\x01\x02\x02\0\x76\0\x76\0\0");
+        jpeg.extend([0xFF, 0xC2, 0, 8, 8, 0, 1, 0, 1, 4, 0xFF, 0xDA]);
+        let facts = jpeg_facts(&jpeg);
+        assert_eq!(facts.components, Some(4));
+        let [x, _] = facts.ppi.expect("density is there");
+        assert!((x - 118.0 * 2.54).abs() < 1e-9);
+        for cut in 0..jpeg.len() {
+            jpeg_facts(&jpeg[..cut]);
+        }
+    }
+}
