@@ -41,10 +41,6 @@ impl TiffPage {
         Self { tiff, layout, keep, cache: BlockCache::new(cache_bytes) }
     }
 
-    pub(crate) fn layout(&self) -> &Layout {
-        &self.layout
-    }
-
     /// Bands that cover the rows of `rect`, each inside one block row.
     fn bands(&self, rect: PixelRect) -> Vec<Band> {
         let layout = &self.layout;

@@ -60,6 +60,8 @@ pub struct Metadata {
     pub digitized: Option<String>,
     /// When it was taken, `YYYY:MM:DD HH:MM:SS` or shorter; never guessed from the scan.
     pub original_date: Option<String>,
+    /// When the file was made, `YYYY:MM:DD HH:MM:SS`; this crate reads no clock.
+    pub modified: Option<String>,
     /// Negative or slide.
     pub source: FilmSourceKind,
     /// More XMP properties: name with its usual prefix (`dc:`, `xmp:`, `photoshop:`, `xmpRights:`, `Iptc4xmpCore:`) and value.

@@ -1,0 +1,68 @@
+//! JPEG, whole picture in memory: meant for the small pictures of the web.
+
+use std::io::Write as _;
+use std::path::Path;
+
+use image::codecs::jpeg::{JpegEncoder, PixelDensity};
+use image::{ExtendedColorType, ImageEncoder as _};
+
+use super::metadata::{exif_block, xmp_packet};
+use super::spec::PictureSpec;
+use crate::{AtomicFile, Error};
+
+/// Most that one application segment can hold after its length field.
+const SEGMENT_LIMIT: usize = 65_533;
+
+/// Encode the picture and write it with profile, resolution, Exif and XMP.
+pub(super) fn write_jpeg(
+    mut file: AtomicFile,
+    spec: &PictureSpec,
+    quality: u8,
+    pixels: &[u8],
+) -> Result<AtomicFile, Error> {
+    let path = file.path().to_owned();
+    let mut encoded = Vec::new();
+    let mut encoder = JpegEncoder::new_with_quality(&mut encoded, quality);
+    if let Some(ppi) = spec.ppi {
+        encoder.set_pixel_density(PixelDensity::dpi(ppi.round().clamp(1.0, 65_535.0) as u16));
+    }
+    if let Some(icc) = &spec.icc {
+        encoder.set_icc_profile(icc.to_vec()).map_err(|e| Error::usage(&path, e.to_string()))?;
+    }
+    let kind = if spec.channels == 3 { ExtendedColorType::Rgb8 } else { ExtendedColorType::L8 };
+    encoder
+        .write_image(pixels, spec.width_px, spec.height_px, kind)
+        .map_err(|e| Error::usage(&path, format!("the picture could not be encoded ({e})")))?;
+    let at = end_of_first_segment(&encoded, &path)?;
+    let exif = segment(b"Exif\0\0", &exif_block(&spec.metadata));
+    let xmp = segment(b"http://ns.adobe.com/xap/1.0/\0", xmp_packet(&spec.metadata).as_bytes());
+    for part in [&encoded[..at], &exif, &xmp, &encoded[at..]] {
+        file.write_all(part).map_err(Error::io(&path, "write"))?;
+    }
+    Ok(file)
+}
+
+/// Position after the start marker and the JFIF segment, where application segments belong.
+fn end_of_first_segment(encoded: &[u8], path: &Path) -> Result<usize, Error> {
+    match encoded {
+        [0xFF, 0xD8, 0xFF, 0xE0, high, low, ..] => Ok(4 + (usize::from(*high) << 8 | usize::from(*low))),
+        [0xFF, 0xD8, ..] => Ok(2),
+        _ => Err(Error::usage(path, "the encoder gave no JPEG")),
+    }
+    .and_then(|at| {
+        if at <= encoded.len() { Ok(at) } else { Err(Error::usage(path, "the encoder gave no JPEG")) }
+    })
+}
+
+/// An APP1 segment; one that would not fit is left out, because a reader must never find half of it.
+fn segment(name: &[u8], body: &[u8]) -> Vec<u8> {
+    let len = name.len() + body.len();
+    if len > SEGMENT_LIMIT {
+        return Vec::new();
+    }
+    let mut out = vec![0xFF, 0xE1];
+    out.extend(((len + 2) as u16).to_be_bytes());
+    out.extend_from_slice(name);
+    out.extend_from_slice(body);
+    out
+}

@@ -1,0 +1,213 @@
+//! TIFF written strip by strip: bounded memory, strips packed in parallel, directory at the end.
+//!
+//! Samples are little-endian. Packed strips use horizontal differences (predictor 2); plain strips carry no predictor
+//! tag, because general readers ignore it there.
+
+use std::io::{Seek as _, SeekFrom, Write as _};
+use std::path::Path;
+
+use rayon::prelude::*;
+
+use super::ifd_out::IfdBuilder;
+use super::metadata::{describe_page, exif_ifd, xmp_packet};
+use super::spec::{Compression, PictureSpec};
+use crate::{AtomicFile, Error};
+
+/// Bytes of a strip before packing, about.
+const STRIP_BYTES: usize = 512 << 10;
+/// Strips gathered before they are packed together and written.
+const STRIPS_AT_ONCE: usize = 16;
+/// Classic offsets end at 4 GiB; this leaves room for the directory and its values.
+const CLASSIC_LIMIT: u64 = (1 << 32) - (64 << 20);
+/// Deflate effort: above 4 film grain gains next to nothing and takes twice the time.
+const DEFLATE_LEVEL: u32 = 4;
+
+/// A TIFF under construction.
+#[derive(Debug)]
+pub(super) struct TiffOut {
+    file: AtomicFile,
+    compression: Compression,
+    big: bool,
+    strip_rows: usize,
+    row_bytes: usize,
+    pending: Vec<u8>,
+    position: u64,
+    offsets: Vec<u64>,
+    counts: Vec<u64>,
+}
+
+impl TiffOut {
+    pub(super) fn begin(
+        mut file: AtomicFile,
+        spec: &PictureSpec,
+        compression: Compression,
+    ) -> Result<Self, Error> {
+        let row_bytes = spec.row_bytes();
+        let whole = row_bytes as u64 * u64::from(spec.height_px);
+        // Packed noise can grow a little: LZW by half in theory, so it is counted that way.
+        let worst = if compression == Compression::None { whole } else { whole / 2 * 3 };
+        let words = spec.icc.as_ref().map_or(0, |icc| icc.len()) as u64;
+        let big = worst + words > CLASSIC_LIMIT;
+        let header: &[u8] = if big { b"II\x2b\0\x08\0\0\0\0\0\0\0\0\0\0\0" } else { b"II\x2a\0\0\0\0\0" };
+        file.write_all(header).map_err(Error::io(file.path(), "write"))?;
+        Ok(Self {
+            file,
+            compression,
+            big,
+            strip_rows: (STRIP_BYTES / row_bytes.max(1)).clamp(1, spec.height_px as usize),
+            row_bytes,
+            pending: Vec::new(),
+            position: header.len() as u64,
+            offsets: Vec::new(),
+            counts: Vec::new(),
+        })
+    }
+
+    pub(super) fn path(&self) -> &Path {
+        self.file.path()
+    }
+
+    /// Add whole rows of little-endian bytes.
+    pub(super) fn rows(&mut self, bytes: &[u8], spec: &PictureSpec) -> Result<(), Error> {
+        let batch = self.strip_rows * self.row_bytes * STRIPS_AT_ONCE;
+        let mut rest = bytes;
+        while !rest.is_empty() {
+            let take = (batch - self.pending.len()).min(rest.len());
+            self.pending.extend_from_slice(&rest[..take]);
+            rest = &rest[take..];
+            if self.pending.len() == batch {
+                self.write_pending(spec)?;
+            }
+        }
+        Ok(())
+    }
+
+    fn write_pending(&mut self, spec: &PictureSpec) -> Result<(), Error> {
+        let strip = self.strip_rows * self.row_bytes;
+        let mut pending = std::mem::take(&mut self.pending);
+        if self.compression == Compression::None {
+            self.put(&pending)?;
+            for part in pending.chunks(strip) {
+                self.note_strip(part.len());
+            }
+        } else {
+            let (compression, row) = (self.compression, self.row_bytes);
+            let (stride, bits) = (usize::from(spec.channels), spec.bits);
+            let packed: Result<Vec<_>, _> = pending
+                .par_chunks_mut(strip)
+                .map(|part| {
+                    part.chunks_exact_mut(row).for_each(|line| take_differences(line, stride, bits));
+                    pack(compression, part)
+                })
+                .collect();
+            for part in packed.map_err(Error::io(self.file.path(), "pack"))? {
+                self.put(&part)?;
+                self.note_strip(part.len());
+            }
+        }
+        pending.clear();
+        self.pending = pending;
+        Ok(())
+    }
+
+    fn note_strip(&mut self, bytes: usize) {
+        self.offsets.push(self.position);
+        self.counts.push(bytes as u64);
+        self.position += bytes as u64;
+    }
+
+    fn put(&mut self, bytes: &[u8]) -> Result<(), Error> {
+        self.file.write_all(bytes).map_err(Error::io(self.file.path(), "write"))
+    }
+
+    /// Write what is left, the directory, and the header's pointer to it; the file is then ready to be committed.
+    pub(super) fn finish(mut self, spec: &PictureSpec) -> Result<AtomicFile, Error> {
+        self.write_pending(spec)?;
+        if self.position % 2 == 1 {
+            self.put(&[0])?;
+            self.position += 1;
+        }
+        let ifd = self.directory(spec);
+        let at = self.position;
+        self.put(&ifd)?;
+        let (place, pointer) =
+            if self.big { (8, at.to_le_bytes().to_vec()) } else { (4, (at as u32).to_le_bytes().to_vec()) };
+        self.file.seek(SeekFrom::Start(place)).map_err(Error::io(self.file.path(), "write"))?;
+        self.put(&pointer)?;
+        Ok(self.file)
+    }
+
+    fn directory(&self, spec: &PictureSpec) -> Vec<u8> {
+        let mut ifd = IfdBuilder::new(self.big);
+        ifd.long(254, 0);
+        ifd.long(256, spec.width_px);
+        ifd.long(257, spec.height_px);
+        ifd.short(258, &vec![u16::from(spec.bits); spec.channels.into()]);
+        let packing = match self.compression {
+            Compression::None => 1,
+            Compression::Lzw => 5,
+            Compression::Deflate => 8,
+        };
+        ifd.short(259, &[packing]);
+        ifd.short(262, &[if spec.channels == 3 { 2 } else { 1 }]);
+        ifd.offsets(273, &self.offsets);
+        ifd.short(274, &[1]);
+        ifd.short(277, &[spec.channels.into()]);
+        ifd.long(278, self.strip_rows as u32);
+        ifd.offsets(279, &self.counts);
+        // Without a known resolution the unit is "none" and both values 1.
+        let ppi = spec.ppi.unwrap_or(1.0);
+        ifd.rational(282, ppi);
+        ifd.rational(283, ppi);
+        ifd.short(284, &[1]);
+        ifd.short(296, &[if spec.ppi.is_some() { 2 } else { 1 }]);
+        if self.compression != Compression::None {
+            ifd.short(317, &[2]);
+        }
+        ifd.short(339, &vec![1; spec.channels.into()]);
+        ifd.byte(700, xmp_packet(&spec.metadata).as_bytes());
+        describe_page(&mut ifd, &spec.metadata);
+        if let Some(icc) = &spec.icc {
+            ifd.undefined(34675, icc);
+        }
+        ifd.offset(34665, 0);
+        let exif_at = self.position + ifd.len();
+        ifd.offset(34665, exif_at);
+        let mut bytes = ifd.bytes(self.position);
+        bytes.extend(exif_ifd(self.big, &spec.metadata).bytes(exif_at));
+        bytes
+    }
+}
+
+/// Differences to the pixel on the left, from the right end so that nothing is overwritten too early.
+fn take_differences(line: &mut [u8], stride: usize, bits: u8) {
+    if bits == 8 {
+        for i in (stride..line.len()).rev() {
+            line[i] = line[i].wrapping_sub(line[i - stride]);
+        }
+        return;
+    }
+    let at = |line: &[u8], i: usize| u16::from_le_bytes([line[2 * i], line[2 * i + 1]]);
+    for i in (stride..line.len() / 2).rev() {
+        let difference = at(line, i).wrapping_sub(at(line, i - stride));
+        line[2 * i..2 * i + 2].copy_from_slice(&difference.to_le_bytes());
+    }
+}
+
+fn pack(compression: Compression, part: &[u8]) -> std::io::Result<Vec<u8>> {
+    match compression {
+        Compression::None => Ok(part.to_vec()),
+        Compression::Deflate => {
+            let room = Vec::with_capacity(part.len() / 2 * 3);
+            let mut packer = flate2::write::ZlibEncoder::new(room, flate2::Compression::new(DEFLATE_LEVEL));
+            packer.write_all(part)?;
+            packer.finish()
+        }
+        Compression::Lzw => {
+            let mut packed = Vec::with_capacity(part.len());
+            let mut packer = weezl::encode::Encoder::with_tiff_size_switch(weezl::BitOrder::Msb, 8);
+            packer.into_stream(&mut packed).encode_all(part).status?;
+            Ok(packed)
+        }
+    }
+}
