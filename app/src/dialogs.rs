@@ -10,6 +10,8 @@ use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, TryRecvError, bounded};
 
+use crate::command::PathPurpose;
+
 /// Nobody can cancel a dialog faster than this: an empty answer before it means that no dialog was shown.
 /// Source: ours; without a dialog service the answer took 5 to 11 ms.
 const NO_DIALOG_WITHIN: Duration = Duration::from_millis(100);
@@ -17,23 +19,12 @@ const NO_DIALOG_WITHIN: Duration = Duration::from_millis(100);
 /// Endings of scan files, offered as one filter.
 pub const SCAN_ENDINGS: [&str; 5] = ["tif", "tiff", "png", "jpg", "jpeg"];
 
-/// What a file or folder is wanted for.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum PickPurpose {
-    /// Sessions or scans to open.
-    Open,
-    /// A name for the session.
-    SaveSession,
-    /// Target folder of an export.
-    ExportFolder,
-}
-
-impl PickPurpose {
+impl PathPurpose {
     /// Title of the dialog.
     pub fn title(self) -> &'static str {
         match self {
             Self::Open => "open scans or a session",
-            Self::SaveSession => "save the session",
+            Self::SaveAs => "save the session",
             Self::ExportFolder => "choose the folder for finished pictures",
         }
     }
@@ -42,7 +33,7 @@ impl PickPurpose {
     pub fn hint(self) -> &'static str {
         match self {
             Self::Open => "path of a session file or a scan; several scans are separated by a semicolon",
-            Self::SaveSession => "path of the session file, for example /home/me/rolls/harbour.session.json",
+            Self::SaveAs => "path of the session file, for example /home/me/rolls/harbour.session.json",
             Self::ExportFolder => "path of a folder; it is made when it is missing",
         }
     }
@@ -52,7 +43,7 @@ impl PickPurpose {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PickRequest {
     /// What for.
-    pub purpose: PickPurpose,
+    pub purpose: PathPurpose,
     /// Folder to begin in.
     pub folder: Option<PathBuf>,
     /// Name offered when saving.
@@ -74,7 +65,7 @@ pub enum PickOutcome {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PickAnswer {
     /// What it was asked for.
-    pub purpose: PickPurpose,
+    pub purpose: PathPurpose,
     /// How it ended.
     pub outcome: PickOutcome,
 }
@@ -97,7 +88,7 @@ pub trait FilePicker {
 /// The dialogs of the system.
 #[derive(Debug, Default)]
 pub struct SystemPicker {
-    open: Option<(PickPurpose, Receiver<PickOutcome>)>,
+    open: Option<(PathPurpose, Receiver<PickOutcome>)>,
 }
 
 impl FilePicker for SystemPicker {
@@ -146,7 +137,7 @@ fn show(request: &PickRequest) -> PickOutcome {
     }
     let asked = Instant::now();
     let chosen = match request.purpose {
-        PickPurpose::Open => {
+        PathPurpose::Open => {
             let mut all = vec!["json"];
             all.extend(SCAN_ENDINGS);
             dialog
@@ -156,12 +147,12 @@ fn show(request: &PickRequest) -> PickOutcome {
                 .add_filter("all files", &["*"])
                 .pick_files()
         }
-        PickPurpose::SaveSession => dialog
+        PathPurpose::SaveAs => dialog
             .add_filter("session", &["json"])
             .set_file_name(&request.suggested_name)
             .save_file()
             .map(|path| vec![path]),
-        PickPurpose::ExportFolder => dialog.pick_folder().map(|path| vec![path]),
+        PathPurpose::ExportFolder => dialog.pick_folder().map(|path| vec![path]),
     };
     match chosen {
         Some(paths) if !paths.is_empty() => PickOutcome::Chosen(paths),
@@ -243,7 +234,7 @@ mod tests {
     fn a_prepared_picker_answers_in_order_and_then_cancels() {
         let mut picker = PreparedPicker::new(vec![PickOutcome::Chosen(vec!["/a".into()])]);
         let request = PickRequest {
-            purpose: PickPurpose::Open,
+            purpose: PathPurpose::Open,
             folder: None,
             suggested_name: String::new(),
         };

@@ -17,13 +17,13 @@ pub const TOOLBAR_HEIGHT: f32 = 42.0;
 /// Height of the status line, points.
 pub const STATUS_HEIGHT: f32 = 28.0;
 /// Width of the settings column, points.
-pub const SETTINGS_WIDTH: f32 = 344.0;
+pub const SETTINGS_WIDTH: f32 = 380.0;
 /// Height of a row with one control, points.
 pub const ROW_HEIGHT: f32 = 24.0;
 /// Width of the labels in front of controls, points.
-pub const LABEL_WIDTH: f32 = 116.0;
+pub const LABEL_WIDTH: f32 = 114.0;
 /// Width of a number field, points.
-pub const NUMBER_WIDTH: f32 = 64.0;
+pub const NUMBER_WIDTH: f32 = 80.0;
 /// The unit all gaps are made of, points.
 pub const GAP: f32 = 8.0;
 
@@ -137,7 +137,7 @@ pub fn strong_style() -> TextStyle {
 ///
 /// Letters are loaded once for each context, so calling this again only changes the surround.
 pub fn apply(ctx: &Context, dark: bool) {
-    let loaded = Id::new("glassine letters loaded");
+    let loaded = Id::unique("glassine letters loaded");
     if !ctx.data(|data| data.get_temp::<bool>(loaded).unwrap_or(false)) {
         ctx.set_fonts(fonts());
         ctx.set_style_of(Theme::Dark, style(true));

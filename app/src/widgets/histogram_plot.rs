@@ -1,0 +1,247 @@
+//! The histogram: three curves, and how much is clipped at either end of each channel.
+//!
+//! It can be read without seeing colours: every curve carries its letter, clipping is written out in figures, and a
+//! channel that clips is marked with an arrow and weight, not by colour alone.
+
+use egui::epaint::{Mesh, Vertex, WHITE_UV};
+use egui::{
+    Align2, Color32, FontSelection, Painter, Pos2, Rect, Response, Sense, Shape, Stroke, StrokeKind, TextStyle, Ui,
+    WidgetInfo, pos2, vec2,
+};
+use glassine_film::Histogram;
+
+use crate::theme::{self, Palette};
+
+/// Share of pixels from which clipping is worth a warning.
+/// Source: ours; a thousandth of the picture is about the size of a visible spot.
+pub const WARN_SHARE: f64 = 0.001;
+
+const LETTERS: [&str; 3] = ["R", "G", "B"];
+const NAMES: [&str; 3] = ["red", "green", "blue"];
+const CLIP_ROW: f32 = 22.0;
+
+/// Show the histogram in the whole available width; the response senses clicks.
+pub fn histogram_plot(ui: &mut Ui, histogram: Option<&Histogram>, plot_height: f32) -> Response {
+    let size = vec2(ui.available_width(), plot_height + CLIP_ROW);
+    let (rect, response) = ui.allocate_exact_size(size, Sense::click());
+    if ui.is_rect_visible(rect) {
+        let p = theme::palette(ui);
+        let plot = Rect::from_min_size(rect.min, vec2(rect.width(), plot_height));
+        paint_ground(ui.painter(), plot, &p);
+        if let Some(histogram) = histogram {
+            paint_curves(ui, plot, histogram, &p);
+            paint_ends(ui.painter(), plot, histogram, &p);
+            paint_figures(ui, rect, plot, histogram, &p);
+        } else {
+            let style = TextStyle::Body.resolve(ui.style());
+            let text = "no frame is shown";
+            ui.painter().text(plot.center(), Align2::CENTER_CENTER, text, style, p.text_weak);
+        }
+        if response.has_focus() {
+            ui.painter().rect_stroke(plot, 3.0, Stroke::new(1.0, p.accent), StrokeKind::Inside);
+        }
+    }
+    let value = histogram.map_or_else(|| "no frame".to_owned(), describe);
+    response.widget_info(|| WidgetInfo::labeled(egui::accesskit::Role::Button, true, "histogram"));
+    ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(value));
+    response
+}
+
+/// The histogram in words, for people who do not see it.
+pub fn describe(histogram: &Histogram) -> String {
+    let (low, high) = (histogram.clip_low_fraction(), histogram.clip_high_fraction());
+    let channels: Vec<String> = (0..3)
+        .map(|c| {
+            let (name, low, high) = (NAMES[c], percent_text(low[c]), percent_text(high[c]));
+            format!("{name} clips low {low} %, {name} clips high {high} %")
+        })
+        .collect();
+    format!("{}; {} pixels counted", channels.join(", "), histogram.pixels)
+}
+
+/// A share as a percentage with as many decimals as it deserves; a trace is never shown as nothing.
+pub fn percent_text(share: f64) -> String {
+    let percent = share * 100.0;
+    if percent <= 0.0 {
+        "0".to_owned()
+    } else if percent < 0.01 {
+        "<0.01".to_owned()
+    } else if percent < 10.0 {
+        format!("{percent:.2}")
+    } else {
+        format!("{percent:.0}")
+    }
+}
+
+fn paint_ground(painter: &Painter, plot: Rect, p: &Palette) {
+    painter.rect_filled(plot, 3.0, p.field);
+    for quarter in 1..4u8 {
+        let x = plot.left() + plot.width() * f32::from(quarter) / 4.0;
+        painter.vline(x, plot.y_range(), Stroke::new(1.0, p.line.gamma_multiply(0.55)));
+    }
+}
+
+/// Height of the tallest bin that is not an end: the ends may hold a spike that would flatten everything else.
+fn tallest(histogram: &Histogram) -> f32 {
+    let inner = histogram.bins.iter().flat_map(|bins| &bins[1..255]);
+    let most = inner.copied().max().unwrap_or(0);
+    let ends = histogram.bins.iter().flat_map(|bins| [bins[0], bins[255]]).max().unwrap_or(0);
+    (if most == 0 { ends } else { most }).max(1) as f32
+}
+
+/// Square roots of counts, so that small counts beside a large peak can still be seen.
+fn curve(bins: &[u32; 256], tallest: f32, plot: Rect) -> Vec<Pos2> {
+    let inner = plot.shrink2(vec2(1.0, 0.0));
+    let room = inner.height() - 10.0;
+    let line = bins.iter().enumerate().map(|(idx, count)| {
+        let share = (*count as f32 / tallest).min(1.0).sqrt();
+        let x = inner.left() + inner.width() * idx as f32 / 255.0;
+        pos2(x, inner.bottom() - share * room)
+    });
+    line.collect()
+}
+
+fn paint_curves(ui: &Ui, plot: Rect, histogram: &Histogram, p: &Palette) {
+    let painter = ui.painter().with_clip_rect(plot);
+    let tallest = tallest(histogram);
+    let curves = [0, 1, 2].map(|c| curve(&histogram.bins[c], tallest, plot));
+    for (points, colour) in curves.iter().zip(p.channels) {
+        painter.add(Shape::mesh(filled(points, plot.bottom(), wash(colour, p.dark))));
+    }
+    for (points, colour) in curves.iter().zip(p.channels) {
+        painter.add(Shape::line(points.clone(), Stroke::new(1.2, colour)));
+    }
+    let font = FontSelection::Style(theme::section_style()).resolve(ui.style());
+    let mut taken: Vec<Pos2> = Vec::new();
+    for (c, points) in curves.iter().enumerate() {
+        let Some(peak) = histogram.bins[c][1..255]
+            .iter()
+            .enumerate()
+            .max_by_key(|(_, count)| **count)
+            .and_then(|(idx, _)| points.get(idx + 1).copied())
+        else {
+            continue;
+        };
+        let mut at = pos2(peak.x.clamp(plot.left() + 10.0, plot.right() - 10.0), peak.y.max(plot.top() + 9.0));
+        // Letters of curves that peak together stand side by side.
+        while taken.iter().any(|other| (other.x - at.x).abs() < 11.0 && (other.y - at.y).abs() < 13.0) {
+            at.x += if at.x + 12.0 < plot.right() - 8.0 { 12.0 } else { -36.0 };
+        }
+        taken.push(at);
+        let galley = painter.layout_no_wrap(LETTERS[c].to_owned(), font.clone(), p.text_strong);
+        let plate = Rect::from_center_size(at, galley.size() + vec2(4.0, 0.0));
+        painter.rect_filled(plate, 2.0, p.field.gamma_multiply(0.8));
+        painter.galley(plate.center() - galley.size() / 2.0, galley, p.text_strong);
+    }
+}
+
+/// Overlapping washes add up to grey on a dark ground and cover each other evenly on a light one.
+fn wash(colour: Color32, dark: bool) -> Color32 {
+    if dark {
+        let [r, g, b, _] = colour.gamma_multiply(0.36).to_array();
+        Color32::from_rgba_premultiplied(r, g, b, 0)
+    } else {
+        colour.gamma_multiply(0.26)
+    }
+}
+
+fn filled(points: &[Pos2], bottom: f32, colour: Color32) -> Mesh {
+    let mut mesh = Mesh::default();
+    for (idx, point) in (0u32..).zip(points) {
+        for pos in [*point, pos2(point.x, bottom)] {
+            mesh.vertices.push(Vertex { pos, uv: WHITE_UV, color: colour });
+        }
+        if idx > 0 {
+            let at = 2 * idx;
+            mesh.indices.extend([at - 2, at - 1, at, at - 1, at + 1, at]);
+        }
+    }
+    mesh
+}
+
+/// Blocks at the ends of the plot for channels that clip there.
+fn paint_ends(painter: &Painter, plot: Rect, histogram: &Histogram, p: &Palette) {
+    let ends = [(histogram.clip_low_fraction(), plot.left()), (histogram.clip_high_fraction(), plot.right() - 5.0)];
+    for (shares, left) in ends {
+        for (c, share) in shares.into_iter().enumerate() {
+            if share >= WARN_SHARE {
+                let third = (plot.height() - 2.0) / 3.0;
+                let top = plot.top() + 1.0 + third * c as f32;
+                let block = Rect::from_min_size(pos2(left, top), vec2(5.0, third - 1.0));
+                painter.rect_filled(block, 1.0, p.channels[c]);
+            }
+        }
+    }
+}
+
+fn paint_figures(ui: &Ui, rect: Rect, plot: Rect, histogram: &Histogram, p: &Palette) {
+    let painter = ui.painter();
+    let middle = (plot.bottom() + rect.bottom()) / 2.0 + 1.0;
+    let plain = TextStyle::Small.resolve(ui.style());
+    let strong = FontSelection::Style(theme::section_style()).resolve(ui.style());
+    let text = |at: f32, align: Align2, text: String, is_warning: bool| {
+        let (font, colour) = if is_warning { (&strong, p.warn) } else { (&plain, p.text_weak) };
+        painter.text(pos2(at, middle), align, text, font.clone(), colour)
+    };
+    let (low, high) = (histogram.clip_low_fraction(), histogram.clip_high_fraction());
+    let warns = |shares: &[f64; 3]| shares.iter().any(|share| *share >= WARN_SHARE);
+    let mut x = text(rect.left(), Align2::LEFT_CENTER, "◀".to_owned(), warns(&low)).right() + 5.0;
+    for c in 0..3 {
+        let figure = format!("{} {}", LETTERS[c], percent_text(low[c]));
+        x = text(x, Align2::LEFT_CENTER, figure, low[c] >= WARN_SHARE).right() + 8.0;
+    }
+    let mut x = text(rect.right(), Align2::RIGHT_CENTER, "▶".to_owned(), warns(&high)).left() - 5.0;
+    for c in (0..3).rev() {
+        let figure = format!("{} {}", LETTERS[c], percent_text(high[c]));
+        x = text(x, Align2::RIGHT_CENTER, figure, high[c] >= WARN_SHARE).left() - 8.0;
+    }
+    text(rect.center().x, Align2::CENTER_CENTER, "% clipped".to_owned(), false);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn clipping() -> Histogram {
+        let mut histogram = Histogram::default();
+        histogram.add(&[1.0, 0.5, 0.2]);
+        for _ in 0..999 {
+            histogram.add(&[0.5, 0.5, 0.2]);
+        }
+        histogram
+    }
+
+    #[test]
+    fn a_trace_of_clipping_is_not_rounded_to_nothing() {
+        assert_eq!(percent_text(0.0), "0");
+        assert_eq!(percent_text(1e-7), "<0.01");
+        assert_eq!(percent_text(0.003), "0.30");
+        assert_eq!(percent_text(0.5), "50");
+    }
+
+    #[test]
+    fn the_histogram_is_told_in_words_for_every_channel_and_end() {
+        let words = describe(&clipping());
+        assert!(words.contains("red clips high 0.10 %"), "{words}");
+        assert!(words.contains("blue clips low 0 %"), "{words}");
+        assert!(words.ends_with("1000 pixels counted"), "{words}");
+    }
+
+    #[test]
+    fn a_spike_at_an_end_does_not_flatten_the_curve() {
+        let mut histogram = clipping();
+        histogram.bins[0][0] = 1_000_000;
+        assert_eq!(tallest(&histogram), 1000.0);
+        assert_eq!(tallest(&Histogram::default()), 1.0);
+    }
+
+    #[test]
+    fn the_filled_curve_has_two_triangles_between_neighbouring_bins() {
+        let plot = Rect::from_min_size(Pos2::ZERO, vec2(256.0, 100.0));
+        let points = curve(&clipping().bins[1], 1000.0, plot);
+        assert_eq!(points.len(), 256);
+        let mesh = filled(&points, 100.0, Color32::WHITE);
+        assert_eq!((mesh.vertices.len(), mesh.indices.len()), (512, 255 * 6));
+        assert!(points.iter().all(|p| plot.contains(*p)));
+    }
+}

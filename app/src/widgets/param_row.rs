@@ -1,0 +1,358 @@
+//! One row of the settings: label, fader, number, way back to the default.
+//!
+//! Rows of frame values are generated from [`ParamSpec`]; rows of strip values are described by hand. Showing a row
+//! never changes a value, also when it lies outside the range of the fader.
+
+use egui::{Align, DragValue, Layout, Response, RichText, Sense, Shape, Stroke, Ui, WidgetInfo, pos2, vec2};
+use glassine_film::{Look, Param, ParamSpec};
+
+use crate::command::{Command, GesturePhase};
+use crate::theme;
+use crate::widgets::fader::{Fader, FaderEvent};
+
+const RESET_WIDTH: f32 = 16.0;
+
+/// One value of one frame, or of several frames at once.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum MixedValue {
+    /// All have this value.
+    One(f64),
+    /// They differ: the first, the smallest and the largest.
+    Mixed {
+        /// Of the frame under work.
+        first: f64,
+        /// Smallest.
+        low: f64,
+        /// Largest.
+        high: f64,
+    },
+}
+
+impl MixedValue {
+    /// The value of a parameter over some looks, the first one leading; `None` without looks.
+    pub fn of<'a>(param: Param, looks: impl IntoIterator<Item = &'a Look>) -> Option<Self> {
+        let mut values = looks.into_iter().map(|look| look.get(param));
+        let first = values.next()?;
+        let (low, high) =
+            values.fold((first, first), |(low, high), value| (low.min(value), high.max(value)));
+        Some(if low == high { Self::One(first) } else { Self::Mixed { first, low, high } })
+    }
+
+    fn leading(self) -> f64 {
+        match self {
+            Self::One(value) | Self::Mixed { first: value, .. } => value,
+        }
+    }
+
+    fn spread(self) -> Option<(f64, f64)> {
+        match self {
+            Self::One(_) => None,
+            Self::Mixed { low, high, .. } => Some((low, high)),
+        }
+    }
+}
+
+/// A row with a fader.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ValueRow<'a> {
+    /// Stable name; two rows of one panel never share it.
+    pub key: &'a str,
+    /// Accessible name.
+    pub name: &'a str,
+    /// Label shown, usually the name.
+    pub label: &'a str,
+    /// Unit behind the number.
+    pub unit: &'a str,
+    /// What it does.
+    pub help: &'a str,
+    /// Range that is accepted.
+    pub hard: (f64, f64),
+    /// Range of the fader.
+    pub soft: (f64, f64),
+    /// Value to go back to.
+    pub default: f64,
+    /// Step of a key press.
+    pub step: f64,
+    /// Decimals shown.
+    pub decimals: u8,
+    /// Value worth choosing, with the reason.
+    pub mark: Option<(f64, &'a str)>,
+}
+
+impl ValueRow<'_> {
+    /// Show the row; what the person did is added to `events`.
+    pub fn show(&self, ui: &mut Ui, value: MixedValue, events: &mut Vec<FaderEvent>) {
+        let changed = value != MixedValue::One(self.default);
+        ui.push_id(self.key, |ui| {
+            ui.horizontal(|ui| {
+                ui.spacing_mut().item_spacing.x = 6.0;
+                let spare = 3.0 * 6.0 + theme::LABEL_WIDTH + theme::NUMBER_WIDTH + RESET_WIDTH;
+                let width = (ui.available_width() - spare).max(40.0);
+                let hint = self.hint(value);
+                label_ui(ui, self.label, changed).on_hover_text(&hint);
+                self.fader(value).show(ui, width, events).on_hover_text(hint);
+                self.number_ui(ui, value, events);
+                self.reset_ui(ui, changed, events);
+            });
+        });
+    }
+
+    fn fader(&self, value: MixedValue) -> Fader<'_> {
+        Fader {
+            name: self.name,
+            value_text: match value {
+                MixedValue::One(value) => self.text_of(value),
+                MixedValue::Mixed { low, high, .. } => {
+                    format!("between {} and {}", self.text_of(low), self.text_of(high))
+                }
+            },
+            soft: self.soft,
+            hard: self.hard,
+            default: Some(self.default),
+            mark: self.mark,
+            step: self.step,
+            decimals: self.decimals,
+            value: value.leading(),
+            spread: value.spread(),
+        }
+    }
+
+    fn hint(&self, value: MixedValue) -> String {
+        let mut hint = self.help.to_owned();
+        if let Some((mark, why)) = self.mark {
+            hint.push_str(&format!("\n▼ {} {why}", self.text_of(mark)));
+        }
+        if let MixedValue::Mixed { low, high, .. } = value {
+            hint.push_str(&format!(
+                "\nthe selected frames lie between {} and {}",
+                self.text_of(low),
+                self.text_of(high)
+            ));
+        }
+        hint.push_str(&format!(
+            "\ndouble click or Backspace: back to {}; Shift: fine pull",
+            self.text_of(self.default)
+        ));
+        hint
+    }
+
+    /// A value with its unit, and with its sign where the range has both.
+    pub fn text_of(&self, value: f64) -> String {
+        let number = number_text(value, self.decimals, self.is_signed());
+        if self.unit.is_empty() { number } else { format!("{number} {}", self.unit) }
+    }
+
+    fn is_signed(&self) -> bool {
+        self.soft.0 < 0.0 && self.soft.1 > 0.0
+    }
+
+    fn number_ui(&self, ui: &mut Ui, value: MixedValue, events: &mut Vec<FaderEvent>) {
+        let name = format!("{} number", self.name);
+        let mut number = value.leading();
+        let is_mixed = value.spread().is_some();
+        let (decimals, signed) = (self.decimals, self.is_signed());
+        let suffix = if self.unit.is_empty() { String::new() } else { format!(" {}", self.unit) };
+        let drag = DragValue::new(&mut number)
+            .range(self.hard.0..=self.hard.1)
+            .clamp_existing_to_range(false)
+            .speed((self.soft.1 - self.soft.0) / 400.0)
+            .fixed_decimals(usize::from(decimals))
+            .suffix(suffix)
+            .custom_formatter(move |value, _| {
+                if is_mixed { "mixed".to_owned() } else { number_text(value, decimals, signed) }
+            })
+            .custom_parser(parse_number)
+            .update_while_editing(false);
+        let response = number_field_ui(ui, drag, &name);
+        if response.drag_started() {
+            events.push(FaderEvent::Begin);
+        }
+        if response.changed() && number.is_finite() {
+            events.push(FaderEvent::Set(number));
+        }
+        if response.drag_stopped() {
+            events.push(FaderEvent::Commit);
+        }
+    }
+
+    fn reset_ui(&self, ui: &mut Ui, changed: bool, events: &mut Vec<FaderEvent>) {
+        if !(changed && ui.is_enabled()) {
+            ui.allocate_exact_size(vec2(RESET_WIDTH, theme::ROW_HEIGHT), Sense::hover());
+            return;
+        }
+        let label = format!("reset {}", self.name);
+        let hint = format!("back to {}", self.text_of(self.default));
+        if reset_button(ui, &label).on_hover_text(hint).clicked() {
+            events.push(FaderEvent::Reset);
+        }
+    }
+}
+
+/// Label in the column in front of the controls; strong when the value differs from its default.
+pub fn label_ui(ui: &mut Ui, text: &str, strong: bool) -> Response {
+    let p = theme::palette(ui);
+    let colour = if strong { p.text_strong } else { p.text };
+    ui.allocate_ui_with_layout(
+        vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT),
+        Layout::left_to_right(Align::Center),
+        |ui| {
+            ui.set_min_width(theme::LABEL_WIDTH);
+            ui.add(egui::Label::new(RichText::new(text).color(colour)).truncate())
+        },
+    )
+    .inner
+}
+
+/// A number field that looks like one: set in, right aligned, with an accessible name.
+pub fn number_field_ui(ui: &mut Ui, drag: DragValue<'_>, name: &str) -> Response {
+    number_field_sized_ui(ui, drag, name, theme::NUMBER_WIDTH)
+}
+
+/// The same with a width of its own.
+pub fn number_field_sized_ui(ui: &mut Ui, drag: DragValue<'_>, name: &str, width: f32) -> Response {
+    let p = theme::palette(ui);
+    ui.scope(|ui| {
+        let visuals = ui.visuals_mut();
+        visuals.widgets.inactive.weak_bg_fill = p.field;
+        visuals.widgets.hovered.weak_bg_fill = p.field;
+        visuals.widgets.hovered.bg_stroke = Stroke::new(1.0, p.text_weak);
+        ui.spacing_mut().button_padding = vec2(7.0, 2.0);
+        let response = ui.add_sized(vec2(width, theme::ROW_HEIGHT - 2.0), drag);
+        ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(name));
+        response
+    })
+    .inner
+}
+
+fn reset_button(ui: &mut Ui, label: &str) -> Response {
+    let (rect, response) = ui.allocate_exact_size(vec2(RESET_WIDTH, theme::ROW_HEIGHT), Sense::click());
+    response.widget_info(|| WidgetInfo::labeled(egui::accesskit::Role::Button, ui.is_enabled(), label));
+    let p = theme::palette(ui);
+    let colour = if response.hovered() || response.has_focus() { p.accent } else { p.text_weak };
+    let centre = rect.center();
+    // Three quarters of a circle with an arrow head: back to the start.
+    let radius = 4.2;
+    let arc: Vec<_> = (0..=18u8)
+        .map(|step| {
+            let angle = (-150.0 + 285.0 * f32::from(step) / 18.0).to_radians();
+            centre + radius * vec2(angle.cos(), angle.sin())
+        })
+        .collect();
+    let start = arc.first().copied().unwrap_or(centre);
+    ui.painter().add(Shape::line(arc, Stroke::new(1.3, colour)));
+    let head = vec![start + vec2(-2.2, -3.4), start + vec2(2.8, 0.6), start + vec2(-3.0, 2.0)];
+    ui.painter().add(Shape::convex_polygon(head, colour, Stroke::NONE));
+    if response.has_focus() {
+        let line = [pos2(rect.left(), rect.bottom() - 3.0), pos2(rect.right(), rect.bottom() - 3.0)];
+        ui.painter().line_segment(line, Stroke::new(1.0, p.accent));
+    }
+    response
+}
+
+/// A number with fixed decimals, a real minus sign and, where asked for, a plus sign.
+pub fn number_text(value: f64, decimals: u8, signed: bool) -> String {
+    let text = format!("{:.*}", usize::from(decimals), value.abs());
+    let is_zero = text.chars().all(|c| matches!(c, '0' | '.'));
+    match (value < 0.0 && !is_zero, signed && !is_zero) {
+        (true, _) => format!("−{text}"),
+        (false, true) => format!("+{text}"),
+        (false, false) => text,
+    }
+}
+
+/// A typed number: decimal point or comma, any minus sign, a unit behind it.
+pub fn parse_number(text: &str) -> Option<f64> {
+    let text = text.trim().replace('−', "-").replace(',', ".");
+    let number: String =
+        text.chars().take_while(|c| c.is_ascii_digit() || matches!(c, '.' | '-' | '+')).collect();
+    number.parse().ok().filter(|value: &f64| value.is_finite())
+}
+
+/// The row of one value of the selected frames; what the person does goes out as commands.
+pub fn param_row(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, value: MixedValue) {
+    let name = spec.label.to_lowercase();
+    let label = short_label(&name);
+    let row = ValueRow {
+        key: spec.key,
+        name: &name,
+        label,
+        unit: spec.unit,
+        help: spec.help,
+        hard: spec.hard,
+        soft: spec.soft,
+        default: spec.default,
+        step: spec.step,
+        decimals: spec.decimals,
+        mark: None,
+    };
+    let mut events = Vec::new();
+    row.show(ui, value, &mut events);
+    out.extend(events.into_iter().map(|event| match event {
+        FaderEvent::Begin => Command::Gesture(GesturePhase::Begin(format!("change {name}"))),
+        FaderEvent::Set(value) => Command::SetParam(spec.param, value),
+        FaderEvent::Commit => Command::Gesture(GesturePhase::Commit),
+        FaderEvent::Cancel => Command::Gesture(GesturePhase::Cancel),
+        FaderEvent::Reset => Command::ResetParam(spec.param),
+    }));
+}
+
+/// Tone bands that several values come for; the band is shown as a head above its rows.
+pub const BANDS: [&str; 3] = ["shadows", "middle", "highlights"];
+
+/// Band a label begins with, if it does.
+pub fn band_of(label: &str) -> Option<&'static str> {
+    let first = label.split(' ').next()?.to_lowercase();
+    BANDS.into_iter().find(|band| *band == first)
+}
+
+fn short_label(name: &str) -> &str {
+    match band_of(name) {
+        Some(band) => name.get(band.len()..).map_or(name, str::trim_start),
+        None => name,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn numbers_carry_a_sign_only_where_both_signs_are_possible() {
+        assert_eq!(number_text(0.3, 2, true), "+0.30");
+        assert_eq!(number_text(-0.304, 2, true), "−0.30");
+        assert_eq!(number_text(-0.001, 2, true), "0.00");
+        assert_eq!(number_text(1.0, 2, false), "1.00");
+        assert_eq!(number_text(-1.0, 0, false), "−1");
+    }
+
+    #[test]
+    fn typed_numbers_may_have_commas_signs_and_units() {
+        assert_eq!(parse_number(" +0,3 stops"), Some(0.3));
+        assert_eq!(parse_number("−12 CC"), Some(-12.0));
+        assert_eq!(parse_number("mixed"), None);
+        assert_eq!(parse_number(""), None);
+    }
+
+    #[test]
+    fn values_of_several_frames_are_one_when_they_agree() {
+        let looks = [
+            Look::default().with(Param::Contrast, 1.2),
+            Look::default().with(Param::Contrast, 0.8),
+            Look::default().with(Param::Contrast, 1.5),
+        ];
+        assert_eq!(MixedValue::of(Param::Saturation, &looks), Some(MixedValue::One(1.0)));
+        assert_eq!(
+            MixedValue::of(Param::Contrast, &looks),
+            Some(MixedValue::Mixed { first: 1.2, low: 0.8, high: 1.5 })
+        );
+        assert_eq!(MixedValue::of(Param::Contrast, &[]), None);
+    }
+
+    #[test]
+    fn every_band_value_is_shown_under_its_band() {
+        let banded: Vec<_> = Param::all().filter_map(|param| band_of(param.spec().label)).collect();
+        assert_eq!(banded, ["shadows", "shadows", "middle", "middle", "highlights", "highlights"]);
+        assert_eq!(short_label("shadows warm / cool"), "warm / cool");
+        assert_eq!(short_label("warm / cool"), "warm / cool");
+    }
+}
