@@ -1,7 +1,22 @@
 //! Dust and scratches: found in the infrared plane, filled so that nobody can tell.
 
+mod attenuation;
+mod density;
+mod detect;
+mod fill;
+mod grain;
+mod label;
+mod leakage;
+mod register;
+mod residual;
+mod robust;
+mod scratch;
 mod types;
+mod window;
 
+pub use detect::find_dust;
+pub use fill::{fill, make_patches, touches};
+pub use register::register;
 pub use types::{
     ChannelResponse, DustClass, DustMap, DustOptions, FillReport, Leakage, Patches, Refusal, Registration,
     STRONG_LEAKAGE,

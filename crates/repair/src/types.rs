@@ -274,12 +274,8 @@ impl Patches {
     ///
     /// Every other sample, and every infrared sample, stays as it is.
     pub fn apply(&self, region: &mut glassine_raster::Samples16, x0: u32, y0: u32) {
-        let rect = PixelRect::new(
-            x0,
-            y0,
-            x0.saturating_add(region.width()),
-            y0.saturating_add(region.height()),
-        );
+        let rect =
+            PixelRect::new(x0, y0, x0.saturating_add(region.width()), y0.saturating_add(region.height()));
         let (colours, step) = (self.channels as usize, region.channels() as usize);
         if colours == 0 || step < colours {
             return;

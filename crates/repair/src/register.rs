@@ -1,0 +1,519 @@
+//! Lays the infrared picture on the visible one, to a fraction of a pixel.
+//!
+//! Only defects, film edges and the little image that leaks through the dyes are common to both pictures.
+//! So the infrared plane alone chooses the marks (whatever stands out of its own noise), and the visible picture is
+//! searched near them:
+//! 1. both pictures are high-passed in density and clipped, so that no single edge decides;
+//! 2. their normalised cross-correlation over whole-pixel shifts gives the neighbourhood of the answer and, by the next
+//!    best peak, how far it can be trusted;
+//! 3. Gauss-Newton steps on the least-squares match refine it (Lucas & Kanade 1981), with the gradient taken from the
+//!    quiet infrared side so that the scene's texture does not pull the answer;
+//! 4. the same refinement in each part of the region shows scale, rotation and the disagreement that is left.
+//!
+//! Sources: B. D. Lucas, T. Kanade, "An iterative image registration technique with an application to stereo vision",
+//! IJCAI 1981; normalised cross-correlation is general practice.
+
+use glassine_raster::{Plane, Samples16};
+use rayon::prelude::*;
+
+use crate::density::{BLOCK_PX, background_at, background_row, block_medians, density_d, smooth_background};
+use crate::robust::{Normal, mad_sigma, median_in_place, robust_fit};
+use crate::types::{Refusal, Registration};
+
+/// Side of the cells in which the pictures are compared.
+const CELL_PX: u32 = 96;
+/// Cells used at most: the ones with most marks, spread over the region.
+const CELLS_MAX: usize = 64;
+/// Shifts tried first, and when that does not convince.
+const SEARCH_PX: [i32; 2] = [10, 36];
+/// Radius of the ring whose mean is subtracted (high-pass).
+const RING_PX: i32 = 5;
+/// High-passed densities are clipped here, D, so that one film edge does not outweigh all dust.
+const CLIP_D: f32 = 0.5;
+/// Marks stand this many times above the infrared noise.
+const MARK_SIGMA: f32 = 6.0;
+/// Fewer marks than this are no basis.
+const MARKS_MIN: u32 = 24;
+/// Infrared contrast at least this part of the visible contrast about it is a defect; less is image that leaks through.
+const DEFECT_RATIO: f32 = 0.3;
+/// Confidence below which a registration is refused.
+pub(crate) const CONFIDENCE_MIN: f32 = 0.3;
+
+/// Find where the infrared picture lies against the visible one.
+///
+/// `linear` holds linear 16-bit codes, the infrared sample last. Refused when the two cannot be matched with certainty.
+pub fn register(linear: &Samples16, colour_channels: u8) -> Result<Registration, Refusal> {
+    crate::detect::check_input(linear, colour_channels)?;
+    let ir_blocks = block_medians(&infrared_only(linear), 1);
+    let film = vec![true; ir_blocks[0].data().len()];
+    let background = smooth_background(&ir_blocks[0], &film);
+    match find(linear, colour_channels, &background, &film) {
+        Outcome::Found(registration) => Ok(registration),
+        Outcome::NoMarks => Err(Refusal::RegistrationUncertain { confidence: 0.0, features: 0 }),
+        Outcome::Uncertain { confidence, marks } => {
+            Err(Refusal::RegistrationUncertain { confidence, features: marks })
+        }
+    }
+}
+
+/// The infrared samples alone.
+pub(crate) fn infrared_only(linear: &Samples16) -> Samples16 {
+    let plane = linear.channel(linear.channels().saturating_sub(1));
+    let (w, h) = (plane.width(), plane.height());
+    Samples16::from_vec(w, h, 1, plane.data().to_vec()).unwrap_or_else(|| Samples16::zeroed(w, h, 1))
+}
+
+/// Result of the search.
+#[derive(Debug, Clone, Copy)]
+pub(crate) enum Outcome {
+    Found(Registration),
+    /// Nothing stands out in the infrared plane: there is no defect either.
+    NoMarks,
+    Uncertain {
+        confidence: f32,
+        marks: u32,
+    },
+}
+
+/// What a mark is: a defect is dark in both pictures alike, image that leaks through the dyes is far weaker in the infrared.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Kind {
+    Defect,
+    Image,
+}
+
+/// One part of the region, high-passed.
+struct Cell {
+    x0: i32,
+    y0: i32,
+    infrared: Plane<f32>,
+    visible: Plane<f32>,
+    reach: i32,
+    /// Marks: positions inside the cell and their infrared value.
+    marks: Vec<(i32, i32, f32)>,
+}
+
+/// Corner of a cell and its marks of both kinds.
+#[derive(Debug, Clone, Copy)]
+struct Rank {
+    x0: i32,
+    y0: i32,
+    defects: u32,
+    image: u32,
+}
+
+/// Search against a known infrared background; `film` tells which blocks show film.
+///
+/// Defects decide when there are enough of them; only a picture without defects is matched by its leaked image.
+pub(crate) fn find(linear: &Samples16, colours: u8, background: &Plane<f32>, film: &[bool]) -> Outcome {
+    let threshold_d = (MARK_SIGMA * infrared_noise(linear, background, film)).max(0.006);
+    let mut ranked = rank_cells(linear, colours, background, film, threshold_d);
+    let marks: u32 = ranked.iter().map(|c| c.defects + c.image).sum();
+    let mut best = 0.0_f32;
+    for kind in [Kind::Defect, Kind::Image] {
+        let count = |c: &Rank| if kind == Kind::Defect { c.defects } else { c.image };
+        if ranked.iter().map(count).sum::<u32>() < MARKS_MIN {
+            continue;
+        }
+        ranked.sort_by_key(|c| (std::cmp::Reverse(count(c)), c.y0, c.x0));
+        for reach in SEARCH_PX {
+            let cells: Vec<Cell> = ranked
+                .iter()
+                .filter(|c| count(c) > 0)
+                .take(CELLS_MAX)
+                .collect::<Vec<_>>()
+                .into_par_iter()
+                .map(|c| Cell::read(linear, colours, c, reach, threshold_d, kind))
+                .collect();
+            let surface = Correlation::over(&cells, reach);
+            let (peak, height, ratio) = surface.peak();
+            let Some(fit) = refine(&cells, peak, linear.width(), linear.height()) else { continue };
+            let agreement = (1.0 / (1.0 + (fit.residual_px / 0.7).powi(2))) as f32;
+            let confidence = match kind {
+                Kind::Defect => (1.6 * ratio).min(1.0) * agreement,
+                // Edges repeat along themselves, so the next best peak says little; a close match of shape says more.
+                Kind::Image => ((height - 0.5) / 0.4).clamp(0.0, 1.0) * agreement,
+            };
+            best = best.max(confidence);
+            if confidence >= CONFIDENCE_MIN {
+                return Outcome::Found(Registration { confidence, ..fit });
+            }
+        }
+    }
+    if marks < MARKS_MIN { Outcome::NoMarks } else { Outcome::Uncertain { confidence: best, marks } }
+}
+
+/// Noise of the infrared plane about its background, D, over film.
+fn infrared_noise(linear: &Samples16, background: &Plane<f32>, film: &[bool]) -> f32 {
+    let (w, h) = (linear.width(), linear.height());
+    let ir = linear.channels() as usize - 1;
+    let step = (((w as f64 * h as f64) / 120_000.0).sqrt().ceil() as usize).max(1);
+    let mut values = Vec::new();
+    for y in (0..h).step_by(step) {
+        let row = linear.row(y);
+        for x in (0..w).step_by(step) {
+            if film[((y / BLOCK_PX) * background.width() + x / BLOCK_PX) as usize] {
+                let d = density_d(row[x as usize * linear.channels() as usize + ir]);
+                values.push(d - background_at(background, x as f32, y as f32));
+            }
+        }
+    }
+    mad_sigma(&mut values).1
+}
+
+/// Marks of every cell, counted on every second row.
+fn rank_cells(
+    linear: &Samples16,
+    colours: u8,
+    background: &Plane<f32>,
+    film: &[bool],
+    threshold_d: f32,
+) -> Vec<Rank> {
+    let (w, h) = (linear.width(), linear.height());
+    let channels = linear.channels() as usize;
+    let (columns, rows) = (w.div_ceil(CELL_PX), h.div_ceil(CELL_PX));
+    (0..rows)
+        .into_par_iter()
+        .flat_map_iter(|cy| {
+            let mut counts = vec![(0_u32, 0_u32); columns as usize];
+            let mut slow = vec![0.0_f32; w as usize];
+            for y in (cy * CELL_PX..((cy + 1) * CELL_PX).min(h)).step_by(2) {
+                background_row(background, y, &mut slow);
+                let row = linear.row(y);
+                let film_row = &film[(y / BLOCK_PX * background.width()) as usize..];
+                for (x, (px, slow)) in row.chunks_exact(channels).zip(&slow).enumerate() {
+                    let e = density_d(px[channels - 1]) - slow;
+                    if e.abs() > threshold_d && film_row[x / BLOCK_PX as usize] {
+                        let cell = &mut counts[x / CELL_PX as usize];
+                        if e > DEFECT_RATIO * visible_contrast(linear, colours, x as i32, y as i32) {
+                            cell.0 += 1;
+                        } else {
+                            cell.1 += 1;
+                        }
+                    }
+                }
+            }
+            counts
+                .into_iter()
+                .enumerate()
+                .map(move |(cx, (defects, image))| Rank {
+                    x0: (cx as u32 * CELL_PX) as i32,
+                    y0: (cy * CELL_PX) as i32,
+                    defects,
+                    image,
+                })
+                .collect::<Vec<_>>()
+        })
+        .filter(|c| c.defects + c.image >= 3)
+        .collect()
+}
+
+/// Range of the visible density about a pixel, D.
+fn visible_contrast(linear: &Samples16, colours: u8, x: i32, y: i32) -> f32 {
+    let (w, h) = (linear.width() as i32, linear.height() as i32);
+    let (mut low, mut high) = (f32::MAX, f32::MIN);
+    for (dx, dy) in [(0, 0), (3, 0), (-3, 0), (0, 3), (0, -3), (5, 5), (-5, 5), (5, -5), (-5, -5)] {
+        let px = linear.pixel((x + dx).clamp(0, w - 1) as u32, (y + dy).clamp(0, h - 1) as u32);
+        let d = px[..colours as usize].iter().map(|&c| density_d(c)).sum::<f32>() / f32::from(colours);
+        low = low.min(d);
+        high = high.max(d);
+    }
+    high - low
+}
+
+impl Cell {
+    fn read(linear: &Samples16, colours: u8, rank: &Rank, reach: i32, threshold_d: f32, kind: Kind) -> Self {
+        let channels = linear.channels() as usize;
+        let side = CELL_PX as i32;
+        let (x0, y0) = (rank.x0, rank.y0);
+        let infrared = high_pass(linear, x0, y0, side, |px| density_d(px[channels - 1]));
+        let visible = high_pass(linear, x0 - reach, y0 - reach, side + 2 * reach, |px| {
+            px[..colours as usize].iter().map(|&c| density_d(c)).sum::<f32>() / f32::from(colours)
+        });
+        let mut near_defect = Plane::filled(side as u32, side as u32, false);
+        for y in 2..side - 2 {
+            for x in 2..side - 2 {
+                let e = infrared.at(x as u32, y as u32);
+                if e > threshold_d && e > DEFECT_RATIO * visible_contrast(linear, colours, x0 + x, y0 + y) {
+                    for (nx, ny) in (-3..=3).flat_map(|dy| (-3..=3).map(move |dx| (x + dx, y + dy))) {
+                        if (0..side).contains(&nx) && (0..side).contains(&ny) {
+                            near_defect.set(nx as u32, ny as u32, true);
+                        }
+                    }
+                }
+            }
+        }
+        let mut marks = Vec::new();
+        for y in 2..side - 2 {
+            for x in 2..side - 2 {
+                let e = infrared.at(x as u32, y as u32);
+                let defect = near_defect.at(x as u32, y as u32);
+                if e.abs() > 0.5 * threshold_d && defect == (kind == Kind::Defect) {
+                    marks.push((x, y, e));
+                }
+            }
+        }
+        Self { x0, y0, infrared, visible, reach, marks }
+    }
+}
+
+/// Density minus the mean of a ring about it, clipped; positions outside the region repeat its edge.
+fn high_pass(linear: &Samples16, x0: i32, y0: i32, side: i32, density: impl Fn(&[u16]) -> f32) -> Plane<f32> {
+    let outer = side + 2 * RING_PX;
+    let (w, h) = (linear.width() as i32, linear.height() as i32);
+    let mut wide = Plane::filled(outer as u32, outer as u32, 0.0_f32);
+    for y in 0..outer {
+        let sy = (y0 - RING_PX + y).clamp(0, h - 1) as u32;
+        for x in 0..outer {
+            let sx = (x0 - RING_PX + x).clamp(0, w - 1) as u32;
+            wide.set(x as u32, y as u32, density(linear.pixel(sx, sy)));
+        }
+    }
+    let ring = [(5, 0), (4, 3), (0, 5), (-3, 4), (-5, 0), (-4, -3), (0, -5), (3, -4)];
+    let mut out = Plane::filled(side as u32, side as u32, 0.0_f32);
+    for y in 0..side {
+        for x in 0..side {
+            let at = |dx: i32, dy: i32| wide.at((x + RING_PX + dx) as u32, (y + RING_PX + dy) as u32);
+            let mean = ring.iter().map(|&(dx, dy)| at(dx, dy)).sum::<f32>() / ring.len() as f32;
+            out.set(x as u32, y as u32, (at(0, 0) - mean).clamp(-CLIP_D, CLIP_D));
+        }
+    }
+    out
+}
+
+/// Normalised cross-correlation over whole-pixel shifts.
+struct Correlation {
+    reach: i32,
+    score: Vec<f32>,
+}
+
+impl Correlation {
+    fn over(cells: &[Cell], reach: i32) -> Self {
+        let side = (2 * reach + 1) as usize;
+        let parts: Vec<Vec<(f64, f64)>> = cells
+            .par_iter()
+            .map(|cell| {
+                let mut sums = vec![(0.0_f64, 0.0_f64); side * side];
+                for sy in -reach..=reach {
+                    for sx in -reach..=reach {
+                        let (mut ev, mut vv) = (0.0_f32, 0.0_f32);
+                        for &(x, y, e) in &cell.marks {
+                            let v = cell.visible.at((x - sx + reach) as u32, (y - sy + reach) as u32);
+                            ev += e * v;
+                            vv += v * v;
+                        }
+                        sums[((sy + reach) as usize) * side + (sx + reach) as usize] =
+                            (f64::from(ev), f64::from(vv));
+                    }
+                }
+                sums
+            })
+            .collect();
+        let ee: f64 = cells.iter().flat_map(|c| &c.marks).map(|m| f64::from(m.2) * f64::from(m.2)).sum();
+        let score = (0..side * side)
+            .map(|i| {
+                let ev: f64 = parts.iter().map(|p| p[i].0).sum();
+                let vv: f64 = parts.iter().map(|p| p[i].1).sum();
+                (ev / (ee * vv).sqrt().max(1e-12)) as f32
+            })
+            .collect();
+        Self { reach, score }
+    }
+
+    /// Best shift, its correlation, and how far it stands above the best one elsewhere (0..1).
+    fn peak(&self) -> ([i32; 2], f32, f32) {
+        let side = 2 * self.reach + 1;
+        let shift = |i: usize| [i as i32 % side - self.reach, i as i32 / side - self.reach];
+        let top = (0..self.score.len()).max_by(|&a, &b| self.score[a].total_cmp(&self.score[b])).unwrap_or(0);
+        let best = shift(top);
+        let mut second = 0.0_f32;
+        for (i, &s) in self.score.iter().enumerate() {
+            let at = shift(i);
+            if (at[0] - best[0]).abs().max((at[1] - best[1]).abs()) > 4 {
+                second = second.max(s);
+            }
+        }
+        let first = self.score.get(top).copied().unwrap_or(0.0);
+        (best, first, if first > 0.0 { (1.0 - second / first).clamp(0.0, 1.0) } else { 0.0 })
+    }
+}
+
+/// Sub-pixel shift of a set of cells, starting from a whole-pixel one: the shift, and its information (per square pixel).
+fn gauss_newton(cells: &[&Cell], start: [f64; 2]) -> Option<([f64; 2], f64)> {
+    let (mut shift, mut gain, mut sigma) = (start, starting_gain(cells, start), f64::INFINITY);
+    let mut information = 0.0;
+    for round in 0..12 {
+        let mut normal = Normal::<3>::new();
+        let mut errors = Vec::new();
+        information = 0.0;
+        for cell in cells {
+            let (wx, wy) = (shift[0].round() as i32, shift[1].round() as i32);
+            for &(x, y, _) in &cell.marks {
+                let (qx, qy) = (x - wx, y - wy);
+                let (vx, vy) = (qx + cell.reach, qy + cell.reach);
+                let last = cell.visible.width() as i32 - 1;
+                if !(0..=last).contains(&vx) || !(0..=last).contains(&vy) {
+                    continue;
+                }
+                let Some((e, ex, ey)) =
+                    cubic_with_slope(&cell.infrared, f64::from(qx) + shift[0], f64::from(qy) + shift[1])
+                else {
+                    continue;
+                };
+                let r = f64::from(cell.visible.at(vx as u32, vy as u32)) - gain * e;
+                errors.push(r.abs() as f32);
+                let u = r / (4.685 * sigma);
+                if u.abs() >= 1.0 {
+                    continue;
+                }
+                let w = (1.0 - u * u) * (1.0 - u * u);
+                normal.add(&[e, gain * ex, gain * ey], r, w);
+                information += w * gain * gain * (ex * ex + ey * ey);
+            }
+        }
+        // A long straight scratch says nothing along its length: hold that direction where it is.
+        let hold = 1e-3 * information.max(1e-9);
+        normal.pull(1, 0.0, hold);
+        normal.pull(2, 0.0, hold);
+        let step = normal.solve()?;
+        gain = (gain + step[0]).clamp(0.02, 200.0);
+        for (s, d) in shift.iter_mut().zip(&step[1..]) {
+            *s += d.clamp(-0.7, 0.7);
+        }
+        if (shift[0] - start[0]).abs().max((shift[1] - start[1]).abs()) > 2.5 {
+            return None;
+        }
+        sigma = if round == 0 {
+            f64::INFINITY
+        } else {
+            f64::from(1.4826 * median_in_place(&mut errors)).max(1e-4) * 1.5
+        };
+        if round > 3 && step[1].abs().max(step[2].abs()) < 1e-4 {
+            break;
+        }
+    }
+    Some((shift, information / (sigma * sigma).max(1e-12)))
+}
+
+/// Visible per infrared contrast at a whole-pixel shift.
+fn starting_gain(cells: &[&Cell], start: [f64; 2]) -> f64 {
+    let (sx, sy) = (start[0].round() as i32, start[1].round() as i32);
+    let (mut ev, mut ee) = (0.0_f64, 1e-9_f64);
+    for cell in cells {
+        let side = cell.visible.width() as i32;
+        for &(x, y, e) in &cell.marks {
+            let (vx, vy) = (x - sx + cell.reach, y - sy + cell.reach);
+            if (0..side).contains(&vx) && (0..side).contains(&vy) {
+                ev += f64::from(e * cell.visible.at(vx as u32, vy as u32));
+                ee += f64::from(e * e);
+            }
+        }
+    }
+    (ev / ee).clamp(0.05, 100.0)
+}
+
+/// Catmull-Rom value and slopes of a plane; `None` too close to its edge.
+fn cubic_with_slope(plane: &Plane<f32>, x: f64, y: f64) -> Option<(f64, f64, f64)> {
+    let (ix, iy) = (x.floor(), y.floor());
+    let inside = |i: f64, n: u32| i >= 1.0 && i + 2.0 <= f64::from(n) - 1.0;
+    if !inside(ix, plane.width()) || !inside(iy, plane.height()) {
+        return None;
+    }
+    let (wx, dx) = cubic_weights(x - ix);
+    let (wy, dy) = cubic_weights(y - iy);
+    let mut sums = (0.0, 0.0, 0.0);
+    for j in 0..4 {
+        for i in 0..4 {
+            let v = f64::from(plane.at(ix as u32 + i as u32 - 1, iy as u32 + j as u32 - 1));
+            sums.0 += wx[i] * wy[j] * v;
+            sums.1 += dx[i] * wy[j] * v;
+            sums.2 += wx[i] * dy[j] * v;
+        }
+    }
+    Some(sums)
+}
+
+/// Weights of the interpolating cubic and their derivatives.
+///
+/// Source: R. G. Keys, "Cubic convolution interpolation for digital image processing", IEEE Trans. ASSP 29 (1981), a = -0.5.
+pub(crate) fn cubic_weights(t: f64) -> ([f64; 4], [f64; 4]) {
+    let (t2, t3) = (t * t, t * t * t);
+    (
+        [
+            -0.5 * t3 + t2 - 0.5 * t,
+            1.5 * t3 - 2.5 * t2 + 1.0,
+            -1.5 * t3 + 2.0 * t2 + 0.5 * t,
+            0.5 * t3 - 0.5 * t2,
+        ],
+        [-1.5 * t2 + 2.0 * t - 0.5, 4.5 * t2 - 5.0 * t, -4.5 * t2 + 4.0 * t + 0.5, 1.5 * t2 - t],
+    )
+}
+
+/// Shift of all cells together, and scale and rotation when the single cells show them.
+fn refine(cells: &[Cell], peak: [i32; 2], width: u32, height: u32) -> Option<Registration> {
+    let start = peak.map(f64::from);
+    let all: Vec<&Cell> = cells.iter().collect();
+    let (shift, _) = gauss_newton(&all, start)?;
+    let (cx, cy) = ((f64::from(width) - 1.0) / 2.0, (f64::from(height) - 1.0) / 2.0);
+    let half = f64::from(CELL_PX) / 2.0;
+    let mut local: Vec<(f64, f64, [f64; 2], f64)> = cells
+        .par_iter()
+        .filter(|c| c.marks.len() >= 30)
+        .filter_map(|c| {
+            let (s, information) = gauss_newton(&[c], shift)?;
+            Some((f64::from(c.x0) + half - cx, f64::from(c.y0) + half - cy, s, information))
+        })
+        .collect();
+    let mut registration = Registration {
+        shift_px: shift,
+        scale: 1.0,
+        rotation_rad: 0.0,
+        confidence: 0.0,
+        residual_px: disagreement(&local, |_, _| shift),
+    };
+    // One strong cell must not outvote all others.
+    let mut informations: Vec<f32> = local.iter().map(|l| l.3 as f32).collect();
+    let typical = f64::from(median_in_place(&mut informations)).max(1e-9);
+    for l in &mut local {
+        l.3 = (l.3 / typical).min(4.0);
+    }
+    let reach = local.iter().map(|l| l.0.abs().max(l.1.abs())).fold(0.0, f64::max);
+    if local.len() >= 10 && reach > 150.0 {
+        let rows: Vec<([f64; 4], f64, f64)> = local
+            .iter()
+            .flat_map(|&(x, y, s, w)| {
+                let (u, v) = (x / reach, y / reach);
+                [([1.0, 0.0, u, -v], s[0], w), ([0.0, 1.0, v, u], s[1], w)]
+            })
+            .collect();
+        if let Some((fit, sigma)) = robust_fit(&rows, &[shift[0], shift[1], 0.0, 0.0], &[1e-6; 4], 8) {
+            let moved = fit[2].hypot(fit[3]);
+            let error = sigma.max(0.02) / (rows.len() as f64).sqrt();
+            let model = |x: f64, y: f64| {
+                let (u, v) = (x / reach, y / reach);
+                [fit[0] + fit[2] * u - fit[3] * v, fit[1] + fit[2] * v + fit[3] * u]
+            };
+            let residual = disagreement(&local, model);
+            if moved > 0.12 && moved > 6.0 * error && residual < 0.8 * registration.residual_px {
+                let (a, b) = (1.0 + fit[2] / reach, fit[3] / reach);
+                registration.shift_px = [fit[0], fit[1]];
+                registration.scale = a.hypot(b);
+                registration.rotation_rad = b.atan2(a);
+                registration.residual_px = residual;
+            }
+        }
+    }
+    Some(registration)
+}
+
+/// Median distance of the cells' own shifts from a model; robust, because a cell full of texture may err.
+fn disagreement(local: &[(f64, f64, [f64; 2], f64)], model: impl Fn(f64, f64) -> [f64; 2]) -> f64 {
+    let mut errors: Vec<f32> = local
+        .iter()
+        .map(|&(x, y, s, _)| {
+            let m = model(x, y);
+            (s[0] - m[0]).hypot(s[1] - m[1]) as f32
+        })
+        .collect();
+    f64::from(median_in_place(&mut errors))
+}
