@@ -2,10 +2,12 @@
 
 use std::path::PathBuf;
 
-use glassine_engine::{FrameScope, Notice, Overlay};
+use glassine_engine::{FrameScope, NewSessionRequest, Notice, Overlay};
 use glassine_film::{FilmKind, Param, ParamGroup};
-use glassine_raster::TiltedBox;
+use glassine_raster::{Point, Scan, TiltedBox};
 use glassine_session::{Edit, FrameId, OutputSettings, ScanId, StripId};
+
+use crate::state::StripTool;
 
 /// A step of a gesture, so that a drag becomes one undo step.
 #[derive(Debug, Clone, PartialEq)]
@@ -27,6 +29,111 @@ pub enum SelectHow {
     Toggle,
     /// Everything up to this frame.
     Range,
+}
+
+/// Proportion that boxes keep while they are sized.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub enum AspectLock {
+    /// Any.
+    #[default]
+    Free,
+    /// That of the strip's format.
+    Format,
+    /// A paper or screen proportion, long to short; it follows the box's own longer side.
+    Print(u16, u16),
+}
+
+impl AspectLock {
+    /// Every choice, in the order shown.
+    pub const ALL: [Self; 8] = [
+        Self::Free,
+        Self::Format,
+        Self::Print(1, 1),
+        Self::Print(5, 4),
+        Self::Print(4, 3),
+        Self::Print(7, 5),
+        Self::Print(3, 2),
+        Self::Print(16, 9),
+    ];
+
+    /// Name shown.
+    pub fn label(self) -> String {
+        match self {
+            Self::Free => "any shape".to_owned(),
+            Self::Format => "film format".to_owned(),
+            Self::Print(long, short) => format!("{long} : {short}"),
+        }
+    }
+}
+
+/// What has to be answered before something goes on.
+#[derive(Debug, Clone, PartialEq)]
+#[non_exhaustive]
+pub enum Question {
+    /// There are unsaved changes; what to do after they are saved or dropped.
+    Unsaved(Leaving),
+    /// An autosave newer than the session file was found.
+    Recover {
+        /// The autosave.
+        autosave: PathBuf,
+        /// The session file it belongs to.
+        session: PathBuf,
+    },
+    /// No file dialog on this system: a path is typed.
+    TypePath {
+        /// What it is for.
+        purpose: PathPurpose,
+        /// The text so far.
+        text: String,
+    },
+    /// What film new scans hold.
+    NewSession {
+        /// The scan files.
+        scans: Vec<PathBuf>,
+        /// What film it is.
+        film: FilmKind,
+        /// Format, if known.
+        format_id: Option<String>,
+        /// Each file holds one frame.
+        one_frame_per_file: bool,
+        /// Add to the session under work instead of starting a new one.
+        add: bool,
+    },
+}
+
+/// What waits behind the question about unsaved changes.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Leaving {
+    /// Close the window.
+    Close,
+    /// Open this session file.
+    Open(Vec<PathBuf>),
+    /// Make a session of scans.
+    NewSession(NewSessionRequest),
+    /// Open the demo session.
+    OpenDemo,
+}
+
+/// What a path is asked for.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum PathPurpose {
+    /// Session files or scans to open.
+    Open,
+    /// Name of the session file.
+    SaveAs,
+    /// Folder of an export.
+    ExportFolder,
+}
+
+/// An answer to a [`Question`].
+#[derive(Debug, Clone, PartialEq)]
+pub enum Answer {
+    /// Save first, then go on; recover; use the typed path; make the session.
+    Yes,
+    /// Go on without saving; leave the autosave alone.
+    No,
+    /// Stay.
+    Cancel,
 }
 
 /// One request of a view.
@@ -51,13 +158,45 @@ pub enum Command {
     SelectAll,
     /// Go to the next (1) or previous (-1) frame.
     Step(i32),
-    /// Move the selected boxes by scan pixels.
+    /// Move the selected boxes by scan pixels, right and down as the strip view shows them.
     Nudge {
         /// Right.
         dx_px: f64,
         /// Down.
         dy_px: f64,
     },
+    /// Move the right and the lower edge of the selected boxes, as the strip view shows them.
+    Grow {
+        /// Wider.
+        dw_px: f64,
+        /// Higher.
+        dh_px: f64,
+    },
+    /// Put one box in a place, held by the guard.
+    PlaceBox(FrameId, TiltedBox),
+    /// Proportion that boxes keep while they are sized; the selected boxes take it at once.
+    SetAspect(AspectLock),
+    /// Give every box of the strip the size of the selected one.
+    ResizeAlike,
+    /// Space the boxes of the strip evenly between the first and the last.
+    Distribute,
+    /// Turn the selected boxes so that this line on the scan becomes level.
+    Straighten {
+        /// One end.
+        from: Point<Scan>,
+        /// The other.
+        to: Point<Scan>,
+    },
+    /// Choose what the pointer does on the strip.
+    SetTool(StripTool),
+    /// Flip every picture of the strip under work: film scanned from its other side.
+    FlipStrip,
+    /// Hold the selected boxes inside the image area, or not.
+    SetHeld(bool),
+    /// Leave the selected frames out of the export, or not.
+    SetSkipped(bool),
+    /// Number all frames from here.
+    Renumber(u32),
     /// Turn the selected boxes about their centres.
     TurnBoxes {
         /// Clockwise, degrees.
@@ -106,8 +245,6 @@ pub enum Command {
     SolveStrip(StripId),
     /// Show the base pixels on the strip.
     ShowBasePixels(bool),
-    /// Draw a box for the base with the pointer.
-    DrawBaseBox(bool),
     /// Overlay of the large view.
     SetOverlay(Overlay),
     /// Hold to see the frame before its settings.
@@ -118,6 +255,20 @@ pub enum Command {
     ShowExport(bool),
     /// Ask for the target folder.
     AskExportFolder,
+    /// Show the whole strip.
+    FitStrip,
+    /// Show the strip larger (above 1) or smaller.
+    ZoomStrip(f64),
+    /// One piece for each strip, or whole scans.
+    ShowWholeScans(bool),
+    /// Show or hide the list of messages.
+    ShowNotices(bool),
+    /// Ask this in the window.
+    Ask(Question),
+    /// Answer the question that waits.
+    Answer(Answer),
+    /// Close the window, asking when there are unsaved changes.
+    Quit,
     /// Export settings changed.
     SetOutput(OutputSettings),
     /// Export.

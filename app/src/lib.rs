@@ -2,4 +2,17 @@
 //!
 //! **Invariant:** views read and draw; they push [`command::Command`]s and never touch files, threads or the session.
 
+pub mod app;
+mod apply;
+mod clock;
 pub mod command;
+pub mod dialogs;
+pub mod keys;
+pub mod panels;
+mod schedule;
+pub mod state;
+pub mod store;
+mod strip_space;
+pub mod theme;
+pub mod views;
+pub mod widgets;

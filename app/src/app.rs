@@ -1,0 +1,340 @@
+//! The program: one session with its history, the jobs that work for it, and what the window shows of both.
+//!
+//! `logic` drains job events, carries out commands once a frame and asks for the pictures the views showed; `ui` only
+//! draws. Everything here runs without a window too, so tests drive the same program.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+use std::time::{Duration, Instant};
+
+use egui::{Context, Ui, ViewportCommand};
+use glassine_engine::jobs::{Job, JobEvent, JobId};
+use glassine_engine::{JobHost, Notice};
+use glassine_session::{Edit, History, Session};
+
+use crate::apply::files::Files;
+use crate::command::{Command, Leaving};
+use crate::dialogs::FilePicker;
+use crate::schedule::Scheduler;
+use crate::state::{AppStatus, JobStatus, UiState, ViewCx};
+use crate::store::PreviewStore;
+use crate::{keys, theme, views};
+
+/// Time for job events in one frame.
+const DRAIN_BUDGET: Duration = Duration::from_millis(4);
+/// Messages kept in the list.
+const MAX_NOTICES: usize = 50;
+
+/// What the program is started with.
+#[derive(Debug, Clone, Default)]
+pub struct AppOptions {
+    /// Jobs run inside `logic` instead of on threads of their own: for tests and for pictures of the window.
+    pub inline_jobs: bool,
+    /// Session file or scans to open.
+    pub open: Vec<PathBuf>,
+    /// Folder of the demo session; it is opened when nothing else is.
+    pub demo_folder: Option<PathBuf>,
+    /// Folder for autosaves of sessions that have no file yet.
+    pub data_folder: Option<PathBuf>,
+    /// Light surround.
+    pub light: bool,
+}
+
+/// The program.
+pub struct GlassineApp {
+    pub(crate) history: History,
+    pub(crate) jobs: JobHost,
+    pub(crate) picker: Box<dyn FilePicker>,
+    pub(crate) options: AppOptions,
+    pub(crate) ui_state: UiState,
+    pub(crate) status: AppStatus,
+    pub(crate) previews: PreviewStore,
+    pub(crate) commands: Vec<Command>,
+    pub(crate) files: Files,
+    pub(crate) scheduler: Scheduler,
+    /// The session when the gesture under way began: boxes are sized from there.
+    pub(crate) gesture_start: Option<Session>,
+    /// Until when further key presses belong to the same step.
+    pub(crate) nudging_until: Option<f64>,
+    /// Results of jobs that arrived during a gesture.
+    pub(crate) waiting_edits: Vec<(String, Vec<Edit>)>,
+    /// Seconds of the window's clock.
+    pub(crate) now: f64,
+}
+
+impl std::fmt::Debug for GlassineApp {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("GlassineApp").field("jobs", &self.jobs).finish_non_exhaustive()
+    }
+}
+
+impl GlassineApp {
+    /// The program over this job host. With `options.inline_jobs` the host must be an inline one.
+    pub fn new(jobs: JobHost, picker: Box<dyn FilePicker>, options: AppOptions) -> Self {
+        let mut app = Self {
+            history: History::new(Session::default()),
+            jobs,
+            picker,
+            ui_state: UiState { light: options.light, ..UiState::default() },
+            status: AppStatus::default(),
+            previews: PreviewStore::default(),
+            commands: Vec::new(),
+            files: Files::default(),
+            scheduler: Scheduler::default(),
+            gesture_start: None,
+            nudging_until: None,
+            waiting_edits: Vec::new(),
+            now: 0.0,
+            options,
+        };
+        if !app.options.open.is_empty() {
+            app.commands.push(Command::Open(app.options.open.clone()));
+        } else if app.options.demo_folder.is_some() {
+            app.commands.push(Command::OpenDemo);
+        }
+        app
+    }
+
+    /// The session, previewed changes included.
+    pub fn session(&self) -> &Session {
+        self.history.current()
+    }
+
+    /// The history of the session.
+    pub fn history(&self) -> &History {
+        &self.history
+    }
+
+    /// Facts that the views show.
+    pub fn status(&self) -> &AppStatus {
+        &self.status
+    }
+
+    /// What the window remembers besides the session.
+    pub fn ui_state(&self) -> &UiState {
+        &self.ui_state
+    }
+
+    /// Finished pictures.
+    pub fn previews(&self) -> &PreviewStore {
+        &self.previews
+    }
+
+    /// Whether nothing is queued or under way.
+    pub fn is_idle(&self) -> bool {
+        self.commands.is_empty() && self.jobs.is_idle()
+    }
+
+    /// Put a session under work that is in no file yet.
+    pub fn set_session(&mut self, session: Session) {
+        self.begin_session(session, None, false);
+    }
+
+    /// Ask for something, as a view does.
+    pub fn push(&mut self, command: Command) {
+        self.commands.push(command);
+    }
+
+    /// Drain jobs, read keys, carry out commands, ask for pictures. Once a frame, before [`Self::ui`].
+    pub fn logic(&mut self, ctx: &Context) {
+        self.now = ctx.input(|input| input.time);
+        let more_events = self.drain_jobs();
+        self.poll_files(ctx);
+        keys::poll(ctx, &mut self.ui_state, &mut self.commands);
+        self.end_nudging_in_time(ctx);
+        for command in std::mem::take(&mut self.commands) {
+            self.apply_command(ctx, command);
+        }
+        self.take_waiting_edits();
+        self.autosave_in_time(ctx);
+        self.ui_state.prune(self.history.current());
+        self.refresh_status();
+        self.scheduler.run(
+            self.history.current(),
+            &self.ui_state.wants,
+            self.status.folder(),
+            &mut self.jobs,
+            &mut self.previews,
+            &mut self.status.jobs,
+        );
+        let inline_work = self.options.inline_jobs && !self.jobs.is_idle();
+        if more_events || inline_work || !self.commands.is_empty() {
+            ctx.request_repaint();
+        }
+    }
+
+    /// Draw the window.
+    pub fn ui(&mut self, ui: &mut Ui) {
+        let ctx = ui.ctx().clone();
+        theme::apply(&ctx, !self.ui_state.light);
+        if self.previews.upload_some(&ctx) {
+            ctx.request_repaint();
+        }
+        self.collect_drops(&ctx);
+        let wanted = std::mem::take(&mut self.ui_state.wants);
+        let mut cx = ViewCx {
+            session: self.history.current(),
+            status: &self.status,
+            ui_state: &mut self.ui_state,
+            previews: &self.previews,
+            out: &mut self.commands,
+        };
+        views::root_ui(ui, &mut cx);
+        if !self.commands.is_empty() || self.ui_state.wants != wanted {
+            ctx.request_repaint();
+        }
+    }
+
+    /// Work off events for a few milliseconds; returns whether there may be more.
+    fn drain_jobs(&mut self) -> bool {
+        let begun = Instant::now();
+        while let Some(event) = self.jobs.poll() {
+            self.take_event(event);
+            if begun.elapsed() > DRAIN_BUDGET {
+                return true;
+            }
+        }
+        false
+    }
+
+    fn take_event(&mut self, event: JobEvent) {
+        match event {
+            JobEvent::Started { id, label } => {
+                if let Some(job) = self.job_mut(id) {
+                    job.label = label;
+                }
+            }
+            JobEvent::Progress { id, share, detail } => {
+                if let Some(job) = self.job_mut(id) {
+                    job.share = share.clamp(0.0, 1.0);
+                    job.detail = detail;
+                }
+            }
+            JobEvent::SessionReady { id, made } => {
+                self.end_job(id);
+                self.session_ready(id, *made);
+            }
+            JobEvent::Edits { id, label, edits, notices } => {
+                self.end_job(id);
+                self.waiting_edits.push((label, edits));
+                notices.into_iter().rev().for_each(|notice| self.tell(notice));
+            }
+            JobEvent::OverviewReady { id, picture } => {
+                self.end_job(id);
+                self.previews.accept_overview(&picture);
+            }
+            JobEvent::BaseOverlayReady { id, picture, pixels } => {
+                self.end_job(id);
+                self.scheduler.base_pixels_done(picture.scan);
+                self.previews.accept_base_pixels(&picture, pixels);
+            }
+            JobEvent::PreviewReady(preview) => self.previews.accept(preview),
+            JobEvent::PreviewFailed { key, revision: _, notice } => {
+                self.previews.fail(key, notice.to_string());
+            }
+            JobEvent::Saved { id, session, path, autosave } => {
+                self.end_job(id);
+                self.saved(id, *session, path, autosave);
+            }
+            JobEvent::Exported { id, report } => {
+                self.end_job(id);
+                self.exported(Arc::from(report));
+            }
+            JobEvent::Failed { id, notice } => {
+                self.end_job(id);
+                self.job_failed(id);
+                self.tell(notice);
+            }
+            JobEvent::Cancelled { id } => {
+                self.end_job(id);
+                self.job_failed(id);
+            }
+        }
+    }
+
+    /// Queue a job and show it in the status line.
+    pub(crate) fn submit(&mut self, job: Job) -> JobId {
+        let label = job.label();
+        let is_export = matches!(job, Job::Export(_));
+        let is_quiet = matches!(job, Job::Save { autosave: true, .. });
+        let id = self.jobs.submit(job);
+        self.status.jobs.push(JobStatus {
+            id,
+            label,
+            share: 0.0,
+            detail: String::new(),
+            is_export,
+            is_quiet,
+        });
+        id
+    }
+
+    fn job_mut(&mut self, id: JobId) -> Option<&mut JobStatus> {
+        self.status.jobs.iter_mut().find(|job| job.id == id)
+    }
+
+    fn end_job(&mut self, id: JobId) {
+        self.status.jobs.retain(|job| job.id != id);
+    }
+
+    /// Show a message.
+    pub(crate) fn tell(&mut self, notice: Notice) {
+        if self.status.notices.last() != Some(&notice) {
+            self.status.notices.push(notice);
+        }
+        if self.status.notices.len() > MAX_NOTICES {
+            self.status.notices.remove(0);
+        }
+        self.status.notice_open = true;
+    }
+
+    /// Results of jobs become undo steps, but never in the middle of a gesture.
+    fn take_waiting_edits(&mut self) {
+        if self.history.in_gesture() {
+            return;
+        }
+        for (label, edits) in std::mem::take(&mut self.waiting_edits) {
+            self.apply_all(label, &edits);
+        }
+    }
+
+    fn refresh_status(&mut self) {
+        self.status.undo_label = self.history.undo_label().map(str::to_owned);
+        self.status.redo_label = self.history.redo_label().map(str::to_owned);
+        self.status.is_unsaved = self.history.is_unsaved();
+    }
+
+    /// Files dropped onto the window are opened like chosen ones.
+    fn collect_drops(&mut self, ctx: &Context) {
+        let dropped: Vec<PathBuf> = ctx.input(|input| {
+            input.raw.dropped_files.iter().map(|file| file.path().to_path_buf()).collect()
+        });
+        if !dropped.is_empty() {
+            self.commands.push(Command::Open(dropped));
+        }
+    }
+
+    /// The window was asked to close: with unsaved changes it stays until the question is answered.
+    fn hold_close(&mut self, ctx: &Context) {
+        let asked = ctx.input(|input| input.viewport().close_requested());
+        if asked && self.history.is_unsaved() && !self.files.may_close {
+            ctx.send_viewport_cmd(ViewportCommand::CancelClose);
+            self.ask_to_leave(Leaving::Close);
+        }
+    }
+}
+
+impl eframe::App for GlassineApp {
+    fn logic(&mut self, ctx: &Context, _: &mut eframe::Frame) {
+        self.hold_close(ctx);
+        Self::logic(self, ctx);
+    }
+
+    fn ui(&mut self, ui: &mut Ui, _: &mut eframe::Frame) {
+        Self::ui(self, ui);
+    }
+
+    fn persist_egui_memory(&self) -> bool {
+        false
+    }
+}

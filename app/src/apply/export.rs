@@ -1,0 +1,104 @@
+//! Exporting: what is asked of the engine, what came of it, and which files would be in the way.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use crossbeam_channel::bounded;
+use egui::Context;
+use glassine_engine::jobs::Job;
+use glassine_engine::{ExportReport, ExportRequest, FrameScope, Notice, Severity};
+use glassine_session::{Session, file_stem};
+
+use crate::app::GlassineApp;
+use crate::clock;
+use crate::command::{Command, PathPurpose};
+
+impl GlassineApp {
+    /// Export frames into the session's folder; without one it is asked for.
+    pub(super) fn export(&mut self, ctx: &Context, scope: FrameScope, replace: bool) {
+        let at = self.session_at();
+        let output = at.session.output.clone();
+        let Some(folder) = output.folder.clone() else {
+            self.ask_path(ctx, PathPurpose::ExportFolder);
+            return;
+        };
+        if self.status.exporting().is_some() {
+            self.tell(Notice::new(
+                Severity::Info,
+                "an export is under way",
+                "wait for it or cancel it in the status line",
+            ));
+            return;
+        }
+        self.status.export_report = None;
+        self.submit(Job::Export(ExportRequest {
+            at,
+            folder,
+            scope,
+            output,
+            repair: None,
+            sharpen: None,
+            replace,
+            written_at: clock::now_text(),
+        }));
+    }
+
+    /// An export ended.
+    pub(crate) fn exported(&mut self, report: Arc<ExportReport>) {
+        let (written, failed) = (report.written.len(), report.failed.len());
+        let what = format!("{written} {}", if written == 1 { "picture written" } else { "pictures written" });
+        let notice = match (report.cancelled, report.failed.first()) {
+            (_, Some(first)) => Notice::new(
+                Severity::Error,
+                format!("{what}, {failed} failed; frame {}: {}", first.number, first.notice.headline),
+                first.notice.what_to_do.clone(),
+            ),
+            (true, None) => {
+                Notice::new(Severity::Warning, format!("export stopped, {what}"), "finished files are kept")
+            }
+            (false, None) => Notice::new(Severity::Info, what, ""),
+        };
+        let folder = report.written.first().and_then(|file| file.path.parent().map(PathBuf::from));
+        self.tell(match folder {
+            Some(folder) => notice.about(folder),
+            None => notice,
+        });
+        self.status.export_report = Some(report);
+        self.files.looked_up.clear();
+        self.commands.push(Command::ShowExport(self.ui_state.show_export));
+    }
+
+    /// Look whether files of an export with the present settings exist already, without holding up the window.
+    pub(super) fn look_for_existing(&mut self, ctx: &Context) {
+        let targets = targets(self.history.current());
+        if targets == self.files.looked_up || self.files.lookup.is_some() {
+            return;
+        }
+        self.files.looked_up.clone_from(&targets);
+        let look = move || targets.into_iter().filter(|path| path.exists()).collect::<Vec<_>>();
+        if self.options.inline_jobs {
+            self.status.existing_files = look();
+            return;
+        }
+        let (sender, receiver) = bounded(1);
+        let ctx = ctx.clone();
+        let work = move || {
+            // Nobody waits for the answer when the window has closed meanwhile.
+            if sender.send(look()).is_ok() {
+                ctx.request_repaint();
+            }
+        };
+        if std::thread::Builder::new().name("glassine-names".to_owned()).spawn(work).is_ok() {
+            self.files.lookup = Some(receiver);
+        }
+    }
+}
+
+/// Files that an export of every frame would write.
+fn targets(session: &Session) -> Vec<PathBuf> {
+    let output = &session.output;
+    let Some(folder) = &output.folder else { return Vec::new() };
+    let frames = session.frames.iter().filter(|frame| !frame.skipped);
+    let stems = frames.filter_map(|frame| file_stem(output, frame).ok());
+    stems.map(|stem| folder.join(format!("{stem}.{}", output.kind.extension()))).collect()
+}

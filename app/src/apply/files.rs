@@ -1,0 +1,406 @@
+//! Opening, saving, autosaving, exporting, and the questions around them.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use crossbeam_channel::Receiver;
+use egui::Context;
+use glassine_engine::jobs::{Job, JobId};
+use glassine_engine::{MadeSession, NewSessionRequest, Notice, SessionAt, Severity};
+use glassine_session::{Edit, Session};
+
+use crate::app::GlassineApp;
+use crate::command::{Answer, Command, Leaving, PathPurpose, Question};
+use crate::dialogs::{PickAnswer, PickOutcome, PickRequest, typed_paths};
+
+/// Quiet time after a change before it is autosaved.
+const AUTOSAVE_SECONDS: f64 = 2.0;
+/// Ending of session files.
+const SESSION_ENDING: &str = "session.json";
+/// What follows the name of a session in that of its autosave.
+const AUTOSAVE_SUFFIX: &str = ".autosave";
+
+/// What is known about the files of the session and about what waits for them.
+#[derive(Debug, Default)]
+pub(crate) struct Files {
+    /// Clock time of the last change that is not autosaved.
+    pub touched_at: Option<f64>,
+    /// What was last autosaved.
+    autosaved: Option<Session>,
+    /// The window may close although there are unsaved changes.
+    pub may_close: bool,
+    /// A save that something waits for.
+    leave_after: Option<(JobId, Leaving)>,
+    /// The job that reads an autosave, and the file it belongs to.
+    recovering: Option<(JobId, PathBuf)>,
+    /// Names an export would meet, looked up on another thread.
+    pub lookup: Option<Receiver<Vec<PathBuf>>>,
+    /// The names of the last look.
+    pub looked_up: Vec<PathBuf>,
+}
+
+impl Files {
+    pub(crate) fn begin_session(&mut self) {
+        *self = Self { may_close: self.may_close, ..Self::default() };
+    }
+}
+
+impl GlassineApp {
+    /// The session with the folder its relative paths start at.
+    pub(crate) fn session_at(&self) -> SessionAt {
+        SessionAt { session: self.history.current().clone(), folder: self.status.folder() }
+    }
+
+    /// Commands about files; gives back any other.
+    pub(crate) fn apply_file_command(&mut self, ctx: &Context, command: Command) -> Option<Command> {
+        match command {
+            Command::AskOpen => self.ask_path(ctx, PathPurpose::Open),
+            Command::AskSaveAs => self.ask_path(ctx, PathPurpose::SaveAs),
+            Command::AskExportFolder => self.ask_path(ctx, PathPurpose::ExportFolder),
+            Command::Open(paths) => self.open(paths),
+            Command::OpenDemo => self.open_demo(),
+            Command::Save => match self.status.path.clone() {
+                Some(path) => {
+                    self.save(path);
+                }
+                None => self.ask_path(ctx, PathPurpose::SaveAs),
+            },
+            Command::SaveAs(path) => {
+                self.save(with_session_ending(path));
+            }
+            Command::SetOutput(output) => self.edit(Edit::SetOutput(output)),
+            Command::Export { scope, replace } => self.export(ctx, scope, replace),
+            Command::Answer(answer) => self.answer(ctx, answer),
+            other => return Some(other),
+        }
+        None
+    }
+
+    pub(super) fn ask_path(&mut self, ctx: &Context, purpose: PathPurpose) {
+        let session = self.history.current();
+        let title = if session.title.trim().is_empty() { "roll" } else { session.title.trim() };
+        let scan_folder = session.scans.first().and_then(|scan| scan.path.parent().map(Path::to_path_buf));
+        let folder = match purpose {
+            PathPurpose::ExportFolder => session.output.folder.clone(),
+            PathPurpose::Open | PathPurpose::SaveAs => None,
+        };
+        let request = PickRequest {
+            purpose,
+            folder: folder.or_else(|| self.status.folder().map(|f| f.to_path_buf())).or(scan_folder),
+            suggested_name: format!("{title}.{SESSION_ENDING}"),
+        };
+        let ctx = ctx.clone();
+        self.picker.ask(request, Arc::new(move || ctx.request_repaint()));
+    }
+
+    /// Take answers of the file dialog and of the look for files in the way.
+    pub(crate) fn poll_files(&mut self, ctx: &Context) {
+        if let Some(PickAnswer { purpose, outcome }) = self.picker.poll() {
+            match outcome {
+                PickOutcome::Chosen(paths) => self.use_paths(purpose, paths),
+                PickOutcome::NoDialog => {
+                    let text = self.typed_suggestion(purpose);
+                    self.ui_state.question = Some(Question::TypePath { purpose, text });
+                }
+                PickOutcome::Cancelled => self.files.leave_after = None,
+            }
+        }
+        if let Some(found) = self.files.lookup.as_ref().and_then(|lookup| lookup.try_recv().ok()) {
+            self.files.lookup = None;
+            self.status.existing_files = found;
+        }
+        if self.ui_state.show_export {
+            self.look_for_existing(ctx);
+        } else {
+            self.files.looked_up.clear();
+        }
+    }
+
+    fn typed_suggestion(&self, purpose: PathPurpose) -> String {
+        let session = self.history.current();
+        let folder = self.status.folder().map(|folder| folder.to_path_buf());
+        match purpose {
+            PathPurpose::Open => String::new(),
+            PathPurpose::ExportFolder => {
+                session.output.folder.clone().or(folder).unwrap_or_default().display().to_string()
+            }
+            PathPurpose::SaveAs => {
+                let scans = session.scans.first().and_then(|scan| scan.path.parent());
+                let folder = folder.or_else(|| scans.map(Path::to_path_buf)).unwrap_or_default();
+                let title = if session.title.trim().is_empty() { "roll" } else { session.title.trim() };
+                folder.join(format!("{title}.{SESSION_ENDING}")).display().to_string()
+            }
+        }
+    }
+
+    fn use_paths(&mut self, purpose: PathPurpose, paths: Vec<PathBuf>) {
+        match purpose {
+            PathPurpose::Open => self.open(paths),
+            PathPurpose::SaveAs => {
+                if let Some(path) = paths.into_iter().next() {
+                    self.save(with_session_ending(path));
+                }
+            }
+            PathPurpose::ExportFolder => {
+                let mut output = self.history.current().output.clone();
+                output.folder = paths.into_iter().next();
+                self.edit(Edit::SetOutput(output));
+                self.ui_state.show_export = true;
+            }
+        }
+    }
+
+    /// Open a session file, an autosave, or scans.
+    fn open(&mut self, paths: Vec<PathBuf>) {
+        let Some(first) = paths.first().cloned() else { return };
+        let is_session = |path: &PathBuf| ends_with(path, ".json") || ends_with(path, AUTOSAVE_SUFFIX);
+        if let Some(path) = paths.iter().find(|path| is_session(path)).cloned() {
+            if self.history.is_unsaved() {
+                self.ask_to_leave(Leaving::Open(vec![path]));
+                return;
+            }
+            self.open_session(path);
+            return;
+        }
+        let session = self.history.current();
+        let film = session.strips.first().map(|strip| strip.film).unwrap_or_default();
+        self.ui_state.question = Some(Question::NewSession {
+            one_frame_per_file: paths.len() > 8,
+            add: !session.scans.is_empty() && session.scans.iter().all(|scan| scan.path != first),
+            scans: paths,
+            film,
+            format_id: None,
+        });
+    }
+
+    fn open_session(&mut self, path: PathBuf) {
+        let target = without_autosave_suffix(&path);
+        let id = self.submit(Job::OpenSession { path });
+        self.files.recovering = target.map(|target| (id, target));
+    }
+
+    fn open_demo(&mut self) {
+        if self.history.is_unsaved() {
+            self.ask_to_leave(Leaving::OpenDemo);
+            return;
+        }
+        match self.options.demo_folder.clone() {
+            Some(folder) => {
+                self.submit(Job::OpenDemo { folder });
+            }
+            None => self.tell(Notice::new(
+                Severity::Error,
+                "no folder for the demo session could be found",
+                "start the program with `glassine demo --to FOLDER`",
+            )),
+        }
+    }
+
+    /// A session was made or opened.
+    pub(crate) fn session_ready(&mut self, id: JobId, made: MadeSession) {
+        let recovered = self.files.recovering.take().filter(|(job, _)| *job == id).map(|(_, path)| path);
+        let is_saved = recovered.is_none() && made.path.is_some();
+        let path = recovered.clone().or(made.path);
+        self.begin_session(made.session, path.clone(), is_saved);
+        let mut offer = None;
+        for notice in made.notices.into_iter().rev() {
+            match (&notice.path, &path) {
+                (Some(autosave), Some(session)) if ends_with(autosave, AUTOSAVE_SUFFIX) => {
+                    if recovered.is_none() {
+                        offer = Some(Question::Recover {
+                            autosave: autosave.clone(),
+                            session: session.clone(),
+                        });
+                    }
+                }
+                _ => self.tell(notice),
+            }
+        }
+        if recovered.is_some() {
+            self.tell(Notice::new(
+                Severity::Info,
+                "the autosave was opened; its changes are not in the session file yet",
+                "save to keep them",
+            ));
+        }
+        if offer.is_some() {
+            self.ui_state.question = offer;
+        }
+    }
+
+    fn save(&mut self, path: PathBuf) -> JobId {
+        let session = Box::new(self.history.current().clone());
+        self.submit(Job::Save { session, path, autosave: false })
+    }
+
+    /// The session file or its autosave was written.
+    pub(crate) fn saved(&mut self, id: JobId, session: Session, path: PathBuf, autosave: bool) {
+        if autosave {
+            return;
+        }
+        self.history.mark_saved(session);
+        self.status.path = Some(path);
+        if let Some((job, leaving)) = self.files.leave_after.take() {
+            if job == id {
+                self.leave(leaving);
+            } else {
+                self.files.leave_after = Some((job, leaving));
+            }
+        }
+    }
+
+    /// A job ended without a result: nothing waits for it any more.
+    pub(crate) fn job_failed(&mut self, id: JobId) {
+        if self.files.leave_after.as_ref().is_some_and(|(job, _)| *job == id) {
+            self.files.leave_after = None;
+        }
+        if self.files.recovering.as_ref().is_some_and(|(job, _)| *job == id) {
+            self.files.recovering = None;
+        }
+        self.scheduler.job_failed(id);
+    }
+
+    /// Autosave some seconds after the last change.
+    pub(crate) fn autosave_in_time(&mut self, ctx: &Context) {
+        let Some(touched_at) = self.files.touched_at else { return };
+        let wait = touched_at + AUTOSAVE_SECONDS - self.now;
+        if wait > 0.0 {
+            ctx.request_repaint_after_secs(wait as f32);
+            return;
+        }
+        if self.history.in_gesture() {
+            return;
+        }
+        self.files.touched_at = None;
+        let session = self.history.current();
+        let known = self.files.autosaved.as_ref() == Some(session) || !self.history.is_unsaved();
+        let Some(path) = self.autosave_target().filter(|_| !known) else { return };
+        let session = session.clone();
+        self.files.autosaved = Some(session.clone());
+        self.submit(Job::Save { session: Box::new(session), path, autosave: true });
+    }
+
+    /// The session file, or a place of its own for a session without one.
+    fn autosave_target(&self) -> Option<PathBuf> {
+        let unsaved = || Some(self.options.data_folder.as_ref()?.join(format!("unsaved.{SESSION_ENDING}")));
+        self.status.path.clone().or_else(unsaved)
+    }
+
+    /// Go on with what waited for the question about unsaved changes.
+    fn leave(&mut self, leaving: Leaving) {
+        match leaving {
+            Leaving::Close => {
+                self.files.may_close = true;
+                self.commands.push(Command::Quit);
+            }
+            Leaving::Open(paths) => match paths.into_iter().next() {
+                Some(path) => self.open_session(path),
+                None => {}
+            },
+            Leaving::NewSession(request) => {
+                self.submit(Job::NewSession(request));
+            }
+            Leaving::OpenDemo => {
+                if let Some(folder) = self.options.demo_folder.clone() {
+                    self.submit(Job::OpenDemo { folder });
+                }
+            }
+        }
+    }
+
+    fn answer(&mut self, ctx: &Context, answer: Answer) {
+        let Some(question) = self.ui_state.question.take() else { return };
+        match (question, answer) {
+            (Question::Unsaved(leaving), Answer::Yes) => match self.status.path.clone() {
+                Some(path) => {
+                    let id = self.save(path);
+                    self.files.leave_after = Some((id, leaving));
+                }
+                // Saved under a new name first; leaving is asked for again afterwards.
+                None => self.ask_path(ctx, PathPurpose::SaveAs),
+            },
+            (Question::Unsaved(leaving), Answer::No) => self.leave(leaving),
+            (Question::Recover { autosave, session }, Answer::Yes) => {
+                let id = self.submit(Job::OpenSession { path: autosave });
+                self.files.recovering = Some((id, session));
+            }
+            (Question::TypePath { purpose, text }, Answer::Yes) => {
+                let home = directories::UserDirs::new().map(|dirs| dirs.home_dir().to_path_buf());
+                let paths = typed_paths(&text, home.as_deref());
+                if !paths.is_empty() {
+                    self.use_paths(purpose, paths);
+                }
+            }
+            (Question::NewSession { scans, film, format_id, one_frame_per_file, add }, Answer::Yes) => {
+                let request = NewSessionRequest {
+                    title: title_of(&scans),
+                    scans,
+                    film,
+                    format_id,
+                    one_frame_per_file,
+                    ..NewSessionRequest::default()
+                };
+                if add {
+                    let at = self.session_at();
+                    self.submit(Job::AddScans { at, request });
+                } else if self.history.is_unsaved() {
+                    self.ask_to_leave(Leaving::NewSession(request));
+                } else {
+                    self.submit(Job::NewSession(request));
+                }
+            }
+            _ => {}
+        }
+    }
+}
+
+/// Name of a roll from its scans: the folder of several files, else the file's own name.
+fn title_of(scans: &[PathBuf]) -> String {
+    let name = |part: Option<&std::ffi::OsStr>| part.map(|name| name.to_string_lossy().into_owned());
+    let first = scans.first();
+    let folder = first.and_then(|path| path.parent()).and_then(|folder| name(folder.file_name()));
+    let stem = first.and_then(|path| name(path.file_stem()));
+    (if scans.len() > 1 { folder.or(stem) } else { stem }).unwrap_or_default()
+}
+
+fn ends_with(path: &Path, ending: &str) -> bool {
+    path.file_name().is_some_and(|name| name.to_string_lossy().to_lowercase().ends_with(ending))
+}
+
+fn without_autosave_suffix(path: &Path) -> Option<PathBuf> {
+    let name = path.file_name()?.to_string_lossy().into_owned();
+    name.strip_suffix(AUTOSAVE_SUFFIX).map(|name| path.with_file_name(name))
+}
+
+/// The path with the ending that session files have.
+fn with_session_ending(path: PathBuf) -> PathBuf {
+    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    if name.to_lowercase().ends_with(".json") {
+        return path;
+    }
+    path.with_file_name(format!("{name}.{SESSION_ENDING}"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_session_name_gets_its_ending_once() {
+        assert_eq!(with_session_ending("/a/harbour".into()), PathBuf::from("/a/harbour.session.json"));
+        assert_eq!(with_session_ending("/a/b.session.json".into()), PathBuf::from("/a/b.session.json"));
+    }
+
+    #[test]
+    fn an_autosave_leads_back_to_its_session() {
+        let autosave = Path::new("/a/harbour.session.json.autosave");
+        assert_eq!(without_autosave_suffix(autosave), Some("/a/harbour.session.json".into()));
+        assert_eq!(without_autosave_suffix(Path::new("/a/harbour.session.json")), None);
+    }
+
+    #[test]
+    fn a_roll_is_named_after_its_file_or_folder() {
+        assert_eq!(title_of(&["/x/harbour.tif".into()]), "harbour");
+        assert_eq!(title_of(&["/x/roll 3/1.tif".into(), "/x/roll 3/2.tif".into()]), "roll 3");
+    }
+}

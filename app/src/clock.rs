@@ -1,0 +1,46 @@
+//! The one place that reads the wall clock.
+
+use std::time::{SystemTime, UNIX_EPOCH};
+
+/// Now, in universal time, as `YYYY:MM:DD HH:MM:SS`.
+pub(crate) fn now_text() -> String {
+    // A clock set before 1970 counts as 1970.
+    let seconds = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs());
+    text_of(seconds)
+}
+
+/// Seconds since 1970 as a date and time of the proleptic Gregorian calendar.
+///
+/// Days are counted from 1 March of year 0, so that the leap day is the last of its year; 400 years have 146 097 days.
+fn text_of(seconds: u64) -> String {
+    let (days, second) = (seconds / 86_400, seconds % 86_400);
+    let day = days + 719_468;
+    let era = day / 146_097;
+    let day_of_era = day % 146_097;
+    let year_of_era = (day_of_era - day_of_era / 1_460 + day_of_era / 36_524 - day_of_era / 146_096) / 365;
+    let day_of_year = day_of_era - (365 * year_of_era + year_of_era / 4 - year_of_era / 100);
+    let month_from_march = (5 * day_of_year + 2) / 153;
+    let day_of_month = day_of_year - (153 * month_from_march + 2) / 5 + 1;
+    let month = if month_from_march < 10 { month_from_march + 3 } else { month_from_march - 9 };
+    let year = era * 400 + year_of_era + u64::from(month <= 2);
+    format!(
+        "{year:04}:{month:02}:{day_of_month:02} {:02}:{:02}:{:02}",
+        second / 3_600,
+        second / 60 % 60,
+        second % 60
+    )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn seconds_become_calendar_dates() {
+        // Source: `date -u -d @N`.
+        assert_eq!(text_of(0), "1970:01:01 00:00:00");
+        assert_eq!(text_of(951_782_400), "2000:02:29 00:00:00");
+        assert_eq!(text_of(1_709_251_199), "2024:02:29 23:59:59");
+        assert_eq!(text_of(4_102_444_800), "2100:01:01 00:00:00");
+    }
+}

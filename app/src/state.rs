@@ -1,0 +1,278 @@
+//! What the window remembers that is no part of the session, and what a view is given to draw with.
+//!
+//! Selection, zoom and open panes are neither saved nor undone.
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use glassine_engine::jobs::JobId;
+use glassine_engine::{ExportReport, Notice, Overlay};
+use glassine_film::Look;
+use glassine_raster::{Point, Scan, TiltedBox};
+use glassine_session::{Frame, FrameId, ScanId, Session, Strip, StripId};
+
+use crate::command::{AspectLock, Command, Question};
+use crate::panels::PanelState;
+use crate::store::{PreviewStore, Wants};
+
+/// What the pointer does on the strip.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum StripTool {
+    /// Select, move, size and turn boxes.
+    #[default]
+    Boxes,
+    /// Draw a box the film base is measured in.
+    BaseBox,
+    /// Draw along something level; the selected boxes turn with it.
+    Level,
+}
+
+/// Where the strip view looks.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StripLook {
+    /// Screen points for the height of one strip; `None` fits everything.
+    pub zoom_points: Option<f64>,
+    /// Position in strip space at the middle of the view.
+    pub center: (f64, f64),
+    /// Whole scans instead of one piece for each strip.
+    pub whole_scans: bool,
+    /// Points of a strip's height in the last frame drawn, fitted or zoomed.
+    pub fitted_points: f64,
+}
+
+impl Default for StripLook {
+    fn default() -> Self {
+        Self { zoom_points: None, center: (0.5, 0.5), whole_scans: false, fitted_points: 100.0 }
+    }
+}
+
+/// Where the large view looks.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FrameLook {
+    /// One scan pixel to one screen pixel, instead of the whole picture.
+    pub loupe: bool,
+    /// Middle of the loupe in the upright picture's unit square.
+    pub center: (f64, f64),
+    /// What is painted over the picture.
+    pub overlay: Overlay,
+    /// The frame before its settings is shown (while held).
+    pub show_before: bool,
+}
+
+impl Default for FrameLook {
+    fn default() -> Self {
+        Self { loupe: false, center: (0.5, 0.5), overlay: Overlay::None, show_before: false }
+    }
+}
+
+/// A box that the pointer moves, sizes or turns.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BoxDrag {
+    /// The box under the pointer.
+    pub frame: FrameId,
+    /// Which part of it.
+    pub part: BoxPart,
+    /// Where the pointer went down, scan pixels.
+    pub from: Point<Scan>,
+    /// Every box that follows, as it was then.
+    pub before: Vec<(FrameId, TiltedBox)>,
+}
+
+/// Part of a box that a pointer can take hold of. Sides and corners are those of the box itself, not of the screen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BoxPart {
+    /// The inside: moves the box.
+    Body,
+    /// A side or corner: which edges follow, -1 for left or top, 1 for right or bottom, 0 for none.
+    Edge(i8, i8),
+    /// The knob that turns it.
+    Knob,
+}
+
+/// Everything the window remembers besides the session.
+#[derive(Debug, Clone, Default)]
+pub struct UiState {
+    /// Selected frames; edits go to all of them.
+    pub selected: BTreeSet<FrameId>,
+    /// The frame shown large and in the histogram; always one of the selected.
+    pub primary: Option<FrameId>,
+    /// Strip under work when no frame is selected.
+    pub active_strip: Option<StripId>,
+    /// Strip view.
+    pub strip: StripLook,
+    /// Large view.
+    pub frame: FrameLook,
+    /// What the pointer does on the strip.
+    pub tool: StripTool,
+    /// The box drag under way.
+    pub box_drag: Option<BoxDrag>,
+    /// The first end of a line or box that is being drawn, scan pixels of that scan.
+    pub drawing_from: Option<(ScanId, Point<Scan>)>,
+    /// The box or picture that has the keyboard: arrow keys then move boxes.
+    pub canvas_focus: Option<egui::Id>,
+    /// Proportion that boxes keep while they are sized.
+    pub aspect: AspectLock,
+    /// Base pixels are marked on the strip.
+    pub show_base_pixels: bool,
+    /// Look remembered by copying.
+    pub copied_look: Option<Look>,
+    /// Export pane open.
+    pub show_export: bool,
+    /// Table of keys open.
+    pub show_keys: bool,
+    /// List of messages open.
+    pub show_notices: bool,
+    /// Light surround instead of the dark one.
+    pub light: bool,
+    /// A question that waits for an answer.
+    pub question: Option<Question>,
+    /// State of the settings, histogram and export panes.
+    pub panels: PanelState,
+    /// What the views showed in the last frame, so that it can be rendered.
+    pub wants: Wants,
+}
+
+impl UiState {
+    /// Whether a frame is selected.
+    pub fn is_selected(&self, frame: FrameId) -> bool {
+        self.selected.contains(&frame)
+    }
+
+    /// Selected frames in the order shown.
+    pub fn selected_in_order(&self, session: &Session) -> Vec<FrameId> {
+        session.frames.iter().map(|frame| frame.id).filter(|id| self.selected.contains(id)).collect()
+    }
+
+    /// Drop everything that names frames or strips the session does not have (any more).
+    pub fn prune(&mut self, session: &Session) {
+        self.selected.retain(|id| session.frame(*id).is_some());
+        if self.primary.is_none_or(|id| !self.selected.contains(&id)) {
+            self.primary = self.selected_in_order(session).first().copied();
+        }
+        if self.active_strip.is_some_and(|id| session.strip(id).is_none()) {
+            self.active_strip = None;
+        }
+    }
+
+    /// Forget what belonged to another session; panes and zoom habits stay.
+    pub fn begin_session(&mut self, session: &Session) {
+        self.active_strip = session.strips.first().map(|strip| strip.id);
+        self.strip = StripLook { whole_scans: self.strip.whole_scans, ..StripLook::default() };
+        self.frame = FrameLook::default();
+        self.tool = StripTool::Boxes;
+        self.box_drag = None;
+        self.drawing_from = None;
+        self.show_base_pixels = false;
+        self.wants = Wants::default();
+        self.begin_selection(session);
+    }
+
+    /// Select the first frame.
+    pub(crate) fn begin_selection(&mut self, session: &Session) {
+        self.primary = session.frames.first().map(|frame| frame.id);
+        self.selected = self.primary.into_iter().collect();
+    }
+}
+
+/// A job under way, as the status line shows it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct JobStatus {
+    /// Which.
+    pub id: JobId,
+    /// What it does.
+    pub label: String,
+    /// 0 to 1.
+    pub share: f32,
+    /// What it is at.
+    pub detail: String,
+    /// An export, which the export pane shows too.
+    pub is_export: bool,
+    /// Not worth a line of its own, for example an autosave.
+    pub is_quiet: bool,
+}
+
+/// Facts about the program's state that views show but never change.
+#[derive(Debug, Clone, Default)]
+pub struct AppStatus {
+    /// The session's file, when it has one.
+    pub path: Option<PathBuf>,
+    /// What undo would take back.
+    pub undo_label: Option<String>,
+    /// What redo would do again.
+    pub redo_label: Option<String>,
+    /// There are changes that are not in the file.
+    pub is_unsaved: bool,
+    /// Jobs that have not ended, oldest first.
+    pub jobs: Vec<JobStatus>,
+    /// Messages, newest last.
+    pub notices: Vec<Notice>,
+    /// Whether the newest message is shown in the status line.
+    pub notice_open: bool,
+    /// The last export of this session.
+    pub export_report: Option<Arc<ExportReport>>,
+    /// Files that an export with the present output settings would find in its way.
+    pub existing_files: Vec<PathBuf>,
+}
+
+impl AppStatus {
+    /// Folder of the session file: relative paths start there.
+    pub fn folder(&self) -> Option<Arc<Path>> {
+        self.path.as_deref().and_then(Path::parent).map(Arc::from)
+    }
+
+    /// The export under way.
+    pub fn exporting(&self) -> Option<&JobStatus> {
+        self.jobs.iter().find(|job| job.is_export)
+    }
+
+    /// The message the status line shows.
+    pub fn open_notice(&self) -> Option<&Notice> {
+        self.notices.last().filter(|_| self.notice_open)
+    }
+}
+
+/// What a view is given: everything to read, its own state to change, and a list for what it asks for.
+#[derive(Debug)]
+pub struct ViewCx<'a> {
+    /// The session, previewed changes included.
+    pub session: &'a Session,
+    /// Facts about the program.
+    pub status: &'a AppStatus,
+    /// Selection, zoom, panes.
+    pub ui_state: &'a mut UiState,
+    /// Finished pictures.
+    pub previews: &'a PreviewStore,
+    /// What the view asks for.
+    pub out: &'a mut Vec<Command>,
+}
+
+impl<'a> ViewCx<'a> {
+    /// The frame under work.
+    pub fn primary(&self) -> Option<&'a Arc<Frame>> {
+        self.ui_state.primary.and_then(|id| self.session.frame(id))
+    }
+
+    /// Selected frames in the order shown.
+    pub fn selected(&self) -> Vec<&'a Arc<Frame>> {
+        self.session.frames.iter().filter(|frame| self.ui_state.selected.contains(&frame.id)).collect()
+    }
+
+    /// The strip under work: that of the primary frame, else the last one worked on, else the first.
+    pub fn strip(&self) -> Option<&'a Arc<Strip>> {
+        let of_frame = self.primary().and_then(|frame| self.session.strip(frame.strip));
+        of_frame
+            .or_else(|| self.ui_state.active_strip.and_then(|id| self.session.strip(id)))
+            .or_else(|| self.session.strips.first())
+    }
+
+    /// The scan under work.
+    pub fn scan(&self) -> Option<ScanId> {
+        self.strip().map(|strip| strip.scan).or_else(|| self.session.scans.first().map(|scan| scan.id))
+    }
+
+    /// Ask for something.
+    pub fn push(&mut self, command: Command) {
+        self.out.push(command);
+    }
+}

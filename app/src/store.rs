@@ -1,0 +1,281 @@
+//! Finished pictures on their way to the screen: what the views want, what has arrived, and the textures made of it.
+//!
+//! Workers deliver finished 8-bit pictures; here they are only uploaded, a few a frame, and dropped when stale.
+
+use std::collections::{BTreeMap, HashMap, VecDeque};
+use std::sync::Arc;
+
+use egui::{Color32, ColorImage, Context, TextureHandle, TextureOptions};
+use glassine_engine::{Overlay, PictureSide, Preview, ScanPicture, UnitRect, ViewKey};
+use glassine_film::Histogram;
+use glassine_raster::PixelRect;
+use glassine_session::{FrameId, ScanId};
+
+/// Pictures uploaded in one frame of the window; one of 1600 by 1000 costs about 1.5 ms on a software renderer.
+const UPLOADS_PER_FRAME: usize = 2;
+/// Longest side of one tile of a scan overview; every renderer takes this much.
+const TILE_PX: u32 = 1024;
+
+/// One picture a view has room for.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Want {
+    /// Part of the upright picture.
+    pub region: UnitRect,
+    /// Part of the scan, for scan regions.
+    pub scan_rect: PixelRect,
+    /// Room on screen, in physical pixels.
+    pub size_px: [u32; 2],
+    /// Which side of the work.
+    pub side: PictureSide,
+    /// What is painted over it.
+    pub overlay: Overlay,
+}
+
+/// What the views showed in the last frame.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub struct Wants {
+    /// Pictures, by the place they are shown in.
+    pub pictures: Vec<(ViewKey, Want)>,
+    /// Scans whose overview is shown.
+    pub overviews: Vec<ScanId>,
+    /// Scans whose base pixels are shown.
+    pub base_pixels: Vec<ScanId>,
+}
+
+impl Wants {
+    /// Ask for a picture.
+    pub fn picture(&mut self, key: ViewKey, want: Want) {
+        self.pictures.push((key, want));
+    }
+}
+
+/// A picture that is ready, and the texture it became.
+#[derive(Debug)]
+struct Slot {
+    preview: Arc<Preview>,
+    want: Option<Want>,
+    texture: Option<TextureHandle>,
+    is_uploaded: bool,
+}
+
+/// One tile of a scan overview.
+pub struct OverviewTile {
+    /// Where it lies on the scan.
+    pub scan_rect: PixelRect,
+    /// The picture.
+    pub texture: TextureHandle,
+}
+
+impl std::fmt::Debug for OverviewTile {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("OverviewTile").field("scan_rect", &self.scan_rect).finish_non_exhaustive()
+    }
+}
+
+/// Overview of a scan as tiles.
+#[derive(Debug, Default)]
+struct Overview {
+    tiles: Vec<OverviewTile>,
+    waiting: VecDeque<(PixelRect, Arc<ScanPicture>)>,
+    factor: u32,
+}
+
+impl Overview {
+    fn begin(&mut self, picture: &Arc<ScanPicture>) {
+        self.factor = picture.factor.max(1);
+        self.waiting.clear();
+        let mut y = 0;
+        while y < picture.height_px {
+            let mut x = 0;
+            while x < picture.width_px {
+                let rect = PixelRect::new(
+                    x,
+                    y,
+                    (x + TILE_PX).min(picture.width_px),
+                    (y + TILE_PX).min(picture.height_px),
+                );
+                self.waiting.push_back((rect, Arc::clone(picture)));
+                x += TILE_PX;
+            }
+            y += TILE_PX;
+        }
+    }
+
+    /// Upload the next tile; returns whether there was one.
+    fn upload_one(&mut self, ctx: &Context, name: &str) -> bool {
+        let Some((rect, picture)) = self.waiting.pop_front() else { return false };
+        let image = cut(&picture, rect);
+        let scan_rect = PixelRect::new(
+            rect.x0 * self.factor,
+            rect.y0 * self.factor,
+            rect.x1 * self.factor,
+            rect.y1 * self.factor,
+        );
+        let options = TextureOptions::LINEAR.with_mipmap_mode(Some(egui::TextureFilter::Linear));
+        match self.tiles.iter_mut().find(|tile| tile.scan_rect == scan_rect) {
+            Some(tile) => tile.texture.set(image, options),
+            None => {
+                let texture = ctx.load_texture(format!("{name} {} {}", rect.x0, rect.y0), image, options);
+                self.tiles.push(OverviewTile { scan_rect, texture });
+            }
+        }
+        true
+    }
+}
+
+/// Finished pictures by the place they are shown in.
+#[derive(Debug, Default)]
+pub struct PreviewStore {
+    slots: HashMap<ViewKey, Slot>,
+    asked: HashMap<(ViewKey, u64), Want>,
+    overviews: BTreeMap<ScanId, Overview>,
+    base_pixels: BTreeMap<ScanId, (Overview, u64)>,
+    failed: HashMap<ViewKey, String>,
+}
+
+impl PreviewStore {
+    /// Remember what was asked for, so that the answer can be placed.
+    pub(crate) fn remember(&mut self, key: ViewKey, revision: u64, want: Want) {
+        self.asked.retain(|(other, at), _| *other != key || *at + 8 > revision);
+        self.asked.insert((key, revision), want);
+    }
+
+    /// Take a finished picture; an answer older than what is shown is dropped.
+    pub(crate) fn accept(&mut self, preview: Arc<Preview>) {
+        let key = preview.key;
+        let want = self.asked.get(&(key, preview.revision)).copied();
+        self.failed.remove(&key);
+        match self.slots.get_mut(&key) {
+            Some(slot) if slot.preview.revision > preview.revision => {}
+            Some(slot) => {
+                slot.preview = preview;
+                slot.want = want;
+                slot.is_uploaded = false;
+            }
+            None => {
+                self.slots.insert(key, Slot { preview, want, texture: None, is_uploaded: false });
+            }
+        }
+    }
+
+    /// A picture could not be made.
+    pub(crate) fn fail(&mut self, key: ViewKey, why: String) {
+        self.failed.insert(key, why);
+    }
+
+    /// Take the overview of a scan.
+    pub(crate) fn accept_overview(&mut self, picture: &Arc<ScanPicture>) {
+        self.overviews.entry(picture.scan).or_default().begin(picture);
+    }
+
+    /// Take the base pixels of a scan.
+    pub(crate) fn accept_base_pixels(&mut self, picture: &Arc<ScanPicture>, pixels: u64) {
+        let (overview, count) = self.base_pixels.entry(picture.scan).or_default();
+        overview.begin(picture);
+        *count = pixels;
+    }
+
+    /// Forget everything: another session begins.
+    pub(crate) fn clear(&mut self) {
+        *self = Self::default();
+    }
+
+    /// Forget pictures of places that are no longer shown.
+    pub(crate) fn keep_only(&mut self, keep: impl Fn(&ViewKey) -> bool) {
+        self.slots.retain(|key, _| keep(key));
+        self.failed.retain(|key, _| keep(key));
+    }
+
+    /// Turn a few waiting pictures into textures; returns whether more wait.
+    pub(crate) fn upload_some(&mut self, ctx: &Context) -> bool {
+        let mut left = UPLOADS_PER_FRAME;
+        let mut waiting: Vec<ViewKey> =
+            self.slots.iter().filter(|(_, slot)| !slot.is_uploaded).map(|(key, _)| *key).collect();
+        waiting.sort_by_key(|key| (matches!(key, ViewKey::Print(_)), format!("{key:?}")));
+        for key in waiting {
+            let Some(slot) = self.slots.get_mut(&key) else { continue };
+            if left == 0 {
+                return true;
+            }
+            left -= 1;
+            let image = opaque_image(&slot.preview);
+            let options = TextureOptions::LINEAR;
+            match &mut slot.texture {
+                Some(texture) => texture.set(image, options),
+                None => slot.texture = Some(ctx.load_texture(format!("{key:?}"), image, options)),
+            }
+            slot.is_uploaded = true;
+        }
+        let overviews = self.overviews.values_mut().map(|overview| (overview, "scan"));
+        let base = self.base_pixels.values_mut().map(|(overview, _)| (overview, "base"));
+        for (overview, name) in overviews.chain(base) {
+            while left > 0 && overview.upload_one(ctx, name) {
+                left -= 1;
+            }
+            if !overview.waiting.is_empty() {
+                return true;
+            }
+        }
+        false
+    }
+
+    /// The picture of a place, with what it was made for.
+    pub fn picture(&self, key: ViewKey) -> Option<(&TextureHandle, &Preview, Option<&Want>)> {
+        let slot = self.slots.get(&key)?;
+        Some((slot.texture.as_ref()?, &slot.preview, slot.want.as_ref()))
+    }
+
+    /// Histogram of the frame shown large.
+    pub fn histogram(&self, frame: FrameId) -> Option<&Arc<Histogram>> {
+        self.slots.get(&ViewKey::Frame(frame))?.preview.histogram.as_ref()
+    }
+
+    /// Why a picture could not be made.
+    pub fn failure(&self, key: ViewKey) -> Option<&str> {
+        self.failed.get(&key).map(String::as_str)
+    }
+
+    /// Tiles of a scan's overview.
+    pub fn overview(&self, scan: ScanId) -> &[OverviewTile] {
+        self.overviews.get(&scan).map_or(&[], |overview| overview.tiles.as_slice())
+    }
+
+    /// Scan pixels for one pixel of the overview.
+    pub fn overview_factor(&self, scan: ScanId) -> Option<u32> {
+        self.overviews.get(&scan).map(|overview| overview.factor)
+    }
+
+    /// Tiles that mark the base pixels of a scan.
+    pub fn base_pixels(&self, scan: ScanId) -> &[OverviewTile] {
+        self.base_pixels.get(&scan).map_or(&[], |(overview, _)| overview.tiles.as_slice())
+    }
+
+    /// How many base pixels were marked.
+    pub fn base_pixel_count(&self, scan: ScanId) -> Option<u64> {
+        self.base_pixels.get(&scan).map(|(_, count)| *count)
+    }
+}
+
+fn opaque_image(preview: &Preview) -> ColorImage {
+    let size = [preview.width_px as usize, preview.height_px as usize];
+    let mut pixels: Vec<Color32> =
+        preview.rgba.chunks_exact(4).map(|p| Color32::from_rgb(p[0], p[1], p[2])).collect();
+    pixels.resize(size[0] * size[1], Color32::BLACK);
+    ColorImage::new(size, pixels)
+}
+
+/// A rectangle of an overview; transparent pixels stay so.
+fn cut(picture: &ScanPicture, rect: PixelRect) -> ColorImage {
+    let size = [rect.width() as usize, rect.height() as usize];
+    let mut pixels = Vec::with_capacity(size[0] * size[1]);
+    for y in rect.y0..rect.y1 {
+        let from = (y as usize * picture.width_px as usize + rect.x0 as usize) * 4;
+        let row = picture.rgba.get(from..from + size[0] * 4).unwrap_or(&[]);
+        pixels.extend(row.chunks_exact(4).map(|p| match p[3] {
+            u8::MAX => Color32::from_rgb(p[0], p[1], p[2]),
+            alpha => Color32::from_rgba_unmultiplied(p[0], p[1], p[2], alpha),
+        }));
+    }
+    pixels.resize(size[0] * size[1], Color32::TRANSPARENT);
+    ColorImage::new(size, pixels)
+}

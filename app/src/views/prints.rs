@@ -1,0 +1,7 @@
+//! The prints part of the window.
+
+use egui::Ui;
+
+use crate::state::ViewCx;
+
+pub(crate) fn prints_ui(_ui: &mut Ui, _cx: &mut ViewCx<'_>) {}

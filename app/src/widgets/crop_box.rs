@@ -1,0 +1,1 @@
+//! Which part of a box a pointer takes hold of.
