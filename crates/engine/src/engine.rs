@@ -1,14 +1,59 @@
 //! The engine: caches, and the work of each job.
 
-use glassine_raster::CancelToken;
+use std::path::Path;
+use std::sync::Arc;
 
+use glassine_film::{Histogram, base_mask};
+use glassine_raster::{CancelToken, Plane, Point};
+use glassine_scanfile::Overwrite;
+use glassine_session::{Frame, ScanId, Session};
+
+use crate::cache::ByteCache;
 use crate::jobs::{Job, JobEvent, JobId};
-use crate::types::{Preview, PreviewRequest};
-use crate::{EngineError, Notice, Severity};
+use crate::overlay::{self, Mark};
+use crate::prepare::{Bench, Draft, Search};
+use crate::preview::{Source, SourceKey, scan_rgba};
+use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
+use crate::repair::{self, Repair, RepairKey};
+use crate::scans::ScanStore;
+use crate::types::{MadeSession, NewSessionRequest, ScanPicture, SessionAt};
+use crate::{EngineError, export, files, render};
+
+/// Bytes of reduced scan parts kept for previews.
+const SOURCE_CACHE_BYTES: usize = 256 << 20;
+/// Bytes of dust maps and repaired pixels kept.
+const REPAIR_CACHE_BYTES: usize = 256 << 20;
+
+/// The dust of one scan, frame by frame.
+#[derive(Debug)]
+pub struct DustOfScan {
+    /// Scan size: 0 clean, else severity 1 to 255.
+    pub severity: Plane<u8>,
+    /// Pixels marked.
+    pub marked_px: u64,
+    /// Connected marks.
+    pub objects: u32,
+    /// Why a frame was left out, a sentence each.
+    pub refusals: Vec<String>,
+}
 
 /// Turns sessions into pictures.
-#[derive(Debug, Default)]
-pub struct Engine {}
+#[derive(Debug)]
+pub struct Engine {
+    pub(crate) scans: ScanStore,
+    pub(crate) sources: ByteCache<SourceKey, Source>,
+    repairs: ByteCache<RepairKey, Repair>,
+}
+
+impl Default for Engine {
+    fn default() -> Self {
+        Self {
+            scans: ScanStore::default(),
+            sources: ByteCache::new(SOURCE_CACHE_BYTES),
+            repairs: ByteCache::new(REPAIR_CACHE_BYTES),
+        }
+    }
+}
 
 impl Engine {
     /// An engine with empty caches.
@@ -16,22 +61,268 @@ impl Engine {
         Self::default()
     }
 
-    pub(crate) fn run(
+    /// Scans become a session: frames found, base measured, strips solved.
+    pub fn new_session(
         &self,
-        _id: JobId,
-        _job: Job,
-        _cancel: &CancelToken,
-        _send: &dyn Fn(JobEvent),
-    ) -> Result<JobEvent, EngineError> {
-        Err(EngineError::Told(Notice::new(Severity::Error, "not available", "")))
+        request: &NewSessionRequest,
+        cancel: &CancelToken,
+        progress: &(dyn Fn(f32, &str) + Sync),
+    ) -> Result<MadeSession, EngineError> {
+        let session = Session { title: request.title.clone(), ..Session::default() };
+        self.extend_session(session, request, cancel, progress)
     }
 
-    pub(crate) fn preview(
+    /// The same for a session that has scans already.
+    pub fn extend_session(
         &self,
-        _request: &PreviewRequest,
+        session: Session,
+        request: &NewSessionRequest,
         cancel: &CancelToken,
-        _ready: &dyn Fn(Preview),
-    ) -> Result<(), EngineError> {
-        cancel.check().map_err(|_cancelled| EngineError::Cancelled)
+        progress: &(dyn Fn(f32, &str) + Sync),
+    ) -> Result<MadeSession, EngineError> {
+        let mut draft = Draft::new(session);
+        self.bench(None, cancel, progress).add_scans(&mut draft, request)?;
+        Ok(MadeSession { session: draft.session, path: None, notices: draft.notices })
     }
+
+    fn bench<'a>(
+        &'a self,
+        folder: Option<&'a Path>,
+        cancel: &'a CancelToken,
+        progress: &'a (dyn Fn(f32, &str) + Sync),
+    ) -> Bench<'a> {
+        Bench { scans: &self.scans, folder, cancel, progress }
+    }
+
+    pub(crate) fn repair_if_known(&self, context: &FrameContext) -> Option<Arc<Repair>> {
+        self.repairs.get(&repair::key_of(context))
+    }
+
+    /// Repair of a frame, found and filled at the first call.
+    pub(crate) fn repair(
+        &self,
+        context: &FrameContext,
+        cancel: &CancelToken,
+    ) -> Result<Arc<Repair>, EngineError> {
+        let key = repair::key_of(context);
+        if let Some(ready) = self.repairs.get(&key) {
+            return Ok(ready);
+        }
+        let made = Arc::new(repair::make(context, cancel)?);
+        let bytes = made.bytes();
+        Ok(self.repairs.insert(key, made, bytes))
+    }
+
+    pub(crate) fn run(
+        &self,
+        id: JobId,
+        job: Job,
+        cancel: &CancelToken,
+        send: &(dyn Fn(JobEvent) + Sync),
+    ) -> Result<JobEvent, EngineError> {
+        let progress = |share: f32, what: &str| {
+            send(JobEvent::Progress { id, share, detail: what.to_owned() });
+        };
+        let session_ready = |made: MadeSession| JobEvent::SessionReady { id, made: Box::new(made) };
+        match job {
+            Job::OpenSession { path } => Ok(session_ready(files::open_session(&path, cancel)?)),
+            Job::NewSession(request) => {
+                self.forget();
+                Ok(session_ready(self.new_session(&request, cancel, &progress)?))
+            }
+            Job::MakeSession { label: _, maker } => {
+                self.forget();
+                Ok(session_ready((maker.0)(self, cancel, &progress)?))
+            }
+            Job::AddScans { at, request } => {
+                self.edits(id, "add scans", at, cancel, &progress, |bench, draft| {
+                    bench.add_scans(draft, &request)
+                })
+            }
+            Job::FindFrames { at, scan, film, format_id } => {
+                self.edits(id, "find frames", at, cancel, &progress, |bench, draft| {
+                    let one_frame_per_file = false;
+                    bench.search(draft, scan, &Search { film: Some(film), format_id, one_frame_per_file })
+                })
+            }
+            Job::MeasureBase { at, strip, area } => {
+                self.edits(id, "measure film base", at, cancel, &progress, |bench, draft| {
+                    bench.measure(draft, strip, area)?;
+                    bench.solve(draft, &[strip])
+                })
+            }
+            Job::SolveStrip { at, strip } => {
+                self.edits(id, "solve strip", at, cancel, &progress, |bench, draft| {
+                    bench.solve(draft, &[strip])
+                })
+            }
+            Job::Overview { at, scan } => {
+                let picture =
+                    self.scan_picture(&at, scan, cancel, &|share| progress(share, "reading the scan"))?;
+                Ok(JobEvent::OverviewReady { id, picture: Arc::new(picture) })
+            }
+            Job::BaseOverlay { at, scan } => {
+                let (picture, pixels) = self.base_overlay(&at, scan, cancel)?;
+                Ok(JobEvent::BaseOverlayReady { id, picture: Arc::new(picture), pixels })
+            }
+            Job::Save { session, path, autosave } => {
+                if autosave {
+                    files::autosave_session(&session, &path)?;
+                } else {
+                    files::save_session(&session, &path, Overwrite::Replace)?;
+                }
+                Ok(JobEvent::Saved { id, session, path, autosave })
+            }
+            Job::Export(request) => {
+                let report = self.export(&request, cancel, &progress)?;
+                Ok(JobEvent::Exported { id, report: Box::new(report) })
+            }
+        }
+    }
+
+    /// Close every scan and drop what was made from them.
+    pub fn forget(&self) {
+        self.scans.clear();
+        self.sources.clear();
+        self.repairs.clear();
+    }
+
+    fn edits(
+        &self,
+        id: JobId,
+        label: &str,
+        at: SessionAt,
+        cancel: &CancelToken,
+        progress: &(dyn Fn(f32, &str) + Sync),
+        work: impl FnOnce(&Bench<'_>, &mut Draft) -> Result<(), EngineError>,
+    ) -> Result<JobEvent, EngineError> {
+        let SessionAt { session, folder } = at;
+        let mut draft = Draft::new(session);
+        work(&self.bench(folder.as_deref(), cancel, progress), &mut draft)?;
+        Ok(JobEvent::Edits { id, label: label.to_owned(), edits: draft.edits, notices: draft.notices })
+    }
+
+    /// The overview of a scan as it is, for the strip view.
+    pub fn scan_picture(
+        &self,
+        at: &SessionAt,
+        scan: ScanId,
+        cancel: &CancelToken,
+        progress: &(dyn Fn(f32) + Sync),
+    ) -> Result<ScanPicture, EngineError> {
+        let scan_ref = at.session.scan(scan).ok_or_else(no_scan)?;
+        let open = self.scans.get(scan_ref, at.folder.as_deref())?;
+        let overview = open.overview(cancel, progress)?;
+        let rgba = scan_rgba(&overview.samples, open.colour_channels(), open.display_gain(&overview));
+        Ok(ScanPicture {
+            scan,
+            width_px: overview.samples.width(),
+            height_px: overview.samples.height(),
+            factor: overview.factor,
+            rgba: Arc::new(rgba),
+        })
+    }
+
+    /// Clip counts and histogram of one frame in the session's output coding.
+    ///
+    /// `exact` counts every pixel of the export; otherwise the overview is counted, which takes milliseconds.
+    pub fn count(
+        &self,
+        at: &SessionAt,
+        frame: &Arc<Frame>,
+        exact: bool,
+        cancel: &CancelToken,
+    ) -> Result<Histogram, EngineError> {
+        let context = FrameContext::new(&at.session, frame, at.folder.as_deref(), &self.scans)?;
+        if exact {
+            return export::count_exactly(&context, &at.session.output, cancel);
+        }
+        let bench = self.bench(at.folder.as_deref(), cancel, &|_, _| {});
+        let samples = bench.frame_samples(&context.open, frame)?;
+        let output = &at.session.output;
+        let pipeline =
+            context.pipeline(None, space_of(&output.space), rendering_of(&output.rendering), Feed::Linear);
+        let rendered = render::run(&pipeline, &samples, context.open.colour_channels());
+        Ok(rendered.histogram(0, rendered.height))
+    }
+
+    /// Dust maps of all frames of a scan in one plane of its size.
+    pub fn dust_of_scan(
+        &self,
+        at: &SessionAt,
+        scan: ScanId,
+        cancel: &CancelToken,
+    ) -> Result<DustOfScan, EngineError> {
+        let scan_ref = at.session.scan(scan).ok_or_else(no_scan)?;
+        let mut dust = DustOfScan {
+            severity: Plane::filled(scan_ref.width_px, scan_ref.height_px, 0),
+            marked_px: 0,
+            objects: 0,
+            refusals: Vec::new(),
+        };
+        for frame in &at.session.frames {
+            let context = FrameContext::new(&at.session, frame, at.folder.as_deref(), &self.scans)?;
+            if context.scan_ref.id != scan {
+                continue;
+            }
+            let repair = self.repair(&context, cancel)?;
+            let found = match &repair.outcome {
+                Ok(found) => found,
+                Err(refusal) => {
+                    dust.refusals.push(format!("frame {}: {refusal}", frame.number));
+                    continue;
+                }
+            };
+            dust.objects += found.map.objects;
+            let area = frame.image_area.unwrap_or(frame.crop);
+            for y in 0..found.map.severity.height() {
+                for (x, severity) in found.map.severity.row(y).iter().enumerate() {
+                    let (px, py) = (repair.rect.x0 + x as u32, repair.rect.y0 + y);
+                    let center = Point::new(f64::from(px) + 0.5, f64::from(py) + 0.5);
+                    if *severity > 0 && dust.severity.at(px, py) < *severity && area.contains(center) {
+                        dust.marked_px += u64::from(dust.severity.at(px, py) == 0);
+                        dust.severity.set(px, py, *severity);
+                    }
+                }
+            }
+        }
+        Ok(dust)
+    }
+
+    /// Base pixels of every strip on a scan: tinted where they count, clear elsewhere.
+    fn base_overlay(
+        &self,
+        at: &SessionAt,
+        scan: ScanId,
+        cancel: &CancelToken,
+    ) -> Result<(ScanPicture, u64), EngineError> {
+        let scan_ref = at.session.scan(scan).ok_or_else(no_scan)?;
+        let open = self.scans.get(scan_ref, at.folder.as_deref())?;
+        let overview = open.overview(cancel, &|_| {})?;
+        let (width_px, height_px, factor) =
+            (overview.samples.width(), overview.samples.height(), overview.factor);
+        let mut rgba = vec![0_u8; width_px as usize * height_px as usize * 4];
+        let mut pixels = 0;
+        for strip in at.session.strips.iter().filter(|strip| strip.scan == scan) {
+            let (Some(base), Some(film)) = (&strip.base, &strip.film_area) else { continue };
+            let mask = base_mask(&overview.samples, base.density_d, strip.mask_tolerance_d);
+            for y in 0..height_px {
+                cancel.check()?;
+                for x in 0..width_px {
+                    let center = |v: u32| (f64::from(v) + 0.5) * f64::from(factor);
+                    if mask.at(x, y) != 0 && film.contains(Point::new(center(x), center(y))) {
+                        let at = (y as usize * width_px as usize + x as usize) * 4;
+                        overlay::paint(&mut rgba[at..at + 4], Mark::Base, x, y);
+                        rgba[at + 3] = 200;
+                        pixels += 1;
+                    }
+                }
+            }
+        }
+        Ok((ScanPicture { scan, width_px, height_px, factor, rgba: Arc::new(rgba) }, pixels))
+    }
+}
+
+fn no_scan() -> EngineError {
+    EngineError::told("the scan is not in this session", "open it again")
 }

@@ -70,7 +70,48 @@ pub enum EngineError {
     Told(Notice),
 }
 
+impl From<glassine_raster::Cancelled> for EngineError {
+    fn from(_: glassine_raster::Cancelled) -> Self {
+        Self::Cancelled
+    }
+}
+
+impl From<glassine_raster::RegionError> for EngineError {
+    fn from(error: glassine_raster::RegionError) -> Self {
+        glassine_scanfile::Error::from(error).into()
+    }
+}
+
+impl From<glassine_scanfile::Error> for EngineError {
+    fn from(error: glassine_scanfile::Error) -> Self {
+        if matches!(error, glassine_scanfile::Error::Cancelled(_)) {
+            return Self::Cancelled;
+        }
+        Self::Told(Notice::new(Severity::Error, error.to_string(), error.hint()))
+    }
+}
+
+impl From<glassine_session::EditError> for EngineError {
+    fn from(error: glassine_session::EditError) -> Self {
+        Self::Told(Notice::new(Severity::Error, error.to_string(), "nothing was changed"))
+    }
+}
+
 impl EngineError {
+    /// A broken assumption of the program itself.
+    pub(crate) fn fault(what: &str) -> Self {
+        Self::Told(Notice::new(
+            Severity::Error,
+            what,
+            "this is a mistake in the program; the session is intact, please report it",
+        ))
+    }
+
+    /// An error with what to do about it.
+    pub(crate) fn told(headline: impl Into<String>, what_to_do: impl Into<String>) -> Self {
+        Self::Told(Notice::new(Severity::Error, headline, what_to_do))
+    }
+
     /// The message for the person.
     pub fn notice(&self) -> Notice {
         match self {

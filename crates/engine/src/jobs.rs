@@ -4,27 +4,37 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use glassine_film::FilmKind;
-use glassine_raster::TiltedBox;
+use glassine_raster::{CancelToken, TiltedBox};
 use glassine_session::{Edit, ScanId, Session, StripId};
 
-use crate::Notice;
 use crate::types::{
     ExportReport, ExportRequest, MadeSession, NewSessionRequest, Preview, ScanPicture, SessionAt,
 };
+use crate::{Engine, EngineError, Notice};
 
 /// Names one submitted job.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct JobId(pub u64);
 
+/// Makes a session by steps of its own, for example the demo.
+#[derive(Clone)]
+pub struct SessionMaker(pub Arc<MakeSession>);
+
+/// What a [`SessionMaker`] calls: engine, cancel token, progress.
+pub type MakeSession = dyn Fn(&Engine, &CancelToken, &(dyn Fn(f32, &str) + Sync)) -> Result<MadeSession, EngineError>
+    + Send
+    + Sync;
+
+impl std::fmt::Debug for SessionMaker {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str("SessionMaker")
+    }
+}
+
 /// Work for the second lane.
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub enum Job {
-    /// Make (if needed) and open the demo session in this folder.
-    OpenDemo {
-        /// Folder of the demo files.
-        folder: PathBuf,
-    },
     /// Open a session file.
     OpenSession {
         /// The file.
@@ -32,6 +42,13 @@ pub enum Job {
     },
     /// Scans become a session: frames found, base measured, strips solved.
     NewSession(NewSessionRequest),
+    /// Make a session by other steps than opening scans.
+    MakeSession {
+        /// For the status line.
+        label: String,
+        /// The steps.
+        maker: SessionMaker,
+    },
     /// Add scans to the session under work: answers with edits.
     AddScans {
         /// The session.
@@ -97,7 +114,7 @@ impl Job {
     /// What the status line says while it runs.
     pub fn label(&self) -> String {
         match self {
-            Self::OpenDemo { .. } => "opening the demo session",
+            Self::MakeSession { label, .. } => label,
             Self::OpenSession { .. } => "opening the session",
             Self::NewSession(_) | Self::AddScans { .. } => "reading scans and finding frames",
             Self::Overview { .. } => "reading the scan",

@@ -3,14 +3,27 @@
 //! **Invariant:** a preview is a region of the same pipeline as the export, never a second implementation.
 //! **Invariant:** scans are only ever opened for reading.
 
+mod cache;
 mod engine;
 mod error;
+mod export;
+pub mod files;
+pub mod guard;
 mod host;
 pub mod jobs;
+mod overlay;
+mod prepare;
+mod preview;
+mod recipe;
+mod render;
+mod repair;
+mod scans;
+mod shrink;
 mod types;
 
-pub use engine::Engine;
+pub use engine::{DustOfScan, Engine};
 pub use error::{EngineError, Notice, Severity};
+pub use export::{ExportProgress, planned_paths};
 pub use host::JobHost;
 pub use types::{
     ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope, MadeSession, NewSessionRequest,

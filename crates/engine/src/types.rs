@@ -25,8 +25,8 @@ pub struct NewSessionRequest {
     pub scans: Vec<PathBuf>,
     /// Infrared of the first scan in a file of its own.
     pub infrared: Option<PathBuf>,
-    /// What film it is.
-    pub film: FilmKind,
+    /// What film it is; `None` recognises it from the rebate.
+    pub film: Option<FilmKind>,
     /// Frame format, if known.
     pub format_id: Option<String>,
     /// Resolution, when the files do not say.

@@ -428,10 +428,15 @@ fn make_frame(
     })
 }
 
-/// Position of a box along its strip: used to keep frames in order.
+/// Position of a box along its strip: used to keep frames in order. The longer side of the film is the way it runs.
 fn along(strip: &Strip, crop: &TiltedBox) -> f64 {
-    let axis = strip.film_area.map_or(0.0, |area| area.angle_rad);
-    crop.center.x * axis.cos() + crop.center.y * axis.sin()
+    let (sin, cos) = strip.film_area.map_or(0.0, |area| area.angle_rad).sin_cos();
+    let runs_down = strip.film_area.is_some_and(|area| area.height_px > area.width_px);
+    if runs_down {
+        crop.center.y * cos - crop.center.x * sin
+    } else {
+        crop.center.x * cos + crop.center.y * sin
+    }
 }
 
 fn add_frame(session: &mut Session, strip_id: StripId, new: &NewFrame, look: &Look) -> Result<(), EditError> {

@@ -205,7 +205,7 @@ pub struct Strip {
     pub film: FilmKind,
     /// Frame format, an id of the format table; `None` until known.
     pub format_id: Option<String>,
-    /// The film with its rebate; x axis along the strip.
+    /// The film with its rebate; the longer side is the way the strip runs.
     pub film_area: Option<TiltedBox>,
     /// Stock, an id of a shipped or own stock.
     pub stock_id: String,

@@ -1,0 +1,52 @@
+//! What is painted over pictures: clipping, base pixels, dust. Told apart by pattern as well as by colour.
+
+use glassine_raster::Plane;
+
+/// Spacing of hatch lines in screen pixels.
+const HATCH_PX: u32 = 6;
+
+/// Marks on rows of RGBA; colours differ in lightness, so that they read with any colour vision.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Mark {
+    /// White end: dark lines falling to the right.
+    High,
+    /// Black end: light lines rising to the right.
+    Low,
+    /// Film base: an even tint.
+    Base,
+    /// Dust: solid, light with a dark rim given by its neighbours.
+    Dust,
+}
+
+/// Paint one pixel.
+pub(crate) fn paint(px: &mut [u8], mark: Mark, x: u32, y: u32) {
+    let colour = match mark {
+        Mark::High if (x + y) % HATCH_PX < HATCH_PX / 2 => [20, 20, 20],
+        Mark::High => [255, 236, 120],
+        Mark::Low if (x + HATCH_PX * 1024 - y % (HATCH_PX * 1024)) % HATCH_PX < HATCH_PX / 2 => {
+            [235, 240, 255]
+        }
+        Mark::Low => [30, 60, 150],
+        Mark::Base => {
+            for (value, tint) in px.iter_mut().zip([90_u16, 200, 210]) {
+                *value = u16::midpoint(u16::from(*value), tint) as u8;
+            }
+            return;
+        }
+        Mark::Dust => [255, 110, 60],
+    };
+    px[..3].copy_from_slice(&colour);
+}
+
+/// Paint where `plane` is not zero; returns the share of pixels painted.
+pub(crate) fn paint_plane(rgba: &mut [u8], plane: &Plane<u8>, mark: Mark) -> f64 {
+    let width = plane.width();
+    let mut painted = 0_u64;
+    for (at, (px, flag)) in rgba.chunks_exact_mut(4).zip(plane.data()).enumerate() {
+        if *flag != 0 {
+            paint(px, mark, at as u32 % width, at as u32 / width);
+            painted += 1;
+        }
+    }
+    painted as f64 / (plane.data().len().max(1)) as f64
+}

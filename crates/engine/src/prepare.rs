@@ -1,0 +1,509 @@
+//! Scans become a session: frames found, film base measured, strips solved. Every result is an edit.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use glassine_film::{FilmKind, FrameStatistics, default_stock, measure_base, measure_frame, solve_strip};
+use glassine_layout::{FilmTone, FindOptions, Overview, RebateStrip, format_by_id, rebate_mask};
+use glassine_raster::{
+    CancelToken, Kernel, PixelRect, Plane, RegionSource, Samples16, TiltedBox, TiltedSampling,
+};
+use glassine_session::{
+    BalanceChoice, BaseSource, Edit, FilmBase, Fingerprint, FoundStripEdit, Frame, FrameFlag, FrameSolve,
+    NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
+};
+use serde_json::Map;
+
+use crate::recipe::stock_of;
+use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
+use crate::{EngineError, NewSessionRequest, Notice, Severity};
+
+/// Named in the session, so that a later program knows which solver made a result.
+const SOLVER: &str = concat!("glassine ", env!("CARGO_PKG_VERSION"), ", strip solve 1");
+
+/// Progress of one step, 0 to 1, with what is being done.
+pub(crate) type Progress<'a> = &'a (dyn Fn(f32, &str) + Sync);
+
+/// What all steps need.
+pub(crate) struct Bench<'a> {
+    pub(crate) scans: &'a ScanStore,
+    pub(crate) folder: Option<&'a Path>,
+    pub(crate) cancel: &'a CancelToken,
+    pub(crate) progress: Progress<'a>,
+}
+
+/// Edits made one after the other, each applied before the next is thought of.
+pub(crate) struct Draft {
+    pub(crate) session: Session,
+    pub(crate) edits: Vec<Edit>,
+    pub(crate) notices: Vec<Notice>,
+}
+
+impl Draft {
+    pub(crate) fn new(session: Session) -> Self {
+        Self { session, edits: Vec::new(), notices: Vec::new() }
+    }
+
+    fn push(&mut self, edit: Edit) -> Result<(), EngineError> {
+        self.session = edit.apply(&self.session)?;
+        self.edits.push(edit);
+        Ok(())
+    }
+
+    fn warn(&mut self, headline: impl Into<String>, what_to_do: &str) {
+        self.notices.push(Notice::new(Severity::Warning, headline, what_to_do));
+    }
+}
+
+/// What is looked for on a scan.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Search {
+    pub(crate) film: Option<FilmKind>,
+    pub(crate) format_id: Option<String>,
+    pub(crate) one_frame_per_file: bool,
+}
+
+impl Bench<'_> {
+    /// Open files, add them to the session, find their frames, measure and solve.
+    pub(crate) fn add_scans(
+        &self,
+        draft: &mut Draft,
+        request: &NewSessionRequest,
+    ) -> Result<(), EngineError> {
+        if request.scans.is_empty() {
+            return Err(EngineError::told("no scan was named", "choose at least one TIFF, PNG or JPEG"));
+        }
+        if let Some(id) = &request.format_id
+            && format_by_id(id).is_none()
+        {
+            let known: Vec<_> = glassine_layout::formats().iter().map(|format| format.id).collect();
+            return Err(EngineError::told(
+                format!("“{id}” is no known format"),
+                format!("choose one of {}", known.join(", ")),
+            ));
+        }
+        let count = request.scans.len();
+        let mut added = Vec::new();
+        for (idx, path) in request.scans.iter().enumerate() {
+            self.cancel.check()?;
+            (self.progress)(0.1 * idx as f32 / count as f32, &format!("opening {}", shown(path)));
+            let infrared = if idx == 0 { request.infrared.clone() } else { None };
+            let scan = self.describe(draft, path, infrared, request.ppi)?;
+            draft.push(Edit::AddScans(vec![scan]))?;
+            added.extend(draft.session.scans.last().map(|scan| scan.id));
+        }
+        let search = Search {
+            film: request.film,
+            format_id: request.format_id.clone(),
+            one_frame_per_file: request.one_frame_per_file,
+        };
+        for (idx, scan) in added.iter().enumerate() {
+            let part = |share: f32, what: &str| {
+                (self.progress)(0.1 + 0.9 * (idx as f32 + share) / count as f32, what);
+            };
+            let bench = Bench { progress: &part, ..*self };
+            bench.search(draft, *scan, &search)?;
+        }
+        if request.one_frame_per_file {
+            self.solve_together(draft, &added)?;
+        }
+        Ok(())
+    }
+
+    fn describe(
+        &self,
+        draft: &mut Draft,
+        path: &Path,
+        infrared_path: Option<PathBuf>,
+        ppi: Option<f64>,
+    ) -> Result<ScanRef, EngineError> {
+        let path = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
+        let infrared_path = infrared_path.map(|infrared| std::path::absolute(&infrared).unwrap_or(infrared));
+        let mut scan = ScanRef {
+            id: ScanId(0),
+            path: path.clone(),
+            infrared_path,
+            width_px: 0,
+            height_px: 0,
+            ppi,
+            planes: Vec::new(),
+            fingerprint: None,
+            encoding: Default::default(),
+            fourth_sample: Default::default(),
+            extra: Map::new(),
+        };
+        let open = self.scans.get(&scan, self.folder)?;
+        let info = open.scan.info();
+        scan.width_px = info.width_px;
+        scan.height_px = info.height_px;
+        scan.ppi = ppi.or_else(|| info.ppi.map(|[x, y]| f64::midpoint(x, y)));
+        scan.planes = info.planes.iter().map(|plane| plane.key().to_owned()).collect();
+        for note in &info.notes {
+            draft.notices.push(Notice::new(Severity::Info, note.clone(), "").about(&path));
+        }
+        let print = glassine_scanfile::fingerprint(&path, self.cancel, &|_| {})?;
+        scan.fingerprint = Some(Fingerprint { bytes: print.bytes, blake3: print.blake3 });
+        Ok(scan)
+    }
+
+    /// Find the frames of one scan, measure the base of its strips and solve them.
+    pub(crate) fn search(
+        &self,
+        draft: &mut Draft,
+        scan_id: ScanId,
+        search: &Search,
+    ) -> Result<(), EngineError> {
+        let scan = draft
+            .session
+            .scan(scan_id)
+            .cloned()
+            .ok_or_else(|| EngineError::told("the scan is not in this session", "open it again"))?;
+        let open = self.scans.get(&scan, self.folder)?;
+        let progress = self.progress;
+        let overview = open.overview(self.cancel, &|share| progress(0.5 * share, "reading the scan"))?;
+        progress(0.5, "finding frames");
+        let options = FindOptions {
+            tone: match search.film {
+                Some(FilmKind::Slide) => FilmTone::Slide,
+                Some(_) => FilmTone::Negative,
+                None => FilmTone::Unknown,
+            },
+            format: search.format_id.as_deref().and_then(format_by_id),
+            ppi: scan.ppi,
+            guard_margin_px: None,
+            single_frame_file: search.one_frame_per_file,
+        };
+        let view = Overview {
+            samples: &overview.samples,
+            colour_channels: open.colour_channels(),
+            factor: overview.factor,
+            scan_width_px: scan.width_px,
+            scan_height_px: scan.height_px,
+        };
+        let full: &dyn RegionSource = &*open;
+        let found = glassine_layout::find(&view, Some(full), &options, self.cancel, &|share| {
+            progress(0.5 + 0.3 * share, "finding frames");
+        })
+        .map_err(layout_error)?;
+        for note in &found.notes {
+            draft.warn(note.clone(), "look at the boxes on the strip");
+        }
+        let film = search.film.unwrap_or_else(|| recognise(&found, &overview.samples, overview.factor));
+        let orientation = open.scan.info().orientation;
+        let strips: Vec<FoundStripEdit> = found
+            .strips
+            .iter()
+            .map(|strip| FoundStripEdit {
+                film_area: Some(strip.film_area),
+                format_id: strip.format_id.clone(),
+                perforations: strip.perforations.clone(),
+                notes: strip.notes.clone(),
+                frames: strip.frames.iter().map(|frame| new_frame(frame, orientation)).collect(),
+            })
+            .collect();
+        if strips.iter().all(|strip| strip.frames.is_empty()) {
+            draft.warn(
+                format!("no frame was found on {}", shown(&scan.path)),
+                "add boxes by hand, or choose film kind and format and find frames again",
+            );
+        }
+        let stock_id = default_stock(film).id.clone();
+        draft.push(Edit::ReplaceStrips { scan: scan_id, film, stock_id, strips })?;
+        let ids: Vec<StripId> =
+            draft.session.strips.iter().filter(|strip| strip.scan == scan_id).map(|strip| strip.id).collect();
+        for (idx, strip) in ids.iter().enumerate() {
+            progress(0.8 + 0.2 * idx as f32 / ids.len() as f32, "measuring the film base");
+            self.measure(draft, *strip, None)?;
+            self.solve(draft, &[*strip])?;
+        }
+        progress(1.0, "done");
+        Ok(())
+    }
+
+    fn strip_and_scan(
+        &self,
+        session: &Session,
+        id: StripId,
+    ) -> Result<(Arc<Strip>, Arc<OpenScan>), EngineError> {
+        let gone = || EngineError::told("the strip is not in this session", "choose another strip");
+        let strip = session.strip(id).cloned().ok_or_else(gone)?;
+        let scan = session.scan(strip.scan).ok_or_else(gone)?;
+        let open = self.scans.get(scan, self.folder)?;
+        Ok((strip, open))
+    }
+
+    /// Measure the base of a strip on its rebate, in a drawn box, or, failing both, from the clearest image parts.
+    pub(crate) fn measure(
+        &self,
+        draft: &mut Draft,
+        id: StripId,
+        area: Option<TiltedBox>,
+    ) -> Result<(), EngineError> {
+        let (strip, open) = self.strip_and_scan(&draft.session, id)?;
+        if !strip.film.is_negative() {
+            return draft.push(Edit::SetBase { strip: id, base: None });
+        }
+        let base = match area {
+            Some(area) => Some(self.base_in_box(&open, &area, strip.film)?),
+            None => self.base_on_rebate(draft, &strip, &open)?,
+        };
+        let base = match base {
+            Some(base) => base,
+            None => {
+                draft.warn(
+                    "no clear rebate was found; the film base was estimated from the clearest parts of the frames",
+                    "draw a box on clear film, or type the base densities",
+                );
+                self.base_from_frames(&draft.session, &strip, &open)?
+            }
+        };
+        let tolerance_d = base.recommended_tolerance_d;
+        draft.push(Edit::SetBase { strip: id, base: Some(base) })?;
+        draft.push(Edit::SetMaskTolerance { strip: id, tolerance_d })
+    }
+
+    fn base_in_box(
+        &self,
+        open: &OpenScan,
+        area: &TiltedBox,
+        film: FilmKind,
+    ) -> Result<FilmBase, EngineError> {
+        /// Most pixels looked at in full resolution.
+        const MOST_PIXELS: u64 = 4_000_000;
+        let rect = area.pixel_bounds(open.width(), open.height());
+        let factor = (1..64).find(|f| rect.area() / (f * f) <= MOST_PIXELS).unwrap_or(64) as u32;
+        let (samples, origin) = read_reduced(open, rect, factor, self.cancel)?;
+        let mut mask = Plane::filled(samples.width(), samples.height(), 0_u8);
+        for y in 0..samples.height() {
+            for x in 0..samples.width() {
+                let center =
+                    |at: u32, first: u32| f64::from(first) + (f64::from(at) + 0.5) * f64::from(factor);
+                let inside =
+                    area.contains(glassine_raster::Point::new(center(x, origin.0), center(y, origin.1)));
+                mask.set(x, y, u8::from(inside));
+            }
+        }
+        let measured = measure_base(&samples, &mask, film)
+            .map_err(|error| EngineError::told(error.to_string(), "draw a larger box on clear film"))?;
+        Ok(film_base(&measured, BaseSource::Box(*area)))
+    }
+
+    fn base_on_rebate(
+        &self,
+        draft: &mut Draft,
+        strip: &Strip,
+        open: &OpenScan,
+    ) -> Result<Option<FilmBase>, EngineError> {
+        let overview = open.overview(self.cancel, &|_| {})?;
+        let Some(film_area) = &strip.film_area else { return Ok(None) };
+        let images: Vec<TiltedBox> =
+            draft.session.frames_of(strip.id).map(|frame| frame.image_area.unwrap_or(frame.crop)).collect();
+        let rebate = RebateStrip { film_area, image_areas: &images, perforations: &strip.perforations };
+        let blur = draft.session.frames_of(strip.id).map(|f| f.guard_margin_px).fold(1.0, f64::max);
+        let factor = f64::from(overview.factor);
+        // First well clear of every edge; where the rebate is narrow, as near as the blur allows.
+        for margin_px in [3.0 * blur + 2.0 * factor, 1.5 * blur + factor] {
+            let (width, height) = (overview.samples.width(), overview.samples.height());
+            let mask = rebate_mask(width, height, overview.factor, rebate, margin_px);
+            match measure_base(&overview.samples, &mask, strip.film) {
+                Ok(measured) => {
+                    for note in &measured.notes {
+                        draft.warn(note.clone(), "look at the base pixels on the strip");
+                    }
+                    return Ok(Some(film_base(&measured, BaseSource::Rebate)));
+                }
+                Err(_too_few) => self.cancel.check()?,
+            }
+        }
+        Ok(None)
+    }
+
+    /// Densest-to-clearest is all a frame without rebate can tell: its clearest parts stand in for the base.
+    fn base_from_frames(
+        &self,
+        session: &Session,
+        strip: &Strip,
+        open: &OpenScan,
+    ) -> Result<FilmBase, EngineError> {
+        /// Share of cells that may be clearer: dust holes and light leaks.
+        const CLEAREST_SHARE: f64 = 0.002;
+        let mut density_d = [f64::INFINITY; 3];
+        let mut pixels = 0;
+        for frame in session.frames_of(strip.id) {
+            let samples = self.frame_samples(open, frame)?;
+            let statistics = measure_frame(&samples, Some([0.0; 3]), strip.film, stock_of(strip));
+            pixels += statistics.cells() as u64;
+            for (channel, least) in density_d.iter_mut().enumerate() {
+                if let Some(clearest) = statistics.density_quantile_d(channel, CLEAREST_SHARE) {
+                    *least = least.min(clearest);
+                }
+            }
+        }
+        let density_d = density_d.map(|d| if d.is_finite() { d } else { 0.0 });
+        Ok(FilmBase {
+            density_d,
+            pixels,
+            spread_d: [0.0; 3],
+            recommended_tolerance_d: 0.03,
+            confidence: 0.2,
+            source: BaseSource::ClearestParts,
+        })
+    }
+
+    /// Linear samples inside a frame's box, a few hundred pixels a side: enough for statistics.
+    pub(crate) fn frame_samples(&self, open: &OpenScan, frame: &Frame) -> Result<Samples16, EngineError> {
+        const LONG_SIDE_PX: f64 = 768.0;
+        let overview = open.overview(self.cancel, &|_| {})?;
+        let crop = &frame.crop;
+        let scale = (LONG_SIDE_PX / crop.width_px.max(crop.height_px)).min(1.0 / f64::from(overview.factor));
+        let side = |px: f64| (px * scale).round().max(1.0) as u32;
+        let (width, height) = (side(crop.width_px), side(crop.height_px));
+        let plan = TiltedSampling::new(crop, Default::default(), width, height, Kernel::Bilinear)
+            .on_reduced(overview.factor);
+        Ok(plan.read(&overview.samples, 0, 0, PixelRect::of_size(width, height)))
+    }
+
+    fn statistics(&self, session: &Session, id: StripId) -> Result<Vec<FrameStatistics>, EngineError> {
+        let (strip, open) = self.strip_and_scan(session, id)?;
+        let base_d = strip.base.as_ref().map(|base| base.density_d);
+        session
+            .frames_of(id)
+            .map(|frame| {
+                self.cancel.check()?;
+                let samples = self.frame_samples(&open, frame)?;
+                Ok(measure_frame(&samples, base_d, strip.film, stock_of(&strip)))
+            })
+            .collect()
+    }
+
+    /// Solve the frames of some strips of one film together.
+    pub(crate) fn solve(&self, draft: &mut Draft, strips: &[StripId]) -> Result<(), EngineError> {
+        let Some(first) = strips.first().and_then(|id| draft.session.strip(*id)).cloned() else {
+            return Ok(());
+        };
+        let mut statistics = Vec::new();
+        for id in strips {
+            statistics.extend(self.statistics(&draft.session, *id)?);
+        }
+        if statistics.is_empty() {
+            return Ok(());
+        }
+        let mode = match first.balance {
+            BalanceChoice::Strip => glassine_film::BalanceMode::Strip,
+            BalanceChoice::Frame => glassine_film::BalanceMode::Frame,
+        };
+        let solved = solve_strip(&statistics, stock_of(&first), first.film, mode);
+        let solve = StripSolve {
+            gamma_ratio: solved.gamma_ratio,
+            neutral_log: solved.neutral_log,
+            confidence: f64::from(solved.confidence),
+            provenance: SOLVER.to_owned(),
+        };
+        let mut results = solved.frames.iter();
+        for id in strips {
+            let frames: Vec<_> = draft
+                .session
+                .frames_of(*id)
+                .zip(results.by_ref())
+                .map(|(frame, result)| (frame.id, frame_solve(result)))
+                .collect();
+            draft.push(Edit::ApplySolve { strip: *id, solve: solve.clone(), frames })?;
+        }
+        Ok(())
+    }
+
+    /// Files of one frame each: one film, so all are solved together, and the clearest file's base serves all.
+    fn solve_together(&self, draft: &mut Draft, scans: &[ScanId]) -> Result<(), EngineError> {
+        let strips: Vec<Arc<Strip>> =
+            draft.session.strips.iter().filter(|strip| scans.contains(&strip.scan)).cloned().collect();
+        let guesses = strips.iter().filter_map(|strip| strip.base.as_ref());
+        let is_guess = |base: &&FilmBase| base.source == BaseSource::ClearestParts;
+        let clearest = guesses
+            .filter(is_guess)
+            .fold([f64::INFINITY; 3], |least, base| [0, 1, 2].map(|c| least[c].min(base.density_d[c])));
+        for strip in &strips {
+            if let Some(base) = strip.base.as_ref().filter(is_guess) {
+                let base = FilmBase { density_d: clearest, ..base.clone() };
+                draft.push(Edit::SetBase { strip: strip.id, base: Some(base) })?;
+            }
+        }
+        let ids: Vec<StripId> = strips.iter().map(|strip| strip.id).collect();
+        self.solve(draft, &ids)
+    }
+}
+
+fn film_base(measured: &glassine_film::BaseMeasurement, source: BaseSource) -> FilmBase {
+    FilmBase {
+        density_d: measured.density_d,
+        pixels: measured.pixels,
+        spread_d: measured.spread_d,
+        recommended_tolerance_d: measured.recommended_tolerance_d,
+        confidence: f64::from(measured.confidence),
+        source,
+    }
+}
+
+fn frame_solve(solved: &glassine_film::FrameSolve) -> FrameSolve {
+    FrameSolve {
+        log_offset: solved.log_offset,
+        exposure_stops: solved.exposure_stops,
+        balance_cc: solved.balance_cc,
+        cast_suggestion_cc: solved.cast_suggestion_cc,
+        confidence: f64::from(solved.confidence),
+        notes: solved.notes.clone(),
+    }
+}
+
+fn new_frame(found: &glassine_layout::FoundFrame, orientation: glassine_raster::Orientation) -> NewFrame {
+    use glassine_layout::FrameFlag as Flag;
+    let flags = found.flags.iter().map(|flag| match flag {
+        Flag::Inferred => FrameFlag::Inferred,
+        Flag::LowConfidence => FrameFlag::LowConfidence,
+        Flag::Partial => FrameFlag::Partial,
+        Flag::Blank => FrameFlag::Blank,
+        Flag::Overlap => FrameFlag::Overlap,
+    });
+    NewFrame {
+        crop: found.safe_area().fit_default(),
+        image_area: Some(found.image_area),
+        guard_margin_px: found.guard_margin_px,
+        orientation,
+        confidence: f64::from(found.confidence),
+        reason: found.reason.clone(),
+        flags: flags.collect(),
+    }
+}
+
+fn layout_error(error: glassine_layout::LayoutError) -> EngineError {
+    match error {
+        glassine_layout::LayoutError::Cancelled(_) => EngineError::Cancelled,
+        glassine_layout::LayoutError::Read(error) => error.into(),
+        other => EngineError::told(other.to_string(), "check the scan, or draw the boxes by hand"),
+    }
+}
+
+/// Largest difference between the base densities of the channels of a film without a colour mask or dyes.
+const GREY_BASE_D: f64 = 0.12;
+
+/// Film kind from how the strip was read and the colour of its rebate.
+fn recognise(found: &glassine_layout::Found, overview: &Samples16, factor: u32) -> FilmKind {
+    let Some(strip) = found.strips.first() else { return FilmKind::default() };
+    if strip.tone == FilmTone::Slide {
+        return FilmKind::Slide;
+    }
+    if overview.channels() < 3 {
+        return FilmKind::BlackAndWhite;
+    }
+    let images: Vec<TiltedBox> = strip.frames.iter().map(|frame| frame.image_area).collect();
+    let rebate =
+        RebateStrip { film_area: &strip.film_area, image_areas: &images, perforations: &strip.perforations };
+    let mask = rebate_mask(overview.width(), overview.height(), factor, rebate, 3.0 * f64::from(factor));
+    match measure_base(overview, &mask, FilmKind::ColourNegative) {
+        Ok(base) => {
+            let [r, g, b] = base.density_d;
+            let spread = r.max(g).max(b) - r.min(g).min(b);
+            if spread < GREY_BASE_D { FilmKind::BlackAndWhite } else { FilmKind::ColourNegative }
+        }
+        Err(_no_rebate) => FilmKind::default(),
+    }
+}

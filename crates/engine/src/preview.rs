@@ -1,0 +1,413 @@
+//! Pictures for the screen: a region of the export's own pipeline, at screen size, coarse first when the sharp source
+//! must still be read.
+
+use std::sync::Arc;
+use std::time::Instant;
+
+use glassine_film::{Histogram, Look, OutputSpace, base_mask, quantise8_dithered};
+use glassine_raster::{
+    CancelToken, Kernel, PixelRect, Plane, RegionSource as _, Samples16, TiltedBox, TiltedSampling,
+};
+use glassine_session::Frame;
+
+use crate::overlay::{self, Mark};
+use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
+use crate::render::{self, Rendered};
+use crate::repair::Repair;
+use crate::scans::{OpenScan, read_reduced};
+use crate::types::{Overlay, PictureSide, Preview, PreviewRequest, UnitRect, ViewKey};
+use crate::{Engine, EngineError};
+
+/// Side of the grid that loupe reads are aligned to, so that panning reuses what was read.
+const TILE_PX: u32 = 512;
+
+/// Linear samples of a part of a scan, reduced.
+#[derive(Debug)]
+pub(crate) struct Source {
+    samples: Samples16,
+    origin: (u32, u32),
+    factor: u32,
+}
+
+/// What makes a [`Source`] the same as another.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub(crate) struct SourceKey {
+    scan: u64,
+    rect: PixelRect,
+    factor: u32,
+    repair: Option<crate::repair::RepairKey>,
+}
+
+/// One picture to be made: which part of the scan, how large.
+struct Plan {
+    sampling: TiltedSampling,
+    /// Scan pixels for one picture pixel.
+    scale: f64,
+    factor: u32,
+    /// Part of the scan that is read when the overview is too coarse.
+    rect: PixelRect,
+}
+
+impl Plan {
+    fn new(
+        area: &TiltedBox,
+        frame: Option<&Frame>,
+        region: UnitRect,
+        request: &PreviewRequest,
+        open: &OpenScan,
+    ) -> Self {
+        let orientation = frame.map(|frame| frame.orientation).unwrap_or_default();
+        let ends =
+            [(region.x0, region.y0), (region.x1, region.y1)].map(|(u, v)| orientation.box_from_upright(u, v));
+        let (u0, u1) = (ends[0].0.min(ends[1].0), ends[0].0.max(ends[1].0));
+        let (v0, v1) = (ends[0].1.min(ends[1].1), ends[0].1.max(ends[1].1));
+        let part = TiltedBox {
+            center: area.scan_from_unit(f64::midpoint(u0, u1), f64::midpoint(v0, v1)),
+            width_px: area.width_px * (u1 - u0).max(1e-9),
+            height_px: area.height_px * (v1 - v0).max(1e-9),
+            angle_rad: area.angle_rad,
+        };
+        let (mut width_px, mut height_px) = (part.width_px, part.height_px);
+        if orientation.swaps_sides() {
+            std::mem::swap(&mut width_px, &mut height_px);
+        }
+        let fit = |side_px: f64, most: u32| side_px / f64::from(most.max(1));
+        let scale = fit(width_px, request.max_width_px).max(fit(height_px, request.max_height_px)).max(1.0);
+        let side = |px: f64| (px / scale).round().clamp(1.0, 16384.0) as u32;
+        let factor = scale.floor().clamp(1.0, 4096.0) as u32;
+        let kernel = if factor > 1 { Kernel::Bilinear } else { Kernel::Cubic };
+        let sampling = TiltedSampling::new(&part, orientation, side(width_px), side(height_px), kernel);
+        let (scan_w, scan_h) = (open.width(), open.height());
+        let margin = 4 * factor + 4;
+        let mut rect = part.pixel_bounds(scan_w, scan_h);
+        if region == UnitRect::WHOLE {
+            // The whole image area is read, so that dragging the box needs no further reading.
+            let image =
+                frame.and_then(|frame| frame.image_area).map(|area| area.pixel_bounds(scan_w, scan_h));
+            if let Some(image) = image.filter(|image| rect.intersect(*image) == rect) {
+                rect = image;
+            }
+            rect = rect.grown(margin, scan_w, scan_h);
+        } else {
+            let step = TILE_PX * factor;
+            rect = rect.grown(margin, scan_w, scan_h);
+            let up = |v: u32, limit: u32| v.div_ceil(step).saturating_mul(step).min(limit);
+            rect = PixelRect::new(
+                rect.x0 / step * step,
+                rect.y0 / step * step,
+                up(rect.x1, scan_w),
+                up(rect.y1, scan_h),
+            );
+        }
+        Self { sampling, scale, factor, rect }
+    }
+
+    fn sample(&self, samples: &Samples16, origin: (u32, u32), factor: u32) -> Samples16 {
+        let out = PixelRect::of_size(self.sampling.width(), self.sampling.height());
+        self.sampling.on_reduced(factor).read(samples, origin.0 / factor, origin.1 / factor, out)
+    }
+}
+
+impl Engine {
+    /// Make a picture for the screen; `ready` is called once, or twice when a coarse one could be shown first.
+    pub(crate) fn preview(
+        &self,
+        request: &PreviewRequest,
+        cancel: &CancelToken,
+        ready: &dyn Fn(Preview),
+    ) -> Result<(), EngineError> {
+        let started = Instant::now();
+        match request.key {
+            ViewKey::Print(id) | ViewKey::Frame(id) | ViewKey::Compare(id) | ViewKey::Proof(id, _) => {
+                let frame = request.at.session.frame(id).ok_or(EngineError::NoFrame(id))?;
+                let context =
+                    FrameContext::new(&request.at.session, frame, request.at.folder.as_deref(), &self.scans)?;
+                self.frame_preview(request, &context, started, cancel, ready)
+            }
+            ViewKey::ScanRegion(id) => {
+                let scan =
+                    request.at.session.scan(id).ok_or_else(|| {
+                        EngineError::told("the scan is not in this session", "open it again")
+                    })?;
+                let open = self.scans.get(scan, request.at.folder.as_deref())?;
+                let r = request.scan_rect.intersect(PixelRect::of_size(open.width(), open.height()));
+                if r.is_empty() {
+                    return Ok(());
+                }
+                let [x0, y0, x1, y1] = [r.x0, r.y0, r.x1, r.y1].map(f64::from);
+                let area = TiltedBox::from_edges(x0, y0, x1, y1);
+                let plan =
+                    Plan::new(&area, None, UnitRect { x1: 1.0 - 1e-12, ..UnitRect::WHOLE }, request, &open);
+                let source = self.source(&open, &plan, None, cancel)?;
+                let samples = plan.sample(&source.samples, source.origin, source.factor);
+                let overview = open.overview(cancel, &|_| {})?;
+                let rgba = scan_rgba(&samples, open.colour_channels(), open.display_gain(&overview));
+                ready(picture(request, &samples, rgba, started));
+                Ok(())
+            }
+        }
+    }
+
+    fn frame_preview(
+        &self,
+        request: &PreviewRequest,
+        context: &FrameContext,
+        started: Instant,
+        cancel: &CancelToken,
+        ready: &dyn Fn(Preview),
+    ) -> Result<(), EngineError> {
+        let open = &context.open;
+        let plan = Plan::new(&context.frame.crop, Some(&context.frame), request.region, request, open);
+        let overview = open.overview(cancel, &|_| {})?;
+        let whole_enough = overview.factor <= plan.factor;
+        // Thumbnails are too small for dust to show.
+        let wants_repair = !matches!(request.key, ViewKey::Print(_) | ViewKey::Proof(..))
+            && request.side != PictureSide::Scan
+            && crate::repair::is_wanted(context)
+            || request.overlay == Overlay::DustMap;
+        let known = if wants_repair { self.repair_if_known(context) } else { None };
+        let sharp = self.cached_source(open, &plan, known.as_deref());
+        let coarse_samples = || plan.sample(&overview.samples, (0, 0), overview.factor);
+        let finish =
+            |samples: &Samples16, repair: Option<&Repair>, is_coarse: bool| -> Result<(), EngineError> {
+                let mut preview = self.finish(request, context, &plan, samples, repair, started)?;
+                preview.is_coarse = is_coarse;
+                ready(preview);
+                Ok(())
+            };
+        let repair_pending = wants_repair && known.is_none();
+        match (&sharp, whole_enough) {
+            (Some(source), _) => {
+                finish(
+                    &plan.sample(&source.samples, source.origin, source.factor),
+                    known.as_deref(),
+                    repair_pending,
+                )?;
+            }
+            (None, true) if !wants_repair => return finish(&coarse_samples(), None, false),
+            (None, _) => finish(&coarse_samples(), known.as_deref(), true)?,
+        }
+        if sharp.is_none() || repair_pending {
+            cancel.check()?;
+            if sharp.is_none() && repair_pending && !whole_enough {
+                let source = self.source(open, &plan, None, cancel)?;
+                finish(&plan.sample(&source.samples, source.origin, source.factor), None, true)?;
+            }
+            let repair = if wants_repair { Some(self.repair(context, cancel)?) } else { None };
+            let source = self.source(open, &plan, repair.as_deref(), cancel)?;
+            finish(&plan.sample(&source.samples, source.origin, source.factor), repair.as_deref(), false)?;
+        }
+        Ok(())
+    }
+
+    fn source_key(open: &OpenScan, plan: &Plan, repair: Option<&Repair>) -> SourceKey {
+        let repair = repair.filter(|repair| repair.changes_something()).map(Repair::key);
+        SourceKey { scan: open.id(), rect: plan.rect, factor: plan.factor, repair }
+    }
+
+    fn cached_source(&self, open: &OpenScan, plan: &Plan, repair: Option<&Repair>) -> Option<Arc<Source>> {
+        self.sources.get(&Self::source_key(open, plan, repair))
+    }
+
+    fn source(
+        &self,
+        open: &OpenScan,
+        plan: &Plan,
+        repair: Option<&Repair>,
+        cancel: &CancelToken,
+    ) -> Result<Arc<Source>, EngineError> {
+        let key = Self::source_key(open, plan, repair);
+        if let Some(ready) = self.sources.get(&key) {
+            return Ok(ready);
+        }
+        let (samples, origin) = match repair.filter(|repair| repair.changes_something()) {
+            Some(repair) => read_reduced(&repair.over(open), plan.rect, plan.factor, cancel)?,
+            None => read_reduced(open, plan.rect, plan.factor, cancel)?,
+        };
+        let bytes = samples.data().len() * 2;
+        Ok(self.sources.insert(key, Arc::new(Source { samples, origin, factor: plan.factor }), bytes))
+    }
+
+    /// From linear samples to the picture on screen.
+    fn finish(
+        &self,
+        request: &PreviewRequest,
+        context: &FrameContext,
+        plan: &Plan,
+        samples: &Samples16,
+        repair: Option<&Repair>,
+        started: Instant,
+    ) -> Result<Preview, EngineError> {
+        let open = &context.open;
+        let channels = open.colour_channels();
+        if request.side == PictureSide::Scan {
+            let gain = open.overview_if_ready().map_or(1.0, |overview| open.display_gain(&overview));
+            return Ok(picture(request, samples, scan_rgba(samples, channels, gain), started));
+        }
+        let output = &request.at.session.output;
+        let rendering = rendering_of(&output.rendering);
+        let default_look = Look::default();
+        let look = if request.side == PictureSide::Before { &default_look } else { &context.frame.look };
+        let pipeline = context.pipeline(Some(look), OutputSpace::Srgb, rendering, Feed::Linear);
+        let mut rendered = render::run(&pipeline, samples, channels);
+        let space = space_of(&output.space);
+        let histogram = if request.region != UnitRect::WHOLE {
+            Some(self.whole_histogram(context, look, request)?)
+        } else if space == OutputSpace::Srgb {
+            Some(rendered.histogram(0, rendered.height))
+        } else {
+            let pipeline = context.pipeline(Some(look), space, rendering, Feed::Linear);
+            Some(render::run(&pipeline, samples, channels).histogram(0, rendered.height))
+        };
+        if let Some(sharpening) = render::sharpening(look, plan.scale) {
+            render::sharpen(&mut rendered, &sharpening, OutputSpace::Srgb);
+        }
+        let mut rgba = display_rgba(&rendered);
+        let share = paint_overlay(request.overlay, context, plan, samples, repair, &rendered, &mut rgba);
+        let mut preview = picture(request, samples, rgba, started);
+        preview.histogram = histogram.map(Arc::new);
+        preview.overlay_share = share;
+        Ok(preview)
+    }
+
+    /// Histogram of the whole box while only a part of it is on screen.
+    fn whole_histogram(
+        &self,
+        context: &FrameContext,
+        look: &Look,
+        request: &PreviewRequest,
+    ) -> Result<Histogram, EngineError> {
+        const SIDE_PX: u32 = 512;
+        let whole = PreviewRequest { max_width_px: SIDE_PX, max_height_px: SIDE_PX, ..request.clone() };
+        let plan =
+            Plan::new(&context.frame.crop, Some(&context.frame), UnitRect::WHOLE, &whole, &context.open);
+        let overview = context.open.overview(&CancelToken::new(), &|_| {})?;
+        let samples = plan.sample(&overview.samples, (0, 0), overview.factor);
+        let output = &request.at.session.output;
+        let pipeline = context.pipeline(
+            Some(look),
+            space_of(&output.space),
+            rendering_of(&output.rendering),
+            Feed::Linear,
+        );
+        let rendered = render::run(&pipeline, &samples, context.open.colour_channels());
+        Ok(rendered.histogram(0, rendered.height))
+    }
+}
+
+fn paint_overlay(
+    wanted: Overlay,
+    context: &FrameContext,
+    plan: &Plan,
+    samples: &Samples16,
+    repair: Option<&Repair>,
+    rendered: &Rendered,
+    rgba: &mut [u8],
+) -> f64 {
+    match wanted {
+        Overlay::None => 0.0,
+        Overlay::Clipping => paint_clipping(rendered, rgba),
+        Overlay::BasePixels => match &context.strip.base {
+            Some(base) => {
+                let mask = base_mask(samples, base.density_d, context.strip.mask_tolerance_d);
+                overlay::paint_plane(rgba, &mask, Mark::Base)
+            }
+            None => 0.0,
+        },
+        Overlay::DustMap => {
+            let Some(Ok(found)) = repair.map(|repair| repair.outcome.as_ref()) else { return 0.0 };
+            let rect = repair.map(|repair| repair.rect).unwrap_or_default();
+            let mask = dust_on_screen(&found.map.severity, rect, plan);
+            overlay::paint_plane(rgba, &mask, Mark::Dust);
+            found.map.area_fraction
+        }
+    }
+}
+
+fn paint_clipping(rendered: &Rendered, rgba: &mut [u8]) -> f64 {
+    let half_code = 0.5 / 65535.0;
+    let mut painted = 0_u64;
+    for (at, (px, values)) in rgba.chunks_exact_mut(4).zip(rendered.encoded.chunks_exact(3)).enumerate() {
+        let high = values.iter().any(|v| *v >= 1.0 - half_code);
+        let low = values.iter().any(|v| *v < half_code);
+        if high || low {
+            let mark = if high { Mark::High } else { Mark::Low };
+            overlay::paint(px, mark, (at % rendered.width) as u32, (at / rendered.width) as u32);
+            painted += 1;
+        }
+    }
+    painted as f64 / (rendered.width * rendered.height).max(1) as f64
+}
+
+/// Screen pixels under which any dust lies.
+fn dust_on_screen(severity: &Plane<u8>, rect: PixelRect, plan: &Plan) -> Plane<u8> {
+    let (width, height) = (plan.sampling.width(), plan.sampling.height());
+    let mut mask = Plane::filled(width, height, 0_u8);
+    let reach = (plan.scale / 2.0).max(0.5);
+    for y in 0..height {
+        for x in 0..width {
+            let p = plan.sampling.scan_position(x, y);
+            let span = |at: f64, first: u32, limit: u32| {
+                let low = (at - reach - f64::from(first)).floor().clamp(0.0, f64::from(limit)) as u32;
+                let high = (at + reach - f64::from(first)).ceil().clamp(0.0, f64::from(limit)) as u32;
+                low..high
+            };
+            let columns = span(p.x, rect.x0, severity.width());
+            let any = span(p.y, rect.y0, severity.height()).any(|row| {
+                severity.row(row)[columns.start as usize..columns.end as usize].iter().any(|s| *s > 0)
+            });
+            mask.set(x, y, u8::from(any));
+        }
+    }
+    mask
+}
+
+fn picture(request: &PreviewRequest, samples: &Samples16, rgba: Vec<u8>, started: Instant) -> Preview {
+    Preview {
+        key: request.key,
+        revision: request.revision,
+        width_px: samples.width(),
+        height_px: samples.height(),
+        rgba: Arc::new(rgba),
+        histogram: None,
+        overlay_share: 0.0,
+        is_coarse: false,
+        millis: started.elapsed().as_secs_f64() * 1000.0,
+    }
+}
+
+fn display_rgba(rendered: &Rendered) -> Vec<u8> {
+    use rayon::prelude::*;
+    let mut rgba = vec![255_u8; rendered.width * rendered.height * 4];
+    rgba.par_chunks_mut((rendered.width * 4).max(1)).enumerate().for_each_init(
+        || vec![0_u8; rendered.width * 3],
+        |rgb, (y, row)| {
+            quantise8_dithered(rendered.row(y), rgb, 0, y as u32);
+            for (px, colour) in row.chunks_exact_mut(4).zip(rgb.chunks_exact(3)) {
+                px[..3].copy_from_slice(colour);
+            }
+        },
+    );
+    rgba
+}
+
+/// The film as scanned: linear codes times a gain, sRGB coded.
+pub(crate) fn scan_rgba(samples: &Samples16, colour_channels: u8, gain: f32) -> Vec<u8> {
+    let table: Vec<u8> = (0..=u16::MAX)
+        .map(|code| {
+            let light = f64::from(f32::from(code) / 65535.0 * gain).min(1.0);
+            let value =
+                if light <= 0.003_130_8 { 12.92 * light } else { 1.055 * light.powf(1.0 / 2.4) - 0.055 };
+            (value * 255.0 + 0.5) as u8
+        })
+        .collect();
+    let channels = usize::from(samples.channels()).max(1);
+    let colours = if colour_channels >= 3 { [0, 1, 2] } else { [0, 0, 0] };
+    let mut rgba = vec![255_u8; samples.data().len() / channels * 4];
+    for (px, codes) in rgba.chunks_exact_mut(4).zip(samples.data().chunks_exact(channels)) {
+        for (value, channel) in px.iter_mut().zip(colours) {
+            *value = codes.get(channel).map_or(0, |code| table[usize::from(*code)]);
+        }
+    }
+    rgba
+}

@@ -1,0 +1,94 @@
+//! From the session's values of one frame to a pipeline ready to run.
+
+use std::path::Path;
+use std::sync::Arc;
+
+use glassine_film::{
+    FilmKind, Look, OutputSpace, Pipeline, Recipe, Rendering, Stock, default_stock, shipped_stocks,
+};
+use glassine_session::{Frame, ScanRef, Session, Strip};
+
+use crate::EngineError;
+use crate::scans::{OpenScan, ScanStore, identity_table, table_refs};
+
+/// A frame with everything it hangs on.
+#[derive(Debug, Clone)]
+pub(crate) struct FrameContext {
+    pub(crate) frame: Arc<Frame>,
+    pub(crate) strip: Arc<Strip>,
+    pub(crate) scan_ref: Arc<ScanRef>,
+    pub(crate) open: Arc<OpenScan>,
+}
+
+/// Whether a pipeline is fed the file's own codes or codes made linear while reading.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Feed {
+    Codes,
+    Linear,
+}
+
+/// The stock of a strip: by id, or the usual one of its film kind.
+pub(crate) fn stock_of(strip: &Strip) -> &'static Stock {
+    shipped_stocks()
+        .iter()
+        .find(|stock| stock.id == strip.stock_id && stock.kind == strip.film)
+        .unwrap_or_else(|| default_stock(strip.film))
+}
+
+impl FrameContext {
+    pub(crate) fn new(
+        session: &Session,
+        frame: &Arc<Frame>,
+        folder: Option<&Path>,
+        scans: &ScanStore,
+    ) -> Result<Self, EngineError> {
+        let (strip, scan_ref) = session.context(frame).ok_or(EngineError::NoFrame(frame.id))?;
+        Ok(Self {
+            frame: Arc::clone(frame),
+            strip: Arc::clone(strip),
+            scan_ref: Arc::clone(scan_ref),
+            open: scans.get(scan_ref, folder)?,
+        })
+    }
+
+    /// The pipeline of this frame, with another look than its own when given.
+    pub(crate) fn pipeline(
+        &self,
+        look: Option<&Look>,
+        space: OutputSpace,
+        rendering: Rendering,
+        feed: Feed,
+    ) -> Pipeline {
+        let Self { frame, strip, open, .. } = self;
+        let spare = identity_table();
+        let linearisation = match feed {
+            Feed::Codes => table_refs(&open.linearisation.tables, &spare),
+            Feed::Linear => table_refs(&[], &spare),
+        };
+        let solve = frame.solve.as_ref();
+        Pipeline::new(&Recipe {
+            kind: strip.film,
+            linearisation,
+            base_d: strip.base.as_ref().map_or([0.0; 3], |base| base.density_d),
+            stock: stock_of(strip),
+            unmix_strength: strip.unmix_strength,
+            gamma_ratio: strip.solve.as_ref().map_or([1.0; 3], |solve| solve.gamma_ratio),
+            solve_offset: solve.map_or([0.0; 3], |solve| solve.log_offset),
+            cast_suggestion_cc: solve.map_or([0.0; 2], |solve| solve.cast_suggestion_cc),
+            look: look.unwrap_or(&frame.look),
+            rendering,
+            space,
+            input_to_xyz: if strip.film == FilmKind::Slide { open.linearisation.to_xyz_d50 } else { None },
+        })
+    }
+}
+
+/// Output space of a settings key; unknown keys of a newer program become sRGB.
+pub(crate) fn space_of(key: &str) -> OutputSpace {
+    OutputSpace::from_key(key).unwrap_or(OutputSpace::Srgb)
+}
+
+/// Rendering of a settings key.
+pub(crate) fn rendering_of(key: &str) -> Rendering {
+    Rendering::ALL.into_iter().find(|rendering| rendering.key() == key).unwrap_or_default()
+}

@@ -1,0 +1,90 @@
+//! Running a pipeline over sampled pixels, with sharpening and counting: what previews and exports share.
+
+use glassine_film::{Histogram, Look, OutputSpace, Param, Pipeline};
+use glassine_raster::{Plane, Samples16};
+use glassine_sharpness::Sharpening;
+use rayon::prelude::*;
+
+/// Encoded red, green, blue of a block of pixels, not clipped.
+#[derive(Debug)]
+pub(crate) struct Rendered {
+    pub(crate) width: usize,
+    pub(crate) height: usize,
+    pub(crate) encoded: Vec<f32>,
+}
+
+impl Rendered {
+    pub(crate) fn row(&self, y: usize) -> &[f32] {
+        &self.encoded[y * self.width * 3..][..self.width * 3]
+    }
+
+    /// Counts of rows `y0..y1`.
+    pub(crate) fn histogram(&self, y0: usize, y1: usize) -> Histogram {
+        (y0..y1)
+            .into_par_iter()
+            .fold(Histogram::default, |mut sum, y| {
+                sum.add(self.row(y));
+                sum
+            })
+            .reduce(Histogram::default, |mut sum, part| {
+                sum.merge(&part);
+                sum
+            })
+    }
+}
+
+/// Every pixel through the pipeline, rows in parallel.
+pub(crate) fn run(pipeline: &Pipeline, samples: &Samples16, colour_channels: u8) -> Rendered {
+    let (width, height) = (samples.width() as usize, samples.height() as usize);
+    let mut encoded = vec![0.0_f32; width * height * 3];
+    let channels = usize::from(samples.channels());
+    encoded
+        .par_chunks_mut((width * 3).max(1))
+        .zip(samples.data().par_chunks((width * channels).max(1)))
+        .for_each(|(out, codes)| pipeline.run(codes, channels, usize::from(colour_channels), out));
+    Rendered { width, height, encoded }
+}
+
+/// Sharpening of a look at a scale: `scan_px_per_px` scan pixels for one pixel of the picture.
+pub(crate) fn sharpening(look: &Look, scan_px_per_px: f64) -> Option<Sharpening> {
+    let radius_px = look.get(Param::SharpenRadiusPx) / scan_px_per_px.max(1e-6);
+    let sharpening = Sharpening {
+        amount: look.get(Param::SharpenAmount) as f32,
+        radius_px: radius_px as f32,
+        overshoot_limit: look.get(Param::OvershootLimit) as f32,
+    };
+    // A radius far below one screen pixel can't be seen.
+    (!sharpening.is_identity() && radius_px >= 0.25).then_some(sharpening)
+}
+
+/// Luminance weights on encoded values. Source: ITU-R BT.709 (luma).
+const LUMA: [f32; 3] = [0.2126, 0.7152, 0.0722];
+
+/// Sharpen on lightness: the same step is added to red, green and blue, so colours stay.
+///
+/// In a linear space the step is made on the cube root (CIE lightness) and scaled back.
+pub(crate) fn sharpen(rendered: &mut Rendered, sharpening: &Sharpening, space: OutputSpace) {
+    let linear = space == OutputSpace::LinearSrgb;
+    let lightness = |px: &[f32]| {
+        let y = LUMA[0] * px[0] + LUMA[1] * px[1] + LUMA[2] * px[2];
+        if linear { y.max(0.0).cbrt() } else { y }
+    };
+    let data: Vec<f32> = rendered.encoded.par_chunks_exact(3).map(lightness).collect();
+    let (Ok(width), Ok(height)) = (u32::try_from(rendered.width), u32::try_from(rendered.height)) else {
+        return;
+    };
+    let Some(plane) = Plane::from_vec(width, height, data) else { return };
+    let sharp = sharpening.apply(&plane);
+    rendered
+        .encoded
+        .par_chunks_exact_mut(3)
+        .zip(plane.data().par_iter().zip(sharp.data().par_iter()))
+        .for_each(|(px, (before, after))| {
+            if linear {
+                let scale = if *before > 1e-4 { (after / before).powi(3) } else { 1.0 };
+                px.iter_mut().for_each(|value| *value *= scale);
+            } else {
+                px.iter_mut().for_each(|value| *value += after - before);
+            }
+        });
+}

@@ -1,0 +1,112 @@
+//! Making finished rows smaller by area averaging in linear light, while they stream past.
+
+use glassine_film::colour::{Transfer, decode, encode};
+
+/// Averages rows of a large picture into rows of a smaller one.
+#[derive(Debug)]
+pub(crate) struct Shrink {
+    from: (u32, u32),
+    to: (u32, u32),
+    transfer: Transfer,
+    /// Light of each 16-bit code.
+    light: Vec<f32>,
+    /// Weighted sum of the output row under way.
+    sums: Vec<f32>,
+    next_in: u32,
+    next_out: u32,
+}
+
+impl Shrink {
+    pub(crate) fn new(from: (u32, u32), to: (u32, u32), transfer: Transfer) -> Self {
+        let light = (0..=u16::MAX).map(|code| decode(transfer, f64::from(code) / 65535.0) as f32).collect();
+        Self { from, to, transfer, light, sums: vec![0.0; to.0 as usize * 3], next_in: 0, next_out: 0 }
+    }
+
+    pub(crate) fn width(&self) -> u32 {
+        self.to.0
+    }
+
+    /// Take rows; gives back the output rows they complete.
+    pub(crate) fn push(&mut self, rows: &[f32]) -> Vec<f32> {
+        let stride = self.from.0 as usize * 3;
+        let mut out = Vec::new();
+        for row in rows.chunks_exact(stride) {
+            let narrow = self.narrow(row);
+            let scale = f64::from(self.from.1) / f64::from(self.to.1);
+            let (top, bottom) = (f64::from(self.next_in), f64::from(self.next_in) + 1.0);
+            self.next_in += 1;
+            loop {
+                let edge = f64::from(self.next_out + 1) * scale;
+                let start = f64::from(self.next_out) * scale;
+                let weight = ((bottom.min(edge) - top.max(start)) / scale).max(0.0) as f32;
+                for (sum, value) in self.sums.iter_mut().zip(&narrow) {
+                    *sum += weight * value;
+                }
+                if edge > bottom + 1e-9 || self.next_out >= self.to.1 {
+                    break;
+                }
+                self.emit(&mut out);
+            }
+        }
+        out
+    }
+
+    /// The last row, when rounding left it open.
+    pub(crate) fn finish(&mut self) -> Vec<f32> {
+        let mut out = Vec::new();
+        if self.next_out < self.to.1 {
+            self.emit(&mut out);
+        }
+        out
+    }
+
+    fn emit(&mut self, out: &mut Vec<f32>) {
+        out.extend(self.sums.iter().map(|light| encode(self.transfer, f64::from(*light)) as f32));
+        self.sums.fill(0.0);
+        self.next_out += 1;
+    }
+
+    fn narrow(&self, row: &[f32]) -> Vec<f32> {
+        let scale = f64::from(self.from.0) / f64::from(self.to.0);
+        let mut out = vec![0.0; self.to.0 as usize * 3];
+        for (x, px) in out.chunks_exact_mut(3).enumerate() {
+            let (left, right) = (x as f64 * scale, (x + 1) as f64 * scale);
+            let (first, last) = (left.floor() as usize, (right - 1e-9).floor() as usize);
+            for at in first..=last.min(self.from.0 as usize - 1) {
+                let weight = ((right.min((at + 1) as f64) - left.max(at as f64)) / scale) as f32;
+                for (sum, value) in px.iter_mut().zip(&row[at * 3..at * 3 + 3]) {
+                    *sum += weight * self.light[usize::from((value * 65535.0 + 0.5) as u16)];
+                }
+            }
+        }
+        out
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_flat_picture_stays_flat_and_every_row_comes_out() {
+        for (from, to) in [((10, 7), (4, 3)), ((9, 9), (3, 3)), ((100, 61), (33, 20))] {
+            let mut shrink = Shrink::new(from, to, Transfer::Srgb);
+            let mut out = Vec::new();
+            for _ in 0..from.1 {
+                out.extend(shrink.push(&vec![0.5; from.0 as usize * 3]));
+            }
+            out.extend(shrink.finish());
+            assert_eq!(out.len(), (to.0 * to.1 * 3) as usize, "{from:?} to {to:?}");
+            assert!(out.iter().all(|v| (v - 0.5).abs() < 1e-4));
+        }
+    }
+
+    #[test]
+    fn averages_are_made_in_light_not_in_codes() {
+        let mut shrink = Shrink::new((2, 1), (1, 1), Transfer::Srgb);
+        let mut out = shrink.push(&[0.0, 0.0, 0.0, 1.0, 1.0, 1.0]);
+        out.extend(shrink.finish());
+        // Half the light is 0.735357 in sRGB coding (IEC 61966-2-1).
+        assert!((out[0] - 0.735_357).abs() < 1e-4, "{out:?}");
+    }
+}
