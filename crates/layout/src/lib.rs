@@ -18,7 +18,9 @@ mod rebate;
 pub use arrange::{
     StripAxis, angle_from_horizon, distribute, next_position, pitch_px, resize_alike, with_aspect,
 };
-pub use find::{FilmTone, FindOptions, Found, FoundFrame, FoundStrip, FrameFlag, LayoutError, Overview};
+pub use find::{
+    FilmTone, FindOptions, Found, FoundFrame, FoundStrip, FrameFlag, LayoutError, Overview, find,
+};
 pub use formats::{CustomFormat, Format, format_by_id, formats};
 pub use guard::SafeArea;
 pub use rebate::{RebateStrip, rebate_mask};

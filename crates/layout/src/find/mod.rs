@@ -2,10 +2,27 @@
 //!
 //! 1. `levels`: densities of the overview; which pixels are holder, open light, film.
 //! 2. `strips`: pieces of film, the way they run, their angle; each is read out upright along the strip.
-//! 3. `base`: the clear film of a strip, and from it a signal that is zero on the rebate.
-//! 4. `rows` and `frames`: the image band across the strip, then the row of frames that explains the signal best.
+//! 3. `signal`: the clear film of a strip, and from it a signal that is zero on the rebate.
+//! 4. `rows` and `frames`: the image band across the strip, then the row of frames that explains the signal best;
+//!    `row` completes it from pitch and cut ends, `recognise` names the format.
 //! 5. `refine`: sub-pixel image edges and the frame's own turn from thin bands, at full resolution where given.
-//! 6. `angle`: film edges and perforations give the strip's turn; `recognise` names the format.
+//! 6. `outline` and `perforations`: film edges and holes give the strip's turn and extent.
+
+mod frames;
+mod levels;
+mod line;
+mod outline;
+mod perforations;
+mod recognise;
+mod refine;
+mod row;
+mod rows;
+mod run;
+mod signal;
+mod strip;
+mod strips;
+
+pub use run::find;
 
 use glassine_raster::{Cancelled, RegionError, Samples16, TiltedBox};
 

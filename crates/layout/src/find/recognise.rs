@@ -1,0 +1,126 @@
+//! Which format a strip may be, and the frame lengths worth trying.
+
+use super::frames::{Columns, Row, best_row};
+use super::rows::Band;
+use crate::{Format, formats};
+
+/// What is known about a strip before its format is.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Clues<'a> {
+    pub(super) given: Option<&'a Format>,
+    /// Working pixels per millimetre, from the stated resolution or from perforations.
+    pub(super) px_per_mm: Option<f64>,
+    /// Whether the scale was stated or measured on perforations (then the film width holds too).
+    pub(super) perforated: bool,
+    /// Width of the film in working pixels, when both its long edges are visible.
+    pub(super) film_width_px: Option<f64>,
+}
+
+/// The explanation that fits best.
+#[derive(Debug, Clone)]
+pub(super) struct Recognised {
+    pub(super) row: Row,
+    pub(super) format_id: Option<String>,
+    /// Another format that fits as well.
+    pub(super) rival: Option<String>,
+}
+
+/// Image height to expect across the strip, when scale or film width say so.
+pub(super) fn expected_height_px(clues: &Clues<'_>) -> Option<f64> {
+    if let Some(f) = clues.given {
+        let by_width = clues.film_width_px.zip(f.strip_width_mm).map(|(px, mm)| px * f.across_mm / mm);
+        return clues.px_per_mm.map(|k| k * f.across_mm).or(by_width);
+    }
+    if clues.perforated {
+        return clues.px_per_mm.map(|k| k * 24.0);
+    }
+    // 120 film: every image is 56 mm across. Source: encyclopedia list of 120 frame sizes.
+    let width_mm = clues.film_width_px.zip(clues.px_per_mm).map(|(px, k)| px / k)?;
+    (58.0..64.0).contains(&width_mm).then(|| clues.px_per_mm.map(|k| k * 56.0))?
+}
+
+/// Whether a format may be on this strip, judged by everything but its length.
+fn plausible(f: &Format, clues: &Clues<'_>, height_px: f64) -> bool {
+    if clues.perforated && !f.perforated {
+        return false;
+    }
+    let near = |a: f64, b: f64, tolerance: f64| (a / b).ln().abs() < tolerance;
+    if let Some(k) = clues.px_per_mm {
+        if !near(height_px, f.across_mm * k, 0.06) {
+            return false;
+        }
+        if let Some((px, mm)) = clues.film_width_px.zip(f.strip_width_mm) {
+            return near(px, mm * k, 0.06);
+        }
+    } else if let Some((px, mm)) = clues.film_width_px.zip(f.strip_width_mm) {
+        return near(height_px / px, f.across_mm / mm, 0.06);
+    }
+    true
+}
+
+/// Try every plausible length and keep the row that explains the strip best.
+pub(super) fn recognise(columns: &Columns, band: &Band, clues: &Clues<'_>) -> Recognised {
+    let height = band.height();
+    let attempt = |f: Option<&'_ Format>, length: f64, handicap: f32| {
+        let mut row = best_row(columns, length);
+        row.fit -= handicap;
+        (f.map(|f| f.id), row)
+    };
+    let mut results: Vec<(Option<&str>, Row)> = Vec::new();
+    let lengths = |f: &Format| {
+        let nominal = clues.px_per_mm.map_or(f.aspect() * height, |k| f.along_mm * k);
+        // Cameras differ by a few percent; the middle is preferred when it fits as well.
+        [(1.0, 0.0), (0.958, 0.02), (1.04, 0.02)].map(|(s, handicap)| (nominal * s, handicap))
+    };
+    match clues.given {
+        Some(f) => {
+            for (length, handicap) in lengths(f) {
+                results.push(attempt(Some(f), length, handicap));
+            }
+        }
+        None => {
+            for f in formats().iter().filter(|f| plausible(f, clues, height)) {
+                for (length, handicap) in lengths(f) {
+                    results.push(attempt(Some(f), length, handicap));
+                }
+            }
+        }
+    }
+    if let Some(length) = lone_run(columns) {
+        let own = clues.given.filter(|f| ((length / height) / f.aspect()).ln().abs() < 0.1);
+        let handicap = if clues.given.is_some() && own.is_none() { 0.3 } else { 0.06 };
+        results.push(attempt(own, length, handicap));
+    }
+    results.sort_by(|a, b| b.1.fit.total_cmp(&a.1.fit));
+    let rival = results
+        .iter()
+        .skip(1)
+        .find(|r| {
+            r.0.is_some() && r.0 != results[0].0 && r.1.fit > results[0].1.fit - 0.02 && !r.1.spans.is_empty()
+        })
+        .and_then(|r| r.0.map(str::to_owned));
+    match results.into_iter().next() {
+        Some((id, row)) => {
+            let format_id = clues.given.map(|f| f.id.to_owned()).or(id.map(str::to_owned));
+            Recognised { row, format_id, rival: if clues.given.is_some() { None } else { rival } }
+        }
+        None => Recognised { row: Row { spans: Vec::new(), fit: -1.0 }, format_id: None, rival: None },
+    }
+}
+
+/// Median length of the runs from a clear start to the next clear end.
+fn lone_run(columns: &Columns) -> Option<f64> {
+    let strong =
+        |e: &[f32], i: usize| e[i] > 0.4 && (i.saturating_sub(5)..(i + 6).min(e.len())).all(|k| e[k] <= e[i]);
+    let starts: Vec<usize> = (0..columns.starts.len()).filter(|&i| strong(&columns.starts, i)).collect();
+    let ends: Vec<usize> = (0..columns.ends.len()).filter(|&i| strong(&columns.ends, i)).collect();
+    let mut runs: Vec<usize> = starts
+        .iter()
+        .filter_map(|&s| {
+            let next_start = starts.iter().copied().find(|&o| o > s + 6).unwrap_or(usize::MAX);
+            ends.iter().copied().find(|&e| e > s + 12).filter(|&e| e < next_start).map(|e| e - s)
+        })
+        .collect();
+    runs.sort_unstable();
+    runs.get(runs.len() / 2).map(|&r| r as f64)
+}

@@ -1,0 +1,86 @@
+//! The public entry: every strip of a scan, for a stated or an unknown kind of film.
+
+use glassine_raster::{CancelToken, RegionSource};
+
+use super::levels::Work;
+use super::strip::Scan;
+use super::strips::strip_pieces;
+use super::{FilmTone, FindOptions, Found, LayoutError, Overview};
+
+/// Find strips and frames.
+///
+/// | quantity | meaning |
+/// |---|---|
+/// | `overview` | the whole scan, reduced; the coarse steps work on it |
+/// | `full` | the scan itself; image edges are measured there when given, else on the overview |
+/// | `cancel` | polled between bands |
+/// | `progress` | called with 0 to 1, from any thread |
+///
+/// The result is in scan pixels and does not depend on threads. Finding nothing is a result, not an error.
+pub fn find(
+    overview: &Overview<'_>,
+    full: Option<&dyn RegionSource>,
+    options: &FindOptions<'_>,
+    cancel: &CancelToken,
+    progress: &(dyn Fn(f32) + Sync),
+) -> Result<Found, LayoutError> {
+    progress(0.0);
+    let found = match options.tone {
+        FilmTone::Negative => find_as(overview, full, options, false, cancel, progress)?,
+        FilmTone::Slide => find_as(overview, full, options, true, cancel, progress)?,
+        FilmTone::Unknown => {
+            let negative = find_as(overview, full, options, false, cancel, &|p| progress(p / 2.0))?;
+            let slide = find_as(overview, full, options, true, cancel, &|p| progress(0.5 + p / 2.0))?;
+            if worth(&slide) > worth(&negative) { slide } else { negative }
+        }
+    };
+    progress(1.0);
+    Ok(found)
+}
+
+/// How much of a scan an explanation covers, weighted by its confidence.
+fn worth(found: &Found) -> f64 {
+    let area: f64 = found.strips.iter().map(|s| s.film_area.area_px2()).sum();
+    let sure: f64 = found.strips.iter().map(|s| f64::from(s.confidence) * s.film_area.area_px2()).sum();
+    if area > 0.0 { sure / area } else { -1.0 }
+}
+
+fn find_as(
+    overview: &Overview<'_>,
+    full: Option<&dyn RegionSource>,
+    options: &FindOptions<'_>,
+    slide: bool,
+    cancel: &CancelToken,
+    progress: &(dyn Fn(f32) + Sync),
+) -> Result<Found, LayoutError> {
+    cancel.check()?;
+    let work = Work::new(overview, slide)?;
+    progress(0.2);
+    // A full source of another size than announced cannot be trusted with positions.
+    let full = full.filter(|f| {
+        f.width() == overview.scan_width_px
+            && f.height() == overview.scan_height_px
+            && f.channels() >= overview.colour_channels
+    });
+    let pieces = strip_pieces(&work, slide);
+    let mut found = Found::default();
+    let scan = Scan {
+        work: &work,
+        full,
+        size_px: (overview.scan_width_px, overview.scan_height_px),
+        options,
+        slide,
+        cancel,
+    };
+    for (k, piece) in pieces.iter().enumerate() {
+        cancel.check()?;
+        found.strips.extend(scan.strip(piece)?);
+        progress(0.2 + 0.8 * (k + 1) as f32 / pieces.len() as f32);
+    }
+    if found.strips.is_empty() {
+        found.notes.push("no film was found; is the scan of film, and the kind of film right?".to_owned());
+    } else if found.strips.iter().all(|s| s.frames.is_empty()) {
+        found.notes.push("film was found but no frames; draw the boxes by hand".to_owned());
+    }
+    Ok(found)
+}
