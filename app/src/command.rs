@@ -67,7 +67,7 @@ impl AspectLock {
 }
 
 /// What has to be answered before something goes on.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 #[non_exhaustive]
 pub enum Question {
     /// There are unsaved changes; what to do after they are saved or dropped.
@@ -90,8 +90,8 @@ pub enum Question {
     NewSession {
         /// The scan files.
         scans: Vec<PathBuf>,
-        /// What film it is.
-        film: FilmKind,
+        /// What film it is; recognised when not given.
+        film: Option<FilmKind>,
         /// Format, if known.
         format_id: Option<String>,
         /// Each file holds one frame.
@@ -102,14 +102,14 @@ pub enum Question {
 }
 
 /// What waits behind the question about unsaved changes.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub enum Leaving {
     /// Close the window.
     Close,
     /// Open this session file.
     Open(Vec<PathBuf>),
     /// Make a session of scans.
-    NewSession(NewSessionRequest),
+    NewSession(Box<NewSessionRequest>),
     /// Open the demo session.
     OpenDemo,
 }
@@ -137,7 +137,7 @@ pub enum Answer {
 }
 
 /// One request of a view.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 #[non_exhaustive]
 pub enum Command {
     /// Change the session. Boxes are held by the guard before the edit is applied.

@@ -50,12 +50,17 @@ impl Wants {
 }
 
 /// A picture that is ready, and the texture it became.
-#[derive(Debug)]
 struct Slot {
     preview: Arc<Preview>,
     want: Option<Want>,
     texture: Option<TextureHandle>,
     is_uploaded: bool,
+}
+
+impl std::fmt::Debug for Slot {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Slot").field("want", &self.want).finish_non_exhaustive()
+    }
 }
 
 /// One tile of a scan overview.

@@ -163,7 +163,7 @@ impl GlassineApp {
             return;
         }
         let session = self.history.current();
-        let film = session.strips.first().map(|strip| strip.film).unwrap_or_default();
+        let film = session.strips.first().map(|strip| strip.film);
         self.ui_state.question = Some(Question::NewSession {
             one_frame_per_file: paths.len() > 8,
             add: !session.scans.is_empty() && session.scans.iter().all(|scan| scan.path != first),
@@ -184,9 +184,9 @@ impl GlassineApp {
             self.ask_to_leave(Leaving::OpenDemo);
             return;
         }
-        match self.options.demo_folder.clone() {
-            Some(folder) => {
-                self.submit(Job::OpenDemo { folder });
+        match self.options.demo.clone() {
+            Some(maker) => {
+                self.submit(Job::MakeSession { label: "opening the demo session".to_owned(), maker });
             }
             None => self.tell(Notice::new(
                 Severity::Error,
@@ -298,11 +298,11 @@ impl GlassineApp {
                 None => {}
             },
             Leaving::NewSession(request) => {
-                self.submit(Job::NewSession(request));
+                self.submit(Job::NewSession(*request));
             }
             Leaving::OpenDemo => {
-                if let Some(folder) = self.options.demo_folder.clone() {
-                    self.submit(Job::OpenDemo { folder });
+                if let Some(maker) = self.options.demo.clone() {
+                    self.submit(Job::MakeSession { label: "opening the demo session".to_owned(), maker });
                 }
             }
         }
@@ -344,7 +344,7 @@ impl GlassineApp {
                     let at = self.session_at();
                     self.submit(Job::AddScans { at, request });
                 } else if self.history.is_unsaved() {
-                    self.ask_to_leave(Leaving::NewSession(request));
+                    self.ask_to_leave(Leaving::NewSession(Box::new(request)));
                 } else {
                     self.submit(Job::NewSession(request));
                 }
