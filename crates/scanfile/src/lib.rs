@@ -17,6 +17,7 @@ mod overview;
 mod read;
 mod scan;
 mod write;
+mod write_rgbi;
 
 pub use atomic::{AtomicFile, Overwrite, write_bytes_atomic};
 pub use error::Error;
@@ -28,3 +29,4 @@ pub use scan::Scan;
 pub use write::{
     Compression, FilmSourceKind, Metadata, PictureFormat, PictureSpec, PictureWriter, WrittenFile,
 };
+pub use write_rgbi::write_rgbi;
