@@ -30,3 +30,7 @@ pub use solve::{BalanceMode, FrameSolve, StripSolve, balance_cc_from_log, log_fr
 pub use statistics::{FrameStatistics, measure_frame};
 pub use stock::{LayerCurve, Stock, StockError, ToeShoulder, default_stock, shipped_stocks};
 pub use tone::{BAND_CENTRES_LOG, Rendering, ToneCurve, band_curves, look_from_band_curves};
+
+/// Weights of the channels when a black-and-white film is scanned in colour: silver is grey, so they only average noise,
+/// and green is usually the cleanest. Source: ours.
+pub(crate) const GREY_WEIGHTS: [f64; 3] = [0.3, 0.4, 0.3];

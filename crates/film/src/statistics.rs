@@ -6,12 +6,16 @@ use glassine_raster::Samples16;
 
 /// Most cells a frame is summarised by.
 const MOST_CELLS: usize = 4096;
+/// Most single pixels that are kept beside them.
+const MOST_SAMPLES: usize = 16_384;
 
 /// Densities of a frame, averaged over small cells so that grain and noise do not count.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct FrameStatistics {
     /// Density above base of each cell (slides: density of the encoded transmittance), red, green, blue.
     pub(crate) cells_d: Vec<[f32; 3]>,
+    /// The same of single pixels, evenly spread: small highlights that cells would average away.
+    pub(crate) samples_d: Vec<[f32; 3]>,
     /// Share of pixels with a code at the top of the scan's range.
     pub(crate) open_share: f32,
 }
@@ -88,7 +92,11 @@ pub fn measure_frame(
             cells_d.push(cell);
         }
     }
-    FrameStatistics { cells_d, open_share: open as f32 / (width * height) as f32 }
+    let density_of_pixel =
+        |pixel: &[u16]| [0, 1, 2].map(|c| (density_of_code(pixel[c.min(used - 1)]) - base[c]) as f32);
+    let stride = (width * height).div_ceil(MOST_SAMPLES).max(1);
+    let samples_d = linear.data().chunks_exact(channels).step_by(stride).map(density_of_pixel).collect();
+    FrameStatistics { cells_d, samples_d, open_share: open as f32 / (width * height) as f32 }
 }
 
 fn density_of_mean(code: f64) -> f64 {

@@ -7,7 +7,7 @@ use crate::maths::log2_f32;
 use crate::matrix::{self, IDENTITY, Matrix3};
 use crate::solve::log_from_balance_cc;
 use crate::tone::{LayerTone, band_curves, log_of_light};
-use crate::{FilmKind, LayerCurve, Param};
+use crate::{FilmKind, GREY_WEIGHTS, LayerCurve, Param};
 
 /// Lowest density of the layer tables: noise may lie this far below the base.
 pub(super) const TABLE_LOW_D: f32 = -0.25;
@@ -20,9 +20,6 @@ const TOE_LIMIT_D: f64 = 0.006;
 
 /// Number of entries of a layer table.
 const ENTRIES: usize = ((TABLE_HIGH_D - TABLE_LOW_D) * ENTRIES_PER_D) as usize + 1;
-
-/// Weights of the channels when a black-and-white film is scanned in colour: green carries least noise.
-const GREY_WEIGHTS: [f64; 3] = [0.3, 0.4, 0.3];
 
 impl Pipeline {
     /// Fold a recipe into tables; quick enough to be done at each step of a slider.

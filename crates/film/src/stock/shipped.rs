@@ -6,9 +6,9 @@ use crate::matrix::{IDENTITY, Matrix3};
 use std::sync::OnceLock;
 
 /// Dye unmixing of a typical masked colour negative.
-const GENERIC_UNMIX: Matrix3 = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
+const GENERIC_UNMIX: Matrix3 = [[1.0, 0.317, -0.092], [0.028, 1.0, -0.134], [0.069, -0.084, 1.0]];
 /// Layer exposures to working RGB for typical sensitivities.
-const GENERIC_WORKING: Matrix3 = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
+const GENERIC_WORKING: Matrix3 = [[1.833, -0.739, -0.094], [-0.130, 1.171, -0.041], [-0.047, -0.061, 1.108]];
 
 fn curve(gamma: f64, foot_log: f64, toe_width_log: f64, shoulder: Option<(f64, f64)>) -> LayerCurve {
     LayerCurve::Curve(ToeShoulder {
@@ -38,7 +38,11 @@ fn build() -> Vec<Stock> {
             "generic-masked",
             "Generic masked negative",
             FilmKind::ColourNegative,
-            [curve(0.6, -1.9, 0.14, None); 3],
+            [
+                curve(0.770, -1.93, 0.138, Some((3.02, 0.43))),
+                curve(0.570, -1.93, 0.122, Some((2.45, 0.43))),
+                curve(0.576, -1.93, 0.137, Some((2.19, 0.43))),
+            ],
             GENERIC_UNMIX,
             GENERIC_WORKING,
             [0.27, 0.63, 0.85],

@@ -1,0 +1,215 @@
+//! The strip solve: layer gammas, neutral and exposure of all frames together.
+
+mod exposure;
+mod neutral;
+mod simplex;
+
+use crate::maths::exp10;
+use crate::matrix::{IDENTITY, apply};
+use crate::statistics::FrameStatistics;
+use crate::{FilmKind, GREY_WEIGHTS, Stock};
+use exposure::exposure_log;
+use glassine_raster::stops_from_density;
+use neutral::{NOMINAL, Neutral, Votes};
+
+/// What the frames of a strip share.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum BalanceMode {
+    /// One grey balance for the whole strip: frames taken in the same light.
+    #[default]
+    Strip,
+    /// A grey balance for each frame.
+    Frame,
+}
+
+impl BalanceMode {
+    /// Both modes, in the order shown.
+    pub const ALL: [Self; 2] = [Self::Strip, Self::Frame];
+
+    /// Name used in files and on the command line.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Strip => "strip",
+            Self::Frame => "frame",
+        }
+    }
+
+    /// The mode a file or command names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|mode| mode.key() == key)
+    }
+}
+
+/// Solution of one frame.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FrameSolve {
+    /// Added to each layer's log10 exposure: exposure and neutral; 0 afterwards is white.
+    pub log_offset: [f64; 3],
+    /// Exposure part, in stops.
+    pub exposure_stops: f64,
+    /// Balance part: warm and tint, as [`crate::Param::WarmthCc`] and [`crate::Param::TintCc`] count them.
+    pub balance_cc: [f64; 2],
+    /// 0 to 1: how far the frame itself supports the balance.
+    pub confidence: f32,
+    /// What was odd, in words.
+    pub notes: Vec<String>,
+    /// Cast correction that this frame alone would ask for, warm and tint; never applied unless asked for.
+    pub cast_suggestion_cc: [f64; 2],
+}
+
+/// Solution of a strip.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StripSolve {
+    /// Gamma of each layer relative to the stock's.
+    pub gamma_ratio: [f64; 3],
+    /// Log10 exposures of the layers (before offsets) that mean neutral, green at 0.
+    pub neutral_log: [f64; 3],
+    /// One solution a frame, in the order given.
+    pub frames: Vec<FrameSolve>,
+    /// 0 to 1.
+    pub confidence: f32,
+}
+
+/// Layer log exposures of a warm and a tint step: amber raises red and lowers blue, magenta lowers green.
+///
+/// ```text
+/// r = +w/200 + t/300,  g = -2 t/300,  b = -w/200 + t/300      (100 CC = 1 D between the two ends)
+/// ```
+/// Each sums to zero, so exposure stays.
+pub fn log_from_balance_cc([warm, tint]: [f64; 2]) -> [f64; 3] {
+    [warm / 200.0 + tint / 300.0, -2.0 * tint / 300.0, -warm / 200.0 + tint / 300.0]
+}
+
+/// Warm and tint of layer log exposures (the mean is exposure, not balance); inverse of [`log_from_balance_cc`].
+pub fn balance_cc_from_log([r, g, b]: [f64; 3]) -> [f64; 2] {
+    [(r - b) * 100.0, ((r + b) / 2.0 - g) * 100.0]
+}
+
+/// Support below which a frame's balance is marked as uncertain.
+const LOW_CONFIDENCE: f64 = 0.3;
+
+/// Solve a strip; frames without usable cells get the solution of the others.
+///
+/// Colour negatives: layer gammas and neutral by the vote of all frames (`neutral.rs`), exposure frame by frame. Black
+/// and white: exposure only. Slides are shown as they are: offsets stay 0, only the suggestion is made.
+pub fn solve_strip(
+    frames: &[FrameStatistics],
+    stock: &Stock,
+    kind: FilmKind,
+    mode: BalanceMode,
+) -> StripSolve {
+    if kind == FilmKind::BlackAndWhite {
+        return solve_grey(frames, stock);
+    }
+    let votes = Votes::new(frames, stock);
+    let mut strip = votes.solve();
+    let mut own: Vec<Neutral> = (0..frames.len()).map(|frame| votes.solve_frame(frame, &strip)).collect();
+    if mode == BalanceMode::Frame {
+        let shifted = votes.solve_gammas(&strip, &own);
+        own = (0..frames.len()).map(|frame| votes.solve_frame(frame, &shifted)).collect();
+        strip = shifted;
+    }
+    let support = votes.support(&strip, None);
+    let slide = kind == FilmKind::Slide;
+    let gamma_ratio = if slide { [1.0; 3] } else { [strip[0], 1.0, strip[1]] };
+    let solved = frames
+        .iter()
+        .zip(&own)
+        .enumerate()
+        .map(|(idx, (frame, own))| {
+            let used = match mode {
+                _ if slide => NOMINAL,
+                BalanceMode::Strip => strip,
+                BalanceMode::Frame => *own,
+            };
+            let backing = votes.support(own, Some(idx));
+            solve_frame(frame, stock, gamma_ratio, &used, own, (backing, support, mode, slide))
+        })
+        .collect();
+    StripSolve {
+        gamma_ratio,
+        neutral_log: if slide { [0.0; 3] } else { [-strip[2], 0.0, -strip[3]] },
+        frames: solved,
+        confidence: confidence(support),
+    }
+}
+
+fn confidence(support: f64) -> f32 {
+    (support / (2.0 * LOW_CONFIDENCE)).clamp(0.0, 1.0) as f32
+}
+
+/// Offsets of one frame: `used` is the balance that is applied, `own` what the frame alone asks for.
+fn solve_frame(
+    frame: &FrameStatistics,
+    stock: &Stock,
+    gamma_ratio: [f64; 3],
+    used: &Neutral,
+    own: &Neutral,
+    (backing, support, mode, slide): (f64, f64, BalanceMode, bool),
+) -> FrameSolve {
+    let balance = [used[2], 0.0, used[3]];
+    let mut notes = Vec::new();
+    let light: Vec<[f64; 3]> = frame
+        .samples_d
+        .iter()
+        .map(|sample| {
+            let layers = apply(&stock.unmix, sample.map(f64::from));
+            [0, 1, 2].map(|c| exp10(stock.curves[c].log_exposure(layers[c] / gamma_ratio[c]) + balance[c]))
+        })
+        .collect();
+    let exposure = if slide { 0.0 } else { exposure_log(&light, &stock.working_matrix) };
+    if frame.cells_d.is_empty() {
+        notes.push("nothing could be measured in this frame; the balance is that of the strip".to_owned());
+    } else if backing < LOW_CONFIDENCE && !slide {
+        notes.push(match mode {
+            BalanceMode::Strip => "few grey tones here; the balance rests on the other frames".to_owned(),
+            BalanceMode::Frame => "few grey tones here; the balance of this frame is uncertain".to_owned(),
+        });
+    }
+    if frame.open_share() > 0.001 {
+        notes.push("part of this frame is at the top of the scan's range".to_owned());
+    }
+    let log_offset = balance.map(|b| b + exposure);
+    // A suggestion is only as strong as the grey that backs it.
+    let trust = (backing / LOW_CONFIDENCE).clamp(0.0, 1.0);
+    let cast = [(own[2] - used[2]) * trust, 0.0, (own[3] - used[3]) * trust];
+    FrameSolve {
+        log_offset,
+        exposure_stops: stops_from_density(exposure),
+        balance_cc: balance_cc_from_log(balance),
+        confidence: match mode {
+            BalanceMode::Frame => confidence(backing),
+            BalanceMode::Strip => confidence(support).max(confidence(backing)),
+        },
+        notes,
+        cast_suggestion_cc: balance_cc_from_log(cast),
+    }
+}
+
+/// Black-and-white: one density, exposure only.
+fn solve_grey(frames: &[FrameStatistics], stock: &Stock) -> StripSolve {
+    let solved = frames
+        .iter()
+        .map(|frame| {
+            let light: Vec<[f64; 3]> = frame
+                .samples_d
+                .iter()
+                .map(|sample| {
+                    let density_d: f64 =
+                        sample.iter().zip(GREY_WEIGHTS).map(|(d, weight)| f64::from(*d) * weight).sum();
+                    [exp10(stock.curves[1].log_exposure(density_d)); 3]
+                })
+                .collect();
+            let exposure = exposure_log(&light, &IDENTITY);
+            FrameSolve {
+                log_offset: [exposure; 3],
+                exposure_stops: stops_from_density(exposure),
+                balance_cc: [0.0; 2],
+                confidence: if light.is_empty() { 0.0 } else { 1.0 },
+                notes: Vec::new(),
+                cast_suggestion_cc: [0.0; 2],
+            }
+        })
+        .collect();
+    StripSolve { gamma_ratio: [1.0; 3], neutral_log: [0.0; 3], frames: solved, confidence: 1.0 }
+}
