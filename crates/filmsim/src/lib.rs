@@ -1,1 +1,35 @@
-//! placeholder
+//! A forward model of film and scanner: makes the demo session and the test strips of the workspace.
+//!
+//! ```text
+//! scene (linear RGB) -> spectra -> exposure of three layers -> developed crystals -> dyes, mask, silver
+//!       -> transmittance spectrum -> lamp, bands, stray light, blur, shift, noise -> 16-bit RGB + infrared
+//! ```
+//! *Scope*: masked colour negative, silver negative and slide film in a holder, with rebates, perforations, edge print,
+//! skew, grain, dust, hairs and scratches; everything about the result is known and handed out as [`StripTruth`].
+//! *Simplifications*: spectra on a 10 nm grid; a linear RGB colour stands for one smooth spectrum; grain is counting noise
+//! of the developed fraction; stray light is a local mean.
+//! *Out of scope*: inverting anything. **Invariant:** this crate shares no formula with `film`, otherwise a test of one by
+//! the other would prove nothing.
+//!
+//! Every pixel is a pure function of the description: the same [`StripSpec`] gives the same bytes on any number of threads.
+
+mod demo;
+mod dirt;
+mod error;
+mod latent;
+mod lettering;
+mod noise;
+mod render;
+mod scanner;
+mod scene;
+mod spectrum;
+mod stock;
+mod strip;
+
+pub use demo::{DemoInfo, DemoScan, demo_strips, make_demo, spec as demo_spec};
+pub use error::Error;
+pub use render::render_strip;
+pub use scanner::ScannerSpec;
+pub use scene::{Picture, SceneId, draw as draw_scene};
+pub use stock::{Process, StockId};
+pub use strip::{Defect, Dirt, FrameSpec, FrameTruth, PatchTruth, RenderedStrip, StripSpec, StripTruth};

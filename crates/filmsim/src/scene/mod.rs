@@ -1,0 +1,150 @@
+//! The things in front of the camera: pictures in linear light, drawn by calculation or taken from bundled photographs.
+
+pub(crate) mod chart;
+mod harbour;
+mod indoors;
+mod land;
+mod paint;
+mod photo;
+mod shape;
+mod shore;
+mod sky;
+mod terrain;
+mod town;
+mod tracer;
+mod v3;
+
+use rayon::prelude::*;
+
+use crate::Error;
+
+/// What a frame shows.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum SceneId {
+    /// Colour chart with a grey wedge.
+    Chart,
+    /// Boats along the quay after sunset, windows lit.
+    HarbourEvening,
+    /// Boats at midday.
+    HarbourNoon,
+    /// House fronts in low sun.
+    PaintedFronts,
+    /// A street in the rain at night.
+    NightStreet,
+    /// Pots and fruit on a table.
+    StillLife,
+    /// A colonnade with hard shadows.
+    Colonnade,
+    /// A lighthouse under a heavy sky.
+    Lighthouse,
+    /// Buoys against a tarred shed.
+    Buoys,
+    /// A headland falling to the sea, hills behind hills.
+    Headland,
+    /// Dunes in thin fog.
+    Dunes,
+    /// Hills in autumn.
+    AutumnHills,
+    /// The sun low over islands.
+    SeaSunset,
+    /// Boulders on the shore.
+    Boulders,
+    /// Photograph: seed heads against the sun.
+    SeedHeads,
+    /// Photograph: a cup of coffee.
+    Coffee,
+    /// Photograph: a cat.
+    Cat,
+}
+
+impl SceneId {
+    /// Every scene.
+    pub const ALL: [Self; 17] = [
+        Self::Chart,
+        Self::HarbourEvening,
+        Self::HarbourNoon,
+        Self::PaintedFronts,
+        Self::NightStreet,
+        Self::StillLife,
+        Self::Colonnade,
+        Self::Lighthouse,
+        Self::Buoys,
+        Self::Headland,
+        Self::Dunes,
+        Self::AutumnHills,
+        Self::SeaSunset,
+        Self::Boulders,
+        Self::SeedHeads,
+        Self::Coffee,
+        Self::Cat,
+    ];
+}
+
+/// A picture in linear light (sRGB primaries, 1 = white card in the main light).
+#[derive(Debug, Clone, PartialEq)]
+pub struct Picture {
+    /// Columns.
+    pub width: u32,
+    /// Rows.
+    pub height: u32,
+    /// Red, green, blue, row by row.
+    pub pixels: Vec<[f32; 3]>,
+}
+
+impl Picture {
+    /// A picture computed pixel by pixel.
+    pub(crate) fn from_fn(width: u32, height: u32, f: impl Fn(u32, u32) -> [f32; 3] + Sync) -> Self {
+        let mut pixels = vec![[0f32; 3]; width as usize * height as usize];
+        pixels.par_chunks_mut(width.max(1) as usize).enumerate().for_each(|(y, row)| {
+            for (x, pixel) in row.iter_mut().enumerate() {
+                *pixel = f(x as u32, y as u32);
+            }
+        });
+        Self { width, height, pixels }
+    }
+
+    #[cfg(test)]
+    pub(crate) fn at(&self, x: u32, y: u32) -> [f32; 3] {
+        self.pixels[y as usize * self.width as usize + x as usize]
+    }
+}
+
+/// Draw a scene with the given aspect (width / height) and a longest side of about `side_px`.
+pub fn draw(scene: SceneId, aspect: f32, side_px: u32) -> Result<Picture, Error> {
+    let side = side_px.clamp(8, 4096) as f32;
+    let (w, h) = if aspect >= 1.0 { (side, side / aspect) } else { (side * aspect, side) };
+    let (w, h) = (w.round().max(4.0) as u32, h.round().max(4.0) as u32);
+    let picture = match scene {
+        SceneId::Chart => return Ok(chart::draw(w, h)),
+        SceneId::HarbourEvening => harbour::evening(w, h),
+        SceneId::HarbourNoon => harbour::noon(w, h),
+        SceneId::PaintedFronts => harbour::fronts(w, h),
+        SceneId::NightStreet => harbour::night(w, h),
+        SceneId::StillLife => indoors::still_life(w, h),
+        SceneId::Colonnade => indoors::colonnade(w, h),
+        SceneId::Lighthouse => shore::lighthouse(w, h),
+        SceneId::Buoys => shore::buoys(w, h),
+        SceneId::Boulders => shore::boulders(w, h),
+        SceneId::Headland => land::headland(w, h),
+        SceneId::Dunes => land::dunes(w, h),
+        SceneId::AutumnHills => land::autumn(w, h),
+        SceneId::SeaSunset => land::sunset(w, h),
+        SceneId::SeedHeads => photo::read(photo::Photo::SeedHeads, w, h)?,
+        SceneId::Coffee => photo::read(photo::Photo::Coffee, w, h)?,
+        SceneId::Cat => photo::read(photo::Photo::Cat, w, h)?,
+    };
+    Ok(graduate(picture))
+}
+
+/// Hold back lights far above white, as a photographer does with a graduated filter: hue stays, 1.6 is the limit.
+fn graduate(mut picture: Picture) -> Picture {
+    const KNEE: f32 = 0.8;
+    for pixel in &mut picture.pixels {
+        let top = pixel[0].max(pixel[1]).max(pixel[2]);
+        if top > KNEE {
+            let held = KNEE + KNEE * (1.0 - (-(top - KNEE) / KNEE).exp());
+            *pixel = pixel.map(|v| v * held / top);
+        }
+    }
+    picture
+}
