@@ -11,8 +11,6 @@ use egui::{
 
 use crate::theme;
 
-/// Height that reacts to the pointer.
-const FADER_HEIGHT: f32 = theme::ROW_HEIGHT;
 const HANDLE: Vec2 = vec2(7.0, 15.0);
 const RAIL_THICKNESS: f32 = 3.0;
 /// A pull with Shift moves the value this much more slowly.
@@ -70,9 +68,9 @@ struct Grip {
 }
 
 impl Fader<'_> {
-    /// Show it `width` points wide; events are added to `events` in order.
-    pub fn show(&self, ui: &mut Ui, width: f32, events: &mut Vec<FaderEvent>) -> Response {
-        let (rect, mut response) = ui.allocate_exact_size(vec2(width, FADER_HEIGHT), Sense::click_and_drag());
+    /// Show it in a place that was allocated before; events are added to `events` in order.
+    pub fn show(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<FaderEvent>) -> Response {
+        let mut response = ui.interact(rect, ui.id().with("fader"), Sense::click_and_drag());
         let count = events.len();
         self.react_to_pointer(ui, rect, &response, events);
         self.react_to_keys(ui, &response, events);

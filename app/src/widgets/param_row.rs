@@ -3,7 +3,9 @@
 //! Rows of frame values are generated from [`ParamSpec`]; rows of strip values are described by hand. Showing a row
 //! never changes a value, also when it lies outside the range of the fader.
 
-use egui::{Align, DragValue, Layout, Response, RichText, Sense, Shape, Stroke, Ui, WidgetInfo, pos2, vec2};
+use egui::{
+    Align, DragValue, Layout, Rect, Response, RichText, Sense, Shape, Stroke, Ui, UiBuilder, WidgetInfo, pos2, vec2,
+};
 use glassine_film::{Look, Param, ParamSpec};
 
 use crate::command::{Command, GesturePhase};
@@ -83,17 +85,18 @@ impl ValueRow<'_> {
     /// Show the row; what the person did is added to `events`.
     pub fn show(&self, ui: &mut Ui, value: MixedValue, events: &mut Vec<FaderEvent>) {
         let changed = value != MixedValue::One(self.default);
-        ui.push_id(self.key, |ui| {
-            ui.horizontal(|ui| {
-                ui.spacing_mut().item_spacing.x = 6.0;
-                let spare = 3.0 * 6.0 + theme::LABEL_WIDTH + theme::NUMBER_WIDTH + RESET_WIDTH;
-                let width = (ui.available_width() - spare).max(40.0);
-                let hint = self.hint(value);
-                label_ui(ui, self.label, changed).on_hover_text(&hint);
-                self.fader(value).show(ui, width, events).on_hover_text(hint);
-                self.number_ui(ui, value, events);
-                self.reset_ui(ui, changed, events);
-            });
+        let size = vec2(ui.available_width(), theme::ROW_HEIGHT);
+        let (rect, _) = ui.allocate_exact_size(size, Sense::hover());
+        let columns = Columns::of(rect);
+        let hint = self.hint(value);
+        let inside = UiBuilder::new().id_salt(self.key).max_rect(rect);
+        ui.scope_builder(inside, |ui| {
+            label_at(ui, columns.label, self.label, changed).on_hover_text(&hint);
+            self.fader(value).show(ui, columns.fader, events).on_hover_text(hint);
+            self.number_ui(ui, columns.number, value, events);
+            if changed && ui.is_enabled() {
+                self.reset_ui(ui, columns.reset, events);
+            }
         });
     }
 
@@ -146,12 +149,13 @@ impl ValueRow<'_> {
         self.soft.0 < 0.0 && self.soft.1 > 0.0
     }
 
-    fn number_ui(&self, ui: &mut Ui, value: MixedValue, events: &mut Vec<FaderEvent>) {
+    fn number_ui(&self, ui: &mut Ui, rect: Rect, value: MixedValue, events: &mut Vec<FaderEvent>) {
         let name = format!("{} number", self.name);
         let mut number = value.leading();
         let is_mixed = value.spread().is_some();
         let (decimals, signed) = (self.decimals, self.is_signed());
-        let suffix = if self.unit.is_empty() { String::new() } else { format!(" {}", self.unit) };
+        let has_unit = !(self.unit.is_empty() || is_mixed);
+        let suffix = if has_unit { format!(" {}", self.unit) } else { String::new() };
         let drag = DragValue::new(&mut number)
             .range(self.hard.0..=self.hard.1)
             .clamp_existing_to_range(false)
@@ -163,7 +167,7 @@ impl ValueRow<'_> {
             })
             .custom_parser(parse_number)
             .update_while_editing(false);
-        let response = number_field_ui(ui, drag, &name);
+        let response = number_field_at(ui, rect, drag, &name);
         if response.drag_started() {
             events.push(FaderEvent::Begin);
         }
@@ -175,57 +179,73 @@ impl ValueRow<'_> {
         }
     }
 
-    fn reset_ui(&self, ui: &mut Ui, changed: bool, events: &mut Vec<FaderEvent>) {
-        if !(changed && ui.is_enabled()) {
-            ui.allocate_exact_size(vec2(RESET_WIDTH, theme::ROW_HEIGHT), Sense::hover());
-            return;
-        }
+    fn reset_ui(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<FaderEvent>) {
         let label = format!("reset {}", self.name);
         let hint = format!("back to {}", self.text_of(self.default));
-        if reset_button(ui, &label).on_hover_text(hint).clicked() {
+        if reset_button(ui, rect, &label).on_hover_text(hint).clicked() {
             events.push(FaderEvent::Reset);
         }
     }
 }
 
+/// Places in a row, the same in every row.
+struct Columns {
+    label: Rect,
+    fader: Rect,
+    number: Rect,
+    reset: Rect,
+}
+
+impl Columns {
+    fn of(row: Rect) -> Self {
+        let part = |x0: f32, x1: f32| Rect::from_x_y_ranges(x0..=x1.max(x0), row.y_range());
+        let reset = part(row.right() - RESET_WIDTH, row.right());
+        let number = part(reset.left() - 3.0 - theme::NUMBER_WIDTH, reset.left() - 3.0).shrink2(vec2(0.0, 1.0));
+        let label = part(row.left(), row.left() + theme::LABEL_WIDTH);
+        let fader = part(label.right() + 6.0, (number.left() - 8.0).max(label.right() + 40.0));
+        Self { label, fader, number, reset }
+    }
+}
+
 /// Label in the column in front of the controls; strong when the value differs from its default.
 pub fn label_ui(ui: &mut Ui, text: &str, strong: bool) -> Response {
+    let (rect, _) = ui.allocate_exact_size(vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT), Sense::hover());
+    label_at(ui, rect, text, strong)
+}
+
+fn label_at(ui: &mut Ui, rect: Rect, text: &str, strong: bool) -> Response {
     let p = theme::palette(ui);
     let colour = if strong { p.text_strong } else { p.text };
-    ui.allocate_ui_with_layout(
-        vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT),
-        Layout::left_to_right(Align::Center),
-        |ui| {
-            ui.set_min_width(theme::LABEL_WIDTH);
-            ui.add(egui::Label::new(RichText::new(text).color(colour)).truncate())
-        },
-    )
-    .inner
+    let inside = UiBuilder::new().max_rect(rect).layout(Layout::left_to_right(Align::Center));
+    let label = egui::Label::new(RichText::new(text).color(colour)).truncate();
+    ui.scope_builder(inside, |ui| ui.add(label)).inner
 }
 
-/// A number field that looks like one: set in, right aligned, with an accessible name.
-pub fn number_field_ui(ui: &mut Ui, drag: DragValue<'_>, name: &str) -> Response {
-    number_field_sized_ui(ui, drag, name, theme::NUMBER_WIDTH)
+/// A number field that looks like one: set in, with an accessible name.
+pub fn number_field_ui(ui: &mut Ui, drag: DragValue<'_>, name: &str, width: f32) -> Response {
+    let (rect, _) = ui.allocate_exact_size(vec2(width, theme::ROW_HEIGHT), Sense::hover());
+    number_field_at(ui, rect.shrink2(vec2(0.0, 1.0)), drag, name)
 }
 
-/// The same with a width of its own.
-pub fn number_field_sized_ui(ui: &mut Ui, drag: DragValue<'_>, name: &str, width: f32) -> Response {
+fn number_field_at(ui: &mut Ui, rect: Rect, drag: DragValue<'_>, name: &str) -> Response {
     let p = theme::palette(ui);
-    ui.scope(|ui| {
+    let inside = UiBuilder::new().max_rect(rect).layout(Layout::right_to_left(Align::Center));
+    ui.scope_builder(inside, |ui| {
         let visuals = ui.visuals_mut();
         visuals.widgets.inactive.weak_bg_fill = p.field;
         visuals.widgets.hovered.weak_bg_fill = p.field;
         visuals.widgets.hovered.bg_stroke = Stroke::new(1.0, p.text_weak);
         ui.spacing_mut().button_padding = vec2(7.0, 2.0);
-        let response = ui.add_sized(vec2(width, theme::ROW_HEIGHT - 2.0), drag);
+        ui.spacing_mut().interact_size.y = rect.height();
+        let response = ui.add(drag.min_size(rect.size()));
         ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(name));
         response
     })
     .inner
 }
 
-fn reset_button(ui: &mut Ui, label: &str) -> Response {
-    let (rect, response) = ui.allocate_exact_size(vec2(RESET_WIDTH, theme::ROW_HEIGHT), Sense::click());
+fn reset_button(ui: &mut Ui, rect: Rect, label: &str) -> Response {
+    let response = ui.interact(rect, ui.id().with("reset"), Sense::click());
     response.widget_info(|| WidgetInfo::labeled(egui::accesskit::Role::Button, ui.is_enabled(), label));
     let p = theme::palette(ui);
     let colour = if response.hovered() || response.has_focus() { p.accent } else { p.text_weak };
@@ -272,6 +292,10 @@ pub fn parse_number(text: &str) -> Option<f64> {
 pub fn param_row(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, value: MixedValue) {
     let name = spec.label.to_lowercase();
     let label = short_label(&name);
+    if spec.step >= spec.hard.1 - spec.hard.0 {
+        switch_ui(ui, out, spec, &name, value);
+        return;
+    }
     let row = ValueRow {
         key: spec.key,
         name: &name,
@@ -294,6 +318,25 @@ pub fn param_row(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, value: M
         FaderEvent::Cancel => Command::Gesture(GesturePhase::Cancel),
         FaderEvent::Reset => Command::ResetParam(spec.param),
     }));
+}
+
+/// A value that is only on or off.
+fn switch_ui(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, name: &str, value: MixedValue) {
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        label_ui(ui, name, value != MixedValue::One(spec.default)).on_hover_text(spec.help);
+        let mut is_on = value.leading() > spec.hard.0;
+        let text = match (value.spread().is_some(), is_on) {
+            (true, _) => "mixed",
+            (false, true) => "on",
+            (false, false) => "off",
+        };
+        let response = ui.checkbox(&mut is_on, text).on_hover_text(spec.help);
+        ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(name));
+        if response.changed() {
+            out.push(Command::SetParam(spec.param, if is_on { spec.hard.1 } else { spec.hard.0 }));
+        }
+    });
 }
 
 /// Tone bands that several values come for; the band is shown as a head above its rows.

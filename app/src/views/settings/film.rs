@@ -1,0 +1,305 @@
+//! What the strip shares: kind of film, format, stock, film base, mask tolerance, dye unmixing, balance.
+
+use egui::{Button, DragValue, Label, RichText, Ui};
+use glassine_film::{FilmKind, Stock, default_stock, shipped_stocks};
+use glassine_layout::{format_by_id, formats};
+use glassine_session::{BalanceChoice, BaseSource, Edit, FilmBase, Strip, StripId};
+
+use crate::command::{Command, GesturePhase};
+use crate::state::{StripTool, ViewCx};
+use crate::theme;
+use crate::widgets::fader::FaderEvent;
+use crate::widgets::param_row::{
+    MixedValue, ValueRow, label_ui, number_field_ui, number_text, parse_number,
+};
+use crate::widgets::parts::{choice_row_ui, fact_row_ui, grouped, note_ui, sub_head_ui, switch_row_ui, warning_ui};
+
+/// Range a typed base density may have; film never gets clearer than open light or denser than a scanner sees.
+const BASE_RANGE_D: (f64, f64) = (-0.5, 4.0);
+/// Recommended tolerance of a typed base, for which no spread is known.
+const TYPED_TOLERANCE_D: f64 = 0.03;
+const LETTERS: [&str; 3] = ["R", "G", "B"];
+const CHANNELS: [&str; 3] = ["red", "green", "blue"];
+
+pub(super) fn film_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let Some(strip) = cx.strip() else {
+        note_ui(ui, "open a scan to begin");
+        return;
+    };
+    let strip: &Strip = strip;
+    if cx.session.strips.len() > 1 {
+        which_strip_ui(ui, cx, strip);
+    }
+    kind_ui(ui, cx, strip);
+    if strip.film.is_negative() {
+        sub_head_ui(ui, "film base");
+        base_ui(ui, cx, strip);
+        tolerance_ui(ui, cx, strip);
+    } else {
+        note_ui(ui, "slides have no film base: they are shown as scanned, with a balance of their own");
+    }
+    if strip.film == FilmKind::ColourNegative {
+        unmix_ui(ui, cx, strip);
+    }
+    sub_head_ui(ui, "strip solve");
+    solve_ui(ui, cx, strip);
+    for note in &strip.notes {
+        warning_ui(ui, note);
+    }
+}
+
+fn which_strip_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
+    let position = cx.session.strips.iter().position(|other| other.id == strip.id).map_or(1, |idx| idx + 1);
+    let scan = cx.session.scan(strip.scan).and_then(|scan| scan.path.file_name());
+    let scan = scan.map_or_else(String::new, |name| format!(", {}", name.to_string_lossy()));
+    fact_row_ui(ui, "strip", &format!("{position} of {}{scan}", cx.session.strips.len()));
+}
+
+fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
+    let kinds = FilmKind::ALL.into_iter().map(|kind| (kind, kind.label().to_lowercase()));
+    let shown = strip.film.label().to_lowercase();
+    if let Some(film) = choice_row_ui(ui, "film kind", &shown, Some(&strip.film), kinds) {
+        let stock_id = default_stock(film).id.clone();
+        cx.push(Command::Edit(Edit::SetFilm { strip: strip.id, film, stock_id }));
+    }
+    let format = strip.format_id.as_deref();
+    let shown = format.map_or("not known", |id| format_by_id(id).map_or(id, |format| format.label));
+    let none = std::iter::once((None, "not known".to_owned()));
+    let choices = none.chain(formats().iter().map(|format| {
+        let size = format!("{}, {} × {} mm", format.label, format.along_mm, format.across_mm);
+        (Some(format.id.to_owned()), size)
+    }));
+    if let Some(format_id) = choice_row_ui(ui, "format", shown, Some(&strip.format_id), choices) {
+        cx.push(Command::Edit(Edit::SetFormat { strip: strip.id, format_id }));
+    }
+    let stocks = shipped_stocks().iter().filter(|stock| stock.kind == strip.film);
+    let shown = stock_of(strip).map_or(strip.stock_id.as_str(), |stock| stock.name.as_str());
+    let choices = stocks.map(|stock| (stock.id.clone(), stock.name.clone()));
+    if let Some(stock_id) = choice_row_ui(ui, "stock", shown, Some(&strip.stock_id), choices) {
+        cx.push(Command::Edit(Edit::SetStock { strip: strip.id, stock_id }));
+    }
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        label_ui(ui, "", false);
+        let hint = "look for the frames of this scan again; boxes changed by hand on it are replaced, undo brings \
+                    them back";
+        if ui.button("find frames again").on_hover_text(hint).clicked() {
+            let (film, format_id) = (strip.film, strip.format_id.clone());
+            cx.push(Command::FindFrames { scan: strip.scan, film, format_id });
+        }
+    });
+}
+
+fn stock_of(strip: &Strip) -> Option<&'static Stock> {
+    shipped_stocks().iter().find(|stock| stock.id == strip.stock_id)
+}
+
+/// Where the base came from, on how many pixels, and how sure it is.
+fn base_source_text(base: &FilmBase) -> String {
+    let source = match base.source {
+        BaseSource::Rebate => "rebate",
+        BaseSource::Box(_) => "drawn box",
+        BaseSource::Typed => return "typed in".to_owned(),
+        BaseSource::ClearestParts => "clearest parts, no rebate was usable",
+    };
+    format!("{source}, {} px, {:.0} % sure", grouped(base.pixels), base.confidence * 100.0)
+}
+
+fn base_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
+    match &strip.base {
+        Some(base) => measured_base_ui(ui, cx, strip, base),
+        None => {
+            warning_ui(ui, "not measured: colours rest on the typical base of the stock");
+        }
+    }
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        label_ui(ui, "measure", false);
+        if ui.button("on the rebate").on_hover_text("measure the clear film around the frames").clicked() {
+            cx.push(Command::MeasureBase(strip.id, None));
+        }
+        let is_drawing = cx.ui_state.tool == StripTool::BaseBox;
+        let draw = Button::selectable(is_drawing, "in a box…").frame_when_inactive(true);
+        if ui.add(draw).on_hover_text("draw a box on clear film in the strip view").clicked() {
+            cx.push(Command::SetTool(if is_drawing { StripTool::Boxes } else { StripTool::BaseBox }));
+        }
+        if strip.base.is_none() && ui.button("type in").on_hover_text("begin with typical values").clicked() {
+            let typical = stock_of(strip).unwrap_or_else(|| default_stock(strip.film)).typical_base_d;
+            cx.push(typed_base(strip.id, typical));
+        }
+    });
+    base_pixels_ui(ui, cx, strip);
+}
+
+fn measured_base_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip, base: &FilmBase) {
+    let p = theme::palette(ui);
+    let gap = 4.0;
+    let width = |ui: &Ui| ((ui.available_width() - 2.0 * gap) / 3.0).max(50.0);
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        label_ui(ui, "density, D", false)
+            .on_hover_text("of the clear film against full scale, −log10(code / 65535); can be typed in");
+        ui.spacing_mut().item_spacing.x = gap;
+        let width = width(ui);
+        for channel in 0..3 {
+            let mut density = base.density_d[channel];
+            let drag = DragValue::new(&mut density)
+                .range(BASE_RANGE_D.0..=BASE_RANGE_D.1)
+                .clamp_existing_to_range(false)
+                .speed(0.002)
+                .prefix(format!("{} ", LETTERS[channel]))
+                .custom_formatter(|value, _| number_text(value, 3, false))
+                .custom_parser(parse_number)
+                .update_while_editing(false);
+            let name = format!("film base density {}", CHANNELS[channel]);
+            let response = number_field_ui(ui, drag, &name, width);
+            if response.drag_started() {
+                cx.push(Command::Gesture(GesturePhase::Begin("change film base".to_owned())));
+            }
+            if response.changed() {
+                let mut density_d = base.density_d;
+                density_d[channel] = density;
+                cx.push(typed_base(strip.id, density_d));
+            }
+            if response.drag_stopped() {
+                cx.push(Command::Gesture(GesturePhase::Commit));
+            }
+        }
+    });
+    if base.source != BaseSource::Typed {
+        ui.horizontal(|ui| {
+            ui.spacing_mut().item_spacing.x = 6.0;
+            label_ui(ui, "spread, D", false).on_hover_text("robust standard deviation of the pixels it rests on");
+            ui.spacing_mut().item_spacing.x = gap;
+            let size = egui::vec2(width(ui), 18.0);
+            for spread in base.spread_d {
+                let text = RichText::new(format!("± {}", number_text(spread, 4, false))).color(p.text_weak);
+                ui.add_sized(size, Label::new(text));
+            }
+        });
+    }
+    fact_row_ui(ui, "measured on", &base_source_text(base));
+}
+
+fn typed_base(strip: StripId, density_d: [f64; 3]) -> Command {
+    let base = FilmBase {
+        density_d,
+        pixels: 0,
+        spread_d: [0.0; 3],
+        recommended_tolerance_d: TYPED_TOLERANCE_D,
+        confidence: 1.0,
+        source: BaseSource::Typed,
+    };
+    Command::Edit(Edit::SetBase { strip, base: Some(base) })
+}
+
+fn base_pixels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
+    let mut shown = cx.ui_state.show_base_pixels;
+    let count = cx.previews.base_pixel_count(strip.scan).filter(|_| shown);
+    let text = match count {
+        Some(count) => format!("show base pixels ({})", grouped(count)),
+        None => "show base pixels".to_owned(),
+    };
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        label_ui(ui, "", false);
+        let hint = "mark every pixel of the scan that counts as clear film with this tolerance";
+        if ui.checkbox(&mut shown, text).on_hover_text(hint).changed() {
+            cx.push(Command::ShowBasePixels(shown));
+        }
+    });
+}
+
+/// The way of one strip value from its fader into the session.
+fn strip_value_commands(
+    cx: &mut ViewCx<'_>,
+    label: &str,
+    events: Vec<FaderEvent>,
+    default: f64,
+    edit: impl Fn(f64) -> Edit,
+) {
+    for event in events {
+        cx.push(match event {
+            FaderEvent::Begin => Command::Gesture(GesturePhase::Begin(format!("change {label}"))),
+            FaderEvent::Set(value) => Command::Edit(edit(value)),
+            FaderEvent::Commit => Command::Gesture(GesturePhase::Commit),
+            FaderEvent::Cancel => Command::Gesture(GesturePhase::Cancel),
+            FaderEvent::Reset => Command::Edit(edit(default)),
+        });
+    }
+}
+
+fn tolerance_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
+    let recommended = strip.base.as_ref().map(|base| base.recommended_tolerance_d);
+    let row = ValueRow {
+        key: "mask_tolerance_d",
+        name: "mask tolerance",
+        label: "mask tolerance",
+        unit: "D",
+        help: "density above the clear film that still counts as film base",
+        hard: (0.0, 1.0),
+        soft: (0.0, 0.15),
+        default: recommended.unwrap_or(TYPED_TOLERANCE_D),
+        step: 0.002,
+        decimals: 3,
+        mark: recommended.map(|value| (value, "is recommended: it covers the spread without reaching the image")),
+    };
+    let mut events = Vec::new();
+    row.show(ui, MixedValue::One(strip.mask_tolerance_d), &mut events);
+    let id = strip.id;
+    strip_value_commands(cx, "mask tolerance", events, row.default, |tolerance_d| Edit::SetMaskTolerance {
+        strip: id,
+        tolerance_d,
+    });
+}
+
+fn unmix_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
+    let row = ValueRow {
+        key: "unmix_strength",
+        name: "dye unmixing",
+        label: "dye unmixing",
+        unit: "",
+        help: "share of the stock's correction for dyes that absorb where they should not; 0 is off",
+        hard: (0.0, 1.0),
+        soft: (0.0, 1.0),
+        default: 1.0,
+        step: 0.05,
+        decimals: 2,
+        mark: None,
+    };
+    let mut events = Vec::new();
+    row.show(ui, MixedValue::One(strip.unmix_strength), &mut events);
+    let id = strip.id;
+    strip_value_commands(cx, "dye unmixing", events, row.default, |strength| Edit::SetUnmixStrength {
+        strip: id,
+        strength,
+    });
+}
+
+fn solve_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
+    let choices = [
+        (BalanceChoice::Strip, "whole strip", "one light: the grey balance is locked over the strip"),
+        (BalanceChoice::Frame, "each frame", "every frame gets a grey balance of its own"),
+    ];
+    if let Some(balance) = switch_row_ui(ui, "balance", strip.balance, &choices) {
+        cx.push(Command::Edit(Edit::SetBalance { strip: strip.id, balance }));
+    }
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        let is_solved = strip.solve.is_some();
+        label_ui(ui, "", false);
+        let hint = "estimate exposure, layer gammas and neutrals over all frames of the strip together";
+        let text = if is_solved { "solve again" } else { "solve strip" };
+        if ui.button(text).on_hover_text(hint).clicked() {
+            cx.push(Command::SolveStrip(strip.id));
+        }
+    });
+    if let Some(solve) = &strip.solve {
+        let gamma = |channel: usize| number_text(solve.gamma_ratio[channel], 2, false);
+        let ratios = format!("R {}   G {}   B {}", gamma(0), gamma(1), gamma(2));
+        if strip.film == FilmKind::ColourNegative {
+            fact_row_ui(ui, "layer gammas", &ratios);
+        }
+        fact_row_ui(ui, "confidence", &format!("{:.0} %", solve.confidence * 100.0));
+    }
+}

@@ -1,0 +1,144 @@
+//! What each frame has: rows generated from the table of adjustable values, with the facts that belong to them.
+
+use std::sync::Arc;
+
+use egui::{Button, Ui};
+use glassine_engine::Overlay;
+use glassine_film::{FilmKind, Param, ParamGroup};
+use glassine_session::Frame;
+
+use crate::command::{Command, GesturePhase};
+use crate::state::ViewCx;
+use crate::widgets::param_row::{MixedValue, band_of, number_text, param_row};
+use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui};
+
+/// Corrections smaller than this, in CC units, are not worth offering.
+const LEAST_CAST_CC: f64 = 0.5;
+
+/// Values of a group that are shown, in the order of the table.
+fn params_of(group: ParamGroup) -> impl Iterator<Item = Param> {
+    Param::all().filter(move |param| param.spec().group == group)
+}
+
+/// Whether any value of these groups differs from its default.
+pub(super) fn any_changed(frames: &[&Arc<Frame>], groups: &[ParamGroup]) -> bool {
+    let mut params = Param::all().filter(|param| groups.contains(&param.spec().group));
+    params.any(|param| frames.iter().any(|frame| frame.look.is_changed(param)))
+}
+
+/// Put every value of these groups back, as one step.
+pub(super) fn reset_commands(groups: &[ParamGroup], label: &str) -> Vec<Command> {
+    let mut commands = vec![Command::Gesture(GesturePhase::Begin(label.to_owned()))];
+    let params = Param::all().filter(|param| groups.contains(&param.spec().group));
+    commands.extend(params.map(Command::ResetParam));
+    commands.push(Command::Gesture(GesturePhase::Commit));
+    commands
+}
+
+/// How many values of a group were changed, for the head of its section.
+pub(super) fn summary_of(cx: &ViewCx<'_>, group: ParamGroup) -> String {
+    let frames = cx.selected();
+    let changed = params_of(group).filter(|param| frames.iter().any(|frame| frame.look.is_changed(*param)));
+    match changed.count() {
+        0 => String::new(),
+        1 => "1 change".to_owned(),
+        count => format!("{count} changes"),
+    }
+}
+
+fn rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, params: impl Iterator<Item = Param>) {
+    let frames = cx.selected();
+    for param in params {
+        let looks = frames.iter().map(|frame| &frame.look);
+        match MixedValue::of(param, looks) {
+            Some(value) => param_row(ui, cx.out, param.spec(), value),
+            None => {
+                ui.add_enabled_ui(false, |ui| {
+                    let value = MixedValue::One(param.spec().default);
+                    param_row(ui, cx.out, param.spec(), value);
+                });
+            }
+        }
+    }
+}
+
+pub(super) fn exposure_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    rows_ui(ui, cx, params_of(ParamGroup::Exposure));
+    if let Some(solve) = cx.primary().and_then(|frame| frame.solve.as_ref()) {
+        let stops = number_text(solve.exposure_stops, 2, true);
+        fact_row_ui(ui, "solved", &format!("{stops} stops, {:.0} % sure", solve.confidence * 100.0));
+        for note in &solve.notes {
+            note_ui(ui, note);
+        }
+    }
+}
+
+pub(super) fn colour_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    if is_black_and_white(cx) {
+        note_ui(ui, "black-and-white film has no colour to balance");
+        return;
+    }
+    rows_ui(ui, cx, params_of(ParamGroup::Colour).filter(|param| band_of(param.spec().label).is_none()));
+    let offered = cx.primary().and_then(|frame| frame.solve.as_ref()).map(|solve| solve.cast_suggestion_cc);
+    if let Some([warm, magenta]) = offered.filter(|cc| cc.iter().any(|v| v.abs() >= LEAST_CAST_CC)) {
+        let (warm, magenta) = (number_text(warm, 1, true), number_text(magenta, 1, true));
+        let text = format!("{warm} CC warm, {magenta} CC magenta at 1.00");
+        fact_row_ui(ui, "cast offered", &text);
+    }
+    let shown = cx.ui_state.panels.show_bands;
+    let text = if shown { "hide balance of tone bands" } else { "balance of tone bands…" };
+    if ui.add(Button::new(text).frame_when_inactive(false)).clicked() {
+        cx.ui_state.panels.show_bands = !shown;
+    }
+    if shown {
+        let mut band = None;
+        for param in params_of(ParamGroup::Colour) {
+            let of = band_of(param.spec().label);
+            let Some(name) = of else { continue };
+            if of != band {
+                band = of;
+                sub_head_ui(ui, name);
+            }
+            rows_ui(ui, cx, std::iter::once(param));
+        }
+    }
+}
+
+fn is_black_and_white(cx: &ViewCx<'_>) -> bool {
+    cx.strip().is_some_and(|strip| strip.film == FilmKind::BlackAndWhite)
+}
+
+/// Why dust can't be repaired, if it can't.
+fn no_repair_reason(cx: &ViewCx<'_>) -> Option<&'static str> {
+    let strip = cx.strip()?;
+    let scan = cx.session.scan(strip.scan)?;
+    if !scan.has_infrared() {
+        Some("this scan has no infrared plane, which dust is found with")
+    } else if strip.film == FilmKind::BlackAndWhite {
+        Some("silver stops infrared like dust does, so dust can't be told from the picture")
+    } else {
+        None
+    }
+}
+
+pub(super) fn clean_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let reason = no_repair_reason(cx);
+    ui.add_enabled_ui(reason.is_none(), |ui| {
+        rows_ui(ui, cx, params_of(ParamGroup::Clean));
+        let mut shown = cx.ui_state.frame.overlay == Overlay::DustMap;
+        if ui.checkbox(&mut shown, "show dust map in the large view").changed() {
+            cx.push(Command::SetOverlay(if shown { Overlay::DustMap } else { Overlay::None }));
+        }
+    });
+    if let Some(reason) = reason {
+        note_ui(ui, reason);
+    }
+}
+
+pub(super) fn sharpen_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    rows_ui(ui, cx, params_of(ParamGroup::Sharpen));
+    let is_off = cx.primary().is_some_and(|frame| frame.look.get(Param::SharpenAmount) == 0.0);
+    if is_off {
+        note_ui(ui, "off while the amount is 0");
+    }
+}

@@ -1,0 +1,115 @@
+//! The settings column: what the strip shares, what each frame has, what is written.
+
+mod film;
+mod frame;
+
+use egui::{Button, Label, Margin, RichText, ScrollArea, Ui};
+use glassine_film::ParamGroup;
+
+use crate::command::Command;
+use crate::panels::Section;
+use crate::state::ViewCx;
+use crate::theme;
+use crate::widgets::parts::{note_ui, section_head_ui, warning_ui};
+
+use super::export::output_section_ui;
+use film::film_section_ui;
+use frame::{clean_section_ui, colour_section_ui, exposure_section_ui, sharpen_section_ui, summary_of};
+
+/// Groups that belong together when settings are carried from one frame to others.
+pub(super) const ALL_GROUPS: [ParamGroup; 4] =
+    [ParamGroup::Exposure, ParamGroup::Colour, ParamGroup::Clean, ParamGroup::Sharpen];
+
+/// The settings of the strip and of the selected frames, in sections.
+pub fn settings_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    selection_head_ui(ui, cx);
+    ui.add_space(4.0);
+    ScrollArea::vertical().id_salt("settings").auto_shrink([false, false]).show(ui, |ui| {
+        ui.spacing_mut().item_spacing.y = 4.0;
+        for section in Section::ALL {
+            section_ui(ui, cx, section);
+        }
+        ui.add_space(theme::GAP);
+    });
+}
+
+fn section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, section: Section) {
+    let is_open = cx.ui_state.panels.is_open(section);
+    let summary = summary(cx, section);
+    if section_head_ui(ui, section.title(), &summary, is_open).clicked() {
+        cx.ui_state.panels.toggle(section);
+    }
+    if !is_open {
+        return;
+    }
+    let inside = egui::Frame::new().inner_margin(Margin { left: 6, right: 2, top: 2, bottom: 8 });
+    inside.show(ui, |ui| {
+        ui.spacing_mut().item_spacing.y = 3.0;
+        match section {
+            Section::Film => film_section_ui(ui, cx),
+            Section::Exposure => exposure_section_ui(ui, cx),
+            Section::Colour => colour_section_ui(ui, cx),
+            Section::Clean => clean_section_ui(ui, cx),
+            Section::Sharpen => sharpen_section_ui(ui, cx),
+            Section::Output => output_section_ui(ui, cx),
+        }
+    });
+}
+
+fn summary(cx: &ViewCx<'_>, section: Section) -> String {
+    match section {
+        Section::Film => cx.strip().map_or_else(String::new, |strip| strip.film.label().to_lowercase()),
+        Section::Exposure => summary_of(cx, ParamGroup::Exposure),
+        Section::Colour => summary_of(cx, ParamGroup::Colour),
+        Section::Clean => summary_of(cx, ParamGroup::Clean),
+        Section::Sharpen => summary_of(cx, ParamGroup::Sharpen),
+        Section::Output => cx.session.output.kind.label().to_lowercase(),
+    }
+}
+
+/// Which frames the settings go to, what to look at, and carrying settings over.
+fn selection_head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let p = theme::palette(ui);
+    let selected = cx.selected();
+    let title = match selected.as_slice() {
+        [] => "no frame selected".to_owned(),
+        [frame] => format!("frame {}", frame.number),
+        several => format!("{} frames", several.len()),
+    };
+    let can_paste = cx.ui_state.copied_look.is_some() && !selected.is_empty();
+    let is_changed = frame::any_changed(&selected, &ALL_GROUPS);
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 4.0;
+        let title = RichText::new(title).text_style(theme::section_style()).color(p.text_strong);
+        ui.add(Label::new(title));
+        ui.with_layout(egui::Layout::right_to_left(egui::Align::Center), |ui| {
+            let small = |text: &str| Button::new(RichText::new(text).small());
+            let reset = ui.add_enabled(is_changed, small("reset"));
+            if reset.on_hover_text("every value of the selected frames back to its default").clicked() {
+                cx.out.extend(frame::reset_commands(&ALL_GROUPS, "reset settings"));
+            }
+            let paste = ui.add_enabled(can_paste, small("paste"));
+            if paste.on_hover_text("give the copied settings to the selected frames").clicked() {
+                cx.push(Command::PasteLook(ALL_GROUPS.to_vec()));
+            }
+            let copy = ui.add_enabled(!selected.is_empty(), small("copy"));
+            if copy.on_hover_text("remember the settings of this frame").clicked() {
+                cx.push(Command::CopyLook);
+            }
+        });
+    });
+    if let [frame] = selected.as_slice() {
+        if frame.reaches_rebate() {
+            warning_ui(ui, "the box reaches the rebate, which spoils exposure and colour");
+            if ui.button("hold the box in the image area").clicked() {
+                cx.push(Command::SetHeld(true));
+            }
+        } else if !frame.flags.is_empty() && !frame.reason.is_empty() {
+            let flags: Vec<&str> = frame.flags.iter().map(|flag| flag.key()).collect();
+            warning_ui(ui, &format!("{}: {}", flags.join(", "), frame.reason));
+        }
+    }
+    if selected.is_empty() {
+        note_ui(ui, "select a frame on the strip or a print to change its exposure and colour");
+    }
+}
