@@ -6,7 +6,7 @@ use std::sync::Arc;
 use glassine_film::{Histogram, base_mask};
 use glassine_raster::{CancelToken, Plane, Point};
 use glassine_scanfile::Overwrite;
-use glassine_session::{Frame, ScanId, Session};
+use glassine_session::{BalanceChoice, Edit, Frame, ScanId, Session};
 
 use crate::cache::ByteCache;
 use crate::jobs::{Job, JobEvent, JobId};
@@ -221,6 +221,23 @@ impl Engine {
             factor: overview.factor,
             rgba: Arc::new(rgba),
         })
+    }
+
+    /// The session with the balance of every strip locked or free, solved again.
+    pub fn with_balance(
+        &self,
+        at: &SessionAt,
+        balance: BalanceChoice,
+        cancel: &CancelToken,
+    ) -> Result<Session, EngineError> {
+        let mut draft = Draft::new(at.session.clone());
+        let strips: Vec<_> =
+            at.session.strips.iter().filter(|strip| strip.balance != balance).map(|strip| strip.id).collect();
+        for strip in strips {
+            draft.session = Edit::SetBalance { strip, balance }.apply(&draft.session)?;
+            self.bench(at.folder.as_deref(), cancel, &|_, _| {}).solve(&mut draft, &[strip])?;
+        }
+        Ok(draft.session)
     }
 
     /// Clip counts and histogram of one frame in the session's output coding.

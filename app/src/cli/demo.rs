@@ -1,0 +1,70 @@
+//! `glassine demo`: the main job on invented film; with `--headless` all of it without a window.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use glassine_engine::{EngineError, ExportRequest, FrameScope, SessionAt, files};
+use glassine_raster::CancelToken;
+
+use super::{Outcome, Printing, complain, engine, print_json, progress, say};
+
+/// Make and open the demo
+#[derive(Debug, Args)]
+pub struct DemoArgs {
+    /// Folder for the demo's scans and session; the cache folder of the user when left out
+    #[arg(long, value_name = "DIR")]
+    pub folder: Option<PathBuf>,
+    /// Do the whole job without a window: make the scans, find the frames, export the strips
+    #[arg(long)]
+    pub headless: bool,
+    /// Target folder of the headless export
+    #[arg(long, value_name = "DIR", default_value = "glassine-demo-pictures")]
+    pub to: PathBuf,
+    /// Write over pictures that are there
+    #[arg(long)]
+    pub replace: bool,
+    #[command(flatten)]
+    pub printing: Printing,
+}
+
+impl DemoArgs {
+    pub(super) fn folder(&self) -> PathBuf {
+        self.folder.clone().unwrap_or_else(crate::demo::default_folder)
+    }
+}
+
+pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
+    let cancel = CancelToken::new();
+    let engine = engine();
+    let made = crate::demo::open_or_make(&engine, &args.folder(), &cancel, &progress)?;
+    for notice in &made.notices {
+        complain(notice);
+    }
+    let folder = made.path.as_deref().and_then(files::folder_of);
+    let output = made.session.output.clone();
+    let request = ExportRequest {
+        at: SessionAt { session: made.session, folder },
+        folder: args.to.clone(),
+        scope: FrameScope::All,
+        output,
+        repair: None,
+        sharpen: None,
+        replace: args.replace,
+        written_at: String::new(),
+    };
+    let report = engine.export(&request, &cancel, &progress)?;
+    if args.printing.json {
+        print_json(&super::export::report_json(&report));
+    } else {
+        for file in &report.written {
+            say(&format!("frame {}: {} ({:.2} s)", file.number, file.path.display(), file.seconds));
+        }
+        for failed in &report.failed {
+            complain(&failed.notice);
+        }
+        let session = made.path.unwrap_or_default();
+        say(&format!("{} pictures in {}", report.written.len(), args.to.display()));
+        say(&format!("the session is {}", session.display()));
+    }
+    Ok(if report.failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed })
+}

@@ -1,0 +1,213 @@
+//! `glassine export`: the finished pictures of a session.
+
+use std::path::PathBuf;
+
+use clap::{Args, ValueEnum};
+use glassine_engine::{EngineError, ExportReport, ExportRequest, FrameScope, SessionAt};
+use glassine_film::{OutputSpace, Rendering};
+use glassine_raster::CancelToken;
+use glassine_session::{BalanceChoice, FrameId, OutputKind, TiffCompression};
+use serde_json::{Value, json};
+
+use super::{Outcome, Printing, complain, engine, open, print_json, progress, say};
+
+/// On or off, against the frames' own switch
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Switch {
+    /// Done for every frame
+    On,
+    /// Left out
+    Off,
+}
+
+/// Write finished pictures
+#[derive(Debug, Args)]
+pub struct ExportArgs {
+    /// Session file
+    pub session: PathBuf,
+    /// Target folder, made when missing
+    #[arg(long, value_name = "DIR")]
+    pub to: PathBuf,
+    /// Frame numbers, such as 1,3-5; all that are not skipped when left out
+    #[arg(long)]
+    pub frames: Option<String>,
+    /// master, jpeg or web
+    #[arg(long, value_parser = |s: &str| named(s, OutputKind::from_key(s), &OutputKind::ALL.map(OutputKind::key)))]
+    pub kind: Option<OutputKind>,
+    /// srgb, display-p3, adobe-rgb-1998, romm-rgb or linear-srgb
+    #[arg(long, value_parser = |s: &str| named(s, OutputSpace::from_key(s), &OutputSpace::ALL.map(OutputSpace::key)))]
+    pub space: Option<OutputSpace>,
+    /// straight or print
+    #[arg(long, value_parser = parse_rendering)]
+    pub render: Option<Rendering>,
+    /// Dust repair
+    #[arg(long)]
+    pub repair: Option<Switch>,
+    /// Sharpening
+    #[arg(long)]
+    pub sharpen: Option<Switch>,
+    /// strip or frame: solve again with the balance locked or free
+    #[arg(long, value_parser = |s: &str| named(s, BalanceChoice::from_key(s), &["strip", "frame"]))]
+    pub balance: Option<BalanceChoice>,
+    /// none, deflate or lzw
+    #[arg(long, value_parser = |s: &str| named(s, TiffCompression::from_key(s), &TiffCompression::ALL.map(TiffCompression::key)))]
+    pub compression: Option<TiffCompression>,
+    /// Base name of the files
+    #[arg(long)]
+    pub name: Option<String>,
+    /// Write over files that are there
+    #[arg(long)]
+    pub replace: bool,
+    #[command(flatten)]
+    pub printing: Printing,
+}
+
+fn named<T>(text: &str, found: Option<T>, known: &[&str]) -> Result<T, String> {
+    found.ok_or_else(|| format!("“{text}” is unknown; choose one of {}", known.join(", ")))
+}
+
+fn parse_rendering(text: &str) -> Result<Rendering, String> {
+    let found = Rendering::ALL.into_iter().find(|rendering| rendering.key() == text);
+    named(text, found, &Rendering::ALL.map(Rendering::key))
+}
+
+pub(super) fn run(args: &ExportArgs) -> Result<Outcome, EngineError> {
+    let cancel = CancelToken::new();
+    let (mut at, notices) = open(&args.session, &cancel)?;
+    for notice in &notices {
+        complain(notice);
+    }
+    let engine = engine();
+    if let Some(balance) = args.balance {
+        at.session = engine.with_balance(&at, balance, &cancel)?;
+    }
+    let scope = match &args.frames {
+        None => FrameScope::All,
+        Some(list) => FrameScope::Only(frames_of(&at, list)?),
+    };
+    let mut output = at.session.output.clone();
+    output.kind = args.kind.unwrap_or(output.kind);
+    output.compression = args.compression.unwrap_or(output.compression);
+    if let Some(space) = args.space {
+        space.key().clone_into(&mut output.space);
+    }
+    if let Some(rendering) = args.render {
+        rendering.key().clone_into(&mut output.rendering);
+    }
+    if let Some(name) = &args.name {
+        output.base_name.clone_from(name);
+    }
+    let on = |switch: Option<Switch>| switch.map(|switch| switch == Switch::On);
+    let request = ExportRequest {
+        at,
+        folder: args.to.clone(),
+        scope,
+        output,
+        repair: on(args.repair),
+        sharpen: on(args.sharpen),
+        replace: args.replace,
+        written_at: String::new(),
+    };
+    let report = engine.export(&request, &cancel, &progress)?;
+    print(args, &report);
+    Ok(if report.failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed })
+}
+
+/// Frame ids of a list of numbers such as `1,3-5`.
+fn frames_of(at: &SessionAt, list: &str) -> Result<Vec<FrameId>, EngineError> {
+    let wrong = |part: &str| {
+        super::new::usage(
+            &format!("“{part}” is no frame number or range"),
+            "give --frames a list such as 1,3-5",
+        )
+    };
+    let mut ids = Vec::new();
+    for part in list.split(',').map(str::trim).filter(|part| !part.is_empty()) {
+        let (first, last) = part.split_once('-').unwrap_or((part, part));
+        let number = |text: &str| text.trim().parse::<u32>().map_err(|_not_a_number| wrong(part));
+        let (first, last) = (number(first)?, number(last)?);
+        let found: Vec<FrameId> = at
+            .session
+            .frames
+            .iter()
+            .filter(|frame| (first..=last).contains(&frame.number))
+            .map(|frame| frame.id)
+            .collect();
+        if found.is_empty() {
+            return Err(super::new::usage(
+                &format!("no frame has the number {part}"),
+                "glassine show lists the frames of a session",
+            ));
+        }
+        ids.extend(found);
+    }
+    Ok(ids)
+}
+
+fn print(args: &ExportArgs, report: &ExportReport) {
+    if args.printing.json {
+        print_json(&report_json(report));
+        return;
+    }
+    for file in &report.written {
+        say(&format!(
+            "frame {}: {} ({} x {} px, {:.1} MB, {:.2} s)",
+            file.number,
+            file.path.display(),
+            file.width_px,
+            file.height_px,
+            file.bytes as f64 / 1e6,
+            file.seconds
+        ));
+        for note in &file.notes {
+            say(&format!("  {note}"));
+        }
+    }
+    for failed in &report.failed {
+        complain(&failed.notice);
+    }
+    say(&format!(
+        "{} written, {} skipped, {} failed",
+        report.written.len(),
+        report.skipped.len(),
+        report.failed.len()
+    ));
+}
+
+pub(super) fn report_json(report: &ExportReport) -> Value {
+    let written: Vec<Value> = report
+        .written
+        .iter()
+        .map(|file| {
+            json!({
+                "frame": file.frame.0,
+                "number": file.number,
+                "path": std::path::absolute(&file.path).unwrap_or_else(|_| file.path.clone()),
+                "width_px": file.width_px,
+                "height_px": file.height_px,
+                "clip_low": file.clip_low,
+                "clip_high": file.clip_high,
+                "bytes": file.bytes,
+                "seconds": file.seconds,
+                "notes": file.notes,
+            })
+        })
+        .collect();
+    let failed: Vec<Value> = report
+        .failed
+        .iter()
+        .map(|failed| {
+            json!({
+                "frame": failed.frame.0,
+                "number": failed.number,
+                "reason": failed.notice.headline,
+                "hint": failed.notice.what_to_do,
+            })
+        })
+        .collect();
+    json!({
+        "written": written,
+        "skipped": report.skipped.iter().map(|id| id.0).collect::<Vec<_>>(),
+        "failed": failed,
+    })
+}

@@ -1,0 +1,166 @@
+//! The command line over the same engine as the window: prints for people, or one JSON document with `--json`.
+//!
+//! Exit codes: 0 done, 1 some frames failed (each named), 2 cannot start.
+
+mod demo;
+mod dust;
+mod export;
+mod new;
+mod plan;
+mod show;
+
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use clap::{Args, Parser, Subcommand};
+use glassine_engine::{Engine, EngineError, MadeSession, Notice, SessionAt, Severity, files};
+use glassine_film::FilmKind;
+use glassine_raster::CancelToken;
+use serde_json::Value;
+
+/// What the process ends with.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Outcome {
+    /// Everything was done.
+    Done,
+    /// Some frames failed; each was named.
+    SomeFailed,
+    /// Nothing could be started.
+    CannotStart,
+}
+
+impl From<Outcome> for ExitCode {
+    fn from(outcome: Outcome) -> Self {
+        match outcome {
+            Outcome::Done => Self::SUCCESS,
+            Outcome::SomeFailed => Self::from(1),
+            Outcome::CannotStart => Self::from(2),
+        }
+    }
+}
+
+/// Digitise your own film: find the frames of a scanned strip, invert them, export the whole strip at once.
+#[derive(Debug, Parser)]
+#[command(name = "glassine", version, about, long_about = None)]
+pub struct Cli {
+    /// What to do; without it the window opens
+    #[command(subcommand)]
+    pub command: Option<CliCommand>,
+    /// Session files or scans to open in the window
+    #[arg(value_name = "FILE")]
+    pub files: Vec<PathBuf>,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum CliCommand {
+    /// Make the demo strips on first use and open them in the window
+    Demo(demo::DemoArgs),
+    /// Find the frames of scans, measure the film base, solve the strips and save a session
+    New(new::NewArgs),
+    /// Print a session
+    Show(show::ShowArgs),
+    /// Write the finished pictures of a session
+    Export(export::ExportArgs),
+    /// Write one map of dust and scratches for each scan
+    DustMap(dust::DustArgs),
+    /// Pixels, file sizes and largest prints of a format, or the resolution a print needs
+    Plan(plan::PlanArgs),
+}
+
+/// Choices every command that prints has.
+#[derive(Debug, Clone, Copy, Args)]
+pub struct Printing {
+    /// Print one JSON document
+    #[arg(long)]
+    pub json: bool,
+}
+
+/// Run a command without a window. `Demo` without `--headless` is the window's business.
+pub fn run(command: &CliCommand) -> Outcome {
+    let result = match command {
+        CliCommand::Demo(args) => demo::run(args),
+        CliCommand::New(args) => new::run(args),
+        CliCommand::Show(args) => show::run(args),
+        CliCommand::Export(args) => export::run(args),
+        CliCommand::DustMap(args) => dust::run(args),
+        CliCommand::Plan(args) => plan::run(args),
+    };
+    result.unwrap_or_else(|error| {
+        complain(&error.notice());
+        Outcome::CannotStart
+    })
+}
+
+/// The demo command's folder when it wants the window; `None` for every headless command.
+pub fn demo_folder(command: &CliCommand) -> Option<PathBuf> {
+    match command {
+        CliCommand::Demo(args) if !args.headless => Some(args.folder()),
+        _ => None,
+    }
+}
+
+fn parse_film(text: &str) -> Result<FilmKind, String> {
+    FilmKind::from_key(text).ok_or_else(|| {
+        let known: Vec<_> = FilmKind::ALL.iter().map(|kind| kind.key()).collect();
+        format!("choose one of {}", known.join(", "))
+    })
+}
+
+/// A line for the person.
+fn say(line: &str) {
+    // A closed pipe is the reader's wish; there is nobody left to tell.
+    drop(writeln!(std::io::stdout().lock(), "{line}"));
+}
+
+/// A message beside the output, so that `--json` stays one document.
+fn complain(notice: &Notice) {
+    let severity = match notice.severity {
+        Severity::Info => "note",
+        Severity::Warning => "warning",
+        Severity::Error => "error",
+    };
+    drop(writeln!(std::io::stderr().lock(), "{severity}: {notice}"));
+}
+
+fn print_json(value: &Value) {
+    say(&serde_json::to_string_pretty(value).unwrap_or_else(|_| value.to_string()));
+}
+
+/// A progress line that replaces itself, only on a terminal and never in the JSON document.
+fn progress(share: f32, what: &str) {
+    use std::io::IsTerminal as _;
+    let mut err = std::io::stderr().lock();
+    if err.is_terminal() {
+        drop(write!(err, "\r\x1b[K{:3.0} % {what}", share * 100.0));
+        if share >= 1.0 {
+            drop(write!(err, "\r\x1b[K"));
+        }
+        drop(err.flush());
+    }
+}
+
+/// A session file, opened; problems with its scans are told and the rest goes on.
+fn open(path: &Path, cancel: &CancelToken) -> Result<(SessionAt, Vec<Notice>), EngineError> {
+    let MadeSession { session, notices, .. } = files::open_session(path, cancel)?;
+    Ok((SessionAt { session, folder: files::folder_of(path) }, notices))
+}
+
+fn notices_json(notices: &[Notice]) -> Value {
+    notices
+        .iter()
+        .map(|notice| {
+            serde_json::json!({
+                "severity": format!("{:?}", notice.severity).to_lowercase(),
+                "headline": notice.headline,
+                "what_to_do": notice.what_to_do,
+                "path": notice.path,
+            })
+        })
+        .collect()
+}
+
+fn engine() -> Engine {
+    Engine::new()
+}

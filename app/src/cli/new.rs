@@ -1,0 +1,103 @@
+//! `glassine new`: scans become a session.
+
+use std::path::PathBuf;
+
+use clap::Args;
+use glassine_engine::{EngineError, NewSessionRequest, files};
+use glassine_film::FilmKind;
+use glassine_raster::CancelToken;
+use glassine_scanfile::Overwrite;
+
+use super::{Outcome, Printing, complain, engine, parse_film, print_json, progress, say};
+
+/// Find frames, measure the base, solve the strip, save the session
+#[derive(Debug, Args)]
+pub struct NewArgs {
+    /// Session file to write; `.session.json` is added when missing
+    pub session: PathBuf,
+    /// Scan files: TIFF, PNG or JPEG
+    #[arg(long, required = true, num_args = 1.., value_name = "FILE")]
+    pub scan: Vec<PathBuf>,
+    /// Infrared of the first scan in a file of its own
+    #[arg(long, value_name = "FILE")]
+    pub infrared: Option<PathBuf>,
+    /// colour-negative, black-and-white or slide; recognised when left out
+    #[arg(long, value_parser = parse_film)]
+    pub film: Option<FilmKind>,
+    /// Frame format, such as 135 or 6x4.5; recognised when left out
+    #[arg(long)]
+    pub format: Option<String>,
+    /// Resolution, when the files do not say
+    #[arg(long)]
+    pub ppi: Option<f64>,
+    /// Every file holds one frame, such as camera copies
+    #[arg(long)]
+    pub one_frame_per_file: bool,
+    /// Name of the roll
+    #[arg(long, default_value = "")]
+    pub title: String,
+    /// Write over an existing session
+    #[arg(long)]
+    pub replace: bool,
+    #[command(flatten)]
+    pub printing: Printing,
+}
+
+pub(super) fn run(args: &NewArgs) -> Result<Outcome, EngineError> {
+    let path = session_path(&args.session);
+    if !args.replace && path.exists() {
+        return Err(glassine_scanfile::Error::AlreadyExists { path }.into());
+    }
+    if args.ppi.is_some_and(|ppi| !(ppi.is_finite() && ppi > 0.0)) {
+        return Err(usage("a resolution must be positive", "give --ppi a number such as 2400"));
+    }
+    let request = NewSessionRequest {
+        scans: args.scan.clone(),
+        infrared: args.infrared.clone(),
+        film: args.film,
+        format_id: args.format.clone(),
+        ppi: args.ppi,
+        one_frame_per_file: args.one_frame_per_file,
+        title: args.title.clone(),
+    };
+    let made = engine().new_session(&request, &CancelToken::new(), &progress)?;
+    let overwrite = if args.replace { Overwrite::Replace } else { Overwrite::Never };
+    files::save_session(&made.session, &path, overwrite)?;
+    for notice in &made.notices {
+        complain(notice);
+    }
+    let session = &made.session;
+    if args.printing.json {
+        print_json(&serde_json::json!({
+            "session": path,
+            "scans": session.scans.len(),
+            "strips": session.strips.len(),
+            "frames": session.frames.len(),
+            "notices": super::notices_json(&made.notices),
+        }));
+    } else {
+        say(&format!(
+            "{}: {} frames on {} strips of {} scans",
+            path.display(),
+            session.frames.len(),
+            session.strips.len(),
+            session.scans.len()
+        ));
+    }
+    Ok(Outcome::Done)
+}
+
+/// The session file a name means.
+pub(super) fn session_path(name: &std::path::Path) -> PathBuf {
+    if name.extension().is_some_and(|ending| ending == "json") {
+        return name.to_owned();
+    }
+    let mut text = name.as_os_str().to_owned();
+    text.push(files::SESSION_ENDING);
+    PathBuf::from(text)
+}
+
+/// A command that can't be meant.
+pub(super) fn usage(headline: &str, what_to_do: &str) -> EngineError {
+    EngineError::Told(glassine_engine::Notice::new(glassine_engine::Severity::Error, headline, what_to_do))
+}

@@ -1,0 +1,81 @@
+//! The demo session: its scans are made on first use, its frames found like those of any scan.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use glassine_engine::jobs::{Job, SessionMaker};
+use glassine_engine::{Engine, EngineError, MadeSession, NewSessionRequest, Notice, Severity, files};
+use glassine_film::FilmKind;
+use glassine_raster::CancelToken;
+use glassine_scanfile::Overwrite;
+use glassine_session::{Edit, Session};
+
+/// Name of the demo's session file.
+const SESSION_NAME: &str = "sallow quay.session.json";
+
+/// Where the demo lies when nobody says otherwise: the cache folder of the person.
+pub fn default_folder() -> PathBuf {
+    directories::ProjectDirs::from("", "", "glassine")
+        .map_or_else(|| PathBuf::from("demo-sessions/cache"), |dirs| dirs.cache_dir().join("demo"))
+}
+
+/// The demo session of a folder: opened when it is there, made when it is not.
+///
+/// The session file lies beside its scans; what the person changed in it is kept until they remove it.
+pub fn open_or_make(
+    engine: &Engine,
+    folder: &Path,
+    cancel: &CancelToken,
+    progress: &(dyn Fn(f32, &str) + Sync),
+) -> Result<MadeSession, EngineError> {
+    let scans = glassine_filmsim::make_demo(folder, &|share, what| progress(0.7 * share, what), cancel)
+        .map_err(|error| demo_error(&error, folder))?;
+    let path = folder.join(SESSION_NAME);
+    if path.exists() {
+        return files::open_session(&path, cancel);
+    }
+    let mut session = Session { title: "Sallow Quay".to_owned(), ..Session::default() };
+    let mut notices = Vec::new();
+    let count = scans.len() as f32;
+    for (idx, scan) in scans.iter().enumerate() {
+        let request = NewSessionRequest {
+            scans: vec![scan.path.clone()],
+            film: FilmKind::from_key(scan.film_kind_key),
+            format_id: Some(scan.format_id.to_owned()),
+            ..NewSessionRequest::default()
+        };
+        let made = engine.extend_session(session, &request, cancel, &|share, what| {
+            progress(0.7 + 0.3 * (idx as f32 + share) / count, what);
+        })?;
+        session = made.session;
+        notices.extend(made.notices);
+    }
+    let mut output = session.output.clone();
+    "harbour".clone_into(&mut output.base_name);
+    "M. Orrin".clone_into(&mut output.creator);
+    session = Edit::SetOutput(output).apply(&session)?;
+    files::save_session(&session, &path, Overwrite::Never)?;
+    Ok(MadeSession { session, path: Some(path), notices })
+}
+
+/// The same as a job of the window.
+pub fn job(folder: PathBuf) -> Job {
+    let maker = SessionMaker(Arc::new(move |engine, cancel, progress| {
+        open_or_make(engine, &folder, cancel, progress)
+    }));
+    Job::MakeSession { label: "making the demo".to_owned(), maker }
+}
+
+fn demo_error(error: &glassine_filmsim::Error, folder: &Path) -> EngineError {
+    if matches!(error, glassine_filmsim::Error::Cancelled) {
+        return EngineError::Cancelled;
+    }
+    EngineError::Told(
+        Notice::new(
+            Severity::Error,
+            format!("the demo scans could not be made: {error}"),
+            "choose another folder with --folder, with about 300 MB of room",
+        )
+        .about(folder),
+    )
+}
