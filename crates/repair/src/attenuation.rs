@@ -27,7 +27,7 @@ const CLEAN_MIN: usize = 40;
 const PRIOR_PX: f64 = 20.0;
 
 /// Terms of the prediction.
-pub(crate) type Terms = [f64; 4];
+pub(crate) type Terms = [f64; 5];
 
 /// One pixel used to learn the response: terms, and per channel the loss and its expected error.
 struct Lesson {
@@ -50,12 +50,14 @@ pub(crate) fn measure(
     let pixels: Vec<(u32, u32)> = strong.iter().flat_map(Component::pixels).step_by(step).collect();
     let lessons: Vec<Lesson> =
         pixels.par_iter().filter_map(|&(x, y)| lesson(linear, colours, residual, kept, x, y)).collect();
-    (0..colours as usize).map(|c| fit_channel(&lessons, c)).collect()
+    (0..colours as usize).map(|c| fit_channel(&lessons, c, f64::from(residual.noise_d))).collect()
 }
 
-fn fit_channel(lessons: &[Lesson], c: usize) -> ChannelResponse {
+fn fit_channel(lessons: &[Lesson], c: usize, noise_d: f64) -> ChannelResponse {
+    let direct =
+        ChannelResponse { noise_t: 2.0 * std::f64::consts::LN_10 * noise_d, ..ChannelResponse::DIRECT };
     if lessons.len() < 60 {
-        return ChannelResponse::DIRECT;
+        return direct;
     }
     let rows: Vec<(Terms, f64, f64)> = lessons
         .iter()
@@ -66,22 +68,40 @@ fn fit_channel(lessons: &[Lesson], c: usize) -> ChannelResponse {
         .collect();
     // The prior counts as a few typical pixels, so that a frame with little dust is not fitted to its noise.
     let strength: f64 = rows.iter().map(|r| r.0[0] * r.0[0]).sum::<f64>() / rows.len() as f64 * PRIOR_PX;
-    let ridge = [strength, 0.1 * strength, 0.1 * strength, 0.1 * strength];
-    let Some((fit, _)) = robust_fit(&rows, &[1.0, 0.0, 0.0, 0.0], &ridge, 10) else {
-        return ChannelResponse::DIRECT;
-    };
-    let [gain, dx, dy, laplacian] = fit;
-    if !(0.2..4.0).contains(&gain) || dx.abs().max(dy.abs()) > 2.0 * gain || laplacian.abs() > 3.0 * gain {
-        return ChannelResponse::DIRECT;
+    let ridge = [strength, 0.1 * strength, 0.1 * strength, 0.1 * strength, 1e3 * strength];
+    // Undoing a Gaussian of variance s is the series 1 - s/2 lap + s^2/8 lap lap: the last term follows from the one before,
+    // and fitting it freely would trade it against the gain.
+    let mut prior = [1.0, 0.0, 0.0, 0.0, 0.0];
+    let mut fit = prior;
+    for _ in 0..4 {
+        let Some((next, _)) = robust_fit(&rows, &prior, &ridge, 8) else { return direct };
+        fit = next;
+        let variance = (-2.0 * fit[3] / fit[0].max(0.1)).clamp(0.0, 2.0);
+        prior[4] = fit[0] * variance * variance / 8.0;
     }
-    let error = |l: &Lesson| (l.loss[c] - dot(&l.terms, &fit)).abs();
+    let [gain, dx, dy, laplacian, bilaplacian] = fit;
+    if !(0.2..4.0).contains(&gain) || dx.abs().max(dy.abs()) > 2.0 * gain || laplacian.abs() > 3.0 * gain {
+        return direct;
+    }
+    // Noise of the loss, raised by the sharpening terms: sums of squares of their weights over the neighbourhood.
+    let raised = gain.hypot(3.9 * laplacian - 2.0 * bilaplacian.max(0.0)).hypot(2.0 * laplacian);
+    let noise_t = std::f64::consts::LN_10 * noise_d * raised;
+    // Only where the undisturbed picture is known well does the misfit speak of the defect, not of the picture.
+    let error = |l: &Lesson| {
+        let misfit = (l.loss[c] - dot(&l.terms, &fit)).abs();
+        let known = l.error[c] * l.error[c] + noise_t * noise_t;
+        (misfit * misfit - known).max(0.0).sqrt().max(0.3 * misfit)
+    };
     let mut flat: Vec<f32> = lessons
         .iter()
-        .filter(|l| l.slope < 0.5 * l.terms[0].abs() && l.terms[0] > 0.03)
-        .map(|l| (error(l) / (l.terms[0] + 0.05)) as f32)
+        .filter(|l| l.terms[0] > 0.06 && l.slope < 0.4 * l.terms[0] && l.error[c] < 0.15 * l.terms[0])
+        .map(|l| (error(l) / l.terms[0]) as f32)
         .collect();
-    let mut steep: Vec<f32> =
-        lessons.iter().filter(|l| l.slope > 0.05).map(|l| (error(l) / l.slope) as f32).collect();
+    let mut steep: Vec<f32> = lessons
+        .iter()
+        .filter(|l| l.slope > 0.05 && l.slope > 0.5 * l.terms[0].abs() && l.error[c] < 0.15 * l.slope)
+        .map(|l| (error(l) / l.slope) as f32)
+        .collect();
     let or = |values: &mut Vec<f32>, fallback: f64| {
         if values.len() < 30 { fallback } else { 1.4826 * f64::from(median_in_place(values)) }
     };
@@ -90,7 +110,9 @@ fn fit_channel(lessons: &[Lesson], c: usize) -> ChannelResponse {
         dx,
         dy,
         laplacian,
-        error_t: or(&mut flat, 0.08).clamp(0.01, 0.4),
+        bilaplacian,
+        noise_t,
+        error_t: or(&mut flat, 0.05).clamp(0.01, 0.4),
         error_per_slope: or(&mut steep, 0.15).clamp(0.02, 0.5),
     }
 }
@@ -120,7 +142,9 @@ fn lesson(
         loss[c] = 1.0 - t;
         error[c] = 0.004 + std::f64::consts::LN_10 * t.min(1.2) * spread_d;
     }
-    Some(Lesson { terms, slope, loss, error })
+    // Lighter than its surroundings: emulsion is missing here, and infrared says nothing of how much.
+    let lighter = (0..colours as usize).all(|c| loss[c] < -2.0 * error[c]);
+    (!lighter).then_some(Lesson { terms, slope, loss, error })
 }
 
 /// The undisturbed density at a pixel, from a plane through the clean pixels about it, and their spread; per channel.
@@ -172,7 +196,7 @@ fn is_clear(kept: &Plane<u8>, x: i32, y: i32) -> bool {
     })
 }
 
-/// Loss, its derivatives and Laplacian (nine points, isotropic), and the steepness, at the middle of `loss`.
+/// Loss, its derivatives, Laplacian (nine points, isotropic) and bilaplacian, and the steepness (slope and half the bend), at the middle of `loss`.
 pub(crate) fn terms(loss: impl Fn(i32, i32) -> f64) -> (Terms, f64) {
     let o = loss(0, 0);
     let dx = 0.5 * (loss(1, 0) - loss(-1, 0));
@@ -180,14 +204,18 @@ pub(crate) fn terms(loss: impl Fn(i32, i32) -> f64) -> (Terms, f64) {
     let cross = loss(1, 0) + loss(-1, 0) + loss(0, 1) + loss(0, -1);
     let corner = loss(1, 1) + loss(-1, 1) + loss(1, -1) + loss(-1, -1);
     let laplacian = (4.0 * cross + corner - 20.0 * o) / 6.0;
-    ([o, dx, dy, laplacian], dx.hypot(dy))
+    // Five-point Laplacian of itself: thirteen points.
+    let far = loss(2, 0) + loss(-2, 0) + loss(0, 2) + loss(0, -2);
+    let bilaplacian = 20.0 * o - 8.0 * cross + 2.0 * corner + far;
+    ([o, dx, dy, laplacian, bilaplacian], dx.hypot(dy) + 0.5 * laplacian.abs())
 }
 
 /// Predicted visible transmittance of a defect pixel and its expected error.
 pub(crate) fn predict(response: &ChannelResponse, terms: &Terms, slope: f64) -> (f64, f64) {
-    let ChannelResponse { gain, dx, dy, laplacian, error_t, error_per_slope } = *response;
-    let loss = dot(terms, &[gain, dx, dy, laplacian]);
-    let error = (error_t * terms[0].abs()).hypot(error_per_slope * slope).hypot(0.003);
+    let ChannelResponse { gain, dx, dy, laplacian, bilaplacian, error_t, error_per_slope, noise_t } =
+        *response;
+    let loss = dot(terms, &[gain, dx, dy, laplacian, bilaplacian]);
+    let error = (error_t * terms[0].abs()).hypot(error_per_slope * slope).hypot(noise_t);
     ((1.0 - loss).clamp(0.0, 1.0), error)
 }
 

@@ -19,7 +19,7 @@ use crate::label::{Component, components};
 use crate::leakage;
 use crate::register::{self, Outcome};
 use crate::residual;
-use crate::robust::mad_sigma;
+use crate::robust::{mad_sigma, median_in_place};
 use crate::scratch;
 use crate::types::{DustClass, DustMap, DustOptions, Leakage, Refusal, Registration};
 
@@ -33,8 +33,13 @@ const HIGH_SIGMA: f32 = 6.0;
 /// Densities below these are invisible in a print whatever the noise: low and high threshold at medium sensitivity, D.
 const LOW_D: f32 = 0.006;
 const HIGH_D: f32 = 0.011;
-/// Part of the local slope of the leaked image that registration and blur may leave behind.
+/// Part of the local slope of the leaked image that registration and blur may leave behind, when it cannot be measured.
 const EDGE_DOUBT: f32 = 0.3;
+/// The measured typical part is multiplied by this and kept in this range.
+const EDGE_DOUBT_SIGMA: f32 = 5.0;
+const EDGE_DOUBT_RANGE: (f32, f32) = (0.1, 0.6);
+/// Steep pixels needed to measure it.
+const STEEP_MIN: usize = 400;
 
 /// Size, channels and signal of the input.
 pub(crate) fn check_input(linear: &Samples16, colours: u8) -> Result<(), Refusal> {
@@ -163,6 +168,8 @@ pub(crate) struct Residual {
     pub(crate) leaked: Option<Plane<f32>>,
     pub(crate) noise_d: f32,
     pub(crate) smooth_noise_d: f32,
+    /// Part of the leaked image's steepness that may remain in the residual.
+    edge_doubt: f32,
 }
 
 impl Residual {
@@ -189,11 +196,44 @@ impl Residual {
         let smooth = residual::separable(&density, &[0.5, 0.25]);
         let noise_d = noise(&density, film, background.width());
         let smooth_noise_d = noise(&smooth, film, background.width());
-        Self { density, smooth, leaked, noise_d, smooth_noise_d }
+        let mut measured = Self { density, smooth, leaked, noise_d, smooth_noise_d, edge_doubt: EDGE_DOUBT };
+        measured.edge_doubt = measured.measure_edge_doubt(film, background.width());
+        measured
+    }
+
+    /// How much of the image's edges really remains in the residual: typical ratio over the steep pixels.
+    fn measure_edge_doubt(&self, film: &[bool], blocks_wide: u32) -> f32 {
+        let (w, h) = (self.smooth.width(), self.smooth.height());
+        let step = ((f64::from(w) * f64::from(h) / 400_000.0).sqrt() as usize).max(1);
+        let steep_d = 6.0 * self.smooth_noise_d;
+        let mut ratios = Vec::new();
+        let mut steepness = vec![0.0_f32; w as usize];
+        for y in (0..h).step_by(step) {
+            self.steepness_row(y, &mut steepness);
+            for x in (0..w).step_by(step) {
+                let s = steepness[x as usize];
+                if s > steep_d && film[(y / BLOCK_PX * blocks_wide + x / BLOCK_PX) as usize] {
+                    ratios.push(self.smooth.at(x, y).abs() / s);
+                }
+            }
+        }
+        if ratios.len() < STEEP_MIN {
+            return EDGE_DOUBT;
+        }
+        let typical = 1.4826 * median_in_place(&mut ratios);
+        (EDGE_DOUBT_SIGMA * typical).clamp(EDGE_DOUBT_RANGE.0, EDGE_DOUBT_RANGE.1)
     }
 
     /// What an imperfect registration or blur may leave of the image at a pixel, D.
     pub(crate) fn doubt_row(&self, y: u32, out: &mut [f32]) {
+        self.steepness_row(y, out);
+        for o in out {
+            *o *= self.edge_doubt;
+        }
+    }
+
+    /// Slope and bend of the leaked image, D per pixel.
+    fn steepness_row(&self, y: u32, out: &mut [f32]) {
         let Some(leaked) = &self.leaked else {
             out.fill(0.0);
             return;
@@ -206,7 +246,7 @@ impl Residual {
             let (l, r) = (here[x.saturating_sub(1)], here[(x + 1).min(n - 1)]);
             let slope = 0.5 * ((r - l).abs() + (below[x] - above[x]).abs());
             let bend = (l + r + above[x] + below[x] - 4.0 * here[x]).abs();
-            out[x] = EDGE_DOUBT * (slope + 0.5 * bend);
+            out[x] = slope + 0.5 * bend;
         }
     }
 
@@ -276,13 +316,28 @@ impl Residual {
         );
         let kept: Vec<Component> = components(&mask, 0)
             .into_iter()
-            .filter(|c| c.pixels().any(|(x, y)| mask.at(x, y) == 2))
+            .filter(|c| c.pixels().any(|(x, y)| mask.at(x, y) == 2) && !self.is_holder(c))
             .collect();
         mask.data_mut().fill(0);
         for (x, y) in kept.iter().flat_map(Component::pixels) {
             mask.set(x, y, 1);
         }
         (kept, mask)
+    }
+}
+
+impl Residual {
+    /// A long dense object that comes in from the border: the holder or the film's edge, not dust.
+    fn is_holder(&self, component: &Component) -> bool {
+        let (w, h) = (self.density.width(), self.density.height());
+        let b = component.bounds();
+        let at_border = b.x0 == 0 || b.y0 == 0 || b.x1 == w || b.y1 == h;
+        if !at_border || b.width().max(b.height()) < w.min(h) / 4 {
+            return false;
+        }
+        let mean = component.pixels().map(|(x, y)| self.density.at(x, y)).sum::<f32>()
+            / component.area().max(1) as f32;
+        mean > 0.3
     }
 }
 

@@ -93,7 +93,7 @@ fn confirm(linear: &Samples16, colours: u8, residual: &Residual, component: Comp
     for (x, y) in component.pixels() {
         let (fx, fy) = (f64::from(x), f64::from(y));
         let sides = [1.0, -1.0].map(|s| read(fx - s * sin * SIDE_PX, fy + s * cos * SIDE_PX));
-        contrasts.push(read(fx, fy) - 0.5 * (sides[0] + sides[1]));
+        contrasts.push(beyond(read(fx, fy), sides[0], sides[1]));
         trace += residual.smooth.at(x, y) / area as f32;
     }
     let mean = contrasts.iter().sum::<f32>() / area as f32;
@@ -109,6 +109,11 @@ fn confirm(linear: &Samples16, colours: u8, residual: &Residual, component: Comp
         && certainty > 5.0
         && agreeing as f64 >= AGREEMENT_MIN * f64::from(area))
     .then_some(WeakLine { component, contrast_d: middle })
+}
+
+/// How far a value lies outside the range of its two sides; 0 between them, as at a plain edge.
+fn beyond(value: f32, a: f32, b: f32) -> f32 {
+    (value - a.max(b)).max(0.0) + (value - a.min(b)).min(0.0)
 }
 
 /// Mark the faint lines, one pixel wider than the infrared shows them; their own light is not used when filling.

@@ -183,7 +183,7 @@ impl DustClass {
 /// How visible attenuation follows from infrared attenuation; measured on the defects of the frame.
 ///
 /// ```text
-/// 1 - T_c = gain * o + dx * do/dx + dy * do/dy + laplacian * lap(o),   o = 1 - T_infrared
+/// 1 - T_c = gain * o + dx * do/dx + dy * do/dy + laplacian * lap(o) + bilaplacian * lap(lap(o)),   o = 1 - T_infrared
 /// ```
 /// The derivatives carry what is left of shift and blur between the infrared and channel `c`.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -196,7 +196,11 @@ pub struct ChannelResponse {
     pub dy: f64,
     /// Laplacian term, square pixels; negative sharpens.
     pub laplacian: f64,
-    /// Rms error of the predicted transmittance over the defects used.
+    /// Term of the Laplacian applied twice, pixels to the fourth; positive sharpens further.
+    pub bilaplacian: f64,
+    /// Noise of the predicted transmittance, from the infrared noise.
+    pub noise_t: f64,
+    /// Error of the predicted loss as a part of the loss itself.
     pub error_t: f64,
     /// Part of the error that grows with the slope of the attenuation, per unit slope.
     pub error_per_slope: f64,
@@ -204,8 +208,16 @@ pub struct ChannelResponse {
 
 impl ChannelResponse {
     /// Visible light is lost exactly as infrared is; used when a frame has too few defects to measure.
-    pub const DIRECT: Self =
-        Self { gain: 1.0, dx: 0.0, dy: 0.0, laplacian: 0.0, error_t: 0.02, error_per_slope: 0.15 };
+    pub const DIRECT: Self = Self {
+        gain: 1.0,
+        dx: 0.0,
+        dy: 0.0,
+        laplacian: 0.0,
+        bilaplacian: 0.0,
+        noise_t: 0.005,
+        error_t: 0.06,
+        error_per_slope: 0.15,
+    };
 }
 
 /// Defects of one frame region, on the visible pixel grid.
