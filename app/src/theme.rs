@@ -17,13 +17,13 @@ pub const TOOLBAR_HEIGHT: f32 = 42.0;
 /// Height of the status line, points.
 pub const STATUS_HEIGHT: f32 = 28.0;
 /// Width of the settings column, points.
-pub const SETTINGS_WIDTH: f32 = 380.0;
+pub const SETTINGS_WIDTH: f32 = 392.0;
 /// Height of a row with one control, points.
 pub const ROW_HEIGHT: f32 = 24.0;
 /// Width of the labels in front of controls, points.
 pub const LABEL_WIDTH: f32 = 118.0;
 /// Width of a number field, points.
-pub const NUMBER_WIDTH: f32 = 82.0;
+pub const NUMBER_WIDTH: f32 = 88.0;
 /// The unit all gaps are made of, points.
 pub const GAP: f32 = 8.0;
 

@@ -69,7 +69,7 @@ fn group_ui(ui: &mut Ui, group: KeyGroup) {
             [(left, shortcut_text(row.modifiers, row.key), p.text_strong), (right, row.text.to_owned(), p.text)]
         {
             let inside = UiBuilder::new().max_rect(place).layout(Layout::left_to_right(Align::Center));
-            ui.scope_builder(inside, |ui| ui.add(Label::new(RichText::new(text).color(colour)).truncate()));
+            ui.new_child(inside).add(Label::new(RichText::new(text).color(colour)).truncate());
         }
     }
 }

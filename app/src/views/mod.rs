@@ -1,9 +1,13 @@
 //! The parts of the window. Each is a function of what it is given; what it asks for goes out as commands.
 
+mod export;
 mod frame;
+mod histogram;
+mod keys;
 mod prints;
 mod questions;
 mod root;
+mod settings;
 mod status;
 mod strip;
 mod toolbar;

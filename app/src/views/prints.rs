@@ -1,7 +1,224 @@
-//! The prints part of the window.
+//! The prints: the live positives, each right under its box.
 
-use egui::Ui;
+use egui::{Align2, Color32, Rect, Role, Sense, Stroke, StrokeKind, TextStyle, Ui, WidgetInfo, pos2, vec2};
+use glassine_engine::{Overlay, PictureSide, UnitRect, ViewKey};
+use glassine_film::Histogram;
+use glassine_raster::PixelRect;
+use glassine_session::Frame;
 
+use crate::command::Command;
 use crate::state::ViewCx;
+use crate::store::Want;
+use crate::theme;
+use crate::widgets::histogram_plot::percent_text;
+use crate::widgets::icon::{Icon, paint_icon};
 
-pub(crate) fn prints_ui(_ui: &mut Ui, _cx: &mut ViewCx<'_>) {}
+use super::strip::{StripPlace, flag_text, how};
+
+/// Line under a print with its number and marks, points.
+const CAPTION: f32 = 20.0;
+/// Narrowest cell, points.
+const MIN_CELL: f32 = 44.0;
+/// Gap between cells, points.
+const GAP: f32 = 6.0;
+/// Prints are rendered in steps of this size, so that zooming asks for few new ones.
+const SIZE_STEP_PX: u32 = 64;
+/// Largest print, physical pixels.
+const MAX_PRINT_PX: u32 = 640;
+/// Share of clipped pixels that earns a badge: less is not seen. Source: ours.
+const BADGE_SHARE: f64 = 0.001;
+
+/// Draw the prints under their boxes.
+pub(super) fn prints_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
+    let area = place.prints;
+    if area.height() < CAPTION + 24.0 {
+        return;
+    }
+    let mut left_limit = f32::NEG_INFINITY;
+    for (frame, mut cell) in cells(cx, place) {
+        if cell.left() < left_limit {
+            cell = cell.translate(vec2(left_limit - cell.left(), 0.0));
+        }
+        left_limit = cell.right() + GAP;
+        if cell.intersects(area) {
+            print_ui(ui, cx, frame, cell, area);
+        }
+    }
+}
+
+/// A cell under each box, in the order along the strip.
+fn cells<'a>(cx: &ViewCx<'a>, place: &StripPlace) -> Vec<(&'a Frame, Rect)> {
+    let mut cells: Vec<(&Frame, Rect)> = cx
+        .session
+        .frames
+        .iter()
+        .filter_map(|frame| {
+            let piece = place.space.piece_of(cx.session, frame.id)?;
+            let hull = place.view.hull(piece, &frame.crop);
+            let widest = 1.6 * place.prints.height();
+            let width = (hull.width()).clamp(MIN_CELL, widest.max(MIN_CELL));
+            // Of a box larger than the window, the part that is seen.
+            let seen = hull.x_range().intersection(place.prints.x_range());
+            let middle = if seen.span() > 0.0 && hull.width() > widest { seen.center() } else { hull.center().x };
+            let x = pos2(middle - width / 2.0, place.prints.top());
+            Some((frame.as_ref(), Rect::from_min_size(x, vec2(width, place.prints.height()))))
+        })
+        .collect();
+    cells.sort_by(|a, b| a.1.center().x.total_cmp(&b.1.center().x));
+    cells
+}
+
+fn print_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, area: Rect) {
+    let p = theme::palette(ui);
+    let is_selected = cx.ui_state.is_selected(frame.id);
+    let is_primary = cx.ui_state.primary == Some(frame.id);
+    let id = ui.scope_id().with(("print", frame.id.0));
+    let response = ui.interact(cell.intersect(area), id, Sense::click());
+    let label = format!("print {}", frame.number);
+    response.widget_info(|| {
+        let mut info = WidgetInfo::selected(Role::ListBoxOption, true, is_selected, &label);
+        info.current_text_value = Some(value_of(cx, frame));
+        info
+    });
+    if response.clicked() {
+        let modifiers = ui.input(|input| input.modifiers);
+        cx.push(Command::Select(frame.id, how(modifiers)));
+        response.request_focus();
+    }
+    if response.has_focus() {
+        cx.ui_state.canvas_focus = Some(response.id);
+    }
+    if response.gained_focus() && !is_selected {
+        cx.push(Command::Select(frame.id, crate::command::SelectHow::Only));
+    }
+    if response.double_clicked() {
+        cx.push(Command::SetLoupe(!cx.ui_state.frame.loupe));
+    }
+
+    let painter = ui.painter_at(area);
+    let room = Rect::from_min_max(cell.min, pos2(cell.right(), cell.bottom() - CAPTION));
+    let sides = if frame.orientation.swaps_sides() {
+        vec2(frame.crop.height_px as f32, frame.crop.width_px as f32)
+    } else {
+        vec2(frame.crop.width_px as f32, frame.crop.height_px as f32)
+    };
+    let scale = (room.width() / sides.x).min(room.height() / sides.y);
+    let picture = Align2::CENTER_TOP.align_size_within_rect(sides * scale, room);
+    let key = ViewKey::Print(frame.id);
+    cx.ui_state.wants.picture(key, want(picture.size() * ui.ctx().pixels_per_point()));
+    match cx.previews.picture(key) {
+        Some((texture, ..)) => {
+            let tint = if frame.skipped { Color32::from_gray(90) } else { Color32::WHITE };
+            painter.image(texture.id(), picture, Rect::from_min_max(pos2(0.0, 0.0), pos2(1.0, 1.0)), tint);
+        }
+        None => {
+            painter.rect_filled(picture, 0.0, p.field);
+            if cx.previews.failure(key).is_some() {
+                paint_icon(&painter, picture, Icon::Warn, p.warn);
+            }
+        }
+    }
+    let outline = match (is_primary, is_selected, response.hovered() || response.has_focus()) {
+        (true, ..) => Some(Stroke::new(2.0, p.accent)),
+        (false, true, _) => Some(Stroke::new(1.0, p.accent)),
+        (false, false, true) => Some(Stroke::new(1.0, p.text_weak)),
+        _ => None,
+    };
+    if let Some(outline) = outline {
+        painter.rect_stroke(picture.expand(2.0), 1.0, outline, StrokeKind::Outside);
+    }
+    caption_ui(&painter, cx, frame, picture, is_selected, &p);
+    let text = hover_text(cx, frame);
+    if !text.is_empty() {
+        response.on_hover_text(text);
+    }
+}
+
+/// Number, marks and clipping under a print.
+fn caption_ui(
+    painter: &egui::Painter,
+    cx: &ViewCx<'_>,
+    frame: &Frame,
+    picture: Rect,
+    is_selected: bool,
+    p: &theme::Palette,
+) {
+    let style = painter.ctx().global_style();
+    let line = pos2(picture.left(), picture.bottom() + 4.0 + CAPTION / 2.0 - 2.0);
+    let ink = if is_selected { p.text_strong } else { p.text };
+    let name = frame.name.as_deref().map_or_else(|| frame.number.to_string(), str::to_owned);
+    let clip = painter.with_clip_rect(painter.clip_rect().intersect(picture.expand2(vec2(2.0, CAPTION + 6.0))));
+    let number = clip.text(line, Align2::LEFT_CENTER, name, theme::strong_style().resolve(&style), ink);
+    let small = TextStyle::Small.resolve(&style);
+    let mut x = number.right() + 6.0;
+    let to_look_at = !frame.flags.is_empty() || frame.reaches_rebate();
+    if to_look_at && x + 14.0 < picture.right() {
+        paint_icon(&clip, Rect::from_center_size(pos2(x + 6.0, line.y), vec2(14.0, 14.0)), Icon::Warn, p.warn);
+        x += 18.0;
+    }
+    let text = if frame.skipped {
+        "left out".to_owned()
+    } else if let Some(histogram) = histogram_of(cx, frame) {
+        clip_text(histogram)
+    } else {
+        String::new()
+    };
+    if !text.is_empty() && picture.right() - x > 30.0 {
+        let ink = if frame.skipped { p.text_weak } else { p.warn };
+        clip.text(pos2(picture.right(), line.y), Align2::RIGHT_CENTER, text, small, ink);
+    }
+}
+
+fn histogram_of<'a>(cx: &ViewCx<'a>, frame: &Frame) -> Option<&'a Histogram> {
+    let print = cx.previews.picture(ViewKey::Print(frame.id)).and_then(|(_, p, _)| p.histogram.as_deref());
+    cx.previews.histogram(frame.id).map(AsRef::as_ref).or(print)
+}
+
+/// The worse end of each side in a few letters: `▲` for white, `▼` for black.
+fn clip_text(histogram: &Histogram) -> String {
+    let worst = |shares: [f64; 3]| shares.into_iter().fold(0.0, f64::max);
+    let (high, low) = (worst(histogram.clip_high_fraction()), worst(histogram.clip_low_fraction()));
+    let mut parts = Vec::new();
+    if high >= BADGE_SHARE {
+        parts.push(format!("▲ {}", percent_text(high)));
+    }
+    if low >= BADGE_SHARE {
+        parts.push(format!("▼ {}", percent_text(low)));
+    }
+    parts.join("  ")
+}
+
+fn value_of(cx: &ViewCx<'_>, frame: &Frame) -> String {
+    let mut parts: Vec<String> = frame.flags.iter().map(|flag| flag_text(*flag).to_owned()).collect();
+    if frame.skipped {
+        parts.push("left out of the export".to_owned());
+    }
+    if let Some(histogram) = histogram_of(cx, frame) {
+        let clipped = clip_text(histogram);
+        if !clipped.is_empty() {
+            parts.push(format!("clipped {clipped}"));
+        }
+    }
+    if parts.is_empty() { "nothing to look at".to_owned() } else { parts.join(", ") }
+}
+
+fn hover_text(cx: &ViewCx<'_>, frame: &Frame) -> String {
+    let mut lines: Vec<String> = Vec::new();
+    lines.extend(cx.previews.failure(ViewKey::Print(frame.id)).map(str::to_owned));
+    lines.extend(frame.flags.iter().map(|flag| flag_text(*flag).to_owned()));
+    if frame.reaches_rebate() {
+        lines.push("the box reaches the rebate: its statistics would be wrong".to_owned());
+    }
+    lines.join("\n")
+}
+
+fn want(size: egui::Vec2) -> Want {
+    let step = |side: f32| (side.max(1.0) as u32).div_ceil(SIZE_STEP_PX) * SIZE_STEP_PX;
+    Want {
+        region: UnitRect::WHOLE,
+        scan_rect: PixelRect::default(),
+        size_px: [step(size.x).min(MAX_PRINT_PX), step(size.y).min(MAX_PRINT_PX)],
+        side: PictureSide::Positive,
+        overlay: Overlay::None,
+    }
+}

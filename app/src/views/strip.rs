@@ -1,7 +1,490 @@
-//! The strip part of the window.
+//! The strip: the scan itself with its boxes, running left to right.
 
-use egui::Ui;
+use egui::{Align2, Color32, EventFilter, Id, Mesh, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, TextStyle, Ui, WidgetInfo, pos2, vec2};
+use glassine_engine::{PictureSide, UnitRect, ViewKey};
+use glassine_raster::{PixelRect, TiltedBox};
+use glassine_session::{Frame, FrameFlag, ScanId};
 
-use crate::state::ViewCx;
+use crate::command::{Command, GesturePhase, SelectHow};
+use crate::state::{BoxDrag, BoxPart, StripTool, ViewCx};
+use crate::store::{OverviewTile, Want};
+use crate::strip_space::{Piece, QUAD_UV, StripSpace, StripView};
+use crate::theme::{self, Palette};
+use crate::widgets::crop_box::{self, BoxInk, ScreenBox};
 
-pub(crate) fn strip_ui(_ui: &mut Ui, _cx: &mut ViewCx<'_>) {}
+use super::drawing::drawing_ui;
+
+/// Overview pixels larger than this many screen pixels are replaced by a picture from the scan itself.
+const SHARP_ABOVE: f64 = 1.25;
+/// Regions of the scan are asked for on this grid, so that small moves need no new one.
+const REGION_GRID_PX: u32 = 64;
+/// Longest side of such a region on screen, physical pixels.
+const REGION_MAX_PX: u32 = 2048;
+/// Side of the magnifier, points.
+const MAGNIFIER: f32 = 168.0;
+
+/// Strip space and where it is on screen: shared by the strip and the prints under it.
+#[derive(Debug)]
+pub(super) struct StripPlace {
+    /// Every piece of film.
+    pub space: StripSpace,
+    /// Where it is.
+    pub view: StripView,
+    /// Room for the prints.
+    pub prints: Rect,
+}
+
+/// Draw the strip and handle what the pointer does on it.
+pub(super) fn strip_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
+    let area = place.view.rect;
+    let id = ui.scope_id().with("strip canvas");
+    let canvas = ui.interact(area, id, Sense::click_and_drag());
+    canvas.widget_info(|| WidgetInfo::labeled(Role::Canvas, true, "strip"));
+    move_view(ui, cx, place, &canvas);
+
+    let painter = ui.painter_at(area);
+    for piece in &place.space.pieces {
+        let rect = place.view.piece_rect(piece);
+        if rect.intersects(area) {
+            piece_ui(&painter, cx, &place.view, piece);
+        }
+    }
+    want_sharp_region(ui, cx, place);
+    for piece in &place.space.pieces {
+        boxes_ui(ui, cx, place, piece);
+    }
+    if cx.ui_state.tool != StripTool::Boxes {
+        drawing_ui(ui, cx, place);
+    }
+    magnifier_ui(ui, cx, place);
+}
+
+/// Zoom with the wheel to where the pointer is, pan by dragging the background.
+fn move_view(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, canvas: &egui::Response) {
+    let view = place.view;
+    let mut center = view.center;
+    let mut points = view.points;
+    let mut moved = false;
+    let middle = ui.input(|input| input.pointer.middle_down());
+    let pointer = ui.input(|input| input.pointer.hover_pos()).filter(|at| view.rect.contains(*at));
+    if canvas.dragged() || (middle && pointer.is_some()) {
+        let delta = ui.input(|input| input.pointer.delta());
+        center.0 -= f64::from(delta.x) / points;
+        center.1 -= f64::from(delta.y) / points;
+        moved = delta != egui::Vec2::ZERO;
+    }
+    // The boxes take the hover, so the wheel asks where the pointer is, not which widget it is over.
+    if let Some(at) = pointer.filter(|_| ui.rect_contains_pointer(view.rect)) {
+        let (scroll, zoom) = ui.input(|input| (input.smooth_scroll_delta(), input.zoom_delta()));
+        let factor = f64::from(zoom) * (f64::from(scroll.y) / 240.0).exp();
+        if (factor - 1.0).abs() > 1e-6 {
+            let fixed = view.space(at);
+            points = (points * factor).clamp(24.0, 40_000.0);
+            let from_middle = at - view.rect.center();
+            center = (
+                fixed.0 - f64::from(from_middle.x) / points,
+                fixed.1 - f64::from(from_middle.y) / points,
+            );
+            moved = true;
+        }
+        if scroll.x != 0.0 {
+            center.0 -= f64::from(scroll.x) / points;
+            moved = true;
+        }
+    }
+    if moved {
+        center.0 = center.0.clamp(0.0, place.space.width());
+        center.1 = center.1.clamp(0.0, 1.0);
+        cx.ui_state.strip.center = center;
+        cx.ui_state.strip.zoom_points = Some(points);
+    }
+    if canvas.double_clicked() {
+        cx.push(Command::FitStrip);
+    }
+}
+
+/// One piece of film: overview, sharper part, base pixels, outline of the film.
+fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Piece) {
+    let p = theme::palette_of(!cx.ui_state.light);
+    let rect = view.piece_rect(piece);
+    let clip = painter.with_clip_rect(painter.clip_rect().intersect(rect));
+    clip.rect_filled(rect, 0.0, p.field);
+    if !cx.ui_state.wants.overviews.contains(&piece.scan) {
+        cx.ui_state.wants.overviews.push(piece.scan);
+    }
+    paint_scan(&clip, cx, view, piece);
+    if cx.ui_state.show_base_pixels {
+        if !cx.ui_state.wants.base_pixels.contains(&piece.scan) {
+            cx.ui_state.wants.base_pixels.push(piece.scan);
+        }
+        paint_tiles(&clip, view, piece, cx.previews.base_pixels(piece.scan));
+    }
+    if cx.previews.overview(piece.scan).is_empty() {
+        clip.text(rect.center(), Align2::CENTER_CENTER, "reading the scan", TextStyle::Body.resolve(&painter.ctx().global_style()), p.text_weak);
+    }
+    for strip in cx.session.strips.iter().filter(|strip| piece.shows(strip)) {
+        if let Some(film) = strip.film_area {
+            let shape = ScreenBox { corners: view.corners(piece, &film) };
+            clip.add(Shape::closed_line(shape.corners.to_vec(), Stroke::new(1.0, Color32::from_white_alpha(36))));
+        }
+    }
+}
+
+/// The scan as it is known so far: the overview, and a sharper part where there is one.
+fn paint_scan(painter: &Painter, cx: &ViewCx<'_>, view: &StripView, piece: &Piece) {
+    paint_tiles(painter, view, piece, cx.previews.overview(piece.scan));
+    if let Some((texture, _, Some(want))) = cx.previews.picture(ViewKey::ScanRegion(piece.scan)) {
+        paint_quad(painter, texture.id(), view.scan_quad(piece, want.scan_rect));
+    }
+}
+
+fn paint_tiles(painter: &Painter, view: &StripView, piece: &Piece, tiles: &[OverviewTile]) {
+    for tile in tiles {
+        let quad = view.scan_quad(piece, tile.scan_rect);
+        if Rect::from_points(&quad).intersects(painter.clip_rect()) {
+            paint_quad(painter, tile.texture.id(), quad);
+        }
+    }
+}
+
+fn paint_quad(painter: &Painter, texture: egui::TextureId, corners: [Pos2; 4]) {
+    let mut mesh = Mesh::with_texture(texture);
+    for (pos, uv) in corners.into_iter().zip(QUAD_UV) {
+        mesh.vertices.push(egui::epaint::Vertex { pos, uv, color: Color32::WHITE });
+    }
+    mesh.add_triangle(0, 1, 2);
+    mesh.add_triangle(0, 2, 3);
+    painter.add(Shape::mesh(mesh));
+}
+
+/// Ask for the visible part of the scan when the overview is too coarse for it, or for what the magnifier shows.
+fn want_sharp_region(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
+    let pixels = f64::from(ui.ctx().pixels_per_point());
+    if let Some((piece, at, _)) = magnified(cx, place) {
+        let half = (f64::from(MAGNIFIER) / 2.0 / MAGNIFIER_POINTS).ceil() as u32 + REGION_GRID_PX / 2;
+        let (x, y) = (at.x.max(0.0) as u32, at.y.max(0.0) as u32);
+        let rect = PixelRect::new(x.saturating_sub(half), y.saturating_sub(half), x + half, y + half);
+        push_region(cx, piece, rect, MAGNIFIER_POINTS * pixels);
+        return;
+    }
+    let visible = place.space.pieces.iter().filter_map(|piece| {
+        let seen = place.view.piece_rect(piece).intersect(place.view.rect);
+        (seen.is_positive()).then_some((piece, seen))
+    });
+    let Some((piece, seen)) = visible.max_by(|a, b| a.1.area().total_cmp(&b.1.area())) else { return };
+    let factor = cx.previews.overview_factor(piece.scan);
+    let shown = place.view.points_per_scan_px(piece) * pixels;
+    if factor.is_none_or(|factor| shown * f64::from(factor) <= SHARP_ABOVE) {
+        return;
+    }
+    let corners = [seen.min, seen.max].map(|at| place.view.scan_from_screen(piece, at));
+    let limit = |v: f64| v.max(0.0) as u32;
+    let rect = PixelRect::new(
+        limit(corners[0].x.min(corners[1].x).floor()),
+        limit(corners[0].y.min(corners[1].y).floor()),
+        limit(corners[0].x.max(corners[1].x).ceil()),
+        limit(corners[0].y.max(corners[1].y).ceil()),
+    );
+    push_region(cx, piece, rect, shown);
+}
+
+fn push_region(cx: &mut ViewCx<'_>, piece: &Piece, rect: PixelRect, screen_px: f64) {
+    let (w, h) = piece.scan_size;
+    let down = |v: u32| v / REGION_GRID_PX * REGION_GRID_PX;
+    let up = |v: u32| v.div_ceil(REGION_GRID_PX) * REGION_GRID_PX;
+    let rect = PixelRect::new(down(rect.x0), down(rect.y0), up(rect.x1).min(w), up(rect.y1).min(h));
+    if rect.is_empty() {
+        return;
+    }
+    // More than one screen pixel for a scan pixel shows nothing new.
+    let scale = screen_px.min(1.0);
+    let size = |side: u32| ((f64::from(side) * scale).ceil() as u32).clamp(1, REGION_MAX_PX);
+    let want = Want {
+        region: UnitRect::WHOLE,
+        scan_rect: rect,
+        size_px: [size(rect.width()), size(rect.height())],
+        side: PictureSide::Scan,
+        overlay: glassine_engine::Overlay::None,
+    };
+    cx.ui_state.wants.picture(ViewKey::ScanRegion(piece.scan), want);
+}
+
+/// Every box of a piece: first the others, then the selected ones on top.
+fn boxes_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece) {
+    let strips = cx.session.strips.iter().filter(|strip| piece.shows(strip)).map(|strip| strip.id);
+    let strips: Vec<_> = strips.collect();
+    let frames = cx.session.frames.iter().filter(|frame| strips.contains(&frame.strip));
+    let (above, below): (Vec<_>, Vec<_>) = frames.partition(|frame| cx.ui_state.is_selected(frame.id));
+    for frame in below.into_iter().chain(above) {
+        let shape = ScreenBox { corners: place.view.corners(piece, &frame.crop) };
+        let reach = Rect::from_points(&shape.corners).expand(14.0);
+        if reach.intersects(place.view.rect) {
+            box_ui(ui, cx, place, piece, frame, &shape);
+        }
+    }
+}
+
+fn box_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece, frame: &Frame, shape: &ScreenBox) {
+    let p = theme::palette(ui);
+    let is_selected = cx.ui_state.is_selected(frame.id);
+    let hull = Rect::from_points(&shape.corners);
+    let reach = if is_selected { hull.expand(10.0) } else { hull };
+    let id = ui.scope_id().with(("box", frame.id.0));
+    let mut response = ui.interact(reach.intersect(place.view.rect), id, Sense::click_and_drag());
+    let label = format!("frame {} box", frame.number);
+    response.widget_info(|| {
+        let mut info = WidgetInfo::selected(Role::ListBoxOption, true, is_selected, &label);
+        info.current_text_value = Some(box_value(frame));
+        info
+    });
+    let is_dragged = cx.ui_state.box_drag.as_ref().is_some_and(|drag| drag.frame == frame.id);
+    let pointer = ui.input(|input| input.pointer.latest_pos());
+    let part = pointer.filter(|_| response.hovered()).and_then(|at| shape.part_at(at, is_selected));
+    let held_part = cx.ui_state.box_drag.as_ref().filter(|_| is_dragged).map(|drag| drag.part);
+    if let Some(part) = held_part.or(part) {
+        ui.ctx().set_cursor_icon(shape.cursor(part, is_dragged));
+    }
+    click_and_drag(ui, cx, place, piece, frame, &response, shape);
+    keep_arrow_keys(ui, cx, &response);
+
+    let painter = ui.painter_at(place.view.rect);
+    if (is_selected || is_dragged) && let Some(area) = frame.image_area.filter(|_| frame.held) {
+        let guard = ScreenBox { corners: place.view.corners(piece, &area.inset(frame.guard_margin_px)) };
+        crop_box::paint_area(&painter, &guard, Color32::from_white_alpha(110));
+    }
+    let line = match (frame.reaches_rebate(), is_selected, response.hovered()) {
+        (true, ..) => p.warn,
+        (false, true, _) => p.accent,
+        (false, false, true) => Color32::from_white_alpha(235),
+        (false, false, false) => Color32::from_white_alpha(170),
+    };
+    let ink = BoxInk { line, width: if is_selected { 2.0 } else { 1.2 }, handles: is_selected };
+    crop_box::paint(&painter, shape, ink);
+    if response.has_focus() {
+        crop_box::paint_area(&painter, shape, Color32::WHITE);
+    }
+    number_ui(&painter, &p, frame, shape, is_selected);
+    if frame.skipped {
+        painter.line_segment([shape.corners[0], shape.corners[2]], Stroke::new(1.0, Color32::from_white_alpha(120)));
+    }
+    if !is_dragged {
+        response = response.on_hover_text_at_pointer(hover_text(frame));
+    }
+    let _ = response;
+}
+
+/// Place and size of a box in scan pixels, for screen readers and tests.
+pub(super) fn box_value(frame: &Frame) -> String {
+    let b = &frame.crop;
+    let corner = b.corners()[0];
+    format!(
+        "x {:.1} y {:.1} w {:.1} h {:.1} px, {:.2}°",
+        corner.x,
+        corner.y,
+        b.width_px,
+        b.height_px,
+        b.angle_rad.to_degrees()
+    )
+}
+
+fn hover_text(frame: &Frame) -> String {
+    let mut lines = vec![format!("frame {}, {:.0} % sure", frame.number, 100.0 * frame.confidence)];
+    if !frame.reason.is_empty() {
+        lines.push(frame.reason.clone());
+    }
+    lines.extend(frame.flags.iter().map(|flag| flag_text(*flag).to_owned()));
+    if frame.reaches_rebate() {
+        lines.push("the box reaches the rebate: its statistics would be wrong".to_owned());
+    }
+    if frame.skipped {
+        lines.push("left out of the export".to_owned());
+    }
+    lines.join("\n")
+}
+
+/// What a flag tells the person.
+pub(super) fn flag_text(flag: FrameFlag) -> &'static str {
+    match flag {
+        FrameFlag::Inferred => "placed from its neighbours, no edge was seen",
+        FrameFlag::LowConfidence => "an edge is uncertain, look at it",
+        FrameFlag::Partial => "cut by the end of the film",
+        FrameFlag::Blank => "nothing is on it",
+        FrameFlag::Overlap => "overlaps a neighbour",
+    }
+}
+
+/// Number and marks in the corner that is shown top left.
+fn number_ui(painter: &Painter, p: &Palette, frame: &Frame, shape: &ScreenBox, is_selected: bool) {
+    let corner = shape
+        .corners
+        .into_iter()
+        .min_by(|a, b| (a.x + a.y).total_cmp(&(b.x + b.y)))
+        .unwrap_or(Pos2::ZERO);
+    let to_look_at = !frame.flags.is_empty() || frame.reaches_rebate();
+    let text = format!("{}{}", frame.number, if to_look_at { " !" } else { "" });
+    let font = theme::strong_style().resolve(&painter.ctx().global_style());
+    let (fill, ink) = match (is_selected, to_look_at) {
+        (true, _) => (p.accent, p.on_accent),
+        (false, true) => (Color32::from_black_alpha(170), p.warn),
+        (false, false) => (Color32::from_black_alpha(150), Color32::from_gray(240)),
+    };
+    let galley = painter.layout_no_wrap(text, font, ink);
+    let at = corner + vec2(7.0, 6.0);
+    painter.rect_filled(Rect::from_min_size(at, galley.size()).expand2(vec2(5.0, 1.0)), 3.0, fill);
+    painter.galley(at, galley, ink);
+}
+
+/// While a box has the keyboard, arrow keys move it instead of the focus.
+fn keep_arrow_keys(ui: &Ui, cx: &mut ViewCx<'_>, response: &egui::Response) {
+    if response.has_focus() {
+        cx.ui_state.canvas_focus = Some(response.id);
+        let filter = EventFilter { horizontal_arrows: true, vertical_arrows: true, ..EventFilter::default() };
+        ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, filter));
+    }
+}
+
+fn click_and_drag(
+    ui: &Ui,
+    cx: &mut ViewCx<'_>,
+    place: &StripPlace,
+    piece: &Piece,
+    frame: &Frame,
+    response: &egui::Response,
+    shape: &ScreenBox,
+) {
+    let modifiers = ui.input(|input| input.modifiers);
+    if response.clicked() {
+        cx.push(Command::Select(frame.id, how(modifiers)));
+        response.request_focus();
+    }
+    if response.gained_focus() && !response.clicked() && !cx.ui_state.is_selected(frame.id) {
+        cx.push(Command::Select(frame.id, SelectHow::Only));
+    }
+    if response.drag_started_by(egui::PointerButton::Primary) {
+        let was_selected = cx.ui_state.is_selected(frame.id);
+        let origin = ui.input(|input| input.pointer.press_origin());
+        let Some(origin) = origin.or_else(|| response.interact_pointer_pos()) else { return };
+        let part = shape.part_at(origin, was_selected).unwrap_or(BoxPart::Body);
+        let follows = |other: &Frame| {
+            other.id == frame.id || (part == BoxPart::Body && was_selected && cx.ui_state.is_selected(other.id))
+        };
+        let before: Vec<(_, TiltedBox)> =
+            cx.session.frames.iter().filter(|f| follows(f)).map(|f| (f.id, f.crop)).collect();
+        let from = place.view.scan_from_screen(piece, origin);
+        cx.ui_state.box_drag = Some(BoxDrag { frame: frame.id, part, from, before });
+        if !was_selected {
+            cx.push(Command::Select(frame.id, SelectHow::Only));
+        }
+        cx.push(Command::Gesture(GesturePhase::Begin(part_label(part).to_owned())));
+    }
+    let Some(drag) = cx.ui_state.box_drag.clone().filter(|drag| drag.frame == frame.id) else { return };
+    if response.dragged()
+        && let Some(at) = response.interact_pointer_pos()
+    {
+        let to = place.view.scan_from_screen(piece, at);
+        let (dx, dy) = (to.x - drag.from.x, to.y - drag.from.y);
+        let wishes = drag.before.iter().map(|(id, before)| {
+            let wish = if *id == frame.id {
+                crop_box::dragged(before, drag.part, drag.from, to)
+            } else {
+                follow(cx, place, piece, *id, before, (dx, dy))
+            };
+            (*id, wish)
+        });
+        let wishes: Vec<_> = wishes.collect();
+        if ui.input(|input| input.pointer.is_moving()) {
+            cx.push(Command::Edit(glassine_session::Edit::SetCrops(wishes)));
+        }
+    }
+    if response.drag_stopped() {
+        cx.ui_state.box_drag = None;
+        cx.push(Command::Gesture(GesturePhase::Commit));
+    }
+}
+
+/// A box that follows the dragged one: the same way on screen, also on a scan that lies differently.
+fn follow(
+    cx: &ViewCx<'_>,
+    place: &StripPlace,
+    dragged_on: &Piece,
+    id: glassine_session::FrameId,
+    before: &TiltedBox,
+    (dx, dy): (f64, f64),
+) -> TiltedBox {
+    let own = place.space.piece_of(cx.session, id).unwrap_or(dragged_on);
+    let (dx, dy) = if own.turns == dragged_on.turns {
+        (dx, dy)
+    } else {
+        let right = dragged_on.scan_direction((1.0, 0.0));
+        let down = dragged_on.scan_direction((0.0, 1.0));
+        own.scan_direction((dx * right.0 + dy * right.1, dx * down.0 + dy * down.1))
+    };
+    let center = glassine_raster::Point::new(before.center.x + dx, before.center.y + dy);
+    TiltedBox { center, ..*before }
+}
+
+fn part_label(part: BoxPart) -> &'static str {
+    match part {
+        BoxPart::Body => "move box",
+        BoxPart::Edge(..) => "size box",
+        BoxPart::Knob => "turn box",
+    }
+}
+
+/// What a click with these modifiers does to the selection.
+pub(super) fn how(modifiers: egui::Modifiers) -> SelectHow {
+    if modifiers.command {
+        SelectHow::Toggle
+    } else if modifiers.shift {
+        SelectHow::Range
+    } else {
+        SelectHow::Only
+    }
+}
+
+/// Screen points for one scan pixel in the magnifier.
+const MAGNIFIER_POINTS: f64 = 3.0;
+
+/// What the magnifier shows: the side or corner under the pointer of a drag.
+fn magnified<'a>(
+    cx: &ViewCx<'_>,
+    place: &'a StripPlace,
+) -> Option<(&'a Piece, glassine_raster::Point<glassine_raster::Scan>, ScanId)> {
+    let drag = cx.ui_state.box_drag.as_ref()?;
+    let frame = cx.session.frame(drag.frame)?;
+    let at = crop_box::dragged_point(&frame.crop, drag.part)?;
+    let piece = place.space.piece_of(cx.session, drag.frame)?;
+    Some((piece, at, piece.scan))
+}
+
+/// A magnified view of the corner or side that is dragged, in the half of the strip away from the pointer.
+fn magnifier_ui(ui: &Ui, cx: &ViewCx<'_>, place: &StripPlace) {
+    let Some((piece, at, _)) = magnified(cx, place) else { return };
+    if place.view.points_per_scan_px(piece) >= MAGNIFIER_POINTS {
+        return;
+    }
+    let p = theme::palette(ui);
+    let area = place.view.rect.shrink(10.0);
+    let side = MAGNIFIER.min(area.height());
+    let on_screen = place.view.screen_from_scan(piece, at);
+    let left = if on_screen.x > area.center().x { area.left() } else { area.right() - side };
+    let rect = Rect::from_min_size(pos2(left, area.top()), vec2(side, side));
+    let view = StripView {
+        rect,
+        points: MAGNIFIER_POINTS / piece.scale(),
+        center: piece.space_from_scan(at),
+    };
+    let painter = ui.painter().clone().with_clip_rect(rect);
+    painter.rect_filled(rect, 0.0, p.surround);
+    paint_scan(&painter, cx, &view, piece);
+    if let Some(frame) = cx.ui_state.box_drag.as_ref().and_then(|drag| cx.session.frame(drag.frame)) {
+        if let Some(area) = frame.image_area.filter(|_| frame.held) {
+            let guard = ScreenBox { corners: view.corners(piece, &area.inset(frame.guard_margin_px)) };
+            crop_box::paint_area(&painter, &guard, Color32::WHITE);
+        }
+        let shape = ScreenBox { corners: view.corners(piece, &frame.crop) };
+        crop_box::paint(&painter, &shape, BoxInk { line: p.accent, width: 1.5, handles: false });
+    }
+    ui.painter().rect_stroke(rect, 0.0, Stroke::new(1.0, p.text_weak), egui::StrokeKind::Outside);
+}
+

@@ -89,15 +89,14 @@ impl ValueRow<'_> {
         let (rect, _) = ui.allocate_exact_size(size, Sense::hover());
         let columns = Columns::of(rect);
         let hint = self.hint(value);
-        let inside = UiBuilder::new().id_salt(self.key).max_rect(rect);
-        ui.scope_builder(inside, |ui| {
-            label_at(ui, columns.label, self.label, changed).on_hover_text(&hint);
-            self.fader(value).show(ui, columns.fader, events).on_hover_text(hint);
-            self.number_ui(ui, columns.number, value, events);
-            if changed && ui.is_enabled() {
-                self.reset_ui(ui, columns.reset, events);
-            }
-        });
+        let mut inside = ui.new_child(UiBuilder::new().id_salt(self.key).max_rect(rect));
+        let ui = &mut inside;
+        label_at(ui, columns.label, self.label, changed).on_hover_text(&hint);
+        self.fader(value).show(ui, columns.fader, events).on_hover_text(hint);
+        self.number_ui(ui, columns.number, value, events);
+        if changed && ui.is_enabled() {
+            self.reset_ui(ui, columns.reset, events);
+        }
     }
 
     fn fader(&self, value: MixedValue) -> Fader<'_> {
@@ -161,6 +160,7 @@ impl ValueRow<'_> {
             .clamp_existing_to_range(false)
             .speed((self.soft.1 - self.soft.0) / 400.0)
             .fixed_decimals(usize::from(decimals))
+            .prefix(egui::Atom::grow())
             .suffix(suffix)
             .custom_formatter(move |value, _| {
                 if is_mixed { "mixed".to_owned() } else { number_text(value, decimals, signed) }
@@ -218,7 +218,8 @@ fn label_at(ui: &mut Ui, rect: Rect, text: &str, strong: bool) -> Response {
     let colour = if strong { p.text_strong } else { p.text };
     let inside = UiBuilder::new().max_rect(rect).layout(Layout::left_to_right(Align::Center));
     let label = egui::Label::new(RichText::new(text).color(colour)).truncate();
-    ui.scope_builder(inside, |ui| ui.add(label)).inner
+    // A child that takes no room of its own: the row keeps the whole width of the column.
+    ui.new_child(inside).add(label)
 }
 
 /// A number field that looks like one: set in, with an accessible name.
@@ -230,18 +231,16 @@ pub fn number_field_ui(ui: &mut Ui, drag: DragValue<'_>, name: &str, width: f32)
 fn number_field_at(ui: &mut Ui, rect: Rect, drag: DragValue<'_>, name: &str) -> Response {
     let p = theme::palette(ui);
     let inside = UiBuilder::new().max_rect(rect).layout(Layout::right_to_left(Align::Center));
-    ui.scope_builder(inside, |ui| {
-        let visuals = ui.visuals_mut();
-        visuals.widgets.inactive.weak_bg_fill = p.field;
-        visuals.widgets.hovered.weak_bg_fill = p.field;
-        visuals.widgets.hovered.bg_stroke = Stroke::new(1.0, p.text_weak);
-        ui.spacing_mut().button_padding = vec2(7.0, 2.0);
-        ui.spacing_mut().interact_size.y = rect.height();
-        let response = ui.add(drag.min_size(rect.size()));
-        ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(name));
-        response
-    })
-    .inner
+    let mut inside = ui.new_child(inside);
+    let visuals = inside.visuals_mut();
+    visuals.widgets.inactive.weak_bg_fill = p.field;
+    visuals.widgets.hovered.weak_bg_fill = p.field;
+    visuals.widgets.hovered.bg_stroke = Stroke::new(1.0, p.text_weak);
+    inside.spacing_mut().button_padding = vec2(6.0, 2.0);
+    inside.spacing_mut().interact_size.y = rect.height();
+    let response = inside.add(drag.min_size(rect.size()));
+    ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(name));
+    response
 }
 
 fn reset_button(ui: &mut Ui, rect: Rect, label: &str) -> Response {

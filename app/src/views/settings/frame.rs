@@ -82,14 +82,17 @@ pub(super) fn colour_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let offered = cx.primary().and_then(|frame| frame.solve.as_ref()).map(|solve| solve.cast_suggestion_cc);
     if let Some([warm, magenta]) = offered.filter(|cc| cc.iter().any(|v| v.abs() >= LEAST_CAST_CC)) {
         let (warm, magenta) = (number_text(warm, 1, true), number_text(magenta, 1, true));
-        let text = format!("{warm} CC warm, {magenta} CC magenta at 1.00");
+        let text = format!("{warm} warm, {magenta} magenta CC");
         fact_row_ui(ui, "cast offered", &text);
     }
     let shown = cx.ui_state.panels.show_bands;
     let text = if shown { "hide balance of tone bands" } else { "balance of tone bands…" };
-    if ui.add(Button::new(text).frame_when_inactive(false)).clicked() {
-        cx.ui_state.panels.show_bands = !shown;
-    }
+    ui.scope(|ui| {
+        ui.spacing_mut().button_padding.x = 0.0;
+        if ui.add(Button::new(text).frame_when_inactive(false)).clicked() {
+            cx.ui_state.panels.show_bands = !shown;
+        }
+    });
     if shown {
         let mut band = None;
         for param in params_of(ParamGroup::Colour) {
