@@ -1,6 +1,6 @@
 //! From codes to linear light: one table per colour channel.
 
-use std::sync::Arc;
+use std::sync::{Arc, LazyLock};
 
 use crate::Encoding;
 
@@ -19,9 +19,11 @@ pub struct Linearisation {
 impl Linearisation {
     /// The same curve for every channel; [`Encoding::Profile`] without a profile counts as linear.
     pub fn of_encoding(encoding: Encoding, colour_channels: u8) -> Self {
-        let table: Arc<[f32]> = match encoding {
-            Encoding::Linear | Encoding::Profile => table_of(|x| x),
-            Encoding::Srgb => table_of(srgb_light),
+        static LINEAR: LazyLock<Arc<[f32]>> = LazyLock::new(|| table_of(|x| x));
+        static SRGB: LazyLock<Arc<[f32]>> = LazyLock::new(|| table_of(srgb_light));
+        let table = match encoding {
+            Encoding::Linear | Encoding::Profile => Arc::clone(&LINEAR),
+            Encoding::Srgb => Arc::clone(&SRGB),
             Encoding::Gamma(power) => table_of(|x| x.powf(power)),
         };
         Self { tables: vec![table; colour_channels.into()], to_xyz_d50: None }

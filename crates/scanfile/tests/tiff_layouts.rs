@@ -34,7 +34,7 @@ fn check(form: Form, page: &Page) {
 
 #[test]
 fn every_packing_block_shape_and_byte_order_gives_the_same_pixels() {
-    let packs = [Pack::None, Pack::Lzw, Pack::Deflate, Pack::OldDeflate, Pack::PackBits];
+    let packs = [Pack::None, Pack::Lzw, Pack::Deflate, Pack::OldDeflate, Pack::Runs];
     for (big_endian, big) in [(false, false), (true, false), (false, true), (true, true)] {
         for (samples, extra) in [(1, None), (2, Some(0)), (3, None), (4, Some(0))] {
             for pack in packs {
@@ -49,7 +49,7 @@ fn every_packing_block_shape_and_byte_order_gives_the_same_pixels() {
                     (false, Some((64, 64)), false, 8),
                 ] {
                     let mut page = Page::new(53, 41, samples, bits);
-                    let predicts = !matches!(pack, Pack::None | Pack::PackBits);
+                    let predicts = !matches!(pack, Pack::None | Pack::Runs);
                     page = Page { planar, tile, pack, extra, predictor: predictor && predicts, ..page };
                     check(Form { big_endian, big }, &page);
                 }

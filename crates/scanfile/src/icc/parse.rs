@@ -62,10 +62,17 @@ pub fn parse_profile(profile: &[u8]) -> Result<ProfileCurves, ProfileError> {
             Ok(ProfileCurves { tables: vec![curve], to_xyz_d50: None })
         }
         b"RGB " => {
-            let mut tables = Vec::new();
+            let mut tables: Vec<Arc<[f32]>> = Vec::new();
             let mut matrix = [[0.0; 3]; 3];
+            let red = tags.find(*b"rTRC");
             for (i, letter) in [b'r', b'g', b'b'].into_iter().enumerate() {
-                tables.push(tags.curve([letter, b'T', b'R', b'C'])?.ok_or_else(missing)?);
+                let curve = [letter, b'T', b'R', b'C'];
+                // Three equal curves are the rule; they share one table.
+                let table = match tables.first() {
+                    Some(first) if tags.find(curve) == red => Arc::clone(first),
+                    _ => tags.curve(curve)?.ok_or_else(missing)?,
+                };
+                tables.push(table);
                 let column = tags.xyz([letter, b'X', b'Y', b'Z'])?.ok_or_else(missing)?;
                 matrix.iter_mut().zip(column).for_each(|(row, v)| row[i] = v);
             }

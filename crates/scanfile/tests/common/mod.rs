@@ -1,6 +1,7 @@
 //! Shared by the tests: the open data folder, and a small TIFF maker that shares no code with the reader or the writer.
 
 #![allow(dead_code, unreachable_pub, reason = "every test program uses its own part")]
+#![allow(clippy::print_stdout, reason = "a skipped check says so")]
 
 use std::path::{Path, PathBuf};
 
@@ -58,7 +59,7 @@ pub enum Pack {
     Lzw = 5,
     Deflate = 8,
     OldDeflate = 32946,
-    PackBits = 32773,
+    Runs = 32773,
 }
 
 /// One page to be made.
@@ -256,7 +257,7 @@ pub fn pack(kind: Pack, bytes: &[u8]) -> Vec<u8> {
             out.write_all(bytes).expect("memory is enough");
             out.finish().expect("memory is enough")
         }
-        Pack::PackBits => {
+        Pack::Runs => {
             bytes.chunks(128).flat_map(|c| [vec![(c.len() - 1) as u8], c.to_vec()].concat()).collect()
         }
     }
