@@ -48,8 +48,11 @@ fn lab(xyz: [f64; 3]) -> [f64; 3] {
     [116.0 * y - 16.0, 500.0 * (x - y), 200.0 * (y - z)]
 }
 
-/// Spaces by their published primaries, white and curve.
-fn spaces() -> Vec<(&'static str, [[f64; 2]; 3], [f64; 2], TransferCurve)> {
+/// Name, primaries, white, curve.
+type Space = (&'static str, [[f64; 2]; 3], [f64; 2], TransferCurve);
+
+/// Spaces by their published numbers.
+fn spaces() -> Vec<Space> {
     let d65 = [0.3127, 0.329];
     let romm = TransferCurve::Parametric { g: 1.8, a: 1.0, b: 0.0, c: 1.0 / 16.0, d: 1.0 / 32.0 };
     let table =

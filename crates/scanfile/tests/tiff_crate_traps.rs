@@ -25,7 +25,7 @@ fn crate_pixels(bytes: &[u8]) -> (ColorType, Vec<u16>) {
 #[test]
 fn the_crate_drops_an_infrared_sample_with_the_honest_tag() {
     let page = Page { extra: Some(0), ..Page::new(20, 10, 4, 16) };
-    let bytes = make_tiff(LITTLE, &[page.clone()]);
+    let bytes = make_tiff(LITTLE, std::slice::from_ref(&page));
     let (kind, pixels) = crate_pixels(&bytes);
     assert_eq!(kind, ColorType::RGB(16));
     assert_ne!(pixels, page.codes);
@@ -37,7 +37,7 @@ fn the_crate_drops_an_infrared_sample_with_the_honest_tag() {
 #[test]
 fn the_crate_garbles_colour_beside_an_infrared_sample_under_a_predictor() {
     let page = Page { extra: Some(0), pack: Pack::Deflate, predictor: true, ..Page::new(20, 10, 4, 16) };
-    let bytes = make_tiff(LITTLE, &[page.clone()]);
+    let bytes = make_tiff(LITTLE, std::slice::from_ref(&page));
     let (_, pixels) = crate_pixels(&bytes);
     let colour: Vec<u16> = page.codes.chunks(4).flat_map(|px| [px[0], px[1], px[2]]).collect();
     assert!(pixels != colour && pixels != page.codes);

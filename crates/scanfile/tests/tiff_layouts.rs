@@ -62,7 +62,7 @@ fn every_packing_block_shape_and_byte_order_gives_the_same_pixels() {
 fn the_fourth_sample_is_infrared_whatever_its_tag_says() {
     for extra in [Some(0), Some(1), Some(2), None] {
         let page = Page { extra, ..Page::new(40, 30, 4, 16) };
-        let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[page.clone()]));
+        let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, std::slice::from_ref(&page)));
         let (scan, all) = read_all(&path, &OpenOptions::default()).expect("readable");
         assert_eq!(scan.info().planes.last(), Some(&PlaneKind::Infrared));
         assert_eq!(scan.info().infrared, InfraredSource::ExtraSample);
@@ -120,7 +120,7 @@ fn a_separate_infrared_file_is_joined_and_a_foreign_one_is_refused() {
     let (folder, path) = in_folder("scan.tif", &make_tiff(form, &[Page::new(40, 30, 3, 16)]));
     let infrared = Page::new(40, 30, 1, 16);
     let side = folder.path().join("scan-ir.tif");
-    std::fs::write(&side, make_tiff(form, &[infrared.clone()])).expect("written");
+    std::fs::write(&side, make_tiff(form, std::slice::from_ref(&infrared))).expect("written");
     let options = OpenOptions { infrared_file: Some(side.clone()), ..OpenOptions::default() };
     let (scan, all) = read_all(&path, &options).expect("readable");
     assert_eq!(scan.info().infrared, InfraredSource::SeparateFile);
@@ -136,7 +136,7 @@ fn white_is_zero_counts_down_and_leaves_infrared_alone() {
     for planar in [false, true] {
         for pack in [Pack::None, Pack::Deflate] {
             let page = Page { photometric: 0, extra: Some(0), planar, pack, ..Page::new(30, 20, 2, 16) };
-            let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[page.clone()]));
+            let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, std::slice::from_ref(&page)));
             let (_, all) = read_all(&path, &OpenOptions::default()).expect("readable");
             for (got, put) in all.data().chunks(2).zip(page.codes.chunks(2)) {
                 assert_eq!(got, [65_535 - put[0], put[1]]);
@@ -151,7 +151,7 @@ fn resolution_orientation_and_encoding_come_from_the_tags() {
     let short = |tag, v: u16| (tag, 3, 1, v.to_le_bytes().to_vec());
     let mut page = Page::new(20, 10, 3, 16);
     page.more = vec![rational(282, 9449, 10), rational(283, 9449, 10), short(296, 3), short(274, 6)];
-    let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[page.clone()]));
+    let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, std::slice::from_ref(&page)));
     let scan = Scan::open(&path, &OpenOptions::default()).expect("readable");
     let [x, y] = scan.info().ppi.expect("resolution is there");
     assert!((x - 2400.046).abs() < 1e-3 && x == y, "{x}");
