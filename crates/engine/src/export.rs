@@ -357,6 +357,8 @@ impl<'a> FrameJob<'a> {
             (None, Feed::Linear) => open.read(rect, cancel)?,
             (None, Feed::Codes) => open.scan.read(rect, cancel)?,
         };
+        // Infrared has done its work by now.
+        let samples = samples.first_channels(open.colour_channels());
         let sampled = self.sampling.read(&samples, rect.x0, rect.y0, out);
         drop(samples);
         let mut rendered = render::run(&self.pipeline, &sampled, open.colour_channels());

@@ -215,28 +215,66 @@ impl TiltedSampling {
         y: u32,
         row: &mut [u16],
     ) {
-        let c = src.channels() as usize;
+        let at = (src_x0, src_y0);
+        match src.channels() {
+            1 => self.interpolate::<1>(src, at, out_x0, y, row),
+            2 => self.interpolate::<2>(src, at, out_x0, y, row),
+            3 => self.interpolate::<3>(src, at, out_x0, y, row),
+            4 => self.interpolate::<4>(src, at, out_x0, y, row),
+            _ => {}
+        }
+    }
+
+    /// One row for a fixed number of channels, so that a pixel's channels are computed side by side.
+    fn interpolate<const C: usize>(
+        &self,
+        src: &Samples16,
+        (src_x0, src_y0): (u32, u32),
+        out_x0: u32,
+        y: u32,
+        row: &mut [u16],
+    ) {
         let (w, h) = (i64::from(src.width()), i64::from(src.height()));
-        for (i, px) in row.chunks_exact_mut(c).enumerate() {
+        let stride = src.stride();
+        for (i, px) in row.chunks_exact_mut(C).enumerate() {
             let p = self.scan_position(out_x0 + i as u32, y);
             let (fx, fy) = (p.x - 0.5 - f64::from(src_x0), p.y - 0.5 - f64::from(src_y0));
             let (ix, iy) = (fx.floor(), fy.floor());
             let (wx, wy) = (self.kernel.weights((fx - ix) as f32), self.kernel.weights((fy - iy) as f32));
-            let mut sums = [0.0_f32; 8];
-            for (j, wy) in wy.iter().enumerate() {
-                if *wy == 0.0 {
-                    continue;
+            let (ix, iy) = (ix as i64, iy as i64);
+            let mut sums = [0.0_f32; C];
+            if ix >= 1 && iy >= 1 && ix + 3 <= w && iy + 3 <= h {
+                // All four by four neighbours are inside: no clamping.
+                for (j, wy) in wy.iter().enumerate() {
+                    let start = (iy as usize + j - 1) * stride + (ix as usize - 1) * C;
+                    let line = &src.data()[start..start + 4 * C];
+                    let mut across = [0.0_f32; C];
+                    for (px, wx) in line.chunks_exact(C).zip(wx) {
+                        for (sum, code) in across.iter_mut().zip(px) {
+                            *sum += wx * f32::from(*code);
+                        }
+                    }
+                    for (sum, part) in sums.iter_mut().zip(across) {
+                        *sum += wy * part;
+                    }
                 }
-                let line = src.row((iy as i64 + j as i64 - 1).clamp(0, h - 1) as u32);
-                for (k, wx) in wx.iter().enumerate() {
-                    let at = (ix as i64 + k as i64 - 1).clamp(0, w - 1) as usize * c;
-                    for (sum, &code) in sums.iter_mut().zip(&line[at..at + c]) {
-                        *sum += wy * wx * f32::from(code);
+            } else {
+                for (j, wy) in wy.iter().enumerate() {
+                    let line = src.row((iy + j as i64 - 1).clamp(0, h - 1) as u32);
+                    let mut across = [0.0_f32; C];
+                    for (k, wx) in wx.iter().enumerate() {
+                        let at = (ix + k as i64 - 1).clamp(0, w - 1) as usize * C;
+                        for (sum, code) in across.iter_mut().zip(&line[at..at + C]) {
+                            *sum += wx * f32::from(*code);
+                        }
+                    }
+                    for (sum, part) in sums.iter_mut().zip(across) {
+                        *sum += wy * part;
                     }
                 }
             }
             for (code, sum) in px.iter_mut().zip(sums) {
-                *code = (sum + 0.5).clamp(0.0, 65535.0) as u16;
+                *code = (sum + 0.5) as u16;
             }
         }
     }

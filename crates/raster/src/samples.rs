@@ -144,6 +144,20 @@ impl Samples16 {
         self.width as usize * self.channels as usize
     }
 
+    /// The first `channels` channels; all of them when there are no more.
+    #[must_use]
+    pub fn first_channels(self, channels: u8) -> Self {
+        if channels >= self.channels || channels == 0 {
+            return self;
+        }
+        let (from, keep) = (usize::from(self.channels), usize::from(channels));
+        let mut data = Vec::with_capacity(self.data.len() / from * keep);
+        for px in self.data.chunks_exact(from) {
+            data.extend_from_slice(&px[..keep]);
+        }
+        Self { data, channels, ..self }
+    }
+
     /// One channel as a plane.
     pub fn channel(&self, channel: u8) -> Plane<u16> {
         let data =
