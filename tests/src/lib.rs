@@ -1,1 +1,105 @@
-//! End-to-end tests live in `tests/`.
+//! Helpers of the end-to-end tests in `tests/`: rendered strips on disk, their truth, and the open data folder.
+
+use std::path::{Path, PathBuf};
+
+use glassine_engine::{Engine, ExportRequest, FrameScope, MadeSession, NewSessionRequest, SessionAt};
+use glassine_film::FilmKind;
+use glassine_filmsim::{RenderedStrip, demo_spec, render_strip};
+use glassine_raster::{CancelToken, TiltedBox};
+use glassine_scanfile::{Overwrite, write_rgbi};
+use glassine_session::{OutputSettings, Session};
+
+/// The folder of open test data: `GLASSINE_DATA`, or `shared/data` beside the checkout.
+///
+/// Prints a line and gives `None` when it is absent, so that a skipped check is seen.
+pub fn data_folder(what: &str) -> Option<PathBuf> {
+    let given = std::env::var_os("GLASSINE_DATA").map(PathBuf::from);
+    let beside = Path::new(env!("CARGO_MANIFEST_DIR")).ancestors().map(|above| above.join("shared/data"));
+    let found = given.into_iter().chain(beside).find(|folder| folder.is_dir());
+    if found.is_none() {
+        say(&format!("skipped: {what} needs the folder shared/data beside the checkout, or GLASSINE_DATA"));
+    }
+    found
+}
+
+/// A line in the test's output.
+#[expect(clippy::print_stdout, reason = "tests say what they measured and what they skipped")]
+pub fn say(line: &str) {
+    println!("{line}");
+}
+
+/// A demo strip at a small resolution, with its truth, written as a scan.
+#[derive(Debug)]
+pub struct StripOnDisk {
+    /// Keeps the folder alive.
+    pub folder: tempfile::TempDir,
+    /// The scan.
+    pub scan: PathBuf,
+    /// Truth and samples.
+    pub strip: RenderedStrip,
+}
+
+/// Render a demo strip small and write it.
+pub fn strip_on_disk(id: &str, ppi: f64) -> StripOnDisk {
+    let spec = demo_spec(id, ppi).expect("the demo has this strip");
+    let strip = render_strip(&spec, &|_| (), &CancelToken::new()).expect("renders");
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan = folder.path().join(format!("{id}.tif"));
+    write_rgbi(&scan, &strip.samples, ppi, id, Overwrite::Never).expect("writes");
+    StripOnDisk { folder, scan, strip }
+}
+
+/// A session made from scans the way `glassine new` makes it.
+pub fn new_session(engine: &Engine, scans: &[PathBuf], film: FilmKind, format: &str) -> MadeSession {
+    let request = NewSessionRequest {
+        scans: scans.to_vec(),
+        film: Some(film),
+        format_id: Some(format.to_owned()),
+        ..NewSessionRequest::default()
+    };
+    engine.new_session(&request, &CancelToken::new(), &|_, _| ()).expect("a session is made")
+}
+
+/// An export request for a whole session.
+pub fn export_request(
+    session: Session,
+    folder: PathBuf,
+    change: impl FnOnce(&mut OutputSettings),
+) -> ExportRequest {
+    let mut output = session.output.clone();
+    change(&mut output);
+    ExportRequest {
+        at: SessionAt { session, folder: None },
+        folder,
+        scope: FrameScope::All,
+        output,
+        repair: Some(false),
+        sharpen: None,
+        replace: false,
+        written_at: String::new(),
+    }
+}
+
+/// Share of a true area that a box covers, and how far it reaches outside, in pixels.
+///
+/// Both are sampled on a grid of the box's own unit square.
+pub fn fit(found: &TiltedBox, truth: &TiltedBox) -> (f64, f64) {
+    let reach = found
+        .corners()
+        .iter()
+        .map(|corner| {
+            let q = truth.unit_from_scan(*corner);
+            let outside = |at: f64, side: f64| (at - 1.0).max(-at).max(0.0) * side;
+            outside(q.x, truth.width_px).max(outside(q.y, truth.height_px))
+        })
+        .fold(0.0, f64::max);
+    let steps = 60;
+    let mut inside = 0;
+    for i in 0..steps {
+        for j in 0..steps {
+            let at = |k: i32| (f64::from(k) + 0.5) / f64::from(steps);
+            inside += i32::from(found.contains(truth.scan_from_unit(at(i), at(j))));
+        }
+    }
+    (f64::from(inside) / f64::from(steps * steps), reach)
+}

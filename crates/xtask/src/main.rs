@@ -1,1 +1,69 @@
-fn main() {}
+//! Chores of the workspace: `cargo xtask check` is what CI runs, `cargo xtask help` lists the rest.
+#![expect(clippy::print_stdout, reason = "a command for people that prints its findings")]
+
+mod layers;
+mod shots;
+mod tidy;
+
+use std::path::PathBuf;
+use std::process::{Command, ExitCode};
+
+use anyhow::{Context as _, bail};
+
+const HELP: &str = "\
+cargo xtask check     everything CI checks: formatting, lints, arrows, tidiness, tests
+cargo xtask layers    which crate may use which, read from cargo metadata
+cargo xtask tidy      file headers, lengths, and crates that must do no input or output
+cargo xtask shots     draw the window's pictures for the README into assets/pictures
+cargo xtask demo      open the demo session in the window";
+
+fn main() -> ExitCode {
+    let task = std::env::args().nth(1).unwrap_or_default();
+    let result = match task.as_str() {
+        "check" => check(),
+        "layers" => layers::check(),
+        "tidy" => tidy::check(&root()),
+        "shots" => shots::draw(&root()),
+        "demo" => cargo(&["run", "--release", "--", "demo"]),
+        _ => {
+            println!("{HELP}");
+            return if task.is_empty() || task == "help" { ExitCode::SUCCESS } else { ExitCode::from(2) };
+        }
+    };
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            println!("xtask {task}: {error:#}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+fn check() -> anyhow::Result<()> {
+    cargo(&["fmt", "--all", "--check"])?;
+    layers::check()?;
+    tidy::check(&root())?;
+    cargo(&["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"])?;
+    cargo(&["test", "--workspace"])
+}
+
+/// The workspace's folder.
+fn root() -> PathBuf {
+    let here = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
+    here.ancestors().nth(2).map_or(here.clone(), std::path::Path::to_path_buf)
+}
+
+/// Run cargo in the workspace; its output goes straight to the person.
+fn cargo(args: &[&str]) -> anyhow::Result<()> {
+    println!("cargo {}", args.join(" "));
+    let program = std::env::var("CARGO").unwrap_or_else(|_| "cargo".to_owned());
+    let status = Command::new(program)
+        .args(args)
+        .current_dir(root())
+        .status()
+        .with_context(|| format!("cargo {} could not be started", args.join(" ")))?;
+    if !status.success() {
+        bail!("cargo {} failed", args.join(" "));
+    }
+    Ok(())
+}

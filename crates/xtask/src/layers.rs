@@ -1,0 +1,120 @@
+//! Which crate may use which. A wrong arrow fails the build before it becomes a habit.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::process::Command;
+
+use anyhow::{Context as _, bail};
+use serde_json::Value;
+
+/// For each crate, the workspace crates it may depend on (tests and benches included).
+const ALLOWED: &[(&str, &[&str])] = &[
+    ("raster", &[]),
+    ("film", &["raster"]),
+    ("layout", &["raster"]),
+    ("repair", &["raster"]),
+    ("sharpness", &["raster"]),
+    ("scanfile", &["raster"]),
+    ("session", &["raster", "film"]),
+    ("engine", &["raster", "film", "layout", "repair", "sharpness", "scanfile", "session"]),
+    ("filmsim", &["raster", "scanfile"]),
+];
+
+/// Outside crates that only some places may name.
+const RESTRICTED: &[(&str, &[&str])] = &[
+    ("egui", &["app", "tests"]),
+    ("eframe", &["app"]),
+    ("winit", &["app"]),
+    ("rfd", &["app"]),
+    ("egui_kittest", &["app", "tests"]),
+    ("image", &["scanfile"]),
+    ("tiff", &["scanfile"]),
+    ("lcms2", &["scanfile", "tests"]),
+];
+
+pub(crate) fn check() -> anyhow::Result<()> {
+    let program = std::env::var("CARGO").unwrap_or_else(|_| "cargo".to_owned());
+    let output = Command::new(program)
+        .args(["metadata", "--format-version", "1", "--no-deps"])
+        .current_dir(super::root())
+        .output()
+        .context("cargo metadata could not be started")?;
+    if !output.status.success() {
+        bail!("cargo metadata failed: {}", String::from_utf8_lossy(&output.stderr));
+    }
+    let metadata: Value = serde_json::from_slice(&output.stdout).context("cargo metadata printed no JSON")?;
+    let wrong = wrong_arrows(&dependencies(&metadata));
+    if !wrong.is_empty() {
+        bail!("wrong arrows:\n  {}", wrong.join("\n  "));
+    }
+    println!("layers: every arrow is as designed");
+    Ok(())
+}
+
+/// Short crate name to the packages it names, from `cargo metadata`.
+fn dependencies(metadata: &Value) -> BTreeMap<String, BTreeSet<String>> {
+    let list =
+        |value: &Value, key: &str| value.get(key).and_then(Value::as_array).cloned().unwrap_or_default();
+    let name = |value: &Value| value.get("name").and_then(Value::as_str).unwrap_or_default().to_owned();
+    list(metadata, "packages")
+        .iter()
+        .map(|package| (short(&name(package)), list(package, "dependencies").iter().map(name).collect()))
+        .collect()
+}
+
+fn short(package: &str) -> String {
+    match package {
+        "glassine" => "app".to_owned(),
+        other => other.strip_prefix("glassine-").unwrap_or(other).to_owned(),
+    }
+}
+
+fn wrong_arrows(crates: &BTreeMap<String, BTreeSet<String>>) -> Vec<String> {
+    let mut wrong = Vec::new();
+    for (name, dependencies) in crates {
+        if let Some((_, allowed)) = ALLOWED.iter().find(|(crate_name, _)| crate_name == name) {
+            for dependency in dependencies.iter().filter(|d| d.starts_with("glassine")).map(|d| short(d)) {
+                if !allowed.contains(&dependency.as_str()) {
+                    wrong.push(format!("{name} must not depend on {dependency}"));
+                }
+            }
+        }
+        for (outside, users) in RESTRICTED {
+            if dependencies.contains(*outside) && !users.contains(&name.as_str()) {
+                wrong.push(format!("{name} must not name {outside}"));
+            }
+        }
+    }
+    wrong
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn crates(list: &[(&str, &[&str])]) -> BTreeMap<String, BTreeSet<String>> {
+        list.iter()
+            .map(|(name, deps)| ((*name).to_owned(), deps.iter().map(|d| (*d).to_owned()).collect()))
+            .collect()
+    }
+
+    #[test]
+    fn a_science_crate_that_reads_files_or_draws_is_caught() {
+        let wrong = wrong_arrows(&crates(&[
+            ("film", &["glassine-raster", "glassine-scanfile"]),
+            ("layout", &["glassine-raster", "egui"]),
+            ("filmsim", &["glassine-raster", "glassine-film"]),
+            ("engine", &["tiff"]),
+        ]));
+        assert_eq!(wrong.len(), 4, "{wrong:?}");
+    }
+
+    #[test]
+    fn the_designed_arrows_pass() {
+        let wrong = wrong_arrows(&crates(&[
+            ("session", &["glassine-raster", "glassine-film", "serde"]),
+            ("app", &["glassine-engine", "egui", "rfd"]),
+            ("scanfile", &["tiff", "image", "lcms2"]),
+        ]));
+        assert!(wrong.is_empty(), "{wrong:?}");
+    }
+}

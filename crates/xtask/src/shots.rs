@@ -1,0 +1,140 @@
+//! Pictures of the real window: the program runs on a virtual display, keys are pressed, the screen is saved.
+//!
+//! Needs Xvfb, xdotool and ImageMagick, as listed in DEVELOPERS.md.
+
+use std::path::{Path, PathBuf};
+use std::process::{Child, Command, Stdio};
+use std::thread::sleep;
+use std::time::{Duration, Instant};
+
+use anyhow::{Context as _, bail};
+
+/// Size of the virtual screen; the window fills it.
+const SCREEN: &str = "1600x1000x24";
+/// Longest time the demo may take to be made, opened and drawn.
+const PATIENCE: Duration = Duration::from_secs(300);
+
+/// Keys pressed before each picture, and its name.
+const PICTURES: &[(&[&str], &str)] =
+    &[(&[], "window.png"), (&["Page_Down", "Page_Down"], "third-frame.png"), (&["ctrl+e"], "export.png")];
+
+pub(crate) fn draw(root: &Path) -> anyhow::Result<()> {
+    let to = std::env::args().nth(2).map_or_else(|| root.join("assets/pictures"), PathBuf::from);
+    std::fs::create_dir_all(&to).with_context(|| to.display().to_string())?;
+    let profile = if cfg!(debug_assertions) { "debug" } else { "release" };
+    super::cargo(if profile == "debug" {
+        &["build", "-p", "glassine"]
+    } else {
+        &["build", "--release", "-p", "glassine"]
+    })?;
+    let target = std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| root.join("target"), PathBuf::from);
+    let program = target.join(profile).join("glassine");
+    let display = free_display();
+    let screen = Running::start(
+        Command::new("Xvfb").args([&display, "-screen", "0", SCREEN, "-nolisten", "tcp"]),
+        "Xvfb",
+    )?;
+    wait(Duration::from_secs(20), "the virtual display", || {
+        on(&display, "xdotool", &["getmouselocation"]).is_ok()
+    })?;
+    let mut demo = Command::new(&program);
+    demo.arg("demo").env("DISPLAY", &display).env_remove("WAYLAND_DISPLAY").env("LIBGL_ALWAYS_SOFTWARE", "1");
+    if let Some(folder) = std::env::args().nth(3) {
+        demo.args(["--folder", &folder]);
+    }
+    let mut window = Running::start(&mut demo, "glassine")?;
+    wait(PATIENCE, "the window", || on(&display, "xdotool", &["search", "--name", "Glassine"]).is_ok())?;
+    let id = on(&display, "xdotool", &["search", "--name", "Glassine"])?;
+    let id = id.lines().last().unwrap_or_default().trim().to_owned();
+    on(&display, "xdotool", &["windowsize", &id, "1600", "1000"])?;
+    on(&display, "xdotool", &["windowfocus", &id])?;
+    for (keys, name) in PICTURES {
+        for key in *keys {
+            on(&display, "xdotool", &["key", key])?;
+            sleep(Duration::from_millis(300));
+        }
+        let path = to.join(name);
+        save_when_still(&display, &path)?;
+        println!("{}", path.display());
+        if let Some(status) = window.0.try_wait()? {
+            bail!("the program ended by itself: {status}");
+        }
+    }
+    drop(window);
+    drop(screen);
+    Ok(())
+}
+
+/// A child that is stopped when dropped.
+struct Running(Child);
+
+impl Running {
+    fn start(command: &mut Command, what: &str) -> anyhow::Result<Self> {
+        let child = command
+            .stdin(Stdio::null())
+            .stdout(Stdio::null())
+            .spawn()
+            .with_context(|| format!("{what} could not be started; DEVELOPERS.md lists the packages"))?;
+        Ok(Self(child))
+    }
+}
+
+impl Drop for Running {
+    fn drop(&mut self) {
+        // It may have ended already; either way it is gone afterwards.
+        drop(self.0.kill());
+        drop(self.0.wait());
+    }
+}
+
+fn free_display() -> String {
+    let number = (90..200).find(|n| !Path::new(&format!("/tmp/.X{n}-lock")).exists()).unwrap_or(99);
+    format!(":{number}")
+}
+
+fn on(display: &str, program: &str, args: &[&str]) -> anyhow::Result<String> {
+    let output = Command::new(program)
+        .args(args)
+        .env("DISPLAY", display)
+        .output()
+        .with_context(|| format!("{program} could not be started; DEVELOPERS.md lists the packages"))?;
+    if !output.status.success() {
+        bail!("{program} {}: {}", args.join(" "), String::from_utf8_lossy(&output.stderr));
+    }
+    Ok(String::from_utf8_lossy(&output.stdout).into_owned())
+}
+
+fn wait(longest: Duration, what: &str, mut ready: impl FnMut() -> bool) -> anyhow::Result<()> {
+    let started = Instant::now();
+    while !ready() {
+        if started.elapsed() > longest {
+            bail!("{what} did not appear within {} s", longest.as_secs());
+        }
+        sleep(Duration::from_millis(200));
+    }
+    Ok(())
+}
+
+/// Save the screen once it has not changed for a while: everything is drawn then.
+fn save_when_still(display: &str, path: &Path) -> anyhow::Result<()> {
+    let started = Instant::now();
+    let name = path.to_string_lossy().into_owned();
+    let mut last = Vec::new();
+    let mut same_since = Instant::now();
+    loop {
+        on(display, "import", &["-window", "root", "-depth", "8", &name])?;
+        let now = std::fs::read(path).with_context(|| name.clone())?;
+        if now != last {
+            last = now;
+            same_since = Instant::now();
+        }
+        // An empty window compresses to next to nothing; pictures do not.
+        if same_since.elapsed() > Duration::from_secs(3) && last.len() > 60_000 {
+            return Ok(());
+        }
+        if started.elapsed() > PATIENCE {
+            bail!("{name}: the window never came to rest with a picture in it");
+        }
+        sleep(Duration::from_millis(500));
+    }
+}
