@@ -28,6 +28,7 @@ const CELLS_MAX: usize = 64;
 const SEARCH_PX: [i32; 2] = [10, 36];
 /// Radius of the ring whose mean is subtracted (high-pass).
 const RING_PX: i32 = 5;
+const RING: [(i32, i32); 8] = [(5, 0), (4, 3), (0, 5), (-3, 4), (-5, 0), (-4, -3), (0, -5), (3, -4)];
 /// High-passed densities are clipped here, D, so that one film edge does not outweigh all dust.
 const CLIP_D: f32 = 0.5;
 /// Marks stand this many times above the infrared noise.
@@ -125,14 +126,19 @@ pub(crate) fn find(linear: &Samples16, colours: u8, background: &Plane<f32>, fil
                 .into_par_iter()
                 .map(|c| Cell::read(linear, colours, c, reach, threshold_d, kind))
                 .collect();
+            if cells.iter().map(|c| c.marks.len()).sum::<usize>() < 2 * MARKS_MIN as usize {
+                continue;
+            }
             let surface = Correlation::over(&cells, reach);
             let (peak, height, ratio) = surface.peak();
-            let Some(fit) = refine(&cells, peak, linear.width(), linear.height()) else { continue };
-            let agreement = (1.0 / (1.0 + (fit.residual_px / 0.7).powi(2))) as f32;
+            let Some((fit, parts)) = refine(&cells, peak, linear.width(), linear.height()) else { continue };
+            // Parts that agree are evidence; a single part cannot disagree with itself.
+            let agreement = (1.0 / (1.0 + (fit.residual_px / 0.7).powi(2))) as f32 * (parts as f32 / 3.0).clamp(0.5, 1.0);
             let confidence = match kind {
-                Kind::Defect => (1.6 * ratio).min(1.0) * agreement,
+                Kind::Defect => (1.6 * ratio).min(1.0) * ((height - 0.2) / 0.3).clamp(0.0, 1.0) * agreement,
                 // Edges repeat along themselves, so the next best peak says little; a close match of shape says more.
-                Kind::Image => ((height - 0.5) / 0.4).clamp(0.0, 1.0) * agreement,
+                Kind::Image if parts >= 3 => ((height - 0.5) / 0.4).clamp(0.0, 1.0) * agreement,
+                Kind::Image => 0.0,
             };
             best = best.max(confidence);
             if confidence >= CONFIDENCE_MIN {
@@ -185,7 +191,10 @@ fn rank_cells(
                     let e = density_d(px[channels - 1]) - slow;
                     if e.abs() > threshold_d && film_row[x / BLOCK_PX as usize] {
                         let cell = &mut counts[x / CELL_PX as usize];
-                        if e > DEFECT_RATIO * visible_contrast(linear, colours, x as i32, y as i32) {
+                        let local = ring_contrast(linear, x as i32, y as i32);
+                        if local > threshold_d
+                            && local > DEFECT_RATIO * visible_contrast(linear, colours, x as i32, y as i32)
+                        {
                             cell.0 += 1;
                         } else {
                             cell.1 += 1;
@@ -206,6 +215,16 @@ fn rank_cells(
         })
         .filter(|c| c.defects + c.image >= 3)
         .collect()
+}
+
+/// Infrared density of a pixel against a ring about it, D.
+fn ring_contrast(linear: &Samples16, x: i32, y: i32) -> f32 {
+    let (w, h) = (linear.width() as i32, linear.height() as i32);
+    let last = linear.channels() as usize - 1;
+    let at = |dx: i32, dy: i32| {
+        density_d(linear.pixel((x + dx).clamp(0, w - 1) as u32, (y + dy).clamp(0, h - 1) as u32)[last])
+    };
+    at(0, 0) - RING.iter().map(|&(dx, dy)| at(dx, dy)).sum::<f32>() / RING.len() as f32
 }
 
 /// Range of the visible density about a pixel, D.
@@ -269,12 +288,11 @@ fn high_pass(linear: &Samples16, x0: i32, y0: i32, side: i32, density: impl Fn(&
             wide.set(x as u32, y as u32, density(linear.pixel(sx, sy)));
         }
     }
-    let ring = [(5, 0), (4, 3), (0, 5), (-3, 4), (-5, 0), (-4, -3), (0, -5), (3, -4)];
     let mut out = Plane::filled(side as u32, side as u32, 0.0_f32);
     for y in 0..side {
         for x in 0..side {
             let at = |dx: i32, dy: i32| wide.at((x + RING_PX + dx) as u32, (y + RING_PX + dy) as u32);
-            let mean = ring.iter().map(|&(dx, dy)| at(dx, dy)).sum::<f32>() / ring.len() as f32;
+            let mean = RING.iter().map(|&(dx, dy)| at(dx, dy)).sum::<f32>() / RING.len() as f32;
             out.set(x as u32, y as u32, (at(0, 0) - mean).clamp(-CLIP_D, CLIP_D));
         }
     }
@@ -449,8 +467,8 @@ pub(crate) fn cubic_weights(t: f64) -> ([f64; 4], [f64; 4]) {
     )
 }
 
-/// Shift of all cells together, and scale and rotation when the single cells show them.
-fn refine(cells: &[Cell], peak: [i32; 2], width: u32, height: u32) -> Option<Registration> {
+/// Shift of all cells together, and scale and rotation when the single cells show them; and how many cells could tell.
+fn refine(cells: &[Cell], peak: [i32; 2], width: u32, height: u32) -> Option<(Registration, usize)> {
     let start = peak.map(f64::from);
     let all: Vec<&Cell> = cells.iter().collect();
     let (shift, _) = gauss_newton(&all, start)?;
@@ -503,7 +521,7 @@ fn refine(cells: &[Cell], peak: [i32; 2], width: u32, height: u32) -> Option<Reg
             }
         }
     }
-    Some(registration)
+    Some((registration, local.len()))
 }
 
 /// Median distance of the cells' own shifts from a model; robust, because a cell full of texture may err.
