@@ -49,7 +49,7 @@ impl IfdBuilder {
         self.offsets(tag, &[value]);
     }
 
-    /// Hundredths, which keep every common resolution exact.
+    /// Whole numbers stay whole, others are kept to a thousandth.
     pub(crate) fn rational(&mut self, tag: u16, value: f64) {
         let (n, d) =
             if value.fract() == 0.0 { (value as u32, 1) } else { ((value * 1000.0).round() as u32, 1000) };

@@ -63,10 +63,11 @@ impl PictureWriter {
         let piece = self.spec.row_samples() * ((2 << 20) / self.spec.row_samples()).max(1);
         for part in samples.chunks(piece) {
             let mut bytes = std::mem::take(&mut self.bytes);
-            bytes.clear();
+            bytes.resize(part.len() * 2, 0);
+            let pairs = bytes.chunks_exact_mut(2).zip(part);
             match &self.out {
-                Out::Png(_) => bytes.extend(part.iter().flat_map(|v| v.to_be_bytes())),
-                _ => bytes.extend(part.iter().flat_map(|v| v.to_le_bytes())),
+                Out::Png(_) => pairs.for_each(|(two, v)| two.copy_from_slice(&v.to_be_bytes())),
+                _ => pairs.for_each(|(two, v)| two.copy_from_slice(&v.to_le_bytes())),
             }
             let done = self.put(&bytes);
             self.bytes = bytes;

@@ -31,6 +31,7 @@ pub(super) struct TiffOut {
     strip_rows: usize,
     row_bytes: usize,
     pending: Vec<u8>,
+    plain_bytes: u64,
     position: u64,
     offsets: Vec<u64>,
     counts: Vec<u64>,
@@ -57,6 +58,7 @@ impl TiffOut {
             strip_rows: (STRIP_BYTES / row_bytes.max(1)).clamp(1, spec.height_px as usize),
             row_bytes,
             pending: Vec::new(),
+            plain_bytes: 0,
             position: header.len() as u64,
             offsets: Vec::new(),
             counts: Vec::new(),
@@ -71,6 +73,11 @@ impl TiffOut {
     pub(super) fn rows(&mut self, bytes: &[u8], spec: &PictureSpec) -> Result<(), Error> {
         let batch = self.strip_rows * self.row_bytes * STRIPS_AT_ONCE;
         let mut rest = bytes;
+        if self.compression == Compression::None && self.pending.is_empty() && rest.len() >= STRIP_BYTES {
+            // Large portions of plain rows go straight to the file.
+            self.plain_bytes += rest.len() as u64;
+            return self.put(rest);
+        }
         while !rest.is_empty() {
             let take = (batch - self.pending.len()).min(rest.len());
             self.pending.extend_from_slice(&rest[..take]);
@@ -87,9 +94,7 @@ impl TiffOut {
         let mut pending = std::mem::take(&mut self.pending);
         if self.compression == Compression::None {
             self.put(&pending)?;
-            for part in pending.chunks(strip) {
-                self.note_strip(part.len());
-            }
+            self.plain_bytes += pending.len() as u64;
         } else {
             let (compression, row) = (self.compression, self.row_bytes);
             let (stride, bits) = (usize::from(spec.channels), spec.bits);
@@ -102,7 +107,7 @@ impl TiffOut {
                 .collect();
             for part in packed.map_err(Error::io(self.file.path(), "pack"))? {
                 self.put(&part)?;
-                self.note_strip(part.len());
+                self.note_strip(part.len() as u64);
             }
         }
         pending.clear();
@@ -110,10 +115,10 @@ impl TiffOut {
         Ok(())
     }
 
-    fn note_strip(&mut self, bytes: usize) {
+    fn note_strip(&mut self, bytes: u64) {
         self.offsets.push(self.position);
-        self.counts.push(bytes as u64);
-        self.position += bytes as u64;
+        self.counts.push(bytes);
+        self.position += bytes;
     }
 
     fn put(&mut self, bytes: &[u8]) -> Result<(), Error> {
@@ -123,6 +128,13 @@ impl TiffOut {
     /// Write what is left, the directory, and the header's pointer to it; the file is then ready to be committed.
     pub(super) fn finish(mut self, spec: &PictureSpec) -> Result<AtomicFile, Error> {
         self.write_pending(spec)?;
+        // Plain strips lie one after the other, so their places follow from the bytes written.
+        let strip = (self.strip_rows * self.row_bytes) as u64;
+        while self.plain_bytes > 0 {
+            let part = strip.min(self.plain_bytes);
+            self.note_strip(part);
+            self.plain_bytes -= part;
+        }
         if self.position % 2 == 1 {
             self.put(&[0])?;
             self.position += 1;
@@ -208,6 +220,38 @@ fn pack(compression: Compression, part: &[u8]) -> std::io::Result<Vec<u8>> {
             let mut packer = weezl::encode::Encoder::with_tiff_size_switch(weezl::BitOrder::Msb, 8);
             packer.into_stream(&mut packed).encode_all(part).status?;
             Ok(packed)
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{Metadata, Overwrite, PictureFormat};
+
+    #[test]
+    fn the_big_form_is_chosen_from_the_size_before_the_first_row() {
+        let folder = tempfile::tempdir().expect("temporary folder");
+        for (height_px, compression, big) in [
+            (30_000, Compression::None, true),
+            (20_000, Compression::None, false),
+            (20_000, Compression::Lzw, true),
+            (10_000, Compression::Deflate, false),
+        ] {
+            let spec = PictureSpec {
+                width_px: 30_000,
+                height_px,
+                channels: 3,
+                bits: 16,
+                ppi: None,
+                icc: None,
+                metadata: Metadata::default(),
+                format: PictureFormat::Tiff { compression },
+                overwrite: Overwrite::Never,
+            };
+            let file = AtomicFile::create(&folder.path().join("a.tif"), Overwrite::Never).expect("created");
+            let out = TiffOut::begin(file, &spec, compression).expect("begun");
+            assert_eq!(out.big, big, "{height_px} {compression:?}");
         }
     }
 }
