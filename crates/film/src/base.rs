@@ -1,11 +1,13 @@
 //! The film base: density of the clear, developed but unexposed film, measured on the rebate.
 
-use crate::FilmKind;
-use crate::maths::log10;
+use crate::maths::{exp10, log10};
+use crate::{FilmKind, Stock};
 use glassine_raster::{Plane, Samples16};
 
 /// Fewest pixels a base may rest on.
 const FEWEST_PIXELS: u64 = 64;
+/// Most candidates that are looked at; of more, every second, third ... is taken.
+const MOST_PIXELS: usize = 2_000_000;
 
 /// What was measured on the rebate.
 #[derive(Debug, Clone, PartialEq)]
@@ -65,7 +67,10 @@ pub(crate) fn colour_channels(samples: &Samples16) -> usize {
 
 /// Measure the base from linear 16-bit codes where `candidate` is not zero.
 ///
-/// Candidates may contain edge print, fog, perforations, dust: they are rejected here.
+/// Candidates may contain edge print, fog, perforations, open light and dust. Clear film is the clearest *population*
+/// that is not open light: the first peak of the density histogram, from the clear end, that holds enough pixels and
+/// stands out. Around it pixels are kept that lie within three robust standard deviations in every channel, and their
+/// centre is the base; so a few percent of anything else do not move it.
 pub fn measure_base(
     linear: &Samples16,
     candidate: &Plane<u8>,
@@ -82,40 +87,174 @@ pub fn measure_base(
             height: linear.height(),
         });
     }
-    let channels = usize::from(linear.channels());
+    let channels = usize::from(linear.channels()).max(1);
     let used = colour_channels(linear);
-    let mut codes: [Vec<u16>; 3] = Default::default();
-    for (pixel, flag) in linear.data().chunks_exact(channels.max(1)).zip(candidate.data()) {
-        if *flag != 0 {
-            for (channel, list) in codes.iter_mut().take(used).enumerate() {
-                list.push(pixel[channel]);
-            }
-        }
+    let flagged = candidate.data().iter().filter(|flag| **flag != 0).count();
+    let stride = flagged.div_ceil(MOST_PIXELS).max(1);
+    let table: Vec<f32> = (0..=u16::MAX).map(|code| density_of_code(code) as f32).collect();
+    let pixels: Vec<[f32; 3]> = linear
+        .data()
+        .chunks_exact(channels)
+        .zip(candidate.data())
+        .filter(|(_, flag)| **flag != 0)
+        .step_by(stride)
+        .map(|(pixel, _)| [0, 1, 2].map(|c| table[usize::from(pixel[c.min(used - 1)])]))
+        .collect();
+    let mut base = base_of_pixels(&pixels)?;
+    base.pixels *= stride as u64;
+    Ok(base)
+}
+
+/// A base when no rebate can be used: the clearest part of the pictures themselves, which is at least as dense as clear
+/// film, held close to what is typical for the stock.
+///
+/// Deep shadows come within a few hundredths of a density of the base, so this is a fallback with a warning, not a
+/// measurement: confidence is 0.1, and a note says what was done.
+pub fn base_from_picture(
+    linear: &Samples16,
+    kind: FilmKind,
+    stock: &Stock,
+) -> Result<BaseMeasurement, BaseError> {
+    if !kind.is_negative() {
+        return Err(BaseError::NotANegative);
     }
-    let found = codes[0].len() as u64;
+    let channels = usize::from(linear.channels()).max(1);
+    let used = colour_channels(linear);
+    let found = (linear.data().len() / channels) as u64;
     if found < FEWEST_PIXELS {
         return Err(BaseError::TooFewPixels { found, needed: FEWEST_PIXELS });
     }
     let mut density_d = [0.0; 3];
-    let mut spread_d = [0.0; 3];
-    for (channel, list) in codes.iter_mut().take(used).enumerate() {
-        list.sort_unstable();
-        let at = |share: f64| list[((list.len() - 1) as f64 * share) as usize];
-        density_d[channel] = density_of_code(at(0.5));
-        spread_d[channel] = (density_of_code(at(0.25)) - density_of_code(at(0.75))) / 1.349;
+    for (c, value) in density_d.iter_mut().enumerate() {
+        let mut codes: Vec<u16> =
+            linear.data().chunks_exact(channels).map(|pixel| pixel[c.min(used - 1)]).collect();
+        let idx = (codes.len() as f64 * 0.998) as usize;
+        let (_, code, _) = codes.select_nth_unstable(idx.min(found as usize - 1));
+        // A little clearer than the clearest two in a thousand, and never denser than film of this kind can be.
+        *value = (density_of_code(*code) - 0.02).clamp(0.0, stock.typical_base_d[c] + 0.35);
     }
-    if used == 1 {
-        density_d = [density_d[0]; 3];
-        spread_d = [spread_d[0]; 3];
-    }
-    let widest = spread_d.iter().copied().fold(0.0, f64::max);
     Ok(BaseMeasurement {
         density_d,
-        pixels: found,
+        pixels: found / 500,
+        spread_d: [0.03; 3],
+        recommended_tolerance_d: 0.03,
+        confidence: 0.1,
+        notes: vec![
+            "no clear rebate was found: the base was taken from the clearest parts of the picture".into(),
+        ],
+    })
+}
+
+/// Width of a histogram bin in density.
+const BIN_D: f32 = 0.004;
+/// Bins: up to 2.4 D, denser than any film base.
+const BINS: usize = 600;
+/// Density in every channel below which a population is open light when a denser one exists.
+const OPEN_LIGHT_D: f32 = 0.08;
+
+/// Mean density of the channels: what populations are told apart by.
+fn mean_d(pixel: &[f32; 3]) -> f32 {
+    (pixel[0] + pixel[1] + pixel[2]) / 3.0
+}
+
+/// Peaks of the histogram of mean density, from the clear end: (density, pixels within 0.02 D).
+fn populations(pixels: &[[f32; 3]]) -> Vec<(f32, u64)> {
+    let mut counts = vec![0_u64; BINS];
+    for pixel in pixels {
+        let bin = (mean_d(pixel) / BIN_D).max(0.0) as usize;
+        if let Some(count) = counts.get_mut(bin) {
+            *count += 1;
+        }
+    }
+    let window = |center: usize, reach: usize| -> u64 {
+        counts[center.saturating_sub(reach)..(center + reach + 1).min(BINS)].iter().sum()
+    };
+    let smooth: Vec<u64> = (0..BINS).map(|bin| window(bin, 2)).collect();
+    let enough = (pixels.len() as u64 / 50).max(FEWEST_PIXELS);
+    let mut peaks = Vec::new();
+    for bin in 0..BINS {
+        let around = &smooth[bin.saturating_sub(6)..(bin + 7).min(BINS)];
+        let first_of_equals = bin == 0 || smooth[bin] > smooth[bin - 1];
+        let is_peak = first_of_equals && around.iter().all(|other| *other <= smooth[bin]);
+        // The clear side of a population falls off steeply; a mere slope or plateau of fog does not count.
+        let clear_side = bin.checked_sub(8).map_or(0, |clearer| smooth[clearer]);
+        if is_peak && window(bin, 5) >= enough && clear_side * 3 <= smooth[bin] {
+            peaks.push(((bin as f32 + 0.5) * BIN_D, window(bin, 5)));
+        }
+    }
+    peaks
+}
+
+fn median(values: &mut [f32]) -> f32 {
+    if values.is_empty() {
+        return 0.0;
+    }
+    let middle = values.len() / 2;
+    *values.select_nth_unstable_by(middle, f32::total_cmp).1
+}
+
+/// The base of candidate pixels, given as densities.
+fn base_of_pixels(pixels: &[[f32; 3]]) -> Result<BaseMeasurement, BaseError> {
+    let too_few = |found: usize| BaseError::TooFewPixels { found: found as u64, needed: FEWEST_PIXELS };
+    let peaks = populations(pixels);
+    let is_open = |density_d: f32| density_d < OPEN_LIGHT_D;
+    let film = peaks.iter().find(|(density_d, _)| !is_open(*density_d)).or(peaks.first());
+    let Some(&(peak_d, _)) = film else {
+        return Err(too_few(0));
+    };
+    let mut notes = Vec::new();
+    if peaks.first().is_some_and(|(first_d, _)| *first_d < peak_d) {
+        notes.push("open light beside or inside the rebate was left out".to_owned());
+    }
+    let mut kept: Vec<[f32; 3]> =
+        pixels.iter().filter(|pixel| (mean_d(pixel) - peak_d).abs() < 0.03).copied().collect();
+    let mut center = [0.0_f32; 3];
+    let mut spread = [0.03_f32; 3];
+    for _ in 0..6 {
+        for c in 0..3 {
+            let mut values: Vec<f32> = kept.iter().map(|pixel| pixel[c]).collect();
+            center[c] = median(&mut values);
+            for value in &mut values {
+                *value = (*value - center[c]).abs();
+            }
+            // 1.4826 turns a median deviation into a standard deviation; a code's own width is the least.
+            spread[c] = (1.4826 * median(&mut values)).max(2e-4);
+        }
+        let within = |pixel: &[f32; 3]| (0..3).all(|c| (pixel[c] - center[c]).abs() <= 3.0 * spread[c]);
+        let next: Vec<[f32; 3]> = pixels.iter().filter(|pixel| within(pixel)).copied().collect();
+        let settled = next.len() == kept.len();
+        kept = next;
+        if settled {
+            break;
+        }
+    }
+    if (kept.len() as u64) < FEWEST_PIXELS {
+        return Err(too_few(kept.len()));
+    }
+    // The mean code, not the mean density, is what a larger aperture would have measured.
+    let mut density_d = [0.0; 3];
+    for (c, value) in density_d.iter_mut().enumerate() {
+        let light: f64 = kept.iter().map(|pixel| exp10(-f64::from(pixel[c]))).sum();
+        *value = -log10(light / kept.len() as f64);
+    }
+    let share = kept.len() as f64 / pixels.len() as f64;
+    if share < 0.25 {
+        notes.push(format!(
+            "only {:.0} % of the rebate is clear film; the rest is edge print, fog or dust",
+            share * 100.0
+        ));
+    }
+    let spread_d = spread.map(f64::from);
+    let widest = spread_d.iter().copied().fold(0.0, f64::max);
+    let by_count = (kept.len() as f64 / 2000.0).min(1.0);
+    let by_spread = (0.02 / widest.max(0.005)).min(1.0);
+    Ok(BaseMeasurement {
+        density_d,
+        pixels: kept.len() as u64,
         spread_d,
-        recommended_tolerance_d: (4.0 * widest).clamp(0.01, 0.1),
-        confidence: 1.0,
-        notes: Vec::new(),
+        recommended_tolerance_d: (4.0 * widest).clamp(0.01, 0.15),
+        confidence: (by_count * by_spread * (0.5 + 2.0 * share).min(1.0)) as f32,
+        notes,
     })
 }
 
@@ -125,7 +264,7 @@ pub fn measure_base(
 pub fn base_mask(linear: &Samples16, base_d: [f64; 3], tolerance_d: f64) -> Plane<u8> {
     let channels = usize::from(linear.channels()).max(1);
     let used = colour_channels(linear);
-    let code_of = |density_d: f64| 65_535.0 * crate::maths::exp10(-density_d);
+    let code_of = |density_d: f64| 65_535.0 * exp10(-density_d);
     let limits = base_d.map(|d| (code_of(d + tolerance_d), code_of(d - tolerance_d)));
     let data = linear
         .data()
@@ -140,4 +279,102 @@ pub fn base_mask(linear: &Samples16, base_d: [f64; 3], tolerance_d: f64) -> Plan
         .collect();
     Plane::from_vec(linear.width(), linear.height(), data)
         .unwrap_or_else(|| Plane::filled(linear.width(), linear.height(), 0))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Clear film with noise, and whatever `paint` puts on it.
+    fn rebate(base_d: [f64; 3], paint: impl Fn(u32, u32) -> Option<[f64; 3]>) -> (Samples16, Plane<u8>) {
+        let (width, height) = (300, 120);
+        let mut state = 9_u32;
+        let mut data = Vec::new();
+        for y in 0..height {
+            for x in 0..width {
+                let density_d = paint(x, y).unwrap_or(base_d);
+                for d in density_d {
+                    let mut noise = -6.0;
+                    for _ in 0..12 {
+                        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                        noise += f64::from(state >> 8) / 16_777_216.0;
+                    }
+                    data.push((65_535.0 * exp10(-d) * (1.0 + 0.006 * noise)) as u16);
+                }
+            }
+        }
+        let samples = Samples16::from_vec(width, height, 3, data).expect("sizes fit");
+        (samples, Plane::filled(width, height, 1))
+    }
+
+    const MASKED: [f64; 3] = [0.27, 0.61, 0.93];
+
+    fn check(
+        base_d: [f64; 3],
+        kind: FilmKind,
+        paint: impl Fn(u32, u32) -> Option<[f64; 3]>,
+    ) -> BaseMeasurement {
+        let (samples, candidate) = rebate(base_d, paint);
+        let base = measure_base(&samples, &candidate, kind).expect("there is clear film");
+        for c in 0..3 {
+            assert!((base.density_d[c] - base_d[c]).abs() < 0.003, "{:?} for {base_d:?}", base.density_d);
+        }
+        assert!(base.spread_d.iter().all(|s| (0.001..0.006).contains(s)));
+        base
+    }
+
+    #[test]
+    fn clear_film_alone_is_measured() {
+        let base = check(MASKED, FilmKind::ColourNegative, |_, _| None);
+        assert!(base.confidence > 0.9 && base.notes.is_empty() && base.pixels > 30_000);
+    }
+
+    #[test]
+    fn edge_print_perforations_and_dust_do_not_move_the_base() {
+        check(MASKED, FilmKind::ColourNegative, |x, y| {
+            let hash = x.wrapping_mul(2_654_435_761) ^ y.wrapping_mul(40_503);
+            match (x, y) {
+                _ if hash % 97 == 0 => Some([0.9, 1.2, 1.6]),
+                (_, 0..30) if (x / 20) % 2 == 0 => Some([0.027, 0.029, 0.034]),
+                (_, 90..) if (x / 3) % 3 == 0 => Some([1.4, 1.9, 2.2]),
+                _ => None,
+            }
+        });
+    }
+
+    #[test]
+    fn a_fogged_edge_over_most_of_the_rebate_does_not_move_the_base() {
+        let base = check(MASKED, FilmKind::ColourNegative, |x, _| {
+            let fog = (f64::from(x) - 60.0).max(0.0) / 240.0 * 0.5;
+            Some([MASKED[0] + fog, MASKED[1] + fog, MASKED[2] + fog])
+        });
+        assert!(!base.notes.is_empty());
+    }
+
+    #[test]
+    fn a_clear_based_film_is_told_from_the_light_beside_it() {
+        let clear = [0.11, 0.11, 0.12];
+        let base = check(clear, FilmKind::BlackAndWhite, |x, _| (x < 100).then_some([0.027, 0.028, 0.03]));
+        assert!(base.notes.iter().any(|note| note.contains("open light")));
+    }
+
+    #[test]
+    fn slides_and_empty_candidates_are_refused() {
+        let (samples, candidate) = rebate(MASKED, |_, _| None);
+        assert_eq!(measure_base(&samples, &candidate, FilmKind::Slide), Err(BaseError::NotANegative));
+        let none = Plane::filled(300, 120, 0);
+        let refused = measure_base(&samples, &none, FilmKind::ColourNegative);
+        assert!(matches!(refused, Err(BaseError::TooFewPixels { .. })));
+        let wrong = Plane::filled(3, 120, 1);
+        let refused = measure_base(&samples, &wrong, FilmKind::ColourNegative);
+        assert!(matches!(refused, Err(BaseError::SizeMismatch { mask_width: 3, .. })));
+    }
+
+    #[test]
+    fn the_mask_takes_clear_film_and_leaves_the_rest() {
+        let (samples, _) = rebate(MASKED, |x, _| (x >= 150).then_some([0.4, 0.8, 1.1]));
+        let mask = base_mask(&samples, MASKED, 0.02);
+        let clear = mask.data().iter().filter(|flag| **flag != 0).count();
+        assert!((17_500..=18_000).contains(&clear), "{clear}");
+    }
 }

@@ -20,7 +20,7 @@ mod stock;
 mod test_support;
 mod tone;
 
-pub use base::{BaseError, BaseMeasurement, base_mask, measure_base};
+pub use base::{BaseError, BaseMeasurement, base_from_picture, base_mask, measure_base};
 pub use colour::OutputSpace;
 pub use histogram::Histogram;
 pub use pipeline::{Pipeline, Recipe};

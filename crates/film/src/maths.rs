@@ -65,7 +65,6 @@ pub(crate) fn exp2_f32(x: f32) -> f32 {
 }
 
 /// Real cube root by [`log2_f32`] and [`exp2_f32`], odd around zero.
-#[cfg(test)]
 #[inline(always)]
 pub(crate) fn cbrt_f32(x: f32) -> f32 {
     let magnitude = x.abs();

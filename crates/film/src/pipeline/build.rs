@@ -62,18 +62,36 @@ fn density_table(linearisation: &[f32], base_d: f64) -> Vec<f32> {
 }
 
 /// One layer: density to light, with black at its point.
-fn layer_table(curve: &LayerCurve, gamma_ratio: f64, tone: &LayerTone, black_light: f64) -> LayerTable {
+///
+/// Near the base the inverse of a toe is steep enough to turn noise into specks, and below the base it does not exist:
+/// under `TOE_LIMIT_D` the table falls off exponentially with the slope it has there, so it stays positive and rising.
+/// With a black point above the base everything below that point runs to zero and below in a straight line instead.
+fn layer_table(
+    curve: &LayerCurve,
+    gamma_ratio: f64,
+    tone: &LayerTone,
+    black_light: f64,
+    black_point_d: f64,
+) -> LayerTable {
     let ratio = if gamma_ratio.is_finite() && gamma_ratio > 0.01 { gamma_ratio } else { 1.0 };
-    let light_at = |density_d: f64| tone.light(curve.log_exposure(density_d / ratio));
     let scale = 1.0 / (1.0 - black_light);
-    let toe = light_at(TOE_LIMIT_D) / TOE_LIMIT_D;
-    let straight_toe = matches!(curve, LayerCurve::Gamma(_));
+    let light_at = |density_d: f64| (tone.light(curve.log_exposure(density_d / ratio)) - black_light) * scale;
+    let foot_d = TOE_LIMIT_D + black_point_d.max(0.0);
+    let foot = light_at(foot_d);
+    let slope = ((light_at(foot_d * 1.02) - foot) / (foot_d * 0.02)).max(0.0);
+    let below = |density_d: f64| {
+        if black_point_d > 0.0 {
+            foot + slope * (density_d - foot_d)
+        } else if foot > 0.0 {
+            foot * libm::exp((density_d - foot_d) * slope / foot)
+        } else {
+            foot
+        }
+    };
     let light = (0..ENTRIES)
         .map(|idx| {
             let density_d = f64::from(TABLE_LOW_D) + idx as f64 / f64::from(ENTRIES_PER_D);
-            let raw =
-                if straight_toe || density_d > TOE_LIMIT_D { light_at(density_d) } else { toe * density_d };
-            ((raw - black_light) * scale) as f32
+            (if density_d > foot_d { light_at(density_d) } else { below(density_d) }) as f32
         })
         .collect();
     LayerTable { light }
@@ -103,12 +121,33 @@ fn colour_negative(recipe: &Recipe<'_>) -> ([Vec<f32>; 3], Core) {
     let shift = white_shift(recipe);
     let tones = [0, 1, 2].map(|c| LayerTone::new(offsets[c], bands[c], recipe.look, shift, recipe.rendering));
     let black = black_light(recipe, &tones[1]);
+    let point = recipe.look.get(Param::BlackPointD);
     let stock = recipe.stock;
-    let layers = [0, 1, 2].map(|c| layer_table(&stock.curves[c], recipe.gamma_ratio[c], &tones[c], black));
+    let layers =
+        [0, 1, 2].map(|c| layer_table(&stock.curves[c], recipe.gamma_ratio[c], &tones[c], black, point));
     let input = [0, 1, 2].map(|c| density_table(recipe.linearisation[c], recipe.base_d[c]));
-    let unmix = matrix::lerp(&IDENTITY, &stock.unmix, recipe.unmix_strength.clamp(0.0, 1.5));
+    let unmix = unmix_at_strength(stock, recipe.unmix_strength);
     let working = matrix::with_unit_row_sums(&stock.working_matrix);
     (input, Core::Colour { unmix: f32_rows(&unmix), layers: Box::new(layers), working: f32_rows(&working) })
+}
+
+/// The stock's unmixing at a share of its strength, rows scaled so that the densities of a neutral stay what the layer
+/// curves expect: turning it down changes colours, not greys.
+fn unmix_at_strength(stock: &crate::Stock, strength: f64) -> Matrix3 {
+    let share = if strength.is_finite() { strength.clamp(0.0, 1.5) } else { 1.0 };
+    let plain = matrix::lerp(&IDENTITY, &stock.unmix, share);
+    let gammas = stock.curves.map(|curve| curve.gamma());
+    let Some(back) = matrix::invert(&stock.unmix) else { return plain };
+    let neutral = matrix::apply(&plain, matrix::apply(&back, gammas));
+    let mut out = plain;
+    for (row, (got, want)) in out.iter_mut().zip(neutral.iter().zip(gammas)) {
+        if *got > 0.05 {
+            for cell in row {
+                *cell *= want / got;
+            }
+        }
+    }
+    out
 }
 
 fn black_and_white(recipe: &Recipe<'_>) -> ([Vec<f32>; 3], Core) {
@@ -117,7 +156,8 @@ fn black_and_white(recipe: &Recipe<'_>) -> ([Vec<f32>; 3], Core) {
     let plain = crate::ToneCurve::new([0.0; 3]);
     let tone = LayerTone::new(offset, plain, recipe.look, white_shift(recipe), recipe.rendering);
     let black = black_light(recipe, &tone);
-    let layer = layer_table(&recipe.stock.curves[1], recipe.gamma_ratio[1], &tone, black);
+    let point = recipe.look.get(Param::BlackPointD);
+    let layer = layer_table(&recipe.stock.curves[1], recipe.gamma_ratio[1], &tone, black, point);
     let input = [0, 1, 2].map(|c| density_table(recipe.linearisation[c], recipe.base_d[c]));
     (input, Core::Grey { weights: GREY_WEIGHTS.map(|w| w as f32), layer })
 }

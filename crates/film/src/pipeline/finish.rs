@@ -1,16 +1,21 @@
-//! Working values to encoded output: saturation, gamut, output matrix, transfer function.
+//! Working values to encoded output: saturation, weak-colour boost, output matrix, gamut, transfer function.
 
 use super::build::f32_rows;
-use crate::colour::OutputSpace;
-use crate::matrix::IDENTITY;
+use super::run::{CHUNK, Planes, matrix, neutral_matrix};
+use crate::colour::{
+    CONES_FROM_SRGB, FastEncoder, OPPONENT_FROM_ROOTS, OutputSpace, ROOTS_FROM_OPPONENT, SRGB_FROM_CONES,
+};
+use crate::maths::{cbrt_f32, exp2_f32};
+use crate::matrix::{IDENTITY, invert, multiply};
 use crate::{Look, Param};
 
 /// The last steps of a recipe.
 #[derive(Debug, Clone)]
 pub(super) struct Finish {
-    saturation: f32,
+    chroma: Option<Chroma>,
     output: Option<[[f32; 3]; 3]>,
-    encoder: crate::colour::FastEncoder,
+    gamut: Gamut,
+    encoder: FastEncoder,
     grey: bool,
 }
 
@@ -18,31 +23,204 @@ impl Finish {
     pub(super) fn new(look: &Look, space: OutputSpace, grey: bool) -> Self {
         let matrix = space.from_working();
         Self {
-            saturation: look.get(Param::Saturation) as f32,
+            chroma: Chroma::new(look),
             output: (matrix != IDENTITY).then(|| f32_rows(&matrix)),
-            encoder: crate::colour::FastEncoder::new(space.transfer()),
+            gamut: Gamut::new(&matrix),
+            encoder: FastEncoder::new(space.transfer()),
             grey,
         }
     }
 
     /// Finish one chunk of working values, held as three planes.
-    pub(super) fn run(&self, planes: &mut [[f32; super::run::CHUNK]; 3], len: usize) {
+    pub(super) fn run(&self, planes: &mut Planes, len: usize) {
         if !self.grey {
-            if self.saturation != 1.0 {
-                let [r, g, b] = planes;
-                for i in 0..len {
-                    let y = 0.2126 * r[i] + 0.7152 * g[i] + 0.0722 * b[i];
-                    r[i] = y + self.saturation * (r[i] - y);
-                    g[i] = y + self.saturation * (g[i] - y);
-                    b[i] = y + self.saturation * (b[i] - y);
-                }
+            if let Some(chroma) = &self.chroma {
+                chroma.run(planes, len);
             }
             if let Some(matrix) = &self.output {
-                super::run::neutral_matrix(matrix, planes, len);
+                neutral_matrix(matrix, planes, len);
             }
+            self.gamut.run(planes, len);
         }
         for plane in planes {
             self.encoder.run(&mut plane[..len]);
+        }
+    }
+}
+
+/// Saturation and weak-colour boost: a factor on the chroma of the perceptual space; lightness and hue stay.
+///
+/// ```text
+/// factor = saturation * (1 + 0.7 boost * exp(-(C / 0.11)^2) * (1 - skin))
+/// ```
+/// `skin` is 1 within 12 degrees of the hue of skin and falls to 0 at 38 degrees.
+#[derive(Debug, Clone)]
+struct Chroma {
+    saturation: f32,
+    boost: f32,
+}
+
+/// Hue of skin in the perceptual space, degrees: light and dark skin of the 24-patch chart lie at 46 and 51.
+const SKIN_HUE_DEG: f64 = 49.0;
+
+impl Chroma {
+    fn new(look: &Look) -> Option<Self> {
+        let (saturation, boost) = (look.get(Param::Saturation), look.get(Param::WeakColourBoost));
+        (saturation != 1.0 || boost != 0.0)
+            .then_some(Self { saturation: saturation as f32, boost: 0.7 * boost as f32 })
+    }
+
+    fn run(&self, planes: &mut Planes, len: usize) {
+        let before = *planes;
+        let (skin_a, skin_b) =
+            (libm::cos(SKIN_HUE_DEG.to_radians()) as f32, libm::sin(SKIN_HUE_DEG.to_radians()) as f32);
+        let (far, near) = (libm::cos(38.0_f64.to_radians()) as f32, libm::cos(12.0_f64.to_radians()) as f32);
+        // exp(-(C / 0.11)^2) as a power of two.
+        let fall = (-std::f64::consts::LOG2_E / (0.11 * 0.11)) as f32;
+        matrix(&f32_rows(&CONES_FROM_SRGB), planes, len);
+        for plane in planes.iter_mut() {
+            for value in &mut plane[..len] {
+                *value = cbrt_f32(*value);
+            }
+        }
+        matrix(&f32_rows(&OPPONENT_FROM_ROOTS), planes, len);
+        let [_, a, b] = planes;
+        for (a, b) in a[..len].iter_mut().zip(&mut b[..len]) {
+            let square = *a * *a + *b * *b;
+            let cosine = (*a * skin_a + *b * skin_b) / (square + 1e-12).sqrt();
+            let t = ((cosine - far) / (near - far)).clamp(0.0, 1.0);
+            let skin = t * t * (3.0 - 2.0 * t);
+            let weak = exp2_f32((square * fall).max(-100.0));
+            let factor = self.saturation * (1.0 + self.boost * weak * (1.0 - skin));
+            *a *= factor;
+            *b *= factor;
+        }
+        matrix(&f32_rows(&ROOTS_FROM_OPPONENT), planes, len);
+        for plane in planes.iter_mut() {
+            for value in &mut plane[..len] {
+                *value = *value * *value * *value;
+            }
+        }
+        matrix(&f32_rows(&SRGB_FROM_CONES), planes, len);
+        // A neutral has no chroma to change: it keeps its exact value.
+        let [r0, g0, b0] = &before;
+        for i in 0..len.min(CHUNK) {
+            let neutral = r0[i] == g0[i] && g0[i] == b0[i];
+            for (plane, old) in planes.iter_mut().zip(&before) {
+                plane[i] = if neutral { old[i] } else { plane[i] };
+            }
+        }
+    }
+}
+
+/// Brings colours outside the output space inside: chroma shrinks along a line of equal hue and lightness.
+///
+/// Light beyond white stays beyond white and light below black below black, so that both still count as clipped; a
+/// colour that is merely too strong lands just inside the edge, because its detail is not lost.
+#[derive(Debug, Clone)]
+struct Gamut {
+    /// Output RGB to cone-like responses.
+    cones: [[f32; 3]; 3],
+    /// Cone-like responses to output RGB.
+    output: [[f32; 3]; 3],
+    opponent: [[f32; 3]; 3],
+    roots: [[f32; 3]; 3],
+}
+
+/// Distance from black and white (in light) at which strong colours are put down: above the first 16-bit code.
+const EDGE: f32 = 4e-6;
+
+fn times(m: &[[f32; 3]; 3], v: [f32; 3]) -> [f32; 3] {
+    [0, 1, 2].map(|row| m[row][0] * v[0] + m[row][1] * v[1] + m[row][2] * v[2])
+}
+
+impl Gamut {
+    fn new(output_from_working: &crate::matrix::Matrix3) -> Self {
+        let back = invert(output_from_working).unwrap_or(IDENTITY);
+        Self {
+            cones: f32_rows(&multiply(&CONES_FROM_SRGB, &back)),
+            output: f32_rows(&multiply(output_from_working, &SRGB_FROM_CONES)),
+            opponent: f32_rows(&OPPONENT_FROM_ROOTS),
+            roots: f32_rows(&ROOTS_FROM_OPPONENT),
+        }
+    }
+
+    fn run(&self, planes: &mut Planes, len: usize) {
+        let [r, g, b] = planes;
+        let mut lowest = f32::INFINITY;
+        let mut highest = f32::NEG_INFINITY;
+        for i in 0..len.min(CHUNK) {
+            lowest = lowest.min(r[i].min(g[i]).min(b[i]));
+            highest = highest.max(r[i].max(g[i]).max(b[i]));
+        }
+        if lowest >= 0.0 && highest <= 1.0 {
+            return;
+        }
+        for i in 0..len.min(CHUNK) {
+            let rgb = [r[i], g[i], b[i]];
+            let low = rgb[0].min(rgb[1]).min(rgb[2]);
+            let high = rgb[0].max(rgb[1]).max(rgb[2]);
+            if (low < 0.0 || high > 1.0) && low != high {
+                [r[i], g[i], b[i]] = self.inside(rgb);
+            }
+        }
+    }
+
+    /// The nearest colour of the same hue and lightness that the space can show.
+    fn inside(&self, rgb: [f32; 3]) -> [f32; 3] {
+        let [l, a, b] = times(&self.opponent, times(&self.cones, rgb).map(cbrt_f32));
+        if l >= 1.0 {
+            // Too light for any colour: a neutral beyond white, as bright as the colour was.
+            return [l * l * l; 3];
+        }
+        if l <= 0.0 {
+            return [l * l * l; 3];
+        }
+        let grey = l * l * l;
+        let (least, most) = (EDGE.min(0.5 * grey), (1.0 - 20.0 * EDGE).max(0.5 + 0.5 * grey));
+        let at = |share: f32| {
+            let roots = times(&self.roots, [l, a * share, b * share]);
+            times(&self.output, roots.map(|root| root * root * root))
+        };
+        let fits = |rgb: &[f32; 3]| rgb.iter().all(|value| *value >= least && *value <= most);
+        let (mut inner, mut outer) = (0.0_f32, 1.0_f32);
+        for _ in 0..13 {
+            let middle = 0.5 * (inner + outer);
+            if fits(&at(middle)) { inner = middle } else { outer = middle }
+        }
+        at(inner)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::colour::{linear_srgb_from_perceptual, perceptual_from_linear_srgb};
+
+    #[test]
+    fn strong_colours_come_inside_with_their_hue_and_lightness() {
+        for space in OutputSpace::ALL {
+            let matrix = space.from_working();
+            let gamut = Gamut::new(&matrix);
+            let back = invert(&matrix).expect("space matrices have an inverse");
+            for step in 0..360 {
+                let angle = f64::from(step).to_radians();
+                for l in [0.2, 0.5, 0.8, 0.95] {
+                    let strong = crate::colour::Perceptual { l, a: 0.4 * libm::cos(angle), b: 0.4 * libm::sin(angle) };
+                    let rgb = crate::matrix::apply(&matrix, linear_srgb_from_perceptual(strong));
+                    let mut planes = [[0.0; CHUNK]; 3];
+                    for c in 0..3 {
+                        planes[c][0] = rgb[c] as f32;
+                    }
+                    gamut.run(&mut planes, 1);
+                    let out = [planes[0][0], planes[1][0], planes[2][0]];
+                    assert!(out.iter().all(|x| *x > 0.0 && *x < 1.0), "{space:?} {strong:?} {out:?}");
+                    let now = perceptual_from_linear_srgb(crate::matrix::apply(&back, out.map(f64::from)));
+                    assert!((now.l - l).abs() < 2e-3, "{space:?} {strong:?} {now:?}");
+                    let turned = now.a * libm::sin(angle) - now.b * libm::cos(angle);
+                    assert!(turned.abs() < 2e-3, "{space:?} {strong:?} {now:?}");
+                }
+            }
         }
     }
 }

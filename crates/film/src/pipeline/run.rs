@@ -6,9 +6,10 @@ use super::{Core, LayerTable, Pipeline};
 /// Pixels worked on at a time: three planes of them fit into the first-level cache.
 pub(super) const CHUNK: usize = 256;
 
-type Planes = [[f32; CHUNK]; 3];
+/// A chunk as three planes.
+pub(super) type Planes = [[f32; CHUNK]; 3];
 
-/// A matrix whose rows sum to one, written so that equal inputs give exactly equal outputs.
+/// Three planes of a chunk times a matrix whose rows sum to one, written so that equal inputs give exactly equal outputs.
 #[inline]
 pub(super) fn neutral_matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize) {
     let [r, g, b] = planes;
@@ -21,8 +22,9 @@ pub(super) fn neutral_matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize)
     }
 }
 
+/// Three planes of a chunk times any matrix.
 #[inline]
-fn matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize) {
+pub(super) fn matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize) {
     let [r, g, b] = planes;
     for i in 0..len.min(CHUNK) {
         let (x, y, z) = (r[i], g[i], b[i]);
