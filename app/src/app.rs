@@ -8,7 +8,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
-use glassine_engine::jobs::{Job, JobEvent, JobId, SessionMaker};
+use glassine_engine::jobs::{Job, JobEvent, JobId};
 use glassine_engine::{JobHost, Notice};
 use glassine_session::{Edit, History, Session};
 
@@ -32,8 +32,10 @@ pub struct AppOptions {
     pub inline_jobs: bool,
     /// Session file or scans to open.
     pub open: Vec<PathBuf>,
-    /// Makes the demo session; it is opened when nothing else is.
-    pub demo: Option<SessionMaker>,
+    /// Folder of the demo session.
+    pub demo_folder: Option<PathBuf>,
+    /// Open the demo session when nothing else is asked for.
+    pub begin_with_demo: bool,
     /// Folder for autosaves of sessions that have no file yet.
     pub data_folder: Option<PathBuf>,
     /// Light surround.
@@ -89,7 +91,7 @@ impl GlassineApp {
         };
         if !app.options.open.is_empty() {
             app.commands.push(Command::Open(app.options.open.clone()));
-        } else if app.options.demo.is_some() {
+        } else if app.options.begin_with_demo {
             app.commands.push(Command::OpenDemo);
         }
         app

@@ -11,6 +11,7 @@ use glassine_session::{Edit, Session};
 
 use crate::app::GlassineApp;
 use crate::command::{Answer, Command, Leaving, PathPurpose, Question};
+use crate::demo;
 use crate::dialogs::{PickAnswer, PickOutcome, PickRequest, typed_paths};
 
 /// Quiet time after a change before it is autosaved.
@@ -184,9 +185,9 @@ impl GlassineApp {
             self.ask_to_leave(Leaving::OpenDemo);
             return;
         }
-        match self.options.demo.clone() {
-            Some(maker) => {
-                self.submit(Job::MakeSession { label: "opening the demo session".to_owned(), maker });
+        match self.options.demo_folder.clone() {
+            Some(folder) => {
+                self.submit(demo::job(folder));
             }
             None => self.tell(Notice::new(
                 Severity::Error,
@@ -301,8 +302,8 @@ impl GlassineApp {
                 self.submit(Job::NewSession(*request));
             }
             Leaving::OpenDemo => {
-                if let Some(maker) = self.options.demo.clone() {
-                    self.submit(Job::MakeSession { label: "opening the demo session".to_owned(), maker });
+                if let Some(folder) = self.options.demo_folder.clone() {
+                    self.submit(demo::job(folder));
                 }
             }
         }

@@ -1,5 +1,6 @@
 //! The parts of the window. Each is a function of what it is given; what it asks for goes out as commands.
 
+mod drawing;
 mod export;
 mod frame;
 mod histogram;
@@ -10,6 +11,8 @@ mod root;
 mod settings;
 mod status;
 mod strip;
+mod strip_bar;
 mod toolbar;
+mod welcome;
 
 pub use root::root_ui;

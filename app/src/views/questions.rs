@@ -1,7 +1,166 @@
-//! The questions part of the window.
+//! Questions that must be answered before something goes on.
 
-use egui::Ui;
+use egui::{Button, ComboBox, Id, Key, Label, Modal, RichText, TextEdit, Ui, vec2};
+use glassine_film::FilmKind;
+use glassine_layout::formats;
 
+use crate::command::{Answer, Command, Leaving, PathPurpose, Question};
 use crate::state::ViewCx;
+use crate::theme;
+use crate::widgets::parts::title_ui;
 
-pub(crate) fn questions_ui(_ui: &mut Ui, _cx: &mut ViewCx<'_>) {}
+const WIDTH: f32 = 460.0;
+
+/// Words of a question's buttons: going on, the other way, staying.
+struct Words {
+    yes: &'static str,
+    no: Option<&'static str>,
+    cancel: &'static str,
+}
+
+/// Draw the question that waits.
+pub(super) fn questions_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let Some(mut question) = cx.ui_state.question.take() else { return };
+    let mut answer = None;
+    let frame = egui::Frame::popup(ui.style()).inner_margin(20);
+    let modal = Modal::new(Id::unique("question")).frame(frame).show(ui.ctx(), |ui| {
+        ui.set_width(WIDTH.min(ui.ctx().content_rect().width() - 60.0));
+        let words = body_ui(ui, cx, &mut question);
+        ui.add_space(16.0);
+        answer = buttons_ui(ui, &words);
+    });
+    if modal.should_close() {
+        answer = answer.or(Some(Answer::Cancel));
+    }
+    cx.ui_state.question = Some(question);
+    if let Some(answer) = answer {
+        cx.push(Command::Answer(answer));
+    }
+}
+
+fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
+    match question {
+        Question::Unsaved(leaving) => {
+            title_ui(ui, "save the changes first?");
+            ui.add_space(6.0);
+            let what = match leaving {
+                Leaving::Close => "closing the window",
+                Leaving::Open(_) | Leaving::NewSession(_) | Leaving::OpenDemo => "opening another session",
+            };
+            let text = match &cx.status.path {
+                Some(path) => format!("{} has changes that {what} would lose", path.display()),
+                None => format!("this session is in no file yet; {what} would lose it"),
+            };
+            wrapped(ui, &text);
+            Words { yes: "save", no: Some("leave without saving"), cancel: "stay" }
+        }
+        Question::Recover { autosave, .. } => {
+            title_ui(ui, "go on from the autosave?");
+            ui.add_space(6.0);
+            wrapped(ui, "an autosave is newer than this session: the program may have been stopped before saving");
+            wrapped(ui, &autosave.display().to_string());
+            Words { yes: "open the autosave", no: None, cancel: "keep the session as it is" }
+        }
+        Question::TypePath { purpose, text } => {
+            title_ui(ui, purpose.title());
+            ui.add_space(6.0);
+            wrapped(ui, "this system shows no file dialog, so please type the path");
+            let edit = TextEdit::singleline(text).desired_width(f32::INFINITY).hint_text(purpose.hint());
+            let response = ui.add(edit);
+            response.widget_info(|| {
+                let mut info = egui::WidgetInfo::labeled(egui::Role::TextInput, true, "path");
+                info.current_text_value = Some(text.clone());
+                info
+            });
+            if ui.memory(|memory| memory.focused().is_none()) {
+                response.request_focus();
+            }
+            let yes = match purpose {
+                PathPurpose::Open => "open",
+                PathPurpose::SaveAs => "save",
+                PathPurpose::ExportFolder => "use this folder",
+            };
+            Words { yes, no: None, cancel: "cancel" }
+        }
+        Question::NewSession { scans, film, format_id, one_frame_per_file, add } => {
+            title_ui(ui, "what is on these scans?");
+            ui.add_space(6.0);
+            let names: Vec<_> =
+                scans.iter().filter_map(|path| path.file_name()).map(|name| name.to_string_lossy()).collect();
+            let more = names.len().saturating_sub(3);
+            let mut text = names.iter().take(3).map(AsRef::as_ref).collect::<Vec<&str>>().join(", ");
+            if more > 0 {
+                text.push_str(&format!(" and {more} more"));
+            }
+            wrapped(ui, &text);
+            ui.add_space(6.0);
+            film_row_ui(ui, film);
+            format_row_ui(ui, format_id);
+            ui.add_space(4.0);
+            ui.checkbox(one_frame_per_file, "each file holds one frame");
+            if !cx.session.scans.is_empty() {
+                ui.checkbox(add, "add to the session that is open");
+            }
+            Words { yes: "find frames", no: None, cancel: "cancel" }
+        }
+    }
+}
+
+fn wrapped(ui: &mut Ui, text: &str) {
+    let ink = theme::palette(ui).text;
+    ui.add(Label::new(RichText::new(text).color(ink)).wrap());
+}
+
+fn film_row_ui(ui: &mut Ui, film: &mut Option<FilmKind>) {
+    let text = |film: Option<FilmKind>| {
+        film.map_or_else(|| "recognise it".to_owned(), |film| film.label().to_lowercase())
+    };
+    row_ui(ui, "film", &text(*film), |ui| {
+        ui.selectable_value(film, None, text(None));
+        for kind in FilmKind::ALL {
+            ui.selectable_value(film, Some(kind), text(Some(kind)));
+        }
+    });
+}
+
+fn format_row_ui(ui: &mut Ui, format_id: &mut Option<String>) {
+    let current = format_id.as_deref();
+    let shown = formats().iter().find(|format| Some(format.id) == current).map_or("recognise it", |f| f.label);
+    row_ui(ui, "format", &shown.to_owned(), |ui| {
+        ui.selectable_value(format_id, None, "recognise it");
+        for format in formats() {
+            ui.selectable_value(format_id, Some(format.id.to_owned()), format.label);
+        }
+    });
+}
+
+fn row_ui(ui: &mut Ui, label: &str, shown: &str, choices: impl FnOnce(&mut Ui)) {
+    ui.horizontal(|ui| {
+        let size = vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT);
+        ui.add_sized(size, Label::new(label).halign(egui::Align::Min));
+        let combo = ComboBox::from_id_salt(label).width(220.0).selected_text(shown);
+        let response = combo.show_ui(ui, choices).response;
+        let name = format!("{label}: {shown}");
+        response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::ComboBox, true, &name));
+    });
+}
+
+fn buttons_ui(ui: &mut Ui, words: &Words) -> Option<Answer> {
+    let p = theme::palette(ui);
+    let mut answer = None;
+    ui.horizontal(|ui| {
+        let yes = Button::new(RichText::new(words.yes).color(p.on_accent)).fill(p.accent).min_size(vec2(110.0, 28.0));
+        if ui.add(yes).clicked() || ui.input(|input| input.key_pressed(Key::Enter)) {
+            answer = Some(Answer::Yes);
+        }
+        if let Some(no) = words.no
+            && ui.add(Button::new(no).min_size(vec2(0.0, 28.0))).clicked()
+        {
+            answer = Some(Answer::No);
+        }
+        if ui.add(Button::new(words.cancel).min_size(vec2(0.0, 28.0))).clicked() {
+            answer = Some(Answer::Cancel);
+        }
+    });
+    answer
+}

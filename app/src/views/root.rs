@@ -1,27 +1,101 @@
 //! How the window is divided.
 
-use egui::{CentralPanel, Frame, Panel, Ui};
+use egui::{CentralPanel, Frame, Margin, Panel, Rect, Ui, pos2, vec2};
 
 use crate::state::ViewCx;
+use crate::strip_space::{StripSpace, StripView};
 use crate::theme;
 
+use super::export::export_ui;
 use super::frame::frame_ui;
+use super::histogram::histogram_ui;
+use super::keys::keys_ui;
 use super::prints::prints_ui;
 use super::questions::questions_ui;
-use super::status::status_ui;
-use super::strip::strip_ui;
+use super::settings::settings_ui;
+use super::status::{notices_ui, status_ui};
+use super::strip::{StripPlace, strip_ui};
+use super::strip_bar::strip_bar_ui;
 use super::toolbar::toolbar_ui;
+use super::welcome::welcome_ui;
+
+/// Free room around the strip, points.
+const PAD: f32 = 8.0;
+/// Share of the window's height that strip and prints begin with.
+const STRIP_SHARE: f32 = 0.37;
+/// Share of the canvas that the strip takes; prints take the rest.
+const STRIP_OF_CANVAS: f32 = 0.53;
 
 /// The whole window.
 pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
-    Panel::top("toolbar").exact_size(theme::TOOLBAR_HEIGHT).frame(Frame::new().fill(p.bar)).show(ui, |ui| toolbar_ui(ui, cx));
-    Panel::bottom("status").exact_size(theme::STATUS_HEIGHT).frame(Frame::new().fill(p.bar)).show(ui, |ui| status_ui(ui, cx));
-    Panel::top("strip").frame(Frame::new().fill(p.surround)).show(ui, |ui| {
-        strip_ui(ui, cx);
-        prints_ui(ui, cx);
-    });
-    Panel::right("settings").exact_size(theme::SETTINGS_WIDTH).show(ui, |_ui| {});
-    CentralPanel::default().frame(Frame::new().fill(p.surround)).show(ui, |ui| frame_ui(ui, cx));
+    let bar = Frame::new().fill(p.bar).inner_margin(Margin::symmetric(10, 0));
+    Panel::top("toolbar")
+        .exact_size(theme::TOOLBAR_HEIGHT)
+        .frame(bar)
+        .show(ui, |ui| toolbar_ui(ui, cx));
+    Panel::bottom("status").exact_size(theme::STATUS_HEIGHT).frame(bar).show(ui, |ui| status_ui(ui, cx));
+    if cx.session.scans.is_empty() {
+        CentralPanel::default().frame(Frame::new().fill(p.surround)).show(ui, |ui| welcome_ui(ui, cx));
+    } else {
+        work_ui(ui, cx);
+    }
+    export_ui(ui, cx);
+    keys_ui(ui, cx);
+    notices_ui(ui, cx);
     questions_ui(ui, cx);
+}
+
+fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let p = theme::palette(ui);
+    let height = ui.available_height();
+    Panel::top("strip")
+        .resizable(true)
+        .default_size((height * STRIP_SHARE).round())
+        .size_range(150.0..=(height * 0.7).max(160.0))
+        .frame(Frame::new().fill(p.surround))
+        .show(ui, |ui| {
+            strip_bar_ui(ui, cx);
+            let canvas = ui.available_rect_before_wrap();
+            let place = place(canvas, cx);
+            strip_ui(ui, cx, &place);
+            prints_ui(ui, cx, &place);
+            ui.advance_cursor_after_rect(canvas);
+        });
+    Panel::right("settings")
+        .exact_size(theme::SETTINGS_WIDTH)
+        .frame(Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 8)))
+        .show(ui, |ui| {
+            histogram_ui(ui, cx);
+            ui.add_space(6.0);
+            settings_ui(ui, cx);
+        });
+    CentralPanel::default().frame(Frame::new().fill(p.surround)).show(ui, |ui| frame_ui(ui, cx));
+}
+
+/// Where strip and prints lie. A strip that fits is centred and its prints follow close below.
+fn place(canvas: Rect, cx: &mut ViewCx<'_>) -> StripPlace {
+    let space = StripSpace::of(cx.session, cx.ui_state.strip.whole_scans);
+    let room = vec2(canvas.width() - 4.0 * PAD, canvas.height() * STRIP_OF_CANVAS - 2.0 * PAD).max(vec2(1.0, 1.0));
+    let fitted = f64::from(room.y).min(f64::from(room.x) / space.width().max(1e-6));
+    let zoom = cx.ui_state.strip.zoom_points;
+    let points = zoom.unwrap_or(fitted);
+    let strip_height = match zoom {
+        None => points as f32 + 2.0 * PAD,
+        Some(_) => (points as f32 + 2.0 * PAD).min(canvas.height() * STRIP_OF_CANVAS),
+    };
+    let rect = Rect::from_min_max(canvas.min, pos2(canvas.right(), (canvas.top() + strip_height).round()));
+    let center = match zoom {
+        None => (space.width() / 2.0, 0.5),
+        Some(_) => cx.ui_state.strip.center,
+    };
+    cx.ui_state.strip.fitted_points = points;
+    if zoom.is_none() {
+        cx.ui_state.strip.center = center;
+    }
+    let prints = Rect::from_min_max(
+        pos2(canvas.left(), rect.bottom() + 2.0),
+        pos2(canvas.right(), canvas.bottom() - 4.0),
+    );
+    StripPlace { space, view: StripView { rect, points, center }, prints }
 }

@@ -1,7 +1,121 @@
-//! The status part of the window.
+//! The status line: work under way with its progress, and the last message with what to do about it.
 
-use egui::Ui;
+use egui::{Align, Area, Button, Frame, Id, Key, Label, Layout, Margin, ProgressBar, RichText, ScrollArea, Ui, pos2, vec2};
+use glassine_engine::{Notice, Severity};
 
+use crate::command::Command;
 use crate::state::ViewCx;
+use crate::theme;
+use crate::widgets::icon::{Icon, IconButton, paint_icon};
 
-pub(crate) fn status_ui(_ui: &mut Ui, _cx: &mut ViewCx<'_>) {}
+const BAR_WIDTH: f32 = 140.0;
+const LIST_WIDTH: f32 = 560.0;
+
+/// Draw the status line.
+pub(super) fn status_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    ui.horizontal_centered(|ui| {
+        ui.spacing_mut().item_spacing.x = 8.0;
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+            jobs_ui(ui, cx);
+            ui.with_layout(Layout::left_to_right(Align::Center), |ui| message_ui(ui, cx));
+        });
+    });
+}
+
+fn jobs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let p = theme::palette(ui);
+    let list_tip = format!("{} messages", cx.status.notices.len());
+    if !cx.status.notices.is_empty() {
+        let open = cx.ui_state.show_notices;
+        let count = RichText::new(list_tip).small();
+        if ui.add(Button::selectable(open, count)).on_hover_text("list of messages").clicked() {
+            cx.push(Command::ShowNotices(!open));
+        }
+    }
+    let Some(job) = cx.status.jobs.iter().find(|job| !job.is_quiet) else { return };
+    if IconButton::new(Icon::Close, "cancel").show(ui).clicked() {
+        cx.push(Command::CancelJobs);
+    }
+    if job.share > 0.0 {
+        let bar = ProgressBar::new(job.share).desired_width(BAR_WIDTH).desired_height(8.0).fill(p.accent);
+        ui.add(bar);
+    }
+    let more = cx.status.jobs.iter().filter(|job| !job.is_quiet).count() - 1;
+    let detail = if job.detail.is_empty() { String::new() } else { format!(", {}", job.detail) };
+    let waiting = if more > 0 { format!("  (+{more} waiting)") } else { String::new() };
+    ui.add(Label::new(RichText::new(format!("{}{detail}{waiting}", job.label)).color(p.text)).truncate());
+}
+
+fn message_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let p = theme::palette(ui);
+    let Some(notice) = cx.status.open_notice() else { return };
+    if IconButton::new(Icon::Close, "dismiss message").tip("Esc").show(ui).clicked() {
+        cx.push(Command::DismissNotice);
+    }
+    sign_ui(ui, notice);
+    let ink = if notice.severity == Severity::Info { p.text } else { p.text_strong };
+    ui.add(Label::new(RichText::new(&notice.headline).color(ink)).truncate()).on_hover_text(notice.to_string());
+    if !notice.what_to_do.is_empty() {
+        ui.add(Label::new(RichText::new(&notice.what_to_do).color(p.text_weak)).truncate())
+            .on_hover_text(notice.to_string());
+    }
+}
+
+fn sign_ui(ui: &mut Ui, notice: &Notice) {
+    if notice.severity == Severity::Info {
+        return;
+    }
+    let p = theme::palette(ui);
+    let (rect, _) = ui.allocate_exact_size(vec2(16.0, 16.0), egui::Sense::hover());
+    paint_icon(ui.painter(), rect, Icon::Warn, p.warn);
+}
+
+/// The list of messages, over the lower right corner, while it is open.
+pub(super) fn notices_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    if !cx.ui_state.show_notices {
+        return;
+    }
+    let window = ui.ctx().content_rect();
+    let corner = pos2(window.right() - 12.0, window.bottom() - theme::STATUS_HEIGHT - 8.0);
+    let area = Area::new(Id::unique("messages")).fixed_pos(corner).pivot(egui::Align2::RIGHT_BOTTOM);
+    area.show(ui.ctx(), |ui| {
+        Frame::popup(ui.style()).inner_margin(Margin::same(14)).show(ui, |ui| {
+            ui.set_width(LIST_WIDTH.min(window.width() - 60.0));
+            ui.horizontal(|ui| {
+                ui.label(RichText::new("messages").text_style(theme::section_style()));
+                ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+                    if IconButton::new(Icon::Close, "close the list").tip("Esc").show(ui).clicked() {
+                        cx.push(Command::ShowNotices(false));
+                    }
+                });
+            });
+            ScrollArea::vertical().max_height(window.height() * 0.45).show(ui, |ui| {
+                for notice in cx.status.notices.iter().rev() {
+                    one_ui(ui, notice);
+                }
+            });
+        });
+    });
+    if ui.input(|input| input.key_pressed(Key::Escape)) {
+        cx.push(Command::ShowNotices(false));
+    }
+}
+
+fn one_ui(ui: &mut Ui, notice: &Notice) {
+    let p = theme::palette(ui);
+    ui.add_space(6.0);
+    ui.horizontal_top(|ui| {
+        sign_ui(ui, notice);
+        ui.vertical(|ui| {
+            ui.spacing_mut().item_spacing.y = 2.0;
+            ui.add(Label::new(RichText::new(&notice.headline).color(p.text_strong)).wrap());
+            if !notice.what_to_do.is_empty() {
+                ui.add(Label::new(RichText::new(&notice.what_to_do).color(p.text)).wrap());
+            }
+            if let Some(path) = &notice.path {
+                let text = RichText::new(path.display().to_string()).small().color(p.text_weak);
+                ui.add(Label::new(text).wrap());
+            }
+        });
+    });
+}

@@ -1,6 +1,6 @@
 //! The strip: the scan itself with its boxes, running left to right.
 
-use egui::{Align2, Color32, EventFilter, Id, Mesh, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, TextStyle, Ui, WidgetInfo, pos2, vec2};
+use egui::{Align2, Color32, EventFilter, Mesh, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, TextStyle, Ui, WidgetInfo, pos2, vec2};
 use glassine_engine::{PictureSide, UnitRect, ViewKey};
 use glassine_raster::{PixelRect, TiltedBox};
 use glassine_session::{Frame, FrameFlag, ScanId};

@@ -1,0 +1,240 @@
+//! The line over the strip: what is shown, the size of the selected box, tools for boxes.
+
+use egui::{Align, Button, ComboBox, DragValue, Frame, Label, Layout, Margin, RichText, Ui, vec2};
+use glassine_layout::format_by_id;
+use glassine_raster::{MM_PER_INCH, Orientation, Point, TiltedBox};
+use glassine_session::Frame as SessionFrame;
+
+use crate::command::{AspectLock, Command};
+use crate::state::{StripTool, ViewCx};
+use crate::theme;
+use crate::widgets::icon::{Icon, IconButton};
+use crate::widgets::param_row::number_field_ui;
+
+use super::toolbar::{key_text, separator};
+
+/// Height of the line, points.
+const HEIGHT: f32 = 34.0;
+
+/// Draw the line over the strip.
+pub(super) fn strip_bar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let p = theme::palette(ui);
+    let width = ui.available_width();
+    Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 0)).show(ui, |ui| {
+        ui.allocate_ui_with_layout(vec2(width - 20.0, HEIGHT), Layout::left_to_right(Align::Center), |ui| {
+            ui.spacing_mut().item_spacing.x = 4.0;
+            left_ui(ui, cx);
+            ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+                ui.spacing_mut().item_spacing.x = 2.0;
+                view_tools_ui(ui, cx);
+                separator(ui);
+                box_tools_ui(ui, cx);
+                separator(ui);
+                box_size_ui(ui, cx);
+            });
+        });
+    });
+}
+
+fn left_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
+    let p = theme::palette(ui);
+    let title = RichText::new("strip").text_style(theme::section_style()).color(p.text_strong);
+    ui.label(title);
+    ui.add_space(6.0);
+    let Some(strip) = cx.strip() else { return };
+    let format = strip.format_id.as_deref().map(|id| format_by_id(id).map_or(id, |format| format.label));
+    let mut parts = vec![strip.film.label().to_lowercase()];
+    parts.extend(format.map(str::to_owned));
+    let frames = cx.session.frames_of(strip.id).count();
+    parts.push(format!("{frames} {}", if frames == 1 { "frame" } else { "frames" }));
+    if cx.session.strips.len() > 1 {
+        let at = cx.session.strips.iter().position(|other| other.id == strip.id).unwrap_or(0);
+        parts.push(format!("strip {} of {}", at + 1, cx.session.strips.len()));
+    }
+    ui.add(Label::new(RichText::new(parts.join("  ·  ")).color(p.text_weak)).truncate());
+}
+
+/// Tools for what is shown, at the right end.
+fn view_tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let zoomed = cx.ui_state.strip.zoom_points.is_some();
+    if IconButton::new(Icon::Fit, "whole strip").tip("0, or double click").enabled(zoomed).show(ui).clicked() {
+        cx.push(Command::FitStrip);
+    }
+    let whole = cx.ui_state.strip.whole_scans;
+    let button = Button::selectable(whole, "whole scans").frame_when_inactive(false);
+    if ui.add(button).on_hover_text("show scans as they are, instead of one piece for each strip   W").clicked() {
+        cx.push(Command::ShowWholeScans(!whole));
+    }
+    let base = cx.ui_state.show_base_pixels;
+    let button = Button::selectable(base, "base pixels").frame_when_inactive(false);
+    if ui.add(button).on_hover_text("mark the pixels that count as film base   I").clicked() {
+        cx.push(Command::ShowBasePixels(!base));
+    }
+}
+
+/// Tools for the selected boxes; laid out from the right.
+fn box_tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let has_frame = cx.primary().is_some();
+    let button = |icon, name, tip: String| IconButton::new(icon, name).tip(tip).enabled(has_frame);
+    let key = |ui: &Ui, text: &str| key_text(ui, text, None);
+    if button(Icon::Bin, "delete", key(ui, "delete the selected frames")).show(ui).clicked() {
+        cx.push(Command::DeleteFrames);
+    }
+    if button(Icon::Copy, "duplicate", key(ui, "duplicate onto the next position")).show(ui).clicked() {
+        cx.push(Command::DuplicateFrame);
+    }
+    if IconButton::new(Icon::Plus, "add frame").tip(key(ui, "add a frame")).show(ui).clicked() {
+        cx.push(Command::AddFrame);
+    }
+    ui.add_space(6.0);
+    if button(Icon::Flip, "flip", key(ui, "flip left to right")).show(ui).clicked() {
+        cx.push(Command::FlipHorizontally);
+    }
+    if button(Icon::TurnRight, "turn right", key(ui, "quarter turn clockwise")).show(ui).clicked() {
+        cx.push(Command::QuarterTurn(1));
+    }
+    if button(Icon::TurnLeft, "turn left", key(ui, "quarter turn counter-clockwise")).show(ui).clicked() {
+        cx.push(Command::QuarterTurn(-1));
+    }
+    ui.add_space(6.0);
+    let level = cx.ui_state.tool == StripTool::Level;
+    let tip = key(ui, "draw along something level");
+    if button(Icon::Level, "straighten", tip).on(level).show(ui).clicked() {
+        cx.push(Command::SetTool(if level { StripTool::Boxes } else { StripTool::Level }));
+    }
+    let held = cx.primary().is_some_and(|frame| frame.held);
+    let tip = "keeps boxes inside the measured image".to_owned();
+    if button(Icon::Hold, "hold in image", tip).on(held).show(ui).clicked() {
+        cx.push(Command::SetHeld(!held));
+    }
+    more_ui(ui, cx);
+    aspect_ui(ui, cx);
+}
+
+/// Rarer tools, behind one button.
+fn more_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let Some(frame) = cx.primary() else { return };
+    let menu = ui.menu_button("more", |ui| {
+        ui.set_min_width(250.0);
+        let mut pick = |ui: &mut Ui, text: &str, command: Command| {
+            if ui.button(text).clicked() {
+                cx.out.push(command);
+                ui.close();
+            }
+        };
+        pick(ui, "give every box of the strip this size", Command::ResizeAlike);
+        pick(ui, "space the boxes evenly", Command::Distribute);
+        pick(ui, "flip the whole strip, scanned from its other side", Command::FlipStrip);
+        pick(ui, "flip top to bottom", Command::FlipVertically);
+        let skip = if frame.skipped { "take into the export again" } else { "leave out of the export" };
+        pick(ui, skip, Command::SetSkipped(!frame.skipped));
+        ui.separator();
+        number_rows_ui(ui, cx, frame);
+    });
+    menu.response.on_hover_text("place and size in numbers, equal sizes, spacing, numbering");
+}
+
+/// The box in numbers, and the number of the first frame.
+fn number_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
+    let b = frame.crop;
+    let corner = b.corners()[0];
+    let mut wish = None;
+    let mut row = |ui: &mut Ui, name: &str, value: f64, speed: f64, suffix: &str, change: &dyn Fn(f64) -> TiltedBox| {
+        ui.horizontal(|ui| {
+            ui.add_sized(vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT), Label::new(name).halign(Align::Min));
+            let mut shown = value;
+            let drag = DragValue::new(&mut shown).speed(speed).max_decimals(2).suffix(suffix);
+            if number_field_ui(ui, drag, name, 96.0).changed() && shown.is_finite() {
+                wish = Some(change(shown));
+            }
+        });
+    };
+    let moved = |dx: f64, dy: f64| TiltedBox { center: Point::new(b.center.x + dx, b.center.y + dy), ..b };
+    row(ui, "left", corner.x, 1.0, " px", &|x| moved(x - corner.x, 0.0));
+    row(ui, "top", corner.y, 1.0, " px", &|y| moved(0.0, y - corner.y));
+    row(ui, "width", b.width_px, 1.0, " px", &|w| sized(&b, w, b.height_px));
+    row(ui, "height", b.height_px, 1.0, " px", &|h| sized(&b, b.width_px, h));
+    row(ui, "turn", b.angle_rad.to_degrees(), 0.02, "°", &|a| TiltedBox { angle_rad: a.to_radians(), ..b });
+    if let Some(wish) = wish {
+        cx.push(Command::PlaceBox(frame.id, wish));
+    }
+    let first = cx.session.frames.first().map_or(1, |frame| frame.number);
+    ui.horizontal(|ui| {
+        ui.add_sized(vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT), Label::new("first number").halign(Align::Min));
+        let mut shown = first;
+        let drag = DragValue::new(&mut shown).range(0..=9999).speed(0.1);
+        if number_field_ui(ui, drag, "first number", 96.0).changed() {
+            cx.push(Command::Renumber(shown));
+        }
+    });
+}
+
+/// Another size with the box's own top left corner in its place.
+fn sized(b: &TiltedBox, width_px: f64, height_px: f64) -> TiltedBox {
+    let (width_px, height_px) = (width_px.max(1.0), height_px.max(1.0));
+    let (sin, cos) = b.angle_rad.sin_cos();
+    let (dx, dy) = ((width_px - b.width_px) / 2.0, (height_px - b.height_px) / 2.0);
+    let center = Point::new(b.center.x + cos * dx - sin * dy, b.center.y + sin * dx + cos * dy);
+    TiltedBox { center, width_px, height_px, ..*b }
+}
+
+fn aspect_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let current = cx.ui_state.aspect;
+    let combo = ComboBox::from_id_salt("shape of boxes").width(92.0).selected_text(current.label());
+    let response = combo.show_ui(ui, |ui| {
+        for aspect in AspectLock::ALL {
+            if ui.selectable_label(aspect == current, aspect.label()).clicked() {
+                cx.out.push(Command::SetAspect(aspect));
+            }
+        }
+    });
+    let label = format!("shape of boxes: {}", current.label());
+    response.response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::ComboBox, true, &label));
+    response.response.on_hover_text("proportion that boxes keep while they are sized");
+}
+
+/// Size of the selected box in millimetres, pixels and megapixels.
+fn box_size_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
+    let p = theme::palette(ui);
+    let Some(frame) = cx.primary() else { return };
+    let ppi = cx.session.context(frame).and_then(|(_, scan)| scan.ppi);
+    let text = size_text(&frame.crop, frame.orientation, ppi);
+    ui.add(Label::new(RichText::new(text).color(p.text)).truncate());
+}
+
+fn size_text(b: &TiltedBox, orientation: Orientation, ppi: Option<f64>) -> String {
+    let (w, h) = if orientation.swaps_sides() { (b.height_px, b.width_px) } else { (b.width_px, b.height_px) };
+    let mut parts = Vec::new();
+    if let Some(ppi) = ppi.filter(|ppi| *ppi > 0.0) {
+        parts.push(format!("{:.1} × {:.1} mm", w / ppi * MM_PER_INCH, h / ppi * MM_PER_INCH));
+    }
+    parts.push(format!("{w:.0} × {h:.0} px"));
+    parts.push(format!("{:.1} MP", w * h / 1e6));
+    let degrees = b.angle_rad.to_degrees();
+    let degrees = degrees - 90.0 * (degrees / 90.0).round();
+    parts.push(format!("{degrees:+.2}°"));
+    parts.join("  ·  ")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_box_is_read_out_in_millimetres_pixels_and_megapixels() {
+        let b = TiltedBox { angle_rad: 0.4_f64.to_radians(), ..TiltedBox::from_edges(0.0, 0.0, 2000.0, 1000.0) };
+        assert_eq!(
+            size_text(&b, Orientation::default(), Some(508.0)),
+            "100.0 × 50.0 mm  ·  2000 × 1000 px  ·  2.0 MP  ·  +0.40°"
+        );
+        assert_eq!(size_text(&b, Orientation::new(1, false), None), "1000 × 2000 px  ·  2.0 MP  ·  +0.40°");
+    }
+
+    #[test]
+    fn a_new_size_keeps_the_top_left_corner() {
+        let b = TiltedBox { angle_rad: 0.3, ..TiltedBox::from_edges(10.0, 20.0, 110.0, 80.0) };
+        let wider = sized(&b, 150.0, 60.0);
+        assert!(wider.corners()[0].distance(b.corners()[0]) < 1e-9);
+        assert_eq!((wider.width_px, wider.height_px), (150.0, 60.0));
+    }
+}

@@ -1,0 +1,40 @@
+//! What the window shows before anything is open.
+
+use egui::{Align, Button, Layout, RichText, Ui, vec2};
+
+use crate::command::Command;
+use crate::state::ViewCx;
+use crate::theme;
+
+/// Draw the empty window.
+pub(super) fn welcome_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let p = theme::palette(ui);
+    let room = ui.available_size();
+    ui.allocate_ui_with_layout(room, Layout::top_down(Align::Center), |ui| {
+        ui.add_space((room.y * 0.34).max(40.0));
+        if let Some(job) = cx.status.jobs.iter().find(|job| !job.is_quiet) {
+            ui.label(RichText::new(&job.label).text_style(egui::TextStyle::Heading).color(p.text_strong));
+            ui.add_space(4.0);
+            ui.label(RichText::new(&job.detail).color(p.text_weak));
+            ui.add_space(12.0);
+            let bar = egui::ProgressBar::new(job.share).desired_width(320.0).desired_height(8.0).fill(p.accent);
+            ui.add(bar);
+            return;
+        }
+        ui.label(
+            RichText::new("open the scan of a strip").text_style(egui::TextStyle::Heading).color(p.text_strong),
+        );
+        ui.add_space(6.0);
+        ui.label(RichText::new("drop scans or a session here, or choose them").color(p.text_weak));
+        ui.add_space(18.0);
+        let size = vec2(200.0, 32.0);
+        let open = Button::new(RichText::new("open…").color(p.on_accent)).fill(p.accent).min_size(size);
+        if ui.add(open).clicked() {
+            cx.push(Command::AskOpen);
+        }
+        ui.add_space(4.0);
+        if ui.add(Button::new("look at the demo strips").min_size(size)).clicked() {
+            cx.push(Command::OpenDemo);
+        }
+    });
+}

@@ -1,0 +1,83 @@
+//! Opening the real window.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use egui::ViewportBuilder;
+use glassine_engine::{Engine, JobHost};
+
+use crate::app::{AppOptions, GlassineApp};
+use crate::demo;
+use crate::dialogs::SystemPicker;
+use crate::theme;
+
+/// Size the window begins with, points.
+const SIZE: [f32; 2] = [1600.0, 1000.0];
+/// Smallest size it can be given.
+const LEAST: [f32; 2] = [1000.0, 640.0];
+
+/// Why the window could not be opened.
+#[derive(Debug, thiserror::Error)]
+#[non_exhaustive]
+pub enum WindowError {
+    /// There is no display to open it on.
+    #[error(
+        "there is no display to open a window on (neither WAYLAND_DISPLAY nor DISPLAY is set); \
+         `glassine demo --headless` makes the demo strips and exports them, \
+         `glassine new`, `show` and `export` do the same for your own scans, all without a window"
+    )]
+    NoDisplay,
+    /// The system refused.
+    #[error(
+        "the window could not be opened: {reason}; `glassine demo --headless` and `glassine new`, `show`, `export` \
+         work without one"
+    )]
+    Refused {
+        /// In the system's words.
+        reason: String,
+    },
+}
+
+/// Open the window on these files, or on the demo session, and stay until it is closed.
+pub fn open(files: Vec<PathBuf>, demo_folder: Option<PathBuf>) -> Result<(), WindowError> {
+    if !has_display() {
+        return Err(WindowError::NoDisplay);
+    }
+    let begin_with_demo = files.is_empty();
+    let options = AppOptions {
+        inline_jobs: false,
+        open: files,
+        demo_folder: Some(demo_folder.unwrap_or_else(demo::default_folder)),
+        begin_with_demo,
+        data_folder: directories::ProjectDirs::from("", "", "glassine")
+            .map(|dirs| dirs.data_local_dir().to_path_buf()),
+        light: false,
+    };
+    let viewport = ViewportBuilder::default()
+        .with_title("Glassine")
+        .with_app_id("glassine")
+        .with_inner_size(SIZE)
+        .with_min_inner_size(LEAST)
+        .with_drag_and_drop(true);
+    let native = eframe::NativeOptions { viewport, ..eframe::NativeOptions::default() };
+    let create = move |creation: &eframe::CreationContext<'_>| {
+        theme::apply(&creation.egui_ctx, true);
+        let ctx = creation.egui_ctx.clone();
+        let wake = Arc::new(move || ctx.request_repaint());
+        let jobs = JobHost::threaded(Arc::new(Engine::new()), wake)?;
+        let app = GlassineApp::new(jobs, Box::new(SystemPicker::default()), options);
+        Ok(Box::new(app) as Box<dyn eframe::App>)
+    };
+    eframe::run_native("Glassine", native, Box::new(create))
+        .map_err(|error| WindowError::Refused { reason: error.to_string() })
+}
+
+/// Whether a display is named in the environment, where the system names it there.
+fn has_display() -> bool {
+    if !cfg!(all(unix, not(target_os = "macos"))) {
+        return true;
+    }
+    ["WAYLAND_DISPLAY", "WAYLAND_SOCKET", "DISPLAY"]
+        .iter()
+        .any(|name| std::env::var_os(name).is_some_and(|value| !value.is_empty()))
+}
