@@ -220,15 +220,27 @@ pub(super) fn best_row(columns: &Columns, length: f64) -> Row {
     let count = last_start.saturating_sub(first_start) + 1;
     let mut value = vec![0.0_f32; count];
     let mut from: Vec<Option<usize>> = vec![None; count];
+    // A frame that ended before `a` leaves the content between as cost. Content adds up, so the best such frame is the
+    // one with the largest `value + cost so far`, kept while `a` moves on; only overlapping ones are compared one by one.
+    let so_far = |x: usize| outside(0, x);
+    let mut best_before: Option<(f32, usize)> = None;
     for k in 0..count {
         let a = first_start + k;
+        if let Some(p) = k.checked_sub(len) {
+            let worth = value[p] + so_far(first_start + p + len);
+            if best_before.is_none_or(|(b, _)| worth > b) {
+                best_before = Some((worth, p));
+            }
+        }
         let mut best = -outside(0, a);
         let mut link = None;
-        let until = (k + overlap + 1).saturating_sub(len);
-        for (p, v) in value.iter().enumerate().take(until) {
-            let end = first_start + p + len;
-            let shared = end.saturating_sub(a) as f32 / len as f32;
-            let score = v - outside(end, a) - 2.0 * shared;
+        if let Some((worth, p)) = best_before.filter(|(worth, _)| worth - so_far(a) > best) {
+            (best, link) = (worth - so_far(a), Some(p));
+        }
+        let overlapping = (k + 1).saturating_sub(len)..(k + overlap + 1).saturating_sub(len);
+        for (p, v) in value.iter().enumerate().take(overlapping.end.min(k)).skip(overlapping.start) {
+            let shared = (p + len - k) as f32 / len as f32;
+            let score = v - 2.0 * shared;
             if score > best {
                 (best, link) = (score, Some(p));
             }

@@ -12,6 +12,7 @@ use super::strips::{StripFrame, read_upright};
 const LONG_EDGE_SIGMA_RAD: f64 = 0.0002;
 const FRAME_SIGMA_RAD: f64 = 0.0010;
 const CUT_SIGMA_RAD: f64 = 0.0015;
+const SQUARE_CUT_SIGMA_RAD: f64 = 0.0004;
 
 /// Edges in strip coordinates (working pixels): the long ones at low and high `v`, the cut ends at low and high `u`.
 #[derive(Debug, Clone, Copy, Default)]
@@ -100,8 +101,10 @@ pub(super) fn strip_turn(
     for l in holes {
         line(l, LONG_EDGE_SIGMA_RAD, length, 1.0);
     }
+    // Two cuts that agree to a twentieth of a degree were made square by a machine.
+    let square = matches!(outline.cut, [Some(a), Some(b)] if (a.slope - b.slope).abs() < 0.0009);
     for l in outline.cut.iter().flatten() {
-        line(l, CUT_SIGMA_RAD, width, -1.0);
+        line(l, if square { SQUARE_CUT_SIGMA_RAD } else { CUT_SIGMA_RAD }, width, -1.0);
     }
     for turn in frame_turns {
         votes.push((*turn, FRAME_SIGMA_RAD));

@@ -91,6 +91,15 @@ pub(super) fn recognise(columns: &Columns, band: &Band, clues: &Clues<'_>) -> Re
         let handicap = if clues.given.is_some() && own.is_none() { 0.3 } else { 0.06 };
         results.push(attempt(own, length, handicap));
     }
+    let best = results.iter().map(|r| r.1.fit).fold(-1.0, f32::max);
+    if best < 0.6 && clues.given.is_none() {
+        // No known format explains it well: a camera or plate of its own size. Try every length in steps of 2 %.
+        let mut length = 0.45 * height;
+        while length < 4.3 * height {
+            results.push(attempt(None, length, 0.08));
+            length *= 1.02;
+        }
+    }
     results.sort_by(|a, b| b.1.fit.total_cmp(&a.1.fit));
     let rival = results
         .iter()

@@ -26,6 +26,9 @@ const SLIDE_CROSSING: f32 = 0.5;
 const NEGATIVE_RISE: f32 = 0.02;
 const SLIDE_RISE: f32 = 0.006;
 
+/// Signal given to open light beside a slide: brighter than any image, so that a rise into it is told apart.
+const OPEN_SIGNAL: f32 = 4.0;
+
 /// One measured side: top, right, bottom or left of the box. All lengths in scan pixels.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Side {
@@ -243,7 +246,7 @@ fn pixel_signal(look: &Look<'_>, px: &[u16]) -> f32 {
     let base = look.base;
     if base.slide {
         if is_open(t, base.open_t) {
-            return 0.0;
+            return OPEN_SIGNAL;
         }
         (0..3).map(|c| (t[c] - base.t[c]).max(0.0)).sum::<f32>() / 3.0
     } else {
@@ -260,12 +263,24 @@ struct Crossing {
     blur: f64,
 }
 
-/// First place where the signal leaves the rebate for good.
+/// First place where the signal leaves the rebate for an image.
 fn crossing(profile: &[f32], slide: bool) -> Option<Crossing> {
+    let mut from = 0;
+    loop {
+        let (next, found) = crossing_after(profile, from, slide)?;
+        match found {
+            Some(c) => return Some(c),
+            None => from = next,
+        }
+    }
+}
+
+/// The next rise after `from`: where to go on, and the crossing unless the rise leads into open light.
+fn crossing_after(profile: &[f32], from: usize, slide: bool) -> Option<(usize, Option<Crossing>)> {
     let least = if slide { SLIDE_RISE } else { NEGATIVE_RISE };
     let n = profile.len();
     let is_base = |i: usize| profile[i] < least;
-    let first = (0..n.saturating_sub(1)).find(|&i| is_base(i) && is_base(i + 1))?;
+    let first = (from..n.saturating_sub(1)).find(|&i| is_base(i) && is_base(i + 1))?;
     let up = (first + 2..n.saturating_sub(1)).find(|&i| profile[i] > least && profile[i + 1] > least)?;
     let mut outside: Vec<f32> =
         profile[first.max(up.saturating_sub(8))..up - 1].iter().copied().filter(|v| v.is_finite()).collect();
@@ -281,6 +296,9 @@ fn crossing(profile: &[f32], slide: bool) -> Option<Crossing> {
             break;
         }
     }
+    if profile[top] > 1.2 {
+        return Some((top + 1, None));
+    }
     let rise = profile[top] - zero;
     if !rise.is_finite() || rise < least || top + 1 >= n {
         return None;
@@ -295,7 +313,7 @@ fn crossing(profile: &[f32], slide: bool) -> Option<Crossing> {
     };
     let at = place(if slide { SLIDE_CROSSING } else { NEGATIVE_CROSSING })?;
     let blur = place(0.9)? - place(0.1)?;
-    Some(Crossing { at, rise, blur: blur.max(0.0) })
+    Some((top + 1, Some(Crossing { at, rise, blur: blur.max(0.0) })))
 }
 
 impl Sides {
@@ -364,6 +382,14 @@ mod tests {
         let c = crossing(&profile, true).expect("an edge");
         assert!((c.at - 5.5).abs() < 0.01, "{}", c.at);
         assert!((c.rise - 0.8).abs() < 0.01);
+    }
+
+    #[test]
+    fn a_rise_into_open_light_beside_a_slide_is_passed_over() {
+        let profile = [4.0, 4.0, 1.5, 0.0, 0.0, 0.0, 0.3, 0.6, 0.6, 0.6];
+        assert!((5.9..7.0).contains(&crossing(&profile, true).expect("an edge").at));
+        let hole = [0.0, 0.0, 0.0, 2.0, 4.0, 4.0, 2.0, 0.0, 0.0, 0.0, 0.3, 0.6, 0.6, 0.6];
+        assert!((9.9..11.0).contains(&crossing(&hole, true).expect("an edge").at));
     }
 
     #[test]

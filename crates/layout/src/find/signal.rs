@@ -5,7 +5,7 @@
 
 use glassine_raster::Plane;
 
-use super::levels::{Kind, Work, min3};
+use super::levels::{Kind, Work, max3, min3};
 use super::strips::{Piece, StripFrame, grow, read_upright};
 
 /// Floor added to transmittances before the logarithm: negatives keep their depth, slides lose the noise of the black.
@@ -36,6 +36,33 @@ impl Base {
         let sum: f32 = (0..3).map(|c| ((self.t[c] + floor) / (t[c].max(0.0) + floor)).log10()).sum();
         if self.slide { -sum / 3.0 } else { sum / 3.0 }
     }
+}
+
+/// Brightest colour of a pixel that may be the rebate of a slide seen as black. Ours: a density of 1.9.
+const BLACK_MOST_T: f32 = 0.012;
+
+/// Transmittance of the black around the images of a slide strip: on the piece where the film itself is visible, else
+/// around it. `None` when there is no black.
+fn black_around(work: &Work, piece: &Piece) -> Option<[f32; 3]> {
+    let is_black = |i: usize| max3(work.colour_at(i)) < BLACK_MOST_T;
+    let mut black: Vec<usize> = piece.pixels.iter().map(|&i| i as usize).filter(|&i| is_black(i)).collect();
+    if black.len() * 30 < piece.pixels.len() {
+        let pad = (piece.x.1 - piece.x.0).min(piece.y.1 - piece.y.0) / 20 + 4;
+        let columns = piece.x.0.saturating_sub(pad)..(piece.x.1 + pad).min(work.width());
+        let rows = piece.y.0.saturating_sub(pad)..(piece.y.1 + pad).min(work.height());
+        black = rows
+            .flat_map(|y| columns.clone().map(move |x| y * work.width() + x))
+            .filter(|&i| is_black(i))
+            .collect();
+    }
+    if black.len() * 60 < piece.pixels.len() {
+        return None;
+    }
+    Some(std::array::from_fn(|c| {
+        let mut v: Vec<f32> = black.iter().map(|&i| work.colour_at(i)[c]).collect();
+        let at = v.len() / 2;
+        *v.select_nth_unstable_by(at, f32::total_cmp).1
+    }))
 }
 
 /// Mean density over the channels, with the floor of the tone.
@@ -79,7 +106,8 @@ pub(super) fn measure_base(work: &Work, piece: &Piece, slide: bool) -> Base {
         let at = v.len() / 2;
         if v.is_empty() { 0.0 } else { *v.select_nth_unstable_by(at, f32::total_cmp).1 }
     };
-    let t = if near.is_empty() && slide { [0.0; 3] } else { std::array::from_fn(median) };
+    let plateau: [f32; 3] = std::array::from_fn(median);
+    let t = if slide { black_around(work, piece).unwrap_or(plateau) } else { plateau };
     let mut base = Base { t, slide, noise_d: 0.0, outline_share: 0.0, open_t: work.open_t };
     let mut off: Vec<f32> = near.iter().map(|&i| base.signal(work.colour_at(i as usize)).abs()).collect();
     if !off.is_empty() {
