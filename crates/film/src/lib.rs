@@ -7,6 +7,7 @@
 
 mod base;
 pub mod colour;
+mod fit;
 mod histogram;
 mod maths;
 pub mod matrix;
@@ -22,6 +23,10 @@ mod tone;
 
 pub use base::{BaseError, BaseMeasurement, base_from_picture, base_mask, measure_base};
 pub use colour::OutputSpace;
+pub use fit::{
+    CHART_ISO17321_LAB_D50, CHART_LAB_D50, CHART_PATCH_NAMES, FitError, FitReport, PatchFit, WedgeReport,
+    fit_stock_from_chart, fit_stock_from_wedge,
+};
 pub use histogram::Histogram;
 pub use pipeline::{Pipeline, Recipe};
 pub use quantise::{quantise8_dithered, quantise16};

@@ -206,7 +206,8 @@ mod tests {
             for step in 0..360 {
                 let angle = f64::from(step).to_radians();
                 for l in [0.2, 0.5, 0.8, 0.95] {
-                    let strong = crate::colour::Perceptual { l, a: 0.4 * libm::cos(angle), b: 0.4 * libm::sin(angle) };
+                    let strong =
+                        crate::colour::Perceptual { l, a: 0.4 * libm::cos(angle), b: 0.4 * libm::sin(angle) };
                     let rgb = crate::matrix::apply(&matrix, linear_srgb_from_perceptual(strong));
                     let mut planes = [[0.0; CHUNK]; 3];
                     for c in 0..3 {
