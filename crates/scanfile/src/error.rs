@@ -18,7 +18,7 @@ pub enum Error {
         found: String,
     },
     /// A sound file of a kind that is not read or written here.
-    #[error("{found} is not supported: {hint} ({path})", path = path.display())]
+    #[error("cannot use {found}: {hint} ({path})", path = path.display())]
     Unsupported {
         /// The file.
         path: PathBuf,
@@ -38,6 +38,16 @@ pub enum Error {
         wanted: u64,
         /// Amount allowed.
         limit: u64,
+    },
+    /// The system has no memory left to give.
+    #[error("no memory for {bytes} bytes of {what} ({path})", path = path.display())]
+    OutOfMemory {
+        /// The file.
+        path: PathBuf,
+        /// What asked.
+        what: String,
+        /// Bytes asked for.
+        bytes: u64,
     },
     /// The caller's numbers do not fit together.
     #[error("{what} ({path})", path = path.display())]
@@ -84,6 +94,10 @@ impl Error {
         Self::OverBudget { path: path.to_owned(), what: what.into(), wanted, limit }
     }
 
+    pub(crate) fn memory(path: &Path, what: impl Into<String>, bytes: u64) -> Self {
+        Self::OutOfMemory { path: path.to_owned(), what: what.into(), bytes }
+    }
+
     pub(crate) fn usage(path: &Path, what: impl Into<String>) -> Self {
         Self::Usage { path: path.to_owned(), what: what.into() }
     }
@@ -98,7 +112,9 @@ impl Error {
         match self {
             Self::Malformed { .. } => "copy the file again from where it came, or scan again".into(),
             Self::Unsupported { hint, .. } => hint.clone(),
-            Self::OverBudget { .. } => "close other scans, or save the scan in smaller pieces".into(),
+            Self::OverBudget { .. } | Self::OutOfMemory { .. } => {
+                "close other scans, or save the scan in smaller pieces".into()
+            }
             Self::Usage { .. } => "this is a mistake in the program, please report it".into(),
             Self::AlreadyExists { .. } => "choose another name or folder, or allow replacing".into(),
             Self::Io { source, .. } => io_hint(source).into(),

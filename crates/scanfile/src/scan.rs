@@ -248,7 +248,7 @@ fn interleave(path: &Path, colour: &Samples16, infrared: &Samples16) -> Result<S
     let c = usize::from(colour.channels());
     let mut data = Vec::new();
     data.try_reserve_exact(colour.data().len() + infrared.data().len())
-        .map_err(|_| Error::over(path, "a region of the scan (bytes)", colour.data().len() as u64 * 2, 0))?;
+        .map_err(|_| Error::memory(path, "a region of the scan", colour.data().len() as u64 * 2))?;
     for (px, v) in colour.data().chunks_exact(c).zip(infrared.data()) {
         data.extend_from_slice(px);
         data.push(*v);

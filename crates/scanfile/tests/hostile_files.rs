@@ -3,6 +3,7 @@
 
 mod common;
 
+use std::io::{Seek as _, Write as _};
 use std::time::{Duration, Instant};
 
 use common::{Form, Noise, Pack, Page, in_folder, make_tiff, pack, read_all};
@@ -59,8 +60,8 @@ fn jpeg_seed() -> Vec<u8> {
 }
 
 #[test]
-fn a_tiff_cut_at_any_length_is_an_error_or_whole() {
-    for seed in &seeds()[..4] {
+fn a_file_cut_at_any_length_is_an_error_or_whole() {
+    for seed in &seeds() {
         let (_folder, path) = in_folder("scan.tif", seed);
         let (_, whole) = read_all(&path, &OpenOptions::default()).expect("the seed is sound");
         let file = std::fs::OpenOptions::new().write(true).open(&path).expect("writable");
@@ -81,6 +82,7 @@ fn cut_and_mutated_files_of_every_kind_never_crash() {
     let options = OpenOptions { max_pixels: 1 << 20, max_decoded_bytes: 1 << 22, ..OpenOptions::default() };
     let mut noise = Noise::new(77);
     let (_folder, path) = in_folder("scan", b"");
+    let mut file = std::fs::OpenOptions::new().write(true).open(&path).expect("writable");
     for (kind, seed) in seeds().iter().enumerate() {
         for round in 0..1000 {
             let mut bad = seed.clone();
@@ -95,7 +97,8 @@ fn cut_and_mutated_files_of_every_kind_never_crash() {
             if noise.below(8) == 0 {
                 bad.truncate(noise.below(bad.len() as u64) as usize);
             }
-            std::fs::write(&path, &bad).expect("written");
+            file.rewind().and_then(|()| file.write_all(&bad)).expect("written");
+            file.set_len(bad.len() as u64).expect("cut");
             let start = Instant::now();
             drop(read_all(&path, &options));
             assert!(start.elapsed() < Duration::from_secs(2), "seed {kind} round {round}");

@@ -80,7 +80,7 @@ impl Positioned {
 
 /// Zeroed memory, or an error when the system has none to give.
 pub(crate) fn zeroed<T: Clone + Default>(path: &Path, what: &str, count: u64) -> Result<Vec<T>, Error> {
-    let over = || Error::over(path, format!("{what} (memory, bytes)"), count * size_of::<T>() as u64, 0);
+    let over = || Error::memory(path, what, count.saturating_mul(size_of::<T>() as u64));
     let n = usize::try_from(count).map_err(|_| over())?;
     let mut memory = Vec::new();
     memory.try_reserve_exact(n).map_err(|_| over())?;

@@ -10,15 +10,17 @@ pub(super) struct PngFacts {
     pub(super) palette: bool,
 }
 
-/// Facts of a JPEG before its pixel data.
+/// Facts of a JPEG, and whether it is whole.
 #[derive(Debug, Default, PartialEq)]
 pub(super) struct JpegFacts {
     pub(super) ppi: Option<[f64; 2]>,
     pub(super) components: Option<u8>,
+    /// The end marker is there; decoders fill the rest of a cut file with grey and say nothing.
+    pub(super) ended: bool,
 }
 
 fn be(bytes: &[u8], at: usize, n: usize) -> Option<u64> {
-    Some(bytes.get(at..at + n)?.iter().fold(0, |v, b| (v << 8) | u64::from(*b)))
+    Some(bytes.get(at..at.checked_add(n)?)?.iter().fold(0, |v, b| (v << 8) | u64::from(*b)))
 }
 
 fn sane(x: f64, y: f64) -> Option<[f64; 2]> {
@@ -56,7 +58,7 @@ pub(super) fn png_facts(bytes: &[u8]) -> PngFacts {
     facts
 }
 
-/// Walk the segments up to the pixel data. Source: JFIF 1.02 (APP0 density), ITU-T T.81 (frame header).
+/// Walk the segments to the end. Source: JFIF 1.02 (APP0 density), ITU-T T.81 (frame header).
 pub(super) fn jpeg_facts(bytes: &[u8]) -> JpegFacts {
     let mut facts = JpegFacts::default();
     let mut at = 2;
@@ -68,6 +70,10 @@ pub(super) fn jpeg_facts(bytes: &[u8]) -> JpegFacts {
         if matches!(marker, 0xD0..=0xD7 | 0x01) {
             at += 2;
             continue;
+        }
+        if marker == 0xD9 {
+            facts.ended = true;
+            break;
         }
         let Some(len) = be(bytes, at + 2, 2) else { break };
         let body = at + 4;
@@ -87,12 +93,23 @@ pub(super) fn jpeg_facts(bytes: &[u8]) -> JpegFacts {
             0xC0..=0xC3 | 0xC5..=0xC7 | 0xC9..=0xCB | 0xCD..=0xCF => {
                 facts.components = be(bytes, body + 5, 1).map(|n| n as u8);
             }
-            0xD9 | 0xDA => break,
             _ => {}
         }
         at = at.saturating_add(2).saturating_add((len as usize).max(2));
+        if marker == 0xDA {
+            at = end_of_scan(bytes, at);
+        }
     }
     facts
+}
+
+/// Position of the first marker after entropy-coded data: a byte FF that is followed by neither a stuffed zero, nor a
+/// restart marker, nor another FF.
+fn end_of_scan(bytes: &[u8], from: usize) -> usize {
+    let data = bytes.get(from..).unwrap_or_default();
+    data.windows(2)
+        .position(|w| w[0] == 0xFF && !matches!(w[1], 0x00 | 0xD0..=0xD7 | 0xFF))
+        .map_or(bytes.len(), |i| from + i)
 }
 
 #[cfg(test)]
@@ -128,13 +145,14 @@ mod tests {
     fn segments_of_a_jpeg_are_read_up_to_the_pixels() {
         let mut jpeg = vec![0xFF, 0xD8, 0xFF, 0xE0, 0, 16];
         jpeg.extend(b"JFIF\0\x01\x02\x02\0\x76\0\x76\0\0");
-        jpeg.extend([0xFF, 0xC2, 0, 8, 8, 0, 1, 0, 1, 4, 0xFF, 0xDA]);
+        jpeg.extend([0xFF, 0xC2, 0, 8, 8, 0, 1, 0, 1, 4, 0xFF, 0xDA, 0, 3, 9]);
+        jpeg.extend([1, 2, 0xFF, 0, 3, 0xFF, 0xD4, 5, 0xFF, 0xFF, 0xD9]);
         let facts = jpeg_facts(&jpeg);
-        assert_eq!(facts.components, Some(4));
+        assert_eq!((facts.components, facts.ended), (Some(4), true));
         let [x, _] = facts.ppi.expect("density is there");
         assert!((x - 118.0 * 2.54).abs() < 1e-9);
         for cut in 0..jpeg.len() {
-            jpeg_facts(&jpeg[..cut]);
+            assert!(!jpeg_facts(&jpeg[..cut]).ended, "{cut}");
         }
     }
 }

@@ -81,6 +81,10 @@ pub(super) fn open_jpeg(file: &Positioned, options: &OpenOptions) -> Result<Open
     if facts.components == Some(4) {
         return Err(Error::unsupported(path, "a CMYK JPEG", "save it as RGB, best as a 16-bit TIFF"));
     }
+    if !facts.ended {
+        let found = format!("cut short: no end marker in the {} bytes of a JPEG", bytes.len());
+        return Err(Error::malformed(path, found));
+    }
     let decoder = JpegDecoder::new(Cursor::new(&bytes)).map_err(|e| broken(path, &e))?;
     let mut raw = decode(path, decoder, options)?;
     raw.notes.push("a JPEG has 8 bits and lost detail; scan to 16-bit TIFF for the best result".into());

@@ -44,7 +44,7 @@ impl PictureWriter {
                 let mut pixels = Vec::new();
                 pixels
                     .try_reserve_exact(bytes)
-                    .map_err(|_| Error::over(path, "a JPEG in memory (bytes)", bytes as u64, 0))?;
+                    .map_err(|_| Error::memory(path, "a JPEG before it is packed", bytes as u64))?;
                 Out::Jpeg { file, quality, pixels }
             }
         };
