@@ -21,7 +21,7 @@ use crate::register::{self, Outcome};
 use crate::residual;
 use crate::robust::{mad_sigma, median_in_place};
 use crate::scratch;
-use crate::types::{DustClass, DustMap, DustOptions, Leakage, Refusal, Registration};
+use crate::types::{DustClass, DustMap, DustOptions, Leakage, Refusal, Registration, STRONG_LEAKAGE};
 
 /// Smallest side of a region in which background, noise and registration can be measured.
 const SIDE_MIN_PX: u32 = 64;
@@ -197,7 +197,8 @@ impl Residual {
         let noise_d = noise(&density, film, background.width());
         let smooth_noise_d = noise(&smooth, film, background.width());
         let mut measured = Self { density, smooth, leaked, noise_d, smooth_noise_d, edge_doubt: EDGE_DOUBT };
-        measured.edge_doubt = measured.measure_edge_doubt(film, background.width());
+        measured.edge_doubt = measured.measure_edge_doubt(film, background.width())
+            * (1.0 + (leakage.strength.max(0.0) / STRONG_LEAKAGE) as f32).min(3.0);
         measured
     }
 

@@ -133,7 +133,8 @@ pub(crate) fn find(linear: &Samples16, colours: u8, background: &Plane<f32>, fil
             let (peak, height, ratio) = surface.peak();
             let Some((fit, parts)) = refine(&cells, peak, linear.width(), linear.height()) else { continue };
             // Parts that agree are evidence; a single part cannot disagree with itself.
-            let agreement = (1.0 / (1.0 + (fit.residual_px / 0.7).powi(2))) as f32 * (parts as f32 / 3.0).clamp(0.5, 1.0);
+            let agreement =
+                (1.0 / (1.0 + (fit.residual_px / 0.7).powi(2))) as f32 * (parts as f32 / 3.0).clamp(0.5, 1.0);
             let confidence = match kind {
                 Kind::Defect => (1.6 * ratio).min(1.0) * ((height - 0.2) / 0.3).clamp(0.0, 1.0) * agreement,
                 // Edges repeat along themselves, so the next best peak says little; a close match of shape says more.

@@ -17,8 +17,12 @@ const SENSOR_CODES: f32 = 2.0;
 /// Sweeps of the solver at most, and the change that ends it, D.
 const SWEEPS_MAX: usize = 250;
 const SETTLED_D: f32 = 1e-4;
+/// Factor of successive over-relaxation (between 1 and 2); 1.5 suits holes some ten pixels wide.
+const OVER_RELAXATION: f32 = 1.5;
+/// Mean squared difference assumed where no clean pair is in reach, D squared.
+const UNKNOWN_TAU2: f32 = 0.01;
 /// Standard deviation expected of one particle's opacity against the frame's typical one.
-const OPACITY_SPREAD: f32 = 0.12;
+const OPACITY_SPREAD: f32 = 0.08;
 
 /// A marked pixel inside a window.
 #[derive(Debug, Clone)]
@@ -29,8 +33,66 @@ pub(crate) struct Hole {
     pub(crate) defect_d: [f32; 3],
     /// Expected error of `density - defect_d`, D; infinite when unknown.
     pub(crate) error_d: [f32; 3],
+    /// Steps to the nearest clean pixel.
+    pub(crate) depth: u16,
     /// Precision (1/tau^2) towards the neighbours in the four directions.
     pub(crate) precision: [f32; 4],
+}
+
+/// The neighbours of one marked pixel.
+#[derive(Debug, Clone, Copy)]
+struct Links {
+    here: u32,
+    to: [(u32, f32); 8],
+    total: f32,
+}
+
+/// Running sums of values and their count, for means over boxes.
+#[derive(Debug)]
+struct BoxSums {
+    width: usize,
+    height: usize,
+    sums: Vec<(f64, f64)>,
+}
+
+impl BoxSums {
+    fn new(width: usize, height: usize) -> Self {
+        Self { width, height, sums: vec![(0.0, 0.0); (width + 1) * (height + 1)] }
+    }
+
+    /// Set the sum up to `(x, y)`; `line` is the sum of this row so far.
+    fn push(&mut self, x: usize, y: usize, line: (f64, f64)) {
+        let above = self.sums[y * (self.width + 1) + x + 1];
+        self.sums[(y + 1) * (self.width + 1) + x + 1] = (above.0 + line.0, above.1 + line.1);
+    }
+
+    /// Sum and count within `reach` of a position.
+    fn sum(&self, x: i32, y: i32, reach: i32) -> (f64, f64) {
+        let clamp = |v: i32, n: usize| v.clamp(0, n as i32) as usize;
+        let (x0, x1) = (clamp(x - reach, self.width), clamp(x + reach + 1, self.width));
+        let (y0, y1) = (clamp(y - reach, self.height), clamp(y + reach + 1, self.height));
+        let at = |x: usize, y: usize| self.sums[y * (self.width + 1) + x];
+        let (a, b, c, d) = (at(x1, y1), at(x0, y1), at(x1, y0), at(x0, y0));
+        (a.0 - b.0 - c.0 + d.0, a.1 - b.1 - c.1 + d.1)
+    }
+
+    /// Mean about a position, nearer values counting more; a wider look where there are too few.
+    fn near(&self, x: i32, y: i32) -> Option<f32> {
+        for boxes in [[2, 4, 6], [6, 9, 12], [16, 24, 40]] {
+            let all = boxes.map(|reach| self.sum(x, y, reach));
+            let widest = all[2];
+            if widest.1 < 12.0 {
+                continue;
+            }
+            let (mut value, mut count) = (0.0, 0.0);
+            for (sum, side) in all.iter().zip(boxes.map(|r| f64::from((2 * r + 1) * (2 * r + 1)))) {
+                value += sum.0 / side;
+                count += sum.1 / side;
+            }
+            return Some((value / count).max(0.0) as f32);
+        }
+        None
+    }
 }
 
 /// A window of density samples with its marked pixels.
@@ -95,9 +157,10 @@ impl Window {
         self.measure_precision();
         self.start();
         // First without the pixels' own light: this shows how opaque the particle really is.
-        self.relax(false);
+        let links = self.links();
+        self.relax(&links, false, 5.0 * SETTLED_D);
         self.match_opacity();
-        self.relax(true);
+        self.relax(&links, true, SETTLED_D);
         for (own, hole) in self.own.iter_mut().zip(&self.holes) {
             let around: f32 = 2.0 * hole.precision.iter().sum::<f32>();
             let data =
@@ -108,52 +171,47 @@ impl Window {
 
     /// Precision of neighbour differences about every marked pixel, from the clean pairs near it.
     fn measure_precision(&mut self) {
-        for k in 0..self.holes.len() {
-            let (x, y) = (self.holes[k].x, self.holes[k].y);
-            let mut precision = [0.0; 4];
-            for (p, &(dx, dy)) in precision.iter_mut().zip(&DIRECTIONS) {
-                let mut tau2 = None;
-                for (reach, step) in [(5, 1), (10, 2), (24, 3)] {
-                    tau2 = self.local_difference(x, y, dx, dy, reach, step);
-                    if tau2.is_some() {
-                        break;
-                    }
-                }
+        let differences = DIRECTIONS.map(|(dx, dy)| self.difference_sums(dx, dy));
+        for hole in &mut self.holes {
+            for (direction, sums) in differences.iter().enumerate() {
                 // Diagonal neighbours are further apart, and count for less in a second-order sense.
-                let far = if dx != 0 && dy != 0 { 0.5 } else { 1.0 };
-                *p = far / (tau2.unwrap_or(0.01) + TAU_MIN_D * TAU_MIN_D);
+                let far = if direction < 2 { 1.0 } else { 0.5 };
+                let tau2 = sums.near(hole.x, hole.y).unwrap_or(UNKNOWN_TAU2);
+                hole.precision[direction] = far / (tau2 + TAU_MIN_D * TAU_MIN_D);
             }
-            self.holes[k].precision = precision;
         }
     }
 
-    /// Weighted mean squared difference of clean neighbours about a position; `None` when too few are in reach.
-    fn local_difference(&self, x: i32, y: i32, dx: i32, dy: i32, reach: i32, step: usize) -> Option<f32> {
-        let (mut sum, mut total, mut n) = (0.0_f32, 0.0_f32, 0);
-        for ey in (-reach..=reach).step_by(step) {
-            for ex in (-reach..=reach).step_by(step) {
-                let (px, py) = (x + ex, y + ey);
-                if !self.is_clean(px, py) || !self.is_clean(px + dx, py + dy) {
-                    continue;
+    /// Squared difference of every clean pair in one direction, summed up for quick means.
+    fn difference_sums(&self, dx: i32, dy: i32) -> BoxSums {
+        let (w, h) = (self.rect.width() as usize, self.rect.height() as usize);
+        let mut sums = BoxSums::new(w, h);
+        for y in 0..h {
+            let mut line = (0.0_f64, 0.0_f64);
+            for x in 0..w {
+                let here = y * w + x;
+                if self.index[here] == 0 {
+                    if let Some(there) = self.at(x as i32 + dx, y as i32 + dy).filter(|&i| self.index[i] == 0)
+                    {
+                        let (a, b) = (self.seen[here], self.seen[there]);
+                        let square: f32 = (0..self.colours).map(|c| (a[c] - b[c]) * (a[c] - b[c])).sum();
+                        line.0 += f64::from(square / self.colours as f32);
+                        line.1 += 1.0;
+                    }
                 }
-                let (Some(a), Some(b)) = (self.at(px, py), self.at(px + dx, py + dy)) else { continue };
-                let square: f32 =
-                    (0..self.colours).map(|c| (self.seen[a][c] - self.seen[b][c]).powi(2)).sum::<f32>()
-                        / self.colours as f32;
-                let weight = 1.0 / (1.0 + (ex * ex + ey * ey) as f32 / 9.0);
-                sum += weight * square;
-                total += weight;
-                n += 1;
+                sums.push(x, y, line);
             }
         }
-        (n >= 12).then(|| sum / total)
+        sums
     }
 
     /// Starting values: from outside inwards, the mean of what is known already.
     fn start(&mut self) {
         let mut open: Vec<usize> = (0..self.holes.len()).collect();
         let mut known: Vec<bool> = self.index.iter().map(|&i| i == 0).collect();
+        let mut depth = 0;
         while !open.is_empty() {
+            depth += 1;
             let mut settled = Vec::new();
             for &k in &open {
                 let Hole { x, y, precision, .. } = self.holes[k];
@@ -178,6 +236,7 @@ impl Window {
             for (k, value) in &settled {
                 if let Some(i) = self.at(self.holes[*k].x, self.holes[*k].y) {
                     self.solved[i] = *value;
+                    self.holes[*k].depth = depth;
                     known[i] = true;
                 }
             }
@@ -185,57 +244,84 @@ impl Window {
         }
     }
 
+    /// Neighbours of every marked pixel and the precision of each link.
+    fn links(&self) -> Vec<Links> {
+        self.holes
+            .iter()
+            .map(|hole| {
+                let mut links = Links { here: 0, to: [(0, 0.0); 8], total: 0.0 };
+                links.here = self.at(hole.x, hole.y).unwrap_or(0) as u32;
+                let mut n = 0;
+                for (direction, p) in hole.precision.iter().enumerate() {
+                    let (dx, dy) = DIRECTIONS[direction];
+                    for s in [1, -1] {
+                        let Some(i) = self.at(hole.x + s * dx, hole.y + s * dy) else { continue };
+                        // Between two marked pixels the link must weigh the same from both sides.
+                        let p = match self.index[i] {
+                            0 => *p,
+                            j => 0.5 * (p + self.holes[j as usize - 1].precision[direction]),
+                        };
+                        links.to[n] = (i as u32, p);
+                        links.total += p;
+                        n += 1;
+                    }
+                }
+                links
+            })
+            .collect()
+    }
+
     /// Successive over-relaxation in reading order.
-    fn relax(&mut self, use_data: bool) {
-        let omega = 1.5_f32;
+    fn relax(&mut self, links: &[Links], use_data: bool, settled_d: f32) {
+        let none = ([0.0_f32; 3], [0.0_f32; 3]);
+        let data: Vec<([f32; 3], [f32; 3])> = links
+            .iter()
+            .zip(&self.holes)
+            .map(|(link, hole)| {
+                if !use_data {
+                    return none;
+                }
+                let mut out = none;
+                for c in 0..self.colours {
+                    if hole.error_d[c].is_finite() {
+                        let weight = 1.0 / (hole.error_d[c] * hole.error_d[c]);
+                        out.0[c] = weight;
+                        out.1[c] = weight * (self.seen[link.here as usize][c] - hole.defect_d[c]);
+                    }
+                }
+                out
+            })
+            .collect();
         for _ in 0..SWEEPS_MAX {
             let mut change = 0.0_f32;
-            for k in 0..self.holes.len() {
-                change = change.max(self.relax_one(k, omega, use_data));
+            for (link, (weight, pull)) in links.iter().zip(&data) {
+                if link.total <= 0.0 {
+                    continue;
+                }
+                let mut sum = *pull;
+                for &(i, p) in &link.to {
+                    let v = self.solved[i as usize];
+                    for c in 0..3 {
+                        sum[c] += p * v[c];
+                    }
+                }
+                let here = &mut self.solved[link.here as usize];
+                for c in 0..3 {
+                    let step = OVER_RELAXATION * (sum[c] / (link.total + weight[c]) - here[c]);
+                    here[c] += step;
+                    change = change.max(step.abs());
+                }
             }
-            if change < SETTLED_D {
+            if change < settled_d {
                 break;
             }
         }
     }
 
-    fn relax_one(&mut self, k: usize, omega: f32, use_data: bool) -> f32 {
-        let Hole { x, y, defect_d, error_d, precision } = self.holes[k];
-        let Some(here) = self.at(x, y) else { return 0.0 };
-        let (mut sum, mut total) = ([0.0_f32; 3], 0.0_f32);
-        for (direction, p) in precision.iter().enumerate() {
-            let (dx, dy) = DIRECTIONS[direction];
-            for s in [1, -1] {
-                let Some(i) = self.at(x + s * dx, y + s * dy) else { continue };
-                // Between two marked pixels the link must weigh the same from both sides.
-                let p = match self.index[i] {
-                    0 => *p,
-                    j => 0.5 * (p + self.holes[j as usize - 1].precision[direction]),
-                };
-                for (a, v) in sum.iter_mut().zip(self.solved[i]) {
-                    *a += p * v;
-                }
-                total += p;
-            }
-        }
-        let mut change = 0.0_f32;
-        for c in 0..self.colours {
-            let data = if use_data { 1.0 / error_d[c].powi(2) } else { 0.0 };
-            let own = if data > 0.0 { data * (self.seen[here][c] - defect_d[c]) } else { 0.0 };
-            if total + data <= 0.0 {
-                continue;
-            }
-            let step = omega * ((own + sum[c]) / (total + data) - self.solved[here][c]);
-            self.solved[here][c] += step;
-            change = change.max(step.abs());
-        }
-        change
-    }
-
     /// Scale the predicted densities so that they agree with what the surroundings say, as far as those can tell.
     fn match_opacity(&mut self) {
-        let (mut top, mut bottom) = (0.0_f64, 0.0_f64);
-        let mut misfit = Vec::new();
+        let (mut top, mut bottom, mut n) = (0.0_f64, 0.0_f64, 0);
+        let spread2 = self.clean_variance();
         for hole in &self.holes {
             let Some(i) = self.at(hole.x, hole.y) else { continue };
             for c in 0..self.colours {
@@ -245,17 +331,20 @@ impl Window {
                 }
                 let measured = self.seen[i][c] - self.solved[i][c];
                 let tau2 = 2.0 / hole.precision.iter().sum::<f32>();
-                let weight = 1.0 / f64::from(hole.error_d[c].powi(2) + 4.0 * tau2 + 1e-6);
+                // The deeper inside, the less the surroundings say about what is underneath.
+                let blind = (f32::from(hole.depth) / 8.0).min(1.0);
+                let doubt2 = hole.error_d[c].powi(2) + 4.0 * tau2 + blind * spread2 + 1e-6;
+                let weight = 1.0 / f64::from(doubt2);
                 top += weight * f64::from(measured * a);
                 bottom += weight * f64::from(a * a);
-                misfit.push((measured - a) / (hole.error_d[c].powi(2) + 4.0 * tau2).sqrt());
+                n += 1;
             }
         }
-        if misfit.len() < 6 {
+        if n < 6 {
             return;
         }
         // Pixels of one particle share their errors: count them as few.
-        let shared = 0.1;
+        let shared = 0.06;
         let prior = 1.0 / f64::from(OPACITY_SPREAD * OPACITY_SPREAD);
         let scale = ((shared * top + prior) / (shared * bottom + prior)).clamp(0.3, 2.0) as f32;
         for hole in &mut self.holes {
@@ -263,6 +352,21 @@ impl Window {
                 *d *= scale;
             }
         }
+    }
+
+    /// Variance of the clean densities of the window, mean of the channels, D squared.
+    fn clean_variance(&self) -> f32 {
+        let (mut n, mut sum, mut square) = (0.0_f64, [0.0_f64; 3], [0.0_f64; 3]);
+        for (d, _) in self.seen.iter().zip(&self.index).filter(|(_, i)| **i == 0) {
+            n += 1.0;
+            for c in 0..self.colours {
+                sum[c] += f64::from(d[c]);
+                square[c] += f64::from(d[c]) * f64::from(d[c]);
+            }
+        }
+        let n = f64::max(n, 1.0);
+        let total: f64 = (0..self.colours).map(|c| square[c] / n - (sum[c] / n).powi(2)).sum();
+        (total / self.colours.max(1) as f64).max(0.0) as f32
     }
 
     /// Part of its own light in a repaired pixel's value.
@@ -321,5 +425,12 @@ fn hole(map: &DustMap, rect: PixelRect, colours: usize, x: u32, y: u32, px: &[u1
             error_d[c] = error_d[c].hypot(noise);
         }
     }
-    Hole { x: (x - rect.x0) as i32, y: (y - rect.y0) as i32, defect_d, error_d, precision: [0.0; 4] }
+    Hole {
+        x: (x - rect.x0) as i32,
+        y: (y - rect.y0) as i32,
+        defect_d,
+        error_d,
+        depth: 0,
+        precision: [0.0; 4],
+    }
 }
