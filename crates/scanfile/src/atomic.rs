@@ -167,7 +167,11 @@ fn keep_permissions(file: &File, path: &Path) -> Result<(), Error> {
 #[cfg(unix)]
 fn sync_folder(path: &Path) -> Result<(), Error> {
     let folder = folder_of(path);
-    File::open(folder).and_then(|f| f.sync_all()).map_err(Error::io(folder, "write to disk the folder"))
+    match File::open(folder).and_then(|f| f.sync_all()) {
+        // Some network file systems cannot sync a folder; there the name is already where it can be.
+        Err(e) if matches!(e.kind(), io::ErrorKind::InvalidInput | io::ErrorKind::Unsupported) => Ok(()),
+        other => other.map_err(Error::io(folder, "write to disk the folder")),
+    }
 }
 
 #[cfg(not(unix))]

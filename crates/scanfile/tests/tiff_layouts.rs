@@ -192,3 +192,37 @@ fn reading_leaves_the_file_as_it_was() {
     read_all(&path, &OpenOptions::default()).expect("readable");
     assert_eq!(look(), before);
 }
+
+#[test]
+fn an_open_scan_can_be_shared_between_threads() {
+    fn shared<T: Send + Sync>(_: &T) {}
+    let page = Page { pack: Pack::Deflate, predictor: true, rows: 3, ..Page::new(90, 80, 3, 16) };
+    let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, std::slice::from_ref(&page)));
+    // A cache that holds hardly more than one strip, so that blocks come and go while others read.
+    let options = OpenOptions { cache_bytes: 2000, ..OpenOptions::default() };
+    let scan = Scan::open(&path, &options).expect("readable");
+    shared(&scan);
+    std::thread::scope(|threads| {
+        for k in 0..4_u32 {
+            let (scan, page) = (&scan, &page);
+            threads.spawn(move || {
+                for round in 0..40 {
+                    let y = (round * 7 + k * 13) % 70;
+                    let rect = PixelRect::new(0, y, 90, y + 10);
+                    let part = scan.read(rect, &CancelToken::new()).expect("inside");
+                    assert_eq!(part.data(), &page.codes[y as usize * 270..][..2700]);
+                }
+            });
+        }
+    });
+}
+
+#[test]
+fn a_region_outside_or_empty_gives_no_pixels() {
+    let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[Page::new(20, 10, 3, 16)]));
+    let scan = Scan::open(&path, &OpenOptions::default()).expect("readable");
+    for rect in [PixelRect::new(5, 5, 5, 9), PixelRect::new(20, 0, 40, 10), PixelRect::new(3, 30, 9, 40)] {
+        let none = scan.read(rect, &CancelToken::new()).expect("nothing to read");
+        assert!(none.data().is_empty());
+    }
+}
