@@ -4,6 +4,18 @@
 //! *Simplifications*: samples reach the caller as 16-bit codes; a colour profile is used for its curves and matrix only.
 //! *Out of scope*: what the codes mean for film (`film`), jobs and threads of the window (`engine`, `app`).
 //!
+//! ```no_run
+//! use std::path::Path;
+//! use glassine_raster::{CancelToken, PixelRect};
+//! use glassine_scanfile::{OpenOptions, Scan};
+//!
+//! let scan = Scan::open(Path::new("strip.tif"), &OpenOptions::default())?;
+//! let light = scan.linearisation();
+//! let region = scan.read_region(PixelRect::new(0, 0, 400, 300), &CancelToken::new())?;
+//! println!("{} {}", scan.info().container, light.light(0, region.pixel(10, 10)[0]));
+//! # Ok::<(), glassine_scanfile::Error>(())
+//! ```
+//!
 //! **Invariant:** no file is ever opened for writing under the name of a scan, and a final name never holds a partial
 //! file.
 

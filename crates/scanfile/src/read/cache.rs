@@ -25,11 +25,12 @@ struct Shelf {
     clock: u64,
 }
 
-/// Unpacked blocks by index, within a byte budget; the block used last is kept even when it alone is larger.
+/// Unpacked blocks by index, within a byte budget; the `least` blocks used last are kept even when they are larger.
 #[derive(Debug)]
 pub(crate) struct BlockCache {
     shelf: Mutex<Shelf>,
     budget: usize,
+    least: usize,
 }
 
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -38,8 +39,8 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 }
 
 impl BlockCache {
-    pub(crate) fn new(budget: u64) -> Self {
-        Self { shelf: Mutex::default(), budget: usize::try_from(budget).unwrap_or(usize::MAX) }
+    pub(crate) fn new(budget: u64, least: usize) -> Self {
+        Self { shelf: Mutex::default(), budget: usize::try_from(budget).unwrap_or(usize::MAX), least }
     }
 
     /// Block `index`, unpacked by `make` unless it is here; a failure is not remembered.
@@ -85,7 +86,7 @@ impl BlockCache {
             let before = std::mem::replace(&mut kept.bytes, bytes);
             shelf.bytes = shelf.bytes + bytes - before;
         }
-        while shelf.bytes > self.budget && shelf.blocks.len() > 1 {
+        while shelf.bytes > self.budget && shelf.blocks.len() > self.least {
             let oldest = shelf
                 .blocks
                 .iter()
@@ -109,7 +110,7 @@ mod tests {
 
     #[test]
     fn the_block_used_longest_ago_is_dropped_first() {
-        let cache = BlockCache::new(250);
+        let cache = BlockCache::new(250, 1);
         for index in [0, 1] {
             cache.get(index, || block(100)).expect("made");
         }
@@ -128,14 +129,25 @@ mod tests {
 
     #[test]
     fn one_block_larger_than_the_budget_is_still_kept() {
-        let cache = BlockCache::new(10);
+        let cache = BlockCache::new(10, 1);
         cache.get(5, || block(100)).expect("made");
         cache.get(5, || panic!("must be kept")).expect("kept");
     }
 
     #[test]
+    fn one_large_block_a_plane_is_kept() {
+        let cache = BlockCache::new(10, 3);
+        for index in [0, 1, 2] {
+            cache.get(index, || block(100)).expect("made");
+        }
+        for index in [0, 1, 2] {
+            cache.get(index, || panic!("must be kept")).expect("kept");
+        }
+    }
+
+    #[test]
     fn a_failure_is_tried_again() {
-        let cache = BlockCache::new(10);
+        let cache = BlockCache::new(10, 1);
         assert!(cache.get(0, || Err(Error::Source("no".into()))).is_err());
         assert!(cache.get(0, || block(1)).is_ok());
     }

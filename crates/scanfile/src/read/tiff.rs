@@ -38,7 +38,9 @@ struct Band {
 
 impl TiffPage {
     pub(crate) fn new(tiff: Arc<TiffFile>, layout: Layout, keep: Vec<u16>, cache_bytes: u64) -> Self {
-        Self { tiff, layout, keep, cache: BlockCache::new(cache_bytes) }
+        // With planes apart a region needs one block of each, however large they are.
+        let least = if layout.planar { keep.len() } else { 1 };
+        Self { tiff, layout, keep, cache: BlockCache::new(cache_bytes, least) }
     }
 
     /// Bands that cover the rows of `rect`, each inside one block row.
