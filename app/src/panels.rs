@@ -38,7 +38,7 @@ impl Section {
 }
 
 /// What those panes remember between frames.
-#[derive(Debug, Clone, Default)]
+#[derive(Debug, Clone)]
 pub struct PanelState {
     /// Sections that are folded away.
     pub folded: BTreeSet<Section>,
@@ -50,6 +50,19 @@ pub struct PanelState {
     pub export_selected_only: bool,
     /// A text of the export pane is being typed, as one step of the history.
     pub is_typing: bool,
+}
+
+impl Default for PanelState {
+    /// What is touched for every frame is open; the rest says in its head how it is set.
+    fn default() -> Self {
+        Self {
+            folded: [Section::Film, Section::Clean, Section::Sharpen, Section::Output].into(),
+            show_bands: false,
+            replace_existing: false,
+            export_selected_only: false,
+            is_typing: false,
+        }
+    }
 }
 
 impl PanelState {

@@ -8,6 +8,7 @@ mod export;
 mod new;
 mod plan;
 mod show;
+mod window_picture;
 
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -67,6 +68,9 @@ pub enum CliCommand {
     DustMap(dust::DustArgs),
     /// Pixels, file sizes and largest prints of a format, or the resolution a print needs
     Plan(plan::PlanArgs),
+    /// Draw the window without a display, into a PNG
+    #[command(hide = true)]
+    WindowPicture(window_picture::WindowPictureArgs),
 }
 
 /// Choices every command that prints has.
@@ -86,6 +90,7 @@ pub fn run(command: &CliCommand) -> Outcome {
         CliCommand::Export(args) => export::run(args),
         CliCommand::DustMap(args) => dust::run(args),
         CliCommand::Plan(args) => plan::run(args),
+        CliCommand::WindowPicture(args) => window_picture::run(args),
     };
     result.unwrap_or_else(|error| {
         complain(&error.notice());

@@ -4,7 +4,8 @@ use std::collections::HashSet;
 use std::path::PathBuf;
 
 use egui::{
-    Button, DragValue, Id, Label, Layout, Modal, ProgressBar, Response, RichText, ScrollArea, TextEdit, Ui, vec2,
+    Button, DragValue, Id, Label, Layout, Modal, ProgressBar, Response, RichText, ScrollArea, TextEdit, Ui,
+    vec2,
 };
 use glassine_engine::{ExportReport, FrameScope};
 use glassine_film::{OutputSpace, Rendering};
@@ -39,7 +40,7 @@ pub(super) fn output_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 }
 
 /// The export pane, over the window while it is open.
-pub fn export_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+pub(crate) fn export_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if !cx.ui_state.show_export {
         return;
     }
@@ -271,26 +272,29 @@ fn files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     sub_head_ui(ui, "names");
     let scope = scope(cx);
     let existing: HashSet<&PathBuf> = cx.status.existing_files.iter().collect();
-    ScrollArea::vertical().id_salt("names").max_height(LIST_HEIGHT).auto_shrink([false, true]).show(ui, |ui| {
-        ui.spacing_mut().item_spacing.y = 2.0;
-        for frame in &cx.session.frames {
-            let (mark, name, note) = name_of(cx, frame, &scope, &existing);
-            ui.horizontal(|ui| {
-                ui.spacing_mut().item_spacing.x = 6.0;
-                let colour = if mark == "▲" { p.warn } else { p.text_weak };
-                ui.add_sized(vec2(14.0, 18.0), Label::new(RichText::new(mark).small().color(colour)));
-                let is_left_out = !is_in(&scope, frame);
-                let colour = if is_left_out { p.text_weak } else { p.text };
-                ui.add(Label::new(RichText::new(name).color(colour)).truncate());
-                if !note.is_empty() {
-                    ui.label(RichText::new(note).small().color(p.text_weak));
-                }
-            });
-        }
-        if cx.session.frames.is_empty() {
-            note_ui(ui, "there is no frame to export");
-        }
-    });
+    ScrollArea::vertical().id_salt("names").max_height(LIST_HEIGHT).auto_shrink([false, true]).show(
+        ui,
+        |ui| {
+            ui.spacing_mut().item_spacing.y = 2.0;
+            for frame in &cx.session.frames {
+                let (mark, name, note) = name_of(cx, frame, &scope, &existing);
+                ui.horizontal(|ui| {
+                    ui.spacing_mut().item_spacing.x = 6.0;
+                    let colour = if mark == "▲" { p.warn } else { p.text_weak };
+                    ui.add_sized(vec2(14.0, 18.0), Label::new(RichText::new(mark).small().color(colour)));
+                    let is_left_out = !is_in(&scope, frame);
+                    let colour = if is_left_out { p.text_weak } else { p.text };
+                    ui.add(Label::new(RichText::new(name).color(colour)).truncate());
+                    if !note.is_empty() {
+                        ui.label(RichText::new(note).small().color(p.text_weak));
+                    }
+                });
+            }
+            if cx.session.frames.is_empty() {
+                note_ui(ui, "there is no frame to export");
+            }
+        },
+    );
 }
 
 fn name_of(

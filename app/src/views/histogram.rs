@@ -12,7 +12,7 @@ use crate::widgets::parts::grouped;
 const PLOT_HEIGHT: f32 = 124.0;
 
 /// Histogram with clip figures; a click shows where the picture clips.
-pub fn histogram_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+pub(crate) fn histogram_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
     let frame = cx.primary();
     let histogram = frame.and_then(|frame| cx.previews.histogram(frame.id)).map(|histogram| &**histogram);
@@ -22,9 +22,8 @@ pub fn histogram_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         let title = RichText::new("histogram").text_style(theme::section_style()).color(p.text_strong);
         ui.label(title);
         if let Some(frame) = frame {
-            let counted = histogram.map_or_else(String::new, |histogram| {
-                format!(", {} px counted", grouped(histogram.pixels))
-            });
+            let counted = histogram
+                .map_or_else(String::new, |histogram| format!(", {} px counted", grouped(histogram.pixels)));
             let text = RichText::new(format!("frame {}{counted}", frame.number)).small().color(p.text_weak);
             ui.add(Label::new(text).truncate());
         }

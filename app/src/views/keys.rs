@@ -1,6 +1,8 @@
 //! The table of keys, shown over the window.
 
-use egui::{Align, Id, Key, Label, Layout, Modal, Modifiers, RichText, ScrollArea, Sense, Ui, UiBuilder, vec2};
+use egui::{
+    Align, Id, Key, Label, Layout, Modal, Modifiers, RichText, ScrollArea, Sense, Ui, UiBuilder, vec2,
+};
 
 use crate::command::Command;
 use crate::keys::{KeyGroup, TABLE};
@@ -13,7 +15,7 @@ const ROW_HEIGHT: f32 = 20.0;
 const COLUMN_WIDTH: f32 = 400.0;
 
 /// The table of keys while it is open.
-pub fn keys_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+pub(crate) fn keys_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if !cx.ui_state.show_keys {
         return;
     }
@@ -36,7 +38,10 @@ pub fn keys_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
                     ui.add_space(theme::GAP);
                 }
             });
-            note_ui(ui, "Tab goes from control to control; arrows change a value, Shift in large steps, Alt in small");
+            note_ui(
+                ui,
+                "Tab goes from control to control; arrows change a value, Shift in large steps, Alt in small",
+            );
         });
         ui.add_space(theme::GAP);
         ui.button("close").clicked()
@@ -65,9 +70,10 @@ fn group_ui(ui: &mut Ui, group: KeyGroup) {
     for row in TABLE.iter().filter(|row| row.group == group) {
         let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), ROW_HEIGHT), Sense::hover());
         let (left, right) = rect.split_left_right_at_x(rect.left() + KEY_WIDTH);
-        for (place, text, colour) in
-            [(left, shortcut_text(row.modifiers, row.key), p.text_strong), (right, row.text.to_owned(), p.text)]
-        {
+        for (place, text, colour) in [
+            (left, shortcut_text(row.modifiers, row.key), p.text_strong),
+            (right, row.text.to_owned(), p.text),
+        ] {
             let inside = UiBuilder::new().max_rect(place).layout(Layout::left_to_right(Align::Center));
             ui.new_child(inside).add(Label::new(RichText::new(text).color(colour)).truncate());
         }
@@ -77,9 +83,11 @@ fn group_ui(ui: &mut Ui, group: KeyGroup) {
 /// A combination as it is written on a keyboard.
 fn shortcut_text(modifiers: Modifiers, key: Key) -> String {
     let mut text = String::new();
-    for (is_held, name) in
-        [(modifiers.command || modifiers.ctrl, "Ctrl + "), (modifiers.alt, "Alt + "), (modifiers.shift, "Shift + ")]
-    {
+    for (is_held, name) in [
+        (modifiers.command || modifiers.ctrl, "Ctrl + "),
+        (modifiers.alt, "Alt + "),
+        (modifiers.shift, "Shift + "),
+    ] {
         text.push_str(if is_held { name } else { "" });
     }
     let name = match key {

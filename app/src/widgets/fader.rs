@@ -5,8 +5,8 @@
 
 use egui::accesskit::{Action, ActionData};
 use egui::{
-    Align2, CursorIcon, Event, EventFilter, Key, Rect, Response, Sense, Shape, Stroke, StrokeKind,
-    TextStyle, Ui, Vec2, WidgetInfo, pos2, vec2,
+    Align2, CursorIcon, Event, EventFilter, Key, Rect, Response, Sense, Shape, Stroke, StrokeKind, TextStyle,
+    Ui, Vec2, WidgetInfo, pos2, vec2,
 };
 
 use crate::theme;
@@ -70,7 +70,7 @@ struct Grip {
 impl Fader<'_> {
     /// Show it in a place that was allocated before; events are added to `events` in order.
     pub fn show(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<FaderEvent>) -> Response {
-        let mut response = ui.interact(rect, ui.id().with("fader"), Sense::click_and_drag());
+        let mut response = ui.interact(rect, ui.scope_id().with("fader"), Sense::click_and_drag());
         let count = events.len();
         self.react_to_pointer(ui, rect, &response, events);
         self.react_to_keys(ui, &response, events);

@@ -4,7 +4,8 @@
 //! never changes a value, also when it lies outside the range of the fader.
 
 use egui::{
-    Align, DragValue, Layout, Rect, Response, RichText, Sense, Shape, Stroke, Ui, UiBuilder, WidgetInfo, pos2, vec2,
+    Align, DragValue, Layout, Rect, Response, RichText, Sense, Shape, Stroke, Ui, UiBuilder, WidgetInfo,
+    pos2, vec2,
 };
 use glassine_film::{Look, Param, ParamSpec};
 
@@ -35,8 +36,7 @@ impl MixedValue {
     pub fn of<'a>(param: Param, looks: impl IntoIterator<Item = &'a Look>) -> Option<Self> {
         let mut values = looks.into_iter().map(|look| look.get(param));
         let first = values.next()?;
-        let (low, high) =
-            values.fold((first, first), |(low, high), value| (low.min(value), high.max(value)));
+        let (low, high) = values.fold((first, first), |(low, high), value| (low.min(value), high.max(value)));
         Some(if low == high { Self::One(first) } else { Self::Mixed { first, low, high } })
     }
 
@@ -200,7 +200,8 @@ impl Columns {
     fn of(row: Rect) -> Self {
         let part = |x0: f32, x1: f32| Rect::from_x_y_ranges(x0..=x1.max(x0), row.y_range());
         let reset = part(row.right() - RESET_WIDTH, row.right());
-        let number = part(reset.left() - 3.0 - theme::NUMBER_WIDTH, reset.left() - 3.0).shrink2(vec2(0.0, 1.0));
+        let number =
+            part(reset.left() - 3.0 - theme::NUMBER_WIDTH, reset.left() - 3.0).shrink2(vec2(0.0, 1.0));
         let label = part(row.left(), row.left() + theme::LABEL_WIDTH);
         let fader = part(label.right() + 6.0, (number.left() - 8.0).max(label.right() + 40.0));
         Self { label, fader, number, reset }
@@ -244,7 +245,7 @@ fn number_field_at(ui: &mut Ui, rect: Rect, drag: DragValue<'_>, name: &str) -> 
 }
 
 fn reset_button(ui: &mut Ui, rect: Rect, label: &str) -> Response {
-    let response = ui.interact(rect, ui.id().with("reset"), Sense::click());
+    let response = ui.interact(rect, ui.scope_id().with("reset"), Sense::click());
     response.widget_info(|| WidgetInfo::labeled(egui::accesskit::Role::Button, ui.is_enabled(), label));
     let p = theme::palette(ui);
     let colour = if response.hovered() || response.has_focus() { p.accent } else { p.text_weak };

@@ -9,10 +9,10 @@ use crate::command::{Command, GesturePhase};
 use crate::state::{StripTool, ViewCx};
 use crate::theme;
 use crate::widgets::fader::FaderEvent;
-use crate::widgets::param_row::{
-    MixedValue, ValueRow, label_ui, number_field_ui, number_text, parse_number,
+use crate::widgets::param_row::{MixedValue, ValueRow, label_ui, number_field_ui, number_text, parse_number};
+use crate::widgets::parts::{
+    choice_row_ui, fact_row_ui, grouped, note_ui, sub_head_ui, switch_row_ui, warning_ui,
 };
-use crate::widgets::parts::{choice_row_ui, fact_row_ui, grouped, note_ui, sub_head_ui, switch_row_ui, warning_ui};
 
 /// Range a typed base density may have; film never gets clearer than open light or denser than a scanner sees.
 const BASE_RANGE_D: (f64, f64) = (-0.5, 4.0);
@@ -45,6 +45,23 @@ pub(super) fn film_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     solve_ui(ui, cx, strip);
     for note in &strip.notes {
         warning_ui(ui, note);
+    }
+}
+
+/// The strip in a few words: kind and density of the clear film.
+pub(super) fn film_summary(cx: &ViewCx<'_>) -> String {
+    let Some(strip) = cx.strip() else { return String::new() };
+    let kind = match strip.film {
+        FilmKind::ColourNegative => "colour negative",
+        FilmKind::BlackAndWhite => "black-and-white",
+        FilmKind::Slide => return "slide".to_owned(),
+    };
+    match &strip.base {
+        None => format!("{kind}, base not measured"),
+        Some(base) => {
+            let [r, g, b] = base.density_d.map(|density| number_text(density, 2, false));
+            format!("{kind}, base {r}  {g}  {b} D")
+        }
     }
 }
 
@@ -169,7 +186,8 @@ fn measured_base_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip, base: &Film
     if base.source != BaseSource::Typed {
         ui.horizontal(|ui| {
             ui.spacing_mut().item_spacing.x = 6.0;
-            label_ui(ui, "spread, D", false).on_hover_text("robust standard deviation of the pixels it rests on");
+            label_ui(ui, "spread, D", false)
+                .on_hover_text("robust standard deviation of the pixels it rests on");
             ui.spacing_mut().item_spacing.x = gap;
             let size = egui::vec2(width(ui), 18.0);
             for spread in base.spread_d {
@@ -242,7 +260,8 @@ fn tolerance_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         default: recommended.unwrap_or(TYPED_TOLERANCE_D),
         step: 0.002,
         decimals: 3,
-        mark: recommended.map(|value| (value, "is recommended: it covers the spread without reaching the image")),
+        mark: recommended
+            .map(|value| (value, "is recommended: it covers the spread without reaching the image")),
     };
     let mut events = Vec::new();
     row.show(ui, MixedValue::One(strip.mask_tolerance_d), &mut events);

@@ -124,6 +124,23 @@ fn no_repair_reason(cx: &ViewCx<'_>) -> Option<&'static str> {
     }
 }
 
+/// Whether dust is repaired, for the head of the section.
+pub(super) fn clean_summary(cx: &ViewCx<'_>) -> String {
+    let is_on = cx.primary().is_some_and(|frame| frame.look.get(Param::RepairStrength) > 0.0);
+    match (cx.primary(), no_repair_reason(cx)) {
+        (None, _) => String::new(),
+        (Some(_), Some(_)) => "not possible here".to_owned(),
+        (Some(_), None) => if is_on { "dust repair on" } else { "off" }.to_owned(),
+    }
+}
+
+/// How much is sharpened, for the head of the section.
+pub(super) fn sharpen_summary(cx: &ViewCx<'_>) -> String {
+    let Some(frame) = cx.primary() else { return String::new() };
+    let amount = frame.look.get(Param::SharpenAmount);
+    if amount == 0.0 { "off".to_owned() } else { format!("amount {}", number_text(amount, 2, false)) }
+}
+
 pub(super) fn clean_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let reason = no_repair_reason(cx);
     ui.add_enabled_ui(reason.is_none(), |ui| {

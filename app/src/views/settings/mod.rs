@@ -13,15 +13,18 @@ use crate::theme;
 use crate::widgets::parts::{note_ui, section_head_ui, warning_ui};
 
 use super::export::output_section_ui;
-use film::film_section_ui;
-use frame::{clean_section_ui, colour_section_ui, exposure_section_ui, sharpen_section_ui, summary_of};
+use film::{film_section_ui, film_summary};
+use frame::{
+    clean_section_ui, clean_summary, colour_section_ui, exposure_section_ui, sharpen_section_ui, sharpen_summary,
+    summary_of,
+};
 
 /// Groups that belong together when settings are carried from one frame to others.
 pub(super) const ALL_GROUPS: [ParamGroup; 4] =
     [ParamGroup::Exposure, ParamGroup::Colour, ParamGroup::Clean, ParamGroup::Sharpen];
 
 /// The settings of the strip and of the selected frames, in sections.
-pub fn settings_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+pub(crate) fn settings_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     selection_head_ui(ui, cx);
     ui.add_space(4.0);
     ScrollArea::vertical().id_salt("settings").auto_shrink([false, false]).show(ui, |ui| {
@@ -58,12 +61,12 @@ fn section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, section: Section) {
 
 fn summary(cx: &ViewCx<'_>, section: Section) -> String {
     match section {
-        Section::Film => cx.strip().map_or_else(String::new, |strip| strip.film.label().to_lowercase()),
+        Section::Film => film_summary(cx),
         Section::Exposure => summary_of(cx, ParamGroup::Exposure),
         Section::Colour => summary_of(cx, ParamGroup::Colour),
-        Section::Clean => summary_of(cx, ParamGroup::Clean),
-        Section::Sharpen => summary_of(cx, ParamGroup::Sharpen),
-        Section::Output => cx.session.output.kind.label().to_lowercase(),
+        Section::Clean => clean_summary(cx),
+        Section::Sharpen => sharpen_summary(cx),
+        Section::Output => cx.session.output.kind.label().to_lowercase().replace("tiff", "TIFF").replace("jpeg", "JPEG"),
     }
 }
 

@@ -1,0 +1,123 @@
+//! `glassine window-picture`: the window as a PNG, without a display. For documentation and for looking at a session
+//! on a machine that has no screen.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use clap::{Args, ValueEnum};
+use egui::vec2;
+use glassine_engine::{EngineError, JobHost, Notice, Severity};
+
+use super::new::usage;
+use super::{Outcome, engine, say};
+use crate::app::{AppOptions, GlassineApp};
+use crate::command::{Answer, Command, SelectHow};
+use crate::dialogs::PreparedPicker;
+use crate::headless::{HeadlessWindow, save_png};
+
+/// Frames after which a window that is still busy is drawn as it is.
+const FRAME_LIMIT: usize = 2_000;
+
+/// Draw the window without a display
+#[derive(Debug, Args)]
+pub struct WindowPictureArgs {
+    /// PNG to write
+    pub out: PathBuf,
+    /// Session file or scans to open; without it the window is empty
+    #[arg(long = "open", value_name = "FILE")]
+    pub open: Vec<PathBuf>,
+    /// Size of the window in points
+    #[arg(long, value_name = "WxH", default_value = "1600x1000")]
+    pub size: String,
+    /// Pixels for one point
+    #[arg(long, default_value_t = 1.0)]
+    pub scale: f32,
+    /// Light surround
+    #[arg(long)]
+    pub light: bool,
+    /// Number of the frame to select
+    #[arg(long)]
+    pub frame: Option<u32>,
+    /// What lies over the window
+    #[arg(long, value_enum)]
+    pub pane: Option<Pane>,
+    /// Show scan pixels one to one instead of the whole frame
+    #[arg(long)]
+    pub loupe: bool,
+    /// Replace a file that is there
+    #[arg(long)]
+    pub replace: bool,
+}
+
+/// A pane over the window.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Pane {
+    /// The export pane.
+    Export,
+    /// The table of keys.
+    Keys,
+}
+
+pub(super) fn run(args: &WindowPictureArgs) -> Result<Outcome, EngineError> {
+    let size = parse_size(&args.size)
+        .ok_or_else(|| usage(&format!("“{}” is no window size", args.size), "give --size 1600x1000"))?;
+    if !(0.5..=4.0).contains(&args.scale) {
+        return Err(usage("the scale is out of range", "give --scale between 0.5 and 4"));
+    }
+    let options =
+        AppOptions { inline_jobs: true, open: args.open.clone(), light: args.light, ..AppOptions::default() };
+    let jobs = JobHost::inline(Arc::new(engine()));
+    let mut app = GlassineApp::new(jobs, Box::new(PreparedPicker::default()), options);
+    let mut window = HeadlessWindow::new(vec2(size.0, size.1), args.scale);
+    window.settle(&mut app, FRAME_LIMIT);
+    if app.ui_state().question.is_some() {
+        // Scans are opened as the question offers: film and format are recognised.
+        app.push(Command::Answer(Answer::Yes));
+        window.settle(&mut app, FRAME_LIMIT);
+    }
+    prepare(&mut app, args)?;
+    window.settle(&mut app, FRAME_LIMIT);
+    let picture = window.picture(args.light).ok_or(EngineError::Cancelled)?;
+    save_png(&picture, &args.out, args.replace).map_err(|error| {
+        let hint = "choose another name or folder, or give --replace";
+        EngineError::Told(Notice::new(Severity::Error, error.to_string(), hint).about(&args.out))
+    })?;
+    say(&format!("{}: {} x {} px", args.out.display(), picture.width_px, picture.height_px));
+    Ok(Outcome::Done)
+}
+
+fn prepare(app: &mut GlassineApp, args: &WindowPictureArgs) -> Result<(), EngineError> {
+    if let Some(number) = args.frame {
+        let found = app.session().frames.iter().find(|frame| frame.number == number).map(|frame| frame.id);
+        let id = found
+            .ok_or_else(|| usage(&format!("there is no frame {number}"), "give the number of a frame"))?;
+        app.push(Command::Select(id, SelectHow::Only));
+    }
+    app.push(Command::SetLoupe(args.loupe));
+    match args.pane {
+        Some(Pane::Export) => app.push(Command::ShowExport(true)),
+        Some(Pane::Keys) => app.push(Command::ShowKeys(true)),
+        None => {}
+    }
+    Ok(())
+}
+
+fn parse_size(text: &str) -> Option<(f32, f32)> {
+    let (width, height) = text.split_once(['x', 'X', '×'])?;
+    let side = |text: &str| text.trim().parse().ok().filter(|side: &f32| (200.0..=8000.0).contains(side));
+    side(width).zip(side(height))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn window_sizes_are_two_sane_numbers() {
+        assert_eq!(parse_size("1600x1000"), Some((1600.0, 1000.0)));
+        assert_eq!(parse_size("1280 × 720"), Some((1280.0, 720.0)));
+        for bad in ["", "1600", "0x0", "1600xNaN", "99999x1000", "axb"] {
+            assert_eq!(parse_size(bad), None, "{bad}");
+        }
+    }
+}

@@ -1,0 +1,405 @@
+//! Commands against a session held in memory: boxes stay behind the guard, gestures become single steps, nothing is
+//! lost. No window and no pixels are needed.
+
+use std::sync::Arc;
+
+use egui::{Context, Pos2, RawInput, Rect, vec2};
+use glassine_app::app::{AppOptions, GlassineApp};
+use glassine_app::command::{Answer, AspectLock, Command, GesturePhase, Leaving, Question, SelectHow};
+use glassine_app::dialogs::PreparedPicker;
+use glassine_engine::{Engine, JobHost};
+use glassine_film::{FilmKind, Param};
+use glassine_layout::SafeArea;
+use glassine_raster::{Orientation, TiltedBox};
+use glassine_session::{Edit, FoundStripEdit, Frame, FrameId, NewFrame, ScanRef, Session};
+use serde_json::Map;
+
+/// A scan that lies across (`down` false) or along the scanner, with a strip of frames every 400 pixels.
+fn session(places: &[f64], down: bool) -> Session {
+    let scan = ScanRef {
+        id: glassine_session::ScanId(0),
+        path: "strip.tif".into(),
+        infrared_path: None,
+        width_px: if down { 300 } else { 2400 },
+        height_px: if down { 2400 } else { 300 },
+        ppi: Some(254.0),
+        planes: ["red", "green", "blue"].map(String::from).to_vec(),
+        fingerprint: None,
+        encoding: Default::default(),
+        fourth_sample: Default::default(),
+        extra: Map::new(),
+    };
+    let session = Edit::AddScans(vec![scan]).apply(&Session::default()).expect("adds");
+    let angle_rad = if down { std::f64::consts::FRAC_PI_2 } else { 0.0 };
+    let area = |at: f64| {
+        let (x, y) = if down { (150.0, at + 180.0) } else { (at + 180.0, 150.0) };
+        TiltedBox { center: glassine_raster::Point::new(x, y), width_px: 360.0, height_px: 240.0, angle_rad }
+    };
+    let frame = |at: f64| NewFrame {
+        crop: area(at).inset(2.0),
+        image_area: Some(area(at)),
+        guard_margin_px: 2.0,
+        orientation: Orientation::default(),
+        confidence: 0.9,
+        reason: "all four edges measured".to_owned(),
+        flags: vec![],
+    };
+    let (cx, cy) = if down { (150.0, 1200.0) } else { (1200.0, 150.0) };
+    let film = TiltedBox {
+        center: glassine_raster::Point::new(cx, cy),
+        width_px: 2380.0,
+        height_px: 280.0,
+        angle_rad,
+    };
+    Edit::ReplaceStrips {
+        scan: session.scans[0].id,
+        film: FilmKind::ColourNegative,
+        stock_id: "masked".to_owned(),
+        strips: vec![FoundStripEdit {
+            film_area: Some(film),
+            format_id: Some("135".to_owned()),
+            perforations: vec![],
+            notes: vec![],
+            frames: places.iter().map(|at| frame(*at)).collect(),
+        }],
+    }
+    .apply(&session)
+    .expect("replaces")
+}
+
+struct Bench {
+    app: GlassineApp,
+    ctx: Context,
+    time: f64,
+}
+
+impl Bench {
+    fn new(session: Session) -> Self {
+        let jobs = JobHost::inline(Arc::new(Engine::new()));
+        let options = AppOptions { inline_jobs: true, ..AppOptions::default() };
+        let mut app = GlassineApp::new(jobs, Box::new(PreparedPicker::default()), options);
+        app.set_session(session);
+        let mut bench = Self { app, ctx: Context::default(), time: 0.0 };
+        bench.frame(0.0);
+        bench
+    }
+
+    fn frame(&mut self, seconds: f64) {
+        self.time += seconds;
+        let input = RawInput {
+            screen_rect: Some(Rect::from_min_size(Pos2::ZERO, vec2(1600.0, 1000.0))),
+            time: Some(self.time),
+            ..RawInput::default()
+        };
+        let mut output = self.ctx.run_ui(input, |ui| {
+            let ctx = ui.ctx().clone();
+            self.app.logic(&ctx);
+        });
+        output.textures_delta.clear();
+    }
+
+    fn ask(&mut self, commands: impl IntoIterator<Item = Command>) {
+        for command in commands {
+            self.app.push(command);
+        }
+        self.frame(0.02);
+    }
+
+    fn ids(&self) -> Vec<FrameId> {
+        self.app.session().frames.iter().map(|frame| frame.id).collect()
+    }
+
+    fn first(&self) -> Frame {
+        (*self.app.session().frames[0]).clone()
+    }
+
+    fn steps(&self) -> usize {
+        self.app.history().undo_steps()
+    }
+}
+
+fn is_held(frame: &Frame) -> bool {
+    frame.image_area.is_some_and(|area| SafeArea::new(&area, frame.guard_margin_px).contains(&frame.crop))
+}
+
+#[test]
+fn no_way_of_moving_a_box_gets_it_onto_the_rebate() {
+    let mut bench = Bench::new(session(&[100.0, 500.0], false));
+    let id = bench.ids()[0];
+    let wild = TiltedBox { width_px: 900.0, ..TiltedBox::from_edges(-50.0, 0.0, 700.0, 290.0) };
+    let asked = [
+        Command::Nudge { dx_px: -500.0, dy_px: 3.0 },
+        Command::Grow { dw_px: 250.0, dh_px: 90.0 },
+        Command::TurnBoxes { degrees: 7.0 },
+        Command::PlaceBox(id, wild),
+        Command::Edit(Edit::SetCrops(vec![(id, wild)])),
+        Command::SetAspect(AspectLock::Print(1, 1)),
+        Command::Grow { dw_px: 250.0, dh_px: 0.0 },
+        Command::ResizeAlike,
+        Command::Distribute,
+    ];
+    for command in asked {
+        let text = format!("{command:?}");
+        bench.ask([command]);
+        for frame in &bench.app.session().frames {
+            assert!(is_held(frame), "{text} left {:?}", frame.crop);
+        }
+    }
+}
+
+#[test]
+fn a_released_box_may_leave_the_image_and_comes_back_when_held_again() {
+    let mut bench = Bench::new(session(&[100.0, 500.0], false));
+    bench.ask([Command::SetHeld(false), Command::Nudge { dx_px: 30.0, dy_px: 0.0 }]);
+    let free = bench.first();
+    assert!(!free.held && free.reaches_rebate());
+    bench.frame(2.0);
+    let steps = bench.steps();
+    bench.ask([Command::SetHeld(true)]);
+    assert!(bench.first().held && is_held(&bench.first()));
+    assert_eq!(bench.steps(), steps + 1);
+    bench.ask([Command::Undo]);
+    assert_eq!(bench.first().crop, free.crop);
+}
+
+#[test]
+fn a_released_box_still_stays_on_the_scan() {
+    let mut bench = Bench::new(session(&[100.0], false));
+    bench.ask([Command::SetHeld(false), Command::Nudge { dx_px: -9e9, dy_px: f64::MAX }]);
+    for corner in bench.first().crop.corners() {
+        assert!((-1e-6..=2400.0 + 1e-6).contains(&corner.x) && (-1e-6..=300.0 + 1e-6).contains(&corner.y));
+    }
+}
+
+#[test]
+fn key_presses_in_a_row_are_one_step_and_a_pause_begins_another() {
+    let mut bench = Bench::new(session(&[100.0], false));
+    bench.ask([Command::SetHeld(false)]);
+    let before = bench.first().crop;
+    let steps = bench.steps();
+    for _ in 0..5 {
+        bench.ask([Command::Nudge { dx_px: 1.0, dy_px: 0.0 }]);
+    }
+    bench.frame(1.0);
+    bench.ask([Command::Nudge { dx_px: 1.0, dy_px: 0.0 }]);
+    bench.frame(1.0);
+    assert_eq!(bench.steps(), steps + 2);
+    assert!((bench.first().crop.center.x - before.center.x - 6.0).abs() < 1e-9);
+    bench.ask([Command::Undo, Command::Undo]);
+    assert_eq!(bench.first().crop, before);
+}
+
+#[test]
+fn arrows_move_the_way_the_strip_is_shown_when_film_runs_down_the_scan() {
+    let mut bench = Bench::new(session(&[100.0, 500.0], true));
+    bench.ask([Command::SetHeld(false)]);
+    let before = bench.first().crop.center;
+    bench.ask([Command::Nudge { dx_px: 5.0, dy_px: 0.0 }]);
+    let after = bench.first().crop.center;
+    assert!((after.y - before.y - 5.0).abs() < 1e-9 && (after.x - before.x).abs() < 1e-9);
+}
+
+#[test]
+fn growing_moves_the_edge_that_is_shown_on_the_right() {
+    for down in [false, true] {
+        let mut bench = Bench::new(session(&[100.0, 500.0], down));
+        bench.ask([Command::SetHeld(false)]);
+        let along = |b: &TiltedBox| {
+            let places = b.corners().map(|c| if down { c.y } else { c.x });
+            (places.into_iter().fold(f64::MAX, f64::min), places.into_iter().fold(f64::MIN, f64::max))
+        };
+        let before = along(&bench.first().crop);
+        bench.ask([Command::Grow { dw_px: 7.0, dh_px: 0.0 }]);
+        let after = along(&bench.first().crop);
+        assert!((after.0 - before.0).abs() < 1e-9 && (after.1 - before.1 - 7.0).abs() < 1e-9, "{down}");
+    }
+}
+
+#[test]
+fn a_drag_is_one_step_and_depends_only_on_where_it_ends() {
+    let mut bench = Bench::new(session(&[100.0, 500.0], false));
+    let id = bench.ids()[0];
+    let start = bench.first().crop;
+    let wish = |right: f64| TiltedBox {
+        center: glassine_raster::Point::new(start.center.x + right / 2.0, start.center.y),
+        width_px: start.width_px + right,
+        ..start
+    };
+    bench.ask([Command::Gesture(GesturePhase::Begin("size box".to_owned()))]);
+    for right in [-20.0, 90.0, -60.0, -15.0] {
+        bench.ask([Command::Edit(Edit::SetCrops(vec![(id, wish(right))]))]);
+    }
+    bench.ask([Command::Gesture(GesturePhase::Commit)]);
+    assert!((bench.first().crop.width_px - (start.width_px - 15.0)).abs() < 1e-9);
+    assert_eq!(bench.steps(), 1);
+    bench.ask([Command::Undo]);
+    assert_eq!(bench.first().crop, start);
+}
+
+#[test]
+fn escape_in_a_drag_leaves_everything_as_it_was() {
+    let mut bench = Bench::new(session(&[100.0], false));
+    let before = bench.app.session().clone();
+    let id = bench.ids()[0];
+    let moved = TiltedBox { width_px: 100.0, ..bench.first().crop };
+    bench.ask([
+        Command::Gesture(GesturePhase::Begin("size box".to_owned())),
+        Command::Edit(Edit::SetCrops(vec![(id, moved)])),
+    ]);
+    assert_ne!(bench.app.session(), &before);
+    bench.ask([Command::Gesture(GesturePhase::Cancel)]);
+    assert_eq!(bench.app.session(), &before);
+    assert_eq!(bench.steps(), 0);
+}
+
+#[test]
+fn a_copy_lands_one_pitch_on_and_an_added_frame_fills_the_first_gap() {
+    let mut bench = Bench::new(session(&[100.0, 500.0, 1300.0], false));
+    bench.ask([Command::AddFrame]);
+    let centres: Vec<f64> = bench.app.session().frames.iter().map(|f| f.crop.center.x).collect();
+    assert!((centres[2] - 1080.0).abs() < 1.0, "{centres:?}");
+    let numbers: Vec<u32> = bench.app.session().frames.iter().map(|f| f.number).collect();
+    assert_eq!(numbers, [1, 2, 3, 4]);
+    let last = bench.ids()[3];
+    bench.ask([Command::Select(last, SelectHow::Only), Command::DuplicateFrame]);
+    let copy = bench.app.session().frames[4].clone();
+    assert!((copy.crop.center.x - 1880.0).abs() < 1.0 && is_held(&copy));
+    assert!(bench.app.ui_state().is_selected(copy.id));
+}
+
+#[test]
+fn deleting_selects_the_neighbour_and_undo_brings_the_frame_back() {
+    let mut bench = Bench::new(session(&[100.0, 500.0, 900.0], false));
+    let ids = bench.ids();
+    bench.ask([Command::Select(ids[1], SelectHow::Only), Command::DeleteFrames]);
+    assert_eq!(bench.ids(), [ids[0], ids[2]]);
+    assert_eq!(bench.app.ui_state().primary, Some(ids[2]));
+    bench.ask([Command::Undo]);
+    assert_eq!(bench.ids(), ids);
+}
+
+#[test]
+fn a_value_goes_to_every_selected_frame_in_one_step() {
+    let mut bench = Bench::new(session(&[100.0, 500.0, 900.0], false));
+    bench.ask([Command::SelectAll, Command::SetParam(Param::ExposureStops, 1.5)]);
+    let look = |bench: &Bench| -> Vec<f64> {
+        bench.app.session().frames.iter().map(|frame| frame.look.get(Param::ExposureStops)).collect()
+    };
+    assert_eq!(look(&bench), [1.5, 1.5, 1.5]);
+    bench.ask([Command::Undo]);
+    assert_eq!(look(&bench), [0.0, 0.0, 0.0]);
+}
+
+#[test]
+fn four_quarter_turns_and_two_flips_are_no_change() {
+    let mut bench = Bench::new(session(&[100.0], false));
+    let before = bench.first().orientation;
+    bench.ask((0..4).map(|_| Command::QuarterTurn(1)));
+    assert_eq!(bench.first().orientation, before);
+    bench.ask([Command::FlipVertically, Command::FlipVertically, Command::FlipStrip, Command::FlipStrip]);
+    assert_eq!(bench.first().orientation, before);
+    bench.ask([Command::QuarterTurn(-1)]);
+    assert_eq!(bench.first().orientation.quarter_turns(), 3);
+}
+
+#[test]
+fn straightening_turns_the_box_by_the_angle_of_the_line() {
+    let mut bench = Bench::new(session(&[100.0], false));
+    bench.ask([Command::SetHeld(false)]);
+    let from = glassine_raster::Point::new(150.0, 150.0);
+    let to = glassine_raster::Point::new(350.0, 154.0);
+    bench.ask([Command::Straighten { from, to }]);
+    assert!((bench.first().crop.angle_rad - 0.02_f64.atan()).abs() < 1e-9);
+}
+
+#[test]
+fn an_autosave_follows_a_change_after_a_pause_and_only_once() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let jobs = JobHost::inline(Arc::new(Engine::new()));
+    let options = AppOptions {
+        inline_jobs: true,
+        data_folder: Some(folder.path().to_path_buf()),
+        ..AppOptions::default()
+    };
+    let app = GlassineApp::new(jobs, Box::new(PreparedPicker::default()), options);
+    let mut bench = Bench { app, ctx: Context::default(), time: 0.0 };
+    bench.app.set_session(session(&[100.0], false));
+    bench.ask([Command::QuarterTurn(1)]);
+    let autosave = folder.path().join("unsaved.session.json.autosave");
+    assert!(!autosave.exists());
+    for _ in 0..4 {
+        bench.frame(1.0);
+    }
+    let first = std::fs::metadata(&autosave).expect("autosaved").modified().expect("has a time");
+    for _ in 0..4 {
+        bench.frame(1.0);
+    }
+    assert_eq!(std::fs::metadata(&autosave).expect("still there").modified().expect("has a time"), first);
+    assert!(bench.app.status().is_unsaved, "an autosave is no save");
+}
+
+#[test]
+fn an_autosave_of_a_session_without_a_file_is_offered_at_the_next_start_and_can_be_taken() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let start = || {
+        let jobs = JobHost::inline(Arc::new(Engine::new()));
+        let options = AppOptions {
+            inline_jobs: true,
+            data_folder: Some(folder.path().to_path_buf()),
+            ..AppOptions::default()
+        };
+        let app = GlassineApp::new(jobs, Box::new(PreparedPicker::default()), options);
+        Bench { app, ctx: Context::default(), time: 0.0 }
+    };
+    let mut stopped = start();
+    stopped.app.set_session(session(&[100.0, 500.0], false));
+    stopped.ask([Command::QuarterTurn(1)]);
+    (0..4).for_each(|_| stopped.frame(1.0));
+    drop(stopped);
+
+    let mut next = start();
+    assert!(matches!(next.app.ui_state().question, Some(Question::Recover { session: None, .. })));
+    next.ask([Command::Answer(Answer::Yes)]);
+    (0..4).for_each(|_| next.frame(0.1));
+    assert_eq!(next.first().orientation.quarter_turns(), 1);
+    assert!(next.app.status().is_unsaved && next.app.status().path.is_none());
+
+    let target = folder.path().join("roll");
+    next.ask([Command::SaveAs(target)]);
+    (0..4).for_each(|_| next.frame(0.1));
+    assert!(!next.app.status().is_unsaved);
+    assert!(folder.path().join("roll.session.json").exists());
+    drop(next);
+    assert!(start().app.ui_state().question.is_none(), "a saved session is not offered again");
+}
+
+#[test]
+fn opening_another_session_asks_before_changes_are_lost() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let mut bench = Bench::new(session(&[100.0], false));
+    let other = folder.path().join("other.session.json");
+    bench.ask([Command::SaveAs(other.clone())]);
+    (0..4).for_each(|_| bench.frame(0.1));
+    bench.ask([Command::QuarterTurn(1), Command::Open(vec![other.clone()])]);
+    assert!(matches!(bench.app.ui_state().question, Some(Question::Unsaved(Leaving::Open(_)))));
+    bench.ask([Command::Answer(Answer::Cancel)]);
+    assert_eq!(bench.first().orientation.quarter_turns(), 1);
+    bench.ask([Command::Open(vec![other]), Command::Answer(Answer::No)]);
+    (0..4).for_each(|_| bench.frame(0.1));
+    assert_eq!(bench.first().orientation.quarter_turns(), 0);
+    assert!(!bench.app.status().is_unsaved);
+}
+
+#[test]
+fn a_session_that_cannot_be_read_is_told_and_the_open_one_stays() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let bad = folder.path().join("bad.session.json");
+    std::fs::write(&bad, b"{ not json").expect("written");
+    let mut bench = Bench::new(session(&[100.0], false));
+    let before = bench.app.session().clone();
+    bench.ask([Command::Open(vec![bad]), Command::Answer(Answer::No)]);
+    (0..4).for_each(|_| bench.frame(0.1));
+    let notice = bench.app.status().open_notice().expect("told");
+    assert!(!notice.what_to_do.is_empty());
+    assert_eq!(bench.app.session(), &before);
+}

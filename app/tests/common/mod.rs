@@ -1,0 +1,220 @@
+//! A small strip of three frames, and a window over it that needs neither display nor threads.
+#![allow(dead_code, reason = "every test file uses its own part of this module")]
+
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex};
+
+use egui_kittest::{Harness, HarnessBuilder};
+use glassine_app::app::{AppOptions, GlassineApp};
+use glassine_app::dialogs::{FilePicker, PickAnswer, PickOutcome, PickRequest, PreparedPicker, Wake};
+use glassine_engine::{Engine, JobHost};
+use glassine_film::{FilmKind, default_stock};
+use glassine_raster::{Orientation, TiltedBox};
+use glassine_scanfile::{Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
+use glassine_session::{
+    BaseSource, Edit, EncodingChoice, FilmBase, FoundStripEdit, FourthSampleChoice, FrameId, NewFrame,
+    OutputSettings, ScanId, ScanRef, Session, file,
+};
+
+/// Scan size: three frames of 180 by 120 pixels with clear film around them.
+pub const SCAN: (u32, u32) = (640, 176);
+/// Density of the clear film.
+const BASE_D: [f64; 3] = [0.30, 0.60, 0.85];
+/// Edges of the three images.
+pub const IMAGES: [(f64, f64, f64, f64); 3] =
+    [(28.0, 28.0, 208.0, 148.0), (230.0, 28.0, 410.0, 148.0), (432.0, 28.0, 612.0, 148.0)];
+/// Distance a held box keeps from the image edges.
+pub const MARGIN_PX: f64 = 2.0;
+
+/// Log10 exposure of a scene at a place of the unit square: a sky over a ground, and a grey scale.
+fn scene_log(x: f64, y: f64, frame: usize) -> [f64; 3] {
+    let grey = -1.9 + 1.5 * x;
+    if y < 0.4 {
+        [grey, grey + 0.05, grey + 0.12]
+    } else if y < 0.75 {
+        [grey - 0.1 + 0.1 * frame as f64, grey, grey - 0.2]
+    } else {
+        let step = (x * 6.0).floor() / 6.0;
+        [-1.9 + 1.6 * step; 3]
+    }
+}
+
+fn code(density: f64) -> u16 {
+    (65_535.0 * 10f64.powf(-density)).round() as u16
+}
+
+fn scan_pixels() -> Vec<u16> {
+    let mut samples = Vec::with_capacity((SCAN.0 * SCAN.1 * 3) as usize);
+    for y in 0..SCAN.1 {
+        for x in 0..SCAN.0 {
+            let at = (f64::from(x) + 0.5, f64::from(y) + 0.5);
+            let image = IMAGES
+                .iter()
+                .enumerate()
+                .find(|(_, (x0, y0, x1, y1))| at.0 > *x0 && at.0 < *x1 && at.1 > *y0 && at.1 < *y1);
+            let logs = image.map(|(idx, (x0, y0, x1, y1))| {
+                scene_log((at.0 - x0) / (x1 - x0), (at.1 - y0) / (y1 - y0), idx)
+            });
+            for channel in 0..3 {
+                // A straight negative of gamma 0.6 that leaves the clear film at a log exposure of -2.4.
+                let above = logs.map_or(0.0, |logs| (0.6 * (logs[channel] + 2.4)).max(0.0));
+                samples.push(code(BASE_D[channel] + above));
+            }
+        }
+    }
+    samples
+}
+
+/// Write the scan into a folder.
+pub fn write_scan(folder: &Path) -> PathBuf {
+    let path = folder.join("strip.tif");
+    let spec = PictureSpec {
+        width_px: SCAN.0,
+        height_px: SCAN.1,
+        channels: 3,
+        bits: 16,
+        ppi: Some(128.0),
+        icc: None,
+        metadata: Metadata::default(),
+        format: PictureFormat::Tiff { compression: Compression::None },
+        overwrite: Overwrite::Never,
+    };
+    let mut writer = PictureWriter::begin(&path, &spec).expect("the folder is writable");
+    writer.write_rows_u16(&scan_pixels()).expect("the rows have the right length");
+    writer.finish().expect("the picture is complete");
+    path
+}
+
+/// A session over the scan, as finding and measuring would leave it.
+pub fn session(scan: &Path, export_folder: Option<PathBuf>) -> Session {
+    let scan = ScanRef {
+        id: ScanId(0),
+        path: scan.to_path_buf(),
+        infrared_path: None,
+        width_px: SCAN.0,
+        height_px: SCAN.1,
+        ppi: Some(128.0),
+        planes: ["red", "green", "blue"].map(String::from).to_vec(),
+        fingerprint: None,
+        encoding: EncodingChoice::Linear,
+        fourth_sample: FourthSampleChoice::Auto,
+        extra: serde_json::Map::new(),
+    };
+    let apply = |session: &Session, edit: Edit| edit.apply(session).expect("the edit fits the session");
+    let session =
+        apply(&Session { title: "quay".to_owned(), ..Session::default() }, Edit::AddScans(vec![scan]));
+    let scan = session.scans[0].id;
+    let frames = IMAGES.map(|(x0, y0, x1, y1)| NewFrame {
+        crop: TiltedBox::from_edges(x0 + 12.0, y0 + 12.0, x1 - 12.0, y1 - 12.0),
+        image_area: Some(TiltedBox::from_edges(x0, y0, x1, y1)),
+        guard_margin_px: MARGIN_PX,
+        orientation: Orientation::default(),
+        confidence: 0.9,
+        reason: "four clear edges".to_owned(),
+        flags: Vec::new(),
+    });
+    let strips = vec![FoundStripEdit {
+        film_area: Some(TiltedBox::from_edges(0.0, 0.0, f64::from(SCAN.0), f64::from(SCAN.1))),
+        format_id: Some("135".to_owned()),
+        perforations: Vec::new(),
+        notes: Vec::new(),
+        frames: frames.to_vec(),
+    }];
+    let film = FilmKind::ColourNegative;
+    let stock_id = default_stock(film).id.clone();
+    let session = apply(&session, Edit::ReplaceStrips { scan, film, stock_id, strips });
+    let base = FilmBase {
+        density_d: BASE_D,
+        pixels: 20_000,
+        spread_d: [0.002; 3],
+        recommended_tolerance_d: 0.02,
+        confidence: 0.95,
+        source: BaseSource::Rebate,
+    };
+    let strip = session.strips[0].id;
+    let session = apply(&session, Edit::SetBase { strip, base: Some(base) });
+    let output =
+        OutputSettings { folder: export_folder, base_name: "quay".to_owned(), ..session.output.clone() };
+    apply(&session, Edit::SetOutput(output))
+}
+
+/// Write a session file beside the scan.
+pub fn write_session(folder: &Path, session: &Session) -> PathBuf {
+    let path = folder.join("quay.session.json");
+    let text = file::to_json(session, Some(folder)).expect("a sane session can be written");
+    std::fs::write(&path, text).expect("the folder is writable");
+    path
+}
+
+/// A picker whose prepared answers can be looked at afterwards.
+#[derive(Debug, Clone, Default)]
+pub struct SharedPicker(pub Arc<Mutex<PreparedPicker>>);
+
+impl SharedPicker {
+    pub fn new(answers: Vec<PickOutcome>) -> Self {
+        Self(Arc::new(Mutex::new(PreparedPicker::new(answers))))
+    }
+}
+
+impl FilePicker for SharedPicker {
+    fn ask(&mut self, request: PickRequest, wake: Wake) {
+        self.0.lock().expect("one thread").ask(request, wake);
+    }
+    fn poll(&mut self) -> Option<PickAnswer> {
+        self.0.lock().expect("one thread").poll()
+    }
+    fn is_asking(&self) -> bool {
+        self.0.lock().expect("one thread").is_asking()
+    }
+}
+
+/// The program with jobs inside its frames.
+pub fn app(open: Vec<PathBuf>, picker: SharedPicker) -> GlassineApp {
+    let jobs = JobHost::inline(Arc::new(Engine::new()));
+    let options = AppOptions { inline_jobs: true, open, ..AppOptions::default() };
+    GlassineApp::new(jobs, Box::new(picker), options)
+}
+
+/// A window over a program, run until it rests.
+pub fn window(app: GlassineApp) -> Harness<'static, GlassineApp> {
+    sized_window(app, [1600.0, 1000.0])
+}
+
+/// The same in another size.
+pub fn sized_window(app: GlassineApp, size: [f32; 2]) -> Harness<'static, GlassineApp> {
+    let builder: HarnessBuilder<GlassineApp> = Harness::builder();
+    let builder = builder.with_size(size).with_max_steps(400).with_step_dt(1.0 / 60.0);
+    let builder = builder.with_context_setup(|ctx| glassine_app::theme::apply(ctx, true));
+    let mut harness = builder.build_ui_state(
+        |ui, app: &mut GlassineApp| {
+            let ctx = ui.ctx().clone();
+            app.logic(&ctx);
+            app.ui(ui);
+        },
+        app,
+    );
+    harness.run();
+    harness
+}
+
+/// A window over the small strip; the folder lives as long as the returned guard.
+pub fn open_window() -> (Harness<'static, GlassineApp>, tempfile::TempDir) {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan = write_scan(folder.path());
+    let session = session(&scan, Some(folder.path().join("finished")));
+    let mut app = app(Vec::new(), SharedPicker::default());
+    app.set_session(session);
+    (window(app), folder)
+}
+
+/// Id of the frame with this number.
+pub fn frame_id(harness: &Harness<'_, GlassineApp>, number: u32) -> FrameId {
+    let frames = &harness.state().session().frames;
+    frames.iter().find(|frame| frame.number == number).expect("the frame is there").id
+}
+
+/// Box of the frame with this number.
+pub fn crop(harness: &Harness<'_, GlassineApp>, number: u32) -> TiltedBox {
+    let frames = &harness.state().session().frames;
+    frames.iter().find(|frame| frame.number == number).expect("the frame is there").crop
+}

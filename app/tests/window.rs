@@ -1,0 +1,360 @@
+//! The window, driven the way a person drives it: through accessible names, pointer and keyboard.
+
+mod common;
+
+use common::{
+    IMAGES, MARGIN_PX, SharedPicker, app, crop, frame_id, open_window, session, window, write_scan,
+    write_session,
+};
+use egui::accesskit::Role;
+use egui::{Key, Modifiers, vec2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT as _, Queryable as _};
+use glassine_app::app::GlassineApp;
+use glassine_app::command::{Command, SelectHow};
+use glassine_film::Param;
+
+type Window = Harness<'static, GlassineApp>;
+
+/// Press, move in steps and release: a drag as a hand does it.
+fn drag(window: &mut Window, from: egui::Pos2, by: egui::Vec2) {
+    window.hover_at(from);
+    window.run();
+    window.drag_at(from);
+    window.run();
+    for step in 1..=8u8 {
+        window.hover_at(from + by * (f32::from(step) / 8.0));
+        window.run();
+    }
+    window.drop_at(from + by);
+    window.run();
+}
+
+fn value_of(window: &Window, role: Role, label: &str) -> String {
+    window.get_by_role_and_label(role, label).accesskit_node().value().unwrap_or_default()
+}
+
+/// Open a section of the settings and fold the others away, so that its rows are on screen.
+fn show_only(window: &mut Window, section: &str) {
+    for title in ["film", "exposure", "colour", "clean", "sharpen", "output"] {
+        let label = format!("section {title}");
+        let is_open = window.get_by_label(&label).accesskit_node().value().as_deref() == Some("open");
+        if is_open != (title == section) {
+            window.get_by_label(&label).click();
+            window.run();
+        }
+    }
+}
+
+fn look(window: &Window, number: u32, param: Param) -> f64 {
+    let frames = &window.state().session().frames;
+    frames.iter().find(|frame| frame.number == number).expect("the frame is there").look.get(param)
+}
+
+fn clip_high(window: &Window, number: u32) -> [f64; 3] {
+    let histogram = window.state().previews().histogram(frame_id(window, number));
+    histogram.expect("the frame is shown").clip_high_fraction()
+}
+
+#[test]
+fn a_session_opens_with_a_box_and_a_print_for_every_frame() {
+    let (window, _folder) = open_window();
+    for number in 1..=3 {
+        let label = format!("frame {number} box");
+        let node = window.get_by_label(&label);
+        assert!(node.accesskit_node().value().is_some_and(|value| value.contains("px")), "{label}");
+        assert!(window.query_by_label(&format!("print {number}")).is_some());
+    }
+    assert!(window.state().previews().histogram(frame_id(&window, 1)).is_some());
+    assert!(window.state().is_idle());
+}
+
+#[test]
+fn a_box_dragged_far_out_stops_at_the_image_edge_and_one_undo_brings_it_back() {
+    let (mut window, _folder) = open_window();
+    let before = crop(&window, 1);
+    let steps = window.state().history().undo_steps();
+    let rect = window.get_by_label("frame 1 box").rect();
+    drag(&mut window, rect.center(), vec2(-400.0, -300.0));
+    let after = crop(&window, 1);
+    let (x0, y0, ..) = IMAGES[0];
+    let corner = after.corners()[0];
+    assert!((corner.x - (x0 + MARGIN_PX)).abs() < 0.01, "left edge at {}", corner.x);
+    assert!((corner.y - (y0 + MARGIN_PX)).abs() < 0.01, "upper edge at {}", corner.y);
+    assert!((after.width_px - before.width_px).abs() < 1e-6);
+    assert_eq!(window.state().history().undo_steps(), steps + 1);
+    window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
+    window.run();
+    assert_eq!(crop(&window, 1), before);
+    window.key_press_modifiers(Modifiers::COMMAND | Modifiers::SHIFT, Key::Z);
+    window.run();
+    assert_eq!(crop(&window, 1), after);
+}
+
+#[test]
+fn more_exposure_makes_the_histogram_warn_and_undo_takes_the_warning_away() {
+    let (mut window, _folder) = open_window();
+    let calm = clip_high(&window, 1);
+    window.get_by_role_and_label(Role::Slider, "exposure").set_value_accesskit(3.0);
+    window.run();
+    assert_eq!(look(&window, 1, Param::ExposureStops), 3.0);
+    let bright = clip_high(&window, 1);
+    assert!(bright[0] > calm[0] + 0.01 && bright[0] > 0.01, "{calm:?} became {bright:?}");
+    let words = value_of(&window, Role::Button, "histogram");
+    let figure = glassine_app::widgets::histogram_plot::percent_text(bright[0]);
+    assert!(words.contains(&format!("red clips high {figure} %")), "{words}");
+    window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
+    window.run();
+    assert_eq!(look(&window, 1, Param::ExposureStops), 0.0);
+    assert_eq!(clip_high(&window, 1), calm);
+}
+
+#[test]
+fn one_pull_of_a_fader_is_one_step_and_escape_takes_a_pull_back() {
+    let (mut window, _folder) = open_window();
+    let steps = window.state().history().undo_steps();
+    let rect = window.get_by_role_and_label(Role::Slider, "exposure").rect();
+    drag(&mut window, rect.center(), vec2(20.0, 0.0));
+    let pulled = look(&window, 1, Param::ExposureStops);
+    assert!(pulled > 0.5, "exposure {pulled}");
+    assert_eq!(window.state().history().undo_steps(), steps + 1);
+
+    let from = rect.center() + vec2(20.0, 0.0);
+    window.drag_at(from);
+    window.run();
+    window.hover_at(from - vec2(30.0, 0.0));
+    window.run();
+    assert!(look(&window, 1, Param::ExposureStops) < pulled);
+    window.key_press(Key::Escape);
+    window.run();
+    window.hover_at(from - vec2(34.0, 0.0));
+    window.run();
+    window.drop_at(from - vec2(34.0, 0.0));
+    window.run();
+    assert_eq!(look(&window, 1, Param::ExposureStops), pulled);
+    assert_eq!(window.state().history().undo_steps(), steps + 1);
+}
+
+#[test]
+fn a_value_outside_the_fader_is_kept_by_being_shown_and_reset_by_its_button() {
+    let (mut window, _folder) = open_window();
+    window.state_mut().push(Command::SetParam(Param::ExposureStops, 6.5));
+    window.run();
+    assert_eq!(look(&window, 1, Param::ExposureStops), 6.5);
+    window.get_by_label("reset exposure").click();
+    window.run();
+    assert_eq!(look(&window, 1, Param::ExposureStops), 0.0);
+    assert!(window.query_by_label("reset exposure").is_none());
+}
+
+#[test]
+fn settings_go_to_every_selected_frame() {
+    let (mut window, _folder) = open_window();
+    window.key_press_modifiers(Modifiers::COMMAND, Key::A);
+    window.run();
+    window.get_by_role_and_label(Role::Slider, "contrast").set_value_accesskit(1.4);
+    window.run();
+    for number in 1..=3 {
+        assert_eq!(look(&window, number, Param::Contrast), 1.4);
+    }
+}
+
+#[test]
+fn the_strip_is_exported_from_the_pane_and_files_in_the_way_are_not_overwritten() {
+    let (mut window, folder) = open_window();
+    window.key_press_modifiers(Modifiers::COMMAND, Key::E);
+    window.run();
+    for number in 1..=3 {
+        assert!(window.query_by_label(&format!("quay 0{number}.tif")).is_some());
+    }
+    window.get_by_label("export 3 pictures").click();
+    window.run();
+    let report = window.state().status().export_report.clone().expect("an export ended");
+    assert_eq!((report.written.len(), report.failed.len()), (3, 0), "{report:?}");
+    for number in 1..=3 {
+        assert!(folder.path().join(format!("finished/quay 0{number}.tif")).is_file());
+    }
+    let written = std::fs::metadata(folder.path().join("finished/quay 01.tif")).expect("the file is there");
+    window.get_by_label("close").click();
+    window.run();
+    window.key_press_modifiers(Modifiers::COMMAND, Key::E);
+    window.run();
+    assert_eq!(window.state().status().existing_files.len(), 3);
+    let button = window.get_by_label("export 3 pictures");
+    assert!(button.accesskit_node().is_disabled(), "files would be overwritten");
+    let again = std::fs::metadata(folder.path().join("finished/quay 01.tif")).expect("the file is there");
+    assert_eq!(written.modified().ok(), again.modified().ok());
+}
+
+#[test]
+fn a_file_that_is_no_scan_is_told_with_what_to_do_and_the_session_stays() {
+    let (mut window, folder) = open_window();
+    let bad = folder.path().join("bad.session.json");
+    std::fs::write(&bad, "{ this is no session").expect("the folder is writable");
+    let before = window.state().session().clone();
+    window.state_mut().push(Command::Open(vec![bad]));
+    window.run();
+    if window.query_by_label("leave without saving").is_some() {
+        window.get_by_label("leave without saving").click();
+        window.run();
+    }
+    let notice = window.state().status().notices.last().cloned().expect("something was told");
+    assert!(!notice.headline.is_empty() && !notice.what_to_do.is_empty(), "{notice:?}");
+    assert_eq!(window.state().session(), &before);
+}
+
+#[test]
+fn an_idle_window_asks_for_no_repaint() {
+    let (mut window, _folder) = open_window();
+    window.run();
+    for _ in 0..8 {
+        window.step();
+        let root = window.output().viewport_output.get(&egui::ViewportId::ROOT).expect("the root viewport");
+        assert!(root.repaint_delay > std::time::Duration::from_secs(3), "{:?}", root.repaint_delay);
+    }
+}
+
+#[test]
+fn the_keyboard_alone_selects_nudges_turns_and_undoes() {
+    let (mut window, _folder) = open_window();
+    window.key_press(Key::PageDown);
+    window.run();
+    assert_eq!(window.state().ui_state().primary, Some(frame_id(&window, 2)));
+    let before = crop(&window, 2);
+    window.key_press(Key::ArrowRight);
+    window.run();
+    assert!((crop(&window, 2).center.x - before.center.x - 1.0).abs() < 1e-9);
+    window.key_press_modifiers(Modifiers::ALT, Key::ArrowRight);
+    window.run();
+    assert!((crop(&window, 2).center.x - before.center.x - 1.1).abs() < 1e-9);
+    for _ in 0..20 {
+        window.key_press_modifiers(Modifiers::SHIFT, Key::ArrowRight);
+        window.run();
+    }
+    let right = crop(&window, 2).corners()[1].x;
+    assert!((right - (IMAGES[1].2 - MARGIN_PX)).abs() < 0.01, "the right edge stands at {right}");
+    let upright = window.state().session().frames[1].orientation;
+    window.key_press(Key::CloseBracket);
+    window.run();
+    assert_eq!(window.state().session().frames[1].orientation, upright.turned_clockwise());
+    for _ in 0..30 {
+        window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
+        window.run();
+    }
+    assert_eq!(crop(&window, 2), before);
+}
+
+#[test]
+fn arrow_keys_change_a_fader_that_has_the_keyboard_and_move_no_box() {
+    let (mut window, _folder) = open_window();
+    let before = crop(&window, 1);
+    window.get_by_role_and_label(Role::Slider, "exposure").focus();
+    window.run();
+    window.key_press(Key::ArrowRight);
+    window.run();
+    assert!((look(&window, 1, Param::ExposureStops) - 0.1).abs() < 1e-9);
+    window.key_press_modifiers(Modifiers::SHIFT, Key::ArrowLeft);
+    window.run();
+    assert!((look(&window, 1, Param::ExposureStops) + 0.9).abs() < 1e-9);
+    assert_eq!(crop(&window, 1), before);
+}
+
+#[test]
+fn the_table_of_keys_opens_and_closes() {
+    let (mut window, _folder) = open_window();
+    window.key_press(Key::F1);
+    window.run();
+    assert!(window.query_by_label("save the session").is_some());
+    window.key_press(Key::F1);
+    window.run();
+    assert!(window.query_by_label("save the session").is_none());
+}
+
+#[test]
+fn the_film_base_is_shown_and_can_be_typed_in() {
+    let (mut window, _folder) = open_window();
+    show_only(&mut window, "film");
+    let node = window.get_by_role_and_label(Role::SpinButton, "film base density red");
+    assert!((node.accesskit_node().numeric_value().unwrap_or_default() - 0.30).abs() < 1e-9);
+    node.set_value_accesskit(0.35);
+    window.run();
+    let base = window.state().session().strips[0].base.clone().expect("a base");
+    assert_eq!(base.density_d, [0.35, 0.60, 0.85]);
+    assert_eq!(base.source, glassine_session::BaseSource::Typed);
+    window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
+    window.run();
+    let base = window.state().session().strips[0].base.clone().expect("a base");
+    assert_eq!(base.source, glassine_session::BaseSource::Rebate);
+}
+
+#[test]
+fn the_mask_tolerance_goes_back_to_what_is_recommended() {
+    let (mut window, _folder) = open_window();
+    show_only(&mut window, "film");
+    window.get_by_role_and_label(Role::Slider, "mask tolerance").set_value_accesskit(0.1);
+    window.run();
+    assert_eq!(window.state().session().strips[0].mask_tolerance_d, 0.1);
+    window.get_by_label("reset mask tolerance").click();
+    window.run();
+    assert_eq!(window.state().session().strips[0].mask_tolerance_d, 0.02);
+}
+
+#[test]
+fn sections_fold_and_open() {
+    let (mut window, _folder) = open_window();
+    assert!(window.query_by_role_and_label(Role::Slider, "exposure").is_some());
+    window.get_by_label("section exposure").click();
+    window.run();
+    assert!(window.query_by_role_and_label(Role::Slider, "exposure").is_none());
+}
+
+#[test]
+fn a_saved_session_opens_from_its_file_and_is_saved_again_in_place() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan = write_scan(folder.path());
+    let path = write_session(folder.path(), &session(&scan, None));
+    let mut window = window(app(vec![path.clone()], SharedPicker::default()));
+    assert_eq!(window.state().session().frames.len(), 3);
+    assert!(!window.state().history().is_unsaved());
+    window.get_by_role_and_label(Role::Slider, "exposure").set_value_accesskit(0.5);
+    window.run();
+    assert!(window.state().history().is_unsaved());
+    window.key_press_modifiers(Modifiers::COMMAND, Key::S);
+    window.run();
+    assert!(!window.state().history().is_unsaved());
+    let text = std::fs::read_to_string(&path).expect("the file is there");
+    assert!(text.contains("\"exposure_stops\": 0.5"), "the change is in the file");
+}
+
+#[test]
+fn the_smallest_window_still_shows_strip_print_frame_and_settings() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan = write_scan(folder.path());
+    let mut app = app(Vec::new(), SharedPicker::default());
+    app.set_session(session(&scan, None));
+    let window = common::sized_window(app, [1280.0, 720.0]);
+    let screen = egui::Rect::from_min_size(egui::Pos2::ZERO, vec2(1280.0, 720.0));
+    for (role, label) in [
+        (Role::ListBoxOption, "frame 1 box"),
+        (Role::ListBoxOption, "print 1"),
+        (Role::Image, "frame 1 large"),
+        (Role::Button, "histogram"),
+        (Role::Button, "section film"),
+    ] {
+        let rect = window.get_by_role_and_label(role, label).rect();
+        assert!(screen.intersects(rect) && rect.width() > 10.0, "{label} at {rect:?}");
+    }
+}
+
+#[test]
+fn selecting_a_print_shows_its_frame_large() {
+    let (mut window, _folder) = open_window();
+    window.get_by_label("print 3").click();
+    window.run();
+    assert_eq!(window.state().ui_state().primary, Some(frame_id(&window, 3)));
+    assert!(window.query_by_label("frame 3 large").is_some());
+    let id = frame_id(&window, 2);
+    window.state_mut().push(Command::Select(id, SelectHow::Only));
+    window.run();
+    assert!(window.query_by_label("frame 2 large").is_some());
+}
