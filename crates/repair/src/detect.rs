@@ -77,46 +77,133 @@ pub fn find_dust(
     options: &DustOptions,
     cancel: &CancelToken,
 ) -> Result<DustMap, Refusal> {
-    check_input(linear, colour_channels)?;
-    let colours = colour_channels.min(3);
-    let blocks = blocks_of(linear, colours);
-    let film = film_blocks(&blocks);
-    cancel.check()?;
-    let first = leakage::from_blocks(&blocks, &film);
-    if first.is_silver {
-        return Err(silver(&first.leakage));
+    Analysis::of(linear, colour_channels, options, cancel)?.map(linear, options.sensitivity, cancel)
+}
+
+/// Everything about a region that does not depend on the sensitivity, so that a slider need not repeat it.
+///
+/// It keeps up to three planes of the region's size in memory (12 bytes a pixel).
+pub struct Analysis {
+    colours: u8,
+    film: Vec<bool>,
+    registration: Registration,
+    /// Confidence and marks of a registration that cannot be trusted.
+    doubtful: Option<(f32, u32)>,
+    leakage: Leakage,
+    residual: Residual,
+}
+
+impl std::fmt::Debug for Analysis {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Analysis")
+            .field("registration", &self.registration)
+            .field("leakage", &self.leakage)
+            .field("noise_d", &self.residual.noise_d)
+            .finish_non_exhaustive()
     }
-    let raw_background = smooth_background(&blocks[colours as usize], &film);
-    let outcome = match options.registration {
-        Some(given) => Outcome::Found(given),
-        None => register::find(linear, colours, &raw_background, &film),
-    };
-    cancel.check()?;
-    let (registration, trusted) = match outcome {
-        Outcome::Found(r) => (r, true),
-        Outcome::NoMarks => (Registration { confidence: 0.0, ..Registration::ALIGNED }, true),
-        Outcome::Uncertain { confidence, .. } => {
-            (Registration { confidence, ..Registration::ALIGNED }, false)
+}
+
+impl Analysis {
+    /// Measure background, leakage, registration and residual of a region; `options.sensitivity` plays no part.
+    pub fn of(
+        linear: &Samples16,
+        colour_channels: u8,
+        options: &DustOptions,
+        cancel: &CancelToken,
+    ) -> Result<Self, Refusal> {
+        check_input(linear, colour_channels)?;
+        let colours = colour_channels.min(3);
+        let blocks = blocks_of(linear, colours);
+        let film = film_blocks(&blocks);
+        cancel.check()?;
+        let first = leakage::from_blocks(&blocks, &film);
+        if first.is_silver {
+            return Err(silver(&first.leakage));
         }
-    };
-    let (leakage, is_silver) =
-        leakage::refine(linear, colours, &first, &registration, &film, options.blur_px);
-    if is_silver {
-        return Err(silver(&leakage));
+        let outcome = match options.registration {
+            Some(given) => Outcome::Found(given),
+            None => {
+                let background = smooth_background(&blocks[colours as usize], &film);
+                register::find(linear, colours, &background, &film)
+            }
+        };
+        cancel.check()?;
+        let aligned = |confidence| Registration { confidence, ..Registration::ALIGNED };
+        let (registration, doubtful) = match outcome {
+            Outcome::Found(r) => (r, None),
+            Outcome::NoMarks => (aligned(0.0), None),
+            Outcome::Uncertain { confidence, marks } => (aligned(confidence), Some((confidence, marks))),
+        };
+        let (leakage, is_silver) =
+            leakage::refine(linear, colours, &first, &registration, &film, options.blur_px);
+        if is_silver {
+            return Err(silver(&leakage));
+        }
+        cancel.check()?;
+        let residual = Residual::measure(linear, colours, &registration, &leakage, &blocks, &film);
+        cancel.check()?;
+        Ok(Self { colours, film, registration, doubtful, leakage, residual })
     }
-    cancel.check()?;
-    let found = Residual::measure(linear, colours, &registration, &leakage, &blocks, &film);
-    cancel.check()?;
-    let map = found.into_map(linear, colours, options, registration, leakage, &film);
-    cancel.check()?;
-    if map.objects > 0 && !trusted {
-        let Outcome::Uncertain { confidence, marks } = outcome else { return Ok(map) };
-        return Err(Refusal::RegistrationUncertain { confidence, features: marks });
+
+    /// The dust map at a sensitivity (0..1, see [`DustOptions::sensitivity`]); `linear` is the region analysed.
+    pub fn map(
+        &self,
+        linear: &Samples16,
+        sensitivity: f64,
+        cancel: &CancelToken,
+    ) -> Result<DustMap, Refusal> {
+        let (width, height) = (linear.width(), linear.height());
+        if width != self.residual.density.width() || height != self.residual.density.height() {
+            return Err(Refusal::TooSmall { width, height });
+        }
+        if linear.channels() <= self.colours {
+            return Err(Refusal::NoInfrared);
+        }
+        let map = self.mark(linear, sensitivity);
+        cancel.check()?;
+        match self.doubtful {
+            Some((confidence, features)) if map.objects > 0 => {
+                Err(Refusal::RegistrationUncertain { confidence, features })
+            }
+            _ if map.area_fraction > DAMAGE_MAX => {
+                Err(Refusal::TooMuchDamage { area_fraction: map.area_fraction })
+            }
+            _ => Ok(map),
+        }
     }
-    if map.area_fraction > DAMAGE_MAX {
-        return Err(Refusal::TooMuchDamage { area_fraction: map.area_fraction });
+
+    /// Where the infrared lies.
+    pub fn registration(&self) -> Registration {
+        self.registration
     }
-    Ok(map)
+
+    /// How the image shows in the infrared.
+    pub fn leakage(&self) -> Leakage {
+        self.leakage
+    }
+
+    fn mark(&self, linear: &Samples16, sensitivity: f64) -> DustMap {
+        let Self { colours, film, residual, .. } = self;
+        let thresholds = Thresholds::new(sensitivity, residual.smooth_noise_d);
+        let (strong, kept) = residual.strong_components(&thresholds, film);
+        let weak = scratch::visible_lines(linear, *colours, residual, &kept, &thresholds, film);
+        let mut map = DustMap::clean(linear.width(), linear.height());
+        map.response = attenuation::measure(linear, *colours, residual, &strong, &kept);
+        map.registration = self.registration;
+        map.leakage = self.leakage;
+        map.noise_d = f64::from(residual.noise_d);
+        map.threshold_d = f64::from(thresholds.high_d);
+        attenuation::write_strong(&mut map, residual, &strong);
+        scratch::write_weak(&mut map, &weak);
+        for component in &strong {
+            map.count(component.shape().class());
+        }
+        for _ in &weak {
+            map.count(DustClass::Scratch);
+        }
+        map.measure_area();
+        map
+    }
 }
 
 fn silver(leakage: &Leakage) -> Refusal {
@@ -251,47 +338,6 @@ impl Residual {
         }
     }
 
-    fn into_map(
-        self,
-        linear: &Samples16,
-        colours: u8,
-        options: &DustOptions,
-        registration: Registration,
-        leakage: Leakage,
-        film: &[bool],
-    ) -> DustMap {
-        let thresholds = Thresholds::new(options.sensitivity, self.smooth_noise_d);
-        let (strong, kept) = self.strong_components(&thresholds, film);
-        let mut weak = scratch::visible_lines(linear, colours, &self, &kept, &thresholds, film);
-        let response = attenuation::measure(linear, colours, &self, &strong, &kept);
-        let mut map = DustMap {
-            severity: Plane::filled(linear.width(), linear.height(), 0),
-            class: Plane::filled(linear.width(), linear.height(), 0),
-            attenuation: Plane::filled(linear.width(), linear.height(), u16::MAX),
-            response,
-            area_fraction: 0.0,
-            objects: 0,
-            specks: 0,
-            hairs: 0,
-            scratches: 0,
-            registration,
-            leakage,
-            noise_d: f64::from(self.noise_d),
-            threshold_d: f64::from(thresholds.high_d),
-        };
-        attenuation::write_strong(&mut map, &self, &strong);
-        scratch::write_weak(&mut map, &mut weak);
-        for component in &strong {
-            map.count(component.shape().class());
-        }
-        for _ in &weak {
-            map.count(DustClass::Scratch);
-        }
-        map.area_fraction = map.severity.data().iter().filter(|&&s| s > 0).count() as f64
-            / (map.severity.data().len() as f64).max(1.0);
-        map
-    }
-
     /// Components that peak above the high threshold, and their mask.
     fn strong_components(&self, thresholds: &Thresholds, film: &[bool]) -> (Vec<Component>, Plane<u8>) {
         let (w, h) = (self.smooth.width(), self.smooth.height());
@@ -339,17 +385,6 @@ impl Residual {
         let mean = component.pixels().map(|(x, y)| self.density.at(x, y)).sum::<f32>()
             / component.area().max(1) as f32;
         mean > 0.3
-    }
-}
-
-impl DustMap {
-    fn count(&mut self, class: DustClass) {
-        self.objects += 1;
-        match class {
-            DustClass::Speck => self.specks += 1,
-            DustClass::Hair => self.hairs += 1,
-            DustClass::Scratch => self.scratches += 1,
-        }
     }
 }
 

@@ -1,12 +1,15 @@
 //! Dust and scratches: found in the infrared plane, filled so that nobody can tell.
 
 mod attenuation;
+mod box_sums;
 mod density;
 mod detect;
 mod fill;
 mod grain;
 mod label;
 mod leakage;
+mod map;
+mod marks;
 mod register;
 mod residual;
 mod robust;
@@ -14,7 +17,7 @@ mod scratch;
 mod types;
 mod window;
 
-pub use detect::find_dust;
+pub use detect::{Analysis, find_dust};
 pub use fill::{fill, make_patches, touches};
 pub use register::register;
 pub use types::{

@@ -16,27 +16,19 @@
 use glassine_raster::{Plane, Samples16};
 use rayon::prelude::*;
 
-use crate::density::{BLOCK_PX, background_at, background_row, block_medians, density_d, smooth_background};
-use crate::robust::{Normal, mad_sigma, median_in_place, robust_fit};
+use crate::density::{block_medians, smooth_background};
+use crate::marks::{CELL_PX, Cell, Kind, Rank, infrared_noise, rank_cells};
+use crate::robust::{Normal, median_in_place, robust_fit};
 use crate::types::{Refusal, Registration};
 
-/// Side of the cells in which the pictures are compared.
-const CELL_PX: u32 = 96;
 /// Cells used at most: the ones with most marks, spread over the region.
 const CELLS_MAX: usize = 64;
 /// Shifts tried first, and when that does not convince.
 const SEARCH_PX: [i32; 2] = [10, 36];
-/// Radius of the ring whose mean is subtracted (high-pass).
-const RING_PX: i32 = 5;
-const RING: [(i32, i32); 8] = [(5, 0), (4, 3), (0, 5), (-3, 4), (-5, 0), (-4, -3), (0, -5), (3, -4)];
-/// High-passed densities are clipped here, D, so that one film edge does not outweigh all dust.
-const CLIP_D: f32 = 0.5;
 /// Marks stand this many times above the infrared noise.
 const MARK_SIGMA: f32 = 6.0;
 /// Fewer marks than this are no basis.
 const MARKS_MIN: u32 = 24;
-/// Infrared contrast at least this part of the visible contrast about it is a defect; less is image that leaks through.
-const DEFECT_RATIO: f32 = 0.3;
 /// Confidence below which a registration is refused.
 pub(crate) const CONFIDENCE_MIN: f32 = 0.3;
 
@@ -74,33 +66,6 @@ pub(crate) enum Outcome {
         confidence: f32,
         marks: u32,
     },
-}
-
-/// What a mark is: a defect is dark in both pictures alike, image that leaks through the dyes is far weaker in the infrared.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-enum Kind {
-    Defect,
-    Image,
-}
-
-/// One part of the region, high-passed.
-struct Cell {
-    x0: i32,
-    y0: i32,
-    infrared: Plane<f32>,
-    visible: Plane<f32>,
-    reach: i32,
-    /// Marks: positions inside the cell and their infrared value.
-    marks: Vec<(i32, i32, f32)>,
-}
-
-/// Corner of a cell and its marks of both kinds.
-#[derive(Debug, Clone, Copy)]
-struct Rank {
-    x0: i32,
-    y0: i32,
-    defects: u32,
-    image: u32,
 }
 
 /// Search against a known infrared background; `film` tells which blocks show film.
@@ -148,156 +113,6 @@ pub(crate) fn find(linear: &Samples16, colours: u8, background: &Plane<f32>, fil
         }
     }
     if marks < MARKS_MIN { Outcome::NoMarks } else { Outcome::Uncertain { confidence: best, marks } }
-}
-
-/// Noise of the infrared plane about its background, D, over film.
-fn infrared_noise(linear: &Samples16, background: &Plane<f32>, film: &[bool]) -> f32 {
-    let (w, h) = (linear.width(), linear.height());
-    let ir = linear.channels() as usize - 1;
-    let step = (((w as f64 * h as f64) / 120_000.0).sqrt().ceil() as usize).max(1);
-    let mut values = Vec::new();
-    for y in (0..h).step_by(step) {
-        let row = linear.row(y);
-        for x in (0..w).step_by(step) {
-            if film[((y / BLOCK_PX) * background.width() + x / BLOCK_PX) as usize] {
-                let d = density_d(row[x as usize * linear.channels() as usize + ir]);
-                values.push(d - background_at(background, x as f32, y as f32));
-            }
-        }
-    }
-    mad_sigma(&mut values).1
-}
-
-/// Marks of every cell, counted on every second row.
-fn rank_cells(
-    linear: &Samples16,
-    colours: u8,
-    background: &Plane<f32>,
-    film: &[bool],
-    threshold_d: f32,
-) -> Vec<Rank> {
-    let (w, h) = (linear.width(), linear.height());
-    let channels = linear.channels() as usize;
-    let (columns, rows) = (w.div_ceil(CELL_PX), h.div_ceil(CELL_PX));
-    (0..rows)
-        .into_par_iter()
-        .flat_map_iter(|cy| {
-            let mut counts = vec![(0_u32, 0_u32); columns as usize];
-            let mut slow = vec![0.0_f32; w as usize];
-            for y in (cy * CELL_PX..((cy + 1) * CELL_PX).min(h)).step_by(2) {
-                background_row(background, y, &mut slow);
-                let row = linear.row(y);
-                let film_row = &film[(y / BLOCK_PX * background.width()) as usize..];
-                for (x, (px, slow)) in row.chunks_exact(channels).zip(&slow).enumerate() {
-                    let e = density_d(px[channels - 1]) - slow;
-                    if e.abs() > threshold_d && film_row[x / BLOCK_PX as usize] {
-                        let cell = &mut counts[x / CELL_PX as usize];
-                        let local = ring_contrast(linear, x as i32, y as i32);
-                        if local > threshold_d
-                            && local > DEFECT_RATIO * visible_contrast(linear, colours, x as i32, y as i32)
-                        {
-                            cell.0 += 1;
-                        } else {
-                            cell.1 += 1;
-                        }
-                    }
-                }
-            }
-            counts
-                .into_iter()
-                .enumerate()
-                .map(move |(cx, (defects, image))| Rank {
-                    x0: (cx as u32 * CELL_PX) as i32,
-                    y0: (cy * CELL_PX) as i32,
-                    defects,
-                    image,
-                })
-                .collect::<Vec<_>>()
-        })
-        .filter(|c| c.defects + c.image >= 3)
-        .collect()
-}
-
-/// Infrared density of a pixel against a ring about it, D.
-fn ring_contrast(linear: &Samples16, x: i32, y: i32) -> f32 {
-    let (w, h) = (linear.width() as i32, linear.height() as i32);
-    let last = linear.channels() as usize - 1;
-    let at = |dx: i32, dy: i32| {
-        density_d(linear.pixel((x + dx).clamp(0, w - 1) as u32, (y + dy).clamp(0, h - 1) as u32)[last])
-    };
-    at(0, 0) - RING.iter().map(|&(dx, dy)| at(dx, dy)).sum::<f32>() / RING.len() as f32
-}
-
-/// Range of the visible density about a pixel, D.
-fn visible_contrast(linear: &Samples16, colours: u8, x: i32, y: i32) -> f32 {
-    let (w, h) = (linear.width() as i32, linear.height() as i32);
-    let (mut low, mut high) = (f32::MAX, f32::MIN);
-    for (dx, dy) in [(0, 0), (3, 0), (-3, 0), (0, 3), (0, -3), (5, 5), (-5, 5), (5, -5), (-5, -5)] {
-        let px = linear.pixel((x + dx).clamp(0, w - 1) as u32, (y + dy).clamp(0, h - 1) as u32);
-        let d = px[..colours as usize].iter().map(|&c| density_d(c)).sum::<f32>() / f32::from(colours);
-        low = low.min(d);
-        high = high.max(d);
-    }
-    high - low
-}
-
-impl Cell {
-    fn read(linear: &Samples16, colours: u8, rank: &Rank, reach: i32, threshold_d: f32, kind: Kind) -> Self {
-        let channels = linear.channels() as usize;
-        let side = CELL_PX as i32;
-        let (x0, y0) = (rank.x0, rank.y0);
-        let infrared = high_pass(linear, x0, y0, side, |px| density_d(px[channels - 1]));
-        let visible = high_pass(linear, x0 - reach, y0 - reach, side + 2 * reach, |px| {
-            px[..colours as usize].iter().map(|&c| density_d(c)).sum::<f32>() / f32::from(colours)
-        });
-        let mut near_defect = Plane::filled(side as u32, side as u32, false);
-        for y in 2..side - 2 {
-            for x in 2..side - 2 {
-                let e = infrared.at(x as u32, y as u32);
-                if e > threshold_d && e > DEFECT_RATIO * visible_contrast(linear, colours, x0 + x, y0 + y) {
-                    for (nx, ny) in (-3..=3).flat_map(|dy| (-3..=3).map(move |dx| (x + dx, y + dy))) {
-                        if (0..side).contains(&nx) && (0..side).contains(&ny) {
-                            near_defect.set(nx as u32, ny as u32, true);
-                        }
-                    }
-                }
-            }
-        }
-        let mut marks = Vec::new();
-        for y in 2..side - 2 {
-            for x in 2..side - 2 {
-                let e = infrared.at(x as u32, y as u32);
-                let defect = near_defect.at(x as u32, y as u32);
-                if e.abs() > 0.5 * threshold_d && defect == (kind == Kind::Defect) {
-                    marks.push((x, y, e));
-                }
-            }
-        }
-        Self { x0, y0, infrared, visible, reach, marks }
-    }
-}
-
-/// Density minus the mean of a ring about it, clipped; positions outside the region repeat its edge.
-fn high_pass(linear: &Samples16, x0: i32, y0: i32, side: i32, density: impl Fn(&[u16]) -> f32) -> Plane<f32> {
-    let outer = side + 2 * RING_PX;
-    let (w, h) = (linear.width() as i32, linear.height() as i32);
-    let mut wide = Plane::filled(outer as u32, outer as u32, 0.0_f32);
-    for y in 0..outer {
-        let sy = (y0 - RING_PX + y).clamp(0, h - 1) as u32;
-        for x in 0..outer {
-            let sx = (x0 - RING_PX + x).clamp(0, w - 1) as u32;
-            wide.set(x as u32, y as u32, density(linear.pixel(sx, sy)));
-        }
-    }
-    let mut out = Plane::filled(side as u32, side as u32, 0.0_f32);
-    for y in 0..side {
-        for x in 0..side {
-            let at = |dx: i32, dy: i32| wide.at((x + RING_PX + dx) as u32, (y + RING_PX + dy) as u32);
-            let mean = RING.iter().map(|&(dx, dy)| at(dx, dy)).sum::<f32>() / RING.len() as f32;
-            out.set(x as u32, y as u32, (at(0, 0) - mean).clamp(-CLIP_D, CLIP_D));
-        }
-    }
-    out
 }
 
 /// Normalised cross-correlation over whole-pixel shifts.

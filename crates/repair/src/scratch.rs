@@ -117,7 +117,7 @@ fn beyond(value: f32, a: f32, b: f32) -> f32 {
 }
 
 /// Mark the faint lines, one pixel wider than the infrared shows them; their own light is not used when filling.
-pub(crate) fn write_weak(map: &mut DustMap, lines: &mut [WeakLine]) {
+pub(crate) fn write_weak(map: &mut DustMap, lines: &[WeakLine]) {
     let (w, h) = (map.severity.width(), map.severity.height());
     for line in lines {
         let lost = 1.0 - (-line.contrast_d.abs() * std::f32::consts::LN_10).exp();

@@ -3,6 +3,7 @@
 use glassine_raster::{PixelRect, Samples16};
 
 use crate::attenuation::{loss_at, predict, terms};
+use crate::box_sums::BoxSums;
 use crate::density::{code_from_density, density_d};
 use crate::label::Component;
 use crate::robust::median_in_place;
@@ -45,54 +46,6 @@ struct Links {
     here: u32,
     to: [(u32, f32); 8],
     total: f32,
-}
-
-/// Running sums of values and their count, for means over boxes.
-#[derive(Debug)]
-struct BoxSums {
-    width: usize,
-    height: usize,
-    sums: Vec<(f64, f64)>,
-}
-
-impl BoxSums {
-    fn new(width: usize, height: usize) -> Self {
-        Self { width, height, sums: vec![(0.0, 0.0); (width + 1) * (height + 1)] }
-    }
-
-    /// Set the sum up to `(x, y)`; `line` is the sum of this row so far.
-    fn push(&mut self, x: usize, y: usize, line: (f64, f64)) {
-        let above = self.sums[y * (self.width + 1) + x + 1];
-        self.sums[(y + 1) * (self.width + 1) + x + 1] = (above.0 + line.0, above.1 + line.1);
-    }
-
-    /// Sum and count within `reach` of a position.
-    fn sum(&self, x: i32, y: i32, reach: i32) -> (f64, f64) {
-        let clamp = |v: i32, n: usize| v.clamp(0, n as i32) as usize;
-        let (x0, x1) = (clamp(x - reach, self.width), clamp(x + reach + 1, self.width));
-        let (y0, y1) = (clamp(y - reach, self.height), clamp(y + reach + 1, self.height));
-        let at = |x: usize, y: usize| self.sums[y * (self.width + 1) + x];
-        let (a, b, c, d) = (at(x1, y1), at(x0, y1), at(x1, y0), at(x0, y0));
-        (a.0 - b.0 - c.0 + d.0, a.1 - b.1 - c.1 + d.1)
-    }
-
-    /// Mean about a position, nearer values counting more; a wider look where there are too few.
-    fn near(&self, x: i32, y: i32) -> Option<f32> {
-        for boxes in [[2, 4, 6], [6, 9, 12], [16, 24, 40]] {
-            let all = boxes.map(|reach| self.sum(x, y, reach));
-            let widest = all[2];
-            if widest.1 < 12.0 {
-                continue;
-            }
-            let (mut value, mut count) = (0.0, 0.0);
-            for (sum, side) in all.iter().zip(boxes.map(|r| f64::from((2 * r + 1) * (2 * r + 1)))) {
-                value += sum.0 / side;
-                count += sum.1 / side;
-            }
-            return Some((value / count).max(0.0) as f32);
-        }
-        None
-    }
 }
 
 /// A window of density samples with its marked pixels.
@@ -148,10 +101,6 @@ impl Window {
         ((0..w).contains(&x) && (0..h).contains(&y)).then(|| (y * w + x) as usize)
     }
 
-    pub(crate) fn is_clean(&self, x: i32, y: i32) -> bool {
-        self.at(x, y).is_some_and(|i| self.index[i] == 0)
-    }
-
     /// Most probable undisturbed densities of all marked pixels.
     pub(crate) fn solve(&mut self) {
         self.measure_precision();
@@ -190,14 +139,14 @@ impl Window {
             let mut line = (0.0_f64, 0.0_f64);
             for x in 0..w {
                 let here = y * w + x;
-                if self.index[here] == 0 {
-                    if let Some(there) = self.at(x as i32 + dx, y as i32 + dy).filter(|&i| self.index[i] == 0)
-                    {
-                        let (a, b) = (self.seen[here], self.seen[there]);
-                        let square: f32 = (0..self.colours).map(|c| (a[c] - b[c]) * (a[c] - b[c])).sum();
-                        line.0 += f64::from(square / self.colours as f32);
-                        line.1 += 1.0;
-                    }
+                let clean = |i: &usize| self.index[*i] == 0;
+                if clean(&here)
+                    && let Some(there) = self.at(x as i32 + dx, y as i32 + dy).filter(clean)
+                {
+                    let (a, b) = (self.seen[here], self.seen[there]);
+                    let square: f32 = (0..self.colours).map(|c| (a[c] - b[c]) * (a[c] - b[c])).sum();
+                    line.0 += f64::from(square / self.colours as f32);
+                    line.1 += 1.0;
                 }
                 sums.push(x, y, line);
             }
