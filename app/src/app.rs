@@ -91,8 +91,11 @@ impl GlassineApp {
         };
         if !app.options.open.is_empty() {
             app.commands.push(Command::Open(app.options.open.clone()));
-        } else if app.options.begin_with_demo {
-            app.commands.push(Command::OpenDemo);
+        } else {
+            if app.options.begin_with_demo {
+                app.commands.push(Command::OpenDemo);
+            }
+            app.offer_unsaved_session();
         }
         app
     }
@@ -308,9 +311,8 @@ impl GlassineApp {
 
     /// Files dropped onto the window are opened like chosen ones.
     fn collect_drops(&mut self, ctx: &Context) {
-        let dropped: Vec<PathBuf> = ctx.input(|input| {
-            input.raw.dropped_files.iter().map(|file| file.path().to_path_buf()).collect()
-        });
+        let dropped: Vec<PathBuf> =
+            ctx.input(|input| input.raw.dropped_files.iter().map(|file| file.path().to_path_buf()).collect());
         if !dropped.is_empty() {
             self.commands.push(Command::Open(dropped));
         }

@@ -76,8 +76,8 @@ pub enum Question {
     Recover {
         /// The autosave.
         autosave: PathBuf,
-        /// The session file it belongs to.
-        session: PathBuf,
+        /// The session file it belongs to; `None` when it never had one.
+        session: Option<PathBuf>,
     },
     /// No file dialog on this system: a path is typed.
     TypePath {

@@ -140,7 +140,7 @@ pub const TABLE: &[KeyRow] = rows! {
     Pictures OutsideText NONE H "flip left to right" Asks::Plain(|| Command::FlipHorizontally);
     Pictures OutsideText SHIFT H "flip top to bottom" Asks::Plain(|| Command::FlipVertically);
     Pictures OutsideText CTRL_SHIFT C "copy the settings" Asks::Plain(|| Command::CopyLook);
-    Pictures OutsideText CTRL_SHIFT V "paste exposure, colour, cleaning and sharpening" Asks::Plain(|| {
+    Pictures OutsideText CTRL_SHIFT V "paste the settings" Asks::Plain(|| {
         Command::PasteLook(vec![
             ParamGroup::Exposure,
             ParamGroup::Colour,
@@ -148,7 +148,7 @@ pub const TABLE: &[KeyRow] = rows! {
             ParamGroup::Sharpen,
         ])
     });
-    Pictures OutsideText CTRL_ALT E "export the selected frames again" Asks::Toggle(|state| Command::Export {
+    Pictures OutsideText CTRL_ALT E "export the selected frames" Asks::Toggle(|state| Command::Export {
         scope: FrameScope::Only(state.selected.iter().copied().collect()),
         replace: false,
     });
@@ -249,17 +249,13 @@ fn consume(ctx: &Context, modifiers: Modifiers, key: Key) -> usize {
 /// Whether the modifiers held are those asked for. Signs that need Shift on some keyboards ignore it.
 fn is_exactly(held: Modifiers, asked: Modifiers, key: Key) -> bool {
     let shift_free = matches!(key, Key::Plus | Key::Equals | Key::Questionmark);
-    held.command == asked.command
-        && held.alt == asked.alt
-        && (shift_free || held.shift == asked.shift)
+    held.command == asked.command && held.alt == asked.alt && (shift_free || held.shift == asked.shift)
 }
 
 /// Scan pixels of all presses of an arrow key, with Shift for ten and Alt for a tenth.
 fn consume_steps(ctx: &Context, row: &KeyRow) -> f64 {
     let step = [(Modifiers::NONE, 1.0), (Modifiers::SHIFT, 10.0), (Modifiers::ALT, 0.1)];
-    step.into_iter()
-        .map(|(more, px)| consume(ctx, row.modifiers.plus(more), row.key) as f64 * px)
-        .sum()
+    step.into_iter().map(|(more, px)| consume(ctx, row.modifiers.plus(more), row.key) as f64 * px).sum()
 }
 
 /// Escape ends the innermost thing that is open.

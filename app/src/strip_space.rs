@@ -48,8 +48,7 @@ impl Piece {
 
     /// Scan point of a strip-space position.
     pub(crate) fn scan_from_space(&self, (x, y): (f64, f64)) -> Point<Scan> {
-        let turned =
-            ((x - self.left) / self.scale() + self.bounds.0, y / self.scale() + self.bounds.1);
+        let turned = ((x - self.left) / self.scale() + self.bounds.0, y / self.scale() + self.bounds.1);
         let (x, y) = turned_back(self.turns, self.scan_size, turned);
         Point::new(x, y)
     }
@@ -62,27 +61,6 @@ impl Piece {
             2 => (-dx, -dy),
             _ => (dy, -dx),
         }
-    }
-
-    /// Turn of a box as the view shows it, degrees clockwise, within half a turn.
-    pub(crate) fn shown_angle_deg(&self, angle_rad: f64) -> f64 {
-        let degrees = angle_rad.to_degrees() - 90.0 * f64::from(self.turns);
-        degrees - 360.0 * (degrees / 360.0).round()
-    }
-
-    /// The part of the scan that is shown, in whole pixels.
-    pub(crate) fn scan_bounds(&self) -> PixelRect {
-        let (x0, y0, x1, y1) = self.bounds;
-        let a = turned_back(self.turns, self.scan_size, (x0, y0));
-        let b = turned_back(self.turns, self.scan_size, (x1, y1));
-        let limit = |v: f64, most: u32| v.clamp(0.0, f64::from(most)) as u32;
-        let (w, h) = self.scan_size;
-        PixelRect::new(
-            limit(a.0.min(b.0).floor(), w),
-            limit(a.1.min(b.1).floor(), h),
-            limit(a.0.max(b.0).ceil(), w),
-            limit(a.1.max(b.1).ceil(), h),
-        )
     }
 
     /// Whether the piece belongs to this strip or is the scan it lies on.
@@ -268,10 +246,7 @@ impl StripView {
 
     /// Where a piece is on screen.
     pub(crate) fn piece_rect(&self, piece: &Piece) -> Rect {
-        Rect::from_two_pos(
-            self.screen((piece.left, 0.0)),
-            self.screen((piece.left + piece.width(), 1.0)),
-        )
+        Rect::from_two_pos(self.screen((piece.left, 0.0)), self.screen((piece.left + piece.width(), 1.0)))
     }
 
     /// Screen points for one scan pixel.
@@ -283,8 +258,7 @@ impl StripView {
     pub(crate) fn scan_quad(&self, piece: &Piece, rect: PixelRect) -> [Pos2; 4] {
         let (x0, y0, x1, y1) =
             (f64::from(rect.x0), f64::from(rect.y0), f64::from(rect.x1), f64::from(rect.y1));
-        [(x0, y0), (x1, y0), (x1, y1), (x0, y1)]
-            .map(|(x, y)| self.screen_from_scan(piece, Point::new(x, y)))
+        [(x0, y0), (x1, y0), (x1, y1), (x0, y1)].map(|(x, y)| self.screen_from_scan(piece, Point::new(x, y)))
     }
 }
 
@@ -324,7 +298,6 @@ mod tests {
         let first = piece.space_from_scan(Point::new(50.0, 40.0));
         let second = piece.space_from_scan(Point::new(50.0, 140.0));
         assert!(second.0 > first.0 && (second.1 - first.1).abs() < 1e-9);
-        assert!(piece.shown_angle_deg(91.0_f64.to_radians()) - 1.0 < 1e-9);
     }
 
     #[test]

@@ -49,8 +49,7 @@ pub fn open(files: Vec<PathBuf>, demo_folder: Option<PathBuf>) -> Result<(), Win
         open: files,
         demo_folder: Some(demo_folder.unwrap_or_else(demo::default_folder)),
         begin_with_demo,
-        data_folder: directories::ProjectDirs::from("", "", "glassine")
-            .map(|dirs| dirs.data_local_dir().to_path_buf()),
+        data_folder: data_folder(),
         light: false,
     };
     let viewport = ViewportBuilder::default()
@@ -70,6 +69,12 @@ pub fn open(files: Vec<PathBuf>, demo_folder: Option<PathBuf>) -> Result<(), Win
     };
     eframe::run_native("Glassine", native, Box::new(create))
         .map_err(|error| WindowError::Refused { reason: error.to_string() })
+}
+
+/// Where sessions without a file are autosaved; `None` when it can't be made, and then they are not.
+fn data_folder() -> Option<PathBuf> {
+    let folder = directories::ProjectDirs::from("", "", "glassine")?.data_local_dir().to_path_buf();
+    std::fs::create_dir_all(&folder).ok().map(|()| folder)
 }
 
 /// Whether a display is named in the environment, where the system names it there.

@@ -114,10 +114,9 @@ impl GlassineApp {
             Command::Grow { dw_px, dh_px } => {
                 self.change_boxes(|piece, b| grown(piece, b, (dw_px, dh_px)));
             }
-            Command::TurnBoxes { degrees } => self.change_boxes(|_, b| TiltedBox {
-                angle_rad: b.angle_rad + degrees.to_radians(),
-                ..b
-            }),
+            Command::TurnBoxes { degrees } => {
+                self.change_boxes(|_, b| TiltedBox { angle_rad: b.angle_rad + degrees.to_radians(), ..b })
+            }
             Command::PlaceBox(frame, wish) => self.edit(Edit::SetCrops(vec![(frame, wish)])),
             Command::Straighten { from, to } => {
                 if let Some(line) = angle_from_horizon(from, to) {
@@ -247,9 +246,9 @@ impl GlassineApp {
             let Some(scan) = scan else { return };
             let (w, h) = (f64::from(scan.width_px), f64::from(scan.height_px));
             let film = strip.film_area.unwrap_or(TiltedBox::from_edges(0.0, 0.0, w, h));
-            let size = format_of(&strip).zip(ppi).map(|(format, ppi)| {
-                (px_from_mm(format.along_mm, ppi), px_from_mm(format.across_mm, ppi))
-            });
+            let size = format_of(&strip)
+                .zip(ppi)
+                .map(|(format, ppi)| (px_from_mm(format.along_mm, ppi), px_from_mm(format.across_mm, ppi)));
             let (along, across) = size.unwrap_or((film.height_px, film.height_px * 0.9));
             let crop = TiltedBox {
                 width_px: along.min(film.width_px).max(MIN_SIDE_PX),
@@ -306,7 +305,8 @@ impl GlassineApp {
     fn add(&mut self, strip: StripId, frame: NewFrame, look: Look) {
         let before: Vec<FrameId> = self.history.current().frames.iter().map(|frame| frame.id).collect();
         let mut frame = frame;
-        if let Some(scan) = self.history.current().strip(strip).and_then(|s| self.history.current().scan(s.scan))
+        if let Some(scan) =
+            self.history.current().strip(strip).and_then(|s| self.history.current().scan(s.scan))
         {
             let whole = TiltedBox::from_edges(0.0, 0.0, f64::from(scan.width_px), f64::from(scan.height_px));
             let inside = SafeArea::new(&whole, 0.0);
@@ -316,7 +316,8 @@ impl GlassineApp {
             }
         }
         self.edit(Edit::AddFrame { strip, frame, look });
-        let added = self.history.current().frames.iter().map(|frame| frame.id).find(|id| !before.contains(id));
+        let added =
+            self.history.current().frames.iter().map(|frame| frame.id).find(|id| !before.contains(id));
         if let Some(id) = added {
             self.ui_state.selected = [id].into();
             self.ui_state.primary = Some(id);
@@ -333,8 +334,11 @@ fn grown(piece: &Piece, b: TiltedBox, (dw, dh): (f64, f64)) -> TiltedBox {
     let down = own(piece.scan_direction((0.0, 1.0)));
     let mut out = b;
     for (direction, by) in [(right, dw), (down, dh)] {
-        let (sx, sy) =
-            if direction.0.abs() >= direction.1.abs() { (direction.0.signum(), 0.0) } else { (0.0, direction.1.signum()) };
+        let (sx, sy) = if direction.0.abs() >= direction.1.abs() {
+            (direction.0.signum(), 0.0)
+        } else {
+            (0.0, direction.1.signum())
+        };
         out = moved_edges(&out, (sx as i8, sy as i8), (sx * by, sy * by));
     }
     out

@@ -33,7 +33,7 @@ pub(crate) struct Files {
     /// A save that something waits for.
     leave_after: Option<(JobId, Leaving)>,
     /// The job that reads an autosave, and the file it belongs to.
-    recovering: Option<(JobId, PathBuf)>,
+    recovering: Option<(JobId, Option<PathBuf>)>,
     /// Names an export would meet, looked up on another thread.
     pub lookup: Option<Receiver<Vec<PathBuf>>>,
     /// The names of the last look.
@@ -177,7 +177,7 @@ impl GlassineApp {
     fn open_session(&mut self, path: PathBuf) {
         let target = without_autosave_suffix(&path);
         let id = self.submit(Job::OpenSession { path });
-        self.files.recovering = target.map(|target| (id, target));
+        self.files.recovering = target.map(|target| (id, Some(target)));
     }
 
     fn open_demo(&mut self) {
@@ -199,25 +199,24 @@ impl GlassineApp {
 
     /// A session was made or opened.
     pub(crate) fn session_ready(&mut self, id: JobId, made: MadeSession) {
-        let recovered = self.files.recovering.take().filter(|(job, _)| *job == id).map(|(_, path)| path);
-        let is_saved = recovered.is_none() && made.path.is_some();
-        let path = recovered.clone().or(made.path);
+        let recovering = self.files.recovering.take().filter(|(job, _)| *job == id);
+        let is_saved = recovering.is_none() && made.path.is_some();
+        let recovered = recovering.is_some();
+        let path = recovering.map_or(made.path, |(_, path)| path);
         self.begin_session(made.session, path.clone(), is_saved);
         let mut offer = None;
         for notice in made.notices.into_iter().rev() {
             match (&notice.path, &path) {
                 (Some(autosave), Some(session)) if ends_with(autosave, AUTOSAVE_SUFFIX) => {
-                    if recovered.is_none() {
-                        offer = Some(Question::Recover {
-                            autosave: autosave.clone(),
-                            session: session.clone(),
-                        });
+                    if !recovered {
+                        offer =
+                            Some(Question::Recover { autosave: autosave.clone(), session: Some(session.clone()) });
                     }
                 }
                 _ => self.tell(notice),
             }
         }
-        if recovered.is_some() {
+        if recovered {
             self.tell(Notice::new(
                 Severity::Info,
                 "the autosave was opened; its changes are not in the session file yet",
@@ -240,6 +239,9 @@ impl GlassineApp {
             return;
         }
         self.history.mark_saved(session);
+        if self.status.path.is_none() {
+            self.drop_autosave();
+        }
         self.status.path = Some(path);
         if let Some((job, leaving)) = self.files.leave_after.take() {
             if job == id {
@@ -283,8 +285,36 @@ impl GlassineApp {
 
     /// The session file, or a place of its own for a session without one.
     fn autosave_target(&self) -> Option<PathBuf> {
-        let unsaved = || Some(self.options.data_folder.as_ref()?.join(format!("unsaved.{SESSION_ENDING}")));
-        self.status.path.clone().or_else(unsaved)
+        self.status.path.clone().or_else(|| self.unsaved_place())
+    }
+
+    /// An autosave left by a session that never had a file, from a run that did not end well.
+    pub(crate) fn offer_unsaved_session(&mut self) {
+        let Some(session) = self.unsaved_place() else { return };
+        let autosave = with_autosave_suffix(&session);
+        if autosave.exists() {
+            self.ui_state.question = Some(Question::Recover { autosave, session: None });
+        }
+    }
+
+    /// Where a session without a file is autosaved as.
+    fn unsaved_place(&self) -> Option<PathBuf> {
+        Some(self.options.data_folder.as_ref()?.join(format!("unsaved.{SESSION_ENDING}")))
+    }
+
+    /// The changes are saved elsewhere or given up: nothing is to be recovered.
+    fn drop_autosave(&mut self) {
+        let Some(autosave) = self.autosave_target().map(|path| with_autosave_suffix(&path)) else { return };
+        if let Err(error) = std::fs::remove_file(&autosave)
+            && error.kind() != std::io::ErrorKind::NotFound
+        {
+            let notice = Notice::new(
+                Severity::Warning,
+                format!("an autosave that is no longer needed can't be removed: {error}"),
+                "remove it by hand, or it will be offered again",
+            );
+            self.tell(notice.about(autosave));
+        }
     }
 
     /// Go on with what waited for the question about unsaved changes.
@@ -294,10 +324,11 @@ impl GlassineApp {
                 self.files.may_close = true;
                 self.commands.push(Command::Quit);
             }
-            Leaving::Open(paths) => match paths.into_iter().next() {
-                Some(path) => self.open_session(path),
-                None => {}
-            },
+            Leaving::Open(paths) => {
+                if let Some(path) = paths.into_iter().next() {
+                    self.open_session(path);
+                }
+            }
             Leaving::NewSession(request) => {
                 self.submit(Job::NewSession(*request));
             }
@@ -320,7 +351,10 @@ impl GlassineApp {
                 // Saved under a new name first; leaving is asked for again afterwards.
                 None => self.ask_path(ctx, PathPurpose::SaveAs),
             },
-            (Question::Unsaved(leaving), Answer::No) => self.leave(leaving),
+            (Question::Unsaved(leaving), Answer::No) => {
+                self.drop_autosave();
+                self.leave(leaving);
+            }
             (Question::Recover { autosave, session }, Answer::Yes) => {
                 let id = self.submit(Job::OpenSession { path: autosave });
                 self.files.recovering = Some((id, session));
@@ -366,6 +400,12 @@ fn title_of(scans: &[PathBuf]) -> String {
 
 fn ends_with(path: &Path, ending: &str) -> bool {
     path.file_name().is_some_and(|name| name.to_string_lossy().to_lowercase().ends_with(ending))
+}
+
+fn with_autosave_suffix(session: &Path) -> PathBuf {
+    let mut name = session.as_os_str().to_owned();
+    name.push(AUTOSAVE_SUFFIX);
+    PathBuf::from(name)
 }
 
 fn without_autosave_suffix(path: &Path) -> Option<PathBuf> {

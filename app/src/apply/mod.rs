@@ -1,8 +1,8 @@
 //! Commands become changes: of the session, of what the window remembers, or jobs.
 
 pub(crate) mod boxes;
-pub(crate) mod files;
 mod export;
+pub(crate) mod files;
 mod select;
 
 use egui::{Context, ViewportCommand};
@@ -124,12 +124,8 @@ impl GlassineApp {
 
     /// Apply an edit: previewed inside a gesture, a step of its own otherwise. Boxes are held first.
     pub(crate) fn edit(&mut self, edit: Edit) {
-        let edit = boxes::held(
-            self.history.current(),
-            self.gesture_start.as_ref(),
-            self.ui_state.aspect,
-            edit,
-        );
+        let edit =
+            boxes::held(self.history.current(), self.gesture_start.as_ref(), self.ui_state.aspect, edit);
         let label = edit.label();
         match edit.apply(self.history.current()) {
             Ok(session) => {

@@ -1,6 +1,9 @@
 //! The frame under work, large: the whole picture or scan pixels one to one, with overlays and before and after.
 
-use egui::{Align, Align2, Button, Color32, CursorIcon, Frame as Surface, Label, Layout, Margin, Painter, Rect, Response, RichText, Role, Sense, Stroke, TextStyle, Ui, Vec2, WidgetInfo, pos2, vec2};
+use egui::{
+    Align, Align2, Button, Color32, CursorIcon, Frame as Surface, Label, Layout, Margin, Painter, Rect,
+    Response, RichText, Role, Sense, Stroke, TextStyle, Ui, Vec2, WidgetInfo, pos2, vec2,
+};
 use glassine_engine::{Overlay, PictureSide, UnitRect, ViewKey};
 use glassine_raster::PixelRect;
 use glassine_session::Frame;
@@ -60,9 +63,10 @@ fn bar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame) {
         before_button_ui(ui, cx);
         ui.add_space(8.0);
         let loupe = cx.ui_state.frame.loupe;
-        for (wanted, text, tip) in
-            [(true, "1 : 1", "one scan pixel to one screen pixel   Z"), (false, "fit", "the whole picture   Z")]
-        {
+        for (wanted, text, tip) in [
+            (true, "1 : 1", "one scan pixel to one screen pixel   Z"),
+            (false, "fit", "the whole picture   Z"),
+        ] {
             let button = Button::selectable(loupe == wanted, text).frame_when_inactive(false);
             if ui.add(button).on_hover_text(tip).clicked() {
                 cx.push(Command::SetLoupe(wanted));
@@ -287,7 +291,8 @@ fn tag(painter: &Painter, room: Rect, text: &str) {
 fn failure_ui(painter: &Painter, room: Rect, why: &str) {
     let p = theme::palette_of(painter.ctx().global_style().visuals.dark_mode);
     let font = TextStyle::Body.resolve(&painter.ctx().global_style());
-    let galley = painter.layout(why.to_owned(), font, p.text_strong, (room.width() - 80.0).clamp(60.0, 560.0));
+    let galley =
+        painter.layout(why.to_owned(), font, p.text_strong, (room.width() - 80.0).clamp(60.0, 560.0));
     let at = room.center() - galley.size() / 2.0;
     let plate = Rect::from_min_size(at, galley.size()).expand(14.0);
     painter.rect_filled(plate, 6.0, p.panel);

@@ -19,6 +19,8 @@ use super::strip::{StripPlace, flag_text, how};
 const CAPTION: f32 = 20.0;
 /// Narrowest cell, points.
 const MIN_CELL: f32 = 44.0;
+/// Room above the prints for the line around a selected one, points.
+const RIM: f32 = 6.0;
 /// Gap between cells, points.
 const GAP: f32 = 6.0;
 /// Prints are rendered in steps of this size, so that zooming asks for few new ones.
@@ -59,9 +61,10 @@ fn cells<'a>(cx: &ViewCx<'a>, place: &StripPlace) -> Vec<(&'a Frame, Rect)> {
             let width = (hull.width()).clamp(MIN_CELL, widest.max(MIN_CELL));
             // Of a box larger than the window, the part that is seen.
             let seen = hull.x_range().intersection(place.prints.x_range());
-            let middle = if seen.span() > 0.0 && hull.width() > widest { seen.center() } else { hull.center().x };
-            let x = pos2(middle - width / 2.0, place.prints.top());
-            Some((frame.as_ref(), Rect::from_min_size(x, vec2(width, place.prints.height()))))
+            let middle =
+                if seen.span() > 0.0 && hull.width() > widest { seen.center() } else { hull.center().x };
+            let x = pos2(middle - width / 2.0, place.prints.top() + RIM);
+            Some((frame.as_ref(), Rect::from_min_size(x, vec2(width, place.prints.height() - RIM))))
         })
         .collect();
     cells.sort_by(|a, b| a.1.center().x.total_cmp(&b.1.center().x));
@@ -147,13 +150,19 @@ fn caption_ui(
     let line = pos2(picture.left(), picture.bottom() + 4.0 + CAPTION / 2.0 - 2.0);
     let ink = if is_selected { p.text_strong } else { p.text };
     let name = frame.name.as_deref().map_or_else(|| frame.number.to_string(), str::to_owned);
-    let clip = painter.with_clip_rect(painter.clip_rect().intersect(picture.expand2(vec2(2.0, CAPTION + 6.0))));
+    let clip =
+        painter.with_clip_rect(painter.clip_rect().intersect(picture.expand2(vec2(2.0, CAPTION + 6.0))));
     let number = clip.text(line, Align2::LEFT_CENTER, name, theme::strong_style().resolve(&style), ink);
     let small = TextStyle::Small.resolve(&style);
     let mut x = number.right() + 6.0;
     let to_look_at = !frame.flags.is_empty() || frame.reaches_rebate();
     if to_look_at && x + 14.0 < picture.right() {
-        paint_icon(&clip, Rect::from_center_size(pos2(x + 6.0, line.y), vec2(14.0, 14.0)), Icon::Warn, p.warn);
+        paint_icon(
+            &clip,
+            Rect::from_center_size(pos2(x + 6.0, line.y), vec2(14.0, 14.0)),
+            Icon::Warn,
+            p.warn,
+        );
         x += 18.0;
     }
     let text = if frame.skipped {

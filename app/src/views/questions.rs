@@ -54,12 +54,17 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             wrapped(ui, &text);
             Words { yes: "save", no: Some("leave without saving"), cancel: "stay" }
         }
-        Question::Recover { autosave, .. } => {
+        Question::Recover { autosave, session } => {
             title_ui(ui, "go on from the autosave?");
             ui.add_space(6.0);
-            wrapped(ui, "an autosave is newer than this session: the program may have been stopped before saving");
+            let text = if session.is_some() {
+                "an autosave is newer than this session: the program may have been stopped before saving"
+            } else {
+                "a session that was in no file yet was autosaved when the program last stopped"
+            };
+            wrapped(ui, text);
             wrapped(ui, &autosave.display().to_string());
-            Words { yes: "open the autosave", no: None, cancel: "keep the session as it is" }
+            Words { yes: "open the autosave", no: None, cancel: "leave it" }
         }
         Question::TypePath { purpose, text } => {
             title_ui(ui, purpose.title());
@@ -125,8 +130,9 @@ fn film_row_ui(ui: &mut Ui, film: &mut Option<FilmKind>) {
 
 fn format_row_ui(ui: &mut Ui, format_id: &mut Option<String>) {
     let current = format_id.as_deref();
-    let shown = formats().iter().find(|format| Some(format.id) == current).map_or("recognise it", |f| f.label);
-    row_ui(ui, "format", &shown.to_owned(), |ui| {
+    let shown =
+        formats().iter().find(|format| Some(format.id) == current).map_or("recognise it", |f| f.label);
+    row_ui(ui, "format", shown, |ui| {
         ui.selectable_value(format_id, None, "recognise it");
         for format in formats() {
             ui.selectable_value(format_id, Some(format.id.to_owned()), format.label);
@@ -149,7 +155,9 @@ fn buttons_ui(ui: &mut Ui, words: &Words) -> Option<Answer> {
     let p = theme::palette(ui);
     let mut answer = None;
     ui.horizontal(|ui| {
-        let yes = Button::new(RichText::new(words.yes).color(p.on_accent)).fill(p.accent).min_size(vec2(110.0, 28.0));
+        let yes = Button::new(RichText::new(words.yes).color(p.on_accent))
+            .fill(p.accent)
+            .min_size(vec2(110.0, 28.0));
         if ui.add(yes).clicked() || ui.input(|input| input.key_pressed(Key::Enter)) {
             answer = Some(Answer::Yes);
         }

@@ -22,7 +22,7 @@ use super::welcome::welcome_ui;
 /// Free room around the strip, points.
 const PAD: f32 = 8.0;
 /// Share of the window's height that strip and prints begin with.
-const STRIP_SHARE: f32 = 0.37;
+const STRIP_SHARE: f32 = 0.4;
 /// Share of the canvas that the strip takes; prints take the rest.
 const STRIP_OF_CANVAS: f32 = 0.53;
 
@@ -30,10 +30,7 @@ const STRIP_OF_CANVAS: f32 = 0.53;
 pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
     let bar = Frame::new().fill(p.bar).inner_margin(Margin::symmetric(10, 0));
-    Panel::top("toolbar")
-        .exact_size(theme::TOOLBAR_HEIGHT)
-        .frame(bar)
-        .show(ui, |ui| toolbar_ui(ui, cx));
+    Panel::top("toolbar").exact_size(theme::TOOLBAR_HEIGHT).frame(bar).show(ui, |ui| toolbar_ui(ui, cx));
     Panel::bottom("status").exact_size(theme::STATUS_HEIGHT).frame(bar).show(ui, |ui| status_ui(ui, cx));
     if cx.session.scans.is_empty() {
         CentralPanel::default().frame(Frame::new().fill(p.surround)).show(ui, |ui| welcome_ui(ui, cx));
@@ -76,7 +73,8 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 /// Where strip and prints lie. A strip that fits is centred and its prints follow close below.
 fn place(canvas: Rect, cx: &mut ViewCx<'_>) -> StripPlace {
     let space = StripSpace::of(cx.session, cx.ui_state.strip.whole_scans);
-    let room = vec2(canvas.width() - 4.0 * PAD, canvas.height() * STRIP_OF_CANVAS - 2.0 * PAD).max(vec2(1.0, 1.0));
+    let room =
+        vec2(canvas.width() - 4.0 * PAD, canvas.height() * STRIP_OF_CANVAS - 2.0 * PAD).max(vec2(1.0, 1.0));
     let fitted = f64::from(room.y).min(f64::from(room.x) / space.width().max(1e-6));
     let zoom = cx.ui_state.strip.zoom_points;
     let points = zoom.unwrap_or(fitted);

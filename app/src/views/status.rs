@@ -1,6 +1,9 @@
 //! The status line: work under way with its progress, and the last message with what to do about it.
 
-use egui::{Align, Area, Button, Frame, Id, Key, Label, Layout, Margin, ProgressBar, RichText, ScrollArea, Ui, pos2, vec2};
+use egui::{
+    Align, Area, Button, Frame, Id, Key, Label, Layout, Margin, ProgressBar, RichText, ScrollArea, Ui, pos2,
+    vec2,
+};
 use glassine_engine::{Notice, Severity};
 
 use crate::command::Command;
@@ -48,17 +51,36 @@ fn jobs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 
 fn message_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
-    let Some(notice) = cx.status.open_notice() else { return };
+    let Some(notice) = cx.status.open_notice() else {
+        hint_ui(ui, cx);
+        return;
+    };
     if IconButton::new(Icon::Close, "dismiss message").tip("Esc").show(ui).clicked() {
         cx.push(Command::DismissNotice);
     }
     sign_ui(ui, notice);
     let ink = if notice.severity == Severity::Info { p.text } else { p.text_strong };
-    ui.add(Label::new(RichText::new(&notice.headline).color(ink)).truncate()).on_hover_text(notice.to_string());
+    ui.add(Label::new(RichText::new(&notice.headline).color(ink)).truncate())
+        .on_hover_text(notice.to_string());
     if !notice.what_to_do.is_empty() {
         ui.add(Label::new(RichText::new(&notice.what_to_do).color(p.text_weak)).truncate())
             .on_hover_text(notice.to_string());
     }
+}
+
+/// With nothing to tell, the line says what the pointer can do.
+fn hint_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
+    let selected = cx.ui_state.selected.len();
+    let text = match (cx.session.scans.is_empty(), selected) {
+        (true, _) => return,
+        (false, 0) => "click a box or a print to work on it".to_owned(),
+        (false, 1) => {
+            "drag a box to move it, its sides to size it, its ring to turn it; F1 shows all keys".to_owned()
+        }
+        (false, _) => format!("{selected} frames selected: what you change goes to all of them"),
+    };
+    let ink = theme::palette(ui).text_weak;
+    ui.add(Label::new(RichText::new(text).color(ink)).truncate());
 }
 
 fn sign_ui(ui: &mut Ui, notice: &Notice) {

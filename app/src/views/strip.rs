@@ -1,6 +1,9 @@
 //! The strip: the scan itself with its boxes, running left to right.
 
-use egui::{Align2, Color32, EventFilter, Mesh, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, TextStyle, Ui, WidgetInfo, pos2, vec2};
+use egui::{
+    Align2, Color32, EventFilter, Mesh, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, TextStyle, Ui,
+    WidgetInfo, pos2, vec2,
+};
 use glassine_engine::{PictureSide, UnitRect, ViewKey};
 use glassine_raster::{PixelRect, TiltedBox};
 use glassine_session::{Frame, FrameFlag, ScanId};
@@ -66,7 +69,8 @@ fn move_view(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, canvas: &egui::Re
     let mut points = view.points;
     let mut moved = false;
     let middle = ui.input(|input| input.pointer.middle_down());
-    let pointer = ui.input(|input| input.pointer.hover_pos()).filter(|at| view.rect.contains(*at));
+    let canvas_rect = view.rect.union(place.prints);
+    let pointer = ui.input(|input| input.pointer.hover_pos()).filter(|at| canvas_rect.contains(*at));
     if canvas.dragged() || (middle && pointer.is_some()) {
         let delta = ui.input(|input| input.pointer.delta());
         center.0 -= f64::from(delta.x) / points;
@@ -74,17 +78,15 @@ fn move_view(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, canvas: &egui::Re
         moved = delta != egui::Vec2::ZERO;
     }
     // The boxes take the hover, so the wheel asks where the pointer is, not which widget it is over.
-    if let Some(at) = pointer.filter(|_| ui.rect_contains_pointer(view.rect)) {
+    if let Some(at) = pointer.filter(|_| ui.rect_contains_pointer(canvas_rect)) {
         let (scroll, zoom) = ui.input(|input| (input.smooth_scroll_delta(), input.zoom_delta()));
         let factor = f64::from(zoom) * (f64::from(scroll.y) / 240.0).exp();
         if (factor - 1.0).abs() > 1e-6 {
             let fixed = view.space(at);
             points = (points * factor).clamp(24.0, 40_000.0);
             let from_middle = at - view.rect.center();
-            center = (
-                fixed.0 - f64::from(from_middle.x) / points,
-                fixed.1 - f64::from(from_middle.y) / points,
-            );
+            center =
+                (fixed.0 - f64::from(from_middle.x) / points, fixed.1 - f64::from(from_middle.y) / points);
             moved = true;
         }
         if scroll.x != 0.0 {
@@ -120,12 +122,21 @@ fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Pi
         paint_tiles(&clip, view, piece, cx.previews.base_pixels(piece.scan));
     }
     if cx.previews.overview(piece.scan).is_empty() {
-        clip.text(rect.center(), Align2::CENTER_CENTER, "reading the scan", TextStyle::Body.resolve(&painter.ctx().global_style()), p.text_weak);
+        clip.text(
+            rect.center(),
+            Align2::CENTER_CENTER,
+            "reading the scan",
+            TextStyle::Body.resolve(&painter.ctx().global_style()),
+            p.text_weak,
+        );
     }
     for strip in cx.session.strips.iter().filter(|strip| piece.shows(strip)) {
         if let Some(film) = strip.film_area {
             let shape = ScreenBox { corners: view.corners(piece, &film) };
-            clip.add(Shape::closed_line(shape.corners.to_vec(), Stroke::new(1.0, Color32::from_white_alpha(36))));
+            clip.add(Shape::closed_line(
+                shape.corners.to_vec(),
+                Stroke::new(1.0, Color32::from_white_alpha(36)),
+            ));
         }
     }
 }
@@ -224,7 +235,14 @@ fn boxes_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece)
     }
 }
 
-fn box_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece, frame: &Frame, shape: &ScreenBox) {
+fn box_ui(
+    ui: &mut Ui,
+    cx: &mut ViewCx<'_>,
+    place: &StripPlace,
+    piece: &Piece,
+    frame: &Frame,
+    shape: &ScreenBox,
+) {
     let p = theme::palette(ui);
     let is_selected = cx.ui_state.is_selected(frame.id);
     let hull = Rect::from_points(&shape.corners);
@@ -248,7 +266,9 @@ fn box_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece, f
     keep_arrow_keys(ui, cx, &response);
 
     let painter = ui.painter_at(place.view.rect);
-    if (is_selected || is_dragged) && let Some(area) = frame.image_area.filter(|_| frame.held) {
+    if (is_selected || is_dragged)
+        && let Some(area) = frame.image_area.filter(|_| frame.held)
+    {
         let guard = ScreenBox { corners: place.view.corners(piece, &area.inset(frame.guard_margin_px)) };
         crop_box::paint_area(&painter, &guard, Color32::from_white_alpha(110));
     }
@@ -265,7 +285,10 @@ fn box_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece, f
     }
     number_ui(&painter, &p, frame, shape, is_selected);
     if frame.skipped {
-        painter.line_segment([shape.corners[0], shape.corners[2]], Stroke::new(1.0, Color32::from_white_alpha(120)));
+        painter.line_segment(
+            [shape.corners[0], shape.corners[2]],
+            Stroke::new(1.0, Color32::from_white_alpha(120)),
+        );
     }
     if !is_dragged {
         response = response.on_hover_text_at_pointer(hover_text(frame));
@@ -315,11 +338,8 @@ pub(super) fn flag_text(flag: FrameFlag) -> &'static str {
 
 /// Number and marks in the corner that is shown top left.
 fn number_ui(painter: &Painter, p: &Palette, frame: &Frame, shape: &ScreenBox, is_selected: bool) {
-    let corner = shape
-        .corners
-        .into_iter()
-        .min_by(|a, b| (a.x + a.y).total_cmp(&(b.x + b.y)))
-        .unwrap_or(Pos2::ZERO);
+    let corner =
+        shape.corners.into_iter().min_by(|a, b| (a.x + a.y).total_cmp(&(b.x + b.y))).unwrap_or(Pos2::ZERO);
     let to_look_at = !frame.flags.is_empty() || frame.reaches_rebate();
     let text = format!("{}{}", frame.number, if to_look_at { " !" } else { "" });
     let font = theme::strong_style().resolve(&painter.ctx().global_style());
@@ -366,7 +386,8 @@ fn click_and_drag(
         let Some(origin) = origin.or_else(|| response.interact_pointer_pos()) else { return };
         let part = shape.part_at(origin, was_selected).unwrap_or(BoxPart::Body);
         let follows = |other: &Frame| {
-            other.id == frame.id || (part == BoxPart::Body && was_selected && cx.ui_state.is_selected(other.id))
+            other.id == frame.id
+                || (part == BoxPart::Body && was_selected && cx.ui_state.is_selected(other.id))
         };
         let before: Vec<(_, TiltedBox)> =
             cx.session.frames.iter().filter(|f| follows(f)).map(|f| (f.id, f.crop)).collect();
@@ -469,11 +490,8 @@ fn magnifier_ui(ui: &Ui, cx: &ViewCx<'_>, place: &StripPlace) {
     let on_screen = place.view.screen_from_scan(piece, at);
     let left = if on_screen.x > area.center().x { area.left() } else { area.right() - side };
     let rect = Rect::from_min_size(pos2(left, area.top()), vec2(side, side));
-    let view = StripView {
-        rect,
-        points: MAGNIFIER_POINTS / piece.scale(),
-        center: piece.space_from_scan(at),
-    };
+    let view =
+        StripView { rect, points: MAGNIFIER_POINTS / piece.scale(), center: piece.space_from_scan(at) };
     let painter = ui.painter().clone().with_clip_rect(rect);
     painter.rect_filled(rect, 0.0, p.surround);
     paint_scan(&painter, cx, &view, piece);
@@ -487,4 +505,3 @@ fn magnifier_ui(ui: &Ui, cx: &ViewCx<'_>, place: &StripPlace) {
     }
     ui.painter().rect_stroke(rect, 0.0, Stroke::new(1.0, p.text_weak), egui::StrokeKind::Outside);
 }
-

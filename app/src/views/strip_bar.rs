@@ -57,12 +57,17 @@ fn left_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
 /// Tools for what is shown, at the right end.
 fn view_tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let zoomed = cx.ui_state.strip.zoom_points.is_some();
-    if IconButton::new(Icon::Fit, "whole strip").tip("0, or double click").enabled(zoomed).show(ui).clicked() {
+    if IconButton::new(Icon::Fit, "whole strip").tip("0, or double click").enabled(zoomed).show(ui).clicked()
+    {
         cx.push(Command::FitStrip);
     }
     let whole = cx.ui_state.strip.whole_scans;
     let button = Button::selectable(whole, "whole scans").frame_when_inactive(false);
-    if ui.add(button).on_hover_text("show scans as they are, instead of one piece for each strip   W").clicked() {
+    if ui
+        .add(button)
+        .on_hover_text("show scans as they are, instead of one piece for each strip   W")
+        .clicked()
+    {
         cx.push(Command::ShowWholeScans(!whole));
     }
     let base = cx.ui_state.show_base_pixels;
@@ -139,16 +144,20 @@ fn number_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
     let b = frame.crop;
     let corner = b.corners()[0];
     let mut wish = None;
-    let mut row = |ui: &mut Ui, name: &str, value: f64, speed: f64, suffix: &str, change: &dyn Fn(f64) -> TiltedBox| {
-        ui.horizontal(|ui| {
-            ui.add_sized(vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT), Label::new(name).halign(Align::Min));
-            let mut shown = value;
-            let drag = DragValue::new(&mut shown).speed(speed).max_decimals(2).suffix(suffix);
-            if number_field_ui(ui, drag, name, 96.0).changed() && shown.is_finite() {
-                wish = Some(change(shown));
-            }
-        });
-    };
+    let mut row =
+        |ui: &mut Ui, name: &str, value: f64, speed: f64, suffix: &str, change: &dyn Fn(f64) -> TiltedBox| {
+            ui.horizontal(|ui| {
+                ui.add_sized(
+                    vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT),
+                    Label::new(name).halign(Align::Min),
+                );
+                let mut shown = value;
+                let drag = DragValue::new(&mut shown).speed(speed).max_decimals(2).suffix(suffix);
+                if number_field_ui(ui, drag, name, 96.0).changed() && shown.is_finite() {
+                    wish = Some(change(shown));
+                }
+            });
+        };
     let moved = |dx: f64, dy: f64| TiltedBox { center: Point::new(b.center.x + dx, b.center.y + dy), ..b };
     row(ui, "left", corner.x, 1.0, " px", &|x| moved(x - corner.x, 0.0));
     row(ui, "top", corner.y, 1.0, " px", &|y| moved(0.0, y - corner.y));
@@ -160,7 +169,10 @@ fn number_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
     }
     let first = cx.session.frames.first().map_or(1, |frame| frame.number);
     ui.horizontal(|ui| {
-        ui.add_sized(vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT), Label::new("first number").halign(Align::Min));
+        ui.add_sized(
+            vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT),
+            Label::new("first number").halign(Align::Min),
+        );
         let mut shown = first;
         let drag = DragValue::new(&mut shown).range(0..=9999).speed(0.1);
         if number_field_ui(ui, drag, "first number", 96.0).changed() {
@@ -203,7 +215,8 @@ fn box_size_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
 }
 
 fn size_text(b: &TiltedBox, orientation: Orientation, ppi: Option<f64>) -> String {
-    let (w, h) = if orientation.swaps_sides() { (b.height_px, b.width_px) } else { (b.width_px, b.height_px) };
+    let (w, h) =
+        if orientation.swaps_sides() { (b.height_px, b.width_px) } else { (b.width_px, b.height_px) };
     let mut parts = Vec::new();
     if let Some(ppi) = ppi.filter(|ppi| *ppi > 0.0) {
         parts.push(format!("{:.1} × {:.1} mm", w / ppi * MM_PER_INCH, h / ppi * MM_PER_INCH));
@@ -222,7 +235,8 @@ mod tests {
 
     #[test]
     fn a_box_is_read_out_in_millimetres_pixels_and_megapixels() {
-        let b = TiltedBox { angle_rad: 0.4_f64.to_radians(), ..TiltedBox::from_edges(0.0, 0.0, 2000.0, 1000.0) };
+        let b =
+            TiltedBox { angle_rad: 0.4_f64.to_radians(), ..TiltedBox::from_edges(0.0, 0.0, 2000.0, 1000.0) };
         assert_eq!(
             size_text(&b, Orientation::default(), Some(508.0)),
             "100.0 × 50.0 mm  ·  2000 × 1000 px  ·  2.0 MP  ·  +0.40°"

@@ -25,7 +25,8 @@ pub(super) fn toolbar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         if tool(ui, "find frames", "look for the frames of this scan again", has_scans).clicked() {
             find(cx);
         }
-        if tool(ui, "solve strip", "balance and expose the whole strip from its own film", has_scans).clicked()
+        if tool(ui, "solve strip", "balance and expose the whole strip from its own film", has_scans)
+            .clicked()
             && let Some(strip) = cx.strip()
         {
             cx.push(Command::SolveStrip(strip.id));
@@ -85,8 +86,8 @@ fn title_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     let p = theme::palette(ui);
     let file = cx.status.path.as_ref().and_then(|path| path.file_name());
     let file = file.map_or_else(|| "not saved yet".to_owned(), |name| name.to_string_lossy().into_owned());
-    let state = if cx.status.is_unsaved && cx.status.path.is_some() { "changed, " } else { "" };
-    let text = RichText::new(format!("{state}{file}")).color(p.text_weak);
+    let state = if cx.status.is_unsaved && cx.status.path.is_some() { ", changed" } else { "" };
+    let text = RichText::new(format!("{file}{state}")).color(p.text_weak);
     let label = ui.add(Label::new(text).truncate());
     if let Some(path) = &cx.status.path {
         label.on_hover_text(path.display().to_string());
