@@ -7,10 +7,17 @@
 use std::fs::{self, File};
 use std::io::{self, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
+use std::time::Duration;
 
 use tempfile::NamedTempFile;
 
 use crate::Error;
+
+const PART_PREFIX: &str = ".writing-";
+const PART_SUFFIX: &str = ".part";
+
+/// A part younger than this is left alone, because its writer may not have locked it yet.
+const PART_AGE: Duration = Duration::from_secs(60);
 
 /// What to do when the final name is taken.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -49,12 +56,15 @@ impl AtomicFile {
             _ => path.to_owned(),
         };
         let mut builder = tempfile::Builder::new();
-        builder.prefix(".writing-").suffix(".part");
+        builder.prefix(PART_PREFIX).suffix(PART_SUFFIX);
         #[cfg(unix)]
         builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
         let temp = builder
             .tempfile_in(folder_of(&path))
             .map_err(Error::io(&path, "create a temporary file next to"))?;
+        // The lock tells a living writer from one that was killed; the system frees it with the process. Where locks do
+        // not exist the file is merely never taken for abandoned.
+        drop(temp.as_file().try_lock());
         Ok(Self { temp, path, overwrite })
     }
 
@@ -130,8 +140,8 @@ pub fn write_bytes_atomic(
 fn keep(path: &Path, previous: &Path) -> Result<(), Error> {
     let folder = folder_of(previous);
     let linked = tempfile::Builder::new()
-        .prefix(".writing-")
-        .suffix(".part")
+        .prefix(PART_PREFIX)
+        .suffix(PART_SUFFIX)
         .make_in(folder, |name| fs::hard_link(path, name));
     match linked {
         Ok(temp) => {
@@ -147,6 +157,30 @@ fn keep(path: &Path, previous: &Path) -> Result<(), Error> {
             copy.commit().map(|_| ())
         }
     }
+}
+
+/// Remove the parts that killed writers left in a folder, and say how many.
+///
+/// A part counts as abandoned when nobody holds its lock and it was last written more than a minute ago. Whatever cannot
+/// be looked at or removed stays.
+pub fn remove_abandoned_parts(folder: &Path) -> usize {
+    remove_parts_older_than(folder, PART_AGE)
+}
+
+fn remove_parts_older_than(folder: &Path, age: Duration) -> usize {
+    let Ok(entries) = fs::read_dir(folder) else { return 0 };
+    let abandoned = |path: &Path| {
+        let name = path.file_name().and_then(|n| n.to_str()).unwrap_or_default();
+        let ours = name.starts_with(PART_PREFIX) && name.ends_with(PART_SUFFIX);
+        let old = || {
+            let written = path.symlink_metadata().and_then(|m| m.modified()).ok()?;
+            Some(written.elapsed().ok()? >= age)
+        };
+        ours && path.is_file()
+            && old() == Some(true)
+            && File::open(path).is_ok_and(|file| file.try_lock().is_ok())
+    };
+    entries.flatten().filter(|e| abandoned(&e.path()) && fs::remove_file(e.path()).is_ok()).count()
 }
 
 fn folder_of(path: &Path) -> &Path {
@@ -227,6 +261,20 @@ mod tests {
         assert_eq!(fs::read_to_string(&path).expect("read"), "three");
         assert_eq!(fs::read_to_string(&bak).expect("read"), "two");
         assert_eq!(names_in(folder.path()), ["s.json", "s.json.bak"]);
+    }
+
+    #[test]
+    fn only_parts_without_a_living_writer_are_cleared_away() {
+        let folder = tempfile::tempdir().expect("temporary folder");
+        let path = folder.path().join("a.bin");
+        for name in [".writing-dead.part", "other.part", ".writing-kept"] {
+            fs::write(folder.path().join(name), b"x").expect("written");
+        }
+        let living = AtomicFile::create(&path, Overwrite::Never).expect("created");
+        assert_eq!(remove_abandoned_parts(folder.path()), 0);
+        assert_eq!(remove_parts_older_than(folder.path(), Duration::ZERO), 1);
+        living.commit().expect("its part is still there");
+        assert_eq!(names_in(folder.path()), [".writing-kept", "a.bin", "other.part"]);
     }
 
     #[test]

@@ -31,7 +31,7 @@ mod scan;
 mod write;
 mod write_rgbi;
 
-pub use atomic::{AtomicFile, Overwrite, write_bytes_atomic};
+pub use atomic::{AtomicFile, Overwrite, remove_abandoned_parts, write_bytes_atomic};
 pub use error::Error;
 pub use fingerprint::{Fingerprint, fingerprint};
 pub use info::{Encoding, FourthSample, InfraredSource, OpenOptions, PlaneKind, ScanInfo};

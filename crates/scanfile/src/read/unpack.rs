@@ -162,7 +162,7 @@ fn undo_differences<T: Copy>(line: &mut [T], stride: usize, add: fn(T, T) -> T) 
 
 /// Floating predictor: bytes were split by significance, most significant first, then differenced.
 ///
-/// Source: Adobe Photoshop TIFF technical note 3 (predictor 3). The result is big-endian.
+/// Source: TIFF technical note 3 (floating-point predictor). The result is big-endian.
 fn undo_float_differences(line: &mut [u8], stride: usize, whole: &mut [u8]) {
     undo_differences(line, stride, u8::wrapping_add);
     let n = line.len() / 4;
