@@ -38,7 +38,7 @@ fn inferred(columns: &Columns, a: f64, length: f64) -> Span {
     let (s, start) = Columns::strongest(&columns.starts, a, reach);
     let (e, end) = Columns::strongest(&columns.ends, a + length, reach);
     // A faint edge is believed only when the other one agrees with the length, or when it is clear.
-    let agree = start > 0.03 && end > 0.03 && (e - s - length).abs() < length * 0.02;
+    let agree = start > 0.015 && end > 0.015 && (e - s - length).abs() < length * 0.02;
     let (a, b) = if agree {
         (s, e)
     } else if start > 0.25 {
@@ -60,6 +60,24 @@ fn inferred(columns: &Columns, a: f64, length: f64) -> Span {
     }
 }
 
+/// Move a frame without edges so that it holds the lights seen between `left` and `right`.
+fn hold_lights(mut span: Span, columns: &Columns, left: f64, right: f64) -> Span {
+    if span.start > 0.25 || span.end > 0.25 || !span.inferred {
+        return span;
+    }
+    let lit = |i: &usize| columns.content[*i] > 0.02;
+    let range =
+        (left.max(0.0) as usize + 4)..(right.max(0.0) as usize).saturating_sub(4).min(columns.content.len());
+    let (Some(first), Some(last)) = (range.clone().find(lit), range.rev().find(lit)) else { return span };
+    let (first, last) = (first as f64, last as f64 + 1.0);
+    let length = span.length();
+    if last - first <= length {
+        let a = span.a.clamp((last - length).min(first), first);
+        (span.a, span.b) = (a, a + length);
+    }
+    span
+}
+
 fn fill_gaps(spans: &mut Vec<Span>, columns: &Columns, pitch: f64, length: f64) {
     let mut k = 0;
     while k + 1 < spans.len() {
@@ -71,7 +89,11 @@ fn fill_gaps(spans: &mut Vec<Span>, columns: &Columns, pitch: f64, length: f64) 
             let own_pitch = step / missing as f64;
             for m in 1..missing {
                 let middle = f64::midpoint(left.a, left.b) + own_pitch * m as f64;
-                spans.insert(k + m, inferred(columns, middle - length / 2.0, length));
+                let mut span = inferred(columns, middle - length / 2.0, length);
+                if missing == 2 {
+                    span = hold_lights(span, columns, left.b, right.a);
+                }
+                spans.insert(k + m, span);
             }
             k += missing - 1;
         }

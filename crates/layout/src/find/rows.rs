@@ -72,7 +72,9 @@ pub(super) fn image_band(plane: &Plane<f32>, expected_px: Option<f64>, least_px:
             let inside = (prefix[b] - prefix[a]) / total;
             let mean = (prefix[b] - prefix[a]) / (b - a) as f32 / top;
             let edges = (step[a].min(top) - step[b].max(-top)) / top;
-            let score = edges + 3.0 * inside + 0.5 * mean;
+            // Close to the expected height a clearer edge decides; further off it must pay.
+            let off = expected_px.map_or(0.0, |e| (((b - a) as f64 / e - 1.0).abs() - 0.012).max(0.0) as f32);
+            let score = edges + 3.0 * inside + 0.5 * mean - 12.0 * off;
             if best.is_none_or(|(s, ..)| score > s) {
                 best = Some((score, a, b));
             }

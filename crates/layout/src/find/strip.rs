@@ -4,7 +4,7 @@ use glassine_raster::{CancelToken, Plane, RegionSource, TiltedBox};
 use rayon::prelude::*;
 
 use super::frames::{Columns, Span};
-use super::levels::Work;
+use super::levels::{Kind, Work};
 use super::outline::{Outline, film_outline, strip_turn};
 use super::perforations::{Perforations, find_perforations};
 use super::recognise::{Clues, Recognised, expected_height_px, recognise};
@@ -36,6 +36,8 @@ struct Coarse {
     holes: Perforations,
     outline: Outline,
     known: Recognised,
+    /// Nominal image size along and across, scan pixels, when format and scale are known.
+    nominal_px: Option<(f64, f64)>,
 }
 
 impl Scan<'_> {
@@ -115,7 +117,11 @@ impl Scan<'_> {
             .or_else(|| image_band(&plane, None, (v.1 - v.0) * 0.4))?;
         let columns = Columns::new(&plane, &band, base.noise_d);
         let known = recognise(&columns, &band, &clues);
-        Some(Coarse { frame, u, v, plane, band, columns, holes, outline, known })
+        let format = known.format_id.as_deref().and_then(crate::format_by_id).or(self.options.format);
+        let nominal_px = format
+            .zip(clues.px_per_mm)
+            .map(|(f, k)| (f.along_mm * k * self.work.scale, f.across_mm * k * self.work.scale));
+        Some(Coarse { nominal_px, frame, u, v, plane, band, columns, holes, outline, known })
     }
 
     /// Measure the edges, complete the row, and describe what was found.
@@ -135,9 +141,12 @@ impl Scan<'_> {
         let mut measured: Vec<(TiltedBox, Sides)> = spans
             .par_iter()
             .zip(&boxes)
-            .map(|(s, b)| self.measure(base, s, b, c.frame, &c))
+            .map(|(s, b)| self.measure(base, s, b, c.frame))
             .collect::<Result<_, _>>()?;
-        settle_sizes(&spans, &mut measured, c.frame);
+        settle_sizes(&spans, &mut measured, c.frame, c.nominal_px);
+        for m in &mut measured {
+            m.0 = off_the_holder(self.work, &m.0, &m.1, self.slide);
+        }
         let frames = spans
             .iter()
             .zip(&measured)
@@ -155,7 +164,6 @@ impl Scan<'_> {
         span: &Span,
         guess: &TiltedBox,
         frame: StripFrame,
-        c: &Coarse,
     ) -> Result<(TiltedBox, Sides), LayoutError> {
         let scale = self.work.scale;
         // Half of a 0.6 degree turn over the longer side, and the coarse step.
@@ -173,7 +181,6 @@ impl Scan<'_> {
         let coarse = mask_unreliable(coarse, span, frame.axis);
         let angle = coarse.angle().unwrap_or(guess.angle_rad);
         let first = coarse.rectangle(guess, angle, None);
-        let _ = c;
         let Some(full) = self.full.filter(|_| scale > 1.0) else { return Ok((first, coarse)) };
         let near = 1.6 * scale + 5.0;
         let look = Look { source: full, scale: 1.0, reach_px: [near; 4], turn_rad: 0.006, ..look };
@@ -382,7 +389,12 @@ fn mask_unreliable(mut sides: Sides, span: &Span, axis: StripAxis) -> Sides {
 }
 
 /// Give frames with unseen sides the size of the others, and their turn when they have none of their own.
-fn settle_sizes(spans: &[Span], measured: &mut [(TiltedBox, Sides)], frame: StripFrame) {
+fn settle_sizes(
+    spans: &[Span],
+    measured: &mut [(TiltedBox, Sides)],
+    frame: StripFrame,
+    nominal_px: Option<(f64, f64)>,
+) {
     let (first, last, low, high) = match frame.axis {
         StripAxis::Across => (3, 1, 0, 2),
         StripAxis::Down => (0, 2, 3, 1),
@@ -399,6 +411,8 @@ fn settle_sizes(spans: &[Span], measured: &mut [(TiltedBox, Sides)], frame: Stri
     let turn = median(measured.iter().filter(|m| m.1.seen() >= 3).map(|m| m.0.angle_rad).collect());
     let rows: Vec<(f64, f64)> =
         measured.iter().filter(|m| both(m, low, high)).map(|m| (m.0.center.x, m.0.center.y)).collect();
+    let length = length.or(nominal_px.map(|n| n.0));
+    let height = height.or(nominal_px.map(|n| n.1));
     for (span, m) in spans.iter().zip(measured.iter_mut()) {
         if m.1.seen() == 4 {
             continue;
@@ -416,7 +430,83 @@ fn settle_sizes(spans: &[Span], measured: &mut [(TiltedBox, Sides)], frame: Stri
             guess = onto_row(guess, &rows, frame, angle);
         }
         m.0 = m.1.rectangle(&guess, angle, Some(size));
+        m.0 = inside_doubt(&m.0, span, &m.1, frame.axis);
     }
+}
+
+/// Pull sides that were not seen inwards by what is not known about them.
+///
+/// Ours: cameras keep the size of the gate to 0.4 %; a place inferred from the pitch is good to 1.2 % of the length.
+fn inside_doubt(b: &TiltedBox, span: &Span, sides: &Sides, axis: StripAxis) -> TiltedBox {
+    const SIZE_DOUBT: f64 = 0.004;
+    const PLACE_DOUBT: f64 = 0.012;
+    let pull = |k: usize, opposite: usize, length: f64, along: bool| {
+        let cut = along && (span.cut_start || span.cut_end);
+        match (sides.0[k].is_some(), sides.0[opposite].is_some()) {
+            (true, _) => 0.0,
+            _ if cut => 0.0,
+            (false, true) => SIZE_DOUBT * length,
+            (false, false) if along => PLACE_DOUBT * length,
+            (false, false) => SIZE_DOUBT * length,
+        }
+    };
+    let across_x = axis == StripAxis::Across;
+    let (top, bottom) = (pull(0, 2, b.height_px, !across_x), pull(2, 0, b.height_px, !across_x));
+    let (left, right) = (pull(3, 1, b.width_px, across_x), pull(1, 3, b.width_px, across_x));
+    trimmed(b, [top, right, bottom, left])
+}
+
+/// A box with its top, right, bottom and left sides moved inwards.
+fn trimmed(b: &TiltedBox, by: [f64; 4]) -> TiltedBox {
+    let [top, right, bottom, left] = by;
+    let (w, h) = (b.width_px.max(1.0), b.height_px.max(1.0));
+    TiltedBox {
+        center: b.scan_from_unit(
+            f64::midpoint(left / w, 1.0 - right / w),
+            f64::midpoint(top / h, 1.0 - bottom / h),
+        ),
+        width_px: (b.width_px - left - right).max(1.0),
+        height_px: (b.height_px - top - bottom).max(1.0),
+        angle_rad: b.angle_rad,
+    }
+}
+
+/// Move sides that were not seen off the holder and off open light: the film may be covered there.
+fn off_the_holder(work: &Work, b: &TiltedBox, sides: &Sides, slide: bool) -> TiltedBox {
+    let mut area = *b;
+    for k in (0..4).filter(|&k| sides.0[k].is_none()) {
+        for _ in 0..12 {
+            let side = if k % 2 == 0 { area.height_px } else { area.width_px };
+            if side < 24.0 * work.scale {
+                break;
+            }
+            // A working pixel inside the side, along its middle nine tenths.
+            let inset = work.scale / side;
+            let covered = (1..20)
+                .filter(|&i| {
+                    let t = f64::from(i) / 20.0;
+                    let p = match k {
+                        0 => area.scan_from_unit(t, inset),
+                        1 => area.scan_from_unit(1.0 - inset, t),
+                        2 => area.scan_from_unit(t, 1.0 - inset),
+                        _ => area.scan_from_unit(inset, t),
+                    };
+                    let (x, y) = (p.x / work.scale, p.y / work.scale);
+                    let inside = x >= 0.0 && y >= 0.0 && x < work.width() as f64 && y < work.height() as f64;
+                    let kind = inside.then(|| work.kinds.at(x as u32, y as u32));
+                    // A slide's dark parts read like the holder.
+                    kind.is_none() || kind == Some(Kind::Open) || (kind == Some(Kind::Holder) && !slide)
+                })
+                .count();
+            if covered < 4 {
+                break;
+            }
+            let mut by = [0.0; 4];
+            by[k] = work.scale;
+            area = trimmed(&area, by);
+        }
+    }
+    area
 }
 
 /// Put a box whose long sides are unseen on the line through the centres of the others.
