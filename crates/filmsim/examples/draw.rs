@@ -1,53 +1,65 @@
-//! Draw a scene or render a demo strip to look at it: `draw scene Dunes 700 out.ppm`, `draw strip harbour 300 out.pam`.
+//! Look at what the model makes, and remake the bundled scenes.
 //!
-//! Scenes come out as 8-bit sRGB PPM, strips as 16-bit linear PAM with infrared as the fourth channel.
+//! `draw scene NAME SIDE OUT.jpg` calculates one scene; `draw bundle SIDE FOLDER` calculates all bundled ones;
+//! `draw strip ID PPI OUT.tif` renders a demo strip with its truth beside it.
 
-use std::io::Write as _;
+use std::path::Path;
 
-use glassine_filmsim::{SceneId, demo_spec, draw_scene, render_strip};
+use glassine_filmsim::{BUNDLED_WHITE, Picture, SceneId, demo_spec, render_strip, trace_scene};
 use glassine_raster::CancelToken;
+use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter, write_rgbi};
 
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     let arguments: Vec<String> = std::env::args().collect();
-    let [_, kind, name, size, path] = arguments.as_slice() else {
-        return Err("draw scene NAME SIDE OUT.ppm | draw strip ID PPI OUT.pam".into());
-    };
-    let mut out = std::io::BufWriter::new(std::fs::File::create(path)?);
-    if kind == "scene" {
-        let scene = SceneId::ALL.into_iter().find(|s| format!("{s:?}") == *name).ok_or("no such scene")?;
-        let aspect = if matches!(scene, SceneId::HarbourEvening | SceneId::PaintedFronts | SceneId::SeedHeads)
-        {
-            0.743
-        } else if matches!(scene, SceneId::Lighthouse | SceneId::Colonnade | SceneId::Boulders) {
-            1.0
-        } else {
-            1.5
-        };
-        let picture = draw_scene(scene, aspect, size.parse()?)?;
-        write!(out, "P6\n{} {}\n255\n", picture.width, picture.height)?;
-        for v in picture.pixels.iter().flatten() {
-            let v = v.clamp(0.0, 1.0);
-            let code = if v <= 0.003_130_8 { 12.92 * v } else { 1.055 * v.powf(1.0 / 2.4) - 0.055 };
-            out.write_all(&[(255.0 * code + 0.5) as u8])?;
+    let words: Vec<&str> = arguments.iter().skip(1).map(String::as_str).collect();
+    match words.as_slice() {
+        ["scene", name, side, path] => {
+            let scene = SceneId::ALL.into_iter().find(|s| s.file_stem() == *name).ok_or("no such scene")?;
+            let picture =
+                trace_scene(scene, scene.aspect(), side.parse()?).ok_or("this scene is a photograph")?;
+            write_jpeg(Path::new(path), &picture)?;
         }
-    } else {
-        let spec = demo_spec(name, size.parse()?).ok_or("no such strip")?;
-        let strip = render_strip(&spec, &|_| (), &CancelToken::new())?;
-        let samples = &strip.samples;
-        write!(
-            out,
-            "P7\nWIDTH {}\nHEIGHT {}\nDEPTH 4\nMAXVAL 65535\nTUPLTYPE RGBI\nENDHDR\n",
-            samples.width(),
-            samples.height()
-        )?;
-        for code in samples.data() {
-            out.write_all(&code.to_be_bytes())?;
+        ["bundle", side, folder] => {
+            for scene in SceneId::ALL.into_iter().filter(|s| *s != SceneId::Chart) {
+                if let Some(picture) = trace_scene(scene, scene.aspect(), side.parse()?) {
+                    write_jpeg(&Path::new(folder).join(format!("{}.jpg", scene.file_stem())), &picture)?;
+                }
+            }
         }
-        std::fs::write(
-            format!("{path}.txt"),
-            format!("{:#?}\n{:?}\n", strip.truth.frames, strip.truth.base_density),
-        )?;
+        ["strip", id, ppi, path] => {
+            let spec = demo_spec(id, ppi.parse()?).ok_or("no such strip")?;
+            let strip = render_strip(&spec, &|_| (), &CancelToken::new())?;
+            write_rgbi(Path::new(path), &strip.samples, spec.ppi, id, Overwrite::Replace)?;
+            let truth = (&strip.truth.frames, strip.truth.base_density, strip.truth.rebate_pixels);
+            std::fs::write(format!("{path}.txt"), format!("{truth:#?}\n"))?;
+        }
+        _ => return Err("scene NAME SIDE OUT.jpg | bundle SIDE FOLDER | strip ID PPI OUT.tif".into()),
     }
-    out.flush()?;
+    Ok(())
+}
+
+/// 8-bit sRGB with the light of the largest code at [`BUNDLED_WHITE`].
+fn write_jpeg(path: &Path, picture: &Picture) -> Result<(), Box<dyn std::error::Error>> {
+    let code = |light: f32| {
+        let v = (light / BUNDLED_WHITE).clamp(0.0, 1.0);
+        // sRGB encoding, IEC 61966-2-1.
+        let encoded = if v <= 0.003_130_8 { 12.92 * v } else { 1.055 * v.powf(1.0 / 2.4) - 0.055 };
+        (255.0 * encoded + 0.5) as u8
+    };
+    let codes: Vec<u8> = picture.pixels.iter().flatten().map(|v| code(*v)).collect();
+    let spec = PictureSpec {
+        width_px: picture.width,
+        height_px: picture.height,
+        channels: 3,
+        bits: 8,
+        ppi: None,
+        icc: None,
+        metadata: Metadata::default(),
+        format: PictureFormat::Jpeg { quality: 87 },
+        overwrite: Overwrite::Replace,
+    };
+    let mut writer = PictureWriter::begin(path, &spec)?;
+    writer.write_rows_u8(&codes)?;
+    writer.finish()?;
     Ok(())
 }

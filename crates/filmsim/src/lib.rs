@@ -30,6 +30,6 @@ pub use demo::{DemoInfo, DemoScan, demo_strips, make_demo, spec as demo_spec};
 pub use error::Error;
 pub use render::render_strip;
 pub use scanner::ScannerSpec;
-pub use scene::{Picture, SceneId, draw as draw_scene};
+pub use scene::{BUNDLED_WHITE, Picture, SceneId, draw as draw_scene, trace as trace_scene};
 pub use stock::{Process, StockId};
 pub use strip::{Defect, Dirt, FrameSpec, FrameTruth, PatchTruth, RenderedStrip, StripSpec, StripTruth};

@@ -155,7 +155,7 @@ impl<'a> Model<'a> {
             progress(0.5 * (i + 1) as f32 / spec.frames.len() as f32);
         }
         let print = spec.edge_print(film.stock.name);
-        // Grain falls with the side of the aperture; the reference aperture is 1/1000 mm... 1 mm of side.
+        // Grain falls with the side of the aperture: here the pixel.
         let side_um = 1000.0 / spec.px_per_mm() as f32;
         let grain_px = film.stock.grain.map(|g| g / side_um);
         let grain_clump = grain_px.map(|g| 0.45 * g);
@@ -185,17 +185,15 @@ impl<'a> Model<'a> {
                 _ => (bv, 1.0 - bu),
             };
             let light = frame.latent.at(pu, pv);
-            for k in 0..3 {
-                exposure[k] += gate * light[k];
+            for (sum, light) in exposure.iter_mut().zip(light) {
+                *sum += gate * light;
             }
         }
         if v.abs() > self.spec.film_mm[1] / 2.0 - 3.2 {
             for letters in &self.print {
                 let light = letters.light(u, v);
-                if light > 0.0 {
-                    for k in 0..3 {
-                        exposure[k] += light * self.film.stock.print_exposure[k];
-                    }
+                for (sum, print) in exposure.iter_mut().zip(self.film.stock.print_exposure) {
+                    *sum += light * print;
                 }
             }
         }
@@ -224,9 +222,7 @@ impl<'a> Model<'a> {
             let film_t = self.film_transmittance(exposure, x_px, y_px, cover);
             // A cut edge bends light out of the beam: a thin dark line.
             let line = 1.0 - 0.4 * (-(beside_film_mm / 0.035).powi(2)).exp() as f32;
-            for k in 0..4 {
-                t[k] = 1.0 + on_film * (film_t[k] * line - 1.0);
-            }
+            t = film_t.map(|film| 1.0 + on_film * (film * line - 1.0));
             let print_mm = spec.film_mm[1] / 2.0 - v.abs();
             clear_rebate = cover.class == 0
                 && frame_mm > 0.5
@@ -236,9 +232,8 @@ impl<'a> Model<'a> {
         }
         let (visible, infrared) =
             (1.0 - f32::from(cover.visible) / 255.0, 1.0 - f32::from(cover.infrared) / 255.0);
-        for k in 0..4 {
-            let dirt = if k < 3 { visible } else { infrared };
-            t[k] = HOLDER_T + open * (t[k] * dirt - HOLDER_T);
+        for (t, dirt) in t.iter_mut().zip([visible, visible, visible, infrared]) {
+            *t = HOLDER_T + open * (*t * dirt - HOLDER_T);
         }
         Spot { transmittance: t, clear_rebate }
     }

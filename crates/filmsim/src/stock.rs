@@ -81,7 +81,7 @@ pub(crate) struct Stock {
     pub(crate) support_ir: f64,
     /// Log10 exposure lost in every other layer when a layer is fully developed.
     pub(crate) inhibition_log_h: f32,
-    /// Spread of the developed fraction caused by grain, for an aperture of 1 mm / 1000 squared.
+    /// Spread of the developed fraction caused by grain, for an aperture of 1 um side; it falls with the side.
     pub(crate) grain: [f32; 3],
     /// Exposure of edge print, per layer, in units of an 18 % grey.
     pub(crate) print_exposure: [f32; 3],
@@ -135,7 +135,10 @@ fn scaled(shape: &Spectrum, factor: f64) -> Spectrum {
 /// (base near 0.25 / 0.6 / 0.85; slopes 0.55 to 0.70, steepest in blue).
 fn lantern_200() -> Stock {
     let [cyan, magenta, yellow] = unit_dyes();
-    let full = [1.95, 2.05, 2.20];
+    let full = [2.65, 2.85, 3.20];
+    // There is less coloured coupler than full development could use up, so the mask
+    // compensates most of the unwanted absorption, not all.
+    let coupled = [1.95, 2.05];
     let cyan_mask = spectrum(|nm| 0.17 * lobe(530.0, 40.0, 34.0)(nm) + 0.12 * lobe(440.0, 34.0, 36.0)(nm));
     let magenta_mask =
         spectrum(|nm| 0.155 * lobe(438.0, 34.0, 34.0)(nm) + 0.01 * lobe(520.0, 30.0, 30.0)(nm));
@@ -147,7 +150,7 @@ fn lantern_200() -> Stock {
         ladder: [ladder(-0.95, 0.52, 6), ladder(-0.99, 0.525, 6), ladder(-0.93, 0.515, 6)],
         dye: [scaled(&cyan, full[0]), scaled(&magenta, full[1]), scaled(&yellow, full[2])],
         dye_ir: [0.055, 0.012, 0.006],
-        mask: [scaled(&cyan_mask, full[0]), scaled(&magenta_mask, full[1]), [0.0; BANDS]],
+        mask: [scaled(&cyan_mask, coupled[0]), scaled(&magenta_mask, coupled[1]), [0.0; BANDS]],
         support: spectrum(|nm| 0.19 + 0.045 * lobe(470.0, 70.0, 90.0)(nm)),
         support_ir: 0.035,
         inhibition_log_h: 0.30,
@@ -187,8 +190,8 @@ fn meridian_50() -> Stock {
         process: Process::Slide,
         sensitivity: colour_sensitivity(),
         speed: [1.02, 1.0, 0.97],
-        ladder: [ladder(-1.02, 0.40, 5), ladder(-1.0, 0.40, 5), ladder(-1.01, 0.395, 5)],
-        dye: [scaled(&cyan, 2.95), scaled(&magenta, 2.72), scaled(&yellow, 2.55)],
+        ladder: [ladder(-1.28, 0.35, 5), ladder(-1.27, 0.35, 5), ladder(-1.26, 0.345, 5)],
+        dye: [scaled(&cyan, 3.75), scaled(&magenta, 3.35), scaled(&yellow, 3.20)],
         dye_ir: [0.16, 0.02, 0.01],
         mask: [[0.0; BANDS]; 3],
         support: spectrum(|nm| 0.12 + 0.02 * lobe(430.0, 40.0, 60.0)(nm)),
@@ -260,11 +263,10 @@ impl Emulsion {
     pub(crate) fn densities(&self, developed: [f64; 3]) -> (Spectrum, f64) {
         let s = &self.stock;
         let (mut d, mut ir) = (s.support, s.support_ir);
-        for layer in 0..3 {
-            let dye_frac =
-                if s.process == Process::Slide { 1.0 - developed[layer] } else { developed[layer] };
-            for band in 0..BANDS {
-                d[band] += s.dye[layer][band] * dye_frac + s.mask[layer][band] * (1.0 - developed[layer]);
+        for (layer, share) in developed.into_iter().enumerate() {
+            let dye_frac = if s.process == Process::Slide { 1.0 - share } else { share };
+            for (band, d) in d.iter_mut().enumerate() {
+                *d += s.dye[layer][band] * dye_frac + s.mask[layer][band] * (1.0 - share);
             }
             ir += s.dye_ir[layer] * dye_frac;
         }

@@ -223,8 +223,6 @@ impl StripSpec {
 
 #[cfg(test)]
 mod tests {
-    use super::*;
-
     #[test]
     fn film_and_scan_positions_are_inverse() {
         let spec = crate::demo::spec("harbour", 300.0).expect("the harbour strip exists");

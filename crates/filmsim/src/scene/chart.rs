@@ -84,7 +84,7 @@ pub(crate) fn patches(aspect: f64) -> Vec<Patch> {
 }
 
 fn wedge_height(aspect: f64) -> f64 {
-    0.11 * aspect.min(1.0).max(0.7)
+    0.11 * aspect.clamp(0.7, 1.0)
 }
 
 /// Draw the chart on its card.

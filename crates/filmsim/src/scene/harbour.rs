@@ -11,7 +11,7 @@ use crate::noise::Dice;
 
 /// Paths a pixel: more for big pictures, where noise would be seen.
 pub(crate) fn samples(width: u32, height: u32) -> u32 {
-    if width.max(height) < 700 { 8 } else { 40 }
+    if width.max(height) < 700 { 8 } else { 12 }
 }
 
 /// The quay wall, its bollards, the houses behind it and the hill behind the houses.
@@ -69,7 +69,7 @@ pub(crate) fn evening(width: u32, height: u32) -> Picture {
     boat(&mut world, v3(2.2, 0.0, 3.2), -0.25, 5.2, v3(0.60, 0.58, 0.52), v3(0.10, 0.26, 0.22));
     boat(&mut world, v3(-10.5, 0.0, -11.2), 0.1, 8.8, v3(0.10, 0.28, 0.20), v3(0.62, 0.60, 0.56));
     boat(&mut world, v3(11.5, 0.0, -11.4), 3.1, 9.2, v3(0.55, 0.36, 0.08), v3(0.60, 0.58, 0.55));
-    world.haze_per_m = 0.0025;
+    world.haze_per_m = 0.001;
     let camera = Camera {
         from: v3(1.0, 3.4, 15.5),
         to: v3(0.2, 3.4, -14.0),

@@ -79,12 +79,12 @@ fn dune_height(x: f32, z: f32, n: u32) -> f32 {
     } else {
         0.0
     };
-    8.5 * shape * size + 1.6 * second + ripple
+    15.0 * shape * size + 1.6 * second + ripple
 }
 
 fn dune_cover(p: V3, n: V3) -> V3 {
     let grain = fbm2(p.x * 1.7, p.z * 1.7, 3, 331);
-    let sand = v3(0.52, 0.39, 0.24) * (1.0 + 0.12 * grain);
+    let sand = v3(0.56, 0.40, 0.23) * (1.0 + 0.12 * grain);
     let tuft_field = smooth(0.16, 0.34, fbm2(p.x * 0.05, p.z * 0.05, 4, 332));
     let blade = smooth(0.0, 0.5, value2(p.x * 2.6, p.z * 2.6, 333) + 0.5 * value2(p.x * 7.0, p.z * 7.0, 334));
     let grass = v3(0.20, 0.20, 0.085);
@@ -96,15 +96,15 @@ pub(crate) fn dunes(width: u32, height: u32) -> Picture {
     let land = Land {
         height: dune_height,
         cover: dune_cover,
-        top_m: 13.0,
+        top_m: 24.0,
         water_m: -80.0,
         water: V3::default(),
         waves: 0.0,
         sky: Sky {
-            sun_dir: v3(0.86, 0.26, -0.34).unit(),
+            sun_dir: v3(0.90, 0.30, 0.12).unit(),
             sun: v3(1.30, 0.98, 0.62),
-            zenith: v3(0.14, 0.22, 0.38),
-            horizon: v3(0.52, 0.48, 0.43),
+            zenith: v3(0.16, 0.27, 0.48),
+            horizon: v3(0.72, 0.68, 0.60),
             glow: v3(0.45, 0.34, 0.18),
             glow_power: 8.0,
             cloud: 0.5,
@@ -112,13 +112,13 @@ pub(crate) fn dunes(width: u32, height: u32) -> Picture {
             seed: 15,
             ..Sky::default()
         },
-        air_per_m: 0.0022,
+        air_per_m: 0.0013,
         air_height_m: 16.0,
         air_sun: v3(0.92, 0.78, 0.56),
-        air: v3(0.50, 0.50, 0.52),
+        air: v3(0.66, 0.65, 0.62),
         far_m: 1400.0,
     };
-    let stand = Stand { at: v3(4.0, 11.5, 60.0), turn: 0.20, width: 0.80, rise: -0.02 };
+    let stand = Stand { at: v3(4.0, 19.0, 60.0), turn: 0.20, width: 0.80, rise: -0.02 };
     land.picture(&stand, width, height)
 }
 

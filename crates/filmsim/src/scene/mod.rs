@@ -1,11 +1,12 @@
 //! The things in front of the camera: pictures in linear light, drawn by calculation or taken from bundled photographs.
 
+mod bundled;
 pub(crate) mod chart;
+mod denoise;
 mod harbour;
 mod indoors;
 mod land;
 mod paint;
-mod photo;
 mod shape;
 mod shore;
 mod sky;
@@ -14,6 +15,7 @@ mod town;
 mod tracer;
 mod v3;
 
+pub use bundled::BUNDLED_WHITE;
 use rayon::prelude::*;
 
 use crate::Error;
@@ -78,6 +80,38 @@ impl SceneId {
         Self::Coffee,
         Self::Cat,
     ];
+
+    /// Name of the bundled picture's file, without its ending.
+    pub fn file_stem(self) -> &'static str {
+        match self {
+            Self::Chart => "chart",
+            Self::HarbourEvening => "harbour-evening",
+            Self::HarbourNoon => "harbour-noon",
+            Self::PaintedFronts => "painted-fronts",
+            Self::NightStreet => "night-street",
+            Self::StillLife => "still-life",
+            Self::Colonnade => "colonnade",
+            Self::Lighthouse => "lighthouse",
+            Self::Buoys => "buoys",
+            Self::Headland => "headland",
+            Self::Dunes => "dunes",
+            Self::AutumnHills => "autumn-hills",
+            Self::SeaSunset => "sea-sunset",
+            Self::Boulders => "boulders",
+            Self::SeedHeads => "seed-heads",
+            Self::Coffee => "coffee",
+            Self::Cat => "cat",
+        }
+    }
+
+    /// Width / height the scene is composed for.
+    pub fn aspect(self) -> f32 {
+        match self {
+            Self::Chart | Self::HarbourEvening | Self::PaintedFronts | Self::SeedHeads => 41.6 / 56.0,
+            Self::Lighthouse | Self::Colonnade | Self::Boulders => 1.0,
+            _ => 1.5,
+        }
+    }
 }
 
 /// A picture in linear light (sRGB primaries, 1 = white card in the main light).
@@ -109,13 +143,28 @@ impl Picture {
     }
 }
 
-/// Draw a scene with the given aspect (width / height) and a longest side of about `side_px`.
+/// A scene with the given aspect (width / height) and a longest side of about `side_px`: the bundled picture where there
+/// is one, else calculated.
 pub fn draw(scene: SceneId, aspect: f32, side_px: u32) -> Result<Picture, Error> {
+    let (w, h) = size(aspect, side_px);
+    Ok(match bundled::read(scene, w, h)? {
+        Some(picture) => picture,
+        None => chart::draw(w, h),
+    })
+}
+
+fn size(aspect: f32, side_px: u32) -> (u32, u32) {
     let side = side_px.clamp(8, 4096) as f32;
+    let aspect = if aspect.is_finite() { aspect.clamp(0.05, 20.0) } else { 1.0 };
     let (w, h) = if aspect >= 1.0 { (side, side / aspect) } else { (side * aspect, side) };
-    let (w, h) = (w.round().max(4.0) as u32, h.round().max(4.0) as u32);
+    (w.round().max(4.0) as u32, h.round().max(4.0) as u32)
+}
+
+/// Calculate a scene from its description, which takes seconds to minutes; `None` for photographs.
+pub fn trace(scene: SceneId, aspect: f32, side_px: u32) -> Option<Picture> {
+    let (w, h) = size(aspect, side_px);
     let picture = match scene {
-        SceneId::Chart => return Ok(chart::draw(w, h)),
+        SceneId::Chart => return Some(chart::draw(w, h)),
         SceneId::HarbourEvening => harbour::evening(w, h),
         SceneId::HarbourNoon => harbour::noon(w, h),
         SceneId::PaintedFronts => harbour::fronts(w, h),
@@ -129,11 +178,9 @@ pub fn draw(scene: SceneId, aspect: f32, side_px: u32) -> Result<Picture, Error>
         SceneId::Dunes => land::dunes(w, h),
         SceneId::AutumnHills => land::autumn(w, h),
         SceneId::SeaSunset => land::sunset(w, h),
-        SceneId::SeedHeads => photo::read(photo::Photo::SeedHeads, w, h)?,
-        SceneId::Coffee => photo::read(photo::Photo::Coffee, w, h)?,
-        SceneId::Cat => photo::read(photo::Photo::Cat, w, h)?,
+        SceneId::SeedHeads | SceneId::Coffee | SceneId::Cat => return None,
     };
-    Ok(graduate(picture))
+    Some(graduate(picture))
 }
 
 /// Hold back lights far above white, as a photographer does with a graduated filter: hue stays, 1.6 is the limit.

@@ -212,7 +212,7 @@ pub(crate) fn rock(p: &Point) -> Surface {
     let n = (p.normal + v3(fine - crack * 0.5, big, value2(a * 5.0, c * 5.0 + b, 125)) * 0.75).unit();
     let lichen = smooth(0.15, 0.4, fbm2(a * 2.1 - c, b * 1.3 + c, 4, 127)) * (1.0 - wet);
     Surface::matt((p.colour * tone.max(0.1)).mix(v3(0.42, 0.34, 0.10), 0.35 * lichen), n)
-        .coated(0.03 * wet, 0.4)
+        .coated(0.022 * wet, 0.5)
 }
 
 /// Glazed pottery; `number` above 0 draws a band of that colour strength.

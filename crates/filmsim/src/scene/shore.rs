@@ -1,5 +1,7 @@
 //! Outside the town: the lighthouse, the buoy shed, boulders on the shore.
 
+use std::f32::consts::FRAC_PI_8;
+
 use super::Picture;
 use super::harbour::{lift, samples};
 use super::paint;
@@ -222,8 +224,8 @@ pub(crate) fn buoys(width: u32, height: u32) -> Picture {
     }
     for ring in 0..5 {
         for k in 0..16 {
-            let (s, c) = (k as f32 * 0.3927).sin_cos();
-            let (s2, c2) = ((k + 1) as f32 * 0.3927).sin_cos();
+            let (s, c) = (k as f32 * FRAC_PI_8).sin_cos();
+            let (s2, c2) = ((k + 1) as f32 * FRAC_PI_8).sin_cos();
             let r = 0.30 - 0.012 * ring as f32;
             let at = v3(-0.75, 0.035 + 0.06 * ring as f32, 0.9);
             world.put(
@@ -271,7 +273,7 @@ pub(crate) fn boulders(width: u32, height: u32) -> Picture {
     boulders_along(&mut world, v3(-1.0, 0.1, -3.5), v3(7.0, 0.3, 2.5), 46, (0.3, 1.1), grey, &mut dice);
     world.put(egg(v3(-1.5, 0.2, -0.6), v3(1.25, 1.15, 1.0), 0.4), paint::rock, grey, 9.0);
     world.put(egg(v3(1.7, 0.1, -1.8), v3(1.5, 0.9, 1.2), -0.3), paint::rock, grey, 14.0);
-    world.put(egg(v3(14.0, 0.0, -40.0), v3(22.0, 5.0, 6.0), 0.2), paint::rock, v3(0.2, 0.2, 0.17), 2.0);
+    world.put(egg(v3(14.0, 0.0, -40.0), v3(26.0, 2.6, 6.0), 0.2), paint::rock, v3(0.2, 0.2, 0.17), 2.0);
     world.haze_per_m = 0.006;
     let camera = Camera {
         from: v3(0.2, 1.7, 8.2),

@@ -3,6 +3,7 @@
 use rayon::prelude::*;
 
 use super::Picture;
+use super::denoise::{Seen, denoise};
 use super::shape::{Meeting, Ray, Shape, Tree};
 use super::sky::Sky;
 use super::v3::{V3, v3};
@@ -140,10 +141,10 @@ impl World {
         let up = v3(0.0, 1.0, 0.0);
         let tilt = (camera.to.y - camera.from.y) / (camera.to - camera.from).length().max(1e-6);
         let aspect = height as f32 / width as f32;
-        let mut pixels = vec![[0f32; 3]; width as usize * height as usize];
-        pixels.par_chunks_mut(width as usize).enumerate().for_each(|(y, row)| {
+        let mut seen = vec![Seen::default(); width as usize * height as usize];
+        seen.par_chunks_mut(width as usize).enumerate().for_each(|(y, row)| {
             for (x, pixel) in row.iter_mut().enumerate() {
-                let mut sum = V3::default();
+                let (mut all, mut squares) = (Seen::default(), 0.0);
                 for s in 0..samples {
                     let mut path = Path { x: x as i32, y: y as i32, sample: s, dimension: 0 };
                     let (jx, jy) = path.pair();
@@ -155,27 +156,28 @@ impl World {
                     let lens = (right * lx + up * ly) * camera.aperture;
                     let focus = dir * camera.focus;
                     let ray = Ray { from: camera.from + lens, dir: (focus - lens).unit() };
-                    sum = sum + world.light(ray, &mut path).min_each(v3(14.0, 14.0, 14.0));
+                    let mut first = Seen { albedo: v3(1.0, 1.0, 1.0), distance: 1e4, ..Seen::default() };
+                    let light = world.light(ray, &mut path, &mut first).min_each(v3(8.0, 8.0, 8.0));
+                    all.light = all.light + light;
+                    all.albedo = all.albedo + first.albedo;
+                    all.normal = all.normal + first.normal;
+                    all.distance += first.distance;
+                    squares += (0.2126 * light.x + 0.7152 * light.y + 0.0722 * light.z).powi(2);
                 }
-                *pixel = (sum * (1.0 / samples as f32)).rgb();
+                *pixel = mean_of(&all, squares, samples as f32);
             }
         });
-        Picture { width, height, pixels }
+        Picture { width, height, pixels: denoise(&seen, width as usize) }
     }
 
     fn nearest(&self, ray: &Ray) -> Option<(Meeting, Skin)> {
         let tree = self.tree.as_ref()?;
         let found = tree.nearest(ray, 1e-3, 1e6);
-        if let Some(ground) = self.ground {
-            if ray.dir.y < -1e-5 {
-                let t = -ray.from.y / ray.dir.y;
-                if t > 1e-3 && found.is_none_or(|m| t < m.t) {
-                    let at = ray.at(t);
-                    return Some((
-                        Meeting { t, normal: v3(0.0, 1.0, 0.0), own: at, index: usize::MAX },
-                        ground,
-                    ));
-                }
+        if let Some(ground) = self.ground.filter(|_| ray.dir.y < -1e-5) {
+            let t = -ray.from.y / ray.dir.y;
+            if t > 1e-3 && found.is_none_or(|m| t < m.t) {
+                let at = ray.at(t);
+                return Some((Meeting { t, normal: v3(0.0, 1.0, 0.0), own: at, index: usize::MAX }, ground));
             }
         }
         found.map(|m| (m, self.skins[m.index]))
@@ -186,7 +188,7 @@ impl World {
     }
 
     /// Light along a ray.
-    fn light(&self, mut ray: Ray, path: &mut Path) -> V3 {
+    fn light(&self, mut ray: Ray, path: &mut Path, first: &mut Seen) -> V3 {
         let mut sum = V3::default();
         let mut gain = v3(1.0, 1.0, 1.0);
         let mut direct_view = true;
@@ -210,6 +212,14 @@ impl World {
             let normal = if met.normal.dot(ray.dir) > 0.0 { -met.normal } else { met.normal };
             let point = Point { at, own: met.own, normal, colour: skin.colour, number: skin.number };
             let surface = (skin.shader)(&point);
+            if bounce == 0 {
+                *first = Seen {
+                    albedo: surface.albedo,
+                    normal: surface.normal,
+                    distance: met.t,
+                    ..Seen::default()
+                };
+            }
             if !skin.lamp || direct_view && !scattered {
                 sum = sum + gain.tint(surface.emit);
             }
@@ -279,6 +289,19 @@ impl World {
             }
         }
         sum
+    }
+}
+
+/// Means of what `n` paths found, with the variance of the mean of their luminance.
+fn mean_of(all: &Seen, squares: f32, n: f32) -> Seen {
+    let light = all.light * (1.0 / n);
+    let mean = 0.2126 * light.x + 0.7152 * light.y + 0.0722 * light.z;
+    Seen {
+        light,
+        albedo: all.albedo * (1.0 / n),
+        normal: all.normal * (1.0 / n),
+        distance: all.distance / n,
+        variance: ((squares / n - mean * mean) / (n - 1.0).max(1.0)).max(0.0),
     }
 }
 
