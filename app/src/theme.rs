@@ -191,6 +191,9 @@ fn style(dark: bool) -> Style {
     spacing.icon_spacing = 6.0;
     spacing.tooltip_width = 320.0;
     spacing.scroll.floating = true;
+    // Room of its own for the bar, so that it never lies over a control.
+    spacing.scroll.bar_width = 7.0;
+    spacing.scroll.floating_allocated_width = 9.0;
     style.interaction.selectable_labels = false;
     style.interaction.tooltip_delay = 0.45;
     style.animation_time = 0.08;

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use egui::{Context, Pos2, RawInput, Rect, vec2};
 use glassine_app::app::{AppOptions, GlassineApp};
 use glassine_app::command::{Answer, AspectLock, Command, GesturePhase, Leaving, Question, SelectHow};
-use glassine_app::dialogs::PreparedPicker;
+use glassine_app::dialogs::{PickOutcome, PreparedPicker};
 use glassine_engine::{Engine, JobHost};
 use glassine_film::{FilmKind, Param};
 use glassine_layout::SafeArea;
@@ -402,4 +402,26 @@ fn a_session_that_cannot_be_read_is_told_and_the_open_one_stays() {
     let notice = bench.app.status().open_notice().expect("told");
     assert!(!notice.what_to_do.is_empty());
     assert_eq!(bench.app.session(), &before);
+}
+
+#[test]
+fn leaving_with_a_save_goes_on_when_the_new_name_is_written() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let other = folder.path().join("other.session.json");
+    let mut first = Bench::new(session(&[100.0], false));
+    first.ask([Command::SaveAs(other.clone())]);
+    (0..4).for_each(|_| first.frame(0.1));
+
+    let named = folder.path().join("named");
+    let picker = PreparedPicker::new(vec![PickOutcome::Chosen(vec![named])]);
+    let jobs = JobHost::inline(Arc::new(Engine::new()));
+    let options = AppOptions { inline_jobs: true, ..AppOptions::default() };
+    let app = GlassineApp::new(jobs, Box::new(picker), options);
+    let mut bench = Bench { app, ctx: Context::default(), time: 0.0 };
+    bench.app.set_session(session(&[100.0, 500.0], false));
+    bench.ask([Command::Open(vec![other.clone()]), Command::Answer(Answer::Yes)]);
+    (0..6).for_each(|_| bench.frame(0.1));
+    assert!(folder.path().join("named.session.json").exists());
+    assert_eq!(bench.app.status().path.as_ref(), Some(&other));
+    assert_eq!(bench.ids().len(), 1);
 }

@@ -134,7 +134,8 @@ pub fn session(scan: &Path, export_folder: Option<PathBuf>) -> Session {
     let strip = session.strips[0].id;
     let session = apply(&session, Edit::SetBase { strip, base: Some(base) });
     let output =
-        OutputSettings { folder: export_folder, base_name: "quay".to_owned(), ..session.output.clone() };
+        OutputSettings { folder: export_folder, base_name: "quay".to_owned(),
+        rendering: "straight".to_owned(), ..session.output.clone() };
     apply(&session, Edit::SetOutput(output))
 }
 
