@@ -324,6 +324,8 @@ impl GlassineApp {
         if asked && self.history.is_unsaved() && !self.files.may_close {
             ctx.send_viewport_cmd(ViewportCommand::CancelClose);
             self.ask_to_leave(Leaving::Close);
+        } else if asked && !self.history.is_unsaved() {
+            self.forget_autosave();
         }
     }
 }

@@ -30,6 +30,8 @@ pub(crate) struct Files {
     autosaved: Option<Session>,
     /// The window may close although there are unsaved changes.
     pub may_close: bool,
+    /// What goes on once the session has a name.
+    leaving_named: Option<Leaving>,
     /// A save that something waits for.
     leave_after: Option<(JobId, Leaving)>,
     /// The job that reads an autosave, and the file it belongs to.
@@ -103,7 +105,7 @@ impl GlassineApp {
                     let text = self.typed_suggestion(purpose);
                     self.ui_state.question = Some(Question::TypePath { purpose, text });
                 }
-                PickOutcome::Cancelled => self.files.leave_after = None,
+                PickOutcome::Cancelled => self.files.leaving_named = None,
             }
         }
         if let Some(found) = self.files.lookup.as_ref().and_then(|lookup| lookup.try_recv().ok()) {
@@ -139,7 +141,8 @@ impl GlassineApp {
             PathPurpose::Open => self.open(paths),
             PathPurpose::SaveAs => {
                 if let Some(path) = paths.into_iter().next() {
-                    self.save(with_session_ending(path));
+                    let id = self.save(with_session_ending(path));
+                    self.files.leave_after = self.files.leaving_named.take().map(|leaving| (id, leaving));
                 }
             }
             PathPurpose::ExportFolder => {
@@ -276,11 +279,24 @@ impl GlassineApp {
         }
         self.files.touched_at = None;
         let session = self.history.current();
-        let known = self.files.autosaved.as_ref() == Some(session) || !self.history.is_unsaved();
-        let Some(path) = self.autosave_target().filter(|_| !known) else { return };
+        if !self.history.is_unsaved() {
+            self.forget_autosave();
+            return;
+        }
+        if self.files.autosaved.as_ref() == Some(session) {
+            return;
+        }
+        let Some(path) = self.autosave_target() else { return };
         let session = session.clone();
         self.files.autosaved = Some(session.clone());
         self.submit(Job::Save { session: Box::new(session), path, autosave: true });
+    }
+
+    /// The session is as it was saved (again): an autosave of this run has nothing to tell.
+    pub(crate) fn forget_autosave(&mut self) {
+        if self.files.autosaved.take().is_some() {
+            self.drop_autosave();
+        }
     }
 
     /// The session file, or a place of its own for a session without one.
@@ -348,8 +364,10 @@ impl GlassineApp {
                     let id = self.save(path);
                     self.files.leave_after = Some((id, leaving));
                 }
-                // Saved under a new name first; leaving is asked for again afterwards.
-                None => self.ask_path(ctx, PathPurpose::SaveAs),
+                None => {
+                    self.files.leaving_named = Some(leaving);
+                    self.ask_path(ctx, PathPurpose::SaveAs);
+                }
             },
             (Question::Unsaved(leaving), Answer::No) => {
                 self.drop_autosave();
@@ -384,6 +402,7 @@ impl GlassineApp {
                     self.submit(Job::NewSession(request));
                 }
             }
+            (Question::TypePath { .. }, _) => self.files.leaving_named = None,
             _ => {}
         }
     }

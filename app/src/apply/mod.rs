@@ -57,8 +57,11 @@ impl GlassineApp {
             Command::CancelJobs => self.status.jobs.iter().for_each(|job| self.jobs.cancel(job.id)),
             Command::Tell(notice) => self.tell(notice),
             Command::DismissNotice => self.status.notice_open = false,
-            Command::Quit if self.history.is_unsaved() => self.ask_to_leave(Leaving::Close),
-            Command::Quit => ctx.send_viewport_cmd(ViewportCommand::Close),
+            Command::Quit if self.history.is_unsaved() && !self.files.may_close => self.ask_to_leave(Leaving::Close),
+            Command::Quit => {
+                self.forget_autosave();
+                ctx.send_viewport_cmd(ViewportCommand::Close);
+            }
             other => {
                 let Some(other) = self.apply_job(other) else { return };
                 let Some(other) = self.apply_box_command(other) else { return };

@@ -86,7 +86,7 @@ fn finish(cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece, (start, end): 
 fn hint(painter: &Painter, area: Rect, text: &str, p: theme::Palette) {
     let font = theme::strong_style().resolve(&painter.ctx().global_style());
     let galley = painter.layout_no_wrap(format!("{text}, Esc to leave it"), font, p.on_accent);
-    let at = egui::pos2(area.center().x - galley.size().x / 2.0, area.top() + 8.0);
+    let at = egui::pos2(area.left() + 22.0, area.top() + 12.0);
     painter.rect_filled(Rect::from_min_size(at, galley.size()).expand2(egui::vec2(10.0, 4.0)), 4.0, p.accent);
     painter.galley(at, galley, p.on_accent);
 }

@@ -189,10 +189,10 @@ fn clip_text(histogram: &Histogram) -> String {
     let (high, low) = (worst(histogram.clip_high_fraction()), worst(histogram.clip_low_fraction()));
     let mut parts = Vec::new();
     if high >= BADGE_SHARE {
-        parts.push(format!("▲ {}", percent_text(high)));
+        parts.push(format!("▲ {} %", percent_text(high)));
     }
     if low >= BADGE_SHARE {
-        parts.push(format!("▼ {}", percent_text(low)));
+        parts.push(format!("▼ {} %", percent_text(low)));
     }
     parts.join("  ")
 }

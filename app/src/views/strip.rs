@@ -248,7 +248,7 @@ fn box_ui(
     let hull = Rect::from_points(&shape.corners);
     let reach = if is_selected { hull.expand(10.0) } else { hull };
     let id = ui.scope_id().with(("box", frame.id.0));
-    let mut response = ui.interact(reach.intersect(place.view.rect), id, Sense::click_and_drag());
+    let response = ui.interact(reach.intersect(place.view.rect), id, Sense::click_and_drag());
     let label = format!("frame {} box", frame.number);
     response.widget_info(|| {
         let mut info = WidgetInfo::selected(Role::ListBoxOption, true, is_selected, &label);
@@ -290,10 +290,9 @@ fn box_ui(
             Stroke::new(1.0, Color32::from_white_alpha(120)),
         );
     }
-    if !is_dragged {
-        response = response.on_hover_text_at_pointer(hover_text(frame));
+    if let Some(text) = hover_text(frame).filter(|_| !is_dragged) {
+        response.on_hover_text_at_pointer(text);
     }
-    let _ = response;
 }
 
 /// Place and size of a box in scan pixels, for screen readers and tests.
@@ -310,7 +309,11 @@ pub(super) fn box_value(frame: &Frame) -> String {
     )
 }
 
-fn hover_text(frame: &Frame) -> String {
+/// What there is to look at; a box without doubts stays uncovered.
+fn hover_text(frame: &Frame) -> Option<String> {
+    if frame.flags.is_empty() && !frame.reaches_rebate() && !frame.skipped {
+        return None;
+    }
     let mut lines = vec![format!("frame {}, {:.0} % sure", frame.number, 100.0 * frame.confidence)];
     if !frame.reason.is_empty() {
         lines.push(frame.reason.clone());
@@ -322,7 +325,7 @@ fn hover_text(frame: &Frame) -> String {
     if frame.skipped {
         lines.push("left out of the export".to_owned());
     }
-    lines.join("\n")
+    Some(lines.join("\n"))
 }
 
 /// What a flag tells the person.
