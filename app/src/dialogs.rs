@@ -180,8 +180,7 @@ impl PreparedPicker {
 
 impl FilePicker for PreparedPicker {
     fn ask(&mut self, request: PickRequest, wake: Wake) {
-        let outcome =
-            if self.answers.is_empty() { PickOutcome::Cancelled } else { self.answers.remove(0) };
+        let outcome = if self.answers.is_empty() { PickOutcome::Cancelled } else { self.answers.remove(0) };
         self.ready = Some(PickAnswer { purpose: request.purpose, outcome });
         self.asked.push(request);
         wake();
@@ -220,11 +219,7 @@ mod tests {
         let home = Path::new("/home/anna");
         assert_eq!(
             typed_paths(" \"/a b/one.tif\"; ~/two.tif ;; '~' ", Some(home)),
-            [
-                PathBuf::from("/a b/one.tif"),
-                PathBuf::from("/home/anna/two.tif"),
-                PathBuf::from("/home/anna")
-            ]
+            [PathBuf::from("/a b/one.tif"), PathBuf::from("/home/anna/two.tif"), PathBuf::from("/home/anna")]
         );
         assert!(typed_paths(" ; ", Some(home)).is_empty());
         assert_eq!(typed_paths("~/x", None), [PathBuf::from("~/x")]);
@@ -233,11 +228,7 @@ mod tests {
     #[test]
     fn a_prepared_picker_answers_in_order_and_then_cancels() {
         let mut picker = PreparedPicker::new(vec![PickOutcome::Chosen(vec!["/a".into()])]);
-        let request = PickRequest {
-            purpose: PathPurpose::Open,
-            folder: None,
-            suggested_name: String::new(),
-        };
+        let request = PickRequest { purpose: PathPurpose::Open, folder: None, suggested_name: String::new() };
         for expected in [PickOutcome::Chosen(vec!["/a".into()]), PickOutcome::Cancelled] {
             picker.ask(request.clone(), Arc::new(|| ()));
             assert!(picker.is_asking());

@@ -38,14 +38,7 @@ impl HeadlessWindow {
         let ctx = Context::default();
         // Letters must be there before the first frame is laid out.
         theme::apply(&ctx, true);
-        Self {
-            ctx,
-            renderer: CpuRenderer::new(),
-            size_points,
-            scale,
-            frames_run: 0,
-            output: None,
-        }
+        Self { ctx, renderer: CpuRenderer::new(), size_points, scale, frames_run: 0, output: None }
     }
 
     /// Run one frame with these input events.

@@ -5,8 +5,8 @@
 
 use egui::epaint::{Mesh, Vertex, WHITE_UV};
 use egui::{
-    Align2, Color32, FontSelection, Painter, Pos2, Rect, Response, Sense, Shape, Stroke, StrokeKind, TextStyle, Ui,
-    WidgetInfo, pos2, vec2,
+    Align2, Color32, FontSelection, Painter, Pos2, Rect, Response, Sense, Shape, Stroke, StrokeKind,
+    TextStyle, Ui, WidgetInfo, pos2, vec2,
 };
 use glassine_film::Histogram;
 
@@ -122,7 +122,8 @@ fn paint_curves(ui: &Ui, plot: Rect, histogram: &Histogram, p: &Palette) {
         else {
             continue;
         };
-        let mut at = pos2(peak.x.clamp(plot.left() + 10.0, plot.right() - 10.0), peak.y.max(plot.top() + 9.0));
+        let mut at =
+            pos2(peak.x.clamp(plot.left() + 10.0, plot.right() - 10.0), peak.y.max(plot.top() + 9.0));
         // Letters of curves that peak together stand side by side.
         while taken.iter().any(|other| (other.x - at.x).abs() < 11.0 && (other.y - at.y).abs() < 13.0) {
             at.x += if at.x + 12.0 < plot.right() - 8.0 { 12.0 } else { -36.0 };
@@ -161,7 +162,8 @@ fn filled(points: &[Pos2], bottom: f32, colour: Color32) -> Mesh {
 
 /// Blocks at the ends of the plot for channels that clip there.
 fn paint_ends(painter: &Painter, plot: Rect, histogram: &Histogram, p: &Palette) {
-    let ends = [(histogram.clip_low_fraction(), plot.left()), (histogram.clip_high_fraction(), plot.right() - 5.0)];
+    let ends =
+        [(histogram.clip_low_fraction(), plot.left()), (histogram.clip_high_fraction(), plot.right() - 5.0)];
     for (shares, left) in ends {
         for (c, share) in shares.into_iter().enumerate() {
             if share >= WARN_SHARE {

@@ -2,8 +2,8 @@
 
 use egui::accesskit::Role;
 use egui::{
-    Align, Align2, Button, ComboBox, FontSelection, Label, Layout, Rect, Response, RichText, Sense, Shape, Stroke,
-    Ui, WidgetInfo, pos2, vec2,
+    Align, Align2, Button, ComboBox, FontSelection, Label, Layout, Rect, Response, RichText, Sense, Shape,
+    Stroke, Ui, WidgetInfo, pos2, vec2,
 };
 
 use crate::theme;
@@ -17,9 +17,7 @@ pub fn section_head_ui(ui: &mut Ui, title: &str, summary: &str, is_open: bool) -
     let p = theme::palette(ui);
     let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), HEAD_HEIGHT), Sense::click());
     let state = if is_open { "open" } else { "closed" };
-    response.widget_info(|| {
-        WidgetInfo::labeled(Role::Button, ui.is_enabled(), format!("section {title}"))
-    });
+    response.widget_info(|| WidgetInfo::labeled(Role::Button, ui.is_enabled(), format!("section {title}")));
     ui.ctx().accesskit_node_builder(response.id, |node| {
         node.set_value(state);
         node.set_expanded(is_open);
@@ -190,7 +188,7 @@ pub fn grouped(number: u64) -> String {
     let digits = number.to_string();
     let mut text = String::new();
     for (idx, digit) in digits.chars().enumerate() {
-        if idx > 0 && (digits.len() - idx) % 3 == 0 {
+        if idx > 0 && (digits.len() - idx).is_multiple_of(3) {
             text.push('\u{a0}');
         }
         text.push(digit);

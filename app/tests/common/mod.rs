@@ -17,14 +17,14 @@ use glassine_session::{
 };
 
 /// Scan size: three frames of 180 by 120 pixels with clear film around them.
-pub const SCAN: (u32, u32) = (640, 176);
+pub(crate) const SCAN: (u32, u32) = (640, 176);
 /// Density of the clear film.
 const BASE_D: [f64; 3] = [0.30, 0.60, 0.85];
 /// Edges of the three images.
-pub const IMAGES: [(f64, f64, f64, f64); 3] =
+pub(crate) const IMAGES: [(f64, f64, f64, f64); 3] =
     [(28.0, 28.0, 208.0, 148.0), (230.0, 28.0, 410.0, 148.0), (432.0, 28.0, 612.0, 148.0)];
 /// Distance a held box keeps from the image edges.
-pub const MARGIN_PX: f64 = 2.0;
+pub(crate) const MARGIN_PX: f64 = 2.0;
 
 /// Log10 exposure of a scene at a place of the unit square: a sky over a ground, and a grey scale.
 fn scene_log(x: f64, y: f64, frame: usize) -> [f64; 3] {
@@ -66,7 +66,7 @@ fn scan_pixels() -> Vec<u16> {
 }
 
 /// Write the scan into a folder.
-pub fn write_scan(folder: &Path) -> PathBuf {
+pub(crate) fn write_scan(folder: &Path) -> PathBuf {
     let path = folder.join("strip.tif");
     let spec = PictureSpec {
         width_px: SCAN.0,
@@ -86,7 +86,7 @@ pub fn write_scan(folder: &Path) -> PathBuf {
 }
 
 /// A session over the scan, as finding and measuring would leave it.
-pub fn session(scan: &Path, export_folder: Option<PathBuf>) -> Session {
+pub(crate) fn session(scan: &Path, export_folder: Option<PathBuf>) -> Session {
     let scan = ScanRef {
         id: ScanId(0),
         path: scan.to_path_buf(),
@@ -133,14 +133,17 @@ pub fn session(scan: &Path, export_folder: Option<PathBuf>) -> Session {
     };
     let strip = session.strips[0].id;
     let session = apply(&session, Edit::SetBase { strip, base: Some(base) });
-    let output =
-        OutputSettings { folder: export_folder, base_name: "quay".to_owned(),
-        rendering: "straight".to_owned(), ..session.output.clone() };
+    let output = OutputSettings {
+        folder: export_folder,
+        base_name: "quay".to_owned(),
+        rendering: "straight".to_owned(),
+        ..session.output.clone()
+    };
     apply(&session, Edit::SetOutput(output))
 }
 
 /// Write a session file beside the scan.
-pub fn write_session(folder: &Path, session: &Session) -> PathBuf {
+pub(crate) fn write_session(folder: &Path, session: &Session) -> PathBuf {
     let path = folder.join("quay.session.json");
     let text = file::to_json(session, Some(folder)).expect("a sane session can be written");
     std::fs::write(&path, text).expect("the folder is writable");
@@ -149,10 +152,10 @@ pub fn write_session(folder: &Path, session: &Session) -> PathBuf {
 
 /// A picker whose prepared answers can be looked at afterwards.
 #[derive(Debug, Clone, Default)]
-pub struct SharedPicker(pub Arc<Mutex<PreparedPicker>>);
+pub(crate) struct SharedPicker(pub(crate) Arc<Mutex<PreparedPicker>>);
 
 impl SharedPicker {
-    pub fn new(answers: Vec<PickOutcome>) -> Self {
+    pub(crate) fn new(answers: Vec<PickOutcome>) -> Self {
         Self(Arc::new(Mutex::new(PreparedPicker::new(answers))))
     }
 }
@@ -170,19 +173,19 @@ impl FilePicker for SharedPicker {
 }
 
 /// The program with jobs inside its frames.
-pub fn app(open: Vec<PathBuf>, picker: SharedPicker) -> GlassineApp {
+pub(crate) fn app(open: Vec<PathBuf>, picker: SharedPicker) -> GlassineApp {
     let jobs = JobHost::inline(Arc::new(Engine::new()));
     let options = AppOptions { inline_jobs: true, open, ..AppOptions::default() };
     GlassineApp::new(jobs, Box::new(picker), options)
 }
 
 /// A window over a program, run until it rests.
-pub fn window(app: GlassineApp) -> Harness<'static, GlassineApp> {
+pub(crate) fn window(app: GlassineApp) -> Harness<'static, GlassineApp> {
     sized_window(app, [1600.0, 1000.0])
 }
 
 /// The same in another size.
-pub fn sized_window(app: GlassineApp, size: [f32; 2]) -> Harness<'static, GlassineApp> {
+pub(crate) fn sized_window(app: GlassineApp, size: [f32; 2]) -> Harness<'static, GlassineApp> {
     let builder: HarnessBuilder<GlassineApp> = Harness::builder();
     let builder = builder.with_size(size).with_max_steps(400).with_step_dt(1.0 / 60.0);
     let builder = builder.with_context_setup(|ctx| glassine_app::theme::apply(ctx, true));
@@ -199,7 +202,7 @@ pub fn sized_window(app: GlassineApp, size: [f32; 2]) -> Harness<'static, Glassi
 }
 
 /// A window over the small strip; the folder lives as long as the returned guard.
-pub fn open_window() -> (Harness<'static, GlassineApp>, tempfile::TempDir) {
+pub(crate) fn open_window() -> (Harness<'static, GlassineApp>, tempfile::TempDir) {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let scan = write_scan(folder.path());
     let session = session(&scan, Some(folder.path().join("finished")));
@@ -209,13 +212,13 @@ pub fn open_window() -> (Harness<'static, GlassineApp>, tempfile::TempDir) {
 }
 
 /// Id of the frame with this number.
-pub fn frame_id(harness: &Harness<'_, GlassineApp>, number: u32) -> FrameId {
+pub(crate) fn frame_id(harness: &Harness<'_, GlassineApp>, number: u32) -> FrameId {
     let frames = &harness.state().session().frames;
     frames.iter().find(|frame| frame.number == number).expect("the frame is there").id
 }
 
 /// Box of the frame with this number.
-pub fn crop(harness: &Harness<'_, GlassineApp>, number: u32) -> TiltedBox {
+pub(crate) fn crop(harness: &Harness<'_, GlassineApp>, number: u32) -> TiltedBox {
     let frames = &harness.state().session().frames;
     frames.iter().find(|frame| frame.number == number).expect("the frame is there").crop
 }

@@ -15,8 +15,8 @@ use crate::widgets::parts::{note_ui, section_head_ui, warning_ui};
 use super::export::output_section_ui;
 use film::{film_section_ui, film_summary};
 use frame::{
-    clean_section_ui, clean_summary, colour_section_ui, exposure_section_ui, sharpen_section_ui, sharpen_summary,
-    summary_of,
+    clean_section_ui, clean_summary, colour_section_ui, exposure_section_ui, sharpen_section_ui,
+    sharpen_summary, summary_of,
 };
 
 /// Groups that belong together when settings are carried from one frame to others.
@@ -66,7 +66,9 @@ fn summary(cx: &ViewCx<'_>, section: Section) -> String {
         Section::Colour => summary_of(cx, ParamGroup::Colour),
         Section::Clean => clean_summary(cx),
         Section::Sharpen => sharpen_summary(cx),
-        Section::Output => cx.session.output.kind.label().to_lowercase().replace("tiff", "TIFF").replace("jpeg", "JPEG"),
+        Section::Output => {
+            cx.session.output.kind.label().to_lowercase().replace("tiff", "TIFF").replace("jpeg", "JPEG")
+        }
     }
 }
 
