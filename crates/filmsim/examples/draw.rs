@@ -1,11 +1,11 @@
 //! Look at what the model makes, and remake the bundled scenes.
 //!
 //! `draw scene NAME SIDE OUT.jpg` calculates one scene; `draw bundle SIDE FOLDER` calculates all bundled ones;
-//! `draw strip ID PPI OUT.tif` renders a demo strip with its truth beside it.
+//! `draw strip ID PPI OUT.tif` renders a demo strip with its truth beside it; `draw demo FOLDER` makes the demo's scans.
 
 use std::path::Path;
 
-use glassine_filmsim::{BUNDLED_WHITE, Picture, SceneId, demo_spec, render_strip, trace_scene};
+use glassine_filmsim::{BUNDLED_WHITE, Picture, SceneId, demo_spec, make_demo, render_strip, trace_scene};
 use glassine_raster::CancelToken;
 use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter, write_rgbi};
 
@@ -33,7 +33,14 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
             let truth = (&strip.truth.frames, strip.truth.base_density, strip.truth.rebate_pixels);
             std::fs::write(format!("{path}.txt"), format!("{truth:#?}\n"))?;
         }
-        _ => return Err("scene NAME SIDE OUT.jpg | bundle SIDE FOLDER | strip ID PPI OUT.tif".into()),
+        ["demo", folder] => {
+            make_demo(Path::new(folder), &|_, _| (), &CancelToken::new())?;
+        }
+        _ => {
+            return Err(
+                "scene NAME SIDE OUT.jpg | bundle SIDE FOLDER | strip ID PPI OUT.tif | demo FOLDER".into()
+            );
+        }
     }
     Ok(())
 }

@@ -289,3 +289,34 @@ fn is_complete(path: &Path, stamp_path: &Path, info: &DemoInfo) -> bool {
     };
     meta.is_file() && text == stamp(info, meta.len())
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_scan_is_complete_only_with_its_own_stamp() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let info = DemoInfo { ppi: 50, ..STRIPS[3] };
+        let (path, stamp_path) = (folder.path().join("scan.tif"), folder.path().join("scan.tif.stamp"));
+        assert!(!is_complete(&path, &stamp_path, &info));
+        make_strip(&info, &path, &stamp_path, &|_| (), &CancelToken::new()).expect("a small strip is made");
+        assert!(is_complete(&path, &stamp_path, &info));
+        // Another resolution, or a file cut short, is not complete.
+        assert!(!is_complete(&path, &stamp_path, &DemoInfo { ppi: 51, ..info }));
+        let bytes = std::fs::read(&path).expect("the scan is there");
+        std::fs::write(&path, &bytes[..bytes.len() / 2]).expect("it can be cut");
+        assert!(!is_complete(&path, &stamp_path, &info));
+        make_strip(&info, &path, &stamp_path, &|_| (), &CancelToken::new()).expect("it is made again");
+        assert_eq!(bytes, std::fs::read(&path).expect("the scan is there"));
+    }
+
+    #[test]
+    fn a_cancelled_demo_leaves_no_scan() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let cancel = CancelToken::new();
+        cancel.cancel();
+        assert!(matches!(make_demo(folder.path(), &|_, _| (), &cancel), Err(Error::Cancelled)));
+        assert_eq!(std::fs::read_dir(folder.path()).expect("the folder is there").count(), 0);
+    }
+}
