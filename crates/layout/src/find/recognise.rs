@@ -50,7 +50,8 @@ fn plausible(f: &Format, clues: &Clues<'_>, height_px: f64) -> bool {
             return false;
         }
         if let Some((px, mm)) = clues.film_width_px.zip(f.strip_width_mm) {
-            return near(px, mm * k, 0.06);
+            // A crop, a holder or perforations may hide part of the width, never add to it.
+            return px < mm * k * 1.06 && px > f.across_mm * k * 0.97;
         }
     } else if let Some((px, mm)) = clues.film_width_px.zip(f.strip_width_mm) {
         return near(height_px / px, f.across_mm / mm, 0.06);

@@ -60,7 +60,7 @@ impl Scan<'_> {
         }
         let signal = signal_plane(self.work, &base);
         let mut best: Option<Coarse> = None;
-        for axis in self.axes(piece, first, across.is_some()) {
+        for axis in self.axes(piece, first) {
             self.cancel.check()?;
             let coarse = self.lay_out(piece, &base, &signal, StripFrame { axis, ..first });
             let better = |c: &Coarse| best.as_ref().is_none_or(|b| c.known.row.fit > b.known.row.fit);
@@ -75,14 +75,14 @@ impl Scan<'_> {
     }
 
     /// The axes worth trying: both when the piece is not much longer than wide.
-    fn axes(&self, piece: &Piece, first: StripFrame, sure: bool) -> Vec<StripAxis> {
+    fn axes(&self, piece: &Piece, first: StripFrame) -> Vec<StripAxis> {
         let (u, v) = extent(piece, self.work.width(), first);
         let ratio = (u.1 - u.0) / (v.1 - v.0).max(1.0);
         let other = match first.axis {
             StripAxis::Across => StripAxis::Down,
             StripAxis::Down => StripAxis::Across,
         };
-        if sure || ratio > 1.9 { vec![first.axis] } else { vec![first.axis, other] }
+        if ratio > 1.9 { vec![first.axis] } else { vec![first.axis, other] }
     }
 
     fn lay_out(&self, piece: &Piece, base: &Base, signal: &Plane<f32>, start: StripFrame) -> Option<Coarse> {
