@@ -5,6 +5,7 @@
 //! neighbouring pixels are left alone.
 //! *Out of scope*: files, threads of its own, clocks, the window.
 
+mod adjust;
 mod base;
 pub mod colour;
 mod fit;
@@ -21,6 +22,7 @@ mod stock;
 mod test_support;
 mod tone;
 
+pub use adjust::{FrameMatch, layer_log_exposures, match_frame, neutral_offset_from_patch};
 pub use base::{BaseError, BaseMeasurement, base_from_picture, base_mask, measure_base};
 pub use colour::OutputSpace;
 pub use fit::{

@@ -181,11 +181,11 @@ fn slide(recipe: &Recipe<'_>) -> ([Vec<f32>; 3], Core) {
         table.resize(65_536, last);
         table
     });
-    let working = recipe.input_to_xyz.and_then(|to_xyz| {
+    let from_profile = recipe.input_to_xyz.and_then(|to_xyz| {
         let back = matrix::invert(&OutputSpace::Srgb.to_xyz_d50())?;
         matrix::is_finite(&to_xyz).then(|| matrix::multiply(&back, &to_xyz))
     });
-    let working = matrix::with_unit_row_sums(&working.unwrap_or(IDENTITY));
+    let working = matrix::with_unit_row_sums(&from_profile.unwrap_or(recipe.stock.working_matrix));
     (input, Core::Light { working: f32_rows(&working) })
 }
 

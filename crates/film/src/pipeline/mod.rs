@@ -37,7 +37,7 @@ pub struct Recipe<'a> {
     pub rendering: Rendering,
     /// Output space.
     pub space: OutputSpace,
-    /// Slides: linear scan RGB to XYZ (D50), from the profile of the scan; absent means sRGB primaries.
+    /// Slides: linear scan RGB to XYZ (D50), from the profile of the scan; without one the stock's working matrix serves.
     pub input_to_xyz: Option<Matrix3>,
 }
 

@@ -30,6 +30,10 @@ const PRIOR_WEIGHT: f64 = 1.5;
 const GAMMA_SPREAD: f64 = 0.11;
 /// Spread of red and blue offsets against green in log10 exposure. Source: as above.
 const OFFSET_SPREAD: [f64; 2] = [0.055, 0.08];
+/// The same around a stock that was measured: what development and another day's light leave open.
+const MEASURED_GAMMA_SPREAD: f64 = 0.03;
+/// Offsets around a measured stock. Source: ours.
+const MEASURED_OFFSET_SPREAD: [f64; 2] = [0.05, 0.06];
 /// Widths in log10 exposure that count as grey, from first to last.
 const WIDTHS_LOG: [f64; 4] = [0.12, 0.06, 0.03, 0.015];
 
@@ -80,12 +84,15 @@ pub(super) struct Votes {
     steps: Vec<Step>,
     red: InverseTable,
     blue: InverseTable,
+    gamma_spread: f64,
+    offset_spread: [f64; 2],
 }
 
 impl Votes {
     pub(super) fn new(frames: &[FrameStatistics], stock: &Stock) -> Self {
         let tables = [0, 1, 2].map(|c| InverseTable::new(&stock.curves[c]));
         let [red, green, blue] = tables;
+        let measured = !stock.measured_on.is_empty();
         let mut votes = Self {
             red_d: Vec::new(),
             blue_d: Vec::new(),
@@ -94,6 +101,8 @@ impl Votes {
             steps: Vec::new(),
             red,
             blue,
+            gamma_spread: if measured { MEASURED_GAMMA_SPREAD } else { GAMMA_SPREAD },
+            offset_spread: if measured { MEASURED_OFFSET_SPREAD } else { OFFSET_SPREAD },
         };
         let total: usize = frames.iter().map(FrameStatistics::cells).sum();
         let stride = total.div_ceil(MOST_CELLS).max(1);
@@ -188,7 +197,7 @@ impl Votes {
             let size = libm::sqrt(width / WIDTHS_LOG[0]);
             let step = [0.08 * size, 0.08 * size, 0.05 * size, 0.05 * size];
             (neutral, _) =
-                minimise(neutral, step, 260, |trial| prior(trial) - self.votes(trial, width, None));
+                minimise(neutral, step, 260, |trial| self.prior(trial) - self.votes(trial, width, None));
         }
         neutral
     }
@@ -216,7 +225,7 @@ impl Votes {
     pub(super) fn solve_gammas(&self, strip: &Neutral, own: &[Neutral]) -> Neutral {
         let width = WIDTHS_LOG[2];
         let (neutral, _) = minimise(*strip, [0.03, 0.03, 0.02, 0.02], 200, |trial| {
-            let mut sum = -prior(trial);
+            let mut sum = -self.prior(trial);
             for (frame, own) in own.iter().enumerate() {
                 let shifted =
                     [trial[0], trial[1], trial[2] + own[2] - strip[2], trial[3] + own[3] - strip[3]];
@@ -225,6 +234,16 @@ impl Votes {
             -sum
         });
         neutral
+    }
+
+    /// Minus log of the prior, weighted.
+    fn prior(&self, neutral: &Neutral) -> f64 {
+        let gamma = |ratio: f64| libm::log(ratio.max(0.05)) / self.gamma_spread;
+        let squares = gamma(neutral[0]).powi(2)
+            + gamma(neutral[1]).powi(2)
+            + (neutral[2] / self.offset_spread[0]).powi(2)
+            + (neutral[3] / self.offset_spread[1]).powi(2);
+        PRIOR_WEIGHT * 0.5 * squares
     }
 
     /// How much grey supports a neutral, 0 to 1: the weighted share of steps in which a tenth of the colours are grey.
@@ -237,14 +256,4 @@ impl Votes {
         // Four full steps are the least that can be trusted fully.
         if all > 0.0 { grey / all.max(4.0) } else { 0.0 }
     }
-}
-
-/// Minus log of the prior, weighted.
-fn prior(neutral: &Neutral) -> f64 {
-    let gamma = |ratio: f64| libm::log(ratio.max(0.05)) / GAMMA_SPREAD;
-    let squares = gamma(neutral[0]).powi(2)
-        + gamma(neutral[1]).powi(2)
-        + (neutral[2] / OFFSET_SPREAD[0]).powi(2)
-        + (neutral[3] / OFFSET_SPREAD[1]).powi(2);
-    PRIOR_WEIGHT * 0.5 * squares
 }

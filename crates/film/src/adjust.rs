@@ -1,0 +1,119 @@
+//! Balance from what the person points at: a grey point, a chart patch, or another frame.
+
+use crate::matrix::apply;
+use crate::solve::balance_cc_from_log;
+use crate::statistics::FrameStatistics;
+use crate::{FilmKind, Stock};
+
+/// Log10 exposures of the three layers for densities above base, before any offset.
+///
+/// Slides: densities of the encoded transmittance, whose log exposure is minus the density.
+pub fn layer_log_exposures(
+    density_d: [f64; 3],
+    stock: &Stock,
+    kind: FilmKind,
+    gamma_ratio: [f64; 3],
+) -> [f64; 3] {
+    if kind == FilmKind::Slide {
+        return density_d.map(|d| -d);
+    }
+    let layers = apply(&stock.unmix, density_d);
+    [0, 1, 2].map(|c| stock.curves[c].log_exposure(layers[c] / gamma_ratio[c].max(0.05)))
+}
+
+/// Warm and tint to *set* so that a picked area comes out neutral; exposure stays.
+///
+/// `density_d` is the mean density above base of the area, `offset_log` the frame's solved offsets. The result replaces
+/// [`crate::Param::WarmthCc`] and [`crate::Param::TintCc`]; it does not add to them.
+pub fn neutral_offset_from_patch(
+    density_d: [f64; 3],
+    stock: &Stock,
+    kind: FilmKind,
+    gamma_ratio: [f64; 3],
+    offset_log: [f64; 3],
+) -> [f64; 2] {
+    let logs = layer_log_exposures(density_d, stock, kind, gamma_ratio);
+    balance_cc_from_log([0, 1, 2].map(|c| -(logs[c] + offset_log[c])))
+}
+
+/// Change of warm, tint (CC) and exposure (log10) that brings one frame's middle to that of another.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FrameMatch {
+    /// Warm and tint to add.
+    pub balance_cc: [f64; 2],
+    /// Exposure to add, in stops.
+    pub exposure_stops: f64,
+}
+
+/// Match `frame` to `target`: both with their solved offsets; the medians of layer log exposure are brought together.
+///
+/// Medians, not means, so that a lamp or a window in one frame does not count; `None` when a frame is empty.
+pub fn match_frame(
+    frame: (&FrameStatistics, [f64; 3]),
+    target: (&FrameStatistics, [f64; 3]),
+    stock: &Stock,
+    kind: FilmKind,
+    gamma_ratio: [f64; 3],
+) -> Option<FrameMatch> {
+    let medians = |(statistics, offset): (&FrameStatistics, [f64; 3])| -> Option<[f64; 3]> {
+        let logs: Vec<[f64; 3]> = statistics
+            .cells_d
+            .iter()
+            .map(|cell| layer_log_exposures(cell.map(f64::from), stock, kind, gamma_ratio))
+            .collect();
+        let mut out = [0.0; 3];
+        for (c, value) in out.iter_mut().enumerate() {
+            let mut layer: Vec<f64> = logs.iter().map(|log| log[c]).collect();
+            if layer.is_empty() {
+                return None;
+            }
+            let middle = layer.len() / 2;
+            *value = *layer.select_nth_unstable_by(middle, f64::total_cmp).1 + offset[c];
+        }
+        Some(out)
+    };
+    let (from, to) = (medians(frame)?, medians(target)?);
+    let change = [0, 1, 2].map(|c| to[c] - from[c]);
+    Some(FrameMatch {
+        balance_cc: balance_cc_from_log(change),
+        exposure_stops: glassine_raster::stops_from_density(change.iter().sum::<f64>() / 3.0),
+    })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{default_stock, log_from_balance_cc, measure_frame};
+    use glassine_raster::Samples16;
+
+    #[test]
+    fn a_picked_point_becomes_neutral() {
+        let stock = default_stock(FilmKind::ColourNegative);
+        let (ratio, offset) = ([0.95, 1.0, 1.05], [-0.3, -0.35, -0.2]);
+        let patch = [0.6, 0.71, 0.55];
+        let cc = neutral_offset_from_patch(patch, stock, FilmKind::ColourNegative, ratio, offset);
+        let logs = layer_log_exposures(patch, stock, FilmKind::ColourNegative, ratio);
+        let added = log_from_balance_cc(cc);
+        let after = [0, 1, 2].map(|c| logs[c] + offset[c] + added[c]);
+        assert!((after[0] - after[1]).abs() < 1e-9 && (after[2] - after[1]).abs() < 1e-9, "{after:?}");
+    }
+
+    #[test]
+    fn a_darker_and_cooler_copy_is_matched_back() {
+        let stock = default_stock(FilmKind::ColourNegative);
+        let kind = FilmKind::ColourNegative;
+        let flat = |d: [f64; 3]| {
+            let code = d.map(|d| (65_535.0 * crate::maths::exp10(-d)) as u16);
+            let data = code.iter().copied().cycle().take(64 * 64 * 3).collect();
+            Samples16::from_vec(64, 64, 3, data).expect("sizes fit")
+        };
+        let one = measure_frame(&flat([0.9, 1.4, 1.6]), Some([0.3, 0.6, 0.9]), kind, stock);
+        let other = measure_frame(&flat([0.8, 1.3, 1.6]), Some([0.3, 0.6, 0.9]), kind, stock);
+        let found = match_frame((&other, [0.0; 3]), (&one, [0.0; 3]), stock, kind, [1.0; 3]).expect("cells");
+        assert!(found.exposure_stops > 0.1 && found.balance_cc[0] > 1.0, "{found:?}");
+        let same = match_frame((&one, [0.0; 3]), (&one, [0.0; 3]), stock, kind, [1.0; 3]).expect("cells");
+        assert!(same.exposure_stops.abs() < 1e-9);
+        let empty = FrameStatistics::default();
+        assert_eq!(match_frame((&empty, [0.0; 3]), (&one, [0.0; 3]), stock, kind, [1.0; 3]), None);
+    }
+}
