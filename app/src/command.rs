@@ -255,8 +255,10 @@ pub enum Command {
     ShowExport(bool),
     /// Ask for the target folder.
     AskExportFolder,
-    /// Show the whole strip.
+    /// Show the whole strip under work.
     FitStrip,
+    /// Show every strip of the session.
+    FitAll,
     /// Show the strip larger (above 1) or smaller.
     ZoomStrip(f64),
     /// One piece for each strip, or whole scans.

@@ -163,6 +163,7 @@ pub const TABLE: &[KeyRow] = rows! {
     View OutsideText NONE Equals "strip larger" Asks::Plain(|| Command::ZoomStrip(1.25));
     View OutsideText NONE Minus "strip smaller" Asks::Plain(|| Command::ZoomStrip(0.8));
     View OutsideText NONE Num0 "whole strip" Asks::Plain(|| Command::FitStrip);
+    View OutsideText NONE A "all strips of the session" Asks::Plain(|| Command::FitAll);
     View OutsideText NONE W "strips, or whole scans"
         Asks::Toggle(|state| Command::ShowWholeScans(!state.strip.whole_scans));
     View OutsideText NONE D "dark or light surround" Asks::Toggle(|state| Command::SetDark(state.light));

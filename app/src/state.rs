@@ -31,19 +31,33 @@ pub enum StripTool {
 /// Where the strip view looks.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StripLook {
-    /// Screen points for the height of one strip; `None` fits everything.
+    /// Screen points for the height of one strip; `None` fits the strip under work, or everything.
     pub zoom_points: Option<f64>,
+    /// Without a zoom of its own the view fits every strip of the session, not only the one under work.
+    pub show_all: bool,
     /// Position in strip space at the middle of the view.
     pub center: (f64, f64),
     /// Whole scans instead of one piece for each strip.
     pub whole_scans: bool,
     /// Points of a strip's height in the last frame drawn, fitted or zoomed.
     pub fitted_points: f64,
+    /// The strip the view follows; it changes only while no button is down.
+    pub follows_strip: Option<StripId>,
+    /// The frame that was last brought into view.
+    pub follows_frame: Option<FrameId>,
 }
 
 impl Default for StripLook {
     fn default() -> Self {
-        Self { zoom_points: None, center: (0.5, 0.5), whole_scans: false, fitted_points: 100.0 }
+        Self {
+            zoom_points: None,
+            show_all: false,
+            center: (0.5, 0.5),
+            whole_scans: false,
+            fitted_points: 100.0,
+            follows_strip: None,
+            follows_frame: None,
+        }
     }
 }
 
@@ -158,7 +172,11 @@ impl UiState {
     /// Forget what belonged to another session; panes and zoom habits stay.
     pub fn begin_session(&mut self, session: &Session) {
         self.active_strip = session.strips.first().map(|strip| strip.id);
-        self.strip = StripLook { whole_scans: self.strip.whole_scans, ..StripLook::default() };
+        self.strip = StripLook {
+            whole_scans: self.strip.whole_scans,
+            show_all: self.strip.show_all,
+            ..StripLook::default()
+        };
         self.frame = FrameLook::default();
         self.tool = StripTool::Boxes;
         self.box_drag = None;

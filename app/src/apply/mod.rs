@@ -107,8 +107,9 @@ impl GlassineApp {
             Command::ShowKeys(show) => state.show_keys = show,
             Command::ShowNotices(show) => state.show_notices = show,
             Command::SetDark(dark) => state.light = !dark,
-            Command::FitStrip => {
+            Command::FitStrip | Command::FitAll => {
                 state.strip.zoom_points = None;
+                state.strip.show_all = matches!(command, Command::FitAll);
             }
             Command::ZoomStrip(factor) => {
                 // Without a zoom of its own the view fits; it then begins at the size shown.

@@ -54,7 +54,7 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         .show(ui, |ui| {
             strip_bar_ui(ui, cx);
             let canvas = ui.available_rect_before_wrap();
-            let place = place(canvas, cx);
+            let place = place(ui, canvas, cx);
             strip_ui(ui, cx, &place);
             prints_ui(ui, cx, &place);
             ui.advance_cursor_after_rect(canvas);
@@ -71,29 +71,62 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 }
 
 /// Where strip and prints lie. A strip that fits is centred and its prints follow close below.
-fn place(canvas: Rect, cx: &mut ViewCx<'_>) -> StripPlace {
+fn place(ui: &Ui, canvas: Rect, cx: &mut ViewCx<'_>) -> StripPlace {
     let space = StripSpace::of(cx.session, cx.ui_state.strip.whole_scans);
-    let room =
-        vec2(canvas.width() - 4.0 * PAD, canvas.height() * STRIP_OF_CANVAS - 2.0 * PAD).max(vec2(1.0, 1.0));
-    let fitted = f64::from(room.y).min(f64::from(room.x) / space.width().max(1e-6));
-    let zoom = cx.ui_state.strip.zoom_points;
-    let points = zoom.unwrap_or(fitted);
-    let strip_height = match zoom {
+    let under_work = cx.strip().map(|strip| strip.id);
+    let look = &mut cx.ui_state.strip;
+    // While a button is down nothing may move under the pointer.
+    if look.follows_strip.is_none() || !ui.input(|input| input.pointer.any_down()) {
+        look.follows_strip = under_work;
+    }
+    let strip = look.follows_strip.and_then(|id| cx.session.strip(id));
+    let piece = strip.and_then(|strip| space.pieces.iter().find(|piece| piece.shows(strip)));
+    let (left, width) = match piece.filter(|_| !look.show_all) {
+        Some(piece) => (piece.left, piece.width()),
+        None => (0.0, space.width()),
+    };
+    let room = vec2(canvas.width() - 4.0 * PAD, canvas.height() * STRIP_OF_CANVAS - 2.0 * PAD);
+    let room = room.max(vec2(1.0, 1.0));
+    let fitted = f64::from(room.y).min(f64::from(room.x) / width.max(1e-6));
+    let points = look.zoom_points.unwrap_or(fitted);
+    let strip_height = match look.zoom_points {
         None => points as f32 + 2.0 * PAD,
         Some(_) => (points as f32 + 2.0 * PAD).min(canvas.height() * STRIP_OF_CANVAS),
     };
     let rect = Rect::from_min_max(canvas.min, pos2(canvas.right(), (canvas.top() + strip_height).round()));
-    let center = match zoom {
-        None => (space.width() / 2.0, 0.5),
-        Some(_) => cx.ui_state.strip.center,
-    };
-    cx.ui_state.strip.fitted_points = points;
-    if zoom.is_none() {
-        cx.ui_state.strip.center = center;
+    if look.zoom_points.is_none() {
+        // Half of the view in strip space; a row longer than the view is never moved past its ends.
+        let half = f64::from(room.x) / points / 2.0;
+        let middle = left + width / 2.0;
+        let center = if space.width() <= 2.0 * half {
+            space.width() / 2.0
+        } else {
+            middle.clamp(half, space.width() - half)
+        };
+        look.center = (center, 0.5);
     }
+    look.fitted_points = points;
+    let mut view = StripView { rect, points, center: look.center };
+    bring_into_view(ui, cx, &space, &mut view);
     let prints = Rect::from_min_max(
         pos2(canvas.left(), rect.bottom() + 2.0),
         pos2(canvas.right(), canvas.bottom() - 4.0),
     );
-    StripPlace { space, view: StripView { rect, points, center }, prints }
+    StripPlace { space, view, prints }
+}
+
+/// A frame that was just selected and lies outside the view moves the view.
+fn bring_into_view(ui: &Ui, cx: &mut ViewCx<'_>, space: &StripSpace, view: &mut StripView) {
+    let primary = cx.ui_state.primary;
+    let look = &mut cx.ui_state.strip;
+    if primary == look.follows_frame || ui.input(|input| input.pointer.any_down()) {
+        return;
+    }
+    look.follows_frame = primary;
+    let Some(frame) = primary.and_then(|id| cx.session.frame(id)) else { return };
+    let Some(piece) = space.piece_of(cx.session, frame.id) else { return };
+    if !view.rect.contains(view.hull(piece, &frame.crop).center()) {
+        look.center = piece.space_from_scan(frame.crop.center);
+        view.center = look.center;
+    }
 }

@@ -56,10 +56,18 @@ fn left_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
 
 /// Tools for what is shown, at the right end.
 fn view_tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
-    let zoomed = cx.ui_state.strip.zoom_points.is_some();
-    if IconButton::new(Icon::Fit, "whole strip").tip("0, or double click").enabled(zoomed).show(ui).clicked()
-    {
+    let look = cx.ui_state.strip;
+    let fits_strip = look.zoom_points.is_none() && !look.show_all;
+    let fit = IconButton::new(Icon::Fit, "whole strip").tip("0, or double click").enabled(!fits_strip);
+    if fit.show(ui).clicked() {
         cx.push(Command::FitStrip);
+    }
+    if cx.session.strips.len() > 1 {
+        let all = look.zoom_points.is_none() && look.show_all;
+        let button = Button::selectable(all, "all strips").frame_when_inactive(false);
+        if ui.add(button).on_hover_text("show every strip of the session   A").clicked() {
+            cx.push(if all { Command::FitStrip } else { Command::FitAll });
+        }
     }
     let whole = cx.ui_state.strip.whole_scans;
     let button = Button::selectable(whole, "whole scans").frame_when_inactive(false);

@@ -94,6 +94,7 @@ fn title_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     }
     if !cx.session.title.is_empty() {
         let title = RichText::new(&cx.session.title).text_style(theme::strong_style()).color(p.text_strong);
+        ui.add_space(4.0);
         ui.add(Label::new(title).truncate());
     }
 }

@@ -17,12 +17,15 @@ pub(super) fn welcome_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             ui.add_space(4.0);
             ui.label(RichText::new(&job.detail).color(p.text_weak));
             ui.add_space(12.0);
-            let bar = egui::ProgressBar::new(job.share).desired_width(320.0).desired_height(8.0).fill(p.accent);
+            let bar =
+                egui::ProgressBar::new(job.share).desired_width(320.0).desired_height(8.0).fill(p.accent);
             ui.add(bar);
             return;
         }
         ui.label(
-            RichText::new("open the scan of a strip").text_style(egui::TextStyle::Heading).color(p.text_strong),
+            RichText::new("open the scan of a strip")
+                .text_style(egui::TextStyle::Heading)
+                .color(p.text_strong),
         );
         ui.add_space(6.0);
         ui.label(RichText::new("drop scans or a session here, or choose them").color(p.text_weak));

@@ -172,10 +172,8 @@ pub fn paint(painter: &Painter, shape: &ScreenBox, ink: BoxInk) {
     for i in 0..4 {
         let (a, b) = (shape.corners[i], shape.corners[(i + 1) % 4]);
         let (middle, along) = (a + (b - a) * 0.5, (b - a).normalized() * arm * 0.6);
-        painter.line_segment(
-            [middle - along, middle + along],
-            Stroke::new(5.0, Color32::from_black_alpha(140)),
-        );
+        painter
+            .line_segment([middle - along, middle + along], Stroke::new(5.0, Color32::from_black_alpha(140)));
         painter.line_segment([middle - along, middle + along], Stroke::new(3.0, ink.line));
     }
     if let Some(knob) = shape.knob() {
@@ -195,7 +193,8 @@ fn paint_knob(painter: &Painter, at: Pos2, line: Color32) {
         .collect();
     let end = points.last().copied().unwrap_or(at);
     painter.add(Shape::line(points, Stroke::new(1.6, line)));
-    let head = [pos2(end.x - 3.6, end.y - 1.2), pos2(end.x + 2.2, end.y - 2.6), pos2(end.x - 0.2, end.y + 3.2)];
+    let head =
+        [pos2(end.x - 3.6, end.y - 1.2), pos2(end.x + 2.2, end.y - 2.6), pos2(end.x - 0.2, end.y + 3.2)];
     painter.add(Shape::convex_polygon(head.to_vec(), line, Stroke::NONE));
 }
 

@@ -1,6 +1,8 @@
 //! Small drawn signs for buttons that have no room for a word. Each button still has a name and a tool tip.
 
-use egui::{Color32, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke, Ui, Vec2, WidgetInfo, pos2, vec2};
+use egui::{
+    Color32, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke, Ui, Vec2, WidgetInfo, pos2, vec2,
+};
 
 use crate::theme;
 
@@ -82,7 +84,8 @@ impl<'a> IconButton<'a> {
     pub fn show(self, ui: &mut Ui) -> Response {
         let Self { icon, name, tip, is_on, is_enabled } = self;
         let response = ui.add_enabled_ui(is_enabled, |ui| {
-            let (rect, response) = ui.allocate_exact_size(Vec2::splat(theme::ROW_HEIGHT + 2.0), Sense::click());
+            let (rect, response) =
+                ui.allocate_exact_size(Vec2::splat(theme::ROW_HEIGHT + 2.0), Sense::click());
             if ui.is_rect_visible(rect) {
                 let p = theme::palette(ui);
                 let on = is_on == Some(true);
@@ -180,7 +183,16 @@ pub fn paint_icon(painter: &Painter, rect: Rect, icon: Icon, ink: Color32) {
             painter.add(Shape::convex_polygon(half, ink, Stroke::NONE));
         }
         Icon::Help => {
-            line(&[(-3.0, -3.2), (-2.2, -5.2), (0.0, -6.0), (2.4, -5.0), (2.8, -3.0), (1.6, -1.2), (0.0, 0.2), (0.0, 2.2)]);
+            line(&[
+                (-3.0, -3.2),
+                (-2.2, -5.2),
+                (0.0, -6.0),
+                (2.4, -5.0),
+                (2.8, -3.0),
+                (1.6, -1.2),
+                (0.0, 0.2),
+                (0.0, 2.2),
+            ]);
             painter.circle_filled(at(0.0, 5.2), 1.2, ink);
         }
         Icon::Close => {
