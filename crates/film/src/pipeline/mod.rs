@@ -6,6 +6,8 @@
 mod build;
 mod finish;
 mod run;
+#[cfg(test)]
+mod tests;
 
 use crate::colour::OutputSpace;
 use crate::matrix::Matrix3;

@@ -1,0 +1,224 @@
+//! What must hold for any recipe and any code.
+
+use super::*;
+use crate::{Param, ToneCurve, band_curves, default_stock, log_from_balance_cc, quantise16, shipped_stocks};
+use proptest::prelude::*;
+
+fn straight_line() -> Vec<f32> {
+    (0..=u16::MAX).map(|code| f32::from(code) / 65_535.0).collect()
+}
+
+const BASE: [f64; 3] = [0.27, 0.61, 0.93];
+
+fn recipe<'a>(kind: FilmKind, line: &'a [f32], look: &'a Look, stock: &'a Stock) -> Recipe<'a> {
+    Recipe {
+        kind,
+        linearisation: [line; 3],
+        base_d: BASE,
+        stock,
+        unmix_strength: 1.0,
+        gamma_ratio: [0.97, 1.0, 1.04],
+        solve_offset: [-0.3, -0.25, -0.35],
+        cast_suggestion_cc: [6.0, -3.0],
+        look,
+        rendering: Rendering::Straight,
+        space: OutputSpace::Srgb,
+        input_to_xyz: None,
+    }
+}
+
+/// Codes of densities above base.
+fn codes_of(density_d: [f64; 3]) -> [u16; 3] {
+    [0, 1, 2].map(|c| (65_535.0 * crate::maths::exp10(-density_d[c] - BASE[c])) as u16)
+}
+
+fn any_look() -> impl Strategy<Value = Look> {
+    proptest::collection::vec(0.0..=1.0_f64, Param::all().len()).prop_map(|shares| {
+        let mut look = Look::default();
+        for (param, share) in Param::all().zip(shares) {
+            let (low, high) = param.spec().hard;
+            look.set(param, low + (high - low) * share);
+        }
+        look
+    })
+}
+
+proptest! {
+    #![proptest_config(crate::test_support::fixed_seed())]
+
+    #[test]
+    fn any_code_gives_a_number_for_any_look(
+        look in any_look(),
+        codes in proptest::collection::vec(any::<u16>(), 900),
+        kind in 0..3_usize,
+        print in any::<bool>(),
+        space in 0..5_usize,
+    ) {
+        let line = straight_line();
+        let kind = FilmKind::ALL[kind];
+        let mut recipe = recipe(kind, &line, &look, default_stock(kind));
+        recipe.space = OutputSpace::ALL[space];
+        recipe.rendering = if print { Rendering::Print } else { Rendering::Straight };
+        let mut codes = codes;
+        codes[..6].copy_from_slice(&[0, 0, 0, u16::MAX, u16::MAX, u16::MAX]);
+        let mut out = vec![f32::NAN; codes.len()];
+        Pipeline::new(&recipe).run(&codes, 3, 3, &mut out);
+        prop_assert!(out.iter().all(|x| x.is_finite()));
+    }
+
+    #[test]
+    fn any_tiling_gives_the_same_bits(
+        codes in proptest::collection::vec(any::<u16>(), 4 * 1200),
+        cut in 1..1199_usize,
+        saturation in 0.0..2.0_f64,
+    ) {
+        let line = straight_line();
+        let look = Look::default().with(Param::Saturation, saturation).with(Param::WeakColourBoost, 0.4);
+        let stock = default_stock(FilmKind::ColourNegative);
+        let pipeline = Pipeline::new(&recipe(FilmKind::ColourNegative, &line, &look, stock));
+        let mut whole = vec![0.0; 3 * 1200];
+        pipeline.run(&codes, 4, 3, &mut whole);
+        let mut parts = vec![0.0; 3 * 1200];
+        let (left, right) = parts.split_at_mut(3 * cut);
+        pipeline.run(&codes[..4 * cut], 4, 3, left);
+        pipeline.run(&codes[4 * cut..], 4, 3, right);
+        prop_assert_eq!(whole, parts);
+    }
+
+    #[test]
+    fn equal_layer_exposures_stay_exactly_neutral(
+        exposure in -1.8..0.3_f64, saturation in 0.0..2.0_f64, boost in 0.0..1.0_f64, space in 0..5_usize,
+        contrast in 0.6..1.6_f64,
+    ) {
+        // A slide scanned with equal codes takes every step but the density ones, with no rounding before them.
+        let line = straight_line();
+        let look = Look::default()
+            .with(Param::Saturation, saturation)
+            .with(Param::WeakColourBoost, boost)
+            .with(Param::Contrast, contrast);
+        let stock = default_stock(FilmKind::Slide);
+        let mut recipe = recipe(FilmKind::Slide, &line, &look, stock);
+        recipe.solve_offset = [0.0; 3];
+        recipe.space = OutputSpace::ALL[space];
+        let code = (65_535.0 * crate::maths::exp10(exposure.min(0.0))) as u16;
+        let mut out = [0.0; 3];
+        Pipeline::new(&recipe).run(&[code; 3], 3, 3, &mut out);
+        prop_assert!(out[0] == out[1] && out[1] == out[2], "{:?}", out);
+    }
+
+    #[test]
+    fn denser_film_never_prints_darker(
+        contrast in 0.3..3.0_f64, white in -0.5..0.5_f64, black in -0.2..0.4_f64, print in any::<bool>(),
+        warm in -60.0..60.0_f64,
+    ) {
+        let line = straight_line();
+        let look = Look::default()
+            .with(Param::Contrast, contrast)
+            .with(Param::WhitePointD, white)
+            .with(Param::BlackPointD, black)
+            .with(Param::ShadowWarmthCc, warm)
+            .with(Param::HighlightTintCc, -warm);
+        let stock = default_stock(FilmKind::BlackAndWhite);
+        let mut recipe = recipe(FilmKind::BlackAndWhite, &line, &look, stock);
+        recipe.rendering = if print { Rendering::Print } else { Rendering::Straight };
+        let codes: Vec<u16> = (0..=u16::MAX).rev().collect();
+        let mut out = vec![0.0; 3 * codes.len()];
+        Pipeline::new(&recipe).run(&codes, 1, 1, &mut out);
+        prop_assert!(out.chunks_exact(3).is_sorted_by(|a, b| a[0] <= b[0]));
+    }
+
+    #[test]
+    fn tone_curves_of_any_wheels_rise(look in any_look(), e in -3.0..1.0_f64) {
+        for curve in band_curves(&look) {
+            prop_assert!(curve.apply(e + 1e-3) > curve.apply(e));
+        }
+    }
+}
+
+#[test]
+fn the_wheels_are_the_curves() {
+    let look = Look::default().with(Param::ShadowWarmthCc, 12.0).with(Param::MidTintCc, -7.0);
+    let curves = band_curves(&look);
+    let back = crate::look_from_band_curves(&Look::default(), &curves);
+    for param in [Param::ShadowWarmthCc, Param::MidTintCc, Param::HighlightWarmthCc] {
+        assert!((back.get(param) - look.get(param)).abs() < 1e-9);
+    }
+    let shadow = log_from_balance_cc([12.0, 0.0]);
+    for (curve, wanted) in curves.iter().zip(shadow) {
+        assert!((curve.offsets_log()[0] - wanted).abs() < 1e-12);
+        assert!((curve.offset_log(-5.0) - wanted).abs() < 1e-12);
+    }
+    assert_eq!(ToneCurve::new([f64::NAN, 0.0, 0.0]), ToneCurve::new([0.0; 3]));
+}
+
+#[test]
+fn exposure_in_stops_is_exact_in_the_linear_space() {
+    let line = straight_line();
+    let stock = default_stock(FilmKind::ColourNegative);
+    let render = |stops: f64| {
+        let look = Look::default().with(Param::ExposureStops, stops);
+        let mut recipe = recipe(FilmKind::ColourNegative, &line, &look, stock);
+        recipe.space = OutputSpace::LinearSrgb;
+        let mut out = [0.0; 3];
+        Pipeline::new(&recipe).run(&codes_of([0.62, 0.7, 0.6]), 3, 3, &mut out);
+        out
+    };
+    let (normal, lighter) = (render(0.0), render(1.0));
+    for c in 0..3 {
+        assert!((lighter[c] / normal[c] - 2.0).abs() < 1e-3, "{normal:?} {lighter:?}");
+    }
+}
+
+#[test]
+fn one_hundred_cc_is_one_density_between_red_and_blue() {
+    // CC filters are named by density times one hundred; exposure factors follow 10^D.
+    for (d, factor) in [(0.01, 1.023_293), (0.025, 1.059_254), (0.05, 1.122_018), (0.1, 1.258_925)] {
+        let log = log_from_balance_cc([100.0 * d, 0.0]);
+        assert!((crate::maths::exp10(log[0] - log[2]) - factor).abs() < 1e-6);
+        let log = log_from_balance_cc([0.0, 100.0 * d]);
+        assert!((crate::maths::exp10(log[0] - log[1]) - factor).abs() < 1e-6);
+        assert!(log.iter().sum::<f64>().abs() < 1e-12);
+    }
+}
+
+#[test]
+fn grey_scans_with_infrared_and_short_buffers_are_no_trouble() {
+    let line = straight_line();
+    let look = Look::default();
+    for stock in shipped_stocks() {
+        let pipeline = Pipeline::new(&recipe(stock.kind, &line, &look, stock));
+        let mut out = [7.0; 7];
+        pipeline.run(&[40_000, 1, 30_000, 2, 20_000], 2, 1, &mut out);
+        assert!(out[..6].iter().all(|x| x.is_finite() && *x != 7.0) && out[6] == 7.0);
+        pipeline.run(&[], 0, 9, &mut out);
+        assert_eq!(pipeline.is_grey(), stock.kind == FilmKind::BlackAndWhite);
+        let mut codes = [0_u16; 6];
+        quantise16(&out[..6], &mut codes);
+    }
+    let short = Pipeline::new(&recipe(FilmKind::Slide, &line[..3], &look, default_stock(FilmKind::Slide)));
+    let mut out = [0.0; 3];
+    short.run(&[60_000; 3], 3, 3, &mut out);
+    assert!(out.iter().all(|x| x.is_finite()));
+}
+
+#[test]
+fn unmixing_turned_down_changes_colours_but_not_a_neutral() {
+    let line = straight_line();
+    let look = Look::default();
+    let stock = default_stock(FilmKind::ColourNegative);
+    let back = crate::matrix::invert(&stock.unmix).expect("unmixing inverts");
+    // Densities of a neutral on the straight line of the stock.
+    let neutral = crate::matrix::apply(&back, stock.curves.map(|curve| curve.gamma() * 1.1));
+    let render = |strength: f64, density_d: [f64; 3]| {
+        let mut recipe = recipe(FilmKind::ColourNegative, &line, &look, stock);
+        recipe.unmix_strength = strength;
+        let mut out = [0.0; 3];
+        Pipeline::new(&recipe).run(&codes_of(density_d), 3, 3, &mut out);
+        out
+    };
+    let (off, full) = (render(0.0, neutral), render(1.0, neutral));
+    assert!((0..3).all(|c| (off[c] - full[c]).abs() < 4e-3), "{off:?} {full:?}");
+    let colour = [neutral[0] + 0.15, neutral[1], neutral[2] - 0.1];
+    let (off, full) = (render(0.0, colour), render(1.0, colour));
+    assert!((0..3).any(|c| (off[c] - full[c]).abs() > 0.01), "{off:?} {full:?}");
+}
