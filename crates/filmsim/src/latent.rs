@@ -84,12 +84,22 @@ fn halate(cells: &mut [[f32; 3]], width: usize, height: usize) {
         coarse = box_blur(&coarse, w, h, reach);
     }
     for (i, cell) in cells.iter_mut().enumerate() {
-        let (x, y) = ((i % width) / STEP, (i / width) / STEP);
-        let glow = coarse[y * w + x];
+        let glow = between(&coarse, w, h, (i % width) as f32 / STEP as f32, (i / width) as f32 / STEP as f32);
         cell[0] += 0.06 * glow;
         cell[1] += 0.016 * glow;
         cell[2] += 0.004 * glow;
     }
+}
+
+/// A value between the middles of coarse cells.
+fn between(cells: &[f32], w: usize, h: usize, x: f32, y: f32) -> f32 {
+    let (x, y) = ((x - 0.5).clamp(0.0, w as f32 - 1.0), (y - 0.5).clamp(0.0, h as f32 - 1.0));
+    let (ix, iy) = (x as usize, y as usize);
+    let (jx, jy) = ((ix + 1).min(w - 1), (iy + 1).min(h - 1));
+    let (fx, fy) = (x - ix as f32, y - iy as f32);
+    let top = cells[iy * w + ix] * (1.0 - fx) + cells[iy * w + jx] * fx;
+    let bottom = cells[jy * w + ix] * (1.0 - fx) + cells[jy * w + jx] * fx;
+    top * (1.0 - fy) + bottom * fy
 }
 
 /// Mean over a square of `2 reach + 1`, cut off at the borders.

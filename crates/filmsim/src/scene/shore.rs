@@ -77,44 +77,7 @@ pub(crate) fn lighthouse(width: u32, height: u32) -> Picture {
         &mut dice,
     );
     let white = v3(0.76, 0.75, 0.72);
-    let red = v3(0.40, 0.05, 0.04);
-    let rings = [
-        (0.0, 2.05, white),
-        (3.2, 1.82, red),
-        (5.4, 1.68, white),
-        (7.6, 1.53, red),
-        (9.6, 1.40, white),
-        (11.4, 1.3, white),
-    ];
-    for pair in rings.windows(2) {
-        let ((h0, r0, colour), (h1, r1, _)) = (pair[0], pair[1]);
-        world.put(
-            stick(foot + v3(0.0, h0, 0.0), foot + v3(0.0, h1, 0.0), r0, r1),
-            paint::plaster,
-            colour,
-            h0,
-        );
-    }
-    let top = foot + v3(0.0, 11.4, 0.0);
-    let iron = v3(0.05, 0.05, 0.05);
-    world.put(stick(top, top + v3(0.0, 0.25, 0.0), 1.75, 1.75), paint::gloss, iron, 0.1);
-    world.put(egg(top + v3(0.0, 0.25, 0.0), v3(1.75, 0.03, 1.75), 0.0), paint::gloss, iron, 0.1);
-    world.put(stick(top, top + v3(0.0, 1.9, 0.0), 0.92, 0.92), paint::glass, V3::default(), 0.0);
-    world.put(stick(top + v3(0.0, 1.9, 0.0), top + v3(0.0, 3.0, 0.0), 1.15, 0.06), paint::gloss, red, 0.1);
-    world.put(ball(top + v3(0.0, 3.1, 0.0), 0.16), paint::gloss, iron, 0.1);
-    for i in 0..20 {
-        let (s, c) = (i as f32 * 0.314).sin_cos();
-        let post = top + v3(1.66 * c, 0.25, 1.66 * s);
-        world.put(stick(post, post + v3(0.0, 0.9, 0.0), 0.025, 0.025), paint::matt, iron, 0.0);
-        let (s2, c2) = ((i + 1) as f32 * 0.314).sin_cos();
-        let next = top + v3(1.66 * c2, 0.25, 1.66 * s2);
-        world.put(
-            stick(post + v3(0.0, 0.88, 0.0), next + v3(0.0, 0.88, 0.0), 0.02, 0.02),
-            paint::matt,
-            iron,
-            0.0,
-        );
-    }
+    tower(&mut world, foot, white);
     // The keeper's house and its wall.
     world.put(block(foot + v3(4.6, 0.9, -0.6), v3(2.1, 1.5, 1.6), 0.1), paint::plaster, white * 0.95, 17.0);
     let ridge = foot + v3(4.6, 3.6, -0.6);
@@ -174,50 +137,7 @@ pub(crate) fn buoys(width: u32, height: u32) -> Picture {
         v3(0.70, 0.69, 0.66),
         0.0,
     );
-    let mut dice = Dice::new(29);
-    let paints = [
-        v3(0.62, 0.11, 0.03),
-        v3(0.70, 0.48, 0.03),
-        v3(0.64, 0.63, 0.60),
-        v3(0.04, 0.19, 0.40),
-        v3(0.05, 0.30, 0.20),
-        v3(0.60, 0.25, 0.20),
-    ];
-    for i in 0..24 {
-        let column = i % 8;
-        let x = -0.75 + 0.37 * column as f32 + dice.range(-0.07, 0.07);
-        let y = 2.35 - 0.62 * (i / 8) as f32 + dice.range(-0.12, 0.12);
-        let r = dice.range(0.11, 0.17);
-        let at = v3(x, y, r + 0.03);
-        let colour = paints[(dice.bits() % 6) as usize];
-        let rope = v3(0.40, 0.33, 0.22);
-        world.put(
-            stick(at + v3(0.0, r, 0.0), v3(x + dice.range(-0.04, 0.04), 3.02, 0.05), 0.008, 0.008),
-            paint::matt,
-            rope,
-            0.0,
-        );
-        if dice.range(0.0, 1.0) < 0.6 {
-            world.put(ball(at, r), paint::gloss, colour, 0.10);
-            world.put(
-                stick(at + v3(0.0, r * 0.8, 0.0), at + v3(0.0, r * 1.2, 0.0), r * 0.3, r * 0.22),
-                paint::gloss,
-                v3(0.05, 0.08, 0.16),
-                0.1,
-            );
-        } else {
-            let second = paints[(dice.bits() % 6) as usize];
-            let (up, down) = (at + v3(0.0, r * 1.3, 0.0), at - v3(0.0, r * 1.3, 0.0));
-            world.put(stick(at, up, r * 0.8, r * 0.3), paint::gloss, colour, 0.12);
-            world.put(stick(at, down, r * 0.8, r * 0.3), paint::gloss, second, 0.12);
-            world.put(
-                stick(down - v3(0.0, 0.2, 0.0), up + v3(0.0, 0.25, 0.0), 0.016, 0.016),
-                paint::gloss,
-                v3(0.5, 0.4, 0.25),
-                0.1,
-            );
-        }
-    }
+    hang_buoys(&mut world);
     // Crates, a coil of rope and a lobster-red barrel on the ground.
     for (x, y, z, turn) in [(1.55, 0.22, 0.75, 0.2), (1.75, 0.66, 0.70, -0.1), (2.35, 0.22, 0.85, -0.3)] {
         world.put(block(v3(x, y, z), v3(0.36, 0.22, 0.28), turn), paint::planks, v3(0.44, 0.32, 0.19), 9.0);
@@ -284,4 +204,94 @@ pub(crate) fn boulders(width: u32, height: u32) -> Picture {
         focus: 8.6,
     };
     lift(world.picture(&camera, width, height, samples(width, height)), 1.2)
+}
+
+/// The banded tower with its gallery and lantern.
+fn tower(world: &mut World, foot: V3, white: V3) {
+    let red = v3(0.40, 0.05, 0.04);
+    let rings = [
+        (0.0, 2.05, white),
+        (3.2, 1.82, red),
+        (5.4, 1.68, white),
+        (7.6, 1.53, red),
+        (9.6, 1.40, white),
+        (11.4, 1.3, white),
+    ];
+    for pair in rings.windows(2) {
+        let ((h0, r0, colour), (h1, r1, _)) = (pair[0], pair[1]);
+        world.put(
+            stick(foot + v3(0.0, h0, 0.0), foot + v3(0.0, h1, 0.0), r0, r1),
+            paint::plaster,
+            colour,
+            h0,
+        );
+    }
+    let top = foot + v3(0.0, 11.4, 0.0);
+    let iron = v3(0.05, 0.05, 0.05);
+    world.put(stick(top, top + v3(0.0, 0.25, 0.0), 1.75, 1.75), paint::gloss, iron, 0.1);
+    world.put(egg(top + v3(0.0, 0.25, 0.0), v3(1.75, 0.03, 1.75), 0.0), paint::gloss, iron, 0.1);
+    world.put(stick(top, top + v3(0.0, 1.9, 0.0), 0.92, 0.92), paint::glass, V3::default(), 0.0);
+    world.put(stick(top + v3(0.0, 1.9, 0.0), top + v3(0.0, 3.0, 0.0), 1.15, 0.06), paint::gloss, red, 0.1);
+    world.put(ball(top + v3(0.0, 3.1, 0.0), 0.16), paint::gloss, iron, 0.1);
+    for i in 0..20 {
+        let (s, c) = (i as f32 * 0.314).sin_cos();
+        let post = top + v3(1.66 * c, 0.25, 1.66 * s);
+        world.put(stick(post, post + v3(0.0, 0.9, 0.0), 0.025, 0.025), paint::matt, iron, 0.0);
+        let (s2, c2) = ((i + 1) as f32 * 0.314).sin_cos();
+        let next = top + v3(1.66 * c2, 0.25, 1.66 * s2);
+        world.put(
+            stick(post + v3(0.0, 0.88, 0.0), next + v3(0.0, 0.88, 0.0), 0.02, 0.02),
+            paint::matt,
+            iron,
+            0.0,
+        );
+    }
+}
+
+/// Three rows of round and spindle buoys on ropes.
+fn hang_buoys(world: &mut World) {
+    let mut dice = Dice::new(29);
+    let paints = [
+        v3(0.62, 0.11, 0.03),
+        v3(0.70, 0.48, 0.03),
+        v3(0.64, 0.63, 0.60),
+        v3(0.04, 0.19, 0.40),
+        v3(0.05, 0.30, 0.20),
+        v3(0.60, 0.25, 0.20),
+    ];
+    for i in 0..24 {
+        let column = i % 8;
+        let x = -0.75 + 0.37 * column as f32 + dice.range(-0.07, 0.07);
+        let y = 2.35 - 0.62 * (i / 8) as f32 + dice.range(-0.12, 0.12);
+        let r = dice.range(0.11, 0.17);
+        let at = v3(x, y, r + 0.03);
+        let colour = paints[(dice.bits() % 6) as usize];
+        let rope = v3(0.40, 0.33, 0.22);
+        world.put(
+            stick(at + v3(0.0, r, 0.0), v3(x + dice.range(-0.04, 0.04), 3.02, 0.05), 0.008, 0.008),
+            paint::matt,
+            rope,
+            0.0,
+        );
+        if dice.range(0.0, 1.0) < 0.6 {
+            world.put(ball(at, r), paint::gloss, colour, 0.10);
+            world.put(
+                stick(at + v3(0.0, r * 0.8, 0.0), at + v3(0.0, r * 1.2, 0.0), r * 0.3, r * 0.22),
+                paint::gloss,
+                v3(0.05, 0.08, 0.16),
+                0.1,
+            );
+        } else {
+            let second = paints[(dice.bits() % 6) as usize];
+            let (up, down) = (at + v3(0.0, r * 1.3, 0.0), at - v3(0.0, r * 1.3, 0.0));
+            world.put(stick(at, up, r * 0.8, r * 0.3), paint::gloss, colour, 0.12);
+            world.put(stick(at, down, r * 0.8, r * 0.3), paint::gloss, second, 0.12);
+            world.put(
+                stick(down - v3(0.0, 0.2, 0.0), up + v3(0.0, 0.25, 0.0), 0.016, 0.016),
+                paint::gloss,
+                v3(0.5, 0.4, 0.25),
+                0.1,
+            );
+        }
+    }
 }

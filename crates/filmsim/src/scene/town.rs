@@ -172,11 +172,8 @@ pub(crate) fn row(world: &mut World, from: V3, to_x: f32, lit: f32, dice: &mut D
     }
 }
 
-/// A small working boat afloat at `at`, bow along `heading` (radians about the vertical, 0 = towards +x).
-pub(crate) fn boat(world: &mut World, at: V3, heading: f32, length: f32, colour: V3, cabin: V3) {
-    let (sin, cos) = heading.sin_cos();
-    let place =
-        |along: f32, up: f32, side: f32| at + v3(cos * along + sin * side, up, cos * side - sin * along);
+/// Planking and deck of a boat; `place` puts (along, up, sideways) into the scene.
+fn hull(world: &mut World, place: &dyn Fn(f32, f32, f32) -> V3, length: f32, colour: V3) {
     let beam = length * 0.17;
     let free = length * 0.105;
     // Sections from stern (-1) to bow (+1): half breadth at deck and at the water, height of the deck.
@@ -216,6 +213,16 @@ pub(crate) fn boat(world: &mut World, at: V3, heading: f32, length: f32, colour:
     ];
     world.put(Shape::Triangle { a: corners[0], b: corners[1], c: corners[2] }, paint::hull, colour, free);
     world.put(Shape::Triangle { a: corners[1], b: corners[2], c: corners[3] }, paint::hull, colour, free);
+}
+
+/// A small working boat afloat at `at`, bow along `heading` (radians about the vertical, 0 = towards +x).
+pub(crate) fn boat(world: &mut World, at: V3, heading: f32, length: f32, colour: V3, cabin: V3) {
+    let (sin, cos) = heading.sin_cos();
+    let place =
+        |along: f32, up: f32, side: f32| at + v3(cos * along + sin * side, up, cos * side - sin * along);
+    let beam = length * 0.17;
+    let free = length * 0.105;
+    hull(world, &place, length, colour);
     let (cw, ch) = (length * 0.13, length * 0.11);
     let house_at = place(-length * 0.12, free + ch - 0.1, 0.0);
     world.put(block(house_at, v3(cw, ch, beam * 0.62), heading), paint::gloss, cabin, 0.1);
