@@ -5,7 +5,7 @@ use std::sync::LazyLock;
 use glassine_raster::{Plane, Samples16};
 use rayon::prelude::*;
 
-use crate::robust::median_in_place;
+use crate::robust::{dot, median_in_place, robust_fit};
 
 /// Side of the blocks in which the background is measured.
 pub(crate) const BLOCK_PX: u32 = 16;
@@ -67,10 +67,49 @@ pub(crate) fn block_medians(samples: &Samples16, channels: u8) -> Vec<Plane<f32>
         .collect()
 }
 
-/// Median over a window of blocks, ignoring blocks that are not film; then a small smoothing.
+/// The slow background: a robust quadratic surface (the lamp), plus a running median of what it leaves.
 ///
-/// A window of five blocks keeps a defect out of the background as long as it covers less than half of it.
+/// A median window of five blocks keeps a defect out of the background as long as it covers less than half of it; the
+/// surface keeps the median from flattening slopes at the border. Blocks that are not film are ignored.
 pub(crate) fn smooth_background(blocks: &Plane<f32>, film: &[bool]) -> Plane<f32> {
+    let lamp = quadratic_surface(blocks, film);
+    let mut rest = blocks.clone();
+    for (r, l) in rest.data_mut().iter_mut().zip(lamp.data()) {
+        *r -= l;
+    }
+    let mut out = binomial(&binomial(&running_median(&rest, film)));
+    for (o, l) in out.data_mut().iter_mut().zip(lamp.data()) {
+        *o += l;
+    }
+    out
+}
+
+/// Robust least-squares surface of second order through the film blocks; zero when it is not determined.
+fn quadratic_surface(blocks: &Plane<f32>, film: &[bool]) -> Plane<f32> {
+    let (w, h) = (blocks.width(), blocks.height());
+    let terms = |x: u32, y: u32| {
+        let u = 2.0 * f64::from(x) / f64::from(w.max(2) - 1) - 1.0;
+        let v = 2.0 * f64::from(y) / f64::from(h.max(2) - 1) - 1.0;
+        [1.0, u, v, u * u, u * v, v * v]
+    };
+    let positions = (0..h).flat_map(|y| (0..w).map(move |x| (x, y)));
+    let rows: Vec<([f64; 6], f64, f64)> = positions
+        .filter(|&(x, y)| film[(y * w + x) as usize])
+        .map(|(x, y)| (terms(x, y), f64::from(blocks.at(x, y)), 1.0))
+        .collect();
+    let ridge = [0.0, 1e-3, 1e-3, 1e-2, 1e-2, 1e-2].map(|r| r * rows.len() as f64);
+    let mut out = Plane::filled(w, h, 0.0_f32);
+    if let Some((fit, _)) = robust_fit(&rows, &[0.0; 6], &ridge, 6) {
+        for y in 0..h {
+            for x in 0..w {
+                out.set(x, y, dot(&fit, &terms(x, y)) as f32);
+            }
+        }
+    }
+    out
+}
+
+fn running_median(blocks: &Plane<f32>, film: &[bool]) -> Plane<f32> {
     let (w, h) = (blocks.width() as i64, blocks.height() as i64);
     let mut out = blocks.clone();
     let mut values = Vec::with_capacity(81);
@@ -94,7 +133,7 @@ pub(crate) fn smooth_background(blocks: &Plane<f32>, film: &[bool]) -> Plane<f32
             }
         }
     }
-    binomial(&binomial(&out))
+    out
 }
 
 /// One pass of the kernel 1 2 1 in both directions; edges repeat.
@@ -115,10 +154,11 @@ fn binomial(plane: &Plane<f32>) -> Plane<f32> {
 /// Bilinear value of a block plane at a pixel.
 pub(crate) fn background_at(blocks: &Plane<f32>, x: f32, y: f32) -> f32 {
     let b = BLOCK_PX as f32;
+    // Beyond the outermost block centres the last slope goes on.
     let pos = |v: f32, n: u32| {
-        let t = ((v + 0.5) / b - 0.5).clamp(0.0, n as f32 - 1.0);
-        let i = (t as u32).min(n.saturating_sub(2));
-        (i, t - i as f32)
+        let t = ((v + 0.5) / b - 0.5).clamp(-0.5, n as f32 - 0.5);
+        let i = (t.max(0.0) as u32).min(n.saturating_sub(2));
+        (i, if n > 1 { t - i as f32 } else { 0.0 })
     };
     let ((x0, fx), (y0, fy)) = (pos(x, blocks.width()), pos(y, blocks.height()));
     let (x1, y1) = ((x0 + 1).min(blocks.width() - 1), (y0 + 1).min(blocks.height() - 1));

@@ -18,6 +18,13 @@ const LENGTH_MIN_PX: f64 = 18.0;
 const CONTRAST_MIN_D: f32 = 0.012;
 /// Pixels must agree in sign.
 const AGREEMENT_MIN: f64 = 0.8;
+/// Edges of the image are doubted less here than elsewhere, because the cross profile is looked at afterwards.
+const LINE_DOUBT: f32 = 0.3;
+/// Half width of the cross profile.
+const PROFILE_PX: i32 = 4;
+/// What a wrong blur or shift leaves of the image sums to nothing across a line; a real trace must sum to this part of
+/// the leaked image's own line.
+const PROFILE_PART: f32 = 0.3;
 /// Distance at which the undisturbed picture is read, on both sides of the line.
 const SIDE_PX: f64 = 5.0;
 
@@ -49,7 +56,7 @@ pub(crate) fn visible_lines(
             let film_row = &film[(y / BLOCK_PX * blocks_wide) as usize..];
             let row = residual.smooth.row(y);
             for (x, ((o, &e), &d)) in out.iter_mut().zip(row).zip(&*doubt).enumerate() {
-                *o = u8::from(e > thresholds.line_d + d && film_row[x / BLOCK_PX as usize]);
+                *o = u8::from(e > thresholds.line_d + LINE_DOUBT * d && film_row[x / BLOCK_PX as usize]);
             }
         },
     );
@@ -90,11 +97,14 @@ fn confirm(linear: &Samples16, colours: u8, residual: &Residual, component: Comp
     };
     let mut contrasts = Vec::new();
     let mut trace = 0.0_f32;
+    let (mut profile, mut leaked) = (0.0_f32, 0.0_f32);
     for (x, y) in component.pixels() {
         let (fx, fy) = (f64::from(x), f64::from(y));
         let sides = [1.0, -1.0].map(|s| read(fx - s * sin * SIDE_PX, fy + s * cos * SIDE_PX));
         contrasts.push(beyond(read(fx, fy), sides[0], sides[1]));
         trace += residual.smooth.at(x, y) / area as f32;
+        profile += across(&residual.density, fx, fy, (cos, sin)) / area as f32;
+        leaked += residual.leaked.as_ref().map_or(0.0, |p| across(p, fx, fy, (cos, sin))) / area as f32;
     }
     let mean = contrasts.iter().sum::<f32>() / area as f32;
     let agreeing = contrasts.iter().filter(|c| c.signum() == mean.signum()).count();
@@ -103,12 +113,24 @@ fn confirm(linear: &Samples16, colours: u8, residual: &Residual, component: Comp
     let spread = (contrasts.iter().map(|c| (c - mean) * (c - mean)).sum::<f32>() / area as f32).sqrt();
     // Neighbouring pixels share blur and grain, so a third of them count as independent.
     let certainty = mean.abs() / (spread / (area as f32 / 3.0).sqrt()).max(1e-6);
-    let seen = trace > 3.2 * residual.smooth_noise_d;
+    let seen = trace > 3.2 * residual.smooth_noise_d && profile > PROFILE_PART * leaked.abs();
     (seen
         && middle.abs() > CONTRAST_MIN_D
         && certainty > 5.0
         && agreeing as f64 >= AGREEMENT_MIN * f64::from(area))
     .then_some(WeakLine { component, contrast_d: middle })
+}
+
+/// Sum of a plane across a line, against its level on both sides.
+fn across(plane: &Plane<f32>, x: f64, y: f64, direction: (f64, f64)) -> f32 {
+    let (w, h) = (f64::from(plane.width()), f64::from(plane.height()));
+    let at = |d: i32| {
+        let px = (x - f64::from(d) * direction.1).round().clamp(0.0, w - 1.0);
+        let py = (y + f64::from(d) * direction.0).round().clamp(0.0, h - 1.0);
+        plane.at(px as u32, py as u32)
+    };
+    let level = [-2, -1, 1, 2].map(|i: i32| at(i + i.signum() * PROFILE_PX)).iter().sum::<f32>() / 4.0;
+    (-PROFILE_PX..=PROFILE_PX).map(|d| at(d) - level).sum()
 }
 
 /// How far a value lies outside the range of its two sides; 0 between them, as at a plain edge.

@@ -1,0 +1,141 @@
+//! Spots found in visible light alone, for scans without infrared: careful, and only ever a suggestion.
+//!
+//! A speck of dust is compact, darker than its surroundings in every channel by the same density, and stands alone on a
+//! quiet ground. Whatever is part of a texture or comes in numbers, stars for instance, is left to the person.
+
+use glassine_raster::{CancelToken, PixelRect, Plane, Samples16};
+use rayon::prelude::*;
+
+use crate::density::density_d;
+use crate::label::{Component, components};
+use crate::robust::mad_sigma;
+use crate::types::{DustClass, DustMap, Refusal};
+
+/// Radius of the ring that stands for the surroundings.
+const RING_PX: i32 = 12;
+/// Largest side of a spot.
+const SIDE_MAX_PX: u32 = 16;
+/// Least density at medium sensitivity, D, and least multiple of the ground's own spread.
+const CONTRAST_D: f32 = 0.10;
+const CONTRAST_SIGMA: f32 = 9.0;
+/// Channels may differ by this part of the spot's density.
+const COLOUR_MAX: f32 = 0.3;
+/// Distance within which another candidate makes both doubtful.
+const LONE_PX: u32 = 40;
+/// More candidates than this a megapixel are a texture, not dust.
+const CROWD_PER_MEGAPIXEL: f64 = 60.0;
+
+/// Find lone compact specks in visible light; everything found is filled from its surroundings.
+///
+/// `sensitivity` runs from 0 to 1. Hairs, scratches and anything in a group are not looked for.
+pub fn find_spots(
+    linear: &Samples16,
+    colour_channels: u8,
+    sensitivity: f64,
+    cancel: &CancelToken,
+) -> Result<DustMap, Refusal> {
+    let (width, height) = (linear.width(), linear.height());
+    let side = 4 * RING_PX as u32;
+    if width < side || height < side || colour_channels == 0 || linear.channels() < colour_channels {
+        return Err(Refusal::TooSmall { width, height });
+    }
+    let colours = colour_channels.min(3);
+    let s = if sensitivity.is_finite() { sensitivity.clamp(0.0, 1.0) as f32 } else { 0.5 };
+    let scale = 2.0_f32.powf(1.0 - 2.0 * s);
+    let mask = candidates(linear, colours, CONTRAST_D * scale);
+    cancel.check()?;
+    let found: Vec<Component> = components(&mask, 1)
+        .into_par_iter()
+        .filter(|c| is_spot(linear, colours, c, CONTRAST_SIGMA * scale))
+        .collect();
+    cancel.check()?;
+    let mut map = DustMap::clean(width, height);
+    let crowd = CROWD_PER_MEGAPIXEL * (f64::from(width) * f64::from(height) / 1e6).max(0.1);
+    if found.len() as f64 <= crowd {
+        for (i, spot) in found.iter().enumerate() {
+            let near = spot.bounds().grown(LONE_PX, width, height);
+            let lone = found
+                .iter()
+                .enumerate()
+                .all(|(j, other)| i == j || near.intersect(other.bounds()).is_empty());
+            if lone {
+                mark(&mut map, spot);
+            }
+        }
+    }
+    map.recount();
+    Ok(map)
+}
+
+/// Pixels darker than all sides of a ring about them, in every channel.
+fn candidates(linear: &Samples16, colours: u8, contrast_d: f32) -> Plane<u8> {
+    let (w, h) = (linear.width(), linear.height());
+    let channels = linear.channels() as usize;
+    let margin = RING_PX as u32;
+    let mut mask = Plane::filled(w, h, 0_u8);
+    mask.data_mut().par_chunks_mut(w as usize).enumerate().for_each(|(y, out)| {
+        let y = y as u32;
+        if y < margin || y + margin >= h {
+            return;
+        }
+        let rows = [-RING_PX, -8, 0, 8, RING_PX].map(|d| linear.row((y as i32 + d) as u32));
+        let ring = [(0, 0), (1, -8), (1, 8), (2, -RING_PX), (2, RING_PX), (3, -8), (3, 8), (4, 0)];
+        for x in margin..w - margin {
+            let at = |row: &[u16], dx: i32, c: usize| density_d(row[(x as i32 + dx) as usize * channels + c]);
+            let stands_out = (0..colours as usize).all(|c| {
+                let here = at(rows[2], 0, c);
+                let highest = ring.iter().map(|&(r, dx)| at(rows[r], dx, c)).fold(0.0, f32::max);
+                here > highest + 0.5 * contrast_d
+            });
+            out[x as usize] = u8::from(stands_out);
+        }
+    });
+    mask
+}
+
+/// Compact, alone on a quiet ground, of the same density in every channel.
+fn is_spot(linear: &Samples16, colours: u8, component: &Component, sigmas: f32) -> bool {
+    let bounds = component.bounds();
+    let long = bounds.width().max(bounds.height());
+    let compact = f64::from(component.area()) > 0.45 * f64::from(bounds.width() * bounds.height());
+    if component.area() < 3 || long > SIDE_MAX_PX || !compact {
+        return false;
+    }
+    let around = bounds.grown(RING_PX as u32, linear.width(), linear.height());
+    let inner = bounds.grown(3, linear.width(), linear.height());
+    let mut contrasts = Vec::new();
+    for c in 0..colours as usize {
+        let mut ground = ground(linear, around, inner, c);
+        let (middle, spread) = mad_sigma(&mut ground);
+        let peak = component.pixels().map(|(x, y)| density_d(linear.pixel(x, y)[c])).fold(f32::MIN, f32::max);
+        if peak - middle < sigmas * spread.max(0.002) {
+            return false;
+        }
+        contrasts.push(peak - middle);
+    }
+    let mean = contrasts.iter().sum::<f32>() / contrasts.len().max(1) as f32;
+    contrasts.iter().all(|c| (c - mean).abs() <= COLOUR_MAX * mean)
+}
+
+fn ground(linear: &Samples16, around: PixelRect, inner: PixelRect, c: usize) -> Vec<f32> {
+    let inside = |x: u32, y: u32| (inner.x0..inner.x1).contains(&x) && (inner.y0..inner.y1).contains(&y);
+    (around.y0..around.y1)
+        .flat_map(|y| (around.x0..around.x1).map(move |x| (x, y)))
+        .filter(|&(x, y)| !inside(x, y))
+        .map(|(x, y)| density_d(linear.pixel(x, y)[c]))
+        .collect()
+}
+
+/// Mark a spot two pixels wider than its core, with nothing known of its own light.
+fn mark(map: &mut DustMap, spot: &Component) {
+    for (x, y) in spot.pixels() {
+        let rect = PixelRect::new(x, y, x + 1, y + 1).grown(2, map.severity.width(), map.severity.height());
+        for yy in rect.y0..rect.y1 {
+            for xx in rect.x0..rect.x1 {
+                map.severity.set(xx, yy, u8::MAX);
+                map.class.set(xx, yy, DustClass::Speck as u8);
+                map.attenuation.set(xx, yy, 0);
+            }
+        }
+    }
+}

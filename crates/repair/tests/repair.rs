@@ -1,0 +1,280 @@
+//! Dust is found and filled on film made by an independent model, against its clean twin.
+
+mod twin;
+
+use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
+use glassine_repair::{
+    Analysis, DustMap, DustOptions, Refusal, fill, find_dust, find_spots, make_patches, register,
+};
+use twin::{Model, Twin, dust, positive, precision_recall, psnr, scene, ssim};
+
+fn map_of(scan: &Samples16) -> Result<DustMap, Refusal> {
+    find_dust(scan, 3, &DustOptions::default(), &CancelToken::new())
+}
+
+fn dusty_twin() -> (Model, Twin) {
+    let model = Model::default();
+    let opacity = dust(model.width, model.height, 3, 40, 6, 2);
+    let twin = model.scan(scene, &opacity);
+    (model, twin)
+}
+
+#[test]
+fn dust_is_found_without_false_alarms_and_filled_like_the_clean_twin() {
+    let (model, twin) = dusty_twin();
+    let (w, h) = (model.width, model.height);
+    let map = map_of(&twin.dusty).expect("dye film with dust");
+    let [sx, sy] = map.registration.shift_px;
+    assert!((sx - 0.8).abs() < 0.1 && (sy + 0.4).abs() < 0.1, "shift {sx} {sy}");
+    let (precision, recall) = precision_recall(&twin.loss, map.severity.data(), w, h);
+    assert!(precision >= 0.97 && recall >= 0.92, "precision {precision}, recall {recall}");
+
+    let mut repaired = twin.dusty.clone();
+    let report = fill(&mut repaired, 3, &map, &CancelToken::new());
+    assert!(report.repaired_px > 500 && !report.cancelled, "{report:?}");
+    let [clean, before, after] = [&twin.clean, &twin.dusty, &repaired].map(positive);
+    let damaged = |i: usize| twin.loss[i] > 0.08;
+    let (unrepaired, inside) = (psnr(&before, &clean, damaged), psnr(&after, &clean, damaged));
+    let similar = ssim(&after, &clean, w, h, damaged);
+    assert!(
+        inside >= 30.0 && inside > unrepaired + 10.0 && similar >= 0.95,
+        "{unrepaired} -> {inside}, {similar}"
+    );
+}
+
+#[test]
+fn nothing_outside_the_map_changes_by_one_code() {
+    let (_, twin) = dusty_twin();
+    let map = map_of(&twin.dusty).expect("dye film with dust");
+    let mut repaired = twin.dusty.clone();
+    fill(&mut repaired, 3, &map, &CancelToken::new());
+    for (i, (a, b)) in repaired.data().chunks_exact(4).zip(twin.dusty.data().chunks_exact(4)).enumerate() {
+        assert_eq!(a[3], b[3], "infrared stays");
+        if map.severity.data()[i] == 0 {
+            assert_eq!(a, b, "pixel {i} is clean");
+        }
+    }
+}
+
+#[test]
+fn one_thread_gives_the_same_map_and_filling_as_many() {
+    let (_, twin) = dusty_twin();
+    let run = |threads| {
+        let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("a small pool");
+        pool.install(|| {
+            let map = map_of(&twin.dusty).expect("dye film with dust");
+            let mut out = twin.dusty.clone();
+            fill(&mut out, 3, &map, &CancelToken::new());
+            (map, out)
+        })
+    };
+    assert!(run(1) == run(3), "results differ with the number of threads");
+}
+
+#[test]
+fn patches_repair_a_part_as_they_repair_the_whole() {
+    let (_, twin) = dusty_twin();
+    let map = map_of(&twin.dusty).expect("dye film with dust");
+    let patches = make_patches(&twin.dusty, 3, &map, &CancelToken::new());
+    let mut whole = twin.dusty.clone();
+    patches.apply(&mut whole, 0, 0);
+    let rect = PixelRect::new(90, 60, 250, 190);
+    let read = |from: &Samples16| from.read(rect, &CancelToken::new()).expect("in memory");
+    let mut part = read(&twin.dusty);
+    patches.apply(&mut part, rect.x0, rect.y0);
+    assert!(part == read(&whole) && !patches.is_empty());
+}
+
+#[test]
+fn silver_film_is_refused_with_the_reason() {
+    for seed in [1, 2] {
+        let model = Model { silver: true, seed, ..Model::default() };
+        let opacity = dust(model.width, model.height, 3, 20, 3, 1);
+        match map_of(&model.scan(scene, &opacity).dusty) {
+            Err(refusal @ Refusal::SilverFilm { strength, .. }) => {
+                assert!(strength > 0.7);
+                assert!(refusal.to_string().contains("silver"));
+            }
+            other => panic!("expected a refusal, got {other:?}"),
+        }
+    }
+}
+
+#[test]
+fn clean_film_of_stars_wires_and_fur_keeps_every_pixel() {
+    let clean = vec![0.0; 360 * 280];
+    let stars = |x: f64, y: f64| {
+        let (cell_x, cell_y) = ((x / 23.0).floor(), (y / 19.0).floor());
+        let hash = (cell_x * 12.9898 + cell_y * 78.233).sin() * 43_758.5;
+        let (px, py) = (cell_x * 23.0 + 4.0 + 14.0 * (hash - hash.floor()), cell_y * 19.0 + 9.0);
+        [0.1 + 2.2 * (-0.5 * ((x - px).powi(2) + (y - py).powi(2)) / 0.7).exp(); 3]
+    };
+    let wires = |x: f64, y: f64| {
+        let line = |slope: f64, at: f64, half: f64| if (y - at - slope * x).abs() < half { 1.4 } else { 0.0 };
+        [1.7 - line(0.1, 60.0, 0.8) - line(-0.05, 140.0, 1.4) - line(0.21, 150.0, 0.6); 3]
+    };
+    let fur = |x: f64, y: f64| {
+        let strand =
+            (x * 1.3 + 3.0 * (y * 0.05).sin()).sin() * (0.7 * x + 1.1 * y).cos() + (1.9 * y).sin() * 0.4;
+        [1.0 + 0.3 * strand, 0.95 + 0.3 * strand, 0.9 + 0.28 * strand]
+    };
+    type Scene<'a> = &'a dyn Fn(f64, f64) -> [f64; 3];
+    let scenes: [(&str, Scene<'_>); 3] = [("stars", &stars), ("wires", &wires), ("fur", &fur)];
+    for (name, scene) in scenes {
+        for leak in [[0.0; 3], [0.05, -0.01, 0.005], [0.12, 0.0, 0.0]] {
+            let model = Model { leak, ..Model::default() };
+            let map = map_of(&model.scan(scene, &clean).dusty).expect("clean dye film");
+            assert!(map.is_clean(), "{name} with leakage {leak:?}: {} objects", map.objects);
+        }
+    }
+}
+
+#[test]
+fn an_emulsion_scratch_that_infrared_hardly_sees_is_marked_along_its_length() {
+    let model = Model { leak: [0.05, 0.0, 0.0], infrared_noise: 0.001, ..Model::default() };
+    let (w, h) = (model.width, model.height);
+    // A few specks tell where the infrared picture lies.
+    let mut trace = vec![0.0; w * h];
+    for i in 0..12 {
+        let (x, y) = (30.0 + 25.0 * f64::from(i), if i % 2 == 0 { 50.0 } else { 230.0 });
+        twin::stroke(&mut trace, w, h, &[(x, y), (x + 2.0, y + 1.0)], 1.5, 0.7);
+    }
+    twin::stroke(&mut trace, w, h, &[(40.0, 150.3), (320.0, 153.1)], 0.5, 0.04);
+    // Removed emulsion: the film is lighter there, which the model makes by taking dye away along the same line.
+    let mut gone = vec![0.0; w * h];
+    twin::stroke(&mut gone, w, h, &[(40.0, 150.3), (320.0, 153.1)], 0.6, 1.0);
+    let scratched = |x: f64, y: f64| scene(x, y).map(|v| v - 0.45 * gone[y as usize * w + x as usize]);
+    let twin = model.scan(scratched, &trace);
+    let map = map_of(&twin.dusty).expect("dye film");
+    let along = (60..300).filter(|&x| (148..156).any(|y| map.severity.at(x, y) > 0)).count();
+    assert!(along > 200, "marked along {along} of 240 columns");
+    let stray = (0..h as u32)
+        .flat_map(|y| (0..w as u32).map(move |x| (x, y)))
+        .filter(|&(x, y)| map.severity.at(x, y) > 0 && !(144..160).contains(&y))
+        .filter(|&(_, y)| !(40..60).contains(&y) && !(220..240).contains(&y))
+        .count();
+    assert_eq!(stray, 0);
+}
+
+#[test]
+fn another_pictures_infrared_is_refused_or_marks_nothing() {
+    let model = Model::default();
+    let a = model.scan(scene, &dust(360, 280, 3, 40, 6, 0));
+    let b = Model { seed: 99, ..model }.scan(scene, &dust(360, 280, 77, 40, 6, 0));
+    let mut mixed = a.dusty.clone();
+    for (m, other) in mixed.data_mut().chunks_exact_mut(4).zip(b.dusty.data().chunks_exact(4).rev()) {
+        m[3] = other[3];
+    }
+    assert!(matches!(map_of(&mixed), Err(Refusal::RegistrationUncertain { .. })));
+}
+
+#[test]
+fn registration_finds_shift_rotation_and_scale() {
+    let (model, twin) = dusty_twin();
+    let found = register(&twin.dusty, 3).expect("enough dust");
+    assert!((found.shift_px[0] - 0.8).abs() < 0.08 && (found.shift_px[1] + 0.4).abs() < 0.08, "{found:?}");
+    assert!(found.confidence > 0.6 && found.is_pure_shift());
+    for shift_px in [(-3.3, 2.6), (6.2, -5.1)] {
+        let moved = Model { shift_px, ..model.clone() }.scan(scene, &dust(360, 280, 3, 40, 6, 2));
+        let found = register(&moved.dusty, 3).expect("enough dust");
+        let [x, y] = found.shift_px;
+        assert!((x - shift_px.0).abs() < 0.1 && (y - shift_px.1).abs() < 0.1, "{shift_px:?}: {found:?}");
+    }
+}
+
+#[test]
+fn the_sensitivity_slider_is_monotonic() {
+    let (_, twin) = dusty_twin();
+    let cancel = CancelToken::new();
+    let analysis = Analysis::of(&twin.dusty, 3, &DustOptions::default(), &cancel).expect("dye film");
+    let area = |s| analysis.map(&twin.dusty, s, &cancel).expect("dye film").area_fraction;
+    let areas = [0.0, 0.25, 0.5, 0.75, 1.0].map(area);
+    assert!(areas.windows(2).all(|p| p[0] <= p[1]) && areas[0] < areas[4], "{areas:?}");
+    assert_eq!(analysis.map(&twin.dusty, 0.5, &cancel), map_of(&twin.dusty));
+}
+
+#[test]
+fn grey_scans_with_infrared_are_repaired_too() {
+    let (_, twin) = dusty_twin();
+    let grey = |s: &Samples16| {
+        let data = s.data().chunks_exact(4).flat_map(|p| [p[1], p[3]]).collect();
+        Samples16::from_vec(s.width(), s.height(), 2, data).expect("length fits")
+    };
+    let (mut scan, clean) = (grey(&twin.dusty), grey(&twin.clean));
+    let map = find_dust(&scan, 1, &DustOptions::default(), &CancelToken::new()).expect("chromogenic film");
+    let error = |s: &Samples16| -> f64 {
+        s.data().iter().zip(clean.data()).map(|(a, b)| (f64::from(*a) - f64::from(*b)).powi(2)).sum()
+    };
+    let before = error(&scan);
+    fill(&mut scan, 1, &map, &CancelToken::new());
+    assert!(error(&scan) < 0.05 * before);
+}
+
+#[test]
+fn hopeless_input_is_refused_with_a_sentence() {
+    let cancel = CancelToken::new();
+    let refuse = |samples: &Samples16, colours| {
+        find_dust(samples, colours, &DustOptions::default(), &cancel).expect_err("hopeless")
+    };
+    assert_eq!(refuse(&Samples16::zeroed(100, 100, 3), 3), Refusal::NoInfrared);
+    assert!(matches!(refuse(&Samples16::zeroed(10, 100, 4), 3), Refusal::TooSmall { .. }));
+    assert!(matches!(refuse(&Samples16::zeroed(0, 0, 4), 3), Refusal::TooSmall { .. }));
+    let black = refuse(&Samples16::zeroed(100, 100, 4), 3);
+    assert!(matches!(black, Refusal::InfraredUnusable { at_top: false, .. }));
+    assert!(black.to_string().contains("black"));
+    let cancelled = CancelToken::new();
+    cancelled.cancel();
+    let (_, twin) = dusty_twin();
+    let stopped = find_dust(&twin.dusty, 3, &DustOptions::default(), &cancelled);
+    assert!(matches!(stopped, Err(Refusal::Cancelled(_))));
+}
+
+#[test]
+fn a_cancelled_filling_changes_nothing() {
+    let (_, twin) = dusty_twin();
+    let map = map_of(&twin.dusty).expect("dye film with dust");
+    let cancel = CancelToken::new();
+    cancel.cancel();
+    let mut scan = twin.dusty.clone();
+    assert!(fill(&mut scan, 3, &map, &cancel).cancelled);
+    assert!(scan == twin.dusty);
+}
+
+#[test]
+fn noise_of_any_kind_is_survived() {
+    let mut random = twin::Random::new(11);
+    for channels in [2_u8, 4, 5] {
+        let n = 96 * 80 * channels as usize;
+        let data: Vec<u16> = (0..n).map(|_| (random.uniform() * 65535.0) as u16).collect();
+        let mut samples = Samples16::from_vec(96, 80, channels, data).expect("length fits");
+        let colours = (channels - 1).min(3);
+        if let Ok(map) = find_dust(&samples, colours, &DustOptions::default(), &CancelToken::new()) {
+            fill(&mut samples, colours, &map, &CancelToken::new());
+        }
+    }
+    let mut everything = DustMap::clean(96, 80);
+    everything.paint_in(48.0, 40.0, 500.0);
+    let mut flat = Samples16::from_vec(96, 80, 4, vec![9000; 96 * 80 * 4]).expect("length fits");
+    fill(&mut flat, 3, &everything, &CancelToken::new());
+    let mut other = Samples16::zeroed(5, 5, 4);
+    fill(&mut other, 3, &everything, &CancelToken::new());
+}
+
+#[test]
+fn without_infrared_only_lone_compact_specks_are_offered() {
+    let model = Model { infrared_noise: 0.0, ..Model::default() };
+    let (w, h) = (model.width, model.height);
+    let flat = |x: f64, y: f64| [1.0 + 0.1 * (x / 90.0).sin() + 0.1 * (y / 80.0).cos(); 3];
+    let mut opacity = vec![0.0; w * h];
+    let spots = [(60.0, 50.0), (200.0, 90.0), (300.0, 220.0)];
+    for (x, y) in spots {
+        twin::stroke(&mut opacity, w, h, &[(x, y), (x + 1.0, y)], 2.2, 0.8);
+    }
+    let twin = model.scan(flat, &opacity);
+    let map = find_spots(&twin.dusty, 3, 0.5, &CancelToken::new()).expect("a picture");
+    assert_eq!((map.objects, map.specks), (3, 3));
+    for (x, y) in spots {
+        assert!(map.severity.at(x as u32, y as u32) > 0);
+    }
+    assert!(find_spots(&twin.clean, 3, 0.5, &CancelToken::new()).expect("a picture").is_clean());
+}
