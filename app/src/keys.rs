@@ -196,9 +196,12 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
     let on_pictures = focused.is_none() || (focused.is_some() && focused == state.canvas_focus);
     let in_text = !on_pictures && ctx.text_edit_focused();
     poll_escape(ctx, state, in_text, out);
+    // Under a pane that lies over the window nothing may change unseen.
+    let under_pane = state.show_export || state.show_keys;
     for row in TABLE {
         let works = match row.works {
             Works::Always => true,
+            _ if under_pane => row.key == Key::Questionmark && !in_text,
             Works::OutsideText => !in_text,
             Works::OnPictures => on_pictures,
         };

@@ -271,6 +271,107 @@ fn the_table_of_keys_opens_and_closes() {
 }
 
 #[test]
+fn keys_change_nothing_under_a_pane_that_lies_over_the_window() {
+    let (mut window, _folder) = open_window();
+    let before = window.state().session().clone();
+    window.key_press_modifiers(Modifiers::COMMAND, Key::E);
+    window.run();
+    for key in [Key::N, Key::Delete, Key::ArrowRight, Key::CloseBracket] {
+        window.key_press(key);
+        window.run();
+    }
+    assert_eq!(window.state().session(), &before);
+    window.key_press(Key::Escape);
+    window.run();
+    assert!(!window.state().ui_state().show_export);
+}
+
+#[test]
+fn a_number_typed_with_a_comma_and_a_unit_is_one_step() {
+    let (mut window, _folder) = open_window();
+    let steps = window.state().history().undo_steps();
+    window.get_by_role_and_label(Role::SpinButton, "exposure number").click();
+    window.run();
+    window.event(egui::Event::Text("-0,75 stops".to_owned()));
+    window.run();
+    window.key_press(Key::Enter);
+    window.run();
+    assert_eq!(look(&window, 1, Param::ExposureStops), -0.75);
+    assert_eq!(window.state().history().undo_steps(), steps + 1);
+}
+
+#[test]
+fn the_base_name_is_typed_as_one_step_and_a_name_that_leaves_the_folder_is_refused() {
+    let (mut window, _folder) = open_window();
+    window.key_press_modifiers(Modifiers::COMMAND, Key::E);
+    window.run();
+    let steps = window.state().history().undo_steps();
+    window.get_by_role_and_label(Role::TextInput, "base name").click();
+    window.run();
+    for text in ["/", "u", "p"] {
+        window.event(egui::Event::Text(text.to_owned()));
+        window.run();
+    }
+    assert!(window.state().session().output.base_name.contains('/'));
+    assert!(window.get_by_label("export 3 pictures").accesskit_node().is_disabled());
+    window.get_by_label("close").click();
+    window.run();
+    assert_eq!(window.state().history().undo_steps(), steps + 1);
+    window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
+    window.run();
+    assert_eq!(window.state().session().output.base_name, "quay");
+}
+
+#[test]
+fn only_the_selected_frames_are_exported_when_asked() {
+    let (mut window, folder) = open_window();
+    window.key_press(Key::PageDown);
+    window.run();
+    window.key_press_modifiers(Modifiers::COMMAND, Key::E);
+    window.run();
+    window.get_by_label("only the selected frames (1)").click();
+    window.run();
+    window.get_by_label("export 1 picture").click();
+    window.run();
+    let names: Vec<_> = std::fs::read_dir(folder.path().join("finished"))
+        .expect("the folder was made")
+        .filter_map(|entry| entry.ok()?.file_name().into_string().ok())
+        .collect();
+    assert_eq!(names, ["quay 02.tif"]);
+}
+
+#[test]
+fn a_folder_that_cannot_be_made_fails_frame_by_frame_with_what_to_do() {
+    let (mut window, folder) = open_window();
+    let blocked = folder.path().join("a file");
+    std::fs::write(&blocked, "in the way").expect("the folder is writable");
+    let mut output = window.state().session().output.clone();
+    output.folder = Some(blocked.join("finished"));
+    window.state_mut().push(Command::SetOutput(output));
+    window.run();
+    window.key_press_modifiers(Modifiers::COMMAND, Key::E);
+    window.run();
+    window.get_by_label("export 3 pictures").click();
+    window.run();
+    let notice = window.state().status().notices.last().cloned().expect("something was told");
+    assert!(!notice.headline.is_empty() && !notice.what_to_do.is_empty(), "{notice:?}");
+    assert!(window.state().status().exporting().is_none());
+}
+
+#[test]
+fn every_control_of_the_settings_has_a_name_in_both_surrounds() {
+    let (mut window, _folder) = open_window();
+    for section in ["film", "exposure", "colour", "clean", "sharpen", "output"] {
+        show_only(&mut window, section);
+        window.check_accessibility();
+    }
+    window.state_mut().push(Command::SetDark(false));
+    window.run();
+    window.check_accessibility();
+    assert!(window.state().ui_state().light);
+}
+
+#[test]
 fn the_film_base_is_shown_and_can_be_typed_in() {
     let (mut window, _folder) = open_window();
     show_only(&mut window, "film");

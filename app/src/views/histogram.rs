@@ -9,11 +9,15 @@ use crate::theme;
 use crate::widgets::histogram_plot::histogram_plot;
 use crate::widgets::parts::grouped;
 
-const PLOT_HEIGHT: f32 = 124.0;
+/// Height of the plot in a large and in the smallest window, points.
+const PLOT_HEIGHT: (f32, f32) = (64.0, 124.0);
+/// Share of the column's height that the plot takes between those.
+const PLOT_SHARE: f32 = 0.23;
 
 /// Histogram with clip figures; a click shows where the picture clips.
 pub(crate) fn histogram_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
+    let plot_height = (ui.available_height() * PLOT_SHARE).clamp(PLOT_HEIGHT.0, PLOT_HEIGHT.1).round();
     let frame = cx.primary();
     let histogram = frame.and_then(|frame| cx.previews.histogram(frame.id)).map(|histogram| &**histogram);
     let shows_clipping = cx.ui_state.frame.overlay == Overlay::Clipping;
@@ -33,7 +37,7 @@ pub(crate) fn histogram_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             toggle |= ui.add(button.frame_when_inactive(true)).on_hover_text(hint).clicked();
         });
     });
-    let response = histogram_plot(ui, histogram, PLOT_HEIGHT).on_hover_text(
+    let response = histogram_plot(ui, histogram, plot_height).on_hover_text(
         "counts inside the box, height as a square root; figures are per cent of pixels at either end of each \
          channel; click to mark them in the large view",
     );

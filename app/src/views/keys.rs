@@ -53,7 +53,7 @@ pub(crate) fn keys_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 
 /// Groups in two columns of about the same length.
 fn halves() -> [Vec<KeyGroup>; 2] {
-    let rows = |group: KeyGroup| TABLE.iter().filter(|row| row.group == group).count() + 2;
+    let rows = |group: KeyGroup| lines(group).len() + 2;
     let total: usize = KeyGroup::ALL.into_iter().map(rows).sum();
     let mut halves = [Vec::new(), Vec::new()];
     let mut used = 0;
@@ -67,17 +67,27 @@ fn halves() -> [Vec<KeyGroup>; 2] {
 fn group_ui(ui: &mut Ui, group: KeyGroup) {
     let p = theme::palette(ui);
     sub_head_ui(ui, group.label());
-    for row in TABLE.iter().filter(|row| row.group == group) {
+    for (keys, text) in lines(group) {
         let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), ROW_HEIGHT), Sense::hover());
         let (left, right) = rect.split_left_right_at_x(rect.left() + KEY_WIDTH);
-        for (place, text, colour) in [
-            (left, shortcut_text(row.modifiers, row.key), p.text_strong),
-            (right, row.text.to_owned(), p.text),
-        ] {
+        for (place, text, colour) in [(left, keys.as_str(), p.text_strong), (right, text, p.text)] {
             let inside = UiBuilder::new().max_rect(place).layout(Layout::left_to_right(Align::Center));
             ui.new_child(inside).add(Label::new(RichText::new(text).color(colour)).truncate());
         }
     }
+}
+
+/// Keys of a group with what they do; keys that do the same share a line.
+fn lines(group: KeyGroup) -> Vec<(String, &'static str)> {
+    let mut lines: Vec<(String, &'static str)> = Vec::new();
+    for row in TABLE.iter().filter(|row| row.group == group) {
+        let keys = shortcut_text(row.modifiers, row.key);
+        match lines.iter_mut().find(|(_, text)| *text == row.text) {
+            Some((known, _)) => known.push_str(&format!("   {keys}")),
+            None => lines.push((keys, row.text)),
+        }
+    }
+    lines
 }
 
 /// A combination as it is written on a keyboard.
@@ -120,5 +130,14 @@ mod tests {
         assert_eq!(shortcut_text(Modifiers::COMMAND.plus(Modifiers::SHIFT), Key::Z), "Ctrl + Shift + Z");
         assert_eq!(shortcut_text(Modifiers::NONE, Key::OpenBracket), "[");
         assert_eq!(shortcut_text(Modifiers::NONE, Key::Num0), "0");
+    }
+
+    #[test]
+    fn keys_that_do_the_same_share_a_line() {
+        let frames = lines(KeyGroup::Frames);
+        assert!(
+            frames.iter().any(|(keys, text)| keys == "Page Down   ." && *text == "next frame"),
+            "{frames:?}"
+        );
     }
 }

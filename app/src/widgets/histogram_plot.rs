@@ -101,9 +101,21 @@ fn curve(bins: &[u32; 256], tallest: f32, plot: Rect) -> Vec<Pos2> {
     line.collect()
 }
 
+/// Whether the three channels are one and the same: black-and-white film.
+fn is_grey(histogram: &Histogram) -> bool {
+    let [red, green, blue] = &histogram.bins;
+    red == green && green == blue
+}
+
 fn paint_curves(ui: &Ui, plot: Rect, histogram: &Histogram, p: &Palette) {
     let painter = ui.painter().with_clip_rect(plot);
     let tallest = tallest(histogram);
+    if is_grey(histogram) {
+        let points = curve(&histogram.bins[0], tallest, plot);
+        painter.add(Shape::mesh(filled(&points, plot.bottom(), p.text_weak.gamma_multiply(0.45))));
+        painter.add(Shape::line(points, Stroke::new(1.2, p.text)));
+        return;
+    }
     let curves = [0, 1, 2].map(|c| curve(&histogram.bins[c], tallest, plot));
     for (points, colour) in curves.iter().zip(p.channels) {
         painter.add(Shape::mesh(filled(points, plot.bottom(), wash(colour, p.dark))));
@@ -111,6 +123,18 @@ fn paint_curves(ui: &Ui, plot: Rect, histogram: &Histogram, p: &Palette) {
     for (points, colour) in curves.iter().zip(p.channels) {
         painter.add(Shape::line(points.clone(), Stroke::new(1.2, colour)));
     }
+    paint_letters(ui, &painter, plot, histogram, &curves, p);
+}
+
+/// The letter of each curve at its peak.
+fn paint_letters(
+    ui: &Ui,
+    painter: &Painter,
+    plot: Rect,
+    histogram: &Histogram,
+    curves: &[Vec<Pos2>; 3],
+    p: &Palette,
+) {
     let font = FontSelection::Style(theme::section_style()).resolve(ui.style());
     let mut taken: Vec<Pos2> = Vec::new();
     for (c, points) in curves.iter().enumerate() {
@@ -187,14 +211,16 @@ fn paint_figures(ui: &Ui, rect: Rect, plot: Rect, histogram: &Histogram, p: &Pal
     };
     let (low, high) = (histogram.clip_low_fraction(), histogram.clip_high_fraction());
     let warns = |shares: &[f64; 3]| shares.iter().any(|share| *share >= WARN_SHARE);
+    let shown = if is_grey(histogram) { 1 } else { 3 };
+    let letter = |c: usize| if shown == 1 { "grey" } else { LETTERS[c] };
     let mut x = text(rect.left(), Align2::LEFT_CENTER, "◀".to_owned(), warns(&low)).right() + 5.0;
-    for c in 0..3 {
-        let figure = format!("{} {}", LETTERS[c], percent_text(low[c]));
+    for c in 0..shown {
+        let figure = format!("{} {}", letter(c), percent_text(low[c]));
         x = text(x, Align2::LEFT_CENTER, figure, low[c] >= WARN_SHARE).right() + 8.0;
     }
     let mut x = text(rect.right(), Align2::RIGHT_CENTER, "▶".to_owned(), warns(&high)).left() - 5.0;
-    for c in (0..3).rev() {
-        let figure = format!("{} {}", LETTERS[c], percent_text(high[c]));
+    for c in (0..shown).rev() {
+        let figure = format!("{} {}", letter(c), percent_text(high[c]));
         x = text(x, Align2::RIGHT_CENTER, figure, high[c] >= WARN_SHARE).left() - 8.0;
     }
     text(rect.center().x, Align2::CENTER_CENTER, "% clipped".to_owned(), false);

@@ -58,6 +58,10 @@ pub(super) fn film_summary(cx: &ViewCx<'_>) -> String {
     };
     match &strip.base {
         None => format!("{kind}, base not measured"),
+        Some(base) if strip.film == FilmKind::BlackAndWhite => {
+            let mean = base.density_d.iter().sum::<f64>() / 3.0;
+            format!("{kind}, base {} D", number_text(mean, 2, false))
+        }
         Some(base) => {
             let [r, g, b] = base.density_d.map(|density| number_text(density, 2, false));
             format!("{kind}, base {r}  {g}  {b} D")

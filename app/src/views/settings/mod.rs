@@ -3,7 +3,7 @@
 mod film;
 mod frame;
 
-use egui::{Button, Label, Margin, RichText, ScrollArea, Ui};
+use egui::{Button, Label, Margin, RichText, ScrollArea, Ui, UiBuilder};
 use glassine_film::ParamGroup;
 
 use crate::command::Command;
@@ -27,7 +27,11 @@ pub(super) const ALL_GROUPS: [ParamGroup; 4] =
 pub(crate) fn settings_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     selection_head_ui(ui, cx);
     ui.add_space(4.0);
-    ScrollArea::vertical().id_salt("settings").auto_shrink([false, false]).show(ui, |ui| {
+    // The scroll bar stands in the margin of the column, so that everything above and in it ends on one line.
+    let mut room = ui.available_rect_before_wrap();
+    room.max.x += ui.spacing().scroll.floating_allocated_width;
+    let mut inside = ui.new_child(UiBuilder::new().max_rect(room));
+    ScrollArea::vertical().id_salt("settings").auto_shrink([false, false]).show(&mut inside, |ui| {
         ui.spacing_mut().item_spacing.y = 4.0;
         for section in Section::ALL {
             section_ui(ui, cx, section);
