@@ -6,6 +6,7 @@
 //! 4. `rows` and `frames`: the image band across the strip, then the row of frames that explains the signal best;
 //!    `row` completes it from pitch and cut ends, `recognise` names the format.
 //! 5. `refine`: sub-pixel image edges and the frame's own turn from thin bands, at full resolution where given.
+//!    `settle` gives sides that were not seen the size of the others.
 //! 6. `outline` and `perforations`: film edges and holes give the strip's turn and extent.
 
 mod frames;
@@ -18,6 +19,7 @@ mod refine;
 mod row;
 mod rows;
 mod run;
+mod settle;
 mod signal;
 mod strip;
 mod strips;

@@ -46,7 +46,7 @@ const BLACK_MOST_T: f32 = 0.012;
 fn black_around(work: &Work, piece: &Piece) -> Option<[f32; 3]> {
     let is_black = |i: usize| max3(work.colour_at(i)) < BLACK_MOST_T;
     let mut black: Vec<usize> = piece.pixels.iter().map(|&i| i as usize).filter(|&i| is_black(i)).collect();
-    if black.len() * 30 < piece.pixels.len() {
+    if !work.has_infrared() || black.len() * 30 < piece.pixels.len() {
         let pad = (piece.x.1 - piece.x.0).min(piece.y.1 - piece.y.0) / 20 + 4;
         let columns = piece.x.0.saturating_sub(pad)..(piece.x.1 + pad).min(work.width());
         let rows = piece.y.0.saturating_sub(pad)..(piece.y.1 + pad).min(work.height());

@@ -3,6 +3,8 @@
 //! Lengths are millimetres on the film; the drawing follows exposure, then density, then light through the scanner's
 //! blur, so an image edge is soft the way a gate and a lens make it.
 
+#![allow(dead_code, reason = "each test file uses its own part of this")]
+
 use glassine_raster::{Point, Samples16, TiltedBox};
 use rayon::prelude::*;
 
