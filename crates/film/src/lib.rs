@@ -23,7 +23,9 @@ mod test_support;
 mod tone;
 
 pub use adjust::{FrameMatch, layer_log_exposures, match_frame, neutral_offset_from_patch};
-pub use base::{BaseError, BaseMeasurement, base_from_picture, base_mask, measure_base};
+pub use base::{
+    BaseError, BaseField, BaseMeasurement, base_from_picture, base_mask, measure_base, measure_base_field,
+};
 pub use colour::OutputSpace;
 pub use fit::{
     CHART_ISO17321_LAB_D50, CHART_LAB_D50, CHART_PATCH_NAMES, FitError, FitReport, PatchFit, WedgeReport,

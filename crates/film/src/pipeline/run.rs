@@ -57,15 +57,39 @@ impl Pipeline {
     /// are used; an infrared sample behind them is ignored. `out` takes three values a pixel, encoded for the output
     /// space, nominally 0..=1 and not clipped, so that clip counts are exact. The shorter of the two ends the run.
     pub fn run(&self, codes: &[u16], in_channels: usize, colour_channels: usize, out: &mut [f32]) {
+        self.run_shifted(codes, in_channels, colour_channels, &[], out);
+    }
+
+    /// [`Pipeline::run`] with a base that varies over the scan.
+    ///
+    /// `base_shift_d` holds three values a pixel, red, green, blue: how much denser the base seems at that place than the
+    /// recipe's (see [`crate::BaseField`]); where it ends there is no shift. Slides have no base and ignore it.
+    pub fn run_shifted(
+        &self,
+        codes: &[u16],
+        in_channels: usize,
+        colour_channels: usize,
+        base_shift_d: &[f32],
+        out: &mut [f32],
+    ) {
         let in_channels = in_channels.max(1);
         let colour = colour_channels.clamp(1, 3).min(in_channels);
         let pick = if colour == 3 { [0, 1, 2] } else { [0, 0, 0] };
+        let shift = if matches!(self.core, Core::Light { .. }) { &[] } else { base_shift_d };
+        let mut shifts = shift.chunks(CHUNK * 3);
         let mut planes: Planes = [[0.0; CHUNK]; 3];
         for (codes, out) in codes.chunks(CHUNK * in_channels).zip(out.chunks_mut(CHUNK * 3)) {
             let len = (codes.len() / in_channels).min(out.len() / 3);
             for ((plane, table), channel) in planes.iter_mut().zip(&self.input).zip(pick) {
                 for (value, pixel) in plane.iter_mut().zip(codes.chunks_exact(in_channels)) {
                     *value = table[usize::from(pixel[channel])];
+                }
+            }
+            if let Some(shift) = shifts.next() {
+                for (c, plane) in planes.iter_mut().enumerate() {
+                    for (value, shift) in plane.iter_mut().zip(shift.chunks_exact(3)) {
+                        *value -= shift[c];
+                    }
                 }
             }
             self.core(&mut planes, len);

@@ -222,3 +222,15 @@ fn unmixing_turned_down_changes_colours_but_not_a_neutral() {
     let (off, full) = (render(0.0, colour), render(1.0, colour));
     assert!((0..3).any(|c| (off[c] - full[c]).abs() > 0.01), "{off:?} {full:?}");
 }
+
+#[test]
+fn a_base_that_is_denser_in_one_place_gives_the_same_picture_there() {
+    let line = straight_line();
+    let look = Look::default();
+    let stock = default_stock(FilmKind::ColourNegative);
+    let pipeline = Pipeline::new(&recipe(FilmKind::ColourNegative, &line, &look, stock));
+    let (mut even, mut shifted) = ([0.0; 3], [0.0; 3]);
+    pipeline.run(&codes_of([0.7, 0.8, 0.75]), 3, 3, &mut even);
+    pipeline.run_shifted(&codes_of([0.73, 0.83, 0.78]), 3, 3, &[0.03; 3], &mut shifted);
+    assert!((0..3).all(|c| (even[c] - shifted[c]).abs() < 1e-3), "{even:?} {shifted:?}");
+}

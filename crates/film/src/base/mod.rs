@@ -1,5 +1,9 @@
 //! The film base: density of the clear, developed but unexposed film, measured on the rebate.
 
+mod field;
+
+pub use field::{BaseField, measure_base_field};
+
 use crate::maths::{exp10, log10};
 use crate::{FilmKind, Stock};
 use glassine_raster::{Plane, Samples16};
