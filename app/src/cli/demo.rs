@@ -50,7 +50,7 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
         repair: None,
         sharpen: None,
         replace: args.replace,
-        written_at: String::new(),
+        written_at: crate::clock::now_text(),
     };
     let report = engine.export(&request, &cancel, &progress)?;
     if args.printing.json {

@@ -106,7 +106,7 @@ pub(super) fn run(args: &ExportArgs) -> Result<Outcome, EngineError> {
         repair: on(args.repair),
         sharpen: on(args.sharpen),
         replace: args.replace,
-        written_at: String::new(),
+        written_at: crate::clock::now_text(),
     };
     let report = engine.export(&request, &cancel, &progress)?;
     print(args, &report);

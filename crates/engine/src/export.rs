@@ -87,6 +87,8 @@ impl Engine {
             return Err(EngineError::told("there is no frame to export", "find frames or draw a box first"));
         }
         make_folder(&request.folder)?;
+        // Parts of an export that was killed would stay for ever otherwise.
+        glassine_scanfile::remove_abandoned_parts(&request.folder);
         let count = frames.len();
         for (idx, (frame, path)) in
             planned_paths(&frames, &request.folder, &request.output).into_iter().enumerate()
@@ -299,6 +301,7 @@ impl<'a> FrameJob<'a> {
                 creator: output.creator.clone(),
                 copyright: output.copyright.clone(),
                 software: concat!("Glassine ", env!("CARGO_PKG_VERSION")).to_owned(),
+                modified: (!request.written_at.is_empty()).then(|| request.written_at.clone()),
                 source,
                 ..Metadata::default()
             },

@@ -3,6 +3,7 @@
 //! **Invariant:** a preview is a region of the same pipeline as the export, never a second implementation.
 //! **Invariant:** scans are only ever opened for reading.
 
+mod adjust;
 mod cache;
 mod engine;
 mod error;
@@ -21,10 +22,12 @@ mod scans;
 mod shrink;
 mod types;
 
+pub use adjust::{ChartPlace, StockReport, StockTarget};
 pub use engine::{DustOfScan, Engine};
 pub use error::{EngineError, Notice, Severity};
 pub use export::{ExportProgress, planned_paths};
 pub use host::JobHost;
+pub use recipe::stock_of;
 pub use types::{
     ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope, MadeSession, NewSessionRequest,
     Overlay, PictureSide, Preview, PreviewRequest, ScanPicture, SessionAt, UnitRect, ViewKey,

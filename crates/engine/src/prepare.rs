@@ -44,7 +44,7 @@ impl Draft {
         Self { session, edits: Vec::new(), notices: Vec::new() }
     }
 
-    fn push(&mut self, edit: Edit) -> Result<(), EngineError> {
+    pub(crate) fn push(&mut self, edit: Edit) -> Result<(), EngineError> {
         self.session = edit.apply(&self.session)?;
         self.edits.push(edit);
         Ok(())
@@ -331,7 +331,7 @@ impl Bench<'_> {
         let mut pixels = 0;
         for frame in session.frames_of(strip.id) {
             let samples = self.frame_samples(open, frame)?;
-            let statistics = measure_frame(&samples, Some([0.0; 3]), strip.film, stock_of(strip));
+            let statistics = measure_frame(&samples, Some([0.0; 3]), strip.film, stock_of(session, strip));
             pixels += statistics.cells() as u64;
             for (channel, least) in density_d.iter_mut().enumerate() {
                 if let Some(clearest) = statistics.density_quantile_d(channel, CLEAREST_SHARE) {
@@ -371,7 +371,7 @@ impl Bench<'_> {
             .map(|frame| {
                 self.cancel.check()?;
                 let samples = self.frame_samples(&open, frame)?;
-                Ok(measure_frame(&samples, base_d, strip.film, stock_of(&strip)))
+                Ok(measure_frame(&samples, base_d, strip.film, stock_of(session, &strip)))
             })
             .collect()
     }
@@ -392,7 +392,7 @@ impl Bench<'_> {
             BalanceChoice::Strip => glassine_film::BalanceMode::Strip,
             BalanceChoice::Frame => glassine_film::BalanceMode::Frame,
         };
-        let solved = solve_strip(&statistics, stock_of(&first), first.film, mode);
+        let solved = solve_strip(&statistics, stock_of(&draft.session, &first), first.film, mode);
         let solve = StripSolve {
             gamma_ratio: solved.gamma_ratio,
             neutral_log: solved.neutral_log,

@@ -18,6 +18,7 @@ pub(crate) struct FrameContext {
     pub(crate) strip: Arc<Strip>,
     pub(crate) scan_ref: Arc<ScanRef>,
     pub(crate) open: Arc<OpenScan>,
+    pub(crate) stock: Arc<Stock>,
 }
 
 /// Whether a pipeline is fed the file's own codes or codes made linear while reading.
@@ -27,12 +28,11 @@ pub(crate) enum Feed {
     Linear,
 }
 
-/// The stock of a strip: by id, or the usual one of its film kind.
-pub(crate) fn stock_of(strip: &Strip) -> &'static Stock {
-    shipped_stocks()
-        .iter()
-        .find(|stock| stock.id == strip.stock_id && stock.kind == strip.film)
-        .unwrap_or_else(|| default_stock(strip.film))
+/// The stock of a strip: the session's own or a shipped one by id, else the usual one of its film kind.
+pub fn stock_of<'a>(session: &'a Session, strip: &Strip) -> &'a Stock {
+    let fits = |stock: &&Stock| stock.id == strip.stock_id && stock.kind == strip.film;
+    let own = session.stocks.iter().map(|stock| &**stock).find(fits);
+    own.or_else(|| shipped_stocks().iter().find(fits)).unwrap_or_else(|| default_stock(strip.film))
 }
 
 impl FrameContext {
@@ -48,6 +48,7 @@ impl FrameContext {
             strip: Arc::clone(strip),
             scan_ref: Arc::clone(scan_ref),
             open: scans.get(scan_ref, folder)?,
+            stock: Arc::new(stock_of(session, strip).clone()),
         })
     }
 
@@ -70,7 +71,7 @@ impl FrameContext {
             kind: strip.film,
             linearisation,
             base_d: strip.base.as_ref().map_or([0.0; 3], |base| base.density_d),
-            stock: stock_of(strip),
+            stock: &self.stock,
             unmix_strength: strip.unmix_strength,
             gamma_ratio: strip.solve.as_ref().map_or([1.0; 3], |solve| solve.gamma_ratio),
             solve_offset: solve.map_or([0.0; 3], |solve| solve.log_offset),

@@ -4,7 +4,7 @@
 
 use std::sync::Arc;
 
-use glassine_film::{FilmKind, Look, Param, ParamGroup};
+use glassine_film::{FilmKind, Look, Param, ParamGroup, Stock};
 use glassine_raster::{Orientation, TiltedBox};
 use serde_json::Map;
 
@@ -161,6 +161,8 @@ pub enum Edit {
         /// Stock.
         stock_id: String,
     },
+    /// Keep a measured stock with the session; one of the same id is replaced.
+    AddStock(Box<Stock>),
     /// Stock of a strip.
     SetStock {
         /// Which strip.
@@ -237,6 +239,7 @@ impl Edit {
             Self::Renumber { .. } => "renumber frames".to_owned(),
             Self::MoveFrame { .. } => "move frame".to_owned(),
             Self::SetFilm { .. } => "change film kind".to_owned(),
+            Self::AddStock(_) => "add stock".to_owned(),
             Self::SetStock { .. } => "change stock".to_owned(),
             Self::SetFormat { .. } => "change format".to_owned(),
             Self::SetBase { .. } => "change film base".to_owned(),
@@ -308,6 +311,10 @@ impl Edit {
                 renumber(s, first);
             }
             Self::SetFilm { strip, film, stock_id } => set_film(s, *strip, *film, stock_id)?,
+            Self::AddStock(stock) => {
+                s.stocks.retain(|old| old.id != stock.id);
+                s.stocks.push(Arc::new((**stock).clone()));
+            }
             Self::SetStock { strip, stock_id } => strip_mut(s, *strip)?.stock_id.clone_from(stock_id),
             Self::SetFormat { strip, format_id } => strip_mut(s, *strip)?.format_id.clone_from(format_id),
             Self::SetBase { strip, base } => strip_mut(s, *strip)?.base.clone_from(base),

@@ -4,7 +4,7 @@ use std::fmt;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use glassine_film::{FilmKind, Look};
+use glassine_film::{FilmKind, Look, Stock};
 use glassine_raster::{Orientation, TiltedBox};
 use serde_json::{Map, Value};
 
@@ -453,6 +453,8 @@ pub struct Session {
     pub strips: Vec<Arc<Strip>>,
     /// Pictures, in the order shown and exported.
     pub frames: Vec<Arc<Frame>>,
+    /// Stocks the person measured, kept with the session so that it can be redone anywhere.
+    pub stocks: Vec<Arc<Stock>>,
     /// Export settings.
     pub output: OutputSettings,
     /// Next unused id of any sort.
@@ -485,6 +487,11 @@ impl Session {
     /// Frames of one strip, in the order shown.
     pub fn frames_of(&self, strip: StripId) -> impl Iterator<Item = &Arc<Frame>> {
         self.frames.iter().filter(move |frame| frame.strip == strip)
+    }
+
+    /// The session's own stock with this id.
+    pub fn stock(&self, id: &str) -> Option<&Arc<Stock>> {
+        self.stocks.iter().find(|stock| stock.id == id)
     }
 
     /// Strip and scan of a frame.

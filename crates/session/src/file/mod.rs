@@ -127,7 +127,14 @@ mod tests {
         let mut session = sample_session();
         let strip = session.strips[0].id;
         let frame = session.frames[0].id;
+        let stock = glassine_film::Stock {
+            id: "own-1".to_owned(),
+            name: "lantern, summer".to_owned(),
+            ..glassine_film::default_stock(glassine_film::FilmKind::ColourNegative).clone()
+        };
         for edit in [
+            Edit::AddStock(Box::new(stock)),
+            Edit::SetStock { strip, stock_id: "own-1".to_owned() },
             Edit::SetParam { frames: vec![frame], param: Param::ExposureStops, value: 1.0 / 3.0 },
             Edit::SetBase {
                 strip,

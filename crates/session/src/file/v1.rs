@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use glassine_film::{FilmKind, Look, Param};
+use glassine_film::{FilmKind, Look, Param, Stock};
 use glassine_raster::{Orientation, Point, TiltedBox};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
@@ -29,6 +29,9 @@ pub(super) struct File {
     strips: Vec<Strip>,
     #[serde(default)]
     frames: Vec<Frame>,
+    /// Own stocks, each as its own file would be.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    stocks: Vec<Value>,
     #[serde(default)]
     output: Option<Output>,
     #[serde(flatten)]
@@ -210,14 +213,30 @@ impl File {
             scans: session.scans.iter().map(|scan| Scan::from_model(scan, &store)).collect(),
             strips: session.strips.iter().map(|strip| Strip::from_model(strip)).collect(),
             frames: session.frames.iter().map(|frame| Frame::from_model(frame)).collect(),
+            stocks: session
+                .stocks
+                .iter()
+                .filter_map(|stock| serde_json::from_str(&stock.to_json()).ok())
+                .collect(),
             output: Some(Output::from_model(&session.output)),
             extra: session.extra.clone(),
         }
     }
 
     pub(super) fn into_model(self) -> Result<model::Session, FileError> {
-        let Self { format: _, version: _, title, notes, next_id, scans, strips, frames, output, extra } =
-            self;
+        let Self {
+            format: _,
+            version: _,
+            title,
+            notes,
+            next_id,
+            scans,
+            strips,
+            frames,
+            stocks,
+            output,
+            extra,
+        } = self;
         let session = model::Session {
             title,
             notes,
@@ -230,6 +249,7 @@ impl File {
                 .into_iter()
                 .map(|frame| frame.into_model().map(Arc::new))
                 .collect::<Result<_, _>>()?,
+            stocks: stocks.iter().map(|stock| own_stock(stock).map(Arc::new)).collect::<Result<_, _>>()?,
             output: output.unwrap_or_default().into_model()?,
             next_id,
             extra,
@@ -237,6 +257,10 @@ impl File {
         check_links(&session)?;
         Ok(session)
     }
+}
+
+fn own_stock(value: &Value) -> Result<Stock, FileError> {
+    Stock::from_json(&value.to_string()).map_err(|error| invalid("stocks", error.to_string()))
 }
 
 fn invalid(place: impl Into<String>, reason: impl Into<String>) -> FileError {

@@ -1,0 +1,309 @@
+//! Settings from what the person points at: a grey area, another frame, a chart or wedge of known steps.
+
+use glassine_film::{
+    CHART_LAB_D50, CHART_PATCH_NAMES, Param, Stock, fit_stock_from_chart, fit_stock_from_wedge, match_frame,
+    measure_frame, neutral_offset_from_patch,
+};
+use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Scan};
+use glassine_session::{Edit, FrameId};
+
+use crate::prepare::{Bench, Draft};
+use crate::recipe::{FrameContext, stock_of};
+use crate::types::SessionAt;
+use crate::{Engine, EngineError};
+
+/// Where a chart lies on a scan: its corners in the order of its own first, last-of-first-row, last and
+/// first-of-last-row patch, scan pixels.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ChartPlace {
+    /// Outer corners of the four corner patches.
+    pub corners: [Point<Scan>; 4],
+}
+
+/// What a stock is measured from.
+#[derive(Debug, Clone, PartialEq)]
+pub enum StockTarget {
+    /// The 24-patch chart, six patches in each of four rows.
+    Chart24,
+    /// A neutral wedge of one row, with the density of each printed step.
+    Wedge {
+        /// Density of each step, in the order of the corners.
+        densities_d: Vec<f64>,
+    },
+}
+
+/// What measuring a stock found.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StockReport {
+    /// The fitted stock.
+    pub stock: Stock,
+    /// Name, CIEDE2000 before and after, for each patch of a chart.
+    pub patches: Vec<(String, f64, f64)>,
+    /// Mean before and after: CIEDE2000 for a chart, log10 exposure error for a wedge.
+    pub mean: (f64, f64),
+}
+
+impl ChartPlace {
+    /// Scan position of a point of the chart's unit square, by bilinear blending of the corners.
+    fn at(&self, u: f64, v: f64) -> Point<Scan> {
+        let [tl, tr, br, bl] = self.corners;
+        let blend = |a: f64, b: f64, c: f64, d: f64| {
+            (a * (1.0 - u) + b * u) * (1.0 - v) + (d * (1.0 - u) + c * u) * v
+        };
+        Point::new(blend(tl.x, tr.x, br.x, bl.x), blend(tl.y, tr.y, br.y, bl.y))
+    }
+
+    /// Mean linear codes of the middle of each cell of a grid, row by row.
+    fn read(
+        &self,
+        context: &FrameContext,
+        columns: u32,
+        rows: u32,
+        cancel: &CancelToken,
+    ) -> Result<Vec<[f64; 3]>, EngineError> {
+        /// Share of a cell's side that is averaged: clear of the gaps between patches.
+        const MIDDLE: f64 = 0.45;
+        const SAMPLES: u32 = 24;
+        let open = &context.open;
+        let xs = self.corners.map(|p| p.x);
+        let ys = self.corners.map(|p| p.y);
+        let least = |v: [f64; 4]| v.into_iter().fold(f64::INFINITY, f64::min).floor().max(0.0);
+        let most = |v: [f64; 4], limit: u32| v.into_iter().fold(0.0, f64::max).ceil().min(f64::from(limit));
+        let rect = PixelRect::new(
+            least(xs) as u32,
+            least(ys) as u32,
+            most(xs, open.width()) as u32,
+            most(ys, open.height()) as u32,
+        );
+        if rect.width() < 4 * columns || rect.height() < 4 * rows {
+            return Err(EngineError::told(
+                "the chart is too small or its corners are not on the scan",
+                "put the four corners on the outer corners of the corner patches",
+            ));
+        }
+        let samples = open.read(rect, cancel)?;
+        let colours = usize::from(open.colour_channels());
+        let mut cells = Vec::new();
+        for row in 0..rows {
+            for column in 0..columns {
+                let mut lists: [Vec<u16>; 3] = Default::default();
+                for i in 0..SAMPLES * SAMPLES {
+                    let across = |k: u32| 0.5 + MIDDLE * ((f64::from(k) + 0.5) / f64::from(SAMPLES) - 0.5);
+                    let u = (f64::from(column) + across(i % SAMPLES)) / f64::from(columns);
+                    let v = (f64::from(row) + across(i / SAMPLES)) / f64::from(rows);
+                    let p = self.at(u, v);
+                    let x = (p.x as u32).clamp(rect.x0, rect.x1 - 1) - rect.x0;
+                    let y = (p.y as u32).clamp(rect.y0, rect.y1 - 1) - rect.y0;
+                    let px = samples.pixel(x, y);
+                    for (c, list) in lists.iter_mut().enumerate() {
+                        list.push(px[c.min(colours - 1)]);
+                    }
+                }
+                cells.push(lists.map(trimmed_mean));
+            }
+        }
+        Ok(cells)
+    }
+}
+
+/// Mean of the middle half: dust and scratches do not count.
+fn trimmed_mean(mut codes: Vec<u16>) -> f64 {
+    codes.sort_unstable();
+    let quarter = codes.len() / 4;
+    let middle = &codes[quarter..codes.len() - quarter];
+    middle.iter().map(|code| f64::from(*code)).sum::<f64>() / middle.len().max(1) as f64
+}
+
+fn density_above_base(context: &FrameContext, codes: [f64; 3]) -> [f64; 3] {
+    let base = context.strip.base.as_ref().filter(|_| context.strip.film.is_negative());
+    [0, 1, 2].map(|c| -(codes[c].max(0.5) / 65535.0).log10() - base.map_or(0.0, |base| base.density_d[c]))
+}
+
+impl Engine {
+    fn context(&self, at: &SessionAt, id: FrameId) -> Result<FrameContext, EngineError> {
+        let frame = at.session.frame(id).ok_or(EngineError::NoFrame(id))?;
+        FrameContext::new(&at.session, frame, at.folder.as_deref(), &self.scans)
+    }
+
+    /// Edits that make an area of a frame neutral; its exposure stays.
+    ///
+    /// `center` is a scan position, `radius_px` half the side of the averaged square in scan pixels.
+    pub fn grey_point(
+        &self,
+        at: &SessionAt,
+        frame: FrameId,
+        center: Point<Scan>,
+        radius_px: f64,
+        cancel: &CancelToken,
+    ) -> Result<Vec<Edit>, EngineError> {
+        let context = self.context(at, frame)?;
+        let r = radius_px.max(1.0);
+        let place = ChartPlace {
+            corners: [(-r, -r), (r, -r), (r, r), (-r, r)]
+                .map(|(x, y)| Point::new(center.x + x, center.y + y)),
+        };
+        let codes = place.read(&context, 1, 1, cancel)?;
+        let density_d = density_above_base(&context, codes.first().copied().unwrap_or([0.0; 3]));
+        let offset = context.frame.solve.as_ref().map_or([0.0; 3], |solve| solve.log_offset);
+        let ratio = context.strip.solve.as_ref().map_or([1.0; 3], |solve| solve.gamma_ratio);
+        let [warm, tint] =
+            neutral_offset_from_patch(density_d, &context.stock, context.strip.film, ratio, offset);
+        Ok(vec![
+            Edit::SetParam { frames: vec![frame], param: Param::WarmthCc, value: warm },
+            Edit::SetParam { frames: vec![frame], param: Param::TintCc, value: tint },
+        ])
+    }
+
+    /// Edits that bring some frames to the exposure and balance of another one.
+    pub fn match_frames(
+        &self,
+        at: &SessionAt,
+        frames: &[FrameId],
+        target: FrameId,
+        cancel: &CancelToken,
+    ) -> Result<Vec<Edit>, EngineError> {
+        let progress = |_: f32, _: &str| ();
+        let bench = Bench { scans: &self.scans, folder: at.folder.as_deref(), cancel, progress: &progress };
+        let wanted = self.context(at, target)?;
+        let look_of = |context: &FrameContext, param: Param| context.frame.look.get(param);
+        let measured = |context: &FrameContext| -> Result<_, EngineError> {
+            let samples = bench.frame_samples(&context.open, &context.frame)?;
+            let base_d = context.strip.base.as_ref().map(|base| base.density_d);
+            let statistics = measure_frame(&samples, base_d, context.strip.film, &context.stock);
+            let solved = context.frame.solve.as_ref().map_or([0.0; 3], |solve| solve.log_offset);
+            Ok((statistics, solved))
+        };
+        let (target_statistics, target_offset) = measured(&wanted)?;
+        let mut edits = Vec::new();
+        for id in frames.iter().filter(|id| **id != target) {
+            let context = self.context(at, *id)?;
+            if context.strip.film != wanted.strip.film {
+                return Err(EngineError::told(
+                    "frames of different kinds of film can't be matched",
+                    "choose frames of one kind of film",
+                ));
+            }
+            let (statistics, offset) = measured(&context)?;
+            let ratio = context.strip.solve.as_ref().map_or([1.0; 3], |solve| solve.gamma_ratio);
+            let found = match_frame(
+                (&statistics, offset),
+                (&target_statistics, target_offset),
+                &context.stock,
+                context.strip.film,
+                ratio,
+            );
+            let Some(found) = found else { continue };
+            for (param, change) in [
+                (Param::ExposureStops, found.exposure_stops),
+                (Param::WarmthCc, found.balance_cc[0]),
+                (Param::TintCc, found.balance_cc[1]),
+            ] {
+                let value = look_of(&wanted, param) + change;
+                edits.push(Edit::SetParam { frames: vec![*id], param, value });
+            }
+        }
+        Ok(edits)
+    }
+
+    /// Fit a stock to a chart or wedge on a frame.
+    pub fn measure_stock(
+        &self,
+        at: &SessionAt,
+        frame: FrameId,
+        place: &ChartPlace,
+        target: &StockTarget,
+        name: &str,
+        cancel: &CancelToken,
+    ) -> Result<StockReport, EngineError> {
+        let context = self.context(at, frame)?;
+        if context.strip.film.is_negative() && context.strip.base.is_none() {
+            return Err(EngineError::told("the strip has no film base yet", "measure the film base first"));
+        }
+        let fit_error = |error: glassine_film::FitError| {
+            EngineError::told(error.to_string(), "check film kind, corners and which way round the chart is")
+        };
+        let (mut stock, patches, mean) = match target {
+            StockTarget::Chart24 => {
+                let codes = place.read(&context, 6, 4, cancel)?;
+                let densities: Vec<_> =
+                    codes.into_iter().map(|codes| density_above_base(&context, codes)).collect();
+                let (stock, report) =
+                    fit_stock_from_chart(&densities, &CHART_LAB_D50, &context.stock).map_err(fit_error)?;
+                let patches = report
+                    .patches
+                    .iter()
+                    .zip(CHART_PATCH_NAMES)
+                    .map(|(patch, name)| (name.to_owned(), patch.delta_e_before, patch.delta_e_after))
+                    .collect();
+                (stock, patches, (report.mean_before, report.mean_after))
+            }
+            StockTarget::Wedge { densities_d } => {
+                let steps = u32::try_from(densities_d.len()).unwrap_or(0).max(1);
+                let codes = place.read(&context, steps, 1, cancel)?;
+                let densities: Vec<_> =
+                    codes.into_iter().map(|codes| density_above_base(&context, codes)).collect();
+                let logs: Vec<f64> = densities_d.iter().map(|d| -d).collect();
+                let (stock, report) =
+                    fit_stock_from_wedge(&densities, &logs, &context.stock).map_err(fit_error)?;
+                let mean = |v: [f64; 3]| v.iter().sum::<f64>() / 3.0;
+                (stock, Vec::new(), (mean(report.rms_log_before), mean(report.rms_log_after)))
+            }
+        };
+        name.clone_into(&mut stock.name);
+        stock.id = free_stock_id(at, name);
+        stock.measured_on = format!("frame {} of “{}”", context.frame.number, at.session.title);
+        Ok(StockReport { stock, patches, mean })
+    }
+
+    /// Edits that keep a stock with the session, give it to strips of its kind, and solve them again.
+    pub fn apply_stock(
+        &self,
+        at: &SessionAt,
+        stock: &Stock,
+        strips: &[glassine_session::StripId],
+        cancel: &CancelToken,
+    ) -> Result<Vec<Edit>, EngineError> {
+        let progress = |_: f32, _: &str| ();
+        let bench = Bench { scans: &self.scans, folder: at.folder.as_deref(), cancel, progress: &progress };
+        let mut draft = Draft::new(at.session.clone());
+        draft.push(Edit::AddStock(Box::new(stock.clone())))?;
+        for strip in strips {
+            let fits = draft.session.strip(*strip).is_some_and(|strip| strip.film == stock.kind);
+            if fits {
+                draft.push(Edit::SetStock { strip: *strip, stock_id: stock.id.clone() })?;
+                bench.solve(&mut draft, &[*strip])?;
+            }
+        }
+        Ok(draft.edits)
+    }
+
+    /// The stock a strip is rendered with.
+    pub fn stock_of_strip<'a>(
+        &self,
+        session: &'a glassine_session::Session,
+        strip: &glassine_session::Strip,
+    ) -> &'a Stock {
+        stock_of(session, strip)
+    }
+}
+
+/// A short id from a name, not used by another stock.
+fn free_stock_id(at: &SessionAt, name: &str) -> String {
+    let plain: String = name
+        .to_lowercase()
+        .chars()
+        .map(|c| if c.is_ascii_alphanumeric() { c } else { '-' })
+        .collect::<String>()
+        .split('-')
+        .filter(|part| !part.is_empty())
+        .collect::<Vec<_>>()
+        .join("-");
+    let base = if plain.is_empty() { "own-stock".to_owned() } else { plain };
+    let taken = |id: &str| {
+        at.session.stock(id).is_some() || glassine_film::shipped_stocks().iter().any(|stock| stock.id == id)
+    };
+    (1..)
+        .map(|n| if n == 1 { base.clone() } else { format!("{base}-{n}") })
+        .find(|id| !taken(id))
+        .unwrap_or(base)
+}
