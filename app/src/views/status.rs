@@ -39,6 +39,10 @@ fn jobs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if IconButton::new(Icon::Close, "cancel").show(ui).clicked() {
         cx.push(Command::CancelJobs);
     }
+    if cx.session.scans.is_empty() {
+        // The empty window shows the work large.
+        return;
+    }
     if job.share > 0.0 {
         let bar = ProgressBar::new(job.share).desired_width(BAR_WIDTH).desired_height(8.0).fill(p.accent);
         ui.add(bar);

@@ -1,9 +1,13 @@
 //! The line over the strip: what is shown, the size of the selected box, tools for boxes.
 
-use egui::{Align, Button, ComboBox, DragValue, Frame, Label, Layout, Margin, RichText, Ui, vec2};
+use egui::containers::menu::{MenuButton, MenuConfig};
+use egui::{
+    Align, Button, ComboBox, DragValue, Frame, Label, Layout, Margin, PopupCloseBehavior, RichText, Role,
+    TextEdit, Ui, WidgetInfo, vec2,
+};
 use glassine_layout::format_by_id;
 use glassine_raster::{MM_PER_INCH, Orientation, Point, TiltedBox};
-use glassine_session::Frame as SessionFrame;
+use glassine_session::{Edit, Frame as SessionFrame};
 
 use crate::command::{AspectLock, Command};
 use crate::state::{StripTool, ViewCx};
@@ -127,8 +131,9 @@ fn box_tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 /// Rarer tools, behind one button.
 fn more_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let Some(frame) = cx.primary() else { return };
-    let menu = ui.menu_button("more", |ui| {
-        ui.set_min_width(250.0);
+    let config = MenuConfig::new().close_behavior(PopupCloseBehavior::CloseOnClickOutside);
+    let (response, _) = MenuButton::new("more").config(config).ui(ui, |ui| {
+        ui.set_min_width(260.0);
         let mut pick = |ui: &mut Ui, text: &str, command: Command| {
             if ui.button(text).clicked() {
                 cx.out.push(command);
@@ -141,10 +146,50 @@ fn more_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         pick(ui, "flip top to bottom", Command::FlipVertically);
         let skip = if frame.skipped { "take into the export again" } else { "leave out of the export" };
         pick(ui, skip, Command::SetSkipped(!frame.skipped));
+        let at = cx.session.frame_idx(frame.id).unwrap_or(0);
+        let to = |to: usize| Command::Edit(Edit::MoveFrame { frame: frame.id, to });
+        if at > 0 {
+            pick(ui, "one place earlier in the order", to(at - 1));
+        }
+        if at + 1 < cx.session.frames.len() {
+            pick(ui, "one place later in the order", to(at + 1));
+        }
         ui.separator();
         number_rows_ui(ui, cx, frame);
+        name_row_ui(ui, cx, frame);
     });
-    menu.response.on_hover_text("place and size in numbers, equal sizes, spacing, numbering");
+    response.on_hover_text("place and size in numbers, equal sizes, spacing, order, name");
+}
+
+/// A name of its own, instead of base name and counter.
+fn name_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
+    ui.horizontal(|ui| {
+        ui.add_sized(vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT), Label::new("file name").halign(Align::Min));
+        let id = ui.scope_id().with(("name of frame", frame.id.0));
+        let kept = || frame.name.clone().unwrap_or_default();
+        let mut text = ui.data(|data| data.get_temp::<String>(id)).unwrap_or_else(kept);
+        let hint = format!(
+            "{} {:0w$}",
+            cx.session.output.base_name,
+            frame.number,
+            w = usize::from(cx.session.output.digits)
+        );
+        let edit = ui.add(TextEdit::singleline(&mut text).desired_width(130.0).hint_text(hint));
+        edit.widget_info(|| {
+            let mut info = WidgetInfo::labeled(Role::TextInput, true, "file name");
+            info.current_text_value = Some(text.clone());
+            info
+        });
+        if edit.lost_focus() {
+            ui.data_mut(|data| data.remove_temp::<String>(id));
+            let name = Some(text.trim().to_owned()).filter(|name| !name.is_empty());
+            if name != frame.name {
+                cx.push(Command::Edit(Edit::SetFrameName { frame: frame.id, name }));
+            }
+        } else if edit.has_focus() {
+            ui.data_mut(|data| data.insert_temp(id, text));
+        }
+    });
 }
 
 /// The box in numbers, and the number of the first frame.
