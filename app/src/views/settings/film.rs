@@ -3,7 +3,7 @@
 use egui::{Button, DragValue, Label, RichText, Ui};
 use glassine_film::{FilmKind, Stock, default_stock, shipped_stocks};
 use glassine_layout::{format_by_id, formats};
-use glassine_session::{BalanceChoice, BaseSource, Edit, FilmBase, Strip, StripId};
+use glassine_session::{BalanceChoice, BaseSource, Edit, FilmBase, Session, Strip, StripId};
 
 use crate::command::{Command, GesturePhase};
 use crate::state::{StripTool, ViewCx};
@@ -93,9 +93,9 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     if let Some(format_id) = choice_row_ui(ui, "format", shown, Some(&strip.format_id), choices) {
         cx.push(Command::Edit(Edit::SetFormat { strip: strip.id, format_id }));
     }
-    let stocks = shipped_stocks().iter().filter(|stock| stock.kind == strip.film);
-    let shown = stock_of(strip).map_or(strip.stock_id.as_str(), |stock| stock.name.as_str());
-    let choices = stocks.map(|stock| (stock.id.clone(), stock.name.clone()));
+    let session = cx.session;
+    let shown = stock_of(session, strip).map_or(strip.stock_id.as_str(), |stock| stock.name.as_str());
+    let choices = stocks(session, strip.film).map(|stock| (stock.id.clone(), stock.name.clone()));
     if let Some(stock_id) = choice_row_ui(ui, "stock", shown, Some(&strip.stock_id), choices) {
         cx.push(Command::Edit(Edit::SetStock { strip: strip.id, stock_id }));
     }
@@ -111,8 +111,14 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     });
 }
 
-fn stock_of(strip: &Strip) -> Option<&'static Stock> {
-    shipped_stocks().iter().find(|stock| stock.id == strip.stock_id)
+/// Stocks of a kind: those kept with the session first, then the ones that come with the program.
+fn stocks(session: &Session, film: FilmKind) -> impl Iterator<Item = &Stock> {
+    let own = session.stocks.iter().map(|stock| &**stock);
+    own.chain(shipped_stocks()).filter(move |stock| stock.kind == film)
+}
+
+fn stock_of<'a>(session: &'a Session, strip: &Strip) -> Option<&'a Stock> {
+    stocks(session, strip.film).find(|stock| stock.id == strip.stock_id)
 }
 
 /// Where the base came from, on how many pixels, and how sure it is.
@@ -145,7 +151,7 @@ fn base_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
             cx.push(Command::SetTool(if is_drawing { StripTool::Boxes } else { StripTool::BaseBox }));
         }
         if strip.base.is_none() && ui.button("type in").on_hover_text("begin with typical values").clicked() {
-            let typical = stock_of(strip).unwrap_or_else(|| default_stock(strip.film)).typical_base_d;
+            let typical = stock_of(cx.session, strip).unwrap_or_else(|| default_stock(strip.film)).typical_base_d;
             cx.push(typed_base(strip.id, typical));
         }
     });
