@@ -130,10 +130,6 @@ struct Gamut {
 /// Distance from black and white (in light) at which strong colours are put down: above the first 16-bit code.
 const EDGE: f32 = 4e-6;
 
-fn times(m: &[[f32; 3]; 3], v: [f32; 3]) -> [f32; 3] {
-    [0, 1, 2].map(|row| m[row][0] * v[0] + m[row][1] * v[1] + m[row][2] * v[2])
-}
-
 impl Gamut {
     fn new(output_from_working: &crate::matrix::Matrix3) -> Self {
         let back = invert(output_from_working).unwrap_or(IDENTITY);
@@ -147,48 +143,76 @@ impl Gamut {
 
     fn run(&self, planes: &mut Planes, len: usize) {
         let [r, g, b] = planes;
-        let mut lowest = f32::INFINITY;
-        let mut highest = f32::NEG_INFINITY;
+        // Colours outside are gathered, so that the search runs over full vectors and costs nothing elsewhere.
+        let mut places = [0_usize; CHUNK];
+        let mut count = 0;
         for i in 0..len.min(CHUNK) {
-            lowest = lowest.min(r[i].min(g[i]).min(b[i]));
-            highest = highest.max(r[i].max(g[i]).max(b[i]));
+            let low = r[i].min(g[i]).min(b[i]);
+            let high = r[i].max(g[i]).max(b[i]);
+            places[count] = i;
+            count += usize::from((low < 0.0 || high > 1.0) && low != high);
         }
-        if lowest >= 0.0 && highest <= 1.0 {
+        if count == 0 {
             return;
         }
-        for i in 0..len.min(CHUNK) {
-            let rgb = [r[i], g[i], b[i]];
-            let low = rgb[0].min(rgb[1]).min(rgb[2]);
-            let high = rgb[0].max(rgb[1]).max(rgb[2]);
-            if (low < 0.0 || high > 1.0) && low != high {
-                [r[i], g[i], b[i]] = self.inside(rgb);
-            }
+        let places = &places[..count];
+        let mut strong: Planes = [[0.0; CHUNK]; 3];
+        for (k, &i) in places.iter().enumerate() {
+            (strong[0][k], strong[1][k], strong[2][k]) = (r[i], g[i], b[i]);
+        }
+        self.bring_inside(&mut strong, count);
+        for (k, &i) in places.iter().enumerate() {
+            (r[i], g[i], b[i]) = (strong[0][k], strong[1][k], strong[2][k]);
         }
     }
 
-    /// The nearest colour of the same hue and lightness that the space can show.
-    fn inside(&self, rgb: [f32; 3]) -> [f32; 3] {
-        let [l, a, b] = times(&self.opponent, times(&self.cones, rgb).map(cbrt_f32));
-        if l >= 1.0 {
-            // Too light for any colour: a neutral beyond white, as bright as the colour was.
-            return [l * l * l; 3];
+    /// Replace colours by the nearest of the same hue and lightness that the space can show.
+    fn bring_inside(&self, planes: &mut Planes, len: usize) {
+        matrix(&self.cones, planes, len);
+        for plane in planes.iter_mut() {
+            for value in &mut plane[..len] {
+                *value = cbrt_f32(*value);
+            }
         }
-        if l <= 0.0 {
-            return [l * l * l; 3];
+        matrix(&self.opponent, planes, len);
+        let mut inner = [0.0_f32; CHUNK];
+        let mut outer = [1.0_f32; CHUNK];
+        let [l, a, b] = &*planes;
+        for _ in 0..12 {
+            for i in 0..len.min(CHUNK) {
+                let grey = l[i] * l[i] * l[i];
+                let least = EDGE.min(0.5 * grey);
+                let most = (1.0 - 20.0 * EDGE).max(0.5 + 0.5 * grey);
+                let middle = 0.5 * (inner[i] + outer[i]);
+                let [x, y, z] = self.rgb(l[i], a[i] * middle, b[i] * middle);
+                let fits = (x.min(y).min(z) >= least) & (x.max(y).max(z) <= most);
+                inner[i] = if fits { middle } else { inner[i] };
+                outer[i] = if fits { outer[i] } else { middle };
+            }
         }
-        let grey = l * l * l;
-        let (least, most) = (EDGE.min(0.5 * grey), (1.0 - 20.0 * EDGE).max(0.5 + 0.5 * grey));
-        let at = |share: f32| {
-            let roots = times(&self.roots, [l, a * share, b * share]);
-            times(&self.output, roots.map(|root| root * root * root))
+        let [l, a, b] = planes;
+        for i in 0..len.min(CHUNK) {
+            let grey = l[i] * l[i] * l[i];
+            let [x, y, z] = self.rgb(l[i], a[i] * inner[i], b[i] * inner[i]);
+            // Lighter than white or darker than black there is no colour: a neutral beyond the end.
+            let beyond = l[i] >= 1.0 || l[i] <= 0.0;
+            l[i] = if beyond { grey } else { x };
+            a[i] = if beyond { grey } else { y };
+            b[i] = if beyond { grey } else { z };
+        }
+    }
+
+    /// Output RGB of perceptual coordinates.
+    #[inline(always)]
+    fn rgb(&self, l: f32, a: f32, b: f32) -> [f32; 3] {
+        let m = &self.roots;
+        let cube = |row: usize| {
+            let root = l + m[row][1] * a + m[row][2] * b;
+            root * root * root
         };
-        let fits = |rgb: &[f32; 3]| rgb.iter().all(|value| *value >= least && *value <= most);
-        let (mut inner, mut outer) = (0.0_f32, 1.0_f32);
-        for _ in 0..13 {
-            let middle = 0.5 * (inner + outer);
-            if fits(&at(middle)) { inner = middle } else { outer = middle }
-        }
-        at(inner)
+        let (x, y, z) = (cube(0), cube(1), cube(2));
+        let o = &self.output;
+        [0, 1, 2].map(|row| o[row][0] * x + o[row][1] * y + o[row][2] * z)
     }
 }
 
