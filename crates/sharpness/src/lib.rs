@@ -4,7 +4,13 @@
 //! *Simplifications*: the picture plane is taken as linear or perceptual as the caller made it; each function says which it wants.
 //! *Out of scope*: files, colour, anything with a clock.
 
+mod focus;
 pub mod plan;
+mod sfr;
 mod sharpen;
+#[cfg(test)]
+mod test_edges;
 
+pub use focus::{FocusBasis, FocusError, FocusMeasure, FocusRanking, RankedFocus, measure_focus, rank_focus};
+pub use sfr::{Sfr, SfrError, slanted_edge};
 pub use sharpen::{RADIUS_MAX_PX, RowScratch, RowSharpener, Sharpening, halo_px, sharpen};
