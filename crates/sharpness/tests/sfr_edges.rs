@@ -1,0 +1,87 @@
+//! The response measured on edge pictures made by another program, against the closed form.
+//!
+//! The pictures are plain uncompressed TIFF; a few lines read them here, because this crate opens no files.
+
+#![expect(clippy::print_stdout, reason = "a skipped test must say so")]
+
+use std::path::{Path, PathBuf};
+
+use glassine_raster::{PixelRect, Plane};
+use glassine_sharpness::slanted_edge;
+
+fn data_folder() -> Option<PathBuf> {
+    if let Some(given) = std::env::var_os("GLASSINE_DATA") {
+        return Some(PathBuf::from(given)).filter(|p| p.is_dir());
+    }
+    let here = Path::new(env!("CARGO_MANIFEST_DIR"));
+    here.ancestors().map(|a| a.join("../shared/data")).find(|p| p.is_dir())
+}
+
+/// First image of an uncompressed little-endian 16-bit grey file, 0..1.
+fn read_grey(path: &Path) -> Option<Plane<f32>> {
+    let bytes = std::fs::read(path).ok()?;
+    let u16_at = |i: usize| Some(u16::from_le_bytes([*bytes.get(i)?, *bytes.get(i + 1)?]));
+    let u32_at = |i: usize| Some(u32::from(u16_at(i)?) | u32::from(u16_at(i + 2)?) << 16);
+    if bytes.get(..4)? != b"II*\0" {
+        return None;
+    }
+    let directory = u32_at(4)? as usize;
+    let mut tags = std::collections::HashMap::new();
+    for k in 0..u16_at(directory)? as usize {
+        let at = directory + 2 + 12 * k;
+        let (tag, kind, count, value) = (u16_at(at)?, u16_at(at + 2)?, u32_at(at + 4)?, u32_at(at + 8)?);
+        let value = if kind == 3 && count == 1 { value & 0xFFFF } else { value };
+        tags.insert(tag, (count, value as usize, kind));
+    }
+    let one = |tag: u16| tags.get(&tag).map(|t| t.1);
+    let (width, height) = (one(256)?, one(257)?);
+    if one(258)? != 16 || one(259)? != 1 {
+        return None;
+    }
+    let (strips, at, kind) = *tags.get(&273)?;
+    let rows = one(278).unwrap_or(height).min(height);
+    let mut data = Vec::with_capacity(width * height);
+    for s in 0..strips as usize {
+        let start = match (strips, kind) {
+            (1, _) => at,
+            (_, 3) => u16_at(at + 2 * s)? as usize,
+            _ => u32_at(at + 4 * s)? as usize,
+        };
+        for i in 0..rows.min(height - rows * s) * width {
+            data.push(f32::from(u16_at(start + 2 * i)?) / 65535.0);
+        }
+    }
+    Plane::from_vec(width as u32, height as u32, data)
+}
+
+#[test]
+fn edges_made_elsewhere_give_the_response_of_their_blur() {
+    let Some(folder) = data_folder().map(|d| d.join("sfr-edges/analytic")).filter(|p| p.is_dir()) else {
+        println!("skipped: no edge pictures (set GLASSINE_DATA, or put ../shared/data beside the checkout)");
+        return;
+    };
+    // MTF50 of `sinc(f) exp(-2 (pi sigma f)^2)`, cycles per pixel, by bisection; sigma 0 and 0.5 as in the check values CV-5.1.
+    for (file, sigma) in [
+        ("edge_a5_s0p0_k0_r1.tif", 0.0_f64),
+        ("edge_a5_s0p5_k0_r1.tif", 0.5),
+        ("edge_a5_s0p8_k0_r1.tif", 0.8),
+        ("edge_a5_s1p2_k0_r1.tif", 1.2),
+        ("edge_a5_s2p0_k0_r1.tif", 2.0),
+    ] {
+        let Some(plane) = read_grey(&folder.join(file)) else {
+            println!("skipped: {file} is not plain uncompressed grey");
+            continue;
+        };
+        let sfr = slanted_edge(&plane, PixelRect::of_size(plane.width(), plane.height())).expect("one edge");
+        let (mut low, mut high) = (0.0_f64, 0.999_f64);
+        for _ in 0..60 {
+            let f = 0.5 * (low + high);
+            let x = std::f64::consts::PI * f;
+            let value = x.sin() / x * (-2.0 * (x * sigma).powi(2)).exp();
+            (low, high) = if value > 0.5 { (f, high) } else { (low, f) };
+        }
+        let got = sfr.mtf50_cy_px().expect("falls");
+        println!("{file}: {got:.4} against {low:.4}");
+        assert!((got / low - 1.0).abs() < 0.03, "{file}: {got} against {low}");
+    }
+}
