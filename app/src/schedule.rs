@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use glassine_engine::jobs::{Job, JobId};
 use glassine_engine::{JobHost, PreviewRequest, SessionAt, ViewKey};
+use glassine_film::Stock;
 use glassine_session::{Frame, ScanId, ScanRef, Session, Strip};
 
 use crate::state::JobStatus;
@@ -18,6 +19,8 @@ struct Inputs {
     frame: Option<Arc<Frame>>,
     strip: Option<Arc<Strip>>,
     scan: Option<Arc<ScanRef>>,
+    /// The session's own stock, when the strip uses one.
+    own_stock: Option<Arc<Stock>>,
     space: String,
     rendering: String,
 }
@@ -37,6 +40,7 @@ impl Inputs {
             frame: frame.cloned(),
             strip: strip.cloned(),
             scan: scan.cloned(),
+            own_stock: strip.and_then(|strip| session.stock(&strip.stock_id)).cloned(),
             space: session.output.space.clone(),
             rendering: session.output.rendering.clone(),
         }
@@ -66,6 +70,7 @@ impl Inputs {
         frames
             && strips
             && scans
+            && self.own_stock == other.own_stock
             && self.want == other.want
             && self.space == other.space
             && self.rendering == other.rendering

@@ -6,13 +6,13 @@ use std::sync::Arc;
 use crossbeam_channel::Receiver;
 use egui::Context;
 use glassine_engine::jobs::{Job, JobId};
-use glassine_engine::{MadeSession, NewSessionRequest, Notice, SessionAt, Severity};
+use glassine_engine::{MadeSession, Notice, SessionAt, Severity};
 use glassine_session::{Edit, Session};
 
 use crate::app::GlassineApp;
-use crate::command::{Answer, Command, Leaving, PathPurpose, Question};
+use crate::command::{Command, Leaving, PathPurpose, Question};
 use crate::demo;
-use crate::dialogs::{PickAnswer, PickOutcome, PickRequest, typed_paths};
+use crate::dialogs::{PickAnswer, PickOutcome, PickRequest};
 
 /// Quiet time after a change before it is autosaved.
 const AUTOSAVE_SECONDS: f64 = 2.0;
@@ -31,11 +31,11 @@ pub(crate) struct Files {
     /// The window may close although there are unsaved changes.
     pub may_close: bool,
     /// What goes on once the session has a name.
-    leaving_named: Option<Leaving>,
+    pub leaving_named: Option<Leaving>,
     /// A save that something waits for.
-    leave_after: Option<(JobId, Leaving)>,
+    pub leave_after: Option<(JobId, Leaving)>,
     /// The job that reads an autosave, and the file it belongs to.
-    recovering: Option<(JobId, Option<PathBuf>)>,
+    pub recovering: Option<(JobId, Option<PathBuf>)>,
     /// Names an export would meet, looked up on another thread.
     pub lookup: Option<Receiver<Vec<PathBuf>>>,
     /// The names of the last look.
@@ -136,7 +136,7 @@ impl GlassineApp {
         }
     }
 
-    fn use_paths(&mut self, purpose: PathPurpose, paths: Vec<PathBuf>) {
+    pub(super) fn use_paths(&mut self, purpose: PathPurpose, paths: Vec<PathBuf>) {
         match purpose {
             PathPurpose::Open => self.open(paths),
             PathPurpose::SaveAs => {
@@ -212,8 +212,10 @@ impl GlassineApp {
             match (&notice.path, &path) {
                 (Some(autosave), Some(session)) if ends_with(autosave, AUTOSAVE_SUFFIX) => {
                     if !recovered {
-                        offer =
-                            Some(Question::Recover { autosave: autosave.clone(), session: Some(session.clone()) });
+                        offer = Some(Question::Recover {
+                            autosave: autosave.clone(),
+                            session: Some(session.clone()),
+                        });
                     }
                 }
                 _ => self.tell(notice),
@@ -231,7 +233,7 @@ impl GlassineApp {
         }
     }
 
-    fn save(&mut self, path: PathBuf) -> JobId {
+    pub(super) fn save(&mut self, path: PathBuf) -> JobId {
         let session = Box::new(self.history.current().clone());
         self.submit(Job::Save { session, path, autosave: false })
     }
@@ -319,7 +321,7 @@ impl GlassineApp {
     }
 
     /// The changes are saved elsewhere or given up: nothing is to be recovered.
-    fn drop_autosave(&mut self) {
+    pub(super) fn drop_autosave(&mut self) {
         let Some(autosave) = self.autosave_target().map(|path| with_autosave_suffix(&path)) else { return };
         if let Err(error) = std::fs::remove_file(&autosave)
             && error.kind() != std::io::ErrorKind::NotFound
@@ -334,7 +336,7 @@ impl GlassineApp {
     }
 
     /// Go on with what waited for the question about unsaved changes.
-    fn leave(&mut self, leaving: Leaving) {
+    pub(super) fn leave(&mut self, leaving: Leaving) {
         match leaving {
             Leaving::Close => {
                 self.files.may_close = true;
@@ -355,66 +357,6 @@ impl GlassineApp {
             }
         }
     }
-
-    fn answer(&mut self, ctx: &Context, answer: Answer) {
-        let Some(question) = self.ui_state.question.take() else { return };
-        match (question, answer) {
-            (Question::Unsaved(leaving), Answer::Yes) => match self.status.path.clone() {
-                Some(path) => {
-                    let id = self.save(path);
-                    self.files.leave_after = Some((id, leaving));
-                }
-                None => {
-                    self.files.leaving_named = Some(leaving);
-                    self.ask_path(ctx, PathPurpose::SaveAs);
-                }
-            },
-            (Question::Unsaved(leaving), Answer::No) => {
-                self.drop_autosave();
-                self.leave(leaving);
-            }
-            (Question::Recover { autosave, session }, Answer::Yes) => {
-                let id = self.submit(Job::OpenSession { path: autosave });
-                self.files.recovering = Some((id, session));
-            }
-            (Question::TypePath { purpose, text }, Answer::Yes) => {
-                let home = directories::UserDirs::new().map(|dirs| dirs.home_dir().to_path_buf());
-                let paths = typed_paths(&text, home.as_deref());
-                if !paths.is_empty() {
-                    self.use_paths(purpose, paths);
-                }
-            }
-            (Question::NewSession { scans, film, format_id, one_frame_per_file, add }, Answer::Yes) => {
-                let request = NewSessionRequest {
-                    title: title_of(&scans),
-                    scans,
-                    film,
-                    format_id,
-                    one_frame_per_file,
-                    ..NewSessionRequest::default()
-                };
-                if add {
-                    let at = self.session_at();
-                    self.submit(Job::AddScans { at, request });
-                } else if self.history.is_unsaved() {
-                    self.ask_to_leave(Leaving::NewSession(Box::new(request)));
-                } else {
-                    self.submit(Job::NewSession(request));
-                }
-            }
-            (Question::TypePath { .. }, _) => self.files.leaving_named = None,
-            _ => {}
-        }
-    }
-}
-
-/// Name of a roll from its scans: the folder of several files, else the file's own name.
-fn title_of(scans: &[PathBuf]) -> String {
-    let name = |part: Option<&std::ffi::OsStr>| part.map(|name| name.to_string_lossy().into_owned());
-    let first = scans.first();
-    let folder = first.and_then(|path| path.parent()).and_then(|folder| name(folder.file_name()));
-    let stem = first.and_then(|path| name(path.file_stem()));
-    (if scans.len() > 1 { folder.or(stem) } else { stem }).unwrap_or_default()
 }
 
 fn ends_with(path: &Path, ending: &str) -> bool {
@@ -456,11 +398,5 @@ mod tests {
         let autosave = Path::new("/a/harbour.session.json.autosave");
         assert_eq!(without_autosave_suffix(autosave), Some("/a/harbour.session.json".into()));
         assert_eq!(without_autosave_suffix(Path::new("/a/harbour.session.json")), None);
-    }
-
-    #[test]
-    fn a_roll_is_named_after_its_file_or_folder() {
-        assert_eq!(title_of(&["/x/harbour.tif".into()]), "harbour");
-        assert_eq!(title_of(&["/x/roll 3/1.tif".into(), "/x/roll 3/2.tif".into()]), "roll 3");
     }
 }

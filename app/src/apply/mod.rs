@@ -1,5 +1,6 @@
 //! Commands become changes: of the session, of what the window remembers, or jobs.
 
+mod answers;
 pub(crate) mod boxes;
 mod export;
 pub(crate) mod files;
@@ -57,7 +58,9 @@ impl GlassineApp {
             Command::CancelJobs => self.status.jobs.iter().for_each(|job| self.jobs.cancel(job.id)),
             Command::Tell(notice) => self.tell(notice),
             Command::DismissNotice => self.status.notice_open = false,
-            Command::Quit if self.history.is_unsaved() && !self.files.may_close => self.ask_to_leave(Leaving::Close),
+            Command::Quit if self.history.is_unsaved() && !self.files.may_close => {
+                self.ask_to_leave(Leaving::Close)
+            }
             Command::Quit => {
                 self.forget_autosave();
                 ctx.send_viewport_cmd(ViewportCommand::Close);

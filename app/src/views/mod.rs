@@ -8,6 +8,7 @@ mod keys;
 mod prints;
 mod questions;
 mod root;
+mod scan_picture;
 mod settings;
 mod status;
 mod strip;

@@ -1,0 +1,84 @@
+//! Answers to questions: what waited for them goes on, or is dropped.
+
+use std::path::PathBuf;
+
+use egui::Context;
+use glassine_engine::NewSessionRequest;
+use glassine_engine::jobs::Job;
+
+use crate::app::GlassineApp;
+use crate::command::{Answer, Leaving, PathPurpose, Question};
+use crate::dialogs::typed_paths;
+
+impl GlassineApp {
+    pub(super) fn answer(&mut self, ctx: &Context, answer: Answer) {
+        let Some(question) = self.ui_state.question.take() else { return };
+        match (question, answer) {
+            (Question::Unsaved(leaving), Answer::Yes) => match self.status.path.clone() {
+                Some(path) => {
+                    let id = self.save(path);
+                    self.files.leave_after = Some((id, leaving));
+                }
+                None => {
+                    self.files.leaving_named = Some(leaving);
+                    self.ask_path(ctx, PathPurpose::SaveAs);
+                }
+            },
+            (Question::Unsaved(leaving), Answer::No) => {
+                self.drop_autosave();
+                self.leave(leaving);
+            }
+            (Question::Recover { autosave, session }, Answer::Yes) => {
+                let id = self.submit(Job::OpenSession { path: autosave });
+                self.files.recovering = Some((id, session));
+            }
+            (Question::TypePath { purpose, text }, Answer::Yes) => {
+                let home = directories::UserDirs::new().map(|dirs| dirs.home_dir().to_path_buf());
+                let paths = typed_paths(&text, home.as_deref());
+                if !paths.is_empty() {
+                    self.use_paths(purpose, paths);
+                }
+            }
+            (Question::NewSession { scans, film, format_id, one_frame_per_file, add }, Answer::Yes) => {
+                let request = NewSessionRequest {
+                    title: title_of(&scans),
+                    scans,
+                    film,
+                    format_id,
+                    one_frame_per_file,
+                    ..NewSessionRequest::default()
+                };
+                if add {
+                    let at = self.session_at();
+                    self.submit(Job::AddScans { at, request });
+                } else if self.history.is_unsaved() {
+                    self.ask_to_leave(Leaving::NewSession(Box::new(request)));
+                } else {
+                    self.submit(Job::NewSession(request));
+                }
+            }
+            (Question::TypePath { .. }, _) => self.files.leaving_named = None,
+            _ => {}
+        }
+    }
+}
+
+/// Name of a roll from its scans: the folder of several files, else the file's own name.
+fn title_of(scans: &[PathBuf]) -> String {
+    let name = |part: Option<&std::ffi::OsStr>| part.map(|name| name.to_string_lossy().into_owned());
+    let first = scans.first();
+    let folder = first.and_then(|path| path.parent()).and_then(|folder| name(folder.file_name()));
+    let stem = first.and_then(|path| name(path.file_stem()));
+    (if scans.len() > 1 { folder.or(stem) } else { stem }).unwrap_or_default()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_roll_is_named_after_its_file_or_folder() {
+        assert_eq!(title_of(&["/x/harbour.tif".into()]), "harbour");
+        assert_eq!(title_of(&["/x/roll 3/1.tif".into(), "/x/roll 3/2.tif".into()]), "roll 3");
+    }
+}

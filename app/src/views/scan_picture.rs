@@ -1,0 +1,140 @@
+//! The scan behind the boxes: the overview, a sharper part where the view is closer, and a magnifier for corners.
+
+use egui::{Color32, Mesh, Painter, Pos2, Rect, Shape, Stroke, Ui, pos2, vec2};
+use glassine_engine::{PictureSide, UnitRect, ViewKey};
+use glassine_raster::{PixelRect, Point, Scan};
+
+use crate::state::ViewCx;
+use crate::store::{OverviewTile, Want};
+use crate::strip_space::{Piece, QUAD_UV, StripView};
+use crate::theme;
+use crate::widgets::crop_box::{self, BoxInk, ScreenBox};
+
+use super::strip::StripPlace;
+
+/// Overview pixels larger than this many screen pixels are replaced by a picture from the scan itself.
+const SHARP_ABOVE: f64 = 1.25;
+/// Regions of the scan are asked for on this grid, so that small moves need no new one.
+const REGION_GRID_PX: u32 = 64;
+/// Longest side of such a region on screen, physical pixels.
+const REGION_MAX_PX: u32 = 2048;
+/// Side of the magnifier, points.
+const MAGNIFIER: f32 = 168.0;
+/// Screen points for one scan pixel in the magnifier.
+const MAGNIFIER_POINTS: f64 = 3.0;
+
+/// The scan as it is known so far: the overview, and a sharper part where there is one.
+pub(super) fn paint_scan(painter: &Painter, cx: &ViewCx<'_>, view: &StripView, piece: &Piece) {
+    paint_tiles(painter, view, piece, cx.previews.overview(piece.scan));
+    if let Some((texture, _, Some(want))) = cx.previews.picture(ViewKey::ScanRegion(piece.scan)) {
+        paint_quad(painter, texture.id(), view.scan_quad(piece, want.scan_rect));
+    }
+}
+
+pub(super) fn paint_tiles(painter: &Painter, view: &StripView, piece: &Piece, tiles: &[OverviewTile]) {
+    for tile in tiles {
+        let quad = view.scan_quad(piece, tile.scan_rect);
+        if Rect::from_points(&quad).intersects(painter.clip_rect()) {
+            paint_quad(painter, tile.texture.id(), quad);
+        }
+    }
+}
+
+fn paint_quad(painter: &Painter, texture: egui::TextureId, corners: [Pos2; 4]) {
+    let mut mesh = Mesh::with_texture(texture);
+    for (pos, uv) in corners.into_iter().zip(QUAD_UV) {
+        mesh.vertices.push(egui::epaint::Vertex { pos, uv, color: Color32::WHITE });
+    }
+    mesh.add_triangle(0, 1, 2);
+    mesh.add_triangle(0, 2, 3);
+    painter.add(Shape::mesh(mesh));
+}
+
+/// Ask for the visible part of the scan when the overview is too coarse for it, or for what the magnifier shows.
+pub(super) fn want_sharp_region(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
+    let pixels = f64::from(ui.ctx().pixels_per_point());
+    if let Some((piece, at)) = magnified(cx, place) {
+        let half = (f64::from(MAGNIFIER) / 2.0 / MAGNIFIER_POINTS).ceil() as u32 + REGION_GRID_PX / 2;
+        let (x, y) = (at.x.max(0.0) as u32, at.y.max(0.0) as u32);
+        let rect = PixelRect::new(x.saturating_sub(half), y.saturating_sub(half), x + half, y + half);
+        push_region(cx, piece, rect, MAGNIFIER_POINTS * pixels);
+        return;
+    }
+    let visible = place.space.pieces.iter().filter_map(|piece| {
+        let seen = place.view.piece_rect(piece).intersect(place.view.rect);
+        (seen.is_positive()).then_some((piece, seen))
+    });
+    let Some((piece, seen)) = visible.max_by(|a, b| a.1.area().total_cmp(&b.1.area())) else { return };
+    let factor = cx.previews.overview_factor(piece.scan);
+    let shown = place.view.points_per_scan_px(piece) * pixels;
+    if factor.is_none_or(|factor| shown * f64::from(factor) <= SHARP_ABOVE) {
+        return;
+    }
+    let corners = [seen.min, seen.max].map(|at| place.view.scan_from_screen(piece, at));
+    let limit = |v: f64| v.max(0.0) as u32;
+    let rect = PixelRect::new(
+        limit(corners[0].x.min(corners[1].x).floor()),
+        limit(corners[0].y.min(corners[1].y).floor()),
+        limit(corners[0].x.max(corners[1].x).ceil()),
+        limit(corners[0].y.max(corners[1].y).ceil()),
+    );
+    push_region(cx, piece, rect, shown);
+}
+
+fn push_region(cx: &mut ViewCx<'_>, piece: &Piece, rect: PixelRect, screen_px: f64) {
+    let (w, h) = piece.scan_size;
+    let down = |v: u32| v / REGION_GRID_PX * REGION_GRID_PX;
+    let up = |v: u32| v.div_ceil(REGION_GRID_PX) * REGION_GRID_PX;
+    let rect = PixelRect::new(down(rect.x0), down(rect.y0), up(rect.x1).min(w), up(rect.y1).min(h));
+    if rect.is_empty() {
+        return;
+    }
+    // More than one screen pixel for a scan pixel shows nothing new.
+    let scale = screen_px.min(1.0);
+    let size = |side: u32| ((f64::from(side) * scale).ceil() as u32).clamp(1, REGION_MAX_PX);
+    let want = Want {
+        region: UnitRect::WHOLE,
+        scan_rect: rect,
+        size_px: [size(rect.width()), size(rect.height())],
+        side: PictureSide::Scan,
+        overlay: glassine_engine::Overlay::None,
+    };
+    cx.ui_state.wants.picture(ViewKey::ScanRegion(piece.scan), want);
+}
+
+/// What the magnifier shows: the side or corner under the pointer of a drag.
+fn magnified<'a>(cx: &ViewCx<'_>, place: &'a StripPlace) -> Option<(&'a Piece, Point<Scan>)> {
+    let drag = cx.ui_state.box_drag.as_ref()?;
+    let frame = cx.session.frame(drag.frame)?;
+    let at = crop_box::dragged_point(&frame.crop, drag.part)?;
+    let piece = place.space.piece_of(cx.session, drag.frame)?;
+    Some((piece, at))
+}
+
+/// A magnified view of the corner or side that is dragged, in the half of the strip away from the pointer.
+pub(super) fn magnifier_ui(ui: &Ui, cx: &ViewCx<'_>, place: &StripPlace) {
+    let Some((piece, at)) = magnified(cx, place) else { return };
+    if place.view.points_per_scan_px(piece) >= MAGNIFIER_POINTS {
+        return;
+    }
+    let p = theme::palette(ui);
+    let area = place.view.rect.shrink(10.0);
+    let side = MAGNIFIER.min(area.height());
+    let on_screen = place.view.screen_from_scan(piece, at);
+    let left = if on_screen.x > area.center().x { area.left() } else { area.right() - side };
+    let rect = Rect::from_min_size(pos2(left, area.top()), vec2(side, side));
+    let view =
+        StripView { rect, points: MAGNIFIER_POINTS / piece.scale(), center: piece.space_from_scan(at) };
+    let painter = ui.painter().clone().with_clip_rect(rect);
+    painter.rect_filled(rect, 0.0, p.surround);
+    paint_scan(&painter, cx, &view, piece);
+    if let Some(frame) = cx.ui_state.box_drag.as_ref().and_then(|drag| cx.session.frame(drag.frame)) {
+        if let Some(area) = frame.image_area.filter(|_| frame.held) {
+            let guard = ScreenBox { corners: view.corners(piece, &area.inset(frame.guard_margin_px)) };
+            crop_box::paint_area(&painter, &guard, Color32::WHITE);
+        }
+        let shape = ScreenBox { corners: view.corners(piece, &frame.crop) };
+        crop_box::paint(&painter, &shape, BoxInk { line: p.accent, width: 1.5, handles: false });
+    }
+    ui.painter().rect_stroke(rect, 0.0, Stroke::new(1.0, p.text_weak), egui::StrokeKind::Outside);
+}
