@@ -78,7 +78,7 @@ impl Columns {
             let (mut c, mut b, mut n) = (0.0_f32, 0.0_f32, 0.0_f32);
             for s in rows.iter().map(|r| r[i]).filter(|s| s.is_finite()) {
                 c += ((s - clear_limit * 0.5) / FULL_CONTENT_D).clamp(0.0, 1.0);
-                b += f32::from(u8::from(s.abs() < clear_limit));
+                b += f32::from(u8::from(s < clear_limit));
                 n += 1.0;
             }
             if n > 0.0 {

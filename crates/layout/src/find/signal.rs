@@ -60,7 +60,8 @@ fn black_around(work: &Work, piece: &Piece) -> Option<[f32; 3]> {
     }
     Some(std::array::from_fn(|c| {
         let mut v: Vec<f32> = black.iter().map(|&i| work.colour_at(i)[c]).collect();
-        let at = v.len() / 2;
+        // Shadows of the images are among them, so the lower third stands for the rebate.
+        let at = v.len() / 3;
         *v.select_nth_unstable_by(at, f32::total_cmp).1
     }))
 }

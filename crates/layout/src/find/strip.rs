@@ -116,7 +116,9 @@ impl Scan<'_> {
         let band = expected
             .and_then(|e| image_band(&plane, Some(e), 0.0))
             .or_else(|| image_band(&plane, None, (v.1 - v.0) * 0.4))?;
-        let columns = Columns::new(&plane, &band, base.noise_d);
+        // The black of a slide's rebate and of the holder differ a little, and both count as clear of image.
+        let noise_d = if self.slide { base.noise_d.max(0.018) } else { base.noise_d };
+        let columns = Columns::new(&plane, &band, noise_d);
         let known = recognise(&columns, &band, &clues);
         let format = known.format_id.as_deref().and_then(crate::format_by_id).or(self.options.format);
         let nominal_px = format
