@@ -3,6 +3,8 @@
 mod exposure;
 mod neutral;
 mod simplex;
+#[cfg(test)]
+mod tests;
 
 use crate::maths::exp10;
 use crate::matrix::{IDENTITY, apply};
@@ -117,12 +119,12 @@ pub fn solve_strip(
         .zip(&own)
         .enumerate()
         .map(|(idx, (frame, own))| {
+            let backing = votes.support(own, Some(idx));
             let used = match mode {
                 _ if slide => NOMINAL,
                 BalanceMode::Strip => strip,
-                BalanceMode::Frame => *own,
+                BalanceMode::Frame => towards(&strip, own, trust(backing)),
             };
-            let backing = votes.support(own, Some(idx));
             solve_frame(frame, stock, gamma_ratio, &used, own, (backing, support, mode, slide))
         })
         .collect();
@@ -132,6 +134,20 @@ pub fn solve_strip(
         frames: solved,
         confidence: confidence(support),
     }
+}
+
+/// How far a frame's own balance is believed: fully with enough grey behind it, not at all without any.
+fn trust(backing: f64) -> f64 {
+    let t = (backing / LOW_CONFIDENCE).clamp(0.0, 1.0);
+    t * t * (3.0 - 2.0 * t)
+}
+
+fn towards(strip: &Neutral, own: &Neutral, share: f64) -> Neutral {
+    let mut out = *strip;
+    for (x, target) in out.iter_mut().zip(own) {
+        *x += (target - *x) * share;
+    }
+    out
 }
 
 fn confidence(support: f64) -> f32 {
@@ -170,8 +186,7 @@ fn solve_frame(
         notes.push("part of this frame is at the top of the scan's range".to_owned());
     }
     let log_offset = balance.map(|b| b + exposure);
-    // A suggestion is only as strong as the grey that backs it.
-    let trust = (backing / LOW_CONFIDENCE).clamp(0.0, 1.0);
+    let trust = trust(backing);
     let cast = [(own[2] - used[2]) * trust, 0.0, (own[3] - used[3]) * trust];
     FrameSolve {
         log_offset,

@@ -39,8 +39,9 @@ fn masked() -> Stock {
         id: "generic-masked".into(),
         name: "Generic masked negative".into(),
         kind: FilmKind::ColourNegative,
-        // Gammas after unmixing of films that read 0.6 to 0.65 in Status M, the usual contrast of camera negatives.
-        curves: [curve(0.684, 0.142, 2.71), curve(0.580, 0.146, 2.30), curve(0.545, 0.132, 2.27)],
+        // Gammas after unmixing of films whose layers have 0.665, the upper end of the usual contrast of camera negatives
+        // (0.60 to 0.67): a straight rendering a little too soft looks better than one too hard.
+        curves: [curve(0.705, 0.142, 2.71), curve(0.598, 0.146, 2.30), curve(0.562, 0.132, 2.27)],
         unmix: MASKED_UNMIX,
         working_matrix: MASKED_WORKING,
         // Status M base of masked films: 0.20-0.35, 0.55-0.70, 0.75-0.95 (from memory; middle of each).

@@ -1,0 +1,223 @@
+//! Strips whose neutral is known.
+
+use super::*;
+use crate::maths::log10;
+use crate::matrix::invert;
+use crate::{LayerCurve, Look, OutputSpace, Pipeline, Recipe, Rendering, default_stock, measure_frame};
+use glassine_raster::Samples16;
+
+const BASE: [f64; 3] = [0.25, 0.6, 0.9];
+
+/// A film that differs from the generic one in gamma and balance.
+struct Film {
+    stock: Stock,
+    gamma_ratio: [f64; 3],
+    offset_log: [f64; 3],
+}
+
+fn film() -> Film {
+    Film {
+        stock: default_stock(FilmKind::ColourNegative).clone(),
+        gamma_ratio: [1.12, 1.0, 0.9],
+        offset_log: [0.05, 0.0, -0.07],
+    }
+}
+
+struct Noise(u32);
+
+impl Noise {
+    fn next(&mut self) -> f64 {
+        self.0 = self.0.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+        f64::from(self.0 >> 8) / 16_777_216.0
+    }
+}
+
+/// The scan of a frame whose layer exposures are `light(x, y)`.
+fn scan(film: &Film, stops: f64, light: impl Fn(u32, u32) -> [f64; 3]) -> Samples16 {
+    const SIDE: u32 = 120;
+    let back = invert(&film.stock.unmix).expect("unmixing inverts");
+    let mut noise = Noise(7);
+    let mut data = Vec::new();
+    for y in 0..SIDE {
+        for x in 0..SIDE {
+            let light = light(x, y);
+            let layers = [0, 1, 2].map(|c| {
+                let log = log10(light[c].max(1e-3)) + stops * 0.301 + film.offset_log[c];
+                film.gamma_ratio[c] * film.stock.curves[c].density_d(log)
+            });
+            for (d, base) in apply(&back, layers).iter().zip(BASE) {
+                data.push((65_535.0 * exp10(-d - base) * (1.0 + 0.01 * (noise.next() - 0.5))) as u16);
+            }
+        }
+    }
+    Samples16::from_vec(SIDE, SIDE, 3, data).expect("sizes fit")
+}
+
+/// A picture of many patches: a third of them grey, the rest coloured, with a tendency to brown.
+fn patchwork(seed: u32) -> impl Fn(u32, u32) -> [f64; 3] {
+    let mut noise = Noise(seed);
+    let patches: Vec<[f64; 3]> = (0..144)
+        .map(|idx| {
+            let level = 0.9 * exp10(-1.7 * noise.next());
+            if idx % 3 == 0 {
+                return [level; 3];
+            }
+            let warm = 0.35 * noise.next() - 0.08;
+            let green = 0.2 * (noise.next() - 0.5);
+            [level * exp10(warm), level * exp10(green), level * exp10(-warm)].map(|x| x.min(0.95))
+        })
+        .collect();
+    move |x, y| patches[(y / 10 * 12 + x / 10) as usize]
+}
+
+/// A wall of one orange with a little shading and a small grey window.
+fn orange_wall(x: u32, y: u32) -> [f64; 3] {
+    if x < 12 && y < 30 {
+        return [0.02 + 0.015 * f64::from(y); 3];
+    }
+    let shade = 0.7 + 0.3 * f64::from(x) / 120.0;
+    [0.55 * shade, 0.22 * shade, 0.07 * shade]
+}
+
+fn statistics(film: &Film, scans: &[Samples16]) -> Vec<FrameStatistics> {
+    let measure = |scan| measure_frame(scan, Some(BASE), FilmKind::ColourNegative, &film.stock);
+    scans.iter().map(measure).collect()
+}
+
+fn strip(film: &Film) -> Vec<Samples16> {
+    vec![
+        scan(film, 0.3, patchwork(1)),
+        scan(film, 0.0, orange_wall),
+        scan(film, -0.8, patchwork(2)),
+        scan(film, 1.0, patchwork(3)),
+    ]
+}
+
+/// Error of the balance of a frame, red and blue against green, in log10 exposure.
+fn balance_error(film: &Film, solve: &FrameSolve) -> [f64; 2] {
+    let got = solve.log_offset;
+    let want = film.offset_log.map(|offset| -offset);
+    [(got[0] - got[1]) - (want[0] - want[1]), (got[2] - got[1]) - (want[2] - want[1])]
+}
+
+#[test]
+fn gammas_and_neutral_are_found_and_an_orange_wall_stays_orange() {
+    let film = film();
+    let solve = solve_strip(
+        &statistics(&film, &strip(&film)),
+        &film.stock,
+        FilmKind::ColourNegative,
+        BalanceMode::Strip,
+    );
+    for c in [0, 2] {
+        assert!((solve.gamma_ratio[c] / film.gamma_ratio[c] - 1.0).abs() < 0.02, "{:?}", solve.gamma_ratio);
+    }
+    for frame in &solve.frames {
+        let error = balance_error(&film, frame);
+        assert!(error.iter().all(|e| e.abs() < 0.015), "{error:?}");
+    }
+    assert!(solve.confidence > 0.9);
+}
+
+#[test]
+fn each_frame_may_have_its_own_light() {
+    let daylight = film();
+    let lights = [[0.0, 0.0, 0.0], [0.15, 0.0, -0.2], [-0.06, 0.0, 0.1]];
+    let scans: Vec<Samples16> = lights
+        .iter()
+        .zip(1..)
+        .map(|(light, seed)| {
+            let scene = patchwork(seed);
+            scan(&daylight, 0.0, move |x, y| {
+                let at = scene(x, y);
+                [0, 1, 2].map(|c| at[c] * exp10(light[c]))
+            })
+        })
+        .collect();
+    let solve = solve_strip(
+        &statistics(&daylight, &scans),
+        &daylight.stock,
+        FilmKind::ColourNegative,
+        BalanceMode::Frame,
+    );
+    for (frame, light) in solve.frames.iter().zip(lights) {
+        let lit = Film { offset_log: [0, 1, 2].map(|c| daylight.offset_log[c] + light[c]), ..film() };
+        let error = balance_error(&lit, frame);
+        assert!(error.iter().all(|e| e.abs() < 0.03), "{error:?}");
+    }
+}
+
+#[test]
+fn automatic_exposure_clips_less_than_one_pixel_in_a_thousand() {
+    let film = film();
+    let scans = strip(&film);
+    let frames = statistics(&film, &scans);
+    let solve = solve_strip(&frames, &film.stock, FilmKind::ColourNegative, BalanceMode::Strip);
+    let line: Vec<f32> = (0..=u16::MAX).map(|code| f32::from(code) / 65_535.0).collect();
+    let look = Look::default();
+    for (scan, frame) in scans.iter().zip(&solve.frames) {
+        let recipe = Recipe {
+            kind: FilmKind::ColourNegative,
+            linearisation: [&line; 3],
+            base_d: BASE,
+            stock: &film.stock,
+            unmix_strength: 1.0,
+            gamma_ratio: solve.gamma_ratio,
+            solve_offset: frame.log_offset,
+            cast_suggestion_cc: frame.cast_suggestion_cc,
+            look: &look,
+            rendering: Rendering::Straight,
+            space: OutputSpace::Srgb,
+            input_to_xyz: None,
+        };
+        let mut out = vec![0.0; scan.data().len()];
+        Pipeline::new(&recipe).run(scan.data(), 3, 3, &mut out);
+        let mut histogram = crate::Histogram::default();
+        histogram.add(&out);
+        let worst = |list: [f64; 3]| list.into_iter().fold(0.0, f64::max);
+        assert!(worst(histogram.clip_high_fraction()) <= 0.001, "{:?}", histogram.clip_high_fraction());
+        assert!(worst(histogram.clip_low_fraction()) <= 0.001, "{:?}", histogram.clip_low_fraction());
+        // Neither hidden in the dark: the middle of the picture is well above black.
+        let mut green: Vec<f32> = out.iter().skip(1).step_by(3).copied().collect();
+        green.sort_by(f32::total_cmp);
+        assert!(green[green.len() / 2] > 0.2, "{}", green[green.len() / 2]);
+    }
+}
+
+#[test]
+fn empty_strips_frames_and_slides_are_answered() {
+    let film = film();
+    for kind in FilmKind::ALL {
+        for mode in BalanceMode::ALL {
+            let none = solve_strip(&[], default_stock(kind), kind, mode);
+            assert!(none.frames.is_empty() && none.gamma_ratio == [1.0; 3]);
+            let empty = solve_strip(&[FrameStatistics::default()], default_stock(kind), kind, mode);
+            assert!(empty.frames[0].log_offset.iter().all(|x| x.is_finite()));
+        }
+    }
+    let mut frames = statistics(&film, &strip(&film));
+    frames.push(FrameStatistics::default());
+    let solve = solve_strip(&frames, &film.stock, FilmKind::ColourNegative, BalanceMode::Frame);
+    let last = solve.frames.last().expect("five frames");
+    assert!(balance_error(&film, last).iter().all(|e| e.abs() < 0.015) && !last.notes.is_empty());
+    let slides = solve_strip(&frames, default_stock(FilmKind::Slide), FilmKind::Slide, BalanceMode::Strip);
+    assert!(slides.frames.iter().all(|frame| frame.log_offset == [0.0; 3]));
+}
+
+#[test]
+fn solving_twice_gives_the_same_bits() {
+    let film = film();
+    let frames = statistics(&film, &strip(&film));
+    let solve = || solve_strip(&frames, &film.stock, FilmKind::ColourNegative, BalanceMode::Frame);
+    assert_eq!(solve(), solve());
+}
+
+#[test]
+fn a_plain_gamma_stock_solves_too() {
+    let film = film();
+    let mut stock = film.stock.clone();
+    stock.curves = stock.curves.map(|curve| LayerCurve::Gamma(curve.gamma()));
+    let frames = statistics(&film, &strip(&film));
+    let solve = solve_strip(&frames, &stock, FilmKind::ColourNegative, BalanceMode::Strip);
+    assert!((solve.gamma_ratio[0] / film.gamma_ratio[0] - 1.0).abs() < 0.1, "{:?}", solve.gamma_ratio);
+}
