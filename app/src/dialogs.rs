@@ -1,9 +1,10 @@
 //! Asking for files and folders.
 //!
 //! The system's own dialog runs on a thread of its own, because the call waits for the person. Some systems have no
-//! dialog at all and answer "nothing chosen" at once; that is told apart by time, and the window then asks for a typed
-//! path instead. The only place that names `rfd`.
+//! dialog at all and answer "nothing chosen" at once; that is told apart by looking for a dialog service first and by
+//! time, and the window then asks for a typed path instead. The only place that names `rfd`.
 
+use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
@@ -12,9 +13,9 @@ use crossbeam_channel::{Receiver, TryRecvError, bounded};
 
 use crate::command::PathPurpose;
 
-/// Nobody can cancel a dialog faster than this: an empty answer before it means that no dialog was shown.
-/// Source: ours; without a dialog service the answer took 5 to 11 ms.
-const NO_DIALOG_WITHIN: Duration = Duration::from_millis(100);
+/// Nobody sees, reads and cancels a dialog faster than this: an empty answer before it means that none was shown.
+/// Source: ours; without a dialog service the answer took 5 to 11 ms, on a busy machine once more than 100 ms.
+const NO_DIALOG_WITHIN: Duration = Duration::from_millis(400);
 
 /// Endings of scan files, offered as one filter.
 pub const SCAN_ENDINGS: [&str; 5] = ["tif", "tiff", "png", "jpg", "jpeg"];
@@ -130,7 +131,23 @@ impl FilePicker for SystemPicker {
     }
 }
 
+/// Whether anything on this system can show a dialog: a message bus with a portal behind it, or the helper program
+/// that is used without one. Other systems always have dialogs of their own.
+fn has_dialog_service(variable: impl Fn(&str) -> Option<OsString>) -> bool {
+    if !cfg!(all(unix, not(target_os = "macos"))) {
+        return true;
+    }
+    let has_bus = variable("DBUS_SESSION_BUS_ADDRESS").is_some_and(|address| !address.is_empty())
+        || variable("XDG_RUNTIME_DIR").is_some_and(|folder| Path::new(&folder).join("bus").exists());
+    has_bus
+        || variable("PATH")
+            .is_some_and(|path| std::env::split_paths(&path).any(|folder| folder.join("zenity").is_file()))
+}
+
 fn show(request: &PickRequest) -> PickOutcome {
+    if !has_dialog_service(|name| std::env::var_os(name)) {
+        return PickOutcome::NoDialog;
+    }
     let mut dialog = rfd::FileDialog::new().set_title(request.purpose.title());
     if let Some(folder) = &request.folder {
         dialog = dialog.set_directory(folder);
@@ -213,6 +230,16 @@ pub fn typed_paths(text: &str, home: Option<&Path>) -> Vec<PathBuf> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    #[cfg(all(unix, not(target_os = "macos")))]
+    fn a_system_without_bus_and_helper_has_no_dialog() {
+        let bare = |name: &str| (name == "PATH").then(|| OsString::from("/nowhere:/also-nowhere"));
+        assert!(!has_dialog_service(bare));
+        let with_bus =
+            |name: &str| (name == "DBUS_SESSION_BUS_ADDRESS").then(|| OsString::from("unix:path=/x"));
+        assert!(has_dialog_service(with_bus));
+    }
 
     #[test]
     fn typed_paths_are_split_and_cleaned() {
