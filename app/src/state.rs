@@ -45,6 +45,8 @@ pub struct StripLook {
     pub follows_strip: Option<StripId>,
     /// The frame that was last brought into view.
     pub follows_frame: Option<FrameId>,
+    /// Share of the window's height that strip and prints take.
+    pub share: f32,
 }
 
 impl Default for StripLook {
@@ -57,6 +59,7 @@ impl Default for StripLook {
             fitted_points: 100.0,
             follows_strip: None,
             follows_frame: None,
+            share: 0.4,
         }
     }
 }
@@ -175,6 +178,7 @@ impl UiState {
         self.strip = StripLook {
             whole_scans: self.strip.whole_scans,
             show_all: self.strip.show_all,
+            share: self.strip.share,
             ..StripLook::default()
         };
         self.frame = FrameLook::default();

@@ -7,6 +7,7 @@ use glassine_layout::formats;
 use crate::command::{Answer, Command, Leaving, PathPurpose, Question};
 use crate::state::ViewCx;
 use crate::theme;
+use crate::widgets::param_row::label_ui;
 use crate::widgets::parts::title_ui;
 
 const WIDTH: f32 = 460.0;
@@ -142,8 +143,7 @@ fn format_row_ui(ui: &mut Ui, format_id: &mut Option<String>) {
 
 fn row_ui(ui: &mut Ui, label: &str, shown: &str, choices: impl FnOnce(&mut Ui)) {
     ui.horizontal(|ui| {
-        let size = vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT);
-        ui.add_sized(size, Label::new(label).halign(egui::Align::Min));
+        label_ui(ui, label, false);
         let combo = ComboBox::from_id_salt(label).width(220.0).selected_text(shown);
         let response = combo.show_ui(ui, choices).response;
         let name = format!("{label}: {shown}");

@@ -1,6 +1,8 @@
 //! How the window is divided.
 
-use egui::{CentralPanel, Frame, Margin, Panel, Rect, Ui, pos2, vec2};
+use egui::{
+    CentralPanel, CursorIcon, Frame, Margin, Panel, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2,
+};
 
 use crate::state::ViewCx;
 use crate::strip_space::{StripSpace, StripView};
@@ -21,8 +23,12 @@ use super::welcome::welcome_ui;
 
 /// Free room around the strip, points.
 const PAD: f32 = 8.0;
-/// Share of the window's height that strip and prints begin with.
-const STRIP_SHARE: f32 = 0.4;
+/// Least height of strip and prints, points.
+const LEAST_STRIP: f32 = 190.0;
+/// Height that is left to the large view, points.
+const LEAST_FRAME: f32 = 220.0;
+/// Reach of the line between them, points to either side.
+const SPLITTER_REACH: f32 = 4.0;
 /// Share of the canvas that the strip takes; prints take the rest.
 const STRIP_OF_CANVAS: f32 = 0.53;
 
@@ -45,20 +51,17 @@ pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 
 fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
-    let height = ui.available_height();
-    Panel::top("strip")
-        .resizable(true)
-        .default_size((height * STRIP_SHARE).round())
-        .size_range(150.0..=(height * 0.7).max(160.0))
-        .frame(Frame::new().fill(p.surround))
-        .show(ui, |ui| {
-            strip_bar_ui(ui, cx);
-            let canvas = ui.available_rect_before_wrap();
-            let place = place(ui, canvas, cx);
-            strip_ui(ui, cx, &place);
-            prints_ui(ui, cx, &place);
-            ui.advance_cursor_after_rect(canvas);
-        });
+    let whole = ui.available_rect_before_wrap();
+    let most = (whole.height() - LEAST_FRAME).max(LEAST_STRIP);
+    let height = (whole.height() * cx.ui_state.strip.share).clamp(LEAST_STRIP, most).round();
+    Panel::top("strip").exact_size(height).frame(Frame::new().fill(p.surround)).show(ui, |ui| {
+        strip_bar_ui(ui, cx);
+        let canvas = ui.available_rect_before_wrap();
+        let place = place(ui, canvas, cx);
+        strip_ui(ui, cx, &place);
+        prints_ui(ui, cx, &place);
+        ui.advance_cursor_after_rect(canvas);
+    });
     Panel::right("settings")
         .exact_size(theme::SETTINGS_WIDTH)
         .frame(Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 8)))
@@ -68,6 +71,26 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             settings_ui(ui, cx);
         });
     CentralPanel::default().frame(Frame::new().fill(p.surround)).show(ui, |ui| frame_ui(ui, cx));
+    splitter_ui(ui, cx, whole, whole.top() + height);
+}
+
+/// The line between prints and large view: drags the share of the window that each takes.
+fn splitter_ui(ui: &Ui, cx: &mut ViewCx<'_>, whole: Rect, at: f32) {
+    let rect = Rect::from_x_y_ranges(whole.x_range(), at - SPLITTER_REACH..=at + SPLITTER_REACH);
+    let response = ui.interact(rect, ui.scope_id().with("strip height"), Sense::drag());
+    response.widget_info(|| {
+        let mut info = WidgetInfo::labeled(Role::Splitter, true, "height of the strip");
+        info.value = Some(f64::from(at - whole.top()));
+        info
+    });
+    if response.hovered() || response.dragged() {
+        ui.ctx().set_cursor_icon(CursorIcon::ResizeVertical);
+        let line = Stroke::new(1.0, theme::palette(ui).text_weak);
+        ui.painter().hline(whole.x_range(), at, line);
+    }
+    if let Some(pointer) = response.interact_pointer_pos().filter(|_| response.dragged()) {
+        cx.ui_state.strip.share = ((pointer.y - whole.top()) / whole.height().max(1.0)).clamp(0.15, 0.8);
+    }
 }
 
 /// Where strip and prints lie. A strip that fits is centred and its prints follow close below.

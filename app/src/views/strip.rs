@@ -189,7 +189,11 @@ fn box_ui(
         (false, false, true) => Color32::from_white_alpha(235),
         (false, false, false) => Color32::from_white_alpha(170),
     };
-    let ink = BoxInk { line, width: if is_selected { 2.0 } else { 1.2 }, handles: is_selected };
+    let ink = BoxInk {
+        line,
+        width: if is_selected { 2.0 } else { 1.2 },
+        handles: cx.ui_state.primary == Some(frame.id),
+    };
     crop_box::paint(&painter, shape, ink);
     if response.has_focus() {
         crop_box::paint_area(&painter, shape, Color32::WHITE);

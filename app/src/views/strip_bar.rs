@@ -13,12 +13,14 @@ use crate::command::{AspectLock, Command};
 use crate::state::{StripTool, ViewCx};
 use crate::theme;
 use crate::widgets::icon::{Icon, IconButton};
-use crate::widgets::param_row::number_field_ui;
+use crate::widgets::param_row::{label_ui, number_field_ui};
 
 use super::toolbar::{key_text, separator};
 
 /// Height of the line, points.
 const HEIGHT: f32 = 34.0;
+/// Windows narrower than this leave out what is known from elsewhere, points.
+const ROOMY: f32 = 1440.0;
 
 /// Draw the line over the strip.
 pub(super) fn strip_bar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
@@ -49,9 +51,12 @@ fn left_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     let format = strip.format_id.as_deref().map(|id| format_by_id(id).map_or(id, |format| format.label));
     let mut parts = vec![strip.film.label().to_lowercase()];
     parts.extend(format.map(str::to_owned));
+    let is_roomy = ui.ctx().content_rect().width() >= ROOMY;
     let frames = cx.session.frames_of(strip.id).count();
-    parts.push(format!("{frames} {}", if frames == 1 { "frame" } else { "frames" }));
-    if cx.session.strips.len() > 1 {
+    if is_roomy {
+        parts.push(format!("{frames} {}", if frames == 1 { "frame" } else { "frames" }));
+    }
+    if cx.session.strips.len() > 1 && is_roomy {
         let at = cx.session.strips.iter().position(|other| other.id == strip.id).unwrap_or(0);
         parts.push(format!("strip {} of {}", at + 1, cx.session.strips.len()));
     }
@@ -164,7 +169,7 @@ fn more_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 /// A name of its own, instead of base name and counter.
 fn name_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
     ui.horizontal(|ui| {
-        ui.add_sized(vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT), Label::new("file name").halign(Align::Min));
+        label_ui(ui, "file name", false);
         let id = ui.scope_id().with(("name of frame", frame.id.0));
         let kept = || frame.name.clone().unwrap_or_default();
         let mut text = ui.data(|data| data.get_temp::<String>(id)).unwrap_or_else(kept);
@@ -200,10 +205,7 @@ fn number_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
     let mut row =
         |ui: &mut Ui, name: &str, value: f64, speed: f64, suffix: &str, change: &dyn Fn(f64) -> TiltedBox| {
             ui.horizontal(|ui| {
-                ui.add_sized(
-                    vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT),
-                    Label::new(name).halign(Align::Min),
-                );
+                label_ui(ui, name, false);
                 let mut shown = value;
                 let drag = DragValue::new(&mut shown).speed(speed).max_decimals(2).suffix(suffix);
                 if number_field_ui(ui, drag, name, 96.0).changed() && shown.is_finite() {
@@ -222,10 +224,7 @@ fn number_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
     }
     let first = cx.session.frames.first().map_or(1, |frame| frame.number);
     ui.horizontal(|ui| {
-        ui.add_sized(
-            vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT),
-            Label::new("first number").halign(Align::Min),
-        );
+        label_ui(ui, "first number", false);
         let mut shown = first;
         let drag = DragValue::new(&mut shown).range(0..=9999).speed(0.1);
         if number_field_ui(ui, drag, "first number", 96.0).changed() {
