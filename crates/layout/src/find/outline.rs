@@ -89,9 +89,9 @@ pub(super) fn strip_turn(
 ) -> f64 {
     let mut votes: Vec<(f64, f64)> = Vec::new();
     let mut line = |l: &Line, sigma: f64, full: f64, sign: f64| {
-        // Short visible pieces are worth less; half a pixel over the visible reach is the measuring error.
+        // Short visible pieces are worth less; an eighth of a pixel over the visible reach stands for what is not random.
         let reach = l.reach.max(1.0);
-        let measured = (l.spread.max(0.1) * 3.5 / (l.agreeing as f64).sqrt() / reach).hypot(0.3 / reach);
+        let measured = (l.spread.max(0.1) * 3.5 / (l.agreeing as f64).sqrt() / reach).hypot(0.12 / reach);
         let sigma = measured.hypot(sigma * (full / reach).max(1.0));
         votes.push((sign * l.slope.atan(), sigma));
     };
