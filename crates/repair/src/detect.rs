@@ -124,7 +124,7 @@ impl Analysis {
             Some(given) => Outcome::Found(given),
             None => {
                 let background = smooth_background(&blocks[colours as usize], &film);
-                register::find(linear, colours, &background, &film)
+                register::find(linear, colours, &background, &film, first.leakage.strength)
             }
         };
         cancel.check()?;
@@ -211,7 +211,7 @@ fn silver(leakage: &Leakage) -> Refusal {
 }
 
 /// Block medians of the colours used and of the infrared, which comes last.
-fn blocks_of(linear: &Samples16, colours: u8) -> Vec<Plane<f32>> {
+pub(crate) fn blocks_of(linear: &Samples16, colours: u8) -> Vec<Plane<f32>> {
     let mut all = block_medians(linear, linear.channels());
     let infrared = all.pop();
     all.truncate(colours as usize);
@@ -220,7 +220,7 @@ fn blocks_of(linear: &Samples16, colours: u8) -> Vec<Plane<f32>> {
 }
 
 /// Which blocks show film: all but the opaque ones (a holder) that reach the border, and their neighbours.
-fn film_blocks(blocks: &[Plane<f32>]) -> Vec<bool> {
+pub(crate) fn film_blocks(blocks: &[Plane<f32>]) -> Vec<bool> {
     let (w, h) = (blocks[0].width() as usize, blocks[0].height() as usize);
     let opaque = |i: usize| blocks.iter().all(|b| b.data()[i] > 1.7);
     let mut holder = vec![false; w * h];

@@ -13,14 +13,32 @@ const RING_PX: i32 = 5;
 const RING: [(i32, i32); 8] = [(5, 0), (4, 3), (0, 5), (-3, 4), (-5, 0), (-4, -3), (0, -5), (3, -4)];
 /// High-passed densities are clipped here, D, so that one film edge does not outweigh all dust.
 const CLIP_D: f32 = 0.5;
-/// Infrared contrast at least this part of the visible contrast about it is a defect; less is image that leaks through.
-const DEFECT_RATIO: f32 = 0.3;
+/// Infrared contrast at least this part of the visible contrast about it is a defect; less may be image that leaks through.
+/// The part follows the leakage seen so far, within these limits.
+const DEFECT_RATIO: (f32, f32) = (0.08, 0.3);
+const DEFECT_PER_LEAKAGE: f32 = 2.5;
+
+/// Part of the visible contrast above which an infrared mark is taken for a defect.
+pub(crate) fn defect_ratio(leakage_strength: f64) -> f32 {
+    (DEFECT_PER_LEAKAGE * leakage_strength.abs() as f32).clamp(DEFECT_RATIO.0, DEFECT_RATIO.1)
+}
+
+/// What makes a mark.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct MarkRule {
+    /// Least infrared density, D.
+    pub(crate) threshold_d: f32,
+    /// See [`defect_ratio`].
+    pub(crate) defect_ratio: f32,
+}
 
 /// What a mark is: a defect is dark in both pictures alike, image that leaks through the dyes is far weaker in the infrared.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Kind {
     Defect,
     Image,
+    /// Both together, when neither is enough alone.
+    Any,
 }
 
 /// One part of the region, high-passed.
@@ -67,7 +85,7 @@ pub(crate) fn rank_cells(
     colours: u8,
     background: &Plane<f32>,
     film: &[bool],
-    threshold_d: f32,
+    rule: MarkRule,
 ) -> Vec<Rank> {
     let (w, h) = (linear.width(), linear.height());
     let channels = linear.channels() as usize;
@@ -83,11 +101,12 @@ pub(crate) fn rank_cells(
                 let film_row = &film[(y / BLOCK_PX * background.width()) as usize..];
                 for (x, (px, slow)) in row.chunks_exact(channels).zip(&slow).enumerate() {
                     let e = density_d(px[channels - 1]) - slow;
-                    if e.abs() > threshold_d && film_row[x / BLOCK_PX as usize] {
+                    if e.abs() > rule.threshold_d && film_row[x / BLOCK_PX as usize] {
                         let cell = &mut counts[x / CELL_PX as usize];
                         let local = ring_contrast(linear, x as i32, y as i32);
-                        if local > threshold_d
-                            && local > DEFECT_RATIO * visible_contrast(linear, colours, x as i32, y as i32)
+                        if local > rule.threshold_d
+                            && local
+                                > rule.defect_ratio * visible_contrast(linear, colours, x as i32, y as i32)
                         {
                             cell.0 += 1;
                         } else {
@@ -140,7 +159,7 @@ impl Cell {
         colours: u8,
         rank: &Rank,
         reach: i32,
-        threshold_d: f32,
+        rule: MarkRule,
         kind: Kind,
     ) -> Self {
         let channels = linear.channels() as usize;
@@ -154,7 +173,9 @@ impl Cell {
         for y in 2..side - 2 {
             for x in 2..side - 2 {
                 let e = infrared.at(x as u32, y as u32);
-                if e > threshold_d && e > DEFECT_RATIO * visible_contrast(linear, colours, x0 + x, y0 + y) {
+                if e > rule.threshold_d
+                    && e > rule.defect_ratio * visible_contrast(linear, colours, x0 + x, y0 + y)
+                {
                     for (nx, ny) in (-3..=3).flat_map(|dy| (-3..=3).map(move |dx| (x + dx, y + dy))) {
                         if (0..side).contains(&nx) && (0..side).contains(&ny) {
                             near_defect.set(nx as u32, ny as u32, true);
@@ -168,7 +189,8 @@ impl Cell {
             for x in 2..side - 2 {
                 let e = infrared.at(x as u32, y as u32);
                 let defect = near_defect.at(x as u32, y as u32);
-                if e.abs() > 0.5 * threshold_d && defect == (kind == Kind::Defect) {
+                if e.abs() > 0.5 * rule.threshold_d && (kind == Kind::Any || defect == (kind == Kind::Defect))
+                {
                     marks.push((x, y, e));
                 }
             }

@@ -16,8 +16,8 @@
 use glassine_raster::{Plane, Samples16};
 use rayon::prelude::*;
 
-use crate::density::{block_medians, smooth_background};
-use crate::marks::{CELL_PX, Cell, Kind, Rank, infrared_noise, rank_cells};
+use crate::density::smooth_background;
+use crate::marks::{CELL_PX, Cell, Kind, MarkRule, Rank, defect_ratio, infrared_noise, rank_cells};
 use crate::robust::{Normal, median_in_place, robust_fit};
 use crate::types::{Refusal, Registration};
 
@@ -37,23 +37,18 @@ pub(crate) const CONFIDENCE_MIN: f32 = 0.3;
 /// `linear` holds linear 16-bit codes, the infrared sample last. Refused when the two cannot be matched with certainty.
 pub fn register(linear: &Samples16, colour_channels: u8) -> Result<Registration, Refusal> {
     crate::detect::check_input(linear, colour_channels)?;
-    let ir_blocks = block_medians(&infrared_only(linear), 1);
-    let film = vec![true; ir_blocks[0].data().len()];
-    let background = smooth_background(&ir_blocks[0], &film);
-    match find(linear, colour_channels, &background, &film) {
+    let colours = colour_channels.min(3);
+    let blocks = crate::detect::blocks_of(linear, colours);
+    let film = crate::detect::film_blocks(&blocks);
+    let first = crate::leakage::from_blocks(&blocks, &film);
+    let background = smooth_background(&blocks[colours as usize], &film);
+    match find(linear, colours, &background, &film, first.leakage.strength) {
         Outcome::Found(registration) => Ok(registration),
         Outcome::NoMarks => Err(Refusal::RegistrationUncertain { confidence: 0.0, features: 0 }),
         Outcome::Uncertain { confidence, marks } => {
             Err(Refusal::RegistrationUncertain { confidence, features: marks })
         }
     }
-}
-
-/// The infrared samples alone.
-pub(crate) fn infrared_only(linear: &Samples16) -> Samples16 {
-    let plane = linear.channel(linear.channels().saturating_sub(1));
-    let (w, h) = (plane.width(), plane.height());
-    Samples16::from_vec(w, h, 1, plane.data().to_vec()).unwrap_or_else(|| Samples16::zeroed(w, h, 1))
 }
 
 /// Result of the search.
@@ -71,13 +66,28 @@ pub(crate) enum Outcome {
 /// Search against a known infrared background; `film` tells which blocks show film.
 ///
 /// Defects decide when there are enough of them; only a picture without defects is matched by its leaked image.
-pub(crate) fn find(linear: &Samples16, colours: u8, background: &Plane<f32>, film: &[bool]) -> Outcome {
-    let threshold_d = (MARK_SIGMA * infrared_noise(linear, background, film)).max(0.006);
-    let mut ranked = rank_cells(linear, colours, background, film, threshold_d);
+///
+/// `leakage_strength` is the infrared density per visible density as far as it is known.
+pub(crate) fn find(
+    linear: &Samples16,
+    colours: u8,
+    background: &Plane<f32>,
+    film: &[bool],
+    leakage_strength: f64,
+) -> Outcome {
+    let rule = MarkRule {
+        threshold_d: (MARK_SIGMA * infrared_noise(linear, background, film)).max(0.006),
+        defect_ratio: defect_ratio(leakage_strength),
+    };
+    let mut ranked = rank_cells(linear, colours, background, film, rule);
     let marks: u32 = ranked.iter().map(|c| c.defects + c.image).sum();
     let mut best = 0.0_f32;
-    for kind in [Kind::Defect, Kind::Image] {
-        let count = |c: &Rank| if kind == Kind::Defect { c.defects } else { c.image };
+    for kind in [Kind::Defect, Kind::Image, Kind::Any] {
+        let count = |c: &Rank| match kind {
+            Kind::Defect => c.defects,
+            Kind::Image => c.image,
+            Kind::Any => c.defects + c.image,
+        };
         if ranked.iter().map(count).sum::<u32>() < MARKS_MIN {
             continue;
         }
@@ -89,7 +99,7 @@ pub(crate) fn find(linear: &Samples16, colours: u8, background: &Plane<f32>, fil
                 .take(CELLS_MAX)
                 .collect::<Vec<_>>()
                 .into_par_iter()
-                .map(|c| Cell::read(linear, colours, c, reach, threshold_d, kind))
+                .map(|c| Cell::read(linear, colours, c, reach, rule, kind))
                 .collect();
             if cells.iter().map(|c| c.marks.len()).sum::<usize>() < 2 * MARKS_MIN as usize {
                 continue;
@@ -100,12 +110,11 @@ pub(crate) fn find(linear: &Samples16, colours: u8, background: &Plane<f32>, fil
             // Parts that agree are evidence; a single part cannot disagree with itself.
             let agreement =
                 (1.0 / (1.0 + (fit.residual_px / 0.7).powi(2))) as f32 * (parts as f32 / 3.0).clamp(0.5, 1.0);
-            let confidence = match kind {
-                Kind::Defect => (1.6 * ratio).min(1.0) * ((height - 0.2) / 0.3).clamp(0.0, 1.0) * agreement,
-                // Edges repeat along themselves, so the next best peak says little; a close match of shape says more.
-                Kind::Image if parts >= 3 => ((height - 0.5) / 0.4).clamp(0.0, 1.0) * agreement,
-                Kind::Image => 0.0,
-            };
+            // Either no other shift fits nearly as well, or (edges repeat along themselves, so that the next best peak says
+            // little) the leaked image matches the visible one closely in shape.
+            let unique = (1.6 * ratio).min(1.0) * ((height - 0.2) / 0.3).clamp(0.0, 1.0);
+            let alike = if kind == Kind::Image && parts >= 3 { (height - 0.5) / 0.4 } else { 0.0 };
+            let confidence = unique.max(alike.clamp(0.0, 1.0)) * agreement;
             best = best.max(confidence);
             if confidence >= CONFIDENCE_MIN {
                 return Outcome::Found(Registration { confidence, ..fit });
@@ -295,7 +304,13 @@ fn refine(cells: &[Cell], peak: [i32; 2], width: u32, height: u32) -> Option<(Re
         .filter(|c| c.marks.len() >= 30)
         .filter_map(|c| {
             let (s, information) = gauss_newton(&[c], shift)?;
-            Some((f64::from(c.x0) + half - cx, f64::from(c.y0) + half - cy, s, information))
+            // A part whose own shift is not known to a third of a pixel says nothing.
+            (information > 2.0 / (0.33 * 0.33)).then_some((
+                f64::from(c.x0) + half - cx,
+                f64::from(c.y0) + half - cy,
+                s,
+                information,
+            ))
         })
         .collect();
     let mut registration = Registration {
