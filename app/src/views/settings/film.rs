@@ -151,7 +151,8 @@ fn base_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
             cx.push(Command::SetTool(if is_drawing { StripTool::Boxes } else { StripTool::BaseBox }));
         }
         if strip.base.is_none() && ui.button("type in").on_hover_text("begin with typical values").clicked() {
-            let typical = stock_of(cx.session, strip).unwrap_or_else(|| default_stock(strip.film)).typical_base_d;
+            let typical =
+                stock_of(cx.session, strip).unwrap_or_else(|| default_stock(strip.film)).typical_base_d;
             cx.push(typed_base(strip.id, typical));
         }
     });

@@ -9,7 +9,7 @@ use glassine_session::Frame;
 
 use crate::command::{Command, GesturePhase};
 use crate::state::ViewCx;
-use crate::widgets::param_row::{MixedValue, band_of, number_text, param_row};
+use crate::widgets::param_row::{MixedValue, band_of, label_ui, number_text, param_row};
 use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui};
 
 /// Corrections smaller than this, in CC units, are not worth offering.
@@ -145,10 +145,14 @@ pub(super) fn clean_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let reason = no_repair_reason(cx);
     ui.add_enabled_ui(reason.is_none(), |ui| {
         rows_ui(ui, cx, params_of(ParamGroup::Clean));
-        let mut shown = cx.ui_state.frame.overlay == Overlay::DustMap;
-        if ui.checkbox(&mut shown, "show dust map in the large view").changed() {
-            cx.push(Command::SetOverlay(if shown { Overlay::DustMap } else { Overlay::None }));
-        }
+        ui.horizontal(|ui| {
+            ui.spacing_mut().item_spacing.x = 6.0;
+            label_ui(ui, "dust map", false);
+            let mut shown = cx.ui_state.frame.overlay == Overlay::DustMap;
+            if ui.checkbox(&mut shown, "show in the large view").changed() {
+                cx.push(Command::SetOverlay(if shown { Overlay::DustMap } else { Overlay::None }));
+            }
+        });
     });
     if let Some(reason) = reason {
         note_ui(ui, reason);

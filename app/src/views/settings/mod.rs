@@ -29,9 +29,11 @@ pub(crate) fn settings_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.add_space(4.0);
     // The scroll bar stands in the margin of the column, so that everything above and in it ends on one line.
     let mut room = ui.available_rect_before_wrap();
+    let width = room.width();
     room.max.x += ui.spacing().scroll.floating_allocated_width;
     let mut inside = ui.new_child(UiBuilder::new().max_rect(room));
     ScrollArea::vertical().id_salt("settings").auto_shrink([false, false]).show(&mut inside, |ui| {
+        ui.set_max_width(width);
         ui.spacing_mut().item_spacing.y = 4.0;
         for section in Section::ALL {
             section_ui(ui, cx, section);
