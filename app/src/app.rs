@@ -10,7 +10,7 @@ use std::time::{Duration, Instant};
 use egui::{Context, Ui, ViewportCommand};
 use glassine_engine::jobs::{Job, JobEvent, JobId};
 use glassine_engine::{JobHost, Notice};
-use glassine_session::{Edit, History, Session};
+use glassine_session::{Edit, FrameId, History, Session};
 
 use crate::apply::files::Files;
 use crate::command::{Command, Leaving};
@@ -299,7 +299,14 @@ impl GlassineApp {
             return;
         }
         for (label, edits) in std::mem::take(&mut self.waiting_edits) {
+            let before: Vec<FrameId> = self.session().frames.iter().map(|frame| frame.id).collect();
             self.apply_all(label, &edits);
+            let added = self.session().frames.iter().map(|frame| frame.id).find(|id| !before.contains(id));
+            if added.is_some() {
+                // Frames that were just found are what the person wants to see.
+                self.ui_state.selected = added.into_iter().collect();
+                self.ui_state.primary = added;
+            }
         }
     }
 
