@@ -459,3 +459,42 @@ fn selecting_a_print_shows_its_frame_large() {
     window.run();
     assert!(window.query_by_label("frame 2 large").is_some());
 }
+
+/// Press Tab until the control with this label has the keyboard.
+fn tab_to(window: &mut Window, label: &str) {
+    for _ in 0..120 {
+        window.key_press(Key::Tab);
+        window.run();
+        if window.query_by_label(label).is_some_and(|node| node.accesskit_node().is_focused()) {
+            return;
+        }
+    }
+    panic!("Tab never reaches {label}");
+}
+
+#[test]
+fn the_whole_job_can_be_done_with_the_keyboard() {
+    let (mut window, folder) = open_window();
+    window.key_press(Key::Period);
+    window.run();
+    tab_to(&mut window, "exposure number");
+    // On its way the keyboard passed the boxes; the one it left last is under work.
+    let under_work = window.state().ui_state().primary.expect("a frame is under work");
+    window.event(egui::Event::Text("0.5".to_owned()));
+    window.run();
+    window.key_press(Key::Enter);
+    window.run();
+    let frame = window.state().session().frame(under_work).cloned().expect("it is in the session");
+    assert_eq!(frame.look.get(Param::ExposureStops), 0.5);
+    window.key_press(Key::Escape);
+    window.run();
+    window.key_press_modifiers(Modifiers::COMMAND, Key::E);
+    window.run();
+    tab_to(&mut window, "export 3 pictures");
+    window.key_press(Key::Enter);
+    window.run();
+    assert!(folder.path().join("finished/quay 02.tif").is_file());
+    window.key_press(Key::Escape);
+    window.run();
+    assert!(!window.state().ui_state().show_export);
+}
