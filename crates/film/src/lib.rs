@@ -35,7 +35,10 @@ pub use histogram::Histogram;
 pub use pipeline::{Pipeline, Recipe};
 pub use quantise::{quantise8_dithered, quantise16};
 pub use settings::{FilmKind, Look, Param, ParamGroup, ParamSpec};
-pub use solve::{BalanceMode, FrameSolve, StripSolve, balance_cc_from_log, log_from_balance_cc, solve_strip};
+pub use solve::{
+    BalanceMode, FrameSolve, StripSolve, balance_cc_from_log, log_from_balance_cc, solve_strip,
+    solve_strip_and_toes,
+};
 pub use statistics::{FrameStatistics, measure_frame};
 pub use stock::{LayerCurve, Stock, StockError, ToeShoulder, default_stock, shipped_stocks};
 pub use tone::{BAND_CENTRES_LOG, Rendering, ToneCurve, band_curves, look_from_band_curves};

@@ -158,4 +158,28 @@ mod tests {
         let gradient = (stock.curves[1].density_d(-0.48) - stock.curves[1].density_d(-2.29)) / 1.81;
         assert!((gradient - 0.640).abs() < 0.03, "{gradient}");
     }
+
+    #[test]
+    fn the_published_neutral_scale_of_an_open_density_encoding_is_fitted() {
+        // Density above base and linear light of neutrals in the ADX encoding (SMPTE ST 2065-3 constants as published in
+        // open colour transforms): straight line of gamma 0.55, mid grey at 0.70.
+        let neutrals = [
+            (0.2, 0.016_786),
+            (0.4, 0.047_674),
+            (0.5, 0.075_558),
+            (0.6, 0.118_428),
+            (0.7, 0.18),
+            (0.8, 0.273_584),
+            (1.18, 1.342_764),
+            (1.856, 22.755_7),
+        ];
+        let steps: Vec<[f64; 3]> = neutrals.iter().map(|(d, _)| [*d; 3]).collect();
+        let logs: Vec<f64> = neutrals.iter().map(|(_, light)| crate::maths::log10(*light)).collect();
+        let mut start = default_stock(FilmKind::BlackAndWhite).clone();
+        start.curves = [LayerCurve::Gamma(0.6); 3];
+        let (stock, report) = fit_stock_from_wedge(&steps, &logs, &start).expect("a wedge");
+        assert!(report.rms_log_after[1] < 0.02, "{report:?}");
+        assert!((stock.curves[1].gamma() - 0.55).abs() < 0.012, "{}", stock.curves[1].gamma());
+        assert!((stock.curves[1].density_d(crate::maths::log10(0.18)) - 0.70).abs() < 0.01);
+    }
 }

@@ -64,6 +64,8 @@ pub struct FrameSolve {
 pub struct StripSolve {
     /// Gamma of each layer relative to the stock's.
     pub gamma_ratio: [f64; 3],
+    /// Toe width of each layer relative to the stock's; 1 unless [`solve_strip_and_toes`] was asked.
+    pub toe_ratio: [f64; 3],
     /// Log10 exposures of the layers (before offsets) that mean neutral, green at 0.
     pub neutral_log: [f64; 3],
     /// One solution a frame, in the order given.
@@ -100,11 +102,39 @@ pub fn solve_strip(
     kind: FilmKind,
     mode: BalanceMode,
 ) -> StripSolve {
+    solve(frames, stock, kind, mode, false)
+}
+
+/// [`solve_strip`] that finds the toe widths of red and blue as well, so that the darkest greys stay grey too.
+///
+/// The offsets hold for `stock.with_toe_ratio(solve.toe_ratio)`: that stock must go into the recipe.
+pub fn solve_strip_and_toes(
+    frames: &[FrameStatistics],
+    stock: &Stock,
+    kind: FilmKind,
+    mode: BalanceMode,
+) -> StripSolve {
+    solve(frames, stock, kind, mode, true)
+}
+
+fn solve(
+    frames: &[FrameStatistics],
+    stock: &Stock,
+    kind: FilmKind,
+    mode: BalanceMode,
+    toes: bool,
+) -> StripSolve {
     if kind == FilmKind::BlackAndWhite {
         return solve_grey(frames, stock);
     }
-    let votes = Votes::new(frames, stock);
+    let mut votes = Votes::new(frames, stock);
     let mut strip = votes.solve();
+    let mut toe_ratio = [1.0; 3];
+    if toes && kind.is_negative() {
+        let (finer, [red, blue]) = votes.solve_toes(&strip, stock);
+        (strip, toe_ratio) = (finer, [red, 1.0, blue]);
+    }
+    let stock = &stock.with_toe_ratio(toe_ratio);
     let mut own: Vec<Neutral> = (0..frames.len()).map(|frame| votes.solve_frame(frame, &strip)).collect();
     if mode == BalanceMode::Frame {
         let shifted = votes.solve_gammas(&strip, &own);
@@ -130,6 +160,7 @@ pub fn solve_strip(
         .collect();
     StripSolve {
         gamma_ratio,
+        toe_ratio,
         neutral_log: if slide { [0.0; 3] } else { [-strip[2], 0.0, -strip[3]] },
         frames: solved,
         confidence: confidence(support),
@@ -226,5 +257,11 @@ fn solve_grey(frames: &[FrameStatistics], stock: &Stock) -> StripSolve {
             }
         })
         .collect();
-    StripSolve { gamma_ratio: [1.0; 3], neutral_log: [0.0; 3], frames: solved, confidence: 1.0 }
+    StripSolve {
+        gamma_ratio: [1.0; 3],
+        toe_ratio: [1.0; 3],
+        neutral_log: [0.0; 3],
+        frames: solved,
+        confidence: 1.0,
+    }
 }

@@ -15,7 +15,7 @@ use crate::{LayerCurve, Stock};
 /// Most cells of a strip that take part.
 const MOST_CELLS: usize = 20_000;
 /// Layer densities below this lie so deep in the toe that noise decides their colour.
-const LEAST_D: f64 = 0.03;
+const LEAST_D: f64 = 0.015;
 /// Step of log10 exposure that casts one vote.
 const STEP_LOG: f64 = 0.12;
 /// Fewest cells of a step that votes.
@@ -34,6 +34,8 @@ const OFFSET_SPREAD: [f64; 2] = [0.055, 0.08];
 const MEASURED_GAMMA_SPREAD: f64 = 0.03;
 /// Offsets around a measured stock. Source: ours.
 const MEASURED_OFFSET_SPREAD: [f64; 2] = [0.05, 0.06];
+/// Spread of toe widths of red and blue against green (one standard deviation, as a ratio). Source: as above.
+const TOE_SPREAD: f64 = 0.2;
 /// Widths in log10 exposure that count as grey, from first to last.
 const WIDTHS_LOG: [f64; 4] = [0.12, 0.06, 0.03, 0.015];
 
@@ -49,7 +51,7 @@ struct InverseTable {
 }
 
 const TABLE_TOP_D: f64 = 6.0;
-const TABLE_ENTRIES: usize = 3000;
+const TABLE_ENTRIES: usize = 1500;
 
 impl InverseTable {
     fn new(curve: &LayerCurve) -> Self {
@@ -156,8 +158,14 @@ impl Votes {
         self.steps.push(Step { frame, cells: first..self.weight.len(), weight });
     }
 
-    /// Share of grey in one step for a trial neutral.
-    fn grey_share(&self, step: &Step, neutral: &Neutral, width_log: f64) -> f64 {
+    /// Share of grey in one step for a trial neutral, with the inverse curves of red and blue to try.
+    fn grey_share(
+        &self,
+        step: &Step,
+        (red, blue): (&InverseTable, &InverseTable),
+        neutral: &Neutral,
+        width_log: f64,
+    ) -> f64 {
         let (red_scale, blue_scale) = (1.0 / neutral[0] as f32, 1.0 / neutral[1] as f32);
         let (red_offset, blue_offset) = (neutral[2] as f32, neutral[3] as f32);
         // exp(-q / (2 w^2)) as a power of two.
@@ -170,8 +178,8 @@ impl Votes {
             .zip(&self.weight[range]);
         let mut share = 0.0_f32;
         for (((red_d, blue_d), green_log), weight) in cells {
-            let x = self.red.at(red_d * red_scale) + red_offset - green_log;
-            let y = self.blue.at(blue_d * blue_scale) + blue_offset - green_log;
+            let x = red.at(red_d * red_scale) + red_offset - green_log;
+            let y = blue.at(blue_d * blue_scale) + blue_offset - green_log;
             // Red and blue that move together (green to magenta) are as far as the same step of one alone.
             let q = x * x + y * y - 0.6 * x * y;
             share += weight * exp2_f32((q * sharpness).max(-100.0));
@@ -180,13 +188,23 @@ impl Votes {
     }
 
     fn votes(&self, neutral: &Neutral, width_log: f64, frame: Option<usize>) -> f64 {
+        self.votes_with((&self.red, &self.blue), neutral, width_log, frame)
+    }
+
+    fn votes_with(
+        &self,
+        tables: (&InverseTable, &InverseTable),
+        neutral: &Neutral,
+        width_log: f64,
+        frame: Option<usize>,
+    ) -> f64 {
         if !(neutral[0] > 0.2 && neutral[1] > 0.2) {
             return f64::NEG_INFINITY;
         }
         self.steps
             .iter()
             .filter(|step| frame.is_none_or(|frame| frame == step.frame))
-            .map(|step| step.weight * libm::log(GRANTED + self.grey_share(step, neutral, width_log)))
+            .map(|step| step.weight * libm::log(GRANTED + self.grey_share(step, tables, neutral, width_log)))
             .sum()
     }
 
@@ -200,6 +218,30 @@ impl Votes {
                 minimise(neutral, step, 260, |trial| self.prior(trial) - self.votes(trial, width, None));
         }
         neutral
+    }
+
+    /// Toe widths of red and blue relative to the stock's, found together with a finer neutral; later votes use them.
+    ///
+    /// Only the narrow widths can tell: toes bend the darkest tones by a few hundredths in log10 exposure.
+    pub(super) fn solve_toes(&mut self, start: &Neutral, stock: &Stock) -> (Neutral, [f64; 2]) {
+        let table = |c: usize, log_ratio: f64| {
+            InverseTable::new(&stock.curves[c].with_toe_ratio(libm::exp(log_ratio.clamp(-0.7, 0.7))))
+        };
+        let mut at = [start[0], start[1], start[2], start[3], 0.0, 0.0];
+        for width in [WIDTHS_LOG[2], WIDTHS_LOG[3]] {
+            let step = [0.02, 0.02, 0.02, 0.02, 0.1, -0.1];
+            (at, _) = minimise(at, step, 400, |trial| {
+                let [gamma_red, gamma_blue, red, blue, toe_red, toe_blue] = *trial;
+                let neutral = [gamma_red, gamma_blue, red, blue];
+                let toes = (toe_red / TOE_SPREAD).powi(2) + (toe_blue / TOE_SPREAD).powi(2);
+                let tables = (&table(0, toe_red), &table(2, toe_blue));
+                self.prior(&neutral) + PRIOR_WEIGHT * 0.5 * toes
+                    - self.votes_with(tables, &neutral, width, None)
+            });
+        }
+        (self.red, self.blue) = (table(0, at[4]), table(2, at[5]));
+        let ratio = [at[4], at[5]].map(|log| libm::exp(log.clamp(-0.7, 0.7)));
+        ([at[0], at[1], at[2], at[3]], ratio)
     }
 
     /// Offsets of one frame alone, with the gammas of `strip`; its own prior is centred on the strip's offsets and
@@ -250,7 +292,8 @@ impl Votes {
     pub(super) fn support(&self, neutral: &Neutral, frame: Option<usize>) -> f64 {
         let (mut grey, mut all) = (0.0, 0.0);
         for step in self.steps.iter().filter(|step| frame.is_none_or(|frame| frame == step.frame)) {
-            grey += step.weight * (self.grey_share(step, neutral, 0.025) / 0.1).min(1.0);
+            grey +=
+                step.weight * (self.grey_share(step, (&self.red, &self.blue), neutral, 0.025) / 0.1).min(1.0);
             all += step.weight;
         }
         // Four full steps are the least that can be trusted fully.

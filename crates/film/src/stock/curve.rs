@@ -70,6 +70,18 @@ impl LayerCurve {
         if log > DARK_LOG { log.min(BRIGHT_LOG) } else { DARK_LOG }
     }
 
+    /// The same curve with its toe wider or narrower; a plain gamma has none.
+    #[must_use]
+    pub fn with_toe_ratio(&self, ratio: f64) -> Self {
+        match *self {
+            Self::Curve(curve) if ratio.is_finite() => Self::Curve(ToeShoulder {
+                toe_width_log: (curve.toe_width_log * ratio.clamp(0.3, 3.0)).min(2.0),
+                ..curve
+            }),
+            other => other,
+        }
+    }
+
     /// Slope of the straight line.
     pub fn gamma(&self) -> f64 {
         match *self {
