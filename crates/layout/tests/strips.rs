@@ -272,3 +272,19 @@ fn higher_resolution_keeps_the_fraction_of_a_pixel() {
     let bed = strip_135(1450.0, &[Photo(101), Photo(102)]);
     check("1600 ppi", &bed, &look(&bed, FilmTone::Negative, Some("135"), true), &ORDINARY);
 }
+
+#[test]
+fn a_dim_or_tinted_lamp_is_still_open_light() {
+    let bed = strip_135(300.0, &[Photo(111), Photo(112), Photo(113)]);
+    let scan = bed.draw();
+    let mut tinted = scan.clone();
+    for px in tinted.data_mut().chunks_exact_mut(4) {
+        for (code, gain) in px.iter_mut().zip([0.7, 0.55, 0.5, 0.6]) {
+            *code = (f64::from(*code) * gain) as u16;
+        }
+    }
+    let low = Limits { least_iou: 0.95, ..ORDINARY };
+    for format in [Some("135"), None] {
+        check("tinted", &bed, &look_at(&tinted, &bed, FilmTone::Negative, format, true), &low);
+    }
+}

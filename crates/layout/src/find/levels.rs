@@ -26,6 +26,33 @@ pub(super) enum Kind {
     Holder,
 }
 
+/// How open light is told: every channel, scaled, reaches `least_t`.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(super) struct OpenLight {
+    scale: [f32; 3],
+    pub(super) least_t: f32,
+}
+
+impl OpenLight {
+    /// The lowest scaled channel of a pixel.
+    pub(super) fn clearness(&self, t: [f32; 3]) -> f32 {
+        min3(std::array::from_fn(|c| t[c] * self.scale[c]))
+    }
+
+    pub(super) fn holds(&self, t: [f32; 3]) -> bool {
+        self.clearness(t) >= self.least_t
+    }
+}
+
+/// Which bright plateau may be open light.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum OpenRule {
+    /// Neutral and near full scale, as on a calibrated scanner.
+    Bright,
+    /// The brightest of each channel, whatever its level: a dim or tinted lamp, or channels exposed one by one.
+    Relative,
+}
+
 /// The picture all coarse steps work on.
 #[derive(Debug)]
 pub(super) struct Work {
@@ -35,15 +62,15 @@ pub(super) struct Work {
     /// Scan pixels per working pixel.
     pub(super) scale: f64,
     pub(super) kinds: Plane<Kind>,
-    /// Neutral transmittance above which a pixel is open light, if there is open light.
-    pub(super) open_t: Option<f32>,
+    /// What reads as open light, if there is any.
+    pub(super) open: Option<OpenLight>,
     /// Whether an opaque holder is visible.
     pub(super) has_holder: bool,
 }
 
 impl Work {
     /// Reduce and classify an overview.
-    pub(super) fn new(overview: &Overview<'_>, slide: bool) -> Result<Self, LayoutError> {
+    pub(super) fn new(overview: &Overview<'_>, slide: bool, rule: OpenRule) -> Result<Self, LayoutError> {
         let src = overview.samples;
         let (w, h, f) = (src.width(), src.height(), overview.factor.max(1));
         let fits = |small: u32, large: u32| small > 0 && small == large.div_ceil(f);
@@ -68,10 +95,10 @@ impl Work {
             samples,
             colour,
             scale: f64::from(f) * f64::from(reduce),
-            open_t: None,
+            open: None,
             has_holder: false,
         };
-        work.classify(slide);
+        work.classify(slide, rule);
         Ok(work)
     }
 
@@ -100,18 +127,26 @@ impl Work {
         self.samples.channels() as usize > self.colour
     }
 
-    fn classify(&mut self, slide: bool) {
+    fn classify(&mut self, slide: bool, rule: OpenRule) {
         let n = self.width() * self.height();
-        let clear: Vec<f32> = (0..n).map(|i| min3(self.colour_at(i))).collect();
+        let scale = match rule {
+            OpenRule::Bright => [1.0; 3],
+            OpenRule::Relative => std::array::from_fn(|c| {
+                let one: Vec<f32> = (0..n).map(|i| self.colour_at(i)[c]).collect();
+                1.0 / top_level(&histogram(&one), n).max(0.05)
+            }),
+        };
+        let trial = OpenLight { scale, least_t: 0.0 };
+        let clear: Vec<f32> = (0..n).map(|i| trial.clearness(self.colour_at(i)).min(1.0)).collect();
         let any: Vec<f32> =
             (0..n).map(|i| max3(self.colour_at(i)).max(self.infrared_at(i).unwrap_or(0.0))).collect();
-        self.open_t = open_level(&clear, slide);
+        self.open = open_level(&clear, slide).map(|least_t| OpenLight { scale, least_t });
         let holder_t = holder_level(&any);
         self.has_holder = holder_t.is_some();
         let kinds = self.kinds.data_mut();
         for i in 0..n {
-            kinds[i] = match (self.open_t, holder_t) {
-                (Some(t), _) if clear[i] >= t => Kind::Open,
+            kinds[i] = match (self.open, holder_t) {
+                (Some(open), _) if clear[i] >= open.least_t => Kind::Open,
                 (_, Some(t)) if any[i] <= t => Kind::Holder,
                 _ => Kind::Film,
             };
@@ -136,16 +171,21 @@ fn histogram(values: &[f32]) -> Vec<u32> {
     bins
 }
 
+/// Transmittance that a five-hundredth of the pixels exceeds.
+fn top_level(bins: &[u32], pixels: usize) -> f32 {
+    let mut above = 0_usize;
+    let target = (pixels / 500).max(8);
+    let top = (0..bins.len()).rev().find(|&b| {
+        above += bins[b] as usize;
+        above >= target
+    });
+    top.unwrap_or(0) as f32 / 4095.0
+}
+
 /// Lowest transmittance of open light, when a bright neutral plateau exists.
 fn open_level(clear: &[f32], slide: bool) -> Option<f32> {
     let bins = histogram(clear);
-    let mut above = 0_usize;
-    let target = (clear.len() / 500).max(8);
-    let top = (0..4096).rev().find(|&b| {
-        above += bins[b] as usize;
-        above >= target
-    })?;
-    let top_t = top as f32 / 4095.0;
+    let top_t = top_level(&bins, clear.len());
     if top_t < if slide { 0.8 } else { OPEN_LEAST_T } {
         return None;
     }
@@ -182,9 +222,9 @@ mod tests {
             scan_width_px: 50,
             scan_height_px: 20,
         };
-        assert!(matches!(Work::new(&wrong, false), Err(LayoutError::WrongOverview { .. })));
+        assert!(matches!(Work::new(&wrong, false, OpenRule::Bright), Err(LayoutError::WrongOverview { .. })));
         let few = Overview { colour_channels: 4, scan_width_px: 40, ..wrong };
-        assert!(matches!(Work::new(&few, false), Err(LayoutError::WrongChannels { .. })));
+        assert!(matches!(Work::new(&few, false, OpenRule::Bright), Err(LayoutError::WrongChannels { .. })));
     }
 
     #[test]
@@ -209,7 +249,7 @@ mod tests {
             scan_width_px: 90,
             scan_height_px: 30,
         };
-        let work = Work::new(&overview, false).expect("fits");
+        let work = Work::new(&overview, false, OpenRule::Bright).expect("fits");
         assert_eq!(work.kinds.at(10, 3), Kind::Holder);
         assert_eq!(work.kinds.at(45, 3), Kind::Film);
         assert_eq!(work.kinds.at(80, 3), Kind::Open);

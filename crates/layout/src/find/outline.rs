@@ -2,7 +2,7 @@
 
 use glassine_raster::Plane;
 
-use super::levels::{Work, min3};
+use super::levels::Work;
 use super::line::{Line, Sample, fit};
 use super::signal::Base;
 use super::strips::{StripFrame, read_upright};
@@ -29,8 +29,8 @@ pub(super) fn film_outline(
     u: (f64, f64),
     v: (f64, f64),
 ) -> Outline {
-    let Some(open_t) = work.open_t else { return Outline::default() };
-    let data = (0..work.width() * work.height()).map(|i| min3(work.colour_at(i))).collect();
+    let Some(open) = work.open else { return Outline::default() };
+    let data = (0..work.width() * work.height()).map(|i| open.clearness(work.colour_at(i))).collect();
     let Some(clear) = Plane::from_vec(work.width() as u32, work.height() as u32, data) else {
         return Outline::default();
     };
@@ -38,7 +38,8 @@ pub(super) fn film_outline(
     let (u, v) = ((u.0 - pad, u.1 + pad), (v.0 - pad, v.1 + pad));
     let plane = read_upright(&clear, frame, u, v, 1.0, f32::NAN);
     // Half way between open light and the rebate (a slide's rebate is black).
-    let level = f32::midpoint(open_t / 0.87, min3(base.t).min(open_t * 0.9));
+    let open_t = open.least_t;
+    let level = f32::midpoint(open_t / 0.87, open.clearness(base.t).min(open_t * 0.9));
     let (w, h) = (plane.width() as usize, plane.height() as usize);
     let edge = |count: usize,
                 depth: usize,

@@ -8,7 +8,7 @@ use glassine_raster::{CancelToken, PixelRect, Point, RegionSource, Samples16, Ti
 
 use super::LayoutError;
 use super::line::{Line, Sample, fit};
-use super::signal::{Base, is_open};
+use super::signal::Base;
 
 /// Profiles across one side.
 const PROFILES: usize = 48;
@@ -245,7 +245,7 @@ fn pixel_signal(look: &Look<'_>, px: &[u16]) -> f32 {
     });
     let base = look.base;
     if base.slide {
-        if is_open(t, base.open_t) {
+        if base.open.is_some_and(|o| o.holds(t)) {
             return OPEN_SIGNAL;
         }
         (0..3).map(|c| (t[c] - base.t[c]).max(0.0)).sum::<f32>() / 3.0

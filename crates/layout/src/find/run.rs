@@ -2,7 +2,7 @@
 
 use glassine_raster::{CancelToken, RegionSource};
 
-use super::levels::Work;
+use super::levels::{OpenRule, Work};
 use super::strip::Scan;
 use super::strips::strip_pieces;
 use super::{FilmTone, FindOptions, Found, LayoutError, Overview};
@@ -45,6 +45,7 @@ fn worth(found: &Found) -> f64 {
     if area > 0.0 { sure / area } else { -1.0 }
 }
 
+/// One kind of film. Without a bright neutral plateau the brightest one may still be open light: both are tried.
 fn find_as(
     overview: &Overview<'_>,
     full: Option<&dyn RegionSource>,
@@ -54,18 +55,40 @@ fn find_as(
     progress: &(dyn Fn(f32) + Sync),
 ) -> Result<Found, LayoutError> {
     cancel.check()?;
-    let work = Work::new(overview, slide)?;
-    progress(0.2);
+    let work = Work::new(overview, slide, OpenRule::Bright)?;
+    progress(0.1);
+    if work.open.is_some() {
+        return find_on(&work, overview, full, options, slide, cancel, &|p| progress(0.1 + 0.9 * p));
+    }
+    let plain = find_on(&work, overview, full, options, slide, cancel, &|p| progress(0.1 + 0.45 * p))?;
+    drop(work);
+    let work = Work::new(overview, slide, OpenRule::Relative)?;
+    if work.open.is_none() {
+        return Ok(plain);
+    }
+    let relative = find_on(&work, overview, full, options, slide, cancel, &|p| progress(0.55 + 0.45 * p))?;
+    Ok(if worth(&relative) > worth(&plain) + 0.02 { relative } else { plain })
+}
+
+fn find_on(
+    work: &Work,
+    overview: &Overview<'_>,
+    full: Option<&dyn RegionSource>,
+    options: &FindOptions<'_>,
+    slide: bool,
+    cancel: &CancelToken,
+    progress: &(dyn Fn(f32) + Sync),
+) -> Result<Found, LayoutError> {
     // A full source of another size than announced cannot be trusted with positions.
     let full = full.filter(|f| {
         f.width() == overview.scan_width_px
             && f.height() == overview.scan_height_px
             && f.channels() >= overview.colour_channels
     });
-    let pieces = strip_pieces(&work, slide);
+    let pieces = strip_pieces(work, slide);
     let mut found = Found::default();
     let scan = Scan {
-        work: &work,
+        work,
         full,
         size_px: (overview.scan_width_px, overview.scan_height_px),
         options,
@@ -75,7 +98,7 @@ fn find_as(
     for (k, piece) in pieces.iter().enumerate() {
         cancel.check()?;
         found.strips.extend(scan.strip(piece)?);
-        progress(0.2 + 0.8 * (k + 1) as f32 / pieces.len() as f32);
+        progress((k + 1) as f32 / pieces.len() as f32);
     }
     if found.strips.is_empty() {
         found.notes.push("no film was found; is the scan of film, and the kind of film right?".to_owned());

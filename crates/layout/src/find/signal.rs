@@ -4,8 +4,9 @@
 //! sensor noise in the black quiet. Pixels that are not film at all (open light, holder) have no signal: NaN.
 
 use glassine_raster::Plane;
+use rayon::prelude::*;
 
-use super::levels::{Kind, Work, max3, min3};
+use super::levels::{Kind, OpenLight, Work, max3};
 use super::strips::{Piece, StripFrame, grow, read_upright};
 
 /// Floor added to transmittances before the logarithm: negatives keep their depth, slides lose the noise of the black.
@@ -26,7 +27,8 @@ pub(super) struct Base {
     pub(super) noise_d: f32,
     /// Share of the piece's outline that is rebate: near zero when the piece is all image.
     pub(super) outline_share: f32,
-    pub(super) open_t: Option<f32>,
+    /// What reads as open light.
+    pub(super) open: Option<OpenLight>,
 }
 
 impl Base {
@@ -79,6 +81,7 @@ pub(super) fn measure_base(work: &Work, piece: &Piece, slide: bool) -> Base {
     for &i in &piece.pixels {
         d[i as usize] = density(work.colour_at(i as usize), slide);
     }
+    let d = local_mean(&d, w, h);
     let flat_limit = if slide { 0.06 } else { 0.025 };
     let mut bins = vec![0_u32; BINS];
     let bin_of = |d: f32| ((d / BIN_D) as i64).clamp(0, BINS as i64 - 1) as usize;
@@ -109,7 +112,7 @@ pub(super) fn measure_base(work: &Work, piece: &Piece, slide: bool) -> Base {
     };
     let plateau: [f32; 3] = std::array::from_fn(median);
     let t = if slide { black_around(work, piece).unwrap_or(plateau) } else { plateau };
-    let mut base = Base { t, slide, noise_d: 0.0, outline_share: 0.0, open_t: work.open_t };
+    let mut base = Base { t, slide, noise_d: 0.0, outline_share: 0.0, open: work.open };
     let mut off: Vec<f32> = near.iter().map(|&i| base.signal(work.colour_at(i as usize)).abs()).collect();
     if !off.is_empty() {
         let at = off.len() * 2 / 3;
@@ -117,6 +120,21 @@ pub(super) fn measure_base(work: &Work, piece: &Piece, slide: bool) -> Base {
     }
     base.outline_share = outline_share(work, piece, &base);
     base
+}
+
+/// Mean over three by three pixels, so that grain does not hide the plateau; NaN beside the piece stays NaN.
+fn local_mean(d: &[f32], w: usize, h: usize) -> Vec<f32> {
+    if w < 3 || h < 3 {
+        return d.to_vec();
+    }
+    let mut out = vec![f32::NAN; d.len()];
+    out.par_chunks_mut(w).enumerate().filter(|(y, _)| *y > 0 && y + 1 < h).for_each(|(y, row)| {
+        for (x, value) in row.iter_mut().enumerate().take(w - 1).skip(1) {
+            let line = |y: usize| d[y * w + x - 1] + d[y * w + x] + d[y * w + x + 1];
+            *value = (line(y - 1) + line(y) + line(y + 1)) / 9.0;
+        }
+    });
+    out
 }
 
 /// Index of the first real peak from the clear end (negatives) or the dense end (slides).
@@ -227,11 +245,6 @@ pub(super) fn sharpest_angle(
     best
 }
 
-/// Whether a full-resolution pixel is open light.
-pub(super) fn is_open(t: [f32; 3], open_t: Option<f32>) -> bool {
-    open_t.is_some_and(|o| min3(t) >= o)
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -250,8 +263,7 @@ mod tests {
 
     #[test]
     fn the_signal_is_zero_on_the_base_and_positive_in_the_image() {
-        let base =
-            Base { t: [0.53, 0.24, 0.12], slide: false, noise_d: 0.0, outline_share: 1.0, open_t: None };
+        let base = Base { t: [0.53, 0.24, 0.12], slide: false, noise_d: 0.0, outline_share: 1.0, open: None };
         assert!(base.signal([0.53, 0.24, 0.12]).abs() < 1e-6);
         assert!((base.signal([0.053, 0.024, 0.012]) - 1.0).abs() < 0.03);
         let slide = Base { slide: true, t: [0.001; 3], ..base };

@@ -279,13 +279,15 @@ impl Scan<'_> {
         if frames.iter().any(|f| f.has(FrameFlag::Partial)) {
             notes.push("a frame is cut off at the end of the film".to_owned());
         }
+        let known = if c.known.format_id.is_some() { 1.0 } else { 0.6 };
         let mean = frames.iter().map(|f| f.confidence).sum::<f32>() / frames.len().max(1) as f32;
         FoundStrip {
             film_area,
             angle_rad,
             axis: c.frame.axis,
             format_id: c.known.format_id.clone(),
-            confidence: (mean * (0.5 + 0.5 * c.known.row.fit.clamp(0.0, 1.0))).clamp(0.0, 1.0),
+            // A size no format has is a weaker explanation: film on open light can pose as one long image.
+            confidence: (mean * (0.5 + 0.5 * c.known.row.fit.clamp(0.0, 1.0)) * known).clamp(0.0, 1.0),
             frames,
             notes,
             perforations: c.holes.boxes(straight, u, self.work.scale),
