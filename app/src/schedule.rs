@@ -1,6 +1,6 @@
 //! From what the views show to requests: each place on screen is asked for once for each state of what it depends on.
 
-use std::collections::HashMap;
+use std::collections::{HashMap, VecDeque};
 use std::path::Path;
 use std::sync::Arc;
 
@@ -131,7 +131,13 @@ pub(crate) struct Scheduler {
     base: HashMap<ScanId, BaseInputs>,
     /// One look for base pixels at a time: while a slider moves, only the last position counts.
     base_running: HashMap<ScanId, JobId>,
+    /// Large pictures, the last shown first.
+    large: VecDeque<ViewKey>,
 }
+
+/// Large pictures kept after they were last shown: enough to go back and forth between neighbours at once.
+/// One has up to 2560 by 2560 pixels, so these take at most 160 MB of texture memory.
+const KEPT_LARGE: usize = 6;
 
 impl Scheduler {
     /// Forget everything: another session begins. Numbers go on, so that late answers are told apart.
@@ -207,6 +213,20 @@ impl Scheduler {
         };
         self.asked.retain(|key, _| exists(key));
         previews.keep_only(exists);
+        self.keep_few_large(wants, previews);
+    }
+
+    fn keep_few_large(&mut self, wants: &Wants, previews: &mut PreviewStore) {
+        for (key, _) in wants.pictures.iter().filter(|(key, _)| !matches!(key, ViewKey::Print(_))) {
+            self.large.retain(|other| other != key);
+            self.large.push_front(*key);
+        }
+        while self.large.len() > KEPT_LARGE {
+            if let Some(key) = self.large.pop_back() {
+                self.asked.remove(&key);
+                previews.forget(key);
+            }
+        }
     }
 }
 

@@ -191,6 +191,12 @@ impl PreviewStore {
         self.failed.retain(|key, _| keep(key));
     }
 
+    /// Forget one picture and its texture.
+    pub(crate) fn forget(&mut self, key: ViewKey) {
+        self.slots.remove(&key);
+        self.failed.remove(&key);
+    }
+
     /// Turn a few waiting pictures into textures; returns whether more wait.
     pub(crate) fn upload_some(&mut self, ctx: &Context) -> bool {
         let mut left = UPLOADS_PER_FRAME;
@@ -210,6 +216,8 @@ impl PreviewStore {
                 None => slot.texture = Some(ctx.load_texture(format!("{key:?}"), image, options)),
             }
             slot.is_uploaded = true;
+            // The texture holds the pixels now; what was counted stays.
+            slot.preview = Arc::new(Preview { rgba: Arc::default(), ..(*slot.preview).clone() });
         }
         let overviews = self.overviews.values_mut().map(|overview| (overview, "scan"));
         let base = self.base_pixels.values_mut().map(|(overview, _)| (overview, "base"));

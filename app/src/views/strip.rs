@@ -70,7 +70,14 @@ fn move_view(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, canvas: &egui::Re
     // The boxes take the hover, so the wheel asks where the pointer is, not which widget it is over.
     if let Some(at) = pointer.filter(|_| ui.rect_contains_pointer(canvas_rect)) {
         let (scroll, zoom) = ui.input(|input| (input.smooth_scroll_delta(), input.zoom_delta()));
-        let factor = f64::from(zoom) * (f64::from(scroll.y) / 240.0).exp();
+        let fingers = two_fingers(ui);
+        // A wheel zooms; two fingers on a pad move, and pinch to zoom.
+        let factor =
+            if fingers { f64::from(zoom) } else { f64::from(zoom) * (f64::from(scroll.y) / 240.0).exp() };
+        if fingers && scroll.y != 0.0 {
+            center.1 -= f64::from(scroll.y) / points;
+            moved = true;
+        }
         if (factor - 1.0).abs() > 1e-6 {
             let fixed = view.space(at);
             points = (points * factor).clamp(24.0, 40_000.0);
@@ -93,6 +100,20 @@ fn move_view(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, canvas: &egui::Re
     if canvas.double_clicked() {
         cx.push(Command::FitStrip);
     }
+}
+
+/// Whether the wheel turns because two fingers move on a pad; the toolkit lets such a motion fade out.
+fn two_fingers(ui: &Ui) -> bool {
+    const FADE_SECONDS: f64 = 0.3;
+    let id = ui.scope_id().with("two fingers until");
+    let is_pad = |event: &egui::Event| {
+        matches!(event, egui::Event::MouseWheel { source: egui::MouseWheelSource::Trackpad, .. })
+    };
+    let (now, moved) = ui.input(|input| (input.time, input.events.iter().any(is_pad)));
+    if moved {
+        ui.data_mut(|data| data.insert_temp(id, now + FADE_SECONDS));
+    }
+    ui.data(|data| data.get_temp::<f64>(id)).is_some_and(|until| now < until)
 }
 
 /// One piece of film: overview, sharper part, base pixels, outline of the film.
