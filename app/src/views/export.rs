@@ -25,9 +25,8 @@ const LIST_HEIGHT: f32 = 400.0;
 /// Clipping in a finished file from which the summary mentions it.
 const CLIP_MENTION: f64 = 0.001;
 
-/// The output section of the settings: what every export of this session is.
-pub(super) fn output_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
-    kind_rows_ui(ui, cx);
+/// The button that opens the export pane.
+pub(super) fn export_button_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.add_space(4.0);
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
@@ -193,7 +192,7 @@ fn number_row_ui(
 }
 
 /// What is written: kind, colour space, rendering.
-fn kind_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+pub(super) fn kind_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let output = &cx.session.output;
     let kinds = OutputKind::ALL.into_iter().map(|kind| (kind, lower_first(kind.label())));
     let shown = lower_first(output.kind.label());

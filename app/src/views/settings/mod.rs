@@ -2,6 +2,7 @@
 
 mod film;
 mod frame;
+mod sizes;
 
 use egui::{Button, Label, Margin, RichText, ScrollArea, Ui, UiBuilder};
 use glassine_film::ParamGroup;
@@ -12,7 +13,7 @@ use crate::state::ViewCx;
 use crate::theme;
 use crate::widgets::parts::{note_ui, section_head_ui, warning_ui};
 
-use super::export::output_section_ui;
+use super::export::{export_button_ui, kind_rows_ui};
 use film::{film_section_ui, film_summary};
 use frame::{
     clean_section_ui, clean_summary, colour_section_ui, exposure_section_ui, sharpen_section_ui,
@@ -60,7 +61,11 @@ fn section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, section: Section) {
             Section::Colour => colour_section_ui(ui, cx),
             Section::Clean => clean_section_ui(ui, cx),
             Section::Sharpen => sharpen_section_ui(ui, cx),
-            Section::Output => output_section_ui(ui, cx),
+            Section::Output => {
+                kind_rows_ui(ui, cx);
+                sizes::size_facts_ui(ui, cx);
+                export_button_ui(ui, cx);
+            }
         }
     });
 }
