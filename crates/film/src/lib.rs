@@ -8,6 +8,7 @@
 mod adjust;
 mod base;
 pub mod colour;
+mod density;
 mod fit;
 mod histogram;
 mod maths;
@@ -27,6 +28,9 @@ pub use base::{
     BaseError, BaseField, BaseMeasurement, base_from_picture, base_mask, measure_base, measure_base_field,
 };
 pub use colour::OutputSpace;
+pub use density::{
+    LEAST_TRANSMITTANCE, density_from_transmittance, spectral_density_d, transmittance_from_density,
+};
 pub use fit::{
     CHART_ISO17321_LAB_D50, CHART_LAB_D50, CHART_PATCH_NAMES, FitError, FitReport, PatchFit, WedgeReport,
     fit_stock_from_chart, fit_stock_from_wedge,

@@ -128,7 +128,8 @@ fn solve(
         return solve_grey(frames, stock);
     }
     let mut votes = Votes::new(frames, stock);
-    let mut strip = votes.solve();
+    // A slide's layers are not inverted, so there are no gammas to find and the stock's neutral is that of the picture.
+    let mut strip = if kind == FilmKind::Slide { NOMINAL } else { votes.solve() };
     let mut toe_ratio = [1.0; 3];
     if toes && kind.is_negative() {
         let (finer, [red, blue]) = votes.solve_toes(&strip, stock);
@@ -136,7 +137,7 @@ fn solve(
     }
     let stock = &stock.with_toe_ratio(toe_ratio);
     let mut own: Vec<Neutral> = (0..frames.len()).map(|frame| votes.solve_frame(frame, &strip)).collect();
-    if mode == BalanceMode::Frame {
+    if mode == BalanceMode::Frame && kind.is_negative() {
         let shifted = votes.solve_gammas(&strip, &own);
         own = (0..frames.len()).map(|frame| votes.solve_frame(frame, &shifted)).collect();
         strip = shifted;
@@ -217,7 +218,8 @@ fn solve_frame(
         notes.push("part of this frame is at the top of the scan's range".to_owned());
     }
     let log_offset = balance.map(|b| b + exposure);
-    let trust = trust(backing);
+    // On a slide more density is less light: the correction points the other way.
+    let trust = if slide { -trust(backing) } else { trust(backing) };
     let cast = [(own[2] - used[2]) * trust, 0.0, (own[3] - used[3]) * trust];
     FrameSolve {
         log_offset,

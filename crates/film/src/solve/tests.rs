@@ -242,3 +242,23 @@ fn toes_that_differ_are_found_when_dark_greys_tell() {
         assert!((solve.gamma_ratio[c] / film.gamma_ratio[c] - 1.0).abs() < 0.02, "{:?}", solve.gamma_ratio);
     }
 }
+
+#[test]
+fn a_slide_with_a_cast_gets_a_suggestion_that_removes_it() {
+    let scene = patchwork(5);
+    let cast = [0.03, 0.0, -0.05];
+    let data: Vec<u16> = (0..120 * 120_u32)
+        .flat_map(|idx| {
+            let light = scene(idx % 120, idx / 120);
+            [0, 1, 2].map(|c| (65_535.0 * 0.7 * light[c] * exp10(cast[c])).min(65_535.0) as u16)
+        })
+        .collect();
+    let scan = Samples16::from_vec(120, 120, 3, data).expect("sizes fit");
+    let stock = default_stock(FilmKind::Slide);
+    let frame = measure_frame(&scan, None, FilmKind::Slide, stock);
+    let solve = solve_strip(&[frame], stock, FilmKind::Slide, BalanceMode::Strip);
+    let fixed = log_from_balance_cc(solve.frames[0].cast_suggestion_cc);
+    let left = [0, 1, 2].map(|c| cast[c] + fixed[c]);
+    assert!((left[0] - left[1]).abs() < 0.01 && (left[2] - left[1]).abs() < 0.01, "{left:?}");
+    assert_eq!(solve.frames[0].log_offset, [0.0; 3]);
+}
