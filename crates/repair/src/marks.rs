@@ -48,8 +48,20 @@ pub(crate) struct Cell {
     pub(crate) infrared: Plane<f32>,
     pub(crate) visible: Plane<f32>,
     pub(crate) reach: i32,
-    /// Marks: positions inside the cell and their infrared value.
-    pub(crate) marks: Vec<(i32, i32, f32)>,
+    pub(crate) marks: Vec<Mark>,
+}
+
+/// A pixel that helps to lay the pictures on each other.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Mark {
+    /// Position inside the cell.
+    pub(crate) x: i32,
+    pub(crate) y: i32,
+    /// High-passed infrared density, D.
+    pub(crate) infrared_d: f32,
+    /// 1 where the infrared picture changes in every direction, near 0 along a straight edge, which says nothing about
+    /// shifts along itself.
+    pub(crate) weight: f32,
 }
 
 /// Corner of a cell and its marks of both kinds.
@@ -191,12 +203,32 @@ impl Cell {
                 let defect = near_defect.at(x as u32, y as u32);
                 if e.abs() > 0.5 * rule.threshold_d && (kind == Kind::Any || defect == (kind == Kind::Defect))
                 {
-                    marks.push((x, y, e));
+                    marks.push(Mark { x, y, infrared_d: e, weight: isotropy(&infrared, x, y) });
                 }
             }
         }
         Self { x0, y0, infrared, visible, reach, marks }
     }
+}
+
+/// How evenly slopes point in all directions within 9 x 9 pixels: smaller over larger eigenvalue of the structure tensor.
+///
+/// Source: C. Harris, M. Stephens, "A combined corner and edge detector", Alvey Vision Conference 1988 (the tensor).
+fn isotropy(plane: &Plane<f32>, x: i32, y: i32) -> f32 {
+    let side = plane.width() as i32;
+    let (mut xx, mut yy, mut xy) = (0.0_f32, 0.0_f32, 0.0_f32);
+    for py in (y - 4).max(1)..=(y + 4).min(side - 2) {
+        for px in (x - 4).max(1)..=(x + 4).min(side - 2) {
+            let at = |dx: i32, dy: i32| plane.at((px + dx) as u32, (py + dy) as u32);
+            let (dx, dy) = (at(1, 0) - at(-1, 0), at(0, 1) - at(0, -1));
+            xx += dx * dx;
+            yy += dy * dy;
+            xy += dx * dy;
+        }
+    }
+    let spread = ((xx - yy) * (xx - yy) + 4.0 * xy * xy).sqrt();
+    let (low, high) = (xx + yy - spread, xx + yy + spread);
+    if high > 0.0 { (low / high).clamp(0.0, 1.0) } else { 0.0 }
 }
 
 /// Density minus the mean of a ring about it, clipped; positions outside the region repeat its edge.

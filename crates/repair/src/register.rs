@@ -17,7 +17,7 @@ use glassine_raster::{Plane, Samples16};
 use rayon::prelude::*;
 
 use crate::density::smooth_background;
-use crate::marks::{CELL_PX, Cell, Kind, MarkRule, Rank, defect_ratio, infrared_noise, rank_cells};
+use crate::marks::{CELL_PX, Cell, Kind, Mark, MarkRule, Rank, defect_ratio, infrared_noise, rank_cells};
 use crate::robust::{Normal, median_in_place, robust_fit};
 use crate::types::{Refusal, Registration};
 
@@ -30,7 +30,7 @@ const MARK_SIGMA: f32 = 6.0;
 /// Fewer marks than this are no basis.
 const MARKS_MIN: u32 = 24;
 /// Confidence below which a registration is refused.
-pub(crate) const CONFIDENCE_MIN: f32 = 0.3;
+pub(crate) const CONFIDENCE_MIN: f32 = 0.25;
 
 /// Find where the infrared picture lies against the visible one.
 ///
@@ -140,10 +140,10 @@ impl Correlation {
                 for sy in -reach..=reach {
                     for sx in -reach..=reach {
                         let (mut ev, mut vv) = (0.0_f32, 0.0_f32);
-                        for &(x, y, e) in &cell.marks {
-                            let v = cell.visible.at((x - sx + reach) as u32, (y - sy + reach) as u32);
-                            ev += e * v;
-                            vv += v * v;
+                        for m in &cell.marks {
+                            let v = cell.visible.at((m.x - sx + reach) as u32, (m.y - sy + reach) as u32);
+                            ev += m.weight * m.infrared_d * v;
+                            vv += m.weight * v * v;
                         }
                         sums[((sy + reach) as usize) * side + (sx + reach) as usize] =
                             (f64::from(ev), f64::from(vv));
@@ -152,7 +152,11 @@ impl Correlation {
                 sums
             })
             .collect();
-        let ee: f64 = cells.iter().flat_map(|c| &c.marks).map(|m| f64::from(m.2) * f64::from(m.2)).sum();
+        let ee: f64 = cells
+            .iter()
+            .flat_map(|c| &c.marks)
+            .map(|m| f64::from(m.weight * m.infrared_d * m.infrared_d))
+            .sum();
         let score = (0..side * side)
             .map(|i| {
                 let ev: f64 = parts.iter().map(|p| p[i].0).sum();
@@ -191,7 +195,7 @@ fn gauss_newton(cells: &[&Cell], start: [f64; 2]) -> Option<([f64; 2], f64)> {
         information = 0.0;
         for cell in cells {
             let (wx, wy) = (shift[0].round() as i32, shift[1].round() as i32);
-            for &(x, y, _) in &cell.marks {
+            for &Mark { x, y, weight, .. } in &cell.marks {
                 let (qx, qy) = (x - wx, y - wy);
                 let (vx, vy) = (qx + cell.reach, qy + cell.reach);
                 let last = cell.visible.width() as i32 - 1;
@@ -209,7 +213,7 @@ fn gauss_newton(cells: &[&Cell], start: [f64; 2]) -> Option<([f64; 2], f64)> {
                 if u.abs() >= 1.0 {
                     continue;
                 }
-                let w = (1.0 - u * u) * (1.0 - u * u);
+                let w = (1.0 - u * u) * (1.0 - u * u) * (f64::from(weight) + 0.02);
                 normal.add(&[e, gain * ex, gain * ey], r, w);
                 information += w * gain * gain * (ex * ex + ey * ey);
             }
@@ -244,11 +248,11 @@ fn starting_gain(cells: &[&Cell], start: [f64; 2]) -> f64 {
     let (mut ev, mut ee) = (0.0_f64, 1e-9_f64);
     for cell in cells {
         let side = cell.visible.width() as i32;
-        for &(x, y, e) in &cell.marks {
+        for &Mark { x, y, infrared_d: e, weight } in &cell.marks {
             let (vx, vy) = (x - sx + cell.reach, y - sy + cell.reach);
             if (0..side).contains(&vx) && (0..side).contains(&vy) {
-                ev += f64::from(e * cell.visible.at(vx as u32, vy as u32));
-                ee += f64::from(e * e);
+                ev += f64::from(weight * e * cell.visible.at(vx as u32, vy as u32));
+                ee += f64::from(weight * e * e);
             }
         }
     }
@@ -365,4 +369,55 @@ fn disagreement(local: &[(f64, f64, [f64; 2], f64)], model: impl Fn(f64, f64) ->
         })
         .collect();
     f64::from(median_in_place(&mut errors))
+}
+
+/// The one registration of a scan, from those of its frames: infrared and visible were read in one go, so the shift is common.
+///
+/// Weighted by confidence, per coordinate the middle value; frames that show a clear scale or turn are left as they are by
+/// returning the surest of them. `None` when no frame could be trusted.
+pub fn consensus(frames: &[Registration]) -> Option<Registration> {
+    let sure: Vec<&Registration> = frames.iter().filter(|r| r.confidence >= CONFIDENCE_MIN).collect();
+    let best = sure.iter().copied().max_by(|a, b| a.confidence.total_cmp(&b.confidence))?;
+    if !best.is_pure_shift() {
+        return Some(*best);
+    }
+    let middle = |pick: fn(&Registration) -> f64| {
+        let mut values: Vec<(f64, f32)> = sure.iter().map(|r| (pick(r), r.confidence)).collect();
+        values.sort_by(|a, b| a.0.total_cmp(&b.0));
+        let half = values.iter().map(|v| v.1).sum::<f32>() / 2.0;
+        let mut below = 0.0;
+        values
+            .iter()
+            .find(|v| {
+                below += v.1;
+                below >= half
+            })
+            .map_or_else(|| pick(best), |v| v.0)
+    };
+    Some(Registration { shift_px: [middle(|r| r.shift_px[0]), middle(|r| r.shift_px[1])], ..*best })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_consensus_of_frames_ignores_a_stray_one() {
+        let at = |x: f64, y: f64, confidence| Registration {
+            shift_px: [x, y],
+            confidence,
+            ..Registration::ALIGNED
+        };
+        let frames = [
+            at(0.8, -0.4, 0.9),
+            at(0.78, -0.42, 0.8),
+            at(9.0, 9.0, 0.3),
+            at(0.82, -0.41, 0.9),
+            at(-7.0, 3.0, 0.1),
+        ];
+        let common = consensus(&frames).expect("sure frames");
+        assert_eq!(common.shift_px, [0.8, -0.41]);
+        assert_eq!(consensus(&frames[4..]), None);
+        assert_eq!(consensus(&[]), None);
+    }
 }
