@@ -29,11 +29,17 @@ pub(super) fn run(args: &ShowArgs) -> Result<Outcome, EngineError> {
     let engine = engine();
     let mut outcome = Outcome::Done;
     let mut frames = Vec::new();
+    let mut told = Vec::new();
     for frame in &at.session.frames {
         let counts = match engine.count(&at, frame, args.exact, &cancel) {
             Ok(counts) => Some(counts),
             Err(error) => {
-                complain(&error.notice());
+                // A missing scan is told once, not for each of its frames.
+                let notice = error.notice();
+                if !told.contains(&notice) {
+                    complain(&notice);
+                    told.push(notice);
+                }
                 outcome = Outcome::SomeFailed;
                 None
             }

@@ -290,10 +290,10 @@ impl Engine {
                     continue;
                 }
             };
-            dust.objects += found.map.objects;
+            dust.objects += found.objects;
             let area = frame.image_area.unwrap_or(frame.crop);
-            for y in 0..found.map.severity.height() {
-                for (x, severity) in found.map.severity.row(y).iter().enumerate() {
+            for y in 0..found.severity.height() {
+                for (x, severity) in found.severity.row(y).iter().enumerate() {
                     let (px, py) = (repair.rect.x0 + x as u32, repair.rect.y0 + y);
                     let center = Point::new(f64::from(px) + 0.5, f64::from(py) + 0.5);
                     if *severity > 0 && dust.severity.at(px, py) < *severity && area.contains(center) {

@@ -317,9 +317,9 @@ fn paint_overlay(
         Overlay::DustMap => {
             let Some(Ok(found)) = repair.map(|repair| repair.outcome.as_ref()) else { return 0.0 };
             let rect = repair.map(|repair| repair.rect).unwrap_or_default();
-            let mask = dust_on_screen(&found.map.severity, rect, plan);
+            let mask = dust_on_screen(&found.severity, rect, plan);
             overlay::paint_plane(rgba, &mask, Mark::Dust);
-            found.map.area_fraction
+            found.area_fraction
         }
     }
 }
