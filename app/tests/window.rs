@@ -12,7 +12,8 @@ use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::app::GlassineApp;
 use glassine_app::command::{Command, SelectHow};
-use glassine_film::Param;
+use glassine_film::{FilmKind, Param, default_stock};
+use glassine_session::Edit;
 
 type Window = Harness<'static, GlassineApp>;
 
@@ -497,4 +498,43 @@ fn the_whole_job_can_be_done_with_the_keyboard() {
     window.key_press(Key::Escape);
     window.run();
     assert!(!window.state().ui_state().show_export);
+}
+
+#[test]
+fn settings_say_why_something_is_not_possible() {
+    let (mut window, _folder) = open_window();
+    show_only(&mut window, "clean");
+    assert!(window.query_by_label_contains("no infrared plane").is_some());
+    assert!(window.get_by_role_and_label(Role::Slider, "sensitivity").accesskit_node().is_disabled());
+    let strip = window.state().session().strips[0].id;
+    let film = FilmKind::Slide;
+    let stock_id = default_stock(film).id.clone();
+    window.state_mut().push(Command::Edit(Edit::SetFilm { strip, film, stock_id }));
+    window.run();
+    show_only(&mut window, "film");
+    assert!(window.query_by_label_contains("slides have no film base").is_some());
+    assert!(window.query_by_role_and_label(Role::Slider, "mask tolerance").is_none());
+    let film = FilmKind::BlackAndWhite;
+    let stock_id = default_stock(film).id.clone();
+    window.state_mut().push(Command::Edit(Edit::SetFilm { strip, film, stock_id }));
+    window.run();
+    show_only(&mut window, "colour");
+    assert!(window.query_by_label_contains("no colour to balance").is_some());
+}
+
+#[test]
+fn a_box_let_go_onto_the_rebate_is_warned_about_and_can_be_held_again() {
+    let (mut window, _folder) = open_window();
+    window.state_mut().push(Command::SetHeld(false));
+    window.run();
+    for _ in 0..4 {
+        window.key_press_modifiers(Modifiers::SHIFT, Key::ArrowLeft);
+        window.run();
+    }
+    assert!(window.query_by_label_contains("spoils exposure and colour").is_some());
+    window.get_by_label("hold the box in the image area").click();
+    window.run();
+    let left = crop(&window, 1).corners()[0].x;
+    assert!((left - (IMAGES[0].0 + MARGIN_PX)).abs() < 0.01, "the left edge stands at {left}");
+    assert!(window.query_by_label_contains("spoils exposure and colour").is_none());
 }

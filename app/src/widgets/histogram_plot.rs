@@ -214,9 +214,9 @@ fn paint_figures(ui: &Ui, rect: Rect, plot: Rect, histogram: &Histogram, p: &Pal
     let shown = if is_grey(histogram) { 1 } else { 3 };
     let letter = |c: usize| if shown == 1 { "grey" } else { LETTERS[c] };
     let mut x = text(rect.left(), Align2::LEFT_CENTER, "◀".to_owned(), warns(&low)).right() + 5.0;
-    for c in 0..shown {
-        let figure = format!("{} {}", letter(c), percent_text(low[c]));
-        x = text(x, Align2::LEFT_CENTER, figure, low[c] >= WARN_SHARE).right() + 8.0;
+    for (c, share) in low.into_iter().enumerate().take(shown) {
+        let figure = format!("{} {}", letter(c), percent_text(share));
+        x = text(x, Align2::LEFT_CENTER, figure, share >= WARN_SHARE).right() + 8.0;
     }
     let mut x = text(rect.right(), Align2::RIGHT_CENTER, "▶".to_owned(), warns(&high)).left() - 5.0;
     for c in (0..shown).rev() {
