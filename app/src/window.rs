@@ -68,7 +68,12 @@ pub fn open(files: Vec<PathBuf>, demo_folder: Option<PathBuf>) -> Result<(), Win
         Ok(Box::new(app) as Box<dyn eframe::App>)
     };
     eframe::run_native("Glassine", native, Box::new(create))
-        .map_err(|error| WindowError::Refused { reason: error.to_string() })
+        .map_err(|error| WindowError::Refused { reason: plain_reason(&error.to_string()) })
+}
+
+/// The last part of the toolkit's message: what comes before names places in its source.
+fn plain_reason(message: &str) -> String {
+    message.rsplit(": ").next().unwrap_or(message).to_owned()
 }
 
 /// Where sessions without a file are autosaved; `None` when it can't be made, and then they are not.

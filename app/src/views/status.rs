@@ -27,7 +27,8 @@ pub(super) fn status_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 
 fn jobs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
-    let list_tip = format!("{} messages", cx.status.notices.len());
+    let count = cx.status.notices.len();
+    let list_tip = format!("{count} {}", if count == 1 { "message" } else { "messages" });
     if !cx.status.notices.is_empty() {
         let open = cx.ui_state.show_notices;
         let count = RichText::new(list_tip).small();
