@@ -23,14 +23,14 @@ from scipy.optimize import least_squares
 NM = np.arange(380, 731, 5.0)
 LOG_E = np.arange(-3.2, 1.01, 0.05)
 #          name   centre  spread
-CENTRES = [("scan_c0", 617, 6), ("scan_c1", 537, 5), ("scan_c2", 457, 5), ("scan_w0", 27, 3), ("scan_w1", 25.5, 3),
-           ("scan_w2", 24.5, 3), ("sens_c0", 638.5, 6), ("sens_c1", 553, 4), ("sens_c2", 450, 7), ("sens_l0", 28.5, 4),
-           ("sens_l1", 32, 4), ("sens_l2", 32, 4), ("sens_r0", 21, 3), ("sens_r1", 20, 3), ("sens_r2", 25, 3),
-           ("cyan_c", 657, 6), ("cyan_w", 46.5, 3), ("cyan_b", 0.08, 0.025), ("cyan_g", 0.027, 0.015),
-           ("mag_c", 545, 2.5), ("mag_w", 34, 2), ("mag_b", 0.127, 0.03), ("mag_r", 0.021, 0.01),
-           ("yel_c", 447, 2.5), ("yel_w", 36.5, 2), ("yel_g", 0.026, 0.01), ("mask_g", 0.345, 0.075),
-           ("mask_gb", 0.375, 0.1), ("mask_gc", 513, 6), ("mask_b", 0.49, 0.1), ("mask_bc", 440, 4), ("mask_w", 45, 4),
-           ("used_up", 0.29, 0.1)]
+CENTRES = [("scan_c0", 620, 6), ("scan_c1", 535, 5), ("scan_c2", 458.5, 5), ("scan_w0", 26.5, 3), ("scan_w1", 24.5, 3),
+           ("scan_w2", 23, 3), ("sens_c0", 635.5, 6), ("sens_c1", 556, 4), ("sens_c2", 450.5, 7), ("sens_l0", 28, 4),
+           ("sens_l1", 33.5, 4), ("sens_l2", 32.5, 4), ("sens_r0", 20.5, 3), ("sens_r1", 19, 3), ("sens_r2", 27, 3),
+           ("cyan_c", 653, 6), ("cyan_w", 47.5, 3), ("cyan_b", 0.09, 0.025), ("cyan_g", 0.026, 0.015),
+           ("mag_c", 545, 2.5), ("mag_w", 35.5, 2), ("mag_b", 0.13, 0.03), ("mag_r", 0.022, 0.01),
+           ("yel_c", 447.5, 2.5), ("yel_w", 38, 2), ("yel_g", 0.03, 0.01), ("mask_g", 0.37, 0.075),
+           ("mask_gb", 0.36, 0.1), ("mask_gc", 515, 6), ("mask_b", 0.49, 0.1), ("mask_bc", 440, 4), ("mask_w", 44.5, 4),
+           ("used_up", 0.24, 0.08)]
 
 
 def read(folder, name):
@@ -72,7 +72,7 @@ def film(world, rng, masked):
     q = {name: centre + spread * rng.normal() for name, centre, spread in CENTRES}
     for name in ("cyan_b", "cyan_g", "mag_b", "mag_r", "yel_g", "mask_g", "mask_gb", "mask_b", "used_up"):
         q[name] = max(q[name], 0.0)
-    kind = rng.choice(["broad", "broad", "narrow", "status"])
+    kind = rng.choice(["broad", "broad", "broad", "narrow", "status"])
     if kind != "broad":
         bands = {"narrow": [(632, 10), (532, 13), (458, 11)], "status": [(648, 14), (543, 16), (452, 15)]}[kind]
         for k, (centre, width) in enumerate(bands):

@@ -11,14 +11,14 @@ use crate::matrix::{IDENTITY, Matrix3};
 use std::sync::OnceLock;
 
 /// Dye unmixing of a masked colour negative: what the mask leaves of the dyes' side absorptions, as broad scanner bands
-/// see them. Weighted Lab error over simulated films 4.9 without, 2.9 with it. Source: ours, see the module.
-const MASKED_UNMIX: Matrix3 = [[1.0, 0.223, -0.069], [0.036, 1.0, -0.129], [0.045, -0.091, 1.0]];
+/// see them. Weighted Lab error over simulated films 5.3 without, 2.9 with it. Source: ours, see the module.
+const MASKED_UNMIX: Matrix3 = [[1.0, 0.189, -0.069], [0.0, 1.0, -0.147], [0.018, -0.141, 1.0]];
 /// Layer exposures to working RGB for the sensitivities of masked films. Source: as above.
-const MASKED_WORKING: Matrix3 = [[1.704, -0.619, -0.085], [-0.128, 1.173, -0.045], [-0.033, -0.074, 1.107]];
-/// The same without a mask: the magenta dye then shows fully in blue; 5.6 without, 2.9 with it. Source: as above.
-const UNMASKED_UNMIX: Matrix3 = [[1.0, 0.283, -0.097], [-0.040, 1.0, -0.154], [-0.044, -0.220, 1.0]];
+const MASKED_WORKING: Matrix3 = [[1.700, -0.625, -0.075], [-0.131, 1.180, -0.049], [-0.034, -0.078, 1.112]];
+/// The same without a mask: the magenta dye then shows fully in blue; 5.7 without, 3.0 with it. Source: as above.
+const UNMASKED_UNMIX: Matrix3 = [[1.0, 0.178, -0.074], [-0.082, 1.0, -0.181], [-0.027, -0.284, 1.0]];
 /// Layer exposures to working RGB for unmasked films. Source: as above.
-const UNMASKED_WORKING: Matrix3 = [[1.749, -0.669, -0.080], [-0.126, 1.169, -0.043], [-0.031, -0.063, 1.094]];
+const UNMASKED_WORKING: Matrix3 = [[1.698, -0.618, -0.080], [-0.106, 1.153, -0.047], [-0.033, -0.071, 1.104]];
 /// Linear scanner RGB of a slide to working RGB, for scans without a profile: dyes as above under CIE D50 against the
 /// CIE 1931 observer, over three kinds of scanner bands. Source: ours, see the module; 3.3 CIEDE2000 without, 2.5 with it.
 const SLIDE_WORKING: Matrix3 = [[1.153, -0.035, -0.118], [0.008, 1.001, -0.009], [-0.026, -0.071, 1.097]];
@@ -43,7 +43,7 @@ fn masked() -> Stock {
         // widths keep the darkest greys of simulated wedges grey.
         // Gammas after unmixing of films whose layers have 0.665, the upper end of the usual contrast of camera negatives
         // (0.60 to 0.67): a straight rendering a little too soft looks better than one too hard.
-        curves: [curve(0.705, 0.160, 2.71), curve(0.598, 0.143, 2.30), curve(0.562, 0.155, 2.27)],
+        curves: [curve(0.722, 0.160, 2.77), curve(0.592, 0.143, 2.33), curve(0.557, 0.155, 2.33)],
         unmix: MASKED_UNMIX,
         working_matrix: MASKED_WORKING,
         // Status M base of masked films: 0.20-0.35, 0.55-0.70, 0.75-0.95 (from memory; middle of each).
@@ -58,7 +58,7 @@ fn unmasked() -> Stock {
         id: "generic-unmasked".into(),
         name: "Generic unmasked negative".into(),
         kind: FilmKind::ColourNegative,
-        curves: [curve(0.718, 0.140, 3.08), curve(0.540, 0.140, 2.51), curve(0.523, 0.148, 2.04)],
+        curves: [curve(0.703, 0.156, 2.72), curve(0.542, 0.142, 2.56), curve(0.531, 0.155, 2.02)],
         unmix: UNMASKED_UNMIX,
         working_matrix: UNMASKED_WORKING,
         // A grey support and a little fog (from memory).
