@@ -100,7 +100,7 @@ const SPREAD: [f64; UNKNOWNS] = [
     0.25, 0.08, 0.10, 0.06, 0.05, 0.06, // working matrix
 ];
 /// Lab units that one standard deviation of the prior costs.
-const PRIOR_WEIGHT: f64 = 0.7;
+const PRIOR_WEIGHT: f64 = 0.5;
 
 fn off_diagonal(mut m: Matrix3, values: &[f64], unit_sums: bool) -> Matrix3 {
     let mut next = values.iter();
