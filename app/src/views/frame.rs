@@ -266,6 +266,11 @@ fn paint_picture(painter: &Painter, cx: &ViewCx<'_>, frame: &Frame, key: ViewKey
             }
             None => {
                 painter.rect_filled(whole, 0.0, p.field);
+                if cx.previews.failure(key).is_none() {
+                    let font = TextStyle::Body.resolve(&painter.ctx().global_style());
+                    let middle = whole.intersect(painter.clip_rect()).center();
+                    painter.text(middle, Align2::CENTER_CENTER, "making the picture", font, p.text_weak);
+                }
             }
         }
     }
