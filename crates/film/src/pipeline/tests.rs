@@ -234,3 +234,21 @@ fn a_base_that_is_denser_in_one_place_gives_the_same_picture_there() {
     pipeline.run_shifted(&codes_of([0.73, 0.83, 0.78]), 3, 3, &[0.03; 3], &mut shifted);
     assert!((0..3).all(|c| (even[c] - shifted[c]).abs() < 1e-3), "{even:?} {shifted:?}");
 }
+
+#[test]
+fn one_thread_and_many_give_the_same_bits() {
+    use rayon::prelude::{
+        IndexedParallelIterator as _, ParallelIterator as _, ParallelSlice as _, ParallelSliceMut as _,
+    };
+    let line = straight_line();
+    let look = Look::default().with(Param::Saturation, 1.3);
+    let stock = default_stock(FilmKind::ColourNegative);
+    let pipeline = Pipeline::new(&recipe(FilmKind::ColourNegative, &line, &look, stock));
+    let codes: Vec<u16> = (0..90_000_u32).map(|i| (i.wrapping_mul(2_654_435_761) >> 16) as u16).collect();
+    let (mut one, mut many) = (vec![0.0; codes.len()], vec![0.0; codes.len()]);
+    pipeline.run(&codes, 3, 3, &mut one);
+    many.par_chunks_mut(3 * 777).zip(codes.par_chunks(3 * 777)).for_each(|(out, codes)| {
+        pipeline.run(codes, 3, 3, out);
+    });
+    assert_eq!(one, many);
+}
