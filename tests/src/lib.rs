@@ -93,7 +93,7 @@ pub fn fit(found: &TiltedBox, truth: &TiltedBox) -> (f64, f64) {
             outside(q.x, truth.width_px).max(outside(q.y, truth.height_px))
         })
         .fold(0.0, f64::max);
-    let steps = 60;
+    let steps = 400;
     let mut inside = 0;
     for i in 0..steps {
         for j in 0..steps {
