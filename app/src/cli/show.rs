@@ -154,6 +154,7 @@ fn strip_json(strip: &Strip) -> Value {
             BaseSource::Typed => "typed",
             BaseSource::ClearestParts => "clearest-parts",
         }),
+        "base_range_over_scan_d": base.and_then(|base| base.field.as_ref()).map(glassine_film::BaseField::range_d),
         "base_confidence": base.map(|base| base.confidence),
         "mask_tolerance_d": strip.mask_tolerance_d,
         "recommended_tolerance_d": base.map(|base| base.recommended_tolerance_d),
@@ -161,6 +162,7 @@ fn strip_json(strip: &Strip) -> Value {
         "balance": strip.balance.key(),
         "solve": strip.solve.as_ref().map(|solve| json!({
             "gamma_ratio": solve.gamma_ratio,
+            "toe_ratio": solve.toe_ratio,
             "neutral_log": solve.neutral_log,
             "confidence": solve.confidence,
             "provenance": solve.provenance,

@@ -364,7 +364,12 @@ impl<'a> FrameJob<'a> {
         let samples = samples.first_channels(open.colour_channels());
         let sampled = self.sampling.read(&samples, rect.x0, rect.y0, out);
         drop(samples);
-        let mut rendered = render::run(&self.pipeline, &sampled, open.colour_channels());
+        let mut rendered = render::run(
+            &self.pipeline,
+            &sampled,
+            open.colour_channels(),
+            self.context.shift(&self.sampling, top),
+        );
         if let Some(sharpening) = &self.sharpening {
             render::sharpen(&mut rendered, sharpening, self.space);
         }

@@ -3,7 +3,10 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use glassine_film::{FilmKind, FrameStatistics, default_stock, measure_base, measure_frame, solve_strip};
+use glassine_film::{
+    FilmKind, FrameStatistics, base_from_picture, default_stock, measure_base, measure_base_field,
+    measure_frame, solve_strip_and_toes,
+};
 use glassine_layout::{FilmTone, FindOptions, Overview, RebateStrip, format_by_id, rebate_mask};
 use glassine_raster::{
     CancelToken, Kernel, PixelRect, Plane, RegionSource, Samples16, TiltedBox, TiltedSampling,
@@ -15,7 +18,7 @@ use glassine_session::{
 use serde_json::Map;
 
 use crate::recipe::stock_of;
-use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
+use crate::scans::{OpenScan, OverviewData, ScanStore, read_reduced, shown};
 use crate::{EngineError, NewSessionRequest, Notice, Severity};
 
 /// Named in the session, so that a later program knows which solver made a result.
@@ -310,7 +313,9 @@ impl Bench<'_> {
                     for note in &measured.notes {
                         draft.warn(note.clone(), "look at the base pixels on the strip");
                     }
-                    return Ok(Some(film_base(&measured, BaseSource::Rebate)));
+                    let mut base = film_base(&measured, BaseSource::Rebate);
+                    base.field = measure_base_field(&overview.samples, &mask, &measured);
+                    return Ok(Some(base));
                 }
                 Err(_too_few) => self.cancel.check()?,
             }
@@ -318,58 +323,48 @@ impl Bench<'_> {
         Ok(None)
     }
 
-    /// Densest-to-clearest is all a frame without rebate can tell: its clearest parts stand in for the base.
+    /// Without a rebate the clearest part of the clearest frame stands in for the base.
     fn base_from_frames(
         &self,
         session: &Session,
         strip: &Strip,
         open: &OpenScan,
     ) -> Result<FilmBase, EngineError> {
-        /// Share of cells that may be clearer: dust holes and light leaks.
-        const CLEAREST_SHARE: f64 = 0.002;
-        let mut density_d = [f64::INFINITY; 3];
-        let mut pixels = 0;
+        let mut least: Option<FilmBase> = None;
         for frame in session.frames_of(strip.id) {
             let samples = self.frame_samples(open, frame)?;
-            let statistics = measure_frame(&samples, Some([0.0; 3]), strip.film, stock_of(session, strip));
-            pixels += statistics.cells() as u64;
-            for (channel, least) in density_d.iter_mut().enumerate() {
-                if let Some(clearest) = statistics.density_quantile_d(channel, CLEAREST_SHARE) {
-                    *least = least.min(clearest);
-                }
+            let Ok(measured) = base_from_picture(&samples, strip.film, stock_of(session, strip)) else {
+                continue;
+            };
+            let base = film_base(&measured, BaseSource::ClearestParts);
+            if least.as_ref().is_none_or(|least| base.density_d[1] < least.density_d[1]) {
+                least = Some(base);
             }
         }
-        let density_d = density_d.map(|d| if d.is_finite() { d } else { 0.0 });
-        Ok(FilmBase {
-            density_d,
-            pixels,
+        Ok(least.unwrap_or_else(|| FilmBase {
+            density_d: stock_of(session, strip).typical_base_d,
+            pixels: 0,
             spread_d: [0.0; 3],
             recommended_tolerance_d: 0.03,
-            confidence: 0.2,
+            confidence: 0.0,
             source: BaseSource::ClearestParts,
-        })
+            field: None,
+        }))
     }
 
     /// Linear samples inside a frame's box, a few hundred pixels a side: enough for statistics.
     pub(crate) fn frame_samples(&self, open: &OpenScan, frame: &Frame) -> Result<Samples16, EngineError> {
-        const LONG_SIDE_PX: f64 = 768.0;
         let overview = open.overview(self.cancel, &|_| {})?;
-        let crop = &frame.crop;
-        let scale = (LONG_SIDE_PX / crop.width_px.max(crop.height_px)).min(1.0 / f64::from(overview.factor));
-        let side = |px: f64| (px * scale).round().max(1.0) as u32;
-        let (width, height) = (side(crop.width_px), side(crop.height_px));
-        let plan = TiltedSampling::new(crop, Default::default(), width, height, Kernel::Bilinear)
-            .on_reduced(overview.factor);
-        Ok(plan.read(&overview.samples, 0, 0, PixelRect::of_size(width, height)))
+        Ok(sample_overview(&statistics_sampling(frame, overview.factor), &overview))
     }
 
     fn statistics(&self, session: &Session, id: StripId) -> Result<Vec<FrameStatistics>, EngineError> {
         let (strip, open) = self.strip_and_scan(session, id)?;
-        let base_d = strip.base.as_ref().map(|base| base.density_d);
         session
             .frames_of(id)
             .map(|frame| {
                 self.cancel.check()?;
+                let base_d = base_of_frame(&strip, frame, &open);
                 let samples = self.frame_samples(&open, frame)?;
                 Ok(measure_frame(&samples, base_d, strip.film, stock_of(session, &strip)))
             })
@@ -392,9 +387,10 @@ impl Bench<'_> {
             BalanceChoice::Strip => glassine_film::BalanceMode::Strip,
             BalanceChoice::Frame => glassine_film::BalanceMode::Frame,
         };
-        let solved = solve_strip(&statistics, stock_of(&draft.session, &first), first.film, mode);
+        let solved = solve_strip_and_toes(&statistics, stock_of(&draft.session, &first), first.film, mode);
         let solve = StripSolve {
             gamma_ratio: solved.gamma_ratio,
+            toe_ratio: solved.toe_ratio,
             neutral_log: solved.neutral_log,
             confidence: f64::from(solved.confidence),
             provenance: SOLVER.to_owned(),
@@ -432,6 +428,28 @@ impl Bench<'_> {
     }
 }
 
+/// Sampling of a frame for statistics, in full-resolution scan pixels.
+pub(crate) fn statistics_sampling(frame: &Frame, factor: u32) -> TiltedSampling {
+    const LONG_SIDE_PX: f64 = 768.0;
+    let crop = &frame.crop;
+    let scale = (LONG_SIDE_PX / crop.width_px.max(crop.height_px)).min(1.0 / f64::from(factor));
+    let side = |px: f64| (px * scale).round().max(1.0) as u32;
+    let (width, height) = (side(crop.width_px), side(crop.height_px));
+    TiltedSampling::new(crop, Default::default(), width, height, Kernel::Bilinear)
+}
+
+/// The pixels of a sampling, read from an overview.
+pub(crate) fn sample_overview(sampling: &TiltedSampling, overview: &OverviewData) -> Samples16 {
+    let out = PixelRect::of_size(sampling.width(), sampling.height());
+    sampling.on_reduced(overview.factor).read(&overview.samples, 0, 0, out)
+}
+
+/// Base density in the middle of a frame.
+pub(crate) fn base_of_frame(strip: &Strip, frame: &Frame, open: &OpenScan) -> Option<[f64; 3]> {
+    let (at, width, height) = (frame.crop.center, open.width(), open.height());
+    strip.base.as_ref().map(|base| base.density_at(at.x, at.y, width, height))
+}
+
 fn film_base(measured: &glassine_film::BaseMeasurement, source: BaseSource) -> FilmBase {
     FilmBase {
         density_d: measured.density_d,
@@ -440,6 +458,7 @@ fn film_base(measured: &glassine_film::BaseMeasurement, source: BaseSource) -> F
         recommended_tolerance_d: measured.recommended_tolerance_d,
         confidence: f64::from(measured.confidence),
         source,
+        field: None,
     }
 }
 

@@ -249,7 +249,7 @@ impl Engine {
         let default_look = Look::default();
         let look = if request.side == PictureSide::Before { &default_look } else { &context.frame.look };
         let pipeline = context.pipeline(Some(look), OutputSpace::Srgb, rendering, Feed::Linear);
-        let mut rendered = render::run(&pipeline, samples, channels);
+        let mut rendered = render::run(&pipeline, samples, channels, context.shift(&plan.sampling, 0));
         let space = space_of(&output.space);
         let histogram = if request.region != UnitRect::WHOLE {
             Some(self.whole_histogram(context, look, request)?)
@@ -257,7 +257,10 @@ impl Engine {
             Some(rendered.histogram(0, rendered.height))
         } else {
             let pipeline = context.pipeline(Some(look), space, rendering, Feed::Linear);
-            Some(render::run(&pipeline, samples, channels).histogram(0, rendered.height))
+            Some(
+                render::run(&pipeline, samples, channels, context.shift(&plan.sampling, 0))
+                    .histogram(0, rendered.height),
+            )
         };
         if let Some(sharpening) = render::sharpening(look, plan.scale) {
             render::sharpen(&mut rendered, &sharpening, OutputSpace::Srgb);
@@ -290,7 +293,12 @@ impl Engine {
             rendering_of(&output.rendering),
             Feed::Linear,
         );
-        let rendered = render::run(&pipeline, &samples, context.open.colour_channels());
+        let rendered = render::run(
+            &pipeline,
+            &samples,
+            context.open.colour_channels(),
+            context.shift(&plan.sampling, 0),
+        );
         Ok(rendered.histogram(0, rendered.height))
     }
 }

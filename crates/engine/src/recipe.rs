@@ -6,9 +6,11 @@ use std::sync::Arc;
 use glassine_film::{
     FilmKind, Look, OutputSpace, Pipeline, Recipe, Rendering, Stock, default_stock, shipped_stocks,
 };
+use glassine_raster::{RegionSource as _, TiltedSampling};
 use glassine_session::{Frame, ScanRef, Session, Strip};
 
 use crate::EngineError;
+use crate::render::Shift;
 use crate::scans::{OpenScan, ScanStore, identity_table, table_refs};
 
 /// A frame with everything it hangs on.
@@ -48,8 +50,17 @@ impl FrameContext {
             strip: Arc::clone(strip),
             scan_ref: Arc::clone(scan_ref),
             open: scans.get(scan_ref, folder)?,
-            stock: Arc::new(stock_of(session, strip).clone()),
+            stock: Arc::new(match &strip.solve {
+                Some(solve) => stock_of(session, strip).with_toe_ratio(solve.toe_ratio),
+                None => stock_of(session, strip).clone(),
+            }),
         })
+    }
+
+    /// How the base varies under a sampling of this frame that begins at `first_row`.
+    pub(crate) fn shift<'a>(&'a self, sampling: &'a TiltedSampling, first_row: u32) -> Option<Shift<'a>> {
+        let field = self.strip.base.as_ref()?.field.as_ref()?;
+        Some(Shift { field, sampling, first_row, scan_px: (self.open.width(), self.open.height()) })
     }
 
     /// The pipeline of this frame, with another look than its own when given.

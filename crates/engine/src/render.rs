@@ -1,7 +1,7 @@
 //! Running a pipeline over sampled pixels, with sharpening and counting: what previews and exports share.
 
-use glassine_film::{Histogram, Look, OutputSpace, Param, Pipeline};
-use glassine_raster::{Plane, Samples16};
+use glassine_film::{BaseField, Histogram, Look, OutputSpace, Param, Pipeline};
+use glassine_raster::{Plane, Samples16, TiltedSampling};
 use glassine_sharpness::Sharpening;
 use rayon::prelude::*;
 
@@ -33,15 +33,64 @@ impl Rendered {
     }
 }
 
+/// How the base varies under the pixels of a sampling.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Shift<'a> {
+    pub(crate) field: &'a BaseField,
+    pub(crate) sampling: &'a TiltedSampling,
+    /// First row of the samples within the sampling.
+    pub(crate) first_row: u32,
+    /// Size of the scan.
+    pub(crate) scan_px: (u32, u32),
+}
+
+impl Shift<'_> {
+    /// Shift of each pixel of a row, three values a pixel.
+    fn row(&self, y: u32, out: &mut [f32]) {
+        let width = out.len() / 3;
+        let last = f64::from(self.sampling.width().saturating_sub(1));
+        let at = |share: f64| {
+            let p = self.sampling.scan_position_of(share * last, f64::from(self.first_row + y));
+            let place = |v: f64, side: u32| 2.0 * v / f64::from(side.max(1)) - 1.0;
+            self.field.shift_d(place(p.x, self.scan_px.0), place(p.y, self.scan_px.1))
+        };
+        // Along a row the surface is a parabola: three points give all of it.
+        let (start, middle, end) = (at(0.0), at(0.5), at(1.0));
+        let step = 1.0 / (width.saturating_sub(1)).max(1) as f32;
+        for c in 0..3 {
+            let (s, m, e) = (start[c] as f32, middle[c] as f32, end[c] as f32);
+            let (linear, square) = (4.0 * m - 3.0 * s - e, 2.0 * (s + e) - 4.0 * m);
+            for (x, shift) in out[c..].iter_mut().step_by(3).enumerate() {
+                let t = x as f32 * step;
+                *shift = s + t * (linear + t * square);
+            }
+        }
+    }
+}
+
 /// Every pixel through the pipeline, rows in parallel.
-pub(crate) fn run(pipeline: &Pipeline, samples: &Samples16, colour_channels: u8) -> Rendered {
+pub(crate) fn run(
+    pipeline: &Pipeline,
+    samples: &Samples16,
+    colour_channels: u8,
+    shift: Option<Shift<'_>>,
+) -> Rendered {
     let (width, height) = (samples.width() as usize, samples.height() as usize);
     let mut encoded = vec![0.0_f32; width * height * 3];
     let channels = usize::from(samples.channels());
+    let colours = usize::from(colour_channels);
     encoded
         .par_chunks_mut((width * 3).max(1))
         .zip(samples.data().par_chunks((width * channels).max(1)))
-        .for_each(|(out, codes)| pipeline.run(codes, channels, usize::from(colour_channels), out));
+        .enumerate()
+        .for_each_init(Vec::new, |shifts: &mut Vec<f32>, (y, (out, codes))| match &shift {
+            None => pipeline.run(codes, channels, colours, out),
+            Some(shift) => {
+                shifts.resize(width * 3, 0.0);
+                shift.row(y as u32, shifts);
+                pipeline.run_shifted(codes, channels, colours, shifts, out);
+            }
+        });
     Rendered { width, height, encoded }
 }
 

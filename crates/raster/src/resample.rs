@@ -136,7 +136,11 @@ impl TiltedSampling {
 
     /// Scan position of the centre of an output pixel.
     pub fn scan_position(&self, x: u32, y: u32) -> Point<Scan> {
-        let (x, y) = (f64::from(x), f64::from(y));
+        self.scan_position_of(f64::from(x), f64::from(y))
+    }
+
+    /// The same between pixels: `(0, 0)` is the centre of the first output pixel.
+    pub fn scan_position_of(&self, x: f64, y: f64) -> Point<Scan> {
         Point::new(
             self.origin.x + x * self.step_x.0 + y * self.step_y.0,
             self.origin.y + x * self.step_x.1 + y * self.step_y.1,

@@ -4,7 +4,7 @@ use std::fmt;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use glassine_film::{FilmKind, Look, Stock};
+use glassine_film::{BaseField, FilmKind, Look, Stock};
 use glassine_raster::{Orientation, TiltedBox};
 use serde_json::{Map, Value};
 
@@ -137,6 +137,18 @@ pub struct FilmBase {
     pub confidence: f64,
     /// Where it came from.
     pub source: BaseSource,
+    /// How it varies over the scan when the lamp falls off.
+    pub field: Option<BaseField>,
+}
+
+impl FilmBase {
+    /// Base density at a place of a scan of the given size, scan pixels.
+    pub fn density_at(&self, x_px: f64, y_px: f64, width_px: u32, height_px: u32) -> [f64; 3] {
+        let Some(field) = &self.field else { return self.density_d };
+        let place = |at: f64, side: u32| 2.0 * at / f64::from(side.max(1)) - 1.0;
+        let shift_d = field.shift_d(place(x_px, width_px), place(y_px, height_px));
+        [0, 1, 2].map(|c| self.density_d[c] + shift_d[c])
+    }
 }
 
 /// Whether one balance holds for the whole strip or each frame has its own.
@@ -167,8 +179,10 @@ impl BalanceChoice {
 /// Solved values of a strip.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StripSolve {
-    /// Slope of each layer against green.
+    /// Slope of each layer against the stock's.
     pub gamma_ratio: [f64; 3],
+    /// Toe of each layer against the stock's.
+    pub toe_ratio: [f64; 3],
     /// Log10 exposure of a neutral in each layer against green.
     pub neutral_log: [f64; 3],
     /// 0 to 1.

@@ -218,6 +218,7 @@ fn typed_base(strip: StripId, density_d: [f64; 3]) -> Command {
         recommended_tolerance_d: TYPED_TOLERANCE_D,
         confidence: 1.0,
         source: BaseSource::Typed,
+        field: None,
     };
     Command::Edit(Edit::SetBase { strip, base: Some(base) })
 }

@@ -32,6 +32,16 @@ fn terms(u: f64, v: f64) -> [f64; TERMS] {
 }
 
 impl BaseField {
+    /// The surface with these terms a channel, in the order of the formula; `None` when one is not a number.
+    pub fn from_coefficients_d(coefficients_d: [[f64; 6]; 3]) -> Option<Self> {
+        coefficients_d.iter().flatten().all(|c| c.is_finite()).then_some(Self { coefficients_d })
+    }
+
+    /// The terms, a channel each: what a session file keeps.
+    pub fn coefficients_d(&self) -> [[f64; 6]; 3] {
+        self.coefficients_d
+    }
+
     /// Shift of the base in density at a place of the scan, `u` and `v` from -1 (left, top) to 1; outside they are held.
     pub fn shift_d(&self, u: f64, v: f64) -> [f64; 3] {
         let terms = terms(u.clamp(-1.0, 1.0), v.clamp(-1.0, 1.0));

@@ -145,12 +145,16 @@ mod tests {
                     recommended_tolerance_d: 0.021,
                     confidence: 0.97,
                     source: BaseSource::Box(session.frames[0].crop),
+                    field: glassine_film::BaseField::from_coefficients_d(
+                        [[0.001, 0.002, 0.0, -0.003, 0.0, 0.1]; 3],
+                    ),
                 }),
             },
             Edit::ApplySolve {
                 strip,
                 solve: StripSolve {
                     gamma_ratio: [0.93, 1.0, 1.07],
+                    toe_ratio: [1.1, 1.0, 0.9],
                     neutral_log: [0.1, 0.0, -0.05],
                     confidence: 0.8,
                     provenance: "strip solver 1".to_owned(),

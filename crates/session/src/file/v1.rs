@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use glassine_film::{FilmKind, Look, Param, Stock};
+use glassine_film::{BaseField, FilmKind, Look, Param, Stock};
 use glassine_raster::{Orientation, Point, TiltedBox};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
@@ -120,6 +120,9 @@ struct Base {
     recommended_tolerance_d: f64,
     confidence: f64,
     source: BaseSource,
+    /// Terms of the surface over the scan, a channel each.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    field_d: Option<[[f64; 6]; 3]>,
 }
 
 #[derive(Debug, Clone, Copy, Serialize, Deserialize)]
@@ -134,9 +137,15 @@ enum BaseSource {
 #[derive(Debug, Serialize, Deserialize)]
 struct StripSolve {
     gamma_ratio: [f64; 3],
+    #[serde(default = "ones")]
+    toe_ratio: [f64; 3],
     neutral_log: [f64; 3],
     confidence: f64,
     provenance: String,
+}
+
+fn ones() -> [f64; 3] {
+    [1.0; 3]
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -407,6 +416,7 @@ impl Strip {
             balance: strip.balance.key().to_owned(),
             solve: strip.solve.as_ref().map(|solve| StripSolve {
                 gamma_ratio: solve.gamma_ratio,
+                toe_ratio: solve.toe_ratio,
                 neutral_log: solve.neutral_log,
                 confidence: solve.confidence,
                 provenance: solve.provenance.clone(),
@@ -436,6 +446,7 @@ impl Strip {
                 .ok_or_else(|| unknown("balance", &self.balance))?,
             solve: self.solve.map(|solve| model::StripSolve {
                 gamma_ratio: solve.gamma_ratio,
+                toe_ratio: solve.toe_ratio,
                 neutral_log: solve.neutral_log,
                 confidence: solve.confidence,
                 provenance: solve.provenance,
@@ -465,6 +476,7 @@ impl Base {
                 model::BaseSource::Typed => BaseSource::Typed,
                 model::BaseSource::ClearestParts => BaseSource::ClearestParts,
             },
+            field_d: base.field.as_ref().map(BaseField::coefficients_d),
         }
     }
 
@@ -481,6 +493,7 @@ impl Base {
                 BaseSource::Typed => model::BaseSource::Typed,
                 BaseSource::ClearestParts => model::BaseSource::ClearestParts,
             },
+            field: self.field_d.and_then(BaseField::from_coefficients_d),
         })
     }
 }
