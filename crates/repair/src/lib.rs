@@ -48,6 +48,7 @@ mod register;
 mod residual;
 mod robust;
 mod scratch;
+mod solver;
 mod spots;
 mod types;
 mod window;
