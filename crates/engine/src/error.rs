@@ -82,6 +82,12 @@ impl From<glassine_raster::RegionError> for EngineError {
     }
 }
 
+impl From<glassine_raster::OverBudget> for EngineError {
+    fn from(error: glassine_raster::OverBudget) -> Self {
+        Self::told(error.to_string(), "wait until other work has ended, then try again")
+    }
+}
+
 impl From<glassine_scanfile::Error> for EngineError {
     fn from(error: glassine_scanfile::Error) -> Self {
         if matches!(error, glassine_scanfile::Error::Cancelled(_)) {

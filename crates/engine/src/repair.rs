@@ -6,7 +6,7 @@ use glassine_repair::{DustMap, DustOptions, Patches, Refusal};
 
 use crate::EngineError;
 use crate::recipe::FrameContext;
-use crate::scans::OpenScan;
+use crate::scans::{OpenScan, working_memory};
 
 /// Full-resolution pixels around a box or tile that repair may look at.
 const CONTEXT_PX: u32 = 96;
@@ -216,6 +216,7 @@ fn repair_tile(
     cancel: &CancelToken,
 ) -> Result<Result<(Tile, DustMap), Refusal>, EngineError> {
     let rect = grown(core, open);
+    let _held = working_memory().reserve(rect.area() * u64::from(open.channels()) * 2)?;
     let linear = open.read(rect, cancel)?;
     match glassine_repair::find_dust(&linear, open.colour_channels(), options, cancel) {
         Err(Refusal::Cancelled(_)) => Err(EngineError::Cancelled),

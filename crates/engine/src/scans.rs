@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
-use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource, Samples16};
+use glassine_raster::{CancelToken, MemoryBudget, PixelRect, RegionError, RegionSource, Samples16};
 use glassine_scanfile::{Encoding, FourthSample, Linearisation, OpenOptions, Scan};
 use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, file::resolve_path};
 
@@ -201,6 +201,13 @@ impl ScanStore {
     }
 }
 
+/// Memory for full-resolution samples that are worked on at this moment, over all threads.
+pub(crate) fn working_memory() -> &'static MemoryBudget {
+    const LIMIT_BYTES: u64 = 1 << 30;
+    static BUDGET: OnceLock<MemoryBudget> = OnceLock::new();
+    BUDGET.get_or_init(|| MemoryBudget::new(LIMIT_BYTES))
+}
+
 /// Linear samples reduced by `factor`, for the part of a scan that covers `rect`.
 ///
 /// The result begins at scan pixel `origin`, a multiple of `factor`; bands keep memory bounded.
@@ -221,6 +228,7 @@ pub(crate) fn read_reduced(
         rect.y1.div_ceil(factor).saturating_mul(factor).min(source.height()),
     );
     if factor == 1 {
+        let _held = working_memory().reserve(aligned.area() * u64::from(source.channels()) * 2)?;
         return Ok((source.read(aligned, cancel)?, origin));
     }
     let row_bytes = (u64::from(aligned.width()) * u64::from(source.channels()) * 2).max(1);

@@ -1,0 +1,120 @@
+//! Bad input through the whole engine: a message that says what and what to do, the session intact, nothing half-written.
+
+use std::path::Path;
+
+use glassine_engine::jobs::{Job, JobEvent};
+use glassine_engine::{Engine, EngineError, JobHost, NewSessionRequest, files};
+use glassine_film::FilmKind;
+use glassine_raster::CancelToken;
+use glassine_session::Edit;
+use glassine_tests::{data_folder, export_request, new_session, say, strip_on_disk};
+
+fn try_new(path: &Path) -> Result<usize, EngineError> {
+    let request = NewSessionRequest { scans: vec![path.to_owned()], ..NewSessionRequest::default() };
+    Engine::new().new_session(&request, &CancelToken::new(), &|_, _| ()).map(|made| made.session.frames.len())
+}
+
+fn walk(folder: &Path, each: &mut dyn FnMut(&Path)) {
+    let Ok(entries) = std::fs::read_dir(folder) else { return };
+    for entry in entries.flatten() {
+        let path = entry.path();
+        if path.is_dir() { walk(&path, each) } else { each(&path) }
+    }
+}
+
+#[test]
+fn damaged_files_of_a_fuzzing_corpus_are_refused_or_opened_but_never_crash() {
+    let Some(data) = data_folder("the corpus of damaged TIFF files") else { return };
+    let mut count = 0;
+    walk(&data.join("tiff-corpus/malformed"), &mut |path| {
+        count += 1;
+        if let Err(error) = try_new(path) {
+            let notice = error.notice();
+            assert!(
+                !notice.headline.is_empty() && !notice.what_to_do.is_empty(),
+                "{}: {notice}",
+                path.display()
+            );
+        }
+    });
+    say(&format!("{count} damaged files went through the whole of a new session"));
+}
+
+#[test]
+fn a_scan_that_shrinks_while_open_fails_its_frames_only() {
+    let disk = strip_on_disk("harbour", 150.0);
+    let engine = Engine::new();
+    let session =
+        new_session(&engine, std::slice::from_ref(&disk.scan), FilmKind::ColourNegative, "6x4.5").session;
+    engine.forget();
+    let length = std::fs::metadata(&disk.scan).expect("is there").len();
+    let file = std::fs::OpenOptions::new().write(true).open(&disk.scan).expect("opens");
+    file.set_len(length / 2).expect("shrinks");
+    let request = export_request(session, disk.folder.path().join("out"), |_| ());
+    let report = engine.export(&request, &CancelToken::new(), &|_, _| ()).expect("runs");
+    assert!(!report.failed.is_empty());
+    for failed in &report.failed {
+        assert!(!failed.notice.what_to_do.is_empty(), "{:?}", failed.notice);
+    }
+    let left = std::fs::read_dir(disk.folder.path().join("out")).expect("lists").count();
+    assert_eq!(left, report.written.len(), "a partial file was left");
+}
+
+#[test]
+fn saving_keeps_the_previous_version_and_an_autosave_is_offered_and_cleared() {
+    let disk = strip_on_disk("harbour", 150.0);
+    let engine = Engine::new();
+    let session =
+        new_session(&engine, std::slice::from_ref(&disk.scan), FilmKind::ColourNegative, "6x4.5").session;
+    let path = disk.folder.path().join("roll.session.json");
+    let overwrite = glassine_scanfile::Overwrite::Replace;
+    files::save_session(&session, &path, overwrite).expect("saves");
+    let first = std::fs::read(&path).expect("reads");
+    let renamed = Edit::SetTitle("second".to_owned()).apply(&session).expect("applies");
+    files::save_session(&renamed, &path, overwrite).expect("saves");
+    assert_eq!(std::fs::read(files::previous_path(&path)).expect("reads"), first);
+    let opened = files::open_session(&path, &CancelToken::new()).expect("opens");
+    assert_eq!(opened.session.title, "second");
+    assert_eq!(opened.session.scans[0].path, disk.scan);
+    std::thread::sleep(std::time::Duration::from_millis(20));
+    files::autosave_session(&renamed, &path).expect("autosaves");
+    let opened = files::open_session(&path, &CancelToken::new()).expect("opens");
+    assert!(opened.notices.iter().any(|notice| notice.headline.contains("autosave")), "{:?}", opened.notices);
+    files::save_session(&renamed, &path, overwrite).expect("saves");
+    assert!(!files::autosave_path(&path).exists());
+    // Opened and saved again, the file is the same byte for byte.
+    let before = std::fs::read(&path).expect("reads");
+    let opened = files::open_session(&path, &CancelToken::new()).expect("opens");
+    files::save_session(&opened.session, &path, overwrite).expect("saves");
+    assert_eq!(std::fs::read(&path).expect("reads"), before);
+}
+
+#[test]
+fn jobs_that_fail_or_are_stopped_say_so_and_the_next_one_runs() {
+    let disk = strip_on_disk("harbour", 150.0);
+    let engine = std::sync::Arc::new(Engine::new());
+    let session =
+        new_session(&engine, std::slice::from_ref(&disk.scan), FilmKind::ColourNegative, "6x4.5").session;
+    let mut host = JobHost::threaded(engine, std::sync::Arc::new(|| ())).expect("threads start");
+    let missing = host.submit(Job::OpenSession { path: disk.folder.path().join("nothing.session.json") });
+    let request = export_request(session, disk.folder.path().join("out"), |_| ());
+    let stopped = host.submit(Job::Export(request.clone()));
+    host.cancel(stopped);
+    let good = host.submit(Job::Export(request));
+    let (mut failed, mut cancelled, mut done) = (false, false, false);
+    let started = std::time::Instant::now();
+    while !(failed && cancelled && done) && started.elapsed().as_secs() < 60 {
+        match host.poll() {
+            Some(JobEvent::Failed { id, notice }) if id == missing => {
+                failed = !notice.what_to_do.is_empty();
+            }
+            Some(JobEvent::Cancelled { id }) if id == stopped => cancelled = true,
+            Some(JobEvent::Exported { id, report }) if id == stopped => cancelled = report.cancelled,
+            Some(JobEvent::Exported { id, report }) if id == good => done = report.written.len() == 4,
+            Some(_) => {}
+            None => std::thread::sleep(std::time::Duration::from_millis(5)),
+        }
+    }
+    assert!(failed && cancelled && done, "failed {failed}, cancelled {cancelled}, done {done}");
+    assert_eq!(host.active(), 0);
+}
