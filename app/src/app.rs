@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
 use glassine_engine::jobs::{Job, JobEvent, JobId};
-use glassine_engine::{JobHost, Notice};
+use glassine_engine::{JobHost, Notice, Severity};
 use glassine_session::{Edit, FrameId, History, Session};
 
 use crate::apply::files::Files;
@@ -153,6 +153,7 @@ impl GlassineApp {
         self.take_waiting_edits();
         self.autosave_in_time(ctx);
         self.ui_state.prune(self.history.current());
+        self.prune_tools();
         self.refresh_status();
         self.scheduler.run(
             self.history.current(),
@@ -232,6 +233,16 @@ impl GlassineApp {
                 self.end_job(id);
                 self.scheduler.base_pixels_done(picture.scan);
                 self.previews.accept_base_pixels(&picture, pixels);
+            }
+            JobEvent::StockMeasured { id, report } => {
+                self.end_job(id);
+                let (before, after) = report.mean;
+                self.tell(Notice::new(
+                    Severity::Info,
+                    format!("stock measured: mean difference {before:.2} before, {after:.2} with it"),
+                    "look at the patches, then use the stock for the strip or write it to a file",
+                ));
+                self.stock_measured(*report);
             }
             JobEvent::PreviewReady(preview) => self.previews.accept(preview),
             JobEvent::PreviewFailed { key, revision: _, notice } => {

@@ -7,6 +7,7 @@ use glassine_film::{FilmKind, Param, ParamGroup};
 use glassine_raster::{Point, Scan, TiltedBox};
 use glassine_session::{Edit, FrameId, OutputSettings, ScanId, StripId};
 
+use crate::colour::ColourCommand;
 use crate::state::StripTool;
 
 /// A step of a gesture, so that a drag becomes one undo step.
@@ -123,6 +124,10 @@ pub enum PathPurpose {
     SaveAs,
     /// Folder of an export.
     ExportFolder,
+    /// Name of a stock file.
+    SaveStock,
+    /// A stock file to load.
+    LoadStock,
 }
 
 /// An answer to a [`Question`].
@@ -142,6 +147,15 @@ pub enum Answer {
 pub enum Command {
     /// Change the session. Boxes are held by the guard before the edit is applied.
     Edit(Edit),
+    /// Several changes of the session as one (inside a gesture they are previewed).
+    EditAll {
+        /// Label of the step.
+        label: String,
+        /// In order.
+        edits: Vec<Edit>,
+    },
+    /// Something the colour panes ask for.
+    Colour(ColourCommand),
     /// Begin, finish or drop a gesture.
     Gesture(GesturePhase),
     /// Set one value of every selected frame (inside a gesture it is previewed).
@@ -243,6 +257,17 @@ pub enum Command {
     MeasureBase(StripId, Option<TiltedBox>),
     /// Solve exposure and balance of a strip.
     SolveStrip(StripId),
+    /// Make the area around a scan point of a frame neutral.
+    GreyPoint {
+        /// Which frame.
+        frame: FrameId,
+        /// Middle of the averaged square.
+        center: Point<Scan>,
+        /// Half its side, scan pixels.
+        radius_px: f64,
+    },
+    /// Bring the other selected frames to the exposure and balance of the one shown large.
+    MatchFrames,
     /// Show the base pixels on the strip.
     ShowBasePixels(bool),
     /// Overlay of the large view.

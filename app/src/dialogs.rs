@@ -27,6 +27,8 @@ impl PathPurpose {
             Self::Open => "open scans or a session",
             Self::SaveAs => "save the session",
             Self::ExportFolder => "choose the folder for finished pictures",
+            Self::SaveStock => "write the stock to a file",
+            Self::LoadStock => "load a stock file",
         }
     }
 
@@ -36,6 +38,8 @@ impl PathPurpose {
             Self::Open => "path of a session file or a scan; several scans are separated by a semicolon",
             Self::SaveAs => "path of the session file, for example /home/me/rolls/harbour.session.json",
             Self::ExportFolder => "path of a folder; it is made when it is missing",
+            Self::SaveStock => "path of the stock file, for example /home/me/stocks/harbour.stock.json",
+            Self::LoadStock => "path of a stock file",
         }
     }
 }
@@ -164,8 +168,9 @@ fn show(request: &PickRequest) -> PickOutcome {
                 .add_filter("all files", &["*"])
                 .pick_files()
         }
-        PathPurpose::SaveAs => dialog
-            .add_filter("session", &["json"])
+        PathPurpose::LoadStock => dialog.add_filter("stocks", &["json"]).pick_file().map(|path| vec![path]),
+        PathPurpose::SaveAs | PathPurpose::SaveStock => dialog
+            .add_filter("session or stock", &["json"])
             .set_file_name(&request.suggested_name)
             .save_file()
             .map(|path| vec![path]),

@@ -4,6 +4,7 @@ use egui::{Context, Key, KeyboardShortcut, Modifiers};
 use glassine_engine::{FrameScope, Overlay};
 use glassine_film::ParamGroup;
 
+use crate::colour::{ColourCommand, ProofKind};
 use crate::command::{Command, GesturePhase};
 use crate::state::{StripTool, UiState};
 
@@ -133,6 +134,9 @@ pub const TABLE: &[KeyRow] = rows! {
     Boxes OutsideText NONE M "draw a box to measure the film base in" Asks::Toggle(|state| {
         Command::SetTool(if state.tool == StripTool::BaseBox { StripTool::Boxes } else { StripTool::BaseBox })
     });
+    Pictures OutsideText NONE G "click something grey in the large picture" Asks::Toggle(|state| {
+        Command::SetTool(if state.tool == StripTool::GreyPoint { StripTool::Boxes } else { StripTool::GreyPoint })
+    });
 
     Pictures OutsideText NONE CloseBracket "quarter turn clockwise" Asks::Plain(|| Command::QuarterTurn(1));
     Pictures OutsideText NONE OpenBracket "quarter turn counter-clockwise"
@@ -148,6 +152,12 @@ pub const TABLE: &[KeyRow] = rows! {
             ParamGroup::Sharpen,
         ])
     });
+    Pictures OutsideText NONE T "test strip of exposures"
+        Asks::Plain(|| Command::Colour(ColourCommand::ShowProofs(Some(ProofKind::Exposure))));
+    Pictures OutsideText NONE R "ring-around of balances"
+        Asks::Plain(|| Command::Colour(ColourCommand::ShowProofs(Some(ProofKind::RingAround))));
+    Pictures OutsideText CTRL M "match the selected frames to the last one clicked"
+        Asks::Plain(|| Command::MatchFrames);
     Pictures OutsideText CTRL_ALT E "export the selected frames" Asks::Toggle(|state| Command::Export {
         scope: FrameScope::Only(state.selected.iter().copied().collect()),
         replace: false,
@@ -197,13 +207,14 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
     let in_text = !on_pictures && ctx.text_edit_focused();
     poll_escape(ctx, state, in_text, out);
     // Under a pane that lies over the window nothing may change unseen.
-    let under_pane = state.show_export || state.show_keys;
+    let under_pane = state.show_export || state.show_keys || state.colour.proof.is_some();
     for row in TABLE {
         let works = match row.works {
             Works::Always => true,
             _ if under_pane => row.key == Key::Questionmark && !in_text,
             Works::OutsideText => !in_text,
-            Works::OnPictures => on_pictures,
+            // A tool on the large view takes the arrows for itself.
+            Works::OnPictures => on_pictures && state.tool != StripTool::GreyPoint,
         };
         if works {
             poll_row(ctx, state, row, out);
@@ -277,6 +288,10 @@ fn poll_escape(ctx: &Context, state: &mut UiState, in_text: bool, out: &mut Vec<
         out.push(Command::ShowKeys(false));
     } else if state.show_export {
         out.push(Command::ShowExport(false));
+    } else if state.colour.proof.is_some() {
+        out.push(Command::Colour(ColourCommand::ShowProofs(None)));
+    } else if state.colour.chart.is_some() {
+        out.push(Command::Colour(ColourCommand::ShowChart(false)));
     } else if state.show_notices {
         out.push(Command::ShowNotices(false));
     } else if state.frame.show_before {

@@ -167,24 +167,13 @@ impl Scheduler {
     ) {
         let at = || SessionAt { session: session.clone(), folder: folder.clone() };
         for (key, want) in &wants.pictures {
-            let inputs = Inputs::of(session, *key, *want);
-            if !inputs.is_complete(*key) || self.asked.get(key).is_some_and(|asked| asked.same(&inputs)) {
-                continue;
+            self.ask_picture(session, *key, *want, folder.as_ref(), jobs, previews);
+        }
+        for (key, want, edits) in &wants.proofs {
+            let varied = edits.iter().try_fold(session.clone(), |session, edit| edit.apply(&session));
+            if let Ok(varied) = varied {
+                self.ask_picture(&varied, *key, *want, folder.as_ref(), jobs, previews);
             }
-            self.asked.insert(*key, inputs);
-            self.revision += 1;
-            previews.remember(*key, self.revision, *want);
-            jobs.preview(PreviewRequest {
-                key: *key,
-                at: at(),
-                region: want.region,
-                scan_rect: want.scan_rect,
-                max_width_px: want.size_px[0],
-                max_height_px: want.size_px[1],
-                side: want.side,
-                overlay: want.overlay,
-                revision: self.revision,
-            });
         }
         for scan in wants.overviews.iter().filter_map(|id| session.scan(*id)) {
             if self.overviews.get(&scan.id).is_some_and(|asked| same_scan(asked, scan)) {
@@ -207,13 +196,42 @@ impl Scheduler {
         }
         let exists = |key: &ViewKey| match key {
             ViewKey::ScanRegion(scan) => session.scan(*scan).is_some(),
-            ViewKey::Print(id) | ViewKey::Frame(id) | ViewKey::Compare(id) | ViewKey::Proof(id, _) => {
-                session.frame(*id).is_some()
-            }
+            ViewKey::Print(id) | ViewKey::Frame(id) | ViewKey::Compare(id) => session.frame(*id).is_some(),
+            ViewKey::Proof(..) => wants.proofs.iter().any(|(wanted, ..)| wanted == key),
         };
         self.asked.retain(|key, _| exists(key));
         previews.keep_only(exists);
         self.keep_few_large(wants, previews);
+    }
+
+    /// Ask for one picture, unless it was asked for in this state already.
+    fn ask_picture(
+        &mut self,
+        session: &Session,
+        key: ViewKey,
+        want: Want,
+        folder: Option<&Arc<Path>>,
+        jobs: &mut JobHost,
+        previews: &mut PreviewStore,
+    ) {
+        let inputs = Inputs::of(session, key, want);
+        if !inputs.is_complete(key) || self.asked.get(&key).is_some_and(|asked| asked.same(&inputs)) {
+            return;
+        }
+        self.asked.insert(key, inputs);
+        self.revision += 1;
+        previews.remember(key, self.revision, want);
+        jobs.preview(PreviewRequest {
+            key,
+            at: SessionAt { session: session.clone(), folder: folder.cloned() },
+            region: want.region,
+            scan_rect: want.scan_rect,
+            max_width_px: want.size_px[0],
+            max_height_px: want.size_px[1],
+            side: want.side,
+            overlay: want.overlay,
+            revision: self.revision,
+        });
     }
 
     fn keep_few_large(&mut self, wants: &Wants, previews: &mut PreviewStore) {

@@ -12,11 +12,12 @@ use glassine_film::Look;
 use glassine_raster::{Point, Scan, TiltedBox};
 use glassine_session::{Frame, FrameId, ScanId, Session, Strip, StripId};
 
+use crate::colour::ColourState;
 use crate::command::{AspectLock, Command, Question};
 use crate::panels::PanelState;
 use crate::store::{PreviewStore, Wants};
 
-/// What the pointer does on the strip.
+/// What the pointer does on the strip and in the large picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum StripTool {
     /// Select, move, size and turn boxes.
@@ -26,6 +27,8 @@ pub enum StripTool {
     BaseBox,
     /// Draw along something level; the selected boxes turn with it.
     Level,
+    /// Click something grey in the large picture; the frame's balance follows it.
+    GreyPoint,
 }
 
 /// Where the strip view looks.
@@ -144,6 +147,8 @@ pub struct UiState {
     pub light: bool,
     /// A question that waits for an answer.
     pub question: Option<Question>,
+    /// Balance wheel, proof grids, grey point, chart under measurement.
+    pub colour: ColourState,
     /// State of the settings, histogram and export panes.
     pub panels: PanelState,
     /// What the views showed in the last frame, so that it can be rendered.
@@ -183,6 +188,7 @@ impl UiState {
         };
         self.frame = FrameLook::default();
         self.tool = StripTool::Boxes;
+        self.colour.begin_session();
         self.box_drag = None;
         self.drawing_from = None;
         self.show_base_pixels = false;

@@ -9,7 +9,7 @@ use egui::{Color32, ColorImage, Context, TextureHandle, TextureOptions};
 use glassine_engine::{Overlay, PictureSide, Preview, ScanPicture, UnitRect, ViewKey};
 use glassine_film::Histogram;
 use glassine_raster::PixelRect;
-use glassine_session::{FrameId, ScanId};
+use glassine_session::{Edit, FrameId, ScanId};
 
 /// Pictures uploaded in one frame of the window; one of 1600 by 1000 costs about 1.5 ms on a software renderer.
 const UPLOADS_PER_FRAME: usize = 2;
@@ -36,6 +36,8 @@ pub struct Want {
 pub struct Wants {
     /// Pictures, by the place they are shown in.
     pub pictures: Vec<(ViewKey, Want)>,
+    /// Pictures of a frame with some edits applied that the session itself does not have.
+    pub proofs: Vec<(ViewKey, Want, Vec<Edit>)>,
     /// Scans whose overview is shown.
     pub overviews: Vec<ScanId>,
     /// Scans whose base pixels are shown.

@@ -85,12 +85,15 @@ impl GlassineApp {
         let scan_folder = session.scans.first().and_then(|scan| scan.path.parent().map(Path::to_path_buf));
         let folder = match purpose {
             PathPurpose::ExportFolder => session.output.folder.clone(),
-            PathPurpose::Open | PathPurpose::SaveAs => None,
+            _ => None,
         };
         let request = PickRequest {
             purpose,
             folder: folder.or_else(|| self.status.folder().map(|f| f.to_path_buf())).or(scan_folder),
-            suggested_name: format!("{title}.{SESSION_ENDING}"),
+            suggested_name: match purpose {
+                PathPurpose::SaveStock => self.stock_file_name(),
+                _ => format!("{title}.{SESSION_ENDING}"),
+            },
         };
         let ctx = ctx.clone();
         self.picker.ask(request, Arc::new(move || ctx.request_repaint()));
@@ -123,7 +126,10 @@ impl GlassineApp {
         let session = self.history.current();
         let folder = self.status.folder().map(|folder| folder.to_path_buf());
         match purpose {
-            PathPurpose::Open => String::new(),
+            PathPurpose::Open | PathPurpose::LoadStock => String::new(),
+            PathPurpose::SaveStock => {
+                folder.unwrap_or_default().join(self.stock_file_name()).display().to_string()
+            }
             PathPurpose::ExportFolder => {
                 session.output.folder.clone().or(folder).unwrap_or_default().display().to_string()
             }
@@ -143,6 +149,11 @@ impl GlassineApp {
                 if let Some(path) = paths.into_iter().next() {
                     let id = self.save(with_session_ending(path));
                     self.files.leave_after = self.files.leaving_named.take().map(|leaving| (id, leaving));
+                }
+            }
+            PathPurpose::SaveStock | PathPurpose::LoadStock => {
+                if let Some(path) = paths.into_iter().next() {
+                    self.use_stock_path(purpose, path);
                 }
             }
             PathPurpose::ExportFolder => {

@@ -2,6 +2,7 @@
 
 mod answers;
 pub(crate) mod boxes;
+mod colour;
 mod export;
 pub(crate) mod files;
 mod select;
@@ -31,6 +32,8 @@ impl GlassineApp {
         }
         match command {
             Command::Edit(edit) => self.edit(edit),
+            Command::EditAll { label, edits } => self.edit_all(&label, &edits),
+            Command::Colour(command) => self.apply_colour(ctx, command),
             Command::Gesture(phase) => self.gesture(phase),
             Command::SetParam(param, value) => {
                 self.edit(Edit::SetParam { frames: self.selected(), param, value });
@@ -86,6 +89,22 @@ impl GlassineApp {
             }
             Command::SolveStrip(strip) => {
                 self.submit(Job::SolveStrip { at, strip });
+            }
+            Command::GreyPoint { frame, center, radius_px } => {
+                self.submit(Job::GreyPoint { at, frame, center, radius_px });
+            }
+            Command::MatchFrames => {
+                let target = self.ui_state.primary?;
+                let frames: Vec<FrameId> = self.selected().into_iter().filter(|id| *id != target).collect();
+                if frames.is_empty() {
+                    self.tell(Notice::new(
+                        Severity::Info,
+                        "only one frame is selected",
+                        "select the frames to be matched as well, then match them to the one shown large",
+                    ));
+                } else {
+                    self.submit(Job::MatchFrames { at, frames, target });
+                }
             }
             other => return Some(other),
         }

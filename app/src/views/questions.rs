@@ -85,6 +85,8 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
                 PathPurpose::Open => "open",
                 PathPurpose::SaveAs => "save",
                 PathPurpose::ExportFolder => "use this folder",
+                PathPurpose::SaveStock => "write",
+                PathPurpose::LoadStock => "load",
             };
             Words { yes, no: None, cancel: "cancel" }
         }

@@ -145,6 +145,9 @@ fn more_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
                 ui.close();
             }
         };
+        if cx.ui_state.selected.len() > 1 {
+            pick(ui, "match the other selected frames to this one", Command::MatchFrames);
+        }
         pick(ui, "give every box of the strip this size", Command::ResizeAlike);
         pick(ui, "space the boxes evenly", Command::Distribute);
         pick(ui, "flip the whole strip, scanned from its other side", Command::FlipStrip);

@@ -1,13 +1,13 @@
 //! Settings from what the person points at: a grey area, another frame, a chart or wedge of known steps.
 
 use glassine_film::{
-    CHART_LAB_D50, CHART_PATCH_NAMES, Param, Stock, fit_stock_from_chart, fit_stock_from_wedge, match_frame,
-    measure_frame, neutral_offset_from_patch,
+    CHART_ISO17321_LAB_D50, CHART_PATCH_NAMES, Param, Stock, ToneCurve, balance_cc_from_log, band_curves,
+    fit_stock_from_chart, fit_stock_from_wedge, layer_log_exposures, match_frame, measure_frame,
 };
-use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Scan};
+use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Scan, density_from_stops};
 use glassine_session::{Edit, FrameId};
 
-use crate::prepare::{Bench, Draft};
+use crate::prepare::{Bench, Draft, base_of_frame};
 use crate::recipe::{FrameContext, stock_of};
 use crate::types::SessionAt;
 use crate::{Engine, EngineError};
@@ -114,9 +114,26 @@ fn trimmed_mean(mut codes: Vec<u16>) -> f64 {
     middle.iter().map(|code| f64::from(*code)).sum::<f64>() / middle.len().max(1) as f64
 }
 
+/// Log10 exposure that a tone curve brings to `after_log`, by halving: the curve rises everywhere.
+fn inverse(curve: &ToneCurve, after_log: f64) -> f64 {
+    const STEPS: u32 = 48;
+    let reach = 0.01 + curve.offsets_log().into_iter().fold(0.0, |most: f64, offset| most.max(offset.abs()));
+    let (mut low, mut high) = (after_log - reach, after_log + reach);
+    for _ in 0..STEPS {
+        let middle = f64::midpoint(low, high);
+        if curve.apply(middle) < after_log {
+            low = middle;
+        } else {
+            high = middle;
+        }
+    }
+    f64::midpoint(low, high)
+}
+
 fn density_above_base(context: &FrameContext, codes: [f64; 3]) -> [f64; 3] {
-    let base = context.strip.base.as_ref().filter(|_| context.strip.film.is_negative());
-    [0, 1, 2].map(|c| -(codes[c].max(0.5) / 65535.0).log10() - base.map_or(0.0, |base| base.density_d[c]))
+    let base = base_of_frame(&context.strip, &context.frame, &context.open);
+    let base = base.filter(|_| context.strip.film.is_negative()).unwrap_or([0.0; 3]);
+    [0, 1, 2].map(|c| -(codes[c].max(0.5) / 65535.0).log10() - base[c])
 }
 
 impl Engine {
@@ -144,10 +161,21 @@ impl Engine {
         };
         let codes = place.read(&context, 1, 1, cancel)?;
         let density_d = density_above_base(&context, codes.first().copied().unwrap_or([0.0; 3]));
-        let offset = context.frame.solve.as_ref().map_or([0.0; 3], |solve| solve.log_offset);
+        let solve = context.frame.solve.as_ref();
+        let offset = solve.map_or([0.0; 3], |solve| solve.log_offset);
         let ratio = context.strip.solve.as_ref().map_or([1.0; 3], |solve| solve.gamma_ratio);
-        let [warm, tint] =
-            neutral_offset_from_patch(density_d, &context.stock, context.strip.film, ratio, offset);
+        let logs = layer_log_exposures(density_d, &context.stock, context.strip.film, ratio);
+        let look = &context.frame.look;
+        // Exposure of the area before the tone bands, and the exposures that the bands then bring to one grey.
+        let exposure_log = density_from_stops(look.get(Param::ExposureStops));
+        let grey_log = (0..3).map(|c| logs[c] + offset[c]).sum::<f64>() / 3.0 + exposure_log;
+        let before_bands = band_curves(look).map(|curve| inverse(&curve, grey_log));
+        let missing = [0, 1, 2].map(|c| before_bands[c] - exposure_log - logs[c] - offset[c]);
+        let [warm, tint] = balance_cc_from_log(missing);
+        // What the cast correction does already need not be done twice.
+        let strength = look.get(Param::CastStrength);
+        let cast = solve.map_or([0.0; 2], |solve| solve.cast_suggestion_cc.map(|cc| cc * strength));
+        let (warm, tint) = (warm - cast[0], tint - cast[1]);
         Ok(vec![
             Edit::SetParam { frames: vec![frame], param: Param::WarmthCc, value: warm },
             Edit::SetParam { frames: vec![frame], param: Param::TintCc, value: tint },
@@ -168,7 +196,7 @@ impl Engine {
         let look_of = |context: &FrameContext, param: Param| context.frame.look.get(param);
         let measured = |context: &FrameContext| -> Result<_, EngineError> {
             let samples = bench.frame_samples(&context.open, &context.frame)?;
-            let base_d = context.strip.base.as_ref().map(|base| base.density_d);
+            let base_d = base_of_frame(&context.strip, &context.frame, &context.open);
             let statistics = measure_frame(&samples, base_d, context.strip.film, &context.stock);
             let solved = context.frame.solve.as_ref().map_or([0.0; 3], |solve| solve.log_offset);
             Ok((statistics, solved))
@@ -228,7 +256,8 @@ impl Engine {
                 let densities: Vec<_> =
                     codes.into_iter().map(|codes| density_above_base(&context, codes)).collect();
                 let (stock, report) =
-                    fit_stock_from_chart(&densities, &CHART_LAB_D50, &context.stock).map_err(fit_error)?;
+                    fit_stock_from_chart(&densities, &CHART_ISO17321_LAB_D50, &context.stock)
+                        .map_err(fit_error)?;
                 let patches = report
                     .patches
                     .iter()
@@ -288,7 +317,7 @@ impl Engine {
 }
 
 /// A short id from a name, not used by another stock.
-fn free_stock_id(at: &SessionAt, name: &str) -> String {
+pub(crate) fn free_stock_id(at: &SessionAt, name: &str) -> String {
     let plain: String = name
         .to_lowercase()
         .chars()

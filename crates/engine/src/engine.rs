@@ -17,7 +17,7 @@ use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
 use crate::repair::{self, Repair, RepairKey};
 use crate::scans::ScanStore;
 use crate::types::{MadeSession, NewSessionRequest, ScanPicture, SessionAt};
-use crate::{EngineError, export, files, render};
+use crate::{EngineError, export, files, prepare, render};
 
 /// Bytes of reduced scan parts kept for previews.
 const SOURCE_CACHE_BYTES: usize = 256 << 20;
@@ -156,6 +156,12 @@ impl Engine {
                     bench.solve(draft, &[strip])
                 })
             }
+            Job::GreyPoint { .. }
+            | Job::MatchFrames { .. }
+            | Job::MeasureStock { .. }
+            | Job::ApplyStock { .. }
+            | Job::SaveStock { .. }
+            | Job::LoadStock { .. } => self.run_adjustment(id, job, cancel),
             Job::Overview { at, scan } => {
                 let picture =
                     self.scan_picture(&at, scan, cancel, &|share| progress(share, "reading the scan"))?;
@@ -254,12 +260,14 @@ impl Engine {
         if exact {
             return export::count_exactly(&context, &at.session.output, cancel);
         }
-        let bench = self.bench(at.folder.as_deref(), cancel, &|_, _| {});
-        let samples = bench.frame_samples(&context.open, frame)?;
+        let overview = context.open.overview(cancel, &|_| {})?;
+        let sampling = prepare::statistics_sampling(frame, overview.factor);
+        let samples = prepare::sample_overview(&sampling, &overview);
         let output = &at.session.output;
         let pipeline =
             context.pipeline(None, space_of(&output.space), rendering_of(&output.rendering), Feed::Linear);
-        let rendered = render::run(&pipeline, &samples, context.open.colour_channels());
+        let rendered =
+            render::run(&pipeline, &samples, context.open.colour_channels(), context.shift(&sampling, 0));
         Ok(rendered.histogram(0, rendered.height))
     }
 

@@ -216,6 +216,7 @@ impl JobHost {
             | JobEvent::Edits { id, .. }
             | JobEvent::OverviewReady { id, .. }
             | JobEvent::BaseOverlayReady { id, .. }
+            | JobEvent::StockMeasured { id, .. }
             | JobEvent::Saved { id, .. }
             | JobEvent::Exported { id, .. }
             | JobEvent::Failed { id, .. }

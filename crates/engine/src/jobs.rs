@@ -3,9 +3,11 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use glassine_film::FilmKind;
-use glassine_raster::{CancelToken, TiltedBox};
-use glassine_session::{Edit, ScanId, Session, StripId};
+use glassine_film::{FilmKind, Stock};
+use glassine_raster::{CancelToken, Point, Scan, TiltedBox};
+use glassine_session::{Edit, FrameId, ScanId, Session, StripId};
+
+use crate::adjust::{ChartPlace, StockReport, StockTarget};
 
 use crate::types::{
     ExportReport, ExportRequest, MadeSession, NewSessionRequest, Preview, ScanPicture, SessionAt,
@@ -90,6 +92,62 @@ pub enum Job {
         /// Which strip.
         strip: StripId,
     },
+    /// Make an area of a frame neutral: answers with edits.
+    GreyPoint {
+        /// The session.
+        at: SessionAt,
+        /// Which frame.
+        frame: FrameId,
+        /// Middle of the averaged square, scan pixels.
+        center: Point<Scan>,
+        /// Half its side, scan pixels.
+        radius_px: f64,
+    },
+    /// Bring frames to the exposure and balance of another one: answers with edits.
+    MatchFrames {
+        /// The session.
+        at: SessionAt,
+        /// Which frames change.
+        frames: Vec<FrameId>,
+        /// The frame they follow.
+        target: FrameId,
+    },
+    /// Fit a stock to a chart or wedge: answers with [`JobEvent::StockMeasured`].
+    MeasureStock {
+        /// The session.
+        at: SessionAt,
+        /// The frame that shows it.
+        frame: FrameId,
+        /// Where it lies.
+        place: ChartPlace,
+        /// What it is.
+        target: StockTarget,
+        /// Name of the new stock.
+        name: String,
+    },
+    /// Keep a stock with the session and solve strips with it: answers with edits.
+    ApplyStock {
+        /// The session.
+        at: SessionAt,
+        /// The stock.
+        stock: Box<Stock>,
+        /// Which strips; those of another kind of film are left alone.
+        strips: Vec<StripId>,
+    },
+    /// Write a stock to a file of its own; a file of that name is replaced.
+    SaveStock {
+        /// The stock.
+        stock: Box<Stock>,
+        /// Target.
+        path: PathBuf,
+    },
+    /// Read a stock file and keep the stock with the session: answers with edits.
+    LoadStock {
+        /// The session.
+        at: SessionAt,
+        /// The file.
+        path: PathBuf,
+    },
     /// Base pixels of a scan, as an overlay of the overview's size.
     BaseOverlay {
         /// The session.
@@ -122,6 +180,12 @@ impl Job {
             Self::MeasureBase { .. } => "measuring the film base",
             Self::SolveStrip { .. } => "solving the strip",
             Self::BaseOverlay { .. } => "marking base pixels",
+            Self::GreyPoint { .. } => "setting the grey point",
+            Self::MatchFrames { .. } => "matching frames",
+            Self::MeasureStock { .. } => "measuring the stock",
+            Self::ApplyStock { .. } => "solving with the measured stock",
+            Self::SaveStock { .. } => "writing the stock",
+            Self::LoadStock { .. } => "reading the stock",
             Self::Save { autosave: false, .. } => "saving",
             Self::Save { autosave: true, .. } => "autosaving",
             Self::Export(_) => "exporting",
@@ -182,6 +246,13 @@ pub enum JobEvent {
         picture: Arc<ScanPicture>,
         /// Pixels counted.
         pixels: u64,
+    },
+    /// A stock was measured; nothing is changed by it yet.
+    StockMeasured {
+        /// Which job.
+        id: JobId,
+        /// What was found.
+        report: Box<StockReport>,
     },
     /// A picture for the screen.
     PreviewReady(Arc<Preview>),

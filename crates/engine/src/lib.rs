@@ -4,6 +4,7 @@
 //! **Invariant:** scans are only ever opened for reading.
 
 mod adjust;
+mod adjustments;
 mod cache;
 mod engine;
 mod error;
@@ -23,6 +24,7 @@ mod shrink;
 mod types;
 
 pub use adjust::{ChartPlace, StockReport, StockTarget};
+pub use adjustments::read_stock;
 pub use engine::{DustOfScan, Engine};
 pub use error::{EngineError, Notice, Severity};
 pub use export::{ExportProgress, planned_paths};

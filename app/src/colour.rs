@@ -1,0 +1,239 @@
+//! What the colour panes remember between frames: chosen tone band, open proof grid, grey point, chart under measurement.
+
+use std::sync::Arc;
+
+use glassine_engine::StockReport;
+use glassine_film::Param;
+use glassine_raster::{Point, Scan};
+use glassine_session::{Edit, FrameId};
+
+/// Part of the tones that the balance wheel moves.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum Band {
+    /// Every tone alike.
+    #[default]
+    All,
+    /// Dark tones.
+    Shadows,
+    /// Tones around mid grey.
+    Middle,
+    /// Bright tones.
+    Highlights,
+}
+
+impl Band {
+    /// Every band, in the order shown.
+    pub const ALL: [Self; 4] = [Self::All, Self::Shadows, Self::Middle, Self::Highlights];
+    /// The bands that have a point of their own on the tone curves, dark to bright.
+    pub const TONES: [Self; 3] = [Self::Shadows, Self::Middle, Self::Highlights];
+
+    /// Name shown.
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::All => "all",
+            Self::Shadows => "shadows",
+            Self::Middle => "middle",
+            Self::Highlights => "highlights",
+        }
+    }
+
+    /// In the middle of a sentence.
+    pub fn in_words(self) -> &'static str {
+        match self {
+            Self::All => "all tones",
+            Self::Shadows => "the shadows",
+            Self::Middle => "the middle tones",
+            Self::Highlights => "the highlights",
+        }
+    }
+
+    /// Warm/cool and magenta/green of the band.
+    pub fn params(self) -> [Param; 2] {
+        match self {
+            Self::All => [Param::WarmthCc, Param::TintCc],
+            Self::Shadows => [Param::ShadowWarmthCc, Param::ShadowTintCc],
+            Self::Middle => [Param::MidWarmthCc, Param::MidTintCc],
+            Self::Highlights => [Param::HighlightWarmthCc, Param::HighlightTintCc],
+        }
+    }
+}
+
+/// Pictures of one frame side by side, each with one step of a change.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum ProofKind {
+    /// Stepped exposures.
+    Exposure,
+    /// Six colour directions around the present balance.
+    RingAround,
+    /// Stepped mask tolerances, with the pixels that count as base.
+    MaskTolerance,
+}
+
+impl ProofKind {
+    /// Every grid, in the order shown.
+    pub const ALL: [Self; 3] = [Self::Exposure, Self::RingAround, Self::MaskTolerance];
+
+    /// Name shown.
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Exposure => "test strip",
+            Self::RingAround => "ring-around",
+            Self::MaskTolerance => "mask tolerance",
+        }
+    }
+
+    /// Steps that can be chosen: stops, CC units or densities.
+    pub fn steps(self) -> [f64; 3] {
+        match self {
+            Self::Exposure => [0.25, 0.5, 1.0],
+            Self::RingAround => [5.0, 10.0, 20.0],
+            Self::MaskTolerance => [0.005, 0.01, 0.02],
+        }
+    }
+
+    /// A step as text.
+    pub fn step_text(self, step: f64) -> String {
+        match self {
+            Self::Exposure if step == 0.25 => "¼ stop".to_owned(),
+            Self::Exposure if step == 0.5 => "½ stop".to_owned(),
+            Self::Exposure => format!("{step:.0} stop"),
+            Self::RingAround => format!("{step:.0} CC"),
+            Self::MaskTolerance => format!("{step:.3} D"),
+        }
+    }
+}
+
+/// What a stock is measured from, as it is typed in.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum TargetKind {
+    /// Six by four patches.
+    #[default]
+    Chart24,
+    /// One row of neutral steps.
+    Wedge,
+}
+
+/// A chart or wedge that is being measured.
+#[derive(Debug, Clone)]
+pub struct ChartTool {
+    /// The frame it is on.
+    pub frame: FrameId,
+    /// Outer corners of its corner patches: first, end of the first row, last, begin of the last row.
+    pub corners: [Point<Scan>; 4],
+    /// What it is.
+    pub kind: TargetKind,
+    /// Densities of the wedge's steps, as typed.
+    pub densities_text: String,
+    /// Name of the new stock.
+    pub name: String,
+    /// What was found, until something it depends on changes.
+    pub report: Option<Arc<StockReport>>,
+}
+
+/// Everything the colour panes remember.
+#[derive(Debug, Clone)]
+pub struct ColourState {
+    /// Band the wheel moves.
+    pub band: Band,
+    /// Open proof grid.
+    pub proof: Option<ProofKind>,
+    /// Chosen step of each kind of grid, an index into [`ProofKind::steps`].
+    pub proof_steps: [usize; 3],
+    /// Where the keyboard has moved the grey point to, in the upright picture's unit square.
+    pub grey_at: (f64, f64),
+    /// Side of the square that is averaged, scan pixels.
+    pub grey_side_px: f64,
+    /// The chart under measurement; its pane takes the place of the settings.
+    pub chart: Option<ChartTool>,
+}
+
+impl Default for ColourState {
+    fn default() -> Self {
+        Self {
+            band: Band::All,
+            proof: None,
+            proof_steps: [1, 1, 0],
+            grey_at: (0.5, 0.5),
+            grey_side_px: 31.0,
+            chart: None,
+        }
+    }
+}
+
+impl ColourState {
+    /// The step chosen for a kind of grid.
+    pub fn proof_step(&self, kind: ProofKind) -> f64 {
+        let steps = kind.steps();
+        let chosen = self.proof_steps.get(kind as usize).copied().unwrap_or(1);
+        steps.get(chosen).copied().unwrap_or(steps[1])
+    }
+
+    /// Forget what belonged to another session; habits stay.
+    pub fn begin_session(&mut self) {
+        self.proof = None;
+        self.grey_at = (0.5, 0.5);
+        self.chart = None;
+    }
+}
+
+/// What the colour panes ask for.
+#[derive(Debug, Clone, PartialEq)]
+pub enum ColourCommand {
+    /// Open or close a proof grid.
+    ShowProofs(Option<ProofKind>),
+    /// Bring the selected frames to exposure and balance of this one.
+    MatchTo(FrameId),
+    /// Open the pane that measures a stock on the frame under work, or close it.
+    ShowChart(bool),
+    /// Fit a stock to the chart.
+    MeasureStock,
+    /// Use the measured stock.
+    UseStock {
+        /// For every strip of this kind of film, not only that of the chart.
+        everywhere: bool,
+    },
+    /// Ask where the measured stock is to be written.
+    AskSaveStock,
+    /// Ask for a stock file.
+    AskLoadStock,
+}
+
+/// Values of the steps of a wedge as typed: numbers with decimal point or comma, separated by blanks or semicolons.
+pub fn parse_densities(text: &str) -> Option<Vec<f64>> {
+    let parts = text.split(|c: char| c.is_whitespace() || c == ';').filter(|part| !part.is_empty());
+    let numbers: Option<Vec<f64>> = parts
+        .map(|part| part.trim_end_matches(',').replace(',', ".").parse().ok().filter(|d: &f64| d.is_finite()))
+        .collect();
+    numbers.filter(|numbers| (2..=64).contains(&numbers.len()))
+}
+
+/// Edits that set both values of a band for some frames.
+pub fn band_edits(frames: &[FrameId], band: Band, [warm, tint]: [f64; 2]) -> Vec<Edit> {
+    let [warm_param, tint_param] = band.params();
+    [(warm_param, warm), (tint_param, tint)]
+        .map(|(param, value)| Edit::SetParam { frames: frames.to_vec(), param, value })
+        .to_vec()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn densities_are_read_with_points_or_commas() {
+        assert_eq!(parse_densities("0.05 0,20; 0.35"), Some(vec![0.05, 0.2, 0.35]));
+        assert_eq!(parse_densities("0.05, 0.20, 0.35"), Some(vec![0.05, 0.2, 0.35]));
+        for bad in ["", "0.1", "a b", "0.1 nan", "1e999 2"] {
+            assert_eq!(parse_densities(bad), None, "{bad}");
+        }
+    }
+
+    #[test]
+    fn a_band_sets_both_of_its_values() {
+        let edits = band_edits(&[FrameId(3)], Band::Shadows, [4.0, -2.0]);
+        assert_eq!(edits.len(), 2);
+        assert!(
+            matches!(&edits[1], Edit::SetParam { param: Param::ShadowTintCc, value, .. } if *value == -2.0)
+        );
+    }
+}

@@ -1,0 +1,106 @@
+//! The jobs behind what the person points at: grey point, matching, measured stocks and their files.
+
+use std::path::Path;
+
+use glassine_film::Stock;
+use glassine_raster::CancelToken;
+use glassine_scanfile::{Overwrite, write_bytes_atomic};
+use glassine_session::Edit;
+
+use crate::adjust::free_stock_id;
+use crate::jobs::{Job, JobEvent, JobId};
+use crate::types::SessionAt;
+use crate::{Engine, EngineError, Notice, Severity};
+
+/// Largest stock file that is read; real ones have a few kilobytes.
+const MAX_STOCK_BYTES: u64 = 1 << 20;
+
+impl Engine {
+    /// Run one of the jobs that make settings from what the person pointed at.
+    pub(crate) fn run_adjustment(
+        &self,
+        id: JobId,
+        job: Job,
+        cancel: &CancelToken,
+    ) -> Result<JobEvent, EngineError> {
+        let edits = |label: String, edits: Vec<Edit>, notices: Vec<Notice>| {
+            Ok(JobEvent::Edits { id, label, edits, notices })
+        };
+        match job {
+            Job::GreyPoint { at, frame, center, radius_px } => {
+                let found = self.grey_point(&at, frame, center, radius_px, cancel)?;
+                edits("set grey point".to_owned(), found, Vec::new())
+            }
+            Job::MatchFrames { at, frames, target } => {
+                let number = at.session.frame(target).ok_or(EngineError::NoFrame(target))?.number;
+                let found = self.match_frames(&at, &frames, target, cancel)?;
+                let mut notices = Vec::new();
+                if found.is_empty() {
+                    let headline = format!("nothing could be matched to frame {number}");
+                    notices.push(Notice::new(
+                        Severity::Warning,
+                        headline,
+                        "select frames with a picture on them",
+                    ));
+                }
+                edits(format!("match to frame {number}"), found, notices)
+            }
+            Job::MeasureStock { at, frame, place, target, name } => {
+                let report = self.measure_stock(&at, frame, &place, &target, &name, cancel)?;
+                Ok(JobEvent::StockMeasured { id, report: Box::new(report) })
+            }
+            Job::ApplyStock { at, stock, strips } => {
+                let found = self.apply_stock(&at, &stock, &strips, cancel)?;
+                edits(format!("use stock “{}”", stock.name), found, Vec::new())
+            }
+            Job::SaveStock { stock, path } => {
+                write_bytes_atomic(&path, stock.to_json().as_bytes(), Overwrite::Replace, None)?;
+                let headline = format!("stock “{}” written", stock.name);
+                let notice =
+                    Notice::new(Severity::Info, headline, "it can be loaded into any session").about(&path);
+                edits("write stock".to_owned(), Vec::new(), vec![notice])
+            }
+            Job::LoadStock { at, path } => {
+                let (stock, notice) = load(&at, &path)?;
+                edits(
+                    format!("load stock “{}”", stock.name),
+                    vec![Edit::AddStock(Box::new(stock))],
+                    vec![notice],
+                )
+            }
+            // Every other job is run by the engine itself.
+            _ => Err(EngineError::told("this step is not known here", "please report this text")),
+        }
+    }
+}
+
+/// Read a stock file.
+pub fn read_stock(path: &Path) -> Result<Stock, EngineError> {
+    let told = |headline: String| {
+        let what = "choose a stock file that was written by this program";
+        EngineError::Told(Notice::new(Severity::Error, headline, what).about(path))
+    };
+    let unreadable = |error: std::io::Error| told(format!("the stock can't be read: {error}"));
+    let bytes = std::fs::metadata(path).map_err(unreadable)?.len();
+    if bytes > MAX_STOCK_BYTES {
+        return Err(told(format!("the file has {bytes} bytes, more than any stock has")));
+    }
+    let text = std::fs::read_to_string(path).map_err(unreadable)?;
+    Stock::from_json(&text).map_err(|error| told(error.to_string()))
+}
+
+/// A stock from a file, under an id that nothing in the session uses for another stock.
+fn load(at: &SessionAt, path: &Path) -> Result<(Stock, Notice), EngineError> {
+    let mut stock = read_stock(path)?;
+    let known = at.session.stock(&stock.id).is_some_and(|known| **known == stock);
+    if !known {
+        let is_taken = at.session.stock(&stock.id).is_some()
+            || glassine_film::shipped_stocks().iter().any(|shipped| shipped.id == stock.id);
+        if is_taken || stock.id.trim().is_empty() {
+            stock.id = free_stock_id(at, &stock.name);
+        }
+    }
+    let headline = format!("stock “{}” is kept with this session now", stock.name);
+    let what = format!("choose it under film, for strips of {}", stock.kind.label().to_lowercase());
+    Ok((stock, Notice::new(Severity::Info, headline, what)))
+}
