@@ -244,3 +244,25 @@ fn a_box_tells_its_place_and_size() {
     let (x, y, w, h) = (x0 + 12.0, y0 + 12.0, x1 - x0 - 24.0, y1 - y0 - 24.0);
     assert_eq!(value, format!("x {x:.1} y {y:.1} w {w:.1} h {h:.1} px, 0.00°"));
 }
+
+#[test]
+fn a_click_on_something_grey_makes_it_neutral_in_one_step() {
+    let (mut window, _folder) = open_window();
+    window.key_press(Key::G);
+    window.run();
+    assert_eq!(window.state().ui_state().tool, StripTool::GreyPoint);
+    let before = window.state().session().frames[0].look.clone();
+    // The sky is a little blue.
+    let large = window.get_by_label("frame 1 large").rect();
+    let at = large.center() - vec2(0.0, 0.3 * large.height());
+    window.hover_at(at);
+    window.run();
+    window.drag_at(at);
+    window.run();
+    window.drop_at(at);
+    window.run();
+    assert_eq!(window.state().ui_state().tool, StripTool::Boxes);
+    let frame = &window.state().session().frames[0];
+    assert_ne!(frame.look, before, "{:?}", window.state().status().open_notice());
+    assert_eq!(window.state().history().undo_steps(), 1);
+}
