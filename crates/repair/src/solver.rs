@@ -73,9 +73,8 @@ fn descend(terms: &[Term], data: &[Datum], solution: &mut [[f32; 3]], settled: f
     }
     // Where much is known of a pixel by itself, begin there.
     for ((s, d), own) in solution.iter_mut().zip(data).zip(&diagonal) {
-        for c in 0..3 {
-            let share = d.weight[c] / (d.weight[c] + own).max(1e-12);
-            s[c] += share * (d.value[c] - s[c]);
+        for ((s, weight), value) in s.iter_mut().zip(d.weight).zip(d.value) {
+            *s += weight / (weight + own).max(1e-12) * (value - *s);
         }
     }
     let mut product = vec![[0.0_f32; 3]; solution.len()];
