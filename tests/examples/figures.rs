@@ -1,0 +1,266 @@
+//! Colour and layout figures of the whole program on strips of the film simulator, as a table.
+//!
+//! `cargo run --release -p glassine-tests --example figures > tests/FIGURES.md`
+//!
+//! The simulator shares no formula with the colour science; still it is ours, so these figures say what to expect, not
+//! what is proved.
+#![expect(clippy::print_stdout, reason = "the table is the output")]
+
+use std::path::Path;
+
+use glassine_engine::{ChartPlace, Engine, SessionAt, StockTarget};
+use glassine_film::FilmKind;
+use glassine_film::colour::{Lab, OutputSpace, Transfer, decode, delta_e_2000, lab_from_xyz_d50};
+use glassine_film::matrix::apply;
+use glassine_filmsim::{FrameSpec, RenderedStrip, SceneId, StockId, StripSpec, demo_spec, render_strip};
+use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Samples16, Scan};
+use glassine_scanfile::{OpenOptions, Overwrite, write_rgbi};
+use glassine_session::{BalanceChoice, Session};
+use glassine_tests::{export_request, new_session};
+
+const PPI: f64 = 300.0;
+type Rgb = [f64; 3];
+
+fn main() -> Result<(), Box<dyn std::error::Error>> {
+    println!("# Figures of the whole program on simulated strips\n");
+    println!(
+        "Made by `cargo run --release -p glassine-tests --example figures`, straight rendering, sRGB, 16 bit, {PPI} ppi.\n"
+    );
+    println!("| figure | value |\n|---|---|");
+    automatic()?;
+    exposures()?;
+    per_frame()?;
+    silver()?;
+    slide()?;
+    Ok(())
+}
+
+/// A strip on disk with its session.
+struct Case {
+    engine: Engine,
+    folder: tempfile::TempDir,
+    strip: RenderedStrip,
+    session: Session,
+}
+
+impl Case {
+    fn new(spec: &StripSpec, film: FilmKind, format: &str) -> Result<Self, Box<dyn std::error::Error>> {
+        let strip = render_strip(spec, &|_| (), &CancelToken::new())?;
+        let folder = tempfile::tempdir()?;
+        let scan = folder.path().join("strip.tif");
+        write_rgbi(&scan, &strip.samples, spec.ppi, "strip", Overwrite::Never)?;
+        let engine = Engine::new();
+        let session = new_session(&engine, &[scan], film, format).session;
+        Ok(Self { engine, folder, strip, session })
+    }
+
+    fn at(&self) -> SessionAt {
+        SessionAt { session: self.session.clone(), folder: None }
+    }
+
+    /// Linear colours of a frame's patches in the exported picture, and what they should be.
+    fn patches(&self, session: &Session, idx: usize) -> Result<Vec<(Rgb, Lab)>, Box<dyn std::error::Error>> {
+        let frame = &session.frames[idx];
+        let folder = self.folder.path().join(format!("out {idx} {}", self.folder.path().read_dir()?.count()));
+        let mut request =
+            export_request(session.clone(), folder, |output| "straight".clone_into(&mut output.rendering));
+        request.scope = glassine_engine::FrameScope::Only(vec![frame.id]);
+        let report = self.engine.export(&request, &CancelToken::new(), &|_, _| ())?;
+        let file = report.written.first().ok_or("nothing was written")?;
+        let picture = read(&file.path)?;
+        let truth = &self.strip.truth.frames[idx];
+        let patches = truth.patches.iter().map(|patch| {
+            let q = frame.crop.unit_from_scan(patch.center_px);
+            let [l, a, b] = patch.lab_d50;
+            (mean_light(&picture, q.x, q.y, patch.half_side_px * 0.8), Lab { l, a, b })
+        });
+        Ok(patches.collect())
+    }
+}
+
+fn read(path: &Path) -> Result<Samples16, Box<dyn std::error::Error>> {
+    let scan = glassine_scanfile::Scan::open(path, &OpenOptions::default())?;
+    Ok(scan.read(PixelRect::of_size(scan.width(), scan.height()), &CancelToken::new())?)
+}
+
+fn mean_light(picture: &Samples16, u: f64, v: f64, half_px: f64) -> Rgb {
+    let (x, y) = (u * f64::from(picture.width()), v * f64::from(picture.height()));
+    let range = |at: f64, limit: u32| {
+        let low = (at - half_px).max(0.0) as u32;
+        low..((at + half_px) as u32).min(limit)
+    };
+    let mut sum = [0.0; 3];
+    let mut count = 0.0;
+    for row in range(y, picture.height()) {
+        for column in range(x, picture.width()) {
+            let px = picture.pixel(column, row);
+            for (c, sum) in sum.iter_mut().enumerate() {
+                let code = px.get(c).or(px.first()).copied().unwrap_or(0);
+                *sum += decode(Transfer::Srgb, f64::from(code) / 65535.0);
+            }
+            count += 1.0;
+        }
+    }
+    sum.map(|sum| sum / f64::max(count, 1.0))
+}
+
+fn lab(rgb: Rgb, factor: f64) -> Lab {
+    lab_from_xyz_d50(apply(&OutputSpace::Srgb.to_xyz_d50(), rgb.map(|v| v * factor)))
+}
+
+/// The exposure factor that fits best, and the differences after it.
+fn differences(patches: &[(Rgb, Lab)]) -> (f64, Vec<f64>) {
+    let at = |factor: f64| -> Vec<f64> {
+        patches.iter().map(|(rgb, reference)| delta_e_2000(lab(*rgb, factor), *reference)).collect()
+    };
+    let best = (-120..=120)
+        .map(|step| 2.0_f64.powf(f64::from(step) / 40.0))
+        .min_by(|a, b| mean(&at(*a)).total_cmp(&mean(&at(*b))))
+        .unwrap_or(1.0);
+    (best, at(best))
+}
+
+fn mean(values: &[f64]) -> f64 {
+    values.iter().sum::<f64>() / values.len().max(1) as f64
+}
+
+fn p95(values: &[f64]) -> f64 {
+    let mut sorted = values.to_vec();
+    sorted.sort_by(f64::total_cmp);
+    sorted.get((sorted.len().max(1) - 1) * 95 / 100).copied().unwrap_or(0.0)
+}
+
+fn chroma(patches: &[(Rgb, Lab)]) -> f64 {
+    let steps = patches.iter().map(|(rgb, _)| lab(*rgb, 1.0)).filter(|lab| lab.l > 8.0);
+    steps.map(|lab| lab.a.hypot(lab.b)).fold(0.0, f64::max)
+}
+
+/// The 24 patches, without the wedge behind them.
+fn chart(patches: &[(Rgb, Lab)]) -> &[(Rgb, Lab)] {
+    &patches[..24.min(patches.len())]
+}
+
+fn spec_of(id: &str, stock: StockId) -> Result<StripSpec, Box<dyn std::error::Error>> {
+    let mut spec = demo_spec(id, PPI).ok_or("no such demo strip")?;
+    spec.stock = stock;
+    Ok(spec)
+}
+
+fn set(frame: &mut FrameSpec, scene: SceneId, stops: f64) {
+    frame.scene = scene;
+    frame.stops = stops;
+}
+
+fn automatic() -> Result<(), Box<dyn std::error::Error>> {
+    let case = Case::new(&spec_of("harbour", StockId::Lantern200)?, FilmKind::ColourNegative, "6x4.5")?;
+    let base = case.session.strips[0].base.as_ref().ok_or("no base")?;
+    let error =
+        (0..3).map(|c| (base.density_d[c] - case.strip.truth.base_density[c]).abs()).fold(0.0, f64::max);
+    println!("| film base, largest error of a channel | {error:.4} D |");
+    let patches = case.patches(&case.session, 3)?;
+    let (_, found) = differences(chart(&patches));
+    println!(
+        "| 24-patch chart, automatic, mean (p95) ΔE2000 after one exposure factor | {:.2} ({:.2}) |",
+        mean(&found),
+        p95(&found)
+    );
+    println!("| neutral wedge, automatic, largest C*ab | {:.2} |", chroma(&patches[24..]));
+    let truth = &case.strip.truth.frames[3].patches;
+    let outer = |idx: usize, dx: f64, dy: f64| -> Point<Scan> {
+        let patch = &truth[idx];
+        let reach = patch.half_side_px * 1.15;
+        Point::new(patch.center_px.x + dx * reach, patch.center_px.y + dy * reach)
+    };
+    let place = ChartPlace {
+        corners: [outer(0, -1.0, -1.0), outer(5, 1.0, -1.0), outer(23, 1.0, 1.0), outer(18, -1.0, 1.0)],
+    };
+    let (at, cancel) = (case.at(), CancelToken::new());
+    let frame = case.session.frames[3].id;
+    match case.engine.measure_stock(&at, frame, &place, &StockTarget::Chart24, "measured", &cancel) {
+        Ok(report) => {
+            let edits = case.engine.apply_stock(&at, &report.stock, &[case.session.strips[0].id], &cancel)?;
+            let mut session = case.session.clone();
+            for edit in edits {
+                session = edit.apply(&session)?;
+            }
+            let (_, found) = differences(chart(&case.patches(&session, 3)?));
+            println!(
+                "| same, with a stock measured from the chart | {:.2} ({:.2}) |",
+                mean(&found),
+                p95(&found)
+            );
+        }
+        Err(error) => println!("| same, with a stock measured from the chart | {error} |"),
+    }
+    Ok(())
+}
+
+/// Mean difference of each patch to its own mean over the frames, after one factor a frame.
+fn spread(frames: &[Vec<(Rgb, Lab)>]) -> f64 {
+    let labs: Vec<Vec<Lab>> = frames
+        .iter()
+        .map(|patches| {
+            let (factor, _) = differences(chart(patches));
+            chart(patches).iter().map(|(rgb, _)| lab(*rgb, factor)).collect()
+        })
+        .collect();
+    let mut all = Vec::new();
+    for patch in 0..labs[0].len() {
+        let n = labs.len() as f64;
+        let sum = |pick: fn(&Lab) -> f64| labs.iter().map(|frame| pick(&frame[patch])).sum::<f64>() / n;
+        let middle = Lab { l: sum(|lab| lab.l), a: sum(|lab| lab.a), b: sum(|lab| lab.b) };
+        all.extend(labs.iter().map(|frame| delta_e_2000(frame[patch], middle)));
+    }
+    mean(&all)
+}
+
+fn exposures() -> Result<(), Box<dyn std::error::Error>> {
+    let mut spec = spec_of("headland", StockId::Lantern200)?;
+    for (frame, stops) in spec.frames.iter_mut().zip([-1.5, -0.7, 0.0, 0.7, 1.4, 2.0]) {
+        set(frame, SceneId::Chart, stops);
+    }
+    let case = Case::new(&spec, FilmKind::ColourNegative, "135")?;
+    let frames = (0..6).map(|idx| case.patches(&case.session, idx)).collect::<Result<Vec<_>, _>>()?;
+    println!("| one chart from −1.5 to +2 stops, locked balance, mean spread | {:.2} |", spread(&frames));
+    Ok(())
+}
+
+fn per_frame() -> Result<(), Box<dyn std::error::Error>> {
+    let mut spec = spec_of("headland", StockId::Lantern200)?;
+    let scenes = [
+        SceneId::Chart,
+        SceneId::PaintedFronts,
+        SceneId::Chart,
+        SceneId::Coffee,
+        SceneId::Chart,
+        SceneId::SeedHeads,
+    ];
+    for ((frame, scene), stops) in spec.frames.iter_mut().zip(scenes).zip([-1.0, 0.3, 0.2, 0.0, 1.2, 0.0]) {
+        set(frame, scene, stops);
+    }
+    let case = Case::new(&spec, FilmKind::ColourNegative, "135")?;
+    let free = case.engine.with_balance(&case.at(), BalanceChoice::Frame, &CancelToken::new())?;
+    let frames = [0, 2, 4].into_iter().map(|idx| case.patches(&free, idx)).collect::<Result<Vec<_>, _>>()?;
+    println!("| chart among strong colours, balance per frame, mean spread | {:.2} |", spread(&frames));
+    Ok(())
+}
+
+fn silver() -> Result<(), Box<dyn std::error::Error>> {
+    let mut spec = spec_of("harbour", StockId::Fathom400)?;
+    set(&mut spec.frames[3], SceneId::Chart, 0.0);
+    let case = Case::new(&spec, FilmKind::BlackAndWhite, "6x4.5")?;
+    println!(
+        "| black-and-white wedge, largest C*ab | {:.2} |",
+        chroma(&case.patches(&case.session, 3)?[24..])
+    );
+    Ok(())
+}
+
+fn slide() -> Result<(), Box<dyn std::error::Error>> {
+    let mut spec = spec_of("islands", StockId::Meridian50)?;
+    set(&mut spec.frames[1], SceneId::Chart, 0.0);
+    let case = Case::new(&spec, FilmKind::Slide, "135")?;
+    let (_, found) = differences(chart(&case.patches(&case.session, 1)?));
+    println!("| slide, 24-patch chart, mean (p95) ΔE2000 | {:.2} ({:.2}) |", mean(&found), p95(&found));
+    Ok(())
+}
