@@ -22,8 +22,7 @@ const UNMASKED_WORKING: Matrix3 = [[1.698, -0.618, -0.080], [-0.106, 1.153, -0.0
 /// Linear scanner RGB of a slide to working RGB, for scans without a profile: dyes as above under CIE D50 against the
 /// CIE 1931 observer, over three kinds of scanner bands. Source: `derive/generic_slide.py` (weighted Lab error 1.83
 /// without, 1.58 with it).
-const SLIDE_WORKING: Matrix3 = [[1.177, -0.045, -0.132], [0.009, 1.011, -0.020], [-0.031, -0.071, 1.102]]; 3.3 CIEDE2000 without, 2.5 with it.
-const SLIDE_WORKING: Matrix3 = [[1.153, -0.035, -0.118], [0.008, 1.001, -0.009], [-0.026, -0.071, 1.097]];
+const SLIDE_WORKING: Matrix3 = [[1.177, -0.045, -0.132], [0.009, 1.011, -0.020], [-0.031, -0.071, 1.102]];
 
 fn curve(gamma: f64, toe_width_log: f64, shoulder_d: f64) -> LayerCurve {
     LayerCurve::Curve(ToeShoulder {
