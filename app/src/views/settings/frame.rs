@@ -2,18 +2,18 @@
 
 use std::sync::Arc;
 
-use egui::{Button, Ui};
+use egui::Ui;
 use glassine_engine::Overlay;
 use glassine_film::{FilmKind, Param, ParamGroup};
 use glassine_session::Frame;
 
 use crate::command::{Command, GesturePhase};
 use crate::state::ViewCx;
-use crate::widgets::param_row::{MixedValue, band_of, label_ui, number_text, param_row};
+use crate::widgets::param_row::{MixedValue, label_ui, number_text, param_row};
 use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui};
 
-/// Corrections smaller than this, in CC units, are not worth offering.
-const LEAST_CAST_CC: f64 = 0.5;
+use super::balance::balance_ui;
+use super::cast::cast_ui;
 
 /// Values of a group that are shown, in the order of the table.
 fn params_of(group: ParamGroup) -> impl Iterator<Item = Param> {
@@ -46,7 +46,7 @@ pub(super) fn summary_of(cx: &ViewCx<'_>, group: ParamGroup) -> String {
     }
 }
 
-fn rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, params: impl Iterator<Item = Param>) {
+pub(super) fn rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, params: impl Iterator<Item = Param>) {
     let frames = cx.selected();
     for param in params {
         let looks = frames.iter().map(|frame| &frame.look);
@@ -78,33 +78,10 @@ pub(super) fn colour_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         note_ui(ui, "black-and-white film has no colour to balance");
         return;
     }
-    rows_ui(ui, cx, params_of(ParamGroup::Colour).filter(|param| band_of(param.spec().label).is_none()));
-    let offered = cx.primary().and_then(|frame| frame.solve.as_ref()).map(|solve| solve.cast_suggestion_cc);
-    if let Some([warm, magenta]) = offered.filter(|cc| cc.iter().any(|v| v.abs() >= LEAST_CAST_CC)) {
-        let (warm, magenta) = (number_text(warm, 1, true), number_text(magenta, 1, true));
-        let text = format!("{warm} warm, {magenta} magenta CC");
-        fact_row_ui(ui, "cast offered", &text);
-    }
-    let shown = cx.ui_state.panels.show_bands;
-    let text = if shown { "hide balance of tone bands" } else { "balance of tone bands…" };
-    ui.scope(|ui| {
-        ui.spacing_mut().button_padding.x = 0.0;
-        if ui.add(Button::new(text).frame_when_inactive(false)).clicked() {
-            cx.ui_state.panels.show_bands = !shown;
-        }
-    });
-    if shown {
-        let mut band = None;
-        for param in params_of(ParamGroup::Colour) {
-            let of = band_of(param.spec().label);
-            let Some(name) = of else { continue };
-            if of != band {
-                band = of;
-                sub_head_ui(ui, name);
-            }
-            rows_ui(ui, cx, std::iter::once(param));
-        }
-    }
+    balance_ui(ui, cx);
+    rows_ui(ui, cx, [Param::Saturation, Param::WeakColourBoost].into_iter());
+    sub_head_ui(ui, "cast");
+    cast_ui(ui, cx);
 }
 
 fn is_black_and_white(cx: &ViewCx<'_>) -> bool {

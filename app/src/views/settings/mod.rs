@@ -1,5 +1,7 @@
 //! The settings column: what the strip shares, what each frame has, what is written.
 
+mod balance;
+mod cast;
 mod film;
 mod frame;
 mod sizes;

@@ -1,0 +1,132 @@
+//! One pull with the pointer, or one press of keys held down, as one gesture: begin, any number of values, commit.
+
+use egui::{Event, EventFilter, Id, InputState, Key, Response, Ui, Vec2, vec2};
+
+/// Steps of a key press with Shift.
+const COARSE_STEPS: f32 = 10.0;
+/// A pull with Shift moves this much more slowly.
+const FINE: f32 = 0.1;
+
+/// What the person did to a value.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum PullEvent<T> {
+    /// A gesture begins.
+    Begin,
+    /// The value under way.
+    Set(T),
+    /// The gesture ends.
+    Commit,
+    /// The gesture is taken back.
+    Cancel,
+    /// Back to the default.
+    Reset,
+}
+
+/// A pull under way.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+struct Grip {
+    pulling: bool,
+    dropped: bool,
+    by_keys: bool,
+    /// Way from the start, points.
+    way: Vec2,
+    /// The value at the start.
+    from: [f64; 2],
+}
+
+/// Read pointer and arrow keys for a value of one or two sides; `per_point` is the change for one point right and down,
+/// `step` that of one arrow key right and up. A plain click is left to the caller.
+pub fn pull_events(
+    ui: &Ui,
+    response: &Response,
+    value: [f64; 2],
+    per_point: [f64; 2],
+    step: [f64; 2],
+    events: &mut Vec<PullEvent<[f64; 2]>>,
+) {
+    let id = response.id;
+    let mut grip: Grip = ui.data(|data| data.get_temp(id)).unwrap_or_default();
+    let before = grip;
+    let (escape, shift) = ui.input(|input| (input.key_pressed(Key::Escape), input.modifiers.shift));
+    if response.drag_started() {
+        grip = Grip { pulling: true, from: value, ..Grip::default() };
+        events.push(PullEvent::Begin);
+    }
+    if grip.pulling && !grip.dropped && escape {
+        grip.dropped = true;
+        events.push(PullEvent::Cancel);
+    }
+    if response.dragged() && grip.pulling && !grip.dropped {
+        let moved = response.drag_delta();
+        grip.way += moved * if shift { FINE } else { 1.0 };
+        if moved != Vec2::ZERO {
+            let way = [f64::from(grip.way.x), f64::from(grip.way.y)];
+            events.push(PullEvent::Set([0, 1].map(|side| grip.from[side] + way[side] * per_point[side])));
+        }
+    }
+    if response.drag_stopped() && grip.pulling {
+        if !grip.dropped {
+            events.push(PullEvent::Commit);
+        }
+        grip = Grip::default();
+    }
+    react_to_keys(ui, response, id, &mut grip, value, step, events);
+    if grip != before {
+        ui.data_mut(|data| data.insert_temp(id, grip));
+    }
+}
+
+fn react_to_keys(
+    ui: &Ui,
+    response: &Response,
+    id: Id,
+    grip: &mut Grip,
+    value: [f64; 2],
+    step: [f64; 2],
+    events: &mut Vec<PullEvent<[f64; 2]>>,
+) {
+    let arrows = [Key::ArrowLeft, Key::ArrowRight, Key::ArrowUp, Key::ArrowDown];
+    let held = ui.input(|input| arrows.iter().any(|key| input.key_down(*key)));
+    if response.has_focus() {
+        let filter = EventFilter { horizontal_arrows: true, vertical_arrows: true, ..EventFilter::default() };
+        ui.memory_mut(|memory| memory.set_focus_lock_filter(id, filter));
+        let steps = ui.input(arrow_steps);
+        if steps != Vec2::ZERO {
+            if held && !grip.by_keys {
+                grip.by_keys = true;
+                events.push(PullEvent::Begin);
+            }
+            let steps = [f64::from(steps.x), f64::from(steps.y)];
+            events.push(PullEvent::Set([0, 1].map(|side| value[side] + steps[side] * step[side])));
+        }
+        if ui.input(|input| input.key_pressed(Key::Backspace)) {
+            events.push(PullEvent::Reset);
+        }
+    }
+    if grip.by_keys && !(held && response.has_focus()) {
+        grip.by_keys = false;
+        events.push(PullEvent::Commit);
+    }
+}
+
+/// Steps asked for by arrow keys this frame, right and up; Shift makes them large, Alt small.
+pub fn arrow_steps(input: &InputState) -> Vec2 {
+    let mut steps = Vec2::ZERO;
+    for event in &input.events {
+        let Event::Key { key, pressed: true, modifiers, .. } = event else { continue };
+        let size = match (modifiers.shift, modifiers.alt) {
+            (true, _) => COARSE_STEPS,
+            (_, true) => 1.0 / COARSE_STEPS,
+            _ => 1.0,
+        };
+        steps += size
+            * match key {
+                Key::ArrowRight => vec2(1.0, 0.0),
+                Key::ArrowLeft => vec2(-1.0, 0.0),
+                Key::ArrowUp => vec2(0.0, 1.0),
+                Key::ArrowDown => vec2(0.0, -1.0),
+                _ => Vec2::ZERO,
+            };
+    }
+    steps
+}
