@@ -45,12 +45,19 @@ pub(crate) fn measure(
     strong: &[Component],
     kept: &Plane<u8>,
 ) -> Vec<ChannelResponse> {
-    let total: usize = strong.iter().map(|c| c.area() as usize).sum();
+    // Whatever touches the border may be the film's own edge.
+    let inner: Vec<&Component> = strong.iter().filter(|c| !touches_border(c, kept)).collect();
+    let total: usize = inner.iter().map(|c| c.area() as usize).sum();
     let step = (total / PIXELS_MAX).max(1);
-    let pixels: Vec<(u32, u32)> = strong.iter().flat_map(Component::pixels).step_by(step).collect();
+    let pixels: Vec<(u32, u32)> = inner.iter().flat_map(|c| c.pixels()).step_by(step).collect();
     let lessons: Vec<Lesson> =
         pixels.par_iter().filter_map(|&(x, y)| lesson(linear, colours, residual, kept, x, y)).collect();
     (0..colours as usize).map(|c| fit_channel(&lessons, c, f64::from(residual.noise_d))).collect()
+}
+
+fn touches_border(component: &Component, kept: &Plane<u8>) -> bool {
+    let b = component.bounds();
+    b.x0 == 0 || b.y0 == 0 || b.x1 == kept.width() || b.y1 == kept.height()
 }
 
 fn fit_channel(lessons: &[Lesson], c: usize, noise_d: f64) -> ChannelResponse {

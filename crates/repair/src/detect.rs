@@ -121,8 +121,8 @@ impl Analysis {
             return Err(silver(&first.leakage));
         }
         let outcome = match options.registration {
-            Some(given) => Outcome::Found(given),
-            None => {
+            Some(given) if given.confidence >= register::CONFIDENCE_MIN => Outcome::Found(given),
+            _ => {
                 let background = smooth_background(&blocks[colours as usize], &film);
                 register::find(linear, colours, &background, &film, first.leakage.strength)
             }

@@ -35,6 +35,7 @@ pub(crate) const CONFIDENCE_MIN: f32 = 0.25;
 /// Find where the infrared picture lies against the visible one.
 ///
 /// `linear` holds linear 16-bit codes, the infrared sample last. Refused when the two cannot be matched with certainty.
+/// When nothing at all stands out in the infrared, the answer is [`Registration::ALIGNED`] with confidence 0.
 pub fn register(linear: &Samples16, colour_channels: u8) -> Result<Registration, Refusal> {
     crate::detect::check_input(linear, colour_channels)?;
     let colours = colour_channels.min(3);
@@ -44,7 +45,7 @@ pub fn register(linear: &Samples16, colour_channels: u8) -> Result<Registration,
     let background = smooth_background(&blocks[colours as usize], &film);
     match find(linear, colours, &background, &film, first.leakage.strength) {
         Outcome::Found(registration) => Ok(registration),
-        Outcome::NoMarks => Err(Refusal::RegistrationUncertain { confidence: 0.0, features: 0 }),
+        Outcome::NoMarks => Ok(Registration { confidence: 0.0, ..Registration::ALIGNED }),
         Outcome::Uncertain { confidence, marks } => {
             Err(Refusal::RegistrationUncertain { confidence, features: marks })
         }

@@ -144,7 +144,7 @@ pub enum Refusal {
 pub struct DustOptions {
     /// 0 (only strong dust) to 1 (everything above the noise); outside values are clamped.
     pub sensitivity: f64,
-    /// Use this registration (measured on the whole scan, say) instead of measuring one.
+    /// Use this registration (measured on the whole scan, say) instead of measuring one, if its confidence allows.
     pub registration: Option<Registration>,
     /// Extra blur of the infrared picture, sigma in pixels, instead of measuring it.
     pub blur_px: Option<f64>,
