@@ -106,14 +106,16 @@ fn what_can_t_start_ends_with_two_and_says_what_to_do() {
     std::fs::write(at("damaged.session.json"), r#"{ "format": "glassine-se"#).expect("writes");
     std::fs::write(at("other.json"), "{}").expect("writes");
     let (cut, missing, out) = (at("cut.tif"), at("missing.tif"), at("out"));
+    let (newer, damaged) = (at("newer.session.json"), at("damaged.session.json"));
+    let (other, nothing) = (at("other.json"), at("nothing.session.json"));
     let cases: [(&[&str], &str); 8] = [
         (&["new", text(&out), "--scan", text(&cut)], "cut short"),
         (&["new", text(&out), "--scan", text(&missing)], "missing.tif"),
         (&["new", text(&out), "--scan", text(&scan), "--format", "7x9"], "6x4.5"),
-        (&["show", text(&at("newer.session.json"))], "version 99"),
-        (&["show", text(&at("damaged.session.json"))], "damaged"),
-        (&["export", text(&at("other.json")), "--to", text(&out)], "not a session"),
-        (&["export", text(&at("nothing.session.json")), "--to", text(&out)], "can't be read"),
+        (&["show", text(&newer)], "version 99"),
+        (&["show", text(&damaged)], "damaged"),
+        (&["export", text(&other), "--to", text(&out)], "not a session"),
+        (&["export", text(&nothing), "--to", text(&out)], "can't be read"),
         (&["plan", "--format", "6x4.5"], "--ppi"),
     ];
     for (args, expected) in cases {

@@ -130,6 +130,7 @@ pub(crate) fn session(scan: &Path, export_folder: Option<PathBuf>) -> Session {
         recommended_tolerance_d: 0.02,
         confidence: 0.95,
         source: BaseSource::Rebate,
+        field: None,
     };
     let strip = session.strips[0].id;
     let session = apply(&session, Edit::SetBase { strip, base: Some(base) });

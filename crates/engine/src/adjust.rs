@@ -75,7 +75,14 @@ impl ChartPlace {
             most(xs, open.width()) as u32,
             most(ys, open.height()) as u32,
         );
-        if rect.width() < 4 * columns || rect.height() < 4 * rows {
+        if rect.is_empty() {
+            return Err(EngineError::told(
+                "the place is not on the scan",
+                "choose a place inside the picture",
+            ));
+        }
+        let is_chart = columns * rows > 1;
+        if is_chart && (rect.width() < 4 * columns || rect.height() < 4 * rows) {
             return Err(EngineError::told(
                 "the chart is too small or its corners are not on the scan",
                 "put the four corners on the outer corners of the corner patches",

@@ -2,7 +2,7 @@
 
 use glassine_film::Param;
 use glassine_raster::{CancelToken, PixelRect, Plane, RegionError, RegionSource, Samples16};
-use glassine_repair::{DustMap, DustOptions, Patches, Refusal};
+use glassine_repair::{DustMap, DustOptions, Patches, Refusal, Registration};
 
 use crate::EngineError;
 use crate::recipe::FrameContext;
@@ -167,16 +167,11 @@ pub(crate) fn make(context: &FrameContext, cancel: &CancelToken) -> Result<Repai
     }
     let cores = tiles_of(rect);
     let sensitivity = context.frame.look.get(Param::RepairSensitivity);
-    let mut options = DustOptions { sensitivity, ..DustOptions::default() };
-    if cores.len() > 1 {
-        // One registration for all tiles, from the middle one, so that no seam can show.
-        let middle = grown(cores[cores.len() / 2], open);
-        let linear = open.read(middle, cancel)?;
-        match glassine_repair::register(&linear, open.colour_channels()) {
-            Ok(registration) => options.registration = Some(registration),
-            Err(refusal) => return Ok(Repair { rect, key, outcome: Err(refusal) }),
-        }
-    }
+    let options = DustOptions {
+        sensitivity,
+        registration: scan_registration(context, cancel)?,
+        ..DustOptions::default()
+    };
     let mut found = Found {
         severity: Plane::filled(rect.width(), rect.height(), 0),
         area_fraction: 0.0,
@@ -193,6 +188,45 @@ pub(crate) fn make(context: &FrameContext, cancel: &CancelToken) -> Result<Repai
     let marked = found.severity.data().iter().filter(|severity| **severity > 0).count();
     found.area_fraction = marked as f64 / (rect.area().max(1)) as f64;
     Ok(Repair { rect, key, outcome: Ok(found) })
+}
+
+/// Where the infrared lies against the visible planes, measured once for a scan on the piece of film that tells best.
+///
+/// The film with its edges, perforations and all its dust says more than one frame alone; `None` lets each frame decide.
+fn scan_registration(
+    context: &FrameContext,
+    cancel: &CancelToken,
+) -> Result<Option<Registration>, EngineError> {
+    /// Pieces of film that are looked at, and the confidence that ends the search.
+    const PIECES: usize = 5;
+    const SURE: f32 = 0.7;
+    let open = &context.open;
+    if let Some(known) = open.registration.get() {
+        return Ok(*known);
+    }
+    let film = context.strip.film_area.unwrap_or(context.frame.crop);
+    let tiles = tiles_of(film.pixel_bounds(open.width(), open.height()));
+    let mut order: Vec<usize> = (0..tiles.len()).collect();
+    // From the middle outwards: the ends of a strip are often cut, curled or lit from the side.
+    order.sort_by_key(|idx| idx.abs_diff(tiles.len() / 2));
+    let mut best: Option<Registration> = None;
+    for idx in order.into_iter().take(PIECES) {
+        cancel.check()?;
+        let rect = tiles[idx];
+        let _held = working_memory().reserve(rect.area() * u64::from(open.channels()) * 2)?;
+        let linear = open.read(rect, cancel)?;
+        if let Ok(found) = glassine_repair::register(&linear, open.colour_channels())
+            && best.is_none_or(|best| found.confidence > best.confidence)
+        {
+            best = Some(found);
+        }
+        if best.is_some_and(|best| best.confidence >= SURE) {
+            break;
+        }
+    }
+    // A confidence of zero means that nothing stood out: then there is nothing to lay over either.
+    let best = best.filter(|best| best.confidence > 0.0);
+    Ok(*open.registration.get_or_init(|| best))
 }
 
 impl Found {

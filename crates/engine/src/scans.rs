@@ -7,6 +7,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use glassine_raster::{CancelToken, MemoryBudget, PixelRect, RegionError, RegionSource, Samples16};
+use glassine_repair::Registration;
 use glassine_scanfile::{Encoding, FourthSample, Linearisation, OpenOptions, Scan};
 use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, file::resolve_path};
 
@@ -32,6 +33,8 @@ pub(crate) struct OpenScan {
     overview: Mutex<Option<Arc<OverviewData>>>,
     id: u64,
     display_gain: OnceLock<f32>,
+    /// Where the infrared lies, once somebody asked; `None` inside when it could not be told.
+    pub(crate) registration: OnceLock<Option<Registration>>,
 }
 
 impl OpenScan {
@@ -50,6 +53,7 @@ impl OpenScan {
             overview: Mutex::new(None),
             id: NEXT_ID.fetch_add(1, Ordering::Relaxed),
             display_gain: OnceLock::new(),
+            registration: OnceLock::new(),
         }
     }
 
