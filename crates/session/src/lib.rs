@@ -9,6 +9,7 @@ pub mod file;
 mod history;
 mod model;
 mod naming;
+mod stroke;
 
 pub use edit::{Edit, EditError, FoundStripEdit, NewFrame};
 pub use history::History;
@@ -18,3 +19,4 @@ pub use model::{
     TiffCompression,
 };
 pub use naming::{NameError, file_stem};
+pub use stroke::{BrushStroke, StrokeKind};

@@ -8,6 +8,8 @@ use glassine_film::{BaseField, FilmKind, Look, Stock};
 use glassine_raster::{Orientation, TiltedBox};
 use serde_json::{Map, Value};
 
+use crate::stroke::BrushStroke;
+
 macro_rules! id {
     ($(#[$doc:meta])* $name:ident) => {
         $(#[$doc])*
@@ -306,6 +308,8 @@ pub struct Frame {
     pub orientation: Orientation,
     /// Adjustable values.
     pub look: Look,
+    /// Strokes of the repair brush, oldest first; a later one counts over an earlier one.
+    pub strokes: Vec<Arc<BrushStroke>>,
     /// Result of the solve.
     pub solve: Option<FrameSolve>,
     /// How sure the box is, 0 to 1.

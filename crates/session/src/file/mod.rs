@@ -119,9 +119,15 @@ fn relative_path(path: &Path, folder: Option<&Path>) -> String {
 mod tests {
     use super::*;
     use crate::edit::tests::sample_session;
-    use crate::{BaseSource, Edit, FilmBase, FrameSolve, StripSolve};
+    use crate::{BaseSource, BrushStroke, Edit, FilmBase, FrameSolve, StripSolve, StrokeKind};
     use glassine_film::Param;
+    use glassine_raster::Point;
     use std::sync::Arc;
+
+    fn stroke(kind: StrokeKind) -> BrushStroke {
+        let points = [Point::new(30.0625, 21.5), Point::new(34.0, 22.0)];
+        BrushStroke::new(kind, &points, 3.25).expect("is sane")
+    }
 
     fn full_session() -> Session {
         let mut session = sample_session();
@@ -171,6 +177,8 @@ mod tests {
                     },
                 )],
             },
+            Edit::AddStroke { frame, stroke: stroke(StrokeKind::PaintIn) },
+            Edit::AddStroke { frame, stroke: stroke(StrokeKind::PaintOut) },
         ] {
             session = edit.apply(&session).expect("applies");
         }
@@ -199,6 +207,32 @@ mod tests {
         assert_eq!(saved["colour_of_the_sea"], "green");
         assert_eq!(saved["frames"][1]["tide_m"], 2.5);
         assert_eq!(saved["frames"][1]["settings"]["sparkle"], 0.25);
+    }
+
+    #[test]
+    fn strokes_are_optional_in_files_and_those_of_a_newer_program_are_kept() {
+        let session = full_session();
+        let mut value: Value =
+            serde_json::from_slice(&to_json(&session, None).expect("serialises")).expect("parses");
+        let frame = &mut value["frames"][0];
+        assert_eq!(frame["strokes"][0]["kind"], "paint-in");
+        frame["strokes"].as_array_mut().expect("is a list").push(serde_json::json!({ "kind": "glitter" }));
+        let opened = from_json(&serde_json::to_vec(&value).expect("serialises")).expect("opens");
+        assert_eq!(opened.frames[0].strokes, session.frames[0].strokes);
+        let saved: Value =
+            serde_json::from_slice(&to_json(&opened, None).expect("serialises")).expect("parses");
+        assert_eq!(saved["frames"][0]["strokes"], value["frames"][0]["strokes"]);
+
+        value["frames"][0].as_object_mut().expect("is an object").remove("strokes");
+        let older = from_json(&serde_json::to_vec(&value).expect("serialises")).expect("opens");
+        assert!(older.frames[0].strokes.is_empty());
+
+        value["frames"][0]["strokes"] =
+            serde_json::json!([{ "kind": "spot", "radius_px": 2, "points_px": [] }]);
+        assert!(matches!(
+            from_json(&serde_json::to_vec(&value).expect("serialises")),
+            Err(FileError::Invalid { .. })
+        ));
     }
 
     #[test]

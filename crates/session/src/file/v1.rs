@@ -3,13 +3,16 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use glassine_film::{BaseField, FilmKind, Look, Param, Stock};
-use glassine_raster::{Orientation, Point, TiltedBox};
+use glassine_film::{BaseField, FilmKind, Stock};
+use glassine_raster::{Point, TiltedBox};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
+use self::frame::Frame;
 use super::{FORMAT, FileError, VERSION};
-use crate::model::{self, FrameId, ScanId, StripId};
+use crate::model::{self, ScanId, StripId};
+
+mod frame;
 
 type Extra = Map<String, Value>;
 
@@ -149,44 +152,6 @@ fn ones() -> [f64; 3] {
 }
 
 #[derive(Debug, Serialize, Deserialize)]
-struct FrameSolve {
-    log_offset: [f64; 3],
-    exposure_stops: f64,
-    balance_cc: [f64; 2],
-    cast_suggestion_cc: [f64; 2],
-    confidence: f64,
-    #[serde(default, skip_serializing_if = "Vec::is_empty")]
-    notes: Vec<String>,
-}
-
-#[derive(Debug, Serialize, Deserialize)]
-struct Frame {
-    id: u32,
-    number: u32,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    name: Option<String>,
-    strip: u32,
-    #[serde(rename = "box")]
-    crop: Place,
-    image_area: Option<Place>,
-    guard_margin_px: f64,
-    held: bool,
-    quarter_turns: u8,
-    mirrored: bool,
-    #[serde(default)]
-    skipped: bool,
-    confidence: f64,
-    #[serde(default)]
-    reason: String,
-    #[serde(default)]
-    flags: Vec<String>,
-    solve: Option<FrameSolve>,
-    settings: Map<String, Value>,
-    #[serde(flatten)]
-    extra: Extra,
-}
-
-#[derive(Debug, Serialize, Deserialize)]
 #[serde(default)]
 struct Output {
     folder: Option<String>,
@@ -207,9 +172,6 @@ impl Default for Output {
         Self::from_model(&model::OutputSettings::default())
     }
 }
-
-/// Key under which settings this program does not know are carried in the model's extra keys.
-const UNKNOWN_SETTINGS: &str = "settings";
 
 impl File {
     pub(super) fn from_model(session: &model::Session, store: impl Fn(&std::path::Path) -> String) -> Self {
@@ -494,91 +456,6 @@ impl Base {
                 BaseSource::ClearestParts => model::BaseSource::ClearestParts,
             },
             field: self.field_d.and_then(BaseField::from_coefficients_d),
-        })
-    }
-}
-
-impl Frame {
-    fn from_model(frame: &model::Frame) -> Self {
-        let mut extra = frame.extra.clone();
-        let mut settings: Map<String, Value> = Param::all()
-            .map(|param| (param.spec().key.to_owned(), Value::from(frame.look.get(param))))
-            .collect();
-        if let Some(Value::Object(unknown)) = extra.remove(UNKNOWN_SETTINGS) {
-            settings.extend(unknown);
-        }
-        Self {
-            id: frame.id.0,
-            number: frame.number,
-            name: frame.name.clone(),
-            strip: frame.strip.0,
-            crop: Place::from_model(&frame.crop),
-            image_area: frame.image_area.as_ref().map(Place::from_model),
-            guard_margin_px: frame.guard_margin_px,
-            held: frame.held,
-            quarter_turns: frame.orientation.quarter_turns(),
-            mirrored: frame.orientation.is_mirrored(),
-            skipped: frame.skipped,
-            confidence: frame.confidence,
-            reason: frame.reason.clone(),
-            flags: frame.flags.iter().map(|flag| flag.key().to_owned()).collect(),
-            solve: frame.solve.as_ref().map(|solve| FrameSolve {
-                log_offset: solve.log_offset,
-                exposure_stops: solve.exposure_stops,
-                balance_cc: solve.balance_cc,
-                cast_suggestion_cc: solve.cast_suggestion_cc,
-                confidence: solve.confidence,
-                notes: solve.notes.clone(),
-            }),
-            settings,
-            extra,
-        }
-    }
-
-    fn into_model(self) -> Result<model::Frame, FileError> {
-        let number = self.number;
-        let place = || format!("frame {number}");
-        let mut look = Look::default();
-        let mut unknown = Map::new();
-        for (key, value) in self.settings {
-            match (Param::from_key(&key), value.as_f64()) {
-                (Some(param), Some(number)) => look.set(param, number),
-                (Some(_), None) => return Err(invalid(place(), format!("“{key}” must be a number"))),
-                (None, _) => {
-                    unknown.insert(key, value);
-                }
-            }
-        }
-        let mut extra = self.extra;
-        if !unknown.is_empty() {
-            extra.insert(UNKNOWN_SETTINGS.to_owned(), Value::Object(unknown));
-        }
-        finite(&[self.guard_margin_px, self.confidence], place)?;
-        Ok(model::Frame {
-            id: FrameId(self.id),
-            number,
-            name: self.name,
-            strip: StripId(self.strip),
-            crop: self.crop.into_model(place)?,
-            image_area: optional(self.image_area, place)?,
-            guard_margin_px: self.guard_margin_px,
-            held: self.held,
-            orientation: Orientation::new(self.quarter_turns, self.mirrored),
-            look,
-            solve: self.solve.map(|solve| model::FrameSolve {
-                log_offset: solve.log_offset,
-                exposure_stops: solve.exposure_stops,
-                balance_cc: solve.balance_cc,
-                cast_suggestion_cc: solve.cast_suggestion_cc,
-                confidence: solve.confidence,
-                notes: solve.notes,
-            }),
-            confidence: self.confidence,
-            reason: self.reason,
-            // A flag of a newer program says nothing to this one.
-            flags: self.flags.iter().filter_map(|flag| model::FrameFlag::from_key(flag)).collect(),
-            skipped: self.skipped,
-            extra,
         })
     }
 }

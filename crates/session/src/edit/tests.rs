@@ -1,0 +1,148 @@
+//! Edits of a small session.
+
+use super::*;
+use crate::stroke::StrokeKind;
+use glassine_raster::Point;
+use std::path::PathBuf;
+
+fn new_frame(x: f64) -> NewFrame {
+    NewFrame {
+        crop: TiltedBox::from_edges(x, 10.0, x + 80.0, 60.0),
+        image_area: Some(TiltedBox::from_edges(x - 2.0, 8.0, x + 82.0, 62.0)),
+        guard_margin_px: 2.0,
+        orientation: Orientation::default(),
+        confidence: 0.9,
+        reason: "all four edges measured".to_owned(),
+        flags: vec![],
+    }
+}
+
+/// One scan with one strip of three frames.
+pub(crate) fn sample_session() -> Session {
+    let scan = ScanRef {
+        id: ScanId(0),
+        path: PathBuf::from("roll.tif"),
+        infrared_path: None,
+        width_px: 400,
+        height_px: 80,
+        ppi: Some(600.0),
+        planes: ["red", "green", "blue", "infrared"].map(String::from).to_vec(),
+        fingerprint: None,
+        encoding: Default::default(),
+        fourth_sample: Default::default(),
+        extra: Map::new(),
+    };
+    let session = Edit::AddScans(vec![scan]).apply(&Session::default()).expect("adds");
+    let film = TiltedBox { angle_rad: 0.0123, ..TiltedBox::from_edges(0.0, 0.0, 400.0, 70.0) };
+    let strip = FoundStripEdit {
+        film_area: Some(film),
+        format_id: Some("135".to_owned()),
+        perforations: vec![],
+        notes: vec![],
+        frames: [10.0, 110.0, 310.0].map(new_frame).to_vec(),
+    };
+    Edit::ReplaceStrips {
+        scan: session.scans[0].id,
+        film: FilmKind::ColourNegative,
+        stock_id: "masked".to_owned(),
+        strips: vec![strip],
+    }
+    .apply(&session)
+    .expect("replaces")
+}
+
+fn numbers(session: &Session) -> Vec<(u32, f64)> {
+    session.frames.iter().map(|f| (f.number, f.crop.center.x)).collect()
+}
+
+#[test]
+fn an_added_frame_takes_its_place_along_the_strip_and_numbers_follow() {
+    let session = sample_session();
+    let edit = Edit::AddFrame { strip: session.strips[0].id, frame: new_frame(210.0), look: Look::default() };
+    let after = edit.apply(&session).expect("adds");
+    assert_eq!(numbers(&after), vec![(1, 50.0), (2, 150.0), (3, 250.0), (4, 350.0)]);
+    assert_eq!(session.frames.len(), 3);
+}
+
+#[test]
+fn ids_are_never_reused_after_a_deletion() {
+    let session = sample_session();
+    let last = session.frames[2].id;
+    let without = Edit::DeleteFrames(vec![last]).apply(&session).expect("deletes");
+    let edit = Edit::AddFrame { strip: session.strips[0].id, frame: new_frame(210.0), look: Look::default() };
+    let after = edit.apply(&without).expect("adds");
+    assert!(after.frames.iter().all(|frame| frame.id != last));
+}
+
+#[test]
+fn finding_again_replaces_only_the_strips_of_that_scan() {
+    let session = sample_session();
+    let other = ScanRef { path: PathBuf::from("second.tif"), ..(*session.scans[0]).clone() };
+    let session = Edit::AddScans(vec![other]).apply(&session).expect("adds");
+    let found = FoundStripEdit {
+        film_area: None,
+        format_id: None,
+        perforations: vec![],
+        notes: vec![],
+        frames: vec![new_frame(20.0)],
+    };
+    let replace = |scan: ScanId, session: &Session| {
+        Edit::ReplaceStrips {
+            scan,
+            film: FilmKind::Slide,
+            stock_id: "slide".to_owned(),
+            strips: vec![found.clone()],
+        }
+        .apply(session)
+        .expect("replaces")
+    };
+    let both = replace(session.scans[1].id, &session);
+    assert_eq!(both.frames.len(), 4);
+    let again = replace(session.scans[0].id, &both);
+    assert_eq!(again.frames.len(), 2);
+    assert_eq!(again.strip(again.frames[0].strip).map(|s| s.scan), Some(session.scans[0].id));
+}
+
+#[test]
+fn an_edit_of_a_missing_frame_is_an_error_and_changes_nothing() {
+    let session = sample_session();
+    let gone = FrameId(9999);
+    let edit = Edit::SetParam { frames: vec![gone], param: Param::ExposureStops, value: 1.0 };
+    assert_eq!(edit.apply(&session), Err(EditError::NoFrame(gone)));
+    let bad = TiltedBox { width_px: f64::NAN, ..session.frames[0].crop };
+    let edit = Edit::SetCrops(vec![(session.frames[0].id, bad)]);
+    assert_eq!(edit.apply(&session), Err(EditError::BadBox));
+}
+
+#[test]
+fn pasting_copies_only_the_named_groups() {
+    let session = sample_session();
+    let look = Look::default().with(Param::ExposureStops, 1.0).with(Param::WarmthCc, 12.0);
+    let id = session.frames[1].id;
+    let edit = Edit::PasteLook { frames: vec![id], look, groups: vec![ParamGroup::Colour] };
+    let after = edit.apply(&session).expect("pastes");
+    let pasted = &after.frame(id).expect("there").look;
+    assert_eq!((pasted.get(Param::WarmthCc), pasted.get(Param::ExposureStops)), (12.0, 0.0));
+}
+
+#[test]
+fn a_box_that_leaves_the_image_area_is_noticed() {
+    let session = sample_session();
+    let mut frame = (*session.frames[0]).clone();
+    assert!(!frame.reaches_rebate());
+    frame.crop.center.x -= 10.0;
+    assert!(frame.reaches_rebate());
+}
+
+#[test]
+fn strokes_pile_up_on_their_frame_and_are_cleared_together() {
+    let session = sample_session();
+    let (first, second) = (session.frames[0].id, session.frames[1].id);
+    let stroke = BrushStroke::new(StrokeKind::PaintIn, &[Point::new(20.0, 20.0)], 4.0).expect("is sane");
+    let edit = Edit::AddStroke { frame: first, stroke };
+    assert_eq!(edit.label(), "paint dust in");
+    let painted = edit.apply(&edit.apply(&session).expect("applies")).expect("applies");
+    assert_eq!((painted.frames[0].strokes.len(), painted.frames[1].strokes.len()), (2, 0));
+    let cleared = Edit::ClearStrokes(vec![first, second]).apply(&painted).expect("applies");
+    assert_eq!(cleared, session);
+}

@@ -1,0 +1,190 @@
+//! Frames in version 1 of the session file.
+
+use std::sync::Arc;
+
+use glassine_film::{Look, Param};
+use glassine_raster::{Orientation, Point};
+use serde::{Deserialize, Serialize};
+use serde_json::{Map, Value};
+
+use super::{Extra, Place, finite, invalid, optional};
+use crate::file::FileError;
+use crate::model::{self, FrameId, StripId};
+use crate::stroke::{BrushStroke, StrokeKind};
+
+#[derive(Debug, Serialize, Deserialize)]
+struct FrameSolve {
+    log_offset: [f64; 3],
+    exposure_stops: f64,
+    balance_cc: [f64; 2],
+    cast_suggestion_cc: [f64; 2],
+    confidence: f64,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    notes: Vec<String>,
+}
+
+#[derive(Debug, Serialize, Deserialize)]
+pub(super) struct Frame {
+    id: u32,
+    number: u32,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    name: Option<String>,
+    strip: u32,
+    #[serde(rename = "box")]
+    crop: Place,
+    image_area: Option<Place>,
+    guard_margin_px: f64,
+    held: bool,
+    quarter_turns: u8,
+    mirrored: bool,
+    #[serde(default)]
+    skipped: bool,
+    confidence: f64,
+    #[serde(default)]
+    reason: String,
+    #[serde(default)]
+    flags: Vec<String>,
+    solve: Option<FrameSolve>,
+    settings: Map<String, Value>,
+    /// Each a [`Stroke`]; those of a kind this program does not know are kept as they are.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    strokes: Vec<Value>,
+    #[serde(flatten)]
+    extra: Extra,
+}
+
+#[derive(Debug, Deserialize)]
+struct Stroke {
+    kind: String,
+    radius_px: f64,
+    points_px: Vec<[f64; 2]>,
+}
+
+/// Key under which settings this program does not know are carried in the model's extra keys.
+const UNKNOWN_SETTINGS: &str = "settings";
+
+/// The same for strokes.
+const UNKNOWN_STROKES: &str = "strokes";
+
+impl Frame {
+    pub(super) fn from_model(frame: &model::Frame) -> Self {
+        let mut extra = frame.extra.clone();
+        let mut settings: Map<String, Value> = Param::all()
+            .map(|param| (param.spec().key.to_owned(), Value::from(frame.look.get(param))))
+            .collect();
+        if let Some(Value::Object(unknown)) = extra.remove(UNKNOWN_SETTINGS) {
+            settings.extend(unknown);
+        }
+        let mut strokes: Vec<Value> = frame.strokes.iter().map(|stroke| stroke_to_value(stroke)).collect();
+        if let Some(Value::Array(unknown)) = extra.remove(UNKNOWN_STROKES) {
+            strokes.extend(unknown);
+        }
+        Self {
+            id: frame.id.0,
+            number: frame.number,
+            name: frame.name.clone(),
+            strip: frame.strip.0,
+            crop: Place::from_model(&frame.crop),
+            image_area: frame.image_area.as_ref().map(Place::from_model),
+            guard_margin_px: frame.guard_margin_px,
+            held: frame.held,
+            quarter_turns: frame.orientation.quarter_turns(),
+            mirrored: frame.orientation.is_mirrored(),
+            skipped: frame.skipped,
+            confidence: frame.confidence,
+            reason: frame.reason.clone(),
+            flags: frame.flags.iter().map(|flag| flag.key().to_owned()).collect(),
+            solve: frame.solve.as_ref().map(|solve| FrameSolve {
+                log_offset: solve.log_offset,
+                exposure_stops: solve.exposure_stops,
+                balance_cc: solve.balance_cc,
+                cast_suggestion_cc: solve.cast_suggestion_cc,
+                confidence: solve.confidence,
+                notes: solve.notes.clone(),
+            }),
+            settings,
+            strokes,
+            extra,
+        }
+    }
+
+    pub(super) fn into_model(self) -> Result<model::Frame, FileError> {
+        let number = self.number;
+        let place = || format!("frame {number}");
+        let mut look = Look::default();
+        let mut unknown = Map::new();
+        for (key, value) in self.settings {
+            match (Param::from_key(&key), value.as_f64()) {
+                (Some(param), Some(number)) => look.set(param, number),
+                (Some(_), None) => return Err(invalid(place(), format!("“{key}” must be a number"))),
+                (None, _) => {
+                    unknown.insert(key, value);
+                }
+            }
+        }
+        let mut extra = self.extra;
+        if !unknown.is_empty() {
+            extra.insert(UNKNOWN_SETTINGS.to_owned(), Value::Object(unknown));
+        }
+        let (known, unknown): (Vec<_>, Vec<_>) = self.strokes.into_iter().partition(is_known_stroke);
+        if !unknown.is_empty() {
+            extra.insert(UNKNOWN_STROKES.to_owned(), Value::Array(unknown));
+        }
+        let strokes = known
+            .into_iter()
+            .map(|value| {
+                stroke_from_value(value)
+                    .map(Arc::new)
+                    .ok_or_else(|| invalid(place(), "a brush stroke needs finite points and a radius"))
+            })
+            .collect::<Result<_, _>>()?;
+        finite(&[self.guard_margin_px, self.confidence], place)?;
+        Ok(model::Frame {
+            id: FrameId(self.id),
+            number,
+            name: self.name,
+            strip: StripId(self.strip),
+            crop: self.crop.into_model(place)?,
+            image_area: optional(self.image_area, place)?,
+            guard_margin_px: self.guard_margin_px,
+            held: self.held,
+            orientation: Orientation::new(self.quarter_turns, self.mirrored),
+            look,
+            strokes,
+            solve: self.solve.map(|solve| model::FrameSolve {
+                log_offset: solve.log_offset,
+                exposure_stops: solve.exposure_stops,
+                balance_cc: solve.balance_cc,
+                cast_suggestion_cc: solve.cast_suggestion_cc,
+                confidence: solve.confidence,
+                notes: solve.notes,
+            }),
+            confidence: self.confidence,
+            reason: self.reason,
+            // A flag of a newer program says nothing to this one.
+            flags: self.flags.iter().filter_map(|flag| model::FrameFlag::from_key(flag)).collect(),
+            skipped: self.skipped,
+            extra,
+        })
+    }
+}
+
+fn stroke_to_value(stroke: &BrushStroke) -> Value {
+    let points: Vec<Value> = stroke.points().iter().map(|p| Value::from(vec![p.x, p.y])).collect();
+    let mut value = Map::new();
+    value.insert("kind".to_owned(), stroke.kind().key().into());
+    value.insert("radius_px".to_owned(), stroke.radius_px().into());
+    value.insert("points_px".to_owned(), points.into());
+    Value::Object(value)
+}
+
+/// A stroke of a kind that a newer program added is not for this one.
+fn is_known_stroke(value: &Value) -> bool {
+    value.get("kind").and_then(Value::as_str).is_none_or(|kind| StrokeKind::from_key(kind).is_some())
+}
+
+fn stroke_from_value(value: Value) -> Option<BrushStroke> {
+    let Stroke { kind, radius_px, points_px } = serde_json::from_value(value).ok()?;
+    let points: Vec<_> = points_px.into_iter().map(|[x, y]| Point::new(x, y)).collect();
+    BrushStroke::new(StrokeKind::from_key(&kind)?, &points, radius_px)
+}
