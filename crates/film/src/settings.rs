@@ -148,10 +148,13 @@ params! {
         "Balance of the highlights along magenta and green";
     RepairStrength "repair_strength" "Dust repair" "" Clean
         hard 0.0 1.0 soft 0.0 1.0 default 1.0 step 1.0 decimals 0
-        "1 fills dust and scratches that the infrared plane shows; 0 is off";
+        "1 fills dust and scratches that the infrared plane shows, and what is painted in by hand; 0 is off";
     RepairSensitivity "repair_sensitivity" "Sensitivity" "" Clean
         hard 0.0 1.0 soft 0.0 1.0 default 0.5 step 0.05 decimals 2
         "How faint a mark may be and still count as dust";
+    SpotFinder "spot_finder" "Visible spots" "" Clean
+        hard 0.0 1.0 soft 0.0 1.0 default 0.0 step 1.0 decimals 0
+        "1 looks for lone specks in visible light where infrared can't help; it leaves doubtful ones alone";
     SharpenAmount "sharpen_amount" "Amount" "" Sharpen
         hard 0.0 5.0 soft 0.0 3.0 default 0.0 step 0.05 decimals 2
         "Strength of the capture sharpening on lightness; 0 is off";
