@@ -25,6 +25,9 @@ const PROFILE_PX: i32 = 4;
 /// What a wrong blur or shift leaves of the image sums to nothing across a line; a real trace must sum to this part of
 /// the leaked image's own line.
 const PROFILE_PART: f32 = 0.3;
+/// A line is followed this far past its ends, over gaps up to this long.
+const FOLLOW_MAX_PX: usize = 400;
+const GAP_MAX_PX: usize = 24;
 /// Distance at which the undisturbed picture is read, on both sides of the line.
 const SIDE_PX: f64 = 5.0;
 
@@ -34,6 +37,8 @@ pub(crate) struct WeakLine {
     pub(crate) component: Component,
     /// Visible density of the line against its sides, D; negative when emulsion is gone.
     pub(crate) contrast_d: f32,
+    /// Pixels onto which the line goes on past its ends, through dust and weaker stretches.
+    pub(crate) beyond_ends: Vec<(u32, u32)>,
 }
 
 /// Faint infrared lines that the visible picture confirms, outside what is marked already.
@@ -118,7 +123,70 @@ fn confirm(linear: &Samples16, colours: u8, residual: &Residual, component: Comp
         && middle.abs() > CONTRAST_MIN_D
         && certainty > 5.0
         && agreeing as f64 >= AGREEMENT_MIN * f64::from(area))
-    .then_some(WeakLine { component, contrast_d: middle })
+    .then(|| {
+        let mut beyond_ends = Vec::new();
+        for sign in [1.0, -1.0] {
+            let track = Track { linear, colours, residual, contrast_d: middle, trace_d: trace };
+            track.follow(&component, (sign * cos, sign * sin), &mut beyond_ends);
+        }
+        WeakLine { component, contrast_d: middle, beyond_ends }
+    })
+}
+
+/// Follows a confirmed line past its end.
+struct Track<'a> {
+    linear: &'a Samples16,
+    colours: u8,
+    residual: &'a Residual,
+    contrast_d: f32,
+    trace_d: f32,
+}
+
+impl Track<'_> {
+    /// Go on from the component's furthest pixel as long as line and trace are seen, over gaps of a few pixels.
+    fn follow(&self, component: &Component, (dx, dy): (f64, f64), out: &mut Vec<(u32, u32)>) {
+        let along = |p: &(u32, u32)| f64::from(p.0) * dx + f64::from(p.1) * dy;
+        let Some(end) = component.pixels().max_by(|a, b| along(a).total_cmp(&along(b))) else { return };
+        let (mut x, mut y) = (f64::from(end.0), f64::from(end.1));
+        let mut pending = Vec::new();
+        let (w, h) = (f64::from(self.linear.width()), f64::from(self.linear.height()));
+        for _ in 0..FOLLOW_MAX_PX {
+            (x, y) = (x + dx, y + dy);
+            if x < 0.0 || y < 0.0 || x > w - 1.0 || y > h - 1.0 {
+                return;
+            }
+            let aside = [0.0, -1.0, 1.0]
+                .into_iter()
+                .max_by(|a, b| self.seen(x, y, *a, dx, dy).total_cmp(&self.seen(x, y, *b, dx, dy)))
+                .unwrap_or(0.0);
+            pending.push(((x - aside * dy).round() as u32, (y + aside * dx).round() as u32));
+            if self.seen(x, y, aside, dx, dy) > 0.0 {
+                (x, y) = (x - 0.5 * aside * dy, y + 0.5 * aside * dx);
+                out.append(&mut pending);
+            } else if pending.len() > GAP_MAX_PX {
+                return;
+            }
+        }
+    }
+
+    /// Visible contrast beyond half the line's own, in its direction, where the infrared has a trace as well; 0 or less
+    /// where the line is not seen.
+    fn seen(&self, x: f64, y: f64, aside: f64, dx: f64, dy: f64) -> f32 {
+        let (x, y) = (x - aside * dy, y + aside * dx);
+        let (w, h) = (f64::from(self.linear.width()), f64::from(self.linear.height()));
+        let at =
+            |x: f64, y: f64| (x.round().clamp(0.0, w - 1.0) as u32, y.round().clamp(0.0, h - 1.0) as u32);
+        let read = |x: f64, y: f64| {
+            let (x, y) = at(x, y);
+            visible_d(self.linear, self.colours, x, y)
+        };
+        let (px, py) = at(x, y);
+        if self.residual.smooth.at(px, py) < 0.4 * self.trace_d {
+            return 0.0;
+        }
+        let sides = [1.0, -1.0].map(|s| read(x - s * dy * SIDE_PX, y + s * dx * SIDE_PX));
+        beyond(read(x, y), sides[0], sides[1]) * self.contrast_d.signum() - 0.5 * self.contrast_d.abs()
+    }
 }
 
 /// Sum of a plane across a line, against its level on both sides.
@@ -144,13 +212,15 @@ pub(crate) fn write_weak(map: &mut DustMap, lines: &[WeakLine]) {
     for line in lines {
         let lost = 1.0 - (-line.contrast_d.abs() * std::f32::consts::LN_10).exp();
         let severity = (lost * 255.0).round().clamp(1.0, 255.0) as u8;
-        for (x, y) in line.component.pixels() {
+        for (x, y) in line.component.pixels().chain(line.beyond_ends.iter().copied()) {
             for yy in y.saturating_sub(1)..=(y + 1).min(h - 1) {
                 for xx in x.saturating_sub(1)..=(x + 1).min(w - 1) {
                     if map.severity.at(xx, yy) == 0 {
                         map.severity.set(xx, yy, severity);
                         map.class.set(xx, yy, DustClass::Scratch as u8);
                     }
+                    // Under dust the emulsion is missing too, so the light that comes through says nothing.
+                    map.attenuation.set(xx, yy, 0);
                 }
             }
         }
