@@ -8,6 +8,7 @@ use glassine_app::cli::{self, Cli};
 use glassine_app::window;
 
 fn main() -> ExitCode {
+    survive_size_limits();
     let asked = Cli::parse();
     let demo_folder = match &asked.command {
         Some(command) => match cli::demo_folder(command) {
@@ -25,3 +26,14 @@ fn main() -> ExitCode {
         }
     }
 }
+
+/// Lets a write past a file-size limit fail like any other, with a message, instead of ending the program.
+#[cfg(unix)]
+fn survive_size_limits() {
+    let noticed = std::sync::Arc::new(std::sync::atomic::AtomicBool::new(false));
+    // If the handler can't be set, the limit ends the program as it would without it.
+    drop(signal_hook::flag::register(signal_hook::consts::SIGXFSZ, noticed));
+}
+
+#[cfg(not(unix))]
+fn survive_size_limits() {}
