@@ -11,9 +11,11 @@ use glassine_engine::{EngineError, JobHost, Notice, Severity};
 use super::new::usage;
 use super::{Outcome, engine, say};
 use crate::app::{AppOptions, GlassineApp};
+use crate::colour::{ColourCommand, ProofKind};
 use crate::command::{Answer, Command, SelectHow};
 use crate::dialogs::PreparedPicker;
 use crate::headless::{HeadlessWindow, save_png};
+use crate::panels::Section;
 
 /// Frames after which a window that is still busy is drawn as it is.
 const FRAME_LIMIT: usize = 2_000;
@@ -41,6 +43,9 @@ pub struct WindowPictureArgs {
     /// What lies over the window
     #[arg(long, value_enum)]
     pub pane: Option<Pane>,
+    /// Section of the settings that is open; the others are folded away
+    #[arg(long, value_name = "NAME")]
+    pub section: Option<String>,
     /// Show scan pixels one to one instead of the whole frame
     #[arg(long)]
     pub loupe: bool,
@@ -56,6 +61,14 @@ pub enum Pane {
     Export,
     /// The table of keys.
     Keys,
+    /// The frame in stepped exposures.
+    TestStrip,
+    /// The frame with colour steps around its balance.
+    RingAround,
+    /// The frame in stepped mask tolerances.
+    Tolerances,
+    /// Measuring a stock on the frame.
+    Stock,
 }
 
 pub(super) fn run(args: &WindowPictureArgs) -> Result<Outcome, EngineError> {
@@ -94,12 +107,30 @@ fn prepare(app: &mut GlassineApp, args: &WindowPictureArgs) -> Result<(), Engine
         app.push(Command::Select(id, SelectHow::Only));
     }
     app.push(Command::SetLoupe(args.loupe));
+    if let Some(name) = &args.section {
+        let section = Section::ALL.into_iter().find(|section| section.title() == name);
+        let section = section.ok_or_else(|| {
+            usage(
+                &format!("there is no section “{name}”"),
+                "give film, exposure, colour, clean, sharpen or output",
+            )
+        })?;
+        app.ui_state.panels.folded = Section::ALL.into_iter().filter(|other| *other != section).collect();
+    }
     match args.pane {
         Some(Pane::Export) => app.push(Command::ShowExport(true)),
         Some(Pane::Keys) => app.push(Command::ShowKeys(true)),
+        Some(Pane::TestStrip) => app.push(proofs(ProofKind::Exposure)),
+        Some(Pane::RingAround) => app.push(proofs(ProofKind::RingAround)),
+        Some(Pane::Tolerances) => app.push(proofs(ProofKind::MaskTolerance)),
+        Some(Pane::Stock) => app.push(Command::Colour(ColourCommand::ShowChart(true))),
         None => {}
     }
     Ok(())
+}
+
+fn proofs(kind: ProofKind) -> Command {
+    Command::Colour(ColourCommand::ShowProofs(Some(kind)))
 }
 
 fn parse_size(text: &str) -> Option<(f32, f32)> {

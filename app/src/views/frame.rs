@@ -13,16 +13,13 @@ use crate::state::{StripTool, ViewCx};
 use crate::store::Want;
 use crate::theme;
 
+use super::frame_tools::{frame_tools_ui, has_clicks};
 use super::strip::flag_text;
 
 /// Height of the line over the picture, points.
 const BAR: f32 = 34.0;
 /// Free room around the picture, points.
 const PAD: f32 = 14.0;
-/// Half the side of the square that a grey point averages, points on screen.
-const GREY_REACH: f64 = 6.0;
-/// The same in scan pixels, at least: a mean over fewer follows the grain.
-const LEAST_GREY_PX: f64 = 5.0;
 /// Largest picture asked for, physical pixels.
 const MAX_PICTURE_PX: f32 = 2560.0;
 
@@ -156,9 +153,7 @@ fn picture_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
         let size = vec2((w * scale) as f32, (h * scale) as f32).round();
         Align2::CENTER_CENTER.align_size_within_rect(size, inner)
     };
-    if cx.ui_state.tool == StripTool::GreyPoint {
-        grey_point_ui(ui, cx, frame, &response, whole);
-    } else if response.double_clicked() {
+    if response.double_clicked() && !has_clicks(cx, frame) {
         toggle_loupe(cx, &response, whole);
     }
     let want = want(cx, frame, whole, room, pixels);
@@ -178,26 +173,7 @@ fn picture_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
     if let Some(why) = cx.previews.failure(key) {
         failure_ui(&painter, room, why);
     }
-}
-
-/// A cross under the pointer; a click makes what is around it neutral.
-fn grey_point_ui(ui: &Ui, cx: &mut ViewCx<'_>, frame: &Frame, response: &Response, whole: Rect) {
-    let Some(at) = ui.input(|input| input.pointer.latest_pos()).filter(|_| response.hovered()) else {
-        return;
-    };
-    ui.ctx().set_cursor_icon(CursorIcon::Crosshair);
-    if !response.clicked() || !whole.contains(at) {
-        return;
-    }
-    let unit = (at - whole.min) / whole.size().max(vec2(1.0, 1.0));
-    let (u, v) = frame.orientation.box_from_upright(f64::from(unit.x), f64::from(unit.y));
-    let (width_px, _) = upright_size(frame);
-    cx.push(Command::SetTool(StripTool::Boxes));
-    cx.push(Command::GreyPoint {
-        frame: frame.id,
-        center: frame.crop.scan_from_unit(u, v),
-        radius_px: (GREY_REACH * width_px / f64::from(whole.width().max(1.0))).max(LEAST_GREY_PX),
-    });
+    frame_tools_ui(ui, cx, frame, &response, whole, room);
 }
 
 /// Where the whole picture would be at one to one: pans with the pointer.

@@ -3,14 +3,17 @@
 mod drawing;
 mod export;
 mod frame;
+mod frame_tools;
 mod histogram;
 mod keys;
 mod prints;
+mod proofs;
 mod questions;
 mod root;
 mod scan_picture;
 mod settings;
 mod status;
+mod stock;
 mod strip;
 mod strip_bar;
 mod toolbar;

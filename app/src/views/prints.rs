@@ -13,6 +13,7 @@ use crate::theme;
 use crate::widgets::histogram_plot::percent_text;
 use crate::widgets::icon::{Icon, paint_icon};
 
+use super::settings::is_unsure;
 use super::strip::{StripPlace, flag_text, how};
 
 /// Line under a print with its number and marks, points.
@@ -27,6 +28,8 @@ const GAP: f32 = 6.0;
 const SIZE_STEP_PX: u32 = 64;
 /// Largest print, physical pixels.
 const MAX_PRINT_PX: u32 = 640;
+/// What is said of a frame whose colour was solved with little to go by.
+const UNSURE: &str = "few grey tones: its colour is a guess, look at it";
 /// Share of clipped pixels that earns a badge: less is not seen. Source: ours.
 const BADGE_SHARE: f64 = 0.001;
 
@@ -155,7 +158,7 @@ fn caption_ui(
     let number = clip.text(line, Align2::LEFT_CENTER, name, theme::strong_style().resolve(&style), ink);
     let small = TextStyle::Small.resolve(&style);
     let mut x = number.right() + 6.0;
-    let to_look_at = !frame.flags.is_empty() || frame.reaches_rebate();
+    let to_look_at = !frame.flags.is_empty() || frame.reaches_rebate() || is_unsure(frame);
     if to_look_at && x + 14.0 < picture.right() {
         paint_icon(
             &clip,
@@ -199,6 +202,9 @@ fn clip_text(histogram: &Histogram) -> String {
 
 fn value_of(cx: &ViewCx<'_>, frame: &Frame) -> String {
     let mut parts: Vec<String> = frame.flags.iter().map(|flag| flag_text(*flag).to_owned()).collect();
+    if is_unsure(frame) {
+        parts.push(UNSURE.to_owned());
+    }
     if frame.skipped {
         parts.push("left out of the export".to_owned());
     }
@@ -215,6 +221,9 @@ fn hover_text(cx: &ViewCx<'_>, frame: &Frame) -> String {
     let mut lines: Vec<String> = Vec::new();
     lines.extend(cx.previews.failure(ViewKey::Print(frame.id)).map(str::to_owned));
     lines.extend(frame.flags.iter().map(|flag| flag_text(*flag).to_owned()));
+    if is_unsure(frame) {
+        lines.push(UNSURE.to_owned());
+    }
     if frame.reaches_rebate() {
         lines.push("the box reaches the rebate: its statistics would be wrong".to_owned());
     }

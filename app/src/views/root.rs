@@ -13,9 +13,11 @@ use super::frame::frame_ui;
 use super::histogram::histogram_ui;
 use super::keys::keys_ui;
 use super::prints::prints_ui;
+use super::proofs::proofs_ui;
 use super::questions::questions_ui;
 use super::settings::settings_ui;
 use super::status::{notices_ui, status_ui};
+use super::stock::stock_ui;
 use super::strip::{StripPlace, strip_ui};
 use super::strip_bar::strip_bar_ui;
 use super::toolbar::toolbar_ui;
@@ -43,6 +45,7 @@ pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     } else {
         work_ui(ui, cx);
     }
+    proofs_ui(ui, cx);
     export_ui(ui, cx);
     keys_ui(ui, cx);
     notices_ui(ui, cx);
@@ -66,6 +69,10 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         .exact_size(theme::SETTINGS_WIDTH)
         .frame(Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 8)))
         .show(ui, |ui| {
+            if cx.ui_state.colour.chart.is_some() {
+                stock_ui(ui, cx);
+                return;
+            }
             histogram_ui(ui, cx);
             ui.add_space(6.0);
             settings_ui(ui, cx);

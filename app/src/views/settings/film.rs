@@ -5,6 +5,7 @@ use glassine_film::{FilmKind, Stock, default_stock, shipped_stocks};
 use glassine_layout::{format_by_id, formats};
 use glassine_session::{BalanceChoice, BaseSource, Edit, FilmBase, Session, Strip, StripId};
 
+use crate::colour::{ColourCommand, ProofKind};
 use crate::command::{Command, GesturePhase};
 use crate::state::{StripTool, ViewCx};
 use crate::theme;
@@ -99,6 +100,7 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     if let Some(stock_id) = choice_row_ui(ui, "stock", shown, Some(&strip.stock_id), choices) {
         cx.push(Command::Edit(Edit::SetStock { strip: strip.id, stock_id }));
     }
+    own_stock_ui(ui, cx);
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, "", false);
@@ -107,6 +109,21 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         if ui.button("find frames again").on_hover_text(hint).clicked() {
             let (film, format_id) = (strip.film, strip.format_id.clone());
             cx.push(Command::FindFrames { scan: strip.scan, film, format_id });
+        }
+    });
+}
+
+/// Ways to a stock of one's own.
+fn own_stock_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 4.0;
+        label_ui(ui, "", false);
+        let measure = ui.add_enabled(cx.primary().is_some(), Button::new("measure a stock…"));
+        if measure.on_hover_text("from a colour chart or a grey wedge on the frame shown large").clicked() {
+            cx.push(Command::Colour(ColourCommand::ShowChart(true)));
+        }
+        if ui.button("load stock file…").on_hover_text("a stock measured before, from a file").clicked() {
+            cx.push(Command::Colour(ColourCommand::AskLoadStock));
         }
     });
 }
@@ -282,6 +299,17 @@ fn tolerance_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         strip: id,
         tolerance_d,
     });
+    if strip.base.is_some() && cx.primary().is_some() {
+        ui.horizontal(|ui| {
+            ui.spacing_mut().item_spacing.x = 6.0;
+            label_ui(ui, "", false);
+            let hint =
+                "the frame with several tolerances side by side, each with the pixels that count as base";
+            if ui.button("compare tolerances…").on_hover_text(hint).clicked() {
+                cx.push(Command::Colour(ColourCommand::ShowProofs(Some(ProofKind::MaskTolerance))));
+            }
+        });
+    }
 }
 
 fn unmix_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {

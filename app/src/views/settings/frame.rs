@@ -7,6 +7,7 @@ use glassine_engine::Overlay;
 use glassine_film::{FilmKind, Param, ParamGroup};
 use glassine_session::Frame;
 
+use crate::colour::{ColourCommand, ProofKind};
 use crate::command::{Command, GesturePhase};
 use crate::state::ViewCx;
 use crate::widgets::param_row::{MixedValue, label_ui, number_text, param_row};
@@ -64,6 +65,16 @@ pub(super) fn rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, params: impl Iterator<It
 
 pub(super) fn exposure_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     rows_ui(ui, cx, params_of(ParamGroup::Exposure));
+    if cx.primary().is_some() {
+        ui.horizontal(|ui| {
+            ui.spacing_mut().item_spacing.x = 6.0;
+            label_ui(ui, "set it by", false);
+            let hint = "the frame in nine exposures side by side   T";
+            if ui.button("test strip…").on_hover_text(hint).clicked() {
+                cx.push(Command::Colour(ColourCommand::ShowProofs(Some(ProofKind::Exposure))));
+            }
+        });
+    }
     if let Some(solve) = cx.primary().and_then(|frame| frame.solve.as_ref()) {
         let stops = number_text(solve.exposure_stops, 2, true);
         fact_row_ui(ui, "solved", &format!("{stops} stops, {:.0} % sure", solve.confidence * 100.0));

@@ -16,6 +16,7 @@ use crate::theme;
 use crate::widgets::parts::{note_ui, section_head_ui, warning_ui};
 
 use super::export::{export_button_ui, kind_rows_ui};
+pub(super) use cast::{is_unsure, proof_want};
 use film::{film_section_ui, film_summary};
 use frame::{
     clean_section_ui, clean_summary, colour_section_ui, exposure_section_ui, sharpen_section_ui,
