@@ -85,7 +85,8 @@ pub fn find_dust(
 /// It keeps up to three planes of the region's size in memory (12 bytes a pixel).
 pub struct Analysis {
     colours: u8,
-    film: Vec<bool>,
+    /// Blocks in which defects are looked for: all but the holder.
+    searched: Vec<bool>,
     registration: Registration,
     /// Confidence and marks of a registration that cannot be trusted.
     doubtful: Option<(f32, u32)>,
@@ -115,6 +116,7 @@ impl Analysis {
         let colours = colour_channels.min(3);
         let blocks = blocks_of(linear, colours);
         let film = film_blocks(&blocks);
+        let searched = holder_blocks(&blocks).iter().map(|holder| !holder).collect();
         cancel.check()?;
         let first = leakage::from_blocks(&blocks, &film);
         if first.is_silver {
@@ -142,7 +144,7 @@ impl Analysis {
         cancel.check()?;
         let residual = Residual::measure(linear, colours, &registration, &leakage, &blocks, &film);
         cancel.check()?;
-        Ok(Self { colours, film, registration, doubtful, leakage, residual })
+        Ok(Self { colours, searched, registration, doubtful, leakage, residual })
     }
 
     /// The dust map at a sensitivity (0..1, see [`DustOptions::sensitivity`]); `linear` is the region analysed.
@@ -183,10 +185,10 @@ impl Analysis {
     }
 
     fn mark(&self, linear: &Samples16, sensitivity: f64) -> DustMap {
-        let Self { colours, film, residual, .. } = self;
+        let Self { colours, searched, residual, .. } = self;
         let thresholds = Thresholds::new(sensitivity, residual.smooth_noise_d);
-        let (strong, kept) = residual.strong_components(&thresholds, film);
-        let weak = scratch::visible_lines(linear, *colours, residual, &kept, &thresholds, film);
+        let (strong, kept) = residual.strong_components(&thresholds, searched);
+        let weak = scratch::visible_lines(linear, *colours, residual, &kept, &thresholds, searched);
         let mut map = DustMap::clean(linear.width(), linear.height());
         map.response = attenuation::measure(linear, *colours, residual, &strong, &kept);
         map.registration = self.registration;
@@ -219,8 +221,8 @@ pub(crate) fn blocks_of(linear: &Samples16, colours: u8) -> Vec<Plane<f32>> {
     all
 }
 
-/// Which blocks show film: all but the opaque ones (a holder) that reach the border, and their neighbours.
-pub(crate) fn film_blocks(blocks: &[Plane<f32>]) -> Vec<bool> {
+/// Which blocks lie on the holder: opaque ones connected to the border.
+fn holder_blocks(blocks: &[Plane<f32>]) -> Vec<bool> {
     let (w, h) = (blocks[0].width() as usize, blocks[0].height() as usize);
     let opaque = |i: usize| blocks.iter().all(|b| b.data()[i] > 1.7);
     let mut holder = vec![false; w * h];
@@ -236,6 +238,13 @@ pub(crate) fn film_blocks(blocks: &[Plane<f32>]) -> Vec<bool> {
         queue
             .extend(near.iter().filter(|n| n.0 < w && n.1 < h).map(|n| n.1 * w + n.0).filter(|&n| opaque(n)));
     }
+    holder
+}
+
+/// Which blocks show film for measurements: neither holder nor next to it, where a block may be half and half.
+pub(crate) fn film_blocks(blocks: &[Plane<f32>]) -> Vec<bool> {
+    let (w, h) = (blocks[0].width() as usize, blocks[0].height() as usize);
+    let holder = holder_blocks(blocks);
     (0..w * h)
         .map(|i| {
             let (x, y) = (i % w, i / w);
@@ -363,7 +372,7 @@ impl Residual {
         );
         let kept: Vec<Component> = components(&mask, 0)
             .into_iter()
-            .filter(|c| c.pixels().any(|(x, y)| mask.at(x, y) == 2) && !self.is_holder(c))
+            .filter(|c| c.pixels().any(|(x, y)| mask.at(x, y) == 2) && !self.is_holder(c, film))
             .collect();
         mask.data_mut().fill(0);
         for (x, y) in kept.iter().flat_map(Component::pixels) {
@@ -374,11 +383,20 @@ impl Residual {
 }
 
 impl Residual {
-    /// A long dense object that comes in from the border: the holder or the film's edge, not dust.
-    fn is_holder(&self, component: &Component) -> bool {
+    /// A long dense object that comes in from the border or from the holder: the holder or the film's edge, not dust.
+    fn is_holder(&self, component: &Component, searched: &[bool]) -> bool {
         let (w, h) = (self.density.width(), self.density.height());
         let b = component.bounds();
-        let at_border = b.x0 == 0 || b.y0 == 0 || b.x1 == w || b.y1 == h;
+        let blocks_wide = w.div_ceil(BLOCK_PX);
+        let open = |x: u32, y: u32| searched[((y / BLOCK_PX) * blocks_wide + x / BLOCK_PX) as usize];
+        let beside_holder = || {
+            component.pixels().any(|(x, y)| {
+                let (l, r) = (x.saturating_sub(1), (x + 1).min(w - 1));
+                let (u, d) = (y.saturating_sub(1), (y + 1).min(h - 1));
+                !(open(l, y) && open(r, y) && open(x, u) && open(x, d))
+            })
+        };
+        let at_border = b.x0 == 0 || b.y0 == 0 || b.x1 == w || b.y1 == h || beside_holder();
         if !at_border || b.width().max(b.height()) < w.min(h) / 4 {
             return false;
         }
