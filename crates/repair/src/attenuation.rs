@@ -26,6 +26,10 @@ const CLEAN_MIN: usize = 40;
 /// Weight of the prior (gain 1, nothing else), in pixels.
 const PRIOR_PX: f64 = 20.0;
 
+/// Visible loss above which a pixel belongs to a defect's core, and below which it only belongs beside a core.
+const CORE_LOSS: f64 = 0.03;
+const SKIRT_LOSS: f64 = 0.015;
+
 /// Terms of the prediction.
 pub(crate) type Terms = [f64; 5];
 
@@ -241,13 +245,26 @@ pub(crate) fn write_strong(map: &mut DustMap, residual: &Residual, strong: &[Com
     }
     for component in strong {
         let class: DustClass = component.shape().class();
-        for (x, y) in component.pixels() {
-            let (terms, slope) = terms(|dx, dy| loss_at(map, x, y, dx, dy));
-            let darkest = map.response.iter().map(|r| predict(r, &terms, slope).0).fold(1.0_f64, f64::min);
-            map.severity.set(x, y, ((1.0 - darkest) * 255.0).round().clamp(1.0, 255.0) as u8);
-            map.class.set(x, y, class as u8);
+        let losses: Vec<f64> = component.pixels().map(|(x, y)| visible_loss(map, x, y)).collect();
+        let faint = losses.iter().all(|&l| l < CORE_LOSS);
+        let core: std::collections::HashSet<(u32, u32)> =
+            component.pixels().zip(&losses).filter(|(_, l)| **l >= CORE_LOSS).map(|(p, _)| p).collect();
+        for ((x, y), loss) in component.pixels().zip(&losses) {
+            let beside_core =
+                || (0..9).any(|k| core.contains(&((x + k % 3).wrapping_sub(1), (y + k / 3).wrapping_sub(1))));
+            // Where the infrared is softer than the picture, its skirt reaches over pixels that lose no visible light.
+            if faint || *loss >= SKIRT_LOSS || beside_core() {
+                map.severity.set(x, y, (loss * 255.0).round().clamp(1.0, 255.0) as u8);
+                map.class.set(x, y, class as u8);
+            }
         }
     }
+}
+
+/// Largest predicted loss of visible light at a pixel, over the channels.
+fn visible_loss(map: &DustMap, x: u32, y: u32) -> f64 {
+    let (terms, slope) = terms(|dx, dy| loss_at(map, x, y, dx, dy));
+    1.0 - map.response.iter().map(|r| predict(r, &terms, slope).0).fold(1.0_f64, f64::min)
 }
 
 /// Infrared loss near a pixel of the map; positions outside repeat the edge.
