@@ -1,6 +1,7 @@
 //! Which pictures a proof grid has: each is the frame with a few edits, and choosing it means applying them.
 
 use glassine_film::Param;
+use glassine_raster::TiltedBox;
 use glassine_session::{Edit, Frame, Session};
 
 use crate::colour::ProofKind;
@@ -14,6 +15,8 @@ pub struct ProofCell {
     pub words: String,
     /// What choosing it changes; nothing for the present state.
     pub edits: Vec<Edit>,
+    /// What differs besides only in the picture shown.
+    pub only_shown: Vec<Edit>,
     /// Column from the left and row from the top, in cells; rows may be halves.
     pub place: (f32, f32),
     /// The present state.
@@ -22,6 +25,9 @@ pub struct ProofCell {
 
 /// Rows and columns of every grid.
 pub const GRID_CELLS: (f32, f32) = (3.0, 3.0);
+
+/// Clear film shown on each side of a frame, as a share of its shorter side.
+const REBATE_SHARE: f64 = 0.09;
 
 /// Directions of a ring-around: name, warm and magenta for one unit, place on the hexagon.
 ///
@@ -58,7 +64,7 @@ fn nine(mut cell: impl FnMut(i8) -> (String, String, Vec<Edit>)) -> Vec<ProofCel
             let steps = idx as i8 - 4;
             let (label, words, edits) = cell(steps);
             let place = (f32::from(idx % 3), f32::from(idx / 3));
-            ProofCell { label, words, edits, place, is_now: steps == 0 }
+            ProofCell { label, words, edits, only_shown: Vec::new(), place, is_now: steps == 0 }
         })
         .collect()
 }
@@ -87,6 +93,7 @@ fn ring(frames: &[&Frame], step: f64) -> Vec<ProofCell> {
         label: "now".to_owned(),
         words: "balance as it is".to_owned(),
         edits: Vec::new(),
+        only_shown: Vec::new(),
         place: (1.0, 1.0),
         is_now: true,
     };
@@ -97,6 +104,7 @@ fn ring(frames: &[&Frame], step: f64) -> Vec<ProofCell> {
             label: format!("{step:.0} {name}"),
             words: format!("ring-around {step:.0} CC {name}"),
             edits,
+            only_shown: Vec::new(),
             place,
             is_now: false,
         }
@@ -124,9 +132,17 @@ fn tolerances(session: &Session, frame: &Frame, step: f64) -> Vec<ProofCell> {
             };
             let label = format!("{tolerance_d:.3} D");
             let words = format!("mask tolerance {label}");
-            ProofCell { label, words, edits, place: (f32::from(idx % 3), f32::from(idx / 3)), is_now }
+            let place = (f32::from(idx % 3), f32::from(idx / 3));
+            let only_shown = vec![Edit::SetCrops(vec![(frame.id, with_rebate(&frame.crop))])];
+            ProofCell { label, words, edits, only_shown, place, is_now }
         })
         .collect()
+}
+
+/// A box grown over the clear film around the frame, so that it shows what counts as base.
+fn with_rebate(crop: &TiltedBox) -> TiltedBox {
+    let more_px = 2.0 * REBATE_SHARE * crop.width_px.min(crop.height_px);
+    TiltedBox { width_px: crop.width_px + more_px, height_px: crop.height_px + more_px, ..*crop }
 }
 
 /// What the person should know before using a grid of this kind, or why there is none.
@@ -141,9 +157,9 @@ pub fn note(session: &Session, frame: &Frame, kind: ProofKind) -> Result<&'stati
             _ => Ok("a click takes that step; the grid then stands around the new balance"),
         },
         ProofKind::MaskTolerance => match strip {
-            Some(strip) if strip.film.is_negative() && strip.base.is_some() => Ok(
-                "marked pixels of the frame count as film base; a click takes that tolerance for the strip",
-            ),
+            Some(strip) if strip.film.is_negative() && strip.base.is_some() => {
+                Ok("marked pixels count as film base; a click takes that tolerance for the strip")
+            }
             _ => Err("the strip has no measured film base"),
         },
     }

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use egui::Context;
 use glassine_engine::jobs::Job;
 use glassine_engine::{ChartPlace, Notice, Severity, StockReport, StockTarget};
+use glassine_raster::{Point, Scan};
 use glassine_session::{Edit, Frame, FrameId, StripId};
 
 use crate::app::GlassineApp;
@@ -164,11 +165,22 @@ impl GlassineApp {
     }
 }
 
-/// Corners of a frame's upright picture, moved in.
-fn inset_corners(frame: &Frame) -> [glassine_raster::Point<glassine_raster::Scan>; 4] {
-    let (low, high) = (CHART_INSET, 1.0 - CHART_INSET);
-    [(low, low), (high, low), (high, high), (low, high)].map(|(u, v)| {
-        let (u, v) = frame.orientation.box_from_upright(u, v);
+/// Corners of a chart that fills most of a frame: in its proportion of six to four, its rows along the longer side.
+fn inset_corners(frame: &Frame) -> [Point<Scan>; 4] {
+    let (mut width, mut height) = (frame.crop.width_px, frame.crop.height_px);
+    if frame.orientation.swaps_sides() {
+        std::mem::swap(&mut width, &mut height);
+    }
+    let is_tall = height > width;
+    let shape = if is_tall { 4.0 / 6.0 } else { 6.0 / 4.0 };
+    let chart_height = (height.min(width / shape)) * (1.0 - 2.0 * CHART_INSET);
+    let (du, dv) = (chart_height * shape / width / 2.0, chart_height / height / 2.0);
+    let mut corners = [(-du, -dv), (du, -dv), (du, dv), (-du, dv)].map(|(u, v)| {
+        let (u, v) = frame.orientation.box_from_upright(0.5 + u, 0.5 + v);
         frame.crop.scan_from_unit(u, v)
-    })
+    });
+    if is_tall {
+        corners.rotate_left(1);
+    }
+    corners
 }

@@ -38,14 +38,20 @@ pub(super) fn proofs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         let room = ui.ctx().content_rect().size() - vec2(100.0, 60.0);
         let room = vec2(room.x, room.y - AROUND).min(MOST);
         let cell = cell_size(frame, room);
-        ui.set_width((GRID_CELLS.0 * (cell.x + GAP) - GAP).max(620.0));
+        ui.set_width((GRID_CELLS.0 * (cell.x + GAP) - GAP).max(560.0));
         head_ui(ui, cx, frame, kind);
         ui.add_space(theme::GAP);
         match note(cx.session, frame, kind) {
             Ok(text) => {
+                let selected = cx.ui_state.selected.len();
+                let text = if selected > 1 && kind != ProofKind::MaskTolerance {
+                    format!("{text}; the step goes to all {selected} selected frames")
+                } else {
+                    text.to_owned()
+                };
                 grid_ui(ui, cx, frame, kind, cell);
                 ui.add_space(theme::GAP);
-                foot_ui(ui, |ui| note_ui(ui, text))
+                foot_ui(ui, |ui| note_ui(ui, &text))
             }
             Err(why) => foot_ui(ui, |ui| warning_ui(ui, why)),
         }
@@ -69,7 +75,15 @@ fn cell_size(frame: &Frame, room: Vec2) -> Vec2 {
 /// Title, kind and step.
 fn head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, kind: ProofKind) {
     ui.horizontal(|ui| {
-        title_ui(ui, &format!("{} of frame {}", kind.label(), frame.number));
+        ui.spacing_mut().item_spacing.x = 2.0;
+        title_ui(ui, &format!("frame {}", frame.number));
+        ui.add_space(12.0);
+        for other in ProofKind::ALL {
+            let button = Button::selectable(kind == other, other.label()).frame_when_inactive(false);
+            if ui.add(button).clicked() && other != kind {
+                cx.push(Command::Colour(ColourCommand::ShowProofs(Some(other))));
+            }
+        }
         ui.with_layout(Layout::right_to_left(egui::Align::Center), |ui| {
             ui.spacing_mut().item_spacing.x = 2.0;
             for (idx, step) in kind.steps().into_iter().enumerate().rev() {
@@ -82,13 +96,6 @@ fn head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, kind: ProofKind) {
                     && let Some(chosen) = cx.ui_state.colour.proof_steps.get_mut(kind as usize)
                 {
                     *chosen = idx;
-                }
-            }
-            ui.add_space(14.0);
-            for other in ProofKind::ALL.into_iter().rev() {
-                let button = Button::selectable(kind == other, other.label()).frame_when_inactive(false);
-                if ui.add(button).clicked() && other != kind {
-                    cx.push(Command::Colour(ColourCommand::ShowProofs(Some(other))));
                 }
             }
         });
@@ -154,7 +161,8 @@ fn cell_ui(
     if kind == ProofKind::MaskTolerance {
         want.overlay = Overlay::BasePixels;
     }
-    cx.ui_state.wants.proofs.push((key, want, proof.edits.clone()));
+    let shown = proof.edits.iter().chain(&proof.only_shown).cloned().collect();
+    cx.ui_state.wants.proofs.push((key, want, shown));
     let painter = ui.painter();
     let mut place = room;
     match picture {

@@ -175,7 +175,7 @@ pub fn pulled(look: &Look, curves: &[ToneCurve; 3], band: Band, layer: usize, of
         ToneCurve::new(offsets)
     });
     let look = look_from_band_curves(look, &moved);
-    band.params().map(|param| (look.get(param) * 10.0).round() / 10.0)
+    band.params().map(|param| (look.get(param) * 100.0).round() / 100.0)
 }
 
 fn paint_ground(ui: &Ui, scale: &Scale, band: Band, p: &theme::Palette) {
@@ -186,7 +186,13 @@ fn paint_ground(ui: &Ui, scale: &Scale, band: Band, p: &theme::Palette) {
         let x = scale.x(log);
         painter.vline(x, scale.rect.y_range(), Stroke::new(1.0, p.line));
         let ink = if tone == band { p.text_strong } else { p.text_weak };
-        painter.text(pos2(x, scale.rect.bottom() + 3.0), Align2::CENTER_TOP, tone.label(), font.clone(), ink);
+        let y = scale.rect.bottom() + 3.0;
+        // The two bright bands lie close together: the last label ends with the plot.
+        let (at, align) = match tone {
+            Band::Highlights => (pos2(scale.rect.right() + 12.0, y), Align2::RIGHT_TOP),
+            _ => (pos2(x, y), Align2::CENTER_TOP),
+        };
+        painter.text(at, align, tone.label(), font.clone(), ink);
     }
     painter.hline(scale.rect.x_range(), scale.rect.center().y, Stroke::new(1.0, p.line));
     let reach = format!("±{:.0} CC", scale.reach_log * 100.0);

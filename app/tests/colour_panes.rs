@@ -1,0 +1,347 @@
+//! The colour panes: wheel and curves, proof grids, grey point, matching, cast, and measuring a stock.
+
+mod common;
+
+use common::{IMAGES, SharedPicker, app, frame_id, open_window, session, sized_window, write_scan};
+use egui::accesskit::Role;
+use egui::{Key, Modifiers, Pos2, Vec2, vec2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT as _, Queryable as _};
+use glassine_app::app::GlassineApp;
+use glassine_app::command::{Command, SelectHow};
+use glassine_app::dialogs::PickOutcome;
+use glassine_film::{Param, Stock, band_curves};
+use glassine_session::{Edit, FrameSolve, StripSolve};
+
+type Window = Harness<'static, GlassineApp>;
+
+fn look(window: &Window, number: u32, param: Param) -> f64 {
+    let frames = &window.state().session().frames;
+    frames.iter().find(|frame| frame.number == number).expect("the frame is there").look.get(param)
+}
+
+fn drag(window: &mut Window, from: Pos2, by: Vec2) {
+    window.hover_at(from);
+    window.run();
+    window.drag_at(from);
+    window.run();
+    for step in 1..=6_u8 {
+        window.hover_at(from + by * (f32::from(step) / 6.0));
+        window.run();
+    }
+    window.drop_at(from + by);
+    window.run();
+}
+
+fn click_label(window: &mut Window, label: &str) {
+    window.get_by_label(label).click();
+    window.run();
+}
+
+/// A tall window over the small strip, the colour section open alone.
+fn colour_window() -> (Window, tempfile::TempDir) {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan = write_scan(folder.path());
+    let mut app = app(Vec::new(), SharedPicker::default());
+    app.set_session(session(&scan, None));
+    let mut window = sized_window(app, [1600.0, 1800.0]);
+    click_label(&mut window, "section exposure");
+    (window, folder)
+}
+
+fn undo(window: &mut Window) {
+    window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
+    window.run();
+}
+
+#[test]
+fn the_wheel_is_pulled_in_one_step_and_the_curves_follow() {
+    let (mut window, _folder) = colour_window();
+    click_label(&mut window, "balance the shadows");
+    let steps = window.state().history().undo_steps();
+    let center = window.get_by_label("balance wheel of the shadows").rect().center();
+    drag(&mut window, center, vec2(20.0, -10.0));
+    let (warm, tint) = (look(&window, 1, Param::ShadowWarmthCc), look(&window, 1, Param::ShadowTintCc));
+    assert!(warm > 4.0 && tint > 2.0 && warm > tint, "{warm} {tint}");
+    assert_eq!(window.state().history().undo_steps(), steps + 1);
+    let value = window.get_by_label("red in the shadows").accesskit_node().value().unwrap_or_default();
+    let red = 100.0 * (warm / 200.0 + tint / 300.0);
+    assert_eq!(value, format!("+{red:.1} CC"));
+    undo(&mut window);
+    assert_eq!(look(&window, 1, Param::ShadowWarmthCc), 0.0);
+}
+
+#[test]
+fn a_point_of_a_curve_is_pulled_in_one_step_and_the_wheel_follows() {
+    let (mut window, _folder) = colour_window();
+    let steps = window.state().history().undo_steps();
+    let point = window.get_by_label("blue in the highlights").rect().center();
+    drag(&mut window, point, vec2(0.0, -24.0));
+    let frame = window.state().session().frames[0].clone();
+    let lifted = band_curves(&frame.look).map(|curve| curve.offsets_log()[2]);
+    assert!(lifted[2] > 0.02, "{lifted:?}");
+    assert!((lifted[0] - lifted[1]).abs() < 2e-3, "the two others give way alike: {lifted:?}");
+    assert!(frame.look.get(Param::HighlightWarmthCc) < 0.0, "more blue is cooler");
+    assert_eq!(window.state().history().undo_steps(), steps + 1);
+    assert!(window.query_by_label("balance wheel of the highlights").is_some(), "its band is chosen");
+}
+
+#[test]
+fn the_wheel_and_the_points_follow_the_arrow_keys() {
+    let (mut window, _folder) = colour_window();
+    window.get_by_label("balance wheel of all tones").focus();
+    window.run();
+    window.key_press(Key::ArrowRight);
+    window.run();
+    window.key_press_modifiers(Modifiers::SHIFT, Key::ArrowUp);
+    window.run();
+    assert_eq!((look(&window, 1, Param::WarmthCc), look(&window, 1, Param::TintCc)), (1.0, 10.0));
+    window.key_press(Key::Backspace);
+    window.run();
+    assert_eq!((look(&window, 1, Param::WarmthCc), look(&window, 1, Param::TintCc)), (0.0, 0.0));
+    click_label(&mut window, "balance the middle tones");
+    window.get_by_label("green in the middle tones").focus();
+    window.run();
+    window.key_press(Key::ArrowDown);
+    window.run();
+    assert!(look(&window, 1, Param::MidTintCc) > 0.5, "less green is more magenta");
+}
+
+#[test]
+fn a_test_strip_takes_the_exposure_that_is_clicked_as_one_step() {
+    let (mut window, _folder) = colour_window();
+    window.key_press(Key::T);
+    window.run();
+    let steps = window.state().history().undo_steps();
+    click_label(&mut window, "test strip +0.50 stops");
+    assert_eq!(look(&window, 1, Param::ExposureStops), 0.5);
+    assert_eq!(window.state().history().undo_steps(), steps + 1);
+    // The grid stands around the new state and stays open.
+    click_label(&mut window, "test strip +0.50 stops");
+    assert_eq!(look(&window, 1, Param::ExposureStops), 1.0);
+    window.key_press(Key::Escape);
+    window.run();
+    assert!(window.query_by_label("test strip +0.50 stops").is_none());
+}
+
+#[test]
+fn a_ring_around_is_worked_with_the_keyboard_alone() {
+    let (mut window, _folder) = colour_window();
+    window.key_press(Key::R);
+    window.run();
+    click_label(&mut window, "step 20 CC");
+    assert!(window.query_by_label("ring-around 20 CC yellow").is_some());
+    window.get_by_label("ring-around 20 CC red").focus();
+    window.run();
+    let steps = window.state().history().undo_steps();
+    window.key_press(Key::Enter);
+    window.run();
+    assert_eq!((look(&window, 1, Param::WarmthCc), look(&window, 1, Param::TintCc)), (20.0, 10.0));
+    assert_eq!(window.state().history().undo_steps(), steps + 1);
+}
+
+#[test]
+fn the_pictures_of_a_grid_come_from_the_pipeline_and_differ() {
+    let (mut window, _folder) = colour_window();
+    window.key_press(Key::T);
+    window.run();
+    let id = frame_id(&window, 1);
+    let mean = |window: &Window, number: u16| {
+        let key = glassine_engine::ViewKey::Proof(id, number);
+        let (_, preview, _) = window.state().previews().picture(key).expect("a picture is shown");
+        let histogram = preview.histogram.as_ref().expect("it was counted");
+        histogram.clip_low_fraction()[0] - histogram.clip_high_fraction()[0]
+    };
+    let values: Vec<f64> = (0..9).map(|number| mean(&window, number)).collect();
+    assert!(values[0] >= values[4] && values[4] >= values[8] && values[0] > values[8], "{values:?}");
+    window.key_press(Key::Escape);
+    window.run();
+    assert!(window.state().previews().picture(glassine_engine::ViewKey::Proof(id, 0)).is_none());
+}
+
+#[test]
+fn a_mask_tolerance_is_taken_from_its_grid_for_the_strip() {
+    let (mut window, _folder) = colour_window();
+    click_label(&mut window, "section film");
+    click_label(&mut window, "compare tolerances…");
+    click_label(&mut window, "mask tolerance 0.030 D");
+    assert!((window.state().session().strips[0].mask_tolerance_d - 0.03).abs() < 1e-9);
+    let crop = window.state().session().frames[0].crop;
+    assert_eq!(crop.width_px, IMAGES[0].2 - IMAGES[0].0 - 24.0, "only the picture showed more");
+}
+
+#[test]
+fn a_grey_point_is_set_by_pointer_and_the_area_becomes_neutral() {
+    let (mut window, _folder) = colour_window();
+    window.key_press(Key::G);
+    window.run();
+    let rect = window.get_by_label("frame 1 large").rect();
+    let at = rect.center() + vec2(0.0, 10.0);
+    window.hover_at(at);
+    window.run();
+    window.drag_at(at);
+    window.run();
+    window.drop_at(at);
+    window.run();
+    let warm = look(&window, 1, Param::WarmthCc);
+    assert!(warm != 0.0, "the ground is no grey");
+    assert_eq!(window.state().history().undo_label(), Some("set grey point"));
+    // The same again with a band moved: the whole balance is made neutral, so the setting gives way.
+    let id = frame_id(&window, 1);
+    let edit = Edit::SetParam { frames: vec![id], param: Param::MidWarmthCc, value: 10.0 };
+    window.state_mut().push(Command::Edit(edit));
+    window.run();
+    window.key_press(Key::G);
+    window.run();
+    window.hover_at(at + vec2(1.0, 0.0));
+    window.run();
+    window.hover_at(at);
+    window.run();
+    window.drag_at(at);
+    window.run();
+    window.drop_at(at);
+    window.run();
+    assert!(look(&window, 1, Param::WarmthCc) < warm - 3.0, "{}", look(&window, 1, Param::WarmthCc));
+}
+
+#[test]
+fn a_grey_point_is_set_by_keyboard_and_escape_leaves_it() {
+    let (mut window, _folder) = colour_window();
+    let before = window.state().session().clone();
+    window.key_press(Key::G);
+    window.run();
+    window.key_press(Key::Escape);
+    window.run();
+    assert_eq!(window.state().session(), &before);
+    window.key_press(Key::G);
+    window.run();
+    window.key_press(Key::ArrowLeft);
+    window.run();
+    assert_eq!(window.state().session(), &before, "arrows move the square, not the box");
+    window.key_press(Key::Enter);
+    window.run();
+    assert_eq!(window.state().history().undo_label(), Some("set grey point"));
+}
+
+#[test]
+fn the_selected_frames_are_matched_to_the_one_clicked_last() {
+    let (mut window, _folder) = colour_window();
+    let second = frame_id(&window, 2);
+    let edit = Edit::SetParam { frames: vec![second], param: Param::ExposureStops, value: 1.0 };
+    window.state_mut().push(Command::Edit(edit));
+    window.state_mut().push(Command::Select(second, SelectHow::Toggle));
+    window.run();
+    assert_eq!(window.state().ui_state().primary, Some(second));
+    let steps = window.state().history().undo_steps();
+    window.key_press_modifiers(Modifiers::COMMAND, Key::M);
+    window.run();
+    let matched = look(&window, 1, Param::ExposureStops);
+    assert!((matched - 1.0).abs() < 0.5, "{matched}");
+    assert_eq!(window.state().history().undo_steps(), steps + 1);
+}
+
+#[test]
+fn a_cast_is_offered_with_two_pictures_and_taken_only_when_asked() {
+    let (mut window, _folder) = colour_window();
+    let id = frame_id(&window, 1);
+    let solve = FrameSolve {
+        log_offset: [0.0; 3],
+        exposure_stops: 0.0,
+        balance_cc: [0.0; 2],
+        cast_suggestion_cc: [-12.0, 5.0],
+        confidence: 0.2,
+        notes: Vec::new(),
+    };
+    let strip = window.state().session().strips[0].id;
+    let of_strip = StripSolve {
+        gamma_ratio: [1.0; 3],
+        neutral_log: [0.0; 3],
+        confidence: 0.4,
+        provenance: "typed in".to_owned(),
+        toe_ratio: [1.0; 3],
+    };
+    let edit = Edit::ApplySolve { strip, solve: of_strip, frames: vec![(id, solve)] };
+    window.state_mut().push(Command::Edit(edit));
+    window.run();
+    assert_eq!(look(&window, 1, Param::CastStrength), 0.0, "nothing is taken silently");
+    let print = window.get_by_label("print 1").accesskit_node().value().unwrap_or_default();
+    assert!(print.contains("few grey tones"), "{print}");
+    let steps = window.state().history().undo_steps();
+    click_label(&mut window, "cast with the correction");
+    assert_eq!(look(&window, 1, Param::CastStrength), 1.0);
+    assert_eq!(window.state().history().undo_steps(), steps + 1);
+    window.get_by_role_and_label(Role::Slider, "cast correction").set_value_accesskit(40.0);
+    window.run();
+    assert_eq!(look(&window, 1, Param::CastStrength), 0.4);
+    click_label(&mut window, "cast without");
+    assert_eq!(look(&window, 1, Param::CastStrength), 0.0);
+}
+
+#[test]
+fn every_control_of_the_colour_panes_has_a_name() {
+    let (mut window, _folder) = colour_window();
+    window.check_accessibility();
+    window.key_press(Key::R);
+    window.run();
+    window.check_accessibility();
+    window.key_press(Key::Escape);
+    window.run();
+    click_label(&mut window, "section film");
+    click_label(&mut window, "measure a stock…");
+    window.check_accessibility();
+}
+
+#[test]
+fn corners_of_a_chart_are_moved_by_pointer_and_keys_and_a_wrong_chart_is_told() {
+    let (mut window, _folder) = open_window();
+    click_label(&mut window, "section film");
+    click_label(&mut window, "measure a stock…");
+    let value = |window: &Window| {
+        window.get_by_label("chart corner 1, dark skin").accesskit_node().value().unwrap_or_default()
+    };
+    let before = value(&window);
+    let at = window.get_by_label("chart corner 1, dark skin").rect().center();
+    drag(&mut window, at, vec2(-20.0, -10.0));
+    let dragged = value(&window);
+    assert_ne!(before, dragged);
+    window.get_by_label("chart corner 1, dark skin").focus();
+    window.run();
+    window.key_press_modifiers(Modifiers::SHIFT, Key::ArrowRight);
+    window.run();
+    assert_ne!(value(&window), dragged);
+    let steps = window.state().history().undo_steps();
+    click_label(&mut window, "measure");
+    let notice = window.state().status().notices.last().cloned().expect("a landscape is no chart");
+    assert!(!notice.what_to_do.is_empty(), "{notice:?}");
+    assert_eq!(window.state().history().undo_steps(), steps, "measuring changes nothing");
+    click_label(&mut window, "back to the settings");
+    assert!(window.query_by_label("section film").is_some());
+}
+
+#[test]
+fn a_stock_file_is_loaded_into_the_session_and_a_bad_one_is_told() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan = write_scan(folder.path());
+    let stock = Stock {
+        id: "quay-own".to_owned(),
+        name: "quay own".to_owned(),
+        ..glassine_film::default_stock(glassine_film::FilmKind::ColourNegative).clone()
+    };
+    let good = folder.path().join("own.stock.json");
+    let bad = folder.path().join("bad.stock.json");
+    std::fs::write(&good, stock.to_json()).expect("the folder is writable");
+    std::fs::write(&bad, "{}").expect("the folder is writable");
+    let picker = SharedPicker::new(vec![PickOutcome::Chosen(vec![bad]), PickOutcome::Chosen(vec![good])]);
+    let mut app = app(Vec::new(), picker);
+    app.set_session(session(&scan, None));
+    let mut window = common::window(app);
+    click_label(&mut window, "section film");
+    click_label(&mut window, "load stock file…");
+    assert!(window.state().session().stocks.is_empty());
+    assert!(window.state().status().notices.last().is_some_and(|notice| !notice.what_to_do.is_empty()));
+    click_label(&mut window, "load stock file…");
+    assert_eq!(window.state().session().stocks.len(), 1);
+    assert_eq!(window.state().session().stocks[0].name, "quay own");
+    undo(&mut window);
+    assert!(window.state().session().stocks.is_empty());
+}
