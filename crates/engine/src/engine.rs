@@ -14,15 +14,14 @@ use crate::overlay::{self, Mark};
 use crate::prepare::{Bench, Draft, Search};
 use crate::preview::{Source, SourceKey, scan_rgba};
 use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
-use crate::repair::{self, Repair, RepairKey};
+use crate::repair::{self, Repair};
 use crate::scans::ScanStore;
+use crate::study::RepairDesk;
 use crate::types::{MadeSession, NewSessionRequest, ScanPicture, SessionAt};
 use crate::{EngineError, export, files, prepare, render};
 
 /// Bytes of reduced scan parts kept for previews.
 const SOURCE_CACHE_BYTES: usize = 256 << 20;
-/// Bytes of dust maps and repaired pixels kept.
-const REPAIR_CACHE_BYTES: usize = 256 << 20;
 
 /// The dust of one scan, frame by frame.
 #[derive(Debug)]
@@ -42,7 +41,7 @@ pub struct DustOfScan {
 pub struct Engine {
     pub(crate) scans: ScanStore,
     pub(crate) sources: ByteCache<SourceKey, Source>,
-    repairs: ByteCache<RepairKey, Repair>,
+    pub(crate) repairs: RepairDesk,
 }
 
 impl Default for Engine {
@@ -50,7 +49,7 @@ impl Default for Engine {
         Self {
             scans: ScanStore::default(),
             sources: ByteCache::new(SOURCE_CACHE_BYTES),
-            repairs: ByteCache::new(REPAIR_CACHE_BYTES),
+            repairs: RepairDesk::default(),
         }
     }
 }
@@ -95,22 +94,23 @@ impl Engine {
     }
 
     pub(crate) fn repair_if_known(&self, context: &FrameContext) -> Option<Arc<Repair>> {
-        self.repairs.get(&repair::key_of(context))
+        self.repairs.repairs.get(&repair::key_of(context))
     }
 
     /// Repair of a frame, found and filled at the first call.
     pub(crate) fn repair(
         &self,
         context: &FrameContext,
+        keep_studies: bool,
         cancel: &CancelToken,
     ) -> Result<Arc<Repair>, EngineError> {
         let key = repair::key_of(context);
-        if let Some(ready) = self.repairs.get(&key) {
+        if let Some(ready) = self.repairs.repairs.get(&key) {
             return Ok(ready);
         }
-        let made = Arc::new(repair::make(context, cancel)?);
+        let made = Arc::new(repair::make(context, &self.repairs, keep_studies, cancel)?);
         let bytes = made.bytes();
-        Ok(self.repairs.insert(key, made, bytes))
+        Ok(self.repairs.repairs.insert(key, made, bytes))
     }
 
     pub(crate) fn run(
@@ -290,15 +290,12 @@ impl Engine {
             if context.scan_ref.id != scan {
                 continue;
             }
-            let repair = self.repair(&context, cancel)?;
-            let found = match &repair.outcome {
-                Ok(found) => found,
-                Err(refusal) => {
-                    dust.refusals.push(format!("frame {}: {refusal}", frame.number));
-                    continue;
-                }
-            };
-            dust.objects += found.objects;
+            let repair = self.repair(&context, false, cancel)?;
+            if let Some(refusal) = repair.refusal {
+                dust.refusals.push(format!("frame {}: {refusal}", frame.number));
+            }
+            let Some(found) = &repair.found else { continue };
+            dust.objects += found.counts.iter().sum::<u32>();
             let area = frame.image_area.unwrap_or(frame.crop);
             for y in 0..found.severity.height() {
                 for (x, severity) in found.severity.row(y).iter().enumerate() {

@@ -7,6 +7,7 @@ use std::time::Instant;
 
 use glassine_film::{FilmKind, Histogram, OutputSpace, Pipeline, Rendering, quantise8_dithered, quantise16};
 use glassine_raster::{CancelToken, Kernel, PixelRect, RegionSource, TiltedSampling};
+use glassine_repair::Refusal;
 use glassine_scanfile::icc::{TransferCurve, build_grey_profile, build_rgb_profile};
 use glassine_scanfile::{
     Compression, FilmSourceKind, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter,
@@ -169,14 +170,18 @@ impl Engine {
         if !wanted {
             return Ok(None);
         }
-        let repair = self.repair(context, cancel)?;
-        match &repair.outcome {
-            Ok(_) => Ok(Some(repair)),
-            Err(refusal) => {
-                notes.push(format!("dust repair was not done: {refusal}"));
-                Ok(None)
-            }
+        let repair = self.repair(context, false, cancel)?;
+        // A scan without infrared that is repaired by hand needs no word about it.
+        let is_by_hand = repair.refusal == Some(Refusal::NoInfrared) && repair.found.is_some();
+        if let Some(refusal) = repair.refusal.filter(|_| !is_by_hand) {
+            let what = if repair.found.is_some() {
+                "only strokes and spots were repaired"
+            } else {
+                "dust repair was not done"
+            };
+            notes.push(format!("{what}: {refusal}"));
         }
+        Ok(Some(repair).filter(|repair| repair.found.is_some()))
     }
 }
 

@@ -21,6 +21,8 @@ mod render;
 mod repair;
 mod scans;
 mod shrink;
+mod strokes;
+mod study;
 mod types;
 
 pub use adjust::{ChartPlace, StockReport, StockTarget};
@@ -31,6 +33,7 @@ pub use export::{ExportProgress, planned_paths};
 pub use host::JobHost;
 pub use recipe::stock_of;
 pub use types::{
-    ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope, MadeSession, NewSessionRequest,
-    Overlay, PictureSide, Preview, PreviewRequest, ScanPicture, SessionAt, UnitRect, ViewKey,
+    DIFFERENCE_GAIN, ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope, MadeSession,
+    NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary, ScanPicture, SessionAt,
+    UnitRect, ViewKey,
 };

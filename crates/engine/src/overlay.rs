@@ -2,6 +2,8 @@
 
 use glassine_raster::Plane;
 
+use crate::types::DIFFERENCE_GAIN;
+
 /// Spacing of hatch lines in screen pixels.
 const HATCH_PX: u32 = 6;
 
@@ -49,4 +51,32 @@ pub(crate) fn paint_plane(rgba: &mut [u8], plane: &Plane<u8>, mark: Mark) -> f64
         }
     }
     painted as f64 / (plane.data().len().max(1)) as f64
+}
+
+/// Rows of RGBA that show how far two encoded pictures differ, on black, and the share of pixels that do.
+pub(crate) fn difference(before: &[f32], after: &[f32]) -> (Vec<u8>, f64) {
+    // Less than half a code of a 16-bit picture is no difference.
+    const LEAST: f32 = 0.5 / 65535.0;
+    let mut rgba = Vec::with_capacity(before.len() / 3 * 4);
+    let mut differing = 0_u64;
+    for (a, b) in before.chunks_exact(3).zip(after.chunks_exact(3)) {
+        let off = [0, 1, 2].map(|c| (a[c] - b[c]).abs());
+        differing += u64::from(off.iter().any(|v| *v > LEAST));
+        rgba.extend(off.map(|v| (v * DIFFERENCE_GAIN * 255.0 + 0.5).clamp(0.0, 255.0) as u8));
+        rgba.push(u8::MAX);
+    }
+    let share = differing as f64 / (before.len() / 3).max(1) as f64;
+    (rgba, share)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_difference_is_amplified_and_equal_pixels_stay_black() {
+        let (rgba, share) = difference(&[0.5, 0.5, 0.5, 0.2, 0.2, 0.2], &[0.5, 0.5, 0.5, 0.25, 0.2, 0.9]);
+        assert_eq!(rgba, [0, 0, 0, 255, 102, 0, 255, 255]);
+        assert_eq!(share, 0.5);
+    }
 }

@@ -4,7 +4,7 @@
 use std::sync::Arc;
 use std::time::Instant;
 
-use glassine_film::{Histogram, Look, OutputSpace, base_mask, quantise8_dithered};
+use glassine_film::{Histogram, Look, OutputSpace, Pipeline, base_mask, quantise8_dithered};
 use glassine_raster::{
     CancelToken, Kernel, PixelRect, Plane, RegionSource as _, Samples16, TiltedBox, TiltedSampling,
 };
@@ -108,6 +108,38 @@ impl Plan {
     }
 }
 
+/// Whether a picture needs the repair of its frame, and whether it shows repaired pixels.
+struct RepairWish {
+    applies: bool,
+    marks: bool,
+}
+
+impl RepairWish {
+    fn of(request: &PreviewRequest, context: &FrameContext) -> Self {
+        // Thumbnails are too small for dust to show.
+        let is_small = matches!(request.key, ViewKey::Print(_) | ViewKey::Proof(..));
+        let is_clean = matches!(request.side, PictureSide::Scan | PictureSide::Unrepaired);
+        Self {
+            applies: !is_small && !is_clean && crate::repair::is_wanted(context),
+            marks: matches!(request.overlay, Overlay::DustMap | Overlay::RepairDifference),
+        }
+    }
+
+    fn is_needed(&self) -> bool {
+        self.applies || self.marks
+    }
+}
+
+/// Everything a picture is made from besides its samples.
+#[derive(Clone, Copy)]
+struct Scene<'a> {
+    request: &'a PreviewRequest,
+    context: &'a FrameContext,
+    plan: &'a Plan,
+    repair: Option<&'a Repair>,
+    cancel: &'a CancelToken,
+}
+
 impl Engine {
     /// Make a picture for the screen; `ready` is called once, or twice when a coarse one could be shown first.
     pub(crate) fn preview(
@@ -160,42 +192,49 @@ impl Engine {
         let plan = Plan::new(&context.frame.crop, Some(&context.frame), request.region, request, open);
         let overview = open.overview(cancel, &|_| {})?;
         let whole_enough = overview.factor <= plan.factor;
-        // Thumbnails are too small for dust to show.
-        let wants_repair = !matches!(request.key, ViewKey::Print(_) | ViewKey::Proof(..))
-            && request.side != PictureSide::Scan
-            && crate::repair::is_wanted(context)
-            || request.overlay == Overlay::DustMap;
-        let known = if wants_repair { self.repair_if_known(context) } else { None };
-        let sharp = self.cached_source(open, &plan, known.as_deref());
+        let wish = RepairWish::of(request, context);
+        let known = if wish.is_needed() { self.repair_if_known(context) } else { None };
+        let repair_pending = wish.is_needed() && known.is_none();
+        // While a repair is made, the last one of this place stands in: a slider or a brush shows no flicker.
+        let stand_in = if repair_pending {
+            self.repairs.stand_in(&crate::repair::key_of(context))
+        } else {
+            known.clone()
+        };
+        let used = |repair: Option<&Arc<Repair>>| repair.filter(|_| wish.applies).cloned();
+        let sharp = self.cached_source(open, &plan, used(stand_in.as_ref()).as_deref());
         let coarse_samples = || plan.sample(&overview.samples, (0, 0), overview.factor);
         let finish =
-            |samples: &Samples16, repair: Option<&Repair>, is_coarse: bool| -> Result<(), EngineError> {
-                let mut preview = self.finish(request, context, &plan, samples, repair, started)?;
+            |samples: &Samples16, repair: Option<&Arc<Repair>>, is_coarse: bool| -> Result<(), EngineError> {
+                let scene = Scene { request, context, plan: &plan, repair: repair.map(Arc::as_ref), cancel };
+                let mut preview = self.finish(&scene, samples, started)?;
                 preview.is_coarse = is_coarse;
+                if let Some(repair) = repair.filter(|_| !is_coarse) {
+                    self.repairs.show(repair);
+                }
                 ready(preview);
                 Ok(())
             };
-        let repair_pending = wants_repair && known.is_none();
         match (&sharp, whole_enough) {
             (Some(source), _) => {
                 finish(
                     &plan.sample(&source.samples, source.origin, source.factor),
-                    known.as_deref(),
+                    stand_in.as_ref(),
                     repair_pending,
                 )?;
             }
-            (None, true) if !wants_repair => return finish(&coarse_samples(), None, false),
-            (None, _) => finish(&coarse_samples(), known.as_deref(), true)?,
+            (None, true) if !wish.is_needed() => return finish(&coarse_samples(), None, false),
+            (None, _) => finish(&coarse_samples(), stand_in.as_ref(), true)?,
         }
         if sharp.is_none() || repair_pending {
             cancel.check()?;
             if sharp.is_none() && repair_pending && !whole_enough {
                 let source = self.source(open, &plan, None, cancel)?;
-                finish(&plan.sample(&source.samples, source.origin, source.factor), None, true)?;
+                finish(&plan.sample(&source.samples, source.origin, source.factor), stand_in.as_ref(), true)?;
             }
-            let repair = if wants_repair { Some(self.repair(context, cancel)?) } else { None };
-            let source = self.source(open, &plan, repair.as_deref(), cancel)?;
-            finish(&plan.sample(&source.samples, source.origin, source.factor), repair.as_deref(), false)?;
+            let repair = if wish.is_needed() { Some(self.repair(context, true, cancel)?) } else { None };
+            let source = self.source(open, &plan, used(repair.as_ref()).as_deref(), cancel)?;
+            finish(&plan.sample(&source.samples, source.origin, source.factor), repair.as_ref(), false)?;
         }
         Ok(())
     }
@@ -231,13 +270,11 @@ impl Engine {
     /// From linear samples to the picture on screen.
     fn finish(
         &self,
-        request: &PreviewRequest,
-        context: &FrameContext,
-        plan: &Plan,
+        scene: &Scene<'_>,
         samples: &Samples16,
-        repair: Option<&Repair>,
         started: Instant,
     ) -> Result<Preview, EngineError> {
+        let Scene { request, context, plan, repair, .. } = *scene;
         let open = &context.open;
         let channels = open.colour_channels();
         if request.side == PictureSide::Scan {
@@ -265,12 +302,37 @@ impl Engine {
         if let Some(sharpening) = render::sharpening(look, plan.scale) {
             render::sharpen(&mut rendered, &sharpening, OutputSpace::Srgb);
         }
-        let mut rgba = display_rgba(&rendered);
-        let share = paint_overlay(request.overlay, context, plan, samples, repair, &rendered, &mut rgba);
+        let (rgba, share) = if request.overlay == Overlay::RepairDifference {
+            self.difference(scene, &pipeline)?
+        } else {
+            let mut rgba = display_rgba(&rendered);
+            let share = paint_overlay(request.overlay, context, plan, samples, repair, &rendered, &mut rgba);
+            (rgba, share)
+        };
         let mut preview = picture(request, samples, rgba, started);
         preview.histogram = histogram.map(Arc::new);
         preview.overlay_share = share;
+        preview.repair = repair.map(|repair| Arc::new(repair.summary()));
         Ok(preview)
+    }
+
+    /// What repair changes, amplified, and the share of pixels that it changes.
+    fn difference(&self, scene: &Scene<'_>, pipeline: &Pipeline) -> Result<(Vec<u8>, f64), EngineError> {
+        let Scene { context, plan, repair, cancel, .. } = *scene;
+        let open = &context.open;
+        let encoded = |repair: Option<&Repair>| -> Result<Rendered, EngineError> {
+            let source = self.source(open, plan, repair, cancel)?;
+            let samples = plan.sample(&source.samples, source.origin, source.factor);
+            Ok(render::run(pipeline, &samples, open.colour_channels(), context.shift(&plan.sampling, 0)))
+        };
+        let after = match repair {
+            Some(repair) if repair.changes_something() => encoded(Some(repair))?,
+            _ => {
+                let pixels = plan.sampling.width() as usize * plan.sampling.height() as usize;
+                return Ok(([0, 0, 0, 255].repeat(pixels), 0.0));
+            }
+        };
+        Ok(overlay::difference(&encoded(None)?.encoded, &after.encoded))
     }
 
     /// Histogram of the whole box while only a part of it is on screen.
@@ -313,7 +375,7 @@ fn paint_overlay(
     rgba: &mut [u8],
 ) -> f64 {
     match wanted {
-        Overlay::None => 0.0,
+        Overlay::None | Overlay::RepairDifference => 0.0,
         Overlay::Clipping => paint_clipping(rendered, rgba),
         Overlay::BasePixels => match &context.strip.base {
             Some(base) => {
@@ -323,8 +385,10 @@ fn paint_overlay(
             None => 0.0,
         },
         Overlay::DustMap => {
-            let Some(Ok(found)) = repair.map(|repair| repair.outcome.as_ref()) else { return 0.0 };
-            let rect = repair.map(|repair| repair.rect).unwrap_or_default();
+            let Some((found, rect)) = repair.and_then(|repair| Some((repair.found.as_ref()?, repair.rect)))
+            else {
+                return 0.0;
+            };
             let mask = dust_on_screen(&found.severity, rect, plan);
             overlay::paint_plane(rgba, &mask, Mark::Dust);
             found.area_fraction
@@ -379,6 +443,7 @@ fn picture(request: &PreviewRequest, samples: &Samples16, rgba: Vec<u8>, started
         rgba: Arc::new(rgba),
         histogram: None,
         overlay_share: 0.0,
+        repair: None,
         is_coarse: false,
         millis: started.elapsed().as_secs_f64() * 1000.0,
     }

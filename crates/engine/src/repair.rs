@@ -1,27 +1,44 @@
-//! Dust repair of a frame, made once for a box and its sensitivity and kept for previews and exports alike.
+//! Dust repair of a frame, made once for a box, its sensitivity and its strokes, and kept for previews and exports alike.
+//!
+//! Marks come from the infrared plane; where that is missing or refused, from visible light if the frame asks for it.
+//! Strokes of the brush count in every case.
+
+use std::hash::{DefaultHasher, Hash, Hasher};
 
 use glassine_film::Param;
-use glassine_raster::{CancelToken, PixelRect, Plane, RegionError, RegionSource, Samples16};
-use glassine_repair::{DustMap, DustOptions, Patches, Refusal, Registration};
+use glassine_raster::{
+    CancelToken, PixelRect, Plane, Point, RegionError, RegionSource, Samples16, TiltedBox,
+};
+use glassine_repair::{DustMap, DustOptions, Leakage, Patches, Refusal, Registration};
+use glassine_session::Frame;
 
 use crate::EngineError;
 use crate::recipe::FrameContext;
 use crate::scans::{OpenScan, working_memory};
+use crate::strokes;
+use crate::study::{self, RepairDesk};
+use crate::types::RepairSummary;
 
 /// Full-resolution pixels around a box or tile that repair may look at.
 const CONTEXT_PX: u32 = 96;
 /// Pixels around the image area that a cubic kernel or a sharpening halo may still read.
 const EDGE_PX: u32 = 48;
 /// Largest side of what is repaired at once: memory stays bounded however large the frame is.
-const TILE_PX: u32 = 4096;
+pub(crate) const TILE_PX: u32 = 4096;
+/// The same where only strokes are filled, so that little is read for one spot.
+const STROKE_TILE_PX: u32 = 1024;
 
-/// Repair of one frame: what was found and the new values, or why it was refused.
+/// Repair of one frame: what was found and the new values, and why infrared was refused if it was.
 #[derive(Debug)]
 pub(crate) struct Repair {
     /// Part of the scan that was looked at.
     pub(crate) rect: PixelRect,
-    pub(crate) outcome: Result<Found, Refusal>,
+    /// What was found; `None` when there was nothing to look with.
+    pub(crate) found: Option<Found>,
+    /// Why the infrared plane was not used.
+    pub(crate) refusal: Option<Refusal>,
     key: RepairKey,
+    strokes: usize,
 }
 
 /// Where dust is and what replaces it.
@@ -29,8 +46,13 @@ pub(crate) struct Repair {
 pub(crate) struct Found {
     /// 0 clean, else severity, for every pixel of the part that was looked at.
     pub(crate) severity: Plane<u8>,
+    /// Marked part of the image area.
     pub(crate) area_fraction: f64,
-    pub(crate) objects: u32,
+    /// Marks within the image area: specks, hairs, scratches.
+    pub(crate) counts: [u32; 3],
+    /// Marked pixels of the image area.
+    pub(crate) marked_px: u64,
+    infrared: Option<(Registration, Leakage)>,
     tiles: Vec<Tile>,
 }
 
@@ -73,24 +95,57 @@ pub(crate) struct RepairKey {
     scan: u64,
     rect: PixelRect,
     sensitivity_bits: u64,
+    finds_spots: bool,
+    /// Hash of image area and strokes.
+    drawn: u64,
 }
 
-/// Whether the settings of a frame ask for repair and its scan can give it.
+impl RepairKey {
+    /// Whether both look at the same part of the same scan.
+    pub(crate) fn is_same_place(&self, other: &Self) -> bool {
+        self.scan == other.scan && self.rect == other.rect
+    }
+}
+
+/// Whether the settings of a frame ask for repair and there is something to repair with.
 pub(crate) fn is_wanted(context: &FrameContext) -> bool {
-    context.open.has_infrared() && context.frame.look.get(Param::RepairStrength) > 0.5
+    let frame = &context.frame;
+    let is_on = frame.look.get(Param::RepairStrength) > 0.5;
+    is_on && (context.open.has_infrared() || !frame.strokes.is_empty() || finds_spots(frame))
+}
+
+fn finds_spots(frame: &Frame) -> bool {
+    frame.look.get(Param::SpotFinder) > 0.5
+}
+
+/// The part of the film marks are counted in.
+fn image_area(frame: &Frame) -> TiltedBox {
+    frame.image_area.unwrap_or(frame.crop)
 }
 
 /// What the repair of a frame would be called.
 pub(crate) fn key_of(context: &FrameContext) -> RepairKey {
-    let open = &context.open;
-    let rect = context
-        .frame
-        .image_area
-        .unwrap_or(context.frame.crop)
-        .pixel_bounds(open.width(), open.height())
-        .grown(EDGE_PX, open.width(), open.height());
-    let sensitivity_bits = context.frame.look.get(Param::RepairSensitivity).to_bits();
-    RepairKey { scan: open.id(), rect, sensitivity_bits }
+    let (open, frame) = (&context.open, &context.frame);
+    let area = image_area(frame);
+    let rect = area.pixel_bounds(open.width(), open.height()).grown(EDGE_PX, open.width(), open.height());
+    // The hash names an entry of a cache in memory; it is never stored.
+    let mut drawn = DefaultHasher::new();
+    let mut number = |v: f64| v.to_bits().hash(&mut drawn);
+    let sides = [area.center.x, area.center.y, area.width_px, area.height_px, area.angle_rad];
+    sides.into_iter().for_each(&mut number);
+    for stroke in &frame.strokes {
+        number(stroke.radius_px());
+        stroke.points().iter().for_each(|p| [p.x, p.y].into_iter().for_each(&mut number));
+        number(f64::NAN);
+    }
+    frame.strokes.iter().for_each(|stroke| stroke.kind().hash(&mut drawn));
+    RepairKey {
+        scan: open.id(),
+        rect,
+        sensitivity_bits: frame.look.get(Param::RepairSensitivity).to_bits(),
+        finds_spots: finds_spots(frame),
+        drawn: drawn.finish(),
+    }
 }
 
 /// A scan with repaired pixels in place.
@@ -128,18 +183,18 @@ impl Repair {
 
     /// About how much memory it takes.
     pub(crate) fn bytes(&self) -> usize {
-        match &self.outcome {
-            Ok(found) => {
+        match &self.found {
+            Some(found) => {
                 let repaired: u64 = found.tiles.iter().map(|tile| tile.patches.report.repaired_px).sum();
                 (self.rect.area() + repaired * 8) as usize
             }
-            Err(_) => 0,
+            None => 256,
         }
     }
 
     /// Whether any pixel gets a new value.
     pub(crate) fn changes_something(&self) -> bool {
-        self.outcome.as_ref().is_ok_and(|found| found.tiles.iter().any(|tile| !tile.patches.is_empty()))
+        self.found.as_ref().is_some_and(|found| found.tiles.iter().any(|tile| !tile.patches.is_empty()))
     }
 
     /// The scan with repaired pixels in place.
@@ -149,117 +204,201 @@ impl Repair {
 
     /// Put the repaired pixels into linear samples of `rect`.
     pub(crate) fn apply(&self, samples: &mut Samples16, rect: PixelRect) {
-        if let Ok(found) = &self.outcome {
-            for tile in &found.tiles {
-                tile.apply(samples, rect);
+        for tile in self.found.iter().flat_map(|found| &found.tiles) {
+            tile.apply(samples, rect);
+        }
+    }
+
+    /// What the person should know about it.
+    pub(crate) fn summary(&self) -> RepairSummary {
+        let found = self.found.as_ref();
+        let infrared = found.and_then(|found| found.infrared.as_ref());
+        let [specks, hairs, scratches] = found.map_or([0; 3], |found| found.counts);
+        RepairSummary {
+            specks,
+            hairs,
+            scratches,
+            marked_px: found.map_or(0, |found| found.marked_px),
+            area_fraction: found.map_or(0.0, |found| found.area_fraction),
+            strokes: self.strokes,
+            refusal: self.refusal.map(|refusal| refusal.to_string()),
+            has_infrared: self.refusal != Some(Refusal::NoInfrared),
+            shift_px: infrared
+                .filter(|(registration, _)| registration.confidence > 0.0)
+                .map(|(registration, _)| registration.shift_px),
+            leakage_strength: infrared.map(|(_, leakage)| leakage.strength),
+            leaks_strongly: infrared.is_some_and(|(_, leakage)| leakage.is_strong()),
+        }
+    }
+}
+
+/// What marks are found with.
+enum Finder {
+    Infrared(DustOptions),
+    /// Spots in visible light, at this sensitivity.
+    Visible(f64),
+    /// Only the strokes count.
+    Strokes,
+}
+
+/// What a repair is made of.
+struct Work<'a> {
+    context: &'a FrameContext,
+    desk: &'a RepairDesk,
+    rect: PixelRect,
+    keep_studies: bool,
+    cancel: &'a CancelToken,
+}
+
+/// Find and fill the dust of a frame at full resolution, tile by tile.
+///
+/// With `keep_studies` the analysis is kept, so that another sensitivity or stroke takes a fraction of the time.
+pub(crate) fn make(
+    context: &FrameContext,
+    desk: &RepairDesk,
+    keep_studies: bool,
+    cancel: &CancelToken,
+) -> Result<Repair, EngineError> {
+    let key = key_of(context);
+    let work = Work { context, desk, rect: key.rect, keep_studies, cancel };
+    let (found, refusal) = match work.by_infrared()? {
+        Ok(found) => (Some(found), None),
+        Err(refusal) => (work.without_infrared()?, Some(refusal)),
+    };
+    Ok(Repair { rect: key.rect, key, found, refusal, strokes: context.frame.strokes.len() })
+}
+
+impl Work<'_> {
+    fn by_infrared(&self) -> Result<Result<Found, Refusal>, EngineError> {
+        let open = &self.context.open;
+        if !open.has_infrared() {
+            return Ok(Err(Refusal::NoInfrared));
+        }
+        let cores = tiles_of(self.rect, TILE_PX);
+        let sensitivity = self.context.frame.look.get(Param::RepairSensitivity);
+        let options = DustOptions {
+            sensitivity,
+            registration: study::scan_registration(self.context, self.cancel)?,
+            ..DustOptions::default()
+        };
+        self.over(cores, &Finder::Infrared(options))
+    }
+
+    /// Strokes, and spots in visible light when asked for.
+    fn without_infrared(&self) -> Result<Option<Found>, EngineError> {
+        let frame = &self.context.frame;
+        let found = if finds_spots(frame) {
+            let finder = Finder::Visible(frame.look.get(Param::RepairSensitivity));
+            self.over(tiles_of(self.rect, TILE_PX), &finder)?
+        } else if frame.strokes.is_empty() {
+            return Ok(None);
+        } else {
+            let mut cores = tiles_of(self.rect, STROKE_TILE_PX);
+            cores.retain(|core| strokes::any_reaches(&frame.strokes, *core));
+            self.over(cores, &Finder::Strokes)?
+        };
+        // Only a place too small to look at is refused here.
+        Ok(found.ok())
+    }
+
+    fn over(&self, cores: Vec<PixelRect>, finder: &Finder) -> Result<Result<Found, Refusal>, EngineError> {
+        let (width, height) = (self.rect.width(), self.rect.height());
+        let mut severity = Plane::filled(width, height, 0_u8);
+        let mut class = Plane::filled(width, height, 0_u8);
+        let mut tiles = Vec::new();
+        let mut infrared = None;
+        for core in cores {
+            self.cancel.check()?;
+            let (tile, map) = match self.tile(core, finder)? {
+                Ok(made) => made,
+                Err(refusal) => return Ok(Err(refusal)),
+            };
+            copy_core(&mut severity, self.rect, &map.severity, &tile);
+            copy_core(&mut class, self.rect, &map.class, &tile);
+            if let Finder::Infrared(_) = finder {
+                infrared = infrared.or(Some((map.registration, map.leakage)));
+            }
+            tiles.push(tile);
+        }
+        let counted = self.count(&severity, class);
+        let area_px = image_area(&self.context.frame).area_px2().max(1.0);
+        let marked_px = counted.severity.data().iter().filter(|s| **s > 0).count() as u64;
+        Ok(Ok(Found {
+            severity,
+            area_fraction: (marked_px as f64 / area_px).min(1.0),
+            counts: [counted.specks, counted.hairs, counted.scratches],
+            marked_px,
+            infrared,
+            tiles,
+        }))
+    }
+
+    /// Connected marks within the image area.
+    fn count(&self, severity: &Plane<u8>, class: Plane<u8>) -> DustMap {
+        let area = image_area(&self.context.frame);
+        let mut map = DustMap { severity: severity.clone(), class, ..DustMap::clean(0, 0) };
+        let width = severity.width() as usize;
+        for (at, value) in map.severity.data_mut().iter_mut().enumerate().filter(|(_, value)| **value > 0) {
+            let (x, y) = ((at % width) as u32 + self.rect.x0, (at / width) as u32 + self.rect.y0);
+            if !area.contains(Point::new(f64::from(x) + 0.5, f64::from(y) + 0.5)) {
+                *value = 0;
+            }
+        }
+        map.recount();
+        map
+    }
+
+    fn tile(
+        &self,
+        core: PixelRect,
+        finder: &Finder,
+    ) -> Result<Result<(Tile, DustMap), Refusal>, EngineError> {
+        let open = &self.context.open;
+        let colours = open.colour_channels();
+        let rect = grown(core, open);
+        let _held = working_memory().reserve(rect.area() * u64::from(open.channels()) * 2)?;
+        let finish = |linear: &Samples16, map: Result<DustMap, Refusal>| match map {
+            Err(Refusal::Cancelled(_)) => Err(EngineError::Cancelled),
+            Err(refusal) => Ok(Err(refusal)),
+            Ok(mut map) => {
+                strokes::lay_over(&mut map, &self.context.frame.strokes, rect, linear, colours);
+                let patches = glassine_repair::make_patches(linear, colours, &map, self.cancel);
+                self.cancel.check()?;
+                Ok(Ok((Tile { rect, core, patches }, map)))
+            }
+        };
+        match finder {
+            Finder::Infrared(options) => {
+                let study =
+                    self.desk.study(open, self.rect, rect, options, self.keep_studies, self.cancel)?;
+                match study {
+                    Ok(study) => {
+                        let map = study.analysis.map(&study.linear, options.sensitivity, self.cancel);
+                        finish(&study.linear, map)
+                    }
+                    Err(refusal) => Ok(Err(refusal)),
+                }
+            }
+            Finder::Visible(sensitivity) => {
+                let linear = open.read(rect, self.cancel)?;
+                let map = glassine_repair::find_spots(&linear, colours, *sensitivity, self.cancel);
+                finish(&linear, map)
+            }
+            Finder::Strokes => {
+                let linear = open.read(rect, self.cancel)?;
+                finish(&linear, Ok(DustMap::clean(rect.width(), rect.height())))
             }
         }
     }
 }
 
-/// Find and fill the dust of a frame at full resolution, tile by tile.
-pub(crate) fn make(context: &FrameContext, cancel: &CancelToken) -> Result<Repair, EngineError> {
-    let open = &context.open;
-    let key = key_of(context);
-    let rect = key.rect;
-    if !open.has_infrared() {
-        return Ok(Repair { rect, key, outcome: Err(Refusal::NoInfrared) });
-    }
-    let cores = tiles_of(rect);
-    let sensitivity = context.frame.look.get(Param::RepairSensitivity);
-    let options = DustOptions {
-        sensitivity,
-        registration: scan_registration(context, cancel)?,
-        ..DustOptions::default()
-    };
-    let mut found = Found {
-        severity: Plane::filled(rect.width(), rect.height(), 0),
-        area_fraction: 0.0,
-        objects: 0,
-        tiles: Vec::new(),
-    };
-    for core in cores {
-        cancel.check()?;
-        match repair_tile(open, core, &options, cancel)? {
-            Ok((tile, map)) => found.add(rect, tile, &map),
-            Err(refusal) => return Ok(Repair { rect, key, outcome: Err(refusal) }),
-        }
-    }
-    let marked = found.severity.data().iter().filter(|severity| **severity > 0).count();
-    found.area_fraction = marked as f64 / (rect.area().max(1)) as f64;
-    Ok(Repair { rect, key, outcome: Ok(found) })
-}
-
-/// Where the infrared lies against the visible planes, measured once for a scan on the piece of film that tells best.
-///
-/// The film with its edges, perforations and all its dust says more than one frame alone; `None` lets each frame decide.
-fn scan_registration(
-    context: &FrameContext,
-    cancel: &CancelToken,
-) -> Result<Option<Registration>, EngineError> {
-    /// Pieces of film that are looked at, and the confidence that ends the search.
-    const PIECES: usize = 5;
-    const SURE: f32 = 0.7;
-    let open = &context.open;
-    if let Some(known) = open.registration.get() {
-        return Ok(*known);
-    }
-    let film = context.strip.film_area.unwrap_or(context.frame.crop);
-    let tiles = tiles_of(film.pixel_bounds(open.width(), open.height()));
-    let mut order: Vec<usize> = (0..tiles.len()).collect();
-    // From the middle outwards: the ends of a strip are often cut, curled or lit from the side.
-    order.sort_by_key(|idx| idx.abs_diff(tiles.len() / 2));
-    let mut best: Option<Registration> = None;
-    for idx in order.into_iter().take(PIECES) {
-        cancel.check()?;
-        let rect = tiles[idx];
-        let _held = working_memory().reserve(rect.area() * u64::from(open.channels()) * 2)?;
-        let linear = open.read(rect, cancel)?;
-        if let Ok(found) = glassine_repair::register(&linear, open.colour_channels())
-            && best.is_none_or(|best| found.confidence > best.confidence)
-        {
-            best = Some(found);
-        }
-        if best.is_some_and(|best| best.confidence >= SURE) {
-            break;
-        }
-    }
-    // A confidence of zero means that nothing stood out: then there is nothing to lay over either.
-    let best = best.filter(|best| best.confidence > 0.0);
-    Ok(*open.registration.get_or_init(|| best))
-}
-
-impl Found {
-    fn add(&mut self, rect: PixelRect, tile: Tile, map: &DustMap) {
-        let core = tile.core;
-        for y in core.y0..core.y1 {
-            let from = &map.severity.row(y - tile.rect.y0)[(core.x0 - tile.rect.x0) as usize..];
-            let width = core.width() as usize;
-            self.severity.row_mut(y - rect.y0)[(core.x0 - rect.x0) as usize..][..width]
-                .copy_from_slice(&from[..width]);
-        }
-        self.objects += map.objects;
-        self.tiles.push(tile);
-    }
-}
-
-fn repair_tile(
-    open: &OpenScan,
-    core: PixelRect,
-    options: &DustOptions,
-    cancel: &CancelToken,
-) -> Result<Result<(Tile, DustMap), Refusal>, EngineError> {
-    let rect = grown(core, open);
-    let _held = working_memory().reserve(rect.area() * u64::from(open.channels()) * 2)?;
-    let linear = open.read(rect, cancel)?;
-    match glassine_repair::find_dust(&linear, open.colour_channels(), options, cancel) {
-        Err(Refusal::Cancelled(_)) => Err(EngineError::Cancelled),
-        Err(refusal) => Ok(Err(refusal)),
-        Ok(map) => {
-            let patches = glassine_repair::make_patches(&linear, open.colour_channels(), &map, cancel);
-            cancel.check()?;
-            Ok(Ok((Tile { rect, core, patches }, map)))
-        }
+/// Put the core of a tile's plane into that of the whole place.
+fn copy_core(whole: &mut Plane<u8>, rect: PixelRect, part: &Plane<u8>, tile: &Tile) {
+    let core = tile.core;
+    for y in core.y0..core.y1 {
+        let from = &part.row(y - tile.rect.y0)[(core.x0 - tile.rect.x0) as usize..];
+        let width = core.width() as usize;
+        whole.row_mut(y - rect.y0)[(core.x0 - rect.x0) as usize..][..width].copy_from_slice(&from[..width]);
     }
 }
 
@@ -267,10 +406,10 @@ fn grown(core: PixelRect, open: &OpenScan) -> PixelRect {
     core.grown(CONTEXT_PX, open.width(), open.height())
 }
 
-/// A part of a scan cut into even pieces no larger than a tile.
-fn tiles_of(rect: PixelRect) -> Vec<PixelRect> {
+/// A part of a scan cut into even pieces no larger than `side_px`.
+pub(crate) fn tiles_of(rect: PixelRect, side_px: u32) -> Vec<PixelRect> {
     let cut = |first: u32, last: u32| -> Vec<(u32, u32)> {
-        let pieces = (last - first).div_ceil(TILE_PX).max(1);
+        let pieces = (last - first).div_ceil(side_px.max(1)).max(1);
         let edge = |k: u32| first + (u64::from(last - first) * u64::from(k) / u64::from(pieces)) as u32;
         (0..pieces).map(|k| (edge(k), edge(k + 1))).collect()
     };
@@ -288,7 +427,7 @@ mod tests {
     #[test]
     fn tiles_cover_a_part_without_overlap_and_stay_small() {
         let rect = PixelRect::new(10, 20, 10 + 3 * TILE_PX - 5, 20 + 900);
-        let tiles = tiles_of(rect);
+        let tiles = tiles_of(rect, TILE_PX);
         assert_eq!(tiles.len(), 3);
         assert_eq!(tiles.iter().map(|tile| tile.area()).sum::<u64>(), rect.area());
         assert!(tiles.iter().all(|tile| tile.width() <= TILE_PX && tile.intersect(rect) == *tile));

@@ -93,7 +93,12 @@ pub enum Overlay {
     BasePixels,
     /// Dust and scratches.
     DustMap,
+    /// Instead of the picture: what dust repair changes, [`DIFFERENCE_GAIN`] times amplified, on black.
+    RepairDifference,
 }
+
+/// Amplification of [`Overlay::RepairDifference`]: one code of an 8-bit picture becomes this many.
+pub const DIFFERENCE_GAIN: f32 = 8.0;
 
 /// Which side of the work a preview shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
@@ -103,6 +108,8 @@ pub enum PictureSide {
     Positive,
     /// The positive with every setting of the frame at its default: before.
     Before,
+    /// The finished positive without dust repair.
+    Unrepaired,
     /// The film as scanned.
     Scan,
 }
@@ -147,10 +154,46 @@ pub struct Preview {
     pub histogram: Option<Arc<Histogram>>,
     /// Share of pixels under the overlay, 0 to 1.
     pub overlay_share: f64,
+    /// Dust repair of the frame, when the picture has to do with it.
+    pub repair: Option<Arc<RepairSummary>>,
     /// A sharper one for the same request is on its way.
     pub is_coarse: bool,
     /// Milliseconds it took.
     pub millis: f64,
+}
+
+/// What dust repair found in a frame, counted within its image area.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct RepairSummary {
+    /// Compact marks.
+    pub specks: u32,
+    /// Long, bent marks.
+    pub hairs: u32,
+    /// Long, straight marks.
+    pub scratches: u32,
+    /// Pixels that get new values.
+    pub marked_px: u64,
+    /// The same as a part of the image area, 0 to 1.
+    pub area_fraction: f64,
+    /// Strokes of the brush that were laid over the marks.
+    pub strokes: usize,
+    /// Why the infrared plane was not used, a sentence with what to do.
+    pub refusal: Option<String>,
+    /// Whether the scan has an infrared plane.
+    pub has_infrared: bool,
+    /// Where the infrared picture lies against the visible one, pixels; `None` when nothing shows it.
+    pub shift_px: Option<[f64; 2]>,
+    /// Infrared density for each visible density of the image: about 0.05 for clear dyes, near 1 for silver.
+    pub leakage_strength: Option<f64>,
+    /// The dyes block so much infrared that the marks should be looked at before they are trusted.
+    pub leaks_strongly: bool,
+}
+
+impl RepairSummary {
+    /// All marks.
+    pub fn marks(&self) -> u32 {
+        self.specks + self.hairs + self.scratches
+    }
 }
 
 /// The overview of a scan for the strip view, as scanned, and its base pixels.

@@ -1,0 +1,370 @@
+//! Strokes of the repair brush, laid over a dust map.
+//!
+//! A stroke is the set of pixels whose centres lie within its radius of its line. Strokes count in the order they were
+//! made. A *spot* marks only what stands out from its surroundings: the densities of a ring about the stroke are fitted by
+//! a plane for each channel, and pixels that lie off it by several robust standard deviations are filled, with a rim.
+
+use glassine_raster::{PixelRect, Plane, Samples16};
+use glassine_repair::{DustClass, DustMap};
+use glassine_session::{BrushStroke, StrokeKind};
+
+/// Width of the ring that stands for the surroundings of a spot.
+const RING_PX: u32 = 8;
+/// The ring keeps this distance from the stroke, because the blur of a spot may reach out of it.
+const GAP_PX: u32 = 1;
+/// Spots under larger brushes are filled whole: a plane says little about so large a place.
+const SPOT_RADIUS_MAX_PX: f64 = 40.0;
+/// Multiples of the ring's robust standard deviation for the middle and the rim of a spot.
+const HIGH_SIGMA: f32 = 6.0;
+const LOW_SIGMA: f32 = 3.0;
+/// Less spread than this, D, is that of a few codes only.
+const SPREAD_MIN_D: f32 = 0.003;
+/// Marks of a spot grow by this, so that its blurred edge is filled too.
+const RIM_PX: u32 = 2;
+
+/// Lay strokes over the map of `rect`, whose linear samples are given; returns whether any pixel was touched.
+pub(crate) fn lay_over(
+    map: &mut DustMap,
+    strokes: &[std::sync::Arc<BrushStroke>],
+    rect: PixelRect,
+    linear: &Samples16,
+    colour_channels: u8,
+) -> bool {
+    let mut touched = false;
+    for stroke in strokes {
+        let Some(area) = Area::of(stroke, rect) else { continue };
+        touched = true;
+        match stroke.kind() {
+            StrokeKind::PaintIn => area.for_each(|x, y| mark(map, x, y)),
+            StrokeKind::PaintOut => area.for_each(|x, y| unmark(map, x, y)),
+            StrokeKind::Spot => spot(map, &area, stroke.radius_px(), linear, colour_channels),
+        }
+    }
+    touched
+}
+
+/// Whether any stroke reaches into a part of the scan.
+pub(crate) fn any_reaches(strokes: &[std::sync::Arc<BrushStroke>], rect: PixelRect) -> bool {
+    strokes.iter().any(|stroke| Area::of(stroke, rect).is_some())
+}
+
+fn mark(map: &mut DustMap, x: u32, y: u32) {
+    map.severity.set(x, y, u8::MAX);
+    map.attenuation.set(x, y, 0);
+    if map.class.at(x, y) == 0 {
+        map.class.set(x, y, DustClass::Speck as u8);
+    }
+}
+
+fn unmark(map: &mut DustMap, x: u32, y: u32) {
+    map.severity.set(x, y, 0);
+    map.class.set(x, y, 0);
+    map.attenuation.set(x, y, u16::MAX);
+}
+
+/// Pixels under a stroke, in positions of a part of the scan.
+struct Area {
+    /// Bounds within the part, half-open.
+    x0: u32,
+    y0: u32,
+    under: Plane<bool>,
+}
+
+impl Area {
+    /// `None` when no pixel of `rect` lies under the stroke.
+    fn of(stroke: &BrushStroke, rect: PixelRect) -> Option<Self> {
+        let reach = stroke.radius_px();
+        let bound = |from: fn(f64, f64) -> f64,
+                     axis: fn(&glassine_raster::Point<glassine_raster::Scan>) -> f64| {
+            stroke.points().iter().map(axis).reduce(from)
+        };
+        let (left, right) = (bound(f64::min, |p| p.x)? - reach, bound(f64::max, |p| p.x)? + reach);
+        let (top, bottom) = (bound(f64::min, |p| p.y)? - reach, bound(f64::max, |p| p.y)? + reach);
+        // Casts of floats saturate, so a stroke far outside gives an empty rectangle.
+        let low = |v: f64| v.floor().max(0.0) as u32;
+        let high = |v: f64| v.ceil().max(0.0) as u32;
+        let bounds = PixelRect::new(low(left), low(top), high(right), high(bottom)).intersect(rect);
+        if bounds.is_empty() {
+            return None;
+        }
+        let mut under = Plane::filled(bounds.width(), bounds.height(), false);
+        let mut any = false;
+        for (a, b) in segments(stroke) {
+            let rows = PixelRect::new(
+                low(a.0.min(b.0) - reach),
+                low(a.1.min(b.1) - reach),
+                high(a.0.max(b.0) + reach),
+                high(a.1.max(b.1) + reach),
+            )
+            .intersect(bounds);
+            for y in rows.y0..rows.y1 {
+                for x in rows.x0..rows.x1 {
+                    let center = (f64::from(x) + 0.5, f64::from(y) + 0.5);
+                    if distance(center, a, b) <= reach {
+                        under.set(x - bounds.x0, y - bounds.y0, true);
+                        any = true;
+                    }
+                }
+            }
+        }
+        any.then(|| Self { x0: bounds.x0 - rect.x0, y0: bounds.y0 - rect.y0, under })
+    }
+
+    fn for_each(&self, mut at: impl FnMut(u32, u32)) {
+        for y in 0..self.under.height() {
+            for x in (0..self.under.width()).filter(|x| self.under.at(*x, y)) {
+                at(self.x0 + x, self.y0 + y);
+            }
+        }
+    }
+
+    fn bounds(&self) -> PixelRect {
+        PixelRect::new(self.x0, self.y0, self.x0 + self.under.width(), self.y0 + self.under.height())
+    }
+
+    /// Whether a place lies under the stroke grown by `by` pixels to all sides.
+    fn near(&self, x: u32, y: u32, by: u32) -> bool {
+        let (left, top) = (x.saturating_sub(by).max(self.x0), y.saturating_sub(by).max(self.y0));
+        let right = (x + by + 1).min(self.x0 + self.under.width());
+        let bottom = (y + by + 1).min(self.y0 + self.under.height());
+        (top..bottom).any(|yy| (left..right).any(|xx| self.under.at(xx - self.x0, yy - self.y0)))
+    }
+}
+
+/// The line of a stroke, a single point as a segment without length.
+fn segments(stroke: &BrushStroke) -> Vec<((f64, f64), (f64, f64))> {
+    let points: Vec<_> = stroke.points().iter().map(|p| (p.x, p.y)).collect();
+    match points.as_slice() {
+        [only] => vec![(*only, *only)],
+        more => more.windows(2).map(|pair| (pair[0], pair[1])).collect(),
+    }
+}
+
+/// Distance of a position from a segment.
+fn distance(p: (f64, f64), a: (f64, f64), b: (f64, f64)) -> f64 {
+    let (dx, dy) = (b.0 - a.0, b.1 - a.1);
+    let length2 = dx * dx + dy * dy;
+    let along =
+        if length2 > 0.0 { (((p.0 - a.0) * dx + (p.1 - a.1) * dy) / length2).clamp(0.0, 1.0) } else { 0.0 };
+    (p.0 - a.0 - along * dx).hypot(p.1 - a.1 - along * dy)
+}
+
+/// Mark what stands out under the stroke; the whole of it when nothing does, because the person saw something there.
+fn spot(map: &mut DustMap, area: &Area, radius_px: f64, linear: &Samples16, colour_channels: u8) {
+    let marks =
+        (radius_px <= SPOT_RADIUS_MAX_PX).then(|| standing_out(area, linear, colour_channels)).flatten();
+    match marks {
+        Some(marks) => {
+            area.for_each(|x, y| {
+                let (x0, y0) = (x.saturating_sub(RIM_PX).max(area.x0), y.saturating_sub(RIM_PX).max(area.y0));
+                let x1 = (x + RIM_PX + 1).min(area.x0 + marks.width());
+                let y1 = (y + RIM_PX + 1).min(area.y0 + marks.height());
+                let any = (y0..y1).any(|yy| (x0..x1).any(|xx| marks.at(xx - area.x0, yy - area.y0)));
+                if any {
+                    mark(map, x, y);
+                }
+            });
+        }
+        None => area.for_each(|x, y| mark(map, x, y)),
+    }
+}
+
+/// Pixels under the stroke that lie off the surrounding plane; `None` when that can't be told.
+fn standing_out(area: &Area, linear: &Samples16, colour_channels: u8) -> Option<Plane<bool>> {
+    let colours = usize::from(colour_channels.min(3)).min(usize::from(linear.channels()));
+    let around = area.bounds().grown(GAP_PX + RING_PX, linear.width(), linear.height());
+    let ring: Vec<(u32, u32)> = (around.y0..around.y1)
+        .flat_map(|y| (around.x0..around.x1).map(move |x| (x, y)))
+        .filter(|(x, y)| !area.near(*x, *y, GAP_PX) && area.near(*x, *y, GAP_PX + RING_PX))
+        .collect();
+    let (cx, cy) = (f64::from(around.x0 + around.x1) / 2.0, f64::from(around.y0 + around.y1) / 2.0);
+    let place = |x: u32, y: u32| [1.0, f64::from(x) - cx, f64::from(y) - cy];
+    let mut off = Plane::filled(area.under.width(), area.under.height(), 0.0_f32);
+    for c in 0..colours {
+        let rows: Vec<([f64; 3], f64)> =
+            ring.iter().map(|(x, y)| (place(*x, *y), density_d(linear.pixel(*x, *y)[c]))).collect();
+        let (plane, spread) = fit_plane(&rows)?;
+        let spread = (spread as f32).max(SPREAD_MIN_D);
+        area.for_each(|x, y| {
+            let expected: f64 = place(x, y).iter().zip(plane).map(|(a, b)| a * b).sum();
+            let sigmas = ((density_d(linear.pixel(x, y)[c]) - expected) as f32 / spread).abs();
+            let (x, y) = (x - area.x0, y - area.y0);
+            off.set(x, y, off.at(x, y).max(sigmas));
+        });
+    }
+    grown_from_peaks(&off)
+}
+
+/// Hysteresis: what touches a strong pixel and is at least weak itself; `None` without a strong one.
+fn grown_from_peaks(off: &Plane<f32>) -> Option<Plane<bool>> {
+    let mut marks = Plane::filled(off.width(), off.height(), false);
+    let mut open: Vec<(u32, u32)> = Vec::new();
+    for y in 0..off.height() {
+        open.extend((0..off.width()).filter(|x| off.at(*x, y) >= HIGH_SIGMA).map(|x| (x, y)));
+    }
+    if open.is_empty() {
+        return None;
+    }
+    while let Some((x, y)) = open.pop() {
+        if marks.at(x, y) {
+            continue;
+        }
+        marks.set(x, y, true);
+        for yy in y.saturating_sub(1)..(y + 2).min(off.height()) {
+            for xx in x.saturating_sub(1)..(x + 2).min(off.width()) {
+                if !marks.at(xx, yy) && off.at(xx, yy) >= LOW_SIGMA {
+                    open.push((xx, yy));
+                }
+            }
+        }
+    }
+    Some(marks)
+}
+
+/// Plane through densities by least squares with Tukey's biweight, and the robust spread about it.
+///
+/// `None` with too few places to tell.
+fn fit_plane(rows: &[([f64; 3], f64)]) -> Option<([f64; 3], f64)> {
+    const LEAST: usize = 24;
+    if rows.len() < LEAST {
+        return None;
+    }
+    let mut plane = [median(rows.iter().map(|row| row.1).collect())?, 0.0, 0.0];
+    let mut spread = 0.0;
+    for _ in 0..5 {
+        let residual = |row: &([f64; 3], f64)| row.1 - (0..3).map(|k| row.0[k] * plane[k]).sum::<f64>();
+        // 1.4826: median absolute deviation to standard deviation of a normal distribution.
+        spread = 1.4826 * median(rows.iter().map(|row| residual(row).abs()).collect())?;
+        let reach = 4.685 * spread.max(1e-4);
+        let mut normal = [[0.0; 4]; 3];
+        for row in rows {
+            let u = residual(row) / reach;
+            let weight = if u.abs() < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 };
+            for (i, line) in normal.iter_mut().enumerate() {
+                for (j, cell) in line[..3].iter_mut().enumerate() {
+                    *cell += weight * row.0[i] * row.0[j];
+                }
+                line[3] += weight * row.0[i] * row.1;
+            }
+        }
+        plane = solve3(normal)?;
+    }
+    Some((plane, spread))
+}
+
+/// Gaussian elimination of three equations; `None` when they are not independent.
+fn solve3(mut m: [[f64; 4]; 3]) -> Option<[f64; 3]> {
+    for k in 0..3 {
+        let pivot = (k..3).max_by(|a, b| m[*a][k].abs().total_cmp(&m[*b][k].abs()))?;
+        m.swap(k, pivot);
+        if m[k][k].abs() < 1e-9 {
+            return None;
+        }
+        let top = m[k];
+        for (i, line) in m.iter_mut().enumerate().filter(|(i, _)| *i != k) {
+            let part = line[k] / top[k];
+            for (cell, above) in line.iter_mut().zip(top).skip(if i < k { k } else { 0 }) {
+                *cell -= part * above;
+            }
+        }
+    }
+    Some([0, 1, 2].map(|k| m[k][3] / m[k][k]))
+}
+
+fn median(mut values: Vec<f64>) -> Option<f64> {
+    let middle = values.len() / 2;
+    if values.is_empty() {
+        return None;
+    }
+    Some(*values.select_nth_unstable_by(middle, f64::total_cmp).1)
+}
+
+/// Density of a linear code; black counts as half a code.
+fn density_d(code: u16) -> f64 {
+    (65535.0 / f64::from(code).max(0.5)).log10()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use glassine_raster::Point;
+    use std::sync::Arc;
+
+    const SIDE: u32 = 80;
+
+    fn stroke(kind: StrokeKind, points: &[(f64, f64)], radius_px: f64) -> Arc<BrushStroke> {
+        let points: Vec<_> = points.iter().map(|(x, y)| Point::new(*x, *y)).collect();
+        Arc::new(BrushStroke::new(kind, &points, radius_px).expect("is sane"))
+    }
+
+    /// A smooth slope with a little noise and one dark speck of three by three pixels about (40, 40).
+    fn picture() -> Samples16 {
+        let mut samples = Samples16::zeroed(SIDE, SIDE, 3);
+        let mut state = 7_u32;
+        for y in 0..SIDE {
+            for x in 0..SIDE {
+                for c in 0..3 {
+                    state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+                    let noise = f64::from(state >> 20) / 4096.0 - 0.5;
+                    let ground = 20_000.0 + 60.0 * f64::from(x) + 40.0 * f64::from(y) + 200.0 * noise;
+                    let dust = if (39..42).contains(&x) && (39..42).contains(&y) { 0.5 } else { 1.0 };
+                    samples.row_mut(y)[x as usize * 3 + c] = (ground * dust) as u16;
+                }
+            }
+        }
+        samples
+    }
+
+    fn laid(strokes: &[Arc<BrushStroke>], rect: PixelRect) -> DustMap {
+        let mut map = DustMap::clean(rect.width(), rect.height());
+        lay_over(&mut map, strokes, rect, &picture(), 3);
+        map
+    }
+
+    fn marked(map: &DustMap) -> usize {
+        map.severity.data().iter().filter(|s| **s > 0).count()
+    }
+
+    #[test]
+    fn a_stroke_marks_a_band_of_its_own_width_and_painting_out_clears_it() {
+        let rect = PixelRect::new(100, 200, 100 + SIDE, 200 + SIDE);
+        let line = [(120.0, 240.0), (160.0, 240.0)];
+        let band = laid(&[stroke(StrokeKind::PaintIn, &line, 3.0)], rect);
+        let expected = 40.0 * 6.0 + std::f64::consts::PI * 9.0;
+        assert!((marked(&band) as f64 - expected).abs() < 16.0, "{} pixels", marked(&band));
+        assert_eq!((band.severity.at(40, 40), band.attenuation.at(40, 40)), (255, 0));
+        let cleared = [stroke(StrokeKind::PaintIn, &line, 3.0), stroke(StrokeKind::PaintOut, &line, 4.0)];
+        assert_eq!(marked(&laid(&cleared, rect)), 0);
+        let [inside, out] = cleared;
+        assert!(marked(&laid(&[out, inside], rect)) > 200, "the later stroke counts");
+    }
+
+    #[test]
+    fn a_spot_marks_the_speck_under_the_brush_and_not_the_whole_brush() {
+        let rect = PixelRect::of_size(SIDE, SIDE);
+        let map = laid(&[stroke(StrokeKind::Spot, &[(40.5, 40.5)], 12.0)], rect);
+        assert_eq!(map.severity.at(40, 40), 255);
+        assert_eq!(marked(&map), 49, "three pixels and a rim of two to each side");
+        assert_eq!(map.severity.at(47, 40), 0);
+    }
+
+    #[test]
+    fn a_spot_where_nothing_stands_out_is_filled_whole() {
+        let rect = PixelRect::of_size(SIDE, SIDE);
+        let map = laid(&[stroke(StrokeKind::Spot, &[(20.0, 60.0)], 6.0)], rect);
+        assert!((100..=125).contains(&marked(&map)), "{} pixels", marked(&map));
+    }
+
+    #[test]
+    fn strokes_outside_and_senseless_pictures_do_no_harm() {
+        let rect = PixelRect::of_size(SIDE, SIDE);
+        let far = stroke(StrokeKind::PaintIn, &[(-500.0, -3.0), (9_000_000.0, -40.0)], 3.0);
+        assert!(!any_reaches(std::slice::from_ref(&far), rect));
+        assert_eq!(marked(&laid(&[far], rect)), 0);
+        let mut map = DustMap::clean(4, 4);
+        let small = PixelRect::of_size(4, 4);
+        let all = [stroke(StrokeKind::Spot, &[(2.0, 2.0)], 30.0)];
+        assert!(lay_over(&mut map, &all, small, &Samples16::zeroed(4, 4, 1), 1));
+        assert_eq!(marked(&map), 16);
+    }
+}
