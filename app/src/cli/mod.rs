@@ -8,6 +8,7 @@ mod export;
 mod new;
 mod plan;
 mod show;
+mod stock;
 mod window_picture;
 
 use std::io::Write as _;
@@ -66,6 +67,8 @@ pub enum CliCommand {
     Export(export::ExportArgs),
     /// Write one map of dust and scratches for each scan
     DustMap(dust::DustArgs),
+    /// Measure a stock from a colour chart or grey wedge on a frame
+    MeasureStock(stock::MeasureStockArgs),
     /// Pixels, file sizes and largest prints of a format, or the resolution a print needs
     Plan(plan::PlanArgs),
     /// Draw the window without a display, into a PNG
@@ -89,6 +92,7 @@ pub fn run(command: &CliCommand) -> Outcome {
         CliCommand::Show(args) => show::run(args),
         CliCommand::Export(args) => export::run(args),
         CliCommand::DustMap(args) => dust::run(args),
+        CliCommand::MeasureStock(args) => stock::run(args),
         CliCommand::Plan(args) => plan::run(args),
         CliCommand::WindowPicture(args) => window_picture::run(args),
     };

@@ -3,8 +3,8 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use glassine_engine::{EngineError, NewSessionRequest, files};
-use glassine_film::FilmKind;
+use glassine_engine::{Engine, EngineError, MadeSession, NewSessionRequest, SessionAt, files, read_stock};
+use glassine_film::{FilmKind, Stock, shipped_stocks};
 use glassine_raster::CancelToken;
 use glassine_scanfile::Overwrite;
 
@@ -33,6 +33,9 @@ pub struct NewArgs {
     /// Every file holds one frame, such as camera copies
     #[arg(long)]
     pub one_frame_per_file: bool,
+    /// Solve the strips of its film with this stock, from a file that `measure-stock --save` or the window wrote
+    #[arg(long, value_name = "FILE.json")]
+    pub stock: Option<PathBuf>,
     /// Name of the roll
     #[arg(long, default_value = "")]
     pub title: String,
@@ -60,7 +63,12 @@ pub(super) fn run(args: &NewArgs) -> Result<Outcome, EngineError> {
         one_frame_per_file: args.one_frame_per_file,
         title: args.title.clone(),
     };
-    let made = engine().new_session(&request, &CancelToken::new(), &progress)?;
+    let stock = args.stock.as_deref().map(read_stock).transpose()?;
+    let (engine, cancel) = (engine(), CancelToken::new());
+    let mut made = engine.new_session(&request, &cancel, &progress)?;
+    if let Some(stock) = stock {
+        use_stock(&engine, &mut made, stock, &cancel)?;
+    }
     let overwrite = if args.replace { Overwrite::Replace } else { Overwrite::Never };
     files::save_session(&made.session, &path, overwrite)?;
     for notice in &made.notices {
@@ -85,6 +93,32 @@ pub(super) fn run(args: &NewArgs) -> Result<Outcome, EngineError> {
         ));
     }
     Ok(Outcome::Done)
+}
+
+/// Solve every strip of the stock's film with it.
+fn use_stock(
+    engine: &Engine,
+    made: &mut MadeSession,
+    mut stock: Stock,
+    cancel: &CancelToken,
+) -> Result<(), EngineError> {
+    let kind = stock.kind;
+    if shipped_stocks().iter().any(|shipped| shipped.id == stock.id) {
+        stock.id.push_str("-own");
+    }
+    let fitting = made.session.strips.iter().filter(|strip| strip.film == kind);
+    let strips: Vec<_> = fitting.map(|strip| strip.id).collect();
+    if strips.is_empty() {
+        return Err(usage(
+            &format!("no strip is {}, which the stock is for", kind.label().to_lowercase()),
+            "leave --stock out, or say what film it is with --film",
+        ));
+    }
+    let at = SessionAt { session: made.session.clone(), folder: None };
+    for edit in engine.apply_stock(&at, &stock, &strips, cancel)? {
+        made.session = edit.apply(&made.session)?;
+    }
+    Ok(())
 }
 
 /// The session file a name means.

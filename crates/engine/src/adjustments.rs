@@ -51,7 +51,12 @@ impl Engine {
             }
             Job::ApplyStock { at, stock, strips } => {
                 let found = self.apply_stock(&at, &stock, &strips, cancel)?;
-                edits(format!("use stock “{}”", stock.name), found, Vec::new())
+                let count = strips.len();
+                let which = if count == 1 { "one strip".to_owned() } else { format!("{count} strips") };
+                let headline = format!("{which} solved with stock “{}”", stock.name);
+                let what = "look at the prints; undo brings the stock before it back";
+                let notice = Notice::new(Severity::Info, headline, what);
+                edits(format!("use stock “{}”", stock.name), found, vec![notice])
             }
             Job::SaveStock { stock, path } => {
                 write_bytes_atomic(&path, stock.to_json().as_bytes(), Overwrite::Replace, None)?;

@@ -116,13 +116,16 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
 /// Ways to a stock of one's own.
 fn own_stock_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.horizontal(|ui| {
-        ui.spacing_mut().item_spacing.x = 4.0;
-        label_ui(ui, "", false);
-        let measure = ui.add_enabled(cx.primary().is_some(), Button::new("measure a stock…"));
+        ui.spacing_mut().item_spacing.x = 6.0;
+        label_ui(ui, "own stock", false);
+        let measure = ui.add_enabled(cx.primary().is_some(), Button::new("measure…"));
+        ui.ctx().accesskit_node_builder(measure.id, |node| node.set_label("measure a stock…"));
         if measure.on_hover_text("from a colour chart or a grey wedge on the frame shown large").clicked() {
             cx.push(Command::Colour(ColourCommand::ShowChart(true)));
         }
-        if ui.button("load stock file…").on_hover_text("a stock measured before, from a file").clicked() {
+        let load = ui.button("load…");
+        ui.ctx().accesskit_node_builder(load.id, |node| node.set_label("load stock file…"));
+        if load.on_hover_text("a stock measured before, from a file").clicked() {
             cx.push(Command::Colour(ColourCommand::AskLoadStock));
         }
     });
