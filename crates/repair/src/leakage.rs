@@ -24,7 +24,7 @@ const SILVER_STRENGTH: f64 = 0.5;
 /// With less spread of visible density than this, blocks cannot tell silver from dye.
 const SPREAD_MIN_D: f64 = 0.03;
 /// Extra blur of the infrared picture tried against the image's own edges, sigma in pixels.
-const BLURS_PX: [f64; 6] = [0.0, 0.4, 0.6, 0.8, 1.1, 1.5];
+const BLURS_PX: [f64; 7] = [0.0, 0.4, 0.6, 0.8, 1.1, 1.5, 2.0];
 /// Taken when the image leaks too little to measure the blur.
 const BLUR_UNKNOWN_PX: f64 = 0.5;
 /// Pixels used for the refinement.
@@ -261,7 +261,7 @@ fn gaussian_mean(sigma: f64, value: impl Fn(i32, i32) -> f64) -> f64 {
     if sigma <= 0.0 {
         return value(0, 0);
     }
-    let reach = if sigma > 1.0 { 3 } else { 2 };
+    let reach = (2.5 * sigma).ceil() as i32;
     let weight = |i: i32| (-0.5 * (f64::from(i) / sigma).powi(2)).exp();
     let (mut sum, mut total) = (0.0, 0.0);
     for dy in -reach..=reach {

@@ -19,12 +19,12 @@ const CONTRAST_MIN_D: f32 = 0.012;
 /// Pixels must agree in sign.
 const AGREEMENT_MIN: f64 = 0.8;
 /// Edges of the image are doubted less here than elsewhere, because the cross profile is looked at afterwards.
-const LINE_DOUBT: f32 = 0.3;
+const LINE_DOUBT: f32 = 0.8;
 /// Half width of the cross profile.
-const PROFILE_PX: i32 = 4;
+const PROFILE_PX: i32 = 6;
 /// What a wrong blur or shift leaves of the image sums to nothing across a line; a real trace must sum to this part of
 /// the leaked image's own line.
-const PROFILE_PART: f32 = 0.3;
+const PROFILE_PART: f32 = 0.7;
 /// A line is followed this far past its ends, over gaps up to this long.
 const FOLLOW_MAX_PX: usize = 400;
 const GAP_MAX_PX: usize = 24;
@@ -91,7 +91,7 @@ fn confirm(linear: &Samples16, colours: u8, residual: &Residual, component: Comp
         return None;
     }
     let shape = component.shape();
-    if shape.length_px < LENGTH_MIN_PX || f64::from(area) / shape.length_px > 6.0 || shape.across_rms_px > 4.0
+    if shape.length_px < LENGTH_MIN_PX || f64::from(area) / shape.length_px > 6.0 || shape.across_rms_px > 2.0
     {
         return None;
     }
