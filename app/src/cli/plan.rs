@@ -2,7 +2,7 @@
 
 use clap::Args;
 use glassine_engine::EngineError;
-use glassine_layout::{Format, format_by_id, formats};
+use glassine_layout::{Format, format_of, formats};
 use glassine_sharpness::plan::{PRINT_PPI, SampleLayout, ScanPlan, need_for_print};
 use serde_json::{Value, json};
 
@@ -29,7 +29,7 @@ pub struct PlanArgs {
 }
 
 pub(super) fn run(args: &PlanArgs) -> Result<Outcome, EngineError> {
-    let format = format_by_id(&args.format).ok_or_else(|| {
+    let format = &format_of(&args.format).ok_or_else(|| {
         let known: Vec<_> = formats().iter().map(|format| format.id).collect();
         usage(
             &format!("“{}” is no known format", args.format),

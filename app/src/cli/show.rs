@@ -180,6 +180,8 @@ fn frame_json(at: &SessionAt, frame: &Frame, low: Option<[f64; 3]>, high: Option
     json!({
         "id": frame.id.0,
         "number": frame.number,
+        "number_text": at.session.number_text(frame),
+        "guard_margin_px": frame.guard_margin_px,
         "name": frame.name,
         "strip": frame.strip.0,
         "scan": at.session.strip(frame.strip).map(|strip| strip.scan.0),

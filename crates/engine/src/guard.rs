@@ -2,7 +2,7 @@
 
 use glassine_layout::SafeArea;
 use glassine_raster::TiltedBox;
-use glassine_session::{Edit, Frame, NewFrame, Session};
+use glassine_session::{Edit, Frame, FrameId, NewFrame, Session};
 
 /// The safe area of a frame that is held and has measured edges.
 pub fn safe_area(frame: &Frame) -> Option<SafeArea> {
@@ -45,6 +45,27 @@ pub fn hold(session: &Session, edit: Edit) -> Edit {
         }
         other => other,
     }
+}
+
+/// The edit that gives frames another margin: a box that filled its safe area fills the new one, others are held by it.
+pub fn with_margin(session: &Session, frames: &[FrameId], margin_px: f64) -> Edit {
+    const FILLS_PX: f64 = 0.51;
+    let change = |id: &FrameId| {
+        let frame = session.frame(*id)?;
+        let Some(area) = &frame.image_area else { return Some((*id, margin_px, frame.crop)) };
+        let old = SafeArea::new(area, frame.guard_margin_px).fit_default();
+        let new = SafeArea::new(area, margin_px);
+        let filled = (frame.crop.width_px - old.width_px).abs() < FILLS_PX
+            && (frame.crop.height_px - old.height_px).abs() < FILLS_PX;
+        let crop = match (frame.held, filled) {
+            (false, _) => frame.crop,
+            (true, true) => new.fit_default(),
+            (true, false) if new.contains(&frame.crop) => frame.crop,
+            (true, false) => new.hold_moved(&frame.crop),
+        };
+        Some((*id, margin_px, crop))
+    };
+    Edit::SetGuardMargin { frames: frames.iter().filter_map(change).collect() }
 }
 
 /// What switching the holding on must do to a box that is outside by then.

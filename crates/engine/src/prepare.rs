@@ -7,7 +7,7 @@ use glassine_film::{
     FilmKind, FrameStatistics, base_from_picture, default_stock, measure_base, measure_base_field,
     measure_frame, solve_strip_and_toes,
 };
-use glassine_layout::{FilmTone, FindOptions, Overview, RebateStrip, format_by_id, rebate_mask};
+use glassine_layout::{FilmTone, FindOptions, Overview, RebateStrip, format_of, rebate_mask};
 use glassine_raster::{
     CancelToken, Kernel, PixelRect, Plane, RegionSource, Samples16, TiltedBox, TiltedSampling,
 };
@@ -77,12 +77,12 @@ impl Bench<'_> {
             return Err(EngineError::told("no scan was named", "choose at least one TIFF, PNG or JPEG"));
         }
         if let Some(id) = &request.format_id
-            && format_by_id(id).is_none()
+            && format_of(id).is_none()
         {
             let known: Vec<_> = glassine_layout::formats().iter().map(|format| format.id).collect();
             return Err(EngineError::told(
                 format!("“{id}” is no known format"),
-                format!("choose one of {}", known.join(", ")),
+                format!("choose one of {}, or a size such as 40x65mm", known.join(", ")),
             ));
         }
         let count = request.scans.len();
@@ -165,13 +165,14 @@ impl Bench<'_> {
         let progress = self.progress;
         let overview = open.overview(self.cancel, &|share| progress(0.5 * share, "reading the scan"))?;
         progress(0.5, "finding frames");
+        let given = search.format_id.as_deref().and_then(format_of);
         let options = FindOptions {
             tone: match search.film {
                 Some(FilmKind::Slide) => FilmTone::Slide,
                 Some(_) => FilmTone::Negative,
                 None => FilmTone::Unknown,
             },
-            format: search.format_id.as_deref().and_then(format_by_id),
+            format: given.as_ref(),
             ppi: scan.ppi,
             guard_margin_px: None,
             single_frame_file: search.one_frame_per_file,
@@ -198,7 +199,8 @@ impl Bench<'_> {
             .iter()
             .map(|strip| FoundStripEdit {
                 film_area: Some(strip.film_area),
-                format_id: strip.format_id.clone(),
+                // A size of one's own keeps the person's words.
+                format_id: search.format_id.clone().or_else(|| strip.format_id.clone()),
                 perforations: strip.perforations.clone(),
                 notes: strip.notes.clone(),
                 frames: strip.frames.iter().map(|frame| new_frame(frame, orientation)).collect(),

@@ -93,6 +93,17 @@ pub fn format_by_id(id: &str) -> Option<&'static Format> {
     formats().iter().find(|f| f.id == id)
 }
 
+/// The format an id means: one of the table, or a size of one's own such as `40x65mm` (along by across the strip).
+pub fn format_of(id: &str) -> Option<Format> {
+    if let Some(known) = format_by_id(id) {
+        return Some(known.clone());
+    }
+    let (along, across) = id.strip_suffix("mm")?.split_once(['x', '×'])?;
+    let side = |text: &str| text.trim().parse::<f64>().ok();
+    CustomFormat { along_mm: side(along)?, across_mm: side(across)?, strip_width_mm: None, pitch_mm: None }
+        .to_format()
+}
+
 fn parse_line(line: &'static str) -> Option<Format> {
     if line.starts_with('#') {
         return None;
@@ -147,6 +158,16 @@ mod tests {
     fn sizes_in_pixels_follow_the_resolution() {
         let (w, h) = format_by_id("6x17").expect("in the table").size_px(2400.0);
         assert_eq!((w.round(), h.round()), (15874.0, 5291.0));
+    }
+
+    #[test]
+    fn an_id_names_a_known_format_or_a_size_of_ones_own() {
+        assert_eq!(format_of("6x9").map(|f| f.id), Some("6x9"));
+        let own = format_of("40x65mm").expect("a size");
+        assert_eq!((own.along_mm, own.across_mm), (40.0, 65.0));
+        for wrong in ["6x5", "x65mm", "40x-1mm", "40x65", "nanx65mm", ""] {
+            assert!(format_of(wrong).is_none(), "{wrong}");
+        }
     }
 
     #[test]

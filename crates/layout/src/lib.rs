@@ -21,6 +21,6 @@ pub use arrange::{
 pub use find::{
     FilmTone, FindOptions, Found, FoundFrame, FoundStrip, FrameFlag, LayoutError, Overview, find,
 };
-pub use formats::{CustomFormat, Format, format_by_id, formats};
+pub use formats::{CustomFormat, Format, format_by_id, format_of, formats};
 pub use guard::SafeArea;
 pub use rebate::{RebateStrip, rebate_mask};

@@ -146,6 +146,13 @@ pub enum Edit {
         /// Number of the first.
         first: u32,
     },
+    /// Count half frames (12, 12A, 13 …) or whole ones; the first number stays.
+    SetHalfNumbers(bool),
+    /// Distance that held boxes keep from the image edges, with the box that follows from it.
+    SetGuardMargin {
+        /// Frame, margin in scan pixels, box held by it.
+        frames: Vec<(FrameId, f64, TiltedBox)>,
+    },
     /// Move a frame to another place in the order and renumber.
     MoveFrame {
         /// Which frame.
@@ -246,7 +253,8 @@ impl Edit {
             Self::DeleteFrames(_) => "delete frame".to_owned(),
             Self::SetSkipped { .. } => "skip frame".to_owned(),
             Self::SetFrameName { .. } => "name frame".to_owned(),
-            Self::Renumber { .. } => "renumber frames".to_owned(),
+            Self::Renumber { .. } | Self::SetHalfNumbers(_) => "renumber frames".to_owned(),
+            Self::SetGuardMargin { .. } => "change guard margin".to_owned(),
             Self::MoveFrame { .. } => "move frame".to_owned(),
             Self::SetFilm { .. } => "change film kind".to_owned(),
             Self::AddStock(_) => "add stock".to_owned(),
@@ -315,6 +323,23 @@ impl Edit {
             }
             Self::SetFrameName { frame, name } => frame_mut(s, *frame)?.name.clone_from(name),
             Self::Renumber { first } => renumber(s, *first),
+            Self::SetHalfNumbers(half) => {
+                let first = s.frames.iter().map(|frame| frame.number).min().unwrap_or(1);
+                if *half != s.output.half_numbers {
+                    s.output.half_numbers = *half;
+                    renumber(s, if *half { first.saturating_mul(2) } else { first / 2 });
+                }
+            }
+            Self::SetGuardMargin { frames } => {
+                for (id, margin_px, crop) in frames {
+                    let crop = sane(crop)?;
+                    let frame = frame_mut(s, *id)?;
+                    if margin_px.is_finite() {
+                        frame.guard_margin_px = margin_px.clamp(0.0, MOST_MARGIN_PX);
+                        frame.crop = crop;
+                    }
+                }
+            }
             Self::MoveFrame { frame, to } => {
                 let from = s.frame_idx(*frame).ok_or(EditError::NoFrame(*frame))?;
                 let first = s.frames.iter().map(|f| f.number).min().unwrap_or(1);
@@ -382,6 +407,8 @@ fn add_scans(session: &mut Session, scans: &[ScanRef]) {
     }
 }
 
+/// Largest distance a held box can be told to keep from the image edges.
+const MOST_MARGIN_PX: f64 = 1000.0;
 /// Mask tolerance of a strip until one is measured.
 const INITIAL_TOLERANCE_D: f64 = 0.03;
 

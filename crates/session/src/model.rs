@@ -422,6 +422,8 @@ pub struct OutputSettings {
     pub base_name: String,
     /// Least digits of the counter.
     pub digits: u8,
+    /// Numbers count half frames, as half-frame film is numbered: 12, 12A, 13, 13A.
+    pub half_numbers: bool,
     /// What is written.
     pub kind: OutputKind,
     /// Colour space, a key of `glassine_film::OutputSpace`.
@@ -440,12 +442,26 @@ pub struct OutputSettings {
     pub copyright: String,
 }
 
+impl OutputSettings {
+    /// A frame number with at least `digits` digits; with half numbers two frames share one and the second has an A.
+    pub fn number_text(&self, number: u32, digits: u8) -> String {
+        let width = usize::from(digits.clamp(1, 9));
+        if self.half_numbers {
+            let half = if number % 2 == 1 { "A" } else { "" };
+            format!("{:0width$}{half}", number / 2)
+        } else {
+            format!("{number:0width$}")
+        }
+    }
+}
+
 impl Default for OutputSettings {
     fn default() -> Self {
         Self {
             folder: None,
             base_name: "frame".to_owned(),
             digits: 2,
+            half_numbers: false,
             kind: OutputKind::default(),
             space: "srgb".to_owned(),
             rendering: "print".to_owned(),
@@ -510,6 +526,11 @@ impl Session {
     /// The session's own stock with this id.
     pub fn stock(&self, id: &str) -> Option<&Arc<Stock>> {
         self.stocks.iter().find(|stock| stock.id == id)
+    }
+
+    /// A frame's number as the person reads it: `12`, or `12A` for the second half of a number.
+    pub fn number_text(&self, frame: &Frame) -> String {
+        self.output.number_text(frame.number, 1)
     }
 
     /// Strip and scan of a frame.

@@ -43,7 +43,7 @@ pub fn file_stem(output: &OutputSettings, frame: &Frame) -> Result<String, NameE
         None => {
             let base = output.base_name.trim();
             check(base)?;
-            format!("{base} {:0width$}", frame.number, width = usize::from(output.digits.clamp(1, 9)))
+            format!("{base} {}", output.number_text(frame.number, output.digits))
         }
     };
     check(&stem)?;
@@ -94,6 +94,13 @@ mod tests {
     fn base_name_and_counter_make_the_stem() {
         assert_eq!(stem("harbour", 1).as_deref(), Ok("harbour 01"));
         assert_eq!(stem(" harbour ", 123).as_deref(), Ok("harbour 123"));
+    }
+
+    #[test]
+    fn half_numbers_give_the_second_frame_of_a_number_an_a() {
+        let output = OutputSettings { half_numbers: true, ..OutputSettings::default() };
+        let text: Vec<_> = (24..28).map(|number| output.number_text(number, 2)).collect();
+        assert_eq!(text, ["12", "12A", "13", "13A"]);
     }
 
     #[test]
