@@ -114,22 +114,20 @@ pub(crate) fn scan_registration(
     let mut order: Vec<usize> = (0..tiles.len()).collect();
     // From the middle outwards: the ends of a strip are often cut, curled or lit from the side.
     order.sort_by_key(|idx| idx.abs_diff(tiles.len() / 2));
-    let mut best: Option<Registration> = None;
+    let mut pieces: Vec<Registration> = Vec::new();
     for idx in order.into_iter().take(PIECES) {
         cancel.check()?;
         let rect = tiles[idx];
         let _held = working_memory().reserve(rect.area() * u64::from(open.channels()) * 2)?;
         let linear = open.read(rect, cancel)?;
-        if let Ok(found) = glassine_repair::register(&linear, open.colour_channels())
-            && best.is_none_or(|best| found.confidence > best.confidence)
-        {
-            best = Some(found);
-        }
-        if best.is_some_and(|best| best.confidence >= SURE) {
-            break;
+        if let Ok(found) = glassine_repair::register(&linear, open.colour_channels()) {
+            pieces.push(found);
+            if found.confidence >= SURE {
+                break;
+            }
         }
     }
-    // A confidence of zero means that nothing stood out: then there is nothing to lay over either.
-    let best = best.filter(|best| best.confidence > 0.0);
+    // Nothing stood out where the confidence is zero: then there is nothing to lay over either.
+    let best = glassine_repair::consensus(&pieces).filter(|best| best.confidence > 0.0);
     Ok(*open.registration.get_or_init(|| best))
 }
