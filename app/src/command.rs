@@ -7,6 +7,7 @@ use glassine_film::{FilmKind, Param, ParamGroup};
 use glassine_raster::{Point, Scan, TiltedBox};
 use glassine_session::{Edit, FrameId, OutputSettings, ScanId, StripId};
 
+use crate::clean::CleanCommand;
 use crate::colour::ColourCommand;
 use crate::state::StripTool;
 
@@ -154,6 +155,8 @@ pub enum Command {
         /// In order.
         edits: Vec<Edit>,
     },
+    /// Something the cleaning panes ask for.
+    Clean(CleanCommand),
     /// Something the colour panes ask for.
     Colour(ColourCommand),
     /// Begin, finish or drop a gesture.

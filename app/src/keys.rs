@@ -3,7 +3,9 @@
 use egui::{Context, Key, KeyboardShortcut, Modifiers};
 use glassine_engine::{FrameScope, Overlay};
 use glassine_film::ParamGroup;
+use glassine_session::StrokeKind;
 
+use crate::clean::CleanCommand;
 use crate::colour::{ColourCommand, ProofKind};
 use crate::command::{Command, GesturePhase};
 use crate::state::{StripTool, UiState};
@@ -60,6 +62,8 @@ enum Asks {
     Nudge(f64, f64),
     /// The right and lower edge move.
     Grow(f64, f64),
+    /// Shows the frame without dust repair as long as the key is down.
+    Unrepaired,
 }
 
 /// One row of the table.
@@ -77,6 +81,9 @@ pub struct KeyRow {
     pub works: Works,
     asks: Asks,
 }
+
+/// Change of the brush by one key press.
+const BRUSH_STEP: f64 = 1.2;
 
 const NONE: Modifiers = Modifiers::NONE;
 const CTRL: Modifiers = Modifiers::COMMAND;
@@ -138,9 +145,14 @@ pub const TABLE: &[KeyRow] = rows! {
         Command::SetTool(if state.tool == StripTool::GreyPoint { StripTool::Boxes } else { StripTool::GreyPoint })
     });
 
-    Pictures OutsideText NONE CloseBracket "quarter turn clockwise" Asks::Plain(|| Command::QuarterTurn(1));
-    Pictures OutsideText NONE OpenBracket "quarter turn counter-clockwise"
-        Asks::Plain(|| Command::QuarterTurn(-1));
+    Pictures OutsideText NONE CloseBracket "quarter turn clockwise; with a brush in hand: larger brush"
+        Asks::Toggle(|state| turned_or_sized(state, 1));
+    Pictures OutsideText NONE OpenBracket "quarter turn counter-clockwise; with a brush in hand: smaller brush"
+        Asks::Toggle(|state| turned_or_sized(state, -1));
+    Pictures OutsideText NONE S "repair spots with the brush"
+        Asks::Toggle(|state| brush(state, StrokeKind::Spot));
+    Pictures OutsideText NONE P "paint dust in" Asks::Toggle(|state| brush(state, StrokeKind::PaintIn));
+    Pictures OutsideText NONE X "paint dust out" Asks::Toggle(|state| brush(state, StrokeKind::PaintOut));
     Pictures OutsideText NONE H "flip left to right" Asks::Plain(|| Command::FlipHorizontally);
     Pictures OutsideText SHIFT H "flip top to bottom" Asks::Plain(|| Command::FlipVertically);
     Pictures OutsideText CTRL_SHIFT C "copy the settings" Asks::Plain(|| Command::CopyLook);
@@ -167,6 +179,9 @@ pub const TABLE: &[KeyRow] = rows! {
         Asks::Toggle(|state| Command::SetLoupe(!state.frame.loupe));
     View OutsideText NONE C "mark clipping" Asks::Toggle(|state| toggled(state, Overlay::Clipping));
     View OutsideText NONE K "mark dust" Asks::Toggle(|state| toggled(state, Overlay::DustMap));
+    View OutsideText NONE V "show what dust repair changes"
+        Asks::Toggle(|state| toggled(state, Overlay::RepairDifference));
+    View OutsideText NONE U "hold to see the picture without dust repair" Asks::Unrepaired;
     View OutsideText NONE I "mark film base" Asks::Toggle(|state| Command::ShowBasePixels(!state.show_base_pixels));
     View OutsideText NONE B "before and after" Asks::Toggle(|state| Command::ShowBefore(!state.frame.show_before));
     View OutsideText NONE Plus "strip larger" Asks::Plain(|| Command::ZoomStrip(1.25));
@@ -180,6 +195,19 @@ pub const TABLE: &[KeyRow] = rows! {
     View Always NONE F1 "this table" Asks::Toggle(|state| Command::ShowKeys(!state.show_keys));
     View OutsideText NONE Questionmark "this table" Asks::Toggle(|state| Command::ShowKeys(!state.show_keys));
 };
+
+fn brush(state: &UiState, kind: StrokeKind) -> Command {
+    let wanted = StripTool::Brush(kind);
+    Command::SetTool(if state.tool == wanted { StripTool::Boxes } else { wanted })
+}
+
+/// The brush in hand becomes larger or smaller; without one the picture turns.
+fn turned_or_sized(state: &UiState, by: i8) -> Command {
+    match state.tool {
+        StripTool::Brush(_) => Command::Clean(CleanCommand::ScaleBrush(BRUSH_STEP.powi(i32::from(by)))),
+        _ => Command::QuarterTurn(by),
+    }
+}
 
 fn toggled(state: &UiState, overlay: Overlay) -> Command {
     Command::SetOverlay(if state.frame.overlay == overlay { Overlay::None } else { overlay })
@@ -206,6 +234,10 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
     let on_pictures = focused.is_none() || (focused.is_some() && focused == state.canvas_focus);
     let in_text = !on_pictures && ctx.text_edit_focused();
     poll_escape(ctx, state, in_text, out);
+    if state.clean.key_held && !ctx.input(|input| input.key_down(Key::U)) {
+        state.clean.key_held = false;
+        out.push(Command::Clean(CleanCommand::ShowUnrepaired(false)));
+    }
     // Under a pane that lies over the window nothing may change unseen.
     let under_pane = state.show_export || state.show_keys || state.colour.proof.is_some();
     for row in TABLE {
@@ -214,7 +246,9 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
             _ if under_pane => row.key == Key::Questionmark && !in_text,
             Works::OutsideText => !in_text,
             // A tool on the large view takes the arrows for itself.
-            Works::OnPictures => on_pictures && state.tool != StripTool::GreyPoint,
+            Works::OnPictures => {
+                on_pictures && !matches!(state.tool, StripTool::GreyPoint | StripTool::Brush(_))
+            }
         };
         if works {
             poll_row(ctx, state, row, out);
@@ -222,7 +256,7 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
     }
 }
 
-fn poll_row(ctx: &Context, state: &UiState, row: &KeyRow, out: &mut Vec<Command>) {
+fn poll_row(ctx: &Context, state: &mut UiState, row: &KeyRow, out: &mut Vec<Command>) {
     match row.asks {
         Asks::Plain(command) => {
             if consume(ctx, row.modifiers, row.key) > 0 {
@@ -232,6 +266,12 @@ fn poll_row(ctx: &Context, state: &UiState, row: &KeyRow, out: &mut Vec<Command>
         Asks::Toggle(command) => {
             if consume(ctx, row.modifiers, row.key) > 0 {
                 out.push(command(state));
+            }
+        }
+        Asks::Unrepaired => {
+            if consume(ctx, row.modifiers, row.key) > 0 && !state.clean.key_held {
+                state.clean.key_held = true;
+                out.push(Command::Clean(CleanCommand::ShowUnrepaired(true)));
             }
         }
         Asks::Nudge(dx, dy) => {
@@ -279,7 +319,9 @@ fn poll_escape(ctx: &Context, state: &mut UiState, in_text: bool, out: &mut Vec<
     if in_text || !ctx.input(|input| input.key_pressed(Key::Escape)) {
         return;
     }
-    if in_gesture {
+    if state.clean.stroke.take().is_some() {
+        state.clean.dropped = true;
+    } else if in_gesture {
         state.drawing_from = None;
         out.push(Command::Gesture(GesturePhase::Cancel));
     } else if state.tool != StripTool::Boxes {

@@ -4,6 +4,7 @@
 
 pub mod app;
 mod apply;
+pub mod clean;
 pub mod cli;
 mod clock;
 pub mod colour;

@@ -81,7 +81,9 @@ impl Inputs {
 fn same_frame(a: &Frame, b: &Frame) -> bool {
     a.crop == b.crop
         && a.orientation == b.orientation
+        && a.image_area == b.image_area
         && a.look == b.look
+        && a.strokes == b.strokes
         && a.solve == b.solve
         && a.strip == b.strip
 }

@@ -10,8 +10,9 @@ use glassine_engine::jobs::JobId;
 use glassine_engine::{ExportReport, Notice, Overlay};
 use glassine_film::Look;
 use glassine_raster::{Point, Scan, TiltedBox};
-use glassine_session::{Frame, FrameId, ScanId, Session, Strip, StripId};
+use glassine_session::{Frame, FrameId, ScanId, Session, Strip, StripId, StrokeKind};
 
+use crate::clean::CleanState;
 use crate::colour::ColourState;
 use crate::command::{AspectLock, Command, Question};
 use crate::panels::PanelState;
@@ -29,6 +30,8 @@ pub enum StripTool {
     Level,
     /// Click something grey in the large picture; the frame's balance follows it.
     GreyPoint,
+    /// Paint in the large picture what dust repair fills or leaves alone.
+    Brush(StrokeKind),
 }
 
 /// Where the strip view looks.
@@ -149,6 +152,8 @@ pub struct UiState {
     pub question: Option<Question>,
     /// Balance wheel, proof grids, grey point, chart under measurement.
     pub colour: ColourState,
+    /// Repair brush, comparison.
+    pub clean: CleanState,
     /// State of the settings, histogram and export panes.
     pub panels: PanelState,
     /// What the views showed in the last frame, so that it can be rendered.
@@ -189,6 +194,7 @@ impl UiState {
         self.frame = FrameLook::default();
         self.tool = StripTool::Boxes;
         self.colour.begin_session();
+        self.clean.begin_session();
         self.box_drag = None;
         self.drawing_from = None;
         self.show_base_pixels = false;

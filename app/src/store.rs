@@ -6,7 +6,7 @@ use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::sync::Arc;
 
 use egui::{Color32, ColorImage, Context, TextureHandle, TextureOptions};
-use glassine_engine::{Overlay, PictureSide, Preview, ScanPicture, UnitRect, ViewKey};
+use glassine_engine::{Overlay, PictureSide, Preview, RepairSummary, ScanPicture, UnitRect, ViewKey};
 use glassine_film::Histogram;
 use glassine_raster::PixelRect;
 use glassine_session::{Edit, FrameId, ScanId};
@@ -138,6 +138,7 @@ pub struct PreviewStore {
     overviews: BTreeMap<ScanId, Overview>,
     base_pixels: BTreeMap<ScanId, (Overview, u64)>,
     failed: HashMap<ViewKey, String>,
+    repairs: HashMap<FrameId, Arc<RepairSummary>>,
 }
 
 impl PreviewStore {
@@ -152,6 +153,9 @@ impl PreviewStore {
         let key = preview.key;
         let want = self.asked.get(&(key, preview.revision)).copied();
         self.failed.remove(&key);
+        if let (ViewKey::Frame(frame), Some(repair)) = (key, &preview.repair) {
+            self.repairs.insert(frame, Arc::clone(repair));
+        }
         match self.slots.get_mut(&key) {
             Some(slot) if slot.preview.revision > preview.revision => {}
             Some(slot) => {
@@ -191,6 +195,7 @@ impl PreviewStore {
     pub(crate) fn keep_only(&mut self, keep: impl Fn(&ViewKey) -> bool) {
         self.slots.retain(|key, _| keep(key));
         self.failed.retain(|key, _| keep(key));
+        self.repairs.retain(|frame, _| keep(&ViewKey::Frame(*frame)));
     }
 
     /// Forget one picture and its texture.
@@ -243,6 +248,11 @@ impl PreviewStore {
     /// Histogram of the frame shown large.
     pub fn histogram(&self, frame: FrameId) -> Option<&Arc<Histogram>> {
         self.slots.get(&ViewKey::Frame(frame))?.preview.histogram.as_ref()
+    }
+
+    /// What dust repair last found in a frame.
+    pub fn repair(&self, frame: FrameId) -> Option<&Arc<RepairSummary>> {
+        self.repairs.get(&frame)
     }
 
     /// Why a picture could not be made.

@@ -2,6 +2,7 @@
 
 mod answers;
 pub(crate) mod boxes;
+mod clean;
 mod colour;
 mod export;
 pub(crate) mod files;
@@ -34,6 +35,7 @@ impl GlassineApp {
             Command::Edit(edit) => self.edit(edit),
             Command::EditAll { label, edits } => self.edit_all(&label, &edits),
             Command::Colour(command) => self.apply_colour(ctx, command),
+            Command::Clean(command) => self.apply_clean(command),
             Command::Gesture(phase) => self.gesture(phase),
             Command::SetParam(param, value) => {
                 self.edit(Edit::SetParam { frames: self.selected(), param, value });

@@ -1,13 +1,15 @@
 //! The frame under work, large: the whole picture or scan pixels one to one, with overlays and before and after.
 
 use egui::{
-    Align, Align2, Button, Color32, CursorIcon, Frame as Surface, Label, Layout, Margin, Painter, Rect,
-    Response, RichText, Role, Sense, Stroke, TextStyle, Ui, Vec2, WidgetInfo, pos2, vec2,
+    Align, Align2, Button, Color32, CursorIcon, Frame as Surface, Label, Layout, Margin, Painter,
+    PointerButton, Rect, Response, RichText, Role, Sense, Stroke, TextStyle, Ui, Vec2, WidgetInfo, pos2,
+    vec2,
 };
-use glassine_engine::{Overlay, PictureSide, UnitRect, ViewKey};
+use glassine_engine::{DIFFERENCE_GAIN, Overlay, PictureSide, UnitRect, ViewKey};
 use glassine_raster::PixelRect;
 use glassine_session::Frame;
 
+use crate::clean::shown_overlay;
 use crate::command::Command;
 use crate::state::{StripTool, ViewCx};
 use crate::store::Want;
@@ -158,17 +160,25 @@ fn picture_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
     }
     let want = want(cx, frame, whole, room, pixels);
     cx.ui_state.wants.picture(ViewKey::Frame(frame.id), want);
-    let before = Want { side: PictureSide::Before, overlay: Overlay::None, ..want };
-    let key = if cx.ui_state.frame.show_before {
-        cx.ui_state.wants.picture(ViewKey::Compare(frame.id), before);
-        ViewKey::Compare(frame.id)
-    } else {
-        ViewKey::Frame(frame.id)
+    let compared = match (cx.ui_state.clean.show_unrepaired, cx.ui_state.frame.show_before) {
+        (true, _) => Some((PictureSide::Unrepaired, "without dust repair")),
+        (_, true) => Some((PictureSide::Before, "before its settings")),
+        _ => None,
+    };
+    let key = match compared {
+        Some((side, _)) => {
+            let other = Want { side, overlay: Overlay::None, ..want };
+            cx.ui_state.wants.picture(ViewKey::Compare(frame.id), other);
+            ViewKey::Compare(frame.id)
+        }
+        None => ViewKey::Frame(frame.id),
     };
     let painter = ui.painter_at(room);
     paint_picture(&painter, cx, frame, key, whole);
-    if cx.ui_state.frame.show_before {
-        tag(&painter, room, "before its settings");
+    if let Some((_, text)) = compared {
+        tag(&painter, room, text);
+    } else if want.overlay == Overlay::RepairDifference {
+        tag(&painter, room, &format!("what dust repair changes, {DIFFERENCE_GAIN:.0} times amplified"));
     }
     if let Some(why) = cx.previews.failure(key) {
         failure_ui(&painter, room, why);
@@ -186,14 +196,16 @@ fn loupe_rect(
     pixels: f32,
 ) -> Rect {
     let size = vec2(w as f32, h as f32) / pixels;
-    let center = &mut cx.ui_state.frame.center;
     let mut delta = Vec2::ZERO;
-    if response.dragged() {
+    // A brush takes the first button for itself; any other button, and the wheel, move the picture.
+    let paints = matches!(cx.ui_state.tool, StripTool::Brush(_));
+    if response.dragged() && !(paints && response.dragged_by(PointerButton::Primary)) {
         delta += response.drag_delta();
     }
     if ui.rect_contains_pointer(room) {
         delta += ui.input(|input| input.smooth_scroll_delta());
     }
+    let center = &mut cx.ui_state.frame.center;
     if delta != Vec2::ZERO {
         center.0 -= f64::from(delta.x / size.x.max(1.0));
         center.1 -= f64::from(delta.y / size.y.max(1.0));
@@ -260,7 +272,7 @@ fn want(cx: &ViewCx<'_>, frame: &Frame, whole: Rect, room: Rect, pixels: f32) ->
         scan_rect: PixelRect::default(),
         size_px: [size(seen.width(), w), size(seen.height(), h)],
         side: PictureSide::Positive,
-        overlay: cx.ui_state.frame.overlay,
+        overlay: shown_overlay(cx.ui_state),
     }
 }
 

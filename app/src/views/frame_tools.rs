@@ -14,6 +14,7 @@ use crate::state::{StripTool, ViewCx};
 use crate::theme;
 use crate::widgets::pull::arrow_steps;
 
+use super::brush::brush_ui;
 use super::stock::patch_colour;
 
 /// Reach of a chart corner under the pointer, points.
@@ -23,11 +24,11 @@ const PATCH_SHARE: f32 = 0.45;
 /// Step of the grey point by an arrow key, screen points; Shift takes ten, Alt a tenth.
 const GREY_STEP: f32 = 4.0;
 /// Light and dark lines over a picture are seen on every ground.
-const LIGHT: Color32 = Color32::from_gray(245);
+pub(super) const LIGHT: Color32 = Color32::from_gray(245);
 
 /// Whether a tool takes the clicks on the picture.
 pub(super) fn has_clicks(cx: &ViewCx<'_>, frame: &Frame) -> bool {
-    cx.ui_state.tool == StripTool::GreyPoint || shows_chart(cx, frame)
+    matches!(cx.ui_state.tool, StripTool::GreyPoint | StripTool::Brush(_)) || shows_chart(cx, frame)
 }
 
 /// Whether the chart under measurement is on this frame.
@@ -44,44 +45,49 @@ pub(super) fn frame_tools_ui(
     whole: Rect,
     room: Rect,
 ) {
-    let place = Place::new(frame, whole);
+    let place = Place::new(frame, whole, room);
     if cx.ui_state.tool == StripTool::GreyPoint {
         grey_point_ui(ui, cx, frame, response, &place, room);
+    } else if let StripTool::Brush(kind) = cx.ui_state.tool {
+        brush_ui(ui, cx, frame, response, &place, kind);
     } else if shows_chart(cx, frame) {
         chart_ui(ui, cx, &place, room);
     }
 }
 
 /// From the screen to the scan and back.
-struct Place<'a> {
+pub(super) struct Place<'a> {
     frame: &'a Frame,
-    whole: Rect,
-    points_per_px: f64,
+    /// Where the whole picture lies.
+    pub(super) whole: Rect,
+    /// What of it is seen.
+    pub(super) room: Rect,
+    pub(super) points_per_px: f64,
 }
 
 impl<'a> Place<'a> {
-    fn new(frame: &'a Frame, whole: Rect) -> Self {
+    fn new(frame: &'a Frame, whole: Rect, room: Rect) -> Self {
         let sides = if frame.orientation.swaps_sides() { frame.crop.height_px } else { frame.crop.width_px };
-        Self { frame, whole, points_per_px: f64::from(whole.width()) / sides.max(1.0) }
+        Self { frame, whole, room, points_per_px: f64::from(whole.width()) / sides.max(1.0) }
     }
 
-    fn unit(&self, at: Pos2) -> (f64, f64) {
+    pub(super) fn unit(&self, at: Pos2) -> (f64, f64) {
         let unit = (at - self.whole.min) / self.whole.size().max(vec2(1.0, 1.0));
         (f64::from(unit.x), f64::from(unit.y))
     }
 
-    fn at_unit(&self, (u, v): (f64, f64)) -> Pos2 {
+    pub(super) fn at_unit(&self, (u, v): (f64, f64)) -> Pos2 {
         self.whole.min + vec2(u as f32 * self.whole.width(), v as f32 * self.whole.height())
     }
 
-    fn scan(&self, at: Pos2) -> Point<Scan> {
+    pub(super) fn scan(&self, at: Pos2) -> Point<Scan> {
         let (u, v) = self.unit(at);
         let (u, v) = self.frame.orientation.box_from_upright(u, v);
         self.frame.crop.scan_from_unit(u, v)
     }
 
     /// Quarter turns and flips only swap and mirror, so the way back is the transpose.
-    fn screen(&self, p: Point<Scan>) -> Pos2 {
+    pub(super) fn screen(&self, p: Point<Scan>) -> Pos2 {
         let turn = |u, v| self.frame.orientation.box_from_upright(u, v);
         let (origin, right, down) = (turn(0.0, 0.0), turn(1.0, 0.0), turn(0.0, 1.0));
         let unit = self.frame.crop.unit_from_scan(p);
@@ -278,7 +284,7 @@ fn paint_grid(painter: &Painter, corners: [Pos2; 4], columns: usize, rows: usize
 }
 
 /// A line of text on a dark plate at the lower edge.
-fn plate(painter: &Painter, room: Rect, text: &str) {
+pub(super) fn plate(painter: &Painter, room: Rect, text: &str) {
     let font = egui::TextStyle::Body.resolve(&painter.ctx().global_style());
     let galley = painter.layout(text.to_owned(), font, LIGHT, (room.width() - 60.0).max(60.0));
     let at = pos2(room.center().x - galley.size().x / 2.0, room.bottom() - galley.size().y - 16.0);

@@ -1,5 +1,6 @@
 //! The parts of the window. Each is a function of what it is given; what it asks for goes out as commands.
 
+mod brush;
 mod drawing;
 mod export;
 mod frame;

@@ -3,7 +3,6 @@
 use std::sync::Arc;
 
 use egui::Ui;
-use glassine_engine::Overlay;
 use glassine_film::{FilmKind, Param, ParamGroup};
 use glassine_session::Frame;
 
@@ -99,52 +98,11 @@ fn is_black_and_white(cx: &ViewCx<'_>) -> bool {
     cx.strip().is_some_and(|strip| strip.film == FilmKind::BlackAndWhite)
 }
 
-/// Why dust can't be repaired, if it can't.
-fn no_repair_reason(cx: &ViewCx<'_>) -> Option<&'static str> {
-    let strip = cx.strip()?;
-    let scan = cx.session.scan(strip.scan)?;
-    if !scan.has_infrared() {
-        Some("this scan has no infrared plane, which dust is found with")
-    } else if strip.film == FilmKind::BlackAndWhite {
-        Some("silver stops infrared like dust does, so dust can't be told from the picture")
-    } else {
-        None
-    }
-}
-
-/// Whether dust is repaired, for the head of the section.
-pub(super) fn clean_summary(cx: &ViewCx<'_>) -> String {
-    let is_on = cx.primary().is_some_and(|frame| frame.look.get(Param::RepairStrength) > 0.0);
-    match (cx.primary(), no_repair_reason(cx)) {
-        (None, _) => String::new(),
-        (Some(_), Some(_)) => "not possible here".to_owned(),
-        (Some(_), None) => if is_on { "dust repair on" } else { "off" }.to_owned(),
-    }
-}
-
 /// How much is sharpened, for the head of the section.
 pub(super) fn sharpen_summary(cx: &ViewCx<'_>) -> String {
     let Some(frame) = cx.primary() else { return String::new() };
     let amount = frame.look.get(Param::SharpenAmount);
     if amount == 0.0 { "off".to_owned() } else { format!("amount {}", number_text(amount, 2, false)) }
-}
-
-pub(super) fn clean_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
-    let reason = no_repair_reason(cx);
-    ui.add_enabled_ui(reason.is_none(), |ui| {
-        rows_ui(ui, cx, params_of(ParamGroup::Clean));
-        ui.horizontal(|ui| {
-            ui.spacing_mut().item_spacing.x = 6.0;
-            label_ui(ui, "dust map", false);
-            let mut shown = cx.ui_state.frame.overlay == Overlay::DustMap;
-            if ui.checkbox(&mut shown, "show in the large view").changed() {
-                cx.push(Command::SetOverlay(if shown { Overlay::DustMap } else { Overlay::None }));
-            }
-        });
-    });
-    if let Some(reason) = reason {
-        note_ui(ui, reason);
-    }
 }
 
 pub(super) fn sharpen_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {

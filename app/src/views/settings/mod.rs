@@ -2,6 +2,7 @@
 
 mod balance;
 mod cast;
+mod clean;
 mod film;
 mod frame;
 mod sizes;
@@ -17,11 +18,9 @@ use crate::widgets::parts::{note_ui, section_head_ui, warning_ui};
 
 use super::export::{export_button_ui, kind_rows_ui};
 pub(super) use cast::{is_unsure, proof_want};
+use clean::{clean_section_ui, clean_summary};
 use film::{film_section_ui, film_summary};
-use frame::{
-    clean_section_ui, clean_summary, colour_section_ui, exposure_section_ui, sharpen_section_ui,
-    sharpen_summary, summary_of,
-};
+use frame::{colour_section_ui, exposure_section_ui, sharpen_section_ui, sharpen_summary, summary_of};
 
 /// Groups that belong together when settings are carried from one frame to others.
 pub(super) const ALL_GROUPS: [ParamGroup; 4] =
