@@ -28,7 +28,9 @@ pub(crate) fn histogram_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         if let Some(frame) = frame {
             let counted = histogram
                 .map_or_else(String::new, |histogram| format!(", {} px counted", grouped(histogram.pixels)));
-            let text = RichText::new(format!("frame {}{counted}", frame.number)).small().color(p.text_weak);
+            let text = RichText::new(format!("frame {}{counted}", cx.session.number_text(frame)))
+                .small()
+                .color(p.text_weak);
             ui.add(Label::new(text).truncate());
         }
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {

@@ -7,6 +7,7 @@ mod frame;
 mod frame_tools;
 mod histogram;
 mod keys;
+mod planner;
 mod prints;
 mod proofs;
 mod questions;

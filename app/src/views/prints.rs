@@ -152,7 +152,7 @@ fn caption_ui(
     let style = painter.ctx().global_style();
     let line = pos2(picture.left(), picture.bottom() + 4.0 + CAPTION / 2.0 - 2.0);
     let ink = if is_selected { p.text_strong } else { p.text };
-    let name = frame.name.as_deref().map_or_else(|| frame.number.to_string(), str::to_owned);
+    let name = frame.name.as_deref().map_or_else(|| cx.session.number_text(frame), str::to_owned);
     let clip =
         painter.with_clip_rect(painter.clip_rect().intersect(picture.expand2(vec2(2.0, CAPTION + 6.0))));
     let number = clip.text(line, Align2::LEFT_CENTER, name, theme::strong_style().resolve(&style), ink);

@@ -219,7 +219,7 @@ fn box_ui(
     if response.has_focus() {
         crop_box::paint_area(&painter, shape, Color32::WHITE);
     }
-    number_ui(&painter, &p, frame, shape, is_selected);
+    number_ui(&painter, &p, (frame, &cx.session.number_text(frame)), shape, is_selected);
     if frame.skipped {
         painter.line_segment(
             [shape.corners[0], shape.corners[2]],
@@ -276,11 +276,17 @@ pub(super) fn flag_text(flag: FrameFlag) -> &'static str {
 }
 
 /// Number and marks in the corner that is shown top left.
-fn number_ui(painter: &Painter, p: &Palette, frame: &Frame, shape: &ScreenBox, is_selected: bool) {
+fn number_ui(
+    painter: &Painter,
+    p: &Palette,
+    (frame, number): (&Frame, &str),
+    shape: &ScreenBox,
+    is_selected: bool,
+) {
     let corner =
         shape.corners.into_iter().min_by(|a, b| (a.x + a.y).total_cmp(&(b.x + b.y))).unwrap_or(Pos2::ZERO);
     let to_look_at = !frame.flags.is_empty() || frame.reaches_rebate();
-    let text = format!("{}{}", frame.number, if to_look_at { " !" } else { "" });
+    let text = format!("{number}{}", if to_look_at { " !" } else { "" });
     let font = theme::strong_style().resolve(&painter.ctx().global_style());
     let (fill, ink) = match (is_selected, to_look_at) {
         (true, _) => (p.accent, p.on_accent),

@@ -176,12 +176,8 @@ fn name_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
         let id = ui.scope_id().with(("name of frame", frame.id.0));
         let kept = || frame.name.clone().unwrap_or_default();
         let mut text = ui.data(|data| data.get_temp::<String>(id)).unwrap_or_else(kept);
-        let hint = format!(
-            "{} {:0w$}",
-            cx.session.output.base_name,
-            frame.number,
-            w = usize::from(cx.session.output.digits)
-        );
+        let output = &cx.session.output;
+        let hint = format!("{} {}", output.base_name, output.number_text(frame.number, output.digits));
         let edit = ui.add(TextEdit::singleline(&mut text).desired_width(130.0).hint_text(hint));
         edit.widget_info(|| {
             let mut info = WidgetInfo::labeled(Role::TextInput, true, "file name");
@@ -225,15 +221,38 @@ fn number_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
     if let Some(wish) = wish {
         cx.push(Command::PlaceBox(frame.id, wish));
     }
+    margin_row_ui(ui, cx, frame);
     let first = cx.session.frames.first().map_or(1, |frame| frame.number);
+    let half = cx.session.output.half_numbers;
+    let steps = if half { 2 } else { 1 };
     ui.horizontal(|ui| {
         label_ui(ui, "first number", false);
-        let mut shown = first;
+        let mut shown = first / steps;
         let drag = DragValue::new(&mut shown).range(0..=9999).speed(0.1);
         if number_field_ui(ui, drag, "first number", 96.0).changed() {
-            cx.push(Command::Renumber(shown));
+            cx.push(Command::Renumber(shown * steps));
         }
     });
+    let mut shown = half;
+    let tip = "two frames share a number, as on half-frame film: 12, 12A, 13";
+    if ui.checkbox(&mut shown, "half numbers").on_hover_text(tip).changed() {
+        cx.push(Command::Edit(Edit::SetHalfNumbers(shown)));
+    }
+}
+
+/// Distance that held boxes keep from the image edges, for every selected frame.
+fn margin_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
+    let mut shown = frame.guard_margin_px;
+    let mut changed = false;
+    ui.horizontal(|ui| {
+        label_ui(ui, "guard margin", false);
+        let drag = DragValue::new(&mut shown).range(0.0..=200.0).speed(0.1).max_decimals(2).suffix(" px");
+        changed = number_field_ui(ui, drag, "guard margin", 96.0).changed();
+    });
+    if changed && shown.is_finite() {
+        let frames = cx.ui_state.selected.iter().copied().collect::<Vec<_>>();
+        cx.push(Command::Edit(glassine_engine::guard::with_margin(cx.session, &frames, shown)));
+    }
 }
 
 /// Another size with the box's own top left corner in its place.

@@ -31,6 +31,8 @@ pub(super) fn toolbar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         {
             cx.push(Command::SolveStrip(strip.id));
         }
+        separator(ui);
+        super::planner::planner_ui(ui, cx);
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| right_ui(ui, cx, has_scans));
     });
 }

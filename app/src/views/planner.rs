@@ -1,0 +1,119 @@
+//! Planning a scan before it is made: what a resolution gives, and which resolution a print needs.
+
+use egui::containers::menu::{MenuButton, MenuConfig};
+use egui::{DragValue, PopupCloseBehavior, Ui};
+use glassine_layout::{Format, format_by_id, formats};
+use glassine_sharpness::plan::{PRINT_PPI, SampleLayout, ScanPlan, need_for_print};
+
+use crate::state::ViewCx;
+use crate::widgets::param_row::{label_ui, number_field_ui};
+use crate::widgets::parts::{choice_row_ui, fact_row_ui, sub_head_ui, warning_ui};
+
+/// What was typed into the planner; kept while the window is open.
+#[derive(Debug, Clone, PartialEq)]
+struct Wish {
+    format: &'static str,
+    scan_ppi: f64,
+    print_mm: [f64; 2],
+    /// Measured resolution of the scanner, 0 when not known.
+    measured_ppi: f64,
+}
+
+/// A button that opens the planner.
+pub(super) fn planner_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
+    let config = MenuConfig::new().close_behavior(PopupCloseBehavior::CloseOnClickOutside);
+    let (response, _) = MenuButton::new("plan a scan").config(config).ui(ui, |ui| {
+        ui.set_min_width(330.0);
+        let id = egui::Id::unique("planner");
+        let mut wish = ui.data(|data| data.get_temp::<Wish>(id)).unwrap_or_else(|| first_wish(cx));
+        rows_ui(ui, &mut wish);
+        ui.data_mut(|data| data.insert_temp(id, wish));
+    });
+    response.on_hover_text("pixels, file size and largest print of a resolution, and what a print needs");
+}
+
+/// Begins with the format and resolution under work.
+fn first_wish(cx: &ViewCx<'_>) -> Wish {
+    let strip = cx.strip();
+    let format = strip.and_then(|strip| format_by_id(strip.format_id.as_deref()?));
+    let scan_ppi = strip.and_then(|strip| cx.session.scan(strip.scan)).and_then(|scan| scan.ppi);
+    Wish {
+        format: format.map_or("135", |format| format.id),
+        scan_ppi: scan_ppi.unwrap_or(2400.0),
+        print_mm: [300.0, 200.0],
+        measured_ppi: 0.0,
+    }
+}
+
+fn rows_ui(ui: &mut Ui, wish: &mut Wish) {
+    let choices = formats().iter().map(|format| (format.id, format.label.to_owned()));
+    let shown = format_by_id(wish.format).map_or(wish.format, |format| format.label);
+    let current = wish.format;
+    if let Some(chosen) = choice_row_ui(ui, "frame", shown, Some(&current), choices) {
+        wish.format = chosen;
+    }
+    let Some(format) = format_by_id(wish.format) else { return };
+    number_row(ui, "resolution", &mut wish.scan_ppi, " ppi", 50.0..=20_000.0);
+    number_row(ui, "measured resolution", &mut wish.measured_ppi, " ppi", 0.0..=20_000.0);
+    if let Some(plan) = ScanPlan::new(format.along_mm, format.across_mm, wish.scan_ppi) {
+        plan_ui(ui, &plan, wish.measured_ppi);
+    }
+    sub_head_ui(ui, "for a print");
+    number_row(ui, "print width", &mut wish.print_mm[0], " mm", 1.0..=10_000.0);
+    number_row(ui, "print height", &mut wish.print_mm[1], " mm", 1.0..=10_000.0);
+    print_ui(ui, format, wish);
+}
+
+fn plan_ui(ui: &mut Ui, plan: &ScanPlan, measured_ppi: f64) {
+    fact_row_ui(
+        ui,
+        "picture",
+        &format!("{} × {} px, {:.1} MP", plan.width_px, plan.height_px, plan.megapixels()),
+    );
+    for (name, layout) in
+        [("16-bit RGB", SampleLayout::Rgb16), ("with infrared", SampleLayout::RgbInfrared16)]
+    {
+        let big = if plan.needs_big_tiff(layout) { ", needs BigTIFF" } else { "" };
+        fact_row_ui(ui, name, &format!("{:.1} MiB{big}", plan.mebibytes(layout)));
+    }
+    for print in plan.largest_prints() {
+        fact_row_ui(
+            ui,
+            &format!("print at {:.0} ppi", print.print_ppi),
+            &format!("{:.0} × {:.0} mm", print.width_mm, print.height_mm),
+        );
+    }
+    if let Some(above) = plan.above_measured(measured_ppi) {
+        warning_ui(
+            ui,
+            &format!(
+                "above the measured {:.0} ppi: {:.0} % of the pixels hold nothing new",
+                above.measured_ppi,
+                above.empty_share * 100.0
+            ),
+        );
+    }
+}
+
+fn print_ui(ui: &mut Ui, format: &Format, wish: &Wish) {
+    let image = (format.along_mm, format.across_mm);
+    for ppi in PRINT_PPI {
+        if let Some(need) = need_for_print(image, (wish.print_mm[0], wish.print_mm[1]), ppi) {
+            let above = wish.measured_ppi > 0.0 && need.scan_ppi > wish.measured_ppi;
+            let note = if above { ", more than was measured" } else { "" };
+            fact_row_ui(
+                ui,
+                &format!("at {ppi:.0} ppi"),
+                &format!("scan at {:.0} ppi or more{note}", need.scan_ppi.ceil()),
+            );
+        }
+    }
+}
+
+fn number_row(ui: &mut Ui, name: &str, value: &mut f64, suffix: &str, range: std::ops::RangeInclusive<f64>) {
+    ui.horizontal(|ui| {
+        label_ui(ui, name, false);
+        let drag = DragValue::new(value).range(range).speed(5.0).max_decimals(0).suffix(suffix);
+        number_field_ui(ui, drag, name, 110.0);
+    });
+}
