@@ -143,6 +143,8 @@ pub struct ColourState {
     pub grey_at: (f64, f64),
     /// Side of the square that is averaged, scan pixels.
     pub grey_side_px: f64,
+    /// The chart measured before, so that its corners need not be placed again.
+    pub last_chart: Option<ChartTool>,
     /// The chart under measurement; its pane takes the place of the settings.
     pub chart: Option<ChartTool>,
 }
@@ -155,6 +157,7 @@ impl Default for ColourState {
             proof_steps: [1, 1, 0],
             grey_at: (0.5, 0.5),
             grey_side_px: 31.0,
+            last_chart: None,
             chart: None,
         }
     }
@@ -173,6 +176,7 @@ impl ColourState {
         self.proof = None;
         self.grey_at = (0.5, 0.5);
         self.chart = None;
+        self.last_chart = None;
     }
 }
 

@@ -2,7 +2,10 @@
 
 mod common;
 
-use common::{IMAGES, SharedPicker, app, frame_id, open_window, session, sized_window, write_scan};
+use common::{
+    BASE_D, IMAGES, SCAN, SharedPicker, app, code, frame_id, open_window, session, sized_window,
+    write_pixels, write_scan,
+};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, Pos2, Vec2, vec2};
 use egui_kittest::Harness;
@@ -10,7 +13,8 @@ use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::app::GlassineApp;
 use glassine_app::command::{Command, SelectHow};
 use glassine_app::dialogs::PickOutcome;
-use glassine_film::{Param, Stock, band_curves};
+use glassine_film::colour::working_from_lab;
+use glassine_film::{CHART_LAB_D50, Param, Stock, band_curves};
 use glassine_session::{Edit, FrameSolve, StripSolve};
 
 type Window = Harness<'static, GlassineApp>;
@@ -316,6 +320,100 @@ fn corners_of_a_chart_are_moved_by_pointer_and_keys_and_a_wrong_chart_is_told() 
     assert_eq!(window.state().history().undo_steps(), steps, "measuring changes nothing");
     click_label(&mut window, "back to the settings");
     assert!(window.query_by_label("section film").is_some());
+}
+
+/// The strip with a chart on its first frame, where the pane puts the corners by itself; the film has straight curves
+/// of unlike slopes.
+fn chart_pixels(upside_down: bool) -> Vec<u16> {
+    let ((x0, y0, x1, y1), inset) = (IMAGES[0], 12.0);
+    let center = ((x0 + x1) / 2.0, (y0 + y1) / 2.0);
+    let height = (y1 - y0 - 2.0 * inset) * 0.76;
+    let width = height * 1.5;
+    let mut samples = Vec::with_capacity((SCAN.0 * SCAN.1 * 3) as usize);
+    for y in 0..SCAN.1 {
+        for x in 0..SCAN.0 {
+            let at = (f64::from(x) + 0.5, f64::from(y) + 0.5);
+            let is_image =
+                IMAGES.iter().any(|(x0, y0, x1, y1)| at.0 > *x0 && at.0 < *x1 && at.1 > *y0 && at.1 < *y1);
+            let (mut u, mut v) = ((at.0 - center.0) / width + 0.5, (at.1 - center.1) / height + 0.5);
+            if upside_down {
+                (u, v) = (1.0 - u, 1.0 - v);
+            }
+            let light = if (0.0..1.0).contains(&u) && (0.0..1.0).contains(&v) {
+                working_from_lab(CHART_LAB_D50[(v * 4.0) as usize * 6 + (u * 6.0) as usize])
+            } else {
+                [0.12; 3]
+            };
+            for (channel, slope) in [0.56, 0.6, 0.66].into_iter().enumerate() {
+                let log = light[channel].max(1e-3).log10();
+                let above = if is_image { (slope * (log + 2.6)).max(0.0) } else { 0.0 };
+                samples.push(code(BASE_D[channel] + above));
+            }
+        }
+    }
+    samples
+}
+
+fn chart_window(upside_down: bool, answers: Vec<PickOutcome>) -> (Window, tempfile::TempDir) {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan = write_pixels(folder.path(), &chart_pixels(upside_down));
+    let mut app = app(Vec::new(), SharedPicker::new(answers));
+    app.set_session(session(&scan, None));
+    let mut window = sized_window(app, [1600.0, 1800.0]);
+    click_label(&mut window, "section film");
+    click_label(&mut window, "measure a stock…");
+    (window, folder)
+}
+
+#[test]
+fn a_stock_is_measured_from_a_chart_used_for_the_strip_and_written_to_a_file() {
+    let target = tempfile::tempdir().expect("a temporary folder");
+    let file = target.path().join("quay");
+    let (mut window, _folder) = chart_window(false, vec![PickOutcome::Chosen(vec![file.clone()])]);
+    click_label(&mut window, "measure");
+    let report = window.state().ui_state().colour.chart.as_ref().and_then(|chart| chart.report.clone());
+    let report = report.expect("the chart was measured");
+    assert_eq!(report.patches.len(), 24);
+    assert!(report.mean.1 < 2.0 && report.mean.1 < report.mean.0, "{:?}", report.mean);
+    let steps = window.state().history().undo_steps();
+    assert!(window.state().session().stocks.is_empty(), "measuring changes nothing");
+    click_label(&mut window, "use for this strip");
+    let session = window.state().session();
+    assert_eq!(session.strips[0].stock_id, report.stock.id);
+    assert!(session.strips[0].solve.is_some() && session.stocks.len() == 1);
+    assert_eq!(window.state().history().undo_steps(), steps + 1);
+    click_label(&mut window, "save as file…");
+    let text = std::fs::read_to_string(file.with_extension("json")).expect("the file was written");
+    assert_eq!(Stock::from_json(&text).expect("a stock file"), report.stock);
+    // Closing and opening again keeps the corners and what was found.
+    click_label(&mut window, "back to the settings");
+    click_label(&mut window, "measure a stock…");
+    assert!(window.query_by_label("use for this strip").is_some());
+}
+
+#[test]
+fn a_chart_that_lies_upside_down_is_told_with_what_to_press() {
+    let (mut window, _folder) = chart_window(true, Vec::new());
+    click_label(&mut window, "measure");
+    let notice = window.state().status().notices.last().cloned().expect("something is told");
+    assert!(notice.headline.contains("other way round"), "{notice:?}");
+    assert!(notice.what_to_do.contains("twice"), "{notice:?}");
+    click_label(&mut window, "turn");
+    click_label(&mut window, "turn");
+    click_label(&mut window, "measure");
+    let chart = window.state().ui_state().colour.chart.clone().expect("the pane is open");
+    assert!(chart.report.is_some_and(|report| report.mean.1 < 2.0));
+}
+
+#[test]
+fn a_wedge_takes_its_number_of_steps_and_says_when_it_cannot_be_read() {
+    let (mut window, _folder) = chart_window(false, Vec::new());
+    click_label(&mut window, "it shows neutral wedge");
+    window.get_by_role_and_label(Role::SpinButton, "number of steps").set_value_accesskit(6.0);
+    window.run();
+    let chart = window.state().ui_state().colour.chart.clone().expect("the pane is open");
+    assert_eq!(chart.densities_text.split_whitespace().count(), 6);
+    assert!(window.query_by_label("chart corner 2, last step").is_some());
 }
 
 #[test]

@@ -68,7 +68,15 @@ impl GlassineApp {
     fn show_chart(&mut self, show: bool) {
         let session = self.history.current();
         let frame = self.ui_state.primary.and_then(|id| session.frame(id)).filter(|_| show);
+        let colour = &mut self.ui_state.colour;
+        if let Some(chart) = colour.chart.take() {
+            colour.last_chart = Some(chart);
+        }
+        let known = colour.last_chart.clone();
         let chart = frame.map(|frame| {
+            if let Some(known) = known.filter(|known| known.frame == frame.id) {
+                return known;
+            }
             let roll = session.title.trim();
             ChartTool {
                 frame: frame.id,

@@ -135,9 +135,10 @@ fn grey_point_ui(
         StrokeKind::Middle,
     );
     painter.rect_stroke(square.expand(1.0), 0.0, Stroke::new(1.5, LIGHT), StrokeKind::Middle);
-    plate(
+    plate_away_from(
         &painter,
         room,
+        at,
         &format!(
             "click something grey   ·   mean of {side_px:.0} × {side_px:.0} scan px, wheel changes it   ·   Esc leaves"
         ),
@@ -219,13 +220,6 @@ fn chart_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &Place<'_>, room: Rect) {
     if moved {
         chart.report = None;
     }
-    let text = match chart.kind {
-        TargetKind::Chart24 => {
-            "pull the four corners onto the outer corners of the chart; the small squares show which patch is meant"
-        }
-        TargetKind::Wedge => "pull the four corners onto the ends of the wedge, the first step at corner 1",
-    };
-    plate(&painter, room, text);
 }
 
 fn paint_corner(painter: &Painter, at: Pos2, number: usize, is_active: bool, has_focus: bool) {
@@ -285,9 +279,16 @@ fn paint_grid(painter: &Painter, corners: [Pos2; 4], columns: usize, rows: usize
 
 /// A line of text on a dark plate at the lower edge.
 pub(super) fn plate(painter: &Painter, room: Rect, text: &str) {
+    plate_away_from(painter, room, room.center_top(), text);
+}
+
+/// The same at the edge that a place is not near.
+fn plate_away_from(painter: &Painter, room: Rect, pointer: Pos2, text: &str) {
     let font = egui::TextStyle::Body.resolve(&painter.ctx().global_style());
     let galley = painter.layout(text.to_owned(), font, LIGHT, (room.width() - 60.0).max(60.0));
-    let at = pos2(room.center().x - galley.size().x / 2.0, room.bottom() - galley.size().y - 16.0);
+    let at_bottom = pointer.y < room.center().y;
+    let y = if at_bottom { room.bottom() - galley.size().y - 16.0 } else { room.top() + 16.0 };
+    let at = pos2(room.center().x - galley.size().x / 2.0, y);
     let rect = Rect::from_min_size(at, galley.size()).expand2(vec2(12.0, 6.0));
     painter.rect_filled(rect, 5.0, Color32::from_black_alpha(185));
     painter.galley(at, galley, LIGHT);

@@ -7,7 +7,7 @@ use egui::{
 use glassine_engine::{Notice, Severity};
 
 use crate::command::Command;
-use crate::state::ViewCx;
+use crate::state::{StripTool, ViewCx};
 use crate::theme;
 use crate::widgets::icon::{Icon, IconButton, paint_icon};
 
@@ -76,8 +76,18 @@ fn message_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 /// With nothing to tell, the line says what the pointer can do.
 fn hint_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     let selected = cx.ui_state.selected.len();
+    let is_grey = cx.ui_state.tool == StripTool::GreyPoint;
     let text = match (cx.session.scans.is_empty(), selected) {
         (true, _) => return,
+        _ if is_grey => {
+            "click something grey in the large picture, or move the square with the arrow keys and \
+                         press Enter"
+                .to_owned()
+        }
+        _ if cx.ui_state.colour.chart.is_some() => {
+            "pull the numbered corners onto the outer corners of the chart, or use Tab and the arrow keys"
+                .to_owned()
+        }
         (false, 0) => "click a box or a print to work on it".to_owned(),
         (false, 1) => {
             "drag a box to move it, its sides to size it, its ring to turn it; F1 shows all keys".to_owned()

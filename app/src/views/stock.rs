@@ -23,6 +23,8 @@ use crate::widgets::parts::{
 const ROW: f32 = 18.0;
 /// A difference that fills its bar, CIEDE2000.
 const BAR_FULL: f64 = 12.0;
+/// Mean difference after the fit from which something is probably wrong, CIEDE2000.
+const DOUBTFUL: f64 = 4.0;
 /// Density between two steps of a common reflection wedge.
 const STEP_D: f64 = 0.15;
 /// Density of its first step.
@@ -137,6 +139,18 @@ fn wedge_ui(ui: &mut Ui, chart: &mut ChartTool) {
 
 /// Corners, and which way round the chart is.
 fn place_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &mut ChartTool) {
+    note_ui(
+        ui,
+        match chart.kind {
+            TargetKind::Chart24 => {
+                "pull the numbered corners onto the outer corners of the chart; the small squares show which patch \
+                 is meant where"
+            }
+            TargetKind::Wedge => {
+                "pull the numbered corners onto the ends of the wedge, its first step at 1 and 4"
+            }
+        },
+    );
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         label_ui(ui, "corners", false);
@@ -202,6 +216,9 @@ fn report_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &ChartTool, report: &Arc<S
         let number = |v: f64| number_text(v, 2, false);
         fact_row_ui(ui, "mean difference", &format!("{} before, {} with it", number(before), number(after)));
         fact_row_ui(ui, "largest", &format!("{} with it, CIEDE2000", number(worst)));
+    }
+    if !report.patches.is_empty() && after > DOUBTFUL {
+        warning_ui(ui, "large differences remain: check the corners and which way round the chart lies");
     }
     uses_ui(ui, cx, chart, report);
     if !report.patches.is_empty() {

@@ -19,7 +19,7 @@ use glassine_session::{
 /// Scan size: three frames of 180 by 120 pixels with clear film around them.
 pub(crate) const SCAN: (u32, u32) = (640, 176);
 /// Density of the clear film.
-const BASE_D: [f64; 3] = [0.30, 0.60, 0.85];
+pub(crate) const BASE_D: [f64; 3] = [0.30, 0.60, 0.85];
 /// Edges of the three images.
 pub(crate) const IMAGES: [(f64, f64, f64, f64); 3] =
     [(28.0, 28.0, 208.0, 148.0), (230.0, 28.0, 410.0, 148.0), (432.0, 28.0, 612.0, 148.0)];
@@ -39,7 +39,8 @@ fn scene_log(x: f64, y: f64, frame: usize) -> [f64; 3] {
     }
 }
 
-fn code(density: f64) -> u16 {
+/// Linear code of a density.
+pub(crate) fn code(density: f64) -> u16 {
     (65_535.0 * 10f64.powf(-density)).round() as u16
 }
 
@@ -67,6 +68,11 @@ fn scan_pixels() -> Vec<u16> {
 
 /// Write the scan into a folder.
 pub(crate) fn write_scan(folder: &Path) -> PathBuf {
+    write_pixels(folder, &scan_pixels())
+}
+
+/// Write a scan of the usual size with these samples.
+pub(crate) fn write_pixels(folder: &Path, samples: &[u16]) -> PathBuf {
     let path = folder.join("strip.tif");
     let spec = PictureSpec {
         width_px: SCAN.0,
@@ -80,7 +86,7 @@ pub(crate) fn write_scan(folder: &Path) -> PathBuf {
         overwrite: Overwrite::Never,
     };
     let mut writer = PictureWriter::begin(&path, &spec).expect("the folder is writable");
-    writer.write_rows_u16(&scan_pixels()).expect("the rows have the right length");
+    writer.write_rows_u16(samples).expect("the rows have the right length");
     writer.finish().expect("the picture is complete");
     path
 }

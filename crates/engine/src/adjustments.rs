@@ -5,9 +5,9 @@ use std::path::Path;
 use glassine_film::Stock;
 use glassine_raster::CancelToken;
 use glassine_scanfile::{Overwrite, write_bytes_atomic};
-use glassine_session::Edit;
+use glassine_session::{Edit, FrameId};
 
-use crate::adjust::free_stock_id;
+use crate::adjust::{ChartPlace, StockTarget, free_stock_id};
 use crate::jobs::{Job, JobEvent, JobId};
 use crate::types::SessionAt;
 use crate::{Engine, EngineError, Notice, Severity};
@@ -46,8 +46,16 @@ impl Engine {
                 edits(format!("match to frame {number}"), found, notices)
             }
             Job::MeasureStock { at, frame, place, target, name } => {
-                let report = self.measure_stock(&at, frame, &place, &target, &name, cancel)?;
-                Ok(JobEvent::StockMeasured { id, report: Box::new(report) })
+                let found = self.measure_stock(&at, frame, &place, &target, &name, cancel);
+                let other = match &found {
+                    Err(EngineError::Cancelled) => None,
+                    Err(_) => self.other_way_round(&at, frame, &place, &target, cancel),
+                    Ok(_) => None,
+                };
+                match other {
+                    Some(notice) => Err(EngineError::Told(notice)),
+                    None => Ok(JobEvent::StockMeasured { id, report: Box::new(found?) }),
+                }
             }
             Job::ApplyStock { at, stock, strips } => {
                 let found = self.apply_stock(&at, &stock, &strips, cancel)?;
@@ -76,6 +84,37 @@ impl Engine {
             // Every other job is run by the engine itself.
             _ => Err(EngineError::told("this step is not known here", "please report this text")),
         }
+    }
+
+    /// Whether a chart that could not be read fits when its corners are taken in another order, and in which.
+    fn other_way_round(
+        &self,
+        at: &SessionAt,
+        frame: FrameId,
+        place: &ChartPlace,
+        target: &StockTarget,
+        cancel: &CancelToken,
+    ) -> Option<Notice> {
+        /// Mean CIEDE2000 that only the right order reaches.
+        const FITS: f64 = 3.0;
+        let StockTarget::Chart24 = target else { return None };
+        let [a, b, c, d] = place.corners;
+        for (corners, what) in [
+            ([c, d, a, b], "press “turn” twice, then measure again"),
+            ([d, a, b, c], "press “turn” once, then measure again"),
+            ([b, c, d, a], "press “turn” three times, then measure again"),
+            ([b, a, d, c], "press “mirror”, then measure again"),
+            ([d, c, b, a], "press “turn” twice and “mirror”, then measure again"),
+            ([a, d, c, b], "press “turn” once and “mirror”, then measure again"),
+            ([c, b, a, d], "press “mirror”, then “turn” once, then measure again"),
+        ] {
+            let report = self.measure_stock(at, frame, &ChartPlace { corners }, target, "chart", cancel);
+            if report.is_ok_and(|report| report.mean.1 < FITS) {
+                let headline = "the chart lies the other way round";
+                return Some(Notice::new(Severity::Error, headline, what));
+            }
+        }
+        None
     }
 }
 
