@@ -434,9 +434,13 @@ fn a_stock_file_is_loaded_into_the_session_and_a_bad_one_is_told() {
     app.set_session(session(&scan, None));
     let mut window = common::window(app);
     click_label(&mut window, "section film");
+    window.get_by_role_and_label(Role::ComboBox, "stock").click();
+    window.run();
     click_label(&mut window, "load stock file…");
     assert!(window.state().session().stocks.is_empty());
     assert!(window.state().status().notices.last().is_some_and(|notice| !notice.what_to_do.is_empty()));
+    window.get_by_role_and_label(Role::ComboBox, "stock").click();
+    window.run();
     click_label(&mut window, "load stock file…");
     assert_eq!(window.state().session().stocks.len(), 1);
     assert_eq!(window.state().session().stocks[0].name, "quay own");

@@ -12,7 +12,7 @@ use crate::theme;
 use crate::widgets::fader::FaderEvent;
 use crate::widgets::param_row::{MixedValue, ValueRow, label_ui, number_field_ui, number_text, parse_number};
 use crate::widgets::parts::{
-    choice_row_ui, fact_row_ui, grouped, note_ui, sub_head_ui, switch_row_ui, warning_ui,
+    choice_row_ui, choice_ui, fact_row_ui, grouped, note_ui, sub_head_ui, switch_row_ui, warning_ui,
 };
 
 /// Range a typed base density may have; film never gets clearer than open light or denser than a scanner sees.
@@ -94,13 +94,7 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     if let Some(format_id) = choice_row_ui(ui, "format", shown, Some(&strip.format_id), choices) {
         cx.push(Command::Edit(Edit::SetFormat { strip: strip.id, format_id }));
     }
-    let session = cx.session;
-    let shown = stock_of(session, strip).map_or(strip.stock_id.as_str(), |stock| stock.name.as_str());
-    let choices = stocks(session, strip.film).map(|stock| (stock.id.clone(), stock.name.clone()));
-    if let Some(stock_id) = choice_row_ui(ui, "stock", shown, Some(&strip.stock_id), choices) {
-        cx.push(Command::Edit(Edit::SetStock { strip: strip.id, stock_id }));
-    }
-    own_stock_ui(ui, cx);
+    stock_row_ui(ui, cx, strip);
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, "", false);
@@ -113,20 +107,33 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     });
 }
 
-/// Ways to a stock of one's own.
-fn own_stock_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+/// The stock of the strip, with the ways to one of one's own: a file, or a chart on the frame shown large.
+fn stock_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
+    const MEASURE_WIDTH: f32 = 78.0;
+    let session = cx.session;
+    let shown = stock_of(session, strip).map_or(strip.stock_id.as_str(), |stock| stock.name.as_str());
+    let known = stocks(session, strip.film).map(|stock| (Some(stock.id.clone()), stock.name.clone()));
+    let choices = known.chain(std::iter::once((None, "load stock file…".to_owned())));
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
-        label_ui(ui, "own stock", false);
-        let measure = ui.add_enabled(cx.primary().is_some(), Button::new("measure…"));
+        label_ui(ui, "stock", false);
+        let width = ui.available_width() - MEASURE_WIDTH - 14.0;
+        let current = Some(strip.stock_id.clone());
+        // A room of its own, so that a long name is cut instead of pushing the button out of the column.
+        let room = egui::vec2(width, theme::ROW_HEIGHT);
+        let chosen = ui.allocate_ui_with_layout(room, *ui.layout(), |ui| {
+            choice_ui(ui, "stock", shown, width, Some(&current), choices)
+        });
+        match chosen.inner {
+            Some(Some(stock_id)) => cx.push(Command::Edit(Edit::SetStock { strip: strip.id, stock_id })),
+            Some(None) => cx.push(Command::Colour(ColourCommand::AskLoadStock)),
+            None => {}
+        }
+        let button = Button::new("measure…").min_size(egui::vec2(MEASURE_WIDTH, theme::ROW_HEIGHT));
+        let measure = ui.add_enabled(cx.primary().is_some(), button);
         ui.ctx().accesskit_node_builder(measure.id, |node| node.set_label("measure a stock…"));
         if measure.on_hover_text("from a colour chart or a grey wedge on the frame shown large").clicked() {
             cx.push(Command::Colour(ColourCommand::ShowChart(true)));
-        }
-        let load = ui.button("load…");
-        ui.ctx().accesskit_node_builder(load.id, |node| node.set_label("load stock file…"));
-        if load.on_hover_text("a stock measured before, from a file").clicked() {
-            cx.push(Command::Colour(ColourCommand::AskLoadStock));
         }
     });
 }
