@@ -118,6 +118,7 @@ fn ring(frames: &[&Frame], step: f64) -> Vec<ProofCell> {
 fn tolerances(session: &Session, frame: &Frame, step: f64) -> Vec<ProofCell> {
     let Some(strip) = session.strip(frame.strip) else { return Vec::new() };
     let now = strip.mask_tolerance_d;
+    let recommended_d = strip.base.as_ref().map(|base| base.recommended_tolerance_d);
     // Whole steps around the present value; where there is no room below, the grid begins at zero.
     let first = (-(now / step).floor()).max(-4.0);
     (0_u8..9)
@@ -130,8 +131,10 @@ fn tolerances(session: &Session, frame: &Frame, step: f64) -> Vec<ProofCell> {
             } else {
                 vec![Edit::SetMaskTolerance { strip: strip.id, tolerance_d }]
             };
-            let label = format!("{tolerance_d:.3} D");
-            let words = format!("mask tolerance {label}");
+            let number = format!("{tolerance_d:.3} D");
+            let words = format!("mask tolerance {number}");
+            let is_recommended = recommended_d.is_some_and(|d| (d - tolerance_d).abs() < step / 2.0);
+            let label = if is_recommended { format!("{number} ▼") } else { number };
             let place = (f32::from(idx % 3), f32::from(idx / 3));
             let only_shown = vec![Edit::SetCrops(vec![(frame.id, with_rebate(&frame.crop))])];
             ProofCell { label, words, edits, only_shown, place, is_now }
@@ -157,9 +160,9 @@ pub fn note(session: &Session, frame: &Frame, kind: ProofKind) -> Result<&'stati
             _ => Ok("a click takes that step; the grid then stands around the new balance"),
         },
         ProofKind::MaskTolerance => match strip {
-            Some(strip) if strip.film.is_negative() && strip.base.is_some() => {
-                Ok("marked pixels count as film base; a click takes that tolerance for the strip")
-            }
+            Some(strip) if strip.film.is_negative() && strip.base.is_some() => Ok(
+                "marked pixels count as film base, ▼ is nearest to what is recommended; a click takes that tolerance",
+            ),
             _ => Err("the strip has no measured film base"),
         },
     }

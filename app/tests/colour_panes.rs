@@ -3,8 +3,8 @@
 mod common;
 
 use common::{
-    BASE_D, IMAGES, SCAN, SharedPicker, app, code, frame_id, open_window, session, sized_window,
-    write_pixels, write_scan,
+    IMAGES, SharedPicker, app, chart_pixels, frame_id, open_window, session, sized_window, write_pixels,
+    write_scan,
 };
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, Pos2, Vec2, vec2};
@@ -13,8 +13,7 @@ use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::app::GlassineApp;
 use glassine_app::command::{Command, SelectHow};
 use glassine_app::dialogs::PickOutcome;
-use glassine_film::colour::working_from_lab;
-use glassine_film::{CHART_LAB_D50, Param, Stock, band_curves};
+use glassine_film::{Param, Stock, band_curves};
 use glassine_session::{Edit, FrameSolve, StripSolve};
 
 type Window = Harness<'static, GlassineApp>;
@@ -320,38 +319,6 @@ fn corners_of_a_chart_are_moved_by_pointer_and_keys_and_a_wrong_chart_is_told() 
     assert_eq!(window.state().history().undo_steps(), steps, "measuring changes nothing");
     click_label(&mut window, "back to the settings");
     assert!(window.query_by_label("section film").is_some());
-}
-
-/// The strip with a chart on its first frame, where the pane puts the corners by itself; the film has straight curves
-/// of unlike slopes.
-fn chart_pixels(upside_down: bool) -> Vec<u16> {
-    let ((x0, y0, x1, y1), inset) = (IMAGES[0], 12.0);
-    let center = ((x0 + x1) / 2.0, (y0 + y1) / 2.0);
-    let height = (y1 - y0 - 2.0 * inset) * 0.76;
-    let width = height * 1.5;
-    let mut samples = Vec::with_capacity((SCAN.0 * SCAN.1 * 3) as usize);
-    for y in 0..SCAN.1 {
-        for x in 0..SCAN.0 {
-            let at = (f64::from(x) + 0.5, f64::from(y) + 0.5);
-            let is_image =
-                IMAGES.iter().any(|(x0, y0, x1, y1)| at.0 > *x0 && at.0 < *x1 && at.1 > *y0 && at.1 < *y1);
-            let (mut u, mut v) = ((at.0 - center.0) / width + 0.5, (at.1 - center.1) / height + 0.5);
-            if upside_down {
-                (u, v) = (1.0 - u, 1.0 - v);
-            }
-            let light = if (0.0..1.0).contains(&u) && (0.0..1.0).contains(&v) {
-                working_from_lab(CHART_LAB_D50[(v * 4.0) as usize * 6 + (u * 6.0) as usize])
-            } else {
-                [0.12; 3]
-            };
-            for (channel, slope) in [0.56, 0.6, 0.66].into_iter().enumerate() {
-                let log = light[channel].max(1e-3).log10();
-                let above = if is_image { (slope * (log + 2.6)).max(0.0) } else { 0.0 };
-                samples.push(code(BASE_D[channel] + above));
-            }
-        }
-    }
-    samples
 }
 
 fn chart_window(upside_down: bool, answers: Vec<PickOutcome>) -> (Window, tempfile::TempDir) {

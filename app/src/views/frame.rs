@@ -16,6 +16,7 @@ use crate::store::Want;
 use crate::theme;
 
 use super::frame_tools::{frame_tools_ui, has_clicks};
+use super::settings::is_unsure;
 use super::strip::flag_text;
 
 /// Height of the line over the picture, points.
@@ -98,11 +99,15 @@ fn remarks_ui(ui: &mut Ui, frame: &Frame) {
     } else if !frame.held {
         remarks.insert(0, "holding is off");
     }
+    if is_unsure(frame) {
+        remarks.push("few grey tones: its colour is a guess");
+    }
     if frame.skipped {
         remarks.push("left out of the export");
     }
     if !remarks.is_empty() {
-        let ink = if frame.flags.is_empty() && !frame.reaches_rebate() { p.text_weak } else { p.warn };
+        let to_look_at = !frame.flags.is_empty() || frame.reaches_rebate() || is_unsure(frame);
+        let ink = if !to_look_at { p.text_weak } else { p.warn };
         ui.add(Label::new(RichText::new(remarks.join("  ·  ")).color(ink)).truncate());
     }
 }

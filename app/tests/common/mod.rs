@@ -8,7 +8,8 @@ use egui_kittest::{Harness, HarnessBuilder};
 use glassine_app::app::{AppOptions, GlassineApp};
 use glassine_app::dialogs::{FilePicker, PickAnswer, PickOutcome, PickRequest, PreparedPicker, Wake};
 use glassine_engine::{Engine, JobHost};
-use glassine_film::{FilmKind, default_stock};
+use glassine_film::colour::working_from_lab;
+use glassine_film::{CHART_LAB_D50, FilmKind, default_stock};
 use glassine_raster::{Orientation, TiltedBox};
 use glassine_scanfile::{Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 use glassine_session::{
@@ -59,6 +60,38 @@ fn scan_pixels() -> Vec<u16> {
             for channel in 0..3 {
                 // A straight negative of gamma 0.6 that leaves the clear film at a log exposure of -2.4.
                 let above = logs.map_or(0.0, |logs| (0.6 * (logs[channel] + 2.4)).max(0.0));
+                samples.push(code(BASE_D[channel] + above));
+            }
+        }
+    }
+    samples
+}
+
+/// The strip with a chart on its first frame, where the pane puts the corners by itself; the film has straight curves
+/// of unlike slopes.
+pub(crate) fn chart_pixels(upside_down: bool) -> Vec<u16> {
+    let ((x0, y0, x1, y1), inset) = (IMAGES[0], 12.0);
+    let center = ((x0 + x1) / 2.0, (y0 + y1) / 2.0);
+    let height = (y1 - y0 - 2.0 * inset) * 0.76;
+    let width = height * 1.5;
+    let mut samples = Vec::with_capacity((SCAN.0 * SCAN.1 * 3) as usize);
+    for y in 0..SCAN.1 {
+        for x in 0..SCAN.0 {
+            let at = (f64::from(x) + 0.5, f64::from(y) + 0.5);
+            let is_image =
+                IMAGES.iter().any(|(x0, y0, x1, y1)| at.0 > *x0 && at.0 < *x1 && at.1 > *y0 && at.1 < *y1);
+            let (mut u, mut v) = ((at.0 - center.0) / width + 0.5, (at.1 - center.1) / height + 0.5);
+            if upside_down {
+                (u, v) = (1.0 - u, 1.0 - v);
+            }
+            let light = if (0.0..1.0).contains(&u) && (0.0..1.0).contains(&v) {
+                working_from_lab(CHART_LAB_D50[(v * 4.0) as usize * 6 + (u * 6.0) as usize])
+            } else {
+                [0.12; 3]
+            };
+            for (channel, slope) in [0.56, 0.6, 0.66].into_iter().enumerate() {
+                let log = light[channel].max(1e-3).log10();
+                let above = if is_image { (slope * (log + 2.6)).max(0.0) } else { 0.0 };
                 samples.push(code(BASE_D[channel] + above));
             }
         }

@@ -108,7 +108,7 @@ fn apply_pulls(cx: &mut ViewCx<'_>, band: Band, pulls: Vec<PullEvent<[f64; 2]>>)
 /// Other ways to a balance: a grey point, proof grids, another frame.
 fn tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.horizontal(|ui| {
-        ui.spacing_mut().item_spacing.x = 4.0;
+        ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, "set it by", false);
         let picks = cx.ui_state.tool == StripTool::GreyPoint;
         let button = Button::selectable(picks, "grey point").frame_when_inactive(true);
