@@ -161,7 +161,12 @@ impl Engine {
         cancel: &CancelToken,
     ) -> Result<Vec<Edit>, EngineError> {
         let context = self.context(at, frame)?;
-        let r = radius_px.max(1.0);
+        // Never fewer than five by five pixels, and never beyond the edge of the scan.
+        let (width, height) = (f64::from(context.open.width()), f64::from(context.open.height()));
+        let most = (width.min(height) / 2.0 - 1.0).max(2.5);
+        let r = if radius_px.is_finite() { radius_px.clamp(2.5, most) } else { 2.5 };
+        let inside = |at: f64, side: f64| if at.is_finite() { at.min(side - r).max(r) } else { side / 2.0 };
+        let center = Point::<Scan>::new(inside(center.x, width), inside(center.y, height));
         let place = ChartPlace {
             corners: [(-r, -r), (r, -r), (r, r), (-r, r)]
                 .map(|(x, y)| Point::new(center.x + x, center.y + y)),
@@ -342,4 +347,21 @@ pub(crate) fn free_stock_id(at: &SessionAt, name: &str) -> String {
         .map(|n| if n == 1 { base.clone() } else { format!("{base}-{n}") })
         .find(|id| !taken(id))
         .unwrap_or(base)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_inverse_of_a_tone_curve_leads_back() {
+        for offsets in [[0.0; 3], [0.2, -0.1, 0.15], [-0.4, 0.3, -0.04], [1.0, 0.5, 0.2]] {
+            let curve = ToneCurve::new(offsets);
+            for step in 0..40 {
+                let log = -3.0 + 0.1 * f64::from(step);
+                let back = inverse(&curve, curve.apply(log));
+                assert!((back - log).abs() < 1e-6, "{offsets:?} {log} {back}");
+            }
+        }
+    }
 }

@@ -124,7 +124,7 @@ fn tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 }
 
 /// Which frame the selected ones should match.
-fn match_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+pub(super) fn match_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let Some(primary) = cx.primary() else { return };
     let several = cx.ui_state.selected.len() > 1;
     let film = cx.session.strip(primary.strip).map(|strip| strip.film);

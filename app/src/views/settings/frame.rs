@@ -12,7 +12,7 @@ use crate::state::ViewCx;
 use crate::widgets::param_row::{MixedValue, label_ui, number_text, param_row};
 use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui};
 
-use super::balance::balance_ui;
+use super::balance::{balance_ui, match_ui};
 use super::cast::cast_ui;
 
 /// Values of a group that are shown, in the order of the table.
@@ -86,6 +86,7 @@ pub(super) fn exposure_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 pub(super) fn colour_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if is_black_and_white(cx) {
         note_ui(ui, "black-and-white film has no colour to balance");
+        match_ui(ui, cx);
         return;
     }
     balance_ui(ui, cx);
