@@ -1,0 +1,177 @@
+//! Dust repair as the window uses it: strokes, refusals, comparison, and what is told about it.
+
+use std::sync::Arc;
+
+use glassine_engine::jobs::JobEvent;
+use glassine_engine::{
+    Engine, JobHost, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary, SessionAt, UnitRect,
+    ViewKey,
+};
+use glassine_film::{FilmKind, Param};
+use glassine_raster::{CancelToken, PixelRect, Point, Scan};
+use glassine_session::{BrushStroke, Edit, Session, StrokeKind};
+use glassine_tests::{export_request, new_session, strip_on_disk};
+
+struct Bench {
+    host: JobHost,
+    engine: Arc<Engine>,
+    session: Session,
+    _disk: glassine_tests::StripOnDisk,
+}
+
+fn bench(id: &str, film: FilmKind, format: &str) -> Bench {
+    let disk = strip_on_disk(id, 200.0);
+    let engine = Arc::new(Engine::new());
+    let session = new_session(&engine, std::slice::from_ref(&disk.scan), film, format).session;
+    Bench { host: JobHost::inline(Arc::clone(&engine)), engine, session, _disk: disk }
+}
+
+impl Bench {
+    fn edit(&mut self, edit: Edit) {
+        self.session = edit.apply(&self.session).expect("applies");
+    }
+
+    fn set(&mut self, param: Param, value: f64) {
+        let frames = self.session.frames.iter().map(|frame| frame.id).collect();
+        self.edit(Edit::SetParam { frames, param, value });
+    }
+
+    /// The first frame at scan resolution.
+    fn preview(&mut self, side: PictureSide, overlay: Overlay) -> Arc<Preview> {
+        self.host.preview(PreviewRequest {
+            key: ViewKey::Frame(self.session.frames[0].id),
+            at: SessionAt { session: self.session.clone(), folder: None },
+            region: UnitRect::WHOLE,
+            scan_rect: PixelRect::default(),
+            max_width_px: 2000,
+            max_height_px: 2000,
+            side,
+            overlay,
+            revision: 1,
+        });
+        let mut last = None;
+        while !self.host.is_idle() {
+            match self.host.poll() {
+                Some(JobEvent::PreviewReady(preview)) => last = Some(preview),
+                Some(JobEvent::PreviewFailed { notice, .. }) => panic!("{notice}"),
+                _ => {}
+            }
+        }
+        last.expect("a preview is made")
+    }
+
+    fn summary(&mut self) -> RepairSummary {
+        let preview = self.preview(PictureSide::Positive, Overlay::DustMap);
+        (**preview.repair.as_ref().expect("marks were looked for")).clone()
+    }
+
+    fn stroke(&mut self, kind: StrokeKind, center: Point<Scan>, radius_px: f64) {
+        let frame = self.session.frames[0].id;
+        let stroke = BrushStroke::new(kind, &[center], radius_px).expect("is sane");
+        self.edit(Edit::AddStroke { frame, stroke });
+    }
+
+    fn middle(&self) -> Point<Scan> {
+        self.session.frames[0].crop.center
+    }
+}
+
+fn differing(a: &Preview, b: &Preview) -> usize {
+    a.rgba.chunks_exact(4).zip(b.rgba.chunks_exact(4)).filter(|(a, b)| a != b).count()
+}
+
+#[test]
+fn marks_are_counted_and_a_higher_sensitivity_finds_no_fewer_pixels() {
+    let mut bench = bench("harbour", FilmKind::ColourNegative, "6x4.5");
+    bench.set(Param::RepairSensitivity, 0.2);
+    let careful = bench.summary();
+    bench.set(Param::RepairSensitivity, 0.8);
+    let eager = bench.summary();
+    assert_eq!(careful.refusal, None);
+    assert!(careful.marks() > 0 && careful.area_fraction > 0.0, "{careful:?}");
+    assert!(eager.marked_px >= careful.marked_px, "{careful:?} then {eager:?}");
+    assert!(careful.shift_px.is_some() && careful.leakage_strength.is_some() && !careful.leaks_strongly);
+}
+
+#[test]
+fn a_kept_analysis_gives_the_pixels_of_a_fresh_one() {
+    let mut bench = bench("harbour", FilmKind::ColourNegative, "6x4.5");
+    bench.set(Param::RepairSensitivity, 0.7);
+    let first = bench.preview(PictureSide::Positive, Overlay::None);
+    bench.set(Param::RepairSensitivity, 0.3);
+    bench.preview(PictureSide::Positive, Overlay::None);
+    bench.engine.forget();
+    bench.set(Param::RepairSensitivity, 0.7);
+    let again = bench.preview(PictureSide::Positive, Overlay::None);
+    assert_eq!(first.rgba, again.rgba);
+}
+
+#[test]
+fn what_is_painted_in_is_filled_and_what_is_painted_out_is_left_as_scanned() {
+    let mut bench = bench("harbour", FilmKind::ColourNegative, "6x4.5");
+    let before = bench.preview(PictureSide::Positive, Overlay::None);
+    let marked = bench.summary().marked_px;
+    let middle = bench.middle();
+    bench.stroke(StrokeKind::PaintIn, middle, 6.0);
+    let painted = bench.preview(PictureSide::Positive, Overlay::None);
+    let summary = bench.summary();
+    assert!(summary.marked_px > marked && summary.strokes == 1, "{summary:?}");
+    assert!((1..=120).contains(&differing(&before, &painted)), "{} pixels", differing(&before, &painted));
+
+    bench.stroke(StrokeKind::PaintOut, middle, 5000.0);
+    let bare = bench.preview(PictureSide::Positive, Overlay::None);
+    assert_eq!(bench.summary().marked_px, 0);
+    let unrepaired = bench.preview(PictureSide::Unrepaired, Overlay::None);
+    assert_eq!(bare.rgba, unrepaired.rgba);
+    assert!(differing(&before, &unrepaired) > 0);
+}
+
+#[test]
+fn the_difference_is_black_wherever_nothing_was_repaired() {
+    let mut bench = bench("harbour", FilmKind::ColourNegative, "6x4.5");
+    let share = bench.preview(PictureSide::Positive, Overlay::RepairDifference);
+    let lit = share.rgba.chunks_exact(4).filter(|px| px[..3] != [0, 0, 0]).count();
+    let pixels = (share.width_px * share.height_px) as usize;
+    assert!(lit > 0 && lit < pixels / 10, "{lit} of {pixels}");
+    assert!(share.overlay_share > 0.0);
+    let middle = bench.middle();
+    bench.stroke(StrokeKind::PaintOut, middle, 5000.0);
+    let nothing = bench.preview(PictureSide::Positive, Overlay::RepairDifference);
+    assert!(nothing.rgba.chunks_exact(4).all(|px| px == [0, 0, 0, 255]));
+}
+
+#[test]
+fn silver_film_is_refused_with_its_reason_and_still_repaired_by_hand() {
+    let mut bench = bench("breakwater", FilmKind::BlackAndWhite, "6x6");
+    let refused = bench.summary();
+    assert!(refused.refusal.as_ref().is_some_and(|why| why.contains("silver")), "{refused:?}");
+    assert_eq!((refused.marked_px, refused.has_infrared), (0, true));
+    let before = bench.preview(PictureSide::Positive, Overlay::None);
+    let middle = bench.middle();
+    bench.stroke(StrokeKind::Spot, middle, 6.0);
+    let summary = bench.summary();
+    assert!(summary.refusal.is_some() && summary.marked_px > 0, "{summary:?}");
+    let after = bench.preview(PictureSide::Positive, Overlay::None);
+    assert!(differing(&before, &after) > 0);
+}
+
+#[test]
+fn strokes_reach_the_exported_file_and_off_means_off() {
+    let mut bench = bench("harbour", FilmKind::ColourNegative, "6x4.5");
+    let middle = bench.middle();
+    let folder = bench._disk.folder.path().to_owned();
+    let pixels = |bench: &Bench, name: &str, repair: Option<bool>| {
+        let mut request = export_request(bench.session.clone(), folder.join(name), |_| ());
+        request.repair = repair;
+        request.scope = glassine_engine::FrameScope::Only(vec![bench.session.frames[0].id]);
+        let report = bench.engine.export(&request, &CancelToken::new(), &|_, _| ()).expect("exports");
+        std::fs::read(&report.written[0].path).expect("is there")
+    };
+    let plain = pixels(&bench, "plain", None);
+    let off = pixels(&bench, "off", Some(false));
+    bench.stroke(StrokeKind::PaintIn, middle, 8.0);
+    assert!(pixels(&bench, "painted", None) != plain);
+    assert!(pixels(&bench, "still off", Some(false)) == off);
+    bench.set(Param::RepairStrength, 0.0);
+    assert!(pixels(&bench, "switched off", None) == off);
+}
