@@ -168,7 +168,7 @@ pub const TABLE: &[KeyRow] = rows! {
         Asks::Plain(|| Command::Colour(ColourCommand::ShowProofs(Some(ProofKind::Exposure))));
     Pictures OutsideText NONE R "ring-around of balances"
         Asks::Plain(|| Command::Colour(ColourCommand::ShowProofs(Some(ProofKind::RingAround))));
-    Pictures OutsideText CTRL M "match the selected frames to the last one clicked"
+    Pictures OutsideText CTRL M "match the selection to the last one clicked"
         Asks::Plain(|| Command::MatchFrames);
     Pictures OutsideText CTRL_ALT E "export the selected frames" Asks::Toggle(|state| Command::Export {
         scope: FrameScope::Only(state.selected.iter().copied().collect()),

@@ -45,8 +45,9 @@ pub(super) fn cast_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         note_ui(ui, "no cast worth correcting was found in this frame");
         return;
     }
-    let text = format!("{}, {:.1} CC in all", balance_text([warm, magenta]), warm.hypot(magenta));
-    fact_row_ui(ui, "suggested", text.replace(" CC, ", ", ").as_str());
+    let parts = balance_text([warm, magenta]);
+    let parts = parts.strip_suffix(" CC").unwrap_or(&parts);
+    fact_row_ui(ui, "suggested", &format!("{:.1} CC: {parts}", warm.hypot(magenta)));
     if is_unsure(frame) {
         warning_ui(ui, "few grey tones in this frame: look before you take it");
     }
