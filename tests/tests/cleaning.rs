@@ -116,7 +116,8 @@ fn what_is_painted_in_is_filled_and_what_is_painted_out_is_left_as_scanned() {
     let painted = bench.preview(PictureSide::Positive, Overlay::None);
     let summary = bench.summary();
     assert!(summary.marked_px > marked && summary.strokes == 1, "{summary:?}");
-    assert!((1..=120).contains(&differing(&before, &painted)), "{} pixels", differing(&before, &painted));
+    // A disc of 6 px and the two pixels that the interpolation of a turned box reaches beyond it: 64 pi.
+    assert!((1..=201).contains(&differing(&before, &painted)), "{} pixels", differing(&before, &painted));
 
     bench.stroke(StrokeKind::PaintOut, middle, 5000.0);
     let bare = bench.preview(PictureSide::Positive, Overlay::None);
