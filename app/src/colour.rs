@@ -141,6 +141,8 @@ pub struct ColourState {
     pub proof_steps: [usize; 3],
     /// Where the keyboard has moved the grey point to, in the upright picture's unit square.
     pub grey_at: (f64, f64),
+    /// The grey point tool has the keyboard.
+    pub grey_in_hand: bool,
     /// Side of the square that is averaged, scan pixels.
     pub grey_side_px: f64,
     /// The chart measured before, so that its corners need not be placed again.
@@ -156,6 +158,7 @@ impl Default for ColourState {
             proof: None,
             proof_steps: [1, 1, 0],
             grey_at: (0.5, 0.5),
+            grey_in_hand: false,
             grey_side_px: 31.0,
             last_chart: None,
             chart: None,

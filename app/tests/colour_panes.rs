@@ -216,10 +216,15 @@ fn a_grey_point_is_set_by_keyboard_and_escape_leaves_it() {
     window.key_press(Key::Escape);
     window.run();
     assert_eq!(window.state().session(), &before);
+    // The tool takes the keyboard from whatever had it.
+    window.get_by_role_and_label(Role::Slider, "saturation").focus();
+    window.run();
     window.key_press(Key::G);
     window.run();
-    window.key_press(Key::ArrowLeft);
-    window.run();
+    for key in [Key::ArrowLeft, Key::ArrowLeft, Key::ArrowUp, Key::ArrowDown, Key::ArrowDown] {
+        window.key_press(key);
+        window.run();
+    }
     assert_eq!(window.state().session(), &before, "arrows move the square, not the box");
     window.key_press(Key::Enter);
     window.run();

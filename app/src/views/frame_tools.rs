@@ -45,6 +45,9 @@ pub(super) fn frame_tools_ui(
     whole: Rect,
     room: Rect,
 ) {
+    if cx.ui_state.tool != StripTool::GreyPoint {
+        cx.ui_state.colour.grey_in_hand = false;
+    }
     let place = Place::new(frame, whole, room);
     if cx.ui_state.tool == StripTool::GreyPoint {
         grey_point_ui(ui, cx, frame, response, &place, room);
@@ -106,13 +109,20 @@ fn grey_point_ui(
     place: &Place<'_>,
     room: Rect,
 ) {
-    if ui.memory(|memory| memory.focused().is_none()) {
+    // The tool just taken in hand takes the keyboard with it, wherever that was.
+    if !cx.ui_state.colour.grey_in_hand || ui.memory(|memory| memory.focused().is_none()) {
+        cx.ui_state.colour.grey_in_hand = true;
         response.request_focus();
     }
-    let steps = ui.input(arrow_steps);
-    let typing = ui.ctx().text_edit_focused();
+    let has_keys = response.has_focus();
+    if has_keys {
+        let filter =
+            egui::EventFilter { horizontal_arrows: true, vertical_arrows: true, ..Default::default() };
+        ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, filter));
+    }
+    let steps = if has_keys { ui.input(arrow_steps) } else { egui::Vec2::ZERO };
     let mut at = place.at_unit(cx.ui_state.colour.grey_at);
-    if steps != egui::Vec2::ZERO && !typing {
+    if steps != egui::Vec2::ZERO {
         at += vec2(steps.x, -steps.y) * GREY_STEP;
     } else if let Some(pointer) = ui.input(|input| {
         let moved = input.pointer.delta() != egui::Vec2::ZERO || input.pointer.any_released();
@@ -151,7 +161,7 @@ fn grey_point_ui(
             cx.ui_state.colour.grey_side_px = next.clamp(3.0, 501.0);
         }
     }
-    let by_key = !typing && ui.input(|input| input.key_pressed(Key::Enter));
+    let by_key = has_keys && ui.input(|input| input.key_pressed(Key::Enter));
     let by_click =
         response.clicked() && response.interact_pointer_pos().is_some_and(|p| place.whole.contains(p));
     if by_key || by_click {
