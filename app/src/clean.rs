@@ -45,6 +45,8 @@ pub struct CleanState {
     pub at: (f64, f64),
     /// The stroke being drawn.
     pub stroke: Option<StrokeUnderWay>,
+    /// The brush that the large view took the keyboard for.
+    pub in_hand: Option<StrokeKind>,
     /// The stroke was dropped; nothing is drawn until the button is released.
     pub dropped: bool,
     /// The frame is shown without repair.
@@ -61,6 +63,7 @@ impl Default for CleanState {
             radius_px: None,
             at: (0.5, 0.5),
             stroke: None,
+            in_hand: None,
             dropped: false,
             show_unrepaired: false,
             key_held: false,

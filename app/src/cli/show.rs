@@ -184,6 +184,7 @@ fn frame_json(at: &SessionAt, frame: &Frame, low: Option<[f64; 3]>, high: Option
         "guard_margin_px": frame.guard_margin_px,
         "name": frame.name,
         "strip": frame.strip.0,
+        "strokes": frame.strokes.len(),
         "scan": at.session.strip(frame.strip).map(|strip| strip.scan.0),
         "corners_px": corners,
         "image_corners_px": area,

@@ -1,8 +1,8 @@
 //! The repair brush on the large view: a circle under the pointer, a trail while it is pulled, one step for each stroke.
 
 use egui::{
-    Color32, CursorIcon, Key, Painter, PointerButton, Pos2, Response, Shape, Stroke, Ui, epaint::PathShape,
-    vec2,
+    Color32, CursorIcon, EventFilter, Key, Painter, PointerButton, Pos2, Response, Shape, Stroke, Ui,
+    epaint::PathShape, vec2,
 };
 use glassine_film::Param;
 use glassine_raster::{Point, Scan};
@@ -14,7 +14,7 @@ use crate::state::ViewCx;
 use crate::theme;
 use crate::widgets::pull::arrow_steps;
 
-use super::frame_tools::{LIGHT, Place, plate};
+use super::frame_tools::{LIGHT, Place, plate_away_from};
 
 /// Step of the brush by an arrow key, screen points; Shift takes ten, Alt a tenth.
 const KEY_STEP: f32 = 4.0;
@@ -39,8 +39,15 @@ pub(super) fn brush_ui(
     place: &Place<'_>,
     kind: StrokeKind,
 ) {
-    if ui.memory(|memory| memory.focused().is_none()) {
+    // A brush just taken in hand takes the keyboard with it, wherever that was.
+    if cx.ui_state.clean.in_hand != Some(kind) || ui.memory(|memory| memory.focused().is_none()) {
+        cx.ui_state.clean.in_hand = Some(kind);
         response.request_focus();
+    }
+    if response.has_focus() {
+        // Arrow keys move the brush and not the keyboard to another control.
+        let filter = EventFilter { horizontal_arrows: true, vertical_arrows: true, ..EventFilter::default() };
+        ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, filter));
     }
     let painter = ui.painter_at(place.room);
     let radius_px = cx.ui_state.clean.brush_radius_px(cx.session, Some(frame.id));
@@ -65,7 +72,7 @@ pub(super) fn brush_ui(
     }
     let text =
         format!("{}   ·   radius {radius_px:.0} scan px, [ and ] change it   ·   Esc leaves", purpose(kind));
-    plate(&painter, place.room, &text);
+    plate_away_from(&painter, place.room, at, &text);
     let scan = place.scan(at);
     ui.ctx().accesskit_node_builder(response.id, |node| {
         node.set_value(format!("brush at x {:.0} y {:.0}, radius {radius_px:.0} px", scan.x, scan.y));
@@ -163,11 +170,8 @@ fn finish(cx: &mut ViewCx<'_>, frame: &Frame, stroke: &StrokeUnderWay, radius_px
 
 fn paint_trail(painter: &Painter, trail: &[Pos2], radius: f32, kind: StrokeKind) {
     let p = theme::palette_of(true);
-    let ink = if kind == StrokeKind::PaintOut {
-        Color32::from_white_alpha(90)
-    } else {
-        p.accent.gamma_multiply(0.45)
-    };
+    let ink =
+        if kind == StrokeKind::PaintOut { Color32::from_white_alpha(90) } else { p.warn.gamma_multiply(0.7) };
     // Ends of a path are square; a disc at each rounds them, and stands for a stroke of one point.
     if let [first, .., last] = trail {
         painter.add(Shape::Path(PathShape::line(trail.to_vec(), Stroke::new(2.0 * radius, ink))));

@@ -49,6 +49,9 @@ pub(super) fn frame_tools_ui(
         cx.ui_state.colour.grey_in_hand = false;
     }
     let place = Place::new(frame, whole, room);
+    if !matches!(cx.ui_state.tool, StripTool::Brush(_)) {
+        cx.ui_state.clean.in_hand = None;
+    }
     if cx.ui_state.tool == StripTool::GreyPoint {
         grey_point_ui(ui, cx, frame, response, &place, room);
     } else if let StripTool::Brush(kind) = cx.ui_state.tool {
@@ -287,13 +290,8 @@ fn paint_grid(painter: &Painter, corners: [Pos2; 4], columns: usize, rows: usize
     }
 }
 
-/// A line of text on a dark plate at the lower edge.
-pub(super) fn plate(painter: &Painter, room: Rect, text: &str) {
-    plate_away_from(painter, room, room.center_top(), text);
-}
-
-/// The same at the edge that a place is not near.
-fn plate_away_from(painter: &Painter, room: Rect, pointer: Pos2, text: &str) {
+/// A line of text on a dark plate, at the edge that a place is not near.
+pub(super) fn plate_away_from(painter: &Painter, room: Rect, pointer: Pos2, text: &str) {
     let font = egui::TextStyle::Body.resolve(&painter.ctx().global_style());
     let galley = painter.layout(text.to_owned(), font, LIGHT, (room.width() - 60.0).max(60.0));
     let at_bottom = pointer.y < room.center().y;

@@ -120,14 +120,11 @@ fn findings_ui(ui: &mut Ui, cx: &ViewCx<'_>, summary: Option<&RepairSummary>) {
     }
     if let Some(strength) = summary.leakage_strength {
         let shift = match summary.shift_px {
-            Some([x, y]) => format!("shifted {x:+.2}, {y:+.2} px").replace('-', "−"),
+            Some([x, y]) => format!("{x:+.2}, {y:+.2} px").replace('-', "−"),
             None => "no marks to line it up".to_owned(),
         };
-        fact_row_ui(
-            ui,
-            "infrared",
-            &format!("{shift}; leakage {strength:.2} D per D").replace("0.00 D", "0 D"),
-        );
+        let leaks = format!("leaks {:.0} %", strength.max(0.0) * 100.0);
+        fact_row_ui(ui, "infrared", &format!("{shift}, {leaks}"));
     }
     if summary.leaks_strongly {
         warning_ui(
@@ -167,19 +164,28 @@ fn strip_button_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 }
 
 fn brush_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
-    let current = match cx.ui_state.tool {
-        StripTool::Brush(kind) => Some(kind),
-        _ => None,
-    };
-    let choices = [
-        (Some(StrokeKind::Spot), "spot", "click a spot: what stands out in the circle is filled   S"),
-        (Some(StrokeKind::PaintIn), "paint in", "everything under the brush is filled   P"),
-        (Some(StrokeKind::PaintOut), "paint out", "nothing under the brush is touched   X"),
-        (None, "none", "put the brush away   Esc"),
+    let kinds = [
+        (StrokeKind::Spot, "spot", "click a spot: what stands out in the circle is filled   S"),
+        (StrokeKind::PaintIn, "paint in", "everything under the brush is filled   P"),
+        (StrokeKind::PaintOut, "paint out", "nothing under the brush is touched   X"),
     ];
-    if let Some(chosen) = switch_row_ui(ui, "brush", current, &choices) {
-        cx.push(Command::SetTool(chosen.map_or(StripTool::Boxes, StripTool::Brush)));
-    }
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        label_ui(ui, "brush", false);
+        ui.spacing_mut().item_spacing.x = 2.0;
+        let width = (ui.available_width() - 2.0 * 2.0) / 3.0;
+        for (kind, text, help) in kinds {
+            let in_hand = cx.ui_state.tool == StripTool::Brush(kind);
+            let size = egui::vec2(width, theme::ROW_HEIGHT);
+            let button = Button::selectable(in_hand, text).min_size(size).frame_when_inactive(true);
+            let response = ui.add(button).on_hover_text(help);
+            ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(format!("brush {text}")));
+            if response.clicked() {
+                let next = if in_hand { StripTool::Boxes } else { StripTool::Brush(kind) };
+                cx.push(Command::SetTool(next));
+            }
+        }
+    });
     let row = ValueRow {
         key: "brush radius",
         name: "brush radius",
