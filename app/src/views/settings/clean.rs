@@ -63,11 +63,12 @@ pub(super) fn clean_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         Param::RepairStrength,
         ["keep every pixel as scanned", "fill dust and scratches"],
     );
-    sensitivity_ui(ui, cx);
     let summary = summary_of(cx).cloned();
-    let helps_out = summary.as_ref().is_some_and(|summary| summary.refusal.is_some()) || !has_infrared(cx);
+    let refused = summary.as_ref().is_some_and(|summary| summary.refusal.is_some()) || !has_infrared(cx);
     let finds_spots = frames.iter().any(|frame| frame.look.get(Param::SpotFinder) > 0.5);
-    if helps_out || finds_spots {
+    // Without anything that looks for dust there is nothing to be sensitive.
+    ui.add_enabled_ui(!refused || finds_spots, |ui| sensitivity_ui(ui, cx));
+    if refused || finds_spots {
         let help = ["repair only what is painted in", "fill lone dark specks; doubtful ones are left alone"];
         switch_ui(ui, cx, "visible spots", Param::SpotFinder, help);
     }
