@@ -2,8 +2,8 @@
 
 use glassine_film::Look;
 use glassine_layout::{
-    Format, SafeArea, StripAxis, angle_from_horizon, distribute, format_by_id, next_position, pitch_px,
-    resize_alike, with_aspect,
+    Format, SafeArea, StripAxis, angle_from_horizon, distribute, next_position, pitch_px, resize_alike,
+    with_aspect,
 };
 use glassine_raster::{Orientation, Point, TiltedBox, px_from_mm};
 use glassine_session::{Edit, Frame, FrameFlag, FrameId, NewFrame, Session, Strip, StripId};
@@ -82,8 +82,8 @@ pub(crate) fn ratio(aspect: AspectLock, shape: &TiltedBox, strip: Option<&Strip>
     Some(if shape.width_px >= shape.height_px { long } else { 1.0 / long })
 }
 
-fn format_of(strip: &Strip) -> Option<&'static Format> {
-    format_by_id(strip.format_id.as_deref()?)
+fn format_of(strip: &Strip) -> Option<Format> {
+    glassine_layout::format_of(strip.format_id.as_deref()?)
 }
 
 /// Which way frames follow each other for boxes of this strip.
@@ -223,7 +223,7 @@ impl GlassineApp {
         let boxes: Vec<TiltedBox> = session.frames_of(strip.id).map(|frame| frame.crop).collect();
         let ppi = session.scan(strip.scan).and_then(|scan| scan.ppi);
         let axis = axis_of(&strip, &boxes);
-        let Some(pitch) = pitch_px(&boxes, axis, format_of(&strip), ppi) else { return };
+        let Some(pitch) = pitch_px(&boxes, axis, format_of(&strip).as_ref(), ppi) else { return };
         let (dx, dy) = axis.direction(frame.crop.angle_rad);
         let sign = direction_sign(&boxes, (dx, dy));
         self.add_shifted(&strip, &frame, (dx * pitch * sign, dy * pitch * sign));
@@ -394,7 +394,7 @@ fn free_place(
 ) -> Option<(Frame, (f64, f64))> {
     const GAP_OF_PITCH: f64 = 1.6;
     let boxes: Vec<TiltedBox> = frames.iter().map(|frame| frame.crop).collect();
-    let pitch = pitch_px(&boxes, axis, format_of(strip), ppi)?;
+    let pitch = pitch_px(&boxes, axis, format_of(strip).as_ref(), ppi)?;
     for pair in frames.windows(2) {
         let (a, b) = (pair[0].crop.center, pair[1].crop.center);
         let distance = a.distance(b);
@@ -407,7 +407,7 @@ fn free_place(
     let (w, h) = (f64::from(scan.width_px), f64::from(scan.height_px));
     let film = strip.film_area.unwrap_or(TiltedBox::from_edges(0.0, 0.0, w, h));
     let step_from = |row: &[TiltedBox]| {
-        let next = next_position(row, axis, format_of(strip), ppi)?;
+        let next = next_position(row, axis, format_of(strip).as_ref(), ppi)?;
         let from = row.last()?.center;
         film.contains(next.center).then_some((next.center.x - from.x, next.center.y - from.y))
     };

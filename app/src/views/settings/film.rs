@@ -1,8 +1,8 @@
 //! What the strip shares: kind of film, format, stock, film base, mask tolerance, dye unmixing, balance.
 
-use egui::{Button, DragValue, Label, RichText, Ui};
+use egui::{Button, DragValue, Label, RichText, Role, TextEdit, Ui, WidgetInfo};
 use glassine_film::{FilmKind, Stock, default_stock, shipped_stocks};
-use glassine_layout::{format_by_id, formats};
+use glassine_layout::{format_by_id, format_of, formats};
 use glassine_session::{BalanceChoice, BaseSource, Edit, FilmBase, Session, Strip, StripId};
 
 use crate::colour::{ColourCommand, ProofKind};
@@ -94,6 +94,10 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     if let Some(format_id) = choice_row_ui(ui, "format", shown, Some(&strip.format_id), choices) {
         cx.push(Command::Edit(Edit::SetFormat { strip: strip.id, format_id }));
     }
+    // Where no format of the table fits, or none is known, a size can be typed.
+    if strip.format_id.as_deref().and_then(format_by_id).is_none() {
+        own_size_ui(ui, cx, strip);
+    }
     stock_row_ui(ui, cx, strip);
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
@@ -103,6 +107,37 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         if ui.button("find frames again").on_hover_text(hint).clicked() {
             let (film, format_id) = (strip.film, strip.format_id.clone());
             cx.push(Command::FindFrames { scan: strip.scan, film, format_id });
+        }
+    });
+}
+
+/// A frame size of one's own, along by across the strip; taken when the field is left and it makes sense.
+fn own_size_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
+    const NAME: &str = "own frame size";
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        label_ui(ui, NAME, false);
+        let id = ui.scope_id().with((NAME, strip.id.0));
+        let own = || strip.format_id.clone().filter(|id| format_by_id(id).is_none()).unwrap_or_default();
+        let mut text = ui.data(|data| data.get_temp::<String>(id)).unwrap_or_else(own);
+        let edit = ui.add(TextEdit::singleline(&mut text).desired_width(110.0).hint_text("40x65mm"));
+        edit.widget_info(|| {
+            let mut info = WidgetInfo::labeled(Role::TextInput, true, NAME);
+            info.current_text_value = Some(text.clone());
+            info
+        });
+        let edit = edit.on_hover_text("along by across the strip, such as 40x65mm");
+        let size = text.trim().to_owned();
+        if edit.lost_focus() {
+            ui.data_mut(|data| data.remove_temp::<String>(id));
+            if format_of(&size).is_some() && strip.format_id.as_deref() != Some(size.as_str()) {
+                cx.push(Command::Edit(Edit::SetFormat { strip: strip.id, format_id: Some(size) }));
+            }
+        } else if edit.has_focus() {
+            if !size.is_empty() && format_of(&size).is_none() {
+                ui.label("as 40x65mm");
+            }
+            ui.data_mut(|data| data.insert_temp(id, text));
         }
     });
 }
