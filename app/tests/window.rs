@@ -538,3 +538,20 @@ fn a_box_let_go_onto_the_rebate_is_warned_about_and_can_be_held_again() {
     assert!((left - (IMAGES[0].0 + MARGIN_PX)).abs() < 0.01, "the left edge stands at {left}");
     assert!(window.query_by_label_contains("spoils exposure and colour").is_none());
 }
+
+#[test]
+fn a_frame_size_of_ones_own_can_be_typed_where_no_format_of_the_table_fits() {
+    let (mut window, _folder) = open_window();
+    let strip = window.state().session().strips[0].id;
+    window.state_mut().push(Command::Edit(Edit::SetFormat { strip, format_id: None }));
+    window.run();
+    show_only(&mut window, "film");
+    let field = window.get_by_role_and_label(Role::TextInput, "own frame size");
+    field.focus();
+    window.run();
+    window.get_by_role_and_label(Role::TextInput, "own frame size").type_text("40x65mm");
+    window.run();
+    window.key_press(Key::Enter);
+    window.run();
+    assert_eq!(window.state().session().strips[0].format_id.as_deref(), Some("40x65mm"));
+}
