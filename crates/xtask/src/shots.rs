@@ -15,8 +15,7 @@ const SCREEN: &str = "1600x1000x24";
 const PATIENCE: Duration = Duration::from_secs(300);
 
 /// Keys pressed before each picture, and its name.
-const PICTURES: &[(&[&str], &str)] =
-    &[(&[], "window.png"), (&["Page_Down", "Page_Down"], "third-frame.png"), (&["ctrl+e"], "export.png")];
+const PICTURES: &[(&[&str], &str)] = &[(&[], "window.png"), (&["ctrl+e"], "export.png")];
 
 pub(crate) fn draw(root: &Path) -> anyhow::Result<()> {
     let to = std::env::args().nth(2).map_or_else(|| root.join("assets/pictures"), PathBuf::from);
