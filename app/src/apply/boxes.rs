@@ -1,5 +1,6 @@
 //! Box edits, and the guard every one of them passes through.
 
+use glassine_engine::guard;
 use glassine_film::Look;
 use glassine_layout::{
     Format, SafeArea, StripAxis, angle_from_horizon, distribute, next_position, pitch_px, resize_alike,
@@ -14,16 +15,6 @@ use crate::strip_space::Piece;
 
 /// Smallest side of a box.
 const MIN_SIDE_PX: f64 = 8.0;
-
-/// Where the box of a frame may be: its guarded image area while it is held, the scan otherwise.
-pub(crate) fn safe_area(session: &Session, frame: &Frame) -> Option<SafeArea> {
-    if let Some(area) = frame.image_area.as_ref().filter(|area| frame.held && area.is_sane()) {
-        return Some(SafeArea::new(area, frame.guard_margin_px));
-    }
-    let (_, scan) = session.context(frame)?;
-    let whole = TiltedBox::from_edges(0.0, 0.0, f64::from(scan.width_px), f64::from(scan.height_px));
-    whole.is_sane().then(|| SafeArea::new(&whole, 0.0))
-}
 
 /// The edit with every box held by the guard.
 ///
@@ -42,32 +33,13 @@ pub(crate) fn held(
                 .map(|(id, wish)| {
                     let Some(frame) = session.frame(id) else { return (id, wish) };
                     let before = gesture_start.and_then(|start| start.frame(id)).unwrap_or(frame);
-                    (id, hold_one(session, frame, &before.crop, &wish, aspect))
+                    let strip = session.strip(frame.strip).map(AsRef::as_ref);
+                    let keep_aspect = ratio(aspect, &before.crop, strip);
+                    (id, guard::hold_box(session, frame, &before.crop, &wish, keep_aspect))
                 })
                 .collect(),
         ),
         other => other,
-    }
-}
-
-fn hold_one(
-    session: &Session,
-    frame: &Frame,
-    before: &TiltedBox,
-    wish: &TiltedBox,
-    aspect: AspectLock,
-) -> TiltedBox {
-    const SAME_PX: f64 = 1e-6;
-    let same = |a: f64, b: f64| (a - b).abs() < SAME_PX;
-    let Some(safe) = safe_area(session, frame).filter(|_| wish.is_sane()) else { return *wish };
-    let is_resize = !(same(wish.width_px, before.width_px) && same(wish.height_px, before.height_px));
-    if !same(wish.angle_rad, before.angle_rad) {
-        safe.hold_rotated(wish)
-    } else if is_resize {
-        let strip = session.strip(frame.strip).map(AsRef::as_ref);
-        safe.hold_resized(before, wish, ratio(aspect, before, strip))
-    } else {
-        safe.hold_moved(wish)
     }
 }
 
@@ -193,11 +165,8 @@ impl GlassineApp {
         for id in self.selected() {
             let Some(frame) = session.frame(id).filter(|frame| frame.held != held) else { continue };
             edits.push(Edit::SetHeld { frame: id, held });
-            if held && let Some(area) = frame.image_area.filter(TiltedBox::is_sane) {
-                let safe = SafeArea::new(&area, frame.guard_margin_px);
-                if !safe.contains(&frame.crop) {
-                    edits.push(Edit::SetCrops(vec![(id, safe.hold_moved(&frame.crop))]));
-                }
+            if held && let Some(crop) = guard::hold_again(frame) {
+                edits.push(Edit::SetCrops(vec![(id, crop)]));
             }
         }
         if !edits.is_empty() {

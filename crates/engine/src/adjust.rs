@@ -8,7 +8,7 @@ use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Scan, de
 use glassine_session::{Edit, FrameId};
 
 use crate::prepare::{Bench, Draft, base_of_frame};
-use crate::recipe::{FrameContext, stock_of};
+use crate::recipe::FrameContext;
 use crate::types::SessionAt;
 use crate::{Engine, EngineError};
 
@@ -316,15 +316,6 @@ impl Engine {
             }
         }
         Ok(draft.edits)
-    }
-
-    /// The stock a strip is rendered with.
-    pub fn stock_of_strip<'a>(
-        &self,
-        session: &'a glassine_session::Session,
-        strip: &glassine_session::Strip,
-    ) -> &'a Stock {
-        stock_of(session, strip)
     }
 }
 

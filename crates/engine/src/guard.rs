@@ -2,48 +2,39 @@
 
 use glassine_layout::SafeArea;
 use glassine_raster::TiltedBox;
-use glassine_session::{Edit, Frame, FrameId, NewFrame, Session};
+use glassine_session::{Edit, Frame, FrameId, Session};
 
-/// The safe area of a frame that is held and has measured edges.
-pub fn safe_area(frame: &Frame) -> Option<SafeArea> {
-    let area = frame.image_area.as_ref().filter(|_| frame.held)?;
-    Some(SafeArea::new(area, frame.guard_margin_px))
+/// Where the box of a frame may be: its guarded image area while it is held, the scan otherwise.
+pub fn safe_area(session: &Session, frame: &Frame) -> Option<SafeArea> {
+    if let Some(area) = frame.image_area.as_ref().filter(|area| frame.held && area.is_sane()) {
+        return Some(SafeArea::new(area, frame.guard_margin_px));
+    }
+    let (_, scan) = session.context(frame)?;
+    let whole = TiltedBox::from_edges(0.0, 0.0, f64::from(scan.width_px), f64::from(scan.height_px));
+    whole.is_sane().then(|| SafeArea::new(&whole, 0.0))
 }
 
 /// The nearest box to the wish that the guard of a frame allows.
-pub fn hold_box(frame: &Frame, wish: &TiltedBox) -> TiltedBox {
-    let Some(safe) = safe_area(frame) else { return *wish };
-    if safe.contains(wish) {
-        return *wish;
-    }
-    let before = &frame.crop;
-    let same = |a: f64, b: f64| (a - b).abs() < 1e-6;
+///
+/// `before` is the box the change began from: it tells a move from a change of size. `keep_aspect` is the proportion
+/// (width divided by height) that a change of size keeps.
+pub fn hold_box(
+    session: &Session,
+    frame: &Frame,
+    before: &TiltedBox,
+    wish: &TiltedBox,
+    keep_aspect: Option<f64>,
+) -> TiltedBox {
+    const SAME_PX: f64 = 1e-6;
+    let same = |a: f64, b: f64| (a - b).abs() < SAME_PX;
+    let Some(safe) = safe_area(session, frame).filter(|_| wish.is_sane()) else { return *wish };
+    let is_resize = !(same(wish.width_px, before.width_px) && same(wish.height_px, before.height_px));
     if !same(wish.angle_rad, before.angle_rad) {
         safe.hold_rotated(wish)
-    } else if same(wish.width_px, before.width_px) && same(wish.height_px, before.height_px) {
-        safe.hold_moved(wish)
+    } else if is_resize {
+        safe.hold_resized(before, wish, keep_aspect)
     } else {
-        safe.hold_resized(before, wish, None)
-    }
-}
-
-/// The same edit with every box held.
-pub fn hold(session: &Session, edit: Edit) -> Edit {
-    match edit {
-        Edit::SetCrops(crops) => Edit::SetCrops(
-            crops
-                .into_iter()
-                .map(|(id, wish)| (id, session.frame(id).map_or(wish, |frame| hold_box(frame, &wish))))
-                .collect(),
-        ),
-        Edit::AddFrame { strip, frame, look } => {
-            let crop = match &frame.image_area {
-                Some(area) => SafeArea::new(area, frame.guard_margin_px).hold_moved(&frame.crop),
-                None => frame.crop,
-            };
-            Edit::AddFrame { strip, frame: NewFrame { crop, ..frame }, look }
-        }
-        other => other,
+        safe.hold_moved(wish)
     }
 }
 
@@ -70,7 +61,7 @@ pub fn with_margin(session: &Session, frames: &[FrameId], margin_px: f64) -> Edi
 
 /// What switching the holding on must do to a box that is outside by then.
 pub fn hold_again(frame: &Frame) -> Option<TiltedBox> {
-    let area = frame.image_area.as_ref()?;
+    let area = frame.image_area.as_ref().filter(|area| area.is_sane())?;
     let safe = SafeArea::new(area, frame.guard_margin_px);
     (!safe.contains(&frame.crop)).then(|| safe.hold_moved(&frame.crop))
 }
