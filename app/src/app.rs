@@ -9,19 +9,26 @@ use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
 use glassine_engine::jobs::{Job, JobEvent, JobId};
-use glassine_engine::{JobHost, Notice, Severity};
+use glassine_engine::{JobHost, Notice, SessionAt, Severity};
 use glassine_session::{Edit, FrameId, History, Session};
 
 use crate::apply::files::Files;
 use crate::command::{Command, Leaving};
+use crate::counts::Moment;
 use crate::dialogs::FilePicker;
 use crate::schedule::Scheduler;
-use crate::state::{AppStatus, JobStatus, UiState, ViewCx};
+use crate::start_watch::StartWatch;
+use crate::state::{AppStatus, JobKind, JobStatus, UiState, ViewCx, is_in};
 use crate::store::PreviewStore;
 use crate::{keys, theme, views};
 
 /// Time for job events in one frame.
 const DRAIN_BUDGET: Duration = Duration::from_millis(4);
+/// Work that takes longer than this is shown with its progress, seconds.
+/// Source: the flow of thought stays unbroken for about a second (Nielsen 1993, after Miller 1968).
+const GLANCE_S: f64 = 1.0;
+/// What the status line says of an exact count.
+const COUNT_LABEL: &str = "counting every pixel";
 /// Messages kept in the list.
 const MAX_NOTICES: usize = 50;
 
@@ -40,6 +47,8 @@ pub struct AppOptions {
     pub data_folder: Option<PathBuf>,
     /// Light surround.
     pub light: bool,
+    /// Tell how long the start took, then close.
+    pub start_watch: Option<StartWatch>,
 }
 
 /// The program.
@@ -155,6 +164,7 @@ impl GlassineApp {
         self.ui_state.prune(self.history.current());
         self.prune_tools();
         self.refresh_status();
+        self.refresh_jobs(ctx);
         self.scheduler.run(
             self.history.current(),
             &self.ui_state.wants,
@@ -163,6 +173,7 @@ impl GlassineApp {
             &mut self.previews,
             &mut self.status.jobs,
         );
+        self.count_in_time(ctx);
         let inline_work = self.options.inline_jobs && !self.jobs.is_idle();
         if more_events || inline_work || !self.commands.is_empty() {
             ctx.request_repaint();
@@ -206,15 +217,25 @@ impl GlassineApp {
     fn take_event(&mut self, event: JobEvent) {
         match event {
             JobEvent::Started { id, label } => {
+                let now_s = self.now;
                 if let Some(job) = self.job_mut(id) {
                     job.label = label;
+                    job.pace.begin(now_s);
                 }
             }
             JobEvent::Progress { id, share, detail } => {
+                let now_s = self.now;
                 if let Some(job) = self.job_mut(id) {
                     job.share = share.clamp(0.0, 1.0);
                     job.detail = detail;
+                    job.pace.report(job.share, now_s);
                 }
+                self.status.counts.progress(id, share);
+            }
+            JobEvent::Counted { id, frame, count } => self.status.counts.counted_one(id, frame, count),
+            JobEvent::CountDone { id } => {
+                self.end_job(id);
+                self.status.counts.ended(id);
             }
             JobEvent::SessionReady { id, made } => {
                 self.end_job(id);
@@ -258,11 +279,13 @@ impl GlassineApp {
             }
             JobEvent::Failed { id, notice } => {
                 self.end_job(id);
+                self.status.counts.ended(id);
                 self.job_failed(id);
                 self.tell(notice);
             }
             JobEvent::Cancelled { id } => {
                 self.end_job(id);
+                self.status.counts.ended(id);
                 self.job_failed(id);
             }
         }
@@ -271,17 +294,13 @@ impl GlassineApp {
     /// Queue a job and show it in the status line.
     pub(crate) fn submit(&mut self, job: Job) -> JobId {
         let label = job.label();
-        let is_export = matches!(job, Job::Export(_));
-        let is_quiet = matches!(job, Job::Save { autosave: true, .. });
+        let kind = match job {
+            Job::Export(_) => JobKind::Export,
+            Job::Save { autosave: true, .. } => JobKind::Silent,
+            _ => JobKind::Asked,
+        };
         let id = self.jobs.submit(job);
-        self.status.jobs.push(JobStatus {
-            id,
-            label,
-            share: 0.0,
-            detail: String::new(),
-            is_export,
-            is_quiet,
-        });
+        self.status.jobs.push(JobStatus::new(id, label, kind));
         id
     }
 
@@ -321,6 +340,48 @@ impl GlassineApp {
         }
     }
 
+    /// Begin, drop or wait for exact counts of what is shown.
+    fn count_in_time(&mut self, ctx: &Context) {
+        let wanted = self.counts_wanted();
+        let works = |job: &JobStatus| !matches!(job.kind, JobKind::Silent | JobKind::Count);
+        let is_busy = self.history.in_gesture()
+            || self.status.jobs.iter().any(works)
+            || !self.jobs.previews_are_idle()
+            || ctx.input(|input| input.pointer.any_down());
+        let moment = Moment { now_s: self.now, is_busy };
+        let (session, folder) = (self.history.current(), self.status.folder());
+        let at = || SessionAt { session: session.clone(), folder: folder.clone() };
+        let (begun, wait_s) = self.status.counts.run(session, &wanted, moment, at, &mut self.jobs);
+        if let Some(id) = begun {
+            self.status.jobs.push(JobStatus::new(id, COUNT_LABEL.to_owned(), JobKind::Count));
+        }
+        if let Some(wait_s) = wait_s {
+            ctx.request_repaint_after_secs(wait_s as f32);
+        }
+    }
+
+    /// Frames whose exact count is shown: those of the export while its pane is open, else the one shown large.
+    fn counts_wanted(&self) -> Vec<FrameId> {
+        if !self.ui_state.show_export {
+            return self.ui_state.primary.into_iter().collect();
+        }
+        let session = self.history.current();
+        let scope = self.ui_state.export_scope(session);
+        session.frames.iter().filter(|frame| is_in(&scope, frame)).map(|frame| frame.id).collect()
+    }
+
+    /// Words about how long jobs will still take, and which have been under way for longer than a glance.
+    fn refresh_jobs(&mut self, ctx: &Context) {
+        for job in &mut self.status.jobs {
+            job.remaining = job.pace.remaining_text(self.now);
+            let Some(elapsed_s) = job.pace.elapsed_s(self.now) else { continue };
+            job.is_long = elapsed_s >= GLANCE_S;
+            if !job.is_long && job.kind != JobKind::Silent {
+                ctx.request_repaint_after_secs((GLANCE_S - elapsed_s) as f32);
+            }
+        }
+    }
+
     fn refresh_status(&mut self) {
         self.status.undo_label = self.history.undo_label().map(str::to_owned);
         self.status.redo_label = self.history.redo_label().map(str::to_owned);
@@ -351,11 +412,21 @@ impl GlassineApp {
 impl eframe::App for GlassineApp {
     fn logic(&mut self, ctx: &Context, _: &mut eframe::Frame) {
         self.hold_close(ctx);
+        if self.options.start_watch.as_mut().is_some_and(StartWatch::begins) {
+            self.options.start_watch = None;
+            ctx.send_viewport_cmd(ViewportCommand::Close);
+        }
         Self::logic(self, ctx);
     }
 
     fn ui(&mut self, ui: &mut Ui, _: &mut eframe::Frame) {
         Self::ui(self, ui);
+        if let Some(watch) = &mut self.options.start_watch {
+            let has_session = !self.history.current().scans.is_empty();
+            let waits = self.jobs.is_idle() && self.commands.is_empty() && self.previews.is_uploaded();
+            watch.drawn(has_session, waits && !self.ui_state.wants.pictures.is_empty());
+            ui.ctx().request_repaint();
+        }
     }
 
     fn persist_egui_memory(&self) -> bool {

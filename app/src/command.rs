@@ -308,8 +308,10 @@ pub enum Command {
         /// Replace files that are there.
         replace: bool,
     },
-    /// Stop the job under way.
+    /// Stop the jobs under way.
     CancelJobs,
+    /// Count every pixel of what is shown, or stop doing so.
+    CountExactly(bool),
     /// Show a message.
     Tell(Notice),
     /// Take the message away.

@@ -7,7 +7,7 @@ use glassine_session::StrokeKind;
 
 use crate::clean::CleanCommand;
 use crate::colour::{ColourCommand, ProofKind};
-use crate::command::{Command, GesturePhase};
+use crate::command::{Command, GesturePhase, SelectHow};
 use crate::state::{StripTool, UiState};
 
 /// When a key works.
@@ -232,6 +232,7 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
     }
     let focused = ctx.memory(|memory| memory.focused());
     let on_pictures = focused.is_none() || (focused.is_some() && focused == state.canvas_focus);
+    let focused_frame = state.canvas_frame.filter(|_| focused.is_some() && on_pictures);
     let in_text = !on_pictures && ctx.text_edit_focused();
     poll_escape(ctx, state, in_text, out);
     if state.clean.key_held && !ctx.input(|input| input.key_down(Key::U)) {
@@ -250,8 +251,15 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
                 on_pictures && !matches!(state.tool, StripTool::GreyPoint | StripTool::Brush(_))
             }
         };
-        if works {
-            poll_row(ctx, state, row, out);
+        if !works {
+            continue;
+        }
+        let before = out.len();
+        poll_row(ctx, state, row, out);
+        // What acts on boxes acts on the one that has the keyboard, also when Tab only passes over it.
+        let unselected = focused_frame.filter(|id| !state.is_selected(*id));
+        if let Some(id) = unselected.filter(|_| row.works == Works::OnPictures && out.len() > before) {
+            out.insert(before, Command::Select(id, SelectHow::Only));
         }
     }
 }

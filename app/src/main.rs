@@ -5,9 +5,11 @@ use std::process::ExitCode;
 
 use clap::Parser as _;
 use glassine_app::cli::{self, Cli};
+use glassine_app::start_watch::StartWatch;
 use glassine_app::window;
 
 fn main() -> ExitCode {
+    let watch = StartWatch::begin();
     survive_size_limits();
     let asked = Cli::parse();
     let demo_folder = match &asked.command {
@@ -17,7 +19,7 @@ fn main() -> ExitCode {
         },
         None => None,
     };
-    match window::open(asked.files, demo_folder) {
+    match window::open(asked.files, demo_folder, asked.time_start.then_some(watch)) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             // Without a place to write to, the exit code still tells.

@@ -6,105 +6,11 @@ use std::sync::Arc;
 
 use glassine_engine::jobs::{Job, JobId};
 use glassine_engine::{JobHost, PreviewRequest, SessionAt, ViewKey};
-use glassine_film::Stock;
-use glassine_session::{Frame, ScanId, ScanRef, Session, Strip};
+use glassine_session::{ScanId, ScanRef, Session, Strip};
 
-use crate::state::JobStatus;
+use crate::inputs::{Inputs, same_scan, same_strip};
+use crate::state::{JobKind, JobStatus};
 use crate::store::{PreviewStore, Want, Wants};
-
-/// Everything a picture depends on.
-#[derive(Debug, Clone)]
-struct Inputs {
-    want: Want,
-    frame: Option<Arc<Frame>>,
-    strip: Option<Arc<Strip>>,
-    scan: Option<Arc<ScanRef>>,
-    /// The session's own stock, when the strip uses one.
-    own_stock: Option<Arc<Stock>>,
-    space: String,
-    rendering: String,
-}
-
-impl Inputs {
-    fn of(session: &Session, key: ViewKey, want: Want) -> Self {
-        let (frame, scan) = match key {
-            ViewKey::ScanRegion(scan) => (None, session.scan(scan)),
-            ViewKey::Print(id) | ViewKey::Frame(id) | ViewKey::Compare(id) | ViewKey::Proof(id, _) => {
-                let frame = session.frame(id);
-                (frame, frame.and_then(|frame| session.context(frame)).map(|(_, scan)| scan))
-            }
-        };
-        let strip = frame.and_then(|frame| session.strip(frame.strip));
-        Self {
-            want,
-            frame: frame.cloned(),
-            strip: strip.cloned(),
-            scan: scan.cloned(),
-            own_stock: strip.and_then(|strip| session.stock(&strip.stock_id)).cloned(),
-            space: session.output.space.clone(),
-            rendering: session.output.rendering.clone(),
-        }
-    }
-
-    fn is_complete(&self, key: ViewKey) -> bool {
-        self.scan.is_some() && (self.frame.is_some() || matches!(key, ViewKey::ScanRegion(_)))
-    }
-
-    /// Whether a picture made for `other` is still right.
-    fn same(&self, other: &Self) -> bool {
-        let frames = match (&self.frame, &other.frame) {
-            (Some(a), Some(b)) => Arc::ptr_eq(a, b) || same_frame(a, b),
-            (None, None) => true,
-            _ => false,
-        };
-        let strips = match (&self.strip, &other.strip) {
-            (Some(a), Some(b)) => Arc::ptr_eq(a, b) || same_strip(a, b),
-            (None, None) => true,
-            _ => false,
-        };
-        let scans = match (&self.scan, &other.scan) {
-            (Some(a), Some(b)) => Arc::ptr_eq(a, b) || same_scan(a, b),
-            (None, None) => true,
-            _ => false,
-        };
-        frames
-            && strips
-            && scans
-            && self.own_stock == other.own_stock
-            && self.want == other.want
-            && self.space == other.space
-            && self.rendering == other.rendering
-    }
-}
-
-/// Number, name and remarks of a frame do not change its picture.
-fn same_frame(a: &Frame, b: &Frame) -> bool {
-    a.crop == b.crop
-        && a.orientation == b.orientation
-        && a.image_area == b.image_area
-        && a.look == b.look
-        && a.strokes == b.strokes
-        && a.solve == b.solve
-        && a.strip == b.strip
-}
-
-fn same_strip(a: &Strip, b: &Strip) -> bool {
-    a.film == b.film
-        && a.stock_id == b.stock_id
-        && a.base == b.base
-        && a.mask_tolerance_d == b.mask_tolerance_d
-        && a.unmix_strength == b.unmix_strength
-        && a.balance == b.balance
-        && a.solve == b.solve
-}
-
-fn same_scan(a: &ScanRef, b: &ScanRef) -> bool {
-    a.path == b.path
-        && a.infrared_path == b.infrared_path
-        && a.encoding == b.encoding
-        && a.fourth_sample == b.fourth_sample
-        && a.fingerprint == b.fingerprint
-}
 
 /// What the base pixels of a scan depend on.
 #[derive(Debug, Clone)]
@@ -128,7 +34,7 @@ impl BaseInputs {
 #[derive(Debug, Default)]
 pub(crate) struct Scheduler {
     revision: u64,
-    asked: HashMap<ViewKey, Inputs>,
+    asked: HashMap<ViewKey, (Want, Inputs)>,
     overviews: HashMap<ScanId, Arc<ScanRef>>,
     base: HashMap<ScanId, BaseInputs>,
     /// One look for base pixels at a time: while a slider moves, only the last position counts.
@@ -216,11 +122,18 @@ impl Scheduler {
         jobs: &mut JobHost,
         previews: &mut PreviewStore,
     ) {
-        let inputs = Inputs::of(session, key, want);
-        if !inputs.is_complete(key) || self.asked.get(&key).is_some_and(|asked| asked.same(&inputs)) {
+        let inputs = match key {
+            ViewKey::ScanRegion(scan) => Inputs::of(session, None, session.scan(scan)),
+            ViewKey::Print(id) | ViewKey::Frame(id) | ViewKey::Compare(id) | ViewKey::Proof(id, _) => {
+                Inputs::of(session, session.frame(id), None)
+            }
+        };
+        let is_complete = inputs.has_scan() && (inputs.has_frame() || matches!(key, ViewKey::ScanRegion(_)));
+        let was_asked = self.asked.get(&key);
+        if !is_complete || was_asked.is_some_and(|(asked, then)| *asked == want && then.same(&inputs)) {
             return;
         }
-        self.asked.insert(key, inputs);
+        self.asked.insert(key, (want, inputs));
         self.revision += 1;
         previews.remember(key, self.revision, want);
         jobs.preview(PreviewRequest {
@@ -253,6 +166,6 @@ impl Scheduler {
 fn submit(jobs: &mut JobHost, status: &mut Vec<JobStatus>, job: Job) -> JobId {
     let label = job.label();
     let id = jobs.submit(job);
-    status.push(JobStatus { id, label, share: 0.0, detail: String::new(), is_export: false, is_quiet: true });
+    status.push(JobStatus::new(id, label, JobKind::Background));
     id
 }

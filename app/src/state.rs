@@ -7,7 +7,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use glassine_engine::jobs::JobId;
-use glassine_engine::{ExportReport, Notice, Overlay};
+use glassine_engine::{ExportReport, FrameScope, Notice, Overlay};
 use glassine_film::Look;
 use glassine_raster::{Point, Scan, TiltedBox};
 use glassine_session::{Frame, FrameId, ScanId, Session, Strip, StripId, StrokeKind};
@@ -15,6 +15,8 @@ use glassine_session::{Frame, FrameId, ScanId, Session, Strip, StripId, StrokeKi
 use crate::clean::CleanState;
 use crate::colour::ColourState;
 use crate::command::{AspectLock, Command, Question};
+use crate::counts::CountDesk;
+use crate::pace::Pace;
 use crate::panels::PanelState;
 use crate::store::{PreviewStore, Wants};
 
@@ -134,6 +136,8 @@ pub struct UiState {
     pub drawing_from: Option<(ScanId, Point<Scan>)>,
     /// The box or picture that has the keyboard: arrow keys then move boxes.
     pub canvas_focus: Option<egui::Id>,
+    /// The frame of that box or picture.
+    pub canvas_frame: Option<FrameId>,
     /// Proportion that boxes keep while they are sized.
     pub aspect: AspectLock,
     /// Base pixels are marked on the strip.
@@ -169,6 +173,15 @@ impl UiState {
     /// Selected frames in the order shown.
     pub fn selected_in_order(&self, session: &Session) -> Vec<FrameId> {
         session.frames.iter().map(|frame| frame.id).filter(|id| self.selected.contains(id)).collect()
+    }
+
+    /// Frames of the export as chosen in its pane.
+    pub fn export_scope(&self, session: &Session) -> FrameScope {
+        if self.panels.export_selected_only {
+            FrameScope::Only(self.selected_in_order(session))
+        } else {
+            FrameScope::All
+        }
     }
 
     /// Drop everything that names frames or strips the session does not have (any more).
@@ -209,6 +222,29 @@ impl UiState {
     }
 }
 
+/// Whether a frame is part of an export.
+pub fn is_in(scope: &FrameScope, frame: &Frame) -> bool {
+    match scope {
+        FrameScope::All => !frame.skipped,
+        FrameScope::Only(ids) => ids.contains(&frame.id),
+    }
+}
+
+/// How much of a job the person sees.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum JobKind {
+    /// They asked for it: shown at once, and stopped with a click.
+    Asked,
+    /// An export, which the export pane shows too.
+    Export,
+    /// An exact count, shown beside the histogram; in the status line when it takes long.
+    Count,
+    /// Something the views need, shown when it takes long; it can't be done without, so it can't be stopped.
+    Background,
+    /// Never shown, for example an autosave.
+    Silent,
+}
+
 /// A job under way, as the status line shows it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct JobStatus {
@@ -220,10 +256,50 @@ pub struct JobStatus {
     pub share: f32,
     /// What it is at.
     pub detail: String,
-    /// An export, which the export pane shows too.
-    pub is_export: bool,
-    /// Not worth a line of its own, for example an autosave.
-    pub is_quiet: bool,
+    /// How much of it is seen.
+    pub kind: JobKind,
+    /// How far it got and when.
+    pub pace: Pace,
+    /// How long it will still take, in words, once that can be told.
+    pub remaining: Option<String>,
+    /// It has been under way for longer than a glance.
+    pub is_long: bool,
+}
+
+impl JobStatus {
+    /// A job that was just queued.
+    pub fn new(id: JobId, label: String, kind: JobKind) -> Self {
+        Self {
+            id,
+            label,
+            share: 0.0,
+            detail: String::new(),
+            kind,
+            pace: Pace::default(),
+            remaining: None,
+            is_long: false,
+        }
+    }
+
+    /// Whether it is worth a line.
+    pub fn is_shown(&self) -> bool {
+        match self.kind {
+            JobKind::Asked | JobKind::Export => true,
+            JobKind::Count | JobKind::Background => self.is_long,
+            JobKind::Silent => false,
+        }
+    }
+
+    /// Whether a click may stop it.
+    pub fn can_stop(&self) -> bool {
+        matches!(self.kind, JobKind::Asked | JobKind::Export | JobKind::Count)
+    }
+
+    /// What it is at and how long it will still take.
+    pub fn detail_text(&self) -> String {
+        let parts = [Some(self.detail.as_str()).filter(|text| !text.is_empty()), self.remaining.as_deref()];
+        parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
+    }
 }
 
 /// Facts about the program's state that views show but never change.
@@ -245,6 +321,8 @@ pub struct AppStatus {
     pub notice_open: bool,
     /// The last export of this session.
     pub export_report: Option<Arc<ExportReport>>,
+    /// Exact counts.
+    pub counts: CountDesk,
     /// Files that an export with the present output settings would find in its way.
     pub existing_files: Vec<PathBuf>,
 }
@@ -257,7 +335,15 @@ impl AppStatus {
 
     /// The export under way.
     pub fn exporting(&self) -> Option<&JobStatus> {
-        self.jobs.iter().find(|job| job.is_export)
+        self.jobs.iter().find(|job| job.kind == JobKind::Export)
+    }
+
+    /// The job the status line shows, and how many more wait: what was asked for before what the program does by itself.
+    pub fn shown_job(&self) -> Option<(&JobStatus, usize)> {
+        let shown = || self.jobs.iter().filter(|job| job.is_shown());
+        let asked = shown().find(|job| matches!(job.kind, JobKind::Asked | JobKind::Export));
+        let first = asked.or_else(|| shown().next())?;
+        Some((first, shown().count() - 1))
     }
 
     /// The message the status line shows.

@@ -11,8 +11,8 @@ use glassine_film::Histogram;
 use glassine_raster::PixelRect;
 use glassine_session::{Edit, FrameId, ScanId};
 
-/// Pictures uploaded in one frame of the window; one of 1600 by 1000 costs about 1.5 ms on a software renderer.
-const UPLOADS_PER_FRAME: usize = 2;
+/// Pixels uploaded in one frame of the window, about 2 ms on a software renderer; one picture is always taken.
+const UPLOAD_PX_PER_FRAME: u64 = 2_000_000;
 /// Longest side of one tile of a scan overview; every renderer takes this much.
 const TILE_PX: u32 = 1024;
 
@@ -108,9 +108,9 @@ impl Overview {
         }
     }
 
-    /// Upload the next tile; returns whether there was one.
-    fn upload_one(&mut self, ctx: &Context, name: &str) -> bool {
-        let Some((rect, picture)) = self.waiting.pop_front() else { return false };
+    /// Upload the next tile, if there is one.
+    fn upload_one(&mut self, ctx: &Context, name: &str) {
+        let Some((rect, picture)) = self.waiting.pop_front() else { return };
         let image = cut(&picture, rect);
         let scan_rect = PixelRect::new(
             rect.x0 * self.factor,
@@ -126,7 +126,6 @@ impl Overview {
                 self.tiles.push(OverviewTile { scan_rect, texture });
             }
         }
-        true
     }
 }
 
@@ -204,18 +203,24 @@ impl PreviewStore {
         self.failed.remove(&key);
     }
 
-    /// Turn a few waiting pictures into textures; returns whether more wait.
+    /// Turn waiting pictures into textures, as many as fit into one frame; returns whether more wait.
     pub(crate) fn upload_some(&mut self, ctx: &Context) -> bool {
-        let mut left = UPLOADS_PER_FRAME;
+        let mut room = UploadRoom(UPLOAD_PX_PER_FRAME);
         let mut waiting: Vec<ViewKey> =
             self.slots.iter().filter(|(_, slot)| !slot.is_uploaded).map(|(key, _)| *key).collect();
-        waiting.sort_by_key(|key| (matches!(key, ViewKey::Print(_)), format!("{key:?}")));
+        // The picture looked at comes first, small ones follow in a steady order.
+        waiting.sort_by_key(|key| match *key {
+            ViewKey::Frame(id) => (0, id.0, 0),
+            ViewKey::Compare(id) => (1, id.0, 0),
+            ViewKey::ScanRegion(id) => (2, id.0, 0),
+            ViewKey::Proof(id, cell) => (3, id.0, cell),
+            ViewKey::Print(id) => (4, id.0, 0),
+        });
         for key in waiting {
             let Some(slot) = self.slots.get_mut(&key) else { continue };
-            if left == 0 {
+            if !room.take(u64::from(slot.preview.width_px) * u64::from(slot.preview.height_px)) {
                 return true;
             }
-            left -= 1;
             let image = opaque_image(&slot.preview);
             let options = TextureOptions::LINEAR;
             match &mut slot.texture {
@@ -229,14 +234,22 @@ impl PreviewStore {
         let overviews = self.overviews.values_mut().map(|overview| (overview, "scan"));
         let base = self.base_pixels.values_mut().map(|(overview, _)| (overview, "base"));
         for (overview, name) in overviews.chain(base) {
-            while left > 0 && overview.upload_one(ctx, name) {
-                left -= 1;
-            }
-            if !overview.waiting.is_empty() {
-                return true;
+            while let Some((rect, _)) = overview.waiting.front() {
+                if !room.take(rect.area()) {
+                    return true;
+                }
+                overview.upload_one(ctx, name);
             }
         }
         false
+    }
+
+    /// Whether every picture that arrived is a texture.
+    pub fn is_uploaded(&self) -> bool {
+        let overviews =
+            self.overviews.values().chain(self.base_pixels.values().map(|(overview, _)| overview));
+        self.slots.values().all(|slot| slot.is_uploaded)
+            && overviews.into_iter().all(|o| o.waiting.is_empty())
     }
 
     /// The picture of a place, with what it was made for.
@@ -278,6 +291,22 @@ impl PreviewStore {
     /// How many base pixels were marked.
     pub fn base_pixel_count(&self, scan: ScanId) -> Option<u64> {
         self.base_pixels.get(&scan).map(|(_, count)| *count)
+    }
+}
+
+/// Pixels that may still be uploaded in this frame.
+struct UploadRoom(u64);
+
+impl UploadRoom {
+    /// Take room for a picture; the first one is taken however large it is.
+    fn take(&mut self, pixels: u64) -> bool {
+        let is_first = self.0 == UPLOAD_PX_PER_FRAME;
+        if pixels > self.0 && !is_first {
+            return false;
+        }
+        // A picture without pixels still is a picture.
+        self.0 = self.0.saturating_sub(pixels.max(1));
+        true
     }
 }
 

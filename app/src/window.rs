@@ -9,6 +9,7 @@ use glassine_engine::{Engine, JobHost};
 use crate::app::{AppOptions, GlassineApp};
 use crate::demo;
 use crate::dialogs::SystemPicker;
+use crate::start_watch::StartWatch;
 use crate::theme;
 
 /// Size the window begins with, points.
@@ -38,8 +39,13 @@ pub enum WindowError {
     },
 }
 
-/// Open the window on these files, or on the demo session, and stay until it is closed.
-pub fn open(files: Vec<PathBuf>, demo_folder: Option<PathBuf>) -> Result<(), WindowError> {
+/// Open the window on these files, or on the demo session, and stay until it is closed. With a watch it tells how long
+/// that took and closes by itself.
+pub fn open(
+    files: Vec<PathBuf>,
+    demo_folder: Option<PathBuf>,
+    start_watch: Option<StartWatch>,
+) -> Result<(), WindowError> {
     if !has_display() {
         return Err(WindowError::NoDisplay);
     }
@@ -51,6 +57,7 @@ pub fn open(files: Vec<PathBuf>, demo_folder: Option<PathBuf>) -> Result<(), Win
         begin_with_demo,
         data_folder: data_folder(),
         light: false,
+        start_watch,
     };
     let viewport = ViewportBuilder::default()
         .with_title("Glassine")

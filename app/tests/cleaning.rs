@@ -2,28 +2,20 @@
 
 mod common;
 
+use common::hands::{Window, click_label, pull};
 use common::{SharedPicker, app, frame_id, session, sized_window, write_scan};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, Pos2, Vec2, vec2};
-use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
-use glassine_app::app::GlassineApp;
 use glassine_app::clean::shown_overlay;
 use glassine_app::state::StripTool;
 use glassine_engine::{Overlay, PictureSide, ViewKey};
 use glassine_film::Param;
 use glassine_session::{Frame, StrokeKind};
 
-type Window = Harness<'static, GlassineApp>;
-
 fn frame(window: &Window, number: u32) -> &Frame {
     let id = frame_id(window, number);
     window.state().session().frame(id).expect("the frame is there")
-}
-
-fn click_label(window: &mut Window, label: &str) {
-    window.get_by_label(label).click();
-    window.run();
 }
 
 /// A tall window with only the clean section open.
@@ -37,17 +29,6 @@ fn clean_window() -> (Window, tempfile::TempDir) {
         click_label(&mut window, &format!("section {title}"));
     }
     (window, folder)
-}
-
-fn pull(window: &mut Window, from: Pos2, by: Vec2) {
-    window.hover_at(from);
-    window.run();
-    window.drag_at(from);
-    window.run();
-    for step in 1..=6_u8 {
-        window.hover_at(from + by * (f32::from(step) / 6.0));
-        window.run();
-    }
 }
 
 fn middle(window: &Window) -> Pos2 {

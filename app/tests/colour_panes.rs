@@ -2,44 +2,18 @@
 
 mod common;
 
+use common::hands::{Window, click_label, drag, look, undo};
 use common::{
     IMAGES, SharedPicker, app, chart_pixels, frame_id, open_window, session, sized_window, write_pixels,
     write_scan,
 };
 use egui::accesskit::Role;
-use egui::{Key, Modifiers, Pos2, Vec2, vec2};
-use egui_kittest::Harness;
+use egui::{Key, Modifiers, vec2};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
-use glassine_app::app::GlassineApp;
 use glassine_app::command::{Command, SelectHow};
 use glassine_app::dialogs::PickOutcome;
 use glassine_film::{Param, Stock, band_curves};
 use glassine_session::{Edit, FrameSolve, StripSolve};
-
-type Window = Harness<'static, GlassineApp>;
-
-fn look(window: &Window, number: u32, param: Param) -> f64 {
-    let frames = &window.state().session().frames;
-    frames.iter().find(|frame| frame.number == number).expect("the frame is there").look.get(param)
-}
-
-fn drag(window: &mut Window, from: Pos2, by: Vec2) {
-    window.hover_at(from);
-    window.run();
-    window.drag_at(from);
-    window.run();
-    for step in 1..=6_u8 {
-        window.hover_at(from + by * (f32::from(step) / 6.0));
-        window.run();
-    }
-    window.drop_at(from + by);
-    window.run();
-}
-
-fn click_label(window: &mut Window, label: &str) {
-    window.get_by_label(label).click();
-    window.run();
-}
 
 /// A tall window over the small strip, the colour section open alone.
 fn colour_window() -> (Window, tempfile::TempDir) {
@@ -50,11 +24,6 @@ fn colour_window() -> (Window, tempfile::TempDir) {
     let mut window = sized_window(app, [1600.0, 1800.0]);
     click_label(&mut window, "section exposure");
     (window, folder)
-}
-
-fn undo(window: &mut Window) {
-    window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
-    window.run();
 }
 
 #[test]

@@ -2,36 +2,14 @@
 
 mod common;
 
+use common::hands::{Window, drag, drag_and_look};
 use common::{IMAGES, MARGIN_PX, crop, frame_id, open_window};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, Pos2, Vec2, vec2};
-use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
-use glassine_app::app::GlassineApp;
 use glassine_app::state::StripTool;
 use glassine_engine::ViewKey;
 use glassine_session::BaseSource;
-
-type Window = Harness<'static, GlassineApp>;
-
-/// Press, move in steps and release; `before_release` looks at the window while the button is down.
-fn drag_and_look(window: &mut Window, from: Pos2, by: Vec2, before_release: impl FnOnce(&mut Window)) {
-    window.hover_at(from);
-    window.run();
-    window.drag_at(from);
-    window.run();
-    for step in 1..=8u8 {
-        window.hover_at(from + by * (f32::from(step) / 8.0));
-        window.run();
-    }
-    before_release(window);
-    window.drop_at(from + by);
-    window.run();
-}
-
-fn drag(window: &mut Window, from: Pos2, by: Vec2) {
-    drag_and_look(window, from, by, |_| ());
-}
 
 /// Screen rectangle of a box, without the reach that a selected one has around it.
 fn box_rect(window: &Window, number: u32) -> egui::Rect {

@@ -2,54 +2,20 @@
 
 mod common;
 
+use common::hands::{Window, drag, look, rest, show_only};
 use common::{
     IMAGES, MARGIN_PX, SharedPicker, app, crop, frame_id, open_window, session, window, write_scan,
     write_session,
 };
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, vec2};
-use egui_kittest::Harness;
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
-use glassine_app::app::GlassineApp;
 use glassine_app::command::{Command, SelectHow};
 use glassine_film::{FilmKind, Param, default_stock};
 use glassine_session::Edit;
 
-type Window = Harness<'static, GlassineApp>;
-
-/// Press, move in steps and release: a drag as a hand does it.
-fn drag(window: &mut Window, from: egui::Pos2, by: egui::Vec2) {
-    window.hover_at(from);
-    window.run();
-    window.drag_at(from);
-    window.run();
-    for step in 1..=8u8 {
-        window.hover_at(from + by * (f32::from(step) / 8.0));
-        window.run();
-    }
-    window.drop_at(from + by);
-    window.run();
-}
-
 fn value_of(window: &Window, role: Role, label: &str) -> String {
     window.get_by_role_and_label(role, label).accesskit_node().value().unwrap_or_default()
-}
-
-/// Open a section of the settings and fold the others away, so that its rows are on screen.
-fn show_only(window: &mut Window, section: &str) {
-    for title in ["film", "exposure", "colour", "clean", "sharpen", "output"] {
-        let label = format!("section {title}");
-        let is_open = window.get_by_label(&label).accesskit_node().value().as_deref() == Some("open");
-        if is_open != (title == section) {
-            window.get_by_label(&label).click();
-            window.run();
-        }
-    }
-}
-
-fn look(window: &Window, number: u32, param: Param) -> f64 {
-    let frames = &window.state().session().frames;
-    frames.iter().find(|frame| frame.number == number).expect("the frame is there").look.get(param)
 }
 
 fn clip_high(window: &Window, number: u32) -> [f64; 3] {
@@ -207,7 +173,7 @@ fn a_file_that_is_no_scan_is_told_with_what_to_do_and_the_session_stays() {
 #[test]
 fn an_idle_window_asks_for_no_repaint() {
     let (mut window, _folder) = open_window();
-    window.run();
+    rest(&mut window);
     for _ in 0..8 {
         window.step();
         let root = window.output().viewport_output.get(&egui::ViewportId::ROOT).expect("the root viewport");
@@ -479,8 +445,9 @@ fn the_whole_job_can_be_done_with_the_keyboard() {
     window.key_press(Key::Period);
     window.run();
     tab_to(&mut window, "exposure number");
-    // On its way the keyboard passed the boxes; the one it left last is under work.
-    let under_work = window.state().ui_state().primary.expect("a frame is under work");
+    // On its way the keyboard passed boxes and prints; the frame under work stayed the same.
+    let under_work = frame_id(&window, 2);
+    assert_eq!(window.state().ui_state().primary, Some(under_work));
     window.event(egui::Event::Text("0.5".to_owned()));
     window.run();
     window.key_press(Key::Enter);
@@ -498,6 +465,26 @@ fn the_whole_job_can_be_done_with_the_keyboard() {
     window.key_press(Key::Escape);
     window.run();
     assert!(!window.state().ui_state().show_export);
+}
+
+#[test]
+fn tab_passes_over_boxes_and_the_one_it_rests_on_is_taken_by_a_key() {
+    let (mut window, _folder) = open_window();
+    let selected = |window: &Window| window.state().ui_state().selected.clone();
+    assert_eq!(selected(&window), [frame_id(&window, 1)].into());
+    tab_to(&mut window, "frame 3 box");
+    assert_eq!(selected(&window), [frame_id(&window, 1)].into());
+    window.key_press(Key::Enter);
+    window.run();
+    assert_eq!(selected(&window), [frame_id(&window, 3)].into());
+    tab_to(&mut window, "print 2");
+    assert_eq!(selected(&window), [frame_id(&window, 3)].into());
+    let (before, other) = (crop(&window, 2), crop(&window, 3));
+    window.key_press(Key::ArrowRight);
+    window.run();
+    assert_eq!(selected(&window), [frame_id(&window, 2)].into());
+    assert!((crop(&window, 2).center.x - before.center.x - 1.0).abs() < 1e-9);
+    assert_eq!(crop(&window, 3), other);
 }
 
 #[test]

@@ -31,6 +31,7 @@ impl GlassineApp {
             return;
         }
         self.status.export_report = None;
+        self.files.exporting = Some(at.session.clone());
         self.submit(Job::Export(ExportRequest {
             at,
             folder,
@@ -63,6 +64,9 @@ impl GlassineApp {
             Some(folder) => notice.about(folder),
             None => notice,
         });
+        if let Some(session) = self.files.exporting.take() {
+            self.status.counts.take_report(&session, &report);
+        }
         self.status.export_report = Some(report);
         self.files.looked_up.clear();
         self.commands.push(Command::ShowExport(self.ui_state.show_export));

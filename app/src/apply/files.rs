@@ -36,6 +36,8 @@ pub(crate) struct Files {
     pub leave_after: Option<(JobId, Leaving)>,
     /// The job that reads an autosave, and the file it belongs to.
     pub recovering: Option<(JobId, Option<PathBuf>)>,
+    /// The session that is being exported, as it was when that began.
+    pub exporting: Option<Session>,
     /// Names an export would meet, looked up on another thread.
     pub lookup: Option<Receiver<Vec<PathBuf>>>,
     /// The names of the last look.

@@ -16,6 +16,7 @@ use glassine_session::{Edit, FrameId, Session, StripId};
 
 use crate::app::GlassineApp;
 use crate::command::{Command, GesturePhase, Leaving, Question};
+use crate::state::JobKind;
 use crate::strip_space::StripSpace;
 
 /// Key presses closer than this belong to one undo step.
@@ -60,7 +61,9 @@ impl GlassineApp {
                 self.edit(Edit::SetSkipped { frames: self.selected(), skipped });
             }
             Command::Renumber(first) => self.edit(Edit::Renumber { first }),
-            Command::CancelJobs => self.status.jobs.iter().for_each(|job| self.jobs.cancel(job.id)),
+            Command::CancelJobs => self.stop_jobs(),
+            Command::CountExactly(true) => self.status.counts.resume(),
+            Command::CountExactly(false) => self.status.counts.stop(&self.jobs),
             Command::Tell(notice) => self.tell(notice),
             Command::DismissNotice => self.status.notice_open = false,
             Command::Quit if self.history.is_unsaved() && !self.files.may_close => {
@@ -75,6 +78,17 @@ impl GlassineApp {
                 let Some(other) = self.apply_box_command(other) else { return };
                 let Some(other) = self.apply_file_command(ctx, other) else { return };
                 self.apply_view_command(other);
+            }
+        }
+    }
+
+    /// Stop what the person can see and stop.
+    fn stop_jobs(&mut self) {
+        for job in self.status.jobs.iter().filter(|job| job.can_stop()) {
+            if job.kind == JobKind::Count {
+                self.status.counts.stop(&self.jobs);
+            } else {
+                self.jobs.cancel(job.id);
             }
         }
     }
@@ -127,7 +141,13 @@ impl GlassineApp {
             Command::SetOverlay(overlay) => state.frame.overlay = overlay,
             Command::ShowBefore(show) => state.frame.show_before = show,
             Command::SetLoupe(loupe) => state.frame.loupe = loupe,
-            Command::ShowExport(show) => state.show_export = show,
+            Command::ShowExport(show) => {
+                if state.show_export && !show {
+                    // What became of the last export was seen.
+                    self.status.export_report = None;
+                }
+                state.show_export = show;
+            }
             Command::ShowKeys(show) => state.show_keys = show,
             Command::ShowNotices(show) => state.show_notices = show,
             Command::SetDark(dark) => state.light = !dark,
@@ -301,6 +321,7 @@ impl GlassineApp {
         self.previews.clear();
         self.scheduler.clear();
         self.jobs.forget_previews();
+        self.status.counts.clear(&self.jobs);
         self.history = glassine_session::History::new(session);
         if !is_saved {
             self.history.mark_saved(Session::default());

@@ -6,10 +6,10 @@ use clap::{Args, ValueEnum};
 use glassine_engine::{EngineError, ExportReport, ExportRequest, FrameScope, SessionAt};
 use glassine_film::{OutputSpace, Rendering};
 use glassine_raster::CancelToken;
-use glassine_session::{BalanceChoice, FrameId, OutputKind, TiffCompression};
+use glassine_session::{BalanceChoice, FrameId, OutputKind, Session, TiffCompression};
 use serde_json::{Value, json};
 
-use super::{Outcome, Printing, complain, engine, open, print_json, progress, say};
+use super::{Outcome, Printing, complain, engine, frame_number, open, print_json, progress, say};
 
 /// On or off, against the frames' own switch
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -28,7 +28,7 @@ pub struct ExportArgs {
     /// Target folder, made when missing
     #[arg(long, value_name = "DIR")]
     pub to: PathBuf,
-    /// Frame numbers, such as 1,3-5; all that are not skipped when left out
+    /// Frame numbers as they are shown, such as 1,3-5 or 12A; all that are not skipped when left out
     #[arg(long)]
     pub frames: Option<String>,
     /// master, jpeg or web
@@ -109,11 +109,11 @@ pub(super) fn run(args: &ExportArgs) -> Result<Outcome, EngineError> {
         written_at: crate::clock::now_text(),
     };
     let report = engine.export(&request, &cancel, &progress)?;
-    print(args, &report);
+    print(args, &request.at.session, &report);
     Ok(if report.failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed })
 }
 
-/// Frame ids of a list of numbers such as `1,3-5`.
+/// Frame ids of a list of numbers such as `1,3-5` or `12-12A`.
 fn frames_of(at: &SessionAt, list: &str) -> Result<Vec<FrameId>, EngineError> {
     let wrong = |part: &str| {
         super::new::usage(
@@ -124,7 +124,7 @@ fn frames_of(at: &SessionAt, list: &str) -> Result<Vec<FrameId>, EngineError> {
     let mut ids = Vec::new();
     for part in list.split(',').map(str::trim).filter(|part| !part.is_empty()) {
         let (first, last) = part.split_once('-').unwrap_or((part, part));
-        let number = |text: &str| text.trim().parse::<u32>().map_err(|_not_a_number| wrong(part));
+        let number = |text: &str| frame_number(&at.session, text).ok_or_else(|| wrong(part));
         let (first, last) = (number(first)?, number(last)?);
         let found: Vec<FrameId> = at
             .session
@@ -144,7 +144,7 @@ fn frames_of(at: &SessionAt, list: &str) -> Result<Vec<FrameId>, EngineError> {
     Ok(ids)
 }
 
-fn print(args: &ExportArgs, report: &ExportReport) {
+fn print(args: &ExportArgs, session: &Session, report: &ExportReport) {
     if args.printing.json {
         print_json(&report_json(report));
         return;
@@ -152,7 +152,7 @@ fn print(args: &ExportArgs, report: &ExportReport) {
     for file in &report.written {
         say(&format!(
             "frame {}: {} ({} x {} px, {:.1} MB, {:.2} s)",
-            file.number,
+            session.output.number_text(file.number, 1),
             file.path.display(),
             file.width_px,
             file.height_px,

@@ -19,6 +19,7 @@ use clap::{Args, Parser, Subcommand};
 use glassine_engine::{Engine, EngineError, MadeSession, Notice, SessionAt, Severity, files};
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
+use glassine_session::Session;
 use serde_json::Value;
 
 /// What the process ends with.
@@ -52,6 +53,9 @@ pub struct Cli {
     /// Session files or scans to open in the window
     #[arg(value_name = "FILE")]
     pub files: Vec<PathBuf>,
+    /// Open the window, tell how long that took, and close it
+    #[arg(long, global = true, hide = true)]
+    pub time_start: bool,
 }
 
 /// The commands.
@@ -156,6 +160,21 @@ fn open(path: &Path, cancel: &CancelToken) -> Result<(SessionAt, Vec<Notice>), E
     Ok((SessionAt { session, folder: files::folder_of(path) }, notices))
 }
 
+/// The number of a frame from how it is shown: `12`, or `12A` for the second half of a number.
+///
+/// With half numbers the two frames of number N are 2 N and 2 N + 1 inside the session.
+fn frame_number(session: &Session, text: &str) -> Option<u32> {
+    let text = text.trim();
+    if !session.output.half_numbers {
+        return text.parse().ok();
+    }
+    let (digits, second) = match text.strip_suffix(['A', 'a']) {
+        Some(digits) => (digits, 1),
+        None => (text, 0),
+    };
+    digits.parse::<u32>().ok()?.checked_mul(2)?.checked_add(second)
+}
+
 fn notices_json(notices: &[Notice]) -> Value {
     notices
         .iter()
@@ -172,4 +191,30 @@ fn notices_json(notices: &[Notice]) -> Value {
 
 fn engine() -> Engine {
     Engine::new()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn frames_are_named_as_they_are_shown() {
+        let whole = Session::default();
+        let mut half = Session::default();
+        half.output.half_numbers = true;
+        for (session, text, number) in [
+            (&whole, "12", Some(12)),
+            (&whole, "12A", None),
+            (&half, "12", Some(24)),
+            (&half, " 12A", Some(25)),
+            (&half, "12a", Some(25)),
+            (&half, "A", None),
+            (&half, "4294967295A", None),
+        ] {
+            assert_eq!(frame_number(session, text), number, "{text}");
+            if let Some(number) = number {
+                assert!(session.output.number_text(number, 1).eq_ignore_ascii_case(text.trim()));
+            }
+        }
+    }
 }

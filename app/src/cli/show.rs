@@ -78,7 +78,7 @@ pub(super) fn run(args: &ShowArgs) -> Result<Outcome, EngineError> {
         say(&strip_line(strip));
     }
     for (frame, low, high) in &frames {
-        say(&frame_line(frame, *low, *high));
+        say(&frame_line(&at, frame, *low, *high));
     }
     Ok(outcome)
 }
@@ -99,7 +99,7 @@ fn strip_line(strip: &Strip) -> String {
     format!("strip {}: {}, {format}, {:.2}°, {base}", strip.id, strip.film.label(), strip.angle_deg())
 }
 
-fn frame_line(frame: &Frame, low: Option<[f64; 3]>, high: Option<[f64; 3]>) -> String {
+fn frame_line(at: &SessionAt, frame: &Frame, low: Option<[f64; 3]>, high: Option<[f64; 3]>) -> String {
     let worst = |counts: Option<[f64; 3]>| {
         counts.map_or_else(|| "?".to_owned(), |c| format!("{:.2} %", 100.0 * c[0].max(c[1]).max(c[2])))
     };
@@ -107,7 +107,7 @@ fn frame_line(frame: &Frame, low: Option<[f64; 3]>, high: Option<[f64; 3]>) -> S
     let crop = &frame.crop;
     format!(
         "frame {}: {:.0} x {:.0} px at ({:.1}, {:.1}), {:.2}°, confidence {:.2} ({}), clipped low {} high {}{}{}",
-        frame.number,
+        at.session.number_text(frame),
         crop.width_px,
         crop.height_px,
         crop.center.x,

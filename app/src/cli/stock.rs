@@ -12,7 +12,7 @@ use glassine_session::StripId;
 use serde_json::Value;
 
 use super::new::usage;
-use super::{Outcome, Printing, complain, engine, open, print_json, say};
+use super::{Outcome, Printing, complain, engine, frame_number, open, print_json, say};
 use crate::colour::parse_densities;
 
 /// Measure a stock from a 24-patch chart or a neutral wedge on a frame
@@ -20,9 +20,9 @@ use crate::colour::parse_densities;
 pub struct MeasureStockArgs {
     /// Session file
     pub session: PathBuf,
-    /// Number of the frame that shows the chart
+    /// Number of the frame that shows the chart, as it is shown, such as 5 or 12A
     #[arg(long)]
-    pub frame: u32,
+    pub frame: String,
     /// Scan pixels of the chart's outer corners: first patch, end of the first row, last patch, begin of the last row
     #[arg(long, value_name = "\"X,Y X,Y X,Y X,Y\"")]
     pub corners: String,
@@ -75,7 +75,8 @@ pub(super) fn run(args: &MeasureStockArgs) -> Result<Outcome, EngineError> {
     let engine = engine();
     let (at, notices) = open(&args.session, &cancel)?;
     notices.iter().for_each(complain);
-    let frame = at.session.frames.iter().find(|frame| frame.number == args.frame);
+    let number = frame_number(&at.session, &args.frame);
+    let frame = at.session.frames.iter().find(|frame| Some(frame.number) == number);
     let frame = frame
         .ok_or_else(|| usage(&format!("there is no frame {}", args.frame), "give the number of a frame"))?
         .clone();

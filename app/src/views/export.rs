@@ -4,16 +4,18 @@ use std::collections::HashSet;
 use std::path::PathBuf;
 
 use egui::{
-    Button, DragValue, Id, Label, Layout, Modal, ProgressBar, Response, RichText, ScrollArea, TextEdit, Ui,
-    vec2,
+    Align, Button, DragValue, Id, Label, Layout, Modal, ProgressBar, Response, RichText, ScrollArea,
+    TextEdit, Ui, vec2,
 };
 use glassine_engine::{ExportReport, FrameScope};
 use glassine_film::{OutputSpace, Rendering};
 use glassine_session::{Frame, OutputKind, OutputSettings, TiffCompression, file_stem};
 
 use crate::command::{Command, GesturePhase};
-use crate::state::{JobStatus, ViewCx};
+use crate::counts::CountState;
+use crate::state::{JobKind, JobStatus, ViewCx, is_in};
 use crate::theme;
+use crate::widgets::histogram_plot::percent_text;
 use crate::widgets::param_row::{label_ui, number_field_ui, parse_number};
 use crate::widgets::parts::{
     choice_row_ui, main_button_ui, note_ui, sub_head_ui, switch_row_ui, title_ui, warning_ui,
@@ -70,7 +72,7 @@ pub(crate) fn export_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         ui.add_space(12.0);
         foot_ui(ui, cx);
     });
-    if modal.should_close() && cx.status.exporting().is_none() {
+    if modal.should_close() {
         close(cx);
     }
 }
@@ -243,23 +245,6 @@ fn lower_first(text: &str) -> String {
     chars.next().map_or_else(String::new, |first| first.to_lowercase().chain(chars).collect())
 }
 
-/// Frames of the export as chosen in the pane.
-fn scope(cx: &ViewCx<'_>) -> FrameScope {
-    if cx.ui_state.panels.export_selected_only {
-        FrameScope::Only(cx.ui_state.selected_in_order(cx.session))
-    } else {
-        FrameScope::All
-    }
-}
-
-/// Whether a frame is part of an export.
-fn is_in(scope: &FrameScope, frame: &Frame) -> bool {
-    match scope {
-        FrameScope::All => !frame.skipped,
-        FrameScope::Only(ids) => ids.contains(&frame.id),
-    }
-}
-
 /// Every name of the export before it happens, or what became of each afterwards.
 fn files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if let Some(report) = cx.status.export_report.clone() {
@@ -269,7 +254,7 @@ fn files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     }
     let p = theme::palette(ui);
     sub_head_ui(ui, "names");
-    let scope = scope(cx);
+    let scope = cx.ui_state.export_scope(cx.session);
     let existing: HashSet<&PathBuf> = cx.status.existing_files.iter().collect();
     ScrollArea::vertical().id_salt("names").max_height(LIST_HEIGHT).auto_shrink([false, true]).show(
         ui,
@@ -277,6 +262,7 @@ fn files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             ui.spacing_mut().item_spacing.y = 2.0;
             for frame in &cx.session.frames {
                 let (mark, name, note) = name_of(cx, frame, &scope, &existing);
+                let clipping = if is_in(&scope, frame) { clipping_of(cx, frame) } else { None };
                 ui.horizontal(|ui| {
                     ui.spacing_mut().item_spacing.x = 6.0;
                     let colour = if mark == "▲" { p.warn } else { p.text_weak };
@@ -287,6 +273,12 @@ fn files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
                     if !note.is_empty() {
                         ui.label(RichText::new(note).small().color(p.text_weak));
                     }
+                    if let Some((text, is_warning)) = clipping {
+                        let colour = if is_warning { p.warn } else { p.text_weak };
+                        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+                            ui.label(RichText::new(text).small().color(colour));
+                        });
+                    }
                 });
             }
             if cx.session.frames.is_empty() {
@@ -294,6 +286,60 @@ fn files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             }
         },
     );
+    count_ui(ui, cx, &scope);
+}
+
+/// Clipping of a frame on every pixel: the worse channel of each end, and whether that is worth a warning.
+fn clipping_of(cx: &ViewCx<'_>, frame: &Frame) -> Option<(String, bool)> {
+    match cx.status.counts.state(frame.id) {
+        CountState::Exact(count) => {
+            let worst = |shares: [f64; 3]| shares.into_iter().fold(0.0, f64::max);
+            let (low, high) = (worst(count.clip_low), worst(count.clip_high));
+            let ends = [("◀", low), ("▶", high)];
+            let parts: Vec<String> = ends
+                .into_iter()
+                .filter(|(_, share)| *share > 0.0)
+                .map(|(sign, share)| format!("{sign} {} %", percent_text(share)))
+                .collect();
+            let text = if parts.is_empty() { "nothing clips".to_owned() } else { parts.join("  ") };
+            Some((text, low.max(high) >= CLIP_MENTION))
+        }
+        CountState::Counting(share) => Some((format!("counting, {:.0} %", share * 100.0), false)),
+        CountState::Failed(why) => Some((why.to_owned(), true)),
+        CountState::Waiting | CountState::Stopped => None,
+    }
+}
+
+/// How far counting the clipping of every file has got.
+fn count_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scope: &FrameScope) {
+    let frames = || cx.session.frames.iter().filter(|frame| is_in(scope, frame));
+    let (count, counted) = (frames().count(), cx.status.counts.counted(frames().map(|frame| frame.id)));
+    if count == 0 {
+        return;
+    }
+    if counted == count {
+        note_ui(ui, "clipping at black ◀ and white ▶, counted on every pixel of every file");
+        return;
+    }
+    let text = if cx.status.counts.is_stopped() {
+        format!("clipping counted on every pixel: {counted} of {count} files, stopped")
+    } else {
+        let job = cx.status.jobs.iter().find(|job| job.kind == JobKind::Count);
+        let remaining = job.and_then(|job| job.remaining.as_deref());
+        let remaining = remaining.map_or_else(String::new, |text| format!(", {text}"));
+        format!("counting clipping on every pixel: {counted} of {count} files{remaining}")
+    };
+    ui.horizontal(|ui| {
+        let (label, go_on) = if cx.status.counts.is_stopped() { ("count", true) } else { ("stop", false) };
+        let button = Button::new(RichText::new(label).small());
+        let name = if go_on { "count every pixel" } else { "stop counting" };
+        let response = ui.add(button);
+        ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(name));
+        if response.on_hover_text(name).clicked() {
+            cx.push(Command::CountExactly(go_on));
+        }
+        note_ui(ui, &text);
+    });
 }
 
 fn name_of(
@@ -394,7 +440,7 @@ fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         return;
     }
     let several = cx.ui_state.selected.len();
-    let scope_now = scope(cx);
+    let scope_now = cx.ui_state.export_scope(cx.session);
     let in_the_way = count_in_the_way(cx, &scope_now);
     let obstacle = obstacle(cx, &scope_now);
     ui.horizontal(|ui| {
@@ -409,7 +455,7 @@ fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         if let Some(obstacle) = &obstacle {
             warning_ui(ui, obstacle);
         }
-        ui.with_layout(Layout::right_to_left(egui::Align::Center), |ui| {
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             let count = cx.session.frames.iter().filter(|frame| is_in(&scope_now, frame)).count();
             let noun = if count == 1 { "picture" } else { "pictures" };
             if main_button_ui(ui, &format!("export {count} {noun}"), obstacle.is_none()).clicked() {
@@ -438,5 +484,14 @@ fn progress_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, job: &JobStatus) {
             cx.push(Command::CancelJobs);
         }
     });
-    note_ui(ui, if job.detail.is_empty() { "waiting for the worker" } else { &job.detail });
+    let detail = job.detail_text();
+    ui.horizontal(|ui| {
+        note_ui(ui, if detail.is_empty() { "waiting for the worker" } else { &detail });
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+            let button = Button::new("go on working").min_size(vec2(110.0, 28.0));
+            if ui.add(button).on_hover_text("the export goes on; the status line shows it").clicked() {
+                close(cx);
+            }
+        });
+    });
 }

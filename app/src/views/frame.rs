@@ -148,6 +148,7 @@ fn picture_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
     }
     if response.has_focus() {
         cx.ui_state.canvas_focus = Some(response.id);
+        cx.ui_state.canvas_frame = Some(frame.id);
     }
     let pixels = ui.ctx().pixels_per_point();
     let (w, h) = upright_size(frame);

@@ -4,15 +4,16 @@ use egui::{Align, Button, Label, Layout, RichText, Ui};
 use glassine_engine::Overlay;
 
 use crate::command::Command;
+use crate::counts::CountState;
 use crate::state::ViewCx;
 use crate::theme;
-use crate::widgets::histogram_plot::histogram_plot;
+use crate::widgets::histogram_plot::{ExactLine, histogram_plot};
 use crate::widgets::parts::grouped;
 
 /// Height of the plot in a large and in the smallest window, points.
-const PLOT_HEIGHT: (f32, f32) = (64.0, 124.0);
+const PLOT_HEIGHT: (f32, f32) = (52.0, 108.0);
 /// Share of the column's height that the plot takes between those.
-const PLOT_SHARE: f32 = 0.23;
+const PLOT_SHARE: f32 = 0.2;
 
 /// Histogram with clip figures; a click shows where the picture clips.
 pub(crate) fn histogram_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
@@ -39,11 +40,30 @@ pub(crate) fn histogram_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             toggle |= ui.add(button.frame_when_inactive(true)).on_hover_text(hint).clicked();
         });
     });
-    let response = histogram_plot(ui, histogram, plot_height).on_hover_text(
+    let state = frame.map(|frame| cx.status.counts.state(frame.id));
+    let words = exact_words(state, cx.status.exporting().is_some());
+    let exact = match state {
+        Some(CountState::Exact(count)) => ExactLine::Counted(count.clip_low, count.clip_high),
+        _ => ExactLine::Words(&words),
+    };
+    let response = histogram_plot(ui, histogram, exact, plot_height).on_hover_text(
         "counts inside the box, height as a square root; figures are per cent of pixels at either end of each \
-         channel; click to mark them in the large view",
+         channel: of the picture on screen, and of every pixel the file would have; click to mark them in the \
+         large view",
     );
     if toggle || response.clicked() {
         cx.push(Command::SetOverlay(if shows_clipping { Overlay::None } else { Overlay::Clipping }));
+    }
+}
+
+/// What is said in the place of exact figures.
+fn exact_words(state: Option<CountState<'_>>, is_exporting: bool) -> String {
+    match state {
+        None | Some(CountState::Exact(_)) => String::new(),
+        Some(CountState::Counting(share)) => format!("exact: counting every pixel, {:.0} %", share * 100.0),
+        Some(CountState::Waiting) if is_exporting => "exact: counted after the export".to_owned(),
+        Some(CountState::Waiting) => "exact: counted in a moment".to_owned(),
+        Some(CountState::Stopped) => "exact: stopped".to_owned(),
+        Some(CountState::Failed(why)) => format!("exact: {why}"),
     }
 }

@@ -93,9 +93,7 @@ fn print_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, area: R
     }
     if response.has_focus() {
         cx.ui_state.canvas_focus = Some(response.id);
-    }
-    if response.gained_focus() && !is_selected {
-        cx.push(Command::Select(frame.id, crate::command::SelectHow::Only));
+        cx.ui_state.canvas_frame = Some(frame.id);
     }
     if response.double_clicked() {
         cx.push(Command::SetLoupe(!cx.ui_state.frame.loupe));

@@ -36,8 +36,8 @@ fn jobs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             cx.push(Command::ShowNotices(!open));
         }
     }
-    let Some(job) = cx.status.jobs.iter().find(|job| !job.is_quiet) else { return };
-    if IconButton::new(Icon::Close, "cancel").show(ui).clicked() {
+    let Some((job, more)) = cx.status.shown_job() else { return };
+    if job.can_stop() && IconButton::new(Icon::Close, "cancel").show(ui).clicked() {
         cx.push(Command::CancelJobs);
     }
     if cx.session.scans.is_empty() {
@@ -46,11 +46,12 @@ fn jobs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     }
     if job.share > 0.0 {
         let bar = ProgressBar::new(job.share).desired_width(BAR_WIDTH).desired_height(8.0).fill(p.accent);
-        ui.add(bar);
+        let response = ui.add(bar);
+        ui.ctx().accesskit_node_builder(response.id, |node| node.set_label("progress"));
     }
-    let more = cx.status.jobs.iter().filter(|job| !job.is_quiet).count() - 1;
-    let detail = if job.detail.is_empty() { String::new() } else { format!(", {}", job.detail) };
-    let waiting = if more > 0 { format!("  (+{more} waiting)") } else { String::new() };
+    let detail = job.detail_text();
+    let detail = if detail.is_empty() { detail } else { format!(", {detail}") };
+    let waiting = if more > 0 { format!("  (+{more})") } else { String::new() };
     ui.add(Label::new(RichText::new(format!("{}{detail}{waiting}", job.label)).color(p.text)).truncate());
 }
 

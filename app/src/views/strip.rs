@@ -195,7 +195,7 @@ fn box_ui(
         ui.ctx().set_cursor_icon(shape.cursor(part, is_dragged));
     }
     click_and_drag(ui, cx, place, piece, frame, &response, shape);
-    keep_arrow_keys(ui, cx, &response);
+    keep_arrow_keys(ui, cx, frame, &response);
 
     let painter = ui.painter_at(place.view.rect);
     if (is_selected || is_dragged)
@@ -300,9 +300,10 @@ fn number_ui(
 }
 
 /// While a box has the keyboard, arrow keys move it instead of the focus.
-fn keep_arrow_keys(ui: &Ui, cx: &mut ViewCx<'_>, response: &egui::Response) {
+fn keep_arrow_keys(ui: &Ui, cx: &mut ViewCx<'_>, frame: &Frame, response: &egui::Response) {
     if response.has_focus() {
         cx.ui_state.canvas_focus = Some(response.id);
+        cx.ui_state.canvas_frame = Some(frame.id);
         let filter = EventFilter { horizontal_arrows: true, vertical_arrows: true, ..EventFilter::default() };
         ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, filter));
     }
@@ -321,9 +322,6 @@ fn click_and_drag(
     if response.clicked() {
         cx.push(Command::Select(frame.id, how(modifiers)));
         response.request_focus();
-    }
-    if response.gained_focus() && !response.clicked() && !cx.ui_state.is_selected(frame.id) {
-        cx.push(Command::Select(frame.id, SelectHow::Only));
     }
     if response.drag_started_by(egui::PointerButton::Primary) {
         let was_selected = cx.ui_state.is_selected(frame.id);

@@ -12,10 +12,10 @@ pub(super) fn welcome_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let room = ui.available_size();
     ui.allocate_ui_with_layout(room, Layout::top_down(Align::Center), |ui| {
         ui.add_space((room.y * 0.34).max(40.0));
-        if let Some(job) = cx.status.jobs.iter().find(|job| !job.is_quiet) {
+        if let Some((job, _)) = cx.status.shown_job() {
             ui.label(RichText::new(&job.label).text_style(egui::TextStyle::Heading).color(p.text_strong));
             ui.add_space(4.0);
-            ui.label(RichText::new(&job.detail).color(p.text_weak));
+            ui.label(RichText::new(job.detail_text()).color(p.text_weak));
             ui.add_space(12.0);
             let bar =
                 egui::ProgressBar::new(job.share).desired_width(320.0).desired_height(8.0).fill(p.accent);

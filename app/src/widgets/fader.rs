@@ -5,18 +5,15 @@
 
 use egui::accesskit::{Action, ActionData};
 use egui::{
-    Align2, CursorIcon, Event, EventFilter, Key, Rect, Response, Sense, Shape, Stroke, StrokeKind, TextStyle,
-    Ui, Vec2, WidgetInfo, pos2, vec2,
+    Align2, CursorIcon, EventFilter, Key, Rect, Response, Sense, Shape, Stroke, StrokeKind, TextStyle, Ui,
+    Vec2, WidgetInfo, pos2, vec2,
 };
 
 use crate::theme;
+use crate::widgets::pull::{FINE, PullEvent, arrow_steps};
 
 const HANDLE: Vec2 = vec2(7.0, 15.0);
 const RAIL_THICKNESS: f32 = 3.0;
-/// A pull with Shift moves the value this much more slowly.
-const FINE: f32 = 0.1;
-/// Steps of a key press with Shift.
-const COARSE_STEPS: f64 = 10.0;
 
 /// What a fader shows.
 #[derive(Debug, Clone, PartialEq)]
@@ -43,21 +40,6 @@ pub struct Fader<'a> {
     pub spread: Option<(f64, f64)>,
 }
 
-/// What the person did.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum FaderEvent {
-    /// A gesture begins.
-    Begin,
-    /// The value under way.
-    Set(f64),
-    /// The gesture ends.
-    Commit,
-    /// The gesture is taken back.
-    Cancel,
-    /// Back to the default.
-    Reset,
-}
-
 /// A pull or a held key under way.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 struct Grip {
@@ -69,7 +51,7 @@ struct Grip {
 
 impl Fader<'_> {
     /// Show it in a place that was allocated before; events are added to `events` in order.
-    pub fn show(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<FaderEvent>) -> Response {
+    pub fn show(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<PullEvent<f64>>) -> Response {
         let mut response = ui.interact(rect, ui.scope_id().with("fader"), Sense::click_and_drag());
         let count = events.len();
         self.react_to_pointer(ui, rect, &response, events);
@@ -111,28 +93,28 @@ impl Fader<'_> {
         value.clamp(self.hard.0, self.hard.1)
     }
 
-    fn react_to_pointer(&self, ui: &Ui, rect: Rect, response: &Response, events: &mut Vec<FaderEvent>) {
+    fn react_to_pointer(&self, ui: &Ui, rect: Rect, response: &Response, events: &mut Vec<PullEvent<f64>>) {
         let id = response.id;
         let mut grip: Grip = ui.data(|data| data.get_temp(id)).unwrap_or_default();
         let before = grip;
         let (escape, shift) = ui.input(|input| (input.key_pressed(Key::Escape), input.modifiers.shift));
         if response.double_clicked() {
-            events.push(FaderEvent::Reset);
+            events.push(PullEvent::Reset);
         } else if response.clicked() {
             response.request_focus();
             if let Some(at) = response.interact_pointer_pos()
                 && (at.x - self.x_of(rect, self.value)).abs() > HANDLE.x
             {
-                events.push(FaderEvent::Set(self.rounded(self.value_at(rect, at.x))));
+                events.push(PullEvent::Set(self.rounded(self.value_at(rect, at.x))));
             }
         }
         if response.drag_started() {
             grip = Grip { pulling: true, fine_value: self.value, ..Grip::default() };
-            events.push(FaderEvent::Begin);
+            events.push(PullEvent::Begin);
         }
         if grip.pulling && !grip.dropped && escape {
             grip.dropped = true;
-            events.push(FaderEvent::Cancel);
+            events.push(PullEvent::Cancel);
         }
         if response.dragged() && grip.pulling && !grip.dropped {
             let moved = response.drag_delta().x;
@@ -146,13 +128,13 @@ impl Fader<'_> {
             if let Some(wish) = wish.filter(|_| moved != 0.0) {
                 grip.fine_value = wish.clamp(self.hard.0, self.hard.1);
                 if self.rounded(wish) != self.value {
-                    events.push(FaderEvent::Set(self.rounded(wish)));
+                    events.push(PullEvent::Set(self.rounded(wish)));
                 }
             }
         }
         if response.drag_stopped() && grip.pulling {
             if !grip.dropped {
-                events.push(FaderEvent::Commit);
+                events.push(PullEvent::Commit);
             }
             grip = Grip::default();
         }
@@ -161,15 +143,15 @@ impl Fader<'_> {
         }
     }
 
-    fn react_to_keys(&self, ui: &Ui, response: &Response, events: &mut Vec<FaderEvent>) {
+    fn react_to_keys(&self, ui: &Ui, response: &Response, events: &mut Vec<PullEvent<f64>>) {
         let id = response.id;
         let mut steps = 0.0;
         if response.has_focus() {
             let filter = EventFilter { horizontal_arrows: true, ..EventFilter::default() };
             ui.memory_mut(|memory| memory.set_focus_lock_filter(id, filter));
-            steps = ui.input(arrow_steps);
+            steps = f64::from(ui.input(arrow_steps).x);
             if ui.input(|input| input.key_pressed(Key::Backspace)) {
-                events.push(FaderEvent::Reset);
+                events.push(PullEvent::Reset);
             }
         }
         let asked = ui.input(|input| {
@@ -189,14 +171,14 @@ impl Fader<'_> {
         if let Some(wish) = wish.filter(|wish| wish.is_finite()) {
             if held && !grip.by_keys {
                 grip.by_keys = true;
-                events.push(FaderEvent::Begin);
+                events.push(PullEvent::Begin);
                 ui.data_mut(|data| data.insert_temp(id, grip));
             }
-            events.push(FaderEvent::Set(self.rounded(wish)));
+            events.push(PullEvent::Set(self.rounded(wish)));
         }
         if grip.by_keys && !(held && response.has_focus()) {
             grip.by_keys = false;
-            events.push(FaderEvent::Commit);
+            events.push(PullEvent::Commit);
             ui.data_mut(|data| data.insert_temp(id, grip));
         }
     }
@@ -268,23 +250,4 @@ impl Fader<'_> {
             node.add_action(Action::Decrement);
         });
     }
-}
-
-/// Steps asked for by arrow keys this frame; Shift makes them large, Alt small.
-fn arrow_steps(input: &egui::InputState) -> f64 {
-    let mut steps = 0.0;
-    for event in &input.events {
-        let Event::Key { key, pressed: true, modifiers, .. } = event else { continue };
-        let size = match (modifiers.shift, modifiers.alt) {
-            (true, _) => COARSE_STEPS,
-            (_, true) => 1.0 / COARSE_STEPS,
-            _ => 1.0,
-        };
-        match key {
-            Key::ArrowRight => steps += size,
-            Key::ArrowLeft => steps -= size,
-            _ => {}
-        }
-    }
-    steps
 }

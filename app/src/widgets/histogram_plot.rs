@@ -18,11 +18,26 @@ pub const WARN_SHARE: f64 = 0.001;
 
 const LETTERS: [&str; 3] = ["R", "G", "B"];
 const NAMES: [&str; 3] = ["red", "green", "blue"];
-const CLIP_ROW: f32 = 22.0;
+/// Height of one line of figures.
+const CLIP_ROW: f32 = 16.0;
+
+/// The second line of figures: what counting every pixel found.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum ExactLine<'a> {
+    /// Shares of every pixel of the file, black ends and white ends.
+    Counted([f64; 3], [f64; 3]),
+    /// Not known, in a few words.
+    Words(&'a str),
+}
 
 /// Show the histogram in the whole available width; the response senses clicks.
-pub fn histogram_plot(ui: &mut Ui, histogram: Option<&Histogram>, plot_height: f32) -> Response {
-    let size = vec2(ui.available_width(), plot_height + CLIP_ROW);
+pub fn histogram_plot(
+    ui: &mut Ui,
+    histogram: Option<&Histogram>,
+    exact: ExactLine<'_>,
+    plot_height: f32,
+) -> Response {
+    let size = vec2(ui.available_width(), plot_height + 2.0 * CLIP_ROW + 2.0);
     let (rect, response) = ui.allocate_exact_size(size, Sense::click());
     if ui.is_rect_visible(rect) {
         let p = theme::palette(ui);
@@ -31,7 +46,22 @@ pub fn histogram_plot(ui: &mut Ui, histogram: Option<&Histogram>, plot_height: f
         if let Some(histogram) = histogram {
             paint_curves(ui, plot, histogram, &p);
             paint_ends(ui.painter(), plot, histogram, &p);
-            paint_figures(ui, rect, plot, histogram, &p);
+            let is_grey = is_grey(histogram);
+            let line = |row: f32| plot.bottom() + (row + 0.5) * CLIP_ROW + 2.0;
+            let (low, high) = (histogram.clip_low_fraction(), histogram.clip_high_fraction());
+            let preview = Figures { low, high, is_grey, title: "% clipped, preview" };
+            paint_figures(ui, rect, line(0.0), &preview, &p);
+            match exact {
+                ExactLine::Counted(low, high) => {
+                    let exact = Figures { low, high, is_grey, title: "% clipped, exact" };
+                    paint_figures(ui, rect, line(1.0), &exact, &p);
+                }
+                ExactLine::Words(words) => {
+                    let font = TextStyle::Small.resolve(ui.style());
+                    let at = pos2(rect.center().x, line(1.0));
+                    ui.painter().text(at, Align2::CENTER_CENTER, words, font, p.text_weak);
+                }
+            }
         } else {
             let style = TextStyle::Body.resolve(ui.style());
             let text = "no frame is shown";
@@ -41,7 +71,10 @@ pub fn histogram_plot(ui: &mut Ui, histogram: Option<&Histogram>, plot_height: f
             ui.painter().rect_stroke(plot, 3.0, Stroke::new(1.0, p.accent), StrokeKind::Inside);
         }
     }
-    let value = histogram.map_or_else(|| "no frame".to_owned(), describe);
+    let value = histogram.map_or_else(
+        || "no frame".to_owned(),
+        |histogram| format!("{}; {}", describe(histogram), describe_exact(exact)),
+    );
     response.widget_info(|| WidgetInfo::labeled(egui::accesskit::Role::Button, true, "histogram"));
     ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(value));
     response
@@ -49,14 +82,25 @@ pub fn histogram_plot(ui: &mut Ui, histogram: Option<&Histogram>, plot_height: f
 
 /// The histogram in words, for people who do not see it.
 pub fn describe(histogram: &Histogram) -> String {
-    let (low, high) = (histogram.clip_low_fraction(), histogram.clip_high_fraction());
+    let clipping = describe_clipping(histogram.clip_low_fraction(), histogram.clip_high_fraction());
+    format!("{clipping}; {} pixels counted", histogram.pixels)
+}
+
+fn describe_clipping(low: [f64; 3], high: [f64; 3]) -> String {
     let channels: Vec<String> = (0..3)
         .map(|c| {
             let (name, low, high) = (NAMES[c], percent_text(low[c]), percent_text(high[c]));
             format!("{name} clips low {low} %, {name} clips high {high} %")
         })
         .collect();
-    format!("{}; {} pixels counted", channels.join(", "), histogram.pixels)
+    channels.join(", ")
+}
+
+fn describe_exact(exact: ExactLine<'_>) -> String {
+    match exact {
+        ExactLine::Counted(low, high) => format!("on every pixel {}", describe_clipping(low, high)),
+        ExactLine::Words(words) => words.to_owned(),
+    }
 }
 
 /// A share as a percentage with as many decimals as it deserves; a trace is never shown as nothing.
@@ -200,30 +244,38 @@ fn paint_ends(painter: &Painter, plot: Rect, histogram: &Histogram, p: &Palette)
     }
 }
 
-fn paint_figures(ui: &Ui, rect: Rect, plot: Rect, histogram: &Histogram, p: &Palette) {
+/// One line of figures: clipping at either end of each channel, and what was counted.
+struct Figures<'a> {
+    low: [f64; 3],
+    high: [f64; 3],
+    is_grey: bool,
+    title: &'a str,
+}
+
+fn paint_figures(ui: &Ui, rect: Rect, middle: f32, figures: &Figures<'_>, p: &Palette) {
     let painter = ui.painter();
-    let middle = (plot.bottom() + rect.bottom()) / 2.0 + 1.0;
     let plain = TextStyle::Small.resolve(ui.style());
     let strong = FontSelection::Style(theme::section_style()).resolve(ui.style());
     let text = |at: f32, align: Align2, text: String, is_warning: bool| {
         let (font, colour) = if is_warning { (&strong, p.warn) } else { (&plain, p.text_weak) };
         painter.text(pos2(at, middle), align, text, font.clone(), colour)
     };
-    let (low, high) = (histogram.clip_low_fraction(), histogram.clip_high_fraction());
+    let (low, high) = (figures.low, figures.high);
     let warns = |shares: &[f64; 3]| shares.iter().any(|share| *share >= WARN_SHARE);
-    let shown = if is_grey(histogram) { 1 } else { 3 };
+    let shown = if figures.is_grey { 1 } else { 3 };
     let letter = |c: usize| if shown == 1 { "grey" } else { LETTERS[c] };
     let mut x = text(rect.left(), Align2::LEFT_CENTER, "◀".to_owned(), warns(&low)).right() + 5.0;
     for (c, share) in low.into_iter().enumerate().take(shown) {
         let figure = format!("{} {}", letter(c), percent_text(share));
         x = text(x, Align2::LEFT_CENTER, figure, share >= WARN_SHARE).right() + 8.0;
     }
+    let left = x;
     let mut x = text(rect.right(), Align2::RIGHT_CENTER, "▶".to_owned(), warns(&high)).left() - 5.0;
     for c in (0..shown).rev() {
         let figure = format!("{} {}", letter(c), percent_text(high[c]));
         x = text(x, Align2::RIGHT_CENTER, figure, high[c] >= WARN_SHARE).left() - 8.0;
     }
-    text(rect.center().x, Align2::CENTER_CENTER, "% clipped".to_owned(), false);
+    text((left + x) / 2.0, Align2::CENTER_CENTER, figures.title.to_owned(), false);
 }
 
 #[cfg(test)]

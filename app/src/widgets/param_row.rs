@@ -11,7 +11,8 @@ use glassine_film::{Look, Param, ParamSpec};
 
 use crate::command::{Command, GesturePhase};
 use crate::theme;
-use crate::widgets::fader::{Fader, FaderEvent};
+use crate::widgets::fader::Fader;
+use crate::widgets::pull::PullEvent;
 
 const RESET_WIDTH: f32 = 16.0;
 
@@ -83,7 +84,7 @@ pub struct ValueRow<'a> {
 
 impl ValueRow<'_> {
     /// Show the row; what the person did is added to `events`.
-    pub fn show(&self, ui: &mut Ui, value: MixedValue, events: &mut Vec<FaderEvent>) {
+    pub fn show(&self, ui: &mut Ui, value: MixedValue, events: &mut Vec<PullEvent<f64>>) {
         let changed = value != MixedValue::One(self.default);
         let size = vec2(ui.available_width(), theme::ROW_HEIGHT);
         let (rect, _) = ui.allocate_exact_size(size, Sense::hover());
@@ -148,7 +149,7 @@ impl ValueRow<'_> {
         self.soft.0 < 0.0 && self.soft.1 > 0.0
     }
 
-    fn number_ui(&self, ui: &mut Ui, rect: Rect, value: MixedValue, events: &mut Vec<FaderEvent>) {
+    fn number_ui(&self, ui: &mut Ui, rect: Rect, value: MixedValue, events: &mut Vec<PullEvent<f64>>) {
         let name = format!("{} number", self.name);
         let mut number = value.leading();
         let is_mixed = value.spread().is_some();
@@ -169,21 +170,21 @@ impl ValueRow<'_> {
             .update_while_editing(false);
         let response = number_field_at(ui, rect, drag, &name);
         if response.drag_started() {
-            events.push(FaderEvent::Begin);
+            events.push(PullEvent::Begin);
         }
         if response.changed() && number.is_finite() {
-            events.push(FaderEvent::Set(number));
+            events.push(PullEvent::Set(number));
         }
         if response.drag_stopped() {
-            events.push(FaderEvent::Commit);
+            events.push(PullEvent::Commit);
         }
     }
 
-    fn reset_ui(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<FaderEvent>) {
+    fn reset_ui(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<PullEvent<f64>>) {
         let label = format!("reset {}", self.name);
         let hint = format!("back to {}", self.text_of(self.default));
         if reset_button(ui, rect, &label).on_hover_text(hint).clicked() {
-            events.push(FaderEvent::Reset);
+            events.push(PullEvent::Reset);
         }
     }
 }
@@ -312,11 +313,11 @@ pub fn param_row(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, value: M
     let mut events = Vec::new();
     row.show(ui, value, &mut events);
     out.extend(events.into_iter().map(|event| match event {
-        FaderEvent::Begin => Command::Gesture(GesturePhase::Begin(format!("change {name}"))),
-        FaderEvent::Set(value) => Command::SetParam(spec.param, value),
-        FaderEvent::Commit => Command::Gesture(GesturePhase::Commit),
-        FaderEvent::Cancel => Command::Gesture(GesturePhase::Cancel),
-        FaderEvent::Reset => Command::ResetParam(spec.param),
+        PullEvent::Begin => Command::Gesture(GesturePhase::Begin(format!("change {name}"))),
+        PullEvent::Set(value) => Command::SetParam(spec.param, value),
+        PullEvent::Commit => Command::Gesture(GesturePhase::Commit),
+        PullEvent::Cancel => Command::Gesture(GesturePhase::Cancel),
+        PullEvent::Reset => Command::ResetParam(spec.param),
     }));
 }
 

@@ -5,7 +5,7 @@ use egui::{Event, EventFilter, Id, InputState, Key, Response, Ui, Vec2, vec2};
 /// Steps of a key press with Shift.
 const COARSE_STEPS: f32 = 10.0;
 /// A pull with Shift moves this much more slowly.
-const FINE: f32 = 0.1;
+pub(crate) const FINE: f32 = 0.1;
 
 /// What the person did to a value.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -6,7 +6,7 @@ use std::sync::Arc;
 use glassine_film::{Histogram, base_mask};
 use glassine_raster::{CancelToken, Plane, Point};
 use glassine_scanfile::Overwrite;
-use glassine_session::{BalanceChoice, Edit, Frame, ScanId, Session};
+use glassine_session::{BalanceChoice, Edit, Frame, FrameId, ScanId, Session};
 
 use crate::cache::ByteCache;
 use crate::jobs::{Job, JobEvent, JobId};
@@ -17,7 +17,7 @@ use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
 use crate::repair::{self, Repair};
 use crate::scans::ScanStore;
 use crate::study::RepairDesk;
-use crate::types::{MadeSession, NewSessionRequest, ScanPicture, SessionAt};
+use crate::types::{ExactCount, MadeSession, NewSessionRequest, ScanPicture, SessionAt};
 use crate::{EngineError, export, files, prepare, render};
 
 /// Bytes of reduced scan parts kept for previews.
@@ -179,6 +179,10 @@ impl Engine {
                 }
                 Ok(JobEvent::Saved { id, session, path, autosave })
             }
+            Job::Count { at, frames } => {
+                self.count_frames(id, &at, &frames, cancel, send)?;
+                Ok(JobEvent::CountDone { id })
+            }
             Job::Export(request) => {
                 let report = self.export(&request, cancel, &progress)?;
                 Ok(JobEvent::Exported { id, report: Box::new(report) })
@@ -258,7 +262,7 @@ impl Engine {
     ) -> Result<Histogram, EngineError> {
         let context = FrameContext::new(&at.session, frame, at.folder.as_deref(), &self.scans)?;
         if exact {
-            return export::count_exactly(&context, &at.session.output, cancel);
+            return self.count_every_pixel(at, &context, cancel, &|_| {});
         }
         let overview = context.open.overview(cancel, &|_| {})?;
         let sampling = prepare::statistics_sampling(frame, overview.factor);
@@ -269,6 +273,50 @@ impl Engine {
         let rendered =
             render::run(&pipeline, &samples, context.open.colour_channels(), context.shift(&sampling, 0));
         Ok(rendered.histogram(0, rendered.height))
+    }
+
+    fn count_every_pixel(
+        &self,
+        at: &SessionAt,
+        context: &FrameContext,
+        cancel: &CancelToken,
+        share: &(dyn Fn(f32) + Sync),
+    ) -> Result<Histogram, EngineError> {
+        let repair =
+            if repair::is_wanted(context) { Some(self.repair(context, false, cancel)?) } else { None };
+        let repair = repair.as_deref().filter(|repair| repair.found.is_some());
+        export::count_exactly(context, &at.session.output, repair, cancel, share)
+    }
+
+    /// Count frames one after another; one that can't be counted is told and the others go on.
+    fn count_frames(
+        &self,
+        id: JobId,
+        at: &SessionAt,
+        frames: &[FrameId],
+        cancel: &CancelToken,
+        send: &(dyn Fn(JobEvent) + Sync),
+    ) -> Result<(), EngineError> {
+        let count = frames.len().max(1);
+        for (idx, frame) in frames.iter().enumerate() {
+            cancel.check()?;
+            let detail = if count > 1 { format!("frame {} of {count}", idx + 1) } else { String::new() };
+            let share = |part: f32| {
+                let share = (idx as f32 + part) / count as f32;
+                send(JobEvent::Progress { id, share, detail: detail.clone() });
+            };
+            let counted = at.session.frame(*frame).ok_or(EngineError::NoFrame(*frame)).and_then(|frame| {
+                let context = FrameContext::new(&at.session, frame, at.folder.as_deref(), &self.scans)?;
+                self.count_every_pixel(at, &context, cancel, &share)
+            });
+            let counted = match counted {
+                Ok(histogram) => Ok(ExactCount::from(&histogram)),
+                Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
+                Err(error) => Err(error.notice()),
+            };
+            send(JobEvent::Counted { id, frame: *frame, count: counted });
+        }
+        Ok(())
     }
 
     /// Dust maps of all frames of a scan in one plane of its size.

@@ -150,6 +150,7 @@ impl Engine {
             height_px: spec.height_px,
             clip_low: histogram.clip_low_fraction(),
             clip_high: histogram.clip_high_fraction(),
+            counted_pixels: histogram.pixels,
             bytes: written.bytes,
             seconds: started.elapsed().as_secs_f64(),
             notes,
@@ -189,13 +190,17 @@ impl Engine {
 pub(crate) fn count_exactly(
     context: &FrameContext,
     output: &OutputSettings,
+    repair: Option<&Repair>,
     cancel: &CancelToken,
+    share: &(dyn Fn(f32) + Sync),
 ) -> Result<Histogram, EngineError> {
-    let job = FrameJob::new(output, None, context, None);
+    let job = FrameJob::new(output, None, context, repair);
     let mut histogram = Histogram::default();
-    for band in job.bands() {
+    let bands = job.bands();
+    for (idx, band) in bands.iter().enumerate() {
         cancel.check()?;
-        histogram.merge(&job.band(band, cancel)?.1);
+        histogram.merge(&job.band(*band, cancel)?.1);
+        share((idx + 1) as f32 / bands.len() as f32);
     }
     Ok(histogram)
 }

@@ -1,21 +1,28 @@
 //! The threads jobs run on.
 //!
-//! Two lanes: previews, where a newer request for the same place on screen replaces an older one, and everything else,
-//! in the order submitted. A panic in a job becomes a message; the session lives on.
+//! Previews have a thread where a newer request for the same place on screen replaces an older one. Everything else goes
+//! to one of the lanes, each with its own thread and in the order submitted, so that an export under way holds up neither
+//! a save nor the search for frames. A panic in a job becomes a message; the session lives on.
 
 use std::collections::HashMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use std::thread::JoinHandle;
+use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, Sender, unbounded};
 use glassine_raster::CancelToken;
 
-use crate::jobs::{Job, JobEvent, JobId};
+use crate::crew::Crew;
+use crate::jobs::{Job, JobEvent, JobId, Lane};
 use crate::types::{PreviewRequest, ViewKey};
 use crate::{Engine, EngineError, Notice, Severity};
 
 type Wake = Arc<dyn Fn() + Send + Sync>;
+
+/// Shortest time between two reports of a job's progress that say the same thing: the eye follows no more, and every
+/// report costs the window a frame.
+const PROGRESS_EVERY: Duration = Duration::from_millis(100);
 
 /// Sends events to the window and wakes it.
 #[derive(Clone)]
@@ -76,7 +83,7 @@ struct QueuedJob {
 
 enum Lanes {
     Threads {
-        work: Option<Sender<QueuedJob>>,
+        queues: HashMap<Lane, Sender<QueuedJob>>,
         threads: Vec<JoinHandle<()>>,
     },
     /// Jobs run when polled, on the calling thread: deterministic, for tests and the command line.
@@ -103,23 +110,31 @@ impl std::fmt::Debug for JobHost {
 }
 
 impl JobHost {
-    /// Jobs on two threads of their own; `wake` is called after every event.
+    /// Jobs on threads of their own; `wake` is called after every event.
     pub fn threaded(engine: Arc<Engine>, wake: Wake) -> std::io::Result<Self> {
         let mut host = Self::inline(engine);
         host.outbox.wake = wake;
-        let (work, work_in) = unbounded::<QueuedJob>();
-        let (engine, outbox) = (Arc::clone(&host.engine), host.outbox.clone());
-        let worker = std::thread::Builder::new().name("glassine-work".to_owned()).spawn(move || {
-            for QueuedJob { id, job, cancel } in work_in {
-                run_job(&engine, id, job, &cancel, &outbox);
-            }
-        })?;
+        let mut queues = HashMap::new();
+        let mut threads = Vec::new();
+        for lane in Lane::ALL {
+            let (queue, queued) = unbounded::<QueuedJob>();
+            let (engine, outbox) = (Arc::clone(&host.engine), host.outbox.clone());
+            let name = format!("glassine-{lane:?}").to_lowercase();
+            threads.push(
+                std::thread::Builder::new()
+                    .name(name)
+                    .spawn(move || run_lane(lane, &queued, &engine, &outbox))?,
+            );
+            queues.insert(lane, queue);
+        }
         let (engine, outbox, lane) =
             (Arc::clone(&host.engine), host.outbox.clone(), Arc::clone(&host.previews));
-        let viewer = std::thread::Builder::new()
-            .name("glassine-preview".to_owned())
-            .spawn(move || run_previews(&engine, &lane, &outbox))?;
-        host.lanes = Lanes::Threads { work: Some(work), threads: vec![worker, viewer] };
+        threads.push(
+            std::thread::Builder::new()
+                .name("glassine-preview".to_owned())
+                .spawn(move || run_previews(&engine, &lane, &outbox))?,
+        );
+        host.lanes = Lanes::Threads { queues, threads };
         Ok(host)
     }
 
@@ -142,7 +157,7 @@ impl JobHost {
         &self.engine
     }
 
-    /// Queue a job of the second lane.
+    /// Queue a job in its lane.
     pub fn submit(&mut self, job: Job) -> JobId {
         let id = JobId(self.next_id);
         self.next_id += 1;
@@ -150,9 +165,9 @@ impl JobHost {
         self.tokens.insert(id, cancel.clone());
         let queued = QueuedJob { id, job, cancel };
         match &mut self.lanes {
-            Lanes::Threads { work, .. } => {
-                let sent = work.as_ref().map(|work| work.send(queued).is_ok());
-                if sent != Some(true) {
+            Lanes::Threads { queues, .. } => {
+                let queue = queues.get(&queued.job.lane());
+                if queue.is_none_or(|queue| queue.send(queued).is_err()) {
                     let notice = Notice::new(
                         Severity::Error,
                         "the worker has stopped",
@@ -202,7 +217,13 @@ impl JobHost {
             && self.events.is_empty()
     }
 
-    /// Jobs of the second lane that have not ended.
+    /// Whether no picture is being made or waits to be.
+    pub fn previews_are_idle(&self) -> bool {
+        let queue = self.previews.lock();
+        queue.waiting.is_empty() && queue.running.is_none()
+    }
+
+    /// Jobs of all lanes that have not ended.
     pub fn active(&self) -> usize {
         self.tokens.len()
     }
@@ -219,12 +240,14 @@ impl JobHost {
             | JobEvent::StockMeasured { id, .. }
             | JobEvent::Saved { id, .. }
             | JobEvent::Exported { id, .. }
+            | JobEvent::CountDone { id }
             | JobEvent::Failed { id, .. }
             | JobEvent::Cancelled { id } => {
                 self.tokens.remove(id);
             }
             JobEvent::Started { .. }
             | JobEvent::Progress { .. }
+            | JobEvent::Counted { .. }
             | JobEvent::PreviewReady(_)
             | JobEvent::PreviewFailed { .. } => {}
         }
@@ -261,13 +284,37 @@ impl Drop for JobHost {
             }
         }
         self.previews.changed.notify_all();
-        if let Lanes::Threads { work, threads } = &mut self.lanes {
-            *work = None;
+        if let Lanes::Threads { queues, threads } = &mut self.lanes {
+            queues.clear();
             for thread in threads.drain(..) {
                 // A thread that panicked has nothing left to give back.
                 drop(thread.join());
             }
         }
+    }
+}
+
+fn run_lane(lane: Lane, queued: &Receiver<QueuedJob>, engine: &Engine, outbox: &Outbox) {
+    let mut crew = None;
+    for QueuedJob { id, job, cancel } in queued {
+        let crew = crew.get_or_insert_with(|| Crew::new(lane));
+        crew.run(|| run_job(engine, id, job, &cancel, outbox));
+    }
+}
+
+/// Lets a job's progress through when it says something new or the last report is some time ago.
+#[derive(Default)]
+struct ProgressGate(Mutex<Option<(Instant, String)>>);
+
+impl ProgressGate {
+    fn lets_through(&self, event: &JobEvent) -> bool {
+        let JobEvent::Progress { detail, .. } = event else { return true };
+        let mut last = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let is_due = last.as_ref().is_none_or(|(at, told)| at.elapsed() >= PROGRESS_EVERY || told != detail);
+        if is_due {
+            *last = Some((Instant::now(), detail.clone()));
+        }
+        is_due
     }
 }
 
@@ -277,7 +324,12 @@ fn run_job(engine: &Engine, id: JobId, job: Job, cancel: &CancelToken, outbox: &
         return;
     }
     outbox.send(JobEvent::Started { id, label: job.label() });
-    let send = |event| outbox.send(event);
+    let gate = ProgressGate::default();
+    let send = |event| {
+        if gate.lets_through(&event) {
+            outbox.send(event);
+        }
+    };
     let outcome = catch_unwind(AssertUnwindSafe(|| engine.run(id, job, cancel, &send)));
     match outcome {
         Ok(Ok(event)) => outbox.send(event),

@@ -1,4 +1,4 @@
-//! Long work off the window thread: two lanes, latest wins for previews, in order for everything else.
+//! Long work off the window thread: previews, where the latest wins, and lanes where jobs run in order.
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -10,7 +10,7 @@ use glassine_session::{Edit, FrameId, ScanId, Session, StripId};
 use crate::adjust::{ChartPlace, StockReport, StockTarget};
 
 use crate::types::{
-    ExportReport, ExportRequest, MadeSession, NewSessionRequest, Preview, ScanPicture, SessionAt,
+    ExactCount, ExportReport, ExportRequest, MadeSession, NewSessionRequest, Preview, ScanPicture, SessionAt,
 };
 use crate::{Engine, EngineError, Notice};
 
@@ -33,7 +33,7 @@ impl std::fmt::Debug for SessionMaker {
     }
 }
 
-/// Work for the second lane.
+/// Work for one of the lanes.
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub enum Job {
@@ -166,9 +166,45 @@ pub enum Job {
     },
     /// Write finished pictures.
     Export(ExportRequest),
+    /// Count clipping on every pixel that the files of these frames would have: answers with a
+    /// [`JobEvent::Counted`] for each of them.
+    Count {
+        /// The session.
+        at: SessionAt,
+        /// Which frames, in order.
+        frames: Vec<FrameId>,
+    },
+}
+
+/// A queue with a thread of its own: jobs of one lane run in the order submitted, lanes run side by side.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Lane {
+    /// What the person waits for: opening, finding, measuring, solving.
+    Work,
+    /// Small files: a save never waits behind anything long.
+    Files,
+    /// Finished pictures.
+    Export,
+    /// Exact counts.
+    Count,
+}
+
+impl Lane {
+    /// Every lane.
+    pub const ALL: [Self; 4] = [Self::Work, Self::Files, Self::Export, Self::Count];
 }
 
 impl Job {
+    /// Where it queues.
+    pub fn lane(&self) -> Lane {
+        match self {
+            Self::Save { .. } | Self::SaveStock { .. } => Lane::Files,
+            Self::Export(_) => Lane::Export,
+            Self::Count { .. } => Lane::Count,
+            _ => Lane::Work,
+        }
+    }
+
     /// What the status line says while it runs.
     pub fn label(&self) -> String {
         match self {
@@ -189,6 +225,7 @@ impl Job {
             Self::Save { autosave: false, .. } => "saving",
             Self::Save { autosave: true, .. } => "autosaving",
             Self::Export(_) => "exporting",
+            Self::Count { .. } => "counting every pixel",
         }
         .to_owned()
     }
@@ -197,7 +234,7 @@ impl Job {
 /// What jobs report. One closed list, so that nothing is missed where it is handled.
 #[derive(Debug, Clone)]
 pub enum JobEvent {
-    /// A job of the second lane began.
+    /// A job began.
     Started {
         /// Which.
         id: JobId,
@@ -282,6 +319,20 @@ pub enum JobEvent {
         id: JobId,
         /// What was done.
         report: Box<ExportReport>,
+    },
+    /// One frame was counted, or could not be.
+    Counted {
+        /// Which job.
+        id: JobId,
+        /// Which frame.
+        frame: FrameId,
+        /// What was counted.
+        count: Result<ExactCount, Notice>,
+    },
+    /// Every frame of a count was counted.
+    CountDone {
+        /// Which job.
+        id: JobId,
     },
     /// A job failed.
     Failed {

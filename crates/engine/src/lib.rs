@@ -6,6 +6,7 @@
 mod adjust;
 mod adjustments;
 mod cache;
+mod crew;
 mod engine;
 mod error;
 mod export;
@@ -33,7 +34,7 @@ pub use export::{ExportProgress, planned_paths};
 pub use host::JobHost;
 pub use recipe::stock_of;
 pub use types::{
-    DIFFERENCE_GAIN, ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope, MadeSession,
-    NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary, ScanPicture, SessionAt,
-    UnitRect, ViewKey,
+    DIFFERENCE_GAIN, ExactCount, ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope,
+    MadeSession, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary,
+    ScanPicture, SessionAt, UnitRect, ViewKey,
 };

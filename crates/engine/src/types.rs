@@ -259,12 +259,35 @@ pub struct ExportedFile {
     pub clip_low: [f64; 3],
     /// Share of pixels at the white end, per channel.
     pub clip_high: [f64; 3],
+    /// Pixels those shares were counted on: all of the frame, before it is made smaller.
+    pub counted_pixels: u64,
     /// Bytes written.
     pub bytes: u64,
     /// Wall time.
     pub seconds: f64,
     /// Messages about this frame, for example that repair was refused.
     pub notes: Vec<String>,
+}
+
+/// Clipping counted on every pixel that a frame's file would have, dust repair and sharpening included.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ExactCount {
+    /// Share of pixels at the black end, per channel, 0 to 1.
+    pub clip_low: [f64; 3],
+    /// Share of pixels at the white end, per channel, 0 to 1.
+    pub clip_high: [f64; 3],
+    /// Pixels counted.
+    pub pixels: u64,
+}
+
+impl From<&Histogram> for ExactCount {
+    fn from(histogram: &Histogram) -> Self {
+        Self {
+            clip_low: histogram.clip_low_fraction(),
+            clip_high: histogram.clip_high_fraction(),
+            pixels: histogram.pixels,
+        }
+    }
 }
 
 /// A frame that could not be written.

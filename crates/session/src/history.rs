@@ -187,4 +187,17 @@ mod tests {
         history.undo();
         assert!(!history.is_unsaved());
     }
+
+    #[test]
+    fn sessions_are_alike_by_their_parts_whether_shared_or_equal() {
+        use std::sync::Arc;
+        let stock = glassine_film::shipped_stocks()[0].clone();
+        let with = |stock: Arc<glassine_film::Stock>| Session { stocks: vec![stock], ..Session::default() };
+        let shared = Arc::new(stock.clone());
+        assert_eq!(with(Arc::clone(&shared)), with(Arc::clone(&shared)));
+        assert_eq!(with(Arc::clone(&shared)), with(Arc::new(stock.clone())));
+        let other = glassine_film::Stock { id: "other".to_owned(), ..stock };
+        assert_ne!(with(shared), with(Arc::new(other)));
+        assert_ne!(Session { next_id: 2, ..Session::default() }, Session::default());
+    }
 }

@@ -475,7 +475,9 @@ impl Default for OutputSettings {
 }
 
 /// Everything the person decided about a set of scans.
-#[derive(Debug, Clone, PartialEq, Default)]
+///
+/// Sessions made from one another share their parts, so comparing them looks only at parts that were replaced.
+#[derive(Debug, Clone, Default)]
 pub struct Session {
     /// Name of the roll or job.
     pub title: String,
@@ -495,6 +497,25 @@ pub struct Session {
     pub next_id: u32,
     /// Keys of a newer program, kept as they were.
     pub extra: Map<String, Value>,
+}
+
+impl PartialEq for Session {
+    fn eq(&self, other: &Self) -> bool {
+        let Self { title, notes, scans, strips, frames, stocks, output, next_id, extra } = self;
+        same_parts(frames, &other.frames)
+            && same_parts(strips, &other.strips)
+            && same_parts(scans, &other.scans)
+            && same_parts(stocks, &other.stocks)
+            && *title == other.title
+            && *notes == other.notes
+            && *output == other.output
+            && *next_id == other.next_id
+            && *extra == other.extra
+    }
+}
+
+fn same_parts<T: PartialEq>(a: &[Arc<T>], b: &[Arc<T>]) -> bool {
+    a.len() == b.len() && a.iter().zip(b).all(|(a, b)| Arc::ptr_eq(a, b) || a == b)
 }
 
 impl Session {

@@ -11,9 +11,9 @@ use crate::command::{Command, GesturePhase};
 use crate::state::ViewCx;
 use crate::store::Want;
 use crate::theme;
-use crate::widgets::fader::FaderEvent;
 use crate::widgets::param_row::{MixedValue, ValueRow};
 use crate::widgets::parts::{fact_row_ui, note_ui, warning_ui};
+use crate::widgets::pull::PullEvent;
 use crate::widgets::wheel::balance_text;
 
 /// Corrections smaller than this, in CC units, are not worth offering.
@@ -157,11 +157,11 @@ fn strength_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     row.show(ui, value, &mut events);
     for event in events {
         cx.push(match event {
-            FaderEvent::Begin => Command::Gesture(GesturePhase::Begin("change cast correction".to_owned())),
-            FaderEvent::Set(value) => Command::SetParam(Param::CastStrength, value / 100.0),
-            FaderEvent::Commit => Command::Gesture(GesturePhase::Commit),
-            FaderEvent::Cancel => Command::Gesture(GesturePhase::Cancel),
-            FaderEvent::Reset => Command::ResetParam(Param::CastStrength),
+            PullEvent::Begin => Command::Gesture(GesturePhase::Begin("change cast correction".to_owned())),
+            PullEvent::Set(value) => Command::SetParam(Param::CastStrength, value / 100.0),
+            PullEvent::Commit => Command::Gesture(GesturePhase::Commit),
+            PullEvent::Cancel => Command::Gesture(GesturePhase::Cancel),
+            PullEvent::Reset => Command::ResetParam(Param::CastStrength),
         });
     }
 }

@@ -11,9 +11,9 @@ use crate::clean::{BRUSH_PX, CleanCommand, area_text, marks_text, strokes_text};
 use crate::command::{Command, GesturePhase};
 use crate::state::{StripTool, ViewCx};
 use crate::theme;
-use crate::widgets::fader::FaderEvent;
 use crate::widgets::param_row::{MixedValue, ValueRow, label_ui};
 use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui, switch_row_ui, warning_ui};
+use crate::widgets::pull::PullEvent;
 
 use super::frame::rows_ui;
 
@@ -208,8 +208,8 @@ fn brush_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     row.show(ui, MixedValue::One(radius_px), &mut events);
     for event in events {
         match event {
-            FaderEvent::Set(value) => cx.ui_state.clean.radius_px = Some(value.clamp(BRUSH_PX.0, BRUSH_PX.1)),
-            FaderEvent::Reset => cx.ui_state.clean.radius_px = None,
+            PullEvent::Set(value) => cx.ui_state.clean.radius_px = Some(value.clamp(BRUSH_PX.0, BRUSH_PX.1)),
+            PullEvent::Reset => cx.ui_state.clean.radius_px = None,
             _ => {}
         }
     }

@@ -9,11 +9,11 @@ use crate::colour::{ColourCommand, ProofKind};
 use crate::command::{Command, GesturePhase};
 use crate::state::{StripTool, ViewCx};
 use crate::theme;
-use crate::widgets::fader::FaderEvent;
 use crate::widgets::param_row::{MixedValue, ValueRow, label_ui, number_field_ui, number_text, parse_number};
 use crate::widgets::parts::{
     choice_row_ui, choice_ui, fact_row_ui, grouped, note_ui, sub_head_ui, switch_row_ui, warning_ui,
 };
+use crate::widgets::pull::PullEvent;
 
 /// Range a typed base density may have; film never gets clearer than open light or denser than a scanner sees.
 const BASE_RANGE_D: (f64, f64) = (-0.5, 4.0);
@@ -306,17 +306,17 @@ fn base_pixels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
 fn strip_value_commands(
     cx: &mut ViewCx<'_>,
     label: &str,
-    events: Vec<FaderEvent>,
+    events: Vec<PullEvent<f64>>,
     default: f64,
     edit: impl Fn(f64) -> Edit,
 ) {
     for event in events {
         cx.push(match event {
-            FaderEvent::Begin => Command::Gesture(GesturePhase::Begin(format!("change {label}"))),
-            FaderEvent::Set(value) => Command::Edit(edit(value)),
-            FaderEvent::Commit => Command::Gesture(GesturePhase::Commit),
-            FaderEvent::Cancel => Command::Gesture(GesturePhase::Cancel),
-            FaderEvent::Reset => Command::Edit(edit(default)),
+            PullEvent::Begin => Command::Gesture(GesturePhase::Begin(format!("change {label}"))),
+            PullEvent::Set(value) => Command::Edit(edit(value)),
+            PullEvent::Commit => Command::Gesture(GesturePhase::Commit),
+            PullEvent::Cancel => Command::Gesture(GesturePhase::Cancel),
+            PullEvent::Reset => Command::Edit(edit(default)),
         });
     }
 }

@@ -1,0 +1,76 @@
+//! Pointer and keyboard of the tests, and what they look at.
+
+use egui::{Key, Modifiers, Pos2, Vec2};
+use egui_kittest::Harness;
+use egui_kittest::kittest::{NodeT as _, Queryable as _};
+use glassine_app::app::GlassineApp;
+use glassine_film::Param;
+
+pub(crate) type Window = Harness<'static, GlassineApp>;
+
+/// Press and move in steps, as a hand does it; the button stays down.
+pub(crate) fn pull(window: &mut Window, from: Pos2, by: Vec2) {
+    window.hover_at(from);
+    window.run();
+    window.drag_at(from);
+    window.run();
+    for step in 1..=8_u8 {
+        window.hover_at(from + by * (f32::from(step) / 8.0));
+        window.run();
+    }
+}
+
+/// Press, move in steps and release; `before_release` looks at the window while the button is down.
+pub(crate) fn drag_and_look(
+    window: &mut Window,
+    from: Pos2,
+    by: Vec2,
+    before_release: impl FnOnce(&mut Window),
+) {
+    pull(window, from, by);
+    before_release(window);
+    window.drop_at(from + by);
+    window.run();
+}
+
+/// Press, move in steps and release.
+pub(crate) fn drag(window: &mut Window, from: Pos2, by: Vec2) {
+    drag_and_look(window, from, by, |_| ());
+}
+
+/// Click what has this name.
+pub(crate) fn click_label(window: &mut Window, label: &str) {
+    window.get_by_label(label).click();
+    window.run();
+}
+
+/// Open a section of the settings and fold the others away, so that its rows are on screen.
+pub(crate) fn show_only(window: &mut Window, section: &str) {
+    for title in ["film", "exposure", "colour", "clean", "sharpen", "output"] {
+        let label = format!("section {title}");
+        let is_open = window.get_by_label(&label).accesskit_node().value().as_deref() == Some("open");
+        if is_open != (title == section) {
+            click_label(window, &label);
+        }
+    }
+}
+
+/// Take back the last step.
+pub(crate) fn undo(window: &mut Window) {
+    window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
+    window.run();
+}
+
+/// A value of the frame with this number.
+pub(crate) fn look(window: &Window, number: u32, param: Param) -> f64 {
+    let frames = &window.state().session().frames;
+    frames.iter().find(|frame| frame.number == number).expect("the frame is there").look.get(param)
+}
+
+/// Let a little more than a second pass: what waits for things to settle has happened then.
+pub(crate) fn rest(window: &mut Window) {
+    for _ in 0..70 {
+        window.step();
+    }
+    window.run();
+}
