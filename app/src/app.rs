@@ -423,8 +423,11 @@ impl eframe::App for GlassineApp {
         Self::ui(self, ui);
         if let Some(watch) = &mut self.options.start_watch {
             let has_session = !self.history.current().scans.is_empty();
-            let waits = self.jobs.is_idle() && self.commands.is_empty() && self.previews.is_uploaded();
-            watch.drawn(has_session, waits && !self.ui_state.wants.pictures.is_empty());
+            let wants = &self.ui_state.wants;
+            let has_pictures = !wants.pictures.is_empty()
+                && wants.pictures.iter().all(|(key, _)| self.previews.picture(*key).is_some())
+                && wants.overviews.iter().all(|scan| !self.previews.overview(*scan).is_empty());
+            watch.drawn(has_session, has_pictures && self.jobs.is_idle() && self.previews.is_uploaded());
             ui.ctx().request_repaint();
         }
     }
