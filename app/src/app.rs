@@ -156,15 +156,25 @@ impl GlassineApp {
         self.poll_files(ctx);
         keys::poll(ctx, &mut self.ui_state, &mut self.commands);
         self.end_nudging_in_time(ctx);
+        self.carry_out(ctx);
+        self.autosave_in_time(ctx);
+        self.refresh_jobs(ctx);
+        self.count_in_time(ctx);
+        let inline_work = self.options.inline_jobs && !self.jobs.is_idle();
+        if more_events || inline_work || !self.commands.is_empty() {
+            ctx.request_repaint();
+        }
+    }
+
+    /// Carry out what was asked for, and ask for the pictures that this needs.
+    fn carry_out(&mut self, ctx: &Context) {
         for command in std::mem::take(&mut self.commands) {
             self.apply_command(ctx, command);
         }
         self.take_waiting_edits();
-        self.autosave_in_time(ctx);
         self.ui_state.prune(self.history.current());
         self.prune_tools();
         self.refresh_status();
-        self.refresh_jobs(ctx);
         self.scheduler.run(
             self.history.current(),
             &self.ui_state.wants,
@@ -173,14 +183,9 @@ impl GlassineApp {
             &mut self.previews,
             &mut self.status.jobs,
         );
-        self.count_in_time(ctx);
-        let inline_work = self.options.inline_jobs && !self.jobs.is_idle();
-        if more_events || inline_work || !self.commands.is_empty() {
-            ctx.request_repaint();
-        }
     }
 
-    /// Draw the window.
+    /// Draw the window. What the views ask for is carried out at once: its pictures are made while this frame is painted.
     pub fn ui(&mut self, ui: &mut Ui) {
         let ctx = ui.ctx().clone();
         theme::apply(&ctx, !self.ui_state.light);
@@ -198,6 +203,7 @@ impl GlassineApp {
         };
         views::root_ui(ui, &mut cx);
         if !self.commands.is_empty() || self.ui_state.wants != wanted {
+            self.carry_out(&ctx);
             ctx.request_repaint();
         }
     }
