@@ -20,6 +20,12 @@ impl Row {
     }
 }
 
+impl fmt::Display for Row {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        write!(f, "| {} | {} | {} |", self.what, self.found, self.goal)
+    }
+}
+
 /// Everything that was found, and where.
 #[derive(Debug)]
 pub(crate) struct Figures {
@@ -53,10 +59,7 @@ impl fmt::Display for Figures {
             self.load
         )?;
         writeln!(f, "| figure | found | wanted |\n|---|---|---|")?;
-        for Row { what, found, goal } in &self.rows {
-            writeln!(f, "| {what} | {found} | {goal} |")?;
-        }
-        Ok(())
+        self.rows.iter().try_for_each(|row| writeln!(f, "{row}"))
     }
 }
 

@@ -55,8 +55,10 @@ fn main() -> Result<(), Problem> {
     let at = SessionAt { session: made.session, folder: Some(Arc::from(folder.as_path())) };
 
     let mut rows = Vec::new();
-    rows.push(slider(&at)?);
-    rows.push(thumbnails(&at)?);
+    for row in [slider(&at)?, thumbnails(&at)?] {
+        println!("{row}");
+        rows.push(row);
+    }
     let display = Display::open()?;
     rows.extend(starts(&folder, &display)?);
     let exported = tempfile::tempdir()?;

@@ -4,9 +4,12 @@
 //! to the program where a view would hand it over, between the begin of a frame and its drawing; it counts as painted
 //! when the frame after the one that holds the new pixels begins, because only then that one is surely on screen.
 
+use std::io::{BufRead as _, BufReader};
 use std::path::Path;
 use std::process::{Command as Process, Stdio};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
@@ -42,22 +45,24 @@ pub(crate) fn work(mut at: SessionAt, folder: &Path, display: &str) -> Result<Ve
     let path = folder.join("roll.session.json");
     at.session.output.folder = Some(folder.join("finished"));
     files::save_session(&at.session, &path, Overwrite::Never)?;
-    let output = Process::new(std::env::current_exe()?)
+    let mut child = Process::new(std::env::current_exe()?)
         .arg(PLAY)
         .arg(&path)
         .env("DISPLAY", display)
         .env_remove("WAYLAND_DISPLAY")
         .env("LIBGL_ALWAYS_SOFTWARE", "1")
-        .stderr(Stdio::inherit())
-        .output()?;
-    let text = String::from_utf8(output.stdout)?;
-    let rows: Vec<Row> = text
-        .lines()
-        .filter_map(|line| line.split_once('\t'))
-        .map(|(what, found)| Row::new(what.to_owned(), found.to_owned(), goal_of(what)))
-        .collect();
-    if !output.status.success() || rows.is_empty() {
-        return Err(format!("the window ended early: {text}").into());
+        .stdout(Stdio::piped())
+        .spawn()?;
+    let mut rows = Vec::new();
+    for line in BufReader::new(child.stdout.take().ok_or("no output")?).lines() {
+        let line = line?;
+        println!("{line}");
+        if let Some((what, found)) = line.split_once('\t') {
+            rows.push(Row::new(what.to_owned(), found.to_owned(), goal_of(what)));
+        }
+    }
+    if !child.wait()?.success() || rows.is_empty() {
+        return Err("the window ended early".into());
     }
     Ok(rows)
 }
@@ -124,12 +129,11 @@ struct Person {
     /// Wall and processor time of the program's part of each frame, ms.
     own: Vec<(f64, f64)>,
     frame: (f64, f64),
-    frames_run: u64,
-    ticks: u64,
+    frames: Arc<AtomicU64>,
+    idle: Option<JoinHandle<(u64, u64)>>,
     export_began: Option<Instant>,
     export_s: f64,
     beside_s: Vec<f64>,
-    rows: Vec<(String, String)>,
 }
 
 /// Open the window on a session and play.
@@ -163,18 +167,16 @@ impl Person {
             millis: Vec::new(),
             own: Vec::new(),
             frame: (0.0, 0.0),
-            frames_run: 0,
-            ticks: 0,
+            frames: Arc::default(),
+            idle: None,
             export_began: None,
             export_s: 0.0,
             beside_s: Vec::new(),
-            rows: Vec::new(),
         }
     }
 
-    fn row(&mut self, what: &str, found: String) {
+    fn row(&self, what: &str, found: String) {
         println!("{what}\t{found}");
-        self.rows.push((what.to_owned(), found));
     }
 
     fn next_stage(&mut self) {
@@ -184,8 +186,6 @@ impl Person {
         self.millis.clear();
         self.own.clear();
         self.next_at = Instant::now() + CALM;
-        self.frames_run = 0;
-        self.ticks = ticks();
     }
 
     /// The newest revision on screen of the picture (or the oldest of the prints) that is waited for.
@@ -239,26 +239,32 @@ impl Person {
                 ctx.request_repaint_after(Duration::from_millis(100));
             }
             Stage::Slide | Stage::SlideBesideExport | Stage::Prints => self.change(ctx, now),
-            Stage::Idle => {
-                if self.frames_run == 0 {
-                    self.next_at = now + IDLE;
-                    self.ticks = ticks();
-                }
-                if now >= self.next_at {
-                    let found = format!(
-                        "{} ticks, {} frames",
-                        ticks() - self.ticks,
-                        self.frames_run.saturating_sub(1)
-                    );
-                    self.row("idle for 3 s: processor ticks of 10 ms, frames drawn", found);
-                    self.next_stage();
-                } else if self.frames_run == 0 {
-                    ctx.request_repaint_after(IDLE);
-                }
-            }
+            Stage::Idle => self.idle(ctx),
             Stage::ExportAlone => self.export_alone(ctx, now),
             Stage::End => ctx.send_viewport_cmd(ViewportCommand::Close),
         }
+    }
+
+    /// Counts processor time from another thread, in the middle of a time without any event.
+    fn idle(&mut self, ctx: &Context) {
+        let watched = self.idle.get_or_insert_with(|| {
+            let frames = Arc::clone(&self.frames);
+            std::thread::spawn(move || {
+                std::thread::sleep(CALM);
+                let (ticks_before, frames_before) = (ticks(), frames.load(Ordering::Relaxed));
+                std::thread::sleep(IDLE);
+                (ticks() - ticks_before, frames.load(Ordering::Relaxed) - frames_before)
+            })
+        });
+        if !watched.is_finished() {
+            ctx.request_repaint_after(CALM + IDLE + Duration::from_millis(300));
+            return;
+        }
+        if let Some((ticks, frames)) = self.idle.take().and_then(|watched| watched.join().ok()) {
+            let found = format!("{ticks} ticks, {frames} frames");
+            self.row("idle for 3 s: processor ticks of 10 ms, frames drawn", found);
+        }
+        self.next_stage();
     }
 
     fn begin_export(&mut self, now: Instant) {
@@ -383,7 +389,7 @@ impl eframe::App for Person {
         self.app.ui(ui);
         let (wall, logic_cpu) = self.frame;
         self.own.push((wall + began.elapsed().as_secs_f64() * 1e3, logic_cpu + cpu_ms() - cpu));
-        self.frames_run += 1;
+        self.frames.fetch_add(1, Ordering::Relaxed);
         let revision = self.revision();
         if let Some(sent) = self.sent.as_mut().filter(|sent| revision > sent.revision) {
             sent.is_drawn = true;
