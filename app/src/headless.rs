@@ -13,8 +13,8 @@ use crate::theme;
 
 /// Time between two frames of a headless window, seconds.
 const FRAME_SECONDS: f64 = 0.1;
-/// Frames after everything is done, so that fades have ended.
-const CALM_FRAMES: usize = 4;
+/// Frames after everything is done, so that fades have ended and what waits for things to settle has been made.
+const CALM_FRAMES: usize = 12;
 
 /// A window nobody looks at.
 pub struct HeadlessWindow {
