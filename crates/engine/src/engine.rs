@@ -4,7 +4,7 @@ use std::path::Path;
 use std::sync::Arc;
 
 use glassine_film::{Histogram, base_mask};
-use glassine_raster::{CancelToken, Plane, Point};
+use glassine_raster::{CancelToken, Plane, Point, Samples16};
 use glassine_scanfile::Overwrite;
 use glassine_session::{BalanceChoice, Edit, Frame, FrameId, ScanId, Session};
 
@@ -15,6 +15,7 @@ use crate::prepare::{Bench, Draft, Search};
 use crate::preview::{Source, SourceKey, scan_rgba};
 use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
 use crate::repair::{self, Repair};
+use crate::sampled::{SAMPLED_CACHE_BYTES, SampledKey};
 use crate::scans::ScanStore;
 use crate::study::RepairDesk;
 use crate::types::{ExactCount, MadeSession, NewSessionRequest, ScanPicture, SessionAt};
@@ -41,6 +42,7 @@ pub struct DustOfScan {
 pub struct Engine {
     pub(crate) scans: ScanStore,
     pub(crate) sources: ByteCache<SourceKey, Source>,
+    pub(crate) sampled: ByteCache<SampledKey, Samples16>,
     pub(crate) repairs: RepairDesk,
 }
 
@@ -49,6 +51,7 @@ impl Default for Engine {
         Self {
             scans: ScanStore::default(),
             sources: ByteCache::new(SOURCE_CACHE_BYTES),
+            sampled: ByteCache::new(SAMPLED_CACHE_BYTES),
             repairs: RepairDesk::default(),
         }
     }
@@ -194,6 +197,7 @@ impl Engine {
     pub fn forget(&self) {
         self.scans.clear();
         self.sources.clear();
+        self.sampled.clear();
         self.repairs.clear();
     }
 

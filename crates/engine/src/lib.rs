@@ -20,6 +20,7 @@ mod preview;
 mod recipe;
 mod render;
 mod repair;
+mod sampled;
 mod scans;
 mod shrink;
 mod strokes;

@@ -14,6 +14,7 @@ use crate::overlay::{self, Mark};
 use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
 use crate::render::{self, Rendered};
 use crate::repair::Repair;
+use crate::sampled::SampledKey;
 use crate::scans::{OpenScan, read_reduced};
 use crate::types::{Overlay, PictureSide, Preview, PreviewRequest, UnitRect, ViewKey};
 use crate::{Engine, EngineError};
@@ -36,6 +37,13 @@ pub(crate) struct SourceKey {
     rect: PixelRect,
     factor: u32,
     repair: Option<crate::repair::RepairKey>,
+}
+
+#[cfg(test)]
+impl SourceKey {
+    pub(crate) fn of(scan: u64, rect: PixelRect, factor: u32) -> Self {
+        Self { scan, rect, factor, repair: None }
+    }
 }
 
 /// One picture to be made: which part of the scan, how large.
@@ -217,11 +225,11 @@ impl Engine {
             };
         match (&sharp, whole_enough) {
             (Some(source), _) => {
-                finish(
-                    &plan.sample(&source.samples, source.origin, source.factor),
-                    stand_in.as_ref(),
-                    repair_pending,
-                )?;
+                let from = Self::source_key(open, &plan, used(stand_in.as_ref()).as_deref());
+                let samples = self.sampled(SampledKey::new(from, &plan.sampling), || {
+                    plan.sample(&source.samples, source.origin, source.factor)
+                });
+                finish(&samples, stand_in.as_ref(), repair_pending)?;
             }
             (None, true) if !wish.is_needed() => return finish(&coarse_samples(), None, false),
             (None, _) => finish(&coarse_samples(), stand_in.as_ref(), true)?,

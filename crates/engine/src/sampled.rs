@@ -1,0 +1,81 @@
+//! Samples of the pictures on screen, kept so that a change of settings resamples nothing.
+
+use std::sync::Arc;
+
+use glassine_raster::{Samples16, TiltedSampling};
+
+use crate::Engine;
+use crate::preview::SourceKey;
+
+/// Bytes of samples kept: a handful of large pictures.
+pub(crate) const SAMPLED_CACHE_BYTES: usize = 64 << 20;
+
+/// What makes the samples of a picture the same as those of another: the source, and where its pixels lie on the scan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub(crate) struct SampledKey {
+    source: SourceKey,
+    size_px: (u32, u32),
+    /// Scan positions of three corner pixels, as bits: the grid is even, so they tell all others. The kernel follows
+    /// from the factor of the source.
+    corners: [(u64, u64); 3],
+}
+
+impl SampledKey {
+    pub(crate) fn new(source: SourceKey, sampling: &TiltedSampling) -> Self {
+        let (width, height) = (sampling.width(), sampling.height());
+        let bits = |x, y| {
+            let p = sampling.scan_position(x, y);
+            (p.x.to_bits(), p.y.to_bits())
+        };
+        let (right, bottom) = (width.saturating_sub(1), height.saturating_sub(1));
+        Self { source, size_px: (width, height), corners: [bits(0, 0), bits(right, 0), bits(0, bottom)] }
+    }
+}
+
+impl Engine {
+    /// The samples of a picture, resampled at the first call.
+    pub(crate) fn sampled(&self, key: SampledKey, resample: impl FnOnce() -> Samples16) -> Arc<Samples16> {
+        if let Some(ready) = self.sampled.get(&key) {
+            return ready;
+        }
+        let made = Arc::new(resample());
+        let bytes = made.data().len() * 2;
+        self.sampled.insert(key, made, bytes)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use glassine_raster::{Kernel, Orientation, PixelRect, TiltedBox};
+
+    use super::*;
+
+    fn key(left: f64, side_px: u32, scan: u64) -> SampledKey {
+        let area = TiltedBox::from_edges(left, 0.0, left + 100.0, 80.0);
+        let sampling = TiltedSampling::new(&area, Orientation::default(), side_px, side_px, Kernel::Cubic);
+        SampledKey::new(SourceKey::of(scan, PixelRect::of_size(200, 200), 1), &sampling)
+    }
+
+    #[test]
+    fn samples_are_made_once_for_a_place_and_again_for_any_other() {
+        let engine = Engine::new();
+        let made = std::cell::Cell::new(0);
+        let get = |key| {
+            engine.sampled(key, || {
+                made.set(made.get() + 1);
+                Samples16::zeroed(2, 2, 3)
+            })
+        };
+        for (key, count) in [
+            (key(0.0, 64, 1), 1),
+            (key(0.0, 64, 1), 1),
+            (key(0.5, 64, 1), 2),
+            (key(0.0, 65, 1), 3),
+            (key(0.0, 64, 2), 4),
+            (key(0.0, 64, 1), 4),
+        ] {
+            get(key);
+            assert_eq!(made.get(), count);
+        }
+    }
+}
