@@ -8,17 +8,23 @@
 //! Sources: gain between records found by correlation over the picture before the defect is divided out: US 6,442,301
 //! (published 2002, term ended); derivatives as first-order terms of shift and blur: Taylor's theorem.
 
-use glassine_raster::{Plane, Samples16};
+use std::collections::BTreeMap;
+
+use glassine_raster::{PixelRect, Samples16};
 use rayon::prelude::*;
 
-use crate::density::{density_d, transmittance};
-use crate::detect::Residual;
+use crate::density::density_d;
 use crate::label::Component;
+use crate::region::Region;
+use crate::residual::{BESIDE_DEFECT, Near, Residual, SKIRT_PX};
 use crate::robust::{Normal, dot, median_in_place, robust_fit};
-use crate::types::{ChannelResponse, DustClass, DustMap};
+use crate::types::{ChannelResponse, DustClass, DustError, DustMap, Mark};
 
-/// Pixels used for the fit at most.
-const PIXELS_MAX: usize = 8_000;
+/// Pixels used for the fit at most, and the rows that are read together for them.
+const PIXELS_MAX: usize = 6_000;
+const PIECE_ROWS: u32 = 64;
+/// Of a frame full of dust at least so many pieces are looked at.
+const PIECES_MIN: usize = 8;
 /// Half side of the window in which the undisturbed picture is taken as a plane.
 const PLANE_PX: i32 = 6;
 /// A window must show this many clean pixels.
@@ -43,25 +49,63 @@ struct Lesson {
 
 /// Fit the response of every visible channel.
 pub(crate) fn measure(
-    linear: &Samples16,
-    colours: u8,
+    region: &Region<'_>,
     residual: &Residual,
     strong: &[Component],
-    kept: &Plane<u8>,
-) -> Vec<ChannelResponse> {
-    // Whatever touches the border may be the film's own edge.
-    let inner: Vec<&Component> = strong.iter().filter(|c| !touches_border(c, kept)).collect();
-    let total: usize = inner.iter().map(|c| c.area() as usize).sum();
-    let step = (total / PIXELS_MAX).max(1);
-    let pixels: Vec<(u32, u32)> = inner.iter().flat_map(|c| c.pixels()).step_by(step).collect();
-    let lessons: Vec<Lesson> =
-        pixels.par_iter().filter_map(|&(x, y)| lesson(linear, colours, residual, kept, x, y)).collect();
-    (0..colours as usize).map(|c| fit_channel(&lessons, c, f64::from(residual.noise_d))).collect()
+    near: &Near,
+) -> Result<Vec<ChannelResponse>, DustError> {
+    let colours = residual.model.colours as usize;
+    let whole = region.whole();
+    let lessons: Vec<Vec<Lesson>> = lesson_pixels(strong, near)
+        .into_par_iter()
+        .map(|(row, pixels)| {
+            let rows = (row * PIECE_ROWS, ((row + 1) * PIECE_ROWS).min(whole.y1));
+            let columns = pixels.iter().fold((u32::MAX, 0), |(l, u), p| (l.min(p.0), u.max(p.0 + 1)));
+            let rect = PixelRect::new(columns.0, rows.0, columns.1, rows.1).grown(
+                PLANE_PX as u32,
+                whole.x1,
+                whole.y1,
+            );
+            let linear = region.read(rect)?;
+            let seen = Seen { linear: &linear, rect, colours, residual, near };
+            Ok(pixels.iter().filter_map(|&(x, y)| seen.lesson(x, y)).collect())
+        })
+        .collect::<Result<_, DustError>>()?;
+    let lessons: Vec<Lesson> = lessons.into_iter().flatten().collect();
+    Ok((0..colours).into_par_iter().map(|c| fit_channel(&lessons, c, f64::from(residual.noise_d))).collect())
 }
 
-fn touches_border(component: &Component, kept: &Plane<u8>) -> bool {
+/// Pixels to learn from, by the piece of rows they lie in: all of them, or those of a few pieces spread over the frame.
+fn lesson_pixels(strong: &[Component], near: &Near) -> BTreeMap<u32, Vec<(u32, u32)>> {
+    // Whatever touches the border may be the film's own edge.
+    let inner = strong.iter().filter(|c| !touches_border(c, near));
+    let mut pieces: BTreeMap<u32, Vec<(u32, u32)>> = BTreeMap::new();
+    for (x, y) in inner.flat_map(Component::pixels) {
+        pieces.entry(y / PIECE_ROWS).or_default().push((x, y));
+    }
+    let total: usize = pieces.values().map(Vec::len).sum();
+    let every = (total / PIXELS_MAX).clamp(1, (pieces.len() / PIECES_MIN).max(1));
+    let mut number = 0;
+    pieces.retain(|_, _| {
+        number += 1;
+        (number - 1) % every == every / 2
+    });
+    let left: usize = pieces.values().map(Vec::len).sum();
+    let step = left.div_ceil(PIXELS_MAX).max(1);
+    let mut count = 0;
+    for pixels in pieces.values_mut() {
+        pixels.retain(|_| {
+            count += 1;
+            (count - 1) % step == 0
+        });
+    }
+    pieces.retain(|_, pixels| !pixels.is_empty());
+    pieces
+}
+
+fn touches_border(component: &Component, near: &Near) -> bool {
     let b = component.bounds();
-    b.x0 == 0 || b.y0 == 0 || b.x1 == kept.width() || b.y1 == kept.height()
+    b.x0 == 0 || b.y0 == 0 || b.x1 == near.width() || b.y1 == near.height()
 }
 
 fn fit_channel(lessons: &[Lesson], c: usize, noise_d: f64) -> ChannelResponse {
@@ -128,83 +172,70 @@ fn fit_channel(lessons: &[Lesson], c: usize, noise_d: f64) -> ChannelResponse {
     }
 }
 
-fn lesson(
-    linear: &Samples16,
-    colours: u8,
-    residual: &Residual,
-    kept: &Plane<u8>,
-    x: u32,
-    y: u32,
-) -> Option<Lesson> {
-    let (terms, slope) = terms(|dx, dy| {
-        let sx = (x as i32 + dx).clamp(0, kept.width() as i32 - 1) as u32;
-        let sy = (y as i32 + dy).clamp(0, kept.height() as i32 - 1) as u32;
-        1.0 - f64::from(transmittance(residual.density.at(sx, sy)))
-    });
-    let mut loss = [0.0; 3];
-    let mut error = [1.0; 3];
-    let planes = local_planes(linear, colours, kept, x, y)?;
-    for c in 0..colours as usize {
-        let (clean_d, spread_d) = planes[c];
-        if spread_d > 0.05 {
+/// A part of the frame that lessons are taken from.
+struct Seen<'a> {
+    linear: &'a Samples16,
+    /// What the samples cover.
+    rect: PixelRect,
+    colours: usize,
+    residual: &'a Residual,
+    near: &'a Near,
+}
+
+impl Seen<'_> {
+    fn pixel(&self, x: u32, y: u32) -> &[u16] {
+        self.linear.pixel(x - self.rect.x0, y - self.rect.y0)
+    }
+
+    fn lesson(&self, x: u32, y: u32) -> Option<Lesson> {
+        let (terms, slope) = terms(|dx, dy| loss_of(self.residual.through(x as i32 + dx, y as i32 + dy)));
+        let mut loss = [0.0; 3];
+        let mut error = [1.0; 3];
+        let planes = self.local_planes(x, y)?;
+        for c in 0..self.colours {
+            let (clean_d, spread_d) = planes[c];
+            if spread_d > 0.05 {
+                return None;
+            }
+            let t = 10.0_f64.powf(clean_d - f64::from(density_d(self.pixel(x, y)[c])));
+            loss[c] = 1.0 - t;
+            error[c] = 0.004 + std::f64::consts::LN_10 * t.min(1.2) * spread_d;
+        }
+        // Lighter than its surroundings: emulsion is missing here, and infrared says nothing of how much.
+        let lighter = (0..self.colours).all(|c| loss[c] < -2.0 * error[c]);
+        (!lighter).then_some(Lesson { terms, slope, loss, error })
+    }
+
+    /// The undisturbed density at a pixel, from a plane through the clean pixels about it, and their spread; per channel.
+    fn local_planes(&self, x: u32, y: u32) -> Option<[(f64, f64); 3]> {
+        let mut clean: Vec<(f64, f64, &[u16])> = Vec::with_capacity(169);
+        let reach = PLANE_PX as u32;
+        for py in y.saturating_sub(reach).max(self.rect.y0)..(y + reach + 1).min(self.rect.y1) {
+            for px in x.saturating_sub(reach).max(self.rect.x0)..(x + reach + 1).min(self.rect.x1) {
+                if self.near.at(px, py) < BESIDE_DEFECT {
+                    let (dx, dy) = (f64::from(px) - f64::from(x), f64::from(py) - f64::from(y));
+                    clean.push((dx, dy, self.pixel(px, py)));
+                }
+            }
+        }
+        if clean.len() < CLEAN_MIN {
             return None;
         }
-        let t = 10.0_f64.powf(clean_d - f64::from(density_d(linear.pixel(x, y)[c])));
-        loss[c] = 1.0 - t;
-        error[c] = 0.004 + std::f64::consts::LN_10 * t.min(1.2) * spread_d;
-    }
-    // Lighter than its surroundings: emulsion is missing here, and infrared says nothing of how much.
-    let lighter = (0..colours as usize).all(|c| loss[c] < -2.0 * error[c]);
-    (!lighter).then_some(Lesson { terms, slope, loss, error })
-}
-
-/// The undisturbed density at a pixel, from a plane through the clean pixels about it, and their spread; per channel.
-fn local_planes(
-    linear: &Samples16,
-    colours: u8,
-    kept: &Plane<u8>,
-    x: u32,
-    y: u32,
-) -> Option<[(f64, f64); 3]> {
-    let (w, h) = (linear.width() as i32, linear.height() as i32);
-    let mut clean: Vec<(f64, f64, &[u16])> = Vec::with_capacity(169);
-    for dy in -PLANE_PX..=PLANE_PX {
-        for dx in -PLANE_PX..=PLANE_PX {
-            let (px, py) = (x as i32 + dx, y as i32 + dy);
-            if px < 0 || py < 0 || px >= w || py >= h || !is_clear(kept, px, py) {
-                continue;
+        let mut out = [(0.0, 0.0); 3];
+        for (c, o) in out.iter_mut().enumerate().take(self.colours) {
+            let mut normal = Normal::<3>::new();
+            for &(dx, dy, px) in &clean {
+                normal.add(&[1.0, dx, dy], f64::from(density_d(px[c])), 1.0);
             }
-            clean.push((f64::from(dx), f64::from(dy), linear.pixel(px as u32, py as u32)));
+            let plane = normal.solve()?;
+            let square: f64 = clean
+                .iter()
+                .map(|&(dx, dy, px)| (f64::from(density_d(px[c])) - dot(&plane, &[1.0, dx, dy])).powi(2))
+                .sum();
+            *o = (plane[0], (square / clean.len() as f64).sqrt());
         }
+        Some(out)
     }
-    if clean.len() < CLEAN_MIN {
-        return None;
-    }
-    let mut out = [(0.0, 0.0); 3];
-    for (c, o) in out.iter_mut().enumerate().take(colours as usize) {
-        let mut normal = Normal::<3>::new();
-        for &(dx, dy, px) in &clean {
-            normal.add(&[1.0, dx, dy], f64::from(density_d(px[c])), 1.0);
-        }
-        let plane = normal.solve()?;
-        let square: f64 = clean
-            .iter()
-            .map(|&(dx, dy, px)| (f64::from(density_d(px[c])) - dot(&plane, &[1.0, dx, dy])).powi(2))
-            .sum();
-        *o = (plane[0], (square / clean.len() as f64).sqrt());
-    }
-    Some(out)
-}
-
-/// Neither marked nor beside a marked pixel.
-fn is_clear(kept: &Plane<u8>, x: i32, y: i32) -> bool {
-    let (w, h) = (kept.width() as i32, kept.height() as i32);
-    (-1..=1).all(|dy| {
-        (-1..=1).all(|dx| {
-            let (px, py) = ((x + dx).clamp(0, w - 1), (y + dy).clamp(0, h - 1));
-            kept.at(px as u32, py as u32) == 0
-        })
-    })
 }
 
 /// Loss, its derivatives, Laplacian (nine points, isotropic) and bilaplacian, and the steepness (slope and half the bend), at the middle of `loss`.
@@ -218,7 +249,7 @@ pub(crate) fn terms(loss: impl Fn(i32, i32) -> f64) -> (Terms, f64) {
     // Five-point Laplacian of itself: thirteen points.
     let far = loss(2, 0) + loss(-2, 0) + loss(0, 2) + loss(0, -2);
     let bilaplacian = 20.0 * o - 8.0 * cross + 2.0 * corner + far;
-    ([o, dx, dy, laplacian, bilaplacian], dx.hypot(dy) + 0.5 * laplacian.abs())
+    ([o, dx, dy, laplacian, bilaplacian], (dx * dx + dy * dy).sqrt() + 0.5 * laplacian.abs())
 }
 
 /// Predicted visible transmittance of a defect pixel and its expected error.
@@ -226,39 +257,55 @@ pub(crate) fn predict(response: &ChannelResponse, terms: &Terms, slope: f64) -> 
     let ChannelResponse { gain, dx, dy, laplacian, bilaplacian, error_t, error_per_slope, noise_t } =
         *response;
     let loss = dot(terms, &[gain, dx, dy, laplacian, bilaplacian]);
-    let error = (error_t * terms[0].abs()).hypot(error_per_slope * slope).hypot(noise_t);
+    let (flat, steep) = (error_t * terms[0], error_per_slope * slope);
+    let error = (flat * flat + steep * steep + noise_t * noise_t).sqrt();
     ((1.0 - loss).clamp(0.0, 1.0), error)
 }
 
 /// Write severity, class and attenuation of the strong components into the map.
 pub(crate) fn write_strong(map: &mut DustMap, residual: &Residual, strong: &[Component]) {
-    let (w, h) = (map.severity.width(), map.severity.height());
-    for component in strong {
-        for (x, y) in component.pixels() {
-            for yy in y.saturating_sub(2)..=(y + 2).min(h - 1) {
-                for xx in x.saturating_sub(2)..=(x + 2).min(w - 1) {
-                    let t = transmittance(residual.density.at(xx, yy)).clamp(0.0, 1.0);
-                    map.attenuation.set(xx, yy, ((t * 65535.0) as u16).max(1));
-                }
+    let (w, h) = (map.width(), map.height());
+    for run in strong.iter().flat_map(|c| &c.runs) {
+        for y in run.y.saturating_sub(SKIRT_PX)..=(run.y + SKIRT_PX).min(h - 1) {
+            for x in run.x0.saturating_sub(SKIRT_PX)..(run.x1 + SKIRT_PX).min(w) {
+                let attenuation = residual.through(x as i32, y as i32);
+                map.set_mark(x, y, Mark { attenuation, ..Mark::CLEAN });
             }
         }
     }
-    for component in strong {
-        let class: DustClass = component.shape().class();
-        let losses: Vec<f64> = component.pixels().map(|(x, y)| visible_loss(map, x, y)).collect();
-        let faint = losses.iter().all(|&l| l < CORE_LOSS);
-        let core: std::collections::HashSet<(u32, u32)> =
-            component.pixels().zip(&losses).filter(|(_, l)| **l >= CORE_LOSS).map(|(p, _)| p).collect();
-        for ((x, y), loss) in component.pixels().zip(&losses) {
-            let beside_core =
-                || (0..9).any(|k| core.contains(&((x + k % 3).wrapping_sub(1), (y + k / 3).wrapping_sub(1))));
+    let marked: Vec<Vec<(u32, u32, Mark)>> =
+        strong.par_iter().map(|component| marks_of(map, component)).collect();
+    for (x, y, mark) in marked.into_iter().flatten() {
+        map.set_mark(x, y, mark);
+    }
+}
+
+/// Marks of one component, whose attenuation the map holds already.
+fn marks_of(map: &DustMap, component: &Component) -> Vec<(u32, u32, Mark)> {
+    let class: DustClass = component.shape().class();
+    let losses: Vec<((u32, u32), f64)> =
+        component.pixels().map(|(x, y)| ((x, y), visible_loss(map, x, y))).collect();
+    let faint = losses.iter().all(|l| l.1 < CORE_LOSS);
+    // In reading order, so that it can be searched by halves.
+    let core: Vec<(u32, u32)> =
+        losses.iter().filter(|l| l.1 >= CORE_LOSS).map(|&((x, y), _)| (y, x)).collect();
+    losses
+        .into_iter()
+        .filter(|&((x, y), loss)| {
+            let beside_core = || {
+                (0..9).any(|k| {
+                    let at = ((y + k / 3).wrapping_sub(1), (x + k % 3).wrapping_sub(1));
+                    core.binary_search(&at).is_ok()
+                })
+            };
             // Where the infrared is softer than the picture, its skirt reaches over pixels that lose no visible light.
-            if faint || *loss >= SKIRT_LOSS || beside_core() {
-                map.severity.set(x, y, (loss * 255.0).round().clamp(1.0, 255.0) as u8);
-                map.class.set(x, y, class as u8);
-            }
-        }
-    }
+            faint || loss >= SKIRT_LOSS || beside_core()
+        })
+        .map(|((x, y), loss)| {
+            let severity = (loss * 255.0).round().clamp(1.0, 255.0) as u8;
+            (x, y, Mark { severity, class: class as u8, ..map.mark(x, y) })
+        })
+        .collect()
 }
 
 /// Largest predicted loss of visible light at a pixel, over the channels.
@@ -269,7 +316,11 @@ fn visible_loss(map: &DustMap, x: u32, y: u32) -> f64 {
 
 /// Infrared loss near a pixel of the map; positions outside repeat the edge.
 pub(crate) fn loss_at(map: &DustMap, x: u32, y: u32, dx: i32, dy: i32) -> f64 {
-    let sx = (x as i32 + dx).clamp(0, map.attenuation.width() as i32 - 1) as u32;
-    let sy = (y as i32 + dy).clamp(0, map.attenuation.height() as i32 - 1) as u32;
-    1.0 - f64::from(map.attenuation.at(sx, sy)) / 65535.0
+    let sx = (x as i32 + dx).clamp(0, map.width() as i32 - 1) as u32;
+    let sy = (y as i32 + dy).clamp(0, map.height() as i32 - 1) as u32;
+    loss_of(map.mark(sx, sy).attenuation)
+}
+
+fn loss_of(attenuation: u16) -> f64 {
+    1.0 - f64::from(attenuation) / 65535.0
 }

@@ -2,13 +2,18 @@
 
 use std::sync::LazyLock;
 
-use glassine_raster::{Plane, Samples16};
+use glassine_raster::{PixelRect, Plane};
 use rayon::prelude::*;
 
+use crate::region::Region;
 use crate::robust::{dot, median_in_place, robust_fit};
+use crate::types::DustError;
 
 /// Side of the blocks in which the background is measured.
 pub(crate) const BLOCK_PX: u32 = 16;
+
+/// Blocks that a smooth surface is fitted to at most: six or nine unknowns need no more.
+pub(crate) const FIT_BLOCKS_MAX: usize = 6_000;
 
 /// Density of every 16-bit code against full scale: `log10(65535 / code)`; code 0 counts as half a code.
 pub(crate) static DENSITY_D: LazyLock<Vec<f32>> =
@@ -32,39 +37,62 @@ pub(crate) fn code_from_density(density_d: f32) -> u16 {
     (transmittance(density_d) * 65535.0 + 0.5).clamp(0.0, 65535.0) as u16
 }
 
-/// Median density of each block for every channel: one plane a channel, one sample a block.
+/// What a first look at a region shows.
+pub(crate) struct Blocks {
+    /// Median density of each block: a plane a colour used, the infrared last.
+    pub(crate) medians: Vec<Plane<f32>>,
+    /// Share of infrared samples at full scale, and at black.
+    pub(crate) infrared_top: f64,
+    pub(crate) infrared_black: f64,
+}
+
+/// Median density of each block for the first `colours` channels and the last.
 ///
-/// Every second column and row is read; a median does not need more, and small defects do not move it.
-pub(crate) fn block_medians(samples: &Samples16, channels: u8) -> Vec<Plane<f32>> {
-    let (bw, bh) = (samples.width().div_ceil(BLOCK_PX), samples.height().div_ceil(BLOCK_PX));
-    let step = samples.channels() as usize;
-    let rows: Vec<Vec<f32>> = (0..bh)
+/// The middle half of a block's rows and every second column are read; a median does not need more, and small defects do
+/// not move it.
+pub(crate) fn block_medians(region: &Region<'_>, colours: u8) -> Result<Blocks, DustError> {
+    let (width, height) = (region.width(), region.height());
+    let (bw, bh) = (width.div_ceil(BLOCK_PX), height.div_ceil(BLOCK_PX));
+    let step = region.channels() as usize;
+    let used: Vec<usize> = (0..colours as usize).chain([step - 1]).collect();
+    let lines: Vec<(Vec<u16>, u64, u64)> = (0..bh)
         .into_par_iter()
         .map(|by| {
-            let mut line = vec![0.0; bw as usize * channels as usize];
-            let mut values: Vec<u16> = Vec::with_capacity(256);
+            let rows = BLOCK_PX.min(height - by * BLOCK_PX);
+            let y0 = by * BLOCK_PX + rows / 4;
+            let linear = region.read(PixelRect::new(0, y0, width, y0 + rows.div_ceil(2)))?;
+            let mut line = vec![0; bw as usize * used.len()];
+            let mut values: Vec<u16> = Vec::with_capacity(128);
+            let (mut top, mut black) = (0, 0);
             for bx in 0..bw {
-                for c in 0..channels as usize {
+                let (x0, x1) = (bx * BLOCK_PX, ((bx + 1) * BLOCK_PX).min(width));
+                for (i, &c) in used.iter().enumerate() {
                     values.clear();
-                    for y in (by * BLOCK_PX..((by + 1) * BLOCK_PX).min(samples.height())).step_by(2) {
-                        let row = samples.row(y);
-                        let x1 = ((bx + 1) * BLOCK_PX).min(samples.width());
-                        values.extend((bx * BLOCK_PX..x1).step_by(2).map(|x| row[x as usize * step + c]));
+                    for y in 0..linear.height() {
+                        let row = &linear.row(y)[x0 as usize * step + c..x1 as usize * step];
+                        values.extend(row.iter().step_by(2 * step));
+                    }
+                    if c == step - 1 {
+                        top += values.iter().filter(|v| **v >= 65_500).count() as u64;
+                        black += values.iter().filter(|v| **v <= 16).count() as u64;
                     }
                     let mid = values.len() / 2;
-                    let code = *values.select_nth_unstable(mid).1;
-                    line[c * bw as usize + bx as usize] = density_d(code);
+                    line[i * bw as usize + bx as usize] = *values.select_nth_unstable(mid).1;
                 }
             }
-            line
+            Ok((line, top, black))
+        })
+        .collect::<Result<_, DustError>>()?;
+    let medians = (0..used.len())
+        .map(|i| {
+            let codes = lines.iter().flat_map(|l| &l.0[i * bw as usize..(i + 1) * bw as usize]);
+            let data = codes.map(|&code| density_d(code)).collect();
+            Plane::from_vec(bw, bh, data).unwrap_or_else(|| Plane::filled(bw, bh, 0.0))
         })
         .collect();
-    (0..channels as usize)
-        .map(|c| {
-            let data = rows.iter().flat_map(|r| r[c * bw as usize..(c + 1) * bw as usize].iter().copied());
-            Plane::from_vec(bw, bh, data.collect()).unwrap_or_else(|| Plane::filled(bw, bh, 0.0))
-        })
-        .collect()
+    let looked: f64 = f64::from(width.div_ceil(2)) * f64::from(height.div_ceil(2));
+    let share = |pick: fn(&(Vec<u16>, u64, u64)) -> u64| lines.iter().map(pick).sum::<u64>() as f64 / looked;
+    Ok(Blocks { medians, infrared_top: share(|l| l.1), infrared_black: share(|l| l.2) })
 }
 
 /// The slow background: a robust quadratic surface (the lamp), plus a running median of what it leaves.
@@ -93,8 +121,10 @@ fn quadratic_surface(blocks: &Plane<f32>, film: &[bool]) -> Plane<f32> {
         [1.0, u, v, u * u, u * v, v * v]
     };
     let positions = (0..h).flat_map(|y| (0..w).map(move |x| (x, y)));
+    let count = film.iter().filter(|f| **f).count();
     let rows: Vec<([f64; 6], f64, f64)> = positions
         .filter(|&(x, y)| film[(y * w + x) as usize])
+        .step_by(count.div_ceil(FIT_BLOCKS_MAX).max(1))
         .map(|(x, y)| (terms(x, y), f64::from(blocks.at(x, y)), 1.0))
         .collect();
     let ridge = [0.0, 1e-3, 1e-3, 1e-2, 1e-2, 1e-2].map(|r| r * rows.len() as f64);
@@ -112,9 +142,10 @@ fn quadratic_surface(blocks: &Plane<f32>, film: &[bool]) -> Plane<f32> {
 fn running_median(blocks: &Plane<f32>, film: &[bool]) -> Plane<f32> {
     let (w, h) = (blocks.width() as i64, blocks.height() as i64);
     let mut out = blocks.clone();
-    let mut values = Vec::with_capacity(81);
-    for y in 0..h {
-        for x in 0..w {
+    out.data_mut().par_chunks_mut(w.max(1) as usize).enumerate().for_each(|(y, line)| {
+        let y = y as i64;
+        let mut values = Vec::with_capacity(81);
+        for (x, out) in (0_i64..).zip(line) {
             for reach in [2_i64, 4] {
                 values.clear();
                 for yy in (y - reach).max(0)..=(y + reach).min(h - 1) {
@@ -129,10 +160,10 @@ fn running_median(blocks: &Plane<f32>, film: &[bool]) -> Plane<f32> {
                 }
             }
             if !values.is_empty() {
-                out.set(x as u32, y as u32, median_in_place(&mut values));
+                *out = median_in_place(&mut values);
             }
         }
-    }
+    });
     out
 }
 
@@ -151,15 +182,18 @@ fn binomial(plane: &Plane<f32>) -> Plane<f32> {
     out
 }
 
+/// Block whose centre lies before a pixel position, and the part of the way to the next one.
+///
+/// Beyond the outermost block centres the last slope goes on.
+fn block_position(v: f32, n: u32) -> (u32, f32) {
+    let t = ((v + 0.5) / BLOCK_PX as f32 - 0.5).clamp(-0.5, n as f32 - 0.5);
+    let i = (t.max(0.0) as u32).min(n.saturating_sub(2));
+    (i, if n > 1 { t - i as f32 } else { 0.0 })
+}
+
 /// Bilinear value of a block plane at a pixel.
 pub(crate) fn background_at(blocks: &Plane<f32>, x: f32, y: f32) -> f32 {
-    let b = BLOCK_PX as f32;
-    // Beyond the outermost block centres the last slope goes on.
-    let pos = |v: f32, n: u32| {
-        let t = ((v + 0.5) / b - 0.5).clamp(-0.5, n as f32 - 0.5);
-        let i = (t.max(0.0) as u32).min(n.saturating_sub(2));
-        (i, if n > 1 { t - i as f32 } else { 0.0 })
-    };
+    let pos = block_position;
     let ((x0, fx), (y0, fy)) = (pos(x, blocks.width()), pos(y, blocks.height()));
     let (x1, y1) = ((x0 + 1).min(blocks.width() - 1), (y0 + 1).min(blocks.height() - 1));
     let top = blocks.at(x0, y0) + fx * (blocks.at(x1, y0) - blocks.at(x0, y0));
@@ -167,24 +201,30 @@ pub(crate) fn background_at(blocks: &Plane<f32>, x: f32, y: f32) -> f32 {
     top + fy * (bottom - top)
 }
 
-/// The background along one pixel row, bilinear between blocks.
-pub(crate) fn background_row(blocks: &Plane<f32>, y: u32, out: &mut [f32]) {
-    let b = BLOCK_PX as usize;
-    let half = b / 2;
-    let mut x = 0;
+/// The background along one pixel row from column `x0` on, bilinear between blocks.
+pub(crate) fn background_row(blocks: &Plane<f32>, y: u32, x0: u32, out: &mut [f32]) {
+    let b = BLOCK_PX;
+    let end = x0 + out.len() as u32;
+    let (y0, fy) = block_position(y as f32, blocks.height());
+    let (above, below) = (blocks.row(y0), blocks.row((y0 + 1).min(blocks.height() - 1)));
+    let at = |block: u32| {
+        let (a, b) = (above[block as usize], below[block as usize]);
+        a + fy * (b - a)
+    };
     // Between two block centres the background is a straight line: step it instead of evaluating every pixel.
-    while x < out.len() {
-        let end = if x < half { half } else { x - (x - half) % b + b }.min(out.len());
-        let first = background_at(blocks, x as f32, y as f32);
-        let slope = if end - x > 1 {
-            (background_at(blocks, (end - 1) as f32, y as f32) - first) / (end - 1 - x) as f32
-        } else {
-            0.0
-        };
-        for (i, o) in out[x..end].iter_mut().enumerate() {
-            *o = first + slope * i as f32;
+    let mut x = if x0 < b / 2 { 0 } else { x0 - (x0 - b / 2) % b };
+    while x < end {
+        let next = if x < b / 2 { b / 2 } else { x + b };
+        let (block, fx) = block_position(x as f32, blocks.width());
+        let left = at(block);
+        let slope = (at((block + 1).min(blocks.width() - 1)) - left) / b as f32;
+        let first = left + fx * b as f32 * slope;
+        let columns = x.max(x0)..next.min(end);
+        let values = &mut out[(columns.start - x0) as usize..(columns.end - x0) as usize];
+        for (v, column) in values.iter_mut().zip(columns.start - x..) {
+            *v = first + slope * column as f32;
         }
-        x = end;
+        x = next;
     }
 }
 
@@ -214,7 +254,7 @@ mod tests {
         blocks.set(5, 5, 2.0);
         let smooth = smooth_background(&blocks, &[true; 100]);
         let mut row = vec![0.0; w];
-        background_row(&smooth, h / 2, &mut row);
+        background_row(&smooth, h / 2, 0, &mut row);
         for (x, &value) in row.iter().enumerate().take(112).skip(48) {
             let expect = 0.01 * ((x as f32 + 0.5) / 16.0 - 0.5);
             assert!((value - expect).abs() < 0.004, "{x}: {value}");

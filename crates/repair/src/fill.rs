@@ -14,119 +14,220 @@
 //! Sources: division of the visible by the infrared record: US 5,266,805 (published 1993, term ended); maximum a posteriori
 //! estimation in a Gaussian Markov field: S. Geman, D. Geman, IEEE Trans. PAMI 6 (1984) and general statistics.
 
-use glassine_raster::{CancelToken, PixelRect, Plane, Samples16};
+use std::collections::BTreeMap;
+use std::hash::{DefaultHasher, Hash, Hasher};
+
+use glassine_raster::{CancelToken, PixelRect, RegionSource, Samples16};
 use rayon::prelude::*;
 
-use crate::label::{Component, components};
-use crate::types::{DustMap, FillReport, PatchRun, Patches};
+use crate::label::{Component, Run};
+use crate::region::Region;
+use crate::types::{DustError, DustMap, FillReport, PatchPiece, PatchRun, Patches};
 use crate::window::Window;
 
 /// Components longer than this are solved in pieces.
 const PIECE_PX: u32 = 64;
+/// Rows whose pieces are filled together.
+const BATCH_ROWS: u32 = 96;
 
 /// Fill every marked pixel of `linear` in place. Nothing else changes by one code.
 ///
 /// `map` must be of the same region. When cancelled, nothing is changed.
 pub fn fill(linear: &mut Samples16, colour_channels: u8, map: &DustMap, cancel: &CancelToken) -> FillReport {
-    let patches = make_patches(linear, colour_channels, map, cancel);
-    if !patches.report.cancelled {
-        patches.apply(linear, 0, 0);
+    let whole = PixelRect::of_size(linear.width(), linear.height());
+    let place = FillPlace { rect: whole, wanted: whole, colour_channels };
+    match make_patches(&*linear, place, map, cancel) {
+        Ok(patches) => {
+            patches.apply(linear, 0, 0);
+            patches.report
+        }
+        Err(_) => FillReport { cancelled: true, ..FillReport::default() },
     }
-    patches.report
 }
 
-/// The new values of every marked pixel, to be applied to the region or any part of it.
+/// What is filled on a scan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct FillPlace {
+    /// Part of the scan that the map covers.
+    pub rect: PixelRect,
+    /// Part of the scan whose defects are filled: those that reach into it.
+    pub wanted: PixelRect,
+    /// 3, or 1 for grey.
+    pub colour_channels: u8,
+}
+
+/// The new values of marked pixels, to be applied to the part of the scan that the map covers or any part of it.
 ///
-/// A map of another size, or samples without colour, give no patches.
-pub fn make_patches(linear: &Samples16, colour_channels: u8, map: &DustMap, cancel: &CancelToken) -> Patches {
-    let colours = colour_channels.min(3);
-    let (w, h) = (linear.width(), linear.height());
-    let fits = map.severity.width() == w && map.severity.height() == h;
-    if !fits || colours == 0 || linear.channels() < colours {
-        return Patches::default();
+/// The scan is read about the marks only. A map of another size, or samples without colour, give no patches.
+pub fn make_patches(
+    source: &dyn RegionSource,
+    place: FillPlace,
+    map: &DustMap,
+    cancel: &CancelToken,
+) -> Result<Patches, DustError> {
+    refill(source, place, map, (&Patches::default(), &[]), cancel)
+}
+
+/// [`make_patches`] for a map that differs from an earlier one within a few rectangles only; the result is the same.
+///
+/// `before` holds the patches of the earlier map and what changed since, in positions of the map.
+pub fn refill(
+    source: &dyn RegionSource,
+    place: FillPlace,
+    map: &DustMap,
+    before: (&Patches, &[PixelRect]),
+    cancel: &CancelToken,
+) -> Result<Patches, DustError> {
+    let region = Region::new(source, place.rect, cancel);
+    region.check()?;
+    let colours = place.colour_channels.min(3);
+    let (w, h) = (region.width(), region.height());
+    let fits = (map.width(), map.height()) == (w, h);
+    if !fits || colours == 0 || region.channels() < colours {
+        return Ok(Patches::default());
     }
-    let pieces: Vec<Component> = components(&map.severity, 0).iter().flat_map(split).collect();
-    let filled: Option<Vec<Filled>> = pieces
-        .par_iter()
-        .map(|piece| (!cancel.is_cancelled()).then(|| fill_piece(linear, colours, map, piece)))
-        .collect();
-    let Some(filled) = filled else {
-        return Patches {
-            report: FillReport { cancelled: true, ..FillReport::default() },
-            ..Patches::default()
-        };
-    };
-    let mut rows: Vec<Vec<PatchRun>> = vec![Vec::new(); h as usize];
+    let from = |at: u32, first: u32| at.saturating_sub(first);
+    let (wanted, corner) = (place.wanted, place.rect);
+    let wanted = PixelRect::new(
+        from(wanted.x0, corner.x0),
+        from(wanted.y0, corner.y0),
+        from(wanted.x1, corner.x0),
+        from(wanted.y1, corner.y0),
+    );
+    let mut batches: BTreeMap<u32, Vec<Piece>> = BTreeMap::new();
+    let mut filled: Vec<Filled> = Vec::new();
+    let pieces = map.components().into_iter().flat_map(split);
+    for pixels in pieces.filter(|piece| !piece.bounds().intersect(wanted).is_empty()) {
+        let piece = Piece::new(pixels, w, h);
+        match piece.unchanged(before, colours) {
+            Some(same) => filled.push(same),
+            None => batches.entry(piece.window.y0 / BATCH_ROWS).or_default().push(piece),
+        }
+    }
+    let work: Vec<(PixelRect, &[Piece])> = batches.values().flat_map(|pieces| readings(pieces)).collect();
+    let new: Vec<Vec<Filled>> = work
+        .into_par_iter()
+        .map(|(rect, pieces)| {
+            let linear = region.read(rect)?;
+            Ok(pieces.iter().map(|piece| fill_piece(&linear, rect, colours, map, piece)).collect())
+        })
+        .collect::<Result<_, DustError>>()?;
+    filled.extend(new.into_iter().flatten());
+    Ok(joined(filled, h, colours))
+}
+
+/// What is read for the pieces of a batch: all of it at once, or, when they lie far apart, piece by piece.
+fn readings(pieces: &[Piece]) -> Vec<(PixelRect, &[Piece])> {
+    let each: u64 = pieces.iter().map(|piece| piece.window.area()).sum();
+    let all = pieces.iter().skip(1).fold(pieces[0].window, |all, piece| {
+        let w = piece.window;
+        PixelRect::new(all.x0.min(w.x0), all.y0.min(w.y0), all.x1.max(w.x1), all.y1.max(w.y1))
+    });
+    if 4 * each > all.area() {
+        return vec![(all, pieces)];
+    }
+    pieces.chunks(1).map(|piece| (piece[0].window, piece)).collect()
+}
+
+fn joined(filled: Vec<Filled>, height: u32, colours: u8) -> Patches {
+    let mut rows: Vec<Vec<PatchRun>> = vec![Vec::new(); height as usize];
     let mut report = FillReport::default();
-    for piece in filled {
-        for (y, run) in piece.runs {
+    let mut pieces = Vec::with_capacity(filled.len());
+    for Filled { runs, piece } in filled {
+        for (y, run) in runs {
             rows[y as usize].push(run);
         }
-        report.repaired_px += piece.restored_px + piece.inpainted_px;
-        report.restored_px += piece.restored_px;
-        report.inpainted_px += piece.inpainted_px;
+        report.restored_px += u64::from(piece.restored_px);
+        report.inpainted_px += u64::from(piece.inpainted_px);
+        pieces.push(piece);
     }
+    report.repaired_px = report.restored_px + report.inpainted_px;
     for row in &mut rows {
         row.sort_by_key(|r| r.x);
     }
-    Patches { rows, channels: colours, report }
+    pieces.sort_by_key(|p| p.name);
+    Patches { rows, pieces, channels: colours, report }
 }
 
 struct Filled {
     runs: Vec<(u32, PatchRun)>,
-    restored_px: u64,
-    inpainted_px: u64,
+    piece: PatchPiece,
+}
+
+/// Marked pixels that are solved together, and what is looked at for them.
+struct Piece {
+    pixels: Component,
+    window: PixelRect,
+    name: u64,
+}
+
+impl Piece {
+    fn new(pixels: Component, width: u32, height: u32) -> Self {
+        let bounds = pixels.bounds();
+        let margin = (bounds.width().min(bounds.height()) + 8).clamp(13, 40);
+        // The hash tells whether a piece was there before; it is never stored.
+        let mut name = DefaultHasher::new();
+        pixels.runs.iter().for_each(|run| (run.y, run.x0, run.x1).hash(&mut name));
+        Self { window: bounds.grown(margin, width, height), name: name.finish(), pixels }
+    }
+
+    /// Its values from before, when neither it nor anything it is computed from has changed.
+    fn unchanged(&self, (before, changed): (&Patches, &[PixelRect]), colours: u8) -> Option<Filled> {
+        if before.channels != colours || changed.iter().any(|rect| !rect.intersect(self.window).is_empty()) {
+            return None;
+        }
+        let at = before.pieces.binary_search_by_key(&self.name, |p| p.name).ok()?;
+        let runs: Option<Vec<(u32, PatchRun)>> = self
+            .pixels
+            .runs
+            .iter()
+            .map(|run| {
+                let row = before.rows.get(run.y as usize)?;
+                let old = &row[row.binary_search_by_key(&run.x0, |r| r.x).ok()?];
+                let same = old.codes.len() == (run.x1 - run.x0) as usize * usize::from(colours);
+                same.then(|| (run.y, old.clone()))
+            })
+            .collect();
+        Some(Filled { runs: runs?, piece: before.pieces[at] })
+    }
 }
 
 /// Cut a long component along a fixed grid, so that windows stay small.
-fn split(component: &Component) -> Vec<Component> {
+fn split(component: Component) -> Vec<Component> {
     let bounds = component.bounds();
     if bounds.width() <= PIECE_PX + PIECE_PX / 2 && bounds.height() <= PIECE_PX + PIECE_PX / 2 {
-        return vec![component.clone()];
+        return vec![component];
     }
-    let mut pieces: std::collections::BTreeMap<(u32, u32), Component> = std::collections::BTreeMap::new();
+    let mut pieces: BTreeMap<(u32, u32), Component> = BTreeMap::new();
     for run in &component.runs {
         let mut x = run.x0;
         while x < run.x1 {
             let end = ((x / PIECE_PX + 1) * PIECE_PX).min(run.x1);
             let key = (run.y / PIECE_PX, x / PIECE_PX);
-            pieces.entry(key).or_default().runs.push(crate::label::Run { y: run.y, x0: x, x1: end });
+            pieces.entry(key).or_default().runs.push(Run { y: run.y, x0: x, x1: end });
             x = end;
         }
     }
     pieces.into_values().collect()
 }
 
-fn fill_piece(linear: &Samples16, colours: u8, map: &DustMap, piece: &Component) -> Filled {
-    let bounds = piece.bounds();
-    let margin = (bounds.width().min(bounds.height()) + 8).clamp(16, 40);
-    let rect = bounds.grown(margin, linear.width(), linear.height());
-    let mut window = Window::read(linear, colours, map, rect);
+fn fill_piece(linear: &Samples16, from: PixelRect, colours: u8, map: &DustMap, piece: &Piece) -> Filled {
+    let mut window = Window::read(linear, (from.x0, from.y0), colours, map, piece.window, &piece.pixels);
     window.solve();
-    window.add_grain(piece);
-    let mut out = Filled { runs: Vec::new(), restored_px: 0, inpainted_px: 0 };
-    for run in &piece.runs {
+    window.add_grain(&piece.pixels);
+    let mut filled =
+        Filled { runs: Vec::new(), piece: PatchPiece { name: piece.name, restored_px: 0, inpainted_px: 0 } };
+    for run in &piece.pixels.runs {
         let mut codes = Vec::with_capacity((run.x1 - run.x0) as usize * colours as usize);
         for x in run.x0..run.x1 {
-            let own = window.own_share(x, run.y);
-            if own >= 0.5 {
-                out.restored_px += 1;
+            if window.own_share(x, run.y) >= 0.5 {
+                filled.piece.restored_px += 1;
             } else {
-                out.inpainted_px += 1;
+                filled.piece.inpainted_px += 1;
             }
             window.push_codes(x, run.y, &mut codes);
         }
-        out.runs.push((run.y, PatchRun { x: run.x0, codes }));
+        filled.runs.push((run.y, PatchRun { x: run.x0, codes }));
     }
-    out
-}
-
-/// Whether a mask has any marked pixel inside a rectangle; used by callers to skip clean tiles.
-pub fn touches(map: &DustMap, rect: PixelRect) -> bool {
-    any_marked(&map.severity, rect)
-}
-
-fn any_marked(severity: &Plane<u8>, rect: PixelRect) -> bool {
-    let rect = rect.intersect(PixelRect::of_size(severity.width(), severity.height()));
-    (rect.y0..rect.y1).any(|y| severity.row(y)[rect.x0 as usize..rect.x1 as usize].iter().any(|&s| s > 0))
+    filled
 }

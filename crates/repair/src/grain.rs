@@ -5,10 +5,13 @@
 //! The place is the one, among a fixed set of offsets, where the picture itself is calmest, so that no image structure moves.
 
 use crate::label::Component;
-use crate::window::Window;
+use crate::window::{Colours, Window};
 
 /// Grain is what a binomial 5 x 5 mean takes away; this makes up for the grain the mean itself keeps.
 const KEPT_BY_MEAN: f32 = 1.08;
+
+/// Pixels of a piece that are looked at to find the calmest place.
+const PROBES: usize = 16;
 
 /// Add grain to the marked pixels of `piece`.
 pub(crate) fn transplant(window: &mut Window, piece: &Component) {
@@ -43,20 +46,28 @@ pub(crate) fn transplant(window: &mut Window, piece: &Component) {
 }
 
 /// High-passed density of a clean pixel whose neighbours are clean too.
-fn grain_at(window: &Window, x: i32, y: i32) -> Option<[f32; 3]> {
+fn grain_at(window: &Window, x: i32, y: i32) -> Option<Colours> {
     const K: [f32; 5] = [1.0, 4.0, 6.0, 4.0, 1.0];
-    let mut mean = [0.0_f32; 3];
-    for (j, ky) in K.iter().enumerate() {
-        for (i, kx) in K.iter().enumerate() {
-            let (px, py) = (x + i as i32 - 2, y + j as i32 - 2);
-            let at = window.at(px, py).filter(|&a| window.index[a] == 0)?;
-            for (m, d) in mean.iter_mut().zip(window.seen[at]) {
-                *m += kx * ky * d / 256.0;
+    let width = window.rect.width() as usize;
+    let inside = |v: i32, n: u32| v >= 2 && v + 2 < n as i32;
+    if !inside(x, window.rect.width()) || !inside(y, window.rect.height()) {
+        return None;
+    }
+    let corner = (y as usize - 2) * width + x as usize - 2;
+    let rows = (0..5).map(|j| corner + j * width..corner + j * width + 5);
+    if rows.clone().any(|row| window.index[row].iter().any(|i| *i != 0)) {
+        return None;
+    }
+    let mut mean = [0.0_f32; 4];
+    for (row, ky) in rows.zip(K) {
+        for (d, kx) in window.seen[row].iter().zip(K) {
+            let k = kx * ky / 256.0;
+            for (m, d) in mean.iter_mut().zip(d) {
+                *m += k * d;
             }
         }
     }
-    let here = window.at(x, y)?;
-    let mut grain = window.seen[here];
+    let mut grain = window.seen[corner + 2 * width + 2];
     for (g, m) in grain.iter_mut().zip(mean) {
         *g -= m;
     }
@@ -66,7 +77,7 @@ fn grain_at(window: &Window, x: i32, y: i32) -> Option<[f32; 3]> {
 /// Offset of least high-pass energy among those that hit clean film nearly everywhere.
 fn calmest_offset(window: &Window, targets: &[(i32, i32, f32)]) -> Option<(i32, i32)> {
     let reach = (window.rect.width().max(window.rect.height()) as i32) / 2;
-    let step = (targets.len() / 40).max(1);
+    let step = (targets.len() / PROBES).max(1);
     let mut best: Option<(f32, (i32, i32))> = None;
     for radius in [5, 8, 12, 17, 24, 34] {
         if radius > reach {

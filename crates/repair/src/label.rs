@@ -18,19 +18,28 @@ pub(crate) struct Component {
     pub(crate) runs: Vec<Run>,
 }
 
-/// Connected components of the non-zero pixels, in reading order of their first pixel.
-///
-/// Runs that come within `gap` pixels of each other along a row or between rows count as touching.
+/// Connected components of the non-zero pixels, in reading order of their first pixel; see [`join_runs`].
 pub(crate) fn components(mask: &Plane<u8>, gap: u32) -> Vec<Component> {
     let mut runs: Vec<Run> = Vec::new();
-    let mut row_start = vec![0_usize; mask.height() as usize + 1];
     for y in 0..mask.height() {
-        row_start[y as usize] = runs.len();
         push_runs(mask.row(y), y, &mut runs);
     }
-    row_start[mask.height() as usize] = runs.len();
+    join_runs(runs, mask.height(), gap)
+}
+
+/// Connected components of runs given in reading order, themselves in reading order of their first run.
+///
+/// Runs that come within `gap` pixels of each other along a row or between rows count as touching.
+pub(crate) fn join_runs(runs: Vec<Run>, height: u32, gap: u32) -> Vec<Component> {
+    let mut row_start = vec![0_usize; height as usize + 1];
+    for run in &runs {
+        row_start[run.y as usize + 1] += 1;
+    }
+    for y in 0..height as usize {
+        row_start[y + 1] += row_start[y];
+    }
     let mut parent: Vec<u32> = (0..runs.len() as u32).collect();
-    for y in 0..mask.height() as usize {
+    for y in 0..height as usize {
         let here = row_start[y]..row_start[y + 1];
         for i in here.clone() {
             if gap > 0 && i + 1 < here.end && runs[i + 1].x0 <= runs[i].x1 + gap {
@@ -102,6 +111,12 @@ fn join(parent: &mut [u32], a: u32, b: u32) {
 }
 
 impl Component {
+    /// The same, `rows` further down.
+    pub(crate) fn lowered(mut self, rows: u32) -> Self {
+        self.runs.iter_mut().for_each(|run| run.y += rows);
+        self
+    }
+
     /// Number of pixels.
     pub(crate) fn area(&self) -> u32 {
         self.runs.iter().map(|r| r.x1 - r.x0).sum()

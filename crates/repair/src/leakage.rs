@@ -9,12 +9,15 @@
 //! gains of visible and infrared records before they are compared: US 6,442,301 (published 2002, term ended).
 //! The regression is general statistics.
 
-use glassine_raster::{Plane, Samples16};
+use std::sync::LazyLock;
+
+use glassine_raster::{PixelRect, Plane, Samples16};
 use rayon::prelude::*;
 
-use crate::density::{BLOCK_PX, density_d};
+use crate::density::{BLOCK_PX, FIT_BLOCKS_MAX, density_d};
+use crate::region::{Region, row_pieces};
 use crate::robust::{dot, median_in_place, robust_fit};
-use crate::types::{Leakage, Registration};
+use crate::types::{DustError, Leakage, Registration};
 
 /// Correlation and strength above which the infrared shows the image itself.
 ///
@@ -27,8 +30,16 @@ const SPREAD_MIN_D: f64 = 0.03;
 const BLURS_PX: [f64; 7] = [0.0, 0.4, 0.6, 0.8, 1.1, 1.5, 2.0];
 /// Taken when the image leaks too little to measure the blur.
 const BLUR_UNKNOWN_PX: f64 = 0.5;
-/// Pixels used for the refinement.
-const PIXELS_MAX: usize = 24_000;
+/// Pixels used for the refinement: every third of the strongest on a lattice of about so many. Fewer of the strongest would
+/// be nothing but dust on a dusty frame.
+const PIXELS_MAX: usize = 8_000;
+const THINNED_BY: usize = 3;
+const LATTICE: f64 = 300_000.0;
+/// Rows of the pieces of the frame that are looked at, and how many pieces at least.
+const PIECE_ROWS: u32 = 64;
+const PIECES_MIN: usize = 12;
+/// Distance from the frame's edge that the surroundings of a pixel need.
+const MARGIN_PX: u32 = 12;
 
 /// Unknowns: six of a slow background (lamp fall-off), three leakage coefficients.
 type Row = [f64; 9];
@@ -61,6 +72,8 @@ pub(crate) fn from_blocks(blocks: &[Plane<f32>], film: &[bool]) -> BlockLeakage 
         }
     }
     let (correlation, slope, spread) = correlation(&pairs);
+    let step = rows.len().div_ceil(FIT_BLOCKS_MAX).max(1);
+    let rows: Vec<_> = rows.into_iter().step_by(step).collect();
     let fit = fit(&rows);
     let coefficients = [fit.0[6], fit.0[7], fit.0[8]];
     let strength = coefficients.iter().sum::<f64>();
@@ -110,6 +123,14 @@ fn correlation(pairs: &[(f64, f64)]) -> (f64, f64, f64) {
     (xy / (xx * yy).sqrt(), xy / xx, xx.sqrt())
 }
 
+/// Pieces of the rows of a frame, spread evenly over it, that stand for the whole: all of a small frame, a quarter of a
+/// large one.
+pub(crate) fn sampled_pieces(height: u32) -> Vec<(u32, u32)> {
+    let all = row_pieces(height, PIECE_ROWS);
+    let wanted = PIECES_MIN.max(all.len() / 4).min(all.len());
+    (0..wanted).map(|i| all[(2 * i + 1) * all.len() / (2 * wanted)]).collect()
+}
+
 /// High-pass samples of one pixel: infrared, and visible for every blur tried.
 struct PixelSample {
     infrared: f64,
@@ -121,168 +142,221 @@ struct PixelSample {
 ///
 /// Returns the leakage and whether fine detail follows the image as silver grain does.
 pub(crate) fn refine(
-    linear: &Samples16,
+    region: &Region<'_>,
     colours: u8,
     first: &BlockLeakage,
     registration: &Registration,
     film: &[bool],
     blur_px: Option<f64>,
-) -> (Leakage, bool) {
-    let samples = high_contrast_samples(linear, colours, registration, film);
+) -> Result<(Leakage, bool), DustError> {
+    let samples = high_contrast_samples(region, colours, registration, film)?;
     let silver = first.is_silver || fine_detail_is_silver(&samples);
     let mut leakage = first.leakage;
     if samples.len() < 500 {
         leakage.blur_px = blur_px.unwrap_or(leakage.blur_px);
-        return (leakage, silver);
+        return Ok((leakage, silver));
     }
     let coarse = first.leakage.coefficients;
     let mut residuals: Vec<f32> =
         samples.iter().map(|s| (s.infrared - dot(&coarse, &s.visible[2])).abs() as f32).collect();
     let noise = f64::from(1.4826 * median_in_place(&mut residuals)).max(2e-4);
-    let mut best: Option<(f64, usize, Row)> = None;
-    let mut costs = [f64::INFINITY; BLURS_PX.len()];
-    for (i, cost) in costs.iter_mut().enumerate() {
-        let mut rows: Vec<(Row, f64, f64)> =
-            first.rows.iter().map(|&(r, v, w)| (r.map(|x| x / 0.004), v / 0.004, w)).collect();
-        for s in &samples {
-            let d = s.visible[i];
-            let r = s.infrared - dot(&coarse, &d);
-            // Dust darkens both pictures alike; leakage stays far below that. Keep what may be leakage.
-            if r.abs() > 4.0 * noise + 0.25 * s.contrast {
-                continue;
-            }
-            let scale = 1.0 / (noise + 0.01 * s.contrast);
-            rows.push((
-                [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, d[0], d[1], d[2]].map(|x| x * scale),
-                s.infrared * scale,
-                1.0,
-            ));
-        }
-        let (solution, _) = fit(&rows);
-        *cost = rows
-            .iter()
-            .skip(first.rows.len())
-            .map(|(r, v, _)| (v - dot(r, &solution)).powi(2).min(9.0))
-            .sum::<f64>()
-            / (rows.len() - first.rows.len()).max(1) as f64;
-        if best.is_none_or(|b| *cost < b.0) {
-            best = Some((*cost, i, solution));
-        }
-    }
-    if let Some((cost, i, solution)) = best {
+    let fits: Vec<(f64, Row)> = (0..BLURS_PX.len())
+        .into_par_iter()
+        .map(|blur| fit_with_blur(&samples, first, &coarse, noise, blur))
+        .collect();
+    let best = (0..fits.len()).min_by(|&a, &b| fits[a].0.total_cmp(&fits[b].0));
+    if let Some(best) = best {
+        let (cost, solution) = fits[best];
         leakage.coefficients = [solution[6], solution[7], solution[8]];
         leakage.offset_d = solution[0];
         leakage.strength = leakage.coefficients.iter().sum();
-        let worst = costs.iter().copied().fold(0.0, f64::max);
-        leakage.blur_px = if worst > 1.03 * cost { BLURS_PX[i] } else { BLUR_UNKNOWN_PX };
+        let worst = fits.iter().map(|f| f.0).fold(0.0, f64::max);
+        leakage.blur_px = if worst > 1.03 * cost { BLURS_PX[best] } else { BLUR_UNKNOWN_PX };
     }
     leakage.blur_px = blur_px.unwrap_or(leakage.blur_px);
-    (leakage, silver)
+    Ok((leakage, silver))
+}
+
+/// Fit blocks and pixels together with one of the blurs; the mean cost of the pixels and the solution.
+fn fit_with_blur(
+    samples: &[PixelSample],
+    first: &BlockLeakage,
+    coarse: &[f64; 3],
+    noise: f64,
+    blur: usize,
+) -> (f64, Row) {
+    let mut rows: Vec<(Row, f64, f64)> =
+        first.rows.iter().map(|&(r, v, w)| (r.map(|x| x / 0.004), v / 0.004, w)).collect();
+    for s in samples {
+        let d = s.visible[blur];
+        let r = s.infrared - dot(coarse, &d);
+        // Dust darkens both pictures alike; leakage stays far below that. Keep what may be leakage.
+        if r.abs() > 4.0 * noise + 0.25 * s.contrast {
+            continue;
+        }
+        let scale = 1.0 / (noise + 0.01 * s.contrast);
+        rows.push((
+            [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, d[0], d[1], d[2]].map(|x| x * scale),
+            s.infrared * scale,
+            1.0,
+        ));
+    }
+    let (solution, _) = fit(&rows);
+    let pixels = &rows[first.rows.len()..];
+    let cost = pixels.iter().map(|(r, v, _)| (v - dot(r, &solution)).powi(2).min(9.0)).sum::<f64>();
+    (cost / pixels.len().max(1) as f64, solution)
+}
+
+/// Some rows of the frame, by positions of the frame.
+struct Slab {
+    linear: Samples16,
+    top: u32,
+}
+
+impl Slab {
+    fn pixel(&self, x: i32, y: i32) -> &[u16] {
+        self.linear.pixel(x as u32, y as u32 - self.top)
+    }
 }
 
 /// Pixels of high visible contrast on a regular lattice, the strongest first.
 fn high_contrast_samples(
-    linear: &Samples16,
+    region: &Region<'_>,
     colours: u8,
     registration: &Registration,
     film: &[bool],
-) -> Vec<PixelSample> {
-    let (w, h) = (linear.width(), linear.height());
-    let margin = 12;
-    if w <= 2 * margin || h <= 2 * margin {
-        return Vec::new();
+) -> Result<Vec<PixelSample>, DustError> {
+    let (w, h) = (region.width(), region.height());
+    if w <= 2 * MARGIN_PX || h <= 2 * MARGIN_PX {
+        return Ok(Vec::new());
     }
-    let blocks_wide = w.div_ceil(BLOCK_PX);
-    let step = ((f64::from(w) * f64::from(h) / 300_000.0).sqrt() as u32).max(1);
-    let mut spots: Vec<(u32, u32, f32)> = (margin..h - margin)
-        .into_par_iter()
-        .step_by(step as usize)
-        .flat_map_iter(|y| {
-            (margin..w - margin)
-                .step_by(step as usize)
-                .filter(move |x| film[((y / BLOCK_PX) * blocks_wide + x / BLOCK_PX) as usize])
-                .map(move |x| (x, y, contrast(linear, colours, x, y)))
-        })
-        .collect();
-    if spots.len() > PIXELS_MAX {
-        spots
-            .select_nth_unstable_by(PIXELS_MAX, |a, b| b.2.total_cmp(&a.2).then((a.1, a.0).cmp(&(b.1, b.0))));
-        spots.truncate(PIXELS_MAX);
-    }
-    spots.sort_unstable_by_key(|s| (s.1, s.0));
-    spots
+    let pieces = sampled_pieces(h);
+    let rows: u32 = pieces.iter().map(|(y0, y1)| y1 - y0).sum();
+    let step = ((f64::from(w) * f64::from(rows) / LATTICE).sqrt() as u32).max(1);
+    let most = (2 * THINNED_BY * PIXELS_MAX / pieces.len()).max(64);
+    let reach = displacement_px(registration, w, h) + MARGIN_PX;
+    let found: Vec<Vec<PixelSample>> = pieces
         .par_iter()
-        .filter_map(|&(x, y, c)| pixel_sample(linear, colours, registration, x, y, f64::from(c)))
-        .collect()
+        .map(|&(y0, y1)| {
+            let top = y0.saturating_sub(reach);
+            let linear = region.read(PixelRect::new(0, top, w, (y1 + reach).min(h)))?;
+            let slab = Slab { linear, top };
+            let blocks_wide = w.div_ceil(BLOCK_PX);
+            let is_film = |x: u32, y: u32| film[((y / BLOCK_PX) * blocks_wide + x / BLOCK_PX) as usize];
+            let mut spots: Vec<(u32, u32, f32)> = (y0.max(MARGIN_PX)..y1.min(h - MARGIN_PX))
+                .step_by(step as usize)
+                .flat_map(|y| (MARGIN_PX..w - MARGIN_PX).step_by(step as usize).map(move |x| (x, y)))
+                .filter(|&(x, y)| is_film(x, y))
+                .map(|(x, y)| (x, y, contrast(&slab, colours, x as i32, y as i32)))
+                .collect();
+            if spots.len() > most {
+                let order = |a: &(u32, u32, f32), b: &(u32, u32, f32)| {
+                    b.2.total_cmp(&a.2).then((a.1, a.0).cmp(&(b.1, b.0)))
+                };
+                spots.select_nth_unstable_by(most, order);
+                spots.truncate(most);
+            }
+            spots.sort_unstable_by_key(|s| (s.1, s.0));
+            Ok(spots
+                .iter()
+                .step_by(THINNED_BY)
+                .filter_map(|&(x, y, c)| {
+                    pixel_sample(&slab, (w, h), colours, registration, (x, y), f64::from(c))
+                })
+                .collect())
+        })
+        .collect::<Result<_, DustError>>()?;
+    let mut samples: Vec<PixelSample> = found.into_iter().flatten().collect();
+    if samples.len() > PIXELS_MAX {
+        // The sort is stable, so equal contrasts keep the order of the frame.
+        samples.sort_by(|a, b| b.contrast.total_cmp(&a.contrast));
+        samples.truncate(PIXELS_MAX);
+    }
+    Ok(samples)
+}
+
+/// Furthest that the infrared lies from the visible picture, whole pixels.
+fn displacement_px(registration: &Registration, w: u32, h: u32) -> u32 {
+    let far = [(0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (1.0, 1.0)].map(|(u, v)| {
+        let (x, y) = (u * f64::from(w), v * f64::from(h));
+        let (ix, iy) = registration.infrared_from_visible(x, y, w, h);
+        (ix - x).abs().max((iy - y).abs())
+    });
+    far.into_iter().fold(0.0, f64::max).ceil().min(512.0) as u32
 }
 
 const RING: [(i32, i32); 8] = [(6, 0), (4, 4), (0, 6), (-4, 4), (-6, 0), (-4, -4), (0, -6), (4, -4)];
 
-fn contrast(linear: &Samples16, colours: u8, x: u32, y: u32) -> f32 {
+fn contrast(slab: &Slab, colours: u8, x: i32, y: i32) -> f32 {
     let mean = |dx: i32, dy: i32| {
-        let px = linear.pixel((x as i32 + dx) as u32, (y as i32 + dy) as u32);
+        let px = slab.pixel(x + dx, y + dy);
         px[..colours as usize].iter().map(|&c| density_d(c)).sum::<f32>() / f32::from(colours)
     };
     (mean(0, 0) - RING.iter().map(|&(dx, dy)| mean(dx, dy)).sum::<f32>() / 8.0).abs()
 }
 
+/// Furthest reach of the blurs.
+const BLUR_REACH_PX: i32 = 5;
+
+/// Weights of every blur over the pixels about a middle, each with its sum.
+static BLURS: LazyLock<Vec<Vec<(i32, i32, f64)>>> = LazyLock::new(|| {
+    let weights = |sigma: f64| -> Vec<(i32, i32, f64)> {
+        let reach = ((2.5 * sigma).ceil() as i32).min(BLUR_REACH_PX);
+        let weight = |i: i32| if sigma > 0.0 { (-0.5 * (f64::from(i) / sigma).powi(2)).exp() } else { 1.0 };
+        let all = (-reach..=reach).flat_map(|dy| (-reach..=reach).map(move |dx| (dx, dy)));
+        let raw: Vec<_> = all.map(|(dx, dy)| (dx, dy, weight(dx) * weight(dy))).collect();
+        let sum: f64 = raw.iter().map(|w| w.2).sum();
+        raw.into_iter().map(|(dx, dy, w)| (dx, dy, w / sum)).collect()
+    };
+    BLURS_PX.iter().map(|&sigma| weights(sigma)).collect()
+});
+
 fn pixel_sample(
-    linear: &Samples16,
+    slab: &Slab,
+    (w, h): (u32, u32),
     colours: u8,
     registration: &Registration,
-    x: u32,
-    y: u32,
+    (x, y): (u32, u32),
     contrast: f64,
 ) -> Option<PixelSample> {
-    let (w, h) = (linear.width(), linear.height());
-    let last = linear.channels() as usize - 1;
+    const SIDE: usize = 2 * BLUR_REACH_PX as usize + 1;
+    let (x, y) = (x as i32, y as i32);
     let infrared_at = |dx: i32, dy: i32| {
-        let (fx, fy) =
-            registration.infrared_from_visible(f64::from(x as i32 + dx), f64::from(y as i32 + dy), w, h);
-        infrared_density(linear, last, fx, fy)
+        let (fx, fy) = registration.infrared_from_visible(f64::from(x + dx), f64::from(y + dy), w, h);
+        infrared_density(slab, (w, h), fx, fy)
     };
     let ring: Option<f64> = RING.iter().map(|&(dx, dy)| infrared_at(dx, dy)).sum();
     let infrared = infrared_at(0, 0)? - ring? / 8.0;
     let mut visible = [[0.0; 3]; BLURS_PX.len()];
-    for (c, channel) in (0..colours.min(3) as usize).enumerate() {
-        let d = |dx: i32, dy: i32| {
-            f64::from(density_d(linear.pixel((x as i32 + dx) as u32, (y as i32 + dy) as u32)[channel]))
-        };
-        for (blurred, sigma) in visible.iter_mut().zip(BLURS_PX) {
-            let soft = |cx: i32, cy: i32| gaussian_mean(sigma, |dx, dy| d(cx + dx, cy + dy));
-            // The ring is a mean already; its own blur does not matter.
-            blurred[c] = soft(0, 0) - RING.iter().map(|&(rx, ry)| d(rx, ry)).sum::<f64>() / 8.0;
+    let mut patch = [[0.0_f32; SIDE]; SIDE];
+    for c in 0..colours.min(3) as usize {
+        let d = |dx: i32, dy: i32| density_d(slab.pixel(x + dx, y + dy)[c]);
+        for (line, dy) in patch.iter_mut().zip(-BLUR_REACH_PX..) {
+            for (v, dx) in line.iter_mut().zip(-BLUR_REACH_PX..) {
+                *v = d(dx, dy);
+            }
+        }
+        // The ring is a mean already; its own blur does not matter.
+        let around = RING.iter().map(|&(rx, ry)| f64::from(d(rx, ry))).sum::<f64>() / 8.0;
+        for (blurred, weights) in visible.iter_mut().zip(&*BLURS) {
+            let at = |v: i32| (v + BLUR_REACH_PX) as usize;
+            let soft: f64 = weights.iter().map(|&(dx, dy, w)| w * f64::from(patch[at(dy)][at(dx)])).sum();
+            blurred[c] = soft - around;
         }
     }
     Some(PixelSample { infrared, visible, contrast })
 }
 
-fn gaussian_mean(sigma: f64, value: impl Fn(i32, i32) -> f64) -> f64 {
-    if sigma <= 0.0 {
-        return value(0, 0);
-    }
-    let reach = (2.5 * sigma).ceil() as i32;
-    let weight = |i: i32| (-0.5 * (f64::from(i) / sigma).powi(2)).exp();
-    let (mut sum, mut total) = (0.0, 0.0);
-    for dy in -reach..=reach {
-        for dx in -reach..=reach {
-            let w = weight(dx) * weight(dy);
-            sum += w * value(dx, dy);
-            total += w;
-        }
-    }
-    sum / total
-}
-
 /// Infrared density between pixels (bilinear in transmitted light); `None` outside.
-fn infrared_density(linear: &Samples16, channel: usize, x: f64, y: f64) -> Option<f64> {
+fn infrared_density(slab: &Slab, (w, h): (u32, u32), x: f64, y: f64) -> Option<f64> {
     let (ix, iy) = (x.floor(), y.floor());
-    if ix < 0.0 || iy < 0.0 || ix + 1.0 >= f64::from(linear.width()) || iy + 1.0 >= f64::from(linear.height())
-    {
+    let below = f64::from(slab.top + slab.linear.height()).min(f64::from(h));
+    if ix < 0.0 || iy < f64::from(slab.top) || ix + 1.0 >= f64::from(w) || iy + 1.0 >= below {
         return None;
     }
-    let (x0, y0, fx, fy) = (ix as u32, iy as u32, x - ix, y - iy);
-    let at = |dx: u32, dy: u32| f64::from(linear.pixel(x0 + dx, y0 + dy)[channel]);
+    let (x0, y0, fx, fy) = (ix as i32, iy as i32, x - ix, y - iy);
+    let channel = slab.linear.channels() as usize - 1;
+    let at = |dx: i32, dy: i32| f64::from(slab.pixel(x0 + dx, y0 + dy)[channel]);
     let code =
         (1.0 - fy) * ((1.0 - fx) * at(0, 0) + fx * at(1, 0)) + fy * ((1.0 - fx) * at(0, 1) + fx * at(1, 1));
     Some((65535.0 / code.max(0.5)).log10())

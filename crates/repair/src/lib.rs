@@ -40,24 +40,28 @@ mod density;
 mod detect;
 mod fill;
 mod grain;
+mod grid;
 mod label;
 mod leakage;
 mod map;
 mod marks;
+mod model;
+mod region;
 mod register;
 mod residual;
 mod robust;
 mod scratch;
 mod solver;
+mod sparse;
 mod spots;
 mod types;
 mod window;
 
 pub use detect::{Analysis, find_dust};
-pub use fill::{fill, make_patches, touches};
+pub use fill::{FillPlace, fill, make_patches, refill};
 pub use register::{consensus, register};
 pub use spots::find_spots;
 pub use types::{
-    ChannelResponse, DustClass, DustMap, DustOptions, FillReport, Leakage, Patches, Refusal, Registration,
-    STRONG_LEAKAGE,
+    ChannelResponse, DustClass, DustError, DustMap, DustOptions, FillReport, Leakage, Mark, Patches, Refusal,
+    Registration, STRONG_LEAKAGE,
 };

@@ -2,16 +2,15 @@
 
 use glassine_raster::{PixelRect, Plane};
 
-use crate::label::components;
-use crate::types::{ChannelResponse, DustClass, DustMap, Leakage, Registration};
+use crate::grid::Grid;
+use crate::label::{Component, Run, join_runs};
+use crate::types::{ChannelResponse, DustClass, DustMap, Leakage, Mark, Registration};
 
 impl DustMap {
     /// A map without a defect, for repair by hand or where there is no infrared plane.
     pub fn clean(width: u32, height: u32) -> Self {
         Self {
-            severity: Plane::filled(width, height, 0),
-            class: Plane::filled(width, height, 0),
-            attenuation: Plane::filled(width, height, u16::MAX),
+            marks: Grid::new(width, height, Mark::CLEAN),
             response: vec![ChannelResponse::DIRECT; 3],
             area_fraction: 0.0,
             objects: 0,
@@ -31,9 +30,99 @@ impl DustMap {
         }
     }
 
+    /// Columns of the region.
+    pub fn width(&self) -> u32 {
+        self.marks.width()
+    }
+
+    /// Rows of the region.
+    pub fn height(&self) -> u32 {
+        self.marks.height()
+    }
+
+    /// What is known of a pixel inside the region.
+    pub fn mark(&self, x: u32, y: u32) -> Mark {
+        self.marks.at(x, y)
+    }
+
+    /// Severity of a pixel inside the region: 0 clean, else the part of visible light lost, times 255.
+    pub fn severity(&self, x: u32, y: u32) -> u8 {
+        self.marks.at(x, y).severity
+    }
+
+    /// Say what is known of a pixel inside the region.
+    pub fn set_mark(&mut self, x: u32, y: u32, mark: Mark) {
+        if self.marks.at(x, y) != mark {
+            self.marks.set(x, y, mark);
+        }
+    }
+
+    /// Marked pixels of a row within columns `x0..x1`, as runs `start..end`, in order.
+    pub fn marked_runs(&self, y: u32, x0: u32, x1: u32) -> Vec<(u32, u32)> {
+        let mut runs: Vec<(u32, u32)> = Vec::new();
+        for (first, line) in self.marks.touched(y, x0, x1) {
+            for (x, _) in (first..).zip(line).filter(|(_, mark)| mark.severity > 0) {
+                match runs.last_mut() {
+                    Some(run) if run.1 == x => run.1 = x + 1,
+                    _ => runs.push((x, x + 1)),
+                }
+            }
+        }
+        runs
+    }
+
+    /// Whether any pixel of `rect` is marked.
+    pub fn touches(&self, rect: PixelRect) -> bool {
+        self.marks.any(rect, |mark| mark.severity > 0)
+    }
+
+    /// Severity of every pixel of the region, as a plane.
+    pub fn severity_plane(&self) -> Plane<u8> {
+        let mut plane = Plane::filled(self.width(), self.height(), 0);
+        for y in 0..self.height() {
+            for (x0, x1) in self.marked_runs(y, 0, self.width()) {
+                (x0..x1).for_each(|x| plane.set(x, y, self.severity(x, y)));
+            }
+        }
+        plane
+    }
+
     /// Whether nothing is marked.
     pub fn is_clean(&self) -> bool {
-        self.severity.data().iter().all(|&s| s == 0)
+        !self.touches(PixelRect::of_size(self.width(), self.height()))
+    }
+
+    /// Take every mark away that a condition does not hold for, and count anew.
+    pub fn keep_only(&mut self, keep: impl Fn(u32, u32) -> bool) {
+        for y in 0..self.height() {
+            for (x0, x1) in self.marked_runs(y, 0, self.width()) {
+                for x in (x0..x1).filter(|&x| !keep(x, y)) {
+                    self.marks.set(x, y, Mark::CLEAN);
+                }
+            }
+        }
+        self.recount();
+    }
+
+    /// Marked pixels.
+    pub fn marked_px(&self) -> u64 {
+        let row = |y| self.marked_runs(y, 0, self.width()).iter().map(|(a, b)| u64::from(b - a)).sum::<u64>();
+        (0..self.height()).map(row).sum()
+    }
+
+    /// Bytes taken.
+    pub fn bytes(&self) -> usize {
+        self.marks.bytes()
+    }
+
+    /// Connected marks, in reading order.
+    pub(crate) fn components(&self) -> Vec<Component> {
+        let runs: Vec<Run> = (0..self.height())
+            .flat_map(|y| {
+                self.marked_runs(y, 0, self.width()).into_iter().map(move |(x0, x1)| Run { y, x0, x1 })
+            })
+            .collect();
+        join_runs(runs, self.height(), 0)
     }
 
     /// Mark a disc by hand. Its pixels are filled from their surroundings; what was marked before keeps its values.
@@ -42,10 +131,9 @@ impl DustMap {
     pub fn paint_in(&mut self, x_px: f64, y_px: f64, radius_px: f64) -> u64 {
         let mut painted = 0;
         for (x, y) in self.disc(x_px, y_px, radius_px) {
-            if self.severity.at(x, y) == 0 {
-                self.severity.set(x, y, u8::MAX);
-                self.class.set(x, y, DustClass::Speck as u8);
-                self.attenuation.set(x, y, 0);
+            if self.severity(x, y) == 0 {
+                let mark = Mark { severity: u8::MAX, class: DustClass::Speck as u8, attenuation: 0 };
+                self.marks.set(x, y, mark);
                 painted += 1;
             }
         }
@@ -57,9 +145,9 @@ impl DustMap {
     pub fn paint_out(&mut self, x_px: f64, y_px: f64, radius_px: f64) -> u64 {
         let mut cleared = 0;
         for (x, y) in self.disc(x_px, y_px, radius_px) {
-            if self.severity.at(x, y) > 0 {
-                self.severity.set(x, y, 0);
-                self.class.set(x, y, 0);
+            if self.severity(x, y) > 0 {
+                let seen = self.marks.at(x, y);
+                self.marks.set(x, y, Mark { severity: 0, class: 0, ..seen });
                 cleared += 1;
             }
         }
@@ -69,16 +157,16 @@ impl DustMap {
 
     /// Add the marks of another map of the same size where this one is clean; maps of another size are ignored.
     pub fn join(&mut self, other: &Self) {
-        let same = other.severity.width() == self.severity.width()
-            && other.severity.height() == self.severity.height();
-        if !same {
+        if (other.width(), other.height()) != (self.width(), self.height()) {
             return;
         }
-        for i in 0..self.severity.data().len() {
-            if self.severity.data()[i] == 0 && other.severity.data()[i] > 0 {
-                self.severity.data_mut()[i] = other.severity.data()[i];
-                self.class.data_mut()[i] = other.class.data()[i];
-                self.attenuation.data_mut()[i] = other.attenuation.data()[i];
+        for y in 0..self.height() {
+            for (x0, x1) in other.marked_runs(y, 0, self.width()) {
+                for x in (x0..x1).filter(|&x| other.severity(x, y) > 0) {
+                    if self.severity(x, y) == 0 {
+                        self.marks.set(x, y, other.marks.at(x, y));
+                    }
+                }
             }
         }
         self.recount();
@@ -87,10 +175,10 @@ impl DustMap {
     /// Count objects and area anew from the planes, after painting.
     pub fn recount(&mut self) {
         (self.objects, self.specks, self.hairs, self.scratches) = (0, 0, 0, 0);
-        for component in components(&self.severity, 0) {
+        for component in self.components() {
             let mut votes = [0_u32; 4];
             for (x, y) in component.pixels() {
-                votes[usize::from(self.class.at(x, y).min(3))] += 1;
+                votes[usize::from(self.marks.at(x, y).class.min(3))] += 1;
             }
             let most = (1..4_u8).max_by_key(|&c| votes[usize::from(c)]).unwrap_or(1);
             self.count(DustClass::from_code(most).unwrap_or(DustClass::Speck));
@@ -108,8 +196,8 @@ impl DustMap {
     }
 
     pub(crate) fn measure_area(&mut self) {
-        let marked = self.severity.data().iter().filter(|&&s| s > 0).count();
-        self.area_fraction = marked as f64 / (self.severity.data().len() as f64).max(1.0);
+        let area = f64::from(self.width()) * f64::from(self.height());
+        self.area_fraction = self.marked_px() as f64 / area.max(1.0);
     }
 
     /// Pixels whose centre lies within a disc.
@@ -125,7 +213,7 @@ impl DustMap {
             ((x_px + radius_px).max(0.0) as u32).saturating_add(1),
             ((y_px + radius_px).max(0.0) as u32).saturating_add(1),
         )
-        .intersect(PixelRect::of_size(self.severity.width(), self.severity.height()));
+        .intersect(PixelRect::of_size(self.width(), self.height()));
         let inside =
             |x: u32, y: u32| (f64::from(x) + 0.5 - x_px).hypot(f64::from(y) + 0.5 - y_px) <= radius_px;
         (rect.y0..rect.y1)

@@ -108,7 +108,7 @@ pub(crate) fn rank_cells(
             let mut counts = vec![(0_u32, 0_u32); columns as usize];
             let mut slow = vec![0.0_f32; w as usize];
             for y in (cy * CELL_PX..((cy + 1) * CELL_PX).min(h)).step_by(2) {
-                background_row(background, y, &mut slow);
+                background_row(background, y, 0, &mut slow);
                 let row = linear.row(y);
                 let film_row = &film[(y / BLOCK_PX * background.width()) as usize..];
                 for (x, (px, slow)) in row.chunks_exact(channels).zip(&slow).enumerate() {

@@ -13,13 +13,14 @@
 //! Sources: B. D. Lucas, T. Kanade, "An iterative image registration technique with an application to stereo vision",
 //! IJCAI 1981; normalised cross-correlation is general practice.
 
-use glassine_raster::{Plane, Samples16};
+use glassine_raster::{CancelToken, PixelRect, Plane, Samples16};
 use rayon::prelude::*;
 
-use crate::density::smooth_background;
+use crate::density::{block_medians, smooth_background};
 use crate::marks::{CELL_PX, Cell, Kind, Mark, MarkRule, Rank, defect_ratio, infrared_noise, rank_cells};
+use crate::region::Region;
 use crate::robust::{Normal, median_in_place, robust_fit};
-use crate::types::{Refusal, Registration};
+use crate::types::{DustError, Refusal, Registration};
 
 /// Cells used at most: the ones with most marks, spread over the region.
 const CELLS_MAX: usize = 64;
@@ -37,19 +38,71 @@ pub(crate) const CONFIDENCE_MIN: f32 = 0.25;
 /// `linear` holds linear 16-bit codes, the infrared sample last. Refused when the two cannot be matched with certainty.
 /// When nothing at all stands out in the infrared, the answer is [`Registration::ALIGNED`] with confidence 0.
 pub fn register(linear: &Samples16, colour_channels: u8) -> Result<Registration, Refusal> {
-    crate::detect::check_input(linear, colour_channels)?;
-    let colours = colour_channels.min(3);
-    let blocks = crate::detect::blocks_of(linear, colours);
-    let film = crate::detect::film_blocks(&blocks);
-    let first = crate::leakage::from_blocks(&blocks, &film);
-    let background = smooth_background(&blocks[colours as usize], &film);
-    match find(linear, colours, &background, &film, first.leakage.strength) {
+    let cancel = CancelToken::new();
+    let whole = PixelRect::of_size(linear.width(), linear.height());
+    let region = Region::new(linear, whole, &cancel);
+    match of_part(&region, colour_channels.min(3)).map_err(DustError::into_refusal)? {
         Outcome::Found(registration) => Ok(registration),
         Outcome::NoMarks => Ok(Registration { confidence: 0.0, ..Registration::ALIGNED }),
         Outcome::Uncertain { confidence, marks } => {
             Err(Refusal::RegistrationUncertain { confidence, features: marks })
         }
     }
+}
+
+/// Side of the parts of a large region that are looked at one by one.
+const PART_PX: u32 = 2048;
+/// Parts looked at most, and the confidence that ends the search.
+const PARTS_MAX: usize = 6;
+const SURE: f32 = 0.7;
+
+/// Where the infrared lies in a region of any size: the surest of a few parts, from the middle outwards.
+pub(crate) fn of_region(region: &Region<'_>, colours: u8) -> Result<Outcome, DustError> {
+    let (w, h) = (region.width(), region.height());
+    let cut = |n: u32| -> Vec<(u32, u32)> {
+        let pieces = n.div_ceil(PART_PX).max(1);
+        let edge = |k: u32| (u64::from(n) * u64::from(k) / u64::from(pieces)) as u32;
+        (0..pieces).map(|k| (edge(k), edge(k + 1))).collect()
+    };
+    let mut parts: Vec<PixelRect> = cut(h)
+        .into_iter()
+        .flat_map(|(y0, y1)| cut(w).into_iter().map(move |(x0, x1)| PixelRect::new(x0, y0, x1, y1)))
+        .collect();
+    let off = |p: &PixelRect| (p.x0 + p.x1).abs_diff(w).pow(2) / 4 + (p.y0 + p.y1).abs_diff(h).pow(2) / 4;
+    parts.sort_by_key(|p| (off(p), p.y0, p.x0));
+    let mut best = Outcome::NoMarks;
+    for part in parts.into_iter().take(PARTS_MAX) {
+        let middle = |a: u32, b: u32, n: u32| (f64::from(n) - f64::from(a) - f64::from(b)) / 2.0;
+        let to_middle = [middle(part.x0, part.x1, w), middle(part.y0, part.y1, h)];
+        let outcome = match of_part(&region.part(part), colours) {
+            Ok(Outcome::Found(r)) => Outcome::Found(r.about(to_middle)),
+            Ok(other) => other,
+            // A part of the holder, say, where the infrared is black: others may still tell.
+            Err(DustError::Refused(
+                Refusal::TooSmall { .. } | Refusal::InfraredUnusable { .. } | Refusal::SilverFilm { .. },
+            )) => Outcome::NoMarks,
+            Err(error) => return Err(error),
+        };
+        if outcome.weight() > best.weight() {
+            best = outcome;
+        }
+        if matches!(best, Outcome::Found(r) if r.confidence >= SURE) {
+            break;
+        }
+    }
+    Ok(best)
+}
+
+/// Look at one part, which is held in memory meanwhile.
+fn of_part(region: &Region<'_>, colours: u8) -> Result<Outcome, DustError> {
+    crate::detect::check_size(region, colours)?;
+    let blocks = block_medians(region, colours)?;
+    crate::detect::check_signal(&blocks)?;
+    let film = crate::detect::film_blocks(&blocks.medians);
+    let first = crate::leakage::from_blocks(&blocks.medians, &film);
+    let background = smooth_background(&blocks.medians[colours as usize], &film);
+    let linear = region.read(region.whole())?;
+    Ok(find(&linear, colours, &background, &film, first.leakage.strength))
 }
 
 /// Result of the search.
@@ -62,6 +115,17 @@ pub(crate) enum Outcome {
         confidence: f32,
         marks: u32,
     },
+}
+
+impl Outcome {
+    /// Whichever says more counts: an answer before a doubt, a doubt before silence.
+    fn weight(&self) -> f32 {
+        match self {
+            Self::Found(r) => 2.0 + r.confidence,
+            Self::Uncertain { confidence, .. } => 1.0 + confidence,
+            Self::NoMarks => 0.0,
+        }
+    }
 }
 
 /// Search against a known infrared background; `film` tells which blocks show film.

@@ -1,189 +1,342 @@
-//! The infrared density that only defects explain, on the visible pixel grid.
-//!
-//! ```text
-//! E(x) = D_infrared(register(x)) - blur(c . D_visible)(x) - background(x)
-//! ```
+//! The few pixels of a frame whose residual infrared density rises above the noise, and what is built from them.
 
-use glassine_raster::{Plane, Samples16};
+use glassine_raster::PixelRect;
 use rayon::prelude::*;
 
-use crate::density::{background_row, density_d};
-use crate::register::cubic_weights;
-use crate::types::{Leakage, Registration};
+use crate::density::{BLOCK_PX, transmittance};
+use crate::grid::Grid;
+use crate::label::{Component, Run, join_runs};
+use crate::leakage::sampled_pieces;
+use crate::model::Model;
+use crate::region::{Region, row_pieces};
+use crate::robust::{mad_sigma, median_in_place};
+use crate::sparse::RunRows;
+use crate::types::{DustError, STRONG_LEAKAGE};
 
-/// Leaked image density, softened as the infrared picture is; `None` when the dyes are clear.
-pub(crate) fn leaked_image(linear: &Samples16, colours: u8, leakage: &Leakage) -> Option<Plane<f32>> {
-    let weights = leakage.coefficients.map(|c| c as f32);
-    if weights.iter().all(|c| c.abs() < 2e-4) {
-        return None;
+/// Multiples of the residual noise for the low and high threshold at medium sensitivity.
+const LOW_SIGMA: f32 = 3.5;
+const HIGH_SIGMA: f32 = 6.0;
+/// Densities below these are invisible in a print whatever the noise: low and high threshold at medium sensitivity, D.
+const LOW_D: f32 = 0.006;
+const HIGH_D: f32 = 0.011;
+/// Part of the local slope of the leaked image that registration and blur may leave behind, when it cannot be measured.
+const EDGE_DOUBT: f32 = 0.3;
+/// The measured typical part is multiplied by this and kept in this range.
+const EDGE_DOUBT_SIGMA: f32 = 5.0;
+const EDGE_DOUBT_RANGE: (f32, f32) = (0.1, 0.6);
+/// Steep pixels needed to measure it.
+const STEEP_MIN: usize = 400;
+/// Share of the doubt that raises the low threshold, and that for faint lines; these are doubted less than their height
+/// asks for, because their cross profile is looked at afterwards.
+const LOW_DOUBT: f32 = 0.5;
+const LINE_DOUBT: f32 = 0.8;
+/// Rows computed together: small enough for the caches, large enough that their halo does not count.
+const PIECE_ROWS: u32 = 48;
+/// Pixels about a defect whose attenuation is kept.
+pub(crate) const SKIRT_PX: u32 = 2;
+/// Pixels about a defect that count as near it.
+const NEAR_PX: u32 = 2;
+
+/// Thresholds on the smoothed residual, D.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Thresholds {
+    pub(crate) low_d: f32,
+    pub(crate) high_d: f32,
+    /// For faint lines that the visible picture must confirm.
+    pub(crate) line_d: f32,
+}
+
+impl Thresholds {
+    pub(crate) fn new(sensitivity: f64, smooth_noise_d: f32) -> Self {
+        // Four times more or less at the ends of the slider; half as much on the noise multiples, which may never fall
+        // to where noise itself would be marked.
+        let s = if sensitivity.is_finite() { sensitivity.clamp(0.0, 1.0) as f32 } else { 0.5 };
+        let scale = 4.0_f32.powf(1.0 - 2.0 * s);
+        let mild = 1.3_f32.powf(1.0 - 2.0 * s);
+        let low_d = (LOW_D * scale.max(0.5)).max(LOW_SIGMA * mild * smooth_noise_d);
+        let high_d = (HIGH_D * scale).max(HIGH_SIGMA * mild * smooth_noise_d).max(1.2 * low_d);
+        Self { low_d, high_d, line_d: (2.5 * mild * smooth_noise_d).max(0.0018 * scale.max(0.5)) }
     }
-    let (w, h) = (linear.width(), linear.height());
-    let channels = linear.channels() as usize;
-    let tables: Vec<Vec<f32>> = weights[..colours.min(3) as usize]
-        .iter()
-        .map(|&c| crate::density::DENSITY_D.iter().map(|d| c * d).collect())
-        .collect();
-    let mut plane = Plane::filled(w, h, 0.0_f32);
-    plane.data_mut().par_chunks_mut(w as usize).enumerate().for_each(|(y, out)| {
-        let row = linear.row(y as u32);
-        for (o, px) in out.iter_mut().zip(row.chunks_exact(channels)) {
-            *o = tables.iter().zip(px).map(|(t, &code)| t[code as usize]).sum();
+
+    fn is_low(&self, faint: Faint) -> bool {
+        faint.smooth_d > self.low_d + LOW_DOUBT * faint.doubt_d
+    }
+
+    fn is_high(&self, faint: Faint) -> bool {
+        faint.smooth_d > self.high_d + faint.doubt_d
+    }
+
+    pub(crate) fn is_line(&self, faint: Faint) -> bool {
+        faint.smooth_d > self.line_d + LINE_DOUBT * faint.doubt_d
+    }
+}
+
+/// A pixel that may belong to a defect.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub(crate) struct Faint {
+    /// Smoothed residual, D.
+    pub(crate) smooth_d: f32,
+    /// What an imperfect registration or blur may leave of the image here, D.
+    pub(crate) doubt_d: f32,
+}
+
+/// Closeness to the defects found: see [`Residual::strong_components`].
+pub(crate) type Near = Grid<u8>;
+/// The pixel belongs to a defect.
+pub(crate) const IS_DEFECT: u8 = 3;
+/// The pixel belongs to a defect or lies beside one.
+pub(crate) const BESIDE_DEFECT: u8 = 2;
+/// The pixel lies within [`NEAR_PX`] of a defect.
+pub(crate) const NEAR_DEFECT: u8 = 1;
+
+/// Residual density of a frame, as far as it rises above the noise.
+#[derive(Debug, Clone)]
+pub(crate) struct Residual {
+    pub(crate) model: Model,
+    /// Blocks in which defects are looked for: all but the holder.
+    searched: Vec<bool>,
+    pub(crate) noise_d: f32,
+    pub(crate) smooth_noise_d: f32,
+    pub(crate) sensitivity_max: f64,
+    /// Pixels that may be marked.
+    faint: RunRows<Faint>,
+    /// Infrared transmittance of the defect alone, times 65535, at pixels that may be marked and about them.
+    through: RunRows<u16>,
+}
+
+impl Residual {
+    /// Noise and doubt from a part of the frame, then everything above the lowest thresholds from all of it.
+    pub(crate) fn measure(
+        region: &Region<'_>,
+        model: Model,
+        leakage_strength: f64,
+        searched: Vec<bool>,
+        film: &[bool],
+        sensitivity_max: f64,
+    ) -> Result<Self, DustError> {
+        let levels = Levels::measure(region, &model, film)?;
+        let edge_doubt =
+            levels.edge_doubt * (1.0 + (leakage_strength.max(0.0) / STRONG_LEAKAGE) as f32).min(3.0);
+        let lowest = Thresholds::new(sensitivity_max, levels.smooth_noise_d);
+        let pieces: Vec<(RunRows<Faint>, RunRows<u16>)> = row_pieces(region.height(), PIECE_ROWS)
+            .into_par_iter()
+            .map(|rows| look(region, &model, &searched, &lowest, edge_doubt, rows))
+            .collect::<Result<_, DustError>>()?;
+        let (mut faint, mut through) = (RunRows::new(), RunRows::new());
+        for (f, t) in &pieces {
+            faint.append(f);
+            through.append(t);
         }
-    });
-    Some(gaussian(&plane, leakage.blur_px as f32))
-}
-
-/// Gaussian blur, cut at three standard deviations; edges repeat.
-pub(crate) fn gaussian(plane: &Plane<f32>, sigma_px: f32) -> Plane<f32> {
-    if sigma_px.is_nan() || sigma_px <= 0.2 {
-        return plane.clone();
+        Ok(Self {
+            model,
+            searched,
+            noise_d: levels.noise_d,
+            smooth_noise_d: levels.smooth_noise_d,
+            sensitivity_max,
+            faint,
+            through,
+        })
     }
-    let reach = (3.0 * sigma_px.min(20.0)).ceil() as usize;
-    let half: Vec<f32> = (0..=reach).map(|i| (-0.5 * (i as f32 / sigma_px).powi(2)).exp()).collect();
-    let sum = half[0] + 2.0 * half[1..].iter().sum::<f32>();
-    let kernel: Vec<f32> = half.iter().map(|k| k / sum).collect();
-    separable(plane, &kernel)
-}
 
-/// Symmetric separable filter; `kernel[0]` is its middle.
-pub(crate) fn separable(plane: &Plane<f32>, kernel: &[f32]) -> Plane<f32> {
-    let (w, h) = (plane.width() as usize, plane.height() as usize);
-    let reach = kernel.len() - 1;
-    let mut out = Plane::filled(plane.width(), plane.height(), 0.0_f32);
-    if w == 0 || h == 0 {
-        return out;
+    pub(crate) fn bytes(&self) -> usize {
+        let blocks = self.model.background.data().len() * 4 + self.searched.len();
+        self.faint.bytes() + self.through.bytes() + blocks
     }
-    out.data_mut().par_chunks_mut(w).enumerate().for_each_init(
-        || vec![0.0_f32; w + 2 * reach],
-        |padded, (y, out)| {
-            let middle = &mut padded[reach..reach + w];
-            for (m, &v) in middle.iter_mut().zip(plane.row(y as u32)) {
-                *m = kernel[0] * v;
-            }
-            for (i, &k) in kernel.iter().enumerate().skip(1) {
-                let above = plane.row(y.saturating_sub(i) as u32);
-                let below = plane.row((y + i).min(h - 1) as u32);
-                for ((m, &a), &b) in middle.iter_mut().zip(above).zip(below) {
-                    *m += k * (a + b);
-                }
-            }
-            let (first, last) = (padded[reach], padded[reach + w - 1]);
-            padded[..reach].fill(first);
-            padded[reach + w..].fill(last);
-            for (o, &v) in out.iter_mut().zip(&padded[reach..]) {
-                *o = kernel[0] * v;
-            }
-            for (i, &k) in kernel.iter().enumerate().skip(1) {
-                for ((o, &a), &b) in out.iter_mut().zip(&padded[reach - i..]).zip(&padded[reach + i..]) {
-                    *o += k * (a + b);
-                }
-            }
-        },
-    );
-    out
-}
 
-/// Infrared density on the visible grid: interpolated in transmitted light (cubic), then taken as density.
-fn registered_row(
-    linear: &Samples16,
-    registration: &Registration,
-    y: u32,
-    scratch: &mut [f32],
-    out: &mut [f32],
-) {
-    let (w, h) = (linear.width() as i64, linear.height() as i64);
-    let channels = linear.channels() as usize;
-    let code = |x: i64, y: i64| {
-        f32::from(linear.row(y.clamp(0, h - 1) as u32)[x.clamp(0, w - 1) as usize * channels + channels - 1])
-    };
-    let to_density = |value: f32| density_d((value + 0.5).clamp(1.0, 65535.0) as u16);
-    if !registration.is_pure_shift() {
-        for (x, o) in out.iter_mut().enumerate() {
-            let (fx, fy) =
-                registration.infrared_from_visible(x as f64, f64::from(y), linear.width(), linear.height());
-            let (ix, iy) = (fx.floor(), fy.floor());
-            let ((wx, _), (wy, _)) = (cubic_weights(fx - ix), cubic_weights(fy - iy));
-            let mut sum = 0.0;
-            for (j, wy) in wy.iter().enumerate() {
-                for (i, wx) in wx.iter().enumerate() {
-                    sum += (wx * wy) as f32 * code(ix as i64 + i as i64 - 1, iy as i64 + j as i64 - 1);
+    /// Infrared transmittance of the defect alone, times 65535; full where nothing was kept. Positions outside repeat the
+    /// edge.
+    pub(crate) fn through(&self, x: i32, y: i32) -> u16 {
+        let x = x.clamp(0, self.model.width as i32 - 1) as u32;
+        let y = y.clamp(0, self.model.height as i32 - 1) as u32;
+        self.through.get(x, y).unwrap_or(u16::MAX)
+    }
+
+    /// Runs of pixels that a test holds for.
+    pub(crate) fn runs(&self, test: impl Fn(Faint, u32, u32) -> bool) -> Vec<Run> {
+        let mut runs: Vec<Run> = Vec::new();
+        for y in 0..self.faint.height() {
+            for (run, values) in self.faint.row(y) {
+                let mut open = false;
+                for (x, &faint) in (run.x0..).zip(values) {
+                    let holds = test(faint, x, y);
+                    match runs.last_mut() {
+                        Some(last) if open && holds => last.x1 = x + 1,
+                        _ if holds => runs.push(Run { y, x0: x, x1: x + 1 }),
+                        _ => {}
+                    }
+                    open = holds;
                 }
             }
-            *o = to_density(sum);
         }
-        return;
+        runs
     }
-    let [sx, sy] = registration.shift_px;
-    let (ix, iy) = (sx.floor(), sy.floor());
-    let ((wx, _), (wy, _)) = (cubic_weights(sx - ix), cubic_weights(sy - iy));
-    let (wx, wy) = (wx.map(|v| v as f32), wy.map(|v| v as f32));
-    // Columns x + ix - 1 .. x + ix + 2 of the vertically interpolated line, edges repeated.
-    let lines: Vec<&[u16]> =
-        (0..4).map(|j| linear.row((i64::from(y) + iy as i64 + j - 1).clamp(0, h - 1) as u32)).collect();
-    for (i, s) in scratch.iter_mut().enumerate() {
-        let at = (i as i64 + ix as i64 - 1).clamp(0, w - 1) as usize * channels + channels - 1;
-        *s = lines.iter().zip(&wy).map(|(line, k)| k * f32::from(line[at])).sum();
+
+    /// Components that peak above the high threshold, and how close every pixel is to them.
+    pub(crate) fn strong_components(&self, thresholds: &Thresholds) -> (Vec<Component>, Near) {
+        let (w, h) = (self.model.width, self.model.height);
+        let runs = self.runs(|faint, _, _| thresholds.is_low(faint));
+        let peaks = |c: &Component| {
+            c.pixels().any(|(x, y)| self.faint.get(x, y).is_some_and(|faint| thresholds.is_high(faint)))
+        };
+        let kept: Vec<Component> =
+            join_runs(runs, h, 0).into_iter().filter(|c| peaks(c) && !self.is_holder(c)).collect();
+        let mut near = Near::new(w, h, 0);
+        for run in kept.iter().flat_map(|c| &c.runs) {
+            for y in run.y.saturating_sub(NEAR_PX)..=(run.y + NEAR_PX).min(h - 1) {
+                for x in run.x0.saturating_sub(NEAR_PX)..(run.x1 + NEAR_PX).min(w) {
+                    let across = if x < run.x0 { run.x0 - x } else { (x + 1).saturating_sub(run.x1) };
+                    let close = IS_DEFECT - y.abs_diff(run.y).max(across) as u8;
+                    let here = near.at_mut(x, y);
+                    *here = close.max(*here);
+                }
+            }
+        }
+        (kept, near)
     }
-    for (o, s) in out.iter_mut().zip(scratch.windows(4)) {
-        *o = to_density(wx[0] * s[0] + wx[1] * s[1] + wx[2] * s[2] + wx[3] * s[3]);
+
+    /// A long dense object that comes in from the border or from the holder: the holder or the film's edge, not dust.
+    fn is_holder(&self, component: &Component) -> bool {
+        let (w, h) = (self.model.width, self.model.height);
+        let b = component.bounds();
+        if b.width().max(b.height()) < w.min(h) / 4 {
+            return false;
+        }
+        let blocks_wide = w.div_ceil(BLOCK_PX);
+        let open = |x: u32, y: u32| self.searched[((y / BLOCK_PX) * blocks_wide + x / BLOCK_PX) as usize];
+        let beside_holder = || {
+            component.pixels().any(|(x, y)| {
+                let (l, r) = (x.saturating_sub(1), (x + 1).min(w - 1));
+                let (u, d) = (y.saturating_sub(1), (y + 1).min(h - 1));
+                !(open(l, y) && open(r, y) && open(x, u) && open(x, d))
+            })
+        };
+        if !(b.x0 == 0 || b.y0 == 0 || b.x1 == w || b.y1 == h || beside_holder()) {
+            return false;
+        }
+        let density =
+            |(x, y): (u32, u32)| -(f32::from(self.through(x as i32, y as i32)).max(0.5) / 65535.0).log10();
+        component.pixels().map(density).sum::<f32>() / component.area().max(1) as f32 > 0.3
     }
 }
 
-/// The residual density `E` on the visible grid.
-pub(crate) fn residual(
-    linear: &Samples16,
-    registration: &Registration,
-    leaked: Option<&Plane<f32>>,
-    background: &Plane<f32>,
-) -> Plane<f32> {
-    let (w, h) = (linear.width(), linear.height());
-    let mut out = Plane::filled(w, h, 0.0_f32);
-    out.data_mut().par_chunks_mut(w as usize).enumerate().for_each_init(
-        || (vec![0.0_f32; w as usize + 3], vec![0.0_f32; w as usize]),
-        |(scratch, slow), (y, out)| {
-            registered_row(linear, registration, y as u32, scratch, out);
-            background_row(background, y as u32, slow);
-            match leaked {
-                Some(plane) => {
-                    for ((o, &s), &p) in out.iter_mut().zip(&*slow).zip(plane.row(y as u32)) {
-                        *o -= s + p;
+/// What of some rows rises above the lowest thresholds.
+fn look(
+    region: &Region<'_>,
+    model: &Model,
+    searched: &[bool],
+    lowest: &Thresholds,
+    edge_doubt: f32,
+    (y0, y1): (u32, u32),
+) -> Result<(RunRows<Faint>, RunRows<u16>), DustError> {
+    let (w, h) = (region.width(), region.height());
+    let about = (y0.saturating_sub(SKIRT_PX), (y1 + SKIRT_PX).min(h));
+    let (field, ..) = model.read(region, PixelRect::new(0, about.0, w, about.1))?;
+    let blocks_wide = w.div_ceil(BLOCK_PX) as usize;
+    let (mut faint, mut through) = (RunRows::new(), RunRows::new());
+    let (mut column, mut smooth, mut doubt) = (Vec::new(), Vec::new(), Vec::new());
+    let mut chosen: Vec<u32> = Vec::new();
+    // Per row: which columns lie on or beside a pixel above the low threshold.
+    let mut skirts: Vec<Vec<u8>> = Vec::with_capacity((about.1 - about.0) as usize);
+    for y in about.0..about.1 {
+        field.smooth_row(y, &mut column, &mut smooth);
+        field.steepness_row(y, &mut doubt);
+        let film = &searched[(y / BLOCK_PX) as usize * blocks_wide..];
+        let value = |x: u32| Faint { smooth_d: smooth[x as usize], doubt_d: edge_doubt * doubt[x as usize] };
+        let mut skirt = vec![0_u8; w as usize];
+        chosen.clear();
+        let least = lowest.low_d.min(lowest.line_d);
+        for (block, line) in smooth.chunks(BLOCK_PX as usize).enumerate().filter(|(b, _)| film[*b]) {
+            // Most blocks hold nothing.
+            if line.iter().fold(f32::MIN, |a, &b| if b > a { b } else { a }) <= least {
+                continue;
+            }
+            for (x, _) in (block as u32 * BLOCK_PX..).zip(line).filter(|(_, s)| **s > least) {
+                let faint = value(x);
+                let low = lowest.is_low(faint);
+                if low {
+                    let (first, end) = (x.saturating_sub(SKIRT_PX), (x + SKIRT_PX + 1).min(w));
+                    skirt[first as usize..end as usize].fill(1);
+                }
+                if low || lowest.is_line(faint) {
+                    chosen.push(x);
+                }
+            }
+        }
+        if (y0..y1).contains(&y) {
+            faint.push_row(chosen.iter().copied(), value);
+        }
+        skirts.push(skirt);
+    }
+    let mut any = Vec::new();
+    for y in y0..y1 {
+        let rows = (y.saturating_sub(SKIRT_PX).max(about.0) - about.0) as usize
+            ..((y + SKIRT_PX + 1).min(about.1) - about.0) as usize;
+        any.clear();
+        any.resize(w as usize, 0_u8);
+        for skirt in &skirts[rows] {
+            any.iter_mut().zip(skirt).for_each(|(a, s)| *a |= s);
+        }
+        let columns = (0_u32..)
+            .step_by(16)
+            .zip(any.chunks(16))
+            .filter(|(_, line)| line.iter().fold(0, |a, b| a | b) != 0)
+            .flat_map(|(first, line)| (first..).zip(line).filter(|(_, a)| **a != 0).map(|(x, _)| x));
+        through.push_row(columns, |x| {
+            let t = transmittance(field.density_at(x, y)).clamp(0.0, 1.0);
+            ((t * 65535.0) as u16).max(1)
+        });
+    }
+    Ok((faint, through))
+}
+
+/// Noise of clean film and how much of the image's edges stays, from rows spread over the frame.
+struct Levels {
+    noise_d: f32,
+    smooth_noise_d: f32,
+    edge_doubt: f32,
+}
+
+impl Levels {
+    fn measure(region: &Region<'_>, model: &Model, film: &[bool]) -> Result<Self, DustError> {
+        let (w, h) = (region.width(), region.height());
+        // Half of what the leakage is measured on is plenty for medians; small frames are taken whole.
+        let sampled = sampled_pieces(h);
+        let every = if sampled.len() > 16 { 2 } else { 1 };
+        let pieces: Vec<(u32, u32)> = sampled.into_iter().step_by(every).collect();
+        let rows: u32 = pieces.iter().map(|(y0, y1)| y1 - y0).sum();
+        let step = ((f64::from(w) * f64::from(rows) / 200_000.0).sqrt() as usize).max(1);
+        let blocks_wide = w.div_ceil(BLOCK_PX);
+        type Lattice = Vec<(f32, f32, f32)>;
+        let found: Vec<Lattice> = pieces
+            .into_par_iter()
+            .map(|(y0, y1)| {
+                let (field, ..) = model.read(region, PixelRect::new(0, y0, w, y1))?;
+                let (mut column, mut smooth, mut steep) = (Vec::new(), Vec::new(), Vec::new());
+                let mut lattice = Vec::new();
+                for y in (y0..y1).step_by(step) {
+                    field.smooth_row(y, &mut column, &mut smooth);
+                    field.steepness_row(y, &mut steep);
+                    let film = &film[(y / BLOCK_PX * blocks_wide) as usize..];
+                    for x in (0..w as usize).step_by(step).filter(|x| film[x / BLOCK_PX as usize]) {
+                        lattice.push((field.density_at(x as u32, y), smooth[x], steep[x]));
                     }
                 }
-                None => {
-                    for (o, &s) in out.iter_mut().zip(&*slow) {
-                        *o -= s;
-                    }
-                }
-            }
-        },
-    );
-    out
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_shifted_infrared_picture_is_laid_back() {
-        let wave = |x: f64, y: f64| 30_000.0 + 8_000.0 * (0.3 * x).sin() * (0.25 * y).cos();
-        let (w, h) = (64, 48);
-        let mut data = Vec::new();
-        for y in 0..h {
-            for x in 0..w {
-                // Infrared content lies at the visible position plus (0.8, -0.4).
-                data.extend([20_000, wave(f64::from(x) - 0.8, f64::from(y) + 0.4) as u16]);
-            }
-        }
-        let samples = Samples16::from_vec(w, h, 2, data).expect("length fits");
-        let zero = Plane::filled(4, 3, 0.0_f32);
-        for rotation_rad in [0.0, 1e-9] {
-            let registration = Registration { shift_px: [0.8, -0.4], rotation_rad, ..Registration::ALIGNED };
-            let laid = residual(&samples, &registration, None, &zero);
-            for (x, y) in [(5, 5), (30, 20), (50, 40)] {
-                let expect = (65535.0 / wave(f64::from(x), f64::from(y))).log10() as f32;
-                assert!((laid.at(x, y) - expect).abs() < 5e-4);
-            }
-        }
+                Ok(lattice)
+            })
+            .collect::<Result<_, DustError>>()?;
+        let sigma = |pick: fn(&(f32, f32, f32)) -> f32| {
+            let mut values: Vec<f32> = found.iter().flatten().map(pick).collect();
+            mad_sigma(&mut values).1.max(1e-5)
+        };
+        let (noise_d, smooth_noise_d) = (sigma(|v| v.0), sigma(|v| v.1));
+        let mut ratios: Vec<f32> =
+            found.iter().flatten().filter(|v| v.2 > 6.0 * smooth_noise_d).map(|v| v.1.abs() / v.2).collect();
+        let edge_doubt = if ratios.len() < STEEP_MIN {
+            EDGE_DOUBT
+        } else {
+            let typical = 1.4826 * median_in_place(&mut ratios);
+            (EDGE_DOUBT_SIGMA * typical).clamp(EDGE_DOUBT_RANGE.0, EDGE_DOUBT_RANGE.1)
+        };
+        Ok(Self { noise_d, smooth_noise_d, edge_doubt })
     }
 }

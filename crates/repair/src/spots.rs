@@ -3,13 +3,14 @@
 //! A speck of dust is compact, darker than its surroundings in every channel by the same density, and stands alone on a
 //! quiet ground. Whatever is part of a texture or comes in numbers, stars for instance, is left to the person.
 
-use glassine_raster::{CancelToken, PixelRect, Plane, Samples16};
+use glassine_raster::{CancelToken, PixelRect, Plane, RegionSource, Samples16};
 use rayon::prelude::*;
 
 use crate::density::density_d;
 use crate::label::{Component, components};
+use crate::region::{Region, row_pieces};
 use crate::robust::mad_sigma;
-use crate::types::{DustClass, DustMap, Refusal};
+use crate::types::{DustClass, DustError, DustMap, Mark, Refusal};
 
 /// Radius of the ring that stands for the surroundings.
 const RING_PX: i32 = 12;
@@ -25,30 +26,44 @@ const LONE_PX: u32 = 40;
 /// More candidates than this a megapixel are a texture, not dust.
 const CROWD_PER_MEGAPIXEL: f64 = 60.0;
 
+/// Rows looked at together, and what of their neighbours is read with them: a ring and the largest spot.
+const PIECE_ROWS: u32 = 256;
+const HALO_PX: u32 = 2 * RING_PX as u32 + SIDE_MAX_PX;
+
 /// Find lone compact specks in visible light; everything found is filled from its surroundings.
 ///
-/// `sensitivity` runs from 0 to 1. Hairs, scratches and anything in a group are not looked for.
+/// `rect` is the part of the scan that is looked at, piece by piece. `sensitivity` runs from 0 to 1. Hairs, scratches and
+/// anything in a group are not looked for.
 pub fn find_spots(
-    linear: &Samples16,
+    source: &dyn RegionSource,
+    rect: PixelRect,
     colour_channels: u8,
     sensitivity: f64,
     cancel: &CancelToken,
-) -> Result<DustMap, Refusal> {
-    let (width, height) = (linear.width(), linear.height());
+) -> Result<DustMap, DustError> {
+    let region = Region::new(source, rect, cancel);
+    let (width, height) = (region.width(), region.height());
     let side = 4 * RING_PX as u32;
-    if width < side || height < side || colour_channels == 0 || linear.channels() < colour_channels {
-        return Err(Refusal::TooSmall { width, height });
+    if width < side || height < side || colour_channels == 0 || region.channels() < colour_channels {
+        return Err(Refusal::TooSmall { width, height }.into());
     }
     let colours = colour_channels.min(3);
     let s = if sensitivity.is_finite() { sensitivity.clamp(0.0, 1.0) as f32 } else { 0.5 };
     let scale = 2.0_f32.powf(1.0 - 2.0 * s);
-    let mask = candidates(linear, colours, CONTRAST_D * scale);
-    cancel.check()?;
-    let found: Vec<Component> = components(&mask, 1)
+    let found: Vec<Vec<Component>> = row_pieces(height, PIECE_ROWS)
         .into_par_iter()
-        .filter(|c| is_spot(linear, colours, c, CONTRAST_SIGMA * scale))
-        .collect();
-    cancel.check()?;
+        .map(|(y0, y1)| {
+            let top = y0.saturating_sub(HALO_PX);
+            let linear = region.read(PixelRect::new(0, top, width, (y1 + HALO_PX).min(height)))?;
+            let mask = candidates(&linear, colours, CONTRAST_D * scale);
+            let spots = components(&mask, 1).into_iter().filter(|c| {
+                (y0..y1).contains(&(c.bounds().y0 + top))
+                    && is_spot(&linear, colours, c, CONTRAST_SIGMA * scale)
+            });
+            Ok(spots.map(|spot| spot.lowered(top)).collect())
+        })
+        .collect::<Result<_, DustError>>()?;
+    let found: Vec<Component> = found.into_iter().flatten().collect();
     let mut map = DustMap::clean(width, height);
     let crowd = CROWD_PER_MEGAPIXEL * (f64::from(width) * f64::from(height) / 1e6).max(0.1);
     if found.len() as f64 <= crowd {
@@ -128,14 +143,11 @@ fn ground(linear: &Samples16, around: PixelRect, inner: PixelRect, c: usize) -> 
 
 /// Mark a spot two pixels wider than its core, with nothing known of its own light.
 fn mark(map: &mut DustMap, spot: &Component) {
+    let whole = Mark { severity: u8::MAX, class: DustClass::Speck as u8, attenuation: 0 };
     for (x, y) in spot.pixels() {
-        let rect = PixelRect::new(x, y, x + 1, y + 1).grown(2, map.severity.width(), map.severity.height());
+        let rect = PixelRect::new(x, y, x + 1, y + 1).grown(2, map.width(), map.height());
         for yy in rect.y0..rect.y1 {
-            for xx in rect.x0..rect.x1 {
-                map.severity.set(xx, yy, u8::MAX);
-                map.class.set(xx, yy, DustClass::Speck as u8);
-                map.attenuation.set(xx, yy, 0);
-            }
+            (rect.x0..rect.x1).for_each(|xx| map.set_mark(xx, yy, whole));
         }
     }
 }

@@ -1,6 +1,8 @@
 //! What the crate takes and gives: options, registration, leakage, the dust map and the reasons to refuse.
 
-use glassine_raster::{Cancelled, PixelRect, Plane};
+use glassine_raster::{Cancelled, PixelRect, RegionError};
+
+use crate::grid::Grid;
 
 /// Where the infrared picture lies against the visible one.
 ///
@@ -36,6 +38,19 @@ impl Registration {
             cx + self.scale * (cos * dx - sin * dy) + self.shift_px[0],
             cy + self.scale * (sin * dx + cos * dy) + self.shift_px[1],
         )
+    }
+
+    /// The same registration told about another centre, which lies at `offset` (x, y) from this one, pixels.
+    ///
+    /// ```text
+    /// shift' = shift + (scale * R(rotation) - 1) * offset
+    /// ```
+    #[must_use]
+    pub fn about(&self, offset_px: [f64; 2]) -> Self {
+        let (sin, cos) = self.rotation_rad.sin_cos();
+        let [x, y] = offset_px;
+        let moved = [self.scale * (cos * x - sin * y) - x, self.scale * (sin * x + cos * y) - y];
+        Self { shift_px: [self.shift_px[0] + moved[0], self.shift_px[1] + moved[1]], ..*self }
     }
 
     /// Whether a plain shift says everything.
@@ -86,7 +101,7 @@ pub enum Refusal {
     NoInfrared,
     /// Silver blocks infrared just as it blocks light.
     #[error(
-        "the infrared plane shows the image itself (correlation {correlation:.2}, {strength:.2} D per D): this is silver film, where infrared cannot tell dust from image; turn infrared repair off and repair spots by hand"
+        "this is silver film: its image blocks infrared light just as dust does (correlation {correlation:.2}, {strength:.2} D per D), so nothing was marked; mark spots and hairs with the repair brush instead"
     )]
     SilverFilm {
         /// Correlation of infrared and visible density.
@@ -139,11 +154,34 @@ pub enum Refusal {
     Cancelled(#[from] Cancelled),
 }
 
+/// Why no dust map was made: the picture does not allow it, or the scan could not be read.
+#[derive(Debug, Clone, thiserror::Error)]
+pub enum DustError {
+    /// What the picture shows forbids it.
+    #[error(transparent)]
+    Refused(#[from] Refusal),
+    /// The scan's pixels could not be had.
+    #[error(transparent)]
+    Unreadable(RegionError),
+}
+
+impl DustError {
+    /// As a refusal, for samples in memory, whose reading can't fail.
+    pub(crate) fn into_refusal(self) -> Refusal {
+        match self {
+            Self::Refused(refusal) => refusal,
+            Self::Unreadable(_) => Refusal::NoInfrared,
+        }
+    }
+}
+
 /// How dust is looked for.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DustOptions {
     /// 0 (only strong dust) to 1 (everything above the noise); outside values are clamped.
     pub sensitivity: f64,
+    /// Highest sensitivity that a kept analysis will be asked for; what is kept grows with it.
+    pub sensitivity_max: f64,
     /// Use this registration (measured on the whole scan, say) instead of measuring one, if its confidence allows.
     pub registration: Option<Registration>,
     /// Extra blur of the infrared picture, sigma in pixels, instead of measuring it.
@@ -152,7 +190,7 @@ pub struct DustOptions {
 
 impl Default for DustOptions {
     fn default() -> Self {
-        Self { sensitivity: 0.5, registration: None, blur_px: None }
+        Self { sensitivity: 0.5, sensitivity_max: 0.0, registration: None, blur_px: None }
     }
 }
 
@@ -220,15 +258,29 @@ impl ChannelResponse {
     };
 }
 
+/// What is known of one pixel of a [`DustMap`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Mark {
+    /// 0 clean, 1..=255: part of the visible light lost, times 255. Only marked pixels may change.
+    pub severity: u8,
+    /// 0 clean, else the code of a [`DustClass`].
+    pub class: u8,
+    /// Infrared transmittance of the defect alone, times 65535; 65535 where nothing was seen, 0 where the pixel's own light
+    /// says nothing.
+    pub attenuation: u16,
+}
+
+impl Mark {
+    /// Clean film.
+    pub const CLEAN: Self = Self { severity: 0, class: 0, attenuation: u16::MAX };
+}
+
 /// Defects of one frame region, on the visible pixel grid.
+///
+/// Takes memory only about its marks, so a map of a large frame is small.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DustMap {
-    /// 0 clean, 1..=255: part of the visible light lost, times 255. Only these pixels may change.
-    pub severity: Plane<u8>,
-    /// 0 clean, else the code of a [`DustClass`].
-    pub class: Plane<u8>,
-    /// Infrared transmittance of the defect alone, times 65535; 65535 where nothing was seen.
-    pub attenuation: Plane<u16>,
+    pub(crate) marks: Grid<Mark>,
     /// Per visible channel, how its light is lost; one entry for grey.
     pub response: Vec<ChannelResponse>,
     /// Part of the region that is marked.
@@ -268,9 +320,20 @@ pub struct FillReport {
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Patches {
     pub(crate) rows: Vec<Vec<PatchRun>>,
+    /// What was solved together, by name.
+    pub(crate) pieces: Vec<PatchPiece>,
     pub(crate) channels: u8,
     /// What was done.
     pub report: FillReport,
+}
+
+/// Repaired pixels that were solved together.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct PatchPiece {
+    /// Hash of its pixels' positions.
+    pub(crate) name: u64,
+    pub(crate) restored_px: u32,
+    pub(crate) inpainted_px: u32,
 }
 
 /// Neighbouring repaired pixels of one row.
@@ -308,6 +371,15 @@ impl Patches {
 
     /// Whether no pixel changes.
     pub fn is_empty(&self) -> bool {
-        self.rows.iter().all(Vec::is_empty)
+        self.report.repaired_px == 0
+    }
+
+    /// Bytes taken, about.
+    pub fn bytes(&self) -> usize {
+        let runs: usize = self.rows.iter().map(Vec::len).sum();
+        let codes = self.report.repaired_px as usize * usize::from(self.channels) * 2;
+        (self.rows.len() + 2 * runs) * size_of::<Vec<PatchRun>>()
+            + codes
+            + self.pieces.len() * size_of::<PatchPiece>()
     }
 }

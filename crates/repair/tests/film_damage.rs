@@ -92,7 +92,7 @@ fn real_damage_shapes_are_found_and_filled() {
         }
         let twin = Model { width: w, height: h, ..Model::default() }.scan(scene, &opacity);
         let map = find_dust(&twin.dusty, 3, &DustOptions::default(), &CancelToken::new()).expect("dye film");
-        let (precision, recall) = precision_recall(&twin.loss, map.severity.data(), w, h);
+        let (precision, recall) = precision_recall(&twin.loss, map.severity_plane().data(), w, h);
         let mut repaired = twin.dusty.clone();
         fill(&mut repaired, 3, &map, &CancelToken::new());
         let [clean, before, after] = [&twin.clean, &twin.dusty, &repaired].map(positive);

@@ -4,12 +4,29 @@ mod twin;
 
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
 use glassine_repair::{
-    Analysis, DustMap, DustOptions, Refusal, fill, find_dust, find_spots, make_patches, register,
+    Analysis, DustMap, DustOptions, FillPlace, Patches, Refusal, fill, find_dust, find_spots, make_patches,
+    refill, register,
 };
 use twin::{Model, Twin, dust, positive, precision_recall, psnr, scene, ssim};
 
 fn map_of(scan: &Samples16) -> Result<DustMap, Refusal> {
     find_dust(scan, 3, &DustOptions::default(), &CancelToken::new())
+}
+
+fn whole(scan: &Samples16) -> PixelRect {
+    PixelRect::of_size(scan.width(), scan.height())
+}
+
+fn place(scan: &Samples16) -> FillPlace {
+    FillPlace { rect: whole(scan), wanted: whole(scan), colour_channels: 3 }
+}
+
+fn patches_of(scan: &Samples16, map: &DustMap) -> Patches {
+    make_patches(scan, place(scan), map, &CancelToken::new()).expect("in memory")
+}
+
+fn spots_of(scan: &Samples16) -> DustMap {
+    find_spots(scan, whole(scan), 3, 0.5, &CancelToken::new()).expect("a picture")
 }
 
 fn dusty_twin() -> (Model, Twin) {
@@ -26,7 +43,7 @@ fn dust_is_found_without_false_alarms_and_filled_like_the_clean_twin() {
     let map = map_of(&twin.dusty).expect("dye film with dust");
     let [sx, sy] = map.registration.shift_px;
     assert!((sx - 0.8).abs() < 0.1 && (sy + 0.4).abs() < 0.1, "shift {sx} {sy}");
-    let (precision, recall) = precision_recall(&twin.loss, map.severity.data(), w, h);
+    let (precision, recall) = precision_recall(&twin.loss, map.severity_plane().data(), w, h);
     assert!(precision >= 0.97 && recall >= 0.92, "precision {precision}, recall {recall}");
 
     let mut repaired = twin.dusty.clone();
@@ -48,9 +65,10 @@ fn nothing_outside_the_map_changes_by_one_code() {
     let map = map_of(&twin.dusty).expect("dye film with dust");
     let mut repaired = twin.dusty.clone();
     fill(&mut repaired, 3, &map, &CancelToken::new());
+    let severity = map.severity_plane();
     for (i, (a, b)) in repaired.data().chunks_exact(4).zip(twin.dusty.data().chunks_exact(4)).enumerate() {
         assert_eq!(a[3], b[3], "infrared stays");
-        if map.severity.data()[i] == 0 {
+        if severity.data()[i] == 0 {
             assert_eq!(a, b, "pixel {i} is clean");
         }
     }
@@ -75,7 +93,7 @@ fn one_thread_gives_the_same_map_and_filling_as_many() {
 fn patches_repair_a_part_as_they_repair_the_whole() {
     let (_, twin) = dusty_twin();
     let map = map_of(&twin.dusty).expect("dye film with dust");
-    let patches = make_patches(&twin.dusty, 3, &map, &CancelToken::new());
+    let patches = patches_of(&twin.dusty, &map);
     let mut whole = twin.dusty.clone();
     patches.apply(&mut whole, 0, 0);
     let rect = PixelRect::new(90, 60, 250, 190);
@@ -83,6 +101,51 @@ fn patches_repair_a_part_as_they_repair_the_whole() {
     let mut part = read(&twin.dusty);
     patches.apply(&mut part, rect.x0, rect.y0);
     assert!(part == read(&whole) && !patches.is_empty());
+}
+
+#[test]
+fn refilling_after_a_stroke_gives_what_filling_anew_gives() {
+    let (_, twin) = dusty_twin();
+    let before = map_of(&twin.dusty).expect("dye film with dust");
+    let old = patches_of(&twin.dusty, &before);
+    // A spot on clean film, one that joins defects into a longer one, and one that takes marks away.
+    for (x, y, radius, is_out) in
+        [(180.0, 140.0, 4.0, false), (120.0, 90.0, 60.0, false), (90.0, 200.0, 50.0, true)]
+    {
+        let mut map = before.clone();
+        if is_out {
+            map.paint_out(x, y, radius)
+        } else {
+            map.paint_in(x, y, radius)
+        };
+        map.recount();
+        assert!(map != before);
+        let side = |v: f64| (v - radius).max(0.0) as u32..(v + radius + 1.0) as u32;
+        let changed = PixelRect::new(side(x).start, side(y).start, side(x).end, side(y).end);
+        let again = refill(&twin.dusty, place(&twin.dusty), &map, (&old, &[changed]), &CancelToken::new());
+        assert!(again.expect("in memory") == patches_of(&twin.dusty, &map), "{x} {y}");
+    }
+}
+
+#[test]
+fn a_part_of_a_scan_is_repaired_as_if_it_were_the_whole() {
+    let (_, twin) = dusty_twin();
+    let rect = PixelRect::new(30, 20, 330, 250);
+    let cancel = CancelToken::new();
+    let options = DustOptions::default();
+    let on_scan = Analysis::of(&twin.dusty, rect, 3, &options, &cancel)
+        .and_then(|analysis| analysis.map(&twin.dusty, 0.5, &cancel))
+        .expect("dye film with dust");
+    let part = twin.dusty.read(rect, &cancel).expect("in memory");
+    assert!(on_scan == map_of(&part).expect("dye film with dust"));
+    let here = FillPlace { rect, wanted: rect, colour_channels: 3 };
+    let patches = make_patches(&twin.dusty, here, &on_scan, &cancel).expect("in memory");
+    assert!(patches == patches_of(&part, &on_scan));
+    // What lies outside the wanted part is left alone.
+    let wanted = PixelRect::new(30, 20, 330, 120);
+    let upper =
+        make_patches(&twin.dusty, FillPlace { wanted, ..here }, &on_scan, &cancel).expect("in memory");
+    assert!(upper.report.repaired_px < patches.report.repaired_px && !upper.is_empty());
 }
 
 #[test]
@@ -146,11 +209,11 @@ fn an_emulsion_scratch_that_infrared_hardly_sees_is_marked_along_its_length() {
     let scratched = |x: f64, y: f64| scene(x, y).map(|v| v - 0.45 * gone[y as usize * w + x as usize]);
     let twin = model.scan(scratched, &trace);
     let map = map_of(&twin.dusty).expect("dye film");
-    let along = (60..300).filter(|&x| (148..156).any(|y| map.severity.at(x, y) > 0)).count();
+    let along = (60..300).filter(|&x| (148..156).any(|y| map.severity(x, y) > 0)).count();
     assert!(along > 200, "marked along {along} of 240 columns");
     let stray = (0..h as u32)
         .flat_map(|y| (0..w as u32).map(move |x| (x, y)))
-        .filter(|&(x, y)| map.severity.at(x, y) > 0 && !(144..160).contains(&y))
+        .filter(|&(x, y)| map.severity(x, y) > 0 && !(144..160).contains(&y))
         .filter(|&(_, y)| !(40..60).contains(&y) && !(220..240).contains(&y))
         .count();
     assert_eq!(stray, 0);
@@ -186,11 +249,15 @@ fn registration_finds_shift_rotation_and_scale() {
 fn the_sensitivity_slider_is_monotonic() {
     let (_, twin) = dusty_twin();
     let cancel = CancelToken::new();
-    let analysis = Analysis::of(&twin.dusty, 3, &DustOptions::default(), &cancel).expect("dye film");
-    let area = |s| analysis.map(&twin.dusty, s, &cancel).expect("dye film").area_fraction;
-    let areas = [0.0, 0.25, 0.5, 0.75, 1.0].map(area);
+    let options = DustOptions { sensitivity_max: 1.0, ..DustOptions::default() };
+    let analysis = Analysis::of(&twin.dusty, whole(&twin.dusty), 3, &options, &cancel).expect("dye film");
+    let map = |s| analysis.map(&twin.dusty, s, &cancel).expect("dye film");
+    let areas = [0.0, 0.25, 0.5, 0.75, 1.0].map(|s| map(s).area_fraction);
     assert!(areas.windows(2).all(|p| p[0] <= p[1]) && areas[0] < areas[4], "{areas:?}");
-    assert_eq!(analysis.map(&twin.dusty, 0.5, &cancel), map_of(&twin.dusty));
+    assert!(map(0.5) == map_of(&twin.dusty).expect("dye film"));
+    // The whole picture takes eight bytes a pixel; what is kept of it must stay far below.
+    let pixels = twin.dusty.data().len() / 4;
+    assert!(analysis.bytes() < 2 * pixels, "{} bytes for {pixels} pixels", analysis.bytes());
 }
 
 #[test]
@@ -271,10 +338,10 @@ fn without_infrared_only_lone_compact_specks_are_offered() {
         twin::stroke(&mut opacity, w, h, &[(x, y), (x + 1.0, y)], 2.2, 0.8);
     }
     let twin = model.scan(flat, &opacity);
-    let map = find_spots(&twin.dusty, 3, 0.5, &CancelToken::new()).expect("a picture");
+    let map = spots_of(&twin.dusty);
     assert_eq!((map.objects, map.specks), (3, 3));
     for (x, y) in spots {
-        assert!(map.severity.at(x as u32, y as u32) > 0);
+        assert!(map.severity(x as u32, y as u32) > 0);
     }
-    assert!(find_spots(&twin.clean, 3, 0.5, &CancelToken::new()).expect("a picture").is_clean());
+    assert!(spots_of(&twin.clean).is_clean());
 }
