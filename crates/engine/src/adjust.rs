@@ -207,7 +207,7 @@ impl Engine {
         let wanted = self.context(at, target)?;
         let look_of = |context: &FrameContext, param: Param| context.frame.look.get(param);
         let measured = |context: &FrameContext| -> Result<_, EngineError> {
-            let samples = bench.frame_samples(&context.open, &context.frame)?;
+            let samples = bench.clean_samples(&context.open, &context.strip, &context.frame)?;
             let base_d = base_of_frame(&context.strip, &context.frame, &context.open);
             let statistics = measure_frame(&samples, base_d, context.strip.film, &context.stock);
             let solved = context.frame.solve.as_ref().map_or([0.0; 3], |solve| solve.log_offset);

@@ -112,6 +112,10 @@ impl Engine {
             return Ok(ready);
         }
         let made = Arc::new(repair::make(context, &self.repairs, keep_studies, cancel)?);
+        // An export goes from frame to frame and comes back to none.
+        if !keep_studies {
+            return Ok(made);
+        }
         let bytes = made.bytes();
         Ok(self.repairs.repairs.insert(key, made, bytes))
     }
@@ -349,13 +353,16 @@ impl Engine {
             let Some(found) = &repair.found else { continue };
             dust.objects += found.counts.iter().sum::<u32>();
             let area = frame.image_area.unwrap_or(frame.crop);
-            for y in 0..found.severity.height() {
-                for (x, severity) in found.severity.row(y).iter().enumerate() {
-                    let (px, py) = (repair.rect.x0 + x as u32, repair.rect.y0 + y);
-                    let center = Point::new(f64::from(px) + 0.5, f64::from(py) + 0.5);
-                    if *severity > 0 && dust.severity.at(px, py) < *severity && area.contains(center) {
-                        dust.marked_px += u64::from(dust.severity.at(px, py) == 0);
-                        dust.severity.set(px, py, *severity);
+            for y in 0..found.map.height() {
+                for (x0, x1) in found.map.marked_runs(y, 0, found.map.width()) {
+                    for x in x0..x1 {
+                        let (px, py) = (found.region.x0 + x, found.region.y0 + y);
+                        let center = Point::new(f64::from(px) + 0.5, f64::from(py) + 0.5);
+                        let severity = found.map.severity(x, y);
+                        if dust.severity.at(px, py) < severity && area.contains(center) {
+                            dust.marked_px += u64::from(dust.severity.at(px, py) == 0);
+                            dust.severity.set(px, py, severity);
+                        }
                     }
                 }
             }

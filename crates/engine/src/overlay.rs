@@ -18,6 +18,8 @@ pub(crate) enum Mark {
     Base,
     /// Dust: solid, light with a dark rim given by its neighbours.
     Dust,
+    /// Marks that were painted out: their outline.
+    PaintedOut,
 }
 
 /// Paint one pixel.
@@ -36,6 +38,7 @@ pub(crate) fn paint(px: &mut [u8], mark: Mark, x: u32, y: u32) {
             return;
         }
         Mark::Dust => [255, 110, 60],
+        Mark::PaintedOut => [120, 235, 255],
     };
     px[..3].copy_from_slice(&colour);
 }
@@ -51,6 +54,22 @@ pub(crate) fn paint_plane(rgba: &mut [u8], plane: &Plane<u8>, mark: Mark) -> f64
         }
     }
     painted as f64 / (plane.data().len().max(1)) as f64
+}
+
+/// The marked pixels of a plane that have an unmarked neighbour or lie on its edge.
+pub(crate) fn outline(plane: &Plane<u8>) -> Plane<u8> {
+    let (w, h) = (plane.width(), plane.height());
+    let mut rim = Plane::filled(w, h, 0);
+    for y in 0..h {
+        for x in (0..w).filter(|&x| plane.at(x, y) != 0) {
+            let inside = x > 0 && y > 0 && x + 1 < w && y + 1 < h;
+            let around = || [(x - 1, y), (x + 1, y), (x, y - 1), (x, y + 1)];
+            if !inside || around().iter().any(|&(x, y)| plane.at(x, y) == 0) {
+                rim.set(x, y, 1);
+            }
+        }
+    }
+    rim
 }
 
 /// Rows of RGBA that show how far two encoded pictures differ, on black, and the share of pixels that do.
@@ -72,6 +91,18 @@ pub(crate) fn difference(before: &[f32], after: &[f32]) -> (Vec<u8>, f64) {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_outline_of_a_disc_is_a_ring() {
+        let mut disc = Plane::filled(21, 21, 0_u8);
+        for (x, y) in (0..21_u32).flat_map(|y| (0..21_u32).map(move |x| (x, y))) {
+            let (dx, dy) = (x.abs_diff(10), y.abs_diff(10));
+            disc.set(x, y, u8::from(dx * dx + dy * dy <= 49));
+        }
+        let rim = outline(&disc);
+        assert_eq!((rim.at(10, 10), rim.at(3, 10), rim.at(10, 17), rim.at(0, 0)), (0, 1, 1, 0));
+        assert!(rim.data().iter().zip(disc.data()).all(|(r, d)| r <= d));
+    }
 
     #[test]
     fn a_difference_is_amplified_and_equal_pixels_stay_black() {

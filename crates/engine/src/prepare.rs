@@ -360,6 +360,18 @@ impl Bench<'_> {
         Ok(sample_overview(&statistics_sampling(frame, overview.factor), &overview))
     }
 
+    /// [`Self::frame_samples`] without dust, for what exposure and balance are solved from.
+    pub(crate) fn clean_samples(
+        &self,
+        open: &OpenScan,
+        strip: &Strip,
+        frame: &Frame,
+    ) -> Result<Samples16, EngineError> {
+        let film = strip.film_area.unwrap_or(frame.crop);
+        let samples = self.frame_samples(open, frame)?;
+        crate::repair::without_dust(samples, open, (&film, &frame.crop), self.cancel)
+    }
+
     fn statistics(&self, session: &Session, id: StripId) -> Result<Vec<FrameStatistics>, EngineError> {
         let (strip, open) = self.strip_and_scan(session, id)?;
         session
@@ -367,7 +379,7 @@ impl Bench<'_> {
             .map(|frame| {
                 self.cancel.check()?;
                 let base_d = base_of_frame(&strip, frame, &open);
-                let samples = self.frame_samples(&open, frame)?;
+                let samples = self.clean_samples(&open, &strip, frame)?;
                 Ok(measure_frame(&samples, base_d, strip.film, stock_of(session, &strip)))
             })
             .collect()

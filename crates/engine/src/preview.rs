@@ -8,6 +8,7 @@ use glassine_film::{Histogram, Look, OutputSpace, Pipeline, base_mask, quantise8
 use glassine_raster::{
     CancelToken, Kernel, PixelRect, Plane, RegionSource as _, Samples16, TiltedBox, TiltedSampling,
 };
+use glassine_repair::DustMap;
 use glassine_session::Frame;
 
 use crate::overlay::{self, Mark};
@@ -393,12 +394,14 @@ fn paint_overlay(
             None => 0.0,
         },
         Overlay::DustMap => {
-            let Some((found, rect)) = repair.and_then(|repair| Some((repair.found.as_ref()?, repair.rect)))
-            else {
+            let Some(found) = repair.and_then(|repair| repair.found.as_ref()) else {
                 return 0.0;
             };
-            let mask = dust_on_screen(&found.severity, rect, plan);
-            overlay::paint_plane(rgba, &mask, Mark::Dust);
+            overlay::paint_plane(rgba, &dust_on_screen(&found.map, found.region, plan), Mark::Dust);
+            if !found.painted_out.is_clean() {
+                let removed = dust_on_screen(&found.painted_out, found.region, plan);
+                overlay::paint_plane(rgba, &overlay::outline(&removed), Mark::PaintedOut);
+            }
             found.area_fraction
         }
     }
@@ -419,26 +422,25 @@ fn paint_clipping(rendered: &Rendered, rgba: &mut [u8]) -> f64 {
     painted as f64 / (rendered.width * rendered.height).max(1) as f64
 }
 
-/// Screen pixels under which any dust lies.
-fn dust_on_screen(severity: &Plane<u8>, rect: PixelRect, plan: &Plan) -> Plane<u8> {
+/// Screen pixels under which any dust of a map lies, which covers `region` of the scan.
+fn dust_on_screen(map: &DustMap, region: PixelRect, plan: &Plan) -> Plane<u8> {
+    use rayon::prelude::*;
     let (width, height) = (plan.sampling.width(), plan.sampling.height());
     let mut mask = Plane::filled(width, height, 0_u8);
     let reach = (plan.scale / 2.0).max(0.5);
-    for y in 0..height {
-        for x in 0..width {
+    mask.data_mut().par_chunks_mut(width.max(1) as usize).zip(0..height).for_each(|(line, y)| {
+        for (value, x) in line.iter_mut().zip(0..width) {
             let p = plan.sampling.scan_position(x, y);
-            let span = |at: f64, first: u32, limit: u32| {
-                let low = (at - reach - f64::from(first)).floor().clamp(0.0, f64::from(limit)) as u32;
-                let high = (at + reach - f64::from(first)).ceil().clamp(0.0, f64::from(limit)) as u32;
-                low..high
+            let side = |at: f64, first: u32, limit: u32| {
+                let at = at - f64::from(first);
+                let cut = |v: f64| v.clamp(0.0, f64::from(limit)) as u32;
+                (cut((at - reach).floor()), cut((at + reach).ceil()))
             };
-            let columns = span(p.x, rect.x0, severity.width());
-            let any = span(p.y, rect.y0, severity.height()).any(|row| {
-                severity.row(row)[columns.start as usize..columns.end as usize].iter().any(|s| *s > 0)
-            });
-            mask.set(x, y, u8::from(any));
+            let (x0, x1) = side(p.x, region.x0, map.width());
+            let (y0, y1) = side(p.y, region.y0, map.height());
+            *value = u8::from(map.touches(PixelRect::new(x0, y0, x1, y1)));
         }
-    }
+    });
     mask
 }
 

@@ -6,15 +6,17 @@
 use std::hash::{DefaultHasher, Hash, Hasher};
 
 use glassine_film::Param;
-use glassine_raster::{
-    CancelToken, PixelRect, Plane, Point, RegionError, RegionSource, Samples16, TiltedBox,
+use std::sync::Arc;
+
+use glassine_raster::{CancelToken, PixelRect, Point, RegionError, RegionSource, Samples16, TiltedBox};
+use glassine_repair::{
+    DustError, DustMap, DustOptions, FillPlace, Leakage, Mark, Patches, Refusal, Registration,
 };
-use glassine_repair::{DustMap, DustOptions, Leakage, Patches, Refusal, Registration};
-use glassine_session::Frame;
+use glassine_session::{BrushStroke, Frame};
 
 use crate::EngineError;
 use crate::recipe::FrameContext;
-use crate::scans::{OpenScan, working_memory};
+use crate::scans::OpenScan;
 use crate::strokes;
 use crate::study::{self, RepairDesk};
 use crate::types::RepairSummary;
@@ -23,29 +25,26 @@ use crate::types::RepairSummary;
 const CONTEXT_PX: u32 = 96;
 /// Pixels around the image area that a cubic kernel or a sharpening halo may still read.
 const EDGE_PX: u32 = 48;
-/// Largest side of what is repaired at once: memory stays bounded however large the frame is.
-pub(crate) const TILE_PX: u32 = 4096;
-/// The same where only strokes are filled, so that little is read for one spot.
-const STROKE_TILE_PX: u32 = 1024;
-
 /// Repair of one frame: what was found and the new values, and why infrared was refused if it was.
 #[derive(Debug)]
 pub(crate) struct Repair {
-    /// Part of the scan that was looked at.
-    pub(crate) rect: PixelRect,
     /// What was found; `None` when there was nothing to look with.
     pub(crate) found: Option<Found>,
     /// Why the infrared plane was not used.
     pub(crate) refusal: Option<Refusal>,
     key: RepairKey,
-    strokes: usize,
+    strokes: Vec<Arc<BrushStroke>>,
 }
 
 /// Where dust is and what replaces it.
 #[derive(Debug)]
 pub(crate) struct Found {
-    /// 0 clean, else severity, for every pixel of the part that was looked at.
-    pub(crate) severity: Plane<u8>,
+    /// Part of the scan that the map covers.
+    pub(crate) region: PixelRect,
+    /// What is marked, strokes included.
+    pub(crate) map: DustMap,
+    /// Marks that strokes took away.
+    pub(crate) painted_out: DustMap,
     /// Marked part of the image area.
     pub(crate) area_fraction: f64,
     /// Marks within the image area: specks, hairs, scratches.
@@ -53,40 +52,7 @@ pub(crate) struct Found {
     /// Marked pixels of the image area.
     pub(crate) marked_px: u64,
     infrared: Option<(Registration, Leakage)>,
-    tiles: Vec<Tile>,
-}
-
-/// The part of a frame that is repaired at once; its patches count only inside its core, so tiles join without overlap.
-#[derive(Debug)]
-struct Tile {
-    rect: PixelRect,
-    core: PixelRect,
     patches: Patches,
-}
-
-impl Tile {
-    /// Put the repaired pixels of the core into linear samples of `rect`.
-    fn apply(&self, samples: &mut Samples16, rect: PixelRect) {
-        let shared = rect.intersect(self.core);
-        if shared.is_empty() || self.patches.is_empty() {
-            return;
-        }
-        if shared == rect {
-            self.patches.apply(samples, rect.x0 - self.rect.x0, rect.y0 - self.rect.y0);
-            return;
-        }
-        // Only a part of what was read belongs to this tile: it is taken out, repaired and put back.
-        let channels = usize::from(samples.channels());
-        let columns = (shared.x0 - rect.x0) as usize * channels..(shared.x1 - rect.x0) as usize * channels;
-        let mut part = Samples16::zeroed(shared.width(), shared.height(), samples.channels());
-        for y in 0..shared.height() {
-            part.row_mut(y).copy_from_slice(&samples.row(y + shared.y0 - rect.y0)[columns.clone()]);
-        }
-        self.patches.apply(&mut part, shared.x0 - self.rect.x0, shared.y0 - self.rect.y0);
-        for y in 0..shared.height() {
-            samples.row_mut(y + shared.y0 - rect.y0)[columns.clone()].copy_from_slice(part.row(y));
-        }
-    }
 }
 
 /// What makes a repair the same as another.
@@ -104,6 +70,13 @@ impl RepairKey {
     /// Whether both look at the same part of the same scan.
     pub(crate) fn is_same_place(&self, other: &Self) -> bool {
         self.scan == other.scan && self.rect == other.rect
+    }
+
+    /// Whether both find the same marks before any stroke.
+    fn finds_the_same(&self, other: &Self) -> bool {
+        self.is_same_place(other)
+            && self.sensitivity_bits == other.sensitivity_bits
+            && self.finds_spots == other.finds_spots
     }
 }
 
@@ -184,17 +157,14 @@ impl Repair {
     /// About how much memory it takes.
     pub(crate) fn bytes(&self) -> usize {
         match &self.found {
-            Some(found) => {
-                let repaired: u64 = found.tiles.iter().map(|tile| tile.patches.report.repaired_px).sum();
-                (self.rect.area() + repaired * 8) as usize
-            }
+            Some(found) => found.map.bytes() + found.painted_out.bytes() + found.patches.bytes(),
             None => 256,
         }
     }
 
     /// Whether any pixel gets a new value.
     pub(crate) fn changes_something(&self) -> bool {
-        self.found.as_ref().is_some_and(|found| found.tiles.iter().any(|tile| !tile.patches.is_empty()))
+        self.found.as_ref().is_some_and(|found| !found.patches.is_empty())
     }
 
     /// The scan with repaired pixels in place.
@@ -204,8 +174,26 @@ impl Repair {
 
     /// Put the repaired pixels into linear samples of `rect`.
     pub(crate) fn apply(&self, samples: &mut Samples16, rect: PixelRect) {
-        for tile in self.found.iter().flat_map(|found| &found.tiles) {
-            tile.apply(samples, rect);
+        let Some(found) = &self.found else { return };
+        let region = found.region;
+        let shared = rect.intersect(region);
+        if shared == rect {
+            found.patches.apply(samples, rect.x0 - region.x0, rect.y0 - region.y0);
+            return;
+        }
+        if shared.is_empty() || found.patches.is_empty() {
+            return;
+        }
+        // Only a part of what was read belongs to the region: it is taken out, repaired and put back.
+        let channels = usize::from(samples.channels());
+        let columns = (shared.x0 - rect.x0) as usize * channels..(shared.x1 - rect.x0) as usize * channels;
+        let mut part = Samples16::zeroed(shared.width(), shared.height(), samples.channels());
+        for y in 0..shared.height() {
+            part.row_mut(y).copy_from_slice(&samples.row(y + shared.y0 - rect.y0)[columns.clone()]);
+        }
+        found.patches.apply(&mut part, shared.x0 - region.x0, shared.y0 - region.y0);
+        for y in 0..shared.height() {
+            samples.row_mut(y + shared.y0 - rect.y0)[columns.clone()].copy_from_slice(part.row(y));
         }
     }
 
@@ -220,7 +208,7 @@ impl Repair {
             scratches,
             marked_px: found.map_or(0, |found| found.marked_px),
             area_fraction: found.map_or(0.0, |found| found.area_fraction),
-            strokes: self.strokes,
+            strokes: self.strokes.len(),
             refusal: self.refusal.map(|refusal| refusal.to_string()),
             has_infrared: self.refusal != Some(Refusal::NoInfrared),
             shift_px: infrared
@@ -232,27 +220,21 @@ impl Repair {
     }
 }
 
-/// What marks are found with.
-enum Finder {
-    Infrared(DustOptions),
-    /// Spots in visible light, at this sensitivity.
-    Visible(f64),
-    /// Only the strokes count.
-    Strokes,
-}
-
 /// What a repair is made of.
 struct Work<'a> {
     context: &'a FrameContext,
     desk: &'a RepairDesk,
-    rect: PixelRect,
+    key: RepairKey,
+    /// Part of the scan that is looked at.
+    region: PixelRect,
     keep_studies: bool,
     cancel: &'a CancelToken,
 }
 
-/// Find and fill the dust of a frame at full resolution, tile by tile.
+/// Find and fill the dust of a frame at full resolution.
 ///
-/// With `keep_studies` the analysis is kept, so that another sensitivity or stroke takes a fraction of the time.
+/// With `keep_studies` the analysis is kept, so that another sensitivity or stroke takes a fraction of the time; a stroke
+/// refills only what it touches of the repair shown last.
 pub(crate) fn make(
     context: &FrameContext,
     desk: &RepairDesk,
@@ -260,150 +242,157 @@ pub(crate) fn make(
     cancel: &CancelToken,
 ) -> Result<Repair, EngineError> {
     let key = key_of(context);
-    let work = Work { context, desk, rect: key.rect, keep_studies, cancel };
-    let (found, refusal) = match work.by_infrared()? {
-        Ok(found) => (Some(found), None),
-        Err(refusal) => (work.without_infrared()?, Some(refusal)),
+    let region = key.rect.grown(CONTEXT_PX, context.open.width(), context.open.height());
+    let work = Work { context, desk, key, region, keep_studies, cancel };
+    let (marks, refusal) = match work.by_infrared()? {
+        Ok(map) => (Some((Some((map.registration, map.leakage)), map)), None),
+        Err(refusal) => (work.without_infrared()?.map(|map| (None, map)), Some(refusal)),
     };
-    Ok(Repair { rect: key.rect, key, found, refusal, strokes: context.frame.strokes.len() })
+    let found = match marks {
+        Some((infrared, map)) => Some(work.finish(infrared, map)?),
+        None => None,
+    };
+    Ok(Repair { key, found, refusal, strokes: context.frame.strokes.clone() })
+}
+
+/// The piece of film a frame lies on.
+fn film_of(context: &FrameContext) -> TiltedBox {
+    context.strip.film_area.unwrap_or(context.frame.crop)
+}
+
+/// Samples of a frame for statistics, without the dust that the infrared shows.
+///
+/// `film` is the piece of film the frame lies on, `sampling` what the samples were taken with. One speck is denser than any
+/// highlight of a negative, so what exposure and balance are solved from must not hold it. A frame whose infrared tells
+/// nothing stays as it is.
+pub(crate) fn without_dust(
+    mut samples: Samples16,
+    open: &OpenScan,
+    (film, frame): (&TiltedBox, &TiltedBox),
+    cancel: &CancelToken,
+) -> Result<Samples16, EngineError> {
+    let colours = open.colour_channels();
+    if !open.has_infrared() || samples.channels() <= colours {
+        return Ok(samples);
+    }
+    let bounds = frame.pixel_bounds(open.width(), open.height());
+    let registration = study::region_registration(open, film, bounds, cancel)?.map(|known| {
+        let scale = f64::from(samples.width()) / frame.width_px.max(1.0);
+        let (sin, cos) = frame.angle_rad.sin_cos();
+        let [x, y] = known.shift_px;
+        Registration { shift_px: [scale * (cos * x + sin * y), scale * (cos * y - sin * x)], ..known }
+    });
+    let options = DustOptions { registration, ..DustOptions::default() };
+    match glassine_repair::find_dust(&samples, colours, &options, cancel) {
+        Ok(map) => {
+            glassine_repair::fill(&mut samples, colours, &map, cancel);
+            cancel.check()?;
+        }
+        Err(Refusal::Cancelled(_)) => return Err(EngineError::Cancelled),
+        Err(_refused) => {}
+    }
+    Ok(samples)
+}
+
+/// A refusal is an answer, everything else a failure.
+fn refusal_of<T>(outcome: Result<T, DustError>) -> Result<Result<T, Refusal>, EngineError> {
+    match outcome {
+        Ok(value) => Ok(Ok(value)),
+        Err(DustError::Refused(Refusal::Cancelled(_))) => Err(EngineError::Cancelled),
+        Err(DustError::Refused(refusal)) => Ok(Err(refusal)),
+        Err(DustError::Unreadable(error)) => Err(error.into()),
+    }
 }
 
 impl Work<'_> {
-    fn by_infrared(&self) -> Result<Result<Found, Refusal>, EngineError> {
+    fn by_infrared(&self) -> Result<Result<DustMap, Refusal>, EngineError> {
         let open = &self.context.open;
         if !open.has_infrared() {
             return Ok(Err(Refusal::NoInfrared));
         }
-        let cores = tiles_of(self.rect, TILE_PX);
         let sensitivity = self.context.frame.look.get(Param::RepairSensitivity);
         let options = DustOptions {
             sensitivity,
-            registration: study::scan_registration(self.context, self.cancel)?,
+            sensitivity_max: if self.keep_studies { 1.0 } else { sensitivity },
+            registration: study::region_registration(open, &film_of(self.context), self.region, self.cancel)?,
             ..DustOptions::default()
         };
-        self.over(cores, &Finder::Infrared(options))
+        refusal_of(self.desk.marks(open, self.region, &options, self.keep_studies, self.cancel))
     }
 
     /// Strokes, and spots in visible light when asked for.
-    fn without_infrared(&self) -> Result<Option<Found>, EngineError> {
+    fn without_infrared(&self) -> Result<Option<DustMap>, EngineError> {
         let frame = &self.context.frame;
-        let found = if finds_spots(frame) {
-            let finder = Finder::Visible(frame.look.get(Param::RepairSensitivity));
-            self.over(tiles_of(self.rect, TILE_PX), &finder)?
-        } else if frame.strokes.is_empty() {
-            return Ok(None);
-        } else {
-            let mut cores = tiles_of(self.rect, STROKE_TILE_PX);
-            cores.retain(|core| strokes::any_reaches(&frame.strokes, *core));
-            self.over(cores, &Finder::Strokes)?
-        };
-        // Only a place too small to look at is refused here.
-        Ok(found.ok())
+        let open: &OpenScan = &self.context.open;
+        if finds_spots(frame) {
+            let sensitivity = frame.look.get(Param::RepairSensitivity);
+            let colours = open.colour_channels();
+            let spots = glassine_repair::find_spots(open, self.region, colours, sensitivity, self.cancel);
+            // Only a place too small to look at is refused here.
+            return Ok(refusal_of(spots)?.ok());
+        }
+        let region = self.region;
+        Ok((!frame.strokes.is_empty()).then(|| DustMap::clean(region.width(), region.height())))
     }
 
-    fn over(&self, cores: Vec<PixelRect>, finder: &Finder) -> Result<Result<Found, Refusal>, EngineError> {
-        let (width, height) = (self.rect.width(), self.rect.height());
-        let mut severity = Plane::filled(width, height, 0_u8);
-        let mut class = Plane::filled(width, height, 0_u8);
-        let mut tiles = Vec::new();
-        let mut infrared = None;
-        for core in cores {
-            self.cancel.check()?;
-            let (tile, map) = match self.tile(core, finder)? {
-                Ok(made) => made,
-                Err(refusal) => return Ok(Err(refusal)),
-            };
-            copy_core(&mut severity, self.rect, &map.severity, &tile);
-            copy_core(&mut class, self.rect, &map.class, &tile);
-            if let Finder::Infrared(_) = finder {
-                infrared = infrared.or(Some((map.registration, map.leakage)));
-            }
-            tiles.push(tile);
+    /// Strokes over the marks found, and the new values.
+    fn finish(
+        &self,
+        infrared: Option<(Registration, Leakage)>,
+        marks: DustMap,
+    ) -> Result<Found, EngineError> {
+        let (open, frame, region): (&OpenScan, _, _) = (&self.context.open, &self.context.frame, self.region);
+        let mut map = marks;
+        let mut painted_out = DustMap::clean(region.width(), region.height());
+        if !frame.strokes.is_empty() {
+            let marks = map.clone();
+            strokes::lay_over(&mut map, &frame.strokes, region, open, self.cancel)?;
+            painted_out = removed(&marks, &map, &strokes::bounds(&frame.strokes, region));
         }
-        let counted = self.count(&severity, class);
-        let area_px = image_area(&self.context.frame).area_px2().max(1.0);
-        let marked_px = counted.severity.data().iter().filter(|s| **s > 0).count() as u64;
-        Ok(Ok(Found {
-            severity,
-            area_fraction: (marked_px as f64 / area_px).min(1.0),
+        let place =
+            FillPlace { rect: region, wanted: self.key.rect, colour_channels: open.colour_channels() };
+        let last = self.desk.stand_in(&self.key).filter(|last| last.key.finds_the_same(&self.key));
+        let before = last.as_ref().and_then(|last| Some((last, last.found.as_ref()?)));
+        let patches = match before {
+            Some((last, found)) => {
+                let changed = strokes::changed(&last.strokes, &frame.strokes, region);
+                glassine_repair::refill(open, place, &map, (&found.patches, &changed), self.cancel)
+            }
+            None => glassine_repair::make_patches(open, place, &map, self.cancel),
+        };
+        let patches = refusal_of(patches)?.unwrap_or_default();
+        let mut counted = map.clone();
+        let area = image_area(frame);
+        let center =
+            |x: u32, y: u32| Point::new(f64::from(x + region.x0) + 0.5, f64::from(y + region.y0) + 0.5);
+        counted.keep_only(|x, y| area.contains(center(x, y)));
+        let marked_px = counted.marked_px();
+        Ok(Found {
+            region,
+            map,
+            painted_out,
+            area_fraction: (marked_px as f64 / area.area_px2().max(1.0)).min(1.0),
             counts: [counted.specks, counted.hairs, counted.scratches],
             marked_px,
             infrared,
-            tiles,
-        }))
+            patches,
+        })
     }
+}
 
-    /// Connected marks within the image area.
-    fn count(&self, severity: &Plane<u8>, class: Plane<u8>) -> DustMap {
-        let area = image_area(&self.context.frame);
-        let mut map = DustMap { severity: severity.clone(), class, ..DustMap::clean(0, 0) };
-        let width = severity.width() as usize;
-        for (at, value) in map.severity.data_mut().iter_mut().enumerate().filter(|(_, value)| **value > 0) {
-            let (x, y) = ((at % width) as u32 + self.rect.x0, (at / width) as u32 + self.rect.y0);
-            if !area.contains(Point::new(f64::from(x) + 0.5, f64::from(y) + 0.5)) {
-                *value = 0;
-            }
-        }
-        map.recount();
-        map
-    }
-
-    fn tile(
-        &self,
-        core: PixelRect,
-        finder: &Finder,
-    ) -> Result<Result<(Tile, DustMap), Refusal>, EngineError> {
-        let open = &self.context.open;
-        let colours = open.colour_channels();
-        let rect = grown(core, open);
-        let _held = working_memory().reserve(rect.area() * u64::from(open.channels()) * 2)?;
-        let finish = |linear: &Samples16, map: Result<DustMap, Refusal>| match map {
-            Err(Refusal::Cancelled(_)) => Err(EngineError::Cancelled),
-            Err(refusal) => Ok(Err(refusal)),
-            Ok(mut map) => {
-                strokes::lay_over(&mut map, &self.context.frame.strokes, rect, linear, colours);
-                let patches = glassine_repair::make_patches(linear, colours, &map, self.cancel);
-                self.cancel.check()?;
-                Ok(Ok((Tile { rect, core, patches }, map)))
-            }
-        };
-        match finder {
-            Finder::Infrared(options) => {
-                let study =
-                    self.desk.study(open, self.rect, rect, options, self.keep_studies, self.cancel)?;
-                match study {
-                    Ok(study) => {
-                        let map = study.analysis.map(&study.linear, options.sensitivity, self.cancel);
-                        finish(&study.linear, map)
-                    }
-                    Err(refusal) => Ok(Err(refusal)),
+/// Marks of one map that another no longer has, looked for within some rectangles.
+fn removed(before: &DustMap, after: &DustMap, within: &[PixelRect]) -> DustMap {
+    let mut removed = DustMap::clean(before.width(), before.height());
+    for rect in within {
+        for y in rect.y0..rect.y1 {
+            for (x0, x1) in before.marked_runs(y, rect.x0, rect.x1) {
+                for x in (x0..x1).filter(|&x| after.severity(x, y) == 0) {
+                    removed.set_mark(x, y, Mark { attenuation: 0, ..before.mark(x, y) });
                 }
             }
-            Finder::Visible(sensitivity) => {
-                let linear = open.read(rect, self.cancel)?;
-                let map = glassine_repair::find_spots(&linear, colours, *sensitivity, self.cancel);
-                finish(&linear, map)
-            }
-            Finder::Strokes => {
-                let linear = open.read(rect, self.cancel)?;
-                finish(&linear, Ok(DustMap::clean(rect.width(), rect.height())))
-            }
         }
     }
-}
-
-/// Put the core of a tile's plane into that of the whole place.
-fn copy_core(whole: &mut Plane<u8>, rect: PixelRect, part: &Plane<u8>, tile: &Tile) {
-    let core = tile.core;
-    for y in core.y0..core.y1 {
-        let from = &part.row(y - tile.rect.y0)[(core.x0 - tile.rect.x0) as usize..];
-        let width = core.width() as usize;
-        whole.row_mut(y - rect.y0)[(core.x0 - rect.x0) as usize..][..width].copy_from_slice(&from[..width]);
-    }
-}
-
-fn grown(core: PixelRect, open: &OpenScan) -> PixelRect {
-    core.grown(CONTEXT_PX, open.width(), open.height())
+    removed
 }
 
 /// A part of a scan cut into even pieces no larger than `side_px`.
@@ -426,11 +415,11 @@ mod tests {
 
     #[test]
     fn tiles_cover_a_part_without_overlap_and_stay_small() {
-        let rect = PixelRect::new(10, 20, 10 + 3 * TILE_PX - 5, 20 + 900);
-        let tiles = tiles_of(rect, TILE_PX);
+        let rect = PixelRect::new(10, 20, 10 + 3 * 4096 - 5, 20 + 900);
+        let tiles = tiles_of(rect, 4096);
         assert_eq!(tiles.len(), 3);
         assert_eq!(tiles.iter().map(|tile| tile.area()).sum::<u64>(), rect.area());
-        assert!(tiles.iter().all(|tile| tile.width() <= TILE_PX && tile.intersect(rect) == *tile));
+        assert!(tiles.iter().all(|tile| tile.width() <= 4096 && tile.intersect(rect) == *tile));
         assert!(tiles.windows(2).all(|pair| pair[0].x1 == pair[1].x0));
     }
 }

@@ -4,8 +4,10 @@
 //! made. A *spot* marks only what stands out from its surroundings: the densities of a ring about the stroke are fitted by
 //! a plane for each channel, and pixels that lie off it by several robust standard deviations are filled, with a rim.
 
-use glassine_raster::{PixelRect, Plane, Samples16};
-use glassine_repair::{DustClass, DustMap};
+use std::sync::Arc;
+
+use glassine_raster::{CancelToken, PixelRect, Plane, RegionError, RegionSource, Samples16};
+use glassine_repair::{DustClass, DustMap, Mark};
 use glassine_session::{BrushStroke, StrokeKind};
 
 /// Width of the ring that stands for the surroundings of a spot.
@@ -22,44 +24,91 @@ const SPREAD_MIN_D: f32 = 0.003;
 /// Marks of a spot grow by this, so that its blurred edge is filled too.
 const RIM_PX: u32 = 2;
 
-/// Lay strokes over the map of `rect`, whose linear samples are given; returns whether any pixel was touched.
+/// Lay strokes over the map of a part `rect` of a scan.
 pub(crate) fn lay_over(
     map: &mut DustMap,
-    strokes: &[std::sync::Arc<BrushStroke>],
+    strokes: &[Arc<BrushStroke>],
     rect: PixelRect,
-    linear: &Samples16,
-    colour_channels: u8,
-) -> bool {
-    let mut touched = false;
+    scan: &dyn RegionSource,
+    cancel: &CancelToken,
+) -> Result<(), RegionError> {
     for stroke in strokes {
         let Some(area) = Area::of(stroke, rect) else { continue };
-        touched = true;
         match stroke.kind() {
             StrokeKind::PaintIn => area.for_each(|x, y| mark(map, x, y)),
-            StrokeKind::PaintOut => area.for_each(|x, y| unmark(map, x, y)),
-            StrokeKind::Spot => spot(map, &area, stroke.radius_px(), linear, colour_channels),
+            StrokeKind::PaintOut => area.for_each(|x, y| map.set_mark(x, y, Mark::CLEAN)),
+            StrokeKind::Spot => {
+                let around = area.bounds().grown(GAP_PX + RING_PX, rect.width(), rect.height());
+                let on_scan = PixelRect::new(
+                    rect.x0 + around.x0,
+                    rect.y0 + around.y0,
+                    rect.x0 + around.x1,
+                    rect.y0 + around.y1,
+                );
+                let small = stroke.radius_px() <= SPOT_RADIUS_MAX_PX;
+                let marks = if small {
+                    let linear = scan.read(on_scan, cancel)?;
+                    standing_out(&area, around, &linear)
+                } else {
+                    None
+                };
+                spot(map, &area, marks);
+            }
         }
     }
-    touched
+    Ok(())
 }
 
-/// Whether any stroke reaches into a part of the scan.
-pub(crate) fn any_reaches(strokes: &[std::sync::Arc<BrushStroke>], rect: PixelRect) -> bool {
-    strokes.iter().any(|stroke| Area::of(stroke, rect).is_some())
+/// The parts of `rect` that strokes reach, in positions of `rect`.
+pub(crate) fn bounds(strokes: &[Arc<BrushStroke>], rect: PixelRect) -> Vec<PixelRect> {
+    strokes.iter().filter_map(|stroke| bounds_of(stroke, rect)).map(|bounds| local(bounds, rect)).collect()
+}
+
+/// Where the marks under two lists of strokes may differ, in positions of `rect`: under the strokes after those that both
+/// begin with.
+pub(crate) fn changed(
+    before: &[Arc<BrushStroke>],
+    after: &[Arc<BrushStroke>],
+    rect: PixelRect,
+) -> Vec<PixelRect> {
+    let same = before.iter().zip(after).take_while(|(a, b)| a == b).count();
+    let mut all = bounds(&before[same..], rect);
+    all.extend(bounds(&after[same..], rect));
+    all
+}
+
+fn local(bounds: PixelRect, rect: PixelRect) -> PixelRect {
+    PixelRect::new(bounds.x0 - rect.x0, bounds.y0 - rect.y0, bounds.x1 - rect.x0, bounds.y1 - rect.y0)
+}
+
+/// The part of `rect` that a stroke may reach.
+fn bounds_of(stroke: &BrushStroke, rect: PixelRect) -> Option<PixelRect> {
+    let reach = stroke.radius_px();
+    let bound = |from: fn(f64, f64) -> f64,
+                 axis: fn(&glassine_raster::Point<glassine_raster::Scan>) -> f64| {
+        stroke.points().iter().map(axis).reduce(from)
+    };
+    let (left, right) = (bound(f64::min, |p| p.x)? - reach, bound(f64::max, |p| p.x)? + reach);
+    let (top, bottom) = (bound(f64::min, |p| p.y)? - reach, bound(f64::max, |p| p.y)? + reach);
+    let bounds = PixelRect::new(low(left), low(top), high(right), high(bottom)).intersect(rect);
+    (!bounds.is_empty()).then_some(bounds)
+}
+
+// Casts of floats saturate, so a stroke far outside gives an empty rectangle.
+fn low(v: f64) -> u32 {
+    v.floor().max(0.0) as u32
+}
+
+fn high(v: f64) -> u32 {
+    v.ceil().max(0.0) as u32
 }
 
 fn mark(map: &mut DustMap, x: u32, y: u32) {
-    map.severity.set(x, y, u8::MAX);
-    map.attenuation.set(x, y, 0);
-    if map.class.at(x, y) == 0 {
-        map.class.set(x, y, DustClass::Speck as u8);
-    }
-}
-
-fn unmark(map: &mut DustMap, x: u32, y: u32) {
-    map.severity.set(x, y, 0);
-    map.class.set(x, y, 0);
-    map.attenuation.set(x, y, u16::MAX);
+    let class = match map.mark(x, y).class {
+        0 => DustClass::Speck as u8,
+        known => known,
+    };
+    map.set_mark(x, y, Mark { severity: u8::MAX, class, attenuation: 0 });
 }
 
 /// Pixels under a stroke, in positions of a part of the scan.
@@ -74,19 +123,7 @@ impl Area {
     /// `None` when no pixel of `rect` lies under the stroke.
     fn of(stroke: &BrushStroke, rect: PixelRect) -> Option<Self> {
         let reach = stroke.radius_px();
-        let bound = |from: fn(f64, f64) -> f64,
-                     axis: fn(&glassine_raster::Point<glassine_raster::Scan>) -> f64| {
-            stroke.points().iter().map(axis).reduce(from)
-        };
-        let (left, right) = (bound(f64::min, |p| p.x)? - reach, bound(f64::max, |p| p.x)? + reach);
-        let (top, bottom) = (bound(f64::min, |p| p.y)? - reach, bound(f64::max, |p| p.y)? + reach);
-        // Casts of floats saturate, so a stroke far outside gives an empty rectangle.
-        let low = |v: f64| v.floor().max(0.0) as u32;
-        let high = |v: f64| v.ceil().max(0.0) as u32;
-        let bounds = PixelRect::new(low(left), low(top), high(right), high(bottom)).intersect(rect);
-        if bounds.is_empty() {
-            return None;
-        }
+        let bounds = bounds_of(stroke, rect)?;
         let mut under = Plane::filled(bounds.width(), bounds.height(), false);
         let mut any = false;
         for (a, b) in segments(stroke) {
@@ -150,9 +187,7 @@ fn distance(p: (f64, f64), a: (f64, f64), b: (f64, f64)) -> f64 {
 }
 
 /// Mark what stands out under the stroke; the whole of it when nothing does, because the person saw something there.
-fn spot(map: &mut DustMap, area: &Area, radius_px: f64, linear: &Samples16, colour_channels: u8) {
-    let marks =
-        (radius_px <= SPOT_RADIUS_MAX_PX).then(|| standing_out(area, linear, colour_channels)).flatten();
+fn spot(map: &mut DustMap, area: &Area, marks: Option<Plane<bool>>) {
     match marks {
         Some(marks) => {
             area.for_each(|x, y| {
@@ -169,10 +204,10 @@ fn spot(map: &mut DustMap, area: &Area, radius_px: f64, linear: &Samples16, colo
     }
 }
 
-/// Pixels under the stroke that lie off the surrounding plane; `None` when that can't be told.
-fn standing_out(area: &Area, linear: &Samples16, colour_channels: u8) -> Option<Plane<bool>> {
-    let colours = usize::from(colour_channels.min(3)).min(usize::from(linear.channels()));
-    let around = area.bounds().grown(GAP_PX + RING_PX, linear.width(), linear.height());
+/// Pixels under the stroke that lie off the surrounding plane; `None` when that can't be told. `linear` covers `around`.
+fn standing_out(area: &Area, around: PixelRect, linear: &Samples16) -> Option<Plane<bool>> {
+    let colours = if linear.channels() >= 3 { 3 } else { 1 };
+    let code = |x: u32, y: u32, c: usize| linear.pixel(x - around.x0, y - around.y0)[c];
     let ring: Vec<(u32, u32)> = (around.y0..around.y1)
         .flat_map(|y| (around.x0..around.x1).map(move |x| (x, y)))
         .filter(|(x, y)| !area.near(*x, *y, GAP_PX) && area.near(*x, *y, GAP_PX + RING_PX))
@@ -182,12 +217,12 @@ fn standing_out(area: &Area, linear: &Samples16, colour_channels: u8) -> Option<
     let mut off = Plane::filled(area.under.width(), area.under.height(), 0.0_f32);
     for c in 0..colours {
         let rows: Vec<([f64; 3], f64)> =
-            ring.iter().map(|(x, y)| (place(*x, *y), density_d(linear.pixel(*x, *y)[c]))).collect();
+            ring.iter().map(|(x, y)| (place(*x, *y), density_d(code(*x, *y, c)))).collect();
         let (plane, spread) = fit_plane(&rows)?;
         let spread = (spread as f32).max(SPREAD_MIN_D);
         area.for_each(|x, y| {
             let expected: f64 = place(x, y).iter().zip(plane).map(|(a, b)| a * b).sum();
-            let sigmas = ((density_d(linear.pixel(x, y)[c]) - expected) as f32 / spread).abs();
+            let sigmas = ((density_d(code(x, y, c)) - expected) as f32 / spread).abs();
             let (x, y) = (x - area.x0, y - area.y0);
             off.set(x, y, off.at(x, y).max(sigmas));
         });
@@ -288,8 +323,6 @@ fn density_d(code: u16) -> f64 {
 mod tests {
     use super::*;
     use glassine_raster::Point;
-    use std::sync::Arc;
-
     const SIDE: u32 = 80;
 
     fn stroke(kind: StrokeKind, points: &[(f64, f64)], radius_px: f64) -> Arc<BrushStroke> {
@@ -317,12 +350,32 @@ mod tests {
 
     fn laid(strokes: &[Arc<BrushStroke>], rect: PixelRect) -> DustMap {
         let mut map = DustMap::clean(rect.width(), rect.height());
-        lay_over(&mut map, strokes, rect, &picture(), 3);
+        // The picture repeats over the scan, so that a place is the same wherever its part begins.
+        struct Repeated;
+        impl RegionSource for Repeated {
+            fn width(&self) -> u32 {
+                1000
+            }
+            fn height(&self) -> u32 {
+                1000
+            }
+            fn channels(&self) -> u8 {
+                3
+            }
+            fn read(&self, rect: PixelRect, _: &CancelToken) -> Result<Samples16, RegionError> {
+                let all = picture();
+                let rows = (rect.y0..rect.y1).flat_map(|y| (rect.x0..rect.x1).map(move |x| (x, y)));
+                let data = rows.flat_map(|(x, y)| all.pixel(x % SIDE, y % SIDE).to_vec()).collect();
+                Samples16::from_vec(rect.width(), rect.height(), 3, data)
+                    .ok_or_else(|| RegionError::Unreadable("of another size".into()))
+            }
+        }
+        lay_over(&mut map, strokes, rect, &Repeated, &CancelToken::new()).expect("in memory");
         map
     }
 
     fn marked(map: &DustMap) -> usize {
-        map.severity.data().iter().filter(|s| **s > 0).count()
+        map.marked_px() as usize
     }
 
     #[test]
@@ -332,7 +385,7 @@ mod tests {
         let band = laid(&[stroke(StrokeKind::PaintIn, &line, 3.0)], rect);
         let expected = 40.0 * 6.0 + std::f64::consts::PI * 9.0;
         assert!((marked(&band) as f64 - expected).abs() < 16.0, "{} pixels", marked(&band));
-        assert_eq!((band.severity.at(40, 40), band.attenuation.at(40, 40)), (255, 0));
+        assert_eq!((band.mark(40, 40).severity, band.mark(40, 40).attenuation), (255, 0));
         let cleared = [stroke(StrokeKind::PaintIn, &line, 3.0), stroke(StrokeKind::PaintOut, &line, 4.0)];
         assert_eq!(marked(&laid(&cleared, rect)), 0);
         let [inside, out] = cleared;
@@ -343,9 +396,9 @@ mod tests {
     fn a_spot_marks_the_speck_under_the_brush_and_not_the_whole_brush() {
         let rect = PixelRect::of_size(SIDE, SIDE);
         let map = laid(&[stroke(StrokeKind::Spot, &[(40.5, 40.5)], 12.0)], rect);
-        assert_eq!(map.severity.at(40, 40), 255);
+        assert_eq!(map.severity(40, 40), 255);
         assert_eq!(marked(&map), 49, "three pixels and a rim of two to each side");
-        assert_eq!(map.severity.at(47, 40), 0);
+        assert_eq!(map.severity(47, 40), 0);
     }
 
     #[test]
@@ -359,12 +412,12 @@ mod tests {
     fn strokes_outside_and_senseless_pictures_do_no_harm() {
         let rect = PixelRect::of_size(SIDE, SIDE);
         let far = stroke(StrokeKind::PaintIn, &[(-500.0, -3.0), (9_000_000.0, -40.0)], 3.0);
-        assert!(!any_reaches(std::slice::from_ref(&far), rect));
+        assert!(bounds(std::slice::from_ref(&far), rect).is_empty());
         assert_eq!(marked(&laid(&[far], rect)), 0);
         let mut map = DustMap::clean(4, 4);
         let small = PixelRect::of_size(4, 4);
         let all = [stroke(StrokeKind::Spot, &[(2.0, 2.0)], 30.0)];
-        assert!(lay_over(&mut map, &all, small, &Samples16::zeroed(4, 4, 1), 1));
+        lay_over(&mut map, &all, small, &Samples16::zeroed(4, 4, 1), &CancelToken::new()).expect("in memory");
         assert_eq!(marked(&map), 16);
     }
 }

@@ -2,34 +2,32 @@
 
 use std::sync::{Arc, Mutex, PoisonError};
 
-use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
-use glassine_repair::{Analysis, DustOptions, Refusal, Registration};
+use glassine_raster::{CancelToken, PixelRect, RegionSource as _, TiltedBox};
+use glassine_repair::{Analysis, DustError, DustMap, DustOptions, Registration};
 
 use crate::EngineError;
 use crate::cache::ByteCache;
-use crate::recipe::FrameContext;
-use crate::repair::{Repair, RepairKey, TILE_PX, tiles_of};
+use crate::repair::{Repair, RepairKey, tiles_of};
 use crate::scans::{OpenScan, working_memory};
 
 /// Bytes of dust maps and repaired pixels kept.
-const REPAIR_CACHE_BYTES: usize = 256 << 20;
-/// Bytes of analysed parts kept: one frame of some thirty megapixels.
-const STUDY_CACHE_BYTES: usize = 640 << 20;
-/// Bytes an analysis takes for each pixel.
-const ANALYSIS_BYTES: usize = 12;
+const REPAIR_CACHE_BYTES: usize = 96 << 20;
+/// Bytes of analyses kept.
+const STUDY_CACHE_BYTES: usize = 64 << 20;
+/// Side of the pieces of film that the registration of a scan is measured on.
+const PIECE_PX: u32 = 2048;
 
-/// A part of a scan with its infrared analysed.
+/// A part of a scan with its infrared analysed, and the marks of the last sensitivity.
 #[derive(Debug)]
-pub(crate) struct Study {
-    pub(crate) linear: Samples16,
-    pub(crate) analysis: Analysis,
+struct Study {
+    analysis: Analysis,
+    marks: Mutex<Option<(u64, DustMap)>>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 struct StudyKey {
     scan: u64,
-    whole: PixelRect,
-    part: PixelRect,
+    region: PixelRect,
 }
 
 /// Everything that is kept about repairs.
@@ -69,48 +67,77 @@ impl RepairDesk {
         shown.clone().filter(|repair| repair.key().is_same_place(key))
     }
 
-    /// The analysis of a part of a place; kept for the next sensitivity when `keep` is set.
-    pub(crate) fn study(
+    /// The marks of a part of a scan; the analysis is kept for the next sensitivity when `keep` is set.
+    pub(crate) fn marks(
         &self,
         open: &OpenScan,
-        whole: PixelRect,
-        part: PixelRect,
+        region: PixelRect,
         options: &DustOptions,
         keep: bool,
         cancel: &CancelToken,
-    ) -> Result<Result<Arc<Study>, Refusal>, EngineError> {
-        let key = StudyKey { scan: open.id(), whole, part };
-        if let Some(ready) = self.studies.get(&key) {
-            return Ok(Ok(ready));
-        }
-        let linear = open.read(part, cancel)?;
-        let analysis = match Analysis::of(&linear, open.colour_channels(), options, cancel) {
-            Err(Refusal::Cancelled(_)) => return Err(EngineError::Cancelled),
-            Err(refusal) => return Ok(Err(refusal)),
-            Ok(analysis) => analysis,
+    ) -> Result<DustMap, DustError> {
+        let key = StudyKey { scan: open.id(), region };
+        let study = match self.studies.get(&key) {
+            Some(ready) => ready,
+            None => {
+                let analysis = Analysis::of(open, region, open.colour_channels(), options, cancel)?;
+                let bytes = 2 * analysis.bytes();
+                let study = Arc::new(Study { analysis, marks: Mutex::new(None) });
+                if keep { self.studies.insert(key, study, bytes) } else { study }
+            }
         };
-        let bytes = linear.data().len() * 2 + part.area() as usize * ANALYSIS_BYTES;
-        let study = Arc::new(Study { linear, analysis });
-        Ok(Ok(if keep { self.studies.insert(key, study, bytes) } else { study }))
+        let bits = options.sensitivity.to_bits();
+        let last = || study.marks.lock().unwrap_or_else(PoisonError::into_inner);
+        if let Some((_, marks)) = last().as_ref().filter(|(known, _)| *known == bits) {
+            return Ok(marks.clone());
+        }
+        // Not held while computing: a thread of the pool that waits may be given the job that holds it.
+        let marks = study.analysis.map(open, options.sensitivity, cancel)?;
+        if keep {
+            *last() = Some((bits, marks.clone()));
+        }
+        Ok(marks)
     }
+}
+
+/// Where the infrared lies in a part of a scan, told about the middle of that part.
+pub(crate) fn region_registration(
+    open: &OpenScan,
+    film: &TiltedBox,
+    region: PixelRect,
+    cancel: &CancelToken,
+) -> Result<Option<Registration>, EngineError> {
+    let known = scan_registration(open, film, cancel)?;
+    Ok(known.map(|registration| {
+        let [from, to] = [whole(open), region].map(middle);
+        registration.about([to[0] - from[0], to[1] - from[1]])
+    }))
+}
+
+fn whole(open: &OpenScan) -> PixelRect {
+    PixelRect::of_size(open.width(), open.height())
+}
+
+fn middle(rect: PixelRect) -> [f64; 2] {
+    [f64::midpoint(rect.x0.into(), rect.x1.into()), f64::midpoint(rect.y0.into(), rect.y1.into())]
 }
 
 /// Where the infrared lies against the visible planes, measured once for a scan on the piece of film that tells best.
 ///
 /// The film with its edges, perforations and all its dust says more than one frame alone; `None` lets each frame decide.
-pub(crate) fn scan_registration(
-    context: &FrameContext,
+/// Told about the middle of the scan.
+fn scan_registration(
+    open: &OpenScan,
+    film: &TiltedBox,
     cancel: &CancelToken,
 ) -> Result<Option<Registration>, EngineError> {
     /// Pieces of film that are looked at, and the confidence that ends the search.
-    const PIECES: usize = 5;
+    const PIECES: usize = 8;
     const SURE: f32 = 0.7;
-    let open = &context.open;
     if let Some(known) = open.registration.get() {
         return Ok(*known);
     }
-    let film = context.strip.film_area.unwrap_or(context.frame.crop);
-    let tiles = tiles_of(film.pixel_bounds(open.width(), open.height()), TILE_PX);
+    let tiles = tiles_of(film.pixel_bounds(open.width(), open.height()), PIECE_PX);
     let mut order: Vec<usize> = (0..tiles.len()).collect();
     // From the middle outwards: the ends of a strip are often cut, curled or lit from the side.
     order.sort_by_key(|idx| idx.abs_diff(tiles.len() / 2));
@@ -121,7 +148,8 @@ pub(crate) fn scan_registration(
         let _held = working_memory().reserve(rect.area() * u64::from(open.channels()) * 2)?;
         let linear = open.read(rect, cancel)?;
         if let Ok(found) = glassine_repair::register(&linear, open.colour_channels()) {
-            pieces.push(found);
+            let [from, to] = [rect, whole(open)].map(middle);
+            pieces.push(found.about([to[0] - from[0], to[1] - from[1]]));
             if found.confidence >= SURE {
                 break;
             }
