@@ -8,7 +8,9 @@ use glassine_engine::{
     ViewKey,
 };
 use glassine_film::{FilmKind, Param};
+use glassine_filmsim::{Dirt, demo_spec, render_strip};
 use glassine_raster::{CancelToken, PixelRect, Point, Scan};
+use glassine_scanfile::{Overwrite, write_rgbi};
 use glassine_session::{BrushStroke, Edit, Session, StrokeKind};
 use glassine_tests::{export_request, new_session, strip_on_disk};
 
@@ -154,6 +156,65 @@ fn silver_film_is_refused_with_its_reason_and_still_repaired_by_hand() {
     assert!(summary.refusal.is_some() && summary.marked_px > 0, "{summary:?}");
     let after = bench.preview(PictureSide::Positive, Overlay::None);
     assert!(differing(&before, &after) > 0);
+}
+
+#[test]
+fn a_stroke_refills_to_what_a_repair_from_scratch_gives() {
+    let mut bench = bench("harbour", FilmKind::ColourNegative, "6x4.5");
+    bench.preview(PictureSide::Positive, Overlay::None);
+    let middle = bench.middle();
+    let beside = Point::new(middle.x + 9.0, middle.y - 4.0);
+    for (kind, at, radius_px) in [
+        (StrokeKind::PaintIn, middle, 6.0),
+        (StrokeKind::PaintOut, middle, 120.0),
+        (StrokeKind::PaintIn, beside, 9.0),
+        (StrokeKind::Spot, middle, 5.0),
+    ] {
+        bench.stroke(kind, at, radius_px);
+        let refilled = bench.preview(PictureSide::Positive, Overlay::None);
+        bench.engine.forget();
+        let anew = bench.preview(PictureSide::Positive, Overlay::None);
+        assert!(refilled.rgba == anew.rgba, "after {kind:?}");
+    }
+}
+
+#[test]
+fn marks_that_were_painted_out_keep_an_outline_in_the_overlay() {
+    /// Colour of the outline; see the engine's overlay.
+    const OUTLINE: [u8; 3] = [120, 235, 255];
+    let mut bench = bench("harbour", FilmKind::ColourNegative, "6x4.5");
+    let lines = |preview: &Preview| preview.rgba.chunks_exact(4).filter(|px| px[..3] == OUTLINE).count();
+    let before = bench.preview(PictureSide::Positive, Overlay::DustMap);
+    let middle = bench.middle();
+    bench.stroke(StrokeKind::PaintOut, middle, 5000.0);
+    let after = bench.preview(PictureSide::Positive, Overlay::DustMap);
+    assert_eq!(lines(&before), 0);
+    assert!(lines(&after) > 20, "{} pixels", lines(&after));
+}
+
+#[test]
+fn exposure_and_balance_do_not_depend_on_dust() {
+    let solve = |dirt: Dirt| {
+        let mut spec = demo_spec("harbour", 300.0).expect("a strip of the demo");
+        spec.dirt = dirt;
+        let strip = render_strip(&spec, &|_| (), &CancelToken::new()).expect("renders");
+        let folder = tempfile::tempdir().expect("a folder");
+        let scan = folder.path().join("strip.tif");
+        write_rgbi(&scan, &strip.samples, spec.ppi, "strip", Overwrite::Never).expect("is written");
+        let session = new_session(&Engine::new(), &[scan], FilmKind::ColourNegative, "6x4.5").session;
+        let offsets = session.frames.iter().map(|f| f.solve.as_ref().expect("is solved").log_offset);
+        offsets.collect::<Vec<[f64; 3]>>()
+    };
+    let clean = solve(Dirt::NONE);
+    let dusty = solve(Dirt { specks: 900, hairs: 25, base_scratches: 0, emulsion_scratches: 0 });
+    assert_eq!(clean.len(), dusty.len());
+    for (frame, (a, b)) in clean.iter().zip(&dusty).enumerate() {
+        for c in 0..3 {
+            // A fiftieth of a stop; dust left in would ask for a stop and more.
+            let stops = (a[c] - b[c]).abs() / 2.0_f64.log10();
+            assert!(stops < 0.02, "frame {frame}, channel {c}: {stops} stops");
+        }
+    }
 }
 
 #[test]
