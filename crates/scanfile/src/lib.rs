@@ -36,7 +36,7 @@ pub use error::Error;
 pub use fingerprint::{Fingerprint, fingerprint};
 pub use info::{Encoding, FourthSample, InfraredSource, OpenOptions, PlaneKind, ScanInfo};
 pub use linear::{CODES, Linearisation, srgb_light};
-pub use overview::{overview, overview_factor};
+pub use overview::{GLIMPSE_BYTES, overview_factor};
 pub use scan::Scan;
 pub use write::{
     Compression, FilmSourceKind, Metadata, PictureFormat, PictureSpec, PictureWriter, WrittenFile,

@@ -1,68 +1,74 @@
-//! A small picture of a large scan, made in bands so that memory stays bounded.
+//! A small picture of a large scan, made in one pass over the file so that memory stays bounded, and a first look at it
+//! from a few of its rows.
 
-use glassine_raster::{CancelToken, PixelRect, RegionSource, Samples16, box_reduce};
+use std::sync::atomic::{AtomicU64, Ordering};
 
-use crate::Error;
+use glassine_raster::{CancelToken, Samples16};
 
-/// Bytes of full-resolution samples held at once.
-const BAND_BYTES: u64 = 48 << 20;
+use crate::read::{Reduction, Sink};
+use crate::{Error, Scan};
+
+/// Bytes that a first look reads unless told otherwise: a fraction of a second, even from a cold disk.
+pub const GLIMPSE_BYTES: u64 = 160 << 20;
 
 /// Whole-number factor that brings the longer side to `max_side_px` or less.
 pub fn overview_factor(width_px: u32, height_px: u32, max_side_px: u32) -> u32 {
     width_px.max(height_px).div_ceil(max_side_px.max(1)).max(1)
 }
 
-/// The scan reduced by a whole-number factor, as [`box_reduce`] of the whole would give it.
-///
-/// Returns the picture and the factor; overview pixel `(x, y)` covers scan columns `factor * x .. factor * (x + 1)`.
-/// `progress` is told the fraction done.
-pub fn overview(
-    source: &dyn RegionSource,
-    max_side_px: u32,
-    cancel: &CancelToken,
-    progress: &(dyn Fn(f32) + Sync),
-) -> Result<(Samples16, u32), Error> {
-    let (width, height, channels) = (source.width(), source.height(), source.channels());
-    let factor = overview_factor(width, height, max_side_px);
-    let (out_w, out_h) = (width.div_ceil(factor), height.div_ceil(factor));
-    let row_bytes = (u64::from(width) * u64::from(channels) * 2).max(1);
-    let out_rows = (BAND_BYTES / row_bytes / u64::from(factor)).clamp(1, u64::from(out_h.max(1))) as u32;
-    let mut data = Vec::new();
-    data.try_reserve_exact(out_w as usize * out_h as usize * channels as usize)
-        .map_err(|_| Error::Source(format!("no memory for an overview of {out_w} x {out_h} px")))?;
-    let mut oy = 0;
-    while oy < out_h {
-        cancel.check()?;
-        let next = oy.saturating_add(out_rows).min(out_h);
-        let y1 = next.saturating_mul(factor).min(height);
-        let band = source.read(PixelRect::new(0, oy * factor, width, y1), cancel)?;
-        data.extend_from_slice(box_reduce(&band, factor).data());
-        oy = next;
-        progress(oy as f32 / out_h as f32);
-    }
-    Samples16::from_vec(out_w, out_h, channels, data)
-        .map(|picture| (picture, factor))
-        .ok_or_else(|| Error::Source("the scan gave a region of another size than asked".into()))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn bands_give_the_same_overview_as_the_whole() {
-        let (w, h) = (301, 207);
-        let data = (0..w * h * 3).map(|i| (i * 7919 % 65_521) as u16).collect();
-        let scan = Samples16::from_vec(w, h, 3, data).expect("length fits");
-        let (small, factor) = overview(&scan, 64, &CancelToken::new(), &|_| {}).expect("in memory");
-        assert_eq!(factor, 5);
-        assert_eq!(small, box_reduce(&scan, 5));
+impl Scan {
+    /// The whole scan reduced by a whole-number factor in one streaming read, on all cores.
+    ///
+    /// ```text
+    /// out(x, y) = mean of the codes of a block of factor x factor pixels, rounded to nearest
+    /// ```
+    /// Overview pixel `(x, y)` covers scan columns `factor * x .. factor * (x + 1)`; blocks at the right and bottom edge
+    /// hold what is there. `to_linear` gives a table of 65 536 codes for each colour channel, applied before the mean;
+    /// infrared codes stay as they are. `progress` is told the fraction done. Besides the result a few megabytes for each
+    /// thread are held, however large the scan is and however it is packed; only PNG and JPEG are held whole.
+    ///
+    /// The result is exactly [`glassine_raster::box_reduce`] of the whole scan.
+    pub fn reduced(
+        &self,
+        factor: u32,
+        to_linear: Option<&[Vec<u16>]>,
+        cancel: &CancelToken,
+        progress: &(dyn Fn(f32) + Sync),
+    ) -> Result<Samples16, Error> {
+        let info = self.info();
+        let factor = factor.max(1);
+        let size = (info.width_px, info.height_px);
+        let sink = Sink::new(&info.path, size, (factor, factor), info.planes.len() as u8)?;
+        let apart_rows = self.apart.as_ref().map_or(0, |_| u64::from(info.height_px));
+        let rows_in_all = (self.picture.rows_to_report() + apart_rows).max(1);
+        let rows_done = AtomicU64::new(0);
+        let report = |rows: u64| {
+            let done = rows_done.fetch_add(rows, Ordering::Relaxed) + rows;
+            progress((done as f64 / rows_in_all as f64).min(1.0) as f32);
+        };
+        let colour = Reduction { first_channel: 0, to_linear, cancel, progress: &report };
+        self.picture.reduce(&colour, &sink)?;
+        if let Some(apart) = &self.apart {
+            let first_channel = usize::from(self.picture.channels());
+            apart.reduce(&info.path, &Reduction { first_channel, to_linear: None, ..colour }, &sink)?;
+        }
+        sink.into_picture(&info.path)
     }
 
-    #[test]
-    fn a_small_scan_is_its_own_overview() {
-        let scan = Samples16::zeroed(3, 2, 4);
-        let (small, factor) = overview(&scan, 64, &CancelToken::new(), &|_| {}).expect("in memory");
-        assert_eq!((small.width(), factor), (3, 1));
+    /// A first look: the colour channels reduced by `factor` from a few rows of every part of the file, in a fraction of
+    /// the time of [`Self::reduced`]: about `budget_bytes` are read. `None` when reading everything is as quick, or the file has no places to enter it.
+    ///
+    /// Every row that was read is reduced exactly; rows between them are interpolated, so this is to look at, never to
+    /// measure.
+    pub fn glimpse(
+        &self,
+        factor: u32,
+        budget_bytes: u64,
+        to_linear: Option<&[Vec<u16>]>,
+        cancel: &CancelToken,
+    ) -> Result<Option<Samples16>, Error> {
+        let how = Reduction { first_channel: 0, to_linear, cancel, progress: &|_| {} };
+        let seen = self.picture.glimpse(factor.max(1), budget_bytes, &how)?;
+        Ok(seen.map(|samples| samples.first_channels(self.info().colour_channels())))
     }
 }

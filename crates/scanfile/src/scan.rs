@@ -5,21 +5,21 @@ use std::path::Path;
 use glassine_raster::{CancelToken, Orientation, PixelRect, RegionError, RegionSource, Samples16};
 
 use crate::icc::parse_profile;
-use crate::read::{Opened, Picture, open_picture};
+use crate::read::{Opened, Picture, Reduction, Sink, open_picture, reduce_by_regions};
 use crate::{Encoding, Error, InfraredSource, Linearisation, OpenOptions, PlaneKind, ScanInfo};
 
 /// An open scan. Reading never changes the file and never turns the picture.
 #[derive(Debug)]
 pub struct Scan {
     info: ScanInfo,
-    picture: Box<dyn Picture>,
-    apart: Option<ApartInfrared>,
+    pub(crate) picture: Box<dyn Picture>,
+    pub(crate) apart: Option<ApartInfrared>,
     linearisation: Linearisation,
 }
 
 /// An infrared plane that is a picture of its own, perhaps of another size.
 #[derive(Debug)]
-struct ApartInfrared {
+pub(crate) struct ApartInfrared {
     plane: Box<dyn Picture>,
     width: u32,
     height: u32,
@@ -185,6 +185,15 @@ impl ApartInfrared {
             ));
         }
         Ok(Some(format!("the infrared plane has {w} x {h} px and is stretched to the size of the scan")))
+    }
+
+    /// The whole plane, at the size of the scan, into a smaller picture.
+    pub(crate) fn reduce(&self, path: &Path, how: &Reduction<'_>, sink: &Sink) -> Result<(), Error> {
+        if self.plane.size() == (self.width, self.height) {
+            return self.plane.reduce(how, sink);
+        }
+        let read = |rect| self.read(rect, how.cancel);
+        reduce_by_regions(path, (self.width, self.height), 1, &read, how, sink)
     }
 
     /// The plane over `rect` of the scan: copied when sizes agree, else bilinear between pixel centres.

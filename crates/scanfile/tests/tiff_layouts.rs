@@ -5,7 +5,7 @@ mod common;
 use common::{Form, Noise, Pack, Page, in_folder, make_tiff, read_all};
 use glassine_raster::{CancelToken, Orientation, PixelRect, RegionSource as _};
 use glassine_scanfile::{
-    Encoding, Error, FourthSample, InfraredSource, OpenOptions, PlaneKind, Scan, fingerprint, overview,
+    Encoding, Error, FourthSample, InfraredSource, OpenOptions, PlaneKind, Scan, fingerprint,
 };
 
 const LITTLE: Form = Form { big_endian: false, big: false };
@@ -168,16 +168,6 @@ fn resolution_orientation_and_encoding_come_from_the_tags() {
     let told = OpenOptions { encoding: Some(Encoding::Gamma(2.0)), ..OpenOptions::default() };
     let light = Scan::open(&path, &told).expect("readable").linearisation();
     assert!((light.light(0, 32_768) - 0.25).abs() < 1e-4);
-}
-
-#[test]
-fn an_overview_of_a_packed_file_is_the_overview_of_its_pixels() {
-    let page = Page { pack: Pack::Deflate, predictor: true, ..Page::new(203, 157, 4, 16) };
-    let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[page]));
-    let (scan, all) = read_all(&path, &OpenOptions::default()).expect("readable");
-    let (small, factor) = overview(&scan, 50, &CancelToken::new(), &|_| {}).expect("readable");
-    assert_eq!(factor, 5);
-    assert_eq!(small, glassine_raster::box_reduce(&all, 5));
 }
 
 #[test]

@@ -249,6 +249,12 @@ impl Layout {
         (self.block_row_bytes() as u64).saturating_mul(u64::from(self.rows_in_block(by as u32)))
     }
 
+    /// Bytes of block `index` in the file that are worth reading: nothing packs to more than twice its size, so a larger
+    /// count only costs time.
+    pub(crate) fn packed_bytes(&self, index: usize) -> u64 {
+        self.counts[index].min(self.unpacked_bytes(index).saturating_mul(2).saturating_add(65_536))
+    }
+
     /// Every block lies inside the file and is long enough to hold its samples.
     fn check_blocks(&self, tiff: &TiffFile) -> Result<(), Error> {
         let len = tiff.file.len();

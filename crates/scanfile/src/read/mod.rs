@@ -2,10 +2,13 @@
 
 mod bytes;
 mod cache;
+mod glimpse;
 mod ifd;
 mod layout;
 mod open_tiff;
+mod reduce;
 mod segments;
+mod stream;
 mod tiff;
 mod unpack;
 mod whole;
@@ -14,6 +17,8 @@ use std::fmt::Debug;
 use std::path::Path;
 
 use glassine_raster::{CancelToken, Orientation, PixelRect, Samples16};
+
+pub(crate) use reduce::{Reduction, Sink, reduce_by_regions};
 
 use crate::{Encoding, Error, InfraredSource, OpenOptions};
 
@@ -25,6 +30,21 @@ pub(crate) trait Picture: Debug + Send + Sync {
     fn channels(&self) -> u8;
     /// The samples of `rect`, which is cut to the picture.
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, Error>;
+    /// Every row into a smaller picture, in a fixed amount of memory.
+    fn reduce(&self, how: &Reduction<'_>, sink: &Sink) -> Result<(), Error>;
+    /// Rows that [`Self::reduce`] reports as progress.
+    fn rows_to_report(&self) -> u64 {
+        u64::from(self.size().1)
+    }
+    /// The picture reduced to `factor` columns a pixel from a few of its rows; `None` where that gains nothing.
+    fn glimpse(
+        &self,
+        _factor: u32,
+        _budget_bytes: u64,
+        _how: &Reduction<'_>,
+    ) -> Result<Option<Samples16>, Error> {
+        Ok(None)
+    }
 }
 
 /// What a container told about its picture.

@@ -8,12 +8,12 @@ use std::sync::Arc;
 use glassine_raster::{CancelToken, PixelRect, Samples16};
 use rayon::prelude::*;
 
-use super::bytes::zeroed;
+use super::bytes::{Positioned, zeroed};
 use super::cache::BlockCache;
 use super::ifd::TiffFile;
 use super::layout::{Layout, Packing};
 use super::unpack::{Block, decompress, samples_of, widen};
-use super::{Picture, output_samples};
+use super::{Picture, Reduction, Sink, output_samples};
 use crate::Error;
 
 /// Rows of an uncompressed page are fetched in pieces of about this many bytes.
@@ -43,6 +43,19 @@ impl TiffPage {
         Self { tiff, layout, keep, cache: BlockCache::new(cache_bytes, least) }
     }
 
+    pub(super) fn layout(&self) -> &Layout {
+        &self.layout
+    }
+
+    /// Samples of a pixel that are given, in order.
+    pub(super) fn keep(&self) -> &[u16] {
+        &self.keep
+    }
+
+    pub(super) fn file(&self) -> &Positioned {
+        &self.tiff.file
+    }
+
     /// Bands that cover the rows of `rect`, each inside one block row.
     fn bands(&self, rect: PixelRect) -> Vec<Band> {
         let layout = &self.layout;
@@ -69,8 +82,7 @@ impl TiffPage {
             let layout = &self.layout;
             let file = &self.tiff.file;
             let wanted = layout.unpacked_bytes(index);
-            // Nothing packs to more than twice its size; a larger count only costs time.
-            let count = layout.counts[index].min(wanted.saturating_mul(2).saturating_add(65_536));
+            let count = layout.packed_bytes(index);
             let name = layout.block_name(index);
             let mut packed = file.bytes(layout.offsets[index], count, &name)?;
             if layout.reversed_bits {
@@ -248,6 +260,24 @@ impl Picture for TiffPage {
 
     fn channels(&self) -> u8 {
         self.keep.len() as u8
+    }
+
+    fn reduce(&self, how: &Reduction<'_>, sink: &Sink) -> Result<(), Error> {
+        self.stream_all(how, sink)
+    }
+
+    fn rows_to_report(&self) -> u64 {
+        let planes = if self.layout.planar { self.keep.len() as u64 } else { 1 };
+        u64::from(self.layout.height) * planes
+    }
+
+    fn glimpse(
+        &self,
+        factor: u32,
+        budget_bytes: u64,
+        how: &Reduction<'_>,
+    ) -> Result<Option<Samples16>, Error> {
+        self.glimpse_of(factor, budget_bytes, how)
     }
 
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, Error> {

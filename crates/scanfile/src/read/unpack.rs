@@ -20,126 +20,202 @@ impl Block {
 
 /// Unpack `packed` into exactly `out.len()` bytes; the error says how far it came.
 pub(crate) fn decompress(packing: Packing, packed: &[u8], out: &mut [u8]) -> Result<(), String> {
-    let done = match packing {
-        Packing::Plain => {
-            let n = packed.len().min(out.len());
-            out[..n].copy_from_slice(&packed[..n]);
-            n
-        }
-        Packing::PackBits => pack_bits(packed, out),
-        Packing::Deflate => inflate(packed, out)?,
-        Packing::Lzw => lzw(packed, out)?,
-    };
+    let mut unpacker = Unpacker::new(packing, packed);
+    let (_, done) = unpacker.step(packed, out)?;
     if done < out.len() {
-        return Err(format!("unpacks to {done} bytes where {} are needed", out.len()));
+        return Err(short(done as u64, out.len() as u64));
     }
     Ok(())
 }
 
-fn inflate(packed: &[u8], out: &mut [u8]) -> Result<usize, String> {
-    let mut inflater = flate2::Decompress::new(true);
+/// The sentence about a block that ends too early.
+pub(crate) fn short(done: u64, needed: u64) -> String {
+    format!("unpacks to {done} bytes where {needed} are needed")
+}
+
+/// Unpacks one block piece by piece, so that neither its packed nor its unpacked bytes need be held whole.
+#[derive(Debug)]
+pub(crate) struct Unpacker {
+    method: Method,
+    /// Bytes given out so far.
+    done: u64,
+}
+
+enum Method {
+    Plain,
+    Deflate(Box<flate2::Decompress>),
+    Lzw(Box<weezl::decode::Decoder>),
+    PackBits(PackBits),
+}
+
+impl std::fmt::Debug for Method {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Plain => "Plain",
+            Self::Deflate(_) => "Deflate",
+            Self::Lzw(_) => "Lzw",
+            Self::PackBits(_) => "PackBits",
+        })
+    }
+}
+
+impl Unpacker {
+    /// For a block that begins with the bytes `head` (two are enough).
+    pub(crate) fn new(packing: Packing, head: &[u8]) -> Self {
+        use weezl::{BitOrder, decode::Decoder};
+        // Before TIFF 6.0 codes were packed from the low bit up and widened one code later; the clear code that starts
+        // every strip (256) tells the two apart.
+        let is_old_lzw = matches!(head, [0, second, ..] if second & 1 == 1);
+        let method = match packing {
+            Packing::Plain => Method::Plain,
+            Packing::Deflate => Method::Deflate(Box::new(flate2::Decompress::new(true))),
+            Packing::Lzw if is_old_lzw => Method::Lzw(Box::new(Decoder::new(BitOrder::Lsb, 8))),
+            Packing::Lzw => Method::Lzw(Box::new(Decoder::with_tiff_size_switch(BitOrder::Msb, 8))),
+            Packing::PackBits => Method::PackBits(PackBits::default()),
+        };
+        Self { method, done: 0 }
+    }
+
+    /// Go on until `packed` is used up, `out` is full or the data ends; returns the bytes taken and given.
+    pub(crate) fn step(&mut self, packed: &[u8], out: &mut [u8]) -> Result<(usize, usize), String> {
+        let before = self.done;
+        let (taken, given) = match &mut self.method {
+            Method::Plain => {
+                let n = packed.len().min(out.len());
+                out[..n].copy_from_slice(&packed[..n]);
+                (n, n)
+            }
+            Method::Deflate(inflater) => inflate(inflater, packed, out, before)?,
+            Method::Lzw(decoder) => lzw(decoder, packed, out, before)?,
+            Method::PackBits(state) => state.step(packed, out),
+        };
+        self.done += given as u64;
+        Ok((taken, given))
+    }
+}
+
+fn inflate(
+    inflater: &mut flate2::Decompress,
+    packed: &[u8],
+    out: &mut [u8],
+    before: u64,
+) -> Result<(usize, usize), String> {
+    let (mut taken, mut given) = (0, 0);
     loop {
-        let (before_in, before_out) = (inflater.total_in(), inflater.total_out());
+        let (in_before, out_before) = (inflater.total_in(), inflater.total_out());
         let status = inflater
-            .decompress(
-                &packed[before_in as usize..],
-                &mut out[before_out as usize..],
-                flate2::FlushDecompress::None,
-            )
-            .map_err(|_| format!("has damaged Deflate data after {before_out} bytes"))?;
-        let done = inflater.total_out() as usize;
-        let stuck = inflater.total_in() == before_in && inflater.total_out() == before_out;
-        if status == flate2::Status::StreamEnd || done == out.len() || stuck {
-            return Ok(done);
+            .decompress(&packed[taken..], &mut out[given..], flate2::FlushDecompress::None)
+            .map_err(|_| format!("has damaged Deflate data after {} bytes", before + given as u64))?;
+        taken += (inflater.total_in() - in_before) as usize;
+        given += (inflater.total_out() - out_before) as usize;
+        let stuck = inflater.total_in() == in_before && inflater.total_out() == out_before;
+        if status == flate2::Status::StreamEnd || given == out.len() || stuck {
+            return Ok((taken, given));
         }
     }
 }
 
-fn lzw(packed: &[u8], out: &mut [u8]) -> Result<usize, String> {
-    use weezl::{BitOrder, LzwStatus, decode::Decoder};
-    // Before TIFF 6.0 codes were packed from the low bit up and widened one code later; the clear code that starts
-    // every strip (256) tells the two apart.
-    let old_style = matches!(packed, [0, second, ..] if second & 1 == 1);
-    let mut decoder = if old_style {
-        Decoder::new(BitOrder::Lsb, 8)
-    } else {
-        Decoder::with_tiff_size_switch(BitOrder::Msb, 8)
-    };
-    let (mut read, mut done) = (0, 0);
+fn lzw(
+    decoder: &mut weezl::decode::Decoder,
+    packed: &[u8],
+    out: &mut [u8],
+    before: u64,
+) -> Result<(usize, usize), String> {
+    use weezl::LzwStatus;
+    let (mut taken, mut given) = (0, 0);
     loop {
-        let step = decoder.decode_bytes(&packed[read..], &mut out[done..]);
-        read += step.consumed_in;
-        done += step.consumed_out;
+        let step = decoder.decode_bytes(&packed[taken..], &mut out[given..]);
+        taken += step.consumed_in;
+        given += step.consumed_out;
         let over = match step.status {
             Ok(LzwStatus::Ok) => step.consumed_in == 0 && step.consumed_out == 0,
             Ok(LzwStatus::Done | LzwStatus::NoProgress) => true,
-            Err(_) if done == out.len() => true,
-            Err(_) => return Err(format!("has damaged LZW data after {done} bytes")),
+            Err(_) if given == out.len() => true,
+            Err(_) => return Err(format!("has damaged LZW data after {} bytes", before + given as u64)),
         };
-        if over || done == out.len() {
-            return Ok(done);
+        if over || given == out.len() {
+            return Ok((taken, given));
         }
     }
 }
 
-/// Source: TIFF 6.0 section 9. Returns the bytes written.
-fn pack_bits(packed: &[u8], out: &mut [u8]) -> usize {
-    let (mut read, mut done) = (0, 0);
-    while let (Some(&head), true) = (packed.get(read), done < out.len()) {
-        read += 1;
-        if head < 128 {
-            let n = (usize::from(head) + 1).min(packed.len() - read).min(out.len() - done);
-            out[done..done + n].copy_from_slice(&packed[read..read + n]);
-            read += n;
-            done += n;
-        } else if head > 128 {
-            let Some(&value) = packed.get(read) else { break };
-            let n = (257 - usize::from(head)).min(out.len() - done);
-            out[done..done + n].fill(value);
-            read += 1;
-            done += n;
+/// Where a run-length stream stands between two pieces. Source: TIFF 6.0 section 9.
+#[derive(Debug, Default)]
+struct PackBits {
+    /// Bytes that follow as they are.
+    literal: usize,
+    /// Repetitions left, and of what; `None` while the byte is still to come.
+    run: (usize, Option<u8>),
+}
+
+impl PackBits {
+    fn step(&mut self, packed: &[u8], out: &mut [u8]) -> (usize, usize) {
+        let (mut read, mut done) = (0, 0);
+        while done < out.len() {
+            if self.literal > 0 {
+                let n = self.literal.min(packed.len() - read).min(out.len() - done);
+                if n == 0 {
+                    break;
+                }
+                out[done..done + n].copy_from_slice(&packed[read..read + n]);
+                (read, done, self.literal) = (read + n, done + n, self.literal - n);
+            } else if let (left @ 1.., Some(value)) = self.run {
+                let n = left.min(out.len() - done);
+                out[done..done + n].fill(value);
+                (done, self.run.0) = (done + n, left - n);
+            } else {
+                let Some(&byte) = packed.get(read) else { break };
+                read += 1;
+                match (self.run, byte) {
+                    ((1.., None), value) => self.run.1 = Some(value),
+                    (_, 0..=127) => self.literal = usize::from(byte) + 1,
+                    (_, 128) => {}
+                    (_, 129..) => self.run = (257 - usize::from(byte), None),
+                }
+            }
         }
+        (read, done)
     }
-    done
 }
 
 /// Turn the unpacked bytes of a block into samples.
 pub(crate) fn samples_of(layout: &Layout, mut bytes: Vec<u8>) -> Block {
     let row = layout.block_row_bytes();
+    if layout.kind == SampleKind::U8 {
+        if layout.predictor == Predictor::Horizontal {
+            for line in bytes.chunks_exact_mut(row) {
+                undo_differences(line, layout.samples_in_block(), u8::wrapping_add);
+            }
+        }
+        return Block::U8(bytes);
+    }
+    let per_row = row / layout.kind.bytes();
+    let mut samples = vec![0_u16; bytes.len() / layout.kind.bytes()];
+    let mut spare = Vec::new();
+    for (line, codes) in bytes.chunks_exact_mut(row).zip(samples.chunks_exact_mut(per_row)) {
+        codes_of_row(layout, line, codes, &mut spare);
+    }
+    Block::U16(samples)
+}
+
+/// One unpacked row of a block as 16-bit codes; `line` is used up on the way, `spare` is memory for the next call.
+pub(crate) fn codes_of_row(layout: &Layout, line: &mut [u8], codes: &mut [u16], spare: &mut Vec<u8>) {
     let stride = layout.samples_in_block();
-    match layout.kind {
-        SampleKind::U8 => {
-            if layout.predictor == Predictor::Horizontal {
-                for line in bytes.chunks_exact_mut(row) {
-                    undo_differences(line, stride, u8::wrapping_add);
-                }
-            }
-            Block::U8(bytes)
+    match (layout.predictor, layout.kind) {
+        (Predictor::Horizontal, SampleKind::U8) => {
+            undo_differences(line, stride, u8::wrapping_add);
+            widen(layout.kind, layout.big_endian, line, codes);
         }
-        SampleKind::U16 => {
-            let mut samples = vec![0_u16; bytes.len() / 2];
-            widen(layout.kind, layout.big_endian, &bytes, &mut samples);
-            if layout.predictor == Predictor::Horizontal {
-                for line in samples.chunks_exact_mut(row / 2) {
-                    undo_differences(line, stride, u16::wrapping_add);
-                }
-            }
-            Block::U16(samples)
+        (Predictor::Horizontal, _) => {
+            widen(layout.kind, layout.big_endian, line, codes);
+            undo_differences(codes, stride, u16::wrapping_add);
         }
-        SampleKind::F32 => {
-            let mut samples = vec![0_u16; bytes.len() / 4];
-            if layout.predictor == Predictor::Float {
-                let mut whole = vec![0_u8; row];
-                for line in bytes.chunks_exact_mut(row) {
-                    undo_float_differences(line, stride, &mut whole);
-                    line.copy_from_slice(&whole);
-                }
-                widen(layout.kind, true, &bytes, &mut samples);
-            } else {
-                widen(layout.kind, layout.big_endian, &bytes, &mut samples);
-            }
-            Block::U16(samples)
+        (Predictor::Float, _) => {
+            spare.resize(line.len(), 0);
+            undo_float_differences(line, stride, spare);
+            widen(layout.kind, true, spare, codes);
         }
+        (Predictor::None, _) => widen(layout.kind, layout.big_endian, line, codes),
     }
 }
 
@@ -219,6 +295,39 @@ mod tests {
             let mut out = [0; 24];
             let error = decompress(packing, &[], &mut out).expect_err("nothing there");
             assert!(error.contains("0 bytes"), "{packing:?}: {error}");
+        }
+    }
+
+    #[test]
+    fn a_block_unpacks_alike_in_pieces_of_any_size() {
+        let plain: Vec<u8> = (0..5000_u32).map(|i| (i / 90 * 7 + u32::from(i % 13 == 0) * i) as u8).collect();
+        let mut deflate = Vec::new();
+        let mut packer = flate2::Compress::new(flate2::Compression::default(), true);
+        deflate.reserve(2 * plain.len());
+        packer.compress_vec(&plain, &mut deflate, flate2::FlushCompress::Finish).expect("room");
+        let lzw = weezl::encode::Encoder::with_tiff_size_switch(weezl::BitOrder::Msb, 8)
+            .encode(&plain)
+            .expect("in memory");
+        let runs: Vec<u8> =
+            plain.chunks(100).flat_map(|part| [&[part.len() as u8 - 1], part].concat()).collect();
+        let all = [
+            (Packing::Plain, plain.clone()),
+            (Packing::Deflate, deflate),
+            (Packing::Lzw, lzw),
+            (Packing::PackBits, runs),
+        ];
+        for (packing, packed) in all {
+            for (in_piece, out_piece) in [(1, 1), (1, 999), (7, 64), (4096, 11), (9999, 9999)] {
+                let mut unpacker = Unpacker::new(packing, &packed);
+                let (mut out, mut at, mut done) = (vec![0; plain.len()], 0, 0);
+                while done < out.len() {
+                    let (from, to) = ((at + in_piece).min(packed.len()), (done + out_piece).min(out.len()));
+                    let (taken, given) = unpacker.step(&packed[at..from], &mut out[done..to]).expect("sound");
+                    assert!(taken + given > 0, "{packing:?} {in_piece} {out_piece} stuck at {done}");
+                    (at, done) = (at + taken, done + given);
+                }
+                assert_eq!(out, plain, "{packing:?} {in_piece} {out_piece}");
+            }
         }
     }
 

@@ -8,8 +8,9 @@ use image::codecs::{jpeg::JpegDecoder, png::PngDecoder};
 use image::{ColorType, ExtendedColorType, ImageDecoder};
 
 use super::bytes::{Positioned, zeroed};
+use super::reduce::reduce_by_regions;
 use super::segments::{jpeg_facts, png_facts};
-use super::{Opened, Picture};
+use super::{Opened, Picture, Reduction, Sink};
 use crate::info::orientation_from_tag;
 use crate::{Encoding, Error, FourthSample, InfraredSource, OpenOptions};
 
@@ -27,6 +28,11 @@ impl Picture for Decoded {
 
     fn channels(&self) -> u8 {
         self.samples.channels()
+    }
+
+    fn reduce(&self, how: &Reduction<'_>, sink: &Sink) -> Result<(), Error> {
+        let read = |rect| self.read(rect, how.cancel);
+        reduce_by_regions(&self.path, self.size(), self.channels(), &read, how, sink)
     }
 
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, Error> {

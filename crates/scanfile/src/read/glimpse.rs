@@ -1,0 +1,170 @@
+//! A first look at a large page: a few rows of every part are read and stand for the rest, so that something is on
+//! screen long before the whole file was read.
+//!
+//! Uncompressed pages give any rows; of packed strips and tiles the first rows are unpacked, or whole strips are left
+//! out. Rows between the ones that were read are drawn by a straight line from one to the next.
+
+use std::sync::atomic::{AtomicUsize, Ordering};
+
+use glassine_raster::Samples16;
+use rayon::prelude::*;
+
+use super::layout::Packing;
+use super::output_samples;
+use super::reduce::{Adder, Reduction, RowPlace, Sink};
+use super::stream::Workspace;
+use super::tiff::TiffPage;
+use crate::Error;
+
+/// Unpacking takes about this many times as long as reading.
+const PACKED_COST: u64 = 2;
+/// A page is worth a first look when the whole is at least this many times as much.
+const LEAST_GAIN: u64 = 3;
+/// Rows of a tile read in one go.
+const TILE_ROWS: u32 = 8;
+/// With fewer places than this a picture tells nothing.
+const LEAST_PIECES: usize = 8;
+
+/// Groups of `rows` consecutive rows that are read, by their first row.
+#[derive(Debug, PartialEq, Eq)]
+struct Pieces {
+    rows: u32,
+    starts: Vec<u32>,
+}
+
+impl TiffPage {
+    /// The page reduced to `factor` columns a pixel from a few of its rows; `None` when reading all is as quick, or when
+    /// the page can't be entered at enough places.
+    ///
+    /// About `budget_bytes` are read.
+    pub(super) fn glimpse_of(
+        &self,
+        factor: u32,
+        budget_bytes: u64,
+        how: &Reduction<'_>,
+    ) -> Result<Option<Samples16>, Error> {
+        let layout = self.layout();
+        let (path, channels) = (self.file().path(), self.keep().len() as u8);
+        let Some(pieces) = self.pieces(layout.height.div_ceil(factor), budget_bytes) else {
+            return Ok(None);
+        };
+        let count = pieces.starts.len();
+        let virtual_height = pieces.rows.saturating_mul(count as u32);
+        let sink = Sink::new(path, (layout.width, virtual_height), (factor, pieces.rows), channels)?;
+        let planes = if layout.planar { self.keep().len() } else { 1 };
+        let next = AtomicUsize::new(0);
+        let threads = rayon::current_num_threads().clamp(1, count);
+        (0..threads).into_par_iter().try_for_each(|_| -> Result<(), Error> {
+            let mut work = Workspace::default();
+            loop {
+                let nth = next.fetch_add(1, Ordering::Relaxed);
+                let (at, piece) = (nth / count, nth % count);
+                if at >= planes {
+                    return Ok(());
+                }
+                how.cancel.check()?;
+                let start = pieces.starts[piece];
+                let first = piece as u32 * pieces.rows;
+                let mut adder = Adder::new(&sink);
+                self.stream_rows(at, start..start + pieces.rows, how, &mut work, &mut |place, codes| {
+                    adder.add(RowPlace { y: first + (place.y - start), ..place }, codes);
+                })?;
+                adder.finish();
+            }
+        })?;
+        let sparse = sink.into_picture(path)?;
+        self.fill_between(&sparse, &pieces, factor).map(Some)
+    }
+
+    /// Which rows are read for a picture of `out_rows` rows.
+    fn pieces(&self, out_rows: u32, budget_bytes: u64) -> Option<Pieces> {
+        let layout = self.layout();
+        let planes = if layout.planar { self.keep().len() } else { usize::from(layout.samples) };
+        let row_bytes = u64::from(layout.width) * (planes * layout.kind.bytes()) as u64;
+        let is_plain = layout.packing == Packing::Plain;
+        let bytes = if is_plain { budget_bytes } else { budget_bytes / PACKED_COST };
+        let rows = (bytes / row_bytes.max(1)).clamp(1, 1 << 20) as u32;
+        if u64::from(rows) * LEAST_GAIN > u64::from(layout.height) {
+            return None;
+        }
+        let pieces = if is_plain && !layout.tiled {
+            let count = rows.min(out_rows);
+            let each = (rows / count).clamp(1, TILE_ROWS);
+            Pieces { rows: each, starts: spread(0, layout.height, count, each) }
+        } else {
+            // Where blocks are many, only every so many of them is opened.
+            let every = layout.down.div_ceil(rows).max(1);
+            let blocks = layout.down.div_ceil(every);
+            let room = (rows / blocks).max(1);
+            let each = if is_plain { room.min(TILE_ROWS) } else { room.min(4 * TILE_ROWS) };
+            let each = each.min(layout.block_h);
+            let in_block = if is_plain { (room / each).max(1) } else { 1 };
+            let starts = (0..layout.down).step_by(every as usize).flat_map(|by| {
+                let (top, rows) =
+                    (by * layout.block_h, layout.rows_in_block(by).min(layout.height - by * layout.block_h));
+                match (rows < each, is_plain) {
+                    (true, _) => Vec::new(),
+                    (false, true) => spread(top, rows, in_block, each),
+                    (false, false) => vec![top],
+                }
+            });
+            Pieces { rows: each, starts: starts.collect() }
+        };
+        (pieces.starts.len() >= LEAST_PIECES).then_some(pieces)
+    }
+
+    /// The picture at its full height, from one row for each piece.
+    fn fill_between(&self, sparse: &Samples16, pieces: &Pieces, factor: u32) -> Result<Samples16, Error> {
+        let layout = self.layout();
+        let path = self.file().path();
+        let out_height = layout.height.div_ceil(factor);
+        let rect = glassine_raster::PixelRect::of_size(sparse.width(), out_height);
+        let mut data = output_samples(path, rect, sparse.channels())?;
+        let middle = |piece: usize| f64::from(pieces.starts[piece]) + f64::from(pieces.rows) / 2.0;
+        let last = pieces.starts.len() - 1;
+        let mut above = 0;
+        for (oy, row) in data.chunks_exact_mut(sparse.stride().max(1)).enumerate() {
+            let y0 = oy as u32 * factor;
+            let y = (f64::from(y0) + f64::from((y0 + factor).min(layout.height))) / 2.0;
+            while above < last && middle(above + 1) <= y {
+                above += 1;
+            }
+            let below = (above + 1).min(last);
+            let gap = middle(below) - middle(above);
+            let share = if gap > 0.0 { ((y - middle(above)) / gap).clamp(0.0, 1.0) } else { 0.0 };
+            let (a, b) = (sparse.row(above as u32), sparse.row(below as u32));
+            for ((code, a), b) in row.iter_mut().zip(a).zip(b) {
+                *code = (f64::from(*a) + (f64::from(*b) - f64::from(*a)) * share + 0.5) as u16;
+            }
+        }
+        Samples16::from_vec(sparse.width(), out_height, sparse.channels(), data)
+            .ok_or_else(|| Error::usage(path, "a first look of another size than asked"))
+    }
+}
+
+/// Starts of `count` groups of `each` rows, spread evenly over `rows` rows from `top`, without overlap.
+fn spread(top: u32, rows: u32, count: u32, each: u32) -> Vec<u32> {
+    let count = count.min(rows / each.max(1)).max(1);
+    (0..count)
+        .map(|i| {
+            let middle = (u64::from(2 * i + 1) * u64::from(rows) / (2 * u64::from(count))) as u32;
+            top + middle.saturating_sub(each / 2).min(rows.saturating_sub(each))
+        })
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn groups_of_rows_are_spread_inside_without_overlap() {
+        for (rows, count, each) in
+            [(100, 10, 1), (100, 10, 10), (7, 3, 2), (256, 2, 8), (5, 9, 1), (33_000, 847, 1)]
+        {
+            let starts = spread(50, rows, count, each);
+            assert!(starts.windows(2).all(|w| w[0] + each <= w[1]), "{rows} {count} {each}: {starts:?}");
+            assert!(starts[0] >= 50 && starts[starts.len() - 1] + each <= 50 + rows);
+        }
+    }
+}
