@@ -252,6 +252,7 @@ impl GlassineApp {
                 self.waiting_edits.push((label, edits));
                 notices.into_iter().rev().for_each(|notice| self.tell(notice));
             }
+            JobEvent::FirstLookReady { id: _, picture } => self.previews.accept_overview(&picture),
             JobEvent::OverviewReady { id, picture } => {
                 self.end_job(id);
                 self.previews.accept_overview(&picture);

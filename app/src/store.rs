@@ -71,6 +71,8 @@ pub struct OverviewTile {
     pub scan_rect: PixelRect,
     /// The picture.
     pub texture: TextureHandle,
+    /// Scan pixels for one pixel of the picture it was cut from.
+    factor: u32,
 }
 
 impl std::fmt::Debug for OverviewTile {
@@ -120,11 +122,18 @@ impl Overview {
         );
         let options = TextureOptions::LINEAR.with_mipmap_mode(Some(egui::TextureFilter::Linear));
         match self.tiles.iter_mut().find(|tile| tile.scan_rect == scan_rect) {
-            Some(tile) => tile.texture.set(image, options),
+            Some(tile) => {
+                tile.texture.set(image, options);
+                tile.factor = self.factor;
+            }
             None => {
                 let texture = ctx.load_texture(format!("{name} {} {}", rect.x0, rect.y0), image, options);
-                self.tiles.push(OverviewTile { scan_rect, texture });
+                self.tiles.push(OverviewTile { scan_rect, texture, factor: self.factor });
             }
+        }
+        if self.waiting.is_empty() {
+            // Tiles of a coarser picture lay below until now, so that nothing flickers.
+            self.tiles.retain(|tile| tile.factor == self.factor);
         }
     }
 }

@@ -70,7 +70,7 @@ pub fn open(
         theme::apply(&creation.egui_ctx, true);
         let ctx = creation.egui_ctx.clone();
         let wake = Arc::new(move || ctx.request_repaint());
-        let jobs = JobHost::threaded(Arc::new(Engine::new()), wake)?;
+        let jobs = JobHost::threaded(Arc::new(Engine::with_cache_folder(cache_folder())), wake)?;
         let app = GlassineApp::new(jobs, Box::new(SystemPicker::default()), options);
         Ok(Box::new(app) as Box<dyn eframe::App>)
     };
@@ -87,6 +87,11 @@ fn plain_reason(message: &str) -> String {
 fn data_folder() -> Option<PathBuf> {
     let folder = directories::ProjectDirs::from("", "", "glassine")?.data_local_dir().to_path_buf();
     std::fs::create_dir_all(&folder).ok().map(|()| folder)
+}
+
+/// Where overviews are kept while a session has no file; `None` when the system names no place.
+fn cache_folder() -> Option<PathBuf> {
+    Some(directories::ProjectDirs::from("", "", "glassine")?.cache_dir().join("overviews"))
 }
 
 /// Whether a display is named in the environment, where the system names it there.

@@ -8,7 +8,7 @@ use glassine_raster::CancelToken;
 use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 use serde_json::json;
 
-use super::{Outcome, Printing, complain, engine, open, print_json, say};
+use super::{Outcome, Printing, complain, engine_beside, open, print_json, say};
 
 /// Write dust maps
 #[derive(Debug, Args)]
@@ -34,7 +34,7 @@ pub(super) fn run(args: &DustArgs) -> Result<Outcome, EngineError> {
     std::fs::create_dir_all(&args.to).map_err(|error| {
         super::new::usage(&format!("{} can't be made: {error}", args.to.display()), "choose another folder")
     })?;
-    let engine = engine();
+    let engine = engine_beside(&args.session);
     let mut maps = Vec::new();
     for scan in &at.session.scans {
         let dust = engine.dust_of_scan(&at, scan.id, &cancel)?;

@@ -9,7 +9,7 @@ use glassine_raster::CancelToken;
 use glassine_session::{BalanceChoice, FrameId, OutputKind, Session, TiffCompression};
 use serde_json::{Value, json};
 
-use super::{Outcome, Printing, complain, engine, frame_number, open, print_json, progress, say};
+use super::{Outcome, Printing, complain, engine_beside, frame_number, open, print_json, progress, say};
 
 /// On or off, against the frames' own switch
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -77,7 +77,7 @@ pub(super) fn run(args: &ExportArgs) -> Result<Outcome, EngineError> {
     for notice in &notices {
         complain(notice);
     }
-    let engine = engine();
+    let engine = engine_beside(&args.session);
     if let Some(balance) = args.balance {
         at.session = engine.with_balance(&at, balance, &cancel)?;
     }

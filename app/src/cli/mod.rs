@@ -193,6 +193,13 @@ fn engine() -> Engine {
     Engine::new()
 }
 
+/// An engine that finds and keeps overviews beside a session.
+fn engine_beside(session: &Path) -> Engine {
+    let engine = Engine::new();
+    engine.work_beside(Some(session));
+    engine
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -71,6 +71,7 @@ pub(super) fn run(args: &NewArgs) -> Result<Outcome, EngineError> {
     }
     let overwrite = if args.replace { Overwrite::Replace } else { Overwrite::Never };
     files::save_session(&made.session, &path, overwrite)?;
+    engine.work_beside(Some(&path));
     for notice in &made.notices {
         complain(notice);
     }

@@ -9,7 +9,7 @@ use glassine_raster::CancelToken;
 use glassine_session::{BaseSource, Frame, ScanRef, Strip};
 use serde_json::{Map, Value, json};
 
-use super::{Outcome, Printing, complain, engine, notices_json, open, print_json, say};
+use super::{Outcome, Printing, complain, engine_beside, notices_json, open, print_json, say};
 
 /// Print scans, strips and frames
 #[derive(Debug, Args)]
@@ -26,7 +26,7 @@ pub struct ShowArgs {
 pub(super) fn run(args: &ShowArgs) -> Result<Outcome, EngineError> {
     let cancel = CancelToken::new();
     let (at, notices) = open(&args.session, &cancel)?;
-    let engine = engine();
+    let engine = engine_beside(&args.session);
     let mut outcome = Outcome::Done;
     let mut frames = Vec::new();
     let mut told = Vec::new();

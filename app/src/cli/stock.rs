@@ -12,7 +12,7 @@ use glassine_session::StripId;
 use serde_json::Value;
 
 use super::new::usage;
-use super::{Outcome, Printing, complain, engine, frame_number, open, print_json, say};
+use super::{Outcome, Printing, complain, engine_beside, frame_number, open, print_json, say};
 use crate::colour::parse_densities;
 
 /// Measure a stock from a 24-patch chart or a neutral wedge on a frame
@@ -72,7 +72,7 @@ pub(super) fn run(args: &MeasureStockArgs) -> Result<Outcome, EngineError> {
         }
     };
     let cancel = CancelToken::new();
-    let engine = engine();
+    let engine = engine_beside(&args.session);
     let (at, notices) = open(&args.session, &cancel)?;
     notices.iter().for_each(complain);
     let number = frame_number(&at.session, &args.frame);

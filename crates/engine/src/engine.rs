@@ -1,6 +1,6 @@
 //! The engine: caches, and the work of each job.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use glassine_film::{Histogram, base_mask};
@@ -16,7 +16,8 @@ use crate::preview::{Source, SourceKey, scan_rgba};
 use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
 use crate::repair::{self, Repair};
 use crate::sampled::{SAMPLED_CACHE_BYTES, SampledKey};
-use crate::scans::ScanStore;
+use crate::scans::{OpenScan, OverviewData, ScanStore};
+use crate::shelf::Shelf;
 use crate::study::RepairDesk;
 use crate::types::{ExactCount, MadeSession, NewSessionRequest, ScanPicture, SessionAt};
 use crate::{EngineError, export, files, prepare, render};
@@ -58,9 +59,26 @@ impl Default for Engine {
 }
 
 impl Engine {
-    /// An engine with empty caches.
+    /// An engine with empty caches, which keeps overviews only beside sessions.
     pub fn new() -> Self {
         Self::default()
+    }
+
+    /// The same, with a folder for overviews of scans whose session has no file yet.
+    pub fn with_cache_folder(folder: Option<PathBuf>) -> Self {
+        let scans = ScanStore::on(Arc::new(Shelf::with_spare(folder)));
+        Self { scans, ..Self::default() }
+    }
+
+    /// The session under work lies here from now on, or has no file: overviews of its scans are kept in
+    /// `NAME.session.cache` beside `NAME.session.json`. Jobs that open and save sessions say so themselves.
+    pub fn work_beside(&self, session_path: Option<&Path>) {
+        self.scans.move_to(session_path);
+    }
+
+    /// Wait until overviews that are being kept are on disk. Dropping the engine waits too.
+    pub fn settle(&self) {
+        self.scans.shelf.settle();
     }
 
     /// Scans become a session: frames found, base measured, strips solved.
@@ -132,14 +150,23 @@ impl Engine {
         };
         let session_ready = |made: MadeSession| JobEvent::SessionReady { id, made: Box::new(made) };
         match job {
-            Job::OpenSession { path } => Ok(session_ready(files::open_session(&path, cancel)?)),
+            Job::OpenSession { path } => {
+                let made = files::open_session(&path, cancel)?;
+                let session_path = files::without_autosave(&path);
+                self.work_beside(Some(session_path.as_path()).filter(|path| path.exists()));
+                Ok(session_ready(made))
+            }
             Job::NewSession(request) => {
                 self.forget();
+                self.work_beside(None);
                 Ok(session_ready(self.new_session(&request, cancel, &progress)?))
             }
             Job::MakeSession { label: _, maker } => {
                 self.forget();
-                Ok(session_ready((maker.0)(self, cancel, &progress)?))
+                self.work_beside(None);
+                let made = (maker.0)(self, cancel, &progress)?;
+                self.work_beside(made.path.as_deref());
+                Ok(session_ready(made))
             }
             Job::AddScans { at, request } => {
                 self.edits(id, "add scans", at, cancel, &progress, |bench, draft| {
@@ -170,6 +197,9 @@ impl Engine {
             | Job::SaveStock { .. }
             | Job::LoadStock { .. } => self.run_adjustment(id, job, cancel),
             Job::Overview { at, scan } => {
+                if let Some(picture) = self.first_look(&at, scan, cancel)? {
+                    send(JobEvent::FirstLookReady { id, picture: Arc::new(picture) });
+                }
                 let picture =
                     self.scan_picture(&at, scan, cancel, &|share| progress(share, "reading the scan"))?;
                 Ok(JobEvent::OverviewReady { id, picture: Arc::new(picture) })
@@ -183,6 +213,7 @@ impl Engine {
                     files::autosave_session(&session, &path)?;
                 } else {
                     files::save_session(&session, &path, Overwrite::Replace)?;
+                    self.work_beside(Some(&path));
                 }
                 Ok(JobEvent::Saved { id, session, path, autosave })
             }
@@ -231,14 +262,21 @@ impl Engine {
         let scan_ref = at.session.scan(scan).ok_or_else(no_scan)?;
         let open = self.scans.get(scan_ref, at.folder.as_deref())?;
         let overview = open.overview(cancel, progress)?;
-        let rgba = scan_rgba(&overview.samples, open.colour_channels(), open.display_gain(&overview));
-        Ok(ScanPicture {
-            scan,
-            width_px: overview.samples.width(),
-            height_px: overview.samples.height(),
-            factor: overview.factor,
-            rgba: Arc::new(rgba),
-        })
+        Ok(shown_as_scanned(scan, &open, &overview, open.display_gain(&overview)))
+    }
+
+    /// A coarse picture of a scan within a second or so, kept or from a few of its rows, to be shown until
+    /// [`Self::scan_picture`] has the overview; `None` when that is there already or is as quick to make.
+    pub fn first_look(
+        &self,
+        at: &SessionAt,
+        scan: ScanId,
+        cancel: &CancelToken,
+    ) -> Result<Option<ScanPicture>, EngineError> {
+        let scan_ref = at.session.scan(scan).ok_or_else(no_scan)?;
+        let open = self.scans.get(scan_ref, at.folder.as_deref())?;
+        let seen = open.first_look(cancel)?;
+        Ok(seen.map(|seen| shown_as_scanned(scan, &open, &seen, open.gain_of(&seen))))
     }
 
     /// The session with the balance of every strip locked or free, solved again.
@@ -401,6 +439,16 @@ impl Engine {
             }
         }
         Ok((ScanPicture { scan, width_px, height_px, factor, rgba: Arc::new(rgba) }, pixels))
+    }
+}
+
+fn shown_as_scanned(scan: ScanId, open: &OpenScan, overview: &OverviewData, gain: f32) -> ScanPicture {
+    ScanPicture {
+        scan,
+        width_px: overview.samples.width(),
+        height_px: overview.samples.height(),
+        factor: overview.factor,
+        rgba: Arc::new(scan_rgba(&overview.samples, open.colour_channels(), gain)),
     }
 }
 

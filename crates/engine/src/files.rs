@@ -18,6 +18,12 @@ pub fn autosave_path(session_path: &Path) -> PathBuf {
     with_suffix(session_path, ".autosave")
 }
 
+/// The session file that an autosave belongs to; any other path is its own.
+pub fn without_autosave(path: &Path) -> PathBuf {
+    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
+    name.strip_suffix(".autosave").map_or_else(|| path.to_owned(), |name| path.with_file_name(name))
+}
+
 /// Where the version before the last save lies: beside it.
 pub fn previous_path(session_path: &Path) -> PathBuf {
     with_suffix(session_path, ".previous")

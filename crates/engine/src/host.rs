@@ -43,7 +43,10 @@ impl Outbox {
 #[derive(Default)]
 struct PreviewQueue {
     waiting: HashMap<ViewKey, (u64, PreviewRequest)>,
-    running: Option<(ViewKey, CancelToken)>,
+    /// The view to read ahead of, once nothing waits, and where it is going.
+    ahead: Option<(PreviewRequest, (f64, f64))>,
+    /// What is made at this moment; no key while reading ahead.
+    running: Option<(Option<ViewKey>, CancelToken)>,
     arrivals: u64,
     closed: bool,
 }
@@ -185,7 +188,7 @@ impl JobHost {
     pub fn preview(&mut self, request: PreviewRequest) {
         let mut queue = self.previews.lock();
         if let Some((key, cancel)) = &queue.running
-            && *key == request.key
+            && key.is_none_or(|key| key == request.key)
         {
             cancel.cancel();
         }
@@ -193,6 +196,14 @@ impl JobHost {
         let arrival = queue.waiting.get(&request.key).map_or(queue.arrivals, |(arrival, _)| *arrival);
         queue.waiting.insert(request.key, (arrival, request));
         drop(queue);
+        self.previews.changed.notify_one();
+    }
+
+    /// Read the tiles around a close-up that was asked for with this request, first of all `toward` where the view is
+    /// moving over the scan (any unit; zero when it rests). It is done when no preview waits, stopped by the next one,
+    /// and replaced by the next call.
+    pub fn look_ahead(&mut self, request: PreviewRequest, toward: (f64, f64)) {
+        self.previews.lock().ahead = Some((request, toward));
         self.previews.changed.notify_one();
     }
 
@@ -205,7 +216,9 @@ impl JobHost {
 
     /// Forget all previews that have not been started.
     pub fn forget_previews(&mut self) {
-        self.previews.lock().waiting.clear();
+        let mut queue = self.previews.lock();
+        queue.waiting.clear();
+        queue.ahead = None;
     }
 
     /// Whether nothing is queued, running or waiting to be polled.
@@ -213,6 +226,7 @@ impl JobHost {
         let queue = self.previews.lock();
         self.tokens.is_empty()
             && queue.waiting.is_empty()
+            && queue.ahead.is_none()
             && queue.running.is_none()
             && self.events.is_empty()
     }
@@ -248,6 +262,7 @@ impl JobHost {
             JobEvent::Started { .. }
             | JobEvent::Progress { .. }
             | JobEvent::Counted { .. }
+            | JobEvent::FirstLookReady { .. }
             | JobEvent::PreviewReady(_)
             | JobEvent::PreviewFailed { .. } => {}
         }
@@ -267,6 +282,11 @@ impl JobHost {
         let next = self.previews.lock().take_next();
         if let Some(request) = next {
             run_preview(&self.engine, &request, &CancelToken::new(), &self.outbox);
+            return;
+        }
+        let ahead = self.previews.lock().ahead.take();
+        if let Some((request, toward)) = ahead {
+            run_ahead(&self.engine, &request, toward, &CancelToken::new());
         }
     }
 }
@@ -341,7 +361,7 @@ fn run_job(engine: &Engine, id: JobId, job: Job, cancel: &CancelToken, outbox: &
 
 fn run_previews(engine: &Engine, lane: &PreviewLane, outbox: &Outbox) {
     loop {
-        let (request, cancel) = {
+        let (request, toward, cancel) = {
             let mut queue = lane.lock();
             loop {
                 if queue.closed {
@@ -349,13 +369,21 @@ fn run_previews(engine: &Engine, lane: &PreviewLane, outbox: &Outbox) {
                 }
                 if let Some(request) = queue.take_next() {
                     let cancel = CancelToken::new();
-                    queue.running = Some((request.key, cancel.clone()));
-                    break (request, cancel);
+                    queue.running = Some((Some(request.key), cancel.clone()));
+                    break (request, None, cancel);
+                }
+                if let Some((request, toward)) = queue.ahead.take() {
+                    let cancel = CancelToken::new();
+                    queue.running = Some((None, cancel.clone()));
+                    break (request, Some(toward), cancel);
                 }
                 queue = lane.changed.wait(queue).unwrap_or_else(PoisonError::into_inner);
             }
         };
-        run_preview(engine, &request, &cancel, outbox);
+        match toward {
+            None => run_preview(engine, &request, &cancel, outbox),
+            Some(toward) => run_ahead(engine, &request, toward, &cancel),
+        }
         lane.lock().running = None;
     }
 }
@@ -370,6 +398,11 @@ fn run_preview(engine: &Engine, request: &PreviewRequest, cancel: &CancelToken, 
         Err(panic) => panic_notice(panic.as_ref()),
     };
     outbox.send(JobEvent::PreviewFailed { key: request.key, revision: request.revision, notice });
+}
+
+fn run_ahead(engine: &Engine, request: &PreviewRequest, toward: (f64, f64), cancel: &CancelToken) {
+    // What can't be read ahead is told when it is asked for.
+    drop(catch_unwind(AssertUnwindSafe(|| engine.look_ahead(request, toward, cancel))));
 }
 
 fn panic_notice(panic: &(dyn std::any::Any + Send)) -> Notice {

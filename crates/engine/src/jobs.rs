@@ -268,6 +268,13 @@ pub enum JobEvent {
         /// What the person should know.
         notices: Vec<Notice>,
     },
+    /// A coarse picture of a scan, until [`Self::OverviewReady`] of the same job brings the overview.
+    FirstLookReady {
+        /// Which job.
+        id: JobId,
+        /// The picture.
+        picture: Arc<ScanPicture>,
+    },
     /// Overview of a scan.
     OverviewReady {
         /// Which job.

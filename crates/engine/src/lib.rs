@@ -22,9 +22,11 @@ mod render;
 mod repair;
 mod sampled;
 mod scans;
+mod shelf;
 mod shrink;
 mod strokes;
 mod study;
+mod tiles;
 mod types;
 
 pub use adjust::{ChartPlace, StockReport, StockTarget};

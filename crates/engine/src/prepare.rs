@@ -27,6 +27,9 @@ const SOLVER: &str = concat!("glassine ", env!("CARGO_PKG_VERSION"), ", strip so
 /// Progress of one step, 0 to 1, with what is being done.
 pub(crate) type Progress<'a> = &'a (dyn Fn(f32, &str) + Sync);
 
+/// One hash for each scan, or why there is none.
+type Hashes = Vec<Result<glassine_scanfile::Fingerprint, glassine_scanfile::Error>>;
+
 /// What all steps need.
 pub(crate) struct Bench<'a> {
     pub(crate) scans: &'a ScanStore,
@@ -95,6 +98,62 @@ impl Bench<'_> {
             draft.push(Edit::AddScans(vec![scan]))?;
             added.extend(draft.session.scans.last().map(|scan| scan.id));
         }
+        // Content hashes are made while frames are found: both read the same bytes, which the system then reads once.
+        let paths: Vec<PathBuf> =
+            added.iter().filter_map(|id| draft.session.scan(*id)).map(|scan| scan.path.clone()).collect();
+        let stop = CancelToken::new();
+        let prints = std::thread::scope(|threads| {
+            let hasher =
+                std::thread::Builder::new().name("glassine-hash".to_owned()).spawn_scoped(threads, || {
+                    paths
+                        .iter()
+                        .map(|path| glassine_scanfile::fingerprint(path, &stop, &|_| {}))
+                        .collect::<Vec<_>>()
+                });
+            let found = self.find_on_all(draft, request, &added);
+            if found.is_err() || self.cancel.is_cancelled() {
+                stop.cancel();
+            }
+            let prints = self.wait_for_hashes(hasher, &stop);
+            found.and(prints)
+        })?;
+        for (id, print) in added.iter().zip(prints) {
+            let Some(mut scan) = draft.session.scan(*id).map(|scan| ScanRef::clone(scan)) else { continue };
+            let print = print?;
+            scan.fingerprint = Some(Fingerprint { bytes: print.bytes, blake3: print.blake3 });
+            draft.push(Edit::UpdateScan(scan))?;
+        }
+        Ok(())
+    }
+
+    /// The hashes, once they are made; a cancelled step stops them.
+    fn wait_for_hashes(
+        &self,
+        hasher: std::io::Result<std::thread::ScopedJoinHandle<'_, Hashes>>,
+        stop: &CancelToken,
+    ) -> Result<Hashes, EngineError> {
+        let no_thread = || EngineError::told("the system gave no thread for hashing", "close other programs");
+        let hasher = hasher.map_err(|_no_thread| no_thread())?;
+        if !hasher.is_finished() {
+            (self.progress)(0.99, "hashing the scans");
+        }
+        while !hasher.is_finished() {
+            if self.cancel.is_cancelled() {
+                stop.cancel();
+            }
+            std::thread::sleep(std::time::Duration::from_millis(5));
+        }
+        hasher.join().map_err(|_panicked| EngineError::fault("hashing a scan failed"))
+    }
+
+    /// Find the frames of every scan that was added, measure and solve.
+    fn find_on_all(
+        &self,
+        draft: &mut Draft,
+        request: &NewSessionRequest,
+        added: &[ScanId],
+    ) -> Result<(), EngineError> {
+        let count = added.len();
         let search = Search {
             film: request.film,
             format_id: request.format_id.clone(),
@@ -108,7 +167,7 @@ impl Bench<'_> {
             bench.search(draft, *scan, &search)?;
         }
         if request.one_frame_per_file {
-            self.solve_together(draft, &added)?;
+            self.solve_together(draft, added)?;
         }
         Ok(())
     }
@@ -144,8 +203,6 @@ impl Bench<'_> {
         for note in &info.notes {
             draft.notices.push(Notice::new(Severity::Info, note.clone(), "").about(&path));
         }
-        let print = glassine_scanfile::fingerprint(&path, self.cancel, &|_| {})?;
-        scan.fingerprint = Some(Fingerprint { bytes: print.bytes, blake3: print.blake3 });
         Ok(scan)
     }
 

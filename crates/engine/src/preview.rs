@@ -21,23 +21,23 @@ use crate::types::{Overlay, PictureSide, Preview, PreviewRequest, UnitRect, View
 use crate::{Engine, EngineError};
 
 /// Side of the grid that loupe reads are aligned to, so that panning reuses what was read.
-const TILE_PX: u32 = 512;
+pub(crate) const TILE_PX: u32 = 512;
 
 /// Linear samples of a part of a scan, reduced.
 #[derive(Debug)]
 pub(crate) struct Source {
-    samples: Samples16,
-    origin: (u32, u32),
-    factor: u32,
+    pub(crate) samples: Samples16,
+    pub(crate) origin: (u32, u32),
+    pub(crate) factor: u32,
 }
 
 /// What makes a [`Source`] the same as another.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub(crate) struct SourceKey {
-    scan: u64,
-    rect: PixelRect,
-    factor: u32,
-    repair: Option<crate::repair::RepairKey>,
+    pub(crate) scan: u64,
+    pub(crate) rect: PixelRect,
+    pub(crate) factor: u32,
+    pub(crate) repair: Option<crate::repair::RepairKey>,
 }
 
 #[cfg(test)]
@@ -48,13 +48,15 @@ impl SourceKey {
 }
 
 /// One picture to be made: which part of the scan, how large.
-struct Plan {
+pub(crate) struct Plan {
     sampling: TiltedSampling,
     /// Scan pixels for one picture pixel.
     scale: f64,
-    factor: u32,
+    pub(crate) factor: u32,
     /// Part of the scan that is read when the overview is too coarse.
-    rect: PixelRect,
+    pub(crate) rect: PixelRect,
+    /// A part seen close up: it is made of tiles, so that moving the view reads only what is new.
+    is_tiled: bool,
 }
 
 impl Plan {
@@ -108,7 +110,15 @@ impl Plan {
                 up(rect.y1, scan_h),
             );
         }
-        Self { sampling, scale, factor, rect }
+        Self { sampling, scale, factor, rect, is_tiled: region != UnitRect::WHOLE }
+    }
+
+    /// The part of a scan that a request names; `None` when nothing of it is there.
+    fn of_scan_region(request: &PreviewRequest, open: &OpenScan) -> Option<Self> {
+        let r = request.scan_rect.intersect(PixelRect::of_size(open.width(), open.height()));
+        let [x0, y0, x1, y1] = [r.x0, r.y0, r.x1, r.y1].map(f64::from);
+        let part = UnitRect { x1: 1.0 - 1e-12, ..UnitRect::WHOLE };
+        (!r.is_empty()).then(|| Self::new(&TiltedBox::from_edges(x0, y0, x1, y1), None, part, request, open))
     }
 
     fn sample(&self, samples: &Samples16, origin: (u32, u32), factor: u32) -> Samples16 {
@@ -171,14 +181,7 @@ impl Engine {
                         EngineError::told("the scan is not in this session", "open it again")
                     })?;
                 let open = self.scans.get(scan, request.at.folder.as_deref())?;
-                let r = request.scan_rect.intersect(PixelRect::of_size(open.width(), open.height()));
-                if r.is_empty() {
-                    return Ok(());
-                }
-                let [x0, y0, x1, y1] = [r.x0, r.y0, r.x1, r.y1].map(f64::from);
-                let area = TiltedBox::from_edges(x0, y0, x1, y1);
-                let plan =
-                    Plan::new(&area, None, UnitRect { x1: 1.0 - 1e-12, ..UnitRect::WHOLE }, request, &open);
+                let Some(plan) = Plan::of_scan_region(request, &open) else { return Ok(()) };
                 let source = self.source(&open, &plan, None, cancel)?;
                 let samples = plan.sample(&source.samples, source.origin, source.factor);
                 let overview = open.overview(cancel, &|_| {})?;
@@ -199,6 +202,7 @@ impl Engine {
     ) -> Result<(), EngineError> {
         let open = &context.open;
         let plan = Plan::new(&context.frame.crop, Some(&context.frame), request.region, request, open);
+        self.show_first_look(request, context, &plan, started, cancel, ready)?;
         let overview = open.overview(cancel, &|_| {})?;
         let whole_enough = overview.factor <= plan.factor;
         let wish = RepairWish::of(request, context);
@@ -248,12 +252,66 @@ impl Engine {
         Ok(())
     }
 
+    /// While a large scan is still being read, a picture from its first look.
+    fn show_first_look(
+        &self,
+        request: &PreviewRequest,
+        context: &FrameContext,
+        plan: &Plan,
+        started: Instant,
+        cancel: &CancelToken,
+        ready: &dyn Fn(Preview),
+    ) -> Result<(), EngineError> {
+        // The histogram of a part needs the overview itself, and so does the brightness of the film as scanned.
+        if request.region != UnitRect::WHOLE || request.side == PictureSide::Scan {
+            return Ok(());
+        }
+        let Some(seen) = context.open.first_look(cancel)? else { return Ok(()) };
+        let samples = plan.sample(&seen.samples, (0, 0), seen.factor);
+        let scene = Scene { request, context, plan, repair: None, cancel };
+        let mut preview = self.finish(&scene, &samples, started)?;
+        preview.is_coarse = true;
+        ready(preview);
+        Ok(())
+    }
+
     fn source_key(open: &OpenScan, plan: &Plan, repair: Option<&Repair>) -> SourceKey {
         let repair = repair.filter(|repair| repair.changes_something()).map(Repair::key);
         SourceKey { scan: open.id(), rect: plan.rect, factor: plan.factor, repair }
     }
 
+    /// Scan, plan and repair of a close-up that is on screen; `None` for any other picture, and while its repair is made.
+    pub(crate) fn view_of(
+        &self,
+        request: &PreviewRequest,
+    ) -> Result<Option<(Arc<OpenScan>, Plan, Option<Arc<Repair>>)>, EngineError> {
+        let (session, folder) = (&request.at.session, request.at.folder.as_deref());
+        if let ViewKey::ScanRegion(id) = request.key {
+            let Some(scan) = session.scan(id) else { return Ok(None) };
+            let open = self.scans.get(scan, folder)?;
+            return Ok(Plan::of_scan_region(request, &open).map(|plan| (open, plan, None)));
+        }
+        let (ViewKey::Frame(id) | ViewKey::Compare(id)) = request.key else { return Ok(None) };
+        let Some(frame) = session.frame(id).filter(|_| request.region != UnitRect::WHOLE) else {
+            return Ok(None);
+        };
+        let context = FrameContext::new(session, frame, folder, &self.scans)?;
+        let plan = Plan::new(&frame.crop, Some(frame), request.region, request, &context.open);
+        let repair = if RepairWish::of(request, &context).applies {
+            match self.repair_if_known(&context) {
+                Some(repair) => Some(repair).filter(|repair| repair.changes_something()),
+                None => return Ok(None),
+            }
+        } else {
+            None
+        };
+        Ok(Some((context.open, plan, repair)))
+    }
+
     fn cached_source(&self, open: &OpenScan, plan: &Plan, repair: Option<&Repair>) -> Option<Arc<Source>> {
+        if plan.is_tiled {
+            return self.kept_tiles(open, plan, repair.filter(|repair| repair.changes_something()));
+        }
         self.sources.get(&Self::source_key(open, plan, repair))
     }
 
@@ -264,6 +322,10 @@ impl Engine {
         repair: Option<&Repair>,
         cancel: &CancelToken,
     ) -> Result<Arc<Source>, EngineError> {
+        if plan.is_tiled {
+            let repair = repair.filter(|repair| repair.changes_something());
+            return self.tiled_source(open, plan, repair, cancel);
+        }
         let key = Self::source_key(open, plan, repair);
         if let Some(ready) = self.sources.get(&key) {
             return Ok(ready);
@@ -476,6 +538,7 @@ fn display_rgba(rendered: &Rendered) -> Vec<u8> {
 
 /// The film as scanned: linear codes times a gain, sRGB coded.
 pub(crate) fn scan_rgba(samples: &Samples16, colour_channels: u8, gain: f32) -> Vec<u8> {
+    use rayon::prelude::*;
     let table: Vec<u8> = (0..=u16::MAX)
         .map(|code| {
             let light = f64::from(f32::from(code) / 65535.0 * gain).min(1.0);
@@ -487,10 +550,14 @@ pub(crate) fn scan_rgba(samples: &Samples16, colour_channels: u8, gain: f32) -> 
     let channels = usize::from(samples.channels()).max(1);
     let colours = if colour_channels >= 3 { [0, 1, 2] } else { [0, 0, 0] };
     let mut rgba = vec![255_u8; samples.data().len() / channels * 4];
-    for (px, codes) in rgba.chunks_exact_mut(4).zip(samples.data().chunks_exact(channels)) {
-        for (value, channel) in px.iter_mut().zip(colours) {
-            *value = codes.get(channel).map_or(0, |code| table[usize::from(*code)]);
+    let width = (samples.width() as usize).max(1);
+    let rows = samples.data().par_chunks(width * channels);
+    rgba.par_chunks_mut(width * 4).zip(rows).for_each(|(row, codes)| {
+        for (px, codes) in row.chunks_exact_mut(4).zip(codes.chunks_exact(channels)) {
+            for (value, channel) in px.iter_mut().zip(colours) {
+                *value = codes.get(channel).map_or(0, |code| table[usize::from(*code)]);
+            }
         }
-    }
+    });
     rgba
 }

@@ -33,7 +33,7 @@ mod write_rgbi;
 
 pub use atomic::{AtomicFile, Overwrite, remove_abandoned_parts, write_bytes_atomic};
 pub use error::Error;
-pub use fingerprint::{Fingerprint, fingerprint};
+pub use fingerprint::{Fingerprint, SampledPrint, fingerprint, sampled_fingerprint};
 pub use info::{Encoding, FourthSample, InfraredSource, OpenOptions, PlaneKind, ScanInfo};
 pub use linear::{CODES, Linearisation, srgb_light};
 pub use overview::{GLIMPSE_BYTES, overview_factor};

@@ -1,6 +1,6 @@
 //! An open scan: its planes at full resolution, region by region.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use glassine_raster::{CancelToken, Orientation, PixelRect, RegionError, RegionSource, Samples16};
 
@@ -15,6 +15,7 @@ pub struct Scan {
     pub(crate) picture: Box<dyn Picture>,
     pub(crate) apart: Option<ApartInfrared>,
     linearisation: Linearisation,
+    infrared_file: Option<PathBuf>,
 }
 
 /// An infrared plane that is a picture of its own, perhaps of another size.
@@ -70,12 +71,17 @@ impl Scan {
             orientation,
             notes,
         };
-        Ok(Self { info, picture, apart, linearisation })
+        Ok(Self { info, picture, apart, linearisation, infrared_file: options.infrared_file.clone() })
     }
 
     /// What is known about it.
     pub fn info(&self) -> &ScanInfo {
         &self.info
+    }
+
+    /// The file of the infrared plane, when it has one of its own.
+    pub fn infrared_file(&self) -> Option<&Path> {
+        self.infrared_file.as_deref()
     }
 
     /// How its colour codes become linear light; infrared codes are always taken as linear.

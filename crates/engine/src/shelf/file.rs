@@ -1,0 +1,219 @@
+//! The file of one kept overview.
+//!
+//! ```text
+//! magic (16 bytes) | length of the description (u64) | description (JSON) | levels, the small one first: codes, u16
+//! | BLAKE3 of each block of codes (32 bytes each) | BLAKE3 of everything that is neither codes nor itself
+//! ```
+//! Numbers are little-endian. Blocks are hashed one by one, so that several threads check and copy them, and so that the
+//! small level can be shown without reading the large one.
+
+use std::fs::File;
+use std::io::{Read as _, Seek as _, SeekFrom, Write as _};
+use std::path::Path;
+use std::sync::Mutex;
+
+use glassine_raster::Samples16;
+use glassine_scanfile::{AtomicFile, Overwrite};
+use rayon::prelude::*;
+use serde::{Deserialize, Serialize};
+
+use super::Identity;
+use crate::scans::OverviewData;
+
+const MAGIC: &[u8; 16] = b"kept overview 1\n";
+const HASH_BYTES: usize = 32;
+/// Codes hashed together.
+const BLOCK_CODES: usize = 1 << 19;
+/// No description is longer than this.
+const MOST_DESCRIPTION_BYTES: u64 = 64 << 10;
+/// Side of the small level: fills a screen well enough for a moment.
+const QUICK_SIDE_PX: u32 = 1024;
+/// Sides and channels no overview exceeds; a larger claim is damage.
+const MOST_SIDE_PX: u32 = 1 << 16;
+
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+struct Description {
+    identity: Identity,
+    /// The small one first.
+    levels: Vec<Level>,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
+struct Level {
+    /// Scan pixels for one pixel.
+    factor: u32,
+    width: u32,
+    height: u32,
+    channels: u8,
+}
+
+impl Level {
+    fn of(data: &OverviewData) -> Self {
+        let samples = &data.samples;
+        Self {
+            factor: data.factor,
+            width: samples.width(),
+            height: samples.height(),
+            channels: samples.channels(),
+        }
+    }
+
+    fn codes(self) -> usize {
+        self.width as usize * self.height as usize * usize::from(self.channels)
+    }
+
+    fn blocks(self) -> usize {
+        self.codes().div_ceil(BLOCK_CODES)
+    }
+}
+
+/// Write an overview with its small level, whole or not at all.
+pub(super) fn write(
+    path: &Path,
+    identity: &Identity,
+    overview: &OverviewData,
+) -> Result<(), glassine_scanfile::Error> {
+    let samples = &overview.samples;
+    let shrink = samples.width().max(samples.height()).div_ceil(QUICK_SIDE_PX).max(1);
+    let quick = (shrink > 1).then(|| OverviewData {
+        samples: glassine_raster::box_reduce(samples, shrink),
+        factor: overview.factor.saturating_mul(shrink),
+    });
+    let levels: Vec<&OverviewData> = quick.iter().chain([overview]).collect();
+    let description = Description {
+        identity: identity.clone(),
+        levels: levels.iter().map(|level| Level::of(level)).collect(),
+    };
+    let mut head = MAGIC.to_vec();
+    let text = serde_json::to_vec(&description).unwrap_or_default();
+    head.extend((text.len() as u64).to_le_bytes());
+    head.extend(text);
+    let mut file = AtomicFile::create(path, Overwrite::Replace)?;
+    let failed = |source| glassine_scanfile::Error::Io { path: path.to_owned(), action: "write", source };
+    file.write_all(&head).map_err(failed)?;
+    let mut hashes = Vec::new();
+    let mut bytes = Vec::with_capacity(2 * BLOCK_CODES);
+    for level in levels {
+        for block in level.samples.data().chunks(BLOCK_CODES) {
+            bytes.clear();
+            bytes.extend(block.iter().flat_map(|code| code.to_le_bytes()));
+            hashes.extend(blake3::hash(&bytes).as_bytes());
+            file.write_all(&bytes).map_err(failed)?;
+        }
+    }
+    file.write_all(&hashes).map_err(failed)?;
+    file.write_all(seal(&head, &hashes).as_bytes()).map_err(failed)?;
+    file.commit().map(drop)
+}
+
+fn seal(head: &[u8], hashes: &[u8]) -> blake3::Hash {
+    blake3::Hasher::new().update(head).update(hashes).finalize()
+}
+
+/// A kept overview whose description and hashes are sound; its codes are checked when they are read.
+#[derive(Debug)]
+pub(crate) struct Kept {
+    file: Mutex<File>,
+    description: Description,
+    first_code_at: u64,
+    hashes: Vec<u8>,
+    is_beside_session: bool,
+}
+
+impl Kept {
+    /// Open the file if it is there, whole, and made from exactly this.
+    pub(super) fn open(path: &Path, identity: &Identity, is_beside_session: bool) -> Option<Self> {
+        let mut file = File::open(path).ok()?;
+        let len = file.metadata().ok()?.len();
+        let mut start = [0; 24];
+        file.read_exact(&mut start).ok()?;
+        let text_len = u64::from_le_bytes(start[16..].try_into().ok()?);
+        if &start[..16] != MAGIC || text_len > MOST_DESCRIPTION_BYTES {
+            return None;
+        }
+        let mut text = vec![0; text_len as usize];
+        file.read_exact(&mut text).ok()?;
+        let description: Description = serde_json::from_slice(&text).ok()?;
+        let is_sound = |l: &Level| {
+            (1..=MOST_SIDE_PX).contains(&l.width)
+                && (1..=MOST_SIDE_PX).contains(&l.height)
+                && (1..=4).contains(&l.channels)
+                && l.factor > 0
+        };
+        let levels = &description.levels;
+        if description.identity != *identity
+            || !(1..=2).contains(&levels.len())
+            || !levels.iter().all(is_sound)
+        {
+            return None;
+        }
+        let first_code_at = start.len() as u64 + text_len;
+        let code_bytes: u64 = levels.iter().map(|level| 2 * level.codes() as u64).sum();
+        let hash_bytes = HASH_BYTES * levels.iter().map(|level| level.blocks()).sum::<usize>();
+        if len != first_code_at + code_bytes + (hash_bytes + HASH_BYTES) as u64 {
+            return None;
+        }
+        file.seek(SeekFrom::Start(first_code_at + code_bytes)).ok()?;
+        let mut hashes = vec![0; hash_bytes];
+        file.read_exact(&mut hashes).ok()?;
+        let mut sealed = [0; HASH_BYTES];
+        file.read_exact(&mut sealed).ok()?;
+        if seal(&[start.as_slice(), &text].concat(), &hashes) != sealed {
+            return None;
+        }
+        // The time of the last use decides what goes first when room runs out; not to be able to set it is no harm.
+        if let Ok(own) = File::options().append(true).open(path) {
+            own.set_modified(std::time::SystemTime::now()).ok();
+        }
+        Some(Self { file: Mutex::new(file), description, first_code_at, hashes, is_beside_session })
+    }
+
+    /// Whether it lies beside the session, and not in the person's cache folder.
+    pub(crate) fn is_beside_session(&self) -> bool {
+        self.is_beside_session
+    }
+
+    /// The small level, to be on screen at once; `None` when it is damaged.
+    pub(crate) fn quick(&self) -> Option<OverviewData> {
+        self.level(0)
+    }
+
+    /// The overview itself; `None` when it is damaged.
+    pub(crate) fn full(&self) -> Option<OverviewData> {
+        self.level(self.description.levels.len() - 1)
+    }
+
+    fn level(&self, nth: usize) -> Option<OverviewData> {
+        let before = &self.description.levels[..nth];
+        let level = *self.description.levels.get(nth)?;
+        let from = self.first_code_at + before.iter().map(|level| 2 * level.codes() as u64).sum::<u64>();
+        let first_hash = before.iter().map(|level| level.blocks()).sum::<usize>();
+        let mut codes = Vec::new();
+        codes.try_reserve_exact(level.codes()).ok()?;
+        codes.resize(level.codes(), 0_u16);
+        let all_sound = codes.par_chunks_mut(BLOCK_CODES).enumerate().all(|(idx, block)| {
+            let mut bytes = vec![0; 2 * block.len()];
+            let at = from + (idx * BLOCK_CODES * 2) as u64;
+            if self.read_at(at, &mut bytes).is_none() {
+                return false;
+            }
+            let hash = &self.hashes[(first_hash + idx) * HASH_BYTES..][..HASH_BYTES];
+            block
+                .iter_mut()
+                .zip(bytes.chunks_exact(2))
+                .for_each(|(code, b)| *code = u16::from_le_bytes([b[0], b[1]]));
+            blake3::hash(&bytes).as_bytes() == hash
+        });
+        if !all_sound {
+            return None;
+        }
+        let samples = Samples16::from_vec(level.width, level.height, level.channels, codes)?;
+        Some(OverviewData { samples, factor: level.factor })
+    }
+
+    fn read_at(&self, at: u64, bytes: &mut [u8]) -> Option<()> {
+        let mut file = self.file.lock().ok()?;
+        file.seek(SeekFrom::Start(at)).ok()?;
+        file.read_exact(bytes).ok()
+    }
+}

@@ -1,0 +1,208 @@
+//! Overviews kept on disk, so that a scan that was read once is on screen at once the next time.
+//!
+//! They lie in a folder beside the session, or in the person's cache folder while a session has no file. A kept overview
+//! is used only when it belongs to the very file and the very way of reading it, and when its own checksums hold; any
+//! other is as good as none. Failures to keep one are nobody's concern: the scan is then read again.
+
+mod file;
+
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+use std::thread::JoinHandle;
+use std::time::SystemTime;
+
+use glassine_scanfile::SampledPrint;
+use serde::{Deserialize, Serialize};
+
+use crate::scans::OverviewData;
+
+pub(crate) use file::Kept;
+
+/// Ending of kept overviews; nothing else in the folders is ever touched.
+const ENDING: &str = "overview";
+/// Bytes kept beside one session, and in the person's cache folder.
+const SESSION_LIMIT_BYTES: u64 = 1 << 30;
+const SPARE_LIMIT_BYTES: u64 = 2 << 30;
+/// Goes up whenever linear codes or the reduction come out differently, so that what an older program kept is not used.
+const CODES_VERSION: u32 = 1;
+
+/// What an overview was made from. Equal identities give equal overviews.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct Identity {
+    pub(crate) scan: FileState,
+    pub(crate) infrared: Option<FileState>,
+    /// Hash of everything else that decides the codes: how the file is read, and the tables that make codes linear.
+    pub(crate) reading: String,
+    pub(crate) version: u32,
+}
+
+/// A file as it was: name without folder, length, time, hash of samples.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub(crate) struct FileState {
+    name: String,
+    bytes: u64,
+    modified_ns: u64,
+    sampled_blake3: String,
+}
+
+impl FileState {
+    fn of(path: &Path) -> Option<Self> {
+        let SampledPrint { bytes, modified_ns, blake3 } =
+            glassine_scanfile::sampled_fingerprint(path).ok()?;
+        let name = path.file_name()?.to_string_lossy().into_owned();
+        Some(Self { name, bytes, modified_ns, sampled_blake3: blake3 })
+    }
+}
+
+impl Identity {
+    /// Look at the files; `None` when one can't be read.
+    pub(crate) fn of(path: &Path, infrared: Option<&Path>, reading: String) -> Option<Self> {
+        let infrared = match infrared {
+            Some(path) => Some(FileState::of(path)?),
+            None => None,
+        };
+        Some(Self { scan: FileState::of(path)?, infrared, reading, version: CODES_VERSION })
+    }
+
+    /// Name of the file it is kept in: the same for a file that was only touched, so that it replaces its predecessor.
+    fn file_name(&self) -> String {
+        let mut hasher = blake3::Hasher::new();
+        for state in [Some(&self.scan), self.infrared.as_ref()].into_iter().flatten() {
+            hasher.update(state.name.as_bytes()).update(&[0]).update(state.sampled_blake3.as_bytes());
+        }
+        hasher.update(self.reading.as_bytes()).update(&self.version.to_le_bytes());
+        let hex = hasher.finalize().to_hex();
+        format!("{}.{ENDING}", &hex.as_str()[..32])
+    }
+}
+
+/// Where overviews are kept.
+#[derive(Debug, Default)]
+pub(crate) struct Shelf {
+    places: Mutex<Places>,
+    writers: Mutex<Vec<JoinHandle<()>>>,
+}
+
+#[derive(Debug, Default, Clone)]
+struct Places {
+    /// Beside the session.
+    own: Option<PathBuf>,
+    /// The person's cache folder.
+    spare: Option<PathBuf>,
+}
+
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    // What the locks guard is valid after every statement.
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Shelf {
+    pub(crate) fn with_spare(folder: Option<PathBuf>) -> Self {
+        Self { places: Mutex::new(Places { own: None, spare: folder }), writers: Mutex::default() }
+    }
+
+    /// The session under work lies here, or nowhere yet. Returns whether that is news.
+    pub(crate) fn move_to(&self, session_path: Option<&Path>) -> bool {
+        let own = session_path.map(folder_beside);
+        let mut places = lock(&self.places);
+        let is_news = places.own != own;
+        places.own = own;
+        is_news
+    }
+
+    /// A kept overview that was made from exactly this.
+    pub(crate) fn find(&self, identity: &Identity) -> Option<Kept> {
+        let Places { own, spare } = lock(&self.places).clone();
+        let name = identity.file_name();
+        let places = [(own, true), (spare, false)].into_iter();
+        places
+            .filter_map(|(folder, is_own)| Some((folder?.join(&name), is_own)))
+            .find_map(|(path, is_own)| Kept::open(&path, identity, is_own))
+    }
+
+    /// Keep an overview, on a thread of its own; the engine waits for it only when it ends.
+    pub(crate) fn keep(&self, identity: Identity, overview: Arc<OverviewData>) {
+        let places = lock(&self.places).clone();
+        let writer = std::thread::Builder::new().name("glassine-keep".to_owned()).spawn(move || {
+            let targets = [(places.own, SESSION_LIMIT_BYTES), (places.spare, SPARE_LIMIT_BYTES)];
+            for (folder, limit) in targets.into_iter().filter_map(|(folder, limit)| Some((folder?, limit))) {
+                if keep_in(&folder, limit, &identity, &overview) {
+                    break;
+                }
+            }
+        });
+        if let Ok(writer) = writer {
+            let mut writers = lock(&self.writers);
+            writers.retain(|writer| !writer.is_finished());
+            writers.push(writer);
+        }
+    }
+
+    /// Wait until everything that was to be kept is.
+    pub(crate) fn settle(&self) {
+        let writers = std::mem::take(&mut *lock(&self.writers));
+        for writer in writers {
+            // A writer that panicked has kept nothing; that is allowed.
+            drop(writer.join());
+        }
+    }
+}
+
+impl Drop for Shelf {
+    fn drop(&mut self) {
+        self.settle();
+    }
+}
+
+/// `NAME.session.cache` for `NAME.session.json`.
+fn folder_beside(session_path: &Path) -> PathBuf {
+    let absolute = std::path::absolute(session_path).unwrap_or_else(|_| session_path.to_owned());
+    absolute.with_extension("cache")
+}
+
+/// Write into a folder and hold its limit; returns whether it worked.
+fn keep_in(folder: &Path, limit_bytes: u64, identity: &Identity, overview: &OverviewData) -> bool {
+    let is_new = !folder.exists();
+    // The cache folder of the person may lack its parents; beside a session only the last part is ours to make.
+    if is_new && std::fs::create_dir_all(folder).is_err() {
+        return false;
+    }
+    glassine_scanfile::remove_abandoned_parts(folder);
+    let path = folder.join(identity.file_name());
+    let written = file::write(&path, identity, overview);
+    if written.is_err() && is_new {
+        // An empty folder of ours is not left behind.
+        std::fs::remove_dir(folder).ok();
+    }
+    if written.is_ok() {
+        hold_limit(folder, limit_bytes, &path);
+    }
+    written.is_ok()
+}
+
+/// Remove the overviews that were used longest ago until the rest fits; `newest` stays.
+fn hold_limit(folder: &Path, limit_bytes: u64, newest: &Path) {
+    let Ok(entries) = std::fs::read_dir(folder) else { return };
+    let mut kept: Vec<(SystemTime, u64, PathBuf)> = entries
+        .filter_map(Result::ok)
+        .map(|entry| entry.path())
+        .filter(|path| path.extension().is_some_and(|ending| ending == ENDING))
+        .filter_map(|path| {
+            let meta = path.symlink_metadata().ok().filter(std::fs::Metadata::is_file)?;
+            Some((meta.modified().ok()?, meta.len(), path))
+        })
+        .collect();
+    kept.sort();
+    let mut total: u64 = kept.iter().map(|(_, bytes, _)| bytes).sum();
+    for (_, bytes, path) in kept.iter().filter(|(.., path)| path != newest) {
+        if total <= limit_bytes {
+            break;
+        }
+        if std::fs::remove_file(path).is_ok() {
+            total -= bytes;
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

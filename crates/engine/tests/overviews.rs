@@ -1,0 +1,262 @@
+//! A large scan from its first look to the overview that is kept for the next time, and reading ahead of a moving view.
+
+use std::fs::File;
+use std::io::{Seek as _, SeekFrom, Write as _};
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use glassine_engine::jobs::{Job, JobEvent};
+use glassine_engine::{
+    Engine, JobHost, Overlay, PictureSide, PreviewRequest, SessionAt, UnitRect, ViewKey, files,
+};
+use glassine_raster::{CancelToken, PixelRect};
+use glassine_session::{Edit, EncodingChoice, ScanId, ScanRef, Session};
+
+/// 525 MB of samples, most of them a hole in the file that takes no room on disk.
+const WIDTH: u32 = 12_500;
+const HEIGHT: u32 = 7_000;
+const ROW_BYTES: u64 = WIDTH as u64 * 6;
+const ROWS_AT: u64 = 65_536;
+
+struct Desk {
+    folder: tempfile::TempDir,
+    scan: PathBuf,
+    session: PathBuf,
+}
+
+impl Desk {
+    fn new() -> Self {
+        let folder = tempfile::tempdir().expect("temporary folder");
+        let scan = folder.path().join("sheet.tif");
+        write_scan(&scan).expect("room for a hollow file");
+        let session = folder.path().join("sheet.session.json");
+        Self { folder, scan, session }
+    }
+
+    fn at(&self, encoding: EncodingChoice) -> SessionAt {
+        let scan = ScanRef {
+            id: ScanId(1),
+            path: self.scan.clone(),
+            infrared_path: None,
+            width_px: WIDTH,
+            height_px: HEIGHT,
+            ppi: None,
+            planes: Vec::new(),
+            fingerprint: None,
+            encoding,
+            fourth_sample: Default::default(),
+            extra: serde_json::Map::new(),
+        };
+        let session = Edit::AddScans(vec![scan]).apply(&Session::default()).expect("applies");
+        SessionAt { session, folder: None }
+    }
+
+    /// What a program that starts anew shows: the colour in the middle of a part that is not sampled for fingerprints.
+    fn look(&self, encoding: EncodingChoice) -> Seen {
+        let engine = Engine::new();
+        engine.work_beside(Some(&self.session));
+        self.look_with(&engine, encoding)
+    }
+
+    fn look_with(&self, engine: &Engine, encoding: EncodingChoice) -> Seen {
+        let (at, cancel) = (self.at(encoding), CancelToken::new());
+        let first = engine.first_look(&at, ScanId(1), &cancel).expect("readable");
+        let full = engine.scan_picture(&at, ScanId(1), &cancel, &|_| {}).expect("readable");
+        assert!(
+            engine.first_look(&at, ScanId(1), &cancel).expect("readable").is_none(),
+            "the overview is there"
+        );
+        engine.settle();
+        Seen { first_factor: first.map(|first| first.factor), factor: full.factor, rgba: full.rgba }
+    }
+
+    fn kept(&self) -> Vec<PathBuf> {
+        let folder = self.folder.path().join("sheet.session.cache");
+        let mut kept: Vec<_> = std::fs::read_dir(folder)
+            .map(|all| all.flatten().map(|entry| entry.path()).collect())
+            .unwrap_or_default();
+        kept.sort();
+        kept
+    }
+
+    /// Change rows of the file in place; its time stays when `keep_time` is set.
+    fn paint(&self, rows: std::ops::Range<u32>, code: u16, keep_time: bool) {
+        let mut file = File::options().write(true).open(&self.scan).expect("ours");
+        let time = file.metadata().and_then(|meta| meta.modified()).expect("has a time");
+        let row: Vec<u8> = (0..WIDTH * 3).flat_map(|_| code.to_le_bytes()).collect();
+        for y in rows {
+            file.seek(SeekFrom::Start(ROWS_AT + u64::from(y) * ROW_BYTES)).expect("ours");
+            file.write_all(&row).expect("room");
+        }
+        let time = if keep_time { time } else { time + std::time::Duration::from_secs(5) };
+        file.set_modified(time).expect("ours");
+    }
+}
+
+#[derive(PartialEq)]
+struct Seen {
+    first_factor: Option<u32>,
+    factor: u32,
+    rgba: Arc<Vec<u8>>,
+}
+
+/// An uncompressed `BigTIFF` in strips of 40 rows; a few rows are bright.
+fn write_scan(path: &Path) -> std::io::Result<()> {
+    let strips = u64::from(HEIGHT.div_ceil(40));
+    let mut head = b"II\x2b\x00\x08\x00\x00\x00".to_vec();
+    head.extend(16_u64.to_le_bytes());
+    let tags = [
+        (256_u16, 4_u16, 1_u64, u64::from(WIDTH)),
+        (257, 4, 1, u64::from(HEIGHT)),
+        (258, 3, 1, 16),
+        (259, 3, 1, 1),
+        (262, 3, 1, 2),
+        (273, 16, strips, 4096),
+        (277, 3, 1, 3),
+        (278, 4, 1, 40),
+        (279, 16, strips, 4096 + 8 * strips),
+    ];
+    head.extend((tags.len() as u64).to_le_bytes());
+    for (tag, kind, count, value) in tags {
+        head.extend(tag.to_le_bytes());
+        head.extend(kind.to_le_bytes());
+        head.extend(count.to_le_bytes());
+        head.extend(value.to_le_bytes());
+    }
+    head.resize(4096, 0);
+    head.extend((0..strips).flat_map(|i| (ROWS_AT + i * 40 * ROW_BYTES).to_le_bytes()));
+    head.extend((0..strips).flat_map(|_| (40 * ROW_BYTES).to_le_bytes()));
+    let mut file = File::create(path)?;
+    file.write_all(&head)?;
+    file.set_len(ROWS_AT + u64::from(HEIGHT) * ROW_BYTES)?;
+    file.seek(SeekFrom::Start(ROWS_AT + 900 * ROW_BYTES))?;
+    file.write_all(&vec![0x80; 80 * ROW_BYTES as usize])
+}
+
+#[test]
+fn a_first_look_comes_first_and_the_overview_follows_in_the_same_job() {
+    let desk = Desk::new();
+    let mut host = JobHost::inline(Arc::new(Engine::new()));
+    let job = host.submit(Job::Overview { at: desk.at(EncodingChoice::Auto), scan: ScanId(1) });
+    let mut pictures = Vec::new();
+    while !host.is_idle() {
+        match host.poll() {
+            Some(JobEvent::FirstLookReady { id, picture }) => pictures.push((id, false, picture)),
+            Some(JobEvent::OverviewReady { id, picture }) => pictures.push((id, true, picture)),
+            Some(JobEvent::Failed { notice, .. }) => panic!("{notice}"),
+            _ => {}
+        }
+    }
+    let [(first_id, false, first), (id, true, full)] = pictures.as_slice() else {
+        panic!("two pictures in order")
+    };
+    assert!(*first_id == job && *id == job);
+    assert_eq!((full.factor, full.width_px, full.height_px), (4, 3125, 1750));
+    assert_eq!((first.factor, first.width_px, first.height_px), (13, 962, 539));
+    assert!(desk.kept().is_empty(), "nothing is kept for a session without a place");
+}
+
+#[test]
+fn reopening_shows_the_kept_overview_and_a_changed_file_is_read_again() {
+    let desk = Desk::new();
+    let made = desk.look(EncodingChoice::Auto);
+    assert_eq!((made.first_factor, made.factor, desk.kept().len()), (Some(13), 4, 1));
+    // A change that no fingerprint sees, in a place that is not sampled: what is kept is shown, so it was used.
+    desk.paint(2000..2020, 50_000, true);
+    let again = desk.look(EncodingChoice::Auto);
+    assert_eq!(
+        (again.first_factor, again.factor),
+        (Some(16), 4),
+        "the small level is a quarter of the kept one"
+    );
+    assert!(again.rgba == made.rgba);
+    // The same change with a new time is seen, and replaces what was kept.
+    desk.paint(2000..2020, 50_000, false);
+    let changed = desk.look(EncodingChoice::Auto);
+    assert!(changed.rgba != made.rgba && changed.first_factor == Some(13));
+    assert!(desk.look(EncodingChoice::Auto).rgba == changed.rgba);
+    assert_eq!(desk.kept().len(), 1);
+    // Read in another way, it is another picture.
+    let other = desk.look(EncodingChoice::Gamma(2.2));
+    assert!(other.rgba != changed.rgba && other.first_factor == Some(13));
+    assert_eq!(desk.kept().len(), 2);
+    assert!(desk.look(EncodingChoice::Auto).rgba == changed.rgba);
+}
+
+#[test]
+fn a_damaged_kept_overview_is_made_again_without_a_word() {
+    let desk = Desk::new();
+    let made = desk.look(EncodingChoice::Auto);
+    let path = desk.kept().remove(0);
+    let good = std::fs::read(&path).expect("ours");
+    let mut bad = good.clone();
+    let at = bad.len() - 5_000_000;
+    bad[at] ^= 1;
+    for broken in [&bad[..], &good[..good.len() / 2], b"something else"] {
+        std::fs::write(&path, broken).expect("ours");
+        assert!(desk.look(EncodingChoice::Auto).rgba == made.rgba);
+        assert_eq!(std::fs::read(&path).expect("ours"), good, "it was made again");
+    }
+}
+
+#[test]
+fn an_overview_of_an_unsaved_session_moves_beside_the_session_once_it_is_saved() {
+    let desk = Desk::new();
+    let spare = tempfile::tempdir().expect("temporary folder");
+    let engine = Arc::new(Engine::with_cache_folder(Some(spare.path().join("overviews"))));
+    let made = desk.look_with(&engine, EncodingChoice::Auto);
+    let spares = || std::fs::read_dir(spare.path().join("overviews")).map_or(0, |all| all.count());
+    assert_eq!((spares(), desk.kept().len()), (1, 0));
+    let mut host = JobHost::inline(Arc::clone(&engine));
+    let session = Box::new(desk.at(EncodingChoice::Auto).session);
+    host.submit(Job::Save { session, path: desk.session.clone(), autosave: false });
+    while !host.is_idle() {
+        if let Some(JobEvent::Failed { notice, .. }) = host.poll() {
+            panic!("{notice}");
+        }
+    }
+    engine.settle();
+    assert_eq!(desk.kept().len(), 1);
+    assert!(files::read_session(&desk.session).is_ok());
+    let again = desk.look(EncodingChoice::Auto);
+    assert!(again.rgba == made.rgba && again.first_factor == Some(16));
+}
+
+#[test]
+fn a_view_that_moves_finds_the_tiles_that_were_read_ahead() {
+    let desk = Desk::new();
+    let view = |x0: u32| PreviewRequest {
+        key: ViewKey::ScanRegion(ScanId(1)),
+        at: desk.at(EncodingChoice::Auto),
+        region: UnitRect::WHOLE,
+        scan_rect: PixelRect::new(x0, 600, x0 + 700, 1100),
+        max_width_px: 700,
+        max_height_px: 500,
+        side: PictureSide::Scan,
+        overlay: Overlay::None,
+        revision: 1,
+    };
+    let shown = |host: &mut JobHost, request: PreviewRequest| {
+        host.preview(request);
+        let mut pictures = Vec::new();
+        while !host.is_idle() {
+            if let Some(JobEvent::PreviewReady(preview)) = host.poll() {
+                pictures.push(Arc::clone(&preview.rgba));
+            }
+        }
+        pictures.pop()
+    };
+    let mut fresh = JobHost::inline(Arc::new(Engine::new()));
+    let expected = shown(&mut fresh, view(3000)).expect("readable");
+    let mut moving = JobHost::inline(Arc::new(Engine::new()));
+    let mut resting = JobHost::inline(Arc::new(Engine::new()));
+    assert!(shown(&mut moving, view(2000)).is_some() && shown(&mut resting, view(2000)).is_some());
+    moving.look_ahead(view(2000), (1.0, 0.0));
+    while !moving.is_idle() {
+        moving.poll();
+    }
+    // Nothing more can be read from the file: only what was read ahead can be shown.
+    File::options().write(true).open(&desk.scan).and_then(|file| file.set_len(ROWS_AT)).expect("ours");
+    assert!(shown(&mut moving, view(3000)) == Some(expected));
+    assert!(shown(&mut resting, view(3000)).is_none());
+}
