@@ -14,7 +14,7 @@ use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Instant;
 
-use glassine_engine::{Engine, SessionAt};
+use glassine_engine::{Engine, NewSessionRequest, SessionAt};
 use glassine_raster::CancelToken;
 use glassine_scanfile::{OpenOptions, Scan, overview_factor};
 use glassine_session::{Edit, ScanId, Session};
@@ -53,6 +53,7 @@ fn main() -> Outcome<()> {
     let args: Vec<String> = std::env::args().skip(1).collect();
     match args.first().map(String::as_str) {
         Some("one") => one(Path::new(&args[1]), args[2].parse()?),
+        Some("new") => new(Path::new(&args[1])),
         Some("open") => open(Path::new(&args[1]), Path::new(&args[2])),
         _ => bench(&args),
     }
@@ -88,6 +89,15 @@ fn open(path: &Path, session: &Path) -> Outcome<()> {
     report(begun, &told)?;
     engine.settle();
     Ok(())
+}
+
+/// From a scan to a session, as `glassine new` makes it: hash, overview, frames, base, solve.
+fn new(path: &Path) -> Outcome<()> {
+    let begun = Instant::now();
+    let engine = Engine::new();
+    let request = NewSessionRequest { scans: vec![path.to_owned()], ..NewSessionRequest::default() };
+    let made = engine.new_session(&request, &CancelToken::new(), &|_, _| {})?;
+    report(begun, &json!({ "frames": made.session.frames.len(), "strips": made.session.strips.len() }))
 }
 
 fn session_of(path: &Path) -> Outcome<SessionAt> {
@@ -193,6 +203,17 @@ fn bench(args: &[String]) -> Outcome<()> {
         compare(&own, &choices, &path, &side, &mut page)?;
     }
     opening(&own, &choices, &path, folder.path(), &mut page)?;
+    let made = child(&own, &["new", &path])?;
+    writeln!(
+        page,
+        "\nA session from it (hash, overview, frames, base, solve): {} frames on {} strips in {:.1} s, {:.1} s of CPU, at \
+         most {:.0} MiB.",
+        made["frames"],
+        made["strips"],
+        median(std::slice::from_ref(&made), "wall_s"),
+        median(std::slice::from_ref(&made), "cpu_s"),
+        median(std::slice::from_ref(&made), "peak_mib")
+    )?;
     println!("{page}");
     match &choices.into {
         Some(target) => put_section(target, &page),
