@@ -159,6 +159,9 @@ struct Scene<'a> {
     cancel: &'a CancelToken,
 }
 
+/// A part of a scan seen close up, with the repair that is shown on it.
+type CloseUp = (Arc<OpenScan>, Plan, Option<Arc<Repair>>);
+
 impl Engine {
     /// Make a picture for the screen; `ready` is called once, or twice when a coarse one could be shown first.
     pub(crate) fn preview(
@@ -281,10 +284,7 @@ impl Engine {
     }
 
     /// Scan, plan and repair of a close-up that is on screen; `None` for any other picture, and while its repair is made.
-    pub(crate) fn view_of(
-        &self,
-        request: &PreviewRequest,
-    ) -> Result<Option<(Arc<OpenScan>, Plan, Option<Arc<Repair>>)>, EngineError> {
+    pub(crate) fn view_of(&self, request: &PreviewRequest) -> Result<Option<CloseUp>, EngineError> {
         let (session, folder) = (&request.at.session, request.at.folder.as_deref());
         if let ViewKey::ScanRegion(id) = request.key {
             let Some(scan) = session.scan(id) else { return Ok(None) };

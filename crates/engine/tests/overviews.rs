@@ -162,7 +162,7 @@ fn reopening_shows_the_kept_overview_and_a_changed_file_is_read_again() {
     let made = desk.look(EncodingChoice::Auto);
     assert_eq!((made.first_factor, made.factor, desk.kept().len()), (Some(13), 4, 1));
     // A change that no fingerprint sees, in a place that is not sampled: what is kept is shown, so it was used.
-    desk.paint(2000..2020, 50_000, true);
+    desk.paint(2000..2020, 10_000, true);
     let again = desk.look(EncodingChoice::Auto);
     assert_eq!(
         (again.first_factor, again.factor),
@@ -171,7 +171,7 @@ fn reopening_shows_the_kept_overview_and_a_changed_file_is_read_again() {
     );
     assert!(again.rgba == made.rgba);
     // The same change with a new time is seen, and replaces what was kept.
-    desk.paint(2000..2020, 50_000, false);
+    desk.paint(2000..2020, 10_000, false);
     let changed = desk.look(EncodingChoice::Auto);
     assert!(changed.rgba != made.rgba && changed.first_factor == Some(13));
     assert!(desk.look(EncodingChoice::Auto).rgba == changed.rgba);

@@ -12,7 +12,10 @@ fn reduced(scan: &Scan, factor: u32) -> Result<Samples16, Error> {
     scan.reduced(factor, None, &CancelToken::new(), &|_| {})
 }
 
-fn shapes() -> Vec<(bool, Option<(usize, usize)>, usize)> {
+/// Planes apart, size of tiles, rows of a strip.
+type Shape = (bool, Option<(usize, usize)>, usize);
+
+fn shapes() -> Vec<Shape> {
     vec![
         (false, None, 7),
         (false, None, 1),
