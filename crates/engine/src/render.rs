@@ -1,7 +1,7 @@
 //! Running a pipeline over sampled pixels, with sharpening and counting: what previews and exports share.
 
 use glassine_film::{BaseField, Histogram, Look, OutputSpace, Param, Pipeline};
-use glassine_raster::{Plane, Samples16, TiltedSampling};
+use glassine_raster::{PixelLoop, Plane, Samples16, TiltedSampling, run_vectorised};
 use glassine_sharpness::Sharpening;
 use rayon::prelude::*;
 
@@ -46,7 +46,7 @@ pub(crate) struct Shift<'a> {
 
 impl Shift<'_> {
     /// Shift of each pixel of a row, three values a pixel.
-    fn row(&self, y: u32, out: &mut [f32]) {
+    pub(crate) fn row(&self, y: u32, out: &mut [f32]) {
         let width = out.len() / 3;
         let last = f64::from(self.sampling.width().saturating_sub(1));
         let at = |share: f64| {
@@ -109,16 +109,92 @@ pub(crate) fn sharpening(look: &Look, scan_px_per_px: f64) -> Option<Sharpening>
 /// Luminance weights on encoded values. Source: ITU-R BT.709 (luma).
 const LUMA: [f32; 3] = [0.2126, 0.7152, 0.0722];
 
-/// Sharpen on lightness: the same step is added to red, green and blue, so colours stay.
-///
-/// In a linear space the step is made on the cube root (CIE lightness) and scaled back.
+/// What sharpening works on: lightness, so that colours stay.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Lightness {
+    /// Encoded values follow lightness closely enough: the same step is added to red, green and blue.
+    Encoded,
+    /// Linear values: the step is made on the cube root (CIE lightness) and scaled back.
+    Linear,
+}
+
+impl Lightness {
+    pub(crate) fn of(space: OutputSpace) -> Self {
+        if space == OutputSpace::LinearSrgb { Self::Linear } else { Self::Encoded }
+    }
+
+    #[inline(always)]
+    fn value(self, r: f32, g: f32, b: f32) -> f32 {
+        let y = LUMA[0] * r + LUMA[1] * g + LUMA[2] * b;
+        if self == Self::Linear { y.max(0.0).cbrt() } else { y }
+    }
+
+    /// A colour value when its pixel's lightness goes from `before` to `after`.
+    #[inline(always)]
+    fn moved(self, value: f32, before: f32, after: f32) -> f32 {
+        match self {
+            Self::Encoded => value + (after - before),
+            Self::Linear if before > 1e-4 => value * (after / before).powi(3),
+            Self::Linear => value,
+        }
+    }
+
+    /// Lightness of three planes.
+    pub(crate) fn measure(self, [red, green, blue]: [&[f32]; 3], out: &mut [f32]) {
+        run_vectorised(Measure { lightness: self, red, green, blue, out });
+    }
+
+    /// Move three planes from one lightness to another.
+    pub(crate) fn apply(self, planes: [&mut [f32]; 3], before: &[f32], after: &[f32]) {
+        run_vectorised(Apply { lightness: self, planes, before, after });
+    }
+}
+
+struct Measure<'a> {
+    lightness: Lightness,
+    red: &'a [f32],
+    green: &'a [f32],
+    blue: &'a [f32],
+    out: &'a mut [f32],
+}
+
+impl PixelLoop for Measure<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let colours = self.red.iter().zip(self.green).zip(self.blue);
+        for (out, ((r, g), b)) in self.out.iter_mut().zip(colours) {
+            *out = self.lightness.value(*r, *g, *b);
+        }
+    }
+}
+
+struct Apply<'a> {
+    lightness: Lightness,
+    planes: [&'a mut [f32]; 3],
+    before: &'a [f32],
+    after: &'a [f32],
+}
+
+impl PixelLoop for Apply<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for plane in self.planes {
+            for ((value, before), after) in plane.iter_mut().zip(self.before).zip(self.after) {
+                *value = self.lightness.moved(*value, *before, *after);
+            }
+        }
+    }
+}
+
+/// Sharpen a block on its lightness; what an export does band by band.
 pub(crate) fn sharpen(rendered: &mut Rendered, sharpening: &Sharpening, space: OutputSpace) {
-    let linear = space == OutputSpace::LinearSrgb;
-    let lightness = |px: &[f32]| {
-        let y = LUMA[0] * px[0] + LUMA[1] * px[1] + LUMA[2] * px[2];
-        if linear { y.max(0.0).cbrt() } else { y }
-    };
-    let data: Vec<f32> = rendered.encoded.par_chunks_exact(3).map(lightness).collect();
+    let lightness = Lightness::of(space);
+    let data: Vec<f32> =
+        rendered.encoded.par_chunks_exact(3).map(|px| lightness.value(px[0], px[1], px[2])).collect();
     let (Ok(width), Ok(height)) = (u32::try_from(rendered.width), u32::try_from(rendered.height)) else {
         return;
     };
@@ -129,11 +205,6 @@ pub(crate) fn sharpen(rendered: &mut Rendered, sharpening: &Sharpening, space: O
         .par_chunks_exact_mut(3)
         .zip(plane.data().par_iter().zip(sharp.data().par_iter()))
         .for_each(|(px, (before, after))| {
-            if linear {
-                let scale = if *before > 1e-4 { (after / before).powi(3) } else { 1.0 };
-                px.iter_mut().for_each(|value| *value *= scale);
-            } else {
-                px.iter_mut().for_each(|value| *value += after - before);
-            }
+            px.iter_mut().for_each(|value| *value = lightness.moved(*value, *before, *after));
         });
 }

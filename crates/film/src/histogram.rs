@@ -1,5 +1,7 @@
 //! Histogram and exact clip counts of encoded pixels.
 
+use glassine_raster::{PixelLoop, run_vectorised};
+
 /// Counts of encoded values, three channels.
 ///
 /// A value is quantised as in a 16-bit export, `q = round(65535 * v)`: it counts as clipped low when `q <= 0`
@@ -37,6 +39,23 @@ impl Histogram {
         *pixels += (encoded.len() / 3) as u64;
     }
 
+    /// Count interleaved 16-bit codes of colours at both ends, and pixels, without the bins.
+    pub fn add_ends(&mut self, codes: &[u16]) {
+        run_vectorised(Ends { codes, low: &mut self.clip_low, high: &mut self.clip_high });
+        self.pixels += (codes.len() / 3) as u64;
+    }
+
+    /// The same for grey codes, which count in all three channels.
+    pub fn add_grey_ends(&mut self, codes: &[u16]) {
+        let (mut low, mut high) = ([0; 3], [0; 3]);
+        run_vectorised(Ends { codes, low: &mut low, high: &mut high });
+        for channel in 0..3 {
+            self.clip_low[channel] += low.iter().sum::<u64>();
+            self.clip_high[channel] += high.iter().sum::<u64>();
+        }
+        self.pixels += codes.len() as u64;
+    }
+
     /// Add the counts of another part of the picture.
     pub fn merge(&mut self, other: &Self) {
         for channel in 0..3 {
@@ -64,6 +83,41 @@ impl Histogram {
     }
 }
 
+struct Ends<'a> {
+    codes: &'a [u16],
+    low: &'a mut [u64; 3],
+    high: &'a mut [u64; 3],
+}
+
+impl PixelLoop for Ends<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        /// Sixteen pixels: lane `i` always holds channel `i % 3`.
+        const LANES: usize = 48;
+        // Counts of 16 bits hold what 65 535 groups can add.
+        for part in self.codes.chunks(LANES * 65_535) {
+            let (mut low, mut high) = ([0_u16; LANES], [0_u16; LANES]);
+            let groups = part.chunks_exact(LANES);
+            for (lane, code) in groups.remainder().iter().enumerate() {
+                self.low[lane % 3] += u64::from(*code == 0);
+                self.high[lane % 3] += u64::from(*code == u16::MAX);
+            }
+            for group in groups {
+                for lane in 0..LANES {
+                    low[lane] += u16::from(group[lane] == 0);
+                    high[lane] += u16::from(group[lane] == u16::MAX);
+                }
+            }
+            for lane in 0..LANES {
+                self.low[lane % 3] += u64::from(low[lane]);
+                self.high[lane % 3] += u64::from(high[lane]);
+            }
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -80,5 +134,22 @@ mod tests {
         assert_eq!(first.clip_high, [0, 2, 0]);
         assert!((first.clip_low_fraction()[0] - 2.0 / 3.0).abs() < 1e-12);
         assert_eq!(first.bins[1].iter().sum::<u32>(), 3);
+    }
+
+    #[test]
+    fn ends_counted_from_codes_are_those_counted_from_values() {
+        let values: Vec<f32> = (0..3 * 1000_u32).map(|i| (i * 7919 % 331) as f32 / 300.0 - 0.05).collect();
+        let mut codes = vec![0; values.len()];
+        crate::quantise16(&values, &mut codes);
+        let (mut by_value, mut by_code) = (Histogram::default(), Histogram::default());
+        by_value.add(&values);
+        by_code.add_ends(&codes);
+        assert_eq!((by_code.clip_low, by_code.clip_high), (by_value.clip_low, by_value.clip_high));
+        assert_eq!(by_code.pixels, by_value.pixels);
+        assert!(by_code.clip_low[0] > 0 && by_code.clip_high[2] > 0);
+        let mut grey = Histogram::default();
+        grey.add_grey_ends(&codes);
+        assert_eq!(grey.clip_low, [by_code.clip_low.iter().sum::<u64>(); 3]);
+        assert_eq!(grey.pixels, 3000);
     }
 }

@@ -1,15 +1,63 @@
 //! Encoded values to integer codes: rounded to 16 bit, dithered to 8 bit.
 
-/// 16-bit code of an encoded value: rounded, held inside; not-a-number gives 0.
+use glassine_raster::{PixelLoop, run_vectorised};
+
+/// 16-bit code of an encoded value: rounded to the nearest, an exact half to the even code, held inside; not-a-number
+/// gives 0.
 #[inline(always)]
 pub(crate) fn code16(value: f32) -> u16 {
-    (value * 65_535.0 + 0.5) as u16
+    // Above 2^23 the steps of an `f32` are whole numbers: the addition rounds, and the code is its lowest 16 bits.
+    const WHOLE: f32 = 8_388_608.0;
+    let scaled = value * 65_535.0;
+    let low = if scaled > 0.0 { scaled } else { 0.0 };
+    let held = if low < 65_535.0 { low } else { 65_535.0 };
+    (held + WHOLE).to_bits() as u16
 }
 
 /// Round to 16-bit codes.
 pub fn quantise16(encoded: &[f32], out: &mut [u16]) {
-    for (code, value) in out.iter_mut().zip(encoded) {
-        *code = code16(*value);
+    run_vectorised(Rounding { encoded, out });
+}
+
+struct Rounding<'a> {
+    encoded: &'a [f32],
+    out: &'a mut [u16],
+}
+
+impl PixelLoop for Rounding<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for (code, value) in self.out.iter_mut().zip(self.encoded) {
+            *code = code16(*value);
+        }
+    }
+}
+
+/// Round three planes to interleaved 16-bit codes; the shortest of the four ends the run.
+pub fn quantise16_planes([red, green, blue]: [&[f32]; 3], out: &mut [u16]) {
+    run_vectorised(Interleaving { red, green, blue, out });
+}
+
+struct Interleaving<'a> {
+    red: &'a [f32],
+    green: &'a [f32],
+    blue: &'a [f32],
+    out: &'a mut [u16],
+}
+
+impl PixelLoop for Interleaving<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let colours = self.red.iter().zip(self.green).zip(self.blue);
+        for (pixel, ((r, g), b)) in self.out.chunks_exact_mut(3).zip(colours) {
+            pixel[0] = code16(*r);
+            pixel[1] = code16(*g);
+            pixel[2] = code16(*b);
+        }
     }
 }
 
@@ -66,7 +114,18 @@ mod tests {
     #[test]
     fn rounding_is_to_the_nearest_code_and_never_wraps() {
         let mut out = [0_u16; 5];
-        quantise16(&[-3.0, 0.5, 1.0, 7.0, f32::NAN], &mut out);
+        let values = [-3.0, 0.5, 1.0, 7.0, f32::NAN];
+        quantise16(&values, &mut out);
         assert_eq!(out, [0, 32_768, 65_535, 65_535, 0]);
+        let mut pixels = [1_u16; 15];
+        quantise16_planes([&values, &[0.25; 5], &values], &mut pixels);
+        for (pixel, code) in pixels.chunks_exact(3).zip(out) {
+            assert_eq!(pixel, [code, 16_384, code]);
+        }
+        for step in 0..200_000_u32 {
+            let value = step as f32 / 199_999.0;
+            let exact = f64::from(value) * 65_535.0;
+            assert!((f64::from(code16(value)) - exact).abs() <= 0.505, "{value}");
+        }
     }
 }

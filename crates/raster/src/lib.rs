@@ -11,6 +11,7 @@ mod geometry;
 mod resample;
 mod samples;
 mod units;
+mod vector;
 
 pub use budget::{Allocation, MemoryBudget, OverBudget};
 pub use cancel::{CancelToken, Cancelled};
@@ -18,3 +19,4 @@ pub use geometry::{Frame, Holder, Orientation, PixelRect, Point, Scan, TiltedBox
 pub use resample::{Kernel, TiltedSampling, box_reduce};
 pub use samples::{Plane, RegionError, RegionSource, Samples16};
 pub use units::{MM_PER_INCH, density_from_stops, px_from_mm, stops_from_density};
+pub use vector::{PixelLoop, run_vectorised};

@@ -73,6 +73,16 @@ impl AtomicFile {
         &self.path
     }
 
+    /// Where the bytes are until the file has its name.
+    pub(crate) fn temporary_path(&self) -> &Path {
+        self.temp.path()
+    }
+
+    /// Bring what was written so far to the disk.
+    pub(crate) fn sync(&self) -> Result<(), Error> {
+        self.temp.as_file().sync_all().map_err(Error::io(&self.path, "write to disk"))
+    }
+
     /// Bytes written so far: the length of the temporary file.
     pub fn bytes(&self) -> Result<u64, Error> {
         Ok(self.temp.as_file().metadata().map_err(Error::io(&self.path, "measure"))?.len())

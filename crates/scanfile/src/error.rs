@@ -73,6 +73,14 @@ pub enum Error {
         /// The system's answer.
         source: io::Error,
     },
+    /// A file that was just written does not hold what was meant.
+    #[error("the finished picture was read back and {found}; it was not kept: {path}", path = path.display())]
+    ReadBack {
+        /// The final name, which was not given.
+        path: PathBuf,
+        /// What differs.
+        found: String,
+    },
     /// Stopped on request; nothing is wrong.
     #[error(transparent)]
     Cancelled(#[from] Cancelled),
@@ -118,6 +126,9 @@ impl Error {
             Self::Usage { .. } => "this is a mistake in the program, please report it".into(),
             Self::AlreadyExists { .. } => "choose another name or folder, or allow replacing".into(),
             Self::Io { source, .. } => io_hint(source).into(),
+            Self::ReadBack { .. } => {
+                "export it again; when it happens twice, check the drive and the memory".into()
+            }
             Self::Cancelled(_) => "start it again when you like".into(),
             Self::Source(_) => "check that the scan is still where it was".into(),
         }

@@ -39,6 +39,7 @@ pub use linear::{CODES, Linearisation, srgb_light};
 pub use overview::{GLIMPSE_BYTES, overview_factor};
 pub use scan::Scan;
 pub use write::{
-    Compression, FilmSourceKind, Metadata, PictureFormat, PictureSpec, PictureWriter, WrittenFile,
+    ClosedPicture, Compression, FilmSourceKind, Metadata, PackedRows, PictureFormat, PictureSpec,
+    PictureWriter, RowPacker, WrittenFile,
 };
 pub use write_rgbi::write_rgbi;

@@ -10,7 +10,7 @@ use std::process::Command;
 use std::sync::Arc;
 
 use common::{Noise, read_all};
-use glassine_raster::RegionSource as _;
+use glassine_raster::{CancelToken, RegionSource as _};
 use glassine_scanfile::icc::{TransferCurve, build_grey_profile, build_rgb_profile};
 use glassine_scanfile::{
     Compression, Encoding, Error, FilmSourceKind, Metadata, OpenOptions, Overwrite, PictureFormat,
@@ -252,5 +252,78 @@ fn an_independent_python_reader_finds_the_same_pixels_and_tags() {
             let wanted = format!("{} Glassine 1 2026:03:05 14:30:00 {icc} 7", common::crc32(&put));
             assert_eq!(said.trim(), wanted, "{}", String::from_utf8_lossy(&out.stderr));
         }
+    }
+}
+
+/// Flip one bit of the only unnamed file in a folder.
+fn damage(folder: &Path, at_share: f64) {
+    let part = std::fs::read_dir(folder)
+        .expect("folder")
+        .map(|entry| entry.expect("entry").path())
+        .find(|path| path.extension().is_some_and(|extension| extension == "part"))
+        .expect("a file without its name");
+    let mut bytes = std::fs::read(&part).expect("readable");
+    let at = (bytes.len() as f64 * at_share) as usize;
+    bytes[at] ^= 0x10;
+    std::fs::write(&part, bytes).expect("written");
+}
+
+#[test]
+fn a_picture_that_is_not_what_was_meant_is_found_before_it_gets_its_name() {
+    let jpeg = PictureFormat::Jpeg { quality: 90 };
+    let formats = tiff_formats().into_iter().chain([PictureFormat::Png, jpeg]);
+    for (format, bits) in formats.flat_map(|format| [(format, 8), (format, 16)]) {
+        if format == jpeg && bits == 16 {
+            continue;
+        }
+        let folder = tempfile::tempdir().expect("temporary folder");
+        let path = folder.path().join("a");
+        std::fs::write(&path, b"earlier").expect("written");
+        let spec = PictureSpec { overwrite: Overwrite::Replace, ..spec(format, 3, bits) };
+        let put = codes(&spec);
+        let bytes: Vec<u8> = put.iter().map(|v| *v as u8).collect();
+        for share in [0.2, 0.5, 0.8] {
+            let mut writer = PictureWriter::begin(&path, &spec).expect("begun");
+            if bits == 16 { writer.write_rows_u16(&put) } else { writer.write_rows_u8(&bytes) }
+                .expect("written");
+            let closed = writer.close().expect("closed");
+            closed.check(&CancelToken::new()).expect("what was meant");
+            damage(folder.path(), share);
+            let told = closed.check(&CancelToken::new());
+            assert!(matches!(told, Err(Error::ReadBack { .. })), "{format:?} {bits} {share}: {told:?}");
+            drop(closed);
+            assert_eq!(std::fs::read(&path).expect("still there"), b"earlier");
+            assert_eq!(std::fs::read_dir(folder.path()).expect("folder").count(), 1);
+        }
+    }
+}
+
+#[test]
+fn rows_packed_elsewhere_make_the_same_file() {
+    let folder = tempfile::tempdir().expect("temporary folder");
+    for (format, bits) in tiff_formats().into_iter().flat_map(|format| [(format, 8), (format, 16)]) {
+        let spec = spec(format, 3, bits);
+        let put = codes(&spec);
+        let (whole, parts) = (folder.path().join("whole"), folder.path().join("parts"));
+        write(&whole, &spec, &put).expect("written");
+        let mut writer = PictureWriter::begin(&parts, &spec).expect("begun");
+        let packer = writer.packer();
+        let portion = spec.row_samples() * packer.granule_rows() as usize;
+        let pack = |part: &[u16]| match bits {
+            16 => packer.pack_u16(part.to_vec()).expect("packed"),
+            _ => packer.pack_u8(part.iter().map(|v| *v as u8).collect()).expect("packed"),
+        };
+        for part in put.chunks(2 * portion) {
+            writer.write_packed(&pack(part)).expect("written");
+        }
+        let closed = writer.close().expect("closed");
+        closed.check(&CancelToken::new()).expect("what was meant");
+        closed.commit().expect("named");
+        assert!(std::fs::read(&whole).expect("read") == std::fs::read(&parts).expect("read"), "{format:?}");
+        let mut wrong = PictureWriter::begin(&folder.path().join("wrong"), &spec).expect("begun");
+        assert!(
+            wrong.write_packed(&pack(&put[..portion / 2 / spec.row_samples() * spec.row_samples()])).is_err()
+        );
+        std::fs::remove_file(whole).and_then(|()| std::fs::remove_file(parts)).expect("removed");
     }
 }

@@ -4,7 +4,7 @@
 //! Here the halo is the setting: every result is clamped to the range of its neighbourhood, widened by a fraction of
 //! that range, so radius and amount can be raised without a bright or dark rim appearing.
 
-use glassine_raster::Plane;
+use glassine_raster::{PixelLoop, Plane, run_vectorised};
 use rayon::prelude::*;
 
 /// Largest radius accepted; larger ones count as this one.
@@ -117,12 +117,15 @@ pub struct RowSharpener {
 }
 
 /// Buffers of [`RowSharpener`], one per thread.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct RowScratch {
     blur: Vec<f32>,
     low: Vec<f32>,
     high: Vec<f32>,
 }
+
+/// Columns worked on at a time: their sums stay in registers.
+const BLOCK: usize = 64;
 
 impl RowSharpener {
     /// Buffers for one thread.
@@ -139,82 +142,168 @@ impl RowSharpener {
     ///
     /// A plane or row of another width than prepared for is left alone.
     pub fn row(&self, plane: &Plane<f32>, y: u32, scratch: &mut RowScratch, out: &mut [f32]) {
-        if plane.width() as usize != self.width || out.len() != self.width || y >= plane.height() {
+        if plane.width() as usize == self.width {
+            self.row_of(plane.data(), y as usize, scratch, out);
+        }
+    }
+
+    /// The sharpened row `y` of samples that lie row by row, into `out`.
+    ///
+    /// Anything of another width than prepared for is left alone.
+    pub fn row_of(&self, samples: &[f32], y: usize, scratch: &mut RowScratch, out: &mut [f32]) {
+        let width = self.width;
+        if width == 0
+            || out.len() != width
+            || !samples.len().is_multiple_of(width)
+            || (y + 1) * width > samples.len()
+        {
             return;
         }
-        let RowScratch { blur, low, high } = scratch;
-        let source = plane.row(y);
-        self.blur_row(plane, y, blur, out);
-        for (o, &x) in out.iter_mut().zip(source) {
-            *o = x + self.amount * (x - *o);
-        }
-        let Some(limit) = self.limit else { return };
-        self.range_row(plane, y, low, high);
-        for ((o, &lo), &hi) in out.iter_mut().zip(&low[..]).zip(&high[..]) {
-            let slack = limit * (hi - lo);
-            *o = o.max(lo - slack).min(hi + slack);
-        }
+        let (reach, window) = (self.kernel.len() - 1, self.window);
+        scratch.blur.resize(width + 2 * reach, 0.0);
+        scratch.low.resize(width + 2 * window, 0.0);
+        scratch.high.resize(width + 2 * window, 0.0);
+        run_vectorised(Row { sharpener: self, samples, y, scratch, out });
     }
+}
 
-    /// Gaussian of row `y` into `out`: columns first, then along the row.
-    fn blur_row(&self, plane: &Plane<f32>, y: u32, padded: &mut [f32], out: &mut [f32]) {
-        let reach = self.kernel.len() - 1;
-        let middle = &mut padded[reach..reach + self.width];
-        for (m, &x) in middle.iter_mut().zip(plane.row(y)) {
-            *m = self.kernel[0] * x;
-        }
-        for (i, &w) in self.kernel.iter().enumerate().skip(1) {
-            let (above, below) = (row_clamped(plane, y, -(i as i64)), row_clamped(plane, y, i as i64));
-            for ((m, &a), &b) in middle.iter_mut().zip(above).zip(below) {
-                *m += w * (a + b);
-            }
-        }
-        repeat_ends(padded, reach);
-        let at = |i: usize| &padded[i..i + self.width];
-        for (o, &x) in out.iter_mut().zip(at(reach)) {
-            *o = self.kernel[0] * x;
-        }
-        for (i, &w) in self.kernel.iter().enumerate().skip(1) {
-            for ((o, &a), &b) in out.iter_mut().zip(at(reach - i)).zip(at(reach + i)) {
-                *o += w * (a + b);
-            }
-        }
-    }
+/// One row to be sharpened.
+struct Row<'a> {
+    sharpener: &'a RowSharpener,
+    samples: &'a [f32],
+    y: usize,
+    scratch: &'a mut RowScratch,
+    out: &'a mut [f32],
+}
 
-    /// Smallest and largest value about each pixel of row `y`, at the start of `low` and `high`.
-    fn range_row(&self, plane: &Plane<f32>, y: u32, low: &mut [f32], high: &mut [f32]) {
-        let reach = self.window;
-        low[reach..reach + self.width].copy_from_slice(plane.row(y));
-        high[reach..reach + self.width].copy_from_slice(plane.row(y));
-        for i in 1..=reach as i64 {
-            for dy in [-i, i] {
-                let line = row_clamped(plane, y, dy);
-                for ((l, h), &x) in low[reach..].iter_mut().zip(&mut high[reach..]).zip(line) {
-                    *l = l.min(x);
-                    *h = h.max(x);
-                }
-            }
-        }
-        repeat_ends(low, reach);
-        repeat_ends(high, reach);
-        // Running forward in place is safe: position `x` only needs positions `x..`, which are still untouched.
-        for x in 0..self.width {
-            let (mut l, mut h) = (low[x], high[x]);
-            for i in 1..=2 * reach {
-                l = l.min(low[x + i]);
-                h = h.max(high[x + i]);
-            }
-            low[x] = l;
-            high[x] = h;
+impl PixelLoop for Row<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(mut self) {
+        if self.sharpener.width >= BLOCK {
+            self.sharpen::<BLOCK>();
+        } else {
+            self.sharpen::<1>();
         }
     }
 }
 
-fn row_clamped(plane: &Plane<f32>, y: u32, dy: i64) -> &[f32] {
-    plane.row((i64::from(y) + dy).clamp(0, i64::from(plane.height()) - 1) as u32)
+impl Row<'_> {
+    /// Columns first, then along the row, `N` columns at a time; the last block may overlap the one before it.
+    #[inline(always)]
+    fn sharpen<const N: usize>(&mut self) {
+        let RowSharpener { width, ref kernel, window, limit, .. } = *self.sharpener;
+        let reach = kernel.len() - 1;
+        let starts = || (0..width).step_by(N).map(|x| x.min(width - N));
+        for x in starts() {
+            self.blur_columns::<N>(x, reach);
+        }
+        repeat_ends(&mut self.scratch.blur, reach);
+        if limit.is_some() {
+            for x in starts() {
+                self.range_columns::<N>(x, window);
+            }
+            repeat_ends(&mut self.scratch.low, window);
+            repeat_ends(&mut self.scratch.high, window);
+        }
+        for x in starts() {
+            self.finish::<N>(x);
+        }
+    }
+
+    /// `N` samples from column `x` of the row `dy` below, the nearest row when there is none.
+    #[inline(always)]
+    fn block<const N: usize>(&self, x: usize, dy: isize) -> &[f32; N] {
+        let width = self.sharpener.width;
+        let y = self.y.saturating_add_signed(dy).min(self.samples.len() / width - 1);
+        fixed(&self.samples[y * width + x..])
+    }
+
+    #[inline(always)]
+    fn blur_columns<const N: usize>(&mut self, x: usize, reach: usize) {
+        let kernel = &self.sharpener.kernel;
+        let mut sums = self.block::<N>(x, 0).map(|value| kernel[0] * value);
+        for (i, w) in kernel.iter().enumerate().skip(1) {
+            let (above, below) = (self.block::<N>(x, -(i as isize)), self.block::<N>(x, i as isize));
+            for k in 0..N {
+                sums[k] += w * (above[k] + below[k]);
+            }
+        }
+        self.scratch.blur[reach + x..][..N].copy_from_slice(&sums);
+    }
+
+    #[inline(always)]
+    fn range_columns<const N: usize>(&mut self, x: usize, window: usize) {
+        let mut low = *self.block::<N>(x, 0);
+        let mut high = low;
+        for i in 1..=window as isize {
+            let (above, below) = (self.block::<N>(x, -i), self.block::<N>(x, i));
+            for k in 0..N {
+                low[k] = least(low[k], least(above[k], below[k]));
+                high[k] = most(high[k], most(above[k], below[k]));
+            }
+        }
+        self.scratch.low[window + x..][..N].copy_from_slice(&low);
+        self.scratch.high[window + x..][..N].copy_from_slice(&high);
+    }
+
+    #[inline(always)]
+    fn finish<const N: usize>(&mut self, x: usize) {
+        let RowSharpener { ref kernel, window, amount, limit, .. } = *self.sharpener;
+        let reach = kernel.len() - 1;
+        let blur = |i: usize| fixed::<N>(&self.scratch.blur[x + i..]);
+        let mut sums = blur(reach).map(|value| kernel[0] * value);
+        for (i, w) in kernel.iter().enumerate().skip(1) {
+            let (left, right) = (blur(reach - i), blur(reach + i));
+            for k in 0..N {
+                sums[k] += w * (left[k] + right[k]);
+            }
+        }
+        let source = self.block::<N>(x, 0);
+        for k in 0..N {
+            sums[k] = source[k] + amount * (source[k] - sums[k]);
+        }
+        if let Some(limit) = limit {
+            let mut low = *fixed::<N>(&self.scratch.low[x..]);
+            let mut high = *fixed::<N>(&self.scratch.high[x..]);
+            for i in 1..=2 * window {
+                let (l, h) =
+                    (fixed::<N>(&self.scratch.low[x + i..]), fixed::<N>(&self.scratch.high[x + i..]));
+                for k in 0..N {
+                    low[k] = least(low[k], l[k]);
+                    high[k] = most(high[k], h[k]);
+                }
+            }
+            for k in 0..N {
+                let slack = limit * (high[k] - low[k]);
+                sums[k] = least(most(sums[k], low[k] - slack), high[k] + slack);
+            }
+        }
+        self.out[x..][..N].copy_from_slice(&sums);
+    }
+}
+
+/// The first `N` values.
+#[inline(always)]
+fn fixed<const N: usize>(values: &[f32]) -> &[f32; N] {
+    values.first_chunk().expect("blocks end inside the row and its padding")
+}
+
+/// The smaller of two numbers; one comparison, without the rule for not-a-number.
+#[inline(always)]
+fn least(a: f32, b: f32) -> f32 {
+    if a < b { a } else { b }
+}
+
+/// The larger of two numbers.
+#[inline(always)]
+fn most(a: f32, b: f32) -> f32 {
+    if a > b { a } else { b }
 }
 
 /// Fill `reach` values at both ends with the first and last of the middle.
+#[inline(always)]
 fn repeat_ends(padded: &mut [f32], reach: usize) {
     let last = padded.len() - 1 - reach;
     let (first_value, last_value) = (padded[reach], padded[last]);

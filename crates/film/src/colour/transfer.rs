@@ -84,6 +84,7 @@ impl FastEncoder {
     }
 
     /// Encode values in place.
+    #[inline(always)]
     pub(crate) fn run(&self, values: &mut [f32]) {
         if self.linear {
             return;

@@ -1,7 +1,7 @@
 //! Folding a recipe into tables and matrices.
 
 use super::finish::Finish;
-use super::{Core, LayerTable, Pipeline, Recipe};
+use super::{CODES, Core, LayerTable, Pipeline, Recipe};
 use crate::colour::OutputSpace;
 use crate::maths::log2_f32;
 use crate::matrix::{self, IDENTITY, Matrix3};
@@ -19,7 +19,25 @@ pub(super) const ENTRIES_PER_D: f32 = 800.0;
 const TOE_LIMIT_D: f64 = 0.006;
 
 /// Number of entries of a layer table.
-const ENTRIES: usize = ((TABLE_HIGH_D - TABLE_LOW_D) * ENTRIES_PER_D) as usize + 1;
+pub(super) const ENTRIES: usize = ((TABLE_HIGH_D - TABLE_LOW_D) * ENTRIES_PER_D) as usize + 1;
+/// The same, rounded up to a power of two, so that an index is held inside by cutting its high bits off.
+pub(super) const TABLE_LEN: usize = ENTRIES.next_power_of_two();
+
+/// One input table.
+type InputTable = Box<[f32; CODES]>;
+
+/// A table with a place for every code; missing ones repeat the last.
+fn input_table(values: impl Iterator<Item = f32>) -> InputTable {
+    filled_out(values.take(CODES))
+}
+
+/// A table of fixed length; missing entries repeat the last.
+fn filled_out<const N: usize>(values: impl Iterator<Item = f32>) -> Box<[f32; N]> {
+    let mut table: Vec<f32> = values.collect();
+    let last = table.last().copied().unwrap_or(0.0);
+    table.resize(N, last);
+    table.into_boxed_slice().try_into().expect("it was just brought to this length")
+}
 
 impl Pipeline {
     /// Fold a recipe into tables; quick enough to be done at each step of a slider.
@@ -48,17 +66,10 @@ fn layer_offsets(recipe: &Recipe<'_>) -> [f64; 3] {
 }
 
 /// Scan code to density above base.
-fn density_table(linearisation: &[f32], base_d: f64) -> Vec<f32> {
+fn density_table(linearisation: &[f32], base_d: f64) -> InputTable {
     const D_PER_OCTAVE: f32 = std::f32::consts::LOG10_2;
     let base = if base_d.is_finite() { base_d as f32 } else { 0.0 };
-    let mut table: Vec<f32> = linearisation
-        .iter()
-        .take(65_536)
-        .map(|&t| -D_PER_OCTAVE * log2_f32(t.max(0.5 / 65_535.0)) - base)
-        .collect();
-    let last = table.last().copied().unwrap_or(0.0);
-    table.resize(65_536, last);
-    table
+    input_table(linearisation.iter().map(|&t| -D_PER_OCTAVE * log2_f32(t.max(0.5 / 65_535.0)) - base))
 }
 
 /// One layer: density to light, with black at its point.
@@ -88,13 +99,11 @@ fn layer_table(
             foot
         }
     };
-    let light = (0..ENTRIES)
-        .map(|idx| {
-            let density_d = f64::from(TABLE_LOW_D) + idx as f64 / f64::from(ENTRIES_PER_D);
-            (if density_d > foot_d { light_at(density_d) } else { below(density_d) }) as f32
-        })
-        .collect();
-    LayerTable { light }
+    let light = (0..ENTRIES).map(|idx| {
+        let density_d = f64::from(TABLE_LOW_D) + idx as f64 / f64::from(ENTRIES_PER_D);
+        (if density_d > foot_d { light_at(density_d) } else { below(density_d) }) as f32
+    });
+    LayerTable { light: filled_out(light) }
 }
 
 /// Light that prints as black, from the middle layer at the black point.
@@ -115,7 +124,7 @@ fn white_shift(recipe: &Recipe<'_>) -> f64 {
     recipe.look.get(Param::WhitePointD) / recipe.stock.curves[1].gamma()
 }
 
-fn colour_negative(recipe: &Recipe<'_>) -> ([Vec<f32>; 3], Core) {
+fn colour_negative(recipe: &Recipe<'_>) -> ([InputTable; 3], Core) {
     let offsets = layer_offsets(recipe);
     let bands = band_curves(recipe.look);
     let shift = white_shift(recipe);
@@ -150,7 +159,7 @@ fn unmix_at_strength(stock: &crate::Stock, strength: f64) -> Matrix3 {
     out
 }
 
-fn black_and_white(recipe: &Recipe<'_>) -> ([Vec<f32>; 3], Core) {
+fn black_and_white(recipe: &Recipe<'_>) -> ([InputTable; 3], Core) {
     let offset = recipe.solve_offset.iter().sum::<f64>() / 3.0;
     let offset = if offset.is_finite() { offset } else { 0.0 };
     let plain = crate::ToneCurve::new([0.0; 3]);
@@ -162,7 +171,7 @@ fn black_and_white(recipe: &Recipe<'_>) -> ([Vec<f32>; 3], Core) {
     (input, Core::Grey { weights: GREY_WEIGHTS.map(|w| w as f32), layer })
 }
 
-fn slide(recipe: &Recipe<'_>) -> ([Vec<f32>; 3], Core) {
+fn slide(recipe: &Recipe<'_>) -> ([InputTable; 3], Core) {
     let offsets = layer_offsets(recipe);
     let bands = band_curves(recipe.look);
     let look = recipe.look;
@@ -172,14 +181,8 @@ fn slide(recipe: &Recipe<'_>) -> ([Vec<f32>; 3], Core) {
     let input = [0, 1, 2].map(|c| {
         let tone = LayerTone::new(offsets[c], bands[c], look, shift, recipe.rendering);
         let scale = 1.0 / (1.0 - black.clamp(0.0, 0.5));
-        let mut table: Vec<f32> = recipe.linearisation[c]
-            .iter()
-            .take(65_536)
-            .map(|&t| ((tone.light(log_of_light(f64::from(t))) - black) * scale) as f32)
-            .collect();
-        let last = table.last().copied().unwrap_or(0.0);
-        table.resize(65_536, last);
-        table
+        let light = |t: &f32| ((tone.light(log_of_light(f64::from(*t))) - black) * scale) as f32;
+        input_table(recipe.linearisation[c].iter().map(light))
     });
     let from_profile = recipe.input_to_xyz.and_then(|to_xyz| {
         let back = matrix::invert(&OutputSpace::Srgb.to_xyz_d50())?;

@@ -32,6 +32,7 @@ impl Finish {
     }
 
     /// Finish one chunk of working values, held as three planes.
+    #[inline(always)]
     pub(super) fn run(&self, planes: &mut Planes, len: usize) {
         if !self.grey {
             if let Some(chroma) = &self.chroma {
@@ -70,6 +71,7 @@ impl Chroma {
             .then_some(Self { saturation: saturation as f32, boost: 0.7 * boost as f32 })
     }
 
+    #[inline(always)]
     fn run(&self, planes: &mut Planes, len: usize) {
         let before = *planes;
         let (skin_a, skin_b) =
@@ -127,6 +129,18 @@ struct Gamut {
     roots: [[f32; 3]; 3],
 }
 
+/// The smaller of two numbers; one comparison, without the rule for not-a-number.
+#[inline(always)]
+fn least(a: f32, b: f32) -> f32 {
+    if a < b { a } else { b }
+}
+
+/// The larger of two numbers.
+#[inline(always)]
+fn most(a: f32, b: f32) -> f32 {
+    if a > b { a } else { b }
+}
+
 /// Distance from black and white (in light) at which strong colours are put down: above the first 16-bit code.
 const EDGE: f32 = 4e-6;
 
@@ -141,19 +155,26 @@ impl Gamut {
         }
     }
 
+    #[inline(always)]
     fn run(&self, planes: &mut Planes, len: usize) {
         let [r, g, b] = planes;
         // Colours outside are gathered, so that the search runs over full vectors and costs nothing elsewhere.
+        let mut outside = [0_u8; CHUNK];
+        let mut any = 0;
+        for i in 0..len.min(CHUNK) {
+            let low = least(r[i], least(g[i], b[i]));
+            let high = most(r[i], most(g[i], b[i]));
+            outside[i] = u8::from(((low < 0.0) | (high > 1.0)) & (low != high));
+            any |= outside[i];
+        }
+        if any == 0 {
+            return;
+        }
         let mut places = [0_usize; CHUNK];
         let mut count = 0;
-        for i in 0..len.min(CHUNK) {
-            let low = r[i].min(g[i]).min(b[i]);
-            let high = r[i].max(g[i]).max(b[i]);
+        for (i, outside) in outside[..len.min(CHUNK)].iter().enumerate() {
             places[count] = i;
-            count += usize::from((low < 0.0 || high > 1.0) && low != high);
-        }
-        if count == 0 {
-            return;
+            count += usize::from(*outside);
         }
         let places = &places[..count];
         let mut strong: Planes = [[0.0; CHUNK]; 3];
@@ -167,6 +188,7 @@ impl Gamut {
     }
 
     /// Replace colours by the nearest of the same hue and lightness that the space can show.
+    #[inline(always)]
     fn bring_inside(&self, planes: &mut Planes, len: usize) {
         matrix(&self.cones, planes, len);
         for plane in planes.iter_mut() {
@@ -181,11 +203,11 @@ impl Gamut {
         for _ in 0..12 {
             for i in 0..len.min(CHUNK) {
                 let grey = l[i] * l[i] * l[i];
-                let least = EDGE.min(0.5 * grey);
-                let most = (1.0 - 20.0 * EDGE).max(0.5 + 0.5 * grey);
+                let bottom = least(EDGE, 0.5 * grey);
+                let top = most(1.0 - 20.0 * EDGE, 0.5 + 0.5 * grey);
                 let middle = 0.5 * (inner[i] + outer[i]);
                 let [x, y, z] = self.rgb(l[i], a[i] * middle, b[i] * middle);
-                let fits = (x.min(y).min(z) >= least) & (x.max(y).max(z) <= most);
+                let fits = (least(x, least(y, z)) >= bottom) & (most(x, most(y, z)) <= top);
                 inner[i] = if fits { middle } else { inner[i] };
                 outer[i] = if fits { outer[i] } else { middle };
             }

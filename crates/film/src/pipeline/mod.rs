@@ -43,11 +43,14 @@ pub struct Recipe<'a> {
     pub input_to_xyz: Option<Matrix3>,
 }
 
+/// Codes of 16 bits: tables of this length need no check of their index.
+const CODES: usize = 65_536;
+
 /// A recipe ready to run.
 #[derive(Debug, Clone)]
 pub struct Pipeline {
     /// Scan code to density above base (negatives) or straight to light (slides), a channel each.
-    input: [Vec<f32>; 3],
+    input: [Box<[f32; CODES]>; 3],
     core: Core,
     finish: Finish,
     grey: bool,
@@ -67,7 +70,7 @@ enum Core {
 /// Light of a layer's density, tabulated evenly over density.
 #[derive(Debug, Clone)]
 struct LayerTable {
-    light: Vec<f32>,
+    light: Box<[f32; build::TABLE_LEN]>,
 }
 
 impl Pipeline {

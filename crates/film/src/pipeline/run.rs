@@ -1,7 +1,9 @@
 //! The pixel loop.
 
-use super::build::{ENTRIES_PER_D, TABLE_LOW_D};
-use super::{Core, LayerTable, Pipeline};
+use glassine_raster::{PixelLoop, run_vectorised};
+
+use super::build::{ENTRIES, ENTRIES_PER_D, TABLE_LEN, TABLE_LOW_D};
+use super::{CODES, Core, LayerTable, Pipeline};
 
 /// Pixels worked on at a time: three planes of them fit into the first-level cache.
 pub(super) const CHUNK: usize = 256;
@@ -10,7 +12,7 @@ pub(super) const CHUNK: usize = 256;
 pub(super) type Planes = [[f32; CHUNK]; 3];
 
 /// Three planes of a chunk times a matrix whose rows sum to one, written so that equal inputs give exactly equal outputs.
-#[inline]
+#[inline(always)]
 pub(super) fn neutral_matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize) {
     let [r, g, b] = planes;
     for i in 0..len.min(CHUNK) {
@@ -23,7 +25,7 @@ pub(super) fn neutral_matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize)
 }
 
 /// Three planes of a chunk times any matrix.
-#[inline]
+#[inline(always)]
 pub(super) fn matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize) {
     let [r, g, b] = planes;
     for i in 0..len.min(CHUNK) {
@@ -36,16 +38,106 @@ pub(super) fn matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize) {
 
 impl LayerTable {
     /// Light of densities, in place, by straight lines between entries.
-    #[inline]
+    #[inline(always)]
     fn look_up(&self, values: &mut [f32]) {
-        let light = self.light.as_slice();
-        let last = light.len() - 2;
-        for value in values {
-            let position = ((*value - TABLE_LOW_D) * ENTRIES_PER_D).max(0.0);
-            let idx = (position as usize).min(last);
-            let share = (position - idx as f32).min(1.0);
-            let (a, b) = (light[idx], light[idx + 1]);
-            *value = a + (b - a) * share;
+        const LAST: f32 = (ENTRIES - 2) as f32;
+        /// Above it the steps of an `f32` are whole numbers, so that adding it rounds.
+        const WHOLE: f32 = 8_388_608.0;
+        // Places, entries and lines in loops of their own: only the fetching of entries is not vector work.
+        let mut places = [0_u32; CHUNK];
+        let (mut near, mut step) = ([0.0_f32; CHUNK], [0.0_f32; CHUNK]);
+        for (value, place) in values.iter_mut().zip(&mut places) {
+            let position = (*value - TABLE_LOW_D) * ENTRIES_PER_D;
+            let low = if position > 0.0 { position } else { 0.0 };
+            let held = if low < LAST { low } else { LAST };
+            let rounded = held + WHOLE;
+            let is_above = rounded - WHOLE > held;
+            let floor = rounded - WHOLE - if is_above { 1.0 } else { 0.0 };
+            *place = (rounded.to_bits() & 0x007f_ffff).wrapping_sub(u32::from(is_above));
+            let share = low - floor;
+            *value = if share < 1.0 { share } else { 1.0 };
+        }
+        let light = &*self.light;
+        for ((place, near), step) in places.iter().zip(&mut near).zip(&mut step).take(values.len()) {
+            let at = *place as usize % TABLE_LEN;
+            *near = light[at];
+            *step = light[(at + 1) % TABLE_LEN] - *near;
+        }
+        for ((value, near), step) in values.iter_mut().zip(&near).zip(&step) {
+            *value = near + step * *value;
+        }
+    }
+}
+
+/// Where results go: three values a pixel, or three planes.
+enum Target<'a> {
+    Pixels(&'a mut [f32]),
+    Planes([&'a mut [f32]; 3]),
+}
+
+impl Target<'_> {
+    fn len_px(&self) -> usize {
+        match self {
+            Self::Pixels(out) => out.len() / 3,
+            Self::Planes(out) => out.iter().map(|plane| plane.len()).min().unwrap_or(0),
+        }
+    }
+
+    /// Store a chunk that begins at pixel `at`.
+    #[inline(always)]
+    fn put(&mut self, planes: &Planes, at: usize, len: usize) {
+        match self {
+            Self::Pixels(out) => {
+                let [r, g, b] = planes;
+                for (i, pixel) in out[3 * at..].chunks_exact_mut(3).take(len).enumerate() {
+                    pixel[0] = r[i];
+                    pixel[1] = g[i];
+                    pixel[2] = b[i];
+                }
+            }
+            Self::Planes(out) => {
+                for (out, plane) in out.iter_mut().zip(planes) {
+                    out[at..at + len].copy_from_slice(&plane[..len]);
+                }
+            }
+        }
+    }
+}
+
+/// A run of pixels on its way through a pipeline.
+struct Pass<'a> {
+    pipeline: &'a Pipeline,
+    codes: &'a [u16],
+    in_channels: usize,
+    colour_channels: usize,
+    base_shift_d: &'a [f32],
+    target: Target<'a>,
+}
+
+impl PixelLoop for Pass<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { pipeline, codes, in_channels, colour_channels, base_shift_d, mut target } = self;
+        let shift = if matches!(pipeline.core, Core::Light { .. }) { &[] } else { base_shift_d };
+        let mut shifts = shift.chunks(CHUNK * 3);
+        let mut planes: Planes = [[0.0; CHUNK]; 3];
+        let all = target.len_px().min(codes.len() / in_channels);
+        for at in (0..all).step_by(CHUNK) {
+            let len = CHUNK.min(all - at);
+            let codes = &codes[at * in_channels..][..len * in_channels];
+            pipeline.load(codes, in_channels, colour_channels, &mut planes);
+            if let Some(shift) = shifts.next() {
+                for (c, plane) in planes.iter_mut().enumerate() {
+                    for (value, shift) in plane.iter_mut().zip(shift.chunks_exact(3)) {
+                        *value -= shift[c];
+                    }
+                }
+            }
+            pipeline.core(&mut planes, len);
+            pipeline.finish.run(&mut planes, len);
+            target.put(&planes, at, len);
         }
     }
 }
@@ -72,37 +164,56 @@ impl Pipeline {
         base_shift_d: &[f32],
         out: &mut [f32],
     ) {
+        self.pass(codes, in_channels, colour_channels, base_shift_d, Target::Pixels(out));
+    }
+
+    /// [`Pipeline::run_shifted`] with one plane for each of red, green and blue; the shortest of them ends the run.
+    pub fn run_planes(
+        &self,
+        codes: &[u16],
+        in_channels: usize,
+        colour_channels: usize,
+        base_shift_d: &[f32],
+        out: [&mut [f32]; 3],
+    ) {
+        self.pass(codes, in_channels, colour_channels, base_shift_d, Target::Planes(out));
+    }
+
+    fn pass(
+        &self,
+        codes: &[u16],
+        in_channels: usize,
+        colour_channels: usize,
+        base_shift_d: &[f32],
+        target: Target<'_>,
+    ) {
         let in_channels = in_channels.max(1);
-        let colour = colour_channels.clamp(1, 3).min(in_channels);
-        let pick = if colour == 3 { [0, 1, 2] } else { [0, 0, 0] };
-        let shift = if matches!(self.core, Core::Light { .. }) { &[] } else { base_shift_d };
-        let mut shifts = shift.chunks(CHUNK * 3);
-        let mut planes: Planes = [[0.0; CHUNK]; 3];
-        for (codes, out) in codes.chunks(CHUNK * in_channels).zip(out.chunks_mut(CHUNK * 3)) {
-            let len = (codes.len() / in_channels).min(out.len() / 3);
-            for ((plane, table), channel) in planes.iter_mut().zip(&self.input).zip(pick) {
-                for (value, pixel) in plane.iter_mut().zip(codes.chunks_exact(in_channels)) {
-                    *value = table[usize::from(pixel[channel])];
+        let colour_channels = colour_channels.clamp(1, 3).min(in_channels);
+        run_vectorised(Pass { pipeline: self, codes, in_channels, colour_channels, base_shift_d, target });
+    }
+
+    /// A chunk of codes through the input tables.
+    #[inline(always)]
+    fn load(&self, codes: &[u16], in_channels: usize, colour_channels: usize, planes: &mut Planes) {
+        let [red, green, blue] = &self.input;
+        let [r, g, b] = planes;
+        let fetch = |table: &[f32; CODES], code: u16| table[usize::from(code)];
+        if colour_channels == 3 {
+            let out = r.iter_mut().zip(g).zip(b);
+            for (((r, g), b), pixel) in out.zip(codes.chunks_exact(in_channels)) {
+                if let [x, y, z, ..] = pixel {
+                    (*r, *g, *b) = (fetch(red, *x), fetch(green, *y), fetch(blue, *z));
                 }
             }
-            if let Some(shift) = shifts.next() {
-                for (c, plane) in planes.iter_mut().enumerate() {
-                    for (value, shift) in plane.iter_mut().zip(shift.chunks_exact(3)) {
-                        *value -= shift[c];
-                    }
-                }
-            }
-            self.core(&mut planes, len);
-            self.finish.run(&mut planes, len);
-            let [r, g, b] = &planes;
-            for (i, pixel) in out.chunks_exact_mut(3).take(len).enumerate() {
-                pixel[0] = r[i];
-                pixel[1] = g[i];
-                pixel[2] = b[i];
+        } else {
+            let out = r.iter_mut().zip(g).zip(b);
+            for (((r, g), b), code) in out.zip(codes.iter().step_by(in_channels)) {
+                (*r, *g, *b) = (fetch(red, *code), fetch(green, *code), fetch(blue, *code));
             }
         }
     }
 
+    #[inline(always)]
     fn core(&self, planes: &mut Planes, len: usize) {
         match &self.core {
             Core::Colour { unmix, layers, working } => {

@@ -11,13 +11,15 @@ use rayon::prelude::*;
 use super::bytes::{Positioned, zeroed};
 use super::cache::BlockCache;
 use super::ifd::TiffFile;
-use super::layout::{Layout, Packing};
+use super::layout::{Layout, Packing, SampleKind};
 use super::unpack::{Block, decompress, samples_of, widen};
 use super::{Picture, Reduction, Sink, output_samples};
 use crate::Error;
 
 /// Rows of an uncompressed page are fetched in pieces of about this many bytes.
 const PIECE_BYTES: u64 = 2 << 20;
+/// Rows of at least this many bytes may be read straight to where they belong.
+const DIRECT_BYTES: usize = 4096;
 
 /// One page, giving the samples listed in `keep` of every pixel.
 #[derive(Debug)]
@@ -163,6 +165,19 @@ impl TiffPage {
         let first = layout.offsets[index] + u64::from(band.y0 - band.by * layout.block_h) * row_bytes as u64;
         let rows = (band.y1 - band.y0) as usize;
         let name = layout.block_name(index);
+        if n >= DIRECT_BYTES && self.is_as_in_memory() {
+            // Nothing to change: the bytes of the file are the samples.
+            let at_once = if n == row_bytes && x1 - x0 == rect.width() { rows } else { 1 };
+            for i in (0..rows).step_by(at_once) {
+                let y = band.y0 + i as u32;
+                let start = self.place(rect, band, (y, x0));
+                let target = &mut out[start..start + at_once * n / 2];
+                let at = first + (i * row_bytes + from) as u64;
+                file.read_exact_at(at, bytemuck::cast_slice_mut(target), &name)?;
+                self.invert(target);
+            }
+            return Ok(());
+        }
         // Rows that are mostly wanted come in one piece, narrow windows row by row.
         let in_one = n * 2 >= row_bytes || row_bytes * rows <= 65_536;
         let piece_bytes = if in_one { row_bytes * (rows - 1) + n } else { n };
@@ -204,11 +219,29 @@ impl TiffPage {
         x1: u32,
         out: &'o mut [u16],
     ) -> Option<&'o mut [u16]> {
-        let c = self.keep.len();
-        let same = self.layout.samples_in_block() == c
-            && (self.layout.planar || self.keep.iter().enumerate().all(|(i, k)| usize::from(*k) == i));
-        let start = ((y - band.y0) as usize * rect.width() as usize + (x0 - rect.x0) as usize) * c;
-        same.then(|| &mut out[start..start + (x1 - x0) as usize * c])
+        let start = self.place(rect, band, (y, x0));
+        self.keeps_pixels().then(|| &mut out[start..start + (x1 - x0) as usize * self.keep.len()])
+    }
+
+    /// Where column `x` of row `y` begins in the samples of a band.
+    fn place(&self, rect: PixelRect, band: Band, (y, x): (u32, u32)) -> usize {
+        ((y - band.y0) as usize * rect.width() as usize + (x - rect.x0) as usize) * self.keep.len()
+    }
+
+    /// Whether the pixels of a block are the wanted ones, sample by sample.
+    fn keeps_pixels(&self) -> bool {
+        self.layout.samples_in_block() == self.keep.len()
+            && (self.layout.planar || self.keep.iter().enumerate().all(|(i, k)| usize::from(*k) == i))
+    }
+
+    /// Whether the bytes of the file are samples as this machine keeps them.
+    fn is_as_in_memory(&self) -> bool {
+        let layout = &self.layout;
+        layout.kind == SampleKind::U16
+            && layout.big_endian == cfg!(target_endian = "big")
+            && !layout.reversed_bits
+            && !(layout.planar && self.keep.len() > 1)
+            && self.keeps_pixels()
     }
 
     /// White-is-zero pages count down; extra samples do not.

@@ -13,13 +13,13 @@ use crate::{AtomicFile, Error};
 /// Most that one application segment can hold after its length field.
 const SEGMENT_LIMIT: usize = 65_533;
 
-/// Encode the picture and write it with profile, resolution, Exif and XMP.
+/// Encode the picture and write it with profile, resolution, Exif and XMP; also the hash of the bytes.
 pub(super) fn write_jpeg(
     mut file: AtomicFile,
     spec: &PictureSpec,
     quality: u8,
     pixels: &[u8],
-) -> Result<AtomicFile, Error> {
+) -> Result<(AtomicFile, blake3::Hash), Error> {
     let path = file.path().to_owned();
     let mut encoded = Vec::new();
     let mut encoder = JpegEncoder::new_with_quality(&mut encoded, quality);
@@ -36,10 +36,12 @@ pub(super) fn write_jpeg(
     let at = end_of_first_segment(&encoded, &path)?;
     let exif = segment(b"Exif\0\0", &exif_block(&spec.metadata));
     let xmp = segment(b"http://ns.adobe.com/xap/1.0/\0", xmp_packet(&spec.metadata).as_bytes());
+    let mut hasher = blake3::Hasher::new();
     for part in [&encoded[..at], &exif, &xmp, &encoded[at..]] {
+        hasher.update(part);
         file.write_all(part).map_err(Error::io(&path, "write"))?;
     }
-    Ok(file)
+    Ok((file, hasher.finalize()))
 }
 
 /// Position after the start marker and the JFIF segment, where application segments belong.

@@ -1,25 +1,47 @@
 //! Writing pictures row by row into a file that appears whole or not at all.
 
+mod closed;
 mod ifd_out;
 mod jpeg_out;
 mod metadata;
+mod pack;
 mod png_out;
 mod spec;
+mod sums;
 mod tiff_out;
 
 use std::path::Path;
 
+use rayon::prelude::*;
+
+pub use closed::ClosedPicture;
+use closed::Meant;
+pub use pack::{PackedRows, RowPacker};
 pub use spec::{Compression, FilmSourceKind, Metadata, PictureFormat, PictureSpec, WrittenFile};
 
 use crate::{AtomicFile, Error};
+
+/// Portions of the smallest size that are gathered before they are packed together.
+const PORTIONS_AT_ONCE: usize = 16;
 
 /// A picture being written; dropping it before [`Self::finish`] leaves no trace.
 #[derive(Debug)]
 pub struct PictureWriter {
     spec: PictureSpec,
+    packer: RowPacker,
+    /// Rows handed over and rows written.
     rows_done: u32,
-    bytes: Vec<u8>,
+    rows_written: u32,
+    /// Rows that do not fill a portion yet.
+    waiting: Waiting,
+    sums: Vec<(u32, u64)>,
     out: Out,
+}
+
+#[derive(Debug)]
+enum Waiting {
+    Wide(Vec<u16>),
+    Narrow(Vec<u8>),
 }
 
 #[derive(Debug)]
@@ -34,9 +56,10 @@ impl PictureWriter {
     pub fn begin(path: &Path, spec: &PictureSpec) -> Result<Self, Error> {
         spec.check(path)?;
         let file = AtomicFile::create(path, spec.overwrite)?;
+        let packer = RowPacker::new(spec);
         let out = match spec.format {
             PictureFormat::Tiff { compression } => {
-                Out::Tiff(tiff_out::TiffOut::begin(file, spec, compression)?)
+                Out::Tiff(tiff_out::TiffOut::begin(file, spec, compression, packer.granule_rows())?)
             }
             PictureFormat::Png => Out::Png(Box::new(png_out::PngOut::begin(file, spec)?)),
             PictureFormat::Jpeg { quality } => {
@@ -48,7 +71,8 @@ impl PictureWriter {
                 Out::Jpeg { file, quality, pixels }
             }
         };
-        Ok(Self { spec: spec.clone(), rows_done: 0, bytes: Vec::new(), out })
+        let waiting = if spec.bits == 16 { Waiting::Wide(Vec::new()) } else { Waiting::Narrow(Vec::new()) };
+        Ok(Self { spec: spec.clone(), packer, rows_done: 0, rows_written: 0, waiting, sums: Vec::new(), out })
     }
 
     /// Rows written so far.
@@ -56,40 +80,93 @@ impl PictureWriter {
         self.rows_done
     }
 
+    /// What makes rows ready for [`Self::write_packed`], on any thread.
+    pub fn packer(&self) -> RowPacker {
+        self.packer.clone()
+    }
+
+    /// Add rows that the packer of this picture made ready, from the top.
+    pub fn write_packed(&mut self, packed: &PackedRows) -> Result<(), Error> {
+        self.count_rows(packed.rows as usize * self.spec.row_samples(), self.packer.bits())?;
+        let whole = packed.rows.is_multiple_of(self.packer.granule_rows());
+        if self.rows_done - packed.rows != self.rows_written
+            || (!whole && self.rows_done != self.spec.height_px)
+        {
+            return Err(Error::usage(self.path(), "rows that do not follow the ones before"));
+        }
+        self.put(packed)
+    }
+
     /// Add whole rows of a 16-bit picture, from the top, any number a call.
     pub fn write_rows_u16(&mut self, samples: &[u16]) -> Result<(), Error> {
         self.count_rows(samples.len(), 16)?;
-        // Pieces of a few megabytes, so that a caller may hand over a whole picture at little extra memory.
-        let piece = self.spec.row_samples() * ((2 << 20) / self.spec.row_samples()).max(1);
-        for part in samples.chunks(piece) {
-            let mut bytes = std::mem::take(&mut self.bytes);
-            bytes.resize(part.len() * 2, 0);
-            let pairs = bytes.chunks_exact_mut(2).zip(part);
-            match &self.out {
-                Out::Png(_) => pairs.for_each(|(two, v)| two.copy_from_slice(&v.to_be_bytes())),
-                _ => pairs.for_each(|(two, v)| two.copy_from_slice(&v.to_le_bytes())),
+        let batch = self.batch_samples();
+        // Taken in portions, so that a caller may hand over a whole picture at little extra memory.
+        for part in samples.chunks(batch) {
+            if let Waiting::Wide(waiting) = &mut self.waiting {
+                waiting.extend_from_slice(part);
             }
-            let done = self.put(&bytes);
-            self.bytes = bytes;
-            done?;
+            self.drain(batch)?;
         }
-        Ok(())
+        self.drain_if_complete()
     }
 
     /// Add whole rows of an 8-bit picture, from the top, any number a call.
     pub fn write_rows_u8(&mut self, samples: &[u8]) -> Result<(), Error> {
         self.count_rows(samples.len(), 8)?;
-        self.put(samples)
+        let batch = self.batch_samples();
+        for part in samples.chunks(batch) {
+            if let Waiting::Narrow(waiting) = &mut self.waiting {
+                waiting.extend_from_slice(part);
+            }
+            self.drain(batch)?;
+        }
+        self.drain_if_complete()
     }
 
-    fn put(&mut self, bytes: &[u8]) -> Result<(), Error> {
-        match &mut self.out {
-            Out::Tiff(tiff) => tiff.rows(bytes, &self.spec),
-            Out::Png(png) => png.rows(bytes),
-            Out::Jpeg { pixels, .. } => {
+    fn batch_samples(&self) -> usize {
+        self.packer.granule_rows() as usize * self.spec.row_samples() * PORTIONS_AT_ONCE
+    }
+
+    fn drain_if_complete(&mut self) -> Result<(), Error> {
+        if self.rows_done == self.spec.height_px { self.drain(1) } else { Ok(()) }
+    }
+
+    /// Pack and write what waits, if it is at least this many samples.
+    fn drain(&mut self, least: usize) -> Result<(), Error> {
+        let portion = self.packer.granule_rows() as usize * self.spec.row_samples();
+        let packer = &self.packer;
+        let take = |len: usize| if least == 1 { len } else { len / portion * portion };
+        let packed: std::io::Result<Vec<PackedRows>> = match &mut self.waiting {
+            Waiting::Wide(waiting) if waiting.len() >= least => {
+                let rest = waiting.split_off(take(waiting.len()));
+                let whole = std::mem::replace(waiting, rest);
+                whole.par_chunks(portion).map(|part| packer.pack_u16(part.to_vec())).collect()
+            }
+            Waiting::Narrow(waiting) if waiting.len() >= least => {
+                let rest = waiting.split_off(take(waiting.len()));
+                let whole = std::mem::replace(waiting, rest);
+                whole.par_chunks(portion).map(|part| packer.pack_u8(part.to_vec())).collect()
+            }
+            _ => return Ok(()),
+        };
+        for rows in packed.map_err(Error::io(self.path(), "pack"))? {
+            self.put(&rows)?;
+        }
+        Ok(())
+    }
+
+    fn put(&mut self, packed: &PackedRows) -> Result<(), Error> {
+        self.rows_written += packed.rows;
+        self.sums.push((packed.rows, packed.sum));
+        match (&mut self.out, &packed.body) {
+            (Out::Tiff(tiff), _) => tiff.rows(packed),
+            (Out::Png(png), pack::Body::Bytes(bytes)) => png.rows(bytes),
+            (Out::Jpeg { pixels, .. }, pack::Body::Bytes(bytes)) => {
                 pixels.extend_from_slice(bytes);
                 Ok(())
             }
+            _ => Err(Error::usage(self.path(), "rows that were packed for another kind of file")),
         }
     }
 
@@ -126,18 +203,24 @@ impl PictureWriter {
 
     /// Complete the file, sync it and give it its name.
     pub fn finish(self) -> Result<WrittenFile, Error> {
-        if self.rows_done != self.spec.height_px {
+        self.close()?.commit()
+    }
+
+    /// Complete the file without giving it its name.
+    pub fn close(self) -> Result<ClosedPicture, Error> {
+        if self.rows_written != self.spec.height_px {
             let (done, all) = (self.rows_done, self.spec.height_px);
             return Err(Error::usage(self.path(), format!("{done} of {all} rows were written")));
         }
-        let Self { spec, out, .. } = self;
-        let file = match out {
-            Out::Tiff(tiff) => tiff.finish(&spec)?,
-            Out::Png(png) => png.finish()?,
-            Out::Jpeg { file, quality, pixels } => jpeg_out::write_jpeg(file, &spec, quality, &pixels)?,
+        let Self { spec, out, sums, .. } = self;
+        let (file, meant) = match out {
+            Out::Tiff(tiff) => (tiff.finish(&spec)?, Meant::Rows(sums)),
+            Out::Png(png) => (png.finish()?, Meant::Rows(sums)),
+            Out::Jpeg { file, quality, pixels } => {
+                let (file, hash) = jpeg_out::write_jpeg(file, &spec, quality, &pixels)?;
+                (file, Meant::Bytes(hash))
+            }
         };
-        let path = file.path().to_owned();
-        let bytes = file.commit()?;
-        Ok(WrittenFile { bytes, path })
+        Ok(ClosedPicture { file, size_px: (spec.width_px, spec.height_px), channels: spec.channels, meant })
     }
 }

@@ -1,4 +1,4 @@
-//! TIFF written strip by strip: bounded memory, strips packed in parallel, directory at the end.
+//! TIFF written strip by strip: bounded memory, strips packed elsewhere, directory at the end.
 //!
 //! Samples are little-endian. Packed strips use horizontal differences (predictor 2); plain strips carry no predictor
 //! tag, because general readers ignore it there.
@@ -6,23 +6,14 @@
 use std::io::{Seek as _, SeekFrom, Write as _};
 use std::path::Path;
 
-use rayon::prelude::*;
-
 use super::ifd_out::IfdBuilder;
 use super::metadata::{describe_page, exif_ifd, xmp_packet};
+use super::pack::{Body, PackedRows};
 use super::spec::{Compression, PictureSpec};
 use crate::{AtomicFile, Error};
 
-/// Bytes of a strip before packing, about.
-const STRIP_BYTES: usize = 512 << 10;
-/// Strips gathered before they are packed together and written.
-const STRIPS_AT_ONCE: usize = 16;
 /// Classic offsets end at 4 GiB; this leaves room for the directory and its values.
 const CLASSIC_LIMIT: u64 = (1 << 32) - (64 << 20);
-/// Deflate effort. Measured on a 16-bit film strip: level 1 leaves 84 % of the bytes, 3 leaves 60.0 %, 6 leaves 59.5 % and
-/// takes 1.6 times as long as 3.
-const DEFLATE_LEVEL: u32 = 3;
-
 /// A TIFF under construction.
 #[derive(Debug)]
 pub(super) struct TiffOut {
@@ -31,7 +22,6 @@ pub(super) struct TiffOut {
     big: bool,
     strip_rows: usize,
     row_bytes: usize,
-    pending: Vec<u8>,
     plain_bytes: u64,
     position: u64,
     offsets: Vec<u64>,
@@ -43,6 +33,7 @@ impl TiffOut {
         mut file: AtomicFile,
         spec: &PictureSpec,
         compression: Compression,
+        strip_rows: u32,
     ) -> Result<Self, Error> {
         let row_bytes = spec.row_bytes();
         let whole = row_bytes as u64 * u64::from(spec.height_px);
@@ -56,9 +47,8 @@ impl TiffOut {
             file,
             compression,
             big,
-            strip_rows: (STRIP_BYTES / row_bytes.max(1)).clamp(1, spec.height_px as usize),
+            strip_rows: strip_rows as usize,
             row_bytes,
-            pending: Vec::new(),
             plain_bytes: 0,
             position: header.len() as u64,
             offsets: Vec::new(),
@@ -70,49 +60,15 @@ impl TiffOut {
         self.file.path()
     }
 
-    /// Add whole rows of little-endian bytes.
-    pub(super) fn rows(&mut self, bytes: &[u8], spec: &PictureSpec) -> Result<(), Error> {
-        let batch = self.strip_rows * self.row_bytes * STRIPS_AT_ONCE;
-        let mut rest = bytes;
-        if self.compression == Compression::None && self.pending.is_empty() && rest.len() >= STRIP_BYTES {
-            // Large portions of plain rows go straight to the file.
-            self.plain_bytes += rest.len() as u64;
-            return self.put(rest);
-        }
-        while !rest.is_empty() {
-            let take = (batch - self.pending.len()).min(rest.len());
-            self.pending.extend_from_slice(&rest[..take]);
-            rest = &rest[take..];
-            if self.pending.len() == batch {
-                self.write_pending(spec)?;
+    /// Add rows, in order.
+    pub(super) fn rows(&mut self, packed: &PackedRows) -> Result<(), Error> {
+        packed.body.write_to(&mut self.file).map_err(Error::io(self.file.path(), "write"))?;
+        match &packed.body {
+            Body::Strips(strips) => strips.iter().for_each(|strip| self.note_strip(strip.len() as u64)),
+            Body::Samples(_) | Body::Bytes(_) => {
+                self.plain_bytes += self.row_bytes as u64 * u64::from(packed.rows);
             }
         }
-        Ok(())
-    }
-
-    fn write_pending(&mut self, spec: &PictureSpec) -> Result<(), Error> {
-        let strip = self.strip_rows * self.row_bytes;
-        let mut pending = std::mem::take(&mut self.pending);
-        if self.compression == Compression::None {
-            self.put(&pending)?;
-            self.plain_bytes += pending.len() as u64;
-        } else {
-            let (compression, row) = (self.compression, self.row_bytes);
-            let (stride, bits) = (usize::from(spec.channels), spec.bits);
-            let packed: Result<Vec<_>, _> = pending
-                .par_chunks_mut(strip)
-                .map(|part| {
-                    part.chunks_exact_mut(row).for_each(|line| take_differences(line, stride, bits));
-                    pack(compression, part)
-                })
-                .collect();
-            for part in packed.map_err(Error::io(self.file.path(), "pack"))? {
-                self.put(&part)?;
-                self.note_strip(part.len() as u64);
-            }
-        }
-        pending.clear();
-        self.pending = pending;
         Ok(())
     }
 
@@ -128,7 +84,6 @@ impl TiffOut {
 
     /// Write what is left, the directory, and the header's pointer to it; the file is then ready to be committed.
     pub(super) fn finish(mut self, spec: &PictureSpec) -> Result<AtomicFile, Error> {
-        self.write_pending(spec)?;
         // Plain strips lie one after the other, so their places follow from the bytes written.
         let strip = (self.strip_rows * self.row_bytes) as u64;
         while self.plain_bytes > 0 {
@@ -192,39 +147,6 @@ impl TiffOut {
     }
 }
 
-/// Differences to the pixel on the left, from the right end so that nothing is overwritten too early.
-fn take_differences(line: &mut [u8], stride: usize, bits: u8) {
-    if bits == 8 {
-        for i in (stride..line.len()).rev() {
-            line[i] = line[i].wrapping_sub(line[i - stride]);
-        }
-        return;
-    }
-    let at = |line: &[u8], i: usize| u16::from_le_bytes([line[2 * i], line[2 * i + 1]]);
-    for i in (stride..line.len() / 2).rev() {
-        let difference = at(line, i).wrapping_sub(at(line, i - stride));
-        line[2 * i..2 * i + 2].copy_from_slice(&difference.to_le_bytes());
-    }
-}
-
-fn pack(compression: Compression, part: &[u8]) -> std::io::Result<Vec<u8>> {
-    match compression {
-        Compression::None => Ok(part.to_vec()),
-        Compression::Deflate => {
-            let room = Vec::with_capacity(part.len() / 2 * 3);
-            let mut packer = flate2::write::ZlibEncoder::new(room, flate2::Compression::new(DEFLATE_LEVEL));
-            packer.write_all(part)?;
-            packer.finish()
-        }
-        Compression::Lzw => {
-            let mut packed = Vec::with_capacity(part.len());
-            let mut packer = weezl::encode::Encoder::with_tiff_size_switch(weezl::BitOrder::Msb, 8);
-            packer.into_stream(&mut packed).encode_all(part).status?;
-            Ok(packed)
-        }
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
@@ -251,7 +173,7 @@ mod tests {
                 overwrite: Overwrite::Never,
             };
             let file = AtomicFile::create(&folder.path().join("a.tif"), Overwrite::Never).expect("created");
-            let out = TiffOut::begin(file, &spec, compression).expect("begun");
+            let out = TiffOut::begin(file, &spec, compression, 1).expect("begun");
             assert_eq!(out.big, big, "{height_px} {compression:?}");
         }
     }

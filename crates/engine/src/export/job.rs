@@ -1,0 +1,234 @@
+//! One frame on its way into a file: what it is made of, and how its bands become rows of the file.
+
+use std::sync::Arc;
+
+use glassine_film::{FilmKind, Histogram, OutputSpace, Pipeline, Rendering, quantise8_dithered};
+use glassine_raster::{CancelToken, Kernel, TiltedSampling};
+use glassine_scanfile::icc::{TransferCurve, build_grey_profile, build_rgb_profile};
+use glassine_scanfile::{
+    Compression, FilmSourceKind, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter,
+};
+use glassine_session::{OutputKind, OutputSettings, TiffCompression};
+use glassine_sharpness::Sharpening;
+
+use super::band::{Band, BandMaker, Body, Purpose};
+use super::flow::in_order;
+use crate::EngineError;
+use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
+use crate::render;
+use crate::repair::Repair;
+use crate::shrink::Shrink;
+use crate::types::ExportRequest;
+
+/// Pixels of all bands that are computed at one time: their memory does not grow with the number of cores.
+const PIXELS_UNDER_WAY: u32 = 1_100_000;
+/// Pixels of a band: few enough for the caches, enough for the rows around it not to weigh much.
+const BAND_PIXELS: std::ops::RangeInclusive<u32> = 1 << 17..=550_000;
+
+/// Histogram and clip counts of every pixel a frame's export would have, without writing it.
+pub(crate) fn count_exactly(
+    context: &FrameContext,
+    output: &OutputSettings,
+    repair: Option<&Repair>,
+    cancel: &CancelToken,
+    share: &(dyn Fn(f32) + Sync),
+) -> Result<Histogram, EngineError> {
+    let job = FrameJob::new(output, None, context, repair);
+    let maker = BandMaker::new(&job, Purpose::Count);
+    let bands = job.bands(1);
+    let mut histogram = Histogram::default();
+    in_order(bands.len(), ahead(), &|idx| maker.band(bands[idx], cancel), &mut |idx, band| {
+        histogram.merge(&band.counts);
+        share((idx + 1) as f32 / bands.len() as f32);
+        Ok(())
+    })?;
+    Ok(histogram)
+}
+
+/// Bands that may be under way or waiting: one for each thread, and some for the one that writes.
+fn ahead() -> usize {
+    rayon::current_num_threads() + 2
+}
+
+/// One frame on its way into a file.
+pub(super) struct FrameJob<'a> {
+    pub(super) context: &'a FrameContext,
+    pub(super) sampling: TiltedSampling,
+    pub(super) pipeline: Pipeline,
+    pub(super) feed: Feed,
+    pub(super) repair: Option<&'a Repair>,
+    pub(super) sharpening: Option<Sharpening>,
+    pub(super) space: OutputSpace,
+    /// Size of the file, when it is smaller than the frame.
+    shrunk: Option<(u32, u32)>,
+    pub(super) bits: u8,
+}
+
+impl<'a> FrameJob<'a> {
+    pub(super) fn new(
+        output: &OutputSettings,
+        sharpen: Option<bool>,
+        context: &'a FrameContext,
+        repair: Option<&'a Repair>,
+    ) -> Self {
+        let frame = &context.frame;
+        let space = space_of(&output.space);
+        let rendering: Rendering = rendering_of(&output.rendering);
+        // Repair works on linear light; without it the file's own codes keep their full precision.
+        let feed = if context.open.is_linear() || repair.is_none() { Feed::Codes } else { Feed::Linear };
+        let (width, height) = TiltedSampling::natural_size(&frame.crop, frame.orientation);
+        let sampling = TiltedSampling::new(&frame.crop, frame.orientation, width, height, Kernel::Cubic);
+        let sharpening = match sharpen {
+            Some(false) => None,
+            Some(true) | None => render::sharpening(&frame.look, 1.0),
+        };
+        let long_side = width.max(height);
+        let shrunk = (output.kind == OutputKind::Web && long_side > output.web_long_side_px).then(|| {
+            let side = |px: u32| {
+                let scaled = f64::from(px) * f64::from(output.web_long_side_px) / f64::from(long_side);
+                scaled.round().max(1.0) as u32
+            };
+            (side(width), side(height))
+        });
+        Self {
+            context,
+            sampling,
+            pipeline: context.pipeline(None, space, rendering, feed),
+            feed,
+            repair,
+            sharpening,
+            space,
+            shrunk,
+            bits: if output.kind == OutputKind::Master { 16 } else { 8 },
+        }
+    }
+
+    pub(super) fn channels(&self) -> u8 {
+        if self.pipeline.is_grey() { 1 } else { 3 }
+    }
+
+    fn size(&self) -> (u32, u32) {
+        self.shrunk.unwrap_or((self.sampling.width(), self.sampling.height()))
+    }
+
+    pub(super) fn spec(&self, request: &ExportRequest, session: &glassine_session::Session) -> PictureSpec {
+        let (width_px, height_px) = self.size();
+        let output = &request.output;
+        let frame = &self.context.frame;
+        let reduction = f64::from(width_px) / f64::from(self.sampling.width());
+        let format = match output.kind {
+            OutputKind::Master => PictureFormat::Tiff {
+                compression: match output.compression {
+                    TiffCompression::None => Compression::None,
+                    TiffCompression::Deflate => Compression::Deflate,
+                    TiffCompression::Lzw => Compression::Lzw,
+                },
+            },
+            OutputKind::Web | OutputKind::Jpeg => PictureFormat::Jpeg { quality: output.jpeg_quality },
+        };
+        let source = match self.context.strip.film {
+            FilmKind::Slide => FilmSourceKind::Positive,
+            FilmKind::ColourNegative | FilmKind::BlackAndWhite => FilmSourceKind::Negative,
+        };
+        PictureSpec {
+            width_px,
+            height_px,
+            channels: self.channels(),
+            bits: self.bits,
+            ppi: self.context.scan_ref.ppi.map(|ppi| ppi * reduction),
+            icc: Some(profile(self.space, self.pipeline.is_grey())),
+            metadata: Metadata {
+                title: frame.name.clone().unwrap_or_default(),
+                description: session.title.clone(),
+                creator: output.creator.clone(),
+                copyright: output.copyright.clone(),
+                software: concat!("Glassine ", env!("CARGO_PKG_VERSION")).to_owned(),
+                modified: (!request.written_at.is_empty()).then(|| request.written_at.clone()),
+                source,
+                ..Metadata::default()
+            },
+            format,
+            overwrite: if request.replace { Overwrite::Replace } else { Overwrite::Never },
+        }
+    }
+
+    /// Rows of each band, a multiple of `granule_rows`.
+    fn bands(&self, granule_rows: u32) -> Vec<(u32, u32)> {
+        let (width, height) = (self.sampling.width(), self.sampling.height());
+        let threads = rayon::current_num_threads().max(1) as u32;
+        let pixels = (PIXELS_UNDER_WAY / threads).clamp(*BAND_PIXELS.start(), *BAND_PIXELS.end());
+        let halo = self.sharpening.map_or(0, |sharpening| sharpening.halo_px());
+        let rows = (pixels / width.max(1)).clamp(halo.max(16), 1024).next_multiple_of(granule_rows.max(1));
+        (0..height).step_by(rows as usize).map(|y| (y, (y + rows).min(height))).collect()
+    }
+
+    /// All rows into the writer, in order, while other threads make the next ones.
+    pub(super) fn run(
+        &self,
+        writer: &mut PictureWriter,
+        cancel: &CancelToken,
+        share: &(dyn Fn(f32) + Sync),
+    ) -> Result<Histogram, EngineError> {
+        let packer = writer.packer();
+        let from = (self.sampling.width(), self.sampling.height());
+        let mut shrink = self.shrunk.map(|to| Shrink::new(from, to, self.space.transfer()));
+        let (purpose, granule_rows) = match shrink {
+            Some(_) => (Purpose::Shrink, 1),
+            None => (Purpose::File(&packer), packer.granule_rows()),
+        };
+        let maker = BandMaker::new(self, purpose);
+        let bands = self.bands(granule_rows);
+        let mut histogram = Histogram::default();
+        in_order(bands.len(), ahead(), &|idx| maker.band(bands[idx], cancel), &mut |idx, band: Band| {
+            cancel.check()?;
+            match (&band.body, &mut shrink) {
+                (Body::Packed(rows), _) => writer.write_packed(rows)?,
+                (Body::Encoded(encoded), Some(shrink)) => {
+                    let smaller = shrink.push(encoded);
+                    self.put_small(writer, &smaller, shrink.width())?;
+                }
+                (Body::Encoded(_) | Body::Nothing, _) => {}
+            }
+            histogram.merge(&band.counts);
+            share((idx + 1) as f32 / bands.len() as f32);
+            Ok::<(), EngineError>(())
+        })?;
+        if let Some(shrink) = &mut shrink {
+            let rest = shrink.finish();
+            self.put_small(writer, &rest, shrink.width())?;
+        }
+        Ok(histogram)
+    }
+
+    /// Rows of a picture that was made smaller.
+    fn put_small(&self, writer: &mut PictureWriter, encoded: &[f32], width: u32) -> Result<(), EngineError> {
+        let row = width as usize * 3;
+        let mut codes = vec![0_u8; encoded.len()];
+        let first_row = writer.rows_done();
+        for (y, (out, values)) in codes.chunks_exact_mut(row).zip(encoded.chunks_exact(row)).enumerate() {
+            quantise8_dithered(values, out, 0, first_row + y as u32);
+        }
+        if self.channels() == 1 {
+            codes = codes.into_iter().step_by(3).collect();
+        }
+        writer.write_rows_u8(&codes)?;
+        Ok(())
+    }
+}
+
+/// The profile that says what the numbers of a space mean.
+fn profile(space: OutputSpace, grey: bool) -> Arc<[u8]> {
+    let curve = match space {
+        OutputSpace::Srgb | OutputSpace::DisplayP3 => TransferCurve::srgb(),
+        OutputSpace::AdobeRgb1998 => TransferCurve::Gamma(563.0 / 256.0),
+        // ISO 22028-2: 16 times the light below 1/512 of it, else the power 1/1.8.
+        OutputSpace::RommRgb => {
+            TransferCurve::Parametric { g: 1.8, a: 1.0, b: 0.0, c: 1.0 / 16.0, d: 16.0 / 512.0 }
+        }
+        OutputSpace::LinearSrgb => TransferCurve::Linear,
+    };
+    if grey {
+        return build_grey_profile(&format!("Grey with the tone curve of {}", space.label()), &curve).into();
+    }
+    build_rgb_profile(space.label(), space.to_xyz_d50(), space.white(), &curve).into()
+}

@@ -1,0 +1,43 @@
+//! Pixel loops compiled twice, for any processor and for one with 256-bit vectors; which one runs is decided at run time.
+//!
+//! A loop is a value with one method, marked `#[inline(always)]` down to the arithmetic, so that it is compiled afresh for
+//! each kind of processor. Multiplications and additions are never fused, so every processor gives the same bits.
+
+pub use pulp::NullaryFnOnce as PixelLoop;
+
+/// Run a loop with the widest instructions of this processor.
+#[inline]
+pub fn run_vectorised<L: PixelLoop>(pixels: L) -> L::Output {
+    pulp::Arch::new().dispatch(pixels)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    struct Blend<'a> {
+        a: &'a [f32],
+        out: &'a mut [f32],
+    }
+
+    impl PixelLoop for Blend<'_> {
+        type Output = ();
+
+        #[inline(always)]
+        fn call(self) {
+            for (o, a) in self.out.iter_mut().zip(self.a) {
+                *o = a * 0.3 + *o * 0.7;
+            }
+        }
+    }
+
+    #[test]
+    fn wide_and_plain_instructions_give_the_same_bits() {
+        let a: Vec<f32> = (0..999).map(|i| (i as f32 * 0.37).fract()).collect();
+        let start: Vec<f32> = (0..999).map(|i| (i as f32 * 0.61).fract()).collect();
+        let (mut wide, mut plain) = (start.clone(), start);
+        run_vectorised(Blend { a: &a, out: &mut wide });
+        Blend { a: &a, out: &mut plain }.call();
+        assert_eq!(wide, plain);
+    }
+}

@@ -1,0 +1,156 @@
+//! Rows of a picture made ready for its file: work that many threads can do while another writes.
+
+use super::spec::{Compression, PictureFormat, PictureSpec};
+use super::sums::sum_of_samples;
+
+/// Bytes of a TIFF strip before packing, about.
+const STRIP_BYTES: usize = 512 << 10;
+/// Deflate effort. Measured on grainy 16-bit film (`tests/SPEED.md`): higher levels save next to nothing.
+const DEFLATE_LEVEL: i32 = 3;
+
+/// Makes rows of one picture ready for its writer; shared by threads.
+#[derive(Debug, Clone)]
+pub struct RowPacker {
+    row_samples: usize,
+    stride: usize,
+    bits: u8,
+    form: Form,
+    strip_rows: u32,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum Form {
+    Strips(Compression),
+    BigEndian,
+    Plain,
+}
+
+/// Rows ready to be written.
+#[derive(Debug)]
+pub struct PackedRows {
+    pub(super) rows: u32,
+    pub(super) sum: u64,
+    pub(super) body: Body,
+}
+
+#[derive(Debug)]
+pub(super) enum Body {
+    /// Whole strips, packed one by one.
+    Strips(Vec<Vec<u8>>),
+    /// Samples of 16 bits, as they go into a little-endian file.
+    Samples(Vec<u16>),
+    Bytes(Vec<u8>),
+}
+
+impl RowPacker {
+    pub(super) fn new(spec: &PictureSpec) -> Self {
+        let form = match spec.format {
+            PictureFormat::Tiff { compression } => Form::Strips(compression),
+            PictureFormat::Png => Form::BigEndian,
+            PictureFormat::Jpeg { .. } => Form::Plain,
+        };
+        Self {
+            row_samples: spec.row_samples().max(1),
+            stride: usize::from(spec.channels),
+            bits: spec.bits,
+            form,
+            strip_rows: (STRIP_BYTES / spec.row_bytes().max(1)).clamp(1, spec.height_px as usize) as u32,
+        }
+    }
+
+    /// Every portion but the last of a picture must be a whole number of this many rows.
+    pub fn granule_rows(&self) -> u32 {
+        self.strip_rows
+    }
+
+    /// Rows of 16-bit samples.
+    pub fn pack_u16(&self, mut samples: Vec<u16>) -> std::io::Result<PackedRows> {
+        let rows = (samples.len() / self.row_samples) as u32;
+        let sum = sum_of_samples(&samples);
+        let body = match self.form {
+            Form::Strips(Compression::None) if cfg!(target_endian = "little") => Body::Samples(samples),
+            Form::Strips(Compression::None) | Form::Plain => {
+                Body::Bytes(samples.iter().flat_map(|v| v.to_le_bytes()).collect())
+            }
+            Form::BigEndian => Body::Bytes(samples.iter().flat_map(|v| v.to_be_bytes()).collect()),
+            Form::Strips(compression) => {
+                for line in samples.chunks_exact_mut(self.row_samples) {
+                    take_differences(line, self.stride, u16::wrapping_sub);
+                }
+                if cfg!(target_endian = "big") {
+                    samples.iter_mut().for_each(|v| *v = v.swap_bytes());
+                }
+                self.strips(compression, bytemuck::cast_slice(&samples), 2)?
+            }
+        };
+        Ok(PackedRows { rows, sum, body })
+    }
+
+    /// Rows of 8-bit samples.
+    pub fn pack_u8(&self, mut samples: Vec<u8>) -> std::io::Result<PackedRows> {
+        let rows = (samples.len() / self.row_samples) as u32;
+        let wide: Vec<u16> = samples.iter().map(|v| u16::from(*v) * 257).collect();
+        let body = match self.form {
+            Form::Strips(Compression::None) | Form::BigEndian | Form::Plain => Body::Bytes(samples),
+            Form::Strips(compression) => {
+                for line in samples.chunks_exact_mut(self.row_samples) {
+                    take_differences(line, self.stride, u8::wrapping_sub);
+                }
+                self.strips(compression, &samples, 1)?
+            }
+        };
+        Ok(PackedRows { rows, sum: sum_of_samples(&wide), body })
+    }
+
+    /// Bits that samples must have.
+    pub(super) fn bits(&self) -> u8 {
+        self.bits
+    }
+
+    fn strips(&self, compression: Compression, bytes: &[u8], sample_bytes: usize) -> std::io::Result<Body> {
+        let strip = self.strip_rows as usize * self.row_samples * sample_bytes;
+        let mut deflate = libdeflater::Compressor::new(deflate_level());
+        let packed: std::io::Result<Vec<_>> = bytes
+            .chunks(strip)
+            .map(|part| match compression {
+                Compression::None => Ok(part.to_vec()),
+                Compression::Deflate => {
+                    let mut packed = vec![0; deflate.zlib_compress_bound(part.len())];
+                    let length = deflate.zlib_compress(part, &mut packed).map_err(std::io::Error::other)?;
+                    packed.truncate(length);
+                    packed.shrink_to_fit();
+                    Ok(packed)
+                }
+                Compression::Lzw => {
+                    let mut packed = Vec::with_capacity(part.len());
+                    let mut packer = weezl::encode::Encoder::with_tiff_size_switch(weezl::BitOrder::Msb, 8);
+                    packer.into_stream(&mut packed).encode_all(part).status?;
+                    Ok(packed)
+                }
+            })
+            .collect();
+        Ok(Body::Strips(packed?))
+    }
+}
+
+fn deflate_level() -> libdeflater::CompressionLvl {
+    libdeflater::CompressionLvl::new(DEFLATE_LEVEL).unwrap_or_default()
+}
+
+impl Body {
+    /// Write rows that are not strips.
+    pub(super) fn write_to(&self, file: &mut impl std::io::Write) -> std::io::Result<()> {
+        match self {
+            Self::Samples(samples) => file.write_all(bytemuck::cast_slice(samples)),
+            Self::Bytes(bytes) => file.write_all(bytes),
+            Self::Strips(strips) => strips.iter().try_for_each(|strip| file.write_all(strip)),
+        }
+    }
+}
+
+/// Differences to the pixel on the left, from the right end so that nothing is overwritten too early.
+fn take_differences<T: Copy>(line: &mut [T], stride: usize, subtract: fn(T, T) -> T) {
+    for i in (stride..line.len()).rev() {
+        line[i] = subtract(line[i], line[i - stride]);
+    }
+}
