@@ -236,6 +236,7 @@ fn a_cast_is_offered_with_two_pictures_and_taken_only_when_asked() {
         confidence: 0.4,
         provenance: "typed in".to_owned(),
         toe_ratio: [1.0; 3],
+        colour_strength: 1.0,
     };
     let edit = Edit::ApplySolve { strip, solve: of_strip, frames: vec![(id, solve)] };
     window.state_mut().push(Command::Edit(edit));

@@ -163,6 +163,7 @@ fn strip_json(strip: &Strip) -> Value {
         "solve": strip.solve.as_ref().map(|solve| json!({
             "gamma_ratio": solve.gamma_ratio,
             "toe_ratio": solve.toe_ratio,
+            "colour_strength": solve.colour_strength,
             "neutral_log": solve.neutral_log,
             "confidence": solve.confidence,
             "provenance": solve.provenance,

@@ -22,7 +22,7 @@ use crate::scans::{OpenScan, OverviewData, ScanStore, read_reduced, shown};
 use crate::{EngineError, NewSessionRequest, Notice, Severity};
 
 /// Named in the session, so that a later program knows which solver made a result.
-const SOLVER: &str = concat!("glassine ", env!("CARGO_PKG_VERSION"), ", strip solve 1");
+const SOLVER: &str = concat!("glassine ", env!("CARGO_PKG_VERSION"), ", strip solve 2");
 
 /// Progress of one step, 0 to 1, with what is being done.
 pub(crate) type Progress<'a> = &'a (dyn Fn(f32, &str) + Sync);
@@ -462,6 +462,7 @@ impl Bench<'_> {
         let solve = StripSolve {
             gamma_ratio: solved.gamma_ratio,
             toe_ratio: solved.toe_ratio,
+            colour_strength: solved.colour_strength,
             neutral_log: solved.neutral_log,
             confidence: f64::from(solved.confidence),
             provenance: SOLVER.to_owned(),

@@ -51,7 +51,9 @@ impl FrameContext {
             scan_ref: Arc::clone(scan_ref),
             open: scans.get(scan_ref, folder)?,
             stock: Arc::new(match &strip.solve {
-                Some(solve) => stock_of(session, strip).with_toe_ratio(solve.toe_ratio),
+                Some(solve) => stock_of(session, strip)
+                    .with_toe_ratio(solve.toe_ratio)
+                    .with_colour_strength(solve.colour_strength, solve.gamma_ratio),
                 None => stock_of(session, strip).clone(),
             }),
         })

@@ -21,21 +21,6 @@ pub fn layer_log_exposures(
     [0, 1, 2].map(|c| stock.curves[c].log_exposure(layers[c] / gamma_ratio[c].max(0.05)))
 }
 
-/// Warm and tint to *set* so that a picked area comes out neutral; exposure stays.
-///
-/// `density_d` is the mean density above base of the area, `offset_log` the frame's solved offsets. The result replaces
-/// [`crate::Param::WarmthCc`] and [`crate::Param::TintCc`]; it does not add to them.
-pub fn neutral_offset_from_patch(
-    density_d: [f64; 3],
-    stock: &Stock,
-    kind: FilmKind,
-    gamma_ratio: [f64; 3],
-    offset_log: [f64; 3],
-) -> [f64; 2] {
-    let logs = layer_log_exposures(density_d, stock, kind, gamma_ratio);
-    balance_cc_from_log([0, 1, 2].map(|c| -(logs[c] + offset_log[c])))
-}
-
 /// Change of warm, tint (CC) and exposure (log10) that brings one frame's middle to that of another.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FrameMatch {
@@ -83,20 +68,8 @@ pub fn match_frame(
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{default_stock, log_from_balance_cc, measure_frame};
+    use crate::{default_stock, measure_frame};
     use glassine_raster::Samples16;
-
-    #[test]
-    fn a_picked_point_becomes_neutral() {
-        let stock = default_stock(FilmKind::ColourNegative);
-        let (ratio, offset) = ([0.95, 1.0, 1.05], [-0.3, -0.35, -0.2]);
-        let patch = [0.6, 0.71, 0.55];
-        let cc = neutral_offset_from_patch(patch, stock, FilmKind::ColourNegative, ratio, offset);
-        let logs = layer_log_exposures(patch, stock, FilmKind::ColourNegative, ratio);
-        let added = log_from_balance_cc(cc);
-        let after = [0, 1, 2].map(|c| logs[c] + offset[c] + added[c]);
-        assert!((after[0] - after[1]).abs() < 1e-9 && (after[2] - after[1]).abs() < 1e-9, "{after:?}");
-    }
 
     #[test]
     fn a_darker_and_cooler_copy_is_matched_back() {

@@ -71,6 +71,17 @@ mod tests {
             let white = crate::colour::WHITE_D50.map(|x| x * transmittance);
             assert!((lab_from_xyz_d50(white).l - l).abs() < 1e-3);
         }
+        // A colour negative process control strip: clear film, low and high step, red, green, blue (published worked
+        // example); the codes are 65535 * 10^-D.
+        for (d, codes) in [
+            ([0.32, 0.63, 0.72], [31_367.0, 15_363.0, 12_487.0]),
+            ([0.44, 0.76, 0.98], [23_794.0, 11_389.0, 6_862.0]),
+            ([1.30, 1.77, 2.03], [3_284.0, 1_113.0, 612.0]),
+        ] {
+            for (d, code) in d.into_iter().zip(codes) {
+                assert!((65_535.0 * transmittance_from_density(d) - code).abs() < 1.0, "{d} {code}");
+            }
+        }
         assert!((density_from_transmittance(0.18) - 0.744_727).abs() < 1e-6);
         assert!(density_from_transmittance(f64::NAN).is_finite());
     }

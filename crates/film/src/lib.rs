@@ -23,7 +23,7 @@ mod stock;
 mod test_support;
 mod tone;
 
-pub use adjust::{FrameMatch, layer_log_exposures, match_frame, neutral_offset_from_patch};
+pub use adjust::{FrameMatch, layer_log_exposures, match_frame};
 pub use base::{
     BaseError, BaseField, BaseMeasurement, base_from_picture, base_mask, measure_base, measure_base_field,
 };

@@ -43,14 +43,28 @@ pub(crate) fn black_body(kelvin: f64) -> Spectrum {
     spectrum(|nm| power(nm) / at_560)
 }
 
-/// Three smooth reflectances that stand for pure red, green and blue; they add up to 1 at every wavelength, so that an
-/// equal-energy grey has a flat spectrum and any mixture of colours in 0..1 is a possible reflectance.
+/// Smoothest reflectance whose colour is the red primary of sRGB. Source: `derive/colour_basis.py`.
+#[rustfmt::skip]
+const RED: Spectrum = [
+    0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0021, 0.0141, 0.0409, 0.0397, 0.0144, 0.0,
+    0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0509, 0.2087, 0.4221, 0.6384, 0.8171,
+    0.9341, 0.986, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 1.0,
+];
+/// The same for blue.
+#[rustfmt::skip]
+const BLUE: Spectrum = [
+    1.0, 1.0, 1.0, 1.0, 1.0, 1.0, 0.9979, 0.9859, 0.9591, 0.8658, 0.7039, 0.4994,
+    0.2892, 0.1131, 0.0062, 0.0, 0.0, 0.0, 0.0, 0.007, 0.0205, 0.0347, 0.0443, 0.0449,
+    0.0348, 0.014, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0,
+];
+
+/// Three smooth reflectances that stand for pure red, green and blue: to the eye under daylight they are the primaries of
+/// sRGB, so the film sees the colour that a chart's reference states.
+///
+/// They add up to 1 at every wavelength, so that a grey has a flat spectrum and any mixture of colours in 0..1 is a
+/// possible reflectance.
 pub(crate) fn colour_basis() -> [Spectrum; 3] {
-    let rise = |nm: f64, at_nm: f64, width_nm: f64| 1.0 / (1.0 + (-(nm - at_nm) / width_nm).exp());
-    let red = spectrum(|nm| rise(nm, 587.0, 7.0));
-    let blue = spectrum(|nm| 1.0 - rise(nm, 493.0, 7.5));
-    let green = std::array::from_fn(|band| (1.0 - red[band] - blue[band]).max(0.0));
-    [red, green, blue]
+    [RED, std::array::from_fn(|band| 1.0 - RED[band] - BLUE[band]), BLUE]
 }
 
 #[cfg(test)]
@@ -62,6 +76,40 @@ mod tests {
         let [r, g, b] = colour_basis();
         for band in 0..BANDS {
             assert!((r[band] + g[band] + b[band] - 1.0).abs() < 1e-4);
+        }
+    }
+
+    /// Colour matching functions of the CIE 1931 observer as sums of lobes.
+    ///
+    /// Source: C. Wyman, P.-P. Sloan, P. Shirley, "Simple Analytic Approximations to the CIE XYZ Color Matching
+    /// Functions", Journal of Computer Graphics Techniques 2 (2013), multi-lobe fit.
+    fn observer(nm: f64) -> [f64; 3] {
+        let g = |at: f64, low: f64, high: f64| {
+            let t = (nm - at) * if nm < at { low } else { high };
+            (-0.5 * t * t).exp()
+        };
+        [
+            0.362 * g(442.0, 0.0624, 0.0374) + 1.056 * g(599.8, 0.0264, 0.0323)
+                - 0.065 * g(501.1, 0.049, 0.0382),
+            0.821 * g(568.8, 0.0213, 0.0247) + 0.286 * g(530.9, 0.0613, 0.0322),
+            1.217 * g(437.0, 0.0845, 0.0278) + 0.681 * g(459.0, 0.0385, 0.0725),
+        ]
+    }
+
+    #[test]
+    fn the_eye_sees_the_primaries_of_srgb_in_the_colour_basis() {
+        // sRGB to XYZ, adapted to D50 (Bradford), as published with the profile; columns are the primaries.
+        let primaries = [[0.4360, 0.2225, 0.0139], [0.3851, 0.7169, 0.0971], [0.1431, 0.0606, 0.7141]];
+        let light = black_body(5000.0);
+        let seen = |spectrum: &Spectrum, axis: usize| -> f64 {
+            (0..BANDS).map(|b| light[b] * spectrum[b] * observer(wavelength_nm(b))[axis]).sum()
+        };
+        for (spectrum, primary) in colour_basis().iter().zip(primaries) {
+            for (axis, (want, white)) in primary.into_iter().zip([0.9642, 1.0, 0.8249]).enumerate() {
+                let share = seen(spectrum, axis) / seen(&[1.0; BANDS], axis);
+                // A black body stands for D50, and the lobes for the observer: both cost less than a hundredth.
+                assert!((share - want / white).abs() < 0.012, "axis {axis}: {share} for {}", want / white);
+            }
         }
     }
 

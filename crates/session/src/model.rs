@@ -185,6 +185,8 @@ pub struct StripSolve {
     pub gamma_ratio: [f64; 3],
     /// Toe of each layer against the stock's.
     pub toe_ratio: [f64; 3],
+    /// Colour strength against the stock's, at most 1.
+    pub colour_strength: f64,
     /// Log10 exposure of a neutral in each layer against green.
     pub neutral_log: [f64; 3],
     /// 0 to 1.

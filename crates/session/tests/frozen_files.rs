@@ -18,6 +18,7 @@ fn a_file_of_the_first_version_opens_with_all_it_says() {
     // Entries that came later begin with what they mean when absent.
     assert!(base.field.is_none());
     assert_eq!(strip.solve.as_ref().expect("is solved").toe_ratio, [1.0; 3]);
+    assert_eq!(strip.solve.as_ref().expect("is solved").colour_strength, 1.0);
     let frame = &session.frames[0];
     assert!(frame.held && frame.image_area.is_some() && !frame.reaches_rebate());
     assert_eq!(frame.look.get(Param::Contrast), 1.0);

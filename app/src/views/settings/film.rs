@@ -403,6 +403,8 @@ fn solve_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         let ratios = format!("R {}   G {}   B {}", gamma(0), gamma(1), gamma(2));
         if strip.film == FilmKind::ColourNegative {
             fact_row_ui(ui, "layer gammas", &ratios);
+            // Under 1 where the strip's colours would have come out stronger than surfaces have.
+            fact_row_ui(ui, "colour strength", &number_text(solve.colour_strength, 2, false));
         }
         fact_row_ui(ui, "confidence", &format!("{:.0} %", solve.confidence * 100.0));
     }

@@ -92,3 +92,35 @@ pub const CHART_ISO17321_LAB_D50: [Lab; 24] = [
     Lab::new(36.467, -0.296, -0.482),
     Lab::new(21.398, -0.165, -0.944),
 ];
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::colour::xyz_d50_from_lab;
+    use crate::density_from_transmittance;
+
+    #[test]
+    fn the_neutral_row_has_the_densities_in_its_patch_names() {
+        // Densities printed on the chart, and -log10 Y of the table (computed with colour-science 0.4.7).
+        let printed = [0.05, 0.23, 0.44, 0.70, 1.05, 1.50];
+        let computed = [0.055, 0.229, 0.438, 0.720, 1.055, 1.502];
+        for ((lab, printed), computed) in CHART_LAB_D50[18..].iter().zip(printed).zip(computed) {
+            let density_d = density_from_transmittance(xyz_d50_from_lab(*lab)[1]);
+            assert!((density_d - computed).abs() < 6e-4, "{density_d} is not {computed}");
+            assert!((density_d - printed).abs() < 0.025, "{density_d} is not {printed}");
+        }
+    }
+
+    #[test]
+    fn blue_green_red_and_cyan_lie_where_the_published_table_puts_them() {
+        let (blue, green, red, cyan) =
+            (CHART_LAB_D50[12], CHART_LAB_D50[13], CHART_LAB_D50[14], CHART_LAB_D50[17]);
+        assert_eq!((blue.l, blue.a, blue.b), (28.37, 15.42, -49.80));
+        assert_eq!((green.l, green.a, green.b), (54.38, -39.72, 32.27));
+        assert_eq!((red.l, red.a, red.b), (42.43, 51.05, 28.62));
+        // Cyan is the one patch outside sRGB.
+        let outside = |lab: &Lab| crate::colour::working_from_lab(*lab).iter().any(|x| *x < 0.0);
+        assert!(outside(&cyan));
+        assert_eq!(CHART_LAB_D50.iter().filter(|lab| outside(lab)).count(), 1);
+    }
+}

@@ -160,6 +160,41 @@ mod tests {
     }
 
     #[test]
+    fn published_curves_of_a_reversal_film_are_fitted_turned_round() {
+        // Three layers of a published slide film (third-hand digitised data sheet). A slide gets denser with less light, so
+        // minus log exposure counts; its curve is an S of slope about 2.2.
+        let log_h = [-2.0, -1.5, -1.0, -0.5, 0.0, 0.5];
+        let layers = [
+            [3.30, 2.79, 1.59, 0.80, 0.30, 0.14],
+            [3.63, 2.73, 1.51, 0.74, 0.27, 0.16],
+            [3.54, 2.66, 1.49, 0.74, 0.27, 0.16],
+        ];
+        let least = [0.134, 0.154, 0.155];
+        let steps: Vec<[f64; 3]> = (0..6).map(|i| [0, 1, 2].map(|c| layers[c][i] - least[c])).collect();
+        let turned = log_h.map(|log| -log);
+        let mut start = default_stock(FilmKind::BlackAndWhite).clone();
+        start.curves = [LayerCurve::Curve(ToeShoulder {
+            gamma: 2.2,
+            foot_log: 0.2,
+            toe_width_log: 0.2,
+            shoulder_d: Some(3.4),
+            shoulder_width_d: 0.3,
+        }); 3];
+        let (stock, report) = fit_stock_from_wedge(&steps, &turned, &start).expect("a wedge");
+        assert!(report.rms_log_after.iter().all(|rms| *rms < 0.08), "{report:?}");
+        for (c, curve) in stock.curves.iter().enumerate() {
+            for (step, log) in steps.iter().zip(turned) {
+                let density_d = curve.density_d(log);
+                assert!((density_d - step[c]).abs() < 0.15, "{c} {log}: {density_d} {}", step[c]);
+                assert!((curve.log_exposure(density_d) - log).abs() < 1e-6);
+            }
+            // Mid slope as published: 2.1 to 2.3, and about 2.0 as a chord over one unit of the points above.
+            let chord = curve.density_d(1.6) - curve.density_d(0.6);
+            assert!((1.8..2.4).contains(&chord), "{c} {chord}");
+        }
+    }
+
+    #[test]
     fn the_published_neutral_scale_of_an_open_density_encoding_is_fitted() {
         // Density above base and linear light of neutrals in the ADX encoding (SMPTE ST 2065-3 constants as published in
         // open colour transforms): straight line of gamma 0.55, mid grey at 0.70.

@@ -182,6 +182,18 @@ fn one_hundred_cc_is_one_density_between_red_and_blue() {
 }
 
 #[test]
+fn printer_points_and_filter_packs_follow_the_rules_of_the_darkroom() {
+    // A printer point is 0.025 in log10 exposure, twelve of them are a stop to the third digit.
+    assert!((12.0 * 0.025 - glassine_raster::density_from_stops(1.0)).abs() < 1.1e-3);
+    // Filters of all three colours are grey density: 46Y + 38M + 12C is 34Y + 26M.
+    let of_pack = |[cyan, magenta, yellow]: [f64; 3]| {
+        crate::balance_cc_from_log([-cyan / 100.0, -magenta / 100.0, -yellow / 100.0])
+    };
+    let (three, two) = (of_pack([12.0, 38.0, 46.0]), of_pack([0.0, 26.0, 34.0]));
+    assert!((three[0] - two[0]).abs() < 1e-9 && (three[1] - two[1]).abs() < 1e-9, "{three:?} {two:?}");
+}
+
+#[test]
 fn grey_scans_with_infrared_and_short_buffers_are_no_trouble() {
     let line = straight_line();
     let look = Look::default();

@@ -3,6 +3,7 @@
 mod exposure;
 mod neutral;
 mod simplex;
+mod strength;
 #[cfg(test)]
 mod tests;
 
@@ -13,6 +14,7 @@ use crate::{FilmKind, GREY_WEIGHTS, Stock};
 use exposure::exposure_log;
 use glassine_raster::stops_from_density;
 use neutral::{NOMINAL, Neutral, Votes};
+use strength::colour_strength;
 
 /// What the frames of a strip share.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
@@ -66,6 +68,9 @@ pub struct StripSolve {
     pub gamma_ratio: [f64; 3],
     /// Toe width of each layer relative to the stock's; 1 unless [`solve_strip_and_toes`] was asked.
     pub toe_ratio: [f64; 3],
+    /// Colour strength relative to the stock's, at most 1; 1 unless [`solve_strip_and_toes`] was asked and the strip shows
+    /// colours that would be too strong.
+    pub colour_strength: f64,
     /// Log10 exposures of the layers (before offsets) that mean neutral, green at 0.
     pub neutral_log: [f64; 3],
     /// One solution a frame, in the order given.
@@ -105,16 +110,31 @@ pub fn solve_strip(
     solve(frames, stock, kind, mode, false)
 }
 
-/// [`solve_strip`] that finds the toe widths of red and blue as well, so that the darkest greys stay grey too.
+/// [`solve_strip`] that finds the toe widths of red and blue as well, so that the darkest greys stay grey too, and holds
+/// the colour strength of a generic stock back where the strip's colours would be too strong.
 ///
-/// The offsets hold for `stock.with_toe_ratio(solve.toe_ratio)`: that stock must go into the recipe.
+/// The offsets hold for `stock.with_toe_ratio(..).with_colour_strength(..)` with what was found: that stock must go into
+/// the recipe.
 pub fn solve_strip_and_toes(
     frames: &[FrameStatistics],
     stock: &Stock,
     kind: FilmKind,
     mode: BalanceMode,
 ) -> StripSolve {
-    solve(frames, stock, kind, mode, true)
+    let first = solve(frames, stock, kind, mode, true);
+    if kind != FilmKind::ColourNegative || !stock.measured_on.is_empty() {
+        return first;
+    }
+    let balances_log: Vec<[f64; 3]> =
+        first.frames.iter().map(|frame| frame.log_offset.map(|log| log - frame.log_offset[1])).collect();
+    let with_toes = stock.with_toe_ratio(first.toe_ratio);
+    let strength = colour_strength(frames, &with_toes, first.gamma_ratio, &balances_log);
+    if strength == 1.0 {
+        return first;
+    }
+    // Weaker colours move the darkest greys a little, where the layers' toes differ: found again.
+    let changed = stock.with_colour_strength(strength, first.gamma_ratio);
+    StripSolve { colour_strength: strength, ..solve(frames, &changed, kind, mode, true) }
 }
 
 fn solve(
@@ -162,6 +182,7 @@ fn solve(
     StripSolve {
         gamma_ratio,
         toe_ratio,
+        colour_strength: 1.0,
         neutral_log: if slide { [0.0; 3] } else { [-strip[2], 0.0, -strip[3]] },
         frames: solved,
         confidence: confidence(support),
@@ -262,6 +283,7 @@ fn solve_grey(frames: &[FrameStatistics], stock: &Stock) -> StripSolve {
     StripSolve {
         gamma_ratio: [1.0; 3],
         toe_ratio: [1.0; 3],
+        colour_strength: 1.0,
         neutral_log: [0.0; 3],
         frames: solved,
         confidence: 1.0,

@@ -243,6 +243,48 @@ fn toes_that_differ_are_found_when_dark_greys_tell() {
     }
 }
 
+/// A picture of twelve strong colours at the edge of sRGB and greys, as layer exposures of a film.
+fn strong_colours(stock: &Stock, share: f64) -> impl Fn(u32, u32) -> [f64; 3] {
+    let exposures = invert(&stock.working_matrix).expect("the matrix inverts");
+    let patches: Vec<[f64; 3]> = (0..36_u32)
+        .map(|idx| {
+            let level = 0.8 * exp10(-0.05 * f64::from(idx / 2));
+            let strong = [0, 1, 2].map(|c| if (idx >> c) & 1 == 1 { 1.0 } else { 1.0 - 0.985 * share });
+            let grey = idx % 3 == 0 || idx % 8 == 0;
+            let light = if grey { [level; 3] } else { strong.map(|x| x * level) };
+            apply(&exposures, light).map(|x| x.max(1e-3))
+        })
+        .collect();
+    move |x, y| patches[(y / 20 * 6 + x / 20) as usize]
+}
+
+#[test]
+fn a_film_that_separates_too_strongly_is_held_back_and_others_are_not() {
+    let found = |inhibition: f64, share: f64, measured: bool| {
+        let mut film = film();
+        (film.gamma_ratio, film.offset_log) = ([1.0; 3], [0.0; 3]);
+        let mut stock = film.stock.clone();
+        // The film's layers hold each other back: its colours come out stronger than the stock says.
+        film.stock = stock.with_colour_strength(1.0 / (1.0 + inhibition), [1.0; 3]);
+        if measured {
+            stock.measured_on = "a chart".into();
+        }
+        let scans = [scan(&film, 0.0, strong_colours(&stock, share)), scan(&film, 0.3, patchwork(6))];
+        let solve = solve_strip_and_toes(
+            &statistics(&film, &scans),
+            &stock,
+            FilmKind::ColourNegative,
+            BalanceMode::Strip,
+        );
+        solve.colour_strength
+    };
+    let strong = found(0.3, 1.0, false);
+    assert!((0.70..0.90).contains(&strong), "{strong}");
+    assert!(found(0.0, 1.0, false) > 0.95);
+    assert_eq!(found(0.3, 0.5, false), 1.0);
+    assert_eq!(found(0.3, 1.0, true), 1.0);
+}
+
 #[test]
 fn a_slide_with_a_cast_gets_a_suggestion_that_removes_it() {
     let scene = patchwork(5);

@@ -142,6 +142,30 @@ impl Stock {
         Self { curves, ..self.clone() }
     }
 
+    /// The same stock with every colour weaker or stronger by `strength`; greys stay.
+    ///
+    /// ```text
+    /// unmix' = G N G^-1 unmix,   N = s I + (1 - s) 1 w^T,   G = diag(gamma * gamma_ratio),   w = (0.3, 0.5, 0.2)
+    /// ```
+    /// `N` draws the layers' densities, counted in log exposure, towards their weighted mean: what development in one layer
+    /// does to the others, undone. Source: ours.
+    #[must_use]
+    pub fn with_colour_strength(&self, strength: f64, gamma_ratio: [f64; 3]) -> Self {
+        const WEIGHTS: [f64; 3] = [0.3, 0.5, 0.2];
+        let slopes = [0, 1, 2].map(|c| self.curves[c].gamma() * gamma_ratio[c]);
+        if strength == 1.0 || !strength.is_finite() || !slopes.iter().all(|slope| *slope > 0.01) {
+            return self.clone();
+        }
+        let share = strength.clamp(0.3, 2.0);
+        let towards_grey: Matrix3 = [0, 1, 2].map(|row| {
+            [0, 1, 2].map(|column| {
+                let own = if row == column { share } else { 0.0 };
+                (own + (1.0 - share) * WEIGHTS[column]) * slopes[row] / slopes[column]
+            })
+        });
+        Self { unmix: matrix::multiply(&towards_grey, &self.unmix), ..self.clone() }
+    }
+
     /// Whether every number is one that film can have.
     pub fn check(&self) -> Result<(), StockError> {
         let range = |field| Err(StockError::OutOfRange { field });
@@ -176,6 +200,25 @@ mod tests {
         for kind in FilmKind::ALL {
             assert_eq!(default_stock(kind).kind, kind);
         }
+    }
+
+    #[test]
+    fn colour_strength_scales_colours_and_leaves_greys() {
+        let stock = default_stock(FilmKind::ColourNegative);
+        let ratio = [0.95, 1.0, 1.1];
+        let weak = stock.with_colour_strength(0.8, ratio);
+        let back = matrix::invert(&stock.unmix).expect("unmixing inverts");
+        let slope = |c: usize| stock.curves[c].gamma() * ratio[c];
+        let layers = |log: [f64; 3]| [0, 1, 2].map(|c| slope(c) * log[c]);
+        let seen = |log: [f64; 3]| {
+            let weaker = matrix::apply(&weak.unmix, matrix::apply(&back, layers(log)));
+            [0, 1, 2].map(|c| weaker[c] / slope(c))
+        };
+        assert!(seen([1.2; 3]).iter().all(|log| (log - 1.2).abs() < 1e-9));
+        let [r, g, b] = seen([1.4, 1.2, 0.9]);
+        assert!((r - g - 0.8 * 0.2).abs() < 1e-9 && (g - b - 0.8 * 0.3).abs() < 1e-9, "{r} {g} {b}");
+        assert_eq!(&stock.with_colour_strength(1.0, ratio), stock);
+        assert_eq!(&stock.with_colour_strength(f64::NAN, ratio), stock);
     }
 
     #[test]

@@ -42,9 +42,8 @@ fn masked() -> Stock {
         kind: FilmKind::ColourNegative,
         // Unmixing adds toes whose feet differ a little, so red and blue bend more softly in log exposure than green; these
         // widths keep the darkest greys of simulated wedges grey.
-        // Gammas after unmixing of films whose layers have 0.665, the upper end of the usual contrast of camera negatives
-        // (0.60 to 0.67): a straight rendering a little too soft looks better than one too hard.
-        curves: [curve(0.722, 0.160, 2.77), curve(0.592, 0.143, 2.33), curve(0.557, 0.155, 2.33)],
+        // Gammas after unmixing of films whose layers have 0.64: the usual contrast of camera negatives is 0.60 to 0.67.
+        curves: [curve(0.693, 0.160, 2.66), curve(0.568, 0.143, 2.24), curve(0.535, 0.155, 2.24)],
         unmix: MASKED_UNMIX,
         working_matrix: MASKED_WORKING,
         // Status M base of masked films: 0.20-0.35, 0.55-0.70, 0.75-0.95 (from memory; middle of each).

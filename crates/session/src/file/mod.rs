@@ -161,6 +161,7 @@ mod tests {
                 solve: StripSolve {
                     gamma_ratio: [0.93, 1.0, 1.07],
                     toe_ratio: [1.1, 1.0, 0.9],
+                    colour_strength: 0.9,
                     neutral_log: [0.1, 0.0, -0.05],
                     confidence: 0.8,
                     provenance: "strip solver 1".to_owned(),

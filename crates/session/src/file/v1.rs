@@ -142,9 +142,15 @@ struct StripSolve {
     gamma_ratio: [f64; 3],
     #[serde(default = "ones")]
     toe_ratio: [f64; 3],
+    #[serde(default = "one")]
+    colour_strength: f64,
     neutral_log: [f64; 3],
     confidence: f64,
     provenance: String,
+}
+
+fn one() -> f64 {
+    1.0
 }
 
 fn ones() -> [f64; 3] {
@@ -380,6 +386,7 @@ impl Strip {
             solve: strip.solve.as_ref().map(|solve| StripSolve {
                 gamma_ratio: solve.gamma_ratio,
                 toe_ratio: solve.toe_ratio,
+                colour_strength: solve.colour_strength,
                 neutral_log: solve.neutral_log,
                 confidence: solve.confidence,
                 provenance: solve.provenance.clone(),
@@ -410,6 +417,7 @@ impl Strip {
             solve: self.solve.map(|solve| model::StripSolve {
                 gamma_ratio: solve.gamma_ratio,
                 toe_ratio: solve.toe_ratio,
+                colour_strength: solve.colour_strength,
                 neutral_log: solve.neutral_log,
                 confidence: solve.confidence,
                 provenance: solve.provenance,

@@ -1,0 +1,123 @@
+//! How strongly a film separates colours: held back where a strip shows colours stronger than surfaces have.
+//!
+//! Films differ in how far development in one layer holds back the others, which lifts every colour by one factor; a
+//! generic stock can't know it. Greys say nothing about it, but strong colours do: seen by the eye, colours of surfaces
+//! and of pictures lie, with few exceptions, inside the primaries of sRGB. A strip many of whose colours would come out
+//! with negative light has been separated too strongly. Nothing can be learnt from a strip of muted colours, and it keeps
+//! the stock's own strength.
+
+use crate::Stock;
+use crate::maths::{exp10, log10};
+use crate::matrix::apply;
+use crate::statistics::FrameStatistics;
+
+/// Weakest strength that may be found, and the step of the search.
+const LEAST: f64 = 0.65;
+const STEP: f64 = 0.0125;
+/// Spread of real films around a generic stock (one standard deviation, natural logarithm). Source: ours, over simulated
+/// films whose layers hold each other back by nothing to a third.
+const SPREAD: f64 = 0.15;
+/// Depth outside sRGB, as a share of the strongest channel, that costs one standard deviation.
+const DEPTH: f64 = 0.02;
+/// Depth from which a colour counts: a little inside, because the strongest colours of a scene seldom touch the edge.
+const EDGE: f64 = -0.015;
+/// Most that one frame may cost: a single picture of coloured lamps does not decide over the strip.
+const MOST_COST: f64 = 2.0;
+/// Which of the deepest different colours of a frame speaks for it.
+const SPEAKER: usize = 2;
+/// Cells of a frame that are looked at.
+const MOST_CELLS: usize = 4096;
+/// Colours are different when they lie in different squares of this side (log10 exposure against green).
+const COLOUR_STEP: f64 = 0.06;
+/// Fewest cells that make a colour.
+const FEWEST_CELLS: usize = 2;
+/// Light under which noise decides the colour, as a share of the frame's light parts.
+const LEAST_LIGHT: f64 = 0.03;
+
+/// Colour strength of a strip relative to its stock, [`LEAST`] to 1, with the slopes and balances (one a frame, log10
+/// exposure) that were solved.
+pub(super) fn colour_strength(
+    frames: &[FrameStatistics],
+    stock: &Stock,
+    gamma_ratio: [f64; 3],
+    balances_log: &[[f64; 3]],
+) -> f64 {
+    let frames: Vec<(Vec<[f64; 3]>, [f64; 3])> = frames
+        .iter()
+        .zip(balances_log)
+        .map(|(frame, balance)| (different_colours(frame, stock, gamma_ratio, *balance), *balance))
+        .collect();
+    let cost = |strength: f64| {
+        let changed = stock.with_colour_strength(strength, gamma_ratio);
+        let prior = libm::log(strength) / SPREAD;
+        let votes = frames.iter().map(|(colours, balance)| {
+            let mut depths: Vec<f64> = colours
+                .iter()
+                .map(|density_d| depth(light_of(*density_d, &changed, gamma_ratio, *balance), stock))
+                .collect();
+            depths.sort_unstable_by(|a, b| b.total_cmp(a));
+            let over = depths.get(SPEAKER).map_or(0.0, |depth| (depth - EDGE).max(0.0) / DEPTH);
+            (0.5 * over * over).min(MOST_COST)
+        });
+        0.5 * prior * prior + votes.sum::<f64>()
+    };
+    let steps = ((1.0 - LEAST) / STEP).round() as usize;
+    let tried = (0..=steps).map(|step| 1.0 - STEP * step as f64);
+    tried
+        .map(|strength| (strength, cost(strength)))
+        .min_by(|a, b| a.1.total_cmp(&b.1))
+        .map_or(1.0, |best| best.0)
+}
+
+/// Layer light of densities above base.
+fn light_of(density_d: [f64; 3], stock: &Stock, gamma_ratio: [f64; 3], balance_log: [f64; 3]) -> [f64; 3] {
+    let layers = apply(&stock.unmix, density_d);
+    [0, 1, 2].map(|c| exp10(stock.curves[c].log_exposure(layers[c] / gamma_ratio[c]) + balance_log[c]))
+}
+
+/// How far a colour lies outside sRGB: minus its least channel over its largest.
+fn depth(light: [f64; 3], stock: &Stock) -> f64 {
+    let rgb = apply(&stock.working_matrix, light);
+    let (least, most) = (rgb[0].min(rgb[1]).min(rgb[2]), rgb[0].max(rgb[1]).max(rgb[2]));
+    -least / most.max(1e-9)
+}
+
+/// Mean densities of each different colour of a frame.
+fn different_colours(
+    frame: &FrameStatistics,
+    stock: &Stock,
+    gamma_ratio: [f64; 3],
+    balance_log: [f64; 3],
+) -> Vec<[f64; 3]> {
+    let stride = frame.cells().div_ceil(MOST_CELLS).max(1);
+    let mut cells: Vec<([f64; 3], [f64; 3])> = frame
+        .cells_d
+        .iter()
+        .step_by(stride)
+        .map(|cell| {
+            let density_d = cell.map(f64::from);
+            (light_of(density_d, stock, gamma_ratio, balance_log), density_d)
+        })
+        .collect();
+    let most = |light: &[f64; 3]| light[0].max(light[1]).max(light[2]);
+    let mut tops: Vec<f64> = cells.iter().map(|(light, _)| most(light)).collect();
+    tops.sort_unstable_by(f64::total_cmp);
+    let Some(bright) = tops.get(tops.len() * 98 / 100) else { return Vec::new() };
+    cells.retain(|(light, _)| most(light) > LEAST_LIGHT * bright);
+    let square = |[r, g, b]: [f64; 3]| {
+        let along =
+            |light: f64| libm::floor((log10(light.max(1e-9)) - log10(g.max(1e-9))) / COLOUR_STEP) as i32;
+        (along(r), along(b))
+    };
+    let mut sorted: Vec<((i32, i32), [f64; 3])> =
+        cells.into_iter().map(|(light, density_d)| (square(light), density_d)).collect();
+    sorted.sort_by_key(|(square, _)| *square);
+    sorted
+        .chunk_by(|a, b| a.0 == b.0)
+        .filter(|same| same.len() >= FEWEST_CELLS)
+        .map(|same| {
+            let sum = |c: usize| same.iter().map(|(_, density_d)| density_d[c]).sum::<f64>();
+            [0, 1, 2].map(|c| sum(c) / same.len() as f64)
+        })
+        .collect()
+}
