@@ -45,8 +45,8 @@ fn scan_codes() -> Vec<u16> {
     let mut codes = Vec::with_capacity(WIDTH * HEIGHT * 3);
     for y in 0..HEIGHT {
         for x in 0..WIDTH {
-            let edge = if (x / 60 + y / 45) % 2 == 0 { 0.0 } else { 0.22 };
-            let shade = 0.55 + 0.2 * ((x as f64 / 90.0).sin() + (y as f64 / 70.0).cos()) / 2.0 + edge;
+            let edge = if (x / 60 + y / 45) % 2 == 0 { 0.0 } else { 0.2 };
+            let shade = 0.5 + 0.12 * ((x as f64 / 90.0).sin() + (y as f64 / 70.0).cos()) / 2.0 + edge;
             for base in BASE_D {
                 codes.push((65_535.0 * 10.0_f64.powf(-(shade + noise() + base))).round() as u16);
             }
