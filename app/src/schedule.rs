@@ -5,7 +5,8 @@ use std::path::Path;
 use std::sync::Arc;
 
 use glassine_engine::jobs::{Job, JobId};
-use glassine_engine::{JobHost, PreviewRequest, SessionAt, ViewKey};
+use glassine_engine::{JobHost, PreviewRequest, SessionAt, UnitRect, ViewKey};
+use glassine_raster::{Orientation, TiltedBox};
 use glassine_session::{ScanId, ScanRef, Session, Strip};
 
 use crate::inputs::{Inputs, same_scan, same_strip};
@@ -133,10 +134,11 @@ impl Scheduler {
         if !is_complete || was_asked.is_some_and(|(asked, then)| *asked == want && then.same(&inputs)) {
             return;
         }
+        let before = was_asked.map(|(asked, _)| asked.region);
         self.asked.insert(key, (want, inputs));
         self.revision += 1;
         previews.remember(key, self.revision, want);
-        jobs.preview(PreviewRequest {
+        let request = PreviewRequest {
             key,
             at: SessionAt { session: session.clone(), folder: folder.cloned() },
             region: want.region,
@@ -146,7 +148,18 @@ impl Scheduler {
             side: want.side,
             overlay: want.overlay,
             revision: self.revision,
-        });
+        };
+        let closeup = match key {
+            ViewKey::Frame(id) if want.region != UnitRect::WHOLE => session.frame(id).cloned(),
+            _ => None,
+        };
+        jobs.preview(request.clone());
+        if let Some(frame) = closeup {
+            let toward = before.map_or((0.0, 0.0), |before| {
+                way_over_the_scan(&frame.crop, frame.orientation, before, want.region)
+            });
+            jobs.look_ahead(request, toward);
+        }
     }
 
     fn keep_few_large(&mut self, wants: &Wants, previews: &mut PreviewStore) {
@@ -163,9 +176,44 @@ impl Scheduler {
     }
 }
 
+/// Where a close-up of a frame moved over the scan between two parts of its upright picture, in scan pixels.
+fn way_over_the_scan(
+    crop: &TiltedBox,
+    orientation: Orientation,
+    before: UnitRect,
+    now: UnitRect,
+) -> (f64, f64) {
+    let [from, to] = [before, now].map(|region| {
+        let upright = ((region.x0 + region.x1) / 2.0, (region.y0 + region.y1) / 2.0);
+        let (u, v) = orientation.box_from_upright(upright.0, upright.1);
+        crop.scan_from_unit(u, v)
+    });
+    (to.x - from.x, to.y - from.y)
+}
+
 fn submit(jobs: &mut JobHost, status: &mut Vec<JobStatus>, job: Job) -> JobId {
     let label = job.label();
     let id = jobs.submit(job);
     status.push(JobStatus::new(id, label, JobKind::Background));
     id
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_close_up_that_moves_right_moves_over_the_scan_as_the_frame_lies_in_it() {
+        let part = |x0: f64| UnitRect { x0, y0: 0.4, x1: x0 + 0.2, y1: 0.6 };
+        let way = |quarter_turns| {
+            let crop = TiltedBox::from_edges(50.0, 20.0, 150.0, 70.0);
+            let orientation = Orientation::new(quarter_turns, false);
+            way_over_the_scan(&crop, orientation, part(0.1), part(0.3))
+        };
+        let close = |(x, y): (f64, f64), wanted: (f64, f64)| (x - wanted.0).hypot(y - wanted.1) < 1e-9;
+        assert!(close(way(0), (20.0, 0.0)), "{:?}", way(0));
+        // A box turned clockwise by one quarter shows the scan's lower end at its left.
+        assert!(close(way(1), (0.0, -10.0)), "{:?}", way(1));
+        assert!(close(way(2), (-20.0, 0.0)), "{:?}", way(2));
+    }
 }
