@@ -23,7 +23,7 @@ use rayon::prelude::*;
 use crate::label::{Component, Run};
 use crate::region::Region;
 use crate::types::{DustError, DustMap, FillReport, PatchPiece, PatchRun, Patches};
-use crate::window::Window;
+use crate::window::{Target, Window};
 
 /// Components longer than this are solved in pieces.
 const PIECE_PX: u32 = 64;
@@ -107,9 +107,9 @@ pub fn refill(
     let work: Vec<(PixelRect, &[Piece])> = batches.values().flat_map(|pieces| readings(pieces)).collect();
     let new: Vec<Vec<Filled>> = work
         .into_par_iter()
-        .map(|(rect, pieces)| {
+        .map_init(Window::default, |window, (rect, pieces)| {
             let linear = region.read(rect)?;
-            Ok(pieces.iter().map(|piece| fill_piece(&linear, rect, colours, map, piece)).collect())
+            Ok(pieces.iter().map(|piece| fill_piece(window, (&linear, rect), colours, map, piece)).collect())
         })
         .collect::<Result<_, DustError>>()?;
     filled.extend(new.into_iter().flatten());
@@ -158,17 +158,21 @@ struct Filled {
 struct Piece {
     pixels: Component,
     window: PixelRect,
+    thickness_px: u32,
     name: u64,
 }
 
 impl Piece {
     fn new(pixels: Component, width: u32, height: u32) -> Self {
         let bounds = pixels.bounds();
-        let margin = (bounds.width().min(bounds.height()) + 8).clamp(13, 40);
+        // A bent or slanting hair is far thinner than its bounds.
+        let thickness_px =
+            bounds.width().min(bounds.height()).min((3.0 * pixels.mean_width_px()).ceil() as u32);
+        let margin = (thickness_px + 8).clamp(13, 40);
         // The hash tells whether a piece was there before; it is never stored.
         let mut name = DefaultHasher::new();
         pixels.runs.iter().for_each(|run| (run.y, run.x0, run.x1).hash(&mut name));
-        Self { window: bounds.grown(margin, width, height), name: name.finish(), pixels }
+        Self { window: bounds.grown(margin, width, height), thickness_px, name: name.finish(), pixels }
     }
 
     /// Its values from before, when neither it nor anything it is computed from has changed.
@@ -211,10 +215,18 @@ fn split(component: Component) -> Vec<Component> {
     pieces.into_values().collect()
 }
 
-fn fill_piece(linear: &Samples16, from: PixelRect, colours: u8, map: &DustMap, piece: &Piece) -> Filled {
-    let mut window = Window::read(linear, (from.x0, from.y0), colours, map, piece.window, &piece.pixels);
-    window.solve();
-    window.add_grain(&piece.pixels);
+/// New values of a piece, from samples that cover a part of the mapped region; `window` is a space to work in.
+fn fill_piece(
+    window: &mut Window,
+    (linear, from): (&Samples16, PixelRect),
+    colours: u8,
+    map: &DustMap,
+    piece: &Piece,
+) -> Filled {
+    let target = Target { pixels: &piece.pixels, window: piece.window };
+    window.read(linear, (from.x0, from.y0), colours, map, target);
+    window.solve(piece.thickness_px);
+    crate::grain::transplant(window, &piece.pixels);
     let mut filled =
         Filled { runs: Vec::new(), piece: PatchPiece { name: piece.name, restored_px: 0, inpainted_px: 0 } };
     for run in &piece.pixels.runs {

@@ -176,6 +176,11 @@ impl Component {
         }
     }
 
+    /// Area over half the boundary: the width of a thin object, the radius of a disc.
+    pub(crate) fn mean_width_px(&self) -> f64 {
+        f64::from(self.area()) / (self.perimeter() / 2.0).max(1.0)
+    }
+
     /// Boundary length: pixel sides facing outside, times pi/4 to make up for the staircase.
     fn perimeter(&self) -> f64 {
         let mut sides = 0_u64;

@@ -35,9 +35,9 @@
 //! Files, colour meaning, silver film (refused), fading and stains as large as the picture.
 
 mod attenuation;
-mod box_sums;
 mod density;
 mod detect;
+mod differences;
 mod fill;
 mod grain;
 mod grid;

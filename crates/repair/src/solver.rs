@@ -1,180 +1,267 @@
 //! Minimises the energy of a window by conjugate gradients.
 //!
+//! The unknowns lie on a grid and are coupled along rows, columns and diagonals only, so that a row of the system is a star
+//! of sixteen neighbours about a pixel: no index is looked up while it is solved.
+//!
 //! Source: M. R. Hestenes, E. Stiefel, "Methods of conjugate gradients for solving linear systems", J. Res. Nat. Bur.
 //! Standards 49 (1952); preconditioned by the diagonal.
 
+use glassine_raster::{PixelLoop, run_vectorised};
+
 use crate::window::Colours;
 
-/// One term of the prior: `weight * (stencil . S)^2` over three pixels of the window.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Term {
-    /// Pixels of the window.
-    pub(crate) at: [u32; 3],
-    /// Their factors; a first difference leaves the last at 0.
-    pub(crate) stencil: [f32; 3],
-    /// Precision, 1 / D squared.
-    pub(crate) weight: f32,
+/// Neighbours of a pixel on the grid, as places in the five rows of five about it: nearest and next but one, in four
+/// directions and both senses.
+const STAR: [(usize, usize); 16] = [
+    (2, 3),
+    (2, 1),
+    (2, 4),
+    (2, 0),
+    (3, 2),
+    (1, 2),
+    (4, 2),
+    (0, 2),
+    (3, 3),
+    (1, 1),
+    (4, 4),
+    (0, 0),
+    (3, 1),
+    (1, 3),
+    (4, 0),
+    (0, 4),
+];
+
+/// Precisions of the differences along one direction that hold a pixel.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Links {
+    /// First differences from the pixel forwards and backwards to it: `first * (S_p - S_q)^2`.
+    pub(crate) first: [f32; 2],
+    /// Second differences that begin at, lie about and end at the pixel: `second * (S_a - 2 S_b + S_c)^2`.
+    pub(crate) second: [f32; 3],
 }
 
-/// What is known of one unknown pixel by itself: `weight * (S - value)^2` for each channel.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Datum {
-    /// Pixel of the window.
+/// One unknown pixel: how it is coupled to those about it, and what is known of it by itself.
+#[derive(Debug, Clone)]
+pub(crate) struct Unknown {
+    /// Place on the grid, at least two pixels from its edge.
     pub(crate) at: u32,
-    /// Precision per channel; 0 when nothing is known.
+    diagonal: f32,
+    star: [f32; 16],
+    /// Precision of its own value per channel; 0 when nothing is known.
     pub(crate) weight: Colours,
-    /// Value per channel.
+    /// Its own value per channel.
     pub(crate) value: Colours,
+}
+
+impl Unknown {
+    /// An unknown with its links in the four directions, forwards: right, down, right and down, left and down.
+    pub(crate) fn new(at: u32, links: &[Links; 4]) -> Self {
+        let mut unknown = Self { at, diagonal: 0.0, star: [0.0; 16], weight: [0.0; 4], value: [0.0; 4] };
+        for (star, Links { first: [ahead, back], second: [begins, about, ends] }) in
+            unknown.star.chunks_exact_mut(4).zip(links)
+        {
+            unknown.diagonal += ahead + back + begins + 4.0 * about + ends;
+            star[0] = -ahead - 2.0 * (begins + about);
+            star[1] = -back - 2.0 * (about + ends);
+            star[2] = *begins;
+            star[3] = *ends;
+        }
+        unknown
+    }
+}
+
+/// Vectors of the solver, kept for the next window.
+#[derive(Debug, Default)]
+pub(crate) struct SolverSpace {
+    rest: Vec<Colours>,
+    inverse: Vec<Colours>,
+    product: Vec<Colours>,
+    /// On the grid; 0 wherever nothing is unknown.
+    direction: Vec<Colours>,
 }
 
 /// Steps at most.
 const STEPS_MAX: usize = 160;
 
-/// Minimise the sum of all terms over the pixels named in `data`, starting from and ending in `picture`.
+/// Minimise the energy over the unknown pixels of a grid of rows `stride` long, starting from and ending in `picture`.
 ///
 /// Ends when no pixel would move by more than `settled`.
-pub(crate) fn minimise(terms: &[Term], data: &[Datum], picture: &mut [Colours], settled: f32) {
-    let (terms, place) = compact(terms, data, picture.len());
-    let mut solution: Vec<Colours> = place.iter().map(|&i| picture[i as usize]).collect();
-    descend(&terms, data, &mut solution, settled);
-    for (d, s) in data.iter().zip(&solution) {
-        picture[d.at as usize] = *s;
-    }
+pub(crate) fn minimise(
+    unknowns: &[Unknown],
+    stride: usize,
+    picture: &mut [Colours],
+    settled: f32,
+    space: &mut SolverSpace,
+) {
+    run_vectorised(Descent { unknowns, stride, picture, settled, space });
 }
 
-/// The terms on a dense numbering of the pixels they touch, the unknown ones first in the order of `data`; and that numbering.
-fn compact(terms: &[Term], data: &[Datum], pixels: usize) -> (Vec<Term>, Vec<u32>) {
-    let mut number = vec![u32::MAX; pixels];
-    let mut place: Vec<u32> = data.iter().map(|d| d.at).collect();
-    for (k, d) in data.iter().enumerate() {
-        number[d.at as usize] = k as u32;
-    }
-    let terms = terms
-        .iter()
-        .map(|term| Term {
-            at: term.at.map(|i| {
-                if number[i as usize] == u32::MAX {
-                    number[i as usize] = place.len() as u32;
-                    place.push(i);
+struct Descent<'a> {
+    unknowns: &'a [Unknown],
+    stride: usize,
+    picture: &'a mut [Colours],
+    settled: f32,
+    space: &'a mut SolverSpace,
+}
+
+impl PixelLoop for Descent<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { unknowns, stride, picture, settled, space } = self;
+        let SolverSpace { rest, inverse, product, direction } = space;
+        // Where much is known of a pixel by itself, begin there.
+        for u in unknowns {
+            let s = &mut picture[u.at as usize];
+            *s = std::array::from_fn(|c| {
+                s[c] + u.weight[c] / (u.weight[c] + u.diagonal).max(1e-12) * (u.value[c] - s[c])
+            });
+        }
+        rest.clear();
+        rest.extend(unknowns.iter().map(|u| {
+            let (pull, here) = (pull(u, stride, picture), picture[u.at as usize]);
+            std::array::from_fn(|c| u.weight[c] * (u.value[c] - here[c]) - pull[c])
+        }));
+        inverse.clear();
+        inverse.extend(unknowns.iter().map(|u| u.weight.map(|w| 1.0 / (w + u.diagonal).max(1e-12))));
+        product.clear();
+        product.resize(unknowns.len(), [0.0; 4]);
+        direction.clear();
+        direction.resize(picture.len(), [0.0; 4]);
+        let mut energy = [0.0_f32; 4];
+        for step in 0..STEPS_MAX {
+            let (next, largest) = preconditioned(rest, inverse);
+            if largest < settled {
+                return;
+            }
+            let keep: Colours =
+                std::array::from_fn(|c| if step > 0 && energy[c] > 0.0 { next[c] / energy[c] } else { 0.0 });
+            energy = next;
+            for ((u, r), inv) in unknowns.iter().zip(&*rest).zip(&*inverse) {
+                let p = &mut direction[u.at as usize];
+                for c in 0..4 {
+                    p[c] = r[c] * inv[c] + keep[c] * p[c];
                 }
-                number[i as usize]
-            }),
-            ..*term
-        })
-        .collect();
-    (terms, place)
-}
-
-/// Conjugate gradients; unknown `k` is entry `k` of `solution`, the rest of which stays.
-fn descend(terms: &[Term], data: &[Datum], solution: &mut [Colours], settled: f32) {
-    let mut diagonal = vec![0.0_f32; solution.len()];
-    for term in terms {
-        for (at, s) in term.at.iter().zip(term.stencil) {
-            diagonal[*at as usize] += term.weight * s * s;
-        }
-    }
-    // Where much is known of a pixel by itself, begin there.
-    for ((s, d), own) in solution.iter_mut().zip(data).zip(&diagonal) {
-        for ((s, weight), value) in s.iter_mut().zip(d.weight).zip(d.value) {
-            *s += weight / (weight + own).max(1e-12) * (value - *s);
-        }
-    }
-    let mut product = vec![[0.0_f32; 4]; solution.len()];
-    apply(terms, solution, &mut product);
-    let inverse: Vec<Colours> =
-        data.iter().zip(&diagonal).map(|(d, own)| d.weight.map(|w| 1.0 / (w + own).max(1e-12))).collect();
-    let mut rest: Vec<Colours> = data
-        .iter()
-        .enumerate()
-        .map(|(k, d)| std::array::from_fn(|c| d.weight[c] * (d.value[c] - solution[k][c]) - product[k][c]))
-        .collect();
-    let mut direction = vec![[0.0_f32; 4]; solution.len()];
-    let mut energy = [0.0_f32; 4];
-    for step in 0..STEPS_MAX {
-        let mut next = [0.0_f32; 4];
-        let mut largest = 0.0_f32;
-        for (r, inv) in rest.iter().zip(&inverse) {
-            for c in 0..4 {
-                let z = r[c] * inv[c];
-                next[c] += r[c] * z;
-                largest = largest.max(z.abs());
             }
-        }
-        if largest < settled {
-            return;
-        }
-        let keep: Colours =
-            std::array::from_fn(|c| if step > 0 && energy[c] > 0.0 { next[c] / energy[c] } else { 0.0 });
-        for ((p, r), inv) in direction.iter_mut().zip(&rest).zip(&inverse) {
-            for c in 0..4 {
-                p[c] = r[c] * inv[c] + keep[c] * p[c];
+            let mut curve = [0.0_f32; 4];
+            for (u, q) in unknowns.iter().zip(&mut *product) {
+                let (pull, p) = (pull(u, stride, direction), direction[u.at as usize]);
+                for c in 0..4 {
+                    q[c] = pull[c] + u.weight[c] * p[c];
+                    curve[c] += p[c] * q[c];
+                }
             }
-        }
-        energy = next;
-        product.fill([0.0; 4]);
-        apply(terms, &direction, &mut product);
-        let mut curve = [0.0_f32; 4];
-        for ((d, p), q) in data.iter().zip(&direction).zip(&mut product) {
-            for c in 0..4 {
-                q[c] += d.weight[c] * p[c];
-                curve[c] += p[c] * q[c];
-            }
-        }
-        let length: Colours =
-            std::array::from_fn(|c| if curve[c] > 0.0 { energy[c] / curve[c] } else { 0.0 });
-        for (((s, r), p), q) in solution.iter_mut().zip(&mut rest).zip(&direction).zip(&product) {
-            for c in 0..4 {
-                s[c] += length[c] * p[c];
-                r[c] -= length[c] * q[c];
+            let length: Colours =
+                std::array::from_fn(|c| if curve[c] > 0.0 { energy[c] / curve[c] } else { 0.0 });
+            for ((u, r), q) in unknowns.iter().zip(&mut *rest).zip(&*product) {
+                let (s, p) = (&mut picture[u.at as usize], direction[u.at as usize]);
+                for c in 0..4 {
+                    s[c] += length[c] * p[c];
+                    r[c] -= length[c] * q[c];
+                }
             }
         }
     }
 }
 
-/// Half the gradient of all terms.
-fn apply(terms: &[Term], values: &[Colours], out: &mut [Colours]) {
-    for Term { at, stencil, weight } in terms {
-        let v = at.map(|i| values[i as usize]);
-        let pull: Colours = std::array::from_fn(|c| {
-            weight * (stencil[0] * v[0][c] + stencil[1] * v[1][c] + stencil[2] * v[2][c])
-        });
-        for (i, s) in at.iter().zip(stencil) {
-            let o = &mut out[*i as usize];
-            for c in 0..4 {
-                o[c] += s * pull[c];
-            }
+/// Energy of what is left, and the furthest that a pixel would move.
+#[inline(always)]
+fn preconditioned(rest: &[Colours], inverse: &[Colours]) -> (Colours, f32) {
+    let (mut energy, mut largest) = ([0.0_f32; 4], [0.0_f32; 4]);
+    for (r, inv) in rest.iter().zip(inverse) {
+        for c in 0..4 {
+            let z = r[c] * inv[c];
+            energy[c] += r[c] * z;
+            largest[c] = if z.abs() > largest[c] { z.abs() } else { largest[c] };
         }
     }
+    (energy, largest.into_iter().fold(0.0, f32::max))
+}
+
+/// Half the gradient of all links of an unknown.
+#[inline(always)]
+fn pull(unknown: &Unknown, stride: usize, grid: &[Colours]) -> Colours {
+    let corner = unknown.at as usize - 2 * stride - 2;
+    let rows: [&[Colours; 5]; 5] =
+        std::array::from_fn(|row| grid[corner + row * stride..].first_chunk().unwrap_or(&[[0.0; 4]; 5]));
+    let here = rows[2][2];
+    let mut sum: Colours = std::array::from_fn(|c| unknown.diagonal * here[c]);
+    for ((row, column), k) in STAR.into_iter().zip(unknown.star) {
+        let v = rows[row][column];
+        for c in 0..4 {
+            sum[c] += k * v[c];
+        }
+    }
+    sum
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
 
+    /// A line of seven pixels in the middle of a grid, the middle three unknown, coupled by one kind of difference.
+    fn line(second: bool) -> (Vec<Unknown>, usize, Vec<Colours>) {
+        let stride = 11;
+        let mut picture = vec![[0.0; 4]; 5 * stride];
+        let place = |i: usize| 2 * stride + 2 + i;
+        for (i, v) in [0.0_f32, 1.0, 9.0, 9.0, 9.0, 5.0, 6.0].into_iter().enumerate() {
+            picture[place(i)] = [v; 4];
+        }
+        let along = if second {
+            Links { first: [0.0; 2], second: [3.0; 3] }
+        } else {
+            Links { first: [2.0; 2], second: [0.0; 3] }
+        };
+        let none = Links::default();
+        let unknowns = (2..5).map(|i| Unknown::new(place(i) as u32, &[along, none, none, none]));
+        (unknowns.collect(), stride, picture)
+    }
+
     #[test]
     fn second_differences_continue_a_straight_slope_and_first_ones_join_the_ends() {
-        let start = [0.0_f32, 1.0, 9.0, 9.0, 9.0, 5.0, 6.0];
-        let data: Vec<Datum> = [2, 3, 4].map(|at| Datum { at, weight: [0.0; 4], value: [0.0; 4] }).to_vec();
-        let second: Vec<Term> =
-            (1..6).map(|i| Term { at: [i - 1, i, i + 1], stencil: [1.0, -2.0, 1.0], weight: 3.0 }).collect();
-        let first: Vec<Term> =
-            (0..6).map(|i| Term { at: [i, i + 1, i], stencil: [1.0, -1.0, 0.0], weight: 2.0 }).collect();
-        for terms in [second, first] {
-            let mut values: Vec<Colours> = start.iter().map(|&v| [v; 4]).collect();
-            minimise(&terms, &data, &mut values, 1e-6);
-            for (i, v) in values.iter().enumerate() {
+        for second in [true, false] {
+            let (unknowns, stride, mut picture) = line(second);
+            minimise(&unknowns, stride, &mut picture, 1e-6, &mut SolverSpace::default());
+            for i in 0..7 {
+                let v = picture[2 * stride + 2 + i];
                 assert!((v[0] - i as f32).abs() < 1e-3, "{i}: {v:?}");
             }
         }
     }
 
     #[test]
-    fn a_sure_datum_wins_and_no_terms_change_nothing() {
-        let mut values = vec![[0.0_f32; 4]; 3];
-        let datum = Datum { at: 1, weight: [1e6, 0.0, 0.0, 0.0], value: [0.7; 4] };
-        let link = Term { at: [0, 1, 0], stencil: [1.0, -1.0, 0.0], weight: 1.0 };
-        minimise(&[link], &[datum], &mut values, 1e-6);
-        assert!((values[1][0] - 0.7).abs() < 1e-4 && values[1][1] == 0.0);
-        minimise(&[], &[], &mut values, 1e-6);
+    fn a_sure_value_wins_and_nothing_unknown_changes_nothing() {
+        let (mut unknowns, stride, mut picture) = line(false);
+        unknowns[1].weight = [1e6, 0.0, 0.0, 0.0];
+        unknowns[1].value = [0.7; 4];
+        minimise(&unknowns, stride, &mut picture, 1e-6, &mut SolverSpace::default());
+        let v = picture[unknowns[1].at as usize];
+        assert!((v[0] - 0.7).abs() < 1e-4 && (v[1] - 3.0).abs() < 1e-3, "{v:?}");
+        let before = picture.clone();
+        minimise(&[], stride, &mut picture, 1e-6, &mut SolverSpace::default());
+        assert_eq!(picture, before);
+    }
+
+    #[test]
+    fn the_star_of_every_direction_reaches_its_own_neighbours() {
+        let stride = 9;
+        let link = Links { first: [1.0, 2.0], second: [3.0, 4.0, 5.0] };
+        let middle = 4 * stride + 4;
+        for (direction, step) in [1, stride, stride + 1, stride - 1].into_iter().enumerate() {
+            let mut links = [Links::default(); 4];
+            links[direction] = link;
+            let unknown = Unknown::new(middle as u32, &links);
+            let mut grid = vec![[0.0; 4]; 9 * stride];
+            for (k, v) in (0..5).zip([7.0, 11.0, 13.0, 17.0, 19.0]) {
+                grid[middle + k * step - 2 * step] = [v; 4];
+            }
+            // Half the gradient at the middle value 13: each difference times its factor for the middle and its weight.
+            let [far, back, here, ahead, beyond] = [7.0, 11.0, 13.0, 17.0, 19.0];
+            let expect = (here - ahead) + 2.0 * (here - back) + 3.0 * (here - 2.0 * ahead + beyond)
+                - 2.0 * 4.0 * (back - 2.0 * here + ahead)
+                + 5.0 * (far - 2.0 * back + here);
+            assert_eq!(pull(&unknown, stride, &grid), [expect; 4], "direction {direction}");
+        }
     }
 }
