@@ -130,10 +130,8 @@ impl PixelLoop for Summing<'_> {
             let mut so_far = [0.0_f64; 4];
             for (x, (sum, above)) in below[1..=w].iter_mut().zip(above).enumerate() {
                 let values = [slope[x], slopes[x], bend[x], bends[x]];
-                for i in 0..4 {
-                    so_far[i] += f64::from(values[i]);
-                    sum[i] = above[i] + so_far[i];
-                }
+                so_far = std::array::from_fn(|i| so_far[i] + f64::from(values[i]));
+                *sum = std::array::from_fn(|i| above[i] + so_far[i]);
             }
         }
     }

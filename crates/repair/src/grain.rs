@@ -143,9 +143,9 @@ impl PixelLoop for HighPass<'_> {
         energy.clear();
         energy.resize(n, -1.0);
         for (sum, from) in sums[MARGIN_PX..].iter_mut().zip(seen.windows(5)) {
-            for c in 0..4 {
-                sum[c] = from[0][c] + 4.0 * from[1][c] + 6.0 * from[2][c] + 4.0 * from[3][c] + from[4][c];
-            }
+            *sum = std::array::from_fn(|c| {
+                from[0][c] + 4.0 * from[1][c] + 6.0 * from[2][c] + 4.0 * from[3][c] + from[4][c]
+            });
         }
         for (count, from) in marked[MARGIN_PX..].iter_mut().zip(index.windows(5)) {
             *count = from.iter().map(|i| u8::from(*i != 0)).sum();
@@ -160,9 +160,7 @@ impl PixelLoop for HighPass<'_> {
                 let mut g = seen[first + x];
                 for (row, k) in rows.into_iter().zip(BINOMIAL) {
                     let sum = sums[row + x];
-                    for c in 0..4 {
-                        g[c] -= k / 256.0 * sum[c];
-                    }
+                    g = std::array::from_fn(|c| g[c] - k / 256.0 * sum[c]);
                 }
                 grain[first + x] = g;
                 energy[first + x] = g[0] * g[0] + g[1] * g[1] + g[2] * g[2];

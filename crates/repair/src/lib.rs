@@ -38,6 +38,7 @@ mod attenuation;
 mod density;
 mod detect;
 mod differences;
+mod field;
 mod fill;
 mod grain;
 mod grid;

@@ -4,6 +4,7 @@ use glassine_raster::PixelRect;
 use rayon::prelude::*;
 
 use crate::density::{BLOCK_PX, transmittance};
+use crate::field::Field;
 use crate::grid::Grid;
 use crate::label::{Component, Run, join_runs};
 use crate::leakage::sampled_pieces;
@@ -30,8 +31,10 @@ const STEEP_MIN: usize = 400;
 /// asks for, because their cross profile is looked at afterwards.
 const LOW_DOUBT: f32 = 0.5;
 const LINE_DOUBT: f32 = 0.8;
-/// Rows computed together: small enough for the caches, large enough that their halo does not count.
-const PIECE_ROWS: u32 = 48;
+/// Rows read together, and columns of the tiles of them that are computed together: small enough for the caches, large
+/// enough that what lies about them does not count.
+const PIECE_ROWS: u32 = 96;
+const TILE_PX: u32 = 256;
 /// Pixels about a defect whose attenuation is kept.
 pub(crate) const SKIRT_PX: u32 = 2;
 /// Pixels about a defect that count as near it.
@@ -118,9 +121,10 @@ impl Residual {
         let edge_doubt =
             levels.edge_doubt * (1.0 + (leakage_strength.max(0.0) / STRONG_LEAKAGE) as f32).min(3.0);
         let lowest = Thresholds::new(sensitivity_max, levels.smooth_noise_d);
+        let look = Look { region, model: &model, searched: &searched, lowest: &lowest, edge_doubt };
         let pieces: Vec<(RunRows<Faint>, RunRows<u16>)> = row_pieces(region.height(), PIECE_ROWS)
             .into_par_iter()
-            .map(|rows| look(region, &model, &searched, &lowest, edge_doubt, rows))
+            .map_init(LookSpace::default, |space, rows| look.at_rows(rows, space))
             .collect::<Result<_, DustError>>()?;
         let (mut faint, mut through) = (RunRows::new(), RunRows::new());
         for (f, t) in &pieces {
@@ -219,74 +223,105 @@ impl Residual {
     }
 }
 
-/// What of some rows rises above the lowest thresholds.
-fn look(
-    region: &Region<'_>,
-    model: &Model,
-    searched: &[bool],
-    lowest: &Thresholds,
+/// Looks for what rises above the lowest thresholds.
+struct Look<'a> {
+    region: &'a Region<'a>,
+    model: &'a Model,
+    searched: &'a [bool],
+    lowest: &'a Thresholds,
     edge_doubt: f32,
-    (y0, y1): (u32, u32),
-) -> Result<(RunRows<Faint>, RunRows<u16>), DustError> {
-    let (w, h) = (region.width(), region.height());
-    let about = (y0.saturating_sub(SKIRT_PX), (y1 + SKIRT_PX).min(h));
-    let (field, ..) = model.read(region, PixelRect::new(0, about.0, w, about.1))?;
-    let blocks_wide = w.div_ceil(BLOCK_PX) as usize;
-    let (mut faint, mut through) = (RunRows::new(), RunRows::new());
-    let (mut column, mut smooth, mut doubt) = (Vec::new(), Vec::new(), Vec::new());
-    let mut chosen: Vec<u32> = Vec::new();
-    // Per row: which columns lie on or beside a pixel above the low threshold.
-    let mut skirts: Vec<Vec<u8>> = Vec::with_capacity((about.1 - about.0) as usize);
-    for y in about.0..about.1 {
-        field.smooth_row(y, &mut column, &mut smooth);
-        field.steepness_row(y, &mut doubt);
-        let film = &searched[(y / BLOCK_PX) as usize * blocks_wide..];
-        let value = |x: u32| Faint { smooth_d: smooth[x as usize], doubt_d: edge_doubt * doubt[x as usize] };
-        let mut skirt = vec![0_u8; w as usize];
-        chosen.clear();
-        let least = lowest.low_d.min(lowest.line_d);
-        for (block, line) in smooth.chunks(BLOCK_PX as usize).enumerate().filter(|(b, _)| film[*b]) {
-            // Most blocks hold nothing.
-            if line.iter().fold(f32::MIN, |a, &b| if b > a { b } else { a }) <= least {
-                continue;
-            }
-            for (x, _) in (block as u32 * BLOCK_PX..).zip(line).filter(|(_, s)| **s > least) {
-                let faint = value(x);
-                let low = lowest.is_low(faint);
-                if low {
-                    let (first, end) = (x.saturating_sub(SKIRT_PX), (x + SKIRT_PX + 1).min(w));
-                    skirt[first as usize..end as usize].fill(1);
-                }
-                if low || lowest.is_line(faint) {
-                    chosen.push(x);
-                }
-            }
+}
+
+/// Buffers of one thread.
+#[derive(Default)]
+struct LookSpace {
+    field: Field,
+    smooth: [Vec<f32>; 2],
+    /// Pixels of a tile on or beside one above the low threshold.
+    skirt: Vec<u8>,
+}
+
+/// What was found in some rows.
+struct FoundRows {
+    first: u32,
+    faint: Vec<Vec<(u32, Faint)>>,
+    through: Vec<Vec<(u32, u16)>>,
+}
+
+impl Look<'_> {
+    fn at_rows(
+        &self,
+        (y0, y1): (u32, u32),
+        space: &mut LookSpace,
+    ) -> Result<(RunRows<Faint>, RunRows<u16>), DustError> {
+        let (w, h) = (self.region.width(), self.region.height());
+        let needs = self.model.needs(PixelRect::new(0, y0, w, y1).grown(SKIRT_PX, w, h));
+        let linear = self.region.read(needs)?;
+        let rows = (y1 - y0) as usize;
+        let mut found =
+            FoundRows { first: y0, faint: vec![Vec::new(); rows], through: vec![Vec::new(); rows] };
+        for x0 in (0..w).step_by(TILE_PX as usize) {
+            let tile = PixelRect::new(x0, y0, (x0 + TILE_PX).min(w), y1);
+            space.field.compute(self.model, &linear, needs, tile.grown(SKIRT_PX, w, h));
+            self.at_tile(tile, space, &mut found);
         }
-        if (y0..y1).contains(&y) {
-            faint.push_row(chosen.iter().copied(), value);
-        }
-        skirts.push(skirt);
+        let (mut faint, mut through) = (RunRows::new(), RunRows::new());
+        found.faint.into_iter().for_each(|row| faint.push_row(row));
+        found.through.into_iter().for_each(|row| through.push_row(row));
+        Ok((faint, through))
     }
-    let mut any = Vec::new();
-    for y in y0..y1 {
-        let rows = (y.saturating_sub(SKIRT_PX).max(about.0) - about.0) as usize
-            ..((y + SKIRT_PX + 1).min(about.1) - about.0) as usize;
-        any.clear();
-        any.resize(w as usize, 0_u8);
-        for skirt in &skirts[rows] {
-            any.iter_mut().zip(skirt).for_each(|(a, s)| *a |= s);
+
+    /// Look at a tile, whose field is computed, row by row from left to right.
+    fn at_tile(&self, tile: PixelRect, space: &mut LookSpace, found: &mut FoundRows) {
+        let LookSpace { field, smooth, skirt } = space;
+        let (w, h) = (self.region.width(), self.region.height());
+        let about = tile.grown(SKIRT_PX, w, h);
+        let wide = tile.width() as usize;
+        skirt.clear();
+        skirt.resize(tile.area() as usize, 0);
+        let least = self.lowest.low_d.min(self.lowest.line_d);
+        let blocks_wide = w.div_ceil(BLOCK_PX) as usize;
+        for y in about.y0..about.y1 {
+            let smooth = &field.smooth_row(y, smooth)[(about.x0 - field.outer.x0) as usize..];
+            let blocks = &self.searched[(y / BLOCK_PX) as usize * blocks_wide..];
+            let mut x = about.x0;
+            while x < about.x1 {
+                let end = ((x / BLOCK_PX + 1) * BLOCK_PX).min(about.x1);
+                let line = &smooth[(x - about.x0) as usize..(end - about.x0) as usize];
+                // Most blocks hold nothing.
+                if blocks[(x / BLOCK_PX) as usize] && line.iter().fold(false, |any, s| any | (*s > least)) {
+                    for (x, &smooth_d) in (x..).zip(line).filter(|(_, s)| **s > least) {
+                        let faint = Faint { smooth_d, doubt_d: self.edge_doubt * field.steepness_at(x, y) };
+                        let low = self.lowest.is_low(faint);
+                        if low {
+                            let near =
+                                PixelRect::new(x, y, x + 1, y + 1).grown(SKIRT_PX, w, h).intersect(tile);
+                            for row in near.y0..near.y1 {
+                                let first = (row - tile.y0) as usize * wide + (near.x0 - tile.x0) as usize;
+                                skirt[first..first + near.width() as usize].fill(1);
+                            }
+                        }
+                        let inside = (tile.y0..tile.y1).contains(&y) && (tile.x0..tile.x1).contains(&x);
+                        if inside && (low || self.lowest.is_line(faint)) {
+                            found.faint[(y - found.first) as usize].push((x, faint));
+                        }
+                    }
+                }
+                x = end;
+            }
         }
-        let columns = (0_u32..)
-            .step_by(16)
-            .zip(any.chunks(16))
-            .filter(|(_, line)| line.iter().fold(0, |a, b| a | b) != 0)
-            .flat_map(|(first, line)| (first..).zip(line).filter(|(_, a)| **a != 0).map(|(x, _)| x));
-        through.push_row(columns, |x| {
-            let t = transmittance(field.density_at(x, y)).clamp(0.0, 1.0);
-            ((t * 65535.0) as u16).max(1)
-        });
+        for ((y, row), through) in (tile.y0..).zip(skirt.chunks_exact(wide)).zip(&mut found.through) {
+            for (first, line) in (tile.x0..).step_by(16).zip(row.chunks(16)) {
+                if line.iter().fold(0, |any, s| any | s) == 0 {
+                    continue;
+                }
+                for (x, _) in (first..).zip(line).filter(|(_, s)| **s != 0) {
+                    let t = transmittance(field.density_at(x, y)).clamp(0.0, 1.0);
+                    through.push((x, ((t * 65535.0) as u16).max(1)));
+                }
+            }
+        }
     }
-    Ok((faint, through))
 }
 
 /// Noise of clean film and how much of the image's edges stays, from rows spread over the frame.
@@ -309,16 +344,21 @@ impl Levels {
         type Lattice = Vec<(f32, f32, f32)>;
         let found: Vec<Lattice> = pieces
             .into_par_iter()
-            .map(|(y0, y1)| {
-                let (field, ..) = model.read(region, PixelRect::new(0, y0, w, y1))?;
-                let (mut column, mut smooth, mut steep) = (Vec::new(), Vec::new(), Vec::new());
+            .enumerate()
+            .map_init(Field::default, |field, (number, (y0, y1))| {
+                let needs = model.needs(PixelRect::new(0, y0, w, y1));
+                let linear = region.read(needs)?;
                 let mut lattice = Vec::new();
-                for y in (y0..y1).step_by(step) {
-                    field.smooth_row(y, &mut column, &mut smooth);
-                    field.steepness_row(y, &mut steep);
-                    let film = &film[(y / BLOCK_PX * blocks_wide) as usize..];
-                    for x in (0..w as usize).step_by(step).filter(|x| film[x / BLOCK_PX as usize]) {
-                        lattice.push((field.density_at(x as u32, y), smooth[x], steep[x]));
+                // Of a large frame every other tile, as on a chessboard.
+                for x0 in (0..w).step_by(TILE_PX as usize).skip(number % every).step_by(every) {
+                    let tile = PixelRect::new(x0, y0, (x0 + TILE_PX).min(w), y1);
+                    field.compute(model, &linear, needs, tile);
+                    for y in (y0..y1).step_by(step) {
+                        let film = &film[(y / BLOCK_PX * blocks_wide) as usize..];
+                        for x in (x0..tile.x1).step_by(step).filter(|x| film[(x / BLOCK_PX) as usize]) {
+                            let (smooth, steep) = (field.smooth_at(x, y), field.steepness_at(x, y));
+                            lattice.push((field.density_at(x, y), smooth, steep));
+                        }
                     }
                 }
                 Ok(lattice)

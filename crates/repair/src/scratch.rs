@@ -9,8 +9,8 @@ use glassine_raster::{PixelRect, Plane};
 use rayon::prelude::*;
 
 use crate::density::density_d;
+use crate::field::Field;
 use crate::label::{Component, join_runs};
-use crate::model::Field;
 use crate::region::Region;
 use crate::residual::{NEAR_DEFECT, Near, Residual, Thresholds};
 use crate::robust::median_in_place;
@@ -112,8 +112,12 @@ impl Probe<'_> {
     fn read(&self, (column, row): (u32, u32)) -> Result<Cell, DustError> {
         let (x0, y0) = (column * CELL_PX, row * CELL_PX);
         let rect = PixelRect::new(x0, y0, x0 + CELL_PX, y0 + CELL_PX).intersect(self.region.whole());
-        let (field, linear, from) = self.residual.model.read(self.region, rect)?;
-        let colours = self.residual.model.colours;
+        let model = &self.residual.model;
+        let from = model.needs(rect);
+        let linear = self.region.read(from)?;
+        let mut field = Field::default();
+        field.compute(model, &linear, from, rect);
+        let colours = model.colours;
         let mut visible = Plane::filled(rect.width(), rect.height(), 0.0_f32);
         for y in 0..rect.height() {
             for (x, v) in visible.row_mut(y).iter_mut().enumerate() {

@@ -140,26 +140,20 @@ impl PixelLoop for Descent<'_> {
             energy = next;
             for ((u, r), inv) in unknowns.iter().zip(&*rest).zip(&*inverse) {
                 let p = &mut direction[u.at as usize];
-                for c in 0..4 {
-                    p[c] = r[c] * inv[c] + keep[c] * p[c];
-                }
+                *p = std::array::from_fn(|c| r[c] * inv[c] + keep[c] * p[c]);
             }
             let mut curve = [0.0_f32; 4];
             for (u, q) in unknowns.iter().zip(&mut *product) {
                 let (pull, p) = (pull(u, stride, direction), direction[u.at as usize]);
-                for c in 0..4 {
-                    q[c] = pull[c] + u.weight[c] * p[c];
-                    curve[c] += p[c] * q[c];
-                }
+                *q = std::array::from_fn(|c| pull[c] + u.weight[c] * p[c]);
+                curve = std::array::from_fn(|c| curve[c] + p[c] * q[c]);
             }
             let length: Colours =
                 std::array::from_fn(|c| if curve[c] > 0.0 { energy[c] / curve[c] } else { 0.0 });
             for ((u, r), q) in unknowns.iter().zip(&mut *rest).zip(&*product) {
                 let (s, p) = (&mut picture[u.at as usize], direction[u.at as usize]);
-                for c in 0..4 {
-                    s[c] += length[c] * p[c];
-                    r[c] -= length[c] * q[c];
-                }
+                *s = std::array::from_fn(|c| s[c] + length[c] * p[c]);
+                *r = std::array::from_fn(|c| r[c] - length[c] * q[c]);
             }
         }
     }
@@ -170,11 +164,9 @@ impl PixelLoop for Descent<'_> {
 fn preconditioned(rest: &[Colours], inverse: &[Colours]) -> (Colours, f32) {
     let (mut energy, mut largest) = ([0.0_f32; 4], [0.0_f32; 4]);
     for (r, inv) in rest.iter().zip(inverse) {
-        for c in 0..4 {
-            let z = r[c] * inv[c];
-            energy[c] += r[c] * z;
-            largest[c] = if z.abs() > largest[c] { z.abs() } else { largest[c] };
-        }
+        let z: Colours = std::array::from_fn(|c| r[c] * inv[c]);
+        energy = std::array::from_fn(|c| energy[c] + r[c] * z[c]);
+        largest = std::array::from_fn(|c| if z[c].abs() > largest[c] { z[c].abs() } else { largest[c] });
     }
     (energy, largest.into_iter().fold(0.0, f32::max))
 }
@@ -189,9 +181,7 @@ fn pull(unknown: &Unknown, stride: usize, grid: &[Colours]) -> Colours {
     let mut sum: Colours = std::array::from_fn(|c| unknown.diagonal * here[c]);
     for ((row, column), k) in STAR.into_iter().zip(unknown.star) {
         let v = rows[row][column];
-        for c in 0..4 {
-            sum[c] += k * v[c];
-        }
+        sum = std::array::from_fn(|c| sum[c] + k * v[c]);
     }
     sum
 }

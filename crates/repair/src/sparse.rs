@@ -23,14 +23,14 @@ impl<T: Copy> RunRows<T> {
     }
 
     /// Add the next row: the columns chosen, in order, with their values.
-    pub(crate) fn push_row(&mut self, chosen: impl Iterator<Item = u32>, value: impl Fn(u32) -> T) {
+    pub(crate) fn push_row(&mut self, chosen: impl IntoIterator<Item = (u32, T)>) {
         let first = self.runs.len();
-        for x in chosen {
+        for (x, value) in chosen {
             match self.runs[first..].last_mut() {
                 Some(run) if run.x1 == x => run.x1 = x + 1,
                 _ => self.runs.push(ValueRun { x0: x, x1: x + 1, at: self.values.len() as u32 }),
             }
-            self.values.push(value(x));
+            self.values.push(value);
         }
         self.starts.push(self.runs.len() as u32);
     }
@@ -79,8 +79,8 @@ mod tests {
     fn rows_joined_give_the_values_that_were_put_in() {
         let row = |pattern: &str| {
             let mut rows = RunRows::new();
-            let chosen = (0..).zip(pattern.chars()).filter(|(_, c)| *c == 'x').map(|(x, _)| x);
-            rows.push_row(chosen, |x| x as u8);
+            let chosen = (0..).zip(pattern.chars()).filter(|(_, c)| *c == 'x');
+            rows.push_row(chosen.map(|(x, _)| (x, x as u8)));
             rows
         };
         let mut all = row("..xx..x");
