@@ -16,7 +16,7 @@ use rayon::prelude::*;
 use crate::density::density_d;
 use crate::label::Component;
 use crate::region::Region;
-use crate::residual::{BESIDE_DEFECT, Near, Residual, SKIRT_PX};
+use crate::residual::{BESIDE_DEFECT, Near, Residual};
 use crate::robust::{Normal, dot, median_in_place, robust_fit};
 use crate::types::{ChannelResponse, DustClass, DustError, DustMap, Mark};
 
@@ -208,31 +208,35 @@ impl Seen<'_> {
 
     /// The undisturbed density at a pixel, from a plane through the clean pixels about it, and their spread; per channel.
     fn local_planes(&self, x: u32, y: u32) -> Option<[(f64, f64); 3]> {
-        let mut clean: Vec<(f64, f64, &[u16])> = Vec::with_capacity(169);
+        let mut normal = [Normal::<3>::new(), Normal::<3>::new(), Normal::<3>::new()];
+        // Densities are counted from that of the pixel itself, so that squares keep their precision.
+        let own: [f32; 3] =
+            std::array::from_fn(|c| self.pixel(x, y).get(c).map_or(0.0, |&code| density_d(code)));
+        let (mut count, mut squares) = (0, [0.0_f64; 3]);
         let reach = PLANE_PX as u32;
         for py in y.saturating_sub(reach).max(self.rect.y0)..(y + reach + 1).min(self.rect.y1) {
             for px in x.saturating_sub(reach).max(self.rect.x0)..(x + reach + 1).min(self.rect.x1) {
-                if self.near.at(px, py) < BESIDE_DEFECT {
-                    let (dx, dy) = (f64::from(px) - f64::from(x), f64::from(py) - f64::from(y));
-                    clean.push((dx, dy, self.pixel(px, py)));
+                if self.near.at(px, py) >= BESIDE_DEFECT {
+                    continue;
                 }
+                let at = [1.0, f64::from(px) - f64::from(x), f64::from(py) - f64::from(y)];
+                let codes = self.pixel(px, py);
+                for c in 0..self.colours {
+                    let d = f64::from(density_d(codes[c]) - own[c]);
+                    normal[c].add(&at, d, 1.0);
+                    squares[c] += d * d;
+                }
+                count += 1;
             }
         }
-        if clean.len() < CLEAN_MIN {
+        if count < CLEAN_MIN {
             return None;
         }
         let mut out = [(0.0, 0.0); 3];
         for (c, o) in out.iter_mut().enumerate().take(self.colours) {
-            let mut normal = Normal::<3>::new();
-            for &(dx, dy, px) in &clean {
-                normal.add(&[1.0, dx, dy], f64::from(density_d(px[c])), 1.0);
-            }
-            let plane = normal.solve()?;
-            let square: f64 = clean
-                .iter()
-                .map(|&(dx, dy, px)| (f64::from(density_d(px[c])) - dot(&plane, &[1.0, dx, dy])).powi(2))
-                .sum();
-            *o = (plane[0], (square / clean.len() as f64).sqrt());
+            let plane = normal[c].solve()?;
+            let square = (squares[c] - normal[c].explained(&plane)).max(0.0);
+            *o = (plane[0] + f64::from(own[c]), (square / count as f64).sqrt());
         }
         Some(out)
     }
@@ -262,34 +266,34 @@ pub(crate) fn predict(response: &ChannelResponse, terms: &Terms, slope: f64) -> 
     ((1.0 - loss).clamp(0.0, 1.0), error)
 }
 
-/// Write severity, class and attenuation of the strong components into the map.
-pub(crate) fn write_strong(map: &mut DustMap, residual: &Residual, strong: &[Component]) {
-    let (w, h) = (map.width(), map.height());
-    for run in strong.iter().flat_map(|c| &c.runs) {
-        for y in run.y.saturating_sub(SKIRT_PX)..=(run.y + SKIRT_PX).min(h - 1) {
-            for x in run.x0.saturating_sub(SKIRT_PX)..(run.x1 + SKIRT_PX).min(w) {
-                let attenuation = residual.through(x as i32, y as i32);
-                map.set_mark(x, y, Mark { attenuation, ..Mark::CLEAN });
-            }
+/// Write severity, class and attenuation of the strong components into the map, and count them.
+pub(crate) fn write_strong(map: &mut DustMap, residual: &Residual, strong: &[Component], near: &Near) {
+    residual.for_each_through(|x, y, attenuation| {
+        if near.at(x, y) > 0 {
+            map.set_mark(x, y, Mark { attenuation, ..Mark::CLEAN });
         }
-    }
-    let marked: Vec<Vec<(u32, u32, Mark)>> =
-        strong.par_iter().map(|component| marks_of(map, component)).collect();
-    for (x, y, mark) in marked.into_iter().flatten() {
-        map.set_mark(x, y, mark);
+    });
+    let marked: Vec<Marked> = strong.par_iter().map(|component| marks_of(map, component)).collect();
+    for (class, marks) in marked {
+        map.count(class);
+        for (x, y, mark) in marks {
+            map.set_mark(x, y, mark);
+        }
     }
 }
 
-/// Marks of one component, whose attenuation the map holds already.
-fn marks_of(map: &DustMap, component: &Component) -> Vec<(u32, u32, Mark)> {
+/// Class of a component and what is known of its pixels.
+type Marked = (DustClass, Vec<(u32, u32, Mark)>);
+
+/// Class and marks of one component, whose attenuation the map holds already.
+fn marks_of(map: &DustMap, component: &Component) -> Marked {
     let class: DustClass = component.shape().class();
-    let losses: Vec<((u32, u32), f64)> =
-        component.pixels().map(|(x, y)| ((x, y), visible_loss(map, x, y))).collect();
+    let losses: Vec<((u32, u32), f64)> = visible_losses(map, component);
     let faint = losses.iter().all(|l| l.1 < CORE_LOSS);
     // In reading order, so that it can be searched by halves.
     let core: Vec<(u32, u32)> =
         losses.iter().filter(|l| l.1 >= CORE_LOSS).map(|&((x, y), _)| (y, x)).collect();
-    losses
+    let marks = losses
         .into_iter()
         .filter(|&((x, y), loss)| {
             let beside_core = || {
@@ -304,18 +308,31 @@ fn marks_of(map: &DustMap, component: &Component) -> Vec<(u32, u32, Mark)> {
         .map(|((x, y), loss)| {
             let severity = (loss * 255.0).round().clamp(1.0, 255.0) as u8;
             (x, y, Mark { severity, class: class as u8, ..map.mark(x, y) })
-        })
-        .collect()
+        });
+    (class, marks.collect())
 }
 
-/// Largest predicted loss of visible light at a pixel, over the channels.
-fn visible_loss(map: &DustMap, x: u32, y: u32) -> f64 {
-    let (terms, slope) = terms(|dx, dy| loss_at(map, x, y, dx, dy));
-    1.0 - map.response.iter().map(|r| predict(r, &terms, slope).0).fold(1.0_f64, f64::min)
+/// Every pixel of a component with its largest predicted loss of visible light over the channels.
+fn visible_losses(map: &DustMap, component: &Component) -> Vec<((u32, u32), f64)> {
+    let mut losses = Vec::with_capacity(component.area() as usize);
+    let mut about: [Vec<f64>; 5] = Default::default();
+    for run in &component.runs {
+        for (line, dy) in about.iter_mut().zip(-2..) {
+            line.clear();
+            line.extend((run.x0..run.x1 + 4).map(|x| loss_at(map, x, run.y, -2, dy)));
+        }
+        for x in run.x0..run.x1 {
+            let at = (x - run.x0) as i32 + 2;
+            let (terms, slope) = terms(|dx, dy| about[(dy + 2) as usize][(at + dx) as usize]);
+            let least = map.response.iter().map(|r| predict(r, &terms, slope).0).fold(1.0_f64, f64::min);
+            losses.push(((x, run.y), 1.0 - least));
+        }
+    }
+    losses
 }
 
 /// Infrared loss near a pixel of the map; positions outside repeat the edge.
-pub(crate) fn loss_at(map: &DustMap, x: u32, y: u32, dx: i32, dy: i32) -> f64 {
+fn loss_at(map: &DustMap, x: u32, y: u32, dx: i32, dy: i32) -> f64 {
     let sx = (x as i32 + dx).clamp(0, map.width() as i32 - 1) as u32;
     let sy = (y as i32 + dy).clamp(0, map.height() as i32 - 1) as u32;
     loss_of(map.mark(sx, sy).attenuation)

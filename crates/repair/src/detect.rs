@@ -199,11 +199,8 @@ impl Analysis {
         map.leakage = self.leakage;
         map.noise_d = f64::from(residual.noise_d);
         map.threshold_d = f64::from(thresholds.high_d);
-        attenuation::write_strong(&mut map, residual, &strong);
+        attenuation::write_strong(&mut map, residual, &strong, &near);
         scratch::write_weak(&mut map, &weak);
-        for component in &strong {
-            map.count(component.shape().class());
-        }
         for _ in &weak {
             map.count(DustClass::Scratch);
         }

@@ -8,6 +8,8 @@ use crate::robust::mad_sigma;
 
 /// Side of the cells in which the pictures are compared.
 pub(crate) const CELL_PX: u32 = 96;
+/// Marks of a cell that are used: more would hardly tell more.
+const MARKS_MAX: usize = 240;
 /// Radius of the ring whose mean is subtracted (high-pass).
 const RING_PX: i32 = 5;
 const RING: [(i32, i32); 8] = [(5, 0), (4, 3), (0, 5), (-3, 4), (-5, 0), (-4, -3), (0, -5), (3, -4)];
@@ -203,11 +205,19 @@ impl Cell {
                 let defect = near_defect.at(x as u32, y as u32);
                 if e.abs() > 0.5 * rule.threshold_d && (kind == Kind::Any || defect == (kind == Kind::Defect))
                 {
-                    marks.push(Mark { x, y, infrared_d: e, weight: isotropy(&infrared, x, y) });
+                    marks.push((x, y));
                 }
             }
         }
-        Self { x0, y0, infrared, visible, reach, marks }
+        let every = marks.len().div_ceil(MARKS_MAX).max(1);
+        let marks = marks.into_iter().step_by(every);
+        let marks = marks.map(|(x, y)| Mark {
+            x,
+            y,
+            infrared_d: infrared.at(x as u32, y as u32),
+            weight: isotropy(&infrared, x, y),
+        });
+        Self { x0, y0, marks: marks.collect(), infrared, visible, reach }
     }
 }
 

@@ -35,6 +35,8 @@ const LINE_DOUBT: f32 = 0.8;
 /// enough that what lies about them does not count.
 const PIECE_ROWS: u32 = 96;
 const TILE_PX: u32 = 256;
+/// Pixels that noise is measured on at least.
+const LEVELS_PX: f64 = 1e6;
 /// Pixels about a defect whose attenuation is kept.
 pub(crate) const SKIRT_PX: u32 = 2;
 /// Pixels about a defect that count as near it.
@@ -153,6 +155,15 @@ impl Residual {
         let x = x.clamp(0, self.model.width as i32 - 1) as u32;
         let y = y.clamp(0, self.model.height as i32 - 1) as u32;
         self.through.get(x, y).unwrap_or(u16::MAX)
+    }
+
+    /// Every pixel that may be marked, or lies about one, with its infrared transmittance as [`Self::through`] tells it.
+    pub(crate) fn for_each_through(&self, mut at: impl FnMut(u32, u32, u16)) {
+        for y in 0..self.through.height() {
+            for (run, values) in self.through.row(y) {
+                (run.x0..).zip(values).for_each(|(x, through)| at(x, y, *through));
+            }
+        }
     }
 
     /// Runs of pixels that a test holds for.
@@ -334,12 +345,14 @@ struct Levels {
 impl Levels {
     fn measure(region: &Region<'_>, model: &Model, film: &[bool]) -> Result<Self, DustError> {
         let (w, h) = (region.width(), region.height());
-        // Half of what the leakage is measured on is plenty for medians; small frames are taken whole.
+        // A part of what the leakage is measured on is plenty for medians; small frames are taken whole.
         let sampled = sampled_pieces(h);
-        let every = if sampled.len() > 16 { 2 } else { 1 };
+        let area = |pieces: &[(u32, u32)]| {
+            f64::from(w) * pieces.iter().map(|(y0, y1)| f64::from(y1 - y0)).sum::<f64>()
+        };
+        let every = if area(&sampled) > LEVELS_PX { 2 } else { 1 };
         let pieces: Vec<(u32, u32)> = sampled.into_iter().step_by(every).collect();
-        let rows: u32 = pieces.iter().map(|(y0, y1)| y1 - y0).sum();
-        let step = ((f64::from(w) * f64::from(rows) / 200_000.0).sqrt() as usize).max(1);
+        let step = ((area(&pieces) / every as f64 / 150_000.0).sqrt() as usize).max(1);
         let blocks_wide = w.div_ceil(BLOCK_PX);
         type Lattice = Vec<(f32, f32, f32)>;
         let found: Vec<Lattice> = pieces

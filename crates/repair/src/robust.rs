@@ -34,11 +34,21 @@ impl<const N: usize> Normal<N> {
 
     pub(crate) fn add(&mut self, row: &[f64; N], value: f64, weight: f64) {
         for i in 0..N {
-            for j in 0..=i {
-                self.matrix[i][j] += weight * row[i] * row[j];
+            // Many rows tell of a few unknowns only.
+            if row[i] == 0.0 {
+                continue;
             }
-            self.right[i] += weight * row[i] * value;
+            let part = weight * row[i];
+            for (m, r) in self.matrix[i].iter_mut().zip(&row[..=i]) {
+                *m += part * r;
+            }
+            self.right[i] += part * value;
         }
+    }
+
+    /// How much of the sum of squares of the values a solution explains.
+    pub(crate) fn explained(&self, solution: &[f64; N]) -> f64 {
+        dot(&self.right, solution)
     }
 
     /// Pull unknown `i` towards `prior` with the given weight (ridge).
