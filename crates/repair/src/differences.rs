@@ -63,7 +63,8 @@ impl Differences {
         let (y0, y1) = (clamp(y - reach, self.height), clamp(y + reach + 1, self.height));
         let at = |x: usize, y: usize| &self.sums[y * (self.width + 1) + x];
         let (a, b, c, d) = (at(x1, y1), at(x0, y1), at(x1, y0), at(x0, y0));
-        std::array::from_fn(|i| a[i] - b[i] - c[i] + d[i])
+        let sum = |i: usize| a[i] - b[i] - c[i] + d[i];
+        [sum(0), sum(1), sum(2), sum(3)]
     }
 
     /// Mean squares of first and second differences about a position, nearer values counting more; a wider look where
@@ -130,8 +131,11 @@ impl PixelLoop for Summing<'_> {
             let mut so_far = [0.0_f64; 4];
             for (x, (sum, above)) in below[1..=w].iter_mut().zip(above).enumerate() {
                 let values = [slope[x], slopes[x], bend[x], bends[x]];
-                so_far = std::array::from_fn(|i| so_far[i] + f64::from(values[i]));
-                *sum = std::array::from_fn(|i| above[i] + so_far[i]);
+                let values = values.map(f64::from);
+                let [a, b, c, d] = so_far;
+                so_far = [a + values[0], b + values[1], c + values[2], d + values[3]];
+                let [a, b, c, d] = *above;
+                *sum = [a + so_far[0], b + so_far[1], c + so_far[2], d + so_far[3]];
             }
         }
     }

@@ -258,16 +258,9 @@ impl Computing<'_> {
         density.resize(w * h, 0.0);
         line.resize(wide, 0.0);
         for (y, out) in density.chunks_exact_mut(w).enumerate() {
-            let [a, b, c, d] = [0, 1, 2, 3].map(|i| &codes[(y + i) * wide..][..wide]);
-            let line = &mut line[..wide];
-            for x in 0..wide {
-                line[x] = wy[0] * a[x] + wy[1] * b[x] + wy[2] * c[x] + wy[3] * d[x];
-            }
-            let (line, out) = (&*line, &mut out[..w]);
-            let [a, b, c, d] = [0, 1, 2, 3].map(|i| &line[i..][..w]);
-            for x in 0..w {
-                out[x] = density_of(wx[0] * a[x] + wx[1] * b[x] + wx[2] * c[x] + wx[3] * d[x]);
-            }
+            weigh([0, 1, 2, 3].map(|i| &codes[(y + i) * wide..]), wy, &mut line[..wide]);
+            weigh([0, 1, 2, 3].map(|i| &line[i..]), wx, out);
+            out.iter_mut().for_each(|o| *o = density_of(*o));
         }
         self.field.codes = codes;
     }
@@ -300,6 +293,16 @@ impl Computing<'_> {
                 self.field.density.push(density_of(sum));
             }
         }
+    }
+}
+
+/// Weighed sum of four rows.
+#[inline(always)]
+fn weigh(rows: [&[f32]; 4], weights: [f32; 4], out: &mut [f32]) {
+    let n = out.len();
+    let [a, b, c, d] = rows.map(|row| &row[..n]);
+    for x in 0..n {
+        out[x] = weights[0] * a[x] + weights[1] * b[x] + weights[2] * c[x] + weights[3] * d[x];
     }
 }
 

@@ -9,7 +9,7 @@ use std::sync::LazyLock;
 use glassine_raster::{PixelLoop, run_vectorised};
 
 use crate::label::Component;
-use crate::window::{Colours, MARGIN_PX, Window};
+use crate::window::{Colours, MARGIN_PX, Window, each};
 
 /// Grain is what a binomial 5 x 5 mean takes away; this makes up for the grain the mean itself keeps.
 const KEPT_BY_MEAN: f32 = 1.08;
@@ -143,9 +143,7 @@ impl PixelLoop for HighPass<'_> {
         energy.clear();
         energy.resize(n, -1.0);
         for (sum, from) in sums[MARGIN_PX..].iter_mut().zip(seen.windows(5)) {
-            *sum = std::array::from_fn(|c| {
-                from[0][c] + 4.0 * from[1][c] + 6.0 * from[2][c] + 4.0 * from[3][c] + from[4][c]
-            });
+            *sum = each(|c| from[0][c] + 4.0 * from[1][c] + 6.0 * from[2][c] + 4.0 * from[3][c] + from[4][c]);
         }
         for (count, from) in marked[MARGIN_PX..].iter_mut().zip(index.windows(5)) {
             *count = from.iter().map(|i| u8::from(*i != 0)).sum();
@@ -160,7 +158,7 @@ impl PixelLoop for HighPass<'_> {
                 let mut g = seen[first + x];
                 for (row, k) in rows.into_iter().zip(BINOMIAL) {
                     let sum = sums[row + x];
-                    g = std::array::from_fn(|c| g[c] - k / 256.0 * sum[c]);
+                    g = each(|c| g[c] - k / 256.0 * sum[c]);
                 }
                 grain[first + x] = g;
                 energy[first + x] = g[0] * g[0] + g[1] * g[1] + g[2] * g[2];

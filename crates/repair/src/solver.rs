@@ -8,7 +8,7 @@
 
 use glassine_raster::{PixelLoop, run_vectorised};
 
-use crate::window::Colours;
+use crate::window::{Colours, each};
 
 /// Neighbours of a pixel on the grid, as places in the five rows of five about it: nearest and next but one, in four
 /// directions and both senses.
@@ -114,14 +114,12 @@ impl PixelLoop for Descent<'_> {
         // Where much is known of a pixel by itself, begin there.
         for u in unknowns {
             let s = &mut picture[u.at as usize];
-            *s = std::array::from_fn(|c| {
-                s[c] + u.weight[c] / (u.weight[c] + u.diagonal).max(1e-12) * (u.value[c] - s[c])
-            });
+            *s = each(|c| s[c] + u.weight[c] / (u.weight[c] + u.diagonal).max(1e-12) * (u.value[c] - s[c]));
         }
         rest.clear();
         rest.extend(unknowns.iter().map(|u| {
             let (pull, here) = (pull(u, stride, picture), picture[u.at as usize]);
-            std::array::from_fn(|c| u.weight[c] * (u.value[c] - here[c]) - pull[c])
+            each(|c| u.weight[c] * (u.value[c] - here[c]) - pull[c])
         }));
         inverse.clear();
         inverse.extend(unknowns.iter().map(|u| u.weight.map(|w| 1.0 / (w + u.diagonal).max(1e-12))));
@@ -135,25 +133,23 @@ impl PixelLoop for Descent<'_> {
             if largest < settled {
                 return;
             }
-            let keep: Colours =
-                std::array::from_fn(|c| if step > 0 && energy[c] > 0.0 { next[c] / energy[c] } else { 0.0 });
+            let keep: Colours = each(|c| if step > 0 && energy[c] > 0.0 { next[c] / energy[c] } else { 0.0 });
             energy = next;
             for ((u, r), inv) in unknowns.iter().zip(&*rest).zip(&*inverse) {
                 let p = &mut direction[u.at as usize];
-                *p = std::array::from_fn(|c| r[c] * inv[c] + keep[c] * p[c]);
+                *p = each(|c| r[c] * inv[c] + keep[c] * p[c]);
             }
             let mut curve = [0.0_f32; 4];
             for (u, q) in unknowns.iter().zip(&mut *product) {
                 let (pull, p) = (pull(u, stride, direction), direction[u.at as usize]);
-                *q = std::array::from_fn(|c| pull[c] + u.weight[c] * p[c]);
-                curve = std::array::from_fn(|c| curve[c] + p[c] * q[c]);
+                *q = each(|c| pull[c] + u.weight[c] * p[c]);
+                curve = each(|c| curve[c] + p[c] * q[c]);
             }
-            let length: Colours =
-                std::array::from_fn(|c| if curve[c] > 0.0 { energy[c] / curve[c] } else { 0.0 });
+            let length: Colours = each(|c| if curve[c] > 0.0 { energy[c] / curve[c] } else { 0.0 });
             for ((u, r), q) in unknowns.iter().zip(&mut *rest).zip(&*product) {
                 let (s, p) = (&mut picture[u.at as usize], direction[u.at as usize]);
-                *s = std::array::from_fn(|c| s[c] + length[c] * p[c]);
-                *r = std::array::from_fn(|c| r[c] - length[c] * q[c]);
+                *s = each(|c| s[c] + length[c] * p[c]);
+                *r = each(|c| r[c] - length[c] * q[c]);
             }
         }
     }
@@ -164,9 +160,9 @@ impl PixelLoop for Descent<'_> {
 fn preconditioned(rest: &[Colours], inverse: &[Colours]) -> (Colours, f32) {
     let (mut energy, mut largest) = ([0.0_f32; 4], [0.0_f32; 4]);
     for (r, inv) in rest.iter().zip(inverse) {
-        let z: Colours = std::array::from_fn(|c| r[c] * inv[c]);
-        energy = std::array::from_fn(|c| energy[c] + r[c] * z[c]);
-        largest = std::array::from_fn(|c| if z[c].abs() > largest[c] { z[c].abs() } else { largest[c] });
+        let z: Colours = each(|c| r[c] * inv[c]);
+        energy = each(|c| energy[c] + r[c] * z[c]);
+        largest = each(|c| if z[c].abs() > largest[c] { z[c].abs() } else { largest[c] });
     }
     (energy, largest.into_iter().fold(0.0, f32::max))
 }
@@ -178,10 +174,10 @@ fn pull(unknown: &Unknown, stride: usize, grid: &[Colours]) -> Colours {
     let rows: [&[Colours; 5]; 5] =
         std::array::from_fn(|row| grid[corner + row * stride..].first_chunk().unwrap_or(&[[0.0; 4]; 5]));
     let here = rows[2][2];
-    let mut sum: Colours = std::array::from_fn(|c| unknown.diagonal * here[c]);
+    let mut sum: Colours = each(|c| unknown.diagonal * here[c]);
     for ((row, column), k) in STAR.into_iter().zip(unknown.star) {
         let v = rows[row][column];
-        sum = std::array::from_fn(|c| sum[c] + k * v[c]);
+        sum = each(|c| sum[c] + k * v[c]);
     }
     sum
 }

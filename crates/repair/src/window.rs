@@ -1,9 +1,9 @@
 //! One defect with its surroundings: the densities seen, what is known of them, and the solution.
 
-use glassine_raster::{PixelRect, Samples16};
+use glassine_raster::{PixelLoop, PixelRect, Samples16, run_vectorised};
 
 use crate::attenuation::{predict, terms};
-use crate::density::{code_from_density, density_d};
+use crate::density::{code_from_density, density_of};
 use crate::differences::{Differences, Picture};
 use crate::grain::GrainSpace;
 use crate::label::Component;
@@ -49,6 +49,40 @@ struct Hole {
 
 /// Densities of a pixel: three colours and a spare one, which stays 0.
 pub(crate) type Colours = [f32; 4];
+
+/// A value for each of the four.
+#[inline(always)]
+pub(crate) fn each(value: impl Fn(usize) -> f32) -> Colours {
+    [value(0), value(1), value(2), value(3)]
+}
+
+/// Densities of some pixels.
+struct Densities<'a> {
+    samples: &'a [u16],
+    channels: usize,
+    colours: usize,
+    seen: &'a mut [Colours],
+}
+
+impl PixelLoop for Densities<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { samples, channels, colours, seen } = self;
+        if (channels, colours) == (4, 3) {
+            let (pixels, _) = samples.as_chunks::<4>();
+            for (d, px) in seen.iter_mut().zip(pixels) {
+                *d = each(|c| density_of(f32::from(px[c])));
+                d[3] = 0.0;
+            }
+        } else {
+            for (d, px) in seen.iter_mut().zip(samples.chunks_exact(channels)) {
+                *d = each(|c| if c < colours { density_of(f32::from(px[c])) } else { 0.0 });
+            }
+        }
+    }
+}
 
 /// Marked pixels further than this from the piece are left out, neither solved nor taken for clean.
 const SOLVED_PX: u32 = 4;
@@ -111,15 +145,10 @@ impl Window {
         let step = usize::from(linear.channels());
         for y in rect.y0..rect.y1 {
             let row = &linear.row(y - origin.1)[(rect.x0 - origin.0) as usize * step..];
-            let pixels = row.chunks_exact(step).take(rect.width() as usize);
             let first = self.place(rect.x0, y);
             self.index[first..first + rect.width() as usize].fill(0);
-            let seen = self.seen[first..].iter_mut().zip(pixels);
-            if colours == 3 {
-                seen.for_each(|(d, px)| *d = [density_d(px[0]), density_d(px[1]), density_d(px[2]), 0.0]);
-            } else {
-                seen.for_each(|(d, px)| d[0] = density_d(px[0]));
-            }
+            let seen = &mut self.seen[first..first + rect.width() as usize];
+            run_vectorised(Densities { samples: row, channels: step, colours: self.colours, seen });
         }
         self.find_near(target.pixels);
         self.read_loss(map);
@@ -403,11 +432,9 @@ impl Window {
         let (mut n, mut sum, mut square) = (0.0_f64, [0.0_f64; 4], [0.0_f64; 4]);
         for (d, _) in self.seen.iter().zip(&self.index).filter(|(_, i)| **i == 0) {
             n += 1.0;
-            for c in 0..4 {
-                let d = f64::from(d[c]);
-                sum[c] += d;
-                square[c] += d * d;
-            }
+            let d = d.map(f64::from);
+            sum = [sum[0] + d[0], sum[1] + d[1], sum[2] + d[2], 0.0];
+            square = [square[0] + d[0] * d[0], square[1] + d[1] * d[1], square[2] + d[2] * d[2], 0.0];
         }
         let n = f64::max(n, 1.0);
         let total: f64 = (0..self.colours).map(|c| square[c] / n - (sum[c] / n).powi(2)).sum();
