@@ -16,6 +16,8 @@ pub(crate) struct Grid<T> {
     columns: u32,
     rest: T,
     index: Vec<u32>,
+    /// Columns of the tiles made, in order, for every row of tiles.
+    made: Vec<Vec<u32>>,
     tiles: Vec<[T; TILE_AREA]>,
 }
 
@@ -23,8 +25,9 @@ impl<T: Copy + PartialEq> Grid<T> {
     /// A plane that holds `rest` everywhere.
     pub(crate) fn new(width: u32, height: u32, rest: T) -> Self {
         let columns = width.div_ceil(TILE_PX);
-        let tiles = columns as usize * height.div_ceil(TILE_PX) as usize;
-        Self { width, height, columns, rest, index: vec![NONE; tiles], tiles: Vec::new() }
+        let rows = height.div_ceil(TILE_PX) as usize;
+        let index = vec![NONE; columns as usize * rows];
+        Self { width, height, columns, rest, index, made: vec![Vec::new(); rows], tiles: Vec::new() }
     }
 
     pub(crate) fn width(&self) -> u32 {
@@ -57,6 +60,8 @@ impl<T: Copy + PartialEq> Grid<T> {
         if self.index[tile] == NONE {
             self.index[tile] = self.tiles.len() as u32;
             self.tiles.push([self.rest; TILE_AREA]);
+            let (made, column) = (&mut self.made[(y / TILE_PX) as usize], x / TILE_PX);
+            made.insert(made.partition_point(|c| *c < column), column);
         }
         &mut self.tiles[self.index[tile] as usize][(y % TILE_PX * TILE_PX + x % TILE_PX) as usize]
     }
@@ -69,14 +74,14 @@ impl<T: Copy + PartialEq> Grid<T> {
     pub(crate) fn touched(&self, y: u32, x0: u32, x1: u32) -> impl Iterator<Item = (u32, &[T])> + '_ {
         let row = (y / TILE_PX * self.columns) as usize;
         let first = (y % TILE_PX * TILE_PX) as usize;
-        (x0 / TILE_PX..x1.div_ceil(TILE_PX)).filter_map(move |column| {
-            let tile = self.index[row + column as usize];
-            (tile != NONE).then(|| {
-                let start = column * TILE_PX;
-                let (from, to) = (start.max(x0), (start + TILE_PX).min(x1).min(self.width));
-                let line = &self.tiles[tile as usize][first..first + TILE_PX as usize];
-                (from, &line[(from - start) as usize..(to - start) as usize])
-            })
+        let (made, end) = (self.made[(y / TILE_PX) as usize].as_slice(), x1.div_ceil(TILE_PX));
+        let made = &made[made.partition_point(|c| *c < x0 / TILE_PX)..];
+        made.iter().take_while(move |column| **column < end).map(move |&column| {
+            let start = column * TILE_PX;
+            let (from, to) = (start.max(x0), (start + TILE_PX).min(x1).min(self.width));
+            let tile = &self.tiles[self.index[row + column as usize] as usize];
+            let line = &tile[first..first + TILE_PX as usize];
+            (from, &line[(from - start) as usize..(to - start) as usize])
         })
     }
 
@@ -89,7 +94,10 @@ impl<T: Copy + PartialEq> Grid<T> {
 
     /// Bytes taken.
     pub(crate) fn bytes(&self) -> usize {
-        self.index.len() * 4 + self.tiles.len() * TILE_AREA * size_of::<T>()
+        self.index.len() * 4
+            + self.made.len() * size_of::<Vec<u32>>()
+            + self.tiles.len() * 4
+            + self.tiles.len() * TILE_AREA * size_of::<T>()
     }
 }
 

@@ -34,7 +34,7 @@ const BLUR_UNKNOWN_PX: f64 = 0.5;
 /// be nothing but dust on a dusty frame.
 const PIXELS_MAX: usize = 4_000;
 const THINNED_BY: usize = 6;
-const LATTICE: f64 = 200_000.0;
+const LATTICE: f64 = 120_000.0;
 /// Rows of the pieces of the frame that are looked at, and how many pieces at least.
 const PIECE_ROWS: u32 = 64;
 const PIECES_MIN: usize = 12;
