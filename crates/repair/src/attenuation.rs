@@ -21,7 +21,7 @@ use crate::robust::{Normal, dot, median_in_place, robust_fit};
 use crate::types::{ChannelResponse, DustClass, DustError, DustMap, Mark};
 
 /// Pixels used for the fit at most, and the rows that are read together for them.
-const PIXELS_MAX: usize = 6_000;
+const PIXELS_MAX: usize = 4_000;
 const PIECE_ROWS: u32 = 64;
 /// Of a frame full of dust at least so many pieces are looked at.
 const PIECES_MIN: usize = 8;

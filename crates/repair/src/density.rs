@@ -81,7 +81,7 @@ pub(crate) fn block_medians(region: &Region<'_>, colours: u8) -> Result<Blocks, 
             let (mut top, mut black) = (0, 0);
             for bx in 0..bw {
                 let (x0, x1) = (bx * BLOCK_PX, ((bx + 1) * BLOCK_PX).min(width));
-                let mut values = [[u16::MAX; BLOCK_VALUES]; 4];
+                let mut values = [[0; BLOCK_VALUES]; 4];
                 let mut count = 0;
                 for y in 0..linear.height() {
                     let row = &linear.row(y)[x0 as usize * step..x1 as usize * step];
@@ -92,8 +92,12 @@ pub(crate) fn block_medians(region: &Region<'_>, colours: u8) -> Result<Blocks, 
                         count += 1;
                     }
                 }
-                for (i, values) in values.iter().enumerate().take(used.len()) {
-                    line[i * bw as usize + bx as usize] = run_vectorised(Ranked { values, rank: count / 2 });
+                for (i, values) in values.iter_mut().enumerate().take(used.len()) {
+                    // A smaller block at the border: what is missing counts as its highest value.
+                    let highest = values[..count].iter().fold(0, |high, v| high.max(*v));
+                    values[count..].fill(highest);
+                    line[i * bw as usize + bx as usize] =
+                        run_vectorised(Ranked { values: &*values, rank: count / 2 });
                 }
                 let infrared = &values[used.len() - 1][..count];
                 top += infrared.iter().filter(|v| **v >= 65_500).count() as u64;
@@ -128,8 +132,12 @@ impl PixelLoop for Ranked<'_> {
 
     #[inline(always)]
     fn call(self) -> u16 {
-        let mut found = 0;
-        for bit in (0..16).rev() {
+        let (low, high) =
+            self.values.iter().fold((u16::MAX, 0), |(low, high), v| (low.min(*v), high.max(*v)));
+        // What all values begin with is known already.
+        let open = 16 - (low ^ high).leading_zeros();
+        let mut found = if open < 16 { low >> open << open } else { 0 };
+        for bit in (0..open).rev() {
             let next = found | 1 << bit;
             let below = self.values.iter().fold(0_u16, |sum, v| sum + u16::from(*v < next));
             if usize::from(below) <= self.rank {

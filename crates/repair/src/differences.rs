@@ -57,6 +57,7 @@ impl Differences {
     }
 
     /// Sums within `reach` of a position of the part.
+    #[inline(always)]
     fn sum(&self, x: i32, y: i32, reach: i32) -> [f64; 4] {
         let clamp = |v: i32, n: usize| v.clamp(0, n as i32) as usize;
         let (x0, x1) = (clamp(x - reach, self.width), clamp(x + reach + 1, self.width));
@@ -69,6 +70,7 @@ impl Differences {
 
     /// Mean squares of first and second differences about a position, nearer values counting more; a wider look where
     /// there are too few.
+    #[inline(always)]
     pub(crate) fn near(&self, x: i32, y: i32) -> [Option<f32>; 2] {
         let mut found = [None; 2];
         for boxes in [[2, 4, 6], [6, 9, 12], [16, 24, 40]] {

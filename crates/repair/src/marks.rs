@@ -1,6 +1,6 @@
 //! The marks by which infrared and visible pictures are laid on each other: defects, or leaked image where there are none.
 
-use glassine_raster::{Plane, Samples16};
+use glassine_raster::{PixelLoop, Plane, Samples16, run_vectorised};
 use rayon::prelude::*;
 
 use crate::density::{BLOCK_PX, background_at, background_row, density_d};
@@ -108,19 +108,22 @@ pub(crate) fn rank_cells(
         .into_par_iter()
         .flat_map_iter(|cy| {
             let mut counts = vec![(0_u32, 0_u32); columns as usize];
-            let mut slow = vec![0.0_f32; w as usize];
+            let (mut slow, mut above) = (vec![0.0_f32; w as usize], Vec::new());
             for y in (cy * CELL_PX..((cy + 1) * CELL_PX).min(h)).step_by(2) {
                 background_row(background, y, 0, &mut slow);
-                let row = linear.row(y);
+                run_vectorised(Standing { row: linear.row(y), channels, slow: &slow, above: &mut above });
                 let film_row = &film[(y / BLOCK_PX * background.width()) as usize..];
-                for (x, (px, slow)) in row.chunks_exact(channels).zip(&slow).enumerate() {
-                    let e = density_d(px[channels - 1]) - slow;
-                    if e.abs() > rule.threshold_d && film_row[x / BLOCK_PX as usize] {
+                for (first, line) in (0..).step_by(BLOCK_PX as usize).zip(above.chunks(BLOCK_PX as usize)) {
+                    let any = line.iter().fold(false, |any, e| any | (e.abs() > rule.threshold_d));
+                    if !any || !film_row[first / BLOCK_PX as usize] {
+                        continue;
+                    }
+                    for (x, _) in (first..).zip(line).filter(|(_, e)| e.abs() > rule.threshold_d) {
                         let cell = &mut counts[x / CELL_PX as usize];
-                        let local = ring_contrast(linear, x as i32, y as i32);
+                        let (x, y) = (x as i32, y as i32);
+                        let local = ring_contrast(linear, x, y);
                         if local > rule.threshold_d
-                            && local
-                                > rule.defect_ratio * visible_contrast(linear, colours, x as i32, y as i32)
+                            && local > rule.defect_ratio * visible_contrast(linear, colours, x, y)
                         {
                             cell.0 += 1;
                         } else {
@@ -142,6 +145,27 @@ pub(crate) fn rank_cells(
         })
         .filter(|c| c.defects + c.image >= 3)
         .collect()
+}
+
+/// Infrared density of a row above its background.
+struct Standing<'a> {
+    row: &'a [u16],
+    channels: usize,
+    slow: &'a [f32],
+    above: &'a mut Vec<f32>,
+}
+
+impl PixelLoop for Standing<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { row, channels, slow, above } = self;
+        above.resize(slow.len(), 0.0);
+        for ((o, slow), px) in above.iter_mut().zip(slow).zip(row.chunks_exact(channels)) {
+            *o = density_d(px[channels - 1]) - slow;
+        }
+    }
 }
 
 /// Infrared density of a pixel against a ring about it, D.

@@ -40,6 +40,14 @@ impl<'a> Region<'a> {
         Self { rect: self.on_scan(rect), ..*self }
     }
 
+    /// The whole region, in samples that were read already.
+    pub(crate) fn held<'b>(&self, samples: &'b Samples16) -> Region<'b>
+    where
+        'a: 'b,
+    {
+        Region::new(samples, self.whole(), self.cancel)
+    }
+
     fn on_scan(&self, rect: PixelRect) -> PixelRect {
         let rect = rect.intersect(self.whole());
         PixelRect::new(

@@ -96,12 +96,12 @@ pub(crate) fn of_region(region: &Region<'_>, colours: u8) -> Result<Outcome, Dus
 /// Look at one part, which is held in memory meanwhile.
 fn of_part(region: &Region<'_>, colours: u8) -> Result<Outcome, DustError> {
     crate::detect::check_size(region, colours)?;
-    let blocks = block_medians(region, colours)?;
+    let linear = region.read(region.whole())?;
+    let blocks = block_medians(&region.held(&linear), colours)?;
     crate::detect::check_signal(&blocks)?;
     let film = crate::detect::film_blocks(&blocks.medians);
     let first = crate::leakage::from_blocks(&blocks.medians, &film);
     let background = smooth_background(&blocks.medians[colours as usize], &film);
-    let linear = region.read(region.whole())?;
     Ok(find(&linear, colours, &background, &film, first.leakage.strength))
 }
 

@@ -84,6 +84,33 @@ impl PixelLoop for Densities<'_> {
     }
 }
 
+/// Precision of differences in one direction about every marked pixel.
+struct Precisions<'a> {
+    differences: &'a Differences,
+    holes: &'a mut [Hole],
+    /// Place on the grid where the differences begin.
+    corner: usize,
+    stride: usize,
+    direction: usize,
+    far: f32,
+}
+
+impl PixelLoop for Precisions<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { differences, holes, corner, stride, direction, far } = self;
+        let (left, top) = ((corner % stride) as i32, (corner / stride) as i32);
+        for hole in holes {
+            let (x, y) = ((hole.at % stride) as i32, (hole.at / stride) as i32);
+            let means = differences.near(x - left, y - top);
+            [hole.precision[direction], hole.bend_precision[direction]] =
+                means.map(|mean| far / (mean.unwrap_or(UNKNOWN_TAU2) + TAU_MIN_D * TAU_MIN_D));
+        }
+    }
+}
+
 /// Marked pixels further than this from the piece are left out, neither solved nor taken for clean.
 const SOLVED_PX: u32 = 4;
 /// Index of marked pixels that are left out, and of the grid's margin.
@@ -276,12 +303,15 @@ impl Window {
             self.differences.sum_up(step, share);
             // Diagonal neighbours are further apart, and count for less in a second-order sense.
             let far = if direction < 2 { 1.0 } else { 0.5 };
-            for hole in &mut self.holes {
-                let (x, y) = ((hole.at % self.stride) as i32, (hole.at / self.stride) as i32);
-                let means = self.differences.near(x - part.x0 as i32, y - part.y0 as i32);
-                [hole.precision[direction], hole.bend_precision[direction]] =
-                    means.map(|mean| far / (mean.unwrap_or(UNKNOWN_TAU2) + TAU_MIN_D * TAU_MIN_D));
-            }
+            let corner = part.y0 as usize * self.stride + part.x0 as usize;
+            run_vectorised(Precisions {
+                differences: &self.differences,
+                holes: &mut self.holes,
+                corner,
+                stride: self.stride,
+                direction,
+                far,
+            });
         }
     }
 
