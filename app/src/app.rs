@@ -12,8 +12,9 @@ use glassine_engine::jobs::{Job, JobEvent, JobId};
 use glassine_engine::{JobHost, Notice, SessionAt, Severity};
 use glassine_session::{Edit, FrameId, History, Session};
 
+use crate::apply::closing::ExportEnd;
 use crate::apply::files::Files;
-use crate::command::{Command, Leaving};
+use crate::command::Command;
 use crate::counts::Moment;
 use crate::dialogs::FilePicker;
 use crate::schedule::Scheduler;
@@ -24,6 +25,8 @@ use crate::{keys, theme, views};
 
 /// Time for job events in one frame.
 const DRAIN_BUDGET: Duration = Duration::from_millis(4);
+/// Longest wait of what a command changes in the window for the picture that it changes too.
+const PICTURE_WAIT: Duration = Duration::from_millis(24);
 /// Work that takes longer than this is shown with its progress, seconds.
 /// Source: the flow of thought stays unbroken for about a second (Nielsen 1993, after Miller 1968).
 const GLANCE_S: f64 = 1.0;
@@ -204,7 +207,12 @@ impl GlassineApp {
         views::root_ui(ui, &mut cx);
         if !self.commands.is_empty() || self.ui_state.wants != wanted {
             self.carry_out(&ctx);
-            ctx.request_repaint();
+            if self.jobs.makes_previews() && !self.options.inline_jobs {
+                // The picture wakes the window when it is there: one frame shows it and what else has changed.
+                ctx.request_repaint_after(PICTURE_WAIT);
+            } else {
+                ctx.request_repaint();
+            }
         }
     }
 
@@ -285,13 +293,17 @@ impl GlassineApp {
                 self.exported(Arc::from(report));
             }
             JobEvent::Failed { id, notice } => {
-                self.end_job(id);
+                if self.end_job(id) == Some(JobKind::Export) {
+                    self.export_ended(ExportEnd::Failed);
+                }
                 self.status.counts.ended(id);
                 self.job_failed(id);
                 self.tell(notice);
             }
             JobEvent::Cancelled { id } => {
-                self.end_job(id);
+                if self.end_job(id) == Some(JobKind::Export) {
+                    self.export_ended(ExportEnd::Stopped);
+                }
                 self.status.counts.ended(id);
                 self.job_failed(id);
             }
@@ -315,8 +327,10 @@ impl GlassineApp {
         self.status.jobs.iter_mut().find(|job| job.id == id)
     }
 
-    fn end_job(&mut self, id: JobId) {
-        self.status.jobs.retain(|job| job.id != id);
+    /// Take a job off the list; gives its kind.
+    fn end_job(&mut self, id: JobId) -> Option<JobKind> {
+        let at = self.status.jobs.iter().position(|job| job.id == id)?;
+        Some(self.status.jobs.remove(at).kind)
     }
 
     /// Show a message.
@@ -404,12 +418,11 @@ impl GlassineApp {
         }
     }
 
-    /// The window was asked to close: with unsaved changes it stays until the question is answered.
+    /// The window was asked to close: with unsaved changes or an export under way it stays until that is answered.
     fn hold_close(&mut self, ctx: &Context) {
         let asked = ctx.input(|input| input.viewport().close_requested());
-        if asked && self.history.is_unsaved() && !self.files.may_close {
+        if asked && self.ask_before_closing() {
             ctx.send_viewport_cmd(ViewportCommand::CancelClose);
-            self.ask_to_leave(Leaving::Close);
         } else if asked && !self.history.is_unsaved() {
             self.forget_autosave();
         }

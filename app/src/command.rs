@@ -74,6 +74,8 @@ impl AspectLock {
 pub enum Question {
     /// There are unsaved changes; what to do after they are saved or dropped.
     Unsaved(Leaving),
+    /// The window was to be closed while an export is under way.
+    Exporting,
     /// An autosave newer than the session file was found.
     Recover {
         /// The autosave.

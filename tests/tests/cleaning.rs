@@ -237,3 +237,45 @@ fn strokes_reach_the_exported_file_and_off_means_off() {
     bench.set(Param::RepairStrength, 0.0);
     assert!(pixels(&bench, "switched off", None) == off);
 }
+
+#[test]
+fn no_picture_waits_for_the_dust_of_another_frame() {
+    let mut bench = bench("harbour", FilmKind::ColourNegative, "6x4.5");
+    let ids: Vec<_> = bench.session.frames.iter().map(|frame| frame.id).collect();
+    let request = |bench: &Bench, frame: usize, revision: u64| PreviewRequest {
+        key: ViewKey::Frame(ids[frame]),
+        at: SessionAt { session: bench.session.clone(), folder: None },
+        region: UnitRect::WHOLE,
+        scan_rect: PixelRect::default(),
+        max_width_px: 2000,
+        max_height_px: 2000,
+        side: PictureSide::Positive,
+        overlay: Overlay::None,
+        revision,
+    };
+    for (frame, revision) in [(0, 1), (1, 2)] {
+        let request = request(&bench, frame, revision);
+        bench.host.preview(request);
+    }
+    // A value of the first frame is changed while its dust is looked for.
+    let mut shown = Vec::new();
+    while !bench.host.is_idle() {
+        let Some(event) = bench.host.poll() else { continue };
+        let JobEvent::PreviewReady(preview) = event else { panic!("{event:?}") };
+        if shown.is_empty() {
+            bench.set(Param::ExposureStops, 0.3);
+            let request = request(&bench, 0, 3);
+            bench.host.preview(request);
+        }
+        shown.push((preview.revision, preview.lacks_repair, preview.is_coarse));
+    }
+    let first_repaired = shown.iter().position(|(_, lacks_repair, _)| !lacks_repair).expect("dust was found");
+    for revision in 1..=3 {
+        let at = shown.iter().position(|(shown, ..)| *shown == revision).expect("every picture was made");
+        assert!(at < first_repaired, "picture {revision} waited for a repair: {shown:?}");
+    }
+    for (revision, count) in [(1, 0), (2, 1), (3, 1)] {
+        let finals = shown.iter().filter(|shown| **shown == (revision, false, false)).count();
+        assert_eq!(finals, count, "repaired pictures of request {revision}: {shown:?}");
+    }
+}

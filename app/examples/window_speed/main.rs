@@ -1,7 +1,7 @@
 //! Measures the real window on a virtual display, and writes what it finds into a page.
 //!
 //! `cargo build --release -p glassine && cargo run --release -p glassine --example window_speed -- DEMO_FOLDER
-//! [--into tests/SPEED.md]`
+//! [--into tests/SPEED.md] [--only slider|prints|start|window]`
 //!
 //! Needs Xvfb (package `xvfb`). The demo is made in the folder when it is not there. Everything the figures are about
 //! is the program itself: this example only plays the person, one change after another, and looks at the clock.
@@ -38,6 +38,7 @@ const PATIENCE: Duration = Duration::from_secs(60);
 fn main() -> Result<(), Problem> {
     let mut folder = None;
     let mut into = None;
+    let mut only = None;
     let mut args = std::env::args_os().skip(1).map(PathBuf::from);
     if std::env::args_os().nth(1).is_some_and(|arg| arg == person::PLAY) {
         return person::play(&args.nth(1).ok_or("name the session")?);
@@ -45,6 +46,8 @@ fn main() -> Result<(), Problem> {
     while let Some(arg) = args.next() {
         if arg.as_os_str() == "--into" {
             into = Some(args.next().ok_or("--into wants a file")?);
+        } else if arg.as_os_str() == "--only" {
+            only = Some(args.next().ok_or("--only wants a part")?);
         } else {
             folder = Some(arg);
         }
@@ -54,15 +57,23 @@ fn main() -> Result<(), Problem> {
     let made = demo::open_or_make(&Engine::new(), &folder, &cancel, &|_, _| ())?;
     let at = SessionAt { session: made.session, folder: Some(Arc::from(folder.as_path())) };
 
+    let is_wanted = |part: &str| only.as_ref().is_none_or(|only| only.as_os_str() == part);
     let mut rows = Vec::new();
-    for row in [slider(&at)?, thumbnails(&at)?] {
-        println!("{row}");
-        rows.push(row);
+    if is_wanted("slider") {
+        rows.push(slider(&at)?);
     }
-    let display = Display::open()?;
-    rows.extend(starts(&folder, &display)?);
-    let exported = tempfile::tempdir()?;
-    rows.extend(person::work(roll::of_sixty(&at)?, exported.path(), &display.name)?);
+    if is_wanted("prints") {
+        rows.push(thumbnails(&at)?);
+    }
+    rows.iter().for_each(|row| println!("{row}"));
+    if is_wanted("start") {
+        rows.extend(starts(&folder, &Display::open()?)?);
+    }
+    if is_wanted("window") {
+        let exported = tempfile::tempdir()?;
+        let display = Display::open()?;
+        rows.extend(person::work(roll::of_sixty(&at)?, exported.path(), &display.name)?);
+    }
     let figures = Figures::of_this_machine(rows);
     println!("{figures}");
     if let Some(page) = into {

@@ -28,6 +28,7 @@ impl GlassineApp {
                 self.drop_autosave();
                 self.leave(leaving);
             }
+            (Question::Exporting, answer) => self.answer_about_export(answer),
             (Question::Recover { autosave, session }, Answer::Yes) => {
                 let id = self.submit(Job::OpenSession { path: autosave });
                 self.files.recovering = Some((id, session));

@@ -9,6 +9,7 @@ use glassine_engine::jobs::Job;
 use glassine_engine::{ExportReport, ExportRequest, FrameScope, Notice, Severity};
 use glassine_session::{Session, file_stem};
 
+use super::closing::ExportEnd;
 use crate::app::GlassineApp;
 use crate::clock;
 use crate::command::{Command, PathPurpose};
@@ -46,6 +47,7 @@ impl GlassineApp {
 
     /// An export ended.
     pub(crate) fn exported(&mut self, report: Arc<ExportReport>) {
+        self.export_ended(ExportEnd::of(&report));
         let (written, failed) = (report.written.len(), report.failed.len());
         let what = format!("{written} {}", if written == 1 { "picture written" } else { "pictures written" });
         let notice = match (report.cancelled, report.failed.first()) {

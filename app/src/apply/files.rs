@@ -9,6 +9,7 @@ use glassine_engine::jobs::{Job, JobId};
 use glassine_engine::{MadeSession, Notice, SessionAt, Severity};
 use glassine_session::{Edit, Session};
 
+use super::closing::ExportEnd;
 use crate::app::GlassineApp;
 use crate::command::{Command, Leaving, PathPurpose, Question};
 use crate::demo;
@@ -28,8 +29,10 @@ pub(crate) struct Files {
     pub touched_at: Option<f64>,
     /// What was last autosaved.
     autosaved: Option<Session>,
-    /// The window may close although there are unsaved changes.
-    pub may_close: bool,
+    /// The session as it was when its changes were given up: the window may close without asking for them again.
+    pub given_up: Option<Session>,
+    /// The window closes once the export under way has come to this.
+    pub closes_once: Option<ExportEnd>,
     /// What goes on once the session has a name.
     pub leaving_named: Option<Leaving>,
     /// A save that something waits for.
@@ -46,7 +49,7 @@ pub(crate) struct Files {
 
 impl Files {
     pub(crate) fn begin_session(&mut self) {
-        *self = Self { may_close: self.may_close, ..Self::default() };
+        *self = Self::default();
     }
 }
 
@@ -335,6 +338,7 @@ impl GlassineApp {
 
     /// The changes are saved elsewhere or given up: nothing is to be recovered.
     pub(super) fn drop_autosave(&mut self) {
+        self.files.autosaved = None;
         let Some(autosave) = self.autosave_target().map(|path| with_autosave_suffix(&path)) else { return };
         if let Err(error) = std::fs::remove_file(&autosave)
             && error.kind() != std::io::ErrorKind::NotFound
@@ -352,7 +356,7 @@ impl GlassineApp {
     pub(super) fn leave(&mut self, leaving: Leaving) {
         match leaving {
             Leaving::Close => {
-                self.files.may_close = true;
+                self.files.given_up = Some(self.history.current().clone());
                 self.commands.push(Command::Quit);
             }
             Leaving::Open(paths) => {

@@ -3,12 +3,13 @@
 mod answers;
 pub(crate) mod boxes;
 mod clean;
+pub(crate) mod closing;
 mod colour;
 mod export;
 pub(crate) mod files;
 mod select;
 
-use egui::{Context, ViewportCommand};
+use egui::Context;
 use glassine_engine::jobs::Job;
 use glassine_engine::{Notice, Severity};
 use glassine_raster::Orientation;
@@ -66,13 +67,7 @@ impl GlassineApp {
             Command::CountExactly(false) => self.status.counts.stop(&self.jobs),
             Command::Tell(notice) => self.tell(notice),
             Command::DismissNotice => self.status.notice_open = false,
-            Command::Quit if self.history.is_unsaved() && !self.files.may_close => {
-                self.ask_to_leave(Leaving::Close)
-            }
-            Command::Quit => {
-                self.forget_autosave();
-                ctx.send_viewport_cmd(ViewportCommand::Close);
-            }
+            Command::Quit => self.quit(ctx),
             other => {
                 let Some(other) = self.apply_job(other) else { return };
                 let Some(other) = self.apply_box_command(other) else { return };

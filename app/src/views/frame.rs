@@ -25,6 +25,8 @@ const BAR: f32 = 34.0;
 const PAD: f32 = 14.0;
 /// Largest picture asked for, physical pixels.
 const MAX_PICTURE_PX: f32 = 2560.0;
+/// Time a picture may lack its dust repair before that is told, seconds: a look that is over sooner only flickers.
+const DUST_GLANCE_S: f64 = 0.4;
 
 /// Draw the large view.
 pub(super) fn frame_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
@@ -185,11 +187,30 @@ fn picture_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
         tag(&painter, room, text);
     } else if want.overlay == Overlay::RepairDifference {
         tag(&painter, room, &format!("what dust repair changes, {DIFFERENCE_GAIN:.0} times amplified"));
+    } else if dust_is_looked_for(ui, cx, key) {
+        tag(&painter, room, "looking for dust, the repaired picture follows");
     }
     if let Some(why) = cx.previews.failure(key) {
         failure_ui(&painter, room, why);
     }
     frame_tools_ui(ui, cx, frame, &response, whole, room);
+}
+
+/// Whether the picture shown has been waiting for its dust repair for longer than a glance.
+fn dust_is_looked_for(ui: &Ui, cx: &ViewCx<'_>, key: ViewKey) -> bool {
+    let is_waiting = cx.previews.picture(key).is_some_and(|(_, preview, _)| preview.lacks_repair);
+    let id = ui.scope_id().with("waits for repair since");
+    if !is_waiting {
+        ui.data_mut(|data| data.remove::<f64>(id));
+        return false;
+    }
+    let now_s = ui.input(|input| input.time);
+    let since_s = ui.data_mut(|data| *data.get_temp_mut_or_insert_with(id, || now_s));
+    let left_s = DUST_GLANCE_S - (now_s - since_s);
+    if left_s > 0.0 {
+        ui.ctx().request_repaint_after_secs(left_s as f32);
+    }
+    left_s <= 0.0
 }
 
 /// Where the whole picture would be at one to one: pans with the pointer.

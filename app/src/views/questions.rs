@@ -55,6 +55,13 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             wrapped(ui, &text);
             Words { yes: "save", no: Some("leave without saving"), cancel: "stay" }
         }
+        Question::Exporting => {
+            title_ui(ui, "let the export finish first?");
+            ui.add_space(6.0);
+            wrapped(ui, &export_text(cx));
+            wrapped(ui, "pictures that are finished stay where they are, whatever you choose");
+            Words { yes: "finish, then close", no: Some("stop it and close"), cancel: "stay" }
+        }
         Question::Recover { autosave, session } => {
             title_ui(ui, "go on from the autosave?");
             ui.add_space(6.0);
@@ -112,6 +119,14 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             Words { yes: "find frames", no: None, cancel: "cancel" }
         }
     }
+}
+
+/// How far the export under way has come.
+fn export_text(cx: &ViewCx<'_>) -> String {
+    let Some(job) = cx.status.exporting() else { return "the export has just ended".to_owned() };
+    let done = format!("an export is under way, {:.0} % of it is done", job.share * 100.0);
+    let rest = job.remaining.as_ref().map(|remaining| format!("; {remaining}"));
+    done + &rest.unwrap_or_default()
 }
 
 fn wrapped(ui: &mut Ui, text: &str) {

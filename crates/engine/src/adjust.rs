@@ -144,7 +144,7 @@ fn density_above_base(context: &FrameContext, codes: [f64; 3]) -> [f64; 3] {
 }
 
 impl Engine {
-    fn context(&self, at: &SessionAt, id: FrameId) -> Result<FrameContext, EngineError> {
+    pub(crate) fn context(&self, at: &SessionAt, id: FrameId) -> Result<FrameContext, EngineError> {
         let frame = at.session.frame(id).ok_or(EngineError::NoFrame(id))?;
         FrameContext::new(&at.session, frame, at.folder.as_deref(), &self.scans)
     }

@@ -10,6 +10,7 @@ use glassine_session::{BalanceChoice, Edit, Frame, FrameId, ScanId, Session};
 
 use crate::cache::ByteCache;
 use crate::jobs::{Job, JobEvent, JobId};
+use crate::layers::DensityDesk;
 use crate::overlay::{self, Mark};
 use crate::prepare::{Bench, Draft, Search};
 use crate::preview::{Source, SourceKey, scan_rgba};
@@ -17,10 +18,13 @@ use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
 use crate::repair::{self, Repair};
 use crate::sampled::{SAMPLED_CACHE_BYTES, SampledKey};
 use crate::scans::{OpenScan, OverviewData, ScanStore};
+use crate::screen::Screen;
 use crate::shelf::Shelf;
 use crate::study::RepairDesk;
-use crate::types::{ExactCount, MadeSession, NewSessionRequest, ScanPicture, SessionAt};
-use crate::{EngineError, export, files, prepare, render};
+use crate::types::{
+    ExactCount, MadeSession, NewSessionRequest, PreviewRequest, ScanPicture, SessionAt, ViewKey,
+};
+use crate::{EngineError, export, files, prepare};
 
 /// Bytes of reduced scan parts kept for previews.
 const SOURCE_CACHE_BYTES: usize = 256 << 20;
@@ -44,6 +48,7 @@ pub struct Engine {
     pub(crate) scans: ScanStore,
     pub(crate) sources: ByteCache<SourceKey, Source>,
     pub(crate) sampled: ByteCache<SampledKey, Samples16>,
+    pub(crate) densities: DensityDesk,
     pub(crate) repairs: RepairDesk,
 }
 
@@ -53,6 +58,7 @@ impl Default for Engine {
             scans: ScanStore::default(),
             sources: ByteCache::new(SOURCE_CACHE_BYTES),
             sampled: ByteCache::new(SAMPLED_CACHE_BYTES),
+            densities: DensityDesk::default(),
             repairs: RepairDesk::default(),
         }
     }
@@ -115,7 +121,26 @@ impl Engine {
     }
 
     pub(crate) fn repair_if_known(&self, context: &FrameContext) -> Option<Arc<Repair>> {
-        self.repairs.repairs.get(&repair::key_of(context))
+        let key = repair::key_of(context);
+        let kept = self.repairs.repairs.get(&key);
+        // One too large to be kept is there as long as it is the last one.
+        kept.or_else(|| self.repairs.stand_in(&key).filter(|last| last.key() == key))
+    }
+
+    /// Make the repair that the picture of a frame lacks.
+    pub(crate) fn look_for_dust(
+        &self,
+        request: &PreviewRequest,
+        cancel: &CancelToken,
+    ) -> Result<(), EngineError> {
+        let (ViewKey::Print(id) | ViewKey::Frame(id) | ViewKey::Compare(id) | ViewKey::Proof(id, _)) =
+            request.key
+        else {
+            return Ok(());
+        };
+        let repair = self.repair(&self.context(&request.at, id)?, true, cancel)?;
+        self.repairs.show(&repair);
+        Ok(())
     }
 
     /// Repair of a frame, found and filled at the first call.
@@ -233,6 +258,7 @@ impl Engine {
         self.scans.clear();
         self.sources.clear();
         self.sampled.clear();
+        self.densities.clear();
         self.repairs.clear();
     }
 
@@ -316,9 +342,15 @@ impl Engine {
         let output = &at.session.output;
         let pipeline =
             context.pipeline(None, space_of(&output.space), rendering_of(&output.rendering), Feed::Linear);
-        let rendered =
-            render::run(&pipeline, &samples, context.open.colour_channels(), context.shift(&sampling, 0));
-        Ok(rendered.histogram(0, rendered.height))
+        let screen = Screen {
+            pipeline: &pipeline,
+            samples: &samples,
+            colour_channels: context.open.colour_channels(),
+            shift: context.shift(&sampling, 0),
+            densities: None,
+            cancel,
+        };
+        Ok(screen.count())
     }
 
     fn count_every_pixel(

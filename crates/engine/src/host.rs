@@ -1,12 +1,13 @@
 //! The threads jobs run on.
 //!
-//! Previews have a thread where a newer request for the same place on screen replaces an older one. Everything else goes
+//! Previews have a thread where a newer request for the same place on screen replaces an older one, and one beside it that
+//! looks for the dust they are to be repaired of. Everything else goes
 //! to one of the lanes, each with its own thread and in the order submitted, so that an export under way holds up neither
 //! a save nor the search for frames. A panic in a job becomes a message; the session lives on.
 
 use std::collections::HashMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
 
@@ -15,7 +16,8 @@ use glassine_raster::CancelToken;
 
 use crate::crew::Crew;
 use crate::jobs::{Job, JobEvent, JobId, Lane};
-use crate::types::{PreviewRequest, ViewKey};
+use crate::queue::{DustLook, PreviewLane, PreviewQueue};
+use crate::types::PreviewRequest;
 use crate::{Engine, EngineError, Notice, Severity};
 
 type Wake = Arc<dyn Fn() + Send + Sync>;
@@ -37,44 +39,6 @@ impl Outbox {
         if self.events.send(event).is_ok() {
             (self.wake)();
         }
-    }
-}
-
-#[derive(Default)]
-struct PreviewQueue {
-    waiting: HashMap<ViewKey, (u64, PreviewRequest)>,
-    /// The view to read ahead of, once nothing waits, and where it is going.
-    ahead: Option<(PreviewRequest, (f64, f64))>,
-    /// What is made at this moment; no key while reading ahead.
-    running: Option<(Option<ViewKey>, CancelToken)>,
-    arrivals: u64,
-    closed: bool,
-}
-
-impl PreviewQueue {
-    /// The most urgent request: what the person looks at first, then in order of arrival.
-    fn take_next(&mut self) -> Option<PreviewRequest> {
-        let urgency = |key: &ViewKey| match key {
-            ViewKey::Frame(_) => 0,
-            ViewKey::Compare(_) => 1,
-            ViewKey::ScanRegion(_) => 2,
-            ViewKey::Proof(..) => 3,
-            ViewKey::Print(_) => 4,
-        };
-        let key = *self.waiting.iter().min_by_key(|(key, (arrival, _))| (urgency(key), *arrival))?.0;
-        self.waiting.remove(&key).map(|(_, request)| request)
-    }
-}
-
-#[derive(Default)]
-struct PreviewLane {
-    queue: Mutex<PreviewQueue>,
-    changed: Condvar,
-}
-
-impl PreviewLane {
-    fn lock(&self) -> MutexGuard<'_, PreviewQueue> {
-        self.queue.lock().unwrap_or_else(PoisonError::into_inner)
     }
 }
 
@@ -137,6 +101,13 @@ impl JobHost {
                 .name("glassine-preview".to_owned())
                 .spawn(move || run_previews(&engine, &lane, &outbox))?,
         );
+        let (engine, outbox, lane) =
+            (Arc::clone(&host.engine), host.outbox.clone(), Arc::clone(&host.previews));
+        threads.push(
+            std::thread::Builder::new()
+                .name("glassine-dust".to_owned())
+                .spawn(move || run_dust(&engine, &lane, &outbox))?,
+        );
         host.lanes = Lanes::Threads { queues, threads };
         Ok(host)
     }
@@ -186,25 +157,14 @@ impl JobHost {
 
     /// Ask for a picture; it replaces an earlier request for the same place that has not been started.
     pub fn preview(&mut self, request: PreviewRequest) {
-        let mut queue = self.previews.lock();
-        if let Some((key, cancel)) = &queue.running
-            && key.is_none_or(|key| key == request.key)
-        {
-            cancel.cancel();
-        }
-        queue.arrivals += 1;
-        let arrival = queue.waiting.get(&request.key).map_or(queue.arrivals, |(arrival, _)| *arrival);
-        queue.waiting.insert(request.key, (arrival, request));
-        drop(queue);
-        self.previews.changed.notify_one();
+        self.previews.change(|queue| queue.push(request));
     }
 
     /// Read the tiles around a close-up that was asked for with this request, first of all `toward` where the view is
     /// moving over the scan (any unit; zero when it rests). It is done when no preview waits, stopped by the next one,
     /// and replaced by the next call.
     pub fn look_ahead(&mut self, request: PreviewRequest, toward: (f64, f64)) {
-        self.previews.lock().ahead = Some((request, toward));
-        self.previews.changed.notify_one();
+        self.previews.change(|queue| queue.ahead = Some((request, toward)));
     }
 
     /// Stop a job at its next check.
@@ -216,25 +176,23 @@ impl JobHost {
 
     /// Forget all previews that have not been started.
     pub fn forget_previews(&mut self) {
-        let mut queue = self.previews.lock();
-        queue.waiting.clear();
-        queue.ahead = None;
+        self.previews.change(PreviewQueue::forget);
     }
 
     /// Whether nothing is queued, running or waiting to be polled.
     pub fn is_idle(&self) -> bool {
         let queue = self.previews.lock();
-        self.tokens.is_empty()
-            && queue.waiting.is_empty()
-            && queue.ahead.is_none()
-            && queue.running.is_none()
-            && self.events.is_empty()
+        self.tokens.is_empty() && queue.is_at_rest() && queue.ahead.is_none() && self.events.is_empty()
     }
 
     /// Whether no picture is being made or waits to be.
     pub fn previews_are_idle(&self) -> bool {
-        let queue = self.previews.lock();
-        queue.waiting.is_empty() && queue.running.is_none()
+        self.previews.lock().is_at_rest()
+    }
+
+    /// Whether a picture is being made at this moment or comes next.
+    pub fn makes_previews(&self) -> bool {
+        self.previews.lock().makes_pictures()
     }
 
     /// Jobs of all lanes that have not ended.
@@ -281,7 +239,12 @@ impl JobHost {
         }
         let next = self.previews.lock().take_next();
         if let Some(request) = next {
-            run_preview(&self.engine, &request, &CancelToken::new(), &self.outbox);
+            run_preview(&self.engine, &request, &CancelToken::new(), &self.previews, &self.outbox);
+            return;
+        }
+        let look = self.previews.lock().take_dust();
+        if let Some(look) = look {
+            look_for_dust(&self.engine, look, &self.previews, &self.outbox);
             return;
         }
         let ahead = self.previews.lock().ahead.take();
@@ -296,14 +259,7 @@ impl Drop for JobHost {
         for token in self.tokens.values() {
             token.cancel();
         }
-        {
-            let mut queue = self.previews.lock();
-            queue.closed = true;
-            if let Some((_, cancel)) = &queue.running {
-                cancel.cancel();
-            }
-        }
-        self.previews.changed.notify_all();
+        self.previews.change(PreviewQueue::close);
         if let Lanes::Threads { queues, threads } = &mut self.lanes {
             queues.clear();
             for thread in threads.drain(..) {
@@ -360,44 +316,84 @@ fn run_job(engine: &Engine, id: JobId, job: Job, cancel: &CancelToken, outbox: &
 }
 
 fn run_previews(engine: &Engine, lane: &PreviewLane, outbox: &Outbox) {
-    loop {
-        let (request, toward, cancel) = {
-            let mut queue = lane.lock();
-            loop {
-                if queue.closed {
-                    return;
-                }
-                if let Some(request) = queue.take_next() {
-                    let cancel = CancelToken::new();
-                    queue.running = Some((Some(request.key), cancel.clone()));
-                    break (request, None, cancel);
-                }
-                if let Some((request, toward)) = queue.ahead.take() {
-                    let cancel = CancelToken::new();
-                    queue.running = Some((None, cancel.clone()));
-                    break (request, Some(toward), cancel);
-                }
-                queue = lane.changed.wait(queue).unwrap_or_else(PoisonError::into_inner);
-            }
-        };
+    let next = || {
+        lane.wait_for(|queue| {
+            let (request, toward) = match queue.take_next() {
+                Some(request) => (request, None),
+                None => queue.ahead.take().map(|(request, toward)| (request, Some(toward)))?,
+            };
+            let cancel = CancelToken::new();
+            queue.running = Some((toward.is_none().then_some(request.key), cancel.clone()));
+            Some((request, toward, cancel))
+        })
+    };
+    while let Some((request, toward, cancel)) = next() {
         match toward {
-            None => run_preview(engine, &request, &cancel, outbox),
+            None => run_preview(engine, &request, &cancel, lane, outbox),
             Some(toward) => run_ahead(engine, &request, toward, &cancel),
         }
         lane.lock().running = None;
     }
 }
 
-fn run_preview(engine: &Engine, request: &PreviewRequest, cancel: &CancelToken, outbox: &Outbox) {
+fn run_preview(
+    engine: &Engine,
+    request: &PreviewRequest,
+    cancel: &CancelToken,
+    lane: &PreviewLane,
+    outbox: &Outbox,
+) {
     let ready = |preview| outbox.send(JobEvent::PreviewReady(Arc::new(preview)));
     let outcome = catch_unwind(AssertUnwindSafe(|| engine.preview(request, cancel, &ready)));
-    let notice = match outcome {
-        // A cancelled preview was replaced by a newer one.
-        Ok(Ok(()) | Err(EngineError::Cancelled)) => return,
-        Ok(Err(error)) => error.notice(),
-        Err(panic) => panic_notice(panic.as_ref()),
+    let lacks = match outcome {
+        Ok(Ok(lacks)) => lacks,
+        // It was replaced by a newer one, which says itself what it lacks.
+        Ok(Err(EngineError::Cancelled)) => return,
+        Ok(Err(error)) => {
+            preview_failed(outbox, request, error.notice());
+            None
+        }
+        Err(panic) => {
+            preview_failed(outbox, request, panic_notice(panic.as_ref()));
+            None
+        }
     };
+    lane.change(|queue| queue.made(request, lacks));
+}
+
+fn preview_failed(outbox: &Outbox, request: &PreviewRequest, notice: Notice) {
     outbox.send(JobEvent::PreviewFailed { key: request.key, revision: request.revision, notice });
+}
+
+/// Repairs that pictures lack, beside the previews: a look for dust takes seconds, in which sliders stay alive.
+fn run_dust(engine: &Engine, lane: &PreviewLane, outbox: &Outbox) {
+    let mut crew = None;
+    while let Some(look) = lane.wait_for(PreviewQueue::take_dust) {
+        let crew = crew.get_or_insert_with(|| Crew::new(Lane::Work));
+        crew.run(|| look_for_dust(engine, look, lane, outbox));
+    }
+}
+
+fn look_for_dust(engine: &Engine, look: DustLook, lane: &PreviewLane, outbox: &Outbox) {
+    let DustLook { repair, request, cancel } = look;
+    let outcome = catch_unwind(AssertUnwindSafe(|| engine.look_for_dust(&request, &cancel)));
+    let failure = match outcome {
+        Ok(Ok(())) => None,
+        Ok(Err(EngineError::Cancelled)) => {
+            lane.change(|queue| queue.dust_ended(repair, false));
+            return;
+        }
+        Ok(Err(error)) => Some(error.notice()),
+        Err(panic) => Some(panic_notice(panic.as_ref())),
+    };
+    lane.change(|queue| {
+        for request in queue.dust_ended(repair, true) {
+            match &failure {
+                Some(notice) => preview_failed(outbox, &request, notice.clone()),
+                None => queue.again(request),
+            }
+        }
+    });
 }
 
 fn run_ahead(engine: &Engine, request: &PreviewRequest, toward: (f64, f64), cancel: &CancelToken) {

@@ -4,7 +4,7 @@
 use std::sync::Arc;
 use std::time::Instant;
 
-use glassine_film::{Histogram, Look, OutputSpace, Pipeline, base_mask, quantise8_dithered};
+use glassine_film::{Histogram, Look, OutputSpace, Pipeline, base_mask};
 use glassine_raster::{
     CancelToken, Kernel, PixelRect, Plane, RegionSource as _, Samples16, TiltedBox, TiltedSampling,
 };
@@ -13,10 +13,11 @@ use glassine_session::Frame;
 
 use crate::overlay::{self, Mark};
 use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
-use crate::render::{self, Rendered};
-use crate::repair::Repair;
+use crate::render;
+use crate::repair::{Repair, RepairKey};
 use crate::sampled::SampledKey;
-use crate::scans::{OpenScan, read_reduced};
+use crate::scans::{OpenScan, OverviewData, read_reduced};
+use crate::screen::{Screen, Wishes};
 use crate::types::{Overlay, PictureSide, Preview, PreviewRequest, UnitRect, ViewKey};
 use crate::{Engine, EngineError};
 
@@ -38,12 +39,14 @@ pub(crate) struct SourceKey {
     pub(crate) rect: PixelRect,
     pub(crate) factor: u32,
     pub(crate) repair: Option<crate::repair::RepairKey>,
+    /// The overview of the scan serves as the source.
+    pub(crate) is_overview: bool,
 }
 
 #[cfg(test)]
 impl SourceKey {
     pub(crate) fn of(scan: u64, rect: PixelRect, factor: u32) -> Self {
-        Self { scan, rect, factor, repair: None }
+        Self { scan, rect, factor, repair: None, is_overview: false }
     }
 }
 
@@ -164,12 +167,14 @@ type CloseUp = (Arc<OpenScan>, Plan, Option<Arc<Repair>>);
 
 impl Engine {
     /// Make a picture for the screen; `ready` is called once, or twice when a coarse one could be shown first.
+    ///
+    /// A dust repair that is not known yet is not waited for: the picture comes without it, and its name is given back.
     pub(crate) fn preview(
         &self,
         request: &PreviewRequest,
         cancel: &CancelToken,
         ready: &dyn Fn(Preview),
-    ) -> Result<(), EngineError> {
+    ) -> Result<Option<RepairKey>, EngineError> {
         let started = Instant::now();
         match request.key {
             ViewKey::Print(id) | ViewKey::Frame(id) | ViewKey::Compare(id) | ViewKey::Proof(id, _) => {
@@ -184,13 +189,13 @@ impl Engine {
                         EngineError::told("the scan is not in this session", "open it again")
                     })?;
                 let open = self.scans.get(scan, request.at.folder.as_deref())?;
-                let Some(plan) = Plan::of_scan_region(request, &open) else { return Ok(()) };
+                let Some(plan) = Plan::of_scan_region(request, &open) else { return Ok(None) };
                 let source = self.source(&open, &plan, None, cancel)?;
                 let samples = plan.sample(&source.samples, source.origin, source.factor);
                 let overview = open.overview(cancel, &|_| {})?;
                 let rgba = scan_rgba(&samples, open.colour_channels(), open.display_gain(&overview));
                 ready(picture(request, &samples, rgba, started));
-                Ok(())
+                Ok(None)
             }
         }
     }
@@ -202,57 +207,84 @@ impl Engine {
         started: Instant,
         cancel: &CancelToken,
         ready: &dyn Fn(Preview),
-    ) -> Result<(), EngineError> {
+    ) -> Result<Option<RepairKey>, EngineError> {
         let open = &context.open;
         let plan = Plan::new(&context.frame.crop, Some(&context.frame), request.region, request, open);
         self.show_first_look(request, context, &plan, started, cancel, ready)?;
         let overview = open.overview(cancel, &|_| {})?;
         let whole_enough = overview.factor <= plan.factor;
         let wish = RepairWish::of(request, context);
-        let known = if wish.is_needed() { self.repair_if_known(context) } else { None };
-        let repair_pending = wish.is_needed() && known.is_none();
+        let key = wish.is_needed().then(|| crate::repair::key_of(context));
+        let known = key.and_then(|_| self.repair_if_known(context));
+        let lacks = key.filter(|_| known.is_none());
         // While a repair is made, the last one of this place stands in: a slider or a brush shows no flicker.
-        let stand_in = if repair_pending {
-            self.repairs.stand_in(&crate::repair::key_of(context))
-        } else {
-            known.clone()
+        let repair = known.or_else(|| self.repairs.stand_in(&key?));
+        let shown = repair.as_deref().filter(|_| wish.applies);
+        let scene = Scene { request, context, plan: &plan, repair: repair.as_deref(), cancel };
+        let finish = |(samples, key): (Arc<Samples16>, Option<SampledKey>), is_coarse: bool| {
+            let mut preview = self.finish(&scene, (&samples, key), started)?;
+            (preview.is_coarse, preview.lacks_repair) = (is_coarse, lacks.is_some());
+            if let Some(repair) = repair.as_ref().filter(|_| !is_coarse && lacks.is_none()) {
+                self.repairs.show(repair);
+            }
+            ready(preview);
+            Ok::<(), EngineError>(())
         };
-        let used = |repair: Option<&Arc<Repair>>| repair.filter(|_| wish.applies).cloned();
-        let sharp = self.cached_source(open, &plan, used(stand_in.as_ref()).as_deref());
-        let coarse_samples = || plan.sample(&overview.samples, (0, 0), overview.factor);
-        let finish =
-            |samples: &Samples16, repair: Option<&Arc<Repair>>, is_coarse: bool| -> Result<(), EngineError> {
-                let scene = Scene { request, context, plan: &plan, repair: repair.map(Arc::as_ref), cancel };
-                let mut preview = self.finish(&scene, samples, started)?;
-                preview.is_coarse = is_coarse;
-                if let Some(repair) = repair.filter(|_| !is_coarse) {
-                    self.repairs.show(repair);
+        let from_overview = || self.sampled_overview(open, &plan, &overview);
+        if whole_enough && (!wish.is_needed() || (lacks.is_some() && shown.is_none())) {
+            finish(from_overview(), lacks.is_some())?;
+            return Ok(lacks);
+        }
+        let source = match self.cached_source(open, &plan, shown) {
+            Some(source) => source,
+            None => {
+                // What is at hand is shown while the sharp source is read.
+                match self.cached_source(open, &plan, None) {
+                    Some(bare) => finish(self.sampled_from(open, &plan, &bare, None), true)?,
+                    None => finish(from_overview(), true)?,
                 }
-                ready(preview);
-                Ok(())
-            };
-        match (&sharp, whole_enough) {
-            (Some(source), _) => {
-                let from = Self::source_key(open, &plan, used(stand_in.as_ref()).as_deref());
-                let samples = self.sampled(SampledKey::new(from, &plan.sampling), || {
-                    plan.sample(&source.samples, source.origin, source.factor)
-                });
-                finish(&samples, stand_in.as_ref(), repair_pending)?;
+                cancel.check()?;
+                self.source(open, &plan, shown, cancel)?
             }
-            (None, true) if !wish.is_needed() => return finish(&coarse_samples(), None, false),
-            (None, _) => finish(&coarse_samples(), stand_in.as_ref(), true)?,
+        };
+        finish(self.sampled_from(open, &plan, &source, shown), lacks.is_some())?;
+        Ok(lacks)
+    }
+
+    /// The samples of a picture from its source.
+    fn sampled_from(
+        &self,
+        open: &OpenScan,
+        plan: &Plan,
+        source: &Source,
+        repair: Option<&Repair>,
+    ) -> (Arc<Samples16>, Option<SampledKey>) {
+        let key = SampledKey::new(Self::source_key(open, plan, repair), &plan.sampling);
+        let sample = || plan.sample(&source.samples, source.origin, source.factor);
+        (self.sampled(key, sample), Some(key))
+    }
+
+    /// The samples of a picture from the overview of its scan.
+    fn sampled_overview(
+        &self,
+        open: &OpenScan,
+        plan: &Plan,
+        overview: &OverviewData,
+    ) -> (Arc<Samples16>, Option<SampledKey>) {
+        let sample = || plan.sample(&overview.samples, (0, 0), overview.factor);
+        if plan.is_tiled {
+            // Close-ups move on; what was coarse in them is not needed again.
+            return (Arc::new(sample()), None);
         }
-        if sharp.is_none() || repair_pending {
-            cancel.check()?;
-            if sharp.is_none() && repair_pending && !whole_enough {
-                let source = self.source(open, &plan, None, cancel)?;
-                finish(&plan.sample(&source.samples, source.origin, source.factor), stand_in.as_ref(), true)?;
-            }
-            let repair = if wish.is_needed() { Some(self.repair(context, true, cancel)?) } else { None };
-            let source = self.source(open, &plan, used(repair.as_ref()).as_deref(), cancel)?;
-            finish(&plan.sample(&source.samples, source.origin, source.factor), repair.as_ref(), false)?;
-        }
-        Ok(())
+        let source = SourceKey {
+            scan: open.id(),
+            rect: PixelRect::of_size(open.width(), open.height()),
+            factor: overview.factor,
+            repair: None,
+            is_overview: true,
+        };
+        let key = SampledKey::new(source, &plan.sampling);
+        (self.sampled(key, sample), Some(key))
     }
 
     /// While a large scan is still being read, a picture from its first look.
@@ -272,7 +304,7 @@ impl Engine {
         let Some(seen) = context.open.first_look(cancel)? else { return Ok(()) };
         let samples = plan.sample(&seen.samples, (0, 0), seen.factor);
         let scene = Scene { request, context, plan, repair: None, cancel };
-        let mut preview = self.finish(&scene, &samples, started)?;
+        let mut preview = self.finish(&scene, (&samples, None), started)?;
         preview.is_coarse = true;
         ready(preview);
         Ok(())
@@ -280,7 +312,7 @@ impl Engine {
 
     fn source_key(open: &OpenScan, plan: &Plan, repair: Option<&Repair>) -> SourceKey {
         let repair = repair.filter(|repair| repair.changes_something()).map(Repair::key);
-        SourceKey { scan: open.id(), rect: plan.rect, factor: plan.factor, repair }
+        SourceKey { scan: open.id(), rect: plan.rect, factor: plan.factor, repair, is_overview: false }
     }
 
     /// Scan, plan and repair of a close-up that is on screen; `None` for any other picture, and while its repair is made.
@@ -342,10 +374,10 @@ impl Engine {
     fn finish(
         &self,
         scene: &Scene<'_>,
-        samples: &Samples16,
+        (samples, sampled): (&Samples16, Option<SampledKey>),
         started: Instant,
     ) -> Result<Preview, EngineError> {
-        let Scene { request, context, plan, repair, .. } = *scene;
+        let Scene { request, context, plan, repair, cancel } = *scene;
         let open = &context.open;
         let channels = open.colour_channels();
         if request.side == PictureSide::Scan {
@@ -357,31 +389,46 @@ impl Engine {
         let default_look = Look::default();
         let look = if request.side == PictureSide::Before { &default_look } else { &context.frame.look };
         let pipeline = context.pipeline(Some(look), OutputSpace::Srgb, rendering, Feed::Linear);
-        let mut rendered = render::run(&pipeline, samples, channels, context.shift(&plan.sampling, 0));
         let space = space_of(&output.space);
-        let histogram = if request.region != UnitRect::WHOLE {
-            Some(self.whole_histogram(context, look, request)?)
-        } else if space == OutputSpace::Srgb {
-            Some(rendered.histogram(0, rendered.height))
-        } else {
-            let pipeline = context.pipeline(Some(look), space, rendering, Feed::Linear);
-            Some(
-                render::run(&pipeline, samples, channels, context.shift(&plan.sampling, 0))
-                    .histogram(0, rendered.height),
-            )
+        let is_whole = request.region == UnitRect::WHOLE;
+        let screen = |pipeline| Screen {
+            pipeline,
+            samples,
+            colour_channels: channels,
+            shift: context.shift(&plan.sampling, 0),
+            densities: None,
+            cancel,
         };
-        if let Some(sharpening) = render::sharpening(look, plan.scale) {
-            render::sharpen(&mut rendered, &sharpening, OutputSpace::Srgb);
+        let wishes = Wishes {
+            sharpening: render::sharpening(look, plan.scale),
+            counts: is_whole && space == OutputSpace::Srgb,
+            marks_clipping: request.overlay == Overlay::Clipping,
+        };
+        let mut picture_screen = screen(&pipeline);
+        // Large pictures are made again and again while a value is moved.
+        if let (ViewKey::Frame(_), Some(key)) = (request.key, sampled) {
+            picture_screen.densities = self.densities.of(key, &picture_screen);
         }
-        let (rgba, share) = if request.overlay == Overlay::RepairDifference {
-            self.difference(scene, &pipeline)?
+        let mut shown = picture_screen.show(wishes)?;
+        let histogram = if !is_whole {
+            self.whole_histogram(context, look, request)?
+        } else if wishes.counts {
+            shown.histogram
         } else {
-            let mut rgba = display_rgba(&rendered);
-            let share = paint_overlay(request.overlay, context, plan, samples, repair, &rendered, &mut rgba);
-            (rgba, share)
+            screen(&context.pipeline(Some(look), space, rendering, Feed::Linear)).count()
         };
+        let share = match request.overlay {
+            Overlay::Clipping => shown.clipped_px as f64 / (shown.rgba.len() / 4).max(1) as f64,
+            Overlay::RepairDifference => {
+                let share;
+                (shown.rgba, share) = self.difference(scene, &pipeline)?;
+                share
+            }
+            other => paint_overlay(other, context, plan, samples, repair, &mut shown.rgba),
+        };
+        let rgba = shown.rgba;
         let mut preview = picture(request, samples, rgba, started);
-        preview.histogram = histogram.map(Arc::new);
+        preview.histogram = Some(Arc::new(histogram));
         preview.overlay_share = share;
         preview.repair = repair.map(|repair| Arc::new(repair.summary()));
         Ok(preview)
@@ -391,7 +438,7 @@ impl Engine {
     fn difference(&self, scene: &Scene<'_>, pipeline: &Pipeline) -> Result<(Vec<u8>, f64), EngineError> {
         let Scene { context, plan, repair, cancel, .. } = *scene;
         let open = &context.open;
-        let encoded = |repair: Option<&Repair>| -> Result<Rendered, EngineError> {
+        let encoded = |repair: Option<&Repair>| -> Result<Vec<f32>, EngineError> {
             let source = self.source(open, plan, repair, cancel)?;
             let samples = plan.sample(&source.samples, source.origin, source.factor);
             Ok(render::run(pipeline, &samples, open.colour_channels(), context.shift(&plan.sampling, 0)))
@@ -403,7 +450,7 @@ impl Engine {
                 return Ok(([0, 0, 0, 255].repeat(pixels), 0.0));
             }
         };
-        Ok(overlay::difference(&encoded(None)?.encoded, &after.encoded))
+        Ok(overlay::difference(&encoded(None)?, &after))
     }
 
     /// Histogram of the whole box while only a part of it is on screen.
@@ -417,7 +464,8 @@ impl Engine {
         let whole = PreviewRequest { max_width_px: SIDE_PX, max_height_px: SIDE_PX, ..request.clone() };
         let plan =
             Plan::new(&context.frame.crop, Some(&context.frame), UnitRect::WHOLE, &whole, &context.open);
-        let overview = context.open.overview(&CancelToken::new(), &|_| {})?;
+        let cancel = CancelToken::new();
+        let overview = context.open.overview(&cancel, &|_| {})?;
         let samples = plan.sample(&overview.samples, (0, 0), overview.factor);
         let output = &request.at.session.output;
         let pipeline = context.pipeline(
@@ -426,13 +474,15 @@ impl Engine {
             rendering_of(&output.rendering),
             Feed::Linear,
         );
-        let rendered = render::run(
-            &pipeline,
-            &samples,
-            context.open.colour_channels(),
-            context.shift(&plan.sampling, 0),
-        );
-        Ok(rendered.histogram(0, rendered.height))
+        let screen = Screen {
+            pipeline: &pipeline,
+            samples: &samples,
+            colour_channels: context.open.colour_channels(),
+            shift: context.shift(&plan.sampling, 0),
+            densities: None,
+            cancel: &cancel,
+        };
+        Ok(screen.count())
     }
 }
 
@@ -442,12 +492,10 @@ fn paint_overlay(
     plan: &Plan,
     samples: &Samples16,
     repair: Option<&Repair>,
-    rendered: &Rendered,
     rgba: &mut [u8],
 ) -> f64 {
     match wanted {
-        Overlay::None | Overlay::RepairDifference => 0.0,
-        Overlay::Clipping => paint_clipping(rendered, rgba),
+        Overlay::None | Overlay::Clipping | Overlay::RepairDifference => 0.0,
         Overlay::BasePixels => match &context.strip.base {
             Some(base) => {
                 let mask = base_mask(samples, base.density_d, context.strip.mask_tolerance_d);
@@ -467,21 +515,6 @@ fn paint_overlay(
             found.area_fraction
         }
     }
-}
-
-fn paint_clipping(rendered: &Rendered, rgba: &mut [u8]) -> f64 {
-    let half_code = 0.5 / 65535.0;
-    let mut painted = 0_u64;
-    for (at, (px, values)) in rgba.chunks_exact_mut(4).zip(rendered.encoded.chunks_exact(3)).enumerate() {
-        let high = values.iter().any(|v| *v >= 1.0 - half_code);
-        let low = values.iter().any(|v| *v < half_code);
-        if high || low {
-            let mark = if high { Mark::High } else { Mark::Low };
-            overlay::paint(px, mark, (at % rendered.width) as u32, (at / rendered.width) as u32);
-            painted += 1;
-        }
-    }
-    painted as f64 / (rendered.width * rendered.height).max(1) as f64
 }
 
 /// Screen pixels under which any dust of a map lies, which covers `region` of the scan.
@@ -517,23 +550,9 @@ fn picture(request: &PreviewRequest, samples: &Samples16, rgba: Vec<u8>, started
         overlay_share: 0.0,
         repair: None,
         is_coarse: false,
+        lacks_repair: false,
         millis: started.elapsed().as_secs_f64() * 1000.0,
     }
-}
-
-fn display_rgba(rendered: &Rendered) -> Vec<u8> {
-    use rayon::prelude::*;
-    let mut rgba = vec![255_u8; rendered.width * rendered.height * 4];
-    rgba.par_chunks_mut((rendered.width * 4).max(1)).enumerate().for_each_init(
-        || vec![0_u8; rendered.width * 3],
-        |rgb, (y, row)| {
-            quantise8_dithered(rendered.row(y), rgb, 0, y as u32);
-            for (px, colour) in row.chunks_exact_mut(4).zip(rgb.chunks_exact(3)) {
-                px[..3].copy_from_slice(colour);
-            }
-        },
-    );
-    rgba
 }
 
 /// The film as scanned: linear codes times a gain, sRGB coded.

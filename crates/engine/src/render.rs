@@ -1,37 +1,9 @@
-//! Running a pipeline over sampled pixels, with sharpening and counting: what previews and exports share.
+//! Running a pipeline over sampled pixels, and sharpening on lightness: what previews and exports share.
 
-use glassine_film::{BaseField, Histogram, Look, OutputSpace, Param, Pipeline};
-use glassine_raster::{PixelLoop, Plane, Samples16, TiltedSampling, run_vectorised};
+use glassine_film::{BaseField, Look, OutputSpace, Param, Pipeline};
+use glassine_raster::{PixelLoop, Samples16, TiltedSampling, run_vectorised};
 use glassine_sharpness::Sharpening;
 use rayon::prelude::*;
-
-/// Encoded red, green, blue of a block of pixels, not clipped.
-#[derive(Debug)]
-pub(crate) struct Rendered {
-    pub(crate) width: usize,
-    pub(crate) height: usize,
-    pub(crate) encoded: Vec<f32>,
-}
-
-impl Rendered {
-    pub(crate) fn row(&self, y: usize) -> &[f32] {
-        &self.encoded[y * self.width * 3..][..self.width * 3]
-    }
-
-    /// Counts of rows `y0..y1`.
-    pub(crate) fn histogram(&self, y0: usize, y1: usize) -> Histogram {
-        (y0..y1)
-            .into_par_iter()
-            .fold(Histogram::default, |mut sum, y| {
-                sum.add(self.row(y));
-                sum
-            })
-            .reduce(Histogram::default, |mut sum, part| {
-                sum.merge(&part);
-                sum
-            })
-    }
-}
 
 /// How the base varies under the pixels of a sampling.
 #[derive(Debug, Clone, Copy)]
@@ -57,24 +29,62 @@ impl Shift<'_> {
         // Along a row the surface is a parabola: three points give all of it.
         let (start, middle, end) = (at(0.0), at(0.5), at(1.0));
         let step = 1.0 / (width.saturating_sub(1)).max(1) as f32;
+        let mut parabola = Parabola { step, ..Parabola::default() };
         for c in 0..3 {
             let (s, m, e) = (start[c] as f32, middle[c] as f32, end[c] as f32);
-            let (linear, square) = (4.0 * m - 3.0 * s - e, 2.0 * (s + e) - 4.0 * m);
-            for (x, shift) in out[c..].iter_mut().step_by(3).enumerate() {
-                let t = x as f32 * step;
-                *shift = s + t * (linear + t * square);
+            (parabola.start[c], parabola.linear[c]) = (s, 4.0 * m - 3.0 * s - e);
+            parabola.square[c] = 2.0 * (s + e) - 4.0 * m;
+        }
+        run_vectorised(ParabolaRow { parabola, out });
+    }
+}
+
+/// A parabola along a row for each of three channels.
+#[derive(Debug, Clone, Copy, Default)]
+struct Parabola {
+    start: [f32; 3],
+    linear: [f32; 3],
+    square: [f32; 3],
+    /// Part of the row that one pixel takes.
+    step: f32,
+}
+
+struct ParabolaRow<'a> {
+    parabola: Parabola,
+    out: &'a mut [f32],
+}
+
+impl PixelLoop for ParabolaRow<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        /// Values of eight pixels: value `i` always belongs to channel `i % 3` and to pixel `i / 3`.
+        const LANES: usize = 24;
+        let Self { parabola: Parabola { start, linear, square, step }, out } = self;
+        let spread = |of: [f32; 3]| std::array::from_fn::<f32, LANES, _>(|i| of[i % 3]);
+        let (start, linear, square) = (spread(start), spread(linear), spread(square));
+        let pixel: [f32; LANES] = std::array::from_fn(|i| (i / 3) as f32);
+        for (group, out) in out.chunks_mut(LANES).enumerate() {
+            let first = (group * (LANES / 3)) as f32;
+            let mut values = [0.0_f32; LANES];
+            for i in 0..LANES {
+                let t = (first + pixel[i]) * step;
+                values[i] = start[i] + t * (linear[i] + t * square[i]);
             }
+            let len = out.len();
+            out.copy_from_slice(&values[..len]);
         }
     }
 }
 
-/// Every pixel through the pipeline, rows in parallel.
+/// Every pixel through the pipeline, rows in parallel: encoded red, green, blue, not clipped.
 pub(crate) fn run(
     pipeline: &Pipeline,
     samples: &Samples16,
     colour_channels: u8,
     shift: Option<Shift<'_>>,
-) -> Rendered {
+) -> Vec<f32> {
     let (width, height) = (samples.width() as usize, samples.height() as usize);
     let mut encoded = vec![0.0_f32; width * height * 3];
     let channels = usize::from(samples.channels());
@@ -91,7 +101,7 @@ pub(crate) fn run(
                 pipeline.run_shifted(codes, channels, colours, shifts, out);
             }
         });
-    Rendered { width, height, encoded }
+    encoded
 }
 
 /// Sharpening of a look at a scale: `scan_px_per_px` scan pixels for one pixel of the picture.
@@ -188,23 +198,4 @@ impl PixelLoop for Apply<'_> {
             }
         }
     }
-}
-
-/// Sharpen a block on its lightness; what an export does band by band.
-pub(crate) fn sharpen(rendered: &mut Rendered, sharpening: &Sharpening, space: OutputSpace) {
-    let lightness = Lightness::of(space);
-    let data: Vec<f32> =
-        rendered.encoded.par_chunks_exact(3).map(|px| lightness.value(px[0], px[1], px[2])).collect();
-    let (Ok(width), Ok(height)) = (u32::try_from(rendered.width), u32::try_from(rendered.height)) else {
-        return;
-    };
-    let Some(plane) = Plane::from_vec(width, height, data) else { return };
-    let sharp = sharpening.apply(&plane);
-    rendered
-        .encoded
-        .par_chunks_exact_mut(3)
-        .zip(plane.data().par_iter().zip(sharp.data().par_iter()))
-        .for_each(|(px, (before, after))| {
-            px.iter_mut().for_each(|value| *value = lightness.moved(*value, *before, *after));
-        });
 }

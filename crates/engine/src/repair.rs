@@ -66,6 +66,14 @@ pub(crate) struct RepairKey {
     drawn: u64,
 }
 
+#[cfg(test)]
+impl RepairKey {
+    pub(crate) fn numbered(scan: u64) -> Self {
+        let rect = PixelRect::of_size(1, 1);
+        Self { scan, rect, sensitivity_bits: 0, finds_spots: false, drawn: 0 }
+    }
+}
+
 impl RepairKey {
     /// Whether both look at the same part of the same scan.
     pub(crate) fn is_same_place(&self, other: &Self) -> bool {

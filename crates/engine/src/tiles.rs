@@ -43,7 +43,7 @@ fn ahead(rect: PixelRect, factor: u32, toward: (f64, f64), size: (u32, u32)) -> 
 
 impl Engine {
     fn tile_key(open: &OpenScan, tile: PixelRect, factor: u32, repair: Option<&Repair>) -> SourceKey {
-        SourceKey { scan: open.id(), rect: tile, factor, repair: repair.map(Repair::key) }
+        SourceKey { scan: open.id(), rect: tile, factor, repair: repair.map(Repair::key), is_overview: false }
     }
 
     /// The part of a plan from kept tiles alone; `None` when one is missing.

@@ -158,6 +158,8 @@ pub struct Preview {
     pub repair: Option<Arc<RepairSummary>>,
     /// A sharper one for the same request is on its way.
     pub is_coarse: bool,
+    /// Dust is being looked for: the same picture without it is on its way.
+    pub lacks_repair: bool,
     /// Milliseconds it took.
     pub millis: f64,
 }

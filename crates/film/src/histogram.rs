@@ -39,6 +39,21 @@ impl Histogram {
         *pixels += (encoded.len() / 3) as u64;
     }
 
+    /// Count three planes of encoded values, as [`Self::add`] counts pixels; the shortest of them ends the run.
+    pub fn add_planes(&mut self, planes: [&[f32]; 3]) {
+        let len = planes.iter().map(|plane| plane.len()).min().unwrap_or(0);
+        for (channel, plane) in planes.into_iter().enumerate() {
+            let Self { bins, clip_low, clip_high, .. } = self;
+            run_vectorised(OnePlane {
+                values: &plane[..len],
+                bins: &mut bins[channel],
+                low: &mut clip_low[channel],
+                high: &mut clip_high[channel],
+            });
+        }
+        self.pixels += len as u64;
+    }
+
     /// Count interleaved 16-bit codes of colours at both ends, and pixels, without the bins.
     pub fn add_ends(&mut self, codes: &[u16]) {
         run_vectorised(Ends { codes, low: &mut self.clip_low, high: &mut self.clip_high });
@@ -80,6 +95,47 @@ impl Histogram {
     /// Share of pixels at or above white, a channel each.
     pub fn clip_high_fraction(&self) -> [f64; 3] {
         self.clip_high.map(|count| self.fraction(count))
+    }
+}
+
+struct OnePlane<'a> {
+    values: &'a [f32],
+    bins: &'a mut [u32; 256],
+    low: &'a mut u64,
+    high: &'a mut u64,
+}
+
+impl PixelLoop for OnePlane<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        const LEN: usize = 1024;
+        // Neighbours often fall into the same bin: counted in two tables in turn, none waits for the one before it.
+        let mut other = [0_u32; 256];
+        let mut codes = [0_u16; LEN];
+        for values in self.values.chunks(LEN) {
+            let codes = &mut codes[..values.len()];
+            let (mut low, mut high) = (0_u16, 0_u16);
+            for (code, value) in codes.iter_mut().zip(values) {
+                *code = super::quantise::code16(*value);
+                low += u16::from(*code == 0);
+                high += u16::from(*code == u16::MAX);
+            }
+            *self.low += u64::from(low);
+            *self.high += u64::from(high);
+            let pairs = codes.chunks_exact(2);
+            for code in pairs.remainder() {
+                other[usize::from(*code >> 8)] += 1;
+            }
+            for pair in pairs {
+                self.bins[usize::from(pair[0] >> 8)] += 1;
+                other[usize::from(pair[1] >> 8)] += 1;
+            }
+        }
+        for (bin, more) in self.bins.iter_mut().zip(other) {
+            *bin += more;
+        }
     }
 }
 
@@ -134,6 +190,17 @@ mod tests {
         assert_eq!(first.clip_high, [0, 2, 0]);
         assert!((first.clip_low_fraction()[0] - 2.0 / 3.0).abs() < 1e-12);
         assert_eq!(first.bins[1].iter().sum::<u32>(), 3);
+    }
+
+    #[test]
+    fn planes_are_counted_like_pixels() {
+        let values: Vec<f32> = (0..3 * 1333_u32).map(|i| (i * 7919 % 331) as f32 / 300.0 - 0.05).collect();
+        let planes = [0, 1, 2].map(|c| values.iter().skip(c).step_by(3).copied().collect::<Vec<f32>>());
+        let (mut by_pixel, mut by_plane) = (Histogram::default(), Histogram::default());
+        by_pixel.add(&values);
+        by_plane.add_planes(planes.each_ref().map(Vec::as_slice));
+        assert_eq!(by_plane, by_pixel);
+        assert!(by_plane.clip_low[0] > 0 && by_plane.clip_high[2] > 0);
     }
 
     #[test]

@@ -37,7 +37,7 @@ pub use fit::{
 };
 pub use histogram::Histogram;
 pub use pipeline::{Pipeline, Recipe};
-pub use quantise::{quantise8_dithered, quantise16, quantise16_planes};
+pub use quantise::{quantise8_dithered, quantise8_dithered_rgba, quantise16, quantise16_planes};
 pub use settings::{FilmKind, Look, Param, ParamGroup, ParamSpec};
 pub use solve::{
     BalanceMode, FrameSolve, StripSolve, balance_cc_from_log, log_from_balance_cc, solve_strip,

@@ -66,6 +66,7 @@ impl PixelLoop for Interleaving<'_> {
 ///
 /// Source: the additive recurrence with the plastic number's powers, after M. Roberts, "The unreasonable effectiveness
 /// of quasirandom sequences" (2018); the same threshold serves the three channels, so a grey stays grey.
+#[inline(always)]
 fn threshold(x: u32, y: u32) -> f32 {
     // 2^32 / p and 2^32 / p^2 with p = 1.32471795724474602596.
     let phase = x.wrapping_mul(3_242_174_889).wrapping_add(y.wrapping_mul(2_447_445_414));
@@ -81,7 +82,50 @@ pub fn quantise8_dithered(encoded: &[f32], out: &mut [u8], x0: u32, y: u32) {
     for (i, (codes, values)) in out.chunks_exact_mut(3).zip(encoded.chunks_exact(3)).enumerate() {
         let lift = threshold(x0.wrapping_add(i as u32), y);
         for (code, value) in codes.iter_mut().zip(values) {
-            *code = (value * 255.0 + lift) as u8;
+            *code = code8(*value, lift);
+        }
+    }
+}
+
+/// 8-bit code of an encoded value lifted by a threshold: rounded down, held inside; not-a-number gives 0.
+#[inline(always)]
+fn code8(value: f32, lift: f32) -> u8 {
+    // As in `code16`, with one taken off where the addition rounded up.
+    const WHOLE: f32 = 8_388_608.0;
+    let scaled = value * 255.0 + lift;
+    let low = if scaled > 0.0 { scaled } else { 0.0 };
+    let held = if low < 255.0 { low } else { 255.0 };
+    let rounded = held + WHOLE;
+    let is_above = rounded - WHOLE > held;
+    (rounded.to_bits() & 0xff).wrapping_sub(u32::from(is_above)) as u8
+}
+
+/// Dither three planes of one row, which starts at column `x0` of row `y`, to red, green, blue and 255; the shortest of the
+/// four ends the run. The codes are those of [`quantise8_dithered`].
+pub fn quantise8_dithered_rgba([red, green, blue]: [&[f32]; 3], out: &mut [u8], x0: u32, y: u32) {
+    run_vectorised(Dithering { red, green, blue, out, x0, y });
+}
+
+struct Dithering<'a> {
+    red: &'a [f32],
+    green: &'a [f32],
+    blue: &'a [f32],
+    out: &'a mut [u8],
+    x0: u32,
+    y: u32,
+}
+
+impl PixelLoop for Dithering<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { red, green, blue, out, x0, y } = self;
+        let colours = red.iter().zip(green).zip(blue);
+        for ((pixel, ((r, g), b)), i) in out.chunks_exact_mut(4).zip(colours).zip(0_u32..) {
+            let lift = threshold(x0.wrapping_add(i), y);
+            let [r, g, b] = [*r, *g, *b].map(|value| u32::from(code8(value, lift)));
+            pixel.copy_from_slice(&(r | (g << 8) | (b << 16) | 0xff00_0000).to_le_bytes());
         }
     }
 }
@@ -108,6 +152,24 @@ mod tests {
             }
             let mean = sum as f64 / f64::from(width * height * 3);
             assert!((mean - f64::from(level)).abs() < 0.02, "{level} {mean}");
+        }
+    }
+
+    #[test]
+    fn planes_are_dithered_to_the_codes_of_the_formula() {
+        let values: Vec<f32> = (0..3000_u32).map(|i| (i * 7919 % 1013) as f32 / 900.0 - 0.05).collect();
+        let odd = [f32::NAN, f32::INFINITY, f32::NEG_INFINITY, 1.0, 0.0, 254.5 / 255.0];
+        let row: Vec<f32> = values.into_iter().chain(odd).collect();
+        let width = row.len() / 3;
+        let planes = [0, 1, 2].map(|c| row.iter().skip(c).step_by(3).copied().collect::<Vec<f32>>());
+        let (mut pixels, mut codes) = (vec![0; 4 * width], vec![0; 3 * width]);
+        quantise8_dithered_rgba(planes.each_ref().map(Vec::as_slice), &mut pixels, 5, 77);
+        quantise8_dithered(&row, &mut codes, 5, 77);
+        for (x, (pixel, codes)) in pixels.chunks_exact(4).zip(codes.chunks_exact(3)).enumerate() {
+            let lift = threshold(5 + x as u32, 77);
+            // A cast of Rust rounds towards zero, stays inside and makes 0 of not-a-number.
+            let wanted = [0, 1, 2].map(|c| (row[3 * x + c] * 255.0 + lift) as u8);
+            assert_eq!((&pixel[..3], codes, pixel[3]), (&wanted[..], &wanted[..], 255), "pixel {x}");
         }
     }
 

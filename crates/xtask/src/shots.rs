@@ -42,11 +42,7 @@ pub(crate) fn draw(root: &Path) -> anyhow::Result<()> {
         demo.args(["--folder", &folder]);
     }
     let mut window = Running::start(&mut demo, "glassine")?;
-    wait(PATIENCE, "the window", || on(&display, "xdotool", &["search", "--name", "Glassine"]).is_ok())?;
-    let id = on(&display, "xdotool", &["search", "--name", "Glassine"])?;
-    let id = id.lines().last().unwrap_or_default().trim().to_owned();
-    on(&display, "xdotool", &["windowsize", &id, "1600", "1000"])?;
-    on(&display, "xdotool", &["windowfocus", &id])?;
+    focus(&display)?;
     for (keys, name) in PICTURES {
         for key in *keys {
             on(&display, "xdotool", &["key", key])?;
@@ -62,6 +58,37 @@ pub(crate) fn draw(root: &Path) -> anyhow::Result<()> {
     drop(window);
     drop(screen);
     Ok(())
+}
+
+/// Give the window the whole screen and the keyboard. A window that was just made may not be viewable yet, and the display
+/// refuses to focus it until then: what is asked for is asked again.
+fn focus(display: &str) -> anyhow::Result<()> {
+    let mut last = None;
+    let outcome = wait(PATIENCE, "a window that takes the keyboard", || {
+        let done = visible_window(display).and_then(|id| {
+            on(display, "xdotool", &["windowsize", &id, "1600", "1000"])?;
+            on(display, "xdotool", &["windowfocus", &id])?;
+            let focused = on(display, "xdotool", &["getwindowfocus", "-f"])?;
+            if focused.trim() == id {
+                Ok(())
+            } else {
+                bail!("the keyboard is with window {}", focused.trim())
+            }
+        });
+        last = done.err();
+        last.is_none()
+    });
+    outcome.map_err(|error| match last {
+        Some(why) => why.context(error),
+        None => error,
+    })
+}
+
+/// The program's window, once it is viewable.
+fn visible_window(display: &str) -> anyhow::Result<String> {
+    let found = on(display, "xdotool", &["search", "--onlyvisible", "--name", "Glassine"])?;
+    let id = found.lines().map(str::trim).rfind(|line| !line.is_empty());
+    Ok(id.context("no window is visible yet")?.to_owned())
 }
 
 /// A child that is stopped when dropped.

@@ -5,6 +5,7 @@
 
 mod build;
 mod finish;
+mod layers;
 mod run;
 #[cfg(test)]
 mod tests;

@@ -120,22 +120,15 @@ impl PixelLoop for Pass<'_> {
     #[inline(always)]
     fn call(self) {
         let Self { pipeline, codes, in_channels, colour_channels, base_shift_d, mut target } = self;
-        let shift = if matches!(pipeline.core, Core::Light { .. }) { &[] } else { base_shift_d };
-        let mut shifts = shift.chunks(CHUNK * 3);
+        let mut shifts = base_shift_d.chunks(CHUNK * 3);
         let mut planes: Planes = [[0.0; CHUNK]; 3];
         let all = target.len_px().min(codes.len() / in_channels);
         for at in (0..all).step_by(CHUNK) {
             let len = CHUNK.min(all - at);
             let codes = &codes[at * in_channels..][..len * in_channels];
             pipeline.load(codes, in_channels, colour_channels, &mut planes);
-            if let Some(shift) = shifts.next() {
-                for (c, plane) in planes.iter_mut().enumerate() {
-                    for (value, shift) in plane.iter_mut().zip(shift.chunks_exact(3)) {
-                        *value -= shift[c];
-                    }
-                }
-            }
-            pipeline.core(&mut planes, len);
+            pipeline.before_layers(shifts.next(), &mut planes, len);
+            pipeline.after_layers(&mut planes, len);
             pipeline.finish.run(&mut planes, len);
             target.put(&planes, at, len);
         }
@@ -194,7 +187,13 @@ impl Pipeline {
 
     /// A chunk of codes through the input tables.
     #[inline(always)]
-    fn load(&self, codes: &[u16], in_channels: usize, colour_channels: usize, planes: &mut Planes) {
+    pub(super) fn load(
+        &self,
+        codes: &[u16],
+        in_channels: usize,
+        colour_channels: usize,
+        planes: &mut Planes,
+    ) {
         let [red, green, blue] = &self.input;
         let [r, g, b] = planes;
         let fetch = |table: &[f32; CODES], code: u16| table[usize::from(code)];
@@ -213,21 +212,41 @@ impl Pipeline {
         }
     }
 
+    /// A chunk of what the input tables gave to densities of the layers; the base is denser by `shift_d`.
     #[inline(always)]
-    fn core(&self, planes: &mut Planes, len: usize) {
+    pub(super) fn before_layers(&self, shift_d: Option<&[f32]>, planes: &mut Planes, len: usize) {
+        let shift_d = shift_d.filter(|_| !matches!(self.core, Core::Light { .. }));
+        if let Some(shift_d) = shift_d {
+            for (c, plane) in planes.iter_mut().enumerate() {
+                for (value, shift) in plane.iter_mut().zip(shift_d.chunks_exact(3)) {
+                    *value -= shift[c];
+                }
+            }
+        }
         match &self.core {
-            Core::Colour { unmix, layers, working } => {
-                matrix(unmix, planes, len);
+            Core::Colour { unmix, .. } => matrix(unmix, planes, len),
+            Core::Grey { weights, .. } => {
+                let [r, g, b] = planes;
+                for i in 0..len.min(CHUNK) {
+                    g[i] = weights[0] * r[i] + weights[1] * g[i] + weights[2] * b[i];
+                }
+            }
+            Core::Light { .. } => {}
+        }
+    }
+
+    /// A chunk of densities of the layers to working values.
+    #[inline(always)]
+    pub(super) fn after_layers(&self, planes: &mut Planes, len: usize) {
+        match &self.core {
+            Core::Colour { layers, working, .. } => {
                 for (plane, layer) in planes.iter_mut().zip(layers.iter()) {
                     layer.look_up(&mut plane[..len]);
                 }
                 neutral_matrix(working, planes, len);
             }
-            Core::Grey { weights, layer } => {
+            Core::Grey { layer, .. } => {
                 let [r, g, b] = planes;
-                for i in 0..len {
-                    g[i] = weights[0] * r[i] + weights[1] * g[i] + weights[2] * b[i];
-                }
                 layer.look_up(&mut g[..len]);
                 r[..len].copy_from_slice(&g[..len]);
                 b[..len].copy_from_slice(&g[..len]);

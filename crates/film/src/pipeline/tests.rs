@@ -152,6 +152,34 @@ fn the_wheels_are_the_curves() {
 }
 
 #[test]
+fn kept_densities_give_the_bits_of_the_whole_pipeline_for_another_look() {
+    let line = straight_line();
+    let codes: Vec<u16> = (0..4 * 700_u32).map(|i| (i.wrapping_mul(2_654_435_761) >> 16) as u16).collect();
+    let shift: Vec<f32> = (0..3 * 700).map(|i| 1e-5 * i as f32).collect();
+    for kind in [FilmKind::ColourNegative, FilmKind::BlackAndWhite] {
+        let stock = default_stock(kind);
+        let look = Look::default().with(Param::ExposureStops, 0.7).with(Param::Saturation, 1.2);
+        let plain = Look::default();
+        let made_by = Pipeline::new(&recipe(kind, &line, &plain, stock));
+        let pipeline = Pipeline::new(&recipe(kind, &line, &look, stock));
+        assert!(pipeline.has_densities() && pipeline.shares_densities(&made_by));
+        let planes = || [(); 3].map(|()| vec![0.0_f32; 700]);
+        let (mut densities, mut kept, mut whole) = (planes(), planes(), planes());
+        made_by.densities(&codes, 4, 3, &shift, densities.each_mut().map(Vec::as_mut_slice));
+        pipeline
+            .run_densities(densities.each_ref().map(Vec::as_slice), kept.each_mut().map(Vec::as_mut_slice));
+        pipeline.run_planes(&codes, 4, 3, &shift, whole.each_mut().map(Vec::as_mut_slice));
+        assert_eq!(kept, whole);
+        let mut other = recipe(kind, &line, &look, stock);
+        other.base_d[0] += 0.01;
+        assert!(!Pipeline::new(&other).shares_densities(&pipeline));
+    }
+    let slide =
+        Pipeline::new(&recipe(FilmKind::Slide, &line, &Look::default(), default_stock(FilmKind::Slide)));
+    assert!(!slide.has_densities() && !slide.shares_densities(&slide));
+}
+
+#[test]
 fn exposure_in_stops_is_exact_in_the_linear_space() {
     let line = straight_line();
     let stock = default_stock(FilmKind::ColourNegative);

@@ -1,0 +1,98 @@
+//! Closing the window: nothing unsaved is lost, and an export under way is finished or stopped as the person says.
+
+use egui::{Context, ViewportCommand};
+use glassine_engine::{ExportReport, Notice, Severity};
+
+use crate::app::GlassineApp;
+use crate::command::{Answer, Command, Leaving, Question};
+
+/// How an export ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum ExportEnd {
+    /// Every picture is written.
+    Finished,
+    /// It was stopped.
+    Stopped,
+    /// Something could not be written, which the person should see.
+    Failed,
+}
+
+impl ExportEnd {
+    pub(crate) fn of(report: &ExportReport) -> Self {
+        if !report.failed.is_empty() {
+            Self::Failed
+        } else if report.cancelled {
+            Self::Stopped
+        } else {
+            Self::Finished
+        }
+    }
+}
+
+impl GlassineApp {
+    /// Close the window, or ask what stands in the way.
+    pub(super) fn quit(&mut self, ctx: &Context) {
+        if !self.ask_before_closing() {
+            self.forget_autosave();
+            ctx.send_viewport_cmd(ViewportCommand::Close);
+        }
+    }
+
+    /// Ask what stands in the way of closing; `false` when nothing does.
+    pub(crate) fn ask_before_closing(&mut self) -> bool {
+        let is_given_up = self.files.given_up.as_ref() == Some(self.history.current());
+        if self.history.is_unsaved() && !is_given_up {
+            self.ask_to_leave(Leaving::Close);
+            return true;
+        }
+        let is_exporting = self.status.exporting().is_some();
+        if is_exporting {
+            self.ui_state.question = Some(Question::Exporting);
+        }
+        is_exporting
+    }
+
+    /// What becomes of the export under way, now that the window is to be closed.
+    pub(super) fn answer_about_export(&mut self, answer: Answer) {
+        let export = self.status.exporting().map(|job| job.id);
+        self.files.closes_once = match (answer, export) {
+            (Answer::Cancel, _) => {
+                if self.files.given_up.take().is_some() {
+                    // Changes that were to be given up are looked after like any others again.
+                    self.touched();
+                }
+                None
+            }
+            (_, None) => {
+                self.commands.push(Command::Quit);
+                None
+            }
+            (Answer::Yes, Some(_)) => {
+                self.tell(Notice::new(
+                    Severity::Info,
+                    "the window closes when the export has finished",
+                    "close it again to choose otherwise",
+                ));
+                Some(ExportEnd::Finished)
+            }
+            (Answer::No, Some(id)) => {
+                self.jobs.cancel(id);
+                Some(ExportEnd::Stopped)
+            }
+        };
+    }
+
+    /// An export ended: close the window if it waited for that. What failed is shown instead, unless the person gave the
+    /// export up.
+    pub(crate) fn export_ended(&mut self, end: ExportEnd) {
+        let mut closes_once = self.files.closes_once.take();
+        if matches!(self.ui_state.question, Some(Question::Exporting)) {
+            // There is nothing left to ask.
+            self.ui_state.question = None;
+            closes_once = closes_once.or(Some(ExportEnd::Finished));
+        }
+        if closes_once == Some(ExportEnd::Stopped) || closes_once == Some(end) {
+            self.commands.push(Command::Quit);
+        }
+    }
+}

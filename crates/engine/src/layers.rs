@@ -1,0 +1,97 @@
+//! Layer densities of the picture under work: they stay while its exposure, contrast, balance or saturation change.
+
+use std::sync::{Arc, Mutex, PoisonError};
+
+use glassine_film::{BaseField, Pipeline};
+use rayon::prelude::*;
+
+use crate::sampled::SampledKey;
+use crate::screen::Screen;
+
+/// Largest picture whose densities are kept, pixels: 80 MB.
+const KEPT_PX_MAX: usize = 6_600_000;
+
+/// Densities of every pixel of a picture: for each row a line of each of its three layers.
+#[derive(Debug)]
+pub(crate) struct LayerDensities {
+    width: usize,
+    lines: Vec<f32>,
+}
+
+impl LayerDensities {
+    fn of(screen: &Screen<'_>) -> Self {
+        let (width, height) = (screen.samples.width() as usize, screen.samples.height() as usize);
+        let mut lines = vec![0.0; 3 * width * height];
+        lines.par_chunks_mut((3 * width).max(1)).zip(0..screen.samples.height()).for_each_init(
+            Vec::new,
+            |shifts, (row, y)| {
+                if let [Some(r), Some(g), Some(b)] = split(row, width) {
+                    screen.densities(y, [r, g, b], shifts);
+                }
+            },
+        );
+        Self { width, lines }
+    }
+
+    /// The three layers of a row.
+    pub(crate) fn row(&self, y: u32) -> [&[f32]; 3] {
+        let row = &self.lines[3 * self.width * y as usize..][..3 * self.width];
+        let (red, rest) = row.split_at(self.width);
+        let (green, blue) = rest.split_at(self.width);
+        [red, green, blue]
+    }
+}
+
+fn split(row: &mut [f32], width: usize) -> [Option<&mut [f32]>; 3] {
+    let mut lines = row.chunks_exact_mut(width.max(1));
+    [lines.next(), lines.next(), lines.next()]
+}
+
+/// What densities belong to.
+#[derive(Debug)]
+struct Kept {
+    key: SampledKey,
+    field: Option<BaseField>,
+    pipeline: Pipeline,
+    /// `None` until the picture is made a second time: most pictures are made once.
+    densities: Option<Arc<LayerDensities>>,
+}
+
+/// The densities of one picture.
+#[derive(Debug, Default)]
+pub(crate) struct DensityDesk(Mutex<Option<Kept>>);
+
+impl DensityDesk {
+    pub(crate) fn clear(&self) {
+        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = None;
+    }
+
+    /// Densities of a picture that was made before with the same samples, base and stock.
+    pub(crate) fn of(&self, key: SampledKey, screen: &Screen<'_>) -> Option<Arc<LayerDensities>> {
+        let pixels = screen.samples.width() as usize * screen.samples.height() as usize;
+        if !screen.pipeline.has_densities() || pixels > KEPT_PX_MAX {
+            return None;
+        }
+        let field = screen.shift.map(|shift| shift.field);
+        let lock = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        let is_of = |kept: &Kept| {
+            kept.key == key && kept.field.as_ref() == field && kept.pipeline.shares_densities(screen.pipeline)
+        };
+        let known = lock().as_ref().filter(|kept| is_of(kept)).map(|kept| kept.densities.clone());
+        match known {
+            Some(Some(ready)) => return Some(ready),
+            Some(None) => {}
+            None => {
+                let pipeline = screen.pipeline.clone();
+                *lock() = Some(Kept { key, field: field.cloned(), pipeline, densities: None });
+                return None;
+            }
+        }
+        // Not held while computing: a thread of the pool that waits may be given the job that holds it.
+        let made = Arc::new(LayerDensities::of(screen));
+        if let Some(kept) = lock().as_mut().filter(|kept| is_of(kept)) {
+            kept.densities = Some(Arc::clone(&made));
+        }
+        Some(made)
+    }
+}

@@ -1,0 +1,261 @@
+//! Which picture is made next, and which frame is looked over for dust meanwhile.
+//!
+//! A picture whose dust repair is not known yet is shown without it and leaves a wish behind. Wishes are worked off on a
+//! thread of their own, the newest first, so that no other picture waits for them; then the picture is made once more.
+
+use std::collections::HashMap;
+use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
+
+use glassine_raster::CancelToken;
+
+use crate::repair::RepairKey;
+use crate::types::{PreviewRequest, ViewKey};
+
+/// A repair that pictures wait for.
+struct DustWish {
+    repair: RepairKey,
+    requests: Vec<PreviewRequest>,
+}
+
+/// A repair to be made.
+pub(crate) struct DustLook {
+    pub(crate) repair: RepairKey,
+    pub(crate) request: PreviewRequest,
+    pub(crate) cancel: CancelToken,
+}
+
+#[derive(Default)]
+pub(crate) struct PreviewQueue {
+    waiting: HashMap<ViewKey, (u64, PreviewRequest)>,
+    /// The view to read ahead of, once nothing waits, and where it is going.
+    pub(crate) ahead: Option<(PreviewRequest, (f64, f64))>,
+    /// What is made at this moment; no key while reading ahead.
+    pub(crate) running: Option<(Option<ViewKey>, CancelToken)>,
+    arrivals: u64,
+    pub(crate) closed: bool,
+    /// Repairs that are wished for, the last one most.
+    dust: Vec<DustWish>,
+    /// The repair that is made at this moment.
+    looking: Option<(RepairKey, CancelToken)>,
+}
+
+impl PreviewQueue {
+    /// Take a request; it replaces an earlier one for the same place, also one that is being worked on.
+    pub(crate) fn push(&mut self, request: PreviewRequest) {
+        if let Some((key, cancel)) = &self.running
+            && key.is_none_or(|key| key == request.key)
+        {
+            cancel.cancel();
+        }
+        self.wait_for(request);
+    }
+
+    fn wait_for(&mut self, request: PreviewRequest) {
+        self.arrivals += 1;
+        let arrival = self.waiting.get(&request.key).map_or(self.arrivals, |(arrival, _)| *arrival);
+        self.waiting.insert(request.key, (arrival, request));
+    }
+
+    /// The most urgent request: what the person looks at first, then in order of arrival.
+    pub(crate) fn take_next(&mut self) -> Option<PreviewRequest> {
+        let urgency = |key: &ViewKey| match key {
+            ViewKey::Frame(_) => 0,
+            ViewKey::Compare(_) => 1,
+            ViewKey::ScanRegion(_) => 2,
+            ViewKey::Proof(..) => 3,
+            ViewKey::Print(_) => 4,
+        };
+        let key = *self.waiting.iter().min_by_key(|(key, (arrival, _))| (urgency(key), *arrival))?.0;
+        self.waiting.remove(&key).map(|(_, request)| request)
+    }
+
+    /// A picture was made; `repair` is what it still lacks. Any earlier wish of that place is forgotten.
+    pub(crate) fn made(&mut self, request: &PreviewRequest, repair: Option<RepairKey>) {
+        for wish in &mut self.dust {
+            wish.requests.retain(|other| other.key != request.key);
+        }
+        if let Some(repair) = repair {
+            let known = self.dust.iter().position(|wish| wish.repair == repair);
+            let mut wish = match known {
+                Some(at) => self.dust.remove(at),
+                None => DustWish { repair, requests: Vec::new() },
+            };
+            wish.requests.push(request.clone());
+            self.dust.push(wish);
+        }
+        self.dust.retain(|wish| !wish.requests.is_empty());
+        let most_wanted = self.dust.last().map(|wish| wish.repair);
+        if let Some((repair, cancel)) = &self.looking
+            && most_wanted != Some(*repair)
+        {
+            cancel.cancel();
+        }
+    }
+
+    /// The repair to be made next, unless one is being made.
+    pub(crate) fn take_dust(&mut self) -> Option<DustLook> {
+        let wish = self.dust.last().filter(|_| self.looking.is_none())?;
+        let (repair, request, cancel) = (wish.repair, wish.requests.first()?.clone(), CancelToken::new());
+        self.looking = Some((repair, cancel.clone()));
+        Some(DustLook { repair, request, cancel })
+    }
+
+    /// The repair was made, or given up for another one; gives the pictures that waited for it if it was made.
+    pub(crate) fn dust_ended(&mut self, repair: RepairKey, is_over: bool) -> Vec<PreviewRequest> {
+        self.looking = None;
+        let at = self.dust.iter().position(|wish| wish.repair == repair).filter(|_| is_over);
+        at.map(|at| self.dust.remove(at).requests).unwrap_or_default()
+    }
+
+    /// Make a picture once more, unless a newer one for that place is on its way.
+    pub(crate) fn again(&mut self, request: PreviewRequest) {
+        let is_running = self.running.as_ref().is_some_and(|(key, _)| *key == Some(request.key));
+        if !is_running && !self.waiting.contains_key(&request.key) {
+            self.wait_for(request);
+        }
+    }
+
+    /// Drop everything that has not been started, and stop looking for dust.
+    pub(crate) fn forget(&mut self) {
+        self.waiting.clear();
+        self.ahead = None;
+        self.dust.clear();
+        self.stop_looking();
+    }
+
+    pub(crate) fn close(&mut self) {
+        self.closed = true;
+        if let Some((_, cancel)) = &self.running {
+            cancel.cancel();
+        }
+        self.stop_looking();
+    }
+
+    fn stop_looking(&self) {
+        if let Some((_, cancel)) = &self.looking {
+            cancel.cancel();
+        }
+    }
+
+    /// Whether a picture is being made or comes next; looking for dust does not count.
+    pub(crate) fn makes_pictures(&self) -> bool {
+        !self.waiting.is_empty() || self.running.as_ref().is_some_and(|(key, _)| key.is_some())
+    }
+
+    /// Whether no picture is being made or waits to be, for its dust or for anything else.
+    pub(crate) fn is_at_rest(&self) -> bool {
+        self.waiting.is_empty() && self.running.is_none() && self.dust.is_empty() && self.looking.is_none()
+    }
+}
+
+/// The queue, shared by those who ask and those who make.
+#[derive(Default)]
+pub(crate) struct PreviewLane {
+    queue: Mutex<PreviewQueue>,
+    changed: Condvar,
+}
+
+impl PreviewLane {
+    pub(crate) fn lock(&self) -> MutexGuard<'_, PreviewQueue> {
+        self.queue.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Change the queue and wake everybody who waits for something in it.
+    pub(crate) fn change<R>(&self, change: impl FnOnce(&mut PreviewQueue) -> R) -> R {
+        let outcome = change(&mut self.lock());
+        self.changed.notify_all();
+        outcome
+    }
+
+    /// Wait until there is something to take; `None` when the queue is closed.
+    pub(crate) fn wait_for<T>(&self, mut take: impl FnMut(&mut PreviewQueue) -> Option<T>) -> Option<T> {
+        let mut queue = self.lock();
+        loop {
+            if queue.closed {
+                return None;
+            }
+            if let Some(taken) = take(&mut queue) {
+                return Some(taken);
+            }
+            queue = self.changed.wait(queue).unwrap_or_else(PoisonError::into_inner);
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use glassine_raster::PixelRect;
+    use glassine_session::{FrameId, Session};
+
+    use super::*;
+    use crate::types::{Overlay, PictureSide, SessionAt, UnitRect};
+
+    fn request(key: ViewKey, revision: u64) -> PreviewRequest {
+        PreviewRequest {
+            key,
+            at: SessionAt { session: Session::default(), folder: None },
+            region: UnitRect::WHOLE,
+            scan_rect: PixelRect::default(),
+            max_width_px: 10,
+            max_height_px: 10,
+            side: PictureSide::Positive,
+            overlay: Overlay::None,
+            revision,
+        }
+    }
+
+    const FIRST: ViewKey = ViewKey::Frame(FrameId(1));
+    const SECOND: ViewKey = ViewKey::Frame(FrameId(2));
+
+    #[test]
+    fn a_slider_that_moves_on_while_dust_is_looked_for_does_not_begin_the_look_again() {
+        let (mut queue, repair) = (PreviewQueue::default(), RepairKey::numbered(1));
+        queue.made(&request(FIRST, 1), Some(repair));
+        let look = queue.take_dust().expect("a repair is wished for");
+        queue.made(&request(FIRST, 2), Some(repair));
+        assert!(!look.cancel.is_cancelled() && queue.take_dust().is_none());
+        let waited = queue.dust_ended(repair, true);
+        assert_eq!(waited.iter().map(|request| request.revision).collect::<Vec<_>>(), [2]);
+        assert!(queue.is_at_rest());
+    }
+
+    #[test]
+    fn the_frame_looked_at_last_comes_first_and_the_other_one_afterwards() {
+        let mut queue = PreviewQueue::default();
+        let [one, two] = [1, 2].map(RepairKey::numbered);
+        queue.made(&request(FIRST, 1), Some(one));
+        let look = queue.take_dust().expect("a repair is wished for");
+        queue.made(&request(SECOND, 2), Some(two));
+        assert!(look.cancel.is_cancelled());
+        assert!(queue.dust_ended(one, false).is_empty());
+        for (repair, revision) in [(two, 2), (one, 1)] {
+            let look = queue.take_dust().expect("a repair is wished for");
+            assert_eq!((look.repair, look.request.revision), (repair, revision));
+            assert_eq!(queue.dust_ended(repair, true).len(), 1);
+        }
+        assert!(queue.is_at_rest());
+    }
+
+    #[test]
+    fn a_picture_that_needs_no_repair_any_more_stops_the_look_for_it() {
+        let (mut queue, repair) = (PreviewQueue::default(), RepairKey::numbered(1));
+        queue.made(&request(FIRST, 1), Some(repair));
+        let look = queue.take_dust().expect("a repair is wished for");
+        queue.made(&request(FIRST, 2), None);
+        assert!(look.cancel.is_cancelled());
+        queue.dust_ended(repair, false);
+        assert!(queue.is_at_rest());
+    }
+
+    #[test]
+    fn a_repaired_picture_is_not_made_when_a_newer_one_for_its_place_waits() {
+        let mut queue = PreviewQueue::default();
+        queue.push(request(FIRST, 5));
+        queue.again(request(FIRST, 4));
+        queue.again(request(SECOND, 3));
+        let next = queue.take_next().map(|request| request.revision);
+        assert_eq!(next, Some(5));
+        assert_eq!(queue.take_next().map(|request| request.revision), Some(3));
+        assert!(queue.take_next().is_none());
+    }
+}

@@ -1,0 +1,109 @@
+//! The pipeline in two parts: what stays while exposure, contrast, balance and saturation change, and the rest.
+//!
+//! Densities of the layers depend on scan, base and stock alone. Whoever shows a frame again and again with another look
+//! keeps them and runs only what follows; the bits are those of [`Pipeline::run_planes`].
+
+use glassine_raster::{PixelLoop, run_vectorised};
+
+use super::run::{CHUNK, Planes};
+use super::{Core, Pipeline};
+
+impl Pipeline {
+    /// Whether there are densities to be kept: light through a slide goes straight through the tables of its look.
+    pub fn has_densities(&self) -> bool {
+        !matches!(self.core, Core::Light { .. })
+    }
+
+    /// Whether densities made by one of these serve the other.
+    pub fn shares_densities(&self, other: &Self) -> bool {
+        let same = match (&self.core, &other.core) {
+            (Core::Colour { unmix: a, .. }, Core::Colour { unmix: b, .. }) => a == b,
+            (Core::Grey { weights: a, .. }, Core::Grey { weights: b, .. }) => a == b,
+            _ => false,
+        };
+        same && self.input == other.input
+    }
+
+    /// Densities of the three layers of some pixels (black-and-white: of its one layer, three times), a plane each; see
+    /// [`Pipeline::run_shifted`] for what goes in. The shortest plane ends the run.
+    pub fn densities(
+        &self,
+        codes: &[u16],
+        in_channels: usize,
+        colour_channels: usize,
+        base_shift_d: &[f32],
+        out: [&mut [f32]; 3],
+    ) {
+        let in_channels = in_channels.max(1);
+        let colour_channels = colour_channels.clamp(1, 3).min(in_channels);
+        run_vectorised(Before { pipeline: self, codes, in_channels, colour_channels, base_shift_d, out });
+    }
+
+    /// Encoded colours of densities that [`Pipeline::densities`] gave; the shortest plane ends the run.
+    pub fn run_densities(&self, densities_d: [&[f32]; 3], out: [&mut [f32]; 3]) {
+        run_vectorised(After { pipeline: self, densities_d, out });
+    }
+}
+
+fn shortest(planes: [usize; 3]) -> usize {
+    planes.into_iter().min().unwrap_or(0)
+}
+
+struct Before<'a> {
+    pipeline: &'a Pipeline,
+    codes: &'a [u16],
+    in_channels: usize,
+    colour_channels: usize,
+    base_shift_d: &'a [f32],
+    out: [&'a mut [f32]; 3],
+}
+
+impl PixelLoop for Before<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { pipeline, codes, in_channels, colour_channels, base_shift_d, mut out } = self;
+        let mut shifts = base_shift_d.chunks(CHUNK * 3);
+        let mut planes: Planes = [[0.0; CHUNK]; 3];
+        let all = shortest(out.each_ref().map(|plane| plane.len())).min(codes.len() / in_channels);
+        for at in (0..all).step_by(CHUNK) {
+            let len = CHUNK.min(all - at);
+            let codes = &codes[at * in_channels..][..len * in_channels];
+            pipeline.load(codes, in_channels, colour_channels, &mut planes);
+            pipeline.before_layers(shifts.next(), &mut planes, len);
+            for (out, plane) in out.iter_mut().zip(&planes) {
+                out[at..at + len].copy_from_slice(&plane[..len]);
+            }
+        }
+    }
+}
+
+struct After<'a> {
+    pipeline: &'a Pipeline,
+    densities_d: [&'a [f32]; 3],
+    out: [&'a mut [f32]; 3],
+}
+
+impl PixelLoop for After<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        let Self { pipeline, densities_d, mut out } = self;
+        let mut planes: Planes = [[0.0; CHUNK]; 3];
+        let all = shortest(out.each_ref().map(|plane| plane.len()))
+            .min(shortest(densities_d.map(|plane| plane.len())));
+        for at in (0..all).step_by(CHUNK) {
+            let len = CHUNK.min(all - at);
+            for (plane, densities) in planes.iter_mut().zip(densities_d) {
+                plane[..len].copy_from_slice(&densities[at..at + len]);
+            }
+            pipeline.after_layers(&mut planes, len);
+            pipeline.finish.run(&mut planes, len);
+            for (out, plane) in out.iter_mut().zip(&planes) {
+                out[at..at + len].copy_from_slice(&plane[..len]);
+            }
+        }
+    }
+}
