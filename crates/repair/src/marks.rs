@@ -8,8 +8,8 @@ use crate::robust::mad_sigma;
 
 /// Side of the cells in which the pictures are compared.
 pub(crate) const CELL_PX: u32 = 96;
-/// Marks of a cell that are used: more would hardly tell more.
-const MARKS_MAX: usize = 240;
+/// Marks of defects in a cell that are used: more would hardly tell more.
+const DEFECT_MARKS_MAX: usize = 240;
 /// Radius of the ring whose mean is subtracted (high-pass).
 const RING_PX: i32 = 5;
 const RING: [(i32, i32); 8] = [(5, 0), (4, 3), (0, 5), (-3, 4), (-5, 0), (-4, -3), (0, -5), (3, -4)];
@@ -233,7 +233,9 @@ impl Cell {
                 }
             }
         }
-        let every = marks.len().div_ceil(MARKS_MAX).max(1);
+        // Defects stand out; of image that leaks through faintly, every pixel is needed.
+        let most = if kind == Kind::Defect { DEFECT_MARKS_MAX } else { usize::MAX };
+        let every = marks.len().div_ceil(most).max(1);
         let marks = marks.into_iter().step_by(every);
         let marks = marks.map(|(x, y)| Mark {
             x,

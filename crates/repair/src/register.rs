@@ -23,7 +23,7 @@ use crate::robust::{Normal, median_in_place, robust_fit};
 use crate::types::{DustError, Refusal, Registration};
 
 /// Cells used at most: the ones with most marks, spread over the region.
-const CELLS_MAX: usize = 48;
+const CELLS_MAX: usize = 64;
 /// Shifts tried first, and when that does not convince.
 const SEARCH_PX: [i32; 2] = [10, 36];
 /// Marks stand this many times above the infrared noise.
