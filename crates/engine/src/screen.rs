@@ -13,9 +13,10 @@ use crate::layers::LayerDensities;
 use crate::overlay::{self, Mark};
 use crate::render::{Lightness, Shift};
 
-/// Rows that one core makes in one go: enough that the rows around them, which sharpening makes twice, weigh little, and
-/// few enough that every core has work until the end.
-const BAND_ROWS: usize = 64;
+/// Fewest rows that one core makes in one go: the rows around them, which sharpening makes twice, should weigh little.
+const LEAST_BAND_ROWS: usize = 64;
+/// Bands for each core, so that all of them have work until the end.
+const BANDS_PER_CORE: usize = 4;
 
 /// Samples and the way they become a picture.
 pub(crate) struct Screen<'a> {
@@ -81,6 +82,8 @@ struct Pass<'a> {
     sharpener: Option<RowSharpener>,
     /// Rows above and below that a sharpened row needs.
     halo: usize,
+    /// Rows made in one go.
+    band_rows: usize,
     /// Buffers that no thread uses at the moment.
     spare: Mutex<Vec<Scratch>>,
 }
@@ -98,12 +101,13 @@ impl Screen<'_> {
             wishes,
             sharpener: wishes.sharpening.map(|sharpening| sharpening.prepare(self.samples.width())),
             halo: wishes.sharpening.map_or(0, |sharpening| sharpening.halo_px() as usize),
+            band_rows: height.div_ceil(BANDS_PER_CORE * rayon::current_num_threads()).max(LEAST_BAND_ROWS),
             spare: Mutex::default(),
         };
         let tally = rgba
-            .par_chunks_mut((BAND_ROWS * width * 4).max(1))
+            .par_chunks_mut((pass.band_rows * width * 4).max(1))
             .enumerate()
-            .map(|(band, out)| pass.band(band * BAND_ROWS, out))
+            .map(|(band, out)| pass.band(band * pass.band_rows, out))
             .reduce(Tally::default, |sum, part| sum.plus(&part));
         self.cancel.check()?;
         Ok(Shown { rgba, histogram: tally.histogram, clipped_px: tally.clipped_px })
@@ -165,7 +169,7 @@ impl Pass<'_> {
         let spare = self.spare.lock().unwrap_or_else(PoisonError::into_inner).pop();
         let mut scratch = spare.unwrap_or_default();
         let (width, height) = (self.screen.samples.width() as usize, self.screen.samples.height() as usize);
-        let end = (first + BAND_ROWS).min(height);
+        let end = (first + self.band_rows).min(height);
         let (top, bottom) = (first.saturating_sub(self.halo), (end + self.halo).min(height));
         let kept = self.halo + 1;
         scratch.ring.iter_mut().for_each(|plane| plane.resize(kept * width, 0.0));

@@ -1,5 +1,7 @@
 //! Folding a recipe into tables and matrices.
 
+use glassine_raster::{PixelLoop, run_vectorised};
+
 use super::finish::Finish;
 use super::{CODES, Core, LayerTable, Pipeline, Recipe};
 use crate::colour::OutputSpace;
@@ -67,9 +69,28 @@ fn layer_offsets(recipe: &Recipe<'_>) -> [f64; 3] {
 
 /// Scan code to density above base.
 fn density_table(linearisation: &[f32], base_d: f64) -> InputTable {
-    const D_PER_OCTAVE: f32 = std::f32::consts::LOG10_2;
     let base = if base_d.is_finite() { base_d as f32 } else { 0.0 };
-    input_table(linearisation.iter().map(|&t| -D_PER_OCTAVE * log2_f32(t.max(0.5 / 65_535.0)) - base))
+    let mut table = input_table(linearisation.iter().copied());
+    run_vectorised(AboveBase { values: &mut *table, base });
+    table
+}
+
+/// Linear light to density above the base, in place.
+struct AboveBase<'a> {
+    values: &'a mut [f32],
+    base: f32,
+}
+
+impl PixelLoop for AboveBase<'_> {
+    type Output = ();
+
+    #[inline(always)]
+    fn call(self) {
+        for t in self.values {
+            let light = if *t > 0.5 / 65_535.0 { *t } else { 0.5 / 65_535.0 };
+            *t = -std::f32::consts::LOG10_2 * log2_f32(light) - self.base;
+        }
+    }
 }
 
 /// One layer: density to light, with black at its point.
