@@ -6,7 +6,7 @@ use glassine_layout::{FilmTone, FindOptions, Found, FrameFlag, Overview, StripAx
 use glassine_raster::{CancelToken, Samples16, box_reduce};
 use support::{BLACK, Bed, Film, GREY, ORANGE, Scene, compare, row};
 
-use Scene::{ClearTop, Even, Night, Photo};
+use Scene::{ClearTop, Even, Night, Photo, Stars};
 
 struct Limits {
     least_iou: f64,
@@ -214,6 +214,12 @@ fn black_and_white_film_without_infrared_is_found() {
     bed.films[0].base = GREY;
     bed.infrared = false;
     check("grey", &bed, &look(&bed, FilmTone::Negative, Some("6x6"), true), &ORDINARY);
+}
+
+#[test]
+fn a_strip_that_begins_with_a_star_field_is_found() {
+    let bed = strip_120(400.0, 41.5, 5.0, &[Stars(71), Photo(72), Photo(73), Photo(74)]);
+    check("stars", &bed, &look(&bed, FilmTone::Negative, Some("6x4.5"), true), &ORDINARY);
 }
 
 #[test]

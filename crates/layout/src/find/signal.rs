@@ -147,8 +147,18 @@ fn extreme_plateau(bins: &[u32], total: u32, slide: bool) -> usize {
         // Too few flat pixels: the most common value stands in.
         return (0..n).max_by_key(|&i| window(i)).unwrap_or(0);
     };
-    // Climb to the top of this plateau, at most 0.15 D further.
-    order[first..].iter().take(30).copied().max_by_key(|&i| (window(i), bins[i])).unwrap_or(order[first])
+    // Climb to the top of this plateau, at most 0.15 D further, and not across a valley: beyond it lies an even image, a
+    // night sky for instance, that may be larger than the rebate.
+    let valley = |best: usize, i: usize| window(best) >= total / 40 && window(i) * 2 < window(best);
+    let mut best = order[first];
+    for &i in order[first..].iter().take(30) {
+        if (window(i), bins[i]) >= (window(best), bins[best]) {
+            best = i;
+        } else if valley(best, i) {
+            break;
+        }
+    }
+    best
 }
 
 /// Share of rebate among the pixels two to five pixels inside the outline.
@@ -259,6 +269,15 @@ mod tests {
         bins[20] = 3;
         assert_eq!(extreme_plateau(&bins, 69_003, false), 101);
         assert_eq!(extreme_plateau(&bins, 69_003, true), 400);
+    }
+
+    #[test]
+    fn an_even_image_a_little_denser_than_the_rebate_is_not_taken_for_it() {
+        let mut bins = vec![0_u32; BINS];
+        bins[118..123].copy_from_slice(&[900, 2000, 3000, 2000, 900]);
+        // A night sky 0.1 D denser that covers more of the film.
+        bins[138..143].copy_from_slice(&[3000, 6000, 9000, 6000, 3000]);
+        assert_eq!(extreme_plateau(&bins, 35_800, false), 120);
     }
 
     #[test]

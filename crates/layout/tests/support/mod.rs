@@ -19,6 +19,8 @@ pub(crate) enum Scene {
     ClearTop(u32),
     /// Clear nearly everywhere, with a few lights.
     Night(u32),
+    /// An even sky a little denser than the base, full of small stars.
+    Stars(u32),
 }
 
 /// One exposure.
@@ -105,6 +107,14 @@ impl Scene {
             Self::ClearTop(seed) => {
                 let fade = ((v - 0.45) * 6.0).clamp(0.0, 1.0) as f32;
                 broken(seed) * fade
+            }
+            Self::Stars(seed) => {
+                let (column, row) = ((u * 45.0).floor() as i64, (v * 60.0).floor() as i64);
+                let (x, y) = (hash(column, row, seed), hash(column, row, seed + 1));
+                let (dx, dy) =
+                    (u * 45.0 - column as f64 - f64::from(x), v * 60.0 - row as f64 - f64::from(y));
+                let bright = hash(column, row, seed + 2);
+                if bright > 0.5 && dx.hypot(dy) < 0.2 { 0.12 + bright } else { 0.12 }
             }
             Self::Night(seed) => {
                 let lamp = (0..9).map(|k| {
