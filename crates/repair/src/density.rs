@@ -11,7 +11,7 @@ use crate::types::DustError;
 pub(crate) const BLOCK_PX: u32 = 16;
 
 /// Blocks that a smooth surface is fitted to at most: six or nine unknowns need no more.
-pub(crate) const FIT_BLOCKS_MAX: usize = 3_000;
+pub(crate) const FIT_BLOCKS_MAX: usize = 6_000;
 
 /// Density of a 16-bit code against full scale: `log10(65535 / code)`; code 0 counts as half a code.
 #[inline(always)]

@@ -30,11 +30,11 @@ const SPREAD_MIN_D: f64 = 0.03;
 const BLURS_PX: [f64; 7] = [0.0, 0.4, 0.6, 0.8, 1.1, 1.5, 2.0];
 /// Taken when the image leaks too little to measure the blur.
 const BLUR_UNKNOWN_PX: f64 = 0.5;
-/// Pixels used for the refinement: every sixth of the strongest on a lattice of about so many. Fewer of the strongest would
+/// Pixels used for the refinement: every third of the strongest on a lattice of about so many. Fewer of the strongest would
 /// be nothing but dust on a dusty frame.
-const PIXELS_MAX: usize = 4_000;
-const THINNED_BY: usize = 6;
-const LATTICE: f64 = 120_000.0;
+const PIXELS_MAX: usize = 8_000;
+const THINNED_BY: usize = 3;
+const LATTICE: f64 = 300_000.0;
 /// Rows of the pieces of the frame that are looked at, and how many pieces at least.
 const PIECE_ROWS: u32 = 64;
 const PIECES_MIN: usize = 12;
