@@ -141,7 +141,7 @@ impl Screen<'_> {
         }
         self.shift_row(y, shifts);
         let (channels, colours) = (usize::from(self.samples.channels()), usize::from(self.colour_channels));
-        self.pipeline.run_planes(self.samples.row(y), channels, colours, shifts, planes);
+        self.pipeline.run_into_planes(self.samples.row(y), channels, colours, shifts, planes);
     }
 
     /// Densities of one row.

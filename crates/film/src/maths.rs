@@ -42,8 +42,9 @@ pub(crate) fn log2_f32(x: f32) -> f32 {
     let mantissa = f32::from_bits((bits & 0x007f_ffff).wrapping_add(SQRT_HALF_BITS));
     let t = (mantissa - 1.0) / (mantissa + 1.0);
     let t2 = t * t;
-    // 2 / ln 2 divided by 1, 3, 5, 7, 9.
-    let series = 2.885_39 + t2 * (0.961_796_7 + t2 * (0.577_078 + t2 * (0.412_198_6 + t2 * 0.320_598_9)));
+    let t4 = t2 * t2;
+    // 2 / ln 2 divided by 1, 3, 5, 7, 9; in pairs, so that one term need not wait for the other.
+    let series = (2.885_39 + t2 * 0.961_796_7) + t4 * ((0.577_078 + t2 * 0.412_198_6) + t4 * 0.320_598_9);
     exponent + t * series
 }
 
@@ -58,12 +59,11 @@ pub(crate) fn exp2_f32(x: f32) -> f32 {
     let shifted = x + ROUND;
     let f = x - (shifted - ROUND);
     let scale = f32::from_bits(shifted.to_bits().wrapping_sub(ROUND.to_bits()).wrapping_add(127) << 23);
-    // ln(2)^k / k!
-    let series = 1.0
-        + f * (std::f32::consts::LN_2
-            + f * (0.240_226_5
-                + f * (0.055_504_11
-                    + f * (0.009_618_129 + f * (0.001_333_356 + f * (1.540_353e-4 + f * 1.525_273e-5))))));
+    let f2 = f * f;
+    // ln(2)^k / k!, in pairs, so that one term need not wait for the other.
+    let low = (1.0 + f * std::f32::consts::LN_2) + f2 * (0.240_226_5 + f * 0.055_504_11);
+    let high = (0.009_618_129 + f * 0.001_333_356) + f2 * (1.540_353e-4 + f * 1.525_273e-5);
+    let series = low + (f2 * f2) * high;
     series * scale
 }
 

@@ -8,6 +8,7 @@
 mod budget;
 mod cancel;
 mod geometry;
+mod planes;
 mod resample;
 mod samples;
 mod units;
@@ -16,7 +17,8 @@ mod vector;
 pub use budget::{Allocation, MemoryBudget, OverBudget};
 pub use cancel::{CancelToken, Cancelled};
 pub use geometry::{Frame, Holder, Orientation, PixelRect, Point, Scan, TiltedBox};
+pub use planes::{Lines, SourcePlanes};
 pub use resample::{Kernel, TiltedSampling, box_reduce};
 pub use samples::{Plane, RegionError, RegionSource, Samples16};
 pub use units::{MM_PER_INCH, density_from_stops, px_from_mm, stops_from_density};
-pub use vector::{PixelLoop, run_vectorised};
+pub use vector::{PixelLoop, Simd, VectorLoop, run_in_vectors, run_vectorised};

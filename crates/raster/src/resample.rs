@@ -4,7 +4,7 @@
 
 use rayon::prelude::*;
 
-use crate::vector::{PixelLoop, run_vectorised};
+use crate::planes::{Lines, SourcePlanes};
 use crate::{Orientation, PixelRect, Point, Samples16, Scan, TiltedBox};
 
 /// Mean of `factor` by `factor` pixels; a partial block at the right or bottom edge is averaged over what it has.
@@ -62,8 +62,17 @@ impl Kernel {
         }
     }
 
+    /// Which of the four weights of [`Kernel::weights`] are more than nothing.
     #[inline(always)]
-    fn weights(self, t: f32) -> [f32; 4] {
+    pub(crate) fn taps(self) -> std::ops::Range<usize> {
+        match self {
+            Self::Bilinear => 1..3,
+            Self::Cubic => 0..4,
+        }
+    }
+
+    #[inline(always)]
+    pub(crate) fn weights(self, t: f32) -> [f32; 4] {
         match self {
             Self::Bilinear => [0.0, 1.0 - t, t, 0.0],
             Self::Cubic => {
@@ -85,11 +94,11 @@ impl Kernel {
 #[derive(Debug, Clone, Copy)]
 pub struct TiltedSampling {
     origin: Point<Scan>,
-    step_x: (f64, f64),
-    step_y: (f64, f64),
+    pub(crate) step_x: (f64, f64),
+    pub(crate) step_y: (f64, f64),
     out_width: u32,
     out_height: u32,
-    kernel: Kernel,
+    pub(crate) kernel: Kernel,
 }
 
 impl TiltedSampling {
@@ -150,6 +159,18 @@ impl TiltedSampling {
         )
     }
 
+    /// Place of the first output pixel's centre along the scan's columns or rows, forward or backward, counted from the
+    /// centre of its first pixel, and what a step along the picture's rows and columns adds.
+    #[inline(always)]
+    pub(crate) fn along(&self, is_down: bool, is_backward: bool) -> (f64, f64, f64) {
+        let (start, x, y) = if is_down {
+            (self.origin.y - 0.5, self.step_x.1, self.step_y.1)
+        } else {
+            (self.origin.x - 0.5, self.step_x.0, self.step_y.0)
+        };
+        if is_backward { (-start, -x, -y) } else { (start, x, y) }
+    }
+
     /// Scan pixels that output pixels `out` need, kernel reach included, cut to a scan of the given size.
     pub fn source_rect(&self, out: PixelRect, scan_width: u32, scan_height: u32) -> PixelRect {
         if out.is_empty() {
@@ -191,216 +212,31 @@ impl TiltedSampling {
             return result;
         }
         let stride = result.stride();
-        let exact = self.is_exact_copy();
-        result.data_mut().par_chunks_mut(stride).enumerate().for_each(|(i, row)| {
-            let y = out.y0 + i as u32;
-            if exact {
-                self.copy_row(src, src_x0, src_y0, out.x0, y, row);
-            } else {
-                self.interpolate_row(src, src_x0, src_y0, out.x0, y, row);
+        let (end_x, end_y) = (src_x0 + src.width(), src_y0 + src.height());
+        let needs = self.source_rect(out, end_x, end_y);
+        // Positions may lie wholly outside: their nearest edge is then needed.
+        let (x0, y0) = (needs.x0.max(src_x0), needs.y0.max(src_y0));
+        let needs = PixelRect::new(x0, y0, needs.x1.max(x0 + 1), needs.y1.max(y0 + 1));
+        let mut planes = SourcePlanes::default();
+        planes.fill(self, src, (src_x0, src_y0), needs, src.channels());
+        let channels = usize::from(src.channels());
+        result.data_mut().par_chunks_mut(stride).enumerate().for_each_init(Vec::new, |buffer, (i, row)| {
+            let lines = planes.lines_at(self, out.x0..out.x1, out.y0 + i as u32, buffer);
+            for c in 0..channels {
+                let line = row.iter_mut().skip(c).step_by(channels);
+                line.zip(lines.of(c)).for_each(|(to, from)| *to = *from);
             }
         });
         result
     }
 
-    /// Row `y` from `src` when it lies there as it is: an upright copy of whole pixels that is all inside.
+    /// Row `y` with all columns, made on this thread as [`Self::read`] makes it: a line for each channel.
     ///
-    /// `src` begins at scan pixel `(src_x0, src_y0)`; all columns are wanted.
-    pub fn copied_row<'s>(&self, src: &'s Samples16, src_x0: u32, src_y0: u32, y: u32) -> Option<&'s [u16]> {
-        let is_upright = self.step_x.0 > 0.5 && self.step_y.1 > 0.5;
-        if !(is_upright && self.is_exact_copy()) {
-            return None;
-        }
-        let p = self.scan_position(0, y);
-        let (x, y) = ((p.x - f64::from(src_x0)).floor(), (p.y - f64::from(src_y0)).floor());
-        let inside = x >= 0.0
-            && y >= 0.0
-            && x + f64::from(self.out_width) <= f64::from(src.width())
-            && y < f64::from(src.height());
-        let channels = usize::from(src.channels());
-        inside.then(|| &src.row(y as u32)[x as usize * channels..][..self.out_width as usize * channels])
-    }
-
-    /// Row `y` with all columns, made from `src` as [`Self::read`] makes it, on this thread.
-    pub fn read_row(&self, src: &Samples16, src_x0: u32, src_y0: u32, y: u32, row: &mut [u16]) {
-        if src.width() == 0 || src.height() == 0 {
-            row.fill(0);
-        } else if self.is_exact_copy() {
-            self.copy_row(src, src_x0, src_y0, 0, y, row);
-        } else {
-            self.interpolate_row(src, src_x0, src_y0, 0, y, row);
-        }
-    }
-
-    fn copy_row(&self, src: &Samples16, src_x0: u32, src_y0: u32, out_x0: u32, y: u32, row: &mut [u16]) {
-        let c = src.channels() as usize;
-        for (i, px) in row.chunks_exact_mut(c).enumerate() {
-            let p = self.scan_position(out_x0 + i as u32, y);
-            let x = (p.x - f64::from(src_x0)).floor().clamp(0.0, f64::from(src.width() - 1)) as u32;
-            let y = (p.y - f64::from(src_y0)).floor().clamp(0.0, f64::from(src.height() - 1)) as u32;
-            px.copy_from_slice(src.pixel(x, y));
-        }
-    }
-
-    fn interpolate_row(
-        &self,
-        src: &Samples16,
-        src_x0: u32,
-        src_y0: u32,
-        out_x0: u32,
-        y: u32,
-        row: &mut [u16],
-    ) {
-        let at = (src_x0, src_y0);
-        match src.channels() {
-            1 => self.interpolate::<1>(src, at, out_x0, y, row),
-            2 => self.interpolate::<2>(src, at, out_x0, y, row),
-            3 => self.interpolate::<3>(src, at, out_x0, y, row),
-            4 => self.interpolate::<4>(src, at, out_x0, y, row),
-            _ => {}
-        }
-    }
-
-    /// One row for a fixed number of channels.
-    fn interpolate<const C: usize>(
-        &self,
-        src: &Samples16,
-        src_at: (u32, u32),
-        out_x0: u32,
-        y: u32,
-        row: &mut [u16],
-    ) {
-        run_vectorised(TiltedRow::<C> { plan: self, src, src_at, out_x0, y, row });
-    }
-}
-
-/// Output pixels whose places and weights are worked out together.
-const RUN: usize = 64;
-
-/// Source pixel at or before each of a run of positions, and the weights of its four columns and rows.
-struct Taps {
-    ix: [i32; RUN],
-    iy: [i32; RUN],
-    wx: [[f32; RUN]; 4],
-    wy: [[f32; RUN]; 4],
-}
-
-/// A row of output pixels, read out of the source at a tilt.
-struct TiltedRow<'a, const C: usize> {
-    plan: &'a TiltedSampling,
-    src: &'a Samples16,
-    src_at: (u32, u32),
-    out_x0: u32,
-    y: u32,
-    row: &'a mut [u16],
-}
-
-impl<const C: usize> PixelLoop for TiltedRow<'_, C> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        let Self { plan, src, src_at, out_x0, y, row } = self;
-        let (w, h) = (src.width() as i32, src.height() as i32);
-        let mut taps = Taps { ix: [0; RUN], iy: [0; RUN], wx: [[0.0; RUN]; 4], wy: [[0.0; RUN]; 4] };
-        for (part, out) in row.chunks_mut(RUN * C).enumerate() {
-            let len = out.len() / C;
-            taps.place(plan, src_at, (f64::from(out_x0) + (part * RUN) as f64, f64::from(y)), len);
-            let mut from = 0;
-            while from < len {
-                // At a small tilt neighbours in the picture mostly are neighbours in the scan.
-                let (ix, iy) = (taps.ix[from], taps.iy[from]);
-                let follows =
-                    |i: &usize| taps.iy[*i] == iy && taps.ix[*i] == ix.wrapping_add((*i - from) as i32);
-                let to = (from + 1..len).find(|i| !follows(i)).unwrap_or(len);
-                let columns = (to - from) as i32;
-                if (1..w).contains(&ix) && (1..h).contains(&iy) && ix + columns + 2 <= w && iy + 3 <= h {
-                    taps.inside::<C>(src, from..to, &mut out[from * C..to * C]);
-                } else {
-                    for i in from..to {
-                        taps.at_edge::<C>(src, i, &mut out[i * C..(i + 1) * C]);
-                    }
-                }
-                from = to;
-            }
-        }
-    }
-}
-
-impl Taps {
-    #[inline(always)]
-    fn place(&mut self, plan: &TiltedSampling, src_at: (u32, u32), (x, y): (f64, f64), len: usize) {
-        let (mut tx, mut ty) = ([0.0_f32; RUN], [0.0_f32; RUN]);
-        for i in 0..len.min(RUN) {
-            let p = plan.scan_position_of(x + i as f64, y);
-            let (fx, fy) = (p.x - 0.5 - f64::from(src_at.0), p.y - 0.5 - f64::from(src_at.1));
-            let (ix, iy) = (fx.floor(), fy.floor());
-            (tx[i], ty[i]) = ((fx - ix) as f32, (fy - iy) as f32);
-            (self.ix[i], self.iy[i]) = (ix as i32, iy as i32);
-        }
-        for i in 0..len.min(RUN) {
-            let (wx, wy) = (plan.kernel.weights(tx[i]), plan.kernel.weights(ty[i]));
-            for k in 0..4 {
-                self.wx[k][i] = wx[k];
-                self.wy[k][i] = wy[k];
-            }
-        }
-    }
-
-    /// Pixels that lie side by side in the source, with all their neighbours inside: channels apart, pixels together.
-    #[inline(always)]
-    fn inside<const C: usize>(&self, src: &Samples16, at: std::ops::Range<usize>, out: &mut [u16]) {
-        let (from, len) = (at.start, at.len().min(RUN));
-        let (ix, iy) = (self.ix[from] as usize - 1, self.iy[from] as usize - 1);
-        let mut sums = [[0.0_f32; RUN]; C];
-        let mut line = [[0.0_f32; RUN + 3]; C];
-        for (j, wy) in self.wy.iter().enumerate() {
-            let start = (iy + j) * src.stride() + ix * C;
-            for (i, px) in src.data()[start..start + (len + 3) * C].chunks_exact(C).enumerate() {
-                for c in 0..C {
-                    line[c][i] = f32::from(px[c]);
-                }
-            }
-            let [w0, w1, w2, w3] = self.wx.each_ref().map(|w| &w[from..from + len]);
-            let wy = &wy[from..from + len];
-            for c in 0..C {
-                let (sums, line) = (&mut sums[c][..len], &line[c][..len + 3]);
-                for i in 0..len {
-                    let across =
-                        w0[i] * line[i] + w1[i] * line[i + 1] + w2[i] * line[i + 2] + w3[i] * line[i + 3];
-                    sums[i] += wy[i] * across;
-                }
-            }
-        }
-        for (i, px) in out.chunks_exact_mut(C).enumerate() {
-            for c in 0..C {
-                px[c] = (sums[c][i] + 0.5) as u16;
-            }
-        }
-    }
-
-    /// One pixel whose neighbours may lie outside: the edge is repeated.
-    #[inline(always)]
-    fn at_edge<const C: usize>(&self, src: &Samples16, i: usize, out: &mut [u16]) {
-        let (w, h) = (i64::from(src.width()), i64::from(src.height()));
-        let (ix, iy) = (i64::from(self.ix[i]), i64::from(self.iy[i]));
-        let mut sums = [0.0_f32; C];
-        for (j, wy) in self.wy.iter().enumerate() {
-            let line = src.row((iy + j as i64 - 1).clamp(0, h - 1) as u32);
-            let mut across = [0.0_f32; C];
-            for (k, wx) in self.wx.iter().enumerate() {
-                let at = (ix + k as i64 - 1).clamp(0, w - 1) as usize * C;
-                for (sum, code) in across.iter_mut().zip(&line[at..at + C]) {
-                    *sum += wx[i] * f32::from(*code);
-                }
-            }
-            for (sum, part) in sums.iter_mut().zip(across) {
-                *sum += wy[i] * part;
-            }
-        }
-        for (code, sum) in out.iter_mut().zip(sums) {
-            *code = (sum + 0.5) as u16;
-        }
+    /// `planes` must cover [`Self::source_rect`] of the row. Where they hold the row as it is, it is not copied into the
+    /// buffer.
+    pub fn lines<'a>(&self, planes: &'a SourcePlanes, y: u32, buffer: &'a mut Vec<u16>) -> Lines<'a> {
+        let columns = 0..self.out_width;
+        planes.lines_at(self, columns, y, buffer)
     }
 }
 
@@ -431,13 +267,18 @@ mod tests {
         let out = plan.read(&src, 0, 0, PixelRect::of_size(10, 6));
         assert_eq!(out.pixel(0, 0), src.pixel(3, 2));
         assert_eq!(out.pixel(9, 5), src.pixel(12, 7));
-        assert_eq!(plan.copied_row(&src, 0, 0, 5), Some(out.row(5)));
         let tilted = TiltedBox { angle_rad: 0.01, ..area };
         let tilted = TiltedSampling::new(&tilted, Orientation::default(), 10, 6, Kernel::Cubic);
-        assert_eq!(tilted.copied_row(&src, 0, 0, 5), None);
-        let mut row = [0; 20];
-        tilted.read_row(&src, 0, 0, 5, &mut row);
-        assert_eq!(row, tilted.read(&src, 0, 0, PixelRect::of_size(10, 6)).row(5));
+        for plan in [plan, tilted] {
+            let mut planes = SourcePlanes::default();
+            planes.fill(&plan, &src, (0, 0), PixelRect::of_size(20, 10), 2);
+            let mut buffer = Vec::new();
+            let lines = plan.lines(&planes, 5, &mut buffer);
+            let out = plan.read(&src, 0, 0, PixelRect::of_size(10, 6));
+            for c in 0..2 {
+                assert!(lines.of(c).iter().eq(out.row(5).iter().skip(c).step_by(2)));
+            }
+        }
     }
 
     #[test]

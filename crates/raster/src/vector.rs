@@ -4,10 +4,18 @@
 //! each kind of processor. Multiplications and additions are never fused, so every processor gives the same bits.
 
 pub use pulp::NullaryFnOnce as PixelLoop;
+/// Vectors of the processor at hand, for loops that hold them in registers.
+pub use pulp::{Simd, WithSimd as VectorLoop};
 
 /// Run a loop with the widest instructions of this processor.
 #[inline]
 pub fn run_vectorised<L: PixelLoop>(pixels: L) -> L::Output {
+    pulp::Arch::new().dispatch(pixels)
+}
+
+/// The same for a loop that is written with vectors.
+#[inline]
+pub fn run_in_vectors<L: VectorLoop>(pixels: L) -> L::Output {
     pulp::Arch::new().dispatch(pixels)
 }
 

@@ -4,7 +4,7 @@
 use std::sync::{Mutex, PoisonError};
 
 use glassine_film::{Histogram, quantise8_dithered, quantise16, quantise16_planes};
-use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
+use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16, SourcePlanes};
 use glassine_scanfile::{PackedRows, RowPacker};
 use glassine_sharpness::{RowScratch, RowSharpener};
 
@@ -48,22 +48,29 @@ pub(super) struct BandMaker<'a> {
     lightness: Lightness,
     /// Buffers that no thread uses at the moment.
     spare: Mutex<Vec<Scratch>>,
+    /// Codes of bands that are written: the next ones use their memory.
+    written: Mutex<Vec<Vec<u16>>>,
 }
+
+/// Rows that are finished together: few, so that they are still in the caches.
+const STEP_ROWS: u32 = 32;
 
 /// Buffers of one thread.
 #[derive(Default)]
 struct Scratch {
-    /// Encoded red, green, blue of the rows of the band.
+    /// Encoded red, green, blue of rows that are not finished; the first is row `next`.
     planes: [Vec<f32>; 3],
-    /// The same of one row that only lies around it.
+    /// The same of one row that only lies around the band.
     around: [Vec<f32>; 3],
-    /// Lightness of all rows, those around it included.
+    /// Lightness of the rows about them, as far as sharpening looks; the first is row `light_top`.
     light: Vec<f32>,
     sharp: Vec<f32>,
     shifts: Vec<f32>,
     sampled: Vec<u16>,
     pixels: Vec<f32>,
+    narrow: Vec<u8>,
     rows: RowScratch,
+    source: SourcePlanes,
 }
 
 /// Rows `y0..y1` of the picture and the first and end of those needed around them.
@@ -74,6 +81,15 @@ struct Span {
     bottom: u32,
 }
 
+/// What a band is made into.
+#[derive(Default)]
+struct Made {
+    counts: Histogram,
+    wide: Vec<u16>,
+    narrow: Vec<u8>,
+    encoded: Vec<f32>,
+}
+
 impl<'a> BandMaker<'a> {
     pub(super) fn new(job: &'a FrameJob<'a>, purpose: Purpose<'a>) -> Self {
         Self {
@@ -82,6 +98,7 @@ impl<'a> BandMaker<'a> {
             sharpener: job.sharpening.map(|sharpening| sharpening.prepare(job.sampling.width())),
             lightness: Lightness::of(job.space),
             spare: Mutex::new(Vec::new()),
+            written: Mutex::new(Vec::new()),
         }
     }
 
@@ -93,10 +110,41 @@ impl<'a> BandMaker<'a> {
         let span = Span { y0, y1, top: y0.saturating_sub(halo), bottom: (y1 + halo).min(height) };
         let spare = self.spare.lock().unwrap_or_else(PoisonError::into_inner).pop();
         let mut scratch = spare.unwrap_or_default();
-        self.encode(&span, &mut scratch, cancel)?;
-        let band = self.finish(&span, &mut scratch)?;
+        self.fill(&span, &mut scratch, cancel)?;
+        let width = self.job.sampling.width() as usize;
+        let mut made = self.room((y1 - y0) as usize * width);
+        let (mut next, mut encoded, mut light_top) = (span.y0, span.top, span.top);
+        while next < span.y1 {
+            cancel.check()?;
+            let end = (next + STEP_ROWS).min(span.y1);
+            let needed = (end + halo).min(span.bottom);
+            self.encode((encoded, needed), (next, light_top), &mut scratch);
+            encoded = needed;
+            for y in next..end {
+                let places = ((y - next) as usize, (y - light_top) as usize);
+                let light_rows = (encoded - light_top) as usize;
+                self.finish((y, y - span.y0), places, light_rows, &mut scratch, &mut made);
+            }
+            let kept_light = end.saturating_sub(halo).max(light_top);
+            if self.sharpener.is_some() {
+                let rows = (kept_light - light_top) as usize..(encoded - light_top) as usize;
+                scratch.light.copy_within(rows.start * width..rows.end * width, 0);
+            }
+            let rows = (end - next) as usize..(encoded - next) as usize;
+            for plane in &mut scratch.planes {
+                plane.copy_within(rows.start * width..rows.end * width, 0);
+            }
+            (next, light_top) = (end, kept_light);
+        }
         self.spare.lock().unwrap_or_else(PoisonError::into_inner).push(scratch);
-        Ok(band)
+        Ok(Band { body: self.body(&mut made)?, counts: made.counts })
+    }
+
+    /// Take a band back that is written.
+    pub(super) fn take_back(&self, rows: PackedRows) {
+        if let Some(codes) = rows.into_samples() {
+            self.written.lock().unwrap_or_else(PoisonError::into_inner).push(codes);
+        }
     }
 
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, EngineError> {
@@ -108,113 +156,126 @@ impl<'a> BandMaker<'a> {
         })
     }
 
-    /// Encoded colours of the band and lightness of all rows, row by row.
-    fn encode(&self, span: &Span, scratch: &mut Scratch, cancel: &CancelToken) -> Result<(), EngineError> {
-        let FrameJob { context, sampling, pipeline, .. } = self.job;
+    /// Read the codes of a band, sorted by channel.
+    fn fill(&self, span: &Span, scratch: &mut Scratch, cancel: &CancelToken) -> Result<(), EngineError> {
+        let FrameJob { context, sampling, .. } = self.job;
         let open = &context.open;
-        let width = sampling.width() as usize;
-        let rect = sampling.source_rect(
-            PixelRect::new(0, span.top, sampling.width(), span.bottom),
-            open.width(),
-            open.height(),
-        );
+        let rows = PixelRect::new(0, span.top, sampling.width(), span.bottom);
+        let rect = sampling.source_rect(rows, open.width(), open.height());
         let samples = self.read(rect, cancel)?;
-        let channels = usize::from(samples.channels());
-        let Scratch { planes, around, light, shifts, sampled, .. } = scratch;
-        planes.iter_mut().for_each(|plane| plane.resize((span.y1 - span.y0) as usize * width, 0.0));
+        scratch.source.fill(sampling, &samples, (rect.x0, rect.y0), rect, open.colour_channels());
+        Ok(())
+    }
+
+    /// Room for the pixels of a band in the form that is wanted.
+    fn room(&self, pixels: usize) -> Made {
+        let samples = pixels * usize::from(self.job.channels());
+        let mut made = Made::default();
+        match self.purpose {
+            Purpose::File(_) if self.job.bits == 16 => {
+                made.wide =
+                    self.written.lock().unwrap_or_else(PoisonError::into_inner).pop().unwrap_or_default();
+                made.wide.resize(samples, 0);
+            }
+            Purpose::File(_) => made.narrow.reserve_exact(samples),
+            Purpose::Shrink => made.encoded.reserve_exact(pixels * 3),
+            Purpose::Count => {}
+        }
+        made
+    }
+
+    /// Encoded colours and lightness of rows `from..to`, behind those that are there; rows above `next` are only looked at.
+    fn encode(&self, (from, to): (u32, u32), (next, light_top): (u32, u32), scratch: &mut Scratch) {
+        let FrameJob { context, sampling, pipeline, .. } = self.job;
+        let width = sampling.width() as usize;
+        let Scratch { planes, around, light, shifts, sampled, source, .. } = scratch;
+        let room = |buffer: &mut Vec<f32>, rows: u32| {
+            let len = rows as usize * width;
+            if buffer.len() < len {
+                buffer.resize(len, 0.0);
+            }
+        };
+        planes.iter_mut().for_each(|plane| room(plane, to - next));
         around.iter_mut().for_each(|row| row.resize(width, 0.0));
         if self.sharpener.is_some() {
-            light.resize((span.bottom - span.top) as usize * width, 0.0);
+            room(light, to - light_top);
         }
-        let shift: Option<Shift<'_>> = context.shift(sampling, span.top);
-        for y in span.top..span.bottom {
+        let shift: Option<Shift<'_>> = context.shift(sampling, from);
+        for y in from..to {
             if let Some(shift) = &shift {
                 shifts.resize(width * 3, 0.0);
-                shift.row(y - span.top, shifts);
+                shift.row(y - from, shifts);
             }
-            let codes = match sampling.copied_row(&samples, rect.x0, rect.y0, y) {
-                Some(row) => row,
-                None => {
-                    sampled.resize(width * channels, 0);
-                    sampling.read_row(&samples, rect.x0, rect.y0, y, sampled);
-                    &*sampled
-                }
-            };
-            let inside = (span.y0..span.y1).contains(&y);
-            let [r, g, b] = if inside {
-                let at = (y - span.y0) as usize * width;
+            let codes = sampling.lines(source, y, sampled).colours();
+            let [r, g, b] = if y >= next {
+                let at = (y - next) as usize * width;
                 planes.each_mut().map(|plane| &mut plane[at..at + width])
             } else {
                 around.each_mut().map(|row| &mut row[..width])
             };
-            let colours = usize::from(open.colour_channels());
-            pipeline.run_planes(codes, channels, colours, shifts, [&mut *r, &mut *g, &mut *b]);
+            pipeline.run_planes(codes, shifts, [&mut *r, &mut *g, &mut *b]);
             if self.sharpener.is_some() {
-                let at = (y - span.top) as usize * width;
+                let at = (y - light_top) as usize * width;
                 self.lightness.measure([r, g, b], &mut light[at..at + width]);
             }
         }
-        Ok(())
     }
 
-    /// Sharpen and round, row by row.
-    fn finish(&self, span: &Span, scratch: &mut Scratch) -> Result<Band, EngineError> {
+    /// Sharpen and round row `y` of the picture, `row` of the band, which lies at these places in the planes and in the
+    /// lightness, of which there are `light_rows`.
+    fn finish(
+        &self,
+        (y, row): (u32, u32),
+        (at, light_at): (usize, usize),
+        light_rows: usize,
+        scratch: &mut Scratch,
+        made: &mut Made,
+    ) {
         let width = self.job.sampling.width() as usize;
-        let rows = (span.y1 - span.y0) as usize;
-        let is_grey = self.job.channels() == 1;
-        let samples = rows * width * if is_grey { 1 } else { 3 };
-        let mut counts = Histogram::default();
-        let mut wide = Vec::new();
-        let mut narrow = Vec::new();
-        let mut encoded = Vec::new();
+        let channels = usize::from(self.job.channels());
+        let Scratch { planes, light, sharp, pixels, narrow, rows, .. } = scratch;
+        let [r, g, b] = planes.each_mut().map(|plane| &mut plane[at * width..][..width]);
+        if let Some(sharpener) = &self.sharpener {
+            sharp.resize(width, 0.0);
+            let light = &light[..light_rows * width];
+            sharpener.row_of(light, light_at, rows, sharp);
+            self.lightness.apply([&mut *r, &mut *g, &mut *b], &light[light_at * width..][..width], sharp);
+        }
+        if !made.wide.is_empty() {
+            let line = width * channels;
+            let codes = &mut made.wide[row as usize * line..][..line];
+            if channels == 1 {
+                quantise16(g, codes);
+                made.counts.add_grey_ends(codes);
+            } else {
+                quantise16_planes([r, g, b], codes);
+                made.counts.add_ends(codes);
+            }
+            return;
+        }
+        pixels.clear();
+        pixels.extend(r.iter().zip(&*g).zip(&*b).flat_map(|((r, g), b)| [*r, *g, *b]));
+        made.counts.add(pixels);
         match self.purpose {
-            Purpose::File(_) if self.job.bits == 16 => wide = vec![0_u16; samples],
-            Purpose::File(_) => narrow.reserve_exact(samples),
-            Purpose::Shrink => encoded.reserve_exact(rows * width * 3),
+            Purpose::File(_) => {
+                narrow.resize(pixels.len(), 0);
+                quantise8_dithered(pixels, narrow, 0, y);
+                made.narrow.extend(narrow.iter().step_by(if channels == 1 { 3 } else { 1 }));
+            }
+            Purpose::Shrink => made.encoded.extend_from_slice(pixels),
             Purpose::Count => {}
         }
-        let Scratch { planes, light, sharp, pixels, rows: row_scratch, .. } = scratch;
-        for row in 0..rows {
-            let at = row * width;
-            let [r, g, b] = planes.each_mut().map(|plane| &mut plane[at..at + width]);
-            if let Some(sharpener) = &self.sharpener {
-                sharp.resize(width, 0.0);
-                let y = (span.y0 - span.top) as usize + row;
-                sharpener.row_of(light, y, row_scratch, sharp);
-                self.lightness.apply([&mut *r, &mut *g, &mut *b], &light[y * width..][..width], sharp);
+    }
+
+    fn body(&self, made: &mut Made) -> Result<Body, EngineError> {
+        Ok(match self.purpose {
+            Purpose::File(packer) if made.wide.is_empty() => {
+                Body::Packed(packed(packer.pack_u8(std::mem::take(&mut made.narrow)))?)
             }
-            if !wide.is_empty() {
-                let line = samples / rows;
-                let codes = &mut wide[row * line..][..line];
-                if is_grey {
-                    quantise16(g, codes);
-                    counts.add_grey_ends(codes);
-                } else {
-                    quantise16_planes([r, g, b], codes);
-                    counts.add_ends(codes);
-                }
-                continue;
-            }
-            pixels.clear();
-            pixels.extend(r.iter().zip(&*g).zip(&*b).flat_map(|((r, g), b)| [*r, *g, *b]));
-            counts.add(pixels);
-            match self.purpose {
-                Purpose::File(_) => {
-                    let mut codes = vec![0_u8; pixels.len()];
-                    quantise8_dithered(pixels, &mut codes, 0, span.y0 + row as u32);
-                    narrow.extend(codes.iter().step_by(if is_grey { 3 } else { 1 }));
-                }
-                Purpose::Shrink => encoded.extend_from_slice(pixels),
-                Purpose::Count => {}
-            }
-        }
-        let body = match self.purpose {
-            Purpose::File(packer) if wide.is_empty() => Body::Packed(packed(packer.pack_u8(narrow))?),
-            Purpose::File(packer) => Body::Packed(packed(packer.pack_u16(wide))?),
-            Purpose::Shrink => Body::Encoded(encoded),
+            Purpose::File(packer) => Body::Packed(packed(packer.pack_u16(std::mem::take(&mut made.wide)))?),
+            Purpose::Shrink => Body::Encoded(std::mem::take(&mut made.encoded)),
             Purpose::Count => Body::Nothing,
-        };
-        Ok(Band { body, counts })
+        })
     }
 }
 

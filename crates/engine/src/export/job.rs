@@ -21,9 +21,9 @@ use crate::shrink::Shrink;
 use crate::types::ExportRequest;
 
 /// Pixels of all bands that are computed at one time: their memory does not grow with the number of cores.
-const PIXELS_UNDER_WAY: u32 = 1_100_000;
+const PIXELS_UNDER_WAY: u32 = 2_000_000;
 /// Pixels of a band: few enough for the caches, enough for the rows around it not to weigh much.
-const BAND_PIXELS: std::ops::RangeInclusive<u32> = 1 << 17..=550_000;
+const BAND_PIXELS: std::ops::RangeInclusive<u32> = 1 << 17..=1_000_000;
 
 /// Histogram and clip counts of every pixel a frame's export would have, without writing it.
 pub(crate) fn count_exactly(
@@ -181,15 +181,18 @@ impl<'a> FrameJob<'a> {
         let mut histogram = Histogram::default();
         in_order(bands.len(), ahead(), &|idx| maker.band(bands[idx], cancel), &mut |idx, band: Band| {
             cancel.check()?;
-            match (&band.body, &mut shrink) {
-                (Body::Packed(rows), _) => writer.write_packed(rows)?,
+            histogram.merge(&band.counts);
+            match (band.body, &mut shrink) {
+                (Body::Packed(rows), _) => {
+                    writer.write_packed(&rows)?;
+                    maker.take_back(rows);
+                }
                 (Body::Encoded(encoded), Some(shrink)) => {
-                    let smaller = shrink.push(encoded);
+                    let smaller = shrink.push(&encoded);
                     self.put_small(writer, &smaller, shrink.width())?;
                 }
                 (Body::Encoded(_) | Body::Nothing, _) => {}
             }
-            histogram.merge(&band.counts);
             share((idx + 1) as f32 / bands.len() as f32);
             Ok::<(), EngineError>(())
         })?;

@@ -3,7 +3,7 @@
 use glassine_raster::{PixelLoop, run_vectorised};
 
 use super::finish::Finish;
-use super::{CODES, Core, LayerTable, Pipeline, Recipe};
+use super::{CODES, Core, Input, LayerTable, Pipeline, Recipe};
 use crate::colour::OutputSpace;
 use crate::maths::log2_f32;
 use crate::matrix::{self, IDENTITY, Matrix3};
@@ -67,18 +67,36 @@ fn layer_offsets(recipe: &Recipe<'_>) -> [f64; 3] {
     })
 }
 
+/// Scan codes to densities above base.
+fn densities(recipe: &Recipe<'_>) -> Input {
+    let base_d = recipe.base_d.map(|base_d| if base_d.is_finite() { base_d } else { 0.0 });
+    let lines = recipe.linearisation;
+    let same = |line: &[f32]| std::ptr::eq(line, lines[0]);
+    if is_straight(lines[0]) && lines.iter().all(|line| same(line) || is_straight(line)) {
+        return Input::Density {
+            clear_d: base_d.map(|base_d| (crate::maths::log10(65_535.0) - base_d) as f32),
+        };
+    }
+    Input::Tables([0, 1, 2].map(|c| density_table(lines[c], base_d[c] as f32)))
+}
+
+/// Whether codes are light as they stand.
+fn is_straight(line: &[f32]) -> bool {
+    line.len() >= CODES
+        && line.iter().zip(0..=u16::MAX).all(|(light, code)| *light == f32::from(code) / 65_535.0)
+}
+
 /// Scan code to density above base.
-fn density_table(linearisation: &[f32], base_d: f64) -> InputTable {
-    let base = if base_d.is_finite() { base_d as f32 } else { 0.0 };
+fn density_table(linearisation: &[f32], base_d: f32) -> InputTable {
     let mut table = input_table(linearisation.iter().copied());
-    run_vectorised(AboveBase { values: &mut *table, base });
+    run_vectorised(AboveBase { values: &mut *table, base_d });
     table
 }
 
 /// Linear light to density above the base, in place.
 struct AboveBase<'a> {
     values: &'a mut [f32],
-    base: f32,
+    base_d: f32,
 }
 
 impl PixelLoop for AboveBase<'_> {
@@ -88,9 +106,15 @@ impl PixelLoop for AboveBase<'_> {
     fn call(self) {
         for t in self.values {
             let light = if *t > 0.5 / 65_535.0 { *t } else { 0.5 / 65_535.0 };
-            *t = -std::f32::consts::LOG10_2 * log2_f32(light) - self.base;
+            *t = density_of(light) - self.base_d;
         }
     }
+}
+
+/// Density of a transmittance.
+#[inline(always)]
+pub(super) fn density_of(light: f32) -> f32 {
+    -std::f32::consts::LOG10_2 * log2_f32(light)
 }
 
 /// One layer: density to light, with black at its point.
@@ -145,7 +169,7 @@ fn white_shift(recipe: &Recipe<'_>) -> f64 {
     recipe.look.get(Param::WhitePointD) / recipe.stock.curves[1].gamma()
 }
 
-fn colour_negative(recipe: &Recipe<'_>) -> ([InputTable; 3], Core) {
+fn colour_negative(recipe: &Recipe<'_>) -> (Input, Core) {
     let offsets = layer_offsets(recipe);
     let bands = band_curves(recipe.look);
     let shift = white_shift(recipe);
@@ -155,10 +179,12 @@ fn colour_negative(recipe: &Recipe<'_>) -> ([InputTable; 3], Core) {
     let stock = recipe.stock;
     let layers =
         [0, 1, 2].map(|c| layer_table(&stock.curves[c], recipe.gamma_ratio[c], &tones[c], black, point));
-    let input = [0, 1, 2].map(|c| density_table(recipe.linearisation[c], recipe.base_d[c]));
     let unmix = unmix_at_strength(stock, recipe.unmix_strength);
     let working = matrix::with_unit_row_sums(&stock.working_matrix);
-    (input, Core::Colour { unmix: f32_rows(&unmix), layers: Box::new(layers), working: f32_rows(&working) })
+    (
+        densities(recipe),
+        Core::Colour { unmix: f32_rows(&unmix), layers: Box::new(layers), working: f32_rows(&working) },
+    )
 }
 
 /// The stock's unmixing at a share of its strength, rows scaled so that the densities of a neutral stay what the layer
@@ -180,7 +206,7 @@ fn unmix_at_strength(stock: &crate::Stock, strength: f64) -> Matrix3 {
     out
 }
 
-fn black_and_white(recipe: &Recipe<'_>) -> ([InputTable; 3], Core) {
+fn black_and_white(recipe: &Recipe<'_>) -> (Input, Core) {
     let offset = recipe.solve_offset.iter().sum::<f64>() / 3.0;
     let offset = if offset.is_finite() { offset } else { 0.0 };
     let plain = crate::ToneCurve::new([0.0; 3]);
@@ -188,11 +214,10 @@ fn black_and_white(recipe: &Recipe<'_>) -> ([InputTable; 3], Core) {
     let black = black_light(recipe, &tone);
     let point = recipe.look.get(Param::BlackPointD);
     let layer = layer_table(&recipe.stock.curves[1], recipe.gamma_ratio[1], &tone, black, point);
-    let input = [0, 1, 2].map(|c| density_table(recipe.linearisation[c], recipe.base_d[c]));
-    (input, Core::Grey { weights: GREY_WEIGHTS.map(|w| w as f32), layer })
+    (densities(recipe), Core::Grey { weights: GREY_WEIGHTS.map(|w| w as f32), layer })
 }
 
-fn slide(recipe: &Recipe<'_>) -> ([InputTable; 3], Core) {
+fn slide(recipe: &Recipe<'_>) -> (Input, Core) {
     let offsets = layer_offsets(recipe);
     let bands = band_curves(recipe.look);
     let look = recipe.look;
@@ -210,7 +235,7 @@ fn slide(recipe: &Recipe<'_>) -> ([InputTable; 3], Core) {
         matrix::is_finite(&to_xyz).then(|| matrix::multiply(&back, &to_xyz))
     });
     let working = matrix::with_unit_row_sums(&from_profile.unwrap_or(recipe.stock.working_matrix));
-    (input, Core::Light { working: f32_rows(&working) })
+    (Input::Tables(input), Core::Light { working: f32_rows(&working) })
 }
 
 pub(super) fn f32_rows(m: &Matrix3) -> [[f32; 3]; 3] {

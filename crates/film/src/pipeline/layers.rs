@@ -5,7 +5,7 @@
 
 use glassine_raster::{PixelLoop, run_vectorised};
 
-use super::run::{CHUNK, Planes};
+use super::run::{CHUNK, Codes, Planes};
 use super::{Core, Pipeline};
 
 impl Pipeline {
@@ -34,9 +34,8 @@ impl Pipeline {
         base_shift_d: &[f32],
         out: [&mut [f32]; 3],
     ) {
-        let in_channels = in_channels.max(1);
-        let colour_channels = colour_channels.clamp(1, 3).min(in_channels);
-        run_vectorised(Before { pipeline: self, codes, in_channels, colour_channels, base_shift_d, out });
+        let codes = Codes::of_pixels(codes, in_channels, colour_channels);
+        run_vectorised(Before { pipeline: self, codes, base_shift_d, out });
     }
 
     /// Encoded colours of densities that [`Pipeline::densities`] gave; the shortest plane ends the run.
@@ -51,9 +50,7 @@ fn shortest(planes: [usize; 3]) -> usize {
 
 struct Before<'a> {
     pipeline: &'a Pipeline,
-    codes: &'a [u16],
-    in_channels: usize,
-    colour_channels: usize,
+    codes: Codes<'a>,
     base_shift_d: &'a [f32],
     out: [&'a mut [f32]; 3],
 }
@@ -63,14 +60,13 @@ impl PixelLoop for Before<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let Self { pipeline, codes, in_channels, colour_channels, base_shift_d, mut out } = self;
+        let Self { pipeline, codes, base_shift_d, mut out } = self;
         let mut shifts = base_shift_d.chunks(CHUNK * 3);
         let mut planes: Planes = [[0.0; CHUNK]; 3];
-        let all = shortest(out.each_ref().map(|plane| plane.len())).min(codes.len() / in_channels);
+        let all = shortest(out.each_ref().map(|plane| plane.len())).min(codes.len_px());
         for at in (0..all).step_by(CHUNK) {
             let len = CHUNK.min(all - at);
-            let codes = &codes[at * in_channels..][..len * in_channels];
-            pipeline.load(codes, in_channels, colour_channels, &mut planes);
+            pipeline.load(codes, at, len, &mut planes);
             pipeline.before_layers(shifts.next(), &mut planes, len);
             for (out, plane) in out.iter_mut().zip(&planes) {
                 out[at..at + len].copy_from_slice(&plane[..len]);

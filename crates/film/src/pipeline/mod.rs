@@ -50,11 +50,21 @@ const CODES: usize = 65_536;
 /// A recipe ready to run.
 #[derive(Debug, Clone)]
 pub struct Pipeline {
-    /// Scan code to density above base (negatives) or straight to light (slides), a channel each.
-    input: [Box<[f32; CODES]>; 3],
+    input: Input,
     core: Core,
     finish: Finish,
     grey: bool,
+}
+
+/// Scan code to density above base (negatives) or straight to light (slides).
+#[derive(Debug, Clone, PartialEq)]
+enum Input {
+    /// A table for each channel.
+    Tables([Box<[f32; CODES]>; 3]),
+    /// Codes that are light as they stand: their logarithm is quicker than a table that no cache holds.
+    ///
+    /// `density = clear_d - log10(code)`, codes below a half held there.
+    Density { clear_d: [f32; 3] },
 }
 
 /// What happens between input tables and working values.

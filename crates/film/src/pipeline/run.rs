@@ -2,8 +2,8 @@
 
 use glassine_raster::{PixelLoop, run_vectorised};
 
-use super::build::{ENTRIES, ENTRIES_PER_D, TABLE_LEN, TABLE_LOW_D};
-use super::{CODES, Core, LayerTable, Pipeline};
+use super::build::{ENTRIES, ENTRIES_PER_D, TABLE_LEN, TABLE_LOW_D, density_of};
+use super::{Core, Input, LayerTable, Pipeline};
 
 /// Pixels worked on at a time: three planes of them fit into the first-level cache.
 pub(super) const CHUNK: usize = 256;
@@ -104,12 +104,62 @@ impl Target<'_> {
     }
 }
 
+/// Where codes come from: `step` samples a pixel, of which the first `colours` count, or a line for each channel.
+#[derive(Clone, Copy)]
+pub(super) enum Codes<'a> {
+    Pixels { codes: &'a [u16], step: usize, colours: usize },
+    Lines([&'a [u16]; 3]),
+}
+
+impl<'a> Codes<'a> {
+    /// Interleaved samples of a grey or a colour scan.
+    pub(super) fn of_pixels(codes: &'a [u16], in_channels: usize, colour_channels: usize) -> Self {
+        let step = in_channels.max(1);
+        let colours = if colour_channels >= 3 && step >= 3 { 3 } else { 1 };
+        Self::Pixels { codes, step, colours }
+    }
+
+    pub(super) fn len_px(&self) -> usize {
+        match self {
+            Self::Pixels { codes, step, .. } => codes.len() / step,
+            Self::Lines(lines) => lines.iter().map(|line| line.len()).min().unwrap_or(0),
+        }
+    }
+
+    /// Each code of a chunk that begins at pixel `at` through a function of channel and code.
+    #[inline(always)]
+    fn each(self, at: usize, len: usize, planes: &mut Planes, value: impl Fn(usize, u16) -> f32) {
+        let [r, g, b] = planes;
+        match self {
+            Self::Pixels { codes, step, colours: 3 } => {
+                let out = r.iter_mut().zip(g).zip(b);
+                for (((r, g), b), pixel) in out.zip(codes[at * step..].chunks_exact(step)).take(len) {
+                    if let [x, y, z, ..] = pixel {
+                        (*r, *g, *b) = (value(0, *x), value(1, *y), value(2, *z));
+                    }
+                }
+            }
+            Self::Pixels { codes, step, .. } => {
+                let out = r.iter_mut().zip(g).zip(b);
+                for (((r, g), b), code) in out.zip(codes[at * step..].iter().step_by(step)).take(len) {
+                    (*r, *g, *b) = (value(0, *code), value(1, *code), value(2, *code));
+                }
+            }
+            Self::Lines(lines) => {
+                for (c, (plane, line)) in [r, g, b].into_iter().zip(lines).enumerate() {
+                    for (out, code) in plane[..len].iter_mut().zip(&line[at..at + len]) {
+                        *out = value(c, *code);
+                    }
+                }
+            }
+        }
+    }
+}
+
 /// A run of pixels on its way through a pipeline.
 struct Pass<'a> {
     pipeline: &'a Pipeline,
-    codes: &'a [u16],
-    in_channels: usize,
-    colour_channels: usize,
+    codes: Codes<'a>,
     base_shift_d: &'a [f32],
     target: Target<'a>,
 }
@@ -119,14 +169,13 @@ impl PixelLoop for Pass<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let Self { pipeline, codes, in_channels, colour_channels, base_shift_d, mut target } = self;
+        let Self { pipeline, codes, base_shift_d, mut target } = self;
         let mut shifts = base_shift_d.chunks(CHUNK * 3);
         let mut planes: Planes = [[0.0; CHUNK]; 3];
-        let all = target.len_px().min(codes.len() / in_channels);
+        let all = target.len_px().min(codes.len_px());
         for at in (0..all).step_by(CHUNK) {
             let len = CHUNK.min(all - at);
-            let codes = &codes[at * in_channels..][..len * in_channels];
-            pipeline.load(codes, in_channels, colour_channels, &mut planes);
+            pipeline.load(codes, at, len, &mut planes);
             pipeline.before_layers(shifts.next(), &mut planes, len);
             pipeline.after_layers(&mut planes, len);
             pipeline.finish.run(&mut planes, len);
@@ -157,11 +206,12 @@ impl Pipeline {
         base_shift_d: &[f32],
         out: &mut [f32],
     ) {
-        self.pass(codes, in_channels, colour_channels, base_shift_d, Target::Pixels(out));
+        let codes = Codes::of_pixels(codes, in_channels, colour_channels);
+        run_vectorised(Pass { pipeline: self, codes, base_shift_d, target: Target::Pixels(out) });
     }
 
     /// [`Pipeline::run_shifted`] with one plane for each of red, green and blue; the shortest of them ends the run.
-    pub fn run_planes(
+    pub fn run_into_planes(
         &self,
         codes: &[u16],
         in_channels: usize,
@@ -169,45 +219,30 @@ impl Pipeline {
         base_shift_d: &[f32],
         out: [&mut [f32]; 3],
     ) {
-        self.pass(codes, in_channels, colour_channels, base_shift_d, Target::Planes(out));
+        let codes = Codes::of_pixels(codes, in_channels, colour_channels);
+        run_vectorised(Pass { pipeline: self, codes, base_shift_d, target: Target::Planes(out) });
     }
 
-    fn pass(
-        &self,
-        codes: &[u16],
-        in_channels: usize,
-        colour_channels: usize,
-        base_shift_d: &[f32],
-        target: Target<'_>,
-    ) {
-        let in_channels = in_channels.max(1);
-        let colour_channels = colour_channels.clamp(1, 3).min(in_channels);
-        run_vectorised(Pass { pipeline: self, codes, in_channels, colour_channels, base_shift_d, target });
+    /// [`Pipeline::run_shifted`] of one line of codes for each of red, green and blue (of a grey scan the same three
+    /// times) into a plane each; the shortest of them ends the run.
+    pub fn run_planes(&self, codes: [&[u16]; 3], base_shift_d: &[f32], out: [&mut [f32]; 3]) {
+        let (codes, target) = (Codes::Lines(codes), Target::Planes(out));
+        run_vectorised(Pass { pipeline: self, codes, base_shift_d, target });
     }
 
-    /// A chunk of codes through the input tables.
+    /// A chunk of codes as densities, or as light.
     #[inline(always)]
-    pub(super) fn load(
-        &self,
-        codes: &[u16],
-        in_channels: usize,
-        colour_channels: usize,
-        planes: &mut Planes,
-    ) {
-        let [red, green, blue] = &self.input;
-        let [r, g, b] = planes;
-        let fetch = |table: &[f32; CODES], code: u16| table[usize::from(code)];
-        if colour_channels == 3 {
-            let out = r.iter_mut().zip(g).zip(b);
-            for (((r, g), b), pixel) in out.zip(codes.chunks_exact(in_channels)) {
-                if let [x, y, z, ..] = pixel {
-                    (*r, *g, *b) = (fetch(red, *x), fetch(green, *y), fetch(blue, *z));
+    pub(super) fn load(&self, codes: Codes<'_>, at: usize, len: usize, planes: &mut Planes) {
+        match &self.input {
+            Input::Tables(tables) => codes.each(at, len, planes, |c, code| tables[c][usize::from(code)]),
+            Input::Density { clear_d } => {
+                codes.each(at, len, planes, |_, code| f32::from(code));
+                for (plane, clear_d) in planes.iter_mut().zip(clear_d) {
+                    for value in &mut plane[..len] {
+                        let held = if *value > 0.5 { *value } else { 0.5 };
+                        *value = density_of(held) + clear_d;
+                    }
                 }
-            }
-        } else {
-            let out = r.iter_mut().zip(g).zip(b);
-            for (((r, g), b), code) in out.zip(codes.iter().step_by(in_channels)) {
-                (*r, *g, *b) = (fetch(red, *code), fetch(green, *code), fetch(blue, *code));
             }
         }
     }

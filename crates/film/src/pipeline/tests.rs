@@ -168,7 +168,9 @@ fn kept_densities_give_the_bits_of_the_whole_pipeline_for_another_look() {
         made_by.densities(&codes, 4, 3, &shift, densities.each_mut().map(Vec::as_mut_slice));
         pipeline
             .run_densities(densities.each_ref().map(Vec::as_slice), kept.each_mut().map(Vec::as_mut_slice));
-        pipeline.run_planes(&codes, 4, 3, &shift, whole.each_mut().map(Vec::as_mut_slice));
+        let lines = [0, 1, 2].map(|c: usize| codes.iter().skip(c).step_by(4).copied().collect::<Vec<_>>());
+        let lines = lines.each_ref().map(Vec::as_slice);
+        pipeline.run_planes(lines, &shift, whole.each_mut().map(Vec::as_mut_slice));
         assert_eq!(kept, whole);
         let mut other = recipe(kind, &line, &look, stock);
         other.base_d[0] += 0.01;

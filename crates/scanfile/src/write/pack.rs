@@ -5,7 +5,7 @@ use super::sums::sum_of_samples;
 
 /// Bytes of a TIFF strip before packing, about.
 const STRIP_BYTES: usize = 512 << 10;
-/// Deflate effort. Measured on grainy 16-bit film (`tests/SPEED.md`): higher levels save next to nothing.
+/// Deflate effort. The noise of film in 16 bits does not shrink: higher levels take longer and save next to nothing.
 const DEFLATE_LEVEL: i32 = 3;
 
 /// Makes rows of one picture ready for its writer; shared by threads.
@@ -40,6 +40,16 @@ pub(super) enum Body {
     /// Samples of 16 bits, as they go into a little-endian file.
     Samples(Vec<u16>),
     Bytes(Vec<u8>),
+}
+
+impl PackedRows {
+    /// The samples as they were handed over, when they were not changed on the way: memory to be used again.
+    pub fn into_samples(self) -> Option<Vec<u16>> {
+        match self.body {
+            Body::Samples(samples) => Some(samples),
+            _ => None,
+        }
+    }
 }
 
 impl RowPacker {

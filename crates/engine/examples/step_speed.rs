@@ -1,0 +1,134 @@
+//! Times single steps of the export on made rows, on one thread: the best of many rounds, in nanoseconds a pixel.
+//!
+//! `cargo run --release -p glassine-engine --example step_speed`
+//!
+//! The best of many short rounds is what a quiet machine would give; use it to compare two builds of one step.
+#![expect(clippy::print_stdout, reason = "a bench prints its figures")]
+
+use std::hint::black_box;
+use std::time::Instant;
+
+use glassine_film::{
+    FilmKind, Look, OutputSpace, Param, Pipeline, Recipe, Rendering, default_stock, quantise16_planes,
+};
+use glassine_raster::{Kernel, Orientation, PixelRect, Samples16, SourcePlanes, TiltedBox, TiltedSampling};
+use glassine_sharpness::{RowScratch, Sharpening};
+
+const WIDTH: u32 = 5280;
+const ROWS: u32 = 140;
+const ROUNDS: usize = 60;
+/// Density of clear film.
+const BASE_D: [f64; 3] = [0.2076, 0.4437, 0.6576];
+
+fn main() {
+    let scan = scan();
+    tilted(&scan);
+    let line: Vec<f32> = (0..=u16::MAX).map(|code| f32::from(code) / 65_535.0).collect();
+    let plain = Look::default();
+    let all = [
+        (Param::Saturation, 1.15),
+        (Param::WeakColourBoost, 0.3),
+        (Param::WarmthCc, 6.0),
+        (Param::ShadowTintCc, -3.0),
+        (Param::Contrast, 1.1),
+    ];
+    let every = all.iter().fold(plain.clone(), |look, (param, value)| look.with(*param, *value));
+    pipeline("pipeline, plain", &scan, &line, &plain, Rendering::Straight);
+    pipeline("pipeline, every step", &scan, &line, &every, Rendering::Print);
+    let planes = [0, 1, 2].map(|c: usize| -> Vec<f32> {
+        scan.data().iter().skip(c).step_by(4).map(|code| f32::from(*code) / 65_535.0).collect()
+    });
+    let sharpener = Sharpening { amount: 1.0, radius_px: 2.0, overshoot_limit: 0.1 }.prepare(WIDTH);
+    let (mut scratch, mut out) = (RowScratch::default(), vec![0.0; WIDTH as usize]);
+    time("sharpening, radius 2", || {
+        for y in 20..120 {
+            sharpener.row_of(&planes[0], y, &mut scratch, &mut out);
+        }
+        black_box(&out);
+    });
+    let mut codes = vec![0; WIDTH as usize * 300];
+    time("rounding", || {
+        let [r, g, b] = planes.each_ref().map(|plane| &plane[..WIDTH as usize * 100]);
+        quantise16_planes([r, g, b], &mut codes);
+        black_box(&codes);
+    });
+}
+
+/// Print the best time of rounds over 100 rows.
+fn time(what: &str, mut round: impl FnMut()) {
+    let best = (0..ROUNDS).map(|_| {
+        let began = Instant::now();
+        round();
+        began.elapsed().as_secs_f64()
+    });
+    let best = best.fold(f64::MAX, f64::min) * 1e9 / (f64::from(WIDTH) * 100.0);
+    println!("{what:<24} {best:6.2} ns a pixel");
+}
+
+/// Densities with slow changes and grain, from a fixed seed; four channels.
+fn scan() -> Samples16 {
+    let mut state = 0x2545_f491_4f6c_dd1d_u64;
+    let mut noise = || {
+        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
+        (state >> 40) as f64 / f64::from(1 << 24) - 0.5
+    };
+    let mut codes = Vec::new();
+    for y in 0..ROWS {
+        for x in 0..WIDTH {
+            let slow = 0.75 + 0.3 * (f64::from(x) / 300.0).sin() * (f64::from(y) / 110.0).cos();
+            for base_d in BASE_D {
+                codes.push((65_535.0 * 10.0_f64.powf(-base_d - slow - 0.1 * noise())) as u16);
+            }
+            codes.push(52_000);
+        }
+    }
+    Samples16::from_vec(WIDTH, ROWS, 4, codes).unwrap_or_else(|| Samples16::zeroed(WIDTH, ROWS, 4))
+}
+
+fn tilted(scan: &Samples16) {
+    let area = TiltedBox::from_edges(2.0, 22.0, f64::from(WIDTH) - 2.0, 122.0);
+    let area = TiltedBox { angle_rad: 0.008, ..area };
+    let plan = TiltedSampling::new(&area, Orientation::default(), WIDTH - 4, 100, Kernel::Cubic);
+    let whole = PixelRect::of_size(WIDTH, ROWS);
+    let (mut planes, mut buffer) = (SourcePlanes::default(), Vec::new());
+    time("sorting by channel", || {
+        planes.fill(&plan, scan, (0, 0), PixelRect { y1: 100, ..whole }, 3);
+        black_box(&planes);
+    });
+    planes.fill(&plan, scan, (0, 0), whole, 3);
+    time("reading at a tilt", || {
+        for y in 0..100 {
+            black_box(plan.lines(&planes, y, &mut buffer));
+        }
+    });
+}
+
+fn pipeline(what: &str, scan: &Samples16, line: &[f32], look: &Look, rendering: Rendering) {
+    let recipe = Recipe {
+        kind: FilmKind::ColourNegative,
+        linearisation: [line; 3],
+        base_d: BASE_D,
+        stock: default_stock(FilmKind::ColourNegative),
+        unmix_strength: 1.0,
+        gamma_ratio: [0.97, 1.0, 1.04],
+        solve_offset: [-0.3, -0.25, -0.35],
+        cast_suggestion_cc: [6.0, -3.0],
+        look,
+        rendering,
+        space: OutputSpace::Srgb,
+        input_to_xyz: None,
+    };
+    let pipeline = Pipeline::new(&recipe);
+    let mut planes = [0; 3].map(|_| vec![0.0; WIDTH as usize]);
+    let codes =
+        [0, 1, 2].map(|c: usize| -> Vec<u16> { scan.data().iter().skip(c).step_by(4).copied().collect() });
+    time(what, || {
+        for y in 0..100 {
+            let at = y as usize * WIDTH as usize;
+            let codes = codes.each_ref().map(|line| &line[at..at + WIDTH as usize]);
+            let [r, g, b] = planes.each_mut().map(|plane| &mut plane[..]);
+            pipeline.run_planes(codes, &[], [r, g, b]);
+        }
+        black_box(&planes);
+    });
+}
