@@ -45,13 +45,12 @@ impl Axis {
         }
     }
 
-    /// Number in the scan of a pixel on this axis.
-    fn scan_px(self, at: usize) -> usize {
-        let at = if self.is_backward { self.len as usize - 1 - at } else { at };
-        self.first as usize + at
+    /// Place on this axis of a scan pixel by its number, which must lie on it.
+    fn place_of(self, px: u32) -> usize {
+        (if self.is_backward { self.first + self.len - 1 - px } else { px - self.first }) as usize
     }
 
-    /// Place of a pixel's centre, and what must be taken off a place for the place on this axis.
+    /// Place of a pixel's centre along this direction of the scan; [`Axis::origin`] is that of the first pixel.
     fn centre(self, (x, y): (f64, f64)) -> f64 {
         let along = if self.is_down { y } else { x } - 0.5;
         if self.is_backward { -along } else { along }
@@ -77,43 +76,70 @@ impl SourcePlanes {
         channels: u8,
     ) {
         let has = PixelRect::new(src_at.0, src_at.1, src_at.0 + src.width(), src_at.1 + src.height());
-        let rect = rect.intersect(has);
+        self.begin(plan, rect.intersect(has), channels.min(src.channels()));
+        self.add(src, src_at);
+        self.finish();
+    }
+
+    /// Make room for scan pixels `rect`, whose pieces are then added one by one.
+    pub fn begin(&mut self, plan: &TiltedSampling, rect: PixelRect, channels: u8) {
         self.axes = [Axis::of(plan.step_x, rect), Axis::of(plan.step_y, rect)];
         let [along, across] = self.axes;
-        self.channels = usize::from(channels.min(src.channels()));
-        if along.is_down == across.is_down || rect.is_empty() || self.channels == 0 {
-            // Sheared boxes do not exist; an empty piece has nothing to read.
-            self.codes.clear();
+        self.channels = usize::from(channels);
+        // Sheared boxes do not exist; an empty piece has nothing to read.
+        let is_sound = along.is_down != across.is_down && !rect.is_empty();
+        let samples = self.stride() * self.channels * across.len as usize;
+        self.codes.resize(if is_sound { samples } else { 0 }, 0);
+    }
+
+    /// Take what `src`, whose first pixel is scan pixel `src_at`, has of the pixels.
+    pub fn add(&mut self, src: &Samples16, src_at: (u32, u32)) {
+        let [along, across] = self.axes;
+        let (stride, count, all) = (self.stride(), self.channels, usize::from(src.channels()));
+        if self.codes.is_empty() || all < count {
             return;
         }
-        let stride = self.stride();
-        self.codes.resize(stride * self.channels * across.len as usize, 0);
-        let (count, all) = (self.channels, usize::from(src.channels()));
-        let shift = |axis: Axis| if axis.is_down { src_at.1 } else { src_at.0 } as usize;
-        for (v, lines) in self.codes.chunks_exact_mut(stride * count).enumerate() {
-            let other = across.scan_px(v) - shift(across);
-            let from = along.first as usize - shift(along);
-            let len = along.len as usize;
+        let has = |axis: Axis| {
+            let (at, len) = if axis.is_down { (src_at.1, src.height()) } else { (src_at.0, src.width()) };
+            let (from, to) = (at.max(axis.first), (at + len).min(axis.first + axis.len));
+            (from.min(to)..to, at)
+        };
+        let ((columns, at_u), (rows, at_v)) = (has(along), has(across));
+        if columns.is_empty() {
+            return;
+        }
+        let first = along.place_of(if along.is_backward { columns.end - 1 } else { columns.start });
+        let (from, len) = ((columns.start - at_u) as usize, columns.len());
+        for row in rows {
+            let (v, other) = (across.place_of(row), (row - at_v) as usize);
+            let lines = &mut self.codes[v * stride * count..][..stride * count];
             if along.is_down {
-                let first = (from * src.width() as usize + other) * all;
-                let column = &src.data()[first..];
-                sort_column(column, src.stride(), lines, (stride, len));
+                let column = &src.data()[(from * src.width() as usize + other) * all..];
+                sort(column, src.stride(), lines, stride, PAD + first..PAD + first + len);
             } else {
-                let row = &src.row(other as u32)[from * all..(from + len) * all];
+                let codes = &src.row(other as u32)[from * all..(from + len) * all];
+                let to = PAD + first..PAD + first + len;
                 match all {
-                    3 => run_vectorised(Sort::<3> { row, lines, stride }),
-                    4 => run_vectorised(Sort::<4> { row, lines, stride }),
-                    n => sort_column(row, n, lines, (stride, len)),
+                    3 => run_vectorised(Sort::<3> { codes, lines, stride, to }),
+                    4 => run_vectorised(Sort::<4> { codes, lines, stride, to }),
+                    n => sort(codes, n, lines, stride, to),
                 }
             }
-            for line in lines.chunks_exact_mut(stride) {
-                if along.is_backward {
-                    line[PAD..PAD + len].reverse();
+            if along.is_backward {
+                for line in lines.chunks_exact_mut(stride) {
+                    line[PAD + first..PAD + first + len].reverse();
                 }
-                let (first, last) = (line[PAD], line[PAD + len - 1]);
-                line[..PAD].fill(first);
-                line[PAD + len..].fill(last);
             }
+        }
+    }
+
+    /// Repeat the first and last sample of every line at its ends, once all pieces are there.
+    pub fn finish(&mut self) {
+        let (stride, len) = (self.stride(), self.axes[0].len as usize);
+        for line in self.codes.chunks_exact_mut(stride) {
+            let (first, last) = (line[PAD], line[PAD + len - 1]);
+            line[..PAD].fill(first);
+            line[PAD + len..].fill(last);
         }
     }
 
@@ -202,19 +228,20 @@ impl<'a> Lines<'a> {
     }
 }
 
-/// Sort samples that lie `step` apart.
-fn sort_column(samples: &[u16], step: usize, lines: &mut [u16], (stride, len): (usize, usize)) {
+/// Sort samples that lie `step` apart into a part of each line.
+fn sort(codes: &[u16], step: usize, lines: &mut [u16], stride: usize, to: Range<usize>) {
     for (c, line) in lines.chunks_exact_mut(stride).enumerate() {
-        let channel = samples.iter().skip(c).step_by(step);
-        line[PAD..PAD + len].iter_mut().zip(channel).for_each(|(to, from)| *to = *from);
+        let channel = codes.iter().skip(c).step_by(step);
+        line[to.clone()].iter_mut().zip(channel).for_each(|(to, from)| *to = *from);
     }
 }
 
 /// One row of interleaved samples, sorted by channel.
 struct Sort<'a, const C: usize> {
-    row: &'a [u16],
+    codes: &'a [u16],
     lines: &'a mut [u16],
     stride: usize,
+    to: Range<usize>,
 }
 
 impl<const C: usize> PixelLoop for Sort<'_, C> {
@@ -223,7 +250,7 @@ impl<const C: usize> PixelLoop for Sort<'_, C> {
     #[inline(always)]
     fn call(self) {
         for (c, line) in self.lines.chunks_exact_mut(self.stride).enumerate() {
-            for (to, from) in line[PAD..].iter_mut().zip(self.row.chunks_exact(C)) {
+            for (to, from) in line[self.to.clone()].iter_mut().zip(self.codes.chunks_exact(C)) {
                 *to = from[c % C];
             }
         }

@@ -55,6 +55,9 @@ pub(super) struct BandMaker<'a> {
 /// Rows that are finished together: few, so that they are still in the caches.
 const STEP_ROWS: u32 = 32;
 
+/// Scan rows that are read at a time: sorting finds them in the caches.
+const READ_ROWS: usize = 32;
+
 /// Buffers of one thread.
 #[derive(Default)]
 struct Scratch {
@@ -162,8 +165,12 @@ impl<'a> BandMaker<'a> {
         let open = &context.open;
         let rows = PixelRect::new(0, span.top, sampling.width(), span.bottom);
         let rect = sampling.source_rect(rows, open.width(), open.height());
-        let samples = self.read(rect, cancel)?;
-        scratch.source.fill(sampling, &samples, (rect.x0, rect.y0), rect, open.colour_channels());
+        scratch.source.begin(sampling, rect, open.colour_channels());
+        for y0 in (rect.y0..rect.y1).step_by(READ_ROWS) {
+            let piece = PixelRect { y0, y1: (y0 + READ_ROWS as u32).min(rect.y1), ..rect };
+            scratch.source.add(&self.read(piece, cancel)?, (piece.x0, piece.y0));
+        }
+        scratch.source.finish();
         Ok(())
     }
 

@@ -21,9 +21,9 @@ use crate::shrink::Shrink;
 use crate::types::ExportRequest;
 
 /// Pixels of all bands that are computed at one time: their memory does not grow with the number of cores.
-const PIXELS_UNDER_WAY: u32 = 2_000_000;
+const PIXELS_UNDER_WAY: u32 = 1_300_000;
 /// Pixels of a band: few enough for the caches, enough for the rows around it not to weigh much.
-const BAND_PIXELS: std::ops::RangeInclusive<u32> = 1 << 17..=1_000_000;
+const BAND_PIXELS: std::ops::RangeInclusive<u32> = 1 << 17..=650_000;
 
 /// Histogram and clip counts of every pixel a frame's export would have, without writing it.
 pub(crate) fn count_exactly(
