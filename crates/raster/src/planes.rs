@@ -407,8 +407,12 @@ impl<const T: usize> Taps<T> {
         let base_v = self.v[first].min(self.v[last]);
         // The outermost weights of two by two are nothing.
         let skip = (5 - T) / 2;
-        for i in first / BLOCK * BLOCK..at.end.next_multiple_of(BLOCK).min(RUN) {
-            let (wu, wv) = (plan.kernel.weights(shares[0][i]), plan.kernel.weights(shares[1][i]));
+        let whole = first / BLOCK * BLOCK..at.end.next_multiple_of(BLOCK).min(RUN);
+        let [shares_u, shares_v] = shares;
+        for (i, (share_u, share_v)) in
+            shares_u.iter().zip(shares_v).enumerate().take(whole.end).skip(whole.start)
+        {
+            let (wu, wv) = (plan.kernel.weights(*share_u), plan.kernel.weights(*share_v));
             let on_u = self.u[i] - i as i32 > base_u;
             let on_v = self.v[i] > base_v;
             for k in 0..T {
