@@ -3,7 +3,7 @@
 use std::ops::Range;
 
 use crate::resample::{Kernel, TiltedSampling};
-use crate::vector::{PixelLoop, Simd, VectorLoop, run_in_vectors, run_vectorised};
+use crate::vector::{PixelLoop, Simd, VectorLoop, least, most, run_in_vectors, run_vectorised};
 use crate::{PixelRect, Samples16};
 
 /// Copies of the first and last sample at the ends of each line, so that a run of pixels never asks whether it is inside.
@@ -346,9 +346,7 @@ impl<const C: usize, const T: usize> VectorLoop for TiltedRow<'_, C, T> {
 /// A value rounded to a 16-bit code: adding 2^23 leaves no room for a fraction.
 #[inline(always)]
 fn code_of(value: f32) -> u16 {
-    let low = if value > 0.0 { value } else { 0.0 };
-    let held = if low < 65_535.0 { low } else { 65_535.0 };
-    (held + 8_388_608.0).to_bits() as u16
+    (least(most(value, 0.0), 65_535.0) + 8_388_608.0).to_bits() as u16
 }
 
 /// A whole number of moderate size: adding 1.5 times 2^52 brings it into the lowest bits, without a question whether it fits.

@@ -19,6 +19,18 @@ pub fn run_in_vectors<L: VectorLoop>(pixels: L) -> L::Output {
     pulp::Arch::new().dispatch(pixels)
 }
 
+/// The smaller of two numbers; one comparison, without the rule for not-a-number.
+#[inline(always)]
+pub fn least(a: f32, b: f32) -> f32 {
+    if a < b { a } else { b }
+}
+
+/// The larger of two numbers; one comparison, without the rule for not-a-number.
+#[inline(always)]
+pub fn most(a: f32, b: f32) -> f32 {
+    if a > b { a } else { b }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -4,7 +4,7 @@
 //! Here the halo is the setting: every result is clamped to the range of its neighbourhood, widened by a fraction of
 //! that range, so radius and amount can be raised without a bright or dark rim appearing.
 
-use glassine_raster::{PixelLoop, Plane, run_vectorised};
+use glassine_raster::{PixelLoop, Plane, least, most, run_vectorised};
 use rayon::prelude::*;
 
 /// Largest radius accepted; larger ones count as this one.
@@ -288,18 +288,6 @@ impl Row<'_> {
 #[inline(always)]
 fn fixed<const N: usize>(values: &[f32]) -> &[f32; N] {
     values.first_chunk().expect("blocks end inside the row and its padding")
-}
-
-/// The smaller of two numbers; one comparison, without the rule for not-a-number.
-#[inline(always)]
-fn least(a: f32, b: f32) -> f32 {
-    if a < b { a } else { b }
-}
-
-/// The larger of two numbers.
-#[inline(always)]
-fn most(a: f32, b: f32) -> f32 {
-    if a > b { a } else { b }
 }
 
 /// Fill `reach` values at both ends with the first and last of the middle.

@@ -1,5 +1,7 @@
 //! Working values to encoded output: saturation, weak-colour boost, output matrix, gamut, transfer function.
 
+use glassine_raster::{least, most};
+
 use super::build::f32_rows;
 use super::run::{CHUNK, Planes, matrix, neutral_matrix};
 use crate::colour::{
@@ -127,18 +129,6 @@ struct Gamut {
     output: [[f32; 3]; 3],
     opponent: [[f32; 3]; 3],
     roots: [[f32; 3]; 3],
-}
-
-/// The smaller of two numbers; one comparison, without the rule for not-a-number.
-#[inline(always)]
-fn least(a: f32, b: f32) -> f32 {
-    if a < b { a } else { b }
-}
-
-/// The larger of two numbers.
-#[inline(always)]
-fn most(a: f32, b: f32) -> f32 {
-    if a > b { a } else { b }
 }
 
 /// Distance from black and white (in light) at which strong colours are put down: above the first 16-bit code.
