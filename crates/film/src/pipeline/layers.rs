@@ -5,7 +5,7 @@
 
 use glassine_raster::{PixelLoop, run_vectorised};
 
-use super::run::{CHUNK, Codes, Planes};
+use super::run::{CHUNK, Codes, LookUp, Planes};
 use super::{Core, Pipeline};
 
 impl Pipeline {
@@ -88,6 +88,7 @@ impl PixelLoop for After<'_> {
     fn call(self) {
         let Self { pipeline, densities_d, mut out } = self;
         let mut planes: Planes = [[0.0; CHUNK]; 3];
+        let mut room = LookUp::new();
         let all = shortest(out.each_ref().map(|plane| plane.len()))
             .min(shortest(densities_d.map(|plane| plane.len())));
         for at in (0..all).step_by(CHUNK) {
@@ -95,7 +96,7 @@ impl PixelLoop for After<'_> {
             for (plane, densities) in planes.iter_mut().zip(densities_d) {
                 plane[..len].copy_from_slice(&densities[at..at + len]);
             }
-            pipeline.after_layers(&mut planes, len);
+            pipeline.after_layers(&mut planes, len, &mut room);
             pipeline.finish.run(&mut planes, len);
             for (out, plane) in out.iter_mut().zip(&planes) {
                 out[at..at + len].copy_from_slice(&plane[..len]);

@@ -36,17 +36,28 @@ pub(super) fn matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize) {
     }
 }
 
+/// Buffers of [`LayerTable::look_up`], made once for all chunks.
+pub(super) struct LookUp {
+    places: [u32; CHUNK],
+    near: [f32; CHUNK],
+    step: [f32; CHUNK],
+}
+
+impl LookUp {
+    pub(super) fn new() -> Self {
+        Self { places: [0; CHUNK], near: [0.0; CHUNK], step: [0.0; CHUNK] }
+    }
+}
+
 impl LayerTable {
     /// Light of densities, in place, by straight lines between entries.
     #[inline(always)]
-    fn look_up(&self, values: &mut [f32]) {
+    fn look_up(&self, values: &mut [f32], LookUp { places, near, step }: &mut LookUp) {
         const LAST: f32 = (ENTRIES - 2) as f32;
         /// Above it the steps of an `f32` are whole numbers, so that adding it rounds.
         const WHOLE: f32 = 8_388_608.0;
         // Places, entries and lines in loops of their own: only the fetching of entries is not vector work.
-        let mut places = [0_u32; CHUNK];
-        let (mut near, mut step) = ([0.0_f32; CHUNK], [0.0_f32; CHUNK]);
-        for (value, place) in values.iter_mut().zip(&mut places) {
+        for (value, place) in values.iter_mut().zip(&mut *places) {
             let position = (*value - TABLE_LOW_D) * ENTRIES_PER_D;
             let low = if position > 0.0 { position } else { 0.0 };
             let held = if low < LAST { low } else { LAST };
@@ -58,12 +69,12 @@ impl LayerTable {
             *value = if share < 1.0 { share } else { 1.0 };
         }
         let light = &*self.light;
-        for ((place, near), step) in places.iter().zip(&mut near).zip(&mut step).take(values.len()) {
+        for ((place, near), step) in places.iter().zip(&mut *near).zip(&mut *step).take(values.len()) {
             let at = *place as usize % TABLE_LEN;
             *near = light[at];
             *step = light[(at + 1) % TABLE_LEN] - *near;
         }
-        for ((value, near), step) in values.iter_mut().zip(&near).zip(&step) {
+        for ((value, near), step) in values.iter_mut().zip(&*near).zip(&*step) {
             *value = near + step * *value;
         }
     }
@@ -172,12 +183,13 @@ impl PixelLoop for Pass<'_> {
         let Self { pipeline, codes, base_shift_d, mut target } = self;
         let mut shifts = base_shift_d.chunks(CHUNK * 3);
         let mut planes: Planes = [[0.0; CHUNK]; 3];
+        let mut room = LookUp::new();
         let all = target.len_px().min(codes.len_px());
         for at in (0..all).step_by(CHUNK) {
             let len = CHUNK.min(all - at);
             pipeline.load(codes, at, len, &mut planes);
             pipeline.before_layers(shifts.next(), &mut planes, len);
-            pipeline.after_layers(&mut planes, len);
+            pipeline.after_layers(&mut planes, len, &mut room);
             pipeline.finish.run(&mut planes, len);
             target.put(&planes, at, len);
         }
@@ -272,17 +284,17 @@ impl Pipeline {
 
     /// A chunk of densities of the layers to working values.
     #[inline(always)]
-    pub(super) fn after_layers(&self, planes: &mut Planes, len: usize) {
+    pub(super) fn after_layers(&self, planes: &mut Planes, len: usize, room: &mut LookUp) {
         match &self.core {
             Core::Colour { layers, working, .. } => {
                 for (plane, layer) in planes.iter_mut().zip(layers.iter()) {
-                    layer.look_up(&mut plane[..len]);
+                    layer.look_up(&mut plane[..len], room);
                 }
                 neutral_matrix(working, planes, len);
             }
             Core::Grey { layer, .. } => {
                 let [r, g, b] = planes;
-                layer.look_up(&mut g[..len]);
+                layer.look_up(&mut g[..len], room);
                 r[..len].copy_from_slice(&g[..len]);
                 b[..len].copy_from_slice(&g[..len]);
             }
