@@ -1,6 +1,6 @@
 //! Transfer functions of the output spaces: linear light to encoded value and back.
 
-use crate::maths::{exp2_f32, log2_f32};
+use crate::maths::root_f32;
 
 /// Relation of linear light and encoded value.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -92,7 +92,7 @@ impl FastEncoder {
         let Self { slope, knee, scale, power, offset, .. } = *self;
         for value in values {
             let magnitude = value.abs();
-            let curved = scale * exp2_f32(power * log2_f32(magnitude)) - offset;
+            let curved = scale * root_f32(magnitude, power) - offset;
             let encoded = if magnitude <= knee { slope * magnitude } else { curved };
             *value = encoded.copysign(*value);
         }
