@@ -8,6 +8,7 @@
 
 use glassine_raster::{PixelRect, Plane};
 
+use crate::field::HALO_PX;
 use crate::types::{Leakage, Registration};
 
 /// What holds for the whole frame.
@@ -41,7 +42,7 @@ impl Model {
 
     /// Samples that `rect` is computed from.
     pub(crate) fn needs(&self, rect: PixelRect) -> PixelRect {
-        let outer = rect.grown(1, self.width, self.height);
+        let outer = rect.grown(HALO_PX, self.width, self.height);
         let visible = outer.grown(self.kernel.len() as u32 - 1, self.width, self.height);
         let corners =
             [(outer.x0, outer.y0), (outer.x1, outer.y0), (outer.x0, outer.y1), (outer.x1, outer.y1)].map(
@@ -162,6 +163,7 @@ mod tests {
                     for (x, smooth) in (rect.x0..rect.x1).zip(some) {
                         assert_eq!(part.smooth_at(x, y), *smooth);
                         assert_eq!(part.steepness_at(x, y), whole.steepness_at(x, y), "{x} {y}");
+                        assert_eq!(part.lag_at(x, y), whole.lag_at(x, y), "{x} {y}");
                         assert_eq!(part.density_at(x, y), whole.density_at(x, y), "{x} {y}");
                         assert_eq!(part.leaked_at(x, y), whole.leaked_at(x, y), "{x} {y}");
                     }

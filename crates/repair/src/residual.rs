@@ -302,7 +302,8 @@ impl Look<'_> {
                 // Most blocks hold nothing.
                 if blocks[(x / BLOCK_PX) as usize] && line.iter().fold(false, |any, s| any | (*s > least)) {
                     for (x, &smooth_d) in (x..).zip(line).filter(|(_, s)| **s > least) {
-                        let faint = Faint { smooth_d, doubt_d: self.edge_doubt * field.steepness_at(x, y) };
+                        let doubt_d = self.edge_doubt * field.steepness_at(x, y) + field.lag_at(x, y);
+                        let faint = Faint { smooth_d, doubt_d };
                         let low = self.lowest.is_low(faint);
                         if low {
                             let near =

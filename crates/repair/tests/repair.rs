@@ -193,6 +193,22 @@ fn clean_film_of_stars_wires_and_fur_keeps_every_pixel() {
 }
 
 #[test]
+fn the_edge_of_a_picture_against_black_film_is_not_marked() {
+    let clean = vec![0.0; 360 * 280];
+    // A slide in its black rebate, 2.9 D denser: the lens carries light over the edge, so its density rises late.
+    let slide = |x: f64, y: f64| {
+        let inside = (60.0..300.0).contains(&x) && (50.0..230.0).contains(&y);
+        let wave = 0.2 + 0.1 * (x / 37.0).sin() * (y / 29.0).cos();
+        if inside { [wave, 0.9 * wave, 1.1 * wave] } else { [2.9; 3] }
+    };
+    for leak in [[0.05, -0.01, 0.005], [0.09, 0.0, 0.0]] {
+        let map =
+            map_of(&Model { leak, ..Model::default() }.scan(slide, &clean).dusty).expect("clean dye film");
+        assert!(map.is_clean(), "leakage {leak:?}: {} objects, {} px", map.objects, map.marked_px());
+    }
+}
+
+#[test]
 fn an_emulsion_scratch_that_infrared_hardly_sees_is_marked_along_its_length() {
     let model = Model { leak: [0.05, 0.0, 0.0], infrared_noise: 0.001, ..Model::default() };
     let (w, h) = (model.width, model.height);
