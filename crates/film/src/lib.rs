@@ -43,7 +43,7 @@ pub use solve::{
     BalanceMode, FrameSolve, StripSolve, balance_cc_from_log, log_from_balance_cc, solve_strip,
     solve_strip_and_toes,
 };
-pub use statistics::{FrameStatistics, measure_frame};
+pub use statistics::{FrameStatistics, measure_frame, measure_frame_without};
 pub use stock::{LayerCurve, Stock, StockError, ToeShoulder, default_stock, shipped_stocks};
 pub use tone::{BAND_CENTRES_LOG, Rendering, ToneCurve, band_curves, look_from_band_curves};
 

@@ -2,12 +2,12 @@
 
 use crate::base::{colour_channels, density_of_code};
 use crate::{FilmKind, Stock};
-use glassine_raster::Samples16;
+use glassine_raster::{Plane, Samples16};
 
 /// Most cells a frame is summarised by.
 const MOST_CELLS: usize = 4096;
 /// Most single pixels that are kept beside them.
-const MOST_SAMPLES: usize = 16_384;
+const MOST_SAMPLES: usize = 65_536;
 
 /// Densities of a frame, averaged over small cells so that grain and noise do not count.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -55,6 +55,17 @@ pub fn measure_frame(
     kind: FilmKind,
     _stock: &Stock,
 ) -> FrameStatistics {
+    measure_frame_without(linear, &Plane::filled(0, 0, 0), base, kind)
+}
+
+/// [`measure_frame`] with some pixels left out: 0 in `doubtful` counts in full, 1 in the averages of cells alone (repaired
+/// dust, of which a trace may be left), anything else not at all. Pixels beyond the plane count.
+pub fn measure_frame_without(
+    linear: &Samples16,
+    doubtful: &Plane<u8>,
+    base: Option<[f64; 3]>,
+    kind: FilmKind,
+) -> FrameStatistics {
     let channels = usize::from(linear.channels());
     let (width, height) = (linear.width() as usize, linear.height() as usize);
     if channels == 0 || width == 0 || height == 0 {
@@ -65,6 +76,10 @@ pub fn measure_frame(
     let base = if kind.is_negative() { base.unwrap_or([0.0; 3]) } else { [0.0; 3] };
     let mut cells_d = Vec::with_capacity(MOST_CELLS);
     let mut open = 0_u64;
+    let doubt = |x: usize, y: usize| {
+        let known = x < doubtful.width() as usize && y < doubtful.height() as usize;
+        if known { doubtful.at(x as u32, y as u32) } else { 0 }
+    };
     for y0 in (0..height).step_by(side) {
         let y1 = (y0 + side).min(height);
         for x0 in (0..width).step_by(side) {
@@ -73,20 +88,27 @@ pub fn measure_frame(
             if (x1 - x0) * 2 < side || (y1 - y0) * 2 < side {
                 continue;
             }
-            let mut sums = [0_u64; 3];
+            let (mut sums, mut count) = ([0_u64; 3], 0_usize);
             for y in y0..y1 {
                 let row = linear.row(y as u32);
-                for pixel in row[x0 * channels..x1 * channels].chunks_exact(channels) {
+                for (x, pixel) in (x0..).zip(row[x0 * channels..x1 * channels].chunks_exact(channels)) {
+                    if doubt(x, y) > 1 {
+                        continue;
+                    }
+                    count += 1;
                     for (sum, &code) in sums.iter_mut().zip(&pixel[..used]) {
                         *sum += u64::from(code);
                     }
                     open += u64::from(pixel[..used].contains(&u16::MAX));
                 }
             }
-            let count = ((x1 - x0) * (y1 - y0)) as f64;
+            // What is left of a cell must still stand for it.
+            if 2 * count < (x1 - x0) * (y1 - y0) {
+                continue;
+            }
             let mut cell = [0.0_f32; 3];
             for (channel, value) in cell.iter_mut().enumerate() {
-                let code = sums[channel.min(used - 1)] as f64 / count;
+                let code = sums[channel.min(used - 1)] as f64 / count as f64;
                 *value = (density_of_mean(code) - base[channel]) as f32;
             }
             cells_d.push(cell);
@@ -95,10 +117,57 @@ pub fn measure_frame(
     let density_of_pixel =
         |pixel: &[u16]| [0, 1, 2].map(|c| (density_of_code(pixel[c.min(used - 1)]) - base[c]) as f32);
     let stride = (width * height).div_ceil(MOST_SAMPLES).max(1);
-    let samples_d = linear.data().chunks_exact(channels).step_by(stride).map(density_of_pixel).collect();
+    let samples_d = linear
+        .data()
+        .chunks_exact(channels)
+        .enumerate()
+        .step_by(stride)
+        .filter(|(idx, _)| doubt(idx % width, idx / width) == 0)
+        .map(|(_, pixel)| density_of_pixel(pixel))
+        .collect();
     FrameStatistics { cells_d, samples_d, open_share: open as f32 / (width * height) as f32 }
 }
 
 fn density_of_mean(code: f64) -> f64 {
     if code < 0.5 { density_of_code(0) } else { -crate::maths::log10(code / 65_535.0) }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// 40 x 30 pixels of one code, with a square of another.
+    fn picture() -> (Samples16, Plane<u8>) {
+        let mut samples = Samples16::from_vec(40, 30, 1, vec![20_000; 1200]).expect("length fits");
+        let mut doubtful = Plane::filled(40, 30, 0_u8);
+        for y in 10..13 {
+            for x in 7..12 {
+                samples.data_mut()[y * 40 + x] = 900;
+                doubtful.set(x as u32, y as u32, 2);
+            }
+        }
+        (samples, doubtful)
+    }
+
+    #[test]
+    fn what_is_left_out_counts_neither_in_cells_nor_in_samples() {
+        let (samples, doubtful) = picture();
+        let kind = FilmKind::BlackAndWhite;
+        let without = measure_frame_without(&samples, &doubtful, None, kind);
+        let clear = density_of_code(20_000) as f32;
+        assert!(without.samples_d.iter().chain(&without.cells_d).all(|d| (d[0] - clear).abs() < 1e-4));
+        assert_eq!(without.samples_d.len(), 1200 - 15);
+        let with = measure_frame(&samples, None, kind, crate::default_stock(kind));
+        assert!(with.samples_d.iter().any(|d| d[0] > clear + 1.0));
+    }
+
+    #[test]
+    fn repaired_pixels_count_in_averages_alone() {
+        let (samples, mut doubtful) = picture();
+        doubtful.data_mut().iter_mut().for_each(|doubt| *doubt /= 2);
+        let measured = measure_frame_without(&samples, &doubtful, None, FilmKind::BlackAndWhite);
+        let clear = density_of_code(20_000) as f32;
+        assert!(measured.samples_d.iter().all(|d| (d[0] - clear).abs() < 1e-4));
+        assert!(measured.cells_d.iter().any(|d| d[0] > clear + 0.1));
+    }
 }

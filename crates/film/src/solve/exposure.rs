@@ -2,8 +2,11 @@
 
 use crate::matrix::{Matrix3, apply};
 
-/// Share of pixels that may lie above the level highlights are put at.
-const HIGHLIGHT_SHARE: f64 = 0.0004;
+/// Shares of pixels between which lies the light that counts as that of the highlights; its mean there, so that no single
+/// pixel decides.
+const HIGHLIGHT_SHARES: [f64; 2] = [0.0001, 0.0012];
+/// The same about the median.
+const MIDDLE_SHARES: [f64; 2] = [0.48, 0.52];
 /// Light the highlights are put at: a little under white leaves room for grain.
 const HIGHLIGHT_LIGHT: f64 = 0.94;
 /// Light the median may have at most, so that fog and paper stay below white.
@@ -26,11 +29,59 @@ pub(super) fn exposure_log(layer_light: &[[f64; 3]], working_matrix: &Matrix3) -
         largest.push(rgb.iter().copied().fold(f64::MIN, f64::max));
         middle.push(rgb[1]);
     }
-    let quantile = |list: &mut Vec<f64>, share: f64| {
-        list.sort_unstable_by(f64::total_cmp);
-        list[((list.len() - 1) as f64 * share).round() as usize].max(1e-6)
-    };
-    let high = HIGHLIGHT_LIGHT / quantile(&mut largest, 1.0 - HIGHLIGHT_SHARE);
-    let median = MOST_MEDIAN_LIGHT / quantile(&mut middle, 0.5);
+    let high = HIGHLIGHT_LIGHT / mean_between(&mut largest, HIGHLIGHT_SHARES);
+    let median = MOST_MEDIAN_LIGHT / mean_between(&mut middle, MIDDLE_SHARES);
     crate::maths::log10(high.min(median)).clamp(-MOST_LOG, MOST_LOG)
+}
+
+/// Geometric mean of the values that from one to another share of all exceed, each counted by how far it reaches inside.
+fn mean_between(values: &mut [f64], [first, last]: [f64; 2]) -> f64 {
+    values.sort_unstable_by(|a, b| b.total_cmp(a));
+    let (from, to) = (first * values.len() as f64, last * values.len() as f64);
+    // Fewer values than a share asks for: the one in its middle.
+    let (from, to) = if to - from < 1.0 {
+        (f64::midpoint(from, to).floor(), f64::midpoint(from, to).floor() + 1.0)
+    } else {
+        (from, to)
+    };
+    let (mut sum, mut all) = (0.0, 0.0);
+    for idx in from as usize..(to.ceil() as usize).min(values.len()) {
+        let inside = (to.min(idx as f64 + 1.0) - from.max(idx as f64)).max(0.0);
+        sum += inside * crate::maths::log10(values[idx].max(1e-6));
+        all += inside;
+    }
+    if all > 0.0 { crate::maths::exp10(sum / all) } else { 1.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::matrix::IDENTITY;
+
+    /// Light that falls off evenly in log10 from 1 to 0.01.
+    fn lights(count: usize) -> Vec<[f64; 3]> {
+        (0..count).map(|i| [crate::maths::exp10(-2.0 * i as f64 / count as f64); 3]).collect()
+    }
+
+    #[test]
+    fn leaving_out_some_pixels_hardly_moves_the_exposure() {
+        let all = lights(40_000);
+        let whole = exposure_log(&all, &IDENTITY);
+        for skipped in 0..20 {
+            // One in a hundred, among them each of the very brightest in turn.
+            let kept: Vec<_> =
+                all.iter().enumerate().filter(|(i, _)| i % 100 != skipped).map(|x| *x.1).collect();
+            let moved = (exposure_log(&kept, &IDENTITY) - whole).abs();
+            assert!(moved < 1e-4, "{skipped}: {moved}");
+        }
+    }
+
+    #[test]
+    fn the_mean_between_two_shares_is_that_of_the_values_there() {
+        // Four values share evenly; between a quarter and three quarters lie the second and the third.
+        let mut values = [1.0, 10.0, 100.0, 1000.0];
+        assert!((mean_between(&mut values, [0.25, 0.75]) - crate::maths::exp10(1.5)).abs() < 1e-9);
+        assert!((mean_between(&mut [7.0], [0.0001, 0.0012]) - 7.0).abs() < 1e-9);
+        assert_eq!(mean_between(&mut [], [0.2, 0.3]), 1.0);
+    }
 }

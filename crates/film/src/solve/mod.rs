@@ -2,6 +2,7 @@
 
 mod exposure;
 mod neutral;
+mod settle;
 mod simplex;
 mod strength;
 #[cfg(test)]

@@ -4,8 +4,10 @@
 //! the share of its *different* colours that would be grey, through a logarithm so that one large grey (or one large
 //! orange wall) counts hardly more than a small one. A neutral that makes cells grey over the whole range of exposures
 //! in many frames wins; a prior from the spread of real films decides when nothing in the pictures does. The width that
-//! still counts as grey shrinks from 0.12 to 0.015 in log10 exposure, so that the search does not stick early.
+//! still counts as grey shrinks from 0.12 to 0.021 in log10 exposure, so that the search does not stick early; narrower
+//! widths would follow the grain of single pictures.
 
+use super::settle::settle;
 use super::simplex::minimise;
 use crate::maths::exp2_f32;
 use crate::matrix::apply;
@@ -37,7 +39,7 @@ const MEASURED_OFFSET_SPREAD: [f64; 2] = [0.05, 0.06];
 /// Spread of toe widths of red and blue against green (one standard deviation, as a ratio). Source: as above.
 const TOE_SPREAD: f64 = 0.2;
 /// Widths in log10 exposure that count as grey, from first to last.
-const WIDTHS_LOG: [f64; 4] = [0.12, 0.06, 0.03, 0.015];
+const WIDTHS_LOG: [f64; 4] = [0.12, 0.06, 0.03, 0.021];
 
 /// Red and blue gamma relative to the stock, red and blue offset in log10 exposure; green is the reference.
 pub(super) type Neutral = [f64; 4];
@@ -229,15 +231,16 @@ impl Votes {
         };
         let mut at = [start[0], start[1], start[2], start[3], 0.0, 0.0];
         for width in [WIDTHS_LOG[2], WIDTHS_LOG[3]] {
-            let step = [0.02, 0.02, 0.02, 0.02, 0.1, -0.1];
-            (at, _) = minimise(at, step, 400, |trial| {
+            let cost = |trial: &[f64; 6]| {
                 let [gamma_red, gamma_blue, red, blue, toe_red, toe_blue] = *trial;
                 let neutral = [gamma_red, gamma_blue, red, blue];
                 let toes = (toe_red / TOE_SPREAD).powi(2) + (toe_blue / TOE_SPREAD).powi(2);
                 let tables = (&table(0, toe_red), &table(2, toe_blue));
                 self.prior(&neutral) + PRIOR_WEIGHT * 0.5 * toes
                     - self.votes_with(tables, &neutral, width, None)
-            });
+            };
+            (at, _) = minimise(at, [0.02, 0.02, 0.02, 0.02, 0.1, -0.1], 250, cost);
+            at = settle(at, [width, width, width, width, 0.1, 0.1], 15, cost);
         }
         (self.red, self.blue) = (table(0, at[4]), table(2, at[5]));
         let ratio = [at[4], at[5]].map(|log| libm::exp(log.clamp(-0.7, 0.7)));

@@ -13,7 +13,10 @@ use crate::statistics::FrameStatistics;
 
 /// Weakest strength that may be found, and the step of the search.
 const LEAST: f64 = 0.65;
-const STEP: f64 = 0.0125;
+const STEP: f64 = 0.025;
+/// Difference of cost over which one strength gives way to another: where two do almost as well, neither is chosen by
+/// chance.
+const SOFTNESS: f64 = 0.04;
 /// Spread of real films around a generic stock (one standard deviation, natural logarithm). Source: ours, over simulated
 /// films whose layers hold each other back by nothing to a third.
 const SPREAD: f64 = 0.15;
@@ -23,14 +26,15 @@ const DEPTH: f64 = 0.02;
 const EDGE: f64 = -0.015;
 /// Most that one frame may cost: a single picture of coloured lamps does not decide over the strip.
 const MOST_COST: f64 = 2.0;
-/// Which of the deepest different colours of a frame speaks for it.
-const SPEAKER: usize = 2;
+/// Which of the deepest different colours of a frame speak for it, counted by their weight: their mean, so that no single
+/// one decides.
+const SPEAKERS: [f64; 2] = [1.0, 3.0];
 /// Cells of a frame that are looked at.
 const MOST_CELLS: usize = 4096;
 /// Colours are different when they lie in different squares of this side (log10 exposure against green).
 const COLOUR_STEP: f64 = 0.06;
-/// Fewest cells that make a colour.
-const FEWEST_CELLS: usize = 2;
+/// Cells beyond the first that a colour needs to count by two thirds.
+const MANY_CELLS: f64 = 1.0;
 /// Light under which noise decides the colour, as a share of the frame's light parts.
 const LEAST_LIGHT: f64 = 0.03;
 
@@ -42,7 +46,7 @@ pub(super) fn colour_strength(
     gamma_ratio: [f64; 3],
     balances_log: &[[f64; 3]],
 ) -> f64 {
-    let frames: Vec<(Vec<[f64; 3]>, [f64; 3])> = frames
+    let frames: Vec<(Vec<([f64; 3], f64)>, [f64; 3])> = frames
         .iter()
         .zip(balances_log)
         .map(|(frame, balance)| (different_colours(frame, stock, gamma_ratio, *balance), *balance))
@@ -51,22 +55,46 @@ pub(super) fn colour_strength(
         let changed = stock.with_colour_strength(strength, gamma_ratio);
         let prior = libm::log(strength) / SPREAD;
         let votes = frames.iter().map(|(colours, balance)| {
-            let mut depths: Vec<f64> = colours
+            let depths = colours
                 .iter()
-                .map(|density_d| depth(light_of(*density_d, &changed, gamma_ratio, *balance), stock))
+                .map(|(density_d, weight)| {
+                    (depth(light_of(*density_d, &changed, gamma_ratio, *balance), stock), *weight)
+                })
                 .collect();
-            depths.sort_unstable_by(|a, b| b.total_cmp(a));
-            let over = depths.get(SPEAKER).map_or(0.0, |depth| (depth - EDGE).max(0.0) / DEPTH);
+            let over = (spoken(depths) - EDGE).max(0.0) / DEPTH;
             (0.5 * over * over).min(MOST_COST)
         });
         0.5 * prior * prior + votes.sum::<f64>()
     };
-    let steps = ((1.0 - LEAST) / STEP).round() as usize;
-    let tried = (0..=steps).map(|step| 1.0 - STEP * step as f64);
-    tried
+    // As far above the stock's own as below, so that a strip that says nothing stays there.
+    let steps = (2.0 * (1.0 - LEAST) / STEP).round() as usize;
+    let tried: Vec<(f64, f64)> = (0..=steps)
+        .map(|step| LEAST + STEP * step as f64)
         .map(|strength| (strength, cost(strength)))
-        .min_by(|a, b| a.1.total_cmp(&b.1))
-        .map_or(1.0, |best| best.0)
+        .collect();
+    let least = tried.iter().fold(f64::INFINITY, |least, (_, cost)| least.min(*cost));
+    let (mut sum, mut all) = (0.0, 0.0);
+    for (strength, cost) in tried {
+        let likely = libm::exp((least - cost) / SOFTNESS);
+        sum += likely * strength;
+        all += likely;
+    }
+    let mean = if all > 0.0 { sum / all } else { 1.0 };
+    mean.min(1.0)
+}
+
+/// Mean depth of the colours that speak for a frame; a frame of fewer colours lies inside.
+fn spoken(mut depths: Vec<(f64, f64)>) -> f64 {
+    depths.sort_unstable_by(|a, b| b.0.total_cmp(&a.0));
+    let [first, last] = SPEAKERS;
+    let (mut sum, mut passed) = (0.0, 0.0);
+    for (depth, weight) in depths {
+        let inside = (last.min(passed + weight) - first.max(passed)).max(0.0);
+        sum += inside * depth;
+        passed += weight;
+    }
+    let silent = last - first.max(passed.min(last));
+    (sum + silent * EDGE) / (last - first)
 }
 
 /// Layer light of densities above base.
@@ -82,13 +110,13 @@ fn depth(light: [f64; 3], stock: &Stock) -> f64 {
     -least / most.max(1e-9)
 }
 
-/// Mean densities of each different colour of a frame.
+/// Mean densities of each different colour of a frame, and how much it counts.
 fn different_colours(
     frame: &FrameStatistics,
     stock: &Stock,
     gamma_ratio: [f64; 3],
     balance_log: [f64; 3],
-) -> Vec<[f64; 3]> {
+) -> Vec<([f64; 3], f64)> {
     let stride = frame.cells().div_ceil(MOST_CELLS).max(1);
     let mut cells: Vec<([f64; 3], [f64; 3])> = frame
         .cells_d
@@ -114,10 +142,10 @@ fn different_colours(
     sorted.sort_by_key(|(square, _)| *square);
     sorted
         .chunk_by(|a, b| a.0 == b.0)
-        .filter(|same| same.len() >= FEWEST_CELLS)
         .map(|same| {
             let sum = |c: usize| same.iter().map(|(_, density_d)| density_d[c]).sum::<f64>();
-            [0, 1, 2].map(|c| sum(c) / same.len() as f64)
+            let weight = 1.0 - libm::exp(-((same.len() - 1) as f64) / MANY_CELLS);
+            ([0, 1, 2].map(|c| sum(c) / same.len() as f64), weight)
         })
         .collect()
 }
