@@ -2,7 +2,7 @@
 
 use glassine_film::{
     CHART_ISO17321_LAB_D50, CHART_PATCH_NAMES, Param, Stock, ToneCurve, balance_cc_from_log, band_curves,
-    fit_stock_from_chart, fit_stock_from_wedge, layer_log_exposures, match_frame, measure_frame,
+    fit_stock_from_chart, fit_stock_from_wedge, layer_log_exposures, match_frame,
 };
 use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Scan, density_from_stops};
 use glassine_session::{Edit, FrameId};
@@ -207,9 +207,8 @@ impl Engine {
         let wanted = self.context(at, target)?;
         let look_of = |context: &FrameContext, param: Param| context.frame.look.get(param);
         let measured = |context: &FrameContext| -> Result<_, EngineError> {
-            let samples = bench.clean_samples(&context.open, &context.strip, &context.frame)?;
-            let base_d = base_of_frame(&context.strip, &context.frame, &context.open);
-            let statistics = measure_frame(&samples, base_d, context.strip.film, &context.stock);
+            let statistics =
+                bench.frame_statistics(&context.open, &context.strip, &context.frame, &context.stock)?;
             let solved = context.frame.solve.as_ref().map_or([0.0; 3], |solve| solve.log_offset);
             Ok((statistics, solved))
         };

@@ -24,7 +24,7 @@ use crate::study::RepairDesk;
 use crate::types::{
     ExactCount, MadeSession, NewSessionRequest, PreviewRequest, ScanPicture, SessionAt, ViewKey,
 };
-use crate::{EngineError, export, files, prepare};
+use crate::{EngineError, export, files, measured};
 
 /// Bytes of reduced scan parts kept for previews.
 const SOURCE_CACHE_BYTES: usize = 256 << 20;
@@ -337,8 +337,8 @@ impl Engine {
             return self.count_every_pixel(at, &context, cancel, &|_| {});
         }
         let overview = context.open.overview(cancel, &|_| {})?;
-        let sampling = prepare::statistics_sampling(frame, overview.factor);
-        let samples = prepare::sample_overview(&sampling, &overview);
+        let sampling = measured::statistics_sampling(frame, overview.factor);
+        let samples = measured::sample_overview(&sampling, &overview);
         let output = &at.session.output;
         let pipeline =
             context.pipeline(None, space_of(&output.space), rendering_of(&output.rendering), Feed::Linear);

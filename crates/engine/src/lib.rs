@@ -15,6 +15,7 @@ pub mod guard;
 mod host;
 pub mod jobs;
 mod layers;
+mod measured;
 mod overlay;
 mod prepare;
 mod preview;

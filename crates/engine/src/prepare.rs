@@ -5,12 +5,10 @@ use std::sync::Arc;
 
 use glassine_film::{
     FilmKind, FrameStatistics, base_from_picture, default_stock, measure_base, measure_base_field,
-    measure_frame, solve_strip_and_toes,
+    solve_strip_and_toes,
 };
 use glassine_layout::{FilmTone, FindOptions, Overview, RebateStrip, format_of, rebate_mask};
-use glassine_raster::{
-    CancelToken, Kernel, PixelRect, Plane, RegionSource, Samples16, TiltedBox, TiltedSampling,
-};
+use glassine_raster::{CancelToken, Plane, RegionSource, Samples16, TiltedBox};
 use glassine_session::{
     BalanceChoice, BaseSource, Edit, FilmBase, Fingerprint, FoundStripEdit, Frame, FrameFlag, FrameSolve,
     NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
@@ -18,11 +16,11 @@ use glassine_session::{
 use serde_json::Map;
 
 use crate::recipe::stock_of;
-use crate::scans::{OpenScan, OverviewData, ScanStore, read_reduced, shown};
+use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
 use crate::{EngineError, NewSessionRequest, Notice, Severity};
 
 /// Named in the session, so that a later program knows which solver made a result.
-const SOLVER: &str = concat!("glassine ", env!("CARGO_PKG_VERSION"), ", strip solve 2");
+const SOLVER: &str = concat!("glassine ", env!("CARGO_PKG_VERSION"), ", strip solve 3");
 
 /// Progress of one step, 0 to 1, with what is being done.
 pub(crate) type Progress<'a> = &'a (dyn Fn(f32, &str) + Sync);
@@ -411,33 +409,13 @@ impl Bench<'_> {
         }))
     }
 
-    /// Linear samples inside a frame's box, a few hundred pixels a side: enough for statistics.
-    pub(crate) fn frame_samples(&self, open: &OpenScan, frame: &Frame) -> Result<Samples16, EngineError> {
-        let overview = open.overview(self.cancel, &|_| {})?;
-        Ok(sample_overview(&statistics_sampling(frame, overview.factor), &overview))
-    }
-
-    /// [`Self::frame_samples`] without dust, for what exposure and balance are solved from.
-    pub(crate) fn clean_samples(
-        &self,
-        open: &OpenScan,
-        strip: &Strip,
-        frame: &Frame,
-    ) -> Result<Samples16, EngineError> {
-        let film = strip.film_area.unwrap_or(frame.crop);
-        let samples = self.frame_samples(open, frame)?;
-        crate::repair::without_dust(samples, open, (&film, &frame.crop), self.cancel)
-    }
-
     fn statistics(&self, session: &Session, id: StripId) -> Result<Vec<FrameStatistics>, EngineError> {
         let (strip, open) = self.strip_and_scan(session, id)?;
         session
             .frames_of(id)
             .map(|frame| {
                 self.cancel.check()?;
-                let base_d = base_of_frame(&strip, frame, &open);
-                let samples = self.clean_samples(&open, &strip, frame)?;
-                Ok(measure_frame(&samples, base_d, strip.film, stock_of(session, &strip)))
+                self.frame_statistics(&open, &strip, frame, stock_of(session, &strip))
             })
             .collect()
     }
@@ -498,22 +476,6 @@ impl Bench<'_> {
         let ids: Vec<StripId> = strips.iter().map(|strip| strip.id).collect();
         self.solve(draft, &ids)
     }
-}
-
-/// Sampling of a frame for statistics, in full-resolution scan pixels.
-pub(crate) fn statistics_sampling(frame: &Frame, factor: u32) -> TiltedSampling {
-    const LONG_SIDE_PX: f64 = 768.0;
-    let crop = &frame.crop;
-    let scale = (LONG_SIDE_PX / crop.width_px.max(crop.height_px)).min(1.0 / f64::from(factor));
-    let side = |px: f64| (px * scale).round().max(1.0) as u32;
-    let (width, height) = (side(crop.width_px), side(crop.height_px));
-    TiltedSampling::new(crop, Default::default(), width, height, Kernel::Bilinear)
-}
-
-/// The pixels of a sampling, read from an overview.
-pub(crate) fn sample_overview(sampling: &TiltedSampling, overview: &OverviewData) -> Samples16 {
-    let out = PixelRect::of_size(sampling.width(), sampling.height());
-    sampling.on_reduced(overview.factor).read(&overview.samples, 0, 0, out)
 }
 
 /// Base density in the middle of a frame.

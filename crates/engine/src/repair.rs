@@ -268,40 +268,6 @@ fn film_of(context: &FrameContext) -> TiltedBox {
     context.strip.film_area.unwrap_or(context.frame.crop)
 }
 
-/// Samples of a frame for statistics, without the dust that the infrared shows.
-///
-/// `film` is the piece of film the frame lies on, `sampling` what the samples were taken with. One speck is denser than any
-/// highlight of a negative, so what exposure and balance are solved from must not hold it. A frame whose infrared tells
-/// nothing stays as it is.
-pub(crate) fn without_dust(
-    mut samples: Samples16,
-    open: &OpenScan,
-    (film, frame): (&TiltedBox, &TiltedBox),
-    cancel: &CancelToken,
-) -> Result<Samples16, EngineError> {
-    let colours = open.colour_channels();
-    if !open.has_infrared() || samples.channels() <= colours {
-        return Ok(samples);
-    }
-    let bounds = frame.pixel_bounds(open.width(), open.height());
-    let registration = study::region_registration(open, film, bounds, cancel)?.map(|known| {
-        let scale = f64::from(samples.width()) / frame.width_px.max(1.0);
-        let (sin, cos) = frame.angle_rad.sin_cos();
-        let [x, y] = known.shift_px;
-        Registration { shift_px: [scale * (cos * x + sin * y), scale * (cos * y - sin * x)], ..known }
-    });
-    let options = DustOptions { registration, ..DustOptions::default() };
-    match glassine_repair::find_dust(&samples, colours, &options, cancel) {
-        Ok(map) => {
-            glassine_repair::fill(&mut samples, colours, &map, cancel);
-            cancel.check()?;
-        }
-        Err(Refusal::Cancelled(_)) => return Err(EngineError::Cancelled),
-        Err(_refused) => {}
-    }
-    Ok(samples)
-}
-
 /// A refusal is an answer, everything else a failure.
 fn refusal_of<T>(outcome: Result<T, DustError>) -> Result<Result<T, Refusal>, EngineError> {
     match outcome {

@@ -47,6 +47,7 @@ mod leakage;
 mod map;
 mod marks;
 mod model;
+mod narrow;
 mod region;
 mod register;
 mod residual;
@@ -60,6 +61,7 @@ mod window;
 
 pub use detect::{Analysis, find_dust};
 pub use fill::{FillPlace, fill, make_patches, refill};
+pub use narrow::narrow_dense;
 pub use register::{consensus, register};
 pub use spots::find_spots;
 pub use types::{
