@@ -45,9 +45,9 @@ fn mean_between(values: &mut [f64], [first, last]: [f64; 2]) -> f64 {
         (from, to)
     };
     let (mut sum, mut all) = (0.0, 0.0);
-    for idx in from as usize..(to.ceil() as usize).min(values.len()) {
+    for (idx, value) in values.iter().enumerate().take(to.ceil() as usize).skip(from as usize) {
         let inside = (to.min(idx as f64 + 1.0) - from.max(idx as f64)).max(0.0);
-        sum += inside * crate::maths::log10(values[idx].max(1e-6));
+        sum += inside * crate::maths::log10(value.max(1e-6));
         all += inside;
     }
     if all > 0.0 { crate::maths::exp10(sum / all) } else { 1.0 }

@@ -38,7 +38,7 @@ pub(super) fn settle<const N: usize>(
             step = step.map(|s| s * REACH / longest);
         }
         let promised = -dot(&step, &slope);
-        if !(promised > LEAST_GAIN) {
+        if promised.is_nan() || promised <= LEAST_GAIN {
             break;
         }
         let mut share = 1.0;
@@ -94,7 +94,7 @@ fn slopes<const N: usize>(
 fn update<const N: usize>(inverse: &mut [[f64; N]; N], step: &[f64; N], turned: &[f64; N]) {
     let along = dot(step, turned);
     // Only a valley that bends upwards can be learnt from.
-    if !(along > 1e-12) {
+    if along.is_nan() || along <= 1e-12 {
         return;
     }
     let moved = inverse.map(|row| dot(&row, turned));

@@ -38,6 +38,9 @@ const MANY_CELLS: f64 = 1.0;
 /// Light under which noise decides the colour, as a share of the frame's light parts.
 const LEAST_LIGHT: f64 = 0.03;
 
+/// Mean densities of a colour, and how much it counts.
+type Colour = ([f64; 3], f64);
+
 /// Colour strength of a strip relative to its stock, [`LEAST`] to 1, with the slopes and balances (one a frame, log10
 /// exposure) that were solved.
 pub(super) fn colour_strength(
@@ -46,7 +49,7 @@ pub(super) fn colour_strength(
     gamma_ratio: [f64; 3],
     balances_log: &[[f64; 3]],
 ) -> f64 {
-    let frames: Vec<(Vec<([f64; 3], f64)>, [f64; 3])> = frames
+    let frames: Vec<(Vec<Colour>, [f64; 3])> = frames
         .iter()
         .zip(balances_log)
         .map(|(frame, balance)| (different_colours(frame, stock, gamma_ratio, *balance), *balance))
@@ -116,7 +119,7 @@ fn different_colours(
     stock: &Stock,
     gamma_ratio: [f64; 3],
     balance_log: [f64; 3],
-) -> Vec<([f64; 3], f64)> {
+) -> Vec<Colour> {
     let stride = frame.cells().div_ceil(MOST_CELLS).max(1);
     let mut cells: Vec<([f64; 3], [f64; 3])> = frame
         .cells_d
