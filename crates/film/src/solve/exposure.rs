@@ -4,7 +4,7 @@ use crate::matrix::{Matrix3, apply};
 
 /// Shares of pixels between which lies the light that counts as that of the highlights; its mean there, so that no single
 /// pixel decides.
-const HIGHLIGHT_SHARES: [f64; 2] = [0.0001, 0.0012];
+const HIGHLIGHT_SHARES: [f64; 2] = [0.0003, 0.002];
 /// The same about the median.
 const MIDDLE_SHARES: [f64; 2] = [0.48, 0.52];
 /// Light the highlights are put at: a little under white leaves room for grain.
