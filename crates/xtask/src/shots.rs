@@ -21,11 +21,14 @@ pub(crate) fn draw(root: &Path) -> anyhow::Result<()> {
     let to = std::env::args().nth(2).map_or_else(|| root.join("assets/pictures"), PathBuf::from);
     std::fs::create_dir_all(&to).with_context(|| to.display().to_string())?;
     let profile = if cfg!(debug_assertions) { "debug" } else { "release" };
-    super::cargo(if profile == "debug" {
-        &["build", "-p", "glassine"]
-    } else {
-        &["build", "--release", "-p", "glassine"]
-    })?;
+    // The tests build the program too, with features of their own: building it again would build most of it twice.
+    if std::env::args().nth(4).as_deref() != Some("--built") {
+        super::cargo(if profile == "debug" {
+            &["build", "-p", "glassine"]
+        } else {
+            &["build", "--release", "-p", "glassine"]
+        })?;
+    }
     let target = std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| root.join("target"), PathBuf::from);
     let program = target.join(profile).join("glassine");
     let display = free_display();
