@@ -5,7 +5,7 @@
 //!
 //! Without `--file` a `BigTIFF` of `side` x `side` px is made in the folder for temporary files (6.5 GB) and removed
 //! afterwards. Every run is a process of its own: Glassine and libvips in turn, after one run of each that is not counted;
-//! printed are medians. With `--into` the section between the overview markers of that page is replaced.
+//! printed are medians. With `--into` the section between the overview markers of that page is made or replaced.
 #![expect(clippy::print_stdout, reason = "a bench prints its figures")]
 
 use std::fmt::Write as _;
@@ -295,11 +295,13 @@ fn opening(own: &str, choices: &Choices, path: &str, folder: &Path, page: &mut S
 }
 
 fn put_section(target: &Path, page: &str) -> Outcome<()> {
-    let old = std::fs::read_to_string(target).unwrap_or_else(|_| {
-        format!("# Speed, memory and latency\n\n## Overviews of gigapixel scans\n{BEGIN}\n{END}\n")
-    });
+    let mut old =
+        std::fs::read_to_string(target).unwrap_or_else(|_| "# Speed, memory and latency\n".to_owned());
+    if !old.contains(BEGIN) {
+        write!(old, "\n## Overviews of gigapixel scans\n{BEGIN}\n{END}\n")?;
+    }
     let (Some(begin), Some(end)) = (old.find(BEGIN), old.find(END)) else {
-        return Err("the page has no overview markers".into());
+        return Err("the page has only one of the overview markers".into());
     };
     let new = format!("{}{BEGIN}\n{page}{}", &old[..begin], &old[end..]);
     Ok(std::fs::write(target, new)?)
