@@ -89,21 +89,21 @@ def main():
             samples.tofile(path)
             ours = subprocess.Popen([sys.argv[1], path, str(W), str(H)], stdin=subprocess.PIPE, stdout=subprocess.PIPE, text=True)
             ours.stdout.readline()
-        seconds, theirs, kept = [], [], 0
+        seconds, theirs, kept, marked = [], [], 0, 0.0
         for _ in range(pairs):
             ours.stdin.write("\n")
             ours.stdin.flush()
             answer = ours.stdout.readline().split()
             seconds.append([float(v) for v in answer[:4]])
-            kept = int(answer[6])
+            marked, kept = float(answer[4]), int(answer[6])
             theirs.append(peer(samples))
         ours.stdin.close()
         ours.wait()
         map_s = np.median([a + b for a, b, _, _ in seconds])
         fill_s, all_s = (np.median([s[i] for s in seconds]) for i in (2, 3))
         ratio = np.median([t / s[3] for t, s in zip(theirs, seconds)])
-        rows.append("| %s | %.2f s | %.2f s | %.2f s | %.0f MP/s | %.2f s | %.1f x | %.0f MB |" % (
-            name, map_s, fill_s, all_s, W * H / 1e6 / all_s, np.median(theirs), ratio, kept / 1e6))
+        rows.append("| %s of specks drawn, %.1f %% marked | %.2f s | %.2f s | %.2f s | %.0f MP/s | %.2f s | %.1f x | %.0f MB |" % (
+            name, 100 * marked, map_s, fill_s, all_s, W * H / 1e6 / all_s, np.median(theirs), ratio, kept / 1e6))
         print(rows[-1], flush=True)
     text = "\n".join([
         "## Dust repair", "",
