@@ -120,6 +120,8 @@ impl SourcePlanes {
                 let codes = &src.row(other as u32)[from * all..(from + len) * all];
                 let to = PAD + first..PAD + first + len;
                 match all {
+                    1 => run_vectorised(Sort::<1> { codes, lines, stride, to }),
+                    2 => run_vectorised(Sort::<2> { codes, lines, stride, to }),
                     3 => run_vectorised(Sort::<3> { codes, lines, stride, to }),
                     4 => run_vectorised(Sort::<4> { codes, lines, stride, to }),
                     n => sort(codes, n, lines, stride, to),

@@ -5,7 +5,7 @@
 
 pub use pulp::NullaryFnOnce as PixelLoop;
 /// Vectors of the processor at hand, for loops that hold them in registers.
-pub use pulp::{Simd, WithSimd as VectorLoop};
+pub(crate) use pulp::{Simd, WithSimd as VectorLoop};
 
 /// Run a loop with the widest instructions of this processor.
 #[inline]
@@ -15,7 +15,7 @@ pub fn run_vectorised<L: PixelLoop>(pixels: L) -> L::Output {
 
 /// The same for a loop that is written with vectors.
 #[inline]
-pub fn run_in_vectors<L: VectorLoop>(pixels: L) -> L::Output {
+pub(crate) fn run_in_vectors<L: VectorLoop>(pixels: L) -> L::Output {
     pulp::Arch::new().dispatch(pixels)
 }
 

@@ -14,7 +14,8 @@ const HELP: &str = "\
 cargo xtask check     everything CI checks: formatting, lints, arrows, tidiness, tests
 cargo xtask layers    which crate may use which, read from cargo metadata
 cargo xtask tidy      file headers, lengths, and crates that must do no input or output
-cargo xtask shots     draw the window's pictures for the README into assets/pictures
+cargo xtask shots     draw the window's pictures for the README into assets/pictures; in full
+                      shots [FOLDER [DEMO_FOLDER [--built]]], --built to run the program that is there
 cargo xtask demo      open the demo session in the window";
 
 fn main() -> ExitCode {
