@@ -452,6 +452,10 @@ impl eframe::App for GlassineApp {
         }
     }
 
+    fn clear_color(&self, _: &egui::Visuals) -> [f32; 4] {
+        theme::palette_of(!self.ui_state.light).surround.to_normalized_gamma_f32()
+    }
+
     fn persist_egui_memory(&self) -> bool {
         false
     }

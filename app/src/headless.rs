@@ -85,7 +85,7 @@ impl HeadlessWindow {
     /// The last frame as a picture; `None` before the first.
     pub fn picture(&self, light: bool) -> Option<WindowPicture> {
         let output = self.output.as_ref()?;
-        Some(self.renderer.paint(&self.ctx, output, theme::palette_of(!light).panel))
+        Some(self.renderer.paint(&self.ctx, output, theme::palette_of(!light).surround))
     }
 }
 

@@ -45,8 +45,8 @@ pub(crate) struct Scheduler {
 }
 
 /// Large pictures kept after they were last shown: enough to go back and forth between neighbours at once.
-/// One has up to 2560 by 2560 pixels, so these take at most 160 MB of texture memory.
-const KEPT_LARGE: usize = 6;
+/// One has up to 2560 by 2560 pixels, parts of scans are smaller: these take at most 200 MB of texture memory.
+const KEPT_LARGE: usize = 8;
 
 impl Scheduler {
     /// Forget everything: another session begins. Numbers go on, so that late answers are told apart.

@@ -287,6 +287,11 @@ impl PreviewStore {
         self.overviews.get(&scan).map_or(&[], |overview| overview.tiles.as_slice())
     }
 
+    /// Whether the tiles cover the scan, so that nothing below them is seen.
+    pub fn overview_is_whole(&self, scan: ScanId) -> bool {
+        self.overviews.get(&scan).is_some_and(|o| !o.tiles.is_empty() && o.waiting.is_empty())
+    }
+
     /// Scan pixels for one pixel of the overview.
     pub fn overview_factor(&self, scan: ScanId) -> Option<u32> {
         self.overviews.get(&scan).map(|overview| overview.factor)

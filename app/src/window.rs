@@ -65,7 +65,7 @@ pub fn open(
         .with_inner_size(SIZE)
         .with_min_inner_size(LEAST)
         .with_drag_and_drop(true);
-    let native = eframe::NativeOptions { viewport, ..eframe::NativeOptions::default() };
+    let native = native_options(viewport);
     let create = move |creation: &eframe::CreationContext<'_>| {
         theme::apply(&creation.egui_ctx, true);
         let ctx = creation.egui_ctx.clone();
@@ -76,6 +76,14 @@ pub fn open(
     };
     eframe::run_native("Glassine", native, Box::new(create))
         .map_err(|error| WindowError::Refused { reason: plain_reason(&error.to_string()) })
+}
+
+/// How the toolkit opens the window.
+///
+/// Pictures reach the screen as they were made, already dithered; a second dither by the toolkit would change them, and
+/// cost a software renderer a good part of every frame.
+pub fn native_options(viewport: ViewportBuilder) -> eframe::NativeOptions {
+    eframe::NativeOptions { viewport, dithering: false, ..eframe::NativeOptions::default() }
 }
 
 /// The last part of the toolkit's message: what comes before names places in its source.

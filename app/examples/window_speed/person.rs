@@ -89,6 +89,7 @@ fn goal_of(what: &str) -> &'static str {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Stage {
     Settle,
+    Repaint,
     Slide,
     Prints,
     Idle,
@@ -97,7 +98,9 @@ enum Stage {
     End,
 }
 
-const PLAN: [Stage; 10] = [
+const PLAN: [Stage; 12] = [
+    Stage::Settle,
+    Stage::Repaint,
     Stage::Settle,
     Stage::Slide,
     Stage::Settle,
@@ -141,7 +144,7 @@ struct Person {
 pub(crate) fn play(path: &Path) -> Result<(), Problem> {
     let made = files::open_session(path, &CancelToken::new())?;
     let viewport = egui::ViewportBuilder::default().with_inner_size([1600.0, 1000.0]);
-    let native = eframe::NativeOptions { viewport, ..eframe::NativeOptions::default() };
+    let native = glassine_app::window::native_options(viewport);
     let create = move |creation: &eframe::CreationContext<'_>| {
         glassine_app::theme::apply(&creation.egui_ctx, true);
         let ctx = creation.egui_ctx.clone();
@@ -246,9 +249,25 @@ impl Person {
                 ctx.request_repaint_after(Duration::from_millis(100));
             }
             Stage::Slide | Stage::SlideBesideExport | Stage::Prints => self.change(ctx, now),
+            Stage::Repaint => self.repaint(ctx, now),
             Stage::Idle => self.idle(ctx),
             Stage::ExportAlone => self.export_alone(ctx, now),
             Stage::End => ctx.send_viewport_cmd(ViewportCommand::Close),
+        }
+    }
+
+    /// Draws the window again and again, as it is.
+    fn repaint(&mut self, ctx: &Context, now: Instant) {
+        ctx.request_repaint();
+        if self.step > 0 {
+            self.millis.push((now - self.next_at).as_secs_f64() * 1e3);
+        }
+        self.next_at = now;
+        self.step += 1;
+        if self.step > STEPS {
+            let millis = std::mem::take(&mut self.millis);
+            self.row("window drawn again, unchanged", spread(&millis));
+            self.next_stage(ctx);
         }
     }
 
@@ -379,6 +398,10 @@ impl Person {
 }
 
 impl eframe::App for Person {
+    fn clear_color(&self, visuals: &egui::Visuals) -> [f32; 4] {
+        eframe::App::clear_color(&self.app, visuals)
+    }
+
     fn logic(&mut self, ctx: &Context, _: &mut eframe::Frame) {
         let now = Instant::now();
         if let Some(sent) = self.sent.take_if(|sent| sent.is_drawn) {

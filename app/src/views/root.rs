@@ -34,14 +34,14 @@ const SPLITTER_REACH: f32 = 4.0;
 /// Share of the canvas that the strip takes; prints take the rest.
 const STRIP_OF_CANVAS: f32 = 0.53;
 
-/// The whole window.
+/// The whole window, on a background of the surround: what lies around pictures is painted by nobody a second time.
 pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
     let bar = Frame::new().fill(p.bar).inner_margin(Margin::symmetric(10, 0));
     Panel::top("toolbar").exact_size(theme::TOOLBAR_HEIGHT).frame(bar).show(ui, |ui| toolbar_ui(ui, cx));
     Panel::bottom("status").exact_size(theme::STATUS_HEIGHT).frame(bar).show(ui, |ui| status_ui(ui, cx));
     if cx.session.scans.is_empty() {
-        CentralPanel::default().frame(Frame::new().fill(p.surround)).show(ui, |ui| welcome_ui(ui, cx));
+        CentralPanel::default().frame(Frame::new()).show(ui, |ui| welcome_ui(ui, cx));
     } else {
         work_ui(ui, cx);
     }
@@ -57,7 +57,7 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let whole = ui.available_rect_before_wrap();
     let most = (whole.height() - LEAST_FRAME).max(LEAST_STRIP);
     let height = (whole.height() * cx.ui_state.strip.share).clamp(LEAST_STRIP, most).round();
-    Panel::top("strip").exact_size(height).frame(Frame::new().fill(p.surround)).show(ui, |ui| {
+    Panel::top("strip").exact_size(height).frame(Frame::new()).show(ui, |ui| {
         strip_bar_ui(ui, cx);
         let canvas = ui.available_rect_before_wrap();
         let place = place(ui, canvas, cx);
@@ -77,7 +77,7 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             ui.add_space(6.0);
             settings_ui(ui, cx);
         });
-    CentralPanel::default().frame(Frame::new().fill(p.surround)).show(ui, |ui| frame_ui(ui, cx));
+    CentralPanel::default().frame(Frame::new()).show(ui, |ui| frame_ui(ui, cx));
     splitter_ui(ui, cx, whole, whole.top() + height);
 }
 

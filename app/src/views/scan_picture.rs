@@ -3,6 +3,7 @@
 use egui::{Color32, Mesh, Painter, Pos2, Rect, Shape, Stroke, Ui, pos2, vec2};
 use glassine_engine::{PictureSide, UnitRect, ViewKey};
 use glassine_raster::{PixelRect, Point, Scan};
+use glassine_session::ScanId;
 
 use crate::state::ViewCx;
 use crate::store::{OverviewTile, Want};
@@ -14,8 +15,10 @@ use super::strip::StripPlace;
 
 /// Overview pixels larger than this many screen pixels are replaced by a picture from the scan itself.
 const SHARP_ABOVE: f64 = 1.25;
-/// Regions of the scan are asked for on this grid, so that small moves need no new one.
+/// Regions are asked for on this grid of scan or overview pixels, so that small moves need no new one.
 const REGION_GRID_PX: u32 = 64;
+/// Scans shown at once of which a region is asked for; what others show is scaled out of the overview.
+const REGIONS_MAX: usize = 3;
 /// Longest side of such a region on screen, physical pixels.
 const REGION_MAX_PX: u32 = 2048;
 /// Side of the magnifier, points.
@@ -25,9 +28,18 @@ const MAGNIFIER_POINTS: f64 = 3.0;
 
 /// The scan as it is known so far: the overview, and a sharper part where there is one.
 pub(super) fn paint_scan(painter: &Painter, cx: &ViewCx<'_>, view: &StripView, piece: &Piece) {
-    paint_tiles(painter, view, piece, cx.previews.overview(piece.scan));
-    if let Some((texture, _, Some(want))) = cx.previews.picture(ViewKey::ScanRegion(piece.scan)) {
-        paint_quad(painter, texture.id(), view.scan_quad(piece, want.scan_rect));
+    let sharp = cx.previews.picture(ViewKey::ScanRegion(piece.scan));
+    let sharp = sharp.and_then(|(texture, _, want)| Some((texture, want?.scan_rect)));
+    // What a sharper picture hides costs as much to paint as what is seen.
+    let scan = PixelRect::of_size(piece.scan_size.0, piece.scan_size.1);
+    let place = |rect| Rect::from_points(&view.scan_quad(piece, rect));
+    let seen = view.piece_rect(piece).intersect(painter.clip_rect()).intersect(place(scan));
+    let hides = |rect| place(rect).contains_rect(seen.shrink(0.5));
+    if !sharp.is_some_and(|(_, rect)| hides(rect)) {
+        paint_tiles(painter, view, piece, cx.previews.overview(piece.scan));
+    }
+    if let Some((texture, rect)) = sharp {
+        paint_quad(painter, texture.id(), view.scan_quad(piece, rect));
     }
 }
 
@@ -50,41 +62,53 @@ fn paint_quad(painter: &Painter, texture: egui::TextureId, corners: [Pos2; 4]) {
     painter.add(Shape::mesh(mesh));
 }
 
-/// Ask for the visible part of the scan when the overview is too coarse for it, or for what the magnifier shows.
+/// Ask for the visible part of the scan in the size of the screen, or for what the magnifier shows.
+///
+/// Where the overview is too coarse it comes from the scan itself, of the piece seen largest; else out of the overview,
+/// reduced by means of its pixels, which looks better and is quicker to paint than a texture several times too large.
 pub(super) fn want_sharp_region(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let pixels = f64::from(ui.ctx().pixels_per_point());
     if let Some((piece, at)) = magnified(cx, place) {
         let half = (f64::from(MAGNIFIER) / 2.0 / MAGNIFIER_POINTS).ceil() as u32 + REGION_GRID_PX / 2;
         let (x, y) = (at.x.max(0.0) as u32, at.y.max(0.0) as u32);
         let rect = PixelRect::new(x.saturating_sub(half), y.saturating_sub(half), x + half, y + half);
-        push_region(cx, piece, rect, MAGNIFIER_POINTS * pixels);
+        push_region(cx, piece, rect, REGION_GRID_PX, MAGNIFIER_POINTS * pixels);
         return;
     }
-    let visible = place.space.pieces.iter().filter_map(|piece| {
-        let seen = place.view.piece_rect(piece).intersect(place.view.rect);
-        (seen.is_positive()).then_some((piece, seen))
-    });
-    let Some((piece, seen)) = visible.max_by(|a, b| a.1.area().total_cmp(&b.1.area())) else { return };
-    let factor = cx.previews.overview_factor(piece.scan);
-    let shown = place.view.points_per_scan_px(piece) * pixels;
-    if factor.is_none_or(|factor| shown * f64::from(factor) <= SHARP_ABOVE) {
-        return;
+    let seen = |piece: &Piece| place.view.piece_rect(piece).intersect(place.view.rect);
+    let mut visible: Vec<&Piece> =
+        place.space.pieces.iter().filter(|piece| seen(piece).is_positive()).collect();
+    visible.sort_by(|a, b| seen(b).area().total_cmp(&seen(a).area()));
+    let mut asked: Vec<ScanId> = Vec::new();
+    for piece in visible {
+        if asked.contains(&piece.scan) || asked.len() == REGIONS_MAX {
+            continue;
+        }
+        let Some(factor) = cx.previews.overview_factor(piece.scan) else { continue };
+        let shown = place.view.points_per_scan_px(piece) * pixels;
+        let is_too_coarse = shown * f64::from(factor) > SHARP_ABOVE;
+        if is_too_coarse && !asked.is_empty() {
+            continue;
+        }
+        asked.push(piece.scan);
+        let seen = seen(piece);
+        let corners = [seen.min, seen.max].map(|at| place.view.scan_from_screen(piece, at));
+        let limit = |v: f64| v.max(0.0) as u32;
+        let rect = PixelRect::new(
+            limit(corners[0].x.min(corners[1].x).floor()),
+            limit(corners[0].y.min(corners[1].y).floor()),
+            limit(corners[0].x.max(corners[1].x).ceil()),
+            limit(corners[0].y.max(corners[1].y).ceil()),
+        );
+        let grid_px = if is_too_coarse { REGION_GRID_PX } else { REGION_GRID_PX * factor };
+        push_region(cx, piece, rect, grid_px, shown);
     }
-    let corners = [seen.min, seen.max].map(|at| place.view.scan_from_screen(piece, at));
-    let limit = |v: f64| v.max(0.0) as u32;
-    let rect = PixelRect::new(
-        limit(corners[0].x.min(corners[1].x).floor()),
-        limit(corners[0].y.min(corners[1].y).floor()),
-        limit(corners[0].x.max(corners[1].x).ceil()),
-        limit(corners[0].y.max(corners[1].y).ceil()),
-    );
-    push_region(cx, piece, rect, shown);
 }
 
-fn push_region(cx: &mut ViewCx<'_>, piece: &Piece, rect: PixelRect, screen_px: f64) {
+fn push_region(cx: &mut ViewCx<'_>, piece: &Piece, rect: PixelRect, grid_px: u32, screen_px: f64) {
     let (w, h) = piece.scan_size;
-    let down = |v: u32| v / REGION_GRID_PX * REGION_GRID_PX;
-    let up = |v: u32| v.div_ceil(REGION_GRID_PX) * REGION_GRID_PX;
+    let down = |v: u32| v / grid_px * grid_px;
+    let up = |v: u32| v.div_ceil(grid_px) * grid_px;
     let rect = PixelRect::new(down(rect.x0), down(rect.y0), up(rect.x1).min(w), up(rect.y1).min(h));
     if rect.is_empty() {
         return;

@@ -121,7 +121,9 @@ fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Pi
     let p = theme::palette_of(!cx.ui_state.light);
     let rect = view.piece_rect(piece);
     let clip = painter.with_clip_rect(painter.clip_rect().intersect(rect));
-    clip.rect_filled(rect, 0.0, p.field);
+    if !cx.previews.overview_is_whole(piece.scan) {
+        clip.rect_filled(rect, 0.0, p.field);
+    }
     if !cx.ui_state.wants.overviews.contains(&piece.scan) {
         cx.ui_state.wants.overviews.push(piece.scan);
     }

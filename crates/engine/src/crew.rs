@@ -17,8 +17,8 @@ fn niceness(lane: Lane) -> i32 {
     match lane {
         Lane::Files => 0,
         Lane::Work => 5,
-        Lane::Export => 12,
-        Lane::Count => 17,
+        Lane::Export => 15,
+        Lane::Count => 18,
     }
 }
 

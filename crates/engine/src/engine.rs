@@ -13,12 +13,12 @@ use crate::jobs::{Job, JobEvent, JobId};
 use crate::layers::DensityDesk;
 use crate::overlay::{self, Mark};
 use crate::prepare::{Bench, Draft, Search};
-use crate::preview::{Source, SourceKey, scan_rgba};
+use crate::preview::{Source, SourceKey};
 use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
 use crate::repair::{self, Repair};
 use crate::sampled::{SAMPLED_CACHE_BYTES, SampledKey};
 use crate::scans::{OpenScan, OverviewData, ScanStore};
-use crate::screen::Screen;
+use crate::screen::{Screen, scan_rgba};
 use crate::shelf::Shelf;
 use crate::study::RepairDesk;
 use crate::types::{

@@ -17,7 +17,7 @@ use crate::render;
 use crate::repair::{Repair, RepairKey};
 use crate::sampled::SampledKey;
 use crate::scans::{OpenScan, OverviewData, read_reduced};
-use crate::screen::{Screen, Wishes};
+use crate::screen::{Screen, Wishes, scan_rgba};
 use crate::types::{Overlay, PictureSide, Preview, PreviewRequest, UnitRect, ViewKey};
 use crate::{Engine, EngineError};
 
@@ -128,6 +128,22 @@ impl Plan {
         let out = PixelRect::of_size(self.sampling.width(), self.sampling.height());
         self.sampling.on_reduced(factor).read(samples, origin.0 / factor, origin.1 / factor, out)
     }
+
+    /// The same out of an overview that is fine enough, reduced first as far as the picture allows: every pixel of it
+    /// counts, as it would if the scan itself were read.
+    fn sample_overview(
+        &self,
+        overview: &OverviewData,
+        cancel: &CancelToken,
+    ) -> Result<Samples16, EngineError> {
+        let (own, by) = (overview.factor, (self.factor / overview.factor).max(1));
+        let (w, h) = (overview.samples.width(), overview.samples.height());
+        let r = self.rect;
+        let part =
+            PixelRect::new(r.x0 / own, r.y0 / own, r.x1.div_ceil(own).min(w), r.y1.div_ceil(own).min(h));
+        let (samples, origin) = read_reduced(&overview.samples, part, by, cancel)?;
+        Ok(self.sample(&samples, (origin.0 * own, origin.1 * own), own * by))
+    }
 }
 
 /// Whether a picture needs the repair of its frame, and whether it shows repaired pixels.
@@ -190,9 +206,13 @@ impl Engine {
                     })?;
                 let open = self.scans.get(scan, request.at.folder.as_deref())?;
                 let Some(plan) = Plan::of_scan_region(request, &open) else { return Ok(None) };
-                let source = self.source(&open, &plan, None, cancel)?;
-                let samples = plan.sample(&source.samples, source.origin, source.factor);
                 let overview = open.overview(cancel, &|_| {})?;
+                let samples = if overview.factor <= plan.factor {
+                    plan.sample_overview(&overview, cancel)?
+                } else {
+                    let source = self.source(&open, &plan, None, cancel)?;
+                    plan.sample(&source.samples, source.origin, source.factor)
+                };
                 let rgba = scan_rgba(&samples, open.colour_channels(), open.display_gain(&overview));
                 ready(picture(request, &samples, rgba, started));
                 Ok(None)
@@ -553,30 +573,4 @@ fn picture(request: &PreviewRequest, samples: &Samples16, rgba: Vec<u8>, started
         lacks_repair: false,
         millis: started.elapsed().as_secs_f64() * 1000.0,
     }
-}
-
-/// The film as scanned: linear codes times a gain, sRGB coded.
-pub(crate) fn scan_rgba(samples: &Samples16, colour_channels: u8, gain: f32) -> Vec<u8> {
-    use rayon::prelude::*;
-    let table: Vec<u8> = (0..=u16::MAX)
-        .map(|code| {
-            let light = f64::from(f32::from(code) / 65535.0 * gain).min(1.0);
-            let value =
-                if light <= 0.003_130_8 { 12.92 * light } else { 1.055 * light.powf(1.0 / 2.4) - 0.055 };
-            (value * 255.0 + 0.5) as u8
-        })
-        .collect();
-    let channels = usize::from(samples.channels()).max(1);
-    let colours = if colour_channels >= 3 { [0, 1, 2] } else { [0, 0, 0] };
-    let mut rgba = vec![255_u8; samples.data().len() / channels * 4];
-    let width = (samples.width() as usize).max(1);
-    let rows = samples.data().par_chunks(width * channels);
-    rgba.par_chunks_mut(width * 4).zip(rows).for_each(|(row, codes)| {
-        for (px, codes) in row.chunks_exact_mut(4).zip(codes.chunks_exact(channels)) {
-            for (value, channel) in px.iter_mut().zip(colours) {
-                *value = codes.get(channel).map_or(0, |code| table[usize::from(*code)]);
-            }
-        }
-    });
-    rgba
 }

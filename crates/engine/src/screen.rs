@@ -240,3 +240,29 @@ fn paint_clipping([red, green, blue]: [&[f32]; 3], line: &mut [u8], y: u32) -> u
     }
     painted
 }
+
+/// The film as scanned: linear codes times a gain, sRGB coded.
+pub(crate) fn scan_rgba(samples: &Samples16, colour_channels: u8, gain: f32) -> Vec<u8> {
+    let table: Vec<u8> = (0..=u16::MAX)
+        .map(|code| {
+            let light = f64::from(f32::from(code) / 65535.0 * gain).min(1.0);
+            let value =
+                if light <= 0.003_130_8 { 12.92 * light } else { 1.055 * light.powf(1.0 / 2.4) - 0.055 };
+            (value * 255.0 + 0.5) as u8
+        })
+        .collect();
+    let channels = usize::from(samples.channels()).max(1);
+    let colours = if colour_channels >= 3 { [0, 1, 2] } else { [0, 0, 0] };
+    let mut rgba = vec![0_u8; samples.data().len() / channels * 4];
+    let width = (samples.width() as usize).max(1);
+    let rows = samples.data().par_chunks(width * channels);
+    rgba.par_chunks_mut(width * 4).zip(rows).for_each(|(row, codes)| {
+        for (px, codes) in row.chunks_exact_mut(4).zip(codes.chunks_exact(channels)) {
+            for (value, channel) in px.iter_mut().zip(colours) {
+                *value = codes.get(channel).map_or(0, |code| table[usize::from(*code)]);
+            }
+            px[3] = u8::MAX;
+        }
+    });
+    rgba
+}

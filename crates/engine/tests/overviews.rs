@@ -260,3 +260,42 @@ fn a_view_that_moves_finds_the_tiles_that_were_read_ahead() {
     assert!(shown(&mut moving, view(3000)) == Some(expected));
     assert!(shown(&mut resting, view(3000)).is_none());
 }
+
+#[test]
+fn a_small_view_of_a_scan_is_the_mean_of_its_pixels_and_is_not_read_again() {
+    let desk = Desk::new();
+    // Half of the rows that make one row of the view, then whole ones at half the light, and enough light for the gain.
+    for (rows, code) in [(1600..1608, 30_000), (3200..3232, 15_000), (4000..4400, 60_000)] {
+        desk.paint(rows, code, false);
+    }
+    let view = |width: u32| PreviewRequest {
+        key: ViewKey::ScanRegion(ScanId(1)),
+        at: desk.at(EncodingChoice::Linear),
+        region: UnitRect::WHOLE,
+        scan_rect: PixelRect::new(0, 0, 11_200, 6_400),
+        max_width_px: width,
+        max_height_px: width * 4 / 7,
+        side: PictureSide::Scan,
+        overlay: Overlay::None,
+        revision: 1,
+    };
+    let mut host = JobHost::inline(Arc::new(Engine::new()));
+    let mut shown = |width| {
+        host.preview(view(width));
+        let mut pictures = Vec::new();
+        while !host.is_idle() {
+            if let Some(JobEvent::PreviewReady(preview)) = host.poll() {
+                pictures.push(Arc::clone(&preview));
+            }
+        }
+        pictures.pop()
+    };
+    let picture = shown(700).expect("readable");
+    assert_eq!((picture.width_px, picture.height_px), (700, 400));
+    let red = |y: usize| picture.rgba[(y * 700 + 350) * 4];
+    assert!(red(201) > 100 && red(201) < 250, "{}", red(201));
+    assert!(red(100).abs_diff(red(201)) <= 1, "{} for {}", red(100), red(201));
+    assert_eq!((red(98), red(102)), (0, 0));
+    File::options().write(true).open(&desk.scan).and_then(|file| file.set_len(ROWS_AT)).expect("ours");
+    assert!(shown(350).is_some(), "the overview is enough");
+}

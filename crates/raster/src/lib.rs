@@ -21,4 +21,4 @@ pub use planes::{Lines, SourcePlanes};
 pub use resample::{Kernel, TiltedSampling, box_reduce};
 pub use samples::{Plane, RegionError, RegionSource, Samples16};
 pub use units::{MM_PER_INCH, density_from_stops, px_from_mm, stops_from_density};
-pub use vector::{PixelLoop, least, most, run_vectorised};
+pub use vector::{PixelLoop, least, most, run_in_short_vectors, run_vectorised};

@@ -1,4 +1,5 @@
-//! Pixel loops compiled twice, for any processor and for one with 256-bit vectors; which one runs is decided at run time.
+//! Pixel loops compiled for any processor, for one with 256-bit and for one with 512-bit vectors; which of them runs is
+//! decided at run time.
 //!
 //! A loop is a value with one method, marked `#[inline(always)]` down to the arithmetic, so that it is compiled afresh for
 //! each kind of processor. Multiplications and additions are never fused, so every processor gives the same bits.
@@ -11,6 +12,17 @@ pub(crate) use pulp::{Simd, WithSimd as VectorLoop};
 #[inline]
 pub fn run_vectorised<L: PixelLoop>(pixels: L) -> L::Output {
     pulp::Arch::new().dispatch(pixels)
+}
+
+/// The same with vectors of 256 bits at most, for loops that load more than they reckon: vectors as long as a cache line
+/// lie across two of them nearly wherever they begin.
+#[inline]
+pub fn run_in_short_vectors<L: PixelLoop>(pixels: L) -> L::Output {
+    #[cfg(target_arch = "x86_64")]
+    if let Some(short) = pulp::x86::V3::try_new() {
+        return short.vectorize(pixels);
+    }
+    run_vectorised(pixels)
 }
 
 /// The same for a loop that is written with vectors.
@@ -55,9 +67,11 @@ mod tests {
     fn wide_and_plain_instructions_give_the_same_bits() {
         let a: Vec<f32> = (0..999).map(|i| (i as f32 * 0.37).fract()).collect();
         let start: Vec<f32> = (0..999).map(|i| (i as f32 * 0.61).fract()).collect();
-        let (mut wide, mut plain) = (start.clone(), start);
+        let (mut wide, mut short, mut plain) = (start.clone(), start.clone(), start);
         run_vectorised(Blend { a: &a, out: &mut wide });
+        run_in_short_vectors(Blend { a: &a, out: &mut short });
         Blend { a: &a, out: &mut plain }.call();
         assert_eq!(wide, plain);
+        assert_eq!(short, plain);
     }
 }

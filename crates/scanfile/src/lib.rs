@@ -37,6 +37,7 @@ pub use fingerprint::{Fingerprint, SampledPrint, fingerprint, sampled_fingerprin
 pub use info::{Encoding, FourthSample, InfraredSource, OpenOptions, PlaneKind, ScanInfo};
 pub use linear::{CODES, Linearisation, srgb_light};
 pub use overview::{GLIMPSE_BYTES, overview_factor};
+pub use read::Positioned;
 pub use scan::Scan;
 pub use write::{
     ClosedPicture, Compression, FilmSourceKind, Metadata, PackedRows, PictureFormat, PictureSpec,

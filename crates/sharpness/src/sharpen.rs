@@ -4,7 +4,7 @@
 //! Here the halo is the setting: every result is clamped to the range of its neighbourhood, widened by a fraction of
 //! that range, so radius and amount can be raised without a bright or dark rim appearing.
 
-use glassine_raster::{PixelLoop, Plane, least, most, run_vectorised};
+use glassine_raster::{PixelLoop, Plane, least, most, run_in_short_vectors};
 use rayon::prelude::*;
 
 /// Largest radius accepted; larger ones count as this one.
@@ -163,7 +163,7 @@ impl RowSharpener {
         scratch.blur.resize(width + 2 * reach, 0.0);
         scratch.low.resize(width + 2 * window, 0.0);
         scratch.high.resize(width + 2 * window, 0.0);
-        run_vectorised(Row { sharpener: self, samples, y, scratch, out });
+        run_in_short_vectors(Row { sharpener: self, samples, y, scratch, out });
     }
 }
 

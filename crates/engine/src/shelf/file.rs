@@ -8,12 +8,11 @@
 //! small level can be shown without reading the large one.
 
 use std::fs::File;
-use std::io::{Read as _, Seek as _, SeekFrom, Write as _};
+use std::io::Write as _;
 use std::path::Path;
-use std::sync::Mutex;
 
 use glassine_raster::Samples16;
-use glassine_scanfile::{AtomicFile, Overwrite};
+use glassine_scanfile::{AtomicFile, Overwrite, Positioned};
 use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
@@ -113,7 +112,7 @@ fn seal(head: &[u8], hashes: &[u8]) -> blake3::Hash {
 /// A kept overview whose description and hashes are sound; its codes are checked when they are read.
 #[derive(Debug)]
 pub(crate) struct Kept {
-    file: Mutex<File>,
+    file: Positioned,
     description: Description,
     first_code_at: u64,
     hashes: Vec<u8>,
@@ -123,16 +122,15 @@ pub(crate) struct Kept {
 impl Kept {
     /// Open the file if it is there, whole, and made from exactly this.
     pub(super) fn open(path: &Path, identity: &Identity, is_beside_session: bool) -> Option<Self> {
-        let mut file = File::open(path).ok()?;
-        let len = file.metadata().ok()?.len();
+        let file = Positioned::open(path).ok()?;
         let mut start = [0; 24];
-        file.read_exact(&mut start).ok()?;
+        file.read_exact_at(0, &mut start, "start").ok()?;
         let text_len = u64::from_le_bytes(start[16..].try_into().ok()?);
         if &start[..16] != MAGIC || text_len > MOST_DESCRIPTION_BYTES {
             return None;
         }
         let mut text = vec![0; text_len as usize];
-        file.read_exact(&mut text).ok()?;
+        file.read_exact_at(start.len() as u64, &mut text, "description").ok()?;
         let description: Description = serde_json::from_slice(&text).ok()?;
         let is_sound = |l: &Level| {
             (1..=MOST_SIDE_PX).contains(&l.width)
@@ -150,14 +148,13 @@ impl Kept {
         let first_code_at = start.len() as u64 + text_len;
         let code_bytes: u64 = levels.iter().map(|level| 2 * level.codes() as u64).sum();
         let hash_bytes = HASH_BYTES * levels.iter().map(|level| level.blocks()).sum::<usize>();
-        if len != first_code_at + code_bytes + (hash_bytes + HASH_BYTES) as u64 {
+        if file.len() != first_code_at + code_bytes + (hash_bytes + HASH_BYTES) as u64 {
             return None;
         }
-        file.seek(SeekFrom::Start(first_code_at + code_bytes)).ok()?;
         let mut hashes = vec![0; hash_bytes];
-        file.read_exact(&mut hashes).ok()?;
+        file.read_exact_at(first_code_at + code_bytes, &mut hashes, "hashes").ok()?;
         let mut sealed = [0; HASH_BYTES];
-        file.read_exact(&mut sealed).ok()?;
+        file.read_exact_at(first_code_at + code_bytes + hash_bytes as u64, &mut sealed, "seal").ok()?;
         if seal(&[start.as_slice(), &text].concat(), &hashes) != sealed {
             return None;
         }
@@ -165,7 +162,7 @@ impl Kept {
         if let Ok(own) = File::options().append(true).open(path) {
             own.set_modified(std::time::SystemTime::now()).ok();
         }
-        Some(Self { file: Mutex::new(file), description, first_code_at, hashes, is_beside_session })
+        Some(Self { file, description, first_code_at, hashes, is_beside_session })
     }
 
     /// Whether it lies beside the session, and not in the person's cache folder.
@@ -188,32 +185,23 @@ impl Kept {
         let level = *self.description.levels.get(nth)?;
         let from = self.first_code_at + before.iter().map(|level| 2 * level.codes() as u64).sum::<u64>();
         let first_hash = before.iter().map(|level| level.blocks()).sum::<usize>();
-        let mut codes = Vec::new();
-        codes.try_reserve_exact(level.codes()).ok()?;
-        codes.resize(level.codes(), 0_u16);
+        // Zeros straight from the system cost nothing until they are written, which all cores do; whether there is room
+        // for them is asked before.
+        Vec::<u16>::new().try_reserve_exact(level.codes()).ok()?;
+        let mut codes = vec![0_u16; level.codes()];
         let all_sound = codes.par_chunks_mut(BLOCK_CODES).enumerate().all(|(idx, block)| {
-            let mut bytes = vec![0; 2 * block.len()];
+            let bytes: &mut [u8] = bytemuck::cast_slice_mut(block);
             let at = from + (idx * BLOCK_CODES * 2) as u64;
-            if self.read_at(at, &mut bytes).is_none() {
-                return false;
-            }
             let hash = &self.hashes[(first_hash + idx) * HASH_BYTES..][..HASH_BYTES];
-            block
-                .iter_mut()
-                .zip(bytes.chunks_exact(2))
-                .for_each(|(code, b)| *code = u16::from_le_bytes([b[0], b[1]]));
-            blake3::hash(&bytes).as_bytes() == hash
+            let is_sound =
+                self.file.read_exact_at(at, bytes, "codes").is_ok() && blake3::hash(bytes).as_bytes() == hash;
+            block.iter_mut().for_each(|code| *code = u16::from_le(*code));
+            is_sound
         });
         if !all_sound {
             return None;
         }
         let samples = Samples16::from_vec(level.width, level.height, level.channels, codes)?;
         Some(OverviewData { samples, factor: level.factor })
-    }
-
-    fn read_at(&self, at: u64, bytes: &mut [u8]) -> Option<()> {
-        let mut file = self.file.lock().ok()?;
-        file.seek(SeekFrom::Start(at)).ok()?;
-        file.read_exact(bytes).ok()
     }
 }

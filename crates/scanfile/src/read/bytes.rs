@@ -7,16 +7,17 @@ use std::path::{Path, PathBuf};
 
 use crate::Error;
 
-/// An open file and its length when it was opened.
+/// An open file and its length when it was opened; any number of threads may read it at once.
 #[derive(Debug)]
-pub(crate) struct Positioned {
+pub struct Positioned {
     path: PathBuf,
     file: File,
     len: u64,
 }
 
 impl Positioned {
-    pub(crate) fn open(path: &Path) -> Result<Self, Error> {
+    /// Open a file for reading; a folder is refused.
+    pub fn open(path: &Path) -> Result<Self, Error> {
         let file = File::open(path).map_err(Error::io(path, "open"))?;
         let meta = file.metadata().map_err(Error::io(path, "measure"))?;
         if meta.is_dir() {
@@ -29,12 +30,18 @@ impl Positioned {
         &self.path
     }
 
-    pub(crate) fn len(&self) -> u64 {
+    /// Bytes of the file when it was opened.
+    pub fn len(&self) -> u64 {
         self.len
     }
 
+    /// Whether the file had no byte when it was opened.
+    pub fn is_empty(&self) -> bool {
+        self.len == 0
+    }
+
     /// Fill `buffer` from `offset`; fewer bytes in the file than that is a malformed file, and `what` is named.
-    pub(crate) fn read_exact_at(&self, offset: u64, buffer: &mut [u8], what: &str) -> Result<(), Error> {
+    pub fn read_exact_at(&self, offset: u64, buffer: &mut [u8], what: &str) -> Result<(), Error> {
         let mut done = 0;
         while done < buffer.len() {
             match self.read_at(offset.saturating_add(done as u64), &mut buffer[done..]) {

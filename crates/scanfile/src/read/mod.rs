@@ -18,6 +18,7 @@ use std::path::Path;
 
 use glassine_raster::{CancelToken, Orientation, PixelRect, Samples16};
 
+pub use bytes::Positioned;
 pub(crate) use reduce::{Reduction, Sink, reduce_by_regions};
 
 use crate::{Encoding, Error, InfraredSource, OpenOptions};
