@@ -1,10 +1,14 @@
 //! Samples sorted by channel, and rows read out of them at a tilt.
 
+mod tilted;
+
 use std::ops::Range;
 
 use crate::resample::{Kernel, TiltedSampling};
-use crate::vector::{PixelLoop, Simd, VectorLoop, least, most, run_in_vectors, run_vectorised};
+use crate::vector::{PixelLoop, run_in_vectors, run_vectorised};
 use crate::{PixelRect, Samples16};
+
+use tilted::{BLOCK, RUN, TiltedRow};
 
 /// Copies of the first and last sample at the ends of each line, so that a run of pixels never asks whether it is inside.
 const PAD: usize = RUN + BLOCK;
@@ -193,14 +197,14 @@ impl SourcePlanes {
         buffer.resize(width * channels, 0);
         let (at, row) = ((f64::from(columns.start), f64::from(y)), buffer.as_mut_slice());
         match (channels, plan.kernel) {
-            (1, Kernel::Cubic) => run_in_vectors(TiltedRow::<1, 5> { plan, src: self, at, row, width }),
-            (2, Kernel::Cubic) => run_in_vectors(TiltedRow::<2, 5> { plan, src: self, at, row, width }),
-            (3, Kernel::Cubic) => run_in_vectors(TiltedRow::<3, 5> { plan, src: self, at, row, width }),
-            (4, Kernel::Cubic) => run_in_vectors(TiltedRow::<4, 5> { plan, src: self, at, row, width }),
-            (1, Kernel::Bilinear) => run_in_vectors(TiltedRow::<1, 3> { plan, src: self, at, row, width }),
-            (2, Kernel::Bilinear) => run_in_vectors(TiltedRow::<2, 3> { plan, src: self, at, row, width }),
-            (3, Kernel::Bilinear) => run_in_vectors(TiltedRow::<3, 3> { plan, src: self, at, row, width }),
-            (4, Kernel::Bilinear) => run_in_vectors(TiltedRow::<4, 3> { plan, src: self, at, row, width }),
+            (1, Kernel::Cubic) => run_in_vectors(TiltedRow::<1, 5, 4> { plan, src: self, at, row, width }),
+            (2, Kernel::Cubic) => run_in_vectors(TiltedRow::<2, 5, 4> { plan, src: self, at, row, width }),
+            (3, Kernel::Cubic) => run_in_vectors(TiltedRow::<3, 5, 4> { plan, src: self, at, row, width }),
+            (4, Kernel::Cubic) => run_in_vectors(TiltedRow::<4, 5, 4> { plan, src: self, at, row, width }),
+            (1, Kernel::Bilinear) => run_in_vectors(TiltedRow::<1, 3, 2> { plan, src: self, at, row, width }),
+            (2, Kernel::Bilinear) => run_in_vectors(TiltedRow::<2, 3, 2> { plan, src: self, at, row, width }),
+            (3, Kernel::Bilinear) => run_in_vectors(TiltedRow::<3, 3, 2> { plan, src: self, at, row, width }),
+            (4, Kernel::Bilinear) => run_in_vectors(TiltedRow::<4, 3, 2> { plan, src: self, at, row, width }),
             _ => {}
         }
         Lines { codes: buffer, first: 0, width, stride: width, channels }
@@ -257,240 +261,6 @@ impl<const C: usize> PixelLoop for Sort<'_, C> {
             }
         }
     }
-}
-
-/// Output pixels whose places and weights are worked out together.
-const RUN: usize = 256;
-
-/// 0, 1, 2 …
-const NUMBERS: [f64; RUN] = {
-    let mut numbers = [0.0; RUN];
-    let mut i = 0;
-    while i < RUN {
-        numbers[i] = i as f64;
-        i += 1;
-    }
-    numbers
-};
-
-/// Runs are cut at multiples of this many pixels: the longest vector there is.
-const BLOCK: usize = 16;
-
-/// Places of a run of pixels, and the weights of the samples around them.
-///
-/// Along a run at a small tilt the place in the source advances by one a pixel, and sometimes by one more or less. So the
-/// weights of `T` columns and lines are kept, one more than the kernel has, and moved by one where that happens: a weight
-/// of nothing changes no sum.
-struct Taps<const T: usize> {
-    u: [i32; RUN],
-    v: [i32; RUN],
-    wu: [[f32; RUN]; T],
-    wv: [[f32; RUN]; T],
-    /// Samples of one channel under the taps, and their sums.
-    lines: [[f32; RUN + BLOCK]; T],
-    sums: [f32; RUN],
-}
-
-/// A row of output pixels, read out of the source at a tilt.
-struct TiltedRow<'a, const C: usize, const T: usize> {
-    plan: &'a TiltedSampling,
-    src: &'a SourcePlanes,
-    at: (f64, f64),
-    /// A line for each channel.
-    row: &'a mut [u16],
-    width: usize,
-}
-
-impl<const C: usize, const T: usize> VectorLoop for TiltedRow<'_, C, T> {
-    type Output = ();
-
-    #[inline(always)]
-    fn with_simd<S: Simd>(self, simd: S) {
-        let Self { plan, src, at: (x, y), row, width } = self;
-        let mut taps = Taps::<T> {
-            u: [0; RUN],
-            v: [0; RUN],
-            wu: [[0.0; RUN]; T],
-            wv: [[0.0; RUN]; T],
-            lines: [[0.0; RUN + BLOCK]; T],
-            sums: [0.0; RUN],
-        };
-        let mut codes = [0_u16; RUN];
-        for start in (0..width).step_by(RUN) {
-            let len = RUN.min(width - start);
-            let shares = taps.place(plan, src, (x + start as f64, y));
-            let mut from = 0;
-            while from < len {
-                let to = taps.end_of_line(from, len);
-                // A few pixels on a line are quicker one by one, and far outside there is only the edge.
-                let near = -(PAD as i32) + 2 < taps.u[from] - from as i32
-                    && taps.u[from] + 2 < src.axes[0].len as i32 + 4;
-                let whole = to - from >= BLOCK && near;
-                let base = if whole { taps.weigh(plan, &shares, from..to) } else { (0, 0) };
-                for c in 0..C {
-                    let line = &mut row[c * width + start..][from..to];
-                    if whole {
-                        taps.sum(simd, src, c, base, from..to, &mut codes);
-                        line.copy_from_slice(&codes[from..to]);
-                    } else {
-                        for (i, code) in (from..to).zip(line) {
-                            let share = [shares[0][i], shares[1][i]];
-                            *code = single(plan, src, c, (taps.u[i], taps.v[i]), share);
-                        }
-                    }
-                }
-                from = to;
-            }
-        }
-    }
-}
-
-/// A value rounded to a 16-bit code: adding 2^23 leaves no room for a fraction.
-#[inline(always)]
-fn code_of(value: f32) -> u16 {
-    (least(most(value, 0.0), 65_535.0) + 8_388_608.0).to_bits() as u16
-}
-
-/// A whole number of moderate size: adding 1.5 times 2^52 brings it into the lowest bits, without a question whether it fits.
-#[inline(always)]
-fn whole_i32(value: f64) -> i32 {
-    (value + 6_755_399_441_055_744.0).to_bits() as i32
-}
-
-impl<const T: usize> Taps<T> {
-    /// Source pixels at or before a run of places, and how far on the places are.
-    #[inline(always)]
-    fn place(&mut self, plan: &TiltedSampling, src: &SourcePlanes, (x, y): (f64, f64)) -> [[f32; RUN]; 2] {
-        let mut shares = [[0.0_f32; RUN]; 2];
-        let [along, across] = src.axes;
-        for (axis, to, share) in [(along, &mut self.u, 0), (across, &mut self.v, 1)] {
-            let (share, origin) = (&mut shares[share], axis.origin());
-            let (start, step_x, step_y) = plan.along(axis.is_down, axis.is_backward);
-            let start = start + y * step_y;
-            for (i, number) in NUMBERS.iter().enumerate() {
-                let place = start + (x + number) * step_x;
-                let whole = place.floor();
-                share[i] = (place - whole) as f32;
-                to[i] = whole_i32(whole - origin);
-            }
-        }
-        shares
-    }
-
-    /// First pixel after `from` whose place is not on the lines and columns of the taps that begin there.
-    #[inline(always)]
-    fn end_of_line(&self, from: usize, len: usize) -> usize {
-        let drift = |i: usize| (self.u[i] - i as i32, self.v[i]);
-        let first = drift(from);
-        let is_near = |i: usize| {
-            let here = drift(i);
-            (here.0 - first.0).abs() <= 1 && (here.1 - first.1).abs() <= 1
-        };
-        // Places advance evenly: what is near follows each other, and ends once.
-        let (mut near, mut end) = (from, len);
-        while end - near > 1 {
-            let middle = if near == from && end == len { len - 1 } else { near.midpoint(end) };
-            if is_near(middle) {
-                near = middle;
-            } else {
-                end = middle;
-            }
-        }
-        near + 1
-    }
-
-    /// Weights of the taps; gives the source pixel of the first of them, for the first pixel of the run, were it there.
-    #[inline(always)]
-    fn weigh(&mut self, plan: &TiltedSampling, shares: &[[f32; RUN]; 2], at: Range<usize>) -> (i32, i32) {
-        let (first, last) = (at.start, at.end - 1);
-        let base_u = (self.u[first] - first as i32).min(self.u[last] - last as i32);
-        let base_v = self.v[first].min(self.v[last]);
-        // The outermost weights of two by two are nothing.
-        let skip = (5 - T) / 2;
-        let whole = first / BLOCK * BLOCK..at.end.next_multiple_of(BLOCK).min(RUN);
-        let [shares_u, shares_v] = shares;
-        for (i, (share_u, share_v)) in
-            shares_u.iter().zip(shares_v).enumerate().take(whole.end).skip(whole.start)
-        {
-            let (wu, wv) = (plan.kernel.weights(*share_u), plan.kernel.weights(*share_v));
-            let on_u = self.u[i] - i as i32 > base_u;
-            let on_v = self.v[i] > base_v;
-            for k in 0..T {
-                let plain = |w: &[f32; 4]| if k + 1 < T { w[k + skip] } else { 0.0 };
-                let moved = |w: &[f32; 4]| if k > 0 { w[k + skip - 1] } else { 0.0 };
-                self.wu[k][i] = if on_u { moved(&wu) } else { plain(&wu) };
-                self.wv[k][i] = if on_v { moved(&wv) } else { plain(&wv) };
-            }
-        }
-        (base_u - 1 + skip as i32, base_v - 1 + skip as i32)
-    }
-
-    /// One channel of a run, as codes.
-    #[inline(always)]
-    fn sum<S: Simd>(
-        &mut self,
-        simd: S,
-        src: &SourcePlanes,
-        channel: usize,
-        (base_u, base_v): (i32, i32),
-        at: Range<usize>,
-        codes: &mut [u16; RUN],
-    ) {
-        // Whole blocks: what lies around the run inside them is worked out for nothing, but without a question.
-        let (from, to) = (at.start / BLOCK * BLOCK, at.end.next_multiple_of(BLOCK).min(RUN));
-        let first = (base_u + PAD as i32) as usize + from;
-        let Self { lines, sums, wu, wv, .. } = self;
-        for (j, line) in lines.iter_mut().enumerate() {
-            let samples = &src.line(channel, base_v + j as i32)[first..];
-            line.iter_mut().zip(samples.iter().take(to - from + T - 1)).for_each(|(value, code)| {
-                *value = f32::from(*code);
-            });
-        }
-        for b in (0..to - from).step_by(S::F32_LANES) {
-            let wu = wu.each_ref().map(|w| vector(simd, &w[from + b..]));
-            let mut sum = simd.splat_f32s(0.0);
-            for (line, wv) in lines.iter().zip(&*wv) {
-                let mut across = simd.mul_f32s(wu[0], vector(simd, &line[b..]));
-                for (k, wu) in wu.iter().enumerate().skip(1) {
-                    across = simd.add_f32s(across, simd.mul_f32s(*wu, vector(simd, &line[b + k..])));
-                }
-                sum = simd.add_f32s(sum, simd.mul_f32s(vector(simd, &wv[from + b..]), across));
-            }
-            if let Some(out) = S::as_mut_simd_f32s(&mut sums[b..]).0.first_mut() {
-                *out = sum;
-            }
-        }
-        codes[from..to].iter_mut().zip(&*sums).for_each(|(code, sum)| *code = code_of(*sum));
-    }
-}
-
-/// The first values as one vector; nothing where there are too few.
-#[inline(always)]
-fn vector<S: Simd>(simd: S, values: &[f32]) -> S::f32s {
-    S::as_simd_f32s(values).0.first().copied().unwrap_or_else(|| simd.splat_f32s(0.0))
-}
-
-/// One channel of one pixel, wherever it lies.
-#[inline(always)]
-fn single(
-    plan: &TiltedSampling,
-    src: &SourcePlanes,
-    channel: usize,
-    (u, v): (i32, i32),
-    [share_u, share_v]: [f32; 2],
-) -> u16 {
-    let (wu, wv) = (plan.kernel.weights(share_u), plan.kernel.weights(share_v));
-    let last = src.axes[0].len as i32 - 1;
-    let mut sum = 0.0_f32;
-    for j in plan.kernel.taps() {
-        let line = src.line(channel, v + j as i32 - 1);
-        let mut across = 0.0_f32;
-        for k in plan.kernel.taps() {
-            across += wu[k] * f32::from(line[(u + k as i32 - 1).clamp(0, last) as usize + PAD]);
-        }
-        sum += wv[j] * across;
-    }
-    code_of(sum)
 }
 
 #[cfg(test)]

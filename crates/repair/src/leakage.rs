@@ -287,12 +287,17 @@ fn displacement_px(registration: &Registration, w: u32, h: u32) -> u32 {
 
 const RING: [(i32, i32); 8] = [(6, 0), (4, 4), (0, 6), (-4, 4), (-6, 0), (-4, -4), (0, -6), (4, -4)];
 
+/// Mean visible density of a pixel against that of the ring about it, D.
+///
+/// Means of logarithms, taken as one logarithm of products: 16 bits of at most three colours eight times over, and of the
+/// eight pixels of the ring, stay far inside the range of an `f64`.
 fn contrast(slab: &Slab, colours: u8, x: i32, y: i32) -> f32 {
-    let mean = |dx: i32, dy: i32| {
-        let px = slab.pixel(x + dx, y + dy);
-        px[..colours as usize].iter().map(|&c| density_d(c)).sum::<f32>() / f32::from(colours)
+    let product = |dx: i32, dy: i32| {
+        let codes = slab.pixel(x + dx, y + dy)[..colours as usize].iter();
+        codes.fold(1.0, |all, &code| all * f64::from(code).max(0.5))
     };
-    (mean(0, 0) - RING.iter().map(|&(dx, dy)| mean(dx, dy)).sum::<f32>() / 8.0).abs()
+    let ring = RING.iter().fold(1.0, |all, &(dx, dy)| all * product(dx, dy));
+    ((product(0, 0).powi(8) / ring).log10() / (8.0 * f64::from(colours))).abs() as f32
 }
 
 /// Furthest reach of the blurs.

@@ -41,7 +41,7 @@ pub fn register(linear: &Samples16, colour_channels: u8) -> Result<Registration,
     let cancel = CancelToken::new();
     let whole = PixelRect::of_size(linear.width(), linear.height());
     let region = Region::new(linear, whole, &cancel);
-    match of_part(&region, colour_channels.min(3)).map_err(DustError::into_refusal)? {
+    match of_samples(&region, linear, colour_channels.min(3)).map_err(DustError::into_refusal)? {
         Outcome::Found(registration) => Ok(registration),
         Outcome::NoMarks => Ok(Registration { confidence: 0.0, ..Registration::ALIGNED }),
         Outcome::Uncertain { confidence, marks } => {
@@ -96,13 +96,18 @@ pub(crate) fn of_region(region: &Region<'_>, colours: u8) -> Result<Outcome, Dus
 /// Look at one part, which is held in memory meanwhile.
 fn of_part(region: &Region<'_>, colours: u8) -> Result<Outcome, DustError> {
     crate::detect::check_size(region, colours)?;
-    let linear = region.read(region.whole())?;
-    let blocks = block_medians(&region.held(&linear), colours)?;
+    of_samples(region, &region.read(region.whole())?, colours)
+}
+
+/// Look at a region whose samples are there.
+fn of_samples(region: &Region<'_>, linear: &Samples16, colours: u8) -> Result<Outcome, DustError> {
+    crate::detect::check_size(region, colours)?;
+    let blocks = block_medians(&region.held(linear), colours)?;
     crate::detect::check_signal(&blocks)?;
     let film = crate::detect::film_blocks(&blocks.medians);
     let first = crate::leakage::from_blocks(&blocks.medians, &film);
     let background = smooth_background(&blocks.medians[colours as usize], &film);
-    Ok(find(&linear, colours, &background, &film, first.leakage.strength))
+    Ok(find(linear, colours, &background, &film, first.leakage.strength))
 }
 
 /// Result of the search.

@@ -3,7 +3,7 @@
 use glassine_raster::{least, most};
 
 use super::build::f32_rows;
-use super::run::{CHUNK, Planes, matrix, neutral_matrix};
+use super::run::{Aligned, CHUNK, Planes, matrix, neutral_matrix};
 use crate::colour::{
     CONES_FROM_SRGB, FastEncoder, OPPONENT_FROM_ROOTS, OutputSpace, ROOTS_FROM_OPPONENT, SRGB_FROM_CONES,
 };
@@ -75,7 +75,7 @@ impl Chroma {
 
     #[inline(always)]
     fn run(&self, planes: &mut Planes, len: usize) {
-        let before = *planes;
+        let Aligned(before) = &Aligned(*planes);
         let (skin_a, skin_b) =
             (libm::cos(SKIN_HUE_DEG.to_radians()) as f32, libm::sin(SKIN_HUE_DEG.to_radians()) as f32);
         let (far, near) = (libm::cos(38.0_f64.to_radians()) as f32, libm::cos(12.0_f64.to_radians()) as f32);
@@ -107,10 +107,10 @@ impl Chroma {
         }
         matrix(&f32_rows(&SRGB_FROM_CONES), planes, len);
         // A neutral has no chroma to change: it keeps its exact value.
-        let [r0, g0, b0] = &before;
+        let [r0, g0, b0] = before;
         for i in 0..len.min(CHUNK) {
             let neutral = r0[i] == g0[i] && g0[i] == b0[i];
-            for (plane, old) in planes.iter_mut().zip(&before) {
+            for (plane, old) in planes.iter_mut().zip(before) {
                 plane[i] = if neutral { old[i] } else { plane[i] };
             }
         }
@@ -167,11 +167,11 @@ impl Gamut {
             count += usize::from(*outside);
         }
         let places = &places[..count];
-        let mut strong: Planes = [[0.0; CHUNK]; 3];
+        let Aligned(strong): &mut Aligned<Planes> = &mut Aligned([[0.0; CHUNK]; 3]);
         for (k, &i) in places.iter().enumerate() {
             (strong[0][k], strong[1][k], strong[2][k]) = (r[i], g[i], b[i]);
         }
-        self.bring_inside(&mut strong, count);
+        self.bring_inside(strong, count);
         for (k, &i) in places.iter().enumerate() {
             (r[i], g[i], b[i]) = (strong[0][k], strong[1][k], strong[2][k]);
         }
@@ -187,8 +187,7 @@ impl Gamut {
             }
         }
         matrix(&self.opponent, planes, len);
-        let mut inner = [0.0_f32; CHUNK];
-        let mut outer = [1.0_f32; CHUNK];
+        let Aligned([inner, outer]) = &mut Aligned([[0.0_f32; CHUNK], [1.0_f32; CHUNK]]);
         let [l, a, b] = &*planes;
         for _ in 0..12 {
             for i in 0..len.min(CHUNK) {

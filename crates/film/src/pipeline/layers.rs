@@ -5,7 +5,7 @@
 
 use glassine_raster::{PixelLoop, run_vectorised};
 
-use super::run::{CHUNK, Codes, LookUp, Planes};
+use super::run::{Aligned, CHUNK, Codes, LookUp};
 use super::{Core, Pipeline};
 
 impl Pipeline {
@@ -62,13 +62,13 @@ impl PixelLoop for Before<'_> {
     fn call(self) {
         let Self { pipeline, codes, base_shift_d, mut out } = self;
         let mut shifts = base_shift_d.chunks(CHUNK * 3);
-        let mut planes: Planes = [[0.0; CHUNK]; 3];
+        let Aligned(planes) = &mut Aligned([[0.0; CHUNK]; 3]);
         let all = shortest(out.each_ref().map(|plane| plane.len())).min(codes.len_px());
         for at in (0..all).step_by(CHUNK) {
             let len = CHUNK.min(all - at);
-            pipeline.load(codes, at, len, &mut planes);
-            pipeline.before_layers(shifts.next(), &mut planes, len);
-            for (out, plane) in out.iter_mut().zip(&planes) {
+            pipeline.load(codes, at, len, planes);
+            pipeline.before_layers(shifts.next(), planes, len);
+            for (out, plane) in out.iter_mut().zip(&*planes) {
                 out[at..at + len].copy_from_slice(&plane[..len]);
             }
         }
@@ -87,7 +87,7 @@ impl PixelLoop for After<'_> {
     #[inline(always)]
     fn call(self) {
         let Self { pipeline, densities_d, mut out } = self;
-        let mut planes: Planes = [[0.0; CHUNK]; 3];
+        let Aligned(planes) = &mut Aligned([[0.0; CHUNK]; 3]);
         let mut room = LookUp::new();
         let all = shortest(out.each_ref().map(|plane| plane.len()))
             .min(shortest(densities_d.map(|plane| plane.len())));
@@ -96,9 +96,9 @@ impl PixelLoop for After<'_> {
             for (plane, densities) in planes.iter_mut().zip(densities_d) {
                 plane[..len].copy_from_slice(&densities[at..at + len]);
             }
-            pipeline.after_layers(&mut planes, len, &mut room);
-            pipeline.finish.run(&mut planes, len);
-            for (out, plane) in out.iter_mut().zip(&planes) {
+            pipeline.after_layers(planes, len, &mut room);
+            pipeline.finish.run(planes, len);
+            for (out, plane) in out.iter_mut().zip(&*planes) {
                 out[at..at + len].copy_from_slice(&plane[..len]);
             }
         }

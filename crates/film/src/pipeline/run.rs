@@ -11,6 +11,10 @@ pub(super) const CHUNK: usize = 256;
 /// A chunk as three planes.
 pub(super) type Planes = [[f32; CHUNK]; 3];
 
+/// A buffer of chunks that begins at a cache line, so that no vector of it lies across two of them.
+#[repr(align(64))]
+pub(super) struct Aligned<T>(pub(super) T);
+
 /// Three planes of a chunk times a matrix whose rows sum to one, written so that equal inputs give exactly equal outputs.
 #[inline(always)]
 pub(super) fn neutral_matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize) {
@@ -37,6 +41,7 @@ pub(super) fn matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize) {
 }
 
 /// Buffers of [`LayerTable::look_up`], made once for all chunks.
+#[repr(align(64))]
 pub(super) struct LookUp {
     places: [u32; CHUNK],
     near: [f32; CHUNK],
@@ -182,16 +187,16 @@ impl PixelLoop for Pass<'_> {
     fn call(self) {
         let Self { pipeline, codes, base_shift_d, mut target } = self;
         let mut shifts = base_shift_d.chunks(CHUNK * 3);
-        let mut planes: Planes = [[0.0; CHUNK]; 3];
+        let Aligned(planes) = &mut Aligned([[0.0; CHUNK]; 3]);
         let mut room = LookUp::new();
         let all = target.len_px().min(codes.len_px());
         for at in (0..all).step_by(CHUNK) {
             let len = CHUNK.min(all - at);
-            pipeline.load(codes, at, len, &mut planes);
-            pipeline.before_layers(shifts.next(), &mut planes, len);
-            pipeline.after_layers(&mut planes, len, &mut room);
-            pipeline.finish.run(&mut planes, len);
-            target.put(&planes, at, len);
+            pipeline.load(codes, at, len, planes);
+            pipeline.before_layers(shifts.next(), planes, len);
+            pipeline.after_layers(planes, len, &mut room);
+            pipeline.finish.run(planes, len);
+            target.put(planes, at, len);
         }
     }
 }

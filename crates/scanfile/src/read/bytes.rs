@@ -89,8 +89,7 @@ impl Positioned {
 pub(crate) fn zeroed<T: Clone + Default>(path: &Path, what: &str, count: u64) -> Result<Vec<T>, Error> {
     let over = || Error::memory(path, what, count.saturating_mul(size_of::<T>() as u64));
     let n = usize::try_from(count).map_err(|_| over())?;
-    let mut memory = Vec::new();
-    memory.try_reserve_exact(n).map_err(|_| over())?;
-    memory.resize(n, T::default());
-    Ok(memory)
+    // Asked for first, so that a refusal is an answer; zeros straight from the system are then written by nobody.
+    Vec::<T>::new().try_reserve_exact(n).map_err(|_| over())?;
+    Ok(vec![T::default(); n])
 }
