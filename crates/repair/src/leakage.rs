@@ -11,10 +11,10 @@
 
 use std::sync::LazyLock;
 
-use glassine_raster::{PixelRect, Plane, Samples16};
+use glassine_raster::{PixelLoop, PixelRect, Plane, Samples16, run_vectorised};
 use rayon::prelude::*;
 
-use crate::density::{BLOCK_PX, FIT_BLOCKS_MAX, density_d};
+use crate::density::{BLOCK_PX, FIT_BLOCKS_MAX, density_d, density_of};
 use crate::region::{Region, row_pieces};
 use crate::robust::{dot, median_in_place, robust_fit};
 use crate::types::{DustError, Leakage, Registration};
@@ -303,18 +303,59 @@ fn contrast(slab: &Slab, colours: u8, x: i32, y: i32) -> f32 {
 /// Furthest reach of the blurs.
 const BLUR_REACH_PX: i32 = 5;
 
-/// Weights of every blur over the pixels about a middle, each with its sum.
-static BLURS: LazyLock<Vec<Vec<(i32, i32, f64)>>> = LazyLock::new(|| {
-    let weights = |sigma: f64| -> Vec<(i32, i32, f64)> {
+/// Side of the pixels about a middle that a blur reaches, and the same as whole vectors.
+const SIDE: usize = 2 * BLUR_REACH_PX as usize + 1;
+const LANES: usize = 16;
+
+/// Weights of every blur in one direction, about the middle of [`SIDE`] places; nothing in the places behind them.
+static BLURS: LazyLock<[[f32; LANES]; BLURS_PX.len()]> = LazyLock::new(|| {
+    BLURS_PX.map(|sigma: f64| {
         let reach = ((2.5 * sigma).ceil() as i32).min(BLUR_REACH_PX);
-        let weight = |i: i32| if sigma > 0.0 { (-0.5 * (f64::from(i) / sigma).powi(2)).exp() } else { 1.0 };
-        let all = (-reach..=reach).flat_map(|dy| (-reach..=reach).map(move |dx| (dx, dy)));
-        let raw: Vec<_> = all.map(|(dx, dy)| (dx, dy, weight(dx) * weight(dy))).collect();
-        let sum: f64 = raw.iter().map(|w| w.2).sum();
-        raw.into_iter().map(|(dx, dy, w)| (dx, dy, w / sum)).collect()
-    };
-    BLURS_PX.iter().map(|&sigma| weights(sigma)).collect()
+        let weight = |i: i32| match (sigma > 0.0, i.abs() <= reach) {
+            (true, true) => (-0.5 * (f64::from(i) / sigma).powi(2)).exp(),
+            _ => f64::from(i == 0),
+        };
+        let raw: [f64; SIDE] = std::array::from_fn(|i| weight(i as i32 - BLUR_REACH_PX));
+        let sum: f64 = raw.iter().sum();
+        std::array::from_fn(|i| raw.get(i).map_or(0.0, |w| (w / sum) as f32))
+    })
 });
+
+/// The density of one channel at a pixel, softened by every blur.
+struct Softened<'a> {
+    slab: &'a Slab,
+    at: (i32, i32),
+    channel: usize,
+}
+
+impl PixelLoop for Softened<'_> {
+    type Output = [f32; BLURS_PX.len()];
+
+    #[inline(always)]
+    fn call(self) -> Self::Output {
+        let Self { slab, at: (x, y), channel } = self;
+        let channels = usize::from(slab.linear.channels());
+        let mut patch = [[0.0_f32; LANES]; SIDE];
+        for (line, y) in patch.iter_mut().zip(y - BLUR_REACH_PX..) {
+            let row = &slab.linear.row(y as u32 - slab.top)[(x - BLUR_REACH_PX) as usize * channels..];
+            for (value, pixel) in line.iter_mut().zip(row.chunks_exact(channels)).take(SIDE) {
+                *value = f32::from(pixel[channel]);
+            }
+            for value in line {
+                *value = density_of(*value);
+            }
+        }
+        BLURS.each_ref().map(|weights| {
+            let mut columns = [0.0_f32; LANES];
+            for (line, weight) in patch.iter().zip(weights) {
+                for (sum, value) in columns.iter_mut().zip(line) {
+                    *sum += weight * value;
+                }
+            }
+            columns.iter().zip(weights).map(|(sum, weight)| sum * weight).sum()
+        })
+    }
+}
 
 fn pixel_sample(
     slab: &Slab,
@@ -324,7 +365,6 @@ fn pixel_sample(
     (x, y): (u32, u32),
     contrast: f64,
 ) -> Option<PixelSample> {
-    const SIDE: usize = 2 * BLUR_REACH_PX as usize + 1;
     let (x, y) = (x as i32, y as i32);
     let infrared_at = |dx: i32, dy: i32| {
         let (fx, fy) = registration.infrared_from_visible(f64::from(x + dx), f64::from(y + dy), w, h);
@@ -333,20 +373,13 @@ fn pixel_sample(
     let ring: Option<f64> = RING.iter().map(|&(dx, dy)| infrared_at(dx, dy)).sum();
     let infrared = infrared_at(0, 0)? - ring? / 8.0;
     let mut visible = [[0.0; 3]; BLURS_PX.len()];
-    let mut patch = [[0.0_f32; SIDE]; SIDE];
     for c in 0..colours.min(3) as usize {
-        let d = |dx: i32, dy: i32| density_d(slab.pixel(x + dx, y + dy)[c]);
-        for (line, dy) in patch.iter_mut().zip(-BLUR_REACH_PX..) {
-            for (v, dx) in line.iter_mut().zip(-BLUR_REACH_PX..) {
-                *v = d(dx, dy);
-            }
-        }
         // The ring is a mean already; its own blur does not matter.
-        let around = RING.iter().map(|&(rx, ry)| f64::from(d(rx, ry))).sum::<f64>() / 8.0;
-        for (blurred, weights) in visible.iter_mut().zip(&*BLURS) {
-            let at = |v: i32| (v + BLUR_REACH_PX) as usize;
-            let soft: f64 = weights.iter().map(|&(dx, dy, w)| w * f64::from(patch[at(dy)][at(dx)])).sum();
-            blurred[c] = soft - around;
+        let at = |(dx, dy): (i32, i32)| f64::from(density_d(slab.pixel(x + dx, y + dy)[c]));
+        let around = RING.into_iter().map(at).sum::<f64>() / 8.0;
+        let soft = run_vectorised(Softened { slab, at: (x, y), channel: c });
+        for (blurred, soft) in visible.iter_mut().zip(soft) {
+            blurred[c] = f64::from(soft) - around;
         }
     }
     Some(PixelSample { infrared, visible, contrast })
