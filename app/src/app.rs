@@ -281,6 +281,7 @@ impl GlassineApp {
                 self.stock_measured(*report);
             }
             JobEvent::PreviewReady(preview) => self.previews.accept(preview),
+            JobEvent::LookingForDust { key, share } => self.previews.dust_progress(key, share, self.now),
             JobEvent::PreviewFailed { key, revision: _, notice } => {
                 self.previews.fail(key, notice.to_string());
             }

@@ -93,6 +93,11 @@ impl Pace {
         }
     }
 
+    /// Part that was done at the last report.
+    pub fn share(&self) -> Option<f64> {
+        self.reports.back().map(|last| last.share)
+    }
+
     /// Seconds it has been under way; `None` while it waits.
     pub fn elapsed_s(&self, clock_s: f64) -> Option<f64> {
         self.began_s.map(|began_s| (clock_s - began_s).max(0.0))

@@ -11,6 +11,8 @@ use glassine_film::Histogram;
 use glassine_raster::PixelRect;
 use glassine_session::{Edit, FrameId, ScanId};
 
+use crate::pace::Pace;
+
 /// Pixels uploaded in one frame of the window, about 2 ms on a software renderer; one picture is always taken.
 const UPLOAD_PX_PER_FRAME: u64 = 2_000_000;
 /// Longest side of one tile of a scan overview; every renderer takes this much.
@@ -147,6 +149,8 @@ pub struct PreviewStore {
     base_pixels: BTreeMap<ScanId, (Overview, u64)>,
     failed: HashMap<ViewKey, String>,
     repairs: HashMap<FrameId, Arc<RepairSummary>>,
+    /// The look for dust under way: for which picture, and how far it got.
+    dust: Option<(ViewKey, Pace)>,
 }
 
 impl PreviewStore {
@@ -161,6 +165,9 @@ impl PreviewStore {
         let key = preview.key;
         let want = self.asked.get(&(key, preview.revision)).copied();
         self.failed.remove(&key);
+        if !preview.lacks_repair {
+            self.dust.take_if(|(looked_for, _)| *looked_for == key);
+        }
         if let (ViewKey::Frame(frame), Some(repair)) = (key, &preview.repair) {
             self.repairs.insert(frame, Arc::clone(repair));
         }
@@ -175,6 +182,21 @@ impl PreviewStore {
                 self.slots.insert(key, Slot { preview, want, texture: None, is_uploaded: false });
             }
         }
+    }
+
+    /// The look for the dust of a picture got further.
+    pub(crate) fn dust_progress(&mut self, key: ViewKey, share: f32, now_s: f64) {
+        let (_, pace) = match &mut self.dust {
+            Some(known) if known.0 == key => known,
+            other => other.insert((key, Pace::default())),
+        };
+        pace.report(share, now_s);
+    }
+
+    /// How far the look for the dust of a picture is, and how long it will still take as far as that can be said.
+    pub fn dust_look(&self, key: ViewKey, now_s: f64) -> Option<(f64, Option<String>)> {
+        let (_, pace) = self.dust.as_ref().filter(|(looked_for, _)| *looked_for == key)?;
+        Some((pace.share()?, pace.remaining_text(now_s)))
     }
 
     /// A picture could not be made.

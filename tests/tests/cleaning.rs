@@ -269,15 +269,29 @@ fn no_picture_waits_for_the_dust_of_another_frame() {
     }
     // A value of the first frame is changed while its dust is looked for.
     let mut shown = Vec::new();
+    let mut looks: Vec<(ViewKey, f32)> = Vec::new();
     while !bench.host.is_idle() {
-        let Some(event) = bench.host.poll() else { continue };
-        let JobEvent::PreviewReady(preview) = event else { panic!("{event:?}") };
+        let preview = match bench.host.poll() {
+            Some(JobEvent::PreviewReady(preview)) => preview,
+            Some(JobEvent::LookingForDust { key, share }) => {
+                looks.push((key, share));
+                continue;
+            }
+            Some(event) => panic!("{event:?}"),
+            None => continue,
+        };
         if shown.is_empty() {
             bench.set(Param::ExposureStops, 0.3);
             let request = request(&bench, 0, 3);
             bench.host.preview(request);
         }
         shown.push((preview.revision, preview.lacks_repair, preview.is_coarse));
+    }
+    for frame in [0, 1] {
+        let of_frame = looks.iter().filter(|(key, _)| *key == ViewKey::Frame(ids[frame]));
+        let shares: Vec<f32> = of_frame.map(|(_, share)| *share).collect();
+        assert!(shares.is_sorted() && shares.len() > 5, "{shares:?}");
+        assert!(shares.last().is_some_and(|last| (0.5..1.0).contains(last)), "{shares:?}");
     }
     let first_repaired = shown.iter().position(|(_, lacks_repair, _)| !lacks_repair).expect("dust was found");
     for revision in 1..=3 {

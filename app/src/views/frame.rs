@@ -188,12 +188,22 @@ fn picture_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
     } else if want.overlay == Overlay::RepairDifference {
         tag(&painter, room, &format!("what dust repair changes, {DIFFERENCE_GAIN:.0} times amplified"));
     } else if dust_is_looked_for(ui, cx, key) {
-        tag(&painter, room, "looking for dust, the repaired picture follows");
+        let now_s = ui.input(|input| input.time);
+        tag(&painter, room, &dust_text(cx.previews.dust_look(key, now_s)));
     }
     if let Some(why) = cx.previews.failure(key) {
         failure_ui(&painter, room, why);
     }
     frame_tools_ui(ui, cx, frame, &response, whole, room);
+}
+
+/// How far the look for dust is, in words.
+fn dust_text(look: Option<(f64, Option<String>)>) -> String {
+    let far = look.map(|(share, left)| {
+        let left = left.map_or_else(String::new, |left| format!(", {left}"));
+        format!(", {:.0} %{left}", share * 100.0)
+    });
+    format!("looking for dust{}; the repaired picture follows", far.unwrap_or_default())
 }
 
 /// Whether the picture shown has been waiting for its dust repair for longer than a glance.
@@ -353,4 +363,20 @@ fn failure_ui(painter: &Painter, room: Rect, why: &str) {
     painter.rect_filled(plate, 6.0, p.panel);
     painter.rect_stroke(plate, 6.0, Stroke::new(1.0, p.warn), egui::StrokeKind::Inside);
     painter.galley(at, galley, p.text_strong);
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_look_for_dust_says_how_far_it_is_and_how_long_it_takes_as_far_as_that_is_known() {
+        assert_eq!(dust_text(None), "looking for dust; the repaired picture follows");
+        assert_eq!(dust_text(Some((0.214, None))), "looking for dust, 21 %; the repaired picture follows");
+        let left = Some("about 5 s left".to_owned());
+        assert_eq!(
+            dust_text(Some((0.5, left))),
+            "looking for dust, 50 %, about 5 s left; the repaired picture follows"
+        );
+    }
 }

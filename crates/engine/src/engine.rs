@@ -132,13 +132,14 @@ impl Engine {
         &self,
         request: &PreviewRequest,
         cancel: &CancelToken,
+        progress: &(dyn Fn(f32) + Sync),
     ) -> Result<(), EngineError> {
         let (ViewKey::Print(id) | ViewKey::Frame(id) | ViewKey::Compare(id) | ViewKey::Proof(id, _)) =
             request.key
         else {
             return Ok(());
         };
-        let repair = self.repair(&self.context(&request.at, id)?, true, cancel)?;
+        let repair = self.repair(&self.context(&request.at, id)?, true, cancel, progress)?;
         self.repairs.show(&repair);
         Ok(())
     }
@@ -149,12 +150,13 @@ impl Engine {
         context: &FrameContext,
         keep_studies: bool,
         cancel: &CancelToken,
+        progress: &(dyn Fn(f32) + Sync),
     ) -> Result<Arc<Repair>, EngineError> {
         let key = repair::key_of(context);
         if let Some(ready) = self.repairs.repairs.get(&key) {
             return Ok(ready);
         }
-        let made = Arc::new(repair::make(context, &self.repairs, keep_studies, cancel)?);
+        let made = Arc::new(repair::make(context, &self.repairs, keep_studies, cancel, progress)?);
         // An export goes from frame to frame and comes back to none.
         if !keep_studies {
             return Ok(made);
@@ -360,8 +362,11 @@ impl Engine {
         cancel: &CancelToken,
         share: &(dyn Fn(f32) + Sync),
     ) -> Result<Histogram, EngineError> {
-        let repair =
-            if repair::is_wanted(context) { Some(self.repair(context, false, cancel)?) } else { None };
+        let repair = if repair::is_wanted(context) {
+            Some(self.repair(context, false, cancel, &|_| {})?)
+        } else {
+            None
+        };
         let repair = repair.as_deref().filter(|repair| repair.found.is_some());
         export::count_exactly(context, &at.session.output, repair, cancel, share)
     }
@@ -416,7 +421,7 @@ impl Engine {
             if context.scan_ref.id != scan {
                 continue;
             }
-            let repair = self.repair(&context, false, cancel)?;
+            let repair = self.repair(&context, false, cancel, &|_| {})?;
             if let Some(refusal) = repair.refusal {
                 dust.refusals.push(format!("frame {}: {refusal}", frame.number));
             }

@@ -7,6 +7,7 @@
 
 use std::collections::HashMap;
 use std::panic::{AssertUnwindSafe, catch_unwind};
+use std::sync::atomic::{AtomicU32, Ordering};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::JoinHandle;
 use std::time::{Duration, Instant};
@@ -222,6 +223,7 @@ impl JobHost {
             | JobEvent::Counted { .. }
             | JobEvent::FirstLookReady { .. }
             | JobEvent::PreviewReady(_)
+            | JobEvent::LookingForDust { .. }
             | JobEvent::PreviewFailed { .. } => {}
         }
         Some(event)
@@ -376,7 +378,15 @@ fn run_dust(engine: &Engine, lane: &PreviewLane, outbox: &Outbox) {
 
 fn look_for_dust(engine: &Engine, look: DustLook, lane: &PreviewLane, outbox: &Outbox) {
     let DustLook { repair, request, cancel } = look;
-    let outcome = catch_unwind(AssertUnwindSafe(|| engine.look_for_dust(&request, &cancel)));
+    // Hundredths that were told: more would only wake the window for nothing.
+    let told = AtomicU32::new(0);
+    let progress = |share: f32| {
+        let hundredths = (share * 100.0) as u32;
+        if told.fetch_max(hundredths, Ordering::Relaxed) < hundredths {
+            outbox.send(JobEvent::LookingForDust { key: request.key, share });
+        }
+    };
+    let outcome = catch_unwind(AssertUnwindSafe(|| engine.look_for_dust(&request, &cancel, &progress)));
     let failure = match outcome {
         Ok(Ok(())) => None,
         Ok(Err(EngineError::Cancelled)) => {

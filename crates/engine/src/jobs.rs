@@ -300,6 +300,13 @@ pub enum JobEvent {
     },
     /// A picture for the screen.
     PreviewReady(Arc<Preview>),
+    /// The dust that a picture lacks the repair of is being looked for.
+    LookingForDust {
+        /// The picture, or one of several.
+        key: crate::ViewKey,
+        /// 0 to 1.
+        share: f32,
+    },
     /// A picture for the screen could not be made.
     PreviewFailed {
         /// Where it was wanted.

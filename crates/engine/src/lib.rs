@@ -32,6 +32,7 @@ mod strokes;
 mod study;
 mod tiles;
 mod types;
+mod watched;
 
 pub use adjust::{ChartPlace, StockReport, StockTarget};
 pub use adjustments::read_stock;

@@ -20,6 +20,7 @@ use crate::scans::OpenScan;
 use crate::strokes;
 use crate::study::{self, RepairDesk};
 use crate::types::RepairSummary;
+use crate::watched::Watched;
 
 /// Full-resolution pixels around a box or tile that repair may look at.
 const CONTEXT_PX: u32 = 96;
@@ -236,22 +237,26 @@ struct Work<'a> {
     /// Part of the scan that is looked at.
     region: PixelRect,
     keep_studies: bool,
+    /// The scan, its reads counted.
+    source: Watched<'a>,
     cancel: &'a CancelToken,
 }
 
 /// Find and fill the dust of a frame at full resolution.
 ///
 /// With `keep_studies` the analysis is kept, so that another sensitivity or stroke takes a fraction of the time; a stroke
-/// refills only what it touches of the repair shown last.
+/// refills only what it touches of the repair shown last. `progress` is told the share that was done.
 pub(crate) fn make(
     context: &FrameContext,
     desk: &RepairDesk,
     keep_studies: bool,
     cancel: &CancelToken,
+    progress: &(dyn Fn(f32) + Sync),
 ) -> Result<Repair, EngineError> {
     let key = key_of(context);
     let region = key.rect.grown(CONTEXT_PX, context.open.width(), context.open.height());
-    let work = Work { context, desk, key, region, keep_studies, cancel };
+    let source = Watched::new(&context.open, region, progress);
+    let work = Work { context, desk, key, region, keep_studies, source, cancel };
     let (marks, refusal) = match work.by_infrared()? {
         Ok(map) => (Some((Some((map.registration, map.leakage)), map)), None),
         Err(refusal) => (work.without_infrared()?.map(|map| (None, map)), Some(refusal)),
@@ -291,7 +296,7 @@ impl Work<'_> {
             registration: study::region_registration(open, &film_of(self.context), self.region, self.cancel)?,
             ..DustOptions::default()
         };
-        refusal_of(self.desk.marks(open, self.region, &options, self.keep_studies, self.cancel))
+        refusal_of(self.desk.marks(open, &self.source, self.region, &options, self.keep_studies, self.cancel))
     }
 
     /// Strokes, and spots in visible light when asked for.
@@ -301,7 +306,8 @@ impl Work<'_> {
         if finds_spots(frame) {
             let sensitivity = frame.look.get(Param::RepairSensitivity);
             let colours = open.colour_channels();
-            let spots = glassine_repair::find_spots(open, self.region, colours, sensitivity, self.cancel);
+            let spots =
+                glassine_repair::find_spots(&self.source, self.region, colours, sensitivity, self.cancel);
             // Only a place too small to look at is refused here.
             return Ok(refusal_of(spots)?.ok());
         }
@@ -330,9 +336,9 @@ impl Work<'_> {
         let patches = match before {
             Some((last, found)) => {
                 let changed = strokes::changed(&last.strokes, &frame.strokes, region);
-                glassine_repair::refill(open, place, &map, (&found.patches, &changed), self.cancel)
+                glassine_repair::refill(&self.source, place, &map, (&found.patches, &changed), self.cancel)
             }
-            None => glassine_repair::make_patches(open, place, &map, self.cancel),
+            None => glassine_repair::make_patches(&self.source, place, &map, self.cancel),
         };
         let patches = refusal_of(patches)?.unwrap_or_default();
         let mut counted = map.clone();

@@ -2,7 +2,7 @@
 
 use std::sync::{Arc, Mutex, PoisonError};
 
-use glassine_raster::{CancelToken, PixelRect, RegionSource as _, TiltedBox};
+use glassine_raster::{CancelToken, PixelRect, RegionSource, TiltedBox};
 use glassine_repair::{Analysis, DustError, DustMap, DustOptions, Registration};
 
 use crate::EngineError;
@@ -67,10 +67,12 @@ impl RepairDesk {
         shown.clone().filter(|repair| repair.key().is_same_place(key))
     }
 
-    /// The marks of a part of a scan; the analysis is kept for the next sensitivity when `keep` is set.
+    /// The marks of a part of a scan, read through `source`; the analysis is kept for the next sensitivity when `keep`
+    /// is set.
     pub(crate) fn marks(
         &self,
         open: &OpenScan,
+        source: &dyn RegionSource,
         region: PixelRect,
         options: &DustOptions,
         keep: bool,
@@ -80,7 +82,7 @@ impl RepairDesk {
         let study = match self.studies.get(&key) {
             Some(ready) => ready,
             None => {
-                let analysis = Analysis::of(open, region, open.colour_channels(), options, cancel)?;
+                let analysis = Analysis::of(source, region, open.colour_channels(), options, cancel)?;
                 let bytes = 2 * analysis.bytes();
                 let study = Arc::new(Study { analysis, marks: Mutex::new(None) });
                 if keep { self.studies.insert(key, study, bytes) } else { study }
@@ -92,7 +94,7 @@ impl RepairDesk {
             return Ok(marks.clone());
         }
         // Not held while computing: a thread of the pool that waits may be given the job that holds it.
-        let marks = study.analysis.map(open, options.sensitivity, cancel)?;
+        let marks = study.analysis.map(source, options.sensitivity, cancel)?;
         if keep {
             *last() = Some((bits, marks.clone()));
         }

@@ -188,7 +188,7 @@ impl Engine {
         if !wanted {
             return Ok(None);
         }
-        let repair = self.repair(context, false, cancel)?;
+        let repair = self.repair(context, false, cancel, &|_| {})?;
         // A scan without infrared that is repaired by hand needs no word about it.
         let is_by_hand = repair.refusal == Some(Refusal::NoInfrared) && repair.found.is_some();
         if let Some(refusal) = repair.refusal.filter(|_| !is_by_hand) {
