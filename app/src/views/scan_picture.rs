@@ -17,6 +17,9 @@ use super::strip::StripPlace;
 const SHARP_ABOVE: f64 = 1.25;
 /// Regions are asked for on this grid of scan or overview pixels, so that small moves need no new one.
 const REGION_GRID_PX: u32 = 64;
+/// Pixels of a region out of the overview for one of the screen: they never lie exactly on those of the screen, and
+/// scaling down a little stays sharp where as many as there are would be softened.
+const OVERSAMPLING: f64 = 1.5;
 /// Scans shown at once of which a region is asked for; what others show is scaled out of the overview.
 const REGIONS_MAX: usize = 3;
 /// Longest side of such a region on screen, physical pixels.
@@ -100,8 +103,13 @@ pub(super) fn want_sharp_region(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace
             limit(corners[0].x.max(corners[1].x).ceil()),
             limit(corners[0].y.max(corners[1].y).ceil()),
         );
-        let grid_px = if is_too_coarse { REGION_GRID_PX } else { REGION_GRID_PX * factor };
-        push_region(cx, piece, rect, grid_px, shown);
+        if is_too_coarse {
+            push_region(cx, piece, rect, REGION_GRID_PX, shown);
+        } else {
+            // Finer than the overview would mean reading the scan.
+            let wanted = (OVERSAMPLING * shown).min(1.0 / f64::from(factor.max(1)));
+            push_region(cx, piece, rect, REGION_GRID_PX * factor, wanted);
+        }
     }
 }
 
