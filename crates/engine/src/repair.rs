@@ -171,6 +171,13 @@ impl Repair {
         }
     }
 
+    /// Forget where the marks are, once the new values are known: an export needs no more.
+    pub(crate) fn forget_marks(&mut self) {
+        if let Some(found) = &mut self.found {
+            found.map = DustMap::clean(found.region.width(), found.region.height());
+        }
+    }
+
     /// Whether any pixel gets a new value.
     pub(crate) fn changes_something(&self) -> bool {
         self.found.as_ref().is_some_and(|found| !found.patches.is_empty())
@@ -341,18 +348,17 @@ impl Work<'_> {
             None => glassine_repair::make_patches(&self.source, place, &map, self.cancel),
         };
         let patches = refusal_of(patches)?.unwrap_or_default();
-        let mut counted = map.clone();
         let area = image_area(frame);
         let center =
             |x: u32, y: u32| Point::new(f64::from(x + region.x0) + 0.5, f64::from(y + region.y0) + 0.5);
-        counted.keep_only(|x, y| area.contains(center(x, y)));
-        let marked_px = counted.marked_px();
+        let counts = map.count_where(|x, y| area.contains(center(x, y)));
+        let marked_px = counts.marked_px;
         Ok(Found {
             region,
             map,
             painted_out,
             area_fraction: (marked_px as f64 / area.area_px2().max(1.0)).min(1.0),
-            counts: [counted.specks, counted.hairs, counted.scratches],
+            counts: [counts.specks, counts.hairs, counts.scratches],
             marked_px,
             infrared,
             patches,

@@ -61,6 +61,7 @@ mod window;
 
 pub use detect::{Analysis, find_dust};
 pub use fill::{FillPlace, fill, make_patches, refill};
+pub use map::MarkCounts;
 pub use narrow::narrow_dense;
 pub use register::{consensus, register};
 pub use spots::find_spots;

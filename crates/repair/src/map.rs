@@ -6,6 +6,19 @@ use crate::grid::Grid;
 use crate::label::{Component, Run, join_runs};
 use crate::types::{ChannelResponse, DustClass, DustMap, Leakage, Mark, Registration};
 
+/// Marks of a part of a map.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub struct MarkCounts {
+    /// Connected specks.
+    pub specks: u32,
+    /// Connected hairs.
+    pub hairs: u32,
+    /// Connected scratches.
+    pub scratches: u32,
+    /// Marked pixels.
+    pub marked_px: u64,
+}
+
 impl DustMap {
     /// A map without a defect, for repair by hand or where there is no infrared plane.
     pub fn clean(width: u32, height: u32) -> Self {
@@ -117,12 +130,45 @@ impl DustMap {
 
     /// Connected marks, in reading order.
     pub(crate) fn components(&self) -> Vec<Component> {
-        let runs: Vec<Run> = (0..self.height())
-            .flat_map(|y| {
-                self.marked_runs(y, 0, self.width()).into_iter().map(move |(x0, x1)| Run { y, x0, x1 })
-            })
-            .collect();
-        join_runs(runs, self.height(), 0)
+        join_runs(self.all_runs(), self.height(), 0)
+    }
+
+    fn all_runs(&self) -> Vec<Run> {
+        let runs_of = |y| self.marked_runs(y, 0, self.width()).into_iter();
+        (0..self.height()).flat_map(|y| runs_of(y).map(move |(x0, x1)| Run { y, x0, x1 })).collect()
+    }
+
+    /// Marks at the pixels that a condition holds for, counted as if all others were clean.
+    pub fn count_where(&self, holds: impl Fn(u32, u32) -> bool) -> MarkCounts {
+        let mut runs: Vec<Run> = Vec::new();
+        for Run { y, x0, x1 } in self.all_runs() {
+            for x in (x0..x1).filter(|&x| holds(x, y)) {
+                match runs.last_mut() {
+                    Some(last) if last.y == y && last.x1 == x => last.x1 = x + 1,
+                    _ => runs.push(Run { y, x0: x, x1: x + 1 }),
+                }
+            }
+        }
+        let marked_px = runs.iter().map(|run| u64::from(run.x1 - run.x0)).sum();
+        let mut counts = MarkCounts { marked_px, ..MarkCounts::default() };
+        for component in join_runs(runs, self.height(), 0) {
+            match self.class_of(&component) {
+                DustClass::Speck => counts.specks += 1,
+                DustClass::Hair => counts.hairs += 1,
+                DustClass::Scratch => counts.scratches += 1,
+            }
+        }
+        counts
+    }
+
+    /// What most pixels of a connected mark are.
+    fn class_of(&self, component: &Component) -> DustClass {
+        let mut votes = [0_u32; 4];
+        for (x, y) in component.pixels() {
+            votes[usize::from(self.marks.at(x, y).class.min(3))] += 1;
+        }
+        let most = (1..4_u8).max_by_key(|&c| votes[usize::from(c)]).unwrap_or(1);
+        DustClass::from_code(most).unwrap_or(DustClass::Speck)
     }
 
     /// Mark a disc by hand. Its pixels are filled from their surroundings; what was marked before keeps its values.
@@ -176,12 +222,7 @@ impl DustMap {
     pub fn recount(&mut self) {
         (self.objects, self.specks, self.hairs, self.scratches) = (0, 0, 0, 0);
         for component in self.components() {
-            let mut votes = [0_u32; 4];
-            for (x, y) in component.pixels() {
-                votes[usize::from(self.marks.at(x, y).class.min(3))] += 1;
-            }
-            let most = (1..4_u8).max_by_key(|&c| votes[usize::from(c)]).unwrap_or(1);
-            self.count(DustClass::from_code(most).unwrap_or(DustClass::Speck));
+            self.count(self.class_of(&component));
         }
         self.measure_area();
     }
@@ -238,6 +279,21 @@ mod tests {
         assert_eq!(map.paint_out(20.0, 15.0, 5.0), painted);
         map.recount();
         assert!(map.is_clean() && map.objects == 0);
+    }
+
+    #[test]
+    fn counting_a_part_is_counting_after_the_rest_was_taken_away() {
+        let mut map = DustMap::clean(60, 40);
+        for (x, y, radius) in [(10.0, 10.0, 3.0), (30.0, 20.0, 6.0), (50.0, 30.0, 2.0)] {
+            map.paint_in(x, y, radius);
+        }
+        // Cuts the middle disc in two.
+        let holds = |x: u32, _: u32| x != 30 && x > 12;
+        let counts = map.count_where(holds);
+        map.keep_only(holds);
+        assert_eq!((counts.specks, counts.hairs, counts.scratches), (map.specks, map.hairs, map.scratches));
+        assert_eq!(counts.marked_px, map.marked_px());
+        assert_eq!(counts.specks, 3);
     }
 
     #[test]

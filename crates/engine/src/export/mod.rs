@@ -188,7 +188,11 @@ impl Engine {
         if !wanted {
             return Ok(None);
         }
-        let repair = self.repair(context, false, cancel, &|_| {})?;
+        let mut repair = self.repair(context, false, cancel, &|_| {})?;
+        // One that the window shows stays as it is.
+        if let Some(own) = Arc::get_mut(&mut repair) {
+            own.forget_marks();
+        }
         // A scan without infrared that is repaired by hand needs no word about it.
         let is_by_hand = repair.refusal == Some(Refusal::NoInfrared) && repair.found.is_some();
         if let Some(refusal) = repair.refusal.filter(|_| !is_by_hand) {
