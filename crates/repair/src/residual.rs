@@ -129,9 +129,10 @@ impl Residual {
             .map_init(LookSpace::default, |space, rows| look.at_rows(rows, space))
             .collect::<Result<_, DustError>>()?;
         let (mut faint, mut through) = (RunRows::new(), RunRows::new());
-        for (f, t) in &pieces {
-            faint.append(f);
-            through.append(t);
+        // Each piece goes as soon as it was taken over: together they are as large as the whole.
+        for (f, t) in pieces {
+            faint.append(&f);
+            through.append(&t);
         }
         Ok(Self {
             model,
