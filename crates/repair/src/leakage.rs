@@ -55,6 +55,8 @@ pub(crate) struct BlockLeakage {
 pub(crate) fn from_blocks(blocks: &[Plane<f32>], film: &[bool]) -> BlockLeakage {
     let colours = blocks.len() - 1;
     let (w, h) = (blocks[0].width(), blocks[0].height());
+    // The fit takes so many blocks at most, spread evenly.
+    let step = film.iter().filter(|film| **film).count().div_ceil(FIT_BLOCKS_MAX).max(1);
     let mut rows = Vec::new();
     let mut pairs = Vec::new();
     for y in 0..h {
@@ -67,13 +69,13 @@ pub(crate) fn from_blocks(blocks: &[Plane<f32>], film: &[bool]) -> BlockLeakage 
                 *v = f64::from(b.at(x, y));
             }
             let infrared = f64::from(blocks[colours].at(x, y));
-            rows.push((slow_row(x, y, w, h, visible), infrared, 1.0));
+            if pairs.len().is_multiple_of(step) {
+                rows.push((slow_row(x, y, w, h, visible), infrared, 1.0));
+            }
             pairs.push((visible.iter().sum::<f64>() / colours as f64, infrared));
         }
     }
     let (correlation, slope, spread) = correlation(&pairs);
-    let step = rows.len().div_ceil(FIT_BLOCKS_MAX).max(1);
-    let rows: Vec<_> = rows.into_iter().step_by(step).collect();
     let fit = fit(&rows);
     let coefficients = [fit.0[6], fit.0[7], fit.0[8]];
     let strength = coefficients.iter().sum::<f64>();
