@@ -55,27 +55,28 @@ pub(crate) struct BlockLeakage {
 pub(crate) fn from_blocks(blocks: &[Plane<f32>], film: &[bool]) -> BlockLeakage {
     let colours = blocks.len() - 1;
     let (w, h) = (blocks[0].width(), blocks[0].height());
-    // The fit takes so many blocks at most, spread evenly.
-    let step = film.iter().filter(|film| **film).count().div_ceil(FIT_BLOCKS_MAX).max(1);
-    let mut rows = Vec::new();
-    let mut pairs = Vec::new();
-    for y in 0..h {
-        for x in 0..w {
-            if !film[(y * w + x) as usize] {
-                continue;
-            }
+    // Looked at twice rather than kept: of a large frame there are hundreds of thousands.
+    let blocks_of_film = || {
+        let all = (0..h).flat_map(|y| (0..w).map(move |x| (x, y)));
+        all.filter(|&(x, y)| film[(y * w + x) as usize]).map(|(x, y)| {
             let mut visible = [0.0; 3];
             for (v, b) in visible.iter_mut().zip(&blocks[..colours]) {
                 *v = f64::from(b.at(x, y));
             }
-            let infrared = f64::from(blocks[colours].at(x, y));
-            if pairs.len().is_multiple_of(step) {
-                rows.push((slow_row(x, y, w, h, visible), infrared, 1.0));
-            }
-            pairs.push((visible.iter().sum::<f64>() / colours as f64, infrared));
-        }
-    }
-    let (correlation, slope, spread) = correlation(&pairs);
+            ((x, y), visible, f64::from(blocks[colours].at(x, y)))
+        })
+    };
+    // The fit takes so many blocks at most, spread evenly.
+    let step = film.iter().filter(|film| **film).count().div_ceil(FIT_BLOCKS_MAX).max(1);
+    let rows: Vec<(Row, f64, f64)> = blocks_of_film()
+        .step_by(step)
+        .map(|((x, y), visible, infrared)| (slow_row(x, y, w, h, visible), infrared, 1.0))
+        .collect();
+    let pairs = || {
+        blocks_of_film()
+            .map(|(_, visible, infrared)| (visible.iter().sum::<f64>() / colours as f64, infrared))
+    };
+    let (correlation, slope, spread) = correlation(pairs);
     let fit = fit(&rows);
     let coefficients = [fit.0[6], fit.0[7], fit.0[8]];
     let strength = coefficients.iter().sum::<f64>();
@@ -110,11 +111,11 @@ fn fit(rows: &[(Row, f64, f64)]) -> (Row, f64) {
 }
 
 /// Correlation, slope of infrared on visible, and spread of the visible.
-fn correlation(pairs: &[(f64, f64)]) -> (f64, f64, f64) {
-    let n = pairs.len().max(1) as f64;
-    let (mx, my) = pairs.iter().fold((0.0, 0.0), |(a, b), p| (a + p.0 / n, b + p.1 / n));
+fn correlation<I: Iterator<Item = (f64, f64)>>(pairs: impl Fn() -> I) -> (f64, f64, f64) {
+    let n = pairs().count().max(1) as f64;
+    let (mx, my) = pairs().fold((0.0, 0.0), |(a, b), p| (a + p.0 / n, b + p.1 / n));
     let (mut xx, mut xy, mut yy) = (0.0, 0.0, 0.0);
-    for p in pairs {
+    for p in pairs() {
         xx += (p.0 - mx) * (p.0 - mx) / n;
         xy += (p.0 - mx) * (p.1 - my) / n;
         yy += (p.1 - my) * (p.1 - my) / n;
