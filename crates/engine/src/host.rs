@@ -378,11 +378,11 @@ fn run_dust(engine: &Engine, lane: &PreviewLane, outbox: &Outbox) {
 
 fn look_for_dust(engine: &Engine, look: DustLook, lane: &PreviewLane, outbox: &Outbox) {
     let DustLook { repair, request, cancel } = look;
-    // Hundredths that were told: more would only wake the window for nothing.
+    // Twentieths that were told: each wakes the window, which is painted while the look needs the processor.
     let told = AtomicU32::new(0);
     let progress = |share: f32| {
-        let hundredths = (share * 100.0) as u32;
-        if told.fetch_max(hundredths, Ordering::Relaxed) < hundredths {
+        let twentieths = (share * 20.0) as u32;
+        if told.fetch_max(twentieths, Ordering::Relaxed) < twentieths {
             outbox.send(JobEvent::LookingForDust { key: request.key, share });
         }
     };

@@ -41,7 +41,9 @@ pub fn register(linear: &Samples16, colour_channels: u8) -> Result<Registration,
     let cancel = CancelToken::new();
     let whole = PixelRect::of_size(linear.width(), linear.height());
     let region = Region::new(linear, whole, &cancel);
-    match of_samples(&region, linear, colour_channels.min(3)).map_err(DustError::into_refusal)? {
+    let colours = colour_channels.min(3);
+    crate::detect::check_size(&region, colours)?;
+    match of_samples(&region, linear, colours).map_err(DustError::into_refusal)? {
         Outcome::Found(registration) => Ok(registration),
         Outcome::NoMarks => Ok(Registration { confidence: 0.0, ..Registration::ALIGNED }),
         Outcome::Uncertain { confidence, marks } => {
@@ -99,9 +101,8 @@ fn of_part(region: &Region<'_>, colours: u8) -> Result<Outcome, DustError> {
     of_samples(region, &region.read(region.whole())?, colours)
 }
 
-/// Look at a region whose samples are there.
+/// Look at a region of sufficient size whose samples are there.
 fn of_samples(region: &Region<'_>, linear: &Samples16, colours: u8) -> Result<Outcome, DustError> {
-    crate::detect::check_size(region, colours)?;
     let blocks = block_medians(&region.held(linear), colours)?;
     crate::detect::check_signal(&blocks)?;
     let film = crate::detect::film_blocks(&blocks.medians);
