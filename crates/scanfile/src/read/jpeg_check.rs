@@ -179,7 +179,7 @@ impl<'b> Bits<'b> {
     }
 
     /// Go to the next marker; its position, and the whole bytes that were passed.
-    fn to_marker(&mut self) -> (usize, usize) {
+    fn skip_to_marker(&mut self) -> (usize, usize) {
         let mut rest = (self.count / 8) as usize;
         (self.buffer, self.count) = (0, 0);
         loop {
@@ -354,7 +354,7 @@ fn walk_units(
     let (mut run, mut left_over) = (0, 0);
     for unit in 0..all {
         if interval > 0 && unit > 0 && (unit as u64).is_multiple_of(interval) {
-            let (at, rest) = bits.to_marker();
+            let (at, rest) = bits.skip_to_marker();
             let wanted = 0xD0 + ((unit as u64 / interval - 1) % 8) as u8;
             if bits.bytes.get(at + 1) != Some(&wanted) || rest > PADDING_BYTES {
                 return Err(format!("the JPEG's picture data are damaged after block {unit} of {all}"));
@@ -375,7 +375,7 @@ fn walk_units(
             }
         }
     }
-    let (end, rest) = bits.to_marker();
+    let (end, rest) = bits.skip_to_marker();
     Ok(Some((end, left_over + rest)))
 }
 
