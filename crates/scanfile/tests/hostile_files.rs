@@ -21,8 +21,14 @@ fn seeds() -> Vec<Vec<u8>> {
         make_tiff(BIG, &[packed(Pack::Deflate, None), Page::new(21, 17, 1, 16)]),
         make_tiff(LITTLE, &[packed(Pack::Lzw, Some((16, 16)))]),
         make_tiff(LITTLE, &[Page { planar: true, ..packed(Pack::Runs, None) }]),
+        // The grey page is its own inner picture too.
+        make_tiff(
+            BIG,
+            &[Page { more: vec![(330, 4, 1, vec![0, 0, 0, 16])], ..Page::new(21, 17, 3, 8) }, plain],
+        ),
         png_seed(),
         jpeg_seed(),
+        include_bytes!("data/progressive.jpg").to_vec(),
     ]
 }
 
