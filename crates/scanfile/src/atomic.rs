@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 
 use tempfile::NamedTempFile;
 
-use crate::protect::protected_at;
+use crate::protect::{is_same_file, protected_at};
 use crate::{Error, parts};
 
 /// What to do when the final name is taken.
@@ -129,6 +129,11 @@ pub fn write_bytes_atomic(
 /// Make `previous` hold what `path` holds now: by a hard link where the file system has them, else by a copy.
 fn keep(path: &Path, previous: &Path) -> Result<(), Error> {
     check_target(previous, Overwrite::Replace)?;
+    // A save that was stopped after this step left two names of one file. Renaming one link of a file over another does
+    // nothing, so the temporary link would stay.
+    if is_same_file(path, previous) {
+        return Ok(());
+    }
     let linked = parts::builder().make_in(folder_of(previous), |name| fs::hard_link(path, name));
     match linked {
         Ok(temp) => {
@@ -338,6 +343,18 @@ mod tests {
         let refused = AtomicFile::create(&out, Overwrite::Replace).expect_err("a folder");
         assert!(refused.to_string().contains("a folder has this name"), "{refused}");
         assert_eq!(refused.hint(), "choose another name or folder");
+    }
+
+    #[test]
+    fn a_save_after_one_that_was_stopped_halfway_leaves_no_temporary_link() {
+        let folder = tempfile::tempdir().expect("temporary folder");
+        let (path, previous) = (folder.path().join("s.json"), folder.path().join("s.json.previous"));
+        fs::write(&path, b"one").expect("written");
+        fs::hard_link(&path, &previous).expect("linked");
+        write_bytes_atomic(&path, b"two", Overwrite::Replace, Some(&previous)).expect("written");
+        assert_eq!(fs::read(&path).expect("read"), b"two");
+        assert_eq!(fs::read(&previous).expect("read"), b"one");
+        assert_eq!(names_in(folder.path()), ["s.json", "s.json.previous"]);
     }
 
     #[test]

@@ -139,6 +139,11 @@ pub fn protected_at(path: &Path) -> Option<PathBuf> {
     registry.entries.values().find(|entry| entry.covers(&names, identity)).map(|entry| entry.path.clone())
 }
 
+/// Whether two names are those of one file.
+pub(crate) fn is_same_file(one: &Path, other: &Path) -> bool {
+    matches!((Identity::at(one), Identity::at(other)), (Some(a), Some(b)) if a.has_place_of(&b))
+}
+
 fn absolute(path: &Path) -> PathBuf {
     std::path::absolute(path).unwrap_or_else(|_| path.to_owned())
 }
