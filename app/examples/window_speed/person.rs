@@ -148,7 +148,7 @@ pub(crate) fn play(path: &Path) -> Result<(), Problem> {
     let create = move |creation: &eframe::CreationContext<'_>| {
         glassine_app::theme::apply(&creation.egui_ctx, true);
         let ctx = creation.egui_ctx.clone();
-        let jobs = JobHost::threaded(Arc::new(Engine::new()), Arc::new(move || ctx.request_repaint()))?;
+        let jobs = JobHost::threaded(Arc::new(Engine::new()), Arc::new(move || ctx.request_repaint()));
         let picker = Box::new(PreparedPicker::default());
         let mut app = GlassineApp::new(jobs, picker, AppOptions::default());
         app.set_session(made.session);

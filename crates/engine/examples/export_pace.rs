@@ -65,7 +65,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     output.compression = if kind == "deflate" { TiffCompression::Deflate } else { TiffCompression::None };
     (if every_step { "print" } else { "straight" }).clone_into(&mut output.rendering);
     let request = ExportRequest {
-        at: SessionAt { session, folder: None },
+        at: SessionAt::new(session, None),
         folder: PathBuf::from(out),
         scope: FrameScope::All,
         output,

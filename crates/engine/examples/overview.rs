@@ -115,7 +115,7 @@ fn session_of(path: &Path) -> Outcome<SessionAt> {
         extra: serde_json::Map::new(),
     };
     let session = Edit::AddScans(vec![scan]).apply(&Session::default())?;
-    Ok(SessionAt { session, folder: None })
+    Ok(SessionAt::new(session, None))
 }
 
 fn report(begun: Instant, more: &Value) -> Outcome<()> {

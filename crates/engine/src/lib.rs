@@ -33,16 +33,19 @@ mod study;
 mod tiles;
 mod types;
 mod watched;
+mod worker;
 
 pub use adjust::{ChartPlace, StockReport, StockTarget};
 pub use adjustments::read_stock;
 pub use engine::{DustOfScan, Engine};
 pub use error::{EngineError, Notice, Severity};
 pub use export::{ExportProgress, planned_paths};
-pub use host::JobHost;
+pub use host::{JobHost, Step};
 pub use recipe::stock_of;
 pub use types::{
     DIFFERENCE_GAIN, ExactCount, ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope,
     MadeSession, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary,
-    ScanPicture, SessionAt, UnitRect, ViewKey,
+    ScanPicture, SessionAt, SessionKey, UnitRect, ViewKey,
 };
+pub use repair::RepairKey;
+pub use worker::{SendEvent, Worker};

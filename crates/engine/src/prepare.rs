@@ -67,13 +67,23 @@ pub(crate) struct Search {
     pub(crate) one_frame_per_file: bool,
 }
 
+impl Search {
+    pub(crate) fn of(request: &NewSessionRequest) -> Self {
+        Self {
+            film: request.film,
+            format_id: request.format_id.clone(),
+            one_frame_per_file: request.one_frame_per_file,
+        }
+    }
+}
+
 impl Bench<'_> {
-    /// Open files, add them to the session, find their frames, measure and solve.
-    pub(crate) fn add_scans(
+    /// Read the headers of scan files and add them to the session; gives their ids.
+    pub(crate) fn open_scans(
         &self,
         draft: &mut Draft,
         request: &NewSessionRequest,
-    ) -> Result<(), EngineError> {
+    ) -> Result<Vec<ScanId>, EngineError> {
         if request.scans.is_empty() {
             return Err(EngineError::told("no scan was named", "choose at least one TIFF, PNG or JPEG"));
         }
@@ -96,6 +106,16 @@ impl Bench<'_> {
             draft.push(Edit::AddScans(vec![scan]))?;
             added.extend(draft.session.scans.last().map(|scan| scan.id));
         }
+        Ok(added)
+    }
+
+    /// Open files, add them to the session, find their frames, measure and solve.
+    pub(crate) fn add_scans(
+        &self,
+        draft: &mut Draft,
+        request: &NewSessionRequest,
+    ) -> Result<(), EngineError> {
+        let added = self.open_scans(draft, request)?;
         // Content hashes are made while frames are found: both read the same bytes, which the system then reads once.
         let paths: Vec<PathBuf> =
             added.iter().filter_map(|id| draft.session.scan(*id)).map(|scan| scan.path.clone()).collect();
@@ -112,7 +132,7 @@ impl Bench<'_> {
             if found.is_err() || self.cancel.is_cancelled() {
                 stop.cancel();
             }
-            let prints = self.wait_for_hashes(hasher, &stop);
+            let prints = self.wait_for_hashes(hasher, &paths, &stop);
             found.and(prints)
         })?;
         for (id, print) in added.iter().zip(prints) {
@@ -128,10 +148,13 @@ impl Bench<'_> {
     fn wait_for_hashes(
         &self,
         hasher: std::io::Result<std::thread::ScopedJoinHandle<'_, Hashes>>,
+        paths: &[PathBuf],
         stop: &CancelToken,
     ) -> Result<Hashes, EngineError> {
-        let no_thread = || EngineError::told("the system gave no thread for hashing", "close other programs");
-        let hasher = hasher.map_err(|_no_thread| no_thread())?;
+        // Without a thread the files are hashed here, one after the other.
+        let Ok(hasher) = hasher else {
+            return Ok(paths.iter().map(|path| glassine_scanfile::fingerprint(path, stop, &|_| {})).collect());
+        };
         if !hasher.is_finished() {
             (self.progress)(0.99, "hashing the scans");
         }
@@ -152,11 +175,7 @@ impl Bench<'_> {
         added: &[ScanId],
     ) -> Result<(), EngineError> {
         let count = added.len();
-        let search = Search {
-            film: request.film,
-            format_id: request.format_id.clone(),
-            one_frame_per_file: request.one_frame_per_file,
-        };
+        let search = Search::of(request);
         for (idx, scan) in added.iter().enumerate() {
             let part = |share: f32, what: &str| {
                 (self.progress)(0.1 + 0.9 * (idx as f32 + share) / count as f32, what);
@@ -459,7 +478,7 @@ impl Bench<'_> {
     }
 
     /// Files of one frame each: one film, so all are solved together, and the clearest file's base serves all.
-    fn solve_together(&self, draft: &mut Draft, scans: &[ScanId]) -> Result<(), EngineError> {
+    pub(crate) fn solve_together(&self, draft: &mut Draft, scans: &[ScanId]) -> Result<(), EngineError> {
         let strips: Vec<Arc<Strip>> =
             draft.session.strips.iter().filter(|strip| scans.contains(&strip.scan)).cloned().collect();
         let guesses = strips.iter().filter_map(|strip| strip.base.as_ref());

@@ -215,7 +215,7 @@ fn request(session: &Session, folder: &Path, compression: TiffCompression) -> Ex
     "straight".clone_into(&mut output.rendering);
     output.compression = compression;
     ExportRequest {
-        at: SessionAt { session: session.clone(), folder: None },
+        at: SessionAt::new(session.clone(), None),
         folder: folder.join("out"),
         scope: FrameScope::All,
         output,
