@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use glassine_engine::{FrameScope, NewSessionRequest, Notice, Overlay};
+use glassine_engine::{FrameScope, MadeSession, NewSessionRequest, Notice, Overlay};
 use glassine_film::{FilmKind, Param, ParamGroup};
 use glassine_raster::{Point, Scan, TiltedBox};
 use glassine_session::{Edit, FrameId, OutputSettings, ScanId, StripId};
@@ -116,6 +116,19 @@ pub enum Leaving {
     NewSession(Box<NewSessionRequest>),
     /// Open the demo session.
     OpenDemo,
+    /// Show a session that was opened while the one under work changed.
+    Show(Box<Arrived>),
+}
+
+/// A session that was opened or made and is not shown yet.
+#[derive(Debug, Clone)]
+pub struct Arrived {
+    /// The session.
+    pub made: MadeSession,
+    /// It is an autosave; the session file that it belongs to, when there is one.
+    pub recovered: Option<Option<PathBuf>>,
+    /// Its scans have no frames yet: what is known about them.
+    pub find: Option<NewSessionRequest>,
 }
 
 /// What a path is asked for.

@@ -264,6 +264,8 @@ pub struct JobStatus {
     pub remaining: Option<String>,
     /// It has been under way for longer than a glance.
     pub is_long: bool,
+    /// Its result is of use for the session under work only: another session stops it.
+    pub ends_with_session: bool,
 }
 
 impl JobStatus {
@@ -278,6 +280,7 @@ impl JobStatus {
             pace: Pace::default(),
             remaining: None,
             is_long: false,
+            ends_with_session: false,
         }
     }
 

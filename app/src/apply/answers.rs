@@ -14,7 +14,7 @@ impl GlassineApp {
     pub(super) fn answer(&mut self, ctx: &Context, answer: Answer) {
         let Some(question) = self.ui_state.question.take() else { return };
         match (question, answer) {
-            (Question::Unsaved(leaving), Answer::Yes) => match self.status.path.clone() {
+            (Question::Unsaved(leaving), Answer::Yes) => match self.save_target() {
                 Some(path) => {
                     let id = self.save(path);
                     self.files.leave_after = Some((id, leaving));
@@ -25,7 +25,7 @@ impl GlassineApp {
                 }
             },
             (Question::Unsaved(leaving), Answer::No) => {
-                self.drop_autosave();
+                self.files.given_up = Some(self.history.current().clone());
                 self.leave(leaving);
             }
             (Question::Exporting, answer) => self.answer_about_export(answer),
@@ -50,16 +50,17 @@ impl GlassineApp {
                     ..NewSessionRequest::default()
                 };
                 if add {
-                    let at = self.session_at();
-                    self.submit(Job::AddScans { at, request });
+                    let id = self.submit(Job::AddScans(request.clone()));
+                    self.files.opening.insert(id, request);
                 } else if self.history.is_unsaved() {
                     self.ask_to_leave(Leaving::NewSession(Box::new(request)));
                 } else {
-                    self.submit(Job::NewSession(request));
+                    self.open_scans(request);
                 }
             }
             (Question::TypePath { .. }, _) => self.files.leaving_named = None,
-            _ => {}
+            // The user stays with what is there.
+            (Question::Unsaved(_) | Question::Recover { .. } | Question::NewSession { .. }, _) => {}
         }
     }
 }

@@ -1,22 +1,23 @@
 //! Opening, saving, autosaving, exporting, and the questions around them.
 
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crossbeam_channel::Receiver;
 use egui::Context;
 use glassine_engine::jobs::{Job, JobId};
-use glassine_engine::{MadeSession, Notice, SessionAt, Severity};
-use glassine_session::{Edit, Session};
+use glassine_engine::{MadeSession, NewSessionRequest, Notice, SessionAt, SessionKey, Severity};
+use glassine_session::{Edit, Fingerprint, ScanId, ScanRef, Session};
 
 use super::closing::ExportEnd;
 use crate::app::GlassineApp;
-use crate::command::{Command, Leaving, PathPurpose, Question};
+use crate::command::{Arrived, Command, Leaving, PathPurpose, Question};
 use crate::demo;
 use crate::dialogs::{PickAnswer, PickOutcome, PickRequest};
 
-/// Quiet time after a change before it is autosaved.
-const AUTOSAVE_SECONDS: f64 = 2.0;
+/// Longest time from a change to the beginning of its autosave: with the time to write it, less than a second.
+const AUTOSAVE_WITHIN_S: f64 = 0.5;
 /// Ending of session files.
 const SESSION_ENDING: &str = "session.json";
 /// What follows the name of a session in that of its autosave.
@@ -25,7 +26,7 @@ const AUTOSAVE_SUFFIX: &str = ".autosave";
 /// What is known about the files of the session and about what waits for them.
 #[derive(Debug, Default)]
 pub(crate) struct Files {
-    /// Clock time of the last change that is not autosaved.
+    /// Clock time of the first change that is not autosaved.
     pub touched_at: Option<f64>,
     /// What was last autosaved.
     autosaved: Option<Session>,
@@ -40,7 +41,13 @@ pub(crate) struct Files {
     /// The job that reads an autosave, and the file it belongs to.
     pub recovering: Option<(JobId, Option<PathBuf>)>,
     /// The session that is being exported, as it was when that began.
-    pub exporting: Option<Session>,
+    pub exporting: Option<SessionAt>,
+    /// The last save that was asked for, until it has ended: the next one goes to the same file.
+    pub saving: Option<(JobId, PathBuf)>,
+    /// Jobs that open scans, and what is known about these.
+    pub opening: HashMap<JobId, NewSessionRequest>,
+    /// Jobs that look for the first frames of scans, and whether all of these are one film.
+    pub finding: HashMap<JobId, (Vec<ScanId>, bool)>,
     /// Names an export would meet, looked up on another thread.
     pub lookup: Option<Receiver<Vec<PathBuf>>>,
     /// The names of the last look.
@@ -48,26 +55,36 @@ pub(crate) struct Files {
 }
 
 impl Files {
+    /// Another session begins. What is being opened or waits for a save stays.
     pub(crate) fn begin_session(&mut self) {
-        *self = Self::default();
+        let Self { opening, recovering, leave_after, .. } = std::mem::take(self);
+        *self = Self { opening, recovering, leave_after, ..Self::default() };
+    }
+
+    /// A job ended: nothing waits for its result any more.
+    pub(crate) fn job_ended(&mut self, id: JobId) {
+        self.leave_after.take_if(|(job, _)| *job == id);
+        self.recovering.take_if(|(job, _)| *job == id);
+        self.saving.take_if(|(job, _)| *job == id);
+        self.opening.remove(&id);
     }
 }
 
 impl GlassineApp {
     /// The session with the folder its relative paths start at.
     pub(crate) fn session_at(&self) -> SessionAt {
-        SessionAt { session: self.history.current().clone(), folder: self.status.folder() }
+        SessionAt { session: self.history.current().clone(), folder: self.status.folder(), key: self.key }
     }
 
-    /// Commands about files; gives back any other.
-    pub(crate) fn apply_file_command(&mut self, ctx: &Context, command: Command) -> Option<Command> {
+    /// Commands about files.
+    pub(super) fn apply_file_command(&mut self, ctx: &Context, command: Command) {
         match command {
             Command::AskOpen => self.ask_path(ctx, PathPurpose::Open),
             Command::AskSaveAs => self.ask_path(ctx, PathPurpose::SaveAs),
             Command::AskExportFolder => self.ask_path(ctx, PathPurpose::ExportFolder),
             Command::Open(paths) => self.open(paths),
             Command::OpenDemo => self.open_demo(),
-            Command::Save => match self.status.path.clone() {
+            Command::Save => match self.save_target() {
                 Some(path) => {
                     self.save(path);
                 }
@@ -79,9 +96,8 @@ impl GlassineApp {
             Command::SetOutput(output) => self.edit(Edit::SetOutput(output)),
             Command::Export { scope, replace } => self.export(ctx, scope, replace),
             Command::Answer(answer) => self.answer(ctx, answer),
-            other => return Some(other),
+            other => self.not_carried_out(&other),
         }
-        None
     }
 
     pub(super) fn ask_path(&mut self, ctx: &Context, purpose: PathPurpose) {
@@ -193,6 +209,12 @@ impl GlassineApp {
         });
     }
 
+    /// Begin a session with these scans.
+    pub(super) fn open_scans(&mut self, request: NewSessionRequest) {
+        let id = self.submit(Job::OpenScans(request.clone()));
+        self.files.opening.insert(id, request);
+    }
+
     fn open_session(&mut self, path: PathBuf) {
         let target = without_autosave_suffix(&path);
         let id = self.submit(Job::OpenSession { path });
@@ -216,13 +238,35 @@ impl GlassineApp {
         }
     }
 
-    /// A session was made or opened.
+    /// A session was made or opened. Changes that were made while that went on are asked about first.
     pub(crate) fn session_ready(&mut self, id: JobId, made: MadeSession) {
-        let recovering = self.files.recovering.take().filter(|(job, _)| *job == id);
+        let recovered = self.files.recovering.take_if(|(job, _)| *job == id).map(|(_, path)| path);
+        let arrived = Arrived { made, recovered, find: self.files.opening.remove(&id) };
+        if self.history.is_unsaved() && !self.is_given_up() {
+            self.ask_to_leave(Leaving::Show(Box::new(arrived)));
+        } else {
+            self.show_session(arrived);
+        }
+    }
+
+    /// Whether the user said that the session may be left as it is now.
+    pub(super) fn is_given_up(&self) -> bool {
+        self.files.given_up.as_ref() == Some(self.history.current())
+    }
+
+    fn show_session(&mut self, arrived: Arrived) {
+        let Arrived { made, recovered: recovering, find } = arrived;
         let is_saved = recovering.is_none() && made.path.is_some();
         let recovered = recovering.is_some();
-        let path = recovering.map_or(made.path, |(_, path)| path);
+        let path = recovering.map_or(made.path, |path| path);
         self.begin_session(made.session, path.clone(), is_saved);
+        match find {
+            Some(request) => {
+                let scans = self.session().scans.iter().map(|scan| scan.id).collect();
+                self.find_on_scans(scans, request);
+            }
+            None => self.hash_scans(),
+        }
         let mut offer = None;
         for notice in made.notices.into_iter().rev() {
             match (&notice.path, &path) {
@@ -249,52 +293,113 @@ impl GlassineApp {
         }
     }
 
-    pub(super) fn save(&mut self, path: PathBuf) -> JobId {
-        let session = Box::new(self.history.current().clone());
-        self.submit(Job::Save { session, path, autosave: false })
+    /// Look for the first frames of scans that were just opened, and hash their files meanwhile.
+    pub(crate) fn find_on_scans(&mut self, scans: Vec<ScanId>, request: NewSessionRequest) {
+        if !scans.is_empty() {
+            let is_one_film = request.one_frame_per_file;
+            let id = self.submit(Job::FindOnScans { scans: scans.clone(), request });
+            self.files.finding.insert(id, (scans, is_one_film));
+        }
+        self.hash_scans();
     }
 
-    /// The session file or its autosave was written.
-    pub(crate) fn saved(&mut self, id: JobId, session: Session, path: PathBuf, autosave: bool) {
+    /// Hash the files of scans whose whole content is not known yet.
+    fn hash_scans(&mut self) {
+        let scans = self.history.current().scans.iter().filter(|scan| !is_hashed(scan));
+        let scans: Vec<ScanId> = scans.map(|scan| scan.id).collect();
+        if !scans.is_empty() {
+            self.submit(Job::HashScans { scans });
+        }
+    }
+
+    /// The whole file of a scan was hashed: every state of the session knows that, without a step.
+    pub(crate) fn hashed(&mut self, id: ScanId, path: &Path, print: &Fingerprint) {
+        let known = self.history.current().scan(id).and_then(|scan| scan.fingerprint.as_ref());
+        if known.is_some_and(|known| known.bytes != print.bytes) {
+            let notice = Notice::new(
+                Severity::Warning,
+                "a scan changed while it was read",
+                "wait until its program has written it, then open it again",
+            );
+            self.tell(notice.about(path));
+            return;
+        }
+        self.history.amend(|session| {
+            let scan = session.scans.iter_mut().find(|scan| scan.id == id && scan.path == path);
+            if let Some(scan) = scan.filter(|scan| !is_hashed(scan)) {
+                Arc::make_mut(scan).fingerprint = Some(print.clone());
+            }
+        });
+    }
+
+    /// The file that a save goes to: the one that is being written, else that of the session.
+    pub(super) fn save_target(&self) -> Option<PathBuf> {
+        self.files.saving.as_ref().map(|(_, path)| path.clone()).or_else(|| self.status.path.clone())
+    }
+
+    pub(super) fn save(&mut self, path: PathBuf) -> JobId {
+        let id = self.submit(Job::Save { path: path.clone(), autosave: false });
+        self.files.saving = Some((id, path));
+        id
+    }
+
+    /// The file of a session or its autosave was written. Only the session under work takes its name from there.
+    pub(crate) fn saved(
+        &mut self,
+        id: JobId,
+        key: SessionKey,
+        session: Session,
+        path: PathBuf,
+        autosave: bool,
+    ) {
         if autosave {
             return;
         }
-        self.history.mark_saved(session);
-        if self.status.path.is_none() {
-            self.drop_autosave();
+        if key == self.key {
+            self.history.mark_saved(session);
+            if self.status.path.is_none() {
+                self.drop_autosave();
+            }
+            self.jobs.engine().work_beside(Some(&path));
+            self.status.path = Some(path);
+        } else {
+            let notice = Notice::new(Severity::Info, "the session that was open before is saved", "");
+            self.tell(notice.about(path));
         }
-        self.status.path = Some(path);
-        if let Some((job, leaving)) = self.files.leave_after.take() {
-            if job == id {
-                self.leave(leaving);
+        if let Some((_, leaving)) = self.files.leave_after.take_if(|(job, _)| *job == id) {
+            // What changed since the save began is not in the file: it is asked about once more.
+            if self.history.is_unsaved() && key == self.key {
+                self.ask_to_leave(leaving);
             } else {
-                self.files.leave_after = Some((job, leaving));
+                self.leave(leaving);
             }
         }
     }
 
-    /// A job ended without a result: nothing waits for it any more.
-    pub(crate) fn job_failed(&mut self, id: JobId) {
-        if self.files.leave_after.as_ref().is_some_and(|(job, _)| *job == id) {
-            self.files.leave_after = None;
-        }
-        if self.files.recovering.as_ref().is_some_and(|(job, _)| *job == id) {
-            self.files.recovering = None;
-        }
-        self.scheduler.job_failed(id);
-    }
-
-    /// Autosave some seconds after the last change.
+    /// Autosave shortly after the first change that is not autosaved. Key presses that belong to one step do not wait
+    /// for its end; the pull of a pointer does.
     pub(crate) fn autosave_in_time(&mut self, ctx: &Context) {
         let Some(touched_at) = self.files.touched_at else { return };
-        let wait = touched_at + AUTOSAVE_SECONDS - self.now;
+        let wait = touched_at + AUTOSAVE_WITHIN_S - self.now;
         if wait > 0.0 {
             ctx.request_repaint_after_secs(wait as f32);
             return;
         }
-        if self.history.in_gesture() {
+        if self.history.in_gesture() && self.nudging_until.is_none() {
             return;
         }
+        self.autosave();
+    }
+
+    /// The program ends: autosave what is neither saved nor given up.
+    pub(crate) fn autosave_now(&mut self) {
+        if self.history.is_unsaved() && !self.is_given_up() {
+            self.autosave();
+        }
+    }
+
+    /// Autosave what is not autosaved yet.
+    pub(crate) fn autosave(&mut self) {
         self.files.touched_at = None;
         let session = self.history.current();
         if !self.history.is_unsaved() {
@@ -306,14 +411,21 @@ impl GlassineApp {
         }
         let Some(path) = self.autosave_target() else { return };
         let session = session.clone();
-        self.files.autosaved = Some(session.clone());
-        self.submit(Job::Save { session: Box::new(session), path, autosave: true });
+        self.files.autosaved = Some(session);
+        self.submit(Job::Save { path, autosave: true });
     }
 
     /// The session is as it was saved (again): an autosave of this run has nothing to tell.
     pub(crate) fn forget_autosave(&mut self) {
         if self.files.autosaved.take().is_some() {
             self.drop_autosave();
+        }
+    }
+
+    /// The session is left: what was given up or is saved need not be offered again.
+    pub(crate) fn leave_autosave(&mut self) {
+        if self.is_given_up() || !self.history.is_unsaved() {
+            self.forget_autosave();
         }
     }
 
@@ -356,17 +468,15 @@ impl GlassineApp {
     pub(super) fn leave(&mut self, leaving: Leaving) {
         match leaving {
             Leaving::Close => {
-                self.files.given_up = Some(self.history.current().clone());
                 self.commands.push(Command::Quit);
             }
+            Leaving::Show(arrived) => self.show_session(*arrived),
             Leaving::Open(paths) => {
                 if let Some(path) = paths.into_iter().next() {
                     self.open_session(path);
                 }
             }
-            Leaving::NewSession(request) => {
-                self.submit(Job::NewSession(*request));
-            }
+            Leaving::NewSession(request) => self.open_scans(*request),
             Leaving::OpenDemo => {
                 if let Some(folder) = self.options.demo_folder.clone() {
                     self.submit(demo::job(folder));
@@ -374,6 +484,11 @@ impl GlassineApp {
             }
         }
     }
+}
+
+/// Whether the whole file was hashed once.
+fn is_hashed(scan: &ScanRef) -> bool {
+    scan.fingerprint.as_ref().is_some_and(|print| !print.blake3.is_empty())
 }
 
 fn ends_with(path: &Path, ending: &str) -> bool {

@@ -115,7 +115,7 @@ fn use_stock(
             "leave --stock out, or say what film it is with --film",
         ));
     }
-    let at = SessionAt { session: made.session.clone(), folder: None };
+    let at = SessionAt::new(made.session.clone(), None);
     for edit in engine.apply_stock(&at, &stock, &strips, cancel)? {
         made.session = edit.apply(&made.session)?;
     }

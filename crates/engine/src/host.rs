@@ -106,7 +106,7 @@ pub struct JobHost {
     outbox: Outbox,
     events: Receiver<JobEvent>,
     /// Jobs that have not ended.
-    open: HashMap<JobId, CancelToken>,
+    open: HashMap<JobId, (Lane, CancelToken)>,
     next_id: u64,
     trouble: Option<Notice>,
 }
@@ -205,10 +205,9 @@ impl JobHost {
     pub fn submit(&mut self, at: SessionAt, job: Job) -> JobId {
         let id = JobId(self.next_id);
         self.next_id += 1;
-        let (key, cancel) = (at.key, CancelToken::new());
-        self.open.insert(id, cancel.clone());
+        let (key, lane, cancel) = (at.key, job.lane(), CancelToken::new());
+        self.open.insert(id, (lane, cancel.clone()));
         let queued = QueuedJob { id, at, job, cancel };
-        let lane = queued.job.lane();
         if let Some(steps) = &mut self.steps {
             steps.queued.entry(lane).or_default().push_back(queued);
         } else if let Some(queue) = self.lanes.queues.get(&lane) {
@@ -241,7 +240,7 @@ impl JobHost {
 
     /// Stop a job at its next check.
     pub fn cancel(&self, id: JobId) {
-        if let Some(cancel) = self.open.get(&id) {
+        if let Some((_, cancel)) = self.open.get(&id) {
             cancel.cancel();
         }
     }
@@ -346,9 +345,10 @@ impl JobHost {
         possible
     }
 
-    /// Do one of [`Self::possible_steps`]; anything else does nothing.
-    pub fn step(&mut self, step: Step) {
-        let Some(steps) = &mut self.steps else { return };
+    /// Do one of [`Self::possible_steps`]; anything else does nothing. Gives the event that it hands over, which
+    /// [`Self::poll`] returns next.
+    pub fn step(&mut self, step: Step) -> Option<JobEvent> {
+        let steps = self.steps.as_mut()?;
         let (worker, previews, outbox) = (self.worker.as_ref(), &self.previews, &self.outbox);
         let from = match step {
             Step::Run(lane) | Step::Deliver(lane) => Some(lane),
@@ -374,10 +374,12 @@ impl JobHost {
             }
             Step::Deliver(_) | Step::DeliverPicture => {
                 let event = steps.sent.get_mut(&from).and_then(VecDeque::pop_front);
-                steps.delivered.extend(event);
+                steps.delivered.extend(event.clone());
+                return event;
             }
         }
         steps.sent.entry(from).or_default().extend(self.events.try_iter());
+        None
     }
 }
 
@@ -386,8 +388,11 @@ type BeginThread<'a> = dyn Fn(String, Box<dyn FnOnce() + Send>) -> std::io::Resu
 
 impl Drop for JobHost {
     fn drop(&mut self) {
-        for cancel in self.open.values() {
-            cancel.cancel();
+        // What is to be saved is written before the program ends.
+        let is_file = |lane: Lane| lane == Lane::Files;
+        self.open.values().filter(|(lane, _)| !is_file(*lane)).for_each(|(_, cancel)| cancel.cancel());
+        for job in self.queued.drain(..).filter(|queued| is_file(queued.job.lane())) {
+            run_job(self.worker.as_ref(), job, &self.outbox);
         }
         self.previews.change(PreviewQueue::close);
         self.lanes.queues.clear();

@@ -120,6 +120,15 @@ impl History {
         self.future.last().map(|step| step.label.as_str())
     }
 
+    /// Change every state alike, without a step: for facts about files, which undo must not take back. What was saved
+    /// counts as changed too, so that a fact alone makes no unsaved changes.
+    pub fn amend(&mut self, change: impl Fn(&mut Session)) {
+        let steps = self.past.iter_mut().chain(&mut self.future).chain(&mut self.gesture);
+        steps.for_each(|step| change(&mut step.session));
+        change(&mut self.current);
+        change(&mut self.saved);
+    }
+
     /// Number of steps that can be undone.
     pub fn undo_steps(&self) -> usize {
         self.past.len()
