@@ -263,7 +263,7 @@ impl GlassineApp {
         let label = job.label();
         let kind = match job {
             Job::Export(_) => JobKind::Export,
-            Job::Save { autosave: true, .. } => JobKind::Silent,
+            Job::Save { autosave: true, .. } | Job::HoldScans => JobKind::Silent,
             Job::HashScans { .. } => JobKind::Background,
             _ => JobKind::Asked,
         };

@@ -296,6 +296,7 @@ impl GlassineApp {
     /// Look for the first frames of scans that were just opened, and hash their files meanwhile.
     pub(crate) fn find_on_scans(&mut self, scans: Vec<ScanId>, request: NewSessionRequest) {
         if !scans.is_empty() {
+            self.submit(Job::HoldScans);
             let is_one_film = request.one_frame_per_file;
             let id = self.submit(Job::FindOnScans { scans: scans.clone(), request });
             self.files.finding.insert(id, (scans, is_one_film));

@@ -379,6 +379,7 @@ impl GlassineApp {
         self.status.existing_files.clear();
         self.ui_state.begin_session(self.history.current());
         self.files.begin_session();
+        self.submit(Job::HoldScans);
     }
 
     /// A question that must be answered before the session is left.

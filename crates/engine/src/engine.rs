@@ -1,13 +1,15 @@
 //! The engine: caches, and the work of each job.
 
 use std::path::{Path, PathBuf};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 
 use glassine_film::{Histogram, base_mask};
-use glassine_raster::{CancelToken, Plane, Point, Samples16};
+use glassine_raster::{CancelToken, Plane, Point, RegionSource as _, Samples16};
+use glassine_scanfile::protect::{ProtectedFile, protect};
 use glassine_session::{BalanceChoice, Edit, Frame, ScanId, Session};
 
 use crate::cache::ByteCache;
+use crate::crew::start_shared_threads;
 use crate::layers::DensityDesk;
 use crate::overlay::{self, Mark};
 use crate::prepare::{Bench, Draft};
@@ -15,7 +17,7 @@ use crate::preview::{Source, SourceKey};
 use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
 use crate::repair::{self, Repair};
 use crate::sampled::{SAMPLED_CACHE_BYTES, SampledKey};
-use crate::scans::{OpenScan, OverviewData, ScanStore};
+use crate::scans::{OpenScan, OverviewData, ScanStore, ask_for_memory, files_of};
 use crate::screen::{Screen, scan_rgba};
 use crate::shelf::Shelf;
 use crate::study::RepairDesk;
@@ -48,16 +50,20 @@ pub struct Engine {
     pub(crate) sampled: ByteCache<SampledKey, Samples16>,
     pub(crate) densities: DensityDesk,
     pub(crate) repairs: RepairDesk,
+    /// The inputs of the session under work.
+    held: Mutex<Vec<ProtectedFile>>,
 }
 
 impl Default for Engine {
     fn default() -> Self {
+        start_shared_threads();
         Self {
             scans: ScanStore::default(),
             sources: ByteCache::new(SOURCE_CACHE_BYTES),
             sampled: ByteCache::new(SAMPLED_CACHE_BYTES),
             densities: DensityDesk::default(),
             repairs: RepairDesk::default(),
+            held: Mutex::default(),
         }
     }
 }
@@ -80,9 +86,37 @@ impl Engine {
         self.scans.move_to(session_path);
     }
 
+    /// This session is under work from now on: its scans and infrared files are protected, open or not; the scans of any
+    /// other session are closed, and what was made from them is forgotten. A scan of both whose file nobody wrote to stays
+    /// as it is.
+    ///
+    /// It is to be called again when scans are added or moved.
+    pub fn hold_session(&self, session: &Session, folder: Option<&Path>) {
+        let files = session.scans.iter().map(|scan| files_of(scan, folder));
+        let held = files.flat_map(|files| files.paths().map(protect).collect::<Vec<_>>()).collect();
+        // What protected the session before goes when this one is protected.
+        *self.held.lock().unwrap_or_else(PoisonError::into_inner) = held;
+        let kept = self.scans.keep_only(&session.scans, folder);
+        let is_kept = |scan| kept.contains(&scan);
+        self.sources.retain(|key| is_kept(key.scan));
+        self.sampled.retain(|key| is_kept(key.scan()));
+        self.densities.retain(is_kept);
+        self.repairs.retain(is_kept);
+    }
+
+    /// Close every scan and forget what was made from them.
+    pub fn forget(&self) {
+        self.hold_session(&Session::default(), None);
+    }
+
+    /// Scans that turned out to be other files than before, while pictures were made of them, since the last call.
+    pub fn take_changed_scans(&self) -> Vec<PathBuf> {
+        self.scans.take_changed()
+    }
+
     /// Wait until overviews that are being kept are on disk. Dropping the engine waits too.
     pub fn settle(&self) {
-        self.scans.shelf.settle();
+        self.scans.shared.shelf.settle();
     }
 
     /// Scans become a session: frames found, base measured, strips solved.
@@ -137,16 +171,15 @@ impl Engine {
         else {
             return Ok(());
         };
-        let repair = self.repair(&self.context(&request.at, id)?, true, cancel, progress)?;
+        let repair = self.repair(&self.context(&request.at, id)?, cancel, progress)?;
         self.repairs.show(&repair);
         Ok(())
     }
 
-    /// Repair of a frame, found and filled at the first call.
-    pub(crate) fn repair(
+    /// Repair of a frame for pictures on screen, found and filled at the first call.
+    fn repair(
         &self,
         context: &FrameContext,
-        keep_studies: bool,
         cancel: &CancelToken,
         progress: &(dyn Fn(f32) + Sync),
     ) -> Result<Arc<Repair>, EngineError> {
@@ -154,22 +187,26 @@ impl Engine {
         if let Some(ready) = self.repairs.repairs.get(&key) {
             return Ok(ready);
         }
-        let made = Arc::new(repair::make(context, &self.repairs, keep_studies, cancel, progress)?);
-        // An export goes from frame to frame and comes back to none.
-        if !keep_studies {
-            return Ok(made);
-        }
+        let made = Arc::new(repair::make(context, &self.repairs, true, cancel, progress)?);
         let bytes = made.bytes();
         Ok(self.repairs.repairs.insert(key, made, bytes))
     }
 
-    /// Close every scan and drop what was made from them.
-    pub fn forget(&self) {
-        self.scans.clear();
-        self.sources.clear();
-        self.sampled.clear();
-        self.densities.clear();
-        self.repairs.clear();
+    /// The same for counts and exports: an export of what was counted finds its repairs here. Its marks may be missing.
+    pub(crate) fn finished_repair(
+        &self,
+        context: &FrameContext,
+        cancel: &CancelToken,
+    ) -> Result<Arc<Repair>, EngineError> {
+        let key = repair::key_of(context);
+        let RepairDesk { repairs, finished, .. } = &self.repairs;
+        if let Some(ready) = repairs.get(&key).or_else(|| finished.get(&key)) {
+            return Ok(ready);
+        }
+        let mut made = repair::make(context, &self.repairs, false, cancel, &|_| {})?;
+        made.forget_marks();
+        let bytes = made.bytes();
+        Ok(finished.insert(key, Arc::new(made), bytes))
     }
 
     /// The overview of a scan as it is, for the strip view.
@@ -183,7 +220,7 @@ impl Engine {
         let scan_ref = at.session.scan(scan).ok_or_else(no_scan)?;
         let open = self.scans.get(scan_ref, at.folder.as_deref())?;
         let overview = open.overview(cancel, progress)?;
-        Ok(shown_as_scanned(at.key, scan, &open, &overview, open.display_gain(&overview)))
+        Ok(shown_as_scanned(at.key, scan, &open, &overview, open.display_gain(cancel)?))
     }
 
     /// A coarse picture of a scan within a second or so, kept or from a few of its rows, to be shown until
@@ -255,8 +292,9 @@ impl Engine {
         cancel: &CancelToken,
         share: &(dyn Fn(f32) + Sync),
     ) -> Result<Histogram, EngineError> {
+        context.check_box()?;
         let repair = if repair::is_wanted(context) {
-            Some(self.repair(context, false, cancel, &|_| {})?)
+            Some(self.finished_repair(context, cancel)?)
         } else {
             None
         };
@@ -272,8 +310,12 @@ impl Engine {
         cancel: &CancelToken,
     ) -> Result<DustOfScan, EngineError> {
         let scan_ref = at.session.scan(scan).ok_or_else(no_scan)?;
+        // The size is the file's own: the session may state any.
+        let open = self.scans.get(scan_ref, at.folder.as_deref())?;
+        let (width, height) = (open.width(), open.height());
+        ask_for_memory(u64::from(width) * u64::from(height), "a dust map")?;
         let mut dust = DustOfScan {
-            severity: Plane::filled(scan_ref.width_px, scan_ref.height_px, 0),
+            severity: Plane::filled(width, height, 0),
             marked_px: 0,
             objects: 0,
             refusals: Vec::new(),
@@ -283,7 +325,14 @@ impl Engine {
             if context.scan_ref.id != scan {
                 continue;
             }
-            let repair = self.repair(&context, false, cancel, &|_| {})?;
+            if let Err(error) = context.check_box() {
+                dust.refusals.push(error.notice().headline);
+                continue;
+            }
+            let repair = match self.repairs.repairs.get(&repair::key_of(&context)) {
+                Some(ready) => ready,
+                None => Arc::new(repair::make(&context, &self.repairs, false, cancel, &|_| {})?),
+            };
             if let Some(refusal) = repair.refusal {
                 dust.refusals.push(format!("frame {}: {refusal}", frame.number));
             }

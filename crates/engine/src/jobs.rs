@@ -59,6 +59,8 @@ pub enum Job {
     },
     /// Add scans without frames: answers with edits.
     AddScans(NewSessionRequest),
+    /// The session is under work from now on, with these scans: see [`crate::Engine::hold_session`].
+    HoldScans,
     /// Find frames on scans that have none yet, measure and solve: answers with the edits of one scan after another,
     /// each made of the session as it was submitted.
     FindOnScans {
@@ -193,7 +195,8 @@ impl Job {
     /// The lane it queues in.
     pub fn lane(&self) -> Lane {
         match self {
-            Self::Save { .. } | Self::SaveStock { .. } => Lane::Files,
+            // Before anything is written, so that no scan is written over.
+            Self::HoldScans | Self::Save { .. } | Self::SaveStock { .. } => Lane::Files,
             Self::Export(_) => Lane::Export,
             Self::Count { .. } | Self::HashScans { .. } => Lane::Count,
             _ => Lane::Work,
@@ -219,6 +222,7 @@ impl Job {
             Self::MakeSession { label, .. } => label,
             Self::OpenSession { .. } => "opening the session",
             Self::OpenScans(_) | Self::AddScans(_) => "opening scans",
+            Self::HoldScans => "looking at the scans",
             Self::FindOnScans { .. } => "reading scans and finding frames",
             Self::SolveTogether { .. } => "solving the scans together",
             Self::HashScans { .. } => "hashing the scans",

@@ -6,6 +6,7 @@
 mod adjust;
 mod adjustments;
 mod cache;
+mod checks;
 mod crew;
 mod engine;
 mod error;
@@ -21,6 +22,7 @@ mod prepare;
 mod preview;
 mod queue;
 mod recipe;
+mod relink;
 mod render;
 mod repair;
 mod sampled;
@@ -37,11 +39,13 @@ mod worker;
 
 pub use adjust::{ChartPlace, StockReport, StockTarget};
 pub use adjustments::read_stock;
+pub use checks::{CheckDepth, ScanCheck, ScanState};
 pub use engine::{DustOfScan, Engine};
 pub use error::{EngineError, Notice, Severity};
 pub use export::{ExportProgress, planned_paths};
 pub use host::{JobHost, Step};
 pub use recipe::stock_of;
+pub use relink::{FoundBy, Relinked};
 pub use types::{
     DIFFERENCE_GAIN, ExactCount, ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope,
     MadeSession, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary,

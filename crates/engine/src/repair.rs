@@ -76,6 +76,11 @@ impl RepairKey {
 }
 
 impl RepairKey {
+    /// The scan that is repaired.
+    pub(crate) fn scan(&self) -> u64 {
+        self.scan
+    }
+
     /// Whether both look at the same part of the same scan.
     pub(crate) fn is_same_place(&self, other: &Self) -> bool {
         self.scan == other.scan && self.rect == other.rect

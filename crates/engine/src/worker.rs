@@ -56,11 +56,9 @@ impl Worker for Engine {
         let bench = self.bench(at.folder.as_deref(), cancel, &progress);
         match job {
             Job::OpenSession { path } => {
-                self.forget();
                 send(session_ready(files::open_session(&path, cancel)?));
             }
             Job::OpenScans(request) => {
-                self.forget();
                 let session = glassine_session::Session { title: request.title.clone(), ..Default::default() };
                 let mut draft = Draft::new(session);
                 bench.open_scans(&mut draft, &request)?;
@@ -68,12 +66,12 @@ impl Worker for Engine {
                 send(session_ready(made));
             }
             Job::MakeSession { label: _, maker } => {
-                self.forget();
                 send(session_ready((maker.0)(self, cancel, &progress)?));
             }
             Job::AddScans(request) => {
                 edits("add scans", at, send, |draft| bench.open_scans(draft, &request).map(|_| ()))?;
             }
+            Job::HoldScans => self.hold_session(&at.session, at.folder.as_deref()),
             Job::FindOnScans { scans, request } => {
                 self.find_on_scans(at, &scans, &Search::of(&request), cancel, send)?;
             }

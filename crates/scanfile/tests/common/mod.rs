@@ -19,6 +19,11 @@ pub fn data_folder(test: &str) -> Option<PathBuf> {
     found
 }
 
+/// Options that take pictures of any size; the tests make small ones.
+pub fn any_size() -> OpenOptions {
+    OpenOptions { least_sides_px: (1, 1), ..OpenOptions::default() }
+}
+
 /// Open and read everything.
 pub fn read_all(path: &Path, options: &OpenOptions) -> Result<(Scan, Samples16), Error> {
     let scan = Scan::open(path, options)?;
