@@ -4,7 +4,7 @@ use std::sync::Arc;
 
 use glassine_raster::CancelToken;
 use glassine_scanfile::Overwrite;
-use glassine_session::{Fingerprint, FrameId, ScanId};
+use glassine_session::{FrameId, ScanId};
 
 use crate::jobs::{Job, JobEdits, JobEventKind};
 use crate::prepare::{Draft, Search};
@@ -227,12 +227,9 @@ impl Engine {
                 let share = (idx as f32 + done as f32 / bytes as f32) / count;
                 send(JobEventKind::Progress { share, detail: shown(&path).into_owned() });
             };
-            let print = match glassine_scanfile::fingerprint(&path, cancel, &share) {
-                Ok(print) => Ok(Fingerprint { bytes: print.bytes, blake3: print.blake3 }),
-                Err(error) => match EngineError::from(error) {
-                    EngineError::Cancelled => return Err(EngineError::Cancelled),
-                    error => Err(error.notice()),
-                },
+            let print = match self.fingerprint(&path, cancel, &share) {
+                Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
+                print => print.map_err(|error| error.notice()),
             };
             send(JobEventKind::Hashed { scan: *scan, path: scan_ref.path.clone(), print });
         }

@@ -9,6 +9,7 @@ pub mod file;
 mod history;
 mod model;
 mod naming;
+mod rebase;
 mod stroke;
 
 pub use edit::{Edit, EditError, FoundStripEdit, NewFrame};
@@ -20,3 +21,4 @@ pub use model::{
 };
 pub use naming::{NameError, file_stem};
 pub use stroke::{BrushStroke, StrokeKind};
+pub use rebase::{Rebased, rebase};
