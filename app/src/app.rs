@@ -46,8 +46,6 @@ pub struct AppOptions {
     pub demo_folder: Option<PathBuf>,
     /// Open the demo session when nothing else is asked for.
     pub begin_with_demo: bool,
-    /// Folder for autosaves of sessions that have no file yet.
-    pub data_folder: Option<PathBuf>,
     /// Light surround.
     pub light: bool,
     /// The system asked the program to end.
@@ -115,7 +113,7 @@ impl GlassineApp {
             if app.options.begin_with_demo {
                 app.commands.push(Command::OpenDemo);
             }
-            app.offer_unsaved_session();
+            app.offer_unsaved_work();
         }
         app
     }
@@ -263,7 +261,7 @@ impl GlassineApp {
         let label = job.label();
         let kind = match job {
             Job::Export(_) => JobKind::Export,
-            Job::Save { autosave: true, .. } | Job::HoldScans => JobKind::Silent,
+            Job::Autosave { .. } | Job::DiscardAutosaves(_) | Job::HoldScans => JobKind::Silent,
             Job::HashScans { .. } => JobKind::Background,
             _ => JobKind::Asked,
         };

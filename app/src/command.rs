@@ -125,8 +125,6 @@ pub enum Leaving {
 pub struct Arrived {
     /// The session.
     pub made: MadeSession,
-    /// It is an autosave; the session file that it belongs to, when there is one.
-    pub recovered: Option<Option<PathBuf>>,
     /// Its scans have no frames yet: what is known about them.
     pub find: Option<NewSessionRequest>,
 }
@@ -262,6 +260,10 @@ pub enum Command {
     AskSaveAs,
     /// Save under this name.
     SaveAs(PathBuf),
+    /// Save over the version of another program after a conflict; that one is kept under a name of its own.
+    TakeOver,
+    /// Remove an autosave that an earlier run left.
+    DiscardAutosave(PathBuf),
     /// Find the frames of a scan.
     FindFrames {
         /// Which scan.

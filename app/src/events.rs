@@ -51,9 +51,15 @@ impl GlassineApp {
                 self.end_job(id);
                 self.session_ready(id, *made);
             }
-            JobEventKind::Saved { session, path, autosave } => {
+            JobEventKind::Saved { session, saved, access } => {
                 self.end_job(id);
-                self.saved(id, key, *session, path, autosave);
+                self.saved(id, key, *session, *saved, access);
+            }
+            JobEventKind::SaveConflict(conflict) => {
+                self.tell(conflict.notice());
+                if key == self.key {
+                    self.status.conflict = Some(*conflict);
+                }
             }
             JobEventKind::Exported(report) => {
                 self.end_job(id);
@@ -115,6 +121,8 @@ impl GlassineApp {
             | JobEventKind::Progress { .. }
             | JobEventKind::SessionReady(_)
             | JobEventKind::Saved { .. }
+            | JobEventKind::SaveConflict(_)
+            | JobEventKind::Autosaved { .. }
             | JobEventKind::Exported(_)
             | JobEventKind::Done
             | JobEventKind::Failed(_)
@@ -156,6 +164,7 @@ impl GlassineApp {
             self.export_ended(if failure.is_some() { ExportEnd::Failed } else { ExportEnd::Stopped });
         }
         self.status.counts.ended(id);
+        self.autosave_failed(id);
         self.files.job_ended(id);
         let is_news = self.scheduler.job_ended(id, failure, self.now);
         if let Some(failure) = failure {

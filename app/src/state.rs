@@ -6,6 +6,7 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use glassine_engine::files::{Conflict, UnsavedWork};
 use glassine_engine::jobs::JobId;
 use glassine_engine::{ExportReport, FrameScope, Notice, Overlay};
 use glassine_film::Look;
@@ -326,6 +327,10 @@ pub struct AppStatus {
     pub export_report: Option<Arc<ExportReport>>,
     /// Exact counts.
     pub counts: CountDesk,
+    /// The last save was refused: the file is not the one that was opened.
+    pub conflict: Option<Conflict>,
+    /// What earlier runs left unsaved, as far as it was neither opened nor discarded.
+    pub unsaved_work: Vec<UnsavedWork>,
     /// Files that an export with the present output settings would find in its way.
     pub existing_files: Vec<PathBuf>,
 }

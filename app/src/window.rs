@@ -4,6 +4,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use egui::ViewportBuilder;
+use glassine_engine::files::Run;
 use glassine_engine::{Engine, JobHost};
 
 use crate::app::{AppOptions, GlassineApp};
@@ -56,7 +57,6 @@ pub fn open(
         open: files,
         demo_folder: Some(demo_folder.unwrap_or_else(demo::default_folder)),
         begin_with_demo,
-        data_folder: data_folder(),
         light: false,
         start_watch,
         ..AppOptions::default()
@@ -74,7 +74,9 @@ pub fn open(
         options.end_signal = EndSignal::watch(move || ctx.request_repaint());
         let ctx = creation.egui_ctx.clone();
         let wake = Arc::new(move || ctx.request_repaint());
-        let jobs = JobHost::threaded(Arc::new(Engine::with_cache_folder(cache_folder())), wake);
+        let run = Run::begin(data_folder().as_deref());
+        let engine = Engine::with_cache_folder(cache_folder()).in_run(Arc::new(run));
+        let jobs = JobHost::threaded(Arc::new(engine), wake);
         let app = GlassineApp::new(jobs, Box::new(SystemPicker::default()), options);
         Ok(Box::new(app) as Box<dyn eframe::App>)
     };

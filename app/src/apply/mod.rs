@@ -92,6 +92,8 @@ impl GlassineApp {
             | Command::OpenDemo
             | Command::Save
             | Command::SaveAs(_)
+            | Command::TakeOver
+            | Command::DiscardAutosave(_)
             | Command::SetOutput(_)
             | Command::Export { .. }
             | Command::Answer(_) => self.apply_file_command(ctx, command),
@@ -377,6 +379,7 @@ impl GlassineApp {
         self.status.path = path;
         self.status.export_report = None;
         self.status.existing_files.clear();
+        self.status.conflict = None;
         self.ui_state.begin_session(self.history.current());
         self.files.begin_session();
         self.submit(Job::HoldScans);

@@ -43,14 +43,10 @@ pub(crate) struct Desk {
 type Verdict = Result<(), String>;
 
 impl Desk {
-    pub(crate) fn new(seed: u64, ctx: &Context) -> Self {
+    pub(crate) fn new(seed: u64, ctx: &Context, engine: &Arc<Engine>) -> Self {
         let world = Arc::new(World::new(seed ^ 0x5EED));
-        let jobs = JobHost::stepped(Arc::new(Engine::new()), Arc::clone(&world) as Arc<dyn Worker>);
-        let options = AppOptions {
-            inline_jobs: true,
-            data_folder: Some(PathBuf::from("/nowhere/unsaved")),
-            ..AppOptions::default()
-        };
+        let jobs = JobHost::stepped(Arc::clone(engine), Arc::clone(&world) as Arc<dyn Worker>);
+        let options = AppOptions { inline_jobs: true, ..AppOptions::default() };
         let mut app = GlassineApp::new(jobs, Box::new(PreparedPicker::default()), options);
         app.set_session(world.made("0"));
         let mut desk = Self {
@@ -329,6 +325,7 @@ impl Desk {
                 let film = FilmKind::ColourNegative;
                 Command::FindFrames { scan, film, format_id: None }
             })),
+            13 if self.app.status().conflict.is_some() => vec![Command::TakeOver],
             13 => vec![Command::Save],
             14 => vec![Command::SaveAs(self.free_path(&session.title))],
             15 => {

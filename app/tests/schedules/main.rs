@@ -7,7 +7,11 @@
 mod desk;
 mod world;
 
+use std::sync::Arc;
+
 use desk::Desk;
+use glassine_engine::Engine;
+use glassine_engine::files::Run;
 
 /// Schedules that once found something.
 const KEPT_SEEDS: [u64; 0] = [];
@@ -16,8 +20,8 @@ const USUAL: u64 = 3_000;
 /// Steps of one schedule before everything is left to finish.
 const STEPS: usize = 70;
 
-fn schedule(seed: u64, ctx: &egui::Context) -> Result<(), String> {
-    let mut desk = Desk::new(seed, ctx);
+fn schedule(seed: u64, ctx: &egui::Context, engine: &Arc<Engine>) -> Result<(), String> {
+    let mut desk = Desk::new(seed, ctx, engine);
     for _ in 0..STEPS {
         desk.step()?;
     }
@@ -33,10 +37,13 @@ fn no_order_of_jobs_edits_saves_and_sessions_mixes_or_loses_anything() {
             .map(|thread| {
                 scope.spawn(move || {
                     let ctx = egui::Context::default();
+                    let folder = tempfile::tempdir().expect("a temporary folder");
+                    let run = Arc::new(Run::begin(Some(folder.path())));
+                    let engine = Arc::new(Engine::new().in_run(run));
                     let kept = KEPT_SEEDS.into_iter().filter(|_| thread == 0);
                     let seeds = kept.chain((thread..count).step_by(threads as usize));
                     let failed = seeds.filter_map(|seed| {
-                        schedule(seed, &ctx).err().map(|what| format!("schedule {seed}: {what}"))
+                        schedule(seed, &ctx, &engine).err().map(|what| format!("schedule {seed}: {what}"))
                     });
                     failed.take(5).collect::<Vec<_>>()
                 })

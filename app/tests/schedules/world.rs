@@ -4,13 +4,15 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use glassine_engine::jobs::{Job, JobEdits, JobEventKind};
+use glassine_engine::files::{Conflict, Saved, SavedState};
+use glassine_engine::jobs::{Job, JobEdits, JobEventKind, SaveOver};
 use glassine_engine::{
     EngineError, ExactCount, ExportReport, MadeSession, Notice, Preview, PreviewRequest, RepairKey, ScanPicture,
-    SendEvent, SessionAt, Severity, ViewKey, Worker,
+    SendEvent, SessionAt, SessionKey, Severity, ViewKey, Worker,
 };
 use glassine_film::{FilmKind, Param, default_stock};
 use glassine_raster::{CancelToken, Orientation, TiltedBox};
+use glassine_session::file::FileStamp;
 use glassine_session::{
     Edit, Fingerprint, FoundStripEdit, NewFrame, ScanId, ScanRef, Session, StripId, StripSolve,
 };
@@ -53,6 +55,8 @@ pub(crate) fn family(path: &Path) -> String {
 pub(crate) struct Disk {
     pub(crate) dice: Dice,
     pub(crate) files: BTreeMap<PathBuf, Session>,
+    /// Which save each file is of, and the session that wrote it.
+    states: BTreeMap<PathBuf, (SessionKey, SavedState)>,
     pub(crate) autosaves: BTreeMap<PathBuf, Session>,
     /// Every opening of a session gets a mark of its own, kept in the notes; this is what each mark comes from.
     pub(crate) ancestors: BTreeMap<String, BTreeSet<String>>,
@@ -92,6 +96,7 @@ impl World {
         Self(Mutex::new(Disk {
             dice: Dice(seed),
             files: BTreeMap::new(),
+            states: BTreeMap::new(),
             autosaves: BTreeMap::new(),
             ancestors: BTreeMap::new(),
             is_calm: false,
@@ -169,7 +174,7 @@ fn found(session: &Session, scan: ScanId, frames: usize, mark: &str) -> Vec<Edit
         frames: (0..frames).map(frame).collect(),
     };
     let replace =
-        Edit::ReplaceStrips { scan, film, stock_id: default_stock(film).id.clone(), strips: vec![strip] };
+        Edit::ReplaceStrips { scan, film, stock_id: default_stock(film).id.clone(), strips: vec![strip], keep: Vec::new() };
     let after = applied(session.clone(), &replace);
     let strip = after.strips.iter().find(|strip| strip.scan == scan).expect("it was just put there").id;
     vec![replace, solved(strip, mark)]
@@ -201,7 +206,8 @@ impl Worker for World {
                     return Err(EngineError::Told(Notice::new(Severity::Error, "no such file", "choose another")));
                 };
                 session.notes = disk.new_mark(&session.notes);
-                let made = MadeSession { session, path: Some(path), notices: Vec::new() };
+                let saved = disk.states.get(&path).map(|(_, state)| state.clone());
+                let made = MadeSession { session, path: Some(path), saved, ..MadeSession::default() };
                 send(JobEventKind::SessionReady(Box::new(made)));
             }
             Job::OpenScans(request) => {
@@ -210,7 +216,7 @@ impl Worker for World {
                 let session = Session { title, notes, ..Session::default() };
                 let scans = request.scans.iter().map(|path| scan_ref(path)).collect();
                 let session = applied(session, &Edit::AddScans(scans));
-                let made = MadeSession { session, path: None, notices: Vec::new() };
+                let made = MadeSession { session, ..MadeSession::default() };
                 send(JobEventKind::SessionReady(Box::new(made)));
             }
             Job::AddScans(request) => {
@@ -247,7 +253,12 @@ impl Worker for World {
             Job::BaseOverlay { scan } => {
                 send(JobEventKind::BaseOverlayReady { picture: overview(at, scan), pixels: 1 });
             }
-            Job::Save { path, autosave } => save(&mut disk, at, path, autosave, send),
+            Job::Save { path, over, autosaves } => save(&mut disk, at, path, &over, &autosaves, send),
+            Job::Autosave { path } => {
+                disk.autosaves.insert(path, at.session.clone());
+                send(JobEventKind::Autosaved { session: Box::new(at.session.clone()) });
+            }
+            Job::DiscardAutosaves(paths) => paths.iter().for_each(|path| drop(disk.autosaves.remove(path))),
             Job::Export(_) => send(JobEventKind::Exported(Box::new(ExportReport::default()))),
             Job::Count { frames } => {
                 for frame in frames {
@@ -299,14 +310,32 @@ impl Worker for World {
     }
 }
 
-fn save(disk: &mut Disk, at: &SessionAt, path: PathBuf, autosave: bool, send: SendEvent<'_>) {
-    let place = if autosave { &mut disk.autosaves } else { &mut disk.files };
-    place.insert(path.clone(), at.session.clone());
-    if !autosave {
-        disk.saves += 1;
-        disk.autosaves.remove(&path);
+fn save(
+    disk: &mut Disk,
+    at: &SessionAt,
+    path: PathBuf,
+    over: &SaveOver,
+    autosaves: &[PathBuf],
+    send: SendEvent<'_>,
+) {
+    let there = disk.states.get(&path);
+    let is_own = there.is_some_and(|(key, _)| *key == at.key);
+    let is_known = match over {
+        SaveOver::Opened(opened) => is_own || there.map(|(_, state)| state) == opened.as_ref(),
+        SaveOver::Chosen | SaveOver::Theirs => true,
+    };
+    if !is_known {
+        let conflict = Conflict { path, headline: "changed".to_owned(), differences: Vec::new() };
+        return send(JobEventKind::SaveConflict(Box::new(conflict)));
     }
-    send(JobEventKind::Saved { session: Box::new(at.session.clone()), path, autosave });
+    disk.saves += 1;
+    let stamp = FileStamp { generation: u64::from(disk.saves), run: "run".to_owned() };
+    let state = SavedState { stamp, blake3: [0; 32] };
+    disk.files.insert(path.clone(), at.session.clone());
+    disk.states.insert(path.clone(), (at.key, state.clone()));
+    autosaves.iter().for_each(|path| drop(disk.autosaves.remove(path)));
+    let saved = Box::new(Saved { path, state, kept: None, notices: Vec::new() });
+    send(JobEventKind::Saved { session: Box::new(at.session.clone()), saved, access: None });
 }
 
 fn overview(at: &SessionAt, scan: ScanId) -> Arc<ScanPicture> {

@@ -1,5 +1,6 @@
 //! The engine: caches, and the work of each job.
 
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -10,6 +11,7 @@ use glassine_session::{BalanceChoice, Edit, Frame, ScanId, Session};
 
 use crate::cache::ByteCache;
 use crate::crew::start_shared_threads;
+use crate::files::{Run, SavedState};
 use crate::layers::DensityDesk;
 use crate::overlay::{self, Mark};
 use crate::prepare::{Bench, Draft};
@@ -52,6 +54,9 @@ pub struct Engine {
     pub(crate) repairs: RepairDesk,
     /// The inputs of the session under work.
     held: Mutex<Vec<ProtectedFile>>,
+    pub(crate) run: Arc<Run>,
+    /// States of the session files that were written, with the session that wrote each.
+    pub(crate) written: Mutex<HashMap<PathBuf, (SessionKey, SavedState)>>,
 }
 
 impl Default for Engine {
@@ -64,6 +69,8 @@ impl Default for Engine {
             densities: DensityDesk::default(),
             repairs: RepairDesk::default(),
             held: Mutex::default(),
+            run: Arc::default(),
+            written: Mutex::default(),
         }
     }
 }
@@ -78,6 +85,17 @@ impl Engine {
     pub fn with_cache_folder(folder: Option<PathBuf>) -> Self {
         let scans = ScanStore::on(Arc::new(Shelf::with_spare(folder)));
         Self { scans, ..Self::default() }
+    }
+
+    /// The same, saving and autosaving as this run of the program.
+    #[must_use]
+    pub fn in_run(self, run: Arc<Run>) -> Self {
+        Self { run, ..self }
+    }
+
+    /// The run that this engine saves as.
+    pub fn saving_run(&self) -> &Arc<Run> {
+        &self.run
     }
 
     /// The session under work lies here from now on, or has no file: overviews of its scans are kept in
@@ -140,7 +158,7 @@ impl Engine {
     ) -> Result<MadeSession, EngineError> {
         let mut draft = Draft::new(session);
         self.bench(None, cancel, progress).add_scans(&mut draft, request)?;
-        Ok(MadeSession { session: draft.session, path: None, notices: draft.notices })
+        Ok(MadeSession { session: draft.session, notices: draft.notices, ..MadeSession::default() })
     }
 
     pub(crate) fn bench<'a>(

@@ -8,6 +8,7 @@ use glassine_raster::{CancelToken, Point, Scan, TiltedBox};
 use glassine_session::{Edit, Fingerprint, FrameId, ScanId, Session, StripId};
 
 use crate::adjust::{ChartPlace, StockReport, StockTarget};
+use crate::files::{Access, Conflict, Saved, SavedState};
 
 use crate::types::{
     ExactCount, ExportReport, ExportRequest, MadeSession, NewSessionRequest, Preview, ScanPicture, SessionKey,
@@ -156,13 +157,22 @@ pub enum Job {
         /// Which scan.
         scan: ScanId,
     },
-    /// Write the session file.
+    /// Write the session file: answers with [`JobEventKind::Saved`] or [`JobEventKind::SaveConflict`].
     Save {
         /// Target.
         path: PathBuf,
-        /// Only the autosave beside it.
-        autosave: bool,
+        /// What may be written over.
+        over: SaveOver,
+        /// Autosaves that the file makes superfluous.
+        autosaves: Vec<PathBuf>,
     },
+    /// Write an autosave: answers with [`JobEventKind::Autosaved`].
+    Autosave {
+        /// Target, from [`crate::files::Run::autosave_path`].
+        path: PathBuf,
+    },
+    /// Remove autosaves that are not wanted any more.
+    DiscardAutosaves(Vec<PathBuf>),
     /// Write finished pictures.
     Export(Box<ExportRequest>),
     /// Count clipping on every pixel that the files of these frames would have: answers with a
@@ -171,6 +181,17 @@ pub enum Job {
         /// Which frames, in order.
         frames: Vec<FrameId>,
     },
+}
+
+/// What a save may write over.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum SaveOver {
+    /// The user chose the name, and confirmed it where there was something.
+    Chosen,
+    /// The state that was opened, or that this session was last saved as.
+    Opened(Option<SavedState>),
+    /// Whatever has the name, after a conflict: what it held is kept under a name of its own.
+    Theirs,
 }
 
 /// A queue with a thread of its own: jobs of one lane run in the order submitted, lanes run side by side.
@@ -196,7 +217,11 @@ impl Job {
     pub fn lane(&self) -> Lane {
         match self {
             // Before anything is written, so that no scan is written over.
-            Self::HoldScans | Self::Save { .. } | Self::SaveStock { .. } => Lane::Files,
+            Self::HoldScans
+            | Self::Save { .. }
+            | Self::Autosave { .. }
+            | Self::DiscardAutosaves(_)
+            | Self::SaveStock { .. } => Lane::Files,
             Self::Export(_) => Lane::Export,
             Self::Count { .. } | Self::HashScans { .. } => Lane::Count,
             _ => Lane::Work,
@@ -211,6 +236,8 @@ impl Job {
                 | Self::OpenScans(_)
                 | Self::MakeSession { .. }
                 | Self::Save { .. }
+                | Self::Autosave { .. }
+                | Self::DiscardAutosaves(_)
                 | Self::SaveStock { .. }
                 | Self::Export(_)
         )
@@ -237,8 +264,9 @@ impl Job {
             Self::ApplyStock { .. } => "solving with the measured stock",
             Self::SaveStock { .. } => "writing the stock",
             Self::LoadStock { .. } => "reading the stock",
-            Self::Save { autosave: false, .. } => "saving",
-            Self::Save { autosave: true, .. } => "autosaving",
+            Self::Save { .. } => "saving",
+            Self::Autosave { .. } => "autosaving",
+            Self::DiscardAutosaves(_) => "removing autosaves",
             Self::Export(_) => "exporting",
             Self::Count { .. } => "counting every pixel",
         }
@@ -331,10 +359,17 @@ pub enum JobEventKind {
     Saved {
         /// What was written.
         session: Box<Session>,
-        /// The file.
-        path: PathBuf,
-        /// Only the autosave.
-        autosave: bool,
+        /// The file and its state.
+        saved: Box<Saved>,
+        /// The lock of the file, when it is another than before.
+        access: Option<Access>,
+    },
+    /// The session file was not written: it is not the one that was opened.
+    SaveConflict(Box<Conflict>),
+    /// The autosave was written.
+    Autosaved {
+        /// What was written.
+        session: Box<Session>,
     },
     /// An export ended.
     Exported(Box<ExportReport>),

@@ -13,7 +13,6 @@ use glassine_session::{
     BalanceChoice, BaseSource, Edit, FilmBase, Fingerprint, FoundStripEdit, Frame, FrameFlag, FrameSolve,
     NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
 };
-use serde_json::Map;
 
 use crate::recipe::stock_of;
 use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
@@ -102,7 +101,14 @@ impl Bench<'_> {
             self.cancel.check()?;
             (self.progress)(0.1 * idx as f32 / count as f32, &format!("opening {}", shown(path)));
             let infrared = if idx == 0 { request.infrared.clone() } else { None };
-            let scan = self.describe(draft, path, infrared, request.ppi)?;
+            let mut scan = self.describe(draft, path, infrared, request.ppi)?;
+            // Samples tell a file from another at once; the hash of all of it comes later.
+            let print = |path: &Path| {
+                let (state, sampled) = self.scans.prints.sampled(path).ok()?;
+                Some(Fingerprint { bytes: state.bytes(), sampled_blake3: Some(sampled), blake3: None })
+            };
+            scan.fingerprint = print(&scan.path);
+            scan.infrared_fingerprint = scan.infrared_path.as_deref().and_then(print);
             draft.push(Edit::AddScans(vec![scan]))?;
             added.extend(draft.session.scans.last().map(|scan| scan.id));
         }
@@ -138,7 +144,9 @@ impl Bench<'_> {
         for (id, print) in added.iter().zip(prints) {
             let Some(mut scan) = draft.session.scan(*id).map(|scan| ScanRef::clone(scan)) else { continue };
             let print = print?;
-            scan.fingerprint = Some(Fingerprint { bytes: print.bytes, blake3: print.blake3 });
+            let sampled_blake3 = scan.fingerprint.take().and_then(|known| known.sampled_blake3);
+            scan.fingerprint =
+                Some(Fingerprint { bytes: print.bytes, sampled_blake3, blake3: Some(print.blake3) });
             draft.push(Edit::UpdateScan(scan))?;
         }
         Ok(())
@@ -209,10 +217,10 @@ impl Bench<'_> {
             fingerprint: None,
             encoding: Default::default(),
             fourth_sample: Default::default(),
-            extra: Map::new(),
+            ..ScanRef::default()
         };
         let open = self.scans.get(&scan, self.folder)?;
-        let info = open.scan.info();
+        let info = open.info();
         scan.width_px = info.width_px;
         scan.height_px = info.height_px;
         scan.ppi = ppi.or_else(|| info.ppi.map(|[x, y]| f64::midpoint(x, y)));
@@ -267,7 +275,7 @@ impl Bench<'_> {
             draft.warn(note.clone(), "look at the boxes on the strip");
         }
         let film = search.film.unwrap_or_else(|| recognise(&found, &overview.samples, overview.factor));
-        let orientation = open.scan.info().orientation;
+        let orientation = open.info().orientation;
         let strips: Vec<FoundStripEdit> = found
             .strips
             .iter()
@@ -287,7 +295,7 @@ impl Bench<'_> {
             );
         }
         let stock_id = default_stock(film).id.clone();
-        draft.push(Edit::ReplaceStrips { scan: scan_id, film, stock_id, strips })?;
+        draft.push(Edit::ReplaceStrips { scan: scan_id, film, stock_id, strips, keep: Vec::new() })?;
         let ids: Vec<StripId> =
             draft.session.strips.iter().filter(|strip| strip.scan == scan_id).map(|strip| strip.id).collect();
         for (idx, strip) in ids.iter().enumerate() {

@@ -1,12 +1,13 @@
 //! What a job host calls to get jobs done, and how the engine does them.
 
-use std::sync::Arc;
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, PoisonError};
 
 use glassine_raster::CancelToken;
-use glassine_scanfile::Overwrite;
 use glassine_session::{FrameId, ScanId};
 
-use crate::jobs::{Job, JobEdits, JobEventKind};
+use crate::files::{SaveMode, SaveOutcome};
+use crate::jobs::{Job, JobEdits, JobEventKind, SaveOver};
 use crate::prepare::{Draft, Search};
 use crate::recipe::FrameContext;
 use crate::repair::RepairKey;
@@ -56,13 +57,14 @@ impl Worker for Engine {
         let bench = self.bench(at.folder.as_deref(), cancel, &progress);
         match job {
             Job::OpenSession { path } => {
-                send(session_ready(files::open_session(&path, cancel)?));
+                send(session_ready(files::open_to_work(&path, self.saving_run(), cancel)?));
             }
             Job::OpenScans(request) => {
                 let session = glassine_session::Session { title: request.title.clone(), ..Default::default() };
                 let mut draft = Draft::new(session);
                 bench.open_scans(&mut draft, &request)?;
-                let made = MadeSession { session: draft.session, path: None, notices: draft.notices };
+                let Draft { session, notices, edits: _ } = draft;
+                let made = MadeSession { session, notices, ..MadeSession::default() };
                 send(session_ready(made));
             }
             Job::MakeSession { label: _, maker } => {
@@ -110,13 +112,15 @@ impl Worker for Engine {
                 let (picture, pixels) = self.base_overlay(at, scan, cancel)?;
                 send(JobEventKind::BaseOverlayReady { picture: Arc::new(picture), pixels });
             }
-            Job::Save { path, autosave } => {
-                if autosave {
-                    files::autosave_session(&at.session, &path)?;
-                } else {
-                    files::save_session(&at.session, &path, Overwrite::Replace)?;
-                }
-                send(JobEventKind::Saved { session: Box::new(at.session.clone()), path, autosave });
+            Job::Save { path, over, autosaves } => self.save(at, &path, &over, &autosaves, send)?,
+            Job::Autosave { path } => {
+                files::autosave_session(self.saving_run(), &at.session, &path)?;
+                send(JobEventKind::Autosaved { session: Box::new(at.session.clone()) });
+            }
+            Job::DiscardAutosaves(paths) => {
+                // Each is removed, whatever becomes of the others.
+                let outcomes: Vec<_> = paths.iter().map(|path| files::discard_autosave(path)).collect();
+                outcomes.into_iter().collect::<Result<(), _>>()?;
             }
             Job::Count { frames } => self.count_frames(at, &frames, cancel, send)?,
             Job::Export(request) => {
@@ -232,6 +236,39 @@ impl Engine {
                 print => print.map_err(|error| error.notice()),
             };
             send(JobEventKind::Hashed { scan: *scan, path: scan_ref.path.clone(), print });
+        }
+        Ok(())
+    }
+
+    fn save(
+        &self,
+        at: &SessionAt,
+        path: &Path,
+        over: &SaveOver,
+        autosaves: &[PathBuf],
+        send: SendEvent<'_>,
+    ) -> Result<(), EngineError> {
+        let mut written = self.written.lock().unwrap_or_else(PoisonError::into_inner);
+        let real = files::real_path(path);
+        // A save that was asked for before the last one ended goes over what that one wrote.
+        let own = written.get(&real).filter(|(key, _)| *key == at.key).map(|(_, state)| state);
+        let mode = match over {
+            SaveOver::Chosen => SaveMode::Replace,
+            SaveOver::Theirs => SaveMode::TakeOver,
+            SaveOver::Opened(opened) => match own.or(opened.as_ref()) {
+                Some(state) => SaveMode::Known(state),
+                None => SaveMode::New,
+            },
+        };
+        match files::save_session(self.saving_run(), &at.session, path, mode, autosaves)? {
+            SaveOutcome::Saved(saved) => {
+                written.insert(real, (at.key, saved.state.clone()));
+                let is_chosen = *over == SaveOver::Chosen;
+                let access = is_chosen.then(|| files::lock_session(&saved.path, self.saving_run()));
+                let session = Box::new(at.session.clone());
+                send(JobEventKind::Saved { session, saved: Box::new(saved), access });
+            }
+            SaveOutcome::Conflict(conflict) => send(JobEventKind::SaveConflict(Box::new(conflict))),
         }
         Ok(())
     }

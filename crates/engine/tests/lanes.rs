@@ -42,7 +42,7 @@ fn is_ready(event: &JobEvent) -> bool {
 }
 
 fn made() -> MadeSession {
-    MadeSession { session: Session::default(), path: None, notices: Vec::new() }
+    MadeSession::default()
 }
 
 fn save_into(folder: &Path) -> Job {

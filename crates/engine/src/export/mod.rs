@@ -17,7 +17,7 @@ use glassine_raster::CancelToken;
 use glassine_repair::Refusal;
 use glassine_scanfile::PictureWriter;
 use glassine_scanfile::protect::{ProtectedFile, protect, protected_at};
-use glassine_session::{Frame, OutputSettings, Session, file_stem};
+use glassine_session::{Frame, OutputSettings, Session, clash_key, file_stem};
 
 pub(crate) use job::count_exactly;
 
@@ -52,8 +52,8 @@ pub fn planned_paths(frames: &[Arc<Frame>], folder: &Path, output: &OutputSettin
                     "change the base name or the frame's own name",
                 )),
                 Ok(stem) => {
-                    // Some file systems do not tell capital letters apart.
-                    match taken.insert(stem.to_lowercase(), frame.number) {
+                    // Some file systems do not tell capitals or composed letters apart.
+                    match taken.insert(clash_key(&stem), frame.number) {
                         Some(first) => Err(Notice::new(
                             Severity::Error,
                             format!("frames {first} and {} would both be called “{stem}”", frame.number),
