@@ -156,8 +156,9 @@ impl Work {
             }
             // A frame that is gone already needs no deleting.
             Edit::DeleteFrames(frames) => {
-                let there = frames.iter().filter_map(|id| self.frames.get(id).copied().flatten());
-                Edit::DeleteFrames(some(there.collect())?)
+                let there: Vec<_> =
+                    frames.iter().filter_map(|id| self.frames.get(id).copied().flatten()).collect();
+                (frames.is_empty() || !there.is_empty()).then_some(Edit::DeleteFrames(there))?
             }
             Edit::SetSkipped { frames, skipped } => {
                 Edit::SetSkipped { frames: self.frames(frames)?, skipped: *skipped }

@@ -7,8 +7,8 @@ use std::sync::Arc;
 
 use serde_json::{Map, Value};
 
-/// Elements of a list that this program could not take in.
-const MORE: &str = "+";
+/// Elements of a list that this program could not take in. Every list in the tree has this entry.
+const MORE: &str = "\u{1}more";
 
 /// What `found` holds and `known`, the same entry written by this program, does not.
 pub(crate) fn left_over(found: &Value, known: &Value) -> Map<String, Value> {
@@ -38,7 +38,7 @@ pub(crate) fn left_over(found: &Value, known: &Value) -> Map<String, Value> {
                     None => more.push(value.clone()),
                 }
             }
-            if !more.is_empty() {
+            if !(more.is_empty() && rest.is_empty()) {
                 rest.insert(MORE.to_owned(), Value::Array(more));
             }
         }
@@ -59,11 +59,13 @@ pub(crate) fn put_back(value: &mut Value, rest: &Map<String, Value>) {
                 match (entries.get_mut(key), rest) {
                     (Some(entry), Value::Object(rest)) => put_back(entry, rest),
                     (Some(_), _) => {}
-                    (None, rest) => {
-                        // What was left over of a list of which nothing is written any more is the list again.
-                        let list = rest.get(MORE).filter(|_| rest.as_object().is_some_and(|r| r.len() == 1));
-                        entries.insert(key.clone(), list.unwrap_or(rest).clone());
-                    }
+                    // A list of which nothing is written any more.
+                    (None, rest) => match rest.get(MORE) {
+                        Some(Value::Array(more)) if more.is_empty() => {}
+                        more => {
+                            entries.insert(key.clone(), more.unwrap_or(rest).clone());
+                        }
+                    },
                 }
             }
         }

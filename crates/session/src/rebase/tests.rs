@@ -118,7 +118,7 @@ fn edit(session: &Session, (kind, a, b): Draw, only: Option<StripId>) -> Option<
         16 if whole => Edit::Renumber { first: b },
         17 if whole => Edit::SetHalfNumbers(b % 2 > 0),
         18 => Edit::SetGuardMargin { frames: some.into_iter().map(|id| (id, 3.0, crop)).collect() },
-        19 if whole => Edit::MoveFrame { frame: frame?, to: b as usize % (frames.len() + 1) },
+        19 if whole => Edit::MoveFrame { frame: frame?, to: b as usize % frames.len().max(1) },
         20 => Edit::SetFilm { strip: strip?, film: FilmKind::Slide, stock_id: "slide".to_owned() },
         21 if whole => Edit::AddStock(Box::new(stock())),
         22 => Edit::SetStock { strip: strip?, stock_id: session.stocks.first()?.id.clone() },
