@@ -18,8 +18,8 @@ use glassine_session::{Edit, Session};
 use crate::world::{Dice, World, family};
 
 pub(crate) struct Desk {
-    app: GlassineApp,
-    world: Arc<World>,
+    pub(crate) app: GlassineApp,
+    pub(crate) world: Arc<World>,
     ctx: Context,
     dice: Dice,
     now_s: f64,
@@ -90,7 +90,7 @@ impl Desk {
         self.frame(0.01, Vec::new())
     }
 
-    fn host_step(&mut self, step: Step) {
+    pub(crate) fn host_step(&mut self, step: Step) {
         let Some(event) = self.app.jobs().step(step) else { return };
         if let JobEventKind::Edits(edits) = event.kind {
             self.arrived.push((event.key, edits));
@@ -160,7 +160,7 @@ impl Desk {
     }
 
     /// Let the program run once, then look whether everything still belongs together.
-    fn frame(&mut self, seconds: f64, events: Vec<Event>) -> Verdict {
+    pub(crate) fn frame(&mut self, seconds: f64, events: Vec<Event>) -> Verdict {
         let (before, key, was_unsaved) =
             (self.app.session().clone(), self.app.session_key(), self.app.history().is_unsaved());
         let path = self.app.status().path.clone();
@@ -402,7 +402,7 @@ impl Desk {
 }
 
 /// Every place of a session.
-fn wants(session: &Session) -> Wants {
+pub(crate) fn wants(session: &Session) -> Wants {
     let want = Want {
         region: UnitRect::WHOLE,
         scan_rect: PixelRect::of_size(10, 10),

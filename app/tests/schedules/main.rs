@@ -4,6 +4,7 @@
 //! between. After every step nothing may be mixed up, and at the end nothing may be lost.
 //! `GLASSINE_SCHEDULES=100000` runs that many instead of a few thousand.
 
+mod cases;
 mod desk;
 mod world;
 

@@ -62,6 +62,8 @@ pub(crate) struct Disk {
     pub(crate) ancestors: BTreeMap<String, BTreeSet<String>>,
     /// Nothing fails any more.
     pub(crate) is_calm: bool,
+    /// Nothing that the views show can be read.
+    pub(crate) breaks_down: bool,
     /// How often a session file was written.
     pub(crate) saves: u32,
     marks: u32,
@@ -79,6 +81,10 @@ impl Disk {
 
     /// Something fails now and then.
     fn fails(&mut self, what: &str) -> Result<(), EngineError> {
+        if self.breaks_down {
+            let notice = Notice::new(Severity::Error, "the disk is not connected", "connect it");
+            return Err(EngineError::Passing(notice));
+        }
         if self.is_calm || !self.dice.one_in(8) {
             return Ok(());
         }
@@ -100,6 +106,7 @@ impl World {
             autosaves: BTreeMap::new(),
             ancestors: BTreeMap::new(),
             is_calm: false,
+            breaks_down: false,
             saves: 0,
             marks: 0,
         }))

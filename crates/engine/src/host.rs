@@ -5,56 +5,22 @@
 //! to one of the lanes, each with its own thread and in the order submitted, so that an export under way holds up neither
 //! a save nor the search for frames. A panic in a job becomes a message; the session lives on.
 
-use std::collections::{HashMap, VecDeque};
-use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::atomic::{AtomicU32, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::collections::HashMap;
+use std::sync::Arc;
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, Sender, unbounded};
 use glassine_raster::CancelToken;
 
-use crate::crew::Crew;
 use crate::jobs::{Failure, Job, JobEvent, JobEventKind, JobId, Lane};
-use crate::queue::{DustLook, PreviewLane, PreviewQueue};
-use crate::types::{PreviewRequest, SessionAt, SessionKey};
+use crate::lanes::{
+    Outbox, QueuedJob, Wake, look_for_dust, run_ahead, run_dust, run_job, run_lane, run_preview, run_previews,
+};
+use crate::queue::{PreviewLane, PreviewQueue};
+use crate::steps::Steps;
+use crate::types::{PreviewRequest, SessionAt};
 use crate::worker::Worker;
-use crate::{Engine, EngineError, Notice, Severity};
-
-type Wake = Arc<dyn Fn() + Send + Sync>;
-
-/// Shortest time between two reports of a job's progress that say the same thing: the eye follows no more, and every
-/// report costs the window a frame.
-const PROGRESS_EVERY: Duration = Duration::from_millis(100);
-
-/// Sends events to the window and wakes it.
-#[derive(Clone)]
-struct Outbox {
-    events: Sender<JobEvent>,
-    wake: Wake,
-}
-
-impl Outbox {
-    fn send(&self, id: JobId, key: SessionKey, kind: JobEventKind) {
-        // The receiver lives as long as the host; during shutdown nothing reads it any more.
-        if self.events.send(JobEvent { id, key, kind }).is_ok() {
-            (self.wake)();
-        }
-    }
-
-    /// Report about a picture on screen.
-    fn send_picture(&self, request: &PreviewRequest, kind: JobEventKind) {
-        self.send(JobId::PICTURES, request.at.key, kind);
-    }
-}
-
-struct QueuedJob {
-    id: JobId,
-    at: SessionAt,
-    job: Job,
-    cancel: CancelToken,
-}
+use crate::{Engine, Notice, Severity};
 
 /// The queues of lanes that run on threads, and these threads.
 #[derive(Default)]
@@ -65,46 +31,17 @@ struct LaneThreads {
     makes_previews: bool,
 }
 
-/// Something that a stepped host can do next.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Step {
-    /// Run the next job of a lane; its events wait in the lane.
-    Run(Lane),
-    /// Hand over the oldest event of a lane.
-    Deliver(Lane),
-    /// Take the most urgent picture off the queue.
-    BeginPicture,
-    /// Make that picture.
-    MakePicture,
-    /// Take the next look for dust off the queue.
-    BeginDust,
-    /// Look for that dust.
-    LookForDust,
-    /// Hand over the oldest event of the pictures.
-    DeliverPicture,
-}
-
-/// Queues of a host that does nothing by itself.
-#[derive(Default)]
-struct Steps {
-    queued: HashMap<Lane, VecDeque<QueuedJob>>,
-    sent: HashMap<Option<Lane>, VecDeque<JobEvent>>,
-    picture: Option<(PreviewRequest, CancelToken)>,
-    dust: Option<DustLook>,
-    delivered: VecDeque<JobEvent>,
-}
-
 /// Runs jobs and hands back their events.
 pub struct JobHost {
     engine: Arc<Engine>,
-    worker: Arc<dyn Worker>,
+    pub(crate) worker: Arc<dyn Worker>,
     lanes: LaneThreads,
     /// Jobs of lanes without a thread: they run when polled, on the calling thread.
     queued: Vec<QueuedJob>,
-    steps: Option<Steps>,
-    previews: Arc<PreviewLane>,
-    outbox: Outbox,
-    events: Receiver<JobEvent>,
+    pub(crate) steps: Option<Steps>,
+    pub(crate) previews: Arc<PreviewLane>,
+    pub(crate) outbox: Outbox,
+    pub(crate) events: Receiver<JobEvent>,
     /// Jobs that have not ended.
     open: HashMap<JobId, (Lane, CancelToken)>,
     next_id: u64,
@@ -324,63 +261,6 @@ impl JobHost {
             }
         }
     }
-
-    /// What a host made with [`Self::stepped`] can do next.
-    pub fn possible_steps(&self) -> Vec<Step> {
-        let Some(steps) = &self.steps else { return Vec::new() };
-        let queue = self.previews.lock();
-        let waits = |lane| steps.queued.get(&lane).is_some_and(|queued| !queued.is_empty());
-        let sent = |lane| steps.sent.get(&lane).is_some_and(|sent| !sent.is_empty());
-        let lanes = Lane::ALL.into_iter();
-        let mut possible: Vec<Step> = lanes.clone().filter(|lane| waits(*lane)).map(Step::Run).collect();
-        possible.extend(lanes.filter(|lane| sent(Some(*lane))).map(Step::Deliver));
-        let pictures = [
-            (Step::BeginPicture, steps.picture.is_none() && queue.has_waiting()),
-            (Step::MakePicture, steps.picture.is_some()),
-            (Step::BeginDust, steps.dust.is_none() && queue.has_dust()),
-            (Step::LookForDust, steps.dust.is_some()),
-            (Step::DeliverPicture, sent(None)),
-        ];
-        possible.extend(pictures.into_iter().filter(|(_, is_possible)| *is_possible).map(|(step, _)| step));
-        possible
-    }
-
-    /// Do one of [`Self::possible_steps`]; anything else does nothing. Gives the event that it hands over, which
-    /// [`Self::poll`] returns next.
-    pub fn step(&mut self, step: Step) -> Option<JobEvent> {
-        let steps = self.steps.as_mut()?;
-        let (worker, previews, outbox) = (self.worker.as_ref(), &self.previews, &self.outbox);
-        let from = match step {
-            Step::Run(lane) | Step::Deliver(lane) => Some(lane),
-            _ => None,
-        };
-        match step {
-            Step::Run(lane) => {
-                if let Some(job) = steps.queued.get_mut(&lane).and_then(VecDeque::pop_front) {
-                    run_job(worker, job, outbox);
-                }
-            }
-            Step::BeginPicture => steps.picture = previews.change(PreviewQueue::begin_next),
-            Step::MakePicture => {
-                if let Some((request, cancel)) = steps.picture.take() {
-                    run_preview(worker, &request, &cancel, previews, outbox);
-                }
-            }
-            Step::BeginDust => steps.dust = previews.change(PreviewQueue::take_dust),
-            Step::LookForDust => {
-                if let Some(look) = steps.dust.take() {
-                    look_for_dust(worker, look, previews, outbox);
-                }
-            }
-            Step::Deliver(_) | Step::DeliverPicture => {
-                let event = steps.sent.get_mut(&from).and_then(VecDeque::pop_front);
-                steps.delivered.extend(event.clone());
-                return event;
-            }
-        }
-        steps.sent.entry(from).or_default().extend(self.events.try_iter());
-        None
-    }
 }
 
 /// How a thread of this name is begun.
@@ -403,170 +283,38 @@ impl Drop for JobHost {
     }
 }
 
-fn run_lane(lane: Lane, queued: &Receiver<QueuedJob>, worker: &dyn Worker, outbox: &Outbox) {
-    let mut crew = None;
-    for job in queued {
-        let crew = crew.get_or_insert_with(|| Crew::new(lane));
-        crew.run(|| run_job(worker, job, outbox));
-    }
-}
+#[cfg(test)]
+mod tests {
+    use std::cell::Cell;
+    use std::io;
+    use std::time::{Duration, Instant};
 
-/// Lets a job's progress through when it says something new or the last report is some time ago.
-#[derive(Default)]
-struct ProgressGate(Mutex<Option<(Instant, String)>>);
+    use super::*;
 
-impl ProgressGate {
-    fn lets_through(&self, event: &JobEventKind) -> bool {
-        let JobEventKind::Progress { detail, .. } = event else { return true };
-        let mut last = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let is_due = last.as_ref().is_none_or(|(at, told)| at.elapsed() >= PROGRESS_EVERY || told != detail);
-        if is_due {
-            *last = Some((Instant::now(), detail.clone()));
-        }
-        is_due
-    }
-}
-
-fn run_job(worker: &dyn Worker, job: QueuedJob, outbox: &Outbox) {
-    let QueuedJob { id, at, job, cancel } = job;
-    let key = at.key;
-    if cancel.is_cancelled() {
-        outbox.send(id, key, JobEventKind::Cancelled);
-        return;
-    }
-    outbox.send(id, key, JobEventKind::Started(job.label()));
-    let gate = ProgressGate::default();
-    let send = |event| {
-        if gate.lets_through(&event) {
-            outbox.send(id, key, event);
-        }
-    };
-    let end = match attempt(|| worker.run(&at, job, &cancel, &send)) {
-        Ok(()) => JobEventKind::Done,
-        Err(None) => JobEventKind::Cancelled,
-        Err(Some(failure)) => JobEventKind::Failed(failure),
-    };
-    outbox.send(id, key, end);
-}
-
-/// Do something that may fail, be stopped (no failure is given then) or panic.
-fn attempt<T>(work: impl FnOnce() -> Result<T, EngineError>) -> Result<T, Option<Failure>> {
-    match catch_unwind(AssertUnwindSafe(work)) {
-        Ok(Ok(done)) => Ok(done),
-        Ok(Err(EngineError::Cancelled)) => Err(None),
-        Ok(Err(error)) => Err(Some(Failure { notice: error.notice(), may_pass: error.may_pass() })),
-        Err(panic) => Err(Some(Failure { notice: panic_notice(panic.as_ref()), may_pass: false })),
-    }
-}
-
-fn run_previews(worker: &dyn Worker, lane: &PreviewLane, outbox: &Outbox) {
-    enum Next {
-        Picture(PreviewRequest, CancelToken),
-        Ahead(PreviewRequest, (f64, f64), CancelToken),
-    }
-    let next = || {
-        lane.wait_for(|queue| {
-            if let Some((request, cancel)) = queue.begin_next() {
-                return Some(Next::Picture(request, cancel));
+    #[test]
+    fn a_host_that_gets_too_few_threads_says_so_and_still_does_every_job() {
+        for given in 0..=Lane::ALL.len() + 2 {
+            let left = Cell::new(given);
+            let begin = |name: String, work: Box<dyn FnOnce() + Send>| {
+                let count = left.get().checked_sub(1).ok_or(io::Error::from(io::ErrorKind::WouldBlock))?;
+                left.set(count);
+                std::thread::Builder::new().name(name).spawn(work)
+            };
+            let mut host = JobHost::threaded_by(Arc::new(Engine::new()), Arc::new(|| ()), &begin);
+            let is_short = given < Lane::ALL.len() + 2;
+            assert_eq!(host.take_trouble().is_some(), is_short, "{given} threads");
+            let missing = || Job::OpenSession { path: "/nowhere/a.session.json".into() };
+            host.submit(SessionAt::default(), missing());
+            host.submit(SessionAt::default(), Job::DiscardAutosaves(Vec::new()));
+            host.submit(SessionAt::default(), Job::Count { frames: Vec::new() });
+            let (began, mut ended) = (Instant::now(), 0);
+            while ended < 3 && began.elapsed() < Duration::from_secs(30) {
+                match host.poll() {
+                    Some(event) => ended += u32::from(event.kind.is_end()),
+                    None => std::thread::sleep(Duration::from_millis(1)),
+                }
             }
-            let (request, toward) = queue.ahead.take()?;
-            let cancel = CancelToken::new();
-            queue.running = Some((None, cancel.clone()));
-            Some(Next::Ahead(request, toward, cancel))
-        })
-    };
-    while let Some(next) = next() {
-        match next {
-            Next::Picture(request, cancel) => run_preview(worker, &request, &cancel, lane, outbox),
-            Next::Ahead(request, toward, cancel) => {
-                run_ahead(worker, &request, toward, &cancel);
-                lane.lock().running = None;
-            }
+            assert_eq!((ended, host.active()), (3, 0), "{given} threads");
         }
     }
-}
-
-/// Make a picture that [`PreviewQueue::begin_next`] gave.
-fn run_preview(
-    worker: &dyn Worker,
-    request: &PreviewRequest,
-    cancel: &CancelToken,
-    lane: &PreviewLane,
-    outbox: &Outbox,
-) {
-    let ready = |preview| outbox.send_picture(request, JobEventKind::PreviewReady(Arc::new(preview)));
-    let outcome = attempt(|| worker.preview(request, cancel, &ready));
-    if let Err(Some(failure)) = &outcome {
-        preview_failed(outbox, request, failure.clone());
-    }
-    lane.change(|queue| {
-        queue.running = None;
-        match outcome {
-            // A newer request or another session replaced it; a newer one says itself what it lacks.
-            Err(None) => {}
-            _ if cancel.is_cancelled() => {}
-            Ok(lacks) => queue.made(request, lacks),
-            Err(Some(_)) => queue.made(request, None),
-        }
-    });
-}
-
-fn preview_failed(outbox: &Outbox, request: &PreviewRequest, failure: Failure) {
-    let (view, revision) = (request.key, request.revision);
-    outbox.send_picture(request, JobEventKind::PreviewFailed { view, revision, failure });
-}
-
-/// Repairs that pictures lack: a look for dust takes seconds, in which sliders must stay responsive.
-fn run_dust(worker: &dyn Worker, lane: &PreviewLane, outbox: &Outbox) {
-    let mut crew = None;
-    while let Some(look) = lane.wait_for(PreviewQueue::take_dust) {
-        let crew = crew.get_or_insert_with(|| Crew::new(Lane::Work));
-        crew.run(|| look_for_dust(worker, look, lane, outbox));
-    }
-}
-
-fn look_for_dust(worker: &dyn Worker, look: DustLook, lane: &PreviewLane, outbox: &Outbox) {
-    let DustLook { repair, request, cancel } = look;
-    // Progress in steps of 5 %: each report repaints the window, which takes time from the look itself.
-    let told = AtomicU32::new(0);
-    let progress = |share: f32| {
-        let twentieths = (share * 20.0) as u32;
-        if told.fetch_max(twentieths, Ordering::Relaxed) < twentieths {
-            outbox.send_picture(&request, JobEventKind::LookingForDust { view: request.key, share });
-        }
-    };
-    let failure = match attempt(|| worker.look_for_dust(&request, &cancel, &progress)) {
-        Ok(()) => None,
-        Err(None) => {
-            lane.change(|queue| queue.dust_ended(repair, false));
-            return;
-        }
-        Err(failure) => failure,
-    };
-    lane.change(|queue| {
-        for request in queue.dust_ended(repair, true) {
-            match &failure {
-                Some(failure) => preview_failed(outbox, &request, failure.clone()),
-                None => queue.again(request),
-            }
-        }
-    });
-}
-
-fn run_ahead(worker: &dyn Worker, request: &PreviewRequest, toward: (f64, f64), cancel: &CancelToken) {
-    // The request for the picture itself reports what cannot be read.
-    drop(attempt(|| worker.look_ahead(request, toward, cancel)));
-}
-
-fn panic_notice(panic: &(dyn std::any::Any + Send)) -> Notice {
-    let text = panic
-        .downcast_ref::<&str>()
-        .map(|text| (*text).to_owned())
-        .or_else(|| panic.downcast_ref::<String>().cloned())
-        .unwrap_or_else(|| "no details".to_owned());
-    Notice::new(
-        Severity::Error,
-        format!("an unexpected fault stopped this step: {text}"),
-        "the session is intact; save it, and report this text",
-    )
 }

@@ -15,6 +15,7 @@ pub mod files;
 pub mod guard;
 mod host;
 pub mod jobs;
+mod lanes;
 mod layers;
 mod measured;
 mod overlay;
@@ -30,6 +31,7 @@ mod scans;
 mod screen;
 mod shelf;
 mod shrink;
+mod steps;
 mod strokes;
 mod study;
 mod tiles;
@@ -43,7 +45,7 @@ pub use checks::{CheckDepth, ScanCheck, ScanState};
 pub use engine::{DustOfScan, Engine};
 pub use error::{EngineError, Notice, Severity};
 pub use export::{ExportProgress, planned_paths};
-pub use host::{JobHost, Step};
+pub use host::JobHost;
 pub use recipe::stock_of;
 pub use relink::{FoundBy, Relinked};
 pub use types::{
@@ -52,4 +54,5 @@ pub use types::{
     ScanPicture, SessionAt, SessionKey, UnitRect, ViewKey,
 };
 pub use repair::RepairKey;
+pub use steps::Step;
 pub use worker::{SendEvent, Worker};

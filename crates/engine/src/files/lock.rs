@@ -3,6 +3,7 @@
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read as _, Write as _};
 use std::path::{Path, PathBuf};
+use std::sync::{Arc, Weak};
 
 use serde::{Deserialize, Serialize};
 
@@ -43,7 +44,7 @@ pub enum Access {
     #[default]
     Unlocked,
     /// This run works on it, until the last copy of the lock is dropped.
-    Locked(std::sync::Arc<SessionLock>),
+    Locked(Arc<SessionLock>),
     /// Another run works on it: it can be looked at, and saved under another name.
     HeldBy(Holder),
 }
@@ -74,9 +75,19 @@ pub fn lock_path(session_path: &Path) -> PathBuf {
 /// Take the lock of a session for a run, without waiting.
 pub fn lock_session(session_path: &Path, run: &Run) -> Access {
     let path = lock_path(session_path);
+    let mut own = run.locks();
+    own.retain(|lock| lock.strong_count() > 0);
+    // A session that this run has open already is opened again.
+    if let Some(lock) = own.iter().filter_map(Weak::upgrade).find(|lock| lock.path == path) {
+        return Access::Locked(lock);
+    }
     // A lock that was removed between opening and locking is none: then again.
     for _ in 0..100 {
         match try_lock(&path, run.holder()) {
+            Some(Access::Locked(lock)) => {
+                own.push(Arc::downgrade(&lock));
+                return Access::Locked(lock);
+            }
             Some(access) => return access,
             None => std::thread::yield_now(),
         }
@@ -119,7 +130,7 @@ fn try_lock(path: &Path, holder: &Holder) -> Option<Access> {
     // What it says is for others to read; the lock holds without it.
     let text = serde_json::to_string(holder).unwrap_or_default();
     drop(file.set_len(0).and_then(|()| file.write_all(text.as_bytes())));
-    Some(Access::Locked(std::sync::Arc::new(SessionLock { path: path.to_owned(), _file: file })))
+    Some(Access::Locked(Arc::new(SessionLock { path: path.to_owned(), _file: file })))
 }
 
 fn read_holder(file: &File) -> Holder {

@@ -5,12 +5,12 @@ use std::fs::{File, OpenOptions, TryLockError};
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Mutex, PoisonError};
+use std::sync::{Mutex, MutexGuard, PoisonError, Weak};
 use std::time::{SystemTime, UNIX_EPOCH};
 
 use glassine_session::file::{path_bytes, path_from_bytes};
 
-use super::lock::Holder;
+use super::lock::{Holder, SessionLock};
 use super::unsaved::{UnsavedWork, read_unsaved};
 use super::{AUTOSAVE_MARK, SESSION_ENDING, with_suffix};
 
@@ -32,6 +32,8 @@ pub struct Run {
     generation: AtomicU64,
     unnamed: AtomicU64,
     listed: Mutex<BTreeSet<PathBuf>>,
+    /// Sessions that this run has open.
+    locks: Mutex<Vec<Weak<SessionLock>>>,
 }
 
 impl Default for Run {
@@ -77,6 +79,7 @@ impl Run {
             generation: AtomicU64::new(0),
             unnamed: AtomicU64::new(0),
             listed: Mutex::default(),
+            locks: Mutex::default(),
         }
     }
 
@@ -90,6 +93,11 @@ impl Run {
     /// Its name: computer, process, time.
     pub fn id(&self) -> &str {
         &self.holder.run
+    }
+
+    /// Locks that this run holds, or held.
+    pub(super) fn locks(&self) -> MutexGuard<'_, Vec<Weak<SessionLock>>> {
+        self.locks.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
     /// What other programs are told.
