@@ -1,12 +1,11 @@
 //! Lanes of jobs: what one does never waits for another, and reports come no faster than they can be read.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, mpsc};
 use std::time::{Duration, Instant};
 
-use glassine_engine::jobs::{Job, JobEvent, JobEventKind, JobId, SessionMaker};
-use glassine_engine::{Engine, JobHost, MadeSession, SessionAt};
-use glassine_session::Session;
+use glassine_engine::jobs::{Job, JobEvent, JobEventKind, JobId, SaveOver, SessionMaker};
+use glassine_engine::{Engine, JobHost, MadeSession, SessionAt, SessionKey};
 
 /// Longest wait for an event of a job that does nothing.
 const PATIENCE: Duration = Duration::from_secs(60);
@@ -46,7 +45,11 @@ fn made() -> MadeSession {
 }
 
 fn save_into(folder: &Path) -> Job {
-    Job::Save { path: folder.join("a.session.json"), autosave: false }
+    save_as(folder.join("a.session.json"))
+}
+
+fn save_as(path: PathBuf) -> Job {
+    Job::Save { path, over: SaveOver::Chosen, autosaves: Vec::new() }
 }
 
 /// Work that ends when the test says so, or when the test has failed and is gone.
@@ -117,4 +120,34 @@ fn a_cancelled_job_that_waits_never_begins() {
     host.cancel(waiting);
     release.send(()).expect("the job waits");
     until(&mut host, |event| event.id == waiting && matches!(event.kind, JobEventKind::Cancelled));
+}
+
+#[test]
+fn a_host_that_ends_writes_what_was_to_be_saved_first() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let mut host = host();
+    let paths: Vec<PathBuf> = (0..20).map(|nth| folder.path().join(format!("{nth}.session.json"))).collect();
+    for path in &paths {
+        host.submit(SessionAt::default(), save_as(path.clone()));
+    }
+    drop(host);
+    assert!(paths.iter().all(|path| path.is_file()));
+}
+
+#[test]
+fn every_report_names_the_session_of_its_job_and_every_job_ends_once() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let mut host = host();
+    let keys = [SessionKey::fresh(), SessionKey::fresh()];
+    let of = |key| SessionAt { key, ..SessionAt::default() };
+    let ids = keys.map(|key| host.submit(of(key), save_into(folder.path())));
+    let failed = host.submit(of(keys[0]), Job::OpenSession { path: folder.path().join("nothing") });
+    let mut ends = Vec::new();
+    while host.active() > 0 {
+        let Some(event) = host.poll() else { continue };
+        assert_eq!(event.key, if event.id == ids[1] { keys[1] } else { keys[0] });
+        ends.extend(event.kind.is_end().then_some(event.id));
+    }
+    ends.sort_unstable();
+    assert_eq!(ends, [ids[0], ids[1], failed]);
 }

@@ -5,7 +5,7 @@ use std::io::{Seek as _, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use glassine_engine::jobs::{Job, JobEvent, JobEventKind};
+use glassine_engine::jobs::{Job, JobEvent, JobEventKind, SaveOver};
 use glassine_engine::{
     Engine, JobHost, Overlay, PictureSide, PreviewRequest, SessionAt, UnitRect, ViewKey, files,
 };
@@ -210,7 +210,8 @@ fn an_overview_of_an_unsaved_session_moves_beside_the_session_once_it_is_saved()
     assert_eq!((spares(), desk.kept().len()), (1, 0));
     let mut host = JobHost::inline(Arc::clone(&engine));
     let at = desk.at(EncodingChoice::Auto);
-    host.submit(at, Job::Save { path: desk.session.clone(), autosave: false });
+    let over = SaveOver::Chosen;
+    host.submit(at, Job::Save { path: desk.session.clone(), over, autosaves: Vec::new() });
     while !host.is_idle() {
         if let Some(JobEventKind::Failed(failure)) = host.poll().map(|event| event.kind) {
             panic!("{}", failure.notice);
