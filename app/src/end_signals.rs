@@ -31,7 +31,9 @@ impl EndSignal {
         use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
         // Registered on the thread: without one, the signals keep ending the program by themselves.
         let watch = move || {
-            let Ok(mut signals) = signal_hook::iterator::Signals::new([SIGHUP, SIGINT, SIGTERM]) else { return };
+            let Ok(mut signals) = signal_hook::iterator::Signals::new([SIGHUP, SIGINT, SIGTERM]) else {
+                return;
+            };
             for signal in signals.forever() {
                 if self.is_raised() {
                     // The first one was not enough: whoever sends it again does not want to wait.

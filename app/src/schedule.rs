@@ -114,8 +114,7 @@ impl Scheduler {
 
     /// Whether a picture shows what this place is for. A picture that has arrived ends a series of failures.
     pub(crate) fn picture_ready(&mut self, preview: &Preview) -> bool {
-        let is_expected =
-            self.asked.get(&preview.key).is_some_and(|asked| preview.revision >= asked.first);
+        let is_expected = self.asked.get(&preview.key).is_some_and(|asked| preview.revision >= asked.first);
         if is_expected && self.asked.get(&preview.key).is_some_and(|asked| preview.revision == asked.last) {
             self.failed.remove(&Shown::Picture(preview.key));
         }
@@ -215,7 +214,8 @@ impl Scheduler {
     fn submit(&mut self, shown: Shown, job: Job, asks: &mut Asks<'_>) {
         let label = job.label();
         let id = asks.jobs.submit(asks.at.clone(), job);
-        asks.status.push(JobStatus { ends_with_session: true, ..JobStatus::new(id, label, JobKind::Background) });
+        asks.status
+            .push(JobStatus { ends_with_session: true, ..JobStatus::new(id, label, JobKind::Background) });
         self.running.insert(id, shown);
     }
 

@@ -103,10 +103,14 @@ fn wait_for(host: &mut JobHost, revision: u64) -> Result<u32, Problem> {
     let began = Instant::now();
     while began.elapsed() < PATIENCE {
         match host.poll().map(|event| event.kind) {
-            Some(JobEventKind::PreviewReady(picture)) if picture.revision == revision && !picture.is_coarse => {
+            Some(JobEventKind::PreviewReady(picture))
+                if picture.revision == revision && !picture.is_coarse =>
+            {
                 return Ok(picture.width_px.max(picture.height_px));
             }
-            Some(JobEventKind::PreviewFailed { failure, .. }) => return Err(failure.notice.to_string().into()),
+            Some(JobEventKind::PreviewFailed { failure, .. }) => {
+                return Err(failure.notice.to_string().into());
+            }
             Some(_) => {}
             None => std::thread::sleep(Duration::from_micros(200)),
         }

@@ -281,7 +281,8 @@ impl GlassineApp {
             }
             None => self.hash_scans(),
         }
-        let is_asked = |notice: &Notice| unsaved.iter().any(|work| notice.path.as_ref() == Some(&work.autosave));
+        let is_asked =
+            |notice: &Notice| unsaved.iter().any(|work| notice.path.as_ref() == Some(&work.autosave));
         notices.into_iter().rev().filter(|notice| !is_asked(notice)).for_each(|notice| self.tell(notice));
         if recovered.is_some() {
             self.tell(Notice::new(
@@ -301,7 +302,8 @@ impl GlassineApp {
     /// Save under the session's name. Without one, or when another program works under it, a name is asked for.
     pub(super) fn save_or_ask(&mut self, ctx: &Context) -> Option<JobId> {
         if let Access::HeldBy(holder) = &self.files.access {
-            let headline = format!("this session is open elsewhere ({holder}); it is not saved under its name");
+            let headline =
+                format!("this session is open elsewhere ({holder}); it is not saved under its name");
             self.tell(Notice::new(Severity::Warning, headline, "save it under another name"));
             self.ask_path(ctx, PathPurpose::SaveAs);
             return None;

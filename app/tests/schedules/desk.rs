@@ -10,7 +10,9 @@ use glassine_app::command::{Answer, Command, GesturePhase, Question, SelectHow};
 use glassine_app::dialogs::PreparedPicker;
 use glassine_app::store::{Want, Wants};
 use glassine_engine::jobs::{JobEdits, JobEventKind};
-use glassine_engine::{Engine, FrameScope, JobHost, Overlay, PictureSide, SessionKey, Step, UnitRect, ViewKey, Worker};
+use glassine_engine::{
+    Engine, FrameScope, JobHost, Overlay, PictureSide, SessionKey, Step, UnitRect, ViewKey, Worker,
+};
 use glassine_film::{FilmKind, Param};
 use glassine_raster::PixelRect;
 use glassine_session::{Edit, Session};
@@ -280,7 +282,9 @@ impl Desk {
         let arrived = std::mem::take(&mut self.arrived);
         let is_last = |at: usize, edit: &Edit| {
             // A later result for the same strip or scan takes its place.
-            !arrived[at + 1..].iter().any(|(_, later)| later.edits.iter().any(|other| is_about_same(edit, other)))
+            !arrived[at + 1..]
+                .iter()
+                .any(|(_, later)| later.edits.iter().any(|other| is_about_same(edit, other)))
         };
         for (at, (for_key, edits)) in arrived.iter().enumerate() {
             for edit in edits.edits.iter().filter(|edit| *for_key == key && is_last(at, edit)) {
@@ -338,10 +342,7 @@ impl Desk {
                     folder: Some(PathBuf::from("/nowhere/pictures")),
                     ..session.output.clone()
                 };
-                vec![
-                    Command::SetOutput(output),
-                    Command::Export { scope: FrameScope::All, replace: true },
-                ]
+                vec![Command::SetOutput(output), Command::Export { scope: FrameScope::All, replace: true }]
             }
             19 if self.dice.one_in(3) => vec![Command::CancelJobs],
             _ => {
@@ -423,7 +424,10 @@ pub(crate) fn wants(session: &Session) -> Wants {
 
 /// The same but for what is known about files and for ids that were used up.
 fn is_same(one: &Session, other: &Session) -> bool {
-    one.title == other.title && one.notes == other.notes && one.frames == other.frames && one.strips == other.strips
+    one.title == other.title
+        && one.notes == other.notes
+        && one.frames == other.frames
+        && one.strips == other.strips
 }
 
 fn is_about_same(one: &Edit, other: &Edit) -> bool {

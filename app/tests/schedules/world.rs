@@ -7,8 +7,8 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use glassine_engine::files::{Conflict, Saved, SavedState};
 use glassine_engine::jobs::{Job, JobEdits, JobEventKind, SaveOver};
 use glassine_engine::{
-    EngineError, ExactCount, ExportReport, MadeSession, Notice, Preview, PreviewRequest, RepairKey, ScanPicture,
-    SendEvent, SessionAt, SessionKey, Severity, ViewKey, Worker,
+    EngineError, ExactCount, ExportReport, MadeSession, Notice, Preview, PreviewRequest, RepairKey,
+    ScanPicture, SendEvent, SessionAt, SessionKey, Severity, ViewKey, Worker,
 };
 use glassine_film::{FilmKind, Param, default_stock};
 use glassine_raster::{CancelToken, Orientation, TiltedBox};
@@ -121,7 +121,8 @@ impl World {
         let mut disk = self.disk();
         let notes = disk.new_mark("");
         let session = Session { title: name.to_owned(), notes, ..Session::default() };
-        let scans = (0..2).map(|number| scan_ref(Path::new(&format!("/scans/{name}-{number}.tif")))).collect();
+        let scans =
+            (0..2).map(|number| scan_ref(Path::new(&format!("/scans/{name}-{number}.tif")))).collect();
         let mut session = applied(session, &Edit::AddScans(scans));
         for scan in session.scans.iter().map(|scan| scan.id).collect::<Vec<_>>() {
             for edit in found(&session, scan, 2, "made") {
@@ -180,8 +181,13 @@ fn found(session: &Session, scan: ScanId, frames: usize, mark: &str) -> Vec<Edit
         notes: Vec::new(),
         frames: (0..frames).map(frame).collect(),
     };
-    let replace =
-        Edit::ReplaceStrips { scan, film, stock_id: default_stock(film).id.clone(), strips: vec![strip], keep: Vec::new() };
+    let replace = Edit::ReplaceStrips {
+        scan,
+        film,
+        stock_id: default_stock(film).id.clone(),
+        strips: vec![strip],
+        keep: Vec::new(),
+    };
     let after = applied(session.clone(), &replace);
     let strip = after.strips.iter().find(|strip| strip.scan == scan).expect("it was just put there").id;
     vec![replace, solved(strip, mark)]
@@ -210,7 +216,11 @@ impl Worker for World {
         match job {
             Job::OpenSession { path } => {
                 let Some(mut session) = disk.files.get(&path).cloned() else {
-                    return Err(EngineError::Told(Notice::new(Severity::Error, "no such file", "choose another")));
+                    return Err(EngineError::Told(Notice::new(
+                        Severity::Error,
+                        "no such file",
+                        "choose another",
+                    )));
                 };
                 session.notes = disk.new_mark(&session.notes);
                 let saved = disk.states.get(&path).map(|(_, state)| state.clone());
@@ -227,7 +237,10 @@ impl Worker for World {
                 send(JobEventKind::SessionReady(Box::new(made)));
             }
             Job::AddScans(request) => {
-                edits("add scans", vec![Edit::AddScans(request.scans.iter().map(|path| scan_ref(path)).collect())]);
+                edits(
+                    "add scans",
+                    vec![Edit::AddScans(request.scans.iter().map(|path| scan_ref(path)).collect())],
+                );
             }
             Job::FindOnScans { scans, request: _ } => {
                 for scan in scans.into_iter().filter(|scan| at.session.scan(*scan).is_some()) {
@@ -248,7 +261,8 @@ impl Worker for World {
             }
             Job::HashScans { scans } => {
                 for scan in scans.iter().filter_map(|id| at.session.scan(*id)) {
-                    let print = Fingerprint { bytes: 1, blake3: Some("00".to_owned()), ..Fingerprint::default() };
+                    let print =
+                        Fingerprint { bytes: 1, blake3: Some("00".to_owned()), ..Fingerprint::default() };
                     send(JobEventKind::Hashed { scan: scan.id, path: scan.path.clone(), print: Ok(print) });
                 }
             }

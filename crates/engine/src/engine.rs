@@ -311,11 +311,8 @@ impl Engine {
         share: &(dyn Fn(f32) + Sync),
     ) -> Result<Histogram, EngineError> {
         context.check_box()?;
-        let repair = if repair::is_wanted(context) {
-            Some(self.finished_repair(context, cancel)?)
-        } else {
-            None
-        };
+        let repair =
+            if repair::is_wanted(context) { Some(self.finished_repair(context, cancel)?) } else { None };
         let repair = repair.as_deref().filter(|repair| repair.found.is_some());
         export::count_exactly(context, &at.session.output, repair, cancel, share)
     }

@@ -67,7 +67,8 @@ impl JobHost {
         host.outbox.wake = wake;
         if let Err(error) = host.begin_threads(begin) {
             let headline = format!("the system gave no thread for background work: {error}");
-            let what = "the window will pause while it works; save, close other programs and start this one again";
+            let what =
+                "the window will pause while it works; save, close other programs and start this one again";
             host.trouble = Some(Notice::new(Severity::Warning, headline, what));
         }
         host

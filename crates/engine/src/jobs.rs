@@ -11,8 +11,8 @@ use crate::adjust::{ChartPlace, StockReport, StockTarget};
 use crate::files::{Access, Conflict, Saved, SavedState};
 
 use crate::types::{
-    ExactCount, ExportReport, ExportRequest, MadeSession, NewSessionRequest, Preview, ScanPicture, SessionKey,
-    ViewKey,
+    ExactCount, ExportReport, ExportRequest, MadeSession, NewSessionRequest, Preview, ScanPicture,
+    SessionKey, ViewKey,
 };
 use crate::{Engine, EngineError, Notice};
 

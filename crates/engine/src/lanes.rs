@@ -201,7 +201,12 @@ pub(crate) fn look_for_dust(worker: &dyn Worker, look: DustLook, lane: &PreviewL
     });
 }
 
-pub(crate) fn run_ahead(worker: &dyn Worker, request: &PreviewRequest, toward: (f64, f64), cancel: &CancelToken) {
+pub(crate) fn run_ahead(
+    worker: &dyn Worker,
+    request: &PreviewRequest,
+    toward: (f64, f64),
+    cancel: &CancelToken,
+) {
     // The request for the picture itself reports what cannot be read.
     drop(attempt(|| worker.look_ahead(request, toward, cancel)));
 }

@@ -48,11 +48,11 @@ pub use export::{ExportProgress, planned_paths};
 pub use host::JobHost;
 pub use recipe::stock_of;
 pub use relink::{FoundBy, Relinked};
+pub use repair::RepairKey;
+pub use steps::Step;
 pub use types::{
     DIFFERENCE_GAIN, ExactCount, ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope,
     MadeSession, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary,
     ScanPicture, SessionAt, SessionKey, UnitRect, ViewKey,
 };
-pub use repair::RepairKey;
-pub use steps::Step;
 pub use worker::{SendEvent, Worker};

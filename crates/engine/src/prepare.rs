@@ -161,7 +161,10 @@ impl Bench<'_> {
     ) -> Result<Hashes, EngineError> {
         // Without a thread the files are hashed here, one after the other.
         let Ok(hasher) = hasher else {
-            return Ok(paths.iter().map(|path| glassine_scanfile::fingerprint(path, stop, &|_| {})).collect());
+            return Ok(paths
+                .iter()
+                .map(|path| glassine_scanfile::fingerprint(path, stop, &|_| {}))
+                .collect());
         };
         if !hasher.is_finished() {
             (self.progress)(0.99, "hashing the scans");

@@ -21,7 +21,13 @@ pub type SendEvent<'a> = &'a (dyn Fn(JobEventKind) + Sync);
 /// Does the jobs of a [`crate::JobHost`]. The engine is one; tests of the order of events use simpler ones.
 pub trait Worker: Send + Sync {
     /// Do a job and send its results.
-    fn run(&self, at: &SessionAt, job: Job, cancel: &CancelToken, send: SendEvent<'_>) -> Result<(), EngineError>;
+    fn run(
+        &self,
+        at: &SessionAt,
+        job: Job,
+        cancel: &CancelToken,
+        send: SendEvent<'_>,
+    ) -> Result<(), EngineError>;
 
     /// Make a picture for the screen, with a coarse one before it if that is quicker. Returns the dust repair that the
     /// picture lacks.
@@ -50,7 +56,13 @@ pub trait Worker: Send + Sync {
 }
 
 impl Worker for Engine {
-    fn run(&self, at: &SessionAt, job: Job, cancel: &CancelToken, send: SendEvent<'_>) -> Result<(), EngineError> {
+    fn run(
+        &self,
+        at: &SessionAt,
+        job: Job,
+        cancel: &CancelToken,
+        send: SendEvent<'_>,
+    ) -> Result<(), EngineError> {
         let progress = |share: f32, what: &str| {
             send(JobEventKind::Progress { share, detail: what.to_owned() });
         };
@@ -60,7 +72,8 @@ impl Worker for Engine {
                 send(session_ready(files::open_to_work(&path, self.saving_run(), cancel)?));
             }
             Job::OpenScans(request) => {
-                let session = glassine_session::Session { title: request.title.clone(), ..Default::default() };
+                let session =
+                    glassine_session::Session { title: request.title.clone(), ..Default::default() };
                 let mut draft = Draft::new(session);
                 bench.open_scans(&mut draft, &request)?;
                 let Draft { session, notices, edits: _ } = draft;

@@ -82,7 +82,8 @@ fn a_save_does_not_wait_for_work_under_way() {
 fn jobs_of_one_lane_keep_their_order() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let mut host = host();
-    let ids: Vec<JobId> = (0..5).map(|_| host.submit(SessionAt::default(), save_into(folder.path()))).collect();
+    let ids: Vec<JobId> =
+        (0..5).map(|_| host.submit(SessionAt::default(), save_into(folder.path()))).collect();
     let events = until(&mut host, |event| event.id == ids[4] && is_saved(event));
     let saved = events.iter().filter(|event| is_saved(event)).map(|event| event.id);
     assert_eq!(saved.collect::<Vec<_>>(), ids);
@@ -116,7 +117,8 @@ fn a_cancelled_job_that_waits_never_begins() {
     let second = SessionMaker(Arc::new(|_, _, _| panic!("it was cancelled before it began")));
     let mut host = host();
     host.submit(SessionAt::default(), first);
-    let waiting = host.submit(SessionAt::default(), Job::MakeSession { label: "second".to_owned(), maker: second });
+    let waiting =
+        host.submit(SessionAt::default(), Job::MakeSession { label: "second".to_owned(), maker: second });
     host.cancel(waiting);
     release.send(()).expect("the job waits");
     until(&mut host, |event| event.id == waiting && matches!(event.kind, JobEventKind::Cancelled));

@@ -23,8 +23,8 @@ pub(crate) use job::count_exactly;
 
 use crate::recipe::FrameContext;
 use crate::repair::Repair;
-use crate::types::{ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope};
 use crate::scans::files_of;
+use crate::types::{ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope};
 use crate::{Engine, EngineError, Notice, Severity};
 use closing::{Closing, Outcome, WrittenFrame};
 use inputs::Inputs;
@@ -132,7 +132,8 @@ impl Engine {
         let mut outcomes: Vec<(usize, Outcome)> = Vec::new();
         thread::scope(|threads| {
             let check = || inputs.check(cancel);
-            if thread::Builder::new().name("glassine-check".to_owned()).spawn_scoped(threads, check).is_err() {
+            if thread::Builder::new().name("glassine-check".to_owned()).spawn_scoped(threads, check).is_err()
+            {
                 check();
             }
             let mut closing: VecDeque<(usize, Closing<'_>)> = VecDeque::new();
