@@ -64,10 +64,11 @@ impl<K: Eq + Hash + Clone, V> ByteCache<K, V> {
         value
     }
 
-    pub(crate) fn clear(&self) {
+    /// Forget the values of all other keys.
+    pub(crate) fn retain(&self, keep: impl Fn(&K) -> bool) {
         let mut inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);
-        inner.entries.clear();
-        inner.bytes = 0;
+        inner.entries.retain(|key, _| keep(key));
+        inner.bytes = inner.entries.values().map(|entry| entry.bytes).sum();
     }
 }
 

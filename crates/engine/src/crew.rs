@@ -4,7 +4,10 @@
 //! for each core, with a priority that gives way: a lane has the whole machine while nothing else wants it, and next to
 //! nothing in the milliseconds in which a preview or the window itself works. Elsewhere one core is left free.
 
-use rayon::{ThreadPool, ThreadPoolBuilder};
+use std::sync::Once;
+
+use crossbeam_channel::unbounded;
+use rayon::{ThreadBuilder, ThreadPool, ThreadPoolBuilder};
 
 use crate::jobs::Lane;
 
@@ -30,17 +33,19 @@ pub(crate) struct Crew {
 }
 
 impl Crew {
-    /// Threads for a lane. A system that refuses them makes the lane share those of the previews.
+    /// Threads for a lane, as many as the system gives. Without any the lane shares those of the previews.
     pub(crate) fn new(lane: Lane) -> Self {
         if lane == Lane::Files {
             return Self { pool: None };
         }
         let nice = niceness(lane);
-        let builder = ThreadPoolBuilder::new()
-            .num_threads(threads())
-            .thread_name(move |idx| format!("glassine-{lane:?}-{idx}").to_lowercase())
-            .start_handler(move |_| give_way(nice));
-        Self { pool: builder.build().ok() }
+        let (started, hand_over) = start(threads(), &format!("glassine-{lane:?}").to_lowercase());
+        let pool = || {
+            let builder =
+                ThreadPoolBuilder::new().num_threads(started).start_handler(move |_| give_way(nice));
+            builder.spawn_handler(hand_over).build().ok()
+        };
+        Self { pool: (started > 0).then(pool).flatten() }
     }
 
     /// Run something, and everything it computes in parallel, on these threads; returns when it is done.
@@ -50,6 +55,36 @@ impl Crew {
             None => work(),
         }
     }
+}
+
+/// Start the threads that everybody shares: as many as there are cores, fewer when the system gives no more. Without any
+/// the calling thread computes alone.
+///
+/// Left to itself, the pool would be made by the first computation, and would panic when a thread is refused.
+pub(crate) fn start_shared_threads() {
+    static STARTED: Once = Once::new();
+    STARTED.call_once(|| {
+        let (started, hand_over) = start(cores(), "glassine-shared");
+        // A program that has computed before has its pool; ours is then not needed.
+        if started > 0 {
+            ThreadPoolBuilder::new().num_threads(started).spawn_handler(hand_over).build_global().ok();
+        } else {
+            ThreadPoolBuilder::new().num_threads(1).use_current_thread().build_global().ok();
+        }
+    });
+}
+
+/// Start up to `most` threads, which wait for the part of a pool that each of them will run. Returns how many there are and
+/// what hands a part to the next one; threads that get none end.
+fn start(most: usize, name: &str) -> (usize, impl FnMut(ThreadBuilder) -> std::io::Result<()> + 'static) {
+    let (sender, receiver) = unbounded::<ThreadBuilder>();
+    let is_started = |idx: &usize| {
+        let parts = receiver.clone();
+        let run = move || parts.recv().map_or((), ThreadBuilder::run);
+        std::thread::Builder::new().name(format!("{name}-{idx}")).spawn(run).is_ok()
+    };
+    let started = (0..most).take_while(is_started).count();
+    (started, move |part| sender.send(part).map_err(|_no_thread| std::io::ErrorKind::Other.into()))
 }
 
 #[cfg(target_os = "linux")]
@@ -80,6 +115,17 @@ fn give_way(_nice: i32) {}
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_pool_has_as_many_threads_as_were_started() {
+        let (started, hand_over) = start(3, "few");
+        let pool = ThreadPoolBuilder::new().num_threads(started).spawn_handler(hand_over).build();
+        let sum: u64 = pool.expect("threads wait for it").install(|| {
+            use rayon::prelude::*;
+            (0..1000_u64).into_par_iter().sum()
+        });
+        assert_eq!((started, sum), (3, 499_500));
+    }
 
     #[test]
     fn a_lane_computes_on_its_own_threads() {

@@ -62,8 +62,12 @@ struct Kept {
 pub(crate) struct DensityDesk(Mutex<Option<Kept>>);
 
 impl DensityDesk {
-    pub(crate) fn clear(&self) {
-        *self.0.lock().unwrap_or_else(PoisonError::into_inner) = None;
+    /// Forget the densities of any other scan.
+    pub(crate) fn retain(&self, keep: impl Fn(u64) -> bool) {
+        let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
+        if kept.as_ref().is_some_and(|kept| !keep(kept.key.scan())) {
+            *kept = None;
+        }
     }
 
     /// Densities of a picture that was made before with the same samples, base and stock.

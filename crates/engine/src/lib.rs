@@ -6,6 +6,7 @@
 mod adjust;
 mod adjustments;
 mod cache;
+mod checks;
 mod crew;
 mod engine;
 mod error;
@@ -14,6 +15,7 @@ pub mod files;
 pub mod guard;
 mod host;
 pub mod jobs;
+mod lanes;
 mod layers;
 mod measured;
 mod overlay;
@@ -21,6 +23,7 @@ mod prepare;
 mod preview;
 mod queue;
 mod recipe;
+mod relink;
 mod render;
 mod repair;
 mod sampled;
@@ -28,21 +31,28 @@ mod scans;
 mod screen;
 mod shelf;
 mod shrink;
+mod steps;
 mod strokes;
 mod study;
 mod tiles;
 mod types;
 mod watched;
+mod worker;
 
 pub use adjust::{ChartPlace, StockReport, StockTarget};
 pub use adjustments::read_stock;
+pub use checks::{CheckDepth, ScanCheck, ScanState};
 pub use engine::{DustOfScan, Engine};
 pub use error::{EngineError, Notice, Severity};
 pub use export::{ExportProgress, planned_paths};
 pub use host::JobHost;
 pub use recipe::stock_of;
+pub use relink::{FoundBy, Relinked};
+pub use repair::RepairKey;
+pub use steps::Step;
 pub use types::{
     DIFFERENCE_GAIN, ExactCount, ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope,
     MadeSession, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary,
-    ScanPicture, SessionAt, UnitRect, ViewKey,
+    ScanPicture, SessionAt, SessionKey, UnitRect, ViewKey,
 };
+pub use worker::{SendEvent, Worker};

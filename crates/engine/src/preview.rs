@@ -213,7 +213,7 @@ impl Engine {
                     let source = self.source(&open, &plan, None, cancel)?;
                     plan.sample(&source.samples, source.origin, source.factor)
                 };
-                let rgba = scan_rgba(&samples, open.colour_channels(), open.display_gain(&overview));
+                let rgba = scan_rgba(&samples, open.colour_channels(), open.display_gain(cancel)?);
                 ready(picture(request, &samples, rgba, started));
                 Ok(None)
             }
@@ -401,7 +401,7 @@ impl Engine {
         let open = &context.open;
         let channels = open.colour_channels();
         if request.side == PictureSide::Scan {
-            let gain = open.overview_if_ready().map_or(1.0, |overview| open.display_gain(&overview));
+            let gain = open.display_gain(cancel)?;
             return Ok(picture(request, samples, scan_rgba(samples, channels, gain), started));
         }
         let output = &request.at.session.output;
@@ -561,7 +561,11 @@ fn dust_on_screen(map: &DustMap, region: PixelRect, plan: &Plan) -> Plane<u8> {
 
 fn picture(request: &PreviewRequest, samples: &Samples16, rgba: Vec<u8>, started: Instant) -> Preview {
     Preview {
+        session: request.at.key,
         key: request.key,
+        region: request.region,
+        scan_rect: request.scan_rect,
+        side: request.side,
         revision: request.revision,
         width_px: samples.width(),
         height_px: samples.height(),

@@ -7,7 +7,7 @@ use glassine_film::{
     FilmKind, Look, OutputSpace, Pipeline, Recipe, Rendering, Stock, default_stock, shipped_stocks,
 };
 use glassine_raster::{RegionSource as _, TiltedSampling};
-use glassine_session::{Frame, ScanRef, Session, Strip};
+use glassine_session::{BoxProblem, Frame, ScanRef, Session, Strip, box_problem};
 
 use crate::EngineError;
 use crate::render::Shift;
@@ -59,6 +59,17 @@ impl FrameContext {
         })
     }
 
+    /// What is wrong with the box of the frame when a picture can be made all the same; an error when none can.
+    pub(crate) fn check_box(&self) -> Result<Option<BoxProblem>, EngineError> {
+        let problem = box_problem(&self.frame.crop, self.open.width(), self.open.height());
+        match problem.filter(|problem| problem.is_fatal()) {
+            Some(fatal) => {
+                Err(EngineError::told(format!("frame {}: {fatal}", self.frame.number), fatal.what_to_do()))
+            }
+            None => Ok(problem),
+        }
+    }
+
     /// How the base varies under a sampling of this frame that begins at `first_row`.
     pub(crate) fn shift<'a>(&'a self, sampling: &'a TiltedSampling, first_row: u32) -> Option<Shift<'a>> {
         let field = self.strip.base.as_ref()?.field.as_ref()?;
@@ -76,7 +87,7 @@ impl FrameContext {
         let Self { frame, strip, open, .. } = self;
         let spare = identity_table();
         let linearisation = match feed {
-            Feed::Codes => table_refs(&open.linearisation.tables, &spare),
+            Feed::Codes => table_refs(&open.tables.linearisation.tables, &spare),
             Feed::Linear => table_refs(&[], &spare),
         };
         let solve = frame.solve.as_ref();
@@ -92,7 +103,11 @@ impl FrameContext {
             look: look.unwrap_or(&frame.look),
             rendering,
             space,
-            input_to_xyz: if strip.film == FilmKind::Slide { open.linearisation.to_xyz_d50 } else { None },
+            input_to_xyz: if strip.film == FilmKind::Slide {
+                open.tables.linearisation.to_xyz_d50
+            } else {
+                None
+            },
         })
     }
 }

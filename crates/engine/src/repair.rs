@@ -58,7 +58,7 @@ pub(crate) struct Found {
 
 /// What makes a repair the same as another.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub(crate) struct RepairKey {
+pub struct RepairKey {
     scan: u64,
     rect: PixelRect,
     sensitivity_bits: u64,
@@ -67,15 +67,20 @@ pub(crate) struct RepairKey {
     drawn: u64,
 }
 
-#[cfg(test)]
 impl RepairKey {
-    pub(crate) fn numbered(scan: u64) -> Self {
+    /// A key that no scan has: for workers of tests.
+    pub fn numbered(scan: u64) -> Self {
         let rect = PixelRect::of_size(1, 1);
         Self { scan, rect, sensitivity_bits: 0, finds_spots: false, drawn: 0 }
     }
 }
 
 impl RepairKey {
+    /// The scan that is repaired.
+    pub(crate) fn scan(&self) -> u64 {
+        self.scan
+    }
+
     /// Whether both look at the same part of the same scan.
     pub(crate) fn is_same_place(&self, other: &Self) -> bool {
         self.scan == other.scan && self.rect == other.rect

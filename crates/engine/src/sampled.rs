@@ -30,6 +30,11 @@ impl SampledKey {
         let (right, bottom) = (width.saturating_sub(1), height.saturating_sub(1));
         Self { source, size_px: (width, height), corners: [bits(0, 0), bits(right, 0), bits(0, bottom)] }
     }
+
+    /// The scan that the samples were read from.
+    pub(crate) fn scan(&self) -> u64 {
+        self.source.scan
+    }
 }
 
 impl Engine {

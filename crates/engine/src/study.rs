@@ -12,6 +12,8 @@ use crate::scans::{OpenScan, working_memory};
 
 /// Bytes of dust maps and repaired pixels kept.
 const REPAIR_CACHE_BYTES: usize = 96 << 20;
+/// Bytes of repairs kept of which only the new pixels are left.
+const FINISHED_CACHE_BYTES: usize = 96 << 20;
 /// Bytes of analyses kept.
 const STUDY_CACHE_BYTES: usize = 64 << 20;
 /// Side of the pieces of film that the registration of a scan is measured on.
@@ -34,6 +36,8 @@ struct StudyKey {
 #[derive(Debug)]
 pub(crate) struct RepairDesk {
     pub(crate) repairs: ByteCache<RepairKey, Repair>,
+    /// Repairs made for counts and exports, without their marks: what was counted is exported next.
+    pub(crate) finished: ByteCache<RepairKey, Repair>,
     studies: ByteCache<StudyKey, Study>,
     /// The repair that was shown last, to stand in while the next one is made.
     shown: Mutex<Option<Arc<Repair>>>,
@@ -43,6 +47,7 @@ impl Default for RepairDesk {
     fn default() -> Self {
         Self {
             repairs: ByteCache::new(REPAIR_CACHE_BYTES),
+            finished: ByteCache::new(FINISHED_CACHE_BYTES),
             studies: ByteCache::new(STUDY_CACHE_BYTES),
             shown: Mutex::new(None),
         }
@@ -50,10 +55,15 @@ impl Default for RepairDesk {
 }
 
 impl RepairDesk {
-    pub(crate) fn clear(&self) {
-        self.repairs.clear();
-        self.studies.clear();
-        *self.shown.lock().unwrap_or_else(PoisonError::into_inner) = None;
+    /// Forget what belongs to any other scan.
+    pub(crate) fn retain(&self, keep: impl Fn(u64) -> bool) {
+        self.repairs.retain(|key| keep(key.scan()));
+        self.finished.retain(|key| keep(key.scan()));
+        self.studies.retain(|key| keep(key.scan));
+        let mut shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
+        if shown.as_ref().is_some_and(|repair| !keep(repair.key().scan())) {
+            *shown = None;
+        }
     }
 
     /// Remember what is on screen.

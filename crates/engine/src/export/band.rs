@@ -12,6 +12,7 @@ use super::job::FrameJob;
 use crate::EngineError;
 use crate::recipe::Feed;
 use crate::render::{Lightness, Shift};
+use crate::scans::ask_for_memory;
 
 /// What the rows are made for.
 #[derive(Debug, Clone, Copy)]
@@ -111,6 +112,7 @@ impl<'a> BandMaker<'a> {
         let halo = self.job.sharpening.map_or(0, |sharpening| sharpening.halo_px());
         let height = self.job.sampling.height();
         let span = Span { y0, y1, top: y0.saturating_sub(halo), bottom: (y1 + halo).min(height) };
+        self.ask_for_room(&span)?;
         let spare = self.spare.lock().unwrap_or_else(PoisonError::into_inner).pop();
         let mut scratch = spare.unwrap_or_default();
         self.fill(&span, &mut scratch, cancel)?;
@@ -143,6 +145,19 @@ impl<'a> BandMaker<'a> {
         Ok(Band { body: self.body(&mut made)?, counts: made.counts })
     }
 
+    /// Ask for the memory of a band before its buffers grow: a box may be far larger than any picture that was met before.
+    fn ask_for_room(&self, span: &Span) -> Result<(), EngineError> {
+        /// Encoded planes, lightness, and the finished pixels in their widest form.
+        const BYTES_PER_PIXEL: u64 = 4 * 4 + 3 * 4;
+        let FrameJob { context, sampling, .. } = self.job;
+        let open = &context.open;
+        let rows = PixelRect::new(0, span.top, sampling.width(), span.bottom);
+        let source = sampling.source_rect(rows, open.width(), open.height());
+        let pixels = u64::from(sampling.width()) * u64::from(span.bottom - span.top);
+        let codes = source.area() * u64::from(open.channels());
+        ask_for_memory(pixels * BYTES_PER_PIXEL + 2 * codes, "a picture")
+    }
+
     /// Take a band back that is written.
     pub(super) fn take_back(&self, rows: PackedRows) {
         if let Some(codes) = rows.into_samples() {
@@ -155,7 +170,7 @@ impl<'a> BandMaker<'a> {
         Ok(match (self.job.repair, self.job.feed) {
             (Some(repair), _) => repair.over(open).read(rect, cancel)?,
             (None, Feed::Linear) => open.read(rect, cancel)?,
-            (None, Feed::Codes) => open.scan.read(rect, cancel)?,
+            (None, Feed::Codes) => open.read_codes(rect, cancel)?,
         })
     }
 

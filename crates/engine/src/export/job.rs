@@ -8,7 +8,7 @@ use glassine_scanfile::icc::{TransferCurve, build_grey_profile, build_rgb_profil
 use glassine_scanfile::{
     Compression, FilmSourceKind, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter,
 };
-use glassine_session::{OutputKind, OutputSettings, TiffCompression};
+use glassine_session::{Frame, OutputKind, OutputSettings, TiffCompression};
 use glassine_sharpness::Sharpening;
 
 use super::band::{Band, BandMaker, Body, Purpose};
@@ -25,6 +25,26 @@ const PIXELS_UNDER_WAY: u32 = 1_300_000;
 /// Pixels of a band: few enough for the caches, enough for the rows around it not to weigh much.
 const BAND_PIXELS: std::ops::RangeInclusive<u32> = 1 << 17..=650_000;
 
+/// Resolutions that a file can state; a session with any other leaves the field out.
+const POSSIBLE_PPI: std::ops::Range<f64> = 1e-3..1e6;
+/// Source: ISO/IEC 10918-1, number of lines and samples for each line.
+const MOST_JPEG_SIDE_PX: u32 = 65_535;
+
+/// An error when a file of the wanted kind can't have this size.
+fn check_size(
+    frame: &Frame,
+    output: &OutputSettings,
+    (width, height): (u32, u32),
+) -> Result<(), EngineError> {
+    if output.kind != OutputKind::Master && width.max(height) > MOST_JPEG_SIDE_PX {
+        return Err(EngineError::told(
+            format!("frame {}: a JPEG can't have {width} x {height} px", frame.number),
+            "write it as a TIFF, or smaller for the web",
+        ));
+    }
+    Ok(())
+}
+
 /// Histogram and clip counts of every pixel a frame's export would have, without writing it.
 pub(crate) fn count_exactly(
     context: &FrameContext,
@@ -33,7 +53,7 @@ pub(crate) fn count_exactly(
     cancel: &CancelToken,
     share: &(dyn Fn(f32) + Sync),
 ) -> Result<Histogram, EngineError> {
-    let job = FrameJob::new(output, None, context, repair);
+    let job = FrameJob::new(output, None, context, repair)?;
     let maker = BandMaker::new(&job, Purpose::Count);
     let bands = job.bands(1);
     let mut histogram = Histogram::default();
@@ -70,7 +90,7 @@ impl<'a> FrameJob<'a> {
         sharpen: Option<bool>,
         context: &'a FrameContext,
         repair: Option<&'a Repair>,
-    ) -> Self {
+    ) -> Result<Self, EngineError> {
         let frame = &context.frame;
         let space = space_of(&output.space);
         let rendering: Rendering = rendering_of(&output.rendering);
@@ -90,7 +110,8 @@ impl<'a> FrameJob<'a> {
             };
             (side(width), side(height))
         });
-        Self {
+        check_size(frame, output, shrunk.unwrap_or((width, height)))?;
+        Ok(Self {
             context,
             sampling,
             pipeline: context.pipeline(None, space, rendering, feed),
@@ -100,7 +121,7 @@ impl<'a> FrameJob<'a> {
             space,
             shrunk,
             bits: if output.kind == OutputKind::Master { 16 } else { 8 },
-        }
+        })
     }
 
     pub(super) fn channels(&self) -> u8 {
@@ -135,7 +156,12 @@ impl<'a> FrameJob<'a> {
             height_px,
             channels: self.channels(),
             bits: self.bits,
-            ppi: self.context.scan_ref.ppi.map(|ppi| ppi * reduction),
+            ppi: self
+                .context
+                .scan_ref
+                .ppi
+                .map(|ppi| ppi * reduction)
+                .filter(|ppi| POSSIBLE_PPI.contains(ppi)),
             icc: Some(profile(self.space, self.pipeline.is_grey())),
             metadata: Metadata {
                 title: frame.name.clone().unwrap_or_default(),

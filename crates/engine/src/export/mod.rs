@@ -2,7 +2,9 @@
 //! synced, read back and named while the next one is made.
 
 mod band;
+mod closing;
 mod flow;
+mod inputs;
 mod job;
 
 use std::collections::{HashMap, VecDeque};
@@ -13,15 +15,19 @@ use std::time::Instant;
 
 use glassine_raster::CancelToken;
 use glassine_repair::Refusal;
-use glassine_scanfile::{ClosedPicture, PictureWriter};
-use glassine_session::{Frame, OutputSettings, file_stem};
+use glassine_scanfile::PictureWriter;
+use glassine_scanfile::protect::{ProtectedFile, protect, protected_at};
+use glassine_session::{Frame, OutputSettings, Session, clash_key, file_stem};
 
 pub(crate) use job::count_exactly;
 
 use crate::recipe::FrameContext;
 use crate::repair::Repair;
+use crate::scans::files_of;
 use crate::types::{ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope};
 use crate::{Engine, EngineError, Notice, Severity};
+use closing::{Closing, Outcome, WrittenFrame};
+use inputs::Inputs;
 use job::FrameJob;
 
 /// Written frames that are synced and read back while others are made.
@@ -30,12 +36,11 @@ const CLOSING_AT_ONCE: usize = 2;
 /// Progress of an export: share of the whole, and what it is at.
 pub type ExportProgress<'a> = &'a (dyn Fn(f32, &str) + Sync);
 
+/// A frame and where it will be written.
+type Planned = (Arc<Frame>, Result<PathBuf, Notice>);
+
 /// Where each frame of an export will be written, in order; names that can't be are told.
-pub fn planned_paths(
-    frames: &[Arc<Frame>],
-    folder: &Path,
-    output: &OutputSettings,
-) -> Vec<(Arc<Frame>, Result<PathBuf, Notice>)> {
+pub fn planned_paths(frames: &[Arc<Frame>], folder: &Path, output: &OutputSettings) -> Vec<Planned> {
     let mut taken: HashMap<String, u32> = HashMap::new();
     frames
         .iter()
@@ -47,8 +52,8 @@ pub fn planned_paths(
                     "change the base name or the frame's own name",
                 )),
                 Ok(stem) => {
-                    // Some file systems do not tell capital letters apart.
-                    match taken.insert(stem.to_lowercase(), frame.number) {
+                    // Some file systems do not tell capitals or composed letters apart.
+                    match taken.insert(clash_key(&stem), frame.number) {
                         Some(first) => Err(Notice::new(
                             Severity::Error,
                             format!("frames {first} and {} would both be called “{stem}”", frame.number),
@@ -88,36 +93,16 @@ impl Engine {
         if frames.is_empty() {
             return Err(EngineError::told("there is no frame to export", "find frames or draw a box first"));
         }
+        let at = &request.at;
+        let held = hold_inputs(session, at.folder.as_deref());
+        let planned = planned_paths(&frames, &request.folder, &request.output);
+        refuse_inputs(&planned)?;
         make_folder(&request.folder)?;
         // Parts of an export that was killed would stay for ever otherwise.
         glassine_scanfile::remove_abandoned_parts(&request.folder);
-        let count = frames.len();
-        let mut outcomes: Vec<(usize, Outcome)> = Vec::new();
-        thread::scope(|threads| {
-            let mut closing = VecDeque::new();
-            for (idx, (frame, path)) in
-                planned_paths(&frames, &request.folder, &request.output).into_iter().enumerate()
-            {
-                let share = |part: f32| {
-                    progress((idx as f32 + part) / count as f32, &format!("frame {} of {count}", idx + 1));
-                };
-                share(0.0);
-                let written = path
-                    .map_err(EngineError::Told)
-                    .and_then(|path| self.write_frame(request, &frame, &path, cancel, &share));
-                if closing.len() >= CLOSING_AT_ONCE {
-                    outcomes.extend(closing.pop_front().map(join));
-                }
-                match written {
-                    Ok(written) => closing.push_back((idx, threads.spawn(move || written.close()))),
-                    Err(error) => outcomes.push((idx, Err(error))),
-                }
-                if matches!(outcomes.last(), Some((_, Err(EngineError::Cancelled)))) {
-                    break;
-                }
-            }
-            outcomes.extend(closing.into_iter().map(join));
-        });
+        let inputs = Inputs::of(self, session, at.folder.as_deref(), &frames);
+        let mut outcomes = self.write_frames(request, planned, &inputs, cancel, progress);
+        drop(held);
         outcomes.sort_by_key(|(idx, _)| *idx);
         for (idx, outcome) in outcomes {
             match outcome {
@@ -134,12 +119,55 @@ impl Engine {
         Ok(report)
     }
 
+    /// Write frames one after the other, each with its place in the order.
+    fn write_frames(
+        &self,
+        request: &ExportRequest,
+        planned: Vec<Planned>,
+        inputs: &Inputs<'_>,
+        cancel: &CancelToken,
+        progress: ExportProgress<'_>,
+    ) -> Vec<(usize, Outcome)> {
+        let count = planned.len();
+        let mut outcomes: Vec<(usize, Outcome)> = Vec::new();
+        thread::scope(|threads| {
+            let check = || inputs.check(cancel);
+            if thread::Builder::new().name("glassine-check".to_owned()).spawn_scoped(threads, check).is_err()
+            {
+                check();
+            }
+            let mut closing: VecDeque<(usize, Closing<'_>)> = VecDeque::new();
+            for (idx, (frame, path)) in planned.into_iter().enumerate() {
+                let share = |part: f32| {
+                    progress((idx as f32 + part) / count as f32, &format!("frame {} of {count}", idx + 1));
+                };
+                share(0.0);
+                let written = path
+                    .map_err(EngineError::Told)
+                    .and_then(|path| self.write_frame(request, &frame, &path, inputs, cancel, &share));
+                if closing.len() >= CLOSING_AT_ONCE {
+                    outcomes.extend(closing.pop_front().map(|(idx, frame)| (idx, frame.join())));
+                }
+                match written {
+                    Ok(written) => closing.push_back((idx, written.close_beside(threads, inputs))),
+                    Err(error) => outcomes.push((idx, Err(error))),
+                }
+                if matches!(outcomes.last(), Some((_, Err(EngineError::Cancelled)))) {
+                    break;
+                }
+            }
+            outcomes.extend(closing.into_iter().map(|(idx, frame)| (idx, frame.join())));
+        });
+        outcomes
+    }
+
     /// All of a frame into a file that has no name yet.
     fn write_frame(
         &self,
         request: &ExportRequest,
         frame: &Arc<Frame>,
         path: &Path,
+        inputs: &Inputs<'_>,
         cancel: &CancelToken,
         share: &(dyn Fn(f32) + Sync),
     ) -> Result<WrittenFrame, EngineError> {
@@ -151,9 +179,10 @@ impl Engine {
         }
         let session = &request.at.session;
         let context = FrameContext::new(session, frame, request.at.folder.as_deref(), &self.scans)?;
-        let mut notes = Vec::new();
+        inputs.begin(&context)?;
+        let mut notes = Vec::from_iter(context.check_box()?.map(|problem| problem.to_string()));
         let repair = self.repair_for_export(request, &context, cancel, &mut notes)?;
-        let job = FrameJob::new(&request.output, request.sharpen, &context, repair.as_deref());
+        let job = FrameJob::new(&request.output, request.sharpen, &context, repair.as_deref())?;
         let spec = job.spec(request, session);
         let mut writer = PictureWriter::begin(path, &spec)?;
         let histogram = job.run(&mut writer, cancel, share)?;
@@ -171,7 +200,7 @@ impl Engine {
             seconds: 0.0,
             notes,
         };
-        Ok(WrittenFrame { picture: writer.close()?, file, started })
+        Ok(WrittenFrame { picture: writer.close()?, file, context, started })
     }
 
     fn repair_for_export(
@@ -188,11 +217,7 @@ impl Engine {
         if !wanted {
             return Ok(None);
         }
-        let mut repair = self.repair(context, false, cancel, &|_| {})?;
-        // One that the window shows stays as it is.
-        if let Some(own) = Arc::get_mut(&mut repair) {
-            own.forget_marks();
-        }
+        let repair = self.finished_repair(context, cancel)?;
         // A scan without infrared that is repaired by hand needs no word about it.
         let is_by_hand = repair.refusal == Some(Refusal::NoInfrared) && repair.found.is_some();
         if let Some(refusal) = repair.refusal.filter(|_| !is_by_hand) {
@@ -207,39 +232,34 @@ impl Engine {
     }
 }
 
-/// What became of a frame.
-type Outcome = Result<ExportedFile, EngineError>;
-
-/// Wait for a frame that is being closed; a panic there goes on here.
-fn join((idx, thread): (usize, thread::ScopedJoinHandle<'_, Outcome>)) -> (usize, Outcome) {
-    (idx, thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)))
+/// Protect the scans and infrared files of a session for as long as the guards live.
+fn hold_inputs(session: &Session, folder: Option<&Path>) -> Vec<ProtectedFile> {
+    let files = session.scans.iter().map(|scan| files_of(scan, folder));
+    files.flat_map(|files| files.paths().map(protect).collect::<Vec<_>>()).collect()
 }
 
-/// A frame whose rows are all in a file, without its name.
-struct WrittenFrame {
-    picture: ClosedPicture,
-    file: ExportedFile,
-    started: Instant,
-}
-
-impl WrittenFrame {
-    /// Sync the file and read it back at the same time, then give it its name.
-    ///
-    /// A frame that came this far is finished even when the export is stopped meanwhile.
-    fn close(self) -> Outcome {
-        let Self { picture, mut file, started } = self;
-        thread::scope(|threads| {
-            let syncing = threads.spawn(|| picture.sync());
-            let checked = picture.check(&CancelToken::new());
-            let synced = syncing.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic));
-            checked.and(synced)
-        })?;
-        let written = picture.commit()?;
-        file.path = written.path;
-        file.bytes = written.bytes;
-        file.seconds = started.elapsed().as_secs_f64();
-        Ok(file)
+/// Nothing is written when a frame would take the name of a scan, whatever may be replaced: the folder or the names are
+/// not what the person meant. The same for a link, behind which there may be anything.
+fn refuse_inputs(planned: &[Planned]) -> Result<(), EngineError> {
+    let targets = planned.iter().filter_map(|(frame, path)| Some((frame, path.as_ref().ok()?)));
+    for (frame, path) in targets {
+        let refused = |headline: String, what_to_do: &str| {
+            Err(EngineError::Told(Notice::new(Severity::Error, headline, what_to_do).about(path)))
+        };
+        if let Some(input) = protected_at(path) {
+            return refused(
+                format!("frame {} would be written over a scan, {}", frame.number, input.display()),
+                "nothing was written; choose another folder or another base name",
+            );
+        }
+        if path.is_symlink() {
+            return refused(
+                format!("the name of frame {} is taken by a link", frame.number),
+                "nothing was written; remove the link or choose another folder",
+            );
+        }
     }
+    Ok(())
 }
 
 fn make_folder(folder: &Path) -> Result<(), EngineError> {

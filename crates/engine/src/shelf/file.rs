@@ -17,7 +17,7 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::Identity;
-use crate::scans::OverviewData;
+use crate::scans::{OverviewData, ask_for_memory};
 
 const MAGIC: &[u8; 16] = b"kept overview 1\n";
 const HASH_BYTES: usize = 32;
@@ -187,7 +187,7 @@ impl Kept {
         let first_hash = before.iter().map(|level| level.blocks()).sum::<usize>();
         // Zeros straight from the system cost nothing until they are written, which all cores do; whether there is room
         // for them is asked before.
-        Vec::<u16>::new().try_reserve_exact(level.codes()).ok()?;
+        ask_for_memory(2 * level.codes() as u64, "an overview").ok()?;
         let mut codes = vec![0_u16; level.codes()];
         let all_sound = codes.par_chunks_mut(BLOCK_CODES).enumerate().all(|(idx, block)| {
             let bytes: &mut [u8] = bytemuck::cast_slice_mut(block);

@@ -1,0 +1,232 @@
+//! Whether the scans of a session are still the files that it was made with.
+
+use std::path::{Path, PathBuf};
+
+use glassine_raster::{CancelToken, RegionSource as _};
+use glassine_session::{Fingerprint, ScanId, ScanRef};
+
+use crate::scans::{files_of, shown};
+use crate::types::SessionAt;
+use crate::{Engine, EngineError, Notice, Severity};
+
+/// How closely scans are looked at.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum CheckDepth {
+    /// Length and samples of each file: milliseconds.
+    Sampled,
+    /// Every byte of each file.
+    Full,
+}
+
+/// How a scan compares with what the session knows of it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum ScanState {
+    /// The same as far as was looked.
+    Same,
+    /// It can't be read.
+    Missing {
+        /// Why.
+        why: String,
+    },
+    /// Another picture of the same size.
+    Changed {
+        /// What differs.
+        what: String,
+    },
+    /// A picture of another size or with other planes: boxes and film base do not fit it.
+    SizeDiffers {
+        /// Both sizes.
+        what: String,
+    },
+}
+
+/// What was found about one scan.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ScanCheck {
+    /// Which scan.
+    pub scan: ScanId,
+    /// The file it is about: the scan, or the file of its infrared plane.
+    pub path: PathBuf,
+    /// How it compares.
+    pub state: ScanState,
+    /// The scan file as it is now; hashed in full for [`CheckDepth::Full`] only.
+    pub fingerprint: Option<Fingerprint>,
+    /// The infrared file as it is now.
+    pub infrared_fingerprint: Option<Fingerprint>,
+}
+
+impl ScanCheck {
+    /// What to tell the person; `None` when nothing differs.
+    pub fn notice(&self) -> Option<Notice> {
+        let (headline, what_to_do) = match &self.state {
+            ScanState::Same => return None,
+            ScanState::Missing { why } => (
+                format!("a scan of this session can't be read: {why}"),
+                "put the file back or find it in another folder; its frames and settings are kept",
+            ),
+            ScanState::Changed { what } => (
+                format!("a scan is not the file that the session was made with: {what}"),
+                "look whether the boxes still fit, or find the right file; exports wait until then",
+            ),
+            ScanState::SizeDiffers { what } => (
+                format!("a scan is not the one that the session was made with: {what}"),
+                "find the right file, or find the frames again; its boxes and film base do not fit",
+            ),
+        };
+        Some(Notice::new(Severity::Warning, headline, what_to_do).about(&self.path))
+    }
+}
+
+/// What differs, and which file it is about.
+type Difference = (ScanState, PathBuf);
+
+impl Engine {
+    /// Compare the scans of a session with what it knows of them: size in pixels, planes, length and hashes. What is not
+    /// known is looked up and given back, so that it can be recorded.
+    ///
+    /// Fails only when it is cancelled; a scan that can't be read is one of the answers.
+    pub fn check_scans(
+        &self,
+        at: &SessionAt,
+        depth: CheckDepth,
+        cancel: &CancelToken,
+        progress: &(dyn Fn(f32, &str) + Sync),
+    ) -> Result<Vec<ScanCheck>, EngineError> {
+        let scans = &at.session.scans;
+        let count = scans.len().max(1) as f32;
+        let mut checks = Vec::with_capacity(scans.len());
+        for (idx, scan) in scans.iter().enumerate() {
+            cancel.check()?;
+            let share = |part: f32| {
+                progress((idx as f32 + part) / count, &format!("checking {}", shown(&scan.path)));
+            };
+            share(0.0);
+            checks.push(self.check_scan(scan, at.folder.as_deref(), depth, cancel, &share)?);
+        }
+        Ok(checks)
+    }
+
+    /// Length and both hashes of a file. It is hashed once for as long as nobody writes to it.
+    pub fn fingerprint(
+        &self,
+        path: &Path,
+        cancel: &CancelToken,
+        progress: &dyn Fn(u64),
+    ) -> Result<Fingerprint, EngineError> {
+        self.print(path, CheckDepth::Full, cancel, progress)
+    }
+
+    /// Length and hashes of a file, the hash of every byte only where it is asked for.
+    pub(crate) fn print(
+        &self,
+        path: &Path,
+        depth: CheckDepth,
+        cancel: &CancelToken,
+        progress: &dyn Fn(u64),
+    ) -> Result<Fingerprint, EngineError> {
+        let prints = &self.scans.prints;
+        let (state, sampled) = prints.sampled(path)?;
+        let whole = match depth {
+            CheckDepth::Sampled => prints.whole_if_known(&state),
+            CheckDepth::Full => Some(prints.whole(path, cancel, progress)?.1),
+        };
+        Ok(Fingerprint { bytes: state.bytes(), sampled_blake3: Some(sampled), blake3: whole })
+    }
+
+    fn check_scan(
+        &self,
+        scan: &ScanRef,
+        folder: Option<&Path>,
+        depth: CheckDepth,
+        cancel: &CancelToken,
+        share: &dyn Fn(f32),
+    ) -> Result<ScanCheck, EngineError> {
+        let files = files_of(scan, folder);
+        let mut prints = [None, None];
+        let mut difference: Option<Difference> = None;
+        let known = [&scan.fingerprint, &scan.infrared_fingerprint];
+        for (nth, (path, known)) in files.paths().zip(known).enumerate() {
+            let length = match std::fs::metadata(path) {
+                Ok(meta) => meta.len().max(1) as f32,
+                Err(error) => {
+                    let missing = ScanState::Missing { why: reason(&error) };
+                    difference = difference.or(Some((missing, path.to_owned())));
+                    continue;
+                }
+            };
+            match self.print(path, depth, cancel, &|bytes| share(bytes as f32 / length)) {
+                Ok(print) => {
+                    let what = known.as_ref().and_then(|known| what_differs(known, &print));
+                    difference =
+                        difference.or(what.map(|what| (ScanState::Changed { what }, path.to_owned())));
+                    prints[nth] = Some(print);
+                }
+                Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
+                Err(error) => {
+                    let missing = (ScanState::Missing { why: error.notice().headline }, path.to_owned());
+                    difference = difference.or(Some(missing));
+                }
+            }
+        }
+        let is_missing = matches!(difference, Some((ScanState::Missing { .. }, _)));
+        let is_known = difference.is_none() && scan.fingerprint.as_ref().is_some_and(has_hash);
+        // A file with the right hash has the right size. Any other is opened to see what it is.
+        if !is_missing && !is_known {
+            let found = self.what_is_there(scan, folder).map(|state| (state, files.scan.clone()));
+            difference = found.or(difference);
+        }
+        let (state, path) = difference.unwrap_or((ScanState::Same, files.scan));
+        let [fingerprint, infrared_fingerprint] = prints;
+        Ok(ScanCheck { scan: scan.id, path, state, fingerprint, infrared_fingerprint })
+    }
+
+    /// What the picture in a scan's file has against the session: it can't be read, or has another size or other planes.
+    fn what_is_there(&self, scan: &ScanRef, folder: Option<&Path>) -> Option<ScanState> {
+        let open = match self.scans.get(scan, folder) {
+            Ok(open) => open,
+            Err(error) => return Some(ScanState::Missing { why: error.notice().headline }),
+        };
+        let (width, height) = (open.width(), open.height());
+        if (width, height) != (scan.width_px, scan.height_px) {
+            let what = format!(
+                "it has {width} x {height} px and the session was made for {} x {} px",
+                scan.width_px, scan.height_px
+            );
+            return Some(ScanState::SizeDiffers { what });
+        }
+        let planes: Vec<&str> = open.info().planes.iter().map(|plane| plane.key()).collect();
+        (!scan.planes.is_empty() && planes != scan.planes).then(|| ScanState::SizeDiffers {
+            what: format!(
+                "it has the planes {} and the session was made for {}",
+                planes.join(", "),
+                scan.planes.join(", ")
+            ),
+        })
+    }
+}
+
+/// Why a file is not there, in words.
+fn reason(error: &std::io::Error) -> String {
+    match error.kind() {
+        std::io::ErrorKind::NotFound => "there is no file of this name".to_owned(),
+        std::io::ErrorKind::PermissionDenied => "no permission to look at it".to_owned(),
+        _ => error.to_string(),
+    }
+}
+
+/// Whether anything is known of the content of a file but its length.
+pub(crate) fn has_hash(print: &Fingerprint) -> bool {
+    print.blake3.is_some() || print.sampled_blake3.is_some()
+}
+
+/// How a file differs from what is known of it, as far as both are known.
+pub(crate) fn what_differs(known: &Fingerprint, found: &Fingerprint) -> Option<String> {
+    if known.bytes != found.bytes {
+        return Some(format!("it has {} bytes instead of {}", found.bytes, known.bytes));
+    }
+    let differ =
+        |one: &Option<String>, other: &Option<String>| matches!((one, other), (Some(a), Some(b)) if a != b);
+    let differs =
+        differ(&known.sampled_blake3, &found.sampled_blake3) || differ(&known.blake3, &found.blake3);
+    differs.then(|| "its content differs".to_owned())
+}

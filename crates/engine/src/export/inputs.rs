@@ -1,0 +1,162 @@
+//! The scans of an export: compared with what the session knows of them while the first frames are made, and held to one
+//! state until the last one is written.
+
+use std::collections::{BTreeMap, BTreeSet};
+use std::path::Path;
+use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
+
+use glassine_raster::{CancelToken, RegionSource as _};
+use glassine_session::{Fingerprint, Frame, ScanId, ScanRef, Session};
+
+use crate::recipe::FrameContext;
+use crate::scans::{FilesState, Prints, ScanFiles, changed_while_read, files_of};
+use crate::{Engine, EngineError, Notice, Severity};
+
+/// What is known of a scan.
+#[derive(Debug, Clone)]
+enum Verdict {
+    /// The file that the session was made with, in this state.
+    Sound(FilesState),
+    Wrong(Notice),
+    Stopped,
+}
+
+#[derive(Debug, Default)]
+struct Verdicts {
+    by_scan: BTreeMap<ScanId, Verdict>,
+    /// No more will come.
+    is_complete: bool,
+}
+
+/// The scans that frames of an export are on.
+pub(super) struct Inputs<'a> {
+    engine: &'a Engine,
+    scans: Vec<(Arc<ScanRef>, ScanFiles)>,
+    verdicts: Mutex<Verdicts>,
+    news: Condvar,
+}
+
+impl<'a> Inputs<'a> {
+    /// The scans of some frames, in the order in which they are needed.
+    pub(super) fn of(
+        engine: &'a Engine,
+        session: &Session,
+        folder: Option<&Path>,
+        frames: &[Arc<Frame>],
+    ) -> Self {
+        let mut seen = BTreeSet::new();
+        let scans = frames
+            .iter()
+            .filter_map(|frame| session.context(frame))
+            .filter(|(_, scan)| seen.insert(scan.id))
+            .map(|(_, scan)| (Arc::clone(scan), files_of(scan, folder)))
+            .collect();
+        Self { engine, scans, verdicts: Mutex::default(), news: Condvar::new() }
+    }
+
+    fn lock(&self) -> MutexGuard<'_, Verdicts> {
+        self.verdicts.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Look at every scan, each in full unless this process did so and nobody wrote to it since.
+    pub(super) fn check(&self, cancel: &CancelToken) {
+        // Also when this thread panics nobody waits for ever.
+        let _complete = Complete(self);
+        for (scan, files) in &self.scans {
+            let verdict = match compare(&self.engine.scans.prints, scan, files, cancel) {
+                Ok(state) => Verdict::Sound(state),
+                Err(EngineError::Cancelled) => Verdict::Stopped,
+                Err(error) => Verdict::Wrong(error.notice()),
+            };
+            self.lock().by_scan.insert(scan.id, verdict);
+            self.news.notify_all();
+        }
+    }
+
+    /// Before work on a frame: an error when its scan is known to be another than the session's.
+    pub(super) fn begin(&self, context: &FrameContext) -> Result<(), EngineError> {
+        let (scan, open) = (&context.scan_ref, &context.open);
+        let (width, height) = (open.width(), open.height());
+        if (scan.width_px, scan.height_px) != (width, height) {
+            let what = format!(
+                "the scan has {width} x {height} px, but the session was made for {} x {} px",
+                scan.width_px, scan.height_px
+            );
+            return Err(not_the_same(&what, open.path()));
+        }
+        let known = self.lock().by_scan.get(&scan.id).cloned();
+        known.map_or(Ok(()), |verdict| self.holds(&verdict, context))
+    }
+
+    /// Before a frame gets its name: waits until its scan was looked at, and makes sure that nobody wrote to it since the
+    /// export began.
+    pub(super) fn confirm(&self, context: &FrameContext) -> Result<(), EngineError> {
+        let scan = context.scan_ref.id;
+        let mut verdicts = self.lock();
+        let verdict = loop {
+            match verdicts.by_scan.get(&scan) {
+                Some(verdict) => break verdict.clone(),
+                None if verdicts.is_complete => {
+                    return Err(EngineError::fault("the check of the scans ended early"));
+                }
+                None => verdicts = self.news.wait(verdicts).unwrap_or_else(PoisonError::into_inner),
+            }
+        };
+        drop(verdicts);
+        self.holds(&verdict, context)
+    }
+
+    fn holds(&self, verdict: &Verdict, context: &FrameContext) -> Result<(), EngineError> {
+        let open = &context.open;
+        match verdict {
+            Verdict::Wrong(notice) => Err(EngineError::Told(notice.clone())),
+            Verdict::Stopped => Err(EngineError::Cancelled),
+            Verdict::Sound(state) => {
+                let held = if state.is_same_writing(&open.state()) {
+                    open.check_unchanged()
+                } else {
+                    Err(changed_while_read(open.path()))
+                };
+                held.inspect_err(|_changed| self.engine.scans.forget(open))
+            }
+        }
+    }
+}
+
+/// Tells those who wait that no more verdicts will come.
+struct Complete<'a>(&'a Inputs<'a>);
+
+impl Drop for Complete<'_> {
+    fn drop(&mut self) {
+        self.0.lock().is_complete = true;
+        self.0.news.notify_all();
+    }
+}
+
+/// The state of a scan whose files are those that the session was made with, as far as the session knows them.
+fn compare(
+    prints: &Prints,
+    scan: &ScanRef,
+    files: &ScanFiles,
+    cancel: &CancelToken,
+) -> Result<FilesState, EngineError> {
+    let state = files.state()?;
+    let known = [&scan.fingerprint, &scan.infrared_fingerprint];
+    for (path, known) in files.paths().zip(known) {
+        let Some(known) = known else { continue };
+        let is_same = match known {
+            Fingerprint { blake3: Some(whole), .. } => prints.whole(path, cancel, &|_| {})?.1 == *whole,
+            Fingerprint { sampled_blake3: Some(sampled), .. } => prints.sampled(path)?.1 == *sampled,
+            Fingerprint { bytes, .. } => *bytes == prints.sampled(path)?.0.bytes(),
+        };
+        if !is_same {
+            return Err(not_the_same("the scan is not the file that the session was made with", path));
+        }
+    }
+    if files.state()?.is_same_writing(&state) { Ok(state) } else { Err(changed_while_read(&files.scan)) }
+}
+
+fn not_the_same(what: &str, path: &Path) -> EngineError {
+    let what_to_do = "put the right file back or point the session to it, then export again";
+    EngineError::Told(Notice::new(Severity::Error, what, what_to_do).about(path))
+}

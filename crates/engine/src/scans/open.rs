@@ -1,0 +1,400 @@
+//! A scan of the session: what is known about it, and its samples in linear codes.
+
+use std::collections::HashMap;
+use std::path::Path;
+use std::sync::atomic::{AtomicU64, Ordering};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
+
+use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource, Samples16};
+use glassine_repair::Registration;
+use glassine_scanfile::{Encoding, Linearisation, OpenOptions, Scan, ScanInfo, overview_factor};
+
+use super::disk::{FilesState, ScanFiles, changed_while_read};
+use super::handles::{Handles, Slot};
+use super::{FIRST_LOOK_MAX_SIDE_PX, OVERVIEW_MAX_SIDE_PX, OverviewData};
+use crate::EngineError;
+use crate::cache::ByteCache;
+use crate::shelf::{Identity, Kept, Shelf};
+
+/// Which reduced picture of a scan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub(crate) enum Level {
+    Overview,
+    /// From a few rows, or the small level of a kept overview: only to look at.
+    FirstLook,
+}
+
+/// Reduced pictures of all scans, by the number of the scan.
+pub(crate) type Overviews = ByteCache<(u64, Level), OverviewData>;
+
+/// How the codes of a scan become linear: the same for all scans of one scanner.
+#[derive(Debug)]
+pub(crate) struct Tables {
+    pub(crate) linearisation: Linearisation,
+    /// Code to linear code, per colour channel; `None` when codes are linear already.
+    pub(crate) to_linear: Option<Vec<Vec<u16>>>,
+}
+
+/// Tables by the profile and encoding that they are made from.
+#[derive(Debug, Default)]
+pub(crate) struct TableCache(Mutex<HashMap<blake3::Hash, Arc<Tables>>>);
+
+impl TableCache {
+    fn of(&self, scan: &Scan) -> Arc<Tables> {
+        let info = scan.info();
+        let mut hasher = blake3::Hasher::new();
+        hasher.update(format!("{:?} {}", info.encoding, info.colour_channels()).as_bytes());
+        hasher.update(info.icc.as_deref().unwrap_or_default());
+        let mut tables = lock(&self.0);
+        let made = || {
+            let linearisation = scan.linearisation();
+            let linear_code = |light: &f32| (light * 65535.0 + 0.5) as u16;
+            let to_linear = (info.encoding != Encoding::Linear).then(|| {
+                linearisation.tables.iter().map(|table| table.iter().map(linear_code).collect()).collect()
+            });
+            Arc::new(Tables { linearisation, to_linear })
+        };
+        Arc::clone(tables.entry(hasher.finalize()).or_insert_with(made))
+    }
+
+    /// Forget tables that no scan uses.
+    pub(super) fn tidy(&self) {
+        lock(&self.0).retain(|_, tables| Arc::strong_count(tables) > 1);
+    }
+}
+
+/// What all open scans share.
+#[derive(Debug, Clone)]
+pub(crate) struct Shared {
+    pub(crate) shelf: Arc<Shelf>,
+    pub(super) handles: Arc<Handles>,
+    pub(super) overviews: Arc<Overviews>,
+    pub(super) tables: Arc<TableCache>,
+}
+
+/// A scan with everything that is worth keeping about it. Its file is closed while others are read, see [`Handles`].
+#[derive(Debug)]
+pub(crate) struct OpenScan {
+    info: ScanInfo,
+    pub(crate) tables: Arc<Tables>,
+    options: OpenOptions,
+    files: ScanFiles,
+    /// The files when they were first opened. Any later state is another scan.
+    state: FilesState,
+    slot: Arc<Slot>,
+    shared: Shared,
+    /// Held while the overview is read, so that two callers never read the same scan twice.
+    making: Mutex<()>,
+    looking: Mutex<()>,
+    /// What a kept overview of this scan must have been made from, once the files could be looked at.
+    identity: Mutex<Option<Identity>>,
+    reading: String,
+    id: u64,
+    display_gain: OnceLock<f32>,
+    /// Where the infrared lies, once somebody asked; `None` inside when it could not be told.
+    pub(crate) registration: OnceLock<Option<Registration>>,
+}
+
+fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
+    // What the locks guard is valid after every statement.
+    mutex.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+impl Drop for OpenScan {
+    fn drop(&mut self) {
+        self.shared.handles.close(&self.slot);
+        self.shared.overviews.retain(|(scan, _)| *scan != self.id);
+    }
+}
+
+impl OpenScan {
+    /// Open a scan; `choices` are all that decide how it is read.
+    pub(super) fn open(
+        files: ScanFiles,
+        options: OpenOptions,
+        choices: &str,
+        shared: &Shared,
+    ) -> Result<Self, EngineError> {
+        let state = files.state();
+        let slot = Arc::new(Slot::default());
+        let scan = shared.handles.get(&slot, || Ok(Scan::open(&files.scan, &options)?))?;
+        let state = state?;
+        static NEXT_ID: AtomicU64 = AtomicU64::new(1);
+        let open = Self {
+            // The profile is in the tables; two thousand copies of it would be in the way.
+            info: ScanInfo { icc: None, ..scan.info().clone() },
+            tables: shared.tables.of(&scan),
+            options,
+            files,
+            state,
+            slot,
+            shared: shared.clone(),
+            making: Mutex::default(),
+            looking: Mutex::default(),
+            identity: Mutex::default(),
+            reading: choices.to_owned(),
+            id: NEXT_ID.fetch_add(1, Ordering::Relaxed),
+            display_gain: OnceLock::new(),
+            registration: OnceLock::new(),
+        };
+        open.check_unchanged()?;
+        Ok(open)
+    }
+
+    /// The scan file, opened again if it was closed meanwhile.
+    pub(crate) fn file(&self) -> Result<Arc<Scan>, EngineError> {
+        self.shared.handles.get(&self.slot, || {
+            self.check_unchanged()?;
+            let scan = Scan::open(&self.files.scan, &self.options)?;
+            self.check_unchanged()?;
+            Ok(scan)
+        })
+    }
+
+    /// The files when they were first opened.
+    pub(crate) fn state(&self) -> FilesState {
+        self.state
+    }
+
+    /// Whether the files are no longer those that were opened. Files that can't be looked at are not known to differ.
+    pub(super) fn has_changed(&self) -> bool {
+        self.files.state().is_ok_and(|now| !now.is_same_writing(&self.state))
+    }
+
+    /// An error when somebody wrote to the files since they were opened, or put others in their place.
+    pub(crate) fn check_unchanged(&self) -> Result<(), EngineError> {
+        if self.has_changed() { Err(changed_while_read(&self.files.scan)) } else { Ok(()) }
+    }
+
+    /// Unique while the program runs: names this open scan in caches.
+    pub(crate) fn id(&self) -> u64 {
+        self.id
+    }
+
+    /// What is known about it, without its colour profile.
+    pub(crate) fn info(&self) -> &ScanInfo {
+        &self.info
+    }
+
+    /// Gain that brings the film's clearest parts near white, for showing the scan as it is.
+    pub(crate) fn display_gain(&self, cancel: &CancelToken) -> Result<f32, EngineError> {
+        if let Some(gain) = self.display_gain.get() {
+            return Ok(*gain);
+        }
+        let overview = self.overview(cancel, &|_| {})?;
+        Ok(*self.display_gain.get_or_init(|| self.gain_of(&overview)))
+    }
+
+    /// The same from a first look; what the overview itself says is not touched by it.
+    pub(crate) fn gain_of(&self, overview: &OverviewData) -> f32 {
+        /// Share of samples that may be brighter: open light and perforations.
+        const BRIGHTEST_SHARE: f64 = 0.01;
+        let channels = usize::from(overview.samples.channels()).max(1);
+        let colours = usize::from(self.colour_channels());
+        let mut counts = vec![0_u64; 65536];
+        let mut total = 0_u64;
+        for px in overview.samples.data().chunks_exact(channels).step_by(7) {
+            let brightest = px.iter().take(colours).copied().max().unwrap_or(0);
+            counts[usize::from(brightest)] += 1;
+            total += 1;
+        }
+        let mut above = 0;
+        let code = (0..65536).rev().find(|code| {
+            above += counts[*code];
+            above as f64 > total as f64 * BRIGHTEST_SHARE
+        });
+        (65535.0 / code.unwrap_or(65535).max(655) as f32).max(1.0)
+    }
+
+    pub(crate) fn colour_channels(&self) -> u8 {
+        self.info.colour_channels()
+    }
+
+    pub(crate) fn has_infrared(&self) -> bool {
+        self.info.has_infrared()
+    }
+
+    /// Whether its codes are proportional to light.
+    pub(crate) fn is_linear(&self) -> bool {
+        self.tables.to_linear.is_none()
+    }
+
+    fn to_linear(&self) -> Option<&[Vec<u16>]> {
+        self.tables.to_linear.as_deref()
+    }
+
+    /// Codes as they are in the file.
+    pub(crate) fn read_codes(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, RegionError> {
+        self.file().map_err(unreadable)?.read(rect, cancel)
+    }
+
+    /// What a kept overview must have been made from; `None` when reading the scan takes no longer than reading a kept
+    /// one, and while the files can't be looked at.
+    fn identity(&self) -> Option<Identity> {
+        if !self.is_worth_keeping() {
+            return None;
+        }
+        let mut known = lock(&self.identity);
+        if known.is_none() {
+            *known = self.look_at_files();
+        }
+        known.clone()
+    }
+
+    fn look_at_files(&self) -> Option<Identity> {
+        let info = &self.info;
+        let mut hasher = blake3::Hasher::new();
+        hasher.update(format!("{} {:?} {}", self.reading, info.planes, info.container).as_bytes());
+        for code in self.to_linear().into_iter().flatten().flatten() {
+            hasher.update(&code.to_le_bytes());
+        }
+        let reading = hasher.finalize().to_hex().to_string();
+        Identity::of(&self.files.scan, self.files.infrared.as_deref(), reading)
+    }
+
+    /// A scan that is read in the blink of an eye, or held in memory anyway, is not worth a file of its own.
+    fn is_worth_keeping(&self) -> bool {
+        const PLAIN_BYTES: u64 = 192 << 20;
+        const PACKED_BYTES: u64 = 48 << 20;
+        let info = &self.info;
+        let planes = info.planes.len() as u64;
+        let bytes = u64::from(info.width_px)
+            * u64::from(info.height_px)
+            * planes
+            * u64::from(info.bits_per_sample / 8);
+        let least = if info.container.contains("uncompressed") { PLAIN_BYTES } else { PACKED_BYTES };
+        info.container.contains("TIFF") && bytes >= least
+    }
+
+    fn kept(&self) -> Option<Kept> {
+        self.shared.shelf.find(&self.identity()?)
+    }
+
+    fn factor(&self) -> u32 {
+        overview_factor(self.width(), self.height(), OVERVIEW_MAX_SIDE_PX)
+    }
+
+    fn remember(&self, level: Level, data: OverviewData) -> Arc<OverviewData> {
+        let bytes = data.samples.data().len() * 2;
+        self.shared.overviews.insert((self.id, level), Arc::new(data), bytes)
+    }
+
+    /// A picture of the scan within a second or so, for as long as the overview is not there: the small level of a kept
+    /// overview, else one from a few rows. Only to look at; nothing is measured on it. `None` when the overview is there,
+    /// or is as quick to make.
+    pub(crate) fn first_look(&self, cancel: &CancelToken) -> Result<Option<Arc<OverviewData>>, EngineError> {
+        if self.overview_if_ready().is_some() {
+            return Ok(None);
+        }
+        let _looking = lock(&self.looking);
+        if let Some(ready) = self.shared.overviews.get(&(self.id, Level::FirstLook)) {
+            return Ok(Some(ready));
+        }
+        let factor = overview_factor(self.width(), self.height(), FIRST_LOOK_MAX_SIDE_PX);
+        let seen = match self.kept().and_then(|kept| kept.quick()) {
+            Some(quick) => Some(quick),
+            None => self
+                .file()?
+                .glimpse(factor, glassine_scanfile::GLIMPSE_BYTES, self.to_linear(), cancel)?
+                .map(|samples| OverviewData { samples, factor }),
+        };
+        Ok(seen.map(|seen| self.remember(Level::FirstLook, seen)))
+    }
+
+    /// Keep the overview again: the session has a place of its own now.
+    pub(crate) fn keep_overview(&self) {
+        if let (Some(identity), Some(overview)) = (self.identity(), self.overview_if_ready())
+            && self.shared.shelf.find(&identity).is_none_or(|kept| !kept.is_beside_session())
+        {
+            self.shared.shelf.keep(identity, overview);
+        }
+    }
+
+    /// The overview: kept from an earlier time, or made at the first call by one streaming read.
+    pub(crate) fn overview(
+        &self,
+        cancel: &CancelToken,
+        progress: &(dyn Fn(f32) + Sync),
+    ) -> Result<Arc<OverviewData>, EngineError> {
+        if let Some(ready) = self.overview_if_ready() {
+            return Ok(ready);
+        }
+        let _making = lock(&self.making);
+        if let Some(ready) = self.overview_if_ready() {
+            return Ok(ready);
+        }
+        let fits = |kept: &OverviewData| {
+            let (width, height) = (kept.samples.width(), kept.samples.height());
+            kept.factor == self.factor()
+                && kept.samples.channels() == self.channels()
+                && (width, height)
+                    == (self.width().div_ceil(kept.factor), self.height().div_ceil(kept.factor))
+        };
+        let kept = self.kept().and_then(|kept| kept.full()).filter(fits);
+        let is_kept = kept.is_some();
+        let overview = match kept {
+            Some(kept) => kept,
+            None => {
+                let factor = self.factor();
+                let samples = self.file()?.reduced(factor, self.to_linear(), cancel, progress)?;
+                // A file that was written to while it was read gives a picture of neither state.
+                self.check_unchanged()?;
+                OverviewData { samples, factor }
+            }
+        };
+        let ready = self.remember(Level::Overview, overview);
+        self.shared.overviews.retain(|key| *key != (self.id, Level::FirstLook));
+        if let Some(identity) = self.identity().filter(|_| !is_kept)
+            && self.look_at_files().as_ref() == Some(&identity)
+        {
+            self.shared.shelf.keep(identity, Arc::clone(&ready));
+        }
+        Ok(ready)
+    }
+
+    /// The overview if it was made already and is still in memory.
+    pub(crate) fn overview_if_ready(&self) -> Option<Arc<OverviewData>> {
+        self.shared.overviews.get(&(self.id, Level::Overview))
+    }
+
+    /// The scan's own file.
+    pub(crate) fn path(&self) -> &Path {
+        &self.files.scan
+    }
+}
+
+fn unreadable(error: EngineError) -> RegionError {
+    let notice = error.notice();
+    RegionError::Unreadable(match notice.path {
+        Some(path) => format!("{} ({})", notice.headline, path.display()),
+        None => notice.headline,
+    })
+}
+
+/// Linear codes: what statistics, resampling and repair work on.
+impl RegionSource for OpenScan {
+    fn width(&self) -> u32 {
+        self.info.width_px
+    }
+
+    fn height(&self) -> u32 {
+        self.info.height_px
+    }
+
+    fn channels(&self) -> u8 {
+        self.info.planes.len() as u8
+    }
+
+    fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, RegionError> {
+        let mut samples = self.read_codes(rect, cancel)?;
+        if let Some(tables) = self.to_linear() {
+            let channels = usize::from(samples.channels()).max(1);
+            for px in samples.data_mut().chunks_exact_mut(channels) {
+                for (code, table) in px.iter_mut().zip(tables) {
+                    *code = table[usize::from(*code)];
+                }
+            }
+        }
+        Ok(samples)
+    }
+}

@@ -1,0 +1,136 @@
+//! The scans of the session under work.
+
+use std::collections::{BTreeSet, HashMap, HashSet};
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
+
+use glassine_scanfile::{Encoding, FourthSample, OpenOptions};
+use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, file::resolve_path};
+
+use super::disk::{Prints, ScanFiles};
+use super::handles::Handles;
+use super::open::{OpenScan, Overviews, Shared};
+use crate::EngineError;
+use crate::shelf::Shelf;
+
+/// Memory for overviews of all scans.
+const OVERVIEW_CACHE_BYTES: usize = 1 << 30;
+
+#[derive(Debug, PartialEq, Eq, Hash, Clone)]
+struct ScanKey {
+    files: ScanFiles,
+    choices: String,
+}
+
+impl ScanKey {
+    fn of(scan: &ScanRef, folder: Option<&Path>) -> Self {
+        let choices = format!("{:?} {:?}", scan.encoding, scan.fourth_sample);
+        Self { files: files_of(scan, folder), choices }
+    }
+}
+
+/// The files of a session's entry.
+pub(crate) fn files_of(scan: &ScanRef, folder: Option<&Path>) -> ScanFiles {
+    ScanFiles {
+        scan: resolve_path(&scan.path, folder),
+        infrared: scan.infrared_path.as_deref().map(|path| resolve_path(path, folder)),
+    }
+}
+
+/// Every scan that was opened for the session under work.
+#[derive(Debug)]
+pub(crate) struct ScanStore {
+    pub(crate) shared: Shared,
+    pub(crate) prints: Prints,
+    open: Mutex<HashMap<ScanKey, Arc<OpenScan>>>,
+    /// Scans that turned out to be other files than before, until somebody asks.
+    changed: Mutex<BTreeSet<PathBuf>>,
+}
+
+impl Default for ScanStore {
+    fn default() -> Self {
+        Self::on(Arc::default())
+    }
+}
+
+impl ScanStore {
+    /// No scan yet; overviews are looked for and kept on this shelf.
+    pub(crate) fn on(shelf: Arc<Shelf>) -> Self {
+        Self::with_handles(shelf, Handles::default())
+    }
+
+    fn with_handles(shelf: Arc<Shelf>, handles: Handles) -> Self {
+        let overviews = Arc::new(Overviews::new(OVERVIEW_CACHE_BYTES));
+        let shared = Shared { shelf, handles: Arc::new(handles), overviews, tables: Arc::default() };
+        Self { shared, prints: Prints::default(), open: Mutex::default(), changed: Mutex::default() }
+    }
+
+    fn lock(&self) -> MutexGuard<'_, HashMap<ScanKey, Arc<OpenScan>>> {
+        self.open.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// The open scan of a session's entry. A file that was written to since it was opened is opened anew.
+    pub(crate) fn get(&self, scan: &ScanRef, folder: Option<&Path>) -> Result<Arc<OpenScan>, EngineError> {
+        let key = ScanKey::of(scan, folder);
+        let known = self.lock().get(&key).cloned();
+        if let Some(open) = known {
+            if !open.has_changed() {
+                return Ok(open);
+            }
+            self.forget(&open);
+        }
+        let open = OpenScan::open(key.files.clone(), options(scan, &key), &key.choices, &self.shared)?;
+        // Another thread may have been faster: all use the one that came first.
+        Ok(Arc::clone(self.lock().entry(key).or_insert_with(|| Arc::new(open))))
+    }
+
+    /// Forget a scan that is no longer the file it was, and say so when asked.
+    pub(crate) fn forget(&self, open: &Arc<OpenScan>) {
+        self.lock().retain(|_, other| !Arc::ptr_eq(other, open));
+        self.changed.lock().unwrap_or_else(PoisonError::into_inner).insert(open.path().to_owned());
+    }
+
+    /// Scans that were forgotten because their files changed, since the last call.
+    pub(crate) fn take_changed(&self) -> Vec<PathBuf> {
+        let changed = std::mem::take(&mut *self.changed.lock().unwrap_or_else(PoisonError::into_inner));
+        changed.into_iter().collect()
+    }
+
+    /// Close every scan but those of a session whose files are still what they were; returns the numbers of those.
+    pub(crate) fn keep_only(&self, scans: &[Arc<ScanRef>], folder: Option<&Path>) -> BTreeSet<u64> {
+        let wanted: HashSet<_> = scans.iter().map(|scan| ScanKey::of(scan, folder)).collect();
+        let mut open = self.lock();
+        open.retain(|key, open| wanted.contains(key) && !open.has_changed());
+        let kept = open.values().map(|open| open.id()).collect();
+        drop(open);
+        self.shared.tables.tidy();
+        self.changed.lock().unwrap_or_else(PoisonError::into_inner).clear();
+        kept
+    }
+
+    /// The session has this file from now on, or none: overviews are kept beside it.
+    pub(crate) fn move_to(&self, session_path: Option<&Path>) {
+        if self.shared.shelf.move_to(session_path) && session_path.is_some() {
+            let open: Vec<_> = self.lock().values().cloned().collect();
+            open.iter().for_each(|open| open.keep_overview());
+        }
+    }
+}
+
+fn options(scan: &ScanRef, key: &ScanKey) -> OpenOptions {
+    OpenOptions {
+        infrared_file: key.files.infrared.clone(),
+        fourth_sample: match scan.fourth_sample {
+            FourthSampleChoice::Auto => FourthSample::Auto,
+            FourthSampleChoice::Infrared => FourthSample::Infrared,
+            FourthSampleChoice::Ignore => FourthSample::Ignore,
+        },
+        encoding: match scan.encoding {
+            EncodingChoice::Auto => None,
+            EncodingChoice::Linear => Some(Encoding::Linear),
+            EncodingChoice::Srgb => Some(Encoding::Srgb),
+            EncodingChoice::Gamma(gamma) => Some(Encoding::Gamma(gamma)),
+        },
+        ..OpenOptions::default()
+    }
+}

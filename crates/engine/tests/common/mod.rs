@@ -1,0 +1,124 @@
+//! Small scans and sessions for tests of files.
+#![allow(dead_code, reason = "each test file uses its part")]
+
+use std::path::{Path, PathBuf};
+
+use glassine_engine::{Engine, ExportReport, ExportRequest, FrameScope, SessionAt};
+use glassine_film::FilmKind;
+use glassine_raster::{CancelToken, Orientation, TiltedBox};
+use glassine_scanfile::{Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
+use glassine_session::{Edit, EncodingChoice, Fingerprint, FoundStripEdit, NewFrame, ScanRef, Session};
+
+pub(crate) const WIDTH: u32 = 600;
+pub(crate) const HEIGHT: u32 = 400;
+
+/// Write an uncompressed 16-bit scan in which every sample depends on its place and on `seed`.
+pub(crate) fn write_scan_of(path: &Path, width: u32, height: u32, seed: u32) {
+    let spec = PictureSpec {
+        width_px: width,
+        height_px: height,
+        channels: 3,
+        bits: 16,
+        ppi: Some(3200.0),
+        icc: None,
+        metadata: Metadata::default(),
+        format: PictureFormat::Tiff { compression: Compression::None },
+        overwrite: Overwrite::Replace,
+    };
+    let code = |i: u32| (20_000 + (i.wrapping_mul(7919).wrapping_add(seed * 104_729) % 20_000)) as u16;
+    let codes: Vec<u16> = (0..width * height * 3).map(code).collect();
+    let mut writer = PictureWriter::begin(path, &spec).expect("begins");
+    writer.write_rows_u16(&codes).expect("writes");
+    writer.finish().expect("finishes");
+}
+
+pub(crate) fn write_scan(path: &Path, seed: u32) {
+    write_scan_of(path, WIDTH, HEIGHT, seed);
+}
+
+/// Write over a scan in place, as a scanner program does that saves under the same name.
+pub(crate) fn scan_again(path: &Path, seed: u32) {
+    let other = path.with_extension("other");
+    write_scan(&other, seed);
+    std::fs::write(path, std::fs::read(&other).expect("ours")).expect("ours");
+    std::fs::remove_file(other).expect("ours");
+}
+
+/// The whole hash of a file and nothing else, as sessions had it at first.
+pub(crate) fn print_of(path: &Path) -> Fingerprint {
+    let bytes = std::fs::read(path).expect("ours");
+    let blake3 = Some(blake3::hash(&bytes).to_hex().to_string());
+    Fingerprint { bytes: bytes.len() as u64, blake3, ..Fingerprint::default() }
+}
+
+pub(crate) fn scan_ref(path: &Path) -> ScanRef {
+    ScanRef {
+        path: path.to_owned(),
+        width_px: WIDTH,
+        height_px: HEIGHT,
+        ppi: Some(3200.0),
+        planes: ["red", "green", "blue"].map(str::to_owned).to_vec(),
+        fingerprint: Some(print_of(path)),
+        encoding: EncodingChoice::Linear,
+        ..ScanRef::default()
+    }
+}
+
+/// A session with one frame on each scan.
+pub(crate) fn session_of(scans: Vec<ScanRef>) -> Session {
+    let mut session = Edit::AddScans(scans).apply(&Session::default()).expect("applies");
+    for scan in session.scans.clone() {
+        let frame = NewFrame {
+            crop: TiltedBox::from_edges(40.0, 30.0, 560.0, 370.0),
+            image_area: None,
+            guard_margin_px: 0.0,
+            orientation: Orientation::default(),
+            confidence: 1.0,
+            reason: String::new(),
+            flags: Vec::new(),
+        };
+        let strip = FoundStripEdit {
+            film_area: None,
+            format_id: None,
+            perforations: Vec::new(),
+            notes: Vec::new(),
+            frames: vec![frame],
+        };
+        let film = FilmKind::Slide;
+        let stock_id = glassine_film::default_stock(film).id.clone();
+        let strips =
+            Edit::ReplaceStrips { scan: scan.id, film, stock_id, strips: vec![strip], keep: Vec::new() };
+        session = strips.apply(&session).expect("applies");
+    }
+    session
+}
+
+pub(crate) fn at(session: &Session) -> SessionAt {
+    SessionAt::new(session.clone(), None)
+}
+
+pub(crate) fn request(session: &Session, folder: PathBuf) -> ExportRequest {
+    ExportRequest {
+        at: at(session),
+        folder,
+        scope: FrameScope::All,
+        output: session.output.clone(),
+        repair: None,
+        sharpen: None,
+        replace: true,
+        written_at: String::new(),
+    }
+}
+
+pub(crate) fn export(engine: &Engine, request: &ExportRequest) -> ExportReport {
+    engine.export(request, &CancelToken::new(), &|_, _| ()).expect("runs")
+}
+
+/// Names in a folder, sorted.
+pub(crate) fn names_in(folder: &Path) -> Vec<String> {
+    let Ok(entries) = std::fs::read_dir(folder) else { return Vec::new() };
+    let mut names: Vec<_> =
+        entries.map(|entry| entry.expect("entry").file_name().to_string_lossy().into_owned()).collect();
+    names.sort();
+    names
+}
