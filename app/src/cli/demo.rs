@@ -1,10 +1,13 @@
 //! `glassine demo`: the main job on invented film; with `--headless` all of it without a window.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
-use glassine_engine::{EngineError, ExportRequest, FrameScope, SessionAt, files};
+use glassine_engine::{
+    EngineError, ExportRequest, FrameScope, Notice, SessionAt, Severity, files, planned_paths,
+};
 use glassine_raster::CancelToken;
+use glassine_session::Session;
 
 use super::{Outcome, Printing, complain, engine, print_json, progress, say};
 
@@ -40,6 +43,9 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
     for notice in &made.notices {
         complain(notice);
     }
+    if !args.replace {
+        refuse_earlier_pictures(&made.session, &args.to)?;
+    }
     let folder = made.path.as_deref().and_then(files::folder_of);
     let output = made.session.output.clone();
     let request = ExportRequest {
@@ -67,4 +73,20 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
         say(&format!("the session is {}", session.display()));
     }
     Ok(if report.failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed })
+}
+
+/// A second run meets the pictures of the first: nothing is made, and the message says how to go on.
+fn refuse_earlier_pictures(session: &Session, to: &Path) -> Result<(), EngineError> {
+    let planned = planned_paths(&session.frames, to, &session.output);
+    let Some(earlier) = planned.into_iter().find_map(|(_, path)| path.ok().filter(|path| path.exists())) else {
+        return Ok(());
+    };
+    Err(EngineError::Told(
+        Notice::new(
+            Severity::Error,
+            "the folder already holds pictures of the demo; nothing was written",
+            "add --replace to write over them, or choose another folder with --to",
+        )
+        .about(earlier),
+    ))
 }
