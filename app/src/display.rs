@@ -4,7 +4,8 @@ use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
 /// What a minimal system needs for the window, as one line for a terminal.
-pub(crate) const INSTALL: &str = "apt-get install libxcursor1 libxi6 libxkbcommon-x11-0 libegl1 libgl1-mesa-dri";
+pub(crate) const INSTALL: &str =
+    "apt-get install libxcursor1 libxi6 libxkbcommon-x11-0 libegl1 libgl1-mesa-dri";
 
 /// Libraries that are loaded when a window opens on X11; the last is for drawing.
 const X11_LIBRARIES: &[&str] = &[
@@ -12,7 +13,6 @@ const X11_LIBRARIES: &[&str] = &[
     "libX11-xcb.so.1",
     "libXcursor.so.1",
     "libXi.so.6",
-    "libXrandr.so.2",
     "libxkbcommon.so.0",
     "libxkbcommon-x11.so.0",
     "libEGL.so.1",

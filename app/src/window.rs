@@ -87,7 +87,7 @@ pub fn open(
     };
     let refused = |reason: &str| WindowError::Refused {
         reason: plain_reason(reason),
-        advice: advice(&named.missing_libraries(display)),
+        advice: advice(reason, &named.missing_libraries(display)),
     };
     start.keep_panics_quiet();
     match catch_unwind(AssertUnwindSafe(|| eframe::run_native("Glassine", native, Box::new(create)))) {
@@ -128,13 +128,16 @@ fn no_display(why: NoDisplay) -> WindowError {
     WindowError::NoDisplay { reason }
 }
 
-/// What to do when the window was refused, with these libraries missing.
-fn advice(missing: &[&str]) -> String {
+/// What to do when the window was refused for this reason, with these libraries missing.
+fn advice(reason: &str, missing: &[&str]) -> String {
     if !cfg!(target_os = "linux") {
         return "check that the graphics driver is installed".to_owned();
     }
     let lacking = match missing {
-        [] => "check that the display is running; on a small system, libraries may be missing".to_owned(),
+        [] if reason.contains("X server") => {
+            return "check that DISPLAY names a display that runs".to_owned();
+        }
+        [] => "on a small system, libraries may be missing".to_owned(),
         names => format!("this system has no {}", names.join(", ")),
     };
     format!("{lacking}: `{}` installs what the window needs (Debian, Ubuntu)", display::INSTALL)
@@ -164,9 +167,13 @@ pub fn native_options(viewport: ViewportBuilder) -> eframe::NativeOptions {
     eframe::NativeOptions { viewport, dithering: false, ..eframe::NativeOptions::default() }
 }
 
-/// The last part of the toolkit's message: what comes before names places in its source.
+/// The last part of the toolkit's message: what comes before names places in its source. Without a driver it only tells
+/// which of its searches was in vain.
 fn plain_reason(message: &str) -> String {
-    message.rsplit(": ").next().unwrap_or(message).to_owned()
+    let last = message.rsplit(": ").next().unwrap_or(message);
+    let is_about_drawing =
+        last == "not found" || ["GLX", "EGL", "config"].iter().any(|word| last.contains(word));
+    if is_about_drawing { format!("no OpenGL driver was found ({last})") } else { last.to_owned() }
 }
 
 /// Where sessions without a file are autosaved; `None` when it can't be made, and then they are not.
@@ -178,4 +185,24 @@ fn data_folder() -> Option<PathBuf> {
 /// Where overviews are kept while a session has no file; `None` when the system names no place.
 fn cache_folder() -> Option<PathBuf> {
     Some(directories::ProjectDirs::from("", "", "glassine")?.cache_dir().join("overviews"))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_refusal_names_the_missing_library_and_the_line_that_installs_it() {
+        let advice = advice("Library libxkbcommon-x11.so could not be loaded", &["libxkbcommon-x11.so.0"]);
+        assert!(advice.contains("libxkbcommon-x11.so.0") && advice.contains(display::INSTALL), "{advice}");
+        assert_eq!(plain_reason("glutin error: not found"), "no OpenGL driver was found (not found)");
+        assert_eq!(plain_reason("winit: Failed to open connection"), "Failed to open connection");
+    }
+
+    #[test]
+    fn a_panic_of_the_toolkit_is_told_in_its_words() {
+        let panic = catch_unwind(|| panic!("Library libxkbcommon-x11.so could not be loaded."));
+        let text = panic_text(panic.expect_err("it panicked").as_ref());
+        assert_eq!(text, "Library libxkbcommon-x11.so could not be loaded");
+    }
 }

@@ -78,7 +78,8 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
 /// A second run meets the pictures of the first: nothing is made, and the message says how to go on.
 fn refuse_earlier_pictures(session: &Session, to: &Path) -> Result<(), EngineError> {
     let planned = planned_paths(&session.frames, to, &session.output);
-    let Some(earlier) = planned.into_iter().find_map(|(_, path)| path.ok().filter(|path| path.exists())) else {
+    let Some(earlier) = planned.into_iter().find_map(|(_, path)| path.ok().filter(|path| path.exists()))
+    else {
         return Ok(());
     };
     Err(EngineError::Told(

@@ -5,9 +5,9 @@ mod common;
 use std::path::{Path, PathBuf};
 
 use common::{crc32, read_all};
-use glassine_testdata::folder;
 use glassine_raster::RegionSource as _;
 use glassine_scanfile::{Error, OpenOptions};
+use glassine_testdata::folder;
 
 fn files_under(folder: &Path) -> Vec<PathBuf> {
     let mut found = Vec::new();
@@ -28,7 +28,9 @@ fn files_under(folder: &Path) -> Vec<PathBuf> {
 
 #[test]
 fn sound_files_give_the_pixels_of_an_independent_reader() {
-    let Some(data) = folder("tiff-corpus").and_then(|corpus| Some(corpus.parent()?.to_owned())) else { return };
+    let Some(data) = folder("tiff-corpus").and_then(|corpus| Some(corpus.parent()?.to_owned())) else {
+        return;
+    };
     let table = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/reference/tiff_corpus_values.json");
     let table = std::fs::read_to_string(table).expect("the table of expected values is committed");
     let table: serde_json::Value = serde_json::from_str(&table).expect("the table is JSON");

@@ -31,7 +31,8 @@ pub fn skipped(why: &str) {
     let line = format!("{}: {why}\n", thread.name().unwrap_or("a test"));
     // Written past the test harness, which hides what a passing test prints.
     drop(write!(std::io::stderr(), "skipped: {line}"));
-    let target = std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| checkout().join("target"), PathBuf::from);
+    let target =
+        std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| checkout().join("target"), PathBuf::from);
     let list = std::fs::OpenOptions::new().create(true).append(true).open(target.join("skipped-tests.txt"));
     if let Ok(mut list) = list {
         // One write a line, so that tests of several processes do not mix theirs. The terminal has the line anyway.
@@ -128,7 +129,9 @@ mod tests {
         assert!(matches!(place.look_for("spectral"), Err(Missing::Fail(why)) if why.contains("CI")));
         place.in_ci = false;
         place.named = Some(root.join("near"));
-        assert!(matches!(place.look_for("spectral"), Err(Missing::Fail(why)) if why.contains("GLASSINE_DATA")));
+        assert!(
+            matches!(place.look_for("spectral"), Err(Missing::Fail(why)) if why.contains("GLASSINE_DATA"))
+        );
         place.named = Some(root.join("shared/data"));
         assert!(place.look_for("spectral").is_ok());
         std::fs::remove_dir_all(root).expect("the temporary folder goes");

@@ -32,8 +32,12 @@ const FILE_CALLS: &[(&str, &[&str])] = &[
     ("getdents64", &["EIO"]),
 ];
 /// Calls that get memory and threads.
-const MEMORY_CALLS: &[(&str, &[&str])] =
-    &[("mmap", &["ENOMEM"]), ("brk", &["ENOMEM"]), ("mremap", &["ENOMEM"]), ("clone3", &["EAGAIN", "ENOMEM"])];
+const MEMORY_CALLS: &[(&str, &[&str])] = &[
+    ("mmap", &["ENOMEM"]),
+    ("brk", &["ENOMEM"]),
+    ("mremap", &["ENOMEM"]),
+    ("clone3", &["EAGAIN", "ENOMEM"]),
+];
 /// No run makes more calls of one kind in one thread.
 const MOST_CALLS: u32 = 400;
 
@@ -82,7 +86,9 @@ fn all(bench: &Bench, tally: &mut Tally, calls: &[(&str, &[&str])], name: &str) 
         }
     }
     let [done, some, refused, died] = ends;
-    tally.remark(format!("done all the same: {done}, frames failed: {some}, refused: {refused}, died: {died}"));
+    tally.remark(format!(
+        "done all the same: {done}, frames failed: {some}, refused: {refused}, died: {died}"
+    ));
 }
 
 /// One run with one failing call, and everything that must hold after it.

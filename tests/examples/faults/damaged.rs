@@ -37,7 +37,8 @@ const RECIPES: [(Recipe, &str, u64, bool); 6] = [
 ];
 
 /// Words of a message about damage.
-const DAMAGE_WORDS: &[&str] = &["damage", "corrupt", "checksum", "missing", "incomplete", "cut", "broken", "wrong"];
+const DAMAGE_WORDS: &[&str] =
+    &["damage", "corrupt", "checksum", "missing", "incomplete", "cut", "broken", "wrong"];
 
 /// Damage pictures and look whether that is told.
 pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
@@ -74,7 +75,9 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
             let (count, of) = told.entry(name).or_default();
             *count += u64::from(is_told);
             *of += 1;
-            tally.require(is_told || !must_tell, || format!("{name}, picture {trial}: the damage was not told"));
+            tally.require(is_told || !must_tell, || {
+                format!("{name}, picture {trial}: the damage was not told")
+            });
         }
     }
     for (name, (count, of)) in told {
@@ -213,7 +216,8 @@ fn tiff_strips(bytes: &[u8]) -> Option<Vec<(usize, usize)>> {
     let directory = u32_le(bytes, 4)?;
     let list = |tag: usize| -> Option<Vec<usize>> {
         let entries = u16_le(bytes, directory)?;
-        let entry = (0..entries).map(|i| directory + 2 + 12 * i).find(|at| u16_le(bytes, *at) == Some(tag))?;
+        let entry =
+            (0..entries).map(|i| directory + 2 + 12 * i).find(|at| u16_le(bytes, *at) == Some(tag))?;
         let (kind, count) = (u16_le(bytes, entry + 2)?, u32_le(bytes, entry + 4)?);
         let size = if kind == 3 { 2 } else { 4 };
         let at = if count * size <= 4 { entry + 8 } else { u32_le(bytes, entry + 8)? };

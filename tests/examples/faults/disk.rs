@@ -19,7 +19,8 @@ impl Mounted {
     /// Mount with these words; the error says why not.
     pub(crate) fn at(folder: &Path, words: &[&str]) -> Result<Self, String> {
         std::fs::create_dir_all(folder).map_err(|error| error.to_string())?;
-        let output = Command::new("mount").args(words).arg(folder).output().map_err(|error| error.to_string())?;
+        let output =
+            Command::new("mount").args(words).arg(folder).output().map_err(|error| error.to_string())?;
         if output.status.success() {
             Ok(Self(folder.to_owned()))
         } else {

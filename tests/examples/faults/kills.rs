@@ -53,7 +53,9 @@ pub(crate) fn exports(bench: &Bench, tally: &mut Tally) {
         let mut random = Random::of(tally.seed, trial);
         let copy = if trial % 2 == 0 { &full } else { &empty };
         let args = export_args(&copy.session, &copy.out);
-        let Some(mut run) = begun(tally, bench.program.start(&borrowed(&args), &How::default())) else { return };
+        let Some(mut run) = begun(tally, bench.program.start(&borrowed(&args), &How::default())) else {
+            return;
+        };
         std::thread::sleep(bench.stage.export_takes.mul_f64(1.1 * random.share()));
         run.kill();
         let Some(ended) = begun(tally, run.end(program::PATIENCE)) else { return };

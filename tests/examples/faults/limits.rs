@@ -65,7 +65,8 @@ fn many_scans(bench: &Bench, tally: &mut Tally) {
         tally.refuse(ended.writes_to(&scans));
     }
     let written = std::fs::read_dir(&out).into_iter().flatten().count() as u64;
-    tally.require(written == count, || format!("{written} of {count} pictures were written with 256 handles"));
+    tally
+        .require(written == count, || format!("{written} of {count} pictures were written with 256 handles"));
     drop(std::fs::remove_dir_all(folder));
 }
 

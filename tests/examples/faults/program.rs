@@ -9,7 +9,8 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::time::{Duration, Instant};
 
 /// Calls that make, change or remove names, or open files.
-const TRACED: &str = "open,openat,openat2,creat,truncate,rename,renameat,renameat2,unlink,unlinkat,link,linkat";
+const TRACED: &str =
+    "open,openat,openat2,creat,truncate,rename,renameat,renameat2,unlink,unlinkat,link,linkat";
 /// A run that takes longer than this hangs.
 pub(crate) const PATIENCE: Duration = Duration::from_secs(120);
 
@@ -70,7 +71,9 @@ impl Program {
         })?;
         let traced = trace && Command::new("strace").arg("-V").stdout(Stdio::null()).status().is_ok();
         if trace && !traced {
-            glassine_tests::say("strace is not installed: runs are not traced, and calls can't be made to fail");
+            glassine_tests::say(
+                "strace is not installed: runs are not traced, and calls can't be made to fail",
+            );
         }
         let home = tempfile::Builder::new()
             .prefix("glassine-faults-")
@@ -187,7 +190,8 @@ impl Run {
         };
         let [printed, said] =
             readers.map(|reader| reader.and_then(|thread| thread.join().ok()).unwrap_or_default());
-        let trace = self.trace.as_deref().map(|path| finished_trace(path, self.child.id())).unwrap_or_default();
+        let trace =
+            self.trace.as_deref().map(|path| finished_trace(path, self.child.id())).unwrap_or_default();
         Ok(Ended { status, printed, said, hung, trace })
     }
 }
@@ -264,7 +268,9 @@ pub(crate) fn writes_to(trace: &str, files: &[PathBuf]) -> Vec<String> {
         let call = line.split_whitespace().nth(1).unwrap_or_default();
         let opens = call.starts_with("open") || call.starts_with("<...");
         let writes = !opens
-            || ["O_WRONLY", "O_RDWR", "O_CREAT", "O_TRUNC", "O_APPEND"].iter().any(|flag| line.contains(flag));
+            || ["O_WRONLY", "O_RDWR", "O_CREAT", "O_TRUNC", "O_APPEND"]
+                .iter()
+                .any(|flag| line.contains(flag));
         let failed = line.contains(" = -1 ");
         if !writes || failed || !line.contains('(') {
             continue;

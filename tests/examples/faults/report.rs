@@ -56,22 +56,38 @@ fn row(tally: &Tally) -> String {
 fn what(tally: &Tally) -> &'static str {
     use crate::Part;
     match tally.part {
-        Part::SaveKills => "SIGKILL at a random moment of saving: the last acknowledged save is there, whole; no part is left after the next start",
-        Part::ExportKills => "SIGKILL at a random moment of an export over earlier pictures or into an empty folder: every file whole; no part left after the next start",
-        Part::AutosaveKills => "SIGKILL at a random moment of autosaving: the last acknowledged edit is recovered",
+        Part::SaveKills => {
+            "SIGKILL at a random moment of saving: the last acknowledged save is there, whole; no part is left after the next start"
+        }
+        Part::ExportKills => {
+            "SIGKILL at a random moment of an export over earlier pictures or into an empty folder: every file whole; no part left after the next start"
+        }
+        Part::AutosaveKills => {
+            "SIGKILL at a random moment of autosaving: the last acknowledged edit is recovered"
+        }
         Part::Signals => "INT, TERM, HUP at a random moment: no parts left, files whole, an exit that tells",
         Part::Calls => "the Nth call fails, for each N, call and errno: a message, nothing lost, no abort",
-        Part::MemoryCalls => "the Nth mmap, brk, mremap or clone3 fails: nothing lost; ends are counted by kind",
+        Part::MemoryCalls => {
+            "the Nth mmap, brk, mremap or clone3 fails: nothing lost; ends are counted by kind"
+        }
         Part::Disk => "free space swept: earlier files kept, the message tells of the space, no parts",
-        Part::Power => "ext4 shut down without a flush while saving, mounted again: every acknowledged save is there, whole",
-        Part::Together => "several programs save one session: every save is in the file, the others were told",
-        Part::Limits => "2 000 scans with 256 handles; low limits of memory, threads, file size: a message, never an abort",
+        Part::Power => {
+            "ext4 shut down without a flush while saving, mounted again: every acknowledged save is there, whole"
+        }
+        Part::Together => {
+            "several programs save one session: every save is in the file, the others were told"
+        }
+        Part::Limits => {
+            "2 000 scans with 256 handles; low limits of memory, threads, file size: a message, never an abort"
+        }
         Part::Scans => "mutated TIFF, PNG, JPEG opened and read: no panic, none over 1 s, memory cap kept",
         Part::Sessions => "mutated session files: the same",
         Part::Profiles => "mutated ICC profiles: the same",
         Part::Names => "random base and frame names: the same, and never a path outside the folder",
         Part::Damaged => "damaged picture data: whatever carries a checksum is told",
-        Part::Window => "the real window: calls fail while it opens; killed after an edit, the edit is recovered",
+        Part::Window => {
+            "the real window: calls fail while it opens; killed after an edit, the edit is recovered"
+        }
         Part::Suite => "the whole test suite: the open data is never opened for writing",
     }
 }

@@ -185,12 +185,15 @@ pub(crate) fn pictures_in(folder: &Path) -> Result<Pictures, String> {
 
 /// FNV-1a over codes.
 fn sum_of(codes: &[u16]) -> u64 {
-    codes.iter().fold(0xcbf2_9ce4_8422_2325, |sum, code| (sum ^ u64::from(*code)).wrapping_mul(0x0100_0000_01b3))
+    codes
+        .iter()
+        .fold(0xcbf2_9ce4_8422_2325, |sum, code| (sum ^ u64::from(*code)).wrapping_mul(0x0100_0000_01b3))
 }
 
 /// Arguments that make the session again, over an earlier one.
 pub(crate) fn new_args(session: &Path, scan: &Path, title: &str) -> Vec<PathBuf> {
-    let mut args = words(&["new", "--replace", "--film", "colour-negative", "--format", "6x4.5", "--title", title]);
+    let mut args =
+        words(&["new", "--replace", "--film", "colour-negative", "--format", "6x4.5", "--title", title]);
     args.extend(["--scan".into(), scan.to_owned(), session.to_owned()]);
     // The scan list takes every following word: the session goes before it.
     let session = args.pop().unwrap_or_default();
@@ -218,9 +221,5 @@ pub(crate) fn borrowed(list: &[PathBuf]) -> Vec<&Path> {
 /// Run and expect success.
 pub(crate) fn succeed(program: &Program, args: &[PathBuf]) -> Result<Ended, String> {
     let ended = program.run(&borrowed(args), &How::default()).map_err(|error| error.to_string())?;
-    if ended.status.success() {
-        Ok(ended)
-    } else {
-        Err(format!("{}: {}", ended.status, ended.said))
-    }
+    if ended.status.success() { Ok(ended) } else { Err(format!("{}: {}", ended.status, ended.said)) }
 }

@@ -30,7 +30,8 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
         .status();
     tally.trials = files.len() as u64;
     tally.require(status.is_ok_and(|status| status.success()), || "the test suite failed".to_owned());
-    let trace = std::fs::read(&log).map(|bytes| String::from_utf8_lossy(&bytes).into_owned()).unwrap_or_default();
+    let trace =
+        std::fs::read(&log).map(|bytes| String::from_utf8_lossy(&bytes).into_owned()).unwrap_or_default();
     // Only lines about the data are worth the comparison with each file.
     let near: String = trace
         .lines()

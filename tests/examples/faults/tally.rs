@@ -24,15 +24,7 @@ pub(crate) struct Tally {
 
 impl Tally {
     pub(crate) fn new(part: Part, seed: u64) -> Self {
-        Self {
-            part,
-            seed,
-            trials: 0,
-            failures: Vec::new(),
-            remarks: Vec::new(),
-            skipped: None,
-            seconds: 0.0,
-        }
+        Self { part, seed, trials: 0, failures: Vec::new(), remarks: Vec::new(), skipped: None, seconds: 0.0 }
     }
 
     /// Something that must hold.

@@ -18,7 +18,8 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     let mut told = 0_u64;
     for round in 0..bench.trials(1_000, 10) {
         tally.trials += 1;
-        let before = worker::open(&copy.session).ok().and_then(|session| number_in(&session.title)).unwrap_or(0);
+        let before =
+            worker::open(&copy.session).ok().and_then(|session| number_in(&session.title)).unwrap_or(0);
         let kills = round % 3 == 2;
         let mut runs = Vec::new();
         for _ in 0..WORKERS {
@@ -39,7 +40,8 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
             tally.require(ended.status.success(), || format!("a worker gave up: {}", ended.said.trim()));
             told += ended.printed.trim().parse::<u64>().unwrap_or(0);
         }
-        let after = worker::open(&copy.session).ok().and_then(|session| number_in(&session.title)).unwrap_or(0);
+        let after =
+            worker::open(&copy.session).ok().and_then(|session| number_in(&session.title)).unwrap_or(0);
         let counted = after.saturating_sub(before);
         let (least, most) = (TIMES * (WORKERS - u32::from(kills)), TIMES * WORKERS);
         tally.require((least..=most).contains(&counted), || {

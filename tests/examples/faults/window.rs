@@ -168,9 +168,8 @@ fn kill_after_edit(
     match worker::recover(&copy.session) {
         Err(error) => tally.require(false, || format!("the session is lost: {}", error.notice())),
         Ok(after) => {
-            let turns = |session: &glassine_session::Session| {
-                session.frames.first().map(|frame| frame.orientation)
-            };
+            let turns =
+                |session: &glassine_session::Session| session.frames.first().map(|frame| frame.orientation);
             let kept = turns(&before) != turns(&after);
             tally.require(kept, || "the edit was not on disk after 1.2 s".to_owned());
         }

@@ -109,7 +109,11 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally, kind: Kind) {
     let ended = output.status.code().is_some_and(|code| code < 2);
     tally.require(ended, || {
         let said = String::from_utf8_lossy(&output.stderr);
-        format!("the reader took the process down ({}): {}", output.status, said.lines().last().unwrap_or_default())
+        format!(
+            "the reader took the process down ({}): {}",
+            output.status,
+            said.lines().last().unwrap_or_default()
+        )
     });
     tally.require(tally.trials == count, || "the worker did not finish".to_owned());
 }

@@ -11,10 +11,52 @@ use crate::tally::Random;
 
 /// Pieces that names are made of.
 const PIECES: &[&str] = &[
-    "..", ".", "/", "\\", ":", "a", "harbour", " ", "  ", "\t", "\n", "\0", "CON", "nul", "COM1", "lpt9", "AUX.", "~",
-    "*", "?", "\"", "<", ">", "|", "é", "e\u{301}", "\u{202e}", "\u{200f}", "\u{feff}", "🎞", "ß", "SS", "İ", "-", "--",
-    "%00", "%2f", "$HOME", "`x`", "xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx", "01", "\u{7f}",
-    "C:", "//server", "٣", "ﬁ",
+    "..",
+    ".",
+    "/",
+    "\\",
+    ":",
+    "a",
+    "harbour",
+    " ",
+    "  ",
+    "\t",
+    "\n",
+    "\0",
+    "CON",
+    "nul",
+    "COM1",
+    "lpt9",
+    "AUX.",
+    "~",
+    "*",
+    "?",
+    "\"",
+    "<",
+    ">",
+    "|",
+    "é",
+    "e\u{301}",
+    "\u{202e}",
+    "\u{200f}",
+    "\u{feff}",
+    "🎞",
+    "ß",
+    "SS",
+    "İ",
+    "-",
+    "--",
+    "%00",
+    "%2f",
+    "$HOME",
+    "`x`",
+    "xxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxxx",
+    "01",
+    "\u{7f}",
+    "C:",
+    "//server",
+    "٣",
+    "ﬁ",
 ];
 
 /// Names.
@@ -79,9 +121,7 @@ impl Target for Names {
         let planned = planned_paths(&[Arc::new(first), Arc::new(second)], folder, &output);
         let paths: Vec<_> = planned.into_iter().filter_map(|(_, path)| path.ok()).collect();
         let clash = match paths.as_slice() {
-            [one, other] => {
-                one.to_string_lossy().to_lowercase() == other.to_string_lossy().to_lowercase()
-            }
+            [one, other] => one.to_string_lossy().to_lowercase() == other.to_string_lossy().to_lowercase(),
             _ => false,
         };
         if clash { Err(format!("two frames are planned as {stem:?}")) } else { Ok(Verdict::Taken) }

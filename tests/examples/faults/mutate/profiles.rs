@@ -27,7 +27,8 @@ impl Profiles {
             build_grey_profile("seed", &TransferCurve::Gamma(1.8)),
         ];
         let folder = glassine_testdata::folder("icc-profiles-cc0");
-        let entries = folder.and_then(|folder| std::fs::read_dir(folder).ok()).into_iter().flatten().flatten();
+        let entries =
+            folder.and_then(|folder| std::fs::read_dir(folder).ok()).into_iter().flatten().flatten();
         let mut paths: Vec<_> = entries.map(|entry| entry.path()).collect();
         paths.sort();
         for path in paths {
@@ -77,7 +78,11 @@ impl Target for Profiles {
             Err(_) => Ok(Verdict::Refused),
             Ok(curves) => {
                 let bad = curves.tables.iter().any(|table| table.iter().any(|light| !light.is_finite()));
-                if bad { Err("a curve with a value that is no number".to_owned()) } else { Ok(Verdict::Taken) }
+                if bad {
+                    Err("a curve with a value that is no number".to_owned())
+                } else {
+                    Ok(Verdict::Taken)
+                }
             }
         }
     }

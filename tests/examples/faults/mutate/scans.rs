@@ -73,10 +73,15 @@ fn written() -> Vec<Vec<u8>> {
             };
             let path = folder.path().join("seed");
             let row = width_px * u32::from(channels);
-            let codes: Vec<u16> = (0..row * height_px).map(|i| ((i % row) * 900 + i / row * 13) as u16).collect();
+            let codes: Vec<u16> =
+                (0..row * height_px).map(|i| ((i % row) * 900 + i / row * 13) as u16).collect();
             let eight: Vec<u8> = codes.iter().map(|code| (code >> 8) as u8).collect();
             let done = PictureWriter::begin(&path, &spec).and_then(|mut writer| {
-                if bits == 8 { writer.write_rows_u8(&eight)? } else { writer.write_rows_u16(&codes)? }
+                if bits == 8 {
+                    writer.write_rows_u8(&eight)?
+                } else {
+                    writer.write_rows_u16(&codes)?
+                }
                 writer.finish()
             });
             if done.is_ok() {

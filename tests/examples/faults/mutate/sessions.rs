@@ -123,6 +123,9 @@ fn odd_value(random: &mut Random, was: &Value) -> Value {
             }
             nested
         }
-        _ => was.as_f64().map_or_else(|| json!(random.next()), |number| json!(number * (random.share() * 4.0 - 2.0))),
+        _ => match was.as_f64() {
+            Some(number) => json!(number * (random.share() * 4.0 - 2.0)),
+            None => json!(random.next()),
+        },
     }
 }

@@ -4,13 +4,33 @@ use crate::tally::Random;
 
 /// Values that break readers more often than others.
 const NUMBERS: [u64; 22] = [
-    0, 1, 2, 3, 4, 5, 7, 8, 9, 16, 17, 32, 64, 255, 256, 65_535, 65_536, 1 << 24, 0x7FFF_FFFF, 0x8000_0000,
-    0xFFFF_FFFE, 0xFFFF_FFFF,
+    0,
+    1,
+    2,
+    3,
+    4,
+    5,
+    7,
+    8,
+    9,
+    16,
+    17,
+    32,
+    64,
+    255,
+    256,
+    65_535,
+    65_536,
+    1 << 24,
+    0x7FFF_FFFF,
+    0x8000_0000,
+    0xFFFF_FFFE,
+    0xFFFF_FFFF,
 ];
 /// Tags that readers act on.
 const TAGS: [u16; 32] = [
-    254, 255, 256, 257, 258, 259, 262, 266, 273, 274, 277, 278, 279, 282, 283, 284, 296, 301, 317, 320, 322, 323, 324,
-    325, 330, 338, 339, 347, 700, 34_665, 34_675, 34_377,
+    254, 255, 256, 257, 258, 259, 262, 266, 273, 274, 277, 278, 279, 282, 283, 284, 296, 301, 317, 320, 322,
+    323, 324, 325, 330, 338, 339, 347, 700, 34_665, 34_675, 34_377,
 ];
 
 /// Where the parts of a directory lie.
@@ -93,7 +113,9 @@ pub(super) fn mutate(bytes: &mut [u8], random: &mut Random) -> Option<()> {
             7 => {
                 let other = *random.pick(&directory.entries)?;
                 let size = if directory.big { 20 } else { 12 };
-                if let (Some(copy), true) = (bytes.get(other..other + size).map(<[u8]>::to_vec), entry != other) {
+                if let (Some(copy), true) =
+                    (bytes.get(other..other + size).map(<[u8]>::to_vec), entry != other)
+                {
                     bytes.get_mut(entry..entry + size)?.copy_from_slice(&copy);
                 }
             }
