@@ -42,7 +42,8 @@ const DAMAGE_WORDS: &[&str] =
 
 /// Damage pictures and look whether that is told.
 pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
-    let folder = bench.program.home().join("damaged");
+    // No name of a file here may hold a word that tells of damage: messages end with the path.
+    let folder = bench.program.home().join("pictures");
     if begun(tally, std::fs::create_dir_all(&folder)).is_none() {
         return;
     }
@@ -53,7 +54,16 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
             return;
         }
     };
-    let mut told = BTreeMap::<&str, (u64, u64)>::new();
+    for (name, bytes) in [("sound.jpg", &sound.jpeg), ("sound.tif", &sound.tiff), ("sound.png", &sound.png)] {
+        tally.trials += 1;
+        let path = folder.join(format!("control {name}"));
+        if begun(tally, std::fs::write(&path, bytes)).is_none() {
+            return;
+        }
+        let said = told(bench, tally, &folder, &path);
+        tally.require(said.is_none(), || format!("{name} is sound, but: {}", said.unwrap_or_default()));
+    }
+    let mut counts = BTreeMap::<&str, (u64, u64)>::new();
     for (recipe, name, full, must_tell) in RECIPES {
         for trial in 0..bench.trials(full, full / 6) {
             tally.trials += 1;
@@ -67,12 +77,12 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
                 tally.require(false, || format!("{name}: the sound picture has no data to damage"));
                 continue;
             };
-            let path = folder.join(format!("damaged.{}", extension(recipe)));
+            let path = folder.join(format!("picture.{}", extension(recipe)));
             if begun(tally, std::fs::write(&path, damaged)).is_none() {
                 return;
             }
-            let is_told = is_told(bench, tally, &folder, &path);
-            let (count, of) = told.entry(name).or_default();
+            let is_told = told(bench, tally, &folder, &path).is_some();
+            let (count, of) = counts.entry(name).or_default();
             *count += u64::from(is_told);
             *of += 1;
             tally.require(is_told || !must_tell, || {
@@ -80,7 +90,7 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
             });
         }
     }
-    for (name, (count, of)) in told {
+    for (name, (count, of)) in counts {
         tally.remark(format!("{name}: {count} of {of} told"));
     }
 }
@@ -93,9 +103,9 @@ fn extension(recipe: Recipe) -> &'static str {
     }
 }
 
-/// Whether `new`, or else the export of its session, refuses the picture or speaks of damage.
-fn is_told(bench: &Bench, tally: &mut Tally, folder: &Path, picture: &Path) -> bool {
-    let session = folder.join("damaged.session.json");
+/// What `new`, or else the export of its session, says of the damage.
+fn told(bench: &Bench, tally: &mut Tally, folder: &Path, picture: &Path) -> Option<String> {
+    let session = folder.join("roll.session.json");
     let mut new = words(&["new", "--replace"]);
     new.push(session.clone());
     new.extend(words(&["--film", "slide", "--one-frame-per-file", "--scan"]));
@@ -104,17 +114,15 @@ fn is_told(bench: &Bench, tally: &mut Tally, folder: &Path, picture: &Path) -> b
     export.push(session);
     export.extend([PathBuf::from("--to"), folder.join("out")]);
     for args in [new, export] {
-        let Some(ended) = begun(tally, bench.program.run(&borrowed(&args), &How::default())) else {
-            return false;
-        };
+        let ended = begun(tally, bench.program.run(&borrowed(&args), &How::default()))?;
         tally.refuse(ended.wrongs(None));
         tally.refuse(ended.writes_to(&[picture.to_owned()]));
         let said = ended.said.to_lowercase();
         if !ended.status.success() || DAMAGE_WORDS.iter().any(|word| said.contains(word)) {
-            return true;
+            return Some(ended.said.trim().to_owned());
         }
     }
-    false
+    None
 }
 
 struct Sound {

@@ -114,8 +114,6 @@ pub(crate) struct Bench {
     pub(crate) program: Program,
     /// A small scan, its session and its pictures.
     pub(crate) stage: Stage,
-    /// Seed of every random choice.
-    pub(crate) seed: u64,
     /// Whether only a sample is run.
     pub(crate) short: bool,
     trials: Option<u64>,
@@ -147,7 +145,7 @@ fn main() -> ExitCode {
             return ExitCode::from(2);
         }
     };
-    let bench = Bench { program, stage, seed: args.seed, short: args.short, trials: args.trials };
+    let bench = Bench { program, stage, short: args.short, trials: args.trials };
     let asked = |part: &Part| {
         if args.only.is_empty() { *part != Part::Suite } else { args.only.contains(part) }
     };

@@ -11,6 +11,8 @@ use std::time::{Duration, Instant};
 /// Calls that make, change or remove names, or open files.
 const TRACED: &str =
     "open,openat,openat2,creat,truncate,rename,renameat,renameat2,unlink,unlinkat,link,linkat";
+/// The first call that a program of this language makes by itself, after the loader and the C library.
+const BEGINNING: &str = "poll";
 /// A run that takes longer than this hangs.
 pub(crate) const PATIENCE: Duration = Duration::from_secs(120);
 
@@ -87,11 +89,6 @@ impl Program {
         self.traced
     }
 
-    /// Where the program lies.
-    pub(crate) fn path(&self) -> &Path {
-        &self.path
-    }
-
     /// Where traces and caches lie.
     pub(crate) fn home(&self) -> &Path {
         self.home.path()
@@ -115,15 +112,15 @@ impl Program {
         let mut words: Vec<OsString> = Vec::new();
         if let Some(trace) = &trace {
             // The tracer stands aside (-D), so that the child of this bench is the program.
-            words.extend(["strace", "-D", "-f", "-q", "-y", "-s", "4096", "-o"].map(OsString::from));
-            words.push(trace.into());
+            words.extend(["strace", "-D", "-f", "-q", "-y", "--seccomp-bpf", "-s", "4096", "-o"].map(OsString::from));
+            words.extend([trace.into(), "-e".into()]);
             match how.inject {
                 Some(inject) => {
                     let call = inject.split(':').next().unwrap_or_default();
-                    words.extend(["-e".into(), format!("trace={TRACED},{call}").into()]);
+                    words.push(format!("trace={TRACED},{BEGINNING},{call}").into());
                     words.extend(["-e".into(), format!("inject={inject}").into()]);
                 }
-                None => words.extend(["--seccomp-bpf".into(), "-e".into(), format!("trace={TRACED}").into()]),
+                None => words.push(format!("trace={TRACED}").into()),
             }
             words.push("--".into());
         }
@@ -161,7 +158,7 @@ impl Run {
         let pid = i32::try_from(self.child.id()).ok().and_then(rustix::process::Pid::from_raw);
         if let Some(pid) = pid {
             // It may have ended already.
-            drop(rustix::process::kill_process(pid, signal));
+            rustix::process::kill_process(pid, signal).ok();
         }
     }
 
@@ -231,6 +228,14 @@ impl Ended {
         self.trace.contains("(INJECTED)")
     }
 
+    /// Whether the call failed before the program itself began, in the system's loader.
+    pub(crate) fn failed_in_loader(&self) -> bool {
+        let lines = || self.trace.lines();
+        let injected = lines().position(|line| line.contains("(INJECTED)"));
+        let began = lines().position(|line| line.contains(&format!(" {BEGINNING}(")));
+        injected.is_some_and(|injected| began.is_none_or(|began| injected < began))
+    }
+
     /// Signal that ended the program.
     pub(crate) fn signal(&self) -> Option<i32> {
         self.status.signal()
@@ -265,14 +270,17 @@ impl Ended {
 pub(crate) fn writes_to(trace: &str, files: &[PathBuf]) -> Vec<String> {
     let mut found = Vec::new();
     for line in trace.lines() {
-        let call = line.split_whitespace().nth(1).unwrap_or_default();
-        let opens = call.starts_with("open") || call.starts_with("<...");
-        let writes = !opens
-            || ["O_WRONLY", "O_RDWR", "O_CREAT", "O_TRUNC", "O_APPEND"]
-                .iter()
-                .any(|flag| line.contains(flag));
-        let failed = line.contains(" = -1 ");
-        if !writes || failed || !line.contains('(') {
+        let call = line.split_whitespace().nth(1).and_then(|word| word.split('(').next()).unwrap_or_default();
+        let changes = match call {
+            "open" | "openat" | "openat2" => {
+                ["O_WRONLY", "O_RDWR", "O_CREAT", "O_TRUNC", "O_APPEND"].iter().any(|flag| line.contains(flag))
+            }
+            "creat" | "truncate" | "rename" | "renameat" | "renameat2" | "unlink" | "unlinkat" | "link" | "linkat" => {
+                true
+            }
+            _ => false,
+        };
+        if !changes || line.contains(" = -1 ") {
             continue;
         }
         if paths_in(line).any(|path| files.iter().any(|file| same_file_name(&path, file))) {

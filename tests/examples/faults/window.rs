@@ -119,7 +119,8 @@ fn failing_calls(bench: &Bench, tally: &mut Tally, copy: &Copy, environment: &[(
                 ended.hung = false;
             } else {
                 *(if ended.status.success() { &mut opened } else { &mut refused }) += 1;
-                for wrong in ended.wrongs(None) {
+                let wrongs = if ended.failed_in_loader() { Vec::new() } else { ended.wrongs(None) };
+                for wrong in wrongs {
                     tally.require(false, || format!("{inject}: {wrong}"));
                 }
             }

@@ -82,9 +82,9 @@ enum Verdict {
 /// Run the worker and take over its findings.
 pub(crate) fn run(bench: &Bench, tally: &mut Tally, kind: Kind) {
     let (full, short, name) = match kind {
-        Kind::Scans => (10_000_000, 150_000, "scans"),
-        Kind::Sessions => (1_000_000, 20_000, "sessions"),
-        Kind::Profiles => (1_000_000, 20_000, "profiles"),
+        Kind::Scans => (10_000_000, 100_000, "scans"),
+        Kind::Sessions => (1_000_000, 5_000, "sessions"),
+        Kind::Profiles => (1_000_000, 4_000, "profiles"),
         Kind::Names => (1_000_000, 100_000, "names"),
     };
     let count = bench.trials(full, short);

@@ -82,8 +82,13 @@ impl Directory {
     }
 }
 
-/// Change one to three entries of a directory.
-pub(super) fn mutate(bytes: &mut [u8], random: &mut Random) -> Option<()> {
+/// Change one to three entries of a directory. A file whose directory can't be found stays as it is.
+pub(super) fn mutate(bytes: &mut [u8], random: &mut Random) {
+    // How far it came does not matter.
+    change(bytes, random).unwrap_or_default();
+}
+
+fn change(bytes: &mut [u8], random: &mut Random) -> Option<()> {
     let directory = Directory::of(bytes, random)?;
     let wide = if directory.big { 8 } else { 4 };
     for _ in 0..=random.below(3) {
