@@ -95,12 +95,13 @@ fn all(bench: &Bench, tally: &mut Tally, calls: &[(&str, &[&str])], name: &str) 
 
 /// One run with one failing call, and everything that must hold after it.
 fn one(bench: &Bench, tally: &mut Tally, copy: &Copy, exports: bool, inject: &str) -> Option<Ended> {
-    let before = worker::open(&copy.session).map(|session| session.title).unwrap_or_default();
+    let session = if exports { &copy.session } else { &copy.made };
+    let before = worker::open(session).map(|session| session.title).unwrap_or_default();
     let title = worker::title_of(worker::number_in(&before).unwrap_or(0) + 1);
     let args = if exports {
         export_args(&copy.session, &copy.out)
     } else {
-        new_args(&copy.session, &copy.scan, &title)
+        new_args(&copy.made, &copy.small, &title)
     };
     let how = How { inject: Some(inject), ..How::default() };
     let ended = begun(tally, bench.program.run(&borrowed(&args), &how))?;
@@ -116,7 +117,7 @@ fn one(bench: &Bench, tally: &mut Tally, copy: &Copy, exports: bool, inject: &st
     copy.scans_untouched(tally, Some(&ended));
     let whole = tally.failures.len();
     copy.pictures_whole(tally, &bench.stage, true);
-    match worker::open(&copy.session) {
+    match worker::open(session) {
         Err(error) => tally.require(false, || format!("the session is lost: {}", error.notice())),
         Ok(found) => {
             let expected = if exports || !ended.status.success() { &before } else { &title };

@@ -66,7 +66,7 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
         };
     let Some(copy) = begun(tally, bench.stage.copy_to(&mounted.0.join("work"), true)) else { return };
     let steps = bench.trials(200, 10);
-    let session_kib = kib_of(&copy.session) + 8;
+    let session_kib = kib_of(&copy.made) + 8;
     let pictures_kib = bench.stage.pictures.keys().map(|name| kib_of(&copy.out.join(name))).sum::<u64>();
     let mut refused = 0_u32;
     for step in 0..steps {
@@ -94,12 +94,13 @@ fn one(bench: &Bench, tally: &mut Tally, copy: &Copy, disk: &Path, exports: bool
         tally.require(false, || "the bench could not fill its disk".to_owned());
         return false;
     }
-    let before = worker::open(&copy.session).map(|session| session.title).unwrap_or_default();
+    let session = if exports { &copy.session } else { &copy.made };
+    let before = worker::open(session).map(|session| session.title).unwrap_or_default();
     let title = worker::title_of(worker::number_in(&before).unwrap_or(0) + 1);
     let args = if exports {
         export_args(&copy.session, &copy.out)
     } else {
-        new_args(&copy.session, &copy.scan, &title)
+        new_args(&copy.made, &copy.small, &title)
     };
     let ended = begun(tally, bench.program.run(&borrowed(&args), &How::default()));
     drop(std::fs::remove_file(&filler));
@@ -113,7 +114,7 @@ fn one(bench: &Bench, tally: &mut Tally, copy: &Copy, disk: &Path, exports: bool
     copy.scans_untouched(tally, Some(&ended));
     copy.no_parts(tally, &format!("after an {what}"));
     copy.pictures_whole(tally, &bench.stage, true);
-    match worker::open(&copy.session) {
+    match worker::open(session) {
         Err(error) => tally.require(false, || format!("{what}: the session is lost: {}", error.notice())),
         Ok(found) => {
             let fits = found.title == before || (!exports && found.title == title);

@@ -81,16 +81,16 @@ fn next_start(bench: &Bench, tally: &mut Tally, copy: &Copy) {
 }
 
 fn kill_new(bench: &Bench, tally: &mut Tally, copy: &Copy, random: &mut Random, trial: u64) {
-    let before = worker::open(&copy.session).map(|session| session.title).unwrap_or_default();
+    let before = worker::open(&copy.made).map(|session| session.title).unwrap_or_default();
     let title = worker::title_of(trial as u32 * 1_000);
-    let args = new_args(&copy.session, &copy.scan, &title);
+    let args = new_args(&copy.made, &copy.small, &title);
     let Some(mut run) = begun(tally, bench.program.start(&borrowed(&args), &How::default())) else { return };
     // Saving is the last part of the work.
     std::thread::sleep(bench.stage.new_takes.mul_f64(0.7 + 0.4 * random.share()));
     run.kill();
     let Some(ended) = begun(tally, run.end(program::PATIENCE)) else { return };
     copy.scans_untouched(tally, Some(&ended));
-    match worker::open(&copy.session) {
+    match worker::open(&copy.made) {
         Err(error) => tally.require(false, || format!("the session is lost: {}", error.notice())),
         Ok(found) => {
             let whole = found.title == title || found.title == before;

@@ -73,12 +73,13 @@ fn many_scans(bench: &Bench, tally: &mut Tally) {
 fn limited(bench: &Bench, tally: &mut Tally, copy: &Copy, limit: &str, user: Option<&str>) {
     for exports in [false, true] {
         tally.trials += 1;
-        let before = worker::open(&copy.session).map(|session| session.title).unwrap_or_default();
+        let session = if exports { &copy.session } else { &copy.made };
+        let before = worker::open(session).map(|session| session.title).unwrap_or_default();
         let title = worker::title_of(worker::number_in(&before).unwrap_or(0) + 1);
         let args = if exports {
             export_args(&copy.session, &copy.out)
         } else {
-            new_args(&copy.session, &copy.scan, &title)
+            new_args(&copy.made, &copy.small, &title)
         };
         let how = How { limits: Some(limit), user, ..How::default() };
         let Some(ended) = begun(tally, bench.program.run(&borrowed(&args), &how)) else { return };
@@ -89,7 +90,7 @@ fn limited(bench: &Bench, tally: &mut Tally, copy: &Copy, limit: &str, user: Opt
         let known = tally.failures.len();
         copy.scans_untouched(tally, Some(&ended));
         copy.pictures_whole(tally, &bench.stage, true);
-        match worker::open(&copy.session) {
+        match worker::open(session) {
             Err(error) => tally.require(false, || format!("the session is lost: {}", error.notice())),
             Ok(found) => tally.require(found.title == before || found.title == title, || {
                 format!("the session is {}", found.title)

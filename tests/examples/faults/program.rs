@@ -112,7 +112,9 @@ impl Program {
         let mut words: Vec<OsString> = Vec::new();
         if let Some(trace) = &trace {
             // The tracer stands aside (-D), so that the child of this bench is the program.
-            words.extend(["strace", "-D", "-f", "-q", "-y", "--seccomp-bpf", "-s", "4096", "-o"].map(OsString::from));
+            words.extend(
+                ["strace", "-D", "-f", "-q", "-y", "--seccomp-bpf", "-s", "4096", "-o"].map(OsString::from),
+            );
             words.extend([trace.into(), "-e".into()]);
             match how.inject {
                 Some(inject) => {
@@ -143,7 +145,11 @@ impl Program {
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped());
-        Ok(Run { child: command.spawn()?, trace })
+        let mut child = command.spawn()?;
+        if let Some(trace) = &trace {
+            await_tracer(&mut child, trace)?;
+        }
+        Ok(Run { child, trace })
     }
 
     /// Run the program to its end.
@@ -191,6 +197,18 @@ impl Run {
             self.trace.as_deref().map(|path| finished_trace(path, self.child.id())).unwrap_or_default();
         Ok(Ended { status, printed, said, hung, trace })
     }
+}
+
+/// Wait until the tracer has the program in its hands: a tracer whose program dies before would stop for ever.
+fn await_tracer(child: &mut Child, trace: &Path) -> std::io::Result<()> {
+    let started = Instant::now();
+    while std::fs::metadata(trace).map_or(0, |meta| meta.len()) == 0
+        && child.try_wait()?.is_none()
+        && started.elapsed() < Duration::from_secs(10)
+    {
+        std::thread::sleep(Duration::from_micros(300));
+    }
+    Ok(())
 }
 
 fn text_of(pipe: &mut impl std::io::Read) -> String {
@@ -272,12 +290,11 @@ pub(crate) fn writes_to(trace: &str, files: &[PathBuf]) -> Vec<String> {
     for line in trace.lines() {
         let call = line.split_whitespace().nth(1).and_then(|word| word.split('(').next()).unwrap_or_default();
         let changes = match call {
-            "open" | "openat" | "openat2" => {
-                ["O_WRONLY", "O_RDWR", "O_CREAT", "O_TRUNC", "O_APPEND"].iter().any(|flag| line.contains(flag))
-            }
-            "creat" | "truncate" | "rename" | "renameat" | "renameat2" | "unlink" | "unlinkat" | "link" | "linkat" => {
-                true
-            }
+            "open" | "openat" | "openat2" => ["O_WRONLY", "O_RDWR", "O_CREAT", "O_TRUNC", "O_APPEND"]
+                .iter()
+                .any(|flag| line.contains(flag)),
+            "creat" | "truncate" | "rename" | "renameat" | "renameat2" | "unlink" | "unlinkat" | "link"
+            | "linkat" => true,
             _ => false,
         };
         if !changes || line.contains(" = -1 ") {

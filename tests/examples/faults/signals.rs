@@ -20,7 +20,7 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
         let Some((signal, name)) = SIGNALS.get(trial as usize % 3).copied() else { return };
         let saves = trial / 3 % 2 == 0;
         let (args, takes) = if saves {
-            (new_args(&copy.session, &copy.scan, &worker::title_of(trial as u32)), bench.stage.new_takes)
+            (new_args(&copy.made, &copy.small, &worker::title_of(trial as u32)), bench.stage.new_takes)
         } else {
             (export_args(&copy.session, &copy.out), bench.stage.export_takes)
         };
@@ -38,7 +38,7 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
         copy.scans_untouched(tally, Some(&ended));
         copy.no_parts(tally, &format!("after {name} during {}", if saves { "a save" } else { "an export" }));
         copy.pictures_whole(tally, &bench.stage, true);
-        let opened = worker::open(&copy.session);
+        let opened = worker::open(if saves { &copy.made } else { &copy.session });
         tally.require(opened.is_ok(), || format!("{name}: the session is lost"));
     }
     tally.remark(ends.iter().map(|(end, count)| format!("{end}: {count}")).collect::<Vec<_>>().join(", "));

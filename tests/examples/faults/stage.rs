@@ -19,8 +19,10 @@ pub(crate) const FIRST_TITLE: &str = "save 0";
 #[derive(Debug)]
 pub(crate) struct Stage {
     disk: StripOnDisk,
-    /// The session as `glassine new` made it.
+    /// The session of the strip as `glassine new` made it.
     pub(crate) session: PathBuf,
+    /// A session of one small picture, which is made in a moment.
+    made: PathBuf,
     /// Pictures of an undisturbed export: name and sum of codes.
     pub(crate) pictures: Pictures,
     /// How long `new` takes undisturbed.
@@ -41,6 +43,10 @@ pub(crate) struct Copy {
     pub(crate) scan: PathBuf,
     /// The session in it.
     pub(crate) session: PathBuf,
+    /// A small scan.
+    pub(crate) small: PathBuf,
+    /// The session of the small scan.
+    pub(crate) made: PathBuf,
     /// Where pictures go.
     pub(crate) out: PathBuf,
     before: Vec<Print>,
@@ -72,18 +78,30 @@ impl Stage {
         let folder = disk.folder.path().canonicalize().map_err(|error| error.to_string())?;
         let session = folder.join("roll.session.json");
         let out = folder.join("out");
-        let started = Instant::now();
-        let scan = folder.join("harbour.tif");
-        succeed(program, &new_args(&session, &scan, FIRST_TITLE))?;
-        let new_takes = started.elapsed();
+        let mut new = words(&["new"]);
+        new.push(session.clone());
+        new.extend(words(&[
+            "--film",
+            "colour-negative",
+            "--format",
+            "6x4.5",
+            "--title",
+            FIRST_TITLE,
+            "--scan",
+        ]));
+        new.push(folder.join("harbour.tif"));
+        succeed(program, &new)?;
         let started = Instant::now();
         succeed(program, &export_args(&session, &out))?;
         let export_takes = started.elapsed();
         let pictures = pictures_in(&out)?;
-        if pictures.is_empty() {
-            return Err("the export wrote nothing".to_owned());
-        }
-        Ok(Self { disk, session, pictures, new_takes, export_takes })
+        let first = pictures.keys().next().ok_or("the export wrote nothing")?;
+        let (small, made) = (folder.join("small.tif"), folder.join("made.session.json"));
+        std::fs::copy(out.join(first), &small).map_err(|error| error.to_string())?;
+        let started = Instant::now();
+        succeed(program, &new_args(&made, &small, FIRST_TITLE))?;
+        let new_takes = started.elapsed();
+        Ok(Self { disk, session, made, pictures, new_takes, export_takes })
     }
 
     /// The scan.
@@ -98,8 +116,11 @@ impl Stage {
         let scan = folder.join("harbour.tif");
         let session = folder.join("roll.session.json");
         let out = folder.join("out");
+        let (small, made) = (folder.join("small.tif"), folder.join("made.session.json"));
         std::fs::copy(self.scan(), &scan)?;
         std::fs::copy(&self.session, &session)?;
+        std::fs::copy(self.session.with_file_name("small.tif"), &small)?;
+        std::fs::copy(&self.made, &made)?;
         std::fs::create_dir_all(&out)?;
         if with_pictures {
             let from = self.session.with_file_name("out");
@@ -107,8 +128,8 @@ impl Stage {
                 std::fs::copy(from.join(name), out.join(name))?;
             }
         }
-        let before = Print::of(&scan).into_iter().collect();
-        Ok(Copy { folder, scan, session, out, before })
+        let before = [&scan, &small].into_iter().filter_map(|path| Print::of(path)).collect();
+        Ok(Copy { folder, scan, session, small, made, out, before })
     }
 }
 
@@ -120,7 +141,7 @@ impl Copy {
             tally.require(same, || format!("the scan {} was changed", before.path.display()));
         }
         if let Some(ended) = ended {
-            tally.refuse(ended.writes_to(std::slice::from_ref(&self.scan)));
+            tally.refuse(ended.writes_to(&[self.scan.clone(), self.small.clone()]));
         }
     }
 
@@ -190,14 +211,10 @@ fn sum_of(codes: &[u16]) -> u64 {
         .fold(0xcbf2_9ce4_8422_2325, |sum, code| (sum ^ u64::from(*code)).wrapping_mul(0x0100_0000_01b3))
 }
 
-/// Arguments that make the session again, over an earlier one.
+/// Arguments that make the session of a small scan again, over an earlier one.
 pub(crate) fn new_args(session: &Path, scan: &Path, title: &str) -> Vec<PathBuf> {
-    let mut args =
-        words(&["new", "--replace", "--film", "colour-negative", "--format", "6x4.5", "--title", title]);
-    args.extend(["--scan".into(), scan.to_owned(), session.to_owned()]);
-    // The scan list takes every following word: the session goes before it.
-    let session = args.pop().unwrap_or_default();
-    args.insert(1, session);
+    let mut args = words(&["new", "--replace", "--film", "slide", "--one-frame-per-file", "--title", title]);
+    args.extend([session.to_owned(), "--scan".into(), scan.to_owned()]);
     args
 }
 
