@@ -32,12 +32,8 @@ const FILE_CALLS: &[(&str, &[&str])] = &[
     ("getdents64", &["EIO"]),
 ];
 /// Calls that get memory and threads. The kernel's brk never gives an error number, so that call is left out.
-const MEMORY_CALLS: &[(&str, &[&str])] = &[
-    ("mmap", &["ENOMEM"]),
-    ("brk", &["ENOMEM"]),
-    ("mremap", &["ENOMEM"]),
-    ("clone3", &["EAGAIN", "ENOMEM"]),
-];
+const MEMORY_CALLS: &[(&str, &[&str])] =
+    &[("mmap", &["ENOMEM"]), ("mremap", &["ENOMEM"]), ("munmap", &["ENOMEM"]), ("clone3", &["EAGAIN", "ENOMEM"])];
 /// No run makes more calls of one kind in one thread.
 const MOST_CALLS: u32 = 400;
 
