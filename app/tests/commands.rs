@@ -12,7 +12,6 @@ use glassine_film::{FilmKind, Param};
 use glassine_layout::SafeArea;
 use glassine_raster::{Orientation, TiltedBox};
 use glassine_session::{Edit, FoundStripEdit, Frame, FrameId, NewFrame, ScanRef, Session};
-use serde_json::Map;
 
 /// A scan that lies across (`down` false) or along the scanner, with a strip of frames every 400 pixels.
 fn session(places: &[f64], down: bool) -> Session {
@@ -27,7 +26,7 @@ fn session(places: &[f64], down: bool) -> Session {
         fingerprint: None,
         encoding: Default::default(),
         fourth_sample: Default::default(),
-        extra: Map::new(),
+        ..ScanRef::default()
     };
     let session = Edit::AddScans(vec![scan]).apply(&Session::default()).expect("adds");
     let angle_rad = if down { std::f64::consts::FRAC_PI_2 } else { 0.0 };
@@ -62,6 +61,7 @@ fn session(places: &[f64], down: bool) -> Session {
             notes: vec![],
             frames: places.iter().map(|at| frame(*at)).collect(),
         }],
+        keep: vec![],
     }
     .apply(&session)
     .expect("replaces")

@@ -20,7 +20,6 @@ use glassine_app::dialogs::PreparedPicker;
 use glassine_engine::{Engine, FrameScope, JobHost, SessionAt, ViewKey, files};
 use glassine_film::Param;
 use glassine_raster::CancelToken;
-use glassine_scanfile::Overwrite;
 use glassine_session::Edit;
 
 use crate::figures::{Row, quantile, spread};
@@ -46,7 +45,8 @@ pub(crate) const PLAY: &str = "--play";
 pub(crate) fn work(mut at: SessionAt, folder: &Path, display: &str) -> Result<Vec<Row>, Problem> {
     let path = folder.join("roll.session.json");
     at.session.output.folder = Some(folder.join("finished"));
-    files::save_session(&at.session, &path, Overwrite::Never)?;
+    files::save_session(&files::Run::default(), &at.session, &path, files::SaveMode::New, &[])?
+        .into_saved()?;
     let mut child = Process::new(std::env::current_exe()?)
         .arg(PLAY)
         .arg(&path)

@@ -251,6 +251,7 @@ impl GlassineApp {
                 notes: vec!["drawn by hand".to_owned()],
                 frames: vec![drawn(crop, Orientation::default())],
             }],
+            keep: Vec::new(),
         };
         self.apply_all("add frame".to_owned(), &[edit]);
         self.ui_state.begin_selection(self.history.current());

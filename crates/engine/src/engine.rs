@@ -5,10 +5,10 @@ use std::sync::Arc;
 
 use glassine_film::{Histogram, base_mask};
 use glassine_raster::{CancelToken, Plane, Point, Samples16};
-use glassine_scanfile::Overwrite;
 use glassine_session::{BalanceChoice, Edit, Frame, FrameId, ScanId, Session};
 
 use crate::cache::ByteCache;
+use crate::files::{Run, SaveMode};
 use crate::jobs::{Job, JobEvent, JobId};
 use crate::layers::DensityDesk;
 use crate::overlay::{self, Mark};
@@ -50,6 +50,7 @@ pub struct Engine {
     pub(crate) sampled: ByteCache<SampledKey, Samples16>,
     pub(crate) densities: DensityDesk,
     pub(crate) repairs: RepairDesk,
+    pub(crate) run: Arc<Run>,
 }
 
 impl Default for Engine {
@@ -60,6 +61,7 @@ impl Default for Engine {
             sampled: ByteCache::new(SAMPLED_CACHE_BYTES),
             densities: DensityDesk::default(),
             repairs: RepairDesk::default(),
+            run: Arc::default(),
         }
     }
 }
@@ -74,6 +76,17 @@ impl Engine {
     pub fn with_cache_folder(folder: Option<PathBuf>) -> Self {
         let scans = ScanStore::on(Arc::new(Shelf::with_spare(folder)));
         Self { scans, ..Self::default() }
+    }
+
+    /// The same, saving and autosaving as this run of the program.
+    #[must_use]
+    pub fn in_run(self, run: Arc<Run>) -> Self {
+        Self { run, ..self }
+    }
+
+    /// The run that this engine saves as.
+    pub fn saving_run(&self) -> &Arc<Run> {
+        &self.run
     }
 
     /// The session under work lies here from now on, or has no file: overviews of its scans are kept in
@@ -108,7 +121,7 @@ impl Engine {
     ) -> Result<MadeSession, EngineError> {
         let mut draft = Draft::new(session);
         self.bench(None, cancel, progress).add_scans(&mut draft, request)?;
-        Ok(MadeSession { session: draft.session, path: None, notices: draft.notices })
+        Ok(MadeSession { session: draft.session, notices: draft.notices, ..MadeSession::default() })
     }
 
     fn bench<'a>(
@@ -178,7 +191,7 @@ impl Engine {
         let session_ready = |made: MadeSession| JobEvent::SessionReady { id, made: Box::new(made) };
         match job {
             Job::OpenSession { path } => {
-                let made = files::open_session(&path, cancel)?;
+                let made = files::open_to_work(&path, &self.run, cancel)?;
                 let session_path = files::without_autosave(&path);
                 self.work_beside(Some(session_path.as_path()).filter(|path| path.exists()));
                 Ok(session_ready(made))
@@ -236,10 +249,11 @@ impl Engine {
                 Ok(JobEvent::BaseOverlayReady { id, picture: Arc::new(picture), pixels })
             }
             Job::Save { session, path, autosave } => {
+                let beside = files::old_autosave_path(&path);
                 if autosave {
-                    files::autosave_session(&session, &path)?;
+                    files::autosave_session(&self.run, &session, &beside)?;
                 } else {
-                    files::save_session(&session, &path, Overwrite::Replace)?;
+                    files::save_session(&self.run, &session, &path, SaveMode::Replace, &[beside])?;
                     self.work_beside(Some(&path));
                 }
                 Ok(JobEvent::Saved { id, session, path, autosave })

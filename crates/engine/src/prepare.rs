@@ -13,7 +13,6 @@ use glassine_session::{
     BalanceChoice, BaseSource, Edit, FilmBase, Fingerprint, FoundStripEdit, Frame, FrameFlag, FrameSolve,
     NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
 };
-use serde_json::Map;
 
 use crate::recipe::stock_of;
 use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
@@ -118,7 +117,8 @@ impl Bench<'_> {
         for (id, print) in added.iter().zip(prints) {
             let Some(mut scan) = draft.session.scan(*id).map(|scan| ScanRef::clone(scan)) else { continue };
             let print = print?;
-            scan.fingerprint = Some(Fingerprint { bytes: print.bytes, blake3: print.blake3 });
+            scan.fingerprint =
+                Some(Fingerprint { bytes: print.bytes, sampled_blake3: None, blake3: Some(print.blake3) });
             draft.push(Edit::UpdateScan(scan))?;
         }
         Ok(())
@@ -190,7 +190,7 @@ impl Bench<'_> {
             fingerprint: None,
             encoding: Default::default(),
             fourth_sample: Default::default(),
-            extra: Map::new(),
+            ..ScanRef::default()
         };
         let open = self.scans.get(&scan, self.folder)?;
         let info = open.scan.info();
@@ -268,7 +268,7 @@ impl Bench<'_> {
             );
         }
         let stock_id = default_stock(film).id.clone();
-        draft.push(Edit::ReplaceStrips { scan: scan_id, film, stock_id, strips })?;
+        draft.push(Edit::ReplaceStrips { scan: scan_id, film, stock_id, strips, keep: Vec::new() })?;
         let ids: Vec<StripId> =
             draft.session.strips.iter().filter(|strip| strip.scan == scan_id).map(|strip| strip.id).collect();
         for (idx, strip) in ids.iter().enumerate() {

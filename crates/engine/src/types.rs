@@ -8,6 +8,7 @@ use glassine_raster::PixelRect;
 use glassine_session::{FrameId, OutputSettings, ScanId, Session};
 
 use crate::Notice;
+use crate::files::{Access, SavedState, UnsavedWork};
 
 /// A session as it is at one moment, and the folder its relative paths start at.
 #[derive(Debug, Clone)]
@@ -38,7 +39,7 @@ pub struct NewSessionRequest {
 }
 
 /// A session that was made or opened, with what the person should know about it.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct MadeSession {
     /// The session.
     pub session: Session,
@@ -46,6 +47,14 @@ pub struct MadeSession {
     pub path: Option<PathBuf>,
     /// Messages, most important first.
     pub notices: Vec<Notice>,
+    /// State of its file, for the check before saving.
+    pub saved: Option<SavedState>,
+    /// The autosave it was read from.
+    pub recovered: Option<PathBuf>,
+    /// Whether it may be saved under its name. Keep it as long as the session is open: it holds the lock.
+    pub access: Access,
+    /// Autosaves of earlier runs beside its file.
+    pub unsaved: Vec<UnsavedWork>,
 }
 
 /// Which picture on screen a preview is for: a newer request for the same key replaces an older one.

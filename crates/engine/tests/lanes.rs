@@ -34,7 +34,7 @@ fn until(host: &mut JobHost, is_it: impl Fn(&JobEvent) -> bool) -> Vec<JobEvent>
 }
 
 fn made() -> MadeSession {
-    MadeSession { session: Session::default(), path: None, notices: Vec::new() }
+    MadeSession::default()
 }
 
 fn save_into(folder: &Path) -> Job {

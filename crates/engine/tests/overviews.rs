@@ -45,7 +45,7 @@ impl Desk {
             fingerprint: None,
             encoding,
             fourth_sample: Default::default(),
-            extra: serde_json::Map::new(),
+            ..ScanRef::default()
         };
         let session = Edit::AddScans(vec![scan]).apply(&Session::default()).expect("applies");
         SessionAt { session, folder: None }

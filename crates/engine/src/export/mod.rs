@@ -14,7 +14,7 @@ use std::time::Instant;
 use glassine_raster::CancelToken;
 use glassine_repair::Refusal;
 use glassine_scanfile::{ClosedPicture, PictureWriter};
-use glassine_session::{Frame, OutputSettings, file_stem};
+use glassine_session::{Frame, OutputSettings, clash_key, file_stem};
 
 pub(crate) use job::count_exactly;
 
@@ -47,8 +47,8 @@ pub fn planned_paths(
                     "change the base name or the frame's own name",
                 )),
                 Ok(stem) => {
-                    // Some file systems do not tell capital letters apart.
-                    match taken.insert(stem.to_lowercase(), frame.number) {
+                    // Some file systems do not tell capitals or composed letters apart.
+                    match taken.insert(clash_key(&stem), frame.number) {
                         Some(first) => Err(Notice::new(
                             Severity::Error,
                             format!("frames {first} and {} would both be called “{stem}”", frame.number),
