@@ -56,9 +56,72 @@ fn even_and_random_pictures_of_any_size_are_answered() {
                 .expect("nothing to fail");
                 for f in found.strips.iter().flat_map(|s| &s.frames) {
                     assert!(f.image_area.is_sane(), "{f:?}");
+                    assert!(
+                        f.safe_area().fit_default().is_sane(),
+                        "{w} x {h} has a frame without room {f:?}"
+                    );
                     assert!((0.0..=1.0).contains(&f.confidence));
                 }
             }
+        }
+    }
+}
+
+#[test]
+fn pictures_of_a_few_pixels_are_answered() {
+    let mut n = numbers();
+    for (w, h) in [(1, 1), (2, 2), (14, 14), (16, 12), (1, 100), (24, 4), (3000, 1)] {
+        for top in [1, 30_000, 65_536] {
+            let data = (0..w * h * 3).map(|_| n(top) as u16).collect();
+            let samples = Samples16::from_vec(w as u32, h as u32, 3, data).expect("length fits");
+            for tone in TONES {
+                for single_frame_file in [false, true] {
+                    let options = FindOptions { tone, single_frame_file, ..FindOptions::default() };
+                    let found =
+                        find(&overview(&samples, 3), Some(&samples), &options, &CancelToken::new(), &|_| ())
+                            .expect("nothing to fail");
+                    if single_frame_file {
+                        assert_eq!(frames_of(&found), 1, "{w} x {h}");
+                    }
+                }
+            }
+        }
+    }
+}
+
+fn frames_of(found: &glassine_layout::Found) -> usize {
+    found.strips.iter().map(|strip| strip.frames.len()).sum()
+}
+
+#[test]
+fn one_frame_a_file_is_a_promise_and_the_frame_lies_inside_the_file() {
+    let mut n = numbers();
+    for k in 0..80 {
+        let (w, h) = (40 + n(300) as u32, 40 + n(300) as u32);
+        // Patches of even tone: plain photographs, bars and borders that look like gaps between frames.
+        let mut samples = Samples16::zeroed(w, h, 3);
+        for _ in 0..1 + n(9) {
+            let (x0, y0) = (n(u64::from(w)) as usize, n(u64::from(h)) as u32);
+            let (x1, y1) = (x0 + 1 + n(200) as usize, y0 + 1 + n(200) as u32);
+            let colour = [n(65_536) as u16, n(65_536) as u16, n(65_536) as u16];
+            for y in y0..y1.min(h) {
+                for px in samples.row_mut(y).chunks_exact_mut(3).take(x1).skip(x0) {
+                    px.copy_from_slice(&colour);
+                    px[k % 3] = px[k % 3].saturating_add(n(2000) as u16);
+                }
+            }
+        }
+        let tone = TONES[k % 3];
+        let options = FindOptions { tone, single_frame_file: true, ..FindOptions::default() };
+        let found = find(&overview(&samples, 3), Some(&samples), &options, &CancelToken::new(), &|_| ())
+            .expect("nothing to fail");
+        assert_eq!(frames_of(&found), 1, "picture {k}: {found:#?}");
+        let crop = found.strips[0].frames[0].safe_area().fit_default();
+        assert!(crop.is_sane());
+        for corner in crop.corners() {
+            let inside = (-1e-6..=f64::from(w) + 1e-6).contains(&corner.x)
+                && (-1e-6..=f64::from(h) + 1e-6).contains(&corner.y);
+            assert!(inside, "picture {k} of {w} x {h}: {crop:?}");
         }
     }
 }

@@ -7,17 +7,11 @@
 use std::fs::{self, File};
 use std::io::{self, Seek, SeekFrom, Write};
 use std::path::{Path, PathBuf};
-use std::time::Duration;
 
 use tempfile::NamedTempFile;
 
-use crate::Error;
-
-const PART_PREFIX: &str = ".writing-";
-const PART_SUFFIX: &str = ".part";
-
-/// A part younger than this is left alone, because its writer may not have locked it yet.
-const PART_AGE: Duration = Duration::from_secs(60);
+use crate::protect::protected_at;
+use crate::{Error, parts};
 
 /// What to do when the final name is taken.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -37,35 +31,19 @@ pub struct AtomicFile {
 }
 
 impl AtomicFile {
-    /// Start a file that will be called `path`. Fails at once when the name is taken and may not be replaced.
+    /// Start a file that will be called `path`. Fails at once when the name is taken and may not be replaced, or must not
+    /// be written: a link, a folder, a protected file.
     pub fn create(path: &Path, overwrite: Overwrite) -> Result<Self, Error> {
-        if path.file_name().is_none() {
-            return Err(Error::usage(path, "the name of the file is missing"));
-        }
-        if overwrite == Overwrite::Never && path.symlink_metadata().is_ok() {
-            return Err(Error::AlreadyExists { path: path.to_owned() });
-        }
-        if path.is_dir() {
-            return Err(Error::usage(path, "a folder has this name"));
-        }
-        // A link is followed, so that replacing a linked file replaces what it points to.
-        let path = match (overwrite, path.is_symlink()) {
-            (Overwrite::Replace, true) => {
-                fs::canonicalize(path).map_err(Error::io(path, "resolve the link"))?
-            }
-            _ => path.to_owned(),
-        };
-        let mut builder = tempfile::Builder::new();
-        builder.prefix(PART_PREFIX).suffix(PART_SUFFIX);
-        #[cfg(unix)]
-        builder.permissions(std::os::unix::fs::PermissionsExt::from_mode(0o666));
-        let temp = builder
-            .tempfile_in(folder_of(&path))
-            .map_err(Error::io(&path, "create a temporary file next to"))?;
-        // The lock tells a living writer from one that was killed; the system frees it with the process. Where locks do
-        // not exist the file is merely never taken for abandoned.
+        check_target(path, overwrite)?;
+        parts::remove_abandoned_parts_once(folder_of(path));
+        let new_part = |name: &Path| File::options().read(true).write(true).create_new(true).open(name);
+        let temp = parts::builder()
+            .make_in(folder_of(path), new_part)
+            .map_err(Error::io(path, "create a temporary file next to"))?;
+        // The lock tells other hosts that the writer lives; the system frees it with the process. Where locks do not
+        // exist, other hosts leave the part alone.
         drop(temp.as_file().try_lock());
-        Ok(Self { temp, path, overwrite })
+        Ok(Self { temp, path: path.to_owned(), overwrite })
     }
 
     /// The final name.
@@ -97,6 +75,8 @@ impl AtomicFile {
         keep_permissions(temp.as_file(), &path)?;
         temp.as_file().sync_all().map_err(Error::io(&path, "write to disk"))?;
         let bytes = temp.as_file().metadata().map_err(Error::io(&path, "measure"))?.len();
+        // Long work lies between the first look and this one, and a scan may have come to the name since.
+        check_target(&path, overwrite)?;
         let persisted = match overwrite {
             Overwrite::Replace => temp.persist(&path),
             Overwrite::Never => temp.persist_noclobber(&path),
@@ -148,11 +128,8 @@ pub fn write_bytes_atomic(
 
 /// Make `previous` hold what `path` holds now: by a hard link where the file system has them, else by a copy.
 fn keep(path: &Path, previous: &Path) -> Result<(), Error> {
-    let folder = folder_of(previous);
-    let linked = tempfile::Builder::new()
-        .prefix(PART_PREFIX)
-        .suffix(PART_SUFFIX)
-        .make_in(folder, |name| fs::hard_link(path, name));
+    check_target(previous, Overwrite::Replace)?;
+    let linked = parts::builder().make_in(folder_of(previous), |name| fs::hard_link(path, name));
     match linked {
         Ok(temp) => {
             temp.into_temp_path()
@@ -169,28 +146,27 @@ fn keep(path: &Path, previous: &Path) -> Result<(), Error> {
     }
 }
 
-/// Remove the parts that killed writers left in a folder, and say how many.
-///
-/// A part counts as abandoned when nobody holds its lock and it was last written more than a minute ago. Whatever cannot
-/// be looked at or removed stays.
-pub fn remove_abandoned_parts(folder: &Path) -> usize {
-    remove_parts_older_than(folder, PART_AGE)
-}
-
-fn remove_parts_older_than(folder: &Path, age: Duration) -> usize {
-    let Ok(entries) = fs::read_dir(folder) else { return 0 };
-    let abandoned = |path: &Path| {
-        let name = path.file_name().and_then(|n| n.to_str()).unwrap_or_default();
-        let ours = name.starts_with(PART_PREFIX) && name.ends_with(PART_SUFFIX);
-        let old = || {
-            let written = path.symlink_metadata().and_then(|m| m.modified()).ok()?;
-            Some(written.elapsed().ok()? >= age)
-        };
-        ours && path.is_file()
-            && old() == Some(true)
-            && File::open(path).is_ok_and(|file| file.try_lock().is_ok())
-    };
-    entries.flatten().filter(|e| abandoned(&e.path()) && fs::remove_file(e.path()).is_ok()).count()
+/// Whether a file may take this name now.
+fn check_target(path: &Path, overwrite: Overwrite) -> Result<(), Error> {
+    if path.file_name().is_none() {
+        return Err(Error::usage(path, "the name of the file is missing"));
+    }
+    if let Some(input) = protected_at(path) {
+        return Err(Error::ProtectedInput { path: path.to_owned(), input });
+    }
+    let Ok(meta) = path.symlink_metadata() else { return Ok(()) };
+    let kind = meta.file_type();
+    if kind.is_symlink() {
+        return Err(Error::IsLink { path: path.to_owned() });
+    }
+    if !kind.is_file() {
+        let what = if kind.is_dir() { "a folder" } else { "a device or pipe" };
+        return Err(Error::NameTaken { path: path.to_owned(), what });
+    }
+    match overwrite {
+        Overwrite::Never => Err(Error::AlreadyExists { path: path.to_owned() }),
+        Overwrite::Replace => Ok(()),
+    }
 }
 
 fn folder_of(path: &Path) -> &Path {
@@ -226,6 +202,7 @@ fn sync_folder(_path: &Path) -> Result<(), Error> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::protect::protect;
 
     fn names_in(folder: &Path) -> Vec<String> {
         let mut names: Vec<_> = fs::read_dir(folder)
@@ -262,6 +239,108 @@ mod tests {
     }
 
     #[test]
+    fn a_protected_file_is_refused_under_every_name_and_keeps_its_bytes() {
+        let folder = tempfile::tempdir().expect("temporary folder");
+        let (scan, hard, soft) =
+            (folder.path().join("scan.tif"), folder.path().join("hard.tif"), folder.path().join("soft.tif"));
+        let linked_folder = folder.path().join("linked");
+        fs::write(&scan, b"scan").expect("written");
+        fs::hard_link(&scan, &hard).expect("linked");
+        std::os::unix::fs::symlink(&scan, &soft).expect("linked");
+        std::os::unix::fs::symlink(folder.path(), &linked_folder).expect("linked");
+        let guard = protect(&scan);
+        for name in [&scan, &hard, &soft, &linked_folder.join("scan.tif")] {
+            for overwrite in [Overwrite::Replace, Overwrite::Never] {
+                let refused = AtomicFile::create(name, overwrite).expect_err("protected");
+                assert!(
+                    matches!(&refused, Error::ProtectedInput { input, .. } if *input == scan),
+                    "{} {refused}",
+                    name.display()
+                );
+            }
+        }
+        let kept = write_bytes_atomic(&folder.path().join("new"), b"x", Overwrite::Never, Some(&scan));
+        assert!(kept.is_ok(), "nothing to keep yet");
+        let kept = write_bytes_atomic(&folder.path().join("new"), b"y", Overwrite::Replace, Some(&scan));
+        assert!(matches!(kept, Err(Error::ProtectedInput { .. })), "{kept:?}");
+        assert_eq!(fs::read(&scan).expect("read"), b"scan");
+        drop(guard);
+        AtomicFile::create(&scan, Overwrite::Replace).expect("protected no longer");
+    }
+
+    #[test]
+    fn a_scan_that_comes_to_the_name_while_writing_is_not_replaced() {
+        let folder = tempfile::tempdir().expect("temporary folder");
+        let (path, scan) = (folder.path().join("a.tif"), folder.path().join("scan.tif"));
+        fs::write(&scan, b"scan").expect("written");
+        let guard = protect(&scan);
+        let mut file = AtomicFile::create(&path, Overwrite::Replace).expect("created");
+        file.write_all(b"ours").expect("written");
+        fs::rename(&scan, &path).expect("moved");
+        let refused = file.commit().expect_err("the scan is there now");
+        assert!(matches!(refused, Error::ProtectedInput { .. }), "{refused}");
+        assert_eq!(fs::read(&path).expect("read"), b"scan");
+        assert_eq!(names_in(folder.path()), ["a.tif"]);
+        drop(guard);
+    }
+
+    #[test]
+    fn a_scan_that_is_missing_is_protected_under_its_path_once_it_is_back() {
+        let folder = tempfile::tempdir().expect("temporary folder");
+        let scan = folder.path().join("scan.tif");
+        let guard = protect(&scan);
+        assert!(matches!(AtomicFile::create(&scan, Overwrite::Never), Err(Error::ProtectedInput { .. })));
+        fs::write(&scan, b"back").expect("written");
+        let hard = folder.path().join("hard.tif");
+        fs::hard_link(&scan, &hard).expect("linked");
+        assert_eq!(protected_at(&hard).as_deref(), Some(scan.as_path()));
+        drop(guard);
+        assert_eq!(protected_at(&hard), None);
+    }
+
+    #[test]
+    fn a_file_that_got_the_inode_of_a_removed_scan_may_be_written() {
+        let folder = tempfile::tempdir().expect("temporary folder");
+        let scan = folder.path().join("scan.tif");
+        fs::write(&scan, b"scan").expect("written");
+        let guard = protect(&scan);
+        fs::remove_file(&scan).expect("removed");
+        for i in 0..20 {
+            let other = folder.path().join(format!("other {i}"));
+            fs::write(&other, b"other").expect("written");
+            assert_eq!(protected_at(&other), None);
+        }
+        drop(guard);
+    }
+
+    #[test]
+    fn a_link_at_the_final_name_is_refused_and_what_it_points_to_stays() {
+        let folder = tempfile::tempdir().expect("temporary folder");
+        let (out, outside) = (folder.path().join("f 01.tif"), folder.path().join("outside.tif"));
+        fs::write(&outside, b"outside").expect("written");
+        std::os::unix::fs::symlink(&outside, &out).expect("linked");
+        for overwrite in [Overwrite::Replace, Overwrite::Never] {
+            assert!(matches!(AtomicFile::create(&out, overwrite), Err(Error::IsLink { .. })));
+        }
+        fs::remove_file(&out).expect("removed");
+        let mut file = AtomicFile::create(&out, Overwrite::Replace).expect("created");
+        file.write_all(b"ours").expect("written");
+        std::os::unix::fs::symlink(&outside, &out).expect("linked");
+        assert!(matches!(file.commit(), Err(Error::IsLink { .. })));
+        assert_eq!(fs::read(&outside).expect("read"), b"outside");
+    }
+
+    #[test]
+    fn a_folder_with_the_final_name_is_told_as_such() {
+        let folder = tempfile::tempdir().expect("temporary folder");
+        let out = folder.path().join("f 01.tif");
+        fs::create_dir(&out).expect("made");
+        let refused = AtomicFile::create(&out, Overwrite::Replace).expect_err("a folder");
+        assert!(refused.to_string().contains("a folder has this name"), "{refused}");
+        assert_eq!(refused.hint(), "choose another name or folder");
+    }
+
+    #[test]
     fn the_previous_version_is_kept_beside_the_new_one() {
         let folder = tempfile::tempdir().expect("temporary folder");
         let (path, bak) = (folder.path().join("s.json"), folder.path().join("s.json.bak"));
@@ -271,20 +350,6 @@ mod tests {
         assert_eq!(fs::read_to_string(&path).expect("read"), "three");
         assert_eq!(fs::read_to_string(&bak).expect("read"), "two");
         assert_eq!(names_in(folder.path()), ["s.json", "s.json.bak"]);
-    }
-
-    #[test]
-    fn only_parts_without_a_living_writer_are_cleared_away() {
-        let folder = tempfile::tempdir().expect("temporary folder");
-        let path = folder.path().join("a.bin");
-        for name in [".writing-dead.part", "other.part", ".writing-kept"] {
-            fs::write(folder.path().join(name), b"x").expect("written");
-        }
-        let living = AtomicFile::create(&path, Overwrite::Never).expect("created");
-        assert_eq!(remove_abandoned_parts(folder.path()), 0);
-        assert_eq!(remove_parts_older_than(folder.path(), Duration::ZERO), 1);
-        living.commit().expect("its part is still there");
-        assert_eq!(names_in(folder.path()), [".writing-kept", "a.bin", "other.part"]);
     }
 
     #[test]

@@ -5,12 +5,14 @@ use std::path::{Path, PathBuf};
 
 use glassine_raster::{Cancelled, RegionError};
 
+use crate::FileChange;
+
 /// Why a file could not be read or written.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum Error {
     /// The file contradicts its own format: damaged, cut short, or made to mislead.
-    #[error("{found} in {path}", path = path.display())]
+    #[error("{found} ({path})", path = path.display())]
     Malformed {
         /// The file.
         path: PathBuf,
@@ -18,7 +20,7 @@ pub enum Error {
         found: String,
     },
     /// A sound file of a kind that is not read or written here.
-    #[error("cannot use {found}: {hint} ({path})", path = path.display())]
+    #[error("cannot use {found} ({path})", path = path.display())]
     Unsupported {
         /// The file.
         path: PathBuf,
@@ -63,8 +65,38 @@ pub enum Error {
         /// The final name.
         path: PathBuf,
     },
+    /// Writing there would change a scan or another input of a session in use.
+    #[error("{path} is an input of a session that is open and was left alone{}", other_name(path, input), path = path.display())]
+    ProtectedInput {
+        /// The name that was to be written.
+        path: PathBuf,
+        /// The protected file behind it.
+        input: PathBuf,
+    },
+    /// The wanted name is a symbolic link; links are never followed and never replaced.
+    #[error("the name belongs to a link, which was left alone: {path}", path = path.display())]
+    IsLink {
+        /// The final name.
+        path: PathBuf,
+    },
+    /// The wanted name belongs to something that is no file.
+    #[error("{what} has this name: {path}", path = path.display())]
+    NameTaken {
+        /// The final name.
+        path: PathBuf,
+        /// What has the name: `a folder`.
+        what: &'static str,
+    },
+    /// The file was replaced or rewritten while it was in use.
+    #[error("the file {change} since it was opened ({path})", path = path.display())]
+    Changed {
+        /// The file.
+        path: PathBuf,
+        /// What happened to it.
+        change: FileChange,
+    },
     /// The operating system refused.
-    #[error("could not {action} {path}: {source}", path = path.display())]
+    #[error("could not {action} {path}: {}", io_reason(source), path = path.display())]
     Io {
         /// The file.
         path: PathBuf,
@@ -125,7 +157,10 @@ impl Error {
             }
             Self::Usage { .. } => "this is a mistake in the program, please report it".into(),
             Self::AlreadyExists { .. } => "choose another name or folder, or allow replacing".into(),
-            Self::Io { source, .. } => io_hint(source).into(),
+            Self::ProtectedInput { .. } | Self::NameTaken { .. } => "choose another name or folder".into(),
+            Self::IsLink { .. } => "choose another name, or name the file that the link points to".into(),
+            Self::Changed { .. } => "open the session again, and look whether its boxes still fit".into(),
+            Self::Io { source, action, .. } => io_hint(source, action).into(),
             Self::ReadBack { .. } => {
                 "export it again; when it happens twice, check the drive and the memory".into()
             }
@@ -135,15 +170,66 @@ impl Error {
     }
 }
 
-fn io_hint(source: &io::Error) -> &'static str {
+/// The other name of a protected file, when it is not the one that was to be written.
+fn other_name(path: &Path, input: &Path) -> String {
+    if std::path::absolute(path).is_ok_and(|path| path == input) {
+        return String::new();
+    }
+    format!(" (it is the same file as {})", input.display())
+}
+
+/// Whether the process or the system has no further open file to give: `EMFILE` and `ENFILE`, the same numbers on every
+/// Unix.
+fn is_out_of_handles(source: &io::Error) -> bool {
+    cfg!(unix) && matches!(source.raw_os_error(), Some(23 | 24))
+}
+
+/// Why the system refused, in words.
+fn io_reason(source: &io::Error) -> String {
+    use io::ErrorKind as Kind;
+    let words = match source.kind() {
+        _ if is_out_of_handles(source) => "too many files are open",
+        Kind::NotFound => "there is no such file or folder",
+        Kind::PermissionDenied => "no permission",
+        Kind::ReadOnlyFilesystem => "the drive or folder is read-only",
+        Kind::StorageFull => "no space left on the disk",
+        Kind::QuotaExceeded => "the disk quota is used up",
+        Kind::FileTooLarge => "the file is too large for this disk",
+        Kind::InvalidFilename => "the name is too long or not allowed there",
+        Kind::NotADirectory => "a part of the path is no folder",
+        Kind::IsADirectory => "it is a folder",
+        Kind::StaleNetworkFileHandle => "the network drive has lost the file",
+        Kind::TimedOut => "the drive did not answer in time",
+        Kind::OutOfMemory => "the system has no memory left",
+        _ => {
+            let text = source.to_string();
+            let text = text.split(" (os error").next().unwrap_or_default();
+            let mut letters = text.chars();
+            let first = letters.next().map(|c| c.to_lowercase().to_string()).unwrap_or_default();
+            return first + letters.as_str();
+        }
+    };
+    words.to_owned()
+}
+
+fn io_hint(source: &io::Error, action: &str) -> &'static str {
+    use io::ErrorKind as Kind;
+    let is_read = matches!(action, "open" | "read" | "measure");
     match source.kind() {
-        io::ErrorKind::NotFound => "check that the file is still there and the drive is connected",
-        io::ErrorKind::PermissionDenied | io::ErrorKind::ReadOnlyFilesystem => {
+        _ if is_out_of_handles(source) => {
+            "close other programs or scans, or raise the limit of open files (ulimit -n)"
+        }
+        Kind::NotFound if is_read => "check that the file is still there and the drive is connected",
+        Kind::NotFound | Kind::NotADirectory => "check that the folder is there, or choose another one",
+        Kind::PermissionDenied if is_read => "ask for permission to read it, or copy it to a folder of yours",
+        Kind::PermissionDenied | Kind::ReadOnlyFilesystem => {
             "check the permissions, or choose another folder"
         }
-        io::ErrorKind::StorageFull | io::ErrorKind::QuotaExceeded | io::ErrorKind::FileTooLarge => {
-            "make room on the disk, or choose another folder"
-        }
+        Kind::StorageFull | Kind::QuotaExceeded => "make room on the disk, or choose another folder",
+        Kind::FileTooLarge => "choose a folder on another disk, or a smaller size",
+        Kind::InvalidFilename => "choose a shorter and simpler name",
+        Kind::IsADirectory => "choose a file",
+        Kind::OutOfMemory => "close other programs or scans, then try again",
         _ => "check the drive and try again",
     }
 }
@@ -163,5 +249,37 @@ impl From<Error> for RegionError {
             Error::Cancelled(c) => Self::Cancelled(c),
             other => Self::Unreadable(other.to_string()),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_refusal_of_the_system_keeps_its_reason_and_a_hint_that_fits() {
+        // Numbers as in errno(3) of Linux.
+        for (number, reason, hint) in [
+            (28, "no space left on the disk", "make room"),
+            (13, "no permission", "permissions"),
+            (30, "read-only", "permissions"),
+            (122, "quota", "make room"),
+            (36, "name is too long", "shorter"),
+            (24, "too many files are open", "limit of open files"),
+            (27, "too large", "smaller"),
+        ] {
+            let error = Error::io(Path::new("f.tif"), "write")(io::Error::from_raw_os_error(number));
+            assert!(error.to_string().contains(reason), "{number}: {error}");
+            assert!(error.hint().contains(hint), "{number}: {}", error.hint());
+        }
+        let other = Error::io(Path::new("f.tif"), "write")(io::Error::from_raw_os_error(5));
+        assert_eq!(other.to_string(), "could not write f.tif: input/output error");
+    }
+
+    #[test]
+    fn a_refused_kind_does_not_say_its_advice_twice() {
+        let error = Error::unsupported(Path::new("s.gif"), "a GIF", "save the scan as TIFF");
+        let told = format!("{error}; {}", error.hint());
+        assert_eq!(told.matches("save the scan as TIFF").count(), 1, "{told}");
     }
 }

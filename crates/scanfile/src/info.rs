@@ -70,6 +70,9 @@ pub enum FourthSample {
     Ignore,
 }
 
+/// Frame finding needs some rows and columns on every side of a frame; a picture below this is an icon or a thumbnail.
+const LEAST_SIDES_PX: (u32, u32) = (64, 16);
+
 /// Choices and limits for opening a scan.
 #[derive(Debug, Clone)]
 pub struct OpenOptions {
@@ -79,6 +82,10 @@ pub struct OpenOptions {
     pub fourth_sample: FourthSample,
     /// How codes relate to light, when the person knows better than the file.
     pub encoding: Option<Encoding>,
+    /// Page of a TIFF, counted from 1, when the person knows better than the automatic choice.
+    pub page: Option<u32>,
+    /// Fewest pixels of the longer and of the shorter side; a smaller picture is no scan.
+    pub least_sides_px: (u32, u32),
     /// Most pixels a scan may have.
     pub max_pixels: u64,
     /// Most bytes that one decoded strip or tile, or one whole PNG or JPEG, may take.
@@ -88,12 +95,14 @@ pub struct OpenOptions {
 }
 
 impl Default for OpenOptions {
-    /// 4 Gpx, 1.5 GiB for a block that must be decoded in one piece, 128 MiB cache.
+    /// Automatic page, at least 64 x 16 px, at most 4 Gpx, 1.5 GiB for a block that must be decoded in one piece, 128 MiB cache.
     fn default() -> Self {
         Self {
             infrared_file: None,
             fourth_sample: FourthSample::Auto,
             encoding: None,
+            page: None,
+            least_sides_px: LEAST_SIDES_PX,
             max_pixels: 1 << 32,
             max_decoded_bytes: 3 << 29,
             cache_bytes: 128 << 20,
@@ -106,6 +115,8 @@ impl Default for OpenOptions {
 pub struct ScanInfo {
     /// The file.
     pub path: PathBuf,
+    /// The page that is read, counted from 1; 1 for files that hold one picture.
+    pub page: u32,
     /// Columns.
     pub width_px: u32,
     /// Rows.
@@ -126,6 +137,8 @@ pub struct ScanInfo {
     pub encoding: Encoding,
     /// How the file says the picture should be turned for viewing; reading never turns it.
     pub orientation: Orientation,
+    /// What is wrong with the picture data, when it can be read in spite of that; also among the notes.
+    pub damage: Option<String>,
     /// Anything the person should know.
     pub notes: Vec<String>,
 }

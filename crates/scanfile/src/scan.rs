@@ -1,11 +1,13 @@
 //! An open scan: its planes at full resolution, region by region.
 
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use glassine_raster::{CancelToken, Orientation, PixelRect, RegionError, RegionSource, Samples16};
 
 use crate::icc::parse_profile;
-use crate::read::{Opened, Picture, Reduction, Sink, open_picture, reduce_by_regions};
+use crate::protect::{ProtectedFile, protect_open};
+use crate::read::{Opened, Picture, Positioned, Reduction, Sink, open_picture, reduce_by_regions};
 use crate::{Encoding, Error, InfraredSource, Linearisation, OpenOptions, PlaneKind, ScanInfo};
 
 /// An open scan. Reading never changes the file and never turns the picture.
@@ -16,6 +18,20 @@ pub struct Scan {
     pub(crate) apart: Option<ApartInfrared>,
     linearisation: Linearisation,
     infrared_file: Option<PathBuf>,
+    files: Vec<HeldFile>,
+}
+
+/// A file of a scan: open, so that nobody can slip another one under it, and protected from being written.
+#[derive(Debug)]
+struct HeldFile {
+    file: Arc<Positioned>,
+    _guard: ProtectedFile,
+}
+
+impl HeldFile {
+    fn new(file: &Arc<Positioned>) -> Self {
+        Self { file: Arc::clone(file), _guard: protect_open(file.path(), file.handle()) }
+    }
 }
 
 /// An infrared plane that is a picture of its own, perhaps of another size.
@@ -34,8 +50,10 @@ impl Scan {
         let mut notes = std::mem::take(&mut opened.notes);
         let mut infrared = opened.infrared;
         let mut apart = opened.second_page.take();
+        let mut infrared_held = None;
         if let Some(file) = &options.infrared_file {
-            apart = Some(open_infrared_file(file, options)?);
+            let (plane, held) = open_infrared_file(file, options)?;
+            (apart, infrared_held) = (Some(plane), Some(held));
             infrared = InfraredSource::SeparateFile;
             if opened.infrared == InfraredSource::ExtraSample {
                 // The extra sample stays in the file; only the file the person named is used.
@@ -56,9 +74,13 @@ impl Scan {
             planes.push(PlaneKind::Infrared);
         }
         let (encoding, linearisation) = linearisation_of(&opened, options, &mut notes);
-        let Opened { picture, ppi, bits, container, icc, orientation, .. } = opened;
+        notes.extend(uneven_resolution(opened.ppi));
+        notes.extend(opened.damage.clone());
+        let files = [HeldFile::new(&opened.file)].into_iter().chain(infrared_held).collect();
+        let Opened { picture, page, ppi, bits, container, icc, orientation, damage, .. } = opened;
         let info = ScanInfo {
             path: path.to_owned(),
+            page,
             width_px,
             height_px,
             ppi,
@@ -69,9 +91,10 @@ impl Scan {
             infrared,
             encoding,
             orientation,
+            damage,
             notes,
         };
-        Ok(Self { info, picture, apart, linearisation, infrared_file: options.infrared_file.clone() })
+        Ok(Self { info, picture, apart, linearisation, infrared_file: options.infrared_file.clone(), files })
     }
 
     /// What is known about it.
@@ -82,6 +105,12 @@ impl Scan {
     /// The file of the infrared plane, when it has one of its own.
     pub fn infrared_file(&self) -> Option<&Path> {
         self.infrared_file.as_deref()
+    }
+
+    /// Whether its files are still the ones that were opened: [`Error::Changed`] says which one was moved, replaced or
+    /// written to. A few system calls; no data are read.
+    pub fn check_unchanged(&self) -> Result<(), Error> {
+        self.files.iter().try_for_each(|held| held.file.check_unchanged())
     }
 
     /// How its colour codes become linear light; infrared codes are always taken as linear.
@@ -121,9 +150,24 @@ impl RegionSource for Scan {
     }
 }
 
-fn open_infrared_file(path: &Path, options: &OpenOptions) -> Result<Box<dyn Picture>, Error> {
-    let plain =
-        OpenOptions { infrared_file: None, fourth_sample: crate::FourthSample::Ignore, ..options.clone() };
+/// A sentence when a pixel is not square by what the file says.
+fn uneven_resolution(ppi: Option<[f64; 2]>) -> Option<String> {
+    let [x, y] = ppi?;
+    ((x - y).abs() > 0.01 * x.min(y)).then(|| {
+        format!(
+            "the file states {x:.0} ppi across and {y:.0} ppi down; pixels are taken as square, so check sizes and \
+             formats"
+        )
+    })
+}
+
+fn open_infrared_file(path: &Path, options: &OpenOptions) -> Result<(Box<dyn Picture>, HeldFile), Error> {
+    let plain = OpenOptions {
+        infrared_file: None,
+        fourth_sample: crate::FourthSample::Ignore,
+        page: None,
+        ..options.clone()
+    };
     let opened = open_picture(path, &plain)?;
     if opened.colours != 1 {
         return Err(Error::unsupported(
@@ -139,7 +183,8 @@ fn open_infrared_file(path: &Path, options: &OpenOptions) -> Result<Box<dyn Pict
             "save the infrared plane upright, as the scanner wrote it",
         ));
     }
-    Ok(opened.picture)
+    let held = HeldFile::new(&opened.file);
+    Ok((opened.picture, held))
 }
 
 fn linearisation_of(

@@ -30,7 +30,8 @@ pub fn write_rgbi(
         ));
     }
     if !(ppi.is_finite() && ppi > 0.0 && ppi < 1e6) {
-        return Err(Error::usage(path, "the resolution must lie between 0 and 1 000 000 ppi"));
+        let found = format!("a resolution of {ppi} ppi");
+        return Err(Error::unsupported(path, found, "choose one between 1 and 1 000 000 ppi"));
     }
     let mut file = AtomicFile::create(path, overwrite)?;
     let mut write = |part: &[u8]| file.write_all(part).map_err(Error::io(path, "write"));
@@ -125,7 +126,8 @@ mod tests {
             let bytes =
                 write_rgbi(&path, &samples, 900.0, "two words", Overwrite::Never).expect("it is written");
             assert_eq!(bytes, std::fs::metadata(&path).expect("the file is there").len());
-            let scan = Scan::open(&path, &OpenOptions::default()).expect("it opens");
+            let scan = Scan::open(&path, &OpenOptions { least_sides_px: (1, 1), ..OpenOptions::default() })
+                .expect("it opens");
             assert_eq!(scan.info().infrared, InfraredSource::ExtraSample);
             assert_eq!(scan.info().ppi, Some([900.0, 900.0]));
             let back = scan.read_region(PixelRect::of_size(w, h), &CancelToken::new()).expect("it reads");

@@ -210,3 +210,20 @@ fn damaged_and_foreign_profiles_are_refused_with_words() {
     let error = parse_profile(&cmyk).expect_err("not RGB");
     assert!(error.to_string().contains("CMYK"), "{error}");
 }
+
+#[test]
+fn a_curve_that_does_not_rise_is_refused() {
+    for gamma in [0.0, -1.0, -0.5] {
+        let profile = build_grey_profile("x", &TransferCurve::Gamma(gamma));
+        let error = parse_profile(&profile).expect_err("no density can be told");
+        assert!(error.to_string().contains("does not rise"), "{gamma}: {error}");
+    }
+    // The same as a table with one entry, which is a power in 1/256.
+    let mut profile = build_grey_profile("x", &TransferCurve::Table(vec![0, 65_535]));
+    let at = profile.windows(4).rposition(|w| w == b"curv").expect("a curve");
+    profile[at + 8..at + 14].copy_from_slice(&[0, 0, 0, 1, 0, 0]);
+    assert!(parse_profile(&profile).is_err());
+    profile[at + 12..at + 14].copy_from_slice(&[2, 0]);
+    let square = parse_profile(&profile).expect("a power of two");
+    assert!((square.tables[0][32_768] - 0.25).abs() < 1e-3);
+}

@@ -2,9 +2,9 @@
 
 mod common;
 
-use common::{Form, Pack, Page, in_folder, make_tiff, read_all};
+use common::{Form, Pack, Page, any_size, in_folder, make_tiff, read_all};
 use glassine_raster::{CancelToken, RegionSource as _, Samples16, box_reduce};
-use glassine_scanfile::{Error, OpenOptions, Scan, overview_factor};
+use glassine_scanfile::{Error, Scan, overview_factor};
 
 const LITTLE: Form = Form { big_endian: false, big: false };
 
@@ -39,7 +39,7 @@ fn an_overview_is_that_of_the_pixels_for_every_packing_shape_and_byte_order() {
                     let page = Page { planar, tile, rows, pack, extra, photometric, predictor, ..page };
                     let file = make_tiff(Form { big_endian, big }, std::slice::from_ref(&page));
                     let (_folder, path) = in_folder("scan.tif", &file);
-                    let (scan, all) = read_all(&path, &OpenOptions::default()).expect("readable");
+                    let (scan, all) = read_all(&path, &any_size()).expect("readable");
                     for factor in [1, 3, 8, 100] {
                         let small = reduced(&scan, factor).expect("readable");
                         assert!(small == box_reduce(&all, factor), "{factor} {:?}", scan.info());
@@ -56,7 +56,7 @@ fn any_number_of_threads_gives_the_same_overview() {
         for pack in [Pack::None, Pack::Deflate] {
             let page = Page { planar, tile, rows, pack, ..Page::new(211, 307, 3, 16) };
             let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[page]));
-            let scan = Scan::open(&path, &OpenOptions::default()).expect("readable");
+            let scan = Scan::open(&path, &any_size()).expect("readable");
             let by = |threads: usize| {
                 let pool = rayon::ThreadPoolBuilder::new().num_threads(threads).build().expect("threads");
                 pool.install(|| reduced(&scan, 6)).expect("readable")
@@ -73,7 +73,7 @@ fn an_infrared_page_comes_last_in_the_overview_at_any_size() {
         let colour = Page { pack: Pack::Lzw, ..Page::new(90, 66, 3, 16) };
         let infrared = Page { planar: false, ..Page::new(width, height, 1, 16) };
         let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[colour, infrared]));
-        let (scan, all) = read_all(&path, &OpenOptions::default()).expect("readable");
+        let (scan, all) = read_all(&path, &any_size()).expect("readable");
         assert_eq!(scan.channels(), 4);
         assert_eq!(reduced(&scan, 4).expect("readable"), box_reduce(&all, 4), "{width} x {height}");
     }
@@ -84,7 +84,7 @@ fn codes_are_made_linear_before_they_are_averaged() {
     for (planar, tile, rows) in shapes() {
         let page = Page { planar, tile, rows, extra: Some(0), ..Page::new(50, 40, 4, 16) };
         let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[page]));
-        let (scan, mut all) = read_all(&path, &OpenOptions::default()).expect("readable");
+        let (scan, mut all) = read_all(&path, &any_size()).expect("readable");
         let tables: Vec<Vec<u16>> =
             (1..=3_u32).map(|c| (0..65_536_u32).map(|v| ((v * v) >> (16 + c)) as u16).collect()).collect();
         for px in all.data_mut().chunks_exact_mut(4) {
@@ -100,7 +100,7 @@ fn progress_rises_to_the_end_and_cancelling_stops() {
     let page = Page { planar: true, rows: 1, ..Page::new(300, 900, 3, 16) };
     let infrared = Page::new(300, 900, 1, 16);
     let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[page, infrared]));
-    let scan = Scan::open(&path, &OpenOptions::default()).expect("readable");
+    let scan = Scan::open(&path, &any_size()).expect("readable");
     let last = std::sync::Mutex::new(Vec::new());
     let note = |share: f32| last.lock().expect("sound").push(share);
     scan.reduced(9, None, &CancelToken::new(), &note).expect("readable");
@@ -120,7 +120,7 @@ fn a_damaged_strip_is_named_by_the_overview() {
     // The first strip begins right after the header.
     file[40..60].fill(0xFF);
     let (_folder, path) = in_folder("scan.tif", &file);
-    let scan = Scan::open(&path, &OpenOptions::default()).expect("the directory is sound");
+    let scan = Scan::open(&path, &any_size()).expect("the directory is sound");
     let error = reduced(&scan, 5).expect_err("damaged").to_string();
     assert!(error.contains("strip 1 of") && error.contains("scan.tif"), "{error}");
 }
@@ -140,7 +140,7 @@ fn a_first_look_reads_a_part_and_shows_the_whole() {
     {
         let page = Page { planar, tile, rows, pack, ..slow_page(width, height) };
         let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[page]));
-        let (scan, all) = read_all(&path, &OpenOptions::default()).expect("readable");
+        let (scan, all) = read_all(&path, &any_size()).expect("readable");
         let exact = box_reduce(&all, factor);
         let whole_bytes = (width * height * 6) as u64;
         let look = |budget| scan.glimpse(factor, budget, None, &CancelToken::new()).expect("readable");

@@ -2,7 +2,7 @@
 
 mod common;
 
-use common::{Form, Noise, Pack, Page, in_folder, make_tiff, read_all};
+use common::{Form, Noise, Pack, Page, any_size, in_folder, make_tiff, read_all};
 use glassine_raster::{CancelToken, Orientation, PixelRect, RegionSource as _};
 use glassine_scanfile::{
     Encoding, Error, FourthSample, InfraredSource, OpenOptions, PlaneKind, Scan, fingerprint,
@@ -12,7 +12,7 @@ const LITTLE: Form = Form { big_endian: false, big: false };
 
 fn check(form: Form, page: &Page) {
     let (_folder, path) = in_folder("scan.tif", &make_tiff(form, std::slice::from_ref(page)));
-    let (scan, all) = read_all(&path, &OpenOptions::default()).unwrap_or_else(|e| panic!("{page:?}: {e}"));
+    let (scan, all) = read_all(&path, &any_size()).unwrap_or_else(|e| panic!("{page:?}: {e}"));
     assert_eq!(all.data(), page.expected(), "{form:?} {}", scan.info().container);
     let mut noise = Noise::new(9);
     for _ in 0..10 {
@@ -63,12 +63,12 @@ fn the_fourth_sample_is_infrared_whatever_its_tag_says() {
     for extra in [Some(0), Some(1), Some(2), None] {
         let page = Page { extra, ..Page::new(40, 30, 4, 16) };
         let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, std::slice::from_ref(&page)));
-        let (scan, all) = read_all(&path, &OpenOptions::default()).expect("readable");
+        let (scan, all) = read_all(&path, &any_size()).expect("readable");
         assert_eq!(scan.info().planes.last(), Some(&PlaneKind::Infrared));
         assert_eq!(scan.info().infrared, InfraredSource::ExtraSample);
         assert_eq!(scan.info().notes.len(), usize::from(extra != Some(0)), "{:?}", scan.info().notes);
         assert_eq!(all.data(), page.expected());
-        let ignore = OpenOptions { fourth_sample: FourthSample::Ignore, ..OpenOptions::default() };
+        let ignore = OpenOptions { fourth_sample: FourthSample::Ignore, ..any_size() };
         let (scan, all) = read_all(&path, &ignore).expect("readable");
         assert_eq!(scan.channels(), 3);
         assert_eq!(all.pixel(3, 2), &page.expected()[(2 * 40 + 3) * 4..][..3]);
@@ -80,10 +80,10 @@ fn a_full_opacity_plane_is_left_out_unless_the_person_says_infrared() {
     let mut page = Page { extra: Some(2), ..Page::new(40, 30, 4, 16) };
     page.codes.iter_mut().skip(3).step_by(4).for_each(|v| *v = 65_535);
     let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[page]));
-    let (scan, _) = read_all(&path, &OpenOptions::default()).expect("readable");
+    let (scan, _) = read_all(&path, &any_size()).expect("readable");
     assert_eq!((scan.channels(), scan.info().infrared), (3, InfraredSource::None));
     assert!(scan.info().notes[0].contains("65535 everywhere"), "{:?}", scan.info().notes);
-    let told = OpenOptions { fourth_sample: FourthSample::Infrared, ..OpenOptions::default() };
+    let told = OpenOptions { fourth_sample: FourthSample::Infrared, ..any_size() };
     assert_eq!(Scan::open(&path, &told).expect("readable").channels(), 4);
 }
 
@@ -96,7 +96,7 @@ fn a_second_grey_page_is_infrared_and_is_stretched_when_it_is_smaller() {
             *v = (1000 * (i % w) + 100 * (i / w)) as u16;
         }
         let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[colour.clone(), infrared.clone()]));
-        let (scan, all) = read_all(&path, &OpenOptions::default()).expect("readable");
+        let (scan, all) = read_all(&path, &any_size()).expect("readable");
         assert_eq!(scan.info().infrared, InfraredSource::SecondPage);
         assert_eq!(scan.channels(), 4);
         if w == 40 {
@@ -121,7 +121,7 @@ fn a_separate_infrared_file_is_joined_and_a_foreign_one_is_refused() {
     let infrared = Page::new(40, 30, 1, 16);
     let side = folder.path().join("scan-ir.tif");
     std::fs::write(&side, make_tiff(form, std::slice::from_ref(&infrared))).expect("written");
-    let options = OpenOptions { infrared_file: Some(side.clone()), ..OpenOptions::default() };
+    let options = OpenOptions { infrared_file: Some(side.clone()), ..any_size() };
     let (scan, all) = read_all(&path, &options).expect("readable");
     assert_eq!(scan.info().infrared, InfraredSource::SeparateFile);
     assert_eq!(all.channel(3).data(), infrared.codes);
@@ -137,7 +137,7 @@ fn white_is_zero_counts_down_and_leaves_infrared_alone() {
         for pack in [Pack::None, Pack::Deflate] {
             let page = Page { photometric: 0, extra: Some(0), planar, pack, ..Page::new(30, 20, 2, 16) };
             let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, std::slice::from_ref(&page)));
-            let (_, all) = read_all(&path, &OpenOptions::default()).expect("readable");
+            let (_, all) = read_all(&path, &any_size()).expect("readable");
             for (got, put) in all.data().chunks(2).zip(page.codes.chunks(2)) {
                 assert_eq!(got, [65_535 - put[0], put[1]]);
             }
@@ -152,20 +152,20 @@ fn resolution_orientation_and_encoding_come_from_the_tags() {
     let mut page = Page::new(20, 10, 3, 16);
     page.more = vec![rational(282, 9449, 10), rational(283, 9449, 10), short(296, 3), short(274, 6)];
     let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, std::slice::from_ref(&page)));
-    let scan = Scan::open(&path, &OpenOptions::default()).expect("readable");
+    let scan = Scan::open(&path, &any_size()).expect("readable");
     let [x, y] = scan.info().ppi.expect("resolution is there");
     assert!((x - 2400.046).abs() < 1e-3 && x == y, "{x}");
     assert_eq!(scan.info().orientation, Orientation::new(1, false));
     assert_eq!(scan.info().encoding, Encoding::Linear);
     page.more = vec![rational(282, 0, 0), rational(283, 1, 0), short(296, 2), short(274, 77)];
     let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[page]));
-    let scan = Scan::open(&path, &OpenOptions::default()).expect("readable");
+    let scan = Scan::open(&path, &any_size()).expect("readable");
     assert_eq!((scan.info().ppi, scan.info().orientation), (None, Orientation::default()));
     let eight = Page::new(20, 10, 1, 8);
     let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[eight]));
-    let scan = Scan::open(&path, &OpenOptions::default()).expect("readable");
+    let scan = Scan::open(&path, &any_size()).expect("readable");
     assert_eq!(scan.info().encoding, Encoding::Srgb);
-    let told = OpenOptions { encoding: Some(Encoding::Gamma(2.0)), ..OpenOptions::default() };
+    let told = OpenOptions { encoding: Some(Encoding::Gamma(2.0)), ..any_size() };
     let light = Scan::open(&path, &told).expect("readable").linearisation();
     assert!((light.light(0, 32_768) - 0.25).abs() < 1e-4);
 }
@@ -179,7 +179,7 @@ fn reading_leaves_the_file_as_it_was() {
         (print, std::fs::metadata(&path).and_then(|m| m.modified()).expect("has a time"))
     };
     let before = look();
-    read_all(&path, &OpenOptions::default()).expect("readable");
+    read_all(&path, &any_size()).expect("readable");
     assert_eq!(look(), before);
 }
 
@@ -189,7 +189,7 @@ fn an_open_scan_can_be_shared_between_threads() {
     let page = Page { pack: Pack::Deflate, predictor: true, rows: 3, ..Page::new(90, 80, 3, 16) };
     let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, std::slice::from_ref(&page)));
     // A cache that holds hardly more than one strip, so that blocks come and go while others read.
-    let options = OpenOptions { cache_bytes: 2000, ..OpenOptions::default() };
+    let options = OpenOptions { cache_bytes: 2000, ..any_size() };
     let scan = Scan::open(&path, &options).expect("readable");
     shared(&scan);
     std::thread::scope(|threads| {
@@ -210,7 +210,7 @@ fn an_open_scan_can_be_shared_between_threads() {
 #[test]
 fn a_region_outside_or_empty_gives_no_pixels() {
     let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[Page::new(20, 10, 3, 16)]));
-    let scan = Scan::open(&path, &OpenOptions::default()).expect("readable");
+    let scan = Scan::open(&path, &any_size()).expect("readable");
     for rect in [PixelRect::new(5, 5, 5, 9), PixelRect::new(20, 0, 40, 10), PixelRect::new(3, 30, 9, 40)] {
         let none = scan.read(rect, &CancelToken::new()).expect("nothing to read");
         assert!(none.data().is_empty());

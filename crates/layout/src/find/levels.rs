@@ -200,7 +200,7 @@ fn open_level(clear: &[f32], slide: bool) -> Option<f32> {
 /// Highest code of the holder, when a good part of the scan is black.
 fn holder_level(any: &[f32]) -> Option<f32> {
     let mut dark: Vec<f32> = any.iter().copied().filter(|v| *v < HOLDER_MOST_T).collect();
-    if dark.len() < any.len() / 200 {
+    if dark.is_empty() || dark.len() < any.len() / 200 {
         return None;
     }
     let at = dark.len() / 2;

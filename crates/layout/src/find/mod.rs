@@ -23,6 +23,7 @@ mod settle;
 mod signal;
 mod strip;
 mod strips;
+mod usable;
 
 pub use run::find;
 
@@ -53,7 +54,7 @@ pub struct FindOptions<'a> {
     pub ppi: Option<f64>,
     /// Margin of the guard in scan pixels; `None` derives it from the measured edge blur.
     pub guard_margin_px: Option<f64>,
-    /// The file holds one frame, with or without a border.
+    /// The file holds one frame, with or without a border: the answer has exactly one, inside the file.
     pub single_frame_file: bool,
 }
 

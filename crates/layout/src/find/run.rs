@@ -5,6 +5,7 @@ use glassine_raster::{CancelToken, RegionSource};
 use super::levels::{OpenRule, Work};
 use super::strip::Scan;
 use super::strips::strip_pieces;
+use super::usable::{drop_scraps, keep_one_frame};
 use super::{FilmTone, FindOptions, Found, LayoutError, Overview};
 
 /// Find strips and frames.
@@ -25,7 +26,7 @@ pub fn find(
     progress: &(dyn Fn(f32) + Sync),
 ) -> Result<Found, LayoutError> {
     progress(0.0);
-    let found = match options.tone {
+    let mut found = match options.tone {
         FilmTone::Negative => find_as(overview, full, options, false, cancel, progress)?,
         FilmTone::Slide => find_as(overview, full, options, true, cancel, progress)?,
         FilmTone::Unknown => {
@@ -34,6 +35,10 @@ pub fn find(
             if worth(&slide) > worth(&negative) { slide } else { negative }
         }
     };
+    drop_scraps(&mut found);
+    if options.single_frame_file {
+        found = keep_one_frame(found, (overview.scan_width_px, overview.scan_height_px), options);
+    }
     progress(1.0);
     Ok(found)
 }

@@ -4,4 +4,5 @@ mod build;
 mod parse;
 
 pub use build::{D50_XYZ, TransferCurve, bradford_to_d50, build_grey_profile, build_rgb_profile};
+pub(crate) use parse::is_srgb;
 pub use parse::{ProfileCurves, ProfileError, parse_profile};

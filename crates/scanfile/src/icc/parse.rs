@@ -5,7 +5,7 @@
 use std::sync::Arc;
 
 use super::build::table_light;
-use crate::linear::table_of;
+use crate::linear::{srgb_light, table_of};
 
 /// What could be used of a profile.
 #[derive(Debug, Clone)]
@@ -84,6 +84,27 @@ pub fn parse_profile(profile: &[u8]) -> Result<ProfileCurves, ProfileError> {
     }
 }
 
+/// Red, green and blue of sRGB under D50. Source: IEC 61966-2-1 primaries, adapted from D65 by the Bradford matrix.
+const SRGB_TO_XYZ_D50: [[f64; 3]; 3] =
+    [[0.436_07, 0.385_06, 0.143_08], [0.222_50, 0.716_88, 0.060_62], [0.013_93, 0.097_10, 0.714_17]];
+
+/// Whether a profile stands for sRGB, whatever it is called.
+pub(crate) fn is_srgb(profile: &[u8]) -> bool {
+    /// Profiles store whole multiples of 1/65536 and differ in the last digits of their adaptation.
+    const MATRIX_TOLERANCE: f64 = 2e-3;
+    const LIGHT_TOLERANCE: f64 = 1e-3;
+    let Ok(curves) = parse_profile(profile) else { return false };
+    let Some(matrix) = curves.to_xyz_d50 else { return false };
+    let mut pairs = matrix.iter().flatten().zip(SRGB_TO_XYZ_D50.iter().flatten());
+    pairs.all(|(a, b)| (a - b).abs() < MATRIX_TOLERANCE)
+        && curves.tables.iter().all(|table| {
+            [0_u16, 2_000, 12_000, 32_768, 50_000, 65_535].iter().all(|code| {
+                let light = table.get(usize::from(*code)).map_or(f64::NAN, |light| f64::from(*light));
+                (light - srgb_light(f64::from(*code) / 65_535.0)).abs() < LIGHT_TOLERANCE
+            })
+        })
+}
+
 fn slice(bytes: &[u8], at: usize, n: usize) -> Option<&[u8]> {
     bytes.get(at..at.checked_add(n)?)
 }
@@ -141,7 +162,19 @@ impl<'p> Tags<'p> {
         curve_of(data)
             .map(Some)
             .ok_or_else(|| ProfileError::Damaged { found: "a curve that cannot be read".into() })
+            .and_then(|curve| match curve {
+                Some(curve) if !rises(&curve) => {
+                    Err(ProfileError::Damaged { found: "a curve that does not rise".into() })
+                }
+                other => Ok(other),
+            })
     }
+}
+
+/// Whether more code means more light. A power of zero or less does not, and no density could be told from it.
+fn rises(curve: &[f32]) -> bool {
+    let ends = curve.first().zip(curve.last());
+    ends.is_some_and(|(dark, bright)| bright > dark) && curve.iter().all(|light| light.is_finite())
 }
 
 fn curve_of(data: &[u8]) -> Option<Arc<[f32]>> {

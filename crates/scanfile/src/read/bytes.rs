@@ -1,29 +1,81 @@
 //! Positioned reads from one open file, shared by many threads; the file is never mapped into memory, so that a file
 //! cut short by another program gives an error and not a crash.
 
-use std::fs::File;
+use std::fs::{File, Metadata};
 use std::io;
 use std::path::{Path, PathBuf};
+use std::time::SystemTime;
 
 use crate::Error;
+use crate::protect::Identity;
+
+/// What happened to a file while it was open.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum FileChange {
+    /// Nothing has its name any more.
+    Gone,
+    /// Another file has its name.
+    Replaced,
+    /// The file itself was written to.
+    Rewritten,
+}
+
+impl std::fmt::Display for FileChange {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Gone => "was moved or removed",
+            Self::Replaced => "was replaced by another file",
+            Self::Rewritten => "was written to",
+        })
+    }
+}
+
+/// Length and time of the last change.
+type Stamp = (u64, Option<SystemTime>);
+
+fn stamp_of(meta: &Metadata) -> Stamp {
+    (meta.len(), meta.modified().ok())
+}
 
 /// An open file and its length when it was opened; any number of threads may read it at once.
 #[derive(Debug)]
 pub struct Positioned {
     path: PathBuf,
     file: File,
-    len: u64,
+    identity: Option<Identity>,
+    stamp: Stamp,
 }
 
 impl Positioned {
-    /// Open a file for reading; a folder is refused.
+    /// Open a regular file for reading; folders, pipes and devices are refused without waiting for them.
     pub fn open(path: &Path) -> Result<Self, Error> {
-        let file = File::open(path).map_err(Error::io(path, "open"))?;
-        let meta = file.metadata().map_err(Error::io(path, "measure"))?;
-        if meta.is_dir() {
-            return Err(Error::unsupported(path, "a folder", "choose the scan file inside it"));
+        let (file, meta) = open_regular(path)?;
+        Ok(Self { path: path.to_owned(), file, identity: Identity::of(&meta), stamp: stamp_of(&meta) })
+    }
+
+    pub(crate) fn handle(&self) -> &File {
+        &self.file
+    }
+
+    /// Whether the file is still the one that was opened, under its name and behind its handle.
+    pub fn check_unchanged(&self) -> Result<(), Error> {
+        let told = |change| Err(Error::Changed { path: self.path.clone(), change });
+        let held = self.file.metadata().map_err(Error::io(&self.path, "measure"))?;
+        if stamp_of(&held) != self.stamp {
+            return told(FileChange::Rewritten);
         }
-        Ok(Self { path: path.to_owned(), file, len: meta.len() })
+        let named = match self.path.metadata() {
+            Ok(meta) => meta,
+            Err(e) if matches!(e.kind(), io::ErrorKind::NotFound | io::ErrorKind::NotADirectory) => {
+                return told(FileChange::Gone);
+            }
+            Err(e) => return Err(Error::io(&self.path, "measure")(e)),
+        };
+        let is_same = match (self.identity, Identity::of(&named)) {
+            (Some(opened), Some(now)) => opened.has_place_of(&now),
+            _ => stamp_of(&named) == self.stamp,
+        };
+        if is_same { Ok(()) } else { told(FileChange::Replaced) }
     }
 
     pub(crate) fn path(&self) -> &Path {
@@ -32,12 +84,12 @@ impl Positioned {
 
     /// Bytes of the file when it was opened.
     pub fn len(&self) -> u64 {
-        self.len
+        self.stamp.0
     }
 
     /// Whether the file had no byte when it was opened.
     pub fn is_empty(&self) -> bool {
-        self.len == 0
+        self.len() == 0
     }
 
     /// Fill `buffer` from `offset`; fewer bytes in the file than that is a malformed file, and `what` is named.
@@ -49,7 +101,7 @@ impl Positioned {
                     let (wanted, got) = (buffer.len(), done);
                     return Err(Error::malformed(
                         &self.path,
-                        format!("cut short: {what} needs {wanted} bytes at {offset}, only {got} are there,"),
+                        format!("cut short: {what} needs {wanted} bytes at {offset}, only {got} are there"),
                     ));
                 }
                 Ok(n) => done += n,
@@ -62,11 +114,11 @@ impl Positioned {
 
     /// `count` bytes from `offset`; the range is checked against the file before memory is taken.
     pub(crate) fn bytes(&self, offset: u64, count: u64, what: &str) -> Result<Vec<u8>, Error> {
-        if offset.checked_add(count).is_none_or(|end| end > self.len) {
-            let len = self.len;
+        if offset.checked_add(count).is_none_or(|end| end > self.len()) {
+            let len = self.len();
             return Err(Error::malformed(
                 &self.path,
-                format!("cut short: {what} needs {count} bytes at {offset}, the file has {len} bytes,"),
+                format!("cut short: {what} needs {count} bytes at {offset}, the file has {len} bytes"),
             ));
         }
         let mut buffer = zeroed(&self.path, what, count)?;
@@ -83,6 +135,54 @@ impl Positioned {
     fn read_at(&self, offset: u64, buffer: &mut [u8]) -> io::Result<usize> {
         std::os::windows::fs::FileExt::seek_read(&self.file, buffer, offset)
     }
+}
+
+/// Open a regular file for reading, with what the system says about it. Folders, pipes and devices are refused in words,
+/// without waiting for them.
+pub fn open_regular(path: &Path) -> Result<(File, Metadata), Error> {
+    let meta = path.metadata().map_err(Error::io(path, "open"))?;
+    refuse_special(path, &meta)?;
+    let mut options = File::options();
+    options.read(true);
+    // Another program may put a pipe in the file's place between the look and the opening.
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::custom_flags(
+        &mut options,
+        rustix::fs::OFlags::NONBLOCK.bits().cast_signed(),
+    );
+    let file = options.open(path).map_err(Error::io(path, "open"))?;
+    let meta = file.metadata().map_err(Error::io(path, "measure"))?;
+    refuse_special(path, &meta)?;
+    Ok((file, meta))
+}
+
+/// What is no regular file, in words.
+fn refuse_special(path: &Path, meta: &Metadata) -> Result<(), Error> {
+    if meta.is_file() {
+        return Ok(());
+    }
+    if meta.is_dir() {
+        return Err(Error::unsupported(path, "a folder", "choose the scan file inside it"));
+    }
+    Err(Error::unsupported(path, special_kind(meta), "choose a file"))
+}
+
+#[cfg(unix)]
+fn special_kind(meta: &Metadata) -> &'static str {
+    use std::os::unix::fs::FileTypeExt as _;
+    let kind = meta.file_type();
+    if kind.is_fifo() {
+        "a pipe"
+    } else if kind.is_socket() {
+        "a socket"
+    } else {
+        "a device"
+    }
+}
+
+#[cfg(not(unix))]
+fn special_kind(_meta: &Metadata) -> &'static str {
+    "something that is no file"
 }
 
 /// Zeroed memory, or an error when the system has none to give.

@@ -2,6 +2,8 @@
 //!
 //! Source: TIFF 6.0 section 2 (classic), and the BigTIFF layout (magic 43, 20-byte entries, 64-bit offsets).
 
+use std::sync::Arc;
+
 use super::bytes::Positioned;
 use crate::Error;
 
@@ -21,18 +23,21 @@ struct Entry {
     inline: [u8; 8],
 }
 
-/// One page's directory.
+/// The directory of one page, or of a picture inside one.
 #[derive(Debug)]
 pub(crate) struct Ifd {
     entries: Vec<Entry>,
+    /// Number of the page, counted from 1, that this picture belongs to (tag 330); `None` for pages themselves.
+    pub(crate) inside: Option<usize>,
 }
 
 /// An open TIFF file with its page directories.
 #[derive(Debug)]
 pub(crate) struct TiffFile {
-    pub(crate) file: Positioned,
+    pub(crate) file: Arc<Positioned>,
     pub(crate) big: bool,
     pub(crate) big_endian: bool,
+    /// The pages in their order, then the pictures inside pages.
     pub(crate) pages: Vec<Ifd>,
     pub(crate) notes: Vec<String>,
 }
@@ -40,7 +45,7 @@ pub(crate) struct TiffFile {
 impl TiffFile {
     /// Read the header and the page chain. Only the first page must be sound; a broken later one ends the chain with a
     /// note.
-    pub(crate) fn open(file: Positioned) -> Result<Self, Error> {
+    pub(crate) fn open(file: Arc<Positioned>) -> Result<Self, Error> {
         let head = file.bytes(0, 8, "the TIFF header")?;
         let big_endian = match &head[..2] {
             b"II" => false,
@@ -65,11 +70,12 @@ impl TiffFile {
                 ));
             }
         };
-        tiff.follow_chain(first)?;
+        let seen = tiff.follow_chain(first)?;
+        tiff.look_inside_pages(seen);
         Ok(tiff)
     }
 
-    fn follow_chain(&mut self, first: u64) -> Result<(), Error> {
+    fn follow_chain(&mut self, first: u64) -> Result<Vec<u64>, Error> {
         let mut seen = Vec::new();
         let mut at = first;
         while at != 0 {
@@ -96,9 +102,33 @@ impl TiffFile {
             }
         }
         if self.pages.is_empty() {
-            return Err(Error::malformed(self.file.path(), "no page"));
+            return Err(Error::malformed(self.file.path(), "a TIFF without a page"));
         }
-        Ok(())
+        Ok(seen)
+    }
+
+    /// Add the pictures inside pages; the ones that cannot be read are left out with a note.
+    fn look_inside_pages(&mut self, mut seen: Vec<u64>) {
+        for page in 0..self.pages.len() {
+            let inside = match self.pages.get(page).map(|ifd| self.offsets(ifd, 330)) {
+                Some(Ok(Some(inside))) => inside,
+                Some(Err(_)) => vec![0],
+                _ => continue,
+            };
+            for at in inside {
+                if seen.contains(&at) || self.pages.len() == MAX_PAGES {
+                    continue;
+                }
+                seen.push(at);
+                match self.read_ifd(at) {
+                    Ok((ifd, _)) => self.pages.push(Ifd { inside: Some(page + 1), ..ifd }),
+                    Err(_) => {
+                        self.notes
+                            .push(format!("a picture inside page {} is damaged and left out", page + 1));
+                    }
+                }
+            }
+        }
     }
 
     fn read_ifd(&self, at: u64) -> Result<(Ifd, u64), Error> {
@@ -130,7 +160,7 @@ impl TiffFile {
             Err(Error::Malformed { .. }) => 0,
             Err(other) => return Err(other),
         };
-        Ok((Ifd { entries }, next))
+        Ok((Ifd { entries, inside: None }, next))
     }
 
     fn u16_of(&self, b: &[u8]) -> u16 {
@@ -187,6 +217,13 @@ impl TiffFile {
                 ));
             }
         };
+        Ok(Some(raw.chunks_exact(size).map(|b| self.uint_of(b)).collect()))
+    }
+
+    /// Positions of directories, at most as many as there may be pages.
+    fn offsets(&self, ifd: &Ifd, tag: u16) -> Result<Option<Vec<u64>>, Error> {
+        let Some((kind, raw)) = self.raw(ifd, tag, MAX_PAGES as u64)? else { return Ok(None) };
+        let size = if matches!(kind, 16 | 18) { 8 } else { 4 };
         Ok(Some(raw.chunks_exact(size).map(|b| self.uint_of(b)).collect()))
     }
 

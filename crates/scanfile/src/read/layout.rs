@@ -219,7 +219,7 @@ impl Layout {
             return Err(Error::malformed(path, format!("{n} block positions where {blocks} are needed")));
         }
         offsets.truncate(blocks as usize);
-        let block_bytes = (self.block_row_bytes() as u64).saturating_mul(u64::from(self.block_h));
+        let block_bytes = self.full_block_bytes();
         if self.packing != Packing::Plain && block_bytes > options.max_decoded_bytes {
             let what = "unpacking one block of the file (bytes)";
             return Err(Error::over(path, what, block_bytes, options.max_decoded_bytes));
@@ -252,7 +252,12 @@ impl Layout {
     /// Bytes of block `index` in the file that are worth reading: nothing packs to more than twice its size, so a larger
     /// count only costs time.
     pub(crate) fn packed_bytes(&self, index: usize) -> u64 {
-        self.counts[index].min(self.unpacked_bytes(index).saturating_mul(2).saturating_add(65_536))
+        self.counts[index].min(self.full_block_bytes().saturating_mul(2).saturating_add(65_536))
+    }
+
+    /// Bytes of a block of full height after unpacking; the last one of a page may need less.
+    pub(crate) fn full_block_bytes(&self) -> u64 {
+        (self.block_row_bytes() as u64).saturating_mul(u64::from(self.block_h))
     }
 
     /// Every block lies inside the file and is long enough to hold its samples.
@@ -271,12 +276,12 @@ impl Layout {
             let stored = if self.packing == Packing::Plain { needed } else { count };
             let found = if count.saturating_mul(ratio) < needed {
                 format!(
-                    "{} has {count} bytes, which cannot hold the {needed} bytes it stands for,",
+                    "{} has {count} bytes, which cannot hold the {needed} bytes it stands for",
                     self.block_name(i)
                 )
             } else if offset.checked_add(stored).is_none_or(|end| end > len) {
                 format!(
-                    "cut short: {} needs {stored} bytes at {offset}, the file has {len} bytes,",
+                    "cut short: {} needs {stored} bytes at {offset}, the file has {len} bytes",
                     self.block_name(i)
                 )
             } else {

@@ -4,8 +4,10 @@ mod bytes;
 mod cache;
 mod glimpse;
 mod ifd;
+mod jpeg_check;
 mod layout;
 mod open_tiff;
+mod pages;
 mod reduce;
 mod segments;
 mod stream;
@@ -15,10 +17,11 @@ mod whole;
 
 use std::fmt::Debug;
 use std::path::Path;
+use std::sync::Arc;
 
 use glassine_raster::{CancelToken, Orientation, PixelRect, Samples16};
 
-pub use bytes::Positioned;
+pub use bytes::{FileChange, Positioned, open_regular};
 pub(crate) use reduce::{Reduction, Sink, reduce_by_regions};
 
 use crate::{Encoding, Error, InfraredSource, OpenOptions};
@@ -51,6 +54,8 @@ pub(crate) trait Picture: Debug + Send + Sync {
 /// What a container told about its picture.
 #[derive(Debug)]
 pub(crate) struct Opened {
+    /// The file, held open.
+    pub(crate) file: Arc<Positioned>,
     pub(crate) picture: Box<dyn Picture>,
     /// 1 or 3; [`Picture::channels`] is one more when infrared is an extra sample.
     pub(crate) colours: u8,
@@ -58,6 +63,10 @@ pub(crate) struct Opened {
     pub(crate) second_page: Option<Box<dyn Picture>>,
     pub(crate) ppi: Option<[f64; 2]>,
     pub(crate) bits: u8,
+    /// Counted from 1.
+    pub(crate) page: u32,
+    /// What is wrong with the picture data though they can be read.
+    pub(crate) damage: Option<String>,
     pub(crate) container: String,
     pub(crate) icc: Option<Vec<u8>>,
     pub(crate) orientation: Orientation,
@@ -69,15 +78,25 @@ pub(crate) struct Opened {
 
 /// Open a picture by what its first bytes say.
 pub(crate) fn open_picture(path: &Path, options: &OpenOptions) -> Result<Opened, Error> {
-    let file = bytes::Positioned::open(path)?;
+    let file = Arc::new(Positioned::open(path)?);
     let head = file.bytes(0, file.len().min(16), "the start of the file")?;
-    match head.as_slice() {
+    let opened = match head.as_slice() {
         [b'I', b'I', 42 | 43, 0, ..] | [b'M', b'M', 0, 42 | 43, ..] => open_tiff::open_tiff(file, options),
-        [0x89, b'P', b'N', b'G', ..] => whole::open_png(&file, options),
-        [0xFF, 0xD8, 0xFF, ..] => whole::open_jpeg(&file, options),
-        [] => Err(Error::malformed(path, "nothing: the file is empty,")),
+        [0x89, b'P', b'N', b'G', ..] => whole::open_png(file, options),
+        [0xFF, 0xD8, 0xFF, ..] => whole::open_jpeg(file, options),
+        [] => Err(Error::malformed(path, "the file is empty")),
         other => Err(Error::unsupported(path, foreign(other), "save the scan as TIFF, PNG or JPEG")),
+    }?;
+    let (width, height) = opened.picture.size();
+    let (least_long, least_short) = options.least_sides_px;
+    if width.max(height) < least_long || width.min(height) < least_short {
+        return Err(Error::unsupported(
+            path,
+            format!("a picture of {width} x {height} px: it is too small for a scan"),
+            "choose the scan itself, not its thumbnail",
+        ));
     }
+    Ok(opened)
 }
 
 fn foreign(head: &[u8]) -> &'static str {

@@ -7,30 +7,36 @@ use glassine_raster::{CancelToken, PixelRect};
 use super::bytes::Positioned;
 use super::ifd::{Ifd, TiffFile};
 use super::layout::{Layout, SampleKind};
+use super::pages::Pages;
 use super::tiff::TiffPage;
 use super::{Opened, Picture};
 use crate::info::orientation_from_tag;
 use crate::{Encoding, Error, FourthSample, InfraredSource, OpenOptions};
 
-pub(super) fn open_tiff(file: Positioned, options: &OpenOptions) -> Result<Opened, Error> {
-    let tiff = Arc::new(TiffFile::open(file)?);
+pub(super) fn open_tiff(file: Arc<Positioned>, options: &OpenOptions) -> Result<Opened, Error> {
+    let tiff = Arc::new(TiffFile::open(Arc::clone(&file))?);
     let mut notes = tiff.notes.clone();
-    let main = main_page(&tiff)?;
-    let page = &tiff.pages[main];
+    let pages = Pages::of(&tiff);
+    let main = pages.scan(&tiff, options)?;
+    let Some(page) = tiff.pages.get(main) else {
+        return Err(Error::malformed(file.path(), "a TIFF without a page"));
+    };
     let layout = Layout::of_page(&tiff, page, options)?;
     let colours = layout.colours;
     let extra = extra_sample(&tiff, &layout, options, &mut notes)?;
-    let (second_page, infrared) = match (extra, options.fourth_sample) {
-        (Some(_), _) => (None, InfraredSource::ExtraSample),
-        (None, FourthSample::Ignore) => (None, InfraredSource::None),
-        (None, _) => match infrared_page(&tiff, main, &layout, options, &mut notes) {
-            Some(plane) => (Some(plane), InfraredSource::SecondPage),
-            None => (None, InfraredSource::None),
-        },
+    let plane = match (extra, options.fourth_sample) {
+        (Some(_), _) | (None, FourthSample::Ignore) => None,
+        (None, _) => pages.infrared(&tiff, main, options),
     };
-    if tiff.pages.len() > 1 && second_page.is_none() {
-        notes.push(format!("the file has {} pages; page {} is used", tiff.pages.len(), main + 1));
-    }
+    notes.extend(pages.note(main, plane.as_ref().map(|(at, _)| *at)));
+    let infrared = match (extra, &plane) {
+        (Some(_), _) => InfraredSource::ExtraSample,
+        (None, Some(_)) => InfraredSource::SecondPage,
+        (None, None) => InfraredSource::None,
+    };
+    let second_page = plane.map(|(_, layout)| -> Box<dyn Picture> {
+        Box::new(TiffPage::new(Arc::clone(&tiff), layout, vec![0], options.cache_bytes))
+    });
     if layout.kind == SampleKind::F32 {
         notes.push("floating samples are cut to 0..1 and read with 16 bits".into());
     }
@@ -49,6 +55,9 @@ pub(super) fn open_tiff(file: Positioned, options: &OpenOptions) -> Result<Opene
     let keep = (0..colours).chain(extra).collect();
     let picture = Box::new(TiffPage::new(Arc::clone(&tiff), layout, keep, options.cache_bytes));
     Ok(Opened {
+        file,
+        page: main as u32 + 1,
+        damage: None,
         picture,
         colours: colours as u8,
         infrared,
@@ -62,17 +71,6 @@ pub(super) fn open_tiff(file: Positioned, options: &OpenOptions) -> Result<Opene
         untagged_note: eight.then(|| "8-bit codes without a colour profile are taken as sRGB".into()),
         notes,
     })
-}
-
-/// The first page that is not a reduced copy; the first page when all are.
-fn main_page(tiff: &TiffFile) -> Result<usize, Error> {
-    for (i, page) in tiff.pages.iter().enumerate() {
-        let reduced = tiff.uint(page, 254)?.unwrap_or(0) & 1 == 1;
-        if !reduced && tiff.uint(page, 256)?.is_some() {
-            return Ok(i);
-        }
-    }
-    Ok(0)
 }
 
 /// Index of the sample to take as infrared.
@@ -125,33 +123,6 @@ fn is_full_everywhere(tiff: &Arc<TiffFile>, layout: &Layout, sample: u16) -> Res
         }
     }
     Ok(true)
-}
-
-/// A grey page after the picture that has its shape.
-fn infrared_page(
-    tiff: &Arc<TiffFile>,
-    main: usize,
-    layout: &Layout,
-    options: &OpenOptions,
-    notes: &mut Vec<String>,
-) -> Option<Box<dyn Picture>> {
-    for (i, page) in tiff.pages.iter().enumerate().skip(main + 1) {
-        let Ok(other) = Layout::of_page(tiff, page, options) else { continue };
-        let reduced = tiff.uint(page, 254).ok().flatten().unwrap_or(0) & 1 == 1;
-        let same_size = (other.width, other.height) == (layout.width, layout.height);
-        let shape = |l: &Layout| f64::from(l.width) / f64::from(l.height);
-        let alike = (0.98..=1.02).contains(&(shape(&other) / shape(layout)));
-        let only_other = tiff.pages.len() == main + 2;
-        // A grey picture followed by many grey pages is a set of pictures, not one with infrared.
-        let fits =
-            other.colours == 1 && alike && (!reduced || same_size) && (layout.colours == 3 || only_other);
-        if fits {
-            notes
-                .push(format!("page {} of the file is grey and of the same shape; taken as infrared", i + 1));
-            return Some(Box::new(TiffPage::new(Arc::clone(tiff), other, vec![0], options.cache_bytes)));
-        }
-    }
-    None
 }
 
 /// Resolution in pixels per inch from tags 282, 283 and 296.

@@ -1,5 +1,8 @@
 //! The few facts of PNG chunks and JPEG segments that decoders do not hand on: resolution, stated encoding, components.
 
+/// Most bytes that one byte of Deflate data can stand for: 258 for two bits, and some room.
+const DEFLATE_MOST: u64 = 1040;
+
 /// Facts of a PNG before its pixel data.
 #[derive(Debug, Default, PartialEq)]
 pub(super) struct PngFacts {
@@ -19,7 +22,7 @@ pub(super) struct JpegFacts {
     pub(super) ended: bool,
 }
 
-fn be(bytes: &[u8], at: usize, n: usize) -> Option<u64> {
+pub(super) fn be(bytes: &[u8], at: usize, n: usize) -> Option<u64> {
     Some(bytes.get(at..at.checked_add(n)?)?.iter().fold(0, |v, b| (v << 8) | u64::from(*b)))
 }
 
@@ -56,6 +59,47 @@ pub(super) fn png_facts(bytes: &[u8]) -> PngFacts {
         at = body.saturating_add(len as usize).saturating_add(4);
     }
     facts
+}
+
+/// Compare the checksum of every PNG chunk. `Ok` has a sentence for each damaged chunk that the picture can do without;
+/// `Err` says what is wrong with one that it can't. Source: PNG specification (chunk layout, naming, CRC).
+pub(super) fn check_png(bytes: &[u8]) -> Result<Vec<String>, String> {
+    let mut notes = Vec::new();
+    let (mut at, mut packed_bytes, mut needed_bytes) = (8_usize, 0_u64, 0_u64);
+    while at < bytes.len() {
+        let cut = || format!("cut short: the PNG goes on after its {} bytes", bytes.len());
+        let len = be(bytes, at, 4).ok_or_else(cut)? as usize;
+        let end = at.checked_add(8).and_then(|body| body.checked_add(len)).ok_or_else(cut)?;
+        let (Some(covered), Some(stored)) = (bytes.get(at + 4..end), be(bytes, end, 4)) else {
+            return Err(cut());
+        };
+        let (kind, body) = covered.split_at(4);
+        let mut crc = flate2::Crc::new();
+        crc.update(covered);
+        if u64::from(crc.sum()) != stored {
+            let name = String::from_utf8_lossy(kind);
+            // A small first letter marks what a reader may leave out.
+            if !kind.iter().all(u8::is_ascii_alphabetic) || kind.first().is_some_and(u8::is_ascii_uppercase) {
+                return Err(format!("the PNG is damaged: the checksum of its {name} data is wrong"));
+            }
+            notes.push(format!("the {name} data of the PNG are damaged (wrong checksum) and were left out"));
+        }
+        match kind {
+            b"IHDR" => {
+                let side = |at| be(body, at, 4).unwrap_or(0);
+                needed_bytes = side(0).saturating_mul(side(4)) * be(body, 8, 1).unwrap_or(0) / 8;
+            }
+            b"IDAT" => packed_bytes += len as u64,
+            b"IEND" if packed_bytes.saturating_mul(DEFLATE_MOST) < needed_bytes => {
+                let found = format!("the PNG has {packed_bytes} bytes for {needed_bytes} bytes of pixels");
+                return Err(format!("{found}, which is too little"));
+            }
+            b"IEND" => return Ok(notes),
+            _ => {}
+        }
+        at = end + 4;
+    }
+    Err(format!("cut short: no end in the {} bytes of a PNG", bytes.len()))
 }
 
 /// Walk the segments to the end. Source: JFIF 1.02 (APP0 density), ITU-T T.81 (frame header).

@@ -12,7 +12,7 @@ use super::bytes::{Positioned, zeroed};
 use super::layout::{Layout, Packing, SampleKind};
 use super::reduce::{Adder, Reduction, RowCodes, RowPlace, Sink, make_linear};
 use super::tiff::TiffPage;
-use super::unpack::{Unpacker, codes_of_row, short};
+use super::unpack::{NO_END, Unpacker, codes_of_row, short};
 use crate::Error;
 
 /// Bytes of rows held by one thread, if a row is not longer: small enough for a core's own cache.
@@ -189,6 +189,9 @@ impl Cutter<'_> {
             work.bytes = bytes;
             first = end;
         }
+        if stream.given == layout.unpacked_bytes(index) {
+            stream.finish()?;
+        }
         work.packed = stream.buffer;
         Ok(())
     }
@@ -299,6 +302,31 @@ impl<'a> PackedStream<'a> {
         }
         (self.used, self.from, self.left) = (0, self.from + n as u64, self.left - n as u64);
         Ok(())
+    }
+
+    /// After the last row of the block: check what follows it.
+    fn finish(&mut self) -> Result<(), Error> {
+        let broken = |index: usize, found: &str| {
+            let name = self.layout.block_name(index);
+            Error::malformed(self.file.path(), format!("{name} {found}"))
+        };
+        loop {
+            let is_dry = self.used == self.buffer.len();
+            if is_dry && self.left > 0 {
+                self.fetch()?;
+            }
+            let (taken, is_over) = self
+                .unpacker
+                .step_to_end(&self.buffer[self.used..], self.layout.full_block_bytes())
+                .map_err(|found| broken(self.index, &found))?;
+            self.used += taken;
+            if is_over {
+                return Ok(());
+            }
+            if self.left == 0 || (taken == 0 && !is_dry) {
+                return Err(broken(self.index, NO_END));
+            }
+        }
     }
 
     fn fill(&mut self, out: &mut [u8]) -> Result<(), Error> {

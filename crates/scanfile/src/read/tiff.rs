@@ -91,7 +91,7 @@ impl TiffPage {
                 packed.iter_mut().for_each(|b| *b = b.reverse_bits());
             }
             let mut raw = zeroed(file.path(), &name, wanted)?;
-            decompress(layout.packing, &packed, &mut raw)
+            decompress(layout.packing, &packed, &mut raw, layout.full_block_bytes())
                 .map_err(|found| Error::malformed(file.path(), format!("{name} {found}")))?;
             Ok(samples_of(layout, raw))
         })

@@ -18,15 +18,23 @@ impl Block {
     }
 }
 
-/// Unpack `packed` into exactly `out.len()` bytes; the error says how far it came.
-pub(crate) fn decompress(packing: Packing, packed: &[u8], out: &mut [u8]) -> Result<(), String> {
+/// Unpack `packed` into exactly `out.len()` bytes and check what follows them; the error says how far it came.
+///
+/// Data that stand for up to `excess` bytes more are allowed.
+pub(crate) fn decompress(packing: Packing, packed: &[u8], out: &mut [u8], excess: u64) -> Result<(), String> {
     let mut unpacker = Unpacker::new(packing, packed);
-    let (_, done) = unpacker.step(packed, out)?;
+    let (taken, done) = unpacker.step(packed, out)?;
     if done < out.len() {
         return Err(short(done as u64, out.len() as u64));
     }
-    Ok(())
+    match unpacker.step_to_end(&packed[taken..], excess)? {
+        (_, true) => Ok(()),
+        (_, false) => Err(NO_END.into()),
+    }
 }
+
+/// The sentence about Deflate data without the checksum at their end.
+pub(crate) const NO_END: &str = "has damaged Deflate data: the end with the checksum is missing";
 
 /// The sentence about a block that ends too early.
 pub(crate) fn short(done: u64, needed: u64) -> String {
@@ -91,6 +99,43 @@ impl Unpacker {
         };
         self.done += given as u64;
         Ok((taken, given))
+    }
+
+    /// After the last byte of the block: go on with `packed` to the end of the data, where Deflate has a checksum of all
+    /// that was unpacked. Returns the bytes taken and whether the end was reached.
+    pub(crate) fn step_to_end(&mut self, packed: &[u8], excess: u64) -> Result<(usize, bool), String> {
+        match &mut self.method {
+            Method::Deflate(inflater) => inflate_end(inflater, packed, self.done.saturating_add(excess)),
+            Method::Plain | Method::Lzw(_) | Method::PackBits(_) => Ok((0, true)),
+        }
+    }
+}
+
+/// Unpack what follows a block that is full, for the sake of the checksum at the end of the data. Some writers fill up
+/// their last strip, so that a few rows more are no fault.
+fn inflate_end(
+    inflater: &mut flate2::Decompress,
+    packed: &[u8],
+    most_out: u64,
+) -> Result<(usize, bool), String> {
+    let mut scratch = [0; 4096];
+    let start = inflater.total_in();
+    loop {
+        let taken = (inflater.total_in() - start) as usize;
+        let (in_before, out_before) = (inflater.total_in(), inflater.total_out());
+        let status = inflater
+            .decompress(&packed[taken..], &mut scratch, flate2::FlushDecompress::None)
+            .map_err(|_| "has damaged Deflate data: their checksum is wrong".to_owned())?;
+        let taken = (inflater.total_in() - start) as usize;
+        if status == flate2::Status::StreamEnd {
+            return Ok((taken, true));
+        }
+        if inflater.total_out() > most_out {
+            return Err("has damaged Deflate data, which go on after the block".into());
+        }
+        if inflater.total_in() == in_before && inflater.total_out() == out_before {
+            return Ok((taken, false));
+        }
     }
 }
 
@@ -284,7 +329,7 @@ mod tests {
         let packed =
             [0xFE, 0xAA, 0x02, 0x80, 0x00, 0x2A, 0xFD, 0xAA, 0x03, 0x80, 0x00, 0x2A, 0x22, 0xF7, 0xAA];
         let mut out = [0; 24];
-        assert_eq!(decompress(Packing::PackBits, &packed, &mut out), Ok(()));
+        assert_eq!(decompress(Packing::PackBits, &packed, &mut out, 0), Ok(()));
         assert_eq!(out[..8], [0xAA, 0xAA, 0xAA, 0x80, 0x00, 0x2A, 0xAA, 0xAA]);
         assert_eq!(out[14..], [0xAA; 10]);
     }
@@ -293,7 +338,7 @@ mod tests {
     fn short_data_is_an_error_that_counts_bytes() {
         for packing in [Packing::PackBits, Packing::Deflate, Packing::Lzw, Packing::Plain] {
             let mut out = [0; 24];
-            let error = decompress(packing, &[], &mut out).expect_err("nothing there");
+            let error = decompress(packing, &[], &mut out, 0).expect_err("nothing there");
             assert!(error.contains("0 bytes"), "{packing:?}: {error}");
         }
     }
@@ -345,7 +390,7 @@ mod tests {
                 .collect();
             for packing in [Packing::PackBits, Packing::Deflate, Packing::Lzw] {
                 let mut out = vec![0; 256];
-                drop(decompress(packing, &data, &mut out));
+                drop(decompress(packing, &data, &mut out, 0));
             }
         }
     }

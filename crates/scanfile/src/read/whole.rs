@@ -2,16 +2,19 @@
 
 use std::io::Cursor;
 use std::path::Path;
+use std::sync::Arc;
 
 use glassine_raster::{CancelToken, Orientation, PixelRect, RegionSource as _, Samples16};
 use image::codecs::{jpeg::JpegDecoder, png::PngDecoder};
 use image::{ColorType, ExtendedColorType, ImageDecoder};
 
 use super::bytes::{Positioned, zeroed};
+use super::jpeg_check::check_jpeg;
 use super::reduce::reduce_by_regions;
-use super::segments::{jpeg_facts, png_facts};
+use super::segments::{check_png, jpeg_facts, png_facts};
 use super::{Opened, Picture, Reduction, Sink};
 use crate::info::orientation_from_tag;
+use crate::write::UNKNOWN_PPI;
 use crate::{Encoding, Error, FourthSample, InfraredSource, OpenOptions};
 
 /// A decoded picture in memory.
@@ -55,13 +58,16 @@ struct Raw {
     notes: Vec<String>,
 }
 
-pub(super) fn open_png(file: &Positioned, options: &OpenOptions) -> Result<Opened, Error> {
-    let bytes = all_bytes(file, options)?;
+pub(super) fn open_png(file: Arc<Positioned>, options: &OpenOptions) -> Result<Opened, Error> {
+    let bytes = all_bytes(&file, options)?;
     let facts = png_facts(&bytes);
     let path = file.path();
+    one_page_only(path, options)?;
+    let damaged = check_png(&bytes).map_err(|found| Error::malformed(path, found))?;
     let decoder =
         PngDecoder::with_limits(Cursor::new(&bytes), limits(options)).map_err(|e| broken(path, &e))?;
     let mut raw = decode(path, decoder, options)?;
+    raw.notes.extend(damaged);
     let palette = facts.palette;
     if palette {
         raw.notes.push("palette colours are expanded to RGB".into());
@@ -77,11 +83,11 @@ pub(super) fn open_png(file: &Positioned, options: &OpenOptions) -> Result<Opene
         }
     };
     let kind = if palette { "palette".to_owned() } else { format!("{}-bit", raw.bits) };
-    Ok(finish(path, raw, format!("PNG, {kind}"), facts.ppi, untagged, note))
+    Ok(finish(file, raw, format!("PNG, {kind}"), facts.ppi, untagged, note))
 }
 
-pub(super) fn open_jpeg(file: &Positioned, options: &OpenOptions) -> Result<Opened, Error> {
-    let bytes = all_bytes(file, options)?;
+pub(super) fn open_jpeg(file: Arc<Positioned>, options: &OpenOptions) -> Result<Opened, Error> {
+    let bytes = all_bytes(&file, options)?;
     let facts = jpeg_facts(&bytes);
     let path = file.path();
     if facts.components == Some(4) {
@@ -91,15 +97,29 @@ pub(super) fn open_jpeg(file: &Positioned, options: &OpenOptions) -> Result<Open
         let found = format!("cut short: no end marker in the {} bytes of a JPEG", bytes.len());
         return Err(Error::malformed(path, found));
     }
+    one_page_only(path, options)?;
+    let damage = check_jpeg(&bytes).map_err(|found| Error::malformed(path, found))?;
     let decoder = JpegDecoder::new(Cursor::new(&bytes)).map_err(|e| broken(path, &e))?;
     let mut raw = decode(path, decoder, options)?;
     raw.notes.push("a JPEG has 8 bits and lost detail; scan to 16-bit TIFF for the best result".into());
     let note = Some("JPEG codes without a colour profile are taken as sRGB".to_owned());
-    Ok(finish(path, raw, "JPEG, 8-bit".into(), facts.ppi, Encoding::Srgb, note))
+    let opened = finish(Arc::clone(&file), raw, "JPEG, 8-bit".into(), facts.ppi, Encoding::Srgb, note);
+    Ok(Opened { damage, ..opened })
+}
+
+/// A page that is asked for must be there.
+fn one_page_only(path: &Path, options: &OpenOptions) -> Result<(), Error> {
+    match options.page {
+        None | Some(1) => Ok(()),
+        Some(page) => {
+            let found = format!("page {page} of a file with one picture");
+            Err(Error::unsupported(path, found, "choose page 1, or leave the page out"))
+        }
+    }
 }
 
 fn finish(
-    path: &Path,
+    file: Arc<Positioned>,
     raw: Raw,
     container: String,
     ppi: Option<[f64; 2]>,
@@ -107,7 +127,10 @@ fn finish(
     untagged_note: Option<String>,
 ) -> Opened {
     Opened {
-        picture: Box::new(Decoded { path: path.to_owned(), samples: raw.samples }),
+        picture: Box::new(Decoded { path: file.path().to_owned(), samples: raw.samples }),
+        file,
+        page: 1,
+        damage: None,
         colours: raw.colours,
         infrared: raw.infrared,
         second_page: None,
@@ -231,6 +254,8 @@ fn exif_facts(block: Option<Vec<u8>>) -> (Orientation, Option<[f64; 2]>) {
         _ => None,
     };
     let ppi = match (per_inch, real(exif::Tag::XResolution), real(exif::Tag::YResolution)) {
+        // Exif writers put 72 where they do not know.
+        (Some(_), Some(UNKNOWN_PPI), Some(UNKNOWN_PPI)) => None,
         (Some(k), Some(x), Some(y)) => Some([x * k, y * k]),
         _ => None,
     };

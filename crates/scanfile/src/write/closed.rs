@@ -57,7 +57,8 @@ impl ClosedPicture {
             Error::Cancelled(_) | Error::Io { .. } | Error::OutOfMemory { .. } => error,
             other => self.differs(format!("it can't be read ({other})")),
         };
-        let options = OpenOptions { cache_bytes: CACHE_BYTES, ..OpenOptions::default() };
+        let options =
+            OpenOptions { cache_bytes: CACHE_BYTES, least_sides_px: (1, 1), ..OpenOptions::default() };
         let scan = Scan::open(self.file.temporary_path(), &options).map_err(told)?;
         if (scan.width(), scan.height(), scan.channels()) != (self.size_px.0, self.size_px.1, self.channels) {
             return Err(self.differs("it has another size"));

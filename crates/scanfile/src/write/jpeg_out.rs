@@ -34,8 +34,12 @@ pub(super) fn write_jpeg(
         .write_image(pixels, spec.width_px, spec.height_px, kind)
         .map_err(|e| Error::usage(&path, format!("the picture could not be encoded ({e})")))?;
     let at = end_of_first_segment(&encoded, &path)?;
-    let exif = segment(b"Exif\0\0", &exif_block(&spec.metadata));
-    let xmp = segment(b"http://ns.adobe.com/xap/1.0/\0", xmp_packet(&spec.metadata).as_bytes());
+    let (exif, xmp) = if spec.metadata.is_empty() {
+        (Vec::new(), Vec::new())
+    } else {
+        let xmp = xmp_packet(&spec.metadata);
+        (segment(b"Exif\0\0", &exif_block(spec)), segment(b"http://ns.adobe.com/xap/1.0/\0", xmp.as_bytes()))
+    };
     let mut hasher = blake3::Hasher::new();
     for part in [&encoded[..at], &exif, &xmp, &encoded[at..]] {
         hasher.update(part);

@@ -1,29 +1,29 @@
 //! Words about a picture as XMP packet and as Exif block.
 //!
-//! The scan time is the *digitised* date; the date of the photograph is written only when it is known. Source of the
-//! property names and of the digital-source vocabulary: XMP specification part 1 and 2, IPTC NewsCodes
-//! `digitalsourcetype` (the URI starts with http).
+//! The date of the photograph is written only when it is known. Source of the property names and of the digital-source
+//! vocabulary: XMP specification part 1 and 2, CIPA DC-010 (Exif in XMP), IPTC NewsCodes `digitalsourcetype` (the URI
+//! starts with http).
 
 use super::ifd_out::IfdBuilder;
-use super::spec::{FilmSourceKind, Metadata};
+use super::spec::{FilmSourceKind, Metadata, PictureFormat, PictureSpec};
+
+/// What Exif says to write when the resolution is unknown; readers take it as such.
+pub(crate) const UNKNOWN_PPI: f64 = 72.0;
 
 const NAMESPACES: &[(&str, &str)] = &[
     ("dc", "http://purl.org/dc/elements/1.1/"),
     ("xmp", "http://ns.adobe.com/xap/1.0/"),
-    ("xmpRights", "http://ns.adobe.com/xap/1.0/rights/"),
-    ("xmpMM", "http://ns.adobe.com/xap/1.0/mm/"),
-    ("photoshop", "http://ns.adobe.com/photoshop/1.0/"),
-    ("Iptc4xmpCore", "http://iptc.org/std/Iptc4xmpCore/1.0/xmlns/"),
-    ("Iptc4xmpExt", "http://iptc.org/std/Iptc4xmpExt/2008-02-29/"),
     ("exif", "http://ns.adobe.com/exif/1.0/"),
+    ("Iptc4xmpExt", "http://iptc.org/std/Iptc4xmpExt/2008-02-29/"),
 ];
 
 impl FilmSourceKind {
-    /// The IPTC digital source type.
-    pub fn digital_source_uri(self) -> &'static str {
+    /// The IPTC digital source type; there is none for pictures that are not of film.
+    pub fn digital_source_uri(self) -> Option<&'static str> {
         match self {
-            Self::Negative => "http://cv.iptc.org/newscodes/digitalsourcetype/negativeFilm",
-            Self::Positive => "http://cv.iptc.org/newscodes/digitalsourcetype/positiveFilm",
+            Self::None => None,
+            Self::Negative => Some("http://cv.iptc.org/newscodes/digitalsourcetype/negativeFilm"),
+            Self::Positive => Some("http://cv.iptc.org/newscodes/digitalsourcetype/positiveFilm"),
         }
     }
 }
@@ -54,20 +54,14 @@ pub(crate) fn xmp_packet(metadata: &Metadata) -> String {
     if !software.is_empty() {
         add(plain("xmp:CreatorTool", software));
     }
-    for (name, date) in [
-        ("xmp:CreateDate", &metadata.digitized),
-        ("xmp:ModifyDate", &metadata.modified),
-        ("photoshop:DateCreated", &metadata.original_date),
-    ] {
-        if let Some(date) = date.as_deref().and_then(iso_date) {
-            add(plain(name, &date));
-        }
+    if let Some(date) = metadata.modified.as_deref().and_then(iso_date) {
+        add(plain("xmp:ModifyDate", &(date + metadata.zone().unwrap_or_default())));
     }
-    add(plain("Iptc4xmpExt:DigitalSourceType", metadata.source.digital_source_uri()));
-    for (name, value) in &metadata.extra_xmp {
-        if is_known_name(name) {
-            add(plain(name, value));
-        }
+    if let Some(date) = metadata.original_date.as_deref().and_then(iso_date) {
+        add(plain("exif:DateTimeOriginal", &date));
+    }
+    if let Some(uri) = metadata.source.digital_source_uri() {
+        add(plain("Iptc4xmpExt:DigitalSourceType", uri));
     }
     let spaces: String =
         NAMESPACES.iter().map(|(prefix, uri)| format!("\n    xmlns:{prefix}=\"{uri}\"")).collect();
@@ -78,15 +72,6 @@ pub(crate) fn xmp_packet(metadata: &Metadata) -> String {
          <rdf:Description rdf:about=\"\"{spaces}>\n{body}  </rdf:Description>\n </rdf:RDF>\n</x:xmpmeta>\n\
          <?xpacket end=\"w\"?>"
     )
-}
-
-/// `prefix:Name` with one of our prefixes and plain letters, so that it is safe as an element name.
-fn is_known_name(name: &str) -> bool {
-    name.split_once(':').is_some_and(|(prefix, local)| {
-        NAMESPACES.iter().any(|(known, _)| *known == prefix)
-            && local.starts_with(|c: char| c.is_ascii_alphabetic())
-            && local.chars().all(|c| c.is_ascii_alphanumeric())
-    })
 }
 
 /// Text safe between tags; characters that XML 1.0 cannot hold are dropped.
@@ -148,31 +133,75 @@ pub(crate) fn describe_page(ifd: &mut IfdBuilder, metadata: &Metadata) {
     }
 }
 
-/// The Exif directory: version, dates, and that a film scanner made the file.
-pub(crate) fn exif_ifd(big: bool, metadata: &Metadata) -> IfdBuilder {
+impl Metadata {
+    /// Whether there is nothing to write.
+    pub(crate) fn is_empty(&self) -> bool {
+        *self == Self::default()
+    }
+
+    /// The time zone of `modified`, when both are sound.
+    fn zone(&self) -> Option<&str> {
+        let zone = self.modified_utc_offset.as_deref()?;
+        let is_sound = match zone.as_bytes() {
+            [b'+' | b'-', h @ .., b':', m1, m2] => {
+                h.len() == 2 && h.iter().chain([m1, m2]).all(u8::is_ascii_digit)
+            }
+            _ => false,
+        };
+        (is_sound && exif_date(&self.modified).is_some()).then_some(zone)
+    }
+}
+
+/// Source of tags, types and required fields: Exif 2.32, tables 4 to 8 and 18 to 21.
+pub(crate) fn exif_ifd(big: bool, spec: &PictureSpec) -> IfdBuilder {
+    let metadata = &spec.metadata;
     let mut ifd = IfdBuilder::new(big);
     ifd.undefined(36864, b"0232");
-    for (tag, date) in [(36867, &metadata.original_date), (36868, &metadata.digitized)] {
-        if let Some(date) = exif_date(date) {
-            ifd.ascii(tag, date);
-        }
+    if let Some(date) = exif_date(&metadata.original_date) {
+        ifd.ascii(36867, date);
     }
-    // FileSource 1: transparency scanner.
-    ifd.undefined(41728, &[1]);
+    if let Some(zone) = metadata.zone() {
+        ifd.ascii(36880, zone);
+    }
+    ifd.undefined(40960, b"0100");
+    // 1 is sRGB; 65535 leaves it to the colour profile.
+    ifd.short(40961, &[if is_srgb(spec) { 1 } else { 65_535 }]);
+    if metadata.source != FilmSourceKind::None {
+        // FileSource 1: transparency scanner.
+        ifd.undefined(41728, &[1]);
+    }
+    if matches!(spec.format, PictureFormat::Jpeg { .. }) {
+        // Y Cb Cr, or Y alone.
+        ifd.undefined(37121, if spec.channels == 3 { &[1, 2, 3, 0] } else { &[1, 0, 0, 0] });
+        ifd.long(40962, spec.width_px);
+        ifd.long(40963, spec.height_px);
+    }
     ifd
 }
 
+fn is_srgb(spec: &PictureSpec) -> bool {
+    spec.channels == 3 && spec.icc.as_deref().is_none_or(crate::icc::is_srgb)
+}
+
 /// A whole Exif block (a small TIFF) for formats that carry one.
-pub(crate) fn exif_block(metadata: &Metadata) -> Vec<u8> {
+pub(crate) fn exif_block(spec: &PictureSpec) -> Vec<u8> {
     let mut page = IfdBuilder::new(false);
     page.short(274, &[1]);
-    describe_page(&mut page, metadata);
+    if matches!(spec.format, PictureFormat::Jpeg { .. }) {
+        let ppi = spec.ppi.unwrap_or(UNKNOWN_PPI);
+        page.rational(282, ppi);
+        page.rational(283, ppi);
+        page.short(296, &[2]);
+        // Chroma samples lie in the middle of their pixels.
+        page.short(531, &[1]);
+    }
+    describe_page(&mut page, &spec.metadata);
     page.offset(34665, 0);
     let exif_at = 8 + page.len();
     page.offset(34665, exif_at);
     let mut block = b"II\x2a\0\x08\0\0\0".to_vec();
     block.extend(page.bytes(8));
-    block.extend(exif_ifd(false, metadata).bytes(exif_at));
+    block.extend(exif_ifd(false, spec).bytes(exif_at));
     block
 }
 
@@ -185,11 +214,25 @@ mod tests {
             title: "Boats <& harbour>".into(),
             creator: "Ana \u{1}Ö".into(),
             software: "Glassine 0.1".into(),
-            digitized: Some("2026:03:05 14:30:00".into()),
+            modified: Some("2026:03:05 14:30:00".into()),
+            modified_utc_offset: Some("-03:30".into()),
             original_date: Some("1974:08".into()),
             source: FilmSourceKind::Positive,
-            extra_xmp: vec![("dc:subject".into(), "sea".into()), ("bad name".into(), "x".into())],
             ..Metadata::default()
+        }
+    }
+
+    fn spec(metadata: Metadata) -> PictureSpec {
+        PictureSpec {
+            width_px: 30,
+            height_px: 20,
+            channels: 3,
+            bits: 8,
+            ppi: Some(300.0),
+            icc: None,
+            metadata,
+            format: PictureFormat::Jpeg { quality: 90 },
+            overwrite: crate::Overwrite::Never,
         }
     }
 
@@ -199,14 +242,34 @@ mod tests {
         for part in [
             "Boats &lt;&amp; harbour&gt;",
             "<rdf:li>Ana Ö</rdf:li>",
-            "<xmp:CreateDate>2026-03-05T14:30:00</xmp:CreateDate>",
-            "<photoshop:DateCreated>1974-08</photoshop:DateCreated>",
+            "<xmp:ModifyDate>2026-03-05T14:30:00-03:30</xmp:ModifyDate>",
+            "<exif:DateTimeOriginal>1974-08</exif:DateTimeOriginal>",
             "digitalsourcetype/positiveFilm",
-            "<dc:subject>sea</dc:subject>",
         ] {
             assert!(xmp.contains(part), "{part} is missing in {xmp}");
         }
-        assert!(!xmp.contains("bad name") && !xmp.contains("exif:DateTimeOriginal"));
+    }
+
+    #[test]
+    fn the_packet_names_no_namespace_but_those_of_the_standards() {
+        let full = Metadata {
+            description: "d".into(),
+            copyright: "c".into(),
+            original_date: Some("1974:08:09 10:11:12".into()),
+            ..sample()
+        };
+        let xmp = xmp_packet(&full);
+        let used: Vec<&str> = xmp.split("xmlns:").skip(1).filter_map(|part| part.split('"').nth(1)).collect();
+        // XMP part 1 (core schemas), CIPA DC-010 (Exif), IPTC photo metadata standard (extension schema).
+        let standard = [
+            "adobe:ns:meta/",
+            "http://www.w3.org/1999/02/22-rdf-syntax-ns#",
+            "http://purl.org/dc/elements/1.1/",
+            "http://ns.adobe.com/xap/1.0/",
+            "http://ns.adobe.com/exif/1.0/",
+            "http://iptc.org/std/Iptc4xmpExt/2008-02-29/",
+        ];
+        assert!(used.len() > 3 && used.iter().all(|uri| standard.contains(uri)), "{used:?}");
     }
 
     #[test]
@@ -219,10 +282,16 @@ mod tests {
 
     #[test]
     fn the_exif_block_is_read_back_by_a_general_reader() {
-        let block = exif_block(&sample());
+        let block = exif_block(&spec(sample()));
         let exif = exif::Reader::new().read_raw(block).expect("sound Exif");
         let text = |tag| exif.get_field(tag, exif::In::PRIMARY).map(|f| f.display_value().to_string());
-        assert_eq!(text(exif::Tag::DateTimeDigitized).as_deref(), Some("2026-03-05 14:30:00"));
+        assert_eq!(text(exif::Tag::DateTime).as_deref(), Some("2026-03-05 14:30:00"));
+        assert_eq!(text(exif::Tag::OffsetTime).as_deref(), Some("\"-03:30\""));
+        assert_eq!(text(exif::Tag::XResolution).as_deref(), Some("300"));
+        assert_eq!(text(exif::Tag::PixelXDimension).as_deref(), Some("30"));
+        assert_eq!(text(exif::Tag::PixelYDimension).as_deref(), Some("20"));
+        assert_eq!(text(exif::Tag::ColorSpace).as_deref(), Some("sRGB"));
+        assert_eq!(text(exif::Tag::FlashpixVersion).as_deref(), Some("1.0"));
         assert_eq!(text(exif::Tag::DateTimeOriginal), None);
         assert_eq!(text(exif::Tag::FileSource).as_deref(), Some("transparency scanner"));
     }

@@ -153,7 +153,10 @@ fn head(chunks: &mut Chunks, spec: &PictureSpec) -> io::Result<()> {
         let per_metre = ((ppi / 0.0254).round() as u32).to_be_bytes();
         chunks.chunk(b"pHYs", &[&per_metre[..], &per_metre, &[1]].concat())?;
     }
-    chunks.chunk(b"eXIf", &exif_block(&spec.metadata))?;
+    if spec.metadata.is_empty() {
+        return Ok(());
+    }
+    chunks.chunk(b"eXIf", &exif_block(spec))?;
     let mut text = b"XML:com.adobe.xmp\0\0\0\0\0".to_vec();
     text.extend(xmp_packet(&spec.metadata).bytes());
     chunks.chunk(b"iTXt", &text)

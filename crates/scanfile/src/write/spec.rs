@@ -36,8 +36,10 @@ pub enum PictureFormat {
 /// What kind of film the picture was digitised from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum FilmSourceKind {
-    /// A negative.
+    /// No film: a drawn picture or a picture of the window.
     #[default]
+    None,
+    /// A negative.
     Negative,
     /// A slide or other transparent positive.
     Positive,
@@ -56,16 +58,14 @@ pub struct Metadata {
     pub copyright: String,
     /// Program and version.
     pub software: String,
-    /// When it was scanned, `YYYY:MM:DD HH:MM:SS`.
-    pub digitized: Option<String>,
-    /// When it was taken, `YYYY:MM:DD HH:MM:SS` or shorter; never guessed from the scan.
+    /// When the photograph was taken, `YYYY:MM:DD HH:MM:SS` or shorter; never guessed from the scan.
     pub original_date: Option<String>,
-    /// When the file was made, `YYYY:MM:DD HH:MM:SS`; this crate reads no clock.
+    /// When the file was made, `YYYY:MM:DD HH:MM:SS` in local time; this crate reads no clock.
     pub modified: Option<String>,
-    /// Negative or slide.
+    /// Time zone of `modified` as `+HH:MM` or `-HH:MM` from universal time.
+    pub modified_utc_offset: Option<String>,
+    /// Negative, slide, or no film.
     pub source: FilmSourceKind,
-    /// More XMP properties: name with its usual prefix (`dc:`, `xmp:`, `photoshop:`, `xmpRights:`, `Iptc4xmpCore:`) and value.
-    pub extra_xmp: Vec<(String, String)>,
 }
 
 /// What a picture file should be.
@@ -111,7 +111,7 @@ impl PictureSpec {
         self.row_samples() * usize::from(self.bits / 8)
     }
 
-    /// Whether the numbers fit together.
+    /// Whether the numbers fit together, and whether the format can hold the picture.
     pub(crate) fn check(&self, path: &Path) -> Result<(), Error> {
         let wrong = if self.width_px == 0 || self.height_px == 0 {
             "a picture needs at least one pixel"
@@ -119,20 +119,37 @@ impl PictureSpec {
             "a picture has 1 or 3 channels"
         } else if !matches!(self.bits, 8 | 16) {
             "a picture has 8 or 16 bits"
-        } else if self.ppi.is_some_and(|ppi| !(ppi.is_finite() && ppi > 0.0 && ppi < 1e6)) {
-            "the resolution must lie between 0 and 1 000 000 ppi"
         } else {
             match self.format {
                 PictureFormat::Jpeg { .. } if self.bits != 8 => "a JPEG has 8 bits",
                 PictureFormat::Jpeg { quality } if !(1..=100).contains(&quality) => {
                     "JPEG quality lies between 1 and 100"
                 }
-                PictureFormat::Jpeg { .. } if self.width_px.max(self.height_px) > 65_535 => {
-                    "a JPEG has at most 65 535 pixels a side"
-                }
-                _ => return Ok(()),
+                _ => return self.check_limits(path),
             }
         };
         Err(Error::usage(path, wrong))
     }
+
+    fn check_limits(&self, path: &Path) -> Result<(), Error> {
+        if let Some(ppi) = self.ppi
+            && !(ppi > 0.0 && ppi <= MOST_PPI)
+        {
+            let found = format!("a resolution of {ppi} ppi");
+            let hint = format!("type the resolution of the scan, above 0 and at most {MOST_PPI} ppi");
+            return Err(Error::unsupported(path, found, hint));
+        }
+        let longest = self.width_px.max(self.height_px);
+        if matches!(self.format, PictureFormat::Jpeg { .. }) && longest > JPEG_MOST_SIDE_PX {
+            let found = format!("JPEG for a side of {longest} px");
+            let hint = format!("choose TIFF, or a size of at most {JPEG_MOST_SIDE_PX} px a side");
+            return Err(Error::unsupported(path, found, hint));
+        }
+        Ok(())
+    }
 }
+
+/// Source: ITU-T T.81, B.2.2: sides have 16 bits.
+const JPEG_MOST_SIDE_PX: u32 = 65_535;
+/// More than any scanner gives; the fields of all formats hold it.
+const MOST_PPI: f64 = 1e6;

@@ -133,16 +133,19 @@ impl TiffOut {
             ifd.short(317, &[2]);
         }
         ifd.short(339, &vec![1; spec.channels.into()]);
-        ifd.byte(700, xmp_packet(&spec.metadata).as_bytes());
-        describe_page(&mut ifd, &spec.metadata);
         if let Some(icc) = &spec.icc {
             ifd.undefined(34675, icc);
         }
+        if spec.metadata.is_empty() {
+            return ifd.bytes(self.position);
+        }
+        ifd.byte(700, xmp_packet(&spec.metadata).as_bytes());
+        describe_page(&mut ifd, &spec.metadata);
         ifd.offset(34665, 0);
         let exif_at = self.position + ifd.len();
         ifd.offset(34665, exif_at);
         let mut bytes = ifd.bytes(self.position);
-        bytes.extend(exif_ifd(self.big, &spec.metadata).bytes(exif_at));
+        bytes.extend(exif_ifd(self.big, spec).bytes(exif_at));
         bytes
     }
 }

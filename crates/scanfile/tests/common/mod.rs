@@ -7,6 +7,11 @@ use std::path::{Path, PathBuf};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
 use glassine_scanfile::{Error, OpenOptions, Scan};
 
+/// Options that take pictures of any size; the tests make small ones.
+pub fn any_size() -> OpenOptions {
+    OpenOptions { least_sides_px: (1, 1), ..OpenOptions::default() }
+}
+
 /// Open and read everything.
 pub fn read_all(path: &Path, options: &OpenOptions) -> Result<(Scan, Samples16), Error> {
     let scan = Scan::open(path, options)?;
