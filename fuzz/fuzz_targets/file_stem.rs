@@ -8,7 +8,7 @@ use std::sync::LazyLock;
 
 static FRAME: LazyLock<Frame> = LazyLock::new(|| {
     let frozen = include_bytes!("../../crates/session/tests/files/version-1.session.json");
-    let session = glassine_session::file::from_json(frozen).expect("the frozen session opens");
+    let session = glassine_session::file::from_json(frozen).expect("the frozen session opens").session;
     (*session.frames[0]).clone()
 });
 

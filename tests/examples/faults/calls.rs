@@ -32,8 +32,12 @@ const FILE_CALLS: &[(&str, &[&str])] = &[
     ("getdents64", &["EIO"]),
 ];
 /// Calls that get memory and threads. The kernel's brk never gives an error number, so that call is left out.
-const MEMORY_CALLS: &[(&str, &[&str])] =
-    &[("mmap", &["ENOMEM"]), ("mremap", &["ENOMEM"]), ("munmap", &["ENOMEM"]), ("clone3", &["EAGAIN", "ENOMEM"])];
+const MEMORY_CALLS: &[(&str, &[&str])] = &[
+    ("mmap", &["ENOMEM"]),
+    ("mremap", &["ENOMEM"]),
+    ("munmap", &["ENOMEM"]),
+    ("clone3", &["EAGAIN", "ENOMEM"]),
+];
 /// No run makes more calls of one kind in one thread.
 const MOST_CALLS: u32 = 400;
 
@@ -122,7 +126,7 @@ fn one(bench: &Bench, tally: &mut Tally, copy: &Copy, exports: bool, inject: &st
             tally.require(fits, || format!("the session is {} and not {expected}", found.title));
         }
     }
-    copy.no_parts(tally, "after the next start");
+    copy.no_parts_after_start(bench, tally);
     for failure in tally.failures.iter_mut().skip(whole) {
         *failure = format!("{failure} ({what})");
     }

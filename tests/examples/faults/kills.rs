@@ -25,7 +25,7 @@ pub(crate) fn saves(bench: &Bench, tally: &mut Tally) {
             kill_worker(bench, tally, &copy, "save", &mut random);
         }
         copy.scans_untouched(tally, None);
-        copy.no_parts(tally, "after the next start");
+        copy.no_parts_after_start(bench, tally);
     }
 }
 
@@ -36,7 +36,7 @@ pub(crate) fn autosaves(bench: &Bench, tally: &mut Tally) {
         tally.trials += 1;
         kill_worker(bench, tally, &copy, "autosave", &mut Random::of(tally.seed, trial));
         copy.scans_untouched(tally, None);
-        copy.no_parts(tally, "after the next start");
+        copy.no_parts_after_start(bench, tally);
         clear_autosaves(&copy);
     }
 }

@@ -96,7 +96,7 @@ fn limited(bench: &Bench, tally: &mut Tally, copy: &Copy, limit: &str, user: Opt
                 format!("the session is {}", found.title)
             }),
         }
-        copy.no_parts(tally, "after the next start");
+        copy.no_parts_after_start(bench, tally);
         for failure in tally.failures.iter_mut().skip(known) {
             *failure = format!("{failure} ({what})");
         }

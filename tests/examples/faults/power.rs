@@ -75,7 +75,7 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
             }
         }
         copy.scans_untouched(tally, None);
-        copy.no_parts(tally, "after the next start");
+        copy.no_parts_after_start(bench, tally);
     }
     if !mounted.unmount() {
         tally.remark("the image could not be unmounted at once".to_owned());

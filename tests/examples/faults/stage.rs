@@ -9,7 +9,8 @@ use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
 use glassine_scanfile::{OpenOptions, Scan};
 use glassine_tests::{StripOnDisk, strip_on_disk};
 
-use crate::program::{Ended, How, Program};
+use crate::Bench;
+use crate::program::{Ended, How, PATIENCE, Program};
 use crate::tally::Tally;
 
 /// Title that the session begins with.
@@ -160,6 +161,28 @@ impl Copy {
         for part in parts {
             drop(std::fs::remove_file(part));
         }
+    }
+
+    /// Require that the next start of the program takes away what a run left behind.
+    pub(crate) fn no_parts_after_start(&self, bench: &Bench, tally: &mut Tally) {
+        if self.parts().is_empty() {
+            return;
+        }
+        for session in [&self.session, &self.made] {
+            let started = bench.program.start_worker(&[Path::new("start"), session]);
+            let ended = started.and_then(|run| run.end(PATIENCE));
+            tally.require(ended.is_ok_and(|ended| ended.status.success()), || {
+                "the next start failed".to_owned()
+            });
+        }
+        if !parts_in(&self.out).is_empty() {
+            let mut args = export_args(&self.session, &self.out);
+            args.extend(words(&["--frames", "1"]));
+            if let Err(why) = succeed(&bench.program, &args) {
+                tally.require(false, || format!("the next export failed: {why}"));
+            }
+        }
+        self.no_parts(tally, "after the next start");
     }
 
     /// Require that every picture that is there is whole; with `all`, that none is missing.

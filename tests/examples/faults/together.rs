@@ -47,7 +47,7 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
         tally.require((least..=most).contains(&counted), || {
             format!("{counted} saves are in the file instead of {least} to {most}: an update was lost")
         });
-        copy.no_parts(tally, "after the round");
+        copy.no_parts_after_start(bench, tally);
     }
     tally.remark(format!("{told} saves were refused with a message and made again"));
 }

@@ -175,7 +175,7 @@ fn kill_after_edit(
             tally.require(kept, || "the edit was not on disk after 1.2 s".to_owned());
         }
     }
-    copy.no_parts(tally, "after the next start");
+    copy.no_parts_after_start(bench, tally);
     let left: Vec<PathBuf> = std::fs::read_dir(&copy.folder)
         .into_iter()
         .flatten()

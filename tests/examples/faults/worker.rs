@@ -5,9 +5,9 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Subcommand;
-use glassine_engine::{EngineError, files};
+use glassine_engine::files::{self, Access, Run, SaveMode, SaveOutcome};
+use glassine_engine::{EngineError, MadeSession};
 use glassine_raster::CancelToken;
-use glassine_scanfile::Overwrite;
 use glassine_session::Session;
 use glassine_tests::say;
 
@@ -18,6 +18,8 @@ use crate::mutate;
 pub(crate) enum Task {
     /// Save one session again and again, telling each save that was acknowledged
     Save { session: PathBuf },
+    /// Start as a program does after it died: find the newest work, print its title, save it
+    Start { session: PathBuf },
     /// Autosave one session again and again, telling each
     Autosave { session: PathBuf },
     /// Count up in one session so many times, among others who do the same
@@ -32,6 +34,7 @@ pub(crate) enum Task {
 pub(crate) fn run(task: &Task) -> ExitCode {
     let result = match task {
         Task::Save { session } => save_again_and_again(session),
+        Task::Start { session } => start(session),
         Task::Autosave { session } => autosave_again_and_again(session),
         Task::Count { session, times } => count_up(session, *times),
         Task::Corpus { kind, folder } => return mutate::write_corpus(*kind, folder),
@@ -57,54 +60,85 @@ pub(crate) fn number_in(title: &str) -> Option<u32> {
     title.strip_prefix("save ")?.parse().ok()
 }
 
-/// The session that a program finds at its next start.
+/// The session as it was saved last.
 pub(crate) fn open(path: &Path) -> Result<Session, EngineError> {
     Ok(files::open_session(path, &CancelToken::new())?.session)
 }
 
 /// The newest work that a program finds at its next start: saved, or left unsaved by a run that died.
 pub(crate) fn recover(path: &Path) -> Result<Session, EngineError> {
-    let saved = open(path)?;
-    let autosave = files::autosave_path(path);
-    if autosave.exists() { open(&autosave) } else { Ok(saved) }
+    match files::unsaved_beside(path, None).first() {
+        Some(unsaved) => open(&unsaved.autosave),
+        None => open(path),
+    }
+}
+
+fn start(path: &Path) -> Result<(), EngineError> {
+    let run = Run::begin(None);
+    let made = files::open_to_work(path, &run, &CancelToken::new())?;
+    let autosaves: Vec<_> =
+        files::unsaved_beside(path, Some(&run)).into_iter().map(|unsaved| unsaved.autosave).collect();
+    let session = recover(path)?;
+    files::save_session(&run, &session, path, mode_of(&made), &autosaves)?.into_saved()?;
+    say(&session.title);
+    Ok(())
+}
+
+fn mode_of(made: &MadeSession) -> SaveMode<'_> {
+    made.saved.as_ref().map_or(SaveMode::Replace, SaveMode::Known)
 }
 
 fn save_again_and_again(path: &Path) -> Result<(), EngineError> {
-    let mut session = open(path)?;
-    let first = number_in(&session.title).unwrap_or(0);
+    let run = Run::begin(None);
+    let mut made = files::open_to_work(path, &run, &CancelToken::new())?;
+    let first = number_in(&made.session.title).unwrap_or(0);
     for number in first + 1.. {
-        session.title = title_of(number);
-        files::save_session(&session, path, Overwrite::Replace)?;
+        made.session.title = title_of(number);
+        let saved = files::save_session(&run, &made.session, path, mode_of(&made), &[])?.into_saved()?;
+        made.saved = Some(saved.state);
         say(&number.to_string());
     }
     Ok(())
 }
 
 fn autosave_again_and_again(path: &Path) -> Result<(), EngineError> {
-    let mut session = open(path)?;
-    let first = number_in(&session.title).unwrap_or(0);
+    let run = Run::begin(None);
+    let mut made = files::open_to_work(path, &run, &CancelToken::new())?;
+    let Some(autosave) = run.autosave_path(Some(path)) else { return Ok(()) };
+    let first = number_in(&made.session.title).unwrap_or(0);
     for number in first + 1.. {
-        session.title = title_of(number);
-        files::autosave_session(&session, path)?;
+        made.session.title = title_of(number);
+        files::autosave_session(&run, &made.session, &autosave)?;
         say(&number.to_string());
     }
     Ok(())
 }
 
-/// Open, count up by one, save; whoever is told that the session is taken tries again. Prints how often it was told.
+/// Open, count up by one, save; whoever is told that another program holds the session, or that it changed, tries again.
+/// Prints how often that was told.
 fn count_up(path: &Path, times: u32) -> Result<(), EngineError> {
-    let mut told = 0_u32;
-    for _ in 0..times {
-        let mut session = open(path)?;
-        session.title = title_of(number_in(&session.title).unwrap_or(0) + 1);
-        while let Err(error) = files::save_session(&session, path, Overwrite::Replace) {
-            told += 1;
-            if told > 10_000 {
-                return Err(error);
-            }
-            session = open(path)?;
-            session.title = title_of(number_in(&session.title).unwrap_or(0) + 1);
+    let run = Run::begin(None);
+    let (mut told, mut counted) = (0_u32, 0);
+    while counted < times {
+        let mut made = files::open_to_work(path, &run, &CancelToken::new())?;
+        let held = matches!(made.access, Access::HeldBy(_));
+        made.session.title = title_of(number_in(&made.session.title).unwrap_or(0) + 1);
+        let saved = !held
+            && matches!(
+                files::save_session(&run, &made.session, path, mode_of(&made), &[])?,
+                SaveOutcome::Saved(_)
+            );
+        counted += u32::from(saved);
+        told += u32::from(!saved);
+        if told > 20_000 {
+            return Err(EngineError::Told(glassine_engine::Notice::new(
+                glassine_engine::Severity::Error,
+                "the session stayed taken",
+                "look who holds it",
+            )));
         }
+        drop(made);
+        std::thread::sleep(std::time::Duration::from_millis(u64::from(std::process::id() % 5) + 1));
     }
     say(&told.to_string());
     Ok(())

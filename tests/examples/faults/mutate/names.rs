@@ -4,7 +4,7 @@ use std::path::{Component, Path};
 use std::sync::Arc;
 
 use glassine_engine::planned_paths;
-use glassine_session::{Frame, OutputSettings, Session, file, file_stem};
+use glassine_session::{Frame, OutputSettings, file, file_stem};
 
 use super::{Target, Verdict};
 use crate::tally::Random;
@@ -68,7 +68,7 @@ impl Names {
     /// A frame of the frozen session.
     pub(super) fn new() -> Self {
         let frozen = include_bytes!("../../../../crates/session/tests/files/version-1.session.json");
-        let session: Option<Session> = file::from_json(frozen).ok();
+        let session = file::from_json(frozen).ok().map(|opened| opened.session);
         Self { frame: session.and_then(|session| session.frames.first().cloned()) }
     }
 }

@@ -117,7 +117,8 @@ impl Target for Scans {
 
     fn read(&self, input: &[u8], place: &Path) -> Result<Verdict, String> {
         std::fs::write(place, input).map_err(|error| format!("the bench could not write: {error}"))?;
-        let Ok(scan) = Scan::open(place, &OpenOptions::default()) else { return Ok(Verdict::Refused) };
+        let any_size = OpenOptions { least_sides_px: (1, 1), ..OpenOptions::default() };
+        let Ok(scan) = Scan::open(place, &any_size) else { return Ok(Verdict::Refused) };
         let (width, height) = (scan.width(), scan.height());
         let (x, y) = (width.saturating_sub(MOST_PX) / 2, height.saturating_sub(MOST_PX) / 2);
         let rect = PixelRect::new(x, y, width.min(x + MOST_PX), height.min(y + MOST_PX));

@@ -52,9 +52,14 @@ impl Target for Sessions {
         match file::from_json(input) {
             Err(error) if error.to_string().is_empty() => Err("refused without words".to_owned()),
             Err(_) => Ok(Verdict::Refused),
+            // What was taken can be written, and the writing is taken again.
             Ok(opened) => {
-                drop(opened);
-                Ok(Verdict::Taken)
+                let written = file::to_json(&opened.session, None, &opened.stamp);
+                match written.map(|bytes| file::from_json(&bytes).is_ok()) {
+                    Ok(true) => Ok(Verdict::Taken),
+                    Ok(false) => Err("what was written of it is refused".to_owned()),
+                    Err(error) => Err(format!("it can't be written: {error}")),
+                }
             }
         }
     }
