@@ -6,7 +6,6 @@ use clap::Args;
 use glassine_engine::{
     EngineError, ExportRequest, FrameScope, Notice, SessionAt, Severity, files, planned_paths,
 };
-use glassine_raster::CancelToken;
 use glassine_session::Session;
 
 use super::{Outcome, Printing, complain, engine, print_json, progress, say};
@@ -37,7 +36,7 @@ impl DemoArgs {
 }
 
 pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
-    let cancel = CancelToken::new();
+    let cancel = super::signals::cancel();
     let engine = engine();
     let made = crate::demo::open_or_make(&engine, &args.folder(), &cancel, &progress)?;
     for notice in &made.notices {
