@@ -12,6 +12,7 @@ pub mod command;
 pub mod counts;
 pub mod demo;
 pub mod dialogs;
+mod display;
 pub mod end_signals;
 mod events;
 pub mod headless;

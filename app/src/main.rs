@@ -15,7 +15,10 @@ fn main() -> ExitCode {
     let demo_folder = match &asked.command {
         Some(command) => match cli::demo_folder(command) {
             Some(folder) => Some(folder),
-            None => return cli::run(command).into(),
+            None => {
+                let outcome = cli::run(command);
+                return cli::signals::exit_code().map_or_else(|| outcome.into(), ExitCode::from);
+            }
         },
         None => None,
     };

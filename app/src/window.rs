@@ -1,7 +1,10 @@
 //! Opening the real window.
 
+use std::any::Any;
+use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind, set_hook, take_hook};
 use std::path::PathBuf;
 use std::sync::Arc;
+use std::sync::atomic::{AtomicBool, Ordering};
 
 use egui::ViewportBuilder;
 use glassine_engine::files::Run;
@@ -11,6 +14,7 @@ use crate::app::{AppOptions, GlassineApp};
 use crate::demo;
 use crate::dialogs::SystemPicker;
 use crate::end_signals::EndSignal;
+use crate::display::{self, Display, Named, NoDisplay};
 use crate::start_watch::StartWatch;
 use crate::theme;
 
@@ -25,19 +29,24 @@ const LEAST: [f32; 2] = [1000.0, 640.0];
 pub enum WindowError {
     /// There is no display to open it on.
     #[error(
-        "there is no display to open a window on (neither WAYLAND_DISPLAY nor DISPLAY is set); \
+        "there is no display to open a window on ({reason}); \
          `glassine demo --headless` makes the demo strips and exports them, \
          `glassine new`, `show` and `export` do the same for your own scans, all without a window"
     )]
-    NoDisplay,
+    NoDisplay {
+        /// Which variable is missing or leads nowhere.
+        reason: String,
+    },
     /// The system refused.
     #[error(
-        "the window could not be opened: {reason}; `glassine demo --headless` and `glassine new`, `show`, `export` \
-         work without one"
+        "the window could not be opened: {reason}; {advice}; `glassine demo --headless` and `glassine new`, `show`, \
+         `export` work without one"
     )]
     Refused {
         /// In the system's words.
         reason: String,
+        /// What to do about it.
+        advice: String,
     },
 }
 
@@ -48,9 +57,8 @@ pub fn open(
     demo_folder: Option<PathBuf>,
     start_watch: Option<StartWatch>,
 ) -> Result<(), WindowError> {
-    if !has_display() {
-        return Err(WindowError::NoDisplay);
-    }
+    let named = Named::of_process();
+    let display = named.choose().map_err(no_display)?;
     let begin_with_demo = files.is_empty();
     let mut options = AppOptions {
         inline_jobs: false,
@@ -67,8 +75,11 @@ pub fn open(
         .with_inner_size(SIZE)
         .with_min_inner_size(LEAST)
         .with_drag_and_drop(true);
-    let native = native_options(viewport);
+    let native = eframe::NativeOptions { event_loop_builder: on(display), ..native_options(viewport) };
+    let start = Arc::new(Start::default());
+    let stage = Arc::clone(&start);
     let create = move |creation: &eframe::CreationContext<'_>| {
+        stage.is_over.store(true, Ordering::SeqCst);
         theme::apply(&creation.egui_ctx, true);
         let ctx = creation.egui_ctx.clone();
         options.end_signal = EndSignal::watch(move || ctx.request_repaint());
@@ -80,8 +91,78 @@ pub fn open(
         let app = GlassineApp::new(jobs, Box::new(SystemPicker::default()), options);
         Ok(Box::new(app) as Box<dyn eframe::App>)
     };
-    eframe::run_native("Glassine", native, Box::new(create))
-        .map_err(|error| WindowError::Refused { reason: plain_reason(&error.to_string()) })
+    let refused = |reason: &str| WindowError::Refused {
+        reason: plain_reason(reason),
+        advice: advice(reason, &named.missing_libraries(display)),
+    };
+    start.keep_panics_quiet();
+    match catch_unwind(AssertUnwindSafe(|| eframe::run_native("Glassine", native, Box::new(create)))) {
+        Ok(ended) => ended.map_err(|error| refused(&error.to_string())),
+        Err(panic) if start.is_over.load(Ordering::SeqCst) => resume_unwind(panic),
+        Err(panic) => Err(refused(&panic_text(panic.as_ref()))),
+    }
+}
+
+/// Until the window is there, a panic comes from a library that the toolkit could not load: it becomes a message.
+#[derive(Debug, Default)]
+struct Start {
+    is_over: AtomicBool,
+}
+
+impl Start {
+    fn keep_panics_quiet(self: &Arc<Self>) {
+        let (start, usual) = (Arc::clone(self), take_hook());
+        let starting = std::thread::current().id();
+        set_hook(Box::new(move |panic| {
+            if start.is_over.load(Ordering::SeqCst) || std::thread::current().id() != starting {
+                usual(panic);
+            }
+        }));
+    }
+}
+
+fn panic_text(panic: &(dyn Any + Send)) -> String {
+    let text = panic.downcast_ref::<String>().map(String::as_str).or_else(|| panic.downcast_ref().copied());
+    text.unwrap_or("the window toolkit stopped").trim_end_matches('.').to_owned()
+}
+
+fn no_display(why: NoDisplay) -> WindowError {
+    let reason = match why {
+        NoDisplay::Unnamed => "neither WAYLAND_DISPLAY nor DISPLAY is set".to_owned(),
+        NoDisplay::Stale(why) => format!("{why}, and DISPLAY is not set"),
+    };
+    WindowError::NoDisplay { reason }
+}
+
+/// What to do when the window was refused for this reason, with these libraries missing.
+fn advice(reason: &str, missing: &[&str]) -> String {
+    if !cfg!(target_os = "linux") {
+        return "check that the graphics driver is installed".to_owned();
+    }
+    let lacking = match missing {
+        [] if reason.contains("X server") => {
+            return "check that DISPLAY names a display that runs".to_owned();
+        }
+        [] => "on a small system, libraries may be missing".to_owned(),
+        names => format!("this system has no {}", names.join(", ")),
+    };
+    format!("{lacking}: `{}` installs what the window needs (Debian, Ubuntu)", display::INSTALL)
+}
+
+/// Tell the toolkit which display to use where it would choose another.
+#[cfg(all(unix, not(target_os = "macos")))]
+fn on(display: Display) -> Option<eframe::EventLoopBuilderHook> {
+    use winit::platform::x11::EventLoopBuilderExtX11 as _;
+    (display == Display::X11InsteadOfWayland).then(|| {
+        Box::new(|builder: &mut eframe::EventLoopBuilder<eframe::UserEvent>| {
+            builder.with_x11();
+        }) as eframe::EventLoopBuilderHook
+    })
+}
+
+#[cfg(not(all(unix, not(target_os = "macos"))))]
+fn on(_display: Display) -> Option<eframe::EventLoopBuilderHook> {
+    None
 }
 
 /// How the toolkit opens the window.
@@ -92,9 +173,13 @@ pub fn native_options(viewport: ViewportBuilder) -> eframe::NativeOptions {
     eframe::NativeOptions { viewport, dithering: false, ..eframe::NativeOptions::default() }
 }
 
-/// The last part of the toolkit's message: what comes before names places in its source.
+/// The last part of the toolkit's message: what comes before names places in its source. Without a driver it only tells
+/// which of its searches was in vain.
 fn plain_reason(message: &str) -> String {
-    message.rsplit(": ").next().unwrap_or(message).to_owned()
+    let last = message.rsplit(": ").next().unwrap_or(message);
+    let is_about_drawing =
+        last == "not found" || ["GLX", "EGL", "config"].iter().any(|word| last.contains(word));
+    if is_about_drawing { format!("no OpenGL driver was found ({last})") } else { last.to_owned() }
 }
 
 /// Where sessions without a file are autosaved; `None` when it can't be made, and then they are not.
@@ -108,12 +193,22 @@ fn cache_folder() -> Option<PathBuf> {
     Some(directories::ProjectDirs::from("", "", "glassine")?.cache_dir().join("overviews"))
 }
 
-/// Whether a display is named in the environment, where the system names it there.
-fn has_display() -> bool {
-    if !cfg!(all(unix, not(target_os = "macos"))) {
-        return true;
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_refusal_names_the_missing_library_and_the_line_that_installs_it() {
+        let advice = advice("Library libxkbcommon-x11.so could not be loaded", &["libxkbcommon-x11.so.0"]);
+        assert!(advice.contains("libxkbcommon-x11.so.0") && advice.contains(display::INSTALL), "{advice}");
+        assert_eq!(plain_reason("glutin error: not found"), "no OpenGL driver was found (not found)");
+        assert_eq!(plain_reason("winit: Failed to open connection"), "Failed to open connection");
     }
-    ["WAYLAND_DISPLAY", "WAYLAND_SOCKET", "DISPLAY"]
-        .iter()
-        .any(|name| std::env::var_os(name).is_some_and(|value| !value.is_empty()))
+
+    #[test]
+    fn a_panic_of_the_toolkit_is_told_in_its_words() {
+        let panic = catch_unwind(|| panic!("Library libxkbcommon-x11.so could not be loaded."));
+        let text = panic_text(panic.expect_err("it panicked").as_ref());
+        assert_eq!(text, "Library libxkbcommon-x11.so could not be loaded");
+    }
 }

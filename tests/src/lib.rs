@@ -1,6 +1,6 @@
-//! Helpers of the end-to-end tests in `tests/`: rendered strips on disk, their truth, and the open data folder.
+//! Helpers of the end-to-end tests in `tests/`: rendered strips on disk and their truth.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use glassine_engine::{Engine, ExportRequest, FrameScope, MadeSession, NewSessionRequest, SessionAt};
 use glassine_film::FilmKind;
@@ -9,21 +9,8 @@ use glassine_raster::{CancelToken, TiltedBox};
 use glassine_scanfile::{Overwrite, write_rgbi};
 use glassine_session::{OutputSettings, Session};
 
-/// The folder of open test data: `GLASSINE_DATA`, or `shared/data` beside the checkout.
-///
-/// Prints a line and gives `None` when it is absent, so that a skipped check is seen.
-pub fn data_folder(what: &str) -> Option<PathBuf> {
-    let given = std::env::var_os("GLASSINE_DATA").map(PathBuf::from);
-    let beside = Path::new(env!("CARGO_MANIFEST_DIR")).ancestors().map(|above| above.join("shared/data"));
-    let found = given.into_iter().chain(beside).find(|folder| folder.is_dir());
-    if found.is_none() {
-        say(&format!("skipped: {what} needs the folder shared/data beside the checkout, or GLASSINE_DATA"));
-    }
-    found
-}
-
 /// A line in the test's output.
-#[expect(clippy::print_stdout, reason = "tests say what they measured and what they skipped")]
+#[expect(clippy::print_stdout, reason = "tests say what they measured")]
 pub fn say(line: &str) {
     println!("{line}");
 }

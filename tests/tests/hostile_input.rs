@@ -7,7 +7,7 @@ use glassine_engine::{Engine, EngineError, ExportRequest, JobHost, NewSessionReq
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
 use glassine_session::Edit;
-use glassine_tests::{data_folder, export_request, new_session, say, strip_on_disk};
+use glassine_tests::{export_request, new_session, say, strip_on_disk};
 
 fn try_new(path: &Path) -> Result<usize, EngineError> {
     let request = NewSessionRequest { scans: vec![path.to_owned()], ..NewSessionRequest::default() };
@@ -24,9 +24,9 @@ fn walk(folder: &Path, each: &mut dyn FnMut(&Path)) {
 
 #[test]
 fn damaged_files_of_a_fuzzing_corpus_are_refused_or_opened_but_never_crash() {
-    let Some(data) = data_folder("the corpus of damaged TIFF files") else { return };
+    let Some(damaged) = glassine_testdata::folder("tiff-corpus/malformed") else { return };
     let mut count = 0;
-    walk(&data.join("tiff-corpus/malformed"), &mut |path| {
+    walk(&damaged, &mut |path| {
         count += 1;
         if let Err(error) = try_new(path) {
             let notice = error.notice();

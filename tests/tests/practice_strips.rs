@@ -3,7 +3,7 @@
 use glassine_engine::Engine;
 use glassine_film::FilmKind;
 use glassine_raster::Point;
-use glassine_tests::{data_folder, new_session, say};
+use glassine_tests::{new_session, say};
 use serde_json::Value;
 
 fn numbers<const N: usize>(value: &Value) -> [f64; N] {
@@ -11,13 +11,8 @@ fn numbers<const N: usize>(value: &Value) -> [f64; N] {
 }
 
 fn check(name: &str, film: FilmKind, format: &str) {
-    let Some(data) = data_folder(name) else { return };
-    let folder = data.join("../practice").join(name);
+    let Some(folder) = glassine_testdata::practice(name) else { return };
     let scan = folder.join("scan_rgbi.tif");
-    if !scan.exists() {
-        say(&format!("skipped: {} is not there", scan.display()));
-        return;
-    }
     let text = std::fs::read_to_string(folder.join("truth.json")).expect("truth is there");
     let truth: Value = serde_json::from_str(&text).expect("truth is JSON");
     let engine = Engine::new();

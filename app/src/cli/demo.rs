@@ -1,10 +1,12 @@
 //! `glassine demo`: the main job on invented film; with `--headless` all of it without a window.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
-use glassine_engine::{EngineError, ExportRequest, FrameScope, SessionAt, files};
-use glassine_raster::CancelToken;
+use glassine_engine::{
+    EngineError, ExportRequest, FrameScope, Notice, SessionAt, Severity, files, planned_paths,
+};
+use glassine_session::Session;
 
 use super::{Outcome, Printing, complain, engine, print_json, progress, say};
 
@@ -34,11 +36,14 @@ impl DemoArgs {
 }
 
 pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
-    let cancel = CancelToken::new();
+    let cancel = super::signals::cancel();
     let engine = engine();
     let made = crate::demo::open_or_make(&engine, &args.folder(), &cancel, &progress)?;
     for notice in &made.notices {
         complain(notice);
+    }
+    if !args.replace {
+        refuse_earlier_pictures(&made.session, &args.to)?;
     }
     let folder = made.path.as_deref().and_then(files::folder_of);
     let output = made.session.output.clone();
@@ -67,4 +72,21 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
         say(&format!("the session is {}", session.display()));
     }
     Ok(if report.failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed })
+}
+
+/// A second run meets the pictures of the first: nothing is made, and the message says how to go on.
+fn refuse_earlier_pictures(session: &Session, to: &Path) -> Result<(), EngineError> {
+    let planned = planned_paths(&session.frames, to, &session.output);
+    let Some(earlier) = planned.into_iter().find_map(|(_, path)| path.ok().filter(|path| path.exists()))
+    else {
+        return Ok(());
+    };
+    Err(EngineError::Told(
+        Notice::new(
+            Severity::Error,
+            "the folder already holds pictures of the demo; nothing was written",
+            "add --replace to write over them, or choose another folder with --to",
+        )
+        .about(earlier),
+    ))
 }

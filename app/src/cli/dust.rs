@@ -4,7 +4,6 @@ use std::path::PathBuf;
 
 use clap::Args;
 use glassine_engine::EngineError;
-use glassine_raster::CancelToken;
 use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 use serde_json::json;
 
@@ -26,7 +25,7 @@ pub struct DustArgs {
 }
 
 pub(super) fn run(args: &DustArgs) -> Result<Outcome, EngineError> {
-    let cancel = CancelToken::new();
+    let cancel = super::signals::cancel();
     let (at, notices) = open(&args.session, &cancel)?;
     for notice in &notices {
         complain(notice);

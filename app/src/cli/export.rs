@@ -5,7 +5,6 @@ use std::path::PathBuf;
 use clap::{Args, ValueEnum};
 use glassine_engine::{EngineError, ExportReport, ExportRequest, FrameScope, SessionAt};
 use glassine_film::{OutputSpace, Rendering};
-use glassine_raster::CancelToken;
 use glassine_session::{BalanceChoice, FrameId, OutputKind, Session, TiffCompression};
 use serde_json::{Value, json};
 
@@ -72,7 +71,7 @@ fn parse_rendering(text: &str) -> Result<Rendering, String> {
 }
 
 pub(super) fn run(args: &ExportArgs) -> Result<Outcome, EngineError> {
-    let cancel = CancelToken::new();
+    let cancel = super::signals::cancel();
     let (mut at, notices) = open(&args.session, &cancel)?;
     for notice in &notices {
         complain(notice);

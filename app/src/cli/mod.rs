@@ -8,6 +8,7 @@ mod export;
 mod new;
 mod plan;
 mod show;
+pub mod signals;
 mod stock;
 mod window_picture;
 
@@ -90,6 +91,7 @@ pub struct Printing {
 
 /// Run a command without a window. `Demo` without `--headless` is the window's business.
 pub fn run(command: &CliCommand) -> Outcome {
+    signals::listen();
     let result = match command {
         CliCommand::Demo(args) => demo::run(args),
         CliCommand::New(args) => new::run(args),

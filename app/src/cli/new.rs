@@ -64,7 +64,7 @@ pub(super) fn run(args: &NewArgs) -> Result<Outcome, EngineError> {
         title: args.title.clone(),
     };
     let stock = args.stock.as_deref().map(read_stock).transpose()?;
-    let (engine, cancel) = (engine(), CancelToken::new());
+    let (engine, cancel) = (engine(), super::signals::cancel());
     let mut made = engine.new_session(&request, &cancel, &progress)?;
     if let Some(stock) = stock {
         use_stock(&engine, &mut made, stock, &cancel)?;

@@ -5,7 +5,6 @@ use std::path::PathBuf;
 use clap::Args;
 use glassine_engine::{EngineError, SessionAt};
 use glassine_film::Param;
-use glassine_raster::CancelToken;
 use glassine_session::{BaseSource, Frame, ScanRef, Strip};
 use serde_json::{Map, Value, json};
 
@@ -24,7 +23,7 @@ pub struct ShowArgs {
 }
 
 pub(super) fn run(args: &ShowArgs) -> Result<Outcome, EngineError> {
-    let cancel = CancelToken::new();
+    let cancel = super::signals::cancel();
     let (at, notices) = open(&args.session, &cancel)?;
     let engine = engine_beside(&args.session);
     let mut outcome = Outcome::Done;

@@ -71,7 +71,7 @@ pub(super) fn run(args: &MeasureStockArgs) -> Result<Outcome, EngineError> {
             StockTarget::Wedge { densities_d }
         }
     };
-    let cancel = CancelToken::new();
+    let cancel = super::signals::cancel();
     let engine = engine_beside(&args.session);
     let (at, notices) = open(&args.session, &cancel)?;
     notices.iter().for_each(complain);

@@ -1,16 +1,7 @@
 //! Status densities of synthetic dye spectra against published weights (`shared/data/spectral`, ANSI/ISO 5-3 products).
 
 use glassine_film::spectral_density_d;
-use std::path::{Path, PathBuf};
-
-/// The folder of open data, if it is there.
-fn data_folder() -> Option<PathBuf> {
-    if let Some(folder) = std::env::var_os("GLASSINE_DATA") {
-        return Some(PathBuf::from(folder));
-    }
-    let here = Path::new(env!("CARGO_MANIFEST_DIR"));
-    here.ancestors().map(|folder| folder.join("../shared/data")).find(|folder| folder.is_dir())
-}
+use std::path::Path;
 
 struct Weights {
     header: Vec<String>,
@@ -36,13 +27,9 @@ impl Weights {
 }
 
 #[test]
-#[expect(clippy::print_stdout, reason = "a skipped test says so")]
 fn status_densities_of_dyes_match_published_weights() {
-    let Some(folder) = data_folder() else {
-        println!("skipped: no shared data folder; set GLASSINE_DATA to run this test");
-        return;
-    };
-    let weights = Weights::read(&folder.join("spectral/density-weightings-10nm.csv"));
+    let Some(folder) = glassine_testdata::folder("spectral") else { return };
+    let weights = Weights::read(&folder.join("density-weightings-10nm.csv"));
     let dye = |centre: f64, width: f64| move |nm: f64| 1.2 * (-((nm - centre) / width).powi(2)).exp();
     let (cyan, magenta, yellow) = (dye(660.0, 60.0), dye(545.0, 45.0), dye(445.0, 45.0));
     let check = |spectrum: &dyn Fn(f64) -> f64, columns: &[&str], want: &[f64]| {

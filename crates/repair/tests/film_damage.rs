@@ -2,23 +2,13 @@
 //!
 //! Source of the shapes: D. Ivanova et al., "Simulating analogue film damage", Eurographics 2023 (MIT), in the folder of open
 //! data. They have outlines but no opacity, so opacity is chosen here.
-#![expect(clippy::print_stdout, reason = "a skipped test must say so")]
+#![expect(clippy::print_stdout, reason = "the figures are shown")]
 
 mod twin;
-
-use std::path::{Path, PathBuf};
 
 use glassine_raster::CancelToken;
 use glassine_repair::{DustOptions, fill, find_dust};
 use twin::{Model, Random, positive, precision_recall, psnr, scene, ssim};
-
-fn data_folder() -> Option<PathBuf> {
-    if let Some(given) = std::env::var_os("GLASSINE_DATA") {
-        return Some(PathBuf::from(given)).filter(|p| p.is_dir());
-    }
-    let here = Path::new(env!("CARGO_MANIFEST_DIR"));
-    here.ancestors().map(|a| a.join("../shared/data")).find(|p| p.is_dir())
-}
 
 /// Every `"points": [[x, y], ...]` of the file.
 fn polygons(text: &str) -> Vec<Vec<(f64, f64)>> {
@@ -72,10 +62,7 @@ fn paint(out: &mut [f64], w: usize, h: usize, polygon: &[(f64, f64)], opacity: f
 
 #[test]
 fn real_damage_shapes_are_found_and_filled() {
-    let Some(folder) = data_folder().map(|d| d.join("film-damage/frames")).filter(|p| p.is_dir()) else {
-        println!("skipped: no damage shapes (set GLASSINE_DATA, or put ../shared/data beside the checkout)");
-        return;
-    };
+    let Some(folder) = glassine_testdata::folder("film-damage/frames") else { return };
     let (w, h) = (420, 320);
     for (file, scale, x0, y0) in [
         ("frame-01.json", 0.5, 900.0, 600.0),

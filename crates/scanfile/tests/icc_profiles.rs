@@ -162,8 +162,7 @@ fn the_matrix_of_our_srgb_profile_is_the_published_one() {
 
 #[test]
 fn open_profiles_of_others_are_read_as_a_colour_engine_reads_them() {
-    let Some(data) = common::data_folder("the walk over open profiles") else { return };
-    let folder = data.join("icc-profiles-cc0");
+    let Some(folder) = glassine_testdata::folder("icc-profiles-cc0") else { return };
     let mut read = 0;
     for entry in std::fs::read_dir(&folder).expect("the folder is there").flatten() {
         if entry.path().extension().is_none_or(|e| e != "icc") {

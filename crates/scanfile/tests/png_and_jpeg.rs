@@ -4,7 +4,7 @@ mod common;
 
 use std::path::Path;
 
-use common::{any_size, data_folder, in_folder, read_all};
+use common::{any_size, in_folder, read_all};
 use glassine_raster::{Orientation, RegionSource as _, Samples16};
 use glassine_scanfile::{Encoding, Error, FourthSample, InfraredSource, OpenOptions, PlaneKind, Scan};
 use image::{ExtendedColorType, ImageEncoder as _};
@@ -93,9 +93,9 @@ fn seen_grid(all: &Samples16, turn: Orientation) -> Vec<f64> {
 
 #[test]
 fn the_orientation_that_a_file_tells_is_the_one_that_shows_the_portrait_upright() {
-    let Some(data) = data_folder("the orientation samples") else { return };
+    let Some(samples) = glassine_testdata::folder("orientation-samples") else { return };
     let open = |n: u32| {
-        let path = data.join(format!("orientation-samples/portrait_{n}.jpg"));
+        let path = samples.join(format!("portrait_{n}.jpg"));
         read_all(&path, &any_size()).expect("readable")
     };
     let (first, pixels) = open(1);

@@ -4,9 +4,10 @@ mod common;
 
 use std::path::{Path, PathBuf};
 
-use common::{any_size, crc32, data_folder, read_all};
+use common::{any_size, crc32, read_all};
 use glassine_raster::RegionSource as _;
 use glassine_scanfile::Error;
+use glassine_testdata::folder;
 
 fn files_under(folder: &Path) -> Vec<PathBuf> {
     let mut found = Vec::new();
@@ -27,7 +28,9 @@ fn files_under(folder: &Path) -> Vec<PathBuf> {
 
 #[test]
 fn sound_files_give_the_pixels_of_an_independent_reader() {
-    let Some(data) = data_folder("the comparison with an independent reader") else { return };
+    let Some(data) = folder("tiff-corpus").and_then(|corpus| Some(corpus.parent()?.to_owned())) else {
+        return;
+    };
     let table = Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/reference/tiff_corpus_values.json");
     let table = std::fs::read_to_string(table).expect("the table of expected values is committed");
     let table: serde_json::Value = serde_json::from_str(&table).expect("the table is JSON");
@@ -54,8 +57,8 @@ fn sound_files_give_the_pixels_of_an_independent_reader() {
 
 #[test]
 fn damaged_files_give_an_error_and_never_a_crash() {
-    let Some(data) = data_folder("the walk over damaged files") else { return };
-    let files = files_under(&data.join("tiff-corpus/malformed"));
+    let Some(damaged) = folder("tiff-corpus/malformed") else { return };
+    let files = files_under(&damaged);
     assert!(files.len() >= 100, "only {} files", files.len());
     let start = std::time::Instant::now();
     for path in &files {

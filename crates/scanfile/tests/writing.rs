@@ -206,7 +206,7 @@ fn an_earlier_picture_is_refused_or_replaced_as_asked() {
 #[test]
 fn general_tools_read_our_tiffs_without_a_warning() {
     if Command::new("tiffinfo").arg("-h").output().is_err() {
-        println!("skipped: tiffinfo is not installed");
+        glassine_testdata::skipped("tiffinfo is not installed");
         return;
     }
     let folder = tempfile::tempdir().expect("temporary folder");
@@ -232,7 +232,7 @@ fn an_independent_python_reader_finds_the_same_pixels_and_tags() {
     let python = std::env::var("GLASSINE_PYTHON").unwrap_or_else(|_| "python3".into());
     let ready = Command::new(&python).args(["-c", "import tifffile, imagecodecs"]).output();
     if !ready.is_ok_and(|o| o.status.success()) {
-        println!("skipped: no Python with tifffile and imagecodecs (set GLASSINE_PYTHON)");
+        glassine_testdata::skipped("no Python with tifffile and imagecodecs (set GLASSINE_PYTHON)");
         return;
     }
     let folder = tempfile::tempdir().expect("temporary folder");

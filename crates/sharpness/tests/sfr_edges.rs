@@ -2,20 +2,12 @@
 //!
 //! The pictures are plain uncompressed TIFF; a few lines read them here, because this crate opens no files.
 
-#![expect(clippy::print_stdout, reason = "a skipped test must say so")]
+#![expect(clippy::print_stdout, reason = "the figures are shown")]
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use glassine_raster::{PixelRect, Plane};
 use glassine_sharpness::slanted_edge;
-
-fn data_folder() -> Option<PathBuf> {
-    if let Some(given) = std::env::var_os("GLASSINE_DATA") {
-        return Some(PathBuf::from(given)).filter(|p| p.is_dir());
-    }
-    let here = Path::new(env!("CARGO_MANIFEST_DIR"));
-    here.ancestors().map(|a| a.join("../shared/data")).find(|p| p.is_dir())
-}
 
 /// First image of an uncompressed little-endian 16-bit grey file, 0..1.
 fn read_grey(path: &Path) -> Option<Plane<f32>> {
@@ -56,10 +48,7 @@ fn read_grey(path: &Path) -> Option<Plane<f32>> {
 
 #[test]
 fn edges_made_elsewhere_give_the_response_of_their_blur() {
-    let Some(folder) = data_folder().map(|d| d.join("sfr-edges/analytic")).filter(|p| p.is_dir()) else {
-        println!("skipped: no edge pictures (set GLASSINE_DATA, or put ../shared/data beside the checkout)");
-        return;
-    };
+    let Some(folder) = glassine_testdata::folder("sfr-edges/analytic") else { return };
     // MTF50 of `sinc(f) exp(-2 (pi sigma f)^2)`, cycles per pixel, by bisection; sigma 0 and 0.5 as in the check values CV-5.1.
     for (file, sigma) in [
         ("edge_a5_s0p0_k0_r1.tif", 0.0_f64),
@@ -68,10 +57,7 @@ fn edges_made_elsewhere_give_the_response_of_their_blur() {
         ("edge_a5_s1p2_k0_r1.tif", 1.2),
         ("edge_a5_s2p0_k0_r1.tif", 2.0),
     ] {
-        let Some(plane) = read_grey(&folder.join(file)) else {
-            println!("skipped: {file} is not plain uncompressed grey");
-            continue;
-        };
+        let plane = read_grey(&folder.join(file)).expect("the edges are plain uncompressed grey");
         let sfr = slanted_edge(&plane, PixelRect::of_size(plane.width(), plane.height())).expect("one edge");
         let (mut low, mut high) = (0.0_f64, 0.999_f64);
         for _ in 0..60 {

@@ -9,11 +9,12 @@ use serde_json::Value;
 /// For each crate, the workspace crates it may depend on (tests and benches included).
 const ALLOWED: &[(&str, &[&str])] = &[
     ("raster", &[]),
-    ("film", &["raster"]),
+    ("testdata", &[]),
+    ("film", &["raster", "testdata"]),
     ("layout", &["raster"]),
-    ("repair", &["raster"]),
-    ("sharpness", &["raster"]),
-    ("scanfile", &["raster"]),
+    ("repair", &["raster", "testdata"]),
+    ("sharpness", &["raster", "testdata"]),
+    ("scanfile", &["raster", "testdata"]),
     ("session", &["raster", "film"]),
     ("engine", &["raster", "film", "layout", "repair", "sharpness", "scanfile", "session"]),
     ("filmsim", &["raster", "scanfile"]),

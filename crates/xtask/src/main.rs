@@ -5,6 +5,7 @@ mod layers;
 mod shots;
 mod tidy;
 
+use std::collections::BTreeSet;
 use std::path::PathBuf;
 use std::process::{Command, ExitCode};
 
@@ -45,7 +46,27 @@ fn check() -> anyhow::Result<()> {
     layers::check()?;
     tidy::check(&root())?;
     cargo(&["clippy", "--workspace", "--all-targets", "--", "-D", "warnings"])?;
-    cargo(&["test", "--workspace"])
+    let skipped = target().join("skipped-tests.txt");
+    if skipped.exists() {
+        std::fs::remove_file(&skipped).with_context(|| skipped.display().to_string())?;
+    }
+    cargo(&["test", "--workspace"])?;
+    list_skipped(&std::fs::read_to_string(&skipped).unwrap_or_default());
+    Ok(())
+}
+
+/// Tests that could not be run here, which are neither passed nor failed.
+fn list_skipped(list: &str) {
+    let names: BTreeSet<_> = list.lines().collect();
+    println!("{} tests were skipped", names.len());
+    for name in names {
+        println!("  {name}");
+    }
+}
+
+/// Where cargo builds.
+fn target() -> PathBuf {
+    std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| root().join("target"), PathBuf::from)
 }
 
 /// The workspace's folder.

@@ -29,8 +29,7 @@ pub(crate) fn draw(root: &Path) -> anyhow::Result<()> {
             &["build", "--release", "-p", "glassine"]
         })?;
     }
-    let target = std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| root.join("target"), PathBuf::from);
-    let program = target.join(profile).join("glassine");
+    let program = super::target().join(profile).join("glassine");
     let display = free_display();
     let screen = Running::start(
         Command::new("Xvfb").args([&display, "-screen", "0", SCREEN, "-nolisten", "tcp"]),

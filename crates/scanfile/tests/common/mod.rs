@@ -1,23 +1,11 @@
-//! Shared by the tests: the open data folder, and a small TIFF maker that shares no code with the reader or the writer.
+//! Shared by the tests: reading whole scans, and a small TIFF maker that shares no code with the reader or the writer.
 
 #![allow(dead_code, unreachable_pub, reason = "every test program uses its own part")]
-#![allow(clippy::print_stdout, reason = "a skipped check says so")]
 
 use std::path::{Path, PathBuf};
 
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
 use glassine_scanfile::{Error, OpenOptions, Scan};
-
-/// The folder of open test data, or `None` after saying so.
-pub fn data_folder(test: &str) -> Option<PathBuf> {
-    let named = std::env::var_os("GLASSINE_DATA").map(PathBuf::from);
-    let beside = Path::new(env!("CARGO_MANIFEST_DIR")).ancestors().map(|a| a.join("../shared/data"));
-    let found = named.into_iter().chain(beside).find(|p| p.is_dir());
-    if found.is_none() {
-        println!("skipped: {test} needs the open test data (set GLASSINE_DATA)");
-    }
-    found
-}
 
 /// Options that take pictures of any size; the tests make small ones.
 pub fn any_size() -> OpenOptions {

@@ -1,0 +1,123 @@
+//! What a part found: trials, failures, remarks.
+
+use crate::Part;
+use clap::ValueEnum as _;
+
+/// The count of one part.
+#[derive(Debug)]
+pub(crate) struct Tally {
+    /// Which part.
+    pub(crate) part: Part,
+    /// Seed of its random choices.
+    pub(crate) seed: u64,
+    /// Trials made.
+    pub(crate) trials: u64,
+    /// What did not hold, one sentence each.
+    pub(crate) failures: Vec<String>,
+    /// What else is worth knowing.
+    pub(crate) remarks: Vec<String>,
+    /// Why nothing was run.
+    pub(crate) skipped: Option<String>,
+    /// How long it took.
+    pub(crate) seconds: f64,
+}
+
+impl Tally {
+    pub(crate) fn new(part: Part, seed: u64) -> Self {
+        Self { part, seed, trials: 0, failures: Vec::new(), remarks: Vec::new(), skipped: None, seconds: 0.0 }
+    }
+
+    /// Something that must hold.
+    pub(crate) fn require(&mut self, holds: bool, what: impl FnOnce() -> String) {
+        if !holds {
+            let trial = self.trials;
+            self.failures.push(format!("trial {trial}: {}", what()));
+        }
+    }
+
+    /// Things that must not have happened, each told.
+    pub(crate) fn refuse(&mut self, found: Vec<String>) {
+        for what in found {
+            self.require(false, || what);
+        }
+    }
+
+    /// Something worth knowing.
+    pub(crate) fn remark(&mut self, what: String) {
+        self.remarks.push(what);
+    }
+
+    /// The part can't be run here.
+    pub(crate) fn skip(&mut self, why: &str) {
+        self.skipped = Some(why.to_owned());
+    }
+
+    /// Name of the part on the command line.
+    pub(crate) fn name(&self) -> String {
+        self.part.to_possible_value().map_or_else(String::new, |value| value.get_name().to_owned())
+    }
+
+    /// With 95 % confidence the failure rate is below this: 3 / n, when nothing failed.
+    pub(crate) fn bound(&self) -> String {
+        match (self.trials, self.failures.len()) {
+            (0, _) => "–".to_owned(),
+            (n, 0) => format!("{:.1e}", 3.0 / n as f64),
+            (n, failed) => format!("{failed} of {n}"),
+        }
+    }
+
+    /// One line for the terminal.
+    pub(crate) fn line(&self) -> String {
+        if let Some(why) = &self.skipped {
+            return format!("{}: skipped, {why}", self.name());
+        }
+        let mut line = format!(
+            "{}: {} trials, {} failures, {:.0} s (seed {})",
+            self.name(),
+            self.trials,
+            self.failures.len(),
+            self.seconds,
+            self.seed
+        );
+        for remark in &self.remarks {
+            line.push_str("\n    ");
+            line.push_str(remark);
+        }
+        line
+    }
+}
+
+/// Random numbers that depend on the seed and the trial only.
+#[derive(Debug, Clone)]
+pub(crate) struct Random(u64);
+
+impl Random {
+    /// The numbers of one trial.
+    pub(crate) fn of(seed: u64, trial: u64) -> Self {
+        Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ trial.wrapping_mul(0xD1B5_4A32_D192_ED03))
+    }
+
+    /// The next number: splitmix64.
+    pub(crate) fn next(&mut self) -> u64 {
+        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
+        let mut z = self.0;
+        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
+        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
+        z ^ (z >> 31)
+    }
+
+    /// A whole number below `n`; 0 when there is none.
+    pub(crate) fn below(&mut self, n: usize) -> usize {
+        (self.next() % (n.max(1) as u64)) as usize
+    }
+
+    /// One of a list.
+    pub(crate) fn pick<'l, T>(&mut self, list: &'l [T]) -> Option<&'l T> {
+        list.get(self.below(list.len()))
+    }
+
+    /// Between 0 and 1.
+    pub(crate) fn share(&mut self) -> f64 {
+        (self.next() >> 11) as f64 / (1_u64 << 53) as f64
+    }
+}

@@ -1,0 +1,145 @@
+//! Processes that the bench starts and ends: they save, autosave and contend through the engine, as the window does.
+
+use std::io::Write as _;
+use std::path::{Path, PathBuf};
+use std::process::ExitCode;
+
+use clap::Subcommand;
+use glassine_engine::files::{self, Access, Run, SaveMode, SaveOutcome};
+use glassine_engine::{EngineError, MadeSession};
+use glassine_raster::CancelToken;
+use glassine_session::Session;
+use glassine_tests::say;
+
+use crate::mutate;
+
+/// What a worker does.
+#[derive(Debug, Subcommand)]
+pub(crate) enum Task {
+    /// Save one session again and again, telling each save that was acknowledged
+    Save { session: PathBuf },
+    /// Start as a program does after it died: find the newest work, print its title, save it
+    Start { session: PathBuf },
+    /// Autosave one session again and again, telling each
+    Autosave { session: PathBuf },
+    /// Count up in one session so many times, among others who do the same
+    Count { session: PathBuf, times: u32 },
+    /// Write the inputs that mutations start from, for the fuzzers' corpora
+    Corpus { kind: mutate::Kind, folder: PathBuf },
+    /// Mutate inputs and feed them to a reader
+    Mutate(mutate::MutateArgs),
+}
+
+/// Do it.
+pub(crate) fn run(task: &Task) -> ExitCode {
+    let result = match task {
+        Task::Save { session } => save_again_and_again(session),
+        Task::Start { session } => start(session),
+        Task::Autosave { session } => autosave_again_and_again(session),
+        Task::Count { session, times } => count_up(session, *times),
+        Task::Corpus { kind, folder } => return mutate::write_corpus(*kind, folder),
+        Task::Mutate(args) => return mutate::work(args),
+    };
+    match result {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(error) => {
+            // The parent reads it; without a parent there is nobody to tell.
+            drop(writeln!(std::io::stderr(), "{}", error.notice()));
+            ExitCode::from(2)
+        }
+    }
+}
+
+/// A title that carries a number.
+pub(crate) fn title_of(number: u32) -> String {
+    format!("save {number}")
+}
+
+/// The number that a title carries.
+pub(crate) fn number_in(title: &str) -> Option<u32> {
+    title.strip_prefix("save ")?.parse().ok()
+}
+
+/// The session as it was saved last.
+pub(crate) fn open(path: &Path) -> Result<Session, EngineError> {
+    Ok(files::open_session(path, &CancelToken::new())?.session)
+}
+
+/// The newest work that a program finds at its next start: saved, or left unsaved by a run that died.
+pub(crate) fn recover(path: &Path) -> Result<Session, EngineError> {
+    match files::unsaved_beside(path, None).first() {
+        Some(unsaved) => open(&unsaved.autosave),
+        None => open(path),
+    }
+}
+
+fn start(path: &Path) -> Result<(), EngineError> {
+    let run = Run::begin(None);
+    let made = files::open_to_work(path, &run, &CancelToken::new())?;
+    let autosaves: Vec<_> =
+        files::unsaved_beside(path, Some(&run)).into_iter().map(|unsaved| unsaved.autosave).collect();
+    let session = recover(path)?;
+    files::save_session(&run, &session, path, mode_of(&made), &autosaves)?.into_saved()?;
+    say(&session.title);
+    Ok(())
+}
+
+fn mode_of(made: &MadeSession) -> SaveMode<'_> {
+    made.saved.as_ref().map_or(SaveMode::Replace, SaveMode::Known)
+}
+
+fn save_again_and_again(path: &Path) -> Result<(), EngineError> {
+    let run = Run::begin(None);
+    let mut made = files::open_to_work(path, &run, &CancelToken::new())?;
+    let first = number_in(&made.session.title).unwrap_or(0);
+    for number in first + 1.. {
+        made.session.title = title_of(number);
+        let saved = files::save_session(&run, &made.session, path, mode_of(&made), &[])?.into_saved()?;
+        made.saved = Some(saved.state);
+        say(&number.to_string());
+    }
+    Ok(())
+}
+
+fn autosave_again_and_again(path: &Path) -> Result<(), EngineError> {
+    let run = Run::begin(None);
+    let mut made = files::open_to_work(path, &run, &CancelToken::new())?;
+    let Some(autosave) = run.autosave_path(Some(path)) else { return Ok(()) };
+    let first = number_in(&made.session.title).unwrap_or(0);
+    for number in first + 1.. {
+        made.session.title = title_of(number);
+        files::autosave_session(&run, &made.session, &autosave)?;
+        say(&number.to_string());
+    }
+    Ok(())
+}
+
+/// Open, count up by one, save; whoever is told that another program holds the session, or that it changed, tries again.
+/// Prints how often that was told.
+fn count_up(path: &Path, times: u32) -> Result<(), EngineError> {
+    let run = Run::begin(None);
+    let (mut told, mut counted) = (0_u32, 0);
+    while counted < times {
+        let mut made = files::open_to_work(path, &run, &CancelToken::new())?;
+        let held = matches!(made.access, Access::HeldBy(_));
+        made.session.title = title_of(number_in(&made.session.title).unwrap_or(0) + 1);
+        let saved = !held
+            && matches!(
+                files::save_session(&run, &made.session, path, mode_of(&made), &[])?,
+                SaveOutcome::Saved(_)
+            );
+        counted += u32::from(saved);
+        told += u32::from(!saved);
+        if told > 20_000 {
+            return Err(EngineError::Told(glassine_engine::Notice::new(
+                glassine_engine::Severity::Error,
+                "the session stayed taken",
+                "look who holds it",
+            )));
+        }
+        drop(made);
+        std::thread::sleep(std::time::Duration::from_millis(u64::from(std::process::id() % 5) + 1));
+    }
+    say(&told.to_string());
+    Ok(())
+}
