@@ -3,7 +3,9 @@
 use std::collections::HashMap;
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
-use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
+#[cfg(test)]
+use std::sync::MutexGuard;
+use std::sync::{Arc, Mutex, OnceLock, PoisonError};
 
 use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource, Samples16};
 use glassine_repair::Registration;
@@ -354,6 +356,12 @@ impl OpenScan {
     /// The overview if it was made already and is still in memory.
     pub(crate) fn overview_if_ready(&self) -> Option<Arc<OverviewData>> {
         self.shared.overviews.get(&(self.id, Level::Overview))
+    }
+
+    /// What a thread holds that reads the overview.
+    #[cfg(test)]
+    pub(super) fn hold_overview(&self) -> MutexGuard<'_, ()> {
+        lock(&self.making)
     }
 
     /// The scan's own file.

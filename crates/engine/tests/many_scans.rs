@@ -1,0 +1,46 @@
+//! A session of two thousand scans where a process may open 256 files.
+#![cfg(target_os = "linux")]
+
+mod common;
+
+use common::*;
+use glassine_engine::{CheckDepth, Engine, FrameScope};
+use glassine_raster::CancelToken;
+use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
+
+const SCANS: usize = 2_000;
+const MOST_FILES: u64 = 256;
+
+#[test]
+fn two_thousand_scans_are_shown_checked_and_exported_with_256_open_files() {
+    let limit = Rlimit { current: Some(MOST_FILES), maximum: getrlimit(Resource::Nofile).maximum };
+    setrlimit(Resource::Nofile, limit).expect("a lower limit is always allowed");
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let first = folder.path().join("0.tif");
+    write_scan(&first, 1);
+    let known = scan_ref(&first);
+    let scans = (0..SCANS).map(|nth| {
+        let path = folder.path().join(format!("{nth}.tif"));
+        // Names of one file: each is opened on its own.
+        if nth > 0 {
+            std::fs::hard_link(&first, &path).expect("links");
+        }
+        glassine_session::ScanRef { path, ..known.clone() }
+    });
+    let session = session_of(scans.collect());
+    let engine = Engine::new();
+    engine.hold_session(&session, None);
+    let cancel = CancelToken::new();
+    let most_open = || std::fs::read_dir("/proc/self/fd").expect("Linux").count() as u64;
+    for scan in &session.scans {
+        engine.scan_picture(&at(&session), scan.id, &cancel, &|_| {}).expect("readable");
+        assert!(most_open() < MOST_FILES / 2);
+    }
+    let checks = engine.check_scans(&at(&session), CheckDepth::Sampled, &cancel, &|_, _| {}).expect("runs");
+    assert!(checks.iter().all(|check| check.notice().is_none()));
+    let frames = session.frames.iter().step_by(20).map(|frame| frame.id).collect();
+    let mut request = request(&session, folder.path().join("out"));
+    request.scope = FrameScope::Only(frames);
+    let report = export(&engine, &request);
+    assert_eq!((report.written.len(), report.failed.len()), (SCANS / 20, 0));
+}
