@@ -103,8 +103,8 @@ fn a_check_tells_changed_missing_and_differently_sized_scans_apart() {
     scan_again(&paths[1], 9);
     std::fs::remove_file(&paths[2]).expect("ours");
     // Sides exchanged: the length stays.
-    write_scan_of(&paths[3], HEIGHT, WIDTH, 3);
-    write_scan_of(&paths[4], HEIGHT, WIDTH, 4);
+    scan_again_of(&paths[3], HEIGHT, WIDTH, 3);
+    scan_again_of(&paths[4], HEIGHT, WIDTH, 4);
     let checks = check(&engine, &session, CheckDepth::Full);
     let states: Vec<_> = checks.iter().map(|check| &check.state).collect();
     assert!(

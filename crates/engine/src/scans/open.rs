@@ -3,9 +3,7 @@
 use std::collections::HashMap;
 use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
-#[cfg(test)]
-use std::sync::MutexGuard;
-use std::sync::{Arc, Mutex, OnceLock, PoisonError};
+use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
 use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource, Samples16};
 use glassine_repair::Registration;
