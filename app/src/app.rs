@@ -4,23 +4,23 @@
 //! draws. Everything here runs without a window too, so tests drive the same program.
 
 use std::path::PathBuf;
-use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
-use glassine_engine::jobs::{Job, JobEvent, JobId};
-use glassine_engine::{JobHost, Notice, SessionAt, Severity};
-use glassine_session::{Edit, FrameId, History, Session};
+use glassine_engine::jobs::{Job, JobId};
+use glassine_engine::{JobHost, Notice, SessionKey};
+use glassine_session::{FrameId, History, Session};
 
-use crate::apply::closing::ExportEnd;
 use crate::apply::files::Files;
 use crate::command::Command;
 use crate::counts::Moment;
 use crate::dialogs::FilePicker;
-use crate::schedule::Scheduler;
+use crate::end_signals::EndSignal;
+use crate::events::Waiting;
+use crate::schedule::{Asks, Scheduler};
 use crate::start_watch::StartWatch;
 use crate::state::{AppStatus, JobKind, JobStatus, UiState, ViewCx, is_in};
-use crate::store::PreviewStore;
+use crate::store::{PreviewStore, Wants};
 use crate::{keys, theme, views};
 
 /// Time for job events in one frame.
@@ -46,10 +46,10 @@ pub struct AppOptions {
     pub demo_folder: Option<PathBuf>,
     /// Open the demo session when nothing else is asked for.
     pub begin_with_demo: bool,
-    /// Folder for autosaves of sessions that have no file yet.
-    pub data_folder: Option<PathBuf>,
     /// Light surround.
     pub light: bool,
+    /// The system asked the program to end.
+    pub end_signal: EndSignal,
     /// Tell how long the start took, then close.
     pub start_watch: Option<StartWatch>,
 }
@@ -70,8 +70,10 @@ pub struct GlassineApp {
     pub(crate) gesture_start: Option<Session>,
     /// Until when further key presses belong to the same step.
     pub(crate) nudging_until: Option<f64>,
-    /// Results of jobs that arrived during a gesture.
-    pub(crate) waiting_edits: Vec<(String, Vec<Edit>)>,
+    /// Names the session under work: results for another one are dropped.
+    pub(crate) key: SessionKey,
+    /// Results of jobs that wait for the end of a gesture.
+    pub(crate) waiting: Vec<Waiting>,
     /// Seconds of the window's clock.
     pub(crate) now: f64,
 }
@@ -97,17 +99,21 @@ impl GlassineApp {
             scheduler: Scheduler::default(),
             gesture_start: None,
             nudging_until: None,
-            waiting_edits: Vec::new(),
+            key: SessionKey::fresh(),
+            waiting: Vec::new(),
             now: 0.0,
             options,
         };
+        if let Some(trouble) = app.jobs.take_trouble() {
+            app.tell(trouble);
+        }
         if !app.options.open.is_empty() {
             app.commands.push(Command::Open(app.options.open.clone()));
         } else {
             if app.options.begin_with_demo {
                 app.commands.push(Command::OpenDemo);
             }
-            app.offer_unsaved_session();
+            app.offer_unsaved_work();
         }
         app
     }
@@ -137,6 +143,21 @@ impl GlassineApp {
         &self.previews
     }
 
+    /// Names the session under work.
+    pub fn session_key(&self) -> SessionKey {
+        self.key
+    }
+
+    /// The jobs of the session.
+    pub fn jobs(&mut self) -> &mut JobHost {
+        &mut self.jobs
+    }
+
+    /// Show these places, as the views do while they are drawn.
+    pub fn show(&mut self, wants: Wants) {
+        self.ui_state.wants = wants;
+    }
+
     /// Whether nothing is queued or under way.
     pub fn is_idle(&self) -> bool {
         self.commands.is_empty() && self.jobs.is_idle()
@@ -155,6 +176,9 @@ impl GlassineApp {
     /// Drain jobs, read keys, carry out commands, ask for pictures. Once a frame, before [`Self::ui`].
     pub fn logic(&mut self, ctx: &Context) {
         self.now = ctx.input(|input| input.time);
+        if ctx.input(|input| input.raw.events.contains(&egui::Event::WindowFocused(true))) {
+            self.scheduler.retry_all(self.now);
+        }
         let more_events = self.drain_jobs();
         self.poll_files(ctx);
         keys::poll(ctx, &mut self.ui_state, &mut self.commands);
@@ -163,7 +187,7 @@ impl GlassineApp {
         self.autosave_in_time(ctx);
         self.refresh_jobs(ctx);
         self.count_in_time(ctx);
-        let inline_work = self.options.inline_jobs && !self.jobs.is_idle();
+        let inline_work = (self.options.inline_jobs && !self.jobs.is_idle()) || self.jobs.works_inline();
         if more_events || inline_work || !self.commands.is_empty() {
             ctx.request_repaint();
         }
@@ -174,18 +198,22 @@ impl GlassineApp {
         for command in std::mem::take(&mut self.commands) {
             self.apply_command(ctx, command);
         }
-        self.take_waiting_edits();
+        self.take_waiting();
         self.ui_state.prune(self.history.current());
         self.prune_tools();
         self.refresh_status();
-        self.scheduler.run(
-            self.history.current(),
-            &self.ui_state.wants,
-            self.status.folder(),
-            &mut self.jobs,
-            &mut self.previews,
-            &mut self.status.jobs,
-        );
+        let at = self.session_at();
+        self.scheduler.run(Asks {
+            at: &at,
+            wants: &self.ui_state.wants,
+            now_s: self.now,
+            jobs: &mut self.jobs,
+            previews: &mut self.previews,
+            status: &mut self.status.jobs,
+        });
+        if let Some(due_s) = self.scheduler.next_retry_s() {
+            ctx.request_repaint_after_secs((due_s - self.now).max(0.0) as f32);
+        }
     }
 
     /// Draw the window. What the views ask for is carried out at once: its pictures are made while this frame is painted.
@@ -228,110 +256,19 @@ impl GlassineApp {
         false
     }
 
-    fn take_event(&mut self, event: JobEvent) {
-        match event {
-            JobEvent::Started { id, label } => {
-                let now_s = self.now;
-                if let Some(job) = self.job_mut(id) {
-                    job.label = label;
-                    job.pace.begin(now_s);
-                }
-            }
-            JobEvent::Progress { id, share, detail } => {
-                let now_s = self.now;
-                if let Some(job) = self.job_mut(id) {
-                    job.share = share.clamp(0.0, 1.0);
-                    job.detail = detail;
-                    job.pace.report(job.share, now_s);
-                }
-                self.status.counts.progress(id, share);
-            }
-            JobEvent::Counted { id, frame, count } => self.status.counts.counted_one(id, frame, count),
-            JobEvent::CountDone { id } => {
-                self.end_job(id);
-                self.status.counts.ended(id);
-            }
-            JobEvent::SessionReady { id, made } => {
-                self.end_job(id);
-                self.session_ready(id, *made);
-            }
-            JobEvent::Edits { id, label, edits, notices } => {
-                self.end_job(id);
-                self.waiting_edits.push((label, edits));
-                notices.into_iter().rev().for_each(|notice| self.tell(notice));
-            }
-            JobEvent::FirstLookReady { id: _, picture } => self.previews.accept_overview(&picture),
-            JobEvent::OverviewReady { id, picture } => {
-                self.end_job(id);
-                self.previews.accept_overview(&picture);
-            }
-            JobEvent::BaseOverlayReady { id, picture, pixels } => {
-                self.end_job(id);
-                self.scheduler.base_pixels_done(picture.scan);
-                self.previews.accept_base_pixels(&picture, pixels);
-            }
-            JobEvent::StockMeasured { id, report } => {
-                self.end_job(id);
-                let (before, after) = report.mean;
-                self.tell(Notice::new(
-                    Severity::Info,
-                    format!("stock measured: mean difference {before:.2} before, {after:.2} with it"),
-                    "look at the patches, then use the stock for the strip or write it to a file",
-                ));
-                self.stock_measured(*report);
-            }
-            JobEvent::PreviewReady(preview) => self.previews.accept(preview),
-            JobEvent::LookingForDust { key, share } => self.previews.dust_progress(key, share, self.now),
-            JobEvent::PreviewFailed { key, revision: _, notice } => {
-                self.previews.fail(key, notice.to_string());
-            }
-            JobEvent::Saved { id, session, path, autosave } => {
-                self.end_job(id);
-                self.saved(id, *session, path, autosave);
-            }
-            JobEvent::Exported { id, report } => {
-                self.end_job(id);
-                self.exported(Arc::from(report));
-            }
-            JobEvent::Failed { id, notice } => {
-                if self.end_job(id) == Some(JobKind::Export) {
-                    self.export_ended(ExportEnd::Failed);
-                }
-                self.status.counts.ended(id);
-                self.job_failed(id);
-                self.tell(notice);
-            }
-            JobEvent::Cancelled { id } => {
-                if self.end_job(id) == Some(JobKind::Export) {
-                    self.export_ended(ExportEnd::Stopped);
-                }
-                self.status.counts.ended(id);
-                self.job_failed(id);
-            }
-        }
-    }
-
-    /// Queue a job and show it in the status line.
+    /// Queue a job for the session under work and show it in the status line.
     pub(crate) fn submit(&mut self, job: Job) -> JobId {
         let label = job.label();
         let kind = match job {
             Job::Export(_) => JobKind::Export,
-            Job::Save { autosave: true, .. } => JobKind::Silent,
+            Job::Autosave { .. } | Job::DiscardAutosaves(_) | Job::HoldScans => JobKind::Silent,
+            Job::HashScans { .. } => JobKind::Background,
             _ => JobKind::Asked,
         };
-        let id = self.jobs.submit(job);
-        self.status.jobs.push(JobStatus::new(id, label, kind));
+        let ends_with_session = job.ends_with_session();
+        let id = self.jobs.submit(self.session_at(), job);
+        self.status.jobs.push(JobStatus { ends_with_session, ..JobStatus::new(id, label, kind) });
         id
-    }
-
-    fn job_mut(&mut self, id: JobId) -> Option<&mut JobStatus> {
-        self.status.jobs.iter_mut().find(|job| job.id == id)
-    }
-
-    /// Take a job off the list; gives its kind.
-    fn end_job(&mut self, id: JobId) -> Option<JobKind> {
-        let at = self.status.jobs.iter().position(|job| job.id == id)?;
-        Some(self.status.jobs.remove(at).kind)
     }
 
     /// Show a message.
@@ -345,23 +282,6 @@ impl GlassineApp {
         self.status.notice_open = true;
     }
 
-    /// Results of jobs become undo steps, but never in the middle of a gesture.
-    fn take_waiting_edits(&mut self) {
-        if self.history.in_gesture() {
-            return;
-        }
-        for (label, edits) in std::mem::take(&mut self.waiting_edits) {
-            let before: Vec<FrameId> = self.session().frames.iter().map(|frame| frame.id).collect();
-            self.apply_all(label, &edits);
-            let added = self.session().frames.iter().map(|frame| frame.id).find(|id| !before.contains(id));
-            if added.is_some() {
-                // Frames that were just found are what the person wants to see.
-                self.ui_state.selected = added.into_iter().collect();
-                self.ui_state.primary = added;
-            }
-        }
-    }
-
     /// Begin, drop or wait for exact counts of what is shown.
     fn count_in_time(&mut self, ctx: &Context) {
         let wanted = self.counts_wanted();
@@ -371,11 +291,11 @@ impl GlassineApp {
             || !self.jobs.previews_are_idle()
             || ctx.input(|input| input.pointer.any_down());
         let moment = Moment { now_s: self.now, is_busy };
-        let (session, folder) = (self.history.current(), self.status.folder());
-        let at = || SessionAt { session: session.clone(), folder: folder.clone() };
-        let (begun, wait_s) = self.status.counts.run(session, &wanted, moment, at, &mut self.jobs);
+        let at = self.session_at();
+        let (begun, wait_s) = self.status.counts.run(&at, &wanted, moment, &mut self.jobs);
         if let Some(id) = begun {
-            self.status.jobs.push(JobStatus::new(id, COUNT_LABEL.to_owned(), JobKind::Count));
+            let status = JobStatus::new(id, COUNT_LABEL.to_owned(), JobKind::Count);
+            self.status.jobs.push(JobStatus { ends_with_session: true, ..status });
         }
         if let Some(wait_s) = wait_s {
             ctx.request_repaint_after_secs(wait_s as f32);
@@ -422,10 +342,10 @@ impl GlassineApp {
     /// The window was asked to close: with unsaved changes or an export under way it stays until that is answered.
     fn hold_close(&mut self, ctx: &Context) {
         let asked = ctx.input(|input| input.viewport().close_requested());
-        if asked && self.ask_before_closing() {
+        if asked && !self.options.end_signal.is_raised() && self.ask_before_closing() {
             ctx.send_viewport_cmd(ViewportCommand::CancelClose);
-        } else if asked && !self.history.is_unsaved() {
-            self.forget_autosave();
+        } else if asked {
+            self.leave_autosave();
         }
     }
 }
@@ -433,6 +353,10 @@ impl GlassineApp {
 impl eframe::App for GlassineApp {
     fn logic(&mut self, ctx: &Context, _: &mut eframe::Frame) {
         self.hold_close(ctx);
+        if self.options.end_signal.is_raised() {
+            self.autosave_now();
+            ctx.send_viewport_cmd(ViewportCommand::Close);
+        }
         if self.options.start_watch.as_mut().is_some_and(StartWatch::begins) {
             self.options.start_watch = None;
             ctx.send_viewport_cmd(ViewportCommand::Close);
@@ -451,6 +375,11 @@ impl eframe::App for GlassineApp {
             watch.drawn(has_session, has_pictures && self.jobs.is_idle() && self.previews.is_uploaded());
             ui.ctx().request_repaint();
         }
+    }
+
+    fn on_exit(&mut self, _: Option<&eframe::glow::Context>) {
+        // The job host writes it before it ends, whatever closes the window.
+        self.autosave_now();
     }
 
     fn clear_color(&self, _: &egui::Visuals) -> [f32; 4] {

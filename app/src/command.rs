@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use glassine_engine::{FrameScope, NewSessionRequest, Notice, Overlay};
+use glassine_engine::{FrameScope, MadeSession, NewSessionRequest, Notice, Overlay};
 use glassine_film::{FilmKind, Param, ParamGroup};
 use glassine_raster::{Point, Scan, TiltedBox};
 use glassine_session::{Edit, FrameId, OutputSettings, ScanId, StripId};
@@ -116,6 +116,17 @@ pub enum Leaving {
     NewSession(Box<NewSessionRequest>),
     /// Open the demo session.
     OpenDemo,
+    /// Show a session that was opened while the one under work changed.
+    Show(Box<Arrived>),
+}
+
+/// A session that was opened or made and is not shown yet.
+#[derive(Debug, Clone)]
+pub struct Arrived {
+    /// The session.
+    pub made: MadeSession,
+    /// Its scans have no frames yet: what is known about them.
+    pub find: Option<NewSessionRequest>,
 }
 
 /// What a path is asked for.
@@ -249,6 +260,10 @@ pub enum Command {
     AskSaveAs,
     /// Save under this name.
     SaveAs(PathBuf),
+    /// Save over the version of another program after a conflict; that one is kept under a name of its own.
+    TakeOver,
+    /// Remove an autosave that an earlier run left.
+    DiscardAutosave(PathBuf),
     /// Find the frames of a scan.
     FindFrames {
         /// Which scan.

@@ -178,12 +178,12 @@ impl CountDesk {
     /// Returns the job that was begun, and how long to wait until it is worth looking again.
     pub(crate) fn run(
         &mut self,
-        session: &Session,
+        at: &SessionAt,
         wanted: &[FrameId],
         moment: Moment,
-        at: impl Fn() -> SessionAt,
         jobs: &mut JobHost,
     ) -> (Option<JobId>, Option<f64>) {
+        let session = &at.session;
         let inputs_of = |id: FrameId| Inputs::of(session, session.frame(id), None);
         self.known.retain(|id, known| {
             let now = inputs_of(*id);
@@ -226,7 +226,7 @@ impl CountDesk {
             return (None, None);
         }
         let frames = self.pending.iter().map(|(id, _)| *id).collect();
-        let id = jobs.submit(Job::Count { at: at(), frames });
+        let id = jobs.submit(at.clone(), Job::Count { frames });
         self.running = Some(Running { id, asked: self.pending.clone(), share: 0.0, is_dropped: false });
         (Some(id), None)
     }

@@ -3,11 +3,11 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use glassine_engine::files::SaveMode;
 use glassine_engine::jobs::{Job, SessionMaker};
 use glassine_engine::{Engine, EngineError, MadeSession, NewSessionRequest, Notice, Severity, files};
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
-use glassine_scanfile::Overwrite;
 use glassine_session::{Edit, Session};
 
 /// Name of the demo's session file.
@@ -54,8 +54,15 @@ pub fn open_or_make(
     "harbour".clone_into(&mut output.base_name);
     "M. Orrin".clone_into(&mut output.creator);
     session = Edit::SetOutput(output).apply(&session)?;
-    files::save_session(&session, &path, Overwrite::Never)?;
-    Ok(MadeSession { session, path: Some(path), notices })
+    let saved =
+        files::save_session(engine.saving_run(), &session, &path, SaveMode::New, &[])?.into_saved()?;
+    Ok(MadeSession {
+        session,
+        path: Some(saved.path),
+        saved: Some(saved.state),
+        notices,
+        ..MadeSession::default()
+    })
 }
 
 /// The same as a job of the window.

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use glassine_film::Stock;
-use glassine_session::{Frame, ScanRef, Session, Strip};
+use glassine_session::{Fingerprint, Frame, ScanRef, Session, Strip};
 
 /// Everything a picture depends on besides its place on screen.
 #[derive(Debug, Clone)]
@@ -83,10 +83,28 @@ pub(crate) fn same_strip(a: &Strip, b: &Strip) -> bool {
         && a.solve == b.solve
 }
 
+/// The full hash arrives long after the pictures, which do not depend on it.
 pub(crate) fn same_scan(a: &ScanRef, b: &ScanRef) -> bool {
     a.path == b.path
         && a.infrared_path == b.infrared_path
         && a.encoding == b.encoding
         && a.fourth_sample == b.fourth_sample
-        && a.fingerprint == b.fingerprint
+        && a.page == b.page
+        && same_print(a.fingerprint.as_ref(), b.fingerprint.as_ref())
+        && same_print(a.infrared_fingerprint.as_ref(), b.infrared_fingerprint.as_ref())
+}
+
+fn same_print(a: Option<&Fingerprint>, b: Option<&Fingerprint>) -> bool {
+    match (a, b) {
+        (Some(a), Some(b)) => {
+            a.bytes == b.bytes
+                && same_if_known(&a.sampled_blake3, &b.sampled_blake3)
+                && same_if_known(&a.blake3, &b.blake3)
+        }
+        _ => true,
+    }
+}
+
+fn same_if_known(a: &Option<String>, b: &Option<String>) -> bool {
+    a.is_none() || b.is_none() || a == b
 }

@@ -12,6 +12,8 @@ pub mod command;
 pub mod counts;
 pub mod demo;
 pub mod dialogs;
+pub mod end_signals;
+mod events;
 pub mod headless;
 mod inputs;
 pub mod keys;

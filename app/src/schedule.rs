@@ -1,11 +1,10 @@
 //! From what the views show to requests: each place on screen is asked for once for each state of what it depends on.
 
 use std::collections::{HashMap, VecDeque};
-use std::path::Path;
 use std::sync::Arc;
 
-use glassine_engine::jobs::{Job, JobId};
-use glassine_engine::{JobHost, PreviewRequest, SessionAt, UnitRect, ViewKey};
+use glassine_engine::jobs::{Failure, Job, JobId};
+use glassine_engine::{JobHost, Preview, PreviewRequest, SessionAt, UnitRect, ViewKey};
 use glassine_raster::{Orientation, TiltedBox};
 use glassine_session::{ScanId, ScanRef, Session, Strip};
 
@@ -31,15 +30,48 @@ impl BaseInputs {
     }
 }
 
+/// Something that the views show and that a job or a preview makes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+enum Shown {
+    Picture(ViewKey),
+    Overview(ScanId),
+    Base(ScanId),
+}
+
+/// Waits between two attempts to make what could not be made, seconds: the last one repeats.
+/// Source: ours; a network drive is back within seconds, a disk that was unplugged within minutes.
+const RETRY_WAITS_S: [f64; 6] = [1.0, 2.0, 4.0, 8.0, 16.0, 30.0];
+
+/// Something that could not be made.
+#[derive(Debug, Clone, Copy)]
+struct Failed {
+    /// Attempts so far.
+    attempts: usize,
+    /// When to try again; `None` while that is under way, or when it would not help.
+    due_s: Option<f64>,
+}
+
+/// What was asked for in one place on screen.
+#[derive(Debug, Clone)]
+struct Asked {
+    want: Want,
+    inputs: Inputs,
+    /// Revision of the first request since the place is shown: ids are used again after undo, and older pictures may
+    /// show another frame.
+    first: u64,
+    /// Revision of the last one.
+    last: u64,
+}
+
 /// Remembers what was asked for.
 #[derive(Debug, Default)]
 pub(crate) struct Scheduler {
     revision: u64,
-    asked: HashMap<ViewKey, (Want, Inputs)>,
+    asked: HashMap<ViewKey, Asked>,
     overviews: HashMap<ScanId, Arc<ScanRef>>,
     base: HashMap<ScanId, BaseInputs>,
-    /// One look for base pixels at a time: while a slider moves, only the last position counts.
-    base_running: HashMap<ScanId, JobId>,
+    running: HashMap<JobId, Shown>,
+    failed: HashMap<Shown, Failed>,
     /// Large pictures, the last shown first.
     large: VecDeque<ViewKey>,
 }
@@ -48,60 +80,120 @@ pub(crate) struct Scheduler {
 /// One has up to 2560 by 2560 pixels, parts of scans are smaller: these take at most 200 MB of texture memory.
 const KEPT_LARGE: usize = 8;
 
+/// What the scheduler asks, and where it says so.
+pub(crate) struct Asks<'a> {
+    /// The session, as it is shown.
+    pub(crate) at: &'a SessionAt,
+    /// What the views show.
+    pub(crate) wants: &'a Wants,
+    /// Seconds of the window's clock.
+    pub(crate) now_s: f64,
+    pub(crate) jobs: &'a mut JobHost,
+    pub(crate) previews: &'a mut PreviewStore,
+    pub(crate) status: &'a mut Vec<JobStatus>,
+}
+
 impl Scheduler {
-    /// Forget everything: another session begins. Numbers go on, so that late answers are told apart.
+    /// Forget everything: another session begins. Revisions go on, so that late answers are recognised.
     pub(crate) fn clear(&mut self) {
         *self = Self { revision: self.revision, ..Self::default() };
     }
 
-    /// The base pixels of a scan arrived.
-    pub(crate) fn base_pixels_done(&mut self, scan: ScanId) {
-        self.base_running.remove(&scan);
+    /// A job that was begun here ended. Returns whether a failure of it is worth a message: one that was told already
+    /// is not.
+    pub(crate) fn job_ended(&mut self, id: JobId, failure: Option<&Failure>, now_s: f64) -> bool {
+        let Some(shown) = self.running.remove(&id) else { return true };
+        match failure {
+            Some(failure) => self.note_failure(shown, failure, now_s),
+            None => {
+                self.failed.remove(&shown);
+                true
+            }
+        }
     }
 
-    /// A job gave no result.
-    pub(crate) fn job_failed(&mut self, id: JobId) {
-        self.base_running.retain(|_, running| *running != id);
+    /// Whether a picture shows what this place is for. A picture that has arrived ends a series of failures.
+    pub(crate) fn picture_ready(&mut self, preview: &Preview) -> bool {
+        let is_expected = self.asked.get(&preview.key).is_some_and(|asked| preview.revision >= asked.first);
+        if is_expected && self.asked.get(&preview.key).is_some_and(|asked| preview.revision == asked.last) {
+            self.failed.remove(&Shown::Picture(preview.key));
+        }
+        is_expected
+    }
+
+    /// Whether a picture that could not be made is the last one asked for in its place; then it is tried again later.
+    pub(crate) fn picture_failed(
+        &mut self,
+        view: ViewKey,
+        revision: u64,
+        failure: &Failure,
+        now_s: f64,
+    ) -> bool {
+        let is_last = self.asked.get(&view).is_some_and(|asked| asked.last == revision);
+        if is_last {
+            self.note_failure(Shown::Picture(view), failure, now_s);
+        }
+        is_last
+    }
+
+    fn note_failure(&mut self, shown: Shown, failure: &Failure, now_s: f64) -> bool {
+        let failed = self.failed.entry(shown).or_insert(Failed { attempts: 0, due_s: None });
+        let wait_s = RETRY_WAITS_S[failed.attempts.min(RETRY_WAITS_S.len() - 1)];
+        failed.attempts += 1;
+        failed.due_s = failure.may_pass.then_some(now_s + wait_s);
+        failed.attempts == 1
+    }
+
+    /// Try everything again that failed: the user came back to the window and may have removed the cause.
+    pub(crate) fn retry_all(&mut self, now_s: f64) {
+        self.failed.values_mut().for_each(|failed| failed.due_s = Some(now_s));
+    }
+
+    /// When the next attempt is due.
+    pub(crate) fn next_retry_s(&self) -> Option<f64> {
+        self.failed.values().filter_map(|failed| failed.due_s).min_by(f64::total_cmp)
+    }
+
+    /// Whether something is to be asked for: its inputs changed, or another attempt is due.
+    fn is_due(&mut self, shown: Shown, is_same: bool, now_s: f64) -> bool {
+        if !is_same {
+            self.failed.remove(&shown);
+            return true;
+        }
+        let failed = self.failed.get_mut(&shown);
+        failed.is_some_and(|failed| failed.due_s.take_if(|due_s| *due_s <= now_s).is_some())
     }
 
     /// Ask for everything shown that is not there in its present state.
-    pub(crate) fn run(
-        &mut self,
-        session: &Session,
-        wants: &Wants,
-        folder: Option<Arc<Path>>,
-        jobs: &mut JobHost,
-        previews: &mut PreviewStore,
-        status: &mut Vec<JobStatus>,
-    ) {
-        let at = || SessionAt { session: session.clone(), folder: folder.clone() };
+    pub(crate) fn run(&mut self, mut asks: Asks<'_>) {
+        let (session, wants) = (&asks.at.session, asks.wants);
         for (key, want) in &wants.pictures {
-            self.ask_picture(session, *key, *want, folder.as_ref(), jobs, previews);
+            self.ask_picture(session, *key, *want, &mut asks);
         }
         for (key, want, edits) in &wants.proofs {
             let varied = edits.iter().try_fold(session.clone(), |session, edit| edit.apply(&session));
             if let Ok(varied) = varied {
-                self.ask_picture(&varied, *key, *want, folder.as_ref(), jobs, previews);
+                self.ask_picture(&varied, *key, *want, &mut asks);
             }
         }
         for scan in wants.overviews.iter().filter_map(|id| session.scan(*id)) {
-            if self.overviews.get(&scan.id).is_some_and(|asked| same_scan(asked, scan)) {
-                continue;
+            let is_same = self.overviews.get(&scan.id).is_some_and(|asked| same_scan(asked, scan));
+            if self.is_due(Shown::Overview(scan.id), is_same, asks.now_s) {
+                self.overviews.insert(scan.id, Arc::clone(scan));
+                self.submit(Shown::Overview(scan.id), Job::Overview { scan: scan.id }, &mut asks);
             }
-            self.overviews.insert(scan.id, Arc::clone(scan));
-            submit(jobs, status, Job::Overview { at: at(), scan: scan.id });
         }
         for scan in wants.base_pixels.iter().filter_map(|id| session.scan(*id)) {
             let strips = session.strips.iter().filter(|strip| strip.scan == scan.id).cloned().collect();
             let inputs = BaseInputs { scan: Arc::clone(scan), strips };
-            if self.base_running.contains_key(&scan.id)
-                || self.base.get(&scan.id).is_some_and(|asked| asked.same(&inputs))
-            {
-                continue;
+            let shown = Shown::Base(scan.id);
+            // One look for base pixels at a time: while a slider moves, only the last position counts.
+            let is_running = self.running.values().any(|running| *running == shown);
+            let is_same = self.base.get(&scan.id).is_some_and(|asked| asked.same(&inputs));
+            if !is_running && self.is_due(shown, is_same, asks.now_s) {
+                self.base.insert(scan.id, inputs);
+                self.submit(shown, Job::BaseOverlay { scan: scan.id }, &mut asks);
             }
-            self.base.insert(scan.id, inputs);
-            let id = submit(jobs, status, Job::BaseOverlay { at: at(), scan: scan.id });
-            self.base_running.insert(scan.id, id);
         }
         let exists = |key: &ViewKey| match key {
             ViewKey::ScanRegion(scan) => session.scan(*scan).is_some(),
@@ -109,20 +201,26 @@ impl Scheduler {
             ViewKey::Proof(..) => wants.proofs.iter().any(|(wanted, ..)| wanted == key),
         };
         self.asked.retain(|key, _| exists(key));
-        previews.keep_only(exists);
-        self.keep_few_large(wants, previews);
+        self.overviews.retain(|id, _| session.scan(*id).is_some());
+        self.base.retain(|id, _| session.scan(*id).is_some());
+        self.failed.retain(|shown, _| match shown {
+            Shown::Picture(key) => exists(key),
+            Shown::Overview(scan) | Shown::Base(scan) => session.scan(*scan).is_some(),
+        });
+        asks.previews.keep_only(exists, |scan| session.scan(scan).is_some());
+        self.keep_few_large(wants, asks.previews);
+    }
+
+    fn submit(&mut self, shown: Shown, job: Job, asks: &mut Asks<'_>) {
+        let label = job.label();
+        let id = asks.jobs.submit(asks.at.clone(), job);
+        asks.status
+            .push(JobStatus { ends_with_session: true, ..JobStatus::new(id, label, JobKind::Background) });
+        self.running.insert(id, shown);
     }
 
     /// Ask for one picture, unless it was asked for in this state already.
-    fn ask_picture(
-        &mut self,
-        session: &Session,
-        key: ViewKey,
-        want: Want,
-        folder: Option<&Arc<Path>>,
-        jobs: &mut JobHost,
-        previews: &mut PreviewStore,
-    ) {
+    fn ask_picture(&mut self, session: &Session, key: ViewKey, want: Want, asks: &mut Asks<'_>) {
         let inputs = match key {
             ViewKey::ScanRegion(scan) => Inputs::of(session, None, session.scan(scan)),
             ViewKey::Print(id) | ViewKey::Frame(id) | ViewKey::Compare(id) | ViewKey::Proof(id, _) => {
@@ -131,34 +229,35 @@ impl Scheduler {
         };
         let is_complete = inputs.has_scan() && (inputs.has_frame() || matches!(key, ViewKey::ScanRegion(_)));
         let was_asked = self.asked.get(&key);
-        if !is_complete || was_asked.is_some_and(|(asked, then)| *asked == want && then.same(&inputs)) {
+        let is_same = was_asked.is_some_and(|asked| asked.want == want && asked.inputs.same(&inputs));
+        let (before, first) = (was_asked.map(|asked| asked.want.region), was_asked.map(|asked| asked.first));
+        if !is_complete || !self.is_due(Shown::Picture(key), is_same, asks.now_s) {
             return;
         }
-        let before = was_asked.map(|(asked, _)| asked.region);
-        self.asked.insert(key, (want, inputs));
         self.revision += 1;
-        previews.remember(key, self.revision, want);
+        let last = self.revision;
+        self.asked.insert(key, Asked { want, inputs, first: first.unwrap_or(last), last });
         let request = PreviewRequest {
             key,
-            at: SessionAt { session: session.clone(), folder: folder.cloned() },
+            at: SessionAt { session: session.clone(), ..asks.at.clone() },
             region: want.region,
             scan_rect: want.scan_rect,
             max_width_px: want.size_px[0],
             max_height_px: want.size_px[1],
             side: want.side,
             overlay: want.overlay,
-            revision: self.revision,
+            revision: last,
         };
         let closeup = match key {
             ViewKey::Frame(id) if want.region != UnitRect::WHOLE => session.frame(id).cloned(),
             _ => None,
         };
-        jobs.preview(request.clone());
+        asks.jobs.preview(request.clone());
         if let Some(frame) = closeup {
             let toward = before.map_or((0.0, 0.0), |before| {
                 way_over_the_scan(&frame.crop, frame.orientation, before, want.region)
             });
-            jobs.look_ahead(request, toward);
+            asks.jobs.look_ahead(request, toward);
         }
     }
 
@@ -170,6 +269,7 @@ impl Scheduler {
         while self.large.len() > KEPT_LARGE {
             if let Some(key) = self.large.pop_back() {
                 self.asked.remove(&key);
+                self.failed.remove(&Shown::Picture(key));
                 previews.forget(key);
             }
         }
@@ -189,13 +289,6 @@ fn way_over_the_scan(
         crop.scan_from_unit(u, v)
     });
     (to.x - from.x, to.y - from.y)
-}
-
-fn submit(jobs: &mut JobHost, status: &mut Vec<JobStatus>, job: Job) -> JobId {
-    let label = job.label();
-    let id = jobs.submit(job);
-    status.push(JobStatus::new(id, label, JobKind::Background));
-    id
 }
 
 #[cfg(test)]

@@ -6,6 +6,7 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
+use glassine_engine::files::{Conflict, UnsavedWork};
 use glassine_engine::jobs::JobId;
 use glassine_engine::{ExportReport, FrameScope, Notice, Overlay};
 use glassine_film::Look;
@@ -264,6 +265,8 @@ pub struct JobStatus {
     pub remaining: Option<String>,
     /// It has been under way for longer than a glance.
     pub is_long: bool,
+    /// Its result is of use for the session under work only: another session stops it.
+    pub ends_with_session: bool,
 }
 
 impl JobStatus {
@@ -278,6 +281,7 @@ impl JobStatus {
             pace: Pace::default(),
             remaining: None,
             is_long: false,
+            ends_with_session: false,
         }
     }
 
@@ -323,6 +327,10 @@ pub struct AppStatus {
     pub export_report: Option<Arc<ExportReport>>,
     /// Exact counts.
     pub counts: CountDesk,
+    /// The last save was refused: the file is not the one that was opened.
+    pub conflict: Option<Conflict>,
+    /// What earlier runs left unsaved, as far as it was neither opened nor discarded.
+    pub unsaved_work: Vec<UnsavedWork>,
     /// Files that an export with the present output settings would find in its way.
     pub existing_files: Vec<PathBuf>,
 }

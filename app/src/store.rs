@@ -56,14 +56,13 @@ impl Wants {
 /// A picture that is ready, and the texture it became.
 struct Slot {
     preview: Arc<Preview>,
-    want: Option<Want>,
     texture: Option<TextureHandle>,
     is_uploaded: bool,
 }
 
 impl std::fmt::Debug for Slot {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("Slot").field("want", &self.want).finish_non_exhaustive()
+        f.debug_struct("Slot").field("revision", &self.preview.revision).finish_non_exhaustive()
     }
 }
 
@@ -144,7 +143,6 @@ impl Overview {
 #[derive(Debug, Default)]
 pub struct PreviewStore {
     slots: HashMap<ViewKey, Slot>,
-    asked: HashMap<(ViewKey, u64), Want>,
     overviews: BTreeMap<ScanId, Overview>,
     base_pixels: BTreeMap<ScanId, (Overview, u64)>,
     failed: HashMap<ViewKey, String>,
@@ -154,16 +152,12 @@ pub struct PreviewStore {
 }
 
 impl PreviewStore {
-    /// Remember what was asked for, so that the answer can be placed.
-    pub(crate) fn remember(&mut self, key: ViewKey, revision: u64, want: Want) {
-        self.asked.retain(|(other, at), _| *other != key || *at + 8 > revision);
-        self.asked.insert((key, revision), want);
-    }
-
-    /// Take a finished picture; an answer older than what is shown is dropped.
+    /// Take a finished picture of the session under work; one that is older than what is shown is dropped.
     pub(crate) fn accept(&mut self, preview: Arc<Preview>) {
         let key = preview.key;
-        let want = self.asked.get(&(key, preview.revision)).copied();
+        if self.slots.get(&key).is_some_and(|slot| slot.preview.revision > preview.revision) {
+            return;
+        }
         self.failed.remove(&key);
         if !preview.lacks_repair {
             self.dust.take_if(|(looked_for, _)| *looked_for == key);
@@ -172,14 +166,12 @@ impl PreviewStore {
             self.repairs.insert(frame, Arc::clone(repair));
         }
         match self.slots.get_mut(&key) {
-            Some(slot) if slot.preview.revision > preview.revision => {}
             Some(slot) => {
                 slot.preview = preview;
-                slot.want = want;
                 slot.is_uploaded = false;
             }
             None => {
-                self.slots.insert(key, Slot { preview, want, texture: None, is_uploaded: false });
+                self.slots.insert(key, Slot { preview, texture: None, is_uploaded: false });
             }
         }
     }
@@ -221,8 +213,10 @@ impl PreviewStore {
         *self = Self::default();
     }
 
-    /// Forget pictures of places that are no longer shown.
-    pub(crate) fn keep_only(&mut self, keep: impl Fn(&ViewKey) -> bool) {
+    /// Forget pictures of places and scans that are not in the session any more.
+    pub(crate) fn keep_only(&mut self, keep: impl Fn(&ViewKey) -> bool, has_scan: impl Fn(ScanId) -> bool) {
+        self.overviews.retain(|scan, _| has_scan(*scan));
+        self.base_pixels.retain(|scan, _| has_scan(*scan));
         self.slots.retain(|key, _| keep(key));
         self.failed.retain(|key, _| keep(key));
         self.repairs.retain(|frame, _| keep(&ViewKey::Frame(*frame)));
@@ -283,10 +277,15 @@ impl PreviewStore {
             && overviews.into_iter().all(|o| o.waiting.is_empty())
     }
 
-    /// The picture of a place, with what it was made for.
-    pub fn picture(&self, key: ViewKey) -> Option<(&TextureHandle, &Preview, Option<&Want>)> {
+    /// The picture of a place.
+    pub fn picture(&self, key: ViewKey) -> Option<(&TextureHandle, &Preview)> {
         let slot = self.slots.get(&key)?;
-        Some((slot.texture.as_ref()?, &slot.preview, slot.want.as_ref()))
+        Some((slot.texture.as_ref()?, &slot.preview))
+    }
+
+    /// Pictures that have arrived, whether they are textures already or not.
+    pub fn arrived(&self) -> impl Iterator<Item = &Preview> {
+        self.slots.values().map(|slot| slot.preview.as_ref())
     }
 
     /// Histogram of the frame shown large.

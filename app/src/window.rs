@@ -4,11 +4,13 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use egui::ViewportBuilder;
+use glassine_engine::files::Run;
 use glassine_engine::{Engine, JobHost};
 
 use crate::app::{AppOptions, GlassineApp};
 use crate::demo;
 use crate::dialogs::SystemPicker;
+use crate::end_signals::EndSignal;
 use crate::start_watch::StartWatch;
 use crate::theme;
 
@@ -50,14 +52,14 @@ pub fn open(
         return Err(WindowError::NoDisplay);
     }
     let begin_with_demo = files.is_empty();
-    let options = AppOptions {
+    let mut options = AppOptions {
         inline_jobs: false,
         open: files,
         demo_folder: Some(demo_folder.unwrap_or_else(demo::default_folder)),
         begin_with_demo,
-        data_folder: data_folder(),
         light: false,
         start_watch,
+        ..AppOptions::default()
     };
     let viewport = ViewportBuilder::default()
         .with_title("Glassine")
@@ -69,8 +71,12 @@ pub fn open(
     let create = move |creation: &eframe::CreationContext<'_>| {
         theme::apply(&creation.egui_ctx, true);
         let ctx = creation.egui_ctx.clone();
+        options.end_signal = EndSignal::watch(move || ctx.request_repaint());
+        let ctx = creation.egui_ctx.clone();
         let wake = Arc::new(move || ctx.request_repaint());
-        let jobs = JobHost::threaded(Arc::new(Engine::with_cache_folder(cache_folder())), wake)?;
+        let run = Run::begin(data_folder().as_deref());
+        let engine = Engine::with_cache_folder(cache_folder()).in_run(Arc::new(run));
+        let jobs = JobHost::threaded(Arc::new(engine), wake);
         let app = GlassineApp::new(jobs, Box::new(SystemPicker::default()), options);
         Ok(Box::new(app) as Box<dyn eframe::App>)
     };

@@ -179,8 +179,8 @@ fn the_picture_without_repair_is_shown_on_request_and_the_difference_by_its_key(
     window.get_by_role_and_label(Role::Button, "hold: without repair").click_accesskit();
     window.run();
     assert!(window.state().ui_state().clean.show_unrepaired);
-    let compared = window.state().previews().picture(ViewKey::Compare(id)).and_then(|(_, _, want)| want);
-    assert_eq!(compared.map(|want| want.side), Some(PictureSide::Unrepaired));
+    let compared = window.state().previews().picture(ViewKey::Compare(id));
+    assert_eq!(compared.map(|(_, preview)| preview.side), Some(PictureSide::Unrepaired));
     window.get_by_role_and_label(Role::Button, "hold: without repair").click_accesskit();
     window.run();
     assert!(!window.state().ui_state().clean.show_unrepaired);

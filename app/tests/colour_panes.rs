@@ -120,7 +120,7 @@ fn the_pictures_of_a_grid_come_from_the_pipeline_and_differ() {
     let id = frame_id(&window, 1);
     let mean = |window: &Window, number: u16| {
         let key = glassine_engine::ViewKey::Proof(id, number);
-        let (_, preview, _) = window.state().previews().picture(key).expect("a picture is shown");
+        let (_, preview) = window.state().previews().picture(key).expect("a picture is shown");
         let histogram = preview.histogram.as_ref().expect("it was counted");
         histogram.clip_low_fraction()[0] - histogram.clip_high_fraction()[0]
     };

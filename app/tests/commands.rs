@@ -1,18 +1,19 @@
 //! Commands against a session held in memory: boxes stay behind the guard, gestures become single steps, nothing is
 //! lost. No window and no pixels are needed.
 
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use egui::{Context, Pos2, RawInput, Rect, vec2};
 use glassine_app::app::{AppOptions, GlassineApp};
 use glassine_app::command::{Answer, AspectLock, Command, GesturePhase, Leaving, Question, SelectHow};
 use glassine_app::dialogs::{PickOutcome, PreparedPicker};
+use glassine_engine::files::Run;
 use glassine_engine::{Engine, JobHost};
 use glassine_film::{FilmKind, Param};
 use glassine_layout::SafeArea;
 use glassine_raster::{Orientation, TiltedBox};
 use glassine_session::{Edit, FoundStripEdit, Frame, FrameId, NewFrame, ScanRef, Session};
-use serde_json::Map;
 
 /// A scan that lies across (`down` false) or along the scanner, with a strip of frames every 400 pixels.
 fn session(places: &[f64], down: bool) -> Session {
@@ -27,7 +28,7 @@ fn session(places: &[f64], down: bool) -> Session {
         fingerprint: None,
         encoding: Default::default(),
         fourth_sample: Default::default(),
-        extra: Map::new(),
+        ..ScanRef::default()
     };
     let session = Edit::AddScans(vec![scan]).apply(&Session::default()).expect("adds");
     let angle_rad = if down { std::f64::consts::FRAC_PI_2 } else { 0.0 };
@@ -62,6 +63,7 @@ fn session(places: &[f64], down: bool) -> Session {
             notes: vec![],
             frames: places.iter().map(|at| frame(*at)).collect(),
         }],
+        keep: vec![],
     }
     .apply(&session)
     .expect("replaces")
@@ -312,24 +314,33 @@ fn straightening_turns_the_box_by_the_angle_of_the_line() {
     assert!((bench.first().crop.angle_rad - 0.02_f64.atan()).abs() < 1e-9);
 }
 
-#[test]
-fn an_autosave_follows_a_change_after_a_pause_and_only_once() {
-    let folder = tempfile::tempdir().expect("a temporary folder");
-    let jobs = JobHost::inline(Arc::new(Engine::new()));
-    let options = AppOptions {
-        inline_jobs: true,
-        data_folder: Some(folder.path().to_path_buf()),
-        ..AppOptions::default()
-    };
+/// A run of the program that keeps autosaves of sessions without a file in this folder.
+fn run_in(folder: &Path) -> Bench {
+    let run = Arc::new(Run::begin(Some(folder)));
+    let jobs = JobHost::inline(Arc::new(Engine::new().in_run(run)));
+    let options = AppOptions { inline_jobs: true, ..AppOptions::default() };
     let app = GlassineApp::new(jobs, Box::new(PreparedPicker::default()), options);
-    let mut bench = Bench { app, ctx: Context::default(), time: 0.0 };
+    Bench { app, ctx: Context::default(), time: 0.0 }
+}
+
+/// Autosaves of sessions without a file.
+fn autosaves(folder: &Path) -> Vec<PathBuf> {
+    let entries = std::fs::read_dir(folder).expect("the folder is readable").flatten();
+    let paths = entries.map(|entry| entry.path());
+    paths.filter(|path| path.to_string_lossy().contains(".autosave")).collect()
+}
+
+#[test]
+fn an_autosave_follows_a_change_after_a_moment_and_only_once() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let mut bench = run_in(folder.path());
     bench.app.set_session(session(&[100.0], false));
     bench.ask([Command::QuarterTurn(1)]);
-    let autosave = folder.path().join("unsaved.session.json.autosave");
-    assert!(!autosave.exists());
+    assert!(autosaves(folder.path()).is_empty());
     for _ in 0..4 {
         bench.frame(1.0);
     }
+    let [autosave] = autosaves(folder.path()).try_into().expect("one autosave");
     let first = std::fs::metadata(&autosave).expect("autosaved").modified().expect("has a time");
     for _ in 0..4 {
         bench.frame(1.0);
@@ -341,16 +352,7 @@ fn an_autosave_follows_a_change_after_a_pause_and_only_once() {
 #[test]
 fn an_autosave_of_a_session_without_a_file_is_offered_at_the_next_start_and_can_be_taken() {
     let folder = tempfile::tempdir().expect("a temporary folder");
-    let start = || {
-        let jobs = JobHost::inline(Arc::new(Engine::new()));
-        let options = AppOptions {
-            inline_jobs: true,
-            data_folder: Some(folder.path().to_path_buf()),
-            ..AppOptions::default()
-        };
-        let app = GlassineApp::new(jobs, Box::new(PreparedPicker::default()), options);
-        Bench { app, ctx: Context::default(), time: 0.0 }
-    };
+    let start = || run_in(folder.path());
     let mut stopped = start();
     stopped.app.set_session(session(&[100.0, 500.0], false));
     stopped.ask([Command::QuarterTurn(1)]);

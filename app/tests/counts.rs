@@ -24,7 +24,7 @@ fn exact(window: &Window, number: u32) -> Option<ExactCount> {
 /// What the engine counts when it is asked directly.
 fn counted(window: &Window, number: u32) -> ExactCount {
     let session = window.state().session().clone();
-    let at = SessionAt { session, folder: None };
+    let at = SessionAt::new(session, None);
     let frame = at.session.frame(frame_id(window, number)).expect("the frame is there");
     let engine = glassine_engine::Engine::new();
     ExactCount::from(&engine.count(&at, frame, true, &CancelToken::new()).expect("the scan can be read"))

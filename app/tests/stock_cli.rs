@@ -44,7 +44,8 @@ fn a_stock_is_measured_saved_and_used_for_the_strip() {
     let text = std::fs::read_to_string(&stock).expect("the file was written");
     let measured = Stock::from_json(&text).expect("a stock file");
     assert_eq!(measured.name, "quay film");
-    let saved = file::from_json(&std::fs::read(&path).expect("the session is there")).expect("a session");
+    let saved =
+        file::from_json(&std::fs::read(&path).expect("the session is there")).expect("a session").session;
     assert_eq!(saved.strips[0].stock_id, measured.id);
     assert_eq!(saved.stocks.len(), 1);
     // A file that is there stays, unless asked for.

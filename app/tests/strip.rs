@@ -83,8 +83,8 @@ fn the_magnifier_asks_for_the_scan_around_a_dragged_corner() {
     let corner = box_rect(&window, 1).right_bottom();
     let scan = window.state().session().scans[0].id;
     drag_and_look(&mut window, corner, vec2(-8.0, -8.0), |window| {
-        let (_, _, want) = window.state().previews().picture(ViewKey::ScanRegion(scan)).expect("asked for");
-        let rect = want.expect("known").scan_rect;
+        let (_, preview) = window.state().previews().picture(ViewKey::ScanRegion(scan)).expect("asked for");
+        let rect = preview.scan_rect;
         let corner = crop(window, 1).corners()[2];
         assert!((f64::from(rect.x0)..f64::from(rect.x1)).contains(&corner.x));
         assert!((f64::from(rect.y0)..f64::from(rect.y1)).contains(&corner.y));

@@ -55,7 +55,7 @@ impl Case {
     }
 
     fn at(&self) -> SessionAt {
-        SessionAt { session: self.session.clone(), folder: None }
+        SessionAt::new(self.session.clone(), None)
     }
 
     /// Linear colours of a frame's patches in the exported picture, and what they should be.

@@ -69,7 +69,7 @@ pub fn export_request(
     let mut output = session.output.clone();
     change(&mut output);
     ExportRequest {
-        at: SessionAt { session, folder: None },
+        at: SessionAt::new(session, None),
         folder,
         scope: FrameScope::All,
         output,

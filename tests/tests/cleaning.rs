@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use glassine_engine::jobs::JobEvent;
+use glassine_engine::jobs::JobEventKind;
 use glassine_engine::{
     Engine, JobHost, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary, SessionAt, UnitRect,
     ViewKey,
@@ -42,7 +42,7 @@ impl Bench {
     fn preview(&mut self, side: PictureSide, overlay: Overlay) -> Arc<Preview> {
         self.host.preview(PreviewRequest {
             key: ViewKey::Frame(self.session.frames[0].id),
-            at: SessionAt { session: self.session.clone(), folder: None },
+            at: SessionAt::new(self.session.clone(), None),
             region: UnitRect::WHOLE,
             scan_rect: PixelRect::default(),
             max_width_px: 2000,
@@ -53,9 +53,9 @@ impl Bench {
         });
         let mut last = None;
         while !self.host.is_idle() {
-            match self.host.poll() {
-                Some(JobEvent::PreviewReady(preview)) => last = Some(preview),
-                Some(JobEvent::PreviewFailed { notice, .. }) => panic!("{notice}"),
+            match self.host.poll().map(|event| event.kind) {
+                Some(JobEventKind::PreviewReady(preview)) => last = Some(preview),
+                Some(JobEventKind::PreviewFailed { failure, .. }) => panic!("{}", failure.notice),
                 _ => {}
             }
         }
@@ -254,7 +254,7 @@ fn no_picture_waits_for_the_dust_of_another_frame() {
     let ids: Vec<_> = bench.session.frames.iter().map(|frame| frame.id).collect();
     let request = |bench: &Bench, frame: usize, revision: u64| PreviewRequest {
         key: ViewKey::Frame(ids[frame]),
-        at: SessionAt { session: bench.session.clone(), folder: None },
+        at: SessionAt::new(bench.session.clone(), None),
         region: UnitRect::WHOLE,
         scan_rect: PixelRect::default(),
         max_width_px: 2000,
@@ -271,10 +271,10 @@ fn no_picture_waits_for_the_dust_of_another_frame() {
     let mut shown = Vec::new();
     let mut looks: Vec<(ViewKey, f32)> = Vec::new();
     while !bench.host.is_idle() {
-        let preview = match bench.host.poll() {
-            Some(JobEvent::PreviewReady(preview)) => preview,
-            Some(JobEvent::LookingForDust { key, share }) => {
-                looks.push((key, share));
+        let preview = match bench.host.poll().map(|event| event.kind) {
+            Some(JobEventKind::PreviewReady(preview)) => preview,
+            Some(JobEventKind::LookingForDust { view, share }) => {
+                looks.push((view, share));
                 continue;
             }
             Some(event) => panic!("{event:?}"),

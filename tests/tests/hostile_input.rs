@@ -2,8 +2,8 @@
 
 use std::path::Path;
 
-use glassine_engine::jobs::{Job, JobEvent};
-use glassine_engine::{Engine, EngineError, JobHost, NewSessionRequest, files};
+use glassine_engine::jobs::{Job, JobEvent, JobEventKind};
+use glassine_engine::{Engine, EngineError, ExportRequest, JobHost, NewSessionRequest, SessionAt, files};
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
 use glassine_session::Edit;
@@ -95,24 +95,31 @@ fn jobs_that_fail_or_are_stopped_say_so_and_the_next_one_runs() {
     let engine = std::sync::Arc::new(Engine::new());
     let session =
         new_session(&engine, std::slice::from_ref(&disk.scan), FilmKind::ColourNegative, "6x4.5").session;
-    let mut host = JobHost::threaded(engine, std::sync::Arc::new(|| ())).expect("threads start");
-    let missing = host.submit(Job::OpenSession { path: disk.folder.path().join("nothing.session.json") });
+    let mut host = JobHost::threaded(engine, std::sync::Arc::new(|| ()));
+    let missing = {
+        let path = disk.folder.path().join("nothing.session.json");
+        host.submit(SessionAt::default(), Job::OpenSession { path })
+    };
     let request = export_request(session, disk.folder.path().join("out"), |_| ());
-    let stopped = host.submit(Job::Export(request.clone()));
+    let export = |request: &ExportRequest| Job::Export(Box::new(request.clone()));
+    let stopped = host.submit(request.at.clone(), export(&request));
     host.cancel(stopped);
-    let good = host.submit(Job::Export(request));
+    let good = host.submit(request.at.clone(), export(&request));
     let (mut failed, mut cancelled, mut done) = (false, false, false);
     let started = std::time::Instant::now();
     while !(failed && cancelled && done) && started.elapsed().as_secs() < 60 {
-        match host.poll() {
-            Some(JobEvent::Failed { id, notice }) if id == missing => {
-                failed = !notice.what_to_do.is_empty();
+        let Some(JobEvent { id, kind, .. }) = host.poll() else {
+            std::thread::sleep(std::time::Duration::from_millis(5));
+            continue;
+        };
+        match kind {
+            JobEventKind::Failed(failure) if id == missing => {
+                failed = !failure.notice.what_to_do.is_empty();
             }
-            Some(JobEvent::Cancelled { id }) if id == stopped => cancelled = true,
-            Some(JobEvent::Exported { id, report }) if id == stopped => cancelled = report.cancelled,
-            Some(JobEvent::Exported { id, report }) if id == good => done = report.written.len() == 4,
-            Some(_) => {}
-            None => std::thread::sleep(std::time::Duration::from_millis(5)),
+            JobEventKind::Cancelled if id == stopped => cancelled = true,
+            JobEventKind::Exported(report) if id == stopped => cancelled = report.cancelled,
+            JobEventKind::Exported(report) if id == good => done = report.written.len() == 4,
+            _ => {}
         }
     }
     assert!(failed && cancelled && done, "failed {failed}, cancelled {cancelled}, done {done}");

@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use glassine_engine::jobs::JobEvent;
+use glassine_engine::jobs::JobEventKind;
 use glassine_engine::{
     Engine, JobHost, Overlay, PictureSide, Preview, PreviewRequest, SessionAt, UnitRect, ViewKey,
 };
@@ -16,9 +16,9 @@ fn last_preview(host: &mut JobHost, request: PreviewRequest) -> Arc<Preview> {
     host.preview(request);
     let mut last = None;
     while !host.is_idle() {
-        match host.poll() {
-            Some(JobEvent::PreviewReady(preview)) => last = Some(preview),
-            Some(JobEvent::PreviewFailed { notice, .. }) => panic!("{notice}"),
+        match host.poll().map(|event| event.kind) {
+            Some(JobEventKind::PreviewReady(preview)) => last = Some(preview),
+            Some(JobEventKind::PreviewFailed { failure, .. }) => panic!("{}", failure.notice),
             _ => {}
         }
     }
@@ -30,7 +30,7 @@ fn last_preview(host: &mut JobHost, request: PreviewRequest) -> Arc<Preview> {
 fn request(session: &Session, key: ViewKey, side_px: u32) -> PreviewRequest {
     PreviewRequest {
         key,
-        at: SessionAt { session: session.clone(), folder: None },
+        at: SessionAt::new(session.clone(), None),
         region: UnitRect::WHOLE,
         scan_rect: PixelRect::default(),
         max_width_px: side_px,

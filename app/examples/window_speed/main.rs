@@ -18,7 +18,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use glassine_app::demo;
-use glassine_engine::jobs::JobEvent;
+use glassine_engine::jobs::JobEventKind;
 use glassine_engine::{Engine, JobHost, Overlay, PictureSide, PreviewRequest, SessionAt, UnitRect, ViewKey};
 use glassine_film::Param;
 use glassine_raster::{CancelToken, PixelRect};
@@ -55,7 +55,7 @@ fn main() -> Result<(), Problem> {
     let folder = folder.ok_or("name a folder for the demo")?;
     let cancel = CancelToken::new();
     let made = demo::open_or_make(&Engine::new(), &folder, &cancel, &|_, _| ())?;
-    let at = SessionAt { session: made.session, folder: Some(Arc::from(folder.as_path())) };
+    let at = SessionAt::new(made.session, Some(Arc::from(folder.as_path())));
 
     let is_wanted = |part: &str| only.as_ref().is_none_or(|only| only.as_os_str() == part);
     let mut rows = Vec::new();
@@ -102,11 +102,15 @@ fn request(at: &SessionAt, key: ViewKey, side_px: u32, revision: u64) -> Preview
 fn wait_for(host: &mut JobHost, revision: u64) -> Result<u32, Problem> {
     let began = Instant::now();
     while began.elapsed() < PATIENCE {
-        match host.poll() {
-            Some(JobEvent::PreviewReady(picture)) if picture.revision == revision && !picture.is_coarse => {
+        match host.poll().map(|event| event.kind) {
+            Some(JobEventKind::PreviewReady(picture))
+                if picture.revision == revision && !picture.is_coarse =>
+            {
                 return Ok(picture.width_px.max(picture.height_px));
             }
-            Some(JobEvent::PreviewFailed { notice, .. }) => return Err(notice.to_string().into()),
+            Some(JobEventKind::PreviewFailed { failure, .. }) => {
+                return Err(failure.notice.to_string().into());
+            }
             Some(_) => {}
             None => std::thread::sleep(Duration::from_micros(200)),
         }
@@ -130,7 +134,7 @@ fn slider(at: &SessionAt) -> Result<Row, Problem> {
     let frame = at.session.frames.first().ok_or("the demo has no frame")?.id;
     let mut at = at.clone();
     at.session = roll::sharpened(&at.session, &[frame])?;
-    let mut host = JobHost::threaded(Arc::new(Engine::new()), Arc::new(|| ()))?;
+    let mut host = JobHost::threaded(Arc::new(Engine::new()), Arc::new(|| ()));
     let mut millis = Vec::new();
     let mut side_px = 0;
     let mut cpu = 0.0;
@@ -164,7 +168,7 @@ fn exposed(at: &SessionAt, frame: FrameId, step: u32) -> Result<glassine_session
 fn thumbnails(at: &SessionAt) -> Result<Row, Problem> {
     let mut at = at.clone();
     at.session = roll::repeated(&at.session, 36)?;
-    let mut host = JobHost::threaded(Arc::new(Engine::new()), Arc::new(|| ()))?;
+    let mut host = JobHost::threaded(Arc::new(Engine::new()), Arc::new(|| ()));
     let mut millis = Vec::new();
     let count = at.session.frames.len() as u64;
     let mut cpu = 0.0;
@@ -183,8 +187,8 @@ fn thumbnails(at: &SessionAt) -> Result<Row, Problem> {
         }
         let mut ready = 0;
         while ready < count && began.elapsed() < PATIENCE {
-            match host.poll() {
-                Some(JobEvent::PreviewReady(picture)) if !picture.is_coarse => ready += 1,
+            match host.poll().map(|event| event.kind) {
+                Some(JobEventKind::PreviewReady(picture)) if !picture.is_coarse => ready += 1,
                 Some(_) => {}
                 None => std::thread::sleep(Duration::from_micros(200)),
             }

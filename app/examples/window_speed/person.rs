@@ -20,7 +20,6 @@ use glassine_app::dialogs::PreparedPicker;
 use glassine_engine::{Engine, FrameScope, JobHost, SessionAt, ViewKey, files};
 use glassine_film::Param;
 use glassine_raster::CancelToken;
-use glassine_scanfile::Overwrite;
 use glassine_session::Edit;
 
 use crate::figures::{Row, quantile, spread};
@@ -46,7 +45,8 @@ pub(crate) const PLAY: &str = "--play";
 pub(crate) fn work(mut at: SessionAt, folder: &Path, display: &str) -> Result<Vec<Row>, Problem> {
     let path = folder.join("roll.session.json");
     at.session.output.folder = Some(folder.join("finished"));
-    files::save_session(&at.session, &path, Overwrite::Never)?;
+    files::save_session(&files::Run::default(), &at.session, &path, files::SaveMode::New, &[])?
+        .into_saved()?;
     let mut child = Process::new(std::env::current_exe()?)
         .arg(PLAY)
         .arg(&path)
@@ -148,7 +148,7 @@ pub(crate) fn play(path: &Path) -> Result<(), Problem> {
     let create = move |creation: &eframe::CreationContext<'_>| {
         glassine_app::theme::apply(&creation.egui_ctx, true);
         let ctx = creation.egui_ctx.clone();
-        let jobs = JobHost::threaded(Arc::new(Engine::new()), Arc::new(move || ctx.request_repaint()))?;
+        let jobs = JobHost::threaded(Arc::new(Engine::new()), Arc::new(move || ctx.request_repaint()));
         let picker = Box::new(PreparedPicker::default());
         let mut app = GlassineApp::new(jobs, picker, AppOptions::default());
         app.set_session(made.session);

@@ -63,5 +63,5 @@ pub(crate) fn of_sixty(at: &SessionAt) -> Result<SessionAt, Problem> {
     if ids.len() != COUNT {
         return Err("the demo is not what it was".into());
     }
-    Ok(SessionAt { session: sharpened(&numbered, &ids)?, folder: at.folder.clone() })
+    Ok(SessionAt::new(sharpened(&numbered, &ids)?, at.folder.clone()))
 }

@@ -7,32 +7,23 @@ use glassine_engine::NewSessionRequest;
 use glassine_engine::jobs::Job;
 
 use crate::app::GlassineApp;
-use crate::command::{Answer, Leaving, PathPurpose, Question};
+use crate::command::{Answer, Leaving, Question};
 use crate::dialogs::typed_paths;
 
 impl GlassineApp {
     pub(super) fn answer(&mut self, ctx: &Context, answer: Answer) {
         let Some(question) = self.ui_state.question.take() else { return };
         match (question, answer) {
-            (Question::Unsaved(leaving), Answer::Yes) => match self.status.path.clone() {
-                Some(path) => {
-                    let id = self.save(path);
-                    self.files.leave_after = Some((id, leaving));
-                }
-                None => {
-                    self.files.leaving_named = Some(leaving);
-                    self.ask_path(ctx, PathPurpose::SaveAs);
-                }
+            (Question::Unsaved(leaving), Answer::Yes) => match self.save_or_ask(ctx) {
+                Some(id) => self.files.leave_after = Some((id, leaving)),
+                None => self.files.leaving_named = Some(leaving),
             },
             (Question::Unsaved(leaving), Answer::No) => {
-                self.drop_autosave();
+                self.files.given_up = Some(self.history.current().clone());
                 self.leave(leaving);
             }
             (Question::Exporting, answer) => self.answer_about_export(answer),
-            (Question::Recover { autosave, session }, Answer::Yes) => {
-                let id = self.submit(Job::OpenSession { path: autosave });
-                self.files.recovering = Some((id, session));
-            }
+            (Question::Recover { autosave, session: _ }, Answer::Yes) => self.open_session(autosave),
             (Question::TypePath { purpose, text }, Answer::Yes) => {
                 let home = directories::UserDirs::new().map(|dirs| dirs.home_dir().to_path_buf());
                 let paths = typed_paths(&text, home.as_deref());
@@ -50,16 +41,17 @@ impl GlassineApp {
                     ..NewSessionRequest::default()
                 };
                 if add {
-                    let at = self.session_at();
-                    self.submit(Job::AddScans { at, request });
+                    let id = self.submit(Job::AddScans(request.clone()));
+                    self.files.opening.insert(id, request);
                 } else if self.history.is_unsaved() {
                     self.ask_to_leave(Leaving::NewSession(Box::new(request)));
                 } else {
-                    self.submit(Job::NewSession(request));
+                    self.open_scans(request);
                 }
             }
             (Question::TypePath { .. }, _) => self.files.leaving_named = None,
-            _ => {}
+            // The user stays with what is there.
+            (Question::Unsaved(_) | Question::Recover { .. } | Question::NewSession { .. }, _) => {}
         }
     }
 }

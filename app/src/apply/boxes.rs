@@ -1,5 +1,7 @@
 //! Box edits, and the guard every one of them passes through.
 
+use std::sync::Arc;
+
 use glassine_engine::guard;
 use glassine_film::Look;
 use glassine_layout::{
@@ -7,7 +9,7 @@ use glassine_layout::{
     with_aspect,
 };
 use glassine_raster::{Orientation, Point, TiltedBox, px_from_mm};
-use glassine_session::{Edit, Frame, FrameFlag, FrameId, NewFrame, Session, Strip, StripId};
+use glassine_session::{Edit, Frame, FrameFlag, FrameId, NewFrame, ScanRef, Session, Strip, StripId};
 
 use crate::app::GlassineApp;
 use crate::command::{AspectLock, Command};
@@ -76,8 +78,8 @@ fn axis_of(strip: &Strip, boxes: &[TiltedBox]) -> StripAxis {
 }
 
 impl GlassineApp {
-    /// Commands about boxes; gives back any other.
-    pub(super) fn apply_box_command(&mut self, command: Command) -> Option<Command> {
+    /// Commands about boxes.
+    pub(super) fn apply_box_command(&mut self, command: Command) {
         match command {
             Command::Nudge { dx_px, dy_px } => self.change_boxes(|piece, b| {
                 let (dx, dy) = piece.scan_direction((dx_px, dy_px));
@@ -102,9 +104,8 @@ impl GlassineApp {
             Command::DuplicateFrame => self.duplicate_frame(),
             Command::DeleteFrames => self.delete_frames(),
             Command::SetHeld(held) => self.set_held(held),
-            other => return Some(other),
+            other => self.not_carried_out(&other),
         }
-        None
     }
 
     /// One edit that changes every selected box.
@@ -236,7 +237,9 @@ impl GlassineApp {
 
     /// A scan without strips: the finder sees nothing, so the person draws the first box of a new strip.
     fn add_on_bare_scan(&mut self) {
-        let Some(scan) = self.history.current().scans.first().cloned() else { return };
+        let session = self.history.current();
+        let is_bare = |scan: &&Arc<ScanRef>| !session.strips.iter().any(|strip| strip.scan == scan.id);
+        let Some(scan) = session.scans.iter().find(is_bare).cloned() else { return };
         let (w, h) = (f64::from(scan.width_px), f64::from(scan.height_px));
         let crop = TiltedBox::from_edges(w * 0.25, h * 0.25, w * 0.75, h * 0.75);
         let film = glassine_film::FilmKind::default();
@@ -251,6 +254,7 @@ impl GlassineApp {
                 notes: vec!["drawn by hand".to_owned()],
                 frames: vec![drawn(crop, Orientation::default())],
             }],
+            keep: Vec::new(),
         };
         self.apply_all("add frame".to_owned(), &[edit]);
         self.ui_state.begin_selection(self.history.current());

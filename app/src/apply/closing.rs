@@ -33,15 +33,14 @@ impl GlassineApp {
     /// Close the window, or ask what stands in the way.
     pub(super) fn quit(&mut self, ctx: &Context) {
         if !self.ask_before_closing() {
-            self.forget_autosave();
+            self.leave_autosave();
             ctx.send_viewport_cmd(ViewportCommand::Close);
         }
     }
 
     /// Ask what stands in the way of closing; `false` when nothing does.
     pub(crate) fn ask_before_closing(&mut self) -> bool {
-        let is_given_up = self.files.given_up.as_ref() == Some(self.history.current());
-        if self.history.is_unsaved() && !is_given_up {
+        if self.history.is_unsaved() && !self.is_given_up() {
             self.ask_to_leave(Leaving::Close);
             return true;
         }

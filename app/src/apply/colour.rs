@@ -61,8 +61,7 @@ impl GlassineApp {
         if frames.is_empty() {
             return;
         }
-        let at = self.session_at();
-        self.submit(Job::MatchFrames { at, frames, target });
+        self.submit(Job::MatchFrames { frames, target });
     }
 
     fn show_chart(&mut self, show: bool) {
@@ -94,7 +93,6 @@ impl GlassineApp {
     }
 
     fn measure_stock(&mut self) {
-        let at = self.session_at();
         let Some(chart) = &mut self.ui_state.colour.chart else { return };
         let target = match chart.kind {
             TargetKind::Chart24 => StockTarget::Chart24,
@@ -113,7 +111,7 @@ impl GlassineApp {
         chart.report = None;
         let name = if chart.name.trim().is_empty() { "own stock" } else { chart.name.trim() }.to_owned();
         let (frame, place) = (chart.frame, ChartPlace { corners: chart.corners });
-        self.submit(Job::MeasureStock { at, frame, place, target, name });
+        self.submit(Job::MeasureStock { frame, place, target, name });
     }
 
     /// A stock was measured: shown in its pane, nothing is changed yet.
@@ -134,8 +132,7 @@ impl GlassineApp {
             .filter(|strip| strip.film == report.stock.kind && (everywhere || Some(strip.id) == own))
             .map(|strip| strip.id)
             .collect();
-        let at = self.session_at();
-        self.submit(Job::ApplyStock { at, stock: Box::new(report.stock.clone()), strips });
+        self.submit(Job::ApplyStock { stock: Box::new(report.stock.clone()), strips });
     }
 
     /// Name offered for the file of the measured stock.
@@ -146,11 +143,10 @@ impl GlassineApp {
 
     /// A file for a stock was chosen.
     pub(crate) fn use_stock_path(&mut self, purpose: PathPurpose, path: PathBuf) {
-        let at = self.session_at();
         let report = self.ui_state.colour.chart.as_ref().and_then(|chart| chart.report.clone());
         match (purpose, report) {
             (PathPurpose::LoadStock, _) => {
-                self.submit(Job::LoadStock { at, path });
+                self.submit(Job::LoadStock { path });
             }
             (PathPurpose::SaveStock, Some(report)) => {
                 let path = if path.extension().is_some() { path } else { path.with_extension("json") };

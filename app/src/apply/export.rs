@@ -6,7 +6,7 @@ use std::sync::Arc;
 use crossbeam_channel::bounded;
 use egui::Context;
 use glassine_engine::jobs::Job;
-use glassine_engine::{ExportReport, ExportRequest, FrameScope, Notice, Severity};
+use glassine_engine::{ExportReport, ExportRequest, FrameScope, Notice, SessionKey, Severity};
 use glassine_session::{Session, file_stem};
 
 use super::closing::ExportEnd;
@@ -32,8 +32,8 @@ impl GlassineApp {
             return;
         }
         self.status.export_report = None;
-        self.files.exporting = Some(at.session.clone());
-        self.submit(Job::Export(ExportRequest {
+        self.files.exporting = Some(at.clone());
+        self.submit(Job::Export(Box::new(ExportRequest {
             at,
             folder,
             scope,
@@ -42,14 +42,16 @@ impl GlassineApp {
             sharpen: None,
             replace,
             written_at: clock::now_text(),
-        }));
+        })));
     }
 
-    /// An export ended.
-    pub(crate) fn exported(&mut self, report: Arc<ExportReport>) {
+    /// An export of a session ended; the panes show those of the session under work.
+    pub(crate) fn exported(&mut self, key: SessionKey, report: Arc<ExportReport>) {
         self.export_ended(ExportEnd::of(&report));
         let (written, failed) = (report.written.len(), report.failed.len());
-        let what = format!("{written} {}", if written == 1 { "picture written" } else { "pictures written" });
+        let whose = if key == self.key { "" } else { " for the session that was open before" };
+        let pictures = if written == 1 { "picture" } else { "pictures" };
+        let what = format!("{written} {pictures} written{whose}");
         let notice = match (report.cancelled, report.failed.first()) {
             (_, Some(first)) => Notice::new(
                 Severity::Error,
@@ -66,8 +68,11 @@ impl GlassineApp {
             Some(folder) => notice.about(folder),
             None => notice,
         });
-        if let Some(session) = self.files.exporting.take() {
-            self.status.counts.take_report(&session, &report);
+        if key != self.key {
+            return;
+        }
+        if let Some(at) = self.files.exporting.take_if(|at| at.key == key) {
+            self.status.counts.take_report(&at.session, &report);
         }
         self.status.export_report = Some(report);
         self.files.looked_up.clear();

@@ -1,34 +1,46 @@
 //! Opening, saving, autosaving, exporting, and the questions around them.
 
+use std::collections::{BTreeSet, HashMap};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crossbeam_channel::Receiver;
 use egui::Context;
-use glassine_engine::jobs::{Job, JobId};
-use glassine_engine::{MadeSession, Notice, SessionAt, Severity};
-use glassine_session::{Edit, Session};
+use glassine_engine::files::{self, Access, Saved, SavedState};
+use glassine_engine::jobs::{Job, JobId, SaveOver};
+use glassine_engine::{MadeSession, NewSessionRequest, Notice, SessionAt, SessionKey, Severity};
+use glassine_session::{Edit, Fingerprint, ScanId, ScanRef, Session};
 
 use super::closing::ExportEnd;
 use crate::app::GlassineApp;
-use crate::command::{Command, Leaving, PathPurpose, Question};
+use crate::command::{Arrived, Command, Leaving, PathPurpose, Question};
 use crate::demo;
 use crate::dialogs::{PickAnswer, PickOutcome, PickRequest};
 
-/// Quiet time after a change before it is autosaved.
-const AUTOSAVE_SECONDS: f64 = 2.0;
+/// Longest time from a change to the beginning of its autosave: with the time to write it, less than a second.
+const AUTOSAVE_WITHIN_S: f64 = 0.5;
 /// Ending of session files.
 const SESSION_ENDING: &str = "session.json";
-/// What follows the name of a session in that of its autosave.
-const AUTOSAVE_SUFFIX: &str = ".autosave";
+/// Wait before an autosave that failed is tried again.
+const AUTOSAVE_AGAIN_S: f64 = 5.0;
 
 /// What is known about the files of the session and about what waits for them.
 #[derive(Debug, Default)]
 pub(crate) struct Files {
-    /// Clock time of the last change that is not autosaved.
+    /// Clock time of the first change that is not autosaved.
     pub touched_at: Option<f64>,
     /// What was last autosaved.
     autosaved: Option<Session>,
+    /// The autosave that is being written.
+    autosaving: Option<JobId>,
+    /// Where this run autosaves the session.
+    autosave_place: Option<PathBuf>,
+    /// Every autosave that is of no use once the session is saved.
+    autosaves: BTreeSet<PathBuf>,
+    /// State of the session file that was opened or saved.
+    opened: Option<SavedState>,
+    /// Whether the session may be saved under its name; it holds the lock.
+    pub access: Access,
     /// The session as it was when its changes were given up: the window may close without asking for them again.
     pub given_up: Option<Session>,
     /// The window closes once the export under way has come to this.
@@ -37,10 +49,14 @@ pub(crate) struct Files {
     pub leaving_named: Option<Leaving>,
     /// A save that something waits for.
     pub leave_after: Option<(JobId, Leaving)>,
-    /// The job that reads an autosave, and the file it belongs to.
-    pub recovering: Option<(JobId, Option<PathBuf>)>,
     /// The session that is being exported, as it was when that began.
-    pub exporting: Option<Session>,
+    pub exporting: Option<SessionAt>,
+    /// The last save that was asked for, until it has ended: the next one goes to the same file.
+    pub saving: Option<(JobId, PathBuf)>,
+    /// Jobs that open scans, and what is known about these.
+    pub opening: HashMap<JobId, NewSessionRequest>,
+    /// Jobs that look for the first frames of scans, and whether all of these are one film.
+    pub finding: HashMap<JobId, (Vec<ScanId>, bool)>,
     /// Names an export would meet, looked up on another thread.
     pub lookup: Option<Receiver<Vec<PathBuf>>>,
     /// The names of the last look.
@@ -48,40 +64,55 @@ pub(crate) struct Files {
 }
 
 impl Files {
+    /// Another session begins. What is being opened or waits for a save stays.
     pub(crate) fn begin_session(&mut self) {
-        *self = Self::default();
+        let Self { opening, leave_after, .. } = std::mem::take(self);
+        *self = Self { opening, leave_after, ..Self::default() };
+    }
+
+    /// A job ended: nothing waits for its result any more.
+    pub(crate) fn job_ended(&mut self, id: JobId) {
+        self.leave_after.take_if(|(job, _)| *job == id);
+        self.autosaving.take_if(|job| *job == id);
+        self.saving.take_if(|(job, _)| *job == id);
+        self.opening.remove(&id);
     }
 }
 
 impl GlassineApp {
     /// The session with the folder its relative paths start at.
     pub(crate) fn session_at(&self) -> SessionAt {
-        SessionAt { session: self.history.current().clone(), folder: self.status.folder() }
+        SessionAt { session: self.history.current().clone(), folder: self.status.folder(), key: self.key }
     }
 
-    /// Commands about files; gives back any other.
-    pub(crate) fn apply_file_command(&mut self, ctx: &Context, command: Command) -> Option<Command> {
+    /// Commands about files.
+    pub(super) fn apply_file_command(&mut self, ctx: &Context, command: Command) {
         match command {
             Command::AskOpen => self.ask_path(ctx, PathPurpose::Open),
             Command::AskSaveAs => self.ask_path(ctx, PathPurpose::SaveAs),
             Command::AskExportFolder => self.ask_path(ctx, PathPurpose::ExportFolder),
             Command::Open(paths) => self.open(paths),
             Command::OpenDemo => self.open_demo(),
-            Command::Save => match self.status.path.clone() {
-                Some(path) => {
-                    self.save(path);
-                }
-                None => self.ask_path(ctx, PathPurpose::SaveAs),
-            },
+            Command::Save => {
+                self.save_or_ask(ctx);
+            }
             Command::SaveAs(path) => {
-                self.save(with_session_ending(path));
+                self.save(with_session_ending(path), SaveOver::Chosen);
+            }
+            Command::TakeOver => {
+                if let Some(conflict) = self.status.conflict.take() {
+                    self.save(conflict.path, SaveOver::Theirs);
+                }
+            }
+            Command::DiscardAutosave(path) => {
+                self.status.unsaved_work.retain(|work| work.autosave != path);
+                self.submit(Job::DiscardAutosaves(vec![path]));
             }
             Command::SetOutput(output) => self.edit(Edit::SetOutput(output)),
             Command::Export { scope, replace } => self.export(ctx, scope, replace),
             Command::Answer(answer) => self.answer(ctx, answer),
-            other => return Some(other),
+            other => self.not_carried_out(&other),
         }
-        None
     }
 
     pub(super) fn ask_path(&mut self, ctx: &Context, purpose: PathPurpose) {
@@ -152,7 +183,7 @@ impl GlassineApp {
             PathPurpose::Open => self.open(paths),
             PathPurpose::SaveAs => {
                 if let Some(path) = paths.into_iter().next() {
-                    let id = self.save(with_session_ending(path));
+                    let id = self.save(with_session_ending(path), SaveOver::Chosen);
                     self.files.leave_after = self.files.leaving_named.take().map(|leaving| (id, leaving));
                 }
             }
@@ -173,7 +204,7 @@ impl GlassineApp {
     /// Open a session file, an autosave, or scans.
     fn open(&mut self, paths: Vec<PathBuf>) {
         let Some(first) = paths.first().cloned() else { return };
-        let is_session = |path: &PathBuf| ends_with(path, ".json") || ends_with(path, AUTOSAVE_SUFFIX);
+        let is_session = |path: &PathBuf| ends_with(path, ".json") || files::without_autosave(path) != *path;
         if let Some(path) = paths.iter().find(|path| is_session(path)).cloned() {
             if self.history.is_unsaved() {
                 self.ask_to_leave(Leaving::Open(vec![path]));
@@ -193,10 +224,14 @@ impl GlassineApp {
         });
     }
 
-    fn open_session(&mut self, path: PathBuf) {
-        let target = without_autosave_suffix(&path);
-        let id = self.submit(Job::OpenSession { path });
-        self.files.recovering = target.map(|target| (id, Some(target)));
+    /// Begin a session with these scans.
+    pub(super) fn open_scans(&mut self, request: NewSessionRequest) {
+        let id = self.submit(Job::OpenScans(request.clone()));
+        self.files.opening.insert(id, request);
+    }
+
+    pub(super) fn open_session(&mut self, path: PathBuf) {
+        self.submit(Job::OpenSession { path });
     }
 
     fn open_demo(&mut self) {
@@ -216,85 +251,196 @@ impl GlassineApp {
         }
     }
 
-    /// A session was made or opened.
+    /// A session was made or opened. Changes that were made while that went on are asked about first.
     pub(crate) fn session_ready(&mut self, id: JobId, made: MadeSession) {
-        let recovering = self.files.recovering.take().filter(|(job, _)| *job == id);
-        let is_saved = recovering.is_none() && made.path.is_some();
-        let recovered = recovering.is_some();
-        let path = recovering.map_or(made.path, |(_, path)| path);
-        self.begin_session(made.session, path.clone(), is_saved);
-        let mut offer = None;
-        for notice in made.notices.into_iter().rev() {
-            match (&notice.path, &path) {
-                (Some(autosave), Some(session)) if ends_with(autosave, AUTOSAVE_SUFFIX) => {
-                    if !recovered {
-                        offer = Some(Question::Recover {
-                            autosave: autosave.clone(),
-                            session: Some(session.clone()),
-                        });
-                    }
-                }
-                _ => self.tell(notice),
-            }
+        let arrived = Arrived { made, find: self.files.opening.remove(&id) };
+        if self.history.is_unsaved() && !self.is_given_up() {
+            self.ask_to_leave(Leaving::Show(Box::new(arrived)));
+        } else {
+            self.show_session(arrived);
         }
-        if recovered {
+    }
+
+    /// Whether the user said that the session may be left as it is now.
+    pub(super) fn is_given_up(&self) -> bool {
+        self.files.given_up.as_ref() == Some(self.history.current())
+    }
+
+    fn show_session(&mut self, arrived: Arrived) {
+        let Arrived { made, find } = arrived;
+        let MadeSession { session, path, notices, saved, recovered, access, unsaved } = made;
+        let is_saved = recovered.is_none() && path.is_some();
+        self.begin_session(session, path.clone(), is_saved);
+        self.files.opened = saved;
+        self.files.access = access;
+        self.files.autosaves.extend(recovered.clone());
+        match find {
+            Some(request) => {
+                let scans = self.session().scans.iter().map(|scan| scan.id).collect();
+                self.find_on_scans(scans, request);
+            }
+            None => self.hash_scans(),
+        }
+        let is_asked =
+            |notice: &Notice| unsaved.iter().any(|work| notice.path.as_ref() == Some(&work.autosave));
+        notices.into_iter().rev().filter(|notice| !is_asked(notice)).for_each(|notice| self.tell(notice));
+        if recovered.is_some() {
             self.tell(Notice::new(
                 Severity::Info,
                 "the autosave was opened; its changes are not in the session file yet",
                 "save to keep them",
             ));
         }
-        if offer.is_some() {
-            self.ui_state.question = offer;
+        self.status.unsaved_work.retain(|work| Some(&work.autosave) != recovered.as_ref());
+        if let Some(work) = unsaved.first() {
+            self.ui_state.question =
+                Some(Question::Recover { autosave: work.autosave.clone(), session: path });
         }
+        self.status.unsaved_work.extend(unsaved);
     }
 
-    pub(super) fn save(&mut self, path: PathBuf) -> JobId {
-        let session = Box::new(self.history.current().clone());
-        self.submit(Job::Save { session, path, autosave: false })
-    }
-
-    /// The session file or its autosave was written.
-    pub(crate) fn saved(&mut self, id: JobId, session: Session, path: PathBuf, autosave: bool) {
-        if autosave {
-            return;
+    /// Save under the session's name. Without one, or when another program works under it, a name is asked for.
+    pub(super) fn save_or_ask(&mut self, ctx: &Context) -> Option<JobId> {
+        if let Access::HeldBy(holder) = &self.files.access {
+            let headline =
+                format!("this session is open elsewhere ({holder}); it is not saved under its name");
+            self.tell(Notice::new(Severity::Warning, headline, "save it under another name"));
+            self.ask_path(ctx, PathPurpose::SaveAs);
+            return None;
         }
-        self.history.mark_saved(session);
-        if self.status.path.is_none() {
-            self.drop_autosave();
-        }
-        self.status.path = Some(path);
-        if let Some((job, leaving)) = self.files.leave_after.take() {
-            if job == id {
-                self.leave(leaving);
-            } else {
-                self.files.leave_after = Some((job, leaving));
+        match self.save_target() {
+            Some(path) => Some(self.save(path, SaveOver::Opened(self.files.opened.clone()))),
+            None => {
+                self.ask_path(ctx, PathPurpose::SaveAs);
+                None
             }
         }
     }
 
-    /// A job ended without a result: nothing waits for it any more.
-    pub(crate) fn job_failed(&mut self, id: JobId) {
-        if self.files.leave_after.as_ref().is_some_and(|(job, _)| *job == id) {
-            self.files.leave_after = None;
+    /// Look for the first frames of scans that were just opened, and hash their files meanwhile.
+    pub(crate) fn find_on_scans(&mut self, scans: Vec<ScanId>, request: NewSessionRequest) {
+        if !scans.is_empty() {
+            self.submit(Job::HoldScans);
+            let is_one_film = request.one_frame_per_file;
+            let id = self.submit(Job::FindOnScans { scans: scans.clone(), request });
+            self.files.finding.insert(id, (scans, is_one_film));
         }
-        if self.files.recovering.as_ref().is_some_and(|(job, _)| *job == id) {
-            self.files.recovering = None;
-        }
-        self.scheduler.job_failed(id);
+        self.hash_scans();
     }
 
-    /// Autosave some seconds after the last change.
+    /// Hash the files of scans whose whole content is not known yet.
+    fn hash_scans(&mut self) {
+        let scans = self.history.current().scans.iter().filter(|scan| !is_hashed(scan));
+        let scans: Vec<ScanId> = scans.map(|scan| scan.id).collect();
+        if !scans.is_empty() {
+            self.submit(Job::HashScans { scans });
+        }
+    }
+
+    /// The whole file of a scan was hashed: every state of the session knows that, without a step.
+    pub(crate) fn hashed(&mut self, id: ScanId, path: &Path, print: &Fingerprint) {
+        let known = self.history.current().scan(id).and_then(|scan| scan.fingerprint.as_ref());
+        if known.is_some_and(|known| known.bytes != print.bytes) {
+            let notice = Notice::new(
+                Severity::Warning,
+                "a scan changed while it was read",
+                "wait until its program has written it, then open it again",
+            );
+            self.tell(notice.about(path));
+            return;
+        }
+        self.history.amend(|session| {
+            let scan = session.scans.iter_mut().find(|scan| scan.id == id && scan.path == path);
+            if let Some(scan) = scan.filter(|scan| !is_hashed(scan)) {
+                Arc::make_mut(scan).fingerprint = Some(print.clone());
+            }
+        });
+    }
+
+    /// The file that a save goes to: the one that is being written, else that of the session.
+    pub(super) fn save_target(&self) -> Option<PathBuf> {
+        self.files.saving.as_ref().map(|(_, path)| path.clone()).or_else(|| self.status.path.clone())
+    }
+
+    pub(super) fn save(&mut self, path: PathBuf, over: SaveOver) -> JobId {
+        self.status.conflict = None;
+        // A name that was just chosen is the session's own once it is written.
+        let is_own = self.status.path.as_ref() == Some(&path);
+        let over = match over {
+            SaveOver::Chosen if is_own && self.files.opened.is_some() => {
+                SaveOver::Opened(self.files.opened.clone())
+            }
+            over => over,
+        };
+        let autosaves = self.files.autosaves.iter().cloned().collect();
+        let id = self.submit(Job::Save { path: path.clone(), over, autosaves });
+        self.files.saving = Some((id, path));
+        id
+    }
+
+    /// The file of a session was written. Only the session under work takes its name from there.
+    pub(crate) fn saved(
+        &mut self,
+        id: JobId,
+        key: SessionKey,
+        session: Session,
+        saved: Saved,
+        access: Option<Access>,
+    ) {
+        let Saved { path, state, kept, notices } = saved;
+        notices.into_iter().for_each(|notice| self.tell(notice));
+        if let Some(kept) = kept {
+            let notice = Notice::new(Severity::Info, "the version of the other program was kept", "");
+            self.tell(notice.about(kept));
+        }
+        if key == self.key {
+            self.history.mark_saved(session);
+            if self.status.path.as_ref() != Some(&path) {
+                // The next autosave lies beside the new file.
+                self.files.autosave_place = None;
+                self.files.access = access.unwrap_or_default();
+                self.jobs.engine().work_beside(Some(&path));
+            }
+            self.files.opened = Some(state);
+            self.status.path = Some(path);
+        } else {
+            let notice = Notice::new(Severity::Info, "the session that was open before is saved", "");
+            self.tell(notice.about(path));
+        }
+        if let Some((_, leaving)) = self.files.leave_after.take_if(|(job, _)| *job == id) {
+            // What changed since the save began is not in the file: it is asked about once more.
+            if self.history.is_unsaved() && key == self.key {
+                self.ask_to_leave(leaving);
+            } else {
+                self.leave(leaving);
+            }
+        }
+    }
+
+    /// Autosave shortly after the first change that is not autosaved. Key presses that belong to one step do not wait
+    /// for its end; the pull of a pointer does.
     pub(crate) fn autosave_in_time(&mut self, ctx: &Context) {
         let Some(touched_at) = self.files.touched_at else { return };
-        let wait = touched_at + AUTOSAVE_SECONDS - self.now;
+        let wait = touched_at + AUTOSAVE_WITHIN_S - self.now;
         if wait > 0.0 {
             ctx.request_repaint_after_secs(wait as f32);
             return;
         }
-        if self.history.in_gesture() {
+        if self.history.in_gesture() && self.nudging_until.is_none() {
             return;
         }
+        self.autosave();
+    }
+
+    /// The program ends: autosave what is neither saved nor given up.
+    pub(crate) fn autosave_now(&mut self) {
+        if self.history.is_unsaved() && !self.is_given_up() {
+            self.autosave();
+        }
+    }
+
+    /// Autosave what is not autosaved yet.
+    pub(crate) fn autosave(&mut self) {
         self.files.touched_at = None;
         let session = self.history.current();
         if !self.history.is_unsaved() {
@@ -304,51 +450,46 @@ impl GlassineApp {
         if self.files.autosaved.as_ref() == Some(session) {
             return;
         }
-        let Some(path) = self.autosave_target() else { return };
         let session = session.clone();
-        self.files.autosaved = Some(session.clone());
-        self.submit(Job::Save { session: Box::new(session), path, autosave: true });
+        let run = self.jobs.engine().saving_run();
+        let (place, path) = (&mut self.files.autosave_place, self.status.path.as_deref());
+        let Some(path) = place.take().or_else(|| run.autosave_path(path)) else { return };
+        *place = Some(path.clone());
+        self.files.autosaves.insert(path.clone());
+        self.files.autosaved = Some(session);
+        self.files.autosaving = Some(self.submit(Job::Autosave { path }));
     }
 
-    /// The session is as it was saved (again): an autosave of this run has nothing to tell.
-    pub(crate) fn forget_autosave(&mut self) {
-        if self.files.autosaved.take().is_some() {
-            self.drop_autosave();
+    /// An autosave failed: it is tried again after a while.
+    pub(crate) fn autosave_failed(&mut self, id: JobId) {
+        if self.files.autosaving == Some(id) {
+            self.files.autosaved = None;
+            self.files.touched_at.get_or_insert(self.now + AUTOSAVE_AGAIN_S);
         }
     }
 
-    /// The session file, or a place of its own for a session without one.
-    fn autosave_target(&self) -> Option<PathBuf> {
-        self.status.path.clone().or_else(|| self.unsaved_place())
-    }
-
-    /// An autosave left by a session that never had a file, from a run that did not end well.
-    pub(crate) fn offer_unsaved_session(&mut self) {
-        let Some(session) = self.unsaved_place() else { return };
-        let autosave = with_autosave_suffix(&session);
-        if autosave.exists() {
-            self.ui_state.question = Some(Question::Recover { autosave, session: None });
-        }
-    }
-
-    /// Where a session without a file is autosaved as.
-    fn unsaved_place(&self) -> Option<PathBuf> {
-        Some(self.options.data_folder.as_ref()?.join(format!("unsaved.{SESSION_ENDING}")))
-    }
-
-    /// The changes are saved elsewhere or given up: nothing is to be recovered.
-    pub(super) fn drop_autosave(&mut self) {
+    /// The session is as it was saved (again), or given up: its autosaves have nothing to tell.
+    fn forget_autosave(&mut self) {
         self.files.autosaved = None;
-        let Some(autosave) = self.autosave_target().map(|path| with_autosave_suffix(&path)) else { return };
-        if let Err(error) = std::fs::remove_file(&autosave)
-            && error.kind() != std::io::ErrorKind::NotFound
-        {
-            let notice = Notice::new(
-                Severity::Warning,
-                format!("an autosave that is no longer needed can't be removed: {error}"),
-                "remove it by hand, or it will be offered again",
-            );
-            self.tell(notice.about(autosave));
+        let autosaves = std::mem::take(&mut self.files.autosaves);
+        if !autosaves.is_empty() {
+            self.submit(Job::DiscardAutosaves(autosaves.into_iter().collect()));
+        }
+    }
+
+    /// The session is left: what was given up or is saved need not be offered again.
+    pub(crate) fn leave_autosave(&mut self) {
+        if self.is_given_up() || !self.history.is_unsaved() {
+            self.forget_autosave();
+        }
+    }
+
+    /// List what earlier runs left unsaved, and offer the latest of it.
+    pub(crate) fn offer_unsaved_work(&mut self) {
+        self.status.unsaved_work = self.jobs.engine().saving_run().unsaved_work();
+        if let Some(work) = self.status.unsaved_work.first() {
+            let (autosave, session) = (work.autosave.clone(), work.session_path.clone());
+            self.ui_state.question = Some(Question::Recover { autosave, session });
         }
     }
 
@@ -356,17 +497,15 @@ impl GlassineApp {
     pub(super) fn leave(&mut self, leaving: Leaving) {
         match leaving {
             Leaving::Close => {
-                self.files.given_up = Some(self.history.current().clone());
                 self.commands.push(Command::Quit);
             }
+            Leaving::Show(arrived) => self.show_session(*arrived),
             Leaving::Open(paths) => {
                 if let Some(path) = paths.into_iter().next() {
                     self.open_session(path);
                 }
             }
-            Leaving::NewSession(request) => {
-                self.submit(Job::NewSession(*request));
-            }
+            Leaving::NewSession(request) => self.open_scans(*request),
             Leaving::OpenDemo => {
                 if let Some(folder) = self.options.demo_folder.clone() {
                     self.submit(demo::job(folder));
@@ -376,19 +515,13 @@ impl GlassineApp {
     }
 }
 
+/// Whether the whole file was hashed once.
+fn is_hashed(scan: &ScanRef) -> bool {
+    scan.fingerprint.as_ref().is_some_and(|print| print.blake3.is_some())
+}
+
 fn ends_with(path: &Path, ending: &str) -> bool {
     path.file_name().is_some_and(|name| name.to_string_lossy().to_lowercase().ends_with(ending))
-}
-
-fn with_autosave_suffix(session: &Path) -> PathBuf {
-    let mut name = session.as_os_str().to_owned();
-    name.push(AUTOSAVE_SUFFIX);
-    PathBuf::from(name)
-}
-
-fn without_autosave_suffix(path: &Path) -> Option<PathBuf> {
-    let name = path.file_name()?.to_string_lossy().into_owned();
-    name.strip_suffix(AUTOSAVE_SUFFIX).map(|name| path.with_file_name(name))
 }
 
 /// The path with the ending that session files have.
@@ -408,12 +541,5 @@ mod tests {
     fn a_session_name_gets_its_ending_once() {
         assert_eq!(with_session_ending("/a/harbour".into()), PathBuf::from("/a/harbour.session.json"));
         assert_eq!(with_session_ending("/a/b.session.json".into()), PathBuf::from("/a/b.session.json"));
-    }
-
-    #[test]
-    fn an_autosave_leads_back_to_its_session() {
-        let autosave = Path::new("/a/harbour.session.json.autosave");
-        assert_eq!(without_autosave_suffix(autosave), Some("/a/harbour.session.json".into()));
-        assert_eq!(without_autosave_suffix(Path::new("/a/harbour.session.json")), None);
     }
 }

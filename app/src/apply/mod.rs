@@ -11,7 +11,7 @@ mod select;
 
 use egui::Context;
 use glassine_engine::jobs::Job;
-use glassine_engine::{Notice, Severity};
+use glassine_engine::{Notice, SessionKey, Severity};
 use glassine_raster::Orientation;
 use glassine_session::{Edit, FrameId, Session, StripId};
 
@@ -68,13 +68,61 @@ impl GlassineApp {
             Command::Tell(notice) => self.tell(notice),
             Command::DismissNotice => self.status.notice_open = false,
             Command::Quit => self.quit(ctx),
-            other => {
-                let Some(other) = self.apply_job(other) else { return };
-                let Some(other) = self.apply_box_command(other) else { return };
-                let Some(other) = self.apply_file_command(ctx, other) else { return };
-                self.apply_view_command(other);
-            }
+            Command::FindFrames { .. }
+            | Command::MeasureBase(..)
+            | Command::SolveStrip(_)
+            | Command::GreyPoint { .. }
+            | Command::MatchFrames => self.apply_job(command),
+            Command::Nudge { .. }
+            | Command::Grow { .. }
+            | Command::TurnBoxes { .. }
+            | Command::PlaceBox(..)
+            | Command::Straighten { .. }
+            | Command::SetAspect(_)
+            | Command::ResizeAlike
+            | Command::Distribute
+            | Command::AddFrame
+            | Command::DuplicateFrame
+            | Command::DeleteFrames
+            | Command::SetHeld(_) => self.apply_box_command(command),
+            Command::AskOpen
+            | Command::AskSaveAs
+            | Command::AskExportFolder
+            | Command::Open(_)
+            | Command::OpenDemo
+            | Command::Save
+            | Command::SaveAs(_)
+            | Command::TakeOver
+            | Command::DiscardAutosave(_)
+            | Command::SetOutput(_)
+            | Command::Export { .. }
+            | Command::Answer(_) => self.apply_file_command(ctx, command),
+            Command::Select(..)
+            | Command::SelectAll
+            | Command::Step(_)
+            | Command::ShowBasePixels(_)
+            | Command::SetTool(_)
+            | Command::SetOverlay(_)
+            | Command::ShowBefore(_)
+            | Command::SetLoupe(_)
+            | Command::ShowExport(_)
+            | Command::ShowKeys(_)
+            | Command::ShowNotices(_)
+            | Command::SetDark(_)
+            | Command::FitStrip
+            | Command::FitAll
+            | Command::ZoomStrip(_)
+            | Command::ShowWholeScans(_)
+            | Command::Ask(_) => self.apply_view_command(command),
         }
+    }
+
+    /// A command came to code that does not know it: that is told, so that it never does nothing in silence.
+    fn not_carried_out(&mut self, command: &Command) {
+        let name = format!("{command:?}");
+        let name = name.split([' ', '(']).next().unwrap_or_default();
+        let what = "this is a mistake in the program; the session is intact, please report it";
+        self.tell(Notice::new(Severity::Error, format!("“{name}” was not carried out"), what));
     }
 
     /// Stop what the person can see and stop.
@@ -88,24 +136,23 @@ impl GlassineApp {
         }
     }
 
-    /// Commands that start a job of the session; gives back any other.
-    fn apply_job(&mut self, command: Command) -> Option<Command> {
-        let at = self.session_at();
+    /// Commands that start a job of the session.
+    fn apply_job(&mut self, command: Command) {
         match command {
             Command::FindFrames { scan, film, format_id } => {
-                self.submit(Job::FindFrames { at, scan, film, format_id });
+                self.submit(Job::FindFrames { scan, film, format_id });
             }
             Command::MeasureBase(strip, area) => {
-                self.submit(Job::MeasureBase { at, strip, area });
+                self.submit(Job::MeasureBase { strip, area });
             }
             Command::SolveStrip(strip) => {
-                self.submit(Job::SolveStrip { at, strip });
+                self.submit(Job::SolveStrip { strip });
             }
             Command::GreyPoint { frame, center, radius_px } => {
-                self.submit(Job::GreyPoint { at, frame, center, radius_px });
+                self.submit(Job::GreyPoint { frame, center, radius_px });
             }
             Command::MatchFrames => {
-                let target = self.ui_state.primary?;
+                let Some(target) = self.ui_state.primary else { return };
                 let frames: Vec<FrameId> = self.selected().into_iter().filter(|id| *id != target).collect();
                 if frames.is_empty() {
                     self.tell(Notice::new(
@@ -114,12 +161,11 @@ impl GlassineApp {
                         "select the frames to be matched as well, then match them to the one shown large",
                     ));
                 } else {
-                    self.submit(Job::MatchFrames { at, frames, target });
+                    self.submit(Job::MatchFrames { frames, target });
                 }
             }
-            other => return Some(other),
+            other => self.not_carried_out(&other),
         }
-        None
     }
 
     /// Commands that only change what the window shows.
@@ -161,7 +207,7 @@ impl GlassineApp {
                 state.strip.zoom_points = None;
             }
             Command::Ask(question) => state.question = Some(question),
-            _ => {}
+            other => self.not_carried_out(&other),
         }
     }
 
@@ -303,7 +349,7 @@ impl GlassineApp {
 
     /// Something may have changed: an autosave is due soon.
     pub(crate) fn touched(&mut self) {
-        self.files.touched_at = Some(self.now);
+        self.files.touched_at.get_or_insert(self.now);
     }
 
     /// Begin with another session.
@@ -313,6 +359,11 @@ impl GlassineApp {
         path: Option<std::path::PathBuf>,
         is_saved: bool,
     ) {
+        self.leave_autosave();
+        self.key = SessionKey::fresh();
+        for job in self.status.jobs.iter().filter(|job| job.ends_with_session) {
+            self.jobs.cancel(job.id);
+        }
         self.previews.clear();
         self.scheduler.clear();
         self.jobs.forget_previews();
@@ -323,12 +374,15 @@ impl GlassineApp {
         }
         self.gesture_start = None;
         self.nudging_until = None;
-        self.waiting_edits.clear();
+        self.waiting.clear();
+        self.jobs.engine().work_beside(path.as_deref());
         self.status.path = path;
         self.status.export_report = None;
         self.status.existing_files.clear();
+        self.status.conflict = None;
         self.ui_state.begin_session(self.history.current());
         self.files.begin_session();
+        self.submit(Job::HoldScans);
     }
 
     /// A question that must be answered before the session is left.

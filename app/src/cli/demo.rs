@@ -43,7 +43,7 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
     let folder = made.path.as_deref().and_then(files::folder_of);
     let output = made.session.output.clone();
     let request = ExportRequest {
-        at: SessionAt { session: made.session, folder },
+        at: SessionAt::new(made.session, folder),
         folder: args.to.clone(),
         scope: FrameScope::All,
         output,

@@ -157,7 +157,7 @@ fn progress(share: f32, what: &str) {
 /// A session file, opened; problems with its scans are told and the rest goes on.
 fn open(path: &Path, cancel: &CancelToken) -> Result<(SessionAt, Vec<Notice>), EngineError> {
     let MadeSession { session, notices, .. } = files::open_session(path, cancel)?;
-    Ok((SessionAt { session, folder: files::folder_of(path) }, notices))
+    Ok((SessionAt::new(session, files::folder_of(path)), notices))
 }
 
 /// The number of a frame from how it is shown: `12`, or `12A` for the second half of a number.

@@ -3,10 +3,10 @@
 use std::path::PathBuf;
 
 use clap::Args;
+use glassine_engine::files::SaveMode;
 use glassine_engine::{Engine, EngineError, MadeSession, NewSessionRequest, SessionAt, files, read_stock};
 use glassine_film::{FilmKind, Stock, shipped_stocks};
 use glassine_raster::CancelToken;
-use glassine_scanfile::Overwrite;
 
 use super::{Outcome, Printing, complain, engine, parse_film, print_json, progress, say};
 
@@ -69,8 +69,8 @@ pub(super) fn run(args: &NewArgs) -> Result<Outcome, EngineError> {
     if let Some(stock) = stock {
         use_stock(&engine, &mut made, stock, &cancel)?;
     }
-    let overwrite = if args.replace { Overwrite::Replace } else { Overwrite::Never };
-    files::save_session(&made.session, &path, overwrite)?;
+    let mode = if args.replace { SaveMode::Replace } else { SaveMode::New };
+    files::save_session(engine.saving_run(), &made.session, &path, mode, &[])?.into_saved()?;
     engine.work_beside(Some(&path));
     for notice in &made.notices {
         complain(notice);
@@ -115,7 +115,7 @@ fn use_stock(
             "leave --stock out, or say what film it is with --film",
         ));
     }
-    let at = SessionAt { session: made.session.clone(), folder: None };
+    let at = SessionAt::new(made.session.clone(), None);
     for edit in engine.apply_stock(&at, &stock, &strips, cancel)? {
         made.session = edit.apply(&made.session)?;
     }

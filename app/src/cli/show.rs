@@ -132,7 +132,7 @@ fn scan_json(scan: &ScanRef) -> Value {
         "ppi": scan.ppi,
         "planes": scan.planes,
         "bytes": scan.fingerprint.as_ref().map(|print| print.bytes),
-        "blake3": scan.fingerprint.as_ref().map(|print| print.blake3.as_str()),
+        "blake3": scan.fingerprint.as_ref().and_then(|print| print.blake3.as_deref()),
     })
 }
 

@@ -120,11 +120,20 @@ fn apply(
     args: &MeasureStockArgs,
     cancel: &CancelToken,
 ) -> Result<(), EngineError> {
-    let mut session = at.session.clone();
-    for edit in engine.apply_stock(at, &report.stock, strips, cancel)? {
-        session = edit.apply(&session)?;
+    let edits = engine.apply_stock(at, &report.stock, strips, cancel)?;
+    // Measuring takes a while: the edits go to the session as it is now, and only while nobody else works on it.
+    let run = engine.saving_run();
+    let now = files::open_to_work(&args.session, run, cancel)?;
+    if let files::Access::HeldBy(holder) = &now.access {
+        let headline = format!("the session is open elsewhere ({holder}); the stock was not applied");
+        return Err(usage(&headline, "close it there, then try again"));
     }
-    files::save_session(&session, &args.session, Overwrite::Replace)
+    let rebased = glassine_session::rebase(&at.session, &edits, &now.session);
+    for sentence in rebased.dropped {
+        complain(&Notice::new(Severity::Warning, sentence, ""));
+    }
+    let mode = now.saved.as_ref().map_or(files::SaveMode::New, files::SaveMode::Known);
+    files::save_session(run, &rebased.session, &args.session, mode, &[])?.into_saved().map(|_| ())
 }
 
 fn print_text(report: &StockReport, strips: &[StripId], args: &MeasureStockArgs) {

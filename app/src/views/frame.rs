@@ -208,7 +208,7 @@ fn dust_text(look: Option<(f64, Option<String>)>) -> String {
 
 /// Whether the picture shown has been waiting for its dust repair for longer than a glance.
 fn dust_is_looked_for(ui: &Ui, cx: &ViewCx<'_>, key: ViewKey) -> bool {
-    let is_waiting = cx.previews.picture(key).is_some_and(|(_, preview, _)| preview.lacks_repair);
+    let is_waiting = cx.previews.picture(key).is_some_and(|(_, preview)| preview.lacks_repair);
     let id = ui.scope_id().with("waits for repair since");
     if !is_waiting {
         ui.data_mut(|data| data.remove::<f64>(id));
@@ -318,7 +318,7 @@ fn paint_picture(painter: &Painter, cx: &ViewCx<'_>, frame: &Frame, key: ViewKey
     let p = theme::palette_of(!cx.ui_state.light);
     let unit = Rect::from_min_max(pos2(0.0, 0.0), pos2(1.0, 1.0));
     let large = cx.previews.picture(key).or_else(|| cx.previews.picture(ViewKey::Frame(frame.id)));
-    let covers = large.is_some_and(|(_, _, want)| want.is_none_or(|want| want.region == UnitRect::WHOLE));
+    let covers = large.is_some_and(|(_, preview)| preview.region == UnitRect::WHOLE);
     if !covers {
         match cx.previews.picture(ViewKey::Print(frame.id)) {
             Some((texture, ..)) => {
@@ -334,8 +334,8 @@ fn paint_picture(painter: &Painter, cx: &ViewCx<'_>, frame: &Frame, key: ViewKey
             }
         }
     }
-    if let Some((texture, _, want)) = large {
-        let region = want.map_or(UnitRect::WHOLE, |want| want.region);
+    if let Some((texture, preview)) = large {
+        let region = preview.region;
         let at = |u: f64, v: f64| {
             pos2(whole.left() + u as f32 * whole.width(), whole.top() + v as f32 * whole.height())
         };

@@ -180,7 +180,7 @@ fn caption_ui(
 }
 
 fn histogram_of<'a>(cx: &ViewCx<'a>, frame: &Frame) -> Option<&'a Histogram> {
-    let print = cx.previews.picture(ViewKey::Print(frame.id)).and_then(|(_, p, _)| p.histogram.as_deref());
+    let print = cx.previews.picture(ViewKey::Print(frame.id)).and_then(|(_, p)| p.histogram.as_deref());
     cx.previews.histogram(frame.id).map(AsRef::as_ref).or(print)
 }
 

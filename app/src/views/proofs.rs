@@ -150,7 +150,7 @@ fn cell_ui(
     let response = ui.interact(rect, ui.scope_id().with(("proof", kind, number)), Sense::click());
     let key = ViewKey::Proof(frame.id, number);
     let picture = cx.previews.picture(key);
-    let remark = picture.map(|(_, preview, _)| remark(kind, preview)).unwrap_or_default();
+    let remark = picture.map(|(_, preview)| remark(kind, preview)).unwrap_or_default();
     response.widget_info(|| {
         let mut info = WidgetInfo::selected(Role::Button, true, proof.is_now, &proof.words);
         info.current_text_value = Some(remark.clone());
@@ -166,7 +166,7 @@ fn cell_ui(
     let painter = ui.painter();
     let mut place = room;
     match picture {
-        Some((texture, preview, _)) => {
+        Some((texture, preview)) => {
             let sides = vec2(preview.width_px.max(1) as f32, preview.height_px.max(1) as f32);
             let scale = (room.width() / sides.x).min(room.height() / sides.y);
             place = Align2::CENTER_CENTER.align_size_within_rect(sides * scale, room);

@@ -46,7 +46,9 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             ui.add_space(6.0);
             let what = match leaving {
                 Leaving::Close => "closing the window",
-                Leaving::Open(_) | Leaving::NewSession(_) | Leaving::OpenDemo => "opening another session",
+                Leaving::Open(_) | Leaving::NewSession(_) | Leaving::OpenDemo | Leaving::Show(_) => {
+                    "opening another session"
+                }
             };
             let text = match &cx.status.path {
                 Some(path) => format!("{} has changes that {what} would lose", path.display()),

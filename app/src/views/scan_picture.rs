@@ -32,7 +32,7 @@ const MAGNIFIER_POINTS: f64 = 3.0;
 /// The scan as it is known so far: the overview, and a sharper part where there is one.
 pub(super) fn paint_scan(painter: &Painter, cx: &ViewCx<'_>, view: &StripView, piece: &Piece) {
     let sharp = cx.previews.picture(ViewKey::ScanRegion(piece.scan));
-    let sharp = sharp.and_then(|(texture, _, want)| Some((texture, want?.scan_rect)));
+    let sharp = sharp.map(|(texture, preview)| (texture, preview.scan_rect));
     // What a sharper picture hides costs as much to paint as what is seen.
     let scan = PixelRect::of_size(piece.scan_size.0, piece.scan_size.1);
     let place = |rect| Rect::from_points(&view.scan_quad(piece, rect));

@@ -139,7 +139,7 @@ pub(crate) fn session(scan: &Path, export_folder: Option<PathBuf>) -> Session {
         fingerprint: None,
         encoding: EncodingChoice::Linear,
         fourth_sample: FourthSampleChoice::Auto,
-        extra: serde_json::Map::new(),
+        ..ScanRef::default()
     };
     let apply = |session: &Session, edit: Edit| edit.apply(session).expect("the edit fits the session");
     let session =
@@ -163,7 +163,7 @@ pub(crate) fn session(scan: &Path, export_folder: Option<PathBuf>) -> Session {
     }];
     let film = FilmKind::ColourNegative;
     let stock_id = default_stock(film).id.clone();
-    let session = apply(&session, Edit::ReplaceStrips { scan, film, stock_id, strips });
+    let session = apply(&session, Edit::ReplaceStrips { scan, film, stock_id, strips, keep: vec![] });
     let base = FilmBase {
         density_d: BASE_D,
         pixels: 20_000,
@@ -187,7 +187,8 @@ pub(crate) fn session(scan: &Path, export_folder: Option<PathBuf>) -> Session {
 /// Write a session file beside the scan.
 pub(crate) fn write_session(folder: &Path, session: &Session) -> PathBuf {
     let path = folder.join("quay.session.json");
-    let text = file::to_json(session, Some(folder)).expect("a sane session can be written");
+    let text = file::to_json(session, Some(folder), &file::FileStamp::default())
+        .expect("a sane session can be written");
     std::fs::write(&path, text).expect("the folder is writable");
     path
 }

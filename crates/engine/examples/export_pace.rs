@@ -65,7 +65,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     output.compression = if kind == "deflate" { TiffCompression::Deflate } else { TiffCompression::None };
     (if every_step { "print" } else { "straight" }).clone_into(&mut output.rendering);
     let request = ExportRequest {
-        at: SessionAt { session, folder: None },
+        at: SessionAt::new(session, None),
         folder: PathBuf::from(out),
         scope: FrameScope::All,
         output,
@@ -112,7 +112,7 @@ fn add_frame(session: &Session, name: &Path, idx: usize, tilted: bool) -> Result
         fingerprint: None,
         encoding: glassine_session::EncodingChoice::Linear,
         fourth_sample: Default::default(),
-        extra: Default::default(),
+        ..ScanRef::default()
     };
     let session = Edit::AddScans(vec![scan_ref]).apply(session)?;
     let scan = session.scans.last().ok_or("the scan was not added")?.id;
@@ -143,7 +143,8 @@ fn add_frame(session: &Session, name: &Path, idx: usize, tilted: bool) -> Result
     };
     let film = FilmKind::ColourNegative;
     let stock_id = default_stock(film).id.clone();
-    let mut session = Edit::ReplaceStrips { scan, film, stock_id, strips: vec![strip] }.apply(&session)?;
+    let mut session =
+        Edit::ReplaceStrips { scan, film, stock_id, strips: vec![strip], keep: vec![] }.apply(&session)?;
     if let Some(strip) = session.strips.get_mut(idx) {
         Arc::make_mut(strip).base = Some(base());
     }

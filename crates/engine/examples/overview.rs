@@ -112,10 +112,10 @@ fn session_of(path: &Path) -> Outcome<SessionAt> {
         fingerprint: None,
         encoding: Default::default(),
         fourth_sample: Default::default(),
-        extra: serde_json::Map::new(),
+        ..Default::default()
     };
     let session = Edit::AddScans(vec![scan]).apply(&Session::default())?;
-    Ok(SessionAt { session, folder: None })
+    Ok(SessionAt::new(session, None))
 }
 
 fn report(begun: Instant, more: &Value) -> Outcome<()> {

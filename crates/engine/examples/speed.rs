@@ -9,7 +9,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Instant;
 
-use glassine_engine::jobs::JobEvent;
+use glassine_engine::jobs::JobEventKind;
 use glassine_engine::{
     Engine, ExportRequest, FrameScope, JobHost, Overlay, PictureSide, PreviewRequest, SessionAt, UnitRect,
     ViewKey, files,
@@ -28,7 +28,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let cancel = CancelToken::new();
     let engine = Arc::new(Engine::new());
     let made = files::open_session(&path, &cancel)?;
-    let at = SessionAt { session: made.session, folder: files::folder_of(&path) };
+    let at = SessionAt::new(made.session, files::folder_of(&path));
     println!("{}: {} frames", path.display(), at.session.frames.len());
     for scan in &at.session.scans {
         let started = Instant::now();
@@ -61,7 +61,7 @@ fn slider(engine: &Arc<Engine>, at: &SessionAt) -> Result<(), Box<dyn std::error
         session = edit.apply(&session)?;
         let request = PreviewRequest {
             key: ViewKey::Frame(frame.id),
-            at: SessionAt { session: session.clone(), folder: at.folder.clone() },
+            at: SessionAt::new(session.clone(), at.folder.clone()),
             region: UnitRect::WHOLE,
             scan_rect: PixelRect::default(),
             max_width_px: VIEW_PX.0,
@@ -74,7 +74,7 @@ fn slider(engine: &Arc<Engine>, at: &SessionAt) -> Result<(), Box<dyn std::error
         host.preview(request);
         let mut first = None;
         while !host.is_idle() {
-            if let Some(JobEvent::PreviewReady(preview)) = host.poll() {
+            if let Some(JobEventKind::PreviewReady(preview)) = host.poll().map(|event| event.kind) {
                 first.get_or_insert((started.elapsed(), preview.width_px, preview.height_px));
             }
         }

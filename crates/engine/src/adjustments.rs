@@ -8,8 +8,9 @@ use glassine_scanfile::{Overwrite, write_bytes_atomic};
 use glassine_session::{Edit, FrameId};
 
 use crate::adjust::{ChartPlace, StockTarget, free_stock_id};
-use crate::jobs::{Job, JobEvent, JobId};
+use crate::jobs::{Job, JobEdits, JobEventKind};
 use crate::types::SessionAt;
+use crate::worker::SendEvent;
 use crate::{Engine, EngineError, Notice, Severity};
 
 /// Largest stock file that is read; real ones have a few kilobytes.
@@ -19,21 +20,23 @@ impl Engine {
     /// Run one of the jobs that make settings from what the person pointed at.
     pub(crate) fn run_adjustment(
         &self,
-        id: JobId,
+        at: &SessionAt,
         job: Job,
         cancel: &CancelToken,
-    ) -> Result<JobEvent, EngineError> {
+        send: SendEvent<'_>,
+    ) -> Result<(), EngineError> {
         let edits = |label: String, edits: Vec<Edit>, notices: Vec<Notice>| {
-            Ok(JobEvent::Edits { id, label, edits, notices })
+            let base = at.session.clone();
+            send(JobEventKind::Edits(Box::new(JobEdits { label, base, edits, notices })));
         };
         match job {
-            Job::GreyPoint { at, frame, center, radius_px } => {
-                let found = self.grey_point(&at, frame, center, radius_px, cancel)?;
-                edits("set grey point".to_owned(), found, Vec::new())
+            Job::GreyPoint { frame, center, radius_px } => {
+                let found = self.grey_point(at, frame, center, radius_px, cancel)?;
+                edits("set grey point".to_owned(), found, Vec::new());
             }
-            Job::MatchFrames { at, frames, target } => {
+            Job::MatchFrames { frames, target } => {
                 let number = at.session.frame(target).ok_or(EngineError::NoFrame(target))?.number;
-                let found = self.match_frames(&at, &frames, target, cancel)?;
+                let found = self.match_frames(at, &frames, target, cancel)?;
                 let mut notices = Vec::new();
                 if found.is_empty() {
                     let headline = format!("nothing could be matched to frame {number}");
@@ -43,47 +46,48 @@ impl Engine {
                         "select frames with a picture on them",
                     ));
                 }
-                edits(format!("match to frame {number}"), found, notices)
+                edits(format!("match to frame {number}"), found, notices);
             }
-            Job::MeasureStock { at, frame, place, target, name } => {
-                let found = self.measure_stock(&at, frame, &place, &target, &name, cancel);
+            Job::MeasureStock { frame, place, target, name } => {
+                let found = self.measure_stock(at, frame, &place, &target, &name, cancel);
                 let other = match &found {
                     Err(EngineError::Cancelled) => None,
-                    Err(_) => self.other_way_round(&at, frame, &place, &target, cancel),
+                    Err(_) => self.other_way_round(at, frame, &place, &target, cancel),
                     Ok(_) => None,
                 };
-                match other {
-                    Some(notice) => Err(EngineError::Told(notice)),
-                    None => Ok(JobEvent::StockMeasured { id, report: Box::new(found?) }),
+                if let Some(notice) = other {
+                    return Err(EngineError::Told(notice));
                 }
+                send(JobEventKind::StockMeasured(Box::new(found?)));
             }
-            Job::ApplyStock { at, stock, strips } => {
-                let found = self.apply_stock(&at, &stock, &strips, cancel)?;
+            Job::ApplyStock { stock, strips } => {
+                let found = self.apply_stock(at, &stock, &strips, cancel)?;
                 let count = strips.len();
                 let which = if count == 1 { "one strip".to_owned() } else { format!("{count} strips") };
                 let headline = format!("{which} solved with stock “{}”", stock.name);
                 let what = "look at the prints; undo brings the stock before it back";
                 let notice = Notice::new(Severity::Info, headline, what);
-                edits(format!("use stock “{}”", stock.name), found, vec![notice])
+                edits(format!("use stock “{}”", stock.name), found, vec![notice]);
             }
             Job::SaveStock { stock, path } => {
                 write_bytes_atomic(&path, stock.to_json().as_bytes(), Overwrite::Replace, None)?;
                 let headline = format!("stock “{}” written", stock.name);
                 let notice =
                     Notice::new(Severity::Info, headline, "it can be loaded into any session").about(&path);
-                edits("write stock".to_owned(), Vec::new(), vec![notice])
+                edits("write stock".to_owned(), Vec::new(), vec![notice]);
             }
-            Job::LoadStock { at, path } => {
-                let (stock, notice) = load(&at, &path)?;
+            Job::LoadStock { path } => {
+                let (stock, notice) = load(at, &path)?;
                 edits(
                     format!("load stock “{}”", stock.name),
                     vec![Edit::AddStock(Box::new(stock))],
                     vec![notice],
-                )
+                );
             }
             // Every other job is run by the engine itself.
-            _ => Err(EngineError::told("this step is not known here", "please report this text")),
+            _ => return Err(EngineError::fault("this step is not an adjustment")),
         }
+        Ok(())
     }
 
     /// Whether a chart that could not be read fits when its corners are taken in another order, and in which.

@@ -157,7 +157,8 @@ impl Engine {
             match self.print(path, depth, cancel, &|bytes| share(bytes as f32 / length)) {
                 Ok(print) => {
                     let what = known.as_ref().and_then(|known| what_differs(known, &print));
-                    difference = difference.or(what.map(|what| (ScanState::Changed { what }, path.to_owned())));
+                    difference =
+                        difference.or(what.map(|what| (ScanState::Changed { what }, path.to_owned())));
                     prints[nth] = Some(print);
                 }
                 Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
@@ -223,7 +224,8 @@ pub(crate) fn what_differs(known: &Fingerprint, found: &Fingerprint) -> Option<S
     if known.bytes != found.bytes {
         return Some(format!("it has {} bytes instead of {}", found.bytes, known.bytes));
     }
-    let differ = |one: &Option<String>, other: &Option<String>| matches!((one, other), (Some(a), Some(b)) if a != b);
+    let differ =
+        |one: &Option<String>, other: &Option<String>| matches!((one, other), (Some(a), Some(b)) if a != b);
     let differs =
         differ(&known.sampled_blake3, &found.sampled_blake3) || differ(&known.blake3, &found.blake3);
     differs.then(|| "its content differs".to_owned())

@@ -41,7 +41,8 @@ impl Crew {
         let nice = niceness(lane);
         let (started, hand_over) = start(threads(), &format!("glassine-{lane:?}").to_lowercase());
         let pool = || {
-            let builder = ThreadPoolBuilder::new().num_threads(started).start_handler(move |_| give_way(nice));
+            let builder =
+                ThreadPoolBuilder::new().num_threads(started).start_handler(move |_| give_way(nice));
             builder.spawn_handler(hand_over).build().ok()
         };
         Self { pool: (started > 0).then(pool).flatten() }

@@ -1,20 +1,20 @@
 //! The engine: caches, and the work of each job.
 
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use glassine_film::{Histogram, base_mask};
 use glassine_raster::{CancelToken, Plane, Point, RegionSource as _, Samples16};
-use glassine_scanfile::Overwrite;
 use glassine_scanfile::protect::{ProtectedFile, protect};
-use glassine_session::{BalanceChoice, Edit, Frame, FrameId, ScanId, Session};
+use glassine_session::{BalanceChoice, Edit, Frame, ScanId, Session};
 
 use crate::cache::ByteCache;
 use crate::crew::start_shared_threads;
-use crate::jobs::{Job, JobEvent, JobId};
+use crate::files::{Run, SavedState};
 use crate::layers::DensityDesk;
 use crate::overlay::{self, Mark};
-use crate::prepare::{Bench, Draft, Search};
+use crate::prepare::{Bench, Draft};
 use crate::preview::{Source, SourceKey};
 use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
 use crate::repair::{self, Repair};
@@ -24,9 +24,9 @@ use crate::screen::{Screen, scan_rgba};
 use crate::shelf::Shelf;
 use crate::study::RepairDesk;
 use crate::types::{
-    ExactCount, MadeSession, NewSessionRequest, PreviewRequest, ScanPicture, SessionAt, ViewKey,
+    MadeSession, NewSessionRequest, PreviewRequest, ScanPicture, SessionAt, SessionKey, ViewKey,
 };
-use crate::{EngineError, export, files, measured};
+use crate::{EngineError, export, measured};
 
 /// Bytes of reduced scan parts kept for previews.
 const SOURCE_CACHE_BYTES: usize = 256 << 20;
@@ -54,6 +54,9 @@ pub struct Engine {
     pub(crate) repairs: RepairDesk,
     /// The inputs of the session under work.
     held: Mutex<Vec<ProtectedFile>>,
+    pub(crate) run: Arc<Run>,
+    /// States of the session files that were written, with the session that wrote each.
+    pub(crate) written: Mutex<HashMap<PathBuf, (SessionKey, SavedState)>>,
 }
 
 impl Default for Engine {
@@ -66,6 +69,8 @@ impl Default for Engine {
             densities: DensityDesk::default(),
             repairs: RepairDesk::default(),
             held: Mutex::default(),
+            run: Arc::default(),
+            written: Mutex::default(),
         }
     }
 }
@@ -82,6 +87,17 @@ impl Engine {
         Self { scans, ..Self::default() }
     }
 
+    /// The same, saving and autosaving as this run of the program.
+    #[must_use]
+    pub fn in_run(self, run: Arc<Run>) -> Self {
+        Self { run, ..self }
+    }
+
+    /// The run that this engine saves as.
+    pub fn saving_run(&self) -> &Arc<Run> {
+        &self.run
+    }
+
     /// The session under work lies here from now on, or has no file: overviews of its scans are kept in
     /// `NAME.session.cache` beside `NAME.session.json`. Jobs that open and save sessions say so themselves.
     pub fn work_beside(&self, session_path: Option<&Path>) {
@@ -92,7 +108,7 @@ impl Engine {
     /// other session are closed, and what was made from them is forgotten. A scan of both whose file nobody wrote to stays
     /// as it is.
     ///
-    /// Jobs that open and make sessions call it themselves. It is to be called again when scans are added or moved.
+    /// It is to be called again when scans are added or moved.
     pub fn hold_session(&self, session: &Session, folder: Option<&Path>) {
         let files = session.scans.iter().map(|scan| files_of(scan, folder));
         let held = files.flat_map(|files| files.paths().map(protect).collect::<Vec<_>>()).collect();
@@ -142,10 +158,10 @@ impl Engine {
     ) -> Result<MadeSession, EngineError> {
         let mut draft = Draft::new(session);
         self.bench(None, cancel, progress).add_scans(&mut draft, request)?;
-        Ok(MadeSession { session: draft.session, path: None, notices: draft.notices })
+        Ok(MadeSession { session: draft.session, notices: draft.notices, ..MadeSession::default() })
     }
 
-    fn bench<'a>(
+    pub(crate) fn bench<'a>(
         &'a self,
         folder: Option<&'a Path>,
         cancel: &'a CancelToken,
@@ -211,113 +227,6 @@ impl Engine {
         Ok(finished.insert(key, Arc::new(made), bytes))
     }
 
-    pub(crate) fn run(
-        &self,
-        id: JobId,
-        job: Job,
-        cancel: &CancelToken,
-        send: &(dyn Fn(JobEvent) + Sync),
-    ) -> Result<JobEvent, EngineError> {
-        let progress = |share: f32, what: &str| {
-            send(JobEvent::Progress { id, share, detail: what.to_owned() });
-        };
-        let session_ready = |made: MadeSession| JobEvent::SessionReady { id, made: Box::new(made) };
-        match job {
-            Job::OpenSession { path } => {
-                let made = files::open_session(&path, cancel)?;
-                self.hold_session(&made.session, files::folder_of(&path).as_deref());
-                let session_path = files::without_autosave(&path);
-                self.work_beside(Some(session_path.as_path()).filter(|path| path.exists()));
-                Ok(session_ready(made))
-            }
-            Job::NewSession(request) => {
-                self.work_beside(None);
-                let made = self.new_session(&request, cancel, &progress)?;
-                self.hold_session(&made.session, None);
-                Ok(session_ready(made))
-            }
-            Job::MakeSession { label: _, maker } => {
-                self.work_beside(None);
-                let made = (maker.0)(self, cancel, &progress)?;
-                self.hold_session(&made.session, made.path.as_deref().and_then(files::folder_of).as_deref());
-                self.work_beside(made.path.as_deref());
-                Ok(session_ready(made))
-            }
-            Job::AddScans { at, request } => {
-                self.edits(id, "add scans", at, cancel, &progress, |bench, draft| {
-                    bench.add_scans(draft, &request)
-                })
-            }
-            Job::FindFrames { at, scan, film, format_id } => {
-                self.edits(id, "find frames", at, cancel, &progress, |bench, draft| {
-                    let one_frame_per_file = false;
-                    bench.search(draft, scan, &Search { film: Some(film), format_id, one_frame_per_file })
-                })
-            }
-            Job::MeasureBase { at, strip, area } => {
-                self.edits(id, "measure film base", at, cancel, &progress, |bench, draft| {
-                    bench.measure(draft, strip, area)?;
-                    bench.solve(draft, &[strip])
-                })
-            }
-            Job::SolveStrip { at, strip } => {
-                self.edits(id, "solve strip", at, cancel, &progress, |bench, draft| {
-                    bench.solve(draft, &[strip])
-                })
-            }
-            Job::GreyPoint { .. }
-            | Job::MatchFrames { .. }
-            | Job::MeasureStock { .. }
-            | Job::ApplyStock { .. }
-            | Job::SaveStock { .. }
-            | Job::LoadStock { .. } => self.run_adjustment(id, job, cancel),
-            Job::Overview { at, scan } => {
-                if let Some(picture) = self.first_look(&at, scan, cancel)? {
-                    send(JobEvent::FirstLookReady { id, picture: Arc::new(picture) });
-                }
-                let picture =
-                    self.scan_picture(&at, scan, cancel, &|share| progress(share, "reading the scan"))?;
-                Ok(JobEvent::OverviewReady { id, picture: Arc::new(picture) })
-            }
-            Job::BaseOverlay { at, scan } => {
-                let (picture, pixels) = self.base_overlay(&at, scan, cancel)?;
-                Ok(JobEvent::BaseOverlayReady { id, picture: Arc::new(picture), pixels })
-            }
-            Job::Save { session, path, autosave } => {
-                if autosave {
-                    files::autosave_session(&session, &path)?;
-                } else {
-                    files::save_session(&session, &path, Overwrite::Replace)?;
-                    self.work_beside(Some(&path));
-                }
-                Ok(JobEvent::Saved { id, session, path, autosave })
-            }
-            Job::Count { at, frames } => {
-                self.count_frames(id, &at, &frames, cancel, send)?;
-                Ok(JobEvent::CountDone { id })
-            }
-            Job::Export(request) => {
-                let report = self.export(&request, cancel, &progress)?;
-                Ok(JobEvent::Exported { id, report: Box::new(report) })
-            }
-        }
-    }
-
-    fn edits(
-        &self,
-        id: JobId,
-        label: &str,
-        at: SessionAt,
-        cancel: &CancelToken,
-        progress: &(dyn Fn(f32, &str) + Sync),
-        work: impl FnOnce(&Bench<'_>, &mut Draft) -> Result<(), EngineError>,
-    ) -> Result<JobEvent, EngineError> {
-        let SessionAt { session, folder } = at;
-        let mut draft = Draft::new(session);
-        work(&self.bench(folder.as_deref(), cancel, progress), &mut draft)?;
-        Ok(JobEvent::Edits { id, label: label.to_owned(), edits: draft.edits, notices: draft.notices })
-    }
-
     /// The overview of a scan as it is, for the strip view.
     pub fn scan_picture(
         &self,
@@ -329,7 +238,7 @@ impl Engine {
         let scan_ref = at.session.scan(scan).ok_or_else(no_scan)?;
         let open = self.scans.get(scan_ref, at.folder.as_deref())?;
         let overview = open.overview(cancel, progress)?;
-        Ok(shown_as_scanned(scan, &open, &overview, open.display_gain(cancel)?))
+        Ok(shown_as_scanned(at.key, scan, &open, &overview, open.display_gain(cancel)?))
     }
 
     /// A coarse picture of a scan within a second or so, kept or from a few of its rows, to be shown until
@@ -343,7 +252,7 @@ impl Engine {
         let scan_ref = at.session.scan(scan).ok_or_else(no_scan)?;
         let open = self.scans.get(scan_ref, at.folder.as_deref())?;
         let seen = open.first_look(cancel)?;
-        Ok(seen.map(|seen| shown_as_scanned(scan, &open, &seen, open.gain_of(&seen))))
+        Ok(seen.map(|seen| shown_as_scanned(at.key, scan, &open, &seen, open.gain_of(&seen))))
     }
 
     /// The session with the balance of every strip locked or free, solved again.
@@ -394,7 +303,7 @@ impl Engine {
         Ok(screen.count())
     }
 
-    fn count_every_pixel(
+    pub(crate) fn count_every_pixel(
         &self,
         at: &SessionAt,
         context: &FrameContext,
@@ -402,44 +311,10 @@ impl Engine {
         share: &(dyn Fn(f32) + Sync),
     ) -> Result<Histogram, EngineError> {
         context.check_box()?;
-        let repair = if repair::is_wanted(context) {
-            Some(self.finished_repair(context, cancel)?)
-        } else {
-            None
-        };
+        let repair =
+            if repair::is_wanted(context) { Some(self.finished_repair(context, cancel)?) } else { None };
         let repair = repair.as_deref().filter(|repair| repair.found.is_some());
         export::count_exactly(context, &at.session.output, repair, cancel, share)
-    }
-
-    /// Count frames one after another; one that can't be counted is told and the others go on.
-    fn count_frames(
-        &self,
-        id: JobId,
-        at: &SessionAt,
-        frames: &[FrameId],
-        cancel: &CancelToken,
-        send: &(dyn Fn(JobEvent) + Sync),
-    ) -> Result<(), EngineError> {
-        let count = frames.len().max(1);
-        for (idx, frame) in frames.iter().enumerate() {
-            cancel.check()?;
-            let detail = if count > 1 { format!("frame {} of {count}", idx + 1) } else { String::new() };
-            let share = |part: f32| {
-                let share = (idx as f32 + part) / count as f32;
-                send(JobEvent::Progress { id, share, detail: detail.clone() });
-            };
-            let counted = at.session.frame(*frame).ok_or(EngineError::NoFrame(*frame)).and_then(|frame| {
-                let context = FrameContext::new(&at.session, frame, at.folder.as_deref(), &self.scans)?;
-                self.count_every_pixel(at, &context, cancel, &share)
-            });
-            let counted = match counted {
-                Ok(histogram) => Ok(ExactCount::from(&histogram)),
-                Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
-                Err(error) => Err(error.notice()),
-            };
-            send(JobEvent::Counted { id, frame: *frame, count: counted });
-        }
-        Ok(())
     }
 
     /// Dust maps of all frames of a scan in one plane of its size.
@@ -497,7 +372,7 @@ impl Engine {
     }
 
     /// Base pixels of every strip on a scan: tinted where they count, clear elsewhere.
-    fn base_overlay(
+    pub(crate) fn base_overlay(
         &self,
         at: &SessionAt,
         scan: ScanId,
@@ -526,12 +401,20 @@ impl Engine {
                 }
             }
         }
-        Ok((ScanPicture { scan, width_px, height_px, factor, rgba: Arc::new(rgba) }, pixels))
+        let rgba = Arc::new(rgba);
+        Ok((ScanPicture { session: at.key, scan, width_px, height_px, factor, rgba }, pixels))
     }
 }
 
-fn shown_as_scanned(scan: ScanId, open: &OpenScan, overview: &OverviewData, gain: f32) -> ScanPicture {
+fn shown_as_scanned(
+    session: SessionKey,
+    scan: ScanId,
+    open: &OpenScan,
+    overview: &OverviewData,
+    gain: f32,
+) -> ScanPicture {
     ScanPicture {
+        session,
         scan,
         width_px: overview.samples.width(),
         height_px: overview.samples.height(),

@@ -68,6 +68,9 @@ pub enum EngineError {
     /// Something the person can act on.
     #[error("{0}")]
     Told(Notice),
+    /// The same, with a cause that may go away by itself, such as a disk that is not connected.
+    #[error("{0}")]
+    Passing(Notice),
 }
 
 impl From<glassine_raster::Cancelled> for EngineError {
@@ -84,7 +87,11 @@ impl From<glassine_raster::RegionError> for EngineError {
 
 impl From<glassine_raster::OverBudget> for EngineError {
     fn from(error: glassine_raster::OverBudget) -> Self {
-        Self::told(error.to_string(), "wait until other work has ended, then try again")
+        Self::Passing(Notice::new(
+            Severity::Error,
+            error.to_string(),
+            "wait until other work has ended, then try again",
+        ))
     }
 }
 
@@ -93,7 +100,13 @@ impl From<glassine_scanfile::Error> for EngineError {
         if matches!(error, glassine_scanfile::Error::Cancelled(_)) {
             return Self::Cancelled;
         }
-        Self::Told(Notice::new(Severity::Error, error.to_string(), error.hint()))
+        let notice = Notice::new(Severity::Error, error.to_string(), error.hint());
+        match error {
+            glassine_scanfile::Error::Io { .. }
+            | glassine_scanfile::Error::OutOfMemory { .. }
+            | glassine_scanfile::Error::OverBudget { .. } => Self::Passing(notice),
+            _ => Self::Told(notice),
+        }
     }
 }
 
@@ -127,7 +140,12 @@ impl EngineError {
                 format!("frame {id} is not in this session"),
                 "choose another frame",
             ),
-            Self::Told(notice) => notice.clone(),
+            Self::Told(notice) | Self::Passing(notice) => notice.clone(),
         }
+    }
+
+    /// Whether the cause may go away by itself, so that it is worth trying again.
+    pub fn may_pass(&self) -> bool {
+        matches!(self, Self::Passing(_))
     }
 }

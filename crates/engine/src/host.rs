@@ -6,125 +6,127 @@
 //! a save nor the search for frames. A panic in a job becomes a message; the session lives on.
 
 use std::collections::HashMap;
-use std::panic::{AssertUnwindSafe, catch_unwind};
-use std::sync::atomic::{AtomicU32, Ordering};
-use std::sync::{Arc, Mutex, PoisonError};
+use std::sync::Arc;
 use std::thread::JoinHandle;
-use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, Sender, unbounded};
 use glassine_raster::CancelToken;
 
-use crate::crew::Crew;
-use crate::jobs::{Job, JobEvent, JobId, Lane};
-use crate::queue::{DustLook, PreviewLane, PreviewQueue};
-use crate::types::PreviewRequest;
-use crate::{Engine, EngineError, Notice, Severity};
+use crate::jobs::{Failure, Job, JobEvent, JobEventKind, JobId, Lane};
+use crate::lanes::{
+    Outbox, QueuedJob, Wake, look_for_dust, run_ahead, run_dust, run_job, run_lane, run_preview, run_previews,
+};
+use crate::queue::{PreviewLane, PreviewQueue};
+use crate::steps::Steps;
+use crate::types::{PreviewRequest, SessionAt};
+use crate::worker::Worker;
+use crate::{Engine, Notice, Severity};
 
-type Wake = Arc<dyn Fn() + Send + Sync>;
-
-/// Shortest time between two reports of a job's progress that say the same thing: the eye follows no more, and every
-/// report costs the window a frame.
-const PROGRESS_EVERY: Duration = Duration::from_millis(100);
-
-/// Sends events to the window and wakes it.
-#[derive(Clone)]
-struct Outbox {
-    events: Sender<JobEvent>,
-    wake: Wake,
-}
-
-impl Outbox {
-    fn send(&self, event: JobEvent) {
-        // The receiver lives as long as the host; during shutdown nobody listens any more.
-        if self.events.send(event).is_ok() {
-            (self.wake)();
-        }
-    }
-}
-
-struct QueuedJob {
-    id: JobId,
-    job: Job,
-    cancel: CancelToken,
-}
-
-enum Lanes {
-    Threads {
-        queues: HashMap<Lane, Sender<QueuedJob>>,
-        threads: Vec<JoinHandle<()>>,
-    },
-    /// Jobs run when polled, on the calling thread: deterministic, for tests and the command line.
-    Inline {
-        queued: Vec<QueuedJob>,
-    },
+/// The queues of lanes that run on threads, and these threads.
+#[derive(Default)]
+struct LaneThreads {
+    queues: HashMap<Lane, Sender<QueuedJob>>,
+    threads: Vec<JoinHandle<()>>,
+    /// Previews and the look for dust run on threads as well.
+    makes_previews: bool,
 }
 
 /// Runs jobs and hands back their events.
 pub struct JobHost {
     engine: Arc<Engine>,
-    lanes: Lanes,
-    previews: Arc<PreviewLane>,
-    outbox: Outbox,
-    events: Receiver<JobEvent>,
-    tokens: HashMap<JobId, CancelToken>,
+    pub(crate) worker: Arc<dyn Worker>,
+    lanes: LaneThreads,
+    /// Jobs of lanes without a thread: they run when polled, on the calling thread.
+    queued: Vec<QueuedJob>,
+    pub(crate) steps: Option<Steps>,
+    pub(crate) previews: Arc<PreviewLane>,
+    pub(crate) outbox: Outbox,
+    pub(crate) events: Receiver<JobEvent>,
+    /// Jobs that have not ended.
+    open: HashMap<JobId, (Lane, CancelToken)>,
     next_id: u64,
+    trouble: Option<Notice>,
 }
 
 impl std::fmt::Debug for JobHost {
     fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.debug_struct("JobHost").field("active", &self.tokens.len()).finish_non_exhaustive()
+        f.debug_struct("JobHost").field("active", &self.open.len()).finish_non_exhaustive()
     }
 }
 
 impl JobHost {
-    /// Jobs on threads of their own; `wake` is called after every event.
-    pub fn threaded(engine: Arc<Engine>, wake: Wake) -> std::io::Result<Self> {
+    /// Jobs on threads of their own; `wake` is called after every event. Where the system gives no thread, the jobs of
+    /// that lane run inside [`Self::poll`], and [`Self::take_trouble`] says so.
+    pub fn threaded(engine: Arc<Engine>, wake: Wake) -> Self {
+        Self::threaded_by(engine, wake, &|name, work| std::thread::Builder::new().name(name).spawn(work))
+    }
+
+    /// The same with another way to begin a thread.
+    fn threaded_by(engine: Arc<Engine>, wake: Wake, begin: &BeginThread<'_>) -> Self {
         let mut host = Self::inline(engine);
         host.outbox.wake = wake;
-        let mut queues = HashMap::new();
-        let mut threads = Vec::new();
+        if let Err(error) = host.begin_threads(begin) {
+            let headline = format!("the system gave no thread for background work: {error}");
+            let what =
+                "the window will pause while it works; save, close other programs and start this one again";
+            host.trouble = Some(Notice::new(Severity::Warning, headline, what));
+        }
+        host
+    }
+
+    fn begin_threads(&mut self, begin: &BeginThread<'_>) -> std::io::Result<()> {
+        // Pictures first: without them nothing can be worked on.
+        let (worker, lane, outbox) = self.shared();
+        self.lanes.threads.push(begin(
+            "glassine-preview".to_owned(),
+            Box::new(move || run_previews(worker.as_ref(), &lane, &outbox)),
+        )?);
+        self.lanes.makes_previews = true;
         for lane in Lane::ALL {
             let (queue, queued) = unbounded::<QueuedJob>();
-            let (engine, outbox) = (Arc::clone(&host.engine), host.outbox.clone());
+            let (worker, _, outbox) = self.shared();
             let name = format!("glassine-{lane:?}").to_lowercase();
-            threads.push(
-                std::thread::Builder::new()
-                    .name(name)
-                    .spawn(move || run_lane(lane, &queued, &engine, &outbox))?,
-            );
-            queues.insert(lane, queue);
+            let work = Box::new(move || run_lane(lane, &queued, worker.as_ref(), &outbox));
+            self.lanes.threads.push(begin(name, work)?);
+            self.lanes.queues.insert(lane, queue);
         }
-        let (engine, outbox, lane) =
-            (Arc::clone(&host.engine), host.outbox.clone(), Arc::clone(&host.previews));
-        threads.push(
-            std::thread::Builder::new()
-                .name("glassine-preview".to_owned())
-                .spawn(move || run_previews(&engine, &lane, &outbox))?,
-        );
-        let (engine, outbox, lane) =
-            (Arc::clone(&host.engine), host.outbox.clone(), Arc::clone(&host.previews));
-        threads.push(
-            std::thread::Builder::new()
-                .name("glassine-dust".to_owned())
-                .spawn(move || run_dust(&engine, &lane, &outbox))?,
-        );
-        host.lanes = Lanes::Threads { queues, threads };
-        Ok(host)
+        let (worker, lane, outbox) = self.shared();
+        self.lanes.threads.push(begin(
+            "glassine-dust".to_owned(),
+            Box::new(move || run_dust(worker.as_ref(), &lane, &outbox)),
+        )?);
+        self.previews.lock().has_dust_thread = true;
+        Ok(())
+    }
+
+    fn shared(&self) -> (Arc<dyn Worker>, Arc<PreviewLane>, Outbox) {
+        (Arc::clone(&self.worker), Arc::clone(&self.previews), self.outbox.clone())
     }
 
     /// Jobs run on the thread that calls [`Self::poll`].
     pub fn inline(engine: Arc<Engine>) -> Self {
         let (sender, events) = unbounded();
         Self {
+            worker: Arc::clone(&engine) as Arc<dyn Worker>,
             engine,
-            lanes: Lanes::Inline { queued: Vec::new() },
+            lanes: LaneThreads::default(),
+            queued: Vec::new(),
+            steps: None,
             previews: Arc::default(),
             outbox: Outbox { events: sender, wake: Arc::new(|| ()) },
             events,
-            tokens: HashMap::new(),
+            open: HashMap::new(),
             next_id: 1,
+            trouble: None,
         }
+    }
+
+    /// Nothing happens until [`Self::step`] is called: tests decide which job runs next and when its events arrive.
+    pub fn stepped(engine: Arc<Engine>, worker: Arc<dyn Worker>) -> Self {
+        let mut host = Self::inline(engine);
+        host.worker = worker;
+        host.steps = Some(Steps::default());
+        host
     }
 
     /// The engine jobs run on.
@@ -132,26 +134,32 @@ impl JobHost {
         &self.engine
     }
 
-    /// Queue a job in its lane.
-    pub fn submit(&mut self, job: Job) -> JobId {
+    /// What the user should know about the threads, once.
+    pub fn take_trouble(&mut self) -> Option<Notice> {
+        self.trouble.take()
+    }
+
+    /// Queue a job for a session in its lane.
+    pub fn submit(&mut self, at: SessionAt, job: Job) -> JobId {
         let id = JobId(self.next_id);
         self.next_id += 1;
-        let cancel = CancelToken::new();
-        self.tokens.insert(id, cancel.clone());
-        let queued = QueuedJob { id, job, cancel };
-        match &mut self.lanes {
-            Lanes::Threads { queues, .. } => {
-                let queue = queues.get(&queued.job.lane());
-                if queue.is_none_or(|queue| queue.send(queued).is_err()) {
-                    let notice = Notice::new(
-                        Severity::Error,
-                        "the worker has stopped",
-                        "save the session under another name and start the program again",
-                    );
-                    self.outbox.send(JobEvent::Failed { id, notice });
-                }
+        let (key, lane, cancel) = (at.key, job.lane(), CancelToken::new());
+        self.open.insert(id, (lane, cancel.clone()));
+        let queued = QueuedJob { id, at, job, cancel };
+        if let Some(steps) = &mut self.steps {
+            steps.queued.entry(lane).or_default().push_back(queued);
+        } else if let Some(queue) = self.lanes.queues.get(&lane) {
+            if queue.send(queued).is_err() {
+                let notice = Notice::new(
+                    Severity::Error,
+                    "the worker has stopped",
+                    "save the session under another name and start the program again",
+                );
+                self.outbox.send(id, key, JobEventKind::Failed(Failure { notice, may_pass: false }));
             }
-            Lanes::Inline { queued: jobs } => jobs.push(queued),
+        } else {
+            self.queued.push(queued);
+            (self.outbox.wake)();
         }
         id
     }
@@ -170,12 +178,12 @@ impl JobHost {
 
     /// Stop a job at its next check.
     pub fn cancel(&self, id: JobId) {
-        if let Some(token) = self.tokens.get(&id) {
-            token.cancel();
+        if let Some((_, cancel)) = self.open.get(&id) {
+            cancel.cancel();
         }
     }
 
-    /// Forget all previews that have not been started.
+    /// Drop all previews, also the one that is being made.
     pub fn forget_previews(&mut self) {
         self.previews.change(PreviewQueue::forget);
     }
@@ -183,7 +191,11 @@ impl JobHost {
     /// Whether nothing is queued, running or waiting to be polled.
     pub fn is_idle(&self) -> bool {
         let queue = self.previews.lock();
-        self.tokens.is_empty() && queue.is_at_rest() && queue.ahead.is_none() && self.events.is_empty()
+        self.open.is_empty()
+            && queue.is_at_rest()
+            && queue.ahead.is_none()
+            && self.events.is_empty()
+            && self.steps.as_ref().is_none_or(|steps| steps.delivered.is_empty())
     }
 
     /// Whether no picture is being made or waits to be.
@@ -198,228 +210,112 @@ impl JobHost {
 
     /// Jobs of all lanes that have not ended.
     pub fn active(&self) -> usize {
-        self.tokens.len()
+        self.open.len()
+    }
+
+    /// Whether work waits for [`Self::poll`] to do it.
+    pub fn works_inline(&self) -> bool {
+        self.steps.is_none() && (!self.queued.is_empty() || (!self.lanes.makes_previews && !self.is_idle()))
     }
 
     /// The next event, if there is one.
     pub fn poll(&mut self) -> Option<JobEvent> {
-        self.run_inline();
-        let event = self.events.try_recv().ok()?;
-        match &event {
-            JobEvent::SessionReady { id, .. }
-            | JobEvent::Edits { id, .. }
-            | JobEvent::OverviewReady { id, .. }
-            | JobEvent::BaseOverlayReady { id, .. }
-            | JobEvent::StockMeasured { id, .. }
-            | JobEvent::Saved { id, .. }
-            | JobEvent::Exported { id, .. }
-            | JobEvent::CountDone { id }
-            | JobEvent::Failed { id, .. }
-            | JobEvent::Cancelled { id } => {
-                self.tokens.remove(id);
+        let event = match &mut self.steps {
+            Some(steps) => steps.delivered.pop_front()?,
+            None => {
+                self.run_inline();
+                self.events.try_recv().ok()?
             }
-            JobEvent::Started { .. }
-            | JobEvent::Progress { .. }
-            | JobEvent::Counted { .. }
-            | JobEvent::FirstLookReady { .. }
-            | JobEvent::PreviewReady(_)
-            | JobEvent::LookingForDust { .. }
-            | JobEvent::PreviewFailed { .. } => {}
+        };
+        if event.kind.is_end() {
+            self.open.remove(&event.id);
         }
         Some(event)
     }
 
     fn run_inline(&mut self) {
-        let Lanes::Inline { queued } = &mut self.lanes else { return };
         if !self.events.is_empty() {
             return;
         }
-        if !queued.is_empty() {
-            let QueuedJob { id, job, cancel } = queued.remove(0);
-            run_job(&self.engine, id, job, &cancel, &self.outbox);
+        if !self.queued.is_empty() {
+            run_job(self.worker.as_ref(), self.queued.remove(0), &self.outbox);
             return;
         }
-        let next = self.previews.lock().take_next();
-        if let Some(request) = next {
-            run_preview(&self.engine, &request, &CancelToken::new(), &self.previews, &self.outbox);
-            return;
+        if !self.lanes.makes_previews {
+            let next = self.previews.change(PreviewQueue::begin_next);
+            if let Some((request, cancel)) = next {
+                run_preview(self.worker.as_ref(), &request, &cancel, &self.previews, &self.outbox);
+                return;
+            }
         }
-        let look = self.previews.lock().take_dust();
-        if let Some(look) = look {
-            look_for_dust(&self.engine, look, &self.previews, &self.outbox);
-            return;
+        if !self.previews.lock().has_dust_thread {
+            let look = self.previews.change(PreviewQueue::take_dust);
+            if let Some(look) = look {
+                look_for_dust(self.worker.as_ref(), look, &self.previews, &self.outbox);
+                return;
+            }
         }
-        let ahead = self.previews.lock().ahead.take();
-        if let Some((request, toward)) = ahead {
-            run_ahead(&self.engine, &request, toward, &CancelToken::new());
+        if !self.lanes.makes_previews {
+            let ahead = self.previews.lock().ahead.take();
+            if let Some((request, toward)) = ahead {
+                run_ahead(self.worker.as_ref(), &request, toward, &CancelToken::new());
+            }
         }
     }
 }
+
+/// How a thread of this name is begun.
+type BeginThread<'a> = dyn Fn(String, Box<dyn FnOnce() + Send>) -> std::io::Result<JoinHandle<()>> + 'a;
 
 impl Drop for JobHost {
     fn drop(&mut self) {
-        for token in self.tokens.values() {
-            token.cancel();
+        // What is to be saved is written before the program ends.
+        let is_file = |lane: Lane| lane == Lane::Files;
+        self.open.values().filter(|(lane, _)| !is_file(*lane)).for_each(|(_, cancel)| cancel.cancel());
+        for job in self.queued.drain(..).filter(|queued| is_file(queued.job.lane())) {
+            run_job(self.worker.as_ref(), job, &self.outbox);
         }
         self.previews.change(PreviewQueue::close);
-        if let Lanes::Threads { queues, threads } = &mut self.lanes {
-            queues.clear();
-            for thread in threads.drain(..) {
-                // A thread that panicked has nothing left to give back.
-                drop(thread.join());
-            }
+        self.lanes.queues.clear();
+        for thread in self.lanes.threads.drain(..) {
+            // A thread that panicked has nothing left to give back.
+            drop(thread.join());
         }
     }
 }
 
-fn run_lane(lane: Lane, queued: &Receiver<QueuedJob>, engine: &Engine, outbox: &Outbox) {
-    let mut crew = None;
-    for QueuedJob { id, job, cancel } in queued {
-        let crew = crew.get_or_insert_with(|| Crew::new(lane));
-        crew.run(|| run_job(engine, id, job, &cancel, outbox));
-    }
-}
+#[cfg(test)]
+mod tests {
+    use std::cell::Cell;
+    use std::io;
+    use std::time::{Duration, Instant};
 
-/// Lets a job's progress through when it says something new or the last report is some time ago.
-#[derive(Default)]
-struct ProgressGate(Mutex<Option<(Instant, String)>>);
+    use super::*;
 
-impl ProgressGate {
-    fn lets_through(&self, event: &JobEvent) -> bool {
-        let JobEvent::Progress { detail, .. } = event else { return true };
-        let mut last = self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let is_due = last.as_ref().is_none_or(|(at, told)| at.elapsed() >= PROGRESS_EVERY || told != detail);
-        if is_due {
-            *last = Some((Instant::now(), detail.clone()));
-        }
-        is_due
-    }
-}
-
-fn run_job(engine: &Engine, id: JobId, job: Job, cancel: &CancelToken, outbox: &Outbox) {
-    if cancel.is_cancelled() {
-        outbox.send(JobEvent::Cancelled { id });
-        return;
-    }
-    outbox.send(JobEvent::Started { id, label: job.label() });
-    let gate = ProgressGate::default();
-    let send = |event| {
-        if gate.lets_through(&event) {
-            outbox.send(event);
-        }
-    };
-    let outcome = catch_unwind(AssertUnwindSafe(|| engine.run(id, job, cancel, &send)));
-    match outcome {
-        Ok(Ok(event)) => outbox.send(event),
-        Ok(Err(EngineError::Cancelled)) => outbox.send(JobEvent::Cancelled { id }),
-        Ok(Err(error)) => outbox.send(JobEvent::Failed { id, notice: error.notice() }),
-        Err(panic) => outbox.send(JobEvent::Failed { id, notice: panic_notice(panic.as_ref()) }),
-    }
-}
-
-fn run_previews(engine: &Engine, lane: &PreviewLane, outbox: &Outbox) {
-    let next = || {
-        lane.wait_for(|queue| {
-            let (request, toward) = match queue.take_next() {
-                Some(request) => (request, None),
-                None => queue.ahead.take().map(|(request, toward)| (request, Some(toward)))?,
+    #[test]
+    fn a_host_that_gets_too_few_threads_says_so_and_still_does_every_job() {
+        for given in 0..=Lane::ALL.len() + 2 {
+            let left = Cell::new(given);
+            let begin = |name: String, work: Box<dyn FnOnce() + Send>| {
+                let count = left.get().checked_sub(1).ok_or(io::Error::from(io::ErrorKind::WouldBlock))?;
+                left.set(count);
+                std::thread::Builder::new().name(name).spawn(work)
             };
-            let cancel = CancelToken::new();
-            queue.running = Some((toward.is_none().then_some(request.key), cancel.clone()));
-            Some((request, toward, cancel))
-        })
-    };
-    while let Some((request, toward, cancel)) = next() {
-        match toward {
-            None => run_preview(engine, &request, &cancel, lane, outbox),
-            Some(toward) => run_ahead(engine, &request, toward, &cancel),
-        }
-        lane.lock().running = None;
-    }
-}
-
-fn run_preview(
-    engine: &Engine,
-    request: &PreviewRequest,
-    cancel: &CancelToken,
-    lane: &PreviewLane,
-    outbox: &Outbox,
-) {
-    let ready = |preview| outbox.send(JobEvent::PreviewReady(Arc::new(preview)));
-    let outcome = catch_unwind(AssertUnwindSafe(|| engine.preview(request, cancel, &ready)));
-    let lacks = match outcome {
-        Ok(Ok(lacks)) => lacks,
-        // It was replaced by a newer one, which says itself what it lacks.
-        Ok(Err(EngineError::Cancelled)) => return,
-        Ok(Err(error)) => {
-            preview_failed(outbox, request, error.notice());
-            None
-        }
-        Err(panic) => {
-            preview_failed(outbox, request, panic_notice(panic.as_ref()));
-            None
-        }
-    };
-    lane.change(|queue| queue.made(request, lacks));
-}
-
-fn preview_failed(outbox: &Outbox, request: &PreviewRequest, notice: Notice) {
-    outbox.send(JobEvent::PreviewFailed { key: request.key, revision: request.revision, notice });
-}
-
-/// Repairs that pictures lack, beside the previews: a look for dust takes seconds, in which sliders stay alive.
-fn run_dust(engine: &Engine, lane: &PreviewLane, outbox: &Outbox) {
-    let mut crew = None;
-    while let Some(look) = lane.wait_for(PreviewQueue::take_dust) {
-        let crew = crew.get_or_insert_with(|| Crew::new(Lane::Work));
-        crew.run(|| look_for_dust(engine, look, lane, outbox));
-    }
-}
-
-fn look_for_dust(engine: &Engine, look: DustLook, lane: &PreviewLane, outbox: &Outbox) {
-    let DustLook { repair, request, cancel } = look;
-    // Twentieths that were told: each wakes the window, which is painted while the look needs the processor.
-    let told = AtomicU32::new(0);
-    let progress = |share: f32| {
-        let twentieths = (share * 20.0) as u32;
-        if told.fetch_max(twentieths, Ordering::Relaxed) < twentieths {
-            outbox.send(JobEvent::LookingForDust { key: request.key, share });
-        }
-    };
-    let outcome = catch_unwind(AssertUnwindSafe(|| engine.look_for_dust(&request, &cancel, &progress)));
-    let failure = match outcome {
-        Ok(Ok(())) => None,
-        Ok(Err(EngineError::Cancelled)) => {
-            lane.change(|queue| queue.dust_ended(repair, false));
-            return;
-        }
-        Ok(Err(error)) => Some(error.notice()),
-        Err(panic) => Some(panic_notice(panic.as_ref())),
-    };
-    lane.change(|queue| {
-        for request in queue.dust_ended(repair, true) {
-            match &failure {
-                Some(notice) => preview_failed(outbox, &request, notice.clone()),
-                None => queue.again(request),
+            let mut host = JobHost::threaded_by(Arc::new(Engine::new()), Arc::new(|| ()), &begin);
+            let is_short = given < Lane::ALL.len() + 2;
+            assert_eq!(host.take_trouble().is_some(), is_short, "{given} threads");
+            let missing = || Job::OpenSession { path: "/nowhere/a.session.json".into() };
+            host.submit(SessionAt::default(), missing());
+            host.submit(SessionAt::default(), Job::DiscardAutosaves(Vec::new()));
+            host.submit(SessionAt::default(), Job::Count { frames: Vec::new() });
+            let (began, mut ended) = (Instant::now(), 0);
+            while ended < 3 && began.elapsed() < Duration::from_secs(30) {
+                match host.poll() {
+                    Some(event) => ended += u32::from(event.kind.is_end()),
+                    None => std::thread::sleep(Duration::from_millis(1)),
+                }
             }
+            assert_eq!((ended, host.active()), (3, 0), "{given} threads");
         }
-    });
-}
-
-fn run_ahead(engine: &Engine, request: &PreviewRequest, toward: (f64, f64), cancel: &CancelToken) {
-    // What can't be read ahead is told when it is asked for.
-    drop(catch_unwind(AssertUnwindSafe(|| engine.look_ahead(request, toward, cancel))));
-}
-
-fn panic_notice(panic: &(dyn std::any::Any + Send)) -> Notice {
-    let text = panic
-        .downcast_ref::<&str>()
-        .map(|text| (*text).to_owned())
-        .or_else(|| panic.downcast_ref::<String>().cloned())
-        .unwrap_or_else(|| "no details".to_owned());
-    Notice::new(
-        Severity::Error,
-        format!("an unexpected fault stopped this step: {text}"),
-        "the session is intact; save it, and report this text",
-    )
+    }
 }

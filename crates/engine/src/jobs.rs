@@ -5,18 +5,25 @@ use std::sync::Arc;
 
 use glassine_film::{FilmKind, Stock};
 use glassine_raster::{CancelToken, Point, Scan, TiltedBox};
-use glassine_session::{Edit, FrameId, ScanId, Session, StripId};
+use glassine_session::{Edit, Fingerprint, FrameId, ScanId, Session, StripId};
 
 use crate::adjust::{ChartPlace, StockReport, StockTarget};
+use crate::files::{Access, Conflict, Saved, SavedState};
 
 use crate::types::{
-    ExactCount, ExportReport, ExportRequest, MadeSession, NewSessionRequest, Preview, ScanPicture, SessionAt,
+    ExactCount, ExportReport, ExportRequest, MadeSession, NewSessionRequest, Preview, ScanPicture,
+    SessionKey, ViewKey,
 };
 use crate::{Engine, EngineError, Notice};
 
 /// Names one submitted job.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct JobId(pub u64);
+
+impl JobId {
+    /// Pictures on screen are made outside the lanes and share this id.
+    pub const PICTURES: Self = Self(0);
+}
 
 /// Makes a session by steps of its own, for example the demo.
 #[derive(Clone)]
@@ -33,17 +40,17 @@ impl std::fmt::Debug for SessionMaker {
     }
 }
 
-/// Work for one of the lanes.
+/// Work for one of the lanes, done for the session it is submitted with.
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub enum Job {
-    /// Open a session file.
+    /// Open a session file: answers with [`JobEventKind::SessionReady`].
     OpenSession {
         /// The file.
         path: PathBuf,
     },
-    /// Scans become a session: frames found, base measured, strips solved.
-    NewSession(NewSessionRequest),
+    /// Scans become a session without frames: only their headers are read. [`Job::FindOnScans`] does the rest.
+    OpenScans(NewSessionRequest),
     /// Make a session by other steps than opening scans.
     MakeSession {
         /// For the status line.
@@ -51,24 +58,35 @@ pub enum Job {
         /// The steps.
         maker: SessionMaker,
     },
-    /// Add scans to the session under work: answers with edits.
-    AddScans {
-        /// The session.
-        at: SessionAt,
-        /// What to add.
+    /// Add scans without frames: answers with edits.
+    AddScans(NewSessionRequest),
+    /// The session is under work from now on, with these scans: see [`crate::Engine::hold_session`].
+    HoldScans,
+    /// Find frames on scans that have none yet, measure and solve: answers with the edits of one scan after another,
+    /// each made of the session as it was submitted.
+    FindOnScans {
+        /// Which scans, in order.
+        scans: Vec<ScanId>,
+        /// What is known about them.
         request: NewSessionRequest,
+    },
+    /// Solve scans of one frame each together, as one film: answers with edits.
+    SolveTogether {
+        /// Which scans.
+        scans: Vec<ScanId>,
+    },
+    /// Hash whole scan files: answers with a [`JobEventKind::Hashed`] for each of them.
+    HashScans {
+        /// Which scans.
+        scans: Vec<ScanId>,
     },
     /// The overview of a scan for the strip view.
     Overview {
-        /// The session.
-        at: SessionAt,
         /// Which scan.
         scan: ScanId,
     },
     /// Find the frames of a scan again, measure and solve: answers with edits.
     FindFrames {
-        /// The session.
-        at: SessionAt,
         /// Which scan.
         scan: ScanId,
         /// What film it is.
@@ -78,24 +96,18 @@ pub enum Job {
     },
     /// Measure the film base of a strip on its rebate or in a box: answers with edits.
     MeasureBase {
-        /// The session.
-        at: SessionAt,
         /// Which strip.
         strip: StripId,
-        /// A box drawn by the person.
+        /// A box that the user drew.
         area: Option<TiltedBox>,
     },
     /// Solve exposure and balance of a strip: answers with edits.
     SolveStrip {
-        /// The session.
-        at: SessionAt,
         /// Which strip.
         strip: StripId,
     },
     /// Make an area of a frame neutral: answers with edits.
     GreyPoint {
-        /// The session.
-        at: SessionAt,
         /// Which frame.
         frame: FrameId,
         /// Middle of the averaged square, scan pixels.
@@ -105,20 +117,16 @@ pub enum Job {
     },
     /// Bring frames to the exposure and balance of another one: answers with edits.
     MatchFrames {
-        /// The session.
-        at: SessionAt,
         /// Which frames change.
         frames: Vec<FrameId>,
         /// The frame they follow.
         target: FrameId,
     },
-    /// Fit a stock to a chart or wedge: answers with [`JobEvent::StockMeasured`].
+    /// Fit a stock to a chart or wedge: answers with [`JobEventKind::StockMeasured`].
     MeasureStock {
-        /// The session.
-        at: SessionAt,
         /// The frame that shows it.
         frame: FrameId,
-        /// Where it lies.
+        /// Corners of the chart.
         place: ChartPlace,
         /// What it is.
         target: StockTarget,
@@ -127,8 +135,6 @@ pub enum Job {
     },
     /// Keep a stock with the session and solve strips with it: answers with edits.
     ApplyStock {
-        /// The session.
-        at: SessionAt,
         /// The stock.
         stock: Box<Stock>,
         /// Which strips; those of another kind of film are left alone.
@@ -143,49 +149,61 @@ pub enum Job {
     },
     /// Read a stock file and keep the stock with the session: answers with edits.
     LoadStock {
-        /// The session.
-        at: SessionAt,
         /// The file.
         path: PathBuf,
     },
     /// Base pixels of a scan, as an overlay of the overview's size.
     BaseOverlay {
-        /// The session.
-        at: SessionAt,
         /// Which scan.
         scan: ScanId,
     },
-    /// Write the session file.
+    /// Write the session file: answers with [`JobEventKind::Saved`] or [`JobEventKind::SaveConflict`].
     Save {
-        /// The session.
-        session: Box<Session>,
         /// Target.
         path: PathBuf,
-        /// Only the autosave beside it.
-        autosave: bool,
+        /// What may be written over.
+        over: SaveOver,
+        /// Autosaves that the file makes superfluous.
+        autosaves: Vec<PathBuf>,
     },
+    /// Write an autosave: answers with [`JobEventKind::Autosaved`].
+    Autosave {
+        /// Target, from [`crate::files::Run::autosave_path`].
+        path: PathBuf,
+    },
+    /// Remove autosaves that are not wanted any more.
+    DiscardAutosaves(Vec<PathBuf>),
     /// Write finished pictures.
-    Export(ExportRequest),
+    Export(Box<ExportRequest>),
     /// Count clipping on every pixel that the files of these frames would have: answers with a
-    /// [`JobEvent::Counted`] for each of them.
+    /// [`JobEventKind::Counted`] for each of them.
     Count {
-        /// The session.
-        at: SessionAt,
         /// Which frames, in order.
         frames: Vec<FrameId>,
     },
 }
 
+/// What a save may write over.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum SaveOver {
+    /// The user chose the name, and confirmed it where there was something.
+    Chosen,
+    /// The state that was opened, or that this session was last saved as.
+    Opened(Option<SavedState>),
+    /// Whatever has the name, after a conflict: what it held is kept under a name of its own.
+    Theirs,
+}
+
 /// A queue with a thread of its own: jobs of one lane run in the order submitted, lanes run side by side.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Lane {
-    /// What the person waits for: opening, finding, measuring, solving.
+    /// What the user waits for: opening, finding, measuring, solving.
     Work,
     /// Small files: a save never waits behind anything long.
     Files,
     /// Finished pictures.
     Export,
-    /// Exact counts.
+    /// Exact counts and hashes of whole files.
     Count,
 }
 
@@ -195,14 +213,34 @@ impl Lane {
 }
 
 impl Job {
-    /// Where it queues.
+    /// The lane it queues in.
     pub fn lane(&self) -> Lane {
         match self {
-            Self::Save { .. } | Self::SaveStock { .. } => Lane::Files,
+            // Before anything is written, so that no scan is written over.
+            Self::HoldScans
+            | Self::Save { .. }
+            | Self::Autosave { .. }
+            | Self::DiscardAutosaves(_)
+            | Self::SaveStock { .. } => Lane::Files,
             Self::Export(_) => Lane::Export,
-            Self::Count { .. } => Lane::Count,
+            Self::Count { .. } | Self::HashScans { .. } => Lane::Count,
             _ => Lane::Work,
         }
+    }
+
+    /// Whether its result is of use only for the session it is submitted with.
+    pub fn ends_with_session(&self) -> bool {
+        !matches!(
+            self,
+            Self::OpenSession { .. }
+                | Self::OpenScans(_)
+                | Self::MakeSession { .. }
+                | Self::Save { .. }
+                | Self::Autosave { .. }
+                | Self::DiscardAutosaves(_)
+                | Self::SaveStock { .. }
+                | Self::Export(_)
+        )
     }
 
     /// What the status line says while it runs.
@@ -210,7 +248,11 @@ impl Job {
         match self {
             Self::MakeSession { label, .. } => label,
             Self::OpenSession { .. } => "opening the session",
-            Self::NewSession(_) | Self::AddScans { .. } => "reading scans and finding frames",
+            Self::OpenScans(_) | Self::AddScans(_) => "opening scans",
+            Self::HoldScans => "looking at the scans",
+            Self::FindOnScans { .. } => "reading scans and finding frames",
+            Self::SolveTogether { .. } => "solving the scans together",
+            Self::HashScans { .. } => "hashing the scans",
             Self::Overview { .. } => "reading the scan",
             Self::FindFrames { .. } => "finding frames",
             Self::MeasureBase { .. } => "measuring the film base",
@@ -222,8 +264,9 @@ impl Job {
             Self::ApplyStock { .. } => "solving with the measured stock",
             Self::SaveStock { .. } => "writing the stock",
             Self::LoadStock { .. } => "reading the stock",
-            Self::Save { autosave: false, .. } => "saving",
-            Self::Save { autosave: true, .. } => "autosaving",
+            Self::Save { .. } => "saving",
+            Self::Autosave { .. } => "autosaving",
+            Self::DiscardAutosaves(_) => "removing autosaves",
             Self::Export(_) => "exporting",
             Self::Count { .. } => "counting every pixel",
         }
@@ -231,133 +274,132 @@ impl Job {
     }
 }
 
-/// What jobs report. One closed list, so that nothing is missed where it is handled.
+/// A report of a job, with the session that it was done for.
 #[derive(Debug, Clone)]
-pub enum JobEvent {
-    /// A job began.
-    Started {
-        /// Which.
-        id: JobId,
-        /// What it does, for the status line.
-        label: String,
-    },
+pub struct JobEvent {
+    /// Which job; [`JobId::PICTURES`] for pictures on screen, which their view key and revision tell apart.
+    pub id: JobId,
+    /// The session the job was submitted with.
+    pub key: SessionKey,
+    /// What happened.
+    pub kind: JobEventKind,
+}
+
+/// Changes that a job computed on the session it was submitted with, to be rebased onto the present one as one step.
+#[derive(Debug, Clone)]
+pub struct JobEdits {
+    /// Label of the undo step.
+    pub label: String,
+    /// The session that the edits were computed on.
+    pub base: Session,
+    /// In order.
+    pub edits: Vec<Edit>,
+    /// What the user should know.
+    pub notices: Vec<Notice>,
+}
+
+/// What jobs report. One closed list, so that nothing is missed where it is handled. Every job ends with exactly one of
+/// [`Self::Done`], [`Self::Failed`] and [`Self::Cancelled`].
+#[derive(Debug, Clone)]
+pub enum JobEventKind {
+    /// The job began; what it does, for the status line.
+    Started(String),
     /// It got further.
     Progress {
-        /// Which.
-        id: JobId,
         /// 0 to 1.
         share: f32,
-        /// What it is at.
+        /// The present step.
         detail: String,
     },
     /// A session to show.
-    SessionReady {
-        /// Which job.
-        id: JobId,
-        /// The session.
-        made: Box<MadeSession>,
-    },
-    /// Changes to the session under work, to be applied as one undo step.
-    Edits {
-        /// Which job.
-        id: JobId,
-        /// Label of the step.
-        label: String,
-        /// In order.
-        edits: Vec<Edit>,
-        /// What the person should know.
-        notices: Vec<Notice>,
+    SessionReady(Box<MadeSession>),
+    /// Changes of the session.
+    Edits(Box<JobEdits>),
+    /// A whole scan file was hashed, or could not be.
+    Hashed {
+        /// Which scan.
+        scan: ScanId,
+        /// Its file at that moment.
+        path: PathBuf,
+        /// The hash.
+        print: Result<Fingerprint, Notice>,
     },
     /// A coarse picture of a scan, until [`Self::OverviewReady`] of the same job brings the overview.
-    FirstLookReady {
-        /// Which job.
-        id: JobId,
-        /// The picture.
-        picture: Arc<ScanPicture>,
-    },
+    FirstLookReady(Arc<ScanPicture>),
     /// Overview of a scan.
-    OverviewReady {
-        /// Which job.
-        id: JobId,
-        /// The picture.
-        picture: Arc<ScanPicture>,
-    },
+    OverviewReady(Arc<ScanPicture>),
     /// Base pixels of a scan: transparent except where a pixel counts as base.
     BaseOverlayReady {
-        /// Which job.
-        id: JobId,
         /// Picture of the overview's size.
         picture: Arc<ScanPicture>,
         /// Pixels counted.
         pixels: u64,
     },
     /// A stock was measured; nothing is changed by it yet.
-    StockMeasured {
-        /// Which job.
-        id: JobId,
-        /// What was found.
-        report: Box<StockReport>,
-    },
+    StockMeasured(Box<StockReport>),
     /// A picture for the screen.
     PreviewReady(Arc<Preview>),
-    /// The dust that a picture lacks the repair of is being looked for.
+    /// The engine looks for the dust that a picture lacks the repair of.
     LookingForDust {
         /// The picture, or one of several.
-        key: crate::ViewKey,
+        view: ViewKey,
         /// 0 to 1.
         share: f32,
     },
     /// A picture for the screen could not be made.
     PreviewFailed {
-        /// Where it was wanted.
-        key: crate::ViewKey,
+        /// Its place.
+        view: ViewKey,
         /// From the request.
         revision: u64,
         /// Why.
-        notice: Notice,
+        failure: Failure,
     },
     /// The session file was written.
     Saved {
-        /// Which job.
-        id: JobId,
         /// What was written.
         session: Box<Session>,
-        /// Where.
-        path: PathBuf,
-        /// Only the autosave.
-        autosave: bool,
+        /// The file and its state.
+        saved: Box<Saved>,
+        /// The lock of the file, when it is another than before.
+        access: Option<Access>,
+    },
+    /// The session file was not written: it is not the one that was opened.
+    SaveConflict(Box<Conflict>),
+    /// The autosave was written.
+    Autosaved {
+        /// What was written.
+        session: Box<Session>,
     },
     /// An export ended.
-    Exported {
-        /// Which job.
-        id: JobId,
-        /// What was done.
-        report: Box<ExportReport>,
-    },
+    Exported(Box<ExportReport>),
     /// One frame was counted, or could not be.
     Counted {
-        /// Which job.
-        id: JobId,
         /// Which frame.
         frame: FrameId,
         /// What was counted.
         count: Result<ExactCount, Notice>,
     },
-    /// Every frame of a count was counted.
-    CountDone {
-        /// Which job.
-        id: JobId,
-    },
-    /// A job failed.
-    Failed {
-        /// Which.
-        id: JobId,
-        /// Why, and what to do.
-        notice: Notice,
-    },
-    /// A job was stopped on request.
-    Cancelled {
-        /// Which.
-        id: JobId,
-    },
+    /// The job ended; its results were sent before.
+    Done,
+    /// The job failed.
+    Failed(Failure),
+    /// The job was stopped on request.
+    Cancelled,
+}
+
+impl JobEventKind {
+    /// Whether nothing more comes of the job.
+    pub fn is_end(&self) -> bool {
+        matches!(self, Self::Done | Self::Failed(_) | Self::Cancelled)
+    }
+}
+
+/// Why something could not be done.
+#[derive(Debug, Clone)]
+pub struct Failure {
+    /// For the user.
+    pub notice: Notice,
+    /// The cause may go away by itself, such as a disk that is not connected: it is worth trying again.
+    pub may_pass: bool,
 }

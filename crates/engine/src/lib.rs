@@ -15,6 +15,7 @@ pub mod files;
 pub mod guard;
 mod host;
 pub mod jobs;
+mod lanes;
 mod layers;
 mod measured;
 mod overlay;
@@ -30,11 +31,13 @@ mod scans;
 mod screen;
 mod shelf;
 mod shrink;
+mod steps;
 mod strokes;
 mod study;
 mod tiles;
 mod types;
 mod watched;
+mod worker;
 
 pub use adjust::{ChartPlace, StockReport, StockTarget};
 pub use adjustments::read_stock;
@@ -45,8 +48,11 @@ pub use export::{ExportProgress, planned_paths};
 pub use host::JobHost;
 pub use recipe::stock_of;
 pub use relink::{FoundBy, Relinked};
+pub use repair::RepairKey;
+pub use steps::Step;
 pub use types::{
     DIFFERENCE_GAIN, ExactCount, ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope,
     MadeSession, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary,
-    ScanPicture, SessionAt, UnitRect, ViewKey,
+    ScanPicture, SessionAt, SessionKey, UnitRect, ViewKey,
 };
+pub use worker::{SendEvent, Worker};

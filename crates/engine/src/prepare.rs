@@ -13,7 +13,6 @@ use glassine_session::{
     BalanceChoice, BaseSource, Edit, FilmBase, Fingerprint, FoundStripEdit, Frame, FrameFlag, FrameSolve,
     NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
 };
-use serde_json::Map;
 
 use crate::recipe::stock_of;
 use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
@@ -67,13 +66,23 @@ pub(crate) struct Search {
     pub(crate) one_frame_per_file: bool,
 }
 
+impl Search {
+    pub(crate) fn of(request: &NewSessionRequest) -> Self {
+        Self {
+            film: request.film,
+            format_id: request.format_id.clone(),
+            one_frame_per_file: request.one_frame_per_file,
+        }
+    }
+}
+
 impl Bench<'_> {
-    /// Open files, add them to the session, find their frames, measure and solve.
-    pub(crate) fn add_scans(
+    /// Read the headers of scan files and add them to the session; gives their ids.
+    pub(crate) fn open_scans(
         &self,
         draft: &mut Draft,
         request: &NewSessionRequest,
-    ) -> Result<(), EngineError> {
+    ) -> Result<Vec<ScanId>, EngineError> {
         if request.scans.is_empty() {
             return Err(EngineError::told("no scan was named", "choose at least one TIFF, PNG or JPEG"));
         }
@@ -92,10 +101,27 @@ impl Bench<'_> {
             self.cancel.check()?;
             (self.progress)(0.1 * idx as f32 / count as f32, &format!("opening {}", shown(path)));
             let infrared = if idx == 0 { request.infrared.clone() } else { None };
-            let scan = self.describe(draft, path, infrared, request.ppi)?;
+            let mut scan = self.describe(draft, path, infrared, request.ppi)?;
+            // Samples tell a file from another at once; the hash of all of it comes later.
+            let print = |path: &Path| {
+                let (state, sampled) = self.scans.prints.sampled(path).ok()?;
+                Some(Fingerprint { bytes: state.bytes(), sampled_blake3: Some(sampled), blake3: None })
+            };
+            scan.fingerprint = print(&scan.path);
+            scan.infrared_fingerprint = scan.infrared_path.as_deref().and_then(print);
             draft.push(Edit::AddScans(vec![scan]))?;
             added.extend(draft.session.scans.last().map(|scan| scan.id));
         }
+        Ok(added)
+    }
+
+    /// Open files, add them to the session, find their frames, measure and solve.
+    pub(crate) fn add_scans(
+        &self,
+        draft: &mut Draft,
+        request: &NewSessionRequest,
+    ) -> Result<(), EngineError> {
+        let added = self.open_scans(draft, request)?;
         // Content hashes are made while frames are found: both read the same bytes, which the system then reads once.
         let paths: Vec<PathBuf> =
             added.iter().filter_map(|id| draft.session.scan(*id)).map(|scan| scan.path.clone()).collect();
@@ -112,13 +138,15 @@ impl Bench<'_> {
             if found.is_err() || self.cancel.is_cancelled() {
                 stop.cancel();
             }
-            let prints = self.wait_for_hashes(hasher, &stop);
+            let prints = self.wait_for_hashes(hasher, &paths, &stop);
             found.and(prints)
         })?;
         for (id, print) in added.iter().zip(prints) {
             let Some(mut scan) = draft.session.scan(*id).map(|scan| ScanRef::clone(scan)) else { continue };
             let print = print?;
-            scan.fingerprint = Some(Fingerprint { bytes: print.bytes, blake3: print.blake3 });
+            let sampled_blake3 = scan.fingerprint.take().and_then(|known| known.sampled_blake3);
+            scan.fingerprint =
+                Some(Fingerprint { bytes: print.bytes, sampled_blake3, blake3: Some(print.blake3) });
             draft.push(Edit::UpdateScan(scan))?;
         }
         Ok(())
@@ -128,10 +156,16 @@ impl Bench<'_> {
     fn wait_for_hashes(
         &self,
         hasher: std::io::Result<std::thread::ScopedJoinHandle<'_, Hashes>>,
+        paths: &[PathBuf],
         stop: &CancelToken,
     ) -> Result<Hashes, EngineError> {
-        let no_thread = || EngineError::told("the system gave no thread for hashing", "close other programs");
-        let hasher = hasher.map_err(|_no_thread| no_thread())?;
+        // Without a thread the files are hashed here, one after the other.
+        let Ok(hasher) = hasher else {
+            return Ok(paths
+                .iter()
+                .map(|path| glassine_scanfile::fingerprint(path, stop, &|_| {}))
+                .collect());
+        };
         if !hasher.is_finished() {
             (self.progress)(0.99, "hashing the scans");
         }
@@ -152,11 +186,7 @@ impl Bench<'_> {
         added: &[ScanId],
     ) -> Result<(), EngineError> {
         let count = added.len();
-        let search = Search {
-            film: request.film,
-            format_id: request.format_id.clone(),
-            one_frame_per_file: request.one_frame_per_file,
-        };
+        let search = Search::of(request);
         for (idx, scan) in added.iter().enumerate() {
             let part = |share: f32, what: &str| {
                 (self.progress)(0.1 + 0.9 * (idx as f32 + share) / count as f32, what);
@@ -190,10 +220,10 @@ impl Bench<'_> {
             fingerprint: None,
             encoding: Default::default(),
             fourth_sample: Default::default(),
-            extra: Map::new(),
+            ..ScanRef::default()
         };
         let open = self.scans.get(&scan, self.folder)?;
-        let info = open.scan.info();
+        let info = open.info();
         scan.width_px = info.width_px;
         scan.height_px = info.height_px;
         scan.ppi = ppi.or_else(|| info.ppi.map(|[x, y]| f64::midpoint(x, y)));
@@ -248,7 +278,7 @@ impl Bench<'_> {
             draft.warn(note.clone(), "look at the boxes on the strip");
         }
         let film = search.film.unwrap_or_else(|| recognise(&found, &overview.samples, overview.factor));
-        let orientation = open.scan.info().orientation;
+        let orientation = open.info().orientation;
         let strips: Vec<FoundStripEdit> = found
             .strips
             .iter()
@@ -268,7 +298,7 @@ impl Bench<'_> {
             );
         }
         let stock_id = default_stock(film).id.clone();
-        draft.push(Edit::ReplaceStrips { scan: scan_id, film, stock_id, strips })?;
+        draft.push(Edit::ReplaceStrips { scan: scan_id, film, stock_id, strips, keep: Vec::new() })?;
         let ids: Vec<StripId> =
             draft.session.strips.iter().filter(|strip| strip.scan == scan_id).map(|strip| strip.id).collect();
         for (idx, strip) in ids.iter().enumerate() {
@@ -459,7 +489,7 @@ impl Bench<'_> {
     }
 
     /// Files of one frame each: one film, so all are solved together, and the clearest file's base serves all.
-    fn solve_together(&self, draft: &mut Draft, scans: &[ScanId]) -> Result<(), EngineError> {
+    pub(crate) fn solve_together(&self, draft: &mut Draft, scans: &[ScanId]) -> Result<(), EngineError> {
         let strips: Vec<Arc<Strip>> =
             draft.session.strips.iter().filter(|strip| scans.contains(&strip.scan)).cloned().collect();
         let guesses = strips.iter().filter_map(|strip| strip.base.as_ref());

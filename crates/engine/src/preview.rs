@@ -561,7 +561,11 @@ fn dust_on_screen(map: &DustMap, region: PixelRect, plan: &Plan) -> Plane<u8> {
 
 fn picture(request: &PreviewRequest, samples: &Samples16, rgba: Vec<u8>, started: Instant) -> Preview {
     Preview {
+        session: request.at.key,
         key: request.key,
+        region: request.region,
+        scan_rect: request.scan_rect,
+        side: request.side,
         revision: request.revision,
         width_px: samples.width(),
         height_px: samples.height(),

@@ -33,6 +33,8 @@ pub(crate) struct PreviewQueue {
     pub(crate) running: Option<(Option<ViewKey>, CancelToken)>,
     arrivals: u64,
     pub(crate) closed: bool,
+    /// Whether a thread waits for repairs to make.
+    pub(crate) has_dust_thread: bool,
     /// Repairs that are wished for, the last one most.
     dust: Vec<DustWish>,
     /// The repair that is made at this moment.
@@ -67,6 +69,13 @@ impl PreviewQueue {
         };
         let key = *self.waiting.iter().min_by_key(|(key, (arrival, _))| (urgency(key), *arrival))?.0;
         self.waiting.remove(&key).map(|(_, request)| request)
+    }
+
+    /// Take the most urgent request and count it as running.
+    pub(crate) fn begin_next(&mut self) -> Option<(PreviewRequest, CancelToken)> {
+        let (request, cancel) = (self.take_next()?, CancelToken::new());
+        self.running = Some((Some(request.key), cancel.clone()));
+        Some((request, cancel))
     }
 
     /// A picture was made; `repair` is what it still lacks. Any earlier wish of that place is forgotten.
@@ -115,8 +124,11 @@ impl PreviewQueue {
         }
     }
 
-    /// Drop everything that has not been started, and stop looking for dust.
+    /// Drop everything, stop the picture that is being made and stop looking for dust.
     pub(crate) fn forget(&mut self) {
+        if let Some((_, cancel)) = &self.running {
+            cancel.cancel();
+        }
         self.waiting.clear();
         self.ahead = None;
         self.dust.clear();
@@ -135,6 +147,16 @@ impl PreviewQueue {
         if let Some((_, cancel)) = &self.looking {
             cancel.cancel();
         }
+    }
+
+    /// Whether a picture waits to be made.
+    pub(crate) fn has_waiting(&self) -> bool {
+        !self.waiting.is_empty()
+    }
+
+    /// Whether a repair can be made next.
+    pub(crate) fn has_dust(&self) -> bool {
+        self.looking.is_none() && !self.dust.is_empty()
     }
 
     /// Whether a picture is being made or comes next; looking for dust does not count.
@@ -185,7 +207,7 @@ impl PreviewLane {
 #[cfg(test)]
 mod tests {
     use glassine_raster::PixelRect;
-    use glassine_session::{FrameId, Session};
+    use glassine_session::FrameId;
 
     use super::*;
     use crate::types::{Overlay, PictureSide, SessionAt, UnitRect};
@@ -193,7 +215,7 @@ mod tests {
     fn request(key: ViewKey, revision: u64) -> PreviewRequest {
         PreviewRequest {
             key,
-            at: SessionAt { session: Session::default(), folder: None },
+            at: SessionAt::default(),
             region: UnitRect::WHOLE,
             scan_rect: PixelRect::default(),
             max_width_px: 10,

@@ -146,11 +146,8 @@ impl Engine {
 
     /// Whether a file holds a picture of a scan's size and planes.
     fn looks_like(&self, scan: &ScanRef, path: &Path, infrared: Option<&Path>) -> bool {
-        let moved = ScanRef {
-            path: path.to_owned(),
-            infrared_path: infrared.map(Path::to_owned),
-            ..scan.clone()
-        };
+        let moved =
+            ScanRef { path: path.to_owned(), infrared_path: infrared.map(Path::to_owned), ..scan.clone() };
         self.scans.get(&moved, None).is_ok_and(|open| {
             let planes = open.info().planes.iter().map(|plane| plane.key());
             (open.width(), open.height()) == (scan.width_px, scan.height_px) && planes.eq(&scan.planes)

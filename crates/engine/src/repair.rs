@@ -58,7 +58,7 @@ pub(crate) struct Found {
 
 /// What makes a repair the same as another.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub(crate) struct RepairKey {
+pub struct RepairKey {
     scan: u64,
     rect: PixelRect,
     sensitivity_bits: u64,
@@ -67,9 +67,9 @@ pub(crate) struct RepairKey {
     drawn: u64,
 }
 
-#[cfg(test)]
 impl RepairKey {
-    pub(crate) fn numbered(scan: u64) -> Self {
+    /// A key that no scan has: for workers of tests.
+    pub fn numbered(scan: u64) -> Self {
         let rect = PixelRect::of_size(1, 1);
         Self { scan, rect, sensitivity_bits: 0, finds_spots: false, drawn: 0 }
     }

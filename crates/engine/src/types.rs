@@ -2,20 +2,43 @@
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
+use std::sync::atomic::{AtomicU64, Ordering};
 
 use glassine_film::{FilmKind, Histogram};
 use glassine_raster::PixelRect;
 use glassine_session::{FrameId, OutputSettings, ScanId, Session};
 
 use crate::Notice;
+use crate::files::{Access, SavedState, UnsavedWork};
+
+/// Names a session under work: every session that is opened or made in this process has its own.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Default)]
+pub struct SessionKey(u64);
+
+impl SessionKey {
+    /// A key that no session has had yet.
+    pub fn fresh() -> Self {
+        static NEXT: AtomicU64 = AtomicU64::new(1);
+        Self(NEXT.fetch_add(1, Ordering::Relaxed))
+    }
+}
 
 /// A session as it is at one moment, and the folder its relative paths start at.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct SessionAt {
     /// The session.
     pub session: Session,
     /// Folder of the session file; `None` before the first save.
     pub folder: Option<Arc<Path>>,
+    /// Which session it is, so that results are not taken for those of another one.
+    pub key: SessionKey,
+}
+
+impl SessionAt {
+    /// A session that is used once, without a window: nothing else can be taken for it.
+    pub fn new(session: Session, folder: Option<Arc<Path>>) -> Self {
+        Self { session, folder, key: SessionKey::default() }
+    }
 }
 
 /// Files that become a new session.
@@ -38,7 +61,7 @@ pub struct NewSessionRequest {
 }
 
 /// A session that was made or opened, with what the person should know about it.
-#[derive(Debug, Clone)]
+#[derive(Debug, Clone, Default)]
 pub struct MadeSession {
     /// The session.
     pub session: Session,
@@ -46,6 +69,14 @@ pub struct MadeSession {
     pub path: Option<PathBuf>,
     /// Messages, most important first.
     pub notices: Vec<Notice>,
+    /// State of its file, for the check before saving.
+    pub saved: Option<SavedState>,
+    /// The autosave it was read from.
+    pub recovered: Option<PathBuf>,
+    /// Whether it may be saved under its name. Keep it as long as the session is open: it holds the lock.
+    pub access: Access,
+    /// Autosaves of earlier runs beside its file.
+    pub unsaved: Vec<UnsavedWork>,
 }
 
 /// Which picture on screen a preview is for: a newer request for the same key replaces an older one.
@@ -140,8 +171,16 @@ pub struct PreviewRequest {
 /// A finished picture for the screen, sRGB coded.
 #[derive(Debug, Clone)]
 pub struct Preview {
+    /// The session it shows.
+    pub session: SessionKey,
     /// Where it belongs.
     pub key: ViewKey,
+    /// Part of the upright picture that it shows.
+    pub region: UnitRect,
+    /// Part of the scan that it shows, for [`ViewKey::ScanRegion`].
+    pub scan_rect: PixelRect,
+    /// Which side of the work it shows.
+    pub side: PictureSide,
     /// From the request.
     pub revision: u64,
     /// Columns.
@@ -201,6 +240,8 @@ impl RepairSummary {
 /// The overview of a scan for the strip view, as scanned, and its base pixels.
 #[derive(Debug, Clone)]
 pub struct ScanPicture {
+    /// The session it shows.
+    pub session: SessionKey,
     /// Which scan.
     pub scan: ScanId,
     /// Columns of the overview.

@@ -84,7 +84,7 @@ fn session_of(path: &Path) -> Session {
         fingerprint: None,
         encoding: EncodingChoice::Linear,
         fourth_sample: Default::default(),
-        extra: Default::default(),
+        ..ScanRef::default()
     };
     let stock = Stock {
         id: "plain".into(),
@@ -119,6 +119,7 @@ fn session_of(path: &Path) -> Session {
         film: stock.kind,
         stock_id: stock.id.clone(),
         strips: vec![strip],
+        keep: vec![],
     };
     session = strips.apply(&session).expect("applies");
     session.stocks.push(Arc::new(stock));
@@ -215,7 +216,7 @@ fn request(session: &Session, folder: &Path, compression: TiffCompression) -> Ex
     "straight".clone_into(&mut output.rendering);
     output.compression = compression;
     ExportRequest {
-        at: SessionAt { session: session.clone(), folder: None },
+        at: SessionAt::new(session.clone(), None),
         folder: folder.join("out"),
         scope: FrameScope::All,
         output,

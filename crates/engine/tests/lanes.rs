@@ -1,18 +1,17 @@
 //! Lanes of jobs: what one does never waits for another, and reports come no faster than they can be read.
 
-use std::path::Path;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, mpsc};
 use std::time::{Duration, Instant};
 
-use glassine_engine::jobs::{Job, JobEvent, JobId, SessionMaker};
-use glassine_engine::{Engine, JobHost, MadeSession};
-use glassine_session::Session;
+use glassine_engine::jobs::{Job, JobEvent, JobEventKind, JobId, SaveOver, SessionMaker};
+use glassine_engine::{Engine, JobHost, MadeSession, SessionAt, SessionKey};
 
 /// Longest wait for an event of a job that does nothing.
 const PATIENCE: Duration = Duration::from_secs(60);
 
 fn host() -> JobHost {
-    JobHost::threaded(Arc::new(Engine::new()), Arc::new(|| ())).expect("threads can be made")
+    JobHost::threaded(Arc::new(Engine::new()), Arc::new(|| ()))
 }
 
 /// Events until one is what is waited for.
@@ -33,12 +32,24 @@ fn until(host: &mut JobHost, is_it: impl Fn(&JobEvent) -> bool) -> Vec<JobEvent>
     panic!("it never came; there were {events:?}");
 }
 
+fn is_saved(event: &JobEvent) -> bool {
+    matches!(event.kind, JobEventKind::Saved { .. })
+}
+
+fn is_ready(event: &JobEvent) -> bool {
+    matches!(event.kind, JobEventKind::SessionReady(_))
+}
+
 fn made() -> MadeSession {
-    MadeSession { session: Session::default(), path: None, notices: Vec::new() }
+    MadeSession::default()
 }
 
 fn save_into(folder: &Path) -> Job {
-    Job::Save { session: Box::new(Session::default()), path: folder.join("a.session.json"), autosave: false }
+    save_as(folder.join("a.session.json"))
+}
+
+fn save_as(path: PathBuf) -> Job {
+    Job::Save { path, over: SaveOver::Chosen, autosaves: Vec::new() }
 }
 
 /// Work that ends when the test says so, or when the test has failed and is gone.
@@ -57,26 +68,24 @@ fn a_save_does_not_wait_for_work_under_way() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let (work, release) = held_work();
     let mut host = host();
-    let work = host.submit(work);
-    until(&mut host, |event| matches!(event, JobEvent::Started { id, .. } if *id == work));
-    let save = host.submit(save_into(folder.path()));
-    let events = until(&mut host, |event| matches!(event, JobEvent::Saved { id, .. } if *id == save));
-    assert!(!events.iter().any(|event| matches!(event, JobEvent::SessionReady { .. })));
+    let work = host.submit(SessionAt::default(), work);
+    until(&mut host, |event| event.id == work && matches!(event.kind, JobEventKind::Started(_)));
+    let save = host.submit(SessionAt::default(), save_into(folder.path()));
+    let events = until(&mut host, |event| event.id == save && is_saved(event));
+    assert!(!events.iter().any(|event| is_ready(event)));
     assert!(folder.path().join("a.session.json").is_file());
     release.send(()).expect("the job waits");
-    until(&mut host, |event| matches!(event, JobEvent::SessionReady { id, .. } if *id == work));
+    until(&mut host, |event| event.id == work && is_ready(event));
 }
 
 #[test]
 fn jobs_of_one_lane_keep_their_order() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let mut host = host();
-    let ids: Vec<JobId> = (0..5).map(|_| host.submit(save_into(folder.path()))).collect();
-    let events = until(&mut host, |event| matches!(event, JobEvent::Saved { id, .. } if *id == ids[4]));
-    let saved = events.iter().filter_map(|event| match event {
-        JobEvent::Saved { id, .. } => Some(*id),
-        _ => None,
-    });
+    let ids: Vec<JobId> =
+        (0..5).map(|_| host.submit(SessionAt::default(), save_into(folder.path()))).collect();
+    let events = until(&mut host, |event| event.id == ids[4] && is_saved(event));
+    let saved = events.iter().filter(|event| is_saved(event)).map(|event| event.id);
     assert_eq!(saved.collect::<Vec<_>>(), ids);
 }
 
@@ -89,12 +98,12 @@ fn a_flood_of_progress_becomes_a_few_reports_and_every_new_step_is_told() {
         Ok(made())
     }));
     let mut host = host();
-    host.submit(Job::MakeSession { label: "busy".to_owned(), maker });
-    let events = until(&mut host, |event| matches!(event, JobEvent::SessionReady { .. }));
+    host.submit(SessionAt::default(), Job::MakeSession { label: "busy".to_owned(), maker });
+    let events = until(&mut host, |event| is_ready(event));
     let told: Vec<&str> = events
         .iter()
-        .filter_map(|event| match event {
-            JobEvent::Progress { detail, .. } => Some(detail.as_str()),
+        .filter_map(|event| match &event.kind {
+            JobEventKind::Progress { detail, .. } => Some(detail.as_str()),
             _ => None,
         })
         .collect();
@@ -107,9 +116,40 @@ fn a_cancelled_job_that_waits_never_begins() {
     let (first, release) = held_work();
     let second = SessionMaker(Arc::new(|_, _, _| panic!("it was cancelled before it began")));
     let mut host = host();
-    host.submit(first);
-    let waiting = host.submit(Job::MakeSession { label: "second".to_owned(), maker: second });
+    host.submit(SessionAt::default(), first);
+    let waiting =
+        host.submit(SessionAt::default(), Job::MakeSession { label: "second".to_owned(), maker: second });
     host.cancel(waiting);
     release.send(()).expect("the job waits");
-    until(&mut host, |event| matches!(event, JobEvent::Cancelled { id } if *id == waiting));
+    until(&mut host, |event| event.id == waiting && matches!(event.kind, JobEventKind::Cancelled));
+}
+
+#[test]
+fn a_host_that_ends_writes_what_was_to_be_saved_first() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let mut host = host();
+    let paths: Vec<PathBuf> = (0..20).map(|nth| folder.path().join(format!("{nth}.session.json"))).collect();
+    for path in &paths {
+        host.submit(SessionAt::default(), save_as(path.clone()));
+    }
+    drop(host);
+    assert!(paths.iter().all(|path| path.is_file()));
+}
+
+#[test]
+fn every_report_names_the_session_of_its_job_and_every_job_ends_once() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let mut host = host();
+    let keys = [SessionKey::fresh(), SessionKey::fresh()];
+    let of = |key| SessionAt { key, ..SessionAt::default() };
+    let ids = keys.map(|key| host.submit(of(key), save_into(folder.path())));
+    let failed = host.submit(of(keys[0]), Job::OpenSession { path: folder.path().join("nothing") });
+    let mut ends = Vec::new();
+    while host.active() > 0 {
+        let Some(event) = host.poll() else { continue };
+        assert_eq!(event.key, if event.id == ids[1] { keys[1] } else { keys[0] });
+        ends.extend(event.kind.is_end().then_some(event.id));
+    }
+    ends.sort_unstable();
+    assert_eq!(ends, [ids[0], ids[1], failed]);
 }

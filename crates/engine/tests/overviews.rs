@@ -5,7 +5,7 @@ use std::io::{Seek as _, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use glassine_engine::jobs::{Job, JobEvent};
+use glassine_engine::jobs::{Job, JobEvent, JobEventKind, SaveOver};
 use glassine_engine::{
     Engine, JobHost, Overlay, PictureSide, PreviewRequest, SessionAt, UnitRect, ViewKey, files,
 };
@@ -45,10 +45,10 @@ impl Desk {
             fingerprint: None, infrared_fingerprint: None, page: None,
             encoding,
             fourth_sample: Default::default(),
-            extra: serde_json::Map::new(),
+            ..ScanRef::default()
         };
         let session = Edit::AddScans(vec![scan]).apply(&Session::default()).expect("applies");
-        SessionAt { session, folder: None }
+        SessionAt::new(session, None)
     }
 
     /// What a program that starts anew shows: the colour in the middle of a part that is not sampled for fingerprints.
@@ -137,13 +137,14 @@ fn write_scan(path: &Path) -> std::io::Result<()> {
 fn a_first_look_comes_first_and_the_overview_follows_in_the_same_job() {
     let desk = Desk::new();
     let mut host = JobHost::inline(Arc::new(Engine::new()));
-    let job = host.submit(Job::Overview { at: desk.at(EncodingChoice::Auto), scan: ScanId(1) });
+    let job = host.submit(desk.at(EncodingChoice::Auto), Job::Overview { scan: ScanId(1) });
     let mut pictures = Vec::new();
     while !host.is_idle() {
-        match host.poll() {
-            Some(JobEvent::FirstLookReady { id, picture }) => pictures.push((id, false, picture)),
-            Some(JobEvent::OverviewReady { id, picture }) => pictures.push((id, true, picture)),
-            Some(JobEvent::Failed { notice, .. }) => panic!("{notice}"),
+        let Some(JobEvent { id, kind, .. }) = host.poll() else { continue };
+        match kind {
+            JobEventKind::FirstLookReady(picture) => pictures.push((id, false, picture)),
+            JobEventKind::OverviewReady(picture) => pictures.push((id, true, picture)),
+            JobEventKind::Failed(failure) => panic!("{}", failure.notice),
             _ => {}
         }
     }
@@ -208,13 +209,15 @@ fn an_overview_of_an_unsaved_session_moves_beside_the_session_once_it_is_saved()
     let spares = || std::fs::read_dir(spare.path().join("overviews")).map_or(0, |all| all.count());
     assert_eq!((spares(), desk.kept().len()), (1, 0));
     let mut host = JobHost::inline(Arc::clone(&engine));
-    let session = Box::new(desk.at(EncodingChoice::Auto).session);
-    host.submit(Job::Save { session, path: desk.session.clone(), autosave: false });
+    let at = desk.at(EncodingChoice::Auto);
+    let over = SaveOver::Chosen;
+    host.submit(at, Job::Save { path: desk.session.clone(), over, autosaves: Vec::new() });
     while !host.is_idle() {
-        if let Some(JobEvent::Failed { notice, .. }) = host.poll() {
-            panic!("{notice}");
+        if let Some(JobEventKind::Failed(failure)) = host.poll().map(|event| event.kind) {
+            panic!("{}", failure.notice);
         }
     }
+    engine.work_beside(Some(&desk.session));
     engine.settle();
     assert_eq!(desk.kept().len(), 1);
     assert!(files::read_session(&desk.session).is_ok());
@@ -240,7 +243,7 @@ fn a_view_that_moves_finds_the_tiles_that_were_read_ahead() {
         host.preview(request);
         let mut pictures = Vec::new();
         while !host.is_idle() {
-            if let Some(JobEvent::PreviewReady(preview)) = host.poll() {
+            if let Some(JobEventKind::PreviewReady(preview)) = host.poll().map(|event| event.kind) {
                 pictures.push(Arc::clone(&preview.rgba));
             }
         }
@@ -283,7 +286,7 @@ fn a_small_view_of_a_scan_is_the_mean_of_its_pixels_and_is_not_read_again() {
         host.preview(view(width));
         let mut pictures = Vec::new();
         while !host.is_idle() {
-            if let Some(JobEvent::PreviewReady(preview)) = host.poll() {
+            if let Some(JobEventKind::PreviewReady(preview)) = host.poll().map(|event| event.kind) {
                 pictures.push(Arc::clone(&preview));
             }
         }

@@ -15,6 +15,8 @@ struct Step {
 ///
 /// A gesture (a drag, a slider pull) is *begun*, *previewed* any number of times and *committed* as one step, or
 /// *cancelled* as if it never happened. A commit that changed nothing leaves no step.
+///
+/// Ids are not given again after an undo, so that a job that began before it never means another frame by the same id.
 #[derive(Debug, Clone)]
 pub struct History {
     current: Session,
@@ -37,7 +39,7 @@ impl History {
 
     /// Whether it differs from what was last saved.
     pub fn is_unsaved(&self) -> bool {
-        self.current != self.saved
+        !self.current.same_content(&self.saved)
     }
 
     /// The current session was written to disk.
@@ -59,7 +61,7 @@ impl History {
     /// Show a state during a gesture without making a step. Without a gesture it is one step of its own.
     pub fn preview(&mut self, label: &str, session: Session) {
         if self.gesture.is_some() {
-            self.current = session;
+            self.show(session);
         } else {
             self.apply(label, session);
         }
@@ -68,7 +70,7 @@ impl History {
     /// Finish the gesture; returns whether it made a step.
     pub fn commit(&mut self) -> bool {
         let Some(step) = self.gesture.take() else { return false };
-        if step.session == self.current {
+        if step.session.same_content(&self.current) {
             return false;
         }
         self.push(step);
@@ -78,17 +80,17 @@ impl History {
     /// Drop the gesture and everything it showed.
     pub fn cancel(&mut self) {
         if let Some(step) = self.gesture.take() {
-            self.current = step.session;
+            self.show(step.session);
         }
     }
 
     /// A change that is a step of its own.
     pub fn apply(&mut self, label: impl Into<String>, session: Session) {
         self.commit();
-        if session == self.current {
+        if session.same_content(&self.current) {
             return;
         }
-        let before = std::mem::replace(&mut self.current, session);
+        let before = self.show(session);
         self.push(Step { label: label.into(), session: before });
     }
 
@@ -96,7 +98,7 @@ impl History {
     pub fn undo(&mut self) -> Option<String> {
         self.commit();
         let step = self.past.pop()?;
-        let after = std::mem::replace(&mut self.current, step.session);
+        let after = self.show(step.session);
         self.future.push(Step { label: step.label.clone(), session: after });
         Some(step.label)
     }
@@ -105,7 +107,7 @@ impl History {
     pub fn redo(&mut self) -> Option<String> {
         self.commit();
         let step = self.future.pop()?;
-        let before = std::mem::replace(&mut self.current, step.session);
+        let before = self.show(step.session);
         self.past.push(Step { label: step.label.clone(), session: before });
         Some(step.label)
     }
@@ -120,9 +122,24 @@ impl History {
         self.future.last().map(|step| step.label.as_str())
     }
 
+    /// Change every state alike, without a step: for facts about files, which undo must not take back. What was saved
+    /// counts as changed too, so that a fact alone makes no unsaved changes.
+    pub fn amend(&mut self, change: impl Fn(&mut Session)) {
+        let steps = self.past.iter_mut().chain(&mut self.future).chain(&mut self.gesture);
+        steps.for_each(|step| change(&mut step.session));
+        change(&mut self.current);
+        change(&mut self.saved);
+    }
+
     /// Number of steps that can be undone.
     pub fn undo_steps(&self) -> usize {
         self.past.len()
+    }
+
+    /// Put a session in place of the current one, which is returned.
+    fn show(&mut self, mut session: Session) -> Session {
+        session.next_id = session.next_id.max(self.current.next_id);
+        std::mem::replace(&mut self.current, session)
     }
 
     fn push(&mut self, step: Step) {
@@ -186,6 +203,31 @@ mod tests {
         assert!(history.is_unsaved());
         history.undo();
         assert!(!history.is_unsaved());
+    }
+
+    #[test]
+    fn an_id_that_was_undone_is_not_given_again() {
+        use crate::edit::tests::{new_frame, sample_session};
+        use crate::{Edit, FrameId};
+        use std::collections::HashSet;
+        let session = sample_session();
+        let strip = session.strips[0].id;
+        let mut history = History::new(session);
+        let ids = |history: &History| -> HashSet<FrameId> {
+            history.current().frames.iter().map(|f| f.id).collect()
+        };
+        let add = |history: &mut History| {
+            let edit = Edit::AddFrame { strip, frame: new_frame(210.0), look: Default::default() };
+            let after = edit.apply(history.current()).expect("adds");
+            history.apply("add frame", after);
+        };
+        let first = ids(&history);
+        add(&mut history);
+        let second = ids(&history);
+        history.undo();
+        assert!(!history.is_unsaved());
+        add(&mut history);
+        assert_eq!(ids(&history).intersection(&second).count(), first.len());
     }
 
     #[test]

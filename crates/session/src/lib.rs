@@ -4,19 +4,26 @@
 //! versioned file format ([`file`]).
 //! *Out of scope*: pixels, threads, clocks, and writing to disk: [`file::to_json`] makes the bytes, someone else stores them.
 
+mod boxes;
+mod differences;
 mod edit;
 pub mod file;
 mod history;
 mod model;
 mod naming;
+mod rebase;
 mod stroke;
+mod unknown;
 
-pub use edit::{Edit, EditError, FoundStripEdit, NewFrame};
+pub use boxes::{BoxProblem, box_problem, frame_problem};
+pub use differences::differences;
+pub use edit::{Edit, EditError, FoundStripEdit, NewFrame, Relink};
 pub use history::History;
 pub use model::{
     BalanceChoice, BaseSource, EncodingChoice, FilmBase, Fingerprint, FourthSampleChoice, Frame, FrameFlag,
     FrameId, FrameSolve, OutputKind, OutputSettings, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
     TiffCompression,
 };
-pub use naming::{NameError, file_stem};
+pub use naming::{NameError, clash_key, file_stem};
+pub use rebase::{Rebased, rebase};
 pub use stroke::{BrushStroke, StrokeKind};

@@ -4,16 +4,20 @@ use std::fmt;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use glassine_film::{BaseField, FilmKind, Look, Stock};
+use glassine_film::{BaseField, FilmKind, Look, Stock, shipped_stocks};
 use glassine_raster::{Orientation, TiltedBox};
 use serde_json::{Map, Value};
 
 use crate::stroke::BrushStroke;
 
+mod output;
+
+pub use self::output::{OutputKind, OutputSettings, TiffCompression};
+
 macro_rules! id {
     ($(#[$doc:meta])* $name:ident) => {
         $(#[$doc])*
-        #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+        #[derive(Debug, Clone, Copy, Default, PartialEq, Eq, Hash, PartialOrd, Ord)]
         pub struct $name(pub u32);
 
         impl fmt::Display for $name {
@@ -37,13 +41,15 @@ id! {
     FrameId
 }
 
-/// Size and content hash of a scan file, to notice that it was replaced.
-#[derive(Debug, Clone, PartialEq, Eq)]
+/// Length and hashes of a scan file, to notice that it was replaced and to find it again elsewhere.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct Fingerprint {
     /// File length.
     pub bytes: u64,
-    /// BLAKE3 of the whole file, hexadecimal.
-    pub blake3: String,
+    /// BLAKE3 of samples of the file, hexadecimal: made when the scan is opened.
+    pub sampled_blake3: Option<String>,
+    /// BLAKE3 of the whole file, hexadecimal: made in the background.
+    pub blake3: Option<String>,
 }
 
 /// How the codes of a scan relate to light, when the file's own word is overridden.
@@ -73,7 +79,7 @@ pub enum FourthSampleChoice {
 }
 
 /// One scan file, opened read-only.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct ScanRef {
     /// Stable name.
     pub id: ScanId,
@@ -81,6 +87,8 @@ pub struct ScanRef {
     pub path: PathBuf,
     /// Infrared in a file of its own.
     pub infrared_path: Option<PathBuf>,
+    /// Page of the file, from 1; `None` takes the one that looks like the scan.
+    pub page: Option<u32>,
     /// Columns.
     pub width_px: u32,
     /// Rows.
@@ -89,14 +97,14 @@ pub struct ScanRef {
     pub ppi: Option<f64>,
     /// Planes in reading order: `grey`, or `red` `green` `blue`, then possibly `infrared`.
     pub planes: Vec<String>,
-    /// Size and hash at the time it was added.
+    /// Length and hashes at the time it was added.
     pub fingerprint: Option<Fingerprint>,
+    /// The same of the infrared file.
+    pub infrared_fingerprint: Option<Fingerprint>,
     /// Override of the encoding.
     pub encoding: EncodingChoice,
     /// Override of the fourth sample's meaning.
     pub fourth_sample: FourthSampleChoice,
-    /// Keys of a newer program, kept as they were.
-    pub extra: Map<String, Value>,
 }
 
 impl ScanRef {
@@ -241,8 +249,6 @@ pub struct Strip {
     pub perforations: Vec<TiltedBox>,
     /// Sentences for the person from finding and measuring.
     pub notes: Vec<String>,
-    /// Keys of a newer program, kept as they were.
-    pub extra: Map<String, Value>,
 }
 
 impl Strip {
@@ -322,8 +328,6 @@ pub struct Frame {
     pub flags: Vec<FrameFlag>,
     /// Left out of the export.
     pub skipped: bool,
-    /// Keys of a newer program, kept as they were.
-    pub extra: Map<String, Value>,
 }
 
 impl Frame {
@@ -333,146 +337,6 @@ impl Frame {
         let Some(area) = self.image_area else { return false };
         let area = area.inset(-SLACK_PX);
         !self.crop.corners().iter().all(|corner| area.contains(*corner))
-    }
-}
-
-/// What is exported.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum OutputKind {
-    /// 16-bit TIFF at full resolution.
-    #[default]
-    Master,
-    /// 8-bit JPEG, reduced to a longest side.
-    Web,
-    /// 8-bit JPEG at full resolution.
-    Jpeg,
-}
-
-impl OutputKind {
-    /// Every kind, in the order shown.
-    pub const ALL: [Self; 3] = [Self::Master, Self::Jpeg, Self::Web];
-
-    /// Name in files and on the command line.
-    pub fn key(self) -> &'static str {
-        match self {
-            Self::Master => "master",
-            Self::Web => "web",
-            Self::Jpeg => "jpeg",
-        }
-    }
-
-    /// Name shown.
-    pub fn label(self) -> &'static str {
-        match self {
-            Self::Master => "Master, 16-bit TIFF",
-            Self::Web => "Web, reduced JPEG",
-            Self::Jpeg => "Full size, JPEG",
-        }
-    }
-
-    /// The kind a file or command names.
-    pub fn from_key(key: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|kind| kind.key() == key)
-    }
-
-    /// File name ending, without the dot.
-    pub fn extension(self) -> &'static str {
-        match self {
-            Self::Master => "tif",
-            Self::Web | Self::Jpeg => "jpg",
-        }
-    }
-}
-
-/// Compression of exported TIFFs.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum TiffCompression {
-    /// Uncompressed: fastest, opens everywhere.
-    #[default]
-    None,
-    /// Deflate with horizontal predictor.
-    Deflate,
-    /// LZW with horizontal predictor.
-    Lzw,
-}
-
-impl TiffCompression {
-    /// Every choice, in the order shown.
-    pub const ALL: [Self; 3] = [Self::None, Self::Deflate, Self::Lzw];
-
-    /// Name in files and on the command line.
-    pub fn key(self) -> &'static str {
-        match self {
-            Self::None => "none",
-            Self::Deflate => "deflate",
-            Self::Lzw => "lzw",
-        }
-    }
-
-    /// The choice a file or command names.
-    pub fn from_key(key: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|choice| choice.key() == key)
-    }
-}
-
-/// How the strip is exported.
-#[derive(Debug, Clone, PartialEq)]
-pub struct OutputSettings {
-    /// Target folder; `None` until chosen.
-    pub folder: Option<PathBuf>,
-    /// Base name of the files; the counter follows after a blank.
-    pub base_name: String,
-    /// Least digits of the counter.
-    pub digits: u8,
-    /// Numbers count half frames, as half-frame film is numbered: 12, 12A, 13, 13A.
-    pub half_numbers: bool,
-    /// What is written.
-    pub kind: OutputKind,
-    /// Colour space, a key of `glassine_film::OutputSpace`.
-    pub space: String,
-    /// Tone rendering, `straight` or `print`.
-    pub rendering: String,
-    /// Compression of TIFFs.
-    pub compression: TiffCompression,
-    /// JPEG quality, 1 to 100.
-    pub jpeg_quality: u8,
-    /// Longest side of web pictures.
-    pub web_long_side_px: u32,
-    /// Photographer, for the metadata.
-    pub creator: String,
-    /// Rights line, for the metadata.
-    pub copyright: String,
-}
-
-impl OutputSettings {
-    /// A frame number with at least `digits` digits; with half numbers two frames share one and the second has an A.
-    pub fn number_text(&self, number: u32, digits: u8) -> String {
-        let width = usize::from(digits.clamp(1, 9));
-        if self.half_numbers {
-            let half = if number % 2 == 1 { "A" } else { "" };
-            format!("{:0width$}{half}", number / 2)
-        } else {
-            format!("{number:0width$}")
-        }
-    }
-}
-
-impl Default for OutputSettings {
-    fn default() -> Self {
-        Self {
-            folder: None,
-            base_name: "frame".to_owned(),
-            digits: 2,
-            half_numbers: false,
-            kind: OutputKind::default(),
-            space: "srgb".to_owned(),
-            rendering: "print".to_owned(),
-            compression: TiffCompression::default(),
-            jpeg_quality: 92,
-            web_long_side_px: 2048,
-            creator: String::new(),
-            copyright: String::new(),
-        }
     }
 }
 
@@ -497,22 +361,13 @@ pub struct Session {
     pub output: OutputSettings,
     /// Next unused id of any sort.
     pub next_id: u32,
-    /// Keys of a newer program, kept as they were.
-    pub extra: Map<String, Value>,
+    /// What a newer program wrote and this one does not know, by its place in the file; goes back there on saving.
+    pub extra: Arc<Map<String, Value>>,
 }
 
 impl PartialEq for Session {
     fn eq(&self, other: &Self) -> bool {
-        let Self { title, notes, scans, strips, frames, stocks, output, next_id, extra } = self;
-        same_parts(frames, &other.frames)
-            && same_parts(strips, &other.strips)
-            && same_parts(scans, &other.scans)
-            && same_parts(stocks, &other.stocks)
-            && *title == other.title
-            && *notes == other.notes
-            && *output == other.output
-            && *next_id == other.next_id
-            && *extra == other.extra
+        self.next_id == other.next_id && self.same_content(other)
     }
 }
 
@@ -551,6 +406,12 @@ impl Session {
         self.stocks.iter().find(|stock| stock.id == id)
     }
 
+    /// Whether the stock that a strip names is one of the session or of this program, for its kind of film.
+    pub fn knows_stock_of(&self, strip: &Strip) -> bool {
+        let fits = |stock: &Stock| stock.id == strip.stock_id && stock.kind == strip.film;
+        self.stocks.iter().any(|stock| fits(stock)) || shipped_stocks().iter().any(fits)
+    }
+
     /// A frame's number as the person reads it: `12`, or `12A` for the second half of a number.
     pub fn number_text(&self, frame: &Frame) -> String {
         self.output.number_text(frame.number, 1)
@@ -562,12 +423,31 @@ impl Session {
         Some((strip, self.scan(strip.scan)?))
     }
 
-    /// A fresh id.
+    /// A fresh id: never one that was used before.
     pub(crate) fn take_id(&mut self) -> u32 {
-        let used = self.scans.iter().map(|s| s.id.0);
-        let used = used.chain(self.strips.iter().map(|s| s.id.0)).chain(self.frames.iter().map(|f| f.id.0));
-        let id = used.max().map_or(1, |max| max.saturating_add(1)).max(self.next_id).max(1);
-        self.next_id = id.saturating_add(1);
-        id
+        let mut used: Vec<u32> = self.scans.iter().map(|s| s.id.0).collect();
+        used.extend(self.strips.iter().map(|s| s.id.0));
+        used.extend(self.frames.iter().map(|f| f.id.0));
+        let above = used.iter().max().map_or(1, |max| max.saturating_add(1)).max(self.next_id).max(1);
+        self.next_id = above.saturating_add(1);
+        if above < u32::MAX {
+            return above;
+        }
+        // Only a file made by hand comes here. One more than there are used must be free.
+        used.sort_unstable();
+        (1..u32::MAX).find(|id| used.binary_search(id).is_err()).unwrap_or(above)
+    }
+
+    /// Whether both hold the same, whatever ids they would give next.
+    pub fn same_content(&self, other: &Self) -> bool {
+        let Self { title, notes, scans, strips, frames, stocks, output, next_id: _, extra } = self;
+        same_parts(frames, &other.frames)
+            && same_parts(strips, &other.strips)
+            && same_parts(scans, &other.scans)
+            && same_parts(stocks, &other.stocks)
+            && *title == other.title
+            && *notes == other.notes
+            && *output == other.output
+            && (Arc::ptr_eq(extra, &other.extra) || *extra == other.extra)
     }
 }

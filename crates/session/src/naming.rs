@@ -1,5 +1,7 @@
 //! File names of exported frames: base name and counter, or a frame's own name, made safe for any file system.
 
+use unicode_normalization::UnicodeNormalization as _;
+
 use crate::model::{Frame, OutputSettings};
 
 /// Why a name can't be used.
@@ -36,7 +38,8 @@ const MAX_STEM_BYTES: usize = 200;
 
 /// Name of a frame's file without its ending: `harbour 01`, or the frame's own name.
 ///
-/// Refuses names that could leave the target folder or that some file system can't hold.
+/// Refuses names that could leave the target folder or that some file system can't hold. Letters with marks come composed
+/// (NFC), however they were typed.
 pub fn file_stem(output: &OutputSettings, frame: &Frame) -> Result<String, NameError> {
     let stem = match &frame.name {
         Some(own) => own.trim().to_owned(),
@@ -46,8 +49,14 @@ pub fn file_stem(output: &OutputSettings, frame: &Frame) -> Result<String, NameE
             format!("{base} {}", output.number_text(frame.number, output.digits))
         }
     };
+    let stem: String = stem.nfc().collect();
     check(&stem)?;
     Ok(stem)
+}
+
+/// What two names share when some file system takes them for one: capitals and composed letters make no difference.
+pub fn clash_key(stem: &str) -> String {
+    stem.nfc().flat_map(char::to_lowercase).nfc().collect()
 }
 
 fn check(stem: &str) -> Result<(), NameError> {
@@ -57,18 +66,22 @@ fn check(stem: &str) -> Result<(), NameError> {
     let forbidden = |c: char| {
         c.is_control()
             || matches!(c, '/' | '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|')
-            // Marks that turn the reading direction make a name look like another one.
-            || matches!(c, '\u{200e}' | '\u{200f}' | '\u{202a}'..='\u{202e}' | '\u{2066}'..='\u{2069}')
+            // Marks that nobody sees, break lines or turn the reading direction make a name look like another one.
+            || matches!(c, '\u{61c}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}'
+                | '\u{2060}'..='\u{2069}' | '\u{feff}')
     };
     if let Some(character) = stem.chars().find(|c| forbidden(*c)) {
         return Err(NameError::Character { character });
     }
     let device = stem.split('.').next().unwrap_or(stem).trim().to_ascii_uppercase();
     let numbered = |prefix: &str| {
-        device.strip_prefix(prefix).is_some_and(|n| n.len() == 1 && n.chars().all(|c| c.is_ascii_digit()))
+        device.strip_prefix(prefix).is_some_and(|n| {
+            n.chars().count() == 1 && n.chars().all(|c| matches!(c, '0'..='9' | '¹' | '²' | '³'))
+        })
     };
-    let reserved =
-        matches!(device.as_str(), "CON" | "PRN" | "AUX" | "NUL") || numbered("COM") || numbered("LPT");
+    let reserved = matches!(device.as_str(), "CON" | "PRN" | "AUX" | "NUL" | "CONIN$" | "CONOUT$")
+        || numbered("COM")
+        || numbered("LPT");
     if reserved || stem.starts_with('.') || stem.ends_with('.') {
         return Err(NameError::Reserved { name: stem.to_owned() });
     }
@@ -110,6 +123,55 @@ mod tests {
             assert!(stem(bad, 1).is_err(), "{bad:?} was accepted");
         }
         assert!(matches!(stem(&"x".repeat(300), 1), Err(NameError::TooLong { .. })));
+    }
+
+    #[test]
+    fn names_that_look_like_others_or_are_devices_are_refused() {
+        for bad in
+            ["a\u{200b}b", "a\u{2028}b", "\u{feff}a", "com³", "lpt¹.x", "conin$", "con .x", "...", "a\0b"]
+        {
+            assert!(stem(bad, 1).is_err(), "{bad:?} was accepted");
+        }
+    }
+
+    #[test]
+    fn names_that_a_file_system_takes_for_one_share_their_key_and_composed_letters_are_written() {
+        assert_eq!(clash_key("K\u{dc}STE"), clash_key("ku\u{308}ste"));
+        assert_ne!(clash_key("kuste"), clash_key("küste"));
+        assert_eq!(stem("ku\u{308}ste", 1).as_deref(), Ok("küste 01"));
+    }
+
+    #[test]
+    fn whatever_is_typed_a_name_stays_in_its_folder_and_fits_every_file_system() {
+        use proptest::strategy::Strategy as _;
+        use proptest::test_runner::{Config, RngSeed, TestRunner};
+        // Seed 12: arbitrary text, and text from the characters that matter.
+        let config = Config {
+            cases: 20_000,
+            rng_seed: RngSeed::Fixed(12),
+            failure_persistence: None,
+            ..Config::default()
+        };
+        let odd = "[a./\\\\: \u{0}\n\u{202e}CONUL1$~é\u{308}]{0,260}";
+        let texts = proptest::prop_oneof![proptest::prelude::any::<String>(), odd.prop_map(|text| text)];
+        let folder = std::path::Path::new("/prints");
+        let session = sample_session();
+        TestRunner::new(config)
+            .run(&(texts, 0_u32..=u32::MAX, proptest::bool::ANY), |(text, number, own)| {
+                let mut frame = (*session.frames[0]).clone();
+                frame.number = number;
+                frame.name = own.then(|| text.clone());
+                let output = OutputSettings { base_name: text, ..OutputSettings::default() };
+                if let Ok(stem) = file_stem(&output, &frame) {
+                    let path = folder.join(format!("{stem}.tif"));
+                    assert_eq!(path.parent(), Some(folder));
+                    assert_eq!(path.components().count(), 3);
+                    assert!(stem.len() <= MAX_STEM_BYTES && !stem.chars().any(char::is_control), "{stem:?}");
+                    assert!(!stem.starts_with(['.', ' ']) && !stem.ends_with(['.', ' ']), "{stem:?}");
+                }
+                Ok(())
+            })
+            .expect("every name is safe or refused");
     }
 
     #[test]

@@ -98,7 +98,7 @@ fn picture_ui(
     let edit = Edit::SetParam { frames: vec![frame.id], param: Param::CastStrength, value: strength };
     cx.ui_state.wants.proofs.push((key, proof_want([pixels.x, pixels.y]), vec![edit]));
     match cx.previews.picture(key) {
-        Some((texture, preview, _)) => {
+        Some((texture, preview)) => {
             let sides = vec2(preview.width_px.max(1) as f32, preview.height_px.max(1) as f32);
             let scale = (room.width() / sides.x).min(room.height() / sides.y);
             let place = Align2::CENTER_CENTER.align_size_within_rect(sides * scale, room);

@@ -11,8 +11,8 @@ use glassine_sharpness::{RowScratch, RowSharpener};
 use super::job::FrameJob;
 use crate::EngineError;
 use crate::recipe::Feed;
-use crate::scans::ask_for_memory;
 use crate::render::{Lightness, Shift};
+use crate::scans::ask_for_memory;
 
 /// What the rows are made for.
 #[derive(Debug, Clone, Copy)]

@@ -38,7 +38,12 @@ pub(super) struct Inputs<'a> {
 
 impl<'a> Inputs<'a> {
     /// The scans of some frames, in the order in which they are needed.
-    pub(super) fn of(engine: &'a Engine, session: &Session, folder: Option<&Path>, frames: &[Arc<Frame>]) -> Self {
+    pub(super) fn of(
+        engine: &'a Engine,
+        session: &Session,
+        folder: Option<&Path>,
+        frames: &[Arc<Frame>],
+    ) -> Self {
         let mut seen = BTreeSet::new();
         let scans = frames
             .iter()

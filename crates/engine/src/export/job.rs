@@ -156,7 +156,12 @@ impl<'a> FrameJob<'a> {
             height_px,
             channels: self.channels(),
             bits: self.bits,
-            ppi: self.context.scan_ref.ppi.map(|ppi| ppi * reduction).filter(|ppi| POSSIBLE_PPI.contains(ppi)),
+            ppi: self
+                .context
+                .scan_ref
+                .ppi
+                .map(|ppi| ppi * reduction)
+                .filter(|ppi| POSSIBLE_PPI.contains(ppi)),
             icc: Some(profile(self.space, self.pipeline.is_grey())),
             metadata: Metadata {
                 title: frame.name.clone().unwrap_or_default(),

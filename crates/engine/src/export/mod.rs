@@ -17,14 +17,14 @@ use glassine_raster::CancelToken;
 use glassine_repair::Refusal;
 use glassine_scanfile::PictureWriter;
 use glassine_scanfile::protect::{ProtectedFile, protect, protected_at};
-use glassine_session::{Frame, OutputSettings, Session, file_stem};
+use glassine_session::{Frame, OutputSettings, Session, clash_key, file_stem};
 
 pub(crate) use job::count_exactly;
 
 use crate::recipe::FrameContext;
 use crate::repair::Repair;
-use crate::types::{ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope};
 use crate::scans::files_of;
+use crate::types::{ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope};
 use crate::{Engine, EngineError, Notice, Severity};
 use closing::{Closing, Outcome, WrittenFrame};
 use inputs::Inputs;
@@ -52,8 +52,8 @@ pub fn planned_paths(frames: &[Arc<Frame>], folder: &Path, output: &OutputSettin
                     "change the base name or the frame's own name",
                 )),
                 Ok(stem) => {
-                    // Some file systems do not tell capital letters apart.
-                    match taken.insert(stem.to_lowercase(), frame.number) {
+                    // Some file systems do not tell capitals or composed letters apart.
+                    match taken.insert(clash_key(&stem), frame.number) {
                         Some(first) => Err(Notice::new(
                             Severity::Error,
                             format!("frames {first} and {} would both be called “{stem}”", frame.number),
@@ -132,7 +132,8 @@ impl Engine {
         let mut outcomes: Vec<(usize, Outcome)> = Vec::new();
         thread::scope(|threads| {
             let check = || inputs.check(cancel);
-            if thread::Builder::new().name("glassine-check".to_owned()).spawn_scoped(threads, check).is_err() {
+            if thread::Builder::new().name("glassine-check".to_owned()).spawn_scoped(threads, check).is_err()
+            {
                 check();
             }
             let mut closing: VecDeque<(usize, Closing<'_>)> = VecDeque::new();

@@ -117,9 +117,11 @@ pub(crate) struct Prints(Mutex<HashMap<DiskState, Known>>);
 impl Prints {
     /// Length and hash of samples of a file.
     pub(crate) fn sampled(&self, path: &Path) -> Result<(DiskState, String), EngineError> {
-        self.look_up(path, |known| &mut known.sampled, || {
-            Ok(glassine_scanfile::sampled_fingerprint(path)?.blake3)
-        })
+        self.look_up(
+            path,
+            |known| &mut known.sampled,
+            || Ok(glassine_scanfile::sampled_fingerprint(path)?.blake3),
+        )
     }
 
     /// Length and hash of the whole file; `progress` is told the bytes done, and nothing when the hash is known.
@@ -129,9 +131,11 @@ impl Prints {
         cancel: &CancelToken,
         progress: &dyn Fn(u64),
     ) -> Result<(DiskState, String), EngineError> {
-        self.look_up(path, |known| &mut known.whole, || {
-            Ok(glassine_scanfile::fingerprint(path, cancel, progress)?.blake3)
-        })
+        self.look_up(
+            path,
+            |known| &mut known.whole,
+            || Ok(glassine_scanfile::fingerprint(path, cancel, progress)?.blake3),
+        )
     }
 
     /// The hash of the whole file, if it was made in this state of the file.

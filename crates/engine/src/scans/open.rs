@@ -49,8 +49,9 @@ impl TableCache {
         let made = || {
             let linearisation = scan.linearisation();
             let linear_code = |light: &f32| (light * 65535.0 + 0.5) as u16;
-            let to_linear = (info.encoding != Encoding::Linear)
-                .then(|| linearisation.tables.iter().map(|table| table.iter().map(linear_code).collect()).collect());
+            let to_linear = (info.encoding != Encoding::Linear).then(|| {
+                linearisation.tables.iter().map(|table| table.iter().map(linear_code).collect()).collect()
+            });
             Arc::new(Tables { linearisation, to_linear })
         };
         Arc::clone(tables.entry(hasher.finalize()).or_insert_with(made))

@@ -1,11 +1,12 @@
 //! Edits of a small session.
 
 use super::*;
+use crate::model::Session;
 use crate::stroke::StrokeKind;
 use glassine_raster::Point;
 use std::path::PathBuf;
 
-fn new_frame(x: f64) -> NewFrame {
+pub(crate) fn new_frame(x: f64) -> NewFrame {
     NewFrame {
         crop: TiltedBox::from_edges(x, 10.0, x + 80.0, 60.0),
         image_area: Some(TiltedBox::from_edges(x - 2.0, 8.0, x + 82.0, 62.0)),
@@ -30,7 +31,7 @@ pub(crate) fn sample_session() -> Session {
         fingerprint: None,
         encoding: Default::default(),
         fourth_sample: Default::default(),
-        extra: Map::new(),
+        ..ScanRef::default()
     };
     let session = Edit::AddScans(vec![scan]).apply(&Session::default()).expect("adds");
     let film = TiltedBox { angle_rad: 0.0123, ..TiltedBox::from_edges(0.0, 0.0, 400.0, 70.0) };
@@ -46,6 +47,7 @@ pub(crate) fn sample_session() -> Session {
         film: FilmKind::ColourNegative,
         stock_id: "masked".to_owned(),
         strips: vec![strip],
+        keep: vec![],
     }
     .apply(&session)
     .expect("replaces")
@@ -92,6 +94,7 @@ fn finding_again_replaces_only_the_strips_of_that_scan() {
             film: FilmKind::Slide,
             stock_id: "slide".to_owned(),
             strips: vec![found.clone()],
+            keep: vec![],
         }
         .apply(session)
         .expect("replaces")

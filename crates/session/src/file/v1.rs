@@ -1,6 +1,6 @@
 //! Version 1 of the session file. Fields may be added with defaults; none may change meaning.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use glassine_film::{BaseField, FilmKind, Stock};
@@ -9,17 +9,22 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
 use self::frame::Frame;
-use super::{FORMAT, FileError, VERSION};
+use self::scan::Scan;
+use super::paths::StoredPath;
+use super::{FORMAT, FileError, FileStamp, OpenedFile, VERSION};
 use crate::model::{self, ScanId, StripId};
 
 mod frame;
-
-type Extra = Map<String, Value>;
+mod scan;
 
 #[derive(Debug, Serialize, Deserialize)]
 pub(super) struct File {
     format: String,
     version: u32,
+    #[serde(default)]
+    generation: u64,
+    #[serde(default)]
+    run: String,
     #[serde(default)]
     title: String,
     #[serde(default)]
@@ -37,53 +42,6 @@ pub(super) struct File {
     stocks: Vec<Value>,
     #[serde(default)]
     output: Option<Output>,
-    #[serde(flatten)]
-    extra: Extra,
-}
-
-#[derive(Debug, Serialize, Deserialize)]
-struct Scan {
-    id: u32,
-    path: String,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    infrared_path: Option<String>,
-    width_px: u32,
-    height_px: u32,
-    ppi: Option<f64>,
-    planes: Vec<String>,
-    #[serde(default, skip_serializing_if = "Option::is_none")]
-    fingerprint: Option<Print>,
-    #[serde(default)]
-    encoding: Encoding,
-    #[serde(default)]
-    fourth_sample: Fourth,
-    #[serde(flatten)]
-    extra: Extra,
-}
-
-#[derive(Debug, Serialize, Deserialize)]
-struct Print {
-    bytes: u64,
-    blake3: String,
-}
-
-#[derive(Debug, Default, Clone, Copy, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-enum Encoding {
-    #[default]
-    Auto,
-    Linear,
-    Srgb,
-    Gamma(f64),
-}
-
-#[derive(Debug, Default, Clone, Copy, Serialize, Deserialize)]
-#[serde(rename_all = "kebab-case")]
-enum Fourth {
-    #[default]
-    Auto,
-    Infrared,
-    Ignore,
 }
 
 #[derive(Debug, Clone, Copy, Serialize, Deserialize)]
@@ -111,8 +69,6 @@ struct Strip {
     perforations: Vec<Place>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     notes: Vec<String>,
-    #[serde(flatten)]
-    extra: Extra,
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -161,6 +117,8 @@ fn ones() -> [f64; 3] {
 #[serde(default)]
 struct Output {
     folder: Option<String>,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    folder_bytes: Option<String>,
     base_name: String,
     digits: u8,
     half_numbers: bool,
@@ -176,35 +134,44 @@ struct Output {
 
 impl Default for Output {
     fn default() -> Self {
-        Self::from_model(&model::OutputSettings::default())
+        Self::from_model(&model::OutputSettings::default(), &Map::new())
     }
 }
 
 impl File {
-    pub(super) fn from_model(session: &model::Session, store: impl Fn(&std::path::Path) -> String) -> Self {
-        Self {
+    /// `store` makes the path that is written of one in the session.
+    pub(super) fn from_model(
+        session: &model::Session,
+        stamp: &FileStamp,
+        store: impl Fn(&Path) -> PathBuf,
+    ) -> Result<Self, FileError> {
+        let store = |path: &Path| StoredPath::of(&store(path));
+        Ok(Self {
             format: FORMAT.to_owned(),
             version: VERSION,
+            generation: stamp.generation,
+            run: stamp.run.clone(),
             title: session.title.clone(),
             notes: session.notes.clone(),
             next_id: session.next_id,
-            scans: session.scans.iter().map(|scan| Scan::from_model(scan, &store)).collect(),
+            scans: session
+                .scans
+                .iter()
+                .map(|scan| Scan::from_model(scan, store))
+                .collect::<Result<_, _>>()?,
             strips: session.strips.iter().map(|strip| Strip::from_model(strip)).collect(),
             frames: session.frames.iter().map(|frame| Frame::from_model(frame)).collect(),
-            stocks: session
-                .stocks
-                .iter()
-                .filter_map(|stock| serde_json::from_str(&stock.to_json()).ok())
-                .collect(),
-            output: Some(Output::from_model(&session.output)),
-            extra: session.extra.clone(),
-        }
+            stocks: session.stocks.iter().map(|stock| stock_value(stock)).collect::<Result<_, _>>()?,
+            output: Some(Output::from_model(&session.output, &session.extra)),
+        })
     }
 
-    pub(super) fn into_model(self) -> Result<model::Session, FileError> {
+    pub(super) fn into_model(self) -> Result<OpenedFile, FileError> {
         let Self {
             format: _,
             version: _,
+            generation,
+            run,
             title,
             notes,
             next_id,
@@ -213,8 +180,8 @@ impl File {
             frames,
             stocks,
             output,
-            extra,
         } = self;
+        let mut unknown = Vec::new();
         let session = model::Session {
             title,
             notes,
@@ -228,13 +195,47 @@ impl File {
                 .map(|frame| frame.into_model().map(Arc::new))
                 .collect::<Result<_, _>>()?,
             stocks: stocks.iter().map(|stock| own_stock(stock).map(Arc::new)).collect::<Result<_, _>>()?,
-            output: output.unwrap_or_default().into_model()?,
+            output: output.unwrap_or_default().into_model(&mut unknown),
             next_id,
-            extra,
+            extra: Arc::default(),
         };
         check_links(&session)?;
-        Ok(session)
+        unknown.extend(session.output.unknown_choice());
+        unknown.extend(session.strips.iter().enumerate().filter_map(|(idx, strip)| {
+            (!session.knows_stock_of(strip)).then(|| {
+                let film = strip.film.label();
+                format!(
+                    "strip {}: the stock “{}” is not in this program; the usual one for {film} is used",
+                    idx + 1,
+                    strip.stock_id
+                )
+            })
+        }));
+        Ok(OpenedFile { session, stamp: FileStamp { generation, run }, notes: unknown })
     }
+}
+
+/// Keep the kinds of output that this program does not know: they go back as long as nobody chose another.
+pub(super) fn keep_unknown_choices(found: &Value, rest: &mut Map<String, Value>) {
+    let Some(output) = found.get("output").and_then(Value::as_object) else { return };
+    let is_known = |key: &str, choice: &str| match key {
+        "kind" => model::OutputKind::from_key(choice).is_some(),
+        _ => model::TiffCompression::from_key(choice).is_some(),
+    };
+    for key in ["kind", "compression"] {
+        if let Some(choice) = output.get(key).and_then(Value::as_str).filter(|choice| !is_known(key, choice))
+            && let Some(kept) = rest.entry("output").or_insert_with(|| Map::new().into()).as_object_mut()
+        {
+            kept.insert(key.to_owned(), choice.into());
+        }
+    }
+}
+
+fn stock_value(stock: &Stock) -> Result<Value, FileError> {
+    serde_json::from_str(&stock.to_json()).map_err(|error| FileError::Unwritable {
+        place: format!("stock “{}”", stock.name),
+        reason: error.to_string(),
+    })
 }
 
 fn own_stock(value: &Value) -> Result<Stock, FileError> {
@@ -269,73 +270,6 @@ fn check_links(session: &model::Session) -> Result<(), FileError> {
     Ok(())
 }
 
-impl Scan {
-    fn from_model(scan: &model::ScanRef, store: impl Fn(&std::path::Path) -> String) -> Self {
-        Self {
-            id: scan.id.0,
-            path: store(&scan.path),
-            infrared_path: scan.infrared_path.as_deref().map(store),
-            width_px: scan.width_px,
-            height_px: scan.height_px,
-            ppi: scan.ppi,
-            planes: scan.planes.clone(),
-            fingerprint: scan
-                .fingerprint
-                .as_ref()
-                .map(|print| Print { bytes: print.bytes, blake3: print.blake3.clone() }),
-            encoding: match scan.encoding {
-                model::EncodingChoice::Auto => Encoding::Auto,
-                model::EncodingChoice::Linear => Encoding::Linear,
-                model::EncodingChoice::Srgb => Encoding::Srgb,
-                model::EncodingChoice::Gamma(gamma) => Encoding::Gamma(gamma),
-            },
-            fourth_sample: match scan.fourth_sample {
-                model::FourthSampleChoice::Auto => Fourth::Auto,
-                model::FourthSampleChoice::Infrared => Fourth::Infrared,
-                model::FourthSampleChoice::Ignore => Fourth::Ignore,
-            },
-            extra: scan.extra.clone(),
-        }
-    }
-
-    fn into_model(self) -> Result<model::ScanRef, FileError> {
-        let place = format!("scan {}", self.id);
-        if self.width_px == 0 || self.height_px == 0 {
-            return Err(invalid(place, "a picture needs columns and rows"));
-        }
-        if self.ppi.is_some_and(|ppi| !(ppi.is_finite() && ppi > 0.0)) {
-            return Err(invalid(place, "a resolution must be positive"));
-        }
-        Ok(model::ScanRef {
-            id: ScanId(self.id),
-            path: PathBuf::from(self.path),
-            infrared_path: self.infrared_path.map(PathBuf::from),
-            width_px: self.width_px,
-            height_px: self.height_px,
-            ppi: self.ppi,
-            planes: self.planes,
-            fingerprint: self
-                .fingerprint
-                .map(|print| model::Fingerprint { bytes: print.bytes, blake3: print.blake3 }),
-            encoding: match self.encoding {
-                Encoding::Auto => model::EncodingChoice::Auto,
-                Encoding::Linear => model::EncodingChoice::Linear,
-                Encoding::Srgb => model::EncodingChoice::Srgb,
-                Encoding::Gamma(gamma) if gamma.is_finite() && gamma > 0.0 => {
-                    model::EncodingChoice::Gamma(gamma)
-                }
-                Encoding::Gamma(_) => return Err(invalid(place, "a gamma must be positive")),
-            },
-            fourth_sample: match self.fourth_sample {
-                Fourth::Auto => model::FourthSampleChoice::Auto,
-                Fourth::Infrared => model::FourthSampleChoice::Infrared,
-                Fourth::Ignore => model::FourthSampleChoice::Ignore,
-            },
-            extra: self.extra,
-        })
-    }
-}
-
 impl Place {
     /// The angle is stored in radians: turning it to degrees and back would not give the same bits.
     fn from_model(area: &TiltedBox) -> Self {
@@ -347,27 +281,24 @@ impl Place {
         }
     }
 
-    fn into_model(self, place: impl Fn() -> String) -> Result<TiltedBox, FileError> {
-        let area = TiltedBox {
+    /// As it is written: a frame whose box makes no sense is told with the frame, not with the file.
+    fn into_box(self) -> TiltedBox {
+        TiltedBox {
             center: Point::new(self.center_px[0], self.center_px[1]),
             width_px: self.width_px,
             height_px: self.height_px,
             angle_rad: self.angle_rad,
-        };
+        }
+    }
+
+    fn into_model(self, place: impl Fn() -> String) -> Result<TiltedBox, FileError> {
+        let area = self.into_box();
         if area.is_sane() {
             Ok(area)
         } else {
             Err(invalid(place(), "a box needs a finite place and two positive sides"))
         }
     }
-}
-
-fn optional(place: Option<Place>, name: impl Fn() -> String) -> Result<Option<TiltedBox>, FileError> {
-    place.map(|place| place.into_model(name)).transpose()
-}
-
-fn finite(values: &[f64], place: impl Fn() -> String) -> Result<(), FileError> {
-    if values.iter().all(|v| v.is_finite()) { Ok(()) } else { Err(invalid(place(), "a number is missing")) }
 }
 
 impl Strip {
@@ -393,21 +324,19 @@ impl Strip {
             }),
             perforations: strip.perforations.iter().map(Place::from_model).collect(),
             notes: strip.notes.clone(),
-            extra: strip.extra.clone(),
         }
     }
 
     fn into_model(self) -> Result<model::Strip, FileError> {
         let id = self.id;
         let place = || format!("strip {id}");
-        finite(&[self.mask_tolerance_d, self.unmix_strength], place)?;
         let unknown = |what: &str, value: &str| invalid(place(), format!("unknown {what} “{value}”"));
         Ok(model::Strip {
             id: StripId(id),
             scan: ScanId(self.scan),
             film: FilmKind::from_key(&self.film).ok_or_else(|| unknown("film kind", &self.film))?,
             format_id: self.format,
-            film_area: optional(self.film_area, place)?,
+            film_area: self.film_area.map(|area| area.into_model(place)).transpose()?,
             stock_id: self.stock,
             base: self.base.map(|base| base.into_model(place)).transpose()?,
             mask_tolerance_d: self.mask_tolerance_d,
@@ -428,7 +357,6 @@ impl Strip {
                 .map(|area| area.into_model(place))
                 .collect::<Result<_, _>>()?,
             notes: self.notes,
-            extra: self.extra,
         })
     }
 }
@@ -470,16 +398,24 @@ impl Base {
 }
 
 impl Output {
-    fn from_model(output: &model::OutputSettings) -> Self {
+    fn from_model(output: &model::OutputSettings, kept: &Map<String, Value>) -> Self {
+        let folder = output.folder.as_deref().map(StoredPath::of);
+        let usual = model::OutputSettings::default();
+        let unknown = |key: &str| Some(kept.get("output")?.get(key)?.as_str()?.to_owned());
         Self {
-            folder: output.folder.as_ref().map(|folder| folder.to_string_lossy().into_owned()),
+            folder: folder.as_ref().map(|folder| folder.text.clone()),
+            folder_bytes: folder.and_then(|folder| folder.hex),
             base_name: output.base_name.clone(),
             digits: output.digits,
             half_numbers: output.half_numbers,
-            kind: output.kind.key().to_owned(),
+            kind: unknown("kind")
+                .filter(|_| output.kind == usual.kind)
+                .unwrap_or_else(|| output.kind.key().to_owned()),
             space: output.space.clone(),
             rendering: output.rendering.clone(),
-            compression: output.compression.key().to_owned(),
+            compression: unknown("compression")
+                .filter(|_| output.compression == usual.compression)
+                .unwrap_or_else(|| output.compression.key().to_owned()),
             jpeg_quality: output.jpeg_quality,
             web_long_side_px: output.web_long_side_px,
             creator: output.creator.clone(),
@@ -487,22 +423,35 @@ impl Output {
         }
     }
 
-    fn into_model(self) -> Result<model::OutputSettings, FileError> {
-        let unknown = |what: &str, value: &str| invalid("output", format!("unknown {what} “{value}”"));
-        Ok(model::OutputSettings {
-            folder: self.folder.map(PathBuf::from),
+    fn into_model(self, notes: &mut Vec<String>) -> model::OutputSettings {
+        let mut unknown = |what: &str, value: &str, instead: &str| {
+            notes.push(format!(
+                "output: this program does not know the {what} “{value}” and uses “{instead}”; the file keeps it until \
+                 another is chosen"
+            ));
+        };
+        let usual = model::OutputSettings::default();
+        let kind = model::OutputKind::from_key(&self.kind).unwrap_or_else(|| {
+            unknown("kind", &self.kind, usual.kind.key());
+            usual.kind
+        });
+        let compression = model::TiffCompression::from_key(&self.compression).unwrap_or_else(|| {
+            unknown("compression", &self.compression, usual.compression.key());
+            usual.compression
+        });
+        model::OutputSettings {
+            folder: self.folder.map(|text| StoredPath { text, hex: self.folder_bytes }.into_path()),
             base_name: self.base_name,
             digits: self.digits.clamp(1, 9),
             half_numbers: self.half_numbers,
-            kind: model::OutputKind::from_key(&self.kind).ok_or_else(|| unknown("kind", &self.kind))?,
+            kind,
             space: self.space,
             rendering: self.rendering,
-            compression: model::TiffCompression::from_key(&self.compression)
-                .ok_or_else(|| unknown("compression", &self.compression))?,
+            compression,
             jpeg_quality: self.jpeg_quality.clamp(1, 100),
             web_long_side_px: self.web_long_side_px.max(16),
             creator: self.creator,
             copyright: self.copyright,
-        })
+        }
     }
 }

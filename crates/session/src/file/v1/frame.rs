@@ -7,7 +7,7 @@ use glassine_raster::{Orientation, Point};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
-use super::{Extra, Place, finite, invalid, optional};
+use super::{Place, invalid};
 use crate::file::FileError;
 use crate::model::{self, FrameId, StripId};
 use crate::stroke::{BrushStroke, StrokeKind};
@@ -49,8 +49,6 @@ pub(super) struct Frame {
     /// Each a [`Stroke`]; those of a kind this program does not know are kept as they are.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     strokes: Vec<Value>,
-    #[serde(flatten)]
-    extra: Extra,
 }
 
 #[derive(Debug, Deserialize)]
@@ -60,25 +58,8 @@ struct Stroke {
     points_px: Vec<[f64; 2]>,
 }
 
-/// Key under which settings this program does not know are carried in the model's extra keys.
-const UNKNOWN_SETTINGS: &str = "settings";
-
-/// The same for strokes.
-const UNKNOWN_STROKES: &str = "strokes";
-
 impl Frame {
     pub(super) fn from_model(frame: &model::Frame) -> Self {
-        let mut extra = frame.extra.clone();
-        let mut settings: Map<String, Value> = Param::all()
-            .map(|param| (param.spec().key.to_owned(), Value::from(frame.look.get(param))))
-            .collect();
-        if let Some(Value::Object(unknown)) = extra.remove(UNKNOWN_SETTINGS) {
-            settings.extend(unknown);
-        }
-        let mut strokes: Vec<Value> = frame.strokes.iter().map(|stroke| stroke_to_value(stroke)).collect();
-        if let Some(Value::Array(unknown)) = extra.remove(UNKNOWN_STROKES) {
-            strokes.extend(unknown);
-        }
         Self {
             id: frame.id.0,
             number: frame.number,
@@ -102,9 +83,10 @@ impl Frame {
                 confidence: solve.confidence,
                 notes: solve.notes.clone(),
             }),
-            settings,
-            strokes,
-            extra,
+            settings: Param::all()
+                .map(|param| (param.spec().key.to_owned(), Value::from(frame.look.get(param))))
+                .collect(),
+            strokes: frame.strokes.iter().map(|stroke| stroke_to_value(stroke)).collect(),
         }
     }
 
@@ -112,40 +94,31 @@ impl Frame {
         let number = self.number;
         let place = || format!("frame {number}");
         let mut look = Look::default();
-        let mut unknown = Map::new();
+        // Settings, strokes and flags of a newer program say nothing to this one; the file keeps them.
         for (key, value) in self.settings {
             match (Param::from_key(&key), value.as_f64()) {
                 (Some(param), Some(number)) => look.set(param, number),
                 (Some(_), None) => return Err(invalid(place(), format!("“{key}” must be a number"))),
-                (None, _) => {
-                    unknown.insert(key, value);
-                }
+                (None, _) => {}
             }
         }
-        let mut extra = self.extra;
-        if !unknown.is_empty() {
-            extra.insert(UNKNOWN_SETTINGS.to_owned(), Value::Object(unknown));
-        }
-        let (known, unknown): (Vec<_>, Vec<_>) = self.strokes.into_iter().partition(is_known_stroke);
-        if !unknown.is_empty() {
-            extra.insert(UNKNOWN_STROKES.to_owned(), Value::Array(unknown));
-        }
-        let strokes = known
+        let strokes = self
+            .strokes
             .into_iter()
+            .filter(is_known_stroke)
             .map(|value| {
                 stroke_from_value(value)
                     .map(Arc::new)
                     .ok_or_else(|| invalid(place(), "a brush stroke needs finite points and a radius"))
             })
             .collect::<Result<_, _>>()?;
-        finite(&[self.guard_margin_px, self.confidence], place)?;
         Ok(model::Frame {
             id: FrameId(self.id),
             number,
             name: self.name,
             strip: StripId(self.strip),
-            crop: self.crop.into_model(place)?,
-            image_area: optional(self.image_area, place)?,
+            crop: self.crop.into_box(),
+            image_area: self.image_area.map(Place::into_box),
             guard_margin_px: self.guard_margin_px,
             held: self.held,
             orientation: Orientation::new(self.quarter_turns, self.mirrored),
@@ -161,10 +134,8 @@ impl Frame {
             }),
             confidence: self.confidence,
             reason: self.reason,
-            // A flag of a newer program says nothing to this one.
             flags: self.flags.iter().filter_map(|flag| model::FrameFlag::from_key(flag)).collect(),
             skipped: self.skipped,
-            extra,
         })
     }
 }

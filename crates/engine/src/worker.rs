@@ -1,0 +1,318 @@
+//! What a job host calls to get jobs done, and how the engine does them.
+
+use std::path::{Path, PathBuf};
+use std::sync::{Arc, PoisonError};
+
+use glassine_raster::CancelToken;
+use glassine_session::{FrameId, ScanId};
+
+use crate::files::{SaveMode, SaveOutcome};
+use crate::jobs::{Job, JobEdits, JobEventKind, SaveOver};
+use crate::prepare::{Draft, Search};
+use crate::recipe::FrameContext;
+use crate::repair::RepairKey;
+use crate::scans::shown;
+use crate::types::{ExactCount, Preview, PreviewRequest, SessionAt};
+use crate::{Engine, EngineError, MadeSession, files};
+
+/// Takes reports of a job.
+pub type SendEvent<'a> = &'a (dyn Fn(JobEventKind) + Sync);
+
+/// Does the jobs of a [`crate::JobHost`]. The engine is one; tests of the order of events use simpler ones.
+pub trait Worker: Send + Sync {
+    /// Do a job and send its results.
+    fn run(
+        &self,
+        at: &SessionAt,
+        job: Job,
+        cancel: &CancelToken,
+        send: SendEvent<'_>,
+    ) -> Result<(), EngineError>;
+
+    /// Make a picture for the screen, with a coarse one before it if that is quicker. Returns the dust repair that the
+    /// picture lacks.
+    fn preview(
+        &self,
+        request: &PreviewRequest,
+        cancel: &CancelToken,
+        ready: &dyn Fn(Preview),
+    ) -> Result<Option<RepairKey>, EngineError>;
+
+    /// Make the dust repair that a picture lacks.
+    fn look_for_dust(
+        &self,
+        request: &PreviewRequest,
+        cancel: &CancelToken,
+        progress: &(dyn Fn(f32) + Sync),
+    ) -> Result<(), EngineError>;
+
+    /// Read the surroundings of a close-up, in the direction in which the view moves first.
+    fn look_ahead(
+        &self,
+        request: &PreviewRequest,
+        toward: (f64, f64),
+        cancel: &CancelToken,
+    ) -> Result<(), EngineError>;
+}
+
+impl Worker for Engine {
+    fn run(
+        &self,
+        at: &SessionAt,
+        job: Job,
+        cancel: &CancelToken,
+        send: SendEvent<'_>,
+    ) -> Result<(), EngineError> {
+        let progress = |share: f32, what: &str| {
+            send(JobEventKind::Progress { share, detail: what.to_owned() });
+        };
+        let bench = self.bench(at.folder.as_deref(), cancel, &progress);
+        match job {
+            Job::OpenSession { path } => {
+                send(session_ready(files::open_to_work(&path, self.saving_run(), cancel)?));
+            }
+            Job::OpenScans(request) => {
+                let session =
+                    glassine_session::Session { title: request.title.clone(), ..Default::default() };
+                let mut draft = Draft::new(session);
+                bench.open_scans(&mut draft, &request)?;
+                let Draft { session, notices, edits: _ } = draft;
+                let made = MadeSession { session, notices, ..MadeSession::default() };
+                send(session_ready(made));
+            }
+            Job::MakeSession { label: _, maker } => {
+                send(session_ready((maker.0)(self, cancel, &progress)?));
+            }
+            Job::AddScans(request) => {
+                edits("add scans", at, send, |draft| bench.open_scans(draft, &request).map(|_| ()))?;
+            }
+            Job::HoldScans => self.hold_session(&at.session, at.folder.as_deref()),
+            Job::FindOnScans { scans, request } => {
+                self.find_on_scans(at, &scans, &Search::of(&request), cancel, send)?;
+            }
+            Job::SolveTogether { scans } => {
+                edits("solve scans together", at, send, |draft| bench.solve_together(draft, &scans))?;
+            }
+            Job::HashScans { scans } => self.hash_scans(at, &scans, cancel, send)?,
+            Job::FindFrames { scan, film, format_id } => {
+                let search = Search { film: Some(film), format_id, one_frame_per_file: false };
+                edits("find frames", at, send, |draft| bench.search(draft, scan, &search))?;
+            }
+            Job::MeasureBase { strip, area } => {
+                edits("measure film base", at, send, |draft| {
+                    bench.measure(draft, strip, area)?;
+                    bench.solve(draft, &[strip])
+                })?;
+            }
+            Job::SolveStrip { strip } => {
+                edits("solve strip", at, send, |draft| bench.solve(draft, &[strip]))?;
+            }
+            Job::GreyPoint { .. }
+            | Job::MatchFrames { .. }
+            | Job::MeasureStock { .. }
+            | Job::ApplyStock { .. }
+            | Job::SaveStock { .. }
+            | Job::LoadStock { .. } => self.run_adjustment(at, job, cancel, send)?,
+            Job::Overview { scan } => {
+                if let Some(picture) = self.first_look(at, scan, cancel)? {
+                    send(JobEventKind::FirstLookReady(Arc::new(picture)));
+                }
+                let share = |share| progress(share, "reading the scan");
+                let picture = self.scan_picture(at, scan, cancel, &share)?;
+                send(JobEventKind::OverviewReady(Arc::new(picture)));
+            }
+            Job::BaseOverlay { scan } => {
+                let (picture, pixels) = self.base_overlay(at, scan, cancel)?;
+                send(JobEventKind::BaseOverlayReady { picture: Arc::new(picture), pixels });
+            }
+            Job::Save { path, over, autosaves } => self.save(at, &path, &over, &autosaves, send)?,
+            Job::Autosave { path } => {
+                files::autosave_session(self.saving_run(), &at.session, &path)?;
+                send(JobEventKind::Autosaved { session: Box::new(at.session.clone()) });
+            }
+            Job::DiscardAutosaves(paths) => {
+                // Each is removed, whatever becomes of the others.
+                let outcomes: Vec<_> = paths.iter().map(|path| files::discard_autosave(path)).collect();
+                outcomes.into_iter().collect::<Result<(), _>>()?;
+            }
+            Job::Count { frames } => self.count_frames(at, &frames, cancel, send)?,
+            Job::Export(request) => {
+                let report = self.export(&request, cancel, &progress)?;
+                send(JobEventKind::Exported(Box::new(report)));
+            }
+        }
+        Ok(())
+    }
+
+    fn preview(
+        &self,
+        request: &PreviewRequest,
+        cancel: &CancelToken,
+        ready: &dyn Fn(Preview),
+    ) -> Result<Option<RepairKey>, EngineError> {
+        self.preview(request, cancel, ready)
+    }
+
+    fn look_for_dust(
+        &self,
+        request: &PreviewRequest,
+        cancel: &CancelToken,
+        progress: &(dyn Fn(f32) + Sync),
+    ) -> Result<(), EngineError> {
+        self.look_for_dust(request, cancel, progress)
+    }
+
+    fn look_ahead(
+        &self,
+        request: &PreviewRequest,
+        toward: (f64, f64),
+        cancel: &CancelToken,
+    ) -> Result<(), EngineError> {
+        self.look_ahead(request, toward, cancel)
+    }
+}
+
+fn session_ready(made: MadeSession) -> JobEventKind {
+    JobEventKind::SessionReady(Box::new(made))
+}
+
+/// Compute edits of the session and send them as one step.
+fn edits(
+    label: &str,
+    at: &SessionAt,
+    send: SendEvent<'_>,
+    work: impl FnOnce(&mut Draft) -> Result<(), EngineError>,
+) -> Result<(), EngineError> {
+    let mut draft = Draft::new(at.session.clone());
+    work(&mut draft)?;
+    send_edits(label.to_owned(), at, draft, send);
+    Ok(())
+}
+
+fn send_edits(label: String, at: &SessionAt, draft: Draft, send: SendEvent<'_>) {
+    let Draft { session: _, edits, notices } = draft;
+    send(JobEventKind::Edits(Box::new(JobEdits { label, base: at.session.clone(), edits, notices })));
+}
+
+impl Engine {
+    /// Find the frames of scan after scan. Each result is made of the same session, so that it can be taken alone.
+    /// A scan that cannot be read does not hold up the others.
+    fn find_on_scans(
+        &self,
+        at: &SessionAt,
+        scans: &[ScanId],
+        search: &Search,
+        cancel: &CancelToken,
+        send: SendEvent<'_>,
+    ) -> Result<(), EngineError> {
+        let mut failure = None;
+        for (idx, scan) in scans.iter().enumerate() {
+            cancel.check()?;
+            let Some(scan_ref) = at.session.scan(*scan) else { continue };
+            let progress = |share: f32, what: &str| {
+                let share = (idx as f32 + share) / scans.len() as f32;
+                let detail = match scans.len() {
+                    1 => what.to_owned(),
+                    count => format!("{what}, scan {} of {count}", idx + 1),
+                };
+                send(JobEventKind::Progress { share, detail });
+            };
+            let bench = self.bench(at.folder.as_deref(), cancel, &progress);
+            let mut draft = Draft::new(at.session.clone());
+            match bench.search(&mut draft, *scan, search) {
+                Ok(()) => send_edits(format!("find frames of {}", shown(&scan_ref.path)), at, draft, send),
+                Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
+                Err(error) => failure = failure.or(Some(error)),
+            }
+        }
+        failure.map_or(Ok(()), Err)
+    }
+
+    fn hash_scans(
+        &self,
+        at: &SessionAt,
+        scans: &[ScanId],
+        cancel: &CancelToken,
+        send: SendEvent<'_>,
+    ) -> Result<(), EngineError> {
+        let count = scans.len().max(1) as f32;
+        for (idx, scan) in scans.iter().enumerate() {
+            let Some(scan_ref) = at.session.scan(*scan) else { continue };
+            let path = glassine_session::file::resolve_path(&scan_ref.path, at.folder.as_deref());
+            let bytes = scan_ref.fingerprint.as_ref().map_or(u64::MAX, |print| print.bytes.max(1));
+            let share = |done: u64| {
+                let share = (idx as f32 + done as f32 / bytes as f32) / count;
+                send(JobEventKind::Progress { share, detail: shown(&path).into_owned() });
+            };
+            let print = match self.fingerprint(&path, cancel, &share) {
+                Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
+                print => print.map_err(|error| error.notice()),
+            };
+            send(JobEventKind::Hashed { scan: *scan, path: scan_ref.path.clone(), print });
+        }
+        Ok(())
+    }
+
+    fn save(
+        &self,
+        at: &SessionAt,
+        path: &Path,
+        over: &SaveOver,
+        autosaves: &[PathBuf],
+        send: SendEvent<'_>,
+    ) -> Result<(), EngineError> {
+        let mut written = self.written.lock().unwrap_or_else(PoisonError::into_inner);
+        let real = files::real_path(path);
+        // A save that was asked for before the last one ended goes over what that one wrote.
+        let own = written.get(&real).filter(|(key, _)| *key == at.key).map(|(_, state)| state);
+        let mode = match over {
+            SaveOver::Chosen => SaveMode::Replace,
+            SaveOver::Theirs => SaveMode::TakeOver,
+            SaveOver::Opened(opened) => match own.or(opened.as_ref()) {
+                Some(state) => SaveMode::Known(state),
+                None => SaveMode::New,
+            },
+        };
+        match files::save_session(self.saving_run(), &at.session, path, mode, autosaves)? {
+            SaveOutcome::Saved(saved) => {
+                written.insert(real, (at.key, saved.state.clone()));
+                let is_chosen = *over == SaveOver::Chosen;
+                let access = is_chosen.then(|| files::lock_session(&saved.path, self.saving_run()));
+                let session = Box::new(at.session.clone());
+                send(JobEventKind::Saved { session, saved: Box::new(saved), access });
+            }
+            SaveOutcome::Conflict(conflict) => send(JobEventKind::SaveConflict(Box::new(conflict))),
+        }
+        Ok(())
+    }
+
+    /// Count frames one after another; a frame that cannot be counted does not hold up the others.
+    fn count_frames(
+        &self,
+        at: &SessionAt,
+        frames: &[FrameId],
+        cancel: &CancelToken,
+        send: SendEvent<'_>,
+    ) -> Result<(), EngineError> {
+        let count = frames.len().max(1);
+        for (idx, frame) in frames.iter().enumerate() {
+            cancel.check()?;
+            let detail = if count > 1 { format!("frame {} of {count}", idx + 1) } else { String::new() };
+            let share = |part: f32| {
+                let share = (idx as f32 + part) / count as f32;
+                send(JobEventKind::Progress { share, detail: detail.clone() });
+            };
+            let counted = at.session.frame(*frame).ok_or(EngineError::NoFrame(*frame)).and_then(|frame| {
+                let context = FrameContext::new(&at.session, frame, at.folder.as_deref(), &self.scans)?;
+                self.count_every_pixel(at, &context, cancel, &share)
+            });
+            let count = match counted {
+                Ok(histogram) => Ok(ExactCount::from(&histogram)),
+                Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
+                Err(error) => Err(error.notice()),
+            };
+            send(JobEventKind::Counted { frame: *frame, count });
+        }
+        Ok(())
+    }
+}

@@ -1,0 +1,339 @@
+//! What each edit does to a session.
+
+use std::sync::Arc;
+
+use glassine_film::{FilmKind, Look, Param};
+use glassine_raster::TiltedBox;
+
+use super::{Edit, EditError, FoundStripEdit, NewFrame};
+use crate::model::{BalanceChoice, Frame, FrameId, ScanId, ScanRef, Session, Strip, StripId};
+use crate::unknown::forget;
+
+impl Edit {
+    /// The session after the edit; the one before is untouched.
+    pub fn apply(&self, before: &Session) -> Result<Session, EditError> {
+        let mut session = before.clone();
+        let s = &mut session;
+        match self {
+            Self::SetTitle(title) => s.title.clone_from(title),
+            Self::AddScans(scans) => add_scans(s, scans),
+            Self::UpdateScan(scan) => update_scan(s, scan)?,
+            Self::RelinkScans(places) => {
+                for place in places {
+                    let scan = scan_mut(s, place.scan)?;
+                    scan.path = place.path.clone().unwrap_or_else(|| scan.path.clone());
+                    scan.infrared_path = place.infrared_path.clone().or_else(|| scan.infrared_path.clone());
+                }
+            }
+            Self::ReplaceStrips { scan, film, stock_id, strips, keep } => {
+                replace_strips(s, *scan, (*film, stock_id), strips, keep)?;
+            }
+            Self::SetParam { frames, param, value } => {
+                for id in frames {
+                    frame_mut(s, *id)?.look.set(*param, *value);
+                }
+            }
+            Self::PasteLook { frames, look, groups } => {
+                for id in frames {
+                    let target = &mut frame_mut(s, *id)?.look;
+                    for param in Param::all().filter(|param| groups.contains(&param.spec().group)) {
+                        target.set(param, look.get(param));
+                    }
+                }
+            }
+            Self::SetCrops(crops) => {
+                for (id, crop) in crops {
+                    frame_mut(s, *id)?.crop = sane(crop)?;
+                }
+            }
+            Self::SetHeld { frame, held } => frame_mut(s, *frame)?.held = *held,
+            Self::SetOrientations(turns) => {
+                for (id, orientation) in turns {
+                    frame_mut(s, *id)?.orientation = *orientation;
+                }
+            }
+            Self::AddFrame { strip, frame, look } => add_frame(s, *strip, frame, look)?,
+            Self::DeleteFrames(ids) => {
+                for id in ids {
+                    let idx = s.frame_idx(*id).ok_or(EditError::NoFrame(*id))?;
+                    s.frames.remove(idx);
+                }
+            }
+            Self::SetSkipped { frames, skipped } => {
+                for id in frames {
+                    frame_mut(s, *id)?.skipped = *skipped;
+                }
+            }
+            Self::SetFrameName { frame, name } => frame_mut(s, *frame)?.name.clone_from(name),
+            Self::Renumber { first } => renumber(s, *first),
+            Self::SetHalfNumbers(half) => {
+                let first = s.frames.iter().map(|frame| frame.number).min().unwrap_or(1);
+                if *half != s.output.half_numbers {
+                    s.output.half_numbers = *half;
+                    renumber(s, if *half { first.saturating_mul(2) } else { first / 2 });
+                }
+            }
+            Self::SetGuardMargin { frames } => {
+                for (id, margin_px, crop) in frames {
+                    let crop = sane(crop)?;
+                    let frame = frame_mut(s, *id)?;
+                    if margin_px.is_finite() {
+                        frame.guard_margin_px = margin_px.clamp(0.0, MOST_MARGIN_PX);
+                        frame.crop = crop;
+                    }
+                }
+            }
+            Self::MoveFrame { frame, to } => {
+                let from = s.frame_idx(*frame).ok_or(EditError::NoFrame(*frame))?;
+                let first = s.frames.iter().map(|f| f.number).min().unwrap_or(1);
+                let moved = s.frames.remove(from);
+                s.frames.insert((*to).min(s.frames.len()), moved);
+                renumber(s, first);
+            }
+            Self::SetFilm { strip, film, stock_id } => set_film(s, *strip, *film, stock_id)?,
+            Self::AddStock(stock) => {
+                s.stocks.retain(|old| old.id != stock.id);
+                forget(&mut s.extra, &["stocks", &stock.id]);
+                s.stocks.push(Arc::new((**stock).clone()));
+            }
+            Self::SetStock { strip, stock_id } => strip_mut(s, *strip)?.stock_id.clone_from(stock_id),
+            Self::SetFormat { strip, format_id } => strip_mut(s, *strip)?.format_id.clone_from(format_id),
+            Self::SetBase { strip, base } => {
+                strip_mut(s, *strip)?.base.clone_from(base);
+                forget(&mut s.extra, &["strips", &strip.to_string(), "base"]);
+            }
+            Self::SetMaskTolerance { strip, tolerance_d } => {
+                strip_mut(s, *strip)?.mask_tolerance_d = if tolerance_d.is_finite() {
+                    tolerance_d.clamp(0.0, 1.0)
+                } else {
+                    return Ok(session);
+                };
+            }
+            Self::SetUnmixStrength { strip, strength } => {
+                if strength.is_finite() {
+                    strip_mut(s, *strip)?.unmix_strength = strength.clamp(0.0, 1.0);
+                }
+            }
+            Self::SetBalance { strip, balance } => strip_mut(s, *strip)?.balance = *balance,
+            Self::ApplySolve { strip, solve, frames } => {
+                strip_mut(s, *strip)?.solve = Some(solve.clone());
+                forget(&mut s.extra, &["strips", &strip.to_string(), "solve"]);
+                for (id, frame_solve) in frames {
+                    frame_mut(s, *id)?.solve = Some(frame_solve.clone());
+                    forget(&mut s.extra, &["frames", &id.to_string(), "solve"]);
+                }
+            }
+            Self::SetOutput(output) => {
+                if s.output.kind != output.kind {
+                    forget(&mut s.extra, &["output", "kind"]);
+                }
+                if s.output.compression != output.compression {
+                    forget(&mut s.extra, &["output", "compression"]);
+                }
+                s.output.clone_from(output);
+            }
+            Self::AddStroke { frame, stroke } => {
+                frame_mut(s, *frame)?.strokes.push(Arc::new(stroke.clone()));
+            }
+            Self::ClearStrokes(frames) => {
+                for id in frames {
+                    frame_mut(s, *id)?.strokes.clear();
+                    forget(&mut s.extra, &["frames", &id.to_string(), "strokes"]);
+                }
+            }
+        }
+        Ok(session)
+    }
+}
+
+fn frame_mut(session: &mut Session, id: FrameId) -> Result<&mut Frame, EditError> {
+    session.frames.iter_mut().find(|frame| frame.id == id).map(Arc::make_mut).ok_or(EditError::NoFrame(id))
+}
+
+fn scan_mut(session: &mut Session, id: ScanId) -> Result<&mut ScanRef, EditError> {
+    session.scans.iter_mut().find(|scan| scan.id == id).map(Arc::make_mut).ok_or(EditError::NoScan(id))
+}
+
+fn strip_mut(session: &mut Session, id: StripId) -> Result<&mut Strip, EditError> {
+    session.strips.iter_mut().find(|strip| strip.id == id).map(Arc::make_mut).ok_or(EditError::NoStrip(id))
+}
+
+fn sane(crop: &TiltedBox) -> Result<TiltedBox, EditError> {
+    if crop.is_sane() { Ok(*crop) } else { Err(EditError::BadBox) }
+}
+
+fn add_scans(session: &mut Session, scans: &[ScanRef]) {
+    for scan in scans {
+        let id = ScanId(session.take_id());
+        session.scans.push(Arc::new(ScanRef { id, ..scan.clone() }));
+    }
+}
+
+fn update_scan(session: &mut Session, new: &ScanRef) -> Result<(), EditError> {
+    let scan = scan_mut(session, new.id)?;
+    let old = std::mem::replace(scan, new.clone());
+    if old.fingerprint != new.fingerprint {
+        forget(&mut session.extra, &["scans", &new.id.to_string(), "fingerprint"]);
+    }
+    if old.infrared_fingerprint != new.infrared_fingerprint {
+        forget(&mut session.extra, &["scans", &new.id.to_string(), "infrared_fingerprint"]);
+    }
+    Ok(())
+}
+
+/// Largest distance a held box can be told to keep from the image edges.
+const MOST_MARGIN_PX: f64 = 1000.0;
+/// Mask tolerance of a strip until one is measured.
+const INITIAL_TOLERANCE_D: f64 = 0.03;
+
+fn replace_strips(
+    session: &mut Session,
+    scan: ScanId,
+    (film, stock_id): (FilmKind, &str),
+    found: &[FoundStripEdit],
+    keep: &[FrameId],
+) -> Result<(), EditError> {
+    let order = session.scans.iter().position(|s| s.id == scan).ok_or(EditError::NoScan(scan))?;
+    let first = session.frames.iter().map(|frame| frame.number).min().unwrap_or(1);
+    let (gone, other): (Vec<_>, Vec<_>) =
+        std::mem::take(&mut session.strips).into_iter().partition(|s| s.scan == scan);
+    session.strips = other;
+    let (on_it, other): (Vec<_>, Vec<_>) = std::mem::take(&mut session.frames)
+        .into_iter()
+        .partition(|frame| gone.iter().any(|strip| strip.id == frame.strip));
+    session.frames = other;
+    // Frames are kept in the order of their scans, so a scan that is searched again keeps its place.
+    let scans_before: Vec<ScanId> = session.scans[..order].iter().map(|s| s.id).collect();
+    let before = |strip: StripId| session.strip(strip).is_some_and(|s| scans_before.contains(&s.scan));
+    let mut at = session.frames.iter().take_while(|frame| before(frame.strip)).count();
+    for piece in found {
+        let id = StripId(session.take_id());
+        session.strips.push(Arc::new(Strip {
+            id,
+            scan,
+            film,
+            format_id: piece.format_id.clone(),
+            film_area: piece.film_area,
+            stock_id: stock_id.to_owned(),
+            base: None,
+            mask_tolerance_d: INITIAL_TOLERANCE_D,
+            unmix_strength: 1.0,
+            balance: BalanceChoice::default(),
+            solve: None,
+            perforations: piece.perforations.clone(),
+            notes: piece.notes.clone(),
+        }));
+        for new in &piece.frames {
+            let frame = make_frame(session, id, new, &Look::default())?;
+            session.frames.insert(at, Arc::new(frame));
+            at += 1;
+        }
+    }
+    for frame in on_it.into_iter().filter(|frame| keep.contains(&frame.id)) {
+        keep_frame(session, frame, scan, &gone);
+    }
+    renumber(session, first);
+    Ok(())
+}
+
+/// Put a frame on the new strip it lies on, or back on its own.
+fn keep_frame(session: &mut Session, mut frame: Arc<Frame>, scan: ScanId, gone: &[Arc<Strip>]) {
+    let lies_on = |strip: &&Arc<Strip>| {
+        strip.scan == scan && strip.film_area.is_some_and(|area| area.contains(frame.crop.center))
+    };
+    let own = || gone.iter().find(|strip| strip.id == frame.strip);
+    let Some(strip) = session.strips.iter().find(lies_on).or_else(own).map(Arc::clone) else { return };
+    if frame.strip != strip.id {
+        Arc::make_mut(&mut frame).strip = strip.id;
+    }
+    if session.strip(strip.id).is_none() {
+        session.strips.push(strip);
+    }
+    insert_along(session, frame);
+}
+
+fn make_frame(
+    session: &mut Session,
+    strip: StripId,
+    new: &NewFrame,
+    look: &Look,
+) -> Result<Frame, EditError> {
+    Ok(Frame {
+        id: FrameId(session.take_id()),
+        number: 0,
+        name: None,
+        strip,
+        crop: sane(&new.crop)?,
+        image_area: new.image_area,
+        guard_margin_px: new.guard_margin_px,
+        held: true,
+        orientation: new.orientation,
+        look: look.clone(),
+        strokes: Vec::new(),
+        solve: None,
+        confidence: new.confidence,
+        reason: new.reason.clone(),
+        flags: new.flags.clone(),
+        skipped: false,
+    })
+}
+
+/// Position of a box along its strip: used to keep frames in order. The longer side of the film is the way it runs.
+fn along(strip: &Strip, crop: &TiltedBox) -> f64 {
+    let (sin, cos) = strip.film_area.map_or(0.0, |area| area.angle_rad).sin_cos();
+    let runs_down = strip.film_area.is_some_and(|area| area.height_px > area.width_px);
+    if runs_down {
+        crop.center.y * cos - crop.center.x * sin
+    } else {
+        crop.center.x * cos + crop.center.y * sin
+    }
+}
+
+fn add_frame(session: &mut Session, strip_id: StripId, new: &NewFrame, look: &Look) -> Result<(), EditError> {
+    session.strip(strip_id).ok_or(EditError::NoStrip(strip_id))?;
+    let first = session.frames.iter().map(|frame| frame.number).min().unwrap_or(1);
+    let frame = make_frame(session, strip_id, new, look)?;
+    insert_along(session, Arc::new(frame));
+    renumber(session, first);
+    Ok(())
+}
+
+/// Put a frame at its place along its strip.
+fn insert_along(session: &mut Session, frame: Arc<Frame>) {
+    let Some(strip) = session.strip(frame.strip).map(Arc::clone) else { return };
+    let place = along(&strip, &frame.crop);
+    let same_strip = |other: &Frame| other.strip == strip.id;
+    let same_scan = |other: &Frame| session.strip(other.strip).is_some_and(|s| s.scan == strip.scan);
+    let last = session.frames.iter().rposition(|f| same_strip(f));
+    let last = last.or_else(|| session.frames.iter().rposition(|f| same_scan(f)));
+    let after_last = last.map_or(session.frames.len(), |idx| idx + 1);
+    let at = session
+        .frames
+        .iter()
+        .position(|other| same_strip(other) && along(&strip, &other.crop) > place)
+        .unwrap_or(after_last);
+    session.frames.insert(at, frame);
+}
+
+fn renumber(session: &mut Session, first: u32) {
+    for (idx, frame) in session.frames.iter_mut().enumerate() {
+        let number = first.saturating_add(u32::try_from(idx).unwrap_or(u32::MAX));
+        if frame.number != number {
+            Arc::make_mut(frame).number = number;
+        }
+    }
+}
+
+fn set_film(session: &mut Session, id: StripId, film: FilmKind, stock_id: &str) -> Result<(), EditError> {
+    let strip = strip_mut(session, id)?;
+    strip.film = film;
+    stock_id.clone_into(&mut strip.stock_id);
+    // What was solved for another kind of film means nothing for this one.
+    strip.solve = None;
+    forget(&mut session.extra, &["strips", &id.to_string(), "solve"]);
+    for frame in session.frames.iter_mut().filter(|frame| frame.strip == id) {
+        Arc::make_mut(frame).solve = None;
+        forget(&mut session.extra, &["frames", &frame.id.to_string(), "solve"]);
+    }
+    Ok(())
+}

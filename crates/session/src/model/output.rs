@@ -1,0 +1,161 @@
+//! How pictures are exported.
+
+use std::path::PathBuf;
+
+use glassine_film::{OutputSpace, Rendering};
+
+/// What is exported.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum OutputKind {
+    /// 16-bit TIFF at full resolution.
+    #[default]
+    Master,
+    /// 8-bit JPEG, reduced to a longest side.
+    Web,
+    /// 8-bit JPEG at full resolution.
+    Jpeg,
+}
+
+impl OutputKind {
+    /// Every kind, in the order shown.
+    pub const ALL: [Self; 3] = [Self::Master, Self::Jpeg, Self::Web];
+
+    /// Name in files and on the command line.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Master => "master",
+            Self::Web => "web",
+            Self::Jpeg => "jpeg",
+        }
+    }
+
+    /// Name shown.
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Master => "Master, 16-bit TIFF",
+            Self::Web => "Web, reduced JPEG",
+            Self::Jpeg => "Full size, JPEG",
+        }
+    }
+
+    /// The kind a file or command names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|kind| kind.key() == key)
+    }
+
+    /// File name ending, without the dot.
+    pub fn extension(self) -> &'static str {
+        match self {
+            Self::Master => "tif",
+            Self::Web | Self::Jpeg => "jpg",
+        }
+    }
+}
+
+/// Compression of exported TIFFs.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum TiffCompression {
+    /// Uncompressed: fastest, opens everywhere.
+    #[default]
+    None,
+    /// Deflate with horizontal predictor.
+    Deflate,
+    /// LZW with horizontal predictor.
+    Lzw,
+}
+
+impl TiffCompression {
+    /// Every choice, in the order shown.
+    pub const ALL: [Self; 3] = [Self::None, Self::Deflate, Self::Lzw];
+
+    /// Name in files and on the command line.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::None => "none",
+            Self::Deflate => "deflate",
+            Self::Lzw => "lzw",
+        }
+    }
+
+    /// The choice a file or command names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|choice| choice.key() == key)
+    }
+}
+
+/// How the strip is exported.
+#[derive(Debug, Clone, PartialEq)]
+pub struct OutputSettings {
+    /// Target folder; `None` until chosen.
+    pub folder: Option<PathBuf>,
+    /// Base name of the files; the counter follows after a blank.
+    pub base_name: String,
+    /// Least digits of the counter.
+    pub digits: u8,
+    /// Numbers count half frames, as half-frame film is numbered: 12, 12A, 13, 13A.
+    pub half_numbers: bool,
+    /// What is written.
+    pub kind: OutputKind,
+    /// Colour space, a key of `glassine_film::OutputSpace`.
+    pub space: String,
+    /// Tone rendering, `straight` or `print`.
+    pub rendering: String,
+    /// Compression of TIFFs.
+    pub compression: TiffCompression,
+    /// JPEG quality, 1 to 100.
+    pub jpeg_quality: u8,
+    /// Longest side of web pictures.
+    pub web_long_side_px: u32,
+    /// Photographer, for the metadata.
+    pub creator: String,
+    /// Rights line, for the metadata.
+    pub copyright: String,
+}
+
+impl OutputSettings {
+    /// A frame number with at least `digits` digits; with half numbers two frames share one and the second has an A.
+    pub fn number_text(&self, number: u32, digits: u8) -> String {
+        let width = usize::from(digits.clamp(1, 9));
+        if self.half_numbers {
+            let half = if number % 2 == 1 { "A" } else { "" };
+            format!("{:0width$}{half}", number / 2)
+        } else {
+            format!("{number:0width$}")
+        }
+    }
+}
+
+impl OutputSettings {
+    /// Why nothing can be exported with these settings, when they name a colour space or rendering of another program.
+    pub fn unknown_choice(&self) -> Option<String> {
+        let sentence = |what: &str, value: &str| {
+            format!(
+                "output: this program does not know the {what} “{value}”; choose another before exporting"
+            )
+        };
+        if OutputSpace::from_key(&self.space).is_none() {
+            return Some(sentence("colour space", &self.space));
+        }
+        let is_known = Rendering::ALL.iter().any(|rendering| rendering.key() == self.rendering);
+        (!is_known).then(|| sentence("rendering", &self.rendering))
+    }
+}
+
+impl Default for OutputSettings {
+    fn default() -> Self {
+        Self {
+            folder: None,
+            base_name: "frame".to_owned(),
+            digits: 2,
+            half_numbers: false,
+            kind: OutputKind::default(),
+            space: "srgb".to_owned(),
+            rendering: "print".to_owned(),
+            compression: TiffCompression::default(),
+            jpeg_quality: 92,
+            web_long_side_px: 2048,
+            creator: String::new(),
+            copyright: String::new(),
+        }
+    }
+}
