@@ -42,7 +42,9 @@ impl Desk {
             height_px: HEIGHT,
             ppi: None,
             planes: Vec::new(),
-            fingerprint: None, infrared_fingerprint: None, page: None,
+            fingerprint: None,
+            infrared_fingerprint: None,
+            page: None,
             encoding,
             fourth_sample: Default::default(),
             ..ScanRef::default()

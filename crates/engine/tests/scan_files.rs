@@ -7,8 +7,8 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use common::*;
-use glassine_engine::jobs::{Job, JobEvent};
-use glassine_engine::{CheckDepth, Engine, FoundBy, JobHost, Relinked, ScanCheck, ScanState, files};
+use glassine_engine::jobs::Job;
+use glassine_engine::{CheckDepth, Engine, FoundBy, JobHost, Relinked, ScanCheck, ScanState};
 use glassine_raster::CancelToken;
 use glassine_session::{Fingerprint, ScanRef, Session};
 
@@ -56,7 +56,7 @@ fn open_files(folder: &Path) -> Vec<PathBuf> {
 
 #[cfg(target_os = "linux")]
 #[test]
-fn opening_another_session_closes_the_scans_of_the_one_before_and_keeps_a_shared_one() {
+fn work_on_another_session_closes_the_scans_of_the_one_before_and_keeps_a_shared_one() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let real = folder.path().canonicalize().expect("is there");
     let [one, shared, two] = ["one.tif", "shared.tif", "two.tif"].map(|name| real.join(name));
@@ -64,15 +64,11 @@ fn opening_another_session_closes_the_scans_of_the_one_before_and_keeps_a_shared
         write_scan(path, seed as u32);
     }
     let mut host = JobHost::inline(Arc::new(Engine::new()));
-    let mut open = |name: &str, scans: [&PathBuf; 2]| {
-        let path = real.join(name);
+    let mut work_on = |scans: [&PathBuf; 2]| {
         let session = session_of(scans.map(|path| scan_ref(path)).to_vec());
-        files::save_session(&session, &path, glassine_scanfile::Overwrite::Replace).expect("saves");
-        host.submit(Job::OpenSession { path });
+        host.submit(at(&session), Job::HoldScans);
         while !host.is_idle() {
-            if let Some(JobEvent::Failed { notice, .. }) = host.poll() {
-                panic!("{notice}");
-            }
+            host.poll();
         }
         for scan in &session.scans {
             let picture = host.engine().scan_picture(&at(&session), scan.id, &CancelToken::new(), &|_| {});
@@ -80,8 +76,11 @@ fn opening_another_session_closes_the_scans_of_the_one_before_and_keeps_a_shared
         }
         open_files(&real)
     };
-    assert_eq!(open("a.session.json", [&one, &shared]), [one.clone(), shared.clone()]);
-    assert_eq!(open("b.session.json", [&shared, &two]), [shared, two]);
+    assert_eq!(work_on([&one, &shared]), [one.clone(), shared.clone()]);
+    assert_eq!(work_on([&shared, &two]), [shared.clone(), two.clone()]);
+    // Whatever is open, all of its scans are protected, and those of the session before no longer are.
+    let is_protected = |path: &PathBuf| glassine_scanfile::protected_at(path).is_some();
+    assert_eq!([&one, &shared, &two].map(is_protected), [false, true, true]);
 }
 
 #[test]

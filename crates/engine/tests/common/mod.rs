@@ -91,14 +91,15 @@ pub(crate) fn session_of(scans: Vec<ScanRef>) -> Session {
         };
         let film = FilmKind::Slide;
         let stock_id = glassine_film::default_stock(film).id.clone();
-        let strips = Edit::ReplaceStrips { scan: scan.id, film, stock_id, strips: vec![strip] };
+        let strips =
+            Edit::ReplaceStrips { scan: scan.id, film, stock_id, strips: vec![strip], keep: Vec::new() };
         session = strips.apply(&session).expect("applies");
     }
     session
 }
 
 pub(crate) fn at(session: &Session) -> SessionAt {
-    SessionAt { session: session.clone(), folder: None }
+    SessionAt::new(session.clone(), None)
 }
 
 pub(crate) fn request(session: &Session, folder: PathBuf) -> ExportRequest {
