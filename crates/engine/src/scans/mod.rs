@@ -5,7 +5,7 @@ mod handles;
 mod open;
 mod store;
 #[cfg(test)]
-mod tests;
+pub(crate) mod tests;
 
 use std::borrow::Cow;
 use std::path::Path;

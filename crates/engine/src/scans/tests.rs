@@ -12,7 +12,7 @@ use super::store::ScanStore;
 use crate::shelf::Shelf;
 
 /// A 16-bit uncompressed grey TIFF of 64 columns, all its samples `code`; rows beyond the first 64 are a hole.
-fn write_scan(path: &Path, rows: u32, code: u16) {
+pub(crate) fn write_scan(path: &Path, rows: u32, code: u16) {
     const WIDTH: u32 = 64;
     let bytes = WIDTH * rows * 2;
     let tags = [
