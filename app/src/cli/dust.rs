@@ -34,6 +34,8 @@ pub(super) fn run(args: &DustArgs) -> Result<Outcome, EngineError> {
         super::new::usage(&format!("{} can't be made: {error}", args.to.display()), "choose another folder")
     })?;
     let engine = engine_beside(&args.session);
+    // No map may take the place of a scan, whatever may be replaced.
+    engine.hold_session(&at.session, at.folder.as_deref());
     let mut maps = Vec::new();
     for scan in &at.session.scans {
         let dust = engine.dust_of_scan(&at, scan.id, &cancel)?;

@@ -171,3 +171,54 @@ fn scan_registration(
     let best = glassine_repair::consensus(&pieces).filter(|best| best.confidence > 0.0);
     Ok(*open.registration.get_or_init(|| best))
 }
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use glassine_film::FilmKind;
+    use glassine_raster::{CancelToken, TiltedBox};
+    use glassine_session::{Edit, FoundStripEdit, NewFrame, ScanRef, Session};
+
+    use crate::Engine;
+    use crate::recipe::FrameContext;
+    use crate::scans::tests::write_scan;
+
+    #[test]
+    fn what_was_repaired_for_a_count_is_used_again_by_the_export() {
+        let folder = tempfile::tempdir().expect("temporary folder");
+        let path = folder.path().join("scan.tif");
+        write_scan(&path, 64, 30_000);
+        let scan = ScanRef { path, width_px: 64, height_px: 64, ..ScanRef::default() };
+        let session = Edit::AddScans(vec![scan]).apply(&Session::default()).expect("applies");
+        let frame = NewFrame {
+            crop: TiltedBox::from_edges(4.0, 4.0, 60.0, 60.0),
+            image_area: None,
+            guard_margin_px: 0.0,
+            orientation: Default::default(),
+            confidence: 1.0,
+            reason: String::new(),
+            flags: Vec::new(),
+        };
+        let strip = FoundStripEdit {
+            film_area: None,
+            format_id: None,
+            perforations: Vec::new(),
+            notes: Vec::new(),
+            frames: vec![frame],
+        };
+        let (film, strips) = (FilmKind::BlackAndWhite, vec![strip]);
+        let stock_id = glassine_film::default_stock(film).id.clone();
+        let scan = session.scans[0].id;
+        let found = Edit::ReplaceStrips { scan, film, stock_id, strips, keep: Vec::new() };
+        let session = found.apply(&session).expect("applies");
+        let (engine, cancel) = (Engine::new(), CancelToken::new());
+        let context = FrameContext::new(&session, &session.frames[0], None, &engine.scans).expect("opens");
+        let counted = engine.finished_repair(&context, &cancel).expect("made");
+        let exported = engine.finished_repair(&context, &cancel).expect("kept");
+        assert!(Arc::ptr_eq(&counted, &exported));
+        engine.forget();
+        let again = engine.finished_repair(&context, &cancel).expect("made");
+        assert!(!Arc::ptr_eq(&counted, &again), "forgotten with the session");
+    }
+}

@@ -8,7 +8,7 @@ use std::sync::atomic::{AtomicBool, Ordering};
 
 use common::*;
 use glassine_engine::Engine;
-use glassine_raster::CancelToken;
+use glassine_raster::{CancelToken, TiltedBox};
 
 /// An export that must be refused, with nothing written.
 fn refused(session: &glassine_session::Session, out: &Path, inputs: &[&Path]) -> String {
@@ -149,4 +149,47 @@ fn a_scan_written_to_while_its_frame_is_made_fails_that_frame_and_leaves_no_file
         assert!(is_told, "{headline}");
         assert!(names_in(&request.folder).is_empty());
     }
+}
+
+#[test]
+fn a_box_beside_its_scan_or_far_too_large_fails_its_frame_by_name_and_the_others_go_on() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let path = folder.path().join("scan.tif");
+    write_scan(&path, 1);
+    let session = session_of([(); 4].map(|()| scan_ref(&path)).to_vec());
+    let boxes = [
+        (1, TiltedBox::from_edges(49_000.0, 49_000.0, 51_000.0, 51_000.0)),
+        (2, TiltedBox::from_edges(0.0, 0.0, 70_000.0, 70_000.0)),
+        (3, TiltedBox::from_edges(-5e8, -10.0, 5e8, 400.0)),
+    ];
+    let mut session = session;
+    for (nth, crop) in boxes {
+        std::sync::Arc::make_mut(&mut session.frames[nth]).crop = crop;
+    }
+    let request = request(&session, folder.path().join("out"));
+    let engine = Engine::new();
+    let report = export(&engine, &request);
+    assert_eq!((report.written.len(), report.failed.len()), (1, 3));
+    for failed in &report.failed {
+        assert!(failed.notice.headline.contains(&format!("frame {}", failed.number)), "{}", failed.notice);
+    }
+    for (nth, _) in boxes {
+        let frame = &session.frames[nth];
+        assert!(engine.count(&request.at, frame, true, &CancelToken::new()).is_err());
+    }
+}
+
+#[test]
+fn a_jpeg_too_large_for_its_format_is_told_with_what_to_do() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let path = folder.path().join("scan.tif");
+    write_scan_of(&path, 70_000, 20, 1);
+    let scan = glassine_session::ScanRef { width_px: 70_000, height_px: 20, ..scan_ref(&path) };
+    let mut session = session_of(vec![scan]);
+    std::sync::Arc::make_mut(&mut session.frames[0]).crop = TiltedBox::from_edges(0.0, 0.0, 70_000.0, 20.0);
+    let mut request = request(&session, folder.path().join("out"));
+    request.output.kind = glassine_session::OutputKind::Jpeg;
+    let notice = export(&Engine::new(), &request).failed.remove(0).notice;
+    assert!(notice.headline.contains("70000 x 20 px"), "{notice}");
+    assert!(!notice.what_to_do.contains("mistake in the program"), "{notice}");
 }

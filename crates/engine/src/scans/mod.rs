@@ -4,6 +4,8 @@ mod disk;
 mod handles;
 mod open;
 mod store;
+#[cfg(test)]
+pub(crate) mod tests;
 
 use std::borrow::Cow;
 use std::path::Path;

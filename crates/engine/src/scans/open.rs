@@ -357,6 +357,12 @@ impl OpenScan {
         self.shared.overviews.get(&(self.id, Level::Overview))
     }
 
+    /// What a thread holds that reads the overview.
+    #[cfg(test)]
+    pub(super) fn hold_overview(&self) -> MutexGuard<'_, ()> {
+        lock(&self.making)
+    }
+
     /// The scan's own file.
     pub(crate) fn path(&self) -> &Path {
         &self.files.scan

@@ -24,7 +24,7 @@ struct ScanKey {
 
 impl ScanKey {
     fn of(scan: &ScanRef, folder: Option<&Path>) -> Self {
-        let choices = format!("{:?} {:?}", scan.encoding, scan.fourth_sample);
+        let choices = format!("{:?} {:?} {:?}", scan.encoding, scan.fourth_sample, scan.page);
         Self { files: files_of(scan, folder), choices }
     }
 }
@@ -59,7 +59,7 @@ impl ScanStore {
         Self::with_handles(shelf, Handles::default())
     }
 
-    fn with_handles(shelf: Arc<Shelf>, handles: Handles) -> Self {
+    pub(super) fn with_handles(shelf: Arc<Shelf>, handles: Handles) -> Self {
         let overviews = Arc::new(Overviews::new(OVERVIEW_CACHE_BYTES));
         let shared = Shared { shelf, handles: Arc::new(handles), overviews, tables: Arc::default() };
         Self { shared, prints: Prints::default(), open: Mutex::default(), changed: Mutex::default() }
@@ -120,6 +120,7 @@ impl ScanStore {
 fn options(scan: &ScanRef, key: &ScanKey) -> OpenOptions {
     OpenOptions {
         infrared_file: key.files.infrared.clone(),
+        page: scan.page,
         fourth_sample: match scan.fourth_sample {
             FourthSampleChoice::Auto => FourthSample::Auto,
             FourthSampleChoice::Infrared => FourthSample::Infrared,

@@ -23,6 +23,8 @@ const ENDING: &str = "overview";
 /// Bytes kept beside one session, and in the person's cache folder.
 const SESSION_LIMIT_BYTES: u64 = 1 << 30;
 const SPARE_LIMIT_BYTES: u64 = 2 << 30;
+/// Overviews that are written at one time; each holds one in memory.
+const MOST_WRITERS: usize = 8;
 /// Goes up whenever linear codes or the reduction come out differently, so that what an older program kept is not used.
 const CODES_VERSION: u32 = 1;
 
@@ -123,6 +125,12 @@ impl Shelf {
     /// Keep an overview, on a thread of its own; the engine waits for it only when it ends.
     pub(crate) fn keep(&self, identity: Identity, overview: Arc<OverviewData>) {
         let places = lock(&self.places).clone();
+        let mut writers = lock(&self.writers);
+        writers.retain(|writer| !writer.is_finished());
+        // A disk slower than the scanner: what is not kept is made again the next time.
+        if writers.len() >= MOST_WRITERS {
+            return;
+        }
         let writer = std::thread::Builder::new().name("glassine-keep".to_owned()).spawn(move || {
             let targets = [(places.own, SESSION_LIMIT_BYTES), (places.spare, SPARE_LIMIT_BYTES)];
             for (folder, limit) in targets.into_iter().filter_map(|(folder, limit)| Some((folder?, limit))) {
@@ -131,11 +139,7 @@ impl Shelf {
                 }
             }
         });
-        if let Ok(writer) = writer {
-            let mut writers = lock(&self.writers);
-            writers.retain(|writer| !writer.is_finished());
-            writers.push(writer);
-        }
+        writers.extend(writer);
     }
 
     /// Wait until everything that was to be kept is.

@@ -38,8 +38,13 @@ pub(crate) fn write_scan(path: &Path, seed: u32) {
 
 /// Write over a scan in place, as a scanner program does that saves under the same name.
 pub(crate) fn scan_again(path: &Path, seed: u32) {
+    scan_again_of(path, WIDTH, HEIGHT, seed);
+}
+
+/// The same with another size. The product's own writer refuses the name while a session holds the scan.
+pub(crate) fn scan_again_of(path: &Path, width: u32, height: u32, seed: u32) {
     let other = path.with_extension("other");
-    write_scan(&other, seed);
+    write_scan_of(&other, width, height, seed);
     std::fs::write(path, std::fs::read(&other).expect("ours")).expect("ours");
     std::fs::remove_file(other).expect("ours");
 }
