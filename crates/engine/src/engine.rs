@@ -24,7 +24,7 @@ use crate::screen::{Screen, scan_rgba};
 use crate::shelf::Shelf;
 use crate::study::RepairDesk;
 use crate::types::{
-    MadeSession, NewSessionRequest, PreviewRequest, ScanPicture, SessionAt, SessionKey, ViewKey,
+    MadeSession, NewSessionRequest, PreviewRequest, ScanPicture, ScanReading, SessionAt, SessionKey, ViewKey,
 };
 use crate::{EngineError, export, measured};
 
@@ -402,7 +402,8 @@ impl Engine {
             }
         }
         let rgba = Arc::new(rgba);
-        Ok((ScanPicture { session: at.key, scan, width_px, height_px, factor, rgba }, pixels))
+        let reading = ScanReading::of(open.info());
+        Ok((ScanPicture { session: at.key, scan, width_px, height_px, factor, rgba, reading }, pixels))
     }
 }
 
@@ -420,6 +421,7 @@ fn shown_as_scanned(
         height_px: overview.samples.height(),
         factor: overview.factor,
         rgba: Arc::new(scan_rgba(&overview.samples, open.colour_channels(), gain)),
+        reading: ScanReading::of(open.info()),
     }
 }
 

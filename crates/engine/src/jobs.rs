@@ -5,16 +5,16 @@ use std::sync::Arc;
 
 use glassine_film::{FilmKind, Stock};
 use glassine_raster::{CancelToken, Point, Scan, TiltedBox};
-use glassine_session::{Edit, Fingerprint, FrameId, ScanId, Session, StripId};
+use glassine_session::{Edit, Fingerprint, FrameId, ScanId, ScanRef, Session, StripId};
 
 use crate::adjust::{ChartPlace, StockReport, StockTarget};
-use crate::files::{Access, Conflict, Saved, SavedState};
+use crate::files::{Access, Conflict, Holder, Saved, SavedState};
 
 use crate::types::{
     ExactCount, ExportReport, ExportRequest, MadeSession, NewSessionRequest, Preview, ScanPicture,
     SessionKey, ViewKey,
 };
-use crate::{Engine, EngineError, Notice};
+use crate::{CheckDepth, Engine, EngineError, Notice, ScanCheck};
 
 /// Names one submitted job.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
@@ -79,6 +79,28 @@ pub enum Job {
     HashScans {
         /// Which scans.
         scans: Vec<ScanId>,
+    },
+    /// Compare the scans with what the session knows of them: answers with [`JobEventKind::ScansChecked`].
+    CheckScans {
+        /// How closely.
+        depth: CheckDepth,
+    },
+    /// Look for scans that are missing or changed in some folders: answers with edits.
+    Relink {
+        /// Where.
+        folders: Vec<PathBuf>,
+    },
+    /// Read a scan with these choices from now on, as its file is now: answers with edits.
+    ReadScan {
+        /// Label of the undo step.
+        label: String,
+        /// The scan with its choices; size, planes and fingerprints are taken from its file.
+        scan: Box<ScanRef>,
+    },
+    /// Whether another program holds the lock of a session: answers with [`JobEventKind::LockSeen`].
+    LookAtLock {
+        /// The session file.
+        path: PathBuf,
     },
     /// The overview of a scan for the strip view.
     Overview {
@@ -221,9 +243,10 @@ impl Job {
             | Self::Save { .. }
             | Self::Autosave { .. }
             | Self::DiscardAutosaves(_)
+            | Self::LookAtLock { .. }
             | Self::SaveStock { .. } => Lane::Files,
             Self::Export(_) => Lane::Export,
-            Self::Count { .. } | Self::HashScans { .. } => Lane::Count,
+            Self::Count { .. } | Self::HashScans { .. } | Self::CheckScans { .. } => Lane::Count,
             _ => Lane::Work,
         }
     }
@@ -253,6 +276,10 @@ impl Job {
             Self::FindOnScans { .. } => "reading scans and finding frames",
             Self::SolveTogether { .. } => "solving the scans together",
             Self::HashScans { .. } => "hashing the scans",
+            Self::CheckScans { .. } => "checking the scans",
+            Self::Relink { .. } => "looking for scans",
+            Self::ReadScan { label, .. } => label,
+            Self::LookAtLock { .. } => "looking who works on the session",
             Self::Overview { .. } => "reading the scan",
             Self::FindFrames { .. } => "finding frames",
             Self::MeasureBase { .. } => "measuring the film base",
@@ -324,6 +351,15 @@ pub enum JobEventKind {
         /// The hash.
         print: Result<Fingerprint, Notice>,
     },
+    /// The scans were compared with what the session knows of them.
+    ScansChecked {
+        /// How closely.
+        depth: CheckDepth,
+        /// One for each scan.
+        checks: Vec<ScanCheck>,
+    },
+    /// Who holds the lock of the session; `None` when it is free.
+    LockSeen(Option<Holder>),
     /// A coarse picture of a scan, until [`Self::OverviewReady`] of the same job brings the overview.
     FirstLookReady(Arc<ScanPicture>),
     /// Overview of a scan.

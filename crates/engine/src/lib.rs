@@ -53,6 +53,6 @@ pub use steps::Step;
 pub use types::{
     DIFFERENCE_GAIN, ExactCount, ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope,
     MadeSession, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary,
-    ScanPicture, SessionAt, SessionKey, UnitRect, ViewKey,
+    ScanPicture, ScanReading, SessionAt, SessionKey, UnitRect, ViewKey,
 };
 pub use worker::{SendEvent, Worker};

@@ -6,6 +6,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use glassine_film::{FilmKind, Histogram};
 use glassine_raster::PixelRect;
+use glassine_scanfile::{Encoding, InfraredSource, ScanInfo};
 use glassine_session::{FrameId, OutputSettings, ScanId, Session};
 
 use crate::Notice;
@@ -252,6 +253,39 @@ pub struct ScanPicture {
     pub factor: u32,
     /// Red, green, blue, 255 for each pixel.
     pub rgba: Arc<Vec<u8>>,
+    /// How its file is read.
+    pub reading: ScanReading,
+}
+
+/// How the file of a scan is read, after its tags and the choices of the session.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct ScanReading {
+    /// How codes relate to light, in words.
+    pub encoding: String,
+    /// The page that is read, from 1.
+    pub page: u32,
+    /// Pages in the file.
+    pub pages: u32,
+    /// Where the infrared plane comes from, in words; `None` without one.
+    pub infrared: Option<&'static str>,
+}
+
+impl ScanReading {
+    pub(crate) fn of(info: &ScanInfo) -> Self {
+        let encoding = match info.encoding {
+            Encoding::Linear => "linear".to_owned(),
+            Encoding::Srgb => "sRGB".to_owned(),
+            Encoding::Gamma(gamma) => format!("gamma {gamma}"),
+            Encoding::Profile => "by its profile".to_owned(),
+        };
+        let infrared = match info.infrared {
+            InfraredSource::None => None,
+            InfraredSource::ExtraSample => Some("fourth sample"),
+            InfraredSource::SecondPage => Some("second page"),
+            InfraredSource::SeparateFile => Some("file of its own"),
+        };
+        Self { encoding, page: info.page, pages: info.pages, infrared }
+    }
 }
 
 /// Which frames of a session.

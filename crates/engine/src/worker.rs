@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, PoisonError};
 
 use glassine_raster::CancelToken;
-use glassine_session::{FrameId, ScanId};
+use glassine_session::{Edit, FrameId, Relink, ScanId};
 
 use crate::files::{SaveMode, SaveOutcome};
 use crate::jobs::{Job, JobEdits, JobEventKind, SaveOver};
@@ -13,7 +13,7 @@ use crate::recipe::FrameContext;
 use crate::repair::RepairKey;
 use crate::scans::shown;
 use crate::types::{ExactCount, Preview, PreviewRequest, SessionAt};
-use crate::{Engine, EngineError, MadeSession, files};
+use crate::{Engine, EngineError, FoundBy, MadeSession, Notice, Severity, files};
 
 /// Takes reports of a job.
 pub type SendEvent<'a> = &'a (dyn Fn(JobEventKind) + Sync);
@@ -94,6 +94,15 @@ impl Worker for Engine {
                 edits("solve scans together", at, send, |draft| bench.solve_together(draft, &scans))?;
             }
             Job::HashScans { scans } => self.hash_scans(at, &scans, cancel, send)?,
+            Job::CheckScans { depth } => {
+                let checks = self.check_scans(at, depth, cancel, &progress)?;
+                send(JobEventKind::ScansChecked { depth, checks });
+            }
+            Job::Relink { folders } => self.relink_scans(at, &folders, cancel, send)?,
+            Job::ReadScan { label, scan } => {
+                edits(&label, at, send, |draft| bench.read_scan(draft, *scan))?;
+            }
+            Job::LookAtLock { path } => send(JobEventKind::LockSeen(files::lock_holder(&path))),
             Job::FindFrames { scan, film, format_id } => {
                 let search = Search { film: Some(film), format_id, one_frame_per_file: false };
                 edits("find frames", at, send, |draft| bench.search(draft, scan, &search))?;
@@ -226,6 +235,43 @@ impl Engine {
             }
         }
         failure.map_or(Ok(()), Err)
+    }
+
+    fn relink_scans(
+        &self,
+        at: &SessionAt,
+        folders: &[PathBuf],
+        cancel: &CancelToken,
+        send: SendEvent<'_>,
+    ) -> Result<(), EngineError> {
+        let found = self.relink(at, folders, cancel)?;
+        if found.is_empty() {
+            return Err(EngineError::told(
+                "no missing scan was found in this folder or the folders inside it",
+                "choose another folder; scans are known by their content, so they may have other names",
+            ));
+        }
+        let by_name = found.iter().filter(|found| found.found_by == FoundBy::Name).count();
+        let count = found.len();
+        let relinks = found.into_iter().map(|found| Relink {
+            scan: found.scan,
+            path: Some(found.path),
+            infrared_path: found.infrared_path,
+        });
+        let mut draft = Draft::new(at.session.clone());
+        draft.push(Edit::RelinkScans(relinks.collect()))?;
+        let scans = if count == 1 { "scan was" } else { "scans were" };
+        let notice = match by_name {
+            0 => Notice::new(Severity::Info, format!("{count} {scans} found by content"), ""),
+            _ => Notice::new(
+                Severity::Warning,
+                format!("{count} {scans} found, {by_name} of them by name and size only"),
+                "look whether the boxes fit",
+            ),
+        };
+        draft.notices.push(notice);
+        send_edits("find scans".to_owned(), at, draft, send);
+        Ok(())
     }
 
     fn hash_scans(

@@ -117,6 +117,8 @@ pub struct ScanInfo {
     pub path: PathBuf,
     /// The page that is read, counted from 1; 1 for files that hold one picture.
     pub page: u32,
+    /// Pages in the file, whether pictures or not.
+    pub pages: u32,
     /// Columns.
     pub width_px: u32,
     /// Rows.

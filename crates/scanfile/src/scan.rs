@@ -77,10 +77,11 @@ impl Scan {
         notes.extend(uneven_resolution(opened.ppi));
         notes.extend(opened.damage.clone());
         let files = [HeldFile::new(&opened.file)].into_iter().chain(infrared_held).collect();
-        let Opened { picture, page, ppi, bits, container, icc, orientation, damage, .. } = opened;
+        let Opened { picture, page, pages, ppi, bits, container, icc, orientation, damage, .. } = opened;
         let info = ScanInfo {
             path: path.to_owned(),
             page,
+            pages,
             width_px,
             height_px,
             ppi,

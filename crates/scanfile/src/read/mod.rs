@@ -65,6 +65,8 @@ pub(crate) struct Opened {
     pub(crate) bits: u8,
     /// Counted from 1.
     pub(crate) page: u32,
+    /// Pages in the file.
+    pub(crate) pages: u32,
     /// What is wrong with the picture data though they can be read.
     pub(crate) damage: Option<String>,
     pub(crate) container: String,

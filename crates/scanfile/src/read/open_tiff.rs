@@ -57,6 +57,7 @@ pub(super) fn open_tiff(file: Arc<Positioned>, options: &OpenOptions) -> Result<
     Ok(Opened {
         file,
         page: main as u32 + 1,
+        pages: tiff.pages.len() as u32,
         damage: None,
         picture,
         colours: colours as u8,

@@ -130,6 +130,7 @@ fn finish(
         picture: Box::new(Decoded { path: file.path().to_owned(), samples: raw.samples }),
         file,
         page: 1,
+        pages: 1,
         damage: None,
         colours: raw.colours,
         infrared: raw.infrared,
