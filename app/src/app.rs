@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
 use glassine_engine::jobs::{Job, JobId};
-use glassine_engine::{JobHost, Notice, SessionKey};
+use glassine_engine::{CheckDepth, JobHost, Notice, SessionKey};
 use glassine_session::{FrameId, History, Session};
 
 use crate::apply::files::Files;
@@ -185,6 +185,8 @@ impl GlassineApp {
         self.end_nudging_in_time(ctx);
         self.carry_out(ctx);
         self.autosave_in_time(ctx);
+        self.check_scans_in_time(ctx);
+        self.look_at_lock_in_time(ctx);
         self.refresh_jobs(ctx);
         self.count_in_time(ctx);
         let inline_work = (self.options.inline_jobs && !self.jobs.is_idle()) || self.jobs.works_inline();
@@ -261,8 +263,12 @@ impl GlassineApp {
         let label = job.label();
         let kind = match job {
             Job::Export(_) => JobKind::Export,
-            Job::Autosave { .. } | Job::DiscardAutosaves(_) | Job::HoldScans => JobKind::Silent,
-            Job::HashScans { .. } => JobKind::Background,
+            Job::Autosave { .. }
+            | Job::DiscardAutosaves(_)
+            | Job::HoldScans
+            | Job::LookAtLock { .. }
+            | Job::CheckScans { depth: CheckDepth::Sampled } => JobKind::Silent,
+            Job::HashScans { .. } | Job::CheckScans { .. } => JobKind::Background,
             _ => JobKind::Asked,
         };
         let ends_with_session = job.ends_with_session();

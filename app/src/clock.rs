@@ -9,6 +9,19 @@ pub(crate) fn now_text() -> String {
     text_of(seconds)
 }
 
+/// How long ago something was, in words.
+pub(crate) fn ago_text(then: SystemTime) -> String {
+    // A file from a clock that is ahead counts as just written.
+    let seconds = SystemTime::now().duration_since(then).map_or(0, |since| since.as_secs());
+    let of = |count: u64, unit: &str| format!("{count} {unit}{} ago", if count == 1 { "" } else { "s" });
+    match seconds {
+        0..60 => "less than a minute ago".to_owned(),
+        60..3_600 => of(seconds / 60, "minute"),
+        3_600..86_400 => of(seconds / 3_600, "hour"),
+        _ => of(seconds / 86_400, "day"),
+    }
+}
+
 /// Seconds since 1970 as a date and time of the proleptic Gregorian calendar.
 ///
 /// Days are counted from 1 March of year 0, so that the leap day is the last of its year; 400 years have 146 097 days.
@@ -34,6 +47,15 @@ fn text_of(seconds: u64) -> String {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn a_time_in_the_past_is_told_in_its_largest_unit() {
+        let ago = |seconds| ago_text(SystemTime::now() - std::time::Duration::from_secs(seconds));
+        assert_eq!(ago(5), "less than a minute ago");
+        assert_eq!(ago(61), "1 minute ago");
+        assert_eq!(ago(2 * 3_600 + 5), "2 hours ago");
+        assert_eq!(ago(86_400 * 3 + 5), "3 days ago");
+    }
 
     #[test]
     fn seconds_become_calendar_dates() {

@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use glassine_engine::{FrameScope, MadeSession, NewSessionRequest, Notice, Overlay};
 use glassine_film::{FilmKind, Param, ParamGroup};
 use glassine_raster::{Point, Scan, TiltedBox};
-use glassine_session::{Edit, FrameId, OutputSettings, ScanId, StripId};
+use glassine_session::{Edit, FrameId, OutputSettings, ScanId, ScanRef, StripId};
 
 use crate::clean::CleanCommand;
 use crate::colour::ColourCommand;
@@ -76,13 +76,6 @@ pub enum Question {
     Unsaved(Leaving),
     /// The window was to be closed while an export is under way.
     Exporting,
-    /// An autosave newer than the session file was found.
-    Recover {
-        /// The autosave.
-        autosave: PathBuf,
-        /// The session file it belongs to; `None` when it never had one.
-        session: Option<PathBuf>,
-    },
     /// No file dialog on this system: a path is typed.
     TypePath {
         /// What it is for.
@@ -142,14 +135,18 @@ pub enum PathPurpose {
     SaveStock,
     /// A stock file to load.
     LoadStock,
+    /// Folder in which missing scans are looked for.
+    ScanFolder,
+    /// The infrared file of a scan.
+    Infrared(ScanId),
 }
 
 /// An answer to a [`Question`].
 #[derive(Debug, Clone, PartialEq)]
 pub enum Answer {
-    /// Save first, then go on; recover; use the typed path; make the session.
+    /// Save first, then go on; use the typed path; make the session.
     Yes,
-    /// Go on without saving; leave the autosave alone.
+    /// Go on without saving.
     No,
     /// Stay.
     Cancel,
@@ -262,8 +259,27 @@ pub enum Command {
     SaveAs(PathBuf),
     /// Save over the version of another program after a conflict; that one is kept under a name of its own.
     TakeOver,
+    /// Leave a save conflict as it is: nothing is written.
+    LeaveConflict,
+    /// Open the session again, now that the program that held it has closed it.
+    WorkOnIt,
     /// Remove an autosave that an earlier run left.
     DiscardAutosave(PathBuf),
+    /// Show or hide the list of unsaved work of earlier runs.
+    ShowUnsavedWork(bool),
+    /// Ask for a folder in which missing scans are looked for.
+    AskScanFolder,
+    /// Look at once whether the scans are what the session knows of them.
+    CheckScans,
+    /// Read a scan with these choices from now on, as its file is now.
+    ReadScan {
+        /// Label of the undo step.
+        label: String,
+        /// The scan with its choices.
+        scan: Box<ScanRef>,
+    },
+    /// Ask for the infrared file of a scan.
+    AskInfrared(ScanId),
     /// Find the frames of a scan.
     FindFrames {
         /// Which scan.

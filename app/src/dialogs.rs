@@ -29,6 +29,8 @@ impl PathPurpose {
             Self::ExportFolder => "choose the folder for finished pictures",
             Self::SaveStock => "write the stock to a file",
             Self::LoadStock => "load a stock file",
+            Self::ScanFolder => "choose the folder in which the scans lie now",
+            Self::Infrared(_) => "choose the infrared file of the scan",
         }
     }
 
@@ -40,6 +42,8 @@ impl PathPurpose {
             Self::ExportFolder => "path of a folder; it is made when it is missing",
             Self::SaveStock => "path of the stock file, for example /home/me/stocks/harbour.stock.json",
             Self::LoadStock => "path of a stock file",
+            Self::ScanFolder => "path of a folder; folders inside it are searched too",
+            Self::Infrared(_) => "path of the grey file that the scanner wrote for its infrared light",
         }
     }
 }
@@ -174,7 +178,10 @@ fn show(request: &PickRequest) -> PickOutcome {
             .set_file_name(&request.suggested_name)
             .save_file()
             .map(|path| vec![path]),
-        PathPurpose::ExportFolder => dialog.pick_folder().map(|path| vec![path]),
+        PathPurpose::Infrared(_) => {
+            dialog.add_filter("scans", &SCAN_ENDINGS).pick_file().map(|path| vec![path])
+        }
+        PathPurpose::ExportFolder | PathPurpose::ScanFolder => dialog.pick_folder().map(|path| vec![path]),
     };
     match chosen {
         Some(paths) if !paths.is_empty() => PickOutcome::Chosen(paths),

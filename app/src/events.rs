@@ -58,6 +58,7 @@ impl GlassineApp {
             JobEventKind::SaveConflict(conflict) => {
                 self.tell(conflict.notice());
                 if key == self.key {
+                    self.ui_state.files.compares = false;
                     self.status.conflict = Some(*conflict);
                 }
             }
@@ -87,6 +88,8 @@ impl GlassineApp {
                 Ok(print) => self.hashed(scan, &path, &print),
                 Err(notice) => self.tell(notice),
             },
+            JobEventKind::ScansChecked { depth, checks } => self.scans_checked(id, depth, checks),
+            JobEventKind::LockSeen(holder) => self.lock_seen(holder),
             JobEventKind::Counted { frame, count } => self.status.counts.counted_one(id, frame, count),
             JobEventKind::FirstLookReady(picture) | JobEventKind::OverviewReady(picture) => {
                 self.previews.accept_overview(&picture);
@@ -112,6 +115,7 @@ impl GlassineApp {
                 self.previews.dust_progress(view, share, self.now);
             }
             JobEventKind::PreviewFailed { view, revision, failure } => {
+                self.check_scans_soon();
                 if self.scheduler.picture_failed(view, revision, &failure, self.now) {
                     self.previews.fail(view, failure.notice.to_string());
                 }
@@ -214,6 +218,7 @@ impl GlassineApp {
         if is_first_look && self.keeps_drawn_frames(&base, &edits) {
             return;
         }
+        self.remember_measured(&edits);
         let frames: Vec<FrameId> = self.session().frames.iter().map(|frame| frame.id).collect();
         let scans: Vec<ScanId> = self.session().scans.iter().map(|scan| scan.id).collect();
         let rebased = rebase(&base, &edits, self.session());

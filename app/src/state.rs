@@ -6,12 +6,12 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use glassine_engine::files::{Conflict, UnsavedWork};
+use glassine_engine::files::{Conflict, Holder, UnsavedWork};
 use glassine_engine::jobs::JobId;
-use glassine_engine::{ExportReport, FrameScope, Notice, Overlay};
+use glassine_engine::{ExportReport, FrameScope, Notice, Overlay, ScanCheck};
 use glassine_film::Look;
 use glassine_raster::{Point, Scan, TiltedBox};
-use glassine_session::{Frame, FrameId, ScanId, Session, Strip, StripId, StrokeKind};
+use glassine_session::{Frame, FrameId, ScanId, ScanRef, Session, Strip, StripId, StrokeKind};
 
 use crate::clean::CleanState;
 use crate::colour::ColourState;
@@ -116,6 +116,47 @@ pub enum BoxPart {
     Knob,
 }
 
+/// What the window remembers of dialogs about session files and scans.
+#[derive(Debug, Clone, Default)]
+pub struct FilesLook {
+    /// The list of unsaved work of earlier runs is open.
+    pub shows_unsaved: bool,
+    /// The autosave whose removal is asked about.
+    pub discards: Option<PathBuf>,
+    /// A save conflict shows everything that differs.
+    pub compares: bool,
+    /// Strips that were measured before their scan was read in another way.
+    pub measured_before: Vec<MeasuredBefore>,
+}
+
+/// A strip as it was measured, and how its scan was read then.
+#[derive(Debug, Clone)]
+pub struct MeasuredBefore {
+    /// The strip.
+    pub strip: Arc<Strip>,
+    /// The scan.
+    pub scan: Arc<ScanRef>,
+}
+
+impl MeasuredBefore {
+    /// Whether base and solve still are those of another reading.
+    pub fn is_stale(&self, session: &Session) -> bool {
+        let (Some(strip), Some(scan)) = (session.strip(self.strip.id), session.scan(self.scan.id)) else {
+            return false;
+        };
+        let print = |scan: &ScanRef| {
+            scan.fingerprint.as_ref().map(|print| (print.bytes, print.sampled_blake3.clone()))
+        };
+        let same_samples = scan.encoding == self.scan.encoding
+            && scan.page == self.scan.page
+            && print(scan) == print(&self.scan);
+        !same_samples
+            && (strip.base.is_some() || strip.solve.is_some())
+            && strip.base == self.strip.base
+            && strip.solve == self.strip.solve
+    }
+}
+
 /// Everything the window remembers besides the session.
 #[derive(Debug, Clone, Default)]
 pub struct UiState {
@@ -155,6 +196,8 @@ pub struct UiState {
     pub light: bool,
     /// A question that waits for an answer.
     pub question: Option<Question>,
+    /// Dialogs about session files and scans.
+    pub files: FilesLook,
     /// Balance wheel, proof grids, grey point, chart under measurement.
     pub colour: ColourState,
     /// Repair brush, comparison.
@@ -212,6 +255,8 @@ impl UiState {
         self.box_drag = None;
         self.drawing_from = None;
         self.show_base_pixels = false;
+        self.files.compares = false;
+        self.files.measured_before.clear();
         self.wants = Wants::default();
         self.begin_selection(session);
     }
@@ -331,6 +376,14 @@ pub struct AppStatus {
     pub conflict: Option<Conflict>,
     /// What earlier runs left unsaved, as far as it was neither opened nor discarded.
     pub unsaved_work: Vec<UnsavedWork>,
+    /// Another program works on the session: it can be looked at and saved under another name.
+    pub held_by: Option<Holder>,
+    /// That program has closed it since.
+    pub is_free_again: bool,
+    /// Scans that are missing, or not what the session knows of them.
+    pub scan_problems: Vec<ScanCheck>,
+    /// The session is the demo, which takes no other scans.
+    pub is_demo: bool,
     /// Files that an export with the present output settings would find in its way.
     pub existing_files: Vec<PathBuf>,
 }

@@ -6,7 +6,9 @@ use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::sync::Arc;
 
 use egui::{Color32, ColorImage, Context, TextureHandle, TextureOptions};
-use glassine_engine::{Overlay, PictureSide, Preview, RepairSummary, ScanPicture, UnitRect, ViewKey};
+use glassine_engine::{
+    Overlay, PictureSide, Preview, RepairSummary, ScanPicture, ScanReading, UnitRect, ViewKey,
+};
 use glassine_film::Histogram;
 use glassine_raster::PixelRect;
 use glassine_session::{Edit, FrameId, ScanId};
@@ -144,6 +146,7 @@ impl Overview {
 pub struct PreviewStore {
     slots: HashMap<ViewKey, Slot>,
     overviews: BTreeMap<ScanId, Overview>,
+    readings: BTreeMap<ScanId, ScanReading>,
     base_pixels: BTreeMap<ScanId, (Overview, u64)>,
     failed: HashMap<ViewKey, String>,
     repairs: HashMap<FrameId, Arc<RepairSummary>>,
@@ -199,6 +202,7 @@ impl PreviewStore {
     /// Take the overview of a scan.
     pub(crate) fn accept_overview(&mut self, picture: &Arc<ScanPicture>) {
         self.overviews.entry(picture.scan).or_default().begin(picture);
+        self.readings.insert(picture.scan, picture.reading.clone());
     }
 
     /// Take the base pixels of a scan.
@@ -216,6 +220,7 @@ impl PreviewStore {
     /// Forget pictures of places and scans that are not in the session any more.
     pub(crate) fn keep_only(&mut self, keep: impl Fn(&ViewKey) -> bool, has_scan: impl Fn(ScanId) -> bool) {
         self.overviews.retain(|scan, _| has_scan(*scan));
+        self.readings.retain(|scan, _| has_scan(*scan));
         self.base_pixels.retain(|scan, _| has_scan(*scan));
         self.slots.retain(|key, _| keep(key));
         self.failed.retain(|key, _| keep(key));
@@ -301,6 +306,11 @@ impl PreviewStore {
     /// Why a picture could not be made.
     pub fn failure(&self, key: ViewKey) -> Option<&str> {
         self.failed.get(&key).map(String::as_str)
+    }
+
+    /// How the file of a scan was read for its overview.
+    pub fn reading(&self, scan: ScanId) -> Option<&ScanReading> {
+        self.readings.get(&scan)
     }
 
     /// Tiles of a scan's overview.

@@ -360,8 +360,10 @@ fn an_autosave_of_a_session_without_a_file_is_offered_at_the_next_start_and_can_
     drop(stopped);
 
     let mut next = start();
-    assert!(matches!(next.app.ui_state().question, Some(Question::Recover { session: None, .. })));
-    next.ask([Command::Answer(Answer::Yes)]);
+    assert!(next.app.ui_state().files.shows_unsaved);
+    let [work] = next.app.status().unsaved_work.clone().try_into().expect("one autosave");
+    assert_eq!(work.session_path, None);
+    next.ask([Command::Open(vec![work.autosave])]);
     (0..4).for_each(|_| next.frame(0.1));
     assert_eq!(next.first().orientation.quarter_turns(), 1);
     assert!(next.app.status().is_unsaved && next.app.status().path.is_none());
@@ -372,7 +374,7 @@ fn an_autosave_of_a_session_without_a_file_is_offered_at_the_next_start_and_can_
     assert!(!next.app.status().is_unsaved);
     assert!(folder.path().join("roll.session.json").exists());
     drop(next);
-    assert!(start().app.ui_state().question.is_none(), "a saved session is not offered again");
+    assert!(start().app.status().unsaved_work.is_empty(), "a saved session is not offered again");
 }
 
 #[test]

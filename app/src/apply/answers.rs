@@ -23,12 +23,11 @@ impl GlassineApp {
                 self.leave(leaving);
             }
             (Question::Exporting, answer) => self.answer_about_export(answer),
-            (Question::Recover { autosave, session: _ }, Answer::Yes) => self.open_session(autosave),
             (Question::TypePath { purpose, text }, Answer::Yes) => {
                 let home = directories::UserDirs::new().map(|dirs| dirs.home_dir().to_path_buf());
                 let paths = typed_paths(&text, home.as_deref());
                 if !paths.is_empty() {
-                    self.use_paths(purpose, paths);
+                    self.use_paths(ctx, purpose, paths);
                 }
             }
             (Question::NewSession { scans, film, format_id, one_frame_per_file, add }, Answer::Yes) => {
@@ -40,7 +39,7 @@ impl GlassineApp {
                     one_frame_per_file,
                     ..NewSessionRequest::default()
                 };
-                if add {
+                if add && !self.status.is_demo {
                     let id = self.submit(Job::AddScans(request.clone()));
                     self.files.opening.insert(id, request);
                 } else if self.history.is_unsaved() {
@@ -51,7 +50,7 @@ impl GlassineApp {
             }
             (Question::TypePath { .. }, _) => self.files.leaving_named = None,
             // The user stays with what is there.
-            (Question::Unsaved(_) | Question::Recover { .. } | Question::NewSession { .. }, _) => {}
+            (Question::Unsaved(_) | Question::NewSession { .. }, _) => {}
         }
     }
 }

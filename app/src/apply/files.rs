@@ -12,6 +12,7 @@ use glassine_engine::{MadeSession, NewSessionRequest, Notice, SessionAt, Session
 use glassine_session::{Edit, Fingerprint, ScanId, ScanRef, Session};
 
 use super::closing::ExportEnd;
+use super::scans::ScanChecks;
 use crate::app::GlassineApp;
 use crate::command::{Arrived, Command, Leaving, PathPurpose, Question};
 use crate::demo;
@@ -57,6 +58,8 @@ pub(crate) struct Files {
     pub opening: HashMap<JobId, NewSessionRequest>,
     /// Jobs that look for the first frames of scans, and whether all of these are one film.
     pub finding: HashMap<JobId, (Vec<ScanId>, bool)>,
+    /// Checks of the scans.
+    pub checks: ScanChecks,
     /// Names an export would meet, looked up on another thread.
     pub lookup: Option<Receiver<Vec<PathBuf>>>,
     /// The names of the last look.
@@ -76,6 +79,7 @@ impl Files {
         self.autosaving.take_if(|job| *job == id);
         self.saving.take_if(|(job, _)| *job == id);
         self.opening.remove(&id);
+        self.checks.job_ended(id);
     }
 }
 
@@ -97,8 +101,16 @@ impl GlassineApp {
                 self.save_or_ask(ctx);
             }
             Command::SaveAs(path) => {
-                self.save(with_session_ending(path), SaveOver::Chosen);
+                self.save_as(ctx, path);
             }
+            Command::LeaveConflict => self.status.conflict = None,
+            Command::WorkOnIt => {
+                if let Some(path) = self.status.path.clone() {
+                    self.open(vec![path]);
+                }
+            }
+            Command::AskScanFolder => self.ask_path(ctx, PathPurpose::ScanFolder),
+            Command::AskInfrared(scan) => self.ask_path(ctx, PathPurpose::Infrared(scan)),
             Command::TakeOver => {
                 if let Some(conflict) = self.status.conflict.take() {
                     self.save(conflict.path, SaveOver::Theirs);
@@ -128,7 +140,10 @@ impl GlassineApp {
             folder: folder.or_else(|| self.status.folder().map(|f| f.to_path_buf())).or(scan_folder),
             suggested_name: match purpose {
                 PathPurpose::SaveStock => self.stock_file_name(),
-                _ => format!("{title}.{SESSION_ENDING}"),
+                _ => match self.free_name() {
+                    Some(path) => path.file_name().unwrap_or_default().to_string_lossy().into_owned(),
+                    None => format!("{title}.{SESSION_ENDING}"),
+                },
             },
         };
         let ctx = ctx.clone();
@@ -139,7 +154,7 @@ impl GlassineApp {
     pub(crate) fn poll_files(&mut self, ctx: &Context) {
         if let Some(PickAnswer { purpose, outcome }) = self.picker.poll() {
             match outcome {
-                PickOutcome::Chosen(paths) => self.use_paths(purpose, paths),
+                PickOutcome::Chosen(paths) => self.use_paths(ctx, purpose, paths),
                 PickOutcome::NoDialog => {
                     let text = self.typed_suggestion(purpose);
                     self.ui_state.question = Some(Question::TypePath { purpose, text });
@@ -162,7 +177,8 @@ impl GlassineApp {
         let session = self.history.current();
         let folder = self.status.folder().map(|folder| folder.to_path_buf());
         match purpose {
-            PathPurpose::Open | PathPurpose::LoadStock => String::new(),
+            PathPurpose::Open | PathPurpose::LoadStock | PathPurpose::Infrared(_) => String::new(),
+            PathPurpose::ScanFolder => folder.unwrap_or_default().display().to_string(),
             PathPurpose::SaveStock => {
                 folder.unwrap_or_default().join(self.stock_file_name()).display().to_string()
             }
@@ -170,6 +186,9 @@ impl GlassineApp {
                 session.output.folder.clone().or(folder).unwrap_or_default().display().to_string()
             }
             PathPurpose::SaveAs => {
+                if let Some(path) = self.free_name() {
+                    return path.display().to_string();
+                }
                 let scans = session.scans.first().and_then(|scan| scan.path.parent());
                 let folder = folder.or_else(|| scans.map(Path::to_path_buf)).unwrap_or_default();
                 let title = if session.title.trim().is_empty() { "roll" } else { session.title.trim() };
@@ -178,12 +197,12 @@ impl GlassineApp {
         }
     }
 
-    pub(super) fn use_paths(&mut self, purpose: PathPurpose, paths: Vec<PathBuf>) {
+    pub(super) fn use_paths(&mut self, ctx: &Context, purpose: PathPurpose, paths: Vec<PathBuf>) {
         match purpose {
             PathPurpose::Open => self.open(paths),
             PathPurpose::SaveAs => {
                 if let Some(path) = paths.into_iter().next() {
-                    let id = self.save(with_session_ending(path), SaveOver::Chosen);
+                    let Some(id) = self.save_as(ctx, path) else { return };
                     self.files.leave_after = self.files.leaving_named.take().map(|leaving| (id, leaving));
                 }
             }
@@ -192,6 +211,10 @@ impl GlassineApp {
                     self.use_stock_path(purpose, path);
                 }
             }
+            PathPurpose::ScanFolder => {
+                self.submit(Job::Relink { folders: paths });
+            }
+            PathPurpose::Infrared(scan) => self.use_infrared(scan, paths.into_iter().next()),
             PathPurpose::ExportFolder => {
                 let mut output = self.history.current().output.clone();
                 output.folder = paths.into_iter().next();
@@ -214,12 +237,12 @@ impl GlassineApp {
             return;
         }
         let session = self.history.current();
-        let film = session.strips.first().map(|strip| strip.film);
+        let can_add = !session.scans.is_empty() && !self.status.is_demo;
         self.ui_state.question = Some(Question::NewSession {
             one_frame_per_file: paths.len() > 8,
-            add: !session.scans.is_empty() && session.scans.iter().all(|scan| scan.path != first),
+            add: can_add && session.scans.iter().all(|scan| scan.path != first),
             scans: paths,
-            film,
+            film: None,
             format_id: None,
         });
     }
@@ -272,7 +295,7 @@ impl GlassineApp {
         let is_saved = recovered.is_none() && path.is_some();
         self.begin_session(session, path.clone(), is_saved);
         self.files.opened = saved;
-        self.files.access = access;
+        self.set_access(access);
         self.files.autosaves.extend(recovered.clone());
         match find {
             Some(request) => {
@@ -292,11 +315,51 @@ impl GlassineApp {
             ));
         }
         self.status.unsaved_work.retain(|work| Some(&work.autosave) != recovered.as_ref());
-        if let Some(work) = unsaved.first() {
-            self.ui_state.question =
-                Some(Question::Recover { autosave: work.autosave.clone(), session: path });
+        self.ui_state.files.shows_unsaved |= !unsaved.is_empty();
+        // What belongs to this session comes first.
+        self.status.unsaved_work.retain(|known| unsaved.iter().all(|work| work.autosave != known.autosave));
+        self.status.unsaved_work.splice(0..0, unsaved);
+    }
+
+    /// Whether the session may be saved under its name, and what the window shows of that.
+    fn set_access(&mut self, access: Access) {
+        self.status.held_by = match &access {
+            Access::HeldBy(holder) => Some(holder.clone()),
+            Access::Unlocked | Access::Locked(_) => None,
+        };
+        self.status.is_free_again = false;
+        self.files.access = access;
+    }
+
+    /// Save under a name that was chosen. The name under which another program works is refused, and asked for again.
+    fn save_as(&mut self, ctx: &Context, path: PathBuf) -> Option<JobId> {
+        let path = with_session_ending(path);
+        let is_held = self.status.held_by.is_some()
+            && self.status.path.as_ref().is_some_and(|held| files::real_path(&path) == *held);
+        if is_held {
+            return self.save_or_ask(ctx);
         }
-        self.status.unsaved_work.extend(unsaved);
+        Some(self.save(path, SaveOver::Chosen))
+    }
+
+    /// A name beside the session file that nothing has yet; `None` before the first save, or when the session may keep
+    /// its name.
+    fn free_name(&self) -> Option<PathBuf> {
+        let path = self.status.path.as_ref()?;
+        if self.status.held_by.is_none() && self.status.conflict.is_none() {
+            return None;
+        }
+        let name = path.file_name()?.to_string_lossy();
+        let stem = name.strip_suffix(&format!(".{SESSION_ENDING}")).unwrap_or(&name);
+        (2..1_000)
+            .map(|count| path.with_file_name(format!("{stem} {count}.{SESSION_ENDING}")))
+            .find(|path| path.symlink_metadata().is_err())
+    }
+
+    /// Whether any scan is one of the demo's.
+    pub(super) fn is_demo(&self) -> bool {
+        let Some(folder) = self.options.demo_folder.as_deref().map(files::real_path) else { return false };
+        self.history.current().scans.iter().any(|scan| scan.path.starts_with(&folder))
     }
 
     /// Save under the session's name. Without one, or when another program works under it, a name is asked for.
@@ -340,6 +403,12 @@ impl GlassineApp {
     /// The whole file of a scan was hashed: every state of the session knows that, without a step.
     pub(crate) fn hashed(&mut self, id: ScanId, path: &Path, print: &Fingerprint) {
         let known = self.history.current().scan(id).and_then(|scan| scan.fingerprint.as_ref());
+        let differs = |a: &Option<String>, b: &Option<String>| matches!((a, b), (Some(a), Some(b)) if a != b);
+        if known.is_some_and(|known| differs(&known.sampled_blake3, &print.sampled_blake3)) {
+            // Another file than the session was made with: the check of the scans says so.
+            self.check_scans_soon();
+            return;
+        }
         if known.is_some_and(|known| known.bytes != print.bytes) {
             let notice = Notice::new(
                 Severity::Warning,
@@ -398,7 +467,7 @@ impl GlassineApp {
             if self.status.path.as_ref() != Some(&path) {
                 // The next autosave lies beside the new file.
                 self.files.autosave_place = None;
-                self.files.access = access.unwrap_or_default();
+                self.set_access(access.unwrap_or_default());
                 self.jobs.engine().work_beside(Some(&path));
             }
             self.files.opened = Some(state);
@@ -487,13 +556,10 @@ impl GlassineApp {
         }
     }
 
-    /// List what earlier runs left unsaved, and offer the latest of it.
+    /// List what earlier runs left unsaved.
     pub(crate) fn offer_unsaved_work(&mut self) {
         self.status.unsaved_work = self.jobs.engine().saving_run().unsaved_work();
-        if let Some(work) = self.status.unsaved_work.first() {
-            let (autosave, session) = (work.autosave.clone(), work.session_path.clone());
-            self.ui_state.question = Some(Question::Recover { autosave, session });
-        }
+        self.ui_state.files.shows_unsaved = !self.status.unsaved_work.is_empty();
     }
 
     /// Go on with what waited for the question about unsaved changes.

@@ -7,6 +7,7 @@ pub(crate) mod closing;
 mod colour;
 mod export;
 pub(crate) mod files;
+pub(crate) mod scans;
 mod select;
 
 use egui::Context;
@@ -68,6 +69,10 @@ impl GlassineApp {
             Command::Tell(notice) => self.tell(notice),
             Command::DismissNotice => self.status.notice_open = false,
             Command::Quit => self.quit(ctx),
+            Command::CheckScans => self.check_scans_soon(),
+            Command::ReadScan { label, scan } => {
+                self.submit(Job::ReadScan { label, scan });
+            }
             Command::FindFrames { .. }
             | Command::MeasureBase(..)
             | Command::SolveStrip(_)
@@ -93,7 +98,11 @@ impl GlassineApp {
             | Command::Save
             | Command::SaveAs(_)
             | Command::TakeOver
+            | Command::LeaveConflict
+            | Command::WorkOnIt
             | Command::DiscardAutosave(_)
+            | Command::AskScanFolder
+            | Command::AskInfrared(_)
             | Command::SetOutput(_)
             | Command::Export { .. }
             | Command::Answer(_) => self.apply_file_command(ctx, command),
@@ -108,6 +117,7 @@ impl GlassineApp {
             | Command::ShowExport(_)
             | Command::ShowKeys(_)
             | Command::ShowNotices(_)
+            | Command::ShowUnsavedWork(_)
             | Command::SetDark(_)
             | Command::FitStrip
             | Command::FitAll
@@ -191,6 +201,10 @@ impl GlassineApp {
             }
             Command::ShowKeys(show) => state.show_keys = show,
             Command::ShowNotices(show) => state.show_notices = show,
+            Command::ShowUnsavedWork(show) => {
+                state.files.shows_unsaved = show;
+                state.files.discards = None;
+            }
             Command::SetDark(dark) => state.light = !dark,
             Command::FitStrip | Command::FitAll => {
                 state.strip.zoom_points = None;
@@ -380,9 +394,14 @@ impl GlassineApp {
         self.status.export_report = None;
         self.status.existing_files.clear();
         self.status.conflict = None;
+        self.status.held_by = None;
+        self.status.is_free_again = false;
+        self.status.scan_problems.clear();
+        self.status.is_demo = self.is_demo();
         self.ui_state.begin_session(self.history.current());
         self.files.begin_session();
         self.submit(Job::HoldScans);
+        self.begin_scan_checks();
     }
 
     /// A question that must be answered before the session is left.

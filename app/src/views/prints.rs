@@ -14,7 +14,7 @@ use crate::widgets::histogram_plot::percent_text;
 use crate::widgets::icon::{Icon, paint_icon};
 
 use super::settings::is_unsure;
-use super::strip::{StripPlace, flag_text, how};
+use super::strip::{StripPlace, flag_text, how, problem_text};
 
 /// Line under a print with its number and marks, points.
 const CAPTION: f32 = 20.0;
@@ -156,7 +156,10 @@ fn caption_ui(
     let number = clip.text(line, Align2::LEFT_CENTER, name, theme::strong_style().resolve(&style), ink);
     let small = TextStyle::Small.resolve(&style);
     let mut x = number.right() + 6.0;
-    let to_look_at = !frame.flags.is_empty() || frame.reaches_rebate() || is_unsure(frame);
+    let to_look_at = !frame.flags.is_empty()
+        || frame.reaches_rebate()
+        || is_unsure(frame)
+        || problem_text(cx.session, frame).is_some();
     if to_look_at && x + 14.0 < picture.right() {
         paint_icon(
             &clip,
@@ -199,7 +202,8 @@ fn clip_text(histogram: &Histogram) -> String {
 }
 
 fn value_of(cx: &ViewCx<'_>, frame: &Frame) -> String {
-    let mut parts: Vec<String> = frame.flags.iter().map(|flag| flag_text(*flag).to_owned()).collect();
+    let mut parts: Vec<String> = problem_text(cx.session, frame).into_iter().collect();
+    parts.extend(frame.flags.iter().map(|flag| flag_text(*flag).to_owned()));
     if is_unsure(frame) {
         parts.push(UNSURE.to_owned());
     }
@@ -217,7 +221,10 @@ fn value_of(cx: &ViewCx<'_>, frame: &Frame) -> String {
 
 fn hover_text(cx: &ViewCx<'_>, frame: &Frame) -> String {
     let mut lines: Vec<String> = Vec::new();
-    lines.extend(cx.previews.failure(ViewKey::Print(frame.id)).map(str::to_owned));
+    let problem = problem_text(cx.session, frame);
+    // Without a problem of its own the box is not why there is no picture.
+    let failure = cx.previews.failure(ViewKey::Print(frame.id)).map(str::to_owned);
+    lines.extend(problem.or(failure));
     lines.extend(frame.flags.iter().map(|flag| flag_text(*flag).to_owned()));
     if is_unsure(frame) {
         lines.push(UNSURE.to_owned());

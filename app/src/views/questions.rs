@@ -64,18 +64,6 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             wrapped(ui, "pictures that are finished stay where they are, whatever you choose");
             Words { yes: "finish, then close", no: Some("stop it and close"), cancel: "stay" }
         }
-        Question::Recover { autosave, session } => {
-            title_ui(ui, "go on from the autosave?");
-            ui.add_space(6.0);
-            let text = if session.is_some() {
-                "an autosave is newer than this session: the program may have been stopped before saving"
-            } else {
-                "a session that was in no file yet was autosaved when the program last stopped"
-            };
-            wrapped(ui, text);
-            wrapped(ui, &autosave.display().to_string());
-            Words { yes: "open the autosave", no: None, cancel: "leave it" }
-        }
         Question::TypePath { purpose, text } => {
             title_ui(ui, purpose.title());
             ui.add_space(6.0);
@@ -96,6 +84,8 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
                 PathPurpose::ExportFolder => "use this folder",
                 PathPurpose::SaveStock => "write",
                 PathPurpose::LoadStock => "load",
+                PathPurpose::ScanFolder => "look there",
+                PathPurpose::Infrared(_) => "use this file",
             };
             Words { yes, no: None, cancel: "cancel" }
         }
@@ -115,7 +105,7 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             format_row_ui(ui, format_id);
             ui.add_space(4.0);
             ui.checkbox(one_frame_per_file, "each file holds one frame");
-            if !cx.session.scans.is_empty() {
+            if !cx.session.scans.is_empty() && !cx.status.is_demo {
                 ui.checkbox(add, "add to the session that is open");
             }
             Words { yes: "find frames", no: None, cancel: "cancel" }

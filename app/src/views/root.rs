@@ -12,9 +12,11 @@ use super::export::export_ui;
 use super::frame::frame_ui;
 use super::histogram::histogram_ui;
 use super::keys::keys_ui;
+use super::missing::scan_cards_ui;
 use super::prints::prints_ui;
 use super::proofs::proofs_ui;
 use super::questions::questions_ui;
+use super::session_files::{held_banner_ui, session_files_ui};
 use super::settings::settings_ui;
 use super::status::{notices_ui, status_ui};
 use super::stock::stock_ui;
@@ -40,6 +42,7 @@ pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let bar = Frame::new().fill(p.bar).inner_margin(Margin::symmetric(10, 0));
     Panel::top("toolbar").exact_size(theme::TOOLBAR_HEIGHT).frame(bar).show(ui, |ui| toolbar_ui(ui, cx));
     Panel::bottom("status").exact_size(theme::STATUS_HEIGHT).frame(bar).show(ui, |ui| status_ui(ui, cx));
+    held_banner_ui(ui, cx);
     if cx.session.scans.is_empty() {
         CentralPanel::default().frame(Frame::new()).show(ui, |ui| welcome_ui(ui, cx));
     } else {
@@ -49,6 +52,7 @@ pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     export_ui(ui, cx);
     keys_ui(ui, cx);
     notices_ui(ui, cx);
+    session_files_ui(ui, cx);
     questions_ui(ui, cx);
 }
 
@@ -59,6 +63,7 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let height = (whole.height() * cx.ui_state.strip.share).clamp(LEAST_STRIP, most).round();
     Panel::top("strip").exact_size(height).frame(Frame::new()).show(ui, |ui| {
         strip_bar_ui(ui, cx);
+        scan_cards_ui(ui, cx);
         let canvas = ui.available_rect_before_wrap();
         let place = place(ui, canvas, cx);
         strip_ui(ui, cx, &place);

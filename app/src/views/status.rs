@@ -36,6 +36,13 @@ fn jobs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             cx.push(Command::ShowNotices(!open));
         }
     }
+    let unsaved = cx.status.unsaved_work.len();
+    if unsaved > 0 && !cx.session.scans.is_empty() {
+        let text = RichText::new(format!("unsaved work ({unsaved})")).small();
+        if ui.button(text).on_hover_text("what earlier runs left unsaved").clicked() {
+            cx.push(Command::ShowUnsavedWork(true));
+        }
+    }
     let Some((job, more)) = cx.status.shown_job() else { return };
     if job.can_stop() && IconButton::new(Icon::Close, "cancel").show(ui).clicked() {
         cx.push(Command::CancelJobs);

@@ -4,8 +4,9 @@ use egui::{
     Align2, Color32, EventFilter, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, TextStyle, Ui, WidgetInfo,
     vec2,
 };
+use glassine_engine::ScanState;
 use glassine_raster::TiltedBox;
-use glassine_session::{Frame, FrameFlag};
+use glassine_session::{Frame, FrameFlag, Session, frame_problem};
 
 use crate::command::{Command, GesturePhase, SelectHow};
 use crate::state::{BoxDrag, BoxPart, StripTool, ViewCx};
@@ -135,10 +136,15 @@ fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Pi
         paint_tiles(&clip, view, piece, cx.previews.base_pixels(piece.scan));
     }
     if cx.previews.overview(piece.scan).is_empty() {
+        let is_missing =
+            cx.status.scan_problems.iter().any(|problem| {
+                problem.scan == piece.scan && matches!(problem.state, ScanState::Missing { .. })
+            });
+        let text = if is_missing { "the scan is missing" } else { "reading the scan" };
         clip.text(
             rect.center(),
             Align2::CENTER_CENTER,
-            "reading the scan",
+            text,
             TextStyle::Body.resolve(&painter.ctx().global_style()),
             p.text_weak,
         );
@@ -206,7 +212,9 @@ fn box_ui(
         let guard = ScreenBox { corners: place.view.corners(piece, &area.inset(frame.guard_margin_px)) };
         crop_box::paint_area(&painter, &guard, Color32::from_white_alpha(110));
     }
-    let line = match (frame.reaches_rebate(), is_selected, response.hovered()) {
+    let problem = problem_text(cx.session, frame);
+    let to_look_at = !frame.flags.is_empty() || frame.reaches_rebate() || problem.is_some();
+    let line = match (frame.reaches_rebate() || problem.is_some(), is_selected, response.hovered()) {
         (true, ..) => p.warn,
         (false, true, _) => p.accent,
         (false, false, true) => Color32::from_white_alpha(235),
@@ -221,14 +229,14 @@ fn box_ui(
     if response.has_focus() {
         crop_box::paint_area(&painter, shape, Color32::WHITE);
     }
-    number_ui(&painter, &p, (frame, &cx.session.number_text(frame)), shape, is_selected);
+    number_ui(&painter, &p, (to_look_at, &cx.session.number_text(frame)), shape, is_selected);
     if frame.skipped {
         painter.line_segment(
             [shape.corners[0], shape.corners[2]],
             Stroke::new(1.0, Color32::from_white_alpha(120)),
         );
     }
-    if let Some(text) = hover_text(frame).filter(|_| !is_dragged) {
+    if let Some(text) = hover_text(frame, problem).filter(|_| !is_dragged) {
         response.on_hover_text_at_pointer(text);
     }
 }
@@ -248,11 +256,12 @@ pub(super) fn box_value(frame: &Frame) -> String {
 }
 
 /// What there is to look at; a box without doubts stays uncovered.
-fn hover_text(frame: &Frame) -> Option<String> {
-    if frame.flags.is_empty() && !frame.reaches_rebate() && !frame.skipped {
+fn hover_text(frame: &Frame, problem: Option<String>) -> Option<String> {
+    if frame.flags.is_empty() && !frame.reaches_rebate() && !frame.skipped && problem.is_none() {
         return None;
     }
     let mut lines = vec![format!("frame {}, {:.0} % sure", frame.number, 100.0 * frame.confidence)];
+    lines.extend(problem);
     if !frame.reason.is_empty() {
         lines.push(frame.reason.clone());
     }
@@ -264,6 +273,12 @@ fn hover_text(frame: &Frame) -> Option<String> {
         lines.push("left out of the export".to_owned());
     }
     Some(lines.join("\n"))
+}
+
+/// What is wrong with the box of a frame on its scan, and what to do.
+pub(super) fn problem_text(session: &Session, frame: &Frame) -> Option<String> {
+    let problem = frame_problem(session, frame)?;
+    Some(format!("{problem}: {}", problem.what_to_do()))
 }
 
 /// What a flag tells the person.
@@ -281,13 +296,12 @@ pub(super) fn flag_text(flag: FrameFlag) -> &'static str {
 fn number_ui(
     painter: &Painter,
     p: &Palette,
-    (frame, number): (&Frame, &str),
+    (to_look_at, number): (bool, &str),
     shape: &ScreenBox,
     is_selected: bool,
 ) {
     let corner =
         shape.corners.into_iter().min_by(|a, b| (a.x + a.y).total_cmp(&(b.x + b.y))).unwrap_or(Pos2::ZERO);
-    let to_look_at = !frame.flags.is_empty() || frame.reaches_rebate();
     let text = format!("{number}{}", if to_look_at { " !" } else { "" });
     let font = theme::strong_style().resolve(&painter.ctx().global_style());
     let (fill, ink) = match (is_selected, to_look_at) {

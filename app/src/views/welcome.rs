@@ -39,5 +39,13 @@ pub(super) fn welcome_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         if ui.add(Button::new("look at the demo strips").min_size(size)).clicked() {
             cx.push(Command::OpenDemo);
         }
+        let unsaved = cx.status.unsaved_work.len();
+        if unsaved > 0 {
+            ui.add_space(4.0);
+            let text = format!("unsaved work of earlier runs ({unsaved})");
+            if ui.add(Button::new(text).min_size(size)).clicked() {
+                cx.push(Command::ShowUnsavedWork(true));
+            }
+        }
     });
 }

@@ -8,7 +8,7 @@ use glassine_engine::files::{Conflict, Saved, SavedState};
 use glassine_engine::jobs::{Job, JobEdits, JobEventKind, SaveOver};
 use glassine_engine::{
     EngineError, ExactCount, ExportReport, MadeSession, Notice, Preview, PreviewRequest, RepairKey,
-    ScanPicture, SendEvent, SessionAt, SessionKey, Severity, ViewKey, Worker,
+    ScanPicture, ScanReading, SendEvent, SessionAt, SessionKey, Severity, ViewKey, Worker,
 };
 use glassine_film::{FilmKind, Param, default_stock};
 use glassine_raster::{CancelToken, Orientation, TiltedBox};
@@ -361,7 +361,15 @@ fn save(
 
 fn overview(at: &SessionAt, scan: ScanId) -> Arc<ScanPicture> {
     let rgba = Arc::new(vec![0; 4]);
-    Arc::new(ScanPicture { session: at.key, scan, width_px: 1, height_px: 1, factor: 1, rgba })
+    Arc::new(ScanPicture {
+        session: at.key,
+        scan,
+        width_px: 1,
+        height_px: 1,
+        factor: 1,
+        rgba,
+        reading: ScanReading::default(),
+    })
 }
 
 /// A picture that says in its share of overlaid pixels which exposure it was made with.

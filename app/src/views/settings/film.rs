@@ -5,6 +5,7 @@ use glassine_film::{FilmKind, Stock, default_stock, shipped_stocks};
 use glassine_layout::{format_by_id, format_of, formats};
 use glassine_session::{BalanceChoice, BaseSource, Edit, FilmBase, Session, Strip, StripId};
 
+use super::scan::scan_ui;
 use crate::colour::{ColourCommand, ProofKind};
 use crate::command::{Command, GesturePhase};
 use crate::state::{StripTool, ViewCx};
@@ -47,6 +48,7 @@ pub(super) fn film_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     for note in &strip.notes {
         warning_ui(ui, note);
     }
+    scan_ui(ui, cx);
 }
 
 /// The strip in a few words: kind and density of the clear film.

@@ -5,6 +5,7 @@ mod cast;
 mod clean;
 mod film;
 mod frame;
+mod scan;
 mod sizes;
 
 use egui::{Button, Label, Margin, RichText, ScrollArea, Ui, UiBuilder};

@@ -1,0 +1,89 @@
+//! Scans that are missing, or not what the session knows of them: one card for each, over the strip.
+
+use egui::{Align, Frame, Label, Layout, Margin, RichText, ScrollArea, Ui, vec2};
+use glassine_engine::{ScanCheck, ScanState};
+
+use crate::command::Command;
+use crate::state::ViewCx;
+use crate::theme;
+use crate::widgets::icon::{Icon, paint_icon};
+
+/// Room for two cards and a part of the third, so that it is seen that there are more.
+const MOST_HEIGHT: f32 = 84.0;
+const CARD_HEIGHT: f32 = 34.0;
+
+/// Draw the cards; without a problem they take no room.
+pub(super) fn scan_cards_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    if cx.status.scan_problems.is_empty() {
+        return;
+    }
+    ScrollArea::vertical().id_salt("scan cards").max_height(MOST_HEIGHT).show(ui, |ui| {
+        ui.spacing_mut().item_spacing.y = 1.0;
+        for problem in &cx.status.scan_problems {
+            card_ui(ui, cx, problem);
+        }
+    });
+}
+
+fn card_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, problem: &ScanCheck) {
+    let p = theme::palette(ui);
+    let width = ui.available_width();
+    let name = problem.path.file_name().unwrap_or(problem.path.as_os_str()).to_string_lossy();
+    Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 0)).show(ui, |ui| {
+        let size = vec2(width - 20.0, CARD_HEIGHT);
+        ui.allocate_ui_with_layout(size, Layout::right_to_left(Align::Center), |ui| {
+            ui.spacing_mut().item_spacing.x = 6.0;
+            buttons_ui(ui, cx, problem, &name);
+            ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
+                let (rect, _) = ui.allocate_exact_size(vec2(16.0, 16.0), egui::Sense::hover());
+                paint_icon(ui.painter(), rect, Icon::Warn, p.warn);
+                let name = RichText::new(&*name).text_style(theme::strong_style()).color(p.text_strong);
+                ui.add(Label::new(name).truncate()).on_hover_text(problem.path.display().to_string());
+                let text = RichText::new(what_is_wrong(&problem.state)).color(p.text);
+                let label = ui.add(Label::new(text).truncate());
+                if let Some(notice) = problem.notice() {
+                    label.on_hover_text(notice.to_string());
+                }
+            });
+        });
+    });
+}
+
+fn what_is_wrong(state: &ScanState) -> String {
+    match state {
+        ScanState::Same => String::new(),
+        ScanState::Missing { why } => format!("missing: {why}"),
+        ScanState::Changed { what } => format!("changed since: {what}"),
+        ScanState::SizeDiffers { what } => format!("another picture: {what}"),
+    }
+}
+
+fn buttons_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, problem: &ScanCheck, name: &str) {
+    let named = |ui: &Ui, response: &egui::Response, text: &str| {
+        let name = format!("{text} {name}");
+        ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(name));
+    };
+    let is_missing = matches!(problem.state, ScanState::Missing { .. });
+    if !is_missing {
+        let tip = "go on with the file as it is now; boxes that do not fit it are told";
+        let response = ui.button("take it as it is").on_hover_text(tip);
+        named(ui, &response, "take as it is");
+        if response.clicked()
+            && let Some(scan) = cx.session.scan(problem.scan)
+        {
+            let label = "take the scan as it is".to_owned();
+            cx.push(Command::ReadScan { label, scan: Box::new((**scan).clone()) });
+        }
+    }
+    let response = ui.button("look again").on_hover_text("look whether the right file is there now");
+    named(ui, &response, "look again for");
+    if response.clicked() {
+        cx.push(Command::CheckScans);
+    }
+    let tip = "choose the folder in which it lies now; every missing scan is looked for there";
+    let response = ui.button("find it…").on_hover_text(tip);
+    named(ui, &response, "find");
+    if response.clicked() {
+        cx.push(Command::AskScanFolder);
+    }
+}

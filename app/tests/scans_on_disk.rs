@@ -1,0 +1,220 @@
+//! Scans that are missing, changed or read in another way, and scans that come in while the person works.
+
+mod common;
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use common::hands::{Window, click_label, rest, show_only, undo};
+use common::{SCAN, SharedPicker, app, code, session, window, write_pixels, write_scan, write_session};
+use egui::accesskit::Role;
+use egui_kittest::kittest::{NodeT as _, Queryable as _};
+use glassine_app::app::{AppOptions, GlassineApp};
+use glassine_app::command::{Answer, Command, Question};
+use glassine_app::dialogs::PickOutcome;
+use glassine_engine::{Engine, JobHost, ScanState};
+use glassine_raster::{CancelToken, TiltedBox};
+use glassine_session::{Edit, EncodingChoice, ScanRef, Session};
+
+/// The usual session in a file; its scan is known by content.
+fn place() -> (tempfile::TempDir, Session, PathBuf) {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan = write_scan(folder.path());
+    let mut session = session(&scan, None);
+    let print = Engine::new().fingerprint(&scan, &CancelToken::new(), &|_| {}).expect("readable");
+    session = Edit::UpdateScan(ScanRef { fingerprint: Some(print), ..ScanRef::clone(&session.scans[0]) })
+        .apply(&session)
+        .expect("fits");
+    let path = write_session(folder.path(), &session);
+    (folder, session, path)
+}
+
+/// Let more than the time between two looks pass.
+fn wait(window: &mut Window) {
+    (0..4).for_each(|_| rest(window));
+}
+
+fn problem(window: &Window) -> Option<ScanState> {
+    window.state().status().scan_problems.first().map(|check| check.state.clone())
+}
+
+#[test]
+fn a_missing_scan_has_a_card_and_is_found_in_another_folder_by_its_content() {
+    let (folder, _, path) = place();
+    let away = folder.path().join("away");
+    std::fs::create_dir(&away).expect("writable");
+    let moved = away.join("another name.tif");
+    std::fs::rename(folder.path().join("strip.tif"), &moved).expect("moved");
+    let picker = SharedPicker::new(vec![PickOutcome::Chosen(vec![away])]);
+    let mut window = window(app(vec![path], picker));
+    assert!(matches!(problem(&window), Some(ScanState::Missing { .. })));
+    assert!(window.query_by_label_contains("missing: there is no file of this name").is_some());
+    click_label(&mut window, "find strip.tif");
+    wait(&mut window);
+    assert_eq!(problem(&window), None);
+    assert_eq!(window.state().session().scans[0].path, moved.canonicalize().expect("there"));
+    assert!(!window.state().previews().overview(window.state().session().scans[0].id).is_empty());
+    undo(&mut window);
+    assert!(window.state().session().scans[0].path.ends_with("strip.tif"), "one step takes it back");
+}
+
+#[test]
+fn a_scan_that_comes_back_is_shown_again_by_itself() {
+    let (folder, _, path) = place();
+    let (here, away) = (folder.path().join("strip.tif"), folder.path().join("away.tif"));
+    std::fs::rename(&here, &away).expect("moved");
+    let mut window = window(app(vec![path], SharedPicker::default()));
+    assert!(problem(&window).is_some());
+    std::fs::rename(&away, &here).expect("moved back");
+    wait(&mut window);
+    wait(&mut window);
+    assert_eq!(problem(&window), None);
+    let scan = window.state().session().scans[0].id;
+    assert!(!window.state().previews().overview(scan).is_empty());
+}
+
+/// A grey scan of the usual size.
+fn replace_scan(folder: &Path) {
+    std::fs::remove_file(folder.join("strip.tif")).expect("there");
+    write_pixels(folder, &vec![code(0.5); (SCAN.0 * SCAN.1 * 3) as usize]);
+}
+
+#[test]
+fn a_changed_scan_has_a_card_and_is_taken_as_it_is_when_the_person_says_so() {
+    let (folder, session, path) = place();
+    replace_scan(folder.path());
+    let mut window = window(app(vec![path], SharedPicker::default()));
+    assert!(matches!(problem(&window), Some(ScanState::Changed { .. })), "{:?}", problem(&window));
+    click_label(&mut window, "look again for strip.tif");
+    assert!(matches!(problem(&window), Some(ScanState::Changed { .. })));
+    click_label(&mut window, "take as it is strip.tif");
+    wait(&mut window);
+    assert_eq!(problem(&window), None);
+    let print = window.state().session().scans[0].fingerprint.clone().expect("known");
+    assert_ne!(print.sampled_blake3, session.scans[0].fingerprint.clone().expect("known").sampled_blake3);
+    undo(&mut window);
+    wait(&mut window);
+    assert!(problem(&window).is_some(), "the old fingerprint is that of another file");
+}
+
+#[test]
+fn a_scan_that_is_replaced_while_it_is_open_is_noticed() {
+    let (folder, _, path) = place();
+    let mut window = window(app(vec![path], SharedPicker::default()));
+    assert_eq!(problem(&window), None);
+    replace_scan(folder.path());
+    window.state_mut().push(Command::QuarterTurn(1));
+    wait(&mut window);
+    assert!(matches!(problem(&window), Some(ScanState::Changed { .. })), "{:?}", problem(&window));
+}
+
+#[test]
+fn a_box_beside_its_scan_is_marked_on_its_print_with_the_reason() {
+    let (_folder, mut session, _) = place();
+    let far = TiltedBox::from_edges(5_000.0, 5_000.0, 5_100.0, 5_080.0);
+    let frame = Arc::make_mut(&mut session.frames[1]);
+    (frame.crop, frame.held, frame.image_area) = (far, false, None);
+    let mut app = app(Vec::new(), SharedPicker::default());
+    app.set_session(session);
+    let window = window(app);
+    let value = |label: &str| window.get_by_label(label).accesskit_node().value().unwrap_or_default();
+    assert!(value("print 2").contains("wholly beside the scan"), "{}", value("print 2"));
+    assert!(!value("print 1").contains("beside the scan"));
+}
+
+#[test]
+fn another_encoding_is_one_step_and_offers_to_measure_and_solve_again() {
+    let (_folder, _, path) = place();
+    let mut window = window(app(vec![path], SharedPicker::default()));
+    show_only(&mut window, "film");
+    let base = |window: &Window| window.state().session().strips[0].base.clone().expect("measured").density_d;
+    let before = base(&window);
+    let scan =
+        ScanRef { encoding: EncodingChoice::Srgb, ..ScanRef::clone(&window.state().session().scans[0]) };
+    let read = Command::ReadScan { label: "change the encoding".to_owned(), scan: Box::new(scan) };
+    window.state_mut().push(read);
+    rest(&mut window);
+    assert_eq!(window.state().session().scans[0].encoding, EncodingChoice::Srgb);
+    let shown = window.get_by_role_and_label(Role::ComboBox, "encoding");
+    assert_eq!(shown.accesskit_node().value().as_deref(), Some("sRGB"));
+    assert_eq!(base(&window), before);
+    let again = "measure and solve again";
+    undo(&mut window);
+    assert!(window.query_by_label(again).is_none(), "the old reading fits the old base");
+    window.state_mut().push(Command::Redo);
+    window.run();
+    click_label(&mut window, again);
+    rest(&mut window);
+    assert!(window.query_by_label(again).is_none());
+    // A code of linear light L is read as sRGB: L^2.2 or so, so densities more than double.
+    let after = base(&window);
+    assert!((0..3).all(|c| after[c] > 1.8 * before[c]), "{before:?} became {after:?}");
+}
+
+#[test]
+fn a_file_that_can_not_be_read_so_leaves_the_scan_as_it_was() {
+    let (_folder, _, path) = place();
+    let mut window = window(app(vec![path], SharedPicker::default()));
+    let scan = ScanRef { page: Some(5), ..ScanRef::clone(&window.state().session().scans[0]) };
+    let read = Command::ReadScan { label: "change the page".to_owned(), scan: Box::new(scan) };
+    window.state_mut().push(read);
+    rest(&mut window);
+    assert_eq!(window.state().session().scans[0].page, None);
+    let told = &window.state().status().notices;
+    assert!(told.iter().any(|notice| notice.headline.contains("page 5")), "{told:?}");
+}
+
+fn asked(window: &Window) -> (bool, bool) {
+    match &window.state().ui_state().question {
+        Some(Question::NewSession { add, film, .. }) => (*add, film.is_none()),
+        other => panic!("no question about scans: {other:?}"),
+    }
+}
+
+#[test]
+fn film_is_recognised_unless_the_person_says_and_the_demo_takes_no_other_scans() {
+    let (folder, session, _) = place();
+    let other = folder.path().join("other.tif");
+    std::fs::copy(folder.path().join("strip.tif"), &other).expect("copied");
+    for is_demo in [false, true] {
+        let demo_folder = is_demo.then(|| folder.path().to_path_buf());
+        let options = AppOptions { inline_jobs: true, demo_folder, ..AppOptions::default() };
+        let jobs = JobHost::inline(Arc::new(Engine::new()));
+        let mut app = GlassineApp::new(jobs, Box::new(SharedPicker::default()), options);
+        app.set_session(session.clone());
+        let mut window = window(app);
+        window.state_mut().push(Command::Open(vec![other.clone()]));
+        window.run();
+        assert_eq!(asked(&window), (!is_demo, true));
+        assert_eq!(window.query_by_label("add to the session that is open").is_none(), is_demo);
+    }
+}
+
+#[test]
+fn boxes_can_be_drawn_while_new_scans_are_searched_and_the_search_can_be_stopped() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan = write_scan(folder.path());
+    let jobs = JobHost::threaded(Arc::new(Engine::new()), Arc::new(|| ()));
+    let mut app = GlassineApp::new(jobs, Box::new(SharedPicker::default()), AppOptions::default());
+    app.push(Command::Open(vec![scan]));
+    app.push(Command::Answer(Answer::Yes));
+    let mut window = window(app);
+    // The scan is there before its frames are: as soon as it is, a box is added and the search is stopped.
+    let begun = std::time::Instant::now();
+    while window.state().session().scans.is_empty() {
+        assert!(begun.elapsed().as_secs() < 60, "the scan opens");
+        window.step();
+    }
+    let job = window.state().status().shown_job().map(|(job, _)| (job.label.clone(), job.can_stop()));
+    assert_eq!(job, Some(("reading scans and finding frames".to_owned(), true)));
+    window.state_mut().push(Command::AddFrame);
+    window.state_mut().push(Command::CancelJobs);
+    window.step();
+    let drawn = window.state().session().frames.len();
+    assert!(drawn >= 1);
+    while !window.state().is_idle() {
+        assert!(begun.elapsed().as_secs() < 60, "the search ends");
+        window.step();
+    }
+    assert_eq!(window.state().session().frames.len(), drawn, "the drawn box stays");
+}
