@@ -213,7 +213,7 @@ impl GlassineApp {
             previews: &mut self.previews,
             status: &mut self.status.jobs,
         });
-        if let Some(due_s) = self.scheduler.next_retry_s() {
+        if let Some(due_s) = self.scheduler.next_retry_s(self.now) {
             ctx.request_repaint_after_secs((due_s - self.now).max(0.0) as f32);
         }
     }

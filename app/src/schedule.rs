@@ -149,9 +149,10 @@ impl Scheduler {
         self.failed.values_mut().for_each(|failed| failed.due_s = Some(now_s));
     }
 
-    /// When the next attempt is due.
-    pub(crate) fn next_retry_s(&self) -> Option<f64> {
-        self.failed.values().filter_map(|failed| failed.due_s).min_by(f64::total_cmp)
+    /// When the next attempt is due. What is due and was not asked for is not shown any more: nothing waits for it.
+    pub(crate) fn next_retry_s(&self, now_s: f64) -> Option<f64> {
+        let due = self.failed.values().filter_map(|failed| failed.due_s);
+        due.filter(|due_s| *due_s > now_s).min_by(f64::total_cmp)
     }
 
     /// Whether something is to be asked for: its inputs changed, or another attempt is due.

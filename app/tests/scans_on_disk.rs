@@ -73,10 +73,11 @@ fn a_scan_that_comes_back_is_shown_again_by_itself() {
     assert!(!window.state().previews().overview(scan).is_empty());
 }
 
-/// A grey scan of the usual size.
+/// Another picture of the usual size comes under the name of the scan, as another program writes it.
 fn replace_scan(folder: &Path) {
-    std::fs::remove_file(folder.join("strip.tif")).expect("there");
-    write_pixels(folder, &vec![code(0.5); (SCAN.0 * SCAN.1 * 3) as usize]);
+    let other = tempfile::tempdir_in(folder).expect("a temporary folder");
+    let path = write_pixels(other.path(), &vec![code(0.5); (SCAN.0 * SCAN.1 * 3) as usize]);
+    std::fs::rename(path, folder.join("strip.tif")).expect("replaced");
 }
 
 #[test]
@@ -111,14 +112,14 @@ fn a_scan_that_is_replaced_while_it_is_open_is_noticed() {
 #[test]
 fn a_box_beside_its_scan_is_marked_on_its_print_with_the_reason() {
     let (_folder, mut session, _) = place();
-    let far = TiltedBox::from_edges(5_000.0, 5_000.0, 5_100.0, 5_080.0);
+    let half_off = TiltedBox::from_edges(590.0, 40.0, 690.0, 120.0);
     let frame = Arc::make_mut(&mut session.frames[1]);
-    (frame.crop, frame.held, frame.image_area) = (far, false, None);
+    (frame.crop, frame.held, frame.image_area) = (half_off, false, None);
     let mut app = app(Vec::new(), SharedPicker::default());
     app.set_session(session);
     let window = window(app);
     let value = |label: &str| window.get_by_label(label).accesskit_node().value().unwrap_or_default();
-    assert!(value("print 2").contains("wholly beside the scan"), "{}", value("print 2"));
+    assert!(value("print 2").contains("50 % of the box is beside the scan"), "{}", value("print 2"));
     assert!(!value("print 1").contains("beside the scan"));
 }
 
@@ -162,6 +163,24 @@ fn a_file_that_can_not_be_read_so_leaves_the_scan_as_it_was() {
     assert_eq!(window.state().session().scans[0].page, None);
     let told = &window.state().status().notices;
     assert!(told.iter().any(|notice| notice.headline.contains("page 5")), "{told:?}");
+}
+
+#[test]
+fn frames_whose_boxes_lie_wholly_beside_the_scan_are_named_and_can_be_selected() {
+    let (_folder, mut session, _) = place();
+    let far = TiltedBox::from_edges(5_000.0, 5_000.0, 5_100.0, 5_080.0);
+    for nth in [1, 2] {
+        let frame = Arc::make_mut(&mut session.frames[nth]);
+        (frame.crop, frame.held, frame.image_area) = (far, false, None);
+    }
+    let ids: Vec<_> = session.frames[1..].iter().map(|frame| frame.id).collect();
+    let mut app = app(Vec::new(), SharedPicker::default());
+    app.set_session(session);
+    let mut window = window(app);
+    assert!(window.query_by_label("frames 2, 3").is_some());
+    assert!(window.query_by_label("the box is wholly beside the scan").is_some());
+    click_label(&mut window, "select");
+    assert!(window.state().ui_state().selected.iter().eq(&ids));
 }
 
 fn asked(window: &Window) -> (bool, bool) {

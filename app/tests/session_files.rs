@@ -9,7 +9,7 @@ use std::sync::Arc;
 use common::hands::{Window, click_label, rest};
 use common::{SharedPicker, app, session, window, write_scan, write_session};
 use egui::{Key, Modifiers};
-use egui_kittest::kittest::Queryable as _;
+use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::app::{AppOptions, GlassineApp};
 use glassine_app::command::{Command, PathPurpose};
 use glassine_app::dialogs::PickOutcome;
@@ -115,8 +115,8 @@ fn a_session_that_is_open_elsewhere_is_marked_and_can_be_worked_on_once_it_is_fr
     let lock = lock_session(&place.path, &other);
     let picker = SharedPicker::new(vec![PickOutcome::Chosen(vec![place.path.clone()])]);
     let mut window = window(app(vec![place.path.clone()], picker.clone()));
-    assert!(window.query_by_label_contains("looking only: ").is_some());
-    assert!(window.query_by_label_contains(", process ").is_some(), "it says who works on it");
+    let mark = window.get_by_label_contains("looking only: ").accesskit_node().value().unwrap_or_default();
+    assert!(mark.contains(&format!("process {} works on this session", std::process::id())), "{mark}");
     assert!(window.query_by_label("work on it").is_none());
     // Even the name itself is refused: the dialog comes again, and is cancelled.
     save(&mut window);

@@ -1,9 +1,11 @@
-//! Scans that are missing, or not what the session knows of them: one card for each, over the strip.
+//! Scans that are missing, or not what the session knows of them, and boxes that lie beside their scan: cards over the
+//! strip.
 
 use egui::{Align, Frame, Label, Layout, Margin, RichText, ScrollArea, Ui, vec2};
 use glassine_engine::{ScanCheck, ScanState};
+use glassine_session::{BoxProblem, Frame as SessionFrame, frame_problem};
 
-use crate::command::Command;
+use crate::command::{Command, SelectHow};
 use crate::state::ViewCx;
 use crate::theme;
 use crate::widgets::icon::{Icon, paint_icon};
@@ -14,36 +16,63 @@ const CARD_HEIGHT: f32 = 34.0;
 
 /// Draw the cards; without a problem they take no room.
 pub(super) fn scan_cards_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
-    if cx.status.scan_problems.is_empty() {
+    let lost = lost_frames(cx);
+    if cx.status.scan_problems.is_empty() && lost.is_empty() {
         return;
     }
     ScrollArea::vertical().id_salt("scan cards").max_height(MOST_HEIGHT).show(ui, |ui| {
         ui.spacing_mut().item_spacing.y = 1.0;
         for problem in &cx.status.scan_problems {
-            card_ui(ui, cx, problem);
+            scan_card_ui(ui, cx, problem);
+        }
+        if !lost.is_empty() {
+            boxes_card_ui(ui, cx, &lost);
         }
     });
 }
 
-fn card_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, problem: &ScanCheck) {
+/// Frames that no picture can be made of: their boxes are not on the strip to be seen.
+fn lost_frames<'a>(cx: &ViewCx<'a>) -> Vec<(&'a SessionFrame, BoxProblem)> {
+    let frames = cx.session.frames.iter().map(AsRef::as_ref);
+    let problems = frames.filter_map(|frame| Some((frame, frame_problem(cx.session, frame)?)));
+    problems.filter(|(_, problem)| problem.is_fatal()).collect()
+}
+
+fn boxes_card_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, lost: &[(&SessionFrame, BoxProblem)]) {
+    let numbers: Vec<String> = lost.iter().map(|(frame, _)| cx.session.number_text(frame)).collect();
+    let frames = if lost.len() == 1 { "frame" } else { "frames" };
+    let name = format!("{frames} {}", numbers.join(", "));
+    let text = lost.first().map(|(_, problem)| problem.to_string()).unwrap_or_default();
+    card_ui(ui, &name, &text, |ui| {
+        if ui.button("select").on_hover_text("then move, delete or find them again").clicked() {
+            for (nth, (frame, _)) in lost.iter().enumerate() {
+                let how = if nth == 0 { SelectHow::Only } else { SelectHow::Toggle };
+                cx.push(Command::Select(frame.id, how));
+            }
+        }
+    });
+}
+
+fn scan_card_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, problem: &ScanCheck) {
+    let name = problem.path.file_name().unwrap_or(problem.path.as_os_str()).to_string_lossy();
+    card_ui(ui, &name, &what_is_wrong(&problem.state), |ui| buttons_ui(ui, cx, problem, &name));
+}
+
+/// What it is about and what is wrong, with buttons at the right end.
+fn card_ui(ui: &mut Ui, name: &str, what: &str, buttons: impl FnOnce(&mut Ui)) {
     let p = theme::palette(ui);
     let width = ui.available_width();
-    let name = problem.path.file_name().unwrap_or(problem.path.as_os_str()).to_string_lossy();
     Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 0)).show(ui, |ui| {
         let size = vec2(width - 20.0, CARD_HEIGHT);
         ui.allocate_ui_with_layout(size, Layout::right_to_left(Align::Center), |ui| {
             ui.spacing_mut().item_spacing.x = 6.0;
-            buttons_ui(ui, cx, problem, &name);
+            buttons(ui);
             ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
                 let (rect, _) = ui.allocate_exact_size(vec2(16.0, 16.0), egui::Sense::hover());
                 paint_icon(ui.painter(), rect, Icon::Warn, p.warn);
-                let name = RichText::new(&*name).text_style(theme::strong_style()).color(p.text_strong);
-                ui.add(Label::new(name).truncate()).on_hover_text(problem.path.display().to_string());
-                let text = RichText::new(what_is_wrong(&problem.state)).color(p.text);
-                let label = ui.add(Label::new(text).truncate());
-                if let Some(notice) = problem.notice() {
-                    label.on_hover_text(notice.to_string());
-                }
+                let name = RichText::new(name).text_style(theme::strong_style()).color(p.text_strong);
+                ui.add(Label::new(name));
+                ui.add(Label::new(RichText::new(what).color(p.text)).truncate());
             });
         });
     });
