@@ -100,11 +100,8 @@ impl GlassineApp {
         let (checks, old): (Vec<_>, Vec<_>) = checks.into_iter().partition(is_present);
         let mut problems: Vec<ScanCheck> =
             checks.into_iter().filter(|check| check.state != ScanState::Same).collect();
-        problems.extend(
-            std::mem::take(&mut self.status.scan_problems)
-                .into_iter()
-                .filter(|problem| old.iter().any(|check| check.scan == problem.scan)),
-        );
+        let is_kept = |problem: &&ScanCheck| old.iter().any(|check| check.scan == problem.scan);
+        problems.extend(self.status.scan_problems.iter().filter(is_kept).cloned());
         let before = std::mem::replace(&mut self.status.scan_problems, problems);
         if before != self.status.scan_problems {
             // What could not be shown can perhaps be shown now.
