@@ -144,7 +144,8 @@ fn another_encoding_is_one_step_and_offers_to_measure_and_solve_again() {
     assert!(window.query_by_label(again).is_none(), "the old reading fits the old base");
     window.state_mut().push(Command::Redo);
     window.run();
-    click_label(&mut window, again);
+    window.get_by_label(again).click_accesskit();
+    window.run();
     rest(&mut window);
     assert!(window.query_by_label(again).is_none());
     // A code of linear light L is read as sRGB: L^2.2 or so, so densities more than double.

@@ -173,7 +173,7 @@ fn unsaved_work_of_earlier_runs_is_listed_until_it_is_opened_or_discarded() {
     assert_eq!(window.query_all_by_label_contains("3 frames").count(), 2);
     click_label(&mut window, "not now");
     assert_eq!(window.state().status().unsaved_work.len(), 2, "nothing is removed");
-    click_label(&mut window, "unsaved work of earlier runs (2)");
+    click_label(&mut window, "unsaved work (2)");
     let first = window.get_all_by_label("discard").next().expect("two rows");
     first.click();
     window.run();

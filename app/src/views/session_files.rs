@@ -116,7 +116,7 @@ fn unsaved_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             }
         });
         ui.add_space(6.0);
-        if ui.add(Button::new("not now").min_size(vec2(110.0, 28.0))).clicked() {
+        if ui.add(Button::new("not now").min_size(BUTTON)).clicked() {
             cx.push(Command::ShowUnsavedWork(false));
         }
     });
@@ -155,7 +155,7 @@ fn one_unsaved_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, work: &UnsavedWork) {
             }
             ui.with_layout(Layout::top_down(Align::Min), |ui| {
                 ui.spacing_mut().item_spacing.y = 1.0;
-                let title = if work.title.trim().is_empty() { &name } else { &work.title };
+                let title = if work.title.trim().is_empty() { "without a title" } else { &work.title };
                 let title = RichText::new(title).text_style(theme::strong_style()).color(p.text_strong);
                 ui.add(Label::new(title).truncate());
                 let frames = if work.frames == 1 { "frame" } else { "frames" };

@@ -42,7 +42,7 @@ pub(super) fn welcome_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         let unsaved = cx.status.unsaved_work.len();
         if unsaved > 0 {
             ui.add_space(4.0);
-            let text = format!("unsaved work of earlier runs ({unsaved})");
+            let text = format!("unsaved work ({unsaved})");
             if ui.add(Button::new(text).min_size(size)).clicked() {
                 cx.push(Command::ShowUnsavedWork(true));
             }

@@ -33,7 +33,6 @@ pub(super) fn film_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         which_strip_ui(ui, cx, strip);
     }
     kind_ui(ui, cx, strip);
-    scan_ui(ui, cx);
     if strip.film.is_negative() {
         sub_head_ui(ui, "film base");
         base_ui(ui, cx, strip);
@@ -49,6 +48,7 @@ pub(super) fn film_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     for note in &strip.notes {
         warning_ui(ui, note);
     }
+    scan_ui(ui, cx);
 }
 
 /// The strip in a few words: kind and density of the clear film.
