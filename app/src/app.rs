@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
 use glassine_engine::jobs::{Job, JobId};
-use glassine_engine::{CheckDepth, JobHost, Notice, SessionKey};
+use glassine_engine::{JobHost, Notice, SessionKey};
 use glassine_session::{FrameId, History, Session};
 
 use crate::apply::files::Files;
@@ -267,8 +267,8 @@ impl GlassineApp {
             | Job::DiscardAutosaves(_)
             | Job::HoldScans
             | Job::LookAtLock { .. }
-            | Job::CheckScans { depth: CheckDepth::Sampled } => JobKind::Silent,
-            Job::HashScans { .. } | Job::CheckScans { .. } => JobKind::Background,
+            | Job::CheckScans { .. } => JobKind::Silent,
+            Job::HashScans { .. } => JobKind::Background,
             _ => JobKind::Asked,
         };
         let ends_with_session = job.ends_with_session();
@@ -300,6 +300,7 @@ impl GlassineApp {
         let at = self.session_at();
         let (begun, wait_s) = self.status.counts.run(&at, &wanted, moment, &mut self.jobs);
         if let Some(id) = begun {
+            self.stop_full_check();
             let status = JobStatus::new(id, COUNT_LABEL.to_owned(), JobKind::Count);
             self.status.jobs.push(JobStatus { ends_with_session: true, ..status });
         }

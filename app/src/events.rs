@@ -88,7 +88,7 @@ impl GlassineApp {
                 Ok(print) => self.hashed(scan, &path, &print),
                 Err(notice) => self.tell(notice),
             },
-            JobEventKind::ScansChecked { depth, checks } => self.scans_checked(id, depth, checks),
+            JobEventKind::ScansChecked { depth: _, checks } => self.scans_checked(id, checks),
             JobEventKind::LockSeen(holder) => self.lock_seen(holder),
             JobEventKind::Counted { frame, count } => self.status.counts.counted_one(id, frame, count),
             JobEventKind::FirstLookReady(picture) | JobEventKind::OverviewReady(picture) => {

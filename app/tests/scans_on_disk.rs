@@ -14,6 +14,7 @@ use glassine_app::command::{Answer, Command, Question};
 use glassine_app::dialogs::PickOutcome;
 use glassine_engine::{Engine, JobHost, ScanState};
 use glassine_raster::{CancelToken, TiltedBox};
+use glassine_scanfile::{Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 use glassine_session::{Edit, EncodingChoice, ScanRef, Session};
 
 /// The usual session in a file; its scan is known by content.
@@ -151,6 +152,55 @@ fn another_encoding_is_one_step_and_offers_to_measure_and_solve_again() {
     // A code of linear light L is read as sRGB: L^2.2 or so, so densities more than double.
     let after = base(&window);
     assert!((0..3).all(|c| after[c] > 1.8 * before[c]), "{before:?} became {after:?}");
+}
+
+#[test]
+fn an_infrared_file_is_chosen_and_left_out_again() {
+    let (folder, _, path) = place();
+    let infrared = folder.path().join("infrared.tif");
+    let spec = PictureSpec {
+        width_px: SCAN.0,
+        height_px: SCAN.1,
+        channels: 1,
+        bits: 16,
+        ppi: None,
+        icc: None,
+        metadata: Metadata::default(),
+        format: PictureFormat::Tiff { compression: Compression::None },
+        overwrite: Overwrite::Never,
+    };
+    let mut writer = PictureWriter::begin(&infrared, &spec).expect("writable");
+    writer.write_rows_u16(&vec![50_000; (SCAN.0 * SCAN.1) as usize]).expect("whole rows");
+    writer.finish().expect("complete");
+    let picker = SharedPicker::new(vec![PickOutcome::Chosen(vec![infrared.clone()])]);
+    let mut window = window(app(vec![path], picker));
+    show_only(&mut window, "film");
+    let scan = |window: &Window| ScanRef::clone(&window.state().session().scans[0]);
+    assert!(!scan(&window).has_infrared());
+    window.get_by_label("choose file…").click_accesskit();
+    rest(&mut window);
+    let with = scan(&window);
+    assert!(with.has_infrared() && with.infrared_fingerprint.is_some(), "{with:?}");
+    assert_eq!(with.infrared_path, Some(infrared));
+    assert!(window.query_by_label("measure and solve again").is_none(), "the colours are the same");
+    window.get_by_label("no file").click_accesskit();
+    rest(&mut window);
+    assert!(!scan(&window).has_infrared());
+    assert_eq!(scan(&window).infrared_path, None);
+}
+
+/// The scan of a session that knows every byte of it, of the same length and samples but with one other byte.
+#[test]
+fn every_byte_of_a_scan_is_looked_at_once_the_window_rests() {
+    let (_folder, mut session, _) = place();
+    let scan = Arc::make_mut(&mut session.scans[0]);
+    let print = scan.fingerprint.as_mut().expect("known");
+    print.blake3 = Some("0".repeat(64));
+    let mut app = app(Vec::new(), SharedPicker::default());
+    app.set_session(session);
+    let mut window = window(app);
+    rest(&mut window);
+    assert!(matches!(problem(&window), Some(ScanState::Changed { .. })), "{:?}", problem(&window));
 }
 
 #[test]

@@ -585,7 +585,7 @@ impl GlassineApp {
 }
 
 /// Whether the whole file was hashed once.
-fn is_hashed(scan: &ScanRef) -> bool {
+pub(super) fn is_hashed(scan: &ScanRef) -> bool {
     scan.fingerprint.as_ref().is_some_and(|print| print.blake3.is_some())
 }
 

@@ -10,9 +10,10 @@ use glassine_engine::jobs::{Job, JobId};
 use glassine_engine::{CheckDepth, ScanCheck, ScanState};
 use glassine_session::{Edit, ScanId, ScanRef};
 
+use super::files::is_hashed;
 use crate::app::GlassineApp;
 use crate::inputs::same_scan;
-use crate::state::MeasuredBefore;
+use crate::state::{JobKind, MeasuredBefore};
 
 /// Wait between two looks at scans that are missing or changed, and at the lock of a session that is held elsewhere.
 const LOOK_EVERY_S: f64 = 3.0;
@@ -22,20 +23,39 @@ const LOOK_EVERY_S: f64 = 3.0;
 pub(crate) struct ScanChecks {
     /// Clock time at which the next check is due.
     due_s: Option<f64>,
-    /// The check under way, and the scans it looks at.
-    running: Option<(JobId, Vec<Arc<ScanRef>>)>,
+    /// The check under way.
+    running: Option<RunningCheck>,
     /// The scans that the engine holds.
     held: Vec<Arc<ScanRef>>,
-    /// Every byte is looked at once, after the samples.
-    is_full_due: bool,
+    /// Whether every byte was or is to be looked at: once for each session.
+    full: FullCheck,
     /// Clock time at which the lock is looked at again.
     lock_due_s: f64,
+}
+
+/// A check under way.
+#[derive(Debug)]
+struct RunningCheck {
+    id: JobId,
+    depth: CheckDepth,
+    /// The scans it looks at, as they were then.
+    scans: Vec<Arc<ScanRef>>,
+}
+
+/// The look at every byte, which waits until there is nothing else to do.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+enum FullCheck {
+    /// The samples come first.
+    #[default]
+    Later,
+    Due,
+    Done,
 }
 
 impl ScanChecks {
     /// A job ended: the check is not under way any more.
     pub(super) fn job_ended(&mut self, id: JobId) {
-        self.running.take_if(|(job, _)| *job == id);
+        self.running.take_if(|running| running.id == id);
     }
 }
 
@@ -44,7 +64,7 @@ impl GlassineApp {
     pub(super) fn begin_scan_checks(&mut self) {
         let held = self.history.current().scans.clone();
         let due_s = (!held.is_empty()).then_some(self.now);
-        self.files.checks = ScanChecks { due_s, held, is_full_due: true, ..ScanChecks::default() };
+        self.files.checks = ScanChecks { due_s, held, ..ScanChecks::default() };
     }
 
     /// Check the scans at the next opportunity.
@@ -70,28 +90,49 @@ impl GlassineApp {
         if !self.jobs.engine().take_changed_scans().is_empty() {
             self.check_scans_soon();
         }
-        let Some(due_s) = self.files.checks.due_s else { return };
-        if self.files.checks.running.is_some() {
-            return;
+        match self.files.checks.due_s {
+            Some(due_s) if self.now < due_s => ctx.request_repaint_after_secs((due_s - self.now) as f32),
+            Some(_) => {
+                self.stop_full_check();
+                if self.files.checks.running.is_none() {
+                    self.begin_check(CheckDepth::Sampled);
+                }
+            }
+            None => self.begin_full_check(),
         }
-        if self.now < due_s {
-            ctx.request_repaint_after_secs((due_s - self.now) as f32);
-            return;
+    }
+
+    /// Look at every byte while nothing else goes on.
+    fn begin_full_check(&mut self) {
+        let checks = &self.files.checks;
+        let rests = self.status.jobs.iter().all(|job| job.kind == JobKind::Silent);
+        if checks.full == FullCheck::Due && checks.running.is_none() && rests {
+            self.files.checks.full = FullCheck::Done;
+            self.begin_check(CheckDepth::Full);
         }
-        self.begin_check(CheckDepth::Sampled);
+    }
+
+    /// Something more urgent comes: files that were looked at are known, the rest is looked at later.
+    pub(crate) fn stop_full_check(&mut self) {
+        let checks = &mut self.files.checks;
+        if let Some(running) = checks.running.take_if(|running| running.depth == CheckDepth::Full) {
+            checks.full = FullCheck::Due;
+            self.jobs.cancel(running.id);
+        }
     }
 
     fn begin_check(&mut self, depth: CheckDepth) {
         let scans = self.history.current().scans.clone();
         let id = self.submit(Job::CheckScans { depth });
         self.files.checks.due_s = None;
-        self.files.checks.running = Some((id, scans));
+        self.files.checks.running = Some(RunningCheck { id, depth, scans });
     }
 
     /// Scans were compared with what the session knows of them. What was looked at before the session changed is passed
     /// over: another check is due then.
-    pub(crate) fn scans_checked(&mut self, id: JobId, depth: CheckDepth, checks: Vec<ScanCheck>) {
-        let Some((_, looked_at)) = self.files.checks.running.take_if(|(job, _)| *job == id) else { return };
+    pub(crate) fn scans_checked(&mut self, id: JobId, checks: Vec<ScanCheck>) {
+        let running = self.files.checks.running.take_if(|running| running.id == id);
+        let Some(RunningCheck { scans: looked_at, .. }) = running else { return };
         let session = self.history.current();
         let is_present = |check: &ScanCheck| {
             let before = looked_at.iter().find(|scan| scan.id == check.scan);
@@ -109,13 +150,11 @@ impl GlassineApp {
         }
         if !self.status.scan_problems.is_empty() {
             self.files.checks.due_s = Some(self.now + LOOK_EVERY_S);
-        } else if depth == CheckDepth::Sampled && std::mem::take(&mut self.files.checks.is_full_due) {
+        } else if self.files.checks.full == FullCheck::Later {
             let scans = &self.history.current().scans;
-            let is_hashed =
-                |scan: &Arc<ScanRef>| scan.fingerprint.as_ref().is_some_and(|print| print.blake3.is_some());
-            if scans.iter().any(is_hashed) {
-                self.begin_check(CheckDepth::Full);
-            }
+            // What has no hash of every byte yet is being hashed.
+            let knows_any = scans.iter().any(|scan| is_hashed(scan));
+            self.files.checks.full = if knows_any { FullCheck::Due } else { FullCheck::Done };
         }
     }
 
