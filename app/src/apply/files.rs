@@ -480,8 +480,9 @@ impl GlassineApp {
             self.tell(notice.about(path));
         }
         if let Some((_, leaving)) = self.files.leave_after.take_if(|(job, _)| *job == id) {
-            // What changed since the save began is not in the file: it is asked about once more.
-            if self.history.is_unsaved() && key == self.key {
+            // What changed since the save began, or belongs to a session that came meanwhile, is not in the file: it is
+            // asked about once more.
+            if self.history.is_unsaved() {
                 self.ask_to_leave(leaving);
             } else {
                 self.leave(leaving);

@@ -15,7 +15,7 @@ use glassine_engine::Engine;
 use glassine_engine::files::Run;
 
 /// Schedules that once found something: an autosave that a save had removed was taken for one that is there.
-const KEPT_SEEDS: [u64; 1] = [1326];
+const KEPT_SEEDS: [u64; 2] = [1326, 369];
 /// Schedules of a usual run.
 const USUAL: u64 = 1_000;
 /// Steps of one schedule before everything is left to finish.
