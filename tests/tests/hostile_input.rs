@@ -2,12 +2,13 @@
 
 use std::path::Path;
 
-use glassine_engine::jobs::{Job, JobEvent, JobEventKind};
-use glassine_engine::{Engine, EngineError, ExportRequest, JobHost, NewSessionRequest, SessionAt, files};
+use glassine_engine::files::SaveMode;
+use glassine_engine::jobs::{Job, JobEvent};
+use glassine_engine::{Engine, EngineError, JobHost, NewSessionRequest, files};
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
-use glassine_session::Edit;
-use glassine_tests::{export_request, new_session, say, strip_on_disk};
+use glassine_session::{Edit, Session};
+use glassine_tests::{data_folder, export_request, new_session, say, strip_on_disk};
 
 fn try_new(path: &Path) -> Result<usize, EngineError> {
     let request = NewSessionRequest { scans: vec![path.to_owned()], ..NewSessionRequest::default() };
@@ -24,9 +25,9 @@ fn walk(folder: &Path, each: &mut dyn FnMut(&Path)) {
 
 #[test]
 fn damaged_files_of_a_fuzzing_corpus_are_refused_or_opened_but_never_crash() {
-    let Some(damaged) = glassine_testdata::folder("tiff-corpus/malformed") else { return };
+    let Some(data) = data_folder("the corpus of damaged TIFF files") else { return };
     let mut count = 0;
-    walk(&damaged, &mut |path| {
+    walk(&data.join("tiff-corpus/malformed"), &mut |path| {
         count += 1;
         if let Err(error) = try_new(path) {
             let notice = error.notice();
@@ -67,26 +68,39 @@ fn saving_keeps_the_previous_version_and_an_autosave_is_offered_and_cleared() {
     let session =
         new_session(&engine, std::slice::from_ref(&disk.scan), FilmKind::ColourNegative, "6x4.5").session;
     let path = disk.folder.path().join("roll.session.json");
-    let overwrite = glassine_scanfile::Overwrite::Replace;
-    files::save_session(&session, &path, overwrite).expect("saves");
+    let run = files::Run::begin(Some(&disk.folder.path().join("data")));
+    let autosave = run.autosave_path(Some(&path)).expect("has a place");
+    let save = |session: &Session| {
+        let autosaves = std::slice::from_ref(&autosave);
+        let outcome = files::save_session(&run, session, &path, SaveMode::Replace, autosaves);
+        outcome.and_then(files::SaveOutcome::into_saved).expect("saves")
+    };
+    save(&session);
     let first = std::fs::read(&path).expect("reads");
     let renamed = Edit::SetTitle("second".to_owned()).apply(&session).expect("applies");
-    files::save_session(&renamed, &path, overwrite).expect("saves");
+    save(&renamed);
     assert_eq!(std::fs::read(files::previous_path(&path)).expect("reads"), first);
     let opened = files::open_session(&path, &CancelToken::new()).expect("opens");
     assert_eq!(opened.session.title, "second");
     assert_eq!(opened.session.scans[0].path, disk.scan);
-    std::thread::sleep(std::time::Duration::from_millis(20));
-    files::autosave_session(&renamed, &path).expect("autosaves");
+    let renamed = Edit::SetTitle("third".to_owned()).apply(&renamed).expect("applies");
+    files::autosave_session(&run, &renamed, &autosave).expect("autosaves");
     let opened = files::open_session(&path, &CancelToken::new()).expect("opens");
-    assert!(opened.notices.iter().any(|notice| notice.headline.contains("autosave")), "{:?}", opened.notices);
-    files::save_session(&renamed, &path, overwrite).expect("saves");
-    assert!(!files::autosave_path(&path).exists());
-    // Opened and saved again, the file is the same byte for byte.
-    let before = std::fs::read(&path).expect("reads");
-    let opened = files::open_session(&path, &CancelToken::new()).expect("opens");
-    files::save_session(&opened.session, &path, overwrite).expect("saves");
-    assert_eq!(std::fs::read(&path).expect("reads"), before);
+    assert!(
+        opened.notices.iter().any(|notice| notice.headline.contains("unsaved work")),
+        "{:?}",
+        opened.notices
+    );
+    save(&renamed);
+    assert!(!autosave.exists());
+    // Opened and saved again, the file is the same byte for byte but for its stamp.
+    let without_stamp = || {
+        let text = std::fs::read_to_string(&path).expect("reads");
+        text.lines().filter(|line| !line.contains("\"generation\"")).map(str::to_owned).collect::<Vec<_>>()
+    };
+    let before = without_stamp();
+    save(&files::open_session(&path, &CancelToken::new()).expect("opens").session);
+    assert_eq!(without_stamp(), before);
 }
 
 #[test]
@@ -95,31 +109,24 @@ fn jobs_that_fail_or_are_stopped_say_so_and_the_next_one_runs() {
     let engine = std::sync::Arc::new(Engine::new());
     let session =
         new_session(&engine, std::slice::from_ref(&disk.scan), FilmKind::ColourNegative, "6x4.5").session;
-    let mut host = JobHost::threaded(engine, std::sync::Arc::new(|| ()));
-    let missing = {
-        let path = disk.folder.path().join("nothing.session.json");
-        host.submit(SessionAt::default(), Job::OpenSession { path })
-    };
+    let mut host = JobHost::threaded(engine, std::sync::Arc::new(|| ())).expect("threads start");
+    let missing = host.submit(Job::OpenSession { path: disk.folder.path().join("nothing.session.json") });
     let request = export_request(session, disk.folder.path().join("out"), |_| ());
-    let export = |request: &ExportRequest| Job::Export(Box::new(request.clone()));
-    let stopped = host.submit(request.at.clone(), export(&request));
+    let stopped = host.submit(Job::Export(request.clone()));
     host.cancel(stopped);
-    let good = host.submit(request.at.clone(), export(&request));
+    let good = host.submit(Job::Export(request));
     let (mut failed, mut cancelled, mut done) = (false, false, false);
     let started = std::time::Instant::now();
     while !(failed && cancelled && done) && started.elapsed().as_secs() < 60 {
-        let Some(JobEvent { id, kind, .. }) = host.poll() else {
-            std::thread::sleep(std::time::Duration::from_millis(5));
-            continue;
-        };
-        match kind {
-            JobEventKind::Failed(failure) if id == missing => {
-                failed = !failure.notice.what_to_do.is_empty();
+        match host.poll() {
+            Some(JobEvent::Failed { id, notice }) if id == missing => {
+                failed = !notice.what_to_do.is_empty();
             }
-            JobEventKind::Cancelled if id == stopped => cancelled = true,
-            JobEventKind::Exported(report) if id == stopped => cancelled = report.cancelled,
-            JobEventKind::Exported(report) if id == good => done = report.written.len() == 4,
-            _ => {}
+            Some(JobEvent::Cancelled { id }) if id == stopped => cancelled = true,
+            Some(JobEvent::Exported { id, report }) if id == stopped => cancelled = report.cancelled,
+            Some(JobEvent::Exported { id, report }) if id == good => done = report.written.len() == 4,
+            Some(_) => {}
+            None => std::thread::sleep(std::time::Duration::from_millis(5)),
         }
     }
     assert!(failed && cancelled && done, "failed {failed}, cancelled {cancelled}, done {done}");
