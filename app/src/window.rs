@@ -13,8 +13,8 @@ use glassine_engine::{Engine, JobHost};
 use crate::app::{AppOptions, GlassineApp};
 use crate::demo;
 use crate::dialogs::SystemPicker;
-use crate::end_signals::EndSignal;
 use crate::display::{self, Display, Named, NoDisplay};
+use crate::end_signals::EndSignal;
 use crate::start_watch::StartWatch;
 use crate::theme;
 

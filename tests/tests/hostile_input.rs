@@ -3,12 +3,12 @@
 use std::path::Path;
 
 use glassine_engine::files::SaveMode;
-use glassine_engine::jobs::{Job, JobEvent};
-use glassine_engine::{Engine, EngineError, JobHost, NewSessionRequest, files};
+use glassine_engine::jobs::{Job, JobEvent, JobEventKind};
+use glassine_engine::{Engine, EngineError, ExportRequest, JobHost, NewSessionRequest, SessionAt, files};
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
 use glassine_session::{Edit, Session};
-use glassine_tests::{data_folder, export_request, new_session, say, strip_on_disk};
+use glassine_tests::{export_request, new_session, say, strip_on_disk};
 
 fn try_new(path: &Path) -> Result<usize, EngineError> {
     let request = NewSessionRequest { scans: vec![path.to_owned()], ..NewSessionRequest::default() };
@@ -25,9 +25,9 @@ fn walk(folder: &Path, each: &mut dyn FnMut(&Path)) {
 
 #[test]
 fn damaged_files_of_a_fuzzing_corpus_are_refused_or_opened_but_never_crash() {
-    let Some(data) = data_folder("the corpus of damaged TIFF files") else { return };
+    let Some(damaged) = glassine_testdata::folder("tiff-corpus/malformed") else { return };
     let mut count = 0;
-    walk(&data.join("tiff-corpus/malformed"), &mut |path| {
+    walk(&damaged, &mut |path| {
         count += 1;
         if let Err(error) = try_new(path) {
             let notice = error.notice();
@@ -109,24 +109,31 @@ fn jobs_that_fail_or_are_stopped_say_so_and_the_next_one_runs() {
     let engine = std::sync::Arc::new(Engine::new());
     let session =
         new_session(&engine, std::slice::from_ref(&disk.scan), FilmKind::ColourNegative, "6x4.5").session;
-    let mut host = JobHost::threaded(engine, std::sync::Arc::new(|| ())).expect("threads start");
-    let missing = host.submit(Job::OpenSession { path: disk.folder.path().join("nothing.session.json") });
+    let mut host = JobHost::threaded(engine, std::sync::Arc::new(|| ()));
+    let missing = {
+        let path = disk.folder.path().join("nothing.session.json");
+        host.submit(SessionAt::default(), Job::OpenSession { path })
+    };
     let request = export_request(session, disk.folder.path().join("out"), |_| ());
-    let stopped = host.submit(Job::Export(request.clone()));
+    let export = |request: &ExportRequest| Job::Export(Box::new(request.clone()));
+    let stopped = host.submit(request.at.clone(), export(&request));
     host.cancel(stopped);
-    let good = host.submit(Job::Export(request));
+    let good = host.submit(request.at.clone(), export(&request));
     let (mut failed, mut cancelled, mut done) = (false, false, false);
     let started = std::time::Instant::now();
     while !(failed && cancelled && done) && started.elapsed().as_secs() < 60 {
-        match host.poll() {
-            Some(JobEvent::Failed { id, notice }) if id == missing => {
-                failed = !notice.what_to_do.is_empty();
+        let Some(JobEvent { id, kind, .. }) = host.poll() else {
+            std::thread::sleep(std::time::Duration::from_millis(5));
+            continue;
+        };
+        match kind {
+            JobEventKind::Failed(failure) if id == missing => {
+                failed = !failure.notice.what_to_do.is_empty();
             }
-            Some(JobEvent::Cancelled { id }) if id == stopped => cancelled = true,
-            Some(JobEvent::Exported { id, report }) if id == stopped => cancelled = report.cancelled,
-            Some(JobEvent::Exported { id, report }) if id == good => done = report.written.len() == 4,
-            Some(_) => {}
-            None => std::thread::sleep(std::time::Duration::from_millis(5)),
+            JobEventKind::Cancelled if id == stopped => cancelled = true,
+            JobEventKind::Exported(report) if id == stopped => cancelled = report.cancelled,
+            JobEventKind::Exported(report) if id == good => done = report.written.len() == 4,
+            _ => {}
         }
     }
     assert!(failed && cancelled && done, "failed {failed}, cancelled {cancelled}, done {done}");
