@@ -103,16 +103,18 @@ impl Bench<'_> {
             let infrared = if idx == 0 { request.infrared.clone() } else { None };
             let mut scan = self.describe(draft, path, infrared, request.ppi)?;
             // Samples tell a file from another at once; the hash of all of it comes later.
-            let print = |path: &Path| {
-                let (state, sampled) = self.scans.prints.sampled(path).ok()?;
-                Some(Fingerprint { bytes: state.bytes(), sampled_blake3: Some(sampled), blake3: None })
-            };
-            scan.fingerprint = print(&scan.path);
-            scan.infrared_fingerprint = scan.infrared_path.as_deref().and_then(print);
+            scan.fingerprint = self.sampled_print(&scan.path);
+            scan.infrared_fingerprint =
+                scan.infrared_path.as_deref().and_then(|path| self.sampled_print(path));
             draft.push(Edit::AddScans(vec![scan]))?;
             added.extend(draft.session.scans.last().map(|scan| scan.id));
         }
         Ok(added)
+    }
+
+    fn sampled_print(&self, path: &Path) -> Option<Fingerprint> {
+        let (state, sampled) = self.scans.prints.sampled(path).ok()?;
+        Some(Fingerprint { bytes: state.bytes(), sampled_blake3: Some(sampled), blake3: None })
     }
 
     /// Open files, add them to the session, find their frames, measure and solve.
