@@ -1,12 +1,11 @@
 //! A content hash of a scan, so that a replaced or damaged source is noticed.
 
-use std::fs::File;
 use std::io::{Read as _, Seek as _, SeekFrom};
 use std::path::Path;
 
 use glassine_raster::CancelToken;
 
-use crate::Error;
+use crate::{Error, open_regular};
 
 /// Length and hash of a file's bytes.
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
@@ -35,8 +34,7 @@ pub fn sampled_fingerprint(path: &Path) -> Result<SampledPrint, Error> {
     const END_BYTES: u64 = 64 << 10;
     const PLACE_BYTES: u64 = 4 << 10;
     const PLACES: u64 = 62;
-    let file = File::open(path).map_err(Error::io(path, "open"))?;
-    let meta = file.metadata().map_err(Error::io(path, "measure"))?;
+    let (file, meta) = open_regular(path)?;
     let (bytes, mut reader) = (meta.len(), &file);
     let mut hasher = blake3::Hasher::new();
     let mut take = |from: u64, most: u64| -> Result<(), Error> {
@@ -64,7 +62,7 @@ pub fn sampled_fingerprint(path: &Path) -> Result<SampledPrint, Error> {
 
 /// Hash a file in pieces of 1 MiB; `progress` is told the bytes done after each.
 pub fn fingerprint(path: &Path, cancel: &CancelToken, progress: &dyn Fn(u64)) -> Result<Fingerprint, Error> {
-    let mut file = File::open(path).map_err(Error::io(path, "open"))?;
+    let (mut file, _) = open_regular(path)?;
     let mut hasher = blake3::Hasher::new();
     let mut piece = vec![0_u8; 1 << 20];
     let mut bytes = 0_u64;

@@ -16,8 +16,8 @@
 //! # Ok::<(), glassine_scanfile::Error>(())
 //! ```
 //!
-//! **Invariant:** no file is ever opened for writing under the name of a scan, and a final name never holds a partial
-//! file.
+//! **Invariant:** no file is ever opened for writing under the name of a scan, a file that is protected ([`protect`]) is
+//! never written or replaced under any of its names, and a final name never holds a partial file.
 
 mod atomic;
 mod error;
@@ -41,7 +41,7 @@ pub use linear::{CODES, Linearisation, srgb_light};
 pub use overview::{GLIMPSE_BYTES, overview_factor};
 pub use parts::remove_abandoned_parts;
 pub use protect::{ProtectedFile, protected_at};
-pub use read::{FileChange, Positioned};
+pub use read::{FileChange, Positioned, open_regular};
 pub use scan::Scan;
 pub use write::{
     ClosedPicture, Compression, FilmSourceKind, Metadata, PackedRows, PictureFormat, PictureSpec,

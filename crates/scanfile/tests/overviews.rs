@@ -4,7 +4,7 @@ mod common;
 
 use common::{Form, Pack, Page, any_size, in_folder, make_tiff, read_all};
 use glassine_raster::{CancelToken, RegionSource as _, Samples16, box_reduce};
-use glassine_scanfile::{Error, OpenOptions, Scan, overview_factor};
+use glassine_scanfile::{Error, Scan, overview_factor};
 
 const LITTLE: Form = Form { big_endian: false, big: false };
 

@@ -39,8 +39,8 @@ fn a_colour_page_wins_over_a_grey_one_before_it_which_becomes_its_infrared() {
     let (grey, colour) = (page(40, 30, 1), page(40, 30, 3));
     let (scan, all) = opened(&make_tiff(LITTLE, &[grey.clone(), colour.clone()]), &any_size());
     assert_eq!((scan.info().page, scan.channels()), (2, 4));
-    assert_eq!(all.first_channels(3).data(), colour.codes);
     assert_eq!(all.channel(3).data(), grey.codes);
+    assert_eq!(all.first_channels(3).data(), colour.codes);
     let notes = scan.info().notes.join("; ");
     assert!(notes.contains("page 2 (40 x 30 px, colour)") && notes.contains("page 1"), "{notes}");
 }

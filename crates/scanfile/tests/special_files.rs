@@ -33,6 +33,12 @@ fn pipes_sockets_devices_and_folders_are_refused_in_words_and_at_once() {
     for (path, word) in
         [(pipe, "a pipe"), (socket, "a socket"), (zero, "a device"), (folder.path().to_owned(), "a folder")]
     {
+        for print in [
+            glassine_scanfile::sampled_fingerprint(&path).map(drop),
+            glassine_scanfile::fingerprint(&path, &glassine_raster::CancelToken::new(), &|_| {}).map(drop),
+        ] {
+            assert!(matches!(print, Err(Error::Unsupported { .. })), "{print:?}");
+        }
         match opened(path) {
             Err(Error::Unsupported { found, hint, .. }) => {
                 assert!(found.contains(word) && !hint.is_empty(), "{found}");

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 
 use common::{any_size, crc32, data_folder, read_all};
 use glassine_raster::RegionSource as _;
-use glassine_scanfile::{Error, OpenOptions};
+use glassine_scanfile::Error;
 
 fn files_under(folder: &Path) -> Vec<PathBuf> {
     let mut found = Vec::new();

@@ -6,7 +6,6 @@ mod common;
 use std::io::Cursor;
 
 use common::{Form, Pack, Page, any_size, in_folder, make_tiff, read_all};
-use glassine_scanfile::OpenOptions;
 use tiff::ColorType;
 use tiff::decoder::{Decoder, DecodingResult};
 use tiff::encoder::{TiffEncoder, colortype};

@@ -13,8 +13,8 @@ use common::{Noise, any_size, read_all};
 use glassine_raster::{CancelToken, RegionSource as _};
 use glassine_scanfile::icc::{TransferCurve, build_grey_profile, build_rgb_profile};
 use glassine_scanfile::{
-    Compression, Encoding, Error, FilmSourceKind, Metadata, OpenOptions, Overwrite, PictureFormat,
-    PictureSpec, PictureWriter, PlaneKind, Scan,
+    Compression, Encoding, Error, FilmSourceKind, Metadata, Overwrite, PictureFormat, PictureSpec,
+    PictureWriter, PlaneKind, Scan,
 };
 
 const SRGB_D50: [[f64; 3]; 3] =
@@ -43,7 +43,6 @@ fn spec(format: PictureFormat, channels: u8, bits: u8) -> PictureSpec {
             modified: Some("2026:03:06 09:00:00".into()),
             modified_utc_offset: Some("+02:00".into()),
             source: FilmSourceKind::Negative,
-            ..Metadata::default()
         },
         format,
         overwrite: Overwrite::Never,

@@ -94,3 +94,50 @@ fn whole_picture((width, height): (u32, u32), tone: FilmTone, options: &FindOpti
         tone,
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn strip(frames: &[[f64; 4]], guard_margin_px: f64) -> FoundStrip {
+        let whole = whole_picture((400, 300), FilmTone::Negative, &FindOptions::default());
+        let frame = |[x0, y0, x1, y1]: [f64; 4]| FoundFrame {
+            image_area: TiltedBox::from_edges(x0, y0, x1, y1),
+            guard_margin_px,
+            ..whole.frames[0].clone()
+        };
+        FoundStrip { frames: frames.iter().copied().map(frame).collect(), ..whole.clone() }
+    }
+
+    #[test]
+    fn a_piece_without_room_inside_its_guard_is_dropped_and_the_rest_is_kept() {
+        let large = [20.0, 20.0, 180.0, 120.0];
+        let scrap = [300.0, 200.0, 309.92, 201.95];
+        let mut found = Found {
+            strips: vec![strip(&[large, scrap], 1.05), strip(&[scrap], 1.05), strip(&[], 1.05)],
+            notes: Vec::new(),
+        };
+        drop_scraps(&mut found);
+        let counts: Vec<usize> = found.strips.iter().map(|strip| strip.frames.len()).collect();
+        assert_eq!(counts, [1, 0], "the strip of nothing but a scrap goes, one without frames stays");
+        assert!(found.notes[0].contains('2'), "{:?}", found.notes);
+    }
+
+    #[test]
+    fn of_several_frames_in_a_file_only_one_that_is_most_of_it_is_kept() {
+        let one = |frames: &[[f64; 4]]| {
+            let found = Found { strips: vec![strip(frames, 0.0)], notes: Vec::new() };
+            let kept = keep_one_frame(found, (400, 300), &FindOptions::default());
+            let frames: Vec<FoundFrame> = kept.strips.into_iter().flat_map(|strip| strip.frames).collect();
+            assert_eq!(frames.len(), 1);
+            (frames[0].image_area.width_px, frames[0].image_area.height_px)
+        };
+        assert_eq!(one(&[[10.0, 10.0, 390.0, 290.0]]), (380.0, 280.0));
+        assert_eq!(one(&[[10.0, 10.0, 390.0, 290.0], [0.0, 0.0, 20.0, 20.0]]), (380.0, 280.0));
+        assert_eq!(one(&[[10.0, 10.0, 190.0, 290.0], [210.0, 10.0, 390.0, 290.0]]), (400.0, 300.0));
+        assert_eq!(one(&[[10.0, 10.0, 60.0, 60.0]]), (400.0, 300.0));
+        assert_eq!(one(&[[-3.0, 10.0, 390.0, 290.0]]), (387.0, 274.0), "what sticks out a little is cut");
+        assert_eq!(one(&[[-30.0, 10.0, 390.0, 290.0]]), (400.0, 300.0));
+        assert_eq!(one(&[]), (400.0, 300.0));
+    }
+}

@@ -49,19 +49,7 @@ pub struct Positioned {
 impl Positioned {
     /// Open a regular file for reading; folders, pipes and devices are refused without waiting for them.
     pub fn open(path: &Path) -> Result<Self, Error> {
-        let meta = path.metadata().map_err(Error::io(path, "open"))?;
-        refuse_special(path, &meta)?;
-        let mut options = File::options();
-        options.read(true);
-        // Another program may put a pipe in the file's place between the look and the opening.
-        #[cfg(unix)]
-        std::os::unix::fs::OpenOptionsExt::custom_flags(
-            &mut options,
-            rustix::fs::OFlags::NONBLOCK.bits().cast_signed(),
-        );
-        let file = options.open(path).map_err(Error::io(path, "open"))?;
-        let meta = file.metadata().map_err(Error::io(path, "measure"))?;
-        refuse_special(path, &meta)?;
+        let (file, meta) = open_regular(path)?;
         Ok(Self { path: path.to_owned(), file, identity: Identity::of(&meta), stamp: stamp_of(&meta) })
     }
 
@@ -147,6 +135,25 @@ impl Positioned {
     fn read_at(&self, offset: u64, buffer: &mut [u8]) -> io::Result<usize> {
         std::os::windows::fs::FileExt::seek_read(&self.file, buffer, offset)
     }
+}
+
+/// Open a regular file for reading, with what the system says about it. Folders, pipes and devices are refused in words,
+/// without waiting for them.
+pub fn open_regular(path: &Path) -> Result<(File, Metadata), Error> {
+    let meta = path.metadata().map_err(Error::io(path, "open"))?;
+    refuse_special(path, &meta)?;
+    let mut options = File::options();
+    options.read(true);
+    // Another program may put a pipe in the file's place between the look and the opening.
+    #[cfg(unix)]
+    std::os::unix::fs::OpenOptionsExt::custom_flags(
+        &mut options,
+        rustix::fs::OFlags::NONBLOCK.bits().cast_signed(),
+    );
+    let file = options.open(path).map_err(Error::io(path, "open"))?;
+    let meta = file.metadata().map_err(Error::io(path, "measure"))?;
+    refuse_special(path, &meta)?;
+    Ok((file, meta))
 }
 
 /// What is no regular file, in words.

@@ -59,14 +59,17 @@ pub(super) fn check_jpeg(bytes: &[u8]) -> Result<Option<String>, String> {
             }
         }
     }
-    if let Some(frame) = &state.frame
-        && frame.components.iter().any(|component| !component.is_seen)
-    {
-        return Err("a colour of the JPEG is missing".into());
+    let mut lacks_detail = false;
+    for component in state.frame.iter().flat_map(|frame| &frame.components) {
+        if component.steps.first() == Some(&UNSEEN) {
+            return Err("a colour of the JPEG is missing".into());
+        }
+        lacks_detail |= component.steps.iter().any(|step| *step != 0);
     }
-    let excess = left_over > PADDING_BYTES;
-    Ok(excess
-        .then(|| format!("{left_over} bytes of the JPEG's picture data belong to no block; it is damaged")))
+    if left_over > PADDING_BYTES {
+        return Ok(Some(format!("the JPEG is damaged: {left_over} bytes of its data belong to no block")));
+    }
+    Ok(lacks_detail.then(|| "the JPEG is damaged: its last scans with the fine detail are missing".into()))
 }
 
 /// One table of codes.
@@ -176,7 +179,7 @@ impl<'b> Bits<'b> {
     }
 
     /// Go to the next marker; its position, and the whole bytes that were passed.
-    fn to_marker(&mut self) -> (usize, usize) {
+    fn skip_to_marker(&mut self) -> (usize, usize) {
         let mut rest = (self.count / 8) as usize;
         (self.buffer, self.count) = (0, 0);
         loop {
@@ -203,8 +206,12 @@ struct Component {
     row: usize,
     /// For each block of a progressive picture the coefficients that are not zero.
     nonzero: Vec<u64>,
-    is_seen: bool,
+    /// For each coefficient the bits that are still to come, or [`UNSEEN`].
+    steps: [u8; 64],
 }
+
+/// A coefficient that no scan has brought yet.
+const UNSEEN: u8 = u8::MAX;
 
 #[derive(Debug)]
 struct Frame {
@@ -245,7 +252,7 @@ impl Frame {
             blocks: ((width * h).div_ceil(h_most).div_ceil(8), (height * v).div_ceil(v_most).div_ceil(8)),
             row: units.0 * h,
             nonzero: vec![0; if is_progressive { units.0 * h * units.1 * v } else { 0 }],
-            is_seen: false,
+            steps: [UNSEEN; 64],
         });
         Ok(Some(Self { is_progressive, units, components: components.collect() }))
     }
@@ -307,6 +314,12 @@ impl State<'_> {
                 return Err("a scan of the JPEG is of a colour that it does not have".into());
             };
             let table = |tables: &[Option<Codes>; 4], at: u8| tables.get(usize::from(at)).cloned().flatten();
+            // A sequential scan brings all coefficients whole, whatever its header says.
+            let (brought, left) = if is_progressive { (first..=last, steps & 15) } else { (0..=63, 0) };
+            if let Some(component) = frame.components.get_mut(index) {
+                let brought = usize::from(*brought.start())..=usize::from(*brought.end());
+                component.steps[brought].fill(left);
+            }
             parts.push(Part { index, dc: table(&self.dc, pair[1] >> 4), ac: table(&self.ac, pair[1] & 15) });
         }
         let mut bits = Bits::new(self.bytes, at);
@@ -341,7 +354,7 @@ fn walk_units(
     let (mut run, mut left_over) = (0, 0);
     for unit in 0..all {
         if interval > 0 && unit > 0 && (unit as u64).is_multiple_of(interval) {
-            let (at, rest) = bits.to_marker();
+            let (at, rest) = bits.skip_to_marker();
             let wanted = 0xD0 + ((unit as u64 / interval - 1) % 8) as u8;
             if bits.bytes.get(at + 1) != Some(&wanted) || rest > PADDING_BYTES {
                 return Err(format!("the JPEG's picture data are damaged after block {unit} of {all}"));
@@ -351,7 +364,6 @@ fn walk_units(
         let (ux, uy) = (unit % across, unit / across);
         for part in parts {
             let component = &mut frame.components[part.index];
-            component.is_seen = true;
             let (w, h) = if single.is_some() { (1, 1) } else { (component.across, component.down) };
             for inner in 0..w * h {
                 let block = (uy * h + inner / w) * component.row + ux * w + inner % w;
@@ -363,7 +375,7 @@ fn walk_units(
             }
         }
     }
-    let (end, rest) = bits.to_marker();
+    let (end, rest) = bits.skip_to_marker();
     Ok(Some((end, left_over + rest)))
 }
 

@@ -21,7 +21,7 @@ use std::sync::Arc;
 
 use glassine_raster::{CancelToken, Orientation, PixelRect, Samples16};
 
-pub use bytes::{FileChange, Positioned};
+pub use bytes::{FileChange, Positioned, open_regular};
 pub(crate) use reduce::{Reduction, Sink, reduce_by_regions};
 
 use crate::{Encoding, Error, InfraredSource, OpenOptions};

@@ -46,8 +46,8 @@ impl Facts {
         })
     }
 
-    fn area(&self) -> u64 {
-        self.width * self.height
+    fn area(&self) -> u128 {
+        u128::from(self.width) * u128::from(self.height)
     }
 
     /// Whether both sides are at least half of the other's.

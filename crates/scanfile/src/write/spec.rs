@@ -133,10 +133,10 @@ impl PictureSpec {
 
     fn check_limits(&self, path: &Path) -> Result<(), Error> {
         if let Some(ppi) = self.ppi
-            && !(ppi.is_finite() && (1.0..=MOST_PPI).contains(&ppi))
+            && !(ppi > 0.0 && ppi <= MOST_PPI)
         {
             let found = format!("a resolution of {ppi} ppi");
-            let hint = format!("type the resolution of the scan, between 1 and {MOST_PPI} ppi");
+            let hint = format!("type the resolution of the scan, above 0 and at most {MOST_PPI} ppi");
             return Err(Error::unsupported(path, found, hint));
         }
         let longest = self.width_px.max(self.height_px);
