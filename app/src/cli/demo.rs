@@ -3,10 +3,10 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use glassine_engine::{EngineError, ExportRequest, FrameScope, SessionAt, files};
+use glassine_engine::{Engine, EngineError, ExportRequest, FrameScope, SessionAt, files};
 use glassine_raster::CancelToken;
 
-use super::{Outcome, Printing, complain, engine, print_json, progress, say};
+use super::{Outcome, Printing, complain, print_json, progress, say};
 
 /// Make and open the demo
 #[derive(Debug, Args)]
@@ -33,10 +33,9 @@ impl DemoArgs {
     }
 }
 
-pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
-    let cancel = CancelToken::new();
-    let engine = engine();
-    let made = crate::demo::open_or_make(&engine, &args.folder(), &cancel, &progress)?;
+pub(super) fn run(args: &DemoArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
+    let engine = Engine::new();
+    let made = crate::demo::open_or_make(&engine, &args.folder(), cancel, &progress)?;
     for notice in &made.notices {
         complain(notice);
     }
@@ -52,7 +51,7 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
         replace: args.replace,
         written_at: crate::clock::now_text(),
     };
-    let report = engine.export(&request, &cancel, &progress)?;
+    let report = engine.export(&request, cancel, &progress)?;
     if args.printing.json {
         print_json(&super::export::report_json(&report));
     } else {
@@ -66,5 +65,5 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
         say(&format!("{} pictures in {}", report.written.len(), args.to.display()));
         say(&format!("the session is {}", session.display()));
     }
-    Ok(if report.failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed })
+    Ok(super::export::outcome_of(&report))
 }

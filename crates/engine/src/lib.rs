@@ -42,8 +42,8 @@ mod worker;
 
 pub use adjust::{ChartPlace, StockReport, StockTarget};
 pub use adjustments::read_stock;
-pub use crew::prepare_threads;
 pub use checks::{CheckDepth, ScanCheck, ScanState};
+pub use crew::prepare_threads;
 pub use engine::{DustOfScan, Engine};
 pub use error::{EngineError, Notice, Severity};
 pub use export::{ExportProgress, planned_paths};

@@ -45,9 +45,9 @@ impl Engine {
                 None => None,
             };
             let notes = open.info().notes.iter();
-            draft.notices.extend(notes.map(|note| {
-                Notice::new(Severity::Info, note.clone(), "").about(open.path())
-            }));
+            draft
+                .notices
+                .extend(notes.map(|note| Notice::new(Severity::Info, note.clone(), "").about(open.path())));
             draft.push(Edit::UpdateScan(scan))?;
         }
         let strips = solve_again(&bench, &mut draft, scans, progress)?;
@@ -60,9 +60,11 @@ fn check_size(at: &SessionAt, scan: &ScanRef, open: &OpenScan) -> Result<(), Eng
     let Some(known) = at.session.scan(scan.id) else {
         return Err(EngineError::told("the scan is not in this session", "open the session again"));
     };
-    let has_frames = at.session.frames.iter().any(|frame| {
-        at.session.strip(frame.strip).is_some_and(|strip| strip.scan == scan.id)
-    });
+    let has_frames = at
+        .session
+        .frames
+        .iter()
+        .any(|frame| at.session.strip(frame.strip).is_some_and(|strip| strip.scan == scan.id));
     if !has_frames || (known.width_px, known.height_px) == (open.width(), open.height()) {
         return Ok(());
     }
@@ -93,9 +95,11 @@ fn solve_again(
             continue;
         }
         let solve = draft.session.strip(strip).and_then(|strip| strip.solve.clone());
-        let together = draft.session.strips.iter().filter(|other| {
-            other.id == strip || (solve.is_some() && other.solve == solve)
-        });
+        let together = draft
+            .session
+            .strips
+            .iter()
+            .filter(|other| other.id == strip || (solve.is_some() && other.solve == solve));
         groups.push(together.map(|strip| strip.id).collect());
     }
     let count = groups.iter().map(Vec::len).sum::<usize>().max(1);
