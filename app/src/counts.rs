@@ -153,10 +153,10 @@ impl CountDesk {
         }
     }
 
-    /// A count ended, in whatever way.
-    pub(crate) fn ended(&mut self, id: JobId) {
-        if self.running.as_ref().is_some_and(|running| running.id == id) {
-            self.running = None;
+    /// A count ended. One that failed begins again when something has changed, not at once.
+    pub(crate) fn ended(&mut self, id: JobId, has_failed: bool) {
+        if let Some(running) = self.running.take_if(|running| running.id == id) {
+            self.is_stopped |= has_failed && !running.is_dropped;
         }
     }
 

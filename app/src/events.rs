@@ -152,7 +152,7 @@ impl GlassineApp {
 
     fn job_done(&mut self, id: JobId) {
         self.end_job(id);
-        self.status.counts.ended(id);
+        self.status.counts.ended(id, false);
         self.scheduler.job_ended(id, None, self.now);
         self.files.job_ended(id);
         self.solve_what_was_found(id);
@@ -163,7 +163,7 @@ impl GlassineApp {
         if self.end_job(id) == Some(JobKind::Export) {
             self.export_ended(if failure.is_some() { ExportEnd::Failed } else { ExportEnd::Stopped });
         }
-        self.status.counts.ended(id);
+        self.status.counts.ended(id, failure.is_some());
         self.autosave_failed(id);
         self.files.job_ended(id);
         let is_news = self.scheduler.job_ended(id, failure, self.now);

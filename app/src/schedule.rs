@@ -266,7 +266,8 @@ impl Scheduler {
             self.large.retain(|other| other != key);
             self.large.push_front(*key);
         }
-        while self.large.len() > KEPT_LARGE {
+        let shown = |key: &ViewKey| wants.pictures.iter().any(|(wanted, _)| wanted == key);
+        while self.large.len() > KEPT_LARGE && self.large.back().is_some_and(|key| !shown(key)) {
             if let Some(key) = self.large.pop_back() {
                 self.asked.remove(&key);
                 self.failed.remove(&Shown::Picture(key));

@@ -403,6 +403,9 @@ impl GlassineApp {
             }
             self.files.opened = Some(state);
             self.status.path = Some(path);
+            // The save removed the autosaves: what is changed since, or undone, is autosaved again.
+            self.files.autosaved = None;
+            self.touched();
         } else {
             let notice = Notice::new(Severity::Info, "the session that was open before is saved", "");
             self.tell(notice.about(path));
