@@ -10,7 +10,7 @@ use glassine_scanfile::protect::{ProtectedFile, protect};
 use glassine_session::{BalanceChoice, Edit, Frame, ScanId, Session};
 
 use crate::cache::ByteCache;
-use crate::crew::start_shared_threads;
+use crate::crew::prepare_threads;
 use crate::files::{Run, SavedState};
 use crate::layers::DensityDesk;
 use crate::overlay::{self, Mark};
@@ -61,7 +61,7 @@ pub struct Engine {
 
 impl Default for Engine {
     fn default() -> Self {
-        start_shared_threads();
+        prepare_threads();
         Self {
             scans: ScanStore::default(),
             sources: ByteCache::new(SOURCE_CACHE_BYTES),

@@ -22,6 +22,7 @@ mod overlay;
 mod prepare;
 mod preview;
 mod queue;
+mod reading;
 mod recipe;
 mod relink;
 mod render;
@@ -42,10 +43,12 @@ mod worker;
 pub use adjust::{ChartPlace, StockReport, StockTarget};
 pub use adjustments::read_stock;
 pub use checks::{CheckDepth, ScanCheck, ScanState};
+pub use crew::prepare_threads;
 pub use engine::{DustOfScan, Engine};
 pub use error::{EngineError, Notice, Severity};
 pub use export::{ExportProgress, planned_paths};
 pub use host::JobHost;
+pub use reading::Reread;
 pub use recipe::stock_of;
 pub use relink::{FoundBy, Relinked};
 pub use repair::RepairKey;
@@ -53,6 +56,6 @@ pub use steps::Step;
 pub use types::{
     DIFFERENCE_GAIN, ExactCount, ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope,
     MadeSession, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary,
-    ScanPicture, SessionAt, SessionKey, UnitRect, ViewKey,
+    ScanPicture, ScanReading, SessionAt, SessionKey, UnitRect, ViewKey,
 };
 pub use worker::{SendEvent, Worker};

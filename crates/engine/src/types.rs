@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use glassine_film::{FilmKind, Histogram};
 use glassine_raster::PixelRect;
-use glassine_session::{FrameId, OutputSettings, ScanId, Session};
+use glassine_session::{EncodingChoice, FourthSampleChoice, FrameId, OutputSettings, ScanId, Session};
 
 use crate::Notice;
 use crate::files::{Access, SavedState, UnsavedWork};
@@ -41,6 +41,17 @@ impl SessionAt {
     }
 }
 
+/// How scan files are read, where their own word is overridden.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct ScanReading {
+    /// How codes relate to light.
+    pub encoding: EncodingChoice,
+    /// What the fourth sample is.
+    pub fourth_sample: FourthSampleChoice,
+    /// Page of the file, from 1; `None` takes the one that looks like the scan.
+    pub page: Option<u32>,
+}
+
 /// Files that become a new session.
 #[derive(Debug, Clone, Default)]
 pub struct NewSessionRequest {
@@ -48,6 +59,8 @@ pub struct NewSessionRequest {
     pub scans: Vec<PathBuf>,
     /// Infrared of the first scan in a file of its own.
     pub infrared: Option<PathBuf>,
+    /// How the scans are read.
+    pub reading: ScanReading,
     /// What film it is; `None` recognises it from the rebate.
     pub film: Option<FilmKind>,
     /// Frame format, if known.

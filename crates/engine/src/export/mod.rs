@@ -83,6 +83,9 @@ impl Engine {
             ));
         }
         let session = &request.at.session;
+        if let Some(unknown) = request.output.unknown_choice() {
+            return Err(EngineError::told(unknown, ""));
+        }
         let mut report = ExportReport::default();
         let frames: Vec<Arc<Frame>> = match &request.scope {
             FrameScope::All => {
