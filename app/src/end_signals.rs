@@ -1,15 +1,20 @@
-//! Signals that end the program: what is not saved is autosaved before the window closes.
+//! Signals that end the program: the window autosaves what is not saved and closes, a command stops at its next check.
 
 use std::sync::Arc;
-use std::sync::atomic::{AtomicBool, Ordering};
+use std::sync::atomic::{AtomicU8, Ordering};
 
-/// Whether the system asked the program to end.
+/// Number of SIGTERM on every Unix, for ends that no signal asked for.
+const TERMINATE: u8 = 15;
+
+/// Whether the system asked the program to end: the number of the first signal, 0 before.
 #[derive(Debug, Clone, Default)]
-pub struct EndSignal(Arc<AtomicBool>);
+pub struct EndSignal(Arc<AtomicU8>);
 
 impl EndSignal {
-    /// Watch for the signals that end a program; `wake` is called when one has come. Where they cannot be watched, they
-    /// end the program at once, as they do by themselves.
+    /// Watch for the signals that end a program; `wake` is called when one has come. A second one ends the program at
+    /// once. Where they cannot be watched, they end the program at once, as they do by themselves.
+    ///
+    /// Signals that are ignored when the program starts stay ignored, as under `nohup`.
     pub fn watch(wake: impl Fn() + Send + 'static) -> Self {
         let watched = Self::default();
         watched.clone().begin(wake);
@@ -18,28 +23,39 @@ impl EndSignal {
 
     /// Say that the program is to end.
     pub fn raise(&self) {
-        self.0.store(true, Ordering::Relaxed);
+        self.note(TERMINATE);
     }
 
     /// Whether the program is to end.
     pub fn is_raised(&self) -> bool {
-        self.0.load(Ordering::Relaxed)
+        self.number().is_some()
+    }
+
+    /// Number of the signal that came first.
+    pub fn number(&self) -> Option<u8> {
+        Some(self.0.load(Ordering::Relaxed)).filter(|number| *number > 0)
+    }
+
+    fn note(&self, number: u8) {
+        // A signal that came before keeps its place.
+        self.0.compare_exchange(0, number, Ordering::Relaxed, Ordering::Relaxed).ok();
     }
 
     #[cfg(unix)]
     fn begin(self, wake: impl Fn() + Send + 'static) {
         use signal_hook::consts::{SIGHUP, SIGINT, SIGTERM};
+        let ignored = ignored_signals();
+        let watched = [SIGHUP, SIGINT, SIGTERM].into_iter().filter(|number| ignored >> (number - 1) & 1 == 0);
+        let watched: Vec<_> = watched.collect();
         // Registered on the thread: without one, the signals keep ending the program by themselves.
         let watch = move || {
-            let Ok(mut signals) = signal_hook::iterator::Signals::new([SIGHUP, SIGINT, SIGTERM]) else {
-                return;
-            };
+            let Ok(mut signals) = signal_hook::iterator::Signals::new(watched) else { return };
             for signal in signals.forever() {
                 if self.is_raised() {
                     // The first one was not enough: whoever sends it again does not want to wait.
                     drop(signal_hook::low_level::emulate_default_handler(signal));
                 }
-                self.raise();
+                self.note(u8::try_from(signal).unwrap_or(TERMINATE));
                 wake();
             }
         };
@@ -48,4 +64,12 @@ impl EndSignal {
 
     #[cfg(not(unix))]
     fn begin(self, _wake: impl Fn() + Send + 'static) {}
+}
+
+/// Signals that the program was started to ignore, one bit each from signal 1; none where the system does not say.
+#[cfg(unix)]
+fn ignored_signals() -> u64 {
+    let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
+    let mask = status.lines().find_map(|line| line.strip_prefix("SigIgn:"));
+    mask.and_then(|mask| u64::from_str_radix(mask.trim(), 16).ok()).unwrap_or(0)
 }

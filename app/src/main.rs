@@ -4,21 +4,21 @@ use std::io::Write as _;
 use std::process::ExitCode;
 
 use clap::Parser as _;
-use glassine_app::cli::{self, Cli};
+use glassine_app::cli::{self, Cli, CliCommand, Outcome};
+use glassine_app::end_signals::EndSignal;
 use glassine_app::start_watch::StartWatch;
 use glassine_app::window;
+use glassine_raster::CancelToken;
 
 fn main() -> ExitCode {
     let watch = StartWatch::begin();
     survive_size_limits();
+    glassine_engine::prepare_threads();
     let asked = Cli::parse();
     let demo_folder = match &asked.command {
         Some(command) => match cli::demo_folder(command) {
             Some(folder) => Some(folder),
-            None => {
-                let outcome = cli::run(command);
-                return cli::signals::exit_code().map_or_else(|| outcome.into(), ExitCode::from);
-            }
+            None => return run_command(command),
         },
         None => None,
     };
@@ -29,6 +29,20 @@ fn main() -> ExitCode {
             drop(writeln!(std::io::stderr(), "glassine: {error}"));
             ExitCode::from(2)
         }
+    }
+}
+
+/// Runs a command; a signal that ends programs stops it at its next check, so that it leaves nothing unfinished.
+fn run_command(command: &CliCommand) -> ExitCode {
+    let cancel = CancelToken::new();
+    let signal = EndSignal::watch({
+        let cancel = cancel.clone();
+        move || cancel.cancel()
+    });
+    match (cli::run(command, &cancel), signal.number()) {
+        // As a shell reports a program that a signal ended.
+        (Outcome::Stopped, Some(number)) => ExitCode::from(128 + number),
+        (outcome, _) => outcome.into(),
     }
 }
 

@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use egui::{Color32, ColorImage, Context, TextureHandle, TextureOptions};
 use glassine_engine::{
-    Overlay, PictureSide, Preview, RepairSummary, ScanPicture, ScanReading, UnitRect, ViewKey,
+    FoundReading, Overlay, PictureSide, Preview, RepairSummary, ScanPicture, UnitRect, ViewKey,
 };
 use glassine_film::Histogram;
 use glassine_raster::PixelRect;
@@ -146,7 +146,7 @@ impl Overview {
 pub struct PreviewStore {
     slots: HashMap<ViewKey, Slot>,
     overviews: BTreeMap<ScanId, Overview>,
-    readings: BTreeMap<ScanId, ScanReading>,
+    readings: BTreeMap<ScanId, FoundReading>,
     base_pixels: BTreeMap<ScanId, (Overview, u64)>,
     failed: HashMap<ViewKey, String>,
     repairs: HashMap<FrameId, Arc<RepairSummary>>,
@@ -309,7 +309,7 @@ impl PreviewStore {
     }
 
     /// How the file of a scan was read for its overview.
-    pub fn reading(&self, scan: ScanId) -> Option<&ScanReading> {
+    pub fn reading(&self, scan: ScanId) -> Option<&FoundReading> {
         self.readings.get(&scan)
     }
 

@@ -1,47 +1,10 @@
 //! The command line as a person or a script meets it: exit codes, one JSON document, clear messages, nothing lost.
 
-use std::path::{Path, PathBuf};
-use std::process::{Command, Output};
+mod program;
 
-use glassine_filmsim::{demo_spec, render_strip};
-use glassine_raster::CancelToken;
-use glassine_scanfile::{Overwrite, write_rgbi};
-use serde_json::Value;
+use std::path::Path;
 
-fn glassine(args: &[&str]) -> Output {
-    Command::new(env!("CARGO_BIN_EXE_glassine"))
-        .args(args)
-        .env_remove("DISPLAY")
-        .env_remove("WAYLAND_DISPLAY")
-        .env_remove("WAYLAND_SOCKET")
-        .output()
-        .expect("the program starts")
-}
-
-fn code(output: &Output) -> i32 {
-    output.status.code().expect("the program ends by itself")
-}
-
-fn said(output: &Output) -> String {
-    String::from_utf8_lossy(&output.stderr).into_owned()
-}
-
-fn json(output: &Output) -> Value {
-    serde_json::from_slice(&output.stdout).expect("one JSON document is printed")
-}
-
-fn text(path: &Path) -> &str {
-    path.to_str().expect("a plain path")
-}
-
-/// A small scan of the demo's first strip.
-fn scan_in(folder: &Path) -> PathBuf {
-    let spec = demo_spec("harbour", 150.0).expect("the demo has this strip");
-    let strip = render_strip(&spec, &|_| (), &CancelToken::new()).expect("renders");
-    let path = folder.join("strip.tif");
-    write_rgbi(&path, &strip.samples, 150.0, "strip", Overwrite::Never).expect("writes");
-    path
-}
+use program::{code, glassine, json, said, scan_in, text};
 
 #[test]
 fn a_strip_goes_from_scan_to_pictures_by_three_commands() {
@@ -166,7 +129,7 @@ fn a_missing_scan_fails_its_frames_and_keeps_the_session() {
 #[test]
 fn without_a_display_the_window_names_the_headless_form() {
     let folder = tempfile::tempdir().expect("a folder");
-    for args in [vec![], vec!["demo", "--folder", text(folder.path())]] {
+    for args in [Vec::new(), vec!["demo", "--folder", text(folder.path())]] {
         let output = glassine(&args);
         assert_eq!(code(&output), 2);
         let said = said(&output);

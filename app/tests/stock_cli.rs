@@ -6,11 +6,13 @@ use clap::Parser as _;
 use common::{IMAGES, chart_pixels, session, write_pixels, write_session};
 use glassine_app::cli::{Cli, Outcome, run};
 use glassine_film::Stock;
+use glassine_raster::CancelToken;
 use glassine_session::file;
 
 fn glassine(args: &[&str]) -> Outcome {
     let cli = Cli::try_parse_from(std::iter::once("glassine").chain(args.iter().copied()));
-    run(&cli.expect("the arguments are known").command.expect("a command was given"))
+    let command = cli.expect("the arguments are known").command.expect("a command was given");
+    run(&command, &CancelToken::new())
 }
 
 /// Corners of the chart on the first frame.

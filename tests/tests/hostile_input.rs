@@ -2,11 +2,12 @@
 
 use std::path::Path;
 
+use glassine_engine::files::SaveMode;
 use glassine_engine::jobs::{Job, JobEvent, JobEventKind};
 use glassine_engine::{Engine, EngineError, ExportRequest, JobHost, NewSessionRequest, SessionAt, files};
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
-use glassine_session::Edit;
+use glassine_session::{Edit, Session};
 use glassine_tests::{export_request, new_session, say, strip_on_disk};
 
 fn try_new(path: &Path) -> Result<usize, EngineError> {
@@ -67,26 +68,39 @@ fn saving_keeps_the_previous_version_and_an_autosave_is_offered_and_cleared() {
     let session =
         new_session(&engine, std::slice::from_ref(&disk.scan), FilmKind::ColourNegative, "6x4.5").session;
     let path = disk.folder.path().join("roll.session.json");
-    let overwrite = glassine_scanfile::Overwrite::Replace;
-    files::save_session(&session, &path, overwrite).expect("saves");
+    let run = files::Run::begin(Some(&disk.folder.path().join("data")));
+    let autosave = run.autosave_path(Some(&path)).expect("has a place");
+    let save = |session: &Session| {
+        let autosaves = std::slice::from_ref(&autosave);
+        let outcome = files::save_session(&run, session, &path, SaveMode::Replace, autosaves);
+        outcome.and_then(files::SaveOutcome::into_saved).expect("saves")
+    };
+    save(&session);
     let first = std::fs::read(&path).expect("reads");
     let renamed = Edit::SetTitle("second".to_owned()).apply(&session).expect("applies");
-    files::save_session(&renamed, &path, overwrite).expect("saves");
+    save(&renamed);
     assert_eq!(std::fs::read(files::previous_path(&path)).expect("reads"), first);
     let opened = files::open_session(&path, &CancelToken::new()).expect("opens");
     assert_eq!(opened.session.title, "second");
     assert_eq!(opened.session.scans[0].path, disk.scan);
-    std::thread::sleep(std::time::Duration::from_millis(20));
-    files::autosave_session(&renamed, &path).expect("autosaves");
+    let renamed = Edit::SetTitle("third".to_owned()).apply(&renamed).expect("applies");
+    files::autosave_session(&run, &renamed, &autosave).expect("autosaves");
     let opened = files::open_session(&path, &CancelToken::new()).expect("opens");
-    assert!(opened.notices.iter().any(|notice| notice.headline.contains("autosave")), "{:?}", opened.notices);
-    files::save_session(&renamed, &path, overwrite).expect("saves");
-    assert!(!files::autosave_path(&path).exists());
-    // Opened and saved again, the file is the same byte for byte.
-    let before = std::fs::read(&path).expect("reads");
-    let opened = files::open_session(&path, &CancelToken::new()).expect("opens");
-    files::save_session(&opened.session, &path, overwrite).expect("saves");
-    assert_eq!(std::fs::read(&path).expect("reads"), before);
+    assert!(
+        opened.notices.iter().any(|notice| notice.headline.contains("unsaved work")),
+        "{:?}",
+        opened.notices
+    );
+    save(&renamed);
+    assert!(!autosave.exists());
+    // Opened and saved again, the file is the same byte for byte but for its stamp.
+    let without_stamp = || {
+        let text = std::fs::read_to_string(&path).expect("reads");
+        text.lines().filter(|line| !line.contains("\"generation\"")).map(str::to_owned).collect::<Vec<_>>()
+    };
+    let before = without_stamp();
+    save(&files::open_session(&path, &CancelToken::new()).expect("opens").session);
+    assert_eq!(without_stamp(), before);
 }
 
 #[test]

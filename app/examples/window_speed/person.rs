@@ -196,7 +196,7 @@ impl Person {
 
     /// The newest revision on screen of the picture (or the oldest of the prints) that is waited for.
     fn revision(&self) -> u64 {
-        let of = |key| self.app.previews().picture(key).map_or(0, |(_, preview, _)| preview.revision);
+        let of = |key| self.app.previews().picture(key).map_or(0, |(_, preview)| preview.revision);
         match (PLAN[self.stage], self.app.ui_state().primary) {
             (Stage::Prints, _) => {
                 let wants = self.app.ui_state().wants.pictures.iter();
@@ -216,7 +216,7 @@ impl Person {
         let wants = self.app.ui_state().wants.pictures.iter();
         wants
             .filter_map(|(key, _)| self.app.previews().picture(*key))
-            .map(|(_, preview, _)| preview.revision)
+            .map(|(_, preview)| preview.revision)
             .max()
             .unwrap_or(0)
     }

@@ -4,11 +4,12 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use glassine_engine::{
-    EngineError, ExportRequest, FrameScope, Notice, SessionAt, Severity, files, planned_paths,
+    Engine, EngineError, ExportRequest, FrameScope, Notice, SessionAt, Severity, files, planned_paths,
 };
+use glassine_raster::CancelToken;
 use glassine_session::Session;
 
-use super::{Outcome, Printing, complain, engine, print_json, progress, say};
+use super::{Outcome, Printing, complain, print_json, progress, say};
 
 /// Make and open the demo
 #[derive(Debug, Args)]
@@ -35,10 +36,9 @@ impl DemoArgs {
     }
 }
 
-pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
-    let cancel = super::signals::cancel();
-    let engine = engine();
-    let made = crate::demo::open_or_make(&engine, &args.folder(), &cancel, &progress)?;
+pub(super) fn run(args: &DemoArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
+    let engine = Engine::new();
+    let made = crate::demo::open_or_make(&engine, &args.folder(), cancel, &progress)?;
     for notice in &made.notices {
         complain(notice);
     }
@@ -57,7 +57,7 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
         replace: args.replace,
         written_at: crate::clock::now_text(),
     };
-    let report = engine.export(&request, &cancel, &progress)?;
+    let report = engine.export(&request, cancel, &progress)?;
     if args.printing.json {
         print_json(&super::export::report_json(&report));
     } else {
@@ -71,7 +71,7 @@ pub(super) fn run(args: &DemoArgs) -> Result<Outcome, EngineError> {
         say(&format!("{} pictures in {}", report.written.len(), args.to.display()));
         say(&format!("the session is {}", session.display()));
     }
-    Ok(if report.failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed })
+    Ok(super::export::outcome_of(&report))
 }
 
 /// A second run meets the pictures of the first: nothing is made, and the message says how to go on.

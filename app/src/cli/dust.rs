@@ -1,13 +1,17 @@
 //! `glassine dust-map`: one 8-bit map for each scan, scan size: 0 clean, else severity 1 to 255.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use clap::Args;
-use glassine_engine::EngineError;
+use glassine_engine::{DustOfScan, Engine, EngineError, Notice, SessionAt, Severity};
+use glassine_raster::CancelToken;
+use glassine_scanfile::protect::protected_at;
 use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
+use glassine_session::{ScanRef, Session, clash_key};
 use serde_json::json;
 
-use super::{Outcome, Printing, complain, engine_beside, open, print_json, say};
+use super::{Outcome, Printing, complain, open, path_bytes_json, path_json, print_json, say};
 
 /// Write dust maps
 #[derive(Debug, Args)]
@@ -24,54 +28,117 @@ pub struct DustArgs {
     pub printing: Printing,
 }
 
-pub(super) fn run(args: &DustArgs) -> Result<Outcome, EngineError> {
-    let cancel = super::signals::cancel();
-    let (at, notices) = open(&args.session, &cancel)?;
+pub(super) fn run(args: &DustArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
+    let engine = Engine::new();
+    let (at, notices) = open(&engine, &args.session, cancel)?;
     for notice in &notices {
         complain(notice);
     }
+    let targets = targets(&at.session, &args.to);
+    for (_, path) in &targets {
+        check_target(path, args.replace)?;
+    }
     std::fs::create_dir_all(&args.to).map_err(|error| {
-        super::new::usage(&format!("{} can't be made: {error}", args.to.display()), "choose another folder")
+        let headline = format!("the folder can't be made or used: {error}");
+        EngineError::Told(Notice::new(Severity::Error, headline, "choose another folder").about(&args.to))
     })?;
-    let engine = engine_beside(&args.session);
-    // No map may take the place of a scan, whatever may be replaced.
-    engine.hold_session(&at.session, at.folder.as_deref());
-    let mut maps = Vec::new();
-    for scan in &at.session.scans {
-        let dust = engine.dust_of_scan(&at, scan.id, &cancel)?;
-        let stem = scan.path.file_stem().map(|stem| stem.to_string_lossy().into_owned()).unwrap_or_default();
-        let path = args.to.join(format!("{stem} dust.png"));
-        let spec = PictureSpec {
-            width_px: dust.severity.width(),
-            height_px: dust.severity.height(),
-            channels: 1,
-            bits: 8,
-            ppi: scan.ppi,
-            icc: None,
-            metadata: Metadata::default(),
-            format: PictureFormat::Png,
-            overwrite: if args.replace { Overwrite::Replace } else { Overwrite::Never },
+    let (mut maps, mut failed) = (Vec::new(), Vec::new());
+    let mut outcome = Outcome::Done;
+    for (scan, path) in &targets {
+        let dust = match write(&engine, &at, scan, path, args.replace, cancel) {
+            Ok(dust) => dust,
+            Err(EngineError::Cancelled) => {
+                outcome = Outcome::Stopped;
+                break;
+            }
+            Err(error) => {
+                // The maps of other scans are wanted all the same.
+                let notice = error.notice();
+                complain(&notice);
+                failed
+                    .push(json!({ "scan": scan.id.0, "reason": notice.headline, "hint": notice.what_to_do }));
+                outcome = Outcome::SomeFailed;
+                continue;
+            }
         };
-        let mut writer = PictureWriter::begin(&path, &spec)?;
-        writer.write_rows_u8(dust.severity.data())?;
-        writer.finish()?;
+        let path = std::path::absolute(path).unwrap_or_else(|_| path.clone());
         if args.printing.json {
             maps.push(json!({
                 "scan": scan.id.0,
-                "path": std::path::absolute(&path).unwrap_or_else(|_| path.clone()),
+                "path": path_json(&path),
+                "path_bytes": path_bytes_json(&path),
                 "marked_px": dust.marked_px,
                 "objects": dust.objects,
                 "refusals": dust.refusals,
             }));
         } else {
-            say(&format!("{}: {} marks, {} px", path.display(), dust.objects, dust.marked_px));
+            say(&format!(
+                "scan {}: {} marks, {} px ({})",
+                scan.id,
+                dust.objects,
+                dust.marked_px,
+                path.display()
+            ));
             for refusal in &dust.refusals {
                 say(&format!("  {refusal}"));
             }
         }
     }
     if args.printing.json {
-        print_json(&json!({ "maps": maps }));
+        print_json(&json!({ "maps": maps, "failed": failed, "stopped": outcome == Outcome::Stopped }));
     }
-    Ok(Outcome::Done)
+    Ok(outcome)
+}
+
+/// The map of each scan: named like the scan, with its number where two scans have the same name.
+fn targets(session: &Session, folder: &Path) -> Vec<(Arc<ScanRef>, PathBuf)> {
+    let stem = |scan: &ScanRef| scan.path.file_stem().unwrap_or_default().to_owned();
+    let key = |scan: &ScanRef| clash_key(&stem(scan).to_string_lossy());
+    let target = |scan: &Arc<ScanRef>| {
+        let is_shared = session.scans.iter().any(|other| other.id != scan.id && key(other) == key(scan));
+        let mut name = stem(scan);
+        name.push(if is_shared { format!(" {} dust.png", scan.id) } else { " dust.png".to_owned() });
+        (Arc::clone(scan), folder.join(name))
+    };
+    session.scans.iter().map(target).collect()
+}
+
+/// What is in the way of a map, said before the dust is looked for.
+fn check_target(path: &Path, replace: bool) -> Result<(), EngineError> {
+    let path = path.to_owned();
+    if let Some(input) = protected_at(&path) {
+        return Err(glassine_scanfile::Error::ProtectedInput { path, input }.into());
+    }
+    match path.symlink_metadata() {
+        Ok(meta) if meta.is_symlink() => Err(glassine_scanfile::Error::IsLink { path }.into()),
+        Ok(_) if !replace => Err(glassine_scanfile::Error::AlreadyExists { path }.into()),
+        Ok(_) | Err(_) => Ok(()),
+    }
+}
+
+fn write(
+    engine: &Engine,
+    at: &SessionAt,
+    scan: &ScanRef,
+    path: &Path,
+    replace: bool,
+    cancel: &CancelToken,
+) -> Result<DustOfScan, EngineError> {
+    let dust = engine.dust_of_scan(at, scan.id, cancel)?;
+    let spec = PictureSpec {
+        width_px: dust.severity.width(),
+        height_px: dust.severity.height(),
+        channels: 1,
+        bits: 8,
+        ppi: scan.ppi,
+        icc: None,
+        metadata: Metadata::default(),
+        format: PictureFormat::Png,
+        overwrite: if replace { Overwrite::Replace } else { Overwrite::Never },
+    };
+    let mut writer = PictureWriter::begin(path, &spec)?;
+    writer.write_rows_u8(dust.severity.data())?;
+    cancel.check()?;
+    writer.finish()?;
+    Ok(dust)
 }

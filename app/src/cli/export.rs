@@ -3,12 +3,15 @@
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
-use glassine_engine::{EngineError, ExportReport, ExportRequest, FrameScope, SessionAt};
+use glassine_engine::{Engine, EngineError, ExportReport, ExportRequest, FrameScope, SessionAt};
 use glassine_film::{OutputSpace, Rendering};
+use glassine_raster::CancelToken;
 use glassine_session::{BalanceChoice, FrameId, OutputKind, Session, TiffCompression};
 use serde_json::{Value, json};
 
-use super::{Outcome, Printing, complain, engine_beside, frame_number, open, print_json, progress, say};
+use super::{
+    Outcome, Printing, complain, frame_number, open, path_bytes_json, path_json, print_json, progress, say,
+};
 
 /// On or off, against the frames' own switch
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
@@ -70,15 +73,14 @@ fn parse_rendering(text: &str) -> Result<Rendering, String> {
     named(text, found, &Rendering::ALL.map(Rendering::key))
 }
 
-pub(super) fn run(args: &ExportArgs) -> Result<Outcome, EngineError> {
-    let cancel = super::signals::cancel();
-    let (mut at, notices) = open(&args.session, &cancel)?;
+pub(super) fn run(args: &ExportArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
+    let engine = Engine::new();
+    let (mut at, notices) = open(&engine, &args.session, cancel)?;
     for notice in &notices {
         complain(notice);
     }
-    let engine = engine_beside(&args.session);
     if let Some(balance) = args.balance {
-        at.session = engine.with_balance(&at, balance, &cancel)?;
+        at.session = engine.with_balance(&at, balance, cancel)?;
     }
     let scope = match &args.frames {
         None => FrameScope::All,
@@ -107,9 +109,18 @@ pub(super) fn run(args: &ExportArgs) -> Result<Outcome, EngineError> {
         replace: args.replace,
         written_at: crate::clock::now_text(),
     };
-    let report = engine.export(&request, &cancel, &progress)?;
+    let report = engine.export(&request, cancel, &progress)?;
     print(args, &request.at.session, &report);
-    Ok(if report.failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed })
+    Ok(outcome_of(&report))
+}
+
+/// How an export ended.
+pub(super) fn outcome_of(report: &ExportReport) -> Outcome {
+    match report {
+        ExportReport { cancelled: true, .. } => Outcome::Stopped,
+        ExportReport { failed, .. } if failed.is_empty() => Outcome::Done,
+        _ => Outcome::SomeFailed,
+    }
 }
 
 /// Frame ids of a list of numbers such as `1,3-5` or `12-12A`.
@@ -178,10 +189,12 @@ pub(super) fn report_json(report: &ExportReport) -> Value {
         .written
         .iter()
         .map(|file| {
+            let path = std::path::absolute(&file.path).unwrap_or_else(|_| file.path.clone());
             json!({
                 "frame": file.frame.0,
                 "number": file.number,
-                "path": std::path::absolute(&file.path).unwrap_or_else(|_| file.path.clone()),
+                "path": path_json(&path),
+                "path_bytes": path_bytes_json(&path),
                 "width_px": file.width_px,
                 "height_px": file.height_px,
                 "clip_low": file.clip_low,
@@ -201,6 +214,7 @@ pub(super) fn report_json(report: &ExportReport) -> Value {
                 "number": failed.number,
                 "reason": failed.notice.headline,
                 "hint": failed.notice.what_to_do,
+                "path": failed.notice.path.as_deref().map(path_json),
             })
         })
         .collect();
@@ -208,5 +222,6 @@ pub(super) fn report_json(report: &ExportReport) -> Value {
         "written": written,
         "skipped": report.skipped.iter().map(|id| id.0).collect::<Vec<_>>(),
         "failed": failed,
+        "stopped": report.cancelled,
     })
 }

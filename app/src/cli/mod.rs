@@ -1,14 +1,17 @@
 //! The command line over the same engine as the window: prints for people, or one JSON document with `--json`.
 //!
-//! Exit codes: 0 done, 1 some frames failed (each named), 2 cannot start.
+//! Exit codes: 0 done, 1 some frames or scans failed (each named), 2 cannot start, 128 and the number of the signal when one
+//! stopped it: 130 for Ctrl+C.
 
 mod demo;
 mod dust;
 mod export;
 mod new;
 mod plan;
+mod read_as;
+mod reading;
+mod relink;
 mod show;
-pub mod signals;
 mod stock;
 mod window_picture;
 
@@ -20,18 +23,23 @@ use clap::{Args, Parser, Subcommand};
 use glassine_engine::{Engine, EngineError, MadeSession, Notice, SessionAt, Severity, files};
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
-use glassine_session::Session;
+use glassine_session::{Edit, Session};
 use serde_json::Value;
+
+/// Exit code of a command that was stopped when no signal says how: that of Ctrl+C.
+const STOPPED_CODE: u8 = 130;
 
 /// What the process ends with.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Outcome {
     /// Everything was done.
     Done,
-    /// Some frames failed; each was named.
+    /// Some frames or scans failed; each was named.
     SomeFailed,
     /// Nothing could be started.
     CannotStart,
+    /// Stopped on request before it was done; what was finished stays.
+    Stopped,
 }
 
 impl From<Outcome> for ExitCode {
@@ -40,6 +48,7 @@ impl From<Outcome> for ExitCode {
             Outcome::Done => Self::SUCCESS,
             Outcome::SomeFailed => Self::from(1),
             Outcome::CannotStart => Self::from(2),
+            Outcome::Stopped => Self::from(STOPPED_CODE),
         }
     }
 }
@@ -70,6 +79,10 @@ pub enum CliCommand {
     Show(show::ShowArgs),
     /// Write the finished pictures of a session
     Export(export::ExportArgs),
+    /// Change how scans of a session are read: encoding, fourth sample, page, infrared file
+    ReadAs(read_as::ReadAsArgs),
+    /// Point a session to where its moved or renamed scans are now, by content
+    Relink(relink::RelinkArgs),
     /// Write one map of dust and scratches for each scan
     DustMap(dust::DustArgs),
     /// Measure a stock from a colour chart or grey wedge on a frame
@@ -89,23 +102,35 @@ pub struct Printing {
     pub json: bool,
 }
 
-/// Run a command without a window. `Demo` without `--headless` is the window's business.
-pub fn run(command: &CliCommand) -> Outcome {
-    signals::listen();
+/// Run a command without a window until it is done or cancelled. `Demo` without `--headless` is the window's business.
+pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
     let result = match command {
-        CliCommand::Demo(args) => demo::run(args),
-        CliCommand::New(args) => new::run(args),
-        CliCommand::Show(args) => show::run(args),
-        CliCommand::Export(args) => export::run(args),
-        CliCommand::DustMap(args) => dust::run(args),
-        CliCommand::MeasureStock(args) => stock::run(args),
+        CliCommand::Demo(args) => demo::run(args, cancel),
+        CliCommand::New(args) => new::run(args, cancel),
+        CliCommand::Show(args) => show::run(args, cancel),
+        CliCommand::Export(args) => export::run(args, cancel),
+        CliCommand::DustMap(args) => dust::run(args, cancel),
+        CliCommand::MeasureStock(args) => stock::run(args, cancel),
+        CliCommand::ReadAs(args) => read_as::run(args, cancel),
+        CliCommand::Relink(args) => relink::run(args, cancel),
         CliCommand::Plan(args) => plan::run(args),
         CliCommand::WindowPicture(args) => window_picture::run(args),
     };
-    result.unwrap_or_else(|error| {
-        complain(&error.notice());
-        Outcome::CannotStart
-    })
+    let outcome = result.unwrap_or_else(|error| match error {
+        EngineError::Cancelled => Outcome::Stopped,
+        error => {
+            complain(&error.notice());
+            Outcome::CannotStart
+        }
+    });
+    if outcome == Outcome::Stopped {
+        complain(&Notice::new(
+            Severity::Warning,
+            "stopped on request",
+            "finished files are kept, and nothing unfinished is left",
+        ));
+    }
+    outcome
 }
 
 /// The demo command's folder when it wants the window; `None` for every headless command.
@@ -156,10 +181,64 @@ fn progress(share: f32, what: &str) {
     }
 }
 
-/// A session file, opened; problems with its scans are told and the rest goes on.
-fn open(path: &Path, cancel: &CancelToken) -> Result<(SessionAt, Vec<Notice>), EngineError> {
+/// A session file, opened to look at; problems with its scans are told and the rest goes on. Its scans are protected as
+/// long as the engine lives.
+fn open(engine: &Engine, path: &Path, cancel: &CancelToken) -> Result<(SessionAt, Vec<Notice>), EngineError> {
     let MadeSession { session, notices, .. } = files::open_session(path, cancel)?;
-    Ok((SessionAt::new(session, files::folder_of(path)), notices))
+    engine.work_beside(Some(path));
+    let at = SessionAt::new(session, files::folder_of(path));
+    engine.hold_session(&at.session, at.folder.as_deref());
+    Ok((at, notices))
+}
+
+/// A session that a command changes: nobody else works on it until this is dropped.
+struct Changing {
+    at: SessionAt,
+    path: PathBuf,
+    made: MadeSession,
+}
+
+/// A session file, opened to be changed and saved; refused while another program works on it.
+fn open_to_change(engine: &Engine, path: &Path, cancel: &CancelToken) -> Result<Changing, EngineError> {
+    let mut made = files::open_to_work(path, engine.saving_run(), cancel)?;
+    let path = made.path.clone().unwrap_or_else(|| files::real_path(path));
+    refuse_held(&made.access, &path)?;
+    engine.work_beside(Some(&path));
+    let at = SessionAt::new(std::mem::take(&mut made.session), files::folder_of(&path));
+    engine.hold_session(&at.session, at.folder.as_deref());
+    Ok(Changing { at, path, made })
+}
+
+fn refuse_held(access: &files::Access, path: &Path) -> Result<(), EngineError> {
+    let files::Access::HeldBy(holder) = access else { return Ok(()) };
+    let headline = format!("the session is open elsewhere ({holder}); nothing was changed");
+    let what_to_do = "close it there, then try again";
+    Err(EngineError::Told(Notice::new(Severity::Error, headline, what_to_do).about(path)))
+}
+
+impl Changing {
+    /// Save the changed session over the state that was opened, and no other.
+    fn save(&self, engine: &Engine, session: &Session) -> Result<(), EngineError> {
+        let mode = self.made.saved.as_ref().map_or(files::SaveMode::New, files::SaveMode::Known);
+        let autosaves = Vec::from_iter(self.made.recovered.clone());
+        let outcome = files::save_session(engine.saving_run(), session, &self.path, mode, &autosaves)?;
+        outcome.into_saved()?.notices.iter().for_each(complain);
+        Ok(())
+    }
+}
+
+/// A path for the JSON document: as text, which is only near for names that are not UTF-8.
+fn path_json(path: &Path) -> Value {
+    path.to_string_lossy().into()
+}
+
+/// The exact bytes of a path whose text is not exact, in hexadecimal.
+fn path_bytes_json(path: &Path) -> Value {
+    if path.to_str().is_some() {
+        return Value::Null;
+    }
+    let bytes = glassine_session::file::path_bytes(path);
+    bytes.iter().map(|byte| format!("{byte:02x}")).collect::<String>().into()
 }
 
 /// The number of a frame from how it is shown: `12`, or `12A` for the second half of a number.
@@ -185,21 +264,19 @@ fn notices_json(notices: &[Notice]) -> Value {
                 "severity": format!("{:?}", notice.severity).to_lowercase(),
                 "headline": notice.headline,
                 "what_to_do": notice.what_to_do,
-                "path": notice.path,
+                "path": notice.path.as_deref().map(path_json),
             })
         })
         .collect()
 }
 
-fn engine() -> Engine {
-    Engine::new()
-}
-
-/// An engine that finds and keeps overviews beside a session.
-fn engine_beside(session: &Path) -> Engine {
-    let engine = Engine::new();
-    engine.work_beside(Some(session));
-    engine
+/// The session after some edits.
+fn edited(session: &Session, edits: &[Edit]) -> Result<Session, EngineError> {
+    let mut session = session.clone();
+    for edit in edits {
+        session = edit.apply(&session)?;
+    }
+    Ok(session)
 }
 
 #[cfg(test)]

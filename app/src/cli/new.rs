@@ -1,14 +1,20 @@
 //! `glassine new`: scans become a session.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::Args;
-use glassine_engine::files::SaveMode;
-use glassine_engine::{Engine, EngineError, MadeSession, NewSessionRequest, SessionAt, files, read_stock};
+use glassine_engine::files::{Access, SaveMode, SavedState};
+use glassine_engine::{
+    Engine, EngineError, MadeSession, NewSessionRequest, Notice, SessionAt, Severity, files, read_stock,
+};
 use glassine_film::{FilmKind, Stock, shipped_stocks};
 use glassine_raster::CancelToken;
 
-use super::{Outcome, Printing, complain, engine, parse_film, print_json, progress, say};
+use super::reading::ReadingArgs;
+use super::{
+    Outcome, Printing, complain, edited, parse_film, path_bytes_json, path_json, print_json, progress,
+    refuse_held, say,
+};
 
 /// Find frames, measure the base, solve the strip, save the session
 #[derive(Debug, Args)]
@@ -18,9 +24,8 @@ pub struct NewArgs {
     /// Scan files: TIFF, PNG or JPEG
     #[arg(long, required = true, num_args = 1.., value_name = "FILE")]
     pub scan: Vec<PathBuf>,
-    /// Infrared of the first scan in a file of its own
-    #[arg(long, value_name = "FILE")]
-    pub infrared: Option<PathBuf>,
+    #[command(flatten)]
+    pub reading: ReadingArgs,
     /// colour-negative, black-and-white or slide; recognised when left out
     #[arg(long, value_parser = parse_film)]
     pub film: Option<FilmKind>,
@@ -39,24 +44,25 @@ pub struct NewArgs {
     /// Name of the roll
     #[arg(long, default_value = "")]
     pub title: String,
-    /// Write over an existing session
+    /// Write over an existing session, and over nothing else; the version before is kept beside it
     #[arg(long)]
     pub replace: bool,
     #[command(flatten)]
     pub printing: Printing,
 }
 
-pub(super) fn run(args: &NewArgs) -> Result<Outcome, EngineError> {
+pub(super) fn run(args: &NewArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
     let path = session_path(&args.session);
-    if !args.replace && path.exists() {
-        return Err(glassine_scanfile::Error::AlreadyExists { path }.into());
-    }
     if args.ppi.is_some_and(|ppi| !(ppi.is_finite() && ppi > 0.0)) {
         return Err(usage("a resolution must be positive", "give --ppi a number such as 2400"));
     }
+    let engine = Engine::new();
+    // The name is looked at before minutes of work, and locked until the session is saved.
+    let target = Target::of(&engine, &path, args.replace, cancel)?;
     let request = NewSessionRequest {
         scans: args.scan.clone(),
-        infrared: args.infrared.clone(),
+        infrared: args.reading.infrared.clone(),
+        reading: args.reading.choices(),
         film: args.film,
         format_id: args.format.clone(),
         ppi: args.ppi,
@@ -64,13 +70,15 @@ pub(super) fn run(args: &NewArgs) -> Result<Outcome, EngineError> {
         title: args.title.clone(),
     };
     let stock = args.stock.as_deref().map(read_stock).transpose()?;
-    let (engine, cancel) = (engine(), super::signals::cancel());
-    let mut made = engine.new_session(&request, &cancel, &progress)?;
+    let mut made = engine.new_session(&request, cancel, &progress)?;
     if let Some(stock) = stock {
-        use_stock(&engine, &mut made, stock, &cancel)?;
+        use_stock(&engine, &mut made, stock, cancel)?;
     }
-    let mode = if args.replace { SaveMode::Replace } else { SaveMode::New };
+    cancel.check()?;
+    engine.hold_session(&made.session, None);
+    let mode = target.saved.as_ref().map_or(SaveMode::New, SaveMode::Known);
     files::save_session(engine.saving_run(), &made.session, &path, mode, &[])?.into_saved()?;
+    drop(target);
     engine.work_beside(Some(&path));
     for notice in &made.notices {
         complain(notice);
@@ -78,7 +86,8 @@ pub(super) fn run(args: &NewArgs) -> Result<Outcome, EngineError> {
     let session = &made.session;
     if args.printing.json {
         print_json(&serde_json::json!({
-            "session": path,
+            "session": path_json(&path),
+            "session_bytes": path_bytes_json(&path),
             "scans": session.scans.len(),
             "strips": session.strips.len(),
             "frames": session.frames.len(),
@@ -94,6 +103,36 @@ pub(super) fn run(args: &NewArgs) -> Result<Outcome, EngineError> {
         ));
     }
     Ok(Outcome::Done)
+}
+
+/// The name of a session that will be made.
+struct Target {
+    /// What has the name now and may be written over.
+    saved: Option<SavedState>,
+    /// Keeps other programs from working on it.
+    _access: Access,
+}
+
+impl Target {
+    /// Lock a name that is free or, with `replace`, the session that has it; anything else there is refused.
+    fn of(engine: &Engine, path: &Path, replace: bool, cancel: &CancelToken) -> Result<Self, EngineError> {
+        let run = engine.saving_run();
+        let (access, saved) = if path.symlink_metadata().is_err() {
+            (files::lock_session(path, run), None)
+        } else if replace {
+            let there = files::open_to_work(path, run, cancel).map_err(|error| not_replaced(path, &error))?;
+            (there.access, there.saved)
+        } else {
+            return Err(glassine_scanfile::Error::AlreadyExists { path: path.to_owned() }.into());
+        };
+        refuse_held(&access, path)?;
+        Ok(Self { saved, _access: access })
+    }
+}
+
+fn not_replaced(path: &Path, error: &EngineError) -> EngineError {
+    let headline = format!("only a session is written over; {}", error.notice().headline);
+    EngineError::Told(Notice::new(Severity::Error, headline, "choose another name").about(path))
 }
 
 /// Solve every strip of the stock's film with it.
@@ -116,14 +155,12 @@ fn use_stock(
         ));
     }
     let at = SessionAt::new(made.session.clone(), None);
-    for edit in engine.apply_stock(&at, &stock, &strips, cancel)? {
-        made.session = edit.apply(&made.session)?;
-    }
+    made.session = edited(&made.session, &engine.apply_stock(&at, &stock, &strips, cancel)?)?;
     Ok(())
 }
 
 /// The session file a name means.
-pub(super) fn session_path(name: &std::path::Path) -> PathBuf {
+pub(super) fn session_path(name: &Path) -> PathBuf {
     if name.extension().is_some_and(|ending| ending == "json") {
         return name.to_owned();
     }

@@ -1,14 +1,17 @@
 //! `glassine show`: a session printed, with clip counts of every frame.
 
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use clap::Args;
-use glassine_engine::{EngineError, SessionAt};
+use glassine_engine::{CheckDepth, Engine, EngineError, Notice, ScanCheck, ScanState, SessionAt};
 use glassine_film::Param;
-use glassine_session::{BaseSource, Frame, ScanRef, Strip};
+use glassine_raster::CancelToken;
+use glassine_session::{BaseSource, FourthSampleChoice, Frame, ScanRef, Strip, frame_problem};
 use serde_json::{Map, Value, json};
 
-use super::{Outcome, Printing, complain, engine_beside, notices_json, open, print_json, say};
+use super::reading::{encoding_text, fourth_text};
+use super::{Outcome, Printing, complain, notices_json, open, path_bytes_json, path_json, print_json, say};
 
 /// Print scans, strips and frames
 #[derive(Debug, Args)]
@@ -22,64 +25,118 @@ pub struct ShowArgs {
     pub printing: Printing,
 }
 
-pub(super) fn run(args: &ShowArgs) -> Result<Outcome, EngineError> {
-    let cancel = super::signals::cancel();
-    let (at, notices) = open(&args.session, &cancel)?;
-    let engine = engine_beside(&args.session);
-    let mut outcome = Outcome::Done;
-    let mut frames = Vec::new();
-    let mut told = Vec::new();
-    for frame in &at.session.frames {
-        let counts = match engine.count(&at, frame, args.exact, &cancel) {
-            Ok(counts) => Some(counts),
-            Err(error) => {
-                // A missing scan is told once, not for each of its frames.
-                let notice = error.notice();
-                if !told.contains(&notice) {
-                    complain(&notice);
-                    told.push(notice);
-                }
-                outcome = Outcome::SomeFailed;
-                None
-            }
-        };
-        let low = counts.as_ref().map(glassine_film::Histogram::clip_low_fraction);
-        let high = counts.as_ref().map(glassine_film::Histogram::clip_high_fraction);
-        frames.push((frame, low, high));
-    }
+/// Clip counts of a frame, `None` when it could not be counted: shares at the black and at the white end.
+type Clipping = Option<([f64; 3], [f64; 3])>;
+
+pub(super) fn run(args: &ShowArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
+    let engine = Engine::new();
+    let (at, mut notices) = open(&engine, &args.session, cancel)?;
+    let checks = engine.check_scans(&at, CheckDepth::Sampled, cancel, &|_, _| {})?;
+    // What opening said of a scan file, the check says in full.
+    notices.retain(|notice| !at.session.scans.iter().any(|scan| notice.path.as_ref() == Some(&scan.path)));
+    notices.extend(checks.iter().filter_map(ScanCheck::notice));
+    let frames = count(&engine, &at, &checks, args.exact, &mut notices, cancel)?;
+    let state = |scan: &ScanRef| checks.iter().find(|check| check.scan == scan.id).map(|check| &check.state);
     if args.printing.json {
-        let document = json!({
+        let frames = frames.iter().map(|(frame, clipping)| frame_json(&at, frame, *clipping));
+        print_json(&json!({
             "title": at.session.title,
-            "scans": at.session.scans.iter().map(|scan| scan_json(scan)).collect::<Vec<_>>(),
-            "strips": at.session.strips.iter().map(|strip| strip_json(strip)).collect::<Vec<_>>(),
-            "frames": frames.iter().map(|(frame, low, high)| frame_json(&at, frame, *low, *high)).collect::<Vec<_>>(),
+            "scans": at.session.scans.iter().map(|scan| scan_json(scan, state(scan))).collect::<Vec<_>>(),
+            "strips": at.session.strips.iter().map(|strip| strip_json(&at, strip)).collect::<Vec<_>>(),
+            "frames": frames.collect::<Vec<_>>(),
             "clip_counts": if args.exact { "every pixel" } else { "overview" },
             "notices": notices_json(&notices),
-        });
-        print_json(&document);
-        return Ok(outcome);
+        }));
+        return Ok(Outcome::Done);
     }
     for notice in &notices {
         complain(notice);
     }
     for scan in &at.session.scans {
-        let ppi = scan.ppi.map_or_else(|| "resolution unknown".to_owned(), |ppi| format!("{ppi:.0} ppi"));
-        say(&format!(
-            "scan {}: {} ({} x {} px, {ppi}, {})",
-            scan.id,
-            scan.path.display(),
-            scan.width_px,
-            scan.height_px,
-            scan.planes.join(" ")
-        ));
+        say(&scan_line(scan, state(scan)));
     }
     for strip in &at.session.strips {
         say(&strip_line(strip));
     }
-    for (frame, low, high) in &frames {
-        say(&frame_line(&at, frame, *low, *high));
+    for (frame, clipping) in &frames {
+        say(&frame_line(&at, frame, *clipping));
     }
-    Ok(outcome)
+    Ok(Outcome::Done)
+}
+
+/// Count the frames whose scan is there and whose box is on it; why another can't be counted goes to the messages, once.
+fn count<'a>(
+    engine: &Engine,
+    at: &'a SessionAt,
+    checks: &[ScanCheck],
+    exact: bool,
+    notices: &mut Vec<Notice>,
+    cancel: &CancelToken,
+) -> Result<Vec<(&'a Arc<Frame>, Clipping)>, EngineError> {
+    let is_lost =
+        |check: &&ScanCheck| matches!(check.state, ScanState::Missing { .. } | ScanState::SizeDiffers { .. });
+    let lost: Vec<_> = checks.iter().filter(is_lost).map(|check| check.scan).collect();
+    let mut frames = Vec::new();
+    for frame in &at.session.frames {
+        let is_counted = at.session.context(frame).is_some_and(|(_, scan)| !lost.contains(&scan.id))
+            && !frame_problem(&at.session, frame).is_some_and(|problem| problem.is_fatal());
+        let counts = match is_counted.then(|| engine.count(at, frame, exact, cancel)) {
+            None => None,
+            Some(Ok(counts)) => Some((counts.clip_low_fraction(), counts.clip_high_fraction())),
+            Some(Err(EngineError::Cancelled)) => return Err(EngineError::Cancelled),
+            Some(Err(error)) => {
+                let notice = error.notice();
+                if !notices.contains(&notice) {
+                    notices.push(notice);
+                }
+                None
+            }
+        };
+        frames.push((frame, counts));
+    }
+    Ok(frames)
+}
+
+/// A state of a scan as one word.
+pub(super) fn state_key(state: &ScanState) -> &'static str {
+    match state {
+        ScanState::Same => "same",
+        ScanState::Missing { .. } => "missing",
+        ScanState::Changed { .. } => "changed",
+        ScanState::SizeDiffers { .. } => "size-differs",
+    }
+}
+
+/// What a scan has against the session.
+pub(super) fn state_reason(state: &ScanState) -> Option<&str> {
+    match state {
+        ScanState::Same => None,
+        ScanState::Missing { why } => Some(why),
+        ScanState::Changed { what } | ScanState::SizeDiffers { what } => Some(what),
+    }
+}
+
+fn scan_line(scan: &ScanRef, state: Option<&ScanState>) -> String {
+    let ppi = scan.ppi.map_or_else(|| "resolution unknown".to_owned(), |ppi| format!("{ppi:.0} ppi"));
+    let mut choices = format!("encoding {}", encoding_text(scan.encoding));
+    if scan.fourth_sample != FourthSampleChoice::Auto {
+        choices.push_str(&format!(", fourth sample {}", fourth_text(scan.fourth_sample)));
+    }
+    if let Some(page) = scan.page {
+        choices.push_str(&format!(", page {page}"));
+    }
+    let state = match state {
+        None | Some(ScanState::Same) => String::new(),
+        Some(state) => format!(", {}", state_key(state).replace('-', " ")),
+    };
+    format!(
+        "scan {}: {} ({} x {} px, {ppi}, {}, {choices}{state})",
+        scan.id,
+        scan.path.display(),
+        scan.width_px,
+        scan.height_px,
+        scan.planes.join(" ")
+    )
 }
 
 fn strip_line(strip: &Strip) -> String {
@@ -98,14 +155,16 @@ fn strip_line(strip: &Strip) -> String {
     format!("strip {}: {}, {format}, {:.2}°, {base}", strip.id, strip.film.label(), strip.angle_deg())
 }
 
-fn frame_line(at: &SessionAt, frame: &Frame, low: Option<[f64; 3]>, high: Option<[f64; 3]>) -> String {
+fn frame_line(at: &SessionAt, frame: &Frame, clipping: Clipping) -> String {
+    let (low, high) = clipping.unzip();
+    let problem = frame_problem(&at.session, frame);
     let worst = |counts: Option<[f64; 3]>| {
         counts.map_or_else(|| "?".to_owned(), |c| format!("{:.2} %", 100.0 * c[0].max(c[1]).max(c[2])))
     };
     let flags: Vec<_> = frame.flags.iter().map(|flag| flag.key()).collect();
     let crop = &frame.crop;
     format!(
-        "frame {}: {:.0} x {:.0} px at ({:.1}, {:.1}), {:.2}°, confidence {:.2} ({}), clipped low {} high {}{}{}",
+        "frame {}: {:.0} x {:.0} px at ({:.1}, {:.1}), {:.2}°, confidence {:.2} ({}), clipped low {} high {}{}{}{}",
         at.session.number_text(frame),
         crop.width_px,
         crop.height_px,
@@ -118,28 +177,36 @@ fn frame_line(at: &SessionAt, frame: &Frame, low: Option<[f64; 3]>, high: Option
         worst(high),
         if flags.is_empty() { String::new() } else { format!(", {}", flags.join(", ")) },
         if frame.reaches_rebate() { ", reaches the rebate" } else { "" },
+        problem.map(|problem| format!(", {problem}")).unwrap_or_default(),
     )
 }
 
-fn scan_json(scan: &ScanRef) -> Value {
+pub(super) fn scan_json(scan: &ScanRef, state: Option<&ScanState>) -> Value {
     json!({
         "id": scan.id.0,
-        "path": scan.path,
-        "infrared_path": scan.infrared_path,
+        "path": path_json(&scan.path),
+        "path_bytes": path_bytes_json(&scan.path),
+        "infrared_path": scan.infrared_path.as_deref().map(path_json),
+        "encoding": encoding_text(scan.encoding),
+        "fourth_sample": fourth_text(scan.fourth_sample),
+        "page": scan.page,
         "width_px": scan.width_px,
         "height_px": scan.height_px,
         "ppi": scan.ppi,
         "planes": scan.planes,
         "bytes": scan.fingerprint.as_ref().map(|print| print.bytes),
         "blake3": scan.fingerprint.as_ref().and_then(|print| print.blake3.as_deref()),
+        "scan_state": state.map(state_key),
+        "scan_state_reason": state.and_then(state_reason),
     })
 }
 
-fn strip_json(strip: &Strip) -> Value {
+fn strip_json(at: &SessionAt, strip: &Strip) -> Value {
     let base = strip.base.as_ref();
     json!({
         "id": strip.id.0,
         "scan": strip.scan.0,
+        "encoding": at.session.scan(strip.scan).map(|scan| encoding_text(scan.encoding)),
         "film": strip.film.key(),
         "format": strip.format_id,
         "angle_deg": strip.angle_deg(),
@@ -171,7 +238,15 @@ fn strip_json(strip: &Strip) -> Value {
     })
 }
 
-fn frame_json(at: &SessionAt, frame: &Frame, low: Option<[f64; 3]>, high: Option<[f64; 3]>) -> Value {
+fn frame_json(at: &SessionAt, frame: &Frame, clipping: Clipping) -> Value {
+    let (low, high) = clipping.unzip();
+    let problem = frame_problem(&at.session, frame).map(|problem| {
+        json!({
+            "reason": problem.to_string(),
+            "hint": problem.what_to_do(),
+            "can_export": !problem.is_fatal(),
+        })
+    });
     let corners = frame.crop.upright_corners(frame.orientation).map(|p| [p.x, p.y]);
     let area = frame.image_area.map(|area| area.upright_corners(frame.orientation).map(|p| [p.x, p.y]));
     let settings: Map<String, Value> =
@@ -198,6 +273,7 @@ fn frame_json(at: &SessionAt, frame: &Frame, low: Option<[f64; 3]>, high: Option
         "confidence": frame.confidence,
         "reason": frame.reason,
         "flags": frame.flags.iter().map(|flag| flag.key()).collect::<Vec<_>>(),
+        "box_problem": problem,
         "exposure_stops": frame.look.get(Param::ExposureStops),
         "balance_cc": {
             "warmth": frame.look.get(Param::WarmthCc),

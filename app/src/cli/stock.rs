@@ -1,10 +1,10 @@
 //! `glassine measure-stock`: fit a stock to a chart or wedge on a frame, without a window.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use clap::{Args, ValueEnum};
 use glassine_engine::{
-    ChartPlace, Engine, EngineError, Notice, SessionAt, Severity, StockReport, StockTarget, files,
+    ChartPlace, Engine, EngineError, Notice, SessionAt, Severity, StockReport, StockTarget, read_stock,
 };
 use glassine_raster::{CancelToken, Point};
 use glassine_scanfile::{Overwrite, write_bytes_atomic};
@@ -12,7 +12,9 @@ use glassine_session::StripId;
 use serde_json::Value;
 
 use super::new::usage;
-use super::{Outcome, Printing, complain, engine_beside, frame_number, open, print_json, say};
+use super::{
+    Outcome, Printing, complain, edited, frame_number, open, open_to_change, path_json, print_json, say,
+};
 use crate::colour::parse_densities;
 
 /// Measure a stock from a 24-patch chart or a neutral wedge on a frame
@@ -38,7 +40,7 @@ pub struct MeasureStockArgs {
     /// Write the stock to a file of its own
     #[arg(long, value_name = "FILE.json")]
     pub save: Option<PathBuf>,
-    /// Replace a stock file that is there
+    /// Write over a stock file that is there, and over nothing else
     #[arg(long)]
     pub replace: bool,
     /// How it is printed.
@@ -55,7 +57,7 @@ pub enum Apply {
     All,
 }
 
-pub(super) fn run(args: &MeasureStockArgs) -> Result<Outcome, EngineError> {
+pub(super) fn run(args: &MeasureStockArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
     let corners = parse_corners(&args.corners).ok_or_else(|| {
         usage(
             &format!("“{}” are no four corners", args.corners),
@@ -71,27 +73,42 @@ pub(super) fn run(args: &MeasureStockArgs) -> Result<Outcome, EngineError> {
             StockTarget::Wedge { densities_d }
         }
     };
-    let cancel = super::signals::cancel();
-    let engine = engine_beside(&args.session);
-    let (at, notices) = open(&args.session, &cancel)?;
-    notices.iter().for_each(complain);
+    if let Some(path) = &args.save {
+        check_stock_file(path, args.replace)?;
+    }
+    let engine = Engine::new();
+    // A session that is to be saved is locked first, before the chart is measured.
+    let changing = args.apply.map(|_| open_to_change(&engine, &args.session, cancel)).transpose()?;
+    let at = match &changing {
+        Some(changing) => {
+            changing.made.notices.iter().for_each(complain);
+            changing.at.clone()
+        }
+        None => {
+            let (at, notices) = open(&engine, &args.session, cancel)?;
+            notices.iter().for_each(complain);
+            at
+        }
+    };
     let number = frame_number(&at.session, &args.frame);
     let frame = at.session.frames.iter().find(|frame| Some(frame.number) == number);
     let frame = frame
         .ok_or_else(|| usage(&format!("there is no frame {}", args.frame), "give the number of a frame"))?
         .clone();
     let report =
-        engine.measure_stock(&at, frame.id, &ChartPlace { corners }, &target, args.name.trim(), &cancel)?;
+        engine.measure_stock(&at, frame.id, &ChartPlace { corners }, &target, args.name.trim(), cancel)?;
     let strips = strips_for(&at, frame.strip, args.apply, &report);
+    let edits = match &changing {
+        Some(_) => engine.apply_stock(&at, &report.stock, &strips, cancel)?,
+        None => Vec::new(),
+    };
+    cancel.check()?;
     if let Some(path) = &args.save {
         let overwrite = if args.replace { Overwrite::Replace } else { Overwrite::Never };
-        write_bytes_atomic(path, report.stock.to_json().as_bytes(), overwrite, None).map_err(|error| {
-            let hint = "choose another name or folder, or give --replace";
-            EngineError::Told(Notice::new(Severity::Error, error.to_string(), hint).about(path))
-        })?;
+        write_bytes_atomic(path, report.stock.to_json().as_bytes(), overwrite, None)?;
     }
-    if args.apply.is_some() {
-        apply(&engine, &at, &report, &strips, args, &cancel)?;
+    if let Some(changing) = &changing {
+        changing.save(&engine, &edited(&at.session, &edits)?)?;
     }
     if args.printing.json {
         print_json(&document(&report, &strips, args));
@@ -111,29 +128,19 @@ fn strips_for(at: &SessionAt, own: StripId, apply: Option<Apply>, report: &Stock
     chosen.map(|strip| strip.id).collect()
 }
 
-/// Solve with the stock and save the session.
-fn apply(
-    engine: &Engine,
-    at: &SessionAt,
-    report: &StockReport,
-    strips: &[StripId],
-    args: &MeasureStockArgs,
-    cancel: &CancelToken,
-) -> Result<(), EngineError> {
-    let edits = engine.apply_stock(at, &report.stock, strips, cancel)?;
-    // Measuring takes a while: the edits go to the session as it is now, and only while nobody else works on it.
-    let run = engine.saving_run();
-    let now = files::open_to_work(&args.session, run, cancel)?;
-    if let files::Access::HeldBy(holder) = &now.access {
-        let headline = format!("the session is open elsewhere ({holder}); the stock was not applied");
-        return Err(usage(&headline, "close it there, then try again"));
+/// A stock goes to a free name or, with `replace`, over another stock: never over a scan, a session or a link.
+fn check_stock_file(path: &Path, replace: bool) -> Result<(), EngineError> {
+    let Ok(meta) = path.symlink_metadata() else { return Ok(()) };
+    if meta.is_symlink() {
+        return Err(glassine_scanfile::Error::IsLink { path: path.to_owned() }.into());
     }
-    let rebased = glassine_session::rebase(&at.session, &edits, &now.session);
-    for sentence in rebased.dropped {
-        complain(&Notice::new(Severity::Warning, sentence, ""));
+    if !replace {
+        return Err(glassine_scanfile::Error::AlreadyExists { path: path.to_owned() }.into());
     }
-    let mode = now.saved.as_ref().map_or(files::SaveMode::New, files::SaveMode::Known);
-    files::save_session(run, &rebased.session, &args.session, mode, &[])?.into_saved().map(|_| ())
+    read_stock(path).map(drop).map_err(|error| {
+        let headline = format!("only a stock is written over; {}", error.notice().headline);
+        EngineError::Told(Notice::new(Severity::Error, headline, "choose another name").about(path))
+    })
 }
 
 fn print_text(report: &StockReport, strips: &[StripId], args: &MeasureStockArgs) {
@@ -173,7 +180,7 @@ fn document(report: &StockReport, strips: &[StripId], args: &MeasureStockArgs) -
         "mean_after": after,
         "patches": patches,
         "strips": strips.iter().map(|id| id.0).collect::<Vec<_>>(),
-        "saved": args.save.as_ref().map(|path| path.display().to_string()),
+        "saved": args.save.as_deref().map(path_json),
     })
 }
 

@@ -6,10 +6,10 @@ use std::sync::Arc;
 
 use clap::{Args, ValueEnum};
 use egui::vec2;
-use glassine_engine::{EngineError, JobHost, Notice, Severity};
+use glassine_engine::{Engine, EngineError, JobHost, Notice, Severity};
 
 use super::new::usage;
-use super::{Outcome, engine, say};
+use super::{Outcome, say};
 use crate::app::{AppOptions, GlassineApp};
 use crate::colour::{ColourCommand, ProofKind};
 use crate::command::{Answer, Command, SelectHow};
@@ -79,7 +79,7 @@ pub(super) fn run(args: &WindowPictureArgs) -> Result<Outcome, EngineError> {
     }
     let options =
         AppOptions { inline_jobs: true, open: args.open.clone(), light: args.light, ..AppOptions::default() };
-    let jobs = JobHost::inline(Arc::new(engine()));
+    let jobs = JobHost::inline(Arc::new(Engine::new()));
     let mut app = GlassineApp::new(jobs, Box::new(PreparedPicker::default()), options);
     let mut window = HeadlessWindow::new(vec2(size.0, size.1), args.scale);
     window.settle(&mut app, FRAME_LIMIT);

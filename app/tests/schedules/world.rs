@@ -7,8 +7,8 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use glassine_engine::files::{Conflict, Saved, SavedState};
 use glassine_engine::jobs::{Job, JobEdits, JobEventKind, SaveOver};
 use glassine_engine::{
-    EngineError, ExactCount, ExportReport, MadeSession, Notice, Preview, PreviewRequest, RepairKey,
-    ScanPicture, ScanReading, SendEvent, SessionAt, SessionKey, Severity, ViewKey, Worker,
+    EngineError, ExactCount, FoundReading, MadeSession, Notice, Preview, PreviewRequest, RepairKey,
+    ScanPicture, SendEvent, SessionAt, SessionKey, Severity, ViewKey, Worker,
 };
 use glassine_film::{FilmKind, Param, default_stock};
 use glassine_raster::{CancelToken, Orientation, TiltedBox};
@@ -280,7 +280,7 @@ impl Worker for World {
                 send(JobEventKind::Autosaved { session: Box::new(at.session.clone()) });
             }
             Job::DiscardAutosaves(paths) => paths.iter().for_each(|path| drop(disk.autosaves.remove(path))),
-            Job::Export(_) => send(JobEventKind::Exported(Box::new(ExportReport::default()))),
+            Job::Export(_) => send(JobEventKind::Exported(Box::default())),
             Job::Count { frames } => {
                 for frame in frames {
                     let count = ExactCount { clip_low: [0.0; 3], clip_high: [0.0; 3], pixels: 1 };
@@ -368,7 +368,7 @@ fn overview(at: &SessionAt, scan: ScanId) -> Arc<ScanPicture> {
         height_px: 1,
         factor: 1,
         rgba,
-        reading: ScanReading::default(),
+        reading: FoundReading::default(),
     })
 }
 

@@ -1,10 +1,11 @@
 //! The jobs behind what the person points at: grey point, matching, measured stocks and their files.
 
+use std::io::Read as _;
 use std::path::Path;
 
 use glassine_film::Stock;
 use glassine_raster::CancelToken;
-use glassine_scanfile::{Overwrite, write_bytes_atomic};
+use glassine_scanfile::{Overwrite, open_regular, write_bytes_atomic};
 use glassine_session::{Edit, FrameId};
 
 use crate::adjust::{ChartPlace, StockTarget, free_stock_id};
@@ -129,11 +130,12 @@ pub fn read_stock(path: &Path) -> Result<Stock, EngineError> {
         EngineError::Told(Notice::new(Severity::Error, headline, what).about(path))
     };
     let unreadable = |error: std::io::Error| told(format!("the stock can't be read: {error}"));
-    let bytes = std::fs::metadata(path).map_err(unreadable)?.len();
-    if bytes > MAX_STOCK_BYTES {
-        return Err(told(format!("the file has {bytes} bytes, more than any stock has")));
+    let (file, meta) = open_regular(path)?;
+    if meta.len() > MAX_STOCK_BYTES {
+        return Err(told(format!("the file has {} bytes, more than any stock has", meta.len())));
     }
-    let text = std::fs::read_to_string(path).map_err(unreadable)?;
+    let mut text = String::new();
+    file.take(MAX_STOCK_BYTES).read_to_string(&mut text).map_err(unreadable)?;
     Stock::from_json(&text).map_err(|error| told(error.to_string()))
 }
 

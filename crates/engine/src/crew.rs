@@ -61,7 +61,7 @@ impl Crew {
 /// the calling thread computes alone.
 ///
 /// Left to itself, the pool would be made by the first computation, and would panic when a thread is refused.
-pub(crate) fn start_shared_threads() {
+pub fn prepare_threads() {
     static STARTED: Once = Once::new();
     STARTED.call_once(|| {
         let (started, hand_over) = start(cores(), "glassine-shared");

@@ -10,7 +10,7 @@ use glassine_scanfile::protect::{ProtectedFile, protect};
 use glassine_session::{BalanceChoice, Edit, Frame, ScanId, Session};
 
 use crate::cache::ByteCache;
-use crate::crew::start_shared_threads;
+use crate::crew::prepare_threads;
 use crate::files::{Run, SavedState};
 use crate::layers::DensityDesk;
 use crate::overlay::{self, Mark};
@@ -24,7 +24,7 @@ use crate::screen::{Screen, scan_rgba};
 use crate::shelf::Shelf;
 use crate::study::RepairDesk;
 use crate::types::{
-    MadeSession, NewSessionRequest, PreviewRequest, ScanPicture, ScanReading, SessionAt, SessionKey, ViewKey,
+    FoundReading, MadeSession, NewSessionRequest, PreviewRequest, ScanPicture, SessionAt, SessionKey, ViewKey,
 };
 use crate::{EngineError, export, measured};
 
@@ -61,7 +61,7 @@ pub struct Engine {
 
 impl Default for Engine {
     fn default() -> Self {
-        start_shared_threads();
+        prepare_threads();
         Self {
             scans: ScanStore::default(),
             sources: ByteCache::new(SOURCE_CACHE_BYTES),
@@ -402,7 +402,7 @@ impl Engine {
             }
         }
         let rgba = Arc::new(rgba);
-        let reading = ScanReading::of(open.info());
+        let reading = FoundReading::of(open.info());
         Ok((ScanPicture { session: at.key, scan, width_px, height_px, factor, rgba, reading }, pixels))
     }
 }
@@ -421,7 +421,7 @@ fn shown_as_scanned(
         height_px: overview.samples.height(),
         factor: overview.factor,
         rgba: Arc::new(scan_rgba(&overview.samples, open.colour_channels(), gain)),
-        reading: ScanReading::of(open.info()),
+        reading: FoundReading::of(open.info()),
     }
 }
 

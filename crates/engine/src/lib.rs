@@ -22,6 +22,7 @@ mod overlay;
 mod prepare;
 mod preview;
 mod queue;
+mod reading;
 mod recipe;
 mod relink;
 mod render;
@@ -42,17 +43,19 @@ mod worker;
 pub use adjust::{ChartPlace, StockReport, StockTarget};
 pub use adjustments::read_stock;
 pub use checks::{CheckDepth, ScanCheck, ScanState};
+pub use crew::prepare_threads;
 pub use engine::{DustOfScan, Engine};
 pub use error::{EngineError, Notice, Severity};
 pub use export::{ExportProgress, planned_paths};
 pub use host::JobHost;
+pub use reading::Reread;
 pub use recipe::stock_of;
 pub use relink::{FoundBy, Relinked};
 pub use repair::RepairKey;
 pub use steps::Step;
 pub use types::{
-    DIFFERENCE_GAIN, ExactCount, ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope,
-    MadeSession, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary,
+    DIFFERENCE_GAIN, ExactCount, ExportReport, ExportRequest, ExportedFile, FailedFrame, FoundReading,
+    FrameScope, MadeSession, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary,
     ScanPicture, ScanReading, SessionAt, SessionKey, UnitRect, ViewKey,
 };
 pub use worker::{SendEvent, Worker};

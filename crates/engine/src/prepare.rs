@@ -101,7 +101,7 @@ impl Bench<'_> {
             self.cancel.check()?;
             (self.progress)(0.1 * idx as f32 / count as f32, &format!("opening {}", shown(path)));
             let infrared = if idx == 0 { request.infrared.clone() } else { None };
-            let mut scan = self.describe(draft, path, infrared, request.ppi)?;
+            let mut scan = self.describe(draft, path, infrared, request)?;
             self.fingerprint(&mut scan);
             draft.push(Edit::AddScans(vec![scan]))?;
             added.extend(draft.session.scans.last().map(|scan| scan.id));
@@ -199,21 +199,19 @@ impl Bench<'_> {
         draft: &mut Draft,
         path: &Path,
         infrared_path: Option<PathBuf>,
-        ppi: Option<f64>,
+        request: &NewSessionRequest,
     ) -> Result<ScanRef, EngineError> {
+        let (ppi, reading) = (request.ppi, request.reading);
         let path = std::path::absolute(path).unwrap_or_else(|_| path.to_owned());
         let infrared_path = infrared_path.map(|infrared| std::path::absolute(&infrared).unwrap_or(infrared));
         let mut scan = ScanRef {
             id: ScanId(0),
             path: path.clone(),
             infrared_path,
-            width_px: 0,
-            height_px: 0,
             ppi,
-            planes: Vec::new(),
-            fingerprint: None,
-            encoding: Default::default(),
-            fourth_sample: Default::default(),
+            page: reading.page,
+            encoding: reading.encoding,
+            fourth_sample: reading.fourth_sample,
             ..ScanRef::default()
         };
         self.take_what_is_there(draft, &mut scan)?;

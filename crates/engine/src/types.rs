@@ -7,7 +7,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use glassine_film::{FilmKind, Histogram};
 use glassine_raster::PixelRect;
 use glassine_scanfile::{Encoding, InfraredSource, ScanInfo};
-use glassine_session::{FrameId, OutputSettings, ScanId, Session};
+use glassine_session::{EncodingChoice, FourthSampleChoice, FrameId, OutputSettings, ScanId, Session};
 
 use crate::Notice;
 use crate::files::{Access, SavedState, UnsavedWork};
@@ -42,6 +42,17 @@ impl SessionAt {
     }
 }
 
+/// How scan files are read, where their own word is overridden.
+#[derive(Debug, Clone, Copy, PartialEq, Default)]
+pub struct ScanReading {
+    /// How codes relate to light.
+    pub encoding: EncodingChoice,
+    /// What the fourth sample is.
+    pub fourth_sample: FourthSampleChoice,
+    /// Page of the file, from 1; `None` takes the one that looks like the scan.
+    pub page: Option<u32>,
+}
+
 /// Files that become a new session.
 #[derive(Debug, Clone, Default)]
 pub struct NewSessionRequest {
@@ -49,6 +60,8 @@ pub struct NewSessionRequest {
     pub scans: Vec<PathBuf>,
     /// Infrared of the first scan in a file of its own.
     pub infrared: Option<PathBuf>,
+    /// How the scans are read.
+    pub reading: ScanReading,
     /// What film it is; `None` recognises it from the rebate.
     pub film: Option<FilmKind>,
     /// Frame format, if known.
@@ -254,12 +267,12 @@ pub struct ScanPicture {
     /// Red, green, blue, 255 for each pixel.
     pub rgba: Arc<Vec<u8>>,
     /// How its file is read.
-    pub reading: ScanReading,
+    pub reading: FoundReading,
 }
 
 /// How the file of a scan is read, after its tags and the choices of the session.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
-pub struct ScanReading {
+pub struct FoundReading {
     /// How codes relate to light, in words.
     pub encoding: String,
     /// The page that is read, from 1.
@@ -270,7 +283,7 @@ pub struct ScanReading {
     pub infrared: Option<&'static str>,
 }
 
-impl ScanReading {
+impl FoundReading {
     pub(crate) fn of(info: &ScanInfo) -> Self {
         let encoding = match info.encoding {
             Encoding::Linear => "linear".to_owned(),

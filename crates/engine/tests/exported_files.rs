@@ -292,3 +292,19 @@ fn a_frame_that_is_damaged_while_it_is_written_is_named_and_replaces_nothing() {
         assert_eq!(std::fs::read_dir(&request.folder).expect("lists").count(), 1);
     }
 }
+
+#[test]
+fn an_unknown_colour_space_or_rendering_is_refused_before_anything_is_written() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let path = folder.path().join("scan.tif");
+    write_scan(&path, &scan_codes());
+    let session = session_of(&path);
+    for key in ["space", "rendering"] {
+        let mut request = request(&session, &folder.path().join("out"), TiffCompression::None);
+        let choice = if key == "space" { &mut request.output.space } else { &mut request.output.rendering };
+        "zzz".clone_into(choice);
+        let error = Engine::new().export(&request, &CancelToken::new(), &|_, _| ()).expect_err("is refused");
+        assert!(error.notice().headline.contains("zzz"), "{error}");
+        assert!(!folder.path().join("out").exists());
+    }
+}

@@ -72,7 +72,7 @@ fn a_save_does_not_wait_for_work_under_way() {
     until(&mut host, |event| event.id == work && matches!(event.kind, JobEventKind::Started(_)));
     let save = host.submit(SessionAt::default(), save_into(folder.path()));
     let events = until(&mut host, |event| event.id == save && is_saved(event));
-    assert!(!events.iter().any(|event| is_ready(event)));
+    assert!(!events.iter().any(is_ready));
     assert!(folder.path().join("a.session.json").is_file());
     release.send(()).expect("the job waits");
     until(&mut host, |event| event.id == work && is_ready(event));
@@ -99,7 +99,7 @@ fn a_flood_of_progress_becomes_a_few_reports_and_every_new_step_is_told() {
     }));
     let mut host = host();
     host.submit(SessionAt::default(), Job::MakeSession { label: "busy".to_owned(), maker });
-    let events = until(&mut host, |event| is_ready(event));
+    let events = until(&mut host, is_ready);
     let told: Vec<&str> = events
         .iter()
         .filter_map(|event| match &event.kind {

@@ -47,7 +47,6 @@ impl Desk {
             page: None,
             encoding,
             fourth_sample: Default::default(),
-            ..ScanRef::default()
         };
         let session = Edit::AddScans(vec![scan]).apply(&Session::default()).expect("applies");
         SessionAt::new(session, None)

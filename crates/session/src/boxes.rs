@@ -93,8 +93,8 @@ pub fn box_problem(crop: &TiltedBox, width_px: u32, height_px: u32) -> Option<Bo
 fn area_on_scan_px2(crop: &TiltedBox, width: f64, height: f64) -> f64 {
     let mut outline = crop.corners().to_vec();
     // Positive inside: distance from the left, right, upper and lower edge.
-    let edges: [&dyn Fn(&Point<Scan>) -> f64; 4] = [&|p| p.x, &|p| width - p.x, &|p| p.y, &|p| height - p.y];
-    for inside in edges {
+    for edge in 0..4 {
+        let inside = |p: &Point<Scan>| [p.x, width - p.x, p.y, height - p.y][edge];
         let next = outline.iter().cycle().skip(1);
         let mut cut = Vec::with_capacity(outline.len() + 1);
         for (from, to) in outline.iter().zip(next) {

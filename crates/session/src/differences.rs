@@ -24,7 +24,7 @@ pub fn differences(here: &Session, there: &Session) -> Vec<String> {
     if let Some(what) = changed_output(output, &there.output) {
         out.push(format!("output: {what}"));
     }
-    compare(&mut out, "scan", (scans, &there.scans), |s| s.id.0, |s| scan_name(s), changed_scan);
+    compare(&mut out, "scan", (scans, &there.scans), |s| s.id.0, scan_name, changed_scan);
     let strip_place = |session: &Session, strip: &Strip| {
         session.strips.iter().position(|s| s.id == strip.id).map_or(0, |idx| idx + 1)
     };

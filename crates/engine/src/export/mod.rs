@@ -76,7 +76,16 @@ impl Engine {
         cancel: &CancelToken,
         progress: ExportProgress<'_>,
     ) -> Result<ExportReport, EngineError> {
+        if let Some(sentence) = request.output.unknown_choice() {
+            return Err(EngineError::told(
+                sentence,
+                "set the colour space and the rendering, then export again",
+            ));
+        }
         let session = &request.at.session;
+        if let Some(unknown) = request.output.unknown_choice() {
+            return Err(EngineError::told(unknown, ""));
+        }
         let mut report = ExportReport::default();
         let frames: Vec<Arc<Frame>> = match &request.scope {
             FrameScope::All => {

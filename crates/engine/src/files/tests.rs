@@ -249,7 +249,8 @@ fn a_later_edit_that_was_autosaved_during_a_save_stays() {
     for _ in 0..5 {
         autosave_session(&other, &titled("later"), &place).expect("autosaves");
     }
-    let saved = save_session(&run, &titled("early"), &desk.path, SaveMode::Replace, &[place.clone()]);
+    let saved =
+        save_session(&run, &titled("early"), &desk.path, SaveMode::Replace, std::slice::from_ref(&place));
     saved.expect("saves").into_saved().expect("no conflict");
     assert_eq!(read_session(&place).expect("opens").title, "later");
 }

@@ -189,7 +189,11 @@ fn special_kind(_meta: &Metadata) -> &'static str {
 pub(crate) fn zeroed<T: Clone + Default>(path: &Path, what: &str, count: u64) -> Result<Vec<T>, Error> {
     let over = || Error::memory(path, what, count.saturating_mul(size_of::<T>() as u64));
     let n = usize::try_from(count).map_err(|_| over())?;
-    // Asked for first, so that a refusal is an answer; zeros straight from the system are then written by nobody.
-    Vec::<T>::new().try_reserve_exact(n).map_err(|_| over())?;
+    // A trial allocation turns a refusal into an error. The zeroed allocation after it takes untouched pages, so that
+    // nothing writes the zeros twice. The compiler would leave out a trial that nothing looks at.
+    let mut trial = Vec::<T>::new();
+    let granted = trial.try_reserve_exact(n);
+    drop(std::hint::black_box(trial));
+    granted.map_err(|_| over())?;
     Ok(vec![T::default(); n])
 }

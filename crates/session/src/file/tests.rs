@@ -149,9 +149,9 @@ fn impossible_values_are_refused_by_name() {
     let mut value: Value =
         serde_json::from_slice(&to_json(&full_session(), None, &stamp()).expect("serialises"))
             .expect("parses");
-    value["frames"][2]["box"]["width_px"] = (-5.0).into();
+    value["strips"][0]["film_area"]["width_px"] = (-5.0).into();
     let error = from_json(&serde_json::to_vec(&value).expect("serialises")).expect_err("refused");
-    assert!(error.to_string().contains("frame"), "{error}");
+    assert!(error.to_string().contains("strip"), "{error}");
 }
 
 #[test]

@@ -201,16 +201,16 @@ impl File {
         };
         check_links(&session)?;
         unknown.extend(session.output.unknown_choice());
-        unknown.extend(session.strips.iter().enumerate().filter_map(|(idx, strip)| {
-            (!session.knows_stock_of(strip)).then(|| {
-                let film = strip.film.label();
-                format!(
-                    "strip {}: the stock “{}” is not in this program; the usual one for {film} is used",
-                    idx + 1,
-                    strip.stock_id
-                )
-            })
-        }));
+        for (idx, strip) in
+            session.strips.iter().enumerate().filter(|(_, strip)| !session.knows_stock_of(strip))
+        {
+            unknown.push(format!(
+                "strip {}: the stock “{}” is not in this program; the usual one for {} is used",
+                idx + 1,
+                strip.stock_id,
+                strip.film.label()
+            ));
+        }
         Ok(OpenedFile { session, stamp: FileStamp { generation, run }, notes: unknown })
     }
 }

@@ -128,11 +128,8 @@ impl OutputSettings {
 impl OutputSettings {
     /// Why nothing can be exported with these settings, when they name a colour space or rendering of another program.
     pub fn unknown_choice(&self) -> Option<String> {
-        let sentence = |what: &str, value: &str| {
-            format!(
-                "output: this program does not know the {what} “{value}”; choose another before exporting"
-            )
-        };
+        let sentence =
+            |what: &str, value: &str| format!("output: this program does not know the {what} “{value}”");
         if OutputSpace::from_key(&self.space).is_none() {
             return Some(sentence("colour space", &self.space));
         }

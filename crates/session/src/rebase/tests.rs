@@ -39,7 +39,7 @@ fn pick<T: Clone>(list: &[T], at: u32) -> Option<T> {
 fn found(at: u32) -> FoundStripEdit {
     let x = f64::from(at % 7) * 40.0;
     FoundStripEdit {
-        film_area: (at % 3 > 0).then(|| TiltedBox::from_edges(0.0, 0.0, 400.0, 70.0)),
+        film_area: (!at.is_multiple_of(3)).then(|| TiltedBox::from_edges(0.0, 0.0, 400.0, 70.0)),
         format_id: None,
         perforations: vec![],
         notes: vec![],

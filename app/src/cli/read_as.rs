@@ -1,0 +1,125 @@
+//! `glassine read-as`: how scans of a session are read is changed; boxes and settings stay.
+
+use std::ffi::OsString;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use clap::Args;
+use glassine_engine::{Engine, EngineError, Notice, Severity};
+use glassine_raster::CancelToken;
+use glassine_session::{ScanRef, Session};
+use serde_json::json;
+
+use super::new::usage;
+use super::reading::{ReadingArgs, encoding_text, fourth_text};
+use super::{Outcome, Printing, complain, edited, open_to_change, path_json, print_json, progress, say};
+
+/// Change how scans of a session are read, measure the film base and solve again, save the session
+#[derive(Debug, Args)]
+pub struct ReadAsArgs {
+    /// Session file
+    pub session: PathBuf,
+    /// Scans, by number as `glassine show` prints it or by file name; all when left out
+    #[arg(long, num_args = 1.., value_name = "N|FILE")]
+    pub scan: Vec<OsString>,
+    #[command(flatten)]
+    pub reading: ReadingArgs,
+    #[command(flatten)]
+    pub printing: Printing,
+}
+
+pub(super) fn run(args: &ReadAsArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
+    let reading = &args.reading;
+    if reading.encoding.is_none()
+        && reading.fourth.is_none()
+        && reading.page.is_none()
+        && reading.infrared.is_none()
+    {
+        return Err(usage("nothing is to be changed", "give --encoding, --fourth, --page or --infrared"));
+    }
+    let engine = Engine::new();
+    let changing = open_to_change(&engine, &args.session, cancel)?;
+    changing.made.notices.iter().for_each(complain);
+    let at = &changing.at;
+    let chosen = chosen_scans(&at.session, &args.scan)?;
+    if reading.infrared.is_some() && chosen.len() > 1 {
+        return Err(usage("an infrared file belongs to one scan", "name the scan with --scan"));
+    }
+    let wanted: Vec<ScanRef> = chosen.iter().map(|scan| changed(scan, reading)).collect();
+    let made = engine.reread(at, &wanted, cancel, &progress)?;
+    made.notices.iter().for_each(complain);
+    let session = edited(&at.session, &made.edits)?;
+    engine.hold_session(&session, at.folder.as_deref());
+    changing.save(&engine, &session)?;
+    let read: Vec<&Arc<ScanRef>> = wanted.iter().filter_map(|scan| session.scan(scan.id)).collect();
+    if args.printing.json {
+        print_json(&json!({
+            "session": path_json(&changing.path),
+            "scans": read.iter().map(|scan| super::show::scan_json(scan, None)).collect::<Vec<_>>(),
+            "strips_solved_again": made.strips.iter().map(|id| id.0).collect::<Vec<_>>(),
+        }));
+        return Ok(Outcome::Done);
+    }
+    for scan in read {
+        say(&format!(
+            "scan {}: encoding {}, fourth sample {}, page {}, planes {}",
+            scan.id,
+            encoding_text(scan.encoding),
+            fourth_text(scan.fourth_sample),
+            scan.page.map_or_else(|| "auto".to_owned(), |page| page.to_string()),
+            scan.planes.join(" "),
+        ));
+    }
+    say(&format!(
+        "film base and solve of {} strips were made again; boxes and settings are kept; the session is saved",
+        made.strips.len()
+    ));
+    Ok(Outcome::Done)
+}
+
+fn changed(scan: &ScanRef, reading: &ReadingArgs) -> ScanRef {
+    let infrared = reading.infrared.as_deref();
+    let infrared = infrared.map(|path| std::path::absolute(path).unwrap_or_else(|_| path.to_owned()));
+    ScanRef {
+        encoding: reading.encoding.unwrap_or(scan.encoding),
+        fourth_sample: reading.fourth.unwrap_or(scan.fourth_sample),
+        page: reading.page.map_or(scan.page, |page| page.0),
+        infrared_path: infrared.or_else(|| scan.infrared_path.clone()),
+        ..scan.clone()
+    }
+}
+
+/// The scans that are named by number or file; all when none is named.
+fn chosen_scans(session: &Session, names: &[OsString]) -> Result<Vec<Arc<ScanRef>>, EngineError> {
+    if names.is_empty() {
+        return Ok(session.scans.clone());
+    }
+    let mut chosen: Vec<Arc<ScanRef>> = Vec::new();
+    for name in names {
+        let by_number = session.scans.iter().filter(|scan| name.to_str() == Some(&scan.id.to_string()));
+        let mut found: Vec<_> = by_number.collect();
+        if found.is_empty() {
+            let path = std::path::absolute(name).unwrap_or_else(|_| PathBuf::from(name));
+            found = session.scans.iter().filter(|scan| scan.path == path).collect();
+        }
+        if found.is_empty() {
+            let same_name = |scan: &&Arc<ScanRef>| scan.path.file_name() == Path::new(name).file_name();
+            found = session.scans.iter().filter(same_name).collect();
+        }
+        let shown = name.to_string_lossy();
+        match found.as_slice() {
+            [scan] if chosen.iter().any(|other| other.id == scan.id) => {}
+            [scan] => chosen.push(Arc::clone(scan)),
+            [] => {
+                let headline = format!("the session has no scan “{shown}”");
+                return Err(usage(&headline, "glassine show lists the scans of a session"));
+            }
+            _ => {
+                let headline = format!("several scans are called “{shown}”");
+                let what_to_do = "give the number of the scan, as glassine show prints it";
+                return Err(EngineError::Told(Notice::new(Severity::Error, headline, what_to_do)));
+            }
+        }
+    }
+    Ok(chosen)
+}

@@ -1,0 +1,56 @@
+//! Signals during a command: it stops, leaves nothing unfinished and ends as a shell expects.
+
+mod program;
+
+use std::path::Path;
+use std::process::{Child, Command, Output, Stdio};
+use std::time::{Duration, Instant};
+
+use program::{code, glassine, json, said, scan_named, text};
+use rustix::process::{Pid, Signal, kill_process};
+
+/// Start an export and wait until it writes its first picture.
+fn exporting(session: &Path, to: &Path, before: &str) -> Child {
+    let script = format!("{before} exec \"$0\" export \"$1\" --to \"$2\" --json");
+    let mut command = Command::new("sh");
+    command.args(["-c", &script, env!("CARGO_BIN_EXE_glassine"), text(session), text(to)]);
+    let child = command.stdout(Stdio::piped()).stderr(Stdio::piped()).spawn().expect("the program starts");
+    let began = Instant::now();
+    while std::fs::read_dir(to).map_or(0, Iterator::count) == 0 {
+        assert!(began.elapsed() < Duration::from_secs(120), "no picture is begun");
+        std::thread::sleep(Duration::from_millis(1));
+    }
+    child
+}
+
+fn ended_by(child: Child, signal: Signal) -> Output {
+    let pid = Pid::from_child(&child);
+    kill_process(pid, signal).expect("the program still runs");
+    child.wait_with_output().expect("the program ends")
+}
+
+#[test]
+fn a_signal_stops_an_export_and_leaves_only_finished_files() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let scan = scan_named(folder.path(), "strip.tif", 400.0);
+    let session = folder.path().join("roll.session.json");
+    let made = glassine(&["new", text(&session), "--scan", text(&scan), "--format", "6x4.5"]);
+    assert_eq!(code(&made), 0, "{}", said(&made));
+    for (signal, expected) in [(Signal::INT, 130), (Signal::TERM, 143), (Signal::HUP, 129)] {
+        let out = folder.path().join(format!("out-{expected}"));
+        let output = ended_by(exporting(&session, &out, ""), signal);
+        assert_eq!(code(&output), expected, "{}", said(&output));
+        assert!(said(&output).contains("stopped on request"), "{}", said(&output));
+        let report = json(&output);
+        assert_eq!(report["stopped"], true);
+        let written = report["written"].as_array().expect("a list");
+        let left: Vec<_> = std::fs::read_dir(&out).expect("reads").collect();
+        assert_eq!(left.len(), written.len(), "{left:?}");
+        assert!(written.len() < 4);
+    }
+    // As under nohup.
+    let out = folder.path().join("out-ignored");
+    let output = ended_by(exporting(&session, &out, "trap '' HUP;"), Signal::HUP);
+    assert_eq!(code(&output), 0, "{}", said(&output));
+    assert_eq!(json(&output)["written"].as_array().map(Vec::len), Some(4));
+}
