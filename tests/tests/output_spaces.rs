@@ -9,7 +9,7 @@ use glassine_scanfile::{OpenOptions, Overwrite, Scan, write_rgbi};
 use glassine_tests::{export_request, say};
 use lcms2::{Flags, Intent, PixelFormat, Profile, Transform};
 
-const SIDE: u32 = 24;
+const SIDE: u32 = 64;
 
 /// Linear codes of a frame of 8 by 8 by 8 colours, all inside sRGB once the slide stock's matrix is through with them.
 fn scan_of_colours() -> Samples16 {

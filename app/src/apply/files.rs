@@ -18,12 +18,8 @@ use crate::command::{Arrived, Command, Leaving, PathPurpose, Question};
 use crate::demo;
 use crate::dialogs::{PickAnswer, PickOutcome, PickRequest};
 
-/// Longest time from a change to the beginning of its autosave: with the time to write it, less than a second.
-const AUTOSAVE_WITHIN_S: f64 = 0.5;
 /// Ending of session files.
 const SESSION_ENDING: &str = "session.json";
-/// Wait before an autosave that failed is tried again.
-const AUTOSAVE_AGAIN_S: f64 = 5.0;
 
 /// What is known about the files of the session and about what waits for them.
 #[derive(Debug, Default)]
@@ -31,13 +27,13 @@ pub(crate) struct Files {
     /// Clock time of the first change that is not autosaved.
     pub touched_at: Option<f64>,
     /// What was last autosaved.
-    autosaved: Option<Session>,
+    pub(super) autosaved: Option<Session>,
     /// The autosave that is being written.
-    autosaving: Option<JobId>,
+    pub(super) autosaving: Option<JobId>,
     /// Where this run autosaves the session.
-    autosave_place: Option<PathBuf>,
+    pub(super) autosave_place: Option<PathBuf>,
     /// Every autosave that is of no use once the session is saved.
-    autosaves: BTreeSet<PathBuf>,
+    pub(super) autosaves: BTreeSet<PathBuf>,
     /// State of the session file that was opened or saved.
     opened: Option<SavedState>,
     /// Whether the session may be saved under its name; it holds the lock.
@@ -488,79 +484,6 @@ impl GlassineApp {
                 self.leave(leaving);
             }
         }
-    }
-
-    /// Autosave shortly after the first change that is not autosaved. Key presses that belong to one step do not wait
-    /// for its end; the pull of a pointer does.
-    pub(crate) fn autosave_in_time(&mut self, ctx: &Context) {
-        let Some(touched_at) = self.files.touched_at else { return };
-        let wait = touched_at + AUTOSAVE_WITHIN_S - self.now;
-        if wait > 0.0 {
-            ctx.request_repaint_after_secs(wait as f32);
-            return;
-        }
-        if self.history.in_gesture() && self.nudging_until.is_none() {
-            return;
-        }
-        self.autosave();
-    }
-
-    /// The program ends: autosave what is neither saved nor given up.
-    pub(crate) fn autosave_now(&mut self) {
-        if self.history.is_unsaved() && !self.is_given_up() {
-            self.autosave();
-        }
-    }
-
-    /// Autosave what is not autosaved yet.
-    pub(crate) fn autosave(&mut self) {
-        self.files.touched_at = None;
-        let session = self.history.current();
-        if !self.history.is_unsaved() {
-            self.forget_autosave();
-            return;
-        }
-        if self.files.autosaved.as_ref() == Some(session) {
-            return;
-        }
-        let session = session.clone();
-        let run = self.jobs.engine().saving_run();
-        let (place, path) = (&mut self.files.autosave_place, self.status.path.as_deref());
-        let Some(path) = place.take().or_else(|| run.autosave_path(path)) else { return };
-        *place = Some(path.clone());
-        self.files.autosaves.insert(path.clone());
-        self.files.autosaved = Some(session);
-        self.files.autosaving = Some(self.submit(Job::Autosave { path }));
-    }
-
-    /// An autosave failed: it is tried again after a while.
-    pub(crate) fn autosave_failed(&mut self, id: JobId) {
-        if self.files.autosaving == Some(id) {
-            self.files.autosaved = None;
-            self.files.touched_at.get_or_insert(self.now + AUTOSAVE_AGAIN_S);
-        }
-    }
-
-    /// The session is as it was saved (again), or given up: its autosaves have nothing to tell.
-    fn forget_autosave(&mut self) {
-        self.files.autosaved = None;
-        let autosaves = std::mem::take(&mut self.files.autosaves);
-        if !autosaves.is_empty() {
-            self.submit(Job::DiscardAutosaves(autosaves.into_iter().collect()));
-        }
-    }
-
-    /// The session is left: what was given up or is saved need not be offered again.
-    pub(crate) fn leave_autosave(&mut self) {
-        if self.is_given_up() || !self.history.is_unsaved() {
-            self.forget_autosave();
-        }
-    }
-
-    /// List what earlier runs left unsaved.
-    pub(crate) fn offer_unsaved_work(&mut self) {
-        self.status.unsaved_work = self.jobs.engine().saving_run().unsaved_work();
-        self.ui_state.files.shows_unsaved = !self.status.unsaved_work.is_empty();
     }
 
     /// Go on with what waited for the question about unsaved changes.

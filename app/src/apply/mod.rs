@@ -1,6 +1,7 @@
 //! Commands become changes: of the session, of what the window remembers, or jobs.
 
 mod answers;
+mod autosave;
 pub(crate) mod boxes;
 mod clean;
 pub(crate) mod closing;

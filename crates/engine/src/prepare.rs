@@ -11,7 +11,7 @@ use glassine_layout::{FilmTone, FindOptions, Overview, RebateStrip, format_of, r
 use glassine_raster::{CancelToken, Plane, RegionSource, Samples16, TiltedBox};
 use glassine_session::{
     BalanceChoice, BaseSource, Edit, FilmBase, Fingerprint, FoundStripEdit, Frame, FrameFlag, FrameSolve,
-    NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve, file::resolve_path, frame_problem,
+    NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
 };
 
 use crate::recipe::stock_of;
@@ -53,7 +53,7 @@ impl Draft {
         Ok(())
     }
 
-    fn warn(&mut self, headline: impl Into<String>, what_to_do: &str) {
+    pub(crate) fn warn(&mut self, headline: impl Into<String>, what_to_do: &str) {
         self.notices.push(Notice::new(Severity::Warning, headline, what_to_do));
     }
 }
@@ -216,57 +216,6 @@ impl Bench<'_> {
         };
         self.take_what_is_there(draft, &mut scan)?;
         Ok(scan)
-    }
-
-    /// Size, planes and resolution of a scan as its file is read now; a resolution that is known stays.
-    fn take_what_is_there(&self, draft: &mut Draft, scan: &mut ScanRef) -> Result<(), EngineError> {
-        let open = self.scans.get(scan, self.folder)?;
-        let info = open.info();
-        scan.width_px = info.width_px;
-        scan.height_px = info.height_px;
-        scan.ppi = scan.ppi.or_else(|| info.ppi.map(|[x, y]| f64::midpoint(x, y)));
-        scan.planes = info.planes.iter().map(|plane| plane.key().to_owned()).collect();
-        for note in &info.notes {
-            draft.notices.push(Notice::new(Severity::Info, note.clone(), "").about(&scan.path));
-        }
-        Ok(())
-    }
-
-    /// Samples tell a file from another at once; the hash of all of it comes later.
-    fn fingerprint(&self, scan: &mut ScanRef) {
-        let print = |path: &Path| {
-            let path = resolve_path(path, self.folder);
-            let (state, sampled) = self.scans.prints.sampled(&path).ok()?;
-            Some(Fingerprint { bytes: state.bytes(), sampled_blake3: Some(sampled), blake3: None })
-        };
-        scan.fingerprint = print(&scan.path);
-        scan.infrared_fingerprint = scan.infrared_path.as_deref().and_then(print);
-    }
-
-    /// Read a scan with other choices, as its file is now. Frames whose boxes do not fit it any more are told.
-    pub(crate) fn read_scan(&self, draft: &mut Draft, mut scan: ScanRef) -> Result<(), EngineError> {
-        self.take_what_is_there(draft, &mut scan)?;
-        let known = scan.fingerprint.clone();
-        self.fingerprint(&mut scan);
-        if let Some(print) = &mut scan.fingerprint {
-            // The hash of all of it stays where the samples say that it is the same file.
-            let same = known.filter(|k| k.bytes == print.bytes && k.sampled_blake3 == print.sampled_blake3);
-            print.blake3 = same.and_then(|known| known.blake3);
-        }
-        let id = scan.id;
-        draft.push(Edit::UpdateScan(scan))?;
-        let session = &draft.session;
-        let is_on_it = |frame: &&Arc<Frame>| {
-            session.strip(frame.strip).is_some_and(|strip| strip.scan == id)
-                && frame_problem(session, frame).is_some()
-        };
-        let frames: Vec<String> =
-            session.frames.iter().filter(is_on_it).map(|frame| session.number_text(frame)).collect();
-        if !frames.is_empty() {
-            let headline = format!("boxes do not fit the scan as it is read now: {}", frames.join(", "));
-            draft.warn(headline, "move the boxes, or find the frames again");
-        }
-        Ok(())
     }
 
     /// Find the frames of one scan, measure the base of its strips and solve them.

@@ -1,7 +1,11 @@
 //! Scans of a session read in another way: other encoding, page, fourth sample or infrared file. Boxes and settings stay.
 
+use std::path::Path;
+use std::sync::Arc;
+
 use glassine_raster::{CancelToken, RegionSource as _};
-use glassine_session::{BaseSource, Edit, ScanId, ScanRef, StripId};
+use glassine_session::file::resolve_path;
+use glassine_session::{BaseSource, Edit, Fingerprint, Frame, ScanId, ScanRef, StripId, frame_problem};
 
 use crate::prepare::{Bench, Draft};
 use crate::scans::{OpenScan, shown};
@@ -17,6 +21,64 @@ pub struct Reread {
     pub strips: Vec<StripId>,
     /// What the files say, and what the new measurements found.
     pub notices: Vec<Notice>,
+}
+
+impl Bench<'_> {
+    /// Size, planes and resolution of a scan as its file is read now; a resolution that is known stays.
+    pub(crate) fn take_what_is_there(
+        &self,
+        draft: &mut Draft,
+        scan: &mut ScanRef,
+    ) -> Result<(), EngineError> {
+        let open = self.scans.get(scan, self.folder)?;
+        let info = open.info();
+        scan.width_px = info.width_px;
+        scan.height_px = info.height_px;
+        scan.ppi = scan.ppi.or_else(|| info.ppi.map(|[x, y]| f64::midpoint(x, y)));
+        scan.planes = info.planes.iter().map(|plane| plane.key().to_owned()).collect();
+        for note in &info.notes {
+            draft.notices.push(Notice::new(Severity::Info, note.clone(), "").about(&scan.path));
+        }
+        Ok(())
+    }
+
+    /// Samples tell a file from another at once; the hash of all of it comes later.
+    pub(crate) fn fingerprint(&self, scan: &mut ScanRef) {
+        scan.fingerprint = self.sampled_print(&scan.path);
+        scan.infrared_fingerprint = scan.infrared_path.as_deref().and_then(|path| self.sampled_print(path));
+    }
+
+    fn sampled_print(&self, path: &Path) -> Option<Fingerprint> {
+        let path = resolve_path(path, self.folder);
+        let (state, sampled) = self.scans.prints.sampled(&path).ok()?;
+        Some(Fingerprint { bytes: state.bytes(), sampled_blake3: Some(sampled), blake3: None })
+    }
+
+    /// Read a scan with other choices, as its file is now. Frames whose boxes do not fit it any more are told.
+    pub(crate) fn read_scan(&self, draft: &mut Draft, mut scan: ScanRef) -> Result<(), EngineError> {
+        self.take_what_is_there(draft, &mut scan)?;
+        let known = scan.fingerprint.clone();
+        self.fingerprint(&mut scan);
+        if let Some(print) = &mut scan.fingerprint {
+            // The hash of all of it stays where the samples say that it is the same file.
+            let same = known.filter(|k| k.bytes == print.bytes && k.sampled_blake3 == print.sampled_blake3);
+            print.blake3 = same.and_then(|known| known.blake3);
+        }
+        let id = scan.id;
+        draft.push(Edit::UpdateScan(scan))?;
+        let session = &draft.session;
+        let is_on_it = |frame: &&Arc<Frame>| {
+            session.strip(frame.strip).is_some_and(|strip| strip.scan == id)
+                && frame_problem(session, frame).is_some()
+        };
+        let frames: Vec<String> =
+            session.frames.iter().filter(is_on_it).map(|frame| session.number_text(frame)).collect();
+        if !frames.is_empty() {
+            let headline = format!("boxes do not fit the scan as it is read now: {}", frames.join(", "));
+            draft.warn(headline, "move the boxes, or find the frames again");
+        }
+        Ok(())
+    }
 }
 
 impl Engine {
@@ -38,16 +100,11 @@ impl Engine {
             let open = self.scans.get(scan, at.folder.as_deref())?;
             check_size(at, scan, &open)?;
             let mut scan = scan.clone();
-            (scan.width_px, scan.height_px) = (open.width(), open.height());
-            scan.planes = open.info().planes.iter().map(|plane| plane.key().to_owned()).collect();
+            bench.take_what_is_there(&mut draft, &mut scan)?;
             scan.infrared_fingerprint = match &scan.infrared_path {
                 Some(path) => Some(self.fingerprint(path, cancel, &|_| {})?),
                 None => None,
             };
-            let notes = open.info().notes.iter();
-            draft
-                .notices
-                .extend(notes.map(|note| Notice::new(Severity::Info, note.clone(), "").about(open.path())));
             draft.push(Edit::UpdateScan(scan))?;
         }
         let strips = solve_again(&bench, &mut draft, scans, progress)?;
