@@ -101,12 +101,7 @@ impl From<glassine_scanfile::Error> for EngineError {
             return Self::Cancelled;
         }
         let notice = Notice::new(Severity::Error, error.to_string(), error.hint());
-        match error {
-            glassine_scanfile::Error::Io { .. }
-            | glassine_scanfile::Error::OutOfMemory { .. }
-            | glassine_scanfile::Error::OverBudget { .. } => Self::Passing(notice),
-            _ => Self::Told(notice),
-        }
+        if error.may_pass() { Self::Passing(notice) } else { Self::Told(notice) }
     }
 }
 

@@ -366,8 +366,13 @@ mod tests {
                 let all = picture();
                 let rows = (rect.y0..rect.y1).flat_map(|y| (rect.x0..rect.x1).map(move |x| (x, y)));
                 let data = rows.flat_map(|(x, y)| all.pixel(x % SIDE, y % SIDE).to_vec()).collect();
-                Samples16::from_vec(rect.width(), rect.height(), 3, data)
-                    .ok_or_else(|| RegionError::Unreadable("of another size".into()))
+                Samples16::from_vec(rect.width(), rect.height(), 3, data).ok_or_else(|| {
+                    RegionError::Unreadable {
+                        what: "of another size".into(),
+                        what_to_do: "ask for a part of the picture".into(),
+                        may_pass: false,
+                    }
+                })
             }
         }
         lay_over(&mut map, strokes, rect, &Repeated, &CancelToken::new()).expect("in memory");

@@ -187,9 +187,16 @@ pub enum RegionError {
     /// Stopped on request.
     #[error(transparent)]
     Cancelled(#[from] Cancelled),
-    /// The file could not be read; the text says what and where.
-    #[error("{0}")]
-    Unreadable(String),
+    /// The file could not be read.
+    #[error("{what}")]
+    Unreadable {
+        /// What happened, and where.
+        what: String,
+        /// What to do about it.
+        what_to_do: String,
+        /// Whether the cause may go away by itself, such as a drive that is not connected.
+        may_pass: bool,
+    },
 }
 
 impl RegionSource for Samples16 {

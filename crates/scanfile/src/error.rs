@@ -116,9 +116,16 @@ pub enum Error {
     /// Stopped on request; nothing is wrong.
     #[error(transparent)]
     Cancelled(#[from] Cancelled),
-    /// A region source that is not a file of ours failed.
-    #[error("{0}")]
-    Source(String),
+    /// A region source could not be read.
+    #[error("{what}")]
+    Source {
+        /// What happened, and where.
+        what: String,
+        /// What to do about it.
+        what_to_do: String,
+        /// Whether the cause may go away by itself.
+        may_pass: bool,
+    },
 }
 
 impl Error {
@@ -147,6 +154,15 @@ impl Error {
         move |source| Self::Io { path, action, source }
     }
 
+    /// Whether the cause may go away by itself, so that it is worth trying again.
+    pub fn may_pass(&self) -> bool {
+        match self {
+            Self::Io { .. } | Self::OutOfMemory { .. } | Self::OverBudget { .. } => true,
+            Self::Source { may_pass, .. } => *may_pass,
+            _ => false,
+        }
+    }
+
     /// A short sentence on what the person can do.
     pub fn hint(&self) -> String {
         match self {
@@ -165,7 +181,7 @@ impl Error {
                 "export it again; when it happens twice, check the drive and the memory".into()
             }
             Self::Cancelled(_) => "start it again when you like".into(),
-            Self::Source(_) => "check that the scan is still where it was".into(),
+            Self::Source { what_to_do, .. } => what_to_do.clone(),
         }
     }
 }
@@ -238,7 +254,14 @@ impl From<RegionError> for Error {
     fn from(error: RegionError) -> Self {
         match error {
             RegionError::Cancelled(c) => Self::Cancelled(c),
-            other => Self::Source(other.to_string()),
+            RegionError::Unreadable { what, what_to_do, may_pass } => {
+                Self::Source { what, what_to_do, may_pass }
+            }
+            other => Self::Source {
+                what: other.to_string(),
+                what_to_do: "check that the scan is still where it was".into(),
+                may_pass: false,
+            },
         }
     }
 }
@@ -247,7 +270,11 @@ impl From<Error> for RegionError {
     fn from(error: Error) -> Self {
         match error {
             Error::Cancelled(c) => Self::Cancelled(c),
-            other => Self::Unreadable(other.to_string()),
+            other => Self::Unreadable {
+                what: other.to_string(),
+                what_to_do: other.hint(),
+                may_pass: other.may_pass(),
+            },
         }
     }
 }
@@ -255,6 +282,14 @@ impl From<Error> for RegionError {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn an_error_keeps_its_advice_on_its_way_through_a_region() {
+        let error = Error::memory(Path::new("scan.tif"), "a strip", 1 << 20);
+        let (text, hint) = (error.to_string(), error.hint());
+        let back = Error::from(RegionError::from(error));
+        assert_eq!((back.to_string(), back.hint(), back.may_pass()), (text, hint, true));
+    }
 
     #[test]
     fn a_refusal_of_the_system_keeps_its_reason_and_a_hint_that_fits() {

@@ -371,10 +371,11 @@ impl OpenScan {
 
 fn unreadable(error: EngineError) -> RegionError {
     let notice = error.notice();
-    RegionError::Unreadable(match notice.path {
+    let what = match notice.path {
         Some(path) => format!("{} ({})", notice.headline, path.display()),
         None => notice.headline,
-    })
+    };
+    RegionError::Unreadable { what, what_to_do: notice.what_to_do, may_pass: error.may_pass() }
 }
 
 /// Linear codes: what statistics, resampling and repair work on.

@@ -148,7 +148,7 @@ mod tests {
     #[test]
     fn a_failure_is_tried_again() {
         let cache = BlockCache::new(10, 1);
-        assert!(cache.get(0, || Err(Error::Source("no".into()))).is_err());
+        assert!(cache.get(0, || Err(Error::usage(std::path::Path::new("scan.tif"), "no"))).is_err());
         assert!(cache.get(0, || block(1)).is_ok());
     }
 }
