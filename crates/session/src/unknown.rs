@@ -96,10 +96,12 @@ pub(crate) fn forget(kept: &mut Arc<Map<String, Value>>, place: &[&str]) {
     }
 }
 
-/// Strokes of one kind and flags of one name stand for each other; a kind or name that is skipped was not understood.
+/// Scans, strips and frames are known by their id, strokes by their kind, flags by their name. A kind or name that is
+/// skipped was not understood.
 fn is_same_element(found: &Value, known: &Value) -> bool {
     match (found, known) {
         (Value::String(found), Value::String(known)) => found == known,
+        _ if known.get("id").is_some() => found.get("id") == known.get("id"),
         _ => found.get("kind") == known.get("kind"),
     }
 }
@@ -131,6 +133,15 @@ mod tests {
             later["frames"],
             json!([{ "id": 9 }, { "id": 4, "tide": 5 }, { "id": 3, "box": { "w": 8, "tilt": 2 } }])
         );
+    }
+
+    #[test]
+    fn an_entry_with_an_id_may_have_a_kind_that_this_program_does_not_know() {
+        let found = json!([{ "id": 1, "kind": "plate", "w": 2 }]);
+        let rest = left_over(&found, &json!([{ "id": 1, "w": 2 }]));
+        let mut later = json!([{ "id": 1, "w": 3 }]);
+        put_back(&mut later, &rest);
+        assert_eq!(later, json!([{ "id": 1, "w": 3, "kind": "plate" }]));
     }
 
     #[test]

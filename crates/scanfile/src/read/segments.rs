@@ -87,7 +87,8 @@ pub(super) fn check_png(bytes: &[u8]) -> Result<Vec<String>, String> {
         match kind {
             b"IHDR" => {
                 let side = |at| be(body, at, 4).unwrap_or(0);
-                needed_bytes = side(0).saturating_mul(side(4)) * be(body, 8, 1).unwrap_or(0) / 8;
+                let bits = be(body, 8, 1).unwrap_or(0);
+                needed_bytes = side(0).saturating_mul(side(4)).saturating_mul(bits) / 8;
             }
             b"IDAT" => packed_bytes += len as u64,
             b"IEND" if packed_bytes.saturating_mul(DEFLATE_MOST) < needed_bytes => {
@@ -183,6 +184,21 @@ mod tests {
         for cut in 0..png.len() {
             png_facts(&png[..cut]);
         }
+    }
+
+    #[test]
+    fn a_png_of_impossible_size_and_depth_is_refused_in_words() {
+        let mut png = b"\x89PNG\r\n\x1a\n".to_vec();
+        for (kind, body) in [(b"IHDR", [0x7F; 13].as_slice()), (b"IEND", &[])] {
+            png.extend((body.len() as u32).to_be_bytes());
+            let covered = [kind.as_slice(), body].concat();
+            let mut crc = flate2::Crc::new();
+            crc.update(&covered);
+            png.extend(&covered);
+            png.extend(crc.sum().to_be_bytes());
+        }
+        let error = check_png(&png).expect_err("is refused");
+        assert!(error.contains("too little"), "{error}");
     }
 
     #[test]
