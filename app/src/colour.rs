@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use glassine_engine::StockReport;
-use glassine_film::Param;
+use glassine_film::{ChartEdition, Param};
 use glassine_raster::{Point, Scan};
 use glassine_session::{Edit, FrameId};
 
@@ -122,6 +122,8 @@ pub struct ChartTool {
     pub corners: [Point<Scan>; 4],
     /// What it is.
     pub kind: TargetKind,
+    /// Which printing of the chart it is.
+    pub edition: ChartEdition,
     /// Densities of the wedge's steps, as typed.
     pub densities_text: String,
     /// Name of the new stock.

@@ -56,6 +56,27 @@ fn a_stock_is_measured_saved_and_used_for_the_strip() {
 }
 
 #[test]
+fn the_printing_of_the_chart_is_named_by_the_person() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan = write_pixels(folder.path(), &chart_pixels(false));
+    let path = write_session(folder.path(), &session(&scan, None)).display().to_string();
+    let corners = corners();
+    let measured = |name: &str, chart: &[&str]| {
+        let place = folder.path().join(name).display().to_string();
+        let mut args = vec!["measure-stock", &path, "--frame", "1", "--corners", &corners, "--name", "x"];
+        args.extend(["--save", &place]);
+        args.extend(chart);
+        assert_eq!(glassine(&args), Outcome::Done, "{args:?}");
+        Stock::from_json(&std::fs::read_to_string(&place).expect("the file was written")).expect("a stock")
+    };
+    let plain = measured("plain.json", &[]);
+    assert_eq!(measured("iso.json", &["--chart", "iso17321"]), plain);
+    assert_ne!(measured("new.json", &["--chart", "since-2014"]).curves, plain.curves);
+    let unknown = ["measure-stock", &path, "--frame", "1", "--corners", "", "--name", "x", "--chart", "old"];
+    assert!(Cli::try_parse_from(std::iter::once("glassine").chain(unknown)).is_err());
+}
+
+#[test]
 fn corners_densities_and_frames_that_make_no_sense_are_refused() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let scan = write_pixels(folder.path(), &chart_pixels(false));

@@ -9,9 +9,9 @@
 use std::path::Path;
 
 use glassine_engine::{ChartPlace, Engine, SessionAt, StockTarget};
-use glassine_film::FilmKind;
 use glassine_film::colour::{Lab, OutputSpace, Transfer, decode, delta_e_2000, lab_from_xyz_d50};
 use glassine_film::matrix::apply;
+use glassine_film::{ChartEdition, FilmKind};
 use glassine_filmsim::{FrameSpec, RenderedStrip, SceneId, StockId, StripSpec, demo_spec, render_strip};
 use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Samples16, Scan};
 use glassine_scanfile::{OpenOptions, Overwrite, write_rgbi};
@@ -178,7 +178,14 @@ fn automatic() -> Result<(), Box<dyn std::error::Error>> {
     let place = ChartPlace { corners: [outer(0), outer(5), outer(23), outer(18)] };
     let (at, cancel) = (case.at(), CancelToken::new());
     let frame = case.session.frames[3].id;
-    match case.engine.measure_stock(&at, frame, &place, &StockTarget::Chart24, "measured", &cancel) {
+    match case.engine.measure_stock(
+        &at,
+        frame,
+        &place,
+        &StockTarget::Chart24(ChartEdition::Iso17321),
+        "measured",
+        &cancel,
+    ) {
         Ok(report) => {
             let edits = case.engine.apply_stock(&at, &report.stock, &[case.session.strips[0].id], &cancel)?;
             let mut session = case.session.clone();

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use egui::Context;
 use glassine_engine::jobs::Job;
 use glassine_engine::{ChartPlace, Notice, Severity, StockReport, StockTarget};
+use glassine_film::ChartEdition;
 use glassine_raster::{Point, Scan};
 use glassine_session::{Edit, Frame, FrameId, StripId};
 
@@ -81,6 +82,7 @@ impl GlassineApp {
                 frame: frame.id,
                 corners: inset_corners(frame),
                 kind: TargetKind::default(),
+                edition: ChartEdition::default(),
                 densities_text: WEDGE_TEXT.to_owned(),
                 name: if roll.is_empty() { "own stock".to_owned() } else { format!("stock of {roll}") },
                 report: None,
@@ -95,7 +97,7 @@ impl GlassineApp {
     fn measure_stock(&mut self) {
         let Some(chart) = &mut self.ui_state.colour.chart else { return };
         let target = match chart.kind {
-            TargetKind::Chart24 => StockTarget::Chart24,
+            TargetKind::Chart24 => StockTarget::Chart24(chart.edition),
             TargetKind::Wedge => match parse_densities(&chart.densities_text) {
                 Some(densities_d) => StockTarget::Wedge { densities_d },
                 None => {

@@ -6,6 +6,7 @@ use clap::{Args, ValueEnum};
 use glassine_engine::{
     ChartPlace, Engine, EngineError, Notice, SessionAt, Severity, StockReport, StockTarget, read_stock,
 };
+use glassine_film::ChartEdition;
 use glassine_raster::{CancelToken, Point};
 use glassine_scanfile::{Overwrite, write_bytes_atomic};
 use glassine_session::StripId;
@@ -28,6 +29,9 @@ pub struct MeasureStockArgs {
     /// Scan pixels of the chart's outer corners: first patch, end of the first row, last patch, begin of the last row
     #[arg(long, value_name = "\"X,Y X,Y X,Y X,Y\"")]
     pub corners: String,
+    /// Which printing of the chart it is: the colours of ISO 17321-1, or those of charts made since November 2014
+    #[arg(long, value_name = "EDITION", default_value = ChartEdition::default().key(), value_parser = edition, conflicts_with = "wedge")]
+    pub chart: ChartEdition,
     /// A neutral wedge instead of the chart: density of each step, from the first corner to the second
     #[arg(long, value_name = "D,D,D")]
     pub wedge: Option<String>,
@@ -65,7 +69,7 @@ pub(super) fn run(args: &MeasureStockArgs, cancel: &CancelToken) -> Result<Outco
         )
     })?;
     let target = match &args.wedge {
-        None => StockTarget::Chart24,
+        None => StockTarget::Chart24(args.chart),
         Some(text) => {
             let spaced = if text.contains(' ') { text.clone() } else { text.replace(',', " ") };
             let densities_d = parse_densities(&spaced)
@@ -182,6 +186,11 @@ fn document(report: &StockReport, strips: &[StripId], args: &MeasureStockArgs) -
         "strips": strips.iter().map(|id| id.0).collect::<Vec<_>>(),
         "saved": args.save.as_deref().map(path_json),
     })
+}
+
+fn edition(text: &str) -> Result<ChartEdition, String> {
+    let keys = ChartEdition::ALL.map(ChartEdition::key).join(" or ");
+    ChartEdition::from_key(text).ok_or_else(|| format!("write {keys}"))
 }
 
 /// Four points of two numbers each.

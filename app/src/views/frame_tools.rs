@@ -4,7 +4,8 @@ use egui::{
     Align2, Color32, CursorIcon, Key, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke, StrokeKind,
     Ui, WidgetInfo, pos2, vec2,
 };
-use glassine_film::{CHART_LAB_D50, CHART_PATCH_NAMES};
+use glassine_film::CHART_PATCH_NAMES;
+use glassine_film::colour::Lab;
 use glassine_raster::{Point, Scan};
 use glassine_session::Frame;
 
@@ -186,7 +187,8 @@ fn chart_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &Place<'_>, room: Rect) {
     };
     let painter = ui.painter_at(room);
     let corners = chart.corners.map(|corner| place.screen(corner));
-    paint_grid(&painter, corners, columns, rows, chart.kind);
+    let expected = (chart.kind == TargetKind::Chart24).then(|| chart.edition.lab_d50().as_slice());
+    paint_grid(&painter, corners, columns, rows, expected.unwrap_or_default());
     let names = match chart.kind {
         TargetKind::Chart24 => [0, 5, 23, 18].map(|idx| CHART_PATCH_NAMES[idx].to_owned()),
         TargetKind::Wedge => {
@@ -248,7 +250,7 @@ fn paint_corner(painter: &Painter, at: Pos2, number: usize, is_active: bool, has
 }
 
 /// Lines between the patches and, inside each, the area that is read, with the colour that is expected there.
-fn paint_grid(painter: &Painter, corners: [Pos2; 4], columns: usize, rows: usize, kind: TargetKind) {
+fn paint_grid(painter: &Painter, corners: [Pos2; 4], columns: usize, rows: usize, expected: &[Lab]) {
     let [tl, tr, br, bl] = corners;
     let at = |u: f32, v: f32| {
         let (top, bottom) = (tl.lerp(tr, u), bl.lerp(br, u));
@@ -273,9 +275,7 @@ fn paint_grid(painter: &Painter, corners: [Pos2; 4], columns: usize, rows: usize
             let (du, dv) = (PATCH_SHARE / 2.0 / columns_f, PATCH_SHARE / 2.0 / rows_f);
             let area = vec![at(u - du, v - dv), at(u + du, v - dv), at(u + du, v + dv), at(u - du, v + dv)];
             painter.add(Shape::closed_line(area, Stroke::new(1.0, Color32::from_white_alpha(150))));
-            if kind == TargetKind::Chart24
-                && let Some(lab) = CHART_LAB_D50.get(row * columns + column)
-            {
+            if let Some(lab) = expected.get(row * columns + column) {
                 let size = ((at(u + du, v) - at(u - du, v)).length() * 0.45).clamp(4.0, 22.0);
                 let swatch = Rect::from_center_size(at(u, v), vec2(size, size));
                 painter.rect_filled(swatch, 1.0, patch_colour(*lab));

@@ -8,7 +8,7 @@ use egui::{
 };
 use glassine_engine::StockReport;
 use glassine_film::colour::{Lab, Transfer, encode, working_from_lab};
-use glassine_film::{CHART_LAB_D50, FilmKind};
+use glassine_film::{ChartEdition, FilmKind};
 
 use crate::colour::{ChartTool, ColourCommand, TargetKind, parse_densities};
 use crate::command::Command;
@@ -83,8 +83,26 @@ fn target_ui(ui: &mut Ui, cx: &ViewCx<'_>, chart: &mut ChartTool) {
         chart.kind = kind;
         chart.report = None;
     }
-    if chart.kind == TargetKind::Wedge {
-        wedge_ui(ui, chart);
+    match chart.kind {
+        TargetKind::Chart24 => {
+            let choices = [
+                (
+                    ChartEdition::Iso17321,
+                    "ISO 17321",
+                    "the colours that ISO 17321-1 tabulates: charts made until 2014",
+                ),
+                (
+                    ChartEdition::Since2014,
+                    "since 2014",
+                    "the maker's table for charts made since November 2014",
+                ),
+            ];
+            if let Some(edition) = switch_row_ui(ui, "chart made", chart.edition, &choices) {
+                chart.edition = edition;
+                chart.report = None;
+            }
+        }
+        TargetKind::Wedge => wedge_ui(ui, chart),
     }
 }
 
@@ -224,7 +242,7 @@ fn report_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &ChartTool, report: &Arc<S
     if !report.patches.is_empty() {
         sub_head_ui(ui, "patches, CIEDE2000 before and with it");
         for (idx, (name, before, after)) in report.patches.iter().enumerate() {
-            patch_row_ui(ui, idx, name, *before, *after);
+            patch_row_ui(ui, chart.edition.lab_d50().get(idx), name, *before, *after);
         }
     }
 }
@@ -263,7 +281,7 @@ fn uses_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &ChartTool, report: &StockRe
 }
 
 /// Name, expected colour, both numbers and a bar for each.
-fn patch_row_ui(ui: &mut Ui, idx: usize, name: &str, before: f64, after: f64) {
+fn patch_row_ui(ui: &mut Ui, reference: Option<&Lab>, name: &str, before: f64, after: f64) {
     let p = theme::palette(ui);
     let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), ROW), Sense::hover());
     let words =
@@ -271,7 +289,7 @@ fn patch_row_ui(ui: &mut Ui, idx: usize, name: &str, before: f64, after: f64) {
     response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Label, true, &words));
     let painter = ui.painter();
     let swatch = Rect::from_center_size(pos2(rect.left() + 8.0, rect.center().y), vec2(14.0, 14.0));
-    if let Some(lab) = CHART_LAB_D50.get(idx) {
+    if let Some(lab) = reference {
         painter.rect_filled(swatch, 2.0, patch_colour(*lab));
         painter.rect_stroke(swatch, 2.0, Stroke::new(1.0, p.line), StrokeKind::Outside);
     }

@@ -1,7 +1,7 @@
 //! Settings from what the person points at: a grey area, another frame, a chart or wedge of known steps.
 
 use glassine_film::{
-    CHART_ISO17321_LAB_D50, CHART_PATCH_NAMES, Param, Stock, ToneCurve, balance_cc_from_log, band_curves,
+    CHART_PATCH_NAMES, ChartEdition, Param, Stock, ToneCurve, balance_cc_from_log, band_curves,
     fit_stock_from_chart, fit_stock_from_wedge, layer_log_exposures, match_frame,
 };
 use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Scan, density_from_stops};
@@ -24,7 +24,7 @@ pub struct ChartPlace {
 #[derive(Debug, Clone, PartialEq)]
 pub enum StockTarget {
     /// The 24-patch chart, six patches in each of four rows.
-    Chart24,
+    Chart24(ChartEdition),
     /// A neutral wedge of one row, with the density of each printed step.
     Wedge {
         /// Density of each step, in the order of the corners.
@@ -262,13 +262,12 @@ impl Engine {
             EngineError::told(error.to_string(), "check film kind, corners and which way round the chart is")
         };
         let (mut stock, patches, mean) = match target {
-            StockTarget::Chart24 => {
+            StockTarget::Chart24(edition) => {
                 let codes = place.read(&context, 6, 4, cancel)?;
                 let densities: Vec<_> =
                     codes.into_iter().map(|codes| density_above_base(&context, codes)).collect();
                 let (stock, report) =
-                    fit_stock_from_chart(&densities, &CHART_ISO17321_LAB_D50, &context.stock)
-                        .map_err(fit_error)?;
+                    fit_stock_from_chart(&densities, edition.lab_d50(), &context.stock).map_err(fit_error)?;
                 let patches = report
                     .patches
                     .iter()

@@ -102,7 +102,7 @@ impl Engine {
     ) -> Option<Notice> {
         /// Mean CIEDE2000 that only the right order reaches.
         const FITS: f64 = 3.0;
-        let StockTarget::Chart24 = target else { return None };
+        let StockTarget::Chart24(_) = target else { return None };
         let [a, b, c, d] = place.corners;
         for (corners, what) in [
             ([c, d, a, b], "press “turn” twice, then measure again"),

@@ -32,8 +32,8 @@ pub use density::{
     LEAST_TRANSMITTANCE, density_from_transmittance, spectral_density_d, transmittance_from_density,
 };
 pub use fit::{
-    CHART_ISO17321_LAB_D50, CHART_LAB_D50, CHART_PATCH_NAMES, FitError, FitReport, PatchFit, WedgeReport,
-    fit_stock_from_chart, fit_stock_from_wedge,
+    CHART_ISO17321_LAB_D50, CHART_LAB_D50, CHART_PATCH_NAMES, ChartEdition, FitError, FitReport, PatchFit,
+    WedgeReport, fit_stock_from_chart, fit_stock_from_wedge,
 };
 pub use histogram::Histogram;
 pub use pipeline::{Pipeline, Recipe};

@@ -298,7 +298,7 @@ fn stock_of(start: &Stock, model: &Model) -> Result<Stock, FitError> {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{CHART_LAB_D50, default_stock};
+    use crate::{CHART_LAB_D50, ChartEdition, default_stock};
 
     /// Densities of the chart on a film that differs from the generic stock.
     fn chart_on(film: &Stock, exposure_log: f64) -> Vec<[f64; 3]> {
@@ -338,6 +338,17 @@ mod tests {
             assert!(report.mean_after < 1.0, "{} {}", report.mean_after, report.worst_after);
             assert_eq!(Stock::from_json(&stock.to_json()).expect("own file"), stock);
         }
+    }
+
+    #[test]
+    fn a_chart_fits_best_with_the_reference_of_its_own_printing() {
+        let start = default_stock(FilmKind::ColourNegative);
+        let patches = chart_on(&other_film(), 0.0);
+        let after = |edition: ChartEdition| {
+            fit_stock_from_chart(&patches, edition.lab_d50(), start).expect("fits").1.mean_after
+        };
+        let (own, other) = (after(ChartEdition::Since2014), after(ChartEdition::Iso17321));
+        assert!(own + 0.3 < other, "{own} {other}");
     }
 
     #[test]

@@ -2,6 +2,42 @@
 
 use crate::colour::Lab;
 
+/// Which printing of the 24-patch chart a picture shows: the maker changed the pigments in November 2014.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
+pub enum ChartEdition {
+    /// The patches that ISO 17321-1 tabulates.
+    #[default]
+    Iso17321,
+    /// Charts made since November 2014.
+    Since2014,
+}
+
+impl ChartEdition {
+    /// Both, in the order shown.
+    pub const ALL: [Self; 2] = [Self::Iso17321, Self::Since2014];
+
+    /// Reference colours, CIE Lab under D50, row by row.
+    pub fn lab_d50(self) -> &'static [Lab; 24] {
+        match self {
+            Self::Iso17321 => &CHART_ISO17321_LAB_D50,
+            Self::Since2014 => &CHART_LAB_D50,
+        }
+    }
+
+    /// Name used in files and on the command line.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Iso17321 => "iso17321",
+            Self::Since2014 => "since-2014",
+        }
+    }
+
+    /// The edition that a file or command names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|edition| edition.key() == key)
+    }
+}
+
 /// Names of the patches, row by row from dark skin.
 pub const CHART_PATCH_NAMES: [&str; 24] = [
     "dark skin",
