@@ -334,7 +334,7 @@ impl GlassineApp {
     fn refresh_status(&mut self) {
         self.status.undo_label = self.history.undo_label().map(str::to_owned);
         self.status.redo_label = self.history.redo_label().map(str::to_owned);
-        self.status.is_unsaved = self.history.is_unsaved();
+        self.status.is_unsaved = self.is_unsaved();
     }
 
     /// Files dropped onto the window are opened like chosen ones.

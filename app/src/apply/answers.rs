@@ -42,7 +42,7 @@ impl GlassineApp {
                 if add && !self.status.is_demo {
                     let id = self.submit(Job::AddScans(request.clone()));
                     self.files.opening.insert(id, request);
-                } else if self.history.is_unsaved() {
+                } else if self.is_unsaved() {
                     self.ask_to_leave(Leaving::NewSession(Box::new(request)));
                 } else {
                     self.open_scans(request);

@@ -28,7 +28,7 @@ impl GlassineApp {
 
     /// The program ends: autosave what is neither saved nor given up.
     pub(crate) fn autosave_now(&mut self) {
-        if self.history.is_unsaved() && !self.is_given_up() {
+        if self.is_unsaved() && !self.is_given_up() {
             self.autosave();
         }
     }
@@ -37,7 +37,7 @@ impl GlassineApp {
     pub(crate) fn autosave(&mut self) {
         self.files.touched_at = None;
         let session = self.history.current();
-        if !self.history.is_unsaved() {
+        if !self.is_unsaved() {
             self.forget_autosave();
             return;
         }
@@ -73,7 +73,7 @@ impl GlassineApp {
 
     /// The session is left: what was given up or is saved need not be offered again.
     pub(crate) fn leave_autosave(&mut self) {
-        if self.is_given_up() || !self.history.is_unsaved() {
+        if self.is_given_up() || !self.is_unsaved() {
             self.forget_autosave();
         }
     }

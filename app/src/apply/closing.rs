@@ -40,7 +40,7 @@ impl GlassineApp {
 
     /// Ask what stands in the way of closing; `false` when nothing does.
     pub(crate) fn ask_before_closing(&mut self) -> bool {
-        if self.history.is_unsaved() && !self.is_given_up() {
+        if self.is_unsaved() && !self.is_given_up() {
             self.ask_to_leave(Leaving::Close);
             return true;
         }

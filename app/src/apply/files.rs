@@ -49,7 +49,7 @@ pub(crate) struct Files {
     /// The session that is being exported, as it was when that began.
     pub exporting: Option<SessionAt>,
     /// The last save that was asked for, until it has ended: the next one goes to the same file.
-    pub saving: Option<(JobId, PathBuf)>,
+    pub(super) saving: Option<Saving>,
     /// Jobs that open scans, and what is known about these.
     pub opening: HashMap<JobId, NewSessionRequest>,
     /// Jobs that look for the first frames of scans, and whether all of these are one film.
@@ -60,6 +60,14 @@ pub(crate) struct Files {
     pub lookup: Option<Receiver<Vec<PathBuf>>>,
     /// The names of the last look.
     pub looked_up: Vec<PathBuf>,
+}
+
+/// A save that has not ended yet.
+#[derive(Debug)]
+pub(super) struct Saving {
+    id: JobId,
+    path: PathBuf,
+    session: Session,
 }
 
 impl Files {
@@ -73,7 +81,7 @@ impl Files {
     pub(crate) fn job_ended(&mut self, id: JobId) {
         self.leave_after.take_if(|(job, _)| *job == id);
         self.autosaving.take_if(|job| *job == id);
-        self.saving.take_if(|(job, _)| *job == id);
+        self.saving.take_if(|saving| saving.id == id);
         self.opening.remove(&id);
         self.checks.job_ended(id);
     }
@@ -225,7 +233,7 @@ impl GlassineApp {
         let Some(first) = paths.first().cloned() else { return };
         let is_session = |path: &PathBuf| ends_with(path, ".json") || files::without_autosave(path) != *path;
         if let Some(path) = paths.iter().find(|path| is_session(path)).cloned() {
-            if self.history.is_unsaved() {
+            if self.is_unsaved() {
                 self.ask_to_leave(Leaving::Open(vec![path]));
                 return;
             }
@@ -254,7 +262,7 @@ impl GlassineApp {
     }
 
     fn open_demo(&mut self) {
-        if self.history.is_unsaved() {
+        if self.is_unsaved() {
             self.ask_to_leave(Leaving::OpenDemo);
             return;
         }
@@ -273,11 +281,18 @@ impl GlassineApp {
     /// A session was made or opened. Changes that were made while that went on are asked about first.
     pub(crate) fn session_ready(&mut self, id: JobId, made: MadeSession) {
         let arrived = Arrived { made, find: self.files.opening.remove(&id) };
-        if self.history.is_unsaved() && !self.is_given_up() {
+        if self.is_unsaved() && !self.is_given_up() {
             self.ask_to_leave(Leaving::Show(Box::new(arrived)));
         } else {
             self.show_session(arrived);
         }
+    }
+
+    /// Whether the session differs from its file, or will once the save under way has ended.
+    pub(crate) fn is_unsaved(&self) -> bool {
+        let saving = self.files.saving.as_ref();
+        self.history.is_unsaved()
+            || saving.is_some_and(|saving| !saving.session.same_content(self.history.current()))
     }
 
     /// Whether the user said that the session may be left as it is now.
@@ -424,7 +439,7 @@ impl GlassineApp {
 
     /// The file that a save goes to: the one that is being written, else that of the session.
     pub(super) fn save_target(&self) -> Option<PathBuf> {
-        self.files.saving.as_ref().map(|(_, path)| path.clone()).or_else(|| self.status.path.clone())
+        self.files.saving.as_ref().map(|saving| saving.path.clone()).or_else(|| self.status.path.clone())
     }
 
     pub(super) fn save(&mut self, path: PathBuf, over: SaveOver) -> JobId {
@@ -439,7 +454,7 @@ impl GlassineApp {
         };
         let autosaves = self.files.autosaves.iter().cloned().collect();
         let id = self.submit(Job::Save { path: path.clone(), over, autosaves });
-        self.files.saving = Some((id, path));
+        self.files.saving = Some(Saving { id, path, session: self.history.current().clone() });
         id
     }
 
@@ -478,7 +493,7 @@ impl GlassineApp {
         if let Some((_, leaving)) = self.files.leave_after.take_if(|(job, _)| *job == id) {
             // What changed since the save began, or belongs to a session that came meanwhile, is not in the file: it is
             // asked about once more.
-            if self.history.is_unsaved() {
+            if self.is_unsaved() {
                 self.ask_to_leave(leaving);
             } else {
                 self.leave(leaving);

@@ -401,6 +401,9 @@ impl GlassineApp {
         self.status.is_demo = self.is_demo();
         self.ui_state.begin_session(self.history.current());
         self.files.begin_session();
+        if !is_saved {
+            self.touched();
+        }
         self.submit(Job::HoldScans);
         self.begin_scan_checks();
     }

@@ -164,7 +164,7 @@ impl Desk {
     /// Let the program run once, then look whether everything still belongs together.
     pub(crate) fn frame(&mut self, seconds: f64, events: Vec<Event>) -> Verdict {
         let (before, key, was_unsaved) =
-            (self.app.session().clone(), self.app.session_key(), self.app.history().is_unsaved());
+            (self.app.session().clone(), self.app.session_key(), self.app.status().is_unsaved);
         let path = self.app.status().path.clone();
         self.now_s += seconds;
         self.ctx.begin_pass(RawInput { time: Some(self.now_s), events, ..RawInput::default() });

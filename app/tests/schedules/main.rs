@@ -14,8 +14,10 @@ use desk::Desk;
 use glassine_engine::Engine;
 use glassine_engine::files::Run;
 
-/// Schedules that once found something: an autosave that a save had removed was taken for one that is there.
-const KEPT_SEEDS: [u64; 2] = [1326, 369];
+/// Schedules that once found something: an autosave that a save had removed was taken for one that is there (1326, 369);
+/// scans that were just opened were not autosaved when no frames were found (9646, 32638); a session was left while a
+/// save of an undone state was still being written (35400, 8281).
+const KEPT_SEEDS: [u64; 6] = [1326, 369, 9646, 32638, 35400, 8281];
 /// Schedules of a usual run.
 const USUAL: u64 = 1_000;
 /// Steps of one schedule before everything is left to finish.
