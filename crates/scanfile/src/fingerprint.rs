@@ -39,8 +39,8 @@ pub fn sampled_fingerprint(path: &Path) -> Result<SampledPrint, Error> {
     let mut hasher = blake3::Hasher::new();
     let mut take = |from: u64, most: u64| -> Result<(), Error> {
         let mut piece = Vec::new();
-        reader.seek(SeekFrom::Start(from)).map_err(Error::io(path, "read"))?;
-        reader.take(most).read_to_end(&mut piece).map_err(Error::io(path, "read"))?;
+        reader.seek(SeekFrom::Start(from)).map_err(Error::io(path, "read the file"))?;
+        reader.take(most).read_to_end(&mut piece).map_err(Error::io(path, "read the file"))?;
         hasher.update(&(piece.len() as u64).to_le_bytes()).update(&piece);
         Ok(())
     };
@@ -71,7 +71,7 @@ pub fn fingerprint(path: &Path, cancel: &CancelToken, progress: &dyn Fn(u64)) ->
         let n = match file.read(&mut piece) {
             Ok(n) => n,
             Err(e) if e.kind() == std::io::ErrorKind::Interrupted => continue,
-            Err(e) => return Err(Error::io(path, "read")(e)),
+            Err(e) => return Err(Error::io(path, "read the file")(e)),
         };
         if n == 0 {
             break;

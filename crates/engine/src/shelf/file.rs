@@ -88,7 +88,8 @@ pub(super) fn write(
     head.extend((text.len() as u64).to_le_bytes());
     head.extend(text);
     let mut file = AtomicFile::create(path, Overwrite::Replace)?;
-    let failed = |source| glassine_scanfile::Error::Io { path: path.to_owned(), action: "write", source };
+    let failed =
+        |source| glassine_scanfile::Error::Io { path: path.to_owned(), action: "write the file", source };
     file.write_all(&head).map_err(failed)?;
     let mut hashes = Vec::new();
     let mut bytes = Vec::with_capacity(2 * BLOCK_CODES);

@@ -60,7 +60,7 @@ impl Positioned {
     /// Whether the file is still the one that was opened, under its name and behind its handle.
     pub fn check_unchanged(&self) -> Result<(), Error> {
         let told = |change| Err(Error::Changed { path: self.path.clone(), change });
-        let held = self.file.metadata().map_err(Error::io(&self.path, "measure"))?;
+        let held = self.file.metadata().map_err(Error::io(&self.path, "measure the file"))?;
         if stamp_of(&held) != self.stamp {
             return told(FileChange::Rewritten);
         }
@@ -69,7 +69,7 @@ impl Positioned {
             Err(e) if matches!(e.kind(), io::ErrorKind::NotFound | io::ErrorKind::NotADirectory) => {
                 return told(FileChange::Gone);
             }
-            Err(e) => return Err(Error::io(&self.path, "measure")(e)),
+            Err(e) => return Err(Error::io(&self.path, "measure the file")(e)),
         };
         let is_same = match (self.identity, Identity::of(&named)) {
             (Some(opened), Some(now)) => opened.has_place_of(&now),
@@ -106,7 +106,7 @@ impl Positioned {
                 }
                 Ok(n) => done += n,
                 Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
-                Err(e) => return Err(Error::io(&self.path, "read")(e)),
+                Err(e) => return Err(Error::io(&self.path, "read the file")(e)),
             }
         }
         Ok(())
@@ -140,7 +140,7 @@ impl Positioned {
 /// Open a regular file for reading, with what the system says about it. Folders, pipes and devices are refused in words,
 /// without waiting for them.
 pub fn open_regular(path: &Path) -> Result<(File, Metadata), Error> {
-    let meta = path.metadata().map_err(Error::io(path, "open"))?;
+    let meta = path.metadata().map_err(Error::io(path, "open the file"))?;
     refuse_special(path, &meta)?;
     let mut options = File::options();
     options.read(true);
@@ -150,8 +150,8 @@ pub fn open_regular(path: &Path) -> Result<(File, Metadata), Error> {
         &mut options,
         rustix::fs::OFlags::NONBLOCK.bits().cast_signed(),
     );
-    let file = options.open(path).map_err(Error::io(path, "open"))?;
-    let meta = file.metadata().map_err(Error::io(path, "measure"))?;
+    let file = options.open(path).map_err(Error::io(path, "open the file"))?;
+    let meta = file.metadata().map_err(Error::io(path, "measure the file"))?;
     refuse_special(path, &meta)?;
     Ok((file, meta))
 }

@@ -77,7 +77,7 @@ impl ClosedPicture {
     }
 
     fn check_bytes(&self, wanted: blake3::Hash, cancel: &CancelToken) -> Result<(), Error> {
-        let failed = || Error::io(self.path(), "read back");
+        let failed = || Error::io(self.path(), "read the file back");
         let mut file = File::open(self.file.temporary_path()).map_err(failed())?;
         let mut hasher = blake3::Hasher::new();
         let mut buffer = vec![0; 1 << 20];

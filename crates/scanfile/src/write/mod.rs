@@ -151,7 +151,7 @@ impl PictureWriter {
             }
             _ => return Ok(()),
         };
-        for rows in packed.map_err(Error::io(self.path(), "pack"))? {
+        for rows in packed.map_err(Error::io(self.path(), "pack the rows of the file"))? {
             self.put(&rows)?;
         }
         Ok(())
