@@ -5,6 +5,7 @@ use std::path::Path;
 
 use glassine_raster::CancelToken;
 
+use crate::read::zeroed;
 use crate::{Error, open_regular};
 
 /// Length and hash of a file's bytes.
@@ -64,7 +65,7 @@ pub fn sampled_fingerprint(path: &Path) -> Result<SampledPrint, Error> {
 pub fn fingerprint(path: &Path, cancel: &CancelToken, progress: &dyn Fn(u64)) -> Result<Fingerprint, Error> {
     let (mut file, _) = open_regular(path)?;
     let mut hasher = blake3::Hasher::new();
-    let mut piece = vec![0_u8; 1 << 20];
+    let mut piece: Vec<u8> = zeroed(path, "a piece of the file", 1 << 20)?;
     let mut bytes = 0_u64;
     loop {
         cancel.check()?;

@@ -8,6 +8,7 @@ use std::time::SystemTime;
 
 use crate::Error;
 use crate::protect::Identity;
+use bytemuck::Zeroable;
 
 /// What happened to a file while it was open.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -186,14 +187,6 @@ fn special_kind(_meta: &Metadata) -> &'static str {
 }
 
 /// Zeroed memory, or an error when the system has none to give.
-pub(crate) fn zeroed<T: Clone + Default>(path: &Path, what: &str, count: u64) -> Result<Vec<T>, Error> {
-    let over = || Error::memory(path, what, count.saturating_mul(size_of::<T>() as u64));
-    let n = usize::try_from(count).map_err(|_| over())?;
-    // A trial allocation turns a refusal into an error. The zeroed allocation after it takes untouched pages, so that
-    // nothing writes the zeros twice. The compiler would leave out a trial that nothing looks at.
-    let mut trial = Vec::<T>::new();
-    let granted = trial.try_reserve_exact(n);
-    drop(std::hint::black_box(trial));
-    granted.map_err(|_| over())?;
-    Ok(vec![T::default(); n])
+pub(crate) fn zeroed<T: Zeroable>(path: &Path, what: &str, count: u64) -> Result<Vec<T>, Error> {
+    glassine_raster::zeroed(count).map_err(|refused| Error::memory(path, what, refused.bytes))
 }

@@ -8,6 +8,7 @@ use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
 
 use super::spec::WrittenFile;
 use super::sums::sum_of_samples;
+use crate::read::zeroed;
 use crate::{AtomicFile, Error, OpenOptions, Scan};
 
 /// Unpacked blocks kept while reading back; rows are asked for once and in order.
@@ -80,7 +81,7 @@ impl ClosedPicture {
         let failed = || Error::io(self.path(), "read the file back");
         let mut file = File::open(self.file.temporary_path()).map_err(failed())?;
         let mut hasher = blake3::Hasher::new();
-        let mut buffer = vec![0; 1 << 20];
+        let mut buffer: Vec<u8> = zeroed(self.path(), "a piece of the file", 1 << 20)?;
         loop {
             cancel.check()?;
             match file.read(&mut buffer).map_err(failed())? {
