@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use glassine_engine::{FrameScope, MadeSession, NewSessionRequest, Notice, Overlay};
+use glassine_engine::{FrameScope, MadeSession, NewSessionRequest, Notice, Overlay, ScanReading};
 use glassine_film::{FilmKind, Param, ParamGroup};
 use glassine_raster::{Point, Scan, TiltedBox};
 use glassine_session::{Edit, FrameId, OutputSettings, ScanId, ScanRef, StripId};
@@ -91,6 +91,8 @@ pub enum Question {
         film: Option<FilmKind>,
         /// Format, if known.
         format_id: Option<String>,
+        /// How the files are read.
+        reading: ScanReading,
         /// Each file holds one frame.
         one_frame_per_file: bool,
         /// Add to the session under work instead of starting a new one.

@@ -77,12 +77,16 @@ fn demo_error(error: &glassine_filmsim::Error, folder: &Path) -> EngineError {
     if matches!(error, glassine_filmsim::Error::Cancelled) {
         return EngineError::Cancelled;
     }
+    let (why, place) = match error {
+        glassine_filmsim::Error::Write { path, source } => (source.to_string(), path.as_path()),
+        other => (other.to_string(), folder),
+    };
     EngineError::Told(
         Notice::new(
             Severity::Error,
-            format!("the demo scans could not be made: {error}"),
+            format!("the demo scans could not be made: {why}"),
             "choose another folder with --folder, with about 300 MB of room",
         )
-        .about(folder),
+        .about(place),
     )
 }

@@ -2,6 +2,7 @@
 //!
 //! **Invariant:** views read and draw; they push [`command::Command`]s and never touch files, threads or the session.
 
+pub mod aborts;
 pub mod app;
 mod apply;
 pub mod clean;

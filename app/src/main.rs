@@ -1,28 +1,38 @@
 //! The program: a window over a session, or one headless command.
 
 use std::io::Write as _;
+use std::path::PathBuf;
 use std::process::ExitCode;
+use std::thread::JoinHandle;
 
 use clap::Parser as _;
+use glassine_app::aborts;
 use glassine_app::cli::{self, Cli, CliCommand, Outcome};
 use glassine_app::end_signals::EndSignal;
 use glassine_app::start_watch::StartWatch;
 use glassine_app::window;
 use glassine_raster::CancelToken;
 
+/// What is left to do once the command line is read, and its command carried out.
+enum Begun {
+    Ended(ExitCode),
+    Window { files: Vec<PathBuf>, demo_folder: Option<PathBuf>, is_timed: bool },
+}
+
 fn main() -> ExitCode {
     let watch = StartWatch::begin();
+    aborts::end_in_words();
     survive_size_limits();
     glassine_engine::prepare_threads();
-    let asked = Cli::parse();
-    let demo_folder = match &asked.command {
-        Some(command) => match cli::demo_folder(command) {
-            Some(folder) => Some(folder),
-            None => return run_command(command),
-        },
-        None => None,
+    let begun = match command_thread() {
+        Some(command) => command.join().unwrap_or_else(|panicked| std::panic::resume_unwind(panicked)),
+        None => begin(),
     };
-    match window::open(asked.files, demo_folder, asked.time_start.then_some(watch)) {
+    let (files, demo_folder, is_timed) = match begun {
+        Begun::Ended(code) => return code,
+        Begun::Window { files, demo_folder, is_timed } => (files, demo_folder, is_timed),
+    };
+    match window::open(files, demo_folder, is_timed.then_some(watch)) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             // Without a place to write to, the exit code still tells.
@@ -30,6 +40,30 @@ fn main() -> ExitCode {
             ExitCode::from(2)
         }
     }
+}
+
+/// A thread that begins. The stack of the first thread grows as it is used, and the system ends a program without a word
+/// when there is no memory for that; the stack of another thread is there from its start. Only the window needs the first.
+///
+/// `None` when the system gives no thread; the first one then computes, too, and may not wait for another.
+fn command_thread() -> Option<JoinHandle<Begun>> {
+    let first_computes = rayon::current_thread_index().is_some();
+    let spawned =
+        (!first_computes).then(|| std::thread::Builder::new().name("glassine-begin".to_owned()).spawn(begin));
+    spawned?.ok()
+}
+
+/// Reads the command line, and carries out a command that needs no window.
+fn begin() -> Begun {
+    let asked = Cli::parse();
+    let demo_folder = match &asked.command {
+        Some(command) => match cli::demo_folder(command) {
+            Some(folder) => Some(folder),
+            None => return Begun::Ended(run_command(command)),
+        },
+        None => None,
+    };
+    Begun::Window { files: asked.files, demo_folder, is_timed: asked.time_start }
 }
 
 /// Runs a command; a signal that ends programs stops it at its next check, so that it leaves nothing unfinished.

@@ -7,6 +7,7 @@ use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
 use glassine_engine::files::{Access, Run, lock_session};
+use glassine_scanfile::{Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 use program::{code, glassine, json, program, said, scan_in, scan_named, text};
 use serde_json::Value;
 
@@ -109,6 +110,47 @@ fn how_scans_are_read_is_kept_printed_and_changed_without_losing_boxes() {
         assert!(said(&refused).contains(expected), "{all:?}: {}", said(&refused));
     }
     assert_eq!(bytes(&session), before);
+}
+
+/// Write a grey file of the size of the first scan of a session.
+fn infrared_file(session: &Path, path: &Path) {
+    let shown = show(session);
+    let side =
+        |key: &str| shown["scans"][0][key].as_u64().and_then(|px| u32::try_from(px).ok()).expect("a side");
+    let (width_px, height_px) = (side("width_px"), side("height_px"));
+    let spec = PictureSpec {
+        width_px,
+        height_px,
+        channels: 1,
+        bits: 16,
+        ppi: None,
+        icc: None,
+        metadata: Metadata::default(),
+        format: PictureFormat::Tiff { compression: Compression::None },
+        overwrite: Overwrite::Never,
+    };
+    let mut writer = PictureWriter::begin(path, &spec).expect("writable");
+    writer.write_rows_u16(&vec![50_000; (width_px * height_px) as usize]).expect("whole rows");
+    writer.finish().expect("complete");
+}
+
+#[test]
+fn a_wrong_infrared_file_is_taken_off_a_scan_again() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let (session, _) = session_in(folder.path());
+    let infrared = folder.path().join("infrared.tif");
+    infrared_file(&session, &infrared);
+    let read_as = |file: &str| {
+        let read = glassine(&["read-as", text(&session), "--fourth", "ignore", "--infrared", file]);
+        assert_eq!(code(&read), 0, "{}", said(&read));
+        show(&session)["scans"][0].clone()
+    };
+    let with = read_as(text(&infrared));
+    assert_eq!(with["infrared_path"].as_str(), Some(text(&infrared)));
+    assert_eq!(with["planes"].as_array().map(Vec::len), Some(4));
+    let without = read_as("none");
+    assert_eq!(without["infrared_path"], Value::Null);
+    assert_eq!(without["planes"].as_array().map(Vec::len), Some(3));
 }
 
 #[test]
@@ -306,6 +348,20 @@ fn dust_maps_spare_scans_and_links() {
     assert_eq!(code(&map(&[])), 2, "a map is not written over by itself");
     assert_eq!(code(&map(&["--replace"])), 0);
     let good = bytes(&scan);
+    let infrared = folder.path().join("infrared.tif");
+    infrared_file(&session, &infrared);
+    let read = glassine(&["read-as", text(&session), "--fourth", "ignore", "--infrared", text(&infrared)]);
+    assert_eq!(code(&read), 0, "{}", said(&read));
+    for to in [&scan, &infrared] {
+        let before = bytes(to);
+        for more in [&["--to", text(to)][..], &["--to", text(to), "--replace"]] {
+            let refused = glassine(&[&["dust-map", text(&session)][..], more].concat());
+            assert_eq!(code(&refused), 2, "{}", said(&refused));
+            assert_eq!(bytes(to), before);
+        }
+    }
+    let back = glassine(&["read-as", text(&session), "--fourth", "auto", "--infrared", "none"]);
+    assert_eq!(code(&back), 0, "{}", said(&back));
     for link in [true, false] {
         let place = out.join("strip dust.png");
         std::fs::remove_file(&place).expect("removes");

@@ -54,3 +54,22 @@ fn a_signal_stops_an_export_and_leaves_only_finished_files() {
     assert_eq!(code(&output), 0, "{}", said(&output));
     assert_eq!(json(&output)["written"].as_array().map(Vec::len), Some(4));
 }
+
+#[test]
+fn an_abort_ends_a_command_with_advice_and_an_exit_code() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let scan = scan_named(folder.path(), "strip.tif", 400.0);
+    let session = folder.path().join("roll.session.json");
+    let made = glassine(&["new", text(&session), "--scan", text(&scan), "--format", "6x4.5"]);
+    assert_eq!(code(&made), 0, "{}", said(&made));
+    // What the standard library raises when a small allocation fails.
+    for round in 0..10 {
+        let out = folder.path().join(format!("out-{round}"));
+        let output = ended_by(exporting(&session, &out, ""), Signal::ABORT);
+        assert_eq!(output.status.code(), Some(1), "{output:?}");
+        assert!(said(&output).contains("if memory ran out, close other programs"), "{}", said(&output));
+        let named = std::fs::read_dir(&out).expect("reads").flatten();
+        let named = named.filter(|entry| !entry.file_name().to_string_lossy().starts_with('.'));
+        assert!(named.count() < 4, "an export of four pictures was stopped");
+    }
+}

@@ -6,7 +6,10 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use common::hands::{Window, click_label, rest, show_only, undo};
-use common::{SCAN, SharedPicker, app, code, session, window, write_pixels, write_scan, write_session};
+use common::{
+    BASE_D, SCAN, SharedPicker, app, code, scan_pixels, session, window, write_pixels, write_scan,
+    write_session,
+};
 use egui::accesskit::Role;
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::app::{AppOptions, GlassineApp};
@@ -15,7 +18,7 @@ use glassine_app::dialogs::PickOutcome;
 use glassine_engine::{Engine, JobHost, ScanState};
 use glassine_raster::{CancelToken, TiltedBox};
 use glassine_scanfile::{Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
-use glassine_session::{Edit, EncodingChoice, ScanRef, Session};
+use glassine_session::{Edit, EncodingChoice, FourthSampleChoice, ScanRef, Session};
 
 /// The usual session in a file; its scan is known by content.
 fn place() -> (tempfile::TempDir, Session, PathBuf) {
@@ -97,6 +100,20 @@ fn a_changed_scan_has_a_card_and_is_taken_as_it_is_when_the_person_says_so() {
     undo(&mut window);
     wait(&mut window);
     assert!(problem(&window).is_some(), "the old fingerprint is that of another file");
+}
+
+#[test]
+fn another_encoding_does_not_take_a_changed_scan_for_the_one_that_was_measured() {
+    let (folder, _, path) = place();
+    replace_scan(folder.path());
+    let mut window = window(app(vec![path], SharedPicker::default()));
+    let scan =
+        ScanRef { encoding: EncodingChoice::Srgb, ..ScanRef::clone(&window.state().session().scans[0]) };
+    let read = Command::ReadScan { label: "change the encoding".to_owned(), scan: Box::new(scan) };
+    window.state_mut().push(read);
+    wait(&mut window);
+    assert_eq!(window.state().session().scans[0].encoding, EncodingChoice::Srgb);
+    assert!(matches!(problem(&window), Some(ScanState::Changed { .. })), "{:?}", problem(&window));
 }
 
 #[test]
@@ -216,6 +233,79 @@ fn a_file_that_can_not_be_read_so_leaves_the_scan_as_it_was() {
     assert!(told.iter().any(|notice| notice.headline.contains("page 5")), "{told:?}");
 }
 
+/// Write an uncompressed TIFF of several colour pages of the usual size.
+///
+/// Source of tags and types: TIFF revision 6.0, section 8.
+fn write_pages(path: &Path, pages: &[Vec<u16>]) {
+    const SHORT: u16 = 3;
+    const LONG: u16 = 4;
+    let mut bytes = b"II*\0\0\0\0\0".to_vec();
+    let mut pointer_at = 4;
+    for samples in pages {
+        let at = |bytes: &[u8]| u32::try_from(bytes.len()).expect("a small file");
+        let data_at = at(&bytes);
+        bytes.extend(samples.iter().flat_map(|code| code.to_le_bytes()));
+        let bits_at = at(&bytes);
+        bytes.extend([16_u16; 3].iter().flat_map(|bits| bits.to_le_bytes()));
+        let directory_at = at(&bytes).to_le_bytes();
+        bytes[pointer_at..pointer_at + 4].copy_from_slice(&directory_at);
+        let entries: [(u16, u16, u32, u32); 9] = [
+            (256, LONG, 1, SCAN.0),
+            (257, LONG, 1, SCAN.1),
+            (258, SHORT, 3, bits_at),
+            (259, SHORT, 1, 1),
+            (262, SHORT, 1, 2),
+            (273, LONG, 1, data_at),
+            (277, SHORT, 1, 3),
+            (278, LONG, 1, SCAN.1),
+            (279, LONG, 1, bits_at - data_at),
+        ];
+        bytes.extend((entries.len() as u16).to_le_bytes());
+        for (tag, kind, count, value) in entries {
+            bytes.extend(tag.to_le_bytes().into_iter().chain(kind.to_le_bytes()));
+            bytes.extend(count.to_le_bytes().into_iter().chain(value.to_le_bytes()));
+        }
+        pointer_at = bytes.len();
+        bytes.extend([0; 4]);
+    }
+    std::fs::write(path, bytes).expect("the folder is writable");
+}
+
+#[test]
+fn a_page_that_is_chosen_is_the_page_that_is_seen() {
+    let (folder, _, path) = place();
+    let even: Vec<u16> = (0..SCAN.0 * SCAN.1).flat_map(|_| BASE_D.map(|base| code(base + 0.5))).collect();
+    let pages = folder.path().join("pages.tif");
+    write_pages(&pages, &[scan_pixels(), even]);
+    std::fs::rename(&pages, folder.path().join("strip.tif")).expect("replaced");
+    let mut window = window(app(vec![path], SharedPicker::default()));
+    click_label(&mut window, "take as it is strip.tif");
+    wait(&mut window);
+    show_only(&mut window, "film");
+    let strip = window.state().session().strips[0].id;
+    window.state_mut().push(Command::MeasureBase(strip, None));
+    rest(&mut window);
+    // The first page shows a scene, the second one tone.
+    let tones = |window: &Window| {
+        let frame = window.state().session().frames[0].id;
+        let histogram = window.state().previews().histogram(frame).expect("the frame is shown");
+        histogram.bins[0].iter().filter(|count| **count > 0).count()
+    };
+    let shown = window.get_by_role_and_label(Role::ComboBox, "page");
+    assert_eq!(shown.accesskit_node().value().as_deref(), Some("automatic: 1 of 2"));
+    assert!(tones(&window) > 30, "{}", tones(&window));
+    shown.click_accesskit();
+    window.run();
+    window.get_by_label("2 of 2").click_accesskit();
+    window.run();
+    rest(&mut window);
+    assert_eq!(window.state().session().scans[0].page, Some(2));
+    assert!(tones(&window) <= 2, "{}", tones(&window));
+    undo(&mut window);
+    rest(&mut window);
+    assert!(tones(&window) > 30, "{}", tones(&window));
+}
+
 #[test]
 fn frames_whose_boxes_lie_wholly_beside_the_scan_are_named_and_can_be_selected() {
     let (_folder, mut session, _) = place();
@@ -258,6 +348,23 @@ fn film_is_recognised_unless_the_person_says_and_the_demo_takes_no_other_scans()
         assert_eq!(asked(&window), (!is_demo, true));
         assert_eq!(window.query_by_label("add to the session that is open").is_none(), is_demo);
     }
+}
+
+#[test]
+fn how_new_scans_are_read_can_be_said_before_they_are_opened() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan = write_scan(folder.path());
+    let mut app = app(Vec::new(), SharedPicker::default());
+    app.push(Command::Open(vec![scan]));
+    let mut window = window(app);
+    for (row, choice) in [("encoding", "sRGB"), ("fourth sample", "ignore")] {
+        click_label(&mut window, &format!("{row}: as the file says"));
+        click_label(&mut window, choice);
+    }
+    window.state_mut().push(Command::Answer(Answer::Yes));
+    rest(&mut window);
+    let scan = &window.state().session().scans[0];
+    assert_eq!((scan.encoding, scan.fourth_sample), (EncodingChoice::Srgb, FourthSampleChoice::Ignore));
 }
 
 #[test]

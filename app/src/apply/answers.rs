@@ -30,12 +30,16 @@ impl GlassineApp {
                     self.use_paths(ctx, purpose, paths);
                 }
             }
-            (Question::NewSession { scans, film, format_id, one_frame_per_file, add }, Answer::Yes) => {
+            (
+                Question::NewSession { scans, film, format_id, reading, one_frame_per_file, add },
+                Answer::Yes,
+            ) => {
                 let request = NewSessionRequest {
                     title: title_of(&scans),
                     scans,
                     film,
                     format_id,
+                    reading,
                     one_frame_per_file,
                     ..NewSessionRequest::default()
                 };

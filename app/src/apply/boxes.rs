@@ -395,12 +395,10 @@ fn free_place(
 /// A frame drawn by hand: no edge of it was measured.
 fn drawn(crop: TiltedBox, orientation: Orientation) -> NewFrame {
     NewFrame {
-        crop,
-        image_area: None,
-        guard_margin_px: 0.0,
         orientation,
         confidence: 0.3,
         reason: "drawn by hand; its edges were not measured".to_owned(),
         flags: vec![FrameFlag::Inferred],
+        ..NewFrame::in_box(crop)
     }
 }

@@ -8,7 +8,7 @@ use crossbeam_channel::Receiver;
 use egui::Context;
 use glassine_engine::files::{self, Access, Saved, SavedState};
 use glassine_engine::jobs::{Job, JobId, SaveOver};
-use glassine_engine::{MadeSession, NewSessionRequest, Notice, SessionAt, SessionKey, Severity};
+use glassine_engine::{MadeSession, NewSessionRequest, Notice, ScanReading, SessionAt, SessionKey, Severity};
 use glassine_session::{Edit, Fingerprint, ScanId, ScanRef, Session};
 
 use super::closing::ExportEnd;
@@ -248,6 +248,7 @@ impl GlassineApp {
             scans: paths,
             film: None,
             format_id: None,
+            reading: ScanReading::default(),
         });
     }
 

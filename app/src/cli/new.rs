@@ -61,7 +61,7 @@ pub(super) fn run(args: &NewArgs, cancel: &CancelToken) -> Result<Outcome, Engin
     let target = Target::of(&engine, &path, args.replace, cancel)?;
     let request = NewSessionRequest {
         scans: args.scan.clone(),
-        infrared: args.reading.infrared.clone(),
+        infrared: args.reading.infrared_path().flatten(),
         reading: args.reading.choices(),
         film: args.film,
         format_id: args.format.clone(),

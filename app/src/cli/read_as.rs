@@ -42,7 +42,7 @@ pub(super) fn run(args: &ReadAsArgs, cancel: &CancelToken) -> Result<Outcome, En
     changing.made.notices.iter().for_each(complain);
     let at = &changing.at;
     let chosen = chosen_scans(&at.session, &args.scan)?;
-    if reading.infrared.is_some() && chosen.len() > 1 {
+    if reading.infrared_path().flatten().is_some() && chosen.len() > 1 {
         return Err(usage("an infrared file belongs to one scan", "name the scan with --scan"));
     }
     let wanted: Vec<ScanRef> = chosen.iter().map(|scan| changed(scan, reading)).collect();
@@ -62,11 +62,14 @@ pub(super) fn run(args: &ReadAsArgs, cancel: &CancelToken) -> Result<Outcome, En
     }
     for scan in read {
         say(&format!(
-            "scan {}: encoding {}, fourth sample {}, page {}, planes {}",
+            "scan {}: encoding {}, fourth sample {}, page {}, infrared file {}, planes {}",
             scan.id,
             encoding_text(scan.encoding),
             fourth_text(scan.fourth_sample),
             scan.page.map_or_else(|| "auto".to_owned(), |page| page.to_string()),
+            scan.infrared_path
+                .as_deref()
+                .map_or_else(|| "none".to_owned(), |path| path.display().to_string()),
             scan.planes.join(" "),
         ));
     }
@@ -78,13 +81,11 @@ pub(super) fn run(args: &ReadAsArgs, cancel: &CancelToken) -> Result<Outcome, En
 }
 
 fn changed(scan: &ScanRef, reading: &ReadingArgs) -> ScanRef {
-    let infrared = reading.infrared.as_deref();
-    let infrared = infrared.map(|path| std::path::absolute(path).unwrap_or_else(|_| path.to_owned()));
     ScanRef {
         encoding: reading.encoding.unwrap_or(scan.encoding),
         fourth_sample: reading.fourth.unwrap_or(scan.fourth_sample),
         page: reading.page.map_or(scan.page, |page| page.0),
-        infrared_path: infrared.or_else(|| scan.infrared_path.clone()),
+        infrared_path: reading.infrared_path().unwrap_or_else(|| scan.infrared_path.clone()),
         ..scan.clone()
     }
 }

@@ -1,8 +1,10 @@
 //! The options that say how a scan file is read, and their words in the printed session.
 
+use std::ffi::OsString;
 use std::path::PathBuf;
 
 use clap::Args;
+use clap::builder::{OsStringValueParser, TypedValueParser as _};
 use glassine_engine::ScanReading;
 use glassine_session::{EncodingChoice, FourthSampleChoice};
 
@@ -21,12 +23,18 @@ pub struct ReadingArgs {
     /// Page of the file, from 1; auto takes the one that looks like the scan
     #[arg(long, value_name = "N|auto", value_parser = parse_page)]
     pub page: Option<Page>,
-    /// Infrared of the scan in a file of its own (of the first one, when several scans are given)
-    #[arg(long, value_name = "FILE")]
-    pub infrared: Option<PathBuf>,
+    /// Infrared of the scan in a file of its own (of the first one, when several scans are given); none takes the file off
+    #[arg(long, value_name = "FILE|none", value_parser = OsStringValueParser::new().map(infrared_file))]
+    pub infrared: Option<InfraredFile>,
 }
 
 impl ReadingArgs {
+    /// The infrared file, by its absolute path; `None` inside when there is to be none.
+    pub(super) fn infrared_path(&self) -> Option<Option<PathBuf>> {
+        let absolute = |path: &PathBuf| std::path::absolute(path).unwrap_or_else(|_| path.clone());
+        self.infrared.as_ref().map(|file| file.0.as_ref().map(absolute))
+    }
+
     /// The choices, with what was left out read from the file.
     pub(super) fn choices(&self) -> ScanReading {
         ScanReading {
@@ -40,6 +48,15 @@ impl ReadingArgs {
 /// A page of a file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Page(pub Option<u32>);
+
+/// An infrared file, or none.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct InfraredFile(Option<PathBuf>);
+
+/// A file that is called “none” can be given as `./none`.
+fn infrared_file(text: OsString) -> InfraredFile {
+    InfraredFile((text != "none").then(|| PathBuf::from(text)))
+}
 
 fn parse_encoding(text: &str) -> Result<EncodingChoice, String> {
     let gamma = |text: &str| text.parse().ok().filter(|gamma| GAMMA_RANGE.contains(gamma));

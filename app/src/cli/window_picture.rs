@@ -93,7 +93,7 @@ pub(super) fn run(args: &WindowPictureArgs) -> Result<Outcome, EngineError> {
     let picture = window.picture(args.light).ok_or(EngineError::Cancelled)?;
     save_png(&picture, &args.out, args.replace).map_err(|error| {
         let hint = "choose another name or folder, or give --replace";
-        EngineError::Told(Notice::new(Severity::Error, error.to_string(), hint).about(&args.out))
+        EngineError::Told(Notice::new(Severity::Error, error.headline(), hint).about(&args.out))
     })?;
     say(&format!("{}: {} x {} px", args.out.display(), picture.width_px, picture.height_px));
     Ok(Outcome::Done)

@@ -3,7 +3,7 @@
 
 use egui::{Align, Frame, Label, Layout, Margin, RichText, ScrollArea, Ui, vec2};
 use glassine_engine::{ScanCheck, ScanState};
-use glassine_session::{BoxProblem, Frame as SessionFrame, frame_problem};
+use glassine_session::{BoxProblem, Frame as SessionFrame, ScanRef, frame_problem};
 
 use crate::command::{Command, SelectHow};
 use crate::state::ViewCx;
@@ -101,7 +101,8 @@ fn buttons_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, problem: &ScanCheck, name: &str)
             && let Some(scan) = cx.session.scan(problem.scan)
         {
             let label = "take the scan as it is".to_owned();
-            cx.push(Command::ReadScan { label, scan: Box::new((**scan).clone()) });
+            let taken = ScanRef { fingerprint: None, infrared_fingerprint: None, ..(**scan).clone() };
+            cx.push(Command::ReadScan { label, scan: Box::new(taken) });
         }
     }
     let response = ui.button("look again").on_hover_text("look whether the right file is there now");

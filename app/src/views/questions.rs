@@ -1,8 +1,10 @@
 //! Questions that must be answered before something goes on.
 
 use egui::{Button, ComboBox, Id, Key, Label, Modal, RichText, TextEdit, Ui, vec2};
+use glassine_engine::ScanReading;
 use glassine_film::FilmKind;
 use glassine_layout::formats;
+use glassine_session::{EncodingChoice, FourthSampleChoice};
 
 use crate::command::{Answer, Command, Leaving, PathPurpose, Question};
 use crate::state::ViewCx;
@@ -89,7 +91,7 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             };
             Words { yes, no: None, cancel: "cancel" }
         }
-        Question::NewSession { scans, film, format_id, one_frame_per_file, add } => {
+        Question::NewSession { scans, film, format_id, reading, one_frame_per_file, add } => {
             title_ui(ui, "what is on these scans?");
             ui.add_space(6.0);
             let names: Vec<_> =
@@ -103,6 +105,7 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             ui.add_space(6.0);
             film_row_ui(ui, film);
             format_row_ui(ui, format_id);
+            reading_rows_ui(ui, reading);
             ui.add_space(4.0);
             ui.checkbox(one_frame_per_file, "each file holds one frame");
             if !cx.session.scans.is_empty() && !cx.status.is_demo {
@@ -146,6 +149,33 @@ fn format_row_ui(ui: &mut Ui, format_id: &mut Option<String>) {
         ui.selectable_value(format_id, None, "recognise it");
         for format in formats() {
             ui.selectable_value(format_id, Some(format.id.to_owned()), format.label);
+        }
+    });
+}
+
+/// What is seldom other than the files say; page, infrared file and other gammas are set once the scans are open.
+fn reading_rows_ui(ui: &mut Ui, reading: &mut ScanReading) {
+    let encodings = [
+        (EncodingChoice::Auto, "as the file says"),
+        (EncodingChoice::Linear, "linear"),
+        (EncodingChoice::Srgb, "sRGB"),
+        (EncodingChoice::Gamma(1.8), "gamma 1.8"),
+        (EncodingChoice::Gamma(2.2), "gamma 2.2"),
+    ];
+    table_row_ui(ui, "encoding", &mut reading.encoding, &encodings);
+    let meanings = [
+        (FourthSampleChoice::Auto, "as the file says"),
+        (FourthSampleChoice::Infrared, "infrared"),
+        (FourthSampleChoice::Ignore, "ignore"),
+    ];
+    table_row_ui(ui, "fourth sample", &mut reading.fourth_sample, &meanings);
+}
+
+fn table_row_ui<T: Copy + PartialEq>(ui: &mut Ui, label: &str, value: &mut T, choices: &[(T, &str)]) {
+    let shown = choices.iter().find(|(choice, _)| choice == value).map_or("", |(_, text)| *text);
+    row_ui(ui, label, shown, |ui| {
+        for (choice, text) in choices {
+            ui.selectable_value(value, *choice, *text);
         }
     });
 }

@@ -47,7 +47,8 @@ pub(crate) fn code(density: f64) -> u16 {
     (65_535.0 * 10f64.powf(-density)).round() as u16
 }
 
-fn scan_pixels() -> Vec<u16> {
+/// The strip as it is scanned.
+pub(crate) fn scan_pixels() -> Vec<u16> {
     let mut samples = Vec::with_capacity((SCAN.0 * SCAN.1 * 3) as usize);
     for y in 0..SCAN.1 {
         for x in 0..SCAN.0 {

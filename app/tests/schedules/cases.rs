@@ -6,7 +6,7 @@ use std::sync::Arc;
 use egui::Event;
 use glassine_app::command::{Answer, Command, Leaving, Question};
 use glassine_engine::jobs::Lane;
-use glassine_engine::{Engine, FrameScope, Step, ViewKey};
+use glassine_engine::{Engine, FrameScope, ScanReading, Step, ViewKey};
 use glassine_film::FilmKind;
 use glassine_session::{Edit, ScanId};
 
@@ -240,7 +240,15 @@ fn every_change_is_autosaved_within_half_a_second_however_long_the_changes_go_on
 }
 
 fn new_session(scans: Vec<PathBuf>, add: bool) -> Command {
-    Command::Ask(Question::NewSession { scans, film: None, format_id: None, one_frame_per_file: false, add })
+    let reading = ScanReading::default();
+    Command::Ask(Question::NewSession {
+        scans,
+        film: None,
+        format_id: None,
+        reading,
+        one_frame_per_file: false,
+        add,
+    })
 }
 
 impl Desk {

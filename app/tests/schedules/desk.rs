@@ -11,7 +11,8 @@ use glassine_app::dialogs::PreparedPicker;
 use glassine_app::store::{Want, Wants};
 use glassine_engine::jobs::{JobEdits, JobEventKind};
 use glassine_engine::{
-    Engine, FrameScope, JobHost, Overlay, PictureSide, SessionKey, Step, UnitRect, ViewKey, Worker,
+    Engine, FrameScope, JobHost, Overlay, PictureSide, ScanReading, SessionKey, Step, UnitRect, ViewKey,
+    Worker,
 };
 use glassine_film::{FilmKind, Param};
 use glassine_raster::PixelRect;
@@ -405,6 +406,7 @@ impl Desk {
             scans: scans.collect(),
             film: None,
             format_id: None,
+            reading: ScanReading::default(),
             one_frame_per_file: self.dice.one_in(2),
             add,
         };

@@ -11,7 +11,7 @@ use glassine_engine::{
     ScanPicture, SendEvent, SessionAt, SessionKey, Severity, ViewKey, Worker,
 };
 use glassine_film::{FilmKind, Param, default_stock};
-use glassine_raster::{CancelToken, Orientation, TiltedBox};
+use glassine_raster::{CancelToken, TiltedBox};
 use glassine_session::file::FileStamp;
 use glassine_session::{
     Edit, Fingerprint, FoundStripEdit, NewFrame, ScanId, ScanRef, Session, StripId, StripSolve,
@@ -163,23 +163,13 @@ fn found(session: &Session, scan: ScanId, frames: usize, mark: &str) -> Vec<Edit
     let frame = |idx: usize| {
         let left = 100.0 + 700.0 * idx as f64;
         let crop = TiltedBox::from_edges(left, 100.0, left + 600.0, 500.0);
-        NewFrame {
-            crop,
-            image_area: Some(crop),
-            guard_margin_px: 0.0,
-            orientation: Orientation::default(),
-            confidence: 1.0,
-            reason: "four clear edges".to_owned(),
-            flags: Vec::new(),
-        }
+        NewFrame { image_area: Some(crop), reason: "four clear edges".to_owned(), ..NewFrame::in_box(crop) }
     };
     let film = FilmKind::ColourNegative;
     let strip = FoundStripEdit {
         film_area: Some(TiltedBox::from_edges(0.0, 0.0, 4000.0, 600.0)),
-        format_id: None,
-        perforations: Vec::new(),
-        notes: Vec::new(),
         frames: (0..frames).map(frame).collect(),
+        ..FoundStripEdit::default()
     };
     let replace = Edit::ReplaceStrips {
         scan,

@@ -12,7 +12,7 @@ use std::time::Instant;
 
 use glassine_engine::{Engine, ExportRequest, FrameScope, SessionAt};
 use glassine_film::{FilmKind, Param, default_stock};
-use glassine_raster::{CancelToken, Orientation, RegionSource as _, TiltedBox};
+use glassine_raster::{CancelToken, RegionSource as _, TiltedBox};
 use glassine_scanfile::{OpenOptions, Scan};
 use glassine_session::{
     BaseSource, Edit, FilmBase, FoundStripEdit, FrameSolve, NewFrame, ScanId, ScanRef, Session,
@@ -125,22 +125,8 @@ fn add_frame(session: &Session, name: &Path, idx: usize, tilted: bool) -> Result
             ..crop
         };
     }
-    let frame = NewFrame {
-        crop,
-        image_area: None,
-        guard_margin_px: 0.0,
-        orientation: Orientation::default(),
-        confidence: 1.0,
-        reason: String::new(),
-        flags: Vec::new(),
-    };
-    let strip = FoundStripEdit {
-        film_area: None,
-        format_id: None,
-        perforations: Vec::new(),
-        notes: Vec::new(),
-        frames: vec![frame],
-    };
+    let frame = NewFrame::in_box(crop);
+    let strip = FoundStripEdit { frames: vec![frame], ..Default::default() };
     let film = FilmKind::ColourNegative;
     let stock_id = default_stock(film).id.clone();
     let mut session =

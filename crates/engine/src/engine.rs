@@ -19,7 +19,7 @@ use crate::preview::{Source, SourceKey};
 use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
 use crate::repair::{self, Repair};
 use crate::sampled::{SAMPLED_CACHE_BYTES, SampledKey};
-use crate::scans::{OpenScan, OverviewData, ScanStore, ask_for_memory, files_of};
+use crate::scans::{OpenScan, OverviewData, ScanStore, files_of, zeroed};
 use crate::screen::{Screen, scan_rgba};
 use crate::shelf::Shelf;
 use crate::study::RepairDesk;
@@ -328,13 +328,10 @@ impl Engine {
         // The size is the file's own: the session may state any.
         let open = self.scans.get(scan_ref, at.folder.as_deref())?;
         let (width, height) = (open.width(), open.height());
-        ask_for_memory(u64::from(width) * u64::from(height), "a dust map")?;
-        let mut dust = DustOfScan {
-            severity: Plane::filled(width, height, 0),
-            marked_px: 0,
-            objects: 0,
-            refusals: Vec::new(),
-        };
+        let severity = zeroed(u64::from(width) * u64::from(height), "a dust map")?;
+        let severity = Plane::from_vec(width, height, severity)
+            .ok_or_else(|| EngineError::fault("a dust map was made in another size than asked"))?;
+        let mut dust = DustOfScan { severity, marked_px: 0, objects: 0, refusals: Vec::new() };
         for frame in &at.session.frames {
             let context = FrameContext::new(&at.session, frame, at.folder.as_deref(), &self.scans)?;
             if context.scan_ref.id != scan {
@@ -383,7 +380,7 @@ impl Engine {
         let overview = open.overview(cancel, &|_| {})?;
         let (width_px, height_px, factor) =
             (overview.samples.width(), overview.samples.height(), overview.factor);
-        let mut rgba = vec![0_u8; width_px as usize * height_px as usize * 4];
+        let mut rgba = zeroed::<u8>(u64::from(width_px) * u64::from(height_px) * 4, "a picture")?;
         let mut pixels = 0;
         for strip in at.session.strips.iter().filter(|strip| strip.scan == scan) {
             let (Some(base), Some(film)) = (&strip.base, &strip.film_area) else { continue };

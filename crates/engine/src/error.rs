@@ -100,7 +100,8 @@ impl From<glassine_scanfile::Error> for EngineError {
         if matches!(error, glassine_scanfile::Error::Cancelled(_)) {
             return Self::Cancelled;
         }
-        let notice = Notice::new(Severity::Error, error.to_string(), error.hint());
+        let mut notice = Notice::new(Severity::Error, error.headline(), error.hint());
+        notice.path = error.path().map(Into::into);
         if error.may_pass() { Self::Passing(notice) } else { Self::Told(notice) }
     }
 }
@@ -142,5 +143,21 @@ impl EngineError {
     /// Whether the cause may go away by itself, so that it is worth trying again.
     pub fn may_pass(&self) -> bool {
         matches!(self, Self::Passing(_))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_notice_about_a_file_says_what_happened_then_what_to_do_then_the_path() {
+        let path = PathBuf::from("/nowhere/scan.tif");
+        let told = EngineError::from(glassine_scanfile::Error::AlreadyExists { path }).notice().to_string();
+        assert_eq!(
+            told,
+            "a file of this name is already there and was left alone; choose another name or folder, or allow replacing \
+             (/nowhere/scan.tif)"
+        );
     }
 }

@@ -90,11 +90,11 @@ pub enum Job {
         /// Where.
         folders: Vec<PathBuf>,
     },
-    /// Read a scan with these choices from now on, as its file is now: answers with edits.
+    /// Read a scan with these choices from now on: answers with edits.
     ReadScan {
         /// Label of the undo step.
         label: String,
-        /// The scan with its choices; size, planes and fingerprints are taken from its file.
+        /// The scan with its choices; size, planes and fingerprints that are left out are taken from its file.
         scan: Box<ScanRef>,
     },
     /// Whether another program holds the lock of a session: answers with [`JobEventKind::LockSeen`].

@@ -5,10 +5,12 @@ use std::sync::Arc;
 
 use glassine_raster::{CancelToken, RegionSource as _};
 use glassine_session::file::resolve_path;
-use glassine_session::{BaseSource, Edit, Fingerprint, Frame, ScanId, ScanRef, StripId, frame_problem};
+use glassine_session::{
+    BaseSource, Edit, Fingerprint, Frame, ScanId, ScanRef, Session, StripId, frame_problem,
+};
 
 use crate::prepare::{Bench, Draft};
-use crate::scans::{OpenScan, shown};
+use crate::scans::shown;
 use crate::types::SessionAt;
 use crate::{Engine, EngineError, Notice, Severity};
 
@@ -42,43 +44,51 @@ impl Bench<'_> {
         Ok(())
     }
 
-    /// Samples tell a file from another at once; the hash of all of it comes later.
+    /// Fingerprints that an entry lacks. Samples tell a file from another at once; the hash of all of it comes later.
     pub(crate) fn fingerprint(&self, scan: &mut ScanRef) {
-        scan.fingerprint = self.sampled_print(&scan.path);
-        scan.infrared_fingerprint = scan.infrared_path.as_deref().and_then(|path| self.sampled_print(path));
+        scan.fingerprint = scan.fingerprint.take().or_else(|| self.sampled_print(&scan.path));
+        let infrared = scan.infrared_path.as_deref();
+        let known = scan.infrared_fingerprint.take();
+        scan.infrared_fingerprint = infrared.and_then(|path| known.or_else(|| self.sampled_print(path)));
     }
 
     fn sampled_print(&self, path: &Path) -> Option<Fingerprint> {
         let path = resolve_path(path, self.folder);
-        let (state, sampled) = self.scans.prints.sampled(&path).ok()?;
-        Some(Fingerprint { bytes: state.bytes(), sampled_blake3: Some(sampled), blake3: None })
+        let prints = &self.scans.prints;
+        let (state, sampled) = prints.sampled(&path).ok()?;
+        let blake3 = prints.whole_if_known(&state);
+        Some(Fingerprint { bytes: state.bytes(), sampled_blake3: Some(sampled), blake3 })
     }
 
-    /// Read a scan with other choices, as its file is now. Frames whose boxes do not fit it any more are told.
+    /// Read a scan with other choices. Its fingerprints stay those of the files that were measured; one that the entry
+    /// lacks is taken from its file as it is now. Frames whose boxes do not fit the scan any more are told.
     pub(crate) fn read_scan(&self, draft: &mut Draft, mut scan: ScanRef) -> Result<(), EngineError> {
-        self.take_what_is_there(draft, &mut scan)?;
-        let known = scan.fingerprint.clone();
-        self.fingerprint(&mut scan);
-        if let Some(print) = &mut scan.fingerprint {
-            // The hash of all of it stays where the samples say that it is the same file.
-            let same = known.filter(|k| k.bytes == print.bytes && k.sampled_blake3 == print.sampled_blake3);
-            print.blake3 = same.and_then(|known| known.blake3);
+        let Some(known) = draft.session.scan(scan.id) else {
+            return Err(EngineError::told("the scan is not in this session", "open the session again"));
+        };
+        if known.infrared_path != scan.infrared_path {
+            scan.infrared_fingerprint = None;
         }
+        self.take_what_is_there(draft, &mut scan)?;
+        self.fingerprint(&mut scan);
         let id = scan.id;
         draft.push(Edit::UpdateScan(scan))?;
         let session = &draft.session;
-        let is_on_it = |frame: &&Arc<Frame>| {
-            session.strip(frame.strip).is_some_and(|strip| strip.scan == id)
-                && frame_problem(session, frame).is_some()
-        };
+        let is_off = |frame: &&Arc<Frame>| frame_problem(session, frame).is_some();
         let frames: Vec<String> =
-            session.frames.iter().filter(is_on_it).map(|frame| session.number_text(frame)).collect();
+            frames_on(session, id).filter(is_off).map(|frame| session.number_text(frame)).collect();
         if !frames.is_empty() {
             let headline = format!("boxes do not fit the scan as it is read now: {}", frames.join(", "));
             draft.warn(headline, "move the boxes, or find the frames again");
         }
         Ok(())
     }
+}
+
+fn frames_on(session: &Session, scan: ScanId) -> impl Iterator<Item = &Arc<Frame>> {
+    let is_on_it =
+        move |frame: &&Arc<Frame>| session.strip(frame.strip).is_some_and(|strip| strip.scan == scan);
+    session.frames.iter().filter(is_on_it)
 }
 
 impl Engine {
@@ -97,43 +107,32 @@ impl Engine {
         let mut draft = Draft::new(at.session.clone());
         for scan in scans {
             cancel.check()?;
-            let open = self.scans.get(scan, at.folder.as_deref())?;
-            check_size(at, scan, &open)?;
-            let mut scan = scan.clone();
-            bench.take_what_is_there(&mut draft, &mut scan)?;
-            scan.infrared_fingerprint = match &scan.infrared_path {
-                Some(path) => Some(self.fingerprint(path, cancel, &|_| {})?),
-                None => None,
-            };
-            draft.push(Edit::UpdateScan(scan))?;
+            self.check_size(at, scan)?;
+            bench.read_scan(&mut draft, scan.clone())?;
         }
         let strips = solve_again(&bench, &mut draft, scans, progress)?;
         Ok(Reread { edits: draft.edits, strips, notices: draft.notices })
     }
-}
 
-/// Boxes that were drawn for another size fit nothing.
-fn check_size(at: &SessionAt, scan: &ScanRef, open: &OpenScan) -> Result<(), EngineError> {
-    let Some(known) = at.session.scan(scan.id) else {
-        return Err(EngineError::told("the scan is not in this session", "open the session again"));
-    };
-    let has_frames = at
-        .session
-        .frames
-        .iter()
-        .any(|frame| at.session.strip(frame.strip).is_some_and(|strip| strip.scan == scan.id));
-    if !has_frames || (known.width_px, known.height_px) == (open.width(), open.height()) {
-        return Ok(());
+    /// Boxes that were drawn for another size fit nothing.
+    fn check_size(&self, at: &SessionAt, scan: &ScanRef) -> Result<(), EngineError> {
+        let Some(known) = at.session.scan(scan.id) else { return Ok(()) };
+        let open = self.scans.get(scan, at.folder.as_deref())?;
+        let has_frames = frames_on(&at.session, scan.id).next().is_some();
+        if !has_frames || (known.width_px, known.height_px) == (open.width(), open.height()) {
+            return Ok(());
+        }
+        let headline = format!(
+            "the picture has {} x {} px, and the boxes were drawn for {} x {} px",
+            open.width(),
+            open.height(),
+            known.width_px,
+            known.height_px
+        );
+        let what_to_do =
+            "nothing was changed; choose the page that was used, or make a new session of this page";
+        Err(EngineError::Told(Notice::new(Severity::Error, headline, what_to_do).about(open.path())))
     }
-    let headline = format!(
-        "the picture has {} x {} px, and the boxes were drawn for {} x {} px",
-        open.width(),
-        open.height(),
-        known.width_px,
-        known.height_px
-    );
-    let what_to_do = "nothing was changed; choose the page that was used, or make a new session of this page";
-    Err(EngineError::Told(Notice::new(Severity::Error, headline, what_to_do).about(open.path())))
 }
 
 /// Measure and solve the strips of some scans again, and those that were solved together with them.

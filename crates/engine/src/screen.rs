@@ -12,6 +12,7 @@ use crate::EngineError;
 use crate::layers::LayerDensities;
 use crate::overlay::{self, Mark};
 use crate::render::{Lightness, Shift};
+use crate::scans::zeroed;
 
 /// Fewest rows that one core makes in one go: the rows around them, which sharpening makes twice, should weigh little.
 const LEAST_BAND_ROWS: usize = 64;
@@ -95,7 +96,7 @@ impl Screen<'_> {
     /// The picture, and what was wished for with it.
     pub(crate) fn show(&self, wishes: Wishes) -> Result<Shown, EngineError> {
         let (width, height) = (self.samples.width() as usize, self.samples.height() as usize);
-        let mut rgba = vec![0_u8; width * height * 4];
+        let mut rgba = zeroed::<u8>((width * height * 4) as u64, "a picture")?;
         let pass = Pass {
             screen: self,
             wishes,

@@ -370,6 +370,7 @@ mod tests {
                     RegionError::Unreadable {
                         what: "of another size".into(),
                         what_to_do: "ask for a part of the picture".into(),
+                        path: None,
                         may_pass: false,
                     }
                 })

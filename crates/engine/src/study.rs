@@ -191,22 +191,8 @@ mod tests {
         write_scan(&path, 64, 30_000);
         let scan = ScanRef { path, width_px: 64, height_px: 64, ..ScanRef::default() };
         let session = Edit::AddScans(vec![scan]).apply(&Session::default()).expect("applies");
-        let frame = NewFrame {
-            crop: TiltedBox::from_edges(4.0, 4.0, 60.0, 60.0),
-            image_area: None,
-            guard_margin_px: 0.0,
-            orientation: Default::default(),
-            confidence: 1.0,
-            reason: String::new(),
-            flags: Vec::new(),
-        };
-        let strip = FoundStripEdit {
-            film_area: None,
-            format_id: None,
-            perforations: Vec::new(),
-            notes: Vec::new(),
-            frames: vec![frame],
-        };
+        let frame = NewFrame::in_box(TiltedBox::from_edges(4.0, 4.0, 60.0, 60.0));
+        let strip = FoundStripEdit { frames: vec![frame], ..Default::default() };
         let (film, strips) = (FilmKind::BlackAndWhite, vec![strip]);
         let stock_id = glassine_film::default_stock(film).id.clone();
         let scan = session.scans[0].id;

@@ -7,7 +7,7 @@ use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
 
 use crate::preview::{Plan, Source, SourceKey, TILE_PX};
 use crate::repair::Repair;
-use crate::scans::{OpenScan, read_reduced};
+use crate::scans::{OpenScan, read_reduced, zeroed_samples};
 use crate::types::PreviewRequest;
 use crate::{Engine, EngineError};
 
@@ -57,7 +57,7 @@ impl Engine {
             .into_iter()
             .map(|tile| self.sources.get(&Self::tile_key(open, tile, plan.factor, repair)))
             .collect();
-        join(plan, &tiles?, open.channels())
+        join(plan, &tiles?, open.channels()).ok().flatten()
     }
 
     /// The part of a plan, its missing tiles read in as few pieces as there are rows of tiles.
@@ -69,7 +69,7 @@ impl Engine {
         cancel: &CancelToken,
     ) -> Result<Arc<Source>, EngineError> {
         let tiles = self.tiles(open, plan.rect, plan.factor, repair, cancel)?;
-        join(plan, &tiles, open.channels())
+        join(plan, &tiles, open.channels())?
             .ok_or_else(|| EngineError::fault("tiles of a scan do not cover what was asked for"))
     }
 
@@ -104,7 +104,7 @@ impl Engine {
                 let tile = match kept {
                     Some(tile) => tile,
                     None => {
-                        let tile = Arc::new(cut(&samples, origin, row[at], factor));
+                        let tile = Arc::new(cut(&samples, origin, row[at], factor)?);
                         let bytes = tile.samples.data().len() * 2;
                         self.sources.insert(Self::tile_key(open, row[at], factor, repair), tile, bytes)
                     }
@@ -151,39 +151,42 @@ impl Engine {
 }
 
 /// The part of reduced samples that is one tile.
-fn cut(samples: &Samples16, origin: (u32, u32), tile: PixelRect, factor: u32) -> Source {
+fn cut(samples: &Samples16, origin: (u32, u32), tile: PixelRect, factor: u32) -> Result<Source, EngineError> {
     let (x0, y0) = ((tile.x0 - origin.0) / factor, (tile.y0 - origin.1) / factor);
     let (width, height) = (tile.width().div_ceil(factor), tile.height().div_ceil(factor));
     let channels = usize::from(samples.channels());
-    let mut part = Samples16::zeroed(width, height, samples.channels());
+    let mut part = zeroed_samples((width, height), samples.channels(), "a part of the scan")?;
     for y in 0..height {
         let from = x0 as usize * channels;
         let n = width as usize * channels;
         part.row_mut(y).copy_from_slice(&samples.row(y0 + y)[from..from + n]);
     }
-    Source { samples: part, origin: (tile.x0, tile.y0), factor }
+    Ok(Source { samples: part, origin: (tile.x0, tile.y0), factor })
 }
 
 /// Tiles side by side; `None` when they do not cover the plan's part.
-fn join(plan: &Plan, tiles: &[Arc<Source>], channels: u8) -> Option<Arc<Source>> {
+fn join(plan: &Plan, tiles: &[Arc<Source>], channels: u8) -> Result<Option<Arc<Source>>, EngineError> {
     if let [one] = tiles {
-        return Some(Arc::clone(one));
+        return Ok(Some(Arc::clone(one)));
     }
     let (factor, rect) = (plan.factor, plan.rect);
     let (width, height) = (rect.width().div_ceil(factor), rect.height().div_ceil(factor));
-    let mut whole = Samples16::zeroed(width, height, channels);
-    let mut covered = 0;
-    for tile in tiles {
-        let at = (tile.origin.0.checked_sub(rect.x0)? / factor, tile.origin.1.checked_sub(rect.y0)? / factor);
-        let from = at.0 as usize * usize::from(channels);
-        for y in 0..tile.samples.height() {
-            let row = tile.samples.row(y);
-            whole.row_mut(at.1 + y).get_mut(from..from + row.len())?.copy_from_slice(row);
-            covered += row.len();
-        }
+    let mut whole = zeroed_samples((width, height), channels, "a part of the scan")?;
+    let covered: Option<usize> = tiles.iter().map(|tile| lay_in(&mut whole, tile, plan)).sum();
+    let is_whole = covered == Some(whole.data().len());
+    Ok(is_whole.then(|| Arc::new(Source { samples: whole, origin: (rect.x0, rect.y0), factor })))
+}
+
+/// Copy a tile to its place in the plan's part; gives the number of its samples, `None` when it lies beside the part.
+fn lay_in(whole: &mut Samples16, tile: &Source, plan: &Plan) -> Option<usize> {
+    let (factor, rect) = (plan.factor, plan.rect);
+    let at = (tile.origin.0.checked_sub(rect.x0)? / factor, tile.origin.1.checked_sub(rect.y0)? / factor);
+    let from = at.0 as usize * usize::from(whole.channels());
+    for y in 0..tile.samples.height() {
+        let row = tile.samples.row(y);
+        whole.row_mut(at.1 + y).get_mut(from..from + row.len())?.copy_from_slice(row);
     }
-    let is_whole = covered == whole.data().len();
-    is_whole.then(|| Arc::new(Source { samples: whole, origin: (rect.x0, rect.y0), factor }))
+    Some(tile.samples.data().len())
 }
 
 #[cfg(test)]

@@ -2,20 +2,21 @@
 //! and what happens to a file that is not what was meant.
 #![allow(clippy::print_stdout, reason = "the measured figures are shown")]
 
+mod common;
+
 use std::io::{Seek as _, SeekFrom, Write as _};
 use std::path::Path;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
+use common::write_codes;
 use glassine_engine::{Engine, ExportRequest, FrameScope, SessionAt};
 use glassine_film::{FilmKind, LayerCurve, Param, Stock};
-use glassine_raster::{CancelToken, Orientation, PixelRect, RegionSource as _, TiltedBox};
-use glassine_scanfile::{
-    Compression, Metadata, OpenOptions, Overwrite, PictureFormat, PictureSpec, PictureWriter, Scan,
-};
+use glassine_raster::{CancelToken, PixelRect, RegionSource as _, TiltedBox};
+use glassine_scanfile::{OpenOptions, Scan};
 use glassine_session::{
-    BaseSource, Edit, EncodingChoice, FilmBase, FoundStripEdit, FrameSolve, NewFrame, ScanId, ScanRef,
-    Session, TiffCompression,
+    BaseSource, Edit, EncodingChoice, FilmBase, FoundStripEdit, FrameSolve, NewFrame, ScanRef, Session,
+    TiffCompression,
 };
 
 const WIDTH: usize = 331;
@@ -55,35 +56,14 @@ fn scan_codes() -> Vec<u16> {
     codes
 }
 
-fn write_scan(path: &Path, codes: &[u16]) {
-    let spec = PictureSpec {
-        width_px: WIDTH as u32,
-        height_px: HEIGHT as u32,
-        channels: 3,
-        bits: 16,
-        ppi: Some(3200.0),
-        icc: None,
-        metadata: Metadata::default(),
-        format: PictureFormat::Tiff { compression: Compression::None },
-        overwrite: Overwrite::Never,
-    };
-    let mut writer = PictureWriter::begin(path, &spec).expect("begins");
-    writer.write_rows_u16(codes).expect("writes");
-    writer.finish().expect("finishes");
-}
-
 fn session_of(path: &Path) -> Session {
     let scan = ScanRef {
-        id: ScanId(0),
         path: path.to_owned(),
-        infrared_path: None,
         width_px: WIDTH as u32,
         height_px: HEIGHT as u32,
         ppi: Some(3200.0),
         planes: ["red", "green", "blue"].map(str::to_owned).to_vec(),
-        fingerprint: None,
         encoding: EncodingChoice::Linear,
-        fourth_sample: Default::default(),
         ..ScanRef::default()
     };
     let stock = Stock {
@@ -97,22 +77,8 @@ fn session_of(path: &Path) -> Session {
         notes: String::new(),
         measured_on: String::new(),
     };
-    let frame = NewFrame {
-        crop: TiltedBox::from_edges(0.0, 0.0, WIDTH as f64, HEIGHT as f64),
-        image_area: None,
-        guard_margin_px: 0.0,
-        orientation: Orientation::default(),
-        confidence: 1.0,
-        reason: String::new(),
-        flags: Vec::new(),
-    };
-    let strip = FoundStripEdit {
-        film_area: None,
-        format_id: None,
-        perforations: Vec::new(),
-        notes: Vec::new(),
-        frames: vec![frame],
-    };
+    let frame = NewFrame::in_box(TiltedBox::from_edges(0.0, 0.0, WIDTH as f64, HEIGHT as f64));
+    let strip = FoundStripEdit { frames: vec![frame], ..Default::default() };
     let mut session = Edit::AddScans(vec![scan]).apply(&Session::default()).expect("applies");
     let strips = Edit::ReplaceStrips {
         scan: session.scans[0].id,
@@ -232,7 +198,7 @@ fn exported_codes_are_those_of_the_formulas_in_double_precision() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let path = folder.path().join("scan.tif");
     let codes = scan_codes();
-    write_scan(&path, &codes);
+    write_codes(&path, WIDTH as u32, HEIGHT as u32, &codes);
     let session = session_of(&path);
     let mut wanted: Vec<[f64; 3]> = codes.chunks_exact(3).map(encoded).collect();
     sharpened(&mut wanted);
@@ -261,7 +227,7 @@ fn exported_codes_are_those_of_the_formulas_in_double_precision() {
 fn a_frame_that_is_damaged_while_it_is_written_is_named_and_replaces_nothing() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let path = folder.path().join("scan.tif");
-    write_scan(&path, &scan_codes());
+    write_codes(&path, WIDTH as u32, HEIGHT as u32, &scan_codes());
     let session = session_of(&path);
     let engine = Engine::new();
     for compression in [TiffCompression::None, TiffCompression::Deflate] {
@@ -286,8 +252,9 @@ fn a_frame_that_is_damaged_while_it_is_written_is_named_and_replaces_nothing() {
         let report = engine.export(&request, &CancelToken::new(), &damage).expect("runs");
         assert!(is_damaged.load(Ordering::SeqCst));
         assert_eq!((report.written.len(), report.failed.len()), (0, 1));
-        let headline = &report.failed[0].notice.headline;
-        assert!(headline.contains("read back") && headline.contains(".tif"), "{headline}");
+        let notice = &report.failed[0].notice;
+        assert!(notice.headline.contains("read back"), "{notice}");
+        assert_eq!(notice.path.as_ref(), Some(&first.written[0].path));
         assert_eq!(std::fs::read(&first.written[0].path).expect("reads"), before);
         assert_eq!(std::fs::read_dir(&request.folder).expect("lists").count(), 1);
     }
@@ -297,7 +264,7 @@ fn a_frame_that_is_damaged_while_it_is_written_is_named_and_replaces_nothing() {
 fn an_unknown_colour_space_or_rendering_is_refused_before_anything_is_written() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let path = folder.path().join("scan.tif");
-    write_scan(&path, &scan_codes());
+    write_codes(&path, WIDTH as u32, HEIGHT as u32, &scan_codes());
     let session = session_of(&path);
     for key in ["space", "rendering"] {
         let mut request = request(&session, &folder.path().join("out"), TiffCompression::None);

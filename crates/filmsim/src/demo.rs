@@ -265,8 +265,10 @@ fn make_strip(
     progress: &dyn Fn(f32),
     cancel: &CancelToken,
 ) -> Result<(), Error> {
-    let written =
-        |source: glassine_scanfile::Error| Error::Write { path: path.to_owned(), source: source.into() };
+    let written = |error: glassine_scanfile::Error| Error::Write {
+        path: path.to_owned(),
+        source: error.headline().into(),
+    };
     let Some(spec) = spec(info.id, f64::from(info.ppi)) else {
         return Err(Error::BadSize { width_px: 0, height_px: 0, ppi: f64::from(info.ppi) });
     };

@@ -31,7 +31,7 @@ pub enum Error {
         source: Box<dyn std::error::Error + Send + Sync>,
     },
     /// A scan could not be written.
-    #[error("could not write {path}")]
+    #[error("could not write a demo scan: {source} ({path})", path = path.display())]
     Write {
         /// Where to.
         path: PathBuf,

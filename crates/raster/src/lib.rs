@@ -8,6 +8,7 @@
 mod budget;
 mod cancel;
 mod geometry;
+mod memory;
 mod planes;
 mod resample;
 mod samples;
@@ -17,6 +18,7 @@ mod vector;
 pub use budget::{Allocation, MemoryBudget, OverBudget};
 pub use cancel::{CancelToken, Cancelled};
 pub use geometry::{Frame, Holder, Orientation, PixelRect, Point, Scan, TiltedBox};
+pub use memory::{NoMemory, reserve, zeroed};
 pub use planes::{Lines, SourcePlanes};
 pub use resample::{Kernel, TiltedSampling, box_reduce};
 pub use samples::{Plane, RegionError, RegionSource, Samples16};

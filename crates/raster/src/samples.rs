@@ -1,5 +1,7 @@
 //! Pixel storage: one plane, or interleaved 16-bit samples.
 
+use std::path::PathBuf;
+
 use crate::{CancelToken, Cancelled, PixelRect};
 
 /// One plane of samples, row by row.
@@ -190,10 +192,12 @@ pub enum RegionError {
     /// The file could not be read.
     #[error("{what}")]
     Unreadable {
-        /// What happened, and where.
+        /// What happened.
         what: String,
         /// What to do about it.
         what_to_do: String,
+        /// The file, where there is one.
+        path: Option<PathBuf>,
         /// Whether the cause may go away by itself, such as a drive that is not connected.
         may_pass: bool,
     },

@@ -39,7 +39,7 @@ impl AtomicFile {
         let new_part = |name: &Path| File::options().read(true).write(true).create_new(true).open(name);
         let temp = parts::builder()
             .make_in(folder_of(path), new_part)
-            .map_err(Error::io(path, "create a temporary file next to"))?;
+            .map_err(Error::io(path, "create a temporary file beside it"))?;
         // The lock tells other hosts that the writer lives; the system frees it with the process. Where locks do not
         // exist, other hosts leave the part alone.
         drop(temp.as_file().try_lock());
@@ -58,12 +58,12 @@ impl AtomicFile {
 
     /// Bring what was written so far to the disk.
     pub(crate) fn sync(&self) -> Result<(), Error> {
-        self.temp.as_file().sync_all().map_err(Error::io(&self.path, "write to disk"))
+        self.temp.as_file().sync_all().map_err(Error::io(&self.path, "write the file to disk"))
     }
 
     /// Bytes written so far: the length of the temporary file.
     pub fn bytes(&self) -> Result<u64, Error> {
-        Ok(self.temp.as_file().metadata().map_err(Error::io(&self.path, "measure"))?.len())
+        Ok(self.temp.as_file().metadata().map_err(Error::io(&self.path, "measure the file"))?.len())
     }
 
     /// Sync, take the final name, sync the folder. Returns the length in bytes.
@@ -71,10 +71,10 @@ impl AtomicFile {
     /// With [`Overwrite::Never`] the name is taken by a step that fails when somebody else took it meanwhile.
     pub fn commit(self) -> Result<u64, Error> {
         let Self { mut temp, path, overwrite } = self;
-        temp.flush().map_err(Error::io(&path, "write"))?;
+        temp.flush().map_err(Error::io(&path, "write the file"))?;
         keep_permissions(temp.as_file(), &path)?;
-        temp.as_file().sync_all().map_err(Error::io(&path, "write to disk"))?;
-        let bytes = temp.as_file().metadata().map_err(Error::io(&path, "measure"))?.len();
+        temp.as_file().sync_all().map_err(Error::io(&path, "write the file to disk"))?;
+        let bytes = temp.as_file().metadata().map_err(Error::io(&path, "measure the file"))?.len();
         // Long work lies between the first look and this one, and a scan may have come to the name since.
         check_target(&path, overwrite)?;
         let persisted = match overwrite {
@@ -84,7 +84,7 @@ impl AtomicFile {
         if let Err(refused) = persisted {
             return Err(match refused.error.kind() {
                 io::ErrorKind::AlreadyExists => Error::AlreadyExists { path },
-                _ => Error::io(&path, "give the final name to")(refused.error),
+                _ => Error::io(&path, "give the file its final name")(refused.error),
             });
         }
         sync_folder(&path)?;
@@ -119,7 +119,7 @@ pub fn write_bytes_atomic(
     keep_previous: Option<&Path>,
 ) -> Result<(), Error> {
     let mut file = AtomicFile::create(path, overwrite)?;
-    file.write_all(bytes).map_err(Error::io(path, "write"))?;
+    file.write_all(bytes).map_err(Error::io(path, "write the file"))?;
     if let (Some(previous), true) = (keep_previous, file.path().is_file()) {
         keep(file.path(), previous)?;
     }
@@ -139,13 +139,13 @@ fn keep(path: &Path, previous: &Path) -> Result<(), Error> {
         Ok(temp) => {
             temp.into_temp_path()
                 .persist(previous)
-                .map_err(|refused| Error::io(previous, "keep the previous version as")(refused.error))?;
+                .map_err(|refused| Error::io(previous, "keep the version before")(refused.error))?;
             Ok(())
         }
         Err(_) => {
             let mut copy = AtomicFile::create(previous, Overwrite::Replace)?;
-            let mut old = File::open(path).map_err(Error::io(path, "open"))?;
-            io::copy(&mut old, &mut copy).map_err(Error::io(previous, "keep the previous version as"))?;
+            let mut old = File::open(path).map_err(Error::io(path, "open the file"))?;
+            io::copy(&mut old, &mut copy).map_err(Error::io(previous, "keep the version before"))?;
             copy.commit().map(|_| ())
         }
     }
@@ -184,7 +184,7 @@ fn folder_of(path: &Path) -> &Path {
 /// A file that replaces another is as readable as that one was; a new one follows the rules of the process.
 fn keep_permissions(file: &File, path: &Path) -> Result<(), Error> {
     match fs::metadata(path) {
-        Ok(old) => file.set_permissions(old.permissions()).map_err(Error::io(path, "set the permissions of")),
+        Ok(old) => file.set_permissions(old.permissions()).map_err(Error::io(path, "set its permissions")),
         Err(_) => Ok(()),
     }
 }
@@ -195,7 +195,7 @@ fn sync_folder(path: &Path) -> Result<(), Error> {
     match File::open(folder).and_then(|f| f.sync_all()) {
         // Some network file systems cannot sync a folder; there the name is already where it can be.
         Err(e) if matches!(e.kind(), io::ErrorKind::InvalidInput | io::ErrorKind::Unsupported) => Ok(()),
-        other => other.map_err(Error::io(folder, "write to disk the folder")),
+        other => other.map_err(Error::io(folder, "write the folder to disk")),
     }
 }
 

@@ -8,11 +8,10 @@ use glassine_raster::{Cancelled, RegionError};
 use crate::FileChange;
 
 /// Why a file could not be read or written.
-#[derive(Debug, thiserror::Error)]
+#[derive(Debug)]
 #[non_exhaustive]
 pub enum Error {
     /// The file contradicts its own format: damaged, cut short, or made to mislead.
-    #[error("{found} ({path})", path = path.display())]
     Malformed {
         /// The file.
         path: PathBuf,
@@ -20,7 +19,6 @@ pub enum Error {
         found: String,
     },
     /// A sound file of a kind that is not read or written here.
-    #[error("cannot use {found} ({path})", path = path.display())]
     Unsupported {
         /// The file.
         path: PathBuf,
@@ -30,7 +28,6 @@ pub enum Error {
         hint: String,
     },
     /// More memory or pixels than the limits allow.
-    #[error("{what} needs {wanted}, the limit is {limit} ({path})", path = path.display())]
     OverBudget {
         /// The file.
         path: PathBuf,
@@ -42,7 +39,6 @@ pub enum Error {
         limit: u64,
     },
     /// The system has no memory left to give.
-    #[error("no memory for {bytes} bytes of {what} ({path})", path = path.display())]
     OutOfMemory {
         /// The file.
         path: PathBuf,
@@ -52,7 +48,6 @@ pub enum Error {
         bytes: u64,
     },
     /// The caller's numbers do not fit together.
-    #[error("{what} ({path})", path = path.display())]
     Usage {
         /// The file.
         path: PathBuf,
@@ -60,13 +55,11 @@ pub enum Error {
         what: String,
     },
     /// A file with the wanted name is there already and may not be replaced.
-    #[error("a file of this name is already there and was left alone: {path}", path = path.display())]
     AlreadyExists {
         /// The final name.
         path: PathBuf,
     },
     /// Writing there would change a scan or another input of a session in use.
-    #[error("{path} is an input of a session that is open and was left alone{}", other_name(path, input), path = path.display())]
     ProtectedInput {
         /// The name that was to be written.
         path: PathBuf,
@@ -74,13 +67,11 @@ pub enum Error {
         input: PathBuf,
     },
     /// The wanted name is a symbolic link; links are never followed and never replaced.
-    #[error("the name belongs to a link, which was left alone: {path}", path = path.display())]
     IsLink {
         /// The final name.
         path: PathBuf,
     },
     /// The wanted name belongs to something that is no file.
-    #[error("{what} has this name: {path}", path = path.display())]
     NameTaken {
         /// The final name.
         path: PathBuf,
@@ -88,7 +79,6 @@ pub enum Error {
         what: &'static str,
     },
     /// The file was replaced or rewritten while it was in use.
-    #[error("the file {change} since it was opened ({path})", path = path.display())]
     Changed {
         /// The file.
         path: PathBuf,
@@ -96,17 +86,15 @@ pub enum Error {
         change: FileChange,
     },
     /// The operating system refused.
-    #[error("could not {action} {path}: {}", io_reason(source), path = path.display())]
     Io {
         /// The file.
         path: PathBuf,
-        /// What was being done, as a verb: `open`, `read`, `write`.
+        /// What was being done: `open the file`.
         action: &'static str,
         /// The system's answer.
         source: io::Error,
     },
     /// A file that was just written does not hold what was meant.
-    #[error("the finished picture was read back and {found}; it was not kept: {path}", path = path.display())]
     ReadBack {
         /// The final name, which was not given.
         path: PathBuf,
@@ -114,15 +102,15 @@ pub enum Error {
         found: String,
     },
     /// Stopped on request; nothing is wrong.
-    #[error(transparent)]
-    Cancelled(#[from] Cancelled),
+    Cancelled(Cancelled),
     /// A region source could not be read.
-    #[error("{what}")]
     Source {
-        /// What happened, and where.
+        /// What happened.
         what: String,
         /// What to do about it.
         what_to_do: String,
+        /// The file, where there is one.
+        path: Option<PathBuf>,
         /// Whether the cause may go away by itself.
         may_pass: bool,
     },
@@ -163,6 +151,52 @@ impl Error {
         }
     }
 
+    /// What happened, without the file.
+    pub fn headline(&self) -> String {
+        match self {
+            Self::Malformed { found, .. } => found.clone(),
+            Self::Unsupported { found, .. } => format!("cannot use {found}"),
+            Self::OverBudget { what, wanted, limit, .. } => {
+                format!("{what} needs {wanted}, the limit is {limit}")
+            }
+            Self::OutOfMemory { what, bytes, .. } => format!("no memory for {bytes} bytes of {what}"),
+            Self::Usage { what, .. } | Self::Source { what, .. } => what.clone(),
+            Self::AlreadyExists { .. } => "a file of this name is already there and was left alone".into(),
+            Self::ProtectedInput { path, input } => {
+                let input = other_name(path, input);
+                format!("the file is an input of a session that is open{input} and was left alone")
+            }
+            Self::IsLink { .. } => "the name belongs to a link, which was left alone".into(),
+            Self::NameTaken { what, .. } => format!("{what} has this name"),
+            Self::Changed { change, .. } => format!("the file {change} since it was opened"),
+            Self::Io { action, source, .. } => format!("could not {action}: {}", io_reason(source)),
+            Self::ReadBack { found, .. } => {
+                format!("the finished picture was read back and {found}; it was not kept")
+            }
+            Self::Cancelled(stop) => stop.to_string(),
+        }
+    }
+
+    /// The file it is about.
+    pub fn path(&self) -> Option<&Path> {
+        match self {
+            Self::Malformed { path, .. }
+            | Self::Unsupported { path, .. }
+            | Self::OverBudget { path, .. }
+            | Self::OutOfMemory { path, .. }
+            | Self::Usage { path, .. }
+            | Self::AlreadyExists { path }
+            | Self::ProtectedInput { path, .. }
+            | Self::IsLink { path }
+            | Self::NameTaken { path, .. }
+            | Self::Changed { path, .. }
+            | Self::Io { path, .. }
+            | Self::ReadBack { path, .. } => Some(path),
+            Self::Source { path, .. } => path.as_deref(),
+            Self::Cancelled(_) => None,
+        }
+    }
+
     /// A short sentence on what the person can do.
     pub fn hint(&self) -> String {
         match self {
@@ -186,12 +220,34 @@ impl Error {
     }
 }
 
+impl std::fmt::Display for Error {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(&self.headline())?;
+        self.path().map_or(Ok(()), |path| write!(f, " ({})", path.display()))
+    }
+}
+
+impl std::error::Error for Error {
+    fn source(&self) -> Option<&(dyn std::error::Error + 'static)> {
+        match self {
+            Self::Io { source, .. } => Some(source),
+            _ => None,
+        }
+    }
+}
+
+impl From<Cancelled> for Error {
+    fn from(stop: Cancelled) -> Self {
+        Self::Cancelled(stop)
+    }
+}
+
 /// The other name of a protected file, when it is not the one that was to be written.
 fn other_name(path: &Path, input: &Path) -> String {
     if std::path::absolute(path).is_ok_and(|path| path == input) {
         return String::new();
     }
-    format!(" (it is the same file as {})", input.display())
+    format!(" ({})", input.display())
 }
 
 /// Whether the process or the system has no further open file to give: `EMFILE` and `ENFILE`, the same numbers on every
@@ -230,7 +286,7 @@ fn io_reason(source: &io::Error) -> String {
 
 fn io_hint(source: &io::Error, action: &str) -> &'static str {
     use io::ErrorKind as Kind;
-    let is_read = matches!(action, "open" | "read" | "measure");
+    let is_read = matches!(action, "open the file" | "read the file" | "measure the file");
     match source.kind() {
         _ if is_out_of_handles(source) => {
             "close other programs or scans, or raise the limit of open files (ulimit -n)"
@@ -254,12 +310,13 @@ impl From<RegionError> for Error {
     fn from(error: RegionError) -> Self {
         match error {
             RegionError::Cancelled(c) => Self::Cancelled(c),
-            RegionError::Unreadable { what, what_to_do, may_pass } => {
-                Self::Source { what, what_to_do, may_pass }
+            RegionError::Unreadable { what, what_to_do, path, may_pass } => {
+                Self::Source { what, what_to_do, path, may_pass }
             }
             other => Self::Source {
                 what: other.to_string(),
                 what_to_do: "check that the scan is still where it was".into(),
+                path: None,
                 may_pass: false,
             },
         }
@@ -271,8 +328,9 @@ impl From<Error> for RegionError {
         match error {
             Error::Cancelled(c) => Self::Cancelled(c),
             other => Self::Unreadable {
-                what: other.to_string(),
+                what: other.headline(),
                 what_to_do: other.hint(),
+                path: other.path().map(Path::to_owned),
                 may_pass: other.may_pass(),
             },
         }
@@ -303,18 +361,42 @@ mod tests {
             (24, "too many files are open", "limit of open files"),
             (27, "too large", "smaller"),
         ] {
-            let error = Error::io(Path::new("f.tif"), "write")(io::Error::from_raw_os_error(number));
+            let error = Error::io(Path::new("f.tif"), "write the file")(io::Error::from_raw_os_error(number));
             assert!(error.to_string().contains(reason), "{number}: {error}");
             assert!(error.hint().contains(hint), "{number}: {}", error.hint());
         }
-        let other = Error::io(Path::new("f.tif"), "write")(io::Error::from_raw_os_error(5));
-        assert_eq!(other.to_string(), "could not write f.tif: input/output error");
+        let other = Error::io(Path::new("f.tif"), "write the file")(io::Error::from_raw_os_error(5));
+        assert_eq!(other.to_string(), "could not write the file: input/output error (f.tif)");
+    }
+
+    #[test]
+    fn every_error_names_its_file_last() {
+        let path = || PathBuf::from("folder/f.tif");
+        let text = || "a strip".to_owned();
+        for error in [
+            Error::malformed(&path(), "a strip is cut short"),
+            Error::unsupported(&path(), "a GIF", "save it as TIFF"),
+            Error::over(&path(), "a strip", 2, 1),
+            Error::memory(&path(), "a strip", 1),
+            Error::usage(&path(), "rows of another length"),
+            Error::AlreadyExists { path: path() },
+            Error::ProtectedInput { path: path(), input: "other.tif".into() },
+            Error::IsLink { path: path() },
+            Error::NameTaken { path: path(), what: "a folder" },
+            Error::Changed { path: path(), change: FileChange::Gone },
+            Error::io(&path(), "open the file")(io::ErrorKind::NotFound.into()),
+            Error::ReadBack { path: path(), found: text() },
+            Error::Source { what: text(), what_to_do: text(), path: Some(path()), may_pass: false },
+        ] {
+            assert!(error.to_string().ends_with(" (folder/f.tif)"), "{error}");
+            assert!(!error.headline().contains("f.tif") && !error.hint().contains("f.tif"), "{error}");
+        }
     }
 
     #[test]
     fn a_refused_kind_does_not_say_its_advice_twice() {
         let error = Error::unsupported(Path::new("s.gif"), "a GIF", "save the scan as TIFF");
-        let told = format!("{error}; {}", error.hint());
+        let told = format!("{}; {}", error.headline(), error.hint());
         assert_eq!(told.matches("save the scan as TIFF").count(), 1, "{told}");
     }
 }

@@ -5,6 +5,7 @@ use std::path::Path;
 
 use glassine_raster::CancelToken;
 
+use crate::read::zeroed;
 use crate::{Error, open_regular};
 
 /// Length and hash of a file's bytes.
@@ -39,8 +40,8 @@ pub fn sampled_fingerprint(path: &Path) -> Result<SampledPrint, Error> {
     let mut hasher = blake3::Hasher::new();
     let mut take = |from: u64, most: u64| -> Result<(), Error> {
         let mut piece = Vec::new();
-        reader.seek(SeekFrom::Start(from)).map_err(Error::io(path, "read"))?;
-        reader.take(most).read_to_end(&mut piece).map_err(Error::io(path, "read"))?;
+        reader.seek(SeekFrom::Start(from)).map_err(Error::io(path, "read the file"))?;
+        reader.take(most).read_to_end(&mut piece).map_err(Error::io(path, "read the file"))?;
         hasher.update(&(piece.len() as u64).to_le_bytes()).update(&piece);
         Ok(())
     };
@@ -64,14 +65,14 @@ pub fn sampled_fingerprint(path: &Path) -> Result<SampledPrint, Error> {
 pub fn fingerprint(path: &Path, cancel: &CancelToken, progress: &dyn Fn(u64)) -> Result<Fingerprint, Error> {
     let (mut file, _) = open_regular(path)?;
     let mut hasher = blake3::Hasher::new();
-    let mut piece = vec![0_u8; 1 << 20];
+    let mut piece: Vec<u8> = zeroed(path, "a piece of the file", 1 << 20)?;
     let mut bytes = 0_u64;
     loop {
         cancel.check()?;
         let n = match file.read(&mut piece) {
             Ok(n) => n,
             Err(e) if e.kind() == std::io::ErrorKind::Interrupted => continue,
-            Err(e) => return Err(Error::io(path, "read")(e)),
+            Err(e) => return Err(Error::io(path, "read the file")(e)),
         };
         if n == 0 {
             break;

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use glassine_raster::{CancelToken, Orientation, PixelRect, RegionError, RegionSource, Samples16};
+use glassine_raster::{CancelToken, Orientation, PixelRect, RegionError, RegionSource, Samples16, reserve};
 
 use crate::icc::parse_profile;
 use crate::protect::{ProtectedFile, protect_open};
@@ -308,8 +308,8 @@ impl Taps {
 fn interleave(path: &Path, colour: &Samples16, infrared: &Samples16) -> Result<Samples16, Error> {
     let c = usize::from(colour.channels());
     let mut data = Vec::new();
-    data.try_reserve_exact(colour.data().len() + infrared.data().len())
-        .map_err(|_| Error::memory(path, "a region of the scan", colour.data().len() as u64 * 2))?;
+    reserve(&mut data, colour.data().len() + infrared.data().len())
+        .map_err(|refused| Error::memory(path, "a region of the scan", refused.bytes))?;
     for (px, v) in colour.data().chunks_exact(c).zip(infrared.data()) {
         data.extend_from_slice(px);
         data.push(*v);

@@ -34,7 +34,7 @@ pub fn write_rgbi(
         return Err(Error::unsupported(path, found, "choose one between 1 and 1 000 000 ppi"));
     }
     let mut file = AtomicFile::create(path, overwrite)?;
-    let mut write = |part: &[u8]| file.write_all(part).map_err(Error::io(path, "write"));
+    let mut write = |part: &[u8]| file.write_all(part).map_err(Error::io(path, "write the file"));
     write(&header(width, height, ppi, description))?;
     let mut row_bytes = Vec::with_capacity(width as usize * 8 * ROWS_PER_STRIP as usize);
     for first in (0..height).step_by(ROWS_PER_STRIP as usize) {

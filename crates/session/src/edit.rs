@@ -52,8 +52,23 @@ pub struct NewFrame {
     pub flags: Vec<FrameFlag>,
 }
 
+impl NewFrame {
+    /// A frame of which nothing but its box is known.
+    pub fn in_box(crop: TiltedBox) -> Self {
+        Self {
+            crop,
+            image_area: None,
+            guard_margin_px: 0.0,
+            orientation: Orientation::default(),
+            confidence: 1.0,
+            reason: String::new(),
+            flags: Vec::new(),
+        }
+    }
+}
+
 /// A found strip to be put on a scan.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, Default, PartialEq)]
 pub struct FoundStripEdit {
     /// The film with its rebate.
     pub film_area: Option<TiltedBox>,

@@ -4,7 +4,9 @@
 use std::sync::{Mutex, PoisonError};
 
 use glassine_film::{Histogram, quantise8_dithered, quantise16, quantise16_planes};
-use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16, SourcePlanes};
+use glassine_raster::{
+    CancelToken, NoMemory, PixelRect, RegionSource as _, Samples16, SourcePlanes, reserve,
+};
 use glassine_scanfile::{PackedRows, RowPacker};
 use glassine_sharpness::{RowScratch, RowSharpener};
 
@@ -12,7 +14,7 @@ use super::job::FrameJob;
 use crate::EngineError;
 use crate::recipe::Feed;
 use crate::render::{Lightness, Shift};
-use crate::scans::ask_for_memory;
+use crate::scans::{ask_for_memory, no_memory};
 
 /// What the rows are made for.
 #[derive(Debug, Clone, Copy)]
@@ -117,7 +119,8 @@ impl<'a> BandMaker<'a> {
         let mut scratch = spare.unwrap_or_default();
         self.fill(&span, &mut scratch, cancel)?;
         let width = self.job.sampling.width() as usize;
-        let mut made = self.room((y1 - y0) as usize * width);
+        let mut made =
+            self.room((y1 - y0) as usize * width).map_err(|refused| no_memory(refused, "a picture"))?;
         let (mut next, mut encoded, mut light_top) = (span.y0, span.top, span.top);
         while next < span.y1 {
             cancel.check()?;
@@ -190,20 +193,21 @@ impl<'a> BandMaker<'a> {
     }
 
     /// Room for the pixels of a band in the form that is wanted.
-    fn room(&self, pixels: usize) -> Made {
+    fn room(&self, pixels: usize) -> Result<Made, NoMemory> {
         let samples = pixels * usize::from(self.job.channels());
         let mut made = Made::default();
         match self.purpose {
             Purpose::File(_) if self.job.bits == 16 => {
                 made.wide =
                     self.written.lock().unwrap_or_else(PoisonError::into_inner).pop().unwrap_or_default();
+                reserve(&mut made.wide, samples)?;
                 made.wide.resize(samples, 0);
             }
-            Purpose::File(_) => made.narrow.reserve_exact(samples),
-            Purpose::Shrink => made.encoded.reserve_exact(pixels * 3),
+            Purpose::File(_) => reserve(&mut made.narrow, samples)?,
+            Purpose::Shrink => reserve(&mut made.encoded, pixels * 3)?,
             Purpose::Count => {}
         }
-        made
+        Ok(made)
     }
 
     /// Encoded colours and lightness of rows `from..to`, behind those that are there; rows above `next` are only looked at.

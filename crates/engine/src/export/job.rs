@@ -17,6 +17,7 @@ use crate::EngineError;
 use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
 use crate::render;
 use crate::repair::Repair;
+use crate::scans::zeroed;
 use crate::shrink::Shrink;
 use crate::types::ExportRequest;
 
@@ -232,7 +233,7 @@ impl<'a> FrameJob<'a> {
     /// Rows of a picture that was made smaller.
     fn put_small(&self, writer: &mut PictureWriter, encoded: &[f32], width: u32) -> Result<(), EngineError> {
         let row = width as usize * 3;
-        let mut codes = vec![0_u8; encoded.len()];
+        let mut codes = zeroed::<u8>(encoded.len() as u64, "a picture")?;
         let first_row = writer.rows_done();
         for (y, (out, values)) in codes.chunks_exact_mut(row).zip(encoded.chunks_exact(row)).enumerate() {
             quantise8_dithered(values, out, 0, first_row + y as u32);

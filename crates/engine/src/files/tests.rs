@@ -440,22 +440,9 @@ fn frames_beside_their_scan_are_told_when_a_session_is_opened() {
     let scan = desk.path.with_file_name("a.tif");
     std::fs::write(&scan, b"x").expect("writes");
     let session = with_scan(&scan);
-    let frame = |x: f64| glassine_session::NewFrame {
-        crop: TiltedBox::from_edges(x, 2.0, x + 10.0, 12.0),
-        image_area: None,
-        guard_margin_px: 0.0,
-        orientation: Default::default(),
-        confidence: 1.0,
-        reason: String::new(),
-        flags: vec![],
-    };
-    let found = glassine_session::FoundStripEdit {
-        film_area: None,
-        format_id: None,
-        perforations: vec![],
-        notes: vec![],
-        frames: vec![frame(5.0), frame(50_000.0)],
-    };
+    let frame = |x: f64| glassine_session::NewFrame::in_box(TiltedBox::from_edges(x, 2.0, x + 10.0, 12.0));
+    let found =
+        glassine_session::FoundStripEdit { frames: vec![frame(5.0), frame(50_000.0)], ..Default::default() };
     let edit = Edit::ReplaceStrips {
         scan: session.scans[0].id,
         film: glassine_film::FilmKind::Slide,

@@ -71,7 +71,7 @@ impl ScanFiles {
         let of = |path: &Path| {
             DiskState::of(path).map_err(|source| glassine_scanfile::Error::Io {
                 path: path.to_owned(),
-                action: "open",
+                action: "open the file",
                 source,
             })
         };
@@ -152,7 +152,7 @@ impl Prints {
         let state = || {
             DiskState::of(path).map_err(|source| {
                 let path = path.to_owned();
-                glassine_scanfile::Error::Io { path, action: "open", source }
+                glassine_scanfile::Error::Io { path, action: "open the file", source }
             })
         };
         let lock = || self.0.lock().unwrap_or_else(PoisonError::into_inner);

@@ -11,9 +11,10 @@ use std::borrow::Cow;
 use std::path::Path;
 use std::sync::{Arc, OnceLock};
 
-use glassine_raster::{CancelToken, MemoryBudget, PixelRect, RegionSource, Samples16};
+use bytemuck::Zeroable;
+use glassine_raster::{CancelToken, MemoryBudget, NoMemory, PixelRect, RegionSource, Samples16};
 
-use crate::EngineError;
+use crate::{EngineError, Notice, Severity};
 
 pub(crate) use disk::{FilesState, Prints, ScanFiles, changed_while_read};
 pub(crate) use open::OpenScan;
@@ -44,17 +45,32 @@ pub(crate) fn working_memory() -> &'static MemoryBudget {
     BUDGET.get_or_init(|| MemoryBudget::new(LIMIT_BYTES))
 }
 
-/// Ask for memory before a buffer grows, so that a refusal is an answer and not the end of the program.
+/// Ask for memory before buffers grow, where what they hold is known only later.
 pub(crate) fn ask_for_memory(bytes: u64, what: &str) -> Result<(), EngineError> {
-    let mut room = Vec::<u8>::new();
-    let asked = usize::try_from(bytes).is_ok_and(|bytes| room.try_reserve_exact(bytes).is_ok());
     // An allocation that nothing looks at would be left out by the compiler.
-    drop(std::hint::black_box(room));
-    if asked {
-        return Ok(());
-    }
-    Err(EngineError::told(
-        format!("the system has no memory for {} MB of {what}", bytes.div_ceil(1 << 20)),
+    zeroed::<u8>(bytes, what).map(|room| drop(std::hint::black_box(room)))
+}
+
+/// Zeroed memory, or an error when the system has none to give.
+pub(crate) fn zeroed<T: Zeroable>(count: u64, what: &str) -> Result<Vec<T>, EngineError> {
+    glassine_raster::zeroed(count).map_err(|refused| no_memory(refused, what))
+}
+
+/// Zeroed samples, or an error when the system has no memory for them.
+pub(crate) fn zeroed_samples(
+    (width, height): (u32, u32),
+    channels: u8,
+    what: &str,
+) -> Result<Samples16, EngineError> {
+    let codes = zeroed(u64::from(width) * u64::from(height) * u64::from(channels), what)?;
+    Samples16::from_vec(width, height, channels, codes)
+        .ok_or_else(|| EngineError::fault("samples were made in another size than asked"))
+}
+
+pub(crate) fn no_memory(refused: NoMemory, what: &str) -> EngineError {
+    EngineError::Passing(Notice::new(
+        Severity::Error,
+        format!("the system has no memory for {} MB of {what}", refused.bytes.div_ceil(1 << 20)),
         "close other programs, or make the box smaller",
     ))
 }

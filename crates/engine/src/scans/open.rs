@@ -12,9 +12,9 @@ use glassine_scanfile::{Encoding, Linearisation, OpenOptions, Scan, ScanInfo, ov
 use super::disk::{FilesState, ScanFiles, changed_while_read};
 use super::handles::{Handles, Slot};
 use super::{FIRST_LOOK_MAX_SIDE_PX, OVERVIEW_MAX_SIDE_PX, OverviewData};
-use crate::EngineError;
 use crate::cache::ByteCache;
 use crate::shelf::{Identity, Kept, Shelf};
+use crate::{EngineError, Notice};
 
 /// Which reduced picture of a scan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -370,12 +370,8 @@ impl OpenScan {
 }
 
 fn unreadable(error: EngineError) -> RegionError {
-    let notice = error.notice();
-    let what = match notice.path {
-        Some(path) => format!("{} ({})", notice.headline, path.display()),
-        None => notice.headline,
-    };
-    RegionError::Unreadable { what, what_to_do: notice.what_to_do, may_pass: error.may_pass() }
+    let Notice { headline: what, what_to_do, path, .. } = error.notice();
+    RegionError::Unreadable { what, what_to_do, path, may_pass: error.may_pass() }
 }
 
 /// Linear codes: what statistics, resampling and repair work on.

@@ -17,7 +17,7 @@ use rayon::prelude::*;
 use serde::{Deserialize, Serialize};
 
 use super::Identity;
-use crate::scans::{OverviewData, ask_for_memory};
+use crate::scans::OverviewData;
 
 const MAGIC: &[u8; 16] = b"kept overview 1\n";
 const HASH_BYTES: usize = 32;
@@ -88,7 +88,8 @@ pub(super) fn write(
     head.extend((text.len() as u64).to_le_bytes());
     head.extend(text);
     let mut file = AtomicFile::create(path, Overwrite::Replace)?;
-    let failed = |source| glassine_scanfile::Error::Io { path: path.to_owned(), action: "write", source };
+    let failed =
+        |source| glassine_scanfile::Error::Io { path: path.to_owned(), action: "write the file", source };
     file.write_all(&head).map_err(failed)?;
     let mut hashes = Vec::new();
     let mut bytes = Vec::with_capacity(2 * BLOCK_CODES);
@@ -185,10 +186,8 @@ impl Kept {
         let level = *self.description.levels.get(nth)?;
         let from = self.first_code_at + before.iter().map(|level| 2 * level.codes() as u64).sum::<u64>();
         let first_hash = before.iter().map(|level| level.blocks()).sum::<usize>();
-        // Zeros straight from the system cost nothing until they are written, which all cores do; whether there is room
-        // for them is asked before.
-        ask_for_memory(2 * level.codes() as u64, "an overview").ok()?;
-        let mut codes = vec![0_u16; level.codes()];
+        // Zeros straight from the system cost nothing until they are written, which all cores do.
+        let mut codes: Vec<u16> = glassine_raster::zeroed(level.codes() as u64).ok()?;
         let all_sound = codes.par_chunks_mut(BLOCK_CODES).enumerate().all(|(idx, block)| {
             let bytes: &mut [u8] = bytemuck::cast_slice_mut(block);
             let at = from + (idx * BLOCK_CODES * 2) as u64;

@@ -5,15 +5,15 @@ use std::path::{Path, PathBuf};
 
 use glassine_engine::{Engine, ExportReport, ExportRequest, FrameScope, SessionAt};
 use glassine_film::FilmKind;
-use glassine_raster::{CancelToken, Orientation, TiltedBox};
+use glassine_raster::{CancelToken, TiltedBox};
 use glassine_scanfile::{Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 use glassine_session::{Edit, EncodingChoice, Fingerprint, FoundStripEdit, NewFrame, ScanRef, Session};
 
 pub(crate) const WIDTH: u32 = 600;
 pub(crate) const HEIGHT: u32 = 400;
 
-/// Write an uncompressed 16-bit scan in which every sample depends on its place and on `seed`.
-pub(crate) fn write_scan_of(path: &Path, width: u32, height: u32, seed: u32) {
+/// Write an uncompressed 16-bit scan with these codes.
+pub(crate) fn write_codes(path: &Path, width: u32, height: u32, codes: &[u16]) {
     let spec = PictureSpec {
         width_px: width,
         height_px: height,
@@ -25,11 +25,16 @@ pub(crate) fn write_scan_of(path: &Path, width: u32, height: u32, seed: u32) {
         format: PictureFormat::Tiff { compression: Compression::None },
         overwrite: Overwrite::Replace,
     };
+    let mut writer = PictureWriter::begin(path, &spec).expect("begins");
+    writer.write_rows_u16(codes).expect("writes");
+    writer.finish().expect("finishes");
+}
+
+/// The same with codes that depend on their place and on `seed`.
+pub(crate) fn write_scan_of(path: &Path, width: u32, height: u32, seed: u32) {
     let code = |i: u32| (20_000 + (i.wrapping_mul(7919).wrapping_add(seed * 104_729) % 20_000)) as u16;
     let codes: Vec<u16> = (0..width * height * 3).map(code).collect();
-    let mut writer = PictureWriter::begin(path, &spec).expect("begins");
-    writer.write_rows_u16(&codes).expect("writes");
-    writer.finish().expect("finishes");
+    write_codes(path, width, height, &codes);
 }
 
 pub(crate) fn write_scan(path: &Path, seed: u32) {
@@ -73,22 +78,8 @@ pub(crate) fn scan_ref(path: &Path) -> ScanRef {
 pub(crate) fn session_of(scans: Vec<ScanRef>) -> Session {
     let mut session = Edit::AddScans(scans).apply(&Session::default()).expect("applies");
     for scan in session.scans.clone() {
-        let frame = NewFrame {
-            crop: TiltedBox::from_edges(40.0, 30.0, 560.0, 370.0),
-            image_area: None,
-            guard_margin_px: 0.0,
-            orientation: Orientation::default(),
-            confidence: 1.0,
-            reason: String::new(),
-            flags: Vec::new(),
-        };
-        let strip = FoundStripEdit {
-            film_area: None,
-            format_id: None,
-            perforations: Vec::new(),
-            notes: Vec::new(),
-            frames: vec![frame],
-        };
+        let frame = NewFrame::in_box(TiltedBox::from_edges(40.0, 30.0, 560.0, 370.0));
+        let strip = FoundStripEdit { frames: vec![frame], ..Default::default() };
         let film = FilmKind::Slide;
         let stock_id = glassine_film::default_stock(film).id.clone();
         let strips =

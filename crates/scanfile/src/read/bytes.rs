@@ -8,6 +8,7 @@ use std::time::SystemTime;
 
 use crate::Error;
 use crate::protect::Identity;
+use bytemuck::Zeroable;
 
 /// What happened to a file while it was open.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -60,7 +61,7 @@ impl Positioned {
     /// Whether the file is still the one that was opened, under its name and behind its handle.
     pub fn check_unchanged(&self) -> Result<(), Error> {
         let told = |change| Err(Error::Changed { path: self.path.clone(), change });
-        let held = self.file.metadata().map_err(Error::io(&self.path, "measure"))?;
+        let held = self.file.metadata().map_err(Error::io(&self.path, "measure the file"))?;
         if stamp_of(&held) != self.stamp {
             return told(FileChange::Rewritten);
         }
@@ -69,7 +70,7 @@ impl Positioned {
             Err(e) if matches!(e.kind(), io::ErrorKind::NotFound | io::ErrorKind::NotADirectory) => {
                 return told(FileChange::Gone);
             }
-            Err(e) => return Err(Error::io(&self.path, "measure")(e)),
+            Err(e) => return Err(Error::io(&self.path, "measure the file")(e)),
         };
         let is_same = match (self.identity, Identity::of(&named)) {
             (Some(opened), Some(now)) => opened.has_place_of(&now),
@@ -106,7 +107,7 @@ impl Positioned {
                 }
                 Ok(n) => done += n,
                 Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
-                Err(e) => return Err(Error::io(&self.path, "read")(e)),
+                Err(e) => return Err(Error::io(&self.path, "read the file")(e)),
             }
         }
         Ok(())
@@ -140,7 +141,7 @@ impl Positioned {
 /// Open a regular file for reading, with what the system says about it. Folders, pipes and devices are refused in words,
 /// without waiting for them.
 pub fn open_regular(path: &Path) -> Result<(File, Metadata), Error> {
-    let meta = path.metadata().map_err(Error::io(path, "open"))?;
+    let meta = path.metadata().map_err(Error::io(path, "open the file"))?;
     refuse_special(path, &meta)?;
     let mut options = File::options();
     options.read(true);
@@ -150,8 +151,8 @@ pub fn open_regular(path: &Path) -> Result<(File, Metadata), Error> {
         &mut options,
         rustix::fs::OFlags::NONBLOCK.bits().cast_signed(),
     );
-    let file = options.open(path).map_err(Error::io(path, "open"))?;
-    let meta = file.metadata().map_err(Error::io(path, "measure"))?;
+    let file = options.open(path).map_err(Error::io(path, "open the file"))?;
+    let meta = file.metadata().map_err(Error::io(path, "measure the file"))?;
     refuse_special(path, &meta)?;
     Ok((file, meta))
 }
@@ -186,14 +187,6 @@ fn special_kind(_meta: &Metadata) -> &'static str {
 }
 
 /// Zeroed memory, or an error when the system has none to give.
-pub(crate) fn zeroed<T: Clone + Default>(path: &Path, what: &str, count: u64) -> Result<Vec<T>, Error> {
-    let over = || Error::memory(path, what, count.saturating_mul(size_of::<T>() as u64));
-    let n = usize::try_from(count).map_err(|_| over())?;
-    // A trial allocation turns a refusal into an error. The zeroed allocation after it takes untouched pages, so that
-    // nothing writes the zeros twice. The compiler would leave out a trial that nothing looks at.
-    let mut trial = Vec::<T>::new();
-    let granted = trial.try_reserve_exact(n);
-    drop(std::hint::black_box(trial));
-    granted.map_err(|_| over())?;
-    Ok(vec![T::default(); n])
+pub(crate) fn zeroed<T: Zeroable>(path: &Path, what: &str, count: u64) -> Result<Vec<T>, Error> {
+    glassine_raster::zeroed(count).map_err(|refused| Error::memory(path, what, refused.bytes))
 }

@@ -8,6 +8,7 @@ use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
 
 use super::spec::WrittenFile;
 use super::sums::sum_of_samples;
+use crate::read::zeroed;
 use crate::{AtomicFile, Error, OpenOptions, Scan};
 
 /// Unpacked blocks kept while reading back; rows are asked for once and in order.
@@ -77,10 +78,10 @@ impl ClosedPicture {
     }
 
     fn check_bytes(&self, wanted: blake3::Hash, cancel: &CancelToken) -> Result<(), Error> {
-        let failed = || Error::io(self.path(), "read back");
+        let failed = || Error::io(self.path(), "read the file back");
         let mut file = File::open(self.file.temporary_path()).map_err(failed())?;
         let mut hasher = blake3::Hasher::new();
-        let mut buffer = vec![0; 1 << 20];
+        let mut buffer: Vec<u8> = zeroed(self.path(), "a piece of the file", 1 << 20)?;
         loop {
             cancel.check()?;
             match file.read(&mut buffer).map_err(failed())? {

@@ -43,7 +43,7 @@ pub(super) fn write_jpeg(
     let mut hasher = blake3::Hasher::new();
     for part in [&encoded[..at], &exif, &xmp, &encoded[at..]] {
         hasher.update(part);
-        file.write_all(part).map_err(Error::io(&path, "write"))?;
+        file.write_all(part).map_err(Error::io(&path, "write the file"))?;
     }
     Ok((file, hasher.finalize()))
 }

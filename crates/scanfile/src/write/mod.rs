@@ -12,6 +12,7 @@ mod tiff_out;
 
 use std::path::Path;
 
+use glassine_raster::reserve;
 use rayon::prelude::*;
 
 pub use closed::ClosedPicture;
@@ -66,9 +67,8 @@ impl PictureWriter {
             PictureFormat::Jpeg { quality } => {
                 let bytes = spec.row_bytes() * spec.height_px as usize;
                 let mut pixels = Vec::new();
-                pixels
-                    .try_reserve_exact(bytes)
-                    .map_err(|_| Error::memory(path, "a JPEG before it is packed", bytes as u64))?;
+                reserve(&mut pixels, bytes)
+                    .map_err(|refused| Error::memory(path, "a JPEG before it is packed", refused.bytes))?;
                 Out::Jpeg { file, quality, pixels }
             }
         };
@@ -151,7 +151,7 @@ impl PictureWriter {
             }
             _ => return Ok(()),
         };
-        for rows in packed.map_err(Error::io(self.path(), "pack"))? {
+        for rows in packed.map_err(Error::io(self.path(), "pack the rows of the file"))? {
             self.put(&rows)?;
         }
         Ok(())

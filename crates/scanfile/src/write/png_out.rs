@@ -67,7 +67,7 @@ impl PngOut {
     pub(super) fn begin(file: AtomicFile, spec: &PictureSpec) -> Result<Self, Error> {
         let path = file.path().to_owned();
         let mut chunks = Chunks { file, waiting: Vec::new() };
-        head(&mut chunks, spec).map_err(Error::io(&path, "write"))?;
+        head(&mut chunks, spec).map_err(Error::io(&path, "write the file"))?;
         let row_bytes = spec.row_bytes();
         Ok(Self {
             packer: ZlibEncoder::new(chunks, flate2::Compression::new(5)),
@@ -86,7 +86,7 @@ impl PngOut {
     /// Add whole rows of big-endian bytes.
     pub(super) fn rows(&mut self, bytes: &[u8]) -> Result<(), Error> {
         for row in bytes.chunks_exact(self.row_bytes) {
-            self.row(row).map_err(Error::io(&self.path, "write"))?;
+            self.row(row).map_err(Error::io(&self.path, "write the file"))?;
         }
         Ok(())
     }
@@ -120,7 +120,7 @@ impl PngOut {
             chunks.chunk(b"IEND", &[])?;
             Ok(chunks.file)
         });
-        done.map_err(Error::io(&path, "write"))
+        done.map_err(Error::io(&path, "write the file"))
     }
 }
 

@@ -42,7 +42,7 @@ impl TiffOut {
         let words = spec.icc.as_ref().map_or(0, |icc| icc.len()) as u64;
         let big = worst + words > CLASSIC_LIMIT;
         let header: &[u8] = if big { b"II\x2b\0\x08\0\0\0\0\0\0\0\0\0\0\0" } else { b"II\x2a\0\0\0\0\0" };
-        file.write_all(header).map_err(Error::io(file.path(), "write"))?;
+        file.write_all(header).map_err(Error::io(file.path(), "write the file"))?;
         Ok(Self {
             file,
             compression,
@@ -62,7 +62,7 @@ impl TiffOut {
 
     /// Add rows, in order.
     pub(super) fn rows(&mut self, packed: &PackedRows) -> Result<(), Error> {
-        packed.body.write_to(&mut self.file).map_err(Error::io(self.file.path(), "write"))?;
+        packed.body.write_to(&mut self.file).map_err(Error::io(self.file.path(), "write the file"))?;
         match &packed.body {
             Body::Strips(strips) => strips.iter().for_each(|strip| self.note_strip(strip.len() as u64)),
             Body::Samples(_) | Body::Bytes(_) => {
@@ -79,7 +79,7 @@ impl TiffOut {
     }
 
     fn put(&mut self, bytes: &[u8]) -> Result<(), Error> {
-        self.file.write_all(bytes).map_err(Error::io(self.file.path(), "write"))
+        self.file.write_all(bytes).map_err(Error::io(self.file.path(), "write the file"))
     }
 
     /// Write what is left, the directory, and the header's pointer to it; the file is then ready to be committed.
@@ -100,7 +100,7 @@ impl TiffOut {
         self.put(&ifd)?;
         let (place, pointer) =
             if self.big { (8, at.to_le_bytes().to_vec()) } else { (4, (at as u32).to_le_bytes().to_vec()) };
-        self.file.seek(SeekFrom::Start(place)).map_err(Error::io(self.file.path(), "write"))?;
+        self.file.seek(SeekFrom::Start(place)).map_err(Error::io(self.file.path(), "write the file"))?;
         self.put(&pointer)?;
         Ok(self.file)
     }

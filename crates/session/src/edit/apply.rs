@@ -1,5 +1,6 @@
 //! What each edit does to a session.
 
+use std::collections::HashSet;
 use std::sync::Arc;
 
 use glassine_film::{FilmKind, Look, Param};
@@ -203,9 +204,11 @@ fn replace_strips(
         .partition(|frame| gone.iter().any(|strip| strip.id == frame.strip));
     session.frames = other;
     // Frames are kept in the order of their scans, so a scan that is searched again keeps its place.
-    let scans_before: Vec<ScanId> = session.scans[..order].iter().map(|s| s.id).collect();
-    let before = |strip: StripId| session.strip(strip).is_some_and(|s| scans_before.contains(&s.scan));
-    let mut at = session.frames.iter().take_while(|frame| before(frame.strip)).count();
+    // Sets, because sessions of thousands of scans come here once for each scan.
+    let scans_before: HashSet<ScanId> = session.scans[..order].iter().map(|s| s.id).collect();
+    let is_before = |strip: &&Arc<Strip>| scans_before.contains(&strip.scan);
+    let before: HashSet<StripId> = session.strips.iter().filter(is_before).map(|strip| strip.id).collect();
+    let mut at = session.frames.iter().take_while(|frame| before.contains(&frame.strip)).count();
     for piece in found {
         let id = StripId(session.take_id());
         session.strips.push(Arc::new(Strip {

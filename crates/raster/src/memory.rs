@@ -1,0 +1,43 @@
+//! Memory that is asked for: a refusal of the system is an answer, not the end of the program.
+//!
+//! Every buffer of about a megabyte and more is made here. What is smaller is taken without asking.
+
+use bytemuck::Zeroable;
+
+/// The system has no memory to give.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
+#[error("the system has no memory for {bytes} bytes")]
+pub struct NoMemory {
+    /// Bytes asked for.
+    pub bytes: u64,
+}
+
+/// Zeroed elements, as pages that the system clears when they are first touched.
+pub fn zeroed<T: Zeroable>(count: u64) -> Result<Vec<T>, NoMemory> {
+    let refused = NoMemory { bytes: count.saturating_mul(size_of::<T>() as u64) };
+    let len = usize::try_from(count).map_err(|_| refused)?;
+    bytemuck::allocation::try_zeroed_vec(len).map_err(|()| refused)
+}
+
+/// Room for `len` elements in all.
+pub fn reserve<T>(buffer: &mut Vec<T>, len: usize) -> Result<(), NoMemory> {
+    let refused = NoMemory { bytes: (len as u64).saturating_mul(size_of::<T>() as u64) };
+    buffer.try_reserve_exact(len.saturating_sub(buffer.len())).map_err(|_| refused)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn memory_that_no_system_has_is_refused_with_its_size() {
+        for count in [1 << 60, u64::MAX / 4, u64::MAX] {
+            assert_eq!(zeroed::<u32>(count), Err(NoMemory { bytes: count.saturating_mul(4) }));
+        }
+        let mut buffer = vec![7_u16];
+        assert_eq!(reserve(&mut buffer, 1 << 61), Err(NoMemory { bytes: 1 << 62 }));
+        assert_eq!(reserve(&mut buffer, 1000), Ok(()));
+        assert!(buffer == [7] && buffer.capacity() >= 1000);
+        assert_eq!(zeroed::<u16>(3), Ok(vec![0; 3]));
+    }
+}
