@@ -28,6 +28,11 @@ impl Random {
 /// Base density of the invented film, red, green, blue.
 pub const BASE_D: [f64; 3] = [0.27, 0.61, 0.93];
 
+/// The same against full scale: open light is code 62 000.
+pub fn base_against_full_scale_d() -> [f64; 3] {
+    BASE_D.map(|d| d + (65_535.0_f64 / 62_000.0).log10())
+}
+
 /// What the film and the scanner are like.
 #[derive(Clone)]
 pub struct Model {
@@ -42,6 +47,10 @@ pub struct Model {
     pub infrared_noise: f64,
     /// Silver film: infrared density follows the visible.
     pub silver: bool,
+    /// Where there is no film at all: perforations.
+    pub holes: fn(f64, f64) -> bool,
+    /// Light beside that of the picture in every visible pixel, part of open light.
+    pub veil: f64,
 }
 
 impl Default for Model {
@@ -57,6 +66,8 @@ impl Default for Model {
             infrared_blur_px: 0.85,
             infrared_noise: 0.002,
             silver: false,
+            holes: |_, _| false,
+            veil: 0.0,
         }
     }
 }
@@ -99,6 +110,10 @@ impl Model {
                 *d = [d[1]; 3];
             }
         }
+        let hole: Vec<bool> = (0..n).map(|i| (self.holes)((i % w) as f64, (i / w) as f64)).collect();
+        for (d, _) in density.iter_mut().zip(&hole).filter(|(_, hole)| **hole) {
+            *d = [0.0; 3];
+        }
         let through: Vec<f64> = opacity.iter().map(|o| 1.0 - o).collect();
         let mut codes = [vec![0_u16; 4 * n], vec![0_u16; 4 * n]];
         let mut loss = vec![0.0_f64; n];
@@ -110,19 +125,22 @@ impl Model {
             for i in 0..n {
                 let noise = random.normal();
                 for (codes, value) in codes.iter_mut().zip([clean[i], dusty[i]]) {
+                    let value = value + self.veil;
                     let noisy = value + noise * (value * 1.5e-6 + 5e-10).sqrt();
                     codes[4 * i + c] = (noisy * 62_000.0).round().clamp(0.0, 65535.0) as u16;
                 }
-                loss[i] = loss[i].max((1.0 - dusty[i] / clean[i]).abs());
+                loss[i] = loss[i].max((1.0 - (dusty[i] + self.veil) / (clean[i] + self.veil)).abs());
             }
         }
         let infrared: Vec<f64> = density
             .iter()
             .zip(opacity)
-            .map(|(d, o)| {
+            .zip(&hole)
+            .map(|((d, o), hole)| {
                 let leaked: f64 =
                     if self.silver { 0.95 * d[1] } else { d.iter().zip(self.leak).map(|(d, k)| d * k).sum() };
-                10.0_f64.powf(-0.06 - leaked) * (1.0 - 0.95 * o)
+                let film = if *hole { 1.0 } else { 10.0_f64.powf(-0.06 - leaked) };
+                film * (1.0 - 0.95 * o)
             })
             .collect();
         let soft = blur(&infrared, w, h, self.infrared_blur_px);
