@@ -1,11 +1,13 @@
 //! From a scan with an infrared plane to a dust map.
 //!
-//! 1. Block medians of density give the slow background and a first leakage; silver film is recognised and refused.
+//! 1. Block medians of density, but for holder and open light, give the slow background and a first leakage; silver film is recognised and refused.
 //! 2. The infrared is registered; the leakage is refined on single pixels.
 //! 3. What infrared density neither lamp, film base nor dyes explain is the residual; its noise (median absolute deviation)
 //!    sets the threshold, raised where the image has steep edges because registration and blur are never perfect there.
 //! 4. Hysteresis: a defect must peak above the high threshold and extends down to the low one.
-//! 5. Faint straight traces below that are kept only when the visible picture shows a line there too (emulsion scratches).
+//! 5. Parts of defects that are lighter than their surroundings have lost their emulsion: they are filled from outside, and
+//!    lines of them are followed in the visible picture.
+//! 6. Faint straight traces below that are kept only when the visible picture shows a line there too (emulsion scratches).
 //!
 //! The frame is never held: each step reads it piece by piece, and what is kept are the few pixels that rise above the
 //! noise.
@@ -16,6 +18,7 @@
 use glassine_raster::{CancelToken, PixelRect, Plane, RegionSource, Samples16};
 
 use crate::attenuation;
+use crate::bare;
 use crate::density::{Blocks, block_medians, dye_density, smooth_background, transmittance};
 use crate::leakage;
 use crate::model::{Model, is_clear};
@@ -204,6 +207,8 @@ impl Analysis {
         let thresholds = Thresholds::new(sensitivity.min(residual.sensitivity_max), residual.smooth_noise_d);
         let (strong, near) = residual.strong_components(&thresholds);
         let weak = scratch::visible_lines(region, residual, &near, &thresholds)?;
+        let bare = bare::bare_parts(region, residual, &strong, &near)?;
+        let continued = scratch::continued(region, residual, &strong, &bare)?;
         let mut map = DustMap::clean(region.width(), region.height());
         map.response = attenuation::measure(region, residual, &strong, &near)?;
         map.registration = residual.model.registration;
@@ -211,6 +216,8 @@ impl Analysis {
         map.noise_d = f64::from(residual.noise_d);
         map.threshold_d = f64::from(thresholds.high_d);
         attenuation::write_strong(&mut map, residual, &strong, &near);
+        bare::write_bare(&mut map, &bare);
+        scratch::write_continued(&mut map, &continued);
         scratch::write_weak(&mut map, &weak);
         for _ in &weak {
             map.count(DustClass::Scratch);

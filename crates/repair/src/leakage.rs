@@ -86,7 +86,7 @@ pub(crate) fn from_blocks(blocks: &[Plane<f32>], film: &[bool]) -> BlockLeakage 
     let (correlation, slope, spread) = correlation(pairs);
     let stray_light = stray_light(&rows, colours);
     let rows = without_stray(rows.iter(), stray_light, colours);
-    let fit = fit(&rows, 1.0);
+    let fit = fit(&rows, rows.len() as f64);
     let coefficients = [fit.0[6], fit.0[7], fit.0[8]];
     let strength = coefficients.iter().sum::<f64>();
     let is_silver = spread > SPREAD_MIN_D && correlation > SILVER_CORRELATION && slope > SILVER_STRENGTH;
@@ -133,7 +133,8 @@ fn stray_light(rows: &[(Row, f64, f64)], colours: usize) -> f64 {
         .into_par_iter()
         .map(|step| {
             let stray = most * f64::from(step) / f64::from(STRAY_STEPS);
-            (stray, fit(&without_stray(some(), stray, colours), 1.0).1)
+            let rows = without_stray(some(), stray, colours);
+            (stray, fit(&rows, rows.len() as f64).1)
         })
         .collect();
     let best = tried.iter().copied().min_by(|a, b| a.1.total_cmp(&b.1)).unwrap_or_default();
@@ -148,12 +149,13 @@ fn slow_row(x: u32, y: u32, w: u32, h: u32, d: [f64; 3]) -> Row {
 
 /// Fit with a slight preference for a flat lamp and for red alone: cyan reaches furthest into the infrared.
 ///
-/// `error_d` is what the rows are already divided by, so that the preference counts the same in every unit.
-fn fit(rows: &[(Row, f64, f64)], error_d: f64) -> (Row, f64) {
-    let n = rows.iter().map(|r| r.2).sum::<f64>().max(1.0);
+/// `information` is the sum of the squares of what the rows were multiplied by, so that the preference counts the same
+/// however sure they are.
+fn fit(rows: &[(Row, f64, f64)], information: f64) -> (Row, f64) {
+    let n = information.max(1.0);
     let mut ridge = [1e-9 * n; 9];
     for (r, part) in ridge[1..].iter_mut().zip([1e-4, 1e-4, 1e-4, 1e-4, 1e-4, 1e-5, 3e-4, 3e-4]) {
-        *r = part * n / (error_d * error_d);
+        *r = part * n;
     }
     robust_fit(rows, &[0.0; 9], &ridge, 8).unwrap_or(([0.0; 9], 1e-3))
 }
@@ -238,6 +240,7 @@ fn fit_with_blur(
 ) -> (f64, Row) {
     let mut rows: Vec<(Row, f64, f64)> =
         first.rows.iter().map(|&(r, v, w)| (r.map(|x| x / BLOCK_ERROR_D), v / BLOCK_ERROR_D, w)).collect();
+    let mut information = rows.len() as f64 / (BLOCK_ERROR_D * BLOCK_ERROR_D);
     for s in samples {
         let d = s.visible[blur];
         let r = s.infrared - dot(coarse, &d);
@@ -246,13 +249,14 @@ fn fit_with_blur(
             continue;
         }
         let scale = 1.0 / (noise + 0.01 * s.contrast);
+        information += scale * scale;
         rows.push((
             [0.0, 0.0, 0.0, 0.0, 0.0, 0.0, d[0], d[1], d[2]].map(|x| x * scale),
             s.infrared * scale,
             1.0,
         ));
     }
-    let (solution, _) = fit(&rows, BLOCK_ERROR_D);
+    let (solution, _) = fit(&rows, information);
     let pixels = &rows[first.rows.len()..];
     let cost = pixels.iter().map(|(r, v, _)| (v - dot(r, &solution)).powi(2).min(9.0)).sum::<f64>();
     (cost / pixels.len().max(1) as f64, solution)

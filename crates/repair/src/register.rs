@@ -291,7 +291,12 @@ fn gauss_newton(cells: &[&Cell], start: [f64; 2]) -> Option<([f64; 2], f64)> {
                 else {
                     continue;
                 };
-                let r = f64::from(cell.visible.at(vx as u32, vy as u32)) - gain * e;
+                let v = f64::from(cell.visible.at(vx as u32, vy as u32));
+                // Dust is dense in both pictures; torn emulsion is dense in one and light in the other.
+                if cell.kind == Kind::Defect && v * e < 0.0 {
+                    continue;
+                }
+                let r = v - gain * e;
                 errors.push(r.abs() as f32);
                 let u = r / (4.685 * sigma);
                 if u.abs() >= 1.0 {

@@ -7,7 +7,9 @@ use glassine_repair::{
     Analysis, DustMap, DustOptions, FillPlace, Patches, Refusal, fill, find_dust, find_spots, make_patches,
     refill, register,
 };
-use twin::{Model, Twin, base_against_full_scale_d, dust, positive, precision_recall, psnr, scene, ssim};
+use twin::{
+    Model, Twin, base_against_full_scale_d, dust, positive, precision_recall, psnr, scene, ssim, stroke,
+};
 
 fn map_of(scan: &Samples16) -> Result<DustMap, Refusal> {
     find_dust(scan, 3, &DustOptions::default(), &CancelToken::new())
@@ -431,4 +433,41 @@ fn infrared_that_falls_where_the_picture_is_dense_is_refused_with_what_to_do() {
     let refusal = map_of(&scan).expect_err("no dye does that");
     assert!(matches!(refusal, Refusal::ImplausibleLeakage { .. }), "{refusal:?}");
     assert!(refusal.to_string().contains("repair spots by hand"), "{refusal}");
+}
+
+#[test]
+fn a_scratch_through_the_emulsion_is_filled_also_where_the_infrared_loses_it() {
+    let (w, h) = (360, 280);
+    let mut line = vec![0.0; w * h];
+    stroke(&mut line, w, h, &[(15.0, 96.0), (345.0, 132.0)], 1.6, 1.0);
+    // For 60 pixels in the middle the scattering equals what the lost dyes let through.
+    let scatter = |i: usize| if (150..210).contains(&(i % w)) { 0.0 } else { 0.02 * line[i] };
+    let scatter_d: Vec<f64> = (0..w * h).map(scatter).collect();
+    let lifted: Vec<f64> = line.iter().map(|l| 0.4 * l).collect();
+    let model = Model { lifted, scatter_d, ..Model::default() };
+    // Dust about it teaches the response that would divide the scratch away.
+    let twin = model.scan(scene, &dust(w, h, 3, 40, 0, 0));
+    let map = map_of(&twin.dusty).expect("film with a scratch");
+    let torn: Vec<usize> = (0..w * h).filter(|&i| line[i] > 0.3).collect();
+    let severity = map.severity_plane();
+    let missed = torn.iter().filter(|&&i| severity.data()[i] == 0).count();
+    assert!(missed * 50 < torn.len(), "{missed} of {} pixels missed", torn.len());
+    let (precision, recall) = precision_recall(&twin.loss, severity.data(), w, h);
+    assert!(precision > 0.97 && recall > 0.97, "{precision} {recall}");
+    let mut filled = twin.dusty.clone();
+    fill(&mut filled, 3, &map, &CancelToken::new());
+    let [spoilt, repaired, clean] = [&twin.dusty, &filled, &twin.clean].map(positive);
+    let (before, after) =
+        (psnr(&spoilt, &clean, |i| line[i] > 0.3), psnr(&repaired, &clean, |i| line[i] > 0.3));
+    assert!(after > before + 8.0 && after > 18.0, "{before} dB, then {after} dB");
+}
+
+#[test]
+fn a_wire_in_the_picture_is_no_scratch() {
+    let (w, h) = (360, 280);
+    let mut line = vec![0.0; w * h];
+    stroke(&mut line, w, h, &[(15.0, 96.0), (345.0, 132.0)], 1.6, 1.0);
+    let wire = |x: f64, y: f64| scene(x, y).map(|v| v - 0.7 * line[y as usize * w + x as usize]);
+    let twin = Model::default().scan(wire, &vec![0.0; w * h]);
+    assert_eq!(map_of(&twin.clean).expect("clean film").marked_px(), 0);
 }

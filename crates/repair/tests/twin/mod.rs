@@ -49,6 +49,10 @@ pub struct Model {
     pub silver: bool,
     /// Where there is no film at all: perforations.
     pub holes: fn(f64, f64) -> bool,
+    /// Share of the film's own density that scratches through the emulsion took from each pixel; empty for none.
+    pub lifted: Vec<f64>,
+    /// Infrared density that a torn surface scatters away, as far as each pixel was torn; empty for none.
+    pub scatter_d: Vec<f64>,
     /// Light beside that of the picture in every visible pixel, part of open light.
     pub veil: f64,
 }
@@ -68,6 +72,8 @@ impl Default for Model {
             silver: false,
             holes: |_, _| false,
             veil: 0.0,
+            lifted: Vec::new(),
+            scatter_d: Vec::new(),
         }
     }
 }
@@ -114,13 +120,17 @@ impl Model {
         for (d, _) in density.iter_mut().zip(&hole).filter(|(_, hole)| **hole) {
             *d = [0.0; 3];
         }
+        let at = |plane: &[f64], i: usize| plane.get(i).copied().unwrap_or(0.0);
+        let torn: Vec<[f64; 3]> =
+            density.iter().enumerate().map(|(i, d)| d.map(|d| d * (1.0 - at(&self.lifted, i)))).collect();
         let through: Vec<f64> = opacity.iter().map(|o| 1.0 - o).collect();
         let mut codes = [vec![0_u16; 4 * n], vec![0_u16; 4 * n]];
         let mut loss = vec![0.0_f64; n];
         for c in 0..3 {
             let light: Vec<f64> = density.iter().map(|d| 10.0_f64.powf(-d[c])).collect();
             let clean = blur(&light, w, h, self.visible_blur_px);
-            let covered: Vec<f64> = light.iter().zip(&through).map(|(l, t)| l * t).collect();
+            let covered: Vec<f64> =
+                torn.iter().zip(&through).map(|(d, t)| 10.0_f64.powf(-d[c]) * t).collect();
             let dusty = blur(&covered, w, h, self.visible_blur_px);
             for i in 0..n {
                 let noise = random.normal();
@@ -132,14 +142,16 @@ impl Model {
                 loss[i] = loss[i].max((1.0 - (dusty[i] + self.veil) / (clean[i] + self.veil)).abs());
             }
         }
-        let infrared: Vec<f64> = density
+        let infrared: Vec<f64> = torn
             .iter()
+            .enumerate()
             .zip(opacity)
             .zip(&hole)
-            .map(|((d, o), hole)| {
+            .map(|(((i, d), o), hole)| {
                 let leaked: f64 =
                     if self.silver { 0.95 * d[1] } else { d.iter().zip(self.leak).map(|(d, k)| d * k).sum() };
-                let film = if *hole { 1.0 } else { 10.0_f64.powf(-0.06 - leaked) };
+                let film_d = 0.06 + leaked + at(&self.scatter_d, i);
+                let film = if *hole { 1.0 } else { 10.0_f64.powf(-film_d) };
                 film * (1.0 - 0.95 * o)
             })
             .collect();
