@@ -429,7 +429,7 @@ mod tests {
 
     #[test]
     fn the_edge_is_a_length_on_the_film() {
-        // 0.3 mm at 1200 and 4000 ppi are 14 and 47 px; perforations of 35 mm film begin 0.7 mm from the picture.
+        // 0.3 mm at 300, 2400 and 4800 ppi are 3.5, 28.3 and 56.7 px; perforations of 35 mm film begin 0.7 mm from the picture.
         assert_eq!([300.0, 2400.0, 4800.0].map(|ppi| edge_px(Some(ppi))), [16, 28, 48]);
         assert_eq!(edge_px(None), 48);
     }
