@@ -10,7 +10,7 @@ use glassine_session::{Frame, Strip};
 use crate::EngineError;
 use crate::prepare::{Bench, base_of_frame};
 use crate::scans::{OpenScan, OverviewData};
-use crate::study;
+use crate::{repair, study};
 
 /// Mark of a pixel that counts nowhere; see [`glassine_film::measure_frame_without`].
 const LEFT_OUT: u8 = 2;
@@ -36,7 +36,8 @@ impl Bench<'_> {
     ) -> Result<FrameStatistics, EngineError> {
         let film = strip.film_area.unwrap_or(frame.crop);
         let samples = self.frame_samples(open, frame)?;
-        let clean = without_dust(samples, open, (&film, &frame.crop), self.cancel)?;
+        let film = (&film, repair::clear_film_d(strip));
+        let clean = without_dust(samples, open, (film, &frame.crop), self.cancel)?;
         let base_d = base_of_frame(strip, frame, open);
         let measured = measure_frame_without(&clean.samples, &clean.doubtful, base_d, strip.film);
         // Dust of a slide is dark and decides nothing. In a dark picture, what was taken for dust may be its only lights.
@@ -64,6 +65,9 @@ pub(crate) fn sample_overview(sampling: &TiltedSampling, overview: &OverviewData
     sampling.on_reduced(overview.factor).read(&overview.samples, 0, 0, out)
 }
 
+/// A piece of film, and the density of its clear parts.
+type Film<'a> = (&'a TiltedBox, Option<[f64; 3]>);
+
 /// Samples of a frame for statistics, without its dust.
 struct CleanSamples {
     /// Linear codes; dust that the infrared shows is filled.
@@ -82,7 +86,7 @@ struct CleanSamples {
 fn without_dust(
     mut samples: Samples16,
     open: &OpenScan,
-    (film, frame): (&TiltedBox, &TiltedBox),
+    (film, frame): (Film<'_>, &TiltedBox),
     cancel: &CancelToken,
 ) -> Result<CleanSamples, EngineError> {
     let colours = open.colour_channels();
@@ -102,7 +106,7 @@ fn without_dust(
 fn sampled_dust(
     samples: &Samples16,
     open: &OpenScan,
-    (film, frame): (&TiltedBox, &TiltedBox),
+    (film, frame): (Film<'_>, &TiltedBox),
     cancel: &CancelToken,
 ) -> Result<Option<DustMap>, EngineError> {
     let colours = open.colour_channels();
@@ -116,7 +120,7 @@ fn sampled_dust(
         let [x, y] = known.shift_px;
         Registration { shift_px: [scale * (cos * x + sin * y), scale * (cos * y - sin * x)], ..known }
     });
-    let options = DustOptions { registration, ..DustOptions::default() };
+    let options = DustOptions { registration, film_base_d: film.1, ..DustOptions::default() };
     match glassine_repair::find_dust(samples, colours, &options, cancel) {
         Ok(map) => Ok(Some(map)),
         Err(Refusal::Cancelled(_)) => Err(EngineError::Cancelled),

@@ -8,11 +8,13 @@ use std::hash::{DefaultHasher, Hash, Hasher};
 use glassine_film::Param;
 use std::sync::Arc;
 
-use glassine_raster::{CancelToken, PixelRect, Point, RegionError, RegionSource, Samples16, TiltedBox};
+use glassine_raster::{
+    CancelToken, MM_PER_INCH, PixelRect, Point, RegionError, RegionSource, Samples16, TiltedBox,
+};
 use glassine_repair::{
     DustError, DustMap, DustOptions, FillPlace, Leakage, Mark, Patches, Refusal, Registration,
 };
-use glassine_session::{BrushStroke, Frame};
+use glassine_session::{BrushStroke, Frame, Strip};
 
 use crate::EngineError;
 use crate::recipe::FrameContext;
@@ -24,8 +26,10 @@ use crate::watched::Watched;
 
 /// Full-resolution pixels around a box or tile that repair may look at.
 const CONTEXT_PX: u32 = 96;
-/// Pixels around the image area that a cubic kernel or a sharpening halo may still read.
-const EDGE_PX: u32 = 48;
+/// What a cubic kernel or a sharpening halo may still read around the image area: a length on the film, mm, as far as it lies
+/// within a range of pixels; where the resolution is unknown, the most. More would reach into perforations.
+const EDGE_MM: f64 = 0.3;
+const EDGE_PX: (f64, f64) = (16.0, 48.0);
 /// Repair of one frame: what was found and the new values, and why infrared was refused if it was.
 #[derive(Debug)]
 pub(crate) struct Repair {
@@ -110,11 +114,23 @@ fn image_area(frame: &Frame) -> TiltedBox {
     frame.image_area.unwrap_or(frame.crop)
 }
 
+/// Pixels around the image area that are repaired with it.
+fn edge_px(ppi: Option<f64>) -> u32 {
+    let (least, most) = EDGE_PX;
+    ppi.map_or(most, |ppi| EDGE_MM / MM_PER_INCH * ppi).clamp(least, most).round() as u32
+}
+
+/// Density of the clear film of a strip, which nothing on it is clearer than; `None` where that does not hold.
+pub(crate) fn clear_film_d(strip: &Strip) -> Option<[f64; 3]> {
+    strip.base.as_ref().filter(|_| strip.film.is_negative()).map(|base| base.density_d)
+}
+
 /// What the repair of a frame would be called.
 pub(crate) fn key_of(context: &FrameContext) -> RepairKey {
     let (open, frame) = (&context.open, &context.frame);
     let area = image_area(frame);
-    let rect = area.pixel_bounds(open.width(), open.height()).grown(EDGE_PX, open.width(), open.height());
+    let edge_px = edge_px(context.scan_ref.ppi);
+    let rect = area.pixel_bounds(open.width(), open.height()).grown(edge_px, open.width(), open.height());
     // The hash names an entry of a cache in memory; it is never stored.
     let mut drawn = DefaultHasher::new();
     let mut number = |v: f64| v.to_bits().hash(&mut drawn);
@@ -302,10 +318,17 @@ impl Work<'_> {
             return Ok(Err(Refusal::NoInfrared));
         }
         let sensitivity = self.context.frame.look.get(Param::RepairSensitivity);
+        let film_base_d = clear_film_d(&self.context.strip);
         let options = DustOptions {
             sensitivity,
             sensitivity_max: if self.keep_studies { 1.0 } else { sensitivity },
-            registration: study::region_registration(open, &film_of(self.context), self.region, self.cancel)?,
+            registration: study::region_registration(
+                open,
+                (&film_of(self.context), film_base_d),
+                self.region,
+                self.cancel,
+            )?,
+            film_base_d,
             ..DustOptions::default()
         };
         refusal_of(self.desk.marks(open, &self.source, self.region, &options, self.keep_studies, self.cancel))
@@ -403,6 +426,13 @@ pub(crate) fn tiles_of(rect: PixelRect, side_px: u32) -> Vec<PixelRect> {
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn the_edge_is_a_length_on_the_film() {
+        // 0.3 mm at 300, 2400 and 4800 ppi are 3.5, 28.3 and 56.7 px; perforations of 35 mm film begin 0.7 mm from the picture.
+        assert_eq!([300.0, 2400.0, 4800.0].map(|ppi| edge_px(Some(ppi))), [16, 28, 48]);
+        assert_eq!(edge_px(None), 48);
+    }
 
     #[test]
     fn tiles_cover_a_part_without_overlap_and_stay_small() {

@@ -113,9 +113,11 @@ impl RepairDesk {
 }
 
 /// Where the infrared lies in a part of a scan, told about the middle of that part.
+///
+/// `film` is a piece of film and the density of its clear parts, see [`DustOptions::film_base_d`].
 pub(crate) fn region_registration(
     open: &OpenScan,
-    film: &TiltedBox,
+    film: (&TiltedBox, Option<[f64; 3]>),
     region: PixelRect,
     cancel: &CancelToken,
 ) -> Result<Option<Registration>, EngineError> {
@@ -140,7 +142,7 @@ fn middle(rect: PixelRect) -> [f64; 2] {
 /// Told about the middle of the scan.
 fn scan_registration(
     open: &OpenScan,
-    film: &TiltedBox,
+    (film, film_base_d): (&TiltedBox, Option<[f64; 3]>),
     cancel: &CancelToken,
 ) -> Result<Option<Registration>, EngineError> {
     /// Pieces of film that are looked at, and the confidence that ends the search.
@@ -159,7 +161,7 @@ fn scan_registration(
         let rect = tiles[idx];
         let _held = working_memory().reserve(rect.area() * u64::from(open.channels()) * 2)?;
         let linear = open.read(rect, cancel)?;
-        if let Ok(found) = glassine_repair::register(&linear, open.colour_channels()) {
+        if let Ok(found) = glassine_repair::register(&linear, open.colour_channels(), film_base_d) {
             let [from, to] = [rect, whole(open)].map(middle);
             pieces.push(found.about([to[0] - from[0], to[1] - from[1]]));
             if found.confidence >= SURE {

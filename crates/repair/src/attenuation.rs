@@ -26,7 +26,7 @@ const PIECE_ROWS: u32 = 64;
 /// Of a frame full of dust at least so many pieces are looked at.
 const PIECES_MIN: usize = 8;
 /// Half side of the window in which the undisturbed picture is taken as a plane.
-const PLANE_PX: i32 = 6;
+pub(crate) const PLANE_PX: i32 = 6;
 /// A window must show this many clean pixels.
 const CLEAN_MIN: usize = 40;
 /// Weight of the prior (gain 1, nothing else), in pixels.
@@ -173,13 +173,13 @@ fn fit_channel(lessons: &[Lesson], c: usize, noise_d: f64) -> ChannelResponse {
 }
 
 /// A part of the frame that lessons are taken from.
-struct Seen<'a> {
-    linear: &'a Samples16,
+pub(crate) struct Seen<'a> {
+    pub(crate) linear: &'a Samples16,
     /// What the samples cover.
-    rect: PixelRect,
-    colours: usize,
-    residual: &'a Residual,
-    near: &'a Near,
+    pub(crate) rect: PixelRect,
+    pub(crate) colours: usize,
+    pub(crate) residual: &'a Residual,
+    pub(crate) near: &'a Near,
 }
 
 impl Seen<'_> {
@@ -204,6 +204,16 @@ impl Seen<'_> {
         // Lighter than its surroundings: emulsion is missing here, and infrared says nothing of how much.
         let lighter = (0..self.colours).all(|c| loss[c] < -2.0 * error[c]);
         (!lighter).then_some(Lesson { terms, slope, loss, error })
+    }
+
+    /// Density of a pixel against the undisturbed one, and how far that may be off; means of the colours, D.
+    pub(crate) fn contrast_d(&self, x: u32, y: u32) -> Option<(f64, f64)> {
+        let planes = self.local_planes(x, y)?;
+        let codes = self.pixel(x, y).iter().take(self.colours);
+        let (contrast, error) = codes.zip(planes).fold((0.0, 0.0), |(contrast, error), (&code, plane)| {
+            (contrast + f64::from(density_d(code)) - plane.0, error + plane.1)
+        });
+        Some((contrast / self.colours as f64, error / self.colours as f64))
     }
 
     /// The undisturbed density at a pixel, from a plane through the clean pixels about it, and their spread; per channel.

@@ -41,6 +41,15 @@ pub(crate) fn density_of(code: f32) -> f32 {
     FULL - (exponent as f32 * std::f32::consts::LOG10_2 + log)
 }
 
+/// Density of the dyes behind a code that holds stray light; see [`Leakage`](crate::Leakage).
+///
+/// At least a tenth of the code counts as film, so that noise in the dark stays within bounds.
+#[inline(always)]
+pub(crate) fn dye_density(code: f32, stray_codes: f32) -> f32 {
+    let (rest, least) = (code - stray_codes, 0.1 * code);
+    density_of(if rest > least { rest } else { least })
+}
+
 /// Transmittance of a density.
 #[inline]
 pub(crate) fn transmittance(density_d: f32) -> f32 {

@@ -1,11 +1,13 @@
 //! From a scan with an infrared plane to a dust map.
 //!
-//! 1. Block medians of density give the slow background and a first leakage; silver film is recognised and refused.
+//! 1. Block medians of density, but for holder and open light, give the slow background and a first leakage; silver film is recognised and refused.
 //! 2. The infrared is registered; the leakage is refined on single pixels.
 //! 3. What infrared density neither lamp, film base nor dyes explain is the residual; its noise (median absolute deviation)
 //!    sets the threshold, raised where the image has steep edges because registration and blur are never perfect there.
 //! 4. Hysteresis: a defect must peak above the high threshold and extends down to the low one.
-//! 5. Faint straight traces below that are kept only when the visible picture shows a line there too (emulsion scratches).
+//! 5. Parts of defects that are lighter than their surroundings have lost their emulsion: they are filled from outside, and
+//!    lines of them are followed in the visible picture.
+//! 6. Faint straight traces below that are kept only when the visible picture shows a line there too (emulsion scratches).
 //!
 //! The frame is never held: each step reads it piece by piece, and what is kept are the few pixels that rise above the
 //! noise.
@@ -16,17 +18,27 @@
 use glassine_raster::{CancelToken, PixelRect, Plane, RegionSource, Samples16};
 
 use crate::attenuation;
-use crate::density::{Blocks, block_medians, smooth_background};
+use crate::bare;
+use crate::density::{Blocks, block_medians, dye_density, smooth_background, transmittance};
 use crate::leakage;
 use crate::model::{Model, is_clear};
 use crate::region::Region;
 use crate::register::{self, Outcome};
 use crate::residual::{Residual, Thresholds};
+use crate::robust::median_in_place;
 use crate::scratch;
 use crate::types::{DustClass, DustError, DustMap, DustOptions, Leakage, Refusal, Registration};
 
 /// Smallest side of a region in which background, noise and registration can be measured.
 const SIDE_MIN_PX: u32 = 64;
+/// Blocks clearer than the film base by more than this in every colour are no film, D.
+///
+/// Film is clearer than its base by lamp fall-off (3 to 10 % from middle to edge: up to 0.05 D) and by nothing else; open
+/// light is clearer by at least the density of support and mask, 0.15 D and more. Ours.
+const CLEARER_D: f32 = 0.06;
+/// Infrared density that film has at least over open light, D: its two surfaces reflect 8 % of the light (0.035 D), less what
+/// the lamp falls off. Source: Fresnel's law for a refractive index of 1.5.
+const SURFACES_D: f32 = 0.02;
 /// More damage than this is not dust.
 const DAMAGE_MAX: f64 = 0.25;
 
@@ -110,15 +122,16 @@ impl Analysis {
         let blocks = block_medians(&region, colours)?;
         check_signal(&blocks)?;
         let blocks = blocks.medians;
-        let film = film_blocks(&blocks);
+        let film = film_blocks(&blocks, options.film_base_d);
         let searched = holder_blocks(&blocks).iter().map(|holder| !holder).collect();
         let first = leakage::from_blocks(&blocks, &film);
         if first.is_silver {
             return Err(silver(&first.leakage).into());
         }
+        first.leakage.check()?;
         let outcome = match options.registration {
             Some(given) if given.confidence >= register::CONFIDENCE_MIN => Outcome::Found(given),
-            _ => register::of_region(&region, colours)?,
+            _ => register::of_region(&region, colours, options.film_base_d)?,
         };
         let aligned = |confidence| Registration { confidence, ..Registration::ALIGNED };
         let (registration, doubtful) = match outcome {
@@ -132,6 +145,7 @@ impl Analysis {
         if is_silver {
             return Err(silver(&leakage).into());
         }
+        leakage.check()?;
         let background = background_of(blocks, &leakage, &film);
         let size = (region.width(), region.height());
         let model = Model::new(size, colours, registration, &leakage, background);
@@ -193,6 +207,8 @@ impl Analysis {
         let thresholds = Thresholds::new(sensitivity.min(residual.sensitivity_max), residual.smooth_noise_d);
         let (strong, near) = residual.strong_components(&thresholds);
         let weak = scratch::visible_lines(region, residual, &near, &thresholds)?;
+        let bare = bare::bare_parts(region, residual, &strong, &near)?;
+        let continued = scratch::continued(region, residual, &strong, &bare)?;
         let mut map = DustMap::clean(region.width(), region.height());
         map.response = attenuation::measure(region, residual, &strong, &near)?;
         map.registration = residual.model.registration;
@@ -200,6 +216,8 @@ impl Analysis {
         map.noise_d = f64::from(residual.noise_d);
         map.threshold_d = f64::from(thresholds.high_d);
         attenuation::write_strong(&mut map, residual, &strong, &near);
+        bare::write_bare(&mut map, &bare);
+        scratch::write_continued(&mut map, &continued);
         scratch::write_weak(&mut map, &weak);
         for _ in &weak {
             map.count(DustClass::Scratch);
@@ -217,9 +235,12 @@ fn silver(leakage: &Leakage) -> Refusal {
 fn background_of(mut blocks: Vec<Plane<f32>>, leakage: &Leakage, film: &[bool]) -> Plane<f32> {
     let mut clean = blocks.pop().unwrap_or_else(|| Plane::filled(1, 1, 0.0));
     if !is_clear(leakage) {
+        let stray_codes = 65_535.0 * leakage.stray_light as f32;
         for (i, v) in clean.data_mut().iter_mut().enumerate() {
+            let density =
+                |block_d: f32| f64::from(dye_density(transmittance(block_d) * 65_535.0, stray_codes));
             let image: f64 =
-                blocks.iter().zip(leakage.coefficients).map(|(b, c)| c * f64::from(b.data()[i])).sum();
+                blocks.iter().zip(leakage.coefficients).map(|(b, c)| c * density(b.data()[i])).sum();
             *v -= image as f32;
         }
     }
@@ -247,15 +268,55 @@ fn holder_blocks(blocks: &[Plane<f32>]) -> Vec<bool> {
     holder
 }
 
-/// Which blocks show film for measurements: neither holder nor next to it, where a block may be half and half.
-pub(crate) fn film_blocks(blocks: &[Plane<f32>]) -> Vec<bool> {
+/// Which blocks show open light: clearer than the base of a negative can be.
+///
+/// Without a base, as on slides, the clearest blocks are open light if the infrared says so too: all film holds infrared
+/// back by its two surfaces at least, and nothing lies between those blocks and the clearest of all others.
+fn open_light_blocks(blocks: &[Plane<f32>], film_base_d: Option<[f64; 3]>) -> Vec<bool> {
+    let (colours, infrared) = blocks.split_at(blocks.len() - 1);
+    let count = infrared[0].data().len();
+    let clearest: Vec<f32> = match film_base_d {
+        Some(base) => base.iter().map(|base| *base as f32 - CLEARER_D).collect(),
+        None => {
+            let least = |b: &Plane<f32>| b.data().iter().copied().fold(f32::MAX, f32::min);
+            colours.iter().map(|b| least(b) + CLEARER_D).collect()
+        }
+    };
+    let is_clear = |i: usize| colours.iter().zip(&clearest).all(|(b, clearest)| b.data()[i] < *clearest);
+    let clear: Vec<bool> = (0..count).map(is_clear).collect();
+    if film_base_d.is_some() {
+        return clear;
+    }
+    let levels = |open: bool| -> Vec<f32> {
+        let pairs = infrared[0].data().iter().zip(&clear);
+        pairs.filter(|(_, clear)| **clear == open).map(|(d, _)| *d).collect()
+    };
+    let (mut open, mut film) = (levels(true), levels(false));
+    if open.is_empty() || film.len() < 50 {
+        return vec![false; count];
+    }
+    let open = median_in_place(&mut open);
+    // The least of it may be half open light itself.
+    let rank = film.len() / 50;
+    let film = *film.select_nth_unstable_by(rank, f32::total_cmp).1;
+    let between = 0.5 * (open + film);
+    let gap = film - open > SURFACES_D;
+    infrared[0].data().iter().zip(&clear).map(|(d, clear)| gap && (*clear || *d < between)).collect()
+}
+
+/// Which blocks show film for measurements: neither holder nor open light, nor next to them, where a block may be half and
+/// half.
+pub(crate) fn film_blocks(blocks: &[Plane<f32>], film_base_d: Option<[f64; 3]>) -> Vec<bool> {
     let (w, h) = (blocks[0].width() as usize, blocks[0].height() as usize);
-    let holder = holder_blocks(blocks);
+    let mut other = holder_blocks(blocks);
+    for (other, open) in other.iter_mut().zip(open_light_blocks(blocks, film_base_d)) {
+        *other |= open;
+    }
     (0..w * h)
         .map(|i| {
             let (x, y) = (i % w, i / w);
             !(y.saturating_sub(1)..=(y + 1).min(h - 1))
-                .any(|yy| (x.saturating_sub(1)..=(x + 1).min(w - 1)).any(|xx| holder[yy * w + xx]))
+                .any(|yy| (x.saturating_sub(1)..=(x + 1).min(w - 1)).any(|xx| other[yy * w + xx]))
         })
         .collect()
 }

@@ -2,7 +2,7 @@
 
 use glassine_raster::{PixelLoop, PixelRect, Samples16, run_vectorised};
 
-use crate::density::{background_row, density_of};
+use crate::density::{background_row, density_of, dye_density};
 use crate::model::Model;
 use crate::register::cubic_weights;
 
@@ -215,6 +215,7 @@ impl Computing<'_> {
         let mut sharp = std::mem::take(&mut self.field.sharp);
         sharp.resize(w * h, 0.0);
         let channels = usize::from(self.linear.channels());
+        let stray = model.stray_codes;
         let first = outer.x0.saturating_sub(reach as u32);
         let end = (outer.x1 + reach as u32).min(model.width);
         // Columns of the frame, then its edge repeated on both sides.
@@ -225,12 +226,13 @@ impl Computing<'_> {
             let samples = self.samples(y, first);
             let middle = &mut line[before..after];
             match (channels, model.leaks.as_slice()) {
-                (4, &[r, g, b]) => leaks_of::<4, 3>(samples, [r, g, b], middle),
-                (2, &[grey]) => leaks_of::<2, 1>(samples, [grey], middle),
+                (4, &[r, g, b]) => leaks_of::<4, 3>(samples, [r, g, b], stray, middle),
+                (2, &[grey]) => leaks_of::<2, 1>(samples, [grey], stray, middle),
                 (n, leaks) => {
                     for (o, px) in middle.iter_mut().zip(samples.chunks_exact(n)) {
                         let all = leaks.iter().zip(px);
-                        *o = all.fold(0.0, |sum, (leak, code)| sum + leak * density_of(f32::from(*code)));
+                        *o = all
+                            .fold(0.0, |sum, (leak, code)| sum + leak * dye_density(f32::from(*code), stray));
                     }
                 }
             }
@@ -365,12 +367,12 @@ fn spread<'a>(
 
 /// Leaked density of pixels of `C` channels, of which `N` leak.
 #[inline(always)]
-fn leaks_of<const C: usize, const N: usize>(samples: &[u16], leaks: [f32; N], out: &mut [f32]) {
+fn leaks_of<const C: usize, const N: usize>(samples: &[u16], leaks: [f32; N], stray: f32, out: &mut [f32]) {
     let (pixels, _) = samples.as_chunks::<C>();
     for (o, px) in out.iter_mut().zip(pixels) {
         let mut sum = 0.0;
         for c in 0..N {
-            sum += leaks[c] * density_of(f32::from(px[c]));
+            sum += leaks[c] * dye_density(f32::from(px[c]), stray);
         }
         *o = sum;
     }

@@ -96,7 +96,7 @@ pub fn refill(
     );
     let mut batches: BTreeMap<u32, Vec<Piece>> = BTreeMap::new();
     let mut filled: Vec<Filled> = Vec::new();
-    let pieces = map.components().into_iter().flat_map(split);
+    let pieces = map.components().into_iter().flat_map(|component| split(component, PIECE_PX));
     for pixels in pieces.filter(|piece| !piece.bounds().intersect(wanted).is_empty()) {
         let piece = Piece::new(pixels, w, h);
         match piece.unchanged(before, colours) {
@@ -197,17 +197,17 @@ impl Piece {
 }
 
 /// Cut a long component along a fixed grid, so that windows stay small.
-fn split(component: Component) -> Vec<Component> {
+pub(crate) fn split(component: Component, piece_px: u32) -> Vec<Component> {
     let bounds = component.bounds();
-    if bounds.width() <= PIECE_PX + PIECE_PX / 2 && bounds.height() <= PIECE_PX + PIECE_PX / 2 {
+    if bounds.width() <= piece_px + piece_px / 2 && bounds.height() <= piece_px + piece_px / 2 {
         return vec![component];
     }
     let mut pieces: BTreeMap<(u32, u32), Component> = BTreeMap::new();
     for run in &component.runs {
         let mut x = run.x0;
         while x < run.x1 {
-            let end = ((x / PIECE_PX + 1) * PIECE_PX).min(run.x1);
-            let key = (run.y / PIECE_PX, x / PIECE_PX);
+            let end = ((x / piece_px + 1) * piece_px).min(run.x1);
+            let key = (run.y / piece_px, x / piece_px);
             pieces.entry(key).or_default().runs.push(Run { y: run.y, x0: x, x1: end });
             x = end;
         }

@@ -8,7 +8,8 @@
 //! 1. [`register`]: marks common to both pictures give shift, and scale and turn when the picture shows them.
 //! 2. leakage: robust regression of infrared on visible density; silver film is recognised here and refused.
 //! 3. [`find_dust`]: residual infrared density, thresholds from its own noise, hysteresis, shape classes; faint straight
-//!    traces that only the visible picture confirms (scratches through the emulsion).
+//!    traces that only the visible picture confirms (scratches through the emulsion); parts that are lighter than what lies
+//!    about them, where no image is left, and where such lines go on without a trace in the infrared.
 //! 4. response: the frame's own defects teach how much visible light a given infrared loss means, per channel, with what is
 //!    left of shift and blur.
 //! 5. [`fill`]: most probable undisturbed densities, from the pixel's own light (divided by what the defect let through) and
@@ -29,12 +30,13 @@
 //! # Simplifications
 //! The response of visible to infrared loss is linear and the same over a frame; one particle may differ in opacity, which
 //! is estimated where its surroundings allow. Dust darkens; what makes film lighter (missing emulsion) is only filled from
-//! outside. Infrared noise is taken as even over the frame.
+//! outside. Stray light is even over a frame. Infrared noise is taken as even over the frame.
 //!
 //! # Out of scope
 //! Files, colour meaning, silver film (refused), fading and stains as large as the picture.
 
 mod attenuation;
+mod bare;
 mod density;
 mod detect;
 mod differences;

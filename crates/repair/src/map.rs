@@ -35,6 +35,7 @@ impl DustMap {
                 coefficients: [0.0; 3],
                 offset_d: 0.0,
                 silver_correlation: 0.0,
+                stray_light: 0.0,
                 strength: 0.0,
                 blur_px: 0.0,
             },

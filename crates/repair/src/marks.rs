@@ -50,6 +50,8 @@ pub(crate) struct Cell {
     pub(crate) infrared: Plane<f32>,
     pub(crate) visible: Plane<f32>,
     pub(crate) reach: i32,
+    /// What its marks are.
+    pub(crate) kind: Kind,
     pub(crate) marks: Vec<Mark>,
 }
 
@@ -243,7 +245,7 @@ impl Cell {
             infrared_d: infrared.at(x as u32, y as u32),
             weight: isotropy(&infrared, x, y),
         });
-        Self { x0, y0, marks: marks.collect(), infrared, visible, reach }
+        Self { x0, y0, marks: marks.collect(), infrared, visible, reach, kind }
     }
 }
 

@@ -22,6 +22,8 @@ pub(crate) struct Model {
     pub(crate) background: Plane<f32>,
     /// Leaked density per visible density, a value a colour; none when the dyes are clear.
     pub(crate) leaks: Vec<f32>,
+    /// See [`Leakage::stray_light`], codes.
+    pub(crate) stray_codes: f32,
     /// Softness of the infrared picture: middle and one side of a Gaussian.
     pub(crate) kernel: Vec<f32>,
 }
@@ -37,7 +39,8 @@ impl Model {
         let weights = &leakage.coefficients.map(|c| c as f32)[..usize::from(colours.min(3))];
         let leaks = if is_clear(leakage) { Vec::new() } else { weights.to_vec() };
         let kernel = if leaks.is_empty() { vec![1.0] } else { gaussian_kernel(leakage.blur_px as f32) };
-        Self { width, height, colours, registration, background, leaks, kernel }
+        let stray_codes = leakage.stray_light as f32 * 65535.0;
+        Self { width, height, colours, registration, background, leaks, stray_codes, kernel }
     }
 
     /// Samples that `rect` is computed from.
@@ -99,7 +102,14 @@ mod tests {
     }
 
     fn leakage(coefficients: [f64; 3], blur_px: f64) -> Leakage {
-        Leakage { coefficients, offset_d: 0.0, silver_correlation: 0.0, strength: 0.0, blur_px }
+        Leakage {
+            coefficients,
+            offset_d: 0.0,
+            silver_correlation: 0.0,
+            stray_light: 0.0,
+            strength: 0.0,
+            blur_px,
+        }
     }
 
     #[test]

@@ -36,14 +36,18 @@ pub(crate) const CONFIDENCE_MIN: f32 = 0.25;
 /// Find where the infrared picture lies against the visible one.
 ///
 /// `linear` holds linear 16-bit codes, the infrared sample last. Refused when the two cannot be matched with certainty.
-/// When nothing at all stands out in the infrared, the answer is [`Registration::ALIGNED`] with confidence 0.
-pub fn register(linear: &Samples16, colour_channels: u8) -> Result<Registration, Refusal> {
+/// `film_base_d` is that of [`DustOptions`](crate::DustOptions::film_base_d). When nothing at all stands out in the infrared, the answer is [`Registration::ALIGNED`] with confidence 0.
+pub fn register(
+    linear: &Samples16,
+    colour_channels: u8,
+    film_base_d: Option<[f64; 3]>,
+) -> Result<Registration, Refusal> {
     let cancel = CancelToken::new();
     let whole = PixelRect::of_size(linear.width(), linear.height());
     let region = Region::new(linear, whole, &cancel);
     let colours = colour_channels.min(3);
     crate::detect::check_size(&region, colours)?;
-    match of_samples(&region, linear, colours).map_err(DustError::into_refusal)? {
+    match of_samples(&region, linear, colours, film_base_d).map_err(DustError::into_refusal)? {
         Outcome::Found(registration) => Ok(registration),
         Outcome::NoMarks => Ok(Registration { confidence: 0.0, ..Registration::ALIGNED }),
         Outcome::Uncertain { confidence, marks } => {
@@ -59,7 +63,11 @@ const PARTS_MAX: usize = 6;
 const SURE: f32 = 0.7;
 
 /// Where the infrared lies in a region of any size: the surest of a few parts, from the middle outwards.
-pub(crate) fn of_region(region: &Region<'_>, colours: u8) -> Result<Outcome, DustError> {
+pub(crate) fn of_region(
+    region: &Region<'_>,
+    colours: u8,
+    film_base_d: Option<[f64; 3]>,
+) -> Result<Outcome, DustError> {
     let (w, h) = (region.width(), region.height());
     let cut = |n: u32| -> Vec<(u32, u32)> {
         let pieces = n.div_ceil(PART_PX).max(1);
@@ -76,7 +84,7 @@ pub(crate) fn of_region(region: &Region<'_>, colours: u8) -> Result<Outcome, Dus
     for part in parts.into_iter().take(PARTS_MAX) {
         let middle = |a: u32, b: u32, n: u32| (f64::from(n) - f64::from(a) - f64::from(b)) / 2.0;
         let to_middle = [middle(part.x0, part.x1, w), middle(part.y0, part.y1, h)];
-        let outcome = match of_part(&region.part(part), colours) {
+        let outcome = match of_part(&region.part(part), colours, film_base_d) {
             Ok(Outcome::Found(r)) => Outcome::Found(r.about(to_middle)),
             Ok(other) => other,
             // A part of the holder, say, where the infrared is black: others may still tell.
@@ -96,16 +104,21 @@ pub(crate) fn of_region(region: &Region<'_>, colours: u8) -> Result<Outcome, Dus
 }
 
 /// Look at one part, which is held in memory meanwhile.
-fn of_part(region: &Region<'_>, colours: u8) -> Result<Outcome, DustError> {
+fn of_part(region: &Region<'_>, colours: u8, film_base_d: Option<[f64; 3]>) -> Result<Outcome, DustError> {
     crate::detect::check_size(region, colours)?;
-    of_samples(region, &region.read(region.whole())?, colours)
+    of_samples(region, &region.read(region.whole())?, colours, film_base_d)
 }
 
 /// Look at a region of sufficient size whose samples are there.
-fn of_samples(region: &Region<'_>, linear: &Samples16, colours: u8) -> Result<Outcome, DustError> {
+fn of_samples(
+    region: &Region<'_>,
+    linear: &Samples16,
+    colours: u8,
+    film_base_d: Option<[f64; 3]>,
+) -> Result<Outcome, DustError> {
     let blocks = block_medians(&region.held(linear), colours)?;
     crate::detect::check_signal(&blocks)?;
-    let film = crate::detect::film_blocks(&blocks.medians);
+    let film = crate::detect::film_blocks(&blocks.medians, film_base_d);
     let first = crate::leakage::from_blocks(&blocks.medians, &film);
     let background = smooth_background(&blocks.medians[colours as usize], &film);
     Ok(find(linear, colours, &background, &film, first.leakage.strength))
@@ -278,7 +291,12 @@ fn gauss_newton(cells: &[&Cell], start: [f64; 2]) -> Option<([f64; 2], f64)> {
                 else {
                     continue;
                 };
-                let r = f64::from(cell.visible.at(vx as u32, vy as u32)) - gain * e;
+                let v = f64::from(cell.visible.at(vx as u32, vy as u32));
+                // Dust is dense in both pictures; torn emulsion is dense in one and light in the other.
+                if cell.kind == Kind::Defect && v * e < 0.0 {
+                    continue;
+                }
+                let r = v - gain * e;
                 errors.push(r.abs() as f32);
                 let u = r / (4.685 * sigma);
                 if u.abs() >= 1.0 {

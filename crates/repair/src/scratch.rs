@@ -2,12 +2,16 @@
 //!
 //! A trace just above the infrared noise is believed only when it is long, thin, and the visible picture has a line of
 //! constant sign on the very same pixels. A wire against the sky is a line in the visible picture alone and stays.
+//!
+//! Bare lines (see [`crate::bare`]) are followed where the infrared loses them: what is left of a dye layer may hold back as
+//! much infrared as the torn edge scatters.
 
-use std::collections::HashMap;
+use std::collections::{BTreeMap, HashMap};
 
 use glassine_raster::{PixelRect, Plane};
 use rayon::prelude::*;
 
+use crate::bare::{BarePart, severity_of};
 use crate::density::density_d;
 use crate::field::Field;
 use crate::label::{Component, join_runs};
@@ -32,6 +36,13 @@ const PROFILE_PART: f32 = 0.7;
 /// A line is followed this far past its ends, over gaps up to this long.
 const FOLLOW_MAX_PX: usize = 400;
 const GAP_MAX_PX: usize = 24;
+/// Pixels in a row on which it must be seen again after a long gap; after a short one, a third of it.
+const AGAIN_PX: usize = 12;
+/// Width of a bare line that is followed at most, and pixels at its end that tell where it goes.
+const BARE_WIDTH_MAX_PX: f64 = 8.0;
+const END_PX: u32 = 40;
+/// Longest gap of a long one.
+const BARE_GAP_MAX_PX: usize = 64;
 /// Distance at which the undisturbed picture is read, on both sides of the line.
 const SIDE_PX: f64 = 5.0;
 
@@ -183,8 +194,12 @@ fn confirm(probe: &mut Probe<'_>, component: Component) -> Option<WeakLine> {
     .then(|| {
         let mut beyond_ends = Vec::new();
         for sign in [1.0, -1.0] {
-            let mut track = Track { probe, contrast_d: middle, trace_d: trace };
-            track.follow(&component, (sign * cos, sign * sin), &mut beyond_ends);
+            let mut track =
+                Track { probe, contrast_d: middle, trace_d: trace, side_px: SIDE_PX, gap_px: GAP_MAX_PX };
+            let direction = (sign * cos, sign * sin);
+            if let Some(end) = end_of(&component, direction) {
+                track.follow(end, direction, &mut beyond_ends);
+            }
         }
         WeakLine { component, contrast_d: middle, beyond_ends }
     })
@@ -194,16 +209,25 @@ fn confirm(probe: &mut Probe<'_>, component: Component) -> Option<WeakLine> {
 struct Track<'a, 'b> {
     probe: &'a mut Probe<'b>,
     contrast_d: f32,
+    /// Infrared density of the line; 0 where the visible picture alone tells.
     trace_d: f32,
+    /// Distance of the sides that the line is compared with.
+    side_px: f64,
+    /// Gap over which the line may be lost.
+    gap_px: usize,
+}
+
+/// Furthest pixel of a component in a direction.
+fn end_of(component: &Component, (dx, dy): (f64, f64)) -> Option<(u32, u32)> {
+    let along = |p: &(u32, u32)| f64::from(p.0) * dx + f64::from(p.1) * dy;
+    component.pixels().max_by(|a, b| along(a).total_cmp(&along(b)))
 }
 
 impl Track<'_, '_> {
-    /// Go on from the component's furthest pixel as long as line and trace are seen, over gaps of a few pixels.
-    fn follow(&mut self, component: &Component, (dx, dy): (f64, f64), out: &mut Vec<(u32, u32)>) {
-        let along = |p: &(u32, u32)| f64::from(p.0) * dx + f64::from(p.1) * dy;
-        let Some(end) = component.pixels().max_by(|a, b| along(a).total_cmp(&along(b))) else { return };
+    /// Go on from an end as long as line and trace are seen, over gaps of a few pixels.
+    fn follow(&mut self, end: (u32, u32), (dx, dy): (f64, f64), out: &mut Vec<(u32, u32)>) {
         let (mut x, mut y) = (f64::from(end.0), f64::from(end.1));
-        let mut pending = Vec::new();
+        let (mut pending, mut again) = (Vec::new(), 0);
         let (w, h) = self.probe.size();
         for _ in 0..FOLLOW_MAX_PX {
             (x, y) = (x + dx, y + dy);
@@ -216,8 +240,15 @@ impl Track<'_, '_> {
             pending.push(((x - aside * dy).round() as u32, (y + aside * dx).round() as u32));
             if best > 0.0 {
                 (x, y) = (x - 0.5 * aside * dy, y + 0.5 * aside * dx);
-                out.append(&mut pending);
-            } else if pending.len() > GAP_MAX_PX {
+                again += 1;
+                // Past a gap, an edge of the picture that happens to lie on the way is not the line.
+                if again >= (pending.len() / 3).min(AGAIN_PX) {
+                    out.append(&mut pending);
+                }
+                continue;
+            }
+            again = 0;
+            if pending.len() > self.gap_px {
                 return;
             }
         }
@@ -228,12 +259,107 @@ impl Track<'_, '_> {
     fn seen(&mut self, x: f64, y: f64, aside: f64, dx: f64, dy: f64) -> f32 {
         let (x, y) = (x - aside * dy, y + aside * dx);
         let (px, py) = self.probe.pixel(x, y);
-        if self.probe.smooth(px, py) < 0.4 * self.trace_d {
+        if self.trace_d > 0.0 && self.probe.smooth(px, py) < 0.4 * self.trace_d {
             return 0.0;
         }
-        let sides = [1.0, -1.0].map(|s| self.probe.visible(x - s * dy * SIDE_PX, y + s * dx * SIDE_PX));
-        beyond(self.probe.visible(x, y), sides[0], sides[1]) * self.contrast_d.signum()
-            - 0.5 * self.contrast_d.abs()
+        // Three pixels along the line, so that grain does not pass for it.
+        let mut mean = |aside: f64| {
+            let at = |along: f64| (x + along * dx - aside * dy, y + along * dy + aside * dx);
+            [-1.0, 0.0, 1.0].map(at).map(|(x, y)| self.probe.visible(x, y)).iter().sum::<f32>() / 3.0
+        };
+        let (middle, left, right) = (mean(0.0), mean(self.side_px), mean(-self.side_px));
+        beyond(middle, left, right) * self.contrast_d.signum() - 0.5 * self.contrast_d.abs()
+    }
+}
+
+/// A bare line's way on past its ends, seen in the visible picture alone.
+#[derive(Debug)]
+pub(crate) struct Continuation {
+    pub(crate) pixels: Vec<(u32, u32)>,
+    pub(crate) contrast_d: f32,
+    /// Half the line's width.
+    pub(crate) half_width_px: u32,
+}
+
+/// Where defects that are bare lines go on; `bare` are parts of `strong`, in its order.
+pub(crate) fn continued(
+    region: &Region<'_>,
+    residual: &Residual,
+    strong: &[Component],
+    bare: &[BarePart],
+) -> Result<Vec<Continuation>, DustError> {
+    let mut parts: BTreeMap<usize, Vec<&BarePart>> = BTreeMap::new();
+    bare.iter().for_each(|part| parts.entry(part.defect).or_default().push(part));
+    let found: Vec<Option<Continuation>> = parts
+        .into_par_iter()
+        .map(|(defect, parts)| {
+            let component = &strong[defect];
+            let area: u32 = parts.iter().map(|part| part.pixels.area()).sum();
+            let shape = component.shape();
+            let wide = 2.0 * shape.across_rms_px > BARE_WIDTH_MAX_PX + 0.03 * shape.length_px;
+            if shape.length_px < LENGTH_MIN_PX || wide || 2 * area < component.area() {
+                return Ok(None);
+            }
+            let width = f64::from(component.area()) / shape.length_px;
+            // The longer a line was straight, the further it may be trusted to go on.
+            let gap_px = (GAP_MAX_PX + shape.length_px as usize / 4).min(BARE_GAP_MAX_PX);
+            let mut probe = Probe { region, residual, cells: HashMap::new(), failed: None };
+            let mut pixels = Vec::new();
+            let (cos, sin) = shape.direction;
+            for direction in [(cos, sin), (-cos, -sin)] {
+                let Some(end) = end_of(component, direction) else { continue };
+                let contrast = |part: &&&BarePart| {
+                    let b = part.pixels.bounds().grown(1, u32::MAX, u32::MAX);
+                    let inside = (b.x0..b.x1).contains(&end.0) && (b.y0..b.y1).contains(&end.1);
+                    inside.then_some(part.contrast_d)
+                };
+                // A trace that ends in dust tells nothing of what comes after.
+                let Some(contrast_d) = parts.iter().find_map(|part| contrast(&part)) else { continue };
+                let direction = direction_at(component, end, direction);
+                let side_px = SIDE_PX.max(0.5 * width + 3.0);
+                let mut track = Track { probe: &mut probe, contrast_d, trace_d: 0.0, side_px, gap_px };
+                track.follow(end, direction, &mut pixels);
+            }
+            let contrast_d = parts.iter().map(|part| part.contrast_d).sum::<f32>() / parts.len() as f32;
+            let half_width_px = (0.5 * width).ceil().clamp(1.0, 6.0) as u32;
+            match probe.failed {
+                Some(error) => Err(error),
+                None => Ok(Some(Continuation { pixels, contrast_d, half_width_px })),
+            }
+        })
+        .collect::<Result<_, DustError>>()?;
+    Ok(found.into_iter().flatten().filter(|line| !line.pixels.is_empty()).collect())
+}
+
+/// Direction of a line at one of its ends: that of its main axis over the last pixels.
+fn direction_at(component: &Component, end: (u32, u32), whole: (f64, f64)) -> (f64, f64) {
+    let near = |&(x, y): &(u32, u32)| x.abs_diff(end.0).max(y.abs_diff(end.1)) < END_PX;
+    let (n, sx, sy) = component
+        .pixels()
+        .filter(near)
+        .fold((0.0, 0.0, 0.0), |(n, sx, sy), (x, y)| (n + 1.0, sx + f64::from(x), sy + f64::from(y)));
+    let (dx, dy) = (f64::from(end.0) - sx / n, f64::from(end.1) - sy / n);
+    let length = dx.hypot(dy);
+    if length < 0.25 * f64::from(END_PX) { whole } else { (dx / length, dy / length) }
+}
+
+/// Mark where bare lines go on, to be filled from outside.
+pub(crate) fn write_continued(map: &mut DustMap, lines: &[Continuation]) {
+    for line in lines {
+        let mark =
+            Mark { severity: severity_of(line.contrast_d), class: DustClass::Scratch as u8, attenuation: 0 };
+        // What the infrared sees of the line is marked already, and in its place.
+        let open = line.pixels.iter().filter(|(x, y)| map.severity(*x, *y) == 0);
+        let open: Vec<(u32, u32)> = open.copied().collect();
+        for (x, y) in open {
+            let rect =
+                PixelRect::new(x, y, x + 1, y + 1).grown(line.half_width_px, map.width(), map.height());
+            for (x, y) in (rect.y0..rect.y1).flat_map(|y| (rect.x0..rect.x1).map(move |x| (x, y))) {
+                if map.severity(x, y) == 0 {
+                    map.set_mark(x, y, mark);
+                }
+            }
+        }
     }
 }
 
@@ -253,8 +379,7 @@ fn beyond(value: f32, a: f32, b: f32) -> f32 {
 pub(crate) fn write_weak(map: &mut DustMap, lines: &[WeakLine]) {
     let (w, h) = (map.width(), map.height());
     for line in lines {
-        let lost = 1.0 - (-line.contrast_d.abs() * std::f32::consts::LN_10).exp();
-        let severity = (lost * 255.0).round().clamp(1.0, 255.0) as u8;
+        let severity = severity_of(line.contrast_d);
         for (x, y) in line.component.pixels().chain(line.beyond_ends.iter().copied()) {
             for yy in y.saturating_sub(1)..=(y + 1).min(h - 1) {
                 for xx in x.saturating_sub(1)..=(x + 1).min(w - 1) {

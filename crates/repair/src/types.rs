@@ -63,7 +63,10 @@ impl Registration {
 ///
 /// ```text
 /// D_infrared = offset + coefficients . (D_red, D_green, D_blue) + slow background + defects
+/// D_c        = -log10(max(T_c - stray, T_c / 10)),   T_c = code / 65535
 /// ```
+/// Infrared density follows that of the dyes, visible codes hold stray light besides: dark parts look clearer than they are,
+/// and without taking it off, the darkest parts of a slide would look like dust.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Leakage {
     /// Infrared density per visible density, red, green, blue (grey uses the first).
@@ -72,6 +75,8 @@ pub struct Leakage {
     pub offset_d: f64,
     /// Correlation of infrared with visible density over the picture, -1..=1.
     pub silver_correlation: f64,
+    /// Even light in the visible codes that came through no film, part of full scale: flare, or a lid that stood ajar.
+    pub stray_light: f64,
     /// Infrared density per neutral visible density: about 0.05 for clear dyes, near 1 for silver.
     pub strength: f64,
     /// Extra blur of the infrared picture against the visible one, sigma in pixels.
@@ -83,7 +88,29 @@ pub struct Leakage {
 /// Ours; clear dyes measure about 0.05, silver 0.9 and more.
 pub const STRONG_LEAKAGE: f64 = 0.2;
 
+/// Infrared density per visible density above which the infrared shows the image itself, as silver does.
+///
+/// Ours: clear dyes give a strength near 0.05, partly transparent slide films up to 0.4, silver 0.8 to 1.2.
+pub(crate) const SILVER_STRENGTH: f64 = 0.5;
+/// Leakage that dyes can have: single coefficients, and the least of all together (below zero is error of measurement).
+const LEAKAGE_RANGE: std::ops::Range<f64> = -0.15..0.6;
+const STRENGTH_MIN: f64 = -0.03;
+
 impl Leakage {
+    /// Refuse what no dye can do: infrared density that falls where the film is denser, or that follows one colour alone
+    /// against the others.
+    ///
+    /// Infrared density is that of the dyes, and every dye absorbs there a little or nothing; their densities follow from
+    /// those of the scanner's bands by a matrix whose off-diagonal terms are about -0.1 to -0.3 (unwanted absorptions).
+    /// With up to 0.5 D per D of the most absorbing dye, coefficients lie between -0.15 and 0.6.
+    pub(crate) fn check(&self) -> Result<(), Refusal> {
+        let single = self.coefficients.iter().all(|c| LEAKAGE_RANGE.contains(c));
+        if single && (STRENGTH_MIN..SILVER_STRENGTH).contains(&self.strength) {
+            return Ok(());
+        }
+        Err(Refusal::ImplausibleLeakage { strength: self.strength })
+    }
+
     /// Whether the dyes block so much infrared that the person should look at the map before trusting it.
     pub fn is_strong(&self) -> bool {
         self.strength > STRONG_LEAKAGE
@@ -107,6 +134,14 @@ pub enum Refusal {
         /// Correlation of infrared and visible density.
         correlation: f64,
         /// Infrared density per visible density.
+        strength: f64,
+    },
+    /// The infrared follows the picture as no film's dyes do.
+    #[error(
+        "the infrared plane follows the picture in a way no film does ({strength:.2} D per D), so dust cannot be told from image; check that it belongs to this scan and that the frame lies on film only, or repair spots by hand"
+    )]
+    ImplausibleLeakage {
+        /// Infrared density per neutral visible density, see [`Leakage::strength`].
         strength: f64,
     },
     /// Infrared and visible pictures could not be laid on each other with certainty.
@@ -186,11 +221,15 @@ pub struct DustOptions {
     pub registration: Option<Registration>,
     /// Extra blur of the infrared picture, sigma in pixels, instead of measuring it.
     pub blur_px: Option<f64>,
+    /// Density of the clear film against full scale, red, green, blue (grey: red); `None` for slides, and when unknown.
+    ///
+    /// Nothing on a negative is clearer, so whatever is clearer is no film: perforations, or open light beside the film.
+    pub film_base_d: Option<[f64; 3]>,
 }
 
 impl Default for DustOptions {
     fn default() -> Self {
-        Self { sensitivity: 0.5, sensitivity_max: 0.0, registration: None, blur_px: None }
+        Self { sensitivity: 0.5, sensitivity_max: 0.0, registration: None, blur_px: None, film_base_d: None }
     }
 }
 

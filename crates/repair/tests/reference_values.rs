@@ -57,7 +57,7 @@ fn the_shift_agrees_with_phase_correlation() {
             let visible = 0.6 + specks(x, y, (0.0, 0.0), 1.6, 0.5);
             vec![visible, visible, visible, 0.1 + specks(x, y, shift_px, 1.9, 0.45)]
         });
-        let [sx, sy] = register(&scan, 3).expect("two dozen specks").shift_px;
+        let [sx, sy] = register(&scan, 3, None).expect("two dozen specks").shift_px;
         let off = (sx - phase_correlation_px.0).hypot(sy - phase_correlation_px.1);
         assert!(off <= 0.05, "{sx} {sy} against {phase_correlation_px:?}");
     }

@@ -7,7 +7,9 @@ use glassine_repair::{
     Analysis, DustMap, DustOptions, FillPlace, Patches, Refusal, fill, find_dust, find_spots, make_patches,
     refill, register,
 };
-use twin::{Model, Twin, dust, positive, precision_recall, psnr, scene, ssim};
+use twin::{
+    Model, Twin, base_against_full_scale_d, dust, positive, precision_recall, psnr, scene, ssim, stroke,
+};
 
 fn map_of(scan: &Samples16) -> Result<DustMap, Refusal> {
     find_dust(scan, 3, &DustOptions::default(), &CancelToken::new())
@@ -250,12 +252,12 @@ fn another_pictures_infrared_is_refused_or_marks_nothing() {
 #[test]
 fn registration_finds_shift_rotation_and_scale() {
     let (model, twin) = dusty_twin();
-    let found = register(&twin.dusty, 3).expect("enough dust");
+    let found = register(&twin.dusty, 3, None).expect("enough dust");
     assert!((found.shift_px[0] - 0.8).abs() < 0.08 && (found.shift_px[1] + 0.4).abs() < 0.08, "{found:?}");
     assert!(found.confidence > 0.6 && found.is_pure_shift());
     for shift_px in [(-3.3, 2.6), (6.2, -5.1)] {
         let moved = Model { shift_px, ..model.clone() }.scan(scene, &dust(360, 280, 3, 40, 6, 2));
-        let found = register(&moved.dusty, 3).expect("enough dust");
+        let found = register(&moved.dusty, 3, None).expect("enough dust");
         let [x, y] = found.shift_px;
         assert!((x - shift_px.0).abs() < 0.1 && (y - shift_px.1).abs() < 0.1, "{shift_px:?}: {found:?}");
     }
@@ -360,4 +362,112 @@ fn without_infrared_only_lone_compact_specks_are_offered() {
         assert!(map.severity(x as u32, y as u32) > 0);
     }
     assert!(spots_of(&twin.clean).is_clean());
+}
+
+/// Two rows of perforations, as 35 mm film has them.
+fn perforations(x: f64, y: f64) -> bool {
+    x % 48.0 < 20.0 && ((10.0..38.0).contains(&y) || (242.0..270.0).contains(&y))
+}
+
+/// Marks within the picture between the perforations.
+fn marks_between_perforations(map: &DustMap) -> Vec<u8> {
+    let mut marks = map.severity_plane();
+    for y in (0..56).chain(224..280) {
+        marks.row_mut(y).fill(0);
+    }
+    marks.data().to_vec()
+}
+
+#[test]
+fn perforations_in_the_region_leave_leakage_and_marks_of_the_picture_alone() {
+    for base in [Some(base_against_full_scale_d()), None] {
+        let model = Model { holes: perforations, ..Model::default() };
+        let (w, h) = (model.width, model.height);
+        let opacity = dust(w, h, 3, 40, 6, 2);
+        let twin = model.scan(scene, &opacity);
+        let options = DustOptions { film_base_d: base, ..DustOptions::default() };
+        let map = find_dust(&twin.dusty, 3, &options, &CancelToken::new()).expect("dye film with dust");
+        let coefficients = map.leakage.coefficients;
+        for (found, known) in coefficients.iter().zip(model.leak) {
+            assert!((found - known).abs() < 0.012, "{base:?}: {coefficients:?}");
+        }
+        let loss: Vec<f64> =
+            (0..w * h).map(|i| if (56..224).contains(&(i / w)) { twin.loss[i] } else { 0.0 }).collect();
+        let (precision, recall) = precision_recall(&loss, &marks_between_perforations(&map), w, h);
+        assert!(precision > 0.97 && recall > 0.9, "{base:?}: {precision} {recall}");
+        let film = model.scan(scene, &vec![0.0; w * h]);
+        let clean = find_dust(&film.clean, 3, &options, &CancelToken::new()).expect("clean film");
+        let marks = marks_between_perforations(&clean);
+        let marked: Vec<(usize, usize)> =
+            (0..w * h).filter(|&i| marks[i] > 0).map(|i| (i % w, i / w)).collect();
+        assert!(marked.is_empty(), "{base:?} {:?} {}: {marked:?}", clean.leakage, clean.noise_d);
+    }
+}
+
+#[test]
+fn stray_light_in_dark_parts_is_not_taken_for_dust() {
+    // Densities up to 2.5: blacks hold several times more stray light than light of their own.
+    let slide = |x: f64, y: f64| scene(x, y).map(|v| 1.8 * v);
+    for veil in [0.0, 0.01, 0.02] {
+        let model = Model { veil, ..Model::default() };
+        let twin = model.scan(slide, &vec![0.0; model.width * model.height]);
+        let map = map_of(&twin.clean).expect("clean film");
+        assert!((map.leakage.stray_light - veil * 62_000.0 / 65_535.0).abs() < 0.004, "{:?}", map.leakage);
+        assert_eq!(map.marked_px(), 0, "veil {veil}");
+        let opacity = dust(model.width, model.height, 3, 40, 6, 0);
+        let dusty = model.scan(slide, &opacity);
+        let map = map_of(&dusty.dusty).expect("film with dust");
+        let (precision, recall) =
+            precision_recall(&dusty.loss, map.severity_plane().data(), model.width, model.height);
+        assert!(precision > 0.97 && recall > 0.9, "veil {veil}: {precision} {recall}");
+    }
+}
+
+#[test]
+fn infrared_that_falls_where_the_picture_is_dense_is_refused_with_what_to_do() {
+    let model = Model::default();
+    let mut scan = model.scan(scene, &vec![0.0; model.width * model.height]).clean;
+    for px in scan.data_mut().chunks_exact_mut(4) {
+        px[3] = (30_000.0 * (62_000.0 / f64::from(px[1])).powf(0.1)) as u16;
+    }
+    let refusal = map_of(&scan).expect_err("no dye does that");
+    assert!(matches!(refusal, Refusal::ImplausibleLeakage { .. }), "{refusal:?}");
+    assert!(refusal.to_string().contains("repair spots by hand"), "{refusal}");
+}
+
+#[test]
+fn a_scratch_through_the_emulsion_is_filled_also_where_the_infrared_loses_it() {
+    let (w, h) = (360, 280);
+    let mut line = vec![0.0; w * h];
+    stroke(&mut line, w, h, &[(15.0, 96.0), (345.0, 132.0)], 1.6, 1.0);
+    // For 60 pixels in the middle the scattering equals what the lost dyes let through.
+    let scatter = |i: usize| if (150..210).contains(&(i % w)) { 0.0 } else { 0.02 * line[i] };
+    let scatter_d: Vec<f64> = (0..w * h).map(scatter).collect();
+    let lifted: Vec<f64> = line.iter().map(|l| 0.4 * l).collect();
+    let model = Model { lifted, scatter_d, ..Model::default() };
+    // Dust about it teaches the response that would divide the scratch away.
+    let twin = model.scan(scene, &dust(w, h, 3, 40, 0, 0));
+    let map = map_of(&twin.dusty).expect("film with a scratch");
+    let torn: Vec<usize> = (0..w * h).filter(|&i| line[i] > 0.3).collect();
+    let severity = map.severity_plane();
+    let missed = torn.iter().filter(|&&i| severity.data()[i] == 0).count();
+    assert!(missed * 50 < torn.len(), "{missed} of {} pixels missed", torn.len());
+    let (precision, recall) = precision_recall(&twin.loss, severity.data(), w, h);
+    assert!(precision > 0.97 && recall > 0.97, "{precision} {recall}");
+    let mut filled = twin.dusty.clone();
+    fill(&mut filled, 3, &map, &CancelToken::new());
+    let [spoilt, repaired, clean] = [&twin.dusty, &filled, &twin.clean].map(positive);
+    let (before, after) =
+        (psnr(&spoilt, &clean, |i| line[i] > 0.3), psnr(&repaired, &clean, |i| line[i] > 0.3));
+    assert!(after > before + 8.0 && after > 18.0, "{before} dB, then {after} dB");
+}
+
+#[test]
+fn a_wire_in_the_picture_is_no_scratch() {
+    let (w, h) = (360, 280);
+    let mut line = vec![0.0; w * h];
+    stroke(&mut line, w, h, &[(15.0, 96.0), (345.0, 132.0)], 1.6, 1.0);
+    let wire = |x: f64, y: f64| scene(x, y).map(|v| v - 0.7 * line[y as usize * w + x as usize]);
+    let twin = Model::default().scan(wire, &vec![0.0; w * h]);
+    assert_eq!(map_of(&twin.clean).expect("clean film").marked_px(), 0);
 }

@@ -28,6 +28,11 @@ impl Random {
 /// Base density of the invented film, red, green, blue.
 pub const BASE_D: [f64; 3] = [0.27, 0.61, 0.93];
 
+/// The same against full scale: open light is code 62 000.
+pub fn base_against_full_scale_d() -> [f64; 3] {
+    BASE_D.map(|d| d + (65_535.0_f64 / 62_000.0).log10())
+}
+
 /// What the film and the scanner are like.
 #[derive(Clone)]
 pub struct Model {
@@ -42,6 +47,14 @@ pub struct Model {
     pub infrared_noise: f64,
     /// Silver film: infrared density follows the visible.
     pub silver: bool,
+    /// Where there is no film at all: perforations.
+    pub holes: fn(f64, f64) -> bool,
+    /// Share of the film's own density that scratches through the emulsion took from each pixel; empty for none.
+    pub lifted: Vec<f64>,
+    /// Infrared density that a torn surface scatters away, as far as each pixel was torn; empty for none.
+    pub scatter_d: Vec<f64>,
+    /// Light beside that of the picture in every visible pixel, part of open light.
+    pub veil: f64,
 }
 
 impl Default for Model {
@@ -57,6 +70,10 @@ impl Default for Model {
             infrared_blur_px: 0.85,
             infrared_noise: 0.002,
             silver: false,
+            holes: |_, _| false,
+            veil: 0.0,
+            lifted: Vec::new(),
+            scatter_d: Vec::new(),
         }
     }
 }
@@ -99,30 +116,43 @@ impl Model {
                 *d = [d[1]; 3];
             }
         }
+        let hole: Vec<bool> = (0..n).map(|i| (self.holes)((i % w) as f64, (i / w) as f64)).collect();
+        for (d, _) in density.iter_mut().zip(&hole).filter(|(_, hole)| **hole) {
+            *d = [0.0; 3];
+        }
+        let at = |plane: &[f64], i: usize| plane.get(i).copied().unwrap_or(0.0);
+        let torn: Vec<[f64; 3]> =
+            density.iter().enumerate().map(|(i, d)| d.map(|d| d * (1.0 - at(&self.lifted, i)))).collect();
         let through: Vec<f64> = opacity.iter().map(|o| 1.0 - o).collect();
         let mut codes = [vec![0_u16; 4 * n], vec![0_u16; 4 * n]];
         let mut loss = vec![0.0_f64; n];
         for c in 0..3 {
             let light: Vec<f64> = density.iter().map(|d| 10.0_f64.powf(-d[c])).collect();
             let clean = blur(&light, w, h, self.visible_blur_px);
-            let covered: Vec<f64> = light.iter().zip(&through).map(|(l, t)| l * t).collect();
+            let covered: Vec<f64> =
+                torn.iter().zip(&through).map(|(d, t)| 10.0_f64.powf(-d[c]) * t).collect();
             let dusty = blur(&covered, w, h, self.visible_blur_px);
             for i in 0..n {
                 let noise = random.normal();
                 for (codes, value) in codes.iter_mut().zip([clean[i], dusty[i]]) {
+                    let value = value + self.veil;
                     let noisy = value + noise * (value * 1.5e-6 + 5e-10).sqrt();
                     codes[4 * i + c] = (noisy * 62_000.0).round().clamp(0.0, 65535.0) as u16;
                 }
-                loss[i] = loss[i].max((1.0 - dusty[i] / clean[i]).abs());
+                loss[i] = loss[i].max((1.0 - (dusty[i] + self.veil) / (clean[i] + self.veil)).abs());
             }
         }
-        let infrared: Vec<f64> = density
+        let infrared: Vec<f64> = torn
             .iter()
+            .enumerate()
             .zip(opacity)
-            .map(|(d, o)| {
+            .zip(&hole)
+            .map(|(((i, d), o), hole)| {
                 let leaked: f64 =
                     if self.silver { 0.95 * d[1] } else { d.iter().zip(self.leak).map(|(d, k)| d * k).sum() };
-                10.0_f64.powf(-0.06 - leaked) * (1.0 - 0.95 * o)
+                let film_d = 0.06 + leaked + at(&self.scatter_d, i);
+                let film = if *hole { 1.0 } else { 10.0_f64.powf(-film_d) };
+                film * (1.0 - 0.95 * o)
             })
             .collect();
         let soft = blur(&infrared, w, h, self.infrared_blur_px);
