@@ -66,6 +66,7 @@ impl Bench<'_> {
         }
         let id = scan.id;
         draft.push(Edit::UpdateScan(scan))?;
+        self.find_reading(draft, id)?;
         let session = &draft.session;
         let is_on_it = |frame: &&Arc<Frame>| {
             session.strip(frame.strip).is_some_and(|strip| strip.scan == id)
@@ -105,7 +106,9 @@ impl Engine {
                 Some(path) => Some(self.fingerprint(path, cancel, &|_| {})?),
                 None => None,
             };
+            let id = scan.id;
             draft.push(Edit::UpdateScan(scan))?;
+            bench.find_reading(&mut draft, id)?;
         }
         let strips = solve_again(&bench, &mut draft, scans, progress)?;
         Ok(Reread { edits: draft.edits, strips, notices: draft.notices })

@@ -2,6 +2,7 @@
 
 use glassine_raster::TiltedBox;
 
+use super::filled::format_of_size;
 use super::{FilmTone, FindOptions, Found, FoundFrame, FoundStrip, FrameFlag};
 use crate::StripAxis;
 
@@ -70,6 +71,24 @@ fn inside_file(mut frame: FoundFrame, (width, height): (u32, u32)) -> Option<Fou
     }
     frame.image_area = frame.image_area.inset(excess);
     has_room(&frame).then_some(frame)
+}
+
+/// A file that is all picture, as one frame.
+pub(super) fn filled_file(size_px: (u32, u32), options: &FindOptions<'_>) -> FoundStrip {
+    let mut strip = whole_picture(size_px, options.tone, options);
+    strip.format_id = strip.format_id.or_else(|| format_of_size(size_px, options).map(|f| f.id.to_owned()));
+    let (width, height) = size_px;
+    // A frame that lies across its film has its longer side across: the file's own sides tell nothing of it.
+    strip.axis = if width >= height { StripAxis::Across } else { StripAxis::Down };
+    for frame in &mut strip.frames {
+        frame.reason = "the file is all picture: no border on any side".to_owned();
+        frame.confidence = if options.single_frame_file { 0.7 } else { 0.5 };
+        if options.single_frame_file {
+            frame.flags.clear();
+        }
+    }
+    strip.confidence = 0.5;
+    strip
 }
 
 fn whole_picture((width, height): (u32, u32), tone: FilmTone, options: &FindOptions<'_>) -> FoundStrip {
