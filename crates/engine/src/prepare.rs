@@ -14,7 +14,7 @@ use glassine_session::{
     FrameFlag, FrameSolve, NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
 };
 
-use crate::look::{recognise, render_slides_straight};
+use crate::look::{is_doubted, recognise, render_slides_straight};
 use crate::recipe::stock_of;
 use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
 use crate::{EngineError, NewSessionRequest, Notice, Severity};
@@ -257,10 +257,16 @@ impl Bench<'_> {
             scan_height_px: scan.height_px,
         };
         let full: &dyn RegionSource = &*open;
-        let found = glassine_layout::find(&view, Some(full), &options, self.cancel, &|share| {
-            progress(0.5 + 0.3 * share, "finding frames");
-        })
-        .map_err(layout_error)?;
+        let find = |options: &FindOptions<'_>| {
+            glassine_layout::find(&view, Some(full), options, self.cancel, &|share| {
+                progress(0.5 + 0.3 * share, "finding frames");
+            })
+            .map_err(layout_error)
+        };
+        let mut found = find(&options)?;
+        if search.film.is_none() && is_doubted(&found, colours) {
+            found = find(&FindOptions { tone: FilmTone::Slide, ..options })?;
+        }
         for note in &found.notes {
             draft.warn(note.clone(), "look at the boxes on the strip");
         }

@@ -134,7 +134,7 @@ fn judge_mask(pixels: &[[f64; 3]], evidence: &mut Evidence) {
 }
 
 /// Densities of the clearest orange film, green and blue less red, and whether open light was there to compare with.
-pub(super) fn mask_differences(pixels: &[[f64; 3]]) -> Option<([f64; 2], bool)> {
+fn mask_differences(pixels: &[[f64; 3]]) -> Option<([f64; 2], bool)> {
     /// Ratio of neighbouring channels from which a pixel is orange.
     const ORANGE: f64 = 1.12;
     /// Least share of the film that is orange: a mask tints all of it.

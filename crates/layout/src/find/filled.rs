@@ -2,7 +2,7 @@
 
 use glassine_raster::Samples16;
 
-use super::{FindOptions, Overview};
+use super::{FilmTone, FindOptions, Overview};
 use crate::{Format, formats};
 
 /// Longest picture of one frame, longer side against shorter: 3:2 and some. A longer file may hold several frames.
@@ -14,30 +14,32 @@ const BLACK_T: f32 = 0.012;
 const OPEN_T: f32 = 0.7;
 /// How far a rebate may be from its median along a side, density: grain and lamp, not picture. Ours.
 const EVEN_D: f32 = 0.035;
-/// How near the clearest (densest) five hundredth of the picture a rebate lies, density. Ours: lamp fall-off.
-const NEAR_D: f32 = 0.12;
-/// How much smaller than nominal a cut-out picture may be, and how much larger.
-const SIZES: std::ops::Range<f64> = 0.90..1.03;
+/// Part of a side that rebate must cover where perforations or a holder take the rest.
+const LEAST_REBATE: f64 = 0.25;
+/// Part of the film that may be clearer (of a slide: denser) than its rebate. Ours: dirt, light through scratches.
+const FEW: f64 = 0.03;
+/// How much smaller than nominal a cut-out picture may be, and how much larger a camera's.
+const SIZES: std::ops::Range<f64> = 0.90..1.05;
 
 /// Whether one picture fills the whole file.
-pub(super) fn fills_file(overview: &Overview<'_>) -> bool {
+pub(super) fn fills_file(overview: &Overview<'_>, tone: FilmTone) -> bool {
     let (w, h) = (f64::from(overview.scan_width_px), f64::from(overview.scan_height_px));
     let src = overview.samples;
-    if w.max(h) > MOST_ASPECT * w.min(h) || src.width() < 8 || src.height() < 8 {
+    if w.max(h) > MOST_ASPECT * w.min(h) || src.width() < 32 || src.height() < 32 {
         return false;
     }
     let colour = usize::from(overview.colour_channels.clamp(1, src.channels().max(1)));
-    let extremes = Extremes::of(src, colour);
+    let extremes = Extremes::of(src, colour, tone);
     sides(src, colour).iter().all(|side| !extremes.is_surround(side))
 }
 
-/// The format of a picture that was cut out of its film, when its size tells.
+/// The format of a lone picture, whichever way it lies, when its size in pixels tells.
 pub(super) fn format_of_size(
-    (width, height): (u32, u32),
+    (width, height): (f64, f64),
     options: &FindOptions<'_>,
 ) -> Option<&'static Format> {
     let mm = 25.4 / options.ppi.filter(|ppi| ppi.is_finite() && *ppi > 1.0)?;
-    let (long, short) = (f64::from(width.max(height)) * mm, f64::from(width.min(height)) * mm);
+    let (long, short) = (width.max(height) * mm, width.min(height) * mm);
     let fits = |format: &&Format| {
         let nominal = (format.along_mm.max(format.across_mm), format.along_mm.min(format.across_mm));
         SIZES.contains(&(long / nominal.0)) && SIZES.contains(&(short / nominal.1))
@@ -46,41 +48,77 @@ pub(super) fn format_of_size(
     fitting.next().filter(|_| fitting.next().is_none())
 }
 
-/// Mean densities of the clearest and the densest part of a picture.
+/// Where the film of a picture ends, as densities that few of its pixels pass.
 struct Extremes {
-    clear_d: f32,
-    dense_d: f32,
+    /// Sorted densities of what is neither open light nor black.
+    film_d: Vec<f32>,
+    tone: FilmTone,
 }
 
 impl Extremes {
-    fn of(src: &Samples16, colour: usize) -> Self {
+    fn of(src: &Samples16, colour: usize, tone: FilmTone) -> Self {
         let channels = usize::from(src.channels()).max(1);
         let step = (src.data().len() / channels / 200_000).max(1);
         let pixels = src.data().chunks_exact(channels).step_by(step);
-        let mut all: Vec<f32> = pixels.map(|pixel| density(pixel, colour)).collect();
-        let last = all.len().saturating_sub(1);
-        let mut at = |share: usize| *all.select_nth_unstable_by(last * share / 500, f32::total_cmp).1;
-        Self { clear_d: at(1), dense_d: at(499) }
+        let all = pixels.map(|pixel| place_of(&pixel[..colour])).filter(|place| !place.is_no_film());
+        let mut film_d: Vec<f32> = all.map(|place| place.density_d).collect();
+        film_d.sort_unstable_by(f32::total_cmp);
+        Self { film_d, tone }
     }
 
-    /// Whether a side of the file runs along holder, open light or rebate.
-    fn is_surround(&self, side: &[(f32, f32, f32)]) -> bool {
-        let share = |holds: &dyn Fn(&(f32, f32, f32)) -> bool| {
-            side.iter().filter(|pixel| holds(pixel)).count() as f64 > LEAST_OF_SIDE * side.len() as f64
-        };
-        if share(&|(_, _, most)| *most < BLACK_T) || share(&|(_, least, _)| *least > OPEN_T) {
-            return true;
-        }
-        [self.clear_d, self.dense_d].into_iter().any(|extreme_d| {
-            let mut near: Vec<f32> =
-                side.iter().map(|s| s.0).filter(|d| (d - extreme_d).abs() < NEAR_D).collect();
-            if near.is_empty() {
-                return false;
+    /// Whether a side of the file runs along holder, open light or rebate; perforations may interrupt it.
+    fn is_surround(&self, side: &[Place]) -> bool {
+        let no_film = side.iter().filter(|place| place.is_no_film()).count();
+        let mut film_d: Vec<f32> = side.iter().filter(|p| !p.is_no_film()).map(|p| p.density_d).collect();
+        film_d.sort_unstable_by(f32::total_cmp);
+        // The fullest window of even film.
+        let (mut end, mut most, mut middle_d) = (0, 0, 0.0);
+        for (begin, from) in film_d.iter().enumerate() {
+            while film_d.get(end).is_some_and(|d| *d <= from + 2.0 * EVEN_D) {
+                end += 1;
             }
-            let middle = near.len() / 2;
-            let median_d = *near.select_nth_unstable_by(middle, f32::total_cmp).1;
-            share(&|(d, ..)| (d - median_d).abs() < EVEN_D)
-        })
+            if end - begin > most {
+                (most, middle_d) = (end - begin, from + EVEN_D);
+            }
+        }
+        let is_rebate = self.is_extreme(middle_d) && most as f64 > LEAST_REBATE * side.len() as f64;
+        let even = no_film + if is_rebate { most } else { 0 };
+        even as f64 > LEAST_OF_SIDE * side.len() as f64
+    }
+
+    /// Whether hardly anything of the picture is clearer (of a slide: denser) than this.
+    fn is_extreme(&self, density_d: f32) -> bool {
+        let below = self.film_d.partition_point(|d| *d < density_d - 1.5 * EVEN_D);
+        let above = self.film_d.len() - self.film_d.partition_point(|d| *d < density_d + 1.5 * EVEN_D);
+        let few = |count: usize| count as f64 <= FEW * self.film_d.len() as f64;
+        match self.tone {
+            FilmTone::Negative => few(below),
+            FilmTone::Slide => few(above),
+            FilmTone::Unknown => few(below) || few(above),
+        }
+    }
+}
+
+/// A few pixels beside each other.
+#[derive(Debug, Clone, Copy)]
+struct Place {
+    density_d: f32,
+    least_t: f32,
+    most_t: f32,
+}
+
+impl Place {
+    fn is_no_film(&self) -> bool {
+        self.most_t < BLACK_T || self.least_t > OPEN_T
+    }
+}
+
+fn place_of(codes: &[u16]) -> Place {
+    let t = |code: &u16| f32::from(*code) / 65_535.0;
+    Place {
+        density_d: density(codes, codes.len()),
+        least_t: codes.iter().map(t).fold(1.0, f32::min),
+        most_t: codes.iter().map(t).fold(0.0, f32::max),
     }
 }
 
@@ -89,21 +127,31 @@ fn density(pixel: &[u16], colour: usize) -> f32 {
     -sum / colour as f32
 }
 
-/// The pixels a little inside each side: mean density, least and largest transmittance of their colours.
-fn sides(src: &Samples16, colour: usize) -> [Vec<(f32, f32, f32)>; 4] {
+/// Places along each side, a little inside; each is the mean of some pixels, so that grain does not hide a rebate.
+fn sides(src: &Samples16, colour: usize) -> [Vec<Place>; 4] {
+    const ALONG: u32 = 5;
+    const DEEP: u32 = 3;
     let channels = usize::from(src.channels()).max(1);
     let (w, h) = (src.width(), src.height());
-    let at = |x: u32, y: u32| {
-        let pixel = &src.row(y)[x as usize * channels..][..channels];
-        let t = |code: &u16| f32::from(*code) / 65_535.0;
-        let least = pixel[..colour].iter().map(t).fold(1.0, f32::min);
-        let most = pixel[..colour].iter().map(t).fold(0.0, f32::max);
-        (density(pixel, colour), least, most)
+    let place = |x0: u32, y0: u32, across: u32, down: u32| {
+        let mut sums = [0_u32; 4];
+        for y in y0..(y0 + down).min(h) {
+            let pixels = src.row(y).chunks_exact(channels).skip(x0 as usize).take(across as usize);
+            for pixel in pixels {
+                for (sum, code) in sums.iter_mut().zip(pixel).take(colour) {
+                    *sum += u32::from(*code);
+                }
+            }
+        }
+        let codes = sums.map(|sum| (sum / (across * down)).min(65_535) as u16);
+        place_of(&codes[..colour.min(4)])
     };
+    let columns = || (1..w.saturating_sub(ALONG)).step_by(ALONG as usize);
+    let rows = || (1..h.saturating_sub(ALONG)).step_by(ALONG as usize);
     [
-        (0..w).map(|x| at(x, 1)).collect(),
-        (0..w).map(|x| at(x, h - 2)).collect(),
-        (0..h).map(|y| at(1, y)).collect(),
-        (0..h).map(|y| at(w - 2, y)).collect(),
+        columns().map(|x| place(x, 1, ALONG, DEEP)).collect(),
+        columns().map(|x| place(x, h - 1 - DEEP, ALONG, DEEP)).collect(),
+        rows().map(|y| place(1, y, DEEP, ALONG)).collect(),
+        rows().map(|y| place(w - 1 - DEEP, y, DEEP, ALONG)).collect(),
     ]
 }

@@ -6,7 +6,7 @@ use super::filled::fills_file;
 use super::levels::{OpenRule, Work};
 use super::strip::Scan;
 use super::strips::strip_pieces;
-use super::usable::{drop_scraps, filled_file, keep_one_frame};
+use super::usable::{drop_scraps, filled_file, keep_one_frame, name_lone_frame};
 use super::{FilmTone, FindOptions, Found, LayoutError, Overview};
 
 /// Find strips and frames.
@@ -30,7 +30,7 @@ pub fn find(
     let size_px = (overview.scan_width_px, overview.scan_height_px);
     // An overview that does not fit its scan is refused below.
     let fits = overview.samples.channels() >= overview.colour_channels && overview.colour_channels > 0;
-    if fits && fills_file(overview) {
+    if fits && fills_file(overview, options.tone) {
         cancel.check()?;
         progress(1.0);
         return Ok(Found { strips: vec![filled_file(size_px, options)], notes: Vec::new() });
@@ -45,6 +45,7 @@ pub fn find(
         }
     };
     drop_scraps(&mut found);
+    found.strips.iter_mut().for_each(|strip| name_lone_frame(strip, options));
     if options.single_frame_file {
         found = keep_one_frame(found, size_px, options);
     }

@@ -73,15 +73,22 @@ fn inside_file(mut frame: FoundFrame, (width, height): (u32, u32)) -> Option<Fou
     has_room(&frame).then_some(frame)
 }
 
+/// The format of a strip of one frame without a known one, by the size of the frame.
+pub(super) fn name_lone_frame(strip: &mut FoundStrip, options: &FindOptions<'_>) {
+    if let ([frame], None) = (strip.frames.as_slice(), &strip.format_id) {
+        let area = &frame.image_area;
+        let format = format_of_size((area.width_px, area.height_px), options);
+        strip.format_id = format.map(|format| format.id.to_owned());
+    }
+}
+
 /// A file that is all picture, as one frame.
 pub(super) fn filled_file(size_px: (u32, u32), options: &FindOptions<'_>) -> FoundStrip {
     let mut strip = whole_picture(size_px, options.tone, options);
-    strip.format_id = strip.format_id.or_else(|| format_of_size(size_px, options).map(|f| f.id.to_owned()));
-    let (width, height) = size_px;
-    // A frame that lies across its film has its longer side across: the file's own sides tell nothing of it.
-    strip.axis = if width >= height { StripAxis::Across } else { StripAxis::Down };
+    strip.axis = if size_px.0 >= size_px.1 { StripAxis::Across } else { StripAxis::Down };
+    name_lone_frame(&mut strip, options);
     for frame in &mut strip.frames {
-        frame.reason = "the file is all picture: no border on any side".to_owned();
+        frame.reason = "no border is on any side; the whole picture is taken as the image".to_owned();
         frame.confidence = if options.single_frame_file { 0.7 } else { 0.5 };
         if options.single_frame_file {
             frame.flags.clear();

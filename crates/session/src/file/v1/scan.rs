@@ -62,7 +62,6 @@ enum Stray {
 }
 
 impl Stray {
-    #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde asks for a reference")]
     fn is_auto(&self) -> bool {
         *self == Self::Auto
     }
