@@ -256,7 +256,7 @@ mod tests {
             assert!(pair[0] - pair[1] > 0.8, "{steps:?}");
         }
         // Not black yet 8.7 stops below mid grey.
-        assert!(code(print_light(MID_LOG - 8.7 * 0.30103)) > 0.5);
+        assert!(code(print_light(MID_LOG - 2.619)) > 0.5);
     }
 
     #[test]
