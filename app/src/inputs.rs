@@ -87,9 +87,7 @@ pub(crate) fn same_strip(a: &Strip, b: &Strip) -> bool {
 pub(crate) fn same_scan(a: &ScanRef, b: &ScanRef) -> bool {
     a.path == b.path
         && a.infrared_path == b.infrared_path
-        && a.encoding == b.encoding
-        && a.fourth_sample == b.fourth_sample
-        && a.page == b.page
+        && a.reads_like(b)
         && same_print(a.fingerprint.as_ref(), b.fingerprint.as_ref())
         && same_print(a.infrared_fingerprint.as_ref(), b.infrared_fingerprint.as_ref())
 }

@@ -147,9 +147,7 @@ impl MeasuredBefore {
         let print = |scan: &ScanRef| {
             scan.fingerprint.as_ref().map(|print| (print.bytes, print.sampled_blake3.clone()))
         };
-        let same_samples = scan.encoding == self.scan.encoding
-            && scan.page == self.scan.page
-            && print(scan) == print(&self.scan);
+        let same_samples = scan.reads_like(&self.scan) && print(scan) == print(&self.scan);
         !same_samples
             && (strip.base.is_some() || strip.solve.is_some())
             && strip.base == self.strip.base

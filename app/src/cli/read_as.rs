@@ -11,7 +11,7 @@ use glassine_session::{ScanRef, Session};
 use serde_json::json;
 
 use super::new::usage;
-use super::reading::{ReadingArgs, encoding_text, fourth_text};
+use super::reading::{ReadingArgs, fourth_text};
 use super::{Outcome, Printing, complain, edited, open_to_change, path_json, print_json, progress, say};
 
 /// Change how scans of a session are read, measure the film base and solve again, save the session
@@ -34,8 +34,12 @@ pub(super) fn run(args: &ReadAsArgs, cancel: &CancelToken) -> Result<Outcome, En
         && reading.fourth.is_none()
         && reading.page.is_none()
         && reading.infrared.is_none()
+        && reading.stray_light.is_none()
     {
-        return Err(usage("nothing is to be changed", "give --encoding, --fourth, --page or --infrared"));
+        return Err(usage(
+            "nothing is to be changed",
+            "give --encoding, --stray-light, --fourth, --page or --infrared",
+        ));
     }
     let engine = Engine::new();
     let changing = open_to_change(&engine, &args.session, cancel)?;
@@ -64,7 +68,7 @@ pub(super) fn run(args: &ReadAsArgs, cancel: &CancelToken) -> Result<Outcome, En
         say(&format!(
             "scan {}: encoding {}, fourth sample {}, page {}, infrared file {}, planes {}",
             scan.id,
-            encoding_text(scan.encoding),
+            super::show::encoding_line(scan),
             fourth_text(scan.fourth_sample),
             scan.page.map_or_else(|| "auto".to_owned(), |page| page.to_string()),
             scan.infrared_path
@@ -84,6 +88,7 @@ fn changed(scan: &ScanRef, reading: &ReadingArgs) -> ScanRef {
     ScanRef {
         encoding: reading.encoding.unwrap_or(scan.encoding),
         fourth_sample: reading.fourth.unwrap_or(scan.fourth_sample),
+        stray_light: reading.stray_light.unwrap_or(scan.stray_light),
         page: reading.page.map_or(scan.page, |page| page.0),
         infrared_path: reading.infrared_path().unwrap_or_else(|| scan.infrared_path.clone()),
         ..scan.clone()

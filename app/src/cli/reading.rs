@@ -6,7 +6,7 @@ use std::path::PathBuf;
 use clap::Args;
 use clap::builder::{OsStringValueParser, TypedValueParser as _};
 use glassine_engine::ScanReading;
-use glassine_session::{EncodingChoice, FourthSampleChoice};
+use glassine_session::{EncodingChoice, FourthSampleChoice, StrayLightChoice};
 
 /// Exponents that a scanner or a file may have used.
 const GAMMA_RANGE: std::ops::RangeInclusive<f64> = 0.2..=5.0;
@@ -20,6 +20,9 @@ pub struct ReadingArgs {
     /// What the fourth sample of a pixel is: infrared, or ignore to leave it out; auto reads it from the file
     #[arg(long, value_name = "infrared|ignore|auto", value_parser = parse_fourth)]
     pub fourth: Option<FourthSampleChoice>,
+    /// Stray light that lies on the whole scan: auto takes off what the holder shows, off leaves it
+    #[arg(long, value_name = "auto|off", value_parser = parse_stray)]
+    pub stray_light: Option<StrayLightChoice>,
     /// Page of the file, from 1; auto takes the one that looks like the scan
     #[arg(long, value_name = "N|auto", value_parser = parse_page)]
     pub page: Option<Page>,
@@ -41,6 +44,7 @@ impl ReadingArgs {
             encoding: self.encoding.unwrap_or_default(),
             fourth_sample: self.fourth.unwrap_or_default(),
             page: self.page.and_then(|page| page.0),
+            stray_light: self.stray_light.unwrap_or_default(),
         }
     }
 }
@@ -77,6 +81,10 @@ fn parse_fourth(text: &str) -> Result<FourthSampleChoice, String> {
     let all = [FourthSampleChoice::Auto, FourthSampleChoice::Infrared, FourthSampleChoice::Ignore];
     let found = all.into_iter().find(|choice| fourth_text(*choice) == text);
     found.ok_or_else(|| "choose infrared, ignore or auto".to_owned())
+}
+
+fn parse_stray(text: &str) -> Result<StrayLightChoice, String> {
+    StrayLightChoice::from_key(text).ok_or_else(|| "choose auto or off".to_owned())
 }
 
 fn parse_page(text: &str) -> Result<Page, String> {

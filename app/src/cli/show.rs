@@ -7,7 +7,9 @@ use clap::Args;
 use glassine_engine::{CheckDepth, Engine, EngineError, Notice, ScanCheck, ScanState, SessionAt};
 use glassine_film::Param;
 use glassine_raster::CancelToken;
-use glassine_session::{BaseSource, FourthSampleChoice, Frame, ScanRef, Strip, frame_problem};
+use glassine_session::{
+    BaseSource, EncodingChoice, FourthSampleChoice, Frame, ScanRef, Strip, frame_problem,
+};
 use serde_json::{Map, Value, json};
 
 use super::reading::{encoding_text, fourth_text};
@@ -118,7 +120,12 @@ pub(super) fn state_reason(state: &ScanState) -> Option<&str> {
 
 fn scan_line(scan: &ScanRef, state: Option<&ScanState>) -> String {
     let ppi = scan.ppi.map_or_else(|| "resolution unknown".to_owned(), |ppi| format!("{ppi:.0} ppi"));
-    let mut choices = format!("encoding {}", encoding_text(scan.encoding));
+    let mut choices = format!("encoding {}", encoding_line(scan));
+    if let Some(light) = scan.found_stray_light {
+        let [r, g, b] = light.map(|light| 100.0 * light);
+        let taken = if scan.stray_light_in_use().is_some() { "taken off" } else { "left on" };
+        choices.push_str(&format!(", stray light {r:.2} {g:.2} {b:.2} % {taken}"));
+    }
     if scan.fourth_sample != FourthSampleChoice::Auto {
         choices.push_str(&format!(", fourth sample {}", fourth_text(scan.fourth_sample)));
     }
@@ -152,7 +159,8 @@ fn strip_line(strip: &Strip) -> String {
             )
         },
     );
-    format!("strip {}: {}, {format}, {:.2}°, {base}", strip.id, strip.film.label(), strip.angle_deg())
+    let guess = if strip.film_is_guessed() { " (guessed)" } else { "" };
+    format!("strip {}: {}{guess}, {format}, {:.2}°, {base}", strip.id, strip.film.label(), strip.angle_deg())
 }
 
 fn frame_line(at: &SessionAt, frame: &Frame, clipping: Clipping) -> String {
@@ -181,6 +189,17 @@ fn frame_line(at: &SessionAt, frame: &Frame, clipping: Clipping) -> String {
     )
 }
 
+/// The encoding of a scan: as chosen, or what was found and whether that is a guess.
+pub(super) fn encoding_line(scan: &ScanRef) -> String {
+    match (scan.encoding, &scan.found_encoding) {
+        (EncodingChoice::Auto, Some(found)) => {
+            let guess = if found.is_guess { ", guessed" } else { "" };
+            format!("auto ({}{guess})", encoding_text(found.encoding))
+        }
+        (chosen, _) => encoding_text(chosen),
+    }
+}
+
 pub(super) fn scan_json(scan: &ScanRef, state: Option<&ScanState>) -> Value {
     json!({
         "id": scan.id.0,
@@ -188,6 +207,16 @@ pub(super) fn scan_json(scan: &ScanRef, state: Option<&ScanState>) -> Value {
         "path_bytes": path_bytes_json(&scan.path),
         "infrared_path": scan.infrared_path.as_deref().map(path_json),
         "encoding": encoding_text(scan.encoding),
+        "encoding_in_use": encoding_text(scan.encoding_in_use()),
+        "encoding_found": scan.found_encoding.as_ref().map(|found| json!({
+            "encoding": encoding_text(found.encoding),
+            "is_guess": found.is_guess,
+            "why": found.why,
+            "covers_infrared": found.covers_infrared,
+        })),
+        "stray_light": scan.stray_light.key(),
+        "stray_light_found": scan.found_stray_light,
+        "stray_light_taken_off": scan.stray_light_in_use(),
         "fourth_sample": fourth_text(scan.fourth_sample),
         "page": scan.page,
         "width_px": scan.width_px,
@@ -208,9 +237,11 @@ fn strip_json(at: &SessionAt, strip: &Strip) -> Value {
         "scan": strip.scan.0,
         "encoding": at.session.scan(strip.scan).map(|scan| encoding_text(scan.encoding)),
         "film": strip.film.key(),
+        "film_is_guessed": strip.film_is_guessed(),
         "format": strip.format_id,
         "angle_deg": strip.angle_deg(),
         "stock": strip.stock_id,
+        "stray_light_taken_off": at.session.scan(strip.scan).and_then(|scan| scan.stray_light_in_use()),
         "base_density": base.map(|base| base.density_d),
         "base_pixels": base.map(|base| base.pixels),
         "base_spread_d": base.map(|base| base.spread_d),

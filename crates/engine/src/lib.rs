@@ -17,6 +17,7 @@ mod host;
 pub mod jobs;
 mod lanes;
 mod layers;
+mod look;
 mod measured;
 mod overlay;
 mod prepare;

@@ -4,16 +4,17 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use glassine_film::{
-    FilmKind, FrameStatistics, base_from_picture, default_stock, measure_base, measure_base_field,
+    FilmKind, FrameStatistics, base_from_picture, default_stock, find_kind, measure_base, measure_base_field,
     solve_strip_and_toes,
 };
 use glassine_layout::{FilmTone, FindOptions, Overview, RebateStrip, format_of, rebate_mask};
-use glassine_raster::{CancelToken, Plane, RegionSource, Samples16, TiltedBox};
+use glassine_raster::{CancelToken, Plane, RegionSource, TiltedBox};
 use glassine_session::{
-    BalanceChoice, BaseSource, Edit, FilmBase, Fingerprint, FoundStripEdit, Frame, FrameFlag, FrameSolve,
-    NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
+    BalanceChoice, BaseSource, Edit, FILM_IS_GUESSED, FilmBase, Fingerprint, FoundStripEdit, Frame,
+    FrameFlag, FrameSolve, NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
 };
 
+use crate::look::{is_doubted, recognise, render_slides_straight};
 use crate::recipe::stock_of;
 use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
 use crate::{EngineError, NewSessionRequest, Notice, Severity};
@@ -128,7 +129,8 @@ impl Bench<'_> {
                         .map(|path| glassine_scanfile::fingerprint(path, &stop, &|_| {}))
                         .collect::<Vec<_>>()
                 });
-            let found = self.find_on_all(draft, request, &added);
+            let found =
+                self.find_on_all(draft, request, &added).and_then(|()| render_slides_straight(draft, &added));
             if found.is_err() || self.cancel.is_cancelled() {
                 stop.cancel();
             }
@@ -212,6 +214,7 @@ impl Bench<'_> {
             page: reading.page,
             encoding: reading.encoding,
             fourth_sample: reading.fourth_sample,
+            stray_light: reading.stray_light,
             ..ScanRef::default()
         };
         self.take_what_is_there(draft, &mut scan)?;
@@ -225,20 +228,20 @@ impl Bench<'_> {
         scan_id: ScanId,
         search: &Search,
     ) -> Result<(), EngineError> {
-        let scan = draft
-            .session
-            .scan(scan_id)
-            .cloned()
-            .ok_or_else(|| EngineError::told("the scan is not in this session", "open it again"))?;
+        let scan = self.find_reading(draft, scan_id)?;
         let open = self.scans.get(&scan, self.folder)?;
         let progress = self.progress;
         let overview = open.overview(self.cancel, &|share| progress(0.5 * share, "reading the scan"))?;
         progress(0.5, "finding frames");
         let given = search.format_id.as_deref().and_then(format_of);
+        let colours = find_kind(&overview.samples, open.colour_channels());
+        let masked = colours.is_some_and(|found| found.is_sure && found.kind == FilmKind::ColourNegative);
         let options = FindOptions {
             tone: match search.film {
                 Some(FilmKind::Slide) => FilmTone::Slide,
                 Some(_) => FilmTone::Negative,
+                // What a mask tints all over is no slide, whatever shape its dark parts have.
+                None if masked => FilmTone::Negative,
                 None => FilmTone::Unknown,
             },
             format: given.as_ref(),
@@ -254,14 +257,29 @@ impl Bench<'_> {
             scan_height_px: scan.height_px,
         };
         let full: &dyn RegionSource = &*open;
-        let found = glassine_layout::find(&view, Some(full), &options, self.cancel, &|share| {
-            progress(0.5 + 0.3 * share, "finding frames");
-        })
-        .map_err(layout_error)?;
+        let find = |options: &FindOptions<'_>| {
+            glassine_layout::find(&view, Some(full), options, self.cancel, &|share| {
+                progress(0.5 + 0.3 * share, "finding frames");
+            })
+            .map_err(layout_error)
+        };
+        let mut found = find(&options)?;
+        if search.film.is_none() && is_doubted(&found, colours) {
+            found = find(&FindOptions { tone: FilmTone::Slide, ..options })?;
+        }
         for note in &found.notes {
             draft.warn(note.clone(), "look at the boxes on the strip");
         }
-        let film = search.film.unwrap_or_else(|| recognise(&found, &overview.samples, overview.factor));
+        let (film, is_guessed) = match search.film {
+            Some(film) => (film, false),
+            None => recognise(&found, &overview.samples, overview.factor, colours),
+        };
+        if is_guessed {
+            let headline = format!("{} is guessed for {}", film.label().to_lowercase(), shown(&scan.path));
+            let what_to_do = "no film base is in view; choose the kind of film if this one is wrong";
+            draft.warn(headline, what_to_do);
+        }
+        let guess = is_guessed.then(|| FILM_IS_GUESSED.to_owned());
         let orientation = open.info().orientation;
         let strips: Vec<FoundStripEdit> = found
             .strips
@@ -271,7 +289,7 @@ impl Bench<'_> {
                 // A size of one's own keeps the person's words.
                 format_id: search.format_id.clone().or_else(|| strip.format_id.clone()),
                 perforations: strip.perforations.clone(),
-                notes: strip.notes.clone(),
+                notes: strip.notes.iter().cloned().chain(guess.clone()).collect(),
                 frames: strip.frames.iter().map(|frame| new_frame(frame, orientation)).collect(),
             })
             .collect();
@@ -546,31 +564,5 @@ fn layout_error(error: glassine_layout::LayoutError) -> EngineError {
         glassine_layout::LayoutError::Cancelled(_) => EngineError::Cancelled,
         glassine_layout::LayoutError::Read(error) => error.into(),
         other => EngineError::told(other.to_string(), "check the scan, or draw the boxes by hand"),
-    }
-}
-
-/// Largest difference between the base densities of the channels of a film without a colour mask or dyes.
-const GREY_BASE_D: f64 = 0.12;
-
-/// Film kind from how the strip was read and the colour of its rebate.
-fn recognise(found: &glassine_layout::Found, overview: &Samples16, factor: u32) -> FilmKind {
-    let Some(strip) = found.strips.first() else { return FilmKind::default() };
-    if strip.tone == FilmTone::Slide {
-        return FilmKind::Slide;
-    }
-    if overview.channels() < 3 {
-        return FilmKind::BlackAndWhite;
-    }
-    let images: Vec<TiltedBox> = strip.frames.iter().map(|frame| frame.image_area).collect();
-    let rebate =
-        RebateStrip { film_area: &strip.film_area, image_areas: &images, perforations: &strip.perforations };
-    let mask = rebate_mask(overview.width(), overview.height(), factor, rebate, 3.0 * f64::from(factor));
-    match measure_base(overview, &mask, FilmKind::ColourNegative) {
-        Ok(base) => {
-            let [r, g, b] = base.density_d;
-            let spread = r.max(g).max(b) - r.min(g).min(b);
-            if spread < GREY_BASE_D { FilmKind::BlackAndWhite } else { FilmKind::ColourNegative }
-        }
-        Err(_no_rebate) => FilmKind::default(),
     }
 }

@@ -73,6 +73,7 @@ impl Bench<'_> {
         self.fingerprint(&mut scan);
         let id = scan.id;
         draft.push(Edit::UpdateScan(scan))?;
+        self.find_reading(draft, id)?;
         let session = &draft.session;
         let is_off = |frame: &&Arc<Frame>| frame_problem(session, frame).is_some();
         let frames: Vec<String> =

@@ -6,11 +6,14 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use glassine_film::{FilmKind, Histogram};
 use glassine_raster::PixelRect;
-use glassine_scanfile::{Encoding, InfraredSource, ScanInfo};
-use glassine_session::{EncodingChoice, FourthSampleChoice, FrameId, OutputSettings, ScanId, Session};
+use glassine_scanfile::{InfraredSource, ScanInfo};
+use glassine_session::{
+    EncodingChoice, FourthSampleChoice, FrameId, OutputSettings, ScanId, Session, StrayLightChoice,
+};
 
 use crate::Notice;
 use crate::files::{Access, SavedState, UnsavedWork};
+use crate::look::encoding_words;
 
 /// Names a session under work: every session that is opened or made in this process has its own.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Default)]
@@ -51,6 +54,8 @@ pub struct ScanReading {
     pub fourth_sample: FourthSampleChoice,
     /// Page of the file, from 1; `None` takes the one that looks like the scan.
     pub page: Option<u32>,
+    /// Whether stray light is taken off.
+    pub stray_light: StrayLightChoice,
 }
 
 /// Files that become a new session.
@@ -285,12 +290,7 @@ pub struct FoundReading {
 
 impl FoundReading {
     pub(crate) fn of(info: &ScanInfo) -> Self {
-        let encoding = match info.encoding {
-            Encoding::Linear => "linear".to_owned(),
-            Encoding::Srgb => "sRGB".to_owned(),
-            Encoding::Gamma(gamma) => format!("gamma {gamma}"),
-            Encoding::Profile => "by its profile".to_owned(),
-        };
+        let encoding = encoding_words(info.encoding);
         let infrared = match info.infrared {
             InfraredSource::None => None,
             InfraredSource::ExtraSample => Some("fourth sample"),

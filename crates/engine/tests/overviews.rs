@@ -37,16 +37,10 @@ impl Desk {
         let scan = ScanRef {
             id: ScanId(1),
             path: self.scan.clone(),
-            infrared_path: None,
             width_px: WIDTH,
             height_px: HEIGHT,
-            ppi: None,
-            planes: Vec::new(),
-            fingerprint: None,
-            infrared_fingerprint: None,
-            page: None,
             encoding,
-            fourth_sample: Default::default(),
+            ..ScanRef::default()
         };
         let session = Edit::AddScans(vec![scan]).apply(&Session::default()).expect("applies");
         SessionAt::new(session, None)

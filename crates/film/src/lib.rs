@@ -7,6 +7,7 @@
 
 mod adjust;
 mod base;
+mod codes;
 pub mod colour;
 mod density;
 mod fit;
@@ -26,6 +27,10 @@ mod tone;
 pub use adjust::{FrameMatch, layer_log_exposures, match_frame};
 pub use base::{
     BaseError, BaseField, BaseMeasurement, base_from_picture, base_mask, measure_base, measure_base_field,
+};
+pub use codes::{
+    CodeCurve, CodeSamples, EncodingFinding, KindFinding, StrayLight, find_encoding, find_kind,
+    find_stray_light,
 };
 pub use colour::OutputSpace;
 pub use density::{

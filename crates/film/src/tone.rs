@@ -187,18 +187,85 @@ fn white_moved(e: f64, shift: f64) -> f64 {
     MID_LOG + x / (1.0 + k * x)
 }
 
-/// Reflectance of a print: an S in log exposure between paper black and paper white.
+/// Slope of a print at mid grey, log light to log exposure: a negative of 0.6 on ordinary paper of 2.0 to 2.5 gives 1.2 to
+/// 1.5. Source: published contrasts of negative and grade 2 papers.
+const PRINT_SLOPE: f64 = 1.4;
+/// Slope deep in the shadows. Ours: a step of the scene stays a step as large as in proportional rendering, where the
+/// S of a paper would have merged it with black.
+const TOE_SLOPE: f64 = 1.0;
+/// Log exposure below mid grey over which the slope falls by a factor of e towards that of the toe. Ours: with 0.5 the
+/// exposure range from 0.04 D to 2.07 D (90 % of a paper's black) is 2.13, between papers of grade 0 (2.27) and of grade 2
+/// (1.87) behind a negative of 0.6.
+const TOE_LENGTH_LOG: f64 = 0.5;
+
+/// Reflectance of a print: an S in log exposure towards paper white, and an open toe.
 ///
 /// ```text
-/// light = 1 / (1 + ((1 - m) / m) * 10^(-g (e - mid)))     m = 0.18 at mid grey
+/// x = e - mid                                             m = 0.18 at mid grey
+/// x >= 0:  light = 1 / (1 + ((1 - m) / m) * 10^(-g x))    g = 1.4 / (1 - m)
+/// x <  0:  log light = log m + x - 0.2 (1 - exp(x / 0.5))
 /// ```
-/// A logistic in log light: slope of log light at mid grey is `g (1 - m)`; `g` gives the usual 1.4 of a print.
+/// Above mid grey it is a logistic in log light whose slope at mid grey is 1.4. Below, the slope is `1 + 0.4 exp(x / 0.5)`:
+/// 1.4 at mid grey, where both meet, and 1.05 one density below it.
 fn print_light(e: f64) -> f64 {
-    let g = 1.4 / (1.0 - 0.18);
-    1.0 / (1.0 + (0.82 / 0.18) * exp10((-g * (e - MID_LOG)).min(30.0)))
+    const MID_LIGHT: f64 = 0.18;
+    let x = e - MID_LOG;
+    if x < 0.0 {
+        let bend = (PRINT_SLOPE - TOE_SLOPE) * TOE_LENGTH_LOG * (1.0 - libm::exp(x / TOE_LENGTH_LOG));
+        return MID_LIGHT * exp10((TOE_SLOPE * x - bend).max(-30.0));
+    }
+    let g = PRINT_SLOPE / (1.0 - MID_LIGHT);
+    1.0 / (1.0 + ((1.0 - MID_LIGHT) / MID_LIGHT) * exp10((-g * x).min(30.0)))
 }
 
 /// Log10 of light, with darkness held at -8.
 pub(crate) fn log_of_light(light: f64) -> f64 {
     if light > 1e-8 { log10(light) } else { -8.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Code of 8 bits under IEC 61966-2-1.
+    fn code(light: f64) -> f64 {
+        255.0 * if light <= 0.003_130_8 { 12.92 * light } else { 1.055 * light.powf(1.0 / 2.4) - 0.055 }
+    }
+
+    #[test]
+    fn a_print_has_the_contrast_of_paper_and_an_open_toe() {
+        let slope = |x: f64| {
+            (print_light(MID_LOG + x + 1e-4).log10() - print_light(MID_LOG + x - 1e-4).log10()) / 2e-4
+        };
+        assert!((print_light(MID_LOG) - 0.18).abs() < 1e-12);
+        assert!((slope(-0.001) - 1.4).abs() < 0.002 && (slope(0.001) - 1.4).abs() < 0.002);
+        assert!((slope(-1.0) - 1.054).abs() < 0.001);
+        // From 0.04 D below paper white to 2.07 D: between 1.87 and 2.27 log exposure.
+        let reach = |light: f64| {
+            (0..4000).map(|i| f64::from(i) / 1000.0 - 2.5).find(|x| print_light(MID_LOG + x) >= light)
+        };
+        let range = reach(10_f64.powf(-0.04)).expect("reached") - reach(10_f64.powf(-2.07)).expect("reached");
+        assert!((1.87..2.27).contains(&range), "{range}");
+    }
+
+    #[test]
+    fn the_darkest_steps_of_a_wedge_stay_apart() {
+        // Steps of half a stop, from 5.5 to 7 stops below mid grey.
+        let steps: Vec<f64> = [2.4, 2.55, 2.7, 2.85].map(|d: f64| code(print_light(-d))).to_vec();
+        for pair in steps.windows(2) {
+            assert!(pair[0] - pair[1] > 0.8, "{steps:?}");
+        }
+        // Not black yet 8.7 stops below mid grey.
+        assert!(code(print_light(MID_LOG - 2.619)) > 0.5);
+    }
+
+    #[test]
+    fn a_print_rises_everywhere() {
+        let mut before = 0.0;
+        for step in -6000..3000 {
+            let light = print_light(f64::from(step) / 1000.0);
+            assert!(light > before, "{step}");
+            before = light;
+        }
+    }
 }

@@ -147,6 +147,65 @@ fn one_wide_6x17_frame_is_found() {
     check("6x17 unknown", &bed, &look_at(&scan, &bed, FilmTone::Negative, None, true), &ORDINARY);
 }
 
+/// The scan with the same light on every pixel of its colours.
+fn with_stray_light(mut scan: Samples16, share: f64) -> Samples16 {
+    let channels = usize::from(scan.channels());
+    for px in scan.data_mut().chunks_exact_mut(channels) {
+        for code in &mut px[..3] {
+            *code = (f64::from(*code) + share * 61_000.0).min(65_535.0) as u16;
+        }
+    }
+    scan
+}
+
+#[test]
+fn frames_are_found_though_stray_light_lies_on_the_holder() {
+    let bed = strip_120(300.0, 41.5, 5.0, &[Photo(51), Photo(52), Photo(53)]);
+    let scan = bed.draw();
+    for share in [0.02, 0.035] {
+        let lit = with_stray_light(scan.clone(), share);
+        let found = look_at(&lit, &bed, FilmTone::Unknown, None, true);
+        check(&format!("stray light {share}"), &bed, &found, &ORDINARY);
+        assert_eq!(found.strips[0].tone, FilmTone::Negative, "{share}");
+    }
+}
+
+/// A part of a scan.
+fn cut(scan: &Samples16, x: std::ops::Range<u32>, y: std::ops::Range<u32>) -> Samples16 {
+    let channels = usize::from(scan.channels());
+    let columns = x.start as usize * channels..x.end as usize * channels;
+    let data = y.clone().flat_map(|y| scan.row(y)[columns.clone()].to_vec()).collect();
+    Samples16::from_vec(x.end - x.start, y.end - y.start, scan.channels(), data).expect("sizes fit")
+}
+
+#[test]
+fn a_picture_cut_out_of_its_film_is_one_frame_of_its_format() {
+    let bed = strip_120(300.0, 56.0, 6.0, &[Photo(61), Photo(62), Photo(63)]);
+    let scan = bed.draw();
+    for frame in &bed.truth()[0] {
+        let b = frame.inset(8.0);
+        let (x0, x1) = (b.center.x - b.width_px / 2.0 + 4.0, b.center.x + b.width_px / 2.0 - 4.0);
+        let (y0, y1) = (b.center.y - b.height_px / 2.0 + 4.0, b.center.y + b.height_px / 2.0 - 4.0);
+        let part = cut(&scan, x0 as u32..x1 as u32, y0 as u32..y1 as u32);
+        let found = look_at(&part, &bed, FilmTone::Negative, None, true);
+        assert_eq!(found.strips.len(), 1);
+        let strip = &found.strips[0];
+        assert_eq!((strip.frames.len(), strip.format_id.as_deref()), (1, Some("6x6")));
+        let whole = strip.frames[0].image_area;
+        assert_eq!((whole.width_px as u32, whole.height_px as u32), (part.width(), part.height()));
+    }
+}
+
+#[test]
+fn a_part_of_a_6x17_picture_is_named_after_its_film() {
+    let bed = strip_120(300.0, 168.0, 4.0, &[Photo(31)]);
+    let scan = bed.draw();
+    let part = cut(&scan, 0..(scan.width() * 4 / 5), 0..scan.height());
+    let found = look_at(&part, &bed, FilmTone::Unknown, None, true);
+    assert_eq!(found.strips[0].format_id.as_deref(), Some("6x17"));
+    assert_eq!(found.strips[0].frames.len(), 1);
+}
+
 fn two_strips() -> Bed {
     let mut bed = strip_135(450.0, &[Photo(1), Photo(2), Photo(3), Photo(4)]);
     let lower = Film {

@@ -137,6 +137,8 @@ pub struct ScanInfo {
     pub infrared: InfraredSource,
     /// How codes relate to light, after overrides.
     pub encoding: Encoding,
+    /// Whether the file itself says nothing of it: neither a profile nor a tag.
+    pub encoding_is_untold: bool,
     /// How the file says the picture should be turned for viewing; reading never turns it.
     pub orientation: Orientation,
     /// What is wrong with the picture data, when it can be read in spite of that; also among the notes.

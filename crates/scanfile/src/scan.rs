@@ -73,6 +73,8 @@ impl Scan {
         if infrared != InfraredSource::None {
             planes.push(PlaneKind::Infrared);
         }
+        let encoding_is_untold =
+            opened.icc.is_none() && (opened.untagged_note.is_some() || opened.container.starts_with("TIFF"));
         let (encoding, linearisation) = linearisation_of(&opened, options, &mut notes);
         notes.extend(uneven_resolution(opened.ppi));
         notes.extend(opened.damage.clone());
@@ -91,6 +93,7 @@ impl Scan {
             icc,
             infrared,
             encoding,
+            encoding_is_untold,
             orientation,
             damage,
             notes,

@@ -95,7 +95,7 @@ fn changed_scan(here: &ScanRef, there: &ScanRef) -> Vec<&'static str> {
         (here.path != there.path, "another place"),
         (here.infrared_path != there.infrared_path, "another infrared file"),
         ((here.width_px, here.height_px) != (there.width_px, there.height_px), "another size"),
-        (here.encoding != there.encoding || here.fourth_sample != there.fourth_sample, "read differently"),
+        (!here.reads_like(there) && here.page == there.page, "read differently"),
         (here.page != there.page, "another page"),
         (here.ppi != there.ppi, "another resolution"),
         (here.fingerprint != there.fingerprint, "another content"),

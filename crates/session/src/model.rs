@@ -66,6 +66,44 @@ pub enum EncodingChoice {
     Gamma(f64),
 }
 
+/// What the codes of a file that says nothing of them seem to be.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FoundEncoding {
+    /// How codes relate to light; never automatic.
+    pub encoding: EncodingChoice,
+    /// Whether the infrared of the same file is encoded alike.
+    pub covers_infrared: bool,
+    /// Whether the picture told too little to be sure.
+    pub is_guess: bool,
+    /// What speaks for it, in words.
+    pub why: String,
+}
+
+/// Whether stray light is taken off a scan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum StrayLightChoice {
+    /// What was measured on the holder is taken off.
+    #[default]
+    Auto,
+    /// Nothing is taken off.
+    Off,
+}
+
+impl StrayLightChoice {
+    /// Name in files and on the command line.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Auto => "auto",
+            Self::Off => "off",
+        }
+    }
+
+    /// The choice a file or command names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        [Self::Auto, Self::Off].into_iter().find(|choice| choice.key() == key)
+    }
+}
+
 /// What the fourth sample of a four-sample scan is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum FourthSampleChoice {
@@ -105,9 +143,43 @@ pub struct ScanRef {
     pub encoding: EncodingChoice,
     /// Override of the fourth sample's meaning.
     pub fourth_sample: FourthSampleChoice,
+    /// What the codes seem to be, when the file says nothing of it; counts where `encoding` is automatic.
+    pub found_encoding: Option<FoundEncoding>,
+    /// Whether stray light is taken off.
+    pub stray_light: StrayLightChoice,
+    /// Stray light measured on the holder: linear light of red, green and blue against full scale.
+    pub found_stray_light: Option<[f64; 3]>,
 }
 
 impl ScanRef {
+    /// How codes are read: as chosen, else as found, else as the file says.
+    pub fn encoding_in_use(&self) -> EncodingChoice {
+        match (self.encoding, &self.found_encoding) {
+            (EncodingChoice::Auto, Some(found)) => found.encoding,
+            (chosen, _) => chosen,
+        }
+    }
+
+    /// Whether the infrared of the file is read with the same curve as its colours.
+    pub fn encoding_covers_infrared(&self) -> bool {
+        self.infrared_path.is_none()
+            && self.found_encoding.as_ref().is_some_and(|found| found.covers_infrared)
+    }
+
+    /// Linear light that is taken off every pixel, against full scale.
+    pub fn stray_light_in_use(&self) -> Option<[f64; 3]> {
+        self.found_stray_light.filter(|_| self.stray_light == StrayLightChoice::Auto)
+    }
+
+    /// Whether both give the same samples of the same files.
+    pub fn reads_like(&self, other: &Self) -> bool {
+        self.encoding_in_use() == other.encoding_in_use()
+            && self.encoding_covers_infrared() == other.encoding_covers_infrared()
+            && self.stray_light_in_use() == other.stray_light_in_use()
+            && self.fourth_sample == other.fourth_sample
+            && self.page == other.page
+    }
+
     /// Whether an infrared plane is there.
     pub fn has_infrared(&self) -> bool {
         self.planes.iter().any(|plane| plane == "infrared")
@@ -251,7 +323,16 @@ pub struct Strip {
     pub notes: Vec<String>,
 }
 
+/// Note of a strip whose kind of film was told by the colours of its picture alone.
+pub const FILM_IS_GUESSED: &str = "the kind of film is a guess from the colours of the picture, because no film base is in view; \
+                                   choose another kind if it is wrong";
+
 impl Strip {
+    /// Whether its kind of film is a guess.
+    pub fn film_is_guessed(&self) -> bool {
+        self.notes.iter().any(|note| note == FILM_IS_GUESSED)
+    }
+
     /// Turn of the film on the scan in degrees, clockwise on screen.
     pub fn angle_deg(&self) -> f64 {
         self.film_area.map_or(0.0, |area| area.angle_rad.to_degrees())

@@ -366,6 +366,9 @@ impl Work {
             infrared_fingerprint,
             encoding,
             fourth_sample,
+            found_encoding,
+            stray_light,
+            found_stray_light,
         } = new.clone();
         Some(ScanRef {
             id,
@@ -384,6 +387,9 @@ impl Work {
             ),
             encoding: changed(encoding, &old.encoding, &now.encoding),
             fourth_sample: changed(fourth_sample, &old.fourth_sample, &now.fourth_sample),
+            found_encoding: changed(found_encoding, &old.found_encoding, &now.found_encoding),
+            stray_light: changed(stray_light, &old.stray_light, &now.stray_light),
+            found_stray_light: changed(found_stray_light, &old.found_stray_light, &now.found_stray_light),
         })
     }
 

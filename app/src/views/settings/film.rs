@@ -81,7 +81,8 @@ fn which_strip_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
 
 fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     let kinds = FilmKind::ALL.into_iter().map(|kind| (kind, kind.label().to_lowercase()));
-    let shown = strip.film.label().to_lowercase();
+    let guess = if strip.film_is_guessed() { " (guessed)" } else { "" };
+    let shown = format!("{}{guess}", strip.film.label().to_lowercase());
     if let Some(film) = choice_row_ui(ui, "film kind", &shown, Some(&strip.film), kinds) {
         let stock_id = default_stock(film).id.clone();
         cx.push(Command::Edit(Edit::SetFilm { strip: strip.id, film, stock_id }));

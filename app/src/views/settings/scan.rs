@@ -1,7 +1,7 @@
 //! How the scan under work is read: encoding, fourth sample, page, infrared file.
 
 use egui::{DragValue, Ui};
-use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef};
+use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, StrayLightChoice};
 
 use crate::command::Command;
 use crate::state::ViewCx;
@@ -19,6 +19,7 @@ pub(super) fn scan_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let Some(scan) = cx.scan().and_then(|id| cx.session.scan(id)) else { return };
     sub_head_ui(ui, "scan");
     encoding_ui(ui, cx, scan);
+    stray_light_ui(ui, cx, scan);
     let choices = [
         (FourthSampleChoice::Auto, "automatic", "infrared, unless it is an opacity that is full everywhere"),
         (FourthSampleChoice::Infrared, "infrared", "it is infrared"),
@@ -53,8 +54,14 @@ fn encoding_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
         EncodingChoice::Gamma(gamma) => (Kind::Gamma, gamma),
     };
     let found = cx.previews.reading(scan.id).filter(|_| kind == Kind::Auto);
-    let automatic =
-        found.map_or("automatic".to_owned(), |reading| format!("automatic: {}", reading.encoding));
+    let automatic = match (&scan.found_encoding, found) {
+        (Some(seen), _) => {
+            let guess = if seen.is_guess { " (guess)" } else { "" };
+            format!("detected: {}{guess}", encoding_words(seen.encoding))
+        }
+        (None, Some(reading)) => format!("automatic: {}", reading.encoding),
+        (None, None) => "automatic".to_owned(),
+    };
     let shown = match kind {
         Kind::Auto => automatic.clone(),
         Kind::Linear => "linear".to_owned(),
@@ -78,6 +85,33 @@ fn encoding_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
     }
     if kind == Kind::Gamma {
         gamma_ui(ui, cx, scan, gamma);
+    }
+}
+
+fn encoding_words(encoding: EncodingChoice) -> String {
+    match encoding {
+        EncodingChoice::Auto => "automatic".to_owned(),
+        EncodingChoice::Linear => "linear".to_owned(),
+        EncodingChoice::Srgb => "sRGB".to_owned(),
+        EncodingChoice::Gamma(gamma) => format!("gamma {}", number_text(gamma, 2, false)),
+    }
+}
+
+/// Stray light that was measured on the holder, and whether it is taken off.
+fn stray_light_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
+    if scan.found_stray_light.is_none() && scan.stray_light == StrayLightChoice::Auto {
+        return;
+    }
+    let choices = [
+        (StrayLightChoice::Auto, "take off", "what the holder shows is taken off every pixel"),
+        (StrayLightChoice::Off, "leave", "the codes stay as they are in the file"),
+    ];
+    let label = scan.found_stray_light.map_or_else(
+        || "stray light".to_owned(),
+        |light| format!("stray light {} %", number_text(100.0 * light[1], 1, false)),
+    );
+    if let Some(stray_light) = switch_row_ui(ui, &label, scan.stray_light, &choices) {
+        read(cx, "change the stray light", ScanRef { stray_light, ..scan.clone() });
     }
 }
 

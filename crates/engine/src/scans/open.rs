@@ -31,7 +31,8 @@ pub(crate) type Overviews = ByteCache<(u64, Level), OverviewData>;
 #[derive(Debug)]
 pub(crate) struct Tables {
     pub(crate) linearisation: Linearisation,
-    /// Code to linear code, per colour channel; `None` when codes are linear already.
+    /// Code to linear code, per colour channel, then of the infrared where it is encoded too; `None` when codes are linear
+    /// already.
     pub(crate) to_linear: Option<Vec<Vec<u16>>>,
 }
 
@@ -39,18 +40,35 @@ pub(crate) struct Tables {
 #[derive(Debug, Default)]
 pub(crate) struct TableCache(Mutex<HashMap<blake3::Hash, Arc<Tables>>>);
 
+/// What is done to codes besides their encoding.
+#[derive(Debug, Clone, Copy, Default)]
+pub(crate) struct Curves {
+    /// The infrared is encoded like the colours.
+    pub(crate) covers_infrared: bool,
+    /// Linear light that is taken off the colours.
+    pub(crate) stray_light: Option<[f64; 3]>,
+}
+
 impl TableCache {
-    fn of(&self, scan: &Scan) -> Arc<Tables> {
+    fn of(&self, scan: &Scan, curves: &Curves) -> Arc<Tables> {
         let info = scan.info();
         let mut hasher = blake3::Hasher::new();
-        hasher.update(format!("{:?} {}", info.encoding, info.colour_channels()).as_bytes());
+        hasher.update(format!("{:?} {} {curves:?}", info.encoding, info.colour_channels()).as_bytes());
         hasher.update(info.icc.as_deref().unwrap_or_default());
         let mut tables = lock(&self.0);
         let made = || {
-            let linearisation = scan.linearisation();
+            let mut linearisation = scan.linearisation();
+            let infrared = linearisation.tables.first().filter(|_| curves.covers_infrared).cloned();
+            if let Some(stray) = curves.stray_light {
+                for (table, stray) in linearisation.tables.iter_mut().zip(stray) {
+                    *table = table.iter().map(|light| (light - stray as f32).max(0.0)).collect();
+                }
+            }
             let linear_code = |light: &f32| (light * 65535.0 + 0.5) as u16;
-            let to_linear = (info.encoding != Encoding::Linear).then(|| {
-                linearisation.tables.iter().map(|table| table.iter().map(linear_code).collect()).collect()
+            let is_changed = info.encoding != Encoding::Linear || curves.stray_light.is_some();
+            let to_linear = is_changed.then(|| {
+                let tables = linearisation.tables.iter().chain(&infrared);
+                tables.map(|table| table.iter().map(linear_code).collect()).collect()
             });
             Arc::new(Tables { linearisation, to_linear })
         };
@@ -111,7 +129,7 @@ impl OpenScan {
     /// Open a scan; `choices` are all that decide how it is read.
     pub(super) fn open(
         files: ScanFiles,
-        options: OpenOptions,
+        (options, curves): (OpenOptions, Curves),
         choices: &str,
         shared: &Shared,
     ) -> Result<Self, EngineError> {
@@ -123,7 +141,7 @@ impl OpenScan {
         let open = Self {
             // The profile is in the tables; two thousand copies of it would be in the way.
             info: ScanInfo { icc: None, ..scan.info().clone() },
-            tables: shared.tables.of(&scan),
+            tables: shared.tables.of(&scan, &curves),
             options,
             files,
             state,

@@ -9,7 +9,7 @@ use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, file::resolv
 
 use super::disk::{Prints, ScanFiles};
 use super::handles::Handles;
-use super::open::{OpenScan, Overviews, Shared};
+use super::open::{Curves, OpenScan, Overviews, Shared};
 use crate::EngineError;
 use crate::shelf::Shelf;
 
@@ -24,7 +24,14 @@ struct ScanKey {
 
 impl ScanKey {
     fn of(scan: &ScanRef, folder: Option<&Path>) -> Self {
-        let choices = format!("{:?} {:?} {:?}", scan.encoding, scan.fourth_sample, scan.page);
+        let choices = format!(
+            "{:?} {:?} {:?} {} {:?}",
+            scan.encoding_in_use(),
+            scan.fourth_sample,
+            scan.page,
+            scan.encoding_covers_infrared(),
+            scan.stray_light_in_use()
+        );
         Self { files: files_of(scan, folder), choices }
     }
 }
@@ -79,7 +86,12 @@ impl ScanStore {
             }
             self.forget(&open);
         }
-        let open = OpenScan::open(key.files.clone(), options(scan, &key), &key.choices, &self.shared)?;
+        let curves = Curves {
+            covers_infrared: scan.encoding_covers_infrared(),
+            stray_light: scan.stray_light_in_use(),
+        };
+        let how = (options(scan, &key), curves);
+        let open = OpenScan::open(key.files.clone(), how, &key.choices, &self.shared)?;
         // Another thread may have been faster: all use the one that came first.
         Ok(Arc::clone(self.lock().entry(key).or_insert_with(|| Arc::new(open))))
     }
@@ -126,7 +138,7 @@ fn options(scan: &ScanRef, key: &ScanKey) -> OpenOptions {
             FourthSampleChoice::Infrared => FourthSample::Infrared,
             FourthSampleChoice::Ignore => FourthSample::Ignore,
         },
-        encoding: match scan.encoding {
+        encoding: match scan.encoding_in_use() {
             EncodingChoice::Auto => None,
             EncodingChoice::Linear => Some(Encoding::Linear),
             EncodingChoice::Srgb => Some(Encoding::Srgb),

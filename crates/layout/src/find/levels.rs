@@ -18,6 +18,10 @@ const OPEN_SPREAD_D: f32 = 0.06;
 /// Brightest code of the holder, against full scale. Ours: a holder reads as black with some flare.
 const HOLDER_MOST_T: f32 = 0.012;
 
+/// Brightest code of a holder on which stray light lies, and how even it is. Ours: film simulator with 1 to 4 % of light.
+const LIT_HOLDER_MOST_T: f32 = 0.06;
+const LIT_HOLDER_SPREAD: f32 = 0.08;
+
 /// Kind of pixel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Kind {
@@ -141,7 +145,7 @@ impl Work {
         let any: Vec<f32> =
             (0..n).map(|i| max3(self.colour_at(i)).max(self.infrared_at(i).unwrap_or(0.0))).collect();
         self.open = open_level(&clear, slide).map(|least_t| OpenLight { scale, least_t });
-        let holder_t = holder_level(&any);
+        let holder_t = holder_level(&any).or_else(|| lit_holder_level(&any, self.width()));
         self.has_holder = holder_t.is_some();
         let kinds = self.kinds.data_mut();
         for i in 0..n {
@@ -206,6 +210,30 @@ fn holder_level(any: &[f32]) -> Option<f32> {
     let at = dark.len() / 2;
     let (_, &mut median, _) = dark.select_nth_unstable_by(at, f32::total_cmp);
     Some((median * 3.0).clamp(0.002, HOLDER_MOST_T))
+}
+
+/// Highest code of a holder with stray light on it: the darkest even part of the scan, when it runs along a whole side.
+fn lit_holder_level(any: &[f32], width: usize) -> Option<f32> {
+    let mut least: Vec<f32> = any.iter().step_by(3).copied().collect();
+    let at = least.len() / 500;
+    if least.is_empty() || width == 0 {
+        return None;
+    }
+    let darkest = *least.select_nth_unstable_by(at, f32::total_cmp).1;
+    let limit = darkest * (1.0 + 2.0 * LIT_HOLDER_SPREAD);
+    if darkest < HOLDER_MOST_T || limit > LIT_HOLDER_MOST_T {
+        return None;
+    }
+    let is_held = |t: &f32| *t <= limit;
+    let height = any.len() / width;
+    let is_side = |count: usize, at: &dyn Fn(usize) -> usize| {
+        (0..count).filter(|i| any.get(at(*i)).is_some_and(is_held)).count() * 10 > count * 6
+    };
+    let runs = is_side(width, &|x| x)
+        || is_side(width, &|x| x + width * height.saturating_sub(1))
+        || is_side(height, &|y| y * width)
+        || is_side(height, &|y| y * width + width - 1);
+    (runs && any.iter().filter(|t| is_held(t)).count() * 50 > any.len()).then_some(limit)
 }
 
 #[cfg(test)]

@@ -9,6 +9,7 @@
 //!    `settle` gives sides that were not seen the size of the others.
 //! 6. `outline` and `perforations`: film edges and holes give the strip's turn and extent.
 
+mod filled;
 mod frames;
 mod levels;
 mod line;

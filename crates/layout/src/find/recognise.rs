@@ -89,7 +89,10 @@ pub(super) fn recognise(columns: &Columns, band: &Band, clues: &Clues<'_>) -> Re
         }
     }
     if let Some(length) = lone_run(columns) {
-        let own = clues.given.filter(|f| ((length / height) / f.aspect()).ln().abs() < 0.1);
+        let own = match clues.given {
+            Some(given) => Some(given).filter(|f| ((length / height) / f.aspect()).ln().abs() < 0.1),
+            None => nearest_format(clues, length, height),
+        };
         let handicap = if clues.given.is_some() && own.is_none() { 0.3 } else { 0.06 };
         results.push(attempt(own, length, handicap));
     }
@@ -112,11 +115,39 @@ pub(super) fn recognise(columns: &Columns, band: &Band, clues: &Clues<'_>) -> Re
         .and_then(|r| r.0.map(str::to_owned));
     match results.into_iter().next() {
         Some((id, row)) => {
-            let format_id = clues.given.map(|f| f.id.to_owned()).or(id.map(str::to_owned));
+            let by_size = || {
+                let length = row.spans.first().filter(|_| row.spans.len() == 1)?.length();
+                format_of_part(clues, length, height).map(|f| f.id.to_owned())
+            };
+            let format_id = clues.given.map(|f| f.id.to_owned()).or(id.map(str::to_owned)).or_else(by_size);
             Recognised { row, format_id, rival: if clues.given.is_some() { None } else { rival } }
         }
         None => Recognised { row: Row { spans: Vec::new(), fit: -1.0 }, format_id: None, rival: None },
     }
+}
+
+/// The format that frames of a measured size belong to: the nearest length among those that may be on this film.
+///
+/// Cameras differ: published 6x7 lengths alone run from 67 to 70 mm, so 7 % either way still name a format.
+pub(super) fn nearest_format(clues: &Clues<'_>, length_px: f64, height_px: f64) -> Option<&'static Format> {
+    const TOLERANCE: f64 = 0.07;
+    let off = |f: &Format| {
+        let nominal = clues.px_per_mm.map_or(f.aspect() * height_px, |k| f.along_mm * k);
+        (length_px / nominal).ln().abs()
+    };
+    let near = formats().iter().filter(|f| plausible(f, clues, height_px) && off(f) < TOLERANCE);
+    near.min_by(|a, b| off(a).total_cmp(&off(b)))
+}
+
+/// The shortest format of this film that a picture cut off by the side of the scan may be a part of.
+pub(super) fn format_of_part(clues: &Clues<'_>, length_px: f64, height_px: f64) -> Option<&'static Format> {
+    // Only a resolution makes a length one: without it any picture is a part of some format.
+    let k = clues.px_per_mm?;
+    // A roll-film picture longer than the common ones; of a shorter part nothing can be told.
+    const LONGER_THAN_MM: f64 = 118.0 * 1.04;
+    let longer =
+        formats().iter().filter(|f| plausible(f, clues, height_px) && f.along_mm * k > 0.97 * length_px);
+    longer.min_by(|a, b| a.along_mm.total_cmp(&b.along_mm)).filter(|_| length_px > LONGER_THAN_MM * k)
 }
 
 /// Median length of the runs from a clear start to the next clear end.

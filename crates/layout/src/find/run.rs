@@ -2,10 +2,11 @@
 
 use glassine_raster::{CancelToken, RegionSource};
 
+use super::filled::fills_file;
 use super::levels::{OpenRule, Work};
 use super::strip::Scan;
 use super::strips::strip_pieces;
-use super::usable::{drop_scraps, keep_one_frame};
+use super::usable::{drop_scraps, filled_file, keep_one_frame, name_lone_frame};
 use super::{FilmTone, FindOptions, Found, LayoutError, Overview};
 
 /// Find strips and frames.
@@ -26,6 +27,14 @@ pub fn find(
     progress: &(dyn Fn(f32) + Sync),
 ) -> Result<Found, LayoutError> {
     progress(0.0);
+    let size_px = (overview.scan_width_px, overview.scan_height_px);
+    // An overview that does not fit its scan is refused below.
+    let fits = overview.samples.channels() >= overview.colour_channels && overview.colour_channels > 0;
+    if fits && fills_file(overview, options.tone) {
+        cancel.check()?;
+        progress(1.0);
+        return Ok(Found { strips: vec![filled_file(size_px, options)], notes: Vec::new() });
+    }
     let mut found = match options.tone {
         FilmTone::Negative => find_as(overview, full, options, false, cancel, progress)?,
         FilmTone::Slide => find_as(overview, full, options, true, cancel, progress)?,
@@ -36,8 +45,9 @@ pub fn find(
         }
     };
     drop_scraps(&mut found);
+    found.strips.iter_mut().for_each(|strip| name_lone_frame(strip, options));
     if options.single_frame_file {
-        found = keep_one_frame(found, (overview.scan_width_px, overview.scan_height_px), options);
+        found = keep_one_frame(found, size_px, options);
     }
     progress(1.0);
     Ok(found)

@@ -2,6 +2,7 @@
 
 use glassine_raster::TiltedBox;
 
+use super::filled::format_of_size;
 use super::{FilmTone, FindOptions, Found, FoundFrame, FoundStrip, FrameFlag};
 use crate::StripAxis;
 
@@ -70,6 +71,31 @@ fn inside_file(mut frame: FoundFrame, (width, height): (u32, u32)) -> Option<Fou
     }
     frame.image_area = frame.image_area.inset(excess);
     has_room(&frame).then_some(frame)
+}
+
+/// The format of a strip of one frame without a known one, by the size of the frame.
+pub(super) fn name_lone_frame(strip: &mut FoundStrip, options: &FindOptions<'_>) {
+    if let ([frame], None) = (strip.frames.as_slice(), &strip.format_id) {
+        let area = &frame.image_area;
+        let format = format_of_size((area.width_px, area.height_px), options);
+        strip.format_id = format.map(|format| format.id.to_owned());
+    }
+}
+
+/// A file that is all picture, as one frame.
+pub(super) fn filled_file(size_px: (u32, u32), options: &FindOptions<'_>) -> FoundStrip {
+    let mut strip = whole_picture(size_px, options.tone, options);
+    strip.axis = if size_px.0 >= size_px.1 { StripAxis::Across } else { StripAxis::Down };
+    name_lone_frame(&mut strip, options);
+    for frame in &mut strip.frames {
+        frame.reason = "no border is on any side; the whole picture is taken as the image".to_owned();
+        frame.confidence = if options.single_frame_file { 0.7 } else { 0.5 };
+        if options.single_frame_file {
+            frame.flags.clear();
+        }
+    }
+    strip.confidence = 0.5;
+    strip
 }
 
 fn whole_picture((width, height): (u32, u32), tone: FilmTone, options: &FindOptions<'_>) -> FoundStrip {

@@ -7,7 +7,9 @@ use glassine_film::{FilmKind, Look, Param};
 use glassine_raster::TiltedBox;
 
 use super::{Edit, EditError, FoundStripEdit, NewFrame};
-use crate::model::{BalanceChoice, Frame, FrameId, ScanId, ScanRef, Session, Strip, StripId};
+use crate::model::{
+    BalanceChoice, FILM_IS_GUESSED, Frame, FrameId, ScanId, ScanRef, Session, Strip, StripId,
+};
 use crate::unknown::forget;
 
 impl Edit {
@@ -330,6 +332,7 @@ fn renumber(session: &mut Session, first: u32) {
 fn set_film(session: &mut Session, id: StripId, film: FilmKind, stock_id: &str) -> Result<(), EditError> {
     let strip = strip_mut(session, id)?;
     strip.film = film;
+    strip.notes.retain(|note| note != FILM_IS_GUESSED);
     stock_id.clone_into(&mut strip.stock_id);
     // What was solved for another kind of film means nothing for this one.
     strip.solve = None;

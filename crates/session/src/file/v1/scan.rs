@@ -34,6 +34,58 @@ pub(super) struct Scan {
     encoding: Encoding,
     #[serde(default)]
     fourth_sample: Fourth,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    found_encoding: Option<Found>,
+    #[serde(default, skip_serializing_if = "Stray::is_auto")]
+    stray_light: Stray,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    found_stray_light: Option<[f64; 3]>,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+struct Found {
+    encoding: Encoding,
+    #[serde(default)]
+    covers_infrared: bool,
+    #[serde(default)]
+    is_guess: bool,
+    #[serde(default)]
+    why: String,
+}
+
+#[derive(Debug, Default, Clone, Copy, PartialEq, Serialize, Deserialize)]
+#[serde(rename_all = "kebab-case")]
+enum Stray {
+    #[default]
+    Auto,
+    Off,
+}
+
+impl Stray {
+    fn is_auto(&self) -> bool {
+        *self == Self::Auto
+    }
+}
+
+impl Encoding {
+    fn from_model(encoding: model::EncodingChoice) -> Self {
+        match encoding {
+            model::EncodingChoice::Auto => Self::Auto,
+            model::EncodingChoice::Linear => Self::Linear,
+            model::EncodingChoice::Srgb => Self::Srgb,
+            model::EncodingChoice::Gamma(gamma) => Self::Gamma(gamma),
+        }
+    }
+
+    fn into_model(self, place: &str) -> Result<model::EncodingChoice, FileError> {
+        match self {
+            Self::Auto => Ok(model::EncodingChoice::Auto),
+            Self::Linear => Ok(model::EncodingChoice::Linear),
+            Self::Srgb => Ok(model::EncodingChoice::Srgb),
+            Self::Gamma(gamma) if gamma.is_finite() && gamma > 0.0 => Ok(model::EncodingChoice::Gamma(gamma)),
+            Self::Gamma(_) => Err(invalid(place.to_owned(), "a gamma must be positive")),
+        }
+    }
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -102,12 +154,18 @@ impl Scan {
             planes: scan.planes.clone(),
             fingerprint: scan.fingerprint.as_ref().map(Print::from_model),
             infrared_fingerprint: scan.infrared_fingerprint.as_ref().map(Print::from_model),
-            encoding: match scan.encoding {
-                model::EncodingChoice::Auto => Encoding::Auto,
-                model::EncodingChoice::Linear => Encoding::Linear,
-                model::EncodingChoice::Srgb => Encoding::Srgb,
-                model::EncodingChoice::Gamma(gamma) => Encoding::Gamma(gamma),
+            encoding: Encoding::from_model(scan.encoding),
+            found_encoding: scan.found_encoding.as_ref().map(|found| Found {
+                encoding: Encoding::from_model(found.encoding),
+                covers_infrared: found.covers_infrared,
+                is_guess: found.is_guess,
+                why: found.why.clone(),
+            }),
+            stray_light: match scan.stray_light {
+                model::StrayLightChoice::Auto => Stray::Auto,
+                model::StrayLightChoice::Off => Stray::Off,
             },
+            found_stray_light: scan.found_stray_light,
             fourth_sample: match scan.fourth_sample {
                 model::FourthSampleChoice::Auto => Fourth::Auto,
                 model::FourthSampleChoice::Infrared => Fourth::Infrared,
@@ -123,6 +181,9 @@ impl Scan {
         }
         if self.ppi.is_some_and(|ppi| !(ppi.is_finite() && ppi > 0.0)) {
             return Err(invalid(place, "a resolution must be positive"));
+        }
+        if self.found_stray_light.is_some_and(|light| light.iter().any(|c| !(0.0..1.0).contains(c))) {
+            return Err(invalid(place, "stray light must be a part of full scale"));
         }
         if self.page == Some(0) {
             return Err(invalid(place, "pages are counted from 1"));
@@ -140,15 +201,21 @@ impl Scan {
             planes: self.planes,
             fingerprint: self.fingerprint.map(Print::into_model),
             infrared_fingerprint: self.infrared_fingerprint.map(Print::into_model),
-            encoding: match self.encoding {
-                Encoding::Auto => model::EncodingChoice::Auto,
-                Encoding::Linear => model::EncodingChoice::Linear,
-                Encoding::Srgb => model::EncodingChoice::Srgb,
-                Encoding::Gamma(gamma) if gamma.is_finite() && gamma > 0.0 => {
-                    model::EncodingChoice::Gamma(gamma)
-                }
-                Encoding::Gamma(_) => return Err(invalid(place, "a gamma must be positive")),
+            encoding: self.encoding.into_model(&place)?,
+            found_encoding: match self.found_encoding {
+                Some(found) => Some(model::FoundEncoding {
+                    encoding: found.encoding.into_model(&place)?,
+                    covers_infrared: found.covers_infrared,
+                    is_guess: found.is_guess,
+                    why: found.why,
+                }),
+                None => None,
             },
+            stray_light: match self.stray_light {
+                Stray::Auto => model::StrayLightChoice::Auto,
+                Stray::Off => model::StrayLightChoice::Off,
+            },
+            found_stray_light: self.found_stray_light,
             fourth_sample: match self.fourth_sample {
                 Fourth::Auto => model::FourthSampleChoice::Auto,
                 Fourth::Infrared => model::FourthSampleChoice::Infrared,

@@ -1,0 +1,241 @@
+//! What a scan file does not say is found in its picture: the curve of its codes, stray light on all of it, the kind of film.
+
+use std::sync::Arc;
+
+use glassine_film::{
+    CodeCurve, CodeSamples, EncodingFinding, FilmKind, KindFinding, Rendering, find_encoding,
+    find_stray_light, measure_base,
+};
+use glassine_layout::{FilmTone, RebateStrip, rebate_mask};
+use glassine_raster::{PixelRect, Samples16, TiltedBox};
+use glassine_scanfile::{Encoding, InfraredSource};
+use glassine_session::{
+    Edit, EncodingChoice, FoundEncoding, OutputSettings, ScanId, ScanRef, StrayLightChoice,
+};
+
+use crate::prepare::{Bench, Draft};
+use crate::scans::{OpenScan, OverviewData, shown};
+use crate::{EngineError, Notice, Severity};
+
+/// Windows at full resolution: rows and columns of them over the scan, and their sides. Ours: rows of strips are read
+/// whole, so few rows of windows keep the reading short; 24 windows of 160 px hold 9600 blocks of noise.
+const WINDOW_ROWS: u32 = 4;
+const WINDOW_COLUMNS: u32 = 6;
+const WINDOW_SIDE_PX: u32 = 160;
+
+impl Bench<'_> {
+    /// Find how a scan is to be read, where its file and the person leave it open, and put it into the session.
+    pub(crate) fn find_reading(
+        &self,
+        draft: &mut Draft,
+        scan_id: ScanId,
+    ) -> Result<Arc<ScanRef>, EngineError> {
+        let gone = || EngineError::told("the scan is not in this session", "open it again");
+        let known = draft.session.scan(scan_id).cloned().ok_or_else(gone)?;
+        let mut scan = ScanRef::clone(&known);
+        scan.found_encoding = self.found_encoding(&scan)?;
+        scan.found_stray_light = None;
+        if scan.stray_light == StrayLightChoice::Auto {
+            let open = self.scans.get(&scan, self.folder)?;
+            let overview = self.read_overview(&open)?;
+            let found = find_stray_light(&overview.samples, open.colour_channels());
+            scan.found_stray_light = found.map(|found| found.light);
+            if let Some(found) = found {
+                let headline = format!(
+                    "stray light of {:.1} % of open light lies on the whole scan; it is taken off",
+                    100.0 * found.of_open
+                );
+                let what_to_do =
+                    "close the lid, or cover the glass beside the film; --stray-light off leaves it on";
+                draft.notices.push(Notice::new(Severity::Warning, headline, what_to_do).about(&scan.path));
+            }
+        }
+        if scan != *known {
+            tell_encoding(draft, &scan);
+            draft.push(Edit::UpdateScan(scan))?;
+        }
+        draft.session.scan(scan_id).cloned().ok_or_else(gone)
+    }
+
+    fn read_overview(&self, open: &OpenScan) -> Result<Arc<OverviewData>, EngineError> {
+        open.overview(self.cancel, &|share| (self.progress)(0.5 * share, "reading the scan"))
+    }
+
+    /// What the codes of a file seem to be that says nothing of them.
+    fn found_encoding(&self, scan: &ScanRef) -> Result<Option<FoundEncoding>, EngineError> {
+        let plain = ScanRef {
+            encoding: EncodingChoice::Linear,
+            found_encoding: None,
+            found_stray_light: None,
+            ..scan.clone()
+        };
+        let open = self.scans.get(&plain, self.folder)?;
+        let info = open.info();
+        if !info.encoding_is_untold {
+            return Ok(None);
+        }
+        let overview = self.read_overview(&open)?;
+        let windows = self.windows(&open)?;
+        let samples = CodeSamples {
+            overview: &overview.samples,
+            windows: &windows,
+            colour_channels: open.colour_channels(),
+            bits: info.bits_per_sample,
+        };
+        let assumed = if info.bits_per_sample <= 8 || !info.container.contains("TIFF") {
+            CodeCurve::Srgb
+        } else {
+            CodeCurve::Linear
+        };
+        let EncodingFinding { curve, is_guess, why } = find_encoding(&samples, assumed);
+        let covers_infrared = curve != CodeCurve::Linear
+            && info.infrared == InfraredSource::ExtraSample
+            && infrared_is_curved(&overview.samples, info.bits_per_sample);
+        Ok(Some(FoundEncoding { encoding: choice_of(curve), covers_infrared, is_guess, why }))
+    }
+
+    /// Parts of a scan at full resolution, codes as they are in the file.
+    fn windows(&self, open: &OpenScan) -> Result<Vec<Samples16>, EngineError> {
+        use glassine_raster::RegionSource as _;
+        let (width, height) = (open.width(), open.height());
+        let begin = |at: u32, count: u32, side: u32| {
+            let room = u64::from(side.saturating_sub(WINDOW_SIDE_PX));
+            (room * u64::from(2 * at + 1) / u64::from(2 * count)) as u32
+        };
+        let mut windows = Vec::new();
+        for row in 0..WINDOW_ROWS {
+            for column in 0..WINDOW_COLUMNS {
+                self.cancel.check()?;
+                let (x, y) = (begin(column, WINDOW_COLUMNS, width), begin(row, WINDOW_ROWS, height));
+                let (right, below) = ((x + WINDOW_SIDE_PX).min(width), (y + WINDOW_SIDE_PX).min(height));
+                windows.push(open.read_codes(PixelRect::new(x, y, right, below), self.cancel)?);
+            }
+        }
+        Ok(windows)
+    }
+}
+
+/// Whether the darkest infrared codes are too bright for a holder in linear codes, as under a curve.
+///
+/// Silver film, dust and holders stop infrared light; under sRGB or a power of 2.2 what is left of it reads several times
+/// brighter than 0.4 % of full scale, or one and a half steps of 8 bits.
+fn infrared_is_curved(overview: &Samples16, bits: u8) -> bool {
+    let channels = usize::from(overview.channels()).max(1);
+    let mut codes: Vec<u16> =
+        overview.data().chunks_exact(channels).filter_map(|pixel| pixel.last()).copied().collect();
+    let at = codes.len() / 200;
+    let least = if bits > 8 { 0.004 } else { 1.5 / 255.0 };
+    !codes.is_empty() && f64::from(*codes.select_nth_unstable(at).1) / 65_535.0 >= least
+}
+
+fn choice_of(curve: CodeCurve) -> EncodingChoice {
+    match curve {
+        CodeCurve::Linear => EncodingChoice::Linear,
+        CodeCurve::Srgb => EncodingChoice::Srgb,
+        CodeCurve::Gamma(power) => EncodingChoice::Gamma(power),
+    }
+}
+
+/// An encoding in words.
+pub(crate) fn encoding_words(encoding: Encoding) -> String {
+    match encoding {
+        Encoding::Linear => "linear".to_owned(),
+        Encoding::Srgb => "sRGB".to_owned(),
+        Encoding::Gamma(gamma) => format!("gamma {gamma}"),
+        Encoding::Profile => "by its profile".to_owned(),
+    }
+}
+
+/// Say what was found when it is not what every scanner writes, or when it is a guess.
+fn tell_encoding(draft: &mut Draft, scan: &ScanRef) {
+    let Some(found) = scan.found_encoding.as_ref().filter(|_| scan.encoding == EncodingChoice::Auto) else {
+        return;
+    };
+    let name = match found.encoding {
+        EncodingChoice::Linear | EncodingChoice::Auto => "linear".to_owned(),
+        EncodingChoice::Srgb => "sRGB".to_owned(),
+        EncodingChoice::Gamma(gamma) => format!("gamma {gamma}"),
+    };
+    // What the note of the file itself says is not said twice, and not contradicted.
+    let is_told = |notice: &Notice| {
+        notice.path.as_ref() == Some(&scan.path) && notice.headline.ends_with("are taken as sRGB")
+    };
+    let is_usual = match found.encoding {
+        EncodingChoice::Linear => !found.is_guess,
+        EncodingChoice::Srgb => draft.notices.iter().any(is_told),
+        _ => false,
+    };
+    if is_usual {
+        return;
+    }
+    draft.notices.retain(|notice| !is_told(notice));
+    let severity = if found.is_guess { Severity::Warning } else { Severity::Info };
+    let guess = if found.is_guess { "a guess: " } else { "" };
+    let headline = format!("the codes of {} are read as {name}; {guess}{}", shown(&scan.path), found.why);
+    let what_to_do = "if pictures look flat or dark, choose another encoding, as --encoding or in the window";
+    draft.notices.push(Notice::new(severity, headline, what_to_do).about(&scan.path));
+}
+
+/// A slide is a finished picture: a session that begins with slides shows and exports them without a print's curve.
+pub(crate) fn render_slides_straight(draft: &mut Draft, added: &[ScanId]) -> Result<(), EngineError> {
+    let session = &draft.session;
+    let is_new = session.strips.iter().all(|strip| added.contains(&strip.scan));
+    let all_slides = session.strips.iter().all(|strip| strip.film == FilmKind::Slide);
+    let is_default = session.output.rendering == OutputSettings::default().rendering;
+    if !is_new || !all_slides || session.strips.is_empty() || !is_default {
+        return Ok(());
+    }
+    let rendering = Rendering::Straight.key().to_owned();
+    draft.push(Edit::SetOutput(OutputSettings { rendering, ..session.output.clone() }))
+}
+
+/// Largest difference between the base densities of the channels of a film without a colour mask or dyes.
+const GREY_BASE_D: f64 = 0.12;
+
+/// A strip that was found with less confidence shows no rebate to go by.
+const TOLD_BY_REBATE: f32 = 0.5;
+
+/// Whether a negative was found without a rebate to show for it, where the colours are those of a slide.
+pub(crate) fn is_doubted(found: &glassine_layout::Found, colours: Option<KindFinding>) -> bool {
+    let is_bare = |strip: &glassine_layout::FoundStrip| {
+        strip.tone == FilmTone::Negative && strip.confidence <= TOLD_BY_REBATE
+    };
+    colours.is_some_and(|colours| colours.kind == FilmKind::Slide) && found.strips.iter().all(is_bare)
+}
+
+/// Film kind from how the strip was read, the colour of its rebate and the colours of all of it, and whether it is a guess.
+pub(crate) fn recognise(
+    found: &glassine_layout::Found,
+    overview: &Samples16,
+    factor: u32,
+    colours: Option<KindFinding>,
+) -> (FilmKind, bool) {
+    let by_colours = colours.map_or(FilmKind::default(), |colours| colours.kind);
+    let Some(strip) = found.strips.first() else { return (by_colours, true) };
+    let is_bare = strip.confidence <= TOLD_BY_REBATE;
+    if overview.channels() < 3 {
+        return (
+            if strip.tone == FilmTone::Slide { FilmKind::Slide } else { FilmKind::BlackAndWhite },
+            is_bare,
+        );
+    }
+    if strip.tone == FilmTone::Unknown {
+        return (by_colours, true);
+    }
+    if strip.tone == FilmTone::Slide {
+        return (FilmKind::Slide, is_bare);
+    }
+    let images: Vec<TiltedBox> = strip.frames.iter().map(|frame| frame.image_area).collect();
+    let rebate =
+        RebateStrip { film_area: &strip.film_area, image_areas: &images, perforations: &strip.perforations };
+    let mask = rebate_mask(overview.width(), overview.height(), factor, rebate, 3.0 * f64::from(factor));
+    match measure_base(overview, &mask, FilmKind::ColourNegative) {
+        Ok(base) => {
+            let [r, g, b] = base.density_d;
+            let spread = r.max(g).max(b) - r.min(g).min(b);
+            let kind = if spread < GREY_BASE_D { FilmKind::BlackAndWhite } else { FilmKind::ColourNegative };
+            (kind, false)
+        }
+        Err(_no_rebate) => (if by_colours.is_negative() { by_colours } else { FilmKind::default() }, true),
+    }
+}

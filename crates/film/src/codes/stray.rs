@@ -1,0 +1,136 @@
+//! Stray light: the same light on every pixel, from an open lid or glass that scatters. It is seen on the holder.
+
+use super::levels::{bright_level, colours, dark_plateau};
+use glassine_raster::Samples16;
+
+/// Least stray light that is taken off, against open light. Light that a sound scanner scatters around bright places
+/// reaches its holder too: 0.1 to 0.2 % of open light on the practice scans, up to 0.4 % in the film simulator.
+const LEAST_OF_OPEN: f64 = 0.006;
+/// Most: above it the dark part is film or a grey holder.
+const MOST_OF_OPEN: f64 = 0.08;
+/// Least share of the scan that is an even dark part. Ours: the holder beside the narrowest of the practice strips is 5 %.
+const LEAST_SHARE: f64 = 0.02;
+/// How far the channels may differ: stray light has the colour of the lamp.
+const MOST_TINT: f64 = 1.35;
+
+/// Light that lies on the whole scan.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StrayLight {
+    /// Linear light of red, green, blue against full scale; taken off every pixel.
+    pub light: [f64; 3],
+    /// The largest of them against open light, or against the brightest film where no open light is seen.
+    pub of_open: f64,
+}
+
+/// Measure the stray light of a whole scan on its dark plateau; `None` without one, and when it is as dark as it should be.
+///
+/// ```text
+/// seen(x, y) = film(x, y) + stray        stray = median of the holder, a channel each
+/// D = -log10(seen - stray)
+/// ```
+/// | quantity | unit | range |
+/// |---|---|---|
+/// | `linear` | linear codes of the whole scan, reduced | any size |
+/// | result | light against full scale | 0.6 to 8 % of open light |
+///
+/// A holder stops light, so what is read there was added. Film can't stand in for it: a mask or dyes tint it, and
+/// its grain spreads its codes. Light that grows towards bright places (scatter inside the lens) is not even and stays.
+pub fn find_stray_light(linear: &Samples16, colour_channels: u8) -> Option<StrayLight> {
+    let pixels: Vec<[f64; 3]> = colours(linear, colour_channels.into());
+    let dark = dark_plateau(&pixels)?;
+    let brightest = bright_level(&pixels);
+    let [r, g, b] = dark.level;
+    let (low, high) = (r.min(g).min(b), r.max(g).max(b));
+    let of_open = high / brightest.max(1e-6);
+    let is_stray = (LEAST_OF_OPEN..MOST_OF_OPEN).contains(&of_open)
+        && dark.share > LEAST_SHARE
+        && high < MOST_TINT * low
+        && is_along_a_side(linear, colour_channels, high);
+    is_stray.then_some(StrayLight { light: dark.level, of_open })
+}
+
+/// Part of a side of the scan that the holder covers, and how even it is there from pixel to pixel. Ours: grain of film
+/// as dense as this is 4 % and more at any resolution it is scanned at; read noise at 1 % of full scale is 1 %.
+const LEAST_OF_SIDE: f64 = 0.6;
+const MOST_GRAIN: f64 = 0.025;
+
+/// Whether pixels of a level run along a side of the scan as a holder does, and are as even as one.
+fn is_along_a_side(linear: &Samples16, colour_channels: u8, level: f64) -> bool {
+    let channels = usize::from(linear.channels()).max(1);
+    let used = usize::from(colour_channels.clamp(1, linear.channels().max(1)));
+    let (width, height) = (linear.width(), linear.height());
+    if width < 4 || height < 4 {
+        return false;
+    }
+    let at = |x: u32, y: u32| -> f64 {
+        let pixel = &linear.row(y)[x as usize * channels..][..used];
+        f64::from(pixel.iter().copied().max().unwrap_or(0)) / 65_535.0
+    };
+    let is_side = |count: u32, at: &dyn Fn(u32) -> f64| {
+        let codes: Vec<f64> = (0..count).map(at).collect();
+        let is_in = |code: &f64| (*code / level - 1.0).abs() < 0.12;
+        let inside = codes.iter().filter(|code| is_in(code)).count();
+        let mut steps: Vec<f64> = codes
+            .windows(2)
+            .filter(|pair| pair.iter().all(is_in))
+            .map(|pair| (pair[1] - pair[0]).abs() / level)
+            .collect();
+        let middle = steps.len() / 2;
+        inside as f64 > LEAST_OF_SIDE * f64::from(count)
+            && !steps.is_empty()
+            && *steps.select_nth_unstable_by(middle, f64::total_cmp).1 < MOST_GRAIN
+    };
+    is_side(width, &|x| at(x, 1))
+        || is_side(width, &|x| at(x, height - 2))
+        || is_side(height, &|y| at(1, y))
+        || is_side(height, &|y| at(width - 2, y))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    /// Holder, open light and grainy film with a mask, and the same light on all of it.
+    fn scan(stray: f64, holder: bool) -> Samples16 {
+        let mut state = 7_u32;
+        let mut random = || {
+            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            f64::from(state >> 8) / 16_777_216.0 - 0.5
+        };
+        let mut data = Vec::new();
+        for y in 0..120_u32 {
+            for x in 0..160_u32 {
+                let light = match (x, y) {
+                    (0..20, _) if holder => [0.0008; 3],
+                    (20..30, _) => [0.94, 0.935, 0.925],
+                    _ => {
+                        let d = if y < 15 { 0.0 } else { 0.2 + 1.4 * f64::from(x) / 160.0 } + 0.1 * random();
+                        [0.53, 0.245, 0.118].map(|base| 0.94 * base * 10_f64.powf(-d))
+                    }
+                };
+                for c in light {
+                    data.push(((c + stray * 0.94 + 1e-4 * random()).clamp(0.0, 1.0) * 65_535.0) as u16);
+                }
+            }
+        }
+        Samples16::from_vec(160, 120, 3, data).expect("sizes fit")
+    }
+
+    #[test]
+    fn light_on_the_holder_is_measured() {
+        for stray in [0.01, 0.02, 0.05] {
+            let found = find_stray_light(&scan(stray, true), 3).expect("there is some");
+            for light in found.light {
+                assert!((light - 0.94 * stray - 0.0008).abs() < 1e-4, "{stray} {found:?}");
+            }
+            assert!((found.of_open / (stray + 0.0008) - 1.0).abs() < 0.1);
+        }
+    }
+
+    #[test]
+    fn a_dark_holder_and_dense_film_give_none() {
+        assert_eq!(find_stray_light(&scan(0.0, true), 3), None);
+        assert_eq!(find_stray_light(&scan(0.0, false), 3), None);
+        assert_eq!(find_stray_light(&scan(0.02, false), 3), None);
+    }
+}
