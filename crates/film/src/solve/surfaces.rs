@@ -228,7 +228,7 @@ fn colours(frame: &FrameStatistics, stock: &Stock) -> Vec<Colour> {
         let key = (square(g, BAND_STEP), square(r - g, COLOUR_STEP), square(b - g, COLOUR_STEP));
         cells.push((key, [r - g, b - g]));
     }
-    cells.sort_by(|a, b| a.0.cmp(&b.0));
+    cells.sort_by_key(|(square, _)| *square);
     let mut found: Vec<(usize, [f64; 2])> = cells
         .chunk_by(|a, b| a.0 == b.0)
         .map(|same| {
