@@ -12,6 +12,7 @@ mod read_as;
 mod reading;
 mod relink;
 mod show;
+mod solve;
 mod stock;
 mod window_picture;
 
@@ -85,6 +86,8 @@ pub enum CliCommand {
     Relink(relink::RelinkArgs),
     /// Write one map of dust and scratches for each scan
     DustMap(dust::DustArgs),
+    /// Solve the balance of strips again, with grey points, daylight frames or a stock
+    Solve(solve::SolveArgs),
     /// Measure a stock from a colour chart or grey wedge on a frame
     MeasureStock(stock::MeasureStockArgs),
     /// Pixels, file sizes and largest prints of a format, or the resolution a print needs
@@ -110,6 +113,7 @@ pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
         CliCommand::Show(args) => show::run(args, cancel),
         CliCommand::Export(args) => export::run(args, cancel),
         CliCommand::DustMap(args) => dust::run(args, cancel),
+        CliCommand::Solve(args) => solve::run(args, cancel),
         CliCommand::MeasureStock(args) => stock::run(args, cancel),
         CliCommand::ReadAs(args) => read_as::run(args, cancel),
         CliCommand::Relink(args) => relink::run(args, cancel),

@@ -5,10 +5,10 @@ use std::sync::Arc;
 
 use clap::Args;
 use glassine_engine::{CheckDepth, Engine, EngineError, Notice, ScanCheck, ScanState, SessionAt};
-use glassine_film::Param;
+use glassine_film::{OTHER_LIGHT, PICTURES_CANT_TELL, Param};
 use glassine_raster::CancelToken;
 use glassine_session::{
-    BaseSource, EncodingChoice, FourthSampleChoice, Frame, ScanRef, Strip, frame_problem,
+    BaseSource, EncodingChoice, FourthSampleChoice, Frame, ScanRef, Session, Strip, frame_problem,
 };
 use serde_json::{Map, Value, json};
 
@@ -257,6 +257,8 @@ fn strip_json(at: &SessionAt, strip: &Strip) -> Value {
         "recommended_tolerance_d": base.map(|base| base.recommended_tolerance_d),
         "unmix_strength": strip.unmix_strength,
         "balance": strip.balance.key(),
+        "confidence": strip.solve.as_ref().map(|solve| solve.confidence),
+        "balance_notes": strip_balance_notes(&at.session, strip),
         "solve": strip.solve.as_ref().map(|solve| json!({
             "gamma_ratio": solve.gamma_ratio,
             "toe_ratio": solve.toe_ratio,
@@ -267,6 +269,28 @@ fn strip_json(at: &SessionAt, strip: &Strip) -> Value {
         })),
         "notes": strip.notes,
     })
+}
+
+/// What has to be said about the balance of a strip.
+pub(super) fn strip_balance_notes(session: &Session, strip: &Strip) -> Vec<String> {
+    let mut notes = Vec::new();
+    if strip.solve.as_ref().is_some_and(|solve| solve.confidence < 0.5) {
+        notes.push(PICTURES_CANT_TELL.to_owned());
+    }
+    let other: Vec<String> = session
+        .frames_of(strip.id)
+        .filter(|frame| {
+            let notes = frame.solve.iter().flat_map(|solve| &solve.notes);
+            notes.into_iter().any(|note| note.starts_with(OTHER_LIGHT))
+        })
+        .map(|frame| session.number_text(frame))
+        .collect();
+    match other.as_slice() {
+        [] => {}
+        [one] => notes.push(format!("frame {one} was taken in another light")),
+        several => notes.push(format!("frames {} were taken in another light", several.join(", "))),
+    }
+    notes
 }
 
 fn frame_json(at: &SessionAt, frame: &Frame, clipping: Clipping) -> Value {
@@ -310,6 +334,8 @@ fn frame_json(at: &SessionAt, frame: &Frame, clipping: Clipping) -> Value {
             "warmth": frame.look.get(Param::WarmthCc),
             "tint": frame.look.get(Param::TintCc),
         },
+        "balance_confidence": solve.map(|solve| solve.confidence),
+        "balance_notes": solve.map(|solve| &solve.notes),
         "solved": solve.map(|solve| json!({
             "log_offset": solve.log_offset,
             "exposure_stops": solve.exposure_stops,

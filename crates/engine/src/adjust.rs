@@ -1,7 +1,7 @@
 //! Settings from what the person points at: a grey area, another frame, a chart or wedge of known steps.
 
 use glassine_film::{
-    CHART_PATCH_NAMES, ChartEdition, Param, Stock, ToneCurve, balance_cc_from_log, band_curves,
+    CHART_PATCH_NAMES, ChartEdition, Param, SolveHints, Stock, ToneCurve, balance_cc_from_log, band_curves,
     fit_stock_from_chart, fit_stock_from_wedge, layer_log_exposures, match_frame,
 };
 use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Scan, density_from_stops};
@@ -143,7 +143,71 @@ fn density_above_base(context: &FrameContext, codes: [f64; 3]) -> [f64; 3] {
     [0, 1, 2].map(|c| -(codes[c].max(0.5) / 65535.0).log10() - base[c])
 }
 
+/// Density above base of a square round a scan position.
+fn grey_density(
+    context: &FrameContext,
+    center: Point<Scan>,
+    radius_px: f64,
+    cancel: &CancelToken,
+) -> Result<[f64; 3], EngineError> {
+    // Never fewer than five by five pixels, and never beyond the edge of the scan.
+    let (width, height) = (f64::from(context.open.width()), f64::from(context.open.height()));
+    let most = (width.min(height) / 2.0 - 1.0).max(2.5);
+    let r = if radius_px.is_finite() { radius_px.clamp(2.5, most) } else { 2.5 };
+    let inside = |at: f64, side: f64| if at.is_finite() { at.min(side - r).max(r) } else { side / 2.0 };
+    let center = Point::<Scan>::new(inside(center.x, width), inside(center.y, height));
+    let place = ChartPlace {
+        corners: [(-r, -r), (r, -r), (r, r), (-r, r)].map(|(x, y)| Point::new(center.x + x, center.y + y)),
+    };
+    let codes = place.read(context, 1, 1, cancel)?;
+    Ok(density_above_base(context, codes.first().copied().unwrap_or([0.0; 3])))
+}
+
+/// What a person says about the frames of some strips before they are solved.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct BalanceHints {
+    /// Something grey: the frame and the place on the scan.
+    pub grey_points: Vec<(FrameId, Point<Scan>)>,
+    /// Frames taken in daylight or with flash.
+    pub daylight: Vec<FrameId>,
+}
+
 impl Engine {
+    /// Edits that solve some strips again, each for itself, with what the person says about its frames; a balance mode
+    /// that is named is set first.
+    pub fn solve_strips(
+        &self,
+        at: &SessionAt,
+        strips: &[glassine_session::StripId],
+        balance: Option<glassine_session::BalanceChoice>,
+        hints: &BalanceHints,
+        cancel: &CancelToken,
+    ) -> Result<Vec<Edit>, EngineError> {
+        /// Half the side of the square a grey point stands for, scan pixels. Source: ours; grain averages out.
+        const RADIUS_PX: f64 = 6.0;
+        let progress = |_: f32, _: &str| ();
+        let bench = Bench { scans: &self.scans, folder: at.folder.as_deref(), cancel, progress: &progress };
+        let mut points = Vec::new();
+        for (frame, center) in &hints.grey_points {
+            let context = self.context(at, *frame)?;
+            points.push((*frame, grey_density(&context, *center, RADIUS_PX, cancel)?));
+        }
+        let mut draft = Draft::new(at.session.clone());
+        for strip in strips {
+            if let Some(balance) = balance {
+                draft.push(Edit::SetBalance { strip: *strip, balance })?;
+            }
+            let ids: Vec<FrameId> = draft.session.frames_of(*strip).map(|frame| frame.id).collect();
+            let place = |id: &FrameId| ids.iter().position(|known| known == id);
+            let hints = SolveHints {
+                grey_points: points.iter().filter_map(|(id, d)| Some((place(id)?, *d))).collect(),
+                daylight: hints.daylight.iter().filter_map(place).collect(),
+            };
+            bench.solve_hinted(&mut draft, &[*strip], &hints)?;
+        }
+        Ok(draft.edits)
+    }
+
     pub(crate) fn context(&self, at: &SessionAt, id: FrameId) -> Result<FrameContext, EngineError> {
         let frame = at.session.frame(id).ok_or(EngineError::NoFrame(id))?;
         FrameContext::new(&at.session, frame, at.folder.as_deref(), &self.scans)
@@ -161,18 +225,7 @@ impl Engine {
         cancel: &CancelToken,
     ) -> Result<Vec<Edit>, EngineError> {
         let context = self.context(at, frame)?;
-        // Never fewer than five by five pixels, and never beyond the edge of the scan.
-        let (width, height) = (f64::from(context.open.width()), f64::from(context.open.height()));
-        let most = (width.min(height) / 2.0 - 1.0).max(2.5);
-        let r = if radius_px.is_finite() { radius_px.clamp(2.5, most) } else { 2.5 };
-        let inside = |at: f64, side: f64| if at.is_finite() { at.min(side - r).max(r) } else { side / 2.0 };
-        let center = Point::<Scan>::new(inside(center.x, width), inside(center.y, height));
-        let place = ChartPlace {
-            corners: [(-r, -r), (r, -r), (r, r), (-r, r)]
-                .map(|(x, y)| Point::new(center.x + x, center.y + y)),
-        };
-        let codes = place.read(&context, 1, 1, cancel)?;
-        let density_d = density_above_base(&context, codes.first().copied().unwrap_or([0.0; 3]));
+        let density_d = grey_density(&context, center, radius_px, cancel)?;
         let solve = context.frame.solve.as_ref();
         let offset = solve.map_or([0.0; 3], |solve| solve.log_offset);
         let ratio = context.strip.solve.as_ref().map_or([1.0; 3], |solve| solve.gamma_ratio);

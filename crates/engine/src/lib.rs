@@ -41,7 +41,7 @@ mod types;
 mod watched;
 mod worker;
 
-pub use adjust::{ChartPlace, StockReport, StockTarget};
+pub use adjust::{BalanceHints, ChartPlace, StockReport, StockTarget};
 pub use adjustments::read_stock;
 pub use checks::{CheckDepth, ScanCheck, ScanState};
 pub use crew::prepare_threads;

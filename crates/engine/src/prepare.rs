@@ -4,8 +4,8 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use glassine_film::{
-    FilmKind, FrameStatistics, base_from_picture, default_stock, find_kind, measure_base, measure_base_field,
-    solve_strip_and_toes,
+    FilmKind, FrameStatistics, SolveHints, base_from_picture, default_stock, find_kind, measure_base,
+    measure_base_field, solve_strip_hinted,
 };
 use glassine_layout::{FilmTone, FindOptions, Overview, RebateStrip, format_of, rebate_mask};
 use glassine_raster::{CancelToken, Plane, RegionSource, TiltedBox};
@@ -20,7 +20,7 @@ use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
 use crate::{EngineError, NewSessionRequest, Notice, Severity};
 
 /// Named in the session, so that a later program knows which solver made a result.
-const SOLVER: &str = concat!("glassine ", env!("CARGO_PKG_VERSION"), ", strip solve 3");
+const SOLVER: &str = concat!("glassine ", env!("CARGO_PKG_VERSION"), ", strip solve 4");
 
 /// Progress of one step, 0 to 1, with what is being done.
 pub(crate) type Progress<'a> = &'a (dyn Fn(f32, &str) + Sync);
@@ -454,6 +454,16 @@ impl Bench<'_> {
 
     /// Solve the frames of some strips of one film together.
     pub(crate) fn solve(&self, draft: &mut Draft, strips: &[StripId]) -> Result<(), EngineError> {
+        self.solve_hinted(draft, strips, &SolveHints::default())
+    }
+
+    /// [`Self::solve`] with what the person says about the frames, counted over all the strips.
+    pub(crate) fn solve_hinted(
+        &self,
+        draft: &mut Draft,
+        strips: &[StripId],
+        hints: &SolveHints,
+    ) -> Result<(), EngineError> {
         let Some(first) = strips.first().and_then(|id| draft.session.strip(*id)).cloned() else {
             return Ok(());
         };
@@ -468,7 +478,8 @@ impl Bench<'_> {
             BalanceChoice::Strip => glassine_film::BalanceMode::Strip,
             BalanceChoice::Frame => glassine_film::BalanceMode::Frame,
         };
-        let solved = solve_strip_and_toes(&statistics, stock_of(&draft.session, &first), first.film, mode);
+        let stock = stock_of(&draft.session, &first);
+        let solved = solve_strip_hinted(&statistics, stock, first.film, mode, hints);
         let solve = StripSolve {
             gamma_ratio: solved.gamma_ratio,
             toe_ratio: solved.toe_ratio,

@@ -15,6 +15,7 @@
 
 mod demo;
 mod dirt;
+mod drawn;
 mod error;
 mod latent;
 mod lettering;
@@ -27,6 +28,7 @@ mod stock;
 mod strip;
 
 pub use demo::{DemoInfo, DemoScan, demo_strips, make_demo, spec as demo_spec};
+pub use drawn::{DrawnFilm, Light};
 pub use error::Error;
 pub use render::render_strip;
 pub use scanner::ScannerSpec;

@@ -63,7 +63,11 @@ impl BandTable {
     /// D_band = -log10( sum S(l) 10^-D(l) / sum S(l) )
     /// ```
     pub(crate) fn new(film: &Emulsion) -> Self {
-        let bands = bands();
+        Self::seen_by(film, &bands())
+    }
+
+    /// [`Self::new`] with the bands of another scanner.
+    pub(crate) fn seen_by(film: &Emulsion, bands: &[Spectrum; 3]) -> Self {
         let total: [f64; 3] = std::array::from_fn(|b| bands[b].iter().sum());
         let cells = (0..GRID * GRID * GRID)
             .into_par_iter()

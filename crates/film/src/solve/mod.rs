@@ -5,6 +5,7 @@ mod neutral;
 mod settle;
 mod simplex;
 mod strength;
+mod surfaces;
 #[cfg(test)]
 mod tests;
 
@@ -98,6 +99,23 @@ pub fn balance_cc_from_log([r, g, b]: [f64; 3]) -> [f64; 2] {
 /// Support below which a frame's balance is marked as uncertain.
 const LOW_CONFIDENCE: f64 = 0.3;
 
+/// Said of a strip whose confidence is below one half.
+pub const PICTURES_CANT_TELL: &str = "the pictures can't tell whether light or subjects are warm; set a grey point, mark a \
+                                      frame as daylight, or choose a stock that was measured";
+/// Said of a frame that was taken in another light, followed by which.
+pub const OTHER_LIGHT: &str = "taken in another light than the film is made for";
+/// Gain in log likelihood and distance in mireds from which a frame counts as one of another light: 54 mired are 15 CC.
+const OTHER_LIGHT_FROM: (f64, f64) = (2.0, 54.0);
+
+/// What the person has said about the frames of a strip.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct SolveHints {
+    /// Frames (places in the list) with the density above base of something grey in them.
+    pub grey_points: Vec<(usize, [f64; 3])>,
+    /// Frames that were taken in daylight or with flash.
+    pub daylight: Vec<usize>,
+}
+
 /// Solve a strip; frames without usable cells get the solution of the others.
 ///
 /// Colour negatives: layer gammas and neutral by the vote of all frames (`neutral.rs`), exposure frame by frame. Black
@@ -108,7 +126,7 @@ pub fn solve_strip(
     kind: FilmKind,
     mode: BalanceMode,
 ) -> StripSolve {
-    solve(frames, stock, kind, mode, false)
+    solve(frames, stock, kind, mode, &SolveHints::default(), false)
 }
 
 /// [`solve_strip`] that finds the toe widths of red and blue as well, so that the darkest greys stay grey too, and holds
@@ -122,7 +140,19 @@ pub fn solve_strip_and_toes(
     kind: FilmKind,
     mode: BalanceMode,
 ) -> StripSolve {
-    let first = solve(frames, stock, kind, mode, true);
+    solve_strip_hinted(frames, stock, kind, mode, &SolveHints::default())
+}
+
+/// [`solve_strip_and_toes`] with what the person has said: a grey point settles the balance of the whole strip, and a frame
+/// known to be in daylight can't be taken for one in warm or cold light.
+pub fn solve_strip_hinted(
+    frames: &[FrameStatistics],
+    stock: &Stock,
+    kind: FilmKind,
+    mode: BalanceMode,
+    hints: &SolveHints,
+) -> StripSolve {
+    let first = solve(frames, stock, kind, mode, hints, true);
     if kind != FilmKind::ColourNegative || !stock.measured_on.is_empty() {
         return first;
     }
@@ -135,7 +165,7 @@ pub fn solve_strip_and_toes(
     }
     // Weaker colours move the darkest greys a little, where the layers' toes differ: found again.
     let changed = stock.with_colour_strength(strength, first.gamma_ratio);
-    StripSolve { colour_strength: strength, ..solve(frames, &changed, kind, mode, true) }
+    StripSolve { colour_strength: strength, ..solve(frames, &changed, kind, mode, hints, true) }
 }
 
 fn solve(
@@ -143,6 +173,7 @@ fn solve(
     stock: &Stock,
     kind: FilmKind,
     mode: BalanceMode,
+    hints: &SolveHints,
     toes: bool,
 ) -> StripSolve {
     if kind == FilmKind::BlackAndWhite {
@@ -150,7 +181,13 @@ fn solve(
     }
     let mut votes = Votes::new(frames, stock);
     // A slide's layers are not inverted, so there are no gammas to find and the stock's neutral is that of the picture.
-    let mut strip = if kind == FilmKind::Slide { NOMINAL } else { votes.solve() };
+    let mut strip = NOMINAL;
+    if kind != FilmKind::Slide {
+        let belief = surfaces::believe(frames, stock, &Votes::film_prior(stock), &hints.daylight);
+        let points: Vec<[f64; 3]> = hints.grey_points.iter().map(|(_, d)| apply(&stock.unmix, *d)).collect();
+        votes.listen(belief, &points, &stock.curves);
+        strip = votes.solve();
+    }
     let mut toe_ratio = [1.0; 3];
     if toes && kind.is_negative() {
         let (finer, [red, blue]) = votes.solve_toes(&strip, stock);
@@ -163,9 +200,9 @@ fn solve(
         own = (0..frames.len()).map(|frame| votes.solve_frame(frame, &shifted)).collect();
         strip = shifted;
     }
-    let support = votes.support(&strip, None);
     let slide = kind == FilmKind::Slide;
     let gamma_ratio = if slide { [1.0; 3] } else { [strip[0], 1.0, strip[1]] };
+    let sure = if slide { 1.0 } else { votes.confidence(&strip, None) };
     let solved = frames
         .iter()
         .zip(&own)
@@ -177,7 +214,22 @@ fn solve(
                 BalanceMode::Strip => strip,
                 BalanceMode::Frame => towards(&strip, own, trust(backing)),
             };
-            solve_frame(frame, stock, gamma_ratio, &used, own, (backing, support, mode, slide))
+            let light = votes.light(idx);
+            let is_other = light.gain > OTHER_LIGHT_FROM.0 && light.mired.abs() > OTHER_LIGHT_FROM.1;
+            let mut solved = solve_frame(frame, stock, gamma_ratio, &used, own, (backing, mode, slide));
+            if is_other {
+                let kind = if light.mired > 0.0 { "warmer" } else { "colder" };
+                solved
+                    .notes
+                    .push(format!("{OTHER_LIGHT} ({kind}); a balance of its own would make it neutral"));
+            }
+            solved.confidence = match mode {
+                BalanceMode::Frame if !slide => votes.confidence(own, Some(idx)),
+                // The strip's balance is right for its light, not for this one.
+                _ if is_other => (0.6 * sure).min(0.45),
+                _ => sure,
+            } as f32;
+            solved
         })
         .collect();
     StripSolve {
@@ -186,7 +238,7 @@ fn solve(
         colour_strength: 1.0,
         neutral_log: if slide { [0.0; 3] } else { [-strip[2], 0.0, -strip[3]] },
         frames: solved,
-        confidence: confidence(support),
+        confidence: sure as f32,
     }
 }
 
@@ -204,10 +256,6 @@ fn towards(strip: &Neutral, own: &Neutral, share: f64) -> Neutral {
     out
 }
 
-fn confidence(support: f64) -> f32 {
-    (support / (2.0 * LOW_CONFIDENCE)).clamp(0.0, 1.0) as f32
-}
-
 /// Offsets of one frame: `used` is the balance that is applied, `own` what the frame alone asks for.
 fn solve_frame(
     frame: &FrameStatistics,
@@ -215,7 +263,7 @@ fn solve_frame(
     gamma_ratio: [f64; 3],
     used: &Neutral,
     own: &Neutral,
-    (backing, support, mode, slide): (f64, f64, BalanceMode, bool),
+    (backing, mode, slide): (f64, BalanceMode, bool),
 ) -> FrameSolve {
     let balance = [used[2], 0.0, used[3]];
     let mut notes = Vec::new();
@@ -247,10 +295,7 @@ fn solve_frame(
         log_offset,
         exposure_stops: stops_from_density(exposure),
         balance_cc: balance_cc_from_log(balance),
-        confidence: match mode {
-            BalanceMode::Frame => confidence(backing),
-            BalanceMode::Strip => confidence(support).max(confidence(backing)),
-        },
+        confidence: 0.0,
         notes,
         cast_suggestion_cc: balance_cc_from_log(cast),
     }

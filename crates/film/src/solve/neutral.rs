@@ -9,13 +9,14 @@
 
 use super::settle::settle;
 use super::simplex::minimise;
+use super::surfaces::{ACROSS, ALONG, Belief, FilmPrior, FrameLight, dot, surrounded};
 use crate::maths::exp2_f32;
 use crate::matrix::apply;
 use crate::statistics::FrameStatistics;
 use crate::{LayerCurve, Stock};
 
 /// Most cells of a strip that take part.
-const MOST_CELLS: usize = 20_000;
+const MOST_CELLS: usize = 12_000;
 /// Layer densities below this lie so deep in the toe that noise decides their colour.
 const LEAST_D: f64 = 0.015;
 /// Step of log10 exposure that casts one vote.
@@ -26,16 +27,51 @@ const FEWEST_CELLS: usize = 6;
 const GRANTED: f64 = 0.1;
 /// Weight of the prior against votes.
 const PRIOR_WEIGHT: f64 = 1.5;
-/// Spread of layer gammas of real films and scanners around a generic stock (one standard deviation, as a ratio).
-///
-/// Source: ours, over simulated films whose dyes, gammas and scanner bands vary around published shapes.
-const GAMMA_SPREAD: f64 = 0.11;
-/// Spread of red and blue offsets against green in log10 exposure. Source: as above.
-const OFFSET_SPREAD: [f64; 2] = [0.055, 0.08];
-/// The same around a stock that was measured: what development and another day's light leave open.
+/// Spread of layer gammas around a generic stock (one standard deviation, as a ratio): control strips of colour negatives
+/// keep slopes to +-0.07 to 0.09 of 0.6 to 1.05 as limits of two (from memory), 4 % a layer, and scanner bands differ.
+/// Source: ours, 7 to 9 % over simulated films and scanners of such tolerances.
+const GAMMA_SPREAD: f64 = 0.08;
+/// The same around a stock that was measured: what development leaves open. Source: ours.
 const MEASURED_GAMMA_SPREAD: f64 = 0.03;
-/// Offsets around a measured stock. Source: ours.
-const MEASURED_OFFSET_SPREAD: [f64; 2] = [0.05, 0.06];
+/// Speed balance of films at [`PIVOT_LOG`]: tolerance +-0.12 D of laboratory films' mid-grey aim over its slope of 0.53,
+/// less the common part, as limits of three, and the colour spread of control strips; one film in ten twice that.
+const FILM: FilmPrior = FilmPrior { spread: [0.07, 0.085], tail_share: 0.1, tail: 2.2 };
+/// The same of a measured stock on another day: the colour spread of control strips, 0.02 to 0.04. Source: ours.
+const MEASURED_FILM: FilmPrior = FilmPrior { spread: [0.025, 0.035], tail_share: 0.05, tail: 3.0 };
+/// Log10 exposure at which layers keep their balance when slopes differ: between foot (where speed is measured) and mid
+/// grey (where laboratories aim). Source: ours.
+const PIVOT_LOG: f64 = -0.9;
+/// Least spread of what surfaces say along and across the lights: all subjects of a roll may share a bias. Source: ours.
+const LEAST_SPREAD: [f64; 2] = [0.035, 0.02];
+/// Factor of the spread along the lights and of slopes when no greys are evident: shades of brown must not pass for a
+/// neutral. Source: ours, tried over drawn strips.
+const WITHOUT_GREYS: [f64; 2] = [0.35, 0.6];
+/// The same of what the person points at: noise and the colour of what passes for grey. Source: ours.
+const POINTED_SPREAD: [f64; 2] = [0.006, 0.006];
+/// Spread along and across that is left with greys evident, and the least without: surfaces alone, or a measured stock.
+/// Source: ours, over drawn strips.
+const SPREAD_WITH_GREYS: [f64; 2] = [0.02, 0.015];
+const LEAST_WITHOUT: [f64; 2] = [0.06, 0.035];
+const LEAST_MEASURED: [f64; 2] = [0.025, 0.02];
+/// CIEDE2000 of one log10 exposure along and across (mid grey, sRGB: 0.01 along is 0.6 to 0.66, across 0.72 to 0.85).
+const DELTA_E_PER_LOG: [f64; 2] = [59.0, 72.0];
+/// Expected error that is believed by half, and how quickly belief falls. Source: ours, the same strips.
+const HALF_BELIEVED: (f64, f64) = (4.0, 0.8);
+/// Most that a frame may lose by a neutral that is not its own; more when greys over many steps speak for it. Without a
+/// limit one picture of fur or wood turns a strip (with 2 a strip of them still was turned). Source: ours, tried over drawn strips.
+const MOST_LOSS: f64 = 0.5;
+/// Steps with greys from which a frame may be a chart or wedge, and its most loss then.
+const CHART_STEPS: f64 = 5.0;
+/// Steps of greys from which a frame without other colours may be a wedge, and certainly is one: 1 and 1.5 log10 exposure.
+const WEDGE_STEPS: [f64; 2] = [8.0, 13.0];
+const MOST_CHART_LOSS: f64 = 12.0;
+/// Widths in log10 exposure that tell a peak from a hill: share of greys in the first over that in the second, from none
+/// to certain. Locally even colours give 0.1, one brown surface (spread 0.06 along, 0.03 across) 0.33, greys with a spread
+/// of 0.03 give 0.47 and of 0.015 0.76 (computed). Source: ours.
+const PEAK_LOG: [f64; 2] = [0.025, 0.08];
+const PEAK_SHARES: [f64; 2] = [0.35, 0.6];
+/// Share of different colours that has to be grey for a step to count as one with greys.
+const EVIDENT_SHARE: f64 = 0.1;
 /// Spread of toe widths of red and blue against green (one standard deviation, as a ratio). Source: as above.
 const TOE_SPREAD: f64 = 0.2;
 /// Widths in log10 exposure that count as grey, from first to last.
@@ -89,7 +125,19 @@ pub(super) struct Votes {
     red: InverseTable,
     blue: InverseTable,
     gamma_spread: f64,
-    offset_spread: [f64; 2],
+    film: FilmPrior,
+    /// Density of red and blue at [`PIVOT_LOG`].
+    pivot_d: [f32; 2],
+    /// What surfaces and the film's own balance say, once known.
+    belief: Option<Belief>,
+    /// For each frame and width: what its own neutral reaches; and the most it may lose.
+    own_best: Vec<[f64; WIDTHS_LOG.len()]>,
+    most_loss: Vec<f64>,
+    /// How evident greys are in each frame, 0 to 1.
+    evident: Vec<f64>,
+    /// Whether the person has pointed at something grey.
+    pointed: bool,
+    measured: bool,
 }
 
 impl Votes {
@@ -106,7 +154,14 @@ impl Votes {
             red,
             blue,
             gamma_spread: if measured { MEASURED_GAMMA_SPREAD } else { GAMMA_SPREAD },
-            offset_spread: if measured { MEASURED_OFFSET_SPREAD } else { OFFSET_SPREAD },
+            film: Self::film_prior(stock),
+            pivot_d: [0, 2].map(|c| stock.curves[c].density_d(PIVOT_LOG) as f32),
+            belief: None,
+            own_best: Vec::new(),
+            most_loss: Vec::new(),
+            evident: Vec::new(),
+            pointed: false,
+            measured,
         };
         let total: usize = frames.iter().map(FrameStatistics::cells).sum();
         let stride = total.div_ceil(MOST_CELLS).max(1);
@@ -210,14 +265,140 @@ impl Votes {
             .sum()
     }
 
-    /// The neutral of all frames together.
+    /// How films of this stock are balanced.
+    pub(super) fn film_prior(stock: &Stock) -> FilmPrior {
+        if stock.measured_on.is_empty() { FILM } else { MEASURED_FILM }
+    }
+
+    /// Offsets at the pivot of a neutral.
+    fn pivot(&self, neutral: &Neutral) -> [f64; 2] {
+        let at = |c: usize, table: &InverseTable| {
+            let d = self.pivot_d[c];
+            neutral[2 + c] + f64::from(table.at(d / neutral[c].max(0.05) as f32) - table.at(d))
+        };
+        [at(0, &self.red), at(1, &self.blue)]
+    }
+
+    /// Take in what surfaces say and what the person has pointed at (layer densities of greys), and find what each frame
+    /// alone could reach near it.
+    pub(super) fn listen(&mut self, mut belief: Belief, points: &[[f64; 3]], curves: &[LayerCurve; 3]) {
+        if !points.is_empty() {
+            // The neutral turns about the greys' own densities, and is known there.
+            let mean = |f: &dyn Fn(&[f64; 3]) -> f64| points.iter().map(f).sum::<f64>() / points.len() as f64;
+            let log = |c: usize, d: &[f64; 3]| curves[c].log_exposure(d[c]);
+            self.pivot_d = [0, 2].map(|c| mean(&|d| d[c]) as f32);
+            belief.at = [0, 2].map(|c| mean(&|d| log(1, d) - log(c, d)));
+            belief.spread = POINTED_SPREAD;
+            self.pointed = true;
+        }
+        let start = [1.0, 1.0, belief.at[0], belief.at[1]];
+        let frames = belief.lights.len();
+        self.belief = Some(belief);
+        let (mut own_best, mut evident) = (Vec::with_capacity(frames), Vec::with_capacity(frames));
+        for frame in 0..frames {
+            let mut best = [0.0; WIDTHS_LOG.len()];
+            let mut at = start;
+            for (best, width) in best.iter_mut().zip(WIDTHS_LOG) {
+                let size = 0.05 * libm::sqrt(width / WIDTHS_LOG[0]);
+                // Slopes are left alone until the widest search has come near.
+                let slope = if width == WIDTHS_LOG[0] { 1e-3 } else { size };
+                (at, _) = minimise(at, [slope, slope, size, -size], 80, |trial| {
+                    self.prior(trial) - self.votes(trial, width, Some(frame))
+                });
+                *best = self.votes(&at, width, Some(frame));
+            }
+            let colours = self.belief.as_ref().map_or(&[][..], |belief| &belief.colours[frame]);
+            let steps = self.grey_steps(&at, frame);
+            let enough = (steps / CHART_STEPS).min(1.0);
+            // A wedge alone has no colours round it, but many more steps than a wall has.
+            let wedge = ((steps - WEDGE_STEPS[0]) / (WEDGE_STEPS[1] - WEDGE_STEPS[0])).clamp(0.0, 1.0);
+            own_best.push(best);
+            evident.push(enough * enough * surrounded(colours, [at[2], at[3]]).max(wedge));
+        }
+        self.most_loss =
+            evident.iter().map(|evident| MOST_LOSS + (MOST_CHART_LOSS - MOST_LOSS) * evident).collect();
+        (self.own_best, self.evident) = (own_best, evident);
+    }
+
+    /// Steps of a frame in which greys are evident, whole ones counted as one: enough of them, and in a narrow peak, which
+    /// greys make and shades of one brown do not.
+    pub(super) fn grey_steps(&self, neutral: &Neutral, frame: usize) -> f64 {
+        let tables = (&self.red, &self.blue);
+        self.steps
+            .iter()
+            .filter(|step| step.frame == frame)
+            .map(|step| {
+                let narrow = self.grey_share(step, tables, neutral, PEAK_LOG[0]);
+                let wide = self.grey_share(step, tables, neutral, PEAK_LOG[1]);
+                let [from, to] = PEAK_SHARES;
+                let peaked = ((narrow / wide.max(1e-9) - from) / (to - from)).clamp(0.0, 1.0);
+                step.weight * (narrow / EVIDENT_SHARE).min(1.0) * peaked
+            })
+            .sum()
+    }
+
+    /// How evident greys are in the strip, 0 to 1.
+    pub(super) fn evidence(&self) -> f64 {
+        // Until frames have been looked at alone, nothing holds them back.
+        if self.evident.is_empty() { 1.0 } else { self.evident.iter().sum::<f64>().min(1.0) }
+    }
+
+    /// The light of a frame.
+    pub(super) fn light(&self, frame: usize) -> FrameLight {
+        self.belief.as_ref().and_then(|belief| belief.lights.get(frame)).copied().unwrap_or_default()
+    }
+
+    /// How likely a neutral is right to within what the eye forgives, 0 to 1; of the strip, or of one frame.
+    pub(super) fn confidence(&self, neutral: &Neutral, frame: Option<usize>) -> f64 {
+        let Some(belief) = &self.belief else { return 0.0 };
+        // Greys count as far as the neutral found is theirs.
+        let greys: f64 = self
+            .evident
+            .iter()
+            .zip(&self.own_best)
+            .enumerate()
+            .filter(|(idx, _)| frame.is_none_or(|frame| frame == *idx))
+            .map(|(idx, (evident, best))| {
+                let lost = best[2] - self.votes(neutral, WIDTHS_LOG[2], Some(idx));
+                evident * libm::exp(-lost.max(0.0) / 4.0)
+            })
+            .sum();
+        let greys = greys.min(1.0);
+        let expected = [0, 1].map(|k| {
+            let least = if self.measured { LEAST_MEASURED } else { LEAST_WITHOUT };
+            let without = if self.pointed { SPREAD_WITH_GREYS[k] } else { belief.spread[k].max(least[k]) };
+            DELTA_E_PER_LOG[k] * (without + (SPREAD_WITH_GREYS[k] - without).min(0.0) * greys)
+        });
+        let expected = libm::sqrt(expected[0].powi(2) + expected[1].powi(2));
+        1.0 / (1.0 + libm::exp((expected - HALF_BELIEVED.0) / HALF_BELIEVED.1))
+    }
+
+    /// Loss of all frames against their own best, each limited.
+    fn loss(&self, tables: (&InverseTable, &InverseTable), neutral: &Neutral, width: usize) -> f64 {
+        let width_log = WIDTHS_LOG[width];
+        self.own_best
+            .iter()
+            .zip(&self.most_loss)
+            .enumerate()
+            .map(|(frame, (best, most))| {
+                let lost = best[width] - self.votes_with(tables, neutral, width_log, Some(frame));
+                // Limited on both sides: other toes may suit a frame better than its own best with the stock's.
+                let most = if lost > 0.0 { *most } else { -0.5 * most };
+                most * (1.0 - libm::exp(-lost / most))
+            })
+            .sum()
+    }
+
+    /// The neutral of all frames together, near what surfaces say.
     pub(super) fn solve(&self) -> Neutral {
-        let mut neutral = NOMINAL;
-        for width in WIDTHS_LOG {
+        let Some(belief) = &self.belief else { return NOMINAL };
+        let mut neutral = [1.0, 1.0, belief.at[0], belief.at[1]];
+        for (idx, width) in WIDTHS_LOG.iter().enumerate().skip(1) {
             let size = libm::sqrt(width / WIDTHS_LOG[0]);
             let step = [0.08 * size, 0.08 * size, 0.05 * size, 0.05 * size];
-            (neutral, _) =
-                minimise(neutral, step, 260, |trial| self.prior(trial) - self.votes(trial, width, None));
+            (neutral, _) = minimise(neutral, step, 260, |trial| {
+                self.prior(trial) + self.loss((&self.red, &self.blue), trial, idx)
+            });
         }
         neutral
     }
@@ -230,14 +411,17 @@ impl Votes {
             InverseTable::new(&stock.curves[c].with_toe_ratio(libm::exp(log_ratio.clamp(-0.7, 0.7))))
         };
         let mut at = [start[0], start[1], start[2], start[3], 0.0, 0.0];
-        for width in [WIDTHS_LOG[2], WIDTHS_LOG[3]] {
+        for idx in [2, 3] {
+            let width = WIDTHS_LOG[idx];
             let cost = |trial: &[f64; 6]| {
                 let [gamma_red, gamma_blue, red, blue, toe_red, toe_blue] = *trial;
                 let neutral = [gamma_red, gamma_blue, red, blue];
                 let toes = (toe_red / TOE_SPREAD).powi(2) + (toe_blue / TOE_SPREAD).powi(2);
                 let tables = (&table(0, toe_red), &table(2, toe_blue));
-                self.prior(&neutral) + PRIOR_WEIGHT * 0.5 * toes
-                    - self.votes_with(tables, &neutral, width, None)
+                if !(gamma_red > 0.2 && gamma_blue > 0.2) {
+                    return f64::INFINITY;
+                }
+                self.prior(&neutral) + PRIOR_WEIGHT * 0.5 * toes + self.loss(tables, &neutral, idx)
             };
             (at, _) = minimise(at, [0.02, 0.02, 0.02, 0.02, 0.1, -0.1], 250, cost);
             at = settle(at, [width, width, width, width, 0.1, 0.1], 15, cost);
@@ -252,17 +436,25 @@ impl Votes {
     pub(super) fn solve_frame(&self, frame: usize, strip: &Neutral) -> Neutral {
         const ALONG: f64 = 0.12;
         const ACROSS: f64 = 0.035;
-        let mut offset = [strip[2], strip[3]];
-        for width in WIDTHS_LOG {
-            let size = libm::sqrt(width / WIDTHS_LOG[0]);
-            (offset, _) = minimise(offset, [0.06 * size, -0.06 * size], 120, |trial| {
-                let (x, y) = (trial[0] - strip[2], trial[1] - strip[3]);
-                let (along, across) = ((x - y) / 2.0, (x + y) / 2.0);
-                let prior = 0.5 * ((along / ALONG).powi(2) + (across / ACROSS).powi(2));
-                let neutral = [strip[0], strip[1], trial[0], trial[1]];
-                PRIOR_WEIGHT * prior - self.votes(&neutral, width, Some(frame))
-            });
-        }
+        let cost = |trial: &[f64; 2], width: f64| {
+            let (x, y) = (trial[0] - strip[2], trial[1] - strip[3]);
+            let (along, across) = ((x - y) / 2.0, (x + y) / 2.0);
+            let prior = 0.5 * ((along / ALONG).powi(2) + (across / ACROSS).powi(2));
+            let neutral = [strip[0], strip[1], trial[0], trial[1]];
+            PRIOR_WEIGHT * prior - self.votes(&neutral, width, Some(frame))
+        };
+        // Wide first, which sees far; and narrow from the strip's own, which a wide search may leave for a wrong valley.
+        let searches = [&WIDTHS_LOG[..], &WIDTHS_LOG[2..]].map(|widths| {
+            let mut offset = [strip[2], strip[3]];
+            let mut least = f64::INFINITY;
+            for width in widths {
+                let size = libm::sqrt(width / WIDTHS_LOG[0]);
+                (offset, least) =
+                    minimise(offset, [0.06 * size, -0.06 * size], 120, |trial| cost(trial, *width));
+            }
+            (least, offset)
+        });
+        let offset = if searches[1].0 <= searches[0].0 { searches[1].1 } else { searches[0].1 };
         [strip[0], strip[1], offset[0], offset[1]]
     }
 
@@ -284,11 +476,24 @@ impl Votes {
     /// Minus log of the prior, weighted.
     fn prior(&self, neutral: &Neutral) -> f64 {
         let gamma = |ratio: f64| libm::log(ratio.max(0.05)) / self.gamma_spread;
-        let squares = gamma(neutral[0]).powi(2)
-            + gamma(neutral[1]).powi(2)
-            + (neutral[2] / self.offset_spread[0]).powi(2)
-            + (neutral[3] / self.offset_spread[1]).powi(2);
-        PRIOR_WEIGHT * 0.5 * squares
+        let evident = self.evidence();
+        let loose = |without: f64, with: f64| without + (with - without) * evident;
+        let slopes = 0.5 / (if self.belief.is_some() { loose(WITHOUT_GREYS[1], 1.0).powi(2) } else { 1.0 })
+            * (gamma(neutral[0]).powi(2) + gamma(neutral[1]).powi(2));
+        let at = self.pivot(neutral);
+        let offsets = match &self.belief {
+            Some(belief) => {
+                let away = [at[0] - belief.at[0], at[1] - belief.at[1]];
+                let square = |k: usize, axis| {
+                    let scale = if k == 0 { loose(WITHOUT_GREYS[0], 1.2) } else { 1.0 };
+                    let least = if self.pointed { POINTED_SPREAD[k] } else { LEAST_SPREAD[k] };
+                    (dot(away, axis) / (scale * belief.spread[k].max(least))).powi(2)
+                };
+                0.5 * (square(0, ALONG) + square(1, ACROSS))
+            }
+            None => self.film.cost(at),
+        };
+        PRIOR_WEIGHT * (slopes + offsets)
     }
 
     /// How much grey supports a neutral, 0 to 1: the weighted share of steps in which a tenth of the colours are grey.
