@@ -48,8 +48,8 @@ pub(crate) struct Files {
     pub leave_after: Option<(JobId, Leaving)>,
     /// The session that is being exported, as it was when that began.
     pub exporting: Option<SessionAt>,
-    /// The last save that was asked for, until it has ended: the next one goes to the same file.
-    pub(super) saving: Option<Saving>,
+    /// Saves that have not ended yet, in the order asked for: the next one goes to the file of the last.
+    pub(super) saving: Vec<Saving>,
     /// Jobs that open scans, and what is known about these.
     pub opening: HashMap<JobId, NewSessionRequest>,
     /// Jobs that look for the first frames of scans, and whether all of these are one film.
@@ -81,7 +81,7 @@ impl Files {
     pub(crate) fn job_ended(&mut self, id: JobId) {
         self.leave_after.take_if(|(job, _)| *job == id);
         self.autosaving.take_if(|job| *job == id);
-        self.saving.take_if(|saving| saving.id == id);
+        self.saving.retain(|saving| saving.id != id);
         self.opening.remove(&id);
         self.checks.job_ended(id);
     }
@@ -289,11 +289,10 @@ impl GlassineApp {
         }
     }
 
-    /// Whether the session differs from its file, or will once the save under way has ended.
+    /// Whether the session differs from its file, or will once the saves under way have ended.
     pub(crate) fn is_unsaved(&self) -> bool {
-        let saving = self.files.saving.as_ref();
-        self.history.is_unsaved()
-            || saving.is_some_and(|saving| !saving.session.same_content(self.history.current()))
+        let is_another = |saving: &Saving| !saving.session.same_content(self.history.current());
+        self.history.is_unsaved() || self.files.saving.iter().any(is_another)
     }
 
     /// Whether the user said that the session may be left as it is now.
@@ -440,7 +439,7 @@ impl GlassineApp {
 
     /// The file that a save goes to: the one that is being written, else that of the session.
     pub(super) fn save_target(&self) -> Option<PathBuf> {
-        self.files.saving.as_ref().map(|saving| saving.path.clone()).or_else(|| self.status.path.clone())
+        self.files.saving.last().map(|saving| saving.path.clone()).or_else(|| self.status.path.clone())
     }
 
     pub(super) fn save(&mut self, path: PathBuf, over: SaveOver) -> JobId {
@@ -455,7 +454,8 @@ impl GlassineApp {
         };
         let autosaves = self.files.autosaves.iter().cloned().collect();
         let id = self.submit(Job::Save { path: path.clone(), over, autosaves });
-        self.files.saving = Some(Saving { id, path, session: self.history.current().clone() });
+        let session = self.history.current().clone();
+        self.files.saving.push(Saving { id, path, session });
         id
     }
 

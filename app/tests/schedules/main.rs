@@ -16,8 +16,8 @@ use glassine_engine::files::Run;
 
 /// Schedules that once found something: an autosave that a save had removed was taken for one that is there (1326, 369);
 /// scans that were just opened were not autosaved when no frames were found (9646, 32638); a session was left while a
-/// save of an undone state was still being written (35400, 8281).
-const KEPT_SEEDS: [u64; 6] = [1326, 369, 9646, 32638, 35400, 8281];
+/// save of an undone state was still being written (35400, 8281, and before another save 39458, 48958, 69913).
+const KEPT_SEEDS: [u64; 9] = [1326, 369, 9646, 32638, 35400, 8281, 39458, 48958, 69913];
 /// Schedules of a usual run.
 const USUAL: u64 = 1_000;
 /// Steps of one schedule before everything is left to finish.
