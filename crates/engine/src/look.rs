@@ -195,12 +195,15 @@ const GREY_BASE_D: f64 = 0.12;
 /// A strip that was found with less confidence shows no rebate to go by.
 const TOLD_BY_REBATE: f32 = 0.5;
 
-/// Whether a negative was found without a rebate to show for it, where the colours are those of a slide.
+/// Whether a lone negative was found without a rebate to show for it, where the colours are those of a slide. Several
+/// pieces of film show where they end.
 pub(crate) fn is_doubted(found: &glassine_layout::Found, colours: Option<KindFinding>) -> bool {
     let is_bare = |strip: &glassine_layout::FoundStrip| {
         strip.tone == FilmTone::Negative && strip.confidence <= TOLD_BY_REBATE
     };
-    colours.is_some_and(|colours| colours.kind == FilmKind::Slide) && found.strips.iter().all(is_bare)
+    let frames: usize = found.strips.iter().map(|strip| strip.frames.len()).sum();
+    let looks_like_slide = colours.is_some_and(|colours| colours.kind == FilmKind::Slide);
+    looks_like_slide && frames <= 1 && found.strips.iter().all(is_bare)
 }
 
 /// Film kind from how the strip was read, the colour of its rebate and the colours of all of it, and whether it is a guess.
