@@ -201,9 +201,25 @@ pub(crate) fn is_doubted(found: &glassine_layout::Found, colours: Option<KindFin
     let is_bare = |strip: &glassine_layout::FoundStrip| {
         strip.tone == FilmTone::Negative && strip.confidence <= TOLD_BY_REBATE
     };
-    let frames: usize = found.strips.iter().map(|strip| strip.frames.len()).sum();
     let looks_like_slide = colours.is_some_and(|colours| colours.kind == FilmKind::Slide);
-    looks_like_slide && frames <= 1 && found.strips.iter().all(is_bare)
+    looks_like_slide && frame_count(found) <= 1 && found.strips.iter().all(is_bare)
+}
+
+/// The lone frame as it lies when it is taken for a slide; pieces of it that only look like frames leave the box alone.
+pub(crate) fn doubt_settled(
+    found: glassine_layout::Found,
+    as_slide: glassine_layout::Found,
+) -> glassine_layout::Found {
+    if frame_count(&as_slide) == 1 {
+        return as_slide;
+    }
+    let strips = found.strips.into_iter();
+    let strips = strips.map(|strip| glassine_layout::FoundStrip { tone: FilmTone::Slide, ..strip });
+    glassine_layout::Found { strips: strips.collect(), notes: found.notes }
+}
+
+fn frame_count(found: &glassine_layout::Found) -> usize {
+    found.strips.iter().map(|strip| strip.frames.len()).sum()
 }
 
 /// Film kind from how the strip was read, the colour of its rebate and the colours of all of it, and whether it is a guess.

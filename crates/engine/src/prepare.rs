@@ -14,7 +14,7 @@ use glassine_session::{
     FrameFlag, FrameSolve, NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
 };
 
-use crate::look::{is_doubted, recognise, render_slides_straight};
+use crate::look::{doubt_settled, is_doubted, recognise, render_slides_straight};
 use crate::recipe::stock_of;
 use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
 use crate::{EngineError, NewSessionRequest, Notice, Severity};
@@ -265,7 +265,8 @@ impl Bench<'_> {
         };
         let mut found = find(&options)?;
         if search.film.is_none() && is_doubted(&found, colours) {
-            found = find(&FindOptions { tone: FilmTone::Slide, ..options })?;
+            let as_slide = find(&FindOptions { tone: FilmTone::Slide, ..options })?;
+            found = doubt_settled(found, as_slide);
         }
         for note in &found.notes {
             draft.warn(note.clone(), "look at the boxes on the strip");

@@ -58,7 +58,8 @@ pub fn find_kind(linear: &Samples16, colour_channels: u8) -> Option<KindFinding>
     let is_masked = clear_blue_d > MASK_CLEAR_BLUE_D
         && clear_d.min(dense_d) > MASK_DIFFERENCE_D
         && quantile(blue_less_red.clone(), 0.05) > MASK_LEAST_D
-        && range_d < MOST_RANGE_D;
+        // Specular lights and wedges go further than pictures; a tint of shadows and lights alike says enough then.
+        && (range_d < MOST_RANGE_D || clear_d.min(dense_d) > 2.0 * MASK_DIFFERENCE_D);
     if is_masked {
         return Some(KindFinding { kind: FilmKind::ColourNegative, is_sure: true });
     }
