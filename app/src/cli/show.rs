@@ -287,8 +287,8 @@ pub(super) fn strip_balance_notes(session: &Session, strip: &Strip) -> Vec<Strin
         .collect();
     match other.as_slice() {
         [] => {}
-        [one] => notes.push(format!("frame {one} was taken in another light")),
-        several => notes.push(format!("frames {} were taken in another light", several.join(", "))),
+        [one] => notes.push(format!("frame {one} seems to be taken in another light")),
+        several => notes.push(format!("frames {} seem to be taken in another light", several.join(", "))),
     }
     notes
 }

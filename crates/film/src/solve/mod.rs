@@ -102,10 +102,13 @@ const LOW_CONFIDENCE: f64 = 0.3;
 /// Said of a strip whose confidence is below one half.
 pub const PICTURES_CANT_TELL: &str = "the pictures can't tell whether light or subjects are warm; set a grey point, mark a \
                                       frame as daylight, or choose a stock that was measured";
-/// Said of a frame that was taken in another light, followed by which.
-pub const OTHER_LIGHT: &str = "taken in another light than the film is made for";
+/// Said of a frame whose colours another light explains better, followed by which.
+pub const OTHER_LIGHT: &str = "seems to be taken in another light than the film is made for";
 /// Gain in log likelihood and distance in mireds from which a frame counts as one of another light: 54 mired are 15 CC.
 const OTHER_LIGHT_FROM: (f64, f64) = (2.0, 54.0);
+/// Most confidence in a strip with frames in another light: which of them show the film's own is a guess. Ours, not
+/// calibrated.
+const MOST_IN_MIXED_LIGHT: f64 = 0.75;
 
 /// What the person has said about the frames of a strip.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -202,7 +205,15 @@ fn solve(
     }
     let slide = kind == FilmKind::Slide;
     let gamma_ratio = if slide { [1.0; 3] } else { [strip[0], 1.0, strip[1]] };
-    let sure = if slide { 1.0 } else { votes.confidence(&strip, None) };
+    let is_other = |idx: usize| {
+        let light = votes.light(idx);
+        light.gain > OTHER_LIGHT_FROM.0 && light.mired.abs() > OTHER_LIGHT_FROM.1
+    };
+    let sure = match votes.confidence(&strip, None) {
+        _ if slide => 1.0,
+        sure if (0..frames.len()).any(is_other) => sure.min(MOST_IN_MIXED_LIGHT),
+        sure => sure,
+    };
     let solved = frames
         .iter()
         .zip(&own)
@@ -214,11 +225,10 @@ fn solve(
                 BalanceMode::Strip => strip,
                 BalanceMode::Frame => towards(&strip, own, trust(backing)),
             };
-            let light = votes.light(idx);
-            let is_other = light.gain > OTHER_LIGHT_FROM.0 && light.mired.abs() > OTHER_LIGHT_FROM.1;
+            let is_other = is_other(idx);
             let mut solved = solve_frame(frame, stock, gamma_ratio, &used, own, (backing, mode, slide));
             if is_other {
-                let kind = if light.mired > 0.0 { "warmer" } else { "colder" };
+                let kind = if votes.light(idx).mired > 0.0 { "warmer" } else { "colder" };
                 solved
                     .notes
                     .push(format!("{OTHER_LIGHT} ({kind}); a balance of its own would make it neutral"));
