@@ -1,6 +1,6 @@
 //! Which kind of film a scan shows, from its colours alone: for files without a rebate to measure.
 
-use super::levels::{colours, open_plateau};
+use super::levels::{colours, open_plateau, quantile};
 use crate::FilmKind;
 use crate::maths::log10;
 use glassine_raster::Samples16;
@@ -51,26 +51,22 @@ pub fn find_kind(linear: &Samples16, colour_channels: u8) -> Option<KindFinding>
     film.sort_unstable_by(|a, b| a[1].total_cmp(&b[1]));
     let last = film.len() - 1;
     let range_d = film[last * 99 / 100][1] - film[last / 100][1];
-    let difference = |part: &[[f64; 3]]| quantile(part.iter().map(|d| d[2] - d[0]).collect(), 0.5);
+    let differences = |part: &[[f64; 3]]| -> Vec<f64> { part.iter().map(|d| d[2] - d[0]).collect() };
+    let difference = |part: &[[f64; 3]]| quantile(&mut differences(part), 0.5);
     let (clear_d, dense_d) = (difference(&film[..=last / 50]), difference(&film[last * 9 / 10..]));
-    let blue_less_red: Vec<f64> = film.iter().map(|d| d[2] - d[0]).collect();
-    let clear_blue_d = quantile(film.iter().map(|d| d[2]).collect(), 0.005);
+    let mut blue_less_red = differences(&film);
+    let clear_blue_d = quantile(&mut film.iter().map(|d| d[2]).collect::<Vec<_>>(), 0.005);
     let is_masked = clear_blue_d > MASK_CLEAR_BLUE_D
         && clear_d.min(dense_d) > MASK_DIFFERENCE_D
-        && quantile(blue_less_red.clone(), 0.05) > MASK_LEAST_D
+        && quantile(&mut blue_less_red, 0.05) > MASK_LEAST_D
         // Specular lights and wedges go further than pictures; a tint of shadows and lights alike says enough then.
         && (range_d < MOST_RANGE_D || clear_d.min(dense_d) > 2.0 * MASK_DIFFERENCE_D);
     if is_masked {
         return Some(KindFinding { kind: FilmKind::ColourNegative, is_sure: true });
     }
-    let spread_d = quantile(blue_less_red.clone(), 0.9) - quantile(blue_less_red, 0.1);
+    let spread_d = quantile(&mut blue_less_red, 0.9) - quantile(&mut blue_less_red, 0.1);
     let kind = if spread_d < MOST_GREY_D { FilmKind::BlackAndWhite } else { FilmKind::Slide };
     Some(KindFinding { kind, is_sure: false })
-}
-
-fn quantile(mut values: Vec<f64>, share: f64) -> f64 {
-    let at = (values.len().saturating_sub(1) as f64 * share) as usize;
-    if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(at, f64::total_cmp).1 }
 }
 
 #[cfg(test)]

@@ -41,7 +41,8 @@ fn top(t: [f64; 3]) -> f64 {
     t[0].max(t[1]).max(t[2])
 }
 
-fn quantile(values: &mut [f64], share: f64) -> f64 {
+/// The value that a share of all values lies below; 0 for none.
+pub(super) fn quantile(values: &mut [f64], share: f64) -> f64 {
     if values.is_empty() {
         return 0.0;
     }
