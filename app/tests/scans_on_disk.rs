@@ -7,8 +7,8 @@ use std::sync::Arc;
 
 use common::hands::{Window, click_label, rest, show_only, undo};
 use common::{
-    BASE_D, SCAN, SharedPicker, app, code, scan_pixels, session, window, write_pixels, write_scan,
-    write_session,
+    BASE_D, SCAN, SharedPicker, app, code, scan_pixels, session, window, write_grey, write_pixels,
+    write_scan, write_session,
 };
 use egui::accesskit::Role;
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
@@ -17,7 +17,6 @@ use glassine_app::command::{Answer, Command, Question};
 use glassine_app::dialogs::PickOutcome;
 use glassine_engine::{Engine, JobHost, ScanState};
 use glassine_raster::{CancelToken, TiltedBox};
-use glassine_scanfile::{Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 use glassine_session::{Edit, EncodingChoice, FourthSampleChoice, ScanRef, Session};
 
 /// The usual session in a file; its scan is known by content.
@@ -175,20 +174,7 @@ fn another_encoding_is_one_step_and_offers_to_measure_and_solve_again() {
 fn an_infrared_file_is_chosen_and_left_out_again() {
     let (folder, _, path) = place();
     let infrared = folder.path().join("infrared.tif");
-    let spec = PictureSpec {
-        width_px: SCAN.0,
-        height_px: SCAN.1,
-        channels: 1,
-        bits: 16,
-        ppi: None,
-        icc: None,
-        metadata: Metadata::default(),
-        format: PictureFormat::Tiff { compression: Compression::None },
-        overwrite: Overwrite::Never,
-    };
-    let mut writer = PictureWriter::begin(&infrared, &spec).expect("writable");
-    writer.write_rows_u16(&vec![50_000; (SCAN.0 * SCAN.1) as usize]).expect("whole rows");
-    writer.finish().expect("complete");
+    write_grey(&infrared, 50_000);
     let picker = SharedPicker::new(vec![PickOutcome::Chosen(vec![infrared.clone()])]);
     let mut window = window(app(vec![path], picker));
     show_only(&mut window, "film");

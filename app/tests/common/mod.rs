@@ -110,10 +110,20 @@ pub(crate) fn write_scan(folder: &Path) -> PathBuf {
 /// Write a scan of the usual size with these samples.
 pub(crate) fn write_pixels(folder: &Path, samples: &[u16]) -> PathBuf {
     let path = folder.join("strip.tif");
+    write_planes(&path, 3, samples);
+    path
+}
+
+/// Write a grey file of the usual size, such as an infrared plane.
+pub(crate) fn write_grey(path: &Path, code: u16) {
+    write_planes(path, 1, &vec![code; (SCAN.0 * SCAN.1) as usize]);
+}
+
+fn write_planes(path: &Path, channels: u8, samples: &[u16]) {
     let spec = PictureSpec {
         width_px: SCAN.0,
         height_px: SCAN.1,
-        channels: 3,
+        channels,
         bits: 16,
         ppi: Some(128.0),
         icc: None,
@@ -121,10 +131,9 @@ pub(crate) fn write_pixels(folder: &Path, samples: &[u16]) -> PathBuf {
         format: PictureFormat::Tiff { compression: Compression::None },
         overwrite: Overwrite::Never,
     };
-    let mut writer = PictureWriter::begin(&path, &spec).expect("the folder is writable");
+    let mut writer = PictureWriter::begin(path, &spec).expect("the folder is writable");
     writer.write_rows_u16(samples).expect("the rows have the right length");
     writer.finish().expect("the picture is complete");
-    path
 }
 
 /// A session over the scan, as finding and measuring would leave it.
