@@ -45,8 +45,7 @@ impl Bench<'_> {
                     "stray light of {:.1} % of open light lies on the whole scan; it is taken off",
                     100.0 * found.of_open
                 );
-                let what_to_do =
-                    "close the lid, or cover the glass beside the film; --stray-light off leaves it on";
+                let what_to_do = "close the lid, or cover the glass beside the film, and scan again; to leave it on, set stray light to off";
                 draft.notices.push(Notice::new(Severity::Warning, headline, what_to_do).about(&scan.path));
             }
         }
