@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use glassine_film::{
     FilmKind, FrameStatistics, SolveHints, base_from_picture, default_stock, find_kind, measure_base,
-    measure_base_field, solve_strip_hinted,
+    measure_base_field, solve_strip,
 };
 use glassine_layout::{FilmTone, FindOptions, Overview, RebateStrip, format_of, rebate_mask};
 use glassine_raster::{CancelToken, Plane, RegionSource, TiltedBox};
@@ -480,7 +480,7 @@ impl Bench<'_> {
             BalanceChoice::Frame => glassine_film::BalanceMode::Frame,
         };
         let stock = stock_of(&draft.session, &first);
-        let solved = solve_strip_hinted(&statistics, stock, first.film, mode, hints);
+        let solved = solve_strip(&statistics, stock, first.film, mode, hints);
         let solve = StripSolve {
             gamma_ratio: solved.gamma_ratio,
             toe_ratio: solved.toe_ratio,

@@ -46,7 +46,7 @@ pub use quantise::{quantise8_dithered, quantise8_dithered_rgba, quantise16, quan
 pub use settings::{FilmKind, Look, Param, ParamGroup, ParamSpec};
 pub use solve::{
     BalanceMode, FrameSolve, OTHER_LIGHT, PICTURES_CANT_TELL, SolveHints, StripSolve, balance_cc_from_log,
-    log_from_balance_cc, solve_strip, solve_strip_and_toes, solve_strip_hinted,
+    log_from_balance_cc, solve_strip,
 };
 pub use statistics::{FrameStatistics, measure_frame, measure_frame_without};
 pub use stock::{LayerCurve, Stock, StockError, ToeShoulder, default_stock, shipped_stocks};

@@ -68,10 +68,9 @@ pub struct FrameSolve {
 pub struct StripSolve {
     /// Gamma of each layer relative to the stock's.
     pub gamma_ratio: [f64; 3],
-    /// Toe width of each layer relative to the stock's; 1 unless [`solve_strip_and_toes`] was asked.
+    /// Toe width of each layer relative to the stock's.
     pub toe_ratio: [f64; 3],
-    /// Colour strength relative to the stock's, at most 1; 1 unless [`solve_strip_and_toes`] was asked and the strip shows
-    /// colours that would be too strong.
+    /// Colour strength relative to the stock's, at most 1; less where the strip shows colours that would be too strong.
     pub colour_strength: f64,
     /// Log10 exposures of the layers (before offsets) that mean neutral, green at 0.
     pub neutral_log: [f64; 3],
@@ -121,34 +120,16 @@ pub struct SolveHints {
 
 /// Solve a strip; frames without usable cells get the solution of the others.
 ///
-/// Colour negatives: layer gammas and neutral by the vote of all frames (`neutral.rs`), exposure frame by frame. Black
-/// and white: exposure only. Slides are shown as they are: offsets stay 0, only the suggestion is made.
-pub fn solve_strip(
-    frames: &[FrameStatistics],
-    stock: &Stock,
-    kind: FilmKind,
-    mode: BalanceMode,
-) -> StripSolve {
-    solve(frames, stock, kind, mode, &SolveHints::default(), false)
-}
-
-/// [`solve_strip`] that finds the toe widths of red and blue as well, so that the darkest greys stay grey too, and holds
-/// the colour strength of a generic stock back where the strip's colours would be too strong.
+/// Colour negatives: layer gammas, toes and neutral of all frames (`surfaces.rs`, `neutral.rs`), exposure frame by frame,
+/// and the colour strength of a generic stock held back where the strip's colours would be too strong. Black and white:
+/// exposure only. Slides are shown as they are: offsets stay 0, only the suggestion is made.
+///
+/// A grey point in `hints` settles the balance of the whole strip, and a frame known to be in daylight can't be taken for
+/// one in warm or cold light.
 ///
 /// The offsets hold for `stock.with_toe_ratio(..).with_colour_strength(..)` with what was found: that stock must go into
 /// the recipe.
-pub fn solve_strip_and_toes(
-    frames: &[FrameStatistics],
-    stock: &Stock,
-    kind: FilmKind,
-    mode: BalanceMode,
-) -> StripSolve {
-    solve_strip_hinted(frames, stock, kind, mode, &SolveHints::default())
-}
-
-/// [`solve_strip_and_toes`] with what the person has said: a grey point settles the balance of the whole strip, and a frame
-/// known to be in daylight can't be taken for one in warm or cold light.
-pub fn solve_strip_hinted(
+pub fn solve_strip(
     frames: &[FrameStatistics],
     stock: &Stock,
     kind: FilmKind,
@@ -226,19 +207,20 @@ fn solve(
                 BalanceMode::Frame => towards(&strip, own, trust(backing)),
             };
             let is_other = is_other(idx);
-            let mut solved = solve_frame(frame, stock, gamma_ratio, &used, own, (backing, mode, slide));
+            let confidence = match mode {
+                BalanceMode::Frame if !slide => votes.confidence(own, Some(idx)),
+                // The strip's balance is right for its light, not for this one.
+                _ if is_other => (0.6 * sure).min(0.45),
+                _ => sure,
+            };
+            let certainty = (backing, confidence, mode, slide);
+            let mut solved = solve_frame(frame, stock, gamma_ratio, &used, own, certainty);
             if is_other {
                 let kind = if votes.light(idx).mired > 0.0 { "warmer" } else { "colder" };
                 solved
                     .notes
                     .push(format!("{OTHER_LIGHT} ({kind}); a balance of its own would make it neutral"));
             }
-            solved.confidence = match mode {
-                BalanceMode::Frame if !slide => votes.confidence(own, Some(idx)),
-                // The strip's balance is right for its light, not for this one.
-                _ if is_other => (0.6 * sure).min(0.45),
-                _ => sure,
-            } as f32;
             solved
         })
         .collect();
@@ -273,7 +255,7 @@ fn solve_frame(
     gamma_ratio: [f64; 3],
     used: &Neutral,
     own: &Neutral,
-    (backing, mode, slide): (f64, BalanceMode, bool),
+    (backing, confidence, mode, slide): (f64, f64, BalanceMode, bool),
 ) -> FrameSolve {
     let balance = [used[2], 0.0, used[3]];
     let mut notes = Vec::new();
@@ -290,7 +272,10 @@ fn solve_frame(
         notes.push("nothing could be measured in this frame; the balance is that of the strip".to_owned());
     } else if backing < LOW_CONFIDENCE && !slide {
         notes.push(match mode {
-            BalanceMode::Strip => "few grey tones here; the balance rests on the other frames".to_owned(),
+            BalanceMode::Strip => {
+                "few grey tones here; the balance rests on the other frames and on what is usual for film"
+                    .to_owned()
+            }
             BalanceMode::Frame => "few grey tones here; the balance of this frame is uncertain".to_owned(),
         });
     }
@@ -305,7 +290,7 @@ fn solve_frame(
         log_offset,
         exposure_stops: stops_from_density(exposure),
         balance_cc: balance_cc_from_log(balance),
-        confidence: 0.0,
+        confidence: confidence as f32,
         notes,
         cast_suggestion_cc: balance_cc_from_log(cast),
     }

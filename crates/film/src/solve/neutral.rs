@@ -1,11 +1,12 @@
-//! Where neutral lies: layer gammas and offsets that put most grey things on the grey axis.
+//! Layer gammas and offsets of a strip: near what surfaces and films usually show, and where greys are evident, theirs.
 //!
 //! Cells of each frame are sorted into steps of exposure. For a trial neutral, each step of each frame casts one vote:
 //! the share of its *different* colours that would be grey, through a logarithm so that one large grey (or one large
-//! orange wall) counts hardly more than a small one. A neutral that makes cells grey over the whole range of exposures
-//! in many frames wins; a prior from the spread of real films decides when nothing in the pictures does. The width that
-//! still counts as grey shrinks from 0.12 to 0.021 in log10 exposure, so that the search does not stick early; narrower
-//! widths would follow the grain of single pictures.
+//! orange wall) counts hardly more than a small one. The search starts from the neutral of `surfaces.rs`, which is its
+//! prior too. A frame loses a limited amount by a neutral that is not its own, and more only where greys are evident in
+//! it: a narrow peak over many steps of exposure, with other colours on both sides, or a long wedge. The width that still
+//! counts as grey shrinks from 0.12 to 0.021 in log10 exposure, so that the search does not stick early; narrower widths
+//! would follow the grain of single pictures.
 
 use super::settle::settle;
 use super::simplex::minimise;
@@ -136,6 +137,8 @@ pub(super) struct Votes {
     most_loss: Vec<f64>,
     /// How evident greys are in each frame, 0 to 1.
     evident: Vec<f64>,
+    /// The neutral of the frame whose greys are most evident, alone.
+    most_evident: Option<Neutral>,
     /// Whether the person has pointed at something grey.
     pointed: bool,
     measured: bool,
@@ -161,6 +164,7 @@ impl Votes {
             own_best: Vec::new(),
             most_loss: Vec::new(),
             evident: Vec::new(),
+            most_evident: None,
             pointed: false,
             measured,
         };
@@ -296,6 +300,7 @@ impl Votes {
         let frames = belief.lights.len();
         self.belief = Some(belief);
         let (mut own_best, mut evident) = (Vec::with_capacity(frames), Vec::with_capacity(frames));
+        let mut most_steps = 0.0;
         for frame in 0..frames {
             let mut best = [0.0; WIDTHS_LOG.len()];
             let mut at = start;
@@ -313,8 +318,13 @@ impl Votes {
             let enough = (steps / CHART_STEPS).min(1.0);
             // A wedge alone has no colours round it, but many more steps than a wall has.
             let wedge = ((steps - WEDGE_STEPS[0]) / (WEDGE_STEPS[1] - WEDGE_STEPS[0])).clamp(0.0, 1.0);
+            let is_evident = enough * enough * surrounded(colours, [at[2], at[3]]).max(wedge);
+            // Of frames that are all evident, the one whose greys go further.
+            if is_evident * steps > most_steps {
+                (most_steps, self.most_evident) = (is_evident * steps, Some(at));
+            }
             own_best.push(best);
-            evident.push(enough * enough * surrounded(colours, [at[2], at[3]]).max(wedge));
+            evident.push(is_evident);
         }
         self.most_loss =
             evident.iter().map(|evident| MOST_LOSS + (MOST_CHART_LOSS - MOST_LOSS) * evident).collect();
@@ -391,17 +401,27 @@ impl Votes {
     }
 
     /// The neutral of all frames together, near what surfaces say.
+    ///
+    /// Votes have many valleys: a search from what surfaces say may end in that of a wall. Another begins in the narrow
+    /// widths at the neutral of the frame whose greys are most evident; the deeper end of both is taken.
     pub(super) fn solve(&self) -> Neutral {
         let Some(belief) = &self.belief else { return NOMINAL };
-        let mut neutral = [1.0, 1.0, belief.at[0], belief.at[1]];
-        for (idx, width) in WIDTHS_LOG.iter().enumerate().skip(1) {
-            let size = libm::sqrt(width / WIDTHS_LOG[0]);
-            let step = [0.08 * size, 0.08 * size, 0.05 * size, 0.05 * size];
-            (neutral, _) = minimise(neutral, step, 260, |trial| {
-                self.prior(trial) + self.loss((&self.red, &self.blue), trial, idx)
-            });
+        let search = |start: Neutral, widest: usize| {
+            let mut found = (start, f64::INFINITY);
+            for (idx, width) in WIDTHS_LOG.iter().enumerate().skip(widest) {
+                let size = libm::sqrt(width / WIDTHS_LOG[0]);
+                let step = [0.08 * size, 0.08 * size, 0.05 * size, 0.05 * size];
+                found = minimise(found.0, step, 260, |trial| {
+                    self.prior(trial) + self.loss((&self.red, &self.blue), trial, idx)
+                });
+            }
+            found
+        };
+        let (usual, cost) = search([1.0, 1.0, belief.at[0], belief.at[1]], 1);
+        match self.most_evident.map(|start| search(start, 2)) {
+            Some((greys, lower)) if lower < cost => greys,
+            _ => usual,
         }
-        neutral
     }
 
     /// Toe widths of red and blue relative to the stock's, found together with a finer neutral; later votes use them.

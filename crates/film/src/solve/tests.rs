@@ -6,6 +6,14 @@ use crate::matrix::invert;
 use crate::{LayerCurve, Look, OutputSpace, Pipeline, Recipe, Rendering, default_stock, measure_frame};
 use glassine_raster::Samples16;
 
+fn with_toes(frames: &[FrameStatistics], stock: &Stock, kind: FilmKind, mode: BalanceMode) -> StripSolve {
+    solve_strip(frames, stock, kind, mode, &SolveHints::default())
+}
+
+fn without_toes(frames: &[FrameStatistics], stock: &Stock, kind: FilmKind, mode: BalanceMode) -> StripSolve {
+    solve(frames, stock, kind, mode, &SolveHints::default(), false)
+}
+
 const BASE: [f64; 3] = [0.25, 0.6, 0.9];
 
 /// A film that differs from the generic one in gamma and balance.
@@ -103,7 +111,7 @@ fn balance_error(film: &Film, solve: &FrameSolve) -> [f64; 2] {
 #[test]
 fn gammas_and_neutral_are_found_and_an_orange_wall_stays_orange() {
     let film = film();
-    let solve = solve_strip(
+    let solve = without_toes(
         &statistics(&film, &strip(&film)),
         &film.stock,
         FilmKind::ColourNegative,
@@ -134,7 +142,7 @@ fn each_frame_may_have_its_own_light() {
             })
         })
         .collect();
-    let solve = solve_strip(
+    let solve = without_toes(
         &statistics(&daylight, &scans),
         &daylight.stock,
         FilmKind::ColourNegative,
@@ -152,7 +160,7 @@ fn automatic_exposure_clips_less_than_one_pixel_in_a_thousand() {
     let film = film();
     let scans = strip(&film);
     let frames = statistics(&film, &scans);
-    let solve = solve_strip(&frames, &film.stock, FilmKind::ColourNegative, BalanceMode::Strip);
+    let solve = without_toes(&frames, &film.stock, FilmKind::ColourNegative, BalanceMode::Strip);
     let line: Vec<f32> = (0..=u16::MAX).map(|code| f32::from(code) / 65_535.0).collect();
     let look = Look::default();
     for (scan, frame) in scans.iter().zip(&solve.frames) {
@@ -189,18 +197,18 @@ fn empty_strips_frames_and_slides_are_answered() {
     let film = film();
     for kind in FilmKind::ALL {
         for mode in BalanceMode::ALL {
-            let none = solve_strip(&[], default_stock(kind), kind, mode);
+            let none = without_toes(&[], default_stock(kind), kind, mode);
             assert!(none.frames.is_empty() && none.gamma_ratio == [1.0; 3]);
-            let empty = solve_strip(&[FrameStatistics::default()], default_stock(kind), kind, mode);
+            let empty = without_toes(&[FrameStatistics::default()], default_stock(kind), kind, mode);
             assert!(empty.frames[0].log_offset.iter().all(|x| x.is_finite()));
         }
     }
     let mut frames = statistics(&film, &strip(&film));
     frames.push(FrameStatistics::default());
-    let solve = solve_strip(&frames, &film.stock, FilmKind::ColourNegative, BalanceMode::Frame);
+    let solve = without_toes(&frames, &film.stock, FilmKind::ColourNegative, BalanceMode::Frame);
     let last = solve.frames.last().expect("five frames");
     assert!(balance_error(&film, last).iter().all(|e| e.abs() < 0.015) && !last.notes.is_empty());
-    let slides = solve_strip(&frames, default_stock(FilmKind::Slide), FilmKind::Slide, BalanceMode::Strip);
+    let slides = without_toes(&frames, default_stock(FilmKind::Slide), FilmKind::Slide, BalanceMode::Strip);
     assert!(slides.frames.iter().all(|frame| frame.log_offset == [0.0; 3]));
 }
 
@@ -208,7 +216,7 @@ fn empty_strips_frames_and_slides_are_answered() {
 fn solving_twice_gives_the_same_bits() {
     let film = film();
     let frames = statistics(&film, &strip(&film));
-    let solve = || solve_strip(&frames, &film.stock, FilmKind::ColourNegative, BalanceMode::Frame);
+    let solve = || without_toes(&frames, &film.stock, FilmKind::ColourNegative, BalanceMode::Frame);
     assert_eq!(solve(), solve());
 }
 
@@ -218,7 +226,7 @@ fn a_plain_gamma_stock_solves_too() {
     let mut stock = film.stock.clone();
     stock.curves = stock.curves.map(|curve| LayerCurve::Gamma(curve.gamma()));
     let frames = statistics(&film, &strip(&film));
-    let solve = solve_strip(&frames, &stock, FilmKind::ColourNegative, BalanceMode::Strip);
+    let solve = without_toes(&frames, &stock, FilmKind::ColourNegative, BalanceMode::Strip);
     assert!((solve.gamma_ratio[0] / film.gamma_ratio[0] - 1.0).abs() < 0.1, "{:?}", solve.gamma_ratio);
 }
 
@@ -229,12 +237,7 @@ fn toes_that_differ_are_found_when_dark_greys_tell() {
     film.stock = generic.with_toe_ratio([1.35, 1.0, 0.75]);
     let wedge = |x: u32, y: u32| [0.9 * exp10(-2.0 * f64::from(y / 10 * 12 + x / 10) / 143.0); 3];
     let scans = [scan(&film, 0.0, wedge), scan(&film, 0.4, patchwork(4))];
-    let solve = solve_strip_and_toes(
-        &statistics(&film, &scans),
-        &generic,
-        FilmKind::ColourNegative,
-        BalanceMode::Strip,
-    );
+    let solve = with_toes(&statistics(&film, &scans), &generic, FilmKind::ColourNegative, BalanceMode::Strip);
     // The prior holds them back, so about half of the difference is found: enough for the darkest greys.
     assert!((1.12..1.4).contains(&solve.toe_ratio[0]), "{:?}", solve.toe_ratio);
     assert!((0.7..0.9).contains(&solve.toe_ratio[2]), "{:?}", solve.toe_ratio);
@@ -270,12 +273,8 @@ fn a_film_that_separates_too_strongly_is_held_back_and_others_are_not() {
             stock.measured_on = "a chart".into();
         }
         let scans = [scan(&film, 0.0, strong_colours(&stock, share)), scan(&film, 0.3, patchwork(6))];
-        let solve = solve_strip_and_toes(
-            &statistics(&film, &scans),
-            &stock,
-            FilmKind::ColourNegative,
-            BalanceMode::Strip,
-        );
+        let solve =
+            with_toes(&statistics(&film, &scans), &stock, FilmKind::ColourNegative, BalanceMode::Strip);
         solve.colour_strength
     };
     let strong = found(0.3, 1.0, false);
@@ -298,7 +297,7 @@ fn a_slide_with_a_cast_gets_a_suggestion_that_removes_it() {
     let scan = Samples16::from_vec(120, 120, 3, data).expect("sizes fit");
     let stock = default_stock(FilmKind::Slide);
     let frame = measure_frame(&scan, None, FilmKind::Slide, stock);
-    let solve = solve_strip(&[frame], stock, FilmKind::Slide, BalanceMode::Strip);
+    let solve = without_toes(&[frame], stock, FilmKind::Slide, BalanceMode::Strip);
     let fixed = log_from_balance_cc(solve.frames[0].cast_suggestion_cc);
     let left = [0, 1, 2].map(|c| cast[c] + fixed[c]);
     assert!((left[0] - left[1]).abs() < 0.01 && (left[2] - left[1]).abs() < 0.01, "{left:?}");

@@ -135,7 +135,7 @@ impl Stock {
         serde_json::to_string_pretty(&file).unwrap_or_default()
     }
 
-    /// The same stock with the toes that [`crate::solve_strip_and_toes`] found.
+    /// The same stock with the toes that [`crate::solve_strip`] found.
     #[must_use]
     pub fn with_toe_ratio(&self, ratio: [f64; 3]) -> Self {
         let curves = [0, 1, 2].map(|c| self.curves[c].with_toe_ratio(ratio[c]));
