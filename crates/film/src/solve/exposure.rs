@@ -1,4 +1,10 @@
 //! Automatic exposure: the brightest that keeps highlights and middle tones where a picture wants them.
+//!
+//! ```text
+//! exposure = min(0.94 / H, 0.40 / M),  H = highlights: mean of the brightest 0.03 to 0.2 %,  M = median
+//! ```
+//! The sun or a lamp in the picture is small and far brighter than everything else. Where the highlights lie more than
+//! two stops above the brightest 2 %, what is beyond may go over white, by up to a stop; a print rolls it off.
 
 use crate::matrix::{Matrix3, apply};
 
@@ -7,6 +13,13 @@ use crate::matrix::{Matrix3, apply};
 const HIGHLIGHT_SHARES: [f64; 2] = [0.0003, 0.002];
 /// The same about the median.
 const MIDDLE_SHARES: [f64; 2] = [0.48, 0.52];
+/// Shares of pixels that a sun with its glow, or some lamps, do not fill: half a degree of sun is 0.02 % of a picture of 28
+/// by 42 degrees.
+const BRIGHT_SHARES: [f64; 2] = [0.015, 0.025];
+/// How far highlights lie above the bright parts of a picture without a sun, log10, and how far they may go over white. Paper
+/// lies 0.7 over a grey card and less over the brightest parts of most pictures. Ours.
+const USUAL_GAP_LOG: f64 = 0.6;
+const MOST_OVER_LOG: f64 = 0.3;
 /// Light the highlights are put at: a little under white leaves room for grain.
 const HIGHLIGHT_LIGHT: f64 = 0.94;
 /// Light the median may have at most, so that fog and paper stay below white.
@@ -16,7 +29,7 @@ const MOST_LOG: f64 = 2.0;
 
 /// Log10 exposure to add so that the highlights of `lights` (layer exposures, neutral already balanced) fit below white.
 ///
-/// The largest channel of each pixel counts, so that no channel clips; a picture whose median would come out lighter
+/// The largest channel of each pixel counts, so that no channel clips but that of a sun; a picture whose median would come out lighter
 /// than a light grey is held back.
 pub(super) fn exposure_log(layer_light: &[[f64; 3]], working_matrix: &Matrix3) -> f64 {
     if layer_light.is_empty() {
@@ -29,7 +42,9 @@ pub(super) fn exposure_log(layer_light: &[[f64; 3]], working_matrix: &Matrix3) -
         largest.push(rgb.iter().copied().fold(f64::MIN, f64::max));
         middle.push(rgb[1]);
     }
-    let high = HIGHLIGHT_LIGHT / mean_between(&mut largest, HIGHLIGHT_SHARES);
+    let [highlights, bright] = [HIGHLIGHT_SHARES, BRIGHT_SHARES].map(|s| mean_between(&mut largest, s));
+    let over_log = (crate::maths::log10(highlights / bright) - USUAL_GAP_LOG).clamp(0.0, MOST_OVER_LOG);
+    let high = HIGHLIGHT_LIGHT / highlights * crate::maths::exp10(over_log);
     let median = MOST_MEDIAN_LIGHT / mean_between(&mut middle, MIDDLE_SHARES);
     crate::maths::log10(high.min(median)).clamp(-MOST_LOG, MOST_LOG)
 }
@@ -74,6 +89,26 @@ mod tests {
             let moved = (exposure_log(&kept, &IDENTITY) - whole).abs();
             assert!(moved < 1e-4, "{skipped}: {moved}");
         }
+    }
+
+    #[test]
+    fn a_sun_leaves_the_subject_its_light_and_paper_does_not_clip() {
+        // A landscape up to light 1, of which a share is a sun that much brighter.
+        let with = |share: f64, times: f64| {
+            let mut all: Vec<[f64; 3]> =
+                (0..40_000).map(|i| [0.6 * crate::maths::exp10(-1.6 * f64::from(i) / 40_000.0); 3]).collect();
+            let sun = (share * 40_000.0) as usize;
+            all[..sun].iter_mut().for_each(|light| *light = [0.6 * times; 3]);
+            exposure_log(&all, &IDENTITY)
+        };
+        let without = with(0.0, 1.0);
+        // Four stops brighter: the landscape keeps within three stops of what it had, and not within two as before.
+        let lost = without - with(0.005, 16.0);
+        assert!((0.85..0.95).contains(&lost), "{lost}");
+        // Half a stop above is no sun, and fits below white.
+        assert!((with(0.005, 1.4) - (HIGHLIGHT_LIGHT / (0.6 * 1.4)).log10()).abs() < 0.01);
+        // A large window is no sun either.
+        assert!((with(0.05, 16.0) - (HIGHLIGHT_LIGHT / (0.6 * 16.0)).log10()).abs() < 0.01);
     }
 
     #[test]
