@@ -11,8 +11,8 @@ use clap::Parser;
 use glassine_film::colour::{Lab, OutputSpace, Transfer, decode, delta_e_2000, lab_from_xyz_d50};
 use glassine_film::matrix::apply;
 use glassine_film::{
-    BalanceMode, FilmKind, FrameStatistics, Look, Pipeline, Recipe, Rendering, SolveHints, StripSolve,
-    default_stock, measure_frame, solve_strip,
+    BalanceMode, FilmKind, FrameStatistics, Look, OTHER_LIGHT, Pipeline, Recipe, Rendering, SolveHints,
+    StripSolve, default_stock, measure_frame, solve_strip,
 };
 use glassine_filmsim::{DrawnFilm, Light, Picture, SceneId, draw_scene};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
@@ -26,14 +26,16 @@ const CELL: u32 = 4;
 const SOURCE_PX: u32 = 600;
 /// Mean log10 red over blue from which a part of a picture is a warm subject. Ours.
 const WARM_LOG: f64 = 0.12;
+/// What confidence promises.
+const GOOD: f64 = 5.0;
 
 #[derive(Debug, Parser)]
 struct Args {
     /// Seed of the first strip of each sort; the sorts lie 1000 apart
-    #[arg(long, default_value_t = 101)]
+    #[arg(long, default_value_t = 301)]
     first: u32,
     /// Strips of each sort
-    #[arg(long, default_value_t = 12)]
+    #[arg(long, default_value_t = 20)]
     each: u32,
     /// Point at something grey in the first frame
     #[arg(long)]
@@ -279,6 +281,8 @@ struct Row {
     seed: u32,
     delta_e: f64,
     confidence: f64,
+    /// Frames and those told to be in another light: of those in daylight, and of the others.
+    told: [(usize, usize); 2],
 }
 
 fn row(sort: Sort, seed: u32, scenes: &Scenes, grey_point: bool) -> Row {
@@ -294,7 +298,13 @@ fn row(sort: Sort, seed: u32, scenes: &Scenes, grey_point: bool) -> Row {
     let differences: Vec<f64> = frames
         .filter_map(|(shot, frame)| difference(shot, film.base_d(), &solve, frame.log_offset))
         .collect();
-    Row { seed, delta_e: mean(&differences), confidence: f64::from(solve.confidence) }
+    let mut told = [(0, 0); 2];
+    for (shot, frame) in shots.iter().zip(&solve.frames) {
+        let (all, other) = &mut told[usize::from(!shot.in_daylight)];
+        *all += 1;
+        *other += usize::from(frame.notes.iter().any(|note| note.starts_with(OTHER_LIGHT)));
+    }
+    Row { seed, delta_e: mean(&differences), confidence: f64::from(solve.confidence), told }
 }
 
 fn p95(sorted: &[f64]) -> f64 {
@@ -306,8 +316,9 @@ fn print_row(name: &str, rows: &[&Row]) {
     let mut all: Vec<f64> = rows.iter().map(|row| row.delta_e).collect();
     all.sort_by(f64::total_cmp);
     println!(
-        "| {name} | {} | {:.2} | {:.2} | {:.2} | {} |",
+        "| {name} | {} | {:.0} % | {:.2} | {:.2} | {:.2} | {} |",
         rows.len(),
+        100.0 * all.partition_point(|delta_e| *delta_e <= GOOD) as f64 / all.len() as f64,
         mean(&all),
         p95(&all),
         worst.delta_e,
@@ -333,19 +344,41 @@ fn main() -> Result<(), Box<dyn Error>> {
         args.first,
         if args.grey_point { ", with a grey point" } else { "" }
     );
-    println!("| strips | number | mean | 95 % | worst | its seed |\n|---|---|---|---|---|---|");
+    println!(
+        "| strips | number | within {GOOD:.0} | mean | 95 % | worst | its seed |\n|---|---|---|---|---|---|---|"
+    );
     for (sort, name) in SORTS {
         let of_sort: Vec<&Row> = rows.iter().filter(|(of, _)| *of == sort).map(|(_, row)| row).collect();
         print_row(name, &of_sort);
     }
     for (name, from, to) in [
-        ("confidence below .5", 0.0, 0.5),
-        ("confidence .5 to .8", 0.5, 0.8),
+        ("confidence below .2", 0.0, 0.2),
+        ("confidence .2 to .4", 0.2, 0.4),
+        ("confidence .4 to .6", 0.4, 0.6),
+        ("confidence .6 to .8", 0.6, 0.8),
         ("confidence .8 and more", 0.8, 2.0),
     ] {
         let shown: Vec<&Row> =
             rows.iter().map(|(_, row)| row).filter(|row| (from..to).contains(&row.confidence)).collect();
         print_row(name, &shown);
+    }
+    let cant_tell = |sort: Sort| matches!(sort, Sort::Warm | Sort::Single | Sort::SingleWarm);
+    let wrong = rows.iter().filter(|(sort, row)| cant_tell(*sort) && row.delta_e > GOOD);
+    let sure = wrong.clone().filter(|(_, row)| row.confidence >= 0.5).count();
+    println!(
+        "\nOf {} strips of warm subjects or one frame that are wrong by more than {GOOD:.0}, {sure} show a confidence of .5 or more.",
+        wrong.count()
+    );
+    println!();
+    for (idx, name) in ["in daylight", "in another light"].into_iter().enumerate() {
+        let count = |pick: fn(&(usize, usize)) -> usize| {
+            rows.iter().map(|(_, row)| pick(&row.told[idx])).sum::<usize>()
+        };
+        println!(
+            "Of {} frames {name}, {} are said to seem to be in another light.",
+            count(|told| told.0),
+            count(|told| told.1)
+        );
     }
     Ok(())
 }

@@ -48,8 +48,8 @@ pub struct ExportArgs {
     /// Sharpening
     #[arg(long)]
     pub sharpen: Option<Switch>,
-    /// strip or frame: solve again with the balance locked or free
-    #[arg(long, value_parser = |s: &str| named(s, BalanceChoice::from_key(s), &["strip", "frame"]))]
+    /// strip, group or frame: solve again with the balance locked, by light, or free
+    #[arg(long, value_parser = |s: &str| named(s, BalanceChoice::from_key(s), &BalanceChoice::ALL.map(BalanceChoice::key)))]
     pub balance: Option<BalanceChoice>,
     /// none, deflate or lzw
     #[arg(long, value_parser = |s: &str| named(s, TiffCompression::from_key(s), &TiffCompression::ALL.map(TiffCompression::key)))]

@@ -17,8 +17,8 @@ use super::{Outcome, Printing, complain, edited, frame_number, open_to_change, p
 pub struct SolveArgs {
     /// Session file
     pub session: PathBuf,
-    /// One balance for each strip, or one for each frame
-    #[arg(long, value_name = "strip|frame", value_parser = parse_balance)]
+    /// One balance for each strip, one for each light on it, or one for each frame
+    #[arg(long, value_name = "strip|group|frame", value_parser = parse_balance)]
     pub balance: Option<BalanceChoice>,
     /// Something grey: number of the frame and place in scan pixels, such as 5:1200,830; settles its whole strip
     #[arg(long, value_name = "FRAME:X,Y")]
@@ -35,7 +35,7 @@ pub struct SolveArgs {
 }
 
 fn parse_balance(text: &str) -> Result<BalanceChoice, String> {
-    BalanceChoice::from_key(text).ok_or_else(|| "choose strip or frame".to_owned())
+    BalanceChoice::from_key(text).ok_or_else(|| "choose strip, group or frame".to_owned())
 }
 
 pub(super) fn run(args: &SolveArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {

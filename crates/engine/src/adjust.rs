@@ -190,6 +190,14 @@ impl Engine {
         let mut points = Vec::new();
         for (frame, center) in &hints.grey_points {
             let context = self.context(at, *frame)?;
+            let image = context.frame.image_area.unwrap_or(context.frame.crop);
+            if !image.contains(*center) && !context.frame.crop.contains(*center) {
+                let headline = format!(
+                    "the grey point {:.0}, {:.0} lies outside frame {}",
+                    center.x, center.y, context.frame.number
+                );
+                return Err(EngineError::told(headline, "give a place on its picture, in scan pixels"));
+            }
             points.push((*frame, grey_density(&context, *center, RADIUS_PX, cancel)?));
         }
         let mut draft = Draft::new(at.session.clone());

@@ -14,7 +14,7 @@ use glassine_session::{
     FrameFlag, FrameSolve, NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
 };
 
-use crate::look::{doubt_settled, is_doubted, recognise, render_slides_straight};
+use crate::look::{doubt_settled, is_doubted, recognise, render_slides_straight, tell_coarse_codes};
 use crate::recipe::stock_of;
 use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
 use crate::{EngineError, NewSessionRequest, Notice, Severity};
@@ -350,6 +350,7 @@ impl Bench<'_> {
                 self.base_from_frames(&draft.session, &strip, &open)?
             }
         };
+        tell_coarse_codes(draft, &open, base.density_d);
         let tolerance_d = base.recommended_tolerance_d;
         draft.push(Edit::SetBase { strip: id, base: Some(base) })?;
         draft.push(Edit::SetMaskTolerance { strip: id, tolerance_d })
@@ -477,6 +478,7 @@ impl Bench<'_> {
         }
         let mode = match first.balance {
             BalanceChoice::Strip => glassine_film::BalanceMode::Strip,
+            BalanceChoice::Group => glassine_film::BalanceMode::Group,
             BalanceChoice::Frame => glassine_film::BalanceMode::Frame,
         };
         let stock = stock_of(&draft.session, &first);

@@ -233,28 +233,34 @@ impl FilmBase {
     }
 }
 
-/// Whether one balance holds for the whole strip or each frame has its own.
+/// Which frames share a balance.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum BalanceChoice {
     /// One light: balance locked over the strip.
     #[default]
     Strip,
+    /// Frames that seem to be in another light share one with those in the same light.
+    Group,
     /// Every frame is balanced by itself.
     Frame,
 }
 
 impl BalanceChoice {
+    /// All choices, in the order shown.
+    pub const ALL: [Self; 3] = [Self::Strip, Self::Group, Self::Frame];
+
     /// Name in files and on the command line.
     pub fn key(self) -> &'static str {
         match self {
             Self::Strip => "strip",
+            Self::Group => "group",
             Self::Frame => "frame",
         }
     }
 
     /// The choice a file or command names.
     pub fn from_key(key: &str) -> Option<Self> {
-        [Self::Strip, Self::Frame].into_iter().find(|choice| choice.key() == key)
+        Self::ALL.into_iter().find(|choice| choice.key() == key)
     }
 }
 

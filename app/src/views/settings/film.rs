@@ -386,6 +386,11 @@ fn unmix_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
 fn solve_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     let choices = [
         (BalanceChoice::Strip, "whole strip", "one light: the grey balance is locked over the strip"),
+        (
+            BalanceChoice::Group,
+            "by light",
+            "frames that seem to be in another light share a balance of their own",
+        ),
         (BalanceChoice::Frame, "each frame", "every frame gets a grey balance of its own"),
     ];
     if let Some(balance) = switch_row_ui(ui, "balance", strip.balance, &choices) {

@@ -156,6 +156,35 @@ fn each_frame_may_have_its_own_light() {
 }
 
 #[test]
+fn frames_in_the_same_other_light_share_a_balance_and_the_rest_keeps_that_of_the_strip() {
+    let daylight = film();
+    // Tungsten light: 140 mired (`surfaces.rs`).
+    let tungsten = [0.24, 0.0, -0.31];
+    let scans: Vec<Samples16> = (0..6)
+        .map(|frame| {
+            let scene = patchwork(frame + 1);
+            let light = if frame % 3 == 1 { tungsten } else { [0.0; 3] };
+            scan(&daylight, 0.0, move |x, y| {
+                let at = scene(x, y);
+                [0, 1, 2].map(|c| at[c] * exp10(light[c]))
+            })
+        })
+        .collect();
+    let frames = statistics(&daylight, &scans);
+    let solve = without_toes(&frames, &daylight.stock, FilmKind::ColourNegative, BalanceMode::Group);
+    let of = |frame: usize| solve.frames[frame].balance_cc;
+    assert_eq!(of(1), of(4));
+    assert!([2, 3, 5].iter().all(|frame| of(*frame) == of(0)));
+    let lit = Film { offset_log: [0, 1, 2].map(|c| daylight.offset_log[c] + tungsten[c]), ..film() };
+    for (frame, film) in [(0, &daylight), (1, &lit)] {
+        let error = balance_error(film, &solve.frames[frame]);
+        assert!(error.iter().all(|e| e.abs() < 0.03), "{frame}: {error:?}");
+    }
+    let says = |frame: usize| solve.frames[frame].notes.iter().any(|note| note.starts_with(OTHER_LIGHT));
+    assert_eq!([0, 1, 2, 3, 4, 5].map(says), [false, true, false, false, true, false]);
+}
+
+#[test]
 fn automatic_exposure_clips_less_than_one_pixel_in_a_thousand() {
     let film = film();
     let scans = strip(&film);
