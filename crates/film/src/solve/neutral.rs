@@ -84,7 +84,8 @@ const CHART_STEPS: f64 = 5.0;
 const WEDGE_STEPS: [f64; 2] = [8.0, 13.0];
 const MOST_CHART_LOSS: f64 = 12.0;
 /// Lights that a frame with evident greys may be taken in, shifts of red and blue, and minus the logarithm of how often
-/// against daylight: shade, late sun, tungsten, a fluorescent lamp. Source: as in `surfaces.rs`.
+/// against daylight: shade, late sun, tungsten, a fluorescent lamp. Source: as in `surfaces.rs`. Frames with as many steps as a
+/// chart count as taken in daylight: whoever photographs a chart puts it into the light of the pictures.
 const OTHER_LIGHTS: [([f64; 2], f64); 4] =
     [([-0.085, 0.11], 1.4), ([0.136, -0.176], 1.8), ([0.238, -0.308], 1.4), ([-0.15, -0.13], 2.5)];
 /// Widths in log10 exposure that tell a peak from a hill: share of greys in the first over that in the second, from none
@@ -424,7 +425,8 @@ impl Votes {
                 let mut lost = lost_at(neutral);
                 for (shift, log_odds) in OTHER_LIGHTS {
                     // Frames that lose less than this anyway are not worth the time.
-                    if lost > log_odds && *most > log_odds {
+                    let may_be_other = *most > log_odds && self.grey_steps[frame] < MANY_STEPS[0];
+                    if lost > log_odds && may_be_other {
                         // Greys in another light are grey with it taken off.
                         let lit = [neutral[0], neutral[1], neutral[2] - shift[0], neutral[3] - shift[1]];
                         lost = lost.min(log_odds + lost_at(&lit).max(0.0));
