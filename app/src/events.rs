@@ -22,8 +22,13 @@ pub(crate) enum Waiting {
         /// They are the first frames of scans: frames that the user has drawn there meanwhile stay.
         is_first_look: bool,
     },
-    /// The scans of one film were searched: they are solved together.
-    Solve(Vec<ScanId>),
+    /// Scans were searched that may be of one film: strips of one film are solved together.
+    Solve {
+        /// Which scans.
+        scans: Vec<ScanId>,
+        /// Whether each is one frame of the same film.
+        are_single_frames: bool,
+    },
 }
 
 impl GlassineApp {
@@ -181,10 +186,12 @@ impl GlassineApp {
         }
     }
 
-    /// Scans of one frame each are one film: once all are searched, they are solved together.
+    /// Once several scans are searched, those of one film are solved together.
     fn solve_what_was_found(&mut self, id: JobId) {
-        if let Some((scans, true)) = self.files.finding.remove(&id) {
-            self.waiting.push(Waiting::Solve(scans));
+        if let Some((scans, are_single_frames)) = self.files.finding.remove(&id)
+            && (are_single_frames || scans.len() > 1)
+        {
+            self.waiting.push(Waiting::Solve { scans, are_single_frames });
         }
     }
 
@@ -198,10 +205,10 @@ impl GlassineApp {
                 Waiting::Edits { edits, find, is_first_look } => {
                     self.take_edits(*edits, find, is_first_look);
                 }
-                Waiting::Solve(scans) => {
+                Waiting::Solve { scans, are_single_frames } => {
                     let session = self.session();
                     if session.strips.iter().any(|strip| scans.contains(&strip.scan)) {
-                        self.submit(glassine_engine::jobs::Job::SolveTogether { scans });
+                        self.submit(glassine_engine::jobs::Job::SolveTogether { scans, are_single_frames });
                     }
                 }
             }

@@ -5,9 +5,11 @@ mod program;
 use std::path::{Path, PathBuf};
 
 use glassine_film::{FilmKind, Stock, default_stock};
+use glassine_filmsim::{demo_spec, render_strip};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
 use glassine_scanfile::{
     Compression, Metadata, OpenOptions, Overwrite, PictureFormat, PictureSpec, PictureWriter, Scan,
+    write_rgbi,
 };
 use program::{code, glassine, json, said, scan_in, text};
 use serde_json::Value;
@@ -80,6 +82,35 @@ fn a_grey_point_comes_out_grey_and_settles_the_strip() {
     assert!(after < 0.02 && after < before, "{before} {after}");
     let stored = show(&session);
     assert_eq!(stored["strips"][0]["confidence"], solved["strips"][0]["confidence"]);
+}
+
+#[test]
+fn strips_of_one_film_share_a_balance_over_scans() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let scans = ["harbour", "headland", "breakwater"].map(|name| {
+        let spec = demo_spec(name, 150.0).expect("the demo has this strip");
+        let strip = render_strip(&spec, &|_| (), &CancelToken::new()).expect("renders");
+        let path = folder.path().join(format!("{name}.tif"));
+        write_rgbi(&path, &strip.samples, 150.0, "strip", Overwrite::Never).expect("writes");
+        path
+    });
+    let session = folder.path().join("roll.session.json");
+    let mut args = vec!["new", text(&session)];
+    args.extend(scans.iter().flat_map(|scan| ["--scan", text(scan)]));
+    let made = glassine(&args);
+    assert_eq!(code(&made), 0, "{}", said(&made));
+    // The first two are the same film, the third is another.
+    let neutrals = |document: &Value| {
+        let strips = document["strips"].as_array().expect("strips").clone();
+        strips.iter().map(|strip| strip["solve"]["neutral_log"].clone()).collect::<Vec<_>>()
+    };
+    let first = neutrals(&show(&session));
+    assert_eq!(first.len(), 3);
+    assert!(first[0].is_array() && first[0] == first[1] && first[0] != first[2], "{first:?}");
+    let (x, y) = middle(&show(&session), 0);
+    solve(&session, &["--grey-point", &format!("1:{x},{y}")]);
+    let pointed = neutrals(&show(&session));
+    assert!(pointed[0] != first[0] && pointed[0] == pointed[1] && pointed[2] == first[2], "{pointed:?}");
 }
 
 #[test]

@@ -1,14 +1,14 @@
 //! The automatic balance on strips drawn at random: film, scanner, light, exposure and subjects; whole pictures, as a
 //! table with the confidence that is shown.
 //!
-//! `cargo run --release -p glassine-tests --example strips -- [--first SEED] [--each N] [--grey-point] > tests/STRIPS.md`
+//! `cargo run --release -p glassine-tests --example strips -- [--first SEED] [--each N] [--grey-point] [--pictures FOLDER] > tests/STRIPS.md`
 #![expect(clippy::print_stdout, reason = "the table is the output")]
 
 use std::error::Error;
-use std::path::Path;
+use std::path::{Path, PathBuf};
 
 use clap::Parser;
-use glassine_film::colour::{Lab, OutputSpace, Transfer, decode, delta_e_2000, lab_from_xyz_d50};
+use glassine_film::colour::{Lab, OutputSpace, Transfer, decode, delta_e_2000, encode, lab_from_xyz_d50};
 use glassine_film::matrix::apply;
 use glassine_film::{
     BalanceMode, FilmKind, FrameStatistics, Look, OTHER_LIGHT, Pipeline, Recipe, Rendering, SolveHints,
@@ -16,6 +16,7 @@ use glassine_film::{
 };
 use glassine_filmsim::{DrawnFilm, Light, Picture, SceneId, draw_scene};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
+use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 use rayon::prelude::*;
 
 const KIND: FilmKind = FilmKind::ColourNegative;
@@ -40,6 +41,9 @@ struct Args {
     /// Point at something grey in the first frame
     #[arg(long)]
     grey_point: bool,
+    /// Folder for pictures of the worst strip of each sort: scenes above, what was made of them below
+    #[arg(long)]
+    pictures: Option<PathBuf>,
 }
 
 /// What the frames of a strip show.
@@ -232,9 +236,14 @@ fn lab(rgb: [f64; 3]) -> Lab {
     lab_from_xyz_d50(apply(&OutputSpace::Srgb.to_xyz_d50(), rgb))
 }
 
-/// Mean CIEDE2000 over the cells of a frame, after the exposure factor that fits best; `None` for a frame that is nearly
-/// all dark or white.
-fn difference(shot: &Shot, base_d: [f64; 3], solve: &StripSolve, log_offset: [f64; 3]) -> Option<f64> {
+/// A frame as it comes out, sRGB, a number of stops darker.
+fn developed(
+    shot: &Shot,
+    base_d: [f64; 3],
+    solve: &StripSolve,
+    log_offset: [f64; 3],
+    darker_stops: f64,
+) -> Vec<f32> {
     let line: Vec<f32> = (0..=u16::MAX).map(|code| f32::from(code) / 65_535.0).collect();
     let stock = default_stock(KIND)
         .with_toe_ratio(solve.toe_ratio)
@@ -246,8 +255,7 @@ fn difference(shot: &Shot, base_d: [f64; 3], solve: &StripSolve, log_offset: [f6
         stock: &stock,
         unmix_strength: 1.0,
         gamma_ratio: solve.gamma_ratio,
-        // A stop darker, so that nothing is white.
-        solve_offset: log_offset.map(|log| log - 0.3),
+        solve_offset: log_offset.map(|log| log - darker_stops * 2_f64.log10()),
         cast_suggestion_cc: [0.0; 2],
         look: &Look::default(),
         rendering: Rendering::Straight,
@@ -256,6 +264,14 @@ fn difference(shot: &Shot, base_d: [f64; 3], solve: &StripSolve, log_offset: [f6
     };
     let mut out = vec![0.0; shot.scan.data().len()];
     Pipeline::new(&recipe).run(shot.scan.data(), 3, 3, &mut out);
+    out
+}
+
+/// Mean CIEDE2000 over the cells of a frame, after the exposure factor that fits best; `None` for a frame that is nearly
+/// all dark or white.
+fn difference(shot: &Shot, base_d: [f64; 3], solve: &StripSolve, log_offset: [f64; 3]) -> Option<f64> {
+    // A stop darker, so that nothing is white.
+    let out = developed(shot, base_d, solve, log_offset, 1.0);
     let got = cells(|x, y| {
         let at = 3 * (y * SIZE.0 + x) as usize;
         [0, 1, 2].map(|c| decode(Transfer::Srgb, f64::from(out[at + c])))
@@ -285,15 +301,27 @@ struct Row {
     told: [(usize, usize); 2],
 }
 
-fn row(sort: Sort, seed: u32, scenes: &Scenes, grey_point: bool) -> Row {
-    let film = DrawnFilm::new(seed);
-    let shots = shots(&film, sort, seed, scenes);
+/// The frames of a strip and their solution.
+fn solved(
+    film: &DrawnFilm,
+    sort: Sort,
+    seed: u32,
+    scenes: &Scenes,
+    grey_point: bool,
+) -> (Vec<Shot>, StripSolve) {
+    let shots = shots(film, sort, seed, scenes);
     let stock = default_stock(KIND);
     let statistics: Vec<FrameStatistics> =
         shots.iter().map(|shot| measure_frame(&shot.scan, Some(film.base_d()), KIND, stock)).collect();
-    let grey_points = if grey_point { vec![(0, grey_card_d(&film))] } else { Vec::new() };
+    let grey_points = if grey_point { vec![(0, grey_card_d(film))] } else { Vec::new() };
     let hints = SolveHints { grey_points, ..SolveHints::default() };
     let solve = solve_strip(&statistics, stock, KIND, BalanceMode::Strip, &hints);
+    (shots, solve)
+}
+
+fn row(sort: Sort, seed: u32, scenes: &Scenes, grey_point: bool) -> Row {
+    let film = DrawnFilm::new(seed);
+    let (shots, solve) = solved(&film, sort, seed, scenes, grey_point);
     let frames = shots.iter().zip(&solve.frames).filter(|(shot, _)| shot.in_daylight);
     let differences: Vec<f64> = frames
         .filter_map(|(shot, frame)| difference(shot, film.base_d(), &solve, frame.log_offset))
@@ -305,6 +333,54 @@ fn row(sort: Sort, seed: u32, scenes: &Scenes, grey_point: bool) -> Row {
         *other += usize::from(frame.notes.iter().any(|note| note.starts_with(OTHER_LIGHT)));
     }
     Row { seed, delta_e: mean(&differences), confidence: f64::from(solve.confidence), told }
+}
+
+/// Write the scenes of a strip, and under them what was made of them.
+fn write_pictures(
+    path: &Path,
+    sort: Sort,
+    seed: u32,
+    scenes: &Scenes,
+    grey_point: bool,
+) -> Result<(), Box<dyn Error>> {
+    let film = DrawnFilm::new(seed);
+    let (shots, solve) = solved(&film, sort, seed, scenes, grey_point);
+    let frames: Vec<Vec<f32>> = shots
+        .iter()
+        .zip(&solve.frames)
+        .map(|(shot, frame)| developed(shot, film.base_d(), &solve, frame.log_offset, 0.0))
+        .collect();
+    let mut codes = Vec::new();
+    let code = |encoded: f64| (255.0 * encoded.clamp(0.0, 1.0)).round() as u8;
+    for y in 0..SIZE.1 {
+        for shot in &shots {
+            for x in 0..SIZE.0 {
+                let cell = shot.truth[(y / CELL * (SIZE.0 / CELL) + x / CELL) as usize];
+                codes.extend(cell.map(|light| code(encode(Transfer::Srgb, light))));
+            }
+        }
+    }
+    for y in 0..SIZE.1 as usize {
+        for frame in &frames {
+            let line = 3 * SIZE.0 as usize;
+            codes.extend(frame[y * line..(y + 1) * line].iter().map(|v| code(f64::from(*v))));
+        }
+    }
+    let spec = PictureSpec {
+        width_px: SIZE.0 * shots.len() as u32,
+        height_px: 2 * SIZE.1,
+        channels: 3,
+        bits: 8,
+        ppi: None,
+        icc: None,
+        metadata: Metadata::default(),
+        format: PictureFormat::Jpeg { quality: 95 },
+        overwrite: Overwrite::Replace,
+    };
+    let mut writer = PictureWriter::begin(path, &spec)?;
+    writer.write_rows_u8(&codes)?;
+    writer.finish()?;
+    Ok(())
 }
 
 fn p95(sorted: &[f64]) -> f64 {
@@ -350,6 +426,12 @@ fn main() -> Result<(), Box<dyn Error>> {
     for (sort, name) in SORTS {
         let of_sort: Vec<&Row> = rows.iter().filter(|(of, _)| *of == sort).map(|(_, row)| row).collect();
         print_row(name, &of_sort);
+        let worst = of_sort.iter().max_by(|a, b| a.delta_e.total_cmp(&b.delta_e));
+        if let (Some(folder), Some(worst)) = (&args.pictures, worst) {
+            std::fs::create_dir_all(folder)?;
+            let path = folder.join(format!("{}.jpg", worst.seed));
+            write_pictures(&path, sort, worst.seed, &scenes, args.grey_point)?;
+        }
     }
     for (name, from, to) in [
         ("confidence below .2", 0.0, 0.2),

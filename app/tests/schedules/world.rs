@@ -245,7 +245,7 @@ impl Worker for World {
             Job::SolveStrip { strip } | Job::MeasureBase { strip, .. } => {
                 edits("solve", vec![solved(strip, &mark)]);
             }
-            Job::SolveTogether { scans } => {
+            Job::SolveTogether { scans, .. } => {
                 let strips = at.session.strips.iter().filter(|strip| scans.contains(&strip.scan));
                 edits("solve together", strips.map(|strip| solved(strip.id, &mark)).collect());
             }

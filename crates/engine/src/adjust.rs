@@ -7,6 +7,7 @@ use glassine_film::{
 use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Scan, density_from_stops};
 use glassine_session::{Edit, FrameId};
 
+use crate::films::films;
 use crate::prepare::{Bench, Draft, base_of_frame};
 use crate::recipe::FrameContext;
 use crate::types::SessionAt;
@@ -173,7 +174,7 @@ pub struct BalanceHints {
 }
 
 impl Engine {
-    /// Edits that solve some strips again, each for itself, with what the person says about its frames; a balance mode
+    /// Edits that solve some strips again, those of one film together, with what the person says about its frames; a balance mode
     /// that is named is set first.
     pub fn solve_strips(
         &self,
@@ -201,17 +202,20 @@ impl Engine {
             points.push((*frame, grey_density(&context, *center, RADIUS_PX, cancel)?));
         }
         let mut draft = Draft::new(at.session.clone());
-        for strip in strips {
-            if let Some(balance) = balance {
+        if let Some(balance) = balance {
+            for strip in strips {
                 draft.push(Edit::SetBalance { strip: *strip, balance })?;
             }
-            let ids: Vec<FrameId> = draft.session.frames_of(*strip).map(|frame| frame.id).collect();
+        }
+        for film in films(&draft.session, strips) {
+            let ids: Vec<FrameId> =
+                film.iter().flat_map(|strip| draft.session.frames_of(*strip).map(|frame| frame.id)).collect();
             let place = |id: &FrameId| ids.iter().position(|known| known == id);
             let hints = SolveHints {
                 grey_points: points.iter().filter_map(|(id, d)| Some((place(id)?, *d))).collect(),
                 daylight: hints.daylight.iter().filter_map(place).collect(),
             };
-            bench.solve_hinted(&mut draft, &[*strip], &hints)?;
+            bench.solve(&mut draft, &film, &hints)?;
         }
         Ok(draft.edits)
     }
@@ -367,13 +371,14 @@ impl Engine {
         let bench = Bench { scans: &self.scans, folder: at.folder.as_deref(), cancel, progress: &progress };
         let mut draft = Draft::new(at.session.clone());
         draft.push(Edit::AddStock(Box::new(stock.clone())))?;
-        for strip in strips {
-            let fits = draft.session.strip(*strip).is_some_and(|strip| strip.film == stock.kind);
-            if fits {
-                draft.push(Edit::SetStock { strip: *strip, stock_id: stock.id.clone() })?;
-                bench.solve(&mut draft, &[*strip])?;
-            }
+        let fits = |id: &&glassine_session::StripId| {
+            at.session.strip(**id).is_some_and(|strip| strip.film == stock.kind)
+        };
+        let strips: Vec<_> = strips.iter().filter(fits).copied().collect();
+        for strip in &strips {
+            draft.push(Edit::SetStock { strip: *strip, stock_id: stock.id.clone() })?;
         }
+        bench.solve_films(&mut draft, &strips)?;
         Ok(draft.edits)
     }
 }

@@ -265,10 +265,10 @@ impl Engine {
         let mut draft = Draft::new(at.session.clone());
         let strips: Vec<_> =
             at.session.strips.iter().filter(|strip| strip.balance != balance).map(|strip| strip.id).collect();
-        for strip in strips {
-            draft.session = Edit::SetBalance { strip, balance }.apply(&draft.session)?;
-            self.bench(at.folder.as_deref(), cancel, &|_, _| {}).solve(&mut draft, &[strip])?;
+        for strip in &strips {
+            draft.session = Edit::SetBalance { strip: *strip, balance }.apply(&draft.session)?;
         }
+        self.bench(at.folder.as_deref(), cancel, &|_, _| {}).solve_films(&mut draft, &strips)?;
         Ok(draft.session)
     }
 

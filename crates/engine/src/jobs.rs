@@ -74,6 +74,9 @@ pub enum Job {
     SolveTogether {
         /// Which scans.
         scans: Vec<ScanId>,
+        /// Whether each file is one frame, all of one film; otherwise only strips that seem to be of one film share a
+        /// solve.
+        are_single_frames: bool,
     },
     /// Hash whole scan files: answers with a [`JobEventKind::Hashed`] for each of them.
     HashScans {

@@ -12,6 +12,7 @@ mod engine;
 mod error;
 mod export;
 pub mod files;
+mod films;
 pub mod guard;
 mod host;
 pub mod jobs;

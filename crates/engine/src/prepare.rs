@@ -14,6 +14,7 @@ use glassine_session::{
     FrameFlag, FrameSolve, NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
 };
 
+use crate::films::strips_on;
 use crate::look::{doubt_settled, is_doubted, recognise, render_slides_straight, tell_coarse_codes};
 use crate::recipe::stock_of;
 use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
@@ -191,9 +192,10 @@ impl Bench<'_> {
             bench.search(draft, *scan, &search)?;
         }
         if request.one_frame_per_file {
-            self.solve_together(draft, added)?;
+            self.solve_one_film(draft, &strips_on(&draft.session, added))
+        } else {
+            self.solve_films_over(draft, added)
         }
-        Ok(())
     }
 
     fn describe(
@@ -307,8 +309,8 @@ impl Bench<'_> {
         for (idx, strip) in ids.iter().enumerate() {
             progress(0.8 + 0.2 * idx as f32 / ids.len() as f32, "measuring the film base");
             self.measure(draft, *strip, None)?;
-            self.solve(draft, &[*strip])?;
         }
+        self.solve_films(draft, &ids)?;
         progress(1.0, "done");
         Ok(())
     }
@@ -454,13 +456,9 @@ impl Bench<'_> {
             .collect()
     }
 
-    /// Solve the frames of some strips of one film together.
-    pub(crate) fn solve(&self, draft: &mut Draft, strips: &[StripId]) -> Result<(), EngineError> {
-        self.solve_hinted(draft, strips, &SolveHints::default())
-    }
-
-    /// [`Self::solve`] with what the person says about the frames, counted over all the strips.
-    pub(crate) fn solve_hinted(
+    /// Solve the frames of some strips of one film together, with what the person says about the frames, counted over
+    /// all the strips.
+    pub(crate) fn solve(
         &self,
         draft: &mut Draft,
         strips: &[StripId],
@@ -502,25 +500,6 @@ impl Bench<'_> {
             draft.push(Edit::ApplySolve { strip: *id, solve: solve.clone(), frames })?;
         }
         Ok(())
-    }
-
-    /// Files of one frame each: one film, so all are solved together, and the clearest file's base serves all.
-    pub(crate) fn solve_together(&self, draft: &mut Draft, scans: &[ScanId]) -> Result<(), EngineError> {
-        let strips: Vec<Arc<Strip>> =
-            draft.session.strips.iter().filter(|strip| scans.contains(&strip.scan)).cloned().collect();
-        let guesses = strips.iter().filter_map(|strip| strip.base.as_ref());
-        let is_guess = |base: &&FilmBase| base.source == BaseSource::ClearestParts;
-        let clearest = guesses
-            .filter(is_guess)
-            .fold([f64::INFINITY; 3], |least, base| [0, 1, 2].map(|c| least[c].min(base.density_d[c])));
-        for strip in &strips {
-            if let Some(base) = strip.base.as_ref().filter(is_guess) {
-                let base = FilmBase { density_d: clearest, ..base.clone() };
-                draft.push(Edit::SetBase { strip: strip.id, base: Some(base) })?;
-            }
-        }
-        let ids: Vec<StripId> = strips.iter().map(|strip| strip.id).collect();
-        self.solve(draft, &ids)
     }
 }
 

@@ -3,6 +3,7 @@
 use std::path::Path;
 use std::sync::Arc;
 
+use glassine_film::SolveHints;
 use glassine_raster::{CancelToken, RegionSource as _};
 use glassine_session::file::resolve_path;
 use glassine_session::{
@@ -169,13 +170,10 @@ fn solve_again(
             measure_again(bench, draft, *id)?;
             strips.push(*id);
         }
-        match group.as_slice() {
-            [one] => bench.solve(draft, &[*one])?,
-            group => {
-                let scans: Vec<ScanId> =
-                    group.iter().filter_map(|id| draft.session.strip(*id)).map(|strip| strip.scan).collect();
-                bench.solve_together(draft, &scans)?;
-            }
+        if group.len() > 1 {
+            bench.solve_one_film(draft, &group)?;
+        } else {
+            bench.solve(draft, &group, &SolveHints::default())?;
         }
     }
     progress(1.0, "done");

@@ -3,10 +3,12 @@
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, PoisonError};
 
+use glassine_film::SolveHints;
 use glassine_raster::CancelToken;
 use glassine_session::{Edit, FrameId, Relink, ScanId};
 
 use crate::files::{SaveMode, SaveOutcome};
+use crate::films::{sharing, strips_on};
 use crate::jobs::{Job, JobEdits, JobEventKind, SaveOver};
 use crate::prepare::{Draft, Search};
 use crate::recipe::FrameContext;
@@ -90,8 +92,14 @@ impl Worker for Engine {
             Job::FindOnScans { scans, request } => {
                 self.find_on_scans(at, &scans, &Search::of(&request), cancel, send)?;
             }
-            Job::SolveTogether { scans } => {
-                edits("solve scans together", at, send, |draft| bench.solve_together(draft, &scans))?;
+            Job::SolveTogether { scans, are_single_frames } => {
+                edits("solve scans together", at, send, |draft| {
+                    if are_single_frames {
+                        bench.solve_one_film(draft, &strips_on(&draft.session, &scans))
+                    } else {
+                        bench.solve_films_over(draft, &scans)
+                    }
+                })?;
             }
             Job::HashScans { scans } => self.hash_scans(at, &scans, cancel, send)?,
             Job::CheckScans { depth } => {
@@ -110,11 +118,14 @@ impl Worker for Engine {
             Job::MeasureBase { strip, area } => {
                 edits("measure film base", at, send, |draft| {
                     bench.measure(draft, strip, area)?;
-                    bench.solve(draft, &[strip])
+                    bench.solve(draft, &[strip], &SolveHints::default())
                 })?;
             }
             Job::SolveStrip { strip } => {
-                edits("solve strip", at, send, |draft| bench.solve(draft, &[strip]))?;
+                edits("solve strip", at, send, |draft| {
+                    let film = sharing(&draft.session, strip);
+                    bench.solve(draft, &film, &SolveHints::default())
+                })?;
             }
             Job::GreyPoint { .. }
             | Job::MatchFrames { .. }

@@ -1,0 +1,94 @@
+//! Strips of one film are solved together, so that they share a balance and each gains by what the others show.
+
+use std::sync::Arc;
+
+use glassine_film::{FilmKind, SolveHints};
+use glassine_session::{BaseSource, Edit, FilmBase, ScanId, Session, Strip, StripId};
+
+use crate::EngineError;
+use crate::prepare::{Bench, Draft};
+
+/// Difference of measured base densities within which strips may be of one film. Ours: over one film the base is even to
+/// 0.02 D, and films differ by more in at least one channel.
+const SAME_BASE_D: f64 = 0.03;
+
+impl Bench<'_> {
+    /// Solve some strips, those of one film together.
+    pub(crate) fn solve_films(&self, draft: &mut Draft, strips: &[StripId]) -> Result<(), EngineError> {
+        for film in films(&draft.session, strips) {
+            self.solve(draft, &film, &SolveHints::default())?;
+        }
+        Ok(())
+    }
+
+    /// Solve the strips of some scans again where one film lies on several of them.
+    pub(crate) fn solve_films_over(&self, draft: &mut Draft, scans: &[ScanId]) -> Result<(), EngineError> {
+        for film in films(&draft.session, &strips_on(&draft.session, scans)) {
+            let mut on = film.iter().filter_map(|id| draft.session.strip(*id)).map(|strip| strip.scan);
+            let first = on.next();
+            if on.any(|scan| Some(scan) != first) {
+                self.solve(draft, &film, &SolveHints::default())?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Solve strips that are known to be one film, as files of one frame each: the clearest base that had to be taken
+    /// from a picture serves all.
+    pub(crate) fn solve_one_film(&self, draft: &mut Draft, strips: &[StripId]) -> Result<(), EngineError> {
+        let of_film: Vec<Arc<Strip>> =
+            draft.session.strips.iter().filter(|strip| strips.contains(&strip.id)).cloned().collect();
+        let is_guess = |base: &&FilmBase| base.source == BaseSource::ClearestParts;
+        let clearest = of_film
+            .iter()
+            .filter_map(|strip| strip.base.as_ref())
+            .filter(is_guess)
+            .fold([f64::INFINITY; 3], |least, base| [0, 1, 2].map(|c| least[c].min(base.density_d[c])));
+        for strip in &of_film {
+            if let Some(base) = strip.base.as_ref().filter(is_guess) {
+                let base = FilmBase { density_d: clearest, ..base.clone() };
+                draft.push(Edit::SetBase { strip: strip.id, base: Some(base) })?;
+            }
+        }
+        self.solve(draft, strips, &SolveHints::default())
+    }
+}
+
+/// Strips on some scans.
+pub(crate) fn strips_on(session: &Session, scans: &[ScanId]) -> Vec<StripId> {
+    session.strips.iter().filter(|strip| scans.contains(&strip.scan)).map(|strip| strip.id).collect()
+}
+
+/// A strip with those of its film that share its solve.
+pub(crate) fn sharing(session: &Session, id: StripId) -> Vec<StripId> {
+    let Some(strip) = session.strip(id) else { return Vec::new() };
+    let shares = |other: &&Arc<Strip>| {
+        other.id == id
+            || (strip.solve.is_some() && strip.solve == other.solve && are_of_one_film(strip, other))
+    };
+    session.strips.iter().filter(shares).map(|strip| strip.id).collect()
+}
+
+/// Strips grouped by film: same kind, stock and choice of balance, and a base that was measured alike. Only colour
+/// negatives share anything.
+pub(crate) fn films(session: &Session, strips: &[StripId]) -> Vec<Vec<StripId>> {
+    let mut films: Vec<Vec<&Strip>> = Vec::new();
+    for strip in strips.iter().filter_map(|id| session.strip(*id)) {
+        match films.iter_mut().find(|film| film.iter().all(|other| are_of_one_film(strip, other))) {
+            Some(film) => film.push(strip),
+            None => films.push(vec![strip]),
+        }
+    }
+    films.into_iter().map(|film| film.into_iter().map(|strip| strip.id).collect()).collect()
+}
+
+fn are_of_one_film(a: &Strip, b: &Strip) -> bool {
+    let measured = |strip: &Strip| {
+        let base = strip.base.as_ref().filter(|base| base.source != BaseSource::ClearestParts);
+        base.map(|base| base.density_d)
+    };
+    let (Some(of_a), Some(of_b)) = (measured(a), measured(b)) else { return false };
+    a.film == FilmKind::ColourNegative
+        && (a.film, &a.stock_id, a.balance) == (b.film, &b.stock_id, b.balance)
+        && of_a.iter().zip(of_b).all(|(a, b)| (a - b).abs() <= SAME_BASE_D)
+}
