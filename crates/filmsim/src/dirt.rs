@@ -213,7 +213,7 @@ fn line(spec: &StripSpec, dice: &mut Dice) -> Stroke {
         class: Defect::EmulsionScratch,
         dabs,
         visible: 0.0,
-        infrared: dice.range(0.0, 0.04),
+        infrared: dice.range(0.004, 0.04),
         lifted: dice.range(0.45, 1.0),
         ragged: 0.0,
         seed,

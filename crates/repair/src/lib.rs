@@ -53,11 +53,13 @@ mod narrow;
 mod region;
 mod register;
 mod residual;
+mod ridge;
 mod robust;
 mod scratch;
 mod solver;
 mod sparse;
 mod spots;
+mod torn;
 mod types;
 mod window;
 

@@ -10,6 +10,7 @@ use crate::label::{Component, Run, join_runs};
 use crate::leakage::sampled_pieces;
 use crate::model::Model;
 use crate::region::{Region, row_pieces};
+use crate::ridge::{self, RidgeSpace, Ridges};
 use crate::robust::{mad_sigma, median_in_place};
 use crate::sparse::RunRows;
 use crate::types::{DustError, STRONG_LEAKAGE};
@@ -107,6 +108,8 @@ pub(crate) struct Residual {
     faint: RunRows<Faint>,
     /// Infrared transmittance of the defect alone, times 65535, at pixels that may be marked and about them.
     through: RunRows<u16>,
+    /// Light lines of the visible picture.
+    pub(crate) ridges: Ridges,
 }
 
 impl Residual {
@@ -124,15 +127,16 @@ impl Residual {
             levels.edge_doubt * (1.0 + (leakage_strength.max(0.0) / STRONG_LEAKAGE) as f32).min(3.0);
         let lowest = Thresholds::new(sensitivity_max, levels.smooth_noise_d);
         let look = Look { region, model: &model, searched: &searched, lowest: &lowest, edge_doubt };
-        let pieces: Vec<(RunRows<Faint>, RunRows<u16>)> = row_pieces(region.height(), PIECE_ROWS)
+        let pieces: Vec<(RunRows<Faint>, RunRows<u16>, Ridges)> = row_pieces(region.height(), PIECE_ROWS)
             .into_par_iter()
             .map_init(LookSpace::default, |space, rows| look.at_rows(rows, space))
             .collect::<Result<_, DustError>>()?;
-        let (mut faint, mut through) = (RunRows::new(), RunRows::new());
+        let (mut faint, mut through, mut ridges) = (RunRows::new(), RunRows::new(), Ridges::default());
         // Each piece goes as soon as it was taken over: together they are as large as the whole.
-        for (f, t) in pieces {
+        for (f, t, r) in pieces {
             faint.append(&f);
             through.append(&t);
+            ridges.append(r);
         }
         Ok(Self {
             model,
@@ -142,12 +146,13 @@ impl Residual {
             sensitivity_max,
             faint,
             through,
+            ridges,
         })
     }
 
     pub(crate) fn bytes(&self) -> usize {
         let blocks = self.model.background.data().len() * 4 + self.searched.len();
-        self.faint.bytes() + self.through.bytes() + blocks
+        self.faint.bytes() + self.through.bytes() + self.ridges.bytes() + blocks
     }
 
     /// Infrared transmittance of the defect alone, times 65535; full where nothing was kept. Positions outside repeat the
@@ -251,6 +256,7 @@ struct LookSpace {
     smooth: [Vec<f32>; 2],
     /// Pixels of a tile on or beside one above the low threshold.
     skirt: Vec<u8>,
+    ridge: RidgeSpace,
 }
 
 /// What was found in some rows.
@@ -265,9 +271,10 @@ impl Look<'_> {
         &self,
         (y0, y1): (u32, u32),
         space: &mut LookSpace,
-    ) -> Result<(RunRows<Faint>, RunRows<u16>), DustError> {
+    ) -> Result<(RunRows<Faint>, RunRows<u16>, Ridges), DustError> {
         let (w, h) = (self.region.width(), self.region.height());
-        let needs = self.model.needs(PixelRect::new(0, y0, w, y1).grown(SKIRT_PX, w, h));
+        let about = SKIRT_PX.max(ridge::SIDE_PX);
+        let needs = self.model.needs(PixelRect::new(0, y0, w, y1).grown(about, w, h));
         let linear = self.region.read(needs)?;
         let rows = (y1 - y0) as usize;
         let mut found =
@@ -280,12 +287,13 @@ impl Look<'_> {
         let (mut faint, mut through) = (RunRows::new(), RunRows::new());
         found.faint.into_iter().for_each(|row| faint.push_row(row));
         found.through.into_iter().for_each(|row| through.push_row(row));
-        Ok((faint, through))
+        let ridges = ridge::ridges(&linear, needs, (y0, y1), self.model.colours, &mut space.ridge);
+        Ok((faint, through, ridges))
     }
 
     /// Look at a tile, whose field is computed, row by row from left to right.
     fn at_tile(&self, tile: PixelRect, space: &mut LookSpace, found: &mut FoundRows) {
-        let LookSpace { field, smooth, skirt } = space;
+        let LookSpace { field, smooth, skirt, .. } = space;
         let (w, h) = (self.region.width(), self.region.height());
         let about = tile.grown(SKIRT_PX, w, h);
         let wide = tile.width() as usize;
