@@ -20,6 +20,7 @@ use glassine_raster::{CancelToken, PixelRect, Plane, RegionSource, Samples16};
 use crate::attenuation;
 use crate::bare;
 use crate::density::{Blocks, block_medians, dye_density, smooth_background, transmittance};
+use crate::image;
 use crate::leakage;
 use crate::model::{Model, is_clear};
 use crate::region::Region;
@@ -211,7 +212,8 @@ impl Analysis {
     fn mark(&self, region: &Region<'_>, sensitivity: f64) -> Result<DustMap, DustError> {
         let residual = &self.residual;
         let thresholds = Thresholds::new(sensitivity.min(residual.sensitivity_max), residual.smooth_noise_d);
-        let (strong, near) = residual.strong_components(&thresholds);
+        let strong = image::without_image(region, residual, residual.strong_components(&thresholds))?;
+        let near = residual.near(&strong);
         let mut weak = scratch::visible_lines(region, residual, &near, &thresholds)?;
         weak.extend(torn::torn_lines(region, residual, &near, self.film_base_d)?);
         let bare = bare::bare_parts(region, residual, &strong, &near)?;

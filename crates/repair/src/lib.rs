@@ -44,6 +44,7 @@ mod field;
 mod fill;
 mod grain;
 mod grid;
+mod image;
 mod label;
 mod leakage;
 mod map;

@@ -28,6 +28,10 @@ const EDGE_DOUBT_SIGMA: f32 = 5.0;
 const EDGE_DOUBT_RANGE: (f32, f32) = (0.1, 0.6);
 /// Steep pixels needed to measure it.
 const STEEP_MIN: usize = 400;
+/// Part of the leaked density that a leakage linear in the densities seen leaves, beyond the density up to which it is sure,
+/// D: bands are not single wavelengths, and dyes differ from the greys the leakage is learned on. Ours.
+const LEVEL_DOUBT: f32 = 0.12;
+const LEVEL_SURE_D: f32 = 0.07;
 /// Share of the doubt that raises the low threshold, and that for faint lines; these are doubted less than their height
 /// asks for, because their cross profile is looked at afterwards.
 const LOW_DOUBT: f32 = 0.5;
@@ -86,7 +90,7 @@ pub(crate) struct Faint {
     pub(crate) doubt_d: f32,
 }
 
-/// Closeness to the defects found: see [`Residual::strong_components`].
+/// Closeness to the defects found: see [`Residual::near`].
 pub(crate) type Near = Grid<u8>;
 /// The pixel belongs to a defect.
 pub(crate) const IS_DEFECT: u8 = 3;
@@ -192,15 +196,25 @@ impl Residual {
         runs
     }
 
-    /// Components that peak above the high threshold, and how close every pixel is to them.
-    pub(crate) fn strong_components(&self, thresholds: &Thresholds) -> (Vec<Component>, Near) {
-        let (w, h) = (self.model.width, self.model.height);
+    /// Components that peak above the high threshold.
+    pub(crate) fn strong_components(&self, thresholds: &Thresholds) -> Vec<Component> {
         let runs = self.runs(|faint, _, _| thresholds.is_low(faint));
         let peaks = |c: &Component| {
             c.pixels().any(|(x, y)| self.faint.get(x, y).is_some_and(|faint| thresholds.is_high(faint)))
         };
-        let kept: Vec<Component> =
-            join_runs(runs, h, 0).into_iter().filter(|c| peaks(c) && !self.is_holder(c)).collect();
+        let found = join_runs(runs, self.model.height, 0).into_iter();
+        found.filter(|c| peaks(c) && !self.is_holder(c)).collect()
+    }
+
+    /// Highest residual of a component, smoothed, D.
+    pub(crate) fn peak_d(&self, component: &Component) -> f32 {
+        let smooth = |(x, y)| self.faint.get(x, y).map_or(0.0, |faint| faint.smooth_d);
+        component.pixels().map(smooth).fold(0.0, f32::max)
+    }
+
+    /// How close every pixel is to some components.
+    pub(crate) fn near(&self, kept: &[Component]) -> Near {
+        let (w, h) = (self.model.width, self.model.height);
         let mut near = Near::new(w, h, 0);
         for run in kept.iter().flat_map(|c| &c.runs) {
             for y in run.y.saturating_sub(NEAR_PX)..=(run.y + NEAR_PX).min(h - 1) {
@@ -212,7 +226,7 @@ impl Residual {
                 }
             }
         }
-        (kept, near)
+        near
     }
 
     /// A long dense object that comes in from the border or from the holder: the holder or the film's edge, not dust.
@@ -224,14 +238,19 @@ impl Residual {
         }
         let blocks_wide = w.div_ceil(BLOCK_PX);
         let open = |x: u32, y: u32| self.searched[((y / BLOCK_PX) * blocks_wide + x / BLOCK_PX) as usize];
-        let beside_holder = || {
-            component.pixels().any(|(x, y)| {
+        let beside_holder = component
+            .pixels()
+            .filter(|&(x, y)| {
                 let (l, r) = (x.saturating_sub(1), (x + 1).min(w - 1));
                 let (u, d) = (y.saturating_sub(1), (y + 1).min(h - 1));
                 !(open(l, y) && open(r, y) && open(x, u) && open(x, d))
             })
-        };
-        if !(b.x0 == 0 || b.y0 == 0 || b.x1 == w || b.y1 == h || beside_holder()) {
+            .count() as u32;
+        // What lies along the holder is its shadow, however thin that has become.
+        if 2 * beside_holder > b.width().max(b.height()) {
+            return true;
+        }
+        if !(b.x0 == 0 || b.y0 == 0 || b.x1 == w || b.y1 == h || beside_holder > 0) {
             return false;
         }
         let density =
@@ -311,7 +330,9 @@ impl Look<'_> {
                 // Most blocks hold nothing.
                 if blocks[(x / BLOCK_PX) as usize] && line.iter().fold(false, |any, s| any | (*s > least)) {
                     for (x, &smooth_d) in (x..).zip(line).filter(|(_, s)| **s > least) {
-                        let doubt_d = self.edge_doubt * field.steepness_at(x, y) + field.lag_at(x, y);
+                        let doubt_d = self.edge_doubt * field.steepness_at(x, y)
+                            + field.lag_at(x, y)
+                            + LEVEL_DOUBT * (field.leaked_at(x, y) - LEVEL_SURE_D).max(0.0);
                         let faint = Faint { smooth_d, doubt_d };
                         let low = self.lowest.is_low(faint);
                         if low {

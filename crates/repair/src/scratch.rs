@@ -43,8 +43,6 @@ const BARE_WIDTH_MAX_PX: f64 = 8.0;
 const END_PX: u32 = 40;
 /// Longest gap of a long one.
 const BARE_GAP_MAX_PX: usize = 64;
-/// Part of the step between its two sides that a line must rise above them where it is followed.
-const STEP_PART: f32 = 0.5;
 /// Distance at which the undisturbed picture is read, on both sides of the line.
 pub(crate) const SIDE_PX: f64 = 5.0;
 
@@ -279,10 +277,6 @@ impl Track<'_, '_> {
             [-1.0, 0.0, 1.0].map(at).map(|(x, y)| self.probe.visible(x, y)).iter().sum::<f32>() / 3.0
         };
         let (middle, left, right) = (mean(0.0), mean(self.side_px), mean(-self.side_px));
-        // Along the edge of a picture or of something in it, blur and gate make lines of their own.
-        if beyond(middle, left, right).abs() < STEP_PART * (left - right).abs() {
-            return 0.0;
-        }
         beyond(middle, left, right) * self.contrast_d.signum() - 0.5 * self.contrast_d.abs()
     }
 }
