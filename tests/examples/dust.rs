@@ -4,7 +4,11 @@
 //!
 //! Film, format, scenes, exposure, resolution, scanner, dust and scratches follow from the seed. Both twins share film,
 //! grain and noise. What is measured is told by `DEFINITIONS`, which the page repeats.
-#![expect(clippy::print_stdout, reason = "the table is the output")]
+#![expect(
+    clippy::print_stdout,
+    clippy::print_stderr,
+    reason = "the table is the output, refusals are told beside it"
+)]
 
 use std::error::Error;
 use std::path::{Path, PathBuf};
@@ -307,7 +311,7 @@ impl Case {
         let at = SessionAt::new(self.session.clone(), None);
         let dust = self.engine.dust_of_scan(&at, self.session.scans[0].id, &CancelToken::new())?;
         for refusal in &dust.refusals {
-            println!("<!-- {refusal} -->");
+            eprintln!("{refusal}");
         }
         Ok((dust.severity, dust.marked_px))
     }
