@@ -17,6 +17,7 @@ use glassine_film::{
 use glassine_filmsim::{DrawnFilm, Light, Picture, SceneId, draw_scene};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
 use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
+use glassine_tests::Dice;
 use rayon::prelude::*;
 
 const KIND: FilmKind = FilmKind::ColourNegative;
@@ -70,26 +71,6 @@ struct Shot {
     scan: Samples16,
     truth: Vec<[f64; 3]>,
     in_daylight: bool,
-}
-
-/// SplitMix64, Steele, Lea and Flood 2014.
-struct Dice(u64);
-
-impl Dice {
-    fn roll(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let z = (self.0 ^ (self.0 >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        let z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
-    }
-
-    fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * (self.roll() >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    fn below(&mut self, count: usize) -> usize {
-        (self.roll() % count.max(1) as u64) as usize
-    }
 }
 
 /// Linear pictures to photograph parts of.
@@ -204,7 +185,7 @@ fn light_of(sort: Sort, frame: usize, dice: &mut Dice) -> Light {
 }
 
 fn shots(film: &DrawnFilm, sort: Sort, seed: u32, scenes: &Scenes) -> Vec<Shot> {
-    let mut dice = Dice(u64::from(seed) << 8);
+    let mut dice = Dice::new(u64::from(seed) << 8);
     let frames = match sort {
         Sort::Single | Sort::SingleWarm => 1,
         Sort::MixedLight => 6,

@@ -207,7 +207,7 @@ fn solved(id: &str, film: FilmKind, format: &str, dirt: Dirt) -> Vec<[f64; 3]> {
 /// Largest difference between the solutions of a clean and a dusty strip, in stops.
 fn moved_by_dust_stops(id: &str, film: FilmKind, format: &str) -> f64 {
     let clean = solved(id, film, format, Dirt::NONE);
-    let dirt = Dirt { specks: 900, hairs: 25, base_scratches: 0, emulsion_scratches: 0 };
+    let dirt = Dirt { specks: 900, hairs: 25, base_scratches: 0, emulsion_scratches: 0, emulsion_lines: 0 };
     let dusty = solved(id, film, format, dirt);
     assert_eq!(clean.len(), dusty.len());
     let pairs = clean.iter().flatten().zip(dusty.iter().flatten());

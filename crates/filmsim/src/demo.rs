@@ -152,7 +152,7 @@ fn harbour() -> StripSpec {
         frame(SceneId::SeedHeads, -0.3, [23.5, 0.2], size, 0.12),
         frame(SceneId::Chart, 0.0, [70.6, 0.0], size, -0.05),
     ];
-    spec.dirt = Dirt { specks: 190, hairs: 7, base_scratches: 3, emulsion_scratches: 1 };
+    spec.dirt = Dirt { specks: 190, hairs: 7, base_scratches: 3, emulsion_scratches: 1, emulsion_lines: 0 };
     spec
 }
 
@@ -180,7 +180,7 @@ fn headland() -> StripSpec {
             frame(*scene, *stops, [38.0 * (i as f64 - 2.5) + play, 0.08], size, 0.03 * (i as f64 - 2.0))
         })
         .collect();
-    spec.dirt = Dirt { specks: 150, hairs: 6, base_scratches: 4, emulsion_scratches: 2 };
+    spec.dirt = Dirt { specks: 150, hairs: 6, base_scratches: 4, emulsion_scratches: 2, emulsion_lines: 0 };
     spec
 }
 
@@ -195,7 +195,7 @@ fn breakwater() -> StripSpec {
         frame(SceneId::Colonnade, 0.5, [0.4, 0.0], size, -0.08),
         frame(SceneId::Boulders, -0.4, [61.3, 0.15], size, 0.1),
     ];
-    spec.dirt = Dirt { specks: 160, hairs: 6, base_scratches: 2, emulsion_scratches: 1 };
+    spec.dirt = Dirt { specks: 160, hairs: 6, base_scratches: 2, emulsion_scratches: 1, emulsion_lines: 0 };
     spec
 }
 
@@ -215,7 +215,7 @@ fn islands() -> StripSpec {
             frame(*scene, *stops, [38.05 * (i as f64 - 1.5) + 0.1, -0.05], size, 0.04 - 0.03 * i as f64)
         })
         .collect();
-    spec.dirt = Dirt { specks: 90, hairs: 4, base_scratches: 2, emulsion_scratches: 0 };
+    spec.dirt = Dirt { specks: 90, hairs: 4, base_scratches: 2, emulsion_scratches: 0, emulsion_lines: 0 };
     spec
 }
 

@@ -98,6 +98,9 @@ fn strokes(spec: &StripSpec) -> Vec<Stroke> {
     for _ in 0..spec.dirt.emulsion_scratches {
         all.push(scratch(spec, &mut dice, Defect::EmulsionScratch));
     }
+    for _ in 0..spec.dirt.emulsion_lines {
+        all.push(line(spec, &mut dice));
+    }
     all
 }
 
@@ -181,6 +184,39 @@ fn scratch(spec: &StripSpec, dice: &mut Dice, class: Defect) -> Stroke {
         Stroke { class, dabs, visible: 0.0, infrared: 0.25, lifted: depth, ragged: 0.0, seed }
     } else {
         Stroke { class, dabs, visible: 0.35 * depth, infrared: 0.5 * depth, lifted: 0.0, ragged: 0.0, seed }
+    }
+}
+
+/// A line torn through the emulsion by grit in a camera or a squeegee: straight but for a slow wave, along or across the
+/// film, and with next to nothing of it in the infrared, to which dyes are nearly clear. Widths and lengths are ours.
+fn line(spec: &StripSpec, dice: &mut Dice) -> Stroke {
+    let [mut u, mut v] = on_film(spec, dice);
+    let is_along = dice.range(0.0, 1.0) < 0.6;
+    let heading = dice.range(-0.04, 0.04) + if is_along { 0.0 } else { std::f32::consts::FRAC_PI_2 };
+    let length_mm = f64::from(dice.range(6.0, 45.0));
+    let half_width_px = dice.range(0.012, 0.035) * spec.px_per_mm() as f32;
+    let step_mm = (0.5 / spec.px_per_mm()).min(0.05);
+    let seed = dice.bits();
+    let mut dabs = Vec::new();
+    for i in 0..(length_mm / step_mm) as usize {
+        let along = (i as f64 * step_mm) as f32;
+        let turned = heading + 0.01 * value2(along * 0.3, 3.5, seed);
+        u += f64::from(turned.cos()) * step_mm;
+        v += f64::from(turned.sin()) * step_mm;
+        let pressure = (value2(along * 0.4, 0.5, seed) + 0.75).min(1.0);
+        if pressure > 0.0 && u.abs() < spec.film_mm[0] / 2.0 && v.abs() < spec.film_mm[1] / 2.0 {
+            let p = spec.scan_from_film(u, v);
+            dabs.push([p.x as f32, p.y as f32, half_width_px * pressure]);
+        }
+    }
+    Stroke {
+        class: Defect::EmulsionScratch,
+        dabs,
+        visible: 0.0,
+        infrared: dice.range(0.004, 0.04),
+        lifted: dice.range(0.45, 1.0),
+        ragged: 0.0,
+        seed,
     }
 }
 

@@ -14,7 +14,7 @@
 use glassine_raster::Samples16;
 
 use crate::noise::{Dice, hash2, normal};
-use crate::scanner::BandTable;
+use crate::scanner::{BandTable, bands};
 use crate::scene::Picture;
 use crate::spectrum::{BANDS, Spectrum, black_body, colour_basis, lobe, overlap, spectrum};
 use crate::stock::{Emulsion, Stock, StockId};
@@ -62,19 +62,16 @@ impl Draw {
 impl DrawnFilm {
     /// The film of a seed.
     pub fn new(seed: u32) -> Self {
-        let mut draw = Draw(Dice::new(u64::from(seed) ^ 0xF11A_0000));
-        let stock = draw_stock(&mut draw);
+        let (stock, bands) = stock_and_bands(StockId::Drawn(seed));
         let film = Emulsion::new(stock);
-        let table = BandTable::seen_by(&film, &draw_bands(&mut draw));
+        let table = BandTable::seen_by(&film, &bands);
         Self { film, table }
     }
 
     /// The same film of another day: speeds 0.02, slopes 1.5 % from another batch and bath (one standard deviation).
     #[must_use]
     pub fn another_day(&self, seed: u32, film_seed: u32) -> Self {
-        let mut draw = Draw(Dice::new(u64::from(film_seed) ^ 0xF11A_0000));
-        let mut stock = draw_stock(&mut draw);
-        let bands = draw_bands(&mut draw);
+        let (mut stock, bands) = stock_and_bands(StockId::Drawn(film_seed));
         let mut day = Draw(Dice::new(u64::from(seed) ^ 0xDA11_0000));
         for layer in 0..3 {
             stock.speed[layer] *= 10f64.powf(day.around(0.0, 0.014));
@@ -118,6 +115,14 @@ impl DrawnFilm {
         Samples16::from_vec(picture.width, picture.height, 3, codes)
             .unwrap_or_else(|| Samples16::zeroed(0, 0, 3))
     }
+}
+
+/// A stock and the bands it is seen by: drawn together, or the default scanner's.
+pub(crate) fn stock_and_bands(id: StockId) -> (Stock, [Spectrum; 3]) {
+    let StockId::Drawn(seed) = id else { return (Stock::of(id), bands()) };
+    let mut draw = Draw(Dice::new(u64::from(seed) ^ 0xF11A_0000));
+    let stock = draw_stock(&mut draw);
+    (stock, draw_bands(&mut draw))
 }
 
 fn draw_stock(draw: &mut Draw) -> Stock {

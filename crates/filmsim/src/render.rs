@@ -8,12 +8,13 @@ use rayon::prelude::*;
 
 use crate::Error;
 use crate::dirt::{self, Cover};
+use crate::drawn::stock_and_bands;
 use crate::latent::{Latent, box_blur};
 use crate::lettering::Lettering;
 use crate::noise::{hash2, normal, value2};
 use crate::scanner::{BLUR_REACH, BandTable, blur_weights};
 use crate::scene::{self, SceneId};
-use crate::stock::{Emulsion, Stock};
+use crate::stock::Emulsion;
 use crate::strip::{FrameTruth, PatchTruth, RenderedStrip, StripSpec, StripTruth};
 
 /// Rows a worker makes at a time.
@@ -131,8 +132,10 @@ impl FlareMap {
 
 impl<'a> Model<'a> {
     fn new(spec: &'a StripSpec, progress: &dyn Fn(f32), cancel: &CancelToken) -> Result<Self, Error> {
-        let film = Emulsion::new(Stock::of(spec.stock));
-        let table = BandTable::new(&film);
+        let (mut stock, bands) = stock_and_bands(spec.stock);
+        stock.dye_ir = stock.dye_ir.map(|d| d * spec.scanner.dye_infrared);
+        let film = Emulsion::new(stock);
+        let table = BandTable::seen_by(&film, &bands);
         let mut frames = Vec::new();
         for (i, frame) in spec.frames.iter().enumerate() {
             cancel.check()?;
@@ -357,9 +360,9 @@ impl<'a> Model<'a> {
         let read = scanner.read_noise_electrons as f32;
         std::array::from_fn(|k| {
             let stray = scanner.flare_frac as f32 * flare.at(k, x as f64 + 0.5, y as f64 + 0.5);
-            let frac = scanner.open_light_frac[k] as f32
-                * lamp
-                * (seen[k] * (1.0 - scanner.flare_frac as f32) + stray);
+            let open = scanner.open_light_frac[k] as f32;
+            let frac = open * lamp * (seen[k] * (1.0 - scanner.flare_frac as f32) + stray)
+                + open * scanner.veil_frac as f32;
             let electrons = frac * well;
             let seed = self.spec.seed ^ (0xA511_E9B3 + k as u32 * 0x9E37);
             let sigma = (electrons.max(0.0) + read * read).sqrt();

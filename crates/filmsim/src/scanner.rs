@@ -14,6 +14,10 @@ pub struct ScannerSpec {
     pub lamp_falloff_frac: f64,
     /// Stray light, as a fraction of the light around a place.
     pub flare_frac: f64,
+    /// Stray light that is the same everywhere, as a fraction of open light.
+    pub veil_frac: f64,
+    /// Infrared density of dyes, as a multiple of the stock's own: more for a band nearer to visible light.
+    pub dye_infrared: f64,
     /// Standard deviation of the blur in pixels, per channel.
     pub blur_px: [f64; 4],
     /// Where the content of a channel lies, relative to where it belongs, x and y in pixels.
@@ -30,6 +34,8 @@ impl Default for ScannerSpec {
             open_light_frac: [0.945, 0.94, 0.93, 0.90],
             lamp_falloff_frac: 0.03,
             flare_frac: 0.004,
+            veil_frac: 0.0,
+            dye_infrared: 1.0,
             blur_px: [0.56, 0.52, 0.55, 0.66],
             shift_px: [[0.14, -0.06], [0.0, 0.0], [-0.11, 0.10], [0.55, -0.40]],
             full_well_electrons: 160_000.0,
@@ -39,7 +45,7 @@ impl Default for ScannerSpec {
 }
 
 /// Response of the red, green and blue bands (lamp times filter times sensor). The shapes are invented.
-fn bands() -> [Spectrum; 3] {
+pub(crate) fn bands() -> [Spectrum; 3] {
     [
         spectrum(lobe(640.0, 17.0, 20.0)),
         spectrum(|nm| lobe(541.0, 20.0, 19.0)(nm) + 0.01 * lobe(620.0, 20.0, 20.0)(nm)),
@@ -57,16 +63,11 @@ pub(crate) struct BandTable {
 }
 
 impl BandTable {
-    /// Integrate the spectra of `film` on a grid of developed fractions.
+    /// Integrate the spectra of `film` under the bands of a scanner on a grid of developed fractions.
     ///
     /// ```text
     /// D_band = -log10( sum S(l) 10^-D(l) / sum S(l) )
     /// ```
-    pub(crate) fn new(film: &Emulsion) -> Self {
-        Self::seen_by(film, &bands())
-    }
-
-    /// [`Self::new`] with the bands of another scanner.
     pub(crate) fn seen_by(film: &Emulsion, bands: &[Spectrum; 3]) -> Self {
         let total: [f64; 3] = std::array::from_fn(|b| bands[b].iter().sum());
         let cells = (0..GRID * GRID * GRID)
@@ -140,8 +141,8 @@ mod tests {
     #[test]
     fn table_agrees_with_direct_integration() {
         let film = Emulsion::new(Stock::of(StockId::Meridian50));
-        let table = BandTable::new(&film);
         let bands = bands();
+        let table = BandTable::seen_by(&film, &bands);
         for at in [[0.11f64, 0.52, 0.83], [0.49, 0.51, 0.5], [0.97, 0.03, 0.3]] {
             let (d, ir) = film.densities(at);
             let got = table.densities(at.map(|v| v as f32));

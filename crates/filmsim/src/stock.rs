@@ -3,6 +3,7 @@
 //! The tone of a layer comes from counting: an emulsion is a ladder of crystal sizes, a crystal is developable once two
 //! quanta have reached it, and arrivals are Poisson. Toe, straight part and shoulder follow from that; there is no gamma.
 
+use crate::drawn::stock_and_bands;
 use crate::spectrum::{BANDS, Spectrum, black_body, colour_basis, lobe, overlap, spectrum};
 
 /// Lowest and highest tabulated log10 exposure (0 is the exposure of an 18 % grey at 0 stops).
@@ -30,6 +31,8 @@ pub enum StockId {
     Fathom400,
     /// "Meridian 50", a slide film.
     Meridian50,
+    /// The masked colour negative of [`DrawnFilm::new`](crate::DrawnFilm::new) with this seed, and the bands of its scanner.
+    Drawn(u32),
 }
 
 /// A ladder of crystal sizes: log10 exposure of the middle of the fastest one, the step between sizes, their number.
@@ -94,6 +97,7 @@ impl Stock {
             StockId::Lantern200 => lantern_200(),
             StockId::Fathom400 => fathom_400(),
             StockId::Meridian50 => meridian_50(),
+            StockId::Drawn(_) => stock_and_bands(id).0,
         }
     }
 }

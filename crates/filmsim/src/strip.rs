@@ -35,11 +35,14 @@ pub struct Dirt {
     pub base_scratches: u32,
     /// Scratches that took away image layers.
     pub emulsion_scratches: u32,
+    /// Long lines through the image layers, along or across the film, which the infrared hardly shows.
+    pub emulsion_lines: u32,
 }
 
 impl Dirt {
     /// Nothing on the film.
-    pub const NONE: Self = Self { specks: 0, hairs: 0, base_scratches: 0, emulsion_scratches: 0 };
+    pub const NONE: Self =
+        Self { specks: 0, hairs: 0, base_scratches: 0, emulsion_scratches: 0, emulsion_lines: 0 };
 }
 
 /// One strip of film, held and scanned.

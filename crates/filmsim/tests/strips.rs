@@ -162,7 +162,7 @@ fn chart_greys_darken_the_negative_in_order_and_stay_neutral_above_base() {
 #[test]
 fn dust_stops_infrared_as_well_as_light() {
     let mut spec = spec("harbour", 320.0);
-    spec.dirt = Dirt { specks: 400, hairs: 20, base_scratches: 0, emulsion_scratches: 3 };
+    spec.dirt = Dirt { specks: 400, hairs: 20, base_scratches: 0, emulsion_scratches: 3, emulsion_lines: 0 };
     let strip = render(&spec);
     let clean = render(&StripSpec { dirt: Dirt::NONE, ..spec });
     let (w, h) = (strip.samples.width(), strip.samples.height());
@@ -262,5 +262,62 @@ fn a_cancelled_or_impossible_strip_is_refused() {
     assert!(render_strip(&spec("harbour", 90.0), &|_| (), &cancel).is_err());
     for ppi in [f64::NAN, 0.0, 1e9] {
         assert!(render_strip(&spec("harbour", ppi), &|_| (), &CancelToken::new()).is_err(), "{ppi} ppi");
+    }
+}
+
+#[test]
+fn lines_through_the_emulsion_are_lighter_and_nearly_unseen_by_the_infrared() {
+    let mut spec = spec("headland", 300.0);
+    spec.dirt = Dirt { emulsion_lines: 8, ..Dirt::NONE };
+    let strip = render(&spec);
+    let clean = render(&StripSpec { dirt: Dirt::NONE, ..spec });
+    let (mut blue, mut infrared, mut n) = (0.0, 0.0, 0.0);
+    let (mut left, mut right) = (u32::MAX, 0);
+    for y in 0..strip.samples.height() {
+        for x in 0..strip.samples.width() {
+            if strip.truth.defect_class.at(x, y) == Defect::EmulsionScratch as u8 {
+                let change_d = |c: usize| density(&strip.samples, x, y, c) - density(&clean.samples, x, y, c);
+                blue += change_d(2);
+                infrared += change_d(3);
+                n += 1.0;
+                (left, right) = (left.min(x), right.max(x));
+            }
+        }
+    }
+    assert!(n > 1000.0 && right - left > 1000, "{n} pixels from {left} to {right}");
+    assert!(blue / n < -0.1 && (infrared / n).abs() < 0.02, "blue {} infrared {}", blue / n, infrared / n);
+}
+
+#[test]
+fn perforations_are_open_in_every_plane() {
+    let spec = StripSpec { dirt: Dirt::NONE, angle_deg: 0.0, ..spec("headland", 200.0) };
+    let strip = render(&spec);
+    // Both rows of holes have their middle 14.1 mm from that of the film.
+    let row = |across_mm: f64| {
+        let y = (spec.scan_mm[1] / 2.0 + spec.film_offset_mm[1] + across_mm) * spec.ppi / 25.4;
+        let open = |x: &u32| strip.samples.pixel(*x, y as u32).iter().all(|code| *code > 55_000);
+        (0..strip.samples.width()).filter(open).count() as f64 / f64::from(strip.samples.width())
+    };
+    // 1.981 mm of 4.750 mm, rounded corners and blur apart; film is 230.6 of 240 mm.
+    for across_mm in [-14.0, 14.0] {
+        assert!((0.33..0.42).contains(&row(across_mm)), "{}", row(across_mm));
+    }
+    assert!(row(8.0) < 0.03, "{}", row(8.0));
+}
+
+#[test]
+fn constant_stray_light_adds_the_same_everywhere() {
+    let mut spec = StripSpec { dirt: Dirt::NONE, ..spec("harbour", 90.0) };
+    let without = render(&spec);
+    spec.scanner.veil_frac = 0.02;
+    let with = render(&spec);
+    let added = |x: u32, y: u32| {
+        let codes = |strip: &RenderedStrip| f64::from(strip.samples.pixel(x, y)[1]);
+        codes(&with) - codes(&without)
+    };
+    // 2 % of open light at 0.94 of full scale, on the holder and on film.
+    let (w, h) = (with.samples.width(), with.samples.height());
+    for (x, y) in [(3, h / 2), (w / 2, h / 2), (w / 3, h / 3)] {
+        assert!((added(x, y) - 0.02 * 0.94 * 65_535.0).abs() < 60.0, "{} at {x}, {y}", added(x, y));
     }
 }

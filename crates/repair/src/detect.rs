@@ -20,6 +20,7 @@ use glassine_raster::{CancelToken, PixelRect, Plane, RegionSource, Samples16};
 use crate::attenuation;
 use crate::bare;
 use crate::density::{Blocks, block_medians, dye_density, smooth_background, transmittance};
+use crate::image;
 use crate::leakage;
 use crate::model::{Model, is_clear};
 use crate::region::Region;
@@ -27,6 +28,7 @@ use crate::register::{self, Outcome};
 use crate::residual::{Residual, Thresholds};
 use crate::robust::median_in_place;
 use crate::scratch;
+use crate::torn;
 use crate::types::{DustClass, DustError, DustMap, DustOptions, Leakage, Refusal, Registration};
 
 /// Smallest side of a region in which background, noise and registration can be measured.
@@ -92,6 +94,8 @@ pub struct Analysis {
     doubtful: Option<(f32, u32)>,
     leakage: Leakage,
     residual: Residual,
+    /// Mean density of clear negative film.
+    film_base_d: Option<f32>,
 }
 
 impl std::fmt::Debug for Analysis {
@@ -158,7 +162,10 @@ impl Analysis {
             options.sensitivity.max(options.sensitivity_max),
         )?;
         let rect = rect.intersect(PixelRect::of_size(source.width(), source.height()));
-        Ok(Self { rect, doubtful, leakage, residual })
+        let film_base_d = options
+            .film_base_d
+            .map(|base| base[..usize::from(colours)].iter().sum::<f64>() as f32 / f32::from(colours));
+        Ok(Self { rect, doubtful, leakage, residual, film_base_d })
     }
 
     /// The dust map at a sensitivity (0..1, see [`DustOptions::sensitivity`]); `source` is the scan analysed.
@@ -205,8 +212,10 @@ impl Analysis {
     fn mark(&self, region: &Region<'_>, sensitivity: f64) -> Result<DustMap, DustError> {
         let residual = &self.residual;
         let thresholds = Thresholds::new(sensitivity.min(residual.sensitivity_max), residual.smooth_noise_d);
-        let (strong, near) = residual.strong_components(&thresholds);
-        let weak = scratch::visible_lines(region, residual, &near, &thresholds)?;
+        let strong = image::without_image(region, residual, residual.strong_components(&thresholds))?;
+        let near = residual.near(&strong);
+        let mut weak = scratch::visible_lines(region, residual, &near, &thresholds)?;
+        weak.extend(torn::torn_lines(region, residual, &near, self.film_base_d)?);
         let bare = bare::bare_parts(region, residual, &strong, &near)?;
         let continued = scratch::continued(region, residual, &strong, &bare)?;
         let mut map = DustMap::clean(region.width(), region.height());

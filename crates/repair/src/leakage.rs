@@ -43,6 +43,8 @@ const STRAY_MAX: f64 = 0.04;
 const STRAY_STEPS: u32 = 12;
 const STRAY_BLOCKS_MAX: usize = 1_000;
 const STRAY_GAIN: f64 = 0.95;
+/// Stray light that differs from place to place, part of full scale: half a per cent of what is bright near by. Ours.
+const STRAY_LOCAL: f64 = 0.002;
 /// Error of a block's median about the leakage: lamp and film base as a surface of second order, D. Ours.
 const BLOCK_ERROR_D: f64 = 0.004;
 /// Distance from the frame's edge that the surroundings of a pixel need.
@@ -85,7 +87,8 @@ pub(crate) fn from_blocks(blocks: &[Plane<f32>], film: &[bool]) -> BlockLeakage 
     };
     let (correlation, slope, spread) = correlation(pairs);
     let stray_light = stray_light(&rows, colours);
-    let rows = without_stray(rows.iter(), stray_light, colours);
+    let mut rows = without_stray(rows.iter(), stray_light, colours);
+    rows.iter_mut().for_each(|row| row.2 = trust(&row.0[6..6 + colours]));
     let fit = fit(&rows, rows.len() as f64);
     let coefficients = [fit.0[6], fit.0[7], fit.0[8]];
     let strength = coefficients.iter().sum::<f64>();
@@ -102,6 +105,13 @@ pub(crate) fn from_blocks(blocks: &[Plane<f32>], film: &[bool]) -> BlockLeakage 
         is_silver,
         rows,
     }
+}
+
+/// How far the visible densities of a block may be believed: the part of its darkest light, in squares, that is not stray.
+fn trust(visible_d: &[f64]) -> f64 {
+    let darkest_d = visible_d.iter().fold(0.0_f64, |most, d| most.max(*d));
+    let light = 10_f64.powf(-2.0 * darkest_d);
+    light / (light + STRAY_LOCAL * STRAY_LOCAL)
 }
 
 /// The same rows with their visible densities free of stray light.

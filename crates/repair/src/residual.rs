@@ -10,6 +10,7 @@ use crate::label::{Component, Run, join_runs};
 use crate::leakage::sampled_pieces;
 use crate::model::Model;
 use crate::region::{Region, row_pieces};
+use crate::ridge::{self, RidgeSpace, Ridges};
 use crate::robust::{mad_sigma, median_in_place};
 use crate::sparse::RunRows;
 use crate::types::{DustError, STRONG_LEAKAGE};
@@ -27,6 +28,10 @@ const EDGE_DOUBT_SIGMA: f32 = 5.0;
 const EDGE_DOUBT_RANGE: (f32, f32) = (0.1, 0.6);
 /// Steep pixels needed to measure it.
 const STEEP_MIN: usize = 400;
+/// Part of the leaked density that a leakage linear in the densities seen leaves, beyond the density up to which it is sure,
+/// D: bands are not single wavelengths, and dyes differ from the greys the leakage is learned on. Ours.
+const LEVEL_DOUBT: f32 = 0.12;
+const LEVEL_SURE_D: f32 = 0.07;
 /// Share of the doubt that raises the low threshold, and that for faint lines; these are doubted less than their height
 /// asks for, because their cross profile is looked at afterwards.
 const LOW_DOUBT: f32 = 0.5;
@@ -85,7 +90,7 @@ pub(crate) struct Faint {
     pub(crate) doubt_d: f32,
 }
 
-/// Closeness to the defects found: see [`Residual::strong_components`].
+/// Closeness to the defects found: see [`Residual::near`].
 pub(crate) type Near = Grid<u8>;
 /// The pixel belongs to a defect.
 pub(crate) const IS_DEFECT: u8 = 3;
@@ -107,6 +112,8 @@ pub(crate) struct Residual {
     faint: RunRows<Faint>,
     /// Infrared transmittance of the defect alone, times 65535, at pixels that may be marked and about them.
     through: RunRows<u16>,
+    /// Light lines of the visible picture.
+    pub(crate) ridges: Ridges,
 }
 
 impl Residual {
@@ -124,15 +131,16 @@ impl Residual {
             levels.edge_doubt * (1.0 + (leakage_strength.max(0.0) / STRONG_LEAKAGE) as f32).min(3.0);
         let lowest = Thresholds::new(sensitivity_max, levels.smooth_noise_d);
         let look = Look { region, model: &model, searched: &searched, lowest: &lowest, edge_doubt };
-        let pieces: Vec<(RunRows<Faint>, RunRows<u16>)> = row_pieces(region.height(), PIECE_ROWS)
+        let pieces: Vec<(RunRows<Faint>, RunRows<u16>, Ridges)> = row_pieces(region.height(), PIECE_ROWS)
             .into_par_iter()
             .map_init(LookSpace::default, |space, rows| look.at_rows(rows, space))
             .collect::<Result<_, DustError>>()?;
-        let (mut faint, mut through) = (RunRows::new(), RunRows::new());
+        let (mut faint, mut through, mut ridges) = (RunRows::new(), RunRows::new(), Ridges::default());
         // Each piece goes as soon as it was taken over: together they are as large as the whole.
-        for (f, t) in pieces {
+        for (f, t, r) in pieces {
             faint.append(&f);
             through.append(&t);
+            ridges.append(r);
         }
         Ok(Self {
             model,
@@ -142,12 +150,13 @@ impl Residual {
             sensitivity_max,
             faint,
             through,
+            ridges,
         })
     }
 
     pub(crate) fn bytes(&self) -> usize {
         let blocks = self.model.background.data().len() * 4 + self.searched.len();
-        self.faint.bytes() + self.through.bytes() + blocks
+        self.faint.bytes() + self.through.bytes() + self.ridges.bytes() + blocks
     }
 
     /// Infrared transmittance of the defect alone, times 65535; full where nothing was kept. Positions outside repeat the
@@ -187,15 +196,25 @@ impl Residual {
         runs
     }
 
-    /// Components that peak above the high threshold, and how close every pixel is to them.
-    pub(crate) fn strong_components(&self, thresholds: &Thresholds) -> (Vec<Component>, Near) {
-        let (w, h) = (self.model.width, self.model.height);
+    /// Components that peak above the high threshold.
+    pub(crate) fn strong_components(&self, thresholds: &Thresholds) -> Vec<Component> {
         let runs = self.runs(|faint, _, _| thresholds.is_low(faint));
         let peaks = |c: &Component| {
             c.pixels().any(|(x, y)| self.faint.get(x, y).is_some_and(|faint| thresholds.is_high(faint)))
         };
-        let kept: Vec<Component> =
-            join_runs(runs, h, 0).into_iter().filter(|c| peaks(c) && !self.is_holder(c)).collect();
+        let found = join_runs(runs, self.model.height, 0).into_iter();
+        found.filter(|c| peaks(c) && !self.is_holder(c)).collect()
+    }
+
+    /// Highest residual of a component, smoothed, D.
+    pub(crate) fn peak_d(&self, component: &Component) -> f32 {
+        let smooth = |(x, y)| self.faint.get(x, y).map_or(0.0, |faint| faint.smooth_d);
+        component.pixels().map(smooth).fold(0.0, f32::max)
+    }
+
+    /// How close every pixel is to some components.
+    pub(crate) fn near(&self, kept: &[Component]) -> Near {
+        let (w, h) = (self.model.width, self.model.height);
         let mut near = Near::new(w, h, 0);
         for run in kept.iter().flat_map(|c| &c.runs) {
             for y in run.y.saturating_sub(NEAR_PX)..=(run.y + NEAR_PX).min(h - 1) {
@@ -207,7 +226,7 @@ impl Residual {
                 }
             }
         }
-        (kept, near)
+        near
     }
 
     /// A long dense object that comes in from the border or from the holder: the holder or the film's edge, not dust.
@@ -219,14 +238,19 @@ impl Residual {
         }
         let blocks_wide = w.div_ceil(BLOCK_PX);
         let open = |x: u32, y: u32| self.searched[((y / BLOCK_PX) * blocks_wide + x / BLOCK_PX) as usize];
-        let beside_holder = || {
-            component.pixels().any(|(x, y)| {
+        let beside_holder = component
+            .pixels()
+            .filter(|&(x, y)| {
                 let (l, r) = (x.saturating_sub(1), (x + 1).min(w - 1));
                 let (u, d) = (y.saturating_sub(1), (y + 1).min(h - 1));
                 !(open(l, y) && open(r, y) && open(x, u) && open(x, d))
             })
-        };
-        if !(b.x0 == 0 || b.y0 == 0 || b.x1 == w || b.y1 == h || beside_holder()) {
+            .count() as u32;
+        // What lies along the holder is its shadow, however thin that has become.
+        if 2 * beside_holder > b.width().max(b.height()) {
+            return true;
+        }
+        if !(b.x0 == 0 || b.y0 == 0 || b.x1 == w || b.y1 == h || beside_holder > 0) {
             return false;
         }
         let density =
@@ -251,6 +275,7 @@ struct LookSpace {
     smooth: [Vec<f32>; 2],
     /// Pixels of a tile on or beside one above the low threshold.
     skirt: Vec<u8>,
+    ridge: RidgeSpace,
 }
 
 /// What was found in some rows.
@@ -265,9 +290,10 @@ impl Look<'_> {
         &self,
         (y0, y1): (u32, u32),
         space: &mut LookSpace,
-    ) -> Result<(RunRows<Faint>, RunRows<u16>), DustError> {
+    ) -> Result<(RunRows<Faint>, RunRows<u16>, Ridges), DustError> {
         let (w, h) = (self.region.width(), self.region.height());
-        let needs = self.model.needs(PixelRect::new(0, y0, w, y1).grown(SKIRT_PX, w, h));
+        let about = SKIRT_PX.max(ridge::SIDE_PX);
+        let needs = self.model.needs(PixelRect::new(0, y0, w, y1).grown(about, w, h));
         let linear = self.region.read(needs)?;
         let rows = (y1 - y0) as usize;
         let mut found =
@@ -280,12 +306,13 @@ impl Look<'_> {
         let (mut faint, mut through) = (RunRows::new(), RunRows::new());
         found.faint.into_iter().for_each(|row| faint.push_row(row));
         found.through.into_iter().for_each(|row| through.push_row(row));
-        Ok((faint, through))
+        let ridges = ridge::ridges(&linear, needs, (y0, y1), self.model.colours, &mut space.ridge);
+        Ok((faint, through, ridges))
     }
 
     /// Look at a tile, whose field is computed, row by row from left to right.
     fn at_tile(&self, tile: PixelRect, space: &mut LookSpace, found: &mut FoundRows) {
-        let LookSpace { field, smooth, skirt } = space;
+        let LookSpace { field, smooth, skirt, .. } = space;
         let (w, h) = (self.region.width(), self.region.height());
         let about = tile.grown(SKIRT_PX, w, h);
         let wide = tile.width() as usize;
@@ -303,7 +330,9 @@ impl Look<'_> {
                 // Most blocks hold nothing.
                 if blocks[(x / BLOCK_PX) as usize] && line.iter().fold(false, |any, s| any | (*s > least)) {
                     for (x, &smooth_d) in (x..).zip(line).filter(|(_, s)| **s > least) {
-                        let doubt_d = self.edge_doubt * field.steepness_at(x, y) + field.lag_at(x, y);
+                        let doubt_d = self.edge_doubt * field.steepness_at(x, y)
+                            + field.lag_at(x, y)
+                            + LEVEL_DOUBT * (field.leaked_at(x, y) - LEVEL_SURE_D).max(0.0);
                         let faint = Faint { smooth_d, doubt_d };
                         let low = self.lowest.is_low(faint);
                         if low {

@@ -44,7 +44,7 @@ const END_PX: u32 = 40;
 /// Longest gap of a long one.
 const BARE_GAP_MAX_PX: usize = 64;
 /// Distance at which the undisturbed picture is read, on both sides of the line.
-const SIDE_PX: f64 = 5.0;
+pub(crate) const SIDE_PX: f64 = 5.0;
 
 /// A confirmed faint line.
 #[derive(Debug)]
@@ -68,7 +68,7 @@ pub(crate) fn visible_lines(
         .into_par_iter()
         .filter(|c| c.area() >= AREA_MIN_PX)
         .map(|c| {
-            let mut probe = Probe { region, residual, cells: HashMap::new(), failed: None };
+            let mut probe = Probe::new(region, residual);
             let line = confirm(&mut probe, c);
             probe.failed.map_or(Ok(line), Err)
         })
@@ -88,15 +88,19 @@ struct Cell {
 }
 
 /// Looks at single pixels of the frame, reading what is about them when it is first asked for.
-struct Probe<'a> {
+pub(crate) struct Probe<'a> {
     region: &'a Region<'a>,
     residual: &'a Residual,
     cells: HashMap<(u32, u32), Cell>,
     /// The first reading that failed; what was seen since means nothing.
-    failed: Option<DustError>,
+    pub(crate) failed: Option<DustError>,
 }
 
-impl Probe<'_> {
+impl<'a> Probe<'a> {
+    pub(crate) fn new(region: &'a Region<'a>, residual: &'a Residual) -> Self {
+        Self { region, residual, cells: HashMap::new(), failed: None }
+    }
+
     fn size(&self) -> (f64, f64) {
         (f64::from(self.region.width()), f64::from(self.region.height()))
     }
@@ -139,8 +143,13 @@ impl Probe<'_> {
         Ok(Cell { x0, y0, visible, field })
     }
 
+    /// What the leaked line of a grey line would be, D.
+    pub(crate) fn leaked_of_grey(&self, contrast_d: f32) -> f32 {
+        self.residual.model.leaks.iter().map(|leak| leak.abs()).sum::<f32>() * contrast_d.abs()
+    }
+
     /// Mean visible density.
-    fn visible(&mut self, x: f64, y: f64) -> f32 {
+    pub(crate) fn visible(&mut self, x: f64, y: f64) -> f32 {
         let (x, y) = self.pixel(x, y);
         self.look((x, y), |cell| cell.visible.at(x - cell.x0, y - cell.y0))
     }
@@ -149,12 +158,12 @@ impl Probe<'_> {
         self.look((x, y), |cell| cell.field.smooth_at(x, y))
     }
 
-    fn density(&mut self, x: f64, y: f64) -> f32 {
+    pub(crate) fn density(&mut self, x: f64, y: f64) -> f32 {
         let (x, y) = self.pixel(x, y);
         self.look((x, y), |cell| cell.field.density_at(x, y))
     }
 
-    fn leaked(&mut self, x: f64, y: f64) -> f32 {
+    pub(crate) fn leaked(&mut self, x: f64, y: f64) -> f32 {
         let (x, y) = self.pixel(x, y);
         self.look((x, y), |cell| cell.field.leaked_at(x, y))
     }
@@ -206,26 +215,26 @@ fn confirm(probe: &mut Probe<'_>, component: Component) -> Option<WeakLine> {
 }
 
 /// Follows a confirmed line past its end.
-struct Track<'a, 'b> {
-    probe: &'a mut Probe<'b>,
-    contrast_d: f32,
+pub(crate) struct Track<'a, 'b> {
+    pub(crate) probe: &'a mut Probe<'b>,
+    pub(crate) contrast_d: f32,
     /// Infrared density of the line; 0 where the visible picture alone tells.
-    trace_d: f32,
+    pub(crate) trace_d: f32,
     /// Distance of the sides that the line is compared with.
-    side_px: f64,
+    pub(crate) side_px: f64,
     /// Gap over which the line may be lost.
-    gap_px: usize,
+    pub(crate) gap_px: usize,
 }
 
 /// Furthest pixel of a component in a direction.
-fn end_of(component: &Component, (dx, dy): (f64, f64)) -> Option<(u32, u32)> {
+pub(crate) fn end_of(component: &Component, (dx, dy): (f64, f64)) -> Option<(u32, u32)> {
     let along = |p: &(u32, u32)| f64::from(p.0) * dx + f64::from(p.1) * dy;
     component.pixels().max_by(|a, b| along(a).total_cmp(&along(b)))
 }
 
 impl Track<'_, '_> {
     /// Go on from an end as long as line and trace are seen, over gaps of a few pixels.
-    fn follow(&mut self, end: (u32, u32), (dx, dy): (f64, f64), out: &mut Vec<(u32, u32)>) {
+    pub(crate) fn follow(&mut self, end: (u32, u32), (dx, dy): (f64, f64), out: &mut Vec<(u32, u32)>) {
         let (mut x, mut y) = (f64::from(end.0), f64::from(end.1));
         let (mut pending, mut again) = (Vec::new(), 0);
         let (w, h) = self.probe.size();
@@ -303,7 +312,7 @@ pub(crate) fn continued(
             let width = f64::from(component.area()) / shape.length_px;
             // The longer a line was straight, the further it may be trusted to go on.
             let gap_px = (GAP_MAX_PX + shape.length_px as usize / 4).min(BARE_GAP_MAX_PX);
-            let mut probe = Probe { region, residual, cells: HashMap::new(), failed: None };
+            let mut probe = Probe::new(region, residual);
             let mut pixels = Vec::new();
             let (cos, sin) = shape.direction;
             for direction in [(cos, sin), (-cos, -sin)] {
@@ -371,7 +380,7 @@ fn across(mut plane: impl FnMut(f64, f64) -> f32, x: f64, y: f64, direction: (f6
 }
 
 /// How far a value lies outside the range of its two sides; 0 between them, as at a plain edge.
-fn beyond(value: f32, a: f32, b: f32) -> f32 {
+pub(crate) fn beyond(value: f32, a: f32, b: f32) -> f32 {
     (value - a.max(b)).max(0.0) + (value - a.min(b)).min(0.0)
 }
 

@@ -471,3 +471,55 @@ fn a_wire_in_the_picture_is_no_scratch() {
     let twin = Model::default().scan(wire, &vec![0.0; w * h]);
     assert_eq!(map_of(&twin.clean).expect("clean film").marked_px(), 0);
 }
+
+/// Share of a torn line that is marked, and marks away from it, when the infrared shows the given density of it.
+fn marks_of_torn_line(scatter_d: f64, film_base_d: Option<[f64; 3]>) -> (f64, usize) {
+    let (w, h) = (360, 280);
+    let mut line = vec![0.0; w * h];
+    stroke(&mut line, w, h, &[(20.0, 96.0), (340.0, 102.0)], 1.0, 1.0);
+    let model = Model {
+        lifted: line.iter().map(|l| 0.8 * l).collect(),
+        scatter_d: line.iter().map(|l| scatter_d * l).collect(),
+        ..Model::default()
+    };
+    // The infrared shows the line exactly as little as the dyes that went had shown.
+    let twin = model.scan(scene, &vec![0.0; w * h]);
+    let options = DustOptions { film_base_d, ..DustOptions::default() };
+    let map = find_dust(&twin.dusty, 3, &options, &CancelToken::new()).expect("film with a torn line");
+    let torn: Vec<usize> = (0..w * h).filter(|&i| line[i] > 0.5).collect();
+    let marked = torn.iter().filter(|&&i| map.severity_plane().data()[i] > 0).count();
+    let away = |i: usize| !(90..108).contains(&(i / w)) && map.severity_plane().data()[i] > 0;
+    (marked as f64 / torn.len() as f64, (0..w * h).filter(|&i| away(i)).count())
+}
+
+#[test]
+fn a_torn_line_clearer_than_the_film_base_needs_no_trace_in_the_infrared() {
+    let (marked, away) = marks_of_torn_line(0.0, Some(base_against_full_scale_d()));
+    assert!(marked > 0.9 && away == 0, "{marked} marked, {away} px away from it");
+    // Without a base it may have been photographed.
+    let (marked, away) = marks_of_torn_line(0.0, None);
+    assert!(marked == 0.0 && away == 0, "{marked} marked, {away} px away from it");
+}
+
+#[test]
+fn a_torn_line_is_known_by_a_trace_below_the_noise_of_single_pixels() {
+    // 0.007 D of scattering after the blur of the infrared is about one standard deviation of its noise.
+    let (marked, away) = marks_of_torn_line(0.03, None);
+    assert!(marked > 0.9 && away == 0, "{marked} marked, {away} px away from it");
+}
+
+#[test]
+fn the_edge_of_a_dark_picture_against_clear_film_is_not_marked() {
+    let clean = vec![0.0; 360 * 280];
+    // A sharp gate: the lens carries light over the edge, so the density seen rises late while the infrared rises in place.
+    let night = |x: f64, y: f64| {
+        let inside = (60.0..300.0).contains(&x) && (50.0..230.0).contains(&y);
+        if inside { scene(x, y).map(|v| v + 1.2) } else { [0.0; 3] }
+    };
+    for infrared_blur_px in [0.85, 1.1] {
+        let model =
+            Model { infrared_blur_px, leak: [0.06, 0.0, 0.0], infrared_noise: 0.001, ..Model::default() };
+        let map = map_of(&model.scan(night, &clean).dusty).expect("clean dye film");
+        assert_eq!(map.marked_px(), 0, "infrared blur {infrared_blur_px}");
+    }
+}

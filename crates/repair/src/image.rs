@@ -1,0 +1,106 @@
+//! Marks that are the picture's own trace in the infrared.
+//!
+//! A speck takes about as much visible light as infrared. The picture takes its leakage's reciprocal times as much, ten to
+//! fifty times; what an imperfect leakage leaves of it stays below a part of the leaked contrast at the very same place,
+//! which a speck exceeds many times over.
+
+use rayon::prelude::*;
+
+use crate::label::{Component, Shape};
+use crate::region::Region;
+use crate::residual::Residual;
+use crate::scratch::Probe;
+use crate::types::DustError;
+
+/// Part of the leaked contrast that a residual must reach. A leakage is known to a quarter where dyes differ from the greys
+/// it was learned on, and the blur of light across an edge adds as much again. Ours.
+const LEAKED_PART: f32 = 0.66;
+/// Visible contrast of pictures at most, D: what is above the residual of such a one needs no look.
+const CONTRAST_MAX_D: f32 = 2.0;
+/// Smaller marks are within the blur of what lies about them.
+const AREA_MIN_PX: u32 = 8;
+/// Where the surroundings are read: beyond the blur of both pictures.
+const RING_PX: i32 = 4;
+/// Long marks may lie along an edge of the picture; their two sides are compared at this distance.
+const LONG_PX: f64 = 30.0;
+const WIDE_PX: f64 = 6.0;
+const SIDE_PX: f64 = 5.0;
+/// Pixels of a mark that are looked at.
+const PIXELS_MAX: usize = 200;
+
+/// Leave out the marks that are the picture itself.
+pub(crate) fn without_image(
+    region: &Region<'_>,
+    residual: &Residual,
+    strong: Vec<Component>,
+) -> Result<Vec<Component>, DustError> {
+    let leaks: f32 = residual.model.leaks.iter().map(|leak| leak.abs()).sum();
+    let kept: Vec<Option<Component>> = strong
+        .into_par_iter()
+        .map(|mark| {
+            let peak_d = residual.peak_d(&mark);
+            if mark.area() < AREA_MIN_PX || peak_d > LEAKED_PART * leaks * CONTRAST_MAX_D {
+                return Ok(Some(mark));
+            }
+            let mut probe = Probe::new(region, residual);
+            let is_image = is_image(&mut probe, &mark);
+            probe.failed.map_or(Ok((!is_image).then_some(mark)), Err)
+        })
+        .collect::<Result<_, DustError>>()?;
+    Ok(kept.into_iter().flatten().collect())
+}
+
+fn is_image(probe: &mut Probe<'_>, mark: &Component) -> bool {
+    let step = (mark.area() as usize).div_ceil(PIXELS_MAX);
+    let (mut residual, mut leaked, mut n) = (0.0, 0.0, 0.0);
+    for (x, y) in mark.pixels().step_by(step) {
+        residual += probe.density(f64::from(x), f64::from(y));
+        leaked += probe.leaked(f64::from(x), f64::from(y));
+        n += 1.0;
+    }
+    let (mut about, mut m) = (0.0, 0.0);
+    for (x, y) in beside(mark, RING_PX).into_iter().step_by(step) {
+        about += probe.leaked(x, y);
+        m += 1.0;
+    }
+    let (residual, contrast) = (residual / n, leaked / n - about / f32::max(m, 1.0));
+    let shape = mark.shape();
+    let is_long = shape.length_px > LONG_PX && f64::from(mark.area()) / shape.length_px < WIDE_PX;
+    if residual < LEAKED_PART * contrast {
+        return true;
+    }
+    let [left, right] = sides(probe, mark, &shape, step);
+    // Lighter than both sides is no edge: emulsion may be gone.
+    is_long && leaked / n > left.min(right) && residual < LEAKED_PART * (left - right).abs()
+}
+
+/// Mean leaked image on both sides of a long mark.
+fn sides(probe: &mut Probe<'_>, mark: &Component, shape: &Shape, step: usize) -> [f32; 2] {
+    let (cos, sin) = shape.direction;
+    let (mut sums, mut n) = ([0.0, 0.0], 0.0);
+    for (x, y) in mark.pixels().step_by(step) {
+        for (sum, s) in sums.iter_mut().zip([SIDE_PX, -SIDE_PX]) {
+            *sum += probe.leaked(f64::from(x) - s * sin, f64::from(y) + s * cos);
+        }
+        n += 1.0;
+    }
+    sums.map(|sum| sum / n)
+}
+
+/// Places about a mark: the ends of its runs and what lies above and below them, at a distance.
+fn beside(mark: &Component, px: i32) -> Vec<(f64, f64)> {
+    let far = f64::from(px);
+    let ends = |run: &crate::label::Run| {
+        let (y, left, right) = (f64::from(run.y), f64::from(run.x0), f64::from(run.x1) - 1.0);
+        let middle = 0.5 * (left + right);
+        [(left - far, y), (right + far, y), (middle, y - far), (middle, y + far)]
+    };
+    let bounds = mark.bounds();
+    let outside = |(x, y): &(f64, f64)| {
+        mark.runs
+            .iter()
+            .all(|run| f64::from(run.y) != *y || *x < f64::from(run.x0) || *x >= f64::from(run.x1))
+            || *y < f64::from(bounds.y0)
+    };
+    mark.runs.iter().flat_map(ends).filter(outside).collect()
+}

@@ -1,0 +1,218 @@
+//! Emulsion torn off in lines that hardly show in the infrared: found in the visible picture, believed for what no picture
+//! can do.
+//!
+//! A lighter line may be a mast against the sky as well. Two things tell (either is enough):
+//! 1. On a negative nothing of the picture is clearer than the film base; where the layers are gone, the mask is gone too.
+//! 2. The infrared holds the line back: what it shows there, after the leaked image is taken away, is a torn surface that
+//!    scatters. Averaged over a long line, a trace far below the noise of a pixel is sure.
+
+use std::collections::BTreeMap;
+
+use rayon::prelude::*;
+
+use crate::label::{Component, Shape, join_runs};
+use crate::region::Region;
+use crate::residual::{NEAR_DEFECT, Near, Residual};
+use crate::robust::median_in_place;
+use crate::scratch::{Probe, SIDE_PX, Track, WeakLine, beyond, end_of};
+use crate::types::DustError;
+
+/// Shorter pieces of lines say too little.
+const PIECE_MIN_PX: f64 = 32.0;
+/// Gap over which pieces belong together, how far aside a piece may lie, and how much more for each pixel of gap.
+const GAP_MAX_PX: f64 = 64.0;
+const ASIDE_PX: f64 = 2.5;
+const ASIDE_PER_PX: f64 = 0.03;
+/// Spread across a line, pixels, and what its bend may add for each pixel of length.
+const ACROSS_MAX_PX: f64 = 2.0;
+const BEND_MAX: f64 = 0.01;
+/// Pieces that are looked at: the longest ones.
+const PIECES_MAX: usize = 600;
+/// Visible contrast that is worth a repair, D.
+const CONTRAST_MIN_D: f32 = 0.012;
+/// Lighter than base by this, D, is no film: the lamp falls off by up to 0.05 D.
+const CLEARER_D: f32 = 0.06;
+/// Denser than this is the holder, D.
+const HOLDER_D: f32 = 3.0;
+/// Share of a line that must be so.
+const CLEARER_MIN: f32 = 0.25;
+/// Half width of the middle of the infrared profile, and where its sides lie: the blur of the infrared stays inside.
+const MIDDLE_PX: i32 = 2;
+const OUTER_PX: std::ops::RangeInclusive<i32> = 5..=7;
+/// Length over which the trace is averaged before it is compared with itself.
+const CHUNK_PX: f64 = 16.0;
+/// How often the trace is measured at least, how many times its own error it must be, and the least trace, D: ours.
+const CHUNKS_MIN: usize = 5;
+const TRACE_SIGMA: f32 = 5.0;
+const TRACE_MIN_D: f32 = 0.001;
+/// Part of what a line of its contrast would leak that a trace must reach. The image leaves some itself: the lens averages
+/// light, so a fine line looks clearer than its dyes are, by up to `ln(10)/2` times the variance of the density within the
+/// blur: a third of a contrast of 0.6 D, and a tenth for an uncertain leakage.
+/// Long straight lines are rarer in pictures, and shorter ones must show more.
+const LEAKED_PART: f32 = 0.2;
+const LEAKED_PART_SHORT: f32 = 0.35;
+const LONG_CHUNKS: usize = 16;
+/// Gap over which a torn line is followed.
+const FOLLOW_GAP_PX: usize = 40;
+
+/// Torn lines outside what is marked already; `film_base_d` is the density of clear negative film.
+pub(crate) fn torn_lines(
+    region: &Region<'_>,
+    residual: &Residual,
+    near: &Near,
+    film_base_d: Option<f32>,
+) -> Result<Vec<WeakLine>, DustError> {
+    let lines = [&residual.ridges.along_rows, &residual.ridges.along_columns];
+    let lines: Vec<Vec<Component>> = lines
+        .into_iter()
+        .flat_map(|runs| straight_lines(join_runs(runs.clone(), region.height(), 1)))
+        .collect();
+    let found: Vec<Option<WeakLine>> = lines
+        .into_par_iter()
+        .map(|pieces| {
+            let mut probe = Probe::new(region, residual);
+            let judged = judge(&mut probe, &pieces, near, film_base_d);
+            probe.failed.map_or(Ok(judged), Err)
+        })
+        .collect::<Result<_, DustError>>()?;
+    Ok(found.into_iter().flatten().collect())
+}
+
+/// Thin pieces, those put together that lie on one line.
+fn straight_lines(pieces: Vec<Component>) -> Vec<Vec<Component>> {
+    let mut open: Vec<(Component, Shape)> = pieces
+        .into_iter()
+        .map(|piece| {
+            let shape = piece.shape();
+            (piece, shape)
+        })
+        .filter(|(_, shape)| {
+            let thin = shape.across_rms_px < ACROSS_MAX_PX + BEND_MAX * shape.length_px;
+            shape.length_px >= PIECE_MIN_PX && thin
+        })
+        .collect();
+    open.sort_by(|a, b| b.1.length_px.total_cmp(&a.1.length_px));
+    open.truncate(PIECES_MAX);
+    open.reverse();
+    let mut lines = Vec::new();
+    while let Some((first, shape)) = open.pop() {
+        let direction = shape.direction;
+        let mut ends = ends_of(&first, direction);
+        let mut line = vec![first];
+        // Each piece that is found makes the line longer, so another may be in reach.
+        while let Some(next) = open.iter().rposition(|(piece, _)| goes_on(ends, ends_of(piece, direction))) {
+            let (piece, _) = open.remove(next);
+            let [a, b] = ends_of(&piece, direction);
+            let along = |p: (f64, f64)| p.0 * direction.0 + p.1 * direction.1;
+            ends = [
+                if along(a) < along(ends[0]) { a } else { ends[0] },
+                if along(b) > along(ends[1]) { b } else { ends[1] },
+            ];
+            line.push(piece);
+        }
+        lines.push(line);
+    }
+    lines
+}
+
+/// First and last pixel of a piece in a direction.
+fn ends_of(piece: &Component, (cos, sin): (f64, f64)) -> [(f64, f64); 2] {
+    [(-cos, -sin), (cos, sin)].map(|direction| {
+        let (x, y) = end_of(piece, direction).unwrap_or_default();
+        (f64::from(x), f64::from(y))
+    })
+}
+
+/// Whether a piece lies on a line past one of its ends.
+fn goes_on([first, last]: [(f64, f64); 2], [a, b]: [(f64, f64); 2]) -> bool {
+    let (dx, dy) = (last.0 - first.0, last.1 - first.1);
+    let length = dx.hypot(dy).max(1.0);
+    let (cos, sin) = (dx / length, dy / length);
+    let place = |(x, y): (f64, f64)| {
+        let (x, y) = (x - first.0, y - first.1);
+        (x * cos + y * sin, (y * cos - x * sin).abs())
+    };
+    let ((a, a_aside), (b, b_aside)) = (place(a), place(b));
+    let gap = (a - length).max(-b);
+    let far = |at: f64| ASIDE_PX + ASIDE_PER_PX * (at - length).max(-at).max(0.0);
+    gap < GAP_MAX_PX && a_aside < far(a) && b_aside < far(b)
+}
+
+/// What is seen on the pixels of a line.
+#[derive(Default)]
+struct Seen {
+    contrasts: Vec<f32>,
+    clearer: u32,
+    /// Sums of trace and leaked line, and pixels, by place along the line.
+    chunks: BTreeMap<i64, (f32, f32, f32)>,
+}
+
+fn judge(
+    probe: &mut Probe<'_>,
+    pieces: &[Component],
+    near: &Near,
+    film_base_d: Option<f32>,
+) -> Option<WeakLine> {
+    let mut line = Component { runs: pieces.iter().flat_map(|piece| piece.runs.iter().copied()).collect() };
+    line.runs.sort_unstable_by_key(|run| (run.y, run.x0));
+    let direction = line.shape().direction;
+    let (cos, sin) = direction;
+    let mut seen = Seen::default();
+    for (x, y) in line.pixels().filter(|(x, y)| near.at(*x, *y) < NEAR_DEFECT) {
+        let (fx, fy) = (f64::from(x), f64::from(y));
+        let sides = [1.0, -1.0].map(|s| probe.visible(fx - s * sin * SIDE_PX, fy + s * cos * SIDE_PX));
+        let middle = probe.visible(fx, fy);
+        seen.contrasts.push(beyond(middle, sides[0], sides[1]));
+        let is_clearer = |base: f32| {
+            let film = base - 0.5 * CLEARER_D..HOLDER_D;
+            middle < base - CLEARER_D && sides.iter().all(|side| film.contains(side))
+        };
+        seen.clearer += u32::from(film_base_d.is_some_and(is_clearer));
+        let chunk = seen.chunks.entry(((fx * cos + fy * sin) / CHUNK_PX).floor() as i64).or_default();
+        chunk.0 += profile(|x, y| probe.density(x, y), fx, fy, direction);
+        chunk.1 += profile(|x, y| probe.leaked(x, y), fx, fy, direction);
+        chunk.2 += 1.0;
+    }
+    if 2 * seen.contrasts.len() < line.area() as usize {
+        return None;
+    }
+    let is_clearer = seen.clearer as f32 > CLEARER_MIN * seen.contrasts.len() as f32;
+    let contrast_d = median_in_place(&mut seen.contrasts);
+    if contrast_d > -CONTRAST_MIN_D
+        || !(is_clearer || shows_in_infrared(&seen.chunks, probe.leaked_of_grey(contrast_d)))
+    {
+        return None;
+    }
+    let mut beyond_ends = Vec::new();
+    for (piece, direction) in pieces.iter().flat_map(|piece| [(piece, (cos, sin)), (piece, (-cos, -sin))]) {
+        let mut track = Track { probe, contrast_d, trace_d: 0.0, side_px: SIDE_PX, gap_px: FOLLOW_GAP_PX };
+        if let Some(end) = end_of(piece, direction) {
+            track.follow(end, direction, &mut beyond_ends);
+        }
+    }
+    Some(WeakLine { component: line, contrast_d, beyond_ends })
+}
+
+/// Whether the infrared holds light back on the line, all along it, and more than a wrong leakage could.
+fn shows_in_infrared(chunks: &BTreeMap<i64, (f32, f32, f32)>, leaked_of_grey: f32) -> bool {
+    let traces: Vec<f32> = chunks.values().map(|(trace, _, n)| trace / n).collect();
+    let n = traces.len() as f32;
+    if traces.len() < CHUNKS_MIN {
+        return false;
+    }
+    let mean = |values: &[f32]| values.iter().sum::<f32>() / values.len().max(1) as f32;
+    let trace = mean(&traces);
+    let error = (traces.iter().map(|t| (t - trace).powi(2)).sum::<f32>() / (n * (n - 1.0))).sqrt();
+    let leaked = chunks.values().map(|(_, leaked, n)| leaked / n).sum::<f32>() / n;
+    let thirds = traces.chunks(traces.len().div_ceil(3)).all(|third| mean(third) > 0.3 * trace);
+    let part = if traces.len() < LONG_CHUNKS { LEAKED_PART_SHORT } else { LEAKED_PART };
+    trace > (TRACE_SIGMA * error).max(part * leaked.abs().max(leaked_of_grey)).max(TRACE_MIN_D) && thirds
+}
+
+/// Mean of a plane about a line against its level on both sides.
+fn profile(mut plane: impl FnMut(f64, f64) -> f32, x: f64, y: f64, (cos, sin): (f64, f64)) -> f32 {
+    let mut at = |d: i32| plane(x - f64::from(d) * sin, y + f64::from(d) * cos);
+    let middle = (-MIDDLE_PX..=MIDDLE_PX).map(&mut at).sum::<f32>() / (2 * MIDDLE_PX + 1) as f32;
+    let sides = OUTER_PX.flat_map(|d| [d, -d]).map(at).sum::<f32>() / 6.0;
+    middle - sides
+}
