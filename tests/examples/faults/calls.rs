@@ -71,7 +71,7 @@ fn all(bench: &Bench, tally: &mut Tally, calls: &[(&str, &[&str])], name: &str) 
                     }
                     tally.trials += 1;
                     let kind = match (ended.signal(), ended.status.code()) {
-                        _ if ended.failed_in_loader() => 4,
+                        _ if ended.failed_before_main() => 4,
                         (Some(_), _) => 3,
                         (_, Some(0)) => 0,
                         (_, Some(1)) => 1,
@@ -88,8 +88,8 @@ fn all(bench: &Bench, tally: &mut Tally, calls: &[(&str, &[&str])], name: &str) 
     }
     let [done, some, refused, died, loading] = ends;
     tally.remark(format!(
-        "done all the same: {done}, frames failed: {some}, refused: {refused}, died: {died}, ended by the system's \
-         loader before the program began: {loading}"
+        "done all the same: {done}, frames failed: {some}, refused: {refused}, died: {died}, ended before \
+         main, by the system's loader or the standard library: {loading}"
     ));
 }
 
@@ -109,7 +109,7 @@ fn one(bench: &Bench, tally: &mut Tally, copy: &Copy, exports: bool, inject: &st
         return Some(ended);
     }
     let what = format!("{inject} in {}", if exports { "an export" } else { "a save" });
-    if !ended.failed_in_loader() {
+    if !ended.failed_before_main() {
         for wrong in ended.wrongs(None) {
             tally.require(false, || format!("{what}: {wrong}"));
         }

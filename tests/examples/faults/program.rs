@@ -246,12 +246,16 @@ impl Ended {
         self.trace.contains("(INJECTED)")
     }
 
-    /// Whether the call failed before the program itself began, in the system's loader.
-    pub(crate) fn failed_in_loader(&self) -> bool {
+    /// Whether the call failed before `main` began: in the system's loader, or where the standard library puts up the
+    /// main thread's guard against stack overflow, which aborts when it gets no memory.
+    pub(crate) fn failed_before_main(&self) -> bool {
         let lines = || self.trace.lines();
         let injected = lines().position(|line| line.contains("(INJECTED)"));
         let began = lines().position(|line| line.contains(&format!(" {BEGINNING}(")));
-        injected.is_some_and(|injected| began.is_none_or(|began| injected < began))
+        let in_loader = injected.is_some_and(|injected| began.is_none_or(|began| injected < began));
+        let in_guard =
+            self.said.contains("thread 'main'") && self.said.contains("sys/pal/unix/stack_overflow.rs");
+        in_loader || in_guard
     }
 
     /// Signal that ended the program.

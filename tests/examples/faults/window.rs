@@ -119,7 +119,7 @@ fn failing_calls(bench: &Bench, tally: &mut Tally, copy: &Copy, environment: &[(
                 ended.hung = false;
             } else {
                 *(if ended.status.success() { &mut opened } else { &mut refused }) += 1;
-                let wrongs = if ended.failed_in_loader() { Vec::new() } else { ended.wrongs(None) };
+                let wrongs = if ended.failed_before_main() { Vec::new() } else { ended.wrongs(None) };
                 for wrong in wrongs {
                     tally.require(false, || format!("{inject}: {wrong}"));
                 }
