@@ -10,6 +10,9 @@
 //! | slope of a layer | 3 % (2 % ladder, 2 % dye), scanner bands on top | control strips: +-0.07 to 0.09 on 0.6 to 1.05 as limits of two |
 //! | dye peaks, sensitivity peaks, scanner bands | 2, 3, 3 nm; three scanners in five broad, one narrow, one near Status M | ours |
 //! | mask, inhibition | 8 %, 0.05 | ours |
+//!
+//! Together they move the grey of a generic stock by 0.10 log10 exposure along the lights and 0.13 across (root mean square
+//! over 72 films), more than speeds alone: scanner bands and dyes have the larger part.
 
 use glassine_raster::Samples16;
 
