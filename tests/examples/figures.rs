@@ -11,11 +11,11 @@ use std::path::Path;
 use glassine_engine::{ChartPlace, Engine, SessionAt, StockTarget};
 use glassine_film::colour::{Lab, OutputSpace, Transfer, decode, delta_e_2000, lab_from_xyz_d50};
 use glassine_film::matrix::apply;
-use glassine_film::{ChartEdition, FilmKind};
+use glassine_film::{BalanceMode, ChartEdition, FilmKind};
 use glassine_filmsim::{FrameSpec, RenderedStrip, SceneId, StockId, StripSpec, demo_spec, render_strip};
 use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Samples16, Scan};
 use glassine_scanfile::{OpenOptions, Overwrite, write_rgbi};
-use glassine_session::{BalanceChoice, Session};
+use glassine_session::Session;
 use glassine_tests::{export_request, new_session};
 
 const PPI: f64 = 300.0;
@@ -248,7 +248,7 @@ fn per_frame() -> Result<(), Box<dyn std::error::Error>> {
         set(frame, scene, stops);
     }
     let case = Case::new(&spec, FilmKind::ColourNegative, "135")?;
-    let free = case.engine.with_balance(&case.at(), BalanceChoice::Frame, &CancelToken::new())?;
+    let free = case.engine.with_balance(&case.at(), BalanceMode::Frame, &CancelToken::new())?;
     let frames = [0, 2, 4].into_iter().map(|idx| case.patches(&free, idx)).collect::<Result<Vec<_>, _>>()?;
     println!("| chart among strong colours, balance per frame, mean spread | {:.2} |", spread(&frames));
     Ok(())

@@ -4,9 +4,9 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 use glassine_engine::{Engine, EngineError, ExportReport, ExportRequest, FrameScope, SessionAt};
-use glassine_film::{OutputSpace, Rendering};
+use glassine_film::{BalanceMode, OutputSpace, Rendering};
 use glassine_raster::CancelToken;
-use glassine_session::{BalanceChoice, FrameId, OutputKind, Session, TiffCompression};
+use glassine_session::{FrameId, OutputKind, Session, TiffCompression};
 use serde_json::{Value, json};
 
 use super::{
@@ -49,8 +49,8 @@ pub struct ExportArgs {
     #[arg(long)]
     pub sharpen: Option<Switch>,
     /// strip, group or frame: solve again with the balance locked, by light, or free
-    #[arg(long, value_parser = |s: &str| named(s, BalanceChoice::from_key(s), &BalanceChoice::ALL.map(BalanceChoice::key)))]
-    pub balance: Option<BalanceChoice>,
+    #[arg(long, value_parser = |s: &str| named(s, BalanceMode::from_key(s), &BalanceMode::ALL.map(BalanceMode::key)))]
+    pub balance: Option<BalanceMode>,
     /// none, deflate or lzw
     #[arg(long, value_parser = |s: &str| named(s, TiffCompression::from_key(s), &TiffCompression::ALL.map(TiffCompression::key)))]
     pub compression: Option<TiffCompression>,

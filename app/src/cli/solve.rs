@@ -4,8 +4,9 @@ use std::path::PathBuf;
 
 use clap::Args;
 use glassine_engine::{BalanceHints, Engine, EngineError, read_stock};
+use glassine_film::BalanceMode;
 use glassine_raster::{CancelToken, Point};
-use glassine_session::{BalanceChoice, Edit, FrameId, Session, StripId};
+use glassine_session::{Edit, FrameId, Session, StripId};
 use serde_json::json;
 
 use super::new::usage;
@@ -19,8 +20,8 @@ pub struct SolveArgs {
     pub session: PathBuf,
     /// One balance for each strip, one for each light on it, or one for each frame
     #[arg(long, value_name = "strip|group|frame", value_parser = parse_balance)]
-    pub balance: Option<BalanceChoice>,
-    /// Something grey: number of the frame and place in scan pixels, such as 5:1200,830; settles its whole strip
+    pub balance: Option<BalanceMode>,
+    /// Something grey: number of the frame and place in scan pixels, such as 5:1200,830; settles all of its film
     #[arg(long, value_name = "FRAME:X,Y")]
     pub grey_point: Vec<String>,
     /// A frame that was taken in daylight or with flash
@@ -34,8 +35,8 @@ pub struct SolveArgs {
     pub printing: Printing,
 }
 
-fn parse_balance(text: &str) -> Result<BalanceChoice, String> {
-    BalanceChoice::from_key(text).ok_or_else(|| "choose strip, group or frame".to_owned())
+fn parse_balance(text: &str) -> Result<BalanceMode, String> {
+    BalanceMode::from_key(text).ok_or_else(|| "choose strip, group or frame".to_owned())
 }
 
 pub(super) fn run(args: &SolveArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {

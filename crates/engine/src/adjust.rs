@@ -1,8 +1,8 @@
 //! Settings from what the person points at: a grey area, another frame, a chart or wedge of known steps.
 
 use glassine_film::{
-    CHART_PATCH_NAMES, ChartEdition, Param, SolveHints, Stock, ToneCurve, balance_cc_from_log, band_curves,
-    fit_stock_from_chart, fit_stock_from_wedge, layer_log_exposures, match_frame,
+    BalanceMode, CHART_PATCH_NAMES, ChartEdition, Param, SolveHints, Stock, ToneCurve, balance_cc_from_log,
+    band_curves, fit_stock_from_chart, fit_stock_from_wedge, layer_log_exposures, match_frame,
 };
 use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Scan, density_from_stops};
 use glassine_session::{Edit, FrameId};
@@ -180,7 +180,7 @@ impl Engine {
         &self,
         at: &SessionAt,
         strips: &[glassine_session::StripId],
-        balance: Option<glassine_session::BalanceChoice>,
+        balance: Option<BalanceMode>,
         hints: &BalanceHints,
         cancel: &CancelToken,
     ) -> Result<Vec<Edit>, EngineError> {

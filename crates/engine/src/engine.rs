@@ -4,10 +4,10 @@ use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
-use glassine_film::{Histogram, base_mask};
+use glassine_film::{BalanceMode, Histogram, base_mask};
 use glassine_raster::{CancelToken, Plane, Point, RegionSource as _, Samples16};
 use glassine_scanfile::protect::{ProtectedFile, protect};
-use glassine_session::{BalanceChoice, Edit, Frame, ScanId, Session};
+use glassine_session::{Edit, Frame, ScanId, Session};
 
 use crate::cache::ByteCache;
 use crate::crew::prepare_threads;
@@ -259,7 +259,7 @@ impl Engine {
     pub fn with_balance(
         &self,
         at: &SessionAt,
-        balance: BalanceChoice,
+        balance: BalanceMode,
         cancel: &CancelToken,
     ) -> Result<Session, EngineError> {
         let mut draft = Draft::new(at.session.clone());

@@ -10,8 +10,8 @@ use glassine_film::{
 use glassine_layout::{FilmTone, FindOptions, Overview, RebateStrip, format_of, rebate_mask};
 use glassine_raster::{CancelToken, Plane, RegionSource, TiltedBox};
 use glassine_session::{
-    BalanceChoice, BaseSource, Edit, FILM_IS_GUESSED, FilmBase, Fingerprint, FoundStripEdit, Frame,
-    FrameFlag, FrameSolve, NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
+    BaseSource, Edit, FILM_IS_GUESSED, FilmBase, Fingerprint, FoundStripEdit, Frame, FrameFlag, FrameSolve,
+    NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
 };
 
 use crate::films::strips_on;
@@ -474,13 +474,8 @@ impl Bench<'_> {
         if statistics.is_empty() {
             return Ok(());
         }
-        let mode = match first.balance {
-            BalanceChoice::Strip => glassine_film::BalanceMode::Strip,
-            BalanceChoice::Group => glassine_film::BalanceMode::Group,
-            BalanceChoice::Frame => glassine_film::BalanceMode::Frame,
-        };
         let stock = stock_of(&draft.session, &first);
-        let solved = solve_strip(&statistics, stock, first.film, mode, hints);
+        let solved = solve_strip(&statistics, stock, first.film, first.balance, hints);
         let solve = StripSolve {
             gamma_ratio: solved.gamma_ratio,
             toe_ratio: solved.toe_ratio,

@@ -4,12 +4,11 @@
 
 use std::path::PathBuf;
 
-use glassine_film::{FilmKind, Look, Param, ParamGroup, Stock};
+use glassine_film::{BalanceMode, FilmKind, Look, Param, ParamGroup, Stock};
 use glassine_raster::{Orientation, TiltedBox};
 
 use crate::model::{
-    BalanceChoice, FilmBase, FrameFlag, FrameId, FrameSolve, OutputSettings, ScanId, ScanRef, StripId,
-    StripSolve,
+    FilmBase, FrameFlag, FrameId, FrameSolve, OutputSettings, ScanId, ScanRef, StripId, StripSolve,
 };
 use crate::stroke::BrushStroke;
 
@@ -243,7 +242,7 @@ pub enum Edit {
         /// Which strip.
         strip: StripId,
         /// The choice.
-        balance: BalanceChoice,
+        balance: BalanceMode,
     },
     /// Result of a strip solve.
     ApplySolve {

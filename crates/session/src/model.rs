@@ -4,7 +4,7 @@ use std::fmt;
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use glassine_film::{BaseField, FilmKind, Look, Stock, shipped_stocks};
+use glassine_film::{BalanceMode, BaseField, FilmKind, Look, Stock, shipped_stocks};
 use glassine_raster::{Orientation, TiltedBox};
 use serde_json::{Map, Value};
 
@@ -233,37 +233,6 @@ impl FilmBase {
     }
 }
 
-/// Which frames share a balance.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
-pub enum BalanceChoice {
-    /// One light: balance locked over the strip.
-    #[default]
-    Strip,
-    /// Frames that seem to be in another light share one with those in the same light.
-    Group,
-    /// Every frame is balanced by itself.
-    Frame,
-}
-
-impl BalanceChoice {
-    /// All choices, in the order shown.
-    pub const ALL: [Self; 3] = [Self::Strip, Self::Group, Self::Frame];
-
-    /// Name in files and on the command line.
-    pub fn key(self) -> &'static str {
-        match self {
-            Self::Strip => "strip",
-            Self::Group => "group",
-            Self::Frame => "frame",
-        }
-    }
-
-    /// The choice a file or command names.
-    pub fn from_key(key: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|choice| choice.key() == key)
-    }
-}
-
 /// Solved values of a strip.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StripSolve {
@@ -320,7 +289,7 @@ pub struct Strip {
     /// Share of the stock's dye unmixing that is applied, 0 to 1.
     pub unmix_strength: f64,
     /// Balance locked over the strip, or per frame.
-    pub balance: BalanceChoice,
+    pub balance: BalanceMode,
     /// Result of the strip solve.
     pub solve: Option<StripSolve>,
     /// Areas on the film that are no clear film: perforation rows.

@@ -1,9 +1,9 @@
 //! What the strip shares: kind of film, format, stock, film base, mask tolerance, dye unmixing, balance.
 
 use egui::{Button, DragValue, Label, RichText, Role, TextEdit, Ui, WidgetInfo};
-use glassine_film::{FilmKind, Stock, default_stock, shipped_stocks};
+use glassine_film::{BalanceMode, FilmKind, Stock, default_stock, shipped_stocks};
 use glassine_layout::{format_by_id, format_of, formats};
-use glassine_session::{BalanceChoice, BaseSource, Edit, FilmBase, Session, Strip, StripId};
+use glassine_session::{BaseSource, Edit, FilmBase, Session, Strip, StripId};
 
 use super::scan::scan_ui;
 use crate::colour::{ColourCommand, ProofKind};
@@ -385,13 +385,13 @@ fn unmix_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
 
 fn solve_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     let choices = [
-        (BalanceChoice::Strip, "whole strip", "one light: the grey balance is locked over the strip"),
+        (BalanceMode::Strip, "whole strip", "one light: the grey balance is locked over the strip"),
         (
-            BalanceChoice::Group,
+            BalanceMode::Group,
             "by light",
             "frames that seem to be in another light share a balance of their own",
         ),
-        (BalanceChoice::Frame, "each frame", "every frame gets a grey balance of its own"),
+        (BalanceMode::Frame, "each frame", "every frame gets a grey balance of its own"),
     ];
     if let Some(balance) = switch_row_ui(ui, "balance", strip.balance, &choices) {
         cx.push(Command::Edit(Edit::SetBalance { strip: strip.id, balance }));

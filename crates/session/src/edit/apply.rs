@@ -3,13 +3,11 @@
 use std::collections::HashSet;
 use std::sync::Arc;
 
-use glassine_film::{FilmKind, Look, Param};
+use glassine_film::{BalanceMode, FilmKind, Look, Param};
 use glassine_raster::TiltedBox;
 
 use super::{Edit, EditError, FoundStripEdit, NewFrame};
-use crate::model::{
-    BalanceChoice, FILM_IS_GUESSED, Frame, FrameId, ScanId, ScanRef, Session, Strip, StripId,
-};
+use crate::model::{FILM_IS_GUESSED, Frame, FrameId, ScanId, ScanRef, Session, Strip, StripId};
 use crate::unknown::forget;
 
 impl Edit {
@@ -223,7 +221,7 @@ fn replace_strips(
             base: None,
             mask_tolerance_d: INITIAL_TOLERANCE_D,
             unmix_strength: 1.0,
-            balance: BalanceChoice::default(),
+            balance: BalanceMode::default(),
             solve: None,
             perforations: piece.perforations.clone(),
             notes: piece.notes.clone(),

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use glassine_film::{BaseField, FilmKind, Stock};
+use glassine_film::{BalanceMode, BaseField, FilmKind, Stock};
 use glassine_raster::{Point, TiltedBox};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
@@ -341,8 +341,7 @@ impl Strip {
             base: self.base.map(|base| base.into_model(place)).transpose()?,
             mask_tolerance_d: self.mask_tolerance_d,
             unmix_strength: self.unmix_strength,
-            balance: model::BalanceChoice::from_key(&self.balance)
-                .ok_or_else(|| unknown("balance", &self.balance))?,
+            balance: BalanceMode::from_key(&self.balance).ok_or_else(|| unknown("balance", &self.balance))?,
             solve: self.solve.map(|solve| model::StripSolve {
                 gamma_ratio: solve.gamma_ratio,
                 toe_ratio: solve.toe_ratio,

@@ -3,7 +3,7 @@
 use std::collections::BTreeSet;
 use std::path::PathBuf;
 
-use glassine_film::{FilmKind, Look, Param, ParamGroup};
+use glassine_film::{BalanceMode, FilmKind, Look, Param, ParamGroup};
 use glassine_raster::Orientation;
 use proptest::collection::vec;
 use proptest::prelude::*;
@@ -13,7 +13,7 @@ use super::*;
 use crate::edit::tests::{new_frame, sample_session};
 use crate::edit::{NewFrame, Relink};
 use crate::model::{Frame, FrameSolve, StripSolve};
-use crate::{BalanceChoice, BrushStroke, Fingerprint, StrokeKind};
+use crate::{BrushStroke, Fingerprint, StrokeKind};
 
 /// What one random edit is made of.
 type Draw = (u8, u32, u32);
@@ -126,7 +126,7 @@ fn edit(session: &Session, (kind, a, b): Draw, only: Option<StripId>) -> Option<
         24 => Edit::SetBase { strip: strip?, base: None },
         25 => Edit::SetMaskTolerance { strip: strip?, tolerance_d: f64::from(b % 10) / 100.0 },
         26 => Edit::SetUnmixStrength { strip: strip?, strength: f64::from(b % 10) / 10.0 },
-        27 => Edit::SetBalance { strip: strip?, balance: BalanceChoice::Frame },
+        27 => Edit::SetBalance { strip: strip?, balance: BalanceMode::Frame },
         28 => Edit::ApplySolve {
             strip: strip?,
             solve: solve(b),
