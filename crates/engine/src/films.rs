@@ -59,12 +59,12 @@ pub(crate) fn strips_on(session: &Session, scans: &[ScanId]) -> Vec<StripId> {
     session.strips.iter().filter(|strip| scans.contains(&strip.scan)).map(|strip| strip.id).collect()
 }
 
-/// A strip with those of its film that share its solve.
+/// A strip with those that were solved together with it and are still to be solved alike.
 pub(crate) fn sharing(session: &Session, id: StripId) -> Vec<StripId> {
     let Some(strip) = session.strip(id) else { return Vec::new() };
     let shares = |other: &&Arc<Strip>| {
         other.id == id
-            || (strip.solve.is_some() && strip.solve == other.solve && are_of_one_film(strip, other))
+            || (strip.solve.is_some() && strip.solve == other.solve && are_solved_alike(strip, other))
     };
     session.strips.iter().filter(shares).map(|strip| strip.id).collect()
 }
@@ -82,6 +82,10 @@ pub(crate) fn films(session: &Session, strips: &[StripId]) -> Vec<Vec<StripId>> 
     films.into_iter().map(|film| film.into_iter().map(|strip| strip.id).collect()).collect()
 }
 
+fn are_solved_alike(a: &Strip, b: &Strip) -> bool {
+    (a.film, &a.stock_id, a.balance) == (b.film, &b.stock_id, b.balance)
+}
+
 fn are_of_one_film(a: &Strip, b: &Strip) -> bool {
     let measured = |strip: &Strip| {
         let base = strip.base.as_ref().filter(|base| base.source != BaseSource::ClearestParts);
@@ -89,6 +93,6 @@ fn are_of_one_film(a: &Strip, b: &Strip) -> bool {
     };
     let (Some(of_a), Some(of_b)) = (measured(a), measured(b)) else { return false };
     a.film == FilmKind::ColourNegative
-        && (a.film, &a.stock_id, a.balance) == (b.film, &b.stock_id, b.balance)
+        && are_solved_alike(a, b)
         && of_a.iter().zip(of_b).all(|(a, b)| (a - b).abs() <= SAME_BASE_D)
 }

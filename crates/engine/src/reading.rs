@@ -10,6 +10,7 @@ use glassine_session::{
     BaseSource, Edit, Fingerprint, Frame, ScanId, ScanRef, Session, StripId, frame_problem,
 };
 
+use crate::films::sharing;
 use crate::prepare::{Bench, Draft};
 use crate::scans::shown;
 use crate::types::SessionAt;
@@ -152,13 +153,7 @@ fn solve_again(
         if groups.iter().flatten().any(|done| *done == strip) {
             continue;
         }
-        let solve = draft.session.strip(strip).and_then(|strip| strip.solve.clone());
-        let together = draft
-            .session
-            .strips
-            .iter()
-            .filter(|other| other.id == strip || (solve.is_some() && other.solve == solve));
-        groups.push(together.map(|strip| strip.id).collect());
+        groups.push(sharing(&draft.session, strip));
     }
     let count = groups.iter().map(Vec::len).sum::<usize>().max(1);
     let mut strips = Vec::new();
