@@ -200,9 +200,18 @@ fn solve(
     let gamma_ratio = if slide { [1.0; 3] } else { [strip[0], 1.0, strip[1]] };
     let is_other = |idx: usize| votes.light(idx).gain > OTHER_LIGHT_GAIN;
     let others = same_light(&votes, all.iter().copied().filter(|idx| is_other(*idx)).collect());
+    // Group by group: its frames, its balance, and how far that is backed.
+    let shared: Vec<(Vec<usize>, Neutral, f64)> = others
+        .into_iter()
+        .map(|group| {
+            let shared = votes.solve_frames(&group, &strip);
+            let backing = group.iter().map(|idx| votes.support(&shared, *idx)).fold(0.0, f64::max);
+            (group, shared, backing)
+        })
+        .collect();
     let sure = match votes.confidence(&strip, &all) {
         _ if slide => 1.0,
-        sure if !others.is_empty() => sure.min(MOST_IN_MIXED_LIGHT),
+        sure if !shared.is_empty() => sure.min(MOST_IN_MIXED_LIGHT),
         sure => sure,
     };
     let solved = frames
@@ -211,15 +220,13 @@ fn solve(
         .enumerate()
         .map(|(idx, (frame, own))| {
             let backing = votes.support(own, idx);
-            let group = others.iter().find(|group| group.contains(&idx));
+            let group = shared.iter().find(|(group, ..)| group.contains(&idx));
             let is_other = group.is_some();
             let (used, together) = match (mode, group) {
                 _ if slide => (NOMINAL, None),
                 (BalanceMode::Frame, _) => (towards(&strip, own, trust(backing)), Some(vec![idx])),
-                (BalanceMode::Group, Some(group)) => {
-                    let shared = votes.solve_frames(group, &strip);
-                    let backing = group.iter().map(|idx| votes.support(&shared, *idx)).fold(0.0, f64::max);
-                    (towards(&strip, &shared, trust(backing)), Some(group.clone()))
+                (BalanceMode::Group, Some((group, shared, backing))) => {
+                    (towards(&strip, shared, trust(*backing)), Some(group.clone()))
                 }
                 _ => (strip, None),
             };

@@ -323,6 +323,14 @@ struct Light {
     daylight: bool,
 }
 
+/// The middles of the lights other than daylight: shift of a neutral, and minus the logarithm of how often against daylight.
+pub(super) fn other_lights() -> [([f64; 2], f64); 4] {
+    let [(daylight, ..), shade, tungsten, late_sun] = LIGHTS;
+    let cost = |share: f64| libm::log(daylight / share);
+    let of = |(share, mired, _): (f64, f64, f64)| (PER_MIRED.map(|per| per * mired), cost(share));
+    [of(shade), of(late_sun), of(tungsten), (LAMPS[0], cost(LAMPS_SHARE))]
+}
+
 fn lights(daylight_only: bool) -> Vec<Light> {
     let mut all = Vec::new();
     let (first, step, count) = MIREDS;
