@@ -20,8 +20,8 @@ use glassine_raster::{CancelToken, PixelRect, Plane, RegionSource, Samples16};
 use crate::attenuation;
 use crate::bare;
 use crate::density::{Blocks, block_medians, dye_density, smooth_background, transmittance};
-use crate::image;
 use crate::leakage;
+use crate::leaked;
 use crate::model::{Model, is_clear};
 use crate::region::Region;
 use crate::register::{self, Outcome};
@@ -212,7 +212,7 @@ impl Analysis {
     fn mark(&self, region: &Region<'_>, sensitivity: f64) -> Result<DustMap, DustError> {
         let residual = &self.residual;
         let thresholds = Thresholds::new(sensitivity.min(residual.sensitivity_max), residual.smooth_noise_d);
-        let strong = image::without_image(region, residual, residual.strong_components(&thresholds))?;
+        let strong = leaked::without_leaked(region, residual, residual.strong_components(&thresholds))?;
         let near = residual.near(&strong);
         let mut weak = scratch::visible_lines(region, residual, &near, &thresholds)?;
         weak.extend(torn::torn_lines(region, residual, &near, self.film_base_d)?);

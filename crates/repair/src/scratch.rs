@@ -64,13 +64,24 @@ pub(crate) fn visible_lines(
     thresholds: &Thresholds,
 ) -> Result<Vec<WeakLine>, DustError> {
     let runs = residual.runs(|faint, x, y| thresholds.is_line(faint) && near.at(x, y) < NEAR_DEFECT);
-    let found: Vec<Option<WeakLine>> = join_runs(runs, region.height(), 1)
+    let mut lines = join_runs(runs, region.height(), 1);
+    lines.retain(|line| line.area() >= AREA_MIN_PX);
+    look_at_each(region, residual, lines, confirm)
+}
+
+/// Look at each of some things with a probe of its own, on all threads; keeps what the look makes of it, in order.
+pub(crate) fn look_at_each<T: Send, U: Send>(
+    region: &Region<'_>,
+    residual: &Residual,
+    things: Vec<T>,
+    look: impl Fn(&mut Probe<'_>, T) -> Option<U> + Sync,
+) -> Result<Vec<U>, DustError> {
+    let found: Vec<Option<U>> = things
         .into_par_iter()
-        .filter(|c| c.area() >= AREA_MIN_PX)
-        .map(|c| {
-            let mut probe = Probe::new(region, residual);
-            let line = confirm(&mut probe, c);
-            probe.failed.map_or(Ok(line), Err)
+        .map(|thing| {
+            let mut probe = Probe { region, residual, cells: HashMap::new(), failed: None };
+            let seen = look(&mut probe, thing);
+            probe.failed.map_or(Ok(seen), Err)
         })
         .collect::<Result<_, DustError>>()?;
     Ok(found.into_iter().flatten().collect())
@@ -93,14 +104,10 @@ pub(crate) struct Probe<'a> {
     residual: &'a Residual,
     cells: HashMap<(u32, u32), Cell>,
     /// The first reading that failed; what was seen since means nothing.
-    pub(crate) failed: Option<DustError>,
+    failed: Option<DustError>,
 }
 
-impl<'a> Probe<'a> {
-    pub(crate) fn new(region: &'a Region<'a>, residual: &'a Residual) -> Self {
-        Self { region, residual, cells: HashMap::new(), failed: None }
-    }
-
+impl Probe<'_> {
     fn size(&self) -> (f64, f64) {
         (f64::from(self.region.width()), f64::from(self.region.height()))
     }
@@ -299,45 +306,40 @@ pub(crate) fn continued(
 ) -> Result<Vec<Continuation>, DustError> {
     let mut parts: BTreeMap<usize, Vec<&BarePart>> = BTreeMap::new();
     bare.iter().for_each(|part| parts.entry(part.defect).or_default().push(part));
-    let found: Vec<Option<Continuation>> = parts
-        .into_par_iter()
-        .map(|(defect, parts)| {
-            let component = &strong[defect];
-            let area: u32 = parts.iter().map(|part| part.pixels.area()).sum();
-            let shape = component.shape();
-            let wide = 2.0 * shape.across_rms_px > BARE_WIDTH_MAX_PX + 0.03 * shape.length_px;
-            if shape.length_px < LENGTH_MIN_PX || wide || 2 * area < component.area() {
-                return Ok(None);
-            }
-            let width = f64::from(component.area()) / shape.length_px;
-            // The longer a line was straight, the further it may be trusted to go on.
-            let gap_px = (GAP_MAX_PX + shape.length_px as usize / 4).min(BARE_GAP_MAX_PX);
-            let mut probe = Probe::new(region, residual);
-            let mut pixels = Vec::new();
-            let (cos, sin) = shape.direction;
-            for direction in [(cos, sin), (-cos, -sin)] {
-                let Some(end) = end_of(component, direction) else { continue };
-                let contrast = |part: &&&BarePart| {
-                    let b = part.pixels.bounds().grown(1, u32::MAX, u32::MAX);
-                    let inside = (b.x0..b.x1).contains(&end.0) && (b.y0..b.y1).contains(&end.1);
-                    inside.then_some(part.contrast_d)
-                };
-                // A trace that ends in dust tells nothing of what comes after.
-                let Some(contrast_d) = parts.iter().find_map(|part| contrast(&part)) else { continue };
-                let direction = direction_at(component, end, direction);
-                let side_px = SIDE_PX.max(0.5 * width + 3.0);
-                let mut track = Track { probe: &mut probe, contrast_d, trace_d: 0.0, side_px, gap_px };
-                track.follow(end, direction, &mut pixels);
-            }
-            let contrast_d = parts.iter().map(|part| part.contrast_d).sum::<f32>() / parts.len() as f32;
-            let half_width_px = (0.5 * width).ceil().clamp(1.0, 6.0) as u32;
-            match probe.failed {
-                Some(error) => Err(error),
-                None => Ok(Some(Continuation { pixels, contrast_d, half_width_px })),
-            }
-        })
-        .collect::<Result<_, DustError>>()?;
-    Ok(found.into_iter().flatten().filter(|line| !line.pixels.is_empty()).collect())
+    let parts: Vec<_> = parts.into_iter().collect();
+    let mut found = look_at_each(region, residual, parts, |probe, (defect, parts)| {
+        let component = &strong[defect];
+        let area: u32 = parts.iter().map(|part| part.pixels.area()).sum();
+        let shape = component.shape();
+        let wide = 2.0 * shape.across_rms_px > BARE_WIDTH_MAX_PX + 0.03 * shape.length_px;
+        if shape.length_px < LENGTH_MIN_PX || wide || 2 * area < component.area() {
+            return None;
+        }
+        let width = f64::from(component.area()) / shape.length_px;
+        // The longer a line was straight, the further it may be trusted to go on.
+        let gap_px = (GAP_MAX_PX + shape.length_px as usize / 4).min(BARE_GAP_MAX_PX);
+        let mut pixels = Vec::new();
+        let (cos, sin) = shape.direction;
+        for direction in [(cos, sin), (-cos, -sin)] {
+            let Some(end) = end_of(component, direction) else { continue };
+            let contrast = |part: &&&BarePart| {
+                let b = part.pixels.bounds().grown(1, u32::MAX, u32::MAX);
+                let inside = (b.x0..b.x1).contains(&end.0) && (b.y0..b.y1).contains(&end.1);
+                inside.then_some(part.contrast_d)
+            };
+            // A trace that ends in dust tells nothing of what comes after.
+            let Some(contrast_d) = parts.iter().find_map(|part| contrast(&part)) else { continue };
+            let direction = direction_at(component, end, direction);
+            let side_px = SIDE_PX.max(0.5 * width + 3.0);
+            let mut track = Track { probe, contrast_d, trace_d: 0.0, side_px, gap_px };
+            track.follow(end, direction, &mut pixels);
+        }
+        let contrast_d = parts.iter().map(|part| part.contrast_d).sum::<f32>() / parts.len() as f32;
+        let half_width_px = (0.5 * width).ceil().clamp(1.0, 6.0) as u32;
+        Some(Continuation { pixels, contrast_d, half_width_px })
+    })?;
+    found.retain(|line| !line.pixels.is_empty());
+    Ok(found)
 }
 
 /// Direction of a line at one of its ends: that of its main axis over the last pixels.

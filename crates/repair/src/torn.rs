@@ -8,13 +8,11 @@
 
 use std::collections::BTreeMap;
 
-use rayon::prelude::*;
-
 use crate::label::{Component, Shape, join_runs};
 use crate::region::Region;
 use crate::residual::{NEAR_DEFECT, Near, Residual};
 use crate::robust::median_in_place;
-use crate::scratch::{Probe, SIDE_PX, Track, WeakLine, beyond, end_of};
+use crate::scratch::{Probe, SIDE_PX, Track, WeakLine, beyond, end_of, look_at_each};
 use crate::types::DustError;
 
 /// Shorter pieces of lines say too little.
@@ -67,15 +65,7 @@ pub(crate) fn torn_lines(
         .into_iter()
         .flat_map(|runs| straight_lines(join_runs(runs.clone(), region.height(), 1)))
         .collect();
-    let found: Vec<Option<WeakLine>> = lines
-        .into_par_iter()
-        .map(|pieces| {
-            let mut probe = Probe::new(region, residual);
-            let judged = judge(&mut probe, &pieces, near, film_base_d);
-            probe.failed.map_or(Ok(judged), Err)
-        })
-        .collect::<Result<_, DustError>>()?;
-    Ok(found.into_iter().flatten().collect())
+    look_at_each(region, residual, lines, |probe, pieces| judge(probe, &pieces, near, film_base_d))
 }
 
 /// Thin pieces, those put together that lie on one line.

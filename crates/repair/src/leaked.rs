@@ -1,15 +1,13 @@
-//! Marks that are the picture's own trace in the infrared.
+//! Marks that are no more than the picture's own trace in the infrared.
 //!
 //! A speck takes about as much visible light as infrared. The picture takes its leakage's reciprocal times as much, ten to
 //! fifty times; what an imperfect leakage leaves of it stays below a part of the leaked contrast at the very same place,
 //! which a speck exceeds many times over.
 
-use rayon::prelude::*;
-
 use crate::label::{Component, Shape};
 use crate::region::Region;
 use crate::residual::Residual;
-use crate::scratch::Probe;
+use crate::scratch::{Probe, look_at_each};
 use crate::types::DustError;
 
 /// Part of the leaked contrast that a residual must reach. A leakage is known to a quarter where dyes differ from the greys
@@ -29,28 +27,20 @@ const SIDE_PX: f64 = 5.0;
 const PIXELS_MAX: usize = 200;
 
 /// Leave out the marks that are the picture itself.
-pub(crate) fn without_image(
+pub(crate) fn without_leaked(
     region: &Region<'_>,
     residual: &Residual,
     strong: Vec<Component>,
 ) -> Result<Vec<Component>, DustError> {
-    let leaks: f32 = residual.model.leaks.iter().map(|leak| leak.abs()).sum();
-    let kept: Vec<Option<Component>> = strong
-        .into_par_iter()
-        .map(|mark| {
-            let peak_d = residual.peak_d(&mark);
-            if mark.area() < AREA_MIN_PX || peak_d > LEAKED_PART * leaks * CONTRAST_MAX_D {
-                return Ok(Some(mark));
-            }
-            let mut probe = Probe::new(region, residual);
-            let is_image = is_image(&mut probe, &mark);
-            probe.failed.map_or(Ok((!is_image).then_some(mark)), Err)
-        })
-        .collect::<Result<_, DustError>>()?;
-    Ok(kept.into_iter().flatten().collect())
+    look_at_each(region, residual, strong, |probe, mark| {
+        let stays = mark.area() < AREA_MIN_PX
+            || residual.peak_d(&mark) > LEAKED_PART * probe.leaked_of_grey(CONTRAST_MAX_D)
+            || !is_leaked(probe, &mark);
+        stays.then_some(mark)
+    })
 }
 
-fn is_image(probe: &mut Probe<'_>, mark: &Component) -> bool {
+fn is_leaked(probe: &mut Probe<'_>, mark: &Component) -> bool {
     let step = (mark.area() as usize).div_ceil(PIXELS_MAX);
     let (mut residual, mut leaked, mut n) = (0.0, 0.0, 0.0);
     for (x, y) in mark.pixels().step_by(step) {
@@ -64,11 +54,11 @@ fn is_image(probe: &mut Probe<'_>, mark: &Component) -> bool {
         m += 1.0;
     }
     let (residual, contrast) = (residual / n, leaked / n - about / f32::max(m, 1.0));
-    let shape = mark.shape();
-    let is_long = shape.length_px > LONG_PX && f64::from(mark.area()) / shape.length_px < WIDE_PX;
     if residual < LEAKED_PART * contrast {
         return true;
     }
+    let shape = mark.shape();
+    let is_long = shape.length_px > LONG_PX && f64::from(mark.area()) / shape.length_px < WIDE_PX;
     let [left, right] = sides(probe, mark, &shape, step);
     // Lighter than both sides is no edge: emulsion may be gone.
     is_long && leaked / n > left.min(right) && residual < LEAKED_PART * (left - right).abs()
@@ -95,12 +85,11 @@ fn beside(mark: &Component, px: i32) -> Vec<(f64, f64)> {
         let middle = 0.5 * (left + right);
         [(left - far, y), (right + far, y), (middle, y - far), (middle, y + far)]
     };
-    let bounds = mark.bounds();
     let outside = |(x, y): &(f64, f64)| {
-        mark.runs
-            .iter()
-            .all(|run| f64::from(run.y) != *y || *x < f64::from(run.x0) || *x >= f64::from(run.x1))
-            || *y < f64::from(bounds.y0)
+        // Runs lie in reading order.
+        let first = mark.runs.partition_point(|run| f64::from(run.y) < *y);
+        let mut in_row = mark.runs[first..].iter().take_while(|run| f64::from(run.y) == *y);
+        in_row.all(|run| *x < f64::from(run.x0) || *x >= f64::from(run.x1))
     };
     mark.runs.iter().flat_map(ends).filter(outside).collect()
 }
