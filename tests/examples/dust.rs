@@ -20,11 +20,9 @@ use glassine_filmsim::{
     Dirt, FrameSpec, RenderedStrip, SceneId, StockId, StripSpec, demo_spec, render_strip,
 };
 use glassine_raster::{CancelToken, PixelRect, Plane, Point, RegionSource as _, Samples16};
-use glassine_scanfile::{
-    Metadata, OpenOptions, Overwrite, PictureFormat, PictureSpec, PictureWriter, write_rgbi,
-};
+use glassine_scanfile::{OpenOptions, Overwrite, write_rgbi};
 use glassine_session::{Session, TiffCompression};
-use glassine_tests::{Dice, export_request, new_session};
+use glassine_tests::{Dice, export_request, new_session, write_png8};
 
 const DEFINITIONS: &str = "\
 Damage is the largest change of a colour code against the twin, `|1 - dusty/clean|`, where it is more than 4 codes; it counts \
@@ -443,20 +441,7 @@ fn keep_planes(
         ("clean map.png", clean_map.data()),
     ];
     for (what, plane) in planes {
-        let spec = PictureSpec {
-            width_px: map.width(),
-            height_px: map.height(),
-            channels: 1,
-            bits: 8,
-            ppi: None,
-            icc: None,
-            metadata: Metadata::default(),
-            format: PictureFormat::Png,
-            overwrite: Overwrite::Replace,
-        };
-        let mut writer = PictureWriter::begin(&named(what), &spec)?;
-        writer.write_rows_u8(plane)?;
-        writer.finish()?;
+        write_png8(&named(what), (map.width(), map.height()), 1, plane)?;
     }
     Ok(())
 }

@@ -16,7 +16,6 @@ use glassine_film::{
 };
 use glassine_filmsim::{DrawnFilm, Light, Picture, SceneId, draw_scene};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
-use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 use glassine_tests::Dice;
 use rayon::prelude::*;
 
@@ -347,20 +346,7 @@ fn write_pictures(
             codes.extend(frame[y * line..(y + 1) * line].iter().map(|v| code(f64::from(*v))));
         }
     }
-    let spec = PictureSpec {
-        width_px: SIZE.0 * shots.len() as u32,
-        height_px: 2 * SIZE.1,
-        channels: 3,
-        bits: 8,
-        ppi: None,
-        icc: None,
-        metadata: Metadata::default(),
-        format: PictureFormat::Jpeg { quality: 95 },
-        overwrite: Overwrite::Replace,
-    };
-    let mut writer = PictureWriter::begin(path, &spec)?;
-    writer.write_rows_u8(&codes)?;
-    writer.finish()?;
+    glassine_tests::write_png8(path, (SIZE.0 * shots.len() as u32, 2 * SIZE.1), 3, &codes)?;
     Ok(())
 }
 
@@ -410,7 +396,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         let worst = of_sort.iter().max_by(|a, b| a.delta_e.total_cmp(&b.delta_e));
         if let (Some(folder), Some(worst)) = (&args.pictures, worst) {
             std::fs::create_dir_all(folder)?;
-            let path = folder.join(format!("{}.jpg", worst.seed));
+            let path = folder.join(format!("{}.png", worst.seed));
             write_pictures(&path, sort, worst.seed, &scenes, args.grey_point)?;
         }
     }

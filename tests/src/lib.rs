@@ -1,12 +1,12 @@
 //! Helpers of the end-to-end tests in `tests/`: rendered strips on disk and their truth.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use glassine_engine::{Engine, ExportRequest, FrameScope, MadeSession, NewSessionRequest, SessionAt};
 use glassine_film::FilmKind;
 use glassine_filmsim::{RenderedStrip, demo_spec, render_strip};
 use glassine_raster::{CancelToken, TiltedBox};
-use glassine_scanfile::{Overwrite, write_rgbi};
+use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter, write_rgbi};
 use glassine_session::{OutputSettings, Session};
 
 /// A line in the test's output.
@@ -89,6 +89,29 @@ pub fn fit(found: &TiltedBox, truth: &TiltedBox) -> (f64, f64) {
         }
     }
     (f64::from(inside) / f64::from(steps * steps), reach)
+}
+
+/// Write a picture of 8 bits as PNG over what is there; colour with three channels, grey with one.
+pub fn write_png8(
+    path: &Path,
+    (width_px, height_px): (u32, u32),
+    channels: u8,
+    codes: &[u8],
+) -> Result<(), glassine_scanfile::Error> {
+    let spec = PictureSpec {
+        width_px,
+        height_px,
+        channels,
+        bits: 8,
+        ppi: None,
+        icc: None,
+        metadata: Metadata::default(),
+        format: PictureFormat::Png,
+        overwrite: Overwrite::Replace,
+    };
+    let mut writer = PictureWriter::begin(path, &spec)?;
+    writer.write_rows_u8(codes)?;
+    writer.finish().map(|_| ())
 }
 
 /// Random numbers of a seed: SplitMix64, Steele, Lea and Flood 2014.

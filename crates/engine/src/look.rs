@@ -178,8 +178,7 @@ fn tell_encoding(draft: &mut Draft, scan: &ScanRef) {
 /// Density range of a negative of an ordinary scene: a luminance range of 160 to 1 (common practice) at a slope of 0.6, and
 /// some room for brighter lights.
 const PICTURE_RANGE_D: f64 = 1.5;
-/// Steps in that range below which the loss is told. Ours: the mean step is then 0.015 D, three times as much in the
-/// densest parts of linear codes.
+/// Steps in that range below which the loss is told. Ours: the mean step is then 0.015 D.
 const FEWEST_STEPS: usize = 100;
 
 /// Say how few tones are left where a file of 8 bits holds a negative: its picture fills a small part of the range.

@@ -5,7 +5,8 @@
 //!       -> transmittance spectrum -> lamp, bands, stray light, blur, shift, noise -> 16-bit RGB + infrared
 //! ```
 //! *Scope*: masked colour negative, silver negative and slide film in a holder, with rebates, perforations, edge print,
-//! skew, grain, dust, hairs and scratches, films and scanners drawn at random; everything about the result is known and handed out as [`StripTruth`].
+//! skew, grain, dust, hairs and scratches, films and scanners drawn at random; everything about the result is known and
+//! handed out as [`StripTruth`].
 //! *Simplifications*: spectra on a 10 nm grid; a linear RGB colour stands for one smooth spectrum; grain is counting noise
 //! of the developed fraction; stray light is a local mean.
 //! *Out of scope*: inverting anything. **Invariant:** this crate shares no formula with `film`, otherwise a test of one by
