@@ -84,8 +84,12 @@ fn limited(bench: &Bench, tally: &mut Tally, copy: &Copy, limit: &str, user: Opt
         let how = How { limits: Some(limit), user, ..How::default() };
         let Some(ended) = begun(tally, bench.program.run(&borrowed(&args), &how)) else { return };
         let what = format!("{limit}, {}", if exports { "export" } else { "save" });
-        for wrong in ended.wrongs(None) {
-            tally.require(false, || format!("{what}: {wrong}"));
+        if ended.died_while_loading() {
+            tally.remark(format!("{what}: the system could not load the program"));
+        } else {
+            for wrong in ended.wrongs(None) {
+                tally.require(false, || format!("{what}: {wrong}"));
+            }
         }
         let known = tally.failures.len();
         copy.scans_untouched(tally, Some(&ended));
