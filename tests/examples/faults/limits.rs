@@ -18,7 +18,8 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     many_scans(bench, tally);
     let Some(copy) = copy_of(bench, tally, "limits", true) else { return };
     let step_kib = if bench.short { 100_000 } else { 10_000 };
-    for kib in (40_000..=640_000).step_by(step_kib) {
+    let Some(least_kib) = least_memory_kib(bench, tally) else { return };
+    for kib in (least_kib..=640_000).step_by(step_kib) {
         limited(bench, tally, &copy, &format!("ulimit -v {kib}"), None);
     }
     for blocks in [0, 1, 8, 64, 512, 4096] {
@@ -35,6 +36,25 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     } else {
         tally.remark("thread limits were left out: they need root and setpriv".to_owned());
     }
+}
+
+/// Address space in which the program can say something: it prints its version in 4 MB less. Below that, the system has no
+/// room to load it, or kills it when its first stack grows, and no program can put that into words.
+fn least_memory_kib(bench: &Bench, tally: &mut Tally) -> Option<usize> {
+    const RESERVE_KIB: usize = 4_000;
+    const LEAST_KIB: usize = 40_000;
+    for kib in (16_000..=200_000).step_by(RESERVE_KIB) {
+        let limit = format!("ulimit -v {kib}");
+        let how = How { limits: Some(&limit), ..How::default() };
+        let ended = begun(tally, bench.program.run(&borrowed(&words(&["--version"])), &how))?;
+        if ended.status.success() {
+            let least_kib = LEAST_KIB.max(kib + RESERVE_KIB);
+            tally.remark(format!("least memory tried: {} MB", least_kib / 1000));
+            return Some(least_kib);
+        }
+    }
+    tally.require(false, || "the program does not print its version in 200 MB".to_owned());
+    None
 }
 
 /// A session of 2 000 scans, made and exported with 256 file handles.
@@ -84,12 +104,8 @@ fn limited(bench: &Bench, tally: &mut Tally, copy: &Copy, limit: &str, user: Opt
         let how = How { limits: Some(limit), user, ..How::default() };
         let Some(ended) = begun(tally, bench.program.run(&borrowed(&args), &how)) else { return };
         let what = format!("{limit}, {}", if exports { "export" } else { "save" });
-        if ended.died_while_loading() {
-            tally.remark(format!("{what}: the system could not load the program"));
-        } else {
-            for wrong in ended.wrongs(None) {
-                tally.require(false, || format!("{what}: {wrong}"));
-            }
+        for wrong in ended.wrongs(None) {
+            tally.require(false, || format!("{what}: {wrong}"));
         }
         let known = tally.failures.len();
         copy.scans_untouched(tally, Some(&ended));

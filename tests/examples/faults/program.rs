@@ -122,7 +122,7 @@ impl Program {
                     words.push(format!("trace={TRACED},{BEGINNING},{call}").into());
                     words.extend(["-e".into(), format!("inject={inject}").into()]);
                 }
-                None => words.push(format!("trace={TRACED},{BEGINNING}").into()),
+                None => words.push(format!("trace={TRACED}").into()),
             }
             words.push("--".into());
         }
@@ -244,12 +244,6 @@ impl Ended {
     /// Whether the call that was to fail was met.
     pub(crate) fn was_injected(&self) -> bool {
         self.trace.contains("(INJECTED)")
-    }
-
-    /// Whether a signal ended the run before the program itself began: the system had no memory to load it.
-    pub(crate) fn died_while_loading(&self) -> bool {
-        let began = format!(" {BEGINNING}(");
-        self.signal().is_some() && !self.trace.is_empty() && !self.trace.contains(&began)
     }
 
     /// Whether the call failed before `main` began: in the system's loader, or where the standard library puts up the
