@@ -478,3 +478,24 @@ fn names_that_are_not_text_and_linked_folders_work() {
     let document = show(&at("linked/roll.session.json"));
     assert_eq!(document["notices"].as_array().map(Vec::len), Some(1), "{document}");
 }
+
+#[test]
+fn show_tries_an_encoding_and_saves_nothing() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let (session, _scan) = session_in(folder.path());
+    let before = bytes(&session);
+    let shown = |more: &[&str]| {
+        let mut args = vec!["show", text(&session), "--json"];
+        args.extend(more);
+        let output = glassine(&args);
+        assert_eq!(code(&output), 0, "{}", said(&output));
+        let all: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
+        (all["scans"][0]["encoding_in_use"].clone(), all["strips"][0]["base_density_d"].clone())
+    };
+    let (as_saved, base_d) = shown(&[]);
+    let (tried, tried_base_d) = shown(&["--encoding", "gamma1.5"]);
+    assert_eq!((as_saved.as_str(), tried.as_str()), (Some("linear"), Some("gamma1.5")));
+    assert!(base_d.is_array() && base_d != tried_base_d, "{base_d} {tried_base_d}");
+    assert_eq!(bytes(&session), before);
+    assert_eq!(code(&glassine(&["show", text(&session), "--encoding", "bright"])), 2);
+}

@@ -62,7 +62,7 @@ fn infrared_file(text: OsString) -> InfraredFile {
     InfraredFile((text != "none").then(|| PathBuf::from(text)))
 }
 
-fn parse_encoding(text: &str) -> Result<EncodingChoice, String> {
+pub(super) fn parse_encoding(text: &str) -> Result<EncodingChoice, String> {
     let gamma = |text: &str| text.parse().ok().filter(|gamma| GAMMA_RANGE.contains(gamma));
     match text {
         "auto" => Ok(EncodingChoice::Auto),

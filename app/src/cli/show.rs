@@ -12,8 +12,11 @@ use glassine_session::{
 };
 use serde_json::{Map, Value, json};
 
-use super::reading::{encoding_text, fourth_text};
-use super::{Outcome, Printing, complain, notices_json, open, path_bytes_json, path_json, print_json, say};
+use super::reading::{encoding_text, fourth_text, parse_encoding};
+use super::{
+    Outcome, Printing, complain, edited, notices_json, open, path_bytes_json, path_json, print_json,
+    progress, say,
+};
 
 /// Print scans, strips and frames
 #[derive(Debug, Args)]
@@ -23,6 +26,9 @@ pub struct ShowArgs {
     /// Count clipping on every pixel of the export instead of the overview
     #[arg(long)]
     pub exact: bool,
+    /// Print what the session would be if its scans had this encoding: film base and solve are made again, nothing is saved
+    #[arg(long, value_name = "linear|srgb|gammaN.N|auto", value_parser = parse_encoding)]
+    pub encoding: Option<EncodingChoice>,
     #[command(flatten)]
     pub printing: Printing,
 }
@@ -32,7 +38,14 @@ type Clipping = Option<([f64; 3], [f64; 3])>;
 
 pub(super) fn run(args: &ShowArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
     let engine = Engine::new();
-    let (at, mut notices) = open(&engine, &args.session, cancel)?;
+    let (mut at, mut notices) = open(&engine, &args.session, cancel)?;
+    if let Some(encoding) = args.encoding {
+        let wanted: Vec<ScanRef> =
+            at.session.scans.iter().map(|scan| ScanRef { encoding, ..ScanRef::clone(scan) }).collect();
+        let made = engine.reread(&at, &wanted, cancel, &progress)?;
+        notices.extend(made.notices);
+        at.session = edited(&at.session, &made.edits)?;
+    }
     let checks = engine.check_scans(&at, CheckDepth::Sampled, cancel, &|_, _| {})?;
     // What opening said of a scan file, the check says in full.
     notices.retain(|notice| !at.session.scans.iter().any(|scan| notice.path.as_ref() == Some(&scan.path)));

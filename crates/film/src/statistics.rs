@@ -8,6 +8,9 @@ use glassine_raster::{Plane, Samples16};
 const MOST_CELLS: usize = 4096;
 /// Most single pixels that are kept beside them.
 const MOST_SAMPLES: usize = 65_536;
+/// How much a pixel in a corner counts for exposure against one in the centre. Subjects stand in the middle more often than
+/// in the corners; centre-weighted metering is common practice, this curve is ours.
+const CORNER_WEIGHT: f32 = 0.25;
 
 /// Densities of a frame, averaged over small cells so that grain and noise do not count.
 #[derive(Debug, Clone, PartialEq, Default)]
@@ -16,6 +19,8 @@ pub struct FrameStatistics {
     pub(crate) cells_d: Vec<[f32; 3]>,
     /// The same of single pixels, evenly spread: small highlights that cells would average away.
     pub(crate) samples_d: Vec<[f32; 3]>,
+    /// How much each of these counts for its place in the picture: 1 in the centre, [`CORNER_WEIGHT`] in a corner.
+    pub(crate) sample_weights: Vec<f32>,
     /// Share of pixels with a code at the top of the scan's range.
     pub(crate) open_share: f32,
 }
@@ -117,15 +122,28 @@ pub fn measure_frame_without(
     let density_of_pixel =
         |pixel: &[u16]| [0, 1, 2].map(|c| (density_of_code(pixel[c.min(used - 1)]) - base[c]) as f32);
     let stride = (width * height).div_ceil(MOST_SAMPLES).max(1);
-    let samples_d = linear
+    let (samples_d, sample_weights) = linear
         .data()
         .chunks_exact(channels)
         .enumerate()
         .step_by(stride)
-        .filter(|(idx, _)| doubt(idx % width, idx / width) == 0)
-        .map(|(_, pixel)| density_of_pixel(pixel))
-        .collect();
-    FrameStatistics { cells_d, samples_d, open_share: open as f32 / (width * height) as f32 }
+        .map(|(idx, pixel)| (idx % width, idx / width, pixel))
+        .filter(|(x, y, _)| doubt(*x, *y) == 0)
+        .map(|(x, y, pixel)| (density_of_pixel(pixel), weight_of_place([x, y], [width, height])))
+        .unzip();
+    FrameStatistics { cells_d, samples_d, sample_weights, open_share: open as f32 / (width * height) as f32 }
+}
+
+/// Weight of a pixel for exposure: falls with the square of the distance from the centre, which is 1 in a corner.
+fn weight_of_place(at: [usize; 2], size: [usize; 2]) -> f32 {
+    let square: f32 = [0, 1]
+        .map(|axis| {
+            let centred = (at[axis] as f32 + 0.5) / size[axis] as f32 * 2.0 - 1.0;
+            centred * centred / 2.0
+        })
+        .iter()
+        .sum();
+    1.0 - (1.0 - CORNER_WEIGHT) * square
 }
 
 fn density_of_mean(code: f64) -> f64 {

@@ -1,6 +1,7 @@
 //! Open scans, their linear view and their overviews, kept for as long as the engine lives.
 
 mod disk;
+mod dither;
 mod handles;
 mod open;
 mod store;

@@ -10,6 +10,7 @@ use glassine_repair::Registration;
 use glassine_scanfile::{Encoding, Linearisation, OpenOptions, Scan, ScanInfo, overview_factor};
 
 use super::disk::{FilesState, ScanFiles, changed_while_read};
+use super::dither::dither_steps;
 use super::handles::{Handles, Slot};
 use super::{FIRST_LOOK_MAX_SIDE_PX, OVERVIEW_MAX_SIDE_PX, OverviewData};
 use crate::cache::ByteCache;
@@ -241,9 +242,13 @@ impl OpenScan {
         self.tables.to_linear.as_deref()
     }
 
-    /// Codes as they are in the file.
+    /// Codes in the encoding of the file; those of 8 bits are spread over their steps.
     pub(crate) fn read_codes(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, RegionError> {
-        self.file().map_err(unreadable)?.read(rect, cancel)
+        let mut samples = self.file().map_err(unreadable)?.read(rect, cancel)?;
+        if self.info.bits_per_sample <= 8 {
+            dither_steps(&mut samples, rect, self.colour_channels());
+        }
+        Ok(samples)
     }
 
     /// What a kept overview must have been made from; `None` when reading the scan takes no longer than reading a kept

@@ -5,6 +5,8 @@
 //! ```
 //! The sun or a lamp in the picture is small and far brighter than everything else. Where the highlights lie more than
 //! two stops above the brightest 2 %, what is beyond may go over white, by up to a stop; a print rolls it off.
+//!
+//! Shares are shares of weight: a pixel in the middle of the picture counts more than one in a corner.
 
 use crate::matrix::{Matrix3, apply};
 
@@ -27,20 +29,20 @@ const MOST_MEDIAN_LIGHT: f64 = 0.40;
 /// Change of log exposure the solve may ask for in either direction.
 const MOST_LOG: f64 = 2.0;
 
-/// Log10 exposure to add so that the highlights of `lights` (layer exposures, neutral already balanced) fit below white.
+/// Log10 exposure to add so that the highlights of `layer_light` (layer exposures, neutral already balanced) fit below white.
 ///
-/// The largest channel of each pixel counts, so that no channel clips but that of a sun; a picture whose median would come out lighter
+/// `weights` say how much each pixel counts for its place; a pixel without one counts in full. The largest channel of each pixel counts, so that no channel clips but that of a sun; a picture whose median would come out lighter
 /// than a light grey is held back.
-pub(super) fn exposure_log(layer_light: &[[f64; 3]], working_matrix: &Matrix3) -> f64 {
+pub(super) fn exposure_log(layer_light: &[[f64; 3]], weights: &[f32], working_matrix: &Matrix3) -> f64 {
     if layer_light.is_empty() {
         return 0.0;
     }
     let mut largest = Vec::with_capacity(layer_light.len());
     let mut middle = Vec::with_capacity(layer_light.len());
-    for light in layer_light {
+    for (light, weight) in layer_light.iter().zip(weights.iter().copied().chain(std::iter::repeat(1.0))) {
         let rgb = apply(working_matrix, *light);
-        largest.push(rgb.iter().copied().fold(f64::MIN, f64::max));
-        middle.push(rgb[1]);
+        largest.push((rgb.iter().copied().fold(f64::MIN, f64::max), f64::from(weight)));
+        middle.push((rgb[1], f64::from(weight)));
     }
     let [highlights, bright] = [HIGHLIGHT_SHARES, BRIGHT_SHARES].map(|s| mean_between(&mut largest, s));
     let over_log = (crate::maths::log10(highlights / bright) - USUAL_GAP_LOG).clamp(0.0, MOST_OVER_LOG);
@@ -49,21 +51,21 @@ pub(super) fn exposure_log(layer_light: &[[f64; 3]], working_matrix: &Matrix3) -
     crate::maths::log10(high.min(median)).clamp(-MOST_LOG, MOST_LOG)
 }
 
-/// Geometric mean of the values that from one to another share of all exceed, each counted by how far it reaches inside.
-fn mean_between(values: &mut [f64], [first, last]: [f64; 2]) -> f64 {
-    values.sort_unstable_by(|a, b| b.total_cmp(a));
-    let (from, to) = (first * values.len() as f64, last * values.len() as f64);
-    // Fewer values than a share asks for: the one in its middle.
-    let (from, to) = if to - from < 1.0 {
-        (f64::midpoint(from, to).floor(), f64::midpoint(from, to).floor() + 1.0)
-    } else {
-        (from, to)
-    };
-    let (mut sum, mut all) = (0.0, 0.0);
-    for (idx, value) in values.iter().enumerate().take(to.ceil() as usize).skip(from as usize) {
-        let inside = (to.min(idx as f64 + 1.0) - from.max(idx as f64)).max(0.0);
+/// Geometric mean of the values that from one to another share of all weight exceed, each counted by how far it reaches
+/// inside.
+fn mean_between(values: &mut [(f64, f64)], [first, last]: [f64; 2]) -> f64 {
+    values.sort_unstable_by(|a, b| b.0.total_cmp(&a.0));
+    let total: f64 = values.iter().map(|(_, weight)| weight).sum();
+    let (from, to) = (first * total, last * total);
+    let (mut sum, mut all, mut passed) = (0.0, 0.0, 0.0);
+    for (value, weight) in values.iter() {
+        let inside = (to.min(passed + weight) - from.max(passed)).max(0.0);
         sum += inside * crate::maths::log10(value.max(1e-6));
         all += inside;
+        passed += weight;
+        if passed >= to {
+            break;
+        }
     }
     if all > 0.0 { crate::maths::exp10(sum / all) } else { 1.0 }
 }
@@ -81,12 +83,12 @@ mod tests {
     #[test]
     fn leaving_out_some_pixels_hardly_moves_the_exposure() {
         let all = lights(40_000);
-        let whole = exposure_log(&all, &IDENTITY);
+        let whole = exposure_log(&all, &[], &IDENTITY);
         for skipped in 0..20 {
             // One in a hundred, among them each of the very brightest in turn.
             let kept: Vec<_> =
                 all.iter().enumerate().filter(|(i, _)| i % 100 != skipped).map(|x| *x.1).collect();
-            let moved = (exposure_log(&kept, &IDENTITY) - whole).abs();
+            let moved = (exposure_log(&kept, &[], &IDENTITY) - whole).abs();
             assert!(moved < 1e-4, "{skipped}: {moved}");
         }
     }
@@ -99,7 +101,7 @@ mod tests {
                 (0..40_000).map(|i| [0.6 * crate::maths::exp10(-1.6 * f64::from(i) / 40_000.0); 3]).collect();
             let sun = (share * 40_000.0) as usize;
             all[..sun].iter_mut().for_each(|light| *light = [0.6 * times; 3]);
-            exposure_log(&all, &IDENTITY)
+            exposure_log(&all, &[], &IDENTITY)
         };
         let without = with(0.0, 1.0);
         // Four stops brighter: the landscape keeps within three stops of what it had, and not within two as before.
@@ -112,11 +114,33 @@ mod tests {
     }
 
     #[test]
+    fn a_sun_in_a_corner_costs_the_subject_less_than_one_in_the_centre() {
+        // A landscape up to light 1 with some clouds three stops over it, which count for their place.
+        let with = |weight: f32| {
+            let mut all = lights(40_000);
+            let mut weights = vec![1.0; 40_000];
+            for (light, at) in all.iter_mut().zip(&mut weights).take(60) {
+                (*light, *at) = ([8.0; 3], weight);
+            }
+            exposure_log(&all, &weights, &IDENTITY)
+        };
+        let (corner, centre) = (with(0.25), with(1.0));
+        assert!(corner > centre + 0.2, "{corner} {centre}");
+        // Without weights every place counts alike.
+        let mut all = lights(40_000);
+        all[..60].iter_mut().for_each(|light| *light = [8.0; 3]);
+        assert_eq!(exposure_log(&all, &[], &IDENTITY), centre);
+    }
+
+    #[test]
     fn the_mean_between_two_shares_is_that_of_the_values_there() {
         // Four values share evenly; between a quarter and three quarters lie the second and the third.
-        let mut values = [1.0, 10.0, 100.0, 1000.0];
+        let mut values = [1.0, 10.0, 100.0, 1000.0].map(|value| (value, 1.0));
         assert!((mean_between(&mut values, [0.25, 0.75]) - crate::maths::exp10(1.5)).abs() < 1e-9);
-        assert!((mean_between(&mut [7.0], [0.0001, 0.0012]) - 7.0).abs() < 1e-9);
+        assert!((mean_between(&mut [(7.0, 1.0)], [0.0001, 0.0012]) - 7.0).abs() < 1e-9);
         assert_eq!(mean_between(&mut [], [0.2, 0.3]), 1.0);
+        // A value of three times the weight fills three quarters of all.
+        let mut weighted = [(10.0, 3.0), (1000.0, 1.0)];
+        assert!((mean_between(&mut weighted, [0.25, 1.0]) - 10.0).abs() < 1e-9);
     }
 }

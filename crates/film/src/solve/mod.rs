@@ -301,7 +301,8 @@ fn solve_frame(
             [0, 1, 2].map(|c| exp10(stock.curves[c].log_exposure(layers[c] / gamma_ratio[c]) + balance[c]))
         })
         .collect();
-    let exposure = if slide { 0.0 } else { exposure_log(&light, &stock.working_matrix) };
+    let exposure =
+        if slide { 0.0 } else { exposure_log(&light, &frame.sample_weights, &stock.working_matrix) };
     if frame.cells_d.is_empty() {
         notes.push("nothing could be measured in this frame; the balance is that of the strip".to_owned());
     } else if backing < LOW_CONFIDENCE && !slide {
@@ -344,7 +345,7 @@ fn solve_grey(frames: &[FrameStatistics], stock: &Stock) -> StripSolve {
                     [exp10(stock.curves[1].log_exposure(density_d)); 3]
                 })
                 .collect();
-            let exposure = exposure_log(&light, &IDENTITY);
+            let exposure = exposure_log(&light, &frame.sample_weights, &IDENTITY);
             FrameSolve {
                 log_offset: [exposure; 3],
                 exposure_stops: stops_from_density(exposure),
