@@ -93,7 +93,7 @@ mod tests {
 
     #[test]
     fn a_sun_leaves_the_subject_its_light_and_paper_does_not_clip() {
-        // A landscape up to light 0.6, `share` of which is a sun `times` brighter.
+        // A landscape up to light 1, `share` of which is a sun `times` brighter.
         let with = |share: f64, times: f64| {
             let mut all: Vec<[f64; 3]> =
                 (0..40_000).map(|i| [0.6 * crate::maths::exp10(-1.6 * f64::from(i) / 40_000.0); 3]).collect();

@@ -29,9 +29,9 @@ const FEWEST_CELLS: usize = 6;
 const GRANTED: f64 = 0.1;
 /// Weight of the prior relative to votes.
 const PRIOR_WEIGHT: f64 = 1.5;
-/// Spread of layer gammas around a generic stock (one standard deviation, as a ratio): control strips of colour negatives
-/// keep slopes to +-0.07 to 0.09 of 0.6 to 1.05 as limits of two (from memory), 4 % a layer, and scanner bands differ.
-/// Source: ours, 7 to 9 % over simulated films and scanners of such tolerances.
+/// Spread of layer gammas around a generic stock (one standard deviation, as a ratio): control strips of colour
+/// negatives keep slopes to +-0.07 to 0.09 of 0.6 to 1.05 as limits of two (from memory), 4 % a layer, and scanner
+/// bands differ. Source: ours, 7 to 9 % over simulated films and scanners of such tolerances.
 const GAMMA_SPREAD: f64 = 0.08;
 /// The same for a measured stock: the variation that development leaves. Source: ours.
 const MEASURED_GAMMA_SPREAD: f64 = 0.03;
