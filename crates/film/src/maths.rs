@@ -11,7 +11,7 @@ pub(crate) fn exp10(x: f64) -> f64 {
     libm::exp10(x)
 }
 
-/// Natural logarithm of `1 + e^x` without overflow: the smooth ramp that toes are made of.
+/// Natural logarithm of `1 + e^x` without overflow: the smooth ramp used for toes.
 pub(crate) fn softplus(x: f64) -> f64 {
     if x > 35.0 { x } else { libm::log1p(libm::exp(x)) }
 }

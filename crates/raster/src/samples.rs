@@ -162,7 +162,7 @@ impl Samples16 {
 pub trait RegionSource: Sync {
     fn width(&self) -> u32;
     fn height(&self) -> u32;
-    /// Samples a pixel of what `read` gives.
+    /// Samples per pixel that `read` returns.
     fn channels(&self) -> u8;
     /// The samples of `rect`, or a message for the user.
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, RegionError>;

@@ -26,7 +26,7 @@ pub struct StrayLight {
 /// be.
 ///
 /// ```text
-/// seen(x, y) = film(x, y) + stray        stray = median of the holder, a channel each
+/// seen(x, y) = film(x, y) + stray        stray = median of the holder, per channel
 /// D = -log10(seen - stray)
 /// ```
 /// | quantity | unit | range |

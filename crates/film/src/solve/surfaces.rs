@@ -89,8 +89,8 @@ pub(super) struct Belief {
     pub(super) colours: Vec<Vec<Colour>>,
 }
 
-/// Whether colours lie on both sides of a neutral along the lights, 0 to 1: true of greys of a scene, not of the mean
-/// of one brown surface.
+/// Whether colours lie on both sides of a neutral along the lights, 0 to 1: they do for the greys of a scene, not for the
+/// mean of one brown surface.
 pub(super) fn surrounded(colours: &[Colour], offset: [f64; 2]) -> f64 {
     /// Distance from which a colour counts as beside grey, and the share of colours that suffices on a side. Source:
     /// ours.
