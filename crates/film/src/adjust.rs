@@ -1,4 +1,4 @@
-//! Balance from what the person points at: a grey point, a chart patch, or another frame.
+//! Balance from a reference that the user selects: a grey point, a chart patch, or another frame.
 
 use crate::matrix::apply;
 use crate::solve::balance_cc_from_log;
@@ -7,7 +7,7 @@ use crate::{FilmKind, Stock};
 
 /// Log10 exposures of the three layers for densities above base, before any offset.
 ///
-/// Slides: densities of the encoded transmittance, whose log exposure is minus the density.
+/// Slides: `density_d` is the density of the encoded transmittance, so log exposure is minus the density.
 pub fn layer_log_exposures(
     density_d: [f64; 3],
     stock: &Stock,
@@ -21,18 +21,16 @@ pub fn layer_log_exposures(
     [0, 1, 2].map(|c| stock.curves[c].log_exposure(layers[c] / gamma_ratio[c].max(0.05)))
 }
 
-/// Change of warm, tint (CC) and exposure (log10) that brings one frame's middle to that of another.
+/// Change of warm and tint (CC) and exposure (stops) that brings one frame's median to another's.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FrameMatch {
-    /// Warm and tint to add.
     pub balance_cc: [f64; 2],
-    /// Exposure to add, in stops.
     pub exposure_stops: f64,
 }
 
-/// Match `frame` to `target`: both with their solved offsets; the medians of layer log exposure are brought together.
+/// Match `frame` to `target`, each with its solved offsets, by bringing their medians of layer log exposure together.
 ///
-/// Medians, not means, so that a lamp or a window in one frame does not count; `None` when a frame is empty.
+/// Medians, not means, so that a lamp or a window in one frame does not count. `None` if a frame is empty.
 pub fn match_frame(
     frame: (&FrameStatistics, [f64; 3]),
     target: (&FrameStatistics, [f64; 3]),

@@ -10,11 +10,10 @@ use glassine_raster::{PixelLoop, run_vectorised};
 pub struct Histogram {
     /// Pixels for each of 256 equal parts of the range, red, green, blue.
     pub bins: [[u32; 256]; 3],
-    /// Pixels at or below black, a channel each.
+    /// Pixels at or below black, per channel.
     pub clip_low: [u64; 3],
-    /// Pixels at or above white, a channel each.
+    /// Pixels at or above white, per channel.
     pub clip_high: [u64; 3],
-    /// Pixels counted.
     pub pixels: u64,
 }
 
@@ -39,7 +38,7 @@ impl Histogram {
         *pixels += (encoded.len() / 3) as u64;
     }
 
-    /// Count three planes of encoded values, as [`Self::add`] counts pixels; the shortest of them ends the run.
+    /// Count three planes of encoded values as [`Self::add`] counts pixels, up to the length of the shortest plane.
     pub fn add_planes(&mut self, planes: [&[f32]; 3]) {
         let len = planes.iter().map(|plane| plane.len()).min().unwrap_or(0);
         for (channel, plane) in planes.into_iter().enumerate() {
@@ -54,7 +53,7 @@ impl Histogram {
         self.pixels += len as u64;
     }
 
-    /// Count interleaved 16-bit codes of colours at both ends, and pixels, without the bins.
+    /// Count pixels, and interleaved 16-bit RGB codes at both ends, but not the bins.
     pub fn add_ends(&mut self, codes: &[u16]) {
         run_vectorised(Ends { codes, low: &mut self.clip_low, high: &mut self.clip_high });
         self.pixels += (codes.len() / 3) as u64;
@@ -87,12 +86,12 @@ impl Histogram {
         if self.pixels == 0 { 0.0 } else { count as f64 / self.pixels as f64 }
     }
 
-    /// Share of pixels at or below black, a channel each.
+    /// Share of pixels at or below black, per channel.
     pub fn clip_low_fraction(&self) -> [f64; 3] {
         self.clip_low.map(|count| self.fraction(count))
     }
 
-    /// Share of pixels at or above white, a channel each.
+    /// Share of pixels at or above white, per channel.
     pub fn clip_high_fraction(&self) -> [f64; 3] {
         self.clip_high.map(|count| self.fraction(count))
     }
@@ -111,7 +110,8 @@ impl PixelLoop for OnePlane<'_> {
     #[inline(always)]
     fn call(self) {
         const LEN: usize = 1024;
-        // Neighbours often fall into the same bin: counted in two tables in turn, none waits for the one before it.
+        // Neighbours often fall into the same bin. Alternating between two tables keeps an increment from waiting for
+        // the last.
         let mut other = [0_u32; 256];
         let mut codes = [0_u16; LEN];
         for values in self.values.chunks(LEN) {
@@ -152,7 +152,7 @@ impl PixelLoop for Ends<'_> {
     fn call(self) {
         /// Sixteen pixels: lane `i` always holds channel `i % 3`.
         const LANES: usize = 48;
-        // Counts of 16 bits hold what 65 535 groups can add.
+        // 16-bit counters overflow after 65 535 groups.
         for part in self.codes.chunks(LANES * 65_535) {
             let (mut low, mut high) = ([0_u16; LANES], [0_u16; LANES]);
             let groups = part.chunks_exact(LANES);

@@ -2,7 +2,7 @@
 //!
 //! *Scope*: everything between scan codes and finished colours of one frame, and the estimates over a strip.
 //! *Simplifications*: layers are treated as independent after one 3x3 unmixing in density; developer effects between
-//! neighbouring pixels are left alone.
+//! neighbouring pixels are ignored.
 //! *Out of scope*: files, threads of its own, clocks, the window.
 
 mod adjust;

@@ -11,7 +11,7 @@ pub(crate) fn exp10(x: f64) -> f64 {
     libm::exp10(x)
 }
 
-/// Natural logarithm of `1 + e^x` without overflow: the smooth ramp that toes are made of.
+/// Natural logarithm of `1 + e^x` without overflow: the smooth ramp used for toes.
 pub(crate) fn softplus(x: f64) -> f64 {
     if x > 35.0 { x } else { libm::log1p(libm::exp(x)) }
 }
@@ -29,7 +29,7 @@ pub(crate) fn softplus_inverse(y: f64) -> f64 {
 
 const SQRT_HALF_BITS: u32 = 0x3f35_04f3;
 
-/// Base-2 logarithm of a positive normal `f32`; anything smaller counts as the smallest normal number.
+/// Base-2 logarithm of a positive normal `f32`; smaller values count as the smallest normal number.
 ///
 /// The mantissa is brought into `[sqrt(1/2), sqrt(2))` and expanded in `t = (m - 1) / (m + 1)`; the first term left out
 /// is below `5e-8`, less than `f32` rounding (about `3e-7` for results near 1).
@@ -42,19 +42,19 @@ pub(crate) fn log2_f32(x: f32) -> f32 {
     let mantissa = f32::from_bits((bits & 0x007f_ffff).wrapping_add(SQRT_HALF_BITS));
     let t = (mantissa - 1.0) / (mantissa + 1.0);
     let t2 = t * t;
-    // 2 / ln 2 divided by 1, 3, 5, 7; in pairs, so that one term need not wait for the other.
+    // 2 / ln 2 divided by 1, 3, 5, 7; in pairs, so that terms can be computed in parallel.
     let series = (2.885_39 + t2 * 0.961_796_7) + (t2 * t2) * (0.577_078 + t2 * 0.412_198_6);
     exponent + t * series
 }
 
-/// Two to the power `x`, for `x` in -126..=127 (held inside).
+/// Two to the power `x`, for `x` clamped to -126..=127.
 #[inline(always)]
 pub(crate) fn exp2_f32(x: f32) -> f32 {
     let low = if x > -126.0 { x } else { -126.0 };
     exp2_inside(if low < 127.0 { low } else { 127.0 })
 }
 
-/// Two to the power `x`, which must lie in -126..=127.
+/// Two to the power `x`, which must be in -126..=127.
 ///
 /// Taylor series of the fractional part in -0.5..=0.5 to the sixth order: relative error below `2e-7`.
 #[inline(always)]
@@ -64,16 +64,16 @@ fn exp2_inside(x: f32) -> f32 {
     let f = x - (shifted - ROUND);
     let scale = f32::from_bits(shifted.to_bits().wrapping_sub(ROUND.to_bits()).wrapping_add(127) << 23);
     let f2 = f * f;
-    // ln(2)^k / k!, in pairs, so that one term need not wait for the other.
+    // ln(2)^k / k!, in pairs, so that terms can be computed in parallel.
     let low = (1.0 + f * std::f32::consts::LN_2) + f2 * (0.240_226_5 + f * 0.055_504_11);
     let high = (0.009_618_129 + f * 0.001_333_356) + f2 * 1.540_353e-4;
     (low + (f2 * f2) * high) * scale
 }
 
-/// `x` to a power between 0 and 1; nothing below the smallest normal number counts.
+/// `x` to a power between 0 and 1; values below the smallest normal number count as that number.
 #[inline(always)]
 pub(crate) fn root_f32(x: f32, power: f32) -> f32 {
-    // The logarithm of any f32 lies in -126..=128, so with this power it needs no holding.
+    // The logarithm of any f32 is in -126..=128, so with this power it needs no clamping.
     exp2_inside(power * log2_f32(x))
 }
 

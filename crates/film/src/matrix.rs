@@ -1,9 +1,7 @@
 //! Three-by-three matrices, row by row, as plain arrays.
 
-/// Rows of a 3x3 matrix.
 pub type Matrix3 = [[f64; 3]; 3];
 
-/// The matrix that changes nothing.
 pub const IDENTITY: Matrix3 = [[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]];
 
 /// `m * v`.
@@ -11,7 +9,7 @@ pub fn apply(m: &Matrix3, v: [f64; 3]) -> [f64; 3] {
     [0, 1, 2].map(|row| m[row][0] * v[0] + m[row][1] * v[1] + m[row][2] * v[2])
 }
 
-/// `a * b`: first `b`, then `a`.
+/// `a * b`: applies `b` first, then `a`.
 pub fn multiply(a: &Matrix3, b: &Matrix3) -> Matrix3 {
     let mut out = [[0.0; 3]; 3];
     for (row, out_row) in out.iter_mut().enumerate() {
@@ -22,7 +20,7 @@ pub fn multiply(a: &Matrix3, b: &Matrix3) -> Matrix3 {
     out
 }
 
-/// The inverse by cofactors; `None` when the determinant is zero or not a number.
+/// The inverse by cofactors; `None` if the determinant is zero or not a number.
 pub fn invert(m: &Matrix3) -> Option<Matrix3> {
     let cofactor = |r: usize, c: usize| {
         let (r1, r2, c1, c2) = ((r + 1) % 3, (r + 2) % 3, (c + 1) % 3, (c + 2) % 3);
@@ -46,7 +44,7 @@ pub fn diagonal(d: [f64; 3]) -> Matrix3 {
     [[d[0], 0.0, 0.0], [0.0, d[1], 0.0], [0.0, 0.0, d[2]]]
 }
 
-/// `a` at 0, `b` at 1, cell by cell.
+/// Linear interpolation from `a` at 0 to `b` at 1, cell by cell.
 pub fn lerp(a: &Matrix3, b: &Matrix3, share: f64) -> Matrix3 {
     let mut out = *a;
     for (out_row, b_row) in out.iter_mut().zip(b) {
@@ -57,7 +55,7 @@ pub fn lerp(a: &Matrix3, b: &Matrix3, share: f64) -> Matrix3 {
     out
 }
 
-/// Every row divided by its sum, so that equal inputs give equal outputs; rows that sum to zero are left alone.
+/// Every row divided by its sum, so that equal inputs give equal outputs; rows that sum to zero stay unchanged.
 pub fn with_unit_row_sums(m: &Matrix3) -> Matrix3 {
     m.map(|row| {
         let sum: f64 = row.iter().sum();
@@ -65,7 +63,6 @@ pub fn with_unit_row_sums(m: &Matrix3) -> Matrix3 {
     })
 }
 
-/// Whether every cell is a finite number.
 pub fn is_finite(m: &Matrix3) -> bool {
     m.iter().flatten().all(|cell| cell.is_finite())
 }

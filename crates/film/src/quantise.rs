@@ -2,11 +2,10 @@
 
 use glassine_raster::{PixelLoop, run_vectorised};
 
-/// 16-bit code of an encoded value: rounded to the nearest, an exact half to the even code, held inside; not-a-number
-/// gives 0.
+/// 16-bit code of an encoded value: clamped, rounded to nearest, an exact half to the even code; not-a-number gives 0.
 #[inline(always)]
 pub(crate) fn code16(value: f32) -> u16 {
-    // Above 2^23 the steps of an `f32` are whole numbers: the addition rounds, and the code is its lowest 16 bits.
+    // Above 2^23 the steps of an `f32` are whole numbers, so the addition rounds and the code is its lowest 16 bits.
     const WHOLE: f32 = 8_388_608.0;
     let scaled = value * 65_535.0;
     let low = if scaled > 0.0 { scaled } else { 0.0 };
@@ -14,7 +13,6 @@ pub(crate) fn code16(value: f32) -> u16 {
     (held + WHOLE).to_bits() as u16
 }
 
-/// Round to 16-bit codes.
 pub fn quantise16(encoded: &[f32], out: &mut [u16]) {
     run_vectorised(Rounding { encoded, out });
 }
@@ -35,7 +33,7 @@ impl PixelLoop for Rounding<'_> {
     }
 }
 
-/// Round three planes to interleaved 16-bit codes; the shortest of the four ends the run.
+/// Round three planes to interleaved 16-bit codes, up to the shortest of the four buffers.
 pub fn quantise16_planes([red, green, blue]: [&[f32]; 3], out: &mut [u16]) {
     run_vectorised(Interleaving { red, green, blue, out });
 }
@@ -61,11 +59,11 @@ impl PixelLoop for Interleaving<'_> {
     }
 }
 
-/// Threshold in 0..1 of a position: a lattice whose neighbours differ much, so that the dither has little low-frequency
-/// noise.
+/// Dither threshold in 0..1 at a position, from a lattice whose neighbours differ strongly, so that the dither has
+/// little low-frequency noise.
 ///
 /// Source: the additive recurrence with the plastic number's powers, after M. Roberts, "The unreasonable effectiveness
-/// of quasirandom sequences" (2018); the same threshold serves the three channels, so a grey stays grey.
+/// of quasirandom sequences" (2018). The three channels share the threshold, so a grey stays grey.
 #[inline(always)]
 fn threshold(x: u32, y: u32) -> f32 {
     // 2^32 / p and 2^32 / p^2 with p = 1.32471795724474602596.
@@ -75,9 +73,9 @@ fn threshold(x: u32, y: u32) -> f32 {
     if ramp < 0.5 { 2.0 * ramp } else { 2.0 - 2.0 * ramp }
 }
 
-/// Dither to 8-bit codes: interleaved RGB of one row that starts at column `x0` of row `y`.
+/// Dither one row of interleaved RGB, which starts at column `x0` of row `y`, to 8-bit codes.
 ///
-/// The threshold depends on the position in the picture only, so tiles join without a seam.
+/// The threshold depends only on the position in the picture, so tiles join without a seam.
 pub fn quantise8_dithered(encoded: &[f32], out: &mut [u8], x0: u32, y: u32) {
     for (i, (codes, values)) in out.chunks_exact_mut(3).zip(encoded.chunks_exact(3)).enumerate() {
         let lift = threshold(x0.wrapping_add(i as u32), y);
@@ -87,10 +85,10 @@ pub fn quantise8_dithered(encoded: &[f32], out: &mut [u8], x0: u32, y: u32) {
     }
 }
 
-/// 8-bit code of an encoded value lifted by a threshold: rounded down, held inside; not-a-number gives 0.
+/// 8-bit code of an encoded value lifted by a threshold: rounded down and clamped; not-a-number gives 0.
 #[inline(always)]
 fn code8(value: f32, lift: f32) -> u8 {
-    // As in `code16`, with one taken off where the addition rounded up.
+    // As in `code16`, minus one where the addition rounded up.
     const WHOLE: f32 = 8_388_608.0;
     let scaled = value * 255.0 + lift;
     let low = if scaled > 0.0 { scaled } else { 0.0 };
@@ -100,8 +98,8 @@ fn code8(value: f32, lift: f32) -> u8 {
     (rounded.to_bits() & 0xff).wrapping_sub(u32::from(is_above)) as u8
 }
 
-/// Dither three planes of one row, which starts at column `x0` of row `y`, to red, green, blue and 255; the shortest of the
-/// four ends the run. The codes are those of [`quantise8_dithered`].
+/// Dither three planes of one row, which starts at column `x0` of row `y`, to red, green, blue and 255, up to the
+/// shortest of the four buffers. The codes equal those of [`quantise8_dithered`].
 pub fn quantise8_dithered_rgba([red, green, blue]: [&[f32]; 3], out: &mut [u8], x0: u32, y: u32) {
     run_vectorised(Dithering { red, green, blue, out, x0, y });
 }
@@ -167,7 +165,7 @@ mod tests {
         quantise8_dithered(&row, &mut codes, 5, 77);
         for (x, (pixel, codes)) in pixels.chunks_exact(4).zip(codes.chunks_exact(3)).enumerate() {
             let lift = threshold(5 + x as u32, 77);
-            // A cast of Rust rounds towards zero, stays inside and makes 0 of not-a-number.
+            // A cast in Rust rounds towards zero, saturates, and turns not-a-number into 0.
             let wanted = [0, 1, 2].map(|c| (row[3 * x + c] * 255.0 + lift) as u8);
             assert_eq!((&pixel[..3], codes, pixel[3]), (&wanted[..], &wanted[..], 255), "pixel {x}");
         }

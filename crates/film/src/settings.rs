@@ -1,4 +1,5 @@
-//! The adjustable values of one frame, declared once: rows, file checks, help text and documentation follow this table.
+//! The adjustable values of one frame, declared once: user interface, file checks, help and documentation use this
+//! table.
 
 /// What is on the film.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
@@ -13,7 +14,7 @@ pub enum FilmKind {
 }
 
 impl FilmKind {
-    /// Every kind, in the order shown.
+    /// Every kind, in display order.
     pub const ALL: [Self; 3] = [Self::ColourNegative, Self::BlackAndWhite, Self::Slide];
 
     /// Name used in files and on the command line.
@@ -25,7 +26,7 @@ impl FilmKind {
         }
     }
 
-    /// Name shown to the person.
+    /// Name shown to the user.
     pub fn label(self) -> &'static str {
         match self {
             Self::ColourNegative => "Colour negative",
@@ -34,7 +35,7 @@ impl FilmKind {
         }
     }
 
-    /// The kind a file or command names.
+    /// Inverse of [`Self::key`]; `None` for any other text.
     pub fn from_key(key: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|kind| kind.key() == key)
     }
@@ -45,7 +46,7 @@ impl FilmKind {
     }
 }
 
-/// Part of the settings panel a value is shown in.
+/// Section of the settings panel that shows a value.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum ParamGroup {
     /// Exposure and tone.
@@ -54,32 +55,27 @@ pub enum ParamGroup {
     Colour,
     /// Dust and scratches.
     Clean,
-    /// Sharpening.
     Sharpen,
 }
 
 /// One adjustable value of a frame.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ParamSpec {
-    /// Which value.
     pub param: Param,
     /// Name in session files and `--json` output, unit included.
     pub key: &'static str,
-    /// Label in the window.
     pub label: &'static str,
-    /// Unit shown behind the number, possibly empty.
+    /// Unit shown after the number, possibly empty.
     pub unit: &'static str,
-    /// What it does, in one line.
+    /// One line of help.
     pub help: &'static str,
-    /// Panel section.
     pub group: ParamGroup,
-    /// Smallest and largest value that is accepted at all.
+    /// Accepted range.
     pub hard: (f64, f64),
-    /// Range the slider covers.
+    /// Range of the slider.
     pub soft: (f64, f64),
-    /// Value of a new frame.
     pub default: f64,
-    /// Step of the keyboard and the wheel.
+    /// Step for the keyboard and the wheel.
     pub step: f64,
     /// Decimals shown.
     pub decimals: u8,
@@ -89,7 +85,7 @@ macro_rules! params {
     ($($name:ident $key:literal $label:literal $unit:literal $group:ident
        hard $hl:literal $hh:literal soft $sl:literal $sh:literal default $d:literal step $st:literal decimals $dec:literal
        $help:literal;)*) => {
-        /// Names of the adjustable values; what they mean is in [`Param::spec`].
+        /// The adjustable values; [`Param::spec`] gives the meaning of each.
         #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
         pub enum Param { $(#[doc = $help] $name,)* }
 
@@ -167,17 +163,17 @@ params! {
 }
 
 impl Param {
-    /// Every value, in the order shown.
+    /// Every value, in display order.
     pub fn all() -> impl ExactSizeIterator<Item = Self> {
         SPECS.iter().map(|spec| spec.param)
     }
 
-    /// What the value means, its range and default.
+    /// Meaning, range and default of the value.
     pub fn spec(self) -> &'static ParamSpec {
         &SPECS[self as usize]
     }
 
-    /// The value a session file or command names.
+    /// The value with this key in session files and commands.
     pub fn from_key(key: &str) -> Option<Self> {
         SPECS.iter().find(|spec| spec.key == key).map(|spec| spec.param)
     }
@@ -196,12 +192,11 @@ impl Default for Look {
 }
 
 impl Look {
-    /// The value of `param`.
     pub fn get(&self, param: Param) -> f64 {
         self.values[param as usize]
     }
 
-    /// Set a value, held inside its hard range; a value that is not a number is ignored.
+    /// Set a value, clamped to its hard range; not-a-number and infinities are ignored.
     pub fn set(&mut self, param: Param, value: f64) {
         let (low, high) = param.spec().hard;
         if value.is_finite() {

@@ -1,23 +1,23 @@
-//! A compact robust summary of one frame, from which the strip is solved.
+//! Robust, compact statistics of one frame; the strip solve works on these.
 
 use crate::base::{colour_channels, density_of_code};
 use crate::{FilmKind, Stock};
 use glassine_raster::{Plane, Samples16};
 
-/// Most cells a frame is summarised by.
+/// Most cells per frame.
 const MOST_CELLS: usize = 4096;
-/// Most single pixels that are kept beside them.
+/// Most single pixels stored in addition.
 const MOST_SAMPLES: usize = 65_536;
 /// How much a pixel in a corner counts for exposure against one in the centre. Subjects stand in the middle more often than
 /// in the corners; centre-weighted metering is common practice, this curve is ours.
 const CORNER_WEIGHT: f32 = 0.25;
 
-/// Densities of a frame, averaged over small cells so that grain and noise do not count.
+/// Densities of a frame, averaged over small cells to suppress grain and noise.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct FrameStatistics {
     /// Density above base of each cell (slides: density of the encoded transmittance), red, green, blue.
     pub(crate) cells_d: Vec<[f32; 3]>,
-    /// The same of single pixels, evenly spread: small highlights that cells would average away.
+    /// The same for evenly spread single pixels: small highlights that cells would average away.
     pub(crate) samples_d: Vec<[f32; 3]>,
     /// How much each of these counts for its place in the picture: 1 in the centre, [`CORNER_WEIGHT`] in a corner.
     pub(crate) sample_weights: Vec<f32>,
@@ -26,12 +26,12 @@ pub struct FrameStatistics {
 }
 
 impl FrameStatistics {
-    /// Cells the summary rests on.
+    /// Number of cells.
     pub fn cells(&self) -> usize {
         self.cells_d.len()
     }
 
-    /// Density above base below which `share` of the cells of a channel lie; `None` without cells.
+    /// Density above base below which `share` of the cells of a channel are; `None` without cells.
     pub fn density_quantile_d(&self, channel: usize, share: f64) -> Option<f64> {
         let mut values: Vec<f32> =
             self.cells_d.iter().filter_map(|cell| cell.get(channel).copied()).collect();
@@ -43,16 +43,16 @@ impl FrameStatistics {
         values.get(idx).copied().map(f64::from)
     }
 
-    /// Share of pixels at the top of the scan's range, where the scan itself has lost detail.
+    /// Share of pixels at the top of the scan's range, where the scan has lost detail.
     pub fn open_share(&self) -> f64 {
         f64::from(self.open_share)
     }
 }
 
-/// Summarise one frame from linear codes taken inside its image area.
+/// Summarise one frame from linear codes inside its image area.
 ///
-/// Cells are squares whose side is chosen so that about 4096 cover the picture; their *transmittances* are averaged, as a
-/// larger scanner aperture would. `base` is the density of clear film; without one (slides) densities count from full
+/// Cells are squares, sized so that about 4096 cover the picture; their *transmittances* are averaged, as a larger
+/// scanner aperture would do. `base` is the density of clear film; without one (slides) densities count from full
 /// scale.
 pub fn measure_frame(
     linear: &Samples16,
@@ -63,8 +63,9 @@ pub fn measure_frame(
     measure_frame_without(linear, &Plane::filled(0, 0, 0), base, kind)
 }
 
-/// [`measure_frame`] with some pixels left out: 0 in `doubtful` counts in full, 1 in the averages of cells alone (repaired
-/// dust, of which a trace may be left), anything else not at all. Pixels beyond the plane count.
+/// [`measure_frame`] without some pixels: `doubtful` is 0 for pixels that count fully, 1 for those that count only in
+/// cell averages (repaired dust, which may leave traces), anything else for those that do not count. Pixels outside the
+/// plane count.
 pub fn measure_frame_without(
     linear: &Samples16,
     doubtful: &Plane<u8>,
@@ -89,7 +90,7 @@ pub fn measure_frame_without(
         let y1 = (y0 + side).min(height);
         for x0 in (0..width).step_by(side) {
             let x1 = (x0 + side).min(width);
-            // Slivers at the far edges would weigh as much as full cells.
+            // Skip slivers at the far edges, which would weigh as much as full cells.
             if (x1 - x0) * 2 < side || (y1 - y0) * 2 < side {
                 continue;
             }
@@ -107,7 +108,7 @@ pub fn measure_frame_without(
                     open += u64::from(pixel[..used].contains(&u16::MAX));
                 }
             }
-            // What is left of a cell must still stand for it.
+            // Skip cells with less than half of their pixels left.
             if 2 * count < (x1 - x0) * (y1 - y0) {
                 continue;
             }

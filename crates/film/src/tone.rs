@@ -1,4 +1,4 @@
-//! Tone: everything that acts on one layer's log exposure, from balance per band to contrast and the print-like curve.
+//! Tone: every operation on one layer's log exposure, from balance per band to contrast and the print-like curve.
 
 use crate::maths::{exp10, log10};
 use crate::solve::log_from_balance_cc;
@@ -16,7 +16,7 @@ pub enum Rendering {
 }
 
 impl Rendering {
-    /// Both renderings, in the order shown.
+    /// Both renderings, in display order.
     pub const ALL: [Self; 2] = [Self::Straight, Self::Print];
 
     /// Name used in files and on the command line.
@@ -27,7 +27,7 @@ impl Rendering {
         }
     }
 
-    /// Name shown to the person.
+    /// Name shown to the user.
     pub fn label(self) -> &'static str {
         match self {
             Self::Straight => "Straight",
@@ -35,7 +35,7 @@ impl Rendering {
         }
     }
 
-    /// The rendering a file or command names.
+    /// Inverse of [`Self::key`]; `None` for any other text.
     pub fn from_key(key: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|rendering| rendering.key() == key)
     }
@@ -43,27 +43,29 @@ impl Rendering {
 
 /// Log10 of 18 % grey: the pivot of contrast.
 pub(crate) const MID_LOG: f64 = -0.744_727_494_896_694;
-/// Centres of the shadow, middle and highlight bands in log10 exposure: four stops under, at, and 1.8 stops over mid grey.
+/// Centres of the shadow, middle and highlight bands in log10 exposure: four stops under, at, and 1.8 stops over mid
+/// grey.
 pub const BAND_CENTRES_LOG: [f64; 3] = [MID_LOG - 1.0, MID_LOG, MID_LOG + 0.55];
-/// Steepest change of a band offset that still leaves the tone curve rising.
+/// Least slope of the tone curve under any band offsets.
 const LEAST_SLOPE: f64 = 0.05;
 
-/// One layer's tone curve: offsets in log10 exposure at the three band centres, joined smoothly.
+/// One layer's tone curve: offsets in log10 exposure at the three band centres, smoothly interpolated.
 ///
 /// ```text
-/// y(e) = e + offset(e);  offset is constant outside the outer centres and joins them by cubics with zero slope at centres
+/// y(e) = e + offset(e)
+/// offset: constant outside the outer centres, between centres cubics with zero slope at the centres
 /// ```
-/// Offsets are held so that the curve rises everywhere.
+/// Offsets are limited so that the curve rises everywhere.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ToneCurve {
     offsets_log: [f64; 3],
 }
 
 impl ToneCurve {
-    /// From offsets at shadow, middle and highlight centres.
+    /// From offsets at the shadow, middle and highlight centres.
     pub fn new(offsets_log: [f64; 3]) -> Self {
         let [mut shadow, middle, mut highlight] = offsets_log.map(|x| if x.is_finite() { x } else { 0.0 });
-        // A smoothstep's steepest slope is 1.5 / width, so the drop between two centres must stay under width / 1.5.
+        // A smoothstep's steepest slope is 1.5 / width, so the drop between two centres must stay below width / 1.5.
         let drop =
             |a: usize, b: usize| (BAND_CENTRES_LOG[b] - BAND_CENTRES_LOG[a]) / 1.5 * (1.0 - LEAST_SLOPE);
         shadow = shadow.min(middle + drop(0, 1));
@@ -71,12 +73,11 @@ impl ToneCurve {
         Self { offsets_log: [shadow, middle, highlight] }
     }
 
-    /// Offsets at the three centres, as held.
+    /// Offsets at the three centres, after limiting.
     pub fn offsets_log(&self) -> [f64; 3] {
         self.offsets_log
     }
 
-    /// Offset at a log10 exposure.
     pub fn offset_log(&self, log_exposure: f64) -> f64 {
         let [shadow, middle, highlight] = self.offsets_log;
         let [s, m, h] = BAND_CENTRES_LOG;
@@ -87,13 +88,12 @@ impl ToneCurve {
         shadow + (middle - shadow) * smooth(s, m) + (highlight - middle) * smooth(m, h)
     }
 
-    /// Output log10 exposure.
     pub fn apply(&self, log_exposure: f64) -> f64 {
         log_exposure + self.offset_log(log_exposure)
     }
 }
 
-/// The three tone curves (red, green, blue) that the balance wheels of a look *are*.
+/// The three tone curves (red, green, blue) that a look's balance wheels represent.
 pub fn band_curves(look: &Look) -> [ToneCurve; 3] {
     use Param::{HighlightTintCc, HighlightWarmthCc, MidTintCc, MidWarmthCc, ShadowTintCc, ShadowWarmthCc};
     let band = |warm: Param, tint: Param| log_from_balance_cc([look.get(warm), look.get(tint)]);
@@ -105,8 +105,8 @@ pub fn band_curves(look: &Look) -> [ToneCurve; 3] {
     [0, 1, 2].map(|layer| ToneCurve::new(bands.map(|offsets| offsets[layer])))
 }
 
-/// The look whose wheels give these curves, as far as wheels can: what the curves lift together is exposure, not balance,
-/// and is left out.
+/// The look whose wheels come closest to these curves; a lift common to all three curves is exposure, not balance, and
+/// is dropped.
 #[must_use]
 pub fn look_from_band_curves(look: &Look, curves: &[ToneCurve; 3]) -> Look {
     use Param::{HighlightTintCc, HighlightWarmthCc, MidTintCc, MidWarmthCc, ShadowTintCc, ShadowWarmthCc};
@@ -121,7 +121,7 @@ pub fn look_from_band_curves(look: &Look, curves: &[ToneCurve; 3]) -> Look {
     out
 }
 
-/// Everything that happens to one layer's log10 exposure on the way to output light.
+/// All operations on one layer's log10 exposure up to output light.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct LayerTone {
     offset_log: f64,
@@ -132,7 +132,7 @@ pub(crate) struct LayerTone {
 }
 
 impl LayerTone {
-    /// `white_shift_log`: log exposure by which the white point was moved.
+    /// `white_shift_log`: shift of the white point in log exposure.
     pub(crate) fn new(
         offset_log: f64,
         band: ToneCurve,
@@ -150,7 +150,7 @@ impl LayerTone {
         }
     }
 
-    /// Output light (1 = white) of a layer's log10 exposure.
+    /// Output light (1 = white) for a layer's log10 exposure.
     pub(crate) fn light(&self, log_exposure: f64) -> f64 {
         let e = self.band.apply(log_exposure + self.offset_log);
         let e = white_moved(e, self.white_shift_log);
@@ -162,19 +162,19 @@ impl LayerTone {
     }
 }
 
-/// Move white: what was at log exposure `shift` comes to 0 while mid grey and everything darker stays.
+/// Move the white point: log exposure `shift` maps to 0, while mid grey and everything darker stays.
 ///
-/// A rational curve above mid grey, `y = x / (1 + k x)` with `x` counted from mid grey: slope 1 at mid grey, rising.
+/// Above mid grey this is a rational curve, `y = x / (1 + k x)` with `x` counted from mid grey: slope 1 there, rising.
 fn white_moved(e: f64, shift: f64) -> f64 {
     let x = e - MID_LOG;
     if x <= 0.0 || shift == 0.0 {
         return e;
     }
-    // y(x1) = x0 with x0 the distance from mid grey to white and x1 the same moved.
+    // y(x1) = x0, with x0 the distance from mid grey to white and x1 that to the shifted white.
     let x0 = -MID_LOG;
     let x1 = (x0 + shift).max(0.25 * x0);
     let k = 1.0 / x0 - 1.0 / x1;
-    // For k < 0 the curve has a pole at -1/k; it is continued as a line from half way.
+    // For k < 0 the curve has a pole at -1/k; a line continues it from part of the way to the pole.
     if k < 0.0 {
         let pole = -1.0 / k;
         let join = pole * 0.6_f64.max(x1 / pole);
@@ -187,26 +187,26 @@ fn white_moved(e: f64, shift: f64) -> f64 {
     MID_LOG + x / (1.0 + k * x)
 }
 
-/// Slope of a print at mid grey, log light to log exposure: a negative of 0.6 on ordinary paper of 2.0 to 2.5 gives 1.2 to
-/// 1.5. Source: published contrasts of negative and grade 2 papers.
+/// Slope of a print at mid grey, log light over log exposure: a negative of 0.6 on ordinary paper of 2.0 to 2.5 gives
+/// 1.2 to 1.5. Source: published contrasts of negative and grade 2 papers.
 const PRINT_SLOPE: f64 = 1.4;
-/// Slope deep in the shadows. Ours: a step of the scene stays a step as large as in proportional rendering, where the
-/// S of a paper would have merged it with black.
+/// Slope deep in the shadows. Ours: it keeps a step of the scene as large as in proportional rendering, where the S of
+/// a paper would have merged it with black.
 const TOE_SLOPE: f64 = 1.0;
 /// Log exposure below mid grey over which the slope falls by a factor of e towards that of the toe. Ours: with 0.5 the
-/// exposure range from 0.04 D to 2.07 D (90 % of a paper's black) is 2.13, between papers of grade 0 (2.27) and of grade 2
-/// (1.87) behind a negative of 0.6.
+/// exposure range from 0.04 D to 2.07 D (90 % of a paper's black) is 2.13, between papers of grade 0 (2.27) and of
+/// grade 2 (1.87) for a negative of 0.6.
 const TOE_LENGTH_LOG: f64 = 0.5;
 
-/// Reflectance of a print: an S in log exposure towards paper white, and an open toe.
+/// Reflectance of a print: an S in log exposure towards paper white, with an open toe.
 ///
 /// ```text
 /// x = e - mid                                             m = 0.18 at mid grey
 /// x >= 0:  light = 1 / (1 + ((1 - m) / m) * 10^(-g x))    g = 1.4 / (1 - m)
 /// x <  0:  log light = log m + x - 0.2 (1 - exp(x / 0.5))
 /// ```
-/// Above mid grey it is a logistic in log light whose slope at mid grey is 1.4. Below, the slope is `1 + 0.4 exp(x / 0.5)`:
-/// 1.4 at mid grey, where both meet, and 1.05 one density below it.
+/// Above mid grey this is a logistic in log light whose slope at mid grey is 1.4. Below, the slope is
+/// `1 + 0.4 exp(x / 0.5)`: 1.4 at mid grey, where both meet, and 1.05 one density below it.
 fn print_light(e: f64) -> f64 {
     const MID_LIGHT: f64 = 0.18;
     let x = e - MID_LOG;
@@ -218,7 +218,7 @@ fn print_light(e: f64) -> f64 {
     1.0 / (1.0 + ((1.0 - MID_LIGHT) / MID_LIGHT) * exp10((-g * x).min(30.0)))
 }
 
-/// Log10 of light, with darkness held at -8.
+/// Log10 of light, at least -8.
 pub(crate) fn log_of_light(light: f64) -> f64 {
     if light > 1e-8 { log10(light) } else { -8.0 }
 }

@@ -1,4 +1,4 @@
-//! Colour science against values that a general-purpose library computed once (`tests/reference/colour_values.py`).
+//! Colour science against reference values from a general-purpose library (`tests/reference/colour_values.py`).
 
 use glassine_film::OutputSpace;
 use glassine_film::colour::{
@@ -41,7 +41,7 @@ fn spaces_have_the_primaries_and_curves_of_their_documents() {
             assert_eq!(space, OutputSpace::LinearSrgb);
             continue;
         }
-        // The library derives D50 from 0.3457, 0.3585 where the profile white has four digits: 2e-4 covers that.
+        // The library derives D50 from 0.3457, 0.3585, while the profile white has four digits: 2e-4 covers that.
         for (row, want) in space.to_xyz().iter().zip(entry["to_xyz"].as_array().expect("rows")) {
             check(row, &numbers(want), 2.5e-4);
         }
@@ -58,7 +58,7 @@ fn lab_differences_and_the_perceptual_space_agree_with_the_library() {
     let golden = golden();
     for entry in golden["lab"].as_array().expect("entries") {
         let lab = lab_from_xyz_d50(three(&entry["xyz"]));
-        // The library takes the white as chromaticity, which costs the last digits.
+        // The library takes the white as chromaticity, which loses the last digits.
         check(&[lab.l, lab.a, lab.b], &numbers(&entry["lab"]), 1e-6);
     }
     for entry in golden["delta_e_2000"].as_array().expect("entries") {
@@ -69,7 +69,7 @@ fn lab_differences_and_the_perceptual_space_agree_with_the_library() {
     }
     for entry in golden["oklab"].as_array().expect("entries") {
         let colour = perceptual_from_linear_srgb(three(&entry["linear_srgb"]));
-        // The library goes through XYZ with rounded matrices.
+        // The library converts through XYZ with rounded matrices.
         check(&[colour.l, colour.a, colour.b], &numbers(&entry["oklab"]), 5e-4);
     }
 }

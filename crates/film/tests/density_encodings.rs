@@ -1,4 +1,4 @@
-//! The pipeline against published encodings of film density: given their constants as a stock, it gives their numbers.
+//! The pipeline against published encodings of film density: with their constants as a stock it returns their numbers.
 
 use glassine_film::matrix::{IDENTITY, Matrix3, apply};
 use glassine_film::{
@@ -10,7 +10,7 @@ fn stock(kind: FilmKind, gamma: f64, unmix: Matrix3, working_matrix: Matrix3) ->
     Stock { kind, curves, unmix, working_matrix, ..default_stock(kind).clone() }
 }
 
-/// Linear light that the pipeline gives for densities above base when density `white_d` is to be white.
+/// Linear light from the pipeline for densities above base if density `white_d` is white.
 fn light(stock: &Stock, density_d: [f64; 3], white_d: f64) -> [f64; 3] {
     let line: Vec<f32> = (0..=u16::MAX).map(|code| f32::from(code) / 65_535.0).collect();
     let look = Look::default();
@@ -37,8 +37,8 @@ fn light(stock: &Stock, density_d: [f64; 3], white_d: f64) -> [f64; 3] {
 
 #[test]
 fn printing_density_codes_give_their_published_light() {
-    // Printing density above base is 0.002 a code from code 95, white is code 685, gamma 0.6. Light of each code with black
-    // at the base, computed with colour-science 0.4.7 (`log_decoding_Cineon`).
+    // Printing density above base is 0.002 per code from code 95, white is code 685, gamma 0.6. Light of each code with
+    // black at the base, computed with colour-science 0.4.7 (`log_decoding_Cineon`).
     let stock = stock(FilmKind::BlackAndWhite, 0.6, IDENTITY, IDENTITY);
     let density = |code: f64| 0.002 * (code - 95.0);
     for (code, want) in [

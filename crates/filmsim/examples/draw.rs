@@ -1,7 +1,7 @@
-//! Look at what the model makes, and remake the bundled scenes.
+//! Draws what the model produces, and remakes the bundled scenes.
 //!
-//! `draw scene NAME SIDE OUT.jpg` calculates one scene; `draw bundle SIDE FOLDER` calculates all bundled ones;
-//! `draw strip ID PPI OUT.tif` renders a demo strip with its truth beside it; `draw demo FOLDER` makes the demo's scans.
+//! `draw scene NAME SIDE OUT.jpg` calculates one scene; `draw bundle SIDE FOLDER` calculates all bundled ones; `draw
+//! strip ID PPI OUT.tif` renders a demo strip with its truth beside it; `draw demo FOLDER` writes the demo's scans.
 
 use std::path::Path;
 
@@ -45,7 +45,7 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     Ok(())
 }
 
-/// 8-bit sRGB with the light of the largest code at [`BUNDLED_WHITE`].
+/// Write an 8-bit sRGB file whose largest code is the light [`BUNDLED_WHITE`].
 fn write_jpeg(path: &Path, picture: &Picture) -> Result<(), Box<dyn std::error::Error>> {
     let code = |light: f32| {
         let v = (light / BUNDLED_WHITE).clamp(0.0, 1.0);

@@ -12,40 +12,36 @@ use crate::scene::SceneId;
 use crate::stock::StockId;
 use crate::strip::{Dirt, FrameSpec, StripSpec};
 
-/// Raised whenever the same description would give other pixels, so that older files are made anew.
+/// Must be raised whenever the same description would give other pixels, so that older files are remade.
 const PIXELS_VERSION: u32 = 3;
 
 /// One strip of the demo.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct DemoInfo {
-    /// Short name; also the base name of exported frames.
+    /// Short name, also the base name of exported frames.
     pub id: &'static str,
-    /// Title shown to the person.
+    /// Title shown to the user.
     pub title: &'static str,
-    /// What is on it.
     pub description: &'static str,
-    /// File name of the scan.
     pub scan_file_name: &'static str,
-    /// Film kind, as session files name it.
+    /// Film kind, as in session files.
     pub film_kind_key: &'static str,
-    /// Frame format, as session files name it.
+    /// Frame format, as in session files.
     pub format_id: &'static str,
-    /// Frames on the strip.
     pub n_frames: u32,
-    /// Scan resolution, pixels an inch.
+    /// Scan resolution, pixels per inch.
     pub ppi: u32,
 }
 
 /// A demo scan on disk.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct DemoScan {
-    /// The scan.
     pub path: PathBuf,
-    /// Film kind, as session files name it.
+    /// Film kind, as in session files.
     pub film_kind_key: &'static str,
-    /// Frame format, as session files name it.
+    /// Frame format, as in session files.
     pub format_id: &'static str,
-    /// Title shown to the person.
+    /// Title shown to the user.
     pub title: &'static str,
     /// Short name of the strip.
     pub id: &'static str,
@@ -96,12 +92,11 @@ const STRIPS: [DemoInfo; 4] = [
     },
 ];
 
-/// The demo's strips.
 pub fn demo_strips() -> &'static [DemoInfo] {
     &STRIPS
 }
 
-/// The description of a demo strip at any resolution (for tests: 150 to 300 ppi renders in a moment).
+/// The description of a demo strip at any resolution (for tests: 150 to 300 ppi renders quickly).
 pub fn spec(id: &str, ppi: f64) -> Option<StripSpec> {
     let mut spec = match id {
         "harbour" => harbour(),
@@ -112,7 +107,7 @@ pub fn spec(id: &str, ppi: f64) -> Option<StripSpec> {
     };
     spec.ppi = ppi;
     let longest_mm = spec.frames.iter().flat_map(|f| f.size_mm).fold(1.0, f64::max);
-    // Scenes are drawn a little coarser than the scan: film and lens are not sharper than that either.
+    // Scenes are slightly coarser than the scan, since film and lens are not sharper than that either.
     spec.scene_px = (0.85 * longest_mm * spec.px_per_mm()).clamp(48.0, 1360.0) as u32;
     Some(spec)
 }
@@ -219,11 +214,12 @@ fn islands() -> StripSpec {
     spec
 }
 
-/// Make the demo's scans in `folder`, skipping those already complete.
+/// Write the demo's scans to `folder`, skipping those already complete.
 ///
 /// The files are 16-bit linear RGB with infrared as a fourth, unspecified sample. The same version of the program
-/// always writes the same pixels. A file is complete when the stamp beside it names its version and length; scans appear
-/// whole or not at all. `progress` gets the part done (0..1) and what is being made, on the calling thread.
+/// always writes the same pixels. A file is complete if the stamp beside it names its version and length; scans are
+/// written whole or not at all. `progress` gets the share done (0..1) and the name of the current scan, on the calling
+/// thread.
 pub fn make_demo(
     folder: &Path,
     progress: &dyn Fn(f32, &str),
@@ -304,7 +300,7 @@ mod tests {
         assert!(!is_complete(&path, &stamp_path, &info));
         make_strip(&info, &path, &stamp_path, &|_| (), &CancelToken::new()).expect("a small strip is made");
         assert!(is_complete(&path, &stamp_path, &info));
-        // Another resolution, or a file cut short, is not complete.
+        // Another resolution or a truncated file is not complete.
         assert!(!is_complete(&path, &stamp_path, &DemoInfo { ppi: 51, ..info }));
         let bytes = std::fs::read(&path).expect("the scan is there");
         std::fs::write(&path, &bytes[..bytes.len() / 2]).expect("it can be cut");

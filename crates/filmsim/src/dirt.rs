@@ -1,18 +1,18 @@
-//! Dust, hairs and scratches: drawn once into planes that both spoil the scan and tell the truth about it.
+//! Dust, hairs and scratches: drawn once into planes that both damage the scan and record the truth about it.
 
 use rayon::prelude::*;
 
 use crate::noise::{Dice, value2};
 use crate::strip::{Defect, StripSpec};
 
-/// What covers one pixel.
+/// Damage at one pixel.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
 pub(crate) struct Cover {
-    /// Visible light taken away, 255 = all.
+    /// Share of visible light blocked, 255 = all.
     pub(crate) visible: u8,
-    /// Infrared light taken away.
+    /// Share of infrared light blocked.
     pub(crate) infrared: u8,
-    /// Image layers scratched away, 255 = all.
+    /// Share of image layers scratched off, 255 = all.
     pub(crate) lifted: u8,
     /// [`Defect`] code.
     pub(crate) class: u8,
@@ -27,12 +27,12 @@ struct Stroke {
     visible: f32,
     infrared: f32,
     lifted: f32,
-    /// Irregularity of the outline, fraction of the half width.
+    /// Irregularity of the outline, as a fraction of the half width.
     ragged: f32,
     seed: u32,
 }
 
-/// All dirt of a strip, one cover a pixel.
+/// All dirt of a strip, one cover per pixel.
 pub(crate) fn draw(spec: &StripSpec, width: u32, height: u32) -> Vec<Cover> {
     let mut covers = vec![Cover::default(); width as usize * height as usize];
     let strokes = strokes(spec);
@@ -46,7 +46,7 @@ pub(crate) fn draw(spec: &StripSpec, width: u32, height: u32) -> Vec<Cover> {
     covers
 }
 
-/// Draw the part of a stroke that falls into a band of rows.
+/// Draw the part of a stroke inside a band of rows.
 fn stamp(stroke: &Stroke, rows: &mut [Cover], width: usize, y0: usize) {
     let n_rows = rows.len() / width;
     let (first, last) = (y0 as f32, (y0 + n_rows) as f32);
@@ -65,7 +65,7 @@ fn stamp(stroke: &Stroke, rows: &mut [Cover], width: usize, y0: usize) {
                 let turn = dy.atan2(dx);
                 let outline =
                     1.0 + stroke.ragged * value2(turn.cos() * 1.7 + 9.0, turn.sin() * 1.7, stroke.seed);
-                // Narrow things cover a pixel only in part.
+                // Narrow strokes cover a pixel only in part.
                 let inside = (radius * outline - dx.hypot(dy) + 0.5).clamp(0.0, 1.0).min(2.0 * radius);
                 if inside <= 0.0 {
                     continue;
@@ -169,7 +169,7 @@ fn scratch(spec: &StripSpec, dice: &mut Dice, class: Defect) -> Stroke {
     let mut dabs = Vec::new();
     for i in 0..(length_mm / step_mm) as usize {
         let along = i as f64 * step_mm;
-        // The point skips where the film lay hollow.
+        // The scratching point skips where the film was hollow.
         let pressure = value2(along as f32 * 0.6, 0.5, seed) + 0.55;
         if pressure > 0.0 && (u + along).abs() < half_film {
             let p = spec.scan_from_film(
@@ -187,8 +187,8 @@ fn scratch(spec: &StripSpec, dice: &mut Dice, class: Defect) -> Stroke {
     }
 }
 
-/// A line torn through the emulsion by grit in a camera or a squeegee: straight but for a slow wave, along or across the
-/// film, and with next to nothing of it in the infrared, to which dyes are nearly clear. Widths and lengths are ours.
+/// A line torn through the emulsion by grit in a camera or a squeegee: straight except for a slow wave, along or across
+/// the film, and almost absent in the infrared, to which dyes are nearly clear. Widths and lengths are ours.
 fn line(spec: &StripSpec, dice: &mut Dice) -> Stroke {
     let [mut u, mut v] = on_film(spec, dice);
     let is_along = dice.range(0.0, 1.0) < 0.6;

@@ -1,7 +1,7 @@
-//! Films and scanners drawn at random, and small pictures of them: what a balance has to cope with, without a whole scan.
+//! Random films and scanners with small pictures of them: the cases a balance must handle, without whole scans.
 //!
-//! Every figure of [`StockId::Lantern200`](crate::StockId) and of the default scanner varies, around middles that give greys
-//! the usual balance and slopes. How far:
+//! Every figure of [`StockId::Lantern200`](crate::StockId) and of the default scanner varies around middles that give
+//! greys the usual balance and slopes, by these amounts:
 //!
 //! | what | one standard deviation | source |
 //! |---|---|---|
@@ -11,8 +11,8 @@
 //! | dye peaks, sensitivity peaks, scanner bands | 2, 3, 3 nm; three scanners in five broad, one narrow, one near Status M | ours |
 //! | mask, inhibition | 8 %, 0.05 | ours |
 //!
-//! Together they move the grey of a generic stock by 0.10 log10 exposure along the lights and 0.13 across (root mean square
-//! over 72 films), more than speeds alone: scanner bands and dyes have the larger part.
+//! Together they move the grey of a generic stock by 0.10 log10 exposure along the lights and 0.13 across (root mean
+//! square over 72 films), more than speeds alone: scanner bands and dyes contribute most.
 
 use glassine_raster::Samples16;
 
@@ -22,17 +22,17 @@ use crate::scene::Picture;
 use crate::spectrum::{BANDS, Spectrum, black_body, colour_basis, lobe, overlap, spectrum};
 use crate::stock::{Emulsion, Stock, StockId};
 
-/// The light a picture is taken in.
+/// The light in which a picture is taken.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Light {
-    /// Temperature of the black body that stands for it; 5500 is the light the film is made for.
+    /// Temperature of the black body that represents it; 5500 is the light for which the film is made.
     pub kelvin: f64,
-    /// Light of a green line added, as a part of the black body's at 545 nm: fluorescent lamps.
+    /// Light of an added green line, as a share of the black body's at 545 nm: fluorescent lamps.
     pub green_line: f64,
 }
 
 impl Light {
-    /// The light the film is made for.
+    /// The light for which the film is made.
     pub const DAYLIGHT: Self = Self { kelvin: 5500.0, green_line: 0.0 };
 
     fn spectrum(self) -> Spectrum {
@@ -42,14 +42,14 @@ impl Light {
     }
 }
 
-/// A film with the scanner that reads it.
+/// A film and the scanner that reads it.
 #[derive(Debug)]
 pub struct DrawnFilm {
     film: Emulsion,
     table: BandTable,
 }
 
-/// Random numbers, one after the other.
+/// A sequence of random numbers.
 struct Draw(Dice);
 
 impl Draw {
@@ -63,7 +63,7 @@ impl Draw {
 }
 
 impl DrawnFilm {
-    /// The film of a seed.
+    /// The film for a seed.
     pub fn new(seed: u32) -> Self {
         let (stock, bands) = stock_and_bands(StockId::Drawn(seed));
         let film = Emulsion::new(stock);
@@ -71,7 +71,7 @@ impl DrawnFilm {
         Self { film, table }
     }
 
-    /// The same film of another day: speeds 0.02, slopes 1.5 % from another batch and bath (one standard deviation).
+    /// The same film on another day: speeds 0.02, slopes 1.5 % from another batch and bath (one standard deviation).
     #[must_use]
     pub fn another_day(&self, seed: u32, film_seed: u32) -> Self {
         let (mut stock, bands) = stock_and_bands(StockId::Drawn(film_seed));
@@ -86,13 +86,13 @@ impl DrawnFilm {
         Self { film, table }
     }
 
-    /// Density of clear film against open light: red, green, blue.
+    /// Density of clear film relative to open light: red, green, blue.
     pub fn base_d(&self) -> [f64; 3] {
         let [r, g, b, _] = self.table.densities([0.0; 3]);
         [r, g, b].map(f64::from)
     }
 
-    /// Linear scan codes of a picture taken in some light, `stops` above the meter; open light is full scale.
+    /// Linear scan codes of a picture taken in a given light, `stops` above the meter; open light is full scale.
     pub fn photograph(&self, picture: &Picture, light: Light, stops: f64, seed: u32) -> Samples16 {
         let rows = self.film.exposures_in(&light.spectrum());
         let gain = 2f64.powf(stops) as f32;
@@ -120,7 +120,7 @@ impl DrawnFilm {
     }
 }
 
-/// A stock and the bands it is seen by: drawn together, or the default scanner's.
+/// A stock and the bands of its scanner: drawn together, or the default scanner's.
 pub(crate) fn stock_and_bands(id: StockId) -> (Stock, [Spectrum; 3]) {
     let StockId::Drawn(seed) = id else { return (Stock::of(id), bands()) };
     let mut draw = Draw(Dice::new(u64::from(seed) ^ 0xF11A_0000));
@@ -189,8 +189,8 @@ fn draw_bands(draw: &mut Draw) -> [Spectrum; 3] {
 }
 
 impl Emulsion {
-    /// Rows of [`Emulsion::exposure_from_rgb`] for another light: 1 for an 18 % grey in daylight, and the light metered
-    /// in green.
+    /// Rows of [`Emulsion::exposure_from_rgb`] for another light: 1 for an 18 % grey in daylight, with the light
+    /// metered in green.
     fn exposures_in(&self, light: &Spectrum) -> [[f32; 3]; 3] {
         let daylight = black_body(5500.0);
         let basis = colour_basis();

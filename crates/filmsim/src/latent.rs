@@ -1,4 +1,4 @@
-//! From a scene picture to the latent image: what reaches each layer of the film behind a real lens.
+//! From a scene picture to the latent image: the exposure of each film layer behind a real lens.
 
 use rayon::prelude::*;
 
@@ -42,7 +42,7 @@ impl Latent {
         Self { width, height, cells }
     }
 
-    /// Exposure at a place in the unit square of the upright picture (held at the edges).
+    /// Exposure at a position in the unit square of the upright picture (clamped at the edges).
     pub(crate) fn at(&self, u: f64, v: f64) -> [f32; 3] {
         let x = (u * self.width as f64 - 0.5).clamp(0.0, (self.width - 1) as f64) as f32;
         let y = (v * self.height as f64 - 0.5).clamp(0.0, (self.height - 1) as f64) as f32;
@@ -69,7 +69,7 @@ fn halate(cells: &mut [[f32; 3]], width: usize, height: usize) {
         let (mut sum, mut n) = (0.0, 0.0);
         for y in y0..(y0 + STEP).min(height) {
             for x in x0..(x0 + STEP).min(width) {
-                // Only what is much brighter than white leaves a visible ring.
+                // Only light much brighter than white leaves a visible ring.
                 sum += (cells[y * width + x][0] - 6.0).max(0.0);
                 n += 1.0;
             }
@@ -91,7 +91,7 @@ fn halate(cells: &mut [[f32; 3]], width: usize, height: usize) {
     }
 }
 
-/// A value between the middles of coarse cells.
+/// A value interpolated between the middles of coarse cells.
 fn between(cells: &[f32], w: usize, h: usize, x: f32, y: f32) -> f32 {
     let (x, y) = ((x - 0.5).clamp(0.0, w as f32 - 1.0), (y - 0.5).clamp(0.0, h as f32 - 1.0));
     let (ix, iy) = (x as usize, y as usize);
@@ -102,7 +102,7 @@ fn between(cells: &[f32], w: usize, h: usize, x: f32, y: f32) -> f32 {
     top * (1.0 - fy) + bottom * fy
 }
 
-/// Mean over a square of `2 reach + 1`, cut off at the borders.
+/// Mean over a square of side `2 reach + 1`, truncated at the borders.
 pub(crate) fn box_blur(src: &[f32], w: usize, h: usize, reach: usize) -> Vec<f32> {
     let mut rows = vec![0f32; w * h];
     for y in 0..h {

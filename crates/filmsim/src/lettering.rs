@@ -1,4 +1,4 @@
-//! Edge print: names and numbers exposed on the film by its maker, as small round-cornered dot-matrix letters.
+//! Edge print: names and numbers that the maker exposes on the film, as small round-cornered dot-matrix letters.
 
 /// One piece of edge print, in film millimetres (origin at the middle of the film).
 #[derive(Debug, Clone)]
@@ -12,7 +12,7 @@ pub(crate) struct Lettering {
     pub(crate) height_mm: f64,
 }
 
-/// Rows of 5 dots, top first, for the letters that edge print uses.
+/// Rows of 5 dots, top first, for the letters used in edge print.
 fn glyph(letter: u8) -> [u8; 7] {
     match letter {
         b'0' => [14, 17, 19, 21, 25, 17, 14],
@@ -48,7 +48,6 @@ fn glyph(letter: u8) -> [u8; 7] {
 const ADVANCE: f64 = 0.86;
 
 impl Lettering {
-    /// Place a text.
     pub(crate) fn new(text: &str, along_mm: f64, across_mm: f64, height_mm: f64) -> Self {
         Self { text: text.bytes().collect(), along_mm, across_mm, height_mm }
     }
@@ -80,7 +79,7 @@ impl Lettering {
         let (fx, fy) = (x - x.floor(), y - y.floor());
         let top = dot(ix, iy) * (1.0 - fx) + dot(ix + 1, iy) * fx;
         let bottom = dot(ix, iy + 1) * (1.0 - fx) + dot(ix + 1, iy + 1) * fx;
-        // Bilinear dots pushed towards yes or no: round strokes with soft edges.
+        // Bilinear dots with raised contrast: round strokes with soft edges.
         (((top * (1.0 - fy) + bottom * fy) - 0.3) / 0.4).clamp(0.0, 1.0) as f32
     }
 }

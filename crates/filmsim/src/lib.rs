@@ -1,4 +1,4 @@
-//! A forward model of film and scanner: makes the demo session and the test strips of the workspace.
+//! A forward model of film and scanner that renders the demo session and the test strips of the workspace.
 //!
 //! ```text
 //! scene (linear RGB) -> spectra -> exposure of three layers -> developed crystals -> dyes, mask, silver
@@ -6,13 +6,14 @@
 //! ```
 //! *Scope*: masked colour negative, silver negative and slide film in a holder, with rebates, perforations, edge print,
 //! skew, grain, dust, hairs and scratches, films and scanners drawn at random; everything about the result is known and
-//! handed out as [`StripTruth`].
-//! *Simplifications*: spectra on a 10 nm grid; a linear RGB colour stands for one smooth spectrum; grain is counting noise
-//! of the developed fraction; stray light is a local mean.
-//! *Out of scope*: inverting anything. **Invariant:** this crate shares no formula with `film`, otherwise a test of one by
-//! the other would prove nothing.
+//! returned as [`StripTruth`].
+//! *Simplifications*: spectra on a 10 nm grid; a linear RGB colour represents one smooth spectrum; grain is counting
+//! noise of the developed fraction; stray light is a local mean.
+//! *Out of scope*: inverting anything. **Invariant:** this crate shares no formula with `film`, because otherwise
+//! testing one with the other would prove nothing.
 //!
-//! Every pixel is a pure function of the description: the same [`StripSpec`] gives the same bytes on any number of threads.
+//! Every pixel is a pure function of the description: the same [`StripSpec`] gives the same bytes on any number of
+//! threads.
 
 mod demo;
 mod dirt;

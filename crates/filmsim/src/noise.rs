@@ -1,6 +1,6 @@
 //! Repeatable randomness: integer hashes, lattice noise and a small sequential generator.
 //!
-//! Everything here is a pure function of its arguments, so a picture does not depend on the order pixels are made in.
+//! Everything here is a pure function of its arguments, so a picture does not depend on the order of its pixels.
 
 /// Mix two lattice coordinates and a seed into 32 well-spread bits (multiply-and-shift mixing, constants ours).
 pub(crate) fn hash2(x: i32, y: i32, seed: u32) -> u32 {
@@ -52,12 +52,12 @@ pub(crate) fn fbm2(x: f32, y: f32, octaves: u32, seed: u32) -> f32 {
     sum
 }
 
-/// A small sequential generator (64-bit counter with a mixing output), for lists of things.
+/// A small sequential generator (64-bit counter with a mixing output), for lists of objects.
 #[derive(Debug, Clone)]
 pub(crate) struct Dice(u64);
 
 impl Dice {
-    /// A sequence named by its seed.
+    /// A sequence determined by its seed.
     pub(crate) fn new(seed: u64) -> Self {
         Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ 0x51_7C_C1_B7)
     }

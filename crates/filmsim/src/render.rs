@@ -1,7 +1,7 @@
-//! From the description of a strip to the codes a scanner would deliver, and the truth about them.
+//! From the description of a strip to the codes that a scanner would deliver, and the truth about them.
 //!
-//! Rows are made in chunks with a margin for the blur; every pixel is a pure function of its position, so chunk size and
-//! thread count leave no trace.
+//! Rows are rendered in chunks with a margin for the blur; every pixel is a pure function of its position, so chunk
+//! size and thread count do not affect the result.
 
 use glassine_raster::{CancelToken, Orientation, Plane, Samples16};
 use rayon::prelude::*;
@@ -17,16 +17,14 @@ use crate::scene::{self, SceneId};
 use crate::stock::Emulsion;
 use crate::strip::{FrameTruth, PatchTruth, RenderedStrip, StripSpec, StripTruth};
 
-/// Rows a worker makes at a time.
+/// Rows that a worker renders at a time.
 const CHUNK_ROWS: usize = 48;
-/// Light that leaks through an opaque holder.
+/// Transmittance of an opaque holder, which leaks a little light.
 const HOLDER_T: f32 = 0.000_3;
-/// Spacing of the coarse grid on which stray light is gathered, mm.
+/// Spacing of the coarse grid for stray light, mm.
 const FLARE_STEP_MM: f64 = 1.5;
 
-/// Render a strip.
-///
-/// `progress` is called with the part done, 0..1, from the calling thread.
+/// Render a strip; `progress` gets the share done, 0..1, on the calling thread.
 pub fn render_strip(
     spec: &StripSpec,
     progress: &dyn Fn(f32),
@@ -73,7 +71,7 @@ pub fn render_strip(
     Ok(RenderedStrip { samples, truth, ppi: spec.ppi })
 }
 
-/// A frame ready for exposure: its latent image and its place on the film.
+/// A frame ready for exposure: its latent image and its position on the film.
 struct ExposedFrame {
     latent: std::sync::Arc<Latent>,
     center_mm: [f64; 2],
@@ -102,7 +100,7 @@ struct Model<'a> {
     grain_clump: [f32; 3],
 }
 
-/// What lies at one pixel before optics.
+/// What one pixel contains before optics.
 struct Spot {
     transmittance: [f32; 4],
     clear_rebate: bool,
@@ -158,14 +156,14 @@ impl<'a> Model<'a> {
             progress(0.5 * (i + 1) as f32 / spec.frames.len() as f32);
         }
         let print = spec.edge_print(film.stock.name);
-        // Grain falls with the side of the aperture: here the pixel.
+        // Grain is inversely proportional to the side of the aperture: here the pixel.
         let side_um = 1000.0 / spec.px_per_mm() as f32;
         let grain_px = film.stock.grain.map(|g| g / side_um);
         let grain_clump = grain_px.map(|g| 0.45 * g);
         Ok(Self { spec, film, table, frames, print, grain_px, grain_clump })
     }
 
-    /// Exposure of the three layers at a point of the film, and the distance in mm from anything exposed.
+    /// Exposure of the three layers at a point of the film, and the distance in mm to the nearest exposed area.
     fn exposure(&self, u: f64, v: f64) -> ([f32; 3], f64) {
         let mut exposure = [1e-5f32; 3];
         let mut nearest_mm = f64::INFINITY;
@@ -174,7 +172,7 @@ impl<'a> Model<'a> {
             let (du, dv) = (s.abs() - frame.half_mm[0], t.abs() - frame.half_mm[1]);
             let outside_mm = du.max(dv);
             nearest_mm = nearest_mm.min(outside_mm);
-            // The gate stands a little above the film: its shadow is a ramp of 0.05 mm, middle at the edge.
+            // The gate is a little above the film, so its shadow is a ramp of 0.05 mm, centred on the edge.
             if outside_mm > 0.04 {
                 continue;
             }
@@ -203,7 +201,7 @@ impl<'a> Model<'a> {
         (exposure, nearest_mm)
     }
 
-    /// Transmittances at a scan position (pixel middle at +0.5) and whether it is untouched rebate.
+    /// Transmittances at a scan position (pixel middle at +0.5), and whether it is untouched rebate.
     fn spot(&self, x_px: f64, y_px: f64, cover: Cover) -> Spot {
         let spec = self.spec;
         let per_mm = spec.px_per_mm();
@@ -223,7 +221,7 @@ impl<'a> Model<'a> {
         if on_film > 0.0 {
             let (exposure, frame_mm) = self.exposure(u, v);
             let film_t = self.film_transmittance(exposure, x_px, y_px, cover);
-            // A cut edge bends light out of the beam: a thin dark line.
+            // A cut edge deflects light out of the beam: a thin dark line.
             let line = 1.0 - 0.4 * (-(beside_film_mm / 0.035).powi(2)).exp() as f32;
             t = film_t.map(|film| 1.0 + on_film * (film * line - 1.0));
             let print_mm = spec.film_mm[1] / 2.0 - v.abs();
@@ -248,7 +246,7 @@ impl<'a> Model<'a> {
         for (k, f) in developed.iter_mut().enumerate() {
             let strength = self.grain_px[k];
             if strength > 0.0 {
-                // Counting statistics of a fraction: most uncertain in the middle, none where nothing can develop.
+                // Counting statistics of a fraction: largest in the middle, least where nothing can develop.
                 let spread = (*f * (1.0 - *f)).max(0.0).sqrt() + 0.06;
                 let seed = self.spec.seed.wrapping_mul(31).wrapping_add(k as u32 * 7919);
                 let fine = normal(hash2(ix, iy, seed));
@@ -258,7 +256,7 @@ impl<'a> Model<'a> {
         }
         let mut d = self.table.densities(developed);
         if cover.lifted > 0 {
-            // The scratched part keeps the support only.
+            // The scratched part keeps only the support.
             let kept = 1.0 - f32::from(cover.lifted) / 255.0;
             let support = [0.12f32, 0.12, 0.14, 0.05];
             for k in 0..4 {
@@ -268,7 +266,7 @@ impl<'a> Model<'a> {
         d.map(|d| (-d * std::f32::consts::LOG2_10).exp2())
     }
 
-    /// Stray light: mean transmittance around each place, over about a centimetre.
+    /// Stray light: mean transmittance around each position, over about a centimetre.
     fn flare_map(&self, covers: &[Cover], w: usize) -> FlareMap {
         let step_px = FLARE_STEP_MM * self.spec.px_per_mm();
         let (sw, sh) = self.spec.size_px();
@@ -294,7 +292,7 @@ impl<'a> Model<'a> {
         FlareMap { w: cols, h: rows, step_px, planes }
     }
 
-    /// Make one chunk of rows; returns code sums over clear rebate and their number.
+    /// Render one chunk of rows; returns code sums over clear rebate and the number of pixels summed.
     fn render_rows(
         &self,
         y0: usize,
@@ -437,7 +435,7 @@ fn weigh<'a>(weights: &[[f32; 4]; 2 * BLUR_REACH + 1], at: impl Fn(usize) -> &'a
     sum
 }
 
-/// Signed distance to a box with round corners, negative inside.
+/// Signed distance to a box with rounded corners, negative inside.
 fn rounded_box(x: f64, y: f64, half_w: f64, half_h: f64, radius: f64) -> f64 {
     let (dx, dy) = (x.abs() - half_w + radius, y.abs() - half_h + radius);
     dx.max(0.0).hypot(dy.max(0.0)) + dx.max(dy).min(0.0) - radius

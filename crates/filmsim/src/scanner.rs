@@ -1,30 +1,29 @@
-//! The scanner: what its lamp and four bands see of a density spectrum, and how its optics and sensor spoil that.
+//! The scanner: how its lamp and four bands record a density spectrum, and how its optics and sensor degrade that.
 
 use rayon::prelude::*;
 
 use crate::spectrum::{BANDS, Spectrum, lobe, spectrum};
 use crate::stock::Emulsion;
 
-/// How a scanner sees film.
+/// Properties of a scanner.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ScannerSpec {
-    /// Part of full scale that open light reaches, per channel (red, green, blue, infrared).
+    /// Share of full scale that open light reaches, per channel (red, green, blue, infrared).
     pub open_light_frac: [f64; 4],
-    /// Light lost at the ends of the lamp, as a fraction of its middle.
+    /// Light lost at the ends of the lamp, as a fraction of the light at its middle.
     pub lamp_falloff_frac: f64,
-    /// Stray light, as a fraction of the light around a place.
+    /// Stray light, as a fraction of the light around a position.
     pub flare_frac: f64,
-    /// Stray light that is the same everywhere, as a fraction of open light.
+    /// Stray light that is equal everywhere, as a fraction of open light.
     pub veil_frac: f64,
-    /// Infrared density of dyes, as a multiple of the stock's own: more for a band nearer to visible light.
+    /// Infrared density of dyes, as a multiple of the stock's own: larger for a band nearer to visible light.
     pub dye_infrared: f64,
     /// Standard deviation of the blur in pixels, per channel.
     pub blur_px: [f64; 4],
-    /// Where the content of a channel lies, relative to where it belongs, x and y in pixels.
+    /// Displacement of a channel's content from its true position, x and y in pixels.
     pub shift_px: [[f64; 2]; 4],
-    /// Electrons at full scale: shot noise is the square root of their number.
+    /// Electrons at full scale; shot noise is the square root of the electron count.
     pub full_well_electrons: f64,
-    /// Read noise in electrons.
     pub read_noise_electrons: f64,
 }
 
@@ -53,7 +52,7 @@ pub(crate) fn bands() -> [Spectrum; 3] {
     ]
 }
 
-/// Steps of the table along each layer.
+/// Table entries along each layer.
 const GRID: usize = 33;
 
 /// Scanner densities (red, green, blue, infrared) of a film for every mixture of developed layers.
@@ -88,7 +87,7 @@ impl BandTable {
         Self { cells }
     }
 
-    /// Densities of a mixture, interpolated in three directions.
+    /// Densities of a mixture, by trilinear interpolation.
     pub(crate) fn densities(&self, developed: [f32; 3]) -> [f32; 4] {
         let top = (GRID - 1) as f32;
         let pos = developed.map(|f| (f * top).clamp(0.0, top - 0.001));
@@ -118,7 +117,7 @@ impl BandTable {
 /// Reach of the blur on each side, pixels.
 pub(crate) const BLUR_REACH: usize = 4;
 
-/// One-dimensional weights of a Gaussian whose content is moved by `shift_px`.
+/// One-dimensional weights of a Gaussian that moves the content by `shift_px`.
 ///
 /// ```text
 /// w(k) ~ exp(-(k + shift)^2 / (2 sigma^2)),  k = -4 .. 4, sum 1:   out(x) = sum w(k) in(x + k)
@@ -158,7 +157,7 @@ mod tests {
     #[test]
     fn blur_moves_the_content_by_the_shift() {
         let w = blur_weights(0.7, 0.4);
-        // Response at x to a point at 0 is w(-x): its centre of mass is where the point appears.
+        // The response at x to a point at 0 is w(-x); its centre of mass is where the point appears.
         let centre: f32 = w.iter().enumerate().map(|(i, w)| -(i as f32 - BLUR_REACH as f32) * w).sum();
         assert!((centre - 0.4).abs() < 0.02, "content moved by {centre}");
     }

@@ -1,6 +1,5 @@
-//! Spectra on a fixed 10 nm grid, and the smooth spectra that stand for a linear RGB colour.
+//! Spectra on a fixed 10 nm grid, and the smooth spectra that represent a linear RGB colour.
 
-/// Number of samples of a spectrum.
 pub(crate) const BANDS: usize = 36;
 
 /// Values at 380, 390, … 730 nm.
@@ -24,12 +23,12 @@ pub(crate) fn lobe(peak_nm: f64, short_nm: f64, long_nm: f64) -> impl Fn(f64) ->
     }
 }
 
-/// Sum over the grid of a product of two spectra.
+/// Sum of the product of two spectra over the grid.
 pub(crate) fn overlap(a: &Spectrum, b: &Spectrum) -> f64 {
     a.iter().zip(b).map(|(x, y)| x * y).sum()
 }
 
-/// Relative spectral power of a glowing black body, 1 at 560 nm.
+/// Relative spectral power of a black body, 1 at 560 nm.
 ///
 /// ```text
 /// P(l) = l^-5 / (exp(c2 / (l T)) - 1)      c2 = 1.4388e-2 m K (CODATA, rounded)
@@ -58,8 +57,8 @@ const BLUE: Spectrum = [
     0.0348, 0.014, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0, 0.0,
 ];
 
-/// Three smooth reflectances that stand for pure red, green and blue: to the eye under daylight they are the primaries of
-/// sRGB, so the film sees the colour that a chart's reference states.
+/// Three smooth reflectances that represent pure red, green and blue. The eye sees them under daylight as the primaries
+/// of sRGB, so the film records the colour in a chart's reference.
 ///
 /// They add up to 1 at every wavelength, so that a grey has a flat spectrum and any mixture of colours in 0..1 is a
 /// possible reflectance.
@@ -107,7 +106,7 @@ mod tests {
         for (spectrum, primary) in colour_basis().iter().zip(primaries) {
             for (axis, (want, white)) in primary.into_iter().zip([0.9642, 1.0, 0.8249]).enumerate() {
                 let share = seen(spectrum, axis) / seen(&[1.0; BANDS], axis);
-                // A black body stands for D50, and the lobes for the observer: both cost less than a hundredth.
+                // A black body replaces D50, and the lobes the observer: both cost less than a hundredth.
                 assert!((share - want / white).abs() < 0.012, "axis {axis}: {share} for {}", want / white);
             }
         }

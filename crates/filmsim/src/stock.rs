@@ -1,7 +1,7 @@
 //! Film: how light becomes developed grains, grains become dyes or silver, and dyes become a transmittance spectrum.
 //!
 //! The tone of a layer comes from counting: an emulsion is a ladder of crystal sizes, a crystal is developable once two
-//! quanta have reached it, and arrivals are Poisson. Toe, straight part and shoulder follow from that; there is no gamma.
+//! quanta have reached it, and arrivals are Poisson. Toe, straight part and shoulder follow from that, without a gamma.
 
 use crate::drawn::stock_and_bands;
 use crate::spectrum::{BANDS, Spectrum, black_body, colour_basis, lobe, overlap, spectrum};
@@ -11,14 +11,14 @@ const LOG_H_RANGE: (f32, f32) = (-3.5, 4.5);
 /// Entries of a tone table.
 const TONE_ENTRIES: usize = 2049;
 
-/// What a film stock does with light.
+/// How a film stock forms its image.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Process {
-    /// Dyes form where light fell; coloured couplers leave an orange mask where it did not.
+    /// Dyes form in exposed areas; coloured couplers leave an orange mask elsewhere.
     ColourNegative,
-    /// Metallic silver forms where light fell.
+    /// Metallic silver forms in exposed areas.
     SilverNegative,
-    /// Dyes form where light did not fall: a positive.
+    /// Dyes form in unexposed areas: a positive.
     Slide,
 }
 
@@ -31,11 +31,12 @@ pub enum StockId {
     Fathom400,
     /// "Meridian 50", a slide film.
     Meridian50,
-    /// The masked colour negative of [`DrawnFilm::new`](crate::DrawnFilm::new) with this seed, and the bands of its scanner.
+    /// The masked colour negative from [`DrawnFilm::new`](crate::DrawnFilm::new) with this seed, and the bands of its
+    /// scanner.
     Drawn(u32),
 }
 
-/// A ladder of crystal sizes: log10 exposure of the middle of the fastest one, the step between sizes, their number.
+/// A ladder of crystal sizes: log10 exposure of the middle of the fastest size, the step between sizes, their number.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Ladder {
     pub(crate) fastest_log_h: f64,
@@ -44,7 +45,7 @@ pub(crate) struct Ladder {
 }
 
 impl Ladder {
-    /// Fraction of all crystals that is developable at an exposure.
+    /// Fraction of all crystals that are developable at an exposure.
     ///
     /// ```text
     /// f(H) = mean over sizes j of  1 - (1 + x) exp(-x),   x = 1.678 H / H_j
@@ -84,14 +85,13 @@ pub(crate) struct Stock {
     pub(crate) support_ir: f64,
     /// Log10 exposure lost in every other layer when a layer is fully developed.
     pub(crate) inhibition_log_h: f32,
-    /// Spread of the developed fraction caused by grain, for an aperture of 1 um side; it falls with the side.
+    /// Spread of the developed fraction due to grain, for an aperture of 1 um side; inversely proportional to the side.
     pub(crate) grain: [f32; 3],
     /// Exposure of edge print, per layer, in units of an 18 % grey.
     pub(crate) print_exposure: [f32; 3],
 }
 
 impl Stock {
-    /// The figures of a stock.
     pub(crate) fn of(id: StockId) -> Self {
         match id {
             StockId::Lantern200 => lantern_200(),
@@ -114,7 +114,7 @@ fn colour_sensitivity() -> [Spectrum; 3] {
     ]
 }
 
-/// Unit dyes: wanted lobe, unwanted side absorptions, long-wave tail.
+/// Unit dyes: wanted lobe, side absorptions, long-wave tail.
 fn unit_dyes() -> [Spectrum; 3] {
     [
         spectrum(|nm| {
@@ -140,8 +140,8 @@ fn scaled(shape: &Spectrum, factor: f64) -> Spectrum {
 fn lantern_200() -> Stock {
     let [cyan, magenta, yellow] = unit_dyes();
     let full = [2.65, 2.85, 3.20];
-    // There is less coloured coupler than full development could use up, so the mask
-    // compensates most of the unwanted absorption, not all.
+    // There is less coloured coupler than full development could use up, so the mask compensates most of the unwanted
+    // absorption, not all of it.
     let coupled = [1.95, 2.05];
     let cyan_mask = spectrum(|nm| 0.17 * lobe(530.0, 40.0, 34.0)(nm) + 0.12 * lobe(440.0, 34.0, 36.0)(nm));
     let magenta_mask =
@@ -163,7 +163,7 @@ fn lantern_200() -> Stock {
     }
 }
 
-/// A fast silver black-and-white negative on a grey base; the image is neutral and stops infrared as well as light.
+/// A fast silver black-and-white negative on a grey base; the image is neutral and blocks infrared as well as light.
 fn fathom_400() -> Stock {
     let eye_like = spectrum(|nm| {
         0.75 * lobe(450.0, 40.0, 45.0)(nm) + lobe(550.0, 45.0, 45.0)(nm) + 0.9 * lobe(630.0, 30.0, 18.0)(nm)
@@ -206,7 +206,7 @@ fn meridian_50() -> Stock {
     }
 }
 
-/// A stock made ready for pictures: an RGB-to-exposure matrix and tone tables.
+/// A stock prepared for pictures: an RGB-to-exposure matrix and tone tables.
 #[derive(Debug)]
 pub(crate) struct Emulsion {
     pub(crate) stock: Stock,
@@ -251,7 +251,7 @@ impl Emulsion {
         table[i] + part * (table[i + 1] - table[i])
     }
 
-    /// Developed fraction of the three layers for layer exposures, each held back by development in the others.
+    /// Developed fraction of the three layers for layer exposures, each reduced by development in the others.
     pub(crate) fn developed(&self, exposure: [f32; 3]) -> [f32; 3] {
         let log_h = exposure.map(|e| e.max(1e-6).log10());
         let held = self.stock.inhibition_log_h;
@@ -297,7 +297,7 @@ mod tests {
         let film = Emulsion::new(Stock::of(StockId::Lantern200));
         let clear = film.densities([0.0; 3]).0;
         let cyan_only = film.densities([1.0, 0.0, 0.0]).0;
-        // 430 nm: the cyan dye's unwanted blue absorption is matched by the mask it used up.
+        // 430 nm: the mask that the cyan dye used up matches the dye's unwanted blue absorption.
         let blue_change = (cyan_only[5] - clear[5]).abs();
         assert!(blue_change < 0.12, "blue density moves by {blue_change}");
         assert!(cyan_only[28] - clear[28] > 1.5, "660 nm density does not rise");

@@ -7,50 +7,45 @@ use crate::scanner::ScannerSpec;
 use crate::scene::SceneId;
 use crate::stock::StockId;
 
-/// One exposed frame.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FrameSpec {
-    /// What was photographed.
     pub scene: SceneId,
-    /// Exposure against the meter, stops.
+    /// Exposure relative to the meter, stops.
     pub stops: f64,
     /// Middle of the image area, film millimetres: along and across, origin at the middle of the film.
     pub center_mm: [f64; 2],
     /// Image area: along and across the film, mm.
     pub size_mm: [f64; 2],
-    /// Turn of the image area against the film, degrees clockwise.
+    /// Turn of the image area relative to the film, degrees clockwise.
     pub turn_deg: f64,
     /// Quarter turns clockwise that put the picture upright.
     pub quarter_turns: u8,
 }
 
-/// How much dirt and damage a strip carries.
+/// Amount of dirt and damage on a strip.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Dirt {
-    /// Dust specks.
     pub specks: u32,
     /// Hairs and fibres.
     pub hairs: u32,
     /// Scratches of the base side, along the film.
     pub base_scratches: u32,
-    /// Scratches that took away image layers.
+    /// Scratches that removed image layers.
     pub emulsion_scratches: u32,
-    /// Long lines through the image layers, along or across the film, which the infrared hardly shows.
+    /// Long lines through the image layers, along or across the film, nearly invisible in infrared.
     pub emulsion_lines: u32,
 }
 
 impl Dirt {
-    /// Nothing on the film.
     pub const NONE: Self =
         Self { specks: 0, hairs: 0, base_scratches: 0, emulsion_scratches: 0, emulsion_lines: 0 };
 }
 
-/// One strip of film, held and scanned.
+/// One strip of film in a holder, and its scan.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StripSpec {
-    /// Film stock.
     pub stock: StockId,
-    /// Scan resolution, pixels an inch.
+    /// Scan resolution, pixels per inch.
     pub ppi: f64,
     /// Scanned area, mm: width, height.
     pub scan_mm: [f64; 2],
@@ -62,19 +57,16 @@ pub struct StripSpec {
     pub film_offset_mm: [f64; 2],
     /// Turn of the film, degrees clockwise.
     pub angle_deg: f64,
-    /// Perforated on both sides like 35 mm film.
+    /// Perforated on both sides, like 35 mm film.
     pub perforated: bool,
     /// Number printed at the first frame.
     pub first_number: u32,
     /// Exposed frames, left to right.
     pub frames: Vec<FrameSpec>,
-    /// Dirt and damage.
     pub dirt: Dirt,
-    /// Scanner.
     pub scanner: ScannerSpec,
-    /// Longest side of the pictures the scenes are drawn at, pixels.
+    /// Longest side of the scene pictures, pixels.
     pub scene_px: u32,
-    /// Seed of everything random.
     pub seed: u32,
 }
 
@@ -83,26 +75,25 @@ pub struct StripSpec {
 pub struct PatchTruth {
     /// Middle of the patch in the scan.
     pub center_px: Point<Scan>,
-    /// Half side of the square that is safe to average, pixels.
+    /// Half the side of the square that is safe to average, pixels.
     pub half_side_px: f64,
     /// CIE Lab of the patch under D50 (2 degree observer), white = reflectance 1.
     pub lab_d50: [f64; 3],
 }
 
-/// What is known about one frame.
+/// Truth about one frame.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FrameTruth {
     /// The image area in the scan.
     pub area: TiltedBox,
-    /// How the picture is turned.
+    /// Turn of the picture.
     pub orientation: Orientation,
     /// Corners of the upright picture: top left, top right, bottom right, bottom left, at pixel edges.
     pub corners_px: [Point<Scan>; 4],
     /// Exposure, stops.
     pub stops: f64,
-    /// Scene.
     pub scene: SceneId,
-    /// Patches, when the frame shows the chart.
+    /// The chart's patches, if the frame shows it.
     pub patches: Vec<PatchTruth>,
 }
 
@@ -110,9 +101,7 @@ pub struct FrameTruth {
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 #[repr(u8)]
 pub enum Defect {
-    /// A speck.
     Dust = 1,
-    /// A hair or fibre.
     Hair = 2,
     /// A scratch of the base side.
     BaseScratch = 3,
@@ -120,7 +109,7 @@ pub enum Defect {
     EmulsionScratch = 4,
 }
 
-/// What is known about a rendered strip.
+/// Truth about a rendered strip.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StripTruth {
     /// Frames, left to right.
@@ -129,11 +118,11 @@ pub struct StripTruth {
     pub angle_deg: f64,
     /// Density of clear rebate against full scale: red, green, blue, infrared; measured on the clean rebate.
     pub base_density: [f64; 4],
-    /// Pixels that measurement used.
+    /// Number of pixels in that measurement.
     pub rebate_pixels: u64,
     /// [`Defect`] codes, 0 where clean.
     pub defect_class: Plane<u8>,
-    /// Light taken away (or added) by the defect, 255 = all, 0 where clean.
+    /// Light blocked (or added) by the defect, 255 = all, 0 where clean.
     pub defect_severity: Plane<u8>,
 }
 
@@ -142,9 +131,8 @@ pub struct StripTruth {
 pub struct RenderedStrip {
     /// Linear codes: red, green, blue, infrared.
     pub samples: Samples16,
-    /// What is known.
     pub truth: StripTruth,
-    /// Resolution, pixels an inch.
+    /// Resolution, pixels per inch.
     pub ppi: f64,
 }
 
@@ -154,7 +142,6 @@ const PERFORATION_PITCH_MM: f64 = 4.750;
 const PERFORATION_MM: [f64; 4] = [2.794, 1.981, 0.51, 2.01];
 
 impl StripSpec {
-    /// Pixels a millimetre.
     pub(crate) fn px_per_mm(&self) -> f64 {
         self.ppi / glassine_raster::MM_PER_INCH
     }
@@ -181,7 +168,7 @@ impl StripSpec {
         Point::new(x_mm * self.px_per_mm(), y_mm * self.px_per_mm())
     }
 
-    /// Where a frame's image area lies in the scan.
+    /// The image area of a frame in the scan.
     pub fn frame_area(&self, frame: &FrameSpec) -> TiltedBox {
         TiltedBox {
             center: self.scan_from_film(frame.center_mm[0], frame.center_mm[1]),
@@ -191,7 +178,7 @@ impl StripSpec {
         }
     }
 
-    /// Signed distance to the nearest perforation, mm: negative inside the hole; far away without perforations.
+    /// Signed distance to the nearest perforation, mm: negative inside the hole; infinite without perforations.
     pub(crate) fn perforation_distance_mm(&self, along_mm: f64, across_mm: f64) -> f64 {
         if !self.perforated {
             return f64::INFINITY;

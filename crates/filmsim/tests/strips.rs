@@ -1,4 +1,4 @@
-//! Small strips rendered from end to end and held against what is known about them.
+//! Small strips, rendered end to end and compared with what is known about them.
 
 use glassine_filmsim::{
     Defect, Dirt, RenderedStrip, SceneId, StripSpec, demo_spec, demo_strips, render_strip,
@@ -70,7 +70,7 @@ fn dyes_are_almost_clear_in_infrared_and_silver_is_not() {
     let ir: Vec<f64> = colour.iter().map(|d| d[3]).collect();
     let (low, high) = ir.iter().fold((f64::MAX, f64::MIN), |(a, b), v| (a.min(*v), b.max(*v)));
     assert!(high - low < 0.09, "infrared of dyes from {low} to {high}");
-    // What leaks is the cyan dye, so it follows the red density.
+    // The cyan dye leaks into infrared, so infrared follows the red density.
     assert!(correlation(&colour.iter().map(|d| (d[0], d[3])).collect::<Vec<_>>()) > 0.8);
 
     let silver = frame_densities(&render(&StripSpec { dirt: Dirt::NONE, ..spec("breakwater", 130.0) }));
@@ -99,7 +99,7 @@ fn the_same_description_gives_the_same_bytes_on_any_number_of_threads() {
 fn frame_edges_lie_where_the_truth_says() {
     let strip = render(&StripSpec { dirt: Dirt::NONE, ..spec("harbour", 200.0) });
     let frame = strip.truth.frames.iter().find(|f| f.scene == SceneId::Chart).expect("a chart frame");
-    // The card is an even grey, so half way in density between rebate and card is the edge of the gate's shadow.
+    // The card is an even grey, so the edge of the gate's shadow is half way in density between rebate and card.
     for (u, v, du, dv) in
         [(0.0, 0.5, 1.0, 0.0), (1.0, 0.5, -1.0, 0.0), (0.5, 0.0, 0.0, 1.0), (0.5, 1.0, 0.0, -1.0)]
     {
@@ -189,7 +189,7 @@ fn dust_stops_infrared_as_well_as_light() {
     assert!(lifted > 5, "emulsion scratches lighten the negative at {lifted} pixels");
 }
 
-/// Where infrared defects lie relative to red ones: difference of their centres of mass around strong specks.
+/// Displacement of infrared defects from red ones: difference of their centres of mass around strong specks.
 fn spec_shift(strip: &RenderedStrip, clean: &RenderedStrip) -> [f64; 2] {
     let (w, h) = (strip.samples.width() as i32, strip.samples.height() as i32);
     let (mut sum, mut n) = ([0.0; 2], 0.0);
@@ -292,13 +292,13 @@ fn lines_through_the_emulsion_are_lighter_and_nearly_unseen_by_the_infrared() {
 fn perforations_are_open_in_every_plane() {
     let spec = StripSpec { dirt: Dirt::NONE, angle_deg: 0.0, ..spec("headland", 200.0) };
     let strip = render(&spec);
-    // Both rows of holes have their middle 14.1 mm from that of the film.
+    // The middles of both rows of holes are 14.1 mm from the middle of the film.
     let row = |across_mm: f64| {
         let y = (spec.scan_mm[1] / 2.0 + spec.film_offset_mm[1] + across_mm) * spec.ppi / 25.4;
         let open = |x: &u32| strip.samples.pixel(*x, y as u32).iter().all(|code| *code > 55_000);
         (0..strip.samples.width()).filter(open).count() as f64 / f64::from(strip.samples.width())
     };
-    // 1.981 mm of 4.750 mm, rounded corners and blur apart; film is 230.6 of 240 mm.
+    // 1.981 mm of 4.750 mm, ignoring rounded corners and blur; film is 230.6 of 240 mm.
     for across_mm in [-14.0, 14.0] {
         assert!((0.33..0.42).contains(&row(across_mm)), "{}", row(across_mm));
     }

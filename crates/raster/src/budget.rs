@@ -1,19 +1,20 @@
-//! A memory budget as a value: a reservation gives its bytes back when dropped.
+//! A memory budget as a value; dropping a reservation returns its bytes.
 //!
-//! A damaged header can ask for a gigantic picture; asking the budget first turns a dead process into a message.
+//! A damaged header can require a gigantic picture; reserving from the budget first turns a crash into an error
+//! message.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
 
-/// More memory was asked for than the budget allows.
+/// A reservation exceeded the budget.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 #[error("needs {wanted} bytes, but only {left} of {limit} are left")]
 pub struct OverBudget {
-    /// Bytes asked for.
+    /// Bytes requested.
     pub wanted: u64,
-    /// Bytes still free.
+    /// Bytes still available.
     pub left: u64,
-    /// The whole budget in bytes.
+    /// Total budget in bytes.
     pub limit: u64,
 }
 
@@ -27,7 +28,7 @@ struct Shared {
 #[derive(Debug, Clone)]
 pub struct MemoryBudget(Arc<Shared>);
 
-/// Bytes taken from a [`MemoryBudget`]; dropping it gives them back.
+/// Bytes taken from a [`MemoryBudget`]; dropping it returns them.
 #[derive(Debug)]
 pub struct Allocation {
     owner: Arc<Shared>,
@@ -35,12 +36,11 @@ pub struct Allocation {
 }
 
 impl MemoryBudget {
-    /// A budget of `limit` bytes.
     pub fn new(limit: u64) -> Self {
         Self(Arc::new(Shared { limit, used: AtomicU64::new(0) }))
     }
 
-    /// Reserve `bytes`, or say how much is left.
+    /// Reserve `bytes`; the error says how much is left.
     pub fn reserve(&self, bytes: u64) -> Result<Allocation, OverBudget> {
         let Shared { limit, used } = &*self.0;
         let mut seen = used.load(Ordering::Relaxed);
@@ -56,12 +56,12 @@ impl MemoryBudget {
         }
     }
 
-    /// Bytes reserved at this moment.
+    /// Bytes currently reserved.
     pub fn used(&self) -> u64 {
         self.0.used.load(Ordering::Relaxed)
     }
 
-    /// The whole budget in bytes.
+    /// Total budget in bytes.
     pub fn limit(&self) -> u64 {
         self.0.limit
     }

@@ -1,24 +1,24 @@
-//! A flag that long work polls, so that the person can stop it.
+//! A flag that long work polls, so that the user can stop it.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-/// The work was stopped on request; nothing is wrong.
+/// The work was stopped on request; this is not a failure.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 #[error("stopped on request")]
 pub struct Cancelled;
 
-/// Shared flag: cloned into a job, polled once a tile or band of rows.
+/// Shared flag: a job holds a clone and polls it once per tile or band of rows.
 #[derive(Debug, Clone, Default)]
 pub struct CancelToken(Arc<AtomicBool>);
 
 impl CancelToken {
-    /// A token nobody has cancelled.
+    /// A token that is not cancelled.
     pub fn new() -> Self {
         Self::default()
     }
 
-    /// Ask the work to stop at its next check.
+    /// Make the work stop at its next check.
     pub fn cancel(&self) {
         self.0.store(true, Ordering::Relaxed);
     }

@@ -1,4 +1,4 @@
-//! Positions and boxes, each tied to the space it lives in.
+//! Positions and boxes, each tied to its coordinate space.
 //!
 //! Scan positions are measured at pixel edges: `(0, 0)` is the outer corner of the first pixel, its centre is
 //! `(0.5, 0.5)`, and y grows downwards. Angles are clockwise on screen.
@@ -38,12 +38,11 @@ impl<S> PartialEq for Point<S> {
 }
 
 impl<S> Point<S> {
-    /// The position `(x, y)`.
     pub const fn new(x: f64, y: f64) -> Self {
         Self { x, y, space: PhantomData }
     }
 
-    /// Distance to another position of the same space.
+    /// Distance to another position in the same space.
     pub fn distance(self, other: Self) -> f64 {
         (self.x - other.x).hypot(self.y - other.y)
     }
@@ -68,37 +67,35 @@ impl PixelRect {
         Self { x0, y0, x1: x1.max(x0), y1: y1.max(y0) }
     }
 
-    /// The whole of a picture.
+    /// A rectangle that covers a whole picture.
     pub fn of_size(width: u32, height: u32) -> Self {
         Self { x0: 0, y0: 0, x1: width, y1: height }
     }
 
-    /// Columns.
     pub fn width(self) -> u32 {
         self.x1 - self.x0
     }
 
-    /// Rows.
     pub fn height(self) -> u32 {
         self.y1 - self.y0
     }
 
-    /// Whether it holds no pixel.
+    /// Whether it contains no pixels.
     pub fn is_empty(self) -> bool {
         self.width() == 0 || self.height() == 0
     }
 
-    /// Pixels inside.
+    /// Number of pixels.
     pub fn area(self) -> u64 {
         u64::from(self.width()) * u64::from(self.height())
     }
 
-    /// The part shared with `other`, possibly empty.
+    /// The intersection with `other`, possibly empty.
     pub fn intersect(self, other: Self) -> Self {
         Self::new(self.x0.max(other.x0), self.y0.max(other.y0), self.x1.min(other.x1), self.y1.min(other.y1))
     }
 
-    /// Grown by `margin` on every side, cut to a picture of the given size.
+    /// Grown by `margin` on every side, clipped to a picture of the given size.
     pub fn grown(self, margin: u32, width: u32, height: u32) -> Self {
         Self::new(
             self.x0.saturating_sub(margin),
@@ -114,11 +111,11 @@ impl PixelRect {
 pub struct TiltedBox {
     /// Centre, scan pixels at pixel edges.
     pub center: Point<Scan>,
-    /// Side along its own x axis.
+    /// Side along the box's own x axis.
     pub width_px: f64,
-    /// Side along its own y axis.
+    /// Side along the box's own y axis.
     pub height_px: f64,
-    /// Turn about the centre, clockwise on screen.
+    /// Rotation about the centre, clockwise on screen.
     pub angle_rad: f64,
 }
 
@@ -147,12 +144,12 @@ impl TiltedBox {
         Point::new((cos * dx + sin * dy) / self.width_px + 0.5, (cos * dy - sin * dx) / self.height_px + 0.5)
     }
 
-    /// Corners in scan pixels: top left, top right, bottom right, bottom left of the box itself.
+    /// Corners in scan pixels: the box's own top left, top right, bottom right, bottom left.
     pub fn corners(&self) -> [Point<Scan>; 4] {
         [(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)].map(|(u, v)| self.scan_from_unit(u, v))
     }
 
-    /// Corners of the upright picture after `orientation`: TL, TR, BR, BL as the person sees it.
+    /// Corners of the upright picture after `orientation`: TL, TR, BR, BL as the user sees it.
     pub fn upright_corners(&self, orientation: Orientation) -> [Point<Scan>; 4] {
         [(0.0, 0.0), (1.0, 0.0), (1.0, 1.0), (0.0, 1.0)].map(|(u, v)| {
             let (bu, bv) = orientation.box_from_upright(u, v);
@@ -160,19 +157,19 @@ impl TiltedBox {
         })
     }
 
-    /// Whether a scan point lies inside or on the edge.
+    /// Whether a scan point is inside or on the edge.
     pub fn contains(&self, p: Point<Scan>) -> bool {
         let q = self.unit_from_scan(p);
         (0.0..=1.0).contains(&q.x) && (0.0..=1.0).contains(&q.y)
     }
 
-    /// Smallest rectangle of whole pixels that covers the box, cut to a picture of the given size.
+    /// Smallest rectangle of whole pixels that covers the box, clipped to a picture of the given size.
     pub fn pixel_bounds(&self, width: u32, height: u32) -> PixelRect {
         let corners = self.corners();
         let fold = |pick: fn(&Point<Scan>) -> f64, seed: f64, join: fn(f64, f64) -> f64| {
             corners.iter().map(pick).fold(seed, join)
         };
-        // Numeric casts of floats saturate, so a box far outside gives an empty rectangle, never a wrap.
+        // Casts from floats saturate, so a box far outside gives an empty rectangle and never wraps.
         let clamp = |v: f64, limit: u32| v.clamp(0.0, f64::from(limit)) as u32;
         PixelRect::new(
             clamp(fold(|p| p.x, f64::INFINITY, f64::min).floor(), width),
@@ -182,7 +179,7 @@ impl TiltedBox {
         )
     }
 
-    /// The same centre and turn with every side moved inwards by `margin_px` (outwards when negative).
+    /// The same centre and rotation with every side moved inwards by `margin_px` (outwards if negative).
     pub fn inset(&self, margin_px: f64) -> Self {
         Self {
             width_px: (self.width_px - 2.0 * margin_px).max(0.0),
@@ -196,7 +193,7 @@ impl TiltedBox {
         self.width_px * self.height_px
     }
 
-    /// All four numbers of the box are finite and both sides are positive.
+    /// Whether all numbers of the box are finite and both sides positive.
     pub fn is_sane(&self) -> bool {
         [self.center.x, self.center.y, self.width_px, self.height_px, self.angle_rad]
             .iter()
@@ -206,7 +203,7 @@ impl TiltedBox {
     }
 }
 
-/// How the picture in a box is turned for viewing: mirrored left to right first, then turned clockwise.
+/// How the picture in a box is oriented for viewing: first mirrored left to right, then turned clockwise.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Hash)]
 pub struct Orientation {
     quarter_turns: u8,
@@ -229,32 +226,32 @@ impl Orientation {
         self.mirrored
     }
 
-    /// One more clockwise quarter turn of what is seen now.
+    /// One more clockwise quarter turn of the picture as displayed.
     pub fn turned_clockwise(self) -> Self {
         Self::new(self.quarter_turns + 1, self.mirrored)
     }
 
-    /// One counter-clockwise quarter turn of what is seen now.
+    /// One counter-clockwise quarter turn of the picture as displayed.
     pub fn turned_counter_clockwise(self) -> Self {
         Self::new(self.quarter_turns + 3, self.mirrored)
     }
 
-    /// Mirror left-right what is seen now.
+    /// Mirror the picture left-right as displayed.
     pub fn flipped_horizontally(self) -> Self {
         Self::new((4 - self.quarter_turns) % 4, !self.mirrored)
     }
 
-    /// Mirror top-bottom what is seen now.
+    /// Mirror the picture top-bottom as displayed.
     pub fn flipped_vertically(self) -> Self {
         Self::new((6 - self.quarter_turns) % 4, !self.mirrored)
     }
 
-    /// Whether width and height change places.
+    /// Whether width and height are exchanged.
     pub fn swaps_sides(self) -> bool {
         self.quarter_turns % 2 == 1
     }
 
-    /// Unit-square position in the box of a unit-square position in the upright picture.
+    /// Convert a unit-square position in the upright picture to one in the box.
     pub fn box_from_upright(self, u: f64, v: f64) -> (f64, f64) {
         let (mut bu, bv) = match self.quarter_turns {
             0 => (u, v),

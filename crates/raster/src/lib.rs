@@ -1,9 +1,9 @@
-//! Pixels, positions and the small machinery every other crate shares.
+//! Pixels, positions and small utilities shared by all other crates.
 //!
-//! *Scope*: planes and interleaved samples, points and boxes per coordinate space, resampling,
-//! cancellation, the memory budget, units that cross crate borders.
+//! *Scope*: planes and interleaved samples, points and boxes per coordinate space, resampling, cancellation, the memory
+//! budget, units used by several crates.
 //! *Simplifications*: samples are 16-bit codes; wider inputs are reduced by the reader.
-//! *Out of scope*: files (`scanfile`), colour meaning (`film`), anything with a clock or a thread pool of its own.
+//! *Out of scope*: files (`scanfile`), the meaning of colours (`film`), clocks and thread pools.
 
 mod budget;
 mod cancel;

@@ -1,25 +1,25 @@
-//! Memory that is asked for: a refusal of the system is an answer, not the end of the program.
+//! Fallible allocation: if the system refuses memory, the caller gets an error and the program continues.
 //!
-//! Every buffer of about a megabyte and more is made here. What is smaller is taken without asking.
+//! Every buffer of about a megabyte or more is allocated here; smaller ones are allocated the usual way.
 
 use bytemuck::Zeroable;
 
-/// The system has no memory to give.
+/// The system refused memory.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 #[error("the system has no memory for {bytes} bytes")]
 pub struct NoMemory {
-    /// Bytes asked for.
+    /// Bytes requested.
     pub bytes: u64,
 }
 
-/// Zeroed elements, as pages that the system clears when they are first touched.
+/// Zeroed elements; the system clears their pages on first use.
 pub fn zeroed<T: Zeroable>(count: u64) -> Result<Vec<T>, NoMemory> {
     let refused = NoMemory { bytes: count.saturating_mul(size_of::<T>() as u64) };
     let len = usize::try_from(count).map_err(|_| refused)?;
     bytemuck::allocation::try_zeroed_vec(len).map_err(|()| refused)
 }
 
-/// Room for `len` elements in all.
+/// Reserve capacity for `len` elements in total.
 pub fn reserve<T>(buffer: &mut Vec<T>, len: usize) -> Result<(), NoMemory> {
     let refused = NoMemory { bytes: (len as u64).saturating_mul(size_of::<T>() as u64) };
     buffer.try_reserve_exact(len.saturating_sub(buffer.len())).map_err(|_| refused)

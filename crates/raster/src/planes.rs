@@ -1,4 +1,4 @@
-//! Samples sorted by channel, and rows read out of them at a tilt.
+//! Samples sorted by channel, and rows resampled from them at a tilt.
 
 mod tilted;
 
@@ -10,36 +10,35 @@ use crate::{PixelRect, Samples16};
 
 use tilted::{BLOCK, RUN, TiltedRow};
 
-/// Copies of the first and last sample at the ends of each line, so that a run of pixels never asks whether it is inside.
+/// Copies of the first and last sample at the ends of each line, so that runs of pixels need no bounds checks.
 const PAD: usize = RUN + BLOCK;
 
-/// A piece of a scan, turned and mirrored as the picture is, each row of each channel on its own: what lies side by side
-/// in the picture lies side by side in memory.
+/// A piece of a scan, turned and mirrored like the picture, with a separate row per channel: neighbours in the picture
+/// are neighbours in memory.
 ///
-/// Made once for a piece and used for all picture rows that are read out of it; its buffer is used again when it is
-/// filled again.
+/// Filled once per piece and used for all picture rows in it; refilling reuses the buffer.
 #[derive(Debug, Clone, Default)]
 pub struct SourcePlanes {
-    /// Along picture rows and along picture columns.
+    /// Axis along picture rows, and axis along picture columns.
     axes: [Axis; 2],
     channels: usize,
-    /// Line after line, in each of them channel after channel, each with `PAD` samples at both ends.
+    /// Lines in order, each with its channels in order, each of those with `PAD` samples at both ends.
     codes: Vec<u16>,
 }
 
 /// One direction of the picture within the scan.
 #[derive(Debug, Clone, Copy, Default)]
 struct Axis {
-    /// Whether it runs along the columns of the scan, and whether against their order (or that of the rows).
+    /// Whether it runs along the columns of the scan, and whether in reverse.
     is_down: bool,
     is_backward: bool,
-    /// First scan pixel and their number.
+    /// First scan pixel and number of pixels.
     first: u32,
     len: u32,
 }
 
 impl Axis {
-    /// The direction of a step in the scan, within a rectangle.
+    /// The axis for a step in the scan, within a rectangle.
     fn of(step: (f64, f64), rect: PixelRect) -> Self {
         let is_down = step.1.abs() > step.0.abs();
         if is_down {
@@ -49,28 +48,28 @@ impl Axis {
         }
     }
 
-    /// Place on this axis of a scan pixel by its number, which must lie on it.
+    /// Index on this axis of a scan pixel, which must be on it.
     fn place_of(self, px: u32) -> usize {
         (if self.is_backward { self.first + self.len - 1 - px } else { px - self.first }) as usize
     }
 
-    /// Place of a pixel's centre along this direction of the scan; [`Axis::origin`] is that of the first pixel.
+    /// Position of a pixel's centre along this axis; [`Axis::origin`] is that of the first pixel.
     fn centre(self, (x, y): (f64, f64)) -> f64 {
         let along = if self.is_down { y } else { x } - 0.5;
         if self.is_backward { -along } else { along }
     }
 
-    /// Place of the first pixel of this axis, by [`Axis::centre`].
+    /// Position of the first pixel of this axis, as in [`Axis::centre`].
     fn origin(self) -> f64 {
         if self.is_backward { -f64::from(self.first + self.len - 1) } else { f64::from(self.first) }
     }
 }
 
 impl SourcePlanes {
-    /// Take the first `channels` channels of scan pixels `rect` out of `src`, whose first pixel is scan pixel `src_at`,
-    /// to be read by `plan` (or any other plan with its orientation).
+    /// Copy the first `channels` channels of scan pixels `rect` from `src`, whose first pixel is scan pixel `src_at`,
+    /// for use with `plan` (or any other plan with its orientation).
     ///
-    /// The part of `rect` that `src` does not have is left out.
+    /// Omits the part of `rect` outside `src`.
     pub fn fill(
         &mut self,
         plan: &TiltedSampling,
@@ -85,18 +84,18 @@ impl SourcePlanes {
         self.finish();
     }
 
-    /// Make room for scan pixels `rect`, whose pieces are then added one by one.
+    /// Make room for scan pixels `rect`; [`Self::add`] then copies them piece by piece.
     pub fn begin(&mut self, plan: &TiltedSampling, rect: PixelRect, channels: u8) {
         self.axes = [Axis::of(plan.step_x, rect), Axis::of(plan.step_y, rect)];
         let [along, across] = self.axes;
         self.channels = usize::from(channels);
-        // Sheared boxes do not exist; an empty piece has nothing to read.
+        // Sheared boxes do not exist, and an empty piece has nothing to read.
         let is_sound = along.is_down != across.is_down && !rect.is_empty();
         let samples = self.stride() * self.channels * across.len as usize;
         self.codes.resize(if is_sound { samples } else { 0 }, 0);
     }
 
-    /// Take what `src`, whose first pixel is scan pixel `src_at`, has of the pixels.
+    /// Copy the requested pixels that are in `src`, whose first pixel is scan pixel `src_at`.
     pub fn add(&mut self, src: &Samples16, src_at: (u32, u32)) {
         let [along, across] = self.axes;
         let (stride, count, all) = (self.stride(), self.channels, usize::from(src.channels()));
@@ -139,7 +138,7 @@ impl SourcePlanes {
         }
     }
 
-    /// Repeat the first and last sample of every line at its ends, once all pieces are there.
+    /// Repeat the first and last sample of every line at its ends, after all pieces were added.
     pub fn finish(&mut self) {
         let (stride, len) = (self.stride(), self.axes[0].len as usize);
         for line in self.codes.chunks_exact_mut(stride) {
@@ -149,7 +148,7 @@ impl SourcePlanes {
         }
     }
 
-    /// Whether there is no sample at all.
+    /// Whether there are no samples.
     pub fn is_empty(&self) -> bool {
         self.codes.is_empty()
     }
@@ -158,7 +157,7 @@ impl SourcePlanes {
         self.axes[0].len as usize + 2 * PAD
     }
 
-    /// The lines of all channels with their ends, the nearest ones when there are none.
+    /// The lines of all channels with their ends; outside, the nearest ones.
     fn lines_of(&self, v: i32) -> &[u16] {
         let v = v.clamp(0, self.axes[1].len as i32 - 1) as usize;
         &self.codes[v * self.channels * self.stride()..][..self.channels * self.stride()]
@@ -168,7 +167,7 @@ impl SourcePlanes {
         &self.lines_of(v)[channel * self.stride()..][..self.stride()]
     }
 
-    /// These columns of row `y` of the picture, by the kernel of the plan; the edge where there is no sample.
+    /// Resample these columns of row `y` of the picture with the plan's kernel; the edge repeats outside the samples.
     pub(crate) fn lines_at<'a>(
         &'a self,
         plan: &TiltedSampling,
@@ -185,7 +184,7 @@ impl SourcePlanes {
         if plan.is_exact_copy() {
             let p = plan.scan_position(columns.start, y);
             let [u, v] = self.axes.map(|axis| (axis.centre((p.x, p.y)) - axis.origin()).round());
-            // Ends of lines are copies of the edge: so far the row may lie outside.
+            // The ends of lines are copies of the edge, so the row may reach that far outside.
             let first = u + PAD as f64;
             if first >= 0.0 && first + width as f64 <= self.stride() as f64 {
                 let codes = self.lines_of(v as i32);
@@ -211,7 +210,7 @@ impl SourcePlanes {
     }
 }
 
-/// A row of the picture, a line for each channel.
+/// A row of the picture, one line per channel.
 #[derive(Debug, Clone, Copy)]
 pub struct Lines<'a> {
     codes: &'a [u16],
@@ -222,19 +221,19 @@ pub struct Lines<'a> {
 }
 
 impl<'a> Lines<'a> {
-    /// The codes of a channel; those of the last one for any beyond.
+    /// The codes of a channel; for a higher number, those of the last one.
     pub fn of(&self, channel: usize) -> &'a [u16] {
         let line = channel.min(self.channels.saturating_sub(1)) * self.stride;
         &self.codes[line + self.first..][..self.width]
     }
 
-    /// Red, green and blue; of a single channel the same line three times.
+    /// Red, green and blue; for fewer than three channels, the first line three times.
     pub fn colours(&self) -> [&'a [u16]; 3] {
         if self.channels < 3 { [self.of(0); 3] } else { [0, 1, 2].map(|c| self.of(c)) }
     }
 }
 
-/// Sort samples that lie `step` apart into a part of each line.
+/// Sort samples that are `step` apart into a part of each line.
 fn sort(codes: &[u16], step: usize, lines: &mut [u16], stride: usize, to: Range<usize>) {
     for (c, line) in lines.chunks_exact_mut(stride).enumerate() {
         let channel = codes.iter().skip(c).step_by(step);
@@ -277,7 +276,7 @@ mod tests {
         Samples16::from_vec(width, height, channels, codes.collect()).expect("length fits")
     }
 
-    /// Keys' cubic and the straight line by their definitions, in `f64`.
+    /// Keys' cubic and linear interpolation by their definitions, in `f64`.
     fn by_definition(plan: &TiltedSampling, src: &Samples16, x: u32, y: u32, channel: usize) -> f64 {
         let p = plan.scan_position(x, y);
         let weight = |d: f64| match plan.kernel {
@@ -303,7 +302,7 @@ mod tests {
     fn every_tilt_turn_and_place_gives_the_kernel_of_its_definition() {
         for (channels, kernel) in [(4, Kernel::Cubic), (3, Kernel::Bilinear), (1, Kernel::Cubic)] {
             let src = noise(260, 210, channels);
-            // Aligned, nearly so, as tilted as a holder gets, and partly outside the scan.
+            // Aligned, nearly aligned, tilted as much as in a holder, and partly outside the scan.
             for (angle_rad, cx) in [(0.0, 130.25), (0.004, 130.0), (-0.03, 131.7), (0.3, 128.0), (0.01, 20.0)]
             {
                 for quarter in 0..4 {

@@ -1,4 +1,4 @@
-//! Resampling: whole-number box reduction, and reading a tilted, turned box out of a scan.
+//! Resampling: box reduction by whole numbers, and reading a tilted, turned box from a scan.
 //!
 //! Both work on linear samples, so a mean of transmittances is the transmittance of the larger pixel.
 
@@ -7,7 +7,7 @@ use rayon::prelude::*;
 use crate::planes::{Lines, SourcePlanes};
 use crate::{Orientation, PixelRect, Point, Samples16, Scan, TiltedBox};
 
-/// Mean of `factor` by `factor` pixels; a partial block at the right or bottom edge is averaged over what it has.
+/// Mean of `factor` by `factor` pixels; a partial block at the right or bottom edge is averaged over its own pixels.
 ///
 /// Rounded to nearest. A factor of 0 counts as 1.
 pub fn box_reduce(src: &Samples16, factor: u32) -> Samples16 {
@@ -42,14 +42,15 @@ pub fn box_reduce(src: &Samples16, factor: u32) -> Samples16 {
     out
 }
 
-/// How values between pixel centres are made.
+/// Interpolation between pixel centres.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Kernel {
-    /// Two by two, for previews.
+    /// Two by two samples, for previews.
     Bilinear,
-    /// Four by four interpolating cubic (Catmull-Rom), for full-resolution output.
+    /// Four by four samples, interpolating cubic (Catmull-Rom), for full-resolution output.
     ///
-    /// Source: R. G. Keys, "Cubic convolution interpolation for digital image processing", IEEE Trans. ASSP 29 (1981), a = -0.5.
+    /// Source: R. G. Keys, "Cubic convolution interpolation for digital image processing", IEEE Trans. ASSP 29 (1981),
+    /// a = -0.5.
     Cubic,
 }
 
@@ -62,7 +63,7 @@ impl Kernel {
         }
     }
 
-    /// Which of the four weights of [`Kernel::weights`] are more than nothing.
+    /// Which of the four weights of [`Kernel::weights`] are not zero.
     #[inline(always)]
     pub(crate) fn taps(self) -> std::ops::Range<usize> {
         match self {
@@ -88,9 +89,9 @@ impl Kernel {
     }
 }
 
-/// A plan to read the upright picture of a box: output size, and for every output pixel a scan position.
+/// A plan for reading the upright picture of a box: output size, and a scan position for every output pixel.
 ///
-/// When the box is upright, lies on whole pixels and the output is its own size, samples are copied exactly.
+/// If the box is upright, on whole pixels, and output at its own size, samples are copied exactly.
 #[derive(Debug, Clone, Copy)]
 pub struct TiltedSampling {
     origin: Point<Scan>,
@@ -125,7 +126,7 @@ impl TiltedSampling {
         if orientation.swaps_sides() { (h, w) } else { (w, h) }
     }
 
-    /// The same plan for a picture that was reduced by `factor` with [`box_reduce`].
+    /// The same plan for a picture reduced by `factor` with [`box_reduce`].
     pub fn on_reduced(mut self, factor: u32) -> Self {
         let f = f64::from(factor.max(1));
         self.origin = Point::new(self.origin.x / f, self.origin.y / f);
@@ -135,12 +136,10 @@ impl TiltedSampling {
         self
     }
 
-    /// Output columns.
     pub fn width(&self) -> u32 {
         self.out_width
     }
 
-    /// Output rows.
     pub fn height(&self) -> u32 {
         self.out_height
     }
@@ -159,8 +158,8 @@ impl TiltedSampling {
         )
     }
 
-    /// Place of the first output pixel's centre along the scan's columns or rows, forward or backward, counted from the
-    /// centre of its first pixel, and what a step along the picture's rows and columns adds.
+    /// Position of the first output pixel's centre along the scan's columns or rows, forward or backward, relative to
+    /// the centre of the scan's first pixel, and its change per step along the picture's rows and columns.
     #[inline(always)]
     pub(crate) fn along(&self, is_down: bool, is_backward: bool) -> (f64, f64, f64) {
         let (start, x, y) = if is_down {
@@ -171,7 +170,7 @@ impl TiltedSampling {
         if is_backward { (-start, -x, -y) } else { (start, x, y) }
     }
 
-    /// Scan pixels that output pixels `out` need, kernel reach included, cut to a scan of the given size.
+    /// Scan pixels needed for output pixels `out`, including the kernel's reach, clipped to a scan of the given size.
     pub fn source_rect(&self, out: PixelRect, scan_width: u32, scan_height: u32) -> PixelRect {
         if out.is_empty() {
             return PixelRect::default();
@@ -184,7 +183,7 @@ impl TiltedSampling {
             (x0, y0) = (x0.min(p.x - 0.5), y0.min(p.y - 0.5));
             (x1, y1) = (x1.max(p.x - 0.5), y1.max(p.y - 0.5));
         }
-        // A box may lie partly outside the scan: edge pixels are then repeated, so at least one must be read.
+        // A box may be partly outside the scan; its edge pixels are then repeated, so at least one must be read.
         let low =
             |v: f64, n: u32| (v.floor() - reach + 1.0).clamp(0.0, f64::from(n.saturating_sub(1))) as u32;
         let high = |v: f64, n: u32| (v.floor() + reach + 1.0).clamp(1.0, f64::from(n.max(1))) as u32;
@@ -192,7 +191,7 @@ impl TiltedSampling {
             .intersect(PixelRect::of_size(scan_width, scan_height))
     }
 
-    /// Whether every output pixel is one whole scan pixel.
+    /// Whether every output pixel equals one whole scan pixel.
     pub fn is_exact_copy(&self) -> bool {
         let whole = |v: f64| (v - v.round()).abs() < 1e-6;
         let unit = |a: f64, b: f64| whole(a) && whole(b) && (a.abs() + b.abs() - 1.0).abs() < 1e-6;
@@ -202,10 +201,10 @@ impl TiltedSampling {
             && whole(self.origin.y - 0.5)
     }
 
-    /// Output pixels `out`, made from `src`, whose first pixel is scan pixel `(src_x0, src_y0)`.
+    /// Output pixels `out`, from `src`, whose first pixel is scan pixel `(src_x0, src_y0)`.
     ///
-    /// Positions outside `src` repeat its edge. The result does not depend on how `out` is cut into tiles, as long
-    /// as `src` covers [`Self::source_rect`] of each tile.
+    /// Positions outside `src` repeat its edge. The result does not depend on how `out` is split into tiles, as long as
+    /// `src` covers [`Self::source_rect`] of each tile.
     pub fn read(&self, src: &Samples16, src_x0: u32, src_y0: u32, out: PixelRect) -> Samples16 {
         let mut result = Samples16::zeroed(out.width(), out.height(), src.channels());
         if out.is_empty() || src.width() == 0 || src.height() == 0 {
@@ -214,7 +213,7 @@ impl TiltedSampling {
         let stride = result.stride();
         let (end_x, end_y) = (src_x0 + src.width(), src_y0 + src.height());
         let needs = self.source_rect(out, end_x, end_y);
-        // Positions may lie wholly outside: their nearest edge is then needed.
+        // Positions may be entirely outside; they then need the nearest edge.
         let (x0, y0) = (needs.x0.max(src_x0), needs.y0.max(src_y0));
         let needs = PixelRect::new(x0, y0, needs.x1.max(x0 + 1), needs.y1.max(y0 + 1));
         let mut planes = SourcePlanes::default();
@@ -230,10 +229,10 @@ impl TiltedSampling {
         result
     }
 
-    /// Row `y` with all columns, made on this thread as [`Self::read`] makes it: a line for each channel.
+    /// All columns of row `y`, computed on this thread with the results of [`Self::read`]: one line per channel.
     ///
-    /// `planes` must cover [`Self::source_rect`] of the row. Where they hold the row as it is, it is not copied into the
-    /// buffer.
+    /// `planes` must cover [`Self::source_rect`] of the row. If they contain the row unchanged, it is not copied into
+    /// the buffer.
     pub fn lines<'a>(&self, planes: &'a SourcePlanes, y: u32, buffer: &'a mut Vec<u16>) -> Lines<'a> {
         let columns = 0..self.out_width;
         planes.lines_at(self, columns, y, buffer)

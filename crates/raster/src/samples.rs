@@ -18,17 +18,15 @@ impl<T: Copy> Plane<T> {
         Self { width, height, data: vec![value; width as usize * height as usize] }
     }
 
-    /// Wrap row-by-row data; `None` when its length is not `width * height`.
+    /// Wrap row-by-row data; `None` if its length is not `width * height`.
     pub fn from_vec(width: u32, height: u32, data: Vec<T>) -> Option<Self> {
         (data.len() == width as usize * height as usize).then_some(Self { width, height, data })
     }
 
-    /// Columns.
     pub fn width(&self) -> u32 {
         self.width
     }
 
-    /// Rows.
     pub fn height(&self) -> u32 {
         self.height
     }
@@ -38,28 +36,26 @@ impl<T: Copy> Plane<T> {
         &self.data
     }
 
-    /// All samples, row by row, for writing.
+    /// All samples, row by row, mutable.
     pub fn data_mut(&mut self) -> &mut [T] {
         &mut self.data
     }
 
-    /// Sample at a position; panics outside, like a slice.
+    /// Sample at a position; panics if outside, like a slice.
     pub fn at(&self, x: u32, y: u32) -> T {
         self.data[y as usize * self.width as usize + x as usize]
     }
 
-    /// Set the sample at a position; panics outside, like a slice.
+    /// Set the sample at a position; panics if outside, like a slice.
     pub fn set(&mut self, x: u32, y: u32, value: T) {
         self.data[y as usize * self.width as usize + x as usize] = value;
     }
 
-    /// One row.
     pub fn row(&self, y: u32) -> &[T] {
         let w = self.width as usize;
         &self.data[y as usize * w..][..w]
     }
 
-    /// One row for writing.
     pub fn row_mut(&mut self, y: u32) -> &mut [T] {
         let w = self.width as usize;
         &mut self.data[y as usize * w..][..w]
@@ -68,7 +64,7 @@ impl<T: Copy> Plane<T> {
 
 /// Interleaved 16-bit samples, row by row: the raw codes of a region of a scan.
 ///
-/// Channel order is that of the reader: grey; or red, green, blue; an infrared plane always comes last.
+/// The reader determines the channel order: grey; or red, green, blue; an infrared plane is always last.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Samples16 {
     width: u32,
@@ -78,12 +74,11 @@ pub struct Samples16 {
 }
 
 impl Samples16 {
-    /// All-zero samples.
     pub fn zeroed(width: u32, height: u32, channels: u8) -> Self {
         Self { width, height, channels, data: vec![0; width as usize * height as usize * channels as usize] }
     }
 
-    /// Wrap interleaved data; `None` when its length does not fit.
+    /// Wrap interleaved data; `None` if its length does not fit.
     pub fn from_vec(width: u32, height: u32, channels: u8, data: Vec<u16>) -> Option<Self> {
         (data.len() == width as usize * height as usize * channels as usize).then_some(Self {
             width,
@@ -93,60 +88,53 @@ impl Samples16 {
         })
     }
 
-    /// Columns.
     pub fn width(&self) -> u32 {
         self.width
     }
 
-    /// Rows.
     pub fn height(&self) -> u32 {
         self.height
     }
 
-    /// Samples a pixel.
+    /// Samples per pixel.
     pub fn channels(&self) -> u8 {
         self.channels
     }
 
-    /// All samples.
     pub fn data(&self) -> &[u16] {
         &self.data
     }
 
-    /// All samples, for writing.
     pub fn data_mut(&mut self) -> &mut [u16] {
         &mut self.data
     }
 
-    /// The samples, row by row, by value.
     pub fn into_vec(self) -> Vec<u16> {
         self.data
     }
 
-    /// Samples of one row.
     pub fn row(&self, y: u32) -> &[u16] {
         let stride = self.stride();
         &self.data[y as usize * stride..][..stride]
     }
 
-    /// Samples of one row, for writing.
     pub fn row_mut(&mut self, y: u32) -> &mut [u16] {
         let stride = self.stride();
         &mut self.data[y as usize * stride..][..stride]
     }
 
-    /// Samples of one pixel; panics outside, like a slice.
+    /// Samples of one pixel; panics if outside, like a slice.
     pub fn pixel(&self, x: u32, y: u32) -> &[u16] {
         let c = self.channels as usize;
         &self.row(y)[x as usize * c..][..c]
     }
 
-    /// Samples in a row: width times channels.
+    /// Samples per row: width times channels.
     pub fn stride(&self) -> usize {
         self.width as usize * self.channels as usize
     }
 
-    /// The first `channels` channels; all of them when there are no more.
+    /// The first `channels` channels; all of them if there are no more.
     #[must_use]
     pub fn first_channels(self, channels: u8) -> Self {
         if channels >= self.channels || channels == 0 {
@@ -168,21 +156,18 @@ impl Samples16 {
     }
 }
 
-/// Anything that can give full-resolution pixels of a scan: an open file, or a picture in memory in tests.
+/// A source of full-resolution pixels of a scan: an open file, or a picture in memory in tests.
 ///
 /// `read` returns exactly `rect` (already inside the scan) with every plane of the scan, infrared last.
 pub trait RegionSource: Sync {
-    /// Columns of the scan.
     fn width(&self) -> u32;
-    /// Rows of the scan.
     fn height(&self) -> u32;
-    /// Samples a pixel of what `read` gives.
+    /// Samples per pixel that `read` returns.
     fn channels(&self) -> u8;
-    /// The samples of `rect`, or a message for the person.
+    /// The samples of `rect`, or a message for the user.
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, RegionError>;
 }
 
-/// Why a region could not be read.
 #[derive(Debug, Clone, thiserror::Error)]
 #[non_exhaustive]
 pub enum RegionError {
@@ -192,13 +177,12 @@ pub enum RegionError {
     /// The file could not be read.
     #[error("{what}")]
     Unreadable {
-        /// What happened.
         what: String,
-        /// What to do about it.
+        /// What the user can do about it.
         what_to_do: String,
-        /// The file, where there is one.
+        /// The file, if there is one.
         path: Option<PathBuf>,
-        /// Whether the cause may go away by itself, such as a drive that is not connected.
+        /// Whether the cause may resolve itself, such as a drive that is not connected.
         may_pass: bool,
     },
 }

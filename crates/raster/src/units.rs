@@ -1,4 +1,4 @@
-//! The few unit conversions that more than one crate needs, each in one place.
+//! Unit conversions that several crates need, each in one place.
 
 /// Millimetres in an inch (exact by definition).
 pub const MM_PER_INCH: f64 = 25.4;
@@ -6,7 +6,7 @@ pub const MM_PER_INCH: f64 = 25.4;
 /// Density of one stop: `log10 2`.
 const DENSITY_PER_STOP: f64 = std::f64::consts::LOG10_2;
 
-/// Log10 exposure (or density) of a number of stops.
+/// Log10 exposure (or density) for a number of stops.
 ///
 /// ```text
 /// d = stops * log10(2)
@@ -16,7 +16,7 @@ pub fn density_from_stops(stops: f64) -> f64 {
     stops * DENSITY_PER_STOP
 }
 
-/// Stops of a log10 exposure or density difference; inverse of [`density_from_stops`].
+/// Stops for a log10 exposure or density difference; inverse of [`density_from_stops`].
 pub fn stops_from_density(density_d: f64) -> f64 {
     density_d / DENSITY_PER_STOP
 }

@@ -1,11 +1,11 @@
-//! Pixel loops compiled for any processor, for one with 256-bit and for one with 512-bit vectors; which of them runs is
-//! decided at run time.
+//! Pixel loops compiled for any processor, for 256-bit vectors and for 512-bit vectors, selected at run time.
 //!
-//! A loop is a value with one method, marked `#[inline(always)]` down to the arithmetic, so that it is compiled afresh for
-//! each kind of processor. Multiplications and additions are never fused, so every processor gives the same bits.
+//! A loop is a value with one method, marked `#[inline(always)]` down to the arithmetic, so that it is compiled
+//! separately for each kind of processor. Multiplications and additions are never fused, so every processor gives the
+//! same bits.
 
 pub use pulp::NullaryFnOnce as PixelLoop;
-/// Vectors of the processor at hand, for loops that hold them in registers.
+/// Vector types for loops that hold vectors in registers.
 pub(crate) use pulp::{Simd, WithSimd as VectorLoop};
 
 /// Run a loop with the widest instructions of this processor.
@@ -14,8 +14,8 @@ pub fn run_vectorised<L: PixelLoop>(pixels: L) -> L::Output {
     pulp::Arch::new().dispatch(pixels)
 }
 
-/// The same with vectors of 256 bits at most, for loops that load more than they reckon: vectors as long as a cache line
-/// lie across two of them nearly wherever they begin.
+/// [`run_vectorised`] with vectors of at most 256 bits, for loops with more loads than arithmetic: nearly every
+/// unaligned load of a vector as long as a cache line straddles two lines.
 #[inline]
 pub fn run_in_short_vectors<L: PixelLoop>(pixels: L) -> L::Output {
     #[cfg(target_arch = "x86_64")]
@@ -25,19 +25,19 @@ pub fn run_in_short_vectors<L: PixelLoop>(pixels: L) -> L::Output {
     run_vectorised(pixels)
 }
 
-/// The same for a loop that is written with vectors.
+/// [`run_vectorised`] for a loop written with explicit vectors.
 #[inline]
 pub(crate) fn run_in_vectors<L: VectorLoop>(pixels: L) -> L::Output {
     pulp::Arch::new().dispatch(pixels)
 }
 
-/// The smaller of two numbers; one comparison, without the rule for not-a-number.
+/// The smaller of two numbers; a single comparison, without the rule for not-a-number.
 #[inline(always)]
 pub fn least(a: f32, b: f32) -> f32 {
     if a < b { a } else { b }
 }
 
-/// The larger of two numbers; one comparison, without the rule for not-a-number.
+/// The larger of two numbers; a single comparison, without the rule for not-a-number.
 #[inline(always)]
 pub fn most(a: f32, b: f32) -> f32 {
     if a > b { a } else { b }

@@ -1,42 +1,42 @@
-//! Which of several scans of the same film is sharpest, and how sure that is.
+//! Ranks scans of the same film by sharpness, with the certainty of the ranking.
 //!
 //! Two measures, each with its uncertainty:
-//! - **edges**: straight slanted edges are looked for all over the picture, and each gives a frequency of half response
-//!   ([`crate::slanted_edge`]); their upper part speaks of the scanner, because an edge of the scene can only be softer;
-//! - **texture**: power in fine detail against power in coarse detail of the same tiles, less the power of noise. Its scale is the film's own, so it ranks scans of one picture and no more.
+//! - **edges**: straight slanted edges all over the picture, each with its frequency of half response
+//!   ([`crate::slanted_edge`]); the upper part of these describes the scanner, because an edge of the scene can only be
+//!   softer;
+//! - **texture**: power in fine detail relative to power in coarse detail of the same tiles, less the power of noise.
+//!   Its scale depends on the film, so it can only rank scans of one picture.
 //!
-//! Source: ISO 12233 for the edges; the power ratio is general practice in autofocus (a band ratio of the power spectrum).
+//! Source: ISO 12233 for the edges; the power ratio is common in autofocus (a band ratio of the power spectrum).
 
 use glassine_raster::{CancelToken, Cancelled, PixelRect, Plane};
 use rayon::prelude::*;
 
 use crate::sfr::slanted_edge;
 
-/// Sides of the windows searched for edges; the larger one is for soft pictures. They step by three eighths of the side.
+/// Sides of the windows searched for edges, the larger for soft pictures; they advance by three eighths of the side.
 const WINDOWS_PX: [u32; 2] = [32, 64];
-/// Edges measured at most.
+/// Most edges measured.
 const EDGES_MAX: usize = 240;
-/// Fewer edges than this are no basis.
+/// Fewest edges for a result.
 const EDGES_MIN: usize = 5;
-/// What makes a window an edge: one direction of slope, straight, even sides.
+/// Criteria for an edge in a window: one direction of slope, straight, even sides.
 const COHERENCE_MIN: f64 = 0.85;
 const STRAY_MAX_PX: f64 = 0.35;
 const UNEVENNESS_MAX: f64 = 0.12;
 /// Side of the texture tiles.
 const TILE_PX: u32 = 64;
-/// Fewer tiles than this are no basis.
+/// Fewest tiles for a result.
 const TILES_MIN: usize = 4;
 
-/// Why focus cannot be measured.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum FocusError {
     /// The picture is too small.
     #[error("a picture of {width} x {height} pixels is too small to judge focus; use a larger crop")]
     TooSmall {
-        /// Columns.
+        /// Columns of the picture.
         width: u32,
-        /// Rows.
         height: u32,
     },
     /// There is neither an edge nor texture.
@@ -54,13 +54,11 @@ pub struct FocusMeasure {
     pub mtf50_cy_px: Option<f64>,
     /// Standard error of that frequency, cycles per pixel.
     pub mtf50_error: f64,
-    /// Edges measured.
     pub edges: u32,
-    /// Fine against coarse detail (amplitude ratio, noise taken off); `None` without texture.
+    /// Fine relative to coarse detail (amplitude ratio, noise subtracted); `None` without texture.
     pub texture: Option<f64>,
     /// Standard error of the ratio.
     pub texture_error: f64,
-    /// Tiles measured.
     pub tiles: u32,
 }
 
@@ -115,7 +113,7 @@ fn measure_edges(plane: &Plane<f32>, side: u32, cancel: &CancelToken) -> Result<
         return Ok((None, 0.0, edges as u32));
     }
     found.sort_by(f64::total_cmp);
-    // An edge of the scene can only be softer than the scanner, noise can make a few look harder: the upper middle holds.
+    // An edge of the scene can only be softer than the scanner, while noise can sharpen a few: use the upper quartile.
     let quantile = |q: f64| found[((edges - 1) as f64 * q).round() as usize];
     let upper = quantile(0.75);
     let spread = (quantile(0.9) - quantile(0.5)).abs() / 1.28;
@@ -123,7 +121,7 @@ fn measure_edges(plane: &Plane<f32>, side: u32, cancel: &CancelToken) -> Result<
     Ok((Some(upper), error, edges as u32))
 }
 
-/// Slope energy of a window when it has one direction, per square pixel.
+/// Slope energy of a window with one dominant direction, per square pixel.
 fn edge_strength(plane: &Plane<f32>, rect: PixelRect) -> Option<f64> {
     let (mut xx, mut yy, mut xy, mut low, mut high) = (0.0, 0.0, 0.0, f32::MAX, f32::MIN);
     for y in rect.y0 + 1..rect.y1 - 1 {
@@ -167,7 +165,7 @@ fn measure_texture(plane: &Plane<f32>, cancel: &CancelToken) -> Result<Measured,
     if tiles.len() < TILES_MIN {
         return Ok((None, 0.0, tiles.len() as u32));
     }
-    // The quieter fifth of the tiles sets the level of the noise.
+    // The fifth of the tiles with the least noise sets the noise level.
     let mut noises: Vec<f64> = tiles.iter().map(|t| t.noise).collect();
     noises.sort_by(f64::total_cmp);
     let noise = noises[noises.len() / 5] * FINE_NOISE;
@@ -179,11 +177,11 @@ fn measure_texture(plane: &Plane<f32>, cancel: &CancelToken) -> Result<Measured,
     if busy.len() < TILES_MIN {
         return Ok((None, 0.0, busy.len() as u32));
     }
-    // Ratio of sums, with its error from leaving out one part in ten (jackknife).
+    // Mean of the tiles' ratios, with its error from leaving out one part in ten (jackknife).
     let ratio = |skip: Option<usize>| {
         let (mut top, mut bottom) = (0.0, 0.0);
         for (_, t) in busy.iter().enumerate().filter(|(i, _)| Some(i % 10) != skip) {
-            // Tiles weigh alike, whatever their contrast.
+            // Tiles have equal weight, whatever their contrast.
             top += (t.fine - noise) / t.coarse;
             bottom += 1.0;
         }
@@ -198,10 +196,11 @@ fn measure_texture(plane: &Plane<f32>, cancel: &CancelToken) -> Result<Measured,
 }
 
 /// Second differences over two pixels (fine, about 0.25 cycles per pixel) and differences of means over eight pixels
-/// (coarse), both along rows and columns; and the noise variance, from a filter that only sees the corner of the
+/// (coarse), both along rows and columns; and the noise variance, from a filter that only responds in the corner of the
 /// spectrum, where no lens shows detail.
 ///
-/// Source of the noise filter: J. Immerkaer, "Fast noise variance estimation", Computer Vision and Image Understanding 64 (1996).
+/// Source of the noise filter: J. Immerkaer, "Fast noise variance estimation", Computer Vision and Image Understanding
+/// 64 (1996).
 fn tile_power(plane: &Plane<f32>, x0: u32, y0: u32) -> TilePower {
     let at = |x: u32, y: u32| f64::from(plane.at(x0 + x, y0 + y));
     let (mut fine, mut noise, mut n) = (0.0, 0.0, 0.0);
@@ -235,7 +234,7 @@ fn tile_power(plane: &Plane<f32>, x0: u32, y0: u32) -> TilePower {
     }
 }
 
-/// What a ranking rests on.
+/// The measure behind a ranking.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FocusBasis {
     /// Slanted edges in every picture.
@@ -244,20 +243,20 @@ pub enum FocusBasis {
     Texture,
 }
 
-/// One picture's place.
+/// One picture's rank.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct RankedFocus {
-    /// Index into what was ranked.
+    /// Index into the argument of [`rank_focus`].
     pub index: usize,
     /// The measure ranked by.
     pub score: f64,
-    /// Score against the best one's, 0..=1.
+    /// Score relative to the best one's, 0..=1.
     pub relative: f64,
     /// Standard error of `relative`.
     pub uncertainty: f64,
-    /// Frequency of half response, when edges gave one.
+    /// Frequency of half response, if edges gave one.
     pub mtf50_cy_px: Option<f64>,
-    /// Cannot be told from the best one: within twice the joint standard error.
+    /// Not distinguishable from the best one: within twice the joint standard error.
     pub ties_with_best: bool,
 }
 
@@ -266,13 +265,12 @@ pub struct RankedFocus {
 pub struct FocusRanking {
     /// Sharpest first.
     pub ranking: Vec<RankedFocus>,
-    /// What it rests on.
     pub basis: FocusBasis,
 }
 
-/// Rank pictures of the same film; `None` when no measure is shared by all, or there is nothing to rank.
+/// Rank pictures of the same film; `None` if they share no measure, or there is nothing to rank.
 ///
-/// Of the two measures the one with the smaller mean relative uncertainty decides, edges when equal.
+/// The measure with the smaller mean relative uncertainty decides; edges if equal.
 pub fn rank_focus(measures: &[FocusMeasure]) -> Option<FocusRanking> {
     let edges: Option<Vec<(f64, f64)>> =
         measures.iter().map(|m| m.mtf50_cy_px.map(|s| (s, m.mtf50_error))).collect();
@@ -309,7 +307,7 @@ impl FocusRanking {
         self.ranking.iter().skip(1).all(|r| !r.ties_with_best)
     }
 
-    /// One sentence for the person; `names` in the order ranked.
+    /// One sentence for the user; `names` has the order of the argument of [`rank_focus`].
     pub fn verdict(&self, names: &[&str]) -> String {
         let name = |r: &RankedFocus| names.get(r.index).copied().unwrap_or("?").to_owned();
         let Some(first) = self.ranking.first() else { return String::new() };
@@ -337,7 +335,7 @@ mod tests {
     use super::*;
     use crate::test_edges::{noisy, step};
 
-    /// A target of slanted squares, blurred by `sigma`, and grain.
+    /// A target of slanted squares, blurred by `sigma`, with grain.
     fn target(sigma: f64, noise: f32, seed: u64) -> Plane<f32> {
         let (w, h) = (400_u32, 300_u32);
         let angle = 5.0_f64.to_radians();
@@ -352,7 +350,7 @@ mod tests {
         noisy(&Plane::from_vec(w, h, data.collect()).expect("length fits"), noise, seed)
     }
 
-    /// Texture of many scales, blurred by `sigma` (each wave is damped by its own response).
+    /// Texture at many scales, blurred by `sigma` (each wave is damped by its own response).
     fn texture(sigma: f64, noise: f32, seed: u64) -> Plane<f32> {
         let (w, h) = (384_u32, 320_u32);
         let data = (0..h).flat_map(|y| (0..w).map(move |x| (f64::from(x), f64::from(y)))).map(|(x, y)| {

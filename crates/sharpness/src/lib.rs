@@ -1,8 +1,9 @@
-//! Measuring and making sharpness: slanted-edge response, focus comparison, sharpening without halos, print planning.
+//! Measuring sharpness and sharpening: slanted-edge response, focus comparison, sharpening without halos, print
+//! planning.
 //!
 //! *Scope*: numbers and planes in, numbers and planes out.
-//! *Simplifications*: the picture plane is taken as linear or perceptual as the caller made it; each function says which it wants.
-//! *Out of scope*: files, colour, anything with a clock.
+//! *Simplifications*: the caller decides whether a plane is linear or perceptual; each function states which it needs.
+//! *Out of scope*: files, colour, clocks.
 
 mod focus;
 pub mod plan;

@@ -1,26 +1,26 @@
-//! Planning a scan: what a resolution gives in pixels, bytes and print size, and what a print needs.
+//! Scan planning: pixels, bytes and print size at a resolution, and the resolution that a print needs.
 //!
-//! Plain arithmetic, kept in one place so that the window, the command line and the tests agree to the pixel.
+//! Plain arithmetic in one place, so that the window, the command line and the tests agree to the pixel.
 
 use glassine_raster::MM_PER_INCH;
 
-/// Printing resolutions offered side by side, pixels per inch.
+/// Printing resolutions listed side by side, pixels per inch.
 ///
-/// Source: common practice; 300 for close viewing, 240 for exhibition prints, 180 as the least that still looks whole.
+/// Source: common practice; 300 for close viewing, 240 for exhibition prints, 180 as the least that still looks
+/// continuous.
 pub const PRINT_PPI: [f64; 3] = [300.0, 240.0, 180.0];
 
-/// Largest file the 32-bit offsets of classic TIFF can address, bytes. Source: TIFF 6.0, offsets are 32-bit.
+/// Largest file that the 32-bit offsets of classic TIFF can address, bytes. Source: TIFF 6.0, offsets are 32-bit.
 pub const CLASSIC_TIFF_LIMIT_BYTES: u64 = 1 << 32;
 
-/// Room kept for the header, tags and profile of a file, bytes; ours.
+/// Space reserved for the header, tags and profile of a file, bytes; ours.
 const HEADER_ROOM_BYTES: u64 = 1 << 16;
 
-/// Largest side that is planned, mm; larger wishes are answered with `None`.
+/// Largest side that can be planned, mm; beyond it the result is `None`.
 const SIDE_LIMIT_MM: f64 = 10_000.0;
-/// Largest resolution that is planned, pixels per inch.
+/// Largest resolution that can be planned, pixels per inch.
 const PPI_LIMIT: f64 = 100_000.0;
 
-/// What the samples of a pixel are.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum SampleLayout {
     /// One 16-bit sample.
@@ -32,7 +32,6 @@ pub enum SampleLayout {
 }
 
 impl SampleLayout {
-    /// Bytes of one pixel.
     pub fn bytes_per_pixel(self) -> u64 {
         match self {
             Self::Grey16 => 2,
@@ -42,7 +41,6 @@ impl SampleLayout {
     }
 }
 
-/// A print size.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PrintSize {
     /// Printing resolution, pixels per inch.
@@ -60,7 +58,7 @@ impl PrintSize {
     }
 }
 
-/// Pixels of an image at a resolution.
+/// Pixel dimensions of an image at a resolution.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ScanPlan {
     /// Image width, mm.
@@ -75,14 +73,14 @@ pub struct ScanPlan {
     pub height_px: u32,
 }
 
-/// Scanning above what the scanner resolves gives larger files, not more picture.
+/// Warning that scanning above the scanner's resolution gives larger files without more detail.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct AboveMeasured {
-    /// Asked for, pixels per inch.
+    /// Planned resolution, pixels per inch.
     pub scan_ppi: f64,
-    /// Measured on the scanner, pixels per inch.
+    /// Resolution measured on the scanner, pixels per inch.
     pub measured_ppi: f64,
-    /// Share of the pixels that carry no further detail, 0 to 1.
+    /// Share of the pixels that add no detail, 0 to 1.
     pub empty_share: f64,
 }
 
@@ -101,17 +99,16 @@ impl ScanPlan {
         if !(good_side(width_mm) && good_side(height_mm) && scan_ppi > 0.0 && scan_ppi <= PPI_LIMIT) {
             return None;
         }
-        // Casts saturate and both limits keep the product below 4e7 pixels a side.
+        // Casts saturate, and both limits keep the product below 4e7 pixels per side.
         let px = |mm: f64| (mm / MM_PER_INCH * scan_ppi).round().max(1.0) as u32;
         Some(Self { width_mm, height_mm, scan_ppi, width_px: px(width_mm), height_px: px(height_mm) })
     }
 
-    /// Pixels in all.
+    /// Total number of pixels.
     pub fn pixels(&self) -> u64 {
         u64::from(self.width_px) * u64::from(self.height_px)
     }
 
-    /// Millions of pixels.
     pub fn megapixels(&self) -> f64 {
         self.pixels() as f64 / 1e6
     }
@@ -131,7 +128,7 @@ impl ScanPlan {
         self.bytes(samples).saturating_add(HEADER_ROOM_BYTES) > CLASSIC_TIFF_LIMIT_BYTES
     }
 
-    /// Print size at a printing resolution: `px / ppi`; `None` when the resolution is not positive.
+    /// Print size at a printing resolution: `px / ppi`; `None` if the resolution is not positive.
     pub fn print_at(&self, print_ppi: f64) -> Option<PrintSize> {
         (print_ppi.is_finite() && print_ppi > 0.0).then(|| PrintSize {
             print_ppi,
@@ -149,7 +146,7 @@ impl ScanPlan {
         })
     }
 
-    /// A warning when the plan goes above the resolution measured on the scanner.
+    /// A warning if the plan exceeds the resolution measured on the scanner.
     pub fn above_measured(&self, measured_ppi: f64) -> Option<AboveMeasured> {
         (measured_ppi > 0.0 && self.scan_ppi > measured_ppi).then(|| AboveMeasured {
             scan_ppi: self.scan_ppi,
@@ -159,14 +156,14 @@ impl ScanPlan {
     }
 }
 
-/// What a wished print asks of the scan.
+/// What a print of a given size needs from the scan.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct PrintNeed {
     /// Scanning resolution needed, pixels per inch, not rounded.
     pub scan_ppi: f64,
     /// Linear enlargement from film to print.
     pub enlargement: f64,
-    /// Size of the print with the whole image on it, mm: one side may be larger than wished.
+    /// Size of the print with the whole image on it, mm: one side may exceed the requested one.
     pub covering_mm: (f64, f64),
 }
 
@@ -175,8 +172,8 @@ pub struct PrintNeed {
 /// ```text
 /// enlargement = max(print_w / image_w, print_h / image_h)     scan ppi = enlargement * print ppi
 /// ```
-/// The larger of both enlargements is taken: the print is filled and the image cropped, never stretched. The print may
-/// lie either way: if one is tall and the other wide, the print is turned first. `None` when a number is not positive.
+/// The larger of both enlargements applies: the image fills the print and is cropped, never stretched. Either may be
+/// tall or wide: if they differ, the print is turned first. `None` if a number is not positive.
 pub fn need_for_print(image_mm: (f64, f64), print_mm: (f64, f64), print_ppi: f64) -> Option<PrintNeed> {
     let all = [image_mm.0, image_mm.1, print_mm.0, print_mm.1, print_ppi];
     if !all.iter().all(|v| v.is_finite() && *v > 0.0) {
@@ -321,7 +318,7 @@ mod tests {
     fn a_one_degree_turn_costs_the_known_amount() {
         let (w, h) = upright_inside_turned(36.0, 24.0, 1_f64.to_radians()).expect("small angle");
         assert!((w - 35.60).abs() < 0.005 && (h - 23.38).abs() < 0.005, "{w} {h}");
-        // All four corners lie on the sides of the turned rectangle.
+        // All four corners are on the sides of the turned rectangle.
         let (sin, cos) = 1_f64.to_radians().sin_cos();
         for (x, y) in [(w / 2.0, h / 2.0), (w / 2.0, -h / 2.0)] {
             let (u, v) = ((cos * x + sin * y).abs(), (cos * y - sin * x).abs());

@@ -1,26 +1,25 @@
 //! Spatial frequency response from a slanted edge.
 //!
-//! The recipe is that of ISO 12233:2014 (e-SFR, 6.2.4-6.2.5): derivative of each line, straight line through the centroids,
-//! projection onto bins of a quarter pixel, derivative `[-1/2, 0, 1/2]`, Hamming window, Fourier transform, division by the
-//! derivative's own response. Two departures, both towards the true response:
-//! distances are measured along the edge's normal (so edges of any slant give frequencies across the edge), and the
-//! quarter-pixel bins' own response `sinc(f/4)` is divided out.
+//! The method is that of ISO 12233:2014 (e-SFR, 6.2.4-6.2.5): derivative of each line, straight line through the
+//! centroids, projection onto bins of a quarter pixel, derivative `[-1/2, 0, 1/2]`, Hamming window, Fourier transform,
+//! division by the derivative's own response. Two differences bring it closer to the true response: distances are
+//! measured along the edge's normal (so edges of any slant give frequencies across the edge), and the quarter-pixel
+//! bins' own response `sinc(f/4)` is divided out.
 //!
-//! Source: ISO 12233:2014 as excerpted publicly; the steps before the projection from memory of the method. Checked against
-//! the closed form `sinc(f) exp(-2 (pi sigma f)^2)` of a Gaussian blur with square pixels.
+//! Source: ISO 12233:2014 as excerpted publicly; the steps before the projection from memory of the method. Checked
+//! against the closed form `sinc(f) exp(-2 (pi sigma f)^2)` of a Gaussian blur with square pixels.
 
 use std::f64::consts::PI;
 
 use glassine_raster::{PixelRect, Plane};
 
-/// Bins a pixel.
+/// Bins per pixel.
 const OVERSAMPLING: usize = 4;
 /// Smallest side of a region.
 const SIDE_MIN_PX: u32 = 20;
-/// An edge nearer to the pixel rows or columns than this does not fill the bins.
+/// Least slope relative to the pixel rows or columns: an edge closer to them does not fill the bins.
 const SLANT_MIN: f64 = 0.012;
 
-/// Why no response can be given.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
 #[non_exhaustive]
 pub enum SfrError {
@@ -29,9 +28,8 @@ pub enum SfrError {
         "a region of {width} x {height} pixels is too small for an edge; take at least {SIDE_MIN_PX} each way"
     )]
     TooSmall {
-        /// Columns.
+        /// Columns of the region, clipped to the picture.
         width: u32,
-        /// Rows.
         height: u32,
     },
     /// There is no single straight edge.
@@ -39,13 +37,13 @@ pub enum SfrError {
         "no single straight edge in the region (it strays {stray_px:.2} px from a line); move the region onto one edge"
     )]
     NoEdge {
-        /// Rms distance of the edge from the fitted line; infinite when there is no contrast at all.
+        /// Rms distance of the edge from the fitted line; infinite if there is no contrast at all.
         stray_px: f64,
     },
     /// The edge runs along the pixel grid.
     #[error("the edge is only {:.2} degrees off the pixel grid; turn the target by about five degrees", angle_rad.to_degrees())]
     NotSlanted {
-        /// Angle against the nearest pixel axis.
+        /// Angle to the nearest pixel axis.
         angle_rad: f64,
     },
 }
@@ -57,11 +55,11 @@ pub struct Sfr {
     pub frequency_cy_px: Vec<f64>,
     /// Response at each frequency, 1 at frequency 0.
     pub response: Vec<f64>,
-    /// Angle of the edge against the nearest pixel axis.
+    /// Angle of the edge to the nearest pixel axis.
     pub angle_rad: f64,
     /// Difference of the two sides, in the plane's own unit.
     pub contrast: f64,
-    /// Unevenness of the two sides, as a part of the contrast.
+    /// Unevenness of the two sides, as a share of the contrast.
     pub unevenness: f64,
     /// Rms distance of the edge from a straight line.
     pub stray_px: f64,
@@ -82,7 +80,7 @@ impl Sfr {
         }
     }
 
-    /// First frequency at which the response falls to `level`; `None` when it never does.
+    /// First frequency at which the response falls to `level`; `None` if it never does.
     pub fn falls_to(&self, level: f64) -> Option<f64> {
         let i = self.response.iter().position(|&r| r < level)?;
         if i == 0 {
@@ -103,12 +101,12 @@ impl Sfr {
         self.falls_to(0.1)
     }
 
-    /// Frequency of one tenth response as a part of the half sampling frequency; at most 1.
+    /// Frequency of one tenth response as a share of the half sampling frequency; at most 1.
     pub fn sampling_efficiency(&self) -> Option<f64> {
         self.mtf10_cy_px().map(|f| (f / 0.5).min(1.0))
     }
 
-    /// Largest response up to the half sampling frequency; above 1 when the picture was sharpened.
+    /// Largest response up to the half sampling frequency; above 1 if the picture was sharpened.
     pub fn peak(&self) -> f64 {
         let below = self.frequency_cy_px.iter().zip(&self.response).take_while(|(f, _)| **f <= 0.5);
         below.map(|(_, r)| *r).fold(0.0, f64::max)
@@ -117,8 +115,8 @@ impl Sfr {
 
 /// Response of the one slanted edge in a region of linear samples.
 ///
-/// The edge may run in any direction but along the pixel rows or columns.
-/// Values must be proportional to light; a picture with a tone curve gives the response of that picture only.
+/// The edge may have any direction except along the pixel rows or columns. Values must be proportional to light; a
+/// picture with a tone curve gives only the response of that picture.
 pub fn slanted_edge(plane: &Plane<f32>, region: PixelRect) -> Result<Sfr, SfrError> {
     let region = region.intersect(PixelRect::of_size(plane.width(), plane.height()));
     let (width, height) = (region.width(), region.height());
@@ -135,7 +133,7 @@ pub fn slanted_edge(plane: &Plane<f32>, region: PixelRect) -> Result<Sfr, SfrErr
     Ok(spread.response(&fit, angle_rad))
 }
 
-/// The region turned so that the edge runs roughly down and brightness rises to the right.
+/// The region rotated so that the edge runs roughly downwards and brightness rises to the right.
 struct Lines {
     rows: Vec<Vec<f64>>,
     columns: usize,
@@ -180,7 +178,8 @@ impl Lines {
         Self { rows, columns }
     }
 
-    /// Straight line through the lines' centroids of slope, in three passes that narrow the view and drop strays.
+    /// Straight line through the slope centroids of the lines, in three passes that narrow the window and drop
+    /// outliers.
     fn fit_edge(&self) -> Result<EdgeLine, SfrError> {
         let nothing = SfrError::NoEdge { stray_px: f64::INFINITY };
         let middle = (self.columns as f64 - 1.0) / 2.0;
@@ -209,9 +208,9 @@ impl Lines {
         Ok(line)
     }
 
-    /// Mean value by distance from the edge; `None` when too many bins near the edge stay empty.
+    /// Mean value by distance from the edge; `None` if too many bins near the edge are empty.
     fn edge_spread(&self, line: &EdgeLine) -> Option<EdgeSpread> {
-        // Whole cycles of the edge's position within a pixel, so that every phase counts alike.
+        // Whole cycles of the edge's position within a pixel, so that every phase has equal weight.
         let cycles = (self.rows.len() as f64 * line.slope.abs()).floor();
         let rows = if cycles >= 1.0 { (cycles / line.slope.abs()).round() as usize } else { self.rows.len() };
         let cos = 1.0 / (1.0 + line.slope * line.slope).sqrt();
@@ -233,7 +232,7 @@ impl Lines {
         if near.clone().filter(|&i| count[i] == 0).count() > near.len() / 5 {
             return None;
         }
-        // Bins beyond the picture's reach repeat the outermost ones seen.
+        // Bins beyond the picture repeat the outermost filled ones.
         let first = count.iter().position(|&c| c > 0)?;
         let last = count.iter().rposition(|&c| c > 0)?;
         let mut bins = vec![0.0; n];
@@ -310,7 +309,7 @@ fn sinc(x: f64) -> f64 {
     if x.abs() < 1e-9 { 1.0 } else { (PI * x).sin() / (PI * x) }
 }
 
-/// Centroid of the rise within a Hamming window; `None` when the line does not rise there.
+/// Centroid of the rise within a Hamming window; `None` if the line does not rise there.
 fn centroid(row: &[f64], about: f64, half: f64) -> Option<f64> {
     let (mut sum, mut total) = (0.0, 0.0);
     for x in 1..row.len() - 1 {

@@ -1,22 +1,22 @@
-//! Sharpening by an unsharp mask whose overshoot is held to a stated part of the local contrast.
+//! Sharpening by an unsharp mask whose overshoot is limited to a share of the local contrast.
 //!
-//! A plain unsharp mask trades bite against halos by trial and error.
-//! Here the halo is the setting: every result is clamped to the range of its neighbourhood, widened by a fraction of
-//! that range, so radius and amount can be raised without a bright or dark rim appearing.
+//! With a plain unsharp mask, users balance acutance against halos by trial and error. Here the halo is a setting:
+//! every result is clamped to the range of its neighbourhood, widened by a share of that range, so radius and amount
+//! can be raised without a bright or dark rim.
 
 use glassine_raster::{PixelLoop, Plane, least, most, run_in_short_vectors};
 use rayon::prelude::*;
 
-/// Largest radius accepted; larger ones count as this one.
+/// Largest radius; larger values count as this one.
 pub const RADIUS_MAX_PX: f32 = 50.0;
 
-/// Radii below this have no pixel to average with and leave the picture as it is.
+/// Smallest effective radius: a smaller one reaches no neighbouring pixel and leaves the picture unchanged.
 const RADIUS_MIN_PX: f32 = 0.1;
 
-/// The Gaussian is cut at this many standard deviations; what is left out weighs 6e-5 of the whole.
+/// The Gaussian is cut off at this many standard deviations; the rest has a weight of 6e-5 of the whole.
 const KERNEL_REACH_SIGMA: f32 = 4.0;
 
-/// Pixels around a region that decide its sharpened values.
+/// Width in pixels of the surroundings that affect a region's sharpened values.
 ///
 /// A tile read with this margin and sharpened alone gives the same numbers as the whole picture.
 pub fn halo_px(radius_px: f32) -> u32 {
@@ -42,30 +42,29 @@ pub fn sharpen(plane: &Plane<f32>, amount: f32, radius_px: f32, overshoot_limit:
 ///
 /// Positions outside the plane repeat its edge.
 ///
-/// Source: the frequency gain `1 + k (1 - exp(-2 (pi r f)^2))` follows from the Gaussian's transform; limiting the result to
-/// the neighbourhood's range is general practice in image processing.
+/// Source: the frequency gain `1 + k (1 - exp(-2 (pi r f)^2))` follows from the Gaussian's transform; limiting the
+/// result to the neighbourhood's range is common in image processing.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Sharpening {
-    /// How much of the difference to the blurred picture is added.
+    /// Factor on the difference to the blurred picture that is added.
     pub amount: f32,
     /// Standard deviation of the Gaussian.
     pub radius_px: f32,
-    /// Part of the local range by which a value may leave it.
+    /// Share of the local range by which a value may exceed it.
     pub overshoot_limit: f32,
 }
 
 impl Sharpening {
-    /// Whether these settings leave every picture as it is.
+    /// Whether these settings leave every picture unchanged.
     pub fn is_identity(&self) -> bool {
         !(self.amount > 0.0 && self.radius_px >= RADIUS_MIN_PX)
     }
 
-    /// Pixels around a region that decide its sharpened values.
+    /// Width in pixels of the surroundings that affect a region's sharpened values.
     pub fn halo_px(&self) -> u32 {
         if self.is_identity() { 0 } else { self.kernel_reach().max(self.window_reach()) as u32 }
     }
 
-    /// The sharpened plane.
     pub fn apply(&self, plane: &Plane<f32>) -> Plane<f32> {
         if self.is_identity() || plane.width() == 0 || plane.height() == 0 {
             return plane.clone();
@@ -79,7 +78,7 @@ impl Sharpening {
         out
     }
 
-    /// Kernel and buffers' sizes for planes of one width, for callers that sharpen row by row.
+    /// Prepare the kernel and buffer sizes for planes of one width, for callers that sharpen row by row.
     pub fn prepare(&self, width: u32) -> RowSharpener {
         let reach = self.kernel_reach();
         let sigma = f64::from(self.radius_px.clamp(RADIUS_MIN_PX, RADIUS_MAX_PX));
@@ -100,7 +99,7 @@ impl Sharpening {
         (KERNEL_REACH_SIGMA * self.radius_px.clamp(RADIUS_MIN_PX, RADIUS_MAX_PX)).ceil() as usize
     }
 
-    /// Half side of the window of local range: wide enough to see both sides of an edge that the radius suits.
+    /// Half the side of the window of local range: wide enough to include both sides of an edge that suits the radius.
     fn window_reach(&self) -> usize {
         (1.5 * self.radius_px.clamp(RADIUS_MIN_PX, RADIUS_MAX_PX)).ceil() as usize
     }
@@ -124,11 +123,10 @@ pub struct RowScratch {
     high: Vec<f32>,
 }
 
-/// Columns worked on at a time: their sums stay in registers.
+/// Columns processed at a time: their sums stay in registers.
 const BLOCK: usize = 64;
 
 impl RowSharpener {
-    /// Buffers for one thread.
     pub fn scratch(&self) -> RowScratch {
         let (reach, window) = (self.kernel.len() - 1, self.window);
         RowScratch {
@@ -138,18 +136,18 @@ impl RowSharpener {
         }
     }
 
-    /// The sharpened row `y` of `plane`, into `out`.
+    /// Write the sharpened row `y` of `plane` to `out`.
     ///
-    /// A plane or row of another width than prepared for is left alone.
+    /// Ignores a plane or row of another width than prepared for.
     pub fn row(&self, plane: &Plane<f32>, y: u32, scratch: &mut RowScratch, out: &mut [f32]) {
         if plane.width() as usize == self.width {
             self.row_of(plane.data(), y as usize, scratch, out);
         }
     }
 
-    /// The sharpened row `y` of samples that lie row by row, into `out`.
+    /// Write the sharpened row `y` of row-by-row samples to `out`.
     ///
-    /// Anything of another width than prepared for is left alone.
+    /// Ignores anything of another width than prepared for.
     pub fn row_of(&self, samples: &[f32], y: usize, scratch: &mut RowScratch, out: &mut [f32]) {
         let width = self.width;
         if width == 0
@@ -167,7 +165,7 @@ impl RowSharpener {
     }
 }
 
-/// One row to be sharpened.
+/// One row to sharpen.
 struct Row<'a> {
     sharpener: &'a RowSharpener,
     samples: &'a [f32],
@@ -190,7 +188,7 @@ impl PixelLoop for Row<'_> {
 }
 
 impl Row<'_> {
-    /// Columns first, then along the row, `N` columns at a time; the last block may overlap the one before it.
+    /// Columns first, then along the row, `N` columns at a time; the last block may overlap the previous one.
     #[inline(always)]
     fn sharpen<const N: usize>(&mut self) {
         let RowSharpener { width, ref kernel, window, limit, .. } = *self.sharpener;
@@ -212,7 +210,7 @@ impl Row<'_> {
         }
     }
 
-    /// `N` samples from column `x` of the row `dy` below, the nearest row when there is none.
+    /// `N` samples from column `x` of the row `dy` below, or of the nearest row if there is none.
     #[inline(always)]
     fn block<const N: usize>(&self, x: usize, dy: isize) -> &[f32; N] {
         let width = self.sharpener.width;
@@ -284,7 +282,6 @@ impl Row<'_> {
     }
 }
 
-/// The first `N` values.
 #[inline(always)]
 fn fixed<const N: usize>(values: &[f32]) -> &[f32; N] {
     values.first_chunk().expect("blocks end inside the row and its padding")
@@ -333,8 +330,8 @@ mod tests {
 
     #[test]
     fn a_discrete_step_overshoots_as_an_independent_gaussian_filter_says() {
-        // Source: scipy 1.x gaussian_filter1d, truncate 6 (check value CV-7.3 of the reference notes). The kernel here ends
-        // at 4 sigma, which moves the result by less than 1e-4.
+        // Source: scipy 1.x gaussian_filter1d, truncate 6 (check value CV-7.3 of the reference notes). The kernel here
+        // ends at 4 sigma, which changes the result by less than 1e-4.
         let profile: Vec<f32> = (0..80).map(|x| if x < 40 { 0.2 } else { 0.8 }).collect();
         for (radius, top, bottom) in
             [(0.5, 0.864_029, 0.135_971), (1.0, 0.980_317, 0.019_683), (2.0, 1.040_159, -0.040_159)]
@@ -346,7 +343,8 @@ mod tests {
 
     #[test]
     fn a_blurred_edge_overshoots_as_the_closed_form_says() {
-        // x*^2 = 2 ln((1+k)S/(k s)) / (1/s^2 - 1/S^2); check values CV-7.2. Widened twentyfold so that sampling plays no part.
+        // x*^2 = 2 ln((1+k)S/(k s)) / (1/s^2 - 1/S^2); check values CV-7.2. Widened twentyfold so that sampling has no
+        // effect.
         for (s, r, k, expect) in [
             (0.7_f64, 0.7_f64, 1.0_f64, 0.033_23),
             (0.5, 1.0, 1.0, 0.140_43),

@@ -1,8 +1,8 @@
-//! Slanted edges of known blur, for tests: exact in the blur, area-sampled in the pixel.
+//! Slanted edges of known blur for tests: exact blur, area-sampled pixels.
 
 use glassine_raster::Plane;
 
-/// A Gaussian-blurred step, area-sampled by square pixels (16 x 16 points a pixel).
+/// A Gaussian-blurred step, area-sampled by square pixels (16 x 16 points per pixel).
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Edge {
     pub(crate) sigma: f64,
@@ -61,7 +61,7 @@ pub(crate) fn step(z: f64) -> f64 {
     0.5 * (1.0 + erf.copysign(z))
 }
 
-/// The plane with nearly normal noise (sum of twelve uniform numbers) of a fixed seed.
+/// The plane plus nearly normal noise (sum of twelve uniform numbers) from a fixed seed.
 pub(crate) fn noisy(plane: &Plane<f32>, sd: f32, seed: u64) -> Plane<f32> {
     let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15).wrapping_add(12345);
     let mut uniform = || {

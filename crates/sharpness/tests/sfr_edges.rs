@@ -1,6 +1,6 @@
-//! The response measured on edge pictures made by another program, against the closed form.
+//! Compares the measured response with the closed form, on edge pictures from another program.
 //!
-//! The pictures are plain uncompressed TIFF; a few lines read them here, because this crate opens no files.
+//! The pictures are plain uncompressed TIFF; a few lines here read them, because this crate opens no files.
 
 #![expect(clippy::print_stdout, reason = "the figures are shown")]
 
@@ -49,7 +49,8 @@ fn read_grey(path: &Path) -> Option<Plane<f32>> {
 #[test]
 fn edges_made_elsewhere_give_the_response_of_their_blur() {
     let Some(folder) = glassine_testdata::folder("sfr-edges/analytic") else { return };
-    // MTF50 of `sinc(f) exp(-2 (pi sigma f)^2)`, cycles per pixel, by bisection; sigma 0 and 0.5 as in the check values CV-5.1.
+    // MTF50 of `sinc(f) exp(-2 (pi sigma f)^2)`, cycles per pixel, by bisection; sigma 0 and 0.5 as in the check values
+    // CV-5.1.
     for (file, sigma) in [
         ("edge_a5_s0p0_k0_r1.tif", 0.0_f64),
         ("edge_a5_s0p5_k0_r1.tif", 0.5),

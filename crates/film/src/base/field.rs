@@ -1,23 +1,23 @@
-//! How the base seems to vary over the scan: a lamp or a light table that falls off towards the ends.
+//! Apparent variation of the base over the scan, from a lamp or a light table that falls off towards the ends.
 
 use super::{BaseMeasurement, colour_channels, density_of_code, median};
 use glassine_raster::{Plane, Samples16};
 
-/// Cells along each side of the scan in which the base is looked for.
+/// Cells along each side of the scan in which the base is measured.
 const CELLS: usize = 24;
-/// Fewest pixels of a cell that counts.
+/// Fewest pixels with which a cell counts.
 const FEWEST_PIXELS: usize = 24;
-/// Fewest cells a field may rest on.
+/// Fewest cells for a field.
 const FEWEST_CELLS: usize = 12;
-/// How far from the base clear film may seem to be, in density.
+/// Largest apparent deviation of clear film from the base, in density.
 const REACH_D: f64 = 0.12;
-/// A variation smaller than this over the whole scan is left alone: it is within what fog and dirt do.
+/// A smaller variation over the whole scan is ignored, since fog and dirt cause as much.
 const LEAST_RANGE_D: f64 = 0.006;
 
-/// Terms of the field: `u`, `v`, `u^2`, `u v`, `v^2` and a constant, with `u` and `v` from -1 to 1 over the scan.
+/// Terms of the field: a constant, `u`, `v`, `u^2`, `u v` and `v^2`, with `u` and `v` from -1 to 1 over the scan.
 const TERMS: usize = 6;
 
-/// Departure of the apparent base density from its measured value over the scan, a smooth surface a channel.
+/// Deviation of the apparent base density from its measured value over the scan, one smooth surface per channel.
 ///
 /// ```text
 /// shift(u, v) = c0 + c1 u + c2 v + c3 u^2 + c4 u v + c5 v^2
@@ -32,23 +32,23 @@ fn terms(u: f64, v: f64) -> [f64; TERMS] {
 }
 
 impl BaseField {
-    /// The surface with these terms a channel, in the order of the formula; `None` when one is not a number.
+    /// The surface with these terms per channel, in the order of the formula; `None` if one is not a number.
     pub fn from_coefficients_d(coefficients_d: [[f64; 6]; 3]) -> Option<Self> {
         coefficients_d.iter().flatten().all(|c| c.is_finite()).then_some(Self { coefficients_d })
     }
 
-    /// The terms, a channel each: what a session file keeps.
+    /// The terms, per channel, as stored in a session file.
     pub fn coefficients_d(&self) -> [[f64; 6]; 3] {
         self.coefficients_d
     }
 
-    /// Shift of the base in density at a place of the scan, `u` and `v` from -1 (left, top) to 1; outside they are held.
+    /// Shift of the base in density at a place of the scan, `u` and `v` from -1 (left, top) to 1, clamped.
     pub fn shift_d(&self, u: f64, v: f64) -> [f64; 3] {
         let terms = terms(u.clamp(-1.0, 1.0), v.clamp(-1.0, 1.0));
         self.coefficients_d.map(|coefficients| coefficients.iter().zip(terms).map(|(c, term)| c * term).sum())
     }
 
-    /// Largest difference between two places of the scan, in density, over the channels.
+    /// Largest difference between two places of the scan, in density, of any channel.
     pub fn range_d(&self) -> f64 {
         let mut widest = 0.0_f64;
         for c in 0..3 {
@@ -64,10 +64,10 @@ impl BaseField {
     }
 }
 
-/// Measure the field around a base; `None` when the rebate is too small or the lamp is even.
+/// Measure the field around a base; `None` if the rebate is too small or the lamp is even.
 ///
-/// In each cell the median of what looks like clear film counts; cells that stand out from the surface (fog, dirt) lose
-/// their weight in a few rounds of reweighted least squares (Tukey's biweight).
+/// Each cell contributes the median of what looks like clear film. A few rounds of reweighted least squares (Tukey's
+/// biweight) take the weight from cells that stand out from the surface (fog, dirt).
 pub fn measure_base_field(
     linear: &Samples16,
     candidate: &Plane<u8>,
@@ -87,7 +87,7 @@ pub fn measure_base_field(
                 continue;
             }
             let shift = [0, 1, 2].map(|c| density_of_code(pixel[c.min(used - 1)]) - base.density_d[c]);
-            // A lamp dims all channels alike; print and fog are coloured or reach further.
+            // A lamp dims all channels alike; print and fog are coloured or deviate more.
             let even = (shift[0] - shift[1]).abs() < 0.04 && (shift[2] - shift[1]).abs() < 0.04;
             if even && shift.iter().all(|s| s.abs() < REACH_D) {
                 let cell = &mut cells[(y * CELLS / height) * CELLS + x * CELLS / width];
@@ -136,7 +136,8 @@ fn robust_surface(points: &[(f64, f64, f64)]) -> Option<[f64; TERMS]> {
     Some(fit)
 }
 
-/// Weighted least squares by elimination; a little ridge on the curved terms keeps a thin rebate from inventing bowls.
+/// Weighted least squares by elimination; a small ridge, strongest on the curved terms, keeps a thin rebate from
+/// inventing bowls.
 fn weighted_surface(points: &[(f64, f64, f64)], weights: &[f64]) -> Option<[f64; TERMS]> {
     let mut a = [[0.0; TERMS + 1]; TERMS];
     for ((u, v, value), weight) in points.iter().zip(weights) {

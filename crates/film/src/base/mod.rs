@@ -8,53 +8,47 @@ use crate::maths::{exp10, log10};
 use crate::{FilmKind, Stock};
 use glassine_raster::{Plane, Samples16};
 
-/// Fewest pixels a base may rest on.
+/// Fewest pixels for a base.
 const FEWEST_PIXELS: u64 = 64;
-/// Most candidates that are looked at; of more, every second, third ... is taken.
+/// Most candidate pixels used; of more, every second, third ... is taken.
 const MOST_PIXELS: usize = 2_000_000;
 
-/// What was measured on the rebate.
+/// Base measured on the rebate.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BaseMeasurement {
     /// `-log10(code / 65535)` of clear film in red, green and blue (three times the same for grey scans).
     pub density_d: [f64; 3],
-    /// Pixels the value rests on.
+    /// Number of pixels behind the value.
     pub pixels: u64,
     /// Robust standard deviation of those pixels in density.
     pub spread_d: [f64; 3],
-    /// Mask tolerance that takes in nearly all clear film and nearly nothing else.
+    /// Mask tolerance that includes nearly all clear film and almost nothing else.
     pub recommended_tolerance_d: f64,
     /// 0 to 1.
     pub confidence: f32,
-    /// What was odd, in words.
+    /// Problems found, as messages for the user.
     pub notes: Vec<String>,
 }
 
-/// Why no base could be measured.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum BaseError {
     /// Too little clear film among the candidates.
     #[error("only {found} pixels of clear film were found, {needed} are needed")]
     TooFewPixels {
-        /// Pixels found.
+        /// Pixels of clear film among the candidates.
         found: u64,
-        /// Pixels needed.
         needed: u64,
     },
     /// The candidate plane and the samples differ in size.
     #[error("the candidate mask is {mask_width} x {mask_height}, the samples {width} x {height}")]
     SizeMismatch {
-        /// Columns of the mask.
+        /// Columns of the candidate plane.
         mask_width: u32,
-        /// Rows of the mask.
         mask_height: u32,
-        /// Columns of the samples.
         width: u32,
-        /// Rows of the samples.
         height: u32,
     },
-    /// Slides have no base to measure.
     #[error("a slide has no film base: its rebate is dark")]
     NotANegative,
 }
@@ -73,8 +67,8 @@ pub(crate) fn colour_channels(samples: &Samples16) -> usize {
 ///
 /// Candidates may contain edge print, fog, perforations, open light and dust. Clear film is the clearest *population*
 /// that is not open light: the first peak of the density histogram, from the clear end, that holds enough pixels and
-/// stands out. Around it pixels are kept that lie within three robust standard deviations in every channel, and their
-/// centre is the base; so a few percent of anything else do not move it.
+/// stands out. The base is the centre of the pixels around it that are within three robust standard deviations in every
+/// channel, so a few percent of anything else do not move it.
 pub fn measure_base(
     linear: &Samples16,
     candidate: &Plane<u8>,
@@ -109,11 +103,11 @@ pub fn measure_base(
     Ok(base)
 }
 
-/// A base when no rebate can be used: the clearest part of the pictures themselves, which is at least as dense as clear
-/// film, held close to what is typical for the stock.
+/// Fallback base if no rebate can be used: from the clearest part of the pictures, which is at least as dense as clear
+/// film, limited to what is plausible for the stock.
 ///
-/// Deep shadows come within a few hundredths of a density of the base, so this is a fallback with a warning, not a
-/// measurement: confidence is 0.1, and a note says what was done.
+/// Deep shadows come within a few hundredths of a density of the base, so this is an estimate, not a measurement:
+/// confidence is 0.1, and a note warns the user.
 pub fn base_from_picture(
     linear: &Samples16,
     kind: FilmKind,
@@ -151,12 +145,12 @@ pub fn base_from_picture(
 
 /// Width of a histogram bin in density.
 const BIN_D: f32 = 0.004;
-/// Bins: up to 2.4 D, denser than any film base.
+/// Number of bins: up to 2.4 D, denser than any film base.
 const BINS: usize = 600;
-/// Density in every channel below which a population is open light when a denser one exists.
+/// Density below which a population is open light if a denser one exists.
 const OPEN_LIGHT_D: f32 = 0.08;
 
-/// Mean density of the channels: what populations are told apart by.
+/// Mean density of the channels, by which populations are separated.
 fn mean_d(pixel: &[f32; 3]) -> f32 {
     (pixel[0] + pixel[1] + pixel[2]) / 3.0
 }
@@ -180,7 +174,7 @@ fn populations(pixels: &[[f32; 3]]) -> Vec<(f32, u64)> {
         let around = &smooth[bin.saturating_sub(6)..(bin + 7).min(BINS)];
         let first_of_equals = bin == 0 || smooth[bin] > smooth[bin - 1];
         let is_peak = first_of_equals && around.iter().all(|other| *other <= smooth[bin]);
-        // The clear side of a population falls off steeply; a mere slope or plateau of fog does not count.
+        // The clear side of a population falls off steeply; this rejects a slope or plateau of fog.
         let clear_side = bin.checked_sub(8).map_or(0, |clearer| smooth[clearer]);
         if is_peak && window(bin, 5) >= enough && clear_side * 3 <= smooth[bin] {
             peaks.push(((bin as f32 + 0.5) * BIN_D, window(bin, 5)));
@@ -197,7 +191,7 @@ fn median(values: &mut [f32]) -> f32 {
     *values.select_nth_unstable_by(middle, f32::total_cmp).1
 }
 
-/// The base of candidate pixels, given as densities.
+/// The base from candidate pixels, given as densities.
 fn base_of_pixels(pixels: &[[f32; 3]]) -> Result<BaseMeasurement, BaseError> {
     let too_few = |found: usize| BaseError::TooFewPixels { found: found as u64, needed: FEWEST_PIXELS };
     let peaks = populations(pixels);
@@ -221,7 +215,7 @@ fn base_of_pixels(pixels: &[[f32; 3]]) -> Result<BaseMeasurement, BaseError> {
             for value in &mut values {
                 *value = (*value - center[c]).abs();
             }
-            // 1.4826 turns a median deviation into a standard deviation; a code's own width is the least.
+            // 1.4826 converts a median deviation to a standard deviation; the minimum allows for the width of a code.
             spread[c] = (1.4826 * median(&mut values)).max(2e-4);
         }
         let within = |pixel: &[f32; 3]| (0..3).all(|c| (pixel[c] - center[c]).abs() <= 3.0 * spread[c]);
@@ -235,7 +229,7 @@ fn base_of_pixels(pixels: &[[f32; 3]]) -> Result<BaseMeasurement, BaseError> {
     if (kept.len() as u64) < FEWEST_PIXELS {
         return Err(too_few(kept.len()));
     }
-    // The mean code, not the mean density, is what a larger aperture would have measured.
+    // Average codes, not densities, as a larger aperture would.
     let mut density_d = [0.0; 3];
     for (c, value) in density_d.iter_mut().enumerate() {
         let light: f64 = kept.iter().map(|pixel| exp10(-f64::from(pixel[c]))).sum();
@@ -262,9 +256,9 @@ fn base_of_pixels(pixels: &[[f32; 3]]) -> Result<BaseMeasurement, BaseError> {
     })
 }
 
-/// Pixels that count as clear film: density no more than `tolerance_d` above the base in every channel.
+/// Mask of clear film: pixels no more than `tolerance_d` above the base in every channel.
 ///
-/// Below the base (clearer) the same tolerance holds, so that perforations and open light are not taken for film.
+/// The same tolerance holds below the base (clearer), which excludes perforations and open light.
 pub fn base_mask(linear: &Samples16, base_d: [f64; 3], tolerance_d: f64) -> Plane<u8> {
     let channels = usize::from(linear.channels()).max(1);
     let used = colour_channels(linear);
@@ -289,7 +283,7 @@ pub fn base_mask(linear: &Samples16, base_d: [f64; 3], tolerance_d: f64) -> Plan
 mod tests {
     use super::*;
 
-    /// Clear film with noise, and whatever `paint` puts on it.
+    /// Clear film with noise, plus the densities that `paint` returns.
     fn rebate(base_d: [f64; 3], paint: impl Fn(u32, u32) -> Option<[f64; 3]>) -> (Samples16, Plane<u8>) {
         let (width, height) = (300, 120);
         let mut state = 9_u32;

@@ -1,11 +1,11 @@
-//! Gaps between the codes in use: a curve put on whole-number codes leaves a comb whose teeth lie where the curve puts
-//! whole numbers.
+//! Gaps between the codes in use: applying a curve to whole-number codes leaves a comb whose teeth are the images of
+//! the whole numbers.
 
 use super::CodeCurve;
 use glassine_raster::Samples16;
 
-/// Curves that are looked for: sRGB, and the powers that displays and working spaces use. Source: IEC 61966-2-1;
-/// Adobe RGB (1998) 563/256; ISO 22028-2 and older displays 1.8; ITU-R BT.1886 2.4.
+/// Candidate curves: sRGB, and the powers that displays and working spaces use. Source: IEC 61966-2-1; Adobe RGB (1998)
+/// 563/256; ISO 22028-2 and older displays 1.8; ITU-R BT.1886 2.4.
 const CURVES: [CodeCurve; 6] = [
     CodeCurve::Gamma(2.2),
     CodeCurve::Srgb,
@@ -14,19 +14,22 @@ const CURVES: [CodeCurve; 6] = [
     CodeCurve::Gamma(2.0),
     CodeCurve::Gamma(2.4),
 ];
-/// Whole numbers that full scale stood for before the curve: 16 bits with none to four of its low bits unused, 14, 12 bits.
+/// Possible full scales of the whole numbers before the curve: 16 bits with none to four low bits unused, 14, 12 bits.
 const FULL_SCALES: [f64; 7] =
     [65_535.0, 65_535.0 / 2.0, 65_535.0 / 4.0, 65_535.0 / 8.0, 65_535.0 / 16.0, 16_383.0, 4_095.0];
-/// Least distance of two teeth, in steps of the file. With 4, rounding moves a tooth by at most an eighth of its pitch.
+/// Least distance between two teeth, in steps of the file. At 4, rounding moves a tooth by at most an eighth of its
+/// pitch.
 const LEAST_PITCH: f64 = 4.0;
-/// Fewest teeth. Of 24 codes placed at random the mean distance from a tooth is 0.25 with a standard deviation of 0.03.
+/// Fewest teeth. For 24 codes placed at random the mean distance from a tooth is 0.25 with a standard deviation of
+/// 0.03.
 const FEWEST_TEETH: usize = 24;
-/// Largest mean distance of the codes from the teeth of the right curve, in pitches: rounding alone gives at most 0.0625.
+/// Largest mean distance of the codes from the teeth of the right curve, in pitches: rounding alone gives at most
+/// 0.0625.
 const MOST_OFF: f64 = 0.09;
-/// How much nearer than to any other curve's teeth the codes must lie.
+/// Least lead: how much nearer the codes must be to the best curve's teeth than to any other's, in pitches.
 const LEAST_LEAD: f64 = 0.05;
 
-/// The curve whose teeth the codes of these pictures lie on.
+/// The curve whose teeth match the codes of these pictures.
 pub(super) fn find_comb(windows: &[Samples16], colour_channels: usize) -> Option<CodeCurve> {
     let mut is_used = vec![false; 65_536];
     for window in windows {
@@ -37,7 +40,7 @@ pub(super) fn find_comb(windows: &[Samples16], colour_channels: usize) -> Option
         }
     }
     let used: Vec<u32> = (0_u32..).zip(&is_used).filter(|(_, used)| **used).map(|(code, _)| code).collect();
-    // Files with fewer bits than 16 use every 2nd, 4th ... code whatever their curve is.
+    // Files with fewer than 16 bits use every 2nd, 4th ... code whatever their curve.
     let step = used.windows(2).map(|pair| pair[1] - pair[0]).fold(0, greatest_divisor);
     let off_of = |curve: CodeCurve| {
         let offs = FULL_SCALES.iter().filter_map(|scale| mean_off(&used, curve, *scale, f64::from(step)));
@@ -62,14 +65,14 @@ fn greatest_divisor(a: u32, b: u32) -> u32 {
     a
 }
 
-/// Mean distance of the codes from the nearest tooth, in pitches, where teeth lie far enough apart.
+/// Mean distance of the codes from the nearest tooth, in pitches, over teeth that are far enough apart.
 fn mean_off(used: &[u32], curve: CodeCurve, full_scale: f64, step: f64) -> Option<f64> {
     let (mut sum, mut count, mut span) = (0.0, 0_usize, 0.0);
     let mut before = None;
     for &code in used {
         let at = |code: f64| curve.light(code / 65_535.0) * full_scale;
         let place = at(f64::from(code));
-        // Places for one step of the file.
+        // Change of place over one step of the file.
         let slope = at(f64::from(code) + 0.5 * step) - at(f64::from(code) - 0.5 * step);
         if place < 1.5 || slope <= 0.0 {
             continue;
@@ -82,7 +85,7 @@ fn mean_off(used: &[u32], curve: CodeCurve, full_scale: f64, step: f64) -> Optio
         span += before.map_or(0.0, |before| f64::from(code - before) / step);
         before = Some(code);
     }
-    // A comb leaves most codes out.
+    // A comb leaves most codes unused.
     (count >= FEWEST_TEETH && span > 2.0 * count as f64).then(|| sum / count as f64)
 }
 
@@ -91,7 +94,7 @@ mod tests {
     use super::*;
 
     fn picture(encode: impl Fn(f64) -> f64, full_scale: f64) -> Samples16 {
-        // Whole numbers a little above black, as a holder and dense film give.
+        // Whole numbers a little above black, as from a holder and dense film.
         let codes = (0..4000_u32).map(|i| {
             let n = 12 + (i.wrapping_mul(2_654_435_761) >> 8) % 900;
             (65_535.0 * encode(f64::from(n) / full_scale)).round() as u16

@@ -1,13 +1,13 @@
-//! Which curve the codes of a scan without a profile were written with.
+//! Determines the curve of the codes of a scan without a profile.
 //!
-//! Four kinds of evidence are added up; each speaks for codes in proportion to light or for codes under a curve:
+//! Four kinds of evidence add up; each supports codes proportional to light or codes under a curve:
 //!
-//! 1. Gaps between the codes in use (`comb`): proof when they are there.
-//! 2. The mask of a colour negative: its base is 0.4 to 0.8 D denser in blue than in red. Under a curve of 2.2 the codes of
-//!    it differ by 0.18 to 0.37 only.
-//! 3. How dark the darkest part is: under a curve a holder at 0.1 % of open light reads 1 to 4 % of full scale.
-//! 4. Noise: light makes noise that grows with its root, so of linear codes the dark ones are quiet. A curve is steep in the
-//!    dark, and there its codes are noisier than the bright ones.
+//! 1. Gaps between the codes in use (`comb`): proof if present.
+//! 2. The mask of a colour negative: its base is 0.4 to 0.8 D denser in blue than in red. Under a curve of 2.2 its
+//!    codes differ by only 0.18 to 0.37.
+//! 3. The darkest part: under a curve a holder at 0.1 % of open light reads 1 to 4 % of full scale.
+//! 4. Noise: the noise of light grows with the root of the light, so among linear codes the dark ones have little
+//!    noise. A curve is steep in the dark, so there its codes are noisier than the bright ones.
 
 use super::CodeCurve;
 use super::comb::find_comb;
@@ -15,43 +15,43 @@ use super::levels::{bright_level, colours, dark_plateau, open_plateau};
 use crate::maths::log10;
 use glassine_raster::Samples16;
 
-/// Codes of a scan as they are in its file.
+/// Codes of a scan, as in its file.
 #[derive(Debug, Clone, Copy)]
 pub struct CodeSamples<'a> {
     /// The whole scan, reduced.
     pub overview: &'a Samples16,
-    /// Parts of it at full resolution.
+    /// Full-resolution parts of it.
     pub windows: &'a [Samples16],
-    /// Colour channels, 1 or 3, which come first.
+    /// Colour channels, 1 or 3; they come first.
     pub colour_channels: u8,
-    /// Bits of a sample in the file.
+    /// Bits per sample in the file.
     pub bits: u8,
 }
 
-/// What the codes seem to be.
+/// The curve found for the codes.
 #[derive(Debug, Clone, PartialEq)]
 pub struct EncodingFinding {
-    /// The curve.
     pub curve: CodeCurve,
-    /// Whether the picture tells too little to be sure.
+    /// Whether the picture gives too little evidence to be sure.
     pub is_guess: bool,
-    /// What speaks for it, in words.
+    /// Reasons for the result, as text.
     pub why: String,
 }
 
-/// Weight of evidence that overrules what such files usually are. Ours: two kinds of evidence must agree.
+/// Weight of evidence that overrules what is usual for such files. Ours: two kinds of evidence must agree.
 const OVERRULES: f64 = 2.5;
-/// Weight from which the answer is no guess.
+/// Weight from which the result is not a guess.
 const IS_SURE: f64 = 1.5;
 
-/// Difference of base densities, blue less red, of masked colour negatives: process control strip 0.40, masked duplicating
-/// film 0.74, practice films 0.65 (trade values; Status M ranges 0.20 to 0.35 and 0.75 to 0.95 give 0.40 to 0.75).
+/// Difference of base densities, blue less red, of masked colour negatives: process control strip 0.40, masked
+/// duplicating film 0.74, practice films 0.65 (trade values; Status M ranges 0.20 to 0.35 and 0.75 to 0.95 give 0.40 to
+/// 0.75).
 const MASK_LINEAR_D: std::ops::Range<f64> = 0.41..0.9;
 /// The same differences divided by 2.2, with the gap to the range above left undecided.
 const MASK_CURVED_D: std::ops::Range<f64> = 0.17..0.37;
 
-/// Code, 0 to 1, that divides the holders of sRGB codes from those of a power of 2.2: a holder at 0.03 to 0.2 % of full
-/// scale reads 0.004 to 0.026 by the one and 0.025 to 0.06 by the other.
+/// Code, 0 to 1, that separates holders in sRGB codes from those under a power of 2.2: a holder at 0.03 to 0.2 % of
+/// full scale reads 0.004 to 0.026 in the first and 0.025 to 0.06 in the second.
 const HOLDER_DIVIDE: f64 = 0.0247;
 
 /// A sum of evidence: positive for a curve, negative for linear codes.
@@ -67,7 +67,7 @@ impl Evidence {
         self.reasons.push((weight, reason));
     }
 
-    /// What speaks for an answer.
+    /// Reasons for one of the two results, joined.
     fn words(&self, curved: bool) -> String {
         let said: Vec<&str> =
             self.reasons.iter().filter(|r| (r.0 > 0.0) == curved).map(|r| r.1.as_str()).collect();
@@ -75,7 +75,8 @@ impl Evidence {
     }
 }
 
-/// Find the curve of the codes; `assumed` is what files of this kind usually have and is kept when the picture says little.
+/// Determine the curve of the codes; `assumed`, usual for files of this kind, holds if the picture gives little
+/// evidence.
 pub fn find_encoding(samples: &CodeSamples<'_>, assumed: CodeCurve) -> EncodingFinding {
     let used = usize::from(samples.colour_channels.clamp(1, samples.overview.channels().max(1)));
     let is_deep = samples.bits > 8;
@@ -105,14 +106,14 @@ pub fn find_encoding(samples: &CodeSamples<'_>, assumed: CodeCurve) -> EncodingF
     if why.is_empty() {
         "nothing in the picture tells, and files of this kind usually are".clone_into(&mut why);
     }
-    // Which curve it is can't be told without a comb, only that there is one.
+    // Without a comb the evidence shows only that there is a curve, not which.
     EncodingFinding { curve, is_guess: supported < IS_SURE || is_overruled || curve != assumed, why }
 }
 
-/// sRGB or a power of 2.2, by how dark the holder would be.
+/// Choose between sRGB and a power of 2.2 by how dark the holder would be.
 fn curve_by_holder(pixels: &[[f64; 3]]) -> CodeCurve {
     let dark = dark_plateau(pixels).map(|plateau| plateau.level.into_iter().fold(0.0, f64::max));
-    // Above it, light was added, and the curve can't be told from the level.
+    // Above this the level includes stray light and does not identify the curve.
     const MOST: f64 = 0.075;
     match dark {
         Some(level) if (HOLDER_DIVIDE..MOST).contains(&level) => CodeCurve::Gamma(2.2),
@@ -120,7 +121,7 @@ fn curve_by_holder(pixels: &[[f64; 3]]) -> CodeCurve {
     }
 }
 
-/// The mask of a colour negative.
+/// Add the evidence from the mask of a colour negative.
 fn judge_mask(pixels: &[[f64; 3]], evidence: &mut Evidence) {
     let Some((differences, is_against_light)) = mask_differences(pixels) else { return };
     let [green, blue] = differences;
@@ -133,11 +134,11 @@ fn judge_mask(pixels: &[[f64; 3]], evidence: &mut Evidence) {
     }
 }
 
-/// Densities of the clearest orange film, green and blue less red, and whether open light was there to compare with.
+/// Densities of the clearest orange film, green and blue less red, and whether they are relative to open light.
 fn mask_differences(pixels: &[[f64; 3]]) -> Option<([f64; 2], bool)> {
-    /// Ratio of neighbouring channels from which a pixel is orange.
+    /// Ratio of neighbouring channels at which a pixel counts as orange.
     const ORANGE: f64 = 1.12;
-    /// Least share of the film that is orange: a mask tints all of it.
+    /// Least share of orange in the film: a mask tints all of it.
     const LEAST_ORANGE: f64 = 0.7;
     const BIN: f64 = 0.01;
     const BINS: usize = 300;
@@ -170,7 +171,7 @@ fn mask_differences(pixels: &[[f64; 3]]) -> Option<([f64; 2], bool)> {
     Some(([near(1), near(2)], open.is_some()))
 }
 
-/// How dark the darkest part is.
+/// Add the evidence from the darkest part.
 fn judge_darkness(pixels: &[[f64; 3]], is_deep: bool, evidence: &mut Evidence) {
     let mut lows: Vec<f64> = pixels.iter().map(|t| t[0].min(t[1]).min(t[2])).collect();
     let at = lows.len() / 200;
@@ -179,7 +180,7 @@ fn judge_darkness(pixels: &[[f64; 3]], is_deep: bool, evidence: &mut Evidence) {
     }
     let darkest = *lows.select_nth_unstable_by(at, f64::total_cmp).1;
     if is_deep {
-        // Under a power of 2.2 a code of 0.004 is 5e-6 of full scale, under sRGB 3e-4: less than any holder.
+        // Under a power of 2.2 a code of 0.004 is 5e-6 of full scale, under sRGB 3e-4: darker than any holder.
         if darkest < 0.004 {
             evidence.add(
                 if darkest < 0.002 { -4.0 } else { -1.5 },
@@ -193,8 +194,8 @@ fn judge_darkness(pixels: &[[f64; 3]], is_deep: bool, evidence: &mut Evidence) {
         }
         return;
     }
-    // One step of 8 linear bits is 0.4 %: a holder is 0, and the shadows of a slide and the highlights of a negative pile up
-    // in the first few steps. Under a curve the same holder is 1 to 15, and few pixels lie that low.
+    // One step of 8 linear bits is 0.4 %: a holder is 0, and the shadows of a slide and the highlights of a negative
+    // pile up in the first few steps. Under a curve the same holder is 1 to 15, and few pixels are that low.
     let step = 1.0 / 255.0;
     let zero = pixels.iter().filter(|t| t.iter().all(|code| *code < 0.5 * step)).count();
     let low = lows.iter().filter(|code| (0.5 * step..15.5 * step).contains(*code)).count();
@@ -207,18 +208,18 @@ fn judge_darkness(pixels: &[[f64; 3]], is_deep: bool, evidence: &mut Evidence) {
     }
 }
 
-/// Noise of the dark against noise of the bright.
+/// Add the evidence from noise in the dark against noise in the bright parts.
 fn judge_noise(windows: &[Samples16], used: usize, evidence: &mut Evidence) {
     let blocks: Vec<(f64, f64)> = windows.iter().flat_map(|window| block_noise(window, used)).collect();
     let top = blocks.iter().map(|b| b.0).fold(0.0, f64::max);
     let least = blocks.iter().map(|b| b.0).fold(f64::INFINITY, f64::min);
-    // Flat blocks show noise alone: a quarter of the blocks at either end is taken to be flat.
+    // Flat blocks show only noise; assume that a quarter of the blocks at either end are flat.
     let quiet = |is_in: &dyn Fn(f64) -> bool| -> Option<f64> {
         let mut noise: Vec<f64> = blocks.iter().filter(|b| is_in(b.0)).map(|b| b.1).collect();
         let at = noise.len() / 4;
         (noise.len() >= 24).then(|| *noise.select_nth_unstable_by(at, f64::total_cmp).1)
     };
-    // Codes at full scale are cut off and have no noise.
+    // Codes at full scale are clipped and have no noise.
     let bright = quiet(&|mean| mean > 0.7 * top && mean < 0.995);
     let dark = quiet(&|mean| mean < 1.3 * least + 0.002);
     let (Some(dark), Some(bright)) = (dark, bright) else { return };

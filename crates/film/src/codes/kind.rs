@@ -1,39 +1,38 @@
-//! Which kind of film a scan shows, from its colours alone: for files without a rebate to measure.
+//! Determines the kind of film from the colours of a scan, for files without a rebate to measure.
 
 use super::levels::{colours, open_plateau, quantile};
 use crate::FilmKind;
 use crate::maths::log10;
 use glassine_raster::Samples16;
 
-/// Least blue density of the clearest part of a masked negative: its base alone has 0.75 to 0.95 (trade values).
+/// Least blue density of the clearest part of a masked negative, whose base alone has 0.75 to 0.95 (trade values).
 const MASK_CLEAR_BLUE_D: f64 = 0.7;
-/// Least difference of density from red to blue in the clearest fiftieth and in the densest tenth: a mask tints all of the
-/// film, highlights of a slide are clear and its shadows neutral. Ours: over 18 pictures of practice negatives 0.28 and
-/// 0.27 at least, over slides 0.13 at most in the shadows.
+/// Least difference of density from red to blue in the clearest fiftieth and in the densest tenth: a mask tints all of
+/// the film, while highlights of a slide are clear and its shadows neutral. Ours: over 18 pictures of practice
+/// negatives 0.28 and 0.27 at least, over slides 0.13 at most in the shadows.
 const MASK_DIFFERENCE_D: f64 = 0.2;
-/// Least such difference at its 5th percentile: blue and green subjects are the least orange of a negative.
+/// Least 5th percentile of such differences: blue and green subjects are the least orange of a negative.
 const MASK_LEAST_D: f64 = -0.1;
-/// Largest range of green densities of a negative, 1st to 99th percentile. Ours: 1.3 at most over the same negatives, where
-/// slides span 1.8 to 2.5.
+/// Largest range of green densities of a negative, 1st to 99th percentile. Ours: 1.3 at most over the same negatives,
+/// while slides span 1.8 to 2.5.
 const MOST_RANGE_D: f64 = 1.7;
 /// Spread of the differences from red to blue, 10th to 90th percentile, below which film has no colour. Ours: scans of
-/// silver film stay under 0.03.
+/// silver film stay below 0.03.
 const MOST_GREY_D: f64 = 0.045;
 
-/// The kind of film that the colours of a scan speak for.
+/// Kind of film inferred from the colours of a scan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct KindFinding {
-    /// The kind.
     pub kind: FilmKind,
-    /// Whether the colours can hardly be those of another kind; else they only make others less likely.
+    /// Whether the colours nearly exclude other kinds; otherwise they only make them less likely.
     pub is_sure: bool,
 }
 
-/// Kind of film from linear codes of a picture; `None` for grey scans and where too little film is seen.
+/// Infer the kind of film from linear codes of a picture; `None` for grey scans and if too little film is visible.
 ///
-/// A mask tints every part of a colour negative orange, its densest parts included, and a negative spans less than 1.7 D;
-/// film without any colour is black-and-white; colours without a mask are those of a slide. Where a holder or perforations
-/// are in view the range is larger and the answer is no more than likely: a rebate tells better there.
+/// A mask tints every part of a colour negative orange, including its densest parts, and a negative spans less than 1.7
+/// D; film without any colour is black-and-white; colours without a mask mean a slide. If a holder or perforations are
+/// visible the range is larger and the result is uncertain; a rebate is more reliable there.
 pub fn find_kind(linear: &Samples16, colour_channels: u8) -> Option<KindFinding> {
     if colour_channels < 3 || linear.channels() < 3 {
         return None;
@@ -59,7 +58,8 @@ pub fn find_kind(linear: &Samples16, colour_channels: u8) -> Option<KindFinding>
     let is_masked = clear_blue_d > MASK_CLEAR_BLUE_D
         && clear_d.min(dense_d) > MASK_DIFFERENCE_D
         && quantile(&mut blue_less_red, 0.05) > MASK_LEAST_D
-        // Specular lights and wedges go further than pictures; a tint of shadows and lights alike says enough then.
+        // Specular lights and wedges exceed the range of pictures; then an equal tint of shadows and highlights
+        // suffices.
         && (range_d < MOST_RANGE_D || clear_d.min(dense_d) > 2.0 * MASK_DIFFERENCE_D);
     if is_masked {
         return Some(KindFinding { kind: FilmKind::ColourNegative, is_sure: true });
@@ -73,7 +73,7 @@ pub fn find_kind(linear: &Samples16, colour_channels: u8) -> Option<KindFinding>
 mod tests {
     use super::*;
 
-    /// A picture of broken tones and colours as densities of three layers, on film.
+    /// A picture of varied tones and colours as densities of three layers, on film.
     fn picture(film: impl Fn([f64; 3]) -> [f64; 3]) -> Samples16 {
         let mut state = 11_u32;
         let mut random = || {
@@ -82,7 +82,7 @@ mod tests {
         };
         let mut data = Vec::new();
         for _ in 0..120 * 90 {
-            // Log exposure of a scene of six stops with its colours.
+            // Log exposure of a scene of six stops with colours.
             let tone = -1.8 + 1.8 * random();
             let colour = [0.3 * (random() - 0.5), 0.0, 0.3 * (random() - 0.5)];
             let exposure = [0, 1, 2].map(|c| tone + colour[c]);

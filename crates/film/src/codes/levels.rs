@@ -1,32 +1,31 @@
-//! Plateaus of a whole scan: the dark one (holder, or the black of a slide) and the bright one (open light).
+//! Plateaus in a whole scan: the dark one (holder, or the black of a slide) and the bright one (open light).
 
 use glassine_raster::Samples16;
 
-/// Share of the pixels that are taken for stuck or dirty at either end.
+/// Share of the pixels at either end that is assumed to be stuck or dirty.
 const OUTLIERS: f64 = 0.002;
-/// Least share of a scan that is a plateau.
+/// Least share of a scan for a plateau.
 const LEAST_SHARE: f64 = 0.01;
 
-/// Codes of an even part of the scan, 0 to 1, a channel each (grey: three times the same).
+/// Level of an even part of the scan, codes 0 to 1, per channel (grey: three times the same).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Plateau {
     /// Median.
     pub(super) level: [f64; 3],
-    /// Part of the level between its 10th and its 90th percentile, in the channel with the largest.
+    /// Difference of the 90th and 10th percentiles relative to the level, in the channel with the largest.
     pub(super) spread: f64,
-    /// Part of the scan.
+    /// Share of the scan.
     pub(super) share: f64,
 }
 
-/// The colour codes of a pixel, 0 to 1; grey repeats.
+/// The colour codes of a pixel, 0 to 1; grey is repeated.
 pub(super) fn colour_of(pixel: &[u16], colours: usize) -> [f64; 3] {
     std::array::from_fn(|c| f64::from(pixel[c.min(colours - 1)]) / 65_535.0)
 }
 
-/// Most pixels that are looked at.
 const MOST_PIXELS: usize = 400_000;
 
-/// Pixels of a picture as colours; of a large one every second, third ... of a row and every second, third ... row.
+/// Pixels of a picture as colours; of a large picture every second, third ... pixel of every second, third ... row.
 pub(super) fn colours(samples: &Samples16, colours: usize) -> Vec<[f64; 3]> {
     let channels = usize::from(samples.channels()).max(1);
     let used = colours.clamp(1, channels);
@@ -41,7 +40,7 @@ fn top(t: [f64; 3]) -> f64 {
     t[0].max(t[1]).max(t[2])
 }
 
-/// The value that a share of all values lies below; 0 for none.
+/// The value below which `share` of all values are; 0 if there are none.
 pub(super) fn quantile(values: &mut [f64], share: f64) -> f64 {
     if values.is_empty() {
         return 0.0;
@@ -68,8 +67,8 @@ pub(super) fn plateau_of(pixels: &[[f64; 3]], all: usize) -> Option<Plateau> {
 
 /// The darkest even part of a scan.
 ///
-/// A holder is dark in every channel, so pixels go by their brightest one, which also tells dense film from it. Of what is
-/// little brighter than the darkest pixels, the level that most of them have is the plateau.
+/// A holder is dark in every channel, so pixels are judged by their brightest one, which also separates dense film from
+/// it. Among pixels little brighter than the darkest, the most frequent level is the plateau.
 pub(super) fn dark_plateau(pixels: &[[f64; 3]]) -> Option<Plateau> {
     let mut tops: Vec<f64> = pixels.iter().map(|t| top(*t)).collect();
     let least = quantile(&mut tops, OUTLIERS);
@@ -90,20 +89,20 @@ pub(super) fn dark_plateau(pixels: &[[f64; 3]]) -> Option<Plateau> {
     plateau_of(&level, pixels.len())
 }
 
-/// Open light: the brightest even part, where no channel stands out.
+/// Open light: the brightest even part, without a dominant channel.
 pub(super) fn open_plateau(pixels: &[[f64; 3]]) -> Option<Plateau> {
     let mut lows: Vec<f64> = pixels.iter().map(|t| t[0].min(t[1]).min(t[2])).collect();
     let most = quantile(&mut lows, 1.0 - OUTLIERS);
     let open: Vec<[f64; 3]> =
         pixels.iter().copied().filter(|t| t[0].min(t[1]).min(t[2]) > 0.93 * most).collect();
     let plateau = plateau_of(&open, pixels.len())?;
-    // Film has grain and picture; open light has the fall-off of the lamp.
+    // Film has grain and picture; open light varies only by the fall-off of the lamp.
     let [r, g, b] = plateau.level;
     let is_even = plateau.spread < 0.12 && r.max(g).max(b) < 1.25 * r.min(g).min(b);
     is_even.then_some(plateau)
 }
 
-/// Brightest level of a scan: open light, or the clearest film where there is none.
+/// Brightest level of a scan: open light, or the clearest film if there is none.
 pub(super) fn bright_level(pixels: &[[f64; 3]]) -> f64 {
     open_plateau(pixels).map_or_else(
         || {

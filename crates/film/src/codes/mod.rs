@@ -1,4 +1,4 @@
-//! What the codes of a scan are: their curve against light, and the stray light in them. Both are read from the picture.
+//! Properties of the codes of a scan, read from the picture: their curve against light, and stray light.
 
 mod comb;
 mod encoding;
@@ -19,7 +19,7 @@ pub enum CodeCurve {
     Linear,
     /// IEC 61966-2-1.
     Srgb,
-    /// Light is code to this power.
+    /// Light is the code to this power.
     Gamma(f64),
 }
 
@@ -33,7 +33,7 @@ impl CodeCurve {
         }
     }
 
-    /// Name for the person.
+    /// Name shown to the user.
     pub fn label(self) -> String {
         match self {
             Self::Linear => "linear".to_owned(),

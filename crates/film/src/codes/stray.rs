@@ -1,31 +1,32 @@
-//! Stray light: the same light on every pixel, from an open lid or glass that scatters. It is seen on the holder.
+//! Stray light: the same light on every pixel, from an open lid or glass that scatters. It is measured on the holder.
 
 use super::levels::{bright_level, colours, dark_plateau};
 use glassine_raster::Samples16;
 
-/// Least stray light that is taken off, against open light. Light that a sound scanner scatters around bright places
-/// reaches its holder too: 0.1 to 0.2 % of open light on the practice scans, up to 0.4 % in the film simulator.
+/// Least stray light that is subtracted, relative to open light. A sound scanner also scatters light from bright places
+/// onto its holder: 0.1 to 0.2 % of open light on the practice scans, up to 0.4 % in the film simulator.
 const LEAST_OF_OPEN: f64 = 0.006;
-/// Most: above it the dark part is film or a grey holder.
+/// Most stray light: above it the dark part is film or a grey holder.
 const MOST_OF_OPEN: f64 = 0.08;
-/// Least share of the scan that is an even dark part. Ours: the holder beside the narrowest of the practice strips is 5 %.
+/// Least share of the scan for an even dark part. Ours: the holder beside the narrowest of the practice strips is 5 %.
 const LEAST_SHARE: f64 = 0.02;
-/// How far the channels may differ: stray light has the colour of the lamp.
+/// Largest ratio between channels: stray light has the colour of the lamp.
 const MOST_TINT: f64 = 1.35;
 
-/// Light that lies on the whole scan.
+/// Light that was added to the whole scan.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StrayLight {
-    /// Linear light of red, green, blue against full scale; taken off every pixel.
+    /// Linear light of red, green, blue relative to full scale, to subtract from every pixel.
     pub light: [f64; 3],
-    /// The largest of them against open light, or against the brightest film where no open light is seen.
+    /// The largest of them relative to open light, or to the brightest film if no open light is visible.
     pub of_open: f64,
 }
 
-/// Measure the stray light of a whole scan on its dark plateau; `None` without one, and when it is as dark as it should be.
+/// Measure the stray light of a whole scan on its dark plateau; `None` without one, and if it is as dark as it should
+/// be.
 ///
 /// ```text
-/// seen(x, y) = film(x, y) + stray        stray = median of the holder, a channel each
+/// seen(x, y) = film(x, y) + stray        stray = median of the holder, per channel
 /// D = -log10(seen - stray)
 /// ```
 /// | quantity | unit | range |
@@ -33,8 +34,9 @@ pub struct StrayLight {
 /// | `linear` | linear codes of the whole scan, reduced | any size |
 /// | result | light against full scale | 0.6 to 8 % of open light |
 ///
-/// A holder stops light, so what is read there was added. Film can't stand in for it: a mask or dyes tint it, and
-/// its grain spreads its codes. Light that grows towards bright places (scatter inside the lens) is not even and stays.
+/// A holder blocks light, so any light measured there was added. Film cannot replace it: a mask or dyes tint it, and
+/// its grain spreads its codes. Light that increases towards bright places (scatter inside the lens) is not even and is
+/// not removed.
 pub fn find_stray_light(linear: &Samples16, colour_channels: u8) -> Option<StrayLight> {
     let pixels: Vec<[f64; 3]> = colours(linear, colour_channels.into());
     let dark = dark_plateau(&pixels)?;
@@ -49,12 +51,13 @@ pub fn find_stray_light(linear: &Samples16, colour_channels: u8) -> Option<Stray
     is_stray.then_some(StrayLight { light: dark.level, of_open })
 }
 
-/// Part of a side of the scan that the holder covers, and how even it is there from pixel to pixel. Ours: grain of film
-/// as dense as this is 4 % and more at any resolution it is scanned at; read noise at 1 % of full scale is 1 %.
+/// Share of one side of the scan that the holder covers, and its largest variation from pixel to pixel. Ours: grain of
+/// film as dense as this is 4 % and more at any resolution at which it is scanned; read noise at 1 % of full scale is 1
+/// %.
 const LEAST_OF_SIDE: f64 = 0.6;
 const MOST_GRAIN: f64 = 0.025;
 
-/// Whether pixels of a level run along a side of the scan as a holder does, and are as even as one.
+/// Whether pixels of a level run along a side of the scan and are as even as a holder.
 fn is_along_a_side(linear: &Samples16, colour_channels: u8, level: f64) -> bool {
     let channels = usize::from(linear.channels()).max(1);
     let used = usize::from(colour_channels.clamp(1, linear.channels().max(1)));
@@ -90,7 +93,7 @@ fn is_along_a_side(linear: &Samples16, colour_channels: u8, level: f64) -> bool 
 mod tests {
     use super::*;
 
-    /// Holder, open light and grainy film with a mask, and the same light on all of it.
+    /// Holder, open light and grainy masked film, with the same light added everywhere.
     fn scan(stray: f64, holder: bool) -> Samples16 {
         let mut state = 7_u32;
         let mut random = || {

@@ -2,7 +2,7 @@
 
 use super::spaces::WHITE_D50;
 
-/// CIE XYZ with Y = 1 for the white.
+/// CIE XYZ, scaled to Y = 1 for white.
 pub type Xyz = [f64; 3];
 
 /// CIE L*, a*, b*.
@@ -17,7 +17,6 @@ pub struct Lab {
 }
 
 impl Lab {
-    /// From the three numbers in order.
     pub const fn new(l: f64, a: f64, b: f64) -> Self {
         Self { l, a, b }
     }
@@ -33,7 +32,8 @@ const DELTA: f64 = 6.0 / 29.0;
 /// Lab (D50) of an XYZ colour adapted to D50.
 ///
 /// ```text
-/// f(t) = t^(1/3) for t > (6/29)^3, else t / (3 (6/29)^2) + 4/29;  L = 116 f(Y/Yn) - 16, a = 500 (fX - fY), b = 200 (fY - fZ)
+/// f(t) = t^(1/3) for t > (6/29)^3, else t / (3 (6/29)^2) + 4/29
+/// L = 116 f(Y/Yn) - 16, a = 500 (fX - fY), b = 200 (fY - fZ)
 /// ```
 /// Source: CIE 15, 1976 L*a*b*.
 pub fn lab_from_xyz_d50(xyz: Xyz) -> Lab {

@@ -2,7 +2,7 @@
 //! saturation and gamut.
 //!
 //! The *working* values of the whole crate are linear light with the primaries of sRGB and D65 white, unbounded:
-//! colours outside that triangle have negative parts, so nothing is lost before the output space is chosen.
+//! colours outside that triangle have negative components, so nothing is lost before the output space is chosen.
 
 mod difference;
 mod lab;

@@ -1,9 +1,9 @@
-//! The perceptual space in which saturation is changed and colours are brought into gamut.
+//! The perceptual space in which saturation changes and colours are brought into gamut.
 //!
 //! Source: B. Ottosson, "A perceptual color space for image processing" (2020), matrices as published there for linear
 //! sRGB (D65). Chosen because hue lines bend little, and because both directions need only two small matrices and cubes.
 
-/// Lightness and two opponent axes; all zero for black, `l = 1` for white, `a = b = 0` for neutrals.
+/// Lightness and two opponent axes: all zero for black, `l = 1` for white, `a = b = 0` for neutrals.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct Perceptual {
     /// Lightness, 0..=1 for 0..=white.

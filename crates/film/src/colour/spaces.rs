@@ -13,7 +13,7 @@ pub const WHITE_D65: Xyz = [0.3127 / 0.3290, 1.0, (1.0 - 0.3127 - 0.3290) / 0.32
 /// Cone responses of the Bradford adaptation. Source: ICC.1:2022, annex E.
 const BRADFORD: Matrix3 = [[0.8951, 0.2664, -0.1614], [-0.7502, 1.7135, 0.0367], [0.0389, -0.0685, 1.0296]];
 
-/// Matrix that takes XYZ under one white to XYZ under another by scaling Bradford cone responses.
+/// Matrix that adapts XYZ from one white to another by scaling Bradford cone responses.
 pub fn bradford_adaptation(from_white: Xyz, to_white: Xyz) -> Matrix3 {
     let (from, to) = (apply(&BRADFORD, from_white), apply(&BRADFORD, to_white));
     let gains = [to[0] / from[0], to[1] / from[1], to[2] / from[2]];
@@ -21,7 +21,7 @@ pub fn bradford_adaptation(from_white: Xyz, to_white: Xyz) -> Matrix3 {
     multiply(&back, &multiply(&diagonal(gains), &BRADFORD))
 }
 
-/// RGB to XYZ from the chromaticities of the primaries and the white they add up to.
+/// RGB to XYZ from the chromaticities of the primaries and of their common white.
 ///
 /// Source: SMPTE RP 177 (derivation of basic television colour equations).
 pub fn rgb_to_xyz_matrix(primaries_xy: [[f64; 2]; 3], white: Xyz) -> Matrix3 {
@@ -48,7 +48,7 @@ pub enum OutputSpace {
 }
 
 impl OutputSpace {
-    /// Every space, in the order shown.
+    /// Every space, in display order.
     pub const ALL: [Self; 5] =
         [Self::Srgb, Self::DisplayP3, Self::AdobeRgb1998, Self::RommRgb, Self::LinearSrgb];
 
@@ -63,7 +63,7 @@ impl OutputSpace {
         }
     }
 
-    /// Name shown to the person.
+    /// Name shown to the user.
     pub fn label(self) -> &'static str {
         match self {
             Self::Srgb => "sRGB",
@@ -74,12 +74,11 @@ impl OutputSpace {
         }
     }
 
-    /// The space a file or command names.
+    /// Inverse of [`Self::key`]; `None` for any other text.
     pub fn from_key(key: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|space| space.key() == key)
     }
 
-    /// Relation of linear light and encoded values.
     pub fn transfer(self) -> Transfer {
         match self {
             Self::Srgb | Self::DisplayP3 => Transfer::Srgb,
@@ -111,12 +110,12 @@ impl OutputSpace {
         rgb_to_xyz_matrix(self.primaries_xy(), self.white())
     }
 
-    /// Linear RGB to XYZ adapted to D50 (Bradford): what an embedded profile states.
+    /// Linear RGB to XYZ adapted to D50 (Bradford), as stated in an embedded profile.
     pub fn to_xyz_d50(self) -> Matrix3 {
         multiply(&bradford_adaptation(self.white(), WHITE_D50), &self.to_xyz())
     }
 
-    /// Working values (linear, primaries of sRGB) to linear RGB of this space; equal parts stay equal.
+    /// Working values (linear, primaries of sRGB) to linear RGB of this space; equal components stay equal.
     pub fn from_working(self) -> Matrix3 {
         if matches!(self, Self::Srgb | Self::LinearSrgb) {
             return IDENTITY;

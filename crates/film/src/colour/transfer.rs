@@ -11,7 +11,7 @@ pub enum Transfer {
     Power563,
     /// `16 L` below 1/512, else `L^(1/1.8)`. Source: ISO 22028-2 (ROMM RGB).
     Romm,
-    /// Encoded value is linear light.
+    /// Encoded value equals linear light.
     Linear,
 }
 
@@ -30,7 +30,8 @@ impl Transfer {
             Self::Srgb => {
                 Shape { slope: 12.92, knee: 0.003_130_8, scale: 1.055, power: 1.0 / 2.4, offset: 0.055 }
             }
-            // The pure power has an infinite slope at zero; below 1e-7 (under a hundredth of a 16-bit code) it is a line.
+            // The pure power has an infinite slope at zero; below 1e-7 (under a hundredth of a 16-bit code) it is a
+            // line.
             Self::Power563 => Shape { slope: 0.0, knee: 0.0, scale: 1.0, power: 256.0 / 563.0, offset: 0.0 },
             Self::Romm => Shape { slope: 16.0, knee: 1.0 / 512.0, scale: 1.0, power: 1.0 / 1.8, offset: 0.0 },
             Self::Linear => Shape { slope: 1.0, knee: f64::INFINITY, scale: 1.0, power: 1.0, offset: 0.0 },

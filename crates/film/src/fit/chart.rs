@@ -6,79 +6,68 @@ use crate::maths::{exp10, log10};
 use crate::matrix::{Matrix3, apply, multiply};
 use crate::{FilmKind, LayerCurve, Stock, ToeShoulder};
 
-/// Patches of the chart.
+/// Number of patches on the chart.
 const PATCHES: usize = 24;
-/// The neutral patches from white to dark grey; black is left out because flare decides its density.
+/// The neutral patches from white to dark grey; excludes black, whose density depends on flare.
 const NEUTRALS: std::ops::Range<usize> = 18..23;
 
 /// One patch of a fit.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PatchFit {
-    /// Reference colour.
     pub reference: Lab,
-    /// Colour with the stock the fit started from, one exposure factor over the chart.
+    /// Colour with the starting stock, with one exposure factor for the chart.
     pub before: Lab,
-    /// Colour with the fitted stock.
     pub after: Lab,
-    /// CIEDE2000 before.
     pub delta_e_before: f64,
-    /// CIEDE2000 after.
     pub delta_e_after: f64,
 }
 
-/// How well a stock was fitted.
+/// Quality of a fitted stock.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FitReport {
     /// The patches in chart order.
     pub patches: Vec<PatchFit>,
-    /// Mean CIEDE2000 before.
     pub mean_before: f64,
-    /// Mean CIEDE2000 after.
     pub mean_after: f64,
-    /// Largest CIEDE2000 after.
     pub worst_after: f64,
-    /// What was odd, in words.
+    /// Problems found, as messages for the user.
     pub notes: Vec<String>,
 }
 
-/// Why nothing could be fitted.
 #[derive(Debug, Clone, PartialEq, thiserror::Error)]
 #[non_exhaustive]
 pub enum FitError {
-    /// The number of readings and references is not that of the chart (24), or too small for a wedge.
+    /// The number of readings and references is not the chart's (24), or too small for a wedge.
     #[error("{found} readings and {references} references were given, {needed} are needed")]
     WrongCount {
-        /// Readings.
         found: usize,
-        /// References.
         references: usize,
-        /// Needed of each.
+        /// Number needed of each.
         needed: usize,
     },
-    /// A reading is not a number or no density.
+    /// A reading is not a number or not a density of film.
     #[error("reading {index} is no density of film: {density_d:?}")]
     NotADensity {
-        /// Which reading.
+        /// Position in the list of readings.
         index: usize,
-        /// Its densities.
         density_d: [f64; 3],
     },
-    /// The grey patches do not get darker from white to black: the corners lie on the wrong part of the picture, or the
+    /// The grey patches do not get darker from white to black: the corners are on the wrong part of the picture, or the
     /// chart is turned.
     #[error("the grey row does not run from light to dark: check the corners and the turn of the chart")]
     NotAChart,
-    /// The fit left the range of what film can be.
+    /// The fit left the range of plausible film.
     #[error("the fit ended outside what film can be ({field}); is this the right film kind?")]
     Implausible {
-        /// The part of the stock.
+        /// The implausible part of the stock.
         field: &'static str,
     },
-    /// Only colour negatives carry an unmixing that a chart can tell.
+    /// A chart can only determine the unmixing of colour negatives.
     #[error("a chart can be fitted for colour negatives, not for {0}")]
     WrongKind(&'static str),
 }
 
-/// The unknowns of a fit, unpacked: a candidate stock and the feet (exposure and neutral) of its layers.
+/// The unpacked unknowns of a fit: a candidate stock with the feet (exposure and neutral) of its layers.
 #[derive(Clone)]
 struct Model {
     unmix: Matrix3,
@@ -89,7 +78,7 @@ struct Model {
 /// Unknowns: 6 unmixing, 3 log gammas, 3 feet, 3 toe widths (log ratio), 6 working matrix.
 const UNKNOWNS: usize = 21;
 
-/// How far each unknown may lie from the generic stock (one standard deviation).
+/// Spread of each unknown around the generic stock (one standard deviation).
 ///
 /// Source: ours; the spread of unmixing, gammas, toes and matrices over simulated films.
 const SPREAD: [f64; UNKNOWNS] = [
@@ -99,7 +88,7 @@ const SPREAD: [f64; UNKNOWNS] = [
     0.15, 0.15, 0.15, // toes
     0.25, 0.08, 0.10, 0.06, 0.05, 0.06, // working matrix
 ];
-/// Lab units that one standard deviation of the prior costs.
+/// Cost of one standard deviation of the prior, in Lab units.
 const PRIOR_WEIGHT: f64 = 0.5;
 
 fn off_diagonal(mut m: Matrix3, values: &[f64], unit_sums: bool) -> Matrix3 {
@@ -155,7 +144,7 @@ impl Model {
     }
 }
 
-/// Differences of two colours in the units of CIEDE2000's weights: lightness, chroma, hue.
+/// Differences of two colours, weighted as in CIEDE2000: lightness, chroma, hue.
 fn weighted_difference(lab: Lab, reference: Lab) -> [f64; 3] {
     let (chroma, wanted) = (lab.chroma(), reference.chroma());
     let d_c = chroma - wanted;
@@ -170,11 +159,11 @@ fn weighted_difference(lab: Lab, reference: Lab) -> [f64; 3] {
     [(lab.l - reference.l) / s_l, d_c / (1.0 + 0.045 * wanted), across / (1.0 + 0.015 * wanted)]
 }
 
-/// Fit curves, unmixing and working matrix to a chart, pulled towards `start` where the chart cannot tell.
+/// Fit curves, unmixing and working matrix to a chart, drawn to `start` where the chart does not determine them.
 ///
 /// `patches` are densities above base of the 24 patches in chart order (row by row from dark skin), `reference` their
-/// Lab (D50). Exposure and neutral of the frame are free. The result keeps `start`'s typical base; its name and notes say
-/// where it was measured.
+/// Lab (D50). Exposure and neutral of the frame are free. The result keeps `start`'s typical base; its name and notes
+/// say what it was measured on.
 ///
 /// Twenty-one unknowns on seventy-two readings: each unknown carries a prior (`SPREAD`) so that noise in a few patches
 /// does not bend the whole stock.
@@ -221,7 +210,7 @@ pub fn fit_stock_from_chart(
     Ok((stock, report))
 }
 
-/// Feet that put the grey row on its lightness and on the grey axis, everything else as in `start`.
+/// Feet that bring the grey row to its lightness and to the grey axis; all else as in `start`.
 fn balanced_start(patches: &[[f64; 3]], reference: &[Lab], start: &Stock) -> Vec<f64> {
     let mut x = vec![0.0; UNKNOWNS];
     let model = Model::new(start, &x);
@@ -269,8 +258,8 @@ fn report_of(
     FitReport { mean_before: mean(|p| p.delta_e_before), mean_after, worst_after, patches, notes }
 }
 
-/// The stock of a fitted model: feet are shifted together so that their mean stays where it was, because the exposure of
-/// the chart frame is no property of the film.
+/// The stock of a fitted model; all feet shift equally to restore their mean, because the exposure of the chart frame
+/// is not a property of the film.
 fn stock_of(start: &Stock, model: &Model) -> Result<Stock, FitError> {
     let mut curves = model.curves;
     let mean = |curves: &[ToeShoulder; 3]| curves.iter().map(|c| c.foot_log).sum::<f64>() / 3.0;

@@ -3,7 +3,7 @@
 //! Source: K. Levenberg (1944) and D. Marquardt (1963) as described in J. Nocedal, S. Wright, "Numerical Optimization",
 //! 10.3; derivatives are forward differences. Deterministic.
 
-/// Solve the symmetric positive system `a x = b` (size `n`, row-major) by Cholesky; `None` when it is not positive.
+/// Solve the symmetric positive system `a x = b` (size `n`, row-major) by Cholesky; `None` if it is not positive.
 fn solve_positive(mut a: Vec<f64>, mut b: Vec<f64>, n: usize) -> Option<Vec<f64>> {
     for i in 0..n {
         for j in 0..=i {

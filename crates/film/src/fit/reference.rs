@@ -2,10 +2,10 @@
 
 use crate::colour::Lab;
 
-/// Which printing of the 24-patch chart a picture shows: the maker changed the pigments in November 2014.
+/// Edition of the 24-patch chart: the pigments changed in November 2014.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub enum ChartEdition {
-    /// The patches that ISO 17321-1 tabulates.
+    /// The patches tabulated in ISO 17321-1.
     #[default]
     Iso17321,
     /// Charts made since November 2014.
@@ -13,7 +13,7 @@ pub enum ChartEdition {
 }
 
 impl ChartEdition {
-    /// Both, in the order shown.
+    /// Both editions, in display order.
     pub const ALL: [Self; 2] = [Self::Iso17321, Self::Since2014];
 
     /// Reference colours, CIE Lab under D50, row by row.
@@ -32,7 +32,7 @@ impl ChartEdition {
         }
     }
 
-    /// The edition that a file or command names.
+    /// Inverse of [`Self::key`]; `None` for any other text.
     pub fn from_key(key: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|edition| edition.key() == key)
     }
@@ -68,8 +68,8 @@ pub const CHART_PATCH_NAMES: [&str; 24] = [
 
 /// Lab (D50, 2 degree observer) of the patches of charts made since November 2014, row by row.
 ///
-/// Source: the maker's published table as kept in colour-science 0.4.7 (`ColorChecker24 - After November 2014`), turned
-/// from xyY to Lab under its white (x 0.3457, y 0.3585); three digits.
+/// Source: the maker's published table as kept in colour-science 0.4.7 (`ColorChecker24 - After November 2014`),
+/// converted from xyY to Lab under its white (x 0.3457, y 0.3585); three digits.
 pub const CHART_LAB_D50: [Lab; 24] = [
     Lab::new(37.540, 14.370, 14.920),
     Lab::new(64.660, 19.270, 17.500),

@@ -5,13 +5,13 @@ use super::levenberg::least_squares;
 use crate::matrix::apply;
 use crate::{FilmKind, LayerCurve, Stock, ToeShoulder};
 
-/// Fewest steps that say something about gamma, foot and toe.
+/// Fewest steps that determine gamma, foot and toe.
 const FEWEST_STEPS: usize = 5;
 
-/// How well a wedge was fitted.
+/// Quality of a fitted wedge.
 #[derive(Debug, Clone, PartialEq)]
 pub struct WedgeReport {
-    /// Root mean square error of log10 exposure with the stock the fit started from (its foot free), a layer each.
+    /// Root mean square error of log10 exposure with the starting stock (its foot free), per layer.
     pub rms_log_before: [f64; 3],
     /// The same with the fitted curves.
     pub rms_log_after: [f64; 3],
@@ -19,8 +19,8 @@ pub struct WedgeReport {
 
 /// Fit gamma, foot, toe and shoulder of each layer to a neutral wedge.
 ///
-/// `densities_d` are densities above base of the steps, `log_exposures` their log10 exposures relative to white (minus the
-/// density of each step of a printed wedge). Unmixing and working matrix stay those of `start`.
+/// `densities_d` are densities above base of the steps, `log_exposures` their log10 exposures relative to white (minus
+/// the density of each step of a printed wedge). The result keeps unmixing and working matrix of `start`.
 pub fn fit_stock_from_wedge(
     densities_d: &[[f64; 3]],
     log_exposures: &[f64],
@@ -67,7 +67,7 @@ pub fn fit_stock_from_wedge(
     }
 }
 
-/// Fit one layer; without `free` only its foot moves.
+/// Fit one layer; unless `free`, only its foot moves.
 fn fit_layer(steps: &[(f64, f64)], start: &LayerCurve, free: bool) -> ToeShoulder {
     let begin = match *start {
         LayerCurve::Curve(curve) => curve,
@@ -88,7 +88,7 @@ fn fit_layer(steps: &[(f64, f64)], start: &LayerCurve, free: bool) -> ToeShoulde
             .map(|d| d * libm::exp(x.get(3).copied().unwrap_or(0.0).clamp(-1.0, 1.0))),
         ..begin
     };
-    // One code of a 16-bit scan is about 0.002 D in the middle of a negative; the priors are those of the chart fit.
+    // One code of a 16-bit scan is about 0.002 D in the middle of a negative. The priors are those of the chart fit.
     let residuals = |x: &[f64]| {
         let curve = LayerCurve::Curve(curve_of(x));
         let mut out: Vec<f64> = steps.iter().map(|(log, d)| (curve.density_d(*log) - d) / 0.003).collect();
@@ -101,7 +101,7 @@ fn fit_layer(steps: &[(f64, f64)], start: &LayerCurve, free: bool) -> ToeShoulde
 
 fn rms_log(steps: &[(f64, f64)], curve: &ToeShoulder) -> f64 {
     let curve = LayerCurve::Curve(*curve);
-    // Steps in the deepest toe say nothing about exposure.
+    // Steps in the deepest toe carry no information about exposure.
     let errors: Vec<f64> =
         steps.iter().filter(|(_, d)| *d > 0.03).map(|(log, d)| curve.log_exposure(*d) - log).collect();
     if errors.is_empty() {
@@ -139,7 +139,7 @@ mod tests {
                 );
             }
         }
-        // Mean slopes from log H 0 to 1.5 as published with the curves; the digitised points wobble by 0.03.
+        // Mean slopes from log H 0 to 1.5 as published with the curves; the digitised points scatter by 0.03.
         for (curve, slope) in stock.curves.iter().zip([0.465, 0.532, 0.598]) {
             let fitted = (curve.density_d(1.5) - curve.density_d(0.0)) / 1.5;
             assert!((fitted - slope).abs() < 0.035, "{fitted} {slope}");
@@ -161,8 +161,8 @@ mod tests {
 
     #[test]
     fn published_curves_of_a_reversal_film_are_fitted_turned_round() {
-        // Three layers of a published slide film (third-hand digitised data sheet). A slide gets denser with less light, so
-        // minus log exposure counts; its curve is an S of slope about 2.2.
+        // Three layers of a published slide film (third-hand digitised data sheet). A slide gets denser with less
+        // light, so the fit uses minus log exposure; its curve is an S of slope about 2.2.
         let log_h = [-2.0, -1.5, -1.0, -0.5, 0.0, 0.5];
         let layers = [
             [3.30, 2.79, 1.59, 0.80, 0.30, 0.14],
@@ -188,7 +188,7 @@ mod tests {
                 assert!((density_d - step[c]).abs() < 0.15, "{c} {log}: {density_d} {}", step[c]);
                 assert!((curve.log_exposure(density_d) - log).abs() < 1e-6);
             }
-            // Mid slope as published: 2.1 to 2.3, and about 2.0 as a chord over one unit of the points above.
+            // Mid slope as published: 2.1 to 2.3; as a chord over one unit of the points above, about 2.0.
             let chord = curve.density_d(1.6) - curve.density_d(0.6);
             assert!((1.8..2.4).contains(&chord), "{c} {chord}");
         }

@@ -11,24 +11,23 @@ use crate::solve::log_from_balance_cc;
 use crate::tone::{LayerTone, band_curves, log_of_light};
 use crate::{FilmKind, GREY_WEIGHTS, LayerCurve, Param};
 
-/// Lowest density of the layer tables: noise may lie this far below the base.
+/// Lowest density of the layer tables: noise may reach this far below the base.
 pub(super) const TABLE_LOW_D: f32 = -0.25;
-/// Highest density of the layer tables: beyond it nothing but noise comes from a 16-bit scan.
+/// Highest density of the layer tables: beyond it a 16-bit scan holds only noise.
 const TABLE_HIGH_D: f32 = 5.0;
-/// Entries for one unit of density.
+/// Entries per unit of density.
 pub(super) const ENTRIES_PER_D: f32 = 800.0;
-/// Density under which the inverse of a toe is replaced by a line to zero: its slope would only amplify noise.
+/// Density below which an extrapolation replaces the inverse of a toe, whose slope would only amplify noise.
 const TOE_LIMIT_D: f64 = 0.006;
 
 /// Number of entries of a layer table.
 pub(super) const ENTRIES: usize = ((TABLE_HIGH_D - TABLE_LOW_D) * ENTRIES_PER_D) as usize + 1;
-/// The same, rounded up to a power of two, so that an index is held inside by cutting its high bits off.
+/// The same, rounded up to a power of two, so that masking the high bits of an index keeps it in bounds.
 pub(super) const TABLE_LEN: usize = ENTRIES.next_power_of_two();
 
-/// One input table.
 type InputTable = Box<[f32; CODES]>;
 
-/// A table with a place for every code; missing ones repeat the last.
+/// A table with an entry for every code; missing ones repeat the last.
 fn input_table(values: impl Iterator<Item = f32>) -> InputTable {
     filled_out(values.take(CODES))
 }
@@ -42,7 +41,7 @@ fn filled_out<const N: usize>(values: impl Iterator<Item = f32>) -> Box<[f32; N]
 }
 
 impl Pipeline {
-    /// Fold a recipe into tables; quick enough to be done at each step of a slider.
+    /// Fold a recipe into tables; fast enough for every step of a slider.
     pub fn new(recipe: &Recipe<'_>) -> Self {
         let grey = recipe.kind == FilmKind::BlackAndWhite;
         let (input, core) = match recipe.kind {
@@ -55,7 +54,7 @@ impl Pipeline {
     }
 }
 
-/// Offsets in log10 exposure of solve, balance and cast for the three layers.
+/// Offsets in log10 exposure from solve, balance and cast for the three layers.
 fn layer_offsets(recipe: &Recipe<'_>) -> [f64; 3] {
     let look = recipe.look;
     let balance = log_from_balance_cc([look.get(Param::WarmthCc), look.get(Param::TintCc)]);
@@ -80,7 +79,7 @@ fn densities(recipe: &Recipe<'_>) -> Input {
     Input::Tables([0, 1, 2].map(|c| density_table(lines[c], base_d[c] as f32)))
 }
 
-/// Whether codes are light as they stand.
+/// Whether codes are linear light.
 fn is_straight(line: &[f32]) -> bool {
     line.len() >= CODES
         && line.iter().zip(0..=u16::MAX).all(|(light, code)| *light == f32::from(code) / 65_535.0)
@@ -117,11 +116,12 @@ pub(super) fn density_of(light: f32) -> f32 {
     -std::f32::consts::LOG10_2 * log2_f32(light)
 }
 
-/// One layer: density to light, with black at its point.
+/// One layer: density to light, with the black point applied.
 ///
-/// Near the base the inverse of a toe is steep enough to turn noise into specks, and below the base it does not exist:
-/// under `TOE_LIMIT_D` the table falls off exponentially with the slope it has there, so it stays positive and rising.
-/// With a black point above the base everything below that point runs to zero and below in a straight line instead.
+/// Near the base the inverse of a toe is steep enough to turn noise into specks, and below the base it does not exist.
+/// Under `TOE_LIMIT_D` the table therefore falls off exponentially with the slope at that point, so it stays positive
+/// and rising. With a black point above the base, a straight line to zero and below replaces everything under that
+/// point.
 fn layer_table(
     curve: &LayerCurve,
     gamma_ratio: f64,
@@ -151,20 +151,20 @@ fn layer_table(
     LayerTable { light: filled_out(light) }
 }
 
-/// Light that prints as black, from the middle layer at the black point.
+/// Light that prints as black, from the middle layer's density at the black point.
 fn black_light(recipe: &Recipe<'_>, tone: &LayerTone) -> f64 {
     let curve = &recipe.stock.curves[1];
     let density_d = recipe.look.get(Param::BlackPointD);
     let light = if matches!(curve, LayerCurve::Gamma(_)) || density_d > 0.0 {
         tone.light(curve.log_exposure(density_d / recipe.gamma_ratio[1].max(0.05)))
     } else {
-        // Below the base a toe has no exposure: the black point then lifts the shadows a little.
+        // A toe has no exposure below the base; there the black point lifts the shadows a little.
         density_d * 0.1
     };
     light.clamp(-0.2, 0.5)
 }
 
-/// Log exposure by which the white point was moved: its density divided by the slope of the middle layer.
+/// Shift of the white point in log exposure: its density divided by the slope of the middle layer.
 fn white_shift(recipe: &Recipe<'_>) -> f64 {
     recipe.look.get(Param::WhitePointD) / recipe.stock.curves[1].gamma()
 }
@@ -187,8 +187,8 @@ fn colour_negative(recipe: &Recipe<'_>) -> (Input, Core) {
     )
 }
 
-/// The stock's unmixing at a share of its strength, rows scaled so that the densities of a neutral stay what the layer
-/// curves expect: turning it down changes colours, not greys.
+/// The stock's unmixing at a share of its strength, with rows scaled so that the densities of a neutral remain as the
+/// layer curves expect: a lower strength changes colours, not greys.
 fn unmix_at_strength(stock: &crate::Stock, strength: f64) -> Matrix3 {
     let share = if strength.is_finite() { strength.clamp(0.0, 1.5) } else { 1.0 };
     let plain = matrix::lerp(&IDENTITY, &stock.unmix, share);

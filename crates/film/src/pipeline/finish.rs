@@ -33,7 +33,7 @@ impl Finish {
         }
     }
 
-    /// Finish one chunk of working values, held as three planes.
+    /// Finish one chunk of working values, given as three planes.
     #[inline(always)]
     pub(super) fn run(&self, planes: &mut Planes, len: usize) {
         if !self.grey {
@@ -51,7 +51,7 @@ impl Finish {
     }
 }
 
-/// Saturation and weak-colour boost: a factor on the chroma of the perceptual space; lightness and hue stay.
+/// Saturation and weak-colour boost: a factor on the chroma of the perceptual space that keeps lightness and hue.
 ///
 /// ```text
 /// factor = saturation * (1 + 0.7 boost * exp(-(C / 0.11)^2) * (1 - skin))
@@ -63,7 +63,7 @@ struct Chroma {
     boost: f32,
 }
 
-/// Hue of skin in the perceptual space, degrees: light and dark skin of the 24-patch chart lie at 46 and 51.
+/// Hue of skin in the perceptual space, degrees: light and dark skin of the 24-patch chart are at 46 and 51.
 const SKIN_HUE_DEG: f64 = 49.0;
 
 impl Chroma {
@@ -106,7 +106,7 @@ impl Chroma {
             }
         }
         matrix(&f32_rows(&SRGB_FROM_CONES), planes, len);
-        // A neutral has no chroma to change: it keeps its exact value.
+        // A neutral has no chroma to change, so it keeps its exact value.
         let [r0, g0, b0] = before;
         for i in 0..len.min(CHUNK) {
             let neutral = r0[i] == g0[i] && g0[i] == b0[i];
@@ -117,10 +117,10 @@ impl Chroma {
     }
 }
 
-/// Brings colours outside the output space inside: chroma shrinks along a line of equal hue and lightness.
+/// Brings colours outside the output space inside: reduces chroma along a line of equal hue and lightness.
 ///
-/// Light beyond white stays beyond white and light below black below black, so that both still count as clipped; a
-/// colour that is merely too strong lands just inside the edge, because its detail is not lost.
+/// Light beyond white stays beyond white and light below black below black, so that both still count as clipped. A
+/// colour that is only too strong ends just inside the edge, because its detail is not lost.
 #[derive(Debug, Clone)]
 struct Gamut {
     /// Output RGB to cone-like responses.
@@ -131,7 +131,7 @@ struct Gamut {
     roots: [[f32; 3]; 3],
 }
 
-/// Distance from black and white (in light) at which strong colours are put down: above the first 16-bit code.
+/// Distance from black and white (in light) at which strong colours end: once encoded, above the first 16-bit code.
 const EDGE: f32 = 4e-6;
 
 impl Gamut {
@@ -148,7 +148,7 @@ impl Gamut {
     #[inline(always)]
     fn run(&self, planes: &mut Planes, len: usize) {
         let [r, g, b] = planes;
-        // Colours outside are gathered, so that the search runs over full vectors and costs nothing elsewhere.
+        // Gather the colours outside, so that the search runs over full vectors and costs nothing elsewhere.
         let mut outside = [0_u8; CHUNK];
         let mut any = 0;
         for i in 0..len.min(CHUNK) {
@@ -177,7 +177,7 @@ impl Gamut {
         }
     }
 
-    /// Replace colours by the nearest of the same hue and lightness that the space can show.
+    /// Replace colours by the nearest of the same hue and lightness inside the space.
     #[inline(always)]
     fn bring_inside(&self, planes: &mut Planes, len: usize) {
         matrix(&self.cones, planes, len);
@@ -205,7 +205,7 @@ impl Gamut {
         for i in 0..len.min(CHUNK) {
             let grey = l[i] * l[i] * l[i];
             let [x, y, z] = self.rgb(l[i], a[i] * inner[i], b[i] * inner[i]);
-            // Lighter than white or darker than black there is no colour: a neutral beyond the end.
+            // There is no colour lighter than white or darker than black: use a neutral beyond the end.
             let beyond = l[i] >= 1.0 || l[i] <= 0.0;
             l[i] = if beyond { grey } else { x };
             a[i] = if beyond { grey } else { y };

@@ -1,7 +1,8 @@
-//! The pipeline in two parts: what stays while exposure, contrast, balance and saturation change, and the rest.
+//! The pipeline in two parts: the densities, which exposure, contrast, balance and saturation do not change, and the
+//! rest.
 //!
-//! Densities of the layers depend on scan, base and stock alone. Whoever shows a frame again and again with another look
-//! keeps them and runs only what follows; the bits are those of [`Pipeline::run_planes`].
+//! Densities of the layers depend only on scan, base and stock. To show a frame repeatedly with different looks, keep
+//! them and run only the second part; the bits equal those of [`Pipeline::run_planes`].
 
 use glassine_raster::{PixelLoop, run_vectorised};
 
@@ -9,12 +10,12 @@ use super::run::{Aligned, CHUNK, Codes, LookUp};
 use super::{Core, Pipeline};
 
 impl Pipeline {
-    /// Whether there are densities to be kept: light through a slide goes straight through the tables of its look.
+    /// Whether there are densities to keep: slides go directly through the tables of their look.
     pub fn has_densities(&self) -> bool {
         !matches!(self.core, Core::Light { .. })
     }
 
-    /// Whether densities made by one of these serve the other.
+    /// Whether densities from one of the two pipelines suit the other.
     pub fn shares_densities(&self, other: &Self) -> bool {
         let same = match (&self.core, &other.core) {
             (Core::Colour { unmix: a, .. }, Core::Colour { unmix: b, .. }) => a == b,
@@ -24,8 +25,8 @@ impl Pipeline {
         same && self.input == other.input
     }
 
-    /// Densities of the three layers of some pixels (black-and-white: of its one layer, three times), a plane each; see
-    /// [`Pipeline::run_shifted`] for what goes in. The shortest plane ends the run.
+    /// Densities of the three layers of some pixels (black-and-white: of its one layer, three times), one plane each,
+    /// up to the shortest plane; see [`Pipeline::run_shifted`] for the inputs.
     pub fn densities(
         &self,
         codes: &[u16],
@@ -38,7 +39,7 @@ impl Pipeline {
         run_vectorised(Before { pipeline: self, codes, base_shift_d, out });
     }
 
-    /// Encoded colours of densities that [`Pipeline::densities`] gave; the shortest plane ends the run.
+    /// Encoded colours of densities from [`Pipeline::densities`], up to the shortest plane.
     pub fn run_densities(&self, densities_d: [&[f32]; 3], out: [&mut [f32]; 3]) {
         run_vectorised(After { pipeline: self, densities_d, out });
     }

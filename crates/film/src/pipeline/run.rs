@@ -5,17 +5,17 @@ use glassine_raster::{PixelLoop, run_vectorised};
 use super::build::{ENTRIES, ENTRIES_PER_D, TABLE_LEN, TABLE_LOW_D, density_of};
 use super::{Core, Input, LayerTable, Pipeline};
 
-/// Pixels worked on at a time: three planes of them fit into the first-level cache.
+/// Pixels processed at a time: three planes of them fit into the first-level cache.
 pub(super) const CHUNK: usize = 256;
 
 /// A chunk as three planes.
 pub(super) type Planes = [[f32; CHUNK]; 3];
 
-/// A buffer of chunks that begins at a cache line, so that no vector of it lies across two of them.
+/// A buffer aligned to cache lines, so that no vector in it straddles two of them.
 #[repr(align(64))]
 pub(super) struct Aligned<T>(pub(super) T);
 
-/// Three planes of a chunk times a matrix whose rows sum to one, written so that equal inputs give exactly equal outputs.
+/// Multiply three planes of a chunk by a matrix whose rows sum to one; equal inputs give exactly equal outputs.
 #[inline(always)]
 pub(super) fn neutral_matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize) {
     let [r, g, b] = planes;
@@ -28,7 +28,7 @@ pub(super) fn neutral_matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize)
     }
 }
 
-/// Three planes of a chunk times any matrix.
+/// Multiply three planes of a chunk by any matrix.
 #[inline(always)]
 pub(super) fn matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize) {
     let [r, g, b] = planes;
@@ -40,7 +40,7 @@ pub(super) fn matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize) {
     }
 }
 
-/// Buffers of [`LayerTable::look_up`], made once for all chunks.
+/// Buffers of [`LayerTable::look_up`], allocated once for all chunks.
 #[repr(align(64))]
 pub(super) struct LookUp {
     places: [u32; CHUNK],
@@ -55,13 +55,13 @@ impl LookUp {
 }
 
 impl LayerTable {
-    /// Light of densities, in place, by straight lines between entries.
+    /// Replace densities by light, interpolating linearly between entries.
     #[inline(always)]
     fn look_up(&self, values: &mut [f32], LookUp { places, near, step }: &mut LookUp) {
         const LAST: f32 = (ENTRIES - 2) as f32;
-        /// Above it the steps of an `f32` are whole numbers, so that adding it rounds.
+        /// Above this the steps of an `f32` are whole numbers, so adding it rounds.
         const WHOLE: f32 = 8_388_608.0;
-        // Places, entries and lines in loops of their own: only the fetching of entries is not vector work.
+        // Separate loops for indices, entries and interpolation: only the loads of entries are not vectorised.
         for (value, place) in values.iter_mut().zip(&mut *places) {
             let position = (*value - TABLE_LOW_D) * ENTRIES_PER_D;
             let low = if position > 0.0 { position } else { 0.0 };
@@ -85,7 +85,7 @@ impl LayerTable {
     }
 }
 
-/// Where results go: three values a pixel, or three planes.
+/// Where results go: three values per pixel, or three planes.
 enum Target<'a> {
     Pixels(&'a mut [f32]),
     Planes([&'a mut [f32]; 3]),
@@ -99,7 +99,7 @@ impl Target<'_> {
         }
     }
 
-    /// Store a chunk that begins at pixel `at`.
+    /// Store a chunk that starts at pixel `at`.
     #[inline(always)]
     fn put(&mut self, planes: &Planes, at: usize, len: usize) {
         match self {
@@ -120,7 +120,7 @@ impl Target<'_> {
     }
 }
 
-/// Where codes come from: `step` samples a pixel, of which the first `colours` count, or a line for each channel.
+/// Source of codes: `step` samples per pixel, of which the first `colours` count, or one line per channel.
 #[derive(Clone, Copy)]
 pub(super) enum Codes<'a> {
     Pixels { codes: &'a [u16], step: usize, colours: usize },
@@ -142,7 +142,7 @@ impl<'a> Codes<'a> {
         }
     }
 
-    /// Each code of a chunk that begins at pixel `at` through a function of channel and code.
+    /// Map each code of a chunk that starts at pixel `at` by a function of channel and code.
     #[inline(always)]
     fn each(self, at: usize, len: usize, planes: &mut Planes, value: impl Fn(usize, u16) -> f32) {
         let [r, g, b] = planes;
@@ -172,7 +172,7 @@ impl<'a> Codes<'a> {
     }
 }
 
-/// A run of pixels on its way through a pipeline.
+/// One run of pixels through a pipeline.
 struct Pass<'a> {
     pipeline: &'a Pipeline,
     codes: Codes<'a>,
@@ -204,17 +204,18 @@ impl PixelLoop for Pass<'_> {
 impl Pipeline {
     /// Encoded colours of interleaved scan codes.
     ///
-    /// `codes` holds `in_channels` samples a pixel, of which the first `colour_channels` (1 for grey scans, 3 for colour)
-    /// are used; an infrared sample behind them is ignored. `out` takes three values a pixel, encoded for the output
-    /// space, nominally 0..=1 and not clipped, so that clip counts are exact. The shorter of the two ends the run.
+    /// `codes` holds `in_channels` samples per pixel, of which the first `colour_channels` (1 for grey scans, 3 for
+    /// colour) are used; an infrared sample after them is ignored. `out` takes three values per pixel, encoded for the
+    /// output space, nominally 0..=1 and not clipped, so that clip counts are exact. The shorter of the two ends the
+    /// run.
     pub fn run(&self, codes: &[u16], in_channels: usize, colour_channels: usize, out: &mut [f32]) {
         self.run_shifted(codes, in_channels, colour_channels, &[], out);
     }
 
     /// [`Pipeline::run`] with a base that varies over the scan.
     ///
-    /// `base_shift_d` holds three values a pixel, red, green, blue: how much denser the base seems at that place than the
-    /// recipe's (see [`crate::BaseField`]); where it ends there is no shift. Slides have no base and ignore it.
+    /// `base_shift_d` holds three values per pixel, red, green, blue: how much denser the base appears there than in
+    /// the recipe (see [`crate::BaseField`]); past its end there is no shift. Slides have no base and ignore it.
     pub fn run_shifted(
         &self,
         codes: &[u16],
@@ -227,7 +228,7 @@ impl Pipeline {
         run_vectorised(Pass { pipeline: self, codes, base_shift_d, target: Target::Pixels(out) });
     }
 
-    /// [`Pipeline::run_shifted`] with one plane for each of red, green and blue; the shortest of them ends the run.
+    /// [`Pipeline::run_shifted`] with separate output planes for red, green and blue, up to the shortest of them.
     pub fn run_into_planes(
         &self,
         codes: &[u16],
@@ -240,14 +241,14 @@ impl Pipeline {
         run_vectorised(Pass { pipeline: self, codes, base_shift_d, target: Target::Planes(out) });
     }
 
-    /// [`Pipeline::run_shifted`] of one line of codes for each of red, green and blue (of a grey scan the same three
-    /// times) into a plane each; the shortest of them ends the run.
+    /// [`Pipeline::run_shifted`] from one line of codes per channel (for a grey scan the same line three times) to one
+    /// plane per channel, up to the shortest of them.
     pub fn run_planes(&self, codes: [&[u16]; 3], base_shift_d: &[f32], out: [&mut [f32]; 3]) {
         let (codes, target) = (Codes::Lines(codes), Target::Planes(out));
         run_vectorised(Pass { pipeline: self, codes, base_shift_d, target });
     }
 
-    /// A chunk of codes as densities, or as light.
+    /// Load a chunk of codes as densities, or as light.
     #[inline(always)]
     pub(super) fn load(&self, codes: Codes<'_>, at: usize, len: usize, planes: &mut Planes) {
         match &self.input {
@@ -264,7 +265,7 @@ impl Pipeline {
         }
     }
 
-    /// A chunk of what the input tables gave to densities of the layers; the base is denser by `shift_d`.
+    /// Convert a chunk from the input tables to densities of the layers; `shift_d` is how much denser the base is.
     #[inline(always)]
     pub(super) fn before_layers(&self, shift_d: Option<&[f32]>, planes: &mut Planes, len: usize) {
         let shift_d = shift_d.filter(|_| !matches!(self.core, Core::Light { .. }));
@@ -287,7 +288,7 @@ impl Pipeline {
         }
     }
 
-    /// A chunk of densities of the layers to working values.
+    /// Convert a chunk from densities of the layers to working values.
     #[inline(always)]
     pub(super) fn after_layers(&self, planes: &mut Planes, len: usize, room: &mut LookUp) {
         match &self.core {

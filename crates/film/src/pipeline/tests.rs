@@ -1,4 +1,4 @@
-//! What must hold for any recipe and any code.
+//! Properties that must hold for any recipe and any code.
 
 use super::*;
 use crate::{Param, ToneCurve, band_curves, default_stock, log_from_balance_cc, quantise16, shipped_stocks};
@@ -90,7 +90,7 @@ proptest! {
         exposure in -1.8..0.3_f64, saturation in 0.0..2.0_f64, boost in 0.0..1.0_f64, space in 0..5_usize,
         contrast in 0.6..1.6_f64,
     ) {
-        // A slide scanned with equal codes takes every step but the density ones, with no rounding before them.
+        // A slide scanned with equal codes runs every step except the density ones, with no rounding before them.
         let line = straight_line();
         let look = Look::default()
             .with(Param::Saturation, saturation)
@@ -213,7 +213,7 @@ fn one_hundred_cc_is_one_density_between_red_and_blue() {
 
 #[test]
 fn printer_points_and_filter_packs_follow_the_rules_of_the_darkroom() {
-    // A printer point is 0.025 in log10 exposure, twelve of them are a stop to the third digit.
+    // A printer point is 0.025 in log10 exposure; twelve of them make a stop to the third digit.
     assert!((12.0 * 0.025 - glassine_raster::density_from_stops(1.0)).abs() < 1.1e-3);
     // Filters of all three colours are grey density: 46Y + 38M + 12C is 34Y + 26M.
     let of_pack = |[cyan, magenta, yellow]: [f64; 3]| {

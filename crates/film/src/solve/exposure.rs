@@ -1,38 +1,39 @@
-//! Automatic exposure: the brightest that keeps highlights and middle tones where a picture wants them.
+//! Automatic exposure: the brightest that keeps highlights and middle tones at usual levels.
 //!
 //! ```text
 //! exposure = min(0.94 / H, 0.40 / M),  H = highlights: mean of the brightest 0.03 to 0.2 %,  M = median
 //! ```
-//! The sun or a lamp in the picture is small and far brighter than everything else. Where the highlights lie more than
-//! two stops above the brightest 2 %, what is beyond may go over white, by up to a stop; a print rolls it off.
+//! A sun or lamp in the picture is small and far brighter than everything else. Where the highlights are more than two
+//! stops above the brightest 2 %, they may exceed white by up to a stop; a print rolls that off.
 //!
 //! Shares are shares of weight: a pixel in the middle of the picture counts more than one in a corner.
 
 use crate::matrix::{Matrix3, apply};
 
-/// Shares of pixels between which lies the light that counts as that of the highlights; its mean there, so that no single
-/// pixel decides.
+/// Shares of pixels, brightest first, whose mean counts as the highlights; a mean, so that no single pixel decides.
 const HIGHLIGHT_SHARES: [f64; 2] = [0.0003, 0.002];
-/// The same about the median.
+/// The same for the median.
 const MIDDLE_SHARES: [f64; 2] = [0.48, 0.52];
-/// Shares of pixels that a sun with its glow, or some lamps, do not fill: half a degree of sun is 0.02 % of a picture of 28
-/// by 42 degrees.
+/// Shares of pixels beyond what a sun with its glow, or a few lamps, can fill: half a degree of sun is 0.02 % of a
+/// picture of 28 by 42 degrees.
 const BRIGHT_SHARES: [f64; 2] = [0.015, 0.025];
-/// How far highlights lie above the bright parts of a picture without a sun, log10, and how far they may go over white. Paper
-/// lies 0.7 over a grey card and less over the brightest parts of most pictures. Ours.
+/// How far highlights exceed the bright parts of a picture without a sun, log10, and how far they may exceed white.
+/// Paper white is 0.7 above a grey card and less above the brightest parts of most pictures. Ours.
 const USUAL_GAP_LOG: f64 = 0.6;
 const MOST_OVER_LOG: f64 = 0.3;
-/// Light the highlights are put at: a little under white leaves room for grain.
+/// Light at which the highlights are placed: a little under white leaves room for grain.
 const HIGHLIGHT_LIGHT: f64 = 0.94;
-/// Light the median may have at most, so that fog and paper stay below white.
+/// Most light the median may have, so that fog and paper stay below white.
 const MOST_MEDIAN_LIGHT: f64 = 0.40;
-/// Change of log exposure the solve may ask for in either direction.
+/// Largest change of log exposure in either direction.
 const MOST_LOG: f64 = 2.0;
 
-/// Log10 exposure to add so that the highlights of `layer_light` (layer exposures, neutral already balanced) fit below white.
+/// Log10 exposure to add so that the highlights of `layer_light` (layer exposures, neutral already balanced) fit below
+/// white.
 ///
-/// `weights` say how much each pixel counts for its place; a pixel without one counts in full. The largest channel of each pixel counts, so that no channel clips but that of a sun; a picture whose median would come out lighter
-/// than a light grey is held back.
+/// `weights` say how much each pixel counts for its place; a pixel without one counts in full. The largest channel of
+/// each pixel counts, so that only a sun clips; a picture whose median would be lighter than a light grey gets less
+/// exposure.
 pub(super) fn exposure_log(layer_light: &[[f64; 3]], weights: &[f32], working_matrix: &Matrix3) -> f64 {
     if layer_light.is_empty() {
         return 0.0;
@@ -85,7 +86,7 @@ mod tests {
         let all = lights(40_000);
         let whole = exposure_log(&all, &[], &IDENTITY);
         for skipped in 0..20 {
-            // One in a hundred, among them each of the very brightest in turn.
+            // Leave out one in a hundred, including each of the very brightest in turn.
             let kept: Vec<_> =
                 all.iter().enumerate().filter(|(i, _)| i % 100 != skipped).map(|x| *x.1).collect();
             let moved = (exposure_log(&kept, &[], &IDENTITY) - whole).abs();
@@ -95,7 +96,7 @@ mod tests {
 
     #[test]
     fn a_sun_leaves_the_subject_its_light_and_paper_does_not_clip() {
-        // A landscape up to light 1, of which a share is a sun that much brighter.
+        // A landscape up to light 1, `share` of which is a sun `times` brighter.
         let with = |share: f64, times: f64| {
             let mut all: Vec<[f64; 3]> =
                 (0..40_000).map(|i| [0.6 * crate::maths::exp10(-1.6 * f64::from(i) / 40_000.0); 3]).collect();
@@ -104,12 +105,12 @@ mod tests {
             exposure_log(&all, &[], &IDENTITY)
         };
         let without = with(0.0, 1.0);
-        // Four stops brighter: the landscape keeps within three stops of what it had, and not within two as before.
+        // The sun is four stops brighter. The landscape loses only three, since the sun may exceed white by one.
         let lost = without - with(0.005, 16.0);
         assert!((0.85..0.95).contains(&lost), "{lost}");
-        // Half a stop above is no sun, and fits below white.
+        // Half a stop brighter is not a sun and must fit below white.
         assert!((with(0.005, 1.4) - (HIGHLIGHT_LIGHT / (0.6 * 1.4)).log10()).abs() < 0.01);
-        // A large window is no sun either.
+        // A large window is not a sun either.
         assert!((with(0.05, 16.0) - (HIGHLIGHT_LIGHT / (0.6 * 16.0)).log10()).abs() < 0.01);
     }
 

@@ -18,14 +18,13 @@ use glassine_raster::stops_from_density;
 use neutral::{NOMINAL, Neutral, Votes};
 use strength::colour_strength;
 
-/// What the frames of a strip share.
+/// Which frames share a grey balance.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub enum BalanceMode {
     /// One grey balance for the whole strip: frames taken in the same light.
     #[default]
     Strip,
-    /// The strip's for frames in the light the film is made for; frames that seem to be in another light share one with
-    /// those in the same.
+    /// The strip's balance for frames in the light the film is made for; frames in another light share one per light.
     Group,
     /// A grey balance for each frame.
     Frame,
@@ -44,7 +43,7 @@ impl BalanceMode {
         }
     }
 
-    /// The mode a file or command names.
+    /// The mode for a key in a file or command.
     pub fn from_key(key: &str) -> Option<Self> {
         Self::ALL.into_iter().find(|mode| mode.key() == key)
     }
@@ -61,9 +60,9 @@ pub struct FrameSolve {
     pub balance_cc: [f64; 2],
     /// 0 to 1: how far the frame itself supports the balance.
     pub confidence: f32,
-    /// What was odd, in words.
+    /// Problems found, as messages for the user.
     pub notes: Vec<String>,
-    /// Cast correction that this frame alone would ask for, warm and tint; never applied unless asked for.
+    /// Cast correction that this frame alone would need, warm and tint; applied only on request.
     pub cast_suggestion_cc: [f64; 2],
 }
 
@@ -74,11 +73,11 @@ pub struct StripSolve {
     pub gamma_ratio: [f64; 3],
     /// Toe width of each layer relative to the stock's.
     pub toe_ratio: [f64; 3],
-    /// Colour strength relative to the stock's, at most 1; less where the strip shows colours that would be too strong.
+    /// Colour strength relative to the stock's, at most 1; less if the strip shows colours that would be too strong.
     pub colour_strength: f64,
     /// Log10 exposures of the layers (before offsets) that mean neutral, green at 0.
     pub neutral_log: [f64; 3],
-    /// One solution a frame, in the order given.
+    /// One solution per frame, in input order.
     pub frames: Vec<FrameSolve>,
     /// 0 to 1.
     pub confidence: f32,
@@ -89,7 +88,7 @@ pub struct StripSolve {
 /// ```text
 /// r = +w/200 + t/300,  g = -2 t/300,  b = -w/200 + t/300      (100 CC = 1 D between the two ends)
 /// ```
-/// Each sums to zero, so exposure stays.
+/// Each sums to zero, so exposure does not change.
 pub fn log_from_balance_cc([warm, tint]: [f64; 2]) -> [f64; 3] {
     [warm / 200.0 + tint / 300.0, -2.0 * tint / 300.0, -warm / 200.0 + tint / 300.0]
 }
@@ -102,28 +101,28 @@ pub fn balance_cc_from_log([r, g, b]: [f64; 3]) -> [f64; 2] {
 /// Support below which a frame's balance is marked as uncertain.
 const LOW_CONFIDENCE: f64 = 0.3;
 
-/// Said of a strip whose confidence is below one half.
+/// Note on a strip whose confidence is below one half.
 pub const PICTURES_CANT_TELL: &str = "the pictures can't tell whether light or subjects are warm; set a grey point, mark a \
                                       frame as daylight, or choose a stock that was measured";
-/// Said of a frame whose colours another light explains better, followed by which.
+/// Note on a frame whose colours another light explains better; the kind of light follows.
 pub const OTHER_LIGHT: &str = "seems to be taken in another light than the film is made for";
-/// Gain in log likelihood from which a frame counts as one of another light. Over 120 drawn strips (`tests/examples/strips.rs`,
-/// seeds from 401, 20 of each sort) it holds for 14 of 20 frames in tungsten light, 10 of 20 in that of fluorescent lamps,
-/// 1 of 20 in shade, and 9 % of those in daylight; with 3 for 17, 15, 3 and 19 %.
+/// Gain in log likelihood above which a frame counts as taken in another light. Over 120 drawn strips
+/// (`tests/examples/strips.rs`, seeds from 401, 20 of each sort) this flags 14 of 20 frames in tungsten light, 10 of 20
+/// in fluorescent light, 1 of 20 in shade, and 9 % of those in daylight; a gain of 3 flags 17, 15, 3 and 19 %.
 const OTHER_LIGHT_GAIN: f64 = 5.0;
-/// Mireds from daylight within which another light is that of a fluorescent lamp, which lies beside the lights of the sun.
+/// Mireds from daylight within which another light is a fluorescent lamp, since those are off the line of sunlight.
 const LAMP_MIREDS: f64 = 25.0;
-/// Difference in mireds between two lights, neither of which is the film's own, from which they are not the same: less than
-/// from tungsten to late sun or from shade to sky. Ours.
+/// Difference in mireds from which two lights, neither of them the film's own, count as different: less than from
+/// tungsten to late sun or from shade to sky. Ours.
 const SAME_LIGHT_MIREDS: f64 = 40.0;
-/// Most confidence in a strip with frames in another light: which of them show the film's own is a guess. Ours, not
-/// calibrated.
+/// Most confidence in a strip with frames in another light, since it is a guess which frames show the film's own light.
+/// Ours, not calibrated.
 const MOST_IN_MIXED_LIGHT: f64 = 0.75;
 
-/// What the person has said about the frames of a strip.
+/// What the user specified about the frames of a strip.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct SolveHints {
-    /// Frames (places in the list) with the density above base of something grey in them.
+    /// Frames (indices into the list) with the density above base of something grey in them.
     pub grey_points: Vec<(usize, [f64; 3])>,
     /// Frames that were taken in daylight or with flash.
     pub daylight: Vec<usize>,
@@ -131,15 +130,15 @@ pub struct SolveHints {
 
 /// Solve a strip; frames without usable cells get the solution of the others.
 ///
-/// Colour negatives: layer gammas, toes and neutral of all frames (`surfaces.rs`, `neutral.rs`), exposure frame by frame,
-/// and the colour strength of a generic stock held back where the strip's colours would be too strong. Black and white:
-/// exposure only. Slides are shown as they are: offsets stay 0, only the suggestion is made.
+/// Colour negatives: layer gammas, toes and neutral of all frames together (`surfaces.rs`, `neutral.rs`), exposure per
+/// frame; a generic stock's colour strength is reduced if the strip's colours would be too strong. Black and white:
+/// exposure only. Slides are shown as they are: offsets stay 0 and only the suggestion is computed.
 ///
-/// A grey point in `hints` settles the balance of the whole strip, and a frame known to be in daylight can't be taken for
-/// one in warm or cold light.
+/// A grey point in `hints` fixes the balance of the whole strip; a frame hinted as daylight is never attributed to warm
+/// or cold light.
 ///
-/// The offsets hold for `stock.with_toe_ratio(..).with_colour_strength(..)` with what was found: that stock must go into
-/// the recipe.
+/// The offsets hold for `stock.with_toe_ratio(..).with_colour_strength(..)` with the returned values: the recipe must
+/// use that stock.
 pub fn solve_strip(
     frames: &[FrameStatistics],
     stock: &Stock,
@@ -158,7 +157,7 @@ pub fn solve_strip(
     if strength == 1.0 {
         return first;
     }
-    // Weaker colours move the darkest greys a little, where the layers' toes differ: found again.
+    // Weaker colours shift the darkest greys slightly where the layers' toes differ, so solve again.
     let changed = stock.with_colour_strength(strength, first.gamma_ratio);
     StripSolve { colour_strength: strength, ..solve(frames, &changed, kind, mode, hints, true) }
 }
@@ -175,7 +174,7 @@ fn solve(
         return solve_grey(frames, stock);
     }
     let mut votes = Votes::new(frames, stock);
-    // A slide's layers are not inverted, so there are no gammas to find and the stock's neutral is that of the picture.
+    // A slide's layers are not inverted, so there are no gammas to find and the stock's neutral is the picture's.
     let mut strip = NOMINAL;
     if kind != FilmKind::Slide {
         let belief = surfaces::believe(frames, stock, &Votes::film_prior(stock), &hints.daylight);
@@ -200,7 +199,7 @@ fn solve(
     let gamma_ratio = if slide { [1.0; 3] } else { [strip[0], 1.0, strip[1]] };
     let is_other = |idx: usize| votes.light(idx).gain > OTHER_LIGHT_GAIN;
     let others = same_light(&votes, all.iter().copied().filter(|idx| is_other(*idx)).collect());
-    // Group by group: its frames, its balance, and how far that is backed.
+    // Per group: its frames, its balance, and the support for it.
     let shared: Vec<(Vec<usize>, Neutral, f64)> = others
         .into_iter()
         .map(|group| {
@@ -261,14 +260,14 @@ fn solve(
     }
 }
 
-/// Frames in another light, those in the same together.
+/// Group frames in another light by light.
 fn same_light(votes: &Votes, mut frames: Vec<usize>) -> Vec<Vec<usize>> {
     let mired = |frame: usize| votes.light(frame).mired;
     frames.sort_by(|a, b| mired(*a).total_cmp(&mired(*b)));
     frames.chunk_by(|a, b| mired(*b) - mired(*a) < SAME_LIGHT_MIREDS).map(<[usize]>::to_vec).collect()
 }
 
-/// How far a frame's own balance is believed: fully with enough grey behind it, not at all without any.
+/// How far to trust a frame's own balance, 0 to 1: fully with enough grey to support it, not at all without any.
 fn trust(backing: f64) -> f64 {
     let t = (backing / LOW_CONFIDENCE).clamp(0.0, 1.0);
     t * t * (3.0 - 2.0 * t)
@@ -282,7 +281,7 @@ fn towards(strip: &Neutral, own: &Neutral, share: f64) -> Neutral {
     out
 }
 
-/// Offsets of one frame: `used` is the balance that is applied, `own` what the frame alone asks for.
+/// Offsets of one frame: `used` is the balance that is applied, `own` the one that the frame alone would need.
 fn solve_frame(
     frame: &FrameStatistics,
     stock: &Stock,
@@ -318,7 +317,7 @@ fn solve_frame(
         notes.push("part of this frame is at the top of the scan's range".to_owned());
     }
     let log_offset = balance.map(|b| b + exposure);
-    // On a slide more density is less light: the correction points the other way.
+    // On a slide more density is less light, so the correction has the opposite sign.
     let trust = if slide { -trust(backing) } else { trust(backing) };
     let cast = [(own[2] - used[2]) * trust, 0.0, (own[3] - used[3]) * trust];
     FrameSolve {

@@ -1,12 +1,13 @@
-//! Layer gammas and offsets of a strip: near what surfaces and films usually show, and where greys are evident, theirs.
+//! Layer gammas and offsets of a strip: near usual values for surfaces and films, or from greys where greys are
+//! evident.
 //!
 //! Cells of each frame are sorted into steps of exposure. For a trial neutral, each step of each frame casts one vote:
 //! the share of its *different* colours that would be grey, through a logarithm so that one large grey (or one large
-//! orange wall) counts hardly more than a small one. The search starts from the neutral of `surfaces.rs`, which is its
-//! prior too. A frame loses a limited amount by a neutral that is not its own, and more only where greys are evident in
-//! it: a narrow peak over many steps of exposure, with other colours on both sides, or a long wedge. The width that still
-//! counts as grey shrinks from 0.12 to 0.021 in log10 exposure, so that the search does not stick early; narrower widths
-//! would follow the grain of single pictures.
+//! orange wall) counts hardly more than a small one. The search starts from the neutral of `surfaces.rs`, which is also
+//! its prior. A neutral that does not suit a frame costs a limited amount, and more only where greys are evident in the
+//! frame: a narrow peak over many steps of exposure, with other colours on both sides, or a long wedge. The width that
+//! counts as grey shrinks from 0.12 to 0.021 in log10 exposure, so that the search does not stick early; narrower
+//! widths would follow the grain of single pictures.
 
 use super::settle::settle;
 use super::simplex::minimise;
@@ -16,49 +17,51 @@ use crate::matrix::apply;
 use crate::statistics::FrameStatistics;
 use crate::{LayerCurve, Stock};
 
-/// Most cells of a strip that take part.
+/// Most cells of a strip that are used.
 const MOST_CELLS: usize = 12_000;
-/// Layer densities below this lie so deep in the toe that noise decides their colour.
+/// Layer densities below this are so deep in the toe that noise decides their colour.
 const LEAST_D: f64 = 0.015;
 /// Step of log10 exposure that casts one vote.
 const STEP_LOG: f64 = 0.12;
-/// Fewest cells of a step that votes.
+/// Fewest cells with which a step votes.
 const FEWEST_CELLS: usize = 6;
-/// Share of grey that every step is granted; keeps a step without any grey from mattering much.
+/// Share of grey granted to every step; keeps steps without grey from mattering much.
 const GRANTED: f64 = 0.1;
-/// Weight of the prior against votes.
+/// Weight of the prior relative to votes.
 const PRIOR_WEIGHT: f64 = 1.5;
-/// Spread of layer gammas around a generic stock (one standard deviation, as a ratio): control strips of colour negatives
-/// keep slopes to +-0.07 to 0.09 of 0.6 to 1.05 as limits of two (from memory), 4 % a layer, and scanner bands differ.
-/// Source: ours, 7 to 9 % over simulated films and scanners of such tolerances.
+/// Spread of layer gammas around a generic stock (one standard deviation, as a ratio): control strips of colour
+/// negatives keep slopes to +-0.07 to 0.09 of 0.6 to 1.05 as limits of two (from memory), 4 % a layer, and scanner
+/// bands differ. Source: ours, 7 to 9 % over simulated films and scanners of such tolerances.
 const GAMMA_SPREAD: f64 = 0.08;
-/// The same around a stock that was measured: what development leaves open. Source: ours.
+/// The same for a measured stock: the variation that development leaves. Source: ours.
 const MEASURED_GAMMA_SPREAD: f64 = 0.03;
-/// Speed balance of films at [`PIVOT_LOG`]: tolerance +-0.12 D of laboratory films' mid-grey aim over its slope of 0.53,
-/// less the common part, as limits of three, and the colour spread of control strips; one film in ten twice that.
+/// Speed balance of films at [`PIVOT_LOG`]: tolerance +-0.12 D of laboratory films' mid-grey aim over its slope of
+/// 0.53, less the common part, as limits of three, and the colour spread of control strips; one film in ten twice that.
 const FILM: FilmPrior = FilmPrior { spread: [0.07, 0.085], tail_share: 0.1, tail: 2.2 };
-/// The same of a measured stock on another day: the colour spread of control strips, 0.02 to 0.04. Source: ours.
+/// The same for a measured stock on another day: the colour spread of control strips, 0.02 to 0.04. Source: ours.
 const MEASURED_FILM: FilmPrior = FilmPrior { spread: [0.025, 0.035], tail_share: 0.05, tail: 3.0 };
 /// Log10 exposure at which layers keep their balance when slopes differ: between foot (where speed is measured) and mid
 /// grey (where laboratories aim). Source: ours.
 const PIVOT_LOG: f64 = -0.9;
-/// Least spread of what surfaces say along and across the lights: all subjects of a roll may share a bias. Source: ours.
+/// Least spread of the surface prior along and across the lights: all subjects of a roll may share a bias. Source:
+/// ours.
 const LEAST_SPREAD: [f64; 2] = [0.035, 0.02];
-/// Factor of the spread along the lights and of slopes when no greys are evident: shades of brown must not pass for a
-/// neutral. Ours: the better of some values over a few drawn strips.
+/// Factors on the spread along the lights and on that of slopes when no greys are evident: shades of brown must not
+/// pass for a neutral. Ours: the best of some values over a few drawn strips.
 const WITHOUT_GREYS: [f64; 2] = [0.35, 0.6];
-/// The same of what the person points at: noise and the colour of what passes for grey. Source: ours.
+/// Spread along and across for a grey point: noise, and the colour of what passes for grey. Source: ours.
 const POINTED_SPREAD: [f64; 2] = [0.006, 0.006];
-/// The least spread along and across that is left without greys: surfaces alone, or a measured stock. Ours; without greys
-/// a third of 197 strips drawn at random came within 5 CIEDE2000.
+/// Least spread along and across that remains without greys: surfaces alone, or a measured stock. Ours; without greys a
+/// third of 197 strips drawn at random came within 5 CIEDE2000.
 const LEAST_WITHOUT: [f64; 2] = [0.06, 0.035];
 const LEAST_MEASURED: [f64; 2] = [0.025, 0.02];
-/// CIEDE2000 of one log10 exposure along and across (mid grey, sRGB: 0.01 along is 0.6 to 0.66, across 0.72 to 0.85).
+/// CIEDE2000 per log10 exposure along and across (mid grey, sRGB: 0.01 along is 0.6 to 0.66, across 0.72 to 0.85).
 const DELTA_E_PER_LOG: [f64; 2] = [59.0, 72.0];
-/// Expected error that is believed by half, and how quickly belief falls. Ours.
+/// Expected error at which confidence is one half, and how quickly it falls. Ours.
 const HALF_BELIEVED: (f64, f64) = (4.0, 0.8);
-/// Confidence is how likely the pictures of a strip are right within 5 CIEDE2000 on average, measured over 360 strips
-/// drawn at random (`tests/examples/strips.rs`, seeds from 201, 60 of each sort), by the steps in which greys are evident:
+/// Confidence is the probability that the pictures of a strip are right within 5 CIEDE2000 on average, measured over
+/// 360 strips drawn at random (`tests/examples/strips.rs`, seeds from 201, 60 of each sort), by the number of steps
+/// with evident greys:
 ///
 /// | steps of all frames | within 5 |
 /// |---|---|
@@ -67,33 +70,34 @@ const HALF_BELIEVED: (f64, f64) = (4.0, 0.8);
 /// | 1 to 10, one or more in two frames each | 14 of 15 |
 /// | 10 and more | 66 of 68 |
 ///
-/// Where one frame has all of them, they may be the shades of one wall, and nobody can tell: less than a half is shown.
+/// Where one frame has all of them, they may be the shades of one wall, so confidence stays below a half.
 const MOST_CONFIDENCE: f64 = 0.95;
 const ONE_FRAME: (f64, f64) = (0.48, 4.0);
 const MANY_STEPS: [f64; 2] = [8.0, 10.5];
 const TWO_FRAMES: ([f64; 2], f64) = ([0.5, 1.5], 0.6);
-/// With a grey point 88 of 104 strips without a chart come within 5 (seeds 201 to 220): slopes and colours are still those of
-/// the stock.
+/// Confidence with a grey point: 88 of 104 strips without a chart come within 5 (seeds 201 to 220); slopes and colours
+/// are still those of the stock.
 const POINTED_CONFIDENCE: f64 = 0.78;
-/// Most that a frame may lose by a neutral that is not its own; more when greys over many steps speak for it. Without a
-/// limit one picture of fur or wood turns a strip (with 2 a strip of them still was turned). Ours: 0.3, 0.5 and 0.7 were
-/// close over a few drawn strips.
+/// Most that a neutral which does not suit a frame may cost it; more where greys over many steps support the frame.
+/// Without a limit one picture of fur or wood shifts a whole strip (a limit of 2 still allowed that in one strip).
+/// Ours: 0.3, 0.5 and 0.7 were close over a few drawn strips.
 const MOST_LOSS: f64 = 0.5;
-/// Steps with greys from which a frame may be a chart or wedge, and its most loss then.
+/// Steps with greys at which a frame may be a chart or wedge, and its largest loss then.
 const CHART_STEPS: f64 = 5.0;
-/// Steps of greys from which a frame without other colours may be a wedge, and certainly is one: 1 and 1.5 log10 exposure.
+/// Steps with greys at which a frame without other colours may be a wedge, and is certainly one: 1 and 1.5 log10
+/// exposure.
 const WEDGE_STEPS: [f64; 2] = [8.0, 13.0];
 const MOST_CHART_LOSS: f64 = 12.0;
-/// Widths in log10 exposure that tell a peak from a hill: share of greys in the first over that in the second, from none
-/// to certain. Locally even colours give 0.1, one brown surface (spread 0.06 along, 0.03 across) 0.33, greys with a spread
-/// of 0.03 give 0.47 and of 0.015 0.76 (computed). Source: ours.
+/// Widths in log10 exposure that separate a peak from a hill: share of greys in the first over that in the second, from
+/// no evidence to certain. Locally even colours give 0.1, one brown surface (spread 0.06 along, 0.03 across) 0.33,
+/// greys with a spread of 0.03 give 0.47 and of 0.015 0.76 (computed). Source: ours.
 const PEAK_LOG: [f64; 2] = [0.025, 0.08];
 const PEAK_SHARES: [f64; 2] = [0.35, 0.6];
-/// Share of different colours that has to be grey for a step to count as one with greys.
+/// Share of different colours that must be grey for a step to count as one with greys.
 const EVIDENT_SHARE: f64 = 0.1;
 /// Spread of toe widths of red and blue against green (one standard deviation, as a ratio). Source: as above.
 const TOE_SPREAD: f64 = 0.2;
-/// Widths in log10 exposure that count as grey, from first to last.
+/// Widths in log10 exposure that count as grey, in search order.
 const WIDTHS_LOG: [f64; 4] = [0.12, 0.06, 0.03, 0.021];
 
 /// Red and blue gamma relative to the stock, red and blue offset in log10 exposure; green is the reference.
@@ -127,7 +131,7 @@ impl InverseTable {
     }
 }
 
-/// One frame's vote in one step of exposure.
+/// One frame's cells in one step of exposure.
 struct Step {
     frame: usize,
     cells: std::ops::Range<usize>,
@@ -147,20 +151,20 @@ pub(super) struct Votes {
     film: FilmPrior,
     /// Density of red and blue at [`PIVOT_LOG`].
     pivot_d: [f32; 2],
-    /// What surfaces and the film's own balance say, once known.
+    /// Prior from surfaces and the film's own balance, once set.
     belief: Option<Belief>,
-    /// For each frame and width: what its own neutral reaches; and the most it may lose.
+    /// Per frame and width: the votes of its own neutral; then the most it may lose.
     own_best: Vec<[f64; WIDTHS_LOG.len()]>,
     most_loss: Vec<f64>,
     /// How evident greys are in each frame, 0 to 1.
     evident: Vec<f64>,
-    /// Steps of exposure in which they are.
+    /// Number of steps of exposure in which greys are evident.
     grey_steps: Vec<f64>,
-    /// The neutral of the frame whose greys are most evident, alone.
+    /// The neutral of the frame with the most evident greys, alone.
     most_evident: Option<Neutral>,
-    /// Lights that a frame with evident greys may be taken in.
+    /// Lights in which a frame with evident greys may be taken.
     other_lights: [([f64; 2], f64); 4],
-    /// Whether the person has pointed at something grey.
+    /// Whether the user set a grey point.
     pointed: bool,
     measured: bool,
 }
@@ -214,7 +218,7 @@ impl Votes {
         votes
     }
 
-    /// Add one step; cells of the same colour share a weight that grows with the root of their number.
+    /// Add one step; cells of the same colour share a weight that grows with the square root of their number.
     fn add_step(&mut self, frame: usize, group: &[(i32, [f32; 3])]) {
         const COLOUR_STEP: f32 = 0.03;
         let colour = |cell: &[f32; 3]| {
@@ -243,7 +247,7 @@ impl Votes {
         self.steps.push(Step { frame, cells: first..self.weight.len(), weight });
     }
 
-    /// Share of grey in one step for a trial neutral, with the inverse curves of red and blue to try.
+    /// Share of grey in one step for a trial neutral and trial inverse curves of red and blue.
     fn grey_share(
         &self,
         step: &Step,
@@ -265,7 +269,7 @@ impl Votes {
         for (((red_d, blue_d), green_log), weight) in cells {
             let x = red.at(red_d * red_scale) + red_offset - green_log;
             let y = blue.at(blue_d * blue_scale) + blue_offset - green_log;
-            // Red and blue that move together (green to magenta) are as far as the same step of one alone.
+            // Red and blue moving together (green to magenta) are as far as the same step of one alone.
             let q = x * x + y * y - 0.6 * x * y;
             share += weight * exp2_f32((q * sharpness).max(-100.0));
         }
@@ -293,12 +297,12 @@ impl Votes {
             .sum()
     }
 
-    /// How films of this stock are balanced.
+    /// Prior for the balance of films of this stock.
     pub(super) fn film_prior(stock: &Stock) -> FilmPrior {
         if stock.measured_on.is_empty() { FILM } else { MEASURED_FILM }
     }
 
-    /// Offsets at the pivot of a neutral.
+    /// Offsets of a neutral at the pivot.
     fn pivot(&self, neutral: &Neutral) -> [f64; 2] {
         let at = |c: usize, table: &InverseTable| {
             let d = self.pivot_d[c];
@@ -307,11 +311,11 @@ impl Votes {
         [at(0, &self.red), at(1, &self.blue)]
     }
 
-    /// Take in what surfaces say and what the person has pointed at (layer densities of greys), and find what each frame
-    /// alone could reach near it.
+    /// Set the prior from surfaces and grey points (`points`, layer densities), and find the best votes of each frame
+    /// alone near it.
     pub(super) fn listen(&mut self, mut belief: Belief, points: &[[f64; 3]], curves: &[LayerCurve; 3]) {
         if !points.is_empty() {
-            // The neutral turns about the greys' own densities, and is known there.
+            // The neutral pivots on the densities of the greys, where it is known.
             let mean = |f: &dyn Fn(&[f64; 3]) -> f64| points.iter().map(f).sum::<f64>() / points.len() as f64;
             let log = |c: usize, d: &[f64; 3]| curves[c].log_exposure(d[c]);
             self.pivot_d = [0, 2].map(|c| mean(&|d| d[c]) as f32);
@@ -329,7 +333,7 @@ impl Votes {
             let mut at = start;
             for (best, width) in best.iter_mut().zip(WIDTHS_LOG) {
                 let size = 0.05 * libm::sqrt(width / WIDTHS_LOG[0]);
-                // Slopes are left alone until the widest search has come near.
+                // Keep the slopes nearly fixed until the widest search has come near.
                 let slope = if width == WIDTHS_LOG[0] { 1e-3 } else { size };
                 (at, _) = minimise(at, [slope, slope, size, -size], 80, |trial| {
                     self.prior(trial) - self.votes(trial, width, Some(frame))
@@ -339,10 +343,10 @@ impl Votes {
             let colours = self.belief.as_ref().map_or(&[][..], |belief| &belief.colours[frame]);
             let steps = self.count_grey_steps(&at, frame);
             let enough = (steps / CHART_STEPS).min(1.0);
-            // A wedge alone has no colours round it, but many more steps than a wall has.
+            // A wedge alone has no colours around it, but many more steps than a wall.
             let wedge = ((steps - WEDGE_STEPS[0]) / (WEDGE_STEPS[1] - WEDGE_STEPS[0])).clamp(0.0, 1.0);
             let is_evident = enough * enough * surrounded(colours, [at[2], at[3]]).max(wedge);
-            // Of frames that are all evident, the one whose greys go further.
+            // Among equally evident frames, prefer the one whose greys span more steps.
             if is_evident * steps > most_steps {
                 (most_steps, self.most_evident) = (is_evident * steps, Some(at));
             }
@@ -355,8 +359,8 @@ impl Votes {
         (self.own_best, self.evident, self.grey_steps) = (own_best, evident, grey_steps);
     }
 
-    /// Steps of a frame in which greys are evident, whole ones counted as one: enough of them, and in a narrow peak, which
-    /// greys make and shades of one brown do not.
+    /// Number of steps of a frame in which greys are evident, weighted: enough greys, in a narrow peak, which shades of
+    /// one brown do not form.
     fn count_grey_steps(&self, neutral: &Neutral, frame: usize) -> f64 {
         let tables = (&self.red, &self.blue);
         self.steps
@@ -374,16 +378,15 @@ impl Votes {
 
     /// How evident greys are in the strip, 0 to 1.
     pub(super) fn evidence(&self) -> f64 {
-        // Until frames have been looked at alone, nothing holds them back.
+        // Before frames have been searched alone, the prior is at full width.
         if self.evident.is_empty() { 1.0 } else { self.evident.iter().sum::<f64>().min(1.0) }
     }
 
-    /// The light of a frame.
     pub(super) fn light(&self, frame: usize) -> FrameLight {
         self.belief.as_ref().and_then(|belief| belief.lights.get(frame)).copied().unwrap_or_default()
     }
 
-    /// How likely a neutral is right within 5 CIEDE2000, 0 to 1, by what these frames show.
+    /// Probability, 0 to 1, that a neutral is right within 5 CIEDE2000, from the evidence in these frames.
     pub(super) fn confidence(&self, neutral: &Neutral, frames: &[usize]) -> f64 {
         let Some(belief) = &self.belief else { return 0.0 };
         let least = if self.measured { LEAST_MEASURED } else { LEAST_WITHOUT };
@@ -391,7 +394,7 @@ impl Votes {
         let expected = libm::sqrt(expected[0].powi(2) + expected[1].powi(2));
         let without = 1.0 / (1.0 + libm::exp((expected - HALF_BELIEVED.0) / HALF_BELIEVED.1));
         let without = if self.pointed { POINTED_CONFIDENCE } else { without };
-        // Greys count as far as the neutral found is theirs.
+        // Greys count only as far as the neutral found is theirs.
         let mut steps: Vec<f64> = frames
             .iter()
             .filter(|idx| **idx < self.evident.len())
@@ -411,7 +414,7 @@ impl Votes {
         one + (MOST_CONFIDENCE - one).max(0.0) * sure
     }
 
-    /// Loss of all frames against their own best, each limited.
+    /// Loss of all frames relative to their own best, each limited.
     fn loss(&self, tables: (&InverseTable, &InverseTable), neutral: &Neutral, width: usize) -> f64 {
         let width_log = WIDTHS_LOG[width];
         self.own_best
@@ -423,26 +426,27 @@ impl Votes {
                     |at: &Neutral| best[width] - self.votes_with(tables, at, width_log, Some(frame));
                 let mut lost = lost_at(neutral);
                 for &(shift, log_odds) in &self.other_lights {
-                    // Frames that lose less than this anyway are not worth the time. One with as many steps as a chart
-                    // counts as taken in daylight: whoever photographs a chart puts it into the light of the pictures.
+                    // Skip frames whose limit is below this cost. A frame with as many steps as a chart counts as taken
+                    // in daylight: photographers put a chart into the light of their pictures.
                     let may_be_other = *most > log_odds && self.grey_steps[frame] < MANY_STEPS[0];
                     if lost > log_odds && may_be_other {
-                        // Greys in another light are grey with it taken off.
+                        // Greys in another light are grey once its shift is subtracted.
                         let lit = [neutral[0], neutral[1], neutral[2] - shift[0], neutral[3] - shift[1]];
                         lost = lost.min(log_odds + lost_at(&lit).max(0.0));
                     }
                 }
-                // Limited on both sides: other toes may suit a frame better than its own best with the stock's.
+                // Limited on both sides: other toes may suit a frame better than its own best with the stock's toes.
                 let most = if lost > 0.0 { *most } else { -0.5 * most };
                 most * (1.0 - libm::exp(-lost / most))
             })
             .sum()
     }
 
-    /// The neutral of all frames together, near what surfaces say.
+    /// The neutral of all frames together, near the surface prior.
     ///
-    /// Votes have many valleys: a search from what surfaces say may end in that of a wall. Another begins in the narrow
-    /// widths at the neutral of the frame whose greys are most evident; the deeper end of both is taken.
+    /// The votes have many local minima: a search from the surface prior may end in that of a wall. A second search
+    /// starts in the narrow widths at the neutral of the frame with the most evident greys; the lower of the two minima
+    /// wins.
     pub(super) fn solve(&self) -> Neutral {
         let Some(belief) = &self.belief else { return NOMINAL };
         let search = |start: Neutral, widest: usize| {
@@ -465,7 +469,7 @@ impl Votes {
 
     /// Toe widths of red and blue relative to the stock's, found together with a finer neutral; later votes use them.
     ///
-    /// Only the narrow widths can tell: toes bend the darkest tones by a few hundredths in log10 exposure.
+    /// Only the narrow widths can resolve them: toes bend the darkest tones by a few hundredths in log10 exposure.
     pub(super) fn solve_toes(&mut self, start: &Neutral, stock: &Stock) -> (Neutral, [f64; 2]) {
         let table = |c: usize, log_ratio: f64| {
             InverseTable::new(&stock.curves[c].with_toe_ratio(libm::exp(log_ratio.clamp(-0.7, 0.7))))
@@ -491,8 +495,8 @@ impl Votes {
         ([at[0], at[1], at[2], at[3]], ratio)
     }
 
-    /// Offsets of some frames alone, with the gammas of `strip`; their own prior is centred on the strip's offsets and
-    /// wider along amber and blue, where daylight moves, than across.
+    /// Offsets of some frames alone, with the gammas of `strip`; the prior is centred on the strip's offsets and wider
+    /// along amber and blue, where daylight varies, than across.
     pub(super) fn solve_frames(&self, frames: &[usize], strip: &Neutral) -> Neutral {
         const ALONG: f64 = 0.12;
         const ACROSS: f64 = 0.035;
@@ -504,7 +508,8 @@ impl Votes {
             let votes: f64 = frames.iter().map(|frame| self.votes(&neutral, width, Some(*frame))).sum();
             PRIOR_WEIGHT * prior - votes
         };
-        // Wide first, which sees far; and narrow from the strip's own, which a wide search may leave for a wrong valley.
+        // First from wide to narrow, which searches far; then narrow only from the strip's own, since a wide search may
+        // leave that for a wrong minimum.
         let searches = [&WIDTHS_LOG[..], &WIDTHS_LOG[2..]].map(|widths| {
             let mut offset = [strip[2], strip[3]];
             let mut least = f64::INFINITY;
@@ -519,7 +524,7 @@ impl Votes {
         [strip[0], strip[1], offset[0], offset[1]]
     }
 
-    /// Gammas (and a common shift) of all frames when each has offsets of its own.
+    /// Gammas (and a common shift) of all frames when each has its own offsets.
     pub(super) fn solve_gammas(&self, strip: &Neutral, own: &[Neutral]) -> Neutral {
         let width = WIDTHS_LOG[2];
         let (neutral, _) = minimise(*strip, [0.03, 0.03, 0.02, 0.02], 200, |trial| {
@@ -557,8 +562,8 @@ impl Votes {
         PRIOR_WEIGHT * (slopes + offsets)
     }
 
-    /// How much grey of a frame supports a neutral, 0 to 1: the weighted share of steps in which a tenth of the colours are
-    /// grey.
+    /// Support of a frame's greys for a neutral, 0 to 1: the weighted share of steps in which a tenth of the colours
+    /// are grey.
     pub(super) fn support(&self, neutral: &Neutral, frame: usize) -> f64 {
         let (mut grey, mut all) = (0.0, 0.0);
         for step in self.steps.iter().filter(|step| frame == step.frame) {
@@ -566,7 +571,7 @@ impl Votes {
                 step.weight * (self.grey_share(step, (&self.red, &self.blue), neutral, 0.025) / 0.1).min(1.0);
             all += step.weight;
         }
-        // Four full steps are the least that can be trusted fully.
+        // Full trust needs at least four full steps.
         if all > 0.0 { grey / all.max(4.0) } else { 0.0 }
     }
 }

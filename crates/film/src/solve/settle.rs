@@ -1,19 +1,20 @@
-//! The bottom of a smooth valley, so exactly that it no longer depends on the way down.
+//! Quasi-Newton refinement of a minimum, accurate enough not to depend on the starting point.
 //!
-//! A downhill simplex stops wherever it has become small, and two almost equal problems may end at different places of a
-//! flat valley. From there the minimum itself is found with slopes measured on both sides of every unknown.
+//! A downhill simplex stops once it is small, so two almost equal problems may end at different places of a flat
+//! valley. From there this search finds the minimum itself, with slopes measured on both sides of every unknown.
 //!
 //! Source: the quasi-Newton update of C. G. Broyden, R. Fletcher, D. Goldfarb and D. F. Shanno (1970), as in J. Nocedal,
 //! S. J. Wright, "Numerical Optimization" (2006), chapter 6; with backtracking. Deterministic.
 
-/// Distance, as a share of an unknown's scale, at which slopes are measured.
+/// Distance, as a share of an unknown's scale, over which slopes are measured.
 const PROBE: f64 = 0.05;
-/// Furthest a round may go, in scales.
+/// Longest step of a round, in scales.
 const REACH: f64 = 1.0;
-/// A round that promises less than this ends the search.
+/// The search ends when a round promises less than this.
 const LEAST_GAIN: f64 = 1e-9;
 
-/// Minimise `f` from `start`, which must lie in the valley; `scale` is the size of a change that matters in each unknown.
+/// Minimise `f` from `start`, which must be in the valley; `scale` is the size of a change that matters in each
+/// unknown.
 pub(super) fn settle<const N: usize>(
     start: [f64; N],
     scale: [f64; N],
@@ -23,7 +24,7 @@ pub(super) fn settle<const N: usize>(
     let mut at = start;
     let mut here = f(&at);
     let (mut slope, bend) = slopes(&at, here, &scale, &mut f);
-    // Inverse of the second derivatives, at first from each unknown alone.
+    // Inverse of the second derivatives, initially diagonal.
     let mut inverse = [[0.0; N]; N];
     for (i, row) in inverse.iter_mut().enumerate() {
         row[i] = 1.0 / bend[i].max(1e-3);
@@ -69,7 +70,7 @@ pub(super) fn settle<const N: usize>(
     at
 }
 
-/// Slope and bend along every unknown, per scale.
+/// Slope and curvature along every unknown, per scale.
 fn slopes<const N: usize>(
     at: &[f64; N],
     here: f64,
@@ -90,10 +91,10 @@ fn slopes<const N: usize>(
     (slope, bend)
 }
 
-/// What a step and the change of slope along it say about the inverse second derivatives.
+/// Update the inverse second derivatives from a step and the change of slope along it.
 fn update<const N: usize>(inverse: &mut [[f64; N]; N], step: &[f64; N], turned: &[f64; N]) {
     let along = dot(step, turned);
-    // Only a valley that bends upwards can be learnt from.
+    // Only a valley that curves upwards carries information.
     if along.is_nan() || along <= 1e-12 {
         return;
     }

@@ -1,48 +1,48 @@
-//! How strongly a film separates colours: held back where a strip shows colours stronger than surfaces have.
+//! How strongly a film separates colours; reduced if a strip shows colours stronger than surfaces have.
 //!
-//! Films differ in how far development in one layer holds back the others, which lifts every colour by one factor; a
-//! generic stock can't know it. Greys say nothing about it, but strong colours do: seen by the eye, colours of surfaces
-//! and of pictures lie, with few exceptions, inside the primaries of sRGB. A strip many of whose colours would come out
-//! with negative light has been separated too strongly. Nothing can be learnt from a strip of muted colours, and it keeps
-//! the stock's own strength.
+//! Films differ in how far development in one layer inhibits the others, which strengthens all colours by one factor
+//! that a generic stock cannot know. Greys give no information about it, but strong colours do: colours of surfaces and
+//! of pictures, as the eye sees them, are inside the sRGB primaries with few exceptions. If many colours of a strip
+//! would come out with negative light, the separation is too strong. A strip of muted colours gives no information and
+//! keeps the stock's own strength.
 
 use crate::Stock;
 use crate::maths::{exp10, log10};
 use crate::matrix::apply;
 use crate::statistics::FrameStatistics;
 
-/// Weakest strength that may be found, and the step of the search.
+/// Least strength that the search returns, and its step.
 const LEAST: f64 = 0.65;
 const STEP: f64 = 0.025;
-/// Difference of cost over which one strength gives way to another: where two do almost as well, neither is chosen by
-/// chance.
+/// Difference in cost that softens the choice between strengths, so that chance does not decide between two that do
+/// almost equally well.
 const SOFTNESS: f64 = 0.04;
-/// Spread of real films around a generic stock (one standard deviation, natural logarithm). Source: ours, over simulated
-/// films whose layers hold each other back by nothing to a third.
+/// Spread of real films around a generic stock (one standard deviation, natural logarithm). Source: ours, over
+/// simulated films with interlayer inhibition from nothing to a third.
 const SPREAD: f64 = 0.15;
 /// Depth outside sRGB, as a share of the strongest channel, that costs one standard deviation.
 const DEPTH: f64 = 0.02;
-/// Depth from which a colour counts: a little inside, because the strongest colours of a scene seldom touch the edge.
+/// Depth from which a colour counts: slightly inside, because the strongest colours of a scene seldom reach the edge.
 const EDGE: f64 = -0.015;
-/// Most that one frame may cost: a single picture of coloured lamps does not decide over the strip.
+/// Most that one frame may cost, so that a single picture of coloured lamps does not decide for the strip.
 const MOST_COST: f64 = 2.0;
-/// Which of the deepest different colours of a frame speak for it, counted by their weight: their mean, so that no single
-/// one decides.
+/// Range of the deepest different colours of a frame, counted by weight, whose mean represents it; a mean, so that no
+/// single colour decides.
 const SPEAKERS: [f64; 2] = [1.0, 3.0];
-/// Cells of a frame that are looked at.
+/// Most cells of a frame that are used.
 const MOST_CELLS: usize = 4096;
-/// Colours are different when they lie in different squares of this side (log10 exposure against green).
+/// Side of the squares (log10 exposure against green) that separate different colours.
 const COLOUR_STEP: f64 = 0.06;
-/// Cells beyond the first that a colour needs to count by two thirds.
+/// Number of cells beyond the first at which a colour counts by about two thirds.
 const MANY_CELLS: f64 = 1.0;
-/// Light under which noise decides the colour, as a share of the frame's light parts.
+/// Light below which noise decides the colour, as a share of the frame's bright parts.
 const LEAST_LIGHT: f64 = 0.03;
 
-/// Mean densities of a colour, and how much it counts.
+/// Mean densities of a colour, and its weight.
 type Colour = ([f64; 3], f64);
 
-/// Colour strength of a strip relative to its stock, [`LEAST`] to 1, with the slopes and balances (one a frame, log10
-/// exposure) that were solved.
+/// Colour strength of a strip relative to its stock, [`LEAST`] to 1, given the solved slopes and balances (one per
+/// frame, log10 exposure).
 pub(super) fn colour_strength(
     frames: &[FrameStatistics],
     stock: &Stock,
@@ -69,7 +69,7 @@ pub(super) fn colour_strength(
         });
         0.5 * prior * prior + votes.sum::<f64>()
     };
-    // As far above the stock's own as below, so that a strip that says nothing stays there.
+    // Search as far above 1 as below, so that a strip without information averages to 1.
     let steps = (2.0 * (1.0 - LEAST) / STEP).round() as usize;
     let tried: Vec<(f64, f64)> = (0..=steps)
         .map(|step| LEAST + STEP * step as f64)
@@ -86,7 +86,7 @@ pub(super) fn colour_strength(
     mean.min(1.0)
 }
 
-/// Mean depth of the colours that speak for a frame; a frame of fewer colours lies inside.
+/// Mean depth of the colours that represent a frame; missing colours count as inside.
 fn spoken(mut depths: Vec<(f64, f64)>) -> f64 {
     depths.sort_unstable_by(|a, b| b.0.total_cmp(&a.0));
     let [first, last] = SPEAKERS;
@@ -100,20 +100,20 @@ fn spoken(mut depths: Vec<(f64, f64)>) -> f64 {
     (sum + silent * EDGE) / (last - first)
 }
 
-/// Layer light of densities above base.
+/// Layer light for densities above base.
 fn light_of(density_d: [f64; 3], stock: &Stock, gamma_ratio: [f64; 3], balance_log: [f64; 3]) -> [f64; 3] {
     let layers = apply(&stock.unmix, density_d);
     [0, 1, 2].map(|c| exp10(stock.curves[c].log_exposure(layers[c] / gamma_ratio[c]) + balance_log[c]))
 }
 
-/// How far a colour lies outside sRGB: minus its least channel over its largest.
+/// How far a colour is outside sRGB: minus its smallest channel over its largest.
 fn depth(light: [f64; 3], stock: &Stock) -> f64 {
     let rgb = apply(&stock.working_matrix, light);
     let (least, most) = (rgb[0].min(rgb[1]).min(rgb[2]), rgb[0].max(rgb[1]).max(rgb[2]));
     -least / most.max(1e-9)
 }
 
-/// Mean densities of each different colour of a frame, and how much it counts.
+/// Mean densities of each different colour of a frame, and its weight.
 fn different_colours(
     frame: &FrameStatistics,
     stock: &Stock,

@@ -1,13 +1,14 @@
-//! Where neutral may lie, from the colours of real surfaces and lights: what is known before any grey is looked for.
+//! Prior for neutral from the colours of real surfaces and lights, before any search for greys.
 //!
-//! A wrong balance shifts every colour of a strip alike in log exposure, so one table of how often surfaces show a colour
-//! serves for every trial. For a trial balance and a light of each kind, each frame's different colours are looked up; the
-//! lights and kinds of subject are summed over, and no frame may say more than [`CAP`]. Films' own speed balance joins as
-//! another witness. Across the light axis surfaces tell well; along it they are warm by a tenth of a log exposure on
-//! average, whatever the film, so that there the film's own balance decides.
+//! A wrong balance shifts every colour of a strip alike in log exposure, so one table of how often surfaces show a
+//! colour serves for every trial. For each trial balance and each kind of light, the different colours of each frame
+//! are looked up; the likelihood is summed over lights and kinds of subject, and no frame contributes more than
+//! [`CAP`]. The speed balance of films adds a further term. Across the light axis, surfaces determine the balance well;
+//! along it, they are warm by a tenth of a log exposure on average, whatever the film, so that the film's own balance
+//! decides.
 //!
-//! Sources of the idea: colour by correlation (G. D. Finlayson, S. D. Hordley, P. M. Hubel, IEEE PAMI 23, 2001) in log
-//! exposure. Numbers: at each constant.
+//! Source of the idea: colour by correlation (G. D. Finlayson, S. D. Hordley, P. M. Hubel, IEEE PAMI 23, 2001), here in
+//! log exposure. Sources of the numbers: at each constant.
 
 use std::sync::OnceLock;
 
@@ -33,66 +34,66 @@ const SURFACES: [(i8, i8); 117] = [
     (22, -73), (-11, 66), (-42, -43), (98, -12), (10, -79), (70, 33), (-45, 23),
 ];
 
-/// Change of (red, blue) against green with one mired. Source: `derive/surface_table.py`.
+/// Change of (red, blue) against green per mired. Source: `derive/surface_table.py`.
 const PER_MIRED: [f64; 2] = [0.0017, -0.0022];
 /// Unit vectors along the lights (positive is warm) and across them (positive is magenta). Source: the locus above.
 pub(super) const ALONG: [f64; 2] = [0.6, -0.8];
 pub(super) const ACROSS: [f64; 2] = [0.8, 0.6];
 
-/// Kinds of subject: share of greys, share of warm surfaces, how often. Ours, not fitted.
+/// Kinds of subject: share of greys, share of warm surfaces, frequency. Ours, not fitted.
 const SUBJECTS: [(f64, f64, f64); 4] =
     [(0.20, 0.0, 0.3), (0.10, 0.3, 0.3), (0.02, 0.3, 0.2), (0.02, 0.6, 0.2)];
-/// Kinds of light: how often, middle and spread in mireds from D55: daylight and flash, shade, tungsten, late sun.
+/// Kinds of light: frequency, middle and spread in mireds from D55: daylight and flash, shade, tungsten, late sun.
 /// Source: ours, from memory.
 const LIGHTS: [(f64, f64, f64); 4] =
     [(0.60, -5.0, 15.0), (0.15, -50.0, 15.0), (0.15, 140.0, 35.0), (0.10, 80.0, 30.0)];
-/// Fluorescent lamps lie off the locus: shifts, and how often all of them together. Source: CIE FL2 at 4200 K lies at
+/// Fluorescent lamps, off the locus: shifts, and the frequency of all of them together. Source: CIE FL2 at 4200 K is at
 /// (-0.15, -0.13) for broad layers; the others ours.
 const LAMPS: [[f64; 2]; 4] = [[-0.15, -0.13], [-0.08, -0.07], [-0.22, -0.18], [-0.16, -0.02]];
 const LAMPS_SHARE: f64 = 0.05;
 /// Mireds tried: first, step, number.
 const MIREDS: (f64, f64, usize) = (-90.0, 10.0, 32);
 
-/// How much each colour counts: colours of one picture are not independent. Ours: half and
-/// nearly twice as much did no better over a few drawn strips.
+/// Weight of each colour, since colours of one picture are not independent. Ours: half and nearly twice as much did no
+/// better over a few drawn strips.
 const SHARE: f64 = 0.3;
-/// Most that one frame may say against a balance, natural logarithm.
+/// Most that one frame may contribute against a balance, natural logarithm.
 const CAP: f64 = 3.0;
-/// Colours of a frame that count at most.
+/// Most colours of a frame that count.
 const MOST_COLOURS: usize = 60;
-/// Where [`SHARE`] of that many different colours is all a frame has to say.
+/// Number of different colours beyond which a frame counts no more: each then counts less than [`SHARE`].
 const ENOUGH_COLOURS: f64 = 24.0;
-/// Side of a square of one colour, and of a band of green log10 exposure.
+/// Side of the square of one colour, and height of a band of green, both in log10 exposure.
 const COLOUR_STEP: f64 = 0.06;
 const BAND_STEP: f64 = 0.35;
 /// Densities above base below which the toe decides a colour.
 const LEAST_D: f64 = 0.10;
-/// Side of the table of surfaces and of the grids, log10 exposure.
+/// Step of the surface table in log10 exposure; a trial grid step is [`COARSE`] of these.
 const FINE: f64 = 0.01;
 const COARSE: usize = 2;
-/// The table reaches so many steps of [`FINE`] to each side.
+/// Reach of the table to each side, in steps of [`FINE`].
 const TABLE_REACH: i32 = 170;
-/// Trial balances reach so far, in steps of `COARSE * FINE`.
+/// Reach of trial balances to each side, in steps of `COARSE * FINE`.
 const TRIAL_REACH: i32 = 15;
 
-/// Where neutral may lie: offsets of red and blue at the level of middle tones.
+/// Belief about the neutral: offsets of red and blue at the level of middle tones.
 #[derive(Debug, Clone)]
 pub(super) struct Belief {
     /// Most credible offsets.
     pub(super) at: [f64; 2],
     /// Standard deviation along and across the lights.
     pub(super) spread: [f64; 2],
-    /// For each frame: the light it was taken in, mireds from the film's daylight, and the gain of that light's log
-    /// likelihood over daylight.
+    /// Light of each frame, in mireds from the film's daylight, and the gain of its log likelihood over daylight.
     pub(super) lights: Vec<FrameLight>,
     /// Different colours of each frame, before any offset.
     pub(super) colours: Vec<Vec<Colour>>,
 }
 
-/// Whether colours lie on both sides of a neutral along the lights, 0 to 1: round greys of a scene they do, round the
-/// mean of one brown surface they do not.
+/// Whether colours lie on both sides of a neutral along the lights, 0 to 1: they do for the greys of a scene, not for the
+/// mean of one brown surface.
 pub(super) fn surrounded(colours: &[Colour], offset: [f64; 2]) -> f64 {
-    /// Distance from which a colour is one beside grey, and the share of colours on a side that is plenty. Source: ours.
+    /// Distance from which a colour counts as beside grey, and the share of colours that suffices on a side. Source:
+    /// ours.
     const BESIDE: f64 = 0.07;
     const PLENTY: f64 = 0.04;
     let (mut warm, mut cold, mut all) = (0.0, 0.0, 0.0);
@@ -113,7 +114,7 @@ pub(super) struct FrameLight {
     pub(super) gain: f64,
 }
 
-/// What a film's own speed balance says: spreads of red and blue; a share of films has much more.
+/// Prior of a film's own speed balance: spreads of red and blue; a share of films has much more.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct FilmPrior {
     pub(super) spread: [f64; 2],
@@ -133,7 +134,7 @@ impl FilmPrior {
     }
 }
 
-/// Logarithms of how often surfaces show a colour, for each kind of subject.
+/// Logarithms of how often surfaces show a colour, per kind of subject.
 struct Table {
     kinds: Vec<[f32; 4]>,
 }
@@ -149,7 +150,8 @@ impl Table {
     fn new() -> Self {
         /// Width of the kernel over surfaces, in steps. Source: ours.
         const KERNEL: f64 = 7.0;
-        /// Share of colours that are muted: mixtures, haze, reflections; and how far towards grey. Source: ours.
+        /// Share of muted colours (mixtures, haze, reflections), and the factor on their distance from grey. Source:
+        /// ours.
         const MUTED: (f64, f64) = (0.5, 0.4);
         let mut all = vec![0.0; TABLE_SIDE * TABLE_SIDE];
         for (x, y) in SURFACES {
@@ -170,7 +172,7 @@ impl Table {
                 let colour = [at(i % TABLE_SIDE), at(i / TABLE_SIDE)];
                 let (along, across) = (dot(ALONG, colour), dot(ACROSS, colour));
                 let of_grey = normal(colour[0], 0.03) * normal(colour[1], 0.03);
-                // Wood, fur, skin, leather, evening light: skin lies at 0.09 to 0.14 across, wood near 0.05.
+                // Wood, fur, skin, leather, evening light: skin is at 0.09 to 0.14 across, wood near 0.05.
                 let of_warm = 0.6 * normal(along - 0.25, 0.13) * normal(across - 0.06, 0.06)
                     + 0.4 * normal(along - 0.5, 0.2) * normal(across - 0.08, 0.09);
                 let of_all = all[i] / (FINE * FINE);
@@ -183,7 +185,7 @@ impl Table {
     }
 }
 
-/// Spread every entry as a normal distribution of `width` steps.
+/// Blur every entry with a normal distribution of `width` steps.
 fn blur(cells: &mut [f64], width: f64) {
     let reach = libm::ceil(4.0 * width) as usize;
     let mut kernel: Vec<f64> =
@@ -206,14 +208,14 @@ pub(super) fn dot(a: [f64; 2], b: [f64; 2]) -> f64 {
     a[0] * b[0] + a[1] * b[1]
 }
 
-/// A different colour of a frame and how much it counts.
+/// One distinct colour of a frame and its weight.
 #[derive(Debug, Clone)]
 pub(super) struct Colour {
     at: [f64; 2],
     weight: f64,
 }
 
-/// Different colours of a frame, with the stock's own slopes.
+/// Different colours of a frame, using the stock's own slopes.
 fn colours(frame: &FrameStatistics, stock: &Stock) -> Vec<Colour> {
     let mut cells: Vec<((i32, i32, i32), [f64; 2])> = Vec::with_capacity(frame.cells());
     for cell in &frame.cells_d {
@@ -239,7 +241,7 @@ fn colours(frame: &FrameStatistics, stock: &Stock) -> Vec<Colour> {
         .collect();
     found.sort_by(|a, b| b.0.cmp(&a.0).then(a.1[0].total_cmp(&b.1[0])).then(a.1[1].total_cmp(&b.1[1])));
     found.truncate(MOST_COLOURS);
-    // Large areas must not win: a fourth root.
+    // A fourth root keeps large areas from dominating.
     let mut colours: Vec<Colour> = found
         .into_iter()
         .map(|(cells, at)| Colour { at, weight: libm::sqrt(libm::sqrt(cells as f64)) })
@@ -258,7 +260,7 @@ fn most_d(curve: &LayerCurve) -> f64 {
     }
 }
 
-/// Log likelihood of a frame's colours for every shift of them, kinds of subject summed over.
+/// Log likelihood of a frame's colours for every shift of them, summed over kinds of subject.
 struct Shifts {
     first: [i32; 2],
     side: [usize; 2],
@@ -296,7 +298,7 @@ impl Shifts {
         Self { first, side, logs }
     }
 
-    /// Log likelihood of a trial in a light.
+    /// Log likelihood of a trial under a light.
     fn at(&self, trial: [i32; 2], light: &Light) -> f64 {
         let [x, y] = [0, 1].map(|c| {
             let step = trial[c] - libm::round(light.shift[c] / (FINE * COARSE as f64)) as i32 - self.first[c];
@@ -323,7 +325,7 @@ struct Light {
     daylight: bool,
 }
 
-/// The middles of the lights other than daylight: shift of a neutral, and minus the logarithm of how often against daylight.
+/// The middles of the lights other than daylight: shift of a neutral, and the log of daylight's frequency over theirs.
 pub(super) fn other_lights() -> [([f64; 2], f64); 4] {
     let [(daylight, ..), shade, tungsten, late_sun] = LIGHTS;
     let cost = |share: f64| libm::log(daylight / share);
@@ -355,9 +357,9 @@ fn lights(daylight_only: bool) -> Vec<Light> {
     all
 }
 
-/// What surfaces, lights and the film's own balance say together.
+/// Combine the priors of surfaces, lights and the film's own balance.
 ///
-/// `daylight` names frames that are known to be taken in daylight.
+/// `daylight` lists frames known to be taken in daylight.
 pub(super) fn believe(
     frames: &[FrameStatistics],
     stock: &Stock,

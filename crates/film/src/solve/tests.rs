@@ -61,7 +61,7 @@ fn scan(film: &Film, stops: f64, light: impl Fn(u32, u32) -> [f64; 3]) -> Sample
     Samples16::from_vec(SIDE, SIDE, 3, data).expect("sizes fit")
 }
 
-/// A picture of many patches: a third of them grey, the rest coloured, with a tendency to brown.
+/// A picture of many patches: a third of them grey, the rest coloured and on average brownish.
 fn patchwork(seed: u32) -> impl Fn(u32, u32) -> [f64; 3] {
     let mut noise = Noise(seed);
     let patches: Vec<[f64; 3]> = (0..144)
@@ -214,7 +214,7 @@ fn automatic_exposure_clips_less_than_one_pixel_in_a_thousand() {
         let worst = |list: [f64; 3]| list.into_iter().fold(0.0, f64::max);
         assert!(worst(histogram.clip_high_fraction()) <= 0.001, "{:?}", histogram.clip_high_fraction());
         assert!(worst(histogram.clip_low_fraction()) <= 0.001, "{:?}", histogram.clip_low_fraction());
-        // Neither hidden in the dark: the middle of the picture is well above black.
+        // The picture is not hidden in the dark either: its median is well above black.
         let mut green: Vec<f32> = out.iter().skip(1).step_by(3).copied().collect();
         green.sort_by(f32::total_cmp);
         assert!(green[green.len() / 2] > 0.2, "{}", green[green.len() / 2]);
@@ -267,7 +267,7 @@ fn toes_that_differ_are_found_when_dark_greys_tell() {
     let wedge = |x: u32, y: u32| [0.9 * exp10(-2.0 * f64::from(y / 10 * 12 + x / 10) / 143.0); 3];
     let scans = [scan(&film, 0.0, wedge), scan(&film, 0.4, patchwork(4))];
     let solve = with_toes(&statistics(&film, &scans), &generic, FilmKind::ColourNegative, BalanceMode::Strip);
-    // The prior holds them back, so about half of the difference is found: enough for the darkest greys.
+    // The prior limits them, so the solve finds about half of the difference: enough for the darkest greys.
     assert!((1.12..1.4).contains(&solve.toe_ratio[0]), "{:?}", solve.toe_ratio);
     assert!((0.7..0.9).contains(&solve.toe_ratio[2]), "{:?}", solve.toe_ratio);
     for c in [0, 2] {
@@ -275,7 +275,7 @@ fn toes_that_differ_are_found_when_dark_greys_tell() {
     }
 }
 
-/// A picture of twelve strong colours at the edge of sRGB and greys, as layer exposures of a film.
+/// A picture of greys and strong colours at the edge of sRGB, as layer exposures of a film.
 fn strong_colours(stock: &Stock, share: f64) -> impl Fn(u32, u32) -> [f64; 3] {
     let exposures = invert(&stock.working_matrix).expect("the matrix inverts");
     let patches: Vec<[f64; 3]> = (0..36_u32)
@@ -296,7 +296,7 @@ fn a_film_that_separates_too_strongly_is_held_back_and_others_are_not() {
         let mut film = film();
         (film.gamma_ratio, film.offset_log) = ([1.0; 3], [0.0; 3]);
         let mut stock = film.stock.clone();
-        // The film's layers hold each other back: its colours come out stronger than the stock says.
+        // The film's layers inhibit each other, so its colours come out stronger than the stock predicts.
         film.stock = stock.with_colour_strength(1.0 / (1.0 + inhibition), [1.0; 3]);
         if measured {
             stock.measured_on = "a chart".into();

@@ -15,7 +15,7 @@ use serde::{Deserialize, Serialize};
 /// | `e` | log10 exposure, 0 = white of a normally exposed frame | any |
 /// | `D` | density above base | [0, about `shoulder_d`) |
 ///
-/// Both ramps rise strictly, so `D(e)` is strictly monotone, smooth, and inverts in closed form.
+/// Both ramps rise strictly, so `D(e)` is strictly monotone and smooth, with an inverse in closed form.
 /// Source: ours; the shape follows the published curves it is fitted to in the tests.
 #[derive(Debug, Clone, Copy, PartialEq, Serialize, Deserialize)]
 pub struct ToeShoulder {
@@ -25,7 +25,7 @@ pub struct ToeShoulder {
     pub foot_log: f64,
     /// Roundness of the toe in log10 exposure; 0 is a corner.
     pub toe_width_log: f64,
-    /// Density above base where the shoulder levels off; absent for a straight line without end.
+    /// Density above base where the shoulder levels off; `None` for a straight line without end.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub shoulder_d: Option<f64>,
     /// Roundness of the shoulder in density.
@@ -38,15 +38,15 @@ pub struct ToeShoulder {
 #[serde(rename_all = "snake_case")]
 #[non_exhaustive]
 pub enum LayerCurve {
-    /// A straight line `D = gamma * (e - foot)` whose foot is set by the exposure solve: only ratios of exposure count.
+    /// A straight line `D = gamma * (e - foot)`; the exposure solve sets the foot, so only ratios of exposure count.
     Gamma(f64),
     /// Toe, straight line, shoulder.
     Curve(ToeShoulder),
 }
 
-/// Log10 exposure that stands for "no light at all".
+/// Log10 exposure for no light at all, the lower limit.
 pub(crate) const DARK_LOG: f64 = -8.0;
-/// Log10 exposure above which a layer cannot tell more light.
+/// Upper limit of log10 exposure, beyond which a layer cannot resolve more light.
 pub(crate) const BRIGHT_LOG: f64 = 6.0;
 /// Foot of a plain straight line: four stops and a bit below white (0.7 D above base at 18 % grey and a gamma of 0.6).
 pub(crate) const PLAIN_FOOT_LOG: f64 = -1.9;
@@ -60,17 +60,17 @@ impl LayerCurve {
         }
     }
 
-    /// Log10 exposure for a density above base, held inside -8..=6.
+    /// Log10 exposure for a density above base, clamped to -8..=6.
     pub fn log_exposure(&self, density_d: f64) -> f64 {
         let log = match *self {
             Self::Gamma(gamma) => density_d / gamma + PLAIN_FOOT_LOG,
             Self::Curve(curve) => curve.log_exposure(density_d),
         };
-        // `clamp` keeps NaN out only when the bounds are tested this way round.
+        // This order of the comparison also replaces NaN, which `clamp` would pass on.
         if log > DARK_LOG { log.min(BRIGHT_LOG) } else { DARK_LOG }
     }
 
-    /// The same curve with its toe wider or narrower; a plain gamma has none.
+    /// The same curve with a wider or narrower toe; a plain gamma has none.
     #[must_use]
     pub fn with_toe_ratio(&self, ratio: f64) -> Self {
         match *self {
@@ -90,7 +90,7 @@ impl LayerCurve {
         }
     }
 
-    /// Whether every number makes sense: positive slope, widths not negative, all finite.
+    /// Whether every number is valid: positive slope, widths not negative, all finite.
     pub fn is_sane(&self) -> bool {
         match *self {
             Self::Gamma(gamma) => (0.05..=10.0).contains(&gamma),

@@ -1,4 +1,4 @@
-//! Stocks: what is known about one film, in a small JSON file the person owns.
+//! Stocks: the properties of one film, stored in a small JSON file that the user owns.
 
 mod curve;
 mod shipped;
@@ -10,21 +10,19 @@ use crate::FilmKind;
 use crate::matrix::{self, Matrix3};
 use serde::{Deserialize, Serialize};
 
-/// Written into every stock file.
 const FORMAT: &str = "film-stock";
-/// Newest version of the file that is understood.
+/// Newest file version that this program reads.
 const VERSION: u32 = 1;
 
-/// What is known about one film: curves, dye unmixing and the way from layer exposures to colour.
+/// Properties of one film: curves, dye unmixing, and the conversion from layer exposures to colour.
 ///
 /// The three layers are ordered red-, green- and blue-sensitive; a black-and-white film uses the middle one.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Stock {
-    /// Short name, unique in a session: letters, digits, dashes.
+    /// Short identifier, unique in a session: letters, digits, dashes.
     pub id: String,
-    /// Name shown to the person.
+    /// Name shown to the user.
     pub name: String,
-    /// What kind of film it is.
     pub kind: FilmKind,
     /// Characteristic curve of each layer.
     pub curves: [LayerCurve; 3],
@@ -34,13 +32,13 @@ pub struct Stock {
     pub working_matrix: Matrix3,
     /// Typical density of the clear film, Status M for colour: a fallback when no rebate can be measured.
     pub typical_base_d: [f64; 3],
-    /// Where the numbers come from.
+    /// Sources of the numbers.
     pub notes: String,
-    /// What it was measured on, and when; empty for a generic stock.
+    /// What and when it was measured on; empty for a generic stock.
     pub measured_on: String,
 }
 
-/// The file's own shape, kept apart from the value in memory.
+/// Layout of the stock file, separate from the value in memory.
 #[derive(Serialize, Deserialize)]
 struct StockFile {
     format: String,
@@ -58,43 +56,40 @@ struct StockFile {
     measured_on: String,
 }
 
-/// Why a stock file was refused.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum StockError {
     /// Not JSON, or a field is missing or has the wrong type.
     #[error("not a stock file: {0}")]
     Malformed(#[from] serde_json::Error),
-    /// JSON of something else.
+    /// JSON with another `format`.
     #[error("not a stock file: its format is \"{found}\"")]
     WrongFormat {
-        /// The `format` that was found.
+        /// The `format` in the file.
         found: String,
     },
-    /// Written by a newer version.
+    /// Written by a newer version of the program.
     #[error("the stock file has version {found}; this program reads up to {supported}")]
     TooNew {
-        /// Version of the file.
         found: u32,
-        /// Newest version understood.
+        /// Newest version this program reads.
         supported: u32,
     },
-    /// A film kind that is not known.
     #[error("unknown film kind \"{found}\"")]
     UnknownKind {
-        /// The kind that was found.
+        /// The kind in the file.
         found: String,
     },
-    /// A number outside what film can be.
+    /// A number outside the range of plausible film.
     #[error("{field} of the stock is outside its range")]
     OutOfRange {
-        /// The field.
+        /// Name of the field in the file.
         field: &'static str,
     },
 }
 
 impl Stock {
-    /// Read a stock file and check every number.
+    /// Parse a stock file and check every number.
     pub fn from_json(text: &str) -> Result<Self, StockError> {
         let file: StockFile = serde_json::from_str(text)?;
         if file.format != FORMAT {
@@ -114,7 +109,7 @@ impl Stock {
         Ok(stock)
     }
 
-    /// The file, with keys in a fixed order and numbers in full precision.
+    /// The file content, with keys in a fixed order and numbers in full precision.
     pub fn to_json(&self) -> String {
         let Self { id, name, kind, curves, unmix, working_matrix, typical_base_d, notes, measured_on } =
             self.clone();
@@ -135,20 +130,20 @@ impl Stock {
         serde_json::to_string_pretty(&file).unwrap_or_default()
     }
 
-    /// The same stock with the toes that [`crate::solve_strip`] found.
+    /// The same stock with the toe ratios from [`crate::solve_strip`].
     #[must_use]
     pub fn with_toe_ratio(&self, ratio: [f64; 3]) -> Self {
         let curves = [0, 1, 2].map(|c| self.curves[c].with_toe_ratio(ratio[c]));
         Self { curves, ..self.clone() }
     }
 
-    /// The same stock with every colour weaker or stronger by `strength`; greys stay.
+    /// The same stock with every colour scaled by `strength`; greys stay.
     ///
     /// ```text
     /// unmix' = G N G^-1 unmix,   N = s I + (1 - s) 1 w^T,   G = diag(gamma * gamma_ratio),   w = (0.3, 0.5, 0.2)
     /// ```
-    /// `N` draws the layers' densities, counted in log exposure, towards their weighted mean: what development in one layer
-    /// does to the others, undone. Source: ours.
+    /// `N` pulls the layers' densities, counted in log exposure, towards their weighted mean, which reverses the effect
+    /// of development in one layer on the others. Source: ours.
     #[must_use]
     pub fn with_colour_strength(&self, strength: f64, gamma_ratio: [f64; 3]) -> Self {
         const WEIGHTS: [f64; 3] = [0.3, 0.5, 0.2];
@@ -166,7 +161,7 @@ impl Stock {
         Self { unmix: matrix::multiply(&towards_grey, &self.unmix), ..self.clone() }
     }
 
-    /// Whether every number is one that film can have.
+    /// Check that every number is plausible for film.
     pub fn check(&self) -> Result<(), StockError> {
         let range = |field| Err(StockError::OutOfRange { field });
         if !self.curves.iter().all(LayerCurve::is_sane) {

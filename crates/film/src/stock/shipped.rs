@@ -1,17 +1,17 @@
-//! The generic stocks that come with the program: invented names, numbers with their sources.
+//! The generic stocks that come with the program, with invented names and the sources of their numbers.
 //!
-//! The numbers of the colour negatives come from a simulation, `derive/generic_stock.py` beside this crate: films whose
-//! dyes (Gaussian shapes about 652, 545 and 448 nm), sensitivities, gammas, masks and scanner bands vary around documented
-//! shapes photograph the 24 patches of ISO 17321-1 under CIE D55; unmixing and working matrix are those that give the
-//! smallest colour error over all of them at once. No single film is described by them; a measured stock beats them.
+//! The numbers of the colour negatives come from a simulation, `derive/generic_stock.py` in this crate: films whose
+//! dyes (Gaussian shapes about 652, 545 and 448 nm), sensitivities, gammas, masks and scanner bands vary around
+//! documented shapes photograph the 24 patches of ISO 17321-1 under CIE D55. Unmixing and working matrix minimise the
+//! colour error over all of them at once. They describe no single film; a measured stock is better.
 
 use super::{LayerCurve, Stock, ToeShoulder};
 use crate::FilmKind;
 use crate::matrix::{IDENTITY, Matrix3};
 use std::sync::OnceLock;
 
-/// Dye unmixing of a masked colour negative: what the mask leaves of the dyes' side absorptions, as broad scanner bands
-/// see them. Weighted Lab error over simulated films 5.3 without, 2.9 with it. Source: ours, see the module.
+/// Dye unmixing of a masked colour negative: the side absorptions of the dyes that the mask leaves, as broad scanner
+/// bands see them. Weighted Lab error over simulated films 5.3 without, 2.9 with it. Source: ours, see the module.
 const MASKED_UNMIX: Matrix3 = [[1.0, 0.189, -0.069], [0.0, 1.0, -0.147], [0.018, -0.141, 1.0]];
 /// Layer exposures to working RGB for the sensitivities of masked films. Source: as above.
 const MASKED_WORKING: Matrix3 = [[1.700, -0.625, -0.075], [-0.131, 1.180, -0.049], [-0.034, -0.078, 1.112]];
@@ -19,15 +19,15 @@ const MASKED_WORKING: Matrix3 = [[1.700, -0.625, -0.075], [-0.131, 1.180, -0.049
 const UNMASKED_UNMIX: Matrix3 = [[1.0, 0.178, -0.074], [-0.082, 1.0, -0.181], [-0.027, -0.284, 1.0]];
 /// Layer exposures to working RGB for unmasked films. Source: as above.
 const UNMASKED_WORKING: Matrix3 = [[1.698, -0.618, -0.080], [-0.106, 1.153, -0.047], [-0.033, -0.071, 1.104]];
-/// Linear scanner RGB of a slide to working RGB, for scans without a profile: dyes as above under CIE D50 against the
-/// CIE 1931 observer, over three kinds of scanner bands. Source: `derive/generic_slide.py` (weighted Lab error 1.83
+/// Linear scanner RGB of a slide to working RGB, for scans without a profile: dyes as above under CIE D50 for the CIE
+/// 1931 observer, over three kinds of scanner bands. Source: `derive/generic_slide.py` (weighted Lab error 1.83
 /// without, 1.58 with it).
 const SLIDE_WORKING: Matrix3 = [[1.177, -0.045, -0.132], [0.009, 1.011, -0.020], [-0.031, -0.071, 1.102]];
 
 fn curve(gamma: f64, toe_width_log: f64, shoulder_d: f64) -> LayerCurve {
     LayerCurve::Curve(ToeShoulder {
         gamma,
-        // Foot and shoulder roundness hardly differ between the layers and films simulated.
+        // Foot and shoulder roundness hardly differ between the simulated layers and films.
         foot_log: -1.945,
         toe_width_log,
         shoulder_d: Some(shoulder_d),
@@ -40,9 +40,10 @@ fn masked() -> Stock {
         id: "generic-masked".into(),
         name: "Generic masked negative".into(),
         kind: FilmKind::ColourNegative,
-        // Unmixing adds toes whose feet differ a little, so red and blue bend more softly in log exposure than green; these
-        // widths keep the darkest greys of simulated wedges grey.
-        // Gammas after unmixing of films whose layers have 0.64: the usual contrast of camera negatives is 0.60 to 0.67.
+        // Unmixing adds toes with slightly different feet, so red and blue bend more softly in log exposure than green;
+        // these widths keep the darkest greys of simulated wedges grey.
+        // Gammas after unmixing for films whose layers have 0.64: the usual contrast of camera negatives is 0.60 to
+        // 0.67.
         curves: [curve(0.693, 0.160, 2.66), curve(0.568, 0.143, 2.24), curve(0.535, 0.155, 2.24)],
         unmix: MASKED_UNMIX,
         working_matrix: MASKED_WORKING,
@@ -73,7 +74,8 @@ fn silver() -> Stock {
         id: "generic-silver".into(),
         name: "Generic silver negative".into(),
         kind: FilmKind::BlackAndWhite,
-        // Mean gradient 0.64 of a published curve at one developing time, 0.56-0.62 as pictorial aim for diffuse light.
+        // Mean gradient 0.64 of a published curve at one developing time; 0.56-0.62 is a pictorial aim for diffuse
+        // light.
         curves: [curve(0.62, 0.137, 2.6); 3],
         unmix: IDENTITY,
         working_matrix: IDENTITY,
@@ -105,7 +107,7 @@ fn slide() -> Stock {
         id: "generic-slide".into(),
         name: "Generic slide".into(),
         kind: FilmKind::Slide,
-        // A slide is shown as it is: its curve is part of the picture.
+        // A slide is shown as it is, since its curve is part of the picture.
         curves: [LayerCurve::Gamma(1.0); 3],
         unmix: IDENTITY,
         working_matrix: SLIDE_WORKING,
@@ -115,13 +117,13 @@ fn slide() -> Stock {
     }
 }
 
-/// Every stock that comes with the program; the first of a kind is its default.
+/// Every stock that comes with the program; the first of each kind is its default.
 pub fn shipped_stocks() -> &'static [Stock] {
     static STOCKS: OnceLock<[Stock; 5]> = OnceLock::new();
     STOCKS.get_or_init(|| [masked(), unmasked(), silver(), chromogenic(), slide()])
 }
 
-/// The stock a new strip of this kind starts with.
+/// The default stock of a new strip of this kind.
 pub fn default_stock(kind: FilmKind) -> &'static Stock {
     let stocks = shipped_stocks();
     stocks.iter().find(|stock| stock.kind == kind).unwrap_or(&stocks[0])

@@ -1,7 +1,7 @@
 //! Bundled pictures as scenes: decoded, made linear, cropped to the frame.
 //!
-//! Photographs are what they are; calculated scenes were drawn by [`super::trace`] at leisure, with many more paths a
-//! pixel than a first start could wait for (`cargo run --release -p glassine-filmsim --example draw bundle`).
+//! Photographs are used unchanged. Calculated scenes come from [`super::trace`] with many more paths per pixel than a
+//! first start has time for (`cargo run --release -p glassine-filmsim --example draw bundle`).
 
 use std::io::Write as _;
 
@@ -11,10 +11,10 @@ use glassine_scanfile::{OpenOptions, Scan};
 use super::{Picture, SceneId};
 use crate::Error;
 
-/// Light that the largest code stands for in calculated scenes: room above white for lamps and glints.
+/// Light of the largest code in calculated scenes: leaves room above white for lamps and glints.
 pub const BUNDLED_WHITE: f32 = 1.6;
 
-/// A bundled picture: its bytes and the light of its largest code. Sources and licences: `assets/scenes/README.md`.
+/// The bytes of a bundled picture and the light of its largest code. Sources and licences: `assets/scenes/README.md`.
 fn bundle(scene: SceneId) -> Option<(&'static [u8], f32)> {
     macro_rules! file {
         ($name:literal) => {
@@ -42,7 +42,7 @@ fn bundle(scene: SceneId) -> Option<(&'static [u8], f32)> {
     })
 }
 
-/// Read a bundled picture at a size, cropped around its middle; `None` for scenes that have none.
+/// Decode a bundled picture at a size, cropped around its middle; `None` for scenes without one.
 pub(crate) fn read(scene: SceneId, width: u32, height: u32) -> Result<Option<Picture>, Error> {
     let Some((bytes, white)) = bundle(scene) else { return Ok(None) };
     let source = decode(bytes).map_err(|source| Error::Scene { scene: scene.file_stem(), source })?;
@@ -74,7 +74,7 @@ fn decode(bytes: &[u8]) -> Result<Picture, Box<dyn std::error::Error + Send + Sy
 }
 
 impl Picture {
-    /// Catmull-Rom interpolation, widened when the picture is reduced (`scale` source pixels per result).
+    /// Catmull-Rom interpolation, with a wider kernel for reductions (`scale` source pixels per result).
     fn cubic(&self, x: f32, y: f32, scale: f32) -> [f32; 3] {
         let widen = scale.max(1.0);
         let weight = |d: f32| {

@@ -30,7 +30,7 @@ const COLOURS: [[f32; 3]; 24] = [
     [0.032, 0.032, 0.033],
 ];
 
-/// Steps of the wedge under the chart: reflectance factors of about a third of a stop to two thirds each.
+/// Steps of the wedge under the chart: reflectance factors, a third of a stop to two thirds apart.
 const WEDGE: [f32; 12] = [0.9, 0.63, 0.45, 0.32, 0.22, 0.16, 0.112, 0.08, 0.056, 0.04, 0.028, 0.02];
 
 /// A patch in the unit square of the upright picture.

@@ -1,13 +1,13 @@
 //! Smoothing of the path tracer's noise that stays within one surface.
 //!
-//! Every pixel is averaged with neighbours that show the same surface (reflectance, normal, distance) and whose light
-//! differs by no more than the noise explains. Light is divided by reflectance first, so textures stay untouched.
+//! Every pixel is averaged with neighbours on the same surface (reflectance, normal, distance) whose light differs by
+//! no more than the noise explains. Light is divided by reflectance first, so textures are preserved.
 
 use rayon::prelude::*;
 
 use super::v3::{V3, v3};
 
-/// What a pixel's paths found first, averaged, and how far their results differed.
+/// Mean of the first hits of a pixel's paths, with the spread of their results.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Seen {
     pub(crate) light: V3,
@@ -18,7 +18,7 @@ pub(crate) struct Seen {
     pub(crate) variance: f32,
 }
 
-/// Neighbours on each side.
+/// Reach in pixels on each side.
 const REACH: i32 = 5;
 
 fn luminance(c: V3) -> f32 {

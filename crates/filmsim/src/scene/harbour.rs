@@ -9,7 +9,7 @@ use super::tracer::{Camera, World};
 use super::v3::{V3, v3};
 use crate::noise::Dice;
 
-/// Paths a pixel: more for big pictures, where noise would be seen.
+/// Paths per pixel: more for big pictures, where noise would be visible.
 pub(crate) fn samples(width: u32, height: u32) -> u32 {
     if width.max(height) < 700 { 8 } else { 12 }
 }
@@ -111,7 +111,7 @@ pub(crate) fn noon(width: u32, height: u32) -> Picture {
     world.picture(&camera, width, height, samples(width, height))
 }
 
-/// House fronts in low sun; a roof across the street throws its shadow on them.
+/// House fronts in low sun, with the shadow of a roof across the street.
 pub(crate) fn fronts(width: u32, height: u32) -> Picture {
     let sky = Sky {
         sun_dir: v3(-0.70, 0.44, 0.52).unit(),
@@ -205,7 +205,7 @@ fn town_awning(x: f32) -> super::shape::Shape {
     }
 }
 
-/// Multiply all light: the photographer's own choice of exposure.
+/// Multiply all light, as the photographer's choice of exposure.
 pub(crate) fn lift(mut picture: Picture, gain: f32) -> Picture {
     for pixel in &mut picture.pixels {
         *pixel = pixel.map(|v| v * gain);

@@ -9,7 +9,7 @@ use super::tracer::{Camera, World};
 use super::v3::{V3, v3};
 use crate::noise::Dice;
 
-/// Stack round sections (height, radius) into a pot.
+/// Stack round sections (height, radius) to form a pot.
 fn pot(
     world: &mut World,
     foot: V3,
@@ -187,7 +187,7 @@ pub(crate) fn colonnade(width: u32, height: u32) -> Picture {
     super::harbour::lift(world.picture(&camera, width, height, samples(width, height) + 4), 1.1)
 }
 
-/// Table, cloth, walls, and a window that lets the light in on one side.
+/// Table, cloth, walls, and a window that admits light from one side.
 fn room(world: &mut World) {
     // Table, wall, the room's dark side.
     world.put(block(v3(0.0, -0.05, 0.0), v3(1.5, 0.05, 0.55), 0.0), paint::planks, v3(0.34, 0.19, 0.10), 6.0);
@@ -205,7 +205,7 @@ fn room(world: &mut World) {
     );
     world.put(block(v3(1.5, 0.6, 0.4), v3(0.04, 1.4, 1.6), 0.0), paint::plaster, v3(0.20, 0.15, 0.11), 22.0);
     world.put(block(v3(0.0, 1.9, 0.2), v3(2.4, 0.04, 1.2), 0.0), paint::matt, v3(0.25, 0.24, 0.22), 0.0);
-    // The window's frame and the wall beside it, so that light falls as from a window.
+    // The window's frame and the wall beside it, so that light enters as through a window.
     for (y, half) in [(0.05, 0.16), (1.62, 0.3)] {
         world.put(block(v3(-1.5, y, 0.2), v3(0.04, half, 1.3), 0.0), paint::matt, v3(0.3, 0.3, 0.28), 0.0);
     }

@@ -67,7 +67,7 @@ pub(crate) fn headland(width: u32, height: u32) -> Picture {
 }
 
 fn dune_height(x: f32, z: f32, n: u32) -> f32 {
-    // Long crests, steep on the lee side, bent by slow noise; ripples only near by.
+    // Long crests, steep on the lee side, bent by slow noise; ripples only nearby.
     let bend = 26.0 * fbm2(x * 0.006, z * 0.006, 3, 321);
     let phase = (z + 0.35 * x + bend) / 62.0;
     let f = phase - phase.floor();

@@ -1,4 +1,4 @@
-//! The things in front of the camera: pictures in linear light, drawn by calculation or taken from bundled photographs.
+//! Scenes in front of the camera: pictures in linear light, calculated or taken from bundled photographs.
 
 mod bundled;
 pub(crate) mod chart;
@@ -20,7 +20,6 @@ use rayon::prelude::*;
 
 use crate::Error;
 
-/// What a frame shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum SceneId {
     /// Colour chart with a grey wedge.
@@ -60,7 +59,6 @@ pub enum SceneId {
 }
 
 impl SceneId {
-    /// Every scene.
     pub const ALL: [Self; 17] = [
         Self::Chart,
         Self::HarbourEvening,
@@ -81,7 +79,7 @@ impl SceneId {
         Self::Cat,
     ];
 
-    /// Name of the bundled picture's file, without its ending.
+    /// Name of the bundled picture's file, without its extension.
     pub fn file_stem(self) -> &'static str {
         match self {
             Self::Chart => "chart",
@@ -104,7 +102,7 @@ impl SceneId {
         }
     }
 
-    /// Width / height the scene is composed for.
+    /// Width / height for which the scene is composed.
     pub fn aspect(self) -> f32 {
         match self {
             Self::Chart | Self::HarbourEvening | Self::PaintedFronts | Self::SeedHeads => 41.6 / 56.0,
@@ -117,9 +115,7 @@ impl SceneId {
 /// A picture in linear light (sRGB primaries, 1 = white card in the main light).
 #[derive(Debug, Clone, PartialEq)]
 pub struct Picture {
-    /// Columns.
     pub width: u32,
-    /// Rows.
     pub height: u32,
     /// Red, green, blue, row by row.
     pub pixels: Vec<[f32; 3]>,
@@ -143,7 +139,7 @@ impl Picture {
     }
 }
 
-/// A scene with the given aspect (width / height) and a longest side of about `side_px`: the bundled picture where there
+/// A scene with the given aspect (width / height) and a longest side of about `side_px`: the bundled picture if there
 /// is one, else calculated.
 pub fn draw(scene: SceneId, aspect: f32, side_px: u32) -> Result<Picture, Error> {
     let (w, h) = size(aspect, side_px);
@@ -183,7 +179,7 @@ pub fn trace(scene: SceneId, aspect: f32, side_px: u32) -> Option<Picture> {
     Some(graduate(picture))
 }
 
-/// Hold back lights far above white, as a photographer does with a graduated filter: hue stays, 1.6 is the limit.
+/// Compress lights far above white, as with a graduated filter: hue stays, 1.6 is the limit.
 fn graduate(mut picture: Picture) -> Picture {
     const KNEE: f32 = 0.8;
     for pixel in &mut picture.pixels {

@@ -44,7 +44,7 @@ pub(crate) fn plaster(p: &Point) -> Surface {
     Surface::matt(p.colour * tone.clamp(0.4, 1.25), rough(p.normal, u, v, 14.0, 0.05, seed))
 }
 
-/// Planks along the first direction of a face, `number` planks a metre.
+/// Planks along the first direction of a face, `number` planks per metre.
 pub(crate) fn planks(p: &Point) -> Surface {
     let (u, v) = face(p);
     let across = v * p.number;
@@ -102,7 +102,7 @@ pub(crate) fn quay(p: &Point) -> Surface {
     Surface::matt(albedo, rough(p.normal, u, v, 9.0, 0.09, 21)).coated(coat, 0.3)
 }
 
-/// Round-topped paving stones; `number` 0 dry … 1 wet.
+/// Round-topped paving stones; `number` is 0 for dry to 1 for wet.
 pub(crate) fn cobbles(p: &Point) -> Surface {
     let (u, v) = (p.at.x / 0.13, p.at.z / 0.11);
     let row = v.floor();
@@ -138,7 +138,7 @@ pub(crate) fn tiles(p: &Point) -> Surface {
     Surface::matt((p.colour * tone).mix(v3(0.10, 0.11, 0.05), 0.35 * moss), n)
 }
 
-/// A window pane: nearly black behind, mirror in front; `number` is the light inside.
+/// A window pane: nearly black inside, mirror in front; `number` is the light inside.
 pub(crate) fn glass(p: &Point) -> Surface {
     let wave = 0.012 * value2(p.at.x * 2.0, p.at.y * 2.0, 55);
     let n = (p.normal + v3(wave, wave, 0.0)).unit();

@@ -1,4 +1,4 @@
-//! Solid shapes, where a ray meets them, and a tree of boxes that finds the nearest one quickly.
+//! Solid shapes, their intersection with a ray, and a tree of boxes that finds the nearest one quickly.
 
 use super::v3::{V3, v3};
 
@@ -15,7 +15,6 @@ impl Ray {
     }
 }
 
-/// A solid.
 #[derive(Debug, Clone, Copy)]
 pub(crate) enum Shape {
     /// Stretched ball, turned about the vertical by an angle given as (sin, cos).
@@ -45,7 +44,7 @@ pub(crate) fn stick(a: V3, b: V3, ra: f32, rb: f32) -> Shape {
     Shape::Stick { a, b, ra, rb }
 }
 
-/// Into the turned frame of a shape.
+/// Convert to the turned frame of a shape.
 fn inward(p: V3, (sin, cos): (f32, f32)) -> V3 {
     v3(cos * p.x - sin * p.z, p.y, sin * p.x + cos * p.z)
 }
@@ -174,14 +173,13 @@ fn meet_stick(ray: &Ray, near: f32, a: V3, b: V3, ra: f32, rb: f32) -> Option<(f
     None
 }
 
-/// Where a ray met something.
+/// Intersection of a ray with a shape.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Meeting {
     pub(crate) t: f32,
     pub(crate) normal: V3,
     /// Position in the shape's own frame (world position for sticks' and triangles' origin).
     pub(crate) own: V3,
-    /// Which shape.
     pub(crate) index: usize,
 }
 
@@ -194,7 +192,7 @@ struct Node {
     count: usize,
 }
 
-/// Shapes in a tree of boxes.
+/// A bounding-volume tree of shapes.
 #[derive(Debug)]
 pub(crate) struct Tree {
     shapes: Vec<Shape>,
@@ -249,7 +247,7 @@ impl Tree {
         best
     }
 
-    /// Whether anything lies on a ray before `far`.
+    /// Whether any shape intersects a ray before `far`.
     pub(crate) fn blocked(&self, ray: &Ray, near: f32, far: f32) -> bool {
         let mut hit = false;
         let mut reach = far;

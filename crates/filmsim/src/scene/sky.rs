@@ -20,12 +20,12 @@ pub(crate) struct Sky {
     pub(crate) glow: V3,
     /// How tight the glow is.
     pub(crate) glow_power: f32,
-    /// 0 clear … 1 overcast.
+    /// 0 clear to 1 overcast.
     pub(crate) cloud: f32,
     /// Sunlit and shaded cloud.
     pub(crate) cloud_bright: V3,
     pub(crate) cloud_dark: V3,
-    /// Size of clouds: larger = smaller clouds.
+    /// Frequency of clouds: larger = smaller clouds.
     pub(crate) cloud_scale: f32,
     pub(crate) seed: u32,
 }
@@ -41,7 +41,7 @@ impl Sky {
         base * (1.0 - 0.5 * self.cloud) + cloudy + glow * (1.0 - 0.5 * self.cloud)
     }
 
-    /// What a camera sees in a direction.
+    /// Light that a camera sees in a direction.
     pub(crate) fn seen(&self, dir: V3) -> V3 {
         let up = dir.y.max(0.0);
         let base = self.horizon.mix(self.zenith, up.powf(0.45));
@@ -54,7 +54,7 @@ impl Sky {
             let (x, z) = (dir.x * far * self.cloud_scale, dir.z * far * self.cloud_scale);
             let density = self.cloud_density(x, z);
             if density > 0.0 {
-                // Light from the sun's side: thinner cloud that way lets more of it in.
+                // Light from the sun's side: thinner cloud in that direction lets more of it in.
                 let step = 0.35;
                 let ahead = self.cloud_density(x + self.sun_dir.x * step, z + self.sun_dir.z * step);
                 let lit = (0.62 + 0.9 * (density - ahead)).clamp(0.0, 1.0) * (1.0 - 0.55 * density);
@@ -73,7 +73,7 @@ impl Sky {
         smooth(threshold, threshold + 0.42, big)
     }
 
-    /// Light of the sun as a mirror-like surface of some roughness shows it: the same energy over a wider spot.
+    /// Light of the sun reflected by a mirror-like surface of some roughness: the same energy over a wider spot.
     pub(crate) fn glint(&self, dir: V3, spread_rad: f32) -> V3 {
         let width = self.sun_half_rad.max(0.01) + spread_rad;
         let angle2 = 2.0 * (1.0 - dir.dot(self.sun_dir)).max(0.0);

@@ -1,26 +1,25 @@
-//! Land as a height field: a ray walks over it, the sun throws its shadows, the air takes colour with distance.
+//! Land as a height field: rays march over it, the sun casts shadows, and the air gains colour with distance.
 
 use super::Picture;
 use super::sky::Sky;
 use super::v3::{V3, smooth, v3};
 use crate::noise::{fbm2, hash2, unit};
 
-/// A landscape.
 pub(crate) struct Land {
-    /// Height in metres at a place; `detail` is the number of octaves worth computing there.
+    /// Height in metres at a position; `detail` is the number of octaves worth computing there.
     pub(crate) height: fn(f32, f32, u32) -> f32,
-    /// Reflectance at a place with its normal.
+    /// Reflectance at a position, given its normal.
     pub(crate) cover: fn(V3, V3) -> V3,
     /// Highest land, m.
     pub(crate) top_m: f32,
-    /// Level of the water, m; far below everything for dry land.
+    /// Level of the water, m; far below the land if there is none.
     pub(crate) water_m: f32,
     /// Colour of deep water.
     pub(crate) water: V3,
     /// Steepness of the waves.
     pub(crate) waves: f32,
     pub(crate) sky: Sky,
-    /// Share of light the air takes in a metre, and the height over which it thins out.
+    /// Share of light that the air absorbs per metre, and the height over which it thins out.
     pub(crate) air_per_m: f32,
     pub(crate) air_height_m: f32,
     /// Colour of the air towards and away from the sun.
@@ -30,7 +29,7 @@ pub(crate) struct Land {
     pub(crate) far_m: f32,
 }
 
-/// Where the camera stands and looks (level, shifted like a view camera).
+/// Position and direction of the camera (level, shifted like a view camera).
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Stand {
     pub(crate) at: V3,
@@ -38,12 +37,12 @@ pub(crate) struct Stand {
     pub(crate) turn: f32,
     /// Width of the picture at unit distance.
     pub(crate) width: f32,
-    /// Part of the picture's height by which the horizon lies below its middle.
+    /// Share of the picture's height by which the horizon is below the middle.
     pub(crate) rise: f32,
 }
 
 impl Land {
-    /// Draw the view.
+    /// Render the view.
     pub(crate) fn picture(&self, stand: &Stand, width: u32, height: u32) -> Picture {
         let (sin, cos) = stand.turn.sin_cos();
         let forward = v3(sin, 0.0, -cos);
@@ -85,7 +84,7 @@ impl Land {
         }
     }
 
-    /// Distance to the land along a ray, if it is met before `limit`.
+    /// Distance to the land along a ray, if it hits before `limit`.
     fn walk(&self, from: V3, dir: V3, limit: f32) -> Option<f32> {
         let mut t = 1.0f32;
         let mut last_t = 0.0;
@@ -97,7 +96,7 @@ impl Land {
             }
             let gap = at.y - (self.height)(at.x, at.z, octaves(t));
             if gap < 0.002 * t {
-                // Between the last point above and this one.
+                // Interpolate between the last point above and this one.
                 let part = (last_gap / (last_gap - gap).max(1e-6)).clamp(0.0, 1.0);
                 return Some(last_t + (t - last_t) * part);
             }
@@ -126,12 +125,12 @@ impl Land {
         };
         let open = 0.5 + 0.5 * n.y;
         let above = self.sky.soft(v3(n.x * 0.5, 0.75, n.z * 0.5).unit()) * (0.85 * open);
-        // Light thrown back by the ground around.
+        // Light reflected by the surrounding ground.
         let bounce = albedo.tint(self.sky.sun) * (0.16 * to_sun.y.max(0.0) * (1.0 - 0.5 * n.y));
         albedo.tint(sun + above + bounce)
     }
 
-    /// Part of the sun that reaches a point, with a soft edge that grows with distance.
+    /// Share of the sun that reaches a point, with a soft edge that widens with distance.
     fn sunlit(&self, at: V3) -> f32 {
         let to = self.sky.sun_dir;
         let mut free: f32 = 1.0;
@@ -185,7 +184,7 @@ impl Land {
         }
     }
 
-    /// Light after a stretch of air that thins out with height.
+    /// Light after passing through air that thins out with height.
     fn through_air(&self, from: V3, dir: V3, t: f32, light: V3) -> V3 {
         let h = self.air_height_m;
         let rise = dir.y / h;
@@ -197,7 +196,7 @@ impl Land {
     }
 }
 
-/// Octaves of detail that are visible at a distance.
+/// Octaves of detail visible at a distance.
 fn octaves(t: f32) -> u32 {
     if t < 60.0 {
         9

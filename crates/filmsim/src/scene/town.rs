@@ -172,7 +172,7 @@ pub(crate) fn row(world: &mut World, from: V3, to_x: f32, lit: f32, dice: &mut D
     }
 }
 
-/// Planking and deck of a boat; `place` puts (along, up, sideways) into the scene.
+/// Planking and deck of a boat; `place` maps (along, up, sideways) into the scene.
 fn hull(world: &mut World, place: &dyn Fn(f32, f32, f32) -> V3, length: f32, colour: V3) {
     let beam = length * 0.17;
     let free = length * 0.105;

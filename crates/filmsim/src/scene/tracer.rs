@@ -9,7 +9,7 @@ use super::sky::Sky;
 use super::v3::{V3, v3};
 use crate::noise::{hash2, unit};
 
-/// How a surface looks at one point.
+/// Appearance of a surface at one point.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Surface {
     /// Diffuse reflectance.
@@ -30,13 +30,13 @@ impl Surface {
         Self { albedo, normal, coat: 0.0, gloss_rad: 0.1, emit: V3::default() }
     }
 
-    /// The same with a clear coat.
+    /// The same surface with a clear coat.
     pub(crate) fn coated(self, coat: f32, gloss_rad: f32) -> Self {
         Self { coat, gloss_rad, ..self }
     }
 }
 
-/// What a shader knows about the point it colours.
+/// The point that a shader colours.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Point {
     /// World position.
@@ -45,13 +45,13 @@ pub(crate) struct Point {
     pub(crate) own: V3,
     /// Geometric normal.
     pub(crate) normal: V3,
-    /// Colour given to the shape.
+    /// Colour assigned to the shape.
     pub(crate) colour: V3,
-    /// Free number given to the shape.
+    /// Number assigned to the shape; its meaning depends on the shader.
     pub(crate) number: f32,
 }
 
-/// Gives a point its look.
+/// Computes the appearance of a point.
 pub(crate) type Shader = fn(&Point) -> Surface;
 
 #[derive(Debug, Clone, Copy)]
@@ -59,7 +59,7 @@ struct Skin {
     shader: Shader,
     colour: V3,
     number: f32,
-    /// A light source: lit surfaces sample it directly, so stray paths must not count it again.
+    /// A light source. Lit surfaces sample it directly, so scattered paths must not count it again.
     lamp: bool,
 }
 
@@ -68,11 +68,11 @@ struct Skin {
 pub(crate) struct Lamp {
     pub(crate) at: V3,
     pub(crate) radius: f32,
-    /// Light of its surface.
+    /// Light emitted by its surface.
     pub(crate) emit: V3,
 }
 
-/// A scene to be traced.
+/// A scene to trace.
 #[derive(Debug)]
 pub(crate) struct World {
     shapes: Vec<Shape>,
@@ -85,19 +85,19 @@ pub(crate) struct World {
     tree: Option<Tree>,
 }
 
-/// A view camera: verticals stay vertical, the picture is shifted instead of tilted.
+/// A view camera: the picture is shifted instead of tilted, so verticals stay vertical.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Camera {
     pub(crate) from: V3,
-    /// Point that lands in the middle of the picture's width.
+    /// Point that appears in the middle of the picture's width.
     pub(crate) to: V3,
     /// Width of the picture at unit distance.
     pub(crate) width: f32,
-    /// Rise of the lens: the horizon moves down by this part of the picture's height.
+    /// Rise of the lens: moves the horizon down by this share of the picture's height.
     pub(crate) rise: f32,
     /// Radius of the aperture, m.
     pub(crate) aperture: f32,
-    /// Distance that is sharp, m.
+    /// Distance in focus, m.
     pub(crate) focus: f32,
 }
 
@@ -114,13 +114,12 @@ impl World {
         }
     }
 
-    /// Put a shape into the scene.
     pub(crate) fn put(&mut self, shape: Shape, shader: Shader, colour: V3, number: f32) {
         self.shapes.push(shape);
         self.skins.push(Skin { shader, colour, number, lamp: false });
     }
 
-    /// Hang a lamp.
+    /// Add a lamp.
     pub(crate) fn hang(&mut self, lamp: Lamp) {
         self.shapes.push(super::shape::ball(lamp.at, lamp.radius));
         self.skins.push(Skin { shader: lamp_shader, colour: lamp.emit, number: 0.0, lamp: true });
@@ -132,7 +131,7 @@ impl World {
         self.ground = Some(Skin { shader, colour, number, lamp: false });
     }
 
-    /// Trace a picture with `samples` paths a pixel.
+    /// Trace a picture with `samples` paths per pixel.
     pub(crate) fn picture(mut self, camera: &Camera, width: u32, height: u32, samples: u32) -> Picture {
         self.tree = Some(Tree::new(std::mem::take(&mut self.shapes)));
         let world = &self;
@@ -187,12 +186,11 @@ impl World {
         self.tree.as_ref().is_some_and(|tree| tree.blocked(ray, 2e-3, far))
     }
 
-    /// Light along a ray.
     fn light(&self, mut ray: Ray, path: &mut Path, first: &mut Seen) -> V3 {
         let mut sum = V3::default();
         let mut gain = v3(1.0, 1.0, 1.0);
         let mut direct_view = true;
-        // Once light has been scattered, mirrors no longer show the small bright sun: those paths are rare and glaring.
+        // After light was scattered, mirrors no longer show the small bright sun: such paths are rare and glaring.
         let mut scattered = false;
         let mut spread = 0.0;
         for bounce in 0..4 {
@@ -247,7 +245,7 @@ impl World {
             sum = sum + gain.tint(surface.albedo).tint(self.direct(at, normal, n, path));
             gain = gain.tint(surface.albedo);
             if bounce >= 2 || gain.x.max(gain.y).max(gain.z) < 0.02 {
-                // What is left of the path sees some of the sky.
+                // The rest of the path sees part of the sky.
                 return sum + gain.tint(self.sky.soft(n)) * 0.25;
             }
             ray = Ray { from: at + normal * 1e-3, dir: around(n, normal, path) };
@@ -257,7 +255,7 @@ impl World {
         sum
     }
 
-    /// Sun and one lamp, seen from a point.
+    /// Light of the sun and of one lamp at a point.
     fn direct(&self, at: V3, geometric: V3, n: V3, path: &mut Path) -> V3 {
         let mut sum = V3::default();
         let sky = &self.sky;
@@ -292,7 +290,7 @@ impl World {
     }
 }
 
-/// Means of what `n` paths found, with the variance of the mean of their luminance.
+/// Means over the results of `n` paths, with the variance of the mean of their luminance.
 fn mean_of(all: &Seen, squares: f32, n: f32) -> Seen {
     let light = all.light * (1.0 / n);
     let mean = 0.2126 * light.x + 0.7152 * light.y + 0.0722 * light.z;
@@ -315,7 +313,7 @@ fn tangents(n: V3) -> (V3, V3) {
     (t1, n.cross(t1))
 }
 
-/// A direction drawn from a matt surface, above the true surface.
+/// A random direction from a matt surface, above the true surface.
 fn around(n: V3, geometric: V3, path: &mut Path) -> V3 {
     let (a, b) = path.disc();
     let (t1, t2) = tangents(n);

@@ -1,8 +1,7 @@
-//! Three numbers: a place, a direction or a colour.
+//! Three numbers: a position, a direction or a colour.
 
 use std::ops::{Add, Mul, Neg, Sub};
 
-/// A vector of three components.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub(crate) struct V3 {
     pub(crate) x: f32,
@@ -10,7 +9,6 @@ pub(crate) struct V3 {
     pub(crate) z: f32,
 }
 
-/// Short constructor.
 pub(crate) const fn v3(x: f32, y: f32, z: f32) -> V3 {
     V3 { x, y, z }
 }
@@ -57,7 +55,7 @@ impl V3 {
         }
     }
 
-    /// Mirrored at a surface with normal `n`.
+    /// Reflected at a surface with normal `n`.
     pub(crate) fn mirrored(self, n: Self) -> Self {
         self - n * (2.0 * self.dot(n))
     }

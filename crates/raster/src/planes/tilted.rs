@@ -1,4 +1,4 @@
-//! One row of a picture out of sorted samples, a run of pixels at a time.
+//! Resamples one picture row from sorted samples, a run of pixels at a time.
 
 use std::ops::Range;
 
@@ -6,7 +6,7 @@ use super::{PAD, SourcePlanes};
 use crate::resample::{Kernel, TiltedSampling};
 use crate::vector::{Simd, VectorLoop, least, most};
 
-/// Output pixels whose places and weights are worked out together.
+/// Output pixels whose positions and weights are computed together.
 pub(super) const RUN: usize = 256;
 
 /// 0, 1, 2 …
@@ -20,23 +20,24 @@ const NUMBERS: [f64; RUN] = {
     numbers
 };
 
-/// Runs are cut at multiples of this many pixels: the longest vector there is.
+/// Block length into which runs are split: the longest vector there is.
 pub(super) const BLOCK: usize = 16;
 
-/// Places of a run of pixels, and the weights of the samples around them.
+/// Positions of a run of pixels, and the weights of the samples around them.
 ///
-/// Along a run at a small tilt the place in the source advances by one a pixel, and sometimes by one more or less. So the
-/// weights of `T` columns and lines are kept, one more than the kernel has, and moved by one where that happens: a weight
-/// of nothing changes no sum. Most blocks lie before or after such a step as a whole and leave it out.
+/// Along a run at a small tilt the position in the source advances by one per pixel, and occasionally by one more or
+/// less. So there are weights for `T` columns and lines, one more than in the kernel, which shift by one where that
+/// happens: a weight of zero does not change a sum. Most blocks are entirely before or after such a shift and skip the
+/// extra one.
 #[repr(align(64))]
 struct Taps<const T: usize> {
     u: [i32; RUN],
     v: [i32; RUN],
-    /// How far beyond those pixels the places lie.
+    /// Fractions by which the positions are beyond those pixels.
     shares: [[f32; RUN]; 2],
     wu: [[f32; RUN]; T],
     wv: [[f32; RUN]; T],
-    /// First column and line with a weight in each block, and whether one more than the kernel has are needed.
+    /// For each block the first column and line with a weight, and whether it needs one more than the kernel has.
     columns: [(usize, bool); RUN / BLOCK],
     rows: [(usize, bool); RUN / BLOCK],
     /// Samples of one channel under the taps, and their sums.
@@ -44,12 +45,12 @@ struct Taps<const T: usize> {
     sums: [f32; RUN],
 }
 
-/// A row of output pixels, read out of the source at a tilt by a kernel of `N` samples, one less than `T`.
+/// A row of output pixels, resampled from the tilted source with a kernel of `N` samples, one less than `T`.
 pub(super) struct TiltedRow<'a, const C: usize, const T: usize, const N: usize> {
     pub(super) plan: &'a TiltedSampling,
     pub(super) src: &'a SourcePlanes,
     pub(super) at: (f64, f64),
-    /// A line for each channel.
+    /// One line per channel.
     pub(super) row: &'a mut [u16],
     pub(super) width: usize,
 }
@@ -78,7 +79,7 @@ impl<const C: usize, const T: usize, const N: usize> VectorLoop for TiltedRow<'_
             let mut from = 0;
             while from < len {
                 let to = taps.end_of_line(from, len);
-                // A few pixels on a line are quicker one by one, and far outside there is only the edge.
+                // A few pixels on a line are faster one by one, and far outside there is only the edge.
                 let near = -(PAD as i32) + 2 < taps.u[from] - from as i32
                     && taps.u[from] + 2 < src.axes[0].len as i32 + 4;
                 let whole = to - from >= BLOCK && near;
@@ -101,20 +102,20 @@ impl<const C: usize, const T: usize, const N: usize> VectorLoop for TiltedRow<'_
     }
 }
 
-/// A value rounded to a 16-bit code: adding 2^23 leaves no room for a fraction.
+/// A value rounded to a 16-bit code: adding 2^23 removes the fraction.
 #[inline(always)]
 fn code_of(value: f32) -> u16 {
     (least(most(value, 0.0), 65_535.0) + 8_388_608.0).to_bits() as u16
 }
 
-/// A whole number of moderate size: adding 1.5 times 2^52 brings it into the lowest bits, without a question whether it fits.
+/// A whole number of moderate size: adding 1.5 times 2^52 moves it into the lowest bits, without a range check.
 #[inline(always)]
 fn whole_i32(value: f64) -> i32 {
     (value + 6_755_399_441_055_744.0).to_bits() as i32
 }
 
 impl<const T: usize> Taps<T> {
-    /// Source pixels at or before a run of places, and how far on the places are.
+    /// Source pixels at or before the positions of a run, and the fractions of the positions beyond them.
     #[inline(always)]
     fn place(&mut self, plan: &TiltedSampling, src: &SourcePlanes, (x, y): (f64, f64)) {
         let [along, across] = src.axes;
@@ -131,7 +132,7 @@ impl<const T: usize> Taps<T> {
         }
     }
 
-    /// First pixel after `from` whose place is not on the lines and columns of the taps that begin there.
+    /// First pixel after `from` whose position is outside the lines and columns of the taps that start there.
     #[inline(always)]
     fn end_of_line(&self, from: usize, len: usize) -> usize {
         let drift = |i: usize| (self.u[i] - i as i32, self.v[i]);
@@ -140,7 +141,7 @@ impl<const T: usize> Taps<T> {
             let here = drift(i);
             (here.0 - first.0).abs() <= 1 && (here.1 - first.1).abs() <= 1
         };
-        // Places advance evenly: what is near follows each other, and ends once.
+        // Positions advance evenly, so the near ones are contiguous and a binary search finds their end.
         let (mut near, mut end) = (from, len);
         while end - near > 1 {
             let middle = if near == from && end == len { len - 1 } else { near.midpoint(end) };
@@ -153,13 +154,14 @@ impl<const T: usize> Taps<T> {
         near + 1
     }
 
-    /// Weights of the taps; gives the source pixel of the first of them, for the first pixel of the run, were it there.
+    /// Compute the weights of the taps; returns the source pixel of the first tap, extrapolated to the run's first
+    /// pixel.
     #[inline(always)]
     fn weigh(&mut self, plan: &TiltedSampling, at: Range<usize>) -> (i32, i32) {
         let (first, last) = (at.start, at.end - 1);
         let base_u = (self.u[first] - first as i32).min(self.u[last] - last as i32);
         let base_v = self.v[first].min(self.v[last]);
-        // The outermost weights of two by two are nothing.
+        // The outermost weights of a two-by-two kernel are zero.
         let skip = (5 - T) / 2;
         for block in first / BLOCK..at.end.div_ceil(BLOCK) {
             let from = block * BLOCK;
@@ -182,7 +184,7 @@ impl<const T: usize> Taps<T> {
         (base_u - 1 + skip as i32, base_v - 1 + skip as i32)
     }
 
-    /// One channel of a run, as codes.
+    /// Resample one channel of a run to codes.
     #[inline(always)]
     fn sum<S: Simd, const N: usize>(
         &mut self,
@@ -193,7 +195,7 @@ impl<const T: usize> Taps<T> {
         at: Range<usize>,
         codes: &mut [u16; RUN],
     ) {
-        // Whole blocks: what lies around the run inside them is worked out for nothing, but without a question.
+        // Process whole blocks: computing the unused pixels around the range costs less than a branch.
         let (from, to) = (at.start / BLOCK * BLOCK, at.end.next_multiple_of(BLOCK).min(RUN));
         let first = (base_u + PAD as i32) as usize + from;
         let Self { lines, sums, wu, wv, columns, rows, .. } = self;
@@ -222,19 +224,19 @@ impl<const T: usize> Taps<T> {
     }
 }
 
-/// Values of a block, which begins at a multiple of its length.
+/// Values of a block, which starts at a multiple of its length.
 #[inline(always)]
 fn of_block<V>(values: &[V; RUN], from: usize) -> &[V; BLOCK] {
     values[from..].first_chunk().expect("runs end with a whole block")
 }
 
-/// All bits for yes: choosing with them takes no branch, and no reading at a chosen place.
+/// All bits set if on: masking avoids branches and indexed loads.
 #[inline(always)]
 fn mask(is_on: bool) -> u32 {
     u32::from(is_on).wrapping_neg()
 }
 
-/// Weights of `T` taps for a block of pixels, moved by one where `on` says so.
+/// Weights of `T` taps for a block of pixels, shifted by one where `on` is set.
 #[inline(always)]
 fn weigh_block<const T: usize>(
     kernel: Kernel,
@@ -244,7 +246,7 @@ fn weigh_block<const T: usize>(
     from: usize,
 ) {
     let skip = (5 - T) / 2;
-    // A place of nothing on both sides: each tap takes its own weight or that before it.
+    // A zero on both sides, so that each tap takes its own weight or the previous one.
     let mut plain = [[0.0_f32; BLOCK]; 6];
     for i in 0..BLOCK {
         let all = kernel.weights(shares[i]);
@@ -260,7 +262,7 @@ fn weigh_block<const T: usize>(
     }
 }
 
-/// Lines and weights of one vector of pixels: weights from place `from` on, samples from place `at`.
+/// Lines and weights of one vector of pixels: weights from index `from` on, samples from index `at`.
 struct Part<'a> {
     lines: &'a [[f32; RUN + BLOCK]],
     wu: &'a [[f32; RUN]],
@@ -270,7 +272,7 @@ struct Part<'a> {
 }
 
 impl Part<'_> {
-    /// Weighed sum over `R` lines and `K` columns.
+    /// Weighted sum over `R` lines and `K` columns.
     #[inline(always)]
     fn sum<S: Simd, const R: usize, const K: usize>(&self, simd: S) -> S::f32s {
         let (lines, wu, wv) = (&self.lines[..R], &self.wu[..K], &self.wv[..R]);
@@ -290,13 +292,13 @@ impl Part<'_> {
     }
 }
 
-/// The first values as one vector; nothing where there are too few.
+/// The first values as one vector; zero if there are too few.
 #[inline(always)]
 fn vector<S: Simd>(simd: S, values: &[f32]) -> S::f32s {
     S::as_simd_f32s(values).0.first().copied().unwrap_or_else(|| simd.splat_f32s(0.0))
 }
 
-/// One channel of one pixel, wherever it lies.
+/// One channel of one pixel, at any position.
 #[inline(always)]
 fn single(
     plan: &TiltedSampling,
