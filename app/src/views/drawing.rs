@@ -1,4 +1,4 @@
-//! Drawing on the strip: a box to measure the film base in, or a line along something level.
+//! //! Drawing on the strip: a box to measure the film base in, or a line along something level.
 
 use egui::{Color32, CursorIcon, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, Ui, WidgetInfo};
 use glassine_raster::TiltedBox;
@@ -10,10 +10,10 @@ use crate::theme;
 
 use super::strip::StripPlace;
 
-/// Shorter drags count as a slip of the hand, scan pixels.
+/// Shorter drags count as accidental, scan pixels.
 const MIN_DRAWN_PX: f64 = 4.0;
 
-/// Take over the pointer on the strip while something is drawn.
+/// Takes over the pointer on the strip while the user draws.
 pub(super) fn drawing_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let name = match cx.ui_state.tool {
         StripTool::BaseBox => "draw a box on clear film",
