@@ -1,4 +1,4 @@
-//! //! Ends the program with a message and an exit code when it cannot continue.
+//! Ends the program with a message and an exit code when it cannot continue.
 
 #[cfg(unix)]
 use std::{
@@ -20,10 +20,10 @@ const ADVICE: &str = "error: the program can't go on, for the reason in the line
 
 /// Ends the program with advice and code 1 where it would die by SIGABRT.
 ///
-/// Large buffers are requested in a way that reports refusal as an error, but the standard library aborts
-/// when a small allocation fails, and stable Rust has no hook for that. A panic is not an abort: it unwinds,
-/// and is caught and reported. The standard library prints the reason before every abort (a failed
-/// allocation, a second panic during unwinding), so this hides no defect; only the core dump is missing.
+/// Large buffers are requested in a way that reports refusal as an error, but the standard library aborts when a small
+/// allocation fails, and stable Rust has no hook for that. A panic is not an abort: it unwinds, and is caught and
+/// reported. The standard library prints the reason before every abort (a failed allocation, a second panic during
+/// unwinding), so this hides no defect; only the core dump is missing.
 #[cfg(unix)]
 pub fn end_in_words() {
     let at_once = Arc::new(AtomicBool::new(true));
@@ -42,8 +42,8 @@ pub fn end_in_words() {}
 
 /// Starts the thread that writes the advice.
 ///
-/// A signal handler may do almost nothing: it wakes the thread, then blocks on a write to a pipe that stays
-/// full, until the thread ends the program.
+/// A signal handler may do almost nothing: it wakes the thread, then blocks on a write to a pipe that stays full, until
+/// the thread ends the program.
 #[cfg(unix)]
 fn begin() -> io::Result<()> {
     use signal_hook::low_level::{exit, pipe};
@@ -74,8 +74,8 @@ fn begin() -> io::Result<()> {
     wake.read_exact(&mut [0])?;
     pipe::register(SIGABRT, wake)?;
     pipe::register(SIGABRT, waiting)?;
-    // Make the full pipe block only after registration: the registration makes its descriptor non-blocking,
-    // so the handler's write would return at once.
+    // Make the full pipe block only after registration: the registration makes its descriptor non-blocking, so the
+    // handler's write would return at once.
     rustix::fs::fcntl_setfl(&full, flags)?;
     Ok(())
 }

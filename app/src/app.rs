@@ -1,8 +1,7 @@
-//! //! The program: one session with its history, the jobs that work for it, and what the window shows of
-//! both.
+//! The program: one session with its history, the jobs that work for it, and what the window shows of both.
 //!
-//! `logic` drains job events, carries out commands once a frame and requests the pictures the views showed;
-//! `ui` only draws. Everything here also runs without a window, so tests drive the same program.
+//! `logic` drains job events, carries out commands once a frame and requests the pictures the views showed; `ui` only
+//! draws. Everything here also runs without a window, so tests drive the same program.
 
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
@@ -26,11 +25,10 @@ use crate::{keys, theme, views};
 
 /// Time for job events in one frame.
 const DRAIN_BUDGET: Duration = Duration::from_millis(4);
-/// Longest time that a change in the window waits for the picture it changes too, so that one frame shows
-/// both.
+/// Longest time that a change in the window waits for the picture it changes too, so that one frame shows both.
 const PICTURE_WAIT: Duration = Duration::from_millis(24);
-/// Work that takes longer than this is shown with its progress, seconds. Source: the flow of thought stays
-/// unbroken for about a second (Nielsen 1993, after Miller 1968).
+/// Work that takes longer than this is shown with its progress, seconds.
+/// Source: the flow of thought stays unbroken for about a second (Nielsen 1993, after Miller 1968).
 const GLANCE_S: f64 = 1.0;
 /// Label of an exact count in the status line.
 const COUNT_LABEL: &str = "counting every pixel";
@@ -170,8 +168,7 @@ impl GlassineApp {
         self.commands.push(command);
     }
 
-    /// Drains jobs, reads keys, carries out commands and requests pictures. Once a frame, before
-    /// [`Self::ui`].
+    /// Drains jobs, reads keys, carries out commands and requests pictures. Once a frame, before [`Self::ui`].
     pub fn logic(&mut self, ctx: &Context) {
         self.now = ctx.input(|input| input.time);
         if ctx.input(|input| input.raw.events.contains(&egui::Event::WindowFocused(true))) {
@@ -216,8 +213,8 @@ impl GlassineApp {
         }
     }
 
-    /// Draws the window. What the views request is carried out at once: its pictures are made while this
-    /// frame is painted.
+    /// Draws the window. What the views request is carried out at once: its pictures are made while this frame is
+    /// painted.
     pub fn ui(&mut self, ui: &mut Ui) {
         let ctx = ui.ctx().clone();
         theme::apply(&ctx, !self.ui_state.light);
@@ -237,8 +234,8 @@ impl GlassineApp {
         if !self.commands.is_empty() || self.ui_state.wants != wanted {
             self.carry_out(&ctx);
             if self.jobs.makes_previews() && !self.options.inline_jobs {
-                // The picture wakes the window when it arrives, so one frame shows it together with
-                // everything else that changed.
+                // The picture wakes the window when it arrives, so one frame shows it together with everything else
+                // that changed.
                 ctx.request_repaint_after(PICTURE_WAIT);
             } else {
                 ctx.request_repaint();
@@ -309,8 +306,7 @@ impl GlassineApp {
         }
     }
 
-    /// Frames whose exact count is shown: those of the export while its pane is open, else the one shown
-    /// large.
+    /// Frames whose exact count is shown: those of the export while its pane is open, else the one shown large.
     fn counts_wanted(&self) -> Vec<FrameId> {
         if !self.ui_state.show_export {
             return self.ui_state.primary.into_iter().collect();
@@ -347,8 +343,7 @@ impl GlassineApp {
         }
     }
 
-    /// Keeps the window open on a close request until the user answers about unsaved changes or a running
-    /// export.
+    /// Keeps the window open on a close request until the user answers about unsaved changes or a running export.
     fn hold_close(&mut self, ctx: &Context) {
         let asked = ctx.input(|input| input.viewport().close_requested());
         if asked && !self.options.end_signal.is_raised() && self.ask_before_closing() {

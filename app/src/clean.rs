@@ -1,4 +1,4 @@
-//! //! Cleaning in the window: the repair brush, the comparison, and the words that report what was found.
+//! Cleaning in the window: the repair brush, the comparison, and the words that report what was found.
 
 use glassine_engine::{Overlay, RepairSummary};
 use glassine_raster::{Point, Scan};

@@ -1,5 +1,4 @@
-//! //! What the colour panes remember between frames: chosen tone band, open proof grid, grey point, chart
-//! being measured.
+//! What the colour panes remember between frames: chosen tone band, open proof grid, grey point, chart being measured.
 
 use std::sync::Arc;
 

@@ -1,4 +1,4 @@
-//! //! Everything the window can request, as values: views push commands, only the app carries them out.
+//! Everything the window can request, as values: views push commands, only the app carries them out.
 
 use std::path::PathBuf;
 

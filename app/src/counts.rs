@@ -1,9 +1,7 @@
-//! //! Exact counts: every pixel of a file that would be written, counted in the background once things have
-//! settled.
+//! Exact counts: every pixel of a file that would be written, counted in the background once things have settled.
 //!
-//! The program counts the frame shown large, and with the export pane open every frame the export would
-//! write. A newer state replaces the running count; none starts during a gesture, while pictures are made, or
-//! during an export.
+//! The program counts the frame shown large, and with the export pane open every frame the export would write. A newer
+//! state replaces the running count; none starts during a gesture, while pictures are made, or during an export.
 
 use std::collections::HashMap;
 
@@ -13,8 +11,8 @@ use glassine_session::{FrameId, Session};
 
 use crate::inputs::Inputs;
 
-/// Quiet time after the last change before counting starts, seconds. Source: ours; shorter than a pause to
-/// look, longer than the gaps within a series of changes.
+/// Quiet time after the last change before counting starts, seconds.
+/// Source: ours; shorter than a pause to look, longer than the gaps within a series of changes.
 const SETTLED_S: f64 = 0.7;
 
 /// State of the exact count of a frame.

@@ -1,4 +1,4 @@
-//! //! The demo session: its scans are made on first use, and its frames are found like those of any scan.
+//! The demo session: its scans are made on first use, and its frames are found like those of any scan.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

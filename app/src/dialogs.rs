@@ -1,9 +1,8 @@
-//! //! Asks the user for files and folders.
+//! Asks the user for files and folders.
 //!
-//! The system's dialog runs on its own thread, because the call waits for the user. Some systems have no
-//! dialog and answer "nothing chosen" at once. The program detects this by first searching for a dialog
-//! service and then by timing the answer, and the window asks for a typed path instead. This is the only file
-//! that names `rfd`.
+//! The system's dialog runs on its own thread, because the call waits for the user. Some systems have no dialog and
+//! answer "nothing chosen" at once. The program detects this by first searching for a dialog service and then by timing
+//! the answer, and the window asks for a typed path instead. This is the only file that names `rfd`.
 
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
@@ -14,9 +13,8 @@ use crossbeam_channel::{Receiver, TryRecvError, bounded};
 
 use crate::command::PathPurpose;
 
-/// Shortest time in which a user could see, read and cancel a dialog: an earlier empty answer means none was
-/// shown. Source: ours; without a dialog service the answer took 5 to 11 ms, on a busy machine once more than
-/// 100 ms.
+/// Shortest time in which a user could see, read and cancel a dialog: an earlier empty answer means none was shown.
+/// Source: ours; without a dialog service the answer took 5 to 11 ms, on a busy machine once more than 100 ms.
 const NO_DIALOG_WITHIN: Duration = Duration::from_millis(400);
 
 /// File name extensions of scans, offered as one filter.
@@ -139,8 +137,8 @@ impl FilePicker for SystemPicker {
     }
 }
 
-/// Whether anything on this system can show a dialog: a message bus with a portal, or the helper program used
-/// without one.
+/// Whether anything on this system can show a dialog: a message bus with a portal, or the helper program used without
+/// one.
 ///
 /// Only Unix systems other than macOS need this check; the others always have dialogs.
 fn has_dialog_service(variable: impl Fn(&str) -> Option<OsString>) -> bool {

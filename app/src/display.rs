@@ -1,4 +1,4 @@
-//! //! Finds which display the window opens on, and which system libraries that needs.
+//! Finds which display the window opens on, and which system libraries that needs.
 
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
@@ -37,8 +37,8 @@ pub(crate) enum Display {
 pub(crate) enum NoDisplay {
     /// No variable names a display.
     Unnamed,
-    /// A variable names a Wayland display that does not answer, and there is no X11 display to fall back to.
-    /// With the reason.
+    /// A variable names a Wayland display that does not answer, and there is no X11 display to fall back to. With the
+    /// reason.
     Stale(String),
 }
 

@@ -1,4 +1,4 @@
-//! //! Signals that end the program: the window autosaves and closes, a command stops at its next check.
+//! Signals that end the program: the window autosaves and closes, a command stops at its next check.
 
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU8, Ordering};
@@ -11,9 +11,8 @@ const TERMINATE: u8 = 15;
 pub struct EndSignal(Arc<AtomicU8>);
 
 impl EndSignal {
-    /// Watches for the signals that end a program and calls `wake` when one arrives. A second one ends the
-    /// program at once. If the signals cannot be watched, they end the program at once, as they do by
-    /// default.
+    /// Watches for the signals that end a program and calls `wake` when one arrives. A second one ends the program at
+    /// once. If the signals cannot be watched, they end the program at once, as they do by default.
     ///
     /// Signals that are ignored when the program starts stay ignored, as under `nohup`.
     pub fn watch(wake: impl Fn() + Send + 'static) -> Self {
@@ -67,8 +66,8 @@ impl EndSignal {
     fn begin(self, _wake: impl Fn() + Send + 'static) {}
 }
 
-/// Signals that were ignored when the program started, one bit each from signal 1; none if the system does
-/// not report it.
+/// Signals that were ignored when the program started, one bit each from signal 1; none if the system does not report
+/// it.
 #[cfg(unix)]
 fn ignored_signals() -> u64 {
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();

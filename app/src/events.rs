@@ -1,4 +1,4 @@
-//! //! Takes over what jobs report, if it belongs to the current session.
+//! Takes over what jobs report, if it belongs to the current session.
 
 use std::sync::Arc;
 
@@ -30,8 +30,8 @@ pub(crate) enum Waiting {
 }
 
 impl GlassineApp {
-    /// Takes a job's report. Results for another session are dropped; what was written to disk for it is
-    /// still reported.
+    /// Takes a job's report. Results for another session are dropped; what was written to disk for it is still
+    /// reported.
     pub(crate) fn take_event(&mut self, event: JobEvent) {
         let JobEvent { id, key, kind } = event;
         match kind {
@@ -214,8 +214,8 @@ impl GlassineApp {
         }
     }
 
-    /// Applies what a job computed to the session as it is now. Parts that no longer fit are reported, the
-    /// rest is kept.
+    /// Applies what a job computed to the session as it is now. Parts that no longer fit are reported, the rest is
+    /// kept.
     fn take_edits(&mut self, edits: JobEdits, find: Option<NewSessionRequest>, is_first_look: bool) {
         let JobEdits { label, base, edits, notices } = edits;
         notices.into_iter().rev().for_each(|notice| self.tell(notice));
@@ -253,8 +253,7 @@ impl GlassineApp {
         }
     }
 
-    /// Whether the user drew frames on a scan whose first frames a job just found. Keeps these, and tells the
-    /// user.
+    /// Whether the user drew frames on a scan whose first frames a job just found. Keeps these, and tells the user.
     fn keeps_drawn_frames(&mut self, base: &Session, edits: &[glassine_session::Edit]) -> bool {
         let searched = edits.iter().find_map(|edit| match edit {
             glassine_session::Edit::ReplaceStrips { scan, .. } => Some(*scan),

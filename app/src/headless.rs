@@ -1,7 +1,6 @@
-//! //! The whole window without a display: frames run one after another and are drawn by the processor.
+//! The whole window without a display: frames run one after another and are drawn by the processor.
 //!
-//! Jobs run inside the frames (the program must have been made with inline jobs), so a run always ends the
-//! same way.
+//! Jobs run inside the frames (the program must have been made with inline jobs), so a run always ends the same way.
 
 use std::path::Path;
 
@@ -64,8 +63,7 @@ impl HeadlessWindow {
         self.frames_run += 1;
     }
 
-    /// Runs frames until the program is idle and wants no repaint, at most `limit`; returns whether it
-    /// settled.
+    /// Runs frames until the program is idle and wants no repaint, at most `limit`; returns whether it settled.
     pub fn settle(&mut self, app: &mut GlassineApp, limit: usize) -> bool {
         let mut calm = 0;
         for _ in 0..limit {

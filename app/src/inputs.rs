@@ -1,4 +1,4 @@
-//! //! Everything a picture or a count of a frame depends on, and whether two states of it are the same.
+//! Everything a picture or a count of a frame depends on, and whether two states of it are the same.
 
 use std::sync::Arc;
 

@@ -1,4 +1,4 @@
-//! //! The table of keys: what the window does on each, and what the help shows.
+//! The table of keys: what the window does on each, and what the help shows.
 
 use egui::{Context, Key, KeyboardShortcut, Modifiers};
 use glassine_engine::{FrameScope, Overlay};

@@ -1,7 +1,6 @@
-//! //! The window and the command line over one engine.
+//! The window and the command line over one engine.
 //!
-//! **Invariant:** views read and draw; they push [`command::Command`]s and never touch files, threads or the
-//! session.
+//! **Invariant:** views read and draw; they push [`command::Command`]s and never touch files, threads or the session.
 
 pub mod aborts;
 pub mod app;

@@ -1,4 +1,4 @@
-//! //! The program: a window over a session, or one headless command.
+//! The program: a window over a session, or one headless command.
 
 use std::io::Write as _;
 use std::path::PathBuf;
@@ -44,9 +44,8 @@ fn main() -> ExitCode {
 
 /// Starts a thread that runs [`begin`].
 ///
-/// The first thread's stack grows with use, and if there is no memory for that, the system ends the program
-/// without a message. The stack of another thread exists from its start. Only the window needs the first
-/// thread.
+/// The first thread's stack grows with use, and if there is no memory for that, the system ends the program without a
+/// message. The stack of another thread exists from its start. Only the window needs the first thread.
 ///
 /// `None` if the system gives no thread; the first one then also computes, and must not wait for another.
 fn command_thread() -> Option<JoinHandle<Begun>> {
@@ -69,8 +68,7 @@ fn begin() -> Begun {
     Begun::Window { files: asked.files, demo_folder, is_timed: asked.time_start }
 }
 
-/// Runs a command. A signal that ends programs stops it at its next check, so that it leaves nothing
-/// unfinished.
+/// Runs a command. A signal that ends programs stops it at its next check, so that it leaves nothing unfinished.
 fn run_command(command: &CliCommand) -> ExitCode {
     let cancel = CancelToken::new();
     let signal = EndSignal::watch({

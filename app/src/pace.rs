@@ -1,12 +1,12 @@
-//! //! How long running work will still take, from how far it got and when.
+//! How long running work will still take, from how far it got and when.
 //!
-//! A pure function of the history: nothing here reads a clock, so the same history always gives the same
-//! words.
+//! A pure function of the history: nothing here reads a clock, so the same history always gives the same words.
 
 use std::collections::VecDeque;
 
-/// No estimate is given before this time: the first steps of a job (opening files, filling caches) are not
-/// like the rest. Source: ours.
+/// No estimate is given before this time: the first steps of a job (opening files, filling caches) are not like the
+/// rest.
+/// Source: ours.
 const SILENT_S: f64 = 1.0;
 /// No estimate is given before this share is done.
 const SILENT_SHARE: f64 = 0.02;
@@ -33,10 +33,10 @@ pub struct Report {
 /// |---|---|---|
 /// | `share` | 1 | part done at the last report |
 /// | `pace` | 1/s | share gained for each second, over the last half of the time |
-/// | `since` | s | time since the last report, at most the longest recent gap between reports |
+/// | `since` | s | time since the last report, at most the longest recent gap between reports (0.25 s or more) |
 ///
-/// A job that reports nothing for longer than the usual gap between its reports counts as slower, not as
-/// nearly done. Source: ours, measured by the tests below.
+/// A job that reports nothing for longer than the usual gap between its reports counts as slower, not as nearly done.
+/// Source: ours, measured by the tests below.
 pub fn remaining_s(reports: impl DoubleEndedIterator<Item = Report> + Clone, now_s: f64) -> Option<f64> {
     let last = reports.clone().next_back()?;
     if now_s < SILENT_S || last.share < SILENT_SHARE || !(0.0..1.0).contains(&last.share) {
@@ -75,8 +75,7 @@ impl Pace {
         *self = Self { began_s: Some(clock_s), reports: VecDeque::new() };
     }
 
-    /// Notes the job's progress. A share that falls back restarts the history: the job has moved on to other
-    /// work.
+    /// Notes the job's progress. A share that falls back restarts the history: the job has moved on to other work.
     pub fn report(&mut self, share: f32, clock_s: f64) {
         let began_s = *self.began_s.get_or_insert(clock_s);
         let report = Report { share: f64::from(share), elapsed_s: (clock_s - began_s).max(0.0) };

@@ -1,5 +1,4 @@
-//! //! State of the panes on the right and of the export pane: open sections and choices that the session
-//! does not hold.
+//! State of the panes on the right and of the export pane: open sections and choices that the session does not hold.
 
 use std::collections::BTreeSet;
 

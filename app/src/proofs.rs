@@ -1,4 +1,4 @@
-//! //! The pictures of a proof grid: each is the frame with a few edits; choosing one applies its edits.
+//! The pictures of a proof grid: each is the frame with a few edits; choosing one applies its edits.
 
 use glassine_film::Param;
 use glassine_raster::TiltedBox;
@@ -42,8 +42,8 @@ const DIRECTIONS: [(&str, [f64; 2], (f32, f32)); 6] = [
     ("yellow", [1.0, -0.5], (2.0, 1.5)),
 ];
 
-/// The pictures of a grid around the state of `frame`; steps go to every frame in `selected`, relative to its
-/// own state.
+/// The pictures of a grid around the state of `frame`; steps go to every frame in `selected`, relative to its own
+/// state.
 pub fn cells(
     session: &Session,
     frame: &Frame,

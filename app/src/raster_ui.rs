@@ -1,9 +1,8 @@
-//! //! Draws the window on the processor: no display, no graphics driver, the same pixels on every machine.
+//! Draws the window on the processor: no display, no graphics driver, the same pixels on every machine.
 //!
-//! Used for window tests and to save a picture of the window from the command line. It paints what the
-//! toolkit hands to any graphics back end: triangles with a colour and a texture position for each corner,
-//! blended with premultiplied alpha in coded (gamma) values. Drawing with graphics callbacks is not
-//! supported; this program uses none.
+//! Used for window tests and to save a picture of the window from the command line. It paints what the toolkit hands to
+//! any graphics back end: triangles with a colour and a texture position for each corner, blended with premultiplied
+//! alpha in coded (gamma) values. Drawing with graphics callbacks is not supported; this program uses none.
 
 use std::collections::HashMap;
 
@@ -13,8 +12,7 @@ use rayon::prelude::*;
 
 /// Rows drawn by one task.
 const BAND_ROWS: usize = 32;
-/// Corners are snapped to this part of a pixel, so that triangles with a common edge neither overlap nor
-/// leave a gap.
+/// Corners are snapped to this part of a pixel, so that triangles with a common edge neither overlap nor leave a gap.
 const SUB_PIXELS: f32 = 256.0;
 
 /// A picture with four bytes a pixel: red, green, blue, 255.
@@ -57,8 +55,7 @@ impl CpuRenderer {
         Self::default()
     }
 
-    /// Takes new and changed textures. Freed ones are dropped at the next call, because this frame still
-    /// paints them.
+    /// Takes new and changed textures. Freed ones are dropped at the next call, because this frame still paints them.
     pub fn take_textures(&mut self, delta: &mut TexturesDelta) {
         for id in self.to_free.drain(..) {
             self.textures.remove(&id);

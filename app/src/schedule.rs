@@ -1,4 +1,4 @@
-//! //! Turns what the views show into requests: one per place on screen and state of its inputs.
+//! Turns what the views show into requests: one per place on screen and state of its inputs.
 
 use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;
@@ -38,8 +38,8 @@ enum Shown {
     Base(ScanId),
 }
 
-/// Waits between attempts after a failure, seconds; the last one repeats. Source: ours; a network drive is
-/// back within seconds, a disk that was unplugged within minutes.
+/// Waits between attempts after a failure, seconds; the last one repeats.
+/// Source: ours; a network drive is back within seconds, a disk that was unplugged within minutes.
 const RETRY_WAITS_S: [f64; 6] = [1.0, 2.0, 4.0, 8.0, 16.0, 30.0];
 
 /// A failure to make something shown.
@@ -56,8 +56,8 @@ struct Failed {
 struct Asked {
     want: Want,
     inputs: Inputs,
-    /// Revision of the first request since the place is shown: undo makes ids come back, and older pictures
-    /// may show another frame.
+    /// Revision of the first request since the place is shown: undo makes ids come back, and older pictures may show
+    /// another frame.
     first: u64,
     /// Revision of the last request.
     last: u64,
@@ -76,9 +76,8 @@ pub(crate) struct Scheduler {
     large: VecDeque<ViewKey>,
 }
 
-/// Large pictures kept after they were last shown: enough to go back and forth between neighbours at once.
-/// One has up to 2560 by 2560 pixels, parts of scans are smaller: these take at most 200 MB of texture
-/// memory.
+/// Large pictures kept after they were last shown: enough to go back and forth between neighbours at once. One has up
+/// to 2560 by 2560 pixels, parts of scans are smaller: these take at most 200 MB of texture memory.
 const KEPT_LARGE: usize = 8;
 
 /// Input of one scheduler run, and where its requests go.
@@ -99,8 +98,8 @@ impl Scheduler {
         *self = Self { revision: self.revision, ..Self::default() };
     }
 
-    /// Handles the end of a job that was started here. Returns whether its failure is worth a message: a
-    /// repeated one is not.
+    /// Handles the end of a job that was started here. Returns whether its failure is worth a message: a repeated one
+    /// is not.
     pub(crate) fn job_ended(&mut self, id: JobId, failure: Option<&Failure>, now_s: f64) -> bool {
         let Some(shown) = self.running.remove(&id) else { return true };
         match failure {
@@ -112,8 +111,7 @@ impl Scheduler {
         }
     }
 
-    /// Whether a picture belongs to what this place shows. The picture requested last ends a series of
-    /// failures.
+    /// Whether a picture belongs to what this place shows. The picture requested last ends a series of failures.
     pub(crate) fn picture_ready(&mut self, preview: &Preview) -> bool {
         let is_expected = self.asked.get(&preview.key).is_some_and(|asked| preview.revision >= asked.first);
         if is_expected && self.asked.get(&preview.key).is_some_and(|asked| preview.revision == asked.last) {
@@ -150,8 +148,7 @@ impl Scheduler {
         self.failed.values_mut().for_each(|failed| failed.due_s = Some(now_s));
     }
 
-    /// When the next attempt is due. Attempts already due are left out: what they would make is no longer
-    /// shown.
+    /// When the next attempt is due. Attempts already due are left out: what they would make is no longer shown.
     pub(crate) fn next_retry_s(&self, now_s: f64) -> Option<f64> {
         let due = self.failed.values().filter_map(|failed| failed.due_s);
         due.filter(|due_s| *due_s > now_s).min_by(f64::total_cmp)
@@ -190,8 +187,7 @@ impl Scheduler {
             let strips = session.strips.iter().filter(|strip| strip.scan == scan.id).cloned().collect();
             let inputs = BaseInputs { scan: Arc::clone(scan), strips };
             let shown = Shown::Base(scan.id);
-            // One job for base pixels at a time: while the user drags a slider, only the last position
-            // counts.
+            // One job for base pixels at a time: while the user drags a slider, only the last position counts.
             let is_running = self.running.values().any(|running| *running == shown);
             let is_same = self.base.get(&scan.id).is_some_and(|asked| asked.same(&inputs));
             if !is_running && self.is_due(shown, is_same, asks.now_s) {
@@ -281,8 +277,7 @@ impl Scheduler {
     }
 }
 
-/// How far a close-up of a frame moved over the scan between two parts of its upright picture, in scan
-/// pixels.
+/// How far a close-up of a frame moved over the scan between two parts of its upright picture, in scan pixels.
 fn way_over_the_scan(
     crop: &TiltedBox,
     orientation: Orientation,

@@ -1,4 +1,4 @@
-//! //! Reports once how long the window takes to come up, then closes it. For benches.
+//! Reports once how long the window takes to come up, then closes it. For benches.
 
 use std::io::Write as _;
 use std::time::{Duration, Instant};

@@ -1,4 +1,4 @@
-//! //! What the window remembers outside the session, and what a view gets to draw with.
+//! What the window remembers outside the session, and what a view gets to draw with.
 //!
 //! Selection, zoom and open panes are neither saved nor undone.
 
@@ -275,8 +275,7 @@ pub enum JobKind {
     Export,
     /// An exact count, shown beside the histogram, and in the status line if it takes long.
     Count,
-    /// Something the views need, shown if it takes long; it cannot be stopped, because the views cannot do
-    /// without it.
+    /// Something the views need, shown if it takes long; it cannot be stopped, because the views cannot do without it.
     Background,
     /// Never shown, for example an autosave.
     Silent,

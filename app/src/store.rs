@@ -1,4 +1,4 @@
-//! //! Finished pictures on their way to the screen: what the views want, what has arrived, and its textures.
+//! Finished pictures on their way to the screen: what the views want, what has arrived, and its textures.
 //!
 //! Workers deliver finished 8-bit pictures; the store only uploads them, a few a frame, and drops stale ones.
 

@@ -1,8 +1,7 @@
-//! //! Layout of the strip view: every piece of film of the session, one after the other, running left to
-//! right.
+//! Layout of the strip view: every piece of film of the session, one after the other, running left to right.
 //!
-//! *Strip space* has its y axis across the film: each piece is one unit high. Scans with the film across the
-//! scanner are turned by quarter turns, never resampled; the small tilt of the film stays as it is.
+//! *Strip space* has its y axis across the film: each piece is one unit high. Scans with the film across the scanner
+//! are turned by quarter turns, never resampled; the small tilt of the film stays as it is.
 
 use egui::{Pos2, Rect, pos2, vec2};
 use glassine_raster::{PixelRect, Point, Scan, TiltedBox};

@@ -1,8 +1,8 @@
-//! //! How the window looks: two neutral surrounds, one accent, sizes and fonts.
+//! How the window looks: two neutral surrounds, one accent, sizes and fonts.
 //!
-//! The user judges colour in this window, so every surface is a pure grey (equal red, green and blue). The
-//! one accent is a safelight amber, used sparingly; warnings use a vermilion and always come with a mark or a
-//! word as well. Red, green and blue stand only for channels, inside the histogram.
+//! The user judges colour in this window, so every surface is a pure grey (equal red, green and blue). The one accent
+//! is a safelight amber, used sparingly; warnings use a vermilion and always come with a mark or a word as well. Red,
+//! green and blue stand only for channels, inside the histogram.
 
 use std::sync::Arc;
 

@@ -1,4 +1,4 @@
-//! //! Opens the real window.
+//! Opens the real window.
 
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind, set_hook, take_hook};
@@ -104,8 +104,8 @@ pub fn open(
     }
 }
 
-/// State of the window's start. Until it is over, a panic comes from a library the toolkit could not load,
-/// and becomes a message.
+/// State of the window's start. Until it is over, a panic comes from a library the toolkit could not load, and becomes
+/// a message.
 #[derive(Debug, Default)]
 struct Start {
     is_over: AtomicBool,
@@ -169,8 +169,8 @@ fn on(_display: Display) -> Option<eframe::EventLoopBuilderHook> {
 
 /// How the toolkit opens the window.
 ///
-/// Pictures reach the screen as they were made, already dithered; a second dither by the toolkit would change
-/// them, and cost a software renderer a good part of every frame.
+/// Pictures reach the screen as they were made, already dithered; a second dither by the toolkit would change them, and
+/// cost a software renderer a good part of every frame.
 pub fn native_options(viewport: ViewportBuilder) -> eframe::NativeOptions {
     eframe::NativeOptions { viewport, dithering: false, ..eframe::NativeOptions::default() }
 }
@@ -185,8 +185,7 @@ fn plain_reason(message: &str) -> String {
     if is_about_drawing { format!("no OpenGL driver was found ({last})") } else { last.to_owned() }
 }
 
-/// Folder for autosaves of sessions without a file. `None` if it cannot be made; these are then not
-/// autosaved.
+/// Folder for autosaves of sessions without a file. `None` if it cannot be made; these are then not autosaved.
 fn data_folder() -> Option<PathBuf> {
     let folder = directories::ProjectDirs::from("", "", "glassine")?.data_local_dir().to_path_buf();
     std::fs::create_dir_all(&folder).ok().map(|()| folder)

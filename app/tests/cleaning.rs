@@ -1,4 +1,4 @@
-//! //! Cleaning in the window: the brush, what was found, comparison, and the strip.
+//! Cleaning in the window: the brush, what was found, comparison, and the strip.
 
 mod common;
 

@@ -1,4 +1,4 @@
-//! //! Commands and existing files: commands never overwrite what must stay, and they report what differs.
+//! Commands and existing files: commands never overwrite what must stay, and they report what differs.
 
 mod program;
 

@@ -1,4 +1,4 @@
-//! //! Closing the window during an export: it asks first, and nothing is lost or left half written.
+//! Closing the window during an export: it asks first, and nothing is lost or left half written.
 
 mod common;
 
@@ -13,8 +13,8 @@ use glassine_film::Param;
 
 type Window = Harness<'static, GlassineApp>;
 
-/// A window over a saved session. It exports into `finished` in the folder, or below a file, where no folder
-/// can be made.
+/// A window over a saved session. It exports into `finished` in the folder, or below a file, where no folder can be
+/// made.
 fn saved_window(is_blocked: bool) -> (Window, tempfile::TempDir) {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let scan = write_scan(folder.path());
@@ -23,8 +23,7 @@ fn saved_window(is_blocked: bool) -> (Window, tempfile::TempDir) {
     (window(app(vec![path], SharedPicker::default())), folder)
 }
 
-/// Starts an export and closes the window before the export runs, with an answer to the question that
-/// follows.
+/// Starts an export and closes the window before the export runs, with an answer to the question that follows.
 fn close_while_exporting(window: &mut Window, answer: Option<Answer>) -> bool {
     let commands = [Command::Export { scope: FrameScope::All, replace: false }, Command::Quit];
     for command in commands.into_iter().chain(answer.map(Command::Answer)) {
@@ -63,8 +62,7 @@ fn the_question_tells_what_is_under_way_and_offers_three_ways_on() {
     assert!(!close_while_exporting(&mut window, None));
     assert!(matches!(window.state().ui_state().question, Some(Question::Exporting)));
     assert!(window.state().status().exporting().is_some());
-    // An export inside a frame ends before a pane is drawn, so the test shows the same question without an
-    // export.
+    // An export inside a frame ends before a pane is drawn, so the test shows the same question without an export.
     let (mut window, _folder) = saved_window(false);
     let ask = |window: &mut Window| {
         window.state_mut().push(Command::Ask(Question::Exporting));

@@ -158,8 +158,8 @@ fn a_grey_point_is_set_by_pointer_and_the_area_becomes_neutral() {
     let warm = look(&window, 1, Param::WarmthCc);
     assert!(warm != 0.0, "the ground is no grey");
     assert_eq!(window.state().history().undo_label(), Some("set grey point"));
-    // The same again after a band moved: the tool makes the whole balance neutral and compensates for the
-    // band's setting.
+    // The same again after a band moved: the tool makes the whole balance neutral and compensates for the band's
+    // setting.
     let id = frame_id(&window, 1);
     let edit = Edit::SetParam { frames: vec![id], param: Param::MidWarmthCc, value: 10.0 };
     window.state_mut().push(Command::Edit(edit));

@@ -1,5 +1,5 @@
-//! //! Commands against a session held in memory: boxes stay behind the guard, gestures become single steps,
-//! nothing is //! lost. The tests need no window and no pixels.
+//! Commands against a session held in memory: boxes stay behind the guard, gestures become single steps, nothing is
+//! lost. The tests need no window and no pixels.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

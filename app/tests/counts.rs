@@ -1,5 +1,4 @@
-//! //! Exact counts in the window: when they are made, when they become outdated, and how the export pane
-//! shows them.
+//! Exact counts in the window: when they are made, when they become outdated, and how the export pane shows them.
 
 mod common;
 

@@ -1,4 +1,4 @@
-//! //! The window drawn without a display: the same picture every time, and what must be visible in it.
+//! The window drawn without a display: the same picture every time, and what must be visible in it.
 
 mod common;
 

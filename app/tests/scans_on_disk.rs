@@ -1,4 +1,4 @@
-//! //! Scans that are missing, changed or read in another way, and scans that arrive while the user works.
+//! Scans that are missing, changed or read in another way, and scans that arrive while the user works.
 
 mod common;
 

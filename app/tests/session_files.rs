@@ -1,5 +1,5 @@
-//! //! Conflicts between a session and its file: another version there, another program that works on it,
-//! unsaved work of //! earlier runs.
+//! Conflicts between a session and its file: another version there, another program that works on it, unsaved work of
+//! earlier runs.
 
 mod common;
 
@@ -54,8 +54,7 @@ fn save(window: &mut Window) {
     window.run();
 }
 
-/// A window over the session, changed here and saved by another program meanwhile, after an attempt to save
-/// it.
+/// A window over the session, changed here and saved by another program meanwhile, after an attempt to save it.
 fn conflicting_window(place: &Place, picker: SharedPicker) -> (Window, Vec<u8>) {
     let mut window = window(app(vec![place.path.clone()], picker));
     window.state_mut().push(Command::QuarterTurn(1));

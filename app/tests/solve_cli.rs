@@ -1,4 +1,4 @@
-//! //! `glassine solve`: solving the balance again, with what the user knows about the frames.
+//! `glassine solve`: solving the balance again, with what the user knows about the frames.
 
 mod program;
 

@@ -1,4 +1,4 @@
-//! //! Stocks on the command line: measured, written, and used for a new session.
+//! Stocks on the command line: measured, written, and used for a new session.
 
 mod common;
 

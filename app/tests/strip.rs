@@ -1,4 +1,4 @@
-//! //! The strip and the large view under the pointer: sides, corners, the ring, drawing, zoom, panning.
+//! The strip and the large view under the pointer: sides, corners, the ring, drawing, zoom, panning.
 
 mod common;
 

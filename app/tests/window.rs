@@ -1,4 +1,4 @@
-//! //! The window, driven as a user drives it: through accessible names, pointer and keyboard.
+//! The window, driven as a user drives it: through accessible names, pointer and keyboard.
 
 mod common;
 

@@ -1,4 +1,4 @@
-//! //! A table of figures, and its place between two marks of a page.
+//! A table of figures, and its place between two marks of a page.
 
 use std::fmt;
 use std::path::Path;

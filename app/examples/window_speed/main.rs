@@ -1,10 +1,10 @@
-//! //! Measures the real window on a virtual display, and writes the results into a page.
+//! Measures the real window on a virtual display, and writes the results into a page.
 //!
-//! `cargo build --release -p glassine && cargo run --release -p glassine --example window_speed --
-//! DEMO_FOLDER [--into tests/SPEED.md] [--only slider|prints|start|window]`
+//! `cargo build --release -p glassine && cargo run --release -p glassine --example window_speed -- DEMO_FOLDER [--into
+//! tests/SPEED.md] [--only slider|prints|start|window]`
 //!
-//! Needs Xvfb (package `xvfb`). The demo is made in the folder if it is missing. The figures measure the
-//! program itself: this example only plays the user, one change after another, and takes the time.
+//! Needs Xvfb (package `xvfb`). The demo is made in the folder if it is missing. The figures measure the program
+//! itself: this example only plays the user, one change after another, and takes the time.
 #![expect(clippy::print_stdout, reason = "a bench prints its figures")]
 
 mod figures;

@@ -1,10 +1,8 @@
-//! //! Plays a user at the window: changes a value, waits for the picture, changes it again; also during an
-//! export.
+//! Plays a user at the window: changes a value, waits for the picture, changes it again; also during an export.
 //!
-//! The window runs in a separate process, a copy of this example, so that its display can be named. This code
-//! hands a change to the program where a view would, between the begin of a frame and its drawing. A change
-//! counts as painted when the frame after the one with the new pixels begins, because only then is that one
-//! surely on screen.
+//! The window runs in a separate process, a copy of this example, so that its display can be named. This code hands a
+//! change to the program where a view would, between the begin of a frame and its drawing. A change counts as painted
+//! when the frame after the one with the new pixels begins, because only then is that one surely on screen.
 
 use std::io::{BufRead as _, BufReader};
 use std::path::Path;

@@ -1,4 +1,4 @@
-//! //! Handles answers to questions: carries out what waited for them, or drops it.
+//! Handles answers to questions: carries out what waited for them, or drops it.
 
 use std::path::PathBuf;
 

@@ -1,5 +1,4 @@
-//! //! Autosaves: every change is on disk within a second, under a name of this run, until it is saved or
-//! given up.
+//! Autosaves: every change is on disk within a second, under a name of this run, until it is saved or given up.
 
 use egui::Context;
 use glassine_engine::jobs::{Job, JobId};
@@ -73,8 +72,8 @@ impl GlassineApp {
         }
     }
 
-    /// Discards the autosaves of the session the user leaves if it is saved or given up: they need not be
-    /// offered again.
+    /// Discards the autosaves of the session the user leaves if it is saved or given up: they need not be offered
+    /// again.
     pub(crate) fn leave_autosave(&mut self) {
         if self.is_given_up() || !self.is_unsaved() {
             self.forget_autosave();

@@ -1,4 +1,4 @@
-//! //! Box edits, and the guard every one of them passes through.
+//! Box edits, and the guard every one of them passes through.
 
 use std::sync::Arc;
 
@@ -20,8 +20,8 @@ const MIN_SIDE_PX: f64 = 8.0;
 
 /// The edit after the guard has limited every box.
 ///
-/// `gesture_start` is the session at the start of a drag: boxes are sized from their shape there, so that the
-/// result depends only on the pointer's position, not on its path.
+/// `gesture_start` is the session at the start of a drag: boxes are sized from their shape there, so that the result
+/// depends only on the pointer's position, not on its path.
 pub(crate) fn held(
     session: &Session,
     gesture_start: Option<&Session>,
@@ -159,8 +159,7 @@ impl GlassineApp {
         self.edit(Edit::SetCrops(ids.into_iter().zip(even).collect()));
     }
 
-    /// Switches the guard on or off for the selected boxes; switching it on brings a box back inside in the
-    /// same step.
+    /// Switches the guard on or off for the selected boxes; switching it on brings a box back inside in the same step.
     fn set_held(&mut self, held: bool) {
         let session = self.history.current();
         let mut edits = Vec::new();
@@ -236,8 +235,7 @@ impl GlassineApp {
         }
     }
 
-    /// Starts a new strip on a scan without strips: the finder sees nothing there, so the user places the
-    /// first box.
+    /// Starts a new strip on a scan without strips: the finder sees nothing there, so the user places the first box.
     fn add_on_bare_scan(&mut self) {
         let session = self.history.current();
         let is_bare = |scan: &&Arc<ScanRef>| !session.strips.iter().any(|strip| strip.scan == scan.id);
@@ -359,8 +357,7 @@ fn direction_sign(boxes: &[TiltedBox], (dx, dy): (f64, f64)) -> f64 {
     }
 }
 
-/// A frame to copy and how far to move it: into the first gap, else after the last, else before the first
-/// frame.
+/// A frame to copy and how far to move it: into the first gap, else after the last, else before the first frame.
 fn free_place(
     session: &Session,
     strip: &Strip,

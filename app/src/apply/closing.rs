@@ -1,5 +1,4 @@
-//! //! Closing the window: nothing unsaved is lost, and the user decides whether a running export finishes or
-//! stops.
+//! Closing the window: nothing unsaved is lost, and the user decides whether a running export finishes or stops.
 
 use egui::{Context, ViewportCommand};
 use glassine_engine::{ExportReport, Notice, Severity};

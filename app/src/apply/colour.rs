@@ -171,8 +171,7 @@ impl GlassineApp {
     }
 }
 
-/// Corners of a chart that fills most of a frame: in its proportion of six to four, its rows along the longer
-/// side.
+/// Corners of a chart that fills most of a frame: in its proportion of six to four, its rows along the longer side.
 fn inset_corners(frame: &Frame) -> [Point<Scan>; 4] {
     let (mut width, mut height) = (frame.crop.width_px, frame.crop.height_px);
     if frame.orientation.swaps_sides() {

@@ -1,4 +1,4 @@
-//! //! Exporting: the request to the engine, its result, and existing files that an export would replace.
+//! Exporting: the request to the engine, its result, and existing files that an export would replace.
 
 use std::path::PathBuf;
 use std::sync::Arc;

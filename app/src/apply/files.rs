@@ -1,4 +1,4 @@
-//! //! Opening, saving, autosaving, exporting, and the questions around them.
+//! Opening, saving, autosaving, exporting, and the questions around them.
 
 use std::collections::{BTreeSet, HashMap};
 use std::path::{Path, PathBuf};
@@ -38,8 +38,8 @@ pub(crate) struct Files {
     opened: Option<SavedState>,
     /// Whether the session may be saved under its name; it holds the lock.
     pub access: Access,
-    /// The session as it was when the user gave its changes up: the window may then close without asking
-    /// about them again.
+    /// The session as it was when the user gave its changes up: the window may then close without asking about them
+    /// again.
     pub given_up: Option<Session>,
     /// The window closes once the running export ends this way.
     pub closes_once: Option<ExportEnd>,
@@ -279,8 +279,7 @@ impl GlassineApp {
         }
     }
 
-    /// Shows a session that was made or opened; first asks about changes the user made to the current one
-    /// meanwhile.
+    /// Shows a session that was made or opened; first asks about changes the user made to the current one meanwhile.
     pub(crate) fn session_ready(&mut self, id: JobId, made: MadeSession) {
         let arrived = Arrived { made, find: self.files.opening.remove(&id) };
         if self.is_unsaved() && !self.is_given_up() {
@@ -343,8 +342,7 @@ impl GlassineApp {
         self.files.access = access;
     }
 
-    /// Saves under a chosen name. A name under which another program works is refused, and the user is asked
-    /// again.
+    /// Saves under a chosen name. A name under which another program works is refused, and the user is asked again.
     fn save_as(&mut self, ctx: &Context, path: PathBuf) -> Option<JobId> {
         let path = with_session_ending(path);
         let is_held = self.status.held_by.is_some()
@@ -355,8 +353,7 @@ impl GlassineApp {
         Some(self.save(path, SaveOver::Chosen))
     }
 
-    /// An unused name beside the session file; `None` before the first save, or if the session may keep its
-    /// name.
+    /// An unused name beside the session file; `None` before the first save, or if the session may keep its name.
     fn free_name(&self) -> Option<PathBuf> {
         let path = self.status.path.as_ref()?;
         if self.status.held_by.is_none() && self.status.conflict.is_none() {
@@ -375,8 +372,7 @@ impl GlassineApp {
         self.history.current().scans.iter().any(|scan| scan.path.starts_with(&folder))
     }
 
-    /// Saves under the session's name. Asks for a name if there is none, or if another program works under
-    /// it.
+    /// Saves under the session's name. Asks for a name if there is none, or if another program works under it.
     pub(super) fn save_or_ask(&mut self, ctx: &Context) -> Option<JobId> {
         if let Access::HeldBy(holder) = &self.files.access {
             let headline =
@@ -495,8 +491,8 @@ impl GlassineApp {
             self.tell(notice.about(path));
         }
         if let Some((_, leaving)) = self.files.leave_after.take_if(|(job, _)| *job == id) {
-            // Changes since the save began, and those of a session that became current meanwhile, are not in
-            // the file, so ask again.
+            // Changes since the save began, and those of a session that became current meanwhile, are not in the file,
+            // so ask again.
             if self.is_unsaved() {
                 self.ask_to_leave(leaving);
             } else {

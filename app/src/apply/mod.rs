@@ -1,4 +1,4 @@
-//! //! Turns commands into changes of the session or the window's state, or into jobs.
+//! Turns commands into changes of the session or the window's state, or into jobs.
 
 mod answers;
 mod autosave;
@@ -226,8 +226,7 @@ impl GlassineApp {
         }
     }
 
-    /// Applies an edit: previewed inside a gesture, otherwise as a separate step. The guard limits boxes
-    /// first.
+    /// Applies an edit: previewed inside a gesture, otherwise as a separate step. The guard limits boxes first.
     pub(crate) fn edit(&mut self, edit: Edit) {
         let edit =
             boxes::held(self.history.current(), self.gesture_start.as_ref(), self.ui_state.aspect, edit);

@@ -1,5 +1,5 @@
-//! //! Scans of the current session: whether they are present and unchanged, how missing ones are found
-//! again, how they are //! read. Also whether another program still works on the session.
+//! Scans of the current session: whether they are present and unchanged, how missing ones are found again, how they are
+//! read. Also whether another program still works on the session.
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -110,8 +110,7 @@ impl GlassineApp {
         }
     }
 
-    /// Stops the check of every byte for more urgent work: files already checked stay known, the rest is
-    /// checked later.
+    /// Stops the check of every byte for more urgent work: files already checked stay known, the rest is checked later.
     pub(crate) fn stop_full_check(&mut self) {
         let checks = &mut self.files.checks;
         if let Some(running) = checks.running.take_if(|running| running.depth == CheckDepth::Full) {
@@ -158,8 +157,7 @@ impl GlassineApp {
         }
     }
 
-    /// Remembers strips whose base and solve belong to the old reading of a scan that will be read in another
-    /// way.
+    /// Remembers strips whose base and solve belong to the old reading of a scan that will be read in another way.
     pub(crate) fn remember_measured(&mut self, edits: &[Edit]) {
         let session = self.history.current();
         let updated =

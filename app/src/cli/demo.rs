@@ -1,4 +1,4 @@
-//! //! `glassine demo`: the main job on invented film; with `--headless` all of it without a window.
+//! `glassine demo`: the main job on invented film; with `--headless` all of it without a window.
 
 use std::path::{Path, PathBuf};
 

@@ -1,8 +1,7 @@
-//! //! The command line over the same engine as the window: text for people, or one JSON document with
-//! `--json`.
+//! The command line over the same engine as the window: text for people, or one JSON document with `--json`.
 //!
-//! Exit codes: 0 done, 1 some frames or scans failed (each named), 2 cannot start, 128 plus the number of the
-//! signal that stopped it: 130 for Ctrl+C.
+//! Exit codes: 0 done, 1 some frames or scans failed (each named), 2 cannot start, 128 plus the number of the signal
+//! that stopped it: 130 for Ctrl+C.
 
 mod demo;
 mod dust;
@@ -105,8 +104,7 @@ pub struct Printing {
     pub json: bool,
 }
 
-/// Runs a command without a window until it is done or cancelled. `Demo` without `--headless` needs the
-/// window instead.
+/// Runs a command without a window until it is done or cancelled. `Demo` without `--headless` needs the window instead.
 pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
     let result = match command {
         CliCommand::Demo(args) => demo::run(args, cancel),

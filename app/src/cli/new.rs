@@ -1,4 +1,4 @@
-//! //! `glassine new`: makes a session from scans.
+//! `glassine new`: makes a session from scans.
 
 use std::path::{Path, PathBuf};
 

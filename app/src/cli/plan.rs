@@ -1,4 +1,4 @@
-//! //! `glassine plan`: the pixels and prints a resolution gives, or the resolution a print needs.
+//! `glassine plan`: the pixels and prints a resolution gives, or the resolution a print needs.
 
 use clap::Args;
 use glassine_engine::EngineError;

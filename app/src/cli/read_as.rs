@@ -1,4 +1,4 @@
-//! //! `glassine read-as`: changes how scans of a session are read; boxes and settings stay.
+//! `glassine read-as`: changes how scans of a session are read; boxes and settings stay.
 
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};

@@ -1,4 +1,4 @@
-//! //! The options for reading a scan file, and their words in the printed session.
+//! The options for reading a scan file, and their words in the printed session.
 
 use std::ffi::OsString;
 use std::path::PathBuf;
@@ -14,8 +14,8 @@ const GAMMA_RANGE: std::ops::RangeInclusive<f64> = 0.2..=5.0;
 /// Options that override what a scan file says about itself.
 #[derive(Debug, Clone, Args)]
 pub struct ReadingArgs {
-    /// How codes relate to light: linear, srgb, or gamma with its exponent such as gamma2.2; auto reads it
-    /// from the file
+    /// How codes relate to light: linear, srgb, or gamma with its exponent such as gamma2.2; auto reads it from the
+    /// file
     #[arg(long, value_name = "linear|srgb|gammaN.N|auto", value_parser = parse_encoding)]
     pub encoding: Option<EncodingChoice>,
     /// What the fourth sample of a pixel is: infrared, or ignore to leave it out; auto reads it from the file

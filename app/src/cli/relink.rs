@@ -1,4 +1,4 @@
-//! //! `glassine relink`: finds moved and renamed scans again by their content.
+//! `glassine relink`: finds moved and renamed scans again by their content.
 
 use std::path::PathBuf;
 

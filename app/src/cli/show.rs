@@ -1,4 +1,4 @@
-//! //! `glassine show`: prints a session, with clip counts of every frame.
+//! `glassine show`: prints a session, with clip counts of every frame.
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -66,8 +66,8 @@ pub(super) fn run(args: &ShowArgs, cancel: &CancelToken) -> Result<Outcome, Engi
     Ok(Outcome::Done)
 }
 
-/// Counts the frames whose scan is present and whose box is on it; other reasons not to count become notices,
-/// each once.
+/// Counts the frames whose scan is present and whose box is on it; other reasons not to count become notices, each
+/// once.
 fn count<'a>(
     engine: &Engine,
     at: &'a SessionAt,

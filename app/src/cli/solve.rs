@@ -1,5 +1,4 @@
-//! //! `glassine solve`: solves the balance of a session's strips again, with what the user knows about their
-//! frames.
+//! `glassine solve`: solves the balance of a session's strips again, with what the user knows about their frames.
 
 use std::path::PathBuf;
 

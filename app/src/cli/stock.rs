@@ -1,4 +1,4 @@
-//! //! `glassine measure-stock`: fits a stock to a chart or wedge on a frame, without a window.
+//! `glassine measure-stock`: fits a stock to a chart or wedge on a frame, without a window.
 
 use std::path::{Path, PathBuf};
 

@@ -1,5 +1,5 @@
-//! //! `glassine window-picture`: the window as a PNG, without a display. For documentation, and to view a
-//! session on a //! machine without a screen.
+//! `glassine window-picture`: the window as a PNG, without a display. For documentation, and to view a session on a
+//! machine without a screen.
 
 use std::path::PathBuf;
 use std::sync::Arc;

@@ -1,5 +1,4 @@
-//! //! The repair brush on the large view: a circle under the pointer, a trail during a drag, one undo step
-//! per stroke.
+//! The repair brush on the large view: a circle under the pointer, a trail during a drag, one undo step per stroke.
 
 use egui::{
     Color32, CursorIcon, EventFilter, Key, Painter, PointerButton, Pos2, Response, Shape, Stroke, Ui,
@@ -158,8 +157,7 @@ fn add(points: &mut Vec<Point<Scan>>, at: Point<Scan>, radius_px: f64) {
     }
 }
 
-/// Adds a stroke as one step. If the frame's repair was off, it is switched on, or the stroke would do
-/// nothing.
+/// Adds a stroke as one step. If the frame's repair was off, it is switched on, or the stroke would do nothing.
 fn finish(cx: &mut ViewCx<'_>, frame: &Frame, stroke: &StrokeUnderWay, radius_px: f64) {
     let Some(made) = BrushStroke::new(stroke.kind, &stroke.points, radius_px) else { return };
     let mut edits = Vec::new();

@@ -1,4 +1,4 @@
-//! //! Drawing on the strip: a box to measure the film base in, or a line along something level.
+//! Drawing on the strip: a box to measure the film base in, or a line along something level.
 
 use egui::{Color32, CursorIcon, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, Ui, WidgetInfo};
 use glassine_raster::TiltedBox;

@@ -1,4 +1,4 @@
-//! //! The output section and the export pane: which files an export writes, where, and under which names.
+//! The output section and the export pane: which files an export writes, where, and under which names.
 
 use std::collections::HashSet;
 use std::path::PathBuf;

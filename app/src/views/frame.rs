@@ -1,5 +1,4 @@
-//! //! The current frame, large: the whole picture or scan pixels one to one, with overlays and before and
-//! after.
+//! The current frame, large: the whole picture or scan pixels one to one, with overlays and before and after.
 
 use egui::{
     Align, Align2, Button, Color32, CursorIcon, Frame as Surface, Label, Layout, Margin, Painter,
@@ -26,8 +25,8 @@ const BAR: f32 = 34.0;
 const PAD: f32 = 14.0;
 /// Largest picture requested, physical pixels.
 const MAX_PICTURE_PX: f32 = 2560.0;
-/// Time a picture may lack its dust repair before the view mentions it, seconds: a message shorter than this
-/// only flickers.
+/// Time a picture may lack its dust repair before the view mentions it, seconds: a message shorter than this only
+/// flickers.
 const DUST_GLANCE_S: f64 = 0.4;
 
 pub(super) fn frame_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {

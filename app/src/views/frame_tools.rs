@@ -1,4 +1,4 @@
-//! //! Tools on the large view: the grey point, and the corners of a chart whose stock is measured.
+//! Tools on the large view: the grey point, and the corners of a chart whose stock is measured.
 
 use egui::{
     Align2, Color32, CursorIcon, Key, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke, StrokeKind,
@@ -37,8 +37,8 @@ fn shows_chart(cx: &ViewCx<'_>, frame: &Frame) -> bool {
     cx.ui_state.colour.chart.as_ref().is_some_and(|chart| chart.frame == frame.id)
 }
 
-/// Draws the selected tool and handles its input. `whole` is the rectangle of the whole picture, `room` its
-/// visible part.
+/// Draws the selected tool and handles its input. `whole` is the rectangle of the whole picture, `room` its visible
+/// part.
 pub(super) fn frame_tools_ui(
     ui: &Ui,
     cx: &mut ViewCx<'_>,
@@ -94,8 +94,7 @@ impl<'a> Place<'a> {
         self.frame.crop.scan_from_unit(u, v)
     }
 
-    /// Screen position of a scan point. Quarter turns and flips only swap and mirror, so the inverse is the
-    /// transpose.
+    /// Screen position of a scan point. Quarter turns and flips only swap and mirror, so the inverse is the transpose.
     pub(super) fn screen(&self, p: Point<Scan>) -> Pos2 {
         let turn = |u, v| self.frame.orientation.box_from_upright(u, v);
         let (origin, right, down) = (turn(0.0, 0.0), turn(1.0, 0.0), turn(0.0, 1.0));

@@ -1,4 +1,4 @@
-//! //! The histogram of the current frame, counted inside its box only.
+//! The histogram of the current frame, counted inside its box only.
 
 use egui::{Align, Button, Label, Layout, RichText, Ui};
 use glassine_engine::Overlay;

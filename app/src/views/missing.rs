@@ -1,5 +1,5 @@
-//! //! Cards over the strip: scans that are missing or do not match the session's record, and boxes that are
-//! outside their //! scan.
+//! Cards over the strip: scans that are missing or do not match the session's record, and boxes that are outside their
+//! scan.
 
 use egui::{Align, Frame, Label, Layout, Margin, RichText, ScrollArea, Ui, vec2};
 use glassine_engine::{ScanCheck, ScanState};

@@ -1,4 +1,4 @@
-//! //! Planning a scan before it is made: what a resolution gives, and which resolution a print needs.
+//! Planning a scan before it is made: what a resolution gives, and which resolution a print needs.
 
 use egui::containers::menu::{MenuButton, MenuConfig};
 use egui::{DragValue, PopupCloseBehavior, Ui};

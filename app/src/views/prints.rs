@@ -1,4 +1,4 @@
-//! //! The prints: the live positives, each directly under its box.
+//! The prints: the live positives, each directly under its box.
 
 use egui::{Align2, Color32, Rect, Role, Sense, Stroke, StrokeKind, TextStyle, Ui, WidgetInfo, pos2, vec2};
 use glassine_engine::{Overlay, PictureSide, UnitRect, ViewKey};

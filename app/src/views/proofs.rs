@@ -1,7 +1,7 @@
-//! //! Proof grids over the window: the current frame in stepped exposures, balances or mask tolerances.
+//! Proof grids over the window: the current frame in stepped exposures, balances or mask tolerances.
 //!
-//! Every picture comes from the same pipeline as the export; a click takes its step, and the grid is then
-//! built around the new state.
+//! Every picture comes from the same pipeline as the export; a click takes its step, and the grid is then built around
+//! the new state.
 
 use egui::{
     Align2, Button, Color32, Id, Key, Layout, Modal, Rect, Role, Sense, Stroke, StrokeKind, TextStyle, Ui,

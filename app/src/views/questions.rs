@@ -1,4 +1,4 @@
-//! //! Questions that the user must answer before something can continue.
+//! Questions that the user must answer before something can continue.
 
 use egui::{Button, ComboBox, Id, Key, Label, Modal, RichText, TextEdit, Ui, vec2};
 use glassine_engine::ScanReading;
@@ -153,8 +153,8 @@ fn format_row_ui(ui: &mut Ui, format_id: &mut Option<String>) {
     });
 }
 
-/// Choices that rarely differ from what the files say; page, infrared file and other gammas are set once the
-/// scans are open.
+/// Choices that rarely differ from what the files say; page, infrared file and other gammas are set once the scans are
+/// open.
 fn reading_rows_ui(ui: &mut Ui, reading: &mut ScanReading) {
     let encodings = [
         (EncodingChoice::Auto, "as the file says"),

@@ -1,4 +1,4 @@
-//! //! Divides the window into its parts.
+//! Divides the window into its parts.
 
 use egui::{
     CentralPanel, CursorIcon, Frame, Margin, Panel, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2,

@@ -1,4 +1,4 @@
-//! //! The scan behind the boxes: the overview, a sharper part when zoomed in, and a magnifier for corners.
+//! The scan behind the boxes: the overview, a sharper part when zoomed in, and a magnifier for corners.
 
 use egui::{Color32, Mesh, Painter, Pos2, Rect, Shape, Stroke, Ui, pos2, vec2};
 use glassine_engine::{PictureSide, UnitRect, ViewKey};
@@ -19,8 +19,7 @@ const SHARP_ABOVE: f64 = 1.25;
 const REGION_GRID_PX: u32 = 64;
 /// Pixels requested from the overview for one screen pixel.
 ///
-/// The two grids never coincide exactly; scaling down a little stays sharp, while one pixel for one would be
-/// softened.
+/// The two grids never coincide exactly; scaling down a little stays sharp, while one pixel for one would be softened.
 const OVERSAMPLING: f64 = 1.5;
 /// Most scans with a requested region at once; the others are scaled from their overview.
 const REGIONS_MAX: usize = 3;
@@ -69,9 +68,9 @@ fn paint_quad(painter: &Painter, texture: egui::TextureId, corners: [Pos2; 4]) {
 
 /// Requests the visible part of the scan at screen size, or what the magnifier shows.
 ///
-/// If the overview is too coarse, the part comes from the scan itself, for the piece with the largest visible
-/// area. Otherwise it comes from the overview, averaged down, which looks better and paints faster than a
-/// texture several times too large.
+/// If the overview is too coarse, the part comes from the scan itself, for the piece with the largest visible area.
+/// Otherwise it comes from the overview, averaged down, which looks better and paints faster than a texture several
+/// times too large.
 pub(super) fn want_sharp_region(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let pixels = f64::from(ui.ctx().pixels_per_point());
     if let Some((piece, at)) = magnified(cx, place) {

@@ -1,5 +1,5 @@
-//! //! Dialogs about a session and its file: a save that met another version, another program that works on
-//! the session, //! unsaved work of earlier runs.
+//! Dialogs about a session and its file: a save that met another version, another program that works on the session,
+//! unsaved work of earlier runs.
 
 use std::time::{Duration, UNIX_EPOCH};
 

@@ -1,4 +1,4 @@
-//! //! The status line: running work with its progress, and the last message with what to do about it.
+//! The status line: running work with its progress, and the last message with what to do about it.
 
 use egui::{
     Align, Area, Button, Frame, Id, Key, Label, Layout, Margin, ProgressBar, RichText, ScrollArea, Ui, pos2,

@@ -1,4 +1,4 @@
-//! //! Measuring a stock: what the frame shows, where it is, the result, and what to do with it.
+//! Measuring a stock: what the frame shows, where it is, the result, and what to do with it.
 
 use std::sync::Arc;
 
@@ -58,8 +58,7 @@ pub(super) fn stock_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         }
         ui.add_space(theme::GAP);
     });
-    // A command of this frame may have closed the pane or be about to measure; only the typed input is kept
-    // here.
+    // A command of this frame may have closed the pane or be about to measure; only the typed input is kept here.
     if let Some(known) = &mut cx.ui_state.colour.chart {
         *known = chart;
     }

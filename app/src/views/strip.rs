@@ -1,4 +1,4 @@
-//! //! The strip: the scan itself with its boxes, running left to right.
+//! The strip: the scan itself with its boxes, running left to right.
 
 use egui::{
     Align2, Color32, EventFilter, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, TextStyle, Ui, WidgetInfo,

@@ -1,4 +1,4 @@
-//! //! The line over the strip: what is shown, the size of the selected box, tools for boxes.
+//! The line over the strip: what is shown, the size of the selected box, tools for boxes.
 
 use egui::containers::menu::{MenuButton, MenuConfig};
 use egui::{

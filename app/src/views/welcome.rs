@@ -1,4 +1,4 @@
-//! //! The window before anything is open.
+//! The window before anything is open.
 
 use egui::{Align, Button, Layout, RichText, Ui, vec2};
 

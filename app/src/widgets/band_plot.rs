@@ -1,7 +1,7 @@
-//! //! The three tone curves that the balance wheels set: offsets of red, green and blue over log exposure.
+//! The three tone curves that the balance wheels set: offsets of red, green and blue over log exposure.
 //!
-//! Each curve has a point for each tone band. Dragging one moves its layer against the other two, and each of
-//! these moves back by half of that, because balance leaves exposure alone.
+//! Each curve has a point for each tone band. Dragging one moves its layer against the other two, and each of these
+//! moves back by half of that, because balance leaves exposure alone.
 
 use egui::accesskit::Role;
 use egui::{
@@ -165,8 +165,7 @@ impl BandPlot<'_> {
     }
 }
 
-/// Warm and magenta of a band after the point of one layer was moved to an offset; the two other layers give
-/// way.
+/// Warm and magenta of a band after the point of one layer was moved to an offset; the two other layers give way.
 pub fn pulled(look: &Look, curves: &[ToneCurve; 3], band: Band, layer: usize, offset_log: f64) -> [f64; 2] {
     let Some(idx) = Band::TONES.into_iter().position(|tone| tone == band) else { return [0.0; 2] };
     let change = offset_log - curves[layer].offsets_log()[idx];

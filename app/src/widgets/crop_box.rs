@@ -1,4 +1,4 @@
-//! //! A box on the strip: which part of it the pointer holds, what a drag does, and how it is drawn.
+//! A box on the strip: which part of it the pointer holds, what a drag does, and how it is drawn.
 
 use egui::{Color32, CursorIcon, Painter, Pos2, Shape, Stroke, Vec2, pos2};
 use glassine_raster::{Point, Scan, TiltedBox};
@@ -112,8 +112,7 @@ fn distance_to_segment(at: Pos2, a: Pos2, b: Pos2) -> f32 {
     at.distance(a + side * t)
 }
 
-/// The box a drag requests, before the guard limits it: `from` is where the pointer went down, `to` where it
-/// is now.
+/// The box a drag requests, before the guard limits it: `from` is where the pointer went down, `to` where it is now.
 pub fn dragged(before: &TiltedBox, part: BoxPart, from: Point<Scan>, to: Point<Scan>) -> TiltedBox {
     let (dx, dy) = (to.x - from.x, to.y - from.y);
     match part {

@@ -1,7 +1,7 @@
-//! //! A horizontal slider that shows its default, an optional recommended value, and how far it was moved.
+//! A horizontal slider that shows its default, an optional recommended value, and how far it was moved.
 //!
-//! Showing it never changes a value. One drag is one gesture: begin, any number of values, commit; Escape
-//! undoes the drag. Keys held down are one gesture too.
+//! Showing it never changes a value. One drag is one gesture: begin, any number of values, commit; Escape undoes the
+//! drag. Keys held down are one gesture too.
 
 use egui::accesskit::{Action, ActionData};
 use egui::{

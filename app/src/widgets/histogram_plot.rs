@@ -1,7 +1,7 @@
-//! //! The histogram: three curves, and how much is clipped at either end of each channel.
+//! The histogram: three curves, and how much is clipped at either end of each channel.
 //!
-//! It is readable without seeing colours: every curve carries its letter, clipping is written out in figures,
-//! and an arrow and bold text mark a channel that clips, not colour alone.
+//! It is readable without seeing colours: every curve carries its letter, clipping is written out in figures, and an
+//! arrow and bold text mark a channel that clips, not colour alone.
 
 use egui::epaint::{Mesh, Vertex, WHITE_UV};
 use egui::{
@@ -12,8 +12,8 @@ use glassine_film::Histogram;
 
 use crate::theme::{self, Palette};
 
-/// Share of pixels from which clipping deserves a warning. Source: ours; a thousandth of the picture is about
-/// the size of a visible spot.
+/// Share of pixels from which clipping deserves a warning.
+/// Source: ours; a thousandth of the picture is about the size of a visible spot.
 pub const WARN_SHARE: f64 = 0.001;
 
 const LETTERS: [&str; 3] = ["R", "G", "B"];
@@ -125,8 +125,7 @@ fn paint_ground(painter: &Painter, plot: Rect, p: &Palette) {
     }
 }
 
-/// Height of the tallest bin that is not an end: the ends may hold a spike that would flatten everything
-/// else.
+/// Height of the tallest bin that is not an end: the ends may hold a spike that would flatten everything else.
 fn tallest(histogram: &Histogram) -> f32 {
     let inner = histogram.bins.iter().flat_map(|bins| &bins[1..255]);
     let most = inner.copied().max().unwrap_or(0);
@@ -205,8 +204,8 @@ fn paint_letters(
     }
 }
 
-/// Fill colour of a curve: overlapping fills add up to grey on a dark ground and cover each other evenly on a
-/// light one.
+/// Fill colour of a curve: overlapping fills add up to grey on a dark ground and cover each other evenly on a light
+/// one.
 fn wash(colour: Color32, dark: bool) -> Color32 {
     if dark {
         let [r, g, b, _] = colour.gamma_multiply(0.36).to_array();

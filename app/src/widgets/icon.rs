@@ -1,4 +1,4 @@
-//! //! Small drawn signs for buttons without room for a word. Each button still has a name and a tool tip.
+//! Small drawn signs for buttons without room for a word. Each button still has a name and a tool tip.
 
 use egui::{
     Color32, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke, Ui, Vec2, WidgetInfo, pos2, vec2,

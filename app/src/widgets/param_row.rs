@@ -1,7 +1,7 @@
-//! //! One row of the settings: label, fader, number, reset to the default.
+//! One row of the settings: label, fader, number, reset to the default.
 //!
-//! Rows of frame values are generated from [`ParamSpec`]; rows of strip values are described by hand. Showing
-//! a row never changes a value, even if it is outside the range of the fader.
+//! Rows of frame values are generated from [`ParamSpec`]; rows of strip values are described by hand. Showing a row
+//! never changes a value, even if it is outside the range of the fader.
 
 use egui::{
     Align, DragValue, Layout, Rect, Response, RichText, Sense, Shape, Stroke, Ui, UiBuilder, WidgetInfo,

@@ -1,4 +1,4 @@
-//! //! Small parts of the panes: section heads, rows with a choice, notes, the main button.
+//! Small parts of the panes: section heads, rows with a choice, notes, the main button.
 
 use egui::accesskit::Role;
 use egui::{

@@ -1,5 +1,4 @@
-//! //! One drag with the pointer, or one press of keys held down, as one gesture: begin, any number of
-//! values, commit.
+//! One drag with the pointer, or one press of keys held down, as one gesture: begin, any number of values, commit.
 
 use egui::{Event, EventFilter, Id, InputState, Key, Response, Ui, Vec2, vec2};
 
@@ -37,8 +36,8 @@ struct Grip {
 
 /// Reads pointer and arrow keys for a value of one or two sides.
 ///
-/// `per_point` is the change for one point right and down, `step` that of one arrow key right and up. A plain
-/// click is left to the caller.
+/// `per_point` is the change for one point right and down, `step` that of one arrow key right and up. A plain click is
+/// left to the caller.
 pub fn pull_events(
     ui: &Ui,
     response: &Response,

@@ -1,4 +1,4 @@
-//! //! The balance wheel: one point on a disc, warm to the right, magenta up.
+//! The balance wheel: one point on a disc, warm to the right, magenta up.
 //!
 //! The disc is grey like every surface; only a thin rim shows the direction of each colour. The hexagon of a
 //! ring-around uses the same directions.

@@ -1,4 +1,4 @@
-//! //! Pointer and keyboard of the tests, and the values they check.
+//! Pointer and keyboard of the tests, and the values they check.
 
 use egui::{Key, Modifiers, Pos2, Vec2};
 use egui_kittest::Harness;

@@ -1,4 +1,4 @@
-//! //! Event orders that once mixed up or lost something, one by one.
+//! Event orders that once mixed up or lost something, one by one.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;

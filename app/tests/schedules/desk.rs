@@ -1,4 +1,4 @@
-//! //! The program on a stepped host, the actions on it, and the conditions that must hold.
+//! The program on a stepped host, the actions on it, and the conditions that must hold.
 
 use std::collections::{BTreeMap, HashMap};
 use std::path::PathBuf;

@@ -1,5 +1,4 @@
-//! //! A worker without pixels or files: sessions are in memory, and every result says which session it was
-//! made from.
+//! A worker without pixels or files: sessions are in memory, and every result says which session it was made from.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -159,8 +158,7 @@ fn solve(mark: &str) -> StripSolve {
     }
 }
 
-/// Edits that put frames on a scan and solve them, as the search does: later ones name ids that earlier ones
-/// give.
+/// Edits that put frames on a scan and solve them, as the search does: later ones name ids that earlier ones give.
 fn found(session: &Session, scan: ScanId, frames: usize, mark: &str) -> Vec<Edit> {
     let frame = |idx: usize| {
         let left = 100.0 + 700.0 * idx as f64;

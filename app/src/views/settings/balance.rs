@@ -1,5 +1,4 @@
-//! //! Balance: a wheel for each tone band, the three tone curves that result, and tools that set the
-//! balance.
+//! Balance: a wheel for each tone band, the three tone curves that result, and tools that set the balance.
 
 use egui::{Button, Ui, vec2};
 use glassine_film::Param;

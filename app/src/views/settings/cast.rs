@@ -1,5 +1,4 @@
-//! //! The cast correction that the solve offers: its size, the frame without and with it, and how much of it
-//! is applied.
+//! The cast correction that the solve offers: its size, the frame without and with it, and how much of it is applied.
 //!
 //! None of it is applied until the user moves the slider or presses the button.
 
@@ -25,8 +24,8 @@ const PICTURE_HEIGHT: f32 = 92.0;
 /// Numbers of the two pictures among the proofs of a frame; grids use lower numbers.
 const WITHOUT: u16 = 100;
 const WITH: u16 = 101;
-/// Confidence of a solved balance below which the user should check it. Source: ours; frames without a grey
-/// of their own solve below it.
+/// Confidence of a solved balance below which the user should check it.
+/// Source: ours; frames without a grey of their own solve below it.
 pub(in crate::views) const LOW_CONFIDENCE: f64 = 0.5;
 
 /// Whether the colour of a frame was solved from little evidence.

@@ -1,4 +1,4 @@
-//! //! Cleaning: on or off, how much counts as dust, what was found, the brush, and ways to view it.
+//! Cleaning: on or off, how much counts as dust, what was found, the brush, and ways to view it.
 
 use std::sync::Arc;
 

@@ -1,4 +1,4 @@
-//! //! What the strip shares: kind of film, format, stock, film base, mask tolerance, dye unmixing, balance.
+//! What the strip shares: kind of film, format, stock, film base, mask tolerance, dye unmixing, balance.
 
 use egui::{Button, DragValue, Label, RichText, Role, TextEdit, Ui, WidgetInfo};
 use glassine_film::{BalanceMode, FilmKind, Stock, default_stock, shipped_stocks};
@@ -16,8 +16,7 @@ use crate::widgets::parts::{
 };
 use crate::widgets::pull::PullEvent;
 
-/// Range of a typed base density; film is never clearer than open light, nor denser than a scanner can
-/// measure.
+/// Range of a typed base density; film is never clearer than open light, nor denser than a scanner can measure.
 const BASE_RANGE_D: (f64, f64) = (-0.5, 4.0);
 /// Recommended tolerance of a typed base, whose spread is unknown.
 const TYPED_TOLERANCE_D: f64 = 0.03;
@@ -115,8 +114,7 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     });
 }
 
-/// A custom frame size, along by across the strip; taken when the user leaves the field and the size is
-/// valid.
+/// A custom frame size, along by across the strip; taken when the user leaves the field and the size is valid.
 fn own_size_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     const NAME: &str = "own frame size";
     ui.horizontal(|ui| {

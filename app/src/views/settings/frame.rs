@@ -1,5 +1,4 @@
-//! //! Settings of each frame: rows generated from the table of adjustable values, with the facts that belong
-//! to them.
+//! Settings of each frame: rows generated from the table of adjustable values, with the facts that belong to them.
 
 use std::sync::Arc;
 

@@ -1,4 +1,4 @@
-//! //! The settings column: what the strip shares, what each frame has, what is written.
+//! The settings column: what the strip shares, what each frame has, what is written.
 
 mod balance;
 mod cast;

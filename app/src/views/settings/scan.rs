@@ -1,4 +1,4 @@
-//! //! How the current scan is read: encoding, fourth sample, page, infrared file.
+//! How the current scan is read: encoding, fourth sample, page, infrared file.
 
 use egui::{DragValue, Ui};
 use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, StrayLightChoice};
@@ -114,8 +114,7 @@ fn stray_light_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
     }
 }
 
-/// Applies the number only when the user leaves or releases the field, because each change reads the scan
-/// again.
+/// Applies the number only when the user leaves or releases the field, because each change reads the scan again.
 fn gamma_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef, gamma: f64) {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;

@@ -1,4 +1,4 @@
-//! //! Size of the current frame when written: pixels, file size, and how large it prints.
+//! Size of the current frame when written: pixels, file size, and how large it prints.
 
 use egui::Ui;
 use glassine_raster::MM_PER_INCH;
