@@ -14,7 +14,7 @@ pub enum Section {
     Clean,
     /// Sharpening.
     Sharpen,
-    /// Colour space and rendering of the output.
+    /// Kind, colour space and rendering of the output.
     Output,
 }
 
