@@ -1,4 +1,4 @@
-//! The end of a program that can't go on: in words and with an exit code.
+//! Ends the program with a message and an exit code when it cannot continue.
 
 #[cfg(unix)]
 use std::{
@@ -10,25 +10,25 @@ use std::{
 #[cfg(unix)]
 use signal_hook::{consts::SIGABRT, flag::register_conditional_shutdown};
 
-/// Exit code of a program that got no memory to go on, as of one that did a part of its work.
+/// Exit code of a program that ran out of memory; a command that did only part of its work returns the same.
 const CODE: i32 = 1;
 
-/// Stands below the line in which the standard library says what happened.
+/// Printed below the line in which the standard library gives the reason.
 const ADVICE: &str = "error: the program can't go on, for the reason in the line above; if memory ran out, close other \
                       programs, or work on fewer or smaller scans at a time; finished files are kept, and nothing \
                       unfinished has a final name\n";
 
-/// End the program with advice and code 1 where it would die by SIGABRT.
+/// Ends the program with advice and code 1 where it would die by SIGABRT.
 ///
-/// Large buffers are asked for and refused in words, but the standard library aborts when a small allocation fails, and
-/// stable Rust has no hook for that. A panic is no abort: it unwinds, and is caught and told. The standard library prints
-/// the reason of every abort before (a failed allocation, a second panic while one unwinds), so that this hides no defect;
-/// only the core dump is missing.
+/// Large buffers are requested in a way that reports refusal as an error, but the standard library aborts when a small
+/// allocation fails, and stable Rust has no hook for that. A panic is not an abort: it unwinds, and is caught and
+/// reported. The standard library prints the reason before every abort (a failed allocation, a second panic during
+/// unwinding), so this hides no defect; only the core dump is missing.
 #[cfg(unix)]
 pub fn end_in_words() {
     let at_once = Arc::new(AtomicBool::new(true));
     drop(register_conditional_shutdown(SIGABRT, CODE, Arc::clone(&at_once)));
-    // Without the thread, the exit code and the line of the standard library have to do.
+    // If the thread cannot start, only the exit code and the standard library's line remain.
     if begin().is_ok() {
         at_once.store(false, Ordering::SeqCst);
         // Handlers are called in the order of registration.
@@ -36,21 +36,23 @@ pub fn end_in_words() {
     }
 }
 
-/// Elsewhere an abort ends the program as the system does it.
+/// On other systems the system handles an abort.
 #[cfg(not(unix))]
 pub fn end_in_words() {}
 
-/// Start the thread that writes the advice. A signal handler may do next to nothing: it wakes the thread, and waits in a
-/// write to a pipe that is full for ever, until the thread ends the program.
+/// Starts the thread that writes the advice.
+///
+/// A signal handler may do almost nothing: it wakes the thread, then blocks on a write to a pipe that stays full, until
+/// the thread ends the program.
 #[cfg(unix)]
 fn begin() -> io::Result<()> {
     use signal_hook::low_level::{exit, pipe};
     use std::os::fd::AsFd as _;
-    /// The thread calls the system and nothing else.
+    /// Small, because the thread only makes system calls.
     const STACK_BYTES: usize = 64 << 10;
 
     let (mut woken, mut wake) = std::os::unix::net::UnixStream::pair()?;
-    // The standard handle has a lock, which the thread that aborts may hold.
+    // A duplicate: the standard handle has a lock, which the aborting thread may hold.
     let mut told = std::fs::File::from(io::stderr().as_fd().try_clone_to_owned()?);
     let (unread, mut full) = io::pipe()?;
     let waiting = full.try_clone()?;
@@ -68,11 +70,12 @@ fn begin() -> io::Result<()> {
         drop(unread);
     };
     std::thread::Builder::new().name("glassine-aborts".to_owned()).stack_size(STACK_BYTES).spawn(tell)?;
-    // The start of a thread allocates.
+    // Wait until the thread runs, because starting it allocates.
     wake.read_exact(&mut [0])?;
     pipe::register(SIGABRT, wake)?;
     pipe::register(SIGABRT, waiting)?;
-    // Registered, it would come back from a full pipe at once.
+    // Make the full pipe block only after registration: the registration makes its descriptor non-blocking, so the
+    // handler's write would return at once.
     rustix::fs::fcntl_setfl(&full, flags)?;
     Ok(())
 }

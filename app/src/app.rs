@@ -1,7 +1,7 @@
 //! The program: one session with its history, the jobs that work for it, and what the window shows of both.
 //!
-//! `logic` drains job events, carries out commands once a frame and asks for the pictures the views showed; `ui` only
-//! draws. Everything here runs without a window too, so tests drive the same program.
+//! `logic` drains job events, carries out commands once a frame and requests the pictures the views showed; `ui` only
+//! draws. Everything here also runs without a window, so tests drive the same program.
 
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
@@ -25,36 +25,35 @@ use crate::{keys, theme, views};
 
 /// Time for job events in one frame.
 const DRAIN_BUDGET: Duration = Duration::from_millis(4);
-/// Longest wait of what a command changes in the window for the picture that it changes too.
+/// Longest time that a change in the window waits for the picture it changes too, so that one frame shows both.
 const PICTURE_WAIT: Duration = Duration::from_millis(24);
 /// Work that takes longer than this is shown with its progress, seconds.
 /// Source: the flow of thought stays unbroken for about a second (Nielsen 1993, after Miller 1968).
 const GLANCE_S: f64 = 1.0;
-/// What the status line says of an exact count.
+/// Label of an exact count in the status line.
 const COUNT_LABEL: &str = "counting every pixel";
 /// Messages kept in the list.
 const MAX_NOTICES: usize = 50;
 
-/// What the program is started with.
+/// Options the program starts with.
 #[derive(Debug, Clone, Default)]
 pub struct AppOptions {
-    /// Jobs run inside `logic` instead of on threads of their own: for tests and for pictures of the window.
+    /// Jobs run inside `logic` instead of on their own threads: for tests and for pictures of the window.
     pub inline_jobs: bool,
     /// Session file or scans to open.
     pub open: Vec<PathBuf>,
     /// Folder of the demo session.
     pub demo_folder: Option<PathBuf>,
-    /// Open the demo session when nothing else is asked for.
+    /// Open the demo session if no file is given.
     pub begin_with_demo: bool,
     /// Light surround.
     pub light: bool,
-    /// The system asked the program to end.
+    /// Whether the system asked the program to end.
     pub end_signal: EndSignal,
-    /// Tell how long the start took, then close.
+    /// Report how long the start took, then close.
     pub start_watch: Option<StartWatch>,
 }
 
-/// The program.
 pub struct GlassineApp {
     pub(crate) history: History,
     pub(crate) jobs: JobHost,
@@ -66,15 +65,15 @@ pub struct GlassineApp {
     pub(crate) commands: Vec<Command>,
     pub(crate) files: Files,
     pub(crate) scheduler: Scheduler,
-    /// The session when the gesture under way began: boxes are sized from there.
+    /// The session when the current gesture began; boxes are sized from there.
     pub(crate) gesture_start: Option<Session>,
-    /// Until when further key presses belong to the same step.
+    /// Until when further key presses belong to the same undo step.
     pub(crate) nudging_until: Option<f64>,
-    /// Names the session under work: results for another one are dropped.
+    /// Identifies the current session: results for another one are dropped.
     pub(crate) key: SessionKey,
-    /// Results of jobs that wait for the end of a gesture.
+    /// Job results that wait for the end of a gesture.
     pub(crate) waiting: Vec<Waiting>,
-    /// Seconds of the window's clock.
+    /// The window's clock, seconds.
     pub(crate) now: f64,
 }
 
@@ -85,7 +84,7 @@ impl std::fmt::Debug for GlassineApp {
 }
 
 impl GlassineApp {
-    /// The program over this job host. With `options.inline_jobs` the host must be an inline one.
+    /// Makes the program over this job host. With `options.inline_jobs` the host must be an inline one.
     pub fn new(jobs: JobHost, picker: Box<dyn FilePicker>, options: AppOptions) -> Self {
         let mut app = Self {
             history: History::new(Session::default()),
@@ -123,7 +122,6 @@ impl GlassineApp {
         self.history.current()
     }
 
-    /// The history of the session.
     pub fn history(&self) -> &History {
         &self.history
     }
@@ -138,42 +136,39 @@ impl GlassineApp {
         &self.ui_state
     }
 
-    /// Finished pictures.
     pub fn previews(&self) -> &PreviewStore {
         &self.previews
     }
 
-    /// Names the session under work.
+    /// Identifies the current session.
     pub fn session_key(&self) -> SessionKey {
         self.key
     }
 
-    /// The jobs of the session.
     pub fn jobs(&mut self) -> &mut JobHost {
         &mut self.jobs
     }
 
-    /// Show these places, as the views do while they are drawn.
+    /// Requests these pictures, as the views do while they are drawn.
     pub fn show(&mut self, wants: Wants) {
         self.ui_state.wants = wants;
     }
 
-    /// Whether nothing is queued or under way.
+    /// Whether nothing is queued or running.
     pub fn is_idle(&self) -> bool {
         self.commands.is_empty() && self.jobs.is_idle()
     }
 
-    /// Put a session under work that is in no file yet.
+    /// Makes a session current that is not in a file yet.
     pub fn set_session(&mut self, session: Session) {
         self.begin_session(session, None, false);
     }
 
-    /// Ask for something, as a view does.
     pub fn push(&mut self, command: Command) {
         self.commands.push(command);
     }
 
-    /// Drain jobs, read keys, carry out commands, ask for pictures. Once a frame, before [`Self::ui`].
+    /// Drains jobs, reads keys, carries out commands and requests pictures. Once a frame, before [`Self::ui`].
     pub fn logic(&mut self, ctx: &Context) {
         self.now = ctx.input(|input| input.time);
         if ctx.input(|input| input.raw.events.contains(&egui::Event::WindowFocused(true))) {
@@ -195,7 +190,7 @@ impl GlassineApp {
         }
     }
 
-    /// Carry out what was asked for, and ask for the pictures that this needs.
+    /// Carries out the queued commands and requests the pictures they need.
     fn carry_out(&mut self, ctx: &Context) {
         for command in std::mem::take(&mut self.commands) {
             self.apply_command(ctx, command);
@@ -218,7 +213,8 @@ impl GlassineApp {
         }
     }
 
-    /// Draw the window. What the views ask for is carried out at once: its pictures are made while this frame is painted.
+    /// Draws the window. What the views request is carried out at once: its pictures are made while this frame is
+    /// painted.
     pub fn ui(&mut self, ui: &mut Ui) {
         let ctx = ui.ctx().clone();
         theme::apply(&ctx, !self.ui_state.light);
@@ -238,7 +234,8 @@ impl GlassineApp {
         if !self.commands.is_empty() || self.ui_state.wants != wanted {
             self.carry_out(&ctx);
             if self.jobs.makes_previews() && !self.options.inline_jobs {
-                // The picture wakes the window when it is there: one frame shows it and what else has changed.
+                // The picture wakes the window when it arrives, so one frame shows it together with everything else
+                // that changed.
                 ctx.request_repaint_after(PICTURE_WAIT);
             } else {
                 ctx.request_repaint();
@@ -246,7 +243,7 @@ impl GlassineApp {
         }
     }
 
-    /// Work off events for a few milliseconds; returns whether there may be more.
+    /// Handles job events for a few milliseconds; returns whether there may be more.
     fn drain_jobs(&mut self) -> bool {
         let begun = Instant::now();
         while let Some(event) = self.jobs.poll() {
@@ -258,7 +255,7 @@ impl GlassineApp {
         false
     }
 
-    /// Queue a job for the session under work and show it in the status line.
+    /// Queues a job for the current session and shows it in the status line.
     pub(crate) fn submit(&mut self, job: Job) -> JobId {
         let label = job.label();
         let kind = match job {
@@ -277,7 +274,7 @@ impl GlassineApp {
         id
     }
 
-    /// Show a message.
+    /// Shows a message.
     pub(crate) fn tell(&mut self, notice: Notice) {
         if self.status.notices.last() != Some(&notice) {
             self.status.notices.push(notice);
@@ -288,7 +285,7 @@ impl GlassineApp {
         self.status.notice_open = true;
     }
 
-    /// Begin, drop or wait for exact counts of what is shown.
+    /// Starts, drops or delays the exact counts of what is shown.
     fn count_in_time(&mut self, ctx: &Context) {
         let wanted = self.counts_wanted();
         let works = |job: &JobStatus| !matches!(job.kind, JobKind::Silent | JobKind::Count);
@@ -319,7 +316,7 @@ impl GlassineApp {
         session.frames.iter().filter(|frame| is_in(&scope, frame)).map(|frame| frame.id).collect()
     }
 
-    /// Words about how long jobs will still take, and which have been under way for longer than a glance.
+    /// Updates each job's remaining time and whether it has been running for longer than [`GLANCE_S`].
     fn refresh_jobs(&mut self, ctx: &Context) {
         for job in &mut self.status.jobs {
             job.remaining = job.pace.remaining_text(self.now);
@@ -337,7 +334,7 @@ impl GlassineApp {
         self.status.is_unsaved = self.is_unsaved();
     }
 
-    /// Files dropped onto the window are opened like chosen ones.
+    /// Opens files dropped onto the window like chosen ones.
     fn collect_drops(&mut self, ctx: &Context) {
         let dropped: Vec<PathBuf> =
             ctx.input(|input| input.raw.dropped_files.iter().map(|file| file.path().to_path_buf()).collect());
@@ -346,7 +343,7 @@ impl GlassineApp {
         }
     }
 
-    /// The window was asked to close: with unsaved changes or an export under way it stays until that is answered.
+    /// Keeps the window open on a close request until the user answers about unsaved changes or a running export.
     fn hold_close(&mut self, ctx: &Context) {
         let asked = ctx.input(|input| input.viewport().close_requested());
         if asked && !self.options.end_signal.is_raised() && self.ask_before_closing() {
@@ -385,7 +382,7 @@ impl eframe::App for GlassineApp {
     }
 
     fn on_exit(&mut self, _: Option<&eframe::glow::Context>) {
-        // The job host writes it before it ends, whatever closes the window.
+        // Whatever closes the window, the job host writes the autosave before it ends.
         self.autosave_now();
     }
 

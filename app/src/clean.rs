@@ -1,4 +1,4 @@
-//! Cleaning in the window: the repair brush, what is compared, and the words that say what was found.
+//! Cleaning in the window: the repair brush, the comparison, and the words that report what was found.
 
 use glassine_engine::{Overlay, RepairSummary};
 use glassine_raster::{Point, Scan};
@@ -8,16 +8,16 @@ use crate::state::{StripTool, UiState};
 
 /// Radius of a new brush on the film: somewhat larger than most dust, millimetres.
 const BRUSH_MM: f64 = 0.15;
-/// Range of a new brush, scan pixels.
+/// Radius range of a new brush, scan pixels.
 const NEW_BRUSH_PX: (f64, f64) = (4.0, 60.0);
-/// Range of the brush, scan pixels.
+/// Radius range of the brush, scan pixels.
 pub const BRUSH_PX: (f64, f64) = (1.0, 400.0);
 const MM_PER_INCH: f64 = 25.4;
 
 /// Requests of the cleaning panes.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum CleanCommand {
-    /// The brush becomes this many times larger.
+    /// Multiply the brush radius by this factor.
     ScaleBrush(f64),
     /// Show the frame without dust repair, for comparison.
     ShowUnrepaired(bool),
@@ -25,35 +25,33 @@ pub enum CleanCommand {
     WholeStrip,
 }
 
-/// A stroke of the brush that is being drawn.
+/// A brush stroke while the user draws it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StrokeUnderWay {
-    /// On which frame.
     pub frame: FrameId,
-    /// What it will do.
+    /// What the stroke will do.
     pub kind: StrokeKind,
-    /// So far, scan pixels.
+    /// Points so far, scan pixels.
     pub points: Vec<Point<Scan>>,
 }
 
 /// What the window remembers about cleaning.
 #[derive(Debug, Clone, PartialEq)]
 pub struct CleanState {
-    /// Radius of the brush in scan pixels, once somebody chose one.
+    /// Brush radius in scan pixels, if the user set one.
     pub radius_px: Option<f64>,
-    /// Where the brush is, in the upright picture's unit square.
+    /// Brush position in the upright picture's unit square.
     pub at: (f64, f64),
-    /// The stroke being drawn.
     pub stroke: Option<StrokeUnderWay>,
     /// The brush that the large view took the keyboard for.
     pub in_hand: Option<StrokeKind>,
-    /// The stroke was dropped; nothing is drawn until the button is released.
+    /// The user cancelled the stroke; nothing is drawn until the button is released.
     pub dropped: bool,
     /// The frame is shown without repair.
     pub show_unrepaired: bool,
-    /// The key that shows it is held down.
+    /// The key for that view is held down.
     pub key_held: bool,
-    /// The sensitivity is being pulled: marks are shown meanwhile.
+    /// The user is dragging the sensitivity; marks are shown meanwhile.
     pub tuning: bool,
 }
 
@@ -82,13 +80,13 @@ impl CleanState {
         })
     }
 
-    /// Forget what belonged to another session; the brush stays as it is.
+    /// Drops everything that belonged to another session; keeps the brush radius.
     pub fn begin_session(&mut self) {
         *self = Self { radius_px: self.radius_px, ..Self::default() };
     }
 }
 
-/// What is painted over the large view: as chosen, or dust marks while they are worked on.
+/// Overlay on the large view: the chosen one, or dust marks while the user works on them.
 pub fn shown_overlay(state: &UiState) -> Overlay {
     let paints = matches!(state.tool, StripTool::Brush(StrokeKind::PaintIn | StrokeKind::PaintOut));
     match state.frame.overlay {
@@ -112,7 +110,7 @@ pub fn marks_text(summary: &RepairSummary) -> String {
     if words.is_empty() { "nothing".to_owned() } else { words.join(", ") }
 }
 
-/// A part of the picture in per cent, with as many decimals as it needs.
+/// A share of the picture in per cent, with as many decimals as it needs.
 pub fn area_text(fraction: f64) -> String {
     let percent = fraction * 100.0;
     match percent {

@@ -9,9 +9,9 @@ pub(crate) fn now_text() -> String {
     text_of(seconds)
 }
 
-/// How long ago something was, in words.
+/// How long ago `then` was, in words.
 pub(crate) fn ago_text(then: SystemTime) -> String {
-    // A file from a clock that is ahead counts as just written.
+    // A file dated in the future, from a clock that runs ahead, counts as just written.
     let seconds = SystemTime::now().duration_since(then).map_or(0, |since| since.as_secs());
     let of = |count: u64, unit: &str| format!("{count} {unit}{} ago", if count == 1 { "" } else { "s" });
     match seconds {

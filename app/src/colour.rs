@@ -1,4 +1,4 @@
-//! What the colour panes remember between frames: chosen tone band, open proof grid, grey point, chart under measurement.
+//! What the colour panes remember between frames: chosen tone band, open proof grid, grey point, chart being measured.
 
 use std::sync::Arc;
 
@@ -24,7 +24,7 @@ pub enum Band {
 impl Band {
     /// Every band, in the order shown.
     pub const ALL: [Self; 4] = [Self::All, Self::Shadows, Self::Middle, Self::Highlights];
-    /// The bands that have a point of their own on the tone curves, dark to bright.
+    /// The bands that have their own point on the tone curves, dark to bright.
     pub const TONES: [Self; 3] = [Self::Shadows, Self::Middle, Self::Highlights];
 
     /// Name shown.
@@ -37,7 +37,7 @@ impl Band {
         }
     }
 
-    /// In the middle of a sentence.
+    /// Name in the middle of a sentence.
     pub fn in_words(self) -> &'static str {
         match self {
             Self::All => "all tones",
@@ -58,7 +58,7 @@ impl Band {
     }
 }
 
-/// Pictures of one frame side by side, each with one step of a change.
+/// Kind of grid that shows one frame several times side by side, each with one step of a change.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum ProofKind {
     /// Stepped exposures.
@@ -82,7 +82,7 @@ impl ProofKind {
         }
     }
 
-    /// Steps that can be chosen: stops, CC units or densities.
+    /// Steps the user can choose: stops, CC units or densities.
     pub fn steps(self) -> [f64; 3] {
         match self {
             Self::Exposure => [0.25, 0.5, 1.0],
@@ -103,24 +103,23 @@ impl ProofKind {
     }
 }
 
-/// What a stock is measured from, as it is typed in.
+/// What a stock is measured from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum TargetKind {
-    /// Six by four patches.
+    /// A chart of six by four patches.
     #[default]
     Chart24,
     /// One row of neutral steps.
     Wedge,
 }
 
-/// A chart or wedge that is being measured.
+/// A chart or wedge being measured.
 #[derive(Debug, Clone)]
 pub struct ChartTool {
     /// The frame it is on.
     pub frame: FrameId,
     /// Outer corners of its corner patches: first, end of the first row, last, begin of the last row.
     pub corners: [Point<Scan>; 4],
-    /// What it is.
     pub kind: TargetKind,
     /// Which printing of the chart it is.
     pub edition: ChartEdition,
@@ -128,7 +127,7 @@ pub struct ChartTool {
     pub densities_text: String,
     /// Name of the new stock.
     pub name: String,
-    /// What was found, until something it depends on changes.
+    /// Last result, until something it depends on changes.
     pub report: Option<Arc<StockReport>>,
 }
 
@@ -145,11 +144,11 @@ pub struct ColourState {
     pub grey_at: (f64, f64),
     /// The grey point tool has the keyboard.
     pub grey_in_hand: bool,
-    /// Side of the square that is averaged, scan pixels.
+    /// Side of the averaged square, scan pixels.
     pub grey_side_px: f64,
     /// The chart measured before, so that its corners need not be placed again.
     pub last_chart: Option<ChartTool>,
-    /// The chart under measurement; its pane takes the place of the settings.
+    /// The chart being measured; its pane replaces the settings.
     pub chart: Option<ChartTool>,
 }
 
@@ -169,14 +168,14 @@ impl Default for ColourState {
 }
 
 impl ColourState {
-    /// The step chosen for a kind of grid.
+    /// The chosen step of a kind of grid.
     pub fn proof_step(&self, kind: ProofKind) -> f64 {
         let steps = kind.steps();
         let chosen = self.proof_steps.get(kind as usize).copied().unwrap_or(1);
         steps.get(chosen).copied().unwrap_or(steps[1])
     }
 
-    /// Forget what belonged to another session; habits stay.
+    /// Drops everything that belonged to another session; keeps the user's habits.
     pub fn begin_session(&mut self) {
         self.proof = None;
         self.grey_at = (0.5, 0.5);
@@ -185,29 +184,30 @@ impl ColourState {
     }
 }
 
-/// What the colour panes ask for.
+/// Requests of the colour panes.
 #[derive(Debug, Clone, PartialEq)]
 pub enum ColourCommand {
     /// Open or close a proof grid.
     ShowProofs(Option<ProofKind>),
-    /// Bring the selected frames to exposure and balance of this one.
+    /// Match exposure and balance of the selected frames to this one.
     MatchTo(FrameId),
-    /// Open the pane that measures a stock on the frame under work, or close it.
+    /// Open the pane that measures a stock on the current frame, or close it.
     ShowChart(bool),
     /// Fit a stock to the chart.
     MeasureStock,
     /// Use the measured stock.
     UseStock {
-        /// For every strip of this kind of film, not only that of the chart.
+        /// For every strip of this kind of film, not only the chart's strip.
         everywhere: bool,
     },
-    /// Ask where the measured stock is to be written.
+    /// Ask where to write the measured stock.
     AskSaveStock,
     /// Ask for a stock file.
     AskLoadStock,
 }
 
-/// Values of the steps of a wedge as typed: numbers with decimal point or comma, separated by blanks or semicolons.
+/// Parses the typed densities of a wedge's steps: numbers with decimal point or comma, separated by blanks or
+/// semicolons.
 pub fn parse_densities(text: &str) -> Option<Vec<f64>> {
     let parts = text.split(|c: char| c.is_whitespace() || c == ';').filter(|part| !part.is_empty());
     let numbers: Option<Vec<f64>> = parts

@@ -1,4 +1,4 @@
-//! Everything the window can ask for, as values: views push commands, only the app carries them out.
+//! Everything the window can request, as values: views push commands, only the app carries them out.
 
 use std::path::PathBuf;
 
@@ -16,30 +16,29 @@ use crate::state::StripTool;
 pub enum GesturePhase {
     /// The pointer went down; the label names the undo step.
     Begin(String),
-    /// It was released.
+    /// The pointer was released.
     Commit,
     /// Escape was pressed.
     Cancel,
 }
 
-/// How the selection changes.
+/// How a click changes the selection.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum SelectHow {
     /// Only this frame.
     Only,
-    /// Added or taken out.
+    /// Add this frame or remove it.
     Toggle,
     /// Everything up to this frame.
     Range,
 }
 
-/// Proportion that boxes keep while they are sized.
+/// Proportion that boxes keep while the user sizes them.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub enum AspectLock {
-    /// Any.
     #[default]
     Free,
-    /// That of the strip's format.
+    /// The proportion of the strip's format.
     Format,
     /// A paper or screen proportion, long to short; it follows the box's own longer side.
     Print(u16, u16),
@@ -68,63 +67,60 @@ impl AspectLock {
     }
 }
 
-/// What has to be answered before something goes on.
+/// A question the user must answer before something can continue.
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub enum Question {
-    /// There are unsaved changes; what to do after they are saved or dropped.
+    /// There are unsaved changes; what to do once they are saved or discarded.
     Unsaved(Leaving),
-    /// The window was to be closed while an export is under way.
+    /// The user tried to close the window during an export.
     Exporting,
-    /// No file dialog on this system: a path is typed.
+    /// No file dialog on this system: the user types a path.
     TypePath {
-        /// What it is for.
         purpose: PathPurpose,
         /// The text so far.
         text: String,
     },
-    /// What film new scans hold.
+    /// Which film new scans hold.
     NewSession {
-        /// The scan files.
         scans: Vec<PathBuf>,
-        /// What film it is; recognised when not given.
+        /// Kind of film; recognised when not given.
         film: Option<FilmKind>,
         /// Format, if known.
         format_id: Option<String>,
-        /// How the files are read.
+        /// How to read the files.
         reading: ScanReading,
         /// Each file holds one frame.
         one_frame_per_file: bool,
-        /// Add to the session under work instead of starting a new one.
+        /// Add to the current session instead of starting a new one.
         add: bool,
     },
 }
 
-/// What waits behind the question about unsaved changes.
+/// What follows once the question about unsaved changes is answered.
 #[derive(Debug, Clone)]
 pub enum Leaving {
     /// Close the window.
     Close,
-    /// Open this session file.
+    /// Open these files.
     Open(Vec<PathBuf>),
-    /// Make a session of scans.
+    /// Make a session from scans.
     NewSession(Box<NewSessionRequest>),
     /// Open the demo session.
     OpenDemo,
-    /// Show a session that was opened while the one under work changed.
+    /// Show a session that was opened while the current one changed.
     Show(Box<Arrived>),
 }
 
 /// A session that was opened or made and is not shown yet.
 #[derive(Debug, Clone)]
 pub struct Arrived {
-    /// The session.
     pub made: MadeSession,
-    /// Its scans have no frames yet: what is known about them.
+    /// What is known about its scans, if they have no frames yet.
     pub find: Option<NewSessionRequest>,
 }
 
-/// What a path is asked for.
+/// What the user is asked a path for.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PathPurpose {
     /// Session files or scans to open.
@@ -137,20 +133,19 @@ pub enum PathPurpose {
     SaveStock,
     /// A stock file to load.
     LoadStock,
-    /// Folder in which missing scans are looked for.
+    /// Folder to search for missing scans.
     ScanFolder,
     /// The infrared file of a scan.
     Infrared(ScanId),
 }
 
-/// An answer to a [`Question`].
 #[derive(Debug, Clone, PartialEq)]
 pub enum Answer {
-    /// Save first, then go on; use the typed path; make the session.
+    /// Save first, then continue; use the typed path; make the session.
     Yes,
-    /// Go on without saving.
+    /// Continue without saving.
     No,
-    /// Stay.
+    /// Do nothing.
     Cancel,
 }
 
@@ -158,28 +153,25 @@ pub enum Answer {
 #[derive(Debug, Clone)]
 #[non_exhaustive]
 pub enum Command {
-    /// Change the session. Boxes are held by the guard before the edit is applied.
+    /// Change the session. The guard limits boxes before the edit is applied.
     Edit(Edit),
-    /// Several changes of the session as one (inside a gesture they are previewed).
+    /// Make several changes of the session as one step (inside a gesture they are previewed).
     EditAll {
         /// Label of the step.
         label: String,
-        /// In order.
         edits: Vec<Edit>,
     },
-    /// Something the cleaning panes ask for.
+    /// Request of the cleaning panes.
     Clean(CleanCommand),
-    /// Something the colour panes ask for.
+    /// Request of the colour panes.
     Colour(ColourCommand),
     /// Begin, finish or drop a gesture.
     Gesture(GesturePhase),
     /// Set one value of every selected frame (inside a gesture it is previewed).
     SetParam(Param, f64),
-    /// Put a value of the selected frames back to its default.
+    /// Reset a value of the selected frames to its default.
     ResetParam(Param),
-    /// Take back a step.
     Undo,
-    /// Do it again.
     Redo,
     /// Select a frame.
     Select(FrameId, SelectHow),
@@ -196,12 +188,12 @@ pub enum Command {
     },
     /// Move the right and the lower edge of the selected boxes, as the strip view shows them.
     Grow {
-        /// Wider.
+        /// Change in width.
         dw_px: f64,
-        /// Higher.
+        /// Change in height.
         dh_px: f64,
     },
-    /// Put one box in a place, held by the guard.
+    /// Place one box, limited by the guard.
     PlaceBox(FrameId, TiltedBox),
     /// Proportion that boxes keep while they are sized; the selected boxes take it at once.
     SetAspect(AspectLock),
@@ -211,20 +203,18 @@ pub enum Command {
     Distribute,
     /// Turn the selected boxes so that this line on the scan becomes level.
     Straighten {
-        /// One end.
         from: Point<Scan>,
-        /// The other.
         to: Point<Scan>,
     },
     /// Choose what the pointer does on the strip.
     SetTool(StripTool),
-    /// Flip every picture of the strip under work: film scanned from its other side.
+    /// Flip every picture of the current strip: film scanned from its other side.
     FlipStrip,
-    /// Hold the selected boxes inside the image area, or not.
+    /// Whether the guard keeps the selected boxes inside the image area.
     SetHeld(bool),
-    /// Leave the selected frames out of the export, or not.
+    /// Whether the export leaves out the selected frames.
     SetSkipped(bool),
-    /// Number all frames from here.
+    /// Number all frames, starting here.
     Renumber(u32),
     /// Turn the selected boxes about their centres.
     TurnBoxes {
@@ -237,15 +227,15 @@ pub enum Command {
     FlipHorizontally,
     /// Flip the selected pictures top to bottom.
     FlipVertically,
-    /// A new box on the strip under work.
+    /// Add a box to the current strip.
     AddFrame,
-    /// A copy of the selected box on the next position along the strip.
+    /// Copy the selected box to the next position along the strip.
     DuplicateFrame,
-    /// Take the selected frames out.
+    /// Delete the selected frames.
     DeleteFrames,
-    /// Remember the look of the selected frame.
+    /// Copy the look of the selected frame.
     CopyLook,
-    /// Give the remembered look to the selected frames.
+    /// Give the copied look to the selected frames.
     PasteLook(Vec<ParamGroup>),
     /// Ask for files to open.
     AskOpen,
@@ -253,15 +243,15 @@ pub enum Command {
     Open(Vec<PathBuf>),
     /// Open the demo session.
     OpenDemo,
-    /// Save, asking for a name when there is none.
+    /// Save, asking for a name if the session has none.
     Save,
     /// Save under another name.
     AskSaveAs,
     /// Save under this name.
     SaveAs(PathBuf),
-    /// Save over the version of another program after a conflict; that one is kept under a name of its own.
+    /// After a conflict, save over the other program's version, which is kept under its own name.
     TakeOver,
-    /// Leave a save conflict as it is: nothing is written.
+    /// Leave a save conflict unresolved: nothing is written.
     LeaveConflict,
     /// Open the session again, now that the program that held it has closed it.
     WorkOnIt,
@@ -269,11 +259,11 @@ pub enum Command {
     DiscardAutosave(PathBuf),
     /// Show or hide the list of unsaved work of earlier runs.
     ShowUnsavedWork(bool),
-    /// Ask for a folder in which missing scans are looked for.
+    /// Ask for a folder to search for missing scans.
     AskScanFolder,
-    /// Look at once whether the scans are what the session knows of them.
+    /// Check at once whether the scans still match the session's record of them.
     CheckScans,
-    /// Read a scan with these choices from now on, as its file is now.
+    /// Read a scan with these choices from now on, from the present content of its file.
     ReadScan {
         /// Label of the undo step.
         label: String,
@@ -284,9 +274,8 @@ pub enum Command {
     AskInfrared(ScanId),
     /// Find the frames of a scan.
     FindFrames {
-        /// Which scan.
         scan: ScanId,
-        /// What film it is.
+        /// Kind of film.
         film: FilmKind,
         /// Format, if known.
         format_id: Option<String>,
@@ -297,20 +286,19 @@ pub enum Command {
     SolveStrip(StripId),
     /// Make the area around a scan point of a frame neutral.
     GreyPoint {
-        /// Which frame.
         frame: FrameId,
-        /// Middle of the averaged square.
+        /// Centre of the averaged square.
         center: Point<Scan>,
         /// Half its side, scan pixels.
         radius_px: f64,
     },
-    /// Bring the other selected frames to the exposure and balance of the one shown large.
+    /// Match exposure and balance of the other selected frames to the one shown large.
     MatchFrames,
     /// Show the base pixels on the strip.
     ShowBasePixels(bool),
     /// Overlay of the large view.
     SetOverlay(Overlay),
-    /// Hold to see the frame before its settings.
+    /// Show the frame before its settings, while a key or button is held.
     ShowBefore(bool),
     /// Fit the frame in its view, or show scan pixels one to one.
     SetLoupe(bool),
@@ -318,38 +306,36 @@ pub enum Command {
     ShowExport(bool),
     /// Ask for the target folder.
     AskExportFolder,
-    /// Show the whole strip under work.
+    /// Show the whole current strip.
     FitStrip,
     /// Show every strip of the session.
     FitAll,
     /// Show the strip larger (above 1) or smaller.
     ZoomStrip(f64),
-    /// One piece for each strip, or whole scans.
+    /// Show whole scans instead of one piece for each strip.
     ShowWholeScans(bool),
     /// Show or hide the list of messages.
     ShowNotices(bool),
     /// Ask this in the window.
     Ask(Question),
-    /// Answer the question that waits.
+    /// Answer the open question.
     Answer(Answer),
-    /// Close the window, asking when there are unsaved changes.
+    /// Close the window, asking if there are unsaved changes.
     Quit,
-    /// Export settings changed.
+    /// Change the export settings.
     SetOutput(OutputSettings),
-    /// Export.
     Export {
-        /// Which frames.
         scope: FrameScope,
-        /// Replace files that are there.
+        /// Replace existing files.
         replace: bool,
     },
-    /// Stop the jobs under way.
+    /// Stop the running jobs.
     CancelJobs,
     /// Count every pixel of what is shown, or stop doing so.
     CountExactly(bool),
     /// Show a message.
     Tell(Notice),
-    /// Take the message away.
+    /// Hide the message.
     DismissNotice,
     /// Light or dark surround.
     SetDark(bool),

@@ -1,7 +1,7 @@
 //! Exact counts: every pixel of a file that would be written, counted in the background once things have settled.
 //!
-//! What is counted is the frame shown large, and with the export pane open every frame it would write. A newer state
-//! replaces the count under way; nothing begins while the person works, pictures are made, or an export runs.
+//! The program counts the frame shown large, and with the export pane open every frame the export would write. A newer
+//! state replaces the running count; none starts during a gesture, while pictures are made, or during an export.
 
 use std::collections::HashMap;
 
@@ -11,22 +11,22 @@ use glassine_session::{FrameId, Session};
 
 use crate::inputs::Inputs;
 
-/// Quiet time after the last change before counting begins, seconds.
+/// Quiet time after the last change before counting starts, seconds.
 /// Source: ours; shorter than a pause to look, longer than the gaps within a series of changes.
 const SETTLED_S: f64 = 0.7;
 
-/// What is known about the exact count of a frame.
+/// State of the exact count of a frame.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum CountState<'a> {
     /// Every pixel was counted in the present state.
     Exact(&'a ExactCount),
-    /// It is being counted; the share of the frame that is done.
+    /// The count is running; the share of the frame that is done.
     Counting(f32),
-    /// It will be counted in a moment.
+    /// The count will start in a moment.
     Waiting,
-    /// The person stopped the count.
+    /// The user stopped the count.
     Stopped,
-    /// It could not be counted, and why.
+    /// The count failed, with the reason.
     Failed(&'a str),
 }
 
@@ -38,7 +38,7 @@ struct Known {
     is_fresh: bool,
 }
 
-/// A count under way.
+/// A running count.
 #[derive(Debug, Clone)]
 struct Running {
     id: JobId,
@@ -47,12 +47,12 @@ struct Running {
     is_dropped: bool,
 }
 
-/// What the desk is told about the moment.
+/// The present state of the program, as the counts need it.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Moment {
-    /// Seconds of the window's clock.
+    /// The window's clock, seconds.
     pub(crate) now_s: f64,
-    /// Something else has the machine: a gesture, pictures, an export, other work.
+    /// Something else uses the machine: a gesture, pictures, an export, other work.
     pub(crate) is_busy: bool,
 }
 
@@ -61,22 +61,21 @@ pub(crate) struct Moment {
 pub struct CountDesk {
     known: HashMap<FrameId, Known>,
     running: Option<Running>,
-    /// What is to be counted, and since when it is that.
+    /// Frames to count, unchanged since `pending_since_s`.
     pending: Vec<(FrameId, Inputs)>,
     pending_since_s: f64,
-    /// The person stopped it: nothing begins until something changes or they ask.
+    /// The user stopped it: no count starts until something changes or the user asks for one.
     is_stopped: bool,
 }
 
 impl CountDesk {
-    /// Forget everything: another session begins.
+    /// Drops everything: another session begins.
     pub(crate) fn clear(&mut self, jobs: &JobHost) {
         self.drop_running(jobs);
-        // Its job still has to end: until then no other begins.
+        // Its job still has to end; no other starts until then.
         *self = Self { running: self.running.take(), ..Self::default() };
     }
 
-    /// The exact count of a frame.
     pub fn state(&self, frame: FrameId) -> CountState<'_> {
         match self.known.get(&frame).filter(|known| known.is_fresh).map(|known| &known.count) {
             Some(Ok(count)) => return CountState::Exact(count),
@@ -103,12 +102,12 @@ impl CountDesk {
         frames.filter(|frame| self.is_known(*frame)).count()
     }
 
-    /// Whether a count is under way.
+    /// Whether a count is running.
     pub fn is_counting(&self) -> bool {
         self.running.as_ref().is_some_and(|running| !running.is_dropped)
     }
 
-    /// Whether the person stopped the count of what is shown.
+    /// Whether the user stopped the count of what is shown.
     pub fn is_stopped(&self) -> bool {
         self.is_stopped
     }
@@ -117,13 +116,13 @@ impl CountDesk {
         self.known.get(&frame).is_some_and(|known| known.is_fresh)
     }
 
-    /// The person stops the count.
+    /// Stops the count at the user's request.
     pub(crate) fn stop(&mut self, jobs: &JobHost) {
         self.is_stopped = true;
         self.drop_running(jobs);
     }
 
-    /// The person asks for it after having stopped it.
+    /// Allows counting again after [`Self::stop`].
     pub(crate) fn resume(&mut self) {
         self.is_stopped = false;
     }
@@ -135,14 +134,14 @@ impl CountDesk {
         }
     }
 
-    /// The count under way got further.
+    /// Records the progress of the running count.
     pub(crate) fn progress(&mut self, id: JobId, share: f32) {
         if let Some(running) = self.running.as_mut().filter(|running| running.id == id) {
             running.share = share;
         }
     }
 
-    /// A frame was counted.
+    /// Records the count of a frame.
     pub(crate) fn counted_one(&mut self, id: JobId, frame: FrameId, count: Result<ExactCount, Notice>) {
         let Some(running) = self.running.as_ref().filter(|running| running.id == id && !running.is_dropped)
         else {
@@ -153,14 +152,14 @@ impl CountDesk {
         }
     }
 
-    /// A count ended. One that failed begins again when something has changed, not at once.
+    /// Notes the end of a count. A failed one starts again when something has changed, not at once.
     pub(crate) fn ended(&mut self, id: JobId, has_failed: bool) {
         if let Some(running) = self.running.take_if(|running| running.id == id) {
             self.is_stopped |= has_failed && !running.is_dropped;
         }
     }
 
-    /// What an export of `session` counted while it wrote is as exact as a count of its own.
+    /// Takes over what an export of `session` counted while it wrote: as exact as a count made here.
     pub(crate) fn take_report(&mut self, session: &Session, report: &ExportReport) {
         for file in &report.written {
             let count = ExactCount {
@@ -173,9 +172,9 @@ impl CountDesk {
         }
     }
 
-    /// Look what has changed, drop a count that is out of date, and begin one when it is time.
+    /// Compares with the present state, drops an outdated count, and starts one when it is time.
     ///
-    /// Returns the job that was begun, and how long to wait until it is worth looking again.
+    /// Returns the job that was started, and how long to wait until the next call is useful.
     pub(crate) fn run(
         &mut self,
         at: &SessionAt,

@@ -1,4 +1,4 @@
-//! The demo session: its scans are made on first use, its frames found like those of any scan.
+//! The demo session: its scans are made on first use, and its frames are found like those of any scan.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -13,15 +13,15 @@ use glassine_session::{Edit, Session};
 /// Name of the demo's session file.
 const SESSION_NAME: &str = "sallow quay.session.json";
 
-/// Where the demo lies when nobody says otherwise: the cache folder of the person.
+/// Folder of the demo unless one is given: in the user's cache folder.
 pub fn default_folder() -> PathBuf {
     directories::ProjectDirs::from("", "", "glassine")
         .map_or_else(|| PathBuf::from("demo-sessions/cache"), |dirs| dirs.cache_dir().join("demo"))
 }
 
-/// The demo session of a folder: opened when it is there, made when it is not.
+/// Opens the demo session of a folder, or makes it if it does not exist.
 ///
-/// The session file lies beside its scans; what the person changed in it is kept until they remove it.
+/// The session file is beside its scans; the user's changes stay in it until the user removes the file.
 pub fn open_or_make(
     engine: &Engine,
     folder: &Path,
@@ -65,7 +65,7 @@ pub fn open_or_make(
     })
 }
 
-/// The same as a job of the window.
+/// [`open_or_make`] as a job of the window.
 pub fn job(folder: PathBuf) -> Job {
     let maker = SessionMaker(Arc::new(move |engine, cancel, progress| {
         open_or_make(engine, &folder, cancel, progress)

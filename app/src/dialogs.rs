@@ -1,8 +1,8 @@
-//! Asking for files and folders.
+//! Asks the user for files and folders.
 //!
-//! The system's own dialog runs on a thread of its own, because the call waits for the person. Some systems have no
-//! dialog at all and answer "nothing chosen" at once; that is told apart by looking for a dialog service first and by
-//! time, and the window then asks for a typed path instead. The only place that names `rfd`.
+//! The system's dialog runs on its own thread, because the call waits for the user. Some systems have no dialog and
+//! answer "nothing chosen" at once. The program detects this by first searching for a dialog service and then by timing
+//! the answer, and the window asks for a typed path instead. This is the only file that names `rfd`.
 
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
@@ -13,11 +13,11 @@ use crossbeam_channel::{Receiver, TryRecvError, bounded};
 
 use crate::command::PathPurpose;
 
-/// Nobody sees, reads and cancels a dialog faster than this: an empty answer before it means that none was shown.
+/// Shortest time in which a user could see, read and cancel a dialog: an earlier empty answer means none was shown.
 /// Source: ours; without a dialog service the answer took 5 to 11 ms, on a busy machine once more than 100 ms.
 const NO_DIALOG_WITHIN: Duration = Duration::from_millis(400);
 
-/// Endings of scan files, offered as one filter.
+/// File name extensions of scans, offered as one filter.
 pub const SCAN_ENDINGS: [&str; 5] = ["tif", "tiff", "png", "jpg", "jpeg"];
 
 impl PathPurpose {
@@ -34,7 +34,7 @@ impl PathPurpose {
         }
     }
 
-    /// What a typed path means, for the field that replaces the dialog.
+    /// Hint for the text field that replaces the dialog.
     pub fn hint(self) -> &'static str {
         match self {
             Self::Open => "path of a session file or a scan; several scans are separated by a semicolon",
@@ -48,10 +48,9 @@ impl PathPurpose {
     }
 }
 
-/// A question for the person.
+/// A request for files or a folder.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PickRequest {
-    /// What for.
     pub purpose: PathPurpose,
     /// Folder to begin in.
     pub folder: Option<PathBuf>,
@@ -59,38 +58,37 @@ pub struct PickRequest {
     pub suggested_name: String,
 }
 
-/// How it ended.
+/// How a dialog ended.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum PickOutcome {
-    /// These were chosen.
+    /// The user chose these.
     Chosen(Vec<PathBuf>),
-    /// The person changed their mind.
+    /// The user cancelled.
     Cancelled,
     /// This system showed no dialog: ask for a typed path.
     NoDialog,
 }
 
-/// The answer to a question.
+/// The answer to a request.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct PickAnswer {
-    /// What it was asked for.
+    /// Purpose of the request.
     pub purpose: PathPurpose,
-    /// How it ended.
     pub outcome: PickOutcome,
 }
 
-/// Wakes the window when an answer is there.
+/// Wakes the window when an answer has arrived.
 pub type Wake = Arc<dyn Fn() + Send + Sync>;
 
-/// Something that can ask for files. Tests answer from a list.
+/// Asks the user for files. Tests answer from a list.
 pub trait FilePicker {
-    /// Ask; the answer comes through [`Self::poll`]. A second question while one is open is ignored.
+    /// Asks; the answer comes through [`Self::poll`]. A second request while one is open is ignored.
     fn ask(&mut self, request: PickRequest, wake: Wake);
 
     /// The answer, once.
     fn poll(&mut self) -> Option<PickAnswer>;
 
-    /// Whether a question is open.
+    /// Whether a request is open.
     fn is_asking(&self) -> bool;
 }
 
@@ -108,12 +106,12 @@ impl FilePicker for SystemPicker {
         let (sender, receiver) = bounded(1);
         let purpose = request.purpose;
         let work = move || {
-            // The receiver is gone only when the window is closing; then nobody waits for the answer.
+            // The receiver is gone only when the window is closing; then the answer is not needed.
             if sender.send(show(&request)).is_ok() {
                 wake();
             }
         };
-        // On this system a dialog must be shown by the main thread.
+        // On this system the main thread must show the dialog.
         if cfg!(target_os = "macos") {
             work();
         } else if std::thread::Builder::new().name("glassine-dialog".to_owned()).spawn(work).is_err() {
@@ -139,8 +137,10 @@ impl FilePicker for SystemPicker {
     }
 }
 
-/// Whether anything on this system can show a dialog: a message bus with a portal behind it, or the helper program
-/// that is used without one. Other systems always have dialogs of their own.
+/// Whether anything on this system can show a dialog: a message bus with a portal, or the helper program used without
+/// one.
+///
+/// Only Unix systems other than macOS need this check; the others always have dialogs.
 fn has_dialog_service(variable: impl Fn(&str) -> Option<OsString>) -> bool {
     if !cfg!(all(unix, not(target_os = "macos"))) {
         return true;
@@ -190,18 +190,18 @@ fn show(request: &PickRequest) -> PickOutcome {
     }
 }
 
-/// A picker that gives prepared answers in order, for tests and for scripts without a person.
+/// A picker that gives prepared answers in order, for tests and for scripts without a user.
 #[derive(Debug, Default)]
 pub struct PreparedPicker {
-    /// Answers still to be given.
+    /// Remaining answers.
     pub answers: Vec<PickOutcome>,
-    /// Questions that were asked.
+    /// Requests so far.
     pub asked: Vec<PickRequest>,
     ready: Option<PickAnswer>,
 }
 
 impl PreparedPicker {
-    /// Answers to give, the first one first; afterwards every question counts as cancelled.
+    /// Takes the answers in order; once they run out, every request counts as cancelled.
     pub fn new(answers: Vec<PickOutcome>) -> Self {
         Self { answers, asked: Vec::new(), ready: None }
     }
@@ -224,7 +224,7 @@ impl FilePicker for PreparedPicker {
     }
 }
 
-/// The paths a person typed: separated by semicolons, quotes and blanks around them taken off, `~` expanded.
+/// The paths the user typed: separated by semicolons, without surrounding quotes and blanks, `~` expanded.
 ///
 /// `home` is the folder `~` stands for.
 pub fn typed_paths(text: &str, home: Option<&Path>) -> Vec<PathBuf> {

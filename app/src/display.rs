@@ -1,13 +1,13 @@
-//! Which display the window opens on, and which system libraries that takes.
+//! Finds which display the window opens on, and which system libraries that needs.
 
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
 
-/// What a minimal system needs for the window, as one line for a terminal.
+/// Command that installs what a minimal system lacks for the window, as one line for a terminal.
 pub(crate) const INSTALL: &str =
     "apt-get install libxcursor1 libxi6 libxkbcommon-x11-0 libegl1 libgl1-mesa-dri";
 
-/// Libraries that are loaded when a window opens on X11; the last is for drawing.
+/// Libraries that the window loads on X11; the last is for drawing.
 const X11_LIBRARIES: &[&str] = &[
     "libX11.so.6",
     "libX11-xcb.so.1",
@@ -17,27 +17,28 @@ const X11_LIBRARIES: &[&str] = &[
     "libxkbcommon-x11.so.0",
     "libEGL.so.1",
 ];
-/// The same for Wayland.
+/// Libraries that the window loads on Wayland.
 const WAYLAND_LIBRARIES: &[&str] =
     &["libwayland-client.so.0", "libwayland-egl.so.1", "libxkbcommon.so.0", "libEGL.so.1"];
-/// Folders that the dynamic loader looks into besides its cache.
+/// Folders that the dynamic loader searches besides its cache.
 const LIBRARY_FOLDERS: &[&str] = &["/lib", "/usr/lib", "/lib64", "/usr/lib64", "/usr/local/lib"];
 
-/// A display that a window can be opened on.
+/// A display that can show the window.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Display {
-    /// What the window toolkit chooses by itself.
+    /// The display the window toolkit chooses by itself.
     Usual,
     /// X11, although a Wayland variable is set.
     X11InsteadOfWayland,
 }
 
-/// Why there is none.
+/// Why there is no display.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) enum NoDisplay {
-    /// No variable names one.
+    /// No variable names a display.
     Unnamed,
-    /// A Wayland display is named, does not answer, and there is no X11 display to fall back to.
+    /// A variable names a Wayland display that does not answer, and there is no X11 display to fall back to. With the
+    /// reason.
     Stale(String),
 }
 
@@ -51,7 +52,7 @@ pub(crate) struct Named {
 }
 
 impl Named {
-    /// Those of this process.
+    /// The variables of this process.
     pub(crate) fn of_process() -> Self {
         let var = |name: &str| std::env::var_os(name).filter(|value| !value.is_empty());
         Self {
@@ -62,7 +63,7 @@ impl Named {
         }
     }
 
-    /// The display to open the window on: Wayland where it answers, otherwise X11.
+    /// The display to open the window on: Wayland if it answers and its library can be loaded, otherwise X11.
     pub(crate) fn choose(&self) -> Result<Display, NoDisplay> {
         if !cfg!(all(unix, not(target_os = "macos"))) {
             return Ok(Display::Usual);
@@ -94,7 +95,7 @@ impl Named {
         needed.iter().copied().filter(|name| library(name).is_none()).collect()
     }
 
-    /// Whether a server listens at the socket of a Wayland display.
+    /// Checks that a server listens at the socket of a Wayland display; the error says why not.
     #[cfg(unix)]
     fn answers(&self, name: &OsString) -> Result<(), String> {
         let socket = match &self.runtime_folder {
@@ -118,7 +119,7 @@ impl Named {
     }
 }
 
-/// Whether the descriptor that `WAYLAND_SOCKET` names was handed to this process.
+/// Checks that the descriptor `WAYLAND_SOCKET` names was handed to this process.
 fn inherited_socket(descriptor: &OsString) -> Result<(), String> {
     let number = descriptor.to_str().and_then(|text| text.parse::<u32>().ok());
     match number {
@@ -127,7 +128,7 @@ fn inherited_socket(descriptor: &OsString) -> Result<(), String> {
     }
 }
 
-/// Where a library lies, as far as the dynamic loader's cache and its usual folders tell.
+/// Path of a library, from the usual folders, then from the dynamic loader's cache.
 fn library(name: &str) -> Option<PathBuf> {
     let named = std::env::var_os("LD_LIBRARY_PATH").unwrap_or_default();
     let folders = std::env::split_paths(&named).chain(LIBRARY_FOLDERS.iter().map(PathBuf::from));
@@ -135,7 +136,7 @@ fn library(name: &str) -> Option<PathBuf> {
     in_folder.or_else(|| in_cache(&std::fs::read("/etc/ld.so.cache").ok()?, name))
 }
 
-/// Where a library lies after the dynamic loader's cache, which holds the paths as texts that end with a zero byte.
+/// Path of a library in the dynamic loader's cache, which stores the paths as texts ending with a zero byte.
 fn in_cache(cache: &[u8], name: &str) -> Option<PathBuf> {
     cache
         .split(|byte| *byte == 0)
@@ -163,7 +164,7 @@ mod tests {
     #[test]
     fn a_wayland_display_that_does_not_answer_gives_way_to_x11() {
         let folder = tempfile::tempdir().expect("a temporary folder");
-        // A socket file that nobody listens at any more, and one that was never there.
+        // A socket file without a listener, and one that never existed.
         drop(UnixListener::bind(folder.path().join("wayland-0")).expect("binds"));
         for name in ["wayland-0", "wayland-1"] {
             assert_eq!(

@@ -1,4 +1,4 @@
-//! What jobs report becomes part of the program, if it belongs to the session under work.
+//! Takes over what jobs report, if it belongs to the current session.
 
 use std::sync::Arc;
 
@@ -15,16 +15,14 @@ use crate::state::{JobKind, JobStatus};
 pub(crate) enum Waiting {
     /// Changes of the session.
     Edits {
-        /// The changes.
         edits: Box<JobEdits>,
-        /// They add scans, of which this is known.
+        /// What is known of the scans these changes add, if they add any.
         find: Option<NewSessionRequest>,
-        /// They are the first frames of scans: frames that the user has drawn there meanwhile stay.
+        /// These are the first frames of scans: frames the user has drawn there meanwhile stay.
         is_first_look: bool,
     },
-    /// Scans were searched that may be of one film: strips of one film are solved together.
+    /// A search of scans that may be of one film has ended: strips of one film are solved together.
     Solve {
-        /// Which scans.
         scans: Vec<ScanId>,
         /// Whether each is one frame of the same film.
         are_single_frames: bool,
@@ -32,7 +30,8 @@ pub(crate) enum Waiting {
 }
 
 impl GlassineApp {
-    /// Take a report of a job. Results for another session are dropped; what was written to disk for it is told.
+    /// Takes a job's report. Results for another session are dropped; what was written to disk for it is still
+    /// reported.
     pub(crate) fn take_event(&mut self, event: JobEvent) {
         let JobEvent { id, key, kind } = event;
         match kind {
@@ -76,12 +75,12 @@ impl GlassineApp {
             JobEventKind::Cancelled => self.job_failed(id, None),
             result if key == self.key => self.take_result(id, result),
             JobEventKind::Edits(edits) => self.drop_edits(*edits),
-            // Pictures, counts and hashes of another session are of no use any more.
+            // Pictures, counts and hashes of another session are no longer of use.
             _of_another_session => {}
         }
     }
 
-    /// Take a result for the session under work.
+    /// Takes a result for the current session.
     fn take_result(&mut self, id: JobId, kind: JobEventKind) {
         match kind {
             JobEventKind::Edits(edits) => {
@@ -125,7 +124,7 @@ impl GlassineApp {
                     self.previews.fail(view, failure.notice.to_string());
                 }
             }
-            // Taken before, whatever session they belong to.
+            // Already handled, whatever session they belong to.
             JobEventKind::Started(_)
             | JobEventKind::Progress { .. }
             | JobEventKind::SessionReady(_)
@@ -139,7 +138,7 @@ impl GlassineApp {
         }
     }
 
-    /// Changes of a session that is not under work any more.
+    /// Drops the changes of a session that is no longer current, and tells the user.
     fn drop_edits(&mut self, edits: JobEdits) {
         edits.notices.into_iter().rev().for_each(|notice| self.tell(notice));
         if !edits.edits.is_empty() {
@@ -153,7 +152,7 @@ impl GlassineApp {
         self.status.jobs.iter_mut().find(|job| job.id == id)
     }
 
-    /// Take a job off the list; gives its kind.
+    /// Removes a job from the list and returns its kind.
     fn end_job(&mut self, id: JobId) -> Option<JobKind> {
         let at = self.status.jobs.iter().position(|job| job.id == id)?;
         Some(self.status.jobs.remove(at).kind)
@@ -167,7 +166,7 @@ impl GlassineApp {
         self.solve_what_was_found(id);
     }
 
-    /// A job ended without a result, or with a part of one: it failed, or it was stopped.
+    /// Handles a job that failed or was stopped, without a result or with part of one.
     fn job_failed(&mut self, id: JobId, failure: Option<&Failure>) {
         if self.end_job(id) == Some(JobKind::Export) {
             self.export_ended(if failure.is_some() { ExportEnd::Failed } else { ExportEnd::Stopped });
@@ -186,7 +185,7 @@ impl GlassineApp {
         }
     }
 
-    /// Once several scans are searched, those of one film are solved together.
+    /// When the search of several scans has ended, queues the joint solve for those of one film.
     fn solve_what_was_found(&mut self, id: JobId) {
         if let Some((scans, are_single_frames)) = self.files.finding.remove(&id)
             && (are_single_frames || scans.len() > 1)
@@ -195,7 +194,7 @@ impl GlassineApp {
         }
     }
 
-    /// Results of jobs become undo steps, but never in the middle of a gesture.
+    /// Turns job results into undo steps, but never in the middle of a gesture.
     pub(crate) fn take_waiting(&mut self) {
         if self.history.in_gesture() {
             return;
@@ -215,7 +214,8 @@ impl GlassineApp {
         }
     }
 
-    /// Apply what a job computed to the session as it is now: parts that no longer fit are told, the rest is kept.
+    /// Applies what a job computed to the session as it is now. Parts that no longer fit are reported, the rest is
+    /// kept.
     fn take_edits(&mut self, edits: JobEdits, find: Option<NewSessionRequest>, is_first_look: bool) {
         let JobEdits { label, base, edits, notices } = edits;
         notices.into_iter().rev().for_each(|notice| self.tell(notice));
@@ -242,7 +242,7 @@ impl GlassineApp {
         self.touched();
         let added = self.session().frames.iter().map(|frame| frame.id).find(|id| !frames.contains(id));
         if added.is_some() && !(is_first_look && self.ui_state.primary.is_some()) {
-            // Frames that were just found are what the user wants to see.
+            // Newly found frames are what the user wants to see.
             self.ui_state.selected = added.into_iter().collect();
             self.ui_state.primary = added;
         }
@@ -253,7 +253,7 @@ impl GlassineApp {
         }
     }
 
-    /// Whether frames were drawn by hand on a scan whose first frames were just found. They stay, and that is told.
+    /// Whether the user drew frames on a scan whose first frames a job just found. Keeps these, and tells the user.
     fn keeps_drawn_frames(&mut self, base: &Session, edits: &[glassine_session::Edit]) -> bool {
         let searched = edits.iter().find_map(|edit| match edit {
             glassine_session::Edit::ReplaceStrips { scan, .. } => Some(*scan),

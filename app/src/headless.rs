@@ -1,4 +1,4 @@
-//! The whole window without a display: frames are run one after another and drawn by the processor.
+//! The whole window without a display: frames run one after another and are drawn by the processor.
 //!
 //! Jobs run inside the frames (the program must have been made with inline jobs), so a run always ends the same way.
 
@@ -13,10 +13,10 @@ use crate::theme;
 
 /// Time between two frames of a headless window, seconds.
 const FRAME_SECONDS: f64 = 0.1;
-/// Frames after everything is done, so that fades have ended and what waits for things to settle has been made.
+/// Frames run after everything is done, so that fades end and work that waits for things to settle is done.
 const CALM_FRAMES: usize = 12;
 
-/// A window nobody looks at.
+/// A window without a display.
 pub struct HeadlessWindow {
     ctx: Context,
     renderer: CpuRenderer,
@@ -33,15 +33,15 @@ impl std::fmt::Debug for HeadlessWindow {
 }
 
 impl HeadlessWindow {
-    /// A window of this size; `scale` is physical pixels for one point.
+    /// Makes a window of this size; `scale` is physical pixels for one point.
     pub fn new(size_points: Vec2, scale: f32) -> Self {
         let ctx = Context::default();
-        // Letters must be there before the first frame is laid out.
+        // Fonts must be loaded before the layout of the first frame.
         theme::apply(&ctx, true);
         Self { ctx, renderer: CpuRenderer::new(), size_points, scale, frames_run: 0, output: None }
     }
 
-    /// Run one frame with these input events.
+    /// Runs one frame with these input events.
     pub fn frame(&mut self, app: &mut GlassineApp, events: Vec<Event>) {
         let mut input = RawInput {
             screen_rect: Some(Rect::from_min_size(Pos2::ZERO, self.size_points)),
@@ -63,7 +63,7 @@ impl HeadlessWindow {
         self.frames_run += 1;
     }
 
-    /// Run frames until the program is idle and wants no repaint, at most `limit`; returns whether it came to rest.
+    /// Runs frames until the program is idle and wants no repaint, at most `limit`; returns whether it settled.
     pub fn settle(&mut self, app: &mut GlassineApp, limit: usize) -> bool {
         let mut calm = 0;
         for _ in 0..limit {
@@ -76,7 +76,7 @@ impl HeadlessWindow {
         false
     }
 
-    /// Whether the last frame asked for another one at once.
+    /// Whether the last frame requested another one at once.
     pub fn wants_repaint(&self) -> bool {
         let root = self.output.as_ref().and_then(|output| output.viewport_output.get(&ViewportId::ROOT));
         root.is_some_and(|root| root.repaint_delay.is_zero())
@@ -89,7 +89,7 @@ impl HeadlessWindow {
     }
 }
 
-/// Write a picture of the window as PNG.
+/// Writes a picture of the window as PNG.
 pub fn save_png(picture: &WindowPicture, path: &Path, replace: bool) -> Result<(), glassine_scanfile::Error> {
     let spec = PictureSpec {
         width_px: picture.width_px,

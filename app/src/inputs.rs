@@ -18,7 +18,7 @@ pub(crate) struct Inputs {
 }
 
 impl Inputs {
-    /// Of a frame, or of a scan alone.
+    /// Inputs of a frame, or of a scan alone.
     pub(crate) fn of(session: &Session, frame: Option<&Arc<Frame>>, scan: Option<&Arc<ScanRef>>) -> Self {
         let scan = scan.or_else(|| frame.and_then(|frame| session.context(frame)).map(|(_, scan)| scan));
         let strip = frame.and_then(|frame| session.strip(frame.strip));
@@ -42,7 +42,7 @@ impl Inputs {
         self.scan.is_some()
     }
 
-    /// Whether what was made of `other` is still right.
+    /// Whether a result made from `other` is still valid.
     pub(crate) fn same(&self, other: &Self) -> bool {
         same_by(self.frame.as_ref(), other.frame.as_ref(), same_frame)
             && same_by(self.strip.as_ref(), other.strip.as_ref(), same_strip)
@@ -53,7 +53,7 @@ impl Inputs {
     }
 }
 
-/// The same value in one place, or another that is alike.
+/// Whether both are the same object, or alike.
 fn same_by<T>(a: Option<&Arc<T>>, b: Option<&Arc<T>>, alike: impl Fn(&T, &T) -> bool) -> bool {
     match (a, b) {
         (Some(a), Some(b)) => Arc::ptr_eq(a, b) || alike(a, b),

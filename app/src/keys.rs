@@ -1,4 +1,4 @@
-//! One table of keys: what the window does on each, and what the help shows.
+//! The table of keys: what the window does on each, and what the help shows.
 
 use egui::{Context, Key, KeyboardShortcut, Modifiers};
 use glassine_engine::{FrameScope, Overlay};
@@ -21,16 +21,14 @@ pub enum Works {
     OnPictures,
 }
 
-/// Part of the help the key is shown in.
+/// Section of the help that shows the key.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum KeyGroup {
     /// Files and history.
     Session,
-    /// Moving about.
+    /// Moving between frames.
     Frames,
-    /// Boxes.
     Boxes,
-    /// Pictures.
     Pictures,
     /// What is shown.
     View,
@@ -52,37 +50,32 @@ impl KeyGroup {
     }
 }
 
-/// What a key asks for.
+/// What a key requests.
 #[derive(Debug, Clone, Copy)]
 enum Asks {
     Plain(fn() -> Command),
-    /// Depends on what is shown now.
+    /// Depends on the present state.
     Toggle(fn(&UiState) -> Command),
-    /// The box moves: right and down for one press; Shift is ten times, Alt a tenth.
+    /// Moves the box: right and down for one press; Shift is ten times, Alt a tenth.
     Nudge(f64, f64),
-    /// The right and lower edge move.
+    /// Moves the right and lower edge.
     Grow(f64, f64),
-    /// Shows the frame without dust repair as long as the key is down.
+    /// Shows the frame without dust repair while the key is down.
     Unrepaired,
 }
 
-/// One row of the table.
 #[derive(Debug, Clone, Copy)]
 pub struct KeyRow {
     /// Modifiers.
     pub modifiers: Modifiers,
-    /// The key.
     pub key: Key,
-    /// Part of the help.
     pub group: KeyGroup,
-    /// What it does.
     pub text: &'static str,
-    /// When it works.
     pub works: Works,
     asks: Asks,
 }
 
-/// Change of the brush by one key press.
+/// Factor of the brush radius for one key press.
 const BRUSH_STEP: f64 = 1.2;
 
 const NONE: Modifiers = Modifiers::NONE;
@@ -201,7 +194,7 @@ fn brush(state: &UiState, kind: StrokeKind) -> Command {
     Command::SetTool(if state.tool == wanted { StripTool::Boxes } else { wanted })
 }
 
-/// The brush in hand becomes larger or smaller; without one the picture turns.
+/// Sizes the brush in hand; without a brush, turns the picture.
 fn turned_or_sized(state: &UiState, by: i8) -> Command {
     match state.tool {
         StripTool::Brush(_) => Command::Clean(CleanCommand::ScaleBrush(BRUSH_STEP.powi(i32::from(by)))),
@@ -214,7 +207,7 @@ fn toggled(state: &UiState, overlay: Overlay) -> Command {
 }
 
 impl KeyRow {
-    /// The key as it is written on a keyboard.
+    /// The key combination, as the toolkit writes it.
     pub fn shortcut(&self) -> KeyboardShortcut {
         KeyboardShortcut::new(self.modifiers, self.key)
     }
@@ -225,7 +218,7 @@ pub fn shortcut_of(text: &str) -> Option<KeyboardShortcut> {
     TABLE.iter().find(|row| row.text == text).map(KeyRow::shortcut)
 }
 
-/// Read the keyboard and push what it asks for.
+/// Reads the keyboard and pushes the commands of the pressed keys.
 pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
     if state.question.is_some() {
         return;
@@ -239,14 +232,14 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
         state.clean.key_held = false;
         out.push(Command::Clean(CleanCommand::ShowUnrepaired(false)));
     }
-    // Under a pane that lies over the window nothing may change unseen.
+    // Under an open pane no key may change what the user cannot see.
     let under_pane = state.show_export || state.show_keys || state.colour.proof.is_some();
     for row in TABLE {
         let works = match row.works {
             Works::Always => true,
             _ if under_pane => row.key == Key::Questionmark && !in_text,
             Works::OutsideText => !in_text,
-            // A tool on the large view takes the arrows for itself.
+            // A tool on the large view uses the arrows itself.
             Works::OnPictures => {
                 on_pictures && !matches!(state.tool, StripTool::GreyPoint | StripTool::Brush(_))
             }
@@ -256,7 +249,7 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
         }
         let before = out.len();
         poll_row(ctx, state, row, out);
-        // What acts on boxes acts on the one that has the keyboard, also when Tab only passes over it.
+        // Keys for boxes act on the box with the keyboard focus, even if Tab only passes over it.
         let unselected = focused_frame.filter(|id| !state.is_selected(*id));
         if let Some(id) = unselected.filter(|_| row.works == Works::OnPictures && out.len() > before) {
             out.insert(before, Command::Select(id, SelectHow::Only));
@@ -297,7 +290,7 @@ fn poll_row(ctx: &Context, state: &mut UiState, row: &KeyRow, out: &mut Vec<Comm
     }
 }
 
-/// Presses of exactly this combination; the events are used up.
+/// Counts the presses of exactly this combination and removes their events.
 fn consume(ctx: &Context, modifiers: Modifiers, key: Key) -> usize {
     ctx.input_mut(|input| {
         let before = input.events.len();
@@ -309,19 +302,19 @@ fn consume(ctx: &Context, modifiers: Modifiers, key: Key) -> usize {
     })
 }
 
-/// Whether the modifiers held are those asked for. Signs that need Shift on some keyboards ignore it.
+/// Whether exactly these modifiers are held. Signs that need Shift on some keyboards ignore Shift.
 fn is_exactly(held: Modifiers, asked: Modifiers, key: Key) -> bool {
     let shift_free = matches!(key, Key::Plus | Key::Equals | Key::Questionmark);
     held.command == asked.command && held.alt == asked.alt && (shift_free || held.shift == asked.shift)
 }
 
-/// Scan pixels of all presses of an arrow key, with Shift for ten and Alt for a tenth.
+/// Scan pixels of all presses of an arrow key; Shift gives ten for each, Alt a tenth.
 fn consume_steps(ctx: &Context, row: &KeyRow) -> f64 {
     let step = [(Modifiers::NONE, 1.0), (Modifiers::SHIFT, 10.0), (Modifiers::ALT, 0.1)];
     step.into_iter().map(|(more, px)| consume(ctx, row.modifiers.plus(more), row.key) as f64 * px).sum()
 }
 
-/// Escape ends the innermost thing that is open.
+/// Escape closes the innermost open thing.
 fn poll_escape(ctx: &Context, state: &mut UiState, in_text: bool, out: &mut Vec<Command>) {
     let in_gesture = state.box_drag.is_some() || state.drawing_from.is_some();
     if in_text || !ctx.input(|input| input.key_pressed(Key::Escape)) {

@@ -13,7 +13,7 @@ use glassine_app::start_watch::StartWatch;
 use glassine_app::window;
 use glassine_raster::CancelToken;
 
-/// What is left to do once the command line is read, and its command carried out.
+/// What remains once the command line is read and its command carried out.
 enum Begun {
     Ended(ExitCode),
     Window { files: Vec<PathBuf>, demo_folder: Option<PathBuf>, is_timed: bool },
@@ -35,17 +35,19 @@ fn main() -> ExitCode {
     match window::open(files, demo_folder, is_timed.then_some(watch)) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            // Without a place to write to, the exit code still tells.
+            // If nothing can be written, the exit code still reports the failure.
             drop(writeln!(std::io::stderr(), "glassine: {error}"));
             ExitCode::from(2)
         }
     }
 }
 
-/// A thread that begins. The stack of the first thread grows as it is used, and the system ends a program without a word
-/// when there is no memory for that; the stack of another thread is there from its start. Only the window needs the first.
+/// Starts a thread that runs [`begin`].
 ///
-/// `None` when the system gives no thread; the first one then computes, too, and may not wait for another.
+/// The first thread's stack grows with use, and if there is no memory for that, the system ends the program without a
+/// message. The stack of another thread exists from its start. Only the window needs the first thread.
+///
+/// `None` if the system gives no thread; the first one then also computes, and must not wait for another.
 fn command_thread() -> Option<JoinHandle<Begun>> {
     let first_computes = rayon::current_thread_index().is_some();
     let spawned =
@@ -66,7 +68,7 @@ fn begin() -> Begun {
     Begun::Window { files: asked.files, demo_folder, is_timed: asked.time_start }
 }
 
-/// Runs a command; a signal that ends programs stops it at its next check, so that it leaves nothing unfinished.
+/// Runs a command. A signal that ends programs stops it at its next check, so that it leaves nothing unfinished.
 fn run_command(command: &CliCommand) -> ExitCode {
     let cancel = CancelToken::new();
     let signal = EndSignal::watch({
@@ -74,17 +76,17 @@ fn run_command(command: &CliCommand) -> ExitCode {
         move || cancel.cancel()
     });
     match (cli::run(command, &cancel), signal.number()) {
-        // As a shell reports a program that a signal ended.
+        // The code that a shell reports for a program ended by a signal.
         (Outcome::Stopped, Some(number)) => ExitCode::from(128 + number),
         (outcome, _) => outcome.into(),
     }
 }
 
-/// Lets a write past a file-size limit fail like any other, with a message, instead of ending the program.
+/// Makes a write past a file-size limit fail like any other, with a message, instead of ending the program.
 #[cfg(unix)]
 fn survive_size_limits() {
     let noticed = std::sync::Arc::new(std::sync::atomic::AtomicBool::new(false));
-    // If the handler can't be set, the limit ends the program as it would without it.
+    // If the handler cannot be set, the limit ends the program, as it would without it.
     drop(signal_hook::flag::register(signal_hook::consts::SIGXFSZ, noticed));
 }
 

@@ -1,29 +1,30 @@
-//! How long work under way will still take, from how far it got and when.
+//! How long running work will still take, from how far it got and when.
 //!
-//! A pure function of the history: no clock is read here, so the same history always gives the same words.
+//! A pure function of the history: nothing here reads a clock, so the same history always gives the same words.
 
 use std::collections::VecDeque;
 
-/// Nothing is said before this much time has passed: the first steps of a job (opening files, filling caches) are not
-/// like the rest. Source: ours.
+/// No estimate is given before this time: the first steps of a job (opening files, filling caches) are not like the
+/// rest.
+/// Source: ours.
 const SILENT_S: f64 = 1.0;
-/// Nothing is said before this share was done.
+/// No estimate is given before this share is done.
 const SILENT_SHARE: f64 = 0.02;
 /// The pace is that of the last half of the time: long enough to be steady, short enough to follow a change.
 const RECENT: f64 = 0.5;
 /// Reports kept; older ones are thinned out evenly.
 const MOST_REPORTS: usize = 256;
 
-/// What a job reported: how far it was, and when.
+/// Progress that a job reported.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Report {
-    /// Part that was done, 0 to 1.
+    /// Part done, 0 to 1.
     pub share: f64,
     /// Seconds since the job began.
     pub elapsed_s: f64,
 }
 
-/// Seconds that a job still needs, from its reports in order of time; `None` while nothing can be said.
+/// Seconds that a job still needs, from its reports in order of time; `None` while there is no estimate.
 ///
 /// ```text
 /// left = (1 - share) / pace - since
@@ -32,9 +33,9 @@ pub struct Report {
 /// |---|---|---|
 /// | `share` | 1 | part done at the last report |
 /// | `pace` | 1/s | share gained for each second, over the last half of the time |
-/// | `since` | s | time since the last report, at most what was left then |
+/// | `since` | s | time since the last report, at most the longest recent gap between reports (0.25 s or more) |
 ///
-/// A job that reports nothing for longer than its reports are usually apart counts as slower, not as nearly done.
+/// A job that reports nothing for longer than the usual gap between its reports counts as slower, not as nearly done.
 /// Source: ours, measured by the tests below.
 pub fn remaining_s(reports: impl DoubleEndedIterator<Item = Report> + Clone, now_s: f64) -> Option<f64> {
     let last = reports.clone().next_back()?;
@@ -47,7 +48,7 @@ pub fn remaining_s(reports: impl DoubleEndedIterator<Item = Report> + Clone, now
     let since_s = (now_s - last.elapsed_s).max(0.0);
     let gained = last.share - from.share;
     let span_s = last.elapsed_s - from.elapsed_s;
-    // Longest gap between reports of late: silence for longer than that is a stall.
+    // Longest recent gap between reports; a longer silence is a stall.
     let usual_gap_s = {
         let recent = reports.rev().take_while(|report| report.elapsed_s >= from.elapsed_s);
         let (gap, _) = recent.fold((0.0_f64, last.elapsed_s), |(gap, later), report| {
@@ -69,12 +70,12 @@ pub struct Pace {
 }
 
 impl Pace {
-    /// The job began, on the clock of the window.
+    /// Notes the start of the job, on the window's clock.
     pub fn begin(&mut self, clock_s: f64) {
         *self = Self { began_s: Some(clock_s), reports: VecDeque::new() };
     }
 
-    /// It got this far. A share that falls back begins a new count: the job does something else now.
+    /// Notes the job's progress. A share that falls back restarts the history: the job has moved on to other work.
     pub fn report(&mut self, share: f32, clock_s: f64) {
         let began_s = *self.began_s.get_or_insert(clock_s);
         let report = Report { share: f64::from(share), elapsed_s: (clock_s - began_s).max(0.0) };
@@ -93,12 +94,12 @@ impl Pace {
         }
     }
 
-    /// Part that was done at the last report.
+    /// Part done at the last report.
     pub fn share(&self) -> Option<f64> {
         self.reports.back().map(|last| last.share)
     }
 
-    /// Seconds it has been under way; `None` while it waits.
+    /// Seconds it has been running; `None` while it waits.
     pub fn elapsed_s(&self, clock_s: f64) -> Option<f64> {
         self.began_s.map(|began_s| (clock_s - began_s).max(0.0))
     }
@@ -108,13 +109,13 @@ impl Pace {
         remaining_s(self.reports.iter().copied(), self.elapsed_s(clock_s)?)
     }
 
-    /// The same in words, such as `about 40 s left`.
+    /// The remaining time in words, such as `about 40 s left`.
     pub fn remaining_text(&self, clock_s: f64) -> Option<String> {
         self.remaining_s(clock_s).map(remaining_text)
     }
 }
 
-/// A time in words, no finer than it can be known: a tenth of it at best, always rounded up.
+/// A time in words, no finer than the estimate allows: a tenth of it at best, always rounded up.
 pub fn remaining_text(seconds: f64) -> String {
     let up = |value: f64, step: f64| (value / step).ceil() * step;
     if seconds <= 3.0 {

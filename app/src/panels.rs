@@ -1,8 +1,7 @@
-//! State of the panes on the right and of the export pane: open sections, answers that are not part of the session.
+//! State of the panes on the right and of the export pane: open sections and choices that the session does not hold.
 
 use std::collections::BTreeSet;
 
-/// A section of the settings.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Section {
     /// Kind, base, balance: everything the strip shares.
@@ -15,7 +14,7 @@ pub enum Section {
     Clean,
     /// Sharpening.
     Sharpen,
-    /// What is written.
+    /// Kind, colour space and rendering of the output.
     Output,
 }
 
@@ -24,7 +23,6 @@ impl Section {
     pub const ALL: [Self; 6] =
         [Self::Film, Self::Exposure, Self::Colour, Self::Clean, Self::Sharpen, Self::Output];
 
-    /// Head shown.
     pub fn title(self) -> &'static str {
         match self {
             Self::Film => "film",
@@ -37,23 +35,23 @@ impl Section {
     }
 }
 
-/// What those panes remember between frames.
+/// What the panes remember between frames.
 #[derive(Debug, Clone)]
 pub struct PanelState {
-    /// Sections that are folded away.
+    /// Folded sections.
     pub folded: BTreeSet<Section>,
-    /// Balance of single tone bands is shown.
+    /// Whether the balance of single tone bands is shown.
     pub show_bands: bool,
-    /// Files in the way of an export may be replaced.
+    /// Whether an export may replace existing files.
     pub replace_existing: bool,
-    /// Only the selected frames are exported.
+    /// Whether only the selected frames are exported.
     pub export_selected_only: bool,
-    /// A text of the export pane is being typed, as one step of the history.
+    /// Whether the user is typing a text of the export pane, as one step of the history.
     pub is_typing: bool,
 }
 
 impl Default for PanelState {
-    /// What is touched for every frame is open; the rest says in its head how it is set.
+    /// Sections used for every frame are open; the others show their settings in their head.
     fn default() -> Self {
         Self {
             folded: [Section::Film, Section::Clean, Section::Sharpen, Section::Output].into(),
@@ -66,12 +64,10 @@ impl Default for PanelState {
 }
 
 impl PanelState {
-    /// Whether a section is open.
     pub fn is_open(&self, section: Section) -> bool {
         !self.folded.contains(&section)
     }
 
-    /// Fold a section away or open it.
     pub fn toggle(&mut self, section: Section) {
         if !self.folded.remove(&section) {
             self.folded.insert(section);

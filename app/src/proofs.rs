@@ -1,4 +1,4 @@
-//! Which pictures a proof grid has: each is the frame with a few edits, and choosing it means applying them.
+//! The pictures of a proof grid: each is the frame with a few edits; choosing one applies its edits.
 
 use glassine_film::Param;
 use glassine_raster::TiltedBox;
@@ -9,21 +9,21 @@ use crate::colour::ProofKind;
 /// One picture of a grid.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ProofCell {
-    /// What differs, in a few letters.
+    /// The difference, in a few letters.
     pub label: String,
-    /// The same in words, for the history and for people who do not see the grid.
+    /// The same in words, for the history and for users who do not see the grid.
     pub words: String,
-    /// What choosing it changes; nothing for the present state.
+    /// Edits that choosing it applies; empty for the present state.
     pub edits: Vec<Edit>,
-    /// What differs besides only in the picture shown.
+    /// Further edits that only the shown picture has.
     pub only_shown: Vec<Edit>,
     /// Column from the left and row from the top, in cells; rows may be halves.
     pub place: (f32, f32),
-    /// The present state.
+    /// Whether this is the present state.
     pub is_now: bool,
 }
 
-/// Rows and columns of every grid.
+/// Columns and rows of every grid.
 pub const GRID_CELLS: (f32, f32) = (3.0, 3.0);
 
 /// Clear film shown on each side of a frame, as a share of its shorter side.
@@ -42,7 +42,8 @@ const DIRECTIONS: [(&str, [f64; 2], (f32, f32)); 6] = [
     ("yellow", [1.0, -0.5], (2.0, 1.5)),
 ];
 
-/// The pictures of a grid around the state of `frame`; steps go to every frame in `selected`, relative to its own state.
+/// The pictures of a grid around the state of `frame`; steps go to every frame in `selected`, relative to its own
+/// state.
 pub fn cells(
     session: &Session,
     frame: &Frame,
@@ -109,7 +110,7 @@ fn ring(frames: &[&Frame], step: f64) -> Vec<ProofCell> {
             is_now: false,
         }
     });
-    // The present state stands in the middle, also in the order of the keyboard.
+    // The present state is in the middle, also in keyboard order.
     let mut cells: Vec<_> = around.collect();
     cells.insert(3, now);
     cells
@@ -119,7 +120,7 @@ fn tolerances(session: &Session, frame: &Frame, step: f64) -> Vec<ProofCell> {
     let Some(strip) = session.strip(frame.strip) else { return Vec::new() };
     let now = strip.mask_tolerance_d;
     let recommended_d = strip.base.as_ref().map(|base| base.recommended_tolerance_d);
-    // Whole steps around the present value; where there is no room below, the grid begins at zero.
+    // Whole steps around the present value; if there is no room below, the grid begins at zero.
     let first = (-(now / step).floor()).max(-4.0);
     (0_u8..9)
         .map(|idx| {
@@ -142,13 +143,13 @@ fn tolerances(session: &Session, frame: &Frame, step: f64) -> Vec<ProofCell> {
         .collect()
 }
 
-/// A box grown over the clear film around the frame, so that it shows what counts as base.
+/// A box grown over the clear film around the frame, so that it shows which pixels count as base.
 fn with_rebate(crop: &TiltedBox) -> TiltedBox {
     let more_px = 2.0 * REBATE_SHARE * crop.width_px.min(crop.height_px);
     TiltedBox { width_px: crop.width_px + more_px, height_px: crop.height_px + more_px, ..*crop }
 }
 
-/// What the person should know before using a grid of this kind, or why there is none.
+/// Hint for the user of a grid of this kind; the error says why there is none.
 pub fn note(session: &Session, frame: &Frame, kind: ProofKind) -> Result<&'static str, &'static str> {
     let strip = session.strip(frame.strip);
     match kind {

@@ -1,8 +1,8 @@
 //! Draws the window on the processor: no display, no graphics driver, the same pixels on every machine.
 //!
-//! Used for window tests and to save a picture of the window from the command line. It paints what the toolkit hands
-//! to any graphics back end: triangles with a colour and a texture position for each corner, blended with
-//! premultiplied alpha in coded (gamma) values. Drawing with graphics callbacks is not supported; this program uses none.
+//! Used for window tests and to save a picture of the window from the command line. It paints what the toolkit hands to
+//! any graphics back end: triangles with a colour and a texture position for each corner, blended with premultiplied
+//! alpha in coded (gamma) values. Drawing with graphics callbacks is not supported; this program uses none.
 
 use std::collections::HashMap;
 
@@ -18,9 +18,7 @@ const SUB_PIXELS: f32 = 256.0;
 /// A picture with four bytes a pixel: red, green, blue, 255.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct WindowPicture {
-    /// Columns.
     pub width_px: u32,
-    /// Rows.
     pub height_px: u32,
     /// Pixels, row by row.
     pub rgba: Vec<u8>,
@@ -45,7 +43,7 @@ struct Texture {
     nearest: bool,
 }
 
-/// A graphics back end without graphics.
+/// A back end that draws without graphics hardware.
 #[derive(Debug, Default)]
 pub struct CpuRenderer {
     textures: HashMap<TextureId, Texture>,
@@ -53,12 +51,11 @@ pub struct CpuRenderer {
 }
 
 impl CpuRenderer {
-    /// A back end with no textures.
     pub fn new() -> Self {
         Self::default()
     }
 
-    /// Take new and changed textures; freed ones are dropped before the next call, after they were painted.
+    /// Takes new and changed textures. Freed ones are dropped at the next call, because this frame still paints them.
     pub fn take_textures(&mut self, delta: &mut TexturesDelta) {
         for id in self.to_free.drain(..) {
             self.textures.remove(&id);
@@ -96,9 +93,9 @@ impl CpuRenderer {
         }
     }
 
-    /// Paint one finished frame of the toolkit on a background colour.
+    /// Paints one finished frame of the toolkit on a background colour.
     ///
-    /// Textures of the frame must have been given to [`Self::take_textures`] before.
+    /// The textures of the frame must already have been given to [`Self::take_textures`].
     pub fn paint(&self, ctx: &Context, output: &FullOutput, background: egui::Color32) -> WindowPicture {
         let scale = output.pixels_per_point;
         let screen = ctx.content_rect();
@@ -227,7 +224,7 @@ impl Band<'_> {
     }
 }
 
-/// Colour over one triangle: constant where corners agree, which most of a window is.
+/// Colour over one triangle: constant where its corners agree, as in most of a window.
 enum Paint<'a> {
     Flat([f32; 4]),
     Shaded { corners: [&'a Vertex; 3], texture: &'a Texture },
@@ -269,7 +266,7 @@ fn blend(pixel: &mut [u8; 4], source: [f32; 4]) {
 }
 
 impl Texture {
-    /// Texture value at a position of its unit square, edges repeated.
+    /// Texture value at a position of its unit square; edges are repeated.
     fn at(&self, u: f32, v: f32) -> [f32; 4] {
         let texel = |x: f32, y: f32| {
             let column = (x.max(0.0) as usize).min(self.width.saturating_sub(1));

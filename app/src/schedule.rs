@@ -1,4 +1,4 @@
-//! From what the views show to requests: each place on screen is asked for once for each state of what it depends on.
+//! Turns what the views show into requests: one per place on screen and state of its inputs.
 
 use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;
@@ -12,7 +12,7 @@ use crate::inputs::{Inputs, same_scan, same_strip};
 use crate::state::{JobKind, JobStatus};
 use crate::store::{PreviewStore, Want, Wants};
 
-/// What the base pixels of a scan depend on.
+/// Inputs of a scan's base pixels.
 #[derive(Debug, Clone)]
 struct BaseInputs {
     scan: Arc<ScanRef>,
@@ -30,7 +30,7 @@ impl BaseInputs {
     }
 }
 
-/// Something that the views show and that a job or a preview makes.
+/// Something the views show that a job or a preview makes.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 enum Shown {
     Picture(ViewKey),
@@ -38,32 +38,32 @@ enum Shown {
     Base(ScanId),
 }
 
-/// Waits between two attempts to make what could not be made, seconds: the last one repeats.
+/// Waits between attempts after a failure, seconds; the last one repeats.
 /// Source: ours; a network drive is back within seconds, a disk that was unplugged within minutes.
 const RETRY_WAITS_S: [f64; 6] = [1.0, 2.0, 4.0, 8.0, 16.0, 30.0];
 
-/// Something that could not be made.
+/// A failure to make something shown.
 #[derive(Debug, Clone, Copy)]
 struct Failed {
     /// Attempts so far.
     attempts: usize,
-    /// When to try again; `None` while that is under way, or when it would not help.
+    /// When to try again; `None` while an attempt runs, or if it would not help.
     due_s: Option<f64>,
 }
 
-/// What was asked for in one place on screen.
+/// What was requested for one place on screen.
 #[derive(Debug, Clone)]
 struct Asked {
     want: Want,
     inputs: Inputs,
-    /// Revision of the first request since the place is shown: ids are used again after undo, and older pictures may
-    /// show another frame.
+    /// Revision of the first request since the place is shown: undo makes ids come back, and older pictures may show
+    /// another frame.
     first: u64,
-    /// Revision of the last one.
+    /// Revision of the last request.
     last: u64,
 }
 
-/// Remembers what was asked for.
+/// Remembers what was requested.
 #[derive(Debug, Default)]
 pub(crate) struct Scheduler {
     revision: u64,
@@ -72,21 +72,20 @@ pub(crate) struct Scheduler {
     base: HashMap<ScanId, BaseInputs>,
     running: HashMap<JobId, Shown>,
     failed: HashMap<Shown, Failed>,
-    /// Large pictures, the last shown first.
+    /// Large pictures, most recently shown first.
     large: VecDeque<ViewKey>,
 }
 
-/// Large pictures kept after they were last shown: enough to go back and forth between neighbours at once.
-/// One has up to 2560 by 2560 pixels, parts of scans are smaller: these take at most 200 MB of texture memory.
+/// Large pictures kept after they were last shown: enough to go back and forth between neighbours at once. One has up
+/// to 2560 by 2560 pixels, parts of scans are smaller: these take at most 200 MB of texture memory.
 const KEPT_LARGE: usize = 8;
 
-/// What the scheduler asks, and where it says so.
+/// Input of one scheduler run, and where its requests go.
 pub(crate) struct Asks<'a> {
     /// The session, as it is shown.
     pub(crate) at: &'a SessionAt,
-    /// What the views show.
     pub(crate) wants: &'a Wants,
-    /// Seconds of the window's clock.
+    /// The window's clock, seconds.
     pub(crate) now_s: f64,
     pub(crate) jobs: &'a mut JobHost,
     pub(crate) previews: &'a mut PreviewStore,
@@ -94,12 +93,12 @@ pub(crate) struct Asks<'a> {
 }
 
 impl Scheduler {
-    /// Forget everything: another session begins. Revisions go on, so that late answers are recognised.
+    /// Drops everything: another session begins. Revisions continue, so that late answers are recognised.
     pub(crate) fn clear(&mut self) {
         *self = Self { revision: self.revision, ..Self::default() };
     }
 
-    /// A job that was begun here ended. Returns whether a failure of it is worth a message: one that was told already
+    /// Handles the end of a job that was started here. Returns whether its failure is worth a message: a repeated one
     /// is not.
     pub(crate) fn job_ended(&mut self, id: JobId, failure: Option<&Failure>, now_s: f64) -> bool {
         let Some(shown) = self.running.remove(&id) else { return true };
@@ -112,7 +111,7 @@ impl Scheduler {
         }
     }
 
-    /// Whether a picture shows what this place is for. A picture that has arrived ends a series of failures.
+    /// Whether a picture belongs to what this place shows. The picture requested last ends a series of failures.
     pub(crate) fn picture_ready(&mut self, preview: &Preview) -> bool {
         let is_expected = self.asked.get(&preview.key).is_some_and(|asked| preview.revision >= asked.first);
         if is_expected && self.asked.get(&preview.key).is_some_and(|asked| preview.revision == asked.last) {
@@ -121,7 +120,7 @@ impl Scheduler {
         is_expected
     }
 
-    /// Whether a picture that could not be made is the last one asked for in its place; then it is tried again later.
+    /// Whether a failed picture is the one requested last for its place; if so, it is tried again later.
     pub(crate) fn picture_failed(
         &mut self,
         view: ViewKey,
@@ -144,18 +143,18 @@ impl Scheduler {
         failed.attempts == 1
     }
 
-    /// Try everything again that failed: the user came back to the window and may have removed the cause.
+    /// Tries everything again that failed: the user came back to the window and may have removed the cause.
     pub(crate) fn retry_all(&mut self, now_s: f64) {
         self.failed.values_mut().for_each(|failed| failed.due_s = Some(now_s));
     }
 
-    /// When the next attempt is due. What is due and was not asked for is not shown any more: nothing waits for it.
+    /// When the next attempt is due. Attempts already due are left out: what they would make is no longer shown.
     pub(crate) fn next_retry_s(&self, now_s: f64) -> Option<f64> {
         let due = self.failed.values().filter_map(|failed| failed.due_s);
         due.filter(|due_s| *due_s > now_s).min_by(f64::total_cmp)
     }
 
-    /// Whether something is to be asked for: its inputs changed, or another attempt is due.
+    /// Whether to request something: its inputs changed, or another attempt is due.
     fn is_due(&mut self, shown: Shown, is_same: bool, now_s: f64) -> bool {
         if !is_same {
             self.failed.remove(&shown);
@@ -165,7 +164,7 @@ impl Scheduler {
         failed.is_some_and(|failed| failed.due_s.take_if(|due_s| *due_s <= now_s).is_some())
     }
 
-    /// Ask for everything shown that is not there in its present state.
+    /// Requests everything shown that is missing in its present state.
     pub(crate) fn run(&mut self, mut asks: Asks<'_>) {
         let (session, wants) = (&asks.at.session, asks.wants);
         for (key, want) in &wants.pictures {
@@ -188,7 +187,7 @@ impl Scheduler {
             let strips = session.strips.iter().filter(|strip| strip.scan == scan.id).cloned().collect();
             let inputs = BaseInputs { scan: Arc::clone(scan), strips };
             let shown = Shown::Base(scan.id);
-            // One look for base pixels at a time: while a slider moves, only the last position counts.
+            // One job for base pixels at a time: while the user drags a slider, only the last position counts.
             let is_running = self.running.values().any(|running| *running == shown);
             let is_same = self.base.get(&scan.id).is_some_and(|asked| asked.same(&inputs));
             if !is_running && self.is_due(shown, is_same, asks.now_s) {
@@ -220,7 +219,7 @@ impl Scheduler {
         self.running.insert(id, shown);
     }
 
-    /// Ask for one picture, unless it was asked for in this state already.
+    /// Requests one picture, unless it was already requested in this state.
     fn ask_picture(&mut self, session: &Session, key: ViewKey, want: Want, asks: &mut Asks<'_>) {
         let inputs = match key {
             ViewKey::ScanRegion(scan) => Inputs::of(session, None, session.scan(scan)),
@@ -278,7 +277,7 @@ impl Scheduler {
     }
 }
 
-/// Where a close-up of a frame moved over the scan between two parts of its upright picture, in scan pixels.
+/// How far a close-up of a frame moved over the scan between two parts of its upright picture, in scan pixels.
 fn way_over_the_scan(
     crop: &TiltedBox,
     orientation: Orientation,

@@ -1,4 +1,4 @@
-//! How long the window takes to come up: told once, then the window closes. For benches.
+//! Reports once how long the window takes to come up, then closes it. For benches.
 
 use std::io::Write as _;
 use std::time::{Duration, Instant};
@@ -23,12 +23,12 @@ struct Stages {
 }
 
 impl StartWatch {
-    /// Begin to watch.
+    /// Starts the watch.
     pub fn begin() -> Self {
         Self { began: Instant::now(), drawn: Stages::default(), shown: Stages::default() }
     }
 
-    /// A frame was drawn; it reaches the screen before the next one begins.
+    /// Notes that a frame was drawn; it reaches the screen before the next one begins.
     pub(crate) fn drawn(&mut self, has_session: bool, has_pictures: bool) {
         let now = self.began.elapsed();
         self.drawn.window.get_or_insert(now);
@@ -40,7 +40,7 @@ impl StartWatch {
         }
     }
 
-    /// A frame begins: the one before it is on screen. Returns whether everything was told.
+    /// Notes that a frame begins: the one before it is on screen. Returns whether every stage was reported.
     pub(crate) fn begins(&mut self) -> bool {
         let now = self.began.elapsed();
         let stages = [
@@ -51,7 +51,7 @@ impl StartWatch {
         for (name, drawn, shown) in stages {
             if drawn.is_some() && shown.is_none() {
                 *shown = Some(now);
-                // Nobody reads it: then there is nothing to tell.
+                // A failed write is ignored: then there is no reader.
                 drop(writeln!(std::io::stdout(), "{name} {:.1} ms", now.as_secs_f64() * 1e3));
             }
         }

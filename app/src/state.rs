@@ -1,4 +1,4 @@
-//! What the window remembers that is no part of the session, and what a view is given to draw with.
+//! What the window remembers outside the session, and what a view gets to draw with.
 //!
 //! Selection, zoom and open panes are neither saved nor undone.
 
@@ -27,7 +27,7 @@ pub enum StripTool {
     /// Select, move, size and turn boxes.
     #[default]
     Boxes,
-    /// Draw a box the film base is measured in.
+    /// Draw a box in which the film base is measured.
     BaseBox,
     /// Draw along something level; the selected boxes turn with it.
     Level,
@@ -37,16 +37,16 @@ pub enum StripTool {
     Brush(StrokeKind),
 }
 
-/// Where the strip view looks.
+/// Position and zoom of the strip view.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StripLook {
-    /// Screen points for the height of one strip; `None` fits the strip under work, or everything.
+    /// Screen points for the height of one strip; `None` fits the current strip, or everything.
     pub zoom_points: Option<f64>,
-    /// Without a zoom of its own the view fits every strip of the session, not only the one under work.
+    /// When fitted, the view shows every strip of the session, not only the current one.
     pub show_all: bool,
     /// Position in strip space at the middle of the view.
     pub center: (f64, f64),
-    /// Whole scans instead of one piece for each strip.
+    /// Show whole scans instead of one piece for each strip.
     pub whole_scans: bool,
     /// Points of a strip's height in the last frame drawn, fitted or zoomed.
     pub fitted_points: f64,
@@ -54,7 +54,7 @@ pub struct StripLook {
     pub follows_strip: Option<StripId>,
     /// The frame that was last brought into view.
     pub follows_frame: Option<FrameId>,
-    /// Share of the window's height that strip and prints take.
+    /// Share of the window's height for strip and prints.
     pub share: f32,
 }
 
@@ -73,16 +73,16 @@ impl Default for StripLook {
     }
 }
 
-/// Where the large view looks.
+/// Position and display of the large view.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FrameLook {
     /// One scan pixel to one screen pixel, instead of the whole picture.
     pub loupe: bool,
-    /// Middle of the loupe in the upright picture's unit square.
+    /// Centre of the loupe in the upright picture's unit square.
     pub center: (f64, f64),
-    /// What is painted over the picture.
+    /// Overlay on the picture.
     pub overlay: Overlay,
-    /// The frame before its settings is shown (while held).
+    /// The frame is shown before its settings, while the user holds the control.
     pub show_before: bool,
 }
 
@@ -92,12 +92,12 @@ impl Default for FrameLook {
     }
 }
 
-/// A box that the pointer moves, sizes or turns.
+/// A box that the user is moving, sizing or turning.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BoxDrag {
     /// The box under the pointer.
     pub frame: FrameId,
-    /// Which part of it.
+    /// The part held.
     pub part: BoxPart,
     /// Where the pointer went down, scan pixels.
     pub from: Point<Scan>,
@@ -105,7 +105,7 @@ pub struct BoxDrag {
     pub before: Vec<(FrameId, TiltedBox)>,
 }
 
-/// Part of a box that a pointer can take hold of. Sides and corners are those of the box itself, not of the screen.
+/// Part of a box that the pointer can hold. Sides and corners are those of the box itself, not of the screen.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum BoxPart {
     /// The inside: moves the box.
@@ -116,30 +116,28 @@ pub enum BoxPart {
     Knob,
 }
 
-/// What the window remembers of dialogs about session files and scans.
+/// State of the dialogs about session files and scans.
 #[derive(Debug, Clone, Default)]
 pub struct FilesLook {
     /// The list of unsaved work of earlier runs is open.
     pub shows_unsaved: bool,
-    /// The autosave whose removal is asked about.
+    /// The autosave whose removal the user must confirm.
     pub discards: Option<PathBuf>,
-    /// A save conflict shows everything that differs.
+    /// The save conflict dialog shows everything that differs.
     pub compares: bool,
-    /// Strips that were measured before their scan was read in another way.
+    /// Strips that were measured before the reading of their scan changed.
     pub measured_before: Vec<MeasuredBefore>,
 }
 
 /// A strip as it was measured, and how its scan was read then.
 #[derive(Debug, Clone)]
 pub struct MeasuredBefore {
-    /// The strip.
     pub strip: Arc<Strip>,
-    /// The scan.
     pub scan: Arc<ScanRef>,
 }
 
 impl MeasuredBefore {
-    /// Whether base and solve still are those of another reading.
+    /// Whether the strip's base and solve still come from another reading of the scan.
     pub fn is_stale(&self, session: &Session) -> bool {
         let (Some(strip), Some(scan)) = (session.strip(self.strip.id), session.scan(self.scan.id)) else {
             return false;
@@ -162,41 +160,35 @@ pub struct UiState {
     pub selected: BTreeSet<FrameId>,
     /// The frame shown large and in the histogram; always one of the selected.
     pub primary: Option<FrameId>,
-    /// Strip under work when no frame is selected.
+    /// Current strip when no frame is selected.
     pub active_strip: Option<StripId>,
     /// Strip view.
     pub strip: StripLook,
     /// Large view.
     pub frame: FrameLook,
-    /// What the pointer does on the strip.
     pub tool: StripTool,
-    /// The box drag under way.
+    /// The current box drag.
     pub box_drag: Option<BoxDrag>,
-    /// The first end of a line or box that is being drawn, scan pixels of that scan.
+    /// The first end of a line or box being drawn, scan pixels of that scan.
     pub drawing_from: Option<(ScanId, Point<Scan>)>,
     /// The box or picture that has the keyboard: arrow keys then move boxes.
     pub canvas_focus: Option<egui::Id>,
     /// The frame of that box or picture.
     pub canvas_frame: Option<FrameId>,
-    /// Proportion that boxes keep while they are sized.
+    /// Proportion that boxes keep while the user sizes them.
     pub aspect: AspectLock,
-    /// Base pixels are marked on the strip.
     pub show_base_pixels: bool,
-    /// Look remembered by copying.
+    /// The copied look.
     pub copied_look: Option<Look>,
-    /// Export pane open.
     pub show_export: bool,
-    /// Table of keys open.
     pub show_keys: bool,
-    /// List of messages open.
     pub show_notices: bool,
     /// Light surround instead of the dark one.
     pub light: bool,
-    /// A question that waits for an answer.
     pub question: Option<Question>,
     /// Dialogs about session files and scans.
     pub files: FilesLook,
-    /// Balance wheel, proof grids, grey point, chart under measurement.
+    /// Balance wheel, proof grids, grey point, chart being measured.
     pub colour: ColourState,
     /// Repair brush, comparison.
     pub clean: CleanState,
@@ -217,7 +209,7 @@ impl UiState {
         session.frames.iter().map(|frame| frame.id).filter(|id| self.selected.contains(id)).collect()
     }
 
-    /// Frames of the export as chosen in its pane.
+    /// Frames to export, as chosen in the export pane.
     pub fn export_scope(&self, session: &Session) -> FrameScope {
         if self.panels.export_selected_only {
             FrameScope::Only(self.selected_in_order(session))
@@ -226,7 +218,7 @@ impl UiState {
         }
     }
 
-    /// Drop everything that names frames or strips the session does not have (any more).
+    /// Drops everything that names frames or strips the session does not have (any more).
     pub fn prune(&mut self, session: &Session) {
         self.selected.retain(|id| session.frame(*id).is_some());
         if self.primary.is_none_or(|id| !self.selected.contains(&id)) {
@@ -237,7 +229,7 @@ impl UiState {
         }
     }
 
-    /// Forget what belonged to another session; panes and zoom habits stay.
+    /// Drops everything that belonged to another session; keeps panes and zoom habits.
     pub fn begin_session(&mut self, session: &Session) {
         self.active_strip = session.strips.first().map(|strip| strip.id);
         self.strip = StripLook {
@@ -259,7 +251,7 @@ impl UiState {
         self.begin_selection(session);
     }
 
-    /// Select the first frame.
+    /// Selects the first frame.
     pub(crate) fn begin_selection(&mut self, session: &Session) {
         self.primary = session.frames.first().map(|frame| frame.id);
         self.selected = self.primary.into_iter().collect();
@@ -274,41 +266,40 @@ pub fn is_in(scope: &FrameScope, frame: &Frame) -> bool {
     }
 }
 
-/// How much of a job the person sees.
+/// How visible a job is to the user.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum JobKind {
-    /// They asked for it: shown at once, and stopped with a click.
+    /// The user started it: shown at once, and stopped with a click.
     Asked,
     /// An export, which the export pane shows too.
     Export,
-    /// An exact count, shown beside the histogram; in the status line when it takes long.
+    /// An exact count, shown beside the histogram, and in the status line if it takes long.
     Count,
-    /// Something the views need, shown when it takes long; it can't be done without, so it can't be stopped.
+    /// Something the views need, shown if it takes long; it cannot be stopped, because the views cannot do without it.
     Background,
     /// Never shown, for example an autosave.
     Silent,
 }
 
-/// A job under way, as the status line shows it.
+/// A running or queued job, as the status line shows it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct JobStatus {
-    /// Which.
     pub id: JobId,
     /// What it does.
     pub label: String,
     /// 0 to 1.
     pub share: f32,
-    /// What it is at.
+    /// Its current step.
     pub detail: String,
-    /// How much of it is seen.
+    /// How visible it is.
     pub kind: JobKind,
     /// How far it got and when.
     pub pace: Pace,
-    /// How long it will still take, in words, once that can be told.
+    /// Remaining time in words, once there is an estimate.
     pub remaining: Option<String>,
-    /// It has been under way for longer than a glance.
+    /// It has been running for longer than a glance.
     pub is_long: bool,
-    /// Its result is of use for the session under work only: another session stops it.
+    /// Its result serves only the current session: another session stops it.
     pub ends_with_session: bool,
 }
 
@@ -328,7 +319,7 @@ impl JobStatus {
         }
     }
 
-    /// Whether it is worth a line.
+    /// Whether the status line shows it.
     pub fn is_shown(&self) -> bool {
         match self.kind {
             JobKind::Asked | JobKind::Export => true,
@@ -342,7 +333,7 @@ impl JobStatus {
         matches!(self.kind, JobKind::Asked | JobKind::Export | JobKind::Count)
     }
 
-    /// What it is at and how long it will still take.
+    /// Its current step and its remaining time.
     pub fn detail_text(&self) -> String {
         let parts = [Some(self.detail.as_str()).filter(|text| !text.is_empty()), self.remaining.as_deref()];
         parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
@@ -352,13 +343,13 @@ impl JobStatus {
 /// Facts about the program's state that views show but never change.
 #[derive(Debug, Clone, Default)]
 pub struct AppStatus {
-    /// The session's file, when it has one.
+    /// The session's file, if it has one.
     pub path: Option<PathBuf>,
     /// What undo would take back.
     pub undo_label: Option<String>,
-    /// What redo would do again.
+    /// What redo would repeat.
     pub redo_label: Option<String>,
-    /// There are changes that are not in the file.
+    /// Whether there are changes that are not in the file.
     pub is_unsaved: bool,
     /// Jobs that have not ended, oldest first.
     pub jobs: Vec<JobStatus>,
@@ -368,21 +359,20 @@ pub struct AppStatus {
     pub notice_open: bool,
     /// The last export of this session.
     pub export_report: Option<Arc<ExportReport>>,
-    /// Exact counts.
     pub counts: CountDesk,
-    /// The last save was refused: the file is not the one that was opened.
+    /// Set if the last save was refused, because the file is not the one that was opened.
     pub conflict: Option<Conflict>,
-    /// What earlier runs left unsaved, as far as it was neither opened nor discarded.
+    /// Unsaved work of earlier runs that was neither opened nor discarded.
     pub unsaved_work: Vec<UnsavedWork>,
-    /// Another program works on the session: it can be looked at and saved under another name.
+    /// The other program that works on the session; the user can view it and save it under another name.
     pub held_by: Option<Holder>,
-    /// That program has closed it since.
+    /// That program has since closed it.
     pub is_free_again: bool,
-    /// Scans that are missing, or not what the session knows of them.
+    /// Scans that are missing, or do not match the session's record of them.
     pub scan_problems: Vec<ScanCheck>,
-    /// The session is the demo, which takes no other scans.
+    /// The session is the demo, which accepts no other scans.
     pub is_demo: bool,
-    /// Files that an export with the present output settings would find in its way.
+    /// Existing files that an export with the present output settings would replace.
     pub existing_files: Vec<PathBuf>,
 }
 
@@ -392,12 +382,11 @@ impl AppStatus {
         self.path.as_deref().and_then(Path::parent).map(Arc::from)
     }
 
-    /// The export under way.
     pub fn exporting(&self) -> Option<&JobStatus> {
         self.jobs.iter().find(|job| job.kind == JobKind::Export)
     }
 
-    /// The job the status line shows, and how many more wait: what was asked for before what the program does by itself.
+    /// The job the status line shows, and how many more wait. Jobs the user started come first.
     pub fn shown_job(&self) -> Option<(&JobStatus, usize)> {
         let shown = || self.jobs.iter().filter(|job| job.is_shown());
         let asked = shown().find(|job| matches!(job.kind, JobKind::Asked | JobKind::Export));
@@ -411,7 +400,7 @@ impl AppStatus {
     }
 }
 
-/// What a view is given: everything to read, its own state to change, and a list for what it asks for.
+/// What a view gets: everything to read, its own state to change, and a list for its commands.
 #[derive(Debug)]
 pub struct ViewCx<'a> {
     /// The session, previewed changes included.
@@ -422,12 +411,12 @@ pub struct ViewCx<'a> {
     pub ui_state: &'a mut UiState,
     /// Finished pictures.
     pub previews: &'a PreviewStore,
-    /// What the view asks for.
+    /// Commands of the view.
     pub out: &'a mut Vec<Command>,
 }
 
 impl<'a> ViewCx<'a> {
-    /// The frame under work.
+    /// The current frame.
     pub fn primary(&self) -> Option<&'a Arc<Frame>> {
         self.ui_state.primary.and_then(|id| self.session.frame(id))
     }
@@ -437,7 +426,7 @@ impl<'a> ViewCx<'a> {
         self.session.frames.iter().filter(|frame| self.ui_state.selected.contains(&frame.id)).collect()
     }
 
-    /// The strip under work: that of the primary frame, else the last one worked on, else the first.
+    /// The current strip: that of the primary frame, else the last one worked on, else the first.
     pub fn strip(&self) -> Option<&'a Arc<Strip>> {
         let of_frame = self.primary().and_then(|frame| self.session.strip(frame.strip));
         of_frame
@@ -445,12 +434,11 @@ impl<'a> ViewCx<'a> {
             .or_else(|| self.session.strips.first())
     }
 
-    /// The scan under work.
+    /// The current scan.
     pub fn scan(&self) -> Option<ScanId> {
         self.strip().map(|strip| strip.scan).or_else(|| self.session.scans.first().map(|scan| scan.id))
     }
 
-    /// Ask for something.
     pub fn push(&mut self, command: Command) {
         self.out.push(command);
     }

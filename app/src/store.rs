@@ -1,6 +1,6 @@
-//! Finished pictures on their way to the screen: what the views want, what has arrived, and the textures made of it.
+//! Finished pictures on their way to the screen: what the views want, what has arrived, and its textures.
 //!
-//! Workers deliver finished 8-bit pictures; here they are only uploaded, a few a frame, and dropped when stale.
+//! Workers deliver finished 8-bit pictures; the store only uploads them, a few a frame, and drops stale ones.
 
 use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::sync::Arc;
@@ -17,7 +17,7 @@ use crate::pace::Pace;
 
 /// Pixels uploaded in one frame of the window, about 2 ms on a software renderer; one picture is always taken.
 const UPLOAD_PX_PER_FRAME: u64 = 2_000_000;
-/// Longest side of one tile of a scan overview; every renderer takes this much.
+/// Longest side of one tile of a scan overview; every renderer supports this size.
 const TILE_PX: u32 = 1024;
 
 /// One picture a view has room for.
@@ -29,18 +29,18 @@ pub struct Want {
     pub scan_rect: PixelRect,
     /// Room on screen, in physical pixels.
     pub size_px: [u32; 2],
-    /// Which side of the work.
+    /// Which version of the picture.
     pub side: PictureSide,
-    /// What is painted over it.
+    /// Overlay on it.
     pub overlay: Overlay,
 }
 
 /// What the views showed in the last frame.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct Wants {
-    /// Pictures, by the place they are shown in.
+    /// Pictures, by their place on screen.
     pub pictures: Vec<(ViewKey, Want)>,
-    /// Pictures of a frame with some edits applied that the session itself does not have.
+    /// Pictures of a frame with some edits that the session itself does not have.
     pub proofs: Vec<(ViewKey, Want, Vec<Edit>)>,
     /// Scans whose overview is shown.
     pub overviews: Vec<ScanId>,
@@ -49,13 +49,12 @@ pub struct Wants {
 }
 
 impl Wants {
-    /// Ask for a picture.
     pub fn picture(&mut self, key: ViewKey, want: Want) {
         self.pictures.push((key, want));
     }
 }
 
-/// A picture that is ready, and the texture it became.
+/// A picture that has arrived, and its texture.
 struct Slot {
     preview: Arc<Preview>,
     texture: Option<TextureHandle>,
@@ -70,9 +69,8 @@ impl std::fmt::Debug for Slot {
 
 /// One tile of a scan overview.
 pub struct OverviewTile {
-    /// Where it lies on the scan.
+    /// Its place on the scan.
     pub scan_rect: PixelRect,
-    /// The picture.
     pub texture: TextureHandle,
     /// Scan pixels for one pixel of the picture it was cut from.
     factor: u32,
@@ -113,7 +111,7 @@ impl Overview {
         }
     }
 
-    /// Upload the next tile, if there is one.
+    /// Uploads the next tile, if there is one.
     fn upload_one(&mut self, ctx: &Context, name: &str) {
         let Some((rect, picture)) = self.waiting.pop_front() else { return };
         let image = cut(&picture, rect);
@@ -135,13 +133,13 @@ impl Overview {
             }
         }
         if self.waiting.is_empty() {
-            // Tiles of a coarser picture lay below until now, so that nothing flickers.
+            // Tiles of a coarser picture stayed below until now, so that nothing flickers.
             self.tiles.retain(|tile| tile.factor == self.factor);
         }
     }
 }
 
-/// Finished pictures by the place they are shown in.
+/// Finished pictures by their place on screen.
 #[derive(Debug, Default)]
 pub struct PreviewStore {
     slots: HashMap<ViewKey, Slot>,
@@ -150,12 +148,12 @@ pub struct PreviewStore {
     base_pixels: BTreeMap<ScanId, (Overview, u64)>,
     failed: HashMap<ViewKey, String>,
     repairs: HashMap<FrameId, Arc<RepairSummary>>,
-    /// The look for dust under way: for which picture, and how far it got.
+    /// The running dust detection: its picture and its progress.
     dust: Option<(ViewKey, Pace)>,
 }
 
 impl PreviewStore {
-    /// Take a finished picture of the session under work; one that is older than what is shown is dropped.
+    /// Takes a finished picture of the current session; one that is older than the shown one is dropped.
     pub(crate) fn accept(&mut self, preview: Arc<Preview>) {
         let key = preview.key;
         if self.slots.get(&key).is_some_and(|slot| slot.preview.revision > preview.revision) {
@@ -179,7 +177,7 @@ impl PreviewStore {
         }
     }
 
-    /// The look for the dust of a picture got further.
+    /// Records the progress of a picture's dust detection.
     pub(crate) fn dust_progress(&mut self, key: ViewKey, share: f32, now_s: f64) {
         let (_, pace) = match &mut self.dust {
             Some(known) if known.0 == key => known,
@@ -188,36 +186,35 @@ impl PreviewStore {
         pace.report(share, now_s);
     }
 
-    /// How far the look for the dust of a picture is, and how long it will still take as far as that can be said.
+    /// Share of a picture's dust detection that is done, and its remaining time if there is an estimate.
     pub fn dust_look(&self, key: ViewKey, now_s: f64) -> Option<(f64, Option<String>)> {
         let (_, pace) = self.dust.as_ref().filter(|(looked_for, _)| *looked_for == key)?;
         Some((pace.share()?, pace.remaining_text(now_s)))
     }
 
-    /// A picture could not be made.
     pub(crate) fn fail(&mut self, key: ViewKey, why: String) {
         self.failed.insert(key, why);
     }
 
-    /// Take the overview of a scan.
+    /// Takes the overview of a scan.
     pub(crate) fn accept_overview(&mut self, picture: &Arc<ScanPicture>) {
         self.overviews.entry(picture.scan).or_default().begin(picture);
         self.readings.insert(picture.scan, picture.reading.clone());
     }
 
-    /// Take the base pixels of a scan.
+    /// Takes the base pixels of a scan.
     pub(crate) fn accept_base_pixels(&mut self, picture: &Arc<ScanPicture>, pixels: u64) {
         let (overview, count) = self.base_pixels.entry(picture.scan).or_default();
         overview.begin(picture);
         *count = pixels;
     }
 
-    /// Forget everything: another session begins.
+    /// Drops everything: another session begins.
     pub(crate) fn clear(&mut self) {
         *self = Self::default();
     }
 
-    /// Forget pictures of places and scans that are not in the session any more.
+    /// Drops pictures of places and scans that are no longer in the session.
     pub(crate) fn keep_only(&mut self, keep: impl Fn(&ViewKey) -> bool, has_scan: impl Fn(ScanId) -> bool) {
         self.overviews.retain(|scan, _| has_scan(*scan));
         self.readings.retain(|scan, _| has_scan(*scan));
@@ -227,18 +224,18 @@ impl PreviewStore {
         self.repairs.retain(|frame, _| keep(&ViewKey::Frame(*frame)));
     }
 
-    /// Forget one picture and its texture.
+    /// Drops one picture and its texture.
     pub(crate) fn forget(&mut self, key: ViewKey) {
         self.slots.remove(&key);
         self.failed.remove(&key);
     }
 
-    /// Turn waiting pictures into textures, as many as fit into one frame; returns whether more wait.
+    /// Turns waiting pictures into textures, as many as fit into one frame; returns whether more wait.
     pub(crate) fn upload_some(&mut self, ctx: &Context) -> bool {
         let mut room = UploadRoom(UPLOAD_PX_PER_FRAME);
         let mut waiting: Vec<ViewKey> =
             self.slots.iter().filter(|(_, slot)| !slot.is_uploaded).map(|(key, _)| *key).collect();
-        // The picture looked at comes first, small ones follow in a steady order.
+        // The large picture comes first; small ones follow in a steady order.
         waiting.sort_by_key(|key| match *key {
             ViewKey::Frame(id) => (0, id.0, 0),
             ViewKey::Compare(id) => (1, id.0, 0),
@@ -258,7 +255,7 @@ impl PreviewStore {
                 None => slot.texture = Some(ctx.load_texture(format!("{key:?}"), image, options)),
             }
             slot.is_uploaded = true;
-            // The texture holds the pixels now; what was counted stays.
+            // The texture holds the pixels now; the counts stay.
             slot.preview = Arc::new(Preview { rgba: Arc::default(), ..(*slot.preview).clone() });
         }
         let overviews = self.overviews.values_mut().map(|overview| (overview, "scan"));
@@ -274,7 +271,7 @@ impl PreviewStore {
         false
     }
 
-    /// Whether every picture that arrived is a texture.
+    /// Whether every picture that arrived has its texture.
     pub fn is_uploaded(&self) -> bool {
         let overviews =
             self.overviews.values().chain(self.base_pixels.values().map(|(overview, _)| overview));
@@ -288,7 +285,7 @@ impl PreviewStore {
         Some((slot.texture.as_ref()?, &slot.preview))
     }
 
-    /// Pictures that have arrived, whether they are textures already or not.
+    /// Pictures that have arrived, with or without a texture.
     pub fn arrived(&self) -> impl Iterator<Item = &Preview> {
         self.slots.values().map(|slot| slot.preview.as_ref())
     }
@@ -318,7 +315,7 @@ impl PreviewStore {
         self.overviews.get(&scan).map_or(&[], |overview| overview.tiles.as_slice())
     }
 
-    /// Whether the tiles cover the scan, so that nothing below them is seen.
+    /// Whether the tiles cover the scan, so that nothing below them shows.
     pub fn overview_is_whole(&self, scan: ScanId) -> bool {
         self.overviews.get(&scan).is_some_and(|o| !o.tiles.is_empty() && o.waiting.is_empty())
     }
@@ -333,7 +330,7 @@ impl PreviewStore {
         self.base_pixels.get(&scan).map_or(&[], |(overview, _)| overview.tiles.as_slice())
     }
 
-    /// How many base pixels were marked.
+    /// Number of marked base pixels.
     pub fn base_pixel_count(&self, scan: ScanId) -> Option<u64> {
         self.base_pixels.get(&scan).map(|(_, count)| *count)
     }
@@ -343,13 +340,13 @@ impl PreviewStore {
 struct UploadRoom(u64);
 
 impl UploadRoom {
-    /// Take room for a picture; the first one is taken however large it is.
+    /// Takes room for a picture; the first one always fits, however large.
     fn take(&mut self, pixels: u64) -> bool {
         let is_first = self.0 == UPLOAD_PX_PER_FRAME;
         if pixels > self.0 && !is_first {
             return false;
         }
-        // A picture without pixels still is a picture.
+        // A picture without pixels still counts as one.
         self.0 = self.0.saturating_sub(pixels.max(1));
         true
     }
@@ -363,7 +360,7 @@ fn opaque_image(preview: &Preview) -> ColorImage {
     ColorImage::new(size, pixels)
 }
 
-/// A rectangle of an overview; transparent pixels stay so.
+/// Cuts a rectangle out of an overview; transparent pixels stay transparent.
 fn cut(picture: &ScanPicture, rect: PixelRect) -> ColorImage {
     let size = [rect.width() as usize, rect.height() as usize];
     let mut pixels = Vec::with_capacity(size[0] * size[1]);

@@ -1,7 +1,7 @@
-//! Where things lie in the strip view: every piece of film of the session, one after the other, running left to right.
+//! Layout of the strip view: every piece of film of the session, one after the other, running left to right.
 //!
-//! *Strip space* has its y axis across the film: each piece is one unit high. Scans of film that lies across the
-//! scanner are turned by quarter turns, never resampled; the small tilt of the film stays as it is.
+//! *Strip space* has its y axis across the film: each piece is one unit high. Scans with the film across the scanner
+//! are turned by quarter turns, never resampled; the small tilt of the film stays as it is.
 
 use egui::{Pos2, Rect, pos2, vec2};
 use glassine_raster::{PixelRect, Point, Scan, TiltedBox};
@@ -9,7 +9,7 @@ use glassine_session::{FrameId, ScanId, ScanRef, Session, Strip, StripId};
 
 /// Gap between two pieces, in heights of a piece.
 const GAP: f64 = 0.08;
-/// What is shown around a piece of film, in heights of the film.
+/// Width of the shown surround of a piece of film, in heights of the film.
 const MARGIN: f64 = 0.035;
 
 /// One piece of film (or one whole scan) in strip space.
@@ -23,7 +23,7 @@ pub(crate) struct Piece {
     pub scan_size: (u32, u32),
     /// Counter-clockwise quarter turns of the scan that make the film run left to right.
     pub turns: u8,
-    /// Part of the turned scan that is shown: x0, y0, x1, y1.
+    /// Shown part of the turned scan: x0, y0, x1, y1.
     pub bounds: (f64, f64, f64, f64),
     /// Left end in strip space.
     pub left: f64,
@@ -53,7 +53,7 @@ impl Piece {
         Point::new(x, y)
     }
 
-    /// A direction as the view shows it, in scan pixels.
+    /// Converts a direction as the view shows it to scan pixels.
     pub(crate) fn scan_direction(&self, (dx, dy): (f64, f64)) -> (f64, f64) {
         match self.turns {
             0 => (dx, dy),
@@ -63,7 +63,7 @@ impl Piece {
         }
     }
 
-    /// Whether the piece belongs to this strip or is the scan it lies on.
+    /// Whether the piece belongs to this strip or is its scan.
     pub(crate) fn shows(&self, strip: &Strip) -> bool {
         match self.strip {
             Some(id) => id == strip.id,
@@ -101,7 +101,7 @@ pub(crate) struct StripSpace {
 }
 
 impl StripSpace {
-    /// Lay out the pieces of a session.
+    /// Lays out the pieces of a session.
     pub(crate) fn of(session: &Session, whole_scans: bool) -> Self {
         let mut pieces = Vec::new();
         for scan in &session.scans {
@@ -122,12 +122,12 @@ impl StripSpace {
         Self { pieces }
     }
 
-    /// Width of everything.
+    /// Width of all pieces together.
     pub(crate) fn width(&self) -> f64 {
         self.pieces.last().map_or(1.0, |piece| piece.left + piece.width())
     }
 
-    /// The piece a frame is shown on.
+    /// The piece that shows a frame.
     pub(crate) fn piece_of(&self, session: &Session, frame: FrameId) -> Option<&Piece> {
         let strip = session.strip(session.frame(frame)?.strip)?;
         self.pieces.iter().find(|piece| piece.shows(strip))
@@ -244,7 +244,7 @@ impl StripView {
         Rect::from_points(&self.corners(piece, b))
     }
 
-    /// Where a piece is on screen.
+    /// A piece's rectangle on screen.
     pub(crate) fn piece_rect(&self, piece: &Piece) -> Rect {
         Rect::from_two_pos(self.screen((piece.left, 0.0)), self.screen((piece.left + piece.width(), 1.0)))
     }

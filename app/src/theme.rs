@@ -1,8 +1,8 @@
-//! How the window looks: two neutral surrounds, one accent, sizes and letters.
+//! How the window looks: two neutral surrounds, one accent, sizes and fonts.
 //!
-//! Colour is judged in this window, so every surface is a pure grey (equal red, green and blue). The one accent is
-//! a safelight amber kept small; warnings use a vermilion and always come with a mark or a word as well. Red, green
-//! and blue stand only for channels, inside the histogram.
+//! The user judges colour in this window, so every surface is a pure grey (equal red, green and blue). The one accent
+//! is a safelight amber, used sparingly; warnings use a vermilion and always come with a mark or a word as well. Red,
+//! green and blue stand only for channels, inside the histogram.
 
 use std::sync::Arc;
 
@@ -24,7 +24,7 @@ pub const ROW_HEIGHT: f32 = 24.0;
 pub const LABEL_WIDTH: f32 = 118.0;
 /// Width of a number field, points.
 pub const NUMBER_WIDTH: f32 = 88.0;
-/// The unit all gaps are made of, points.
+/// The unit of all gaps, points.
 pub const GAP: f32 = 8.0;
 
 const REGULAR: &str = "inter";
@@ -49,19 +49,18 @@ pub struct Palette {
     pub button: Color32,
     /// Buttons under the pointer.
     pub button_hover: Color32,
-    /// Text.
     pub text: Color32,
-    /// Text that explains.
+    /// Explanatory text.
     pub text_weak: Color32,
-    /// Text and marks that must be seen.
+    /// Text and marks that must stand out.
     pub text_strong: Color32,
-    /// Selection, the part of a slider that was moved, the main button.
+    /// Selection, the moved part of a slider, the main button.
     pub accent: Color32,
-    /// A surface that is selected.
+    /// A selected surface.
     pub accent_surface: Color32,
     /// Text on the accent.
     pub on_accent: Color32,
-    /// Something to look at; never without a mark or a word.
+    /// Warning; never without a mark or a word.
     pub warn: Color32,
     /// Curves of the red, green and blue channel, histogram only.
     pub channels: [Color32; 3],
@@ -123,19 +122,19 @@ pub fn palette(ui: &Ui) -> Palette {
     palette_of(ui.visuals().dark_mode)
 }
 
-/// Letters of a section head.
+/// Font of a section head.
 pub fn section_style() -> TextStyle {
     TextStyle::Name("section".into())
 }
 
-/// Letters of running text that needs weight.
+/// Font of emphasised running text.
 pub fn strong_style() -> TextStyle {
     TextStyle::Name("strong".into())
 }
 
-/// Set letters, sizes and colours, and choose the dark or light surround.
+/// Sets fonts, sizes and colours, and chooses the dark or light surround.
 ///
-/// Letters are loaded once for each context, so calling this again only changes the surround.
+/// Fonts are loaded once for each context, so calling this again only changes the surround.
 pub fn apply(ctx: &Context, dark: bool) {
     let loaded = Id::unique("glassine letters loaded");
     if !ctx.data(|data| data.get_temp::<bool>(loaded).unwrap_or(false)) {
@@ -191,7 +190,7 @@ fn style(dark: bool) -> Style {
     spacing.icon_spacing = 6.0;
     spacing.tooltip_width = 320.0;
     spacing.scroll.floating = true;
-    // Room of its own for the bar, so that it never lies over a control.
+    // The scroll bar has its own room, so that it never covers a control.
     spacing.scroll.bar_width = 7.0;
     spacing.scroll.floating_allocated_width = 9.0;
     style.interaction.selectable_labels = false;

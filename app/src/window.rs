@@ -1,4 +1,4 @@
-//! Opening the real window.
+//! Opens the real window.
 
 use std::any::Any;
 use std::panic::{AssertUnwindSafe, catch_unwind, resume_unwind, set_hook, take_hook};
@@ -18,23 +18,23 @@ use crate::end_signals::EndSignal;
 use crate::start_watch::StartWatch;
 use crate::theme;
 
-/// Size the window begins with, points.
+/// Initial size of the window, points.
 const SIZE: [f32; 2] = [1600.0, 1000.0];
-/// Smallest size it can be given.
+/// Smallest size of the window, points.
 const LEAST: [f32; 2] = [1000.0, 640.0];
 
 /// Why the window could not be opened.
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum WindowError {
-    /// There is no display to open it on.
+    /// There is no display for it.
     #[error(
         "there is no display to open a window on ({reason}); \
          `glassine demo --headless` makes the demo strips and exports them, \
          `glassine new`, `show` and `export` do the same for your own scans, all without a window"
     )]
     NoDisplay {
-        /// Which variable is missing or leads nowhere.
+        /// Which variable is missing or invalid.
         reason: String,
     },
     /// The system refused.
@@ -45,13 +45,14 @@ pub enum WindowError {
     Refused {
         /// In the system's words.
         reason: String,
-        /// What to do about it.
+        /// What the user can do about it.
         advice: String,
     },
 }
 
-/// Open the window on these files, or on the demo session, and stay until it is closed. With a watch it tells how long
-/// that took and closes by itself.
+/// Opens the window on these files, or on the demo session, and returns once it is closed.
+///
+/// With a watch it reports how long the start took and closes by itself.
 pub fn open(
     files: Vec<PathBuf>,
     demo_folder: Option<PathBuf>,
@@ -103,7 +104,8 @@ pub fn open(
     }
 }
 
-/// Until the window is there, a panic comes from a library that the toolkit could not load: it becomes a message.
+/// State of the window's start. Until it is over, a panic comes from a library the toolkit could not load, and becomes
+/// a message.
 #[derive(Debug, Default)]
 struct Start {
     is_over: AtomicBool,
@@ -134,7 +136,7 @@ fn no_display(why: NoDisplay) -> WindowError {
     WindowError::NoDisplay { reason }
 }
 
-/// What to do when the window was refused for this reason, with these libraries missing.
+/// Advice for this reason and these missing libraries.
 fn advice(reason: &str, missing: &[&str]) -> String {
     if !cfg!(target_os = "linux") {
         return "check that the graphics driver is installed".to_owned();
@@ -149,7 +151,7 @@ fn advice(reason: &str, missing: &[&str]) -> String {
     format!("{lacking}: `{}` installs what the window needs (Debian, Ubuntu)", display::INSTALL)
 }
 
-/// Tell the toolkit which display to use where it would choose another.
+/// Tells the toolkit which display to use if it would choose another.
 #[cfg(all(unix, not(target_os = "macos")))]
 fn on(display: Display) -> Option<eframe::EventLoopBuilderHook> {
     use winit::platform::x11::EventLoopBuilderExtX11 as _;
@@ -173,8 +175,9 @@ pub fn native_options(viewport: ViewportBuilder) -> eframe::NativeOptions {
     eframe::NativeOptions { viewport, dithering: false, ..eframe::NativeOptions::default() }
 }
 
-/// The last part of the toolkit's message: what comes before names places in its source. Without a driver it only tells
-/// which of its searches was in vain.
+/// The last part of the toolkit's message, because the text before it names places in its source.
+///
+/// If there is no driver, that part only says which of its searches failed.
 fn plain_reason(message: &str) -> String {
     let last = message.rsplit(": ").next().unwrap_or(message);
     let is_about_drawing =
@@ -182,13 +185,13 @@ fn plain_reason(message: &str) -> String {
     if is_about_drawing { format!("no OpenGL driver was found ({last})") } else { last.to_owned() }
 }
 
-/// Where sessions without a file are autosaved; `None` when it can't be made, and then they are not.
+/// Folder for autosaves of sessions without a file. `None` if it cannot be made; these are then not autosaved.
 fn data_folder() -> Option<PathBuf> {
     let folder = directories::ProjectDirs::from("", "", "glassine")?.data_local_dir().to_path_buf();
     std::fs::create_dir_all(&folder).ok().map(|()| folder)
 }
 
-/// Where overviews are kept while a session has no file; `None` when the system names no place.
+/// Folder for the overviews of a session without a file; `None` if the system names none.
 fn cache_folder() -> Option<PathBuf> {
     Some(directories::ProjectDirs::from("", "", "glassine")?.cache_dir().join("overviews"))
 }

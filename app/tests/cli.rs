@@ -1,4 +1,4 @@
-//! The command line as a person or a script meets it: exit codes, one JSON document, clear messages, nothing lost.
+//! The command line as a user or a script sees it: exit codes, one JSON document, clear messages, nothing lost.
 
 mod program;
 

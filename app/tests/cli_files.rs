@@ -1,4 +1,4 @@
-//! Commands and the files they meet: nothing is written over that must stay, and what differs is said.
+//! Commands and existing files: commands never overwrite what must stay, and they report what differs.
 
 mod program;
 
@@ -26,7 +26,7 @@ fn show(session: &Path) -> Value {
     json(&shown)
 }
 
-/// Change the stored session by hand.
+/// Changes the stored session by hand.
 fn change(session: &Path, change: impl FnOnce(&mut Value)) {
     let mut stored: Value =
         serde_json::from_slice(&std::fs::read(session).expect("reads")).expect("a session is JSON");
@@ -363,7 +363,7 @@ fn dust_maps_spare_scans_and_links() {
     }
 }
 
-/// Exit code and words of a command that must not wait for ever.
+/// Exit code and output of a command that must not wait forever.
 fn soon(args: &[&str]) -> (Option<i32>, String) {
     let mut command = program();
     command.args(args).stdout(std::process::Stdio::null()).stderr(std::process::Stdio::piped());
@@ -372,7 +372,7 @@ fn soon(args: &[&str]) -> (Option<i32>, String) {
     while child.try_wait().expect("a child").is_none() && began.elapsed() < Duration::from_secs(60) {
         std::thread::sleep(Duration::from_millis(20));
     }
-    // One that has ended is not there to be killed.
+    // Killing a process that has ended fails, and that is fine.
     child.kill().ok();
     let output = child.wait_with_output().expect("a child");
     assert!(output.status.code().is_some(), "{args:?} waits");

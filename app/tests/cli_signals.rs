@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 use program::{code, glassine, json, said, scan_named, text};
 use rustix::process::{Pid, Signal, kill_process};
 
-/// Start an export and wait until it writes its first picture.
+/// Starts an export and waits until it writes its first picture.
 fn exporting(session: &Path, to: &Path, before: &str) -> Child {
     let script = format!("{before} exec \"$0\" export \"$1\" --to \"$2\" --json");
     let mut command = Command::new("sh");
@@ -62,7 +62,7 @@ fn an_abort_ends_a_command_with_advice_and_an_exit_code() {
     let session = folder.path().join("roll.session.json");
     let made = glassine(&["new", text(&session), "--scan", text(&scan), "--format", "6x4.5"]);
     assert_eq!(code(&made), 0, "{}", said(&made));
-    // What the standard library raises when a small allocation fails.
+    // The standard library raises this signal when a small allocation fails.
     for round in 0..10 {
         let out = folder.path().join(format!("out-{round}"));
         let output = ended_by(exporting(&session, &out, ""), Signal::ABORT);

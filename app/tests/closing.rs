@@ -1,4 +1,4 @@
-//! Closing the window while an export is under way: it is asked first, and nothing is lost or left half written.
+//! Closing the window during an export: it asks first, and nothing is lost or left half written.
 
 mod common;
 
@@ -13,7 +13,8 @@ use glassine_film::Param;
 
 type Window = Harness<'static, GlassineApp>;
 
-/// A window over a saved session; it exports into `finished` of the folder, or of a file where no folder can be made.
+/// A window over a saved session. It exports into `finished` in the folder, or below a file, where no folder can be
+/// made.
 fn saved_window(is_blocked: bool) -> (Window, tempfile::TempDir) {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let scan = write_scan(folder.path());
@@ -22,7 +23,7 @@ fn saved_window(is_blocked: bool) -> (Window, tempfile::TempDir) {
     (window(app(vec![path], SharedPicker::default())), folder)
 }
 
-/// Begin an export and close the window while it waits to be run, with an answer to the question that comes.
+/// Starts an export and closes the window before the export runs, with an answer to the question that follows.
 fn close_while_exporting(window: &mut Window, answer: Option<Answer>) -> bool {
     let commands = [Command::Export { scope: FrameScope::All, replace: false }, Command::Quit];
     for command in commands.into_iter().chain(answer.map(Command::Answer)) {
@@ -37,7 +38,7 @@ fn asks_to_close(window: &Window) -> bool {
     output.commands.contains(&ViewportCommand::Close)
 }
 
-/// Whether the window closes before it comes to rest.
+/// Whether the window closes before it settles.
 fn closes(window: &mut Window) -> bool {
     (0..40).any(|_| {
         window.step();
@@ -61,7 +62,7 @@ fn the_question_tells_what_is_under_way_and_offers_three_ways_on() {
     assert!(!close_while_exporting(&mut window, None));
     assert!(matches!(window.state().ui_state().question, Some(Question::Exporting)));
     assert!(window.state().status().exporting().is_some());
-    // An export inside a frame is over before a pane is drawn, so the same question is looked at without one.
+    // An export inside a frame ends before a pane is drawn, so the test shows the same question without an export.
     let (mut window, _folder) = saved_window(false);
     let ask = |window: &mut Window| {
         window.state_mut().push(Command::Ask(Question::Exporting));
@@ -131,7 +132,7 @@ fn changes_made_after_others_were_given_up_are_asked_for_again() {
     window.step();
     assert!(matches!(window.state().ui_state().question, Some(Question::Unsaved(_))));
     window.state_mut().push(Command::Answer(Answer::No));
-    // The window was about to close, and yet something more is changed.
+    // The window was about to close, but the user changes something more.
     window.state_mut().push(Command::SetParam(Param::Contrast, 1.3));
     assert!(!closes(&mut window));
     assert!(matches!(window.state().ui_state().question, Some(Question::Unsaved(_))));

@@ -15,7 +15,7 @@ use glassine_app::dialogs::PickOutcome;
 use glassine_film::{Param, Stock, band_curves};
 use glassine_session::{Edit, FrameSolve, StripSolve};
 
-/// A tall window over the small strip, the colour section open alone.
+/// A tall window over the small strip, with only the colour section open.
 fn colour_window() -> (Window, tempfile::TempDir) {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let scan = write_scan(folder.path());
@@ -88,7 +88,7 @@ fn a_test_strip_takes_the_exposure_that_is_clicked_as_one_step() {
     click_label(&mut window, "test strip +0.50 stops");
     assert_eq!(look(&window, 1, Param::ExposureStops), 0.5);
     assert_eq!(window.state().history().undo_steps(), steps + 1);
-    // The grid stands around the new state and stays open.
+    // The grid is rebuilt around the new state and stays open.
     click_label(&mut window, "test strip +0.50 stops");
     assert_eq!(look(&window, 1, Param::ExposureStops), 1.0);
     window.key_press(Key::Escape);
@@ -158,7 +158,8 @@ fn a_grey_point_is_set_by_pointer_and_the_area_becomes_neutral() {
     let warm = look(&window, 1, Param::WarmthCc);
     assert!(warm != 0.0, "the ground is no grey");
     assert_eq!(window.state().history().undo_label(), Some("set grey point"));
-    // The same again with a band moved: the whole balance is made neutral, so the setting gives way.
+    // The same again after a band moved: the tool makes the whole balance neutral and compensates for the band's
+    // setting.
     let id = frame_id(&window, 1);
     let edit = Edit::SetParam { frames: vec![id], param: Param::MidWarmthCc, value: 10.0 };
     window.state_mut().push(Command::Edit(edit));
@@ -185,7 +186,7 @@ fn a_grey_point_is_set_by_keyboard_and_escape_leaves_it() {
     window.key_press(Key::Escape);
     window.run();
     assert_eq!(window.state().session(), &before);
-    // The tool takes the keyboard from whatever had it.
+    // The tool takes the keyboard focus from whatever has it.
     window.get_by_role_and_label(Role::Slider, "saturation").focus();
     window.run();
     window.key_press(Key::G);
@@ -327,7 +328,7 @@ fn a_stock_is_measured_from_a_chart_used_for_the_strip_and_written_to_a_file() {
     click_label(&mut window, "save as file…");
     let text = std::fs::read_to_string(file.with_extension("json")).expect("the file was written");
     assert_eq!(Stock::from_json(&text).expect("a stock file"), report.stock);
-    // Closing and opening again keeps the corners and what was found.
+    // Closing and reopening keeps the corners and the result.
     click_label(&mut window, "back to the settings");
     click_label(&mut window, "measure a stock…");
     assert!(window.query_by_label("use for this strip").is_some());

@@ -1,5 +1,5 @@
 //! Commands against a session held in memory: boxes stay behind the guard, gestures become single steps, nothing is
-//! lost. No window and no pixels are needed.
+//! lost. The tests need no window and no pixels.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -15,7 +15,7 @@ use glassine_layout::SafeArea;
 use glassine_raster::{Orientation, TiltedBox};
 use glassine_session::{Edit, FoundStripEdit, Frame, FrameId, NewFrame, ScanRef, Session};
 
-/// A scan that lies across (`down` false) or along the scanner, with a strip of frames every 400 pixels.
+/// A scan across (`down` false) or along the scanner, with a strip of frames every 400 pixels.
 fn session(places: &[f64], down: bool) -> Session {
     let scan = ScanRef {
         id: glassine_session::ScanId(0),

@@ -1,4 +1,4 @@
-//! Exact counts in the window: when they are made, when they are out of date, and what the export pane says of them.
+//! Exact counts in the window: when they are made, when they become outdated, and how the export pane shows them.
 
 mod common;
 
@@ -21,7 +21,7 @@ fn exact(window: &Window, number: u32) -> Option<ExactCount> {
     }
 }
 
-/// What the engine counts when it is asked directly.
+/// The engine's direct count.
 fn counted(window: &Window, number: u32) -> ExactCount {
     let session = window.state().session().clone();
     let at = SessionAt::new(session, None);

@@ -1,4 +1,4 @@
-//! The window drawn without a display: the same picture every time, and what must be seen in it.
+//! The window drawn without a display: the same picture every time, and what must be visible in it.
 
 mod common;
 
@@ -25,7 +25,7 @@ fn draw(light: bool) -> WindowPicture {
     window.picture(light).expect("frames were run")
 }
 
-/// Share of pixels whose channels differ by more than this.
+/// Share of pixels whose channels differ by more than `least`.
 fn coloured_share(picture: &WindowPicture, least: u8) -> f64 {
     let coloured = picture.rgba.chunks_exact(4).filter(|p| {
         let (low, high) = (p[..3].iter().min(), p[..3].iter().max());

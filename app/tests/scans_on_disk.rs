@@ -1,4 +1,4 @@
-//! Scans that are missing, changed or read in another way, and scans that come in while the person works.
+//! Scans that are missing, changed or read in another way, and scans that arrive while the user works.
 
 mod common;
 
@@ -19,7 +19,7 @@ use glassine_engine::{Engine, JobHost, ScanState};
 use glassine_raster::{CancelToken, TiltedBox};
 use glassine_session::{Edit, EncodingChoice, FourthSampleChoice, ScanRef, Session};
 
-/// The usual session in a file; its scan is known by content.
+/// The usual session in a file; it records the content of its scan.
 fn place() -> (tempfile::TempDir, Session, PathBuf) {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let scan = write_scan(folder.path());
@@ -32,7 +32,7 @@ fn place() -> (tempfile::TempDir, Session, PathBuf) {
     (folder, session, path)
 }
 
-/// Let more than the time between two looks pass.
+/// Lets more than the time between two checks pass.
 fn wait(window: &mut Window) {
     (0..4).for_each(|_| rest(window));
 }
@@ -76,7 +76,7 @@ fn a_scan_that_comes_back_is_shown_again_by_itself() {
     assert!(!window.state().previews().overview(scan).is_empty());
 }
 
-/// Another picture of the usual size comes under the name of the scan, as another program writes it.
+/// Puts another picture of the usual size under the name of the scan, as another program would.
 fn replace_scan(folder: &Path) {
     let other = tempfile::tempdir_in(folder).expect("a temporary folder");
     let path = write_pixels(other.path(), &vec![code(0.5); (SCAN.0 * SCAN.1 * 3) as usize]);
@@ -165,7 +165,7 @@ fn another_encoding_is_one_step_and_offers_to_measure_and_solve_again() {
     window.run();
     rest(&mut window);
     assert!(window.query_by_label(again).is_none());
-    // A code of linear light L is read as sRGB: L^2.2 or so, so densities more than double.
+    // A code of linear light L is now read as sRGB, about L^2.2, so densities more than double.
     let after = base(&window);
     assert!((0..3).all(|c| after[c] > 1.8 * before[c]), "{before:?} became {after:?}");
 }
@@ -192,7 +192,7 @@ fn an_infrared_file_is_chosen_and_left_out_again() {
     assert_eq!(scan(&window).infrared_path, None);
 }
 
-/// The scan of a session that knows every byte of it, of the same length and samples but with one other byte.
+/// A scan of the recorded length and samples, in which one other byte differs from the session's record.
 #[test]
 fn every_byte_of_a_scan_is_looked_at_once_the_window_rests() {
     let (_folder, mut session, _) = place();
@@ -219,7 +219,7 @@ fn a_file_that_can_not_be_read_so_leaves_the_scan_as_it_was() {
     assert!(told.iter().any(|notice| notice.headline.contains("page 5")), "{told:?}");
 }
 
-/// Write an uncompressed TIFF of several colour pages of the usual size.
+/// Writes an uncompressed TIFF of several colour pages of the usual size.
 ///
 /// Source of tags and types: TIFF revision 6.0, section 8.
 fn write_pages(path: &Path, pages: &[Vec<u16>]) {
@@ -362,7 +362,7 @@ fn boxes_can_be_drawn_while_new_scans_are_searched_and_the_search_can_be_stopped
     app.push(Command::Open(vec![scan]));
     app.push(Command::Answer(Answer::Yes));
     let mut window = window(app);
-    // The scan is there before its frames are: as soon as it is, a box is added and the search is stopped.
+    // The scan arrives before its frames: as soon as it does, add a box and stop the search.
     let begun = std::time::Instant::now();
     while window.state().session().scans.is_empty() {
         assert!(begun.elapsed().as_secs() < 60, "the scan opens");

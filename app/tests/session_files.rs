@@ -1,5 +1,5 @@
-//! What stands between a session and its file: another version there, another program that works on it, unsaved work
-//! of earlier runs.
+//! Conflicts between a session and its file: another version there, another program that works on it, unsaved work of
+//! earlier runs.
 
 mod common;
 
@@ -31,7 +31,7 @@ fn place() -> Place {
     Place { folder, session, path }
 }
 
-/// The session as another program saves it meanwhile.
+/// Saves the session with changes, as another program does meanwhile; gives the bytes written.
 fn saved_elsewhere(place: &Place) -> Vec<u8> {
     let strip = place.session.strips[0].id;
     let edits = [
@@ -54,7 +54,7 @@ fn save(window: &mut Window) {
     window.run();
 }
 
-/// A window over the session, changed here and saved by another program meanwhile, and a save of it.
+/// A window over the session, changed here and saved by another program meanwhile, after an attempt to save it.
 fn conflicting_window(place: &Place, picker: SharedPicker) -> (Window, Vec<u8>) {
     let mut window = window(app(vec![place.path.clone()], picker));
     window.state_mut().push(Command::QuarterTurn(1));
@@ -118,7 +118,7 @@ fn a_session_that_is_open_elsewhere_is_marked_and_can_be_worked_on_once_it_is_fr
     let mark = window.get_by_label_contains("looking only: ").accesskit_node().value().unwrap_or_default();
     assert!(mark.contains(&format!("process {} works on this session", std::process::id())), "{mark}");
     assert!(window.query_by_label("work on it").is_none());
-    // Even the name itself is refused: the dialog comes again, and is cancelled.
+    // Even the name itself is refused: the dialog appears again, and is cancelled.
     save(&mut window);
     let asked = picker.0.lock().expect("one thread").asked.clone();
     assert_eq!(asked.len(), 2);

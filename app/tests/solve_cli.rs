@@ -1,4 +1,4 @@
-//! The balance solved again on the command line, with what the person knows about the frames.
+//! `glassine solve`: solving the balance again, with what the user knows about the frames.
 
 mod program;
 
@@ -34,7 +34,7 @@ fn solve(session: &Path, more: &[&str]) -> Value {
     json(&solved)
 }
 
-/// Middle of the box of a frame, scan pixels.
+/// Centre of the box of a frame, scan pixels.
 fn middle(shown: &Value, frame: usize) -> (f64, f64) {
     let corners = shown["frames"][frame]["corners_px"].as_array().expect("corners").clone();
     let mean = |axis: usize| {
@@ -44,7 +44,7 @@ fn middle(shown: &Value, frame: usize) -> (f64, f64) {
     (mean(0), mean(1))
 }
 
-/// Mean code of each channel in the middle of the first picture that is exported.
+/// Mean code of each channel in the centre of the first exported picture.
 fn middle_codes(session: &Path, folder: &Path) -> [f64; 3] {
     let exported = glassine(&[
         "export",

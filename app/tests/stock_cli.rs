@@ -50,7 +50,7 @@ fn a_stock_is_measured_saved_and_used_for_the_strip() {
         file::from_json(&std::fs::read(&path).expect("the session is there")).expect("a session").session;
     assert_eq!(saved.strips[0].stock_id, measured.id);
     assert_eq!(saved.stocks.len(), 1);
-    // A file that is there stays, unless asked for.
+    // An existing file stays, unless the caller asks to replace it.
     assert_eq!(call(&["--save", &stock_text]), Outcome::CannotStart);
     assert_eq!(call(&["--save", &stock_text, "--replace"]), Outcome::Done);
 }

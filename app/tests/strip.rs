@@ -11,7 +11,7 @@ use glassine_app::state::StripTool;
 use glassine_engine::ViewKey;
 use glassine_session::BaseSource;
 
-/// Screen rectangle of a box, without the reach that a selected one has around it.
+/// Screen rectangle of a box, without the reach around a selected one.
 fn box_rect(window: &Window, number: u32) -> egui::Rect {
     let is_selected = window.state().ui_state().is_selected(frame_id(window, number));
     let rect = window.get_by_label(&format!("frame {number} box")).rect();
@@ -96,7 +96,7 @@ fn the_ring_turns_a_box_about_its_centre_as_far_as_the_image_allows() {
     let (mut window, _folder) = open_window();
     let before = crop(&window, 1);
     let rect = box_rect(&window, 1);
-    // The ring lies inside the box, below the middle of its upper side.
+    // The ring is inside the box, below the middle of its upper side.
     drag(&mut window, rect.center_top() + vec2(0.0, 20.0), vec2(14.0, 0.0));
     let after = crop(&window, 1);
     assert!(after.angle_rad > 0.02, "{}", after.angle_rad);
@@ -123,7 +123,7 @@ fn a_box_drawn_on_clear_film_measures_the_base() {
     let (mut window, _folder) = open_window();
     window.key_press(Key::M);
     window.run();
-    // Above the first image lies clear film only.
+    // Above the first image there is clear film only.
     let rect = box_rect(&window, 1);
     let scale = points_per_px(&window) as f32;
     let above = rect.left_top() - vec2(10.0 * scale, 32.0 * scale);

@@ -1,4 +1,4 @@
-//! The window, driven the way a person drives it: through accessible names, pointer and keyboard.
+//! The window, driven as a user drives it: through accessible names, pointer and keyboard.
 
 mod common;
 
@@ -427,7 +427,7 @@ fn selecting_a_print_shows_its_frame_large() {
     assert!(window.query_by_label("frame 2 large").is_some());
 }
 
-/// Press Tab until the control with this label has the keyboard.
+/// Presses Tab until the control with this label has the keyboard focus.
 fn tab_to(window: &mut Window, label: &str) {
     for _ in 0..120 {
         window.key_press(Key::Tab);
@@ -445,7 +445,7 @@ fn the_whole_job_can_be_done_with_the_keyboard() {
     window.key_press(Key::Period);
     window.run();
     tab_to(&mut window, "exposure number");
-    // On its way the keyboard passed boxes and prints; the frame under work stayed the same.
+    // The keyboard focus passed boxes and prints on its way; the current frame stayed the same.
     let under_work = frame_id(&window, 2);
     assert_eq!(window.state().ui_state().primary, Some(under_work));
     window.event(egui::Event::Text("0.5".to_owned()));

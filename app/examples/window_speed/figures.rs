@@ -26,7 +26,7 @@ impl fmt::Display for Row {
     }
 }
 
-/// Everything that was found, and where.
+/// All results, with the machine's cores and load.
 #[derive(Debug)]
 pub(crate) struct Figures {
     rows: Vec<Row>,
@@ -63,7 +63,7 @@ impl fmt::Display for Figures {
     }
 }
 
-/// Value below which this share of the sorted values lies.
+/// Value below which this share of the sorted values is.
 pub(crate) fn quantile(values: &[f64], share: f64) -> f64 {
     let mut sorted = values.to_vec();
     sorted.sort_by(f64::total_cmp);
@@ -77,7 +77,7 @@ pub(crate) fn spread(millis: &[f64]) -> String {
     format!("{:.1} / {:.1} / {:.1} ms", at(0.5), at(0.95), at(1.0))
 }
 
-/// Put the table between the marks of a page; a page without them gets them at its end.
+/// Puts the table between the marks of a page; a page without them gets them at its end.
 pub(crate) fn write_section(page: &Path, figures: &Figures) -> std::io::Result<()> {
     let old = match std::fs::read_to_string(page) {
         Ok(text) => text,

@@ -1,10 +1,10 @@
-//! Measures the real window on a virtual display, and writes what it finds into a page.
+//! Measures the real window on a virtual display, and writes the results into a page.
 //!
-//! `cargo build --release -p glassine && cargo run --release -p glassine --example window_speed -- DEMO_FOLDER
-//! [--into tests/SPEED.md] [--only slider|prints|start|window]`
+//! `cargo build --release -p glassine && cargo run --release -p glassine --example window_speed -- DEMO_FOLDER [--into
+//! tests/SPEED.md] [--only slider|prints|start|window]`
 //!
-//! Needs Xvfb (package `xvfb`). The demo is made in the folder when it is not there. Everything the figures are about
-//! is the program itself: this example only plays the person, one change after another, and looks at the clock.
+//! Needs Xvfb (package `xvfb`). The demo is made in the folder if it is missing. The figures measure the program
+//! itself: this example only plays the user, one change after another, and takes the time.
 #![expect(clippy::print_stdout, reason = "a bench prints its figures")]
 
 mod figures;
@@ -83,7 +83,7 @@ fn main() -> Result<(), Problem> {
     Ok(())
 }
 
-/// A picture of a frame, as the window asks for it.
+/// A picture of a frame, as the window requests it.
 fn request(at: &SessionAt, key: ViewKey, side_px: u32, revision: u64) -> PreviewRequest {
     PreviewRequest {
         key,
@@ -98,7 +98,7 @@ fn request(at: &SessionAt, key: ViewKey, side_px: u32, revision: u64) -> Preview
     }
 }
 
-/// Wait for the sharp picture of this revision; gives its longer side.
+/// Waits for the sharp picture of this revision; returns its longer side.
 fn wait_for(host: &mut JobHost, revision: u64) -> Result<u32, Problem> {
     let began = Instant::now();
     while began.elapsed() < PATIENCE {
@@ -124,12 +124,12 @@ fn cpu_ms() -> f64 {
     time.tv_sec as f64 * 1e3 + time.tv_nsec as f64 / 1e6
 }
 
-/// Wall times, and the processor time that one of them took.
+/// Wall times, and the mean processor time of each step.
 fn with_cpu(millis: &[f64], cpu_ms: f64) -> String {
     format!("{}, {:.1} ms of processor time each", spread(millis), cpu_ms / millis.len().max(1) as f64)
 }
 
-/// From a changed value to the pixels of a sharpened frame, 1600 pixels on its longer side.
+/// Time from a changed value to the pixels of a sharpened frame, 1600 pixels on its longer side.
 fn slider(at: &SessionAt) -> Result<Row, Problem> {
     let frame = at.session.frames.first().ok_or("the demo has no frame")?.id;
     let mut at = at.clone();
@@ -164,7 +164,7 @@ fn exposed(at: &SessionAt, frame: FrameId, step: u32) -> Result<glassine_session
     Ok(edit.apply(&at.session)?)
 }
 
-/// 36 prints of 240 pixels, all asked for at once after a change that they share.
+/// 36 prints of 240 pixels, all requested at once after a change that they share.
 fn thumbnails(at: &SessionAt) -> Result<Row, Problem> {
     let mut at = at.clone();
     at.session = roll::repeated(&at.session, 36)?;
@@ -235,13 +235,13 @@ impl Display {
 
 impl Drop for Display {
     fn drop(&mut self) {
-        // It may have ended by itself; either way it is gone afterwards.
+        // It may already have ended; either way it is gone afterwards.
         drop(self.server.kill());
         drop(self.server.wait());
     }
 }
 
-/// Starts of the built program with the demo, from before it is executed to each stage on screen.
+/// Starts the built program with the demo, timed from before it is executed to each stage on screen.
 fn starts(folder: &Path, display: &Display) -> Result<Vec<Row>, Problem> {
     let examples = std::env::current_exe()?;
     let built = examples.parent().and_then(Path::parent).ok_or("where is this example?")?.join("glassine");

@@ -1,8 +1,8 @@
-//! Someone at the window: changes a value, waits for the picture, changes it again; also while an export runs.
+//! Plays a user at the window: changes a value, waits for the picture, changes it again; also during an export.
 //!
-//! The window runs in a process of its own, a copy of this example, so that its display can be named. A change is handed
-//! to the program where a view would hand it over, between the begin of a frame and its drawing; it counts as painted
-//! when the frame after the one that holds the new pixels begins, because only then that one is surely on screen.
+//! The window runs in a separate process, a copy of this example, so that its display can be named. This code hands a
+//! change to the program where a view would, between the begin of a frame and its drawing. A change counts as painted
+//! when the frame after the one with the new pixels begins, because only then is that one surely on screen.
 
 use std::io::{BufRead as _, BufReader};
 use std::path::Path;
@@ -25,23 +25,23 @@ use glassine_session::Edit;
 use crate::figures::{Row, quantile, spread};
 use crate::{Problem, STEPS};
 
-/// Between a picture and the next change.
+/// Time between a picture and the next change.
 const PAUSE: Duration = Duration::from_millis(20);
-/// Quiet time before a stage begins: the exact count has been made by then.
+/// Quiet time before a stage begins: by then the exact count is done.
 const CALM: Duration = Duration::from_millis(1500);
-/// Time over which an idle window is watched.
+/// Time for which an idle window is watched.
 const IDLE: Duration = Duration::from_secs(3);
 /// Longest time for one stage.
 const PATIENCE: Duration = Duration::from_secs(60);
 /// Changes that all prints share.
 const ROUNDS: u32 = 10;
-/// Frames of an export: it lasts about as long as the changes beside it, and begins again when it is over sooner.
+/// Frames of an export: it lasts about as long as the changes beside it, and starts again if it ends sooner.
 const EXPORTED: usize = 12;
 
 /// First argument of the process with the window.
 pub(crate) const PLAY: &str = "--play";
 
-/// Let the process with the window work on this roll; gives its rows.
+/// Runs the process with the window on this roll; returns its rows.
 pub(crate) fn work(mut at: SessionAt, folder: &Path, display: &str) -> Result<Vec<Row>, Problem> {
     let path = folder.join("roll.session.json");
     at.session.output.folder = Some(folder.join("finished"));
@@ -85,7 +85,7 @@ fn goal_of(what: &str) -> &'static str {
     }
 }
 
-/// What is done in turn.
+/// A stage of [`PLAN`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Stage {
     Settle,
@@ -140,7 +140,7 @@ struct Person {
     beside_s: Vec<f64>,
 }
 
-/// Open the window on a session and play.
+/// Opens the window on a session and plays.
 pub(crate) fn play(path: &Path) -> Result<(), Problem> {
     let made = files::open_session(path, &CancelToken::new())?;
     let viewport = egui::ViewportBuilder::default().with_inner_size([1600.0, 1000.0]);
@@ -183,7 +183,7 @@ impl Person {
         println!("{what}\t{found}");
     }
 
-    /// Begin the next stage; `ctx` wakes the window for it, which may have gone to sleep.
+    /// Begins the next stage; `ctx` wakes the window, which may be asleep.
     fn next_stage(&mut self, ctx: &Context) {
         ctx.request_repaint();
         self.stage += 1;
@@ -194,7 +194,7 @@ impl Person {
         self.next_at = Instant::now() + CALM;
     }
 
-    /// The newest revision on screen of the picture (or the oldest of the prints) that is waited for.
+    /// The newest revision on screen of the picture (or the oldest of the prints) that this stage waits for.
     fn revision(&self) -> u64 {
         let of = |key| self.app.previews().picture(key).map_or(0, |(_, preview)| preview.revision);
         match (PLAN[self.stage], self.app.ui_state().primary) {
@@ -211,7 +211,7 @@ impl Person {
         }
     }
 
-    /// The newest revision of any picture: a print is new when it is newer than that.
+    /// The newest revision of any picture: a print is new if it is newer than that.
     fn newest(&self) -> u64 {
         let wants = self.app.ui_state().wants.pictures.iter();
         wants
@@ -238,7 +238,7 @@ impl Person {
             ctx.send_viewport_cmd(ViewportCommand::Close);
         }
         if PLAN[self.stage] != Stage::Idle {
-            // Something that never comes is noticed even when nothing else wakes the window.
+            // Detects a missing picture even if nothing else wakes the window.
             ctx.request_repaint_after(PATIENCE);
         }
         match PLAN[self.stage] {
@@ -256,7 +256,7 @@ impl Person {
         }
     }
 
-    /// Draws the window again and again, as it is.
+    /// Redraws the unchanged window again and again.
     fn repaint(&mut self, ctx: &Context, now: Instant) {
         ctx.request_repaint();
         if self.step > 0 {
@@ -271,7 +271,7 @@ impl Person {
         }
     }
 
-    /// Counts processor time from another thread, in the middle of a time without any event.
+    /// Measures processor time from another thread, in the middle of a time without any event.
     fn idle(&mut self, ctx: &Context) {
         let watched = self.idle.get_or_insert_with(|| {
             let frames = Arc::clone(&self.frames);
@@ -300,7 +300,7 @@ impl Person {
         self.export_began = Some(now);
     }
 
-    /// Whether the export that was begun has ended.
+    /// Whether the export has ended.
     fn export_ended(&self) -> bool {
         self.export_began.is_some_and(|began| {
             began.elapsed() > Duration::from_millis(100) && self.app.status().exporting().is_none()
@@ -317,7 +317,7 @@ impl Person {
         }
     }
 
-    /// The next change, when the last one is on screen and it is time.
+    /// Makes the next change once the last one is on screen and it is time.
     fn change(&mut self, ctx: &Context, now: Instant) {
         let stage = PLAN[self.stage];
         if stage == Stage::SlideBesideExport && (self.export_began.is_none() || self.export_ended()) {

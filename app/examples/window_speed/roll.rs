@@ -9,19 +9,19 @@ use glassine_session::{Edit, Frame, FrameId, Session};
 
 use crate::Problem;
 
-/// Capture sharpening as a person would set it.
+/// Capture sharpening as a user would set it.
 pub(crate) fn sharpened(session: &Session, frames: &[FrameId]) -> Result<Session, Problem> {
     let set = |param, value| Edit::SetParam { frames: frames.to_vec(), param, value };
     let session = set(Param::SharpenAmount, 1.0).apply(session)?;
     Ok(set(Param::SharpenRadiusPx, 1.5).apply(&session)?)
 }
 
-/// A frame like another one, with a box of its own.
+/// A copy of a frame with another box.
 fn copy(frame: &Frame, id: u32, crop: TiltedBox) -> Arc<Frame> {
     Arc::new(Frame { id: FrameId(id), number: id, crop, name: None, ..frame.clone() })
 }
 
-/// As many frames, repeated in turn, each box moved by a pixel so that no two are alike.
+/// This number of frames, repeated in turn, each box moved by a pixel so that no two are alike.
 pub(crate) fn repeated(session: &Session, count: u32) -> Result<Session, Problem> {
     let sources = session.frames.clone();
     let mut session = session.clone();
@@ -36,7 +36,7 @@ pub(crate) fn repeated(session: &Session, count: u32) -> Result<Session, Problem
     if session.frames.len() == count as usize { Ok(session) } else { Err("the demo has no frame".into()) }
 }
 
-/// The demo's first strip as it is and its second one cut into as many boxes as make a roll of 60 frames.
+/// The demo's first strip as it is, and its second one cut into enough boxes for a roll of 60 frames.
 pub(crate) fn of_sixty(at: &SessionAt) -> Result<SessionAt, Problem> {
     const COUNT: usize = 60;
     let mut session = at.session.clone();

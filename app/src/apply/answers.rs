@@ -1,4 +1,4 @@
-//! Answers to questions: what waited for them goes on, or is dropped.
+//! Handles answers to questions: carries out what waited for them, or drops it.
 
 use std::path::PathBuf;
 
@@ -53,7 +53,7 @@ impl GlassineApp {
                 }
             }
             (Question::TypePath { .. }, _) => self.files.leaving_named = None,
-            // The user stays with what is there.
+            // The user keeps the current session.
             (Question::Unsaved(_) | Question::NewSession { .. }, _) => {}
         }
     }

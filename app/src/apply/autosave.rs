@@ -5,14 +5,15 @@ use glassine_engine::jobs::{Job, JobId};
 
 use crate::app::GlassineApp;
 
-/// Longest time from a change to the beginning of its autosave: with the time to write it, less than a second.
+/// Longest time from a change to the start of its autosave; with the time to write it, less than a second.
 const AUTOSAVE_WITHIN_S: f64 = 0.5;
-/// Wait before an autosave that failed is tried again.
+/// Wait before a failed autosave is tried again.
 const AUTOSAVE_AGAIN_S: f64 = 5.0;
 
 impl GlassineApp {
-    /// Autosave shortly after the first change that is not autosaved. Key presses that belong to one step do not wait
-    /// for its end; the pull of a pointer does.
+    /// Autosaves shortly after the first change that is not autosaved yet.
+    ///
+    /// Key presses that belong to one step do not wait for its end; a drag does.
     pub(crate) fn autosave_in_time(&mut self, ctx: &Context) {
         let Some(touched_at) = self.files.touched_at else { return };
         let wait = touched_at + AUTOSAVE_WITHIN_S - self.now;
@@ -26,14 +27,14 @@ impl GlassineApp {
         self.autosave();
     }
 
-    /// The program ends: autosave what is neither saved nor given up.
+    /// Autosaves what is neither saved nor given up, because the program ends.
     pub(crate) fn autosave_now(&mut self) {
         if self.is_unsaved() && !self.is_given_up() {
             self.autosave();
         }
     }
 
-    /// Autosave what is not autosaved yet.
+    /// Autosaves what is not autosaved yet.
     pub(crate) fn autosave(&mut self) {
         self.files.touched_at = None;
         let session = self.history.current();
@@ -54,7 +55,7 @@ impl GlassineApp {
         self.files.autosaving = Some(self.submit(Job::Autosave { path }));
     }
 
-    /// An autosave failed: it is tried again after a while.
+    /// Schedules another attempt after a failed autosave.
     pub(crate) fn autosave_failed(&mut self, id: JobId) {
         if self.files.autosaving == Some(id) {
             self.files.autosaved = None;
@@ -62,7 +63,7 @@ impl GlassineApp {
         }
     }
 
-    /// The session is as it was saved (again), or given up: its autosaves have nothing to tell.
+    /// Discards the autosaves of a session that equals its saved state (again) or was given up.
     pub(super) fn forget_autosave(&mut self) {
         self.files.autosaved = None;
         let autosaves = std::mem::take(&mut self.files.autosaves);
@@ -71,14 +72,15 @@ impl GlassineApp {
         }
     }
 
-    /// The session is left: what was given up or is saved need not be offered again.
+    /// Discards the autosaves of the session the user leaves if it is saved or given up: they need not be offered
+    /// again.
     pub(crate) fn leave_autosave(&mut self) {
         if self.is_given_up() || !self.is_unsaved() {
             self.forget_autosave();
         }
     }
 
-    /// List what earlier runs left unsaved.
+    /// Lists the unsaved work of earlier runs.
     pub(crate) fn offer_unsaved_work(&mut self) {
         self.status.unsaved_work = self.jobs.engine().saving_run().unsaved_work();
         self.ui_state.files.shows_unsaved = !self.status.unsaved_work.is_empty();

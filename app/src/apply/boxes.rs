@@ -18,10 +18,10 @@ use crate::strip_space::Piece;
 /// Smallest side of a box.
 const MIN_SIDE_PX: f64 = 8.0;
 
-/// The edit with every box held by the guard.
+/// The edit after the guard has limited every box.
 ///
-/// `gesture_start` is the session a drag began with: a box is sized from its shape there, so that the result depends
-/// only on where the pointer is, not on the way it took.
+/// `gesture_start` is the session at the start of a drag: boxes are sized from their shape there, so that the result
+/// depends only on the pointer's position, not on its path.
 pub(crate) fn held(
     session: &Session,
     gesture_start: Option<&Session>,
@@ -45,7 +45,7 @@ pub(crate) fn held(
     }
 }
 
-/// Width divided by height that a lock asks of a box; it follows the box's own longer side.
+/// Width divided by height that a lock requires of a box; it follows the box's own longer side.
 pub(crate) fn ratio(aspect: AspectLock, shape: &TiltedBox, strip: Option<&Strip>) -> Option<f64> {
     let long = match aspect {
         AspectLock::Free => return None,
@@ -60,7 +60,7 @@ fn format_of(strip: &Strip) -> Option<Format> {
     glassine_layout::format_of(strip.format_id.as_deref()?)
 }
 
-/// Which way frames follow each other for boxes of this strip.
+/// Axis along which the frames of this strip follow each other.
 fn axis_of(strip: &Strip, boxes: &[TiltedBox]) -> StripAxis {
     let along = match (strip.film_area, boxes.first(), boxes.last()) {
         (Some(film), ..) => film.angle_rad,
@@ -78,7 +78,7 @@ fn axis_of(strip: &Strip, boxes: &[TiltedBox]) -> StripAxis {
 }
 
 impl GlassineApp {
-    /// Commands about boxes.
+    /// Carries out commands about boxes.
     pub(super) fn apply_box_command(&mut self, command: Command) {
         match command {
             Command::Nudge { dx_px, dy_px } => self.change_boxes(|piece, b| {
@@ -108,7 +108,7 @@ impl GlassineApp {
         }
     }
 
-    /// One edit that changes every selected box.
+    /// Makes one edit that changes every selected box.
     fn change_boxes(&mut self, change: impl Fn(&Piece, TiltedBox) -> TiltedBox) {
         let space = self.strip_space();
         let session = self.history.current();
@@ -159,7 +159,7 @@ impl GlassineApp {
         self.edit(Edit::SetCrops(ids.into_iter().zip(even).collect()));
     }
 
-    /// Switching the holding on brings a box back inside in the same step.
+    /// Switches the guard on or off for the selected boxes; switching it on brings a box back inside in the same step.
     fn set_held(&mut self, held: bool) {
         let session = self.history.current();
         let mut edits = Vec::new();
@@ -235,7 +235,7 @@ impl GlassineApp {
         }
     }
 
-    /// A scan without strips: the finder sees nothing, so the person draws the first box of a new strip.
+    /// Starts a new strip on a scan without strips: the finder sees nothing there, so the user places the first box.
     fn add_on_bare_scan(&mut self) {
         let session = self.history.current();
         let is_bare = |scan: &&Arc<ScanRef>| !session.strips.iter().any(|strip| strip.scan == scan.id);
@@ -260,7 +260,7 @@ impl GlassineApp {
         self.ui_state.begin_selection(self.history.current());
     }
 
-    /// A copy of a frame, moved by scan pixels.
+    /// Adds a copy of a frame, moved by scan pixels.
     fn add_shifted(&mut self, strip: &Strip, model: &Frame, (dx, dy): (f64, f64)) {
         let shift = |b: TiltedBox| TiltedBox { center: Point::new(b.center.x + dx, b.center.y + dy), ..b };
         let new = NewFrame {
@@ -298,7 +298,7 @@ impl GlassineApp {
     }
 }
 
-/// The right and the lower edge as the view shows them move; the others stay.
+/// Moves the right and lower edge as the view shows them; the other edges stay.
 fn grown(piece: &Piece, b: TiltedBox, (dw, dh): (f64, f64)) -> TiltedBox {
     // The two view axes in the box's own axes: a quarter turn may swap them and change their signs.
     let (sin, cos) = b.angle_rad.sin_cos();
@@ -341,7 +341,7 @@ pub(crate) fn moved_edges(b: &TiltedBox, (ex, ey): (i8, i8), (dx, dy): (f64, f64
     }
 }
 
-/// The turn equal to `line` up to quarter turns that is nearest to `now`.
+/// The turn nearest to `now` that equals `line` up to quarter turns.
 fn nearest_turn(line: f64, now: f64) -> f64 {
     let quarter = std::f64::consts::FRAC_PI_2;
     line + ((now - line) / quarter).round() * quarter
@@ -392,7 +392,7 @@ fn free_place(
     Some((first.clone(), step))
 }
 
-/// A frame drawn by hand: no edge of it was measured.
+/// A frame drawn by hand, without any measured edge.
 fn drawn(crop: TiltedBox, orientation: Orientation) -> NewFrame {
     NewFrame {
         orientation,

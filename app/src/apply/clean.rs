@@ -7,14 +7,14 @@ use crate::app::GlassineApp;
 use crate::clean::{BRUSH_PX, CleanCommand};
 
 impl GlassineApp {
-    /// Carry out a command of the cleaning panes.
+    /// Carries out a command of the cleaning panes.
     pub(crate) fn apply_clean(&mut self, command: CleanCommand) {
         let session = self.history.current();
         match command {
             CleanCommand::ScaleBrush(factor) => {
                 let now = self.ui_state.clean.brush_radius_px(session, self.ui_state.primary);
                 let next = if (now * factor).is_finite() { now * factor } else { now };
-                // A key press always changes the brush by something that is seen.
+                // A key press always changes the brush visibly.
                 let next = if factor > 1.0 { next.max(now + 1.0) } else { next.min(now - 1.0) };
                 self.ui_state.clean.radius_px = Some(next.clamp(BRUSH_PX.0, BRUSH_PX.1).round());
             }

@@ -1,4 +1,4 @@
-//! Closing the window: nothing unsaved is lost, and an export under way is finished or stopped as the person says.
+//! Closing the window: nothing unsaved is lost, and the user decides whether a running export finishes or stops.
 
 use egui::{Context, ViewportCommand};
 use glassine_engine::{ExportReport, Notice, Severity};
@@ -11,9 +11,9 @@ use crate::command::{Answer, Command, Leaving, Question};
 pub(crate) enum ExportEnd {
     /// Every picture is written.
     Finished,
-    /// It was stopped.
+    /// The export was stopped.
     Stopped,
-    /// Something could not be written, which the person should see.
+    /// Something could not be written; the user should see it.
     Failed,
 }
 
@@ -30,7 +30,7 @@ impl ExportEnd {
 }
 
 impl GlassineApp {
-    /// Close the window, or ask what stands in the way.
+    /// Closes the window, or asks about whatever prevents it.
     pub(super) fn quit(&mut self, ctx: &Context) {
         if !self.ask_before_closing() {
             self.leave_autosave();
@@ -38,7 +38,7 @@ impl GlassineApp {
         }
     }
 
-    /// Ask what stands in the way of closing; `false` when nothing does.
+    /// Asks about whatever prevents closing; `false` if nothing does.
     pub(crate) fn ask_before_closing(&mut self) -> bool {
         if self.is_unsaved() && !self.is_given_up() {
             self.ask_to_leave(Leaving::Close);
@@ -51,13 +51,13 @@ impl GlassineApp {
         is_exporting
     }
 
-    /// What becomes of the export under way, now that the window is to be closed.
+    /// Applies the user's answer about the running export on a close request.
     pub(super) fn answer_about_export(&mut self, answer: Answer) {
         let export = self.status.exporting().map(|job| job.id);
         self.files.closes_once = match (answer, export) {
             (Answer::Cancel, _) => {
                 if self.files.given_up.take().is_some() {
-                    // Changes that were to be given up are looked after like any others again.
+                    // Autosave changes again that the user meant to give up.
                     self.touched();
                 }
                 None
@@ -81,12 +81,13 @@ impl GlassineApp {
         };
     }
 
-    /// An export ended: close the window if it waited for that. What failed is shown instead, unless the person gave the
-    /// export up.
+    /// Closes the window if it waited for this end of the export.
+    ///
+    /// A failure is shown instead, unless the user gave the export up.
     pub(crate) fn export_ended(&mut self, end: ExportEnd) {
         let mut closes_once = self.files.closes_once.take();
         if matches!(self.ui_state.question, Some(Question::Exporting)) {
-            // There is nothing left to ask.
+            // The question no longer applies.
             self.ui_state.question = None;
             closes_once = closes_once.or(Some(ExportEnd::Finished));
         }

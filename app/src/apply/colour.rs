@@ -15,13 +15,13 @@ use crate::colour::{ChartTool, ColourCommand, TargetKind, parse_densities};
 use crate::command::PathPurpose;
 use crate::state::StripTool;
 
-/// Share of the box that is left free around a chart before its corners are moved.
+/// Share of the box left free around a chart before the user moves its corners.
 const CHART_INSET: f64 = 0.12;
-/// Steps of a wedge before they are typed in: a common reflection wedge of half-stop steps.
+/// Densities of a wedge's steps before the user types any: a common reflection wedge of half-stop steps.
 const WEDGE_TEXT: &str = "0.05 0.20 0.35 0.50 0.65 0.80 0.95 1.10 1.25 1.40 1.55 1.70";
 
 impl GlassineApp {
-    /// Carry out a command of the colour panes.
+    /// Carries out a command of the colour panes.
     pub(crate) fn apply_colour(&mut self, ctx: &Context, command: ColourCommand) {
         match command {
             ColourCommand::ShowProofs(kind) => {
@@ -37,7 +37,7 @@ impl GlassineApp {
         }
     }
 
-    /// Several edits as one change: previewed inside a gesture, a step of its own otherwise.
+    /// Applies several edits as one change: previewed inside a gesture, otherwise as a separate step.
     pub(crate) fn edit_all(&mut self, label: &str, edits: &[Edit]) {
         let mut session = self.history.current().clone();
         for edit in edits {
@@ -116,7 +116,7 @@ impl GlassineApp {
         self.submit(Job::MeasureStock { frame, place, target, name });
     }
 
-    /// A stock was measured: shown in its pane, nothing is changed yet.
+    /// Shows a measured stock in its pane, without changing anything yet.
     pub(crate) fn stock_measured(&mut self, report: StockReport) {
         if let Some(chart) = &mut self.ui_state.colour.chart {
             chart.report = Some(Arc::new(report));
@@ -143,7 +143,7 @@ impl GlassineApp {
         format!("{}.stock.json", report.map_or("own-stock", |report| report.stock.id.as_str()))
     }
 
-    /// A file for a stock was chosen.
+    /// Loads or saves a stock at the chosen path.
     pub(crate) fn use_stock_path(&mut self, purpose: PathPurpose, path: PathBuf) {
         let report = self.ui_state.colour.chart.as_ref().and_then(|chart| chart.report.clone());
         match (purpose, report) {
@@ -158,7 +158,7 @@ impl GlassineApp {
         }
     }
 
-    /// Tools end with what they were used on.
+    /// Closes tools whose frame is gone.
     pub(crate) fn prune_tools(&mut self) {
         let session = self.history.current();
         let colour = &mut self.ui_state.colour;

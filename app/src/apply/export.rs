@@ -1,4 +1,4 @@
-//! Exporting: what is asked of the engine, what came of it, and which files would be in the way.
+//! Exporting: the request to the engine, its result, and existing files that an export would replace.
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -15,7 +15,7 @@ use crate::clock;
 use crate::command::{Command, PathPurpose};
 
 impl GlassineApp {
-    /// Export frames into the session's folder; without one it is asked for.
+    /// Exports frames into the session's folder; asks for one if the session has none.
     pub(super) fn export(&mut self, ctx: &Context, scope: FrameScope, replace: bool) {
         let at = self.session_at();
         let output = at.session.output.clone();
@@ -45,7 +45,7 @@ impl GlassineApp {
         })));
     }
 
-    /// An export of a session ended; the panes show those of the session under work.
+    /// Reports the end of an export; the panes show only exports of the current session.
     pub(crate) fn exported(&mut self, key: SessionKey, report: Arc<ExportReport>) {
         self.export_ended(ExportEnd::of(&report));
         let (written, failed) = (report.written.len(), report.failed.len());
@@ -79,7 +79,7 @@ impl GlassineApp {
         self.commands.push(Command::ShowExport(self.ui_state.show_export));
     }
 
-    /// Look whether files of an export with the present settings exist already, without holding up the window.
+    /// Checks on another thread whether files of an export with the present settings already exist.
     pub(super) fn look_for_existing(&mut self, ctx: &Context) {
         let targets = targets(self.history.current());
         if targets == self.files.looked_up || self.files.lookup.is_some() {
@@ -94,7 +94,7 @@ impl GlassineApp {
         let (sender, receiver) = bounded(1);
         let ctx = ctx.clone();
         let work = move || {
-            // Nobody waits for the answer when the window has closed meanwhile.
+            // If the window has closed meanwhile, the answer is dropped.
             if sender.send(look()).is_ok() {
                 ctx.request_repaint();
             }
@@ -105,7 +105,7 @@ impl GlassineApp {
     }
 }
 
-/// Files that an export of every frame would write.
+/// Files that an export of all frames would write, without skipped ones.
 fn targets(session: &Session) -> Vec<PathBuf> {
     let output = &session.output;
     let Some(folder) = &output.folder else { return Vec::new() };

@@ -18,51 +18,51 @@ use crate::command::{Arrived, Command, Leaving, PathPurpose, Question};
 use crate::demo;
 use crate::dialogs::{PickAnswer, PickOutcome, PickRequest};
 
-/// Ending of session files.
+/// File name extension of session files.
 const SESSION_ENDING: &str = "session.json";
 
-/// What is known about the files of the session and about what waits for them.
+/// State of the session's files and of everything that waits for them.
 #[derive(Debug, Default)]
 pub(crate) struct Files {
     /// Clock time of the first change that is not autosaved.
     pub touched_at: Option<f64>,
-    /// What was last autosaved.
+    /// The session as last autosaved.
     pub(super) autosaved: Option<Session>,
-    /// The autosave that is being written.
+    /// The autosave being written.
     pub(super) autosaving: Option<JobId>,
     /// Where this run autosaves the session.
     pub(super) autosave_place: Option<PathBuf>,
-    /// Every autosave that is of no use once the session is saved.
+    /// Every autosave that a save of the session makes useless.
     pub(super) autosaves: BTreeSet<PathBuf>,
-    /// State of the session file that was opened or saved.
+    /// State of the session file when it was opened or saved.
     opened: Option<SavedState>,
     /// Whether the session may be saved under its name; it holds the lock.
     pub access: Access,
-    /// The session as it was when its changes were given up: the window may close without asking for them again.
+    /// The session as it was when the user gave its changes up: the window may then close without asking about them
+    /// again.
     pub given_up: Option<Session>,
-    /// The window closes once the export under way has come to this.
+    /// The window closes once the running export ends this way.
     pub closes_once: Option<ExportEnd>,
-    /// What goes on once the session has a name.
+    /// What to do once the session has a name.
     pub leaving_named: Option<Leaving>,
-    /// A save that something waits for.
+    /// A save, and what to do once it has ended.
     pub leave_after: Option<(JobId, Leaving)>,
-    /// The session that is being exported, as it was when that began.
+    /// The exported session, as it was when the export began.
     pub exporting: Option<SessionAt>,
-    /// Saves that have not ended yet, in the order asked for: the next one goes to the file of the last.
+    /// Saves that have not ended yet, in the order requested: the next one goes to the file of the last.
     pub(super) saving: Vec<Saving>,
     /// Jobs that open scans, and what is known about these.
     pub opening: HashMap<JobId, NewSessionRequest>,
-    /// Jobs that look for the first frames of scans, and whether all of these are one film.
+    /// Jobs that search scans for their first frames, and whether all of these are one film.
     pub finding: HashMap<JobId, (Vec<ScanId>, bool)>,
     /// Checks of the scans.
     pub checks: ScanChecks,
-    /// Names an export would meet, looked up on another thread.
+    /// Existing files that an export would replace, looked up on another thread.
     pub lookup: Option<Receiver<Vec<PathBuf>>>,
-    /// The names of the last look.
+    /// The names of the last lookup.
     pub looked_up: Vec<PathBuf>,
 }
 
-/// A save that has not ended yet.
 #[derive(Debug)]
 pub(super) struct Saving {
     id: JobId,
@@ -71,13 +71,13 @@ pub(super) struct Saving {
 }
 
 impl Files {
-    /// Another session begins. What is being opened or waits for a save stays.
+    /// Resets for another session. Keeps what is being opened or waits for a save.
     pub(crate) fn begin_session(&mut self) {
         let Self { opening, leave_after, .. } = std::mem::take(self);
         *self = Self { opening, leave_after, ..Self::default() };
     }
 
-    /// A job ended: nothing waits for its result any more.
+    /// Drops everything that waited for this job.
     pub(crate) fn job_ended(&mut self, id: JobId) {
         self.leave_after.take_if(|(job, _)| *job == id);
         self.autosaving.take_if(|job| *job == id);
@@ -93,7 +93,7 @@ impl GlassineApp {
         SessionAt { session: self.history.current().clone(), folder: self.status.folder(), key: self.key }
     }
 
-    /// Commands about files.
+    /// Carries out commands about files.
     pub(super) fn apply_file_command(&mut self, ctx: &Context, command: Command) {
         match command {
             Command::AskOpen => self.ask_path(ctx, PathPurpose::Open),
@@ -154,7 +154,7 @@ impl GlassineApp {
         self.picker.ask(request, Arc::new(move || ctx.request_repaint()));
     }
 
-    /// Take answers of the file dialog and of the look for files in the way.
+    /// Takes answers of the file dialog and of the lookup of existing files.
     pub(crate) fn poll_files(&mut self, ctx: &Context) {
         if let Some(PickAnswer { purpose, outcome }) = self.picker.poll() {
             match outcome {
@@ -228,7 +228,7 @@ impl GlassineApp {
         }
     }
 
-    /// Open a session file, an autosave, or scans.
+    /// Opens a session file, an autosave, or scans.
     fn open(&mut self, paths: Vec<PathBuf>) {
         let Some(first) = paths.first().cloned() else { return };
         let is_session = |path: &PathBuf| ends_with(path, ".json") || files::without_autosave(path) != *path;
@@ -252,7 +252,7 @@ impl GlassineApp {
         });
     }
 
-    /// Begin a session with these scans.
+    /// Starts a session with these scans.
     pub(super) fn open_scans(&mut self, request: NewSessionRequest) {
         let id = self.submit(Job::OpenScans(request.clone()));
         self.files.opening.insert(id, request);
@@ -279,7 +279,7 @@ impl GlassineApp {
         }
     }
 
-    /// A session was made or opened. Changes that were made while that went on are asked about first.
+    /// Shows a session that was made or opened; first asks about changes the user made to the current one meanwhile.
     pub(crate) fn session_ready(&mut self, id: JobId, made: MadeSession) {
         let arrived = Arrived { made, find: self.files.opening.remove(&id) };
         if self.is_unsaved() && !self.is_given_up() {
@@ -289,13 +289,13 @@ impl GlassineApp {
         }
     }
 
-    /// Whether the session differs from its file, or will once the saves under way have ended.
+    /// Whether the session differs from its file, or will once the running saves have ended.
     pub(crate) fn is_unsaved(&self) -> bool {
         let is_another = |saving: &Saving| !saving.session.same_content(self.history.current());
         self.history.is_unsaved() || self.files.saving.iter().any(is_another)
     }
 
-    /// Whether the user said that the session may be left as it is now.
+    /// Whether the user agreed to leave the session unsaved in its present state.
     pub(super) fn is_given_up(&self) -> bool {
         self.files.given_up.as_ref() == Some(self.history.current())
     }
@@ -327,12 +327,12 @@ impl GlassineApp {
         }
         self.status.unsaved_work.retain(|work| Some(&work.autosave) != recovered.as_ref());
         self.ui_state.files.shows_unsaved |= !unsaved.is_empty();
-        // What belongs to this session comes first.
+        // Unsaved work of this session comes first.
         self.status.unsaved_work.retain(|known| unsaved.iter().all(|work| work.autosave != known.autosave));
         self.status.unsaved_work.splice(0..0, unsaved);
     }
 
-    /// Whether the session may be saved under its name, and what the window shows of that.
+    /// Sets whether the session may be saved under its name, and what the window shows of that.
     fn set_access(&mut self, access: Access) {
         self.status.held_by = match &access {
             Access::HeldBy(holder) => Some(holder.clone()),
@@ -342,7 +342,7 @@ impl GlassineApp {
         self.files.access = access;
     }
 
-    /// Save under a name that was chosen. The name under which another program works is refused, and asked for again.
+    /// Saves under a chosen name. A name under which another program works is refused, and the user is asked again.
     fn save_as(&mut self, ctx: &Context, path: PathBuf) -> Option<JobId> {
         let path = with_session_ending(path);
         let is_held = self.status.held_by.is_some()
@@ -353,8 +353,7 @@ impl GlassineApp {
         Some(self.save(path, SaveOver::Chosen))
     }
 
-    /// A name beside the session file that nothing has yet; `None` before the first save, or when the session may keep
-    /// its name.
+    /// An unused name beside the session file; `None` before the first save, or if the session may keep its name.
     fn free_name(&self) -> Option<PathBuf> {
         let path = self.status.path.as_ref()?;
         if self.status.held_by.is_none() && self.status.conflict.is_none() {
@@ -373,7 +372,7 @@ impl GlassineApp {
         self.history.current().scans.iter().any(|scan| scan.path.starts_with(&folder))
     }
 
-    /// Save under the session's name. Without one, or when another program works under it, a name is asked for.
+    /// Saves under the session's name. Asks for a name if there is none, or if another program works under it.
     pub(super) fn save_or_ask(&mut self, ctx: &Context) -> Option<JobId> {
         if let Access::HeldBy(holder) = &self.files.access {
             let headline =
@@ -391,7 +390,7 @@ impl GlassineApp {
         }
     }
 
-    /// Look for the first frames of scans that were just opened, and hash their files meanwhile.
+    /// Searches newly opened scans for their first frames, and hashes their files meanwhile.
     pub(crate) fn find_on_scans(&mut self, scans: Vec<ScanId>, request: NewSessionRequest) {
         if !scans.is_empty() {
             self.submit(Job::HoldScans);
@@ -402,7 +401,7 @@ impl GlassineApp {
         self.hash_scans();
     }
 
-    /// Hash the files of scans whose whole content is not known yet.
+    /// Hashes scan files that have no whole-file hash yet.
     fn hash_scans(&mut self) {
         let scans = self.history.current().scans.iter().filter(|scan| !is_hashed(scan));
         let scans: Vec<ScanId> = scans.map(|scan| scan.id).collect();
@@ -411,12 +410,12 @@ impl GlassineApp {
         }
     }
 
-    /// The whole file of a scan was hashed: every state of the session knows that, without a step.
+    /// Stores the hash of a scan's whole file in every state of the session, without an undo step.
     pub(crate) fn hashed(&mut self, id: ScanId, path: &Path, print: &Fingerprint) {
         let known = self.history.current().scan(id).and_then(|scan| scan.fingerprint.as_ref());
         let differs = |a: &Option<String>, b: &Option<String>| matches!((a, b), (Some(a), Some(b)) if a != b);
         if known.is_some_and(|known| differs(&known.sampled_blake3, &print.sampled_blake3)) {
-            // Another file than the session was made with: the check of the scans says so.
+            // A different file from the one the session was made with: the check of the scans reports it.
             self.check_scans_soon();
             return;
         }
@@ -437,14 +436,14 @@ impl GlassineApp {
         });
     }
 
-    /// The file that a save goes to: the one that is being written, else that of the session.
+    /// The file that a save goes to: the one being written, else that of the session.
     pub(super) fn save_target(&self) -> Option<PathBuf> {
         self.files.saving.last().map(|saving| saving.path.clone()).or_else(|| self.status.path.clone())
     }
 
     pub(super) fn save(&mut self, path: PathBuf, over: SaveOver) -> JobId {
         self.status.conflict = None;
-        // A name that was just chosen is the session's own once it is written.
+        // A chosen name is the session's own if the session is already saved there.
         let is_own = self.status.path.as_ref() == Some(&path);
         let over = match over {
             SaveOver::Chosen if is_own && self.files.opened.is_some() => {
@@ -459,7 +458,7 @@ impl GlassineApp {
         id
     }
 
-    /// The file of a session was written. Only the session under work takes its name from there.
+    /// Handles a written session file. Only the current session takes its name from it.
     pub(crate) fn saved(
         &mut self,
         id: JobId,
@@ -477,14 +476,14 @@ impl GlassineApp {
         if key == self.key {
             self.history.mark_saved(session);
             if self.status.path.as_ref() != Some(&path) {
-                // The next autosave lies beside the new file.
+                // The next autosave goes beside the new file.
                 self.files.autosave_place = None;
                 self.set_access(access.unwrap_or_default());
                 self.jobs.engine().work_beside(Some(&path));
             }
             self.files.opened = Some(state);
             self.status.path = Some(path);
-            // The save removed the autosaves: what is changed since, or undone, is autosaved again.
+            // The save removed the autosaves: what has changed since, or was undone, is autosaved again.
             self.files.autosaved = None;
             self.touched();
         } else {
@@ -492,8 +491,8 @@ impl GlassineApp {
             self.tell(notice.about(path));
         }
         if let Some((_, leaving)) = self.files.leave_after.take_if(|(job, _)| *job == id) {
-            // What changed since the save began, or belongs to a session that came meanwhile, is not in the file: it is
-            // asked about once more.
+            // Changes since the save began, and those of a session that became current meanwhile, are not in the file,
+            // so ask again.
             if self.is_unsaved() {
                 self.ask_to_leave(leaving);
             } else {
@@ -502,7 +501,7 @@ impl GlassineApp {
         }
     }
 
-    /// Go on with what waited for the question about unsaved changes.
+    /// Carries out what waited for the question about unsaved changes.
     pub(super) fn leave(&mut self, leaving: Leaving) {
         match leaving {
             Leaving::Close => {
@@ -533,7 +532,7 @@ fn ends_with(path: &Path, ending: &str) -> bool {
     path.file_name().is_some_and(|name| name.to_string_lossy().to_lowercase().ends_with(ending))
 }
 
-/// The path with the ending that session files have.
+/// The path with the extension of session files.
 fn with_session_ending(path: PathBuf) -> PathBuf {
     let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
     if name.to_lowercase().ends_with(".json") {

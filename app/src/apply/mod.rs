@@ -1,4 +1,4 @@
-//! Commands become changes: of the session, of what the window remembers, or jobs.
+//! Turns commands into changes of the session or the window's state, or into jobs.
 
 mod answers;
 mod autosave;
@@ -22,13 +22,13 @@ use crate::command::{Command, GesturePhase, Leaving, Question};
 use crate::state::JobKind;
 use crate::strip_space::StripSpace;
 
-/// Key presses closer than this belong to one undo step.
+/// Key presses closer together than this belong to one undo step.
 const NUDGE_SECONDS: f64 = 0.8;
-/// Change of zoom for one press or notch is held in this range of points for a strip's height.
+/// Range of a strip's height while zooming, points.
 const ZOOM_POINTS: (f64, f64) = (24.0, 40_000.0);
 
 impl GlassineApp {
-    /// Carry out one command.
+    /// Carries out one command.
     pub(crate) fn apply_command(&mut self, ctx: &Context, command: Command) {
         if let Command::Nudge { .. } | Command::Grow { .. } | Command::TurnBoxes { .. } = command {
             self.begin_nudging(ctx);
@@ -128,7 +128,7 @@ impl GlassineApp {
         }
     }
 
-    /// A command came to code that does not know it: that is told, so that it never does nothing in silence.
+    /// Reports a command that reached code that does not know it, so that no command fails silently.
     fn not_carried_out(&mut self, command: &Command) {
         let name = format!("{command:?}");
         let name = name.split([' ', '(']).next().unwrap_or_default();
@@ -136,7 +136,7 @@ impl GlassineApp {
         self.tell(Notice::new(Severity::Error, format!("“{name}” was not carried out"), what));
     }
 
-    /// Stop what the person can see and stop.
+    /// Stops the jobs that the user can see and stop.
     fn stop_jobs(&mut self) {
         for job in self.status.jobs.iter().filter(|job| job.can_stop()) {
             if job.kind == JobKind::Count {
@@ -147,7 +147,7 @@ impl GlassineApp {
         }
     }
 
-    /// Commands that start a job of the session.
+    /// Carries out commands that start a job of the session.
     fn apply_job(&mut self, command: Command) {
         match command {
             Command::FindFrames { scan, film, format_id } => {
@@ -179,7 +179,7 @@ impl GlassineApp {
         }
     }
 
-    /// Commands that only change what the window shows.
+    /// Carries out commands that only change what the window shows.
     fn apply_view_command(&mut self, command: Command) {
         let state = &mut self.ui_state;
         match command {
@@ -195,7 +195,7 @@ impl GlassineApp {
             Command::SetLoupe(loupe) => state.frame.loupe = loupe,
             Command::ShowExport(show) => {
                 if state.show_export && !show {
-                    // What became of the last export was seen.
+                    // The user has seen the result of the last export.
                     self.status.export_report = None;
                 }
                 state.show_export = show;
@@ -212,7 +212,7 @@ impl GlassineApp {
                 state.strip.show_all = matches!(command, Command::FitAll);
             }
             Command::ZoomStrip(factor) => {
-                // Without a zoom of its own the view fits; it then begins at the size shown.
+                // Without a zoom setting the view fits, and zooming starts at the size shown.
                 let now = state.strip.zoom_points.unwrap_or(state.strip.fitted_points);
                 let next = (now * factor).clamp(ZOOM_POINTS.0, ZOOM_POINTS.1);
                 state.strip.zoom_points = next.is_finite().then_some(next);
@@ -226,7 +226,7 @@ impl GlassineApp {
         }
     }
 
-    /// Apply an edit: previewed inside a gesture, a step of its own otherwise. Boxes are held first.
+    /// Applies an edit: previewed inside a gesture, otherwise as a separate step. The guard limits boxes first.
     pub(crate) fn edit(&mut self, edit: Edit) {
         let edit =
             boxes::held(self.history.current(), self.gesture_start.as_ref(), self.ui_state.aspect, edit);
@@ -240,7 +240,7 @@ impl GlassineApp {
         }
     }
 
-    /// Apply several edits as one step.
+    /// Applies several edits as one step.
     pub(crate) fn apply_all(&mut self, label: String, edits: &[Edit]) {
         let mut session = self.history.current().clone();
         for edit in edits {
@@ -293,7 +293,7 @@ impl GlassineApp {
         }
     }
 
-    /// A pause ends the step that key presses are gathered in.
+    /// Ends the step that collects key presses once the user has paused.
     pub(crate) fn end_nudging_in_time(&mut self, ctx: &Context) {
         match self.nudging_until {
             Some(until) if self.now >= until => self.end_nudging(),
@@ -351,7 +351,7 @@ impl GlassineApp {
         self.ui_state.selected_in_order(self.history.current())
     }
 
-    /// The strip under work.
+    /// The current strip.
     pub(crate) fn active_strip(&self) -> Option<StripId> {
         let session = self.history.current();
         let of_frame = self.ui_state.primary.and_then(|id| session.frame(id)).map(|frame| frame.strip);
@@ -362,12 +362,12 @@ impl GlassineApp {
         StripSpace::of(self.history.current(), self.ui_state.strip.whole_scans)
     }
 
-    /// Something may have changed: an autosave is due soon.
+    /// Notes a possible change: an autosave is due soon.
     pub(crate) fn touched(&mut self) {
         self.files.touched_at.get_or_insert(self.now);
     }
 
-    /// Begin with another session.
+    /// Starts with another session.
     pub(crate) fn begin_session(
         &mut self,
         session: Session,
@@ -408,7 +408,7 @@ impl GlassineApp {
         self.begin_scan_checks();
     }
 
-    /// A question that must be answered before the session is left.
+    /// Asks the question the user must answer before leaving the session.
     pub(crate) fn ask_to_leave(&mut self, leaving: Leaving) {
         self.ui_state.question = Some(Question::Unsaved(leaving));
     }

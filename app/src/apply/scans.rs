@@ -1,5 +1,5 @@
-//! Scans of the session under work: whether they are still there and the same, where they are found again, how they
-//! are read. And whether another program still works on the session.
+//! Scans of the current session: whether they are present and unchanged, how missing ones are found again, how they are
+//! read. Also whether another program still works on the session.
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -15,37 +15,35 @@ use crate::app::GlassineApp;
 use crate::inputs::same_scan;
 use crate::state::{JobKind, MeasuredBefore};
 
-/// Wait between two looks at scans that are missing or changed, and at the lock of a session that is held elsewhere.
+/// Wait between two checks of missing or changed scans, and of the lock of a session that is held elsewhere.
 const LOOK_EVERY_S: f64 = 3.0;
 
-/// What is known about checks of the scans.
+/// State of the scan checks.
 #[derive(Debug, Default)]
 pub(crate) struct ScanChecks {
     /// Clock time at which the next check is due.
     due_s: Option<f64>,
-    /// The check under way.
     running: Option<RunningCheck>,
     /// The scans that the engine holds.
     held: Vec<Arc<ScanRef>>,
-    /// Whether every byte was or is to be looked at: once for each session.
+    /// State of the check of every byte, which runs once for each session.
     full: FullCheck,
-    /// Clock time at which the lock is looked at again.
+    /// Clock time of the next check of the lock.
     lock_due_s: f64,
 }
 
-/// A check under way.
 #[derive(Debug)]
 struct RunningCheck {
     id: JobId,
     depth: CheckDepth,
-    /// The scans it looks at, as they were then.
+    /// The scans it checks, as they were when it began.
     scans: Vec<Arc<ScanRef>>,
 }
 
-/// The look at every byte, which waits until there is nothing else to do.
+/// The check of every byte, which waits until the program is idle.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 enum FullCheck {
-    /// The samples come first.
+    /// The check of samples comes first.
     #[default]
     Later,
     Due,
@@ -53,28 +51,28 @@ enum FullCheck {
 }
 
 impl ScanChecks {
-    /// A job ended: the check is not under way any more.
+    /// Notes that a job ended, so that its check no longer runs.
     pub(super) fn job_ended(&mut self, id: JobId) {
         self.running.take_if(|running| running.id == id);
     }
 }
 
 impl GlassineApp {
-    /// Another session begins: its scans are checked at once.
+    /// Resets the checks for another session: its scans are checked at once.
     pub(super) fn begin_scan_checks(&mut self) {
         let held = self.history.current().scans.clone();
         let due_s = (!held.is_empty()).then_some(self.now);
         self.files.checks = ScanChecks { due_s, held, ..ScanChecks::default() };
     }
 
-    /// Check the scans at the next opportunity.
+    /// Checks the scans at the next opportunity.
     pub(crate) fn check_scans_soon(&mut self) {
         if !self.history.current().scans.is_empty() {
             self.files.checks.due_s = Some(self.now);
         }
     }
 
-    /// Hold the scans that the session has now, and check them when that is due.
+    /// Lets the engine hold the session's present scans, and checks them when that is due.
     pub(crate) fn check_scans_in_time(&mut self, ctx: &Context) {
         if self.history.in_gesture() {
             return;
@@ -102,7 +100,7 @@ impl GlassineApp {
         }
     }
 
-    /// Look at every byte while nothing else goes on.
+    /// Checks every byte while the program is otherwise idle.
     fn begin_full_check(&mut self) {
         let checks = &self.files.checks;
         let rests = self.status.jobs.iter().all(|job| job.kind == JobKind::Silent);
@@ -112,7 +110,7 @@ impl GlassineApp {
         }
     }
 
-    /// Something more urgent comes: files that were looked at are known, the rest is looked at later.
+    /// Stops the check of every byte for more urgent work: files already checked stay known, the rest is checked later.
     pub(crate) fn stop_full_check(&mut self) {
         let checks = &mut self.files.checks;
         if let Some(running) = checks.running.take_if(|running| running.depth == CheckDepth::Full) {
@@ -128,8 +126,9 @@ impl GlassineApp {
         self.files.checks.running = Some(RunningCheck { id, depth, scans });
     }
 
-    /// Scans were compared with what the session knows of them. What was looked at before the session changed is passed
-    /// over: another check is due then.
+    /// Takes the result of a check of the scans.
+    ///
+    /// Results for scans that have changed in the session meanwhile are ignored: another check is then due.
     pub(crate) fn scans_checked(&mut self, id: JobId, checks: Vec<ScanCheck>) {
         let running = self.files.checks.running.take_if(|running| running.id == id);
         let Some(RunningCheck { scans: looked_at, .. }) = running else { return };
@@ -145,20 +144,20 @@ impl GlassineApp {
         problems.extend(self.status.scan_problems.iter().filter(is_kept).cloned());
         let before = std::mem::replace(&mut self.status.scan_problems, problems);
         if before != self.status.scan_problems {
-            // What could not be shown can perhaps be shown now.
+            // Pictures that failed before may work now.
             self.scheduler.retry_all(self.now);
         }
         if !self.status.scan_problems.is_empty() {
             self.files.checks.due_s = Some(self.now + LOOK_EVERY_S);
         } else if self.files.checks.full == FullCheck::Later {
             let scans = &self.history.current().scans;
-            // What has no hash of every byte yet is being hashed.
+            // Files without a whole-file hash are already being hashed.
             let knows_any = scans.iter().any(|scan| is_hashed(scan));
             self.files.checks.full = if knows_any { FullCheck::Due } else { FullCheck::Done };
         }
     }
 
-    /// Base and solve of a scan that is to be read in another way belong to the old reading.
+    /// Remembers strips whose base and solve belong to the old reading of a scan that will be read in another way.
     pub(crate) fn remember_measured(&mut self, edits: &[Edit]) {
         let session = self.history.current();
         let updated =
@@ -175,7 +174,7 @@ impl GlassineApp {
         }
     }
 
-    /// The infrared file of a scan was chosen.
+    /// Sets the infrared file of a scan.
     pub(super) fn use_infrared(&mut self, id: ScanId, path: Option<PathBuf>) {
         let Some(scan) = self.history.current().scan(id) else { return };
         let scan = ScanRef { infrared_path: path, ..ScanRef::clone(scan) };
@@ -183,7 +182,7 @@ impl GlassineApp {
         self.submit(Job::ReadScan { label, scan: Box::new(scan) });
     }
 
-    /// While another program works on the session, look now and then whether it still does.
+    /// While another program works on the session, checks at intervals whether it still does.
     pub(crate) fn look_at_lock_in_time(&mut self, ctx: &Context) {
         let (Some(_), Some(path)) = (&self.status.held_by, self.status.path.clone()) else { return };
         let wait_s = self.files.checks.lock_due_s - self.now;
@@ -195,7 +194,7 @@ impl GlassineApp {
         self.submit(Job::LookAtLock { path });
     }
 
-    /// Who holds the lock of the session now.
+    /// Records who holds the session's lock now.
     pub(crate) fn lock_seen(&mut self, holder: Option<Holder>) {
         if self.status.held_by.is_some() {
             self.status.is_free_again = holder.is_none();

@@ -5,7 +5,7 @@ use glassine_session::{FrameId, Session};
 use crate::command::SelectHow;
 use crate::state::UiState;
 
-/// Select a frame alone, add or take it out, or select everything up to it.
+/// Selects a frame alone, adds or removes it, or selects everything up to it.
 pub(super) fn select(state: &mut UiState, session: &Session, frame: FrameId, how: SelectHow) {
     let Some(to) = session.frame_idx(frame) else { return };
     match how {
@@ -32,7 +32,7 @@ pub(super) fn select(state: &mut UiState, session: &Session, frame: FrameId, how
     state.active_strip = session.frame(frame).map(|frame| frame.strip);
 }
 
-/// Go to the next or previous frame; at the ends it stays.
+/// Goes to the next or previous frame; at the ends the selection stays.
 pub(super) fn step(state: &mut UiState, session: &Session, by: i32) {
     let Some(last) = session.frames.len().checked_sub(1) else { return };
     let now = state.primary.and_then(|id| session.frame_idx(id));

@@ -14,7 +14,7 @@ use super::{Outcome, Printing, complain, print_json, progress, say};
 /// Make and open the demo
 #[derive(Debug, Args)]
 pub struct DemoArgs {
-    /// Folder for the demo's scans and session; the cache folder of the user when left out
+    /// Folder for the demo's scans and session; the user's cache folder if omitted
     #[arg(long, value_name = "DIR")]
     pub folder: Option<PathBuf>,
     /// Do the whole job without a window: make the scans, find the frames, export the strips
@@ -23,7 +23,7 @@ pub struct DemoArgs {
     /// Target folder of the headless export
     #[arg(long, value_name = "DIR", default_value = "glassine-demo-pictures")]
     pub to: PathBuf,
-    /// Write over pictures that are there
+    /// Replace existing pictures
     #[arg(long)]
     pub replace: bool,
     #[command(flatten)]
@@ -74,7 +74,7 @@ pub(super) fn run(args: &DemoArgs, cancel: &CancelToken) -> Result<Outcome, Engi
     Ok(super::export::outcome_of(&report))
 }
 
-/// A second run meets the pictures of the first: nothing is made, and the message says how to go on.
+/// Refuses to replace pictures of an earlier run: nothing is written, and the message says how to continue.
 fn refuse_earlier_pictures(session: &Session, to: &Path) -> Result<(), EngineError> {
     let planned = planned_paths(&session.frames, to, &session.output);
     let Some(earlier) = planned.into_iter().find_map(|(_, path)| path.ok().filter(|path| path.exists()))

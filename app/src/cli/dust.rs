@@ -18,10 +18,10 @@ use super::{Outcome, Printing, complain, open, path_bytes_json, path_json, print
 pub struct DustArgs {
     /// Session file
     pub session: PathBuf,
-    /// Target folder, made when missing
+    /// Target folder, created if missing
     #[arg(long, value_name = "DIR")]
     pub to: PathBuf,
-    /// Write over files that are there
+    /// Replace existing files
     #[arg(long)]
     pub replace: bool,
     #[command(flatten)]
@@ -52,7 +52,7 @@ pub(super) fn run(args: &DustArgs, cancel: &CancelToken) -> Result<Outcome, Engi
                 break;
             }
             Err(error) => {
-                // The maps of other scans are wanted all the same.
+                // Continue with the maps of the other scans.
                 let notice = error.notice();
                 complain(&notice);
                 failed
@@ -103,7 +103,7 @@ fn targets(session: &Session, folder: &Path) -> Vec<(Arc<ScanRef>, PathBuf)> {
     session.scans.iter().map(target).collect()
 }
 
-/// What is in the way of a map, said before the dust is looked for.
+/// Checks that a map can be written, before the dust detection starts.
 fn check_target(path: &Path, replace: bool) -> Result<(), EngineError> {
     let path = path.to_owned();
     if let Some(input) = protected_at(&path) {

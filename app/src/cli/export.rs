@@ -13,12 +13,12 @@ use super::{
     Outcome, Printing, complain, frame_number, open, path_bytes_json, path_json, print_json, progress, say,
 };
 
-/// On or off, against the frames' own switch
+/// On or off, regardless of the frames' own switch
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub enum Switch {
-    /// Done for every frame
+    /// For every frame
     On,
-    /// Left out
+    /// For no frame
     Off,
 }
 
@@ -27,10 +27,10 @@ pub enum Switch {
 pub struct ExportArgs {
     /// Session file
     pub session: PathBuf,
-    /// Target folder, made when missing
+    /// Target folder, created if missing
     #[arg(long, value_name = "DIR")]
     pub to: PathBuf,
-    /// Frame numbers as they are shown, such as 1,3-5 or 12A; all that are not skipped when left out
+    /// Frame numbers as they are shown, such as 1,3-5 or 12A; all that are not skipped if omitted
     #[arg(long)]
     pub frames: Option<String>,
     /// master, jpeg or web
@@ -57,7 +57,7 @@ pub struct ExportArgs {
     /// Base name of the files
     #[arg(long)]
     pub name: Option<String>,
-    /// Write over files that are there
+    /// Replace existing files
     #[arg(long)]
     pub replace: bool,
     #[command(flatten)]
@@ -114,7 +114,7 @@ pub(super) fn run(args: &ExportArgs, cancel: &CancelToken) -> Result<Outcome, En
     Ok(outcome_of(&report))
 }
 
-/// How an export ended.
+/// Exit outcome of an export.
 pub(super) fn outcome_of(report: &ExportReport) -> Outcome {
     match report {
         ExportReport { cancelled: true, .. } => Outcome::Stopped,

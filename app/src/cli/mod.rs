@@ -1,7 +1,7 @@
-//! The command line over the same engine as the window: prints for people, or one JSON document with `--json`.
+//! The command line over the same engine as the window: text for people, or one JSON document with `--json`.
 //!
-//! Exit codes: 0 done, 1 some frames or scans failed (each named), 2 cannot start, 128 and the number of the signal when one
-//! stopped it: 130 for Ctrl+C.
+//! Exit codes: 0 done, 1 some frames or scans failed (each named), 2 cannot start, 128 plus the number of the signal
+//! that stopped it: 130 for Ctrl+C.
 
 mod demo;
 mod dust;
@@ -27,10 +27,10 @@ use glassine_raster::CancelToken;
 use glassine_session::{Edit, Session};
 use serde_json::Value;
 
-/// Exit code of a command that was stopped when no signal says how: that of Ctrl+C.
+/// Exit code of a command that stopped without a known signal: that of Ctrl+C.
 const STOPPED_CODE: u8 = 130;
 
-/// What the process ends with.
+/// How a command ended; gives the exit code.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Outcome {
     /// Everything was done.
@@ -39,7 +39,7 @@ pub enum Outcome {
     SomeFailed,
     /// Nothing could be started.
     CannotStart,
-    /// Stopped on request before it was done; what was finished stays.
+    /// Stopped on request before it was done; finished files stay.
     Stopped,
 }
 
@@ -58,18 +58,17 @@ impl From<Outcome> for ExitCode {
 #[derive(Debug, Parser)]
 #[command(name = "glassine", version, about, long_about = None)]
 pub struct Cli {
-    /// What to do; without it the window opens
+    /// What to do; the window opens if omitted
     #[command(subcommand)]
     pub command: Option<CliCommand>,
     /// Session files or scans to open in the window
     #[arg(value_name = "FILE")]
     pub files: Vec<PathBuf>,
-    /// Open the window, tell how long that took, and close it
+    /// Open the window, report how long that took, and close it
     #[arg(long, global = true, hide = true)]
     pub time_start: bool,
 }
 
-/// The commands.
 #[derive(Debug, Subcommand)]
 pub enum CliCommand {
     /// Make the demo strips on first use and open them in the window
@@ -97,7 +96,7 @@ pub enum CliCommand {
     WindowPicture(window_picture::WindowPictureArgs),
 }
 
-/// Choices every command that prints has.
+/// Options of every command that prints.
 #[derive(Debug, Clone, Copy, Args)]
 pub struct Printing {
     /// Print one JSON document
@@ -105,7 +104,7 @@ pub struct Printing {
     pub json: bool,
 }
 
-/// Run a command without a window until it is done or cancelled. `Demo` without `--headless` is the window's business.
+/// Runs a command without a window until it is done or cancelled. `Demo` without `--headless` needs the window instead.
 pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
     let result = match command {
         CliCommand::Demo(args) => demo::run(args, cancel),
@@ -137,7 +136,7 @@ pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
     outcome
 }
 
-/// The demo command's folder when it wants the window; `None` for every headless command.
+/// The demo command's folder if it needs the window; `None` for every headless command.
 pub fn demo_folder(command: &CliCommand) -> Option<PathBuf> {
     match command {
         CliCommand::Demo(args) if !args.headless => Some(args.folder()),
@@ -152,13 +151,13 @@ fn parse_film(text: &str) -> Result<FilmKind, String> {
     })
 }
 
-/// A line for the person.
+/// Prints a line for the user.
 fn say(line: &str) {
-    // A closed pipe is the reader's wish; there is nobody left to tell.
+    // A closed pipe is the reader's choice, so the error is ignored.
     drop(writeln!(std::io::stdout().lock(), "{line}"));
 }
 
-/// A message beside the output, so that `--json` stays one document.
+/// Prints a message to the error stream, so that `--json` stays one document.
 fn complain(notice: &Notice) {
     let severity = match notice.severity {
         Severity::Info => "note",
@@ -185,8 +184,9 @@ fn progress(share: f32, what: &str) {
     }
 }
 
-/// A session file, opened to look at; problems with its scans are told and the rest goes on. Its scans are protected as
-/// long as the engine lives.
+/// Opens a session file for reading. Problems with its scans become notices and do not stop the command.
+///
+/// Its scans are protected as long as the engine lives.
 fn open(engine: &Engine, path: &Path, cancel: &CancelToken) -> Result<(SessionAt, Vec<Notice>), EngineError> {
     let MadeSession { session, notices, .. } = files::open_session(path, cancel)?;
     engine.work_beside(Some(path));
@@ -195,14 +195,14 @@ fn open(engine: &Engine, path: &Path, cancel: &CancelToken) -> Result<(SessionAt
     Ok((at, notices))
 }
 
-/// A session that a command changes: nobody else works on it until this is dropped.
+/// A session that a command changes; other programs cannot work on it until this is dropped.
 struct Changing {
     at: SessionAt,
     path: PathBuf,
     made: MadeSession,
 }
 
-/// A session file, opened to be changed and saved; refused while another program works on it.
+/// Opens a session file to change and save it; refuses if another program works on it.
 fn open_to_change(engine: &Engine, path: &Path, cancel: &CancelToken) -> Result<Changing, EngineError> {
     let mut made = files::open_to_work(path, engine.saving_run(), cancel)?;
     let path = made.path.clone().unwrap_or_else(|| files::real_path(path));
@@ -221,7 +221,7 @@ fn refuse_held(access: &files::Access, path: &Path) -> Result<(), EngineError> {
 }
 
 impl Changing {
-    /// Save the changed session over the state that was opened, and no other.
+    /// Saves the changed session, but only over the state that was opened.
     fn save(&self, engine: &Engine, session: &Session) -> Result<(), EngineError> {
         let mode = self.made.saved.as_ref().map_or(files::SaveMode::New, files::SaveMode::Known);
         let autosaves = Vec::from_iter(self.made.recovered.clone());
@@ -231,7 +231,7 @@ impl Changing {
     }
 }
 
-/// A path for the JSON document: as text, which is only near for names that are not UTF-8.
+/// A path for the JSON document: as text, which is only approximate for names that are not UTF-8.
 fn path_json(path: &Path) -> Value {
     path.to_string_lossy().into()
 }
@@ -245,7 +245,7 @@ fn path_bytes_json(path: &Path) -> Value {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect::<String>().into()
 }
 
-/// The number of a frame from how it is shown: `12`, or `12A` for the second half of a number.
+/// The number of a frame from its shown form: `12`, or `12A` for the second half of a number.
 ///
 /// With half numbers the two frames of number N are 2 N and 2 N + 1 inside the session.
 fn frame_number(session: &Session, text: &str) -> Option<u32> {

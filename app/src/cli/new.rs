@@ -1,4 +1,4 @@
-//! `glassine new`: scans become a session.
+//! `glassine new`: makes a session from scans.
 
 use std::path::{Path, PathBuf};
 
@@ -19,20 +19,20 @@ use super::{
 /// Find frames, measure the base, solve the strip, save the session
 #[derive(Debug, Args)]
 pub struct NewArgs {
-    /// Session file to write; `.session.json` is added when missing
+    /// Session file to write; `.session.json` is added if missing
     pub session: PathBuf,
     /// Scan files: TIFF, PNG or JPEG
     #[arg(long, required = true, num_args = 1.., value_name = "FILE")]
     pub scan: Vec<PathBuf>,
     #[command(flatten)]
     pub reading: ReadingArgs,
-    /// colour-negative, black-and-white or slide; recognised when left out
+    /// colour-negative, black-and-white or slide; recognised if omitted
     #[arg(long, value_parser = parse_film)]
     pub film: Option<FilmKind>,
-    /// Frame format, such as 135 or 6x4.5; recognised when left out
+    /// Frame format, such as 135 or 6x4.5; recognised if omitted
     #[arg(long)]
     pub format: Option<String>,
-    /// Resolution, when the files do not say
+    /// Resolution, if the files do not state it
     #[arg(long)]
     pub ppi: Option<f64>,
     /// Every file holds one frame, such as camera copies
@@ -44,7 +44,7 @@ pub struct NewArgs {
     /// Name of the roll
     #[arg(long, default_value = "")]
     pub title: String,
-    /// Write over an existing session, and over nothing else; the version before is kept beside it
+    /// Replace an existing session, and nothing else; the previous version is kept beside it
     #[arg(long)]
     pub replace: bool,
     #[command(flatten)]
@@ -57,7 +57,7 @@ pub(super) fn run(args: &NewArgs, cancel: &CancelToken) -> Result<Outcome, Engin
         return Err(usage("a resolution must be positive", "give --ppi a number such as 2400"));
     }
     let engine = Engine::new();
-    // The name is looked at before minutes of work, and locked until the session is saved.
+    // Check the name before minutes of work, and lock it until the session is saved.
     let target = Target::of(&engine, &path, args.replace, cancel)?;
     let request = NewSessionRequest {
         scans: args.scan.clone(),
@@ -105,16 +105,16 @@ pub(super) fn run(args: &NewArgs, cancel: &CancelToken) -> Result<Outcome, Engin
     Ok(Outcome::Done)
 }
 
-/// The name of a session that will be made.
+/// The reserved name of a new session.
 struct Target {
-    /// What has the name now and may be written over.
+    /// The session that has the name now and may be replaced.
     saved: Option<SavedState>,
     /// Keeps other programs from working on it.
     _access: Access,
 }
 
 impl Target {
-    /// Lock a name that is free or, with `replace`, the session that has it; anything else there is refused.
+    /// Locks a free name or, with `replace`, the existing session of that name; refuses anything else there.
     fn of(engine: &Engine, path: &Path, replace: bool, cancel: &CancelToken) -> Result<Self, EngineError> {
         let run = engine.saving_run();
         let (access, saved) = if path.symlink_metadata().is_err() {
@@ -135,7 +135,7 @@ fn not_replaced(path: &Path, error: &EngineError) -> EngineError {
     EngineError::Told(Notice::new(Severity::Error, headline, "choose another name").about(path))
 }
 
-/// Solve every strip of the stock's film with it.
+/// Solves every strip of the stock's film with it.
 fn use_stock(
     engine: &Engine,
     made: &mut MadeSession,
@@ -169,7 +169,7 @@ pub(super) fn session_path(name: &Path) -> PathBuf {
     PathBuf::from(text)
 }
 
-/// A command that can't be meant.
+/// Error for a command line that makes no sense.
 pub(super) fn usage(headline: &str, what_to_do: &str) -> EngineError {
     EngineError::Told(glassine_engine::Notice::new(glassine_engine::Severity::Error, headline, what_to_do))
 }

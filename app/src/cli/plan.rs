@@ -1,4 +1,4 @@
-//! `glassine plan`: what a resolution gives, or what a print needs.
+//! `glassine plan`: the pixels and prints a resolution gives, or the resolution a print needs.
 
 use clap::Args;
 use glassine_engine::EngineError;
@@ -18,10 +18,10 @@ pub struct PlanArgs {
     /// Scan resolution
     #[arg(long, conflicts_with = "print_mm")]
     pub ppi: Option<f64>,
-    /// Print size in millimetres, such as 300x200: tells the resolution it needs
+    /// Print size in millimetres, such as 300x200: prints the resolution it needs
     #[arg(long, value_name = "WxH")]
     pub print_mm: Option<String>,
-    /// Resolution the scanner was measured to really have
+    /// Measured resolution of the scanner
     #[arg(long)]
     pub measured_ppi: Option<f64>,
     #[command(flatten)]

@@ -1,4 +1,4 @@
-//! `glassine read-as`: how scans of a session are read is changed; boxes and settings stay.
+//! `glassine read-as`: changes how scans of a session are read; boxes and settings stay.
 
 use std::ffi::OsString;
 use std::path::{Path, PathBuf};
@@ -19,7 +19,7 @@ use super::{Outcome, Printing, complain, edited, open_to_change, path_json, prin
 pub struct ReadAsArgs {
     /// Session file
     pub session: PathBuf,
-    /// Scans, by number as `glassine show` prints it or by file name; all when left out
+    /// Scans, by number as `glassine show` prints it or by file name; all if omitted
     #[arg(long, num_args = 1.., value_name = "N|FILE")]
     pub scan: Vec<OsString>,
     #[command(flatten)]
@@ -95,7 +95,7 @@ fn changed(scan: &ScanRef, reading: &ReadingArgs) -> ScanRef {
     }
 }
 
-/// The scans that are named by number or file; all when none is named.
+/// The scans named by number or file; all if none is named.
 fn chosen_scans(session: &Session, names: &[OsString]) -> Result<Vec<Arc<ScanRef>>, EngineError> {
     if names.is_empty() {
         return Ok(session.scans.clone());

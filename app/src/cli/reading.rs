@@ -1,4 +1,4 @@
-//! The options that say how a scan file is read, and their words in the printed session.
+//! The options for reading a scan file, and their words in the printed session.
 
 use std::ffi::OsString;
 use std::path::PathBuf;
@@ -8,37 +8,38 @@ use clap::builder::{OsStringValueParser, TypedValueParser as _};
 use glassine_engine::ScanReading;
 use glassine_session::{EncodingChoice, FourthSampleChoice, StrayLightChoice};
 
-/// Exponents that a scanner or a file may have used.
+/// Plausible gamma exponents of a scanner or a file.
 const GAMMA_RANGE: std::ops::RangeInclusive<f64> = 0.2..=5.0;
 
-/// How scan files are read where their own word is overridden.
+/// Options that override what a scan file says about itself.
 #[derive(Debug, Clone, Args)]
 pub struct ReadingArgs {
-    /// How codes relate to light: linear, srgb, or gamma with its exponent such as gamma2.2; auto reads it from the file
+    /// How codes relate to light: linear, srgb, or gamma with its exponent such as gamma2.2; auto reads it from the
+    /// file
     #[arg(long, value_name = "linear|srgb|gammaN.N|auto", value_parser = parse_encoding)]
     pub encoding: Option<EncodingChoice>,
     /// What the fourth sample of a pixel is: infrared, or ignore to leave it out; auto reads it from the file
     #[arg(long, value_name = "infrared|ignore|auto", value_parser = parse_fourth)]
     pub fourth: Option<FourthSampleChoice>,
-    /// Stray light that lies on the whole scan: auto takes off what the holder shows, off leaves it
+    /// Stray light over the whole scan: auto subtracts the amount measured on the holder, off leaves it
     #[arg(long, value_name = "auto|off", value_parser = parse_stray)]
     pub stray_light: Option<StrayLightChoice>,
     /// Page of the file, from 1; auto takes the one that looks like the scan
     #[arg(long, value_name = "N|auto", value_parser = parse_page)]
     pub page: Option<Page>,
-    /// Infrared of the scan in a file of its own (of the first one, when several scans are given); none takes the file off
+    /// Separate infrared file of the scan (of the first one, if several scans are given); none removes it
     #[arg(long, value_name = "FILE|none", value_parser = OsStringValueParser::new().map(infrared_file))]
     pub infrared: Option<InfraredFile>,
 }
 
 impl ReadingArgs {
-    /// The infrared file, by its absolute path; `None` inside when there is to be none.
+    /// The infrared file, by its absolute path; inner `None` to remove it.
     pub(super) fn infrared_path(&self) -> Option<Option<PathBuf>> {
         let absolute = |path: &PathBuf| std::path::absolute(path).unwrap_or_else(|_| path.clone());
         self.infrared.as_ref().map(|file| file.0.as_ref().map(absolute))
     }
 
-    /// The choices, with what was left out read from the file.
+    /// The choices; what the user omitted is read from the file.
     pub(super) fn choices(&self) -> ScanReading {
         ScanReading {
             encoding: self.encoding.unwrap_or_default(),
@@ -49,15 +50,13 @@ impl ReadingArgs {
     }
 }
 
-/// A page of a file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Page(pub Option<u32>);
 
-/// An infrared file, or none.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct InfraredFile(Option<PathBuf>);
 
-/// A file that is called “none” can be given as `./none`.
+/// A file named “none” can be given as `./none`.
 fn infrared_file(text: OsString) -> InfraredFile {
     InfraredFile((text != "none").then(|| PathBuf::from(text)))
 }
@@ -95,7 +94,7 @@ fn parse_page(text: &str) -> Result<Page, String> {
     number.map(|number| Page(Some(number))).ok_or_else(|| "give a page number from 1, or auto".to_owned())
 }
 
-/// An encoding as it is typed.
+/// An encoding, as the user types it.
 pub(super) fn encoding_text(encoding: EncodingChoice) -> String {
     match encoding {
         EncodingChoice::Auto => "auto".to_owned(),
@@ -105,7 +104,7 @@ pub(super) fn encoding_text(encoding: EncodingChoice) -> String {
     }
 }
 
-/// A meaning of the fourth sample as it is typed.
+/// A meaning of the fourth sample, as the user types it.
 pub(super) fn fourth_text(choice: FourthSampleChoice) -> &'static str {
     match choice {
         FourthSampleChoice::Auto => "auto",

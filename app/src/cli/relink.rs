@@ -1,4 +1,4 @@
-//! `glassine relink`: moved and renamed scans are found again by their content.
+//! `glassine relink`: finds moved and renamed scans again by their content.
 
 use std::path::PathBuf;
 
@@ -18,7 +18,7 @@ use super::{Outcome, Printing, complain, open_to_change, path_bytes_json, path_j
 pub struct RelinkArgs {
     /// Session file
     pub session: PathBuf,
-    /// Folder to look in, with the folders inside it; may be given more than once
+    /// Folder to search, with its subfolders; may be given more than once
     #[arg(long, required = true, value_name = "DIR")]
     pub folder: Vec<PathBuf>,
     #[command(flatten)]

@@ -1,4 +1,4 @@
-//! `glassine show`: a session printed, with clip counts of every frame.
+//! `glassine show`: prints a session, with clip counts of every frame.
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -33,7 +33,7 @@ pub struct ShowArgs {
     pub printing: Printing,
 }
 
-/// Clip counts of a frame, `None` when it could not be counted: shares at the black and at the white end.
+/// Clip counts of a frame: shares at the black and at the white end; `None` if it could not be counted.
 type Clipping = Option<([f64; 3], [f64; 3])>;
 
 pub(super) fn run(args: &ShowArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
@@ -47,7 +47,7 @@ pub(super) fn run(args: &ShowArgs, cancel: &CancelToken) -> Result<Outcome, Engi
         at.session = edited(&at.session, &made.edits)?;
     }
     let checks = engine.check_scans(&at, CheckDepth::Sampled, cancel, &|_, _| {})?;
-    // What opening said of a scan file, the check says in full.
+    // The check reports problems of a scan file in full, so drop the notices from opening it.
     notices.retain(|notice| !at.session.scans.iter().any(|scan| notice.path.as_ref() == Some(&scan.path)));
     notices.extend(checks.iter().filter_map(ScanCheck::notice));
     let frames = count(&engine, &at, &checks, args.exact, &mut notices, cancel)?;
@@ -79,7 +79,8 @@ pub(super) fn run(args: &ShowArgs, cancel: &CancelToken) -> Result<Outcome, Engi
     Ok(Outcome::Done)
 }
 
-/// Count the frames whose scan is there and whose box is on it; why another can't be counted goes to the messages, once.
+/// Counts the frames whose scan is present and whose box is on it; other reasons not to count become notices, each
+/// once.
 fn count<'a>(
     engine: &Engine,
     at: &'a SessionAt,
@@ -122,7 +123,7 @@ pub(super) fn state_key(state: &ScanState) -> &'static str {
     }
 }
 
-/// What a scan has against the session.
+/// How a scan differs from the session's record.
 pub(super) fn state_reason(state: &ScanState) -> Option<&str> {
     match state {
         ScanState::Same => None,
@@ -202,7 +203,7 @@ fn frame_line(at: &SessionAt, frame: &Frame, clipping: Clipping) -> String {
     )
 }
 
-/// The encoding of a scan: as chosen, or what was found and whether that is a guess.
+/// The encoding of a scan: as chosen, or as found, with a mark if that is a guess.
 pub(super) fn encoding_line(scan: &ScanRef) -> String {
     match (scan.encoding, &scan.found_encoding) {
         (EncodingChoice::Auto, Some(found)) => {
@@ -284,7 +285,7 @@ fn strip_json(at: &SessionAt, strip: &Strip) -> Value {
     })
 }
 
-/// What has to be said about the balance of a strip.
+/// Remarks about the balance of a strip.
 pub(super) fn strip_balance_notes(session: &Session, strip: &Strip) -> Vec<String> {
     let mut notes = Vec::new();
     if strip.solve.as_ref().is_some_and(|solve| solve.confidence < 0.5) {

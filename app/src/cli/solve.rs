@@ -1,4 +1,4 @@
-//! `glassine solve`: solve the balance of a session's strips again, with what the person knows about their frames.
+//! `glassine solve`: solves the balance of a session's strips again, with what the user knows about their frames.
 
 use std::path::PathBuf;
 
@@ -30,7 +30,6 @@ pub struct SolveArgs {
     /// Use the stock of this file for the strips of its kind of film
     #[arg(long, value_name = "FILE.json")]
     pub stock: Option<PathBuf>,
-    /// How it is printed.
     #[command(flatten)]
     pub printing: Printing,
 }

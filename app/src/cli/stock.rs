@@ -1,4 +1,4 @@
-//! `glassine measure-stock`: fit a stock to a chart or wedge on a frame, without a window.
+//! `glassine measure-stock`: fits a stock to a chart or wedge on a frame, without a window.
 
 use std::path::{Path, PathBuf};
 
@@ -41,13 +41,12 @@ pub struct MeasureStockArgs {
     /// Solve the strip of the frame, or all strips of its film, with the stock and save the session
     #[arg(long, value_enum)]
     pub apply: Option<Apply>,
-    /// Write the stock to a file of its own
+    /// Write the stock to a separate file
     #[arg(long, value_name = "FILE.json")]
     pub save: Option<PathBuf>,
-    /// Write over a stock file that is there, and over nothing else
+    /// Replace an existing stock file, and nothing else
     #[arg(long)]
     pub replace: bool,
-    /// How it is printed.
     #[command(flatten)]
     pub printing: Printing,
 }
@@ -81,7 +80,7 @@ pub(super) fn run(args: &MeasureStockArgs, cancel: &CancelToken) -> Result<Outco
         check_stock_file(path, args.replace)?;
     }
     let engine = Engine::new();
-    // A session that is to be saved is locked first, before the chart is measured.
+    // If the session will be saved, lock it before measuring the chart.
     let changing = args.apply.map(|_| open_to_change(&engine, &args.session, cancel)).transpose()?;
     let at = match &changing {
         Some(changing) => {
@@ -132,7 +131,7 @@ fn strips_for(at: &SessionAt, own: StripId, apply: Option<Apply>, report: &Stock
     chosen.map(|strip| strip.id).collect()
 }
 
-/// A stock goes to a free name or, with `replace`, over another stock: never over a scan, a session or a link.
+/// Allows a free name or, with `replace`, another stock: never a scan, a session or a link.
 fn check_stock_file(path: &Path, replace: bool) -> Result<(), EngineError> {
     let Ok(meta) = path.symlink_metadata() else { return Ok(()) };
     if meta.is_symlink() {

@@ -1,5 +1,5 @@
-//! `glassine window-picture`: the window as a PNG, without a display. For documentation and for looking at a session
-//! on a machine that has no screen.
+//! `glassine window-picture`: the window as a PNG, without a display. For documentation, and to view a session on a
+//! machine without a screen.
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -25,7 +25,7 @@ const FRAME_LIMIT: usize = 2_000;
 pub struct WindowPictureArgs {
     /// PNG to write
     pub out: PathBuf,
-    /// Session file or scans to open; without it the window is empty
+    /// Session file or scans to open; the window is empty if omitted
     #[arg(long = "open", value_name = "FILE")]
     pub open: Vec<PathBuf>,
     /// Size of the window in points
@@ -40,16 +40,16 @@ pub struct WindowPictureArgs {
     /// Number of the frame to select
     #[arg(long)]
     pub frame: Option<u32>,
-    /// What lies over the window
+    /// Pane over the window
     #[arg(long, value_enum)]
     pub pane: Option<Pane>,
-    /// Section of the settings that is open; the others are folded away
+    /// Section of the settings to open; the others are folded
     #[arg(long, value_name = "NAME")]
     pub section: Option<String>,
     /// Show scan pixels one to one instead of the whole frame
     #[arg(long)]
     pub loupe: bool,
-    /// Replace a file that is there
+    /// Replace an existing file
     #[arg(long)]
     pub replace: bool,
 }
@@ -84,7 +84,7 @@ pub(super) fn run(args: &WindowPictureArgs) -> Result<Outcome, EngineError> {
     let mut window = HeadlessWindow::new(vec2(size.0, size.1), args.scale);
     window.settle(&mut app, FRAME_LIMIT);
     if app.ui_state().question.is_some() {
-        // Scans are opened as the question offers: film and format are recognised.
+        // Accept the question's defaults: film and format are recognised.
         app.push(Command::Answer(Answer::Yes));
         window.settle(&mut app, FRAME_LIMIT);
     }

@@ -1,4 +1,4 @@
-//! The repair brush on the large view: a circle under the pointer, a trail while it is pulled, one step for each stroke.
+//! The repair brush on the large view: a circle under the pointer, a trail during a drag, one undo step per stroke.
 
 use egui::{
     Color32, CursorIcon, EventFilter, Key, Painter, PointerButton, Pos2, Response, Shape, Stroke, Ui,
@@ -16,12 +16,12 @@ use crate::widgets::pull::arrow_steps;
 
 use super::frame_tools::{LIGHT, Place, plate_away_from};
 
-/// Step of the brush by an arrow key, screen points; Shift takes ten, Alt a tenth.
+/// Step of the brush for an arrow key, screen points; Shift takes ten, Alt a tenth.
 const KEY_STEP: f32 = 4.0;
-/// Points of a stroke lie at least this part of the radius apart.
+/// Minimum distance between points of a stroke, as a share of the radius.
 const SPACING: f64 = 0.2;
 
-/// What a brush is for, in the words of the line under the picture.
+/// Purpose of a brush, for the line under the picture.
 fn purpose(kind: StrokeKind) -> &'static str {
     match kind {
         StrokeKind::Spot => "click a spot: what stands out in the circle is filled",
@@ -30,7 +30,7 @@ fn purpose(kind: StrokeKind) -> &'static str {
     }
 }
 
-/// Draw the brush and follow it. `response` is that of the whole view.
+/// Draws the brush and handles its input. `response` is that of the whole view.
 pub(super) fn brush_ui(
     ui: &Ui,
     cx: &mut ViewCx<'_>,
@@ -39,13 +39,13 @@ pub(super) fn brush_ui(
     place: &Place<'_>,
     kind: StrokeKind,
 ) {
-    // A brush just taken in hand takes the keyboard with it, wherever that was.
+    // A brush just selected takes the keyboard focus from whatever has it.
     if cx.ui_state.clean.in_hand != Some(kind) || ui.memory(|memory| memory.focused().is_none()) {
         cx.ui_state.clean.in_hand = Some(kind);
         response.request_focus();
     }
     if response.has_focus() {
-        // Arrow keys move the brush and not the keyboard to another control.
+        // Arrow keys move the brush, not the keyboard focus.
         let filter = EventFilter { horizontal_arrows: true, vertical_arrows: true, ..EventFilter::default() };
         ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, filter));
     }
@@ -79,7 +79,7 @@ pub(super) fn brush_ui(
     });
 }
 
-/// Where the brush is: under the pointer, or where the arrow keys moved it.
+/// Position of the brush: under the pointer, or where the arrow keys moved it.
 fn follow(ui: &Ui, cx: &mut ViewCx<'_>, response: &Response, place: &Place<'_>) -> Pos2 {
     let mut at = place.at_unit(cx.ui_state.clean.at);
     let steps = if ui.ctx().text_edit_focused() { egui::Vec2::ZERO } else { ui.input(arrow_steps) };
@@ -98,7 +98,7 @@ fn follow(ui: &Ui, cx: &mut ViewCx<'_>, response: &Response, place: &Place<'_>) 
     at
 }
 
-/// The wheel changes the brush while the picture is fitted, with Ctrl also at one to one.
+/// The wheel sizes the brush while the picture is fitted, and with Ctrl also at one to one.
 fn resize(ui: &Ui, cx: &mut ViewCx<'_>, response: &Response, radius_px: f64) {
     if !response.hovered() {
         return;
@@ -111,7 +111,7 @@ fn resize(ui: &Ui, cx: &mut ViewCx<'_>, response: &Response, radius_px: f64) {
     }
 }
 
-/// Gather the points of a stroke while the button is down, and hand it over when it is released.
+/// Collects the points of a stroke while the button is down, and finishes it on release.
 fn pull(
     ui: &Ui,
     cx: &mut ViewCx<'_>,
@@ -157,7 +157,7 @@ fn add(points: &mut Vec<Point<Scan>>, at: Point<Scan>, radius_px: f64) {
     }
 }
 
-/// One stroke is one step; a frame whose repair was off is repaired from now on, or the stroke would do nothing.
+/// Adds a stroke as one step. If the frame's repair was off, it is switched on, or the stroke would do nothing.
 fn finish(cx: &mut ViewCx<'_>, frame: &Frame, stroke: &StrokeUnderWay, radius_px: f64) {
     let Some(made) = BrushStroke::new(stroke.kind, &stroke.points, radius_px) else { return };
     let mut edits = Vec::new();
@@ -172,7 +172,7 @@ fn paint_trail(painter: &Painter, trail: &[Pos2], radius: f32, kind: StrokeKind)
     let p = theme::palette_of(true);
     let ink =
         if kind == StrokeKind::PaintOut { Color32::from_white_alpha(90) } else { p.warn.gamma_multiply(0.7) };
-    // Ends of a path are square; a disc at each rounds them, and stands for a stroke of one point.
+    // Ends of a path are square; a disc at each rounds them, and also draws a stroke of one point.
     if let [first, .., last] = trail {
         painter.add(Shape::Path(PathShape::line(trail.to_vec(), Stroke::new(2.0 * radius, ink))));
         for end in [first, last] {

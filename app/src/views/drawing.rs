@@ -10,10 +10,10 @@ use crate::theme;
 
 use super::strip::StripPlace;
 
-/// Shorter drags count as a slip of the hand, scan pixels.
+/// Shorter drags count as accidental, scan pixels.
 const MIN_DRAWN_PX: f64 = 4.0;
 
-/// Take over the pointer on the strip while something is drawn.
+/// Takes over the pointer on the strip while the user draws.
 pub(super) fn drawing_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let name = match cx.ui_state.tool {
         StripTool::BaseBox => "draw a box on clear film",

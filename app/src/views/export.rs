@@ -1,4 +1,4 @@
-//! What is written, where, and under which names: the output section and the export pane.
+//! The output section and the export pane: which files an export writes, where, and under which names.
 
 use std::collections::HashSet;
 use std::path::PathBuf;
@@ -24,10 +24,9 @@ use crate::widgets::parts::{
 const PANE_WIDTH: f32 = 800.0;
 const LEFT_WIDTH: f32 = 420.0;
 const LIST_HEIGHT: f32 = 400.0;
-/// Clipping in a finished file from which the summary mentions it.
+/// Share of clipped pixels in a finished file from which the summary mentions it.
 const CLIP_MENTION: f64 = 0.001;
 
-/// The button that opens the export pane.
 pub(super) fn export_button_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.add_space(4.0);
     ui.horizontal(|ui| {
@@ -193,7 +192,7 @@ fn number_row_ui(
     });
 }
 
-/// What is written: kind, colour space, rendering.
+/// Rows for the kind, colour space and rendering of the output.
 pub(super) fn kind_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let output = &cx.session.output;
     let kinds = OutputKind::ALL.into_iter().map(|kind| (kind, lower_first(kind.label())));
@@ -245,7 +244,7 @@ fn lower_first(text: &str) -> String {
     chars.next().map_or_else(String::new, |first| first.to_lowercase().chain(chars).collect())
 }
 
-/// Every name of the export before it happens, or what became of each afterwards.
+/// Every file name before the export, or the result of each file after it.
 fn files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if let Some(report) = cx.status.export_report.clone() {
         sub_head_ui(ui, "last export");
@@ -289,7 +288,7 @@ fn files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     count_ui(ui, cx, &scope);
 }
 
-/// Clipping of a frame on every pixel: the worse channel of each end, and whether that is worth a warning.
+/// Clipping of a frame on every pixel: the worse channel of each end, and whether it deserves a warning.
 fn clipping_of(cx: &ViewCx<'_>, frame: &Frame) -> Option<(String, bool)> {
     match cx.status.counts.state(frame.id) {
         CountState::Exact(count) => {
@@ -310,7 +309,7 @@ fn clipping_of(cx: &ViewCx<'_>, frame: &Frame) -> Option<(String, bool)> {
     }
 }
 
-/// How far counting the clipping of every file has got.
+/// Progress of counting the clipping of every file.
 fn count_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scope: &FrameScope) {
     let frames = || cx.session.frames.iter().filter(|frame| is_in(scope, frame));
     let (count, counted) = (frames().count(), cx.status.counts.counted(frames().map(|frame| frame.id)));
@@ -404,7 +403,7 @@ fn report_ui(ui: &mut Ui, report: &ExportReport) {
     );
 }
 
-/// Why an export can't begin, if it can't.
+/// Why an export cannot start, if it cannot.
 fn obstacle(cx: &ViewCx<'_>, scope: &FrameScope) -> Option<String> {
     let output = &cx.session.output;
     if cx.session.frames.is_empty() {

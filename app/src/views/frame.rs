@@ -1,4 +1,4 @@
-//! The frame under work, large: the whole picture or scan pixels one to one, with overlays and before and after.
+//! The current frame, large: the whole picture or scan pixels one to one, with overlays and before and after.
 
 use egui::{
     Align, Align2, Button, Color32, CursorIcon, Frame as Surface, Label, Layout, Margin, Painter,
@@ -23,12 +23,12 @@ use super::strip::flag_text;
 const BAR: f32 = 34.0;
 /// Free room around the picture, points.
 const PAD: f32 = 14.0;
-/// Largest picture asked for, physical pixels.
+/// Largest picture requested, physical pixels.
 const MAX_PICTURE_PX: f32 = 2560.0;
-/// Time a picture may lack its dust repair before that is told, seconds: a look that is over sooner only flickers.
+/// Time a picture may lack its dust repair before the view mentions it, seconds: a message shorter than this only
+/// flickers.
 const DUST_GLANCE_S: f64 = 0.4;
 
-/// Draw the large view.
 pub(super) fn frame_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
     let Some(frame) = cx.primary() else {
@@ -92,7 +92,7 @@ fn bar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame) {
     });
 }
 
-/// What should be looked at, in words.
+/// Remarks on what the user should check.
 fn remarks_ui(ui: &mut Ui, frame: &Frame) {
     let p = theme::palette(ui);
     let mut remarks: Vec<&str> = frame.flags.iter().map(|flag| flag_text(*flag)).collect();
@@ -114,7 +114,7 @@ fn remarks_ui(ui: &mut Ui, frame: &Frame) {
     }
 }
 
-/// Shows the frame before its settings while it is held down; the key switches it.
+/// Shows the frame before its settings while the button is held; the key toggles it.
 fn before_button_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let on = cx.ui_state.frame.show_before;
     let button = Button::selectable(on, "before").frame_when_inactive(false);
@@ -197,7 +197,7 @@ fn picture_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
     frame_tools_ui(ui, cx, frame, &response, whole, room);
 }
 
-/// How far the look for dust is, in words.
+/// Progress of the dust detection, in words.
 fn dust_text(look: Option<(f64, Option<String>)>) -> String {
     let far = look.map(|(share, left)| {
         let left = left.map_or_else(String::new, |left| format!(", {left}"));
@@ -206,7 +206,7 @@ fn dust_text(look: Option<(f64, Option<String>)>) -> String {
     format!("looking for dust{}; the repaired picture follows", far.unwrap_or_default())
 }
 
-/// Whether the picture shown has been waiting for its dust repair for longer than a glance.
+/// Whether the shown picture has been waiting for its dust repair for longer than a glance.
 fn dust_is_looked_for(ui: &Ui, cx: &ViewCx<'_>, key: ViewKey) -> bool {
     let is_waiting = cx.previews.picture(key).is_some_and(|(_, preview)| preview.lacks_repair);
     let id = ui.scope_id().with("waits for repair since");
@@ -223,7 +223,7 @@ fn dust_is_looked_for(ui: &Ui, cx: &ViewCx<'_>, key: ViewKey) -> bool {
     left_s <= 0.0
 }
 
-/// Where the whole picture would be at one to one: pans with the pointer.
+/// Rectangle of the whole picture at one to one; dragging and scrolling pan it.
 fn loupe_rect(
     ui: &Ui,
     cx: &mut ViewCx<'_>,
@@ -234,7 +234,7 @@ fn loupe_rect(
 ) -> Rect {
     let size = vec2(w as f32, h as f32) / pixels;
     let mut delta = Vec2::ZERO;
-    // A brush takes the first button for itself; any other button, and the wheel, move the picture.
+    // A brush uses the primary button; any other button, and the wheel, move the picture.
     let paints = matches!(cx.ui_state.tool, StripTool::Brush(_));
     if response.dragged() && !(paints && response.dragged_by(PointerButton::Primary)) {
         delta += response.drag_delta();
@@ -274,7 +274,7 @@ impl PanCursor for egui::Context {
     }
 }
 
-/// A double click goes to one to one at that place, or back.
+/// Switches to one to one at the double-clicked place, or back.
 fn toggle_loupe(cx: &mut ViewCx<'_>, response: &Response, whole: Rect) {
     let loupe = cx.ui_state.frame.loupe;
     if let Some(at) = response.interact_pointer_pos().filter(|_| !loupe) {
@@ -284,7 +284,7 @@ fn toggle_loupe(cx: &mut ViewCx<'_>, response: &Response, whole: Rect) {
     cx.push(Command::SetLoupe(!loupe));
 }
 
-/// The part of the picture that is in view, at the size it is seen.
+/// The visible part of the picture, at its size on screen.
 fn want(cx: &ViewCx<'_>, frame: &Frame, whole: Rect, room: Rect, pixels: f32) -> Want {
     let seen = if cx.ui_state.frame.loupe { whole.intersect(room) } else { whole };
     let unit = |at: f32, from: f32, size: f32| f64::from(((at - from) / size.max(1.0)).clamp(0.0, 1.0));
@@ -299,7 +299,7 @@ fn want(cx: &ViewCx<'_>, frame: &Frame, whole: Rect, room: Rect, pixels: f32) ->
         UnitRect::WHOLE
     };
     let (w, h) = upright_size(frame);
-    // No more pixels than the scan has: enlarging is the screen's work.
+    // No more pixels than the scan has: the screen does the enlarging.
     let size = |points: f32, scan_px: f64| {
         let px = (points * pixels).round().min(MAX_PICTURE_PX);
         (f64::from(px).min(scan_px.ceil()).max(1.0)) as u32
@@ -313,7 +313,7 @@ fn want(cx: &ViewCx<'_>, frame: &Frame, whole: Rect, room: Rect, pixels: f32) ->
     }
 }
 
-/// The picture, and under it the small print while a part is still on its way.
+/// Paints the picture, over the small print while a part has not arrived.
 fn paint_picture(painter: &Painter, cx: &ViewCx<'_>, frame: &Frame, key: ViewKey, whole: Rect) {
     let p = theme::palette_of(!cx.ui_state.light);
     let unit = Rect::from_min_max(pos2(0.0, 0.0), pos2(1.0, 1.0));

@@ -20,11 +20,11 @@ use super::stock::patch_colour;
 
 /// Reach of a chart corner under the pointer, points.
 const CORNER_REACH: f32 = 11.0;
-/// Share of a patch that is read, as the engine does it.
+/// Share of a patch that is read, the same as in the engine.
 const PATCH_SHARE: f32 = 0.45;
-/// Step of the grey point by an arrow key, screen points; Shift takes ten, Alt a tenth.
+/// Step of the grey point for an arrow key, screen points; Shift takes ten, Alt a tenth.
 const GREY_STEP: f32 = 4.0;
-/// Light and dark lines over a picture are seen on every ground.
+/// Light lines, drawn together with dark ones, are visible on every picture.
 pub(super) const LIGHT: Color32 = Color32::from_gray(245);
 
 /// Whether a tool takes the clicks on the picture.
@@ -32,12 +32,13 @@ pub(super) fn has_clicks(cx: &ViewCx<'_>, frame: &Frame) -> bool {
     matches!(cx.ui_state.tool, StripTool::GreyPoint | StripTool::Brush(_)) || shows_chart(cx, frame)
 }
 
-/// Whether the chart under measurement is on this frame.
+/// Whether the chart being measured is on this frame.
 fn shows_chart(cx: &ViewCx<'_>, frame: &Frame) -> bool {
     cx.ui_state.colour.chart.as_ref().is_some_and(|chart| chart.frame == frame.id)
 }
 
-/// Draw the tool in hand and react to it. `whole` is where the whole picture lies, `room` what of it is seen.
+/// Draws the selected tool and handles its input. `whole` is the rectangle of the whole picture, `room` its visible
+/// part.
 pub(super) fn frame_tools_ui(
     ui: &Ui,
     cx: &mut ViewCx<'_>,
@@ -62,12 +63,12 @@ pub(super) fn frame_tools_ui(
     }
 }
 
-/// From the screen to the scan and back.
+/// Conversion between screen and scan.
 pub(super) struct Place<'a> {
     frame: &'a Frame,
-    /// Where the whole picture lies.
+    /// Rectangle of the whole picture.
     pub(super) whole: Rect,
-    /// What of it is seen.
+    /// Its visible part.
     pub(super) room: Rect,
     pub(super) points_per_px: f64,
 }
@@ -93,7 +94,7 @@ impl<'a> Place<'a> {
         self.frame.crop.scan_from_unit(u, v)
     }
 
-    /// Quarter turns and flips only swap and mirror, so the way back is the transpose.
+    /// Screen position of a scan point. Quarter turns and flips only swap and mirror, so the inverse is the transpose.
     pub(super) fn screen(&self, p: Point<Scan>) -> Pos2 {
         let turn = |u, v| self.frame.orientation.box_from_upright(u, v);
         let (origin, right, down) = (turn(0.0, 0.0), turn(1.0, 0.0), turn(0.0, 1.0));
@@ -113,7 +114,7 @@ fn grey_point_ui(
     place: &Place<'_>,
     room: Rect,
 ) {
-    // The tool just taken in hand takes the keyboard with it, wherever that was.
+    // A tool just selected takes the keyboard focus from whatever has it.
     if !cx.ui_state.colour.grey_in_hand || ui.memory(|memory| memory.focused().is_none()) {
         cx.ui_state.colour.grey_in_hand = true;
         response.request_focus();
@@ -249,7 +250,7 @@ fn paint_corner(painter: &Painter, at: Pos2, number: usize, is_active: bool, has
     painter.text(at, Align2::CENTER_CENTER, number.to_string(), font, Color32::from_gray(20));
 }
 
-/// Lines between the patches and, inside each, the area that is read, with the colour that is expected there.
+/// Lines between the patches and, in each patch, the area that is read, in its expected colour.
 fn paint_grid(painter: &Painter, corners: [Pos2; 4], columns: usize, rows: usize, expected: &[Lab]) {
     let [tl, tr, br, bl] = corners;
     let at = |u: f32, v: f32| {
@@ -290,7 +291,7 @@ fn paint_grid(painter: &Painter, corners: [Pos2; 4], columns: usize, rows: usize
     }
 }
 
-/// A line of text on a dark plate, at the edge that a place is not near.
+/// A line of text on a dark plate, at the top or bottom edge away from the pointer.
 pub(super) fn plate_away_from(painter: &Painter, room: Rect, pointer: Pos2, text: &str) {
     let font = egui::TextStyle::Body.resolve(&painter.ctx().global_style());
     let galley = painter.layout(text.to_owned(), font, LIGHT, (room.width() - 60.0).max(60.0));

@@ -1,4 +1,4 @@
-//! The histogram of the frame under work, counted inside its box only.
+//! The histogram of the current frame, counted inside its box only.
 
 use egui::{Align, Button, Label, Layout, RichText, Ui};
 use glassine_engine::Overlay;
@@ -10,9 +10,9 @@ use crate::theme;
 use crate::widgets::histogram_plot::{ExactLine, histogram_plot};
 use crate::widgets::parts::grouped;
 
-/// Height of the plot in a large and in the smallest window, points.
+/// Height of the plot in the smallest and in a large window, points.
 const PLOT_HEIGHT: (f32, f32) = (52.0, 108.0);
-/// Share of the column's height that the plot takes between those.
+/// Share of the column's height for the plot, within [`PLOT_HEIGHT`].
 const PLOT_SHARE: f32 = 0.2;
 
 /// Histogram with clip figures; a click shows where the picture clips.
@@ -56,7 +56,7 @@ pub(crate) fn histogram_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     }
 }
 
-/// What is said in the place of exact figures.
+/// Text in place of the exact figures.
 fn exact_words(state: Option<CountState<'_>>, is_exporting: bool) -> String {
     match state {
         None | Some(CountState::Exact(_)) => String::new(),

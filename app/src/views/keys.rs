@@ -14,7 +14,6 @@ const KEY_WIDTH: f32 = 118.0;
 const ROW_HEIGHT: f32 = 20.0;
 const COLUMN_WIDTH: f32 = 400.0;
 
-/// The table of keys while it is open.
 pub(crate) fn keys_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if !cx.ui_state.show_keys {
         return;
@@ -77,7 +76,7 @@ fn group_ui(ui: &mut Ui, group: KeyGroup) {
     }
 }
 
-/// Keys of a group with what they do; keys that do the same share a line.
+/// Keys of a group with their effect; keys with the same effect share a line.
 fn lines(group: KeyGroup) -> Vec<(String, &'static str)> {
     let mut lines: Vec<(String, &'static str)> = Vec::new();
     for row in TABLE.iter().filter(|row| row.group == group) {

@@ -1,5 +1,5 @@
-//! Scans that are missing, or not what the session knows of them, and boxes that lie beside their scan: cards over the
-//! strip.
+//! Cards over the strip: scans that are missing or do not match the session's record, and boxes that are outside their
+//! scan.
 
 use egui::{Align, Frame, Label, Layout, Margin, RichText, ScrollArea, Ui, vec2};
 use glassine_engine::{ScanCheck, ScanState};
@@ -10,11 +10,11 @@ use crate::state::ViewCx;
 use crate::theme;
 use crate::widgets::icon::{Icon, paint_icon};
 
-/// Room for two cards and a part of the third, so that it is seen that there are more.
+/// Room for two cards and a part of the third, to show that there are more.
 const MOST_HEIGHT: f32 = 84.0;
 const CARD_HEIGHT: f32 = 34.0;
 
-/// Draw the cards; without a problem they take no room.
+/// Draws the cards; without a problem they take no room.
 pub(super) fn scan_cards_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let lost = lost_frames(cx);
     if cx.status.scan_problems.is_empty() && lost.is_empty() {
@@ -31,7 +31,7 @@ pub(super) fn scan_cards_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     });
 }
 
-/// Frames that no picture can be made of: their boxes are not on the strip to be seen.
+/// Frames that cannot have a picture: their boxes are not visible on the strip.
 fn lost_frames<'a>(cx: &ViewCx<'a>) -> Vec<(&'a SessionFrame, BoxProblem)> {
     let frames = cx.session.frames.iter().map(AsRef::as_ref);
     let problems = frames.filter_map(|frame| Some((frame, frame_problem(cx.session, frame)?)));
@@ -58,7 +58,7 @@ fn scan_card_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, problem: &ScanCheck) {
     card_ui(ui, &name, &what_is_wrong(&problem.state), |ui| buttons_ui(ui, cx, problem, &name));
 }
 
-/// What it is about and what is wrong, with buttons at the right end.
+/// The subject and the problem, with buttons at the right end.
 fn card_ui(ui: &mut Ui, name: &str, what: &str, buttons: impl FnOnce(&mut Ui)) {
     let p = theme::palette(ui);
     let width = ui.available_width();

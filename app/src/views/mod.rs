@@ -1,4 +1,4 @@
-//! The parts of the window. Each is a function of what it is given; what it asks for goes out as commands.
+//! The parts of the window. Each is a function of its input and returns its requests as commands.
 
 mod brush;
 mod drawing;

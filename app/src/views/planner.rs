@@ -9,13 +9,13 @@ use crate::state::ViewCx;
 use crate::widgets::param_row::{label_ui, number_field_ui};
 use crate::widgets::parts::{choice_row_ui, fact_row_ui, sub_head_ui, warning_ui};
 
-/// What was typed into the planner; kept while the window is open.
+/// Input of the planner; kept while the window is open.
 #[derive(Debug, Clone, PartialEq)]
 struct Wish {
     format: &'static str,
     scan_ppi: f64,
     print_mm: [f64; 2],
-    /// Measured resolution of the scanner, 0 when not known.
+    /// Measured resolution of the scanner, 0 if unknown.
     measured_ppi: f64,
 }
 
@@ -32,7 +32,7 @@ pub(super) fn planner_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     response.on_hover_text("pixels, file size and largest print of a resolution, and what a print needs");
 }
 
-/// Begins with the format and resolution under work.
+/// Initial input: the format and resolution of the current strip.
 fn first_wish(cx: &ViewCx<'_>) -> Wish {
     let strip = cx.strip();
     let format = strip.and_then(|strip| format_by_id(strip.format_id.as_deref()?));

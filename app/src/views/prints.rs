@@ -1,4 +1,4 @@
-//! The prints: the live positives, each right under its box.
+//! The prints: the live positives, each directly under its box.
 
 use egui::{Align2, Color32, Rect, Role, Sense, Stroke, StrokeKind, TextStyle, Ui, WidgetInfo, pos2, vec2};
 use glassine_engine::{Overlay, PictureSide, UnitRect, ViewKey};
@@ -16,7 +16,7 @@ use crate::widgets::icon::{Icon, paint_icon};
 use super::settings::is_unsure;
 use super::strip::{StripPlace, flag_text, how, problem_text};
 
-/// Line under a print with its number and marks, points.
+/// Height of the line under a print with its number and marks, points.
 const CAPTION: f32 = 20.0;
 /// Narrowest cell, points.
 const MIN_CELL: f32 = 44.0;
@@ -24,16 +24,15 @@ const MIN_CELL: f32 = 44.0;
 const RIM: f32 = 6.0;
 /// Gap between cells, points.
 const GAP: f32 = 6.0;
-/// Prints are rendered in steps of this size, so that zooming asks for few new ones.
+/// Prints are rendered in steps of this size, so that zooming requests few new ones.
 const SIZE_STEP_PX: u32 = 64;
 /// Largest print, physical pixels.
 const MAX_PRINT_PX: u32 = 640;
-/// What is said of a frame whose colour was solved with little to go by.
+/// Remark on a frame whose colour was solved from little evidence.
 const UNSURE: &str = "few grey tones: its colour is a guess, look at it";
-/// Share of clipped pixels that earns a badge: less is not seen. Source: ours.
+/// Share of clipped pixels from which a badge appears: less is not visible. Source: ours.
 const BADGE_SHARE: f64 = 0.001;
 
-/// Draw the prints under their boxes.
 pub(super) fn prints_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let area = place.prints;
     if area.height() < CAPTION + 24.0 {
@@ -62,7 +61,7 @@ fn cells<'a>(cx: &ViewCx<'a>, place: &StripPlace) -> Vec<(&'a Frame, Rect)> {
             let hull = place.view.hull(piece, &frame.crop);
             let widest = 1.6 * place.prints.height();
             let width = (hull.width()).clamp(MIN_CELL, widest.max(MIN_CELL));
-            // Of a box larger than the window, the part that is seen.
+            // For a box larger than the window, use its visible part.
             let seen = hull.x_range().intersection(place.prints.x_range());
             let middle =
                 if seen.span() > 0.0 && hull.width() > widest { seen.center() } else { hull.center().x };
@@ -187,7 +186,7 @@ fn histogram_of<'a>(cx: &ViewCx<'a>, frame: &Frame) -> Option<&'a Histogram> {
     cx.previews.histogram(frame.id).map(AsRef::as_ref).or(print)
 }
 
-/// The worse end of each side in a few letters: `▲` for white, `▼` for black.
+/// Clipping of the worst channel at each end in a few letters: `▲` for white, `▼` for black.
 fn clip_text(histogram: &Histogram) -> String {
     let worst = |shares: [f64; 3]| shares.into_iter().fold(0.0, f64::max);
     let (high, low) = (worst(histogram.clip_high_fraction()), worst(histogram.clip_low_fraction()));
@@ -222,7 +221,7 @@ fn value_of(cx: &ViewCx<'_>, frame: &Frame) -> String {
 fn hover_text(cx: &ViewCx<'_>, frame: &Frame) -> String {
     let mut lines: Vec<String> = Vec::new();
     let problem = problem_text(cx.session, frame);
-    // Without a problem of its own the box is not why there is no picture.
+    // A failure may have a cause other than the box, so list it if the box has no problem.
     let failure = cx.previews.failure(ViewKey::Print(frame.id)).map(str::to_owned);
     lines.extend(problem.or(failure));
     lines.extend(frame.flags.iter().map(|flag| flag_text(*flag).to_owned()));

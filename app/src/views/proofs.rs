@@ -1,5 +1,7 @@
-//! Proof grids over the window: the frame under work in stepped exposures, balances or mask tolerances. Every picture
-//! comes from the same pipeline as the export; a click takes its step, and the grid then stands around the new state.
+//! Proof grids over the window: the current frame in stepped exposures, balances or mask tolerances.
+//!
+//! Every picture comes from the same pipeline as the export; a click takes its step, and the grid is then built around
+//! the new state.
 
 use egui::{
     Align2, Button, Color32, Id, Key, Layout, Modal, Rect, Role, Sense, Stroke, StrokeKind, TextStyle, Ui,
@@ -20,16 +22,15 @@ use super::settings::proof_want;
 
 /// Largest size of the grid, points.
 const MOST: Vec2 = vec2(1180.0, 760.0);
-/// What title and buttons take of the height, points.
+/// Height of title and buttons, points.
 const AROUND: f32 = 150.0;
-/// Line under a picture, points.
+/// Height of the line under a picture, points.
 const CAPTION: f32 = 20.0;
 /// Gap between pictures, points.
 const GAP: f32 = 10.0;
-/// Clipped share from which a picture says so.
+/// Clipped share from which a picture mentions it.
 const CLIP_MENTION: f64 = 0.001;
 
-/// The open grid.
 pub(super) fn proofs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let Some(kind) = cx.ui_state.colour.proof else { return };
     let Some(frame) = cx.primary() else { return };
@@ -102,7 +103,7 @@ fn head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, kind: ProofKind) {
     });
 }
 
-/// What to know, and the way out; returns whether it was taken.
+/// A text and the close button; returns whether it was clicked.
 fn foot_ui(ui: &mut Ui, text_ui: impl FnOnce(&mut Ui)) -> bool {
     ui.horizontal(|ui| {
         text_ui(ui);
@@ -129,7 +130,7 @@ fn grid_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, kind: ProofKind, cel
             proof.is_now,
         ));
     }
-    // The grid has the keyboard from the start: arrows go from picture to picture.
+    // The grid has the keyboard focus from the start: arrows move from picture to picture.
     let is_new = ui.data(|data| data.get_temp::<ProofKind>(Id::unique("proof grid shown"))) != Some(kind)
         || ui.memory(|memory| memory.focused().is_none());
     if is_new && let Some((id, _)) = ids.iter().find(|(_, is_now)| *is_now) {
@@ -199,7 +200,7 @@ fn cell_ui(
     response.id
 }
 
-/// Clipping of a picture, or how much of it counts as base.
+/// Clipping of a picture, or the share of it that counts as base.
 fn remark(kind: ProofKind, preview: &glassine_engine::Preview) -> String {
     if kind == ProofKind::MaskTolerance {
         return format!("{} % base", percent_text(preview.overlay_share));

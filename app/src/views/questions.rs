@@ -1,4 +1,4 @@
-//! Questions that must be answered before something goes on.
+//! Questions that the user must answer before something can continue.
 
 use egui::{Button, ComboBox, Id, Key, Label, Modal, RichText, TextEdit, Ui, vec2};
 use glassine_engine::ScanReading;
@@ -14,14 +14,14 @@ use crate::widgets::parts::title_ui;
 
 const WIDTH: f32 = 460.0;
 
-/// Words of a question's buttons: going on, the other way, staying.
+/// Labels of a question's buttons: continue, the alternative, stay.
 struct Words {
     yes: &'static str,
     no: Option<&'static str>,
     cancel: &'static str,
 }
 
-/// Draw the question that waits.
+/// Draws the open question.
 pub(super) fn questions_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let Some(mut question) = cx.ui_state.question.take() else { return };
     let mut answer = None;
@@ -116,7 +116,7 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
     }
 }
 
-/// How far the export under way has come.
+/// Progress of the running export, in words.
 fn export_text(cx: &ViewCx<'_>) -> String {
     let Some(job) = cx.status.exporting() else { return "the export has just ended".to_owned() };
     let done = format!("an export is under way, {:.0} % of it is done", job.share * 100.0);
@@ -153,7 +153,8 @@ fn format_row_ui(ui: &mut Ui, format_id: &mut Option<String>) {
     });
 }
 
-/// What is seldom other than the files say; page, infrared file and other gammas are set once the scans are open.
+/// Choices that rarely differ from what the files say; page, infrared file and other gammas are set once the scans are
+/// open.
 fn reading_rows_ui(ui: &mut Ui, reading: &mut ScanReading) {
     let encodings = [
         (EncodingChoice::Auto, "as the file says"),

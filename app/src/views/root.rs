@@ -1,4 +1,4 @@
-//! How the window is divided.
+//! Divides the window into its parts.
 
 use egui::{
     CentralPanel, CursorIcon, Frame, Margin, Panel, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2,
@@ -29,14 +29,14 @@ use super::welcome::welcome_ui;
 const PAD: f32 = 8.0;
 /// Least height of strip and prints, points.
 const LEAST_STRIP: f32 = 190.0;
-/// Height that is left to the large view, points.
+/// Least height of the large view, points.
 const LEAST_FRAME: f32 = 220.0;
 /// Reach of the line between them, points to either side.
 const SPLITTER_REACH: f32 = 4.0;
-/// Share of the canvas that the strip takes; prints take the rest.
+/// Share of the canvas for the strip; prints take the rest.
 const STRIP_OF_CANVAS: f32 = 0.53;
 
-/// The whole window, on a background of the surround: what lies around pictures is painted by nobody a second time.
+/// Draws the whole window. The clear colour supplies the surround, so nothing repaints it.
 pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
     let bar = Frame::new().fill(p.bar).inner_margin(Margin::symmetric(10, 0));
@@ -86,7 +86,7 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     splitter_ui(ui, cx, whole, whole.top() + height);
 }
 
-/// The line between prints and large view: drags the share of the window that each takes.
+/// The line between prints and large view; dragging it divides the height between them.
 fn splitter_ui(ui: &Ui, cx: &mut ViewCx<'_>, whole: Rect, at: f32) {
     let rect = Rect::from_x_y_ranges(whole.x_range(), at - SPLITTER_REACH..=at + SPLITTER_REACH);
     let response = ui.interact(rect, ui.scope_id().with("strip height"), Sense::drag());
@@ -105,7 +105,7 @@ fn splitter_ui(ui: &Ui, cx: &mut ViewCx<'_>, whole: Rect, at: f32) {
     }
 }
 
-/// Where strip and prints lie. A strip that fits is centred and its prints follow close below.
+/// Lays out strip and prints. A strip that fits is centred and its prints follow close below.
 fn place(ui: &Ui, canvas: Rect, cx: &mut ViewCx<'_>) -> StripPlace {
     let space = StripSpace::of(cx.session, cx.ui_state.strip.whole_scans);
     let under_work = cx.strip().map(|strip| strip.id);
@@ -150,7 +150,7 @@ fn place(ui: &Ui, canvas: Rect, cx: &mut ViewCx<'_>) -> StripPlace {
     StripPlace { space, view, prints }
 }
 
-/// A frame that was just selected and lies outside the view moves the view.
+/// Moves the view to a frame that was just selected and is outside it.
 fn bring_into_view(ui: &Ui, cx: &mut ViewCx<'_>, space: &StripSpace, view: &mut StripView) {
     let primary = cx.ui_state.primary;
     let look = &mut cx.ui_state.strip;

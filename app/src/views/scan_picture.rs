@@ -1,4 +1,4 @@
-//! The scan behind the boxes: the overview, a sharper part where the view is closer, and a magnifier for corners.
+//! The scan behind the boxes: the overview, a sharper part when zoomed in, and a magnifier for corners.
 
 use egui::{Color32, Mesh, Painter, Pos2, Rect, Shape, Stroke, Ui, pos2, vec2};
 use glassine_engine::{PictureSide, UnitRect, ViewKey};
@@ -15,12 +15,13 @@ use super::strip::StripPlace;
 
 /// Overview pixels larger than this many screen pixels are replaced by a picture from the scan itself.
 const SHARP_ABOVE: f64 = 1.25;
-/// Regions are asked for on this grid of scan or overview pixels, so that small moves need no new one.
+/// Regions are requested on this grid of scan or overview pixels, so that small moves need no new one.
 const REGION_GRID_PX: u32 = 64;
-/// Pixels of a region out of the overview for one of the screen: they never lie exactly on those of the screen, and
-/// scaling down a little stays sharp where as many as there are would be softened.
+/// Pixels requested from the overview for one screen pixel.
+///
+/// The two grids never coincide exactly; scaling down a little stays sharp, while one pixel for one would be softened.
 const OVERSAMPLING: f64 = 1.5;
-/// Scans shown at once of which a region is asked for; what others show is scaled out of the overview.
+/// Most scans with a requested region at once; the others are scaled from their overview.
 const REGIONS_MAX: usize = 3;
 /// Longest side of such a region on screen, physical pixels.
 const REGION_MAX_PX: u32 = 2048;
@@ -29,11 +30,11 @@ const MAGNIFIER: f32 = 168.0;
 /// Screen points for one scan pixel in the magnifier.
 const MAGNIFIER_POINTS: f64 = 3.0;
 
-/// The scan as it is known so far: the overview, and a sharper part where there is one.
+/// Paints what has arrived of the scan: the overview, and a sharper part if there is one.
 pub(super) fn paint_scan(painter: &Painter, cx: &ViewCx<'_>, view: &StripView, piece: &Piece) {
     let sharp = cx.previews.picture(ViewKey::ScanRegion(piece.scan));
     let sharp = sharp.map(|(texture, preview)| (texture, preview.scan_rect));
-    // What a sharper picture hides costs as much to paint as what is seen.
+    // Hidden parts cost as much to paint as visible ones, so skip the overview if the sharper part covers it.
     let scan = PixelRect::of_size(piece.scan_size.0, piece.scan_size.1);
     let place = |rect| Rect::from_points(&view.scan_quad(piece, rect));
     let seen = view.piece_rect(piece).intersect(painter.clip_rect()).intersect(place(scan));
@@ -65,10 +66,11 @@ fn paint_quad(painter: &Painter, texture: egui::TextureId, corners: [Pos2; 4]) {
     painter.add(Shape::mesh(mesh));
 }
 
-/// Ask for the visible part of the scan in the size of the screen, or for what the magnifier shows.
+/// Requests the visible part of the scan at screen size, or what the magnifier shows.
 ///
-/// Where the overview is too coarse it comes from the scan itself, of the piece seen largest; else out of the overview,
-/// reduced by means of its pixels, which looks better and is quicker to paint than a texture several times too large.
+/// If the overview is too coarse, the part comes from the scan itself, for the piece with the largest visible area.
+/// Otherwise it comes from the overview, averaged down, which looks better and paints faster than a texture several
+/// times too large.
 pub(super) fn want_sharp_region(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let pixels = f64::from(ui.ctx().pixels_per_point());
     if let Some((piece, at)) = magnified(cx, place) {
@@ -106,7 +108,7 @@ pub(super) fn want_sharp_region(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace
         if is_too_coarse {
             push_region(cx, piece, rect, REGION_GRID_PX, shown);
         } else {
-            // Finer than the overview would mean reading the scan.
+            // A finer picture than the overview would require reading the scan.
             let wanted = (OVERSAMPLING * shown).min(1.0 / f64::from(factor.max(1)));
             push_region(cx, piece, rect, REGION_GRID_PX * factor, wanted);
         }
@@ -134,7 +136,7 @@ fn push_region(cx: &mut ViewCx<'_>, piece: &Piece, rect: PixelRect, grid_px: u32
     cx.ui_state.wants.picture(ViewKey::ScanRegion(piece.scan), want);
 }
 
-/// What the magnifier shows: the side or corner under the pointer of a drag.
+/// The magnifier's subject: the side or corner under the pointer of a drag.
 fn magnified<'a>(cx: &ViewCx<'_>, place: &'a StripPlace) -> Option<(&'a Piece, Point<Scan>)> {
     let drag = cx.ui_state.box_drag.as_ref()?;
     let frame = cx.session.frame(drag.frame)?;
@@ -143,7 +145,7 @@ fn magnified<'a>(cx: &ViewCx<'_>, place: &'a StripPlace) -> Option<(&'a Piece, P
     Some((piece, at))
 }
 
-/// A magnified view of the corner or side that is dragged, in the half of the strip away from the pointer.
+/// A magnified view of the dragged corner or side, in the half of the strip away from the pointer.
 pub(super) fn magnifier_ui(ui: &Ui, cx: &ViewCx<'_>, place: &StripPlace) {
     let Some((piece, at)) = magnified(cx, place) else { return };
     if place.view.points_per_scan_px(piece) >= MAGNIFIER_POINTS {

@@ -1,4 +1,4 @@
-//! What stands between a session and its file: a save that met another version, another program that works on it,
+//! Dialogs about a session and its file: a save that met another version, another program that works on the session,
 //! unsaved work of earlier runs.
 
 use std::time::{Duration, UNIX_EPOCH};
@@ -14,12 +14,12 @@ use crate::widgets::icon::{Icon, paint_icon};
 use crate::widgets::parts::{main_button_ui, note_ui, title_ui};
 
 const WIDTH: f32 = 560.0;
-/// Differences that are shown before the person compares.
+/// Differences shown before the user asks to compare.
 const FEW: usize = 2;
 const BUTTON: egui::Vec2 = vec2(0.0, 28.0);
 const BANNER_HEIGHT: f32 = 34.0;
 
-/// Draw the dialogs that wait for the person, one at a time.
+/// Draws the open dialogs, one at a time.
 pub(super) fn session_files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if cx.ui_state.question.is_some() {
         return;
@@ -31,7 +31,7 @@ pub(super) fn session_files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     }
 }
 
-/// A pane over the window; reports whether it is to be closed.
+/// A pane over the window; returns whether to close it.
 fn pane_ui(ui: &mut Ui, name: &str, content: impl FnOnce(&mut Ui)) -> bool {
     let frame = Frame::popup(ui.style()).inner_margin(20);
     let modal = Modal::new(Id::unique(name)).frame(frame).show(ui.ctx(), |ui| {
@@ -99,7 +99,7 @@ fn conflict_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     }
 }
 
-/// Autosaves of earlier runs: each can be opened or discarded, and stays until then.
+/// Autosaves of earlier runs: the user can open or discard each; it stays until then.
 fn unsaved_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let closes = pane_ui(ui, "unsaved work", |ui| {
         title_ui(ui, "unsaved work of earlier runs");

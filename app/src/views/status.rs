@@ -1,4 +1,4 @@
-//! The status line: work under way with its progress, and the last message with what to do about it.
+//! The status line: running work with its progress, and the last message with what to do about it.
 
 use egui::{
     Align, Area, Button, Frame, Id, Key, Label, Layout, Margin, ProgressBar, RichText, ScrollArea, Ui, pos2,
@@ -14,7 +14,6 @@ use crate::widgets::icon::{Icon, IconButton, paint_icon};
 const BAR_WIDTH: f32 = 140.0;
 const LIST_WIDTH: f32 = 560.0;
 
-/// Draw the status line.
 pub(super) fn status_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.horizontal_centered(|ui| {
         ui.spacing_mut().item_spacing.x = 8.0;
@@ -48,7 +47,7 @@ fn jobs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         cx.push(Command::CancelJobs);
     }
     if cx.session.scans.is_empty() {
-        // The empty window shows the work large.
+        // The empty window shows the progress large.
         return;
     }
     if job.share > 0.0 {
@@ -81,7 +80,7 @@ fn message_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     }
 }
 
-/// With nothing to tell, the line says what the pointer can do.
+/// Without a message, the line says what the pointer can do.
 fn hint_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     let selected = cx.ui_state.selected.len();
     let is_grey = cx.ui_state.tool == StripTool::GreyPoint;

@@ -1,4 +1,4 @@
-//! Measuring a stock: what the frame shows, where it lies, what was found, and what becomes of it.
+//! Measuring a stock: what the frame shows, where it is, the result, and what to do with it.
 
 use std::sync::Arc;
 
@@ -58,13 +58,13 @@ pub(super) fn stock_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         }
         ui.add_space(theme::GAP);
     });
-    // A command of this frame may have closed the pane or be about to measure; only what was typed is kept here.
+    // A command of this frame may have closed the pane or be about to measure; only the typed input is kept here.
     if let Some(known) = &mut cx.ui_state.colour.chart {
         *known = chart;
     }
 }
 
-/// What the frame shows.
+/// Rows about the target the frame shows.
 fn target_ui(ui: &mut Ui, cx: &ViewCx<'_>, chart: &mut ChartTool) {
     let number = cx.session.frame(chart.frame).map_or(0, |frame| frame.number);
     fact_row_ui(ui, "on frame", &number.to_string());
@@ -121,7 +121,7 @@ fn wedge_ui(ui: &mut Ui, chart: &mut ChartTool) {
         let response = number_field_ui(ui, drag, "number of steps", theme::NUMBER_WIDTH);
         if response.changed() {
             let known = parsed.clone().unwrap_or_default();
-            // Further steps go on in the step of the last two.
+            // Further steps continue with the step between the last two.
             let step = match known.as_slice() {
                 [.., before, last] => last - before,
                 _ => STEP_D,
@@ -155,7 +155,7 @@ fn wedge_ui(ui: &mut Ui, chart: &mut ChartTool) {
     }
 }
 
-/// Corners, and which way round the chart is.
+/// Corners of the chart, and its orientation.
 fn place_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &mut ChartTool) {
     note_ui(
         ui,
@@ -247,7 +247,7 @@ fn report_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &ChartTool, report: &Arc<S
     }
 }
 
-/// What becomes of the stock.
+/// Buttons that use or save the stock.
 fn uses_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &ChartTool, report: &StockReport) {
     let kind = report.stock.kind;
     let others = cx.session.strips.iter().filter(|strip| strip.film == kind).count();

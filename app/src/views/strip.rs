@@ -17,18 +17,18 @@ use crate::widgets::crop_box::{self, BoxInk, ScreenBox};
 use super::drawing::drawing_ui;
 use super::scan_picture::{magnifier_ui, paint_scan, paint_tiles, want_sharp_region};
 
-/// Strip space and where it is on screen: shared by the strip and the prints under it.
+/// Strip space and its place on screen: shared by the strip and the prints under it.
 #[derive(Debug)]
 pub(super) struct StripPlace {
     /// Every piece of film.
     pub space: StripSpace,
-    /// Where it is.
+    /// Its place on screen.
     pub view: StripView,
     /// Room for the prints.
     pub prints: Rect,
 }
 
-/// Draw the strip and handle what the pointer does on it.
+/// Draws the strip and handles the pointer on it.
 pub(super) fn strip_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let area = place.view.rect;
     let id = ui.scope_id().with("strip canvas");
@@ -53,7 +53,7 @@ pub(super) fn strip_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     magnifier_ui(ui, cx, place);
 }
 
-/// Zoom with the wheel to where the pointer is, pan by dragging the background.
+/// Zooms with the wheel at the pointer, pans by dragging the background.
 fn move_view(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, canvas: &egui::Response) {
     let view = place.view;
     let mut center = view.center;
@@ -68,7 +68,7 @@ fn move_view(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, canvas: &egui::Re
         center.1 -= f64::from(delta.y) / points;
         moved = delta != egui::Vec2::ZERO;
     }
-    // The boxes take the hover, so the wheel asks where the pointer is, not which widget it is over.
+    // The boxes take the hover, so the wheel uses the pointer's position, not the widget under it.
     if let Some(at) = pointer.filter(|_| ui.rect_contains_pointer(canvas_rect)) {
         let (scroll, zoom) = ui.input(|input| (input.smooth_scroll_delta(), input.zoom_delta()));
         let fingers = two_fingers(ui);
@@ -103,7 +103,7 @@ fn move_view(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, canvas: &egui::Re
     }
 }
 
-/// Whether the wheel turns because two fingers move on a pad; the toolkit lets such a motion fade out.
+/// Whether two fingers on a pad cause the wheel events; the toolkit lets such a motion fade out.
 fn two_fingers(ui: &Ui) -> bool {
     const FADE_SECONDS: f64 = 0.3;
     let id = ui.scope_id().with("two fingers until");
@@ -160,7 +160,7 @@ fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Pi
     }
 }
 
-/// Every box of a piece: first the others, then the selected ones on top.
+/// Draws every box of a piece, the selected ones on top.
 fn boxes_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece) {
     let strips = cx.session.strips.iter().filter(|strip| piece.shows(strip)).map(|strip| strip.id);
     let strips: Vec<_> = strips.collect();
@@ -255,7 +255,7 @@ pub(super) fn box_value(frame: &Frame) -> String {
     )
 }
 
-/// What there is to look at; a box without doubts stays uncovered.
+/// Remarks on a box; `None` if it has none, so that nothing covers it.
 fn hover_text(frame: &Frame, problem: Option<String>) -> Option<String> {
     if frame.flags.is_empty() && !frame.reaches_rebate() && !frame.skipped && problem.is_none() {
         return None;
@@ -275,13 +275,13 @@ fn hover_text(frame: &Frame, problem: Option<String>) -> Option<String> {
     Some(lines.join("\n"))
 }
 
-/// What is wrong with the box of a frame on its scan, and what to do.
+/// The problem of a frame's box on its scan, and what to do.
 pub(super) fn problem_text(session: &Session, frame: &Frame) -> Option<String> {
     let problem = frame_problem(session, frame)?;
     Some(format!("{problem}: {}", problem.what_to_do()))
 }
 
-/// What a flag tells the person.
+/// What a flag means to the user.
 pub(super) fn flag_text(flag: FrameFlag) -> &'static str {
     match flag {
         FrameFlag::Inferred => "placed from its neighbours, no edge was seen",
@@ -292,7 +292,7 @@ pub(super) fn flag_text(flag: FrameFlag) -> &'static str {
     }
 }
 
-/// Number and marks in the corner that is shown top left.
+/// Number and marks in the corner shown top left.
 fn number_ui(
     painter: &Painter,
     p: &Palette,
@@ -315,7 +315,7 @@ fn number_ui(
     painter.galley(at, galley, ink);
 }
 
-/// While a box has the keyboard, arrow keys move it instead of the focus.
+/// While a box has the keyboard focus, arrow keys move it instead of the focus.
 fn keep_arrow_keys(ui: &Ui, cx: &mut ViewCx<'_>, frame: &Frame, response: &egui::Response) {
     if response.has_focus() {
         cx.ui_state.canvas_focus = Some(response.id);
@@ -382,7 +382,7 @@ fn click_and_drag(
     }
 }
 
-/// A box that follows the dragged one: the same way on screen, also on a scan that lies differently.
+/// A box that follows the dragged one: the same way on screen, even on a scan with another orientation.
 fn follow(
     cx: &ViewCx<'_>,
     place: &StripPlace,
@@ -411,7 +411,7 @@ fn part_label(part: BoxPart) -> &'static str {
     }
 }
 
-/// What a click with these modifiers does to the selection.
+/// How a click with these modifiers changes the selection.
 pub(super) fn how(modifiers: egui::Modifiers) -> SelectHow {
     if modifiers.command {
         SelectHow::Toggle

@@ -19,10 +19,9 @@ use super::toolbar::{key_text, separator};
 
 /// Height of the line, points.
 const HEIGHT: f32 = 34.0;
-/// Windows narrower than this leave out what is known from elsewhere, points.
+/// Windows narrower than this omit what is shown elsewhere, points.
 const ROOMY: f32 = 1440.0;
 
-/// Draw the line over the strip.
 pub(super) fn strip_bar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
     let width = ui.available_width();
@@ -63,7 +62,7 @@ fn left_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     ui.add(Label::new(RichText::new(parts.join("  ·  ")).color(p.text_weak)).truncate());
 }
 
-/// Tools for what is shown, at the right end.
+/// Tools for the view, at the right end.
 fn view_tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let look = cx.ui_state.strip;
     let fits_strip = look.zoom_points.is_none() && !look.show_all;
@@ -169,7 +168,7 @@ fn more_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     response.on_hover_text("place and size in numbers, equal sizes, spacing, order, name");
 }
 
-/// A name of its own, instead of base name and counter.
+/// Field for the frame's individual file name, instead of base name and counter.
 fn name_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
     ui.horizontal(|ui| {
         label_ui(ui, "file name", false);
@@ -240,7 +239,7 @@ fn number_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
     }
 }
 
-/// Distance that held boxes keep from the image edges, for every selected frame.
+/// Distance that guarded boxes keep from the image edges, for every selected frame.
 fn margin_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
     let mut shown = frame.guard_margin_px;
     let mut changed = false;
@@ -255,7 +254,7 @@ fn margin_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
     }
 }
 
-/// Another size with the box's own top left corner in its place.
+/// The box with another size; its own top left corner stays in place.
 fn sized(b: &TiltedBox, width_px: f64, height_px: f64) -> TiltedBox {
     let (width_px, height_px) = (width_px.max(1.0), height_px.max(1.0));
     let (sin, cos) = b.angle_rad.sin_cos();

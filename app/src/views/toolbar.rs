@@ -8,7 +8,6 @@ use crate::state::ViewCx;
 use crate::theme;
 use crate::widgets::icon::{Icon, IconButton};
 
-/// Draw the tool bar.
 pub(super) fn toolbar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.horizontal_centered(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
@@ -83,7 +82,7 @@ fn right_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, has_scans: bool) {
     }
 }
 
-/// Name of the roll, its file, and whether there is something to save.
+/// Name of the roll, its file, and whether there are unsaved changes.
 fn title_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     let p = theme::palette(ui);
     let file = cx.status.path.as_ref().and_then(|path| path.file_name());

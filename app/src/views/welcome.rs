@@ -1,4 +1,4 @@
-//! What the window shows before anything is open.
+//! The window before anything is open.
 
 use egui::{Align, Button, Layout, RichText, Ui, vec2};
 
@@ -6,7 +6,6 @@ use crate::command::Command;
 use crate::state::ViewCx;
 use crate::theme;
 
-/// Draw the empty window.
 pub(super) fn welcome_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
     let room = ui.available_size();

@@ -1,7 +1,7 @@
-//! The three tone curves that the balance wheels are: offsets of red, green and blue over log exposure.
+//! The three tone curves that the balance wheels set: offsets of red, green and blue over log exposure.
 //!
-//! Each curve has a point for each tone band. Pulling one moves its layer against the two others, which give way by half
-//! of it each, because balance leaves exposure alone.
+//! Each curve has a point for each tone band. Dragging one moves its layer against the other two, and each of these
+//! moves back by half of that, because balance leaves exposure alone.
 
 use egui::accesskit::Role;
 use egui::{
@@ -18,16 +18,16 @@ use crate::widgets::pull::{PullEvent, pull_events};
 
 /// Log exposures at the left and right end.
 const ENDS_LOG: (f64, f64) = (BAND_CENTRES_LOG[0] - 0.35, BAND_CENTRES_LOG[2] + 0.35);
-/// Offsets at top and bottom are one of these, log10.
+/// Possible offsets at top and bottom, log10.
 const REACHES_LOG: [f64; 4] = [0.15, 0.3, 0.6, 1.2];
 /// Step of an arrow key, log10: 1 CC.
 const STEP_LOG: f64 = 0.01;
-/// Points of the three layers stand side by side, points.
+/// Horizontal distance between the points of the three layers, points.
 const STAGGER: f32 = 8.0;
 const LETTERS: [&str; 3] = ["R", "G", "B"];
 const NAMES: [&str; 3] = ["red", "green", "blue"];
 
-/// What the person did: the band whose point it was, and its new warm and magenta.
+/// A user action: the band whose point moved, and its new warm and magenta.
 pub type BandEvent = (Band, PullEvent<[f64; 2]>);
 
 /// The plot of a look.
@@ -37,7 +37,7 @@ pub struct BandPlot<'a> {
     pub look: &'a Look,
     /// Balance of all tones, CC: it shifts every curve as a whole.
     pub all_cc: [f64; 2],
-    /// The band chosen on the wheel; its points can be reached by keyboard.
+    /// The band chosen on the wheel; the keyboard can reach its points.
     pub band: Band,
 }
 
@@ -60,7 +60,7 @@ impl Scale {
 }
 
 impl BandPlot<'_> {
-    /// Show it; events are added in order.
+    /// Shows the plot; adds events in order.
     pub fn show(&self, ui: &mut Ui, size: egui::Vec2, events: &mut Vec<BandEvent>) {
         let (whole, plot) = ui.allocate_exact_size(size, Sense::hover());
         let p = theme::palette(ui);
@@ -92,7 +92,7 @@ impl BandPlot<'_> {
         );
     }
 
-    /// How far the plot reaches; it stays while a button is down, so that nothing moves under the pointer.
+    /// Range of the plot. It stays while a button is down, so that nothing moves under the pointer.
     fn reach(&self, ui: &Ui, curves: &[ToneCurve; 3], shift: [f64; 3]) -> f64 {
         let id = ui.scope_id().with("band plot reach");
         let most = (0..3)
@@ -187,7 +187,7 @@ fn paint_ground(ui: &Ui, scale: &Scale, band: Band, p: &theme::Palette) {
         painter.vline(x, scale.rect.y_range(), Stroke::new(1.0, p.line));
         let ink = if tone == band { p.text_strong } else { p.text_weak };
         let y = scale.rect.bottom() + 3.0;
-        // The two bright bands lie close together: the last label ends with the plot.
+        // The two bright bands are close together: the last label ends with the plot.
         let (at, align) = match tone {
             Band::Highlights => (pos2(scale.rect.right() + 12.0, y), Align2::RIGHT_TOP),
             _ => (pos2(x, y), Align2::CENTER_TOP),

@@ -1,4 +1,4 @@
-//! A box on the strip: which part of it the pointer takes hold of, what that does, and how it is drawn.
+//! A box on the strip: which part of it the pointer holds, what a drag does, and how it is drawn.
 
 use egui::{Color32, CursorIcon, Painter, Pos2, Shape, Stroke, Vec2, pos2};
 use glassine_raster::{Point, Scan, TiltedBox};
@@ -20,15 +20,13 @@ const CORNERS: [(i8, i8); 4] = [(-1, -1), (1, -1), (1, 1), (-1, 1)];
 /// Sides from each corner to the next.
 const SIDES: [(i8, i8); 4] = [(0, -1), (1, 0), (0, 1), (-1, 0)];
 
-/// A box as it lies on screen: corners in the order of [`TiltedBox::corners`].
+/// A box on screen: corners in the order of [`TiltedBox::corners`].
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ScreenBox {
-    /// Corners.
     pub corners: [Pos2; 4],
 }
 
 impl ScreenBox {
-    /// Middle of the box.
     pub fn center(&self) -> Pos2 {
         self.corners[0] + (self.corners[2] - self.corners[0]) * 0.5
     }
@@ -38,7 +36,7 @@ impl ScreenBox {
         (b - a).length().min((d - a).length())
     }
 
-    /// Where the turning knob is, if the box is large enough for one: inside, near the side that is uppermost.
+    /// Position of the turning knob, if the box is large enough for one: inside, near its uppermost side.
     pub fn knob(&self) -> Option<Pos2> {
         if self.shortest_side() < KNOB_MIN_SIDE {
             return None;
@@ -49,7 +47,6 @@ impl ScreenBox {
         Some(top + inwards * KNOB_INSET)
     }
 
-    /// Whether a position is inside.
     pub fn contains(&self, at: Pos2) -> bool {
         let mut signs = (0..4).map(|i| {
             let (a, b) = (self.corners[i], self.corners[(i + 1) % 4]);
@@ -60,13 +57,13 @@ impl ScreenBox {
         signs.all(|s| s * first >= 0.0)
     }
 
-    /// The part under the pointer. Sides and corners answer only when the box is selected.
+    /// The part under the pointer. Sides and corners respond only if the box is selected.
     pub fn part_at(&self, at: Pos2, is_selected: bool) -> Option<BoxPart> {
         if is_selected {
             if self.knob().is_some_and(|knob| knob.distance(at) <= CORNER_REACH) {
                 return Some(BoxPart::Knob);
             }
-            // A small box keeps room in its middle to be moved by.
+            // A small box keeps room in its middle for moving it.
             let scale = (self.shortest_side() / (3.5 * CORNER_REACH)).min(1.0);
             for (corner, (x, y)) in self.corners.iter().zip(CORNERS) {
                 if corner.distance(at) <= CORNER_REACH * scale * std::f32::consts::SQRT_2 {
@@ -89,7 +86,7 @@ impl ScreenBox {
         (b - a).normalized() * f32::from(x) + (d - a).normalized() * f32::from(y)
     }
 
-    /// Shape of the pointer over a part.
+    /// Pointer shape over a part.
     pub fn cursor(&self, part: BoxPart, is_dragged: bool) -> CursorIcon {
         match part {
             BoxPart::Body if is_dragged => CursorIcon::Grabbing,
@@ -115,7 +112,7 @@ fn distance_to_segment(at: Pos2, a: Pos2, b: Pos2) -> f32 {
     at.distance(a + side * t)
 }
 
-/// The box a drag asks for, before the guard: `from` and `to` are where the pointer went down and is now.
+/// The box a drag requests, before the guard limits it: `from` is where the pointer went down, `to` where it is now.
 pub fn dragged(before: &TiltedBox, part: BoxPart, from: Point<Scan>, to: Point<Scan>) -> TiltedBox {
     let (dx, dy) = (to.x - from.x, to.y - from.y);
     match part {
@@ -135,7 +132,7 @@ pub fn dragged(before: &TiltedBox, part: BoxPart, from: Point<Scan>, to: Point<S
     }
 }
 
-/// The scan position of the side or corner that is dragged.
+/// The scan position of the dragged side or corner.
 pub fn dragged_point(b: &TiltedBox, part: BoxPart) -> Option<Point<Scan>> {
     let BoxPart::Edge(x, y) = part else { return None };
     let unit = |edge: i8| f64::midpoint(f64::from(edge), 1.0);
@@ -145,15 +142,14 @@ pub fn dragged_point(b: &TiltedBox, part: BoxPart) -> Option<Point<Scan>> {
 /// Colours of a drawn box.
 #[derive(Debug, Clone, Copy)]
 pub struct BoxInk {
-    /// The line.
     pub line: Color32,
     /// Width of the line, points.
     pub width: f32,
-    /// Handles are shown.
+    /// Whether handles are shown.
     pub handles: bool,
 }
 
-/// Draw a box: a light line on a dark one, so that it shows on clear and on dense film.
+/// Draws a box: a light line on a dark one, so that it is visible on clear and on dense film.
 pub fn paint(painter: &Painter, shape: &ScreenBox, ink: BoxInk) {
     let closed = || shape.corners.to_vec();
     painter.add(Shape::closed_line(closed(), Stroke::new(ink.width + 2.0, Color32::from_black_alpha(120))));
@@ -181,7 +177,7 @@ pub fn paint(painter: &Painter, shape: &ScreenBox, ink: BoxInk) {
     }
 }
 
-/// A ring with an arrow: turns the box.
+/// Draws a ring with an arrow: it turns the box.
 fn paint_knob(painter: &Painter, at: Pos2, line: Color32) {
     const RADIUS: f32 = 5.5;
     painter.circle_filled(at, RADIUS + 4.0, Color32::from_black_alpha(150));
@@ -198,7 +194,7 @@ fn paint_knob(painter: &Painter, at: Pos2, line: Color32) {
     painter.add(Shape::convex_polygon(head.to_vec(), line, Stroke::NONE));
 }
 
-/// A thin broken line around an area, for measured edges.
+/// Draws a thin broken line around an area, for measured edges.
 pub fn paint_area(painter: &Painter, shape: &ScreenBox, line: Color32) {
     let mut corners = shape.corners.to_vec();
     corners.push(shape.corners[0]);

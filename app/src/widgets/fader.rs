@@ -1,7 +1,7 @@
 //! A horizontal slider that shows its default, an optional recommended value, and how far it was moved.
 //!
-//! It never changes a value by being shown. One pull is one gesture: begin, any number of values, commit; Escape takes
-//! the pull back. With the keyboard, keys held down are one gesture too.
+//! Showing it never changes a value. One drag is one gesture: begin, any number of values, commit; Escape undoes the
+//! drag. Keys held down are one gesture too.
 
 use egui::accesskit::{Action, ActionData};
 use egui::{
@@ -15,32 +15,32 @@ use crate::widgets::pull::{FINE, PullEvent, arrow_steps};
 const HANDLE: Vec2 = vec2(7.0, 15.0);
 const RAIL_THICKNESS: f32 = 3.0;
 
-/// What a fader shows.
+/// A fader and its content.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Fader<'a> {
     /// Accessible name.
     pub name: &'a str,
-    /// Value as text, for people who do not see the fader.
+    /// Value as text, for users who do not see the fader.
     pub value_text: String,
-    /// Range the rail covers.
+    /// Range of the rail.
     pub soft: (f64, f64),
-    /// Range that is accepted at all.
+    /// Accepted range.
     pub hard: (f64, f64),
-    /// Value a double click goes back to, marked on the rail.
+    /// Value that a double click restores, marked on the rail.
     pub default: Option<f64>,
-    /// A value worth choosing, marked above the rail, with its reason.
+    /// A recommended value, marked above the rail, with its reason.
     pub mark: Option<(f64, &'a str)>,
     /// Step of a key press.
     pub step: f64,
-    /// Decimals a pull is rounded to.
+    /// Decimals to which a drag is rounded.
     pub decimals: u8,
-    /// The value; for several frames at once that of the first.
+    /// The value; for several frames at once, that of the first.
     pub value: f64,
     /// Smallest and largest value of several frames.
     pub spread: Option<(f64, f64)>,
 }
 
-/// A pull or a held key under way.
+/// A drag or a held key.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 struct Grip {
     pulling: bool,
@@ -50,7 +50,7 @@ struct Grip {
 }
 
 impl Fader<'_> {
-    /// Show it in a place that was allocated before; events are added to `events` in order.
+    /// Shows the fader in an area allocated before; adds events to `events` in order.
     pub fn show(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<PullEvent<f64>>) -> Response {
         let mut response = ui.interact(rect, ui.scope_id().with("fader"), Sense::click_and_drag());
         let count = events.len();

@@ -1,7 +1,7 @@
 //! The histogram: three curves, and how much is clipped at either end of each channel.
 //!
-//! It can be read without seeing colours: every curve carries its letter, clipping is written out in figures, and a
-//! channel that clips is marked with an arrow and weight, not by colour alone.
+//! It is readable without seeing colours: every curve carries its letter, clipping is written out in figures, and an
+//! arrow and bold text mark a channel that clips, not colour alone.
 
 use egui::epaint::{Mesh, Vertex, WHITE_UV};
 use egui::{
@@ -12,25 +12,25 @@ use glassine_film::Histogram;
 
 use crate::theme::{self, Palette};
 
-/// Share of pixels from which clipping is worth a warning.
+/// Share of pixels from which clipping deserves a warning.
 /// Source: ours; a thousandth of the picture is about the size of a visible spot.
 pub const WARN_SHARE: f64 = 0.001;
 
 const LETTERS: [&str; 3] = ["R", "G", "B"];
 const NAMES: [&str; 3] = ["red", "green", "blue"];
-/// Height of one line of figures.
+/// Height of one line of figures, points.
 const CLIP_ROW: f32 = 16.0;
 
-/// The second line of figures: what counting every pixel found.
+/// The second line of figures: the result of counting every pixel.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum ExactLine<'a> {
-    /// Shares of every pixel of the file, black ends and white ends.
+    /// Clipped shares of every pixel of the file, black ends and white ends.
     Counted([f64; 3], [f64; 3]),
-    /// Not known, in a few words.
+    /// No result; says why in a few words.
     Words(&'a str),
 }
 
-/// Show the histogram in the whole available width; the response senses clicks.
+/// Shows the histogram in the whole available width; the response senses clicks.
 pub fn histogram_plot(
     ui: &mut Ui,
     histogram: Option<&Histogram>,
@@ -80,7 +80,7 @@ pub fn histogram_plot(
     response
 }
 
-/// The histogram in words, for people who do not see it.
+/// The histogram in words, for users who do not see it.
 pub fn describe(histogram: &Histogram) -> String {
     let clipping = describe_clipping(histogram.clip_low_fraction(), histogram.clip_high_fraction());
     format!("{clipping}; {} pixels counted", histogram.pixels)
@@ -103,7 +103,7 @@ fn describe_exact(exact: ExactLine<'_>) -> String {
     }
 }
 
-/// A share as a percentage with as many decimals as it deserves; a trace is never shown as nothing.
+/// A share as a percentage with as many decimals as it needs; a trace is never shown as zero.
 pub fn percent_text(share: f64) -> String {
     let percent = share * 100.0;
     if percent <= 0.0 {
@@ -133,7 +133,7 @@ fn tallest(histogram: &Histogram) -> f32 {
     (if most == 0 { ends } else { most }).max(1) as f32
 }
 
-/// Square roots of counts, so that small counts beside a large peak can still be seen.
+/// Square roots of counts, so that small counts beside a large peak stay visible.
 fn curve(bins: &[u32; 256], tallest: f32, plot: Rect) -> Vec<Pos2> {
     let inner = plot.shrink2(vec2(1.0, 0.0));
     let room = inner.height() - 10.0;
@@ -145,7 +145,7 @@ fn curve(bins: &[u32; 256], tallest: f32, plot: Rect) -> Vec<Pos2> {
     line.collect()
 }
 
-/// Whether the three channels are one and the same: black-and-white film.
+/// Whether the three channels are identical: black-and-white film.
 fn is_grey(histogram: &Histogram) -> bool {
     let [red, green, blue] = &histogram.bins;
     red == green && green == blue
@@ -170,7 +170,7 @@ fn paint_curves(ui: &Ui, plot: Rect, histogram: &Histogram, p: &Palette) {
     paint_letters(ui, &painter, plot, histogram, &curves, p);
 }
 
-/// The letter of each curve at its peak.
+/// Draws the letter of each curve at its peak.
 fn paint_letters(
     ui: &Ui,
     painter: &Painter,
@@ -192,7 +192,7 @@ fn paint_letters(
         };
         let mut at =
             pos2(peak.x.clamp(plot.left() + 10.0, plot.right() - 10.0), peak.y.max(plot.top() + 9.0));
-        // Letters of curves that peak together stand side by side.
+        // Letters of curves that peak together are placed side by side.
         while taken.iter().any(|other| (other.x - at.x).abs() < 11.0 && (other.y - at.y).abs() < 13.0) {
             at.x += if at.x + 12.0 < plot.right() - 8.0 { 12.0 } else { -36.0 };
         }
@@ -204,7 +204,8 @@ fn paint_letters(
     }
 }
 
-/// Overlapping washes add up to grey on a dark ground and cover each other evenly on a light one.
+/// Fill colour of a curve: overlapping fills add up to grey on a dark ground and cover each other evenly on a light
+/// one.
 fn wash(colour: Color32, dark: bool) -> Color32 {
     if dark {
         let [r, g, b, _] = colour.gamma_multiply(0.36).to_array();

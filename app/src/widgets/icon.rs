@@ -1,4 +1,4 @@
-//! Small drawn signs for buttons that have no room for a word. Each button still has a name and a tool tip.
+//! Small drawn signs for buttons without room for a word. Each button still has a name and a tool tip.
 
 use egui::{
     Color32, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke, Ui, Vec2, WidgetInfo, pos2, vec2,
@@ -6,38 +6,34 @@ use egui::{
 
 use crate::theme;
 
-/// What is drawn.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Icon {
-    /// Take back.
     Undo,
-    /// Do again.
     Redo,
     /// Quarter turn clockwise.
     TurnRight,
     /// Quarter turn counter-clockwise.
     TurnLeft,
-    /// Left to right.
+    /// Flip left to right.
     Flip,
-    /// Add.
     Plus,
-    /// A second one.
+    /// Duplicate.
     Copy,
-    /// Take out.
+    /// Delete.
     Bin,
-    /// A box inside an area.
+    /// A box inside an area: the guard.
     Hold,
     /// A level line.
     Level,
     /// Everything in view.
     Fit,
-    /// Light or dark.
+    /// Light or dark surround.
     Surround,
-    /// A question.
+    /// Question mark.
     Help,
-    /// Away.
+    /// Close.
     Close,
-    /// Something to look at.
+    /// Warning.
     Warn,
 }
 
@@ -57,7 +53,7 @@ impl<'a> IconButton<'a> {
         Self { icon, name, tip: name.to_owned(), is_on: None, is_enabled: true }
     }
 
-    /// A key or sentence for the tool tip, behind the name.
+    /// Adds a key or sentence to the tool tip, after the name.
     #[must_use]
     pub fn tip(mut self, tip: impl AsRef<str>) -> Self {
         if !tip.as_ref().is_empty() {
@@ -66,21 +62,20 @@ impl<'a> IconButton<'a> {
         self
     }
 
-    /// The button is a switch.
+    /// Makes the button a switch.
     #[must_use]
     pub fn on(mut self, is_on: bool) -> Self {
         self.is_on = Some(is_on);
         self
     }
 
-    /// Whether it can be pressed.
     #[must_use]
     pub fn enabled(mut self, is_enabled: bool) -> Self {
         self.is_enabled = is_enabled;
         self
     }
 
-    /// Draw it.
+    /// Draws the button.
     pub fn show(self, ui: &mut Ui) -> Response {
         let Self { icon, name, tip, is_on, is_enabled } = self;
         let response = ui.add_enabled_ui(is_enabled, |ui| {
@@ -117,7 +112,7 @@ impl<'a> IconButton<'a> {
     }
 }
 
-/// Draw a sign in the middle of a square.
+/// Draws a sign in the middle of a square.
 pub fn paint_icon(painter: &Painter, rect: Rect, icon: Icon, ink: Color32) {
     let c = rect.center();
     let at = |x: f32, y: f32| pos2(c.x + x, c.y + y);

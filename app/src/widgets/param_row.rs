@@ -1,7 +1,7 @@
-//! One row of the settings: label, fader, number, way back to the default.
+//! One row of the settings: label, fader, number, reset to the default.
 //!
 //! Rows of frame values are generated from [`ParamSpec`]; rows of strip values are described by hand. Showing a row
-//! never changes a value, also when it lies outside the range of the fader.
+//! never changes a value, even if it is outside the range of the fader.
 
 use egui::{
     Align, DragValue, Layout, Rect, Response, RichText, Sense, Shape, Stroke, Ui, UiBuilder, WidgetInfo,
@@ -21,13 +21,11 @@ const RESET_WIDTH: f32 = 16.0;
 pub enum MixedValue {
     /// All have this value.
     One(f64),
-    /// They differ: the first, the smallest and the largest.
+    /// They differ.
     Mixed {
-        /// Of the frame under work.
+        /// Value of the current frame.
         first: f64,
-        /// Smallest.
         low: f64,
-        /// Largest.
         high: f64,
     },
 }
@@ -58,7 +56,7 @@ impl MixedValue {
 /// A row with a fader.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ValueRow<'a> {
-    /// Stable name; two rows of one panel never share it.
+    /// Stable name, unique within a panel.
     pub key: &'a str,
     /// Accessible name.
     pub name: &'a str,
@@ -66,24 +64,24 @@ pub struct ValueRow<'a> {
     pub label: &'a str,
     /// Unit behind the number.
     pub unit: &'a str,
-    /// What it does.
+    /// Tool tip: what the value does.
     pub help: &'a str,
-    /// Range that is accepted.
+    /// Accepted range.
     pub hard: (f64, f64),
     /// Range of the fader.
     pub soft: (f64, f64),
-    /// Value to go back to.
+    /// Value that a reset restores.
     pub default: f64,
     /// Step of a key press.
     pub step: f64,
     /// Decimals shown.
     pub decimals: u8,
-    /// Value worth choosing, with the reason.
+    /// Recommended value, with the reason.
     pub mark: Option<(f64, &'a str)>,
 }
 
 impl ValueRow<'_> {
-    /// Show the row; what the person did is added to `events`.
+    /// Shows the row; adds the user's actions to `events`.
     pub fn show(&self, ui: &mut Ui, value: MixedValue, events: &mut Vec<PullEvent<f64>>) {
         let changed = value != MixedValue::One(self.default);
         let size = vec2(ui.available_width(), theme::ROW_HEIGHT);
@@ -139,7 +137,7 @@ impl ValueRow<'_> {
         hint
     }
 
-    /// A value with its unit, and with its sign where the range has both.
+    /// A value with its unit, and with its sign if the range includes both signs.
     pub fn text_of(&self, value: f64) -> String {
         let number = number_text(value, self.decimals, self.is_signed());
         if self.unit.is_empty() { number } else { format!("{number} {}", self.unit) }
@@ -189,7 +187,7 @@ impl ValueRow<'_> {
     }
 }
 
-/// Places in a row, the same in every row.
+/// Areas of a row, the same in every row.
 struct Columns {
     label: Rect,
     fader: Rect,
@@ -209,7 +207,7 @@ impl Columns {
     }
 }
 
-/// Label in the column in front of the controls; strong when the value differs from its default.
+/// Label in the column in front of the controls; strong if the value differs from its default.
 pub fn label_ui(ui: &mut Ui, text: &str, strong: bool) -> Response {
     let (rect, _) = ui.allocate_exact_size(vec2(theme::LABEL_WIDTH, theme::ROW_HEIGHT), Sense::hover());
     label_at(ui, rect, text, strong)
@@ -220,11 +218,11 @@ fn label_at(ui: &mut Ui, rect: Rect, text: &str, strong: bool) -> Response {
     let colour = if strong { p.text_strong } else { p.text };
     let inside = UiBuilder::new().max_rect(rect).layout(Layout::left_to_right(Align::Center));
     let label = egui::Label::new(RichText::new(text).color(colour)).truncate();
-    // A child that takes no room of its own: the row keeps the whole width of the column.
+    // A child that takes no room: the row keeps the whole width of the column.
     ui.new_child(inside).add(label)
 }
 
-/// A number field that looks like one: set in, with an accessible name.
+/// A number field with an inset background and an accessible name.
 pub fn number_field_ui(ui: &mut Ui, drag: DragValue<'_>, name: &str, width: f32) -> Response {
     let (rect, _) = ui.allocate_exact_size(vec2(width, theme::ROW_HEIGHT), Sense::hover());
     number_field_at(ui, rect.shrink2(vec2(0.0, 1.0)), drag, name)
@@ -270,7 +268,7 @@ fn reset_button(ui: &mut Ui, rect: Rect, label: &str) -> Response {
     response
 }
 
-/// A number with fixed decimals, a real minus sign and, where asked for, a plus sign.
+/// A number with fixed decimals, a real minus sign and, if requested, a plus sign.
 pub fn number_text(value: f64, decimals: u8, signed: bool) -> String {
     let text = format!("{:.*}", usize::from(decimals), value.abs());
     let is_zero = text.chars().all(|c| matches!(c, '0' | '.'));
@@ -289,7 +287,7 @@ pub fn parse_number(text: &str) -> Option<f64> {
     number.parse().ok().filter(|value: &f64| value.is_finite())
 }
 
-/// The row of one value of the selected frames; what the person does goes out as commands.
+/// The row of one value of the selected frames; the user's actions go out as commands.
 pub fn param_row(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, value: MixedValue) {
     let name = spec.label.to_lowercase();
     let label = short_label(&name);
@@ -321,7 +319,7 @@ pub fn param_row(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, value: M
     }));
 }
 
-/// A value that is only on or off.
+/// A row for a value that is only on or off.
 fn switch_ui(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, name: &str, value: MixedValue) {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
@@ -340,7 +338,7 @@ fn switch_ui(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, name: &str, 
     });
 }
 
-/// Tone bands that several values come for; the band is shown as a head above its rows.
+/// Tone bands that have several values; the band is shown as a head above its rows.
 pub const BANDS: [&str; 3] = ["shadows", "middle", "highlights"];
 
 /// Band a label begins with, if it does.

@@ -1,4 +1,4 @@
-//! Small parts the panes are made of: section heads, rows with a choice, notes, the main button.
+//! Small parts of the panes: section heads, rows with a choice, notes, the main button.
 
 use egui::accesskit::Role;
 use egui::{
@@ -9,10 +9,10 @@ use egui::{
 use crate::theme;
 use crate::widgets::param_row::label_ui;
 
-/// Height of a section head.
+/// Height of a section head, points.
 pub const HEAD_HEIGHT: f32 = 28.0;
 
-/// Head of a section that opens and closes it; `summary` stands at its right end. Reports clicks.
+/// Head of a section that opens and closes it; `summary` is at its right end. The response reports clicks.
 pub fn section_head_ui(ui: &mut Ui, title: &str, summary: &str, is_open: bool) -> Response {
     let p = theme::palette(ui);
     let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), HEAD_HEIGHT), Sense::click());
@@ -52,7 +52,7 @@ fn triangle(ui: &Ui, centre: egui::Pos2, points_down: bool) {
     ui.painter().add(Shape::convex_polygon(corners, p.text_weak, Stroke::NONE));
 }
 
-/// Title of a pane that lies over the window.
+/// Title of a pane over the window.
 pub fn title_ui(ui: &mut Ui, title: &str) {
     let colour = theme::palette(ui).text_strong;
     ui.label(RichText::new(title).text_style(egui::TextStyle::Heading).color(colour));
@@ -70,7 +70,7 @@ pub fn sub_head_ui(ui: &mut Ui, title: &str) {
     ui.painter().hline(line.x_range(), at.y, Stroke::new(1.0, p.line));
 }
 
-/// A label and a list to choose one of; returns what was chosen anew.
+/// A label and a list with one choice; returns a new choice.
 pub fn choice_row_ui<T: Clone + PartialEq>(
     ui: &mut Ui,
     label: &str,
@@ -87,7 +87,7 @@ pub fn choice_row_ui<T: Clone + PartialEq>(
     .inner
 }
 
-/// A list to choose one of; returns what was chosen anew.
+/// A list with one choice; returns a new choice.
 pub fn choice_ui<T: Clone + PartialEq>(
     ui: &mut Ui,
     name: &str,
@@ -113,7 +113,7 @@ pub fn choice_ui<T: Clone + PartialEq>(
     chosen
 }
 
-/// A label and two or three buttons of which one is pressed; returns what was chosen anew.
+/// A label and two or three buttons of which one is pressed; returns a new choice.
 pub fn switch_row_ui<T: Copy + PartialEq>(
     ui: &mut Ui,
     label: &str,
@@ -141,7 +141,7 @@ pub fn switch_row_ui<T: Copy + PartialEq>(
     chosen
 }
 
-/// A label and a value that can't be changed here.
+/// A label and a value that cannot be changed here.
 pub fn fact_row_ui(ui: &mut Ui, label: &str, fact: &str) {
     let p = theme::palette(ui);
     ui.horizontal(|ui| {
@@ -151,13 +151,13 @@ pub fn fact_row_ui(ui: &mut Ui, label: &str, fact: &str) {
     });
 }
 
-/// A sentence that explains.
+/// An explanatory sentence.
 pub fn note_ui(ui: &mut Ui, text: &str) {
     let p = theme::palette(ui);
     ui.add(Label::new(RichText::new(text).small().color(p.text_weak)).wrap());
 }
 
-/// A sentence that asks for a look: with a mark, never by colour alone.
+/// A warning: with a mark, never by colour alone.
 pub fn warning_ui(ui: &mut Ui, text: &str) {
     let p = theme::palette(ui);
     ui.with_layout(Layout::left_to_right(Align::TOP), |ui| {
@@ -167,7 +167,7 @@ pub fn warning_ui(ui: &mut Ui, text: &str) {
     });
 }
 
-/// The button for the one thing a pane is for.
+/// The button for the main action of a pane.
 pub fn main_button_ui(ui: &mut Ui, text: &str, is_enabled: bool) -> Response {
     let p = theme::palette(ui);
     ui.scope(|ui| {

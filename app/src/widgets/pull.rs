@@ -1,41 +1,43 @@
-//! One pull with the pointer, or one press of keys held down, as one gesture: begin, any number of values, commit.
+//! One drag with the pointer, or one press of keys held down, as one gesture: begin, any number of values, commit.
 
 use egui::{Event, EventFilter, Id, InputState, Key, Response, Ui, Vec2, vec2};
 
 /// Steps of a key press with Shift.
 const COARSE_STEPS: f32 = 10.0;
-/// A pull with Shift moves this much more slowly.
+/// Speed factor of a drag with Shift.
 pub(crate) const FINE: f32 = 0.1;
 
-/// What the person did to a value.
+/// A user action on a value.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub enum PullEvent<T> {
     /// A gesture begins.
     Begin,
-    /// The value under way.
+    /// The current value of the gesture.
     Set(T),
     /// The gesture ends.
     Commit,
-    /// The gesture is taken back.
+    /// The gesture is undone.
     Cancel,
     /// Back to the default.
     Reset,
 }
 
-/// A pull under way.
+/// A drag or a held key.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 struct Grip {
     pulling: bool,
     dropped: bool,
     by_keys: bool,
-    /// Way from the start, points.
+    /// Distance from the start, points.
     way: Vec2,
     /// The value at the start.
     from: [f64; 2],
 }
 
-/// Read pointer and arrow keys for a value of one or two sides; `per_point` is the change for one point right and down,
-/// `step` that of one arrow key right and up. A plain click is left to the caller.
+/// Reads pointer and arrow keys for a value of one or two sides.
+///
+/// `per_point` is the change for one point right and down, `step` that of one arrow key right and up. A plain click is
+/// left to the caller.
 pub fn pull_events(
     ui: &Ui,
     response: &Response,
@@ -109,7 +111,7 @@ fn react_to_keys(
     }
 }
 
-/// Steps asked for by arrow keys this frame, right and up; Shift makes them large, Alt small.
+/// Steps of the arrow keys pressed this frame, right and up; Shift makes them large, Alt small.
 pub fn arrow_steps(input: &InputState) -> Vec2 {
     let mut steps = Vec2::ZERO;
     for event in &input.events {

@@ -1,7 +1,7 @@
 //! The balance wheel: one point on a disc, warm to the right, magenta up.
 //!
-//! The disc is grey like every surface; only a thin rim says which way which colour lies. The hexagon of a ring-around
-//! lies in the same directions.
+//! The disc is grey like every surface; only a thin rim shows the direction of each colour. The hexagon of a
+//! ring-around uses the same directions.
 
 use egui::accesskit::Role;
 use egui::{
@@ -20,7 +20,7 @@ const RIM: f32 = 4.0;
 /// Corners of the drawn circles.
 const CORNERS: u16 = 96;
 
-/// What the wheel shows.
+/// A wheel and its content.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Wheel<'a> {
     /// Accessible name.
@@ -32,7 +32,7 @@ pub struct Wheel<'a> {
 }
 
 impl Wheel<'_> {
-    /// Show it as a square of this side; events are added in order.
+    /// Shows the wheel as a square of this side; adds events in order.
     pub fn show(&self, ui: &mut Ui, side: f32, events: &mut Vec<PullEvent<[f64; 2]>>) -> Response {
         let (rect, mut response) = ui.allocate_exact_size(vec2(side, side), Sense::click_and_drag());
         let radius = side / 2.0 - RIM - 14.0;
@@ -78,7 +78,7 @@ impl Wheel<'_> {
         balance_text(self.value_cc)
     }
 
-    /// Where the point lies; beyond the rim it stays on it.
+    /// Position of the point; values beyond the rim stay on it.
     fn point(&self, center: Pos2, radius: f32) -> Pos2 {
         let way = vec2(self.value_cc[0] as f32, -self.value_cc[1] as f32) / self.reach_cc as f32;
         center + way * radius * (1.0 / way.length().max(1.0))
@@ -133,7 +133,7 @@ pub fn balance_text([warm, magenta]: [f64; 2]) -> String {
     }
 }
 
-/// A ring whose colour at each angle is that towards which the picture moves there.
+/// A ring whose colour at each angle is the one the picture moves towards there.
 fn rim(center: Pos2, inner: f32, outer: f32, dark: bool) -> Shape {
     let mut mesh = Mesh::default();
     for corner in 0..=CORNERS {

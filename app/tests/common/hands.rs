@@ -1,4 +1,4 @@
-//! Pointer and keyboard of the tests, and what they look at.
+//! Pointer and keyboard of the tests, and the values they check.
 
 use egui::{Key, Modifiers, Pos2, Vec2};
 use egui_kittest::Harness;
@@ -8,7 +8,7 @@ use glassine_film::Param;
 
 pub(crate) type Window = Harness<'static, GlassineApp>;
 
-/// Press and move in steps, as a hand does it; the button stays down.
+/// Presses and moves in steps, as a hand does; the button stays down.
 pub(crate) fn pull(window: &mut Window, from: Pos2, by: Vec2) {
     window.hover_at(from);
     window.run();
@@ -20,7 +20,7 @@ pub(crate) fn pull(window: &mut Window, from: Pos2, by: Vec2) {
     }
 }
 
-/// Press, move in steps and release; `before_release` looks at the window while the button is down.
+/// Presses, moves in steps and releases; `before_release` inspects the window while the button is down.
 pub(crate) fn drag_and_look(
     window: &mut Window,
     from: Pos2,
@@ -33,18 +33,18 @@ pub(crate) fn drag_and_look(
     window.run();
 }
 
-/// Press, move in steps and release.
+/// Presses, moves in steps and releases.
 pub(crate) fn drag(window: &mut Window, from: Pos2, by: Vec2) {
     drag_and_look(window, from, by, |_| ());
 }
 
-/// Click what has this name.
+/// Clicks the control with this name.
 pub(crate) fn click_label(window: &mut Window, label: &str) {
     window.get_by_label(label).click();
     window.run();
 }
 
-/// Open a section of the settings and fold the others away, so that its rows are on screen.
+/// Opens a section of the settings and folds the others, so that its rows are on screen.
 pub(crate) fn show_only(window: &mut Window, section: &str) {
     for title in ["film", "exposure", "colour", "clean", "sharpen", "output"] {
         let label = format!("section {title}");
@@ -55,7 +55,7 @@ pub(crate) fn show_only(window: &mut Window, section: &str) {
     }
 }
 
-/// Take back the last step.
+/// Undoes the last step.
 pub(crate) fn undo(window: &mut Window) {
     window.key_press_modifiers(Modifiers::COMMAND, Key::Z);
     window.run();
@@ -67,7 +67,7 @@ pub(crate) fn look(window: &Window, number: u32, param: Param) -> f64 {
     frames.iter().find(|frame| frame.number == number).expect("the frame is there").look.get(param)
 }
 
-/// Let a little more than a second pass: what waits for things to settle has happened then.
+/// Lets a little more than a second pass, so that everything that waits for things to settle has happened.
 pub(crate) fn rest(window: &mut Window) {
     for _ in 0..70 {
         window.step();

@@ -26,7 +26,7 @@ pub(crate) const BASE_D: [f64; 3] = [0.30, 0.60, 0.85];
 /// Edges of the three images.
 pub(crate) const IMAGES: [(f64, f64, f64, f64); 3] =
     [(28.0, 28.0, 208.0, 148.0), (230.0, 28.0, 410.0, 148.0), (432.0, 28.0, 612.0, 148.0)];
-/// Distance a held box keeps from the image edges.
+/// Distance a guarded box keeps from the image edges.
 pub(crate) const MARGIN_PX: f64 = 2.0;
 
 /// Log10 exposure of a scene at a place of the unit square: a sky over a ground, and a grey scale.
@@ -47,7 +47,7 @@ pub(crate) fn code(density: f64) -> u16 {
     (65_535.0 * 10f64.powf(-density)).round() as u16
 }
 
-/// The strip as it is scanned.
+/// Samples of the scanned strip.
 pub(crate) fn scan_pixels() -> Vec<u16> {
     let mut samples = Vec::with_capacity((SCAN.0 * SCAN.1 * 3) as usize);
     for y in 0..SCAN.1 {
@@ -70,8 +70,9 @@ pub(crate) fn scan_pixels() -> Vec<u16> {
     samples
 }
 
-/// The strip with a chart on its first frame, where the pane puts the corners by itself; the film has straight curves
-/// of unlike slopes.
+/// The strip with a chart on its first frame, at the place where the pane initially puts the corners.
+///
+/// The film has straight curves of unlike slopes.
 pub(crate) fn chart_pixels(upside_down: bool) -> Vec<u16> {
     let ((x0, y0, x1, y1), inset) = (IMAGES[0], 12.0);
     let center = ((x0 + x1) / 2.0, (y0 + y1) / 2.0);
@@ -102,19 +103,19 @@ pub(crate) fn chart_pixels(upside_down: bool) -> Vec<u16> {
     samples
 }
 
-/// Write the scan into a folder.
+/// Writes the scan into a folder.
 pub(crate) fn write_scan(folder: &Path) -> PathBuf {
     write_pixels(folder, &scan_pixels())
 }
 
-/// Write a scan of the usual size with these samples.
+/// Writes a scan of the usual size with these samples.
 pub(crate) fn write_pixels(folder: &Path, samples: &[u16]) -> PathBuf {
     let path = folder.join("strip.tif");
     write_planes(&path, 3, samples);
     path
 }
 
-/// Write a grey file of the usual size, such as an infrared plane.
+/// Writes a grey file of the usual size, such as an infrared plane.
 pub(crate) fn write_grey(path: &Path, code: u16) {
     write_planes(path, 1, &vec![code; (SCAN.0 * SCAN.1) as usize]);
 }
@@ -136,7 +137,7 @@ fn write_planes(path: &Path, channels: u8, samples: &[u16]) {
     writer.finish().expect("the picture is complete");
 }
 
-/// A session over the scan, as finding and measuring would leave it.
+/// A session over the scan, as it is after finding and measuring.
 pub(crate) fn session(scan: &Path, export_folder: Option<PathBuf>) -> Session {
     let scan = ScanRef {
         id: ScanId(0),
@@ -194,7 +195,7 @@ pub(crate) fn session(scan: &Path, export_folder: Option<PathBuf>) -> Session {
     apply(&session, Edit::SetOutput(output))
 }
 
-/// Write a session file beside the scan.
+/// Writes a session file beside the scan.
 pub(crate) fn write_session(folder: &Path, session: &Session) -> PathBuf {
     let path = folder.join("quay.session.json");
     let text = file::to_json(session, Some(folder), &file::FileStamp::default())
@@ -203,7 +204,7 @@ pub(crate) fn write_session(folder: &Path, session: &Session) -> PathBuf {
     path
 }
 
-/// A picker whose prepared answers can be looked at afterwards.
+/// A picker whose prepared answers a test can inspect afterwards.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct SharedPicker(pub(crate) Arc<Mutex<PreparedPicker>>);
 
@@ -232,12 +233,12 @@ pub(crate) fn app(open: Vec<PathBuf>, picker: SharedPicker) -> GlassineApp {
     GlassineApp::new(jobs, Box::new(picker), options)
 }
 
-/// A window over a program, run until it rests.
+/// A window over a program, run until it settles.
 pub(crate) fn window(app: GlassineApp) -> Harness<'static, GlassineApp> {
     sized_window(app, [1600.0, 1000.0])
 }
 
-/// The same in another size.
+/// [`window`] in another size.
 pub(crate) fn sized_window(app: GlassineApp, size: [f32; 2]) -> Harness<'static, GlassineApp> {
     let builder: HarnessBuilder<GlassineApp> = Harness::builder();
     let builder = builder.with_size(size).with_max_steps(400).with_step_dt(1.0 / 60.0);
@@ -264,13 +265,11 @@ pub(crate) fn open_window() -> (Harness<'static, GlassineApp>, tempfile::TempDir
     (window(app), folder)
 }
 
-/// Id of the frame with this number.
 pub(crate) fn frame_id(harness: &Harness<'_, GlassineApp>, number: u32) -> FrameId {
     let frames = &harness.state().session().frames;
     frames.iter().find(|frame| frame.number == number).expect("the frame is there").id
 }
 
-/// Box of the frame with this number.
 pub(crate) fn crop(harness: &Harness<'_, GlassineApp>, number: u32) -> TiltedBox {
     let frames = &harness.state().session().frames;
     frames.iter().find(|frame| frame.number == number).expect("the frame is there").crop

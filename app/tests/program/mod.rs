@@ -1,4 +1,4 @@
-//! The real program as a script meets it.
+//! Runs the real program as a script does.
 #![allow(dead_code, reason = "each test file uses its part of this module")]
 
 use std::ffi::OsStr;

@@ -1,4 +1,4 @@
-//! Orders that once mixed or lost something, one by one.
+//! Event orders that once mixed up or lost something, one by one.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -25,7 +25,7 @@ fn path(name: &str) -> PathBuf {
     Path::new("/nowhere/files").join(format!("{name}.session.json"))
 }
 
-/// Save session 0 and put session 1 beside it.
+/// Saves session 0 and puts session 1 beside it.
 fn two_sessions() -> Desk {
     let mut desk = desk();
     let other = desk.world.made("1");
@@ -272,7 +272,7 @@ impl Desk {
         self.wait(0.001, Vec::new());
     }
 
-    /// Everything of one lane happens, and nothing else.
+    /// Runs everything of one lane, and nothing else.
     fn only(&mut self, lane: Lane) {
         for _ in 0..100 {
             let possible = self.app.jobs().possible_steps();
@@ -288,7 +288,7 @@ impl Desk {
         }
     }
 
-    /// Everything that can happen without time does.
+    /// Runs everything that can happen without time passing.
     fn settle(&mut self) {
         for _ in 0..1_000 {
             let Some(step) = self.app.jobs().possible_steps().first().copied() else { return };

@@ -1,4 +1,4 @@
-//! The program on a stepped host, what is done with it, and what must hold.
+//! The program on a stepped host, the actions on it, and the conditions that must hold.
 
 use std::collections::{BTreeMap, HashMap};
 use std::path::PathBuf;
@@ -26,19 +26,19 @@ pub(crate) struct Desk {
     ctx: Context,
     dice: Dice,
     now_s: f64,
-    /// Mark of each session that was under work.
+    /// Mark of each session that was current.
     marks: HashMap<SessionKey, String>,
     /// States that each session had, by its mark.
     states: BTreeMap<String, Vec<Session>>,
-    /// Newest revision that was seen in each place.
+    /// Newest revision seen in each place.
     seen: HashMap<(SessionKey, ViewKey), u64>,
     /// The state that the user last gave up.
     given_up: Option<Session>,
     in_gesture: bool,
-    /// Edits that arrived and are to be in the session, with the key they arrived for.
+    /// Edits that have arrived and must be in the session, with the key they arrived for.
     arrived: Vec<(SessionKey, Box<JobEdits>)>,
     counter: u32,
-    /// Saves whose files were looked at.
+    /// Number of saves whose files were checked.
     checked_saves: u32,
     log: Vec<String>,
 }
@@ -72,7 +72,7 @@ impl Desk {
         desk
     }
 
-    /// One thing happens: a job runs, a report arrives, the user does something, or time passes.
+    /// Makes one thing happen: a job runs, a report arrives, the user does something, or time passes.
     pub(crate) fn step(&mut self) -> Verdict {
         if self.dice.below(5) < 3 {
             let possible = self.app.jobs().possible_steps();
@@ -100,7 +100,7 @@ impl Desk {
         }
     }
 
-    /// Everything that is under way ends, and what the views show is there.
+    /// Ends everything that is running, and makes everything that the views show.
     pub(crate) fn finish(&mut self) -> Verdict {
         self.world.disk().is_calm = true;
         if self.in_gesture {
@@ -162,7 +162,7 @@ impl Desk {
         Ok(())
     }
 
-    /// Let the program run once, then look whether everything still belongs together.
+    /// Runs one frame of the program, then checks that everything still belongs together.
     pub(crate) fn frame(&mut self, seconds: f64, events: Vec<Event>) -> Verdict {
         let (before, key, was_unsaved) =
             (self.app.session().clone(), self.app.session_key(), self.app.status().is_unsaved);
@@ -180,11 +180,11 @@ impl Desk {
         self.results_are_there()
     }
 
-    /// A session was left: its last state must be in a file, unless the user gave it up.
+    /// Checks a session that was left: its last state must be in a file, unless the user gave it up.
     fn left(&self, last: &Session, was_unsaved: bool, path: Option<PathBuf>) -> Verdict {
         if was_unsaved {
             let is_given_up = self.given_up.as_ref().is_some_and(|given_up| is_same(given_up, last));
-            // A save that was waited for may have arrived just before.
+            // A save that the user waited for may have arrived just before.
             let is_saved = self.world.disk().files.values().any(|file| is_same(file, last));
             let is_kept = is_given_up || is_saved;
             return if is_kept { Ok(()) } else { self.fault("a session was left with changes unsaved") };
@@ -192,7 +192,7 @@ impl Desk {
         let Some(path) = path else { return Ok(()) };
         let disk = self.world.disk();
         let is_there = disk.files.get(&path).is_some_and(|file| {
-            // The mark tells which opening wrote it; a second window on the file is no matter here.
+            // The mark identifies the opening that wrote it; a second window on the file is allowed here.
             is_same(file, last) || file.notes != last.notes
         });
         drop(disk);
@@ -257,7 +257,7 @@ impl Desk {
         Ok(())
     }
 
-    /// What lies under a path is a state of the session that the path belongs to.
+    /// Checks that the file under a path is a state of the session that the path belongs to.
     fn files_are_states(&mut self) -> Verdict {
         let disk = self.world.disk();
         if disk.saves == self.checked_saves {
@@ -270,7 +270,7 @@ impl Desk {
                 return self.fault("a session was written over the file of another one");
             }
             let states = self.states.get(&file.notes);
-            // Files that nobody has opened yet have no states.
+            // Files that were never opened have no states.
             if states.is_some_and(|states| !states.iter().rev().any(|state| state == file)) {
                 drop(disk);
                 return self.fault("a file holds a state that its session never had");
@@ -279,7 +279,7 @@ impl Desk {
         Ok(())
     }
 
-    /// Results that arrived are in the session, unless what they are about is gone.
+    /// Checks that results which arrived are in the session, unless their subject is gone.
     fn results_are_there(&mut self) -> Verdict {
         if self.app.history().in_gesture() {
             return Ok(());
@@ -287,7 +287,7 @@ impl Desk {
         let (key, session) = (self.app.session_key(), self.app.session().clone());
         let arrived = std::mem::take(&mut self.arrived);
         let is_last = |at: usize, edit: &Edit| {
-            // A later result for the same strip or scan takes its place.
+            // A later result for the same strip or scan replaces it.
             !arrived[at + 1..]
                 .iter()
                 .any(|(_, later)| later.edits.iter().any(|other| is_about_same(edit, other)))
@@ -312,7 +312,7 @@ impl Desk {
         Err(format!("{what}; before it: {}", last.join(" | ")))
     }
 
-    /// Something that a user may do.
+    /// A random action of the user.
     fn act(&mut self) -> Vec<Command> {
         if self.app.ui_state().question.is_some() && !self.dice.one_in(4) {
             let answer = self.dice.pick(&[Answer::Yes, Answer::No, Answer::Cancel]).unwrap_or(Answer::Cancel);
@@ -394,7 +394,7 @@ impl Desk {
         PathBuf::from(format!("/nowhere/files/{name}-{number}.session.json"))
     }
 
-    /// Scans of a new session, or more of this one.
+    /// Opens scans for a new session, or adds some to this one.
     fn open_scans(&mut self, session: &Session) -> Vec<Command> {
         let add = self.dice.one_in(2);
         self.counter += 1;
@@ -434,7 +434,7 @@ pub(crate) fn wants(session: &Session) -> Wants {
     }
 }
 
-/// The same but for what is known about files and for ids that were used up.
+/// Whether two sessions are equal, ignoring what is known about files and which ids were used up.
 fn is_same(one: &Session, other: &Session) -> bool {
     one.title == other.title
         && one.notes == other.notes
@@ -450,7 +450,7 @@ fn is_about_same(one: &Edit, other: &Edit) -> bool {
     }
 }
 
-/// Whether an edit of a job can be seen in a session, or what it is about is gone.
+/// Whether a session contains the result of a job's edit, or the subject of the edit is gone.
 fn is_in(session: &Session, base: &Session, edit: &Edit) -> bool {
     match edit {
         Edit::AddScans(scans) => {
@@ -459,7 +459,7 @@ fn is_in(session: &Session, base: &Session, edit: &Edit) -> bool {
         Edit::ApplySolve { strip, solve, .. } if base.strip(*strip).is_some() => {
             session.strip(*strip).is_none_or(|strip| strip.solve.as_ref() == Some(solve))
         }
-        // Of strips that the same edits put there: their ids may be others now.
+        // Strips that the same edits added: their ids may have changed.
         Edit::ApplySolve { solve, .. } => {
             let was_searched = |scan| base.strips.iter().any(|strip| strip.scan == scan);
             let is_drawn = session.strips.iter().any(|strip| !was_searched(strip.scan));

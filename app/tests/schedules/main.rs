@@ -1,8 +1,8 @@
-//! Random orders of everything that goes on at once: jobs, their reports, edits, saves, other sessions, pictures.
+//! Random orders of everything that runs at once: jobs, their reports, edits, saves, other sessions, pictures.
 //!
-//! A stepped host lets a seed decide which job runs next, when each of its reports arrives and what the user does in
-//! between. After every step nothing may be mixed up, and at the end nothing may be lost.
-//! `GLASSINE_SCHEDULES=100000` runs that many instead of a thousand.
+//! In a stepped host a seed decides which job runs next, when each of its reports arrives and what the user does in
+//! between. After every step nothing may be mixed up, and at the end nothing may be lost. `GLASSINE_SCHEDULES=100000`
+//! runs that many instead of a thousand.
 
 mod cases;
 mod desk;
@@ -14,13 +14,13 @@ use desk::Desk;
 use glassine_engine::Engine;
 use glassine_engine::files::Run;
 
-/// Schedules that once found something: an autosave that a save had removed was taken for one that is there (1326, 369);
-/// scans that were just opened were not autosaved when no frames were found (9646, 32638); a session was left while a
-/// save of an undone state was still being written (35400, 8281, and before another save 39458, 48958, 69913).
+/// Seeds that once found a fault: an autosave that a save had removed was taken for an existing one (1326, 369); newly
+/// opened scans were not autosaved when no frames were found (9646, 32638); a session was left while a save of an
+/// undone state was still being written (35400, 8281, and before another save 39458, 48958, 69913).
 const KEPT_SEEDS: [u64; 9] = [1326, 369, 9646, 32638, 35400, 8281, 39458, 48958, 69913];
 /// Schedules of a usual run.
 const USUAL: u64 = 1_000;
-/// Steps of one schedule before everything is left to finish.
+/// Steps of one schedule before everything runs to its end.
 const STEPS: usize = 70;
 
 fn schedule(seed: u64, ctx: &egui::Context, engine: &Arc<Engine>) -> Result<(), String> {

@@ -1,4 +1,4 @@
-//! A worker without pixels or files: sessions lie in memory, and every result says which session it was made of.
+//! A worker without pixels or files: sessions are in memory, and every result says which session it was made from.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -50,21 +50,21 @@ pub(crate) fn family(path: &Path) -> String {
     name.split('-').next().unwrap_or_default().to_owned()
 }
 
-/// What lies on the invented disk, and what the worker did.
+/// Content of the simulated disk, and a record of what the worker did.
 #[derive(Debug)]
 pub(crate) struct Disk {
     pub(crate) dice: Dice,
     pub(crate) files: BTreeMap<PathBuf, Session>,
-    /// Which save each file is of, and the session that wrote it.
+    /// The save that wrote each file, and the session it came from.
     states: BTreeMap<PathBuf, (SessionKey, SavedState)>,
     pub(crate) autosaves: BTreeMap<PathBuf, Session>,
-    /// Every opening of a session gets a mark of its own, kept in the notes; this is what each mark comes from.
+    /// Ancestors of each mark. Every opening of a session gets its own mark, kept in the notes.
     pub(crate) ancestors: BTreeMap<String, BTreeSet<String>>,
-    /// Nothing fails any more.
+    /// Whether nothing fails any more.
     pub(crate) is_calm: bool,
-    /// Nothing that the views show can be read.
+    /// Whether nothing that the views show can be read.
     pub(crate) breaks_down: bool,
-    /// How often a session file was written.
+    /// Number of writes of session files.
     pub(crate) saves: u32,
     marks: u32,
 }
@@ -79,7 +79,7 @@ impl Disk {
         mark
     }
 
-    /// Something fails now and then.
+    /// Fails at random.
     fn fails(&mut self, what: &str) -> Result<(), EngineError> {
         if self.breaks_down {
             let notice = Notice::new(Severity::Error, "the disk is not connected", "connect it");
@@ -93,7 +93,7 @@ impl Disk {
     }
 }
 
-/// Does every job at once, out of nothing.
+/// Does every job at once, with invented results.
 #[derive(Debug)]
 pub(crate) struct World(Mutex<Disk>);
 
@@ -158,7 +158,7 @@ fn solve(mark: &str) -> StripSolve {
     }
 }
 
-/// Edits that put frames on a scan and solve them, as finding does: later ones name ids that earlier ones give.
+/// Edits that put frames on a scan and solve them, as the search does: later ones name ids that earlier ones give.
 fn found(session: &Session, scan: ScanId, frames: usize, mark: &str) -> Vec<Edit> {
     let frame = |idx: usize| {
         let left = 100.0 + 700.0 * idx as f64;
@@ -289,7 +289,7 @@ impl Worker for World {
         ready: &dyn Fn(Preview),
     ) -> Result<Option<RepairKey>, EngineError> {
         let mut disk = self.disk();
-        // A cancelled picture may be finished already when its maker looks.
+        // The maker of a cancelled picture may already have finished it when it checks.
         if disk.dice.one_in(2) {
             cancel.check()?;
         }
@@ -362,7 +362,7 @@ fn overview(at: &SessionAt, scan: ScanId) -> Arc<ScanPicture> {
     })
 }
 
-/// A picture that says in its share of overlaid pixels which exposure it was made with.
+/// A picture whose share of overlaid pixels tells its exposure.
 fn picture(request: &PreviewRequest) -> Preview {
     let exposure = match request.key {
         ViewKey::Print(id) | ViewKey::Frame(id) | ViewKey::Compare(id) | ViewKey::Proof(id, _) => {

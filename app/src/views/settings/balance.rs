@@ -1,4 +1,4 @@
-//! Balance: a wheel for each tone band beside the three tone curves that the wheels are, and tools that set it.
+//! Balance: a wheel for each tone band, the three tone curves that result, and tools that set the balance.
 
 use egui::{Button, Ui, vec2};
 use glassine_film::Param;
@@ -60,7 +60,7 @@ pub(super) fn balance_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     tools_ui(ui, cx);
 }
 
-/// Which tones the wheel moves; a band that differs from neutral has a mark.
+/// Buttons for the tones the wheel moves; a band that differs from neutral has a mark.
 fn band_switch_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let selected = cx.selected();
     let is_moved = |band: Band| {
@@ -89,7 +89,7 @@ fn band_switch_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     });
 }
 
-/// The way of a pull into the selected frames.
+/// Turns the events of a drag into commands for the selected frames.
 fn apply_pulls(cx: &mut ViewCx<'_>, band: Band, pulls: Vec<PullEvent<[f64; 2]>>) {
     let frames: Vec<FrameId> = cx.ui_state.selected_in_order(cx.session);
     let label = format!("balance {}", band.in_words());
@@ -105,7 +105,7 @@ fn apply_pulls(cx: &mut ViewCx<'_>, band: Band, pulls: Vec<PullEvent<[f64; 2]>>)
     }
 }
 
-/// Other ways to a balance: a grey point, proof grids, another frame.
+/// Other ways to set the balance: a grey point, proof grids, another frame.
 fn tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
@@ -123,7 +123,7 @@ fn tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     match_ui(ui, cx);
 }
 
-/// Which frame the selected ones should match.
+/// Choice of the frame that the selected ones should match.
 pub(super) fn match_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let Some(primary) = cx.primary() else { return };
     let several = cx.ui_state.selected.len() > 1;

@@ -1,5 +1,6 @@
-//! The cast correction that the solve offers: its size, how the frame looks without and with it, and how much of it is
-//! taken. Nothing is taken until the person moves the slider or presses the button.
+//! The cast correction that the solve offers: its size, the frame without and with it, and how much of it is applied.
+//!
+//! None of it is applied until the user moves the slider or presses the button.
 
 use egui::{Align2, Color32, Rect, Role, Sense, Stroke, StrokeKind, TextStyle, Ui, WidgetInfo, pos2, vec2};
 use glassine_engine::{Overlay, PictureSide, UnitRect, ViewKey};
@@ -20,14 +21,14 @@ use crate::widgets::wheel::balance_text;
 const LEAST_CAST_CC: f64 = 0.5;
 /// Height of the small pictures, points.
 const PICTURE_HEIGHT: f32 = 92.0;
-/// Places of the two pictures among the proofs of a frame; grids use lower numbers.
+/// Numbers of the two pictures among the proofs of a frame; grids use lower numbers.
 const WITHOUT: u16 = 100;
 const WITH: u16 = 101;
-/// Confidence of a solved balance under which the person should look at it.
+/// Confidence of a solved balance below which the user should check it.
 /// Source: ours; frames without a grey of their own solve below it.
 pub(in crate::views) const LOW_CONFIDENCE: f64 = 0.5;
 
-/// Whether the colour of a frame was solved with little to go by.
+/// Whether the colour of a frame was solved from little evidence.
 pub(in crate::views) fn is_unsure(frame: &Frame) -> bool {
     frame.solve.as_ref().is_some_and(|solve| solve.confidence < LOW_CONFIDENCE)
 }
@@ -55,7 +56,7 @@ pub(super) fn cast_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     strength_ui(ui, cx);
 }
 
-/// The frame without and with the whole correction; a click takes that side.
+/// The frame without and with the whole correction; a click chooses one.
 fn pictures_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, taken: f64) {
     let gap = 6.0;
     let width = ((ui.available_width() - gap) / 2.0).max(40.0);
@@ -114,7 +115,7 @@ fn picture_ui(
     painter.text(at, Align2::CENTER_CENTER, caption, font, p.text_weak);
 }
 
-/// A picture that fits into this many physical pixels.
+/// Request for a picture that fits into this many physical pixels.
 pub(in crate::views) fn proof_want(size_px: [f32; 2]) -> Want {
     const STEP_PX: u32 = 16;
     let side = |side: f32| (side.max(1.0) as u32).div_ceil(STEP_PX) * STEP_PX;

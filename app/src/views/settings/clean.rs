@@ -1,4 +1,4 @@
-//! Cleaning: on or off, how much counts as dust, what was found, the brush, and ways to look at it.
+//! Cleaning: on or off, how much counts as dust, what was found, the brush, and ways to view it.
 
 use std::sync::Arc;
 
@@ -17,7 +17,7 @@ use crate::widgets::pull::PullEvent;
 
 use super::frame::rows_ui;
 
-/// What was found in the frame shown large, as long as its repair is on.
+/// The dust repair's findings in the frame shown large, as long as its repair is on.
 fn summary_of<'a>(cx: &ViewCx<'a>) -> Option<&'a Arc<RepairSummary>> {
     cx.primary().and_then(|frame| cx.previews.repair(frame.id))
 }
@@ -66,7 +66,7 @@ pub(super) fn clean_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let summary = summary_of(cx).cloned();
     let refused = summary.as_ref().is_some_and(|summary| summary.refusal.is_some()) || !has_infrared(cx);
     let finds_spots = frames.iter().any(|frame| frame.look.get(Param::SpotFinder) > 0.5);
-    // Without anything that looks for dust there is nothing to be sensitive.
+    // Without any dust detection the sensitivity has no effect.
     ui.add_enabled_ui(!refused || finds_spots, |ui| sensitivity_ui(ui, cx));
     if refused || finds_spots {
         let help = ["repair only what is painted in", "fill lone dark specks; doubtful ones are left alone"];
@@ -82,7 +82,7 @@ pub(super) fn clean_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     look_rows_ui(ui, cx);
 }
 
-/// A value that is on or off.
+/// A row for a value that is on or off.
 fn switch_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, label: &str, param: Param, help: [&str; 2]) {
     let frames = cx.selected();
     let first = frames.first().is_some_and(|frame| frame.look.get(param) > 0.5);
@@ -94,7 +94,7 @@ fn switch_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, label: &str, param: Param, help: 
     }
 }
 
-/// While the sensitivity is pulled, the marks are shown in the large view.
+/// The sensitivity; while the user drags it, the large view shows the marks.
 fn sensitivity_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let before = cx.out.len();
     rows_ui(ui, cx, std::iter::once(Param::RepairSensitivity));
@@ -140,7 +140,7 @@ fn findings_ui(ui: &mut Ui, cx: &ViewCx<'_>, summary: Option<&RepairSummary>) {
     }
 }
 
-/// Carries the frame's cleaning to its strip.
+/// A button that gives the frame's cleaning to its strip.
 fn strip_button_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let Some(frame) = cx.primary() else { return };
     let values = |other: &Frame| {

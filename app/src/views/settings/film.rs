@@ -16,9 +16,9 @@ use crate::widgets::parts::{
 };
 use crate::widgets::pull::PullEvent;
 
-/// Range a typed base density may have; film never gets clearer than open light or denser than a scanner sees.
+/// Range of a typed base density; film is never clearer than open light, nor denser than a scanner can measure.
 const BASE_RANGE_D: (f64, f64) = (-0.5, 4.0);
-/// Recommended tolerance of a typed base, for which no spread is known.
+/// Recommended tolerance of a typed base, whose spread is unknown.
 const TYPED_TOLERANCE_D: f64 = 0.03;
 const LETTERS: [&str; 3] = ["R", "G", "B"];
 const CHANNELS: [&str; 3] = ["red", "green", "blue"];
@@ -97,7 +97,7 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     if let Some(format_id) = choice_row_ui(ui, "format", shown, Some(&strip.format_id), choices) {
         cx.push(Command::Edit(Edit::SetFormat { strip: strip.id, format_id }));
     }
-    // Where no format of the table fits, or none is known, a size can be typed.
+    // If no format of the table fits, or none is known, the user can type a size.
     if strip.format_id.as_deref().and_then(format_by_id).is_none() {
         own_size_ui(ui, cx, strip);
     }
@@ -114,7 +114,7 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     });
 }
 
-/// A frame size of one's own, along by across the strip; taken when the field is left and it makes sense.
+/// A custom frame size, along by across the strip; taken when the user leaves the field and the size is valid.
 fn own_size_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     const NAME: &str = "own frame size";
     ui.horizontal(|ui| {
@@ -145,7 +145,7 @@ fn own_size_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     });
 }
 
-/// The stock of the strip, with the ways to one of one's own: a file, or a chart on the frame shown large.
+/// The stock of the strip, with two ways to add a custom one: a file, or a chart on the frame shown large.
 fn stock_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     const MEASURE_WIDTH: f32 = 78.0;
     let session = cx.session;
@@ -157,7 +157,7 @@ fn stock_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         label_ui(ui, "stock", false);
         let width = ui.available_width() - MEASURE_WIDTH - 14.0;
         let current = Some(strip.stock_id.clone());
-        // A room of its own, so that a long name is cut instead of pushing the button out of the column.
+        // A separate area, so that a long name is cut off instead of pushing the button out of the column.
         let room = egui::vec2(width, theme::ROW_HEIGHT);
         let chosen = ui.allocate_ui_with_layout(room, *ui.layout(), |ui| {
             choice_ui(ui, "stock", shown, width, Some(&current), choices)
@@ -176,7 +176,7 @@ fn stock_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     });
 }
 
-/// Stocks of a kind: those kept with the session first, then the ones that come with the program.
+/// Stocks of a kind: those kept with the session first, then those shipped with the program.
 fn stocks(session: &Session, film: FilmKind) -> impl Iterator<Item = &Stock> {
     let own = session.stocks.iter().map(|stock| &**stock);
     own.chain(shipped_stocks()).filter(move |stock| stock.kind == film)
@@ -186,7 +186,7 @@ fn stock_of<'a>(session: &'a Session, strip: &Strip) -> Option<&'a Stock> {
     stocks(session, strip.film).find(|stock| stock.id == strip.stock_id)
 }
 
-/// Where the base came from, on how many pixels, and how sure it is.
+/// Where the base came from, from how many pixels, and its confidence.
 fn base_source_text(base: &FilmBase) -> String {
     let source = match base.source {
         BaseSource::Rebate => "rebate",
@@ -305,7 +305,7 @@ fn base_pixels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     });
 }
 
-/// The way of one strip value from its fader into the session.
+/// Turns the fader events of one strip value into commands.
 fn strip_value_commands(
     cx: &mut ViewCx<'_>,
     label: &str,
@@ -411,7 +411,7 @@ fn solve_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         let ratios = format!("R {}   G {}   B {}", gamma(0), gamma(1), gamma(2));
         if strip.film == FilmKind::ColourNegative {
             fact_row_ui(ui, "layer gammas", &ratios);
-            // Under 1 where the strip's colours would have come out stronger than surfaces have.
+            // Below 1 where the strip's colours would otherwise be stronger than those of real surfaces.
             fact_row_ui(ui, "colour strength", &number_text(solve.colour_strength, 2, false));
         }
         fact_row_ui(ui, "confidence", &format!("{:.0} %", solve.confidence * 100.0));

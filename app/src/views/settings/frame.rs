@@ -1,4 +1,4 @@
-//! What each frame has: rows generated from the table of adjustable values, with the facts that belong to them.
+//! Settings of each frame: rows generated from the table of adjustable values, with the facts that belong to them.
 
 use std::sync::Arc;
 
@@ -15,7 +15,7 @@ use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui};
 use super::balance::{balance_ui, match_ui};
 use super::cast::cast_ui;
 
-/// Values of a group that are shown, in the order of the table.
+/// Shown values of a group, in the order of the table.
 fn params_of(group: ParamGroup) -> impl Iterator<Item = Param> {
     Param::all().filter(move |param| param.spec().group == group)
 }
@@ -26,7 +26,7 @@ pub(super) fn any_changed(frames: &[&Arc<Frame>], groups: &[ParamGroup]) -> bool
     params.any(|param| frames.iter().any(|frame| frame.look.is_changed(param)))
 }
 
-/// Put every value of these groups back, as one step.
+/// Resets every value of these groups, as one step.
 pub(super) fn reset_commands(groups: &[ParamGroup], label: &str) -> Vec<Command> {
     let mut commands = vec![Command::Gesture(GesturePhase::Begin(label.to_owned()))];
     let params = Param::all().filter(|param| groups.contains(&param.spec().group));
@@ -35,7 +35,7 @@ pub(super) fn reset_commands(groups: &[ParamGroup], label: &str) -> Vec<Command>
     commands
 }
 
-/// How many values of a group were changed, for the head of its section.
+/// Number of changed values of a group, for the head of its section.
 pub(super) fn summary_of(cx: &ViewCx<'_>, group: ParamGroup) -> String {
     let frames = cx.selected();
     let changed = params_of(group).filter(|param| frames.iter().any(|frame| frame.look.is_changed(*param)));
@@ -99,7 +99,7 @@ fn is_black_and_white(cx: &ViewCx<'_>) -> bool {
     cx.strip().is_some_and(|strip| strip.film == FilmKind::BlackAndWhite)
 }
 
-/// How much is sharpened, for the head of the section.
+/// Amount of sharpening, for the head of the section.
 pub(super) fn sharpen_summary(cx: &ViewCx<'_>) -> String {
     let Some(frame) = cx.primary() else { return String::new() };
     let amount = frame.look.get(Param::SharpenAmount);

@@ -23,7 +23,7 @@ use clean::{clean_section_ui, clean_summary};
 use film::{film_section_ui, film_summary};
 use frame::{colour_section_ui, exposure_section_ui, sharpen_section_ui, sharpen_summary, summary_of};
 
-/// Groups that belong together when settings are carried from one frame to others.
+/// Groups that are copied together from one frame to others.
 pub(super) const ALL_GROUPS: [ParamGroup; 4] =
     [ParamGroup::Exposure, ParamGroup::Colour, ParamGroup::Clean, ParamGroup::Sharpen];
 
@@ -31,7 +31,7 @@ pub(super) const ALL_GROUPS: [ParamGroup; 4] =
 pub(crate) fn settings_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     selection_head_ui(ui, cx);
     ui.add_space(4.0);
-    // The scroll bar stands in the margin of the column, so that everything above and in it ends on one line.
+    // The scroll bar is in the margin of the column, so that everything above and in it ends on one line.
     let mut room = ui.available_rect_before_wrap();
     let width = room.width();
     room.max.x += ui.spacing().scroll.floating_allocated_width;
@@ -86,7 +86,7 @@ fn summary(cx: &ViewCx<'_>, section: Section) -> String {
     }
 }
 
-/// Which frames the settings go to, what to look at, and carrying settings over.
+/// The frames the settings apply to, remarks to check, and buttons that copy settings.
 fn selection_head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
     let selected = cx.selected();

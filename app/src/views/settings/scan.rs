@@ -1,4 +1,4 @@
-//! How the scan under work is read: encoding, fourth sample, page, infrared file.
+//! How the current scan is read: encoding, fourth sample, page, infrared file.
 
 use egui::{DragValue, Ui};
 use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, StrayLightChoice};
@@ -8,13 +8,12 @@ use crate::state::ViewCx;
 use crate::widgets::param_row::{label_ui, number_field_ui, number_text, parse_number};
 use crate::widgets::parts::{choice_row_ui, sub_head_ui, switch_row_ui, warning_ui};
 
-/// Power laws that scanners write lie in here.
+/// Range of the power laws that scanners write.
 const GAMMAS: (f64, f64) = (0.2, 5.0);
-/// Where a typed gamma begins.
+/// Initial value of a typed gamma.
 const FIRST_GAMMA: f64 = 2.2;
 const GAMMA_WIDTH: f32 = 64.0;
 
-/// Draw the group.
 pub(super) fn scan_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let Some(scan) = cx.scan().and_then(|id| cx.session.scan(id)) else { return };
     sub_head_ui(ui, "scan");
@@ -97,7 +96,7 @@ fn encoding_words(encoding: EncodingChoice) -> String {
     }
 }
 
-/// Stray light that was measured on the holder, and whether it is taken off.
+/// Stray light measured on the holder, and whether it is subtracted.
 fn stray_light_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
     if scan.found_stray_light.is_none() && scan.stray_light == StrayLightChoice::Auto {
         return;
@@ -115,7 +114,7 @@ fn stray_light_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
     }
 }
 
-/// The number is taken when the field is left or released: each change reads the scan anew.
+/// Applies the number only when the user leaves or releases the field, because each change reads the scan again.
 fn gamma_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef, gamma: f64) {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
@@ -184,7 +183,7 @@ fn infrared_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
     });
 }
 
-/// Base and solve that belong to another reading of the scan.
+/// Warns about base and solve that belong to another reading of the scan.
 fn stale_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
     let before = cx.ui_state.files.measured_before.iter().filter(|before| before.strip.scan == scan.id);
     let strips: Vec<_> =

@@ -1,4 +1,4 @@
-//! What the frame under work becomes when it is written: pixels, file size, and how large it prints.
+//! Size of the current frame when written: pixels, file size, and how large it prints.
 
 use egui::Ui;
 use glassine_raster::MM_PER_INCH;
@@ -13,7 +13,7 @@ const MASTER_BYTES_PER_PIXEL: f64 = 6.0;
 /// Bytes in a megabyte as file managers count it.
 const MEGABYTE: f64 = 1e6;
 
-/// Facts about the written picture of the frame under work.
+/// Facts about the written picture of the current frame.
 pub(crate) fn size_facts_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     let Some(frame) = cx.primary() else { return };
     let output = &cx.session.output;
@@ -30,7 +30,7 @@ pub(crate) fn size_facts_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     }
 }
 
-/// Pixels of the picture as it is written, upright: the box, or the box made smaller for the screen.
+/// Pixels of the written picture, upright: the box, or the box reduced for the screen.
 fn written_px(frame: &Frame, output: &OutputSettings) -> (f64, f64) {
     let (width, height) = (frame.crop.width_px.round().max(1.0), frame.crop.height_px.round().max(1.0));
     let (width, height) = if frame.orientation.swaps_sides() { (height, width) } else { (width, height) };
