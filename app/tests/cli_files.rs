@@ -490,7 +490,7 @@ fn show_tries_an_encoding_and_saves_nothing() {
         let output = glassine(&args);
         assert_eq!(code(&output), 0, "{}", said(&output));
         let all: serde_json::Value = serde_json::from_slice(&output.stdout).expect("JSON");
-        (all["scans"][0]["encoding_in_use"].clone(), all["strips"][0]["base_density_d"].clone())
+        (all["scans"][0]["encoding_in_use"].clone(), all["strips"][0]["base_density"].clone())
     };
     let (as_saved, base_d) = shown(&[]);
     let (tried, tried_base_d) = shown(&["--encoding", "gamma1.5"]);

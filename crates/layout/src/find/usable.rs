@@ -8,6 +8,11 @@ use crate::StripAxis;
 
 /// A frame whose safe area is narrower than this has no room for a box.
 const LEAST_SIDE_PX: f64 = 1.0;
+/// A frame narrower than this share of the largest one surely found on the scan is lettering or a speck: 8 by 11 mm, the
+/// smallest picture on film, beside 6 cm wide ones would be a seventh.
+const LEAST_PART: f64 = 0.125;
+/// Confidence from which a frame counts as surely found.
+const SURE: f32 = 0.8;
 /// A lone frame that covers less of its file is a piece of the picture.
 const LEAST_SHARE: f64 = 0.3;
 /// Beside a frame that covers this much of the file, others are scraps.
@@ -15,12 +20,15 @@ const MOST_OF_FILE: f64 = 0.6;
 /// Sides of the file that a frame may stick out by, as a share of the shorter side; rounding stays below.
 const MOST_EXCESS: f64 = 0.02;
 
-/// Leave out frames without room for a box, and strips that have nothing but those.
+/// Leave out frames without room for a box and specks beside real frames, and strips that have nothing but those.
 pub(super) fn drop_scraps(found: &mut Found) {
+    let side_px = |frame: &FoundFrame| frame.image_area.width_px.min(frame.image_area.height_px);
+    let frames = found.strips.iter().flat_map(|strip| &strip.frames);
+    let largest_px = frames.filter(|frame| frame.confidence >= SURE).map(side_px).fold(0.0, f64::max);
     let mut dropped = 0;
     found.strips.retain_mut(|strip| {
         let before = strip.frames.len();
-        strip.frames.retain(has_room);
+        strip.frames.retain(|frame| has_room(frame) && side_px(frame) >= LEAST_PART * largest_px);
         dropped += before - strip.frames.len();
         before == 0 || !strip.frames.is_empty()
     });
@@ -147,6 +155,20 @@ mod tests {
         let counts: Vec<usize> = found.strips.iter().map(|strip| strip.frames.len()).collect();
         assert_eq!(counts, [1, 0], "the strip of nothing but a scrap goes, one without frames stays");
         assert!(found.notes[0].contains('2'), "{:?}", found.notes);
+    }
+
+    #[test]
+    fn specks_beside_frames_that_were_surely_found_are_dropped() {
+        let (frame, speck) = ([20.0, 20.0, 380.0, 280.0], [300.0, 200.0, 320.0, 230.0]);
+        let with = |confidence: f32| {
+            let mut large = strip(&[frame], 0.0);
+            large.frames[0].confidence = confidence;
+            let mut found = Found { strips: vec![large, strip(&[speck, speck], 0.0)], notes: Vec::new() };
+            drop_scraps(&mut found);
+            found.strips.len()
+        };
+        assert_eq!(with(0.9), 1);
+        assert_eq!(with(0.5), 2, "a doubtful frame decides nothing about others");
     }
 
     #[test]
