@@ -1,8 +1,9 @@
-//! Exports a folder of single frames the way the program does and prints what it took, as one line of JSON.
+//! Exports a folder of single frames as the program does and prints time, memory and size as one line of JSON.
 //!
 //! `cargo run --release -p glassine-engine --example export_pace -- FRAMES OUT (plain|deflate|all|unrepaired) [COUNT]`
 //!
-//! `plain` and `deflate` take the steps of the peer in `tests/bench/export_peer.py`; `all` takes every step there is.
+//! `plain` and `deflate` run the steps of the reference exporter in `tests/bench/export_peer.py`; `all` runs every
+//! step.
 #![expect(clippy::print_stdout, reason = "a bench prints its figures")]
 
 use std::error::Error;
@@ -19,7 +20,7 @@ use glassine_session::{
     TiffCompression,
 };
 
-/// Density of clear film in the made frames: light of 0.62, 0.36, 0.22 (`BASE` of the script).
+/// Density of clear film in the generated frames: light of 0.62, 0.36, 0.22 (`BASE` of the script).
 const BASE_D: [f64; 3] = [0.2076, 0.4437, 0.6576];
 
 fn main() -> Result<(), Box<dyn Error>> {
@@ -152,7 +153,7 @@ fn base() -> FilmBase {
     }
 }
 
-/// Brings the middle of the made densities near mid grey.
+/// A solve that brings the middle of the generated densities near mid grey.
 fn solve() -> FrameSolve {
     FrameSolve {
         log_offset: [-0.2; 3],
@@ -164,7 +165,7 @@ fn solve() -> FrameSolve {
     }
 }
 
-/// A line of the process's own status, in KiB.
+/// A line of this process's status, in KiB.
 fn status_kib(key: &str) -> Result<f64, Box<dyn Error>> {
     let status = std::fs::read_to_string("/proc/self/status")?;
     let line = status.lines().find(|line| line.starts_with(key)).ok_or("the system tells no memory")?;

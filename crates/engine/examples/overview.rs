@@ -1,11 +1,11 @@
-//! Times the overview of a scan of a gigapixel against libvips, and how soon something is on screen.
+//! Times the overview of a gigapixel scan against libvips, and how soon something is on screen.
 //!
 //! `cargo run --release -p glassine-engine --example overview -- [--file FILE] [--side 33000] [--pairs 5]
 //!  [--python /path/to/python-with-pyvips] [--into tests/SPEED.md]`
 //!
-//! Without `--file` a `BigTIFF` of `side` x `side` px is made in the folder for temporary files (6.5 GB) and removed
-//! afterwards. Every run is a process of its own: Glassine and libvips in turn, after one run of each that is not counted;
-//! printed are medians. With `--into` the section between the overview markers of that page is made or replaced.
+//! Without `--file` the bench writes a `BigTIFF` of `side` x `side` px (6.5 GB) to the folder for temporary files and
+//! removes it afterwards. Every run is a separate process: Glassine and libvips in turn, after one uncounted run of
+//! each; medians are printed. With `--into` the section between the overview markers of that page is added or replaced.
 #![expect(clippy::print_stdout, reason = "a bench prints its figures")]
 
 use std::fmt::Write as _;
@@ -22,7 +22,7 @@ use serde_json::{Value, json};
 
 type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
 
-/// Longest side of the overview of the program, and of one that fills a screen.
+/// Longest side of the program's overview, and of one that fills a screen.
 const SIDES_PX: [u32; 2] = [4096, 1650];
 const BEGIN: &str = "<!-- overview:begin -->";
 const END: &str = "<!-- overview:end -->";
@@ -59,7 +59,7 @@ fn main() -> Outcome<()> {
     }
 }
 
-/// One overview in a process of its own.
+/// Makes one overview in a separate process.
 fn one(path: &Path, side_px: u32) -> Outcome<()> {
     let begun = Instant::now();
     let scan = Scan::open(path, &OpenOptions::default())?;
@@ -69,7 +69,7 @@ fn one(path: &Path, side_px: u32) -> Outcome<()> {
     report(begun, &json!({ "width": picture.width() }))
 }
 
-/// From a session to a coarse picture and to the overview, as the window asks for them.
+/// From a session to a coarse picture and to the overview, as the window requests them.
 fn open(path: &Path, session: &Path) -> Outcome<()> {
     let begun = Instant::now();
     let engine = Engine::new();
@@ -258,7 +258,7 @@ fn compare(own: &str, choices: &Choices, path: &str, side: &str, page: &mut Stri
     Ok(())
 }
 
-/// How soon something is on screen: the first time, from a cold disk too, and the next time.
+/// How soon something is on screen: the first time, also from a cold disk, and the next time.
 fn opening(own: &str, choices: &Choices, path: &str, folder: &Path, page: &mut String) -> Outcome<()> {
     let session = folder.join("giant.session.json").display().to_string();
     let kept = folder.join("giant.session.cache");
@@ -307,7 +307,7 @@ fn put_section(target: &Path, page: &str) -> Outcome<()> {
     Ok(std::fs::write(target, new)?)
 }
 
-/// A sheet of eight strips of a colour negative in a holder, 4800 ppi, uncompressed, strips of one row.
+/// A sheet of eight strips of a colour negative in a holder, 4800 ppi, uncompressed, one row per TIFF strip.
 fn make_giant(path: &Path, side_px: u32) -> Outcome<()> {
     println!("making {} ({:.1} GB)", path.display(), f64::from(side_px).powi(2) * 6.0 / 1e9);
     let side = u64::from(side_px);
@@ -379,7 +379,7 @@ fn code_at(x: u32, y: u32, side_px: u32) -> [i32; 3] {
     if x < 700 || x + 1200 > side_px || in_frame >= 4400 || !(350..3050).contains(&in_strip) {
         return [30_000, 16_000, 9_000];
     }
-    // Two slow waves and a ramp: something to balance, without a call for each pixel that would take minutes.
+    // Two slow waves and a ramp: something to balance, without a per-pixel call that would take minutes.
     let wave = |at: u32, period: u32| {
         let t = (at % period) as i32 - period as i32 / 2;
         t.abs() * 8000 / period as i32

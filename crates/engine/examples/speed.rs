@@ -1,8 +1,9 @@
-//! Times the engine on a session: slider to preview, and export, on whatever machine this is.
+//! Times the engine on a session: slider to preview, and export, on the present machine.
 //!
 //! `cargo run --release -p glassine-engine --example speed -- SESSION [OUT_DIR]`
 //!
-//! Prints medians and the largest value; compare runs made in the same minute, a busy machine slows all of them alike.
+//! Prints medians and the largest value. Compare only runs made in the same minute: a busy machine slows all of them
+//! alike.
 #![expect(clippy::print_stdout, reason = "a bench prints its figures")]
 
 use std::path::PathBuf;
@@ -18,7 +19,7 @@ use glassine_film::Param;
 use glassine_raster::{CancelToken, PixelRect};
 use glassine_session::Edit;
 
-/// A frame view as large as that of a window of 1600 by 1000.
+/// A frame view as large as that of a 1600 by 1000 window.
 const VIEW_PX: (u32, u32) = (1200, 560);
 const SLIDER_STEPS: u32 = 40;
 

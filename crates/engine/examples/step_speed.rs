@@ -1,8 +1,9 @@
-//! Times single steps of the export on made rows, on one thread: the best of many rounds, in nanoseconds a pixel.
+//! Times single steps of the export on generated rows, on one thread: the best of many rounds, in nanoseconds per
+//! pixel.
 //!
 //! `cargo run --release -p glassine-engine --example step_speed`
 //!
-//! The best of many short rounds is what a quiet machine would give; use it to compare two builds of one step.
+//! The best of many short rounds approximates a quiet machine; use it to compare two builds of one step.
 #![expect(clippy::print_stdout, reason = "a bench prints its figures")]
 
 use std::hint::black_box;
@@ -54,7 +55,7 @@ fn main() {
     });
 }
 
-/// Print the best time of rounds over 100 rows.
+/// Print the best time over the rounds, each on 100 rows.
 fn time(what: &str, mut round: impl FnMut()) {
     let best = (0..ROUNDS).map(|_| {
         let began = Instant::now();

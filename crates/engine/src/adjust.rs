@@ -1,4 +1,4 @@
-//! Settings from what the person points at: a grey area, another frame, a chart or wedge of known steps.
+//! Settings from what the user points at: a grey area, another frame, a chart or wedge of known steps.
 
 use glassine_film::{
     BalanceMode, CHART_PATCH_NAMES, ChartEdition, Param, SolveHints, Stock, ToneCurve, balance_cc_from_log,
@@ -13,8 +13,8 @@ use crate::recipe::FrameContext;
 use crate::types::SessionAt;
 use crate::{Engine, EngineError};
 
-/// Where a chart lies on a scan: its corners in the order of its own first, last-of-first-row, last and
-/// first-of-last-row patch, scan pixels.
+/// Position of a chart on a scan: the outer corners of its first patch, the last of its first row, its last patch and
+/// the first of its last row, in scan pixels.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ChartPlace {
     /// Outer corners of the four corner patches.
@@ -33,12 +33,12 @@ pub enum StockTarget {
     },
 }
 
-/// What measuring a stock found.
+/// Result of measuring a stock.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StockReport {
     /// The fitted stock.
     pub stock: Stock,
-    /// Name, CIEDE2000 before and after, for each patch of a chart.
+    /// For each patch of a chart: name, CIEDE2000 before and after.
     pub patches: Vec<(String, f64, f64)>,
     /// Mean before and after: CIEDE2000 for a chart, log10 exposure error for a wedge.
     pub mean: (f64, f64),
@@ -62,7 +62,7 @@ impl ChartPlace {
         rows: u32,
         cancel: &CancelToken,
     ) -> Result<Vec<[f64; 3]>, EngineError> {
-        /// Share of a cell's side that is averaged: clear of the gaps between patches.
+        /// Share of a cell's side that is averaged, clear of the gaps between patches.
         const MIDDLE: f64 = 0.45;
         const SAMPLES: u32 = 24;
         let open = &context.open;
@@ -114,7 +114,7 @@ impl ChartPlace {
     }
 }
 
-/// Mean of the middle half: dust and scratches do not count.
+/// Mean of the middle half, so that dust and scratches do not count.
 fn trimmed_mean(mut codes: Vec<u16>) -> f64 {
     codes.sort_unstable();
     let quarter = codes.len() / 4;
@@ -122,7 +122,7 @@ fn trimmed_mean(mut codes: Vec<u16>) -> f64 {
     middle.iter().map(|code| f64::from(*code)).sum::<f64>() / middle.len().max(1) as f64
 }
 
-/// Log10 exposure that a tone curve brings to `after_log`, by halving: the curve rises everywhere.
+/// Log10 exposure that a tone curve maps to `after_log`, by bisection: the curve rises everywhere.
 fn inverse(curve: &ToneCurve, after_log: f64) -> f64 {
     const STEPS: u32 = 48;
     let reach = 0.01 + curve.offsets_log().into_iter().fold(0.0, |most: f64, offset| most.max(offset.abs()));
@@ -144,14 +144,14 @@ fn density_above_base(context: &FrameContext, codes: [f64; 3]) -> [f64; 3] {
     [0, 1, 2].map(|c| -(codes[c].max(0.5) / 65535.0).log10() - base[c])
 }
 
-/// Density above base of a square round a scan position.
+/// Density above base of a square around a scan position.
 fn grey_density(
     context: &FrameContext,
     center: Point<Scan>,
     radius_px: f64,
     cancel: &CancelToken,
 ) -> Result<[f64; 3], EngineError> {
-    // Never fewer than five by five pixels, and never beyond the edge of the scan.
+    // At least five by five pixels, and never beyond the edge of the scan.
     let (width, height) = (f64::from(context.open.width()), f64::from(context.open.height()));
     let most = (width.min(height) / 2.0 - 1.0).max(2.5);
     let r = if radius_px.is_finite() { radius_px.clamp(2.5, most) } else { 2.5 };
@@ -164,18 +164,18 @@ fn grey_density(
     Ok(density_above_base(context, codes.first().copied().unwrap_or([0.0; 3])))
 }
 
-/// What a person says about the frames of some strips before they are solved.
+/// What the user says about the frames of some strips before they are solved.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct BalanceHints {
-    /// Something grey: the frame and the place on the scan.
+    /// Grey areas: frame and scan position.
     pub grey_points: Vec<(FrameId, Point<Scan>)>,
     /// Frames taken in daylight or with flash.
     pub daylight: Vec<FrameId>,
 }
 
 impl Engine {
-    /// Edits that solve some strips again, those of one film together, with what the person says about its frames; a balance mode
-    /// that is named is set first.
+    /// Edits that solve some strips again, those of one film together, using what the user says about their frames. If
+    /// `balance` is given, that mode is set first.
     pub fn solve_strips(
         &self,
         at: &SessionAt,
@@ -184,7 +184,7 @@ impl Engine {
         hints: &BalanceHints,
         cancel: &CancelToken,
     ) -> Result<Vec<Edit>, EngineError> {
-        /// Half the side of the square a grey point stands for, scan pixels. Source: ours; grain averages out.
+        /// Half the side of the square that a grey point averages, scan pixels. Source: ours; grain averages out.
         const RADIUS_PX: f64 = 6.0;
         let progress = |_: f32, _: &str| ();
         let bench = Bench { scans: &self.scans, folder: at.folder.as_deref(), cancel, progress: &progress };
@@ -243,13 +243,13 @@ impl Engine {
         let ratio = context.strip.solve.as_ref().map_or([1.0; 3], |solve| solve.gamma_ratio);
         let logs = layer_log_exposures(density_d, &context.stock, context.strip.film, ratio);
         let look = &context.frame.look;
-        // Exposure of the area before the tone bands, and the exposures that the bands then bring to one grey.
+        // Exposure of the area before the tone bands, and the exposures that the bands then map to one grey.
         let exposure_log = density_from_stops(look.get(Param::ExposureStops));
         let grey_log = (0..3).map(|c| logs[c] + offset[c]).sum::<f64>() / 3.0 + exposure_log;
         let before_bands = band_curves(look).map(|curve| inverse(&curve, grey_log));
         let missing = [0, 1, 2].map(|c| before_bands[c] - exposure_log - logs[c] - offset[c]);
         let [warm, tint] = balance_cc_from_log(missing);
-        // What the cast correction does already need not be done twice.
+        // Leave out what the cast correction already does.
         let strength = look.get(Param::CastStrength);
         let cast = solve.map_or([0.0; 2], |solve| solve.cast_suggestion_cc.map(|cc| cc * strength));
         let (warm, tint) = (warm - cast[0], tint - cast[1]);
@@ -359,7 +359,7 @@ impl Engine {
         Ok(StockReport { stock, patches, mean })
     }
 
-    /// Edits that keep a stock with the session, give it to strips of its kind, and solve them again.
+    /// Edits that keep a stock with the session, assign it to strips of its kind, and solve them again.
     pub fn apply_stock(
         &self,
         at: &SessionAt,
@@ -383,7 +383,7 @@ impl Engine {
     }
 }
 
-/// A short id from a name, not used by another stock.
+/// A short id made from a name, not used by another stock.
 pub(crate) fn free_stock_id(at: &SessionAt, name: &str) -> String {
     let plain: String = name
         .to_lowercase()

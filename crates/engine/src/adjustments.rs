@@ -1,4 +1,4 @@
-//! The jobs behind what the person points at: grey point, matching, measured stocks and their files.
+//! The jobs behind what the user points at: grey point, matching, measured stocks and their files.
 
 use std::io::Read as _;
 use std::path::Path;
@@ -14,11 +14,11 @@ use crate::types::SessionAt;
 use crate::worker::SendEvent;
 use crate::{Engine, EngineError, Notice, Severity};
 
-/// Largest stock file that is read; real ones have a few kilobytes.
+/// Largest stock file that is read; real ones take a few kilobytes.
 const MAX_STOCK_BYTES: u64 = 1 << 20;
 
 impl Engine {
-    /// Run one of the jobs that make settings from what the person pointed at.
+    /// Run one of the jobs that turn what the user pointed at into settings.
     pub(crate) fn run_adjustment(
         &self,
         at: &SessionAt,
@@ -85,13 +85,13 @@ impl Engine {
                     vec![notice],
                 );
             }
-            // Every other job is run by the engine itself.
+            // The engine itself runs every other job.
             _ => return Err(EngineError::fault("this step is not an adjustment")),
         }
         Ok(())
     }
 
-    /// Whether a chart that could not be read fits when its corners are taken in another order, and in which.
+    /// Advice if an unreadable chart fits with its corners in another order.
     fn other_way_round(
         &self,
         at: &SessionAt,
@@ -139,7 +139,7 @@ pub fn read_stock(path: &Path) -> Result<Stock, EngineError> {
     Stock::from_json(&text).map_err(|error| told(error.to_string()))
 }
 
-/// A stock from a file, under an id that nothing in the session uses for another stock.
+/// A stock from a file, under an id that the session does not use for another stock.
 fn load(at: &SessionAt, path: &Path) -> Result<(Stock, Notice), EngineError> {
     let mut stock = read_stock(path)?;
     let known = at.session.stock(&stock.id).is_some_and(|known| **known == stock);

@@ -1,4 +1,4 @@
-//! A cache with a limit in bytes; what was used longest ago goes first.
+//! A cache with a limit in bytes, which evicts the least recently used value first.
 
 use std::collections::HashMap;
 use std::hash::Hash;
@@ -18,7 +18,7 @@ struct Inner<K, V> {
     clock: u64,
 }
 
-/// Values shared by key, at most `limit` bytes of them.
+/// Values shared by key, at most `limit` bytes in total.
 #[derive(Debug)]
 pub(crate) struct ByteCache<K, V> {
     limit: usize,
@@ -39,7 +39,7 @@ impl<K: Eq + Hash + Clone, V> ByteCache<K, V> {
         Some(Arc::clone(&entry.value))
     }
 
-    /// Keep a value of about `bytes`; one larger than the whole cache is handed back without being kept.
+    /// Keep a value of about `bytes`; returns it, even if it is larger than the whole cache and therefore not kept.
     pub(crate) fn insert(&self, key: K, value: Arc<V>, bytes: usize) -> Arc<V> {
         if bytes > self.limit {
             return value;
@@ -64,7 +64,7 @@ impl<K: Eq + Hash + Clone, V> ByteCache<K, V> {
         value
     }
 
-    /// Forget the values of all other keys.
+    /// Keep only the values whose key passes.
     pub(crate) fn retain(&self, keep: impl Fn(&K) -> bool) {
         let mut inner = self.inner.lock().unwrap_or_else(PoisonError::into_inner);
         inner.entries.retain(|key, _| keep(key));

@@ -1,4 +1,4 @@
-//! Whether the scans of a session are still the files that it was made with.
+//! Checks whether the scans of a session are still the files it was made with.
 
 use std::path::{Path, PathBuf};
 
@@ -9,7 +9,7 @@ use crate::scans::{files_of, shown};
 use crate::types::SessionAt;
 use crate::{Engine, EngineError, Notice, Severity};
 
-/// How closely scans are looked at.
+/// How closely scans are checked.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum CheckDepth {
     /// Length and samples of each file: milliseconds.
@@ -21,42 +21,40 @@ pub enum CheckDepth {
 /// How a scan compares with what the session knows of it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum ScanState {
-    /// The same as far as was looked.
+    /// The same, as far as it was checked.
     Same,
     /// It can't be read.
     Missing {
-        /// Why.
+        /// Reason, in words.
         why: String,
     },
     /// Another picture of the same size.
     Changed {
-        /// What differs.
+        /// What differs, in words.
         what: String,
     },
     /// A picture of another size or with other planes: boxes and film base do not fit it.
     SizeDiffers {
-        /// Both sizes.
+        /// Both sizes or sets of planes, in words.
         what: String,
     },
 }
 
-/// What was found about one scan.
+/// Result of checking one scan.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ScanCheck {
-    /// Which scan.
     pub scan: ScanId,
-    /// The file it is about: the scan, or the file of its infrared plane.
+    /// The file concerned: the scan, or the file of its infrared plane.
     pub path: PathBuf,
-    /// How it compares.
     pub state: ScanState,
-    /// The scan file as it is now; hashed in full for [`CheckDepth::Full`] only.
+    /// The scan file as it is now; fully hashed only for [`CheckDepth::Full`], or if the full hash is known already.
     pub fingerprint: Option<Fingerprint>,
     /// The infrared file as it is now.
     pub infrared_fingerprint: Option<Fingerprint>,
 }
 
 impl ScanCheck {
-    /// What to tell the person; `None` when nothing differs.
+    /// The message for the user; `None` if nothing differs.
     pub fn notice(&self) -> Option<Notice> {
         let (headline, what_to_do) = match &self.state {
             ScanState::Same => return None,
@@ -77,14 +75,14 @@ impl ScanCheck {
     }
 }
 
-/// What differs, and which file it is about.
+/// How a scan differs, and in which file.
 type Difference = (ScanState, PathBuf);
 
 impl Engine {
-    /// Compare the scans of a session with what it knows of them: size in pixels, planes, length and hashes. What is not
-    /// known is looked up and given back, so that it can be recorded.
+    /// Compare the scans of a session with what it knows of them: size in pixels, planes, length and hashes. Unknown
+    /// fingerprints are computed and returned, so that the caller can record them.
     ///
-    /// Fails only when it is cancelled; a scan that can't be read is one of the answers.
+    /// Fails only when cancelled; an unreadable scan is one of the results.
     pub fn check_scans(
         &self,
         at: &SessionAt,
@@ -106,7 +104,7 @@ impl Engine {
         Ok(checks)
     }
 
-    /// Length and both hashes of a file. It is hashed once for as long as nobody writes to it.
+    /// Length and both hashes of a file; the hashes are cached until the file changes.
     pub fn fingerprint(
         &self,
         path: &Path,
@@ -116,7 +114,7 @@ impl Engine {
         self.print(path, CheckDepth::Full, cancel, progress)
     }
 
-    /// Length and hashes of a file, the hash of every byte only where it is asked for.
+    /// Length and hashes of a file; all bytes are hashed only for [`CheckDepth::Full`].
     pub(crate) fn print(
         &self,
         path: &Path,
@@ -170,7 +168,7 @@ impl Engine {
         }
         let is_missing = matches!(difference, Some((ScanState::Missing { .. }, _)));
         let is_known = difference.is_none() && scan.fingerprint.as_ref().is_some_and(has_hash);
-        // A file with the right hash has the right size. Any other is opened to see what it is.
+        // A file with the right hash has the right size. Any other is opened to find out what it is.
         if !is_missing && !is_known {
             let found = self.what_is_there(scan, folder).map(|state| (state, files.scan.clone()));
             difference = found.or(difference);
@@ -180,7 +178,7 @@ impl Engine {
         Ok(ScanCheck { scan: scan.id, path, state, fingerprint, infrared_fingerprint })
     }
 
-    /// What the picture in a scan's file has against the session: it can't be read, or has another size or other planes.
+    /// Compares the picture in a scan's file with the session: whether it can be read and has the same size and planes.
     fn what_is_there(&self, scan: &ScanRef, folder: Option<&Path>) -> Option<ScanState> {
         let open = match self.scans.get(scan, folder) {
             Ok(open) => open,
@@ -205,7 +203,7 @@ impl Engine {
     }
 }
 
-/// Why a file is not there, in words.
+/// Why a file can't be found, in words.
 fn reason(error: &std::io::Error) -> String {
     match error.kind() {
         std::io::ErrorKind::NotFound => "there is no file of this name".to_owned(),
@@ -214,12 +212,12 @@ fn reason(error: &std::io::Error) -> String {
     }
 }
 
-/// Whether anything is known of the content of a file but its length.
+/// Whether a fingerprint holds more than the length.
 pub(crate) fn has_hash(print: &Fingerprint) -> bool {
     print.blake3.is_some() || print.sampled_blake3.is_some()
 }
 
-/// How a file differs from what is known of it, as far as both are known.
+/// How a file differs from its known fingerprint, as far as both are known.
 pub(crate) fn what_differs(known: &Fingerprint, found: &Fingerprint) -> Option<String> {
     if known.bytes != found.bytes {
         return Some(format!("it has {} bytes instead of {}", found.bytes, known.bytes));

@@ -1,8 +1,8 @@
-//! Processor time for background lanes: work for the window comes first, the rest is theirs.
+//! Processor time for background lanes: work for the window comes first, the lanes get the rest.
 //!
-//! Each lane computes on threads of its own, so that no preview queues behind a band of an export. On Linux there is one
-//! for each core, with a priority that gives way: a lane has the whole machine while nothing else wants it, and next to
-//! nothing in the milliseconds in which a preview or the window itself works. Elsewhere one core is left free.
+//! Each lane has its own threads, so that no preview queues behind a band of an export. On Linux a lane has one thread
+//! per core, at a lower priority: it has the whole machine while nothing else wants it, and next to nothing in the
+//! milliseconds in which a preview or the window itself works. Elsewhere one core is left free.
 
 use std::sync::Once;
 
@@ -11,11 +11,11 @@ use rayon::{ThreadBuilder, ThreadPool, ThreadPoolBuilder};
 
 use crate::jobs::Lane;
 
-/// How far threads of a lane give way, in the scale of POSIX `nice`: 0 is usual, 19 gives way to everything.
+/// Priority of a lane's threads, in the scale of POSIX `nice`: 0 is usual, 19 yields to everything.
 ///
-/// On Linux each step is a factor of 1.25 of the time that threads get which compete for one core.
-/// Source: `sched_prio_to_weight` of the kernel, which says "each nice level is 10 % CPU". What a person waits for comes
-/// before an export, and an export before figures nobody asked for yet.
+/// On Linux each step changes the share of a contested core by a factor of 1.25. Source: `sched_prio_to_weight` of the
+/// kernel, which says "each nice level is 10 % CPU". What the user waits for comes before an export, and an export
+/// before figures that were not requested yet.
 fn niceness(lane: Lane) -> i32 {
     match lane {
         Lane::Files => 0,
@@ -25,15 +25,15 @@ fn niceness(lane: Lane) -> i32 {
     }
 }
 
-/// The threads that one lane computes on.
+/// The thread pool of one lane.
 #[derive(Debug)]
 pub(crate) struct Crew {
-    /// `None` computes on the threads everybody shares.
+    /// `None` computes on the shared thread pool.
     pool: Option<ThreadPool>,
 }
 
 impl Crew {
-    /// Threads for a lane, as many as the system gives. Without any the lane shares those of the previews.
+    /// Start as many threads for a lane as the system allows. Without any, the lane uses the shared thread pool.
     pub(crate) fn new(lane: Lane) -> Self {
         if lane == Lane::Files {
             return Self { pool: None };
@@ -48,7 +48,7 @@ impl Crew {
         Self { pool: (started > 0).then(pool).flatten() }
     }
 
-    /// Run something, and everything it computes in parallel, on these threads; returns when it is done.
+    /// Run something, with all its parallel parts, on these threads; returns when it is done.
     pub(crate) fn run<R: Send>(&self, work: impl FnOnce() -> R + Send) -> R {
         match &self.pool {
             Some(pool) => pool.install(work),
@@ -57,15 +57,15 @@ impl Crew {
     }
 }
 
-/// Start the threads that everybody shares: as many as there are cores, fewer when the system gives no more. Without any
-/// the calling thread computes alone.
+/// Start the shared thread pool: one thread per core, or fewer if the system refuses more. Without any, the calling
+/// thread computes alone.
 ///
-/// Left to itself, the pool would be made by the first computation, and would panic when a thread is refused.
+/// Otherwise the first computation would create the pool, and panic if a thread is refused.
 pub fn prepare_threads() {
     static STARTED: Once = Once::new();
     STARTED.call_once(|| {
         let (started, hand_over) = start(cores(), "glassine-shared");
-        // A program that has computed before has its pool; ours is then not needed.
+        // A program that has computed before already has its pool; ours is then not needed.
         if started > 0 {
             ThreadPoolBuilder::new().num_threads(started).spawn_handler(hand_over).build_global().ok();
         } else {
@@ -74,8 +74,8 @@ pub fn prepare_threads() {
     });
 }
 
-/// Start up to `most` threads, which wait for the part of a pool that each of them will run. Returns how many there are and
-/// what hands a part to the next one; threads that get none end.
+/// Start up to `most` threads, each of which waits for the pool worker it will run. Returns how many there are and a
+/// function that hands a worker to the next thread; threads that get none end.
 fn start(most: usize, name: &str) -> (usize, impl FnMut(ThreadBuilder) -> std::io::Result<()> + 'static) {
     let (sender, receiver) = unbounded::<ThreadBuilder>();
     let is_started = |idx: &usize| {
@@ -101,11 +101,11 @@ fn cores() -> usize {
     std::thread::available_parallelism().map_or(1, std::num::NonZero::get)
 }
 
-/// Lower the priority of the calling thread. Linux keeps priorities for each thread, also under this call, see
-/// `man 2 setpriority`, "C library/kernel differences".
+/// Lower the priority of the calling thread. Linux keeps one priority per thread, and this call sets only that of the
+/// calling thread; see `man 2 setpriority`, "C library/kernel differences".
 #[cfg(target_os = "linux")]
 fn give_way(nice: i32) {
-    // Refused, the thread works at the usual priority; the results are the same.
+    // If refused, the thread works at the usual priority; the results are the same.
     rustix::process::setpriority_process(None, nice).ok();
 }
 

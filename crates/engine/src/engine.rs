@@ -40,7 +40,7 @@ pub struct DustOfScan {
     pub marked_px: u64,
     /// Connected marks.
     pub objects: u32,
-    /// Why a frame was left out, a sentence each.
+    /// Why frames were left out, one sentence each.
     pub refusals: Vec<String>,
 }
 
@@ -52,10 +52,10 @@ pub struct Engine {
     pub(crate) sampled: ByteCache<SampledKey, Samples16>,
     pub(crate) densities: DensityDesk,
     pub(crate) repairs: RepairDesk,
-    /// The inputs of the session under work.
+    /// Guards that protect the inputs of the session under work.
     held: Mutex<Vec<ProtectedFile>>,
     pub(crate) run: Arc<Run>,
-    /// States of the session files that were written, with the session that wrote each.
+    /// States of the session files written so far, each with the session that wrote it.
     pub(crate) written: Mutex<HashMap<PathBuf, (SessionKey, SavedState)>>,
 }
 
@@ -81,38 +81,37 @@ impl Engine {
         Self::default()
     }
 
-    /// The same, with a folder for overviews of scans whose session has no file yet.
+    /// An engine with a folder for overviews of scans whose session has no file yet.
     pub fn with_cache_folder(folder: Option<PathBuf>) -> Self {
         let scans = ScanStore::on(Arc::new(Shelf::with_spare(folder)));
         Self { scans, ..Self::default() }
     }
 
-    /// The same, saving and autosaving as this run of the program.
+    /// The same engine, saving and autosaving as this run of the program.
     #[must_use]
     pub fn in_run(self, run: Arc<Run>) -> Self {
         Self { run, ..self }
     }
 
-    /// The run that this engine saves as.
+    /// The run under whose name this engine saves.
     pub fn saving_run(&self) -> &Arc<Run> {
         &self.run
     }
 
-    /// The session under work lies here from now on, or has no file: overviews of its scans are kept in
-    /// `NAME.session.cache` beside `NAME.session.json`. Jobs that open and save sessions say so themselves.
+    /// Set the file of the session under work, if it has one: overviews of its scans are kept in `NAME.session.cache`
+    /// beside `NAME.session.json`. Jobs that open and save sessions call this themselves.
     pub fn work_beside(&self, session_path: Option<&Path>) {
         self.scans.move_to(session_path);
     }
 
-    /// This session is under work from now on: its scans and infrared files are protected, open or not; the scans of any
-    /// other session are closed, and what was made from them is forgotten. A scan of both whose file nobody wrote to stays
-    /// as it is.
+    /// Make this the session under work: protects its scans and infrared files, open or not, closes the scans of any
+    /// other session and drops everything made from them. A scan that is in both stays open if its file is unchanged.
     ///
-    /// It is to be called again when scans are added or moved.
+    /// Call it again when scans are added or moved.
     pub fn hold_session(&self, session: &Session, folder: Option<&Path>) {
         let files = session.scans.iter().map(|scan| files_of(scan, folder));
         let held = files.flat_map(|files| files.paths().map(protect).collect::<Vec<_>>()).collect();
-        // What protected the session before goes when this one is protected.
+        // The new session is protected before the guards of the previous one are dropped.
         *self.held.lock().unwrap_or_else(PoisonError::into_inner) = held;
         let kept = self.scans.keep_only(&session.scans, folder);
         let is_kept = |scan| kept.contains(&scan);
@@ -122,22 +121,22 @@ impl Engine {
         self.repairs.retain(is_kept);
     }
 
-    /// Close every scan and forget what was made from them.
+    /// Close every scan and drop what was made from them.
     pub fn forget(&self) {
         self.hold_session(&Session::default(), None);
     }
 
-    /// Scans that turned out to be other files than before, while pictures were made of them, since the last call.
+    /// Scans whose files changed while pictures were made from them, since the last call.
     pub fn take_changed_scans(&self) -> Vec<PathBuf> {
         self.scans.take_changed()
     }
 
-    /// Wait until overviews that are being kept are on disk. Dropping the engine waits too.
+    /// Wait until pending overviews are on disk. Dropping the engine waits too.
     pub fn settle(&self) {
         self.scans.shared.shelf.settle();
     }
 
-    /// Scans become a session: frames found, base measured, strips solved.
+    /// Make a session from scans: frames found, base measured, strips solved.
     pub fn new_session(
         &self,
         request: &NewSessionRequest,
@@ -148,7 +147,7 @@ impl Engine {
         self.extend_session(session, request, cancel, progress)
     }
 
-    /// The same for a session that has scans already.
+    /// Like [`Self::new_session`], for a session that already has scans.
     pub fn extend_session(
         &self,
         session: Session,
@@ -173,11 +172,11 @@ impl Engine {
     pub(crate) fn repair_if_known(&self, context: &FrameContext) -> Option<Arc<Repair>> {
         let key = repair::key_of(context);
         let kept = self.repairs.repairs.get(&key);
-        // One too large to be kept is there as long as it is the last one.
+        // A repair too large for the cache is still available while it is the one shown last.
         kept.or_else(|| self.repairs.stand_in(&key).filter(|last| last.key() == key))
     }
 
-    /// Make the repair that the picture of a frame lacks.
+    /// Compute the dust repair that the picture of a frame lacks.
     pub(crate) fn look_for_dust(
         &self,
         request: &PreviewRequest,
@@ -194,7 +193,7 @@ impl Engine {
         Ok(())
     }
 
-    /// Repair of a frame for pictures on screen, found and filled at the first call.
+    /// Repair of a frame for pictures on screen, computed at the first call.
     fn repair(
         &self,
         context: &FrameContext,
@@ -210,7 +209,8 @@ impl Engine {
         Ok(self.repairs.repairs.insert(key, made, bytes))
     }
 
-    /// The same for counts and exports: an export of what was counted finds its repairs here. Its marks may be missing.
+    /// Repair of a frame for counts and exports, cached so that an export reuses those of a count. Its marks may be
+    /// missing.
     pub(crate) fn finished_repair(
         &self,
         context: &FrameContext,
@@ -227,7 +227,7 @@ impl Engine {
         Ok(finished.insert(key, Arc::new(made), bytes))
     }
 
-    /// The overview of a scan as it is, for the strip view.
+    /// The overview of a scan, as scanned, for the strip view.
     pub fn scan_picture(
         &self,
         at: &SessionAt,
@@ -241,8 +241,8 @@ impl Engine {
         Ok(shown_as_scanned(at.key, scan, &open, &overview, open.display_gain(cancel)?))
     }
 
-    /// A coarse picture of a scan within a second or so, kept or from a few of its rows, to be shown until
-    /// [`Self::scan_picture`] has the overview; `None` when that is there already or is as quick to make.
+    /// A coarse picture of a scan within about a second, from the cache or from a few of its rows, to show until
+    /// [`Self::scan_picture`] has the overview; `None` if that is there already or is as quick to make.
     pub fn first_look(
         &self,
         at: &SessionAt,
@@ -255,7 +255,7 @@ impl Engine {
         Ok(seen.map(|seen| shown_as_scanned(at.key, scan, &open, &seen, open.gain_of(&seen))))
     }
 
-    /// The session with the balance of every strip locked or free, solved again.
+    /// The session with the balance of every strip set to locked or free, solved again.
     pub fn with_balance(
         &self,
         at: &SessionAt,
@@ -325,7 +325,7 @@ impl Engine {
         cancel: &CancelToken,
     ) -> Result<DustOfScan, EngineError> {
         let scan_ref = at.session.scan(scan).ok_or_else(no_scan)?;
-        // The size is the file's own: the session may state any.
+        // The size comes from the file, because the session may state any size.
         let open = self.scans.get(scan_ref, at.folder.as_deref())?;
         let (width, height) = (open.width(), open.height());
         let severity = zeroed(u64::from(width) * u64::from(height), "a dust map")?;

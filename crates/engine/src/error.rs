@@ -1,4 +1,4 @@
-//! What went wrong, as a message a person can act on.
+//! What went wrong, as a message the user can act on.
 
 use std::path::PathBuf;
 
@@ -9,32 +9,29 @@ use glassine_session::FrameId;
 pub enum Severity {
     /// Good to know.
     Info,
-    /// Look at it.
+    /// Worth checking.
     Warning,
     /// Something was not done.
     Error,
 }
 
-/// A message for the person: what happened, what to do, where.
+/// A message for the user: what happened, what to do, where.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Notice {
-    /// How much it matters.
     pub severity: Severity,
     /// What happened, in one line.
     pub headline: String,
     /// What to do about it.
     pub what_to_do: String,
-    /// The file it is about.
     pub path: Option<PathBuf>,
 }
 
 impl Notice {
-    /// A notice of the given severity.
     pub fn new(severity: Severity, headline: impl Into<String>, what_to_do: impl Into<String>) -> Self {
         Self { severity, headline: headline.into(), what_to_do: what_to_do.into(), path: None }
     }
 
-    /// The same, about a file.
+    /// The same notice, with the file it is about.
     #[must_use]
     pub fn about(mut self, path: impl Into<PathBuf>) -> Self {
         self.path = Some(path.into());
@@ -65,10 +62,10 @@ pub enum EngineError {
     /// The frame is not in the session.
     #[error("frame {0} is not in this session")]
     NoFrame(FrameId),
-    /// Something the person can act on.
+    /// Something the user can act on.
     #[error("{0}")]
     Told(Notice),
-    /// The same, with a cause that may go away by itself, such as a disk that is not connected.
+    /// Like [`Self::Told`], with a cause that may pass by itself, such as a disk that is not connected.
     #[error("{0}")]
     Passing(Notice),
 }
@@ -122,12 +119,12 @@ impl EngineError {
         ))
     }
 
-    /// An error with what to do about it.
+    /// An error with advice on what to do.
     pub(crate) fn told(headline: impl Into<String>, what_to_do: impl Into<String>) -> Self {
         Self::Told(Notice::new(Severity::Error, headline, what_to_do))
     }
 
-    /// The message for the person.
+    /// The message for the user.
     pub fn notice(&self) -> Notice {
         match self {
             Self::Cancelled => Notice::new(Severity::Info, "stopped on request", "finished parts are kept"),

@@ -1,4 +1,4 @@
-//! Strips of one film are solved together, so that they share a balance and each gains by what the others show.
+//! Strips of one film are solved together, so that they share a balance and each benefits from what the others show.
 
 use std::sync::Arc;
 
@@ -8,7 +8,7 @@ use glassine_session::{BaseSource, Edit, FilmBase, ScanId, Session, Strip, Strip
 use crate::EngineError;
 use crate::prepare::{Bench, Draft};
 
-/// Difference of measured base densities within which strips may be of one film. Ours: over one film the base is even to
+/// Largest difference of measured base densities (D) within one film. Source: ours; over one film the base is even to
 /// 0.02 D, and films differ by more in at least one channel.
 const SAME_BASE_D: f64 = 0.03;
 
@@ -21,7 +21,7 @@ impl Bench<'_> {
         Ok(())
     }
 
-    /// Solve the strips of some scans again where one film lies on several of them.
+    /// Solve the strips of some scans again where one film spans several of them.
     pub(crate) fn solve_films_over(&self, draft: &mut Draft, scans: &[ScanId]) -> Result<(), EngineError> {
         for film in films(&draft.session, &strips_on(&draft.session, scans)) {
             let mut on = film.iter().filter_map(|id| draft.session.strip(*id)).map(|strip| strip.scan);
@@ -33,8 +33,8 @@ impl Bench<'_> {
         Ok(())
     }
 
-    /// Solve strips that are known to be one film, as files of one frame each: the clearest base that had to be taken
-    /// from a picture serves all.
+    /// Solve strips that are known to be one film, as files of one frame each: the clearest base taken from a picture
+    /// serves all of them.
     pub(crate) fn solve_one_film(&self, draft: &mut Draft, strips: &[StripId]) -> Result<(), EngineError> {
         let of_film: Vec<Arc<Strip>> =
             draft.session.strips.iter().filter(|strip| strips.contains(&strip.id)).cloned().collect();
@@ -54,12 +54,11 @@ impl Bench<'_> {
     }
 }
 
-/// Strips on some scans.
 pub(crate) fn strips_on(session: &Session, scans: &[ScanId]) -> Vec<StripId> {
     session.strips.iter().filter(|strip| scans.contains(&strip.scan)).map(|strip| strip.id).collect()
 }
 
-/// A strip with those that were solved together with it and are still to be solved alike.
+/// A strip and those that share its solve and still have the same kind, stock and balance mode.
 pub(crate) fn sharing(session: &Session, id: StripId) -> Vec<StripId> {
     let Some(strip) = session.strip(id) else { return Vec::new() };
     let shares = |other: &&Arc<Strip>| {
@@ -69,8 +68,8 @@ pub(crate) fn sharing(session: &Session, id: StripId) -> Vec<StripId> {
     session.strips.iter().filter(shares).map(|strip| strip.id).collect()
 }
 
-/// Strips grouped by film: same kind, stock and choice of balance, and a base that was measured alike. Only colour
-/// negatives share anything.
+/// Strips grouped by film: same kind, stock and balance mode, and nearly the same measured base. Only colour negatives
+/// are grouped.
 pub(crate) fn films(session: &Session, strips: &[StripId]) -> Vec<Vec<StripId>> {
     let mut films: Vec<Vec<&Strip>> = Vec::new();
     for strip in strips.iter().filter_map(|id| session.strip(*id)) {

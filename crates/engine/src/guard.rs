@@ -1,10 +1,10 @@
-//! The box guard at the only door to the session: whoever moves a box (pointer, keys, typing, script), it is held.
+//! The box guard at the only entry to the session: it holds a box whether pointer, keys, typing or a script moves it.
 
 use glassine_layout::SafeArea;
 use glassine_raster::TiltedBox;
 use glassine_session::{Edit, Frame, FrameId, Session};
 
-/// Where the box of a frame may be: its guarded image area while it is held, the scan otherwise.
+/// Where the box of a frame may be: inside its guarded image area while it is held, anywhere on the scan otherwise.
 pub fn safe_area(session: &Session, frame: &Frame) -> Option<SafeArea> {
     if let Some(area) = frame.image_area.as_ref().filter(|area| frame.held && area.is_sane()) {
         return Some(SafeArea::new(area, frame.guard_margin_px));
@@ -14,10 +14,10 @@ pub fn safe_area(session: &Session, frame: &Frame) -> Option<SafeArea> {
     whole.is_sane().then(|| SafeArea::new(&whole, 0.0))
 }
 
-/// The nearest box to the wish that the guard of a frame allows.
+/// The box nearest to `wish` that the guard of a frame allows.
 ///
-/// `before` is the box the change began from: it tells a move from a change of size. `keep_aspect` is the proportion
-/// (width divided by height) that a change of size keeps.
+/// `before` is the box before the change, which tells a move from a resize. `keep_aspect` is the proportion (width
+/// divided by height) that a resize keeps.
 pub fn hold_box(
     session: &Session,
     frame: &Frame,
@@ -38,7 +38,7 @@ pub fn hold_box(
     }
 }
 
-/// The edit that gives frames another margin: a box that filled its safe area fills the new one, others are held by it.
+/// The edit that sets another margin: a box that filled its safe area fills the new one, any other is held inside it.
 pub fn with_margin(session: &Session, frames: &[FrameId], margin_px: f64) -> Edit {
     const FILLS_PX: f64 = 0.51;
     let change = |id: &FrameId| {
@@ -59,7 +59,7 @@ pub fn with_margin(session: &Session, frames: &[FrameId], margin_px: f64) -> Edi
     Edit::SetGuardMargin { frames: frames.iter().filter_map(change).collect() }
 }
 
-/// What switching the holding on must do to a box that is outside by then.
+/// The box after holding is switched on again, if the present one is outside its safe area.
 pub fn hold_again(frame: &Frame) -> Option<TiltedBox> {
     let area = frame.image_area.as_ref().filter(|area| area.is_sane())?;
     let safe = SafeArea::new(area, frame.guard_margin_px);

@@ -1,9 +1,9 @@
-//! The threads jobs run on.
+//! The threads that jobs run on.
 //!
-//! Previews have a thread where a newer request for the same place on screen replaces an older one, and one beside it that
-//! looks for the dust they are to be repaired of. Everything else goes
-//! to one of the lanes, each with its own thread and in the order submitted, so that an export under way holds up neither
-//! a save nor the search for frames. A panic in a job becomes a message; the session lives on.
+//! Previews have one thread, where a newer request for the same place on screen replaces an older one, and a second
+//! thread beside it for dust detection. Everything else goes to one of the lanes, each with its own thread and in order
+//! of submission, so that a running export delays neither a save nor the search for frames. A panic in a job becomes a
+//! message; the session survives.
 
 use std::collections::HashMap;
 use std::sync::Arc;
@@ -22,12 +22,12 @@ use crate::types::{PreviewRequest, SessionAt};
 use crate::worker::Worker;
 use crate::{Engine, Notice, Severity};
 
-/// The queues of lanes that run on threads, and these threads.
+/// Queues and threads of the lanes that have a thread.
 #[derive(Default)]
 struct LaneThreads {
     queues: HashMap<Lane, Sender<QueuedJob>>,
     threads: Vec<JoinHandle<()>>,
-    /// Previews and the look for dust run on threads as well.
+    /// Whether previews and dust detection run on threads as well.
     makes_previews: bool,
 }
 
@@ -36,7 +36,7 @@ pub struct JobHost {
     engine: Arc<Engine>,
     pub(crate) worker: Arc<dyn Worker>,
     lanes: LaneThreads,
-    /// Jobs of lanes without a thread: they run when polled, on the calling thread.
+    /// Jobs of lanes without a thread: they run on the calling thread when it polls.
     queued: Vec<QueuedJob>,
     pub(crate) steps: Option<Steps>,
     pub(crate) previews: Arc<PreviewLane>,
@@ -55,13 +55,13 @@ impl std::fmt::Debug for JobHost {
 }
 
 impl JobHost {
-    /// Jobs on threads of their own; `wake` is called after every event. Where the system gives no thread, the jobs of
+    /// Run jobs on their own threads; `wake` is called after every event. If the system gives no thread, the jobs of
     /// that lane run inside [`Self::poll`], and [`Self::take_trouble`] says so.
     pub fn threaded(engine: Arc<Engine>, wake: Wake) -> Self {
         Self::threaded_by(engine, wake, &|name, work| std::thread::Builder::new().name(name).spawn(work))
     }
 
-    /// The same with another way to begin a thread.
+    /// The same, with another way to start a thread.
     fn threaded_by(engine: Arc<Engine>, wake: Wake, begin: &BeginThread<'_>) -> Self {
         let mut host = Self::inline(engine);
         host.outbox.wake = wake;
@@ -75,7 +75,7 @@ impl JobHost {
     }
 
     fn begin_threads(&mut self, begin: &BeginThread<'_>) -> std::io::Result<()> {
-        // Pictures first: without them nothing can be worked on.
+        // Pictures first: the user can't work without them.
         let (worker, lane, outbox) = self.shared();
         self.lanes.threads.push(begin(
             "glassine-preview".to_owned(),
@@ -103,7 +103,7 @@ impl JobHost {
         (Arc::clone(&self.worker), Arc::clone(&self.previews), self.outbox.clone())
     }
 
-    /// Jobs run on the thread that calls [`Self::poll`].
+    /// Run jobs on the thread that calls [`Self::poll`].
     pub fn inline(engine: Arc<Engine>) -> Self {
         let (sender, events) = unbounded();
         Self {
@@ -129,12 +129,11 @@ impl JobHost {
         host
     }
 
-    /// The engine jobs run on.
     pub fn engine(&self) -> &Arc<Engine> {
         &self.engine
     }
 
-    /// What the user should know about the threads, once.
+    /// A notice about the threads for the user, returned once.
     pub fn take_trouble(&mut self) -> Option<Notice> {
         self.trouble.take()
     }
@@ -164,14 +163,14 @@ impl JobHost {
         id
     }
 
-    /// Ask for a picture; it replaces an earlier request for the same place that has not been started.
+    /// Request a picture; it replaces an earlier request for the same place, and stops one that is being made.
     pub fn preview(&mut self, request: PreviewRequest) {
         self.previews.change(|queue| queue.push(request));
     }
 
-    /// Read the tiles around a close-up that was asked for with this request, first of all `toward` where the view is
-    /// moving over the scan (any unit; zero when it rests). It is done when no preview waits, stopped by the next one,
-    /// and replaced by the next call.
+    /// Read the tiles around the close-up of this request, those in the direction `toward` of the view's movement over
+    /// the scan first (any unit; zero at rest). This runs while no preview waits; the next preview stops it, and the
+    /// next call replaces it.
     pub fn look_ahead(&mut self, request: PreviewRequest, toward: (f64, f64)) {
         self.previews.change(|queue| queue.ahead = Some((request, toward)));
     }
@@ -183,7 +182,7 @@ impl JobHost {
         }
     }
 
-    /// Drop all previews, also the one that is being made.
+    /// Drop all previews, including the one being made.
     pub fn forget_previews(&mut self) {
         self.previews.change(PreviewQueue::forget);
     }
@@ -198,12 +197,12 @@ impl JobHost {
             && self.steps.as_ref().is_none_or(|steps| steps.delivered.is_empty())
     }
 
-    /// Whether no picture is being made or waits to be.
+    /// Whether no picture or dust repair is being made or waiting.
     pub fn previews_are_idle(&self) -> bool {
         self.previews.lock().is_at_rest()
     }
 
-    /// Whether a picture is being made at this moment or comes next.
+    /// Whether a picture is being made or comes next.
     pub fn makes_previews(&self) -> bool {
         self.previews.lock().makes_pictures()
     }
@@ -218,7 +217,7 @@ impl JobHost {
         self.steps.is_none() && (!self.queued.is_empty() || (!self.lanes.makes_previews && !self.is_idle()))
     }
 
-    /// The next event, if there is one.
+    /// Run waiting inline work, then return the next event, if there is one.
     pub fn poll(&mut self) -> Option<JobEvent> {
         let event = match &mut self.steps {
             Some(steps) => steps.delivered.pop_front()?,
@@ -264,12 +263,12 @@ impl JobHost {
     }
 }
 
-/// How a thread of this name is begun.
+/// Starts a thread of this name.
 type BeginThread<'a> = dyn Fn(String, Box<dyn FnOnce() + Send>) -> std::io::Result<JoinHandle<()>> + 'a;
 
 impl Drop for JobHost {
     fn drop(&mut self) {
-        // What is to be saved is written before the program ends.
+        // Pending saves are written before the program ends.
         let is_file = |lane: Lane| lane == Lane::Files;
         self.open.values().filter(|(lane, _)| !is_file(*lane)).for_each(|(_, cancel)| cancel.cancel());
         for job in self.queued.drain(..).filter(|queued| is_file(queued.job.lane())) {
@@ -278,7 +277,7 @@ impl Drop for JobHost {
         self.previews.change(PreviewQueue::close);
         self.lanes.queues.clear();
         for thread in self.lanes.threads.drain(..) {
-            // A thread that panicked has nothing left to give back.
+            // A thread that panicked has no result to return.
             drop(thread.join());
         }
     }

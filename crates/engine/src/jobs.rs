@@ -1,4 +1,4 @@
-//! Long work off the window thread: previews, where the latest wins, and lanes where jobs run in order.
+//! Long work off the window thread: previews, where the latest wins, and lanes, where jobs run in order.
 
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -16,16 +16,16 @@ use crate::types::{
 };
 use crate::{CheckDepth, Engine, EngineError, Notice, ScanCheck};
 
-/// Names one submitted job.
+/// Identifies one submitted job.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub struct JobId(pub u64);
 
 impl JobId {
-    /// Pictures on screen are made outside the lanes and share this id.
+    /// Shared by all pictures on screen, which are made outside the lanes.
     pub const PICTURES: Self = Self(0);
 }
 
-/// Makes a session by steps of its own, for example the demo.
+/// Makes a session by its own steps, for example the demo.
 #[derive(Clone)]
 pub struct SessionMaker(pub Arc<MakeSession>);
 
@@ -46,24 +46,23 @@ impl std::fmt::Debug for SessionMaker {
 pub enum Job {
     /// Open a session file: answers with [`JobEventKind::SessionReady`].
     OpenSession {
-        /// The file.
+        /// Session file.
         path: PathBuf,
     },
-    /// Scans become a session without frames: only their headers are read. [`Job::FindOnScans`] does the rest.
+    /// Make a session without frames from scans: only their headers are read. [`Job::FindOnScans`] does the rest.
     OpenScans(NewSessionRequest),
     /// Make a session by other steps than opening scans.
     MakeSession {
         /// For the status line.
         label: String,
-        /// The steps.
         maker: SessionMaker,
     },
     /// Add scans without frames: answers with edits.
     AddScans(NewSessionRequest),
-    /// The session is under work from now on, with these scans: see [`crate::Engine::hold_session`].
+    /// Make this the session under work, with its scans: see [`crate::Engine::hold_session`].
     HoldScans,
     /// Find frames on scans that have none yet, measure and solve: answers with the edits of one scan after another,
-    /// each made of the session as it was submitted.
+    /// each based on the session as submitted.
     FindOnScans {
         /// Which scans, in order.
         scans: Vec<ScanId>,
@@ -72,7 +71,6 @@ pub enum Job {
     },
     /// Solve scans of one frame each together, as one film: answers with edits.
     SolveTogether {
-        /// Which scans.
         scans: Vec<ScanId>,
         /// Whether each file is one frame, all of one film; otherwise only strips that seem to be of one film share a
         /// solve.
@@ -80,17 +78,17 @@ pub enum Job {
     },
     /// Hash whole scan files: answers with a [`JobEventKind::Hashed`] for each of them.
     HashScans {
-        /// Which scans.
+        /// Scans to hash.
         scans: Vec<ScanId>,
     },
     /// Compare the scans with what the session knows of them: answers with [`JobEventKind::ScansChecked`].
     CheckScans {
-        /// How closely.
+        /// How much of each file is read.
         depth: CheckDepth,
     },
-    /// Look for scans that are missing or changed in some folders: answers with edits.
+    /// Search folders for missing or changed scans: answers with edits.
     Relink {
-        /// Where.
+        /// Folders to search, subfolders included.
         folders: Vec<PathBuf>,
     },
     /// Read a scan with these choices from now on: answers with edits.
@@ -100,40 +98,36 @@ pub enum Job {
         /// The scan with its choices; size, planes and fingerprints that are left out are taken from its file.
         scan: Box<ScanRef>,
     },
-    /// Whether another program holds the lock of a session: answers with [`JobEventKind::LockSeen`].
+    /// Check whether another program holds the lock of a session: answers with [`JobEventKind::LockSeen`].
     LookAtLock {
         /// The session file.
         path: PathBuf,
     },
     /// The overview of a scan for the strip view.
     Overview {
-        /// Which scan.
+        /// Scan to show.
         scan: ScanId,
     },
     /// Find the frames of a scan again, measure and solve: answers with edits.
     FindFrames {
-        /// Which scan.
         scan: ScanId,
-        /// What film it is.
         film: FilmKind,
         /// Its format, if known.
         format_id: Option<String>,
     },
     /// Measure the film base of a strip on its rebate or in a box: answers with edits.
     MeasureBase {
-        /// Which strip.
         strip: StripId,
         /// A box that the user drew.
         area: Option<TiltedBox>,
     },
     /// Solve exposure and balance of a strip: answers with edits.
     SolveStrip {
-        /// Which strip.
+        /// Strip to solve.
         strip: StripId,
     },
     /// Make an area of a frame neutral: answers with edits.
     GreyPoint {
-        /// Which frame.
         frame: FrameId,
         /// Middle of the averaged square, scan pixels.
         center: Point<Scan>,
@@ -142,7 +136,7 @@ pub enum Job {
     },
     /// Bring frames to the exposure and balance of another one: answers with edits.
     MatchFrames {
-        /// Which frames change.
+        /// Frames to change.
         frames: Vec<FrameId>,
         /// The frame they follow.
         target: FrameId,
@@ -153,73 +147,68 @@ pub enum Job {
         frame: FrameId,
         /// Corners of the chart.
         place: ChartPlace,
-        /// What it is.
         target: StockTarget,
         /// Name of the new stock.
         name: String,
     },
     /// Keep a stock with the session and solve strips with it: answers with edits.
     ApplyStock {
-        /// The stock.
         stock: Box<Stock>,
-        /// Which strips; those of another kind of film are left alone.
+        /// Strips to solve; those of another kind of film are left alone.
         strips: Vec<StripId>,
     },
-    /// Write a stock to a file of its own; a file of that name is replaced.
+    /// Write a stock to a file, replacing an existing one.
     SaveStock {
-        /// The stock.
         stock: Box<Stock>,
-        /// Target.
+        /// Target file.
         path: PathBuf,
     },
     /// Read a stock file and keep the stock with the session: answers with edits.
     LoadStock {
-        /// The file.
+        /// Stock file.
         path: PathBuf,
     },
     /// Base pixels of a scan, as an overlay of the overview's size.
     BaseOverlay {
-        /// Which scan.
+        /// Scan to mark.
         scan: ScanId,
     },
     /// Write the session file: answers with [`JobEventKind::Saved`] or [`JobEventKind::SaveConflict`].
     Save {
-        /// Target.
         path: PathBuf,
-        /// What may be written over.
         over: SaveOver,
         /// Autosaves that the file makes superfluous.
         autosaves: Vec<PathBuf>,
     },
     /// Write an autosave: answers with [`JobEventKind::Autosaved`].
     Autosave {
-        /// Target, from [`crate::files::Run::autosave_path`].
+        /// Comes from [`crate::files::Run::autosave_path`].
         path: PathBuf,
     },
-    /// Remove autosaves that are not wanted any more.
+    /// Remove autosaves that are no longer wanted.
     DiscardAutosaves(Vec<PathBuf>),
     /// Write finished pictures.
     Export(Box<ExportRequest>),
     /// Count clipping on every pixel that the files of these frames would have: answers with a
     /// [`JobEventKind::Counted`] for each of them.
     Count {
-        /// Which frames, in order.
+        /// In this order.
         frames: Vec<FrameId>,
     },
 }
 
-/// What a save may write over.
+/// What a save may overwrite.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum SaveOver {
-    /// The user chose the name, and confirmed it where there was something.
+    /// The user chose the name, and confirmed it if it was taken.
     Chosen,
     /// The state that was opened, or that this session was last saved as.
     Opened(Option<SavedState>),
-    /// Whatever has the name, after a conflict: what it held is kept under a name of its own.
+    /// Any file, after a conflict: its content is kept under a separate name.
     Theirs,
 }
 
-/// A queue with a thread of its own: jobs of one lane run in the order submitted, lanes run side by side.
+/// A queue with its own thread: jobs of one lane run in order of submission, lanes run in parallel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Lane {
     /// What the user waits for: opening, finding, measuring, solving.
@@ -233,15 +222,13 @@ pub enum Lane {
 }
 
 impl Lane {
-    /// Every lane.
     pub const ALL: [Self; 4] = [Self::Work, Self::Files, Self::Export, Self::Count];
 }
 
 impl Job {
-    /// The lane it queues in.
     pub fn lane(&self) -> Lane {
         match self {
-            // Before anything is written, so that no scan is written over.
+            // `HoldScans` comes before any write, so that no scan is overwritten.
             Self::HoldScans
             | Self::Save { .. }
             | Self::Autosave { .. }
@@ -254,7 +241,7 @@ impl Job {
         }
     }
 
-    /// Whether its result is of use only for the session it is submitted with.
+    /// Whether its result is of use only to the session it was submitted with.
     pub fn ends_with_session(&self) -> bool {
         !matches!(
             self,
@@ -269,7 +256,7 @@ impl Job {
         )
     }
 
-    /// What the status line says while it runs.
+    /// Text for the status line while it runs.
     pub fn label(&self) -> String {
         match self {
             Self::MakeSession { label, .. } => label,
@@ -304,14 +291,13 @@ impl Job {
     }
 }
 
-/// A report of a job, with the session that it was done for.
+/// A report of a job, with the session it was done for.
 #[derive(Debug, Clone)]
 pub struct JobEvent {
-    /// Which job; [`JobId::PICTURES`] for pictures on screen, which their view key and revision tell apart.
+    /// [`JobId::PICTURES`] for pictures on screen, which are told apart by view key and revision.
     pub id: JobId,
     /// The session the job was submitted with.
     pub key: SessionKey,
-    /// What happened.
     pub kind: JobEventKind,
 }
 
@@ -328,17 +314,16 @@ pub struct JobEdits {
     pub notices: Vec<Notice>,
 }
 
-/// What jobs report. One closed list, so that nothing is missed where it is handled. Every job ends with exactly one of
-/// [`Self::Done`], [`Self::Failed`] and [`Self::Cancelled`].
+/// What jobs report. One closed list, so that handlers miss nothing. Every job ends with exactly one of [`Self::Done`],
+/// [`Self::Failed`] and [`Self::Cancelled`].
 #[derive(Debug, Clone)]
 pub enum JobEventKind {
-    /// The job began; what it does, for the status line.
+    /// The job began; holds the text for the status line.
     Started(String),
-    /// It got further.
     Progress {
         /// 0 to 1.
         share: f32,
-        /// The present step.
+        /// The current step.
         detail: String,
     },
     /// A session to show.
@@ -347,16 +332,13 @@ pub enum JobEventKind {
     Edits(Box<JobEdits>),
     /// A whole scan file was hashed, or could not be.
     Hashed {
-        /// Which scan.
         scan: ScanId,
         /// Its file at that moment.
         path: PathBuf,
-        /// The hash.
         print: Result<Fingerprint, Notice>,
     },
     /// The scans were compared with what the session knows of them.
     ScansChecked {
-        /// How closely.
         depth: CheckDepth,
         /// One for each scan.
         checks: Vec<ScanCheck>,
@@ -365,70 +347,63 @@ pub enum JobEventKind {
     LockSeen(Option<Holder>),
     /// A coarse picture of a scan, until [`Self::OverviewReady`] of the same job brings the overview.
     FirstLookReady(Arc<ScanPicture>),
-    /// Overview of a scan.
     OverviewReady(Arc<ScanPicture>),
     /// Base pixels of a scan: transparent except where a pixel counts as base.
     BaseOverlayReady {
         /// Picture of the overview's size.
         picture: Arc<ScanPicture>,
-        /// Pixels counted.
+        /// Number of pixels that count as base.
         pixels: u64,
     },
-    /// A stock was measured; nothing is changed by it yet.
+    /// A stock was measured; it changes nothing yet.
     StockMeasured(Box<StockReport>),
-    /// A picture for the screen.
     PreviewReady(Arc<Preview>),
-    /// The engine looks for the dust that a picture lacks the repair of.
+    /// Progress of the dust detection that a picture's repair needs.
     LookingForDust {
-        /// The picture, or one of several.
+        /// The picture, or one of several that wait for the repair.
         view: ViewKey,
         /// 0 to 1.
         share: f32,
     },
     /// A picture for the screen could not be made.
     PreviewFailed {
-        /// Its place.
         view: ViewKey,
         /// From the request.
         revision: u64,
-        /// Why.
         failure: Failure,
     },
     /// The session file was written.
     Saved {
-        /// What was written.
+        /// The session as written.
         session: Box<Session>,
         /// The file and its state.
         saved: Box<Saved>,
-        /// The lock of the file, when it is another than before.
+        /// The lock of the file, if it changed.
         access: Option<Access>,
     },
     /// The session file was not written: it is not the one that was opened.
     SaveConflict(Box<Conflict>),
     /// The autosave was written.
     Autosaved {
-        /// What was written.
+        /// The session as written.
         session: Box<Session>,
     },
     /// An export ended.
     Exported(Box<ExportReport>),
     /// One frame was counted, or could not be.
     Counted {
-        /// Which frame.
         frame: FrameId,
-        /// What was counted.
         count: Result<ExactCount, Notice>,
     },
     /// The job ended; its results were sent before.
     Done,
-    /// The job failed.
     Failed(Failure),
     /// The job was stopped on request.
     Cancelled,
 }
 
 impl JobEventKind {
-    /// Whether nothing more comes of the job.
+    /// Whether this is the job's last event.
     pub fn is_end(&self) -> bool {
         matches!(self, Self::Done | Self::Failed(_) | Self::Cancelled)
     }
@@ -439,6 +414,6 @@ impl JobEventKind {
 pub struct Failure {
     /// For the user.
     pub notice: Notice,
-    /// The cause may go away by itself, such as a disk that is not connected: it is worth trying again.
+    /// The cause may pass by itself, such as a disk that is not connected: it is worth trying again.
     pub may_pass: bool,
 }

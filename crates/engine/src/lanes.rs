@@ -1,4 +1,4 @@
-//! What the threads of a job host do: jobs in their order, pictures by urgency, and dust beside them.
+//! What the threads of a job host do: jobs in order, pictures by urgency, and dust detection beside them.
 
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::sync::atomic::{AtomicU32, Ordering};
@@ -18,8 +18,8 @@ use crate::{EngineError, Notice, Severity};
 /// Called after every event.
 pub(crate) type Wake = Arc<dyn Fn() + Send + Sync>;
 
-/// Shortest time between two reports of a job's progress that say the same thing: the eye follows no more, and every
-/// report costs the window a frame.
+/// Shortest time between two progress reports of a job with the same text: the eye follows no faster, and every report
+/// costs the window a frame.
 const PROGRESS_EVERY: Duration = Duration::from_millis(100);
 
 /// Sends events to the window and wakes it.
@@ -37,13 +37,13 @@ impl Outbox {
         }
     }
 
-    /// Report about a picture on screen.
+    /// Send an event about a picture on screen.
     fn send_picture(&self, request: &PreviewRequest, kind: JobEventKind) {
         self.send(JobId::PICTURES, request.at.key, kind);
     }
 }
 
-/// A job that waits in a lane.
+/// A job waiting in a lane.
 pub(crate) struct QueuedJob {
     pub(crate) id: JobId,
     pub(crate) at: SessionAt,
@@ -59,7 +59,7 @@ pub(crate) fn run_lane(lane: Lane, queued: &Receiver<QueuedJob>, worker: &dyn Wo
     }
 }
 
-/// Lets a job's progress through when it says something new or the last report is some time ago.
+/// Passes a job's progress if it says something new or the last report is at least [`PROGRESS_EVERY`] old.
 #[derive(Default)]
 struct ProgressGate(Mutex<Option<(Instant, String)>>);
 
@@ -97,7 +97,7 @@ pub(crate) fn run_job(worker: &dyn Worker, job: QueuedJob, outbox: &Outbox) {
     outbox.send(id, key, end);
 }
 
-/// Do something that may fail, be stopped (no failure is given then) or panic.
+/// Run something that may fail, be stopped (`Err(None)`) or panic.
 fn attempt<T>(work: impl FnOnce() -> Result<T, EngineError>) -> Result<T, Option<Failure>> {
     match catch_unwind(AssertUnwindSafe(work)) {
         Ok(Ok(done)) => Ok(done),
@@ -134,7 +134,7 @@ pub(crate) fn run_previews(worker: &dyn Worker, lane: &PreviewLane, outbox: &Out
     }
 }
 
-/// Make a picture that [`PreviewQueue::begin_next`] gave.
+/// Make a picture that came from [`PreviewQueue::begin_next`].
 pub(crate) fn run_preview(
     worker: &dyn Worker,
     request: &PreviewRequest,
@@ -150,7 +150,7 @@ pub(crate) fn run_preview(
     lane.change(|queue| {
         queue.running = None;
         match outcome {
-            // A newer request or another session replaced it; a newer one says itself what it lacks.
+            // A newer request or another session replaced it; a newer request reports itself what it lacks.
             Err(None) => {}
             _ if cancel.is_cancelled() => {}
             Ok(lacks) => queue.made(request, lacks),
@@ -164,7 +164,7 @@ fn preview_failed(outbox: &Outbox, request: &PreviewRequest, failure: Failure) {
     outbox.send_picture(request, JobEventKind::PreviewFailed { view, revision, failure });
 }
 
-/// Repairs that pictures lack: a look for dust takes seconds, in which sliders must stay responsive.
+/// Makes the repairs that pictures lack: dust detection takes seconds, in which sliders must stay responsive.
 pub(crate) fn run_dust(worker: &dyn Worker, lane: &PreviewLane, outbox: &Outbox) {
     let mut crew = None;
     while let Some(look) = lane.wait_for(PreviewQueue::take_dust) {
@@ -175,7 +175,7 @@ pub(crate) fn run_dust(worker: &dyn Worker, lane: &PreviewLane, outbox: &Outbox)
 
 pub(crate) fn look_for_dust(worker: &dyn Worker, look: DustLook, lane: &PreviewLane, outbox: &Outbox) {
     let DustLook { repair, request, cancel } = look;
-    // Progress in steps of 5 %: each report repaints the window, which takes time from the look itself.
+    // Progress in steps of 5 %: each report repaints the window, which slows the detection down.
     let told = AtomicU32::new(0);
     let progress = |share: f32| {
         let twentieths = (share * 20.0) as u32;
@@ -207,7 +207,7 @@ pub(crate) fn run_ahead(
     toward: (f64, f64),
     cancel: &CancelToken,
 ) {
-    // The request for the picture itself reports what cannot be read.
+    // The request for the picture itself reports read errors.
     drop(attempt(|| worker.look_ahead(request, toward, cancel)));
 }
 

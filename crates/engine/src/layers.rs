@@ -1,4 +1,4 @@
-//! Layer densities of the picture under work: they stay while its exposure, contrast, balance or saturation change.
+//! Layer densities of the picture under work, kept while its exposure, contrast, balance or saturation change.
 
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -11,7 +11,7 @@ use crate::screen::Screen;
 /// Largest picture whose densities are kept, pixels: 80 MB.
 const KEPT_PX_MAX: usize = 6_600_000;
 
-/// Densities of every pixel of a picture: for each row a line of each of its three layers.
+/// Densities of every pixel of a picture: for each row, one line for each of its three layers.
 #[derive(Debug)]
 pub(crate) struct LayerDensities {
     width: usize,
@@ -47,13 +47,13 @@ fn split(row: &mut [f32], width: usize) -> [Option<&mut [f32]>; 3] {
     [lines.next(), lines.next(), lines.next()]
 }
 
-/// What densities belong to.
+/// Densities and what they belong to.
 #[derive(Debug)]
 struct Kept {
     key: SampledKey,
     field: Option<BaseField>,
     pipeline: Pipeline,
-    /// `None` until the picture is made a second time: most pictures are made once.
+    /// `None` until the picture is made a second time, because most pictures are made once.
     densities: Option<Arc<LayerDensities>>,
 }
 
@@ -62,7 +62,7 @@ struct Kept {
 pub(crate) struct DensityDesk(Mutex<Option<Kept>>);
 
 impl DensityDesk {
-    /// Forget the densities of any other scan.
+    /// Drop the densities unless their scan is kept.
     pub(crate) fn retain(&self, keep: impl Fn(u64) -> bool) {
         let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
         if kept.as_ref().is_some_and(|kept| !keep(kept.key.scan())) {
@@ -70,7 +70,7 @@ impl DensityDesk {
         }
     }
 
-    /// Densities of a picture that was made before with the same samples, base and stock.
+    /// Densities of a picture that was made before with the same samples, base and stock; else `None`.
     pub(crate) fn of(&self, key: SampledKey, screen: &Screen<'_>) -> Option<Arc<LayerDensities>> {
         let pixels = screen.samples.width() as usize * screen.samples.height() as usize;
         if !screen.pipeline.has_densities() || pixels > KEPT_PX_MAX {
@@ -91,7 +91,7 @@ impl DensityDesk {
                 return None;
             }
         }
-        // Not held while computing: a thread of the pool that waits may be given the job that holds it.
+        // Not locked while computing: a waiting pool thread may pick up another job that needs the lock.
         let made = Arc::new(LayerDensities::of(screen));
         if let Some(kept) = lock().as_mut().filter(|kept| is_of(kept)) {
             kept.densities = Some(Arc::clone(&made));

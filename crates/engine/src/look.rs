@@ -1,4 +1,5 @@
-//! What a scan file does not say is found in its picture: the curve of its codes, stray light on all of it, the kind of film.
+//! Finds in the picture what a scan file does not say: the curve of its codes, stray light over all of it, the kind of
+//! film.
 
 use std::sync::Arc;
 
@@ -17,14 +18,14 @@ use crate::prepare::{Bench, Draft};
 use crate::scans::{OpenScan, OverviewData, shown};
 use crate::{EngineError, Notice, Severity};
 
-/// Windows at full resolution: rows and columns of them over the scan, and their sides. Ours: rows of strips are read
-/// whole, so few rows of windows keep the reading short; 24 windows of 160 px hold 9600 blocks of noise.
+/// Windows at full resolution: rows and columns of them over the scan, and their sides. Source: ours; strips of rows
+/// are read whole, so few rows of windows keep the reading short; 24 windows of 160 px hold 9600 blocks of noise.
 const WINDOW_ROWS: u32 = 4;
 const WINDOW_COLUMNS: u32 = 6;
 const WINDOW_SIDE_PX: u32 = 160;
 
 impl Bench<'_> {
-    /// Find how a scan is to be read, where its file and the person leave it open, and put it into the session.
+    /// Find how to read a scan where its file and the user leave that open, and put it into the session.
     pub(crate) fn find_reading(
         &self,
         draft: &mut Draft,
@@ -60,7 +61,7 @@ impl Bench<'_> {
         open.overview(self.cancel, &|share| (self.progress)(0.5 * share, "reading the scan"))
     }
 
-    /// What the codes of a file seem to be that says nothing of them.
+    /// The encoding that the codes of a file appear to have, if the file does not state one.
     fn found_encoding(&self, scan: &ScanRef) -> Result<Option<FoundEncoding>, EngineError> {
         let plain = ScanRef {
             encoding: EncodingChoice::Linear,
@@ -93,7 +94,7 @@ impl Bench<'_> {
         Ok(Some(FoundEncoding { encoding: choice_of(curve), covers_infrared, is_guess, why }))
     }
 
-    /// Parts of a scan at full resolution, codes as they are in the file.
+    /// Parts of a scan at full resolution, with the codes of the file.
     fn windows(&self, open: &OpenScan) -> Result<Vec<Samples16>, EngineError> {
         use glassine_raster::RegionSource as _;
         let (width, height) = (open.width(), open.height());
@@ -114,10 +115,10 @@ impl Bench<'_> {
     }
 }
 
-/// Whether the darkest infrared codes are too bright for a holder in linear codes, as under a curve.
+/// Whether the darkest infrared codes are too bright for a holder in linear codes, as they are under a curve.
 ///
-/// Silver film, dust and holders stop infrared light; under sRGB or a power of 2.2 what is left of it reads several times
-/// brighter than 0.4 % of full scale, or one and a half steps of 8 bits.
+/// Silver film, dust and holders stop infrared light. Under sRGB or a power of 2.2, the little that passes reads
+/// several times brighter than 0.4 % of full scale, or than one and a half steps of 8 bits.
 fn infrared_is_curved(overview: &Samples16, bits: u8) -> bool {
     let channels = usize::from(overview.channels()).max(1);
     let mut codes: Vec<u16> =
@@ -135,7 +136,6 @@ fn choice_of(curve: CodeCurve) -> EncodingChoice {
     }
 }
 
-/// An encoding in words.
 pub(crate) fn encoding_words(encoding: Encoding) -> String {
     match encoding {
         Encoding::Linear => "linear".to_owned(),
@@ -145,7 +145,7 @@ pub(crate) fn encoding_words(encoding: Encoding) -> String {
     }
 }
 
-/// Say what was found when it is not what every scanner writes, or when it is a guess.
+/// Report the encoding that was found if it is not what every scanner writes, or if it is a guess.
 fn tell_encoding(draft: &mut Draft, scan: &ScanRef) {
     let Some(found) = scan.found_encoding.as_ref().filter(|_| scan.encoding == EncodingChoice::Auto) else {
         return;
@@ -155,7 +155,7 @@ fn tell_encoding(draft: &mut Draft, scan: &ScanRef) {
         EncodingChoice::Srgb => "sRGB".to_owned(),
         EncodingChoice::Gamma(gamma) => format!("gamma {gamma}"),
     };
-    // What the note of the file itself says is not said twice, and not contradicted.
+    // The file's own note is neither repeated nor contradicted.
     let is_told = |notice: &Notice| {
         notice.path.as_ref() == Some(&scan.path) && notice.headline.ends_with("are taken as sRGB")
     };
@@ -175,13 +175,13 @@ fn tell_encoding(draft: &mut Draft, scan: &ScanRef) {
     draft.notices.push(Notice::new(severity, headline, what_to_do).about(&scan.path));
 }
 
-/// Density range of a negative of an ordinary scene: a luminance range of 160 to 1 (common practice) at a slope of 0.6, and
-/// some room for brighter lights.
+/// Density range (D) of a negative of an ordinary scene: a luminance range of 160 to 1 (common practice) at a slope of
+/// 0.6, with some room for brighter lights.
 const PICTURE_RANGE_D: f64 = 1.5;
-/// Steps in that range below which the loss is told. Ours: the mean step is then 0.015 D.
+/// Fewest steps in that range without a warning. Ours: the mean step is then 0.015 D.
 const FEWEST_STEPS: usize = 100;
 
-/// Say how few tones are left where a file of 8 bits holds a negative: its picture fills a small part of the range.
+/// Warn how few tones are left if an 8-bit file holds a negative, because its picture fills a small part of the range.
 pub(crate) fn tell_coarse_codes(draft: &mut Draft, open: &OpenScan, base_d: [f64; 3]) {
     let info = open.info();
     if info.bits_per_sample > 8 || open.colour_channels() < 3 {
@@ -208,7 +208,7 @@ pub(crate) fn tell_coarse_codes(draft: &mut Draft, open: &OpenScan, base_d: [f64
     }
 }
 
-/// A slide is a finished picture: a session that begins with slides shows and exports them without a print's curve.
+/// A slide is a finished picture: a session that begins with slides shows and exports them without a print curve.
 pub(crate) fn render_slides_straight(draft: &mut Draft, added: &[ScanId]) -> Result<(), EngineError> {
     let session = &draft.session;
     let is_new = session.strips.iter().all(|strip| added.contains(&strip.scan));
@@ -224,11 +224,11 @@ pub(crate) fn render_slides_straight(draft: &mut Draft, added: &[ScanId]) -> Res
 /// Largest difference between the base densities of the channels of a film without a colour mask or dyes.
 const GREY_BASE_D: f64 = 0.12;
 
-/// A strip that was found with less confidence shows no rebate to go by.
+/// A strip found with at most this confidence shows no rebate to go by.
 const TOLD_BY_REBATE: f32 = 0.5;
 
-/// Whether a lone negative was found without a rebate to show for it, where the colours are those of a slide. Several
-/// pieces of film show where they end.
+/// Whether a lone negative was found without a visible rebate, while its colours are those of a slide. Several pieces
+/// of film show where they end, so they are not doubted.
 pub(crate) fn is_doubted(found: &glassine_layout::Found, colours: Option<KindFinding>) -> bool {
     let is_bare = |strip: &glassine_layout::FoundStrip| {
         strip.tone == FilmTone::Negative && strip.confidence <= TOLD_BY_REBATE
@@ -237,7 +237,7 @@ pub(crate) fn is_doubted(found: &glassine_layout::Found, colours: Option<KindFin
     looks_like_slide && frame_count(found) <= 1 && found.strips.iter().all(is_bare)
 }
 
-/// The lone frame as it lies when it is taken for a slide; pieces of it that only look like frames leave the box alone.
+/// The lone frame as found when it is taken for a slide; unless exactly one frame is found then, the box stays.
 pub(crate) fn doubt_settled(
     found: glassine_layout::Found,
     as_slide: glassine_layout::Found,
@@ -254,7 +254,8 @@ fn frame_count(found: &glassine_layout::Found) -> usize {
     found.strips.iter().map(|strip| strip.frames.len()).sum()
 }
 
-/// Film kind from how the strip was read, the colour of its rebate and the colours of all of it, and whether it is a guess.
+/// Film kind from how the strip was read, the colour of its rebate and the colours of the whole picture, and whether it
+/// is a guess.
 pub(crate) fn recognise(
     found: &glassine_layout::Found,
     overview: &Samples16,

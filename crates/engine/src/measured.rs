@@ -12,10 +12,10 @@ use crate::prepare::{Bench, base_of_frame};
 use crate::scans::{OpenScan, OverviewData};
 use crate::{repair, study};
 
-/// Mark of a pixel that counts nowhere; see [`glassine_film::measure_frame_without`].
+/// Mark of a pixel that is left out; see [`glassine_film::measure_frame_without`].
 const LEFT_OUT: u8 = 2;
-/// Share of a picture's cells below its highlights, and density above base (D) that these reach in a picture whose lights
-/// are larger than dust.
+/// Share of a picture's cells below its highlights, and density above base (D) that these reach if they are larger than
+/// dust.
 const HIGH_SHARE: f64 = 0.995;
 const LEAST_HIGH_D: f64 = 0.45;
 
@@ -40,7 +40,7 @@ impl Bench<'_> {
         let clean = without_dust(samples, open, (film, &frame.crop), self.cancel)?;
         let base_d = base_of_frame(strip, frame, open);
         let measured = measure_frame_without(&clean.samples, &clean.doubtful, base_d, strip.film);
-        // Dust of a slide is dark and decides nothing. In a dark picture, what was taken for dust may be its only lights.
+        // Dust on a slide is dark and decides nothing. In a dark picture, the supposed dust may be its only highlights.
         let highest_d = measured.density_quantile_d(1, HIGH_SHARE).unwrap_or(0.0);
         if clean.is_guess && !(strip.film.is_negative() && highest_d > LEAST_HIGH_D) {
             return Ok(measure_frame(&clean.samples, base_d, strip.film, stock));
@@ -72,17 +72,17 @@ type Film<'a> = (&'a TiltedBox, Option<[f64; 3]>);
 struct CleanSamples {
     /// Linear codes; dust that the infrared shows is filled.
     samples: Samples16,
-    /// What [`glassine_film::measure_frame_without`] is to leave out.
+    /// Pixels that [`glassine_film::measure_frame_without`] leaves out.
     doubtful: Plane<u8>,
-    /// Whether visible light alone told of the dust, so that glints of the picture may be among it.
+    /// Whether the dust was found in visible light alone, so that glints of the picture may be among it.
     is_guess: bool,
 }
 
-/// Take the dust out of samples of a frame.
+/// Remove the dust from samples of a frame.
 ///
-/// `film` is the piece of film the frame lies on, `frame` what the samples were taken of. One speck is denser than any
-/// highlight of a negative, so what exposure and balance are solved from must not hold it. Where the infrared tells
-/// nothing, whatever is too narrow to be told from dust is doubtful.
+/// `film` is the piece of film the frame is on, `frame` the box that was sampled. One speck is denser than any
+/// highlight of a negative, so it must not count in exposure and balance. Without usable infrared, everything too
+/// narrow to tell from dust is doubtful.
 fn without_dust(
     mut samples: Samples16,
     open: &OpenScan,
@@ -102,7 +102,7 @@ fn without_dust(
     Ok(CleanSamples { samples, doubtful, is_guess: true })
 }
 
-/// The dust that the infrared of some samples shows; `None` where there is none to be used.
+/// The dust that the infrared shows in some samples; `None` without usable infrared.
 fn sampled_dust(
     samples: &Samples16,
     open: &OpenScan,

@@ -1,4 +1,4 @@
-//! What is painted over pictures: clipping, base pixels, dust. Told apart by pattern as well as by colour.
+//! Marks painted over pictures: clipping, base pixels, dust. They differ by pattern as well as by colour.
 
 use glassine_raster::Plane;
 
@@ -7,7 +7,7 @@ use crate::types::DIFFERENCE_GAIN;
 /// Spacing of hatch lines in screen pixels.
 const HATCH_PX: u32 = 6;
 
-/// Marks on rows of RGBA; colours differ in lightness, so that they read with any colour vision.
+/// Marks on rows of RGBA; their colours differ in lightness, so that they read with any colour vision.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Mark {
     /// White end: dark lines falling to the right.
@@ -16,9 +16,9 @@ pub(crate) enum Mark {
     Low,
     /// Film base: an even tint.
     Base,
-    /// Dust: solid, light with a dark rim given by its neighbours.
+    /// Dust: a solid colour.
     Dust,
-    /// Marks that were painted out: their outline.
+    /// Outline of marks that the user painted out.
     PaintedOut,
 }
 
@@ -43,7 +43,7 @@ pub(crate) fn paint(px: &mut [u8], mark: Mark, x: u32, y: u32) {
     px[..3].copy_from_slice(&colour);
 }
 
-/// Paint where `plane` is not zero; returns the share of pixels painted.
+/// Paint where `plane` is not zero; returns the share of pixels painted, 0 to 1.
 pub(crate) fn paint_plane(rgba: &mut [u8], plane: &Plane<u8>, mark: Mark) -> f64 {
     let width = plane.width();
     let mut painted = 0_u64;
@@ -72,7 +72,7 @@ pub(crate) fn outline(plane: &Plane<u8>) -> Plane<u8> {
     rim
 }
 
-/// Rows of RGBA that show how far two encoded pictures differ, on black, and the share of pixels that do.
+/// Rows of RGBA that show how far two encoded pictures differ, on black, and the share of pixels that differ.
 pub(crate) fn difference(before: &[f32], after: &[f32]) -> (Vec<u8>, f64) {
     // Less than half a code of a 16-bit picture is no difference.
     const LEAST: f32 = 0.5 / 65535.0;

@@ -1,4 +1,4 @@
-//! Scans become a session: frames found, film base measured, strips solved. Every result is an edit.
+//! Turns scans into a session: frames found, film base measured, strips solved. Every result is an edit.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -20,7 +20,7 @@ use crate::recipe::stock_of;
 use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
 use crate::{EngineError, NewSessionRequest, Notice, Severity};
 
-/// Named in the session, so that a later program knows which solver made a result.
+/// Stored in the session, so that a later version knows which solver made a result.
 const SOLVER: &str = concat!("glassine ", env!("CARGO_PKG_VERSION"), ", strip solve 4");
 
 /// Progress of one step, 0 to 1, with what is being done.
@@ -37,7 +37,7 @@ pub(crate) struct Bench<'a> {
     pub(crate) progress: Progress<'a>,
 }
 
-/// Edits made one after the other, each applied before the next is thought of.
+/// Edits made one after the other; each is applied before the next is computed.
 pub(crate) struct Draft {
     pub(crate) session: Session,
     pub(crate) edits: Vec<Edit>,
@@ -60,7 +60,7 @@ impl Draft {
     }
 }
 
-/// What is looked for on a scan.
+/// What to search for on a scan.
 #[derive(Debug, Clone, Default)]
 pub(crate) struct Search {
     pub(crate) film: Option<FilmKind>,
@@ -79,7 +79,7 @@ impl Search {
 }
 
 impl Bench<'_> {
-    /// Read the headers of scan files and add them to the session; gives their ids.
+    /// Read the headers of scan files and add them to the session; returns their ids.
     pub(crate) fn open_scans(
         &self,
         draft: &mut Draft,
@@ -118,7 +118,8 @@ impl Bench<'_> {
         request: &NewSessionRequest,
     ) -> Result<(), EngineError> {
         let added = self.open_scans(draft, request)?;
-        // Content hashes are made while frames are found: both read the same bytes, which the system then reads once.
+        // Content hashes are computed while frames are found: both need the same bytes, which the system then reads
+        // once.
         let paths: Vec<PathBuf> =
             added.iter().filter_map(|id| draft.session.scan(*id)).map(|scan| scan.path.clone()).collect();
         let stop = CancelToken::new();
@@ -149,7 +150,7 @@ impl Bench<'_> {
         Ok(())
     }
 
-    /// The hashes, once they are made; a cancelled step stops them.
+    /// Wait for the hashes; a cancelled step stops them.
     fn wait_for_hashes(
         &self,
         hasher: std::io::Result<std::thread::ScopedJoinHandle<'_, Hashes>>,
@@ -175,7 +176,7 @@ impl Bench<'_> {
         hasher.join().map_err(|_panicked| EngineError::fault("hashing a scan failed"))
     }
 
-    /// Find the frames of every scan that was added, measure and solve.
+    /// Find the frames of every added scan, measure and solve.
     fn find_on_all(
         &self,
         draft: &mut Draft,
@@ -242,7 +243,7 @@ impl Bench<'_> {
             tone: match search.film {
                 Some(FilmKind::Slide) => FilmTone::Slide,
                 Some(_) => FilmTone::Negative,
-                // What a mask tints all over is no slide, whatever shape its dark parts have.
+                // Film that a mask tints all over is no slide, whatever the shape of its dark parts.
                 None if masked => FilmTone::Negative,
                 None => FilmTone::Unknown,
             },
@@ -289,7 +290,7 @@ impl Bench<'_> {
             .iter()
             .map(|strip| FoundStripEdit {
                 film_area: Some(strip.film_area),
-                // A size of one's own keeps the person's words.
+                // A custom size keeps the user's wording.
                 format_id: search.format_id.clone().or_else(|| strip.format_id.clone()),
                 perforations: strip.perforations.clone(),
                 notes: strip.notes.iter().cloned().chain(guess.clone()).collect(),
@@ -364,7 +365,7 @@ impl Bench<'_> {
         area: &TiltedBox,
         film: FilmKind,
     ) -> Result<FilmBase, EngineError> {
-        /// Most pixels looked at in full resolution.
+        /// Most pixels read at full resolution.
         const MOST_PIXELS: u64 = 4_000_000;
         let rect = area.pixel_bounds(open.width(), open.height());
         let factor = (1..64).find(|f| rect.area() / (f * f) <= MOST_PIXELS).unwrap_or(64) as u32;
@@ -397,7 +398,7 @@ impl Bench<'_> {
         let rebate = RebateStrip { film_area, image_areas: &images, perforations: &strip.perforations };
         let blur = draft.session.frames_of(strip.id).map(|f| f.guard_margin_px).fold(1.0, f64::max);
         let factor = f64::from(overview.factor);
-        // First well clear of every edge; where the rebate is narrow, as near as the blur allows.
+        // First well clear of every edge; if the rebate is narrow, as near as the blur allows.
         for margin_px in [3.0 * blur + 2.0 * factor, 1.5 * blur + factor] {
             let (width, height) = (overview.samples.width(), overview.samples.height());
             let mask = rebate_mask(width, height, overview.factor, rebate, margin_px);
@@ -416,7 +417,7 @@ impl Bench<'_> {
         Ok(None)
     }
 
-    /// Without a rebate the clearest part of the clearest frame stands in for the base.
+    /// Base of a strip without a rebate: the clearest part of its clearest frame.
     fn base_from_frames(
         &self,
         session: &Session,
@@ -456,8 +457,8 @@ impl Bench<'_> {
             .collect()
     }
 
-    /// Solve the frames of some strips of one film together, with what the person says about the frames, counted over
-    /// all the strips.
+    /// Solve the frames of some strips of one film together. `hints` says what the user knows about the frames,
+    /// numbered over all the strips.
     pub(crate) fn solve(
         &self,
         draft: &mut Draft,

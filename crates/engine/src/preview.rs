@@ -1,5 +1,5 @@
-//! Pictures for the screen: a region of the export's own pipeline, at screen size, coarse first when the sharp source
-//! must still be read.
+//! Pictures for the screen: a region of the export's own pipeline at screen size, coarse first if the sharp source must
+//! still be read.
 
 use std::sync::Arc;
 use std::time::Instant;
@@ -21,7 +21,7 @@ use crate::screen::{Screen, Wishes, scan_rgba};
 use crate::types::{Overlay, PictureSide, Preview, PreviewRequest, UnitRect, ViewKey};
 use crate::{Engine, EngineError};
 
-/// Side of the grid that loupe reads are aligned to, so that panning reuses what was read.
+/// Side of the grid that loupe reads are aligned to, so that panning reuses earlier reads.
 pub(crate) const TILE_PX: u32 = 512;
 
 /// Linear samples of a part of a scan, reduced.
@@ -32,14 +32,14 @@ pub(crate) struct Source {
     pub(crate) factor: u32,
 }
 
-/// What makes a [`Source`] the same as another.
+/// Identifies a [`Source`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub(crate) struct SourceKey {
     pub(crate) scan: u64,
     pub(crate) rect: PixelRect,
     pub(crate) factor: u32,
     pub(crate) repair: Option<crate::repair::RepairKey>,
-    /// The overview of the scan serves as the source.
+    /// Whether the overview of the scan serves as the source.
     pub(crate) is_overview: bool,
 }
 
@@ -50,15 +50,15 @@ impl SourceKey {
     }
 }
 
-/// One picture to be made: which part of the scan, how large.
+/// One picture to make: which part of the scan, how large.
 pub(crate) struct Plan {
     sampling: TiltedSampling,
     /// Scan pixels for one picture pixel.
     scale: f64,
     pub(crate) factor: u32,
-    /// Part of the scan that is read when the overview is too coarse.
+    /// Part of the scan to read if the overview is too coarse.
     pub(crate) rect: PixelRect,
-    /// A part seen close up: it is made of tiles, so that moving the view reads only what is new.
+    /// Whether this is a close-up: it is made of tiles, so that moving the view reads only what is new.
     is_tiled: bool,
 }
 
@@ -116,7 +116,7 @@ impl Plan {
         Self { sampling, scale, factor, rect, is_tiled: region != UnitRect::WHOLE }
     }
 
-    /// The part of a scan that a request names; `None` when nothing of it is there.
+    /// The part of a scan that a request names; `None` if none of it is on the scan.
     fn of_scan_region(request: &PreviewRequest, open: &OpenScan) -> Option<Self> {
         let r = request.scan_rect.intersect(PixelRect::of_size(open.width(), open.height()));
         let [x0, y0, x1, y1] = [r.x0, r.y0, r.x1, r.y1].map(f64::from);
@@ -129,8 +129,8 @@ impl Plan {
         self.sampling.on_reduced(factor).read(samples, origin.0 / factor, origin.1 / factor, out)
     }
 
-    /// The same out of an overview that is fine enough, reduced first as far as the picture allows: every pixel of it
-    /// counts, as it would if the scan itself were read.
+    /// Sample an overview that is fine enough, after reducing it as far as the picture allows: every pixel of it
+    /// counts, as if the scan itself were read.
     fn sample_overview(
         &self,
         overview: &OverviewData,
@@ -146,7 +146,7 @@ impl Plan {
     }
 }
 
-/// Whether a picture needs the repair of its frame, and whether it shows repaired pixels.
+/// Whether a picture shows repaired pixels, and whether it shows the marks of the repair.
 struct RepairWish {
     applies: bool,
     marks: bool,
@@ -178,13 +178,13 @@ struct Scene<'a> {
     cancel: &'a CancelToken,
 }
 
-/// A part of a scan seen close up, with the repair that is shown on it.
+/// A close-up of a scan, with the repair shown on it.
 type CloseUp = (Arc<OpenScan>, Plan, Option<Arc<Repair>>);
 
 impl Engine {
-    /// Make a picture for the screen; `ready` is called once, or twice when a coarse one could be shown first.
+    /// Make a picture for the screen; calls `ready` once, or twice if a coarse one can be shown first.
     ///
-    /// A dust repair that is not known yet is not waited for: the picture comes without it, and its name is given back.
+    /// Does not wait for an unknown dust repair: the picture comes without it, and the key of the repair is returned.
     pub(crate) fn preview(
         &self,
         request: &PreviewRequest,
@@ -237,7 +237,7 @@ impl Engine {
         let key = wish.is_needed().then(|| crate::repair::key_of(context));
         let known = key.and_then(|_| self.repair_if_known(context));
         let lacks = key.filter(|_| known.is_none());
-        // While a repair is made, the last one of this place stands in: a slider or a brush shows no flicker.
+        // While a repair is made, the last one of this place stands in, so that a slider or brush causes no flicker.
         let repair = known.or_else(|| self.repairs.stand_in(&key?));
         let shown = repair.as_deref().filter(|_| wish.applies);
         let scene = Scene { request, context, plan: &plan, repair: repair.as_deref(), cancel };
@@ -258,7 +258,7 @@ impl Engine {
         let source = match self.cached_source(open, &plan, shown) {
             Some(source) => source,
             None => {
-                // What is at hand is shown while the sharp source is read.
+                // Shows what is available while the sharp source is read.
                 match self.cached_source(open, &plan, None) {
                     Some(bare) => finish(self.sampled_from(open, &plan, &bare, None), true)?,
                     None => finish(from_overview(), true)?,
@@ -293,7 +293,7 @@ impl Engine {
     ) -> (Arc<Samples16>, Option<SampledKey>) {
         let sample = || plan.sample(&overview.samples, (0, 0), overview.factor);
         if plan.is_tiled {
-            // Close-ups move on; what was coarse in them is not needed again.
+            // Close-ups move, so their coarse samples are not needed again.
             return (Arc::new(sample()), None);
         }
         let source = SourceKey {
@@ -307,7 +307,7 @@ impl Engine {
         (self.sampled(key, sample), Some(key))
     }
 
-    /// While a large scan is still being read, a picture from its first look.
+    /// Show a picture from the first look while a large scan is still being read.
     fn show_first_look(
         &self,
         request: &PreviewRequest,
@@ -335,7 +335,8 @@ impl Engine {
         SourceKey { scan: open.id(), rect: plan.rect, factor: plan.factor, repair, is_overview: false }
     }
 
-    /// Scan, plan and repair of a close-up that is on screen; `None` for any other picture, and while its repair is made.
+    /// Scan, plan and repair of the close-up on screen; `None` for any other picture, and while its repair is being
+    /// made.
     pub(crate) fn view_of(&self, request: &PreviewRequest) -> Result<Option<CloseUp>, EngineError> {
         let (session, folder) = (&request.at.session, request.at.folder.as_deref());
         if let ViewKey::ScanRegion(id) = request.key {
@@ -425,7 +426,7 @@ impl Engine {
             marks_clipping: request.overlay == Overlay::Clipping,
         };
         let mut picture_screen = screen(&pipeline);
-        // Large pictures are made again and again while a value is moved.
+        // A large picture is made again and again while the user changes a value.
         if let (ViewKey::Frame(_), Some(key)) = (request.key, sampled) {
             picture_screen.densities = self.densities.of(key, &picture_screen);
         }
@@ -454,7 +455,7 @@ impl Engine {
         Ok(preview)
     }
 
-    /// What repair changes, amplified, and the share of pixels that it changes.
+    /// What repair changes, amplified, and the share of pixels it changes, 0 to 1.
     fn difference(&self, scene: &Scene<'_>, pipeline: &Pipeline) -> Result<(Vec<u8>, f64), EngineError> {
         let Scene { context, plan, repair, cancel, .. } = *scene;
         let open = &context.open;
@@ -473,7 +474,7 @@ impl Engine {
         Ok(overlay::difference(&encoded(None)?, &after))
     }
 
-    /// Histogram of the whole box while only a part of it is on screen.
+    /// Histogram of the whole box while only part of it is on screen.
     fn whole_histogram(
         &self,
         context: &FrameContext,
@@ -537,7 +538,7 @@ fn paint_overlay(
     }
 }
 
-/// Screen pixels under which any dust of a map lies, which covers `region` of the scan.
+/// Screen pixels that cover any dust of a map; the map covers `region` of the scan.
 fn dust_on_screen(map: &DustMap, region: PixelRect, plan: &Plan) -> Plane<u8> {
     use rayon::prelude::*;
     let (width, height) = (plan.sampling.width(), plan.sampling.height());

@@ -1,7 +1,7 @@
-//! Which picture is made next, and which frame is looked over for dust meanwhile.
+//! Which picture is made next, and which frame is checked for dust meanwhile.
 //!
-//! A picture whose dust repair is not known yet is shown without it and leaves a wish behind. Wishes are worked off on a
-//! thread of their own, the newest first, so that no other picture waits for them; then the picture is made once more.
+//! A picture without its dust repair is shown as it is and queues a request for the repair. A second thread serves
+//! these requests, newest first, so that no other picture waits for them; then the picture is made again.
 
 use std::collections::HashMap;
 use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
@@ -27,22 +27,22 @@ pub(crate) struct DustLook {
 #[derive(Default)]
 pub(crate) struct PreviewQueue {
     waiting: HashMap<ViewKey, (u64, PreviewRequest)>,
-    /// The view to read ahead of, once nothing waits, and where it is going.
+    /// The view to read ahead of once nothing waits, and the direction it moves in.
     pub(crate) ahead: Option<(PreviewRequest, (f64, f64))>,
-    /// What is made at this moment; no key while reading ahead.
+    /// What is being made; no key while reading ahead.
     pub(crate) running: Option<(Option<ViewKey>, CancelToken)>,
     arrivals: u64,
     pub(crate) closed: bool,
-    /// Whether a thread waits for repairs to make.
+    /// Whether a thread makes repairs.
     pub(crate) has_dust_thread: bool,
-    /// Repairs that are wished for, the last one most.
+    /// Requested repairs, the most urgent last.
     dust: Vec<DustWish>,
-    /// The repair that is made at this moment.
+    /// The repair being made.
     looking: Option<(RepairKey, CancelToken)>,
 }
 
 impl PreviewQueue {
-    /// Take a request; it replaces an earlier one for the same place, also one that is being worked on.
+    /// Take a request; it replaces an earlier one for the same place, and stops one being worked on.
     pub(crate) fn push(&mut self, request: PreviewRequest) {
         if let Some((key, cancel)) = &self.running
             && key.is_none_or(|key| key == request.key)
@@ -58,7 +58,7 @@ impl PreviewQueue {
         self.waiting.insert(request.key, (arrival, request));
     }
 
-    /// The most urgent request: what the person looks at first, then in order of arrival.
+    /// Take the most urgent request: what the user looks at first, then in order of arrival.
     pub(crate) fn take_next(&mut self) -> Option<PreviewRequest> {
         let urgency = |key: &ViewKey| match key {
             ViewKey::Frame(_) => 0,
@@ -78,7 +78,7 @@ impl PreviewQueue {
         Some((request, cancel))
     }
 
-    /// A picture was made; `repair` is what it still lacks. Any earlier wish of that place is forgotten.
+    /// Record that a picture was made; `repair` is what it still lacks. Drops earlier repair requests of that place.
     pub(crate) fn made(&mut self, request: &PreviewRequest, repair: Option<RepairKey>) {
         for wish in &mut self.dust {
             wish.requests.retain(|other| other.key != request.key);
@@ -101,7 +101,7 @@ impl PreviewQueue {
         }
     }
 
-    /// The repair to be made next, unless one is being made.
+    /// Take the repair to make next, unless one is being made.
     pub(crate) fn take_dust(&mut self) -> Option<DustLook> {
         let wish = self.dust.last().filter(|_| self.looking.is_none())?;
         let (repair, request, cancel) = (wish.repair, wish.requests.first()?.clone(), CancelToken::new());
@@ -109,14 +109,15 @@ impl PreviewQueue {
         Some(DustLook { repair, request, cancel })
     }
 
-    /// The repair was made, or given up for another one; gives the pictures that waited for it if it was made.
+    /// Record that a repair was made (`is_over`), or given up for another one; returns the pictures that waited for it
+    /// if it was made.
     pub(crate) fn dust_ended(&mut self, repair: RepairKey, is_over: bool) -> Vec<PreviewRequest> {
         self.looking = None;
         let at = self.dust.iter().position(|wish| wish.repair == repair).filter(|_| is_over);
         at.map(|at| self.dust.remove(at).requests).unwrap_or_default()
     }
 
-    /// Make a picture once more, unless a newer one for that place is on its way.
+    /// Make a picture again, unless a newer one for that place is on its way.
     pub(crate) fn again(&mut self, request: PreviewRequest) {
         let is_running = self.running.as_ref().is_some_and(|(key, _)| *key == Some(request.key));
         if !is_running && !self.waiting.contains_key(&request.key) {
@@ -124,7 +125,7 @@ impl PreviewQueue {
         }
     }
 
-    /// Drop everything, stop the picture that is being made and stop looking for dust.
+    /// Drop everything, and stop the picture being made and the dust detection.
     pub(crate) fn forget(&mut self) {
         if let Some((_, cancel)) = &self.running {
             cancel.cancel();
@@ -159,18 +160,18 @@ impl PreviewQueue {
         self.looking.is_none() && !self.dust.is_empty()
     }
 
-    /// Whether a picture is being made or comes next; looking for dust does not count.
+    /// Whether a picture is being made or comes next; dust detection does not count.
     pub(crate) fn makes_pictures(&self) -> bool {
         !self.waiting.is_empty() || self.running.as_ref().is_some_and(|(key, _)| key.is_some())
     }
 
-    /// Whether no picture is being made or waits to be, for its dust or for anything else.
+    /// Whether no picture or dust repair is being made or waiting.
     pub(crate) fn is_at_rest(&self) -> bool {
         self.waiting.is_empty() && self.running.is_none() && self.dust.is_empty() && self.looking.is_none()
     }
 }
 
-/// The queue, shared by those who ask and those who make.
+/// The queue, shared by the threads that request pictures and those that make them.
 #[derive(Default)]
 pub(crate) struct PreviewLane {
     queue: Mutex<PreviewQueue>,
@@ -182,7 +183,7 @@ impl PreviewLane {
         self.queue.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Change the queue and wake everybody who waits for something in it.
+    /// Change the queue and wake all waiting threads.
     pub(crate) fn change<R>(&self, change: impl FnOnce(&mut PreviewQueue) -> R) -> R {
         let outcome = change(&mut self.lock());
         self.changed.notify_all();

@@ -1,4 +1,5 @@
-//! Scans of a session read in another way: other encoding, page, fourth sample or infrared file. Boxes and settings stay.
+//! Reads scans of a session in another way: other encoding, page, fourth sample or infrared file. Boxes and settings
+//! stay.
 
 use std::path::Path;
 use std::sync::Arc;
@@ -21,14 +22,14 @@ use crate::{Engine, EngineError, Notice, Severity};
 pub struct Reread {
     /// The changes, in order.
     pub edits: Vec<Edit>,
-    /// Strips whose film base and solve were made again.
+    /// Strips whose film base and solve were redone.
     pub strips: Vec<StripId>,
     /// What the files say, and what the new measurements found.
     pub notices: Vec<Notice>,
 }
 
 impl Bench<'_> {
-    /// Size, planes and resolution of a scan as its file is read now; a resolution that is known stays.
+    /// Take size, planes and resolution of a scan from its file as read now; a known resolution stays.
     pub(crate) fn take_what_is_there(
         &self,
         draft: &mut Draft,
@@ -46,7 +47,8 @@ impl Bench<'_> {
         Ok(())
     }
 
-    /// Fingerprints that an entry lacks. Samples tell a file from another at once; the hash of all of it comes later.
+    /// Fill in missing fingerprints. Samples tell one file from another at once; the hash of the whole file comes
+    /// later.
     pub(crate) fn fingerprint(&self, scan: &mut ScanRef) {
         scan.fingerprint = scan.fingerprint.take().or_else(|| self.sampled_print(&scan.path));
         let infrared = scan.infrared_path.as_deref();
@@ -62,8 +64,8 @@ impl Bench<'_> {
         Some(Fingerprint { bytes: state.bytes(), sampled_blake3: Some(sampled), blake3 })
     }
 
-    /// Read a scan with other choices. Its fingerprints stay those of the files that were measured; one that the entry
-    /// lacks is taken from its file as it is now. Frames whose boxes do not fit the scan any more are told.
+    /// Read a scan with other choices. It keeps the fingerprints of the files that were measured; a missing one is
+    /// taken from the file as it is now. Warns about frames whose boxes no longer fit the scan.
     pub(crate) fn read_scan(&self, draft: &mut Draft, mut scan: ScanRef) -> Result<(), EngineError> {
         let Some(known) = draft.session.scan(scan.id) else {
             return Err(EngineError::told("the scan is not in this session", "open the session again"));
@@ -95,10 +97,10 @@ fn frames_on(session: &Session, scan: ScanId) -> impl Iterator<Item = &Arc<Frame
 }
 
 impl Engine {
-    /// Read scans of a session as these entries say, and make film bases and solves again.
+    /// Read scans of a session as these entries say, and redo film bases and solves.
     ///
     /// Typed film bases stay, and drawn ones are measured in their boxes. Strips that were solved together are solved
-    /// together again. A picture of another size is refused: the boxes were drawn for the one before.
+    /// together again. Fails if a picture has another size than the one the boxes were drawn for.
     pub fn reread(
         &self,
         at: &SessionAt,
@@ -117,7 +119,7 @@ impl Engine {
         Ok(Reread { edits: draft.edits, strips, notices: draft.notices })
     }
 
-    /// Boxes that were drawn for another size fit nothing.
+    /// Fails if frames were drawn on a picture of another size, because their boxes would not fit.
     fn check_size(&self, at: &SessionAt, scan: &ScanRef) -> Result<(), EngineError> {
         let Some(known) = at.session.scan(scan.id) else { return Ok(()) };
         let open = self.scans.get(scan, at.folder.as_deref())?;

@@ -13,7 +13,7 @@ use crate::EngineError;
 use crate::render::Shift;
 use crate::scans::{OpenScan, ScanStore, identity_table, table_refs};
 
-/// A frame with everything it hangs on.
+/// A frame with everything it depends on.
 #[derive(Debug, Clone)]
 pub(crate) struct FrameContext {
     pub(crate) frame: Arc<Frame>,
@@ -23,14 +23,14 @@ pub(crate) struct FrameContext {
     pub(crate) stock: Arc<Stock>,
 }
 
-/// Whether a pipeline is fed the file's own codes or codes made linear while reading.
+/// Whether a pipeline gets the file's own codes or codes made linear while reading.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Feed {
     Codes,
     Linear,
 }
 
-/// The stock of a strip: the session's own or a shipped one by id, else the usual one of its film kind.
+/// The stock of a strip: from the session or the shipped ones by id, else the default of its film kind.
 pub fn stock_of<'a>(session: &'a Session, strip: &Strip) -> &'a Stock {
     let fits = |stock: &&Stock| stock.id == strip.stock_id && stock.kind == strip.film;
     let own = session.stocks.iter().map(|stock| &**stock).find(fits);
@@ -59,7 +59,7 @@ impl FrameContext {
         })
     }
 
-    /// What is wrong with the box of the frame when a picture can be made all the same; an error when none can.
+    /// The problem of the frame's box, if a picture can be made all the same; an error if none can.
     pub(crate) fn check_box(&self) -> Result<Option<BoxProblem>, EngineError> {
         let problem = box_problem(&self.frame.crop, self.open.width(), self.open.height());
         match problem.filter(|problem| problem.is_fatal()) {
@@ -76,7 +76,7 @@ impl FrameContext {
         Some(Shift { field, sampling, first_row, scan_px: (self.open.width(), self.open.height()) })
     }
 
-    /// The pipeline of this frame, with another look than its own when given.
+    /// The pipeline of this frame, with another look than its own if given.
     pub(crate) fn pipeline(
         &self,
         look: Option<&Look>,
@@ -112,12 +112,12 @@ impl FrameContext {
     }
 }
 
-/// Output space of a settings key; unknown keys of a newer program become sRGB.
+/// Output space of a settings key; unknown keys, as from a newer program, become sRGB.
 pub(crate) fn space_of(key: &str) -> OutputSpace {
     OutputSpace::from_key(key).unwrap_or(OutputSpace::Srgb)
 }
 
-/// Rendering of a settings key.
+/// Rendering of a settings key; unknown keys become the default.
 pub(crate) fn rendering_of(key: &str) -> Rendering {
     Rendering::ALL.into_iter().find(|rendering| rendering.key() == key).unwrap_or_default()
 }

@@ -1,4 +1,4 @@
-//! Scans that were moved or renamed, found again by their content.
+//! Finds moved or renamed scans by their content.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
@@ -11,42 +11,40 @@ use crate::scans::files_of;
 use crate::types::SessionAt;
 use crate::{Engine, EngineError};
 
-/// Folders below a chosen one that are searched.
+/// Levels of folders searched below a chosen one.
 const MOST_DEPTH: usize = 8;
-/// Files that are looked at in all: a whole drive chosen by mistake ends some time.
+/// Most files checked in all, so that the search of a whole drive chosen by mistake ends.
 const MOST_FILES: usize = 500_000;
 
-/// How sure it is that a file is the scan.
+/// How a file was recognised as the scan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FoundBy {
-    /// Its bytes are those that the session knows.
+    /// Its content matches what the session knows.
     Content,
     /// The session knows no hash of the scan; name, size in pixels and planes agree.
     Name,
 }
 
-/// A scan that was found in another place.
+/// A scan found in another place.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Relinked {
-    /// Which scan.
     pub scan: ScanId,
     /// Where it is now.
     pub path: PathBuf,
-    /// Where its infrared file is now; `None` when it has none, or none was found.
+    /// Where its infrared file is now; `None` if it has none, or none was found.
     pub infrared_path: Option<PathBuf>,
-    /// How it was recognised.
     pub found_by: FoundBy,
 }
 
-/// Files of the searched folders by their length: only those of the right length are opened.
+/// Files of the searched folders by length, so that only those of the right length are opened.
 type Candidates = BTreeMap<u64, Vec<PathBuf>>;
 
 impl Engine {
-    /// Find the scans of a session that are missing or no longer the same in some folders and the folders inside them.
+    /// Find missing or changed scans of a session in some folders and their subfolders.
     ///
-    /// A scan is known by its content: length, then a hash of samples, then the hash of every byte, as far as the session
-    /// knows them. Without any hash its name, size in pixels and planes must agree. Of several copies the one with the
-    /// same name is taken, then the first by its path.
+    /// A scan is recognised by its content: length, then a hash of samples, then the hash of every byte, as far as the
+    /// session knows them. Without any hash its name, size in pixels and planes must agree. Of several copies, the one
+    /// with the same name is taken, then the first by path.
     pub fn relink(
         &self,
         at: &SessionAt,
@@ -90,7 +88,7 @@ impl Engine {
             Some(path) => {
                 let known = scan.infrared_fingerprint.as_ref();
                 let by_content = self.find_file(path, known, candidates, cancel)?;
-                // A file that is still there, or one of its name, serves when nothing is known of its content.
+                // If nothing is known of its content, a file still at its path serves, or else one of the same name.
                 let by_name = || match known.filter(|known| has_hash(known)) {
                     Some(_) => None,
                     None if path.is_file() => Some(path.clone()),
@@ -116,7 +114,7 @@ impl Engine {
         Ok(None)
     }
 
-    /// The candidate with the content that is known of a file.
+    /// The candidate whose content matches a fingerprint.
     fn find_file(
         &self,
         path: &Path,
@@ -127,14 +125,14 @@ impl Engine {
         let Some(known) = known.filter(|known| has_hash(known)) else { return Ok(None) };
         let depth = if known.blake3.is_some() { CheckDepth::Full } else { CheckDepth::Sampled };
         let mut same_length: Vec<&PathBuf> = candidates.get(&known.bytes).into_iter().flatten().collect();
-        // Most likely first, so that a renamed file is hashed in full only when its samples agree.
+        // Candidates of the same name first. A file is hashed in full only if its samples agree.
         same_length.sort_by_key(|candidate| candidate.file_name() != path.file_name());
         for candidate in same_length {
             cancel.check()?;
             let fits = |depth| match self.print(candidate, depth, cancel, &|_| {}) {
                 Ok(print) => Ok(what_differs(known, &print).is_none()),
                 Err(EngineError::Cancelled) => Err(EngineError::Cancelled),
-                // A file that can't be read is not the one.
+                // A file that can't be read does not match.
                 Err(_) => Ok(false),
             };
             if fits(CheckDepth::Sampled)? && (depth == CheckDepth::Sampled || fits(depth)?) {
@@ -155,7 +153,7 @@ impl Engine {
     }
 }
 
-/// Candidates with the name of a file.
+/// Candidates with the same file name, sorted by path.
 fn named<'a>(path: &'a Path, candidates: &'a Candidates) -> impl Iterator<Item = &'a PathBuf> {
     let mut found: Vec<&PathBuf> =
         candidates.values().flatten().filter(|candidate| candidate.file_name() == path.file_name()).collect();
@@ -163,8 +161,7 @@ fn named<'a>(path: &'a Path, candidates: &'a Candidates) -> impl Iterator<Item =
     found.into_iter()
 }
 
-/// The files of a folder and of the folders inside it, by length. Links to folders are not followed; what can't be read is
-/// passed over.
+/// The files of a folder and its subfolders, by length. Does not follow links to folders; skips what can't be read.
 fn collect(
     folder: &Path,
     depth: usize,

@@ -17,7 +17,7 @@ pub(crate) struct Shift<'a> {
 }
 
 impl Shift<'_> {
-    /// Shift of each pixel of a row, three values a pixel.
+    /// Shift (D) of each pixel of a row, three values a pixel.
     pub(crate) fn row(&self, y: u32, out: &mut [f32]) {
         let width = out.len() / 3;
         let last = f64::from(self.sampling.width().saturating_sub(1));
@@ -26,7 +26,7 @@ impl Shift<'_> {
             let place = |v: f64, side: u32| 2.0 * v / f64::from(side.max(1)) - 1.0;
             self.field.shift_d(place(p.x, self.scan_px.0), place(p.y, self.scan_px.1))
         };
-        // Along a row the surface is a parabola: three points give all of it.
+        // Along a row the surface is a parabola, which three points determine.
         let (start, middle, end) = (at(0.0), at(0.5), at(1.0));
         let step = 1.0 / (width.saturating_sub(1)).max(1) as f32;
         let mut parabola = Parabola { step, ..Parabola::default() };
@@ -78,7 +78,7 @@ impl PixelLoop for ParabolaRow<'_> {
     }
 }
 
-/// Every pixel through the pipeline, rows in parallel: encoded red, green, blue, not clipped.
+/// Run every pixel through the pipeline, rows in parallel: encoded red, green, blue, not clipped.
 pub(crate) fn run(
     pipeline: &Pipeline,
     samples: &Samples16,
@@ -104,7 +104,8 @@ pub(crate) fn run(
     encoded
 }
 
-/// Sharpening of a look at a scale: `scan_px_per_px` scan pixels for one pixel of the picture.
+/// Sharpening of a look at a scale of `scan_px_per_px` scan pixels per picture pixel; `None` if it has no visible
+/// effect.
 pub(crate) fn sharpening(look: &Look, scan_px_per_px: f64) -> Option<Sharpening> {
     let radius_px = look.get(Param::SharpenRadiusPx) / scan_px_per_px.max(1e-6);
     let sharpening = Sharpening {
@@ -139,7 +140,7 @@ impl Lightness {
         if self == Self::Linear { y.max(0.0).cbrt() } else { y }
     }
 
-    /// A colour value when its pixel's lightness goes from `before` to `after`.
+    /// A colour value after its pixel's lightness changes from `before` to `after`.
     #[inline(always)]
     fn moved(self, value: f32, before: f32, after: f32) -> f32 {
         match self {

@@ -1,7 +1,8 @@
-//! Dust repair of a frame, made once for a box, its sensitivity and its strokes, and kept for previews and exports alike.
+//! Dust repair of a frame, made once for a box, its sensitivity and its strokes, and kept for previews and exports
+//! alike.
 //!
-//! Marks come from the infrared plane; where that is missing or refused, from visible light if the frame asks for it.
-//! Strokes of the brush count in every case.
+//! Marks come from the infrared plane or, if that is missing or refused, from visible light if the frame asks for it.
+//! Brush strokes count in every case.
 
 use std::hash::{DefaultHasher, Hash, Hasher};
 
@@ -24,16 +25,16 @@ use crate::study::{self, RepairDesk};
 use crate::types::RepairSummary;
 use crate::watched::Watched;
 
-/// Full-resolution pixels around a box or tile that repair may look at.
+/// Full-resolution pixels around a box or tile that repair may read.
 const CONTEXT_PX: u32 = 96;
-/// What a cubic kernel or a sharpening halo may still read around the image area: a length on the film, mm, as far as it lies
-/// within a range of pixels; where the resolution is unknown, the most. More would reach into perforations.
+/// What a cubic kernel or a sharpening halo may still read around the image area: a length on the film, mm, clamped to
+/// a range of pixels; the most if the resolution is unknown. More would reach into perforations.
 const EDGE_MM: f64 = 0.3;
 const EDGE_PX: (f64, f64) = (16.0, 48.0);
-/// Repair of one frame: what was found and the new values, and why infrared was refused if it was.
+/// Repair of one frame: what was found, the new values, and why infrared was refused, if it was.
 #[derive(Debug)]
 pub(crate) struct Repair {
-    /// What was found; `None` when there was nothing to look with.
+    /// What was found; `None` if there was nothing to detect with.
     pub(crate) found: Option<Found>,
     /// Why the infrared plane was not used.
     pub(crate) refusal: Option<Refusal>,
@@ -46,11 +47,11 @@ pub(crate) struct Repair {
 pub(crate) struct Found {
     /// Part of the scan that the map covers.
     pub(crate) region: PixelRect,
-    /// What is marked, strokes included.
+    /// Marks, strokes included.
     pub(crate) map: DustMap,
-    /// Marks that strokes took away.
+    /// Marks that strokes removed.
     pub(crate) painted_out: DustMap,
-    /// Marked part of the image area.
+    /// Marked share of the image area, 0 to 1.
     pub(crate) area_fraction: f64,
     /// Marks within the image area: specks, hairs, scratches.
     pub(crate) counts: [u32; 3],
@@ -60,7 +61,7 @@ pub(crate) struct Found {
     patches: Patches,
 }
 
-/// What makes a repair the same as another.
+/// Identifies a repair.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub struct RepairKey {
     scan: u64,
@@ -72,7 +73,7 @@ pub struct RepairKey {
 }
 
 impl RepairKey {
-    /// A key that no scan has: for workers of tests.
+    /// A key that no scan has, for workers in tests.
     pub fn numbered(scan: u64) -> Self {
         let rect = PixelRect::of_size(1, 1);
         Self { scan, rect, sensitivity_bits: 0, finds_spots: false, drawn: 0 }
@@ -80,12 +81,12 @@ impl RepairKey {
 }
 
 impl RepairKey {
-    /// The scan that is repaired.
+    /// Id of the repaired scan.
     pub(crate) fn scan(&self) -> u64 {
         self.scan
     }
 
-    /// Whether both look at the same part of the same scan.
+    /// Whether both cover the same part of the same scan.
     pub(crate) fn is_same_place(&self, other: &Self) -> bool {
         self.scan == other.scan && self.rect == other.rect
     }
@@ -109,7 +110,7 @@ fn finds_spots(frame: &Frame) -> bool {
     frame.look.get(Param::SpotFinder) > 0.5
 }
 
-/// The part of the film marks are counted in.
+/// The part of the film in which marks are counted.
 fn image_area(frame: &Frame) -> TiltedBox {
     frame.image_area.unwrap_or(frame.crop)
 }
@@ -120,18 +121,18 @@ fn edge_px(ppi: Option<f64>) -> u32 {
     ppi.map_or(most, |ppi| EDGE_MM / MM_PER_INCH * ppi).clamp(least, most).round() as u32
 }
 
-/// Density of the clear film of a strip, which nothing on it is clearer than; `None` where that does not hold.
+/// Density (D) of the clear film of a negative strip, the lowest on it; `None` if unknown or not a negative.
 pub(crate) fn clear_film_d(strip: &Strip) -> Option<[f64; 3]> {
     strip.base.as_ref().filter(|_| strip.film.is_negative()).map(|base| base.density_d)
 }
 
-/// What the repair of a frame would be called.
+/// Key of a frame's repair.
 pub(crate) fn key_of(context: &FrameContext) -> RepairKey {
     let (open, frame) = (&context.open, &context.frame);
     let area = image_area(frame);
     let edge_px = edge_px(context.scan_ref.ppi);
     let rect = area.pixel_bounds(open.width(), open.height()).grown(edge_px, open.width(), open.height());
-    // The hash names an entry of a cache in memory; it is never stored.
+    // The hash only names an entry of a cache in memory; it is never stored.
     let mut drawn = DefaultHasher::new();
     let mut number = |v: f64| v.to_bits().hash(&mut drawn);
     let sides = [area.center.x, area.center.y, area.width_px, area.height_px, area.angle_rad];
@@ -179,12 +180,11 @@ impl RegionSource for Repaired<'_> {
 }
 
 impl Repair {
-    /// Its name in caches.
     pub(crate) fn key(&self) -> RepairKey {
         self.key
     }
 
-    /// About how much memory it takes.
+    /// Approximate memory use, bytes.
     pub(crate) fn bytes(&self) -> usize {
         match &self.found {
             Some(found) => found.map.bytes() + found.painted_out.bytes() + found.patches.bytes(),
@@ -192,7 +192,7 @@ impl Repair {
         }
     }
 
-    /// Forget where the marks are, once the new values are known: an export needs no more.
+    /// Drop the marks once the new values are known: an export needs no more.
     pub(crate) fn forget_marks(&mut self) {
         if let Some(found) = &mut self.found {
             found.map = DustMap::clean(found.region.width(), found.region.height());
@@ -221,7 +221,7 @@ impl Repair {
         if shared.is_empty() || found.patches.is_empty() {
             return;
         }
-        // Only a part of what was read belongs to the region: it is taken out, repaired and put back.
+        // Only part of what was read belongs to the region: that part is taken out, repaired and put back.
         let channels = usize::from(samples.channels());
         let columns = (shared.x0 - rect.x0) as usize * channels..(shared.x1 - rect.x0) as usize * channels;
         let mut part = Samples16::zeroed(shared.width(), shared.height(), samples.channels());
@@ -234,7 +234,7 @@ impl Repair {
         }
     }
 
-    /// What the person should know about it.
+    /// What the user should know about it.
     pub(crate) fn summary(&self) -> RepairSummary {
         let found = self.found.as_ref();
         let infrared = found.and_then(|found| found.infrared.as_ref());
@@ -257,23 +257,23 @@ impl Repair {
     }
 }
 
-/// What a repair is made of.
+/// What a repair is made from.
 struct Work<'a> {
     context: &'a FrameContext,
     desk: &'a RepairDesk,
     key: RepairKey,
-    /// Part of the scan that is looked at.
+    /// Part of the scan that is analysed.
     region: PixelRect,
     keep_studies: bool,
-    /// The scan, its reads counted.
+    /// The scan, with its reads counted.
     source: Watched<'a>,
     cancel: &'a CancelToken,
 }
 
 /// Find and fill the dust of a frame at full resolution.
 ///
-/// With `keep_studies` the analysis is kept, so that another sensitivity or stroke takes a fraction of the time; a stroke
-/// refills only what it touches of the repair shown last. `progress` is told the share that was done.
+/// With `keep_studies` the analysis is kept, so that another sensitivity or stroke takes a fraction of the time. A
+/// stroke refills only what it touches of the repair shown last. `progress` gets the share done.
 pub(crate) fn make(
     context: &FrameContext,
     desk: &RepairDesk,
@@ -296,12 +296,12 @@ pub(crate) fn make(
     Ok(Repair { key, found, refusal, strokes: context.frame.strokes.clone() })
 }
 
-/// The piece of film a frame lies on.
+/// The piece of film a frame is on.
 fn film_of(context: &FrameContext) -> TiltedBox {
     context.strip.film_area.unwrap_or(context.frame.crop)
 }
 
-/// A refusal is an answer, everything else a failure.
+/// A refusal is a result, everything else a failure.
 fn refusal_of<T>(outcome: Result<T, DustError>) -> Result<Result<T, Refusal>, EngineError> {
     match outcome {
         Ok(value) => Ok(Ok(value)),
@@ -334,7 +334,7 @@ impl Work<'_> {
         refusal_of(self.desk.marks(open, &self.source, self.region, &options, self.keep_studies, self.cancel))
     }
 
-    /// Strokes, and spots in visible light when asked for.
+    /// Marks without infrared: spots in visible light if the frame asks for them, else an empty map if it has strokes.
     fn without_infrared(&self) -> Result<Option<DustMap>, EngineError> {
         let frame = &self.context.frame;
         let open: &OpenScan = &self.context.open;
@@ -343,14 +343,14 @@ impl Work<'_> {
             let colours = open.colour_channels();
             let spots =
                 glassine_repair::find_spots(&self.source, self.region, colours, sensitivity, self.cancel);
-            // Only a place too small to look at is refused here.
+            // Only a place too small to analyse is refused here.
             return Ok(refusal_of(spots)?.ok());
         }
         let region = self.region;
         Ok((!frame.strokes.is_empty()).then(|| DustMap::clean(region.width(), region.height())))
     }
 
-    /// Strokes over the marks found, and the new values.
+    /// Apply strokes to the marks found, and compute the new values.
     fn finish(
         &self,
         infrared: Option<(Registration, Leakage)>,
@@ -394,7 +394,7 @@ impl Work<'_> {
     }
 }
 
-/// Marks of one map that another no longer has, looked for within some rectangles.
+/// Marks of one map that another no longer has, within some rectangles.
 fn removed(before: &DustMap, after: &DustMap, within: &[PixelRect]) -> DustMap {
     let mut removed = DustMap::clean(before.width(), before.height());
     for rect in within {
@@ -409,7 +409,7 @@ fn removed(before: &DustMap, after: &DustMap, within: &[PixelRect]) -> DustMap {
     removed
 }
 
-/// A part of a scan cut into even pieces no larger than `side_px`.
+/// Cuts a part of a scan into even pieces no larger than `side_px`.
 pub(crate) fn tiles_of(rect: PixelRect, side_px: u32) -> Vec<PixelRect> {
     let cut = |first: u32, last: u32| -> Vec<(u32, u32)> {
         let pieces = (last - first).div_ceil(side_px.max(1)).max(1);
@@ -429,7 +429,8 @@ mod tests {
 
     #[test]
     fn the_edge_is_a_length_on_the_film() {
-        // 0.3 mm at 300, 2400 and 4800 ppi are 3.5, 28.3 and 56.7 px; perforations of 35 mm film begin 0.7 mm from the picture.
+        // 0.3 mm at 300, 2400 and 4800 ppi are 3.5, 28.3 and 56.7 px; perforations of 35 mm film begin 0.7 mm from the
+        // picture.
         assert_eq!([300.0, 2400.0, 4800.0].map(|ppi| edge_px(Some(ppi))), [16, 28, 48]);
         assert_eq!(edge_px(None), 48);
     }

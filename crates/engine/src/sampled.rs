@@ -10,13 +10,13 @@ use crate::preview::SourceKey;
 /// Bytes of samples kept: a handful of large pictures.
 pub(crate) const SAMPLED_CACHE_BYTES: usize = 64 << 20;
 
-/// What makes the samples of a picture the same as those of another: the source, and where its pixels lie on the scan.
+/// Identifies the samples of a picture: the source, and the scan positions of its pixels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub(crate) struct SampledKey {
     source: SourceKey,
     size_px: (u32, u32),
-    /// Scan positions of three corner pixels, as bits: the grid is even, so they tell all others. The kernel follows
-    /// from the factor of the source.
+    /// Scan positions of three corner pixels, as bits; the grid is even, so they determine all others. The kernel
+    /// follows from the factor of the source.
     corners: [(u64, u64); 3],
 }
 
@@ -31,7 +31,7 @@ impl SampledKey {
         Self { source, size_px: (width, height), corners: [bits(0, 0), bits(right, 0), bits(0, bottom)] }
     }
 
-    /// The scan that the samples were read from.
+    /// Id of the scan that the samples were read from.
     pub(crate) fn scan(&self) -> u64 {
         self.source.scan
     }

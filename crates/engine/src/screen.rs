@@ -1,5 +1,5 @@
-//! From samples to 8-bit pixels in one pass: a band of rows goes through the pipeline, is counted, sharpened and rounded
-//! while it lies in the cache of one core, as an export does it.
+//! From samples to 8-bit pixels in one pass: a band of rows goes through the pipeline and is counted, sharpened and
+//! rounded while it is in the cache of one core, as in an export.
 
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -14,18 +14,18 @@ use crate::overlay::{self, Mark};
 use crate::render::{Lightness, Shift};
 use crate::scans::zeroed;
 
-/// Fewest rows that one core makes in one go: the rows around them, which sharpening makes twice, should weigh little.
+/// Fewest rows of a band: sharpening computes the rows around it twice, which should weigh little.
 const LEAST_BAND_ROWS: usize = 64;
 /// Bands for each core, so that all of them have work until the end.
 const BANDS_PER_CORE: usize = 4;
 
-/// Samples and the way they become a picture.
+/// Samples and how they become a picture.
 pub(crate) struct Screen<'a> {
     pub(crate) pipeline: &'a Pipeline,
     pub(crate) samples: &'a Samples16,
     pub(crate) colour_channels: u8,
     pub(crate) shift: Option<Shift<'a>>,
-    /// Densities of these samples, when they are known already.
+    /// Densities of these samples, if known already.
     pub(crate) densities: Option<Arc<LayerDensities>>,
     pub(crate) cancel: &'a CancelToken,
 }
@@ -44,7 +44,7 @@ pub(crate) struct Wishes {
 #[derive(Debug)]
 pub(crate) struct Shown {
     pub(crate) rgba: Vec<u8>,
-    /// Counts of the whole picture; empty unless wished for.
+    /// Counts of the whole picture; empty unless requested.
     pub(crate) histogram: Histogram,
     pub(crate) clipped_px: u64,
 }
@@ -52,7 +52,7 @@ pub(crate) struct Shown {
 /// Buffers of one thread.
 #[derive(Default)]
 struct Scratch {
-    /// Encoded red, green, blue: as many rows as wait for those below them.
+    /// Encoded red, green, blue: a ring of the rows that wait for those below them.
     ring: [Vec<f32>; 3],
     /// Lightness of the band and the rows around it.
     light: Vec<f32>,
@@ -83,9 +83,9 @@ struct Pass<'a> {
     sharpener: Option<RowSharpener>,
     /// Rows above and below that a sharpened row needs.
     halo: usize,
-    /// Rows made in one go.
+    /// Rows of a band.
     band_rows: usize,
-    /// Buffers that no thread uses at the moment.
+    /// Buffers that no thread is using.
     spare: Mutex<Vec<Scratch>>,
 }
 
@@ -93,7 +93,7 @@ struct Pass<'a> {
 const LIGHTNESS: Lightness = Lightness::Encoded;
 
 impl Screen<'_> {
-    /// The picture, and what was wished for with it.
+    /// The picture, and what was requested with it.
     pub(crate) fn show(&self, wishes: Wishes) -> Result<Shown, EngineError> {
         let (width, height) = (self.samples.width() as usize, self.samples.height() as usize);
         let mut rgba = zeroed::<u8>((width * height * 4) as u64, "a picture")?;
@@ -161,7 +161,7 @@ impl Screen<'_> {
 }
 
 impl Pass<'_> {
-    /// The rows from `first` on that fill `out`; after a cancellation they stay empty.
+    /// Make the rows from `first` on that fill `out`; after a cancellation they stay empty.
     fn band(&self, first: usize, out: &mut [u8]) -> Tally {
         let mut tally = Tally::default();
         if self.screen.cancel.is_cancelled() {
@@ -181,7 +181,7 @@ impl Pass<'_> {
         let mut next = first;
         for y in top..bottom {
             self.encode(y, y - top, &mut scratch);
-            // The last rows of the picture wait for none.
+            // The last rows of the picture wait for no others.
             let ready = if y + 1 == bottom { end } else { (y + 1).saturating_sub(self.halo) };
             while next < ready {
                 let line = &mut out[(next - first) * width * 4..][..width * 4];
@@ -193,7 +193,7 @@ impl Pass<'_> {
         tally
     }
 
-    /// Row `y` through the pipeline, into its place of the ring; its lightness becomes row `at` of the band's.
+    /// Run row `y` through the pipeline into its slot of the ring; its lightness becomes row `at` of the band's.
     fn encode(&self, y: usize, at: usize, scratch: &mut Scratch) {
         let width = self.screen.samples.width() as usize;
         let Scratch { ring, light, shifts, .. } = scratch;
@@ -205,7 +205,7 @@ impl Pass<'_> {
         }
     }
 
-    /// Count, sharpen and round row `y`, which is row `at` of the band and those around it.
+    /// Count, sharpen and round row `y`; `at` is its row in the lightness of the band and the rows around it.
     fn finish(&self, y: usize, at: usize, scratch: &mut Scratch, line: &mut [u8], tally: &mut Tally) {
         let width = self.screen.samples.width() as usize;
         let Scratch { ring, light, sharp, rows, .. } = scratch;

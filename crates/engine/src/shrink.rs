@@ -1,4 +1,4 @@
-//! Making finished rows smaller by area averaging in linear light, while they stream past.
+//! Shrinks finished rows by area averaging in linear light, as they stream past.
 
 use glassine_film::colour::{Transfer, decode, encode};
 
@@ -10,7 +10,7 @@ pub(crate) struct Shrink {
     transfer: Transfer,
     /// Light of each 16-bit code.
     light: Vec<f32>,
-    /// Weighted sum of the output row under way.
+    /// Weighted sum of the current output row.
     sums: Vec<f32>,
     next_in: u32,
     next_out: u32,
@@ -26,7 +26,7 @@ impl Shrink {
         self.to.0
     }
 
-    /// Take rows; gives back the output rows they complete.
+    /// Take rows; returns the output rows they complete.
     pub(crate) fn push(&mut self, rows: &[f32]) -> Vec<f32> {
         let stride = self.from.0 as usize * 3;
         let mut out = Vec::new();
@@ -51,7 +51,7 @@ impl Shrink {
         out
     }
 
-    /// The last row, when rounding left it open.
+    /// The last row, if rounding left it open.
     pub(crate) fn finish(&mut self) -> Vec<f32> {
         let mut out = Vec::new();
         if self.next_out < self.to.1 {

@@ -21,9 +21,9 @@ pub enum Step {
     BeginPicture,
     /// Make that picture.
     MakePicture,
-    /// Take the next look for dust off the queue.
+    /// Take the next dust detection off the queue.
     BeginDust,
-    /// Look for that dust.
+    /// Run that dust detection.
     LookForDust,
     /// Hand over the oldest event of the pictures.
     DeliverPicture,
@@ -60,7 +60,7 @@ impl JobHost {
         possible
     }
 
-    /// Do one of [`Self::possible_steps`]; anything else does nothing. Gives the event that it hands over, which
+    /// Do one of [`Self::possible_steps`]; any other does nothing. Returns the event that it hands over, which
     /// [`Self::poll`] returns next.
     pub fn step(&mut self, step: Step) -> Option<JobEvent> {
         let steps = self.steps.as_mut()?;

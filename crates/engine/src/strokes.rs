@@ -1,8 +1,9 @@
-//! Strokes of the repair brush, laid over a dust map.
+//! Strokes of the repair brush, applied to a dust map.
 //!
-//! A stroke is the set of pixels whose centres lie within its radius of its line. Strokes count in the order they were
-//! made. A *spot* marks only what stands out from its surroundings: the densities of a ring about the stroke are fitted by
-//! a plane for each channel, and pixels that lie off it by several robust standard deviations are filled, with a rim.
+//! A stroke is the set of pixels whose centres are within its radius of its line. Strokes apply in the order they were
+//! made. A *spot* marks only what stands out from its surroundings: a plane is fitted to the densities of a ring around
+//! the stroke for each channel, and pixels that differ from it by several robust standard deviations are filled, with a
+//! rim.
 
 use std::sync::Arc;
 
@@ -10,21 +11,21 @@ use glassine_raster::{CancelToken, PixelRect, Plane, RegionError, RegionSource, 
 use glassine_repair::{DustClass, DustMap, Mark};
 use glassine_session::{BrushStroke, StrokeKind};
 
-/// Width of the ring that stands for the surroundings of a spot.
+/// Width of the ring that represents the surroundings of a spot.
 const RING_PX: u32 = 8;
-/// The ring keeps this distance from the stroke, because the blur of a spot may reach out of it.
+/// Distance of the ring from the stroke, because the blur of a spot may reach out of it.
 const GAP_PX: u32 = 1;
-/// Spots under larger brushes are filled whole: a plane says little about so large a place.
+/// Spots under larger brushes are filled whole: a plane says little about so large an area.
 const SPOT_RADIUS_MAX_PX: f64 = 40.0;
 /// Multiples of the ring's robust standard deviation for the middle and the rim of a spot.
 const HIGH_SIGMA: f32 = 6.0;
 const LOW_SIGMA: f32 = 3.0;
-/// Less spread than this, D, is that of a few codes only.
+/// Least spread, D: less than this comes from only a few codes.
 const SPREAD_MIN_D: f32 = 0.003;
 /// Marks of a spot grow by this, so that its blurred edge is filled too.
 const RIM_PX: u32 = 2;
 
-/// Lay strokes over the map of a part `rect` of a scan.
+/// Apply strokes to the map of the part `rect` of a scan.
 pub(crate) fn lay_over(
     map: &mut DustMap,
     strokes: &[Arc<BrushStroke>],
@@ -59,13 +60,13 @@ pub(crate) fn lay_over(
     Ok(())
 }
 
-/// The parts of `rect` that strokes reach, in positions of `rect`.
+/// The parts of `rect` that strokes reach, relative to `rect`.
 pub(crate) fn bounds(strokes: &[Arc<BrushStroke>], rect: PixelRect) -> Vec<PixelRect> {
     strokes.iter().filter_map(|stroke| bounds_of(stroke, rect)).map(|bounds| local(bounds, rect)).collect()
 }
 
-/// Where the marks under two lists of strokes may differ, in positions of `rect`: under the strokes after those that both
-/// begin with.
+/// Where the marks under two lists of strokes may differ, relative to `rect`: under the strokes after their common
+/// beginning.
 pub(crate) fn changed(
     before: &[Arc<BrushStroke>],
     after: &[Arc<BrushStroke>],
@@ -111,7 +112,7 @@ fn mark(map: &mut DustMap, x: u32, y: u32) {
     map.set_mark(x, y, Mark { severity: u8::MAX, class, attenuation: 0 });
 }
 
-/// Pixels under a stroke, in positions of a part of the scan.
+/// Pixels under a stroke, relative to a part of the scan.
 struct Area {
     /// Bounds within the part, half-open.
     x0: u32,
@@ -120,7 +121,7 @@ struct Area {
 }
 
 impl Area {
-    /// `None` when no pixel of `rect` lies under the stroke.
+    /// `None` if no pixel of `rect` is under the stroke.
     fn of(stroke: &BrushStroke, rect: PixelRect) -> Option<Self> {
         let reach = stroke.radius_px();
         let bounds = bounds_of(stroke, rect)?;
@@ -159,7 +160,7 @@ impl Area {
         PixelRect::new(self.x0, self.y0, self.x0 + self.under.width(), self.y0 + self.under.height())
     }
 
-    /// Whether a place lies under the stroke grown by `by` pixels to all sides.
+    /// Whether a pixel is under the stroke grown by `by` pixels on all sides.
     fn near(&self, x: u32, y: u32, by: u32) -> bool {
         let (left, top) = (x.saturating_sub(by).max(self.x0), y.saturating_sub(by).max(self.y0));
         let right = (x + by + 1).min(self.x0 + self.under.width());
@@ -168,7 +169,7 @@ impl Area {
     }
 }
 
-/// The line of a stroke, a single point as a segment without length.
+/// The line of a stroke; a single point gives a segment of zero length.
 fn segments(stroke: &BrushStroke) -> Vec<((f64, f64), (f64, f64))> {
     let points: Vec<_> = stroke.points().iter().map(|p| (p.x, p.y)).collect();
     match points.as_slice() {
@@ -186,7 +187,7 @@ fn distance(p: (f64, f64), a: (f64, f64), b: (f64, f64)) -> f64 {
     (p.0 - a.0 - along * dx).hypot(p.1 - a.1 - along * dy)
 }
 
-/// Mark what stands out under the stroke; the whole of it when nothing does, because the person saw something there.
+/// Mark what stands out under the stroke; all of it if nothing does, because the user saw something there.
 fn spot(map: &mut DustMap, area: &Area, marks: Option<Plane<bool>>) {
     match marks {
         Some(marks) => {
@@ -204,7 +205,7 @@ fn spot(map: &mut DustMap, area: &Area, marks: Option<Plane<bool>>) {
     }
 }
 
-/// Pixels under the stroke that lie off the surrounding plane; `None` when that can't be told. `linear` covers `around`.
+/// Pixels under the stroke that differ from the surrounding plane; `None` if undetermined. `linear` covers `around`.
 fn standing_out(area: &Area, around: PixelRect, linear: &Samples16) -> Option<Plane<bool>> {
     let colours = if linear.channels() >= 3 { 3 } else { 1 };
     let code = |x: u32, y: u32, c: usize| linear.pixel(x - around.x0, y - around.y0)[c];
@@ -230,7 +231,7 @@ fn standing_out(area: &Area, around: PixelRect, linear: &Samples16) -> Option<Pl
     grown_from_peaks(&off)
 }
 
-/// Hysteresis: what touches a strong pixel and is at least weak itself; `None` without a strong one.
+/// Hysteresis: pixels that touch a strong pixel and are at least weak themselves; `None` without a strong one.
 fn grown_from_peaks(off: &Plane<f32>) -> Option<Plane<bool>> {
     let mut marks = Plane::filled(off.width(), off.height(), false);
     let mut open: Vec<(u32, u32)> = Vec::new();
@@ -256,7 +257,7 @@ fn grown_from_peaks(off: &Plane<f32>) -> Option<Plane<bool>> {
     Some(marks)
 }
 
-/// Plane through densities by least squares with Tukey's biweight, and the robust spread about it.
+/// Plane fitted to densities by least squares with Tukey's biweight, and the robust spread around it.
 ///
 /// `None` with too few places to tell.
 fn fit_plane(rows: &[([f64; 3], f64)]) -> Option<([f64; 3], f64)> {
@@ -330,7 +331,7 @@ mod tests {
         Arc::new(BrushStroke::new(kind, &points, radius_px).expect("is sane"))
     }
 
-    /// A smooth slope with a little noise and one dark speck of three by three pixels about (40, 40).
+    /// A smooth slope with a little noise and one dark speck of three by three pixels around (40, 40).
     fn picture() -> Samples16 {
         let mut samples = Samples16::zeroed(SIDE, SIDE, 3);
         let mut state = 7_u32;

@@ -1,4 +1,4 @@
-//! What of dust repair does not depend on the sensitivity, kept so that a slider answers at once.
+//! The part of dust repair that does not depend on the sensitivity, kept so that a slider responds at once.
 
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -12,11 +12,11 @@ use crate::scans::{OpenScan, working_memory};
 
 /// Bytes of dust maps and repaired pixels kept.
 const REPAIR_CACHE_BYTES: usize = 96 << 20;
-/// Bytes of repairs kept of which only the new pixels are left.
+/// Bytes of finished repairs kept, of which only the new pixels are left.
 const FINISHED_CACHE_BYTES: usize = 96 << 20;
 /// Bytes of analyses kept.
 const STUDY_CACHE_BYTES: usize = 64 << 20;
-/// Side of the pieces of film that the registration of a scan is measured on.
+/// Side of the pieces of film on which the registration of a scan is measured, px.
 const PIECE_PX: u32 = 2048;
 
 /// A part of a scan with its infrared analysed, and the marks of the last sensitivity.
@@ -32,14 +32,14 @@ struct StudyKey {
     region: PixelRect,
 }
 
-/// Everything that is kept about repairs.
+/// Caches of repairs and their analyses.
 #[derive(Debug)]
 pub(crate) struct RepairDesk {
     pub(crate) repairs: ByteCache<RepairKey, Repair>,
     /// Repairs made for counts and exports, without their marks: what was counted is exported next.
     pub(crate) finished: ByteCache<RepairKey, Repair>,
     studies: ByteCache<StudyKey, Study>,
-    /// The repair that was shown last, to stand in while the next one is made.
+    /// The repair shown last, which stands in while the next one is made.
     shown: Mutex<Option<Arc<Repair>>>,
 }
 
@@ -55,7 +55,7 @@ impl Default for RepairDesk {
 }
 
 impl RepairDesk {
-    /// Forget what belongs to any other scan.
+    /// Drop what belongs to any other scan.
     pub(crate) fn retain(&self, keep: impl Fn(u64) -> bool) {
         self.repairs.retain(|key| keep(key.scan()));
         self.finished.retain(|key| keep(key.scan()));
@@ -66,19 +66,19 @@ impl RepairDesk {
         }
     }
 
-    /// Remember what is on screen.
+    /// Remember the repair on screen.
     pub(crate) fn show(&self, repair: &Arc<Repair>) {
         *self.shown.lock().unwrap_or_else(PoisonError::into_inner) = Some(Arc::clone(repair));
     }
 
-    /// The repair last shown, if it is of the same place.
+    /// The repair shown last, if it is of the same place.
     pub(crate) fn stand_in(&self, key: &RepairKey) -> Option<Arc<Repair>> {
         let shown = self.shown.lock().unwrap_or_else(PoisonError::into_inner);
         shown.clone().filter(|repair| repair.key().is_same_place(key))
     }
 
-    /// The marks of a part of a scan, read through `source`; the analysis is kept for the next sensitivity when `keep`
-    /// is set.
+    /// The marks of a part of a scan, read through `source`; if `keep` is set, the analysis is kept for the next
+    /// sensitivity.
     pub(crate) fn marks(
         &self,
         open: &OpenScan,
@@ -103,7 +103,7 @@ impl RepairDesk {
         if let Some((_, marks)) = last().as_ref().filter(|(known, _)| *known == bits) {
             return Ok(marks.clone());
         }
-        // Not held while computing: a thread of the pool that waits may be given the job that holds it.
+        // Not locked while computing: a waiting pool thread may pick up another job that needs the lock.
         let marks = study.analysis.map(source, options.sensitivity, cancel)?;
         if keep {
             *last() = Some((bits, marks.clone()));
@@ -112,9 +112,9 @@ impl RepairDesk {
     }
 }
 
-/// Where the infrared lies in a part of a scan, told about the middle of that part.
+/// Registration of the infrared in a part of a scan, with the middle of that part as origin.
 ///
-/// `film` is a piece of film and the density of its clear parts, see [`DustOptions::film_base_d`].
+/// `film` is a piece of film and the density of its clear parts; see [`DustOptions::film_base_d`].
 pub(crate) fn region_registration(
     open: &OpenScan,
     film: (&TiltedBox, Option<[f64; 3]>),
@@ -136,16 +136,16 @@ fn middle(rect: PixelRect) -> [f64; 2] {
     [f64::midpoint(rect.x0.into(), rect.x1.into()), f64::midpoint(rect.y0.into(), rect.y1.into())]
 }
 
-/// Where the infrared lies against the visible planes, measured once for a scan on the piece of film that tells best.
+/// Registration of the infrared against the visible planes, measured once for a scan on pieces of the film.
 ///
-/// The film with its edges, perforations and all its dust says more than one frame alone; `None` lets each frame decide.
-/// Told about the middle of the scan.
+/// The film with its edges, perforations and all its dust says more than one frame alone; `None` lets each frame
+/// decide. The origin is the middle of the scan.
 fn scan_registration(
     open: &OpenScan,
     (film, film_base_d): (&TiltedBox, Option<[f64; 3]>),
     cancel: &CancelToken,
 ) -> Result<Option<Registration>, EngineError> {
-    /// Pieces of film that are looked at, and the confidence that ends the search.
+    /// Most pieces of film measured, and the confidence that ends the search.
     const PIECES: usize = 8;
     const SURE: f32 = 0.7;
     if let Some(known) = open.registration.get() {
@@ -169,7 +169,7 @@ fn scan_registration(
             }
         }
     }
-    // Nothing stood out where the confidence is zero: then there is nothing to lay over either.
+    // With zero confidence nothing stood out, so there is nothing to align either.
     let best = glassine_repair::consensus(&pieces).filter(|best| best.confidence > 0.0);
     Ok(*open.registration.get_or_init(|| best))
 }

@@ -1,5 +1,5 @@
-//! Parts of a scan seen close up, put together from tiles that are kept, so that moving the view reads only what is new;
-//! and tiles read ahead of where the view is going.
+//! Close-ups of a scan, assembled from cached tiles, so that moving the view reads only what is new; and tiles read
+//! ahead of the moving view.
 
 use std::sync::Arc;
 
@@ -11,10 +11,10 @@ use crate::scans::{OpenScan, read_reduced, zeroed_samples};
 use crate::types::PreviewRequest;
 use crate::{Engine, EngineError};
 
-/// Tiles read ahead on each side of the view, and this many more where it is going.
+/// Tiles read ahead on each side of the view, and how many more in the direction it moves.
 const RING: u32 = 1;
 const MORE_AHEAD: u32 = 1;
-/// Tiles held by one look ahead: a quarter of what is kept, so that it never drives out what is on screen.
+/// Bytes read by one look-ahead: a quarter of the cache, so that it never evicts what is on screen.
 const MOST_AHEAD_BYTES: u64 = 64 << 20;
 
 /// The tiles of the grid that cover `rect`, row by row, cut to a scan of this size.
@@ -29,7 +29,7 @@ fn grid(rect: PixelRect, factor: u32, (width, height): (u32, u32)) -> Vec<PixelR
         .collect()
 }
 
-/// A view grown by the ring around it, and by more where it is going.
+/// A view grown by the ring around it, and by more in the direction it moves.
 fn ahead(rect: PixelRect, factor: u32, toward: (f64, f64), size: (u32, u32)) -> PixelRect {
     let step = TILE_PX * factor;
     let reach = |goes: f64| if goes > 0.0 { step * (RING + MORE_AHEAD) } else { step * RING };
@@ -46,7 +46,7 @@ impl Engine {
         SourceKey { scan: open.id(), rect: tile, factor, repair: repair.map(Repair::key), is_overview: false }
     }
 
-    /// The part of a plan from kept tiles alone; `None` when one is missing.
+    /// The part of a plan from cached tiles alone; `None` if one is missing.
     pub(crate) fn kept_tiles(
         &self,
         open: &OpenScan,
@@ -60,7 +60,7 @@ impl Engine {
         join(plan, &tiles?, open.channels()).ok().flatten()
     }
 
-    /// The part of a plan, its missing tiles read in as few pieces as there are rows of tiles.
+    /// The part of a plan; its missing tiles are read in at most one piece per row of tiles.
     pub(crate) fn tiled_source(
         &self,
         open: &OpenScan,
@@ -115,8 +115,9 @@ impl Engine {
         Ok(found)
     }
 
-    /// Read the tiles around a view that shows a part of a frame or scan, first of all where it is going: `toward` is the
-    /// way the view last moved over the scan, in any unit. Nothing is drawn; a later preview finds its tiles in memory.
+    /// Read the tiles around a view of a part of a frame or scan, those ahead of it first: `toward` is the direction in
+    /// which the view last moved over the scan, in any unit. Nothing is drawn; a later preview finds its tiles in
+    /// memory.
     pub(crate) fn look_ahead(
         &self,
         request: &PreviewRequest,
@@ -164,7 +165,7 @@ fn cut(samples: &Samples16, origin: (u32, u32), tile: PixelRect, factor: u32) ->
     Ok(Source { samples: part, origin: (tile.x0, tile.y0), factor })
 }
 
-/// Tiles side by side; `None` when they do not cover the plan's part.
+/// Tiles put side by side; `None` if they do not cover the plan's part.
 fn join(plan: &Plan, tiles: &[Arc<Source>], channels: u8) -> Result<Option<Arc<Source>>, EngineError> {
     if let [one] = tiles {
         return Ok(Some(Arc::clone(one)));
@@ -177,7 +178,7 @@ fn join(plan: &Plan, tiles: &[Arc<Source>], channels: u8) -> Result<Option<Arc<S
     Ok(is_whole.then(|| Arc::new(Source { samples: whole, origin: (rect.x0, rect.y0), factor })))
 }
 
-/// Copy a tile to its place in the plan's part; gives the number of its samples, `None` when it lies beside the part.
+/// Copy a tile to its place in the plan's part; returns the number of its samples, or `None` if it is outside the part.
 fn lay_in(whole: &mut Samples16, tile: &Source, plan: &Plan) -> Option<usize> {
     let (factor, rect) = (plan.factor, plan.rect);
     let at = (tile.origin.0.checked_sub(rect.x0)? / factor, tile.origin.1.checked_sub(rect.y0)? / factor);

@@ -1,4 +1,4 @@
-//! Requests to the engine and what comes back: plain values that cross threads.
+//! Requests to the engine and its replies: plain values that cross threads.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -15,7 +15,7 @@ use crate::Notice;
 use crate::files::{Access, SavedState, UnsavedWork};
 use crate::look::encoding_words;
 
-/// Names a session under work: every session that is opened or made in this process has its own.
+/// Identifies a session under work: every session opened or made in this process has its own key.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Default)]
 pub struct SessionKey(u64);
 
@@ -27,25 +27,24 @@ impl SessionKey {
     }
 }
 
-/// A session as it is at one moment, and the folder its relative paths start at.
+/// A session at one moment, and the folder its relative paths start at.
 #[derive(Debug, Clone, Default)]
 pub struct SessionAt {
-    /// The session.
     pub session: Session,
     /// Folder of the session file; `None` before the first save.
     pub folder: Option<Arc<Path>>,
-    /// Which session it is, so that results are not taken for those of another one.
+    /// Tells sessions apart, so that results are not taken for those of another one.
     pub key: SessionKey,
 }
 
 impl SessionAt {
-    /// A session that is used once, without a window: nothing else can be taken for it.
+    /// A session that is used once, without a window, so that it can't be confused with another.
     pub fn new(session: Session, folder: Option<Arc<Path>>) -> Self {
         Self { session, folder, key: SessionKey::default() }
     }
 }
 
-/// How scan files are read, where their own word is overridden.
+/// How scan files are read; overrides what the files say.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub struct ScanReading {
     /// How codes relate to light.
@@ -54,37 +53,35 @@ pub struct ScanReading {
     pub fourth_sample: FourthSampleChoice,
     /// Page of the file, from 1; `None` takes the one that looks like the scan.
     pub page: Option<u32>,
-    /// Whether stray light is taken off.
+    /// Whether stray light is subtracted.
     pub stray_light: StrayLightChoice,
 }
 
-/// Files that become a new session.
+/// Files to make a new session from.
 #[derive(Debug, Clone, Default)]
 pub struct NewSessionRequest {
     /// Scan files, in order.
     pub scans: Vec<PathBuf>,
-    /// Infrared of the first scan in a file of its own.
+    /// Infrared of the first scan, if in a separate file.
     pub infrared: Option<PathBuf>,
-    /// How the scans are read.
     pub reading: ScanReading,
-    /// What film it is; `None` recognises it from the rebate.
+    /// Film kind; `None` recognises it from the rebate.
     pub film: Option<FilmKind>,
     /// Frame format, if known.
     pub format_id: Option<String>,
-    /// Resolution, when the files do not say.
+    /// Resolution, if the files do not say.
     pub ppi: Option<f64>,
-    /// Every file is one frame (camera copies), instead of a strip.
+    /// Whether every file is one frame (camera copies), instead of a strip.
     pub one_frame_per_file: bool,
     /// Name of the roll.
     pub title: String,
 }
 
-/// A session that was made or opened, with what the person should know about it.
+/// A session that was made or opened, with what the user should know about it.
 #[derive(Debug, Clone, Default)]
 pub struct MadeSession {
-    /// The session.
     pub session: Session,
-    /// Its file, when there is one.
+    /// Its file, if there is one.
     pub path: Option<PathBuf>,
     /// Messages, most important first.
     pub notices: Vec<Notice>,
@@ -113,7 +110,7 @@ pub enum ViewKey {
     Proof(FrameId, u16),
 }
 
-/// Part of an upright picture: its unit square is (0, 0) to (1, 1).
+/// Part of an upright picture whose unit square is (0, 0) to (1, 1).
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct UnitRect {
     /// Left.
@@ -147,10 +144,10 @@ pub enum Overlay {
     RepairDifference,
 }
 
-/// Amplification of [`Overlay::RepairDifference`]: one code of an 8-bit picture becomes this many.
+/// Amplification of [`Overlay::RepairDifference`]: one code of difference in an 8-bit picture is shown as this many.
 pub const DIFFERENCE_GAIN: f32 = 8.0;
 
-/// Which side of the work a preview shows.
+/// Which stage of the work a preview shows.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Default)]
 pub enum PictureSide {
     /// The finished positive.
@@ -167,9 +164,7 @@ pub enum PictureSide {
 /// A picture wanted on screen.
 #[derive(Debug, Clone)]
 pub struct PreviewRequest {
-    /// Where it will be shown.
     pub key: ViewKey,
-    /// The session to render.
     pub at: SessionAt,
     /// Which part of the upright picture (ignored for scan regions).
     pub region: UnitRect,
@@ -177,48 +172,40 @@ pub struct PreviewRequest {
     pub scan_rect: PixelRect,
     /// Largest width and height in screen pixels; the picture keeps its shape inside them.
     pub max_width_px: u32,
-    /// Largest height.
     pub max_height_px: u32,
-    /// Which side of the work.
     pub side: PictureSide,
-    /// What is painted over it.
     pub overlay: Overlay,
-    /// Number that the answer carries back, so that stale ones can be told.
+    /// Echoed in the reply, to discard stale results.
     pub revision: u64,
 }
 
 /// A finished picture for the screen, sRGB coded.
 #[derive(Debug, Clone)]
 pub struct Preview {
-    /// The session it shows.
     pub session: SessionKey,
-    /// Where it belongs.
     pub key: ViewKey,
     /// Part of the upright picture that it shows.
     pub region: UnitRect,
     /// Part of the scan that it shows, for [`ViewKey::ScanRegion`].
     pub scan_rect: PixelRect,
-    /// Which side of the work it shows.
     pub side: PictureSide,
     /// From the request.
     pub revision: u64,
-    /// Columns.
     pub width_px: u32,
-    /// Rows.
     pub height_px: u32,
-    /// Red, green, blue, 255 for each pixel.
+    /// Red, green, blue and 255 for each pixel.
     pub rgba: Arc<Vec<u8>>,
     /// Histogram of the box (whole frame, in output coding), with clip counts; only for frame views.
     pub histogram: Option<Arc<Histogram>>,
     /// Share of pixels under the overlay, 0 to 1.
     pub overlay_share: f64,
-    /// Dust repair of the frame, when the picture has to do with it.
+    /// Dust repair of the frame, if the picture depends on it.
     pub repair: Option<Arc<RepairSummary>>,
-    /// A sharper one for the same request is on its way.
+    /// Whether a sharper one for the same request is on its way.
     pub is_coarse: bool,
-    /// Dust is being looked for: the same picture without it is on its way.
+    /// Whether dust detection is running: the same picture, repaired, is on its way.
     pub lacks_repair: bool,
-    /// Milliseconds it took.
+    /// Time it took, milliseconds.
     pub millis: f64,
 }
 
@@ -233,49 +220,44 @@ pub struct RepairSummary {
     pub scratches: u32,
     /// Pixels that get new values.
     pub marked_px: u64,
-    /// The same as a part of the image area, 0 to 1.
+    /// The same as a share of the image area, 0 to 1.
     pub area_fraction: f64,
-    /// Strokes of the brush that were laid over the marks.
+    /// Brush strokes applied to the marks.
     pub strokes: usize,
-    /// Why the infrared plane was not used, a sentence with what to do.
+    /// Why the infrared plane was not used, a sentence with advice.
     pub refusal: Option<String>,
     /// Whether the scan has an infrared plane.
     pub has_infrared: bool,
-    /// Where the infrared picture lies against the visible one, pixels; `None` when nothing shows it.
+    /// Offset of the infrared picture from the visible one, pixels; `None` if undetermined.
     pub shift_px: Option<[f64; 2]>,
-    /// Infrared density for each visible density of the image: about 0.05 for clear dyes, near 1 for silver.
+    /// Infrared density per visible density of the image: about 0.05 for clear dyes, near 1 for silver.
     pub leakage_strength: Option<f64>,
-    /// The dyes block so much infrared that the marks should be looked at before they are trusted.
+    /// Whether the dyes block so much infrared that the marks should be checked before they are trusted.
     pub leaks_strongly: bool,
 }
 
 impl RepairSummary {
-    /// All marks.
+    /// Number of all marks.
     pub fn marks(&self) -> u32 {
         self.specks + self.hairs + self.scratches
     }
 }
 
-/// The overview of a scan for the strip view, as scanned, and its base pixels.
+/// A picture of a scan for the strip view: the overview as scanned, or its base pixels.
 #[derive(Debug, Clone)]
 pub struct ScanPicture {
-    /// The session it shows.
     pub session: SessionKey,
-    /// Which scan.
     pub scan: ScanId,
-    /// Columns of the overview.
     pub width_px: u32,
-    /// Rows of the overview.
     pub height_px: u32,
     /// Scan pixels for one overview pixel.
     pub factor: u32,
-    /// Red, green, blue, 255 for each pixel.
+    /// Red, green, blue and 255 for each pixel.
     pub rgba: Arc<Vec<u8>>,
-    /// How its file is read.
     pub reading: FoundReading,
 }
 
-/// How the file of a scan is read, after its tags and the choices of the session.
+/// How the file of a scan is read, according to its tags and the choices of the session.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct FoundReading {
     /// How codes relate to light, in words.
@@ -284,7 +266,7 @@ pub struct FoundReading {
     pub page: u32,
     /// Pages in the file.
     pub pages: u32,
-    /// Where the infrared plane comes from, in words; `None` without one.
+    /// Source of the infrared plane, in words; `None` without one.
     pub infrared: Option<&'static str>,
 }
 
@@ -301,59 +283,53 @@ impl FoundReading {
     }
 }
 
-/// Which frames of a session.
+/// The frames of a session to work on.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub enum FrameScope {
     /// All that are not skipped.
     #[default]
     All,
-    /// These, also when skipped.
+    /// These, even if skipped.
     Only(Vec<FrameId>),
 }
 
 /// An export of many frames at once.
 #[derive(Debug, Clone)]
 pub struct ExportRequest {
-    /// The session.
     pub at: SessionAt,
-    /// Target folder; made when missing.
+    /// Target folder; created if missing.
     pub folder: PathBuf,
-    /// Which frames.
     pub scope: FrameScope,
-    /// How, usually the session's own settings.
+    /// Output settings, usually the session's own.
     pub output: OutputSettings,
     /// Overrides the frames' own switch for dust repair.
     pub repair: Option<bool>,
     /// Overrides the frames' own sharpening.
     pub sharpen: Option<bool>,
-    /// Replace files that are there already.
+    /// Whether to replace existing files.
     pub replace: bool,
-    /// Moment of the export, `YYYY:MM:DD HH:MM:SS`, for the metadata; the engine reads no clock for it.
+    /// Time of the export, `YYYY:MM:DD HH:MM:SS`, for the metadata; the engine reads no clock for it.
     pub written_at: String,
 }
 
 /// A frame that was written.
 #[derive(Debug, Clone)]
 pub struct ExportedFile {
-    /// Which frame.
     pub frame: FrameId,
-    /// Its number at the time.
+    /// Its number at that time.
     pub number: u32,
-    /// The file.
     pub path: PathBuf,
-    /// Columns.
     pub width_px: u32,
-    /// Rows.
     pub height_px: u32,
     /// Share of pixels at the black end, per channel.
     pub clip_low: [f64; 3],
     /// Share of pixels at the white end, per channel.
     pub clip_high: [f64; 3],
-    /// Pixels those shares were counted on: all of the frame, before it is made smaller.
+    /// Pixels those shares were counted on: all of the frame, before it is scaled down.
     pub counted_pixels: u64,
     /// Bytes written.
     pub bytes: u64,
-    /// Wall time.
+    /// Wall time, seconds.
     pub seconds: f64,
     /// Messages about this frame, for example that repair was refused.
     pub notes: Vec<String>,
@@ -383,23 +359,22 @@ impl From<&Histogram> for ExactCount {
 /// A frame that could not be written.
 #[derive(Debug, Clone)]
 pub struct FailedFrame {
-    /// Which frame.
     pub frame: FrameId,
-    /// Its number at the time.
+    /// Its number at that time.
     pub number: u32,
     /// What happened and what to do.
     pub notice: Notice,
 }
 
-/// What an export did.
+/// Result of an export.
 #[derive(Debug, Clone, Default)]
 pub struct ExportReport {
     /// Finished files.
     pub written: Vec<ExportedFile>,
-    /// Frames left out because they are marked so.
+    /// Frames left out because they are marked as skipped.
     pub skipped: Vec<FrameId>,
     /// Frames that failed, each with its reason.
     pub failed: Vec<FailedFrame>,
-    /// The person stopped it; finished files stay.
+    /// Whether the user stopped it; finished files stay.
     pub cancelled: bool,
 }

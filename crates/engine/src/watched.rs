@@ -1,4 +1,4 @@
-//! A scan that tells how far a look for dust is, by what was read of it.
+//! A scan that reports the progress of dust detection by how much of it was read.
 
 use std::sync::atomic::{AtomicU64, Ordering};
 
@@ -6,8 +6,9 @@ use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource, Samples
 
 use crate::scans::OpenScan;
 
-/// Samples that a look for dust reads, in areas of its region: medians of blocks, leakage, noise, the residual, and what
-/// lies about the marks. Source: ours, measured on frames of 19 megapixels of which 0.8 % is marked (2.41).
+/// Samples that dust detection reads, as multiples of its region's area: medians of blocks, leakage, noise, the
+/// residual, and the surroundings of the marks. Source: ours, measured on frames of 19 megapixels of which 0.8 % is
+/// marked (2.41).
 const AREAS_READ: f64 = 2.4;
 
 /// A scan whose reads are counted.
@@ -19,7 +20,7 @@ pub(crate) struct Watched<'a> {
 }
 
 impl<'a> Watched<'a> {
-    /// Count what is read of a scan while a region of it is looked at; `progress` is told the share that was done.
+    /// Count what is read of a scan while a region of it is analysed; `progress` gets the share done.
     pub(crate) fn new(source: &'a OpenScan, region: PixelRect, progress: &'a (dyn Fn(f32) + Sync)) -> Self {
         let whole_px = (AREAS_READ * region.area() as f64).max(1.0);
         Self { source, read_px: AtomicU64::new(0), whole_px, progress }
@@ -42,7 +43,7 @@ impl RegionSource for Watched<'_> {
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, RegionError> {
         let samples = self.source.read(rect, cancel)?;
         let read_px = self.read_px.fetch_add(rect.area(), Ordering::Relaxed) + rect.area();
-        // More may be read than usual: the end is told by the end.
+        // More may be read than usual, so the share is capped at 99 % until the job finishes.
         (self.progress)((read_px as f64 / self.whole_px).min(0.99) as f32);
         Ok(samples)
     }

@@ -31,7 +31,7 @@ pub trait Worker: Send + Sync {
         send: SendEvent<'_>,
     ) -> Result<(), EngineError>;
 
-    /// Make a picture for the screen, with a coarse one before it if that is quicker. Returns the dust repair that the
+    /// Make a picture for the screen, preceded by a coarse one if that is quicker. Returns the dust repair that the
     /// picture lacks.
     fn preview(
         &self,
@@ -48,7 +48,7 @@ pub trait Worker: Send + Sync {
         progress: &(dyn Fn(f32) + Sync),
     ) -> Result<(), EngineError>;
 
-    /// Read the surroundings of a close-up, in the direction in which the view moves first.
+    /// Read the surroundings of a close-up, first in the direction in which the view moves.
     fn look_ahead(
         &self,
         request: &PreviewRequest,
@@ -151,7 +151,7 @@ impl Worker for Engine {
                 send(JobEventKind::Autosaved { session: Box::new(at.session.clone()) });
             }
             Job::DiscardAutosaves(paths) => {
-                // Each is removed, whatever becomes of the others.
+                // Each is removed, even if another one fails.
                 let outcomes: Vec<_> = paths.iter().map(|path| files::discard_autosave(path)).collect();
                 outcomes.into_iter().collect::<Result<(), _>>()?;
             }
@@ -215,8 +215,8 @@ fn send_edits(label: String, at: &SessionAt, draft: Draft, send: SendEvent<'_>) 
 }
 
 impl Engine {
-    /// Find the frames of scan after scan. Each result is made of the same session, so that it can be taken alone.
-    /// A scan that cannot be read does not hold up the others.
+    /// Find the frames of one scan after another. Each result is based on the same session, so that it can be used
+    /// alone. An unreadable scan does not hold up the others.
     fn find_on_scans(
         &self,
         at: &SessionAt,
@@ -320,7 +320,7 @@ impl Engine {
     ) -> Result<(), EngineError> {
         let mut written = self.written.lock().unwrap_or_else(PoisonError::into_inner);
         let real = files::real_path(path);
-        // A save that was asked for before the last one ended goes over what that one wrote.
+        // A save requested before the last one ended overwrites what that one wrote.
         let own = written.get(&real).filter(|(key, _)| *key == at.key).map(|(_, state)| state);
         let mode = match over {
             SaveOver::Chosen => SaveMode::Replace,

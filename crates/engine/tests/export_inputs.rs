@@ -1,4 +1,4 @@
-//! An export never writes over what it reads from, and writes no picture of a scan that is not the session's.
+//! An export never overwrites what it reads, and writes no picture of a scan that is not the session's.
 
 mod common;
 
@@ -59,7 +59,7 @@ fn a_link_of_any_kind_to_a_scan_in_the_target_folder_is_refused() {
     std::fs::remove_file(&name).expect("ours");
     std::fs::hard_link(&scan, &name).expect("links");
     refused(&session, &out, &[&scan, &name]);
-    // A link to any other file, and one to nothing.
+    // A link to another file, and one to nothing.
     std::fs::remove_file(&name).expect("ours");
     let other = folder.path().join("other.txt");
     std::fs::write(&other, "keep me").expect("room");
@@ -97,7 +97,7 @@ fn a_scan_of_equal_length_that_is_not_the_sessions_fails_its_frames_and_no_other
         if keep_time {
             File::options().append(true).open(&one).and_then(|f| f.set_modified(time)).expect("ours");
         }
-        // The same program and one that starts anew.
+        // The same program, and one just started.
         for engine in [&engine, &Engine::new()] {
             let report = export(engine, &request(&session, out.clone()));
             assert_eq!((report.written.len(), report.failed.len()), (1, 1));

@@ -1,5 +1,5 @@
-//! Exported files: their codes against the written formulas, computed in `f64` without tables, short series or cut kernels;
-//! and what happens to a file that is not what was meant.
+//! Exported files: their codes against the written formulas, computed in `f64` without tables, short series or cut
+//! kernels; and what happens to a file that is not what was meant.
 #![allow(clippy::print_stdout, reason = "the measured figures are shown")]
 
 mod common;
@@ -138,7 +138,7 @@ fn encoded(codes: &[u16]) -> [f64; 3] {
     })
 }
 
-/// Unsharp mask on luma with its overshoot held, by the formulas: the Gaussian reaches eight sigma.
+/// Unsharp mask on luma with limited overshoot, by the formulas: the Gaussian reaches eight sigma.
 fn sharpened(planes: &mut [[f64; 3]]) {
     let luma: Vec<f64> = planes.iter().map(|p| 0.2126 * p[0] + 0.7152 * p[1] + 0.0722 * p[2]).collect();
     let at = |x: i64, y: i64| {
@@ -218,7 +218,7 @@ fn exported_codes_are_those_of_the_formulas_in_double_precision() {
         }
         let mean = sum / got.data().len() as f64;
         println!("{compression:?}: mean error {mean:.3}, largest {worst:.2} codes of 65 535");
-        // Rounding to whole codes alone makes 0.25 on average and 0.5 at most.
+        // Rounding to whole codes alone gives 0.25 on average and 0.5 at most.
         assert!(mean <= 0.5 && worst <= 8.0, "mean {mean}, largest {worst}");
     }
 }
@@ -234,7 +234,7 @@ fn a_frame_that_is_damaged_while_it_is_written_is_named_and_replaces_nothing() {
         let request = request(&session, folder.path(), compression);
         let first = engine.export(&request, &CancelToken::new(), &|_, _| ()).expect("exports");
         let before = std::fs::read(&first.written[0].path).expect("reads");
-        // When all rows are in the file, one of its bytes changes under the hands of the program.
+        // Once all rows are in the file, one of its bytes changes while the program works on it.
         let is_damaged = AtomicBool::new(false);
         let damage = |share: f32, _: &str| {
             if share > 0.999 && !is_damaged.swap(true, Ordering::SeqCst) {

@@ -1,4 +1,4 @@
-//! Lanes of jobs: what one does never waits for another, and reports come no faster than they can be read.
+//! Lanes of jobs: one never waits for another, and reports come no faster than they can be read.
 
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, mpsc};
@@ -14,7 +14,7 @@ fn host() -> JobHost {
     JobHost::threaded(Arc::new(Engine::new()), Arc::new(|| ()))
 }
 
-/// Events until one is what is waited for.
+/// Events up to the first that matches.
 fn until(host: &mut JobHost, is_it: impl Fn(&JobEvent) -> bool) -> Vec<JobEvent> {
     let began = Instant::now();
     let mut events = Vec::new();

@@ -23,7 +23,7 @@ fn two_thousand_scans_are_shown_checked_and_exported_with_256_open_files() {
     let known = glassine_session::ScanRef { width_px: 128, height_px: 96, ..scan_ref(&first) };
     let scans = (0..SCANS).map(|nth| {
         let path = folder.path().join(format!("{nth}.tif"));
-        // Names of one file: each is opened on its own.
+        // Hard links to one file: each is opened separately.
         if nth > 0 {
             std::fs::hard_link(&first, &path).expect("links");
         }

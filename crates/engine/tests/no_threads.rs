@@ -1,6 +1,6 @@
-//! A system that gives no thread: pictures are made all the same, on the one thread there is.
+//! A system that gives no thread: pictures are still made, on the only thread there is.
 //!
-//! The test starts itself again with stacks too large for any address space, so that every thread is refused.
+//! The test restarts itself with stacks too large for any address space, so that every thread is refused.
 #![cfg(unix)]
 
 mod common;

@@ -1,4 +1,4 @@
-//! A large scan from its first look to the overview that is kept for the next time, and reading ahead of a moving view.
+//! A large scan from its first look to its cached overview, and reading ahead of a moving view.
 
 use std::fs::File;
 use std::io::{Seek as _, SeekFrom, Write as _};
@@ -46,7 +46,7 @@ impl Desk {
         SessionAt::new(session, None)
     }
 
-    /// What a program that starts anew shows: the colour in the middle of a part that is not sampled for fingerprints.
+    /// What a newly started program shows: the colour in the middle of a part that is not sampled for fingerprints.
     fn look(&self, encoding: EncodingChoice) -> Seen {
         let engine = Engine::new();
         engine.work_beside(Some(&self.session));
@@ -74,7 +74,7 @@ impl Desk {
         kept
     }
 
-    /// Change rows of the file in place; its time stays when `keep_time` is set.
+    /// Change rows of the file in place; its time stays if `keep_time` is set.
     fn paint(&self, rows: std::ops::Range<u32>, code: u16, keep_time: bool) {
         let mut file = File::options().write(true).open(&self.scan).expect("ours");
         let time = file.metadata().and_then(|meta| meta.modified()).expect("has a time");
@@ -157,7 +157,7 @@ fn reopening_shows_the_kept_overview_and_a_changed_file_is_read_again() {
     let desk = Desk::new();
     let made = desk.look(EncodingChoice::Auto);
     assert_eq!((made.first_factor, made.factor, desk.kept().len()), (Some(13), 4, 1));
-    // A change that no fingerprint sees, in a place that is not sampled: what is kept is shown, so it was used.
+    // A change that no fingerprint sees, in a place that is not sampled: the old picture shows that the cache was used.
     desk.paint(2000..2020, 10_000, true);
     let again = desk.look(EncodingChoice::Auto);
     assert_eq!(
@@ -166,7 +166,7 @@ fn reopening_shows_the_kept_overview_and_a_changed_file_is_read_again() {
         "the small level is a quarter of the kept one"
     );
     assert!(again.rgba == made.rgba);
-    // The same change with a new time is seen, and replaces what was kept.
+    // The same change with a new time is detected, and replaces the cached overview.
     desk.paint(2000..2020, 10_000, false);
     let changed = desk.look(EncodingChoice::Auto);
     assert!(changed.rgba != made.rgba && changed.first_factor == Some(13));
@@ -253,7 +253,7 @@ fn a_view_that_moves_finds_the_tiles_that_were_read_ahead() {
     while !moving.is_idle() {
         moving.poll();
     }
-    // Other pixels, of which neither length nor time tell: only what was read before shows the old ones.
+    // Other pixels with the same length and time: only what was read before still shows the old ones.
     desk.paint(600..1100, 10_000, true);
     assert!(shown(&mut moving, view(3000)) == Some(expected.clone()));
     assert!(shown(&mut resting, view(3000)) != Some(expected));
@@ -296,7 +296,7 @@ fn a_small_view_of_a_scan_is_the_mean_of_its_pixels_and_is_not_read_again() {
     assert_eq!((red(98), red(102)), (0, 0));
     let mut fresh = JobHost::inline(Arc::new(Engine::new()));
     let expected = shown(&mut fresh, 350).expect("readable");
-    // Other pixels, of which neither length nor time tell.
+    // Other pixels, with the same length and time.
     desk.paint(0..6_400, 1_000, true);
     assert!(shown(&mut host, 350).expect("readable").rgba == expected.rgba, "the overview is enough");
 }

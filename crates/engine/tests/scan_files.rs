@@ -1,5 +1,5 @@
-//! Scans are known by their content: changed, replaced, moved and missing ones are told, and nothing of one session stays
-//! when another is opened.
+//! Scans are known by their content: changed, replaced, moved and missing ones are reported, and nothing of one session
+//! stays when another is opened.
 
 mod common;
 
@@ -21,7 +21,7 @@ fn check(engine: &Engine, session: &Session, depth: CheckDepth) -> Vec<ScanCheck
     engine.check_scans(&at(session), depth, &CancelToken::new(), &|_, _| {}).expect("not cancelled")
 }
 
-/// Let the clock of the file system go on.
+/// Let the clock of the file system advance.
 fn wait() {
     std::thread::sleep(std::time::Duration::from_millis(20));
 }
@@ -78,7 +78,7 @@ fn work_on_another_session_closes_the_scans_of_the_one_before_and_keeps_a_shared
     };
     assert_eq!(work_on([&one, &shared]), [one.clone(), shared.clone()]);
     assert_eq!(work_on([&shared, &two]), [shared.clone(), two.clone()]);
-    // Whatever is open, all of its scans are protected, and those of the session before no longer are.
+    // Open or not, all of its scans are protected, and those of the previous session no longer are.
     let is_protected = |path: &PathBuf| glassine_scanfile::protected_at(path).is_some();
     assert_eq!([&one, &shared, &two].map(is_protected), [false, true, true]);
 }
@@ -91,7 +91,7 @@ fn a_check_tells_changed_missing_and_differently_sized_scans_apart() {
         write_scan(path, seed as u32);
     }
     let mut scans: Vec<ScanRef> = paths.iter().map(|path| scan_ref(path)).collect();
-    // The last one is of a session that knows no hash.
+    // The last one belongs to a session that knows no hash.
     scans[4].fingerprint = None;
     let session = session_of(scans);
     let engine = Engine::new();
@@ -101,7 +101,7 @@ fn a_check_tells_changed_missing_and_differently_sized_scans_apart() {
     wait();
     scan_again(&paths[1], 9);
     std::fs::remove_file(&paths[2]).expect("ours");
-    // Sides exchanged: the length stays.
+    // Width and height swapped: the length stays.
     scan_again_of(&paths[3], HEIGHT, WIDTH, 3);
     scan_again_of(&paths[4], HEIGHT, WIDTH, 4);
     let checks = check(&engine, &session, CheckDepth::Full);
@@ -120,7 +120,7 @@ fn a_check_tells_changed_missing_and_differently_sized_scans_apart() {
         "{states:?}"
     );
     assert!(checks[0].notice().is_none() && checks[1..].iter().all(|check| check.notice().is_some()));
-    // What was not known is given back, made by another implementation here.
+    // Unknown fingerprints are returned; compared with another implementation here.
     let found = checks[4].fingerprint.as_ref().expect("readable");
     assert_eq!((found.bytes, &found.blake3), (print_of(&paths[4]).bytes, &print_of(&paths[4]).blake3));
     let sampled = glassine_scanfile::sampled_fingerprint(&paths[4]).expect("readable").blake3;
@@ -161,7 +161,7 @@ fn moved_and_renamed_scans_are_found_by_their_content_with_one_answer_for_a_fold
     let [new_one, new_two] = ["another name.tif", "two.tif"].map(|name| deep.join(name));
     std::fs::rename(&one, &new_one).expect("ours");
     std::fs::rename(&two, &new_two).expect("ours");
-    // Another picture of the same name and length is not the one.
+    // Another picture of the same name and length is not the scan.
     write_scan(&deep.join("one.tif"), 7);
     write_scan(&folder.path().join("moved/two.tif"), 8);
     let found = relink(&session, &folder.path().join("moved"));

@@ -31,7 +31,7 @@ pub struct AtomicFile {
 }
 
 impl AtomicFile {
-    /// Start a file that will be called `path`. Fails at once when the name is taken and may not be replaced, or must not
+    /// Start a file that will be called `path`. Fails at once if the name is taken and may not be replaced, or must not
     /// be written: a link, a folder, a protected file.
     pub fn create(path: &Path, overwrite: Overwrite) -> Result<Self, Error> {
         check_target(path, overwrite)?;
@@ -40,8 +40,8 @@ impl AtomicFile {
         let temp = parts::builder()
             .make_in(folder_of(path), new_part)
             .map_err(Error::io(path, "create a temporary file beside it"))?;
-        // The lock tells other hosts that the writer lives; the system frees it with the process. Where locks do not
-        // exist, other hosts leave the part alone.
+        // The lock tells other hosts that the writer is alive; the system releases it when the process ends. Where
+        // locks do not exist, other hosts leave the part alone.
         drop(temp.as_file().try_lock());
         Ok(Self { temp, path: path.to_owned(), overwrite })
     }
@@ -51,12 +51,12 @@ impl AtomicFile {
         &self.path
     }
 
-    /// Where the bytes are until the file has its name.
+    /// Path of the bytes until the file has its name.
     pub(crate) fn temporary_path(&self) -> &Path {
         self.temp.path()
     }
 
-    /// Bring what was written so far to the disk.
+    /// Sync what was written so far to the disk.
     pub(crate) fn sync(&self) -> Result<(), Error> {
         self.temp.as_file().sync_all().map_err(Error::io(&self.path, "write the file to disk"))
     }
@@ -68,14 +68,14 @@ impl AtomicFile {
 
     /// Sync, take the final name, sync the folder. Returns the length in bytes.
     ///
-    /// With [`Overwrite::Never`] the name is taken by a step that fails when somebody else took it meanwhile.
+    /// With [`Overwrite::Never`], taking the name fails if another program took it meanwhile.
     pub fn commit(self) -> Result<u64, Error> {
         let Self { mut temp, path, overwrite } = self;
         temp.flush().map_err(Error::io(&path, "write the file"))?;
         keep_permissions(temp.as_file(), &path)?;
         temp.as_file().sync_all().map_err(Error::io(&path, "write the file to disk"))?;
         let bytes = temp.as_file().metadata().map_err(Error::io(&path, "measure the file"))?.len();
-        // Long work lies between the first look and this one, and a scan may have come to the name since.
+        // Checked again after long work: a scan may have come to the name since the first check.
         check_target(&path, overwrite)?;
         let persisted = match overwrite {
             Overwrite::Replace => temp.persist(&path),
@@ -110,8 +110,8 @@ impl Seek for AtomicFile {
 
 /// Write a whole small file so that the name always holds one complete version.
 ///
-/// With `keep_previous` the version being replaced stays under that name: it is linked there before the new file takes
-/// its place, so at no moment are both names without a complete file.
+/// With `keep_previous` the replaced version stays under that name: it is linked there before the new file takes its
+/// place, so at no moment are both names without a complete file.
 pub fn write_bytes_atomic(
     path: &Path,
     bytes: &[u8],
@@ -126,11 +126,11 @@ pub fn write_bytes_atomic(
     file.commit().map(|_| ())
 }
 
-/// Make `previous` hold what `path` holds now: by a hard link where the file system has them, else by a copy.
+/// Make `previous` hold what `path` holds now: by a hard link if the file system has them, else by a copy.
 fn keep(path: &Path, previous: &Path) -> Result<(), Error> {
     check_target(previous, Overwrite::Replace)?;
-    // A save that was stopped after this step left two names of one file. Renaming one link of a file over another does
-    // nothing, so the temporary link would stay.
+    // A save that was stopped after this step leaves two names of one file. Renaming one link of a file over another
+    // does nothing, so the temporary link would stay.
     if is_same_file(path, previous) {
         return Ok(());
     }
@@ -181,7 +181,7 @@ fn folder_of(path: &Path) -> &Path {
     }
 }
 
-/// A file that replaces another is as readable as that one was; a new one follows the rules of the process.
+/// A file that replaces another keeps its permissions; a new one follows the rules of the process.
 fn keep_permissions(file: &File, path: &Path) -> Result<(), Error> {
     match fs::metadata(path) {
         Ok(old) => file.set_permissions(old.permissions()).map_err(Error::io(path, "set its permissions")),
@@ -193,7 +193,7 @@ fn keep_permissions(file: &File, path: &Path) -> Result<(), Error> {
 fn sync_folder(path: &Path) -> Result<(), Error> {
     let folder = folder_of(path);
     match File::open(folder).and_then(|f| f.sync_all()) {
-        // Some network file systems cannot sync a folder; there the name is already where it can be.
+        // Some network file systems cannot sync a folder; there the name is already as safe as it can be.
         Err(e) if matches!(e.kind(), io::ErrorKind::InvalidInput | io::ErrorKind::Unsupported) => Ok(()),
         other => other.map_err(Error::io(folder, "write the folder to disk")),
     }

@@ -11,92 +11,84 @@ use crate::FileChange;
 #[derive(Debug)]
 #[non_exhaustive]
 pub enum Error {
-    /// The file contradicts its own format: damaged, cut short, or made to mislead.
+    /// The file contradicts its own format: damaged, cut short, or crafted to mislead.
     Malformed {
-        /// The file.
         path: PathBuf,
         /// What was found, with numbers.
         found: String,
     },
-    /// A sound file of a kind that is not read or written here.
+    /// A sound file of a kind that this crate does not read or write.
     Unsupported {
-        /// The file.
         path: PathBuf,
         /// What was found.
         found: String,
-        /// What the person can do.
+        /// What the user can do.
         hint: String,
     },
     /// More memory or pixels than the limits allow.
     OverBudget {
-        /// The file.
         path: PathBuf,
-        /// What asked, with its unit.
+        /// What needs it, with its unit.
         what: String,
-        /// Amount asked for.
+        /// Amount requested.
         wanted: u64,
         /// Amount allowed.
         limit: u64,
     },
     /// The system has no memory left to give.
     OutOfMemory {
-        /// The file.
         path: PathBuf,
-        /// What asked.
+        /// What needs it.
         what: String,
-        /// Bytes asked for.
+        /// Bytes requested.
         bytes: u64,
     },
-    /// The caller's numbers do not fit together.
+    /// The caller's values do not fit together.
     Usage {
-        /// The file.
         path: PathBuf,
         /// What does not fit.
         what: String,
     },
-    /// A file with the wanted name is there already and may not be replaced.
+    /// A file of this name exists already and may not be replaced.
     AlreadyExists {
         /// The final name.
         path: PathBuf,
     },
     /// Writing there would change a scan or another input of a session in use.
     ProtectedInput {
-        /// The name that was to be written.
+        /// The name to be written.
         path: PathBuf,
         /// The protected file behind it.
         input: PathBuf,
     },
-    /// The wanted name is a symbolic link; links are never followed and never replaced.
+    /// The final name is a symbolic link; links are never followed and never replaced.
     IsLink {
         /// The final name.
         path: PathBuf,
     },
-    /// The wanted name belongs to something that is no file.
+    /// Something other than a file has the name.
     NameTaken {
-        /// The final name.
         path: PathBuf,
         /// What has the name: `a folder`.
         what: &'static str,
     },
     /// The file was replaced or rewritten while it was in use.
     Changed {
-        /// The file.
         path: PathBuf,
         /// What happened to it.
         change: FileChange,
     },
     /// The operating system refused.
     Io {
-        /// The file.
         path: PathBuf,
         /// What was being done: `open the file`.
         action: &'static str,
-        /// The system's answer.
+        /// The system's error.
         source: io::Error,
     },
-    /// A file that was just written does not hold what was meant.
+    /// A file that was just written does not hold what it should.
     ReadBack {
-        /// The final name, which was not given.
+        /// The final name, which the file did not get.
         path: PathBuf,
         /// What differs.
         found: String,
@@ -107,11 +99,11 @@ pub enum Error {
     Source {
         /// What happened.
         what: String,
-        /// What to do about it.
+        /// Advice for the user.
         what_to_do: String,
-        /// The file, where there is one.
+        /// The file, if there is one.
         path: Option<PathBuf>,
-        /// Whether the cause may go away by itself.
+        /// Whether the cause may pass by itself.
         may_pass: bool,
     },
 }
@@ -142,7 +134,7 @@ impl Error {
         move |source| Self::Io { path, action, source }
     }
 
-    /// Whether the cause may go away by itself, so that it is worth trying again.
+    /// Whether the cause may pass by itself, so that it is worth trying again.
     pub fn may_pass(&self) -> bool {
         match self {
             Self::Io { .. } | Self::OutOfMemory { .. } | Self::OverBudget { .. } => true,
@@ -177,7 +169,7 @@ impl Error {
         }
     }
 
-    /// The file it is about.
+    /// The file concerned.
     pub fn path(&self) -> Option<&Path> {
         match self {
             Self::Malformed { path, .. }
@@ -197,7 +189,7 @@ impl Error {
         }
     }
 
-    /// A short sentence on what the person can do.
+    /// A short sentence on what the user can do.
     pub fn hint(&self) -> String {
         match self {
             Self::Malformed { .. } => "copy the file again from where it came, or scan again".into(),
@@ -242,7 +234,7 @@ impl From<Cancelled> for Error {
     }
 }
 
-/// The other name of a protected file, when it is not the one that was to be written.
+/// The other name of a protected file, if it differs from the name to be written.
 fn other_name(path: &Path, input: &Path) -> String {
     if std::path::absolute(path).is_ok_and(|path| path == input) {
         return String::new();
@@ -250,13 +242,12 @@ fn other_name(path: &Path, input: &Path) -> String {
     format!(" ({})", input.display())
 }
 
-/// Whether the process or the system has no further open file to give: `EMFILE` and `ENFILE`, the same numbers on every
-/// Unix.
+/// Whether the process or the system has no file handles left: `EMFILE` and `ENFILE`, the same numbers on every Unix.
 fn is_out_of_handles(source: &io::Error) -> bool {
     cfg!(unix) && matches!(source.raw_os_error(), Some(23 | 24))
 }
 
-/// Why the system refused, in words.
+/// Reason of the system's refusal, in words.
 fn io_reason(source: &io::Error) -> String {
     use io::ErrorKind as Kind;
     let words = match source.kind() {

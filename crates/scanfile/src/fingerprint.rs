@@ -1,4 +1,4 @@
-//! A content hash of a scan, so that a replaced or damaged source is noticed.
+//! A content hash of a scan, to detect a replaced or damaged source.
 
 use std::io::{Read as _, Seek as _, SeekFrom};
 use std::path::Path;
@@ -17,8 +17,8 @@ pub struct Fingerprint {
     pub blake3: String,
 }
 
-/// Length, time and a hash of samples of a file: enough to tell in milliseconds that it is another file than before, not
-/// enough to prove that it is the same. For that there is [`fingerprint`].
+/// Length, time and a hash of samples of a file: enough to detect in milliseconds that it is another file than before,
+/// not enough to prove that it is the same. For that there is [`fingerprint`].
 #[derive(Debug, Clone, PartialEq, Eq, Hash)]
 pub struct SampledPrint {
     /// Length in bytes.
@@ -29,9 +29,9 @@ pub struct SampledPrint {
     pub blake3: String,
 }
 
-/// Look at a file in some sixty places; a file of up to half a megabyte is read whole.
+/// Hash a file in some sixty places; a file of up to half a megabyte is read whole.
 pub fn sampled_fingerprint(path: &Path) -> Result<SampledPrint, Error> {
-    /// Bytes at both ends, where directories and tables of most formats lie, and at each place between.
+    /// Bytes at both ends, where most formats keep directories and tables, and at each place between.
     const END_BYTES: u64 = 64 << 10;
     const PLACE_BYTES: u64 = 4 << 10;
     const PLACES: u64 = 62;
@@ -61,7 +61,7 @@ pub fn sampled_fingerprint(path: &Path) -> Result<SampledPrint, Error> {
     Ok(SampledPrint { bytes, modified_ns, blake3: hasher.finalize().to_hex().to_string() })
 }
 
-/// Hash a file in pieces of 1 MiB; `progress` is told the bytes done after each.
+/// Hash a file in pieces of 1 MiB; `progress` gets the bytes done after each.
 pub fn fingerprint(path: &Path, cancel: &CancelToken, progress: &dyn Fn(u64)) -> Result<Fingerprint, Error> {
     let (mut file, _) = open_regular(path)?;
     let mut hasher = blake3::Hasher::new();

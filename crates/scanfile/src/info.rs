@@ -41,7 +41,7 @@ pub enum InfraredSource {
     ExtraSample,
     /// A grey page after the colour page of the same file.
     SecondPage,
-    /// A file of its own.
+    /// A separate file.
     SeparateFile,
 }
 
@@ -52,13 +52,13 @@ pub enum Encoding {
     Linear,
     /// The curve of IEC 61966-2-1.
     Srgb,
-    /// Light is code to this power.
+    /// Light is the code to this power.
     Gamma(f64),
     /// The curves of the embedded ICC profile.
     Profile,
 }
 
-/// What to make of the sample after the colour samples.
+/// How to treat the sample after the colour samples.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum FourthSample {
     /// Infrared, unless it is an opacity plane that is full everywhere.
@@ -78,13 +78,13 @@ const LEAST_SIDES_PX: (u32, u32) = (64, 16);
 pub struct OpenOptions {
     /// A separate grey file with the infrared plane; it wins over planes inside the scan.
     pub infrared_file: Option<PathBuf>,
-    /// What to make of a fourth (grey: second) sample.
+    /// How to treat a fourth (grey: second) sample.
     pub fourth_sample: FourthSample,
-    /// How codes relate to light, when the person knows better than the file.
+    /// How codes relate to light, if the user knows better than the file.
     pub encoding: Option<Encoding>,
-    /// Page of a TIFF, counted from 1, when the person knows better than the automatic choice.
+    /// Page of a TIFF, counted from 1, if the user knows better than the automatic choice.
     pub page: Option<u32>,
-    /// Fewest pixels of the longer and of the shorter side; a smaller picture is no scan.
+    /// Fewest pixels of the longer and of the shorter side; a smaller picture is not a scan.
     pub least_sides_px: (u32, u32),
     /// Most pixels a scan may have.
     pub max_pixels: u64,
@@ -95,7 +95,8 @@ pub struct OpenOptions {
 }
 
 impl Default for OpenOptions {
-    /// Automatic page, at least 64 x 16 px, at most 4 Gpx, 1.5 GiB for a block that must be decoded in one piece, 128 MiB cache.
+    /// Automatic page, at least 64 x 16 px, at most 4 Gpx, 1.5 GiB for a block that must be decoded in one piece, 128
+    /// MiB cache.
     fn default() -> Self {
         Self {
             infrared_file: None,
@@ -113,21 +114,18 @@ impl Default for OpenOptions {
 /// What is known about an open scan.
 #[derive(Debug, Clone)]
 pub struct ScanInfo {
-    /// The file.
     pub path: PathBuf,
     /// The page that is read, counted from 1; 1 for files that hold one picture.
     pub page: u32,
     /// Pages in the file, whether pictures or not.
     pub pages: u32,
-    /// Columns.
     pub width_px: u32,
-    /// Rows.
     pub height_px: u32,
-    /// Horizontal and vertical resolution, when the file states one.
+    /// Horizontal and vertical resolution, if the file states one.
     pub ppi: Option<[f64; 2]>,
-    /// Planes in the order in which reading gives them.
+    /// Planes in reading order.
     pub planes: Vec<PlaneKind>,
-    /// Bits of a sample in the file; reading gives 16 in every case.
+    /// Bits of a sample in the file; reading always gives 16.
     pub bits_per_sample: u8,
     /// The container in words: `TIFF, 16-bit, LZW, tiled 256x256, little-endian`.
     pub container: String,
@@ -137,13 +135,13 @@ pub struct ScanInfo {
     pub infrared: InfraredSource,
     /// How codes relate to light, after overrides.
     pub encoding: Encoding,
-    /// Whether the file itself says nothing of it: neither a profile nor a tag.
+    /// Whether the file itself does not say: it has neither a profile nor a tag.
     pub encoding_is_untold: bool,
     /// How the file says the picture should be turned for viewing; reading never turns it.
     pub orientation: Orientation,
-    /// What is wrong with the picture data, when it can be read in spite of that; also among the notes.
+    /// Fault of the picture data, if they can be read in spite of it; also among the notes.
     pub damage: Option<String>,
-    /// Anything the person should know.
+    /// Messages for the user.
     pub notes: Vec<String>,
 }
 

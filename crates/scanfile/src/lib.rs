@@ -1,7 +1,7 @@
 //! Files: reading scans, writing pictures, ICC profiles, metadata, atomic writes.
 //!
 //! *Scope*: TIFF, PNG and JPEG in; TIFF, PNG and JPEG out; colour profiles of the matrix kind; Exif and XMP.
-//! *Simplifications*: samples reach the caller as 16-bit codes; a colour profile is used for its curves and matrix only.
+//! *Simplifications*: samples reach the caller as 16-bit codes; of a colour profile only curves and matrix are used.
 //! *Out of scope*: what the codes mean for film (`film`), jobs and threads of the window (`engine`, `app`).
 //!
 //! ```no_run
@@ -16,8 +16,8 @@
 //! # Ok::<(), glassine_scanfile::Error>(())
 //! ```
 //!
-//! **Invariant:** no file is ever opened for writing under the name of a scan, a file that is protected ([`protect`]) is
-//! never written or replaced under any of its names, and a final name never holds a partial file.
+//! **Invariant:** no file is ever opened for writing under the name of a scan, a file that is protected ([`protect`])
+//! is never written or replaced under any of its names, and a final name never holds a partial file.
 
 mod atomic;
 mod error;

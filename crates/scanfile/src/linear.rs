@@ -12,7 +12,7 @@ pub const CODES: usize = 65_536;
 pub struct Linearisation {
     /// Per colour channel, linear light 0..1 for each 16-bit code.
     pub tables: Vec<Arc<[f32]>>,
-    /// Linear light to CIE XYZ under D50, when an embedded matrix profile states it.
+    /// Linear light to CIE XYZ under D50, if an embedded matrix profile states it.
     pub to_xyz_d50: Option<[[f64; 3]; 3]>,
 }
 
@@ -29,13 +29,13 @@ impl Linearisation {
         Self { tables: vec![table; colour_channels.into()], to_xyz_d50: None }
     }
 
-    /// Light of a code, 0 for a channel that is not there.
+    /// Light of a code; 0 for a missing channel.
     pub fn light(&self, channel: usize, code: u16) -> f32 {
         self.tables.get(channel).and_then(|t| t.get(usize::from(code))).copied().unwrap_or(0.0)
     }
 }
 
-/// A table of `light(code / 65535)`, kept inside 0..1; a value that is not a number becomes 0.
+/// A table of `light(code / 65535)`, clamped to 0..1; a value that is not a number becomes 0.
 pub(crate) fn table_of(light: impl Fn(f64) -> f64) -> Arc<[f32]> {
     (0..CODES).map(|code| light(code as f64 / 65535.0).clamp(0.0, 1.0).max(0.0) as f32).collect()
 }

@@ -8,7 +8,7 @@ use glassine_raster::{CancelToken, Samples16};
 use crate::read::{Reduction, Sink};
 use crate::{Error, Scan};
 
-/// Bytes that a first look reads unless told otherwise: a fraction of a second, even from a cold disk.
+/// Bytes that a first look reads by default: a fraction of a second, even from a cold disk.
 pub const GLIMPSE_BYTES: u64 = 160 << 20;
 
 /// Whole-number factor that brings the longer side to `max_side_px` or less.
@@ -22,10 +22,10 @@ impl Scan {
     /// ```text
     /// out(x, y) = mean of the codes of a block of factor x factor pixels, rounded to nearest
     /// ```
-    /// Overview pixel `(x, y)` covers scan columns `factor * x .. factor * (x + 1)`; blocks at the right and bottom edge
-    /// hold what is there. `to_linear` gives a table of 65 536 codes for each colour channel, applied before the mean;
-    /// infrared codes stay as they are. `progress` is told the fraction done. Besides the result a few megabytes for each
-    /// thread are held, however large the scan is and however it is packed; only PNG and JPEG are held whole.
+    /// Overview pixel `(x, y)` covers scan columns `factor * x .. factor * (x + 1)`; blocks at the right and bottom
+    /// edge hold what is there. `to_linear` gives a table of 65 536 codes for each colour channel, applied before the
+    /// mean; infrared codes stay as they are. `progress` gets the fraction done. Besides the result, each thread holds
+    /// a few megabytes, however large the scan is and however it is packed; only PNG and JPEG are held whole.
     ///
     /// The result is exactly [`glassine_raster::box_reduce`] of the whole scan.
     pub fn reduced(
@@ -55,11 +55,12 @@ impl Scan {
         sink.into_picture(&info.path)
     }
 
-    /// A first look: the colour channels reduced by `factor` from a few rows of every part of the file, in a fraction of
-    /// the time of [`Self::reduced`]: about `budget_bytes` are read. `None` when reading everything is as quick, or the file has no places to enter it.
+    /// A first look: the colour channels reduced by `factor` from a few rows of every part of the file, in a fraction
+    /// of the time of [`Self::reduced`]: about `budget_bytes` are read. `None` if reading everything is as quick, or if
+    /// the file has no places to start reading from.
     ///
-    /// Every row that was read is reduced exactly; rows between them are interpolated, so this is to look at, never to
-    /// measure.
+    /// Every row that is read is reduced exactly and the rows between them are interpolated, so this is for viewing,
+    /// never for measuring.
     pub fn glimpse(
         &self,
         factor: u32,

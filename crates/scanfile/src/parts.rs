@@ -1,8 +1,8 @@
 //! Temporary files of [`crate::AtomicFile`]: their names, and the removal of those whose writer is dead.
 //!
 //! A part is called `.writing-OWNER-RANDOM.part`. The owner is host, process and the start of that process, so that a
-//! part whose process ended on this host can be removed at once. Parts of other hosts, on a shared folder, are removed
-//! when nobody holds their lock and they are older than a minute.
+//! part can be removed at once if its process has ended on this host. Parts of other hosts, on a shared folder, are
+//! removed if they are unlocked and older than a minute.
 
 use std::collections::BTreeSet;
 use std::fs::{self, File, TryLockError};
@@ -23,12 +23,12 @@ const FOREIGN_AGE: Duration = Duration::from_secs(60);
 struct Owner {
     host: String,
     process: u32,
-    /// Start of the process in the system's own unit, so that a process number that was used again is told apart.
+    /// Start of the process in the system's own unit, to tell apart a process number that was used again.
     start: u64,
 }
 
 impl Owner {
-    /// This process; `None` where the system does not say enough.
+    /// This process; `None` if the system does not say enough.
     fn this() -> Option<&'static Self> {
         static THIS: OnceLock<Option<Owner>> = OnceLock::new();
         THIS.get_or_init(|| {
@@ -44,7 +44,7 @@ impl Owner {
         Some(Self { host: host.to_owned(), process: process.parse().ok()?, start: start.parse().ok()? })
     }
 
-    /// Whether its process runs; `None` when that cannot be told from here.
+    /// Whether its process runs; `None` if that is unknown here.
     fn lives(&self) -> Option<bool> {
         let this = Self::this()?;
         (this.host == self.host).then(|| start_of(self.process) == Some(self.start))
@@ -61,7 +61,7 @@ fn host_tag() -> Option<String> {
     Some(hasher.finalize().to_hex().chars().take(8).collect())
 }
 
-/// When a process started, in clock ticks since boot; `None` when there is no such process.
+/// When a process started, in clock ticks since boot; `None` if there is no such process.
 ///
 /// Source: proc(5), field 22 of `/proc/PID/stat`; field 2 is in brackets and may hold anything.
 fn start_of(process: u32) -> Option<u64> {
@@ -69,14 +69,14 @@ fn start_of(process: u32) -> Option<u64> {
     let stat = String::from_utf8_lossy(&stat);
     let (_, after_name) = stat.rsplit_once(')')?;
     let state = after_name.split_whitespace().next()?;
-    // A process that ended and was not collected yet writes no more.
+    // A process that has ended but was not collected yet writes no more.
     if matches!(state, "Z" | "X") {
         return None;
     }
     after_name.split_whitespace().nth(19)?.parse().ok()
 }
 
-/// Makes parts whose name tells their owner.
+/// Makes parts with the owner in their name.
 pub(crate) fn builder() -> tempfile::Builder<'static, 'static> {
     static NAME: OnceLock<String> = OnceLock::new();
     let name = NAME.get_or_init(|| match Owner::this() {
@@ -88,14 +88,14 @@ pub(crate) fn builder() -> tempfile::Builder<'static, 'static> {
     builder
 }
 
-/// Remove the parts that dead writers left in a folder, and say how many.
+/// Remove the parts that dead writers left in a folder; returns how many.
 ///
-/// Whatever cannot be looked at or removed stays.
+/// A part that cannot be examined or removed stays.
 pub fn remove_abandoned_parts(folder: &Path) -> usize {
     remove_parts(folder, FOREIGN_AGE)
 }
 
-/// The same, once for each folder in the life of this process.
+/// The same, once for each folder while this process lives.
 pub(crate) fn remove_abandoned_parts_once(folder: &Path) {
     static SEEN: Mutex<BTreeSet<PathBuf>> = Mutex::new(BTreeSet::new());
     let Ok(folder) = folder.canonicalize() else { return };
@@ -131,7 +131,7 @@ fn is_abandoned(path: &Path, foreign_age: Duration) -> bool {
     }
 }
 
-/// Whether nobody holds the lock of a part. Where locks do not exist nobody can tell, so the answer is no.
+/// Whether a part is unlocked; false where locks do not exist, because that is then unknown.
 fn is_unlocked(path: &Path) -> bool {
     let Ok(file) = File::open(path) else { return false };
     match file.try_lock() {
@@ -179,7 +179,7 @@ mod tests {
         let start = start_of(child.id()).expect("it runs");
         let part = |process, start, tail| format!("{PREFIX}{}-{process}-{start}-{tail}{SUFFIX}", this.host);
         let living = part(child.id(), start, "living");
-        // The number of a living process, which another one had before.
+        // The number of a living process, which another process had before.
         let earlier = part(child.id(), start - 1, "earlier");
         let foreign = format!("{PREFIX}00000000-1-1-foreign{SUFFIX}");
         for name in [&living, &earlier, &foreign] {

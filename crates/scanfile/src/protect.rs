@@ -1,8 +1,8 @@
 //! Files that must never be written: the scans, infrared planes and other inputs of the sessions in use.
 //!
 //! The registry is process-wide, because every writer of the product must see every input of every open session.
-//! A file is known by its place (device and inode, after links) and by its path. An inode number can be given to another
-//! file after the first one was removed; the time of birth tells the two apart, where the file system keeps it.
+//! A file is known by its place (device and inode, after links) and by its path. An inode number can be reused after
+//! its file was removed; the time of birth tells the two files apart, if the file system keeps it.
 
 use std::collections::BTreeMap;
 use std::fs::{File, Metadata};
@@ -10,7 +10,7 @@ use std::path::{Path, PathBuf};
 use std::sync::{Mutex, MutexGuard, PoisonError};
 use std::time::SystemTime;
 
-/// Which file it is, whatever its names.
+/// Identifies a file, whatever its names.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct Identity {
     device: u64,
@@ -25,7 +25,7 @@ impl Identity {
         Some(Self { device: meta.dev(), inode: meta.ino(), born: meta.created().ok() })
     }
 
-    /// Other systems give no stable number for a file; paths alone decide there.
+    /// Other systems give no stable number for a file, so only paths decide there.
     #[cfg(not(unix))]
     pub(crate) fn of(_meta: &Metadata) -> Option<Self> {
         None
@@ -42,12 +42,12 @@ impl Identity {
 
 #[derive(Debug)]
 struct Entry {
-    /// As it was registered, made absolute.
+    /// The registered path, made absolute.
     path: PathBuf,
-    /// The same with links in its folder followed, and with all links followed.
+    /// The same with links in its folder resolved, and with all links resolved.
     names: [PathBuf; 2],
     identity: Option<Identity>,
-    /// An open handle keeps the inode from being given to another file.
+    /// An open handle keeps the inode from being reused.
     is_held_open: bool,
 }
 
@@ -139,7 +139,7 @@ pub fn protected_at(path: &Path) -> Option<PathBuf> {
     registry.entries.values().find(|entry| entry.covers(&names, identity)).map(|entry| entry.path.clone())
 }
 
-/// Whether two names are those of one file.
+/// Whether two names refer to one file.
 pub(crate) fn is_same_file(one: &Path, other: &Path) -> bool {
     matches!((Identity::at(one), Identity::at(other)), (Some(a), Some(b)) if a.has_place_of(&b))
 }
@@ -148,7 +148,7 @@ fn absolute(path: &Path) -> PathBuf {
     std::path::absolute(path).unwrap_or_else(|_| path.to_owned())
 }
 
-/// The path with links in its folder followed; the last part stays as it is.
+/// The path with links in its folder resolved; the last part stays as it is.
 fn in_real_folder(path: &Path) -> PathBuf {
     match (path.parent().and_then(|folder| folder.canonicalize().ok()), path.file_name()) {
         (Some(folder), Some(name)) => folder.join(name),
@@ -156,7 +156,7 @@ fn in_real_folder(path: &Path) -> PathBuf {
     }
 }
 
-/// The path with all links followed, as far as it exists.
+/// The path with all links resolved, as far as it exists.
 fn real(path: &Path) -> PathBuf {
     path.canonicalize().unwrap_or_else(|_| in_real_folder(path))
 }

@@ -21,7 +21,7 @@ pub struct Scan {
     files: Vec<HeldFile>,
 }
 
-/// A file of a scan: open, so that nobody can slip another one under it, and protected from being written.
+/// A file of a scan: held open, so that no other file can take its place, and protected from being written.
 #[derive(Debug)]
 struct HeldFile {
     file: Arc<Positioned>,
@@ -34,7 +34,7 @@ impl HeldFile {
     }
 }
 
-/// An infrared plane that is a picture of its own, perhaps of another size.
+/// An infrared plane that is a separate picture, perhaps of another size.
 #[derive(Debug)]
 pub(crate) struct ApartInfrared {
     plane: Box<dyn Picture>,
@@ -43,7 +43,7 @@ pub(crate) struct ApartInfrared {
 }
 
 impl Scan {
-    /// Open a TIFF, PNG or JPEG; what it is comes from its bytes, not from its name.
+    /// Open a TIFF, PNG or JPEG; the format is recognised from the bytes, not from the name.
     pub fn open(path: &Path, options: &OpenOptions) -> Result<Self, Error> {
         let mut opened = open_picture(path, options)?;
         let (width_px, height_px) = opened.picture.size();
@@ -56,7 +56,7 @@ impl Scan {
             (apart, infrared_held) = (Some(plane), Some(held));
             infrared = InfraredSource::SeparateFile;
             if opened.infrared == InfraredSource::ExtraSample {
-                // The extra sample stays in the file; only the file the person named is used.
+                // The extra sample stays in the file; only the file that the user named is used.
                 let ignore = OpenOptions { fourth_sample: crate::FourthSample::Ignore, ..options.clone() };
                 opened = open_picture(path, &ignore)?;
                 notes.push("the scan's own infrared channel was left out for the separate file".into());
@@ -101,12 +101,12 @@ impl Scan {
         Ok(Self { info, picture, apart, linearisation, infrared_file: options.infrared_file.clone(), files })
     }
 
-    /// What is known about it.
+    /// What is known about the scan.
     pub fn info(&self) -> &ScanInfo {
         &self.info
     }
 
-    /// The file of the infrared plane, when it has one of its own.
+    /// The file of the infrared plane, if separate.
     pub fn infrared_file(&self) -> Option<&Path> {
         self.infrared_file.as_deref()
     }
@@ -154,7 +154,7 @@ impl RegionSource for Scan {
     }
 }
 
-/// A sentence when a pixel is not square by what the file says.
+/// A note if the file states pixels that are not square.
 fn uneven_resolution(ppi: Option<[f64; 2]>) -> Option<String> {
     let [x, y] = ppi?;
     ((x - y).abs() > 0.01 * x.min(y)).then(|| {
@@ -222,7 +222,7 @@ fn linearisation_of(
 }
 
 impl ApartInfrared {
-    /// A sentence when the sizes differ, an error when the shapes do.
+    /// A note if the sizes differ, an error if the shapes do.
     fn size_note(&self, path: &Path) -> Result<Option<String>, Error> {
         let (w, h) = self.plane.size();
         if (w, h) == (self.width, self.height) {
@@ -242,7 +242,7 @@ impl ApartInfrared {
         Ok(Some(format!("the infrared plane has {w} x {h} px and is stretched to the size of the scan")))
     }
 
-    /// The whole plane, at the size of the scan, into a smaller picture.
+    /// Reduce the whole plane, at the size of the scan, into a smaller picture.
     pub(crate) fn reduce(&self, path: &Path, how: &Reduction<'_>, sink: &Sink) -> Result<(), Error> {
         if self.plane.size() == (self.width, self.height) {
             return self.plane.reduce(how, sink);
@@ -251,9 +251,9 @@ impl ApartInfrared {
         reduce_by_regions(path, (self.width, self.height), 1, &read, how, sink)
     }
 
-    /// The plane over `rect` of the scan: copied when sizes agree, else bilinear between pixel centres.
+    /// The plane over `rect` of the scan: copied if sizes agree, else bilinear between pixel centres.
     ///
-    /// Each result depends on its own position only, so regions fit together.
+    /// Each result depends only on its own position, so that regions fit together.
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, Error> {
         let (w, h) = self.plane.size();
         if (w, h) == (self.width, self.height) {

@@ -1,4 +1,4 @@
-//! A scan with an infrared channel as a plain TIFF: the layout a film scanner writes.
+//! A scan with an infrared channel as a plain TIFF, in the layout that film scanners write.
 
 use std::io::Write as _;
 use std::path::Path;
@@ -62,7 +62,7 @@ fn header(width: u32, height: u32, ppi: f64, description: &str) -> Vec<u8> {
     let counts_at = offsets_at + 4 * n_strips;
     let data_at = (counts_at + 4 * n_strips).next_multiple_of(8);
     let strip_bytes = |i: u32| width * 8 * (height - i * ROWS_PER_STRIP).min(ROWS_PER_STRIP);
-    // A single strip's offset and length stand in the directory itself.
+    // A single strip's offset and length are stored in the directory itself.
     let (offsets, counts) = if n_strips == 1 { (data_at, strip_bytes(0)) } else { (offsets_at, counts_at) };
 
     let mut out = Vec::with_capacity(data_at as usize);

@@ -1,4 +1,4 @@
-//! Damaged picture data: told whenever the format makes it possible, never padded in silence.
+//! Damaged picture data: reported whenever the format makes it possible, never silently padded.
 
 mod common;
 
@@ -45,7 +45,7 @@ fn picture(format: PictureFormat, channels: u8, (width, height): (u32, u32)) -> 
     std::fs::read(&path).expect("readable")
 }
 
-/// What a file gives: its pixels and whether anything was said about damage.
+/// Result of reading a file: its pixels, and whether damage was reported.
 fn read(bytes: &[u8]) -> Result<(Samples16, bool), Error> {
     let (_folder, path) = in_folder("scan", bytes);
     let (scan, all) = read_all(&path, &any_size())?;
@@ -124,14 +124,14 @@ fn most_random_changes_of_a_jpeg_are_told() {
             read(&bytes).map_or(true, |(_, told)| told)
         })
         .count();
-    // There is no checksum, so that a few pass; before, six of sixty were told.
+    // There is no checksum, so a few changes pass; without this check, six of sixty were reported.
     assert!(told >= 57, "{told} of 60");
 }
 
 #[test]
 fn a_changed_bit_in_deflate_data_is_told_by_every_way_of_reading() {
     let mut page = Page { pack: Pack::Deflate, rows: 40, ..Page::new(90, 80, 3, 16) };
-    // Few literals in a row make long matches; noise makes literals: both kinds of data are there.
+    // Few literals in a row make long matches and noise makes literals, so both kinds of data are there.
     for (i, code) in page.codes.iter_mut().enumerate() {
         if i / 2000 % 2 == 0 {
             *code = (i / 500) as u16;
@@ -139,7 +139,7 @@ fn a_changed_bit_in_deflate_data_is_told_by_every_way_of_reading() {
     }
     let seed = make_tiff(LITTLE, std::slice::from_ref(&page));
     let first = u32::from_le_bytes([seed[4], seed[5], seed[6], seed[7]]) as usize;
-    // What stands before the directory are the strips and the values of tags.
+    // The strips and the values of tags come before the directory.
     let data = 8..first - 64;
     let mut noise = Noise::new(21);
     for round in 0..400 {
@@ -163,7 +163,7 @@ fn a_changed_bit_in_deflate_data_is_told_by_every_way_of_reading() {
 fn our_own_deflate_files_and_strips_that_are_filled_up_are_sound() {
     let compression = Compression::Deflate;
     read(&picture(PictureFormat::Tiff { compression }, 3, (301, 77))).expect("sound");
-    // The last strip holds 7 rows though only 3 are left; some writers do that.
+    // The last strip holds 7 rows although only 3 are left, as some writers do.
     let full = Page { pack: Pack::Deflate, rows: 7, ..Page::new(50, 14, 1, 16) };
     let mut bytes = make_tiff(LITTLE, std::slice::from_ref(&full));
     let first = u32::from_le_bytes([bytes[4], bytes[5], bytes[6], bytes[7]]) as usize;

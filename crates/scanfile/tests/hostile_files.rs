@@ -1,5 +1,5 @@
-//! Files that are cut, mutated, inflated or pulled away while open: always an error in words, never a crash, a hang, or
-//! memory taken on a false promise.
+//! Files that are cut, mutated, inflated or removed while open give an error in words, never a crash, a hang, or memory
+//! allocated on a false promise.
 
 mod common;
 
@@ -21,7 +21,7 @@ fn seeds() -> Vec<Vec<u8>> {
         make_tiff(BIG, &[packed(Pack::Deflate, None), Page::new(21, 17, 1, 16)]),
         make_tiff(LITTLE, &[packed(Pack::Lzw, Some((16, 16)))]),
         make_tiff(LITTLE, &[Page { planar: true, ..packed(Pack::Runs, None) }]),
-        // The grey page is its own inner picture too.
+        // The grey page is also its own inner picture.
         make_tiff(
             BIG,
             &[Page { more: vec![(330, 4, 1, vec![0, 0, 0, 16])], ..Page::new(21, 17, 3, 8) }, plain],
@@ -172,7 +172,7 @@ fn a_strip_that_unpacks_to_more_than_declared_stops_at_the_declared_size() {
     let mut page = Page { pack: Pack::Deflate, rows: 8, ..Page::new(64, 8, 1, 16) };
     page.codes.iter_mut().for_each(|v| *v = 0);
     let bytes = make_tiff(LITTLE, &[page]);
-    // The same picture whose only strip would unpack to 64 MiB.
+    // The same picture, but its only strip would unpack to 64 MiB.
     let bomb = pack(Pack::Deflate, &vec![0; 64 << 20]);
     let mut file = bytes.clone();
     let at = file.len() as u32;

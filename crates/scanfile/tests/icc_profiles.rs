@@ -1,4 +1,4 @@
-//! Profiles we build, opened by a general colour engine, and profiles of others, opened by us.
+//! Profiles built here, opened by a general colour engine, and profiles of other origin, opened here.
 
 #![allow(clippy::print_stdout, reason = "a skipped check says so, and measured figures are shown")]
 
@@ -153,7 +153,7 @@ fn our_profiles_are_the_same_bytes_every_time_and_we_read_them_back() {
 #[test]
 fn the_matrix_of_our_srgb_profile_is_the_published_one() {
     let (matrix, _) = to_d50([[0.64, 0.33], [0.30, 0.60], [0.15, 0.06]], [0.3127, 0.329]);
-    // Bradford-adapted sRGB as registered by the ICC (from memory); its D50 is rounded otherwise, hence 3e-4.
+    // Bradford-adapted sRGB as registered by the ICC (quoted from memory); its D50 is rounded otherwise, hence 3e-4.
     let published = [[0.43607, 0.38515, 0.14307], [0.22249, 0.71687, 0.06061], [0.01392, 0.09708, 0.71410]];
     for (a, b) in matrix.iter().flatten().zip(published.iter().flatten()) {
         assert!((a - b).abs() < 3e-4, "{matrix:?}");

@@ -1,4 +1,4 @@
-//! Memory of an overview does not grow with the scan. A program of its own: what is measured is the whole process.
+//! Memory of an overview does not grow with the scan. A separate program, because the whole process is measured.
 
 #![cfg(target_os = "linux")]
 
@@ -7,7 +7,7 @@ use std::io::Write as _;
 use glassine_raster::CancelToken;
 use glassine_scanfile::{GLIMPSE_BYTES, OpenOptions, Scan};
 
-/// Columns and rows: 1.2 GB of samples that take no room on disk, since nothing is written where they lie.
+/// Columns and rows: 1.2 GB of samples that take no room on disk, because nothing is written there.
 const SIDE_PX: [u32; 2] = [20_000, 10_000];
 
 /// An uncompressed `BigTIFF` in strips of 16 rows whose samples are a hole in the file.
@@ -44,7 +44,7 @@ fn hollow_file(path: &std::path::Path) -> std::io::Result<()> {
     file.set_len(65_536 + strips * strip_bytes)
 }
 
-/// Most memory that this process has held so far, bytes.
+/// Peak memory of this process so far, bytes.
 fn peak_bytes() -> u64 {
     let status = std::fs::read_to_string("/proc/self/status").expect("Linux tells");
     let line = status.lines().find_map(|line| line.strip_prefix("VmHWM:")).expect("Linux tells");
@@ -63,7 +63,7 @@ fn an_overview_of_a_gigabyte_takes_a_few_megabytes() {
     let small = scan.reduced(20, None, &CancelToken::new(), &|_| {}).expect("readable");
     assert_eq!((small.width(), small.height()), (1000, 500));
     let grown = peak_bytes() - before;
-    // The picture has 3 MB; each thread may hold about two megabytes of rows and sums.
+    // The picture takes 3 MB; each thread may hold about two megabytes of rows and sums.
     let threads = rayon::current_num_threads() as u64;
     let limit = (16 << 20) + threads * (4 << 20);
     assert!(grown < limit, "{grown} bytes with {threads} threads");

@@ -1,4 +1,4 @@
-//! Overviews: the same from every way a scan can lie in its file, exact, and independent of threads.
+//! Overviews: exact, the same for every layout of a scan in its file, and independent of threads.
 
 mod common;
 
@@ -12,7 +12,7 @@ fn reduced(scan: &Scan, factor: u32) -> Result<Samples16, Error> {
     scan.reduced(factor, None, &CancelToken::new(), &|_| {})
 }
 
-/// Planes apart, size of tiles, rows of a strip.
+/// Separate planes, size of tiles, rows of a strip.
 type Shape = (bool, Option<(usize, usize)>, usize);
 
 fn shapes() -> Vec<Shape> {
@@ -125,7 +125,7 @@ fn a_damaged_strip_is_named_by_the_overview() {
     assert!(error.contains("strip 1 of") && error.contains("scan.tif"), "{error}");
 }
 
-/// A picture that changes slowly, so that rows in between can be told from their neighbours.
+/// A picture that changes slowly, so that rows in between can be interpolated.
 fn slow_page(width: usize, height: usize) -> Page {
     let code = |x: usize, y: usize, c: usize| (20_000 + 30 * x + 25 * y + 3000 * c) as u16;
     let codes = (0..width * height * 3).map(|i| code(i / 3 % width, i / 3 / width, i % 3)).collect();
@@ -152,7 +152,7 @@ fn a_first_look_reads_a_part_and_shows_the_whole() {
             continue;
         };
         assert_eq!((seen.width(), seen.height(), seen.channels()), (exact.width(), exact.height(), 3));
-        // A strip gives only its first rows, so a place may be off by half of a strip: 25 codes a row.
+        // A strip gives only its first rows, so a position may be off by half of a strip: 25 codes a row.
         let reach = 25 * block_rows.max(factor as usize) as u32 + 25;
         let worst = seen.data().iter().zip(exact.data()).map(|(a, b)| u32::from(a.abs_diff(*b))).max();
         assert!(worst <= Some(reach), "{worst:?} of {reach}: {:?}", scan.info().container);

@@ -16,7 +16,7 @@ fn marked(page: Page, tag: u16, value: u8) -> Page {
     Page { more: vec![(tag, 3, 1, vec![value, 0])], ..page }
 }
 
-/// The second page of a little-endian file becomes a picture inside the first, whose tag 330 must be there.
+/// Make the second page of a little-endian file a picture inside the first, which must have tag 330.
 fn nest(bytes: &mut [u8]) {
     let u16_at = |bytes: &[u8], at: usize| usize::from(u16::from_le_bytes([bytes[at], bytes[at + 1]]));
     let first = u32::from_le_bytes([bytes[4], bytes[5], bytes[6], bytes[7]]) as usize;

@@ -78,7 +78,7 @@ fn a_palette_png_is_expanded() {
     assert!(scan.info().container.contains("palette"));
 }
 
-/// Brightness on a coarse grid of the picture as it is seen after `turn`.
+/// Brightness on a coarse grid of the picture as displayed after `turn`.
 fn seen_grid(all: &Samples16, turn: Orientation) -> Vec<f64> {
     (0..12 * 16)
         .map(|i| {

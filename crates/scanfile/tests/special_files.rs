@@ -1,4 +1,5 @@
-//! What is no scan at all: pipes, devices, folders, pictures of a few pixels; and what happens to a file while it is open.
+//! Inputs that are no scan: pipes, devices, folders, pictures of a few pixels; and what happens to a file while it is
+//! open.
 
 #![cfg(unix)]
 
@@ -14,7 +15,7 @@ use glassine_scanfile::{AtomicFile, Error, FileChange, OpenOptions, Overwrite, S
 
 const LITTLE: Form = Form { big_endian: false, big: false };
 
-/// Open on another thread, so that a wait without end fails the test.
+/// Open on another thread, so that an endless wait fails the test.
 fn opened(path: PathBuf) -> Result<Scan, Error> {
     let (sender, receiver) = std::sync::mpsc::sync_channel(1);
     std::thread::Builder::new()

@@ -1,4 +1,4 @@
-//! The open TIFF corpus: sound files give the pixels an independent reader gives, damaged ones an error.
+//! The open TIFF corpus: sound files give the pixels of an independent reader, damaged ones an error.
 
 mod common;
 
@@ -69,7 +69,7 @@ fn damaged_files_give_an_error_and_never_a_crash() {
     assert!(start.elapsed().as_secs() < 30, "{:?}", start.elapsed());
 }
 
-/// The same walk in a process that may use 4 GiB of address space and no more.
+/// The same walk in a process that is limited to 4 GiB of address space.
 #[cfg(target_os = "linux")]
 #[test]
 fn damaged_files_are_harmless_in_a_small_address_space() {

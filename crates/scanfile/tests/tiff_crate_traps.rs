@@ -1,5 +1,5 @@
-//! Behaviours of the `tiff` crate that would lose or corrupt a scan. They are why reading and writing here are our own;
-//! a test that fails one day tells that the crate changed, and nothing else.
+//! Behaviours of the `tiff` crate that would lose or corrupt a scan, which is why this crate reads and writes TIFF
+//! itself. A test that fails one day only shows that the `tiff` crate has changed.
 
 mod common;
 

@@ -1,4 +1,4 @@
-//! Every sample layout that scanners write, made here byte by byte and read back, whole and in regions.
+//! Every sample layout that scanners write, made byte by byte and read back, whole and in regions.
 
 mod common;
 
@@ -188,7 +188,7 @@ fn an_open_scan_can_be_shared_between_threads() {
     fn shared<T: Send + Sync>(_: &T) {}
     let page = Page { pack: Pack::Deflate, predictor: true, rows: 3, ..Page::new(90, 80, 3, 16) };
     let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, std::slice::from_ref(&page)));
-    // A cache that holds hardly more than one strip, so that blocks come and go while others read.
+    // A cache that holds little more than one strip, so that blocks come and go while others read.
     let options = OpenOptions { cache_bytes: 2000, ..any_size() };
     let scan = Scan::open(&path, &options).expect("readable");
     shared(&scan);

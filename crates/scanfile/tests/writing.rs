@@ -1,4 +1,4 @@
-//! Pictures we write, read back by ourselves, by a second decoder and by general tools.
+//! Written pictures, read back by this crate, by a second decoder and by general tools.
 
 #![allow(clippy::print_stdout, reason = "a skipped check says so, and measured figures are shown")]
 

@@ -1,4 +1,4 @@
-//! Boxes that no picture can be made of: beside the scan, senselessly large, or no box at all.
+//! Problems of frame boxes: off the scan, absurdly large, or no box at all.
 
 use std::fmt;
 
@@ -8,7 +8,7 @@ use crate::model::{Frame, Session};
 
 /// A box with a side longer than this many diagonals of its scan is a mistake.
 const MOST_DIAGONALS: f64 = 2.0;
-/// A box may be this part off its scan before that is worth a word.
+/// Share of a box that may be off its scan without a message.
 const UNTOLD_SHARE: f64 = 0.02;
 
 /// What is wrong with the box of a frame.
@@ -16,7 +16,7 @@ const UNTOLD_SHARE: f64 = 0.02;
 pub enum BoxProblem {
     /// The strip or scan of the frame is missing.
     NoScan,
-    /// A number that is not finite, or a side of nothing.
+    /// A number that is not finite, or a side that is not positive.
     Senseless,
     /// Many times larger than the scan.
     Huge,
@@ -24,13 +24,13 @@ pub enum BoxProblem {
     OffScan,
     /// A part of it is off the scan.
     PartlyOffScan {
-        /// That part of its area, 0 to 1.
+        /// Share of its area that is off the scan, 0 to 1.
         share: f64,
     },
 }
 
 impl BoxProblem {
-    /// Whether no picture can be made; else it is only worth a word.
+    /// Whether no picture can be made; otherwise the problem only deserves a message.
     pub fn is_fatal(self) -> bool {
         !matches!(self, Self::PartlyOffScan { .. })
     }
@@ -61,13 +61,13 @@ impl fmt::Display for BoxProblem {
     }
 }
 
-/// What is wrong with the box of a frame, seen against the size of its scan that the session states.
+/// The problem of a frame's box, judged by the scan size that the session states.
 pub fn frame_problem(session: &Session, frame: &Frame) -> Option<BoxProblem> {
     let Some((_, scan)) = session.context(frame) else { return Some(BoxProblem::NoScan) };
     box_problem(&frame.crop, scan.width_px, scan.height_px)
 }
 
-/// What is wrong with a box on a scan of this size.
+/// The problem of a box on a scan of this size.
 pub fn box_problem(crop: &TiltedBox, width_px: u32, height_px: u32) -> Option<BoxProblem> {
     if !crop.is_sane() {
         return Some(BoxProblem::Senseless);
@@ -77,7 +77,7 @@ pub fn box_problem(crop: &TiltedBox, width_px: u32, height_px: u32) -> Option<Bo
     if crop.width_px > longest || crop.height_px > longest {
         return Some(BoxProblem::Huge);
     }
-    // Farther away than it is long it can't touch the scan, and the corners would lose their digits.
+    // Farther away than it is long, it can't touch the scan, and its corners would lose precision.
     if crop.center.x.abs() > 2.0 * longest + width || crop.center.y.abs() > 2.0 * longest + height {
         return Some(BoxProblem::OffScan);
     }
@@ -89,7 +89,7 @@ pub fn box_problem(crop: &TiltedBox, width_px: u32, height_px: u32) -> Option<Bo
     }
 }
 
-/// Area of the part of a box that lies on a scan: its outline is cut at the four edges, one after the other.
+/// Area of the part of a box on a scan: its outline is clipped at the four edges, one after the other.
 fn area_on_scan_px2(crop: &TiltedBox, width: f64, height: f64) -> f64 {
     let mut outline = crop.corners().to_vec();
     // Positive inside: distance from the left, right, upper and lower edge.
@@ -148,7 +148,7 @@ mod tests {
         ] {
             assert_eq!(of(crop), Some(BoxProblem::Senseless), "{crop:?}");
         }
-        // A scan that states the largest size there can be harms nothing.
+        // A scan that states the largest possible size does no harm.
         assert_eq!(
             box_problem(&at(600.0, 450.0, 1e9, 1e9), u32::MAX, u32::MAX),
             Some(BoxProblem::PartlyOffScan { share: 1.0 - (500_000_600.0 / 1e9) * (500_000_450.0 / 1e9) })
@@ -163,7 +163,7 @@ mod tests {
         };
         assert!((share - 0.1).abs() < 1e-12);
         assert_eq!(of(at(145.0, 450.0, 300.0, 200.0)), None);
-        // A square on its corner, its middle on the edge: half is off, whatever the angle.
+        // A tilted square with its middle on the edge: half is off, whatever the angle.
         let tilted = TiltedBox { angle_rad: 0.6, ..at(0.0, 450.0, 100.0, 100.0) };
         let Some(BoxProblem::PartlyOffScan { share }) = of(tilted) else { panic!("half is off") };
         assert!((share - 0.5).abs() < 1e-12);

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use crate::model::{Frame, OutputSettings, ScanRef, Session, Strip};
 
-/// More sentences than this say nothing; the rest is counted.
+/// More sentences than this do not help; the rest is counted.
 const MOST_SENTENCES: usize = 12;
 
 /// How `there` differs from `here`, one sentence for each difference: “frame 3: turned”, “2 frames only there”.
@@ -81,7 +81,7 @@ fn compare<T: PartialEq>(
     }
 }
 
-/// The names of those pairs that are not alike.
+/// The names of the pairs that differ.
 fn unlike<const N: usize>(pairs: [(bool, &'static str); N]) -> Vec<&'static str> {
     pairs.into_iter().filter(|(differs, _)| *differs).map(|(_, what)| what).collect()
 }

@@ -1,6 +1,6 @@
 //! Every change to a session, as a value, and the one pure function that applies it.
 //!
-//! Whether a box may go somewhere is not decided here: the box guard holds boxes before an edit is made.
+//! This module does not decide where a box may go: the box guard holds boxes before an edit is made.
 
 use std::path::PathBuf;
 
@@ -32,10 +32,9 @@ pub enum EditError {
     BadBox,
 }
 
-/// A frame to be added; the session gives it an id and a number.
+/// A frame to add; the session gives it an id and a number.
 #[derive(Debug, Clone, PartialEq)]
 pub struct NewFrame {
-    /// The box.
     pub crop: TiltedBox,
     /// Measured image edges.
     pub image_area: Option<TiltedBox>,
@@ -43,16 +42,16 @@ pub struct NewFrame {
     pub guard_margin_px: f64,
     /// How the picture is turned.
     pub orientation: Orientation,
-    /// How sure the box is.
+    /// Confidence in the box, 0 to 1.
     pub confidence: f64,
-    /// Why.
+    /// Reason for the confidence, in words.
     pub reason: String,
-    /// What to look at.
+    /// What the user should check.
     pub flags: Vec<FrameFlag>,
 }
 
 impl NewFrame {
-    /// A frame of which nothing but its box is known.
+    /// A frame of which only the box is known.
     pub fn in_box(crop: TiltedBox) -> Self {
         Self {
             crop,
@@ -66,7 +65,7 @@ impl NewFrame {
     }
 }
 
-/// A found strip to be put on a scan.
+/// A found strip to add to a scan.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct FoundStripEdit {
     /// The film with its rebate.
@@ -75,20 +74,17 @@ pub struct FoundStripEdit {
     pub format_id: Option<String>,
     /// Perforation rows.
     pub perforations: Vec<TiltedBox>,
-    /// Sentences for the person.
+    /// Messages for the user.
     pub notes: Vec<String>,
     /// Its frames, in order.
     pub frames: Vec<NewFrame>,
 }
 
-/// Where the files of a scan are now; what is `None` stays as it is.
+/// New paths of the files of a scan; `None` leaves a path unchanged.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Relink {
-    /// Which scan.
     pub scan: ScanId,
-    /// The scan file.
     pub path: Option<PathBuf>,
-    /// The infrared file.
     pub infrared_path: Option<PathBuf>,
 }
 
@@ -98,78 +94,68 @@ pub struct Relink {
 pub enum Edit {
     /// Rename the roll.
     SetTitle(String),
-    /// Add scan files (ids are given by the session).
+    /// Add scan files (the session assigns their ids).
     AddScans(Vec<ScanRef>),
-    /// Change how a scan is read; the id says which.
+    /// Change how a scan is read; its id names the scan.
     UpdateScan(ScanRef),
     /// Point scans to where their files are now.
     RelinkScans(Vec<Relink>),
     /// Replace the strips and frames of one scan by what was found on it.
     ReplaceStrips {
-        /// On which scan.
         scan: ScanId,
         /// Film kind of the new strips.
         film: FilmKind,
         /// Stock of the new strips.
         stock_id: String,
-        /// What was found.
         strips: Vec<FoundStripEdit>,
-        /// Frames of the scan that stay, with all their settings: the person drew them while the scan was searched. Each
-        /// goes to the new strip it lies on; without one it keeps its own strip.
+        /// Frames of the scan that stay, with all their settings, because the user drew them while the scan was
+        /// searched. Each goes to the new strip it is on, or else keeps its own strip.
         keep: Vec<FrameId>,
     },
-    /// One value of some frames.
+    /// Set one value of some frames.
     SetParam {
-        /// Which frames.
         frames: Vec<FrameId>,
-        /// Which value.
         param: Param,
-        /// To what; held in the value's hard range.
+        /// New value; clamped to the hard range of the parameter.
         value: f64,
     },
     /// Copy the named groups of a look to some frames.
     PasteLook {
-        /// Which frames.
         frames: Vec<FrameId>,
         /// Values to copy.
         look: Look,
-        /// Groups that are copied.
+        /// Groups to copy.
         groups: Vec<ParamGroup>,
     },
-    /// Move, size or turn boxes.
+    /// Move, resize or rotate boxes.
     SetCrops(Vec<(FrameId, TiltedBox)>),
-    /// Hold a box inside the image area, or not.
+    /// Hold a box inside the image area, or release it.
     SetHeld {
-        /// Which frame.
         frame: FrameId,
-        /// Held?
+        /// Whether the box is held.
         held: bool,
     },
     /// Turn or flip pictures.
     SetOrientations(Vec<(FrameId, Orientation)>),
     /// Add a frame to a strip, at its place along the strip.
     AddFrame {
-        /// To which strip.
         strip: StripId,
-        /// The frame.
         frame: NewFrame,
-        /// Look to begin with.
+        /// Initial look.
         look: Look,
     },
-    /// Take frames out.
+    /// Remove frames.
     DeleteFrames(Vec<FrameId>),
-    /// Leave frames out of the export, or not.
+    /// Leave frames out of the export, or include them again.
     SetSkipped {
-        /// Which frames.
         frames: Vec<FrameId>,
-        /// Left out?
+        /// Whether they are left out.
         skipped: bool,
     },
-    /// Name of one frame, instead of base name and counter.
+    /// Set the name of one frame, in place of base name and counter.
     SetFrameName {
-        /// Which frame.
         frame: FrameId,
-        /// `None` goes back to the counter.
+        /// `None` returns to the counter.
         name: Option<String>,
     },
     /// Number all frames in the order shown.
@@ -179,95 +165,84 @@ pub enum Edit {
     },
     /// Count half frames (12, 12A, 13 …) or whole ones; the first number stays.
     SetHalfNumbers(bool),
-    /// Distance that held boxes keep from the image edges, with the box that follows from it.
+    /// Set the distance that held boxes keep from the image edges, with the resulting boxes.
     SetGuardMargin {
-        /// Frame, margin in scan pixels, box held by it.
+        /// Frame, margin in scan pixels, held box.
         frames: Vec<(FrameId, f64, TiltedBox)>,
     },
     /// Move a frame to another place in the order and renumber.
     MoveFrame {
-        /// Which frame.
         frame: FrameId,
         /// Its new position, from 0.
         to: usize,
     },
-    /// Film kind of a strip, with the stock that goes with it.
+    /// Set the film kind of a strip, with the stock that goes with it.
     SetFilm {
-        /// Which strip.
         strip: StripId,
-        /// What film it is.
         film: FilmKind,
-        /// Stock.
+        /// Id of a stock of that kind.
         stock_id: String,
     },
-    /// Keep a measured stock with the session; one of the same id is replaced.
+    /// Keep a measured stock with the session, replacing one of the same id.
     AddStock(Box<Stock>),
-    /// Stock of a strip.
+    /// Set the stock of a strip.
     SetStock {
-        /// Which strip.
         strip: StripId,
-        /// Stock.
+        /// Id of a shipped stock, or of one of the session.
         stock_id: String,
     },
-    /// Format of a strip.
+    /// Set the format of a strip.
     SetFormat {
-        /// Which strip.
         strip: StripId,
-        /// Format id.
+        /// Id of the format table; `None` if unknown.
         format_id: Option<String>,
     },
-    /// Film base of a strip.
+    /// Set the film base of a strip.
     SetBase {
-        /// Which strip.
         strip: StripId,
-        /// The base.
+        /// New base; `None` removes it.
         base: Option<FilmBase>,
     },
-    /// Mask tolerance of a strip.
+    /// Set the mask tolerance of a strip.
     SetMaskTolerance {
-        /// Which strip.
         strip: StripId,
         /// Density above the clear-film peak that still counts as base.
         tolerance_d: f64,
     },
-    /// Strength of the dye unmixing of a strip.
+    /// Set the strength of the dye unmixing of a strip.
     SetUnmixStrength {
-        /// Which strip.
         strip: StripId,
         /// 0 to 1.
         strength: f64,
     },
-    /// Balance locked over the strip or per frame.
+    /// Lock the balance over a strip, or free it per frame.
     SetBalance {
-        /// Which strip.
         strip: StripId,
-        /// The choice.
+        /// Locked over the strip, or free per frame.
         balance: BalanceMode,
     },
-    /// Result of a strip solve.
+    /// Store the result of a strip solve.
     ApplySolve {
-        /// Which strip.
         strip: StripId,
         /// Values of the strip.
         solve: StripSolve,
         /// Values of its frames.
         frames: Vec<(FrameId, FrameSolve)>,
     },
-    /// Export settings.
+    /// Set the export settings.
     SetOutput(OutputSettings),
-    /// One pull of the repair brush over a frame.
+    /// Add one stroke of the repair brush to a frame.
     AddStroke {
-        /// Which frame.
+        /// Frame to paint on.
         frame: FrameId,
-        /// The stroke.
         stroke: BrushStroke,
     },
-    /// Take every stroke of the repair brush off some frames.
+    /// Remove every stroke of the repair brush from some frames.
     ClearStrokes(Vec<FrameId>),
 }
 
 impl Edit {
-    /// What the undo menu calls it.
+    /// Label in the undo menu.
     pub fn label(&self) -> String {
         match self {
             Self::SetTitle(_) => "rename session".to_owned(),

@@ -2,7 +2,7 @@
 
 use crate::Session;
 
-/// Snapshots kept; a session is shared piece by piece, so one costs a few kilobytes.
+/// Snapshots kept; sessions share their unchanged parts, so one costs a few kilobytes.
 const MAX_STEPS: usize = 500;
 
 #[derive(Debug, Clone)]
@@ -16,7 +16,7 @@ struct Step {
 /// A gesture (a drag, a slider pull) is *begun*, *previewed* any number of times and *committed* as one step, or
 /// *cancelled* as if it never happened. A commit that changed nothing leaves no step.
 ///
-/// Ids are not given again after an undo, so that a job that began before it never means another frame by the same id.
+/// Ids are not reused after an undo, so that a job that began before it never means another frame by the same id.
 #[derive(Debug, Clone)]
 pub struct History {
     current: Session,
@@ -37,28 +37,28 @@ impl History {
         &self.current
     }
 
-    /// Whether it differs from what was last saved.
+    /// Whether the session differs from what was last saved.
     pub fn is_unsaved(&self) -> bool {
         !self.current.same_content(&self.saved)
     }
 
-    /// The current session was written to disk.
+    /// Record the session that was written to disk.
     pub fn mark_saved(&mut self, written: Session) {
         self.saved = written;
     }
 
-    /// Begin a gesture; changes until [`Self::commit`] become one step. A gesture under way is committed first.
+    /// Begin a gesture; changes until [`Self::commit`] become one step. A running gesture is committed first.
     pub fn begin(&mut self, label: impl Into<String>) {
         self.commit();
         self.gesture = Some(Step { label: label.into(), session: self.current.clone() });
     }
 
-    /// Whether a gesture is under way.
+    /// Whether a gesture is running.
     pub fn in_gesture(&self) -> bool {
         self.gesture.is_some()
     }
 
-    /// Show a state during a gesture without making a step. Without a gesture it is one step of its own.
+    /// Show a state during a gesture without making a step. Without a gesture it is a separate step.
     pub fn preview(&mut self, label: &str, session: Session) {
         if self.gesture.is_some() {
             self.show(session);
@@ -84,7 +84,7 @@ impl History {
         }
     }
 
-    /// A change that is a step of its own.
+    /// Make a change that is a separate step.
     pub fn apply(&mut self, label: impl Into<String>, session: Session) {
         self.commit();
         if session.same_content(&self.current) {
@@ -103,7 +103,7 @@ impl History {
         Some(step.label)
     }
 
-    /// Do the last undone step again; returns its label.
+    /// Redo the last undone step; returns its label.
     pub fn redo(&mut self) -> Option<String> {
         self.commit();
         let step = self.future.pop()?;
@@ -112,18 +112,18 @@ impl History {
         Some(step.label)
     }
 
-    /// Label of what undo would take back.
+    /// Label of the step that undo would take back.
     pub fn undo_label(&self) -> Option<&str> {
         self.past.last().map(|step| step.label.as_str())
     }
 
-    /// Label of what redo would do.
+    /// Label of the step that redo would restore.
     pub fn redo_label(&self) -> Option<&str> {
         self.future.last().map(|step| step.label.as_str())
     }
 
-    /// Change every state alike, without a step: for facts about files, which undo must not take back. What was saved
-    /// counts as changed too, so that a fact alone makes no unsaved changes.
+    /// Change every state alike, without a step, for facts about files, which undo must not take back. The saved state
+    /// changes too, so that such a fact alone leaves no unsaved changes.
     pub fn amend(&mut self, change: impl Fn(&mut Session)) {
         let steps = self.past.iter_mut().chain(&mut self.future).chain(&mut self.gesture);
         steps.for_each(|step| change(&mut step.session));
@@ -136,7 +136,7 @@ impl History {
         self.past.len()
     }
 
-    /// Put a session in place of the current one, which is returned.
+    /// Replace the current session; returns the old one.
     fn show(&mut self, mut session: Session) -> Session {
         session.next_id = session.next_id.max(self.current.next_id);
         std::mem::replace(&mut self.current, session)

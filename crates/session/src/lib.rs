@@ -1,8 +1,9 @@
-//! The session: what the person decided about every scan, strip and frame, how it changes, and the file that keeps it.
+//! The session: the user's decisions about every scan, strip and frame, how they change, and the file that keeps them.
 //!
-//! *Scope*: a plain value ([`Session`]), one pure function that changes it ([`Edit::apply`]), undo ([`History`]) and the
-//! versioned file format ([`file`]).
-//! *Out of scope*: pixels, threads, clocks, and writing to disk: [`file::to_json`] makes the bytes, someone else stores them.
+//! *Scope*: a plain value ([`Session`]), one pure function that changes it ([`Edit::apply`]), undo ([`History`]) and
+//! the versioned file format ([`file`]).
+//! *Out of scope*: pixels, threads, clocks, and writing to disk: [`file::to_json`] makes the bytes, the caller stores
+//! them.
 
 mod boxes;
 mod differences;

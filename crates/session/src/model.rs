@@ -29,15 +29,15 @@ macro_rules! id {
 }
 
 id! {
-    /// Stable name of a scan inside one session.
+    /// Stable id of a scan within one session.
     ScanId
 }
 id! {
-    /// Stable name of a strip inside one session.
+    /// Stable id of a strip within one session.
     StripId
 }
 id! {
-    /// Stable name of a frame inside one session; never reused, unlike its number.
+    /// Stable id of a frame within one session; never reused, unlike its number.
     FrameId
 }
 
@@ -46,13 +46,13 @@ id! {
 pub struct Fingerprint {
     /// File length.
     pub bytes: u64,
-    /// BLAKE3 of samples of the file, hexadecimal: made when the scan is opened.
+    /// BLAKE3 of samples of the file, hexadecimal; computed when the scan is opened.
     pub sampled_blake3: Option<String>,
-    /// BLAKE3 of the whole file, hexadecimal: made in the background.
+    /// BLAKE3 of the whole file, hexadecimal; computed in the background.
     pub blake3: Option<String>,
 }
 
-/// How the codes of a scan relate to light, when the file's own word is overridden.
+/// How the codes of a scan relate to light; overrides what the file says.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
 pub enum EncodingChoice {
     /// As the file says.
@@ -66,26 +66,26 @@ pub enum EncodingChoice {
     Gamma(f64),
 }
 
-/// What the codes of a file that says nothing of them seem to be.
+/// The encoding that the codes of a file appear to have, if the file does not state one.
 #[derive(Debug, Clone, PartialEq)]
 pub struct FoundEncoding {
     /// How codes relate to light; never automatic.
     pub encoding: EncodingChoice,
     /// Whether the infrared of the same file is encoded alike.
     pub covers_infrared: bool,
-    /// Whether the picture told too little to be sure.
+    /// Whether the picture showed too little to be sure.
     pub is_guess: bool,
-    /// What speaks for it, in words.
+    /// Evidence for it, in words.
     pub why: String,
 }
 
-/// Whether stray light is taken off a scan.
+/// Whether stray light is subtracted from a scan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum StrayLightChoice {
-    /// What was measured on the holder is taken off.
+    /// Subtract what was measured on the holder.
     #[default]
     Auto,
-    /// Nothing is taken off.
+    /// Subtract nothing.
     Off,
 }
 
@@ -119,19 +119,16 @@ pub enum FourthSampleChoice {
 /// One scan file, opened read-only.
 #[derive(Debug, Clone, Default, PartialEq)]
 pub struct ScanRef {
-    /// Stable name.
     pub id: ScanId,
-    /// As stored: relative to the session file's folder where possible.
+    /// The scan file; a relative path starts at the session file's folder.
     pub path: PathBuf,
-    /// Infrared in a file of its own.
+    /// Infrared, if in a separate file.
     pub infrared_path: Option<PathBuf>,
     /// Page of the file, from 1; `None` takes the one that looks like the scan.
     pub page: Option<u32>,
-    /// Columns.
     pub width_px: u32,
-    /// Rows.
     pub height_px: u32,
-    /// Resolution, if the file or the person says.
+    /// Resolution, if the file or the user states one.
     pub ppi: Option<f64>,
     /// Planes in reading order: `grey`, or `red` `green` `blue`, then possibly `infrared`.
     pub planes: Vec<String>,
@@ -143,11 +140,11 @@ pub struct ScanRef {
     pub encoding: EncodingChoice,
     /// Override of the fourth sample's meaning.
     pub fourth_sample: FourthSampleChoice,
-    /// What the codes seem to be, when the file says nothing of it; counts where `encoding` is automatic.
+    /// The encoding that the codes appear to have, if the file states none; used if `encoding` is automatic.
     pub found_encoding: Option<FoundEncoding>,
-    /// Whether stray light is taken off.
+    /// Whether stray light is subtracted.
     pub stray_light: StrayLightChoice,
-    /// Stray light measured on the holder: linear light of red, green and blue against full scale.
+    /// Stray light measured on the holder: linear light of red, green and blue relative to full scale.
     pub found_stray_light: Option<[f64; 3]>,
 }
 
@@ -166,12 +163,12 @@ impl ScanRef {
             && self.found_encoding.as_ref().is_some_and(|found| found.covers_infrared)
     }
 
-    /// Linear light that is taken off every pixel, against full scale.
+    /// Linear light subtracted from every pixel, relative to full scale.
     pub fn stray_light_in_use(&self) -> Option<[f64; 3]> {
         self.found_stray_light.filter(|_| self.stray_light == StrayLightChoice::Auto)
     }
 
-    /// Whether both give the same samples of the same files.
+    /// Whether both read the same samples from the same files.
     pub fn reads_like(&self, other: &Self) -> bool {
         self.encoding_in_use() == other.encoding_in_use()
             && self.encoding_covers_infrared() == other.encoding_covers_infrared()
@@ -180,7 +177,7 @@ impl ScanRef {
             && self.page == other.page
     }
 
-    /// Whether an infrared plane is there.
+    /// Whether there is an infrared plane.
     pub fn has_infrared(&self) -> bool {
         self.planes.iter().any(|plane| plane == "infrared")
     }
@@ -196,7 +193,7 @@ impl ScanRef {
 pub enum BaseSource {
     /// Measured on the rebate found with the frames.
     Rebate,
-    /// Measured in a box the person drew.
+    /// Measured in a box that the user drew.
     Box(TiltedBox),
     /// Typed in.
     Typed,
@@ -209,7 +206,7 @@ pub enum BaseSource {
 pub struct FilmBase {
     /// `-log10(linear code / 65535)` for red, green, blue.
     pub density_d: [f64; 3],
-    /// Pixels it was measured on; 0 when typed.
+    /// Pixels it was measured on; 0 if typed.
     pub pixels: u64,
     /// Robust standard deviation of those pixels.
     pub spread_d: [f64; 3],
@@ -219,7 +216,7 @@ pub struct FilmBase {
     pub confidence: f64,
     /// Where it came from.
     pub source: BaseSource,
-    /// How it varies over the scan when the lamp falls off.
+    /// Its variation over the scan, if the lamp falls off.
     pub field: Option<BaseField>,
 }
 
@@ -236,17 +233,17 @@ impl FilmBase {
 /// Solved values of a strip.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StripSolve {
-    /// Slope of each layer against the stock's.
+    /// Slope of each layer relative to the stock's.
     pub gamma_ratio: [f64; 3],
-    /// Toe of each layer against the stock's.
+    /// Toe of each layer relative to the stock's.
     pub toe_ratio: [f64; 3],
-    /// Colour strength against the stock's, at most 1.
+    /// Colour strength relative to the stock's, at most 1.
     pub colour_strength: f64,
-    /// Log10 exposure of a neutral in each layer against green.
+    /// Log10 exposure of a neutral in each layer relative to green.
     pub neutral_log: [f64; 3],
-    /// 0 to 1.
+    /// Confidence, 0 to 1.
     pub confidence: f64,
-    /// Which version of the solver and of the inputs made it.
+    /// Versions of the solver and of the inputs that made it.
     pub provenance: String,
 }
 
@@ -259,26 +256,23 @@ pub struct FrameSolve {
     pub exposure_stops: f64,
     /// The balance part: warm/cool and magenta/green in CC units.
     pub balance_cc: [f64; 2],
-    /// Cast correction that is offered, not applied: warm/cool and magenta/green in CC units.
+    /// Cast correction that is suggested, not applied: warm/cool and magenta/green in CC units.
     pub cast_suggestion_cc: [f64; 2],
-    /// 0 to 1.
+    /// Confidence, 0 to 1.
     pub confidence: f64,
-    /// Sentences for the person.
+    /// Messages for the user.
     pub notes: Vec<String>,
 }
 
 /// A piece of film on a scan.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Strip {
-    /// Stable name.
     pub id: StripId,
-    /// The scan it lies on.
     pub scan: ScanId,
-    /// What film it is.
     pub film: FilmKind,
     /// Frame format, an id of the format table; `None` until known.
     pub format_id: Option<String>,
-    /// The film with its rebate; the longer side is the way the strip runs.
+    /// The film with its rebate; the strip runs along the longer side.
     pub film_area: Option<TiltedBox>,
     /// Stock, an id of a shipped or own stock.
     pub stock_id: String,
@@ -292,32 +286,32 @@ pub struct Strip {
     pub balance: BalanceMode,
     /// Result of the strip solve.
     pub solve: Option<StripSolve>,
-    /// Areas on the film that are no clear film: perforation rows.
+    /// Areas on the film that are not clear film: perforation rows.
     pub perforations: Vec<TiltedBox>,
-    /// Sentences for the person from finding and measuring.
+    /// Messages for the user from finding and measuring.
     pub notes: Vec<String>,
 }
 
-/// Note of a strip whose kind of film was told by the colours of its picture alone.
+/// Note of a strip whose film kind was recognised from the colours of its picture alone.
 pub const FILM_IS_GUESSED: &str = "the kind of film is a guess from the colours of the picture, because no film base is in view; \
                                    choose another kind if it is wrong";
 
 impl Strip {
-    /// Whether its kind of film is a guess.
+    /// Whether the film kind is a guess.
     pub fn film_is_guessed(&self) -> bool {
         self.notes.iter().any(|note| note == FILM_IS_GUESSED)
     }
 
-    /// Turn of the film on the scan in degrees, clockwise on screen.
+    /// Rotation of the film on the scan in degrees, clockwise on screen.
     pub fn angle_deg(&self) -> f64 {
         self.film_area.map_or(0.0, |area| area.angle_rad.to_degrees())
     }
 }
 
-/// Something about a frame the person should look at.
+/// Something about a frame that the user should check.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
 pub enum FrameFlag {
-    /// Placed from the pitch and its neighbours; no edge of its own was seen.
+    /// Placed from the pitch and its neighbours, without a visible edge.
     Inferred,
     /// Found, but an edge is uncertain.
     LowConfidence,
@@ -352,17 +346,15 @@ impl FrameFlag {
 /// One picture on a strip.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Frame {
-    /// Stable name.
     pub id: FrameId,
     /// Number shown and used in file names.
     pub number: u32,
-    /// Name of its own, instead of base name and counter.
+    /// Name in place of base name and counter.
     pub name: Option<String>,
-    /// The strip it is on.
     pub strip: StripId,
-    /// The box: what is exported, and the only place statistics are taken from.
+    /// The box: what is exported, and the only source of statistics.
     pub crop: TiltedBox,
-    /// Measured edges of the image; `None` when drawn by hand on an unmeasured place.
+    /// Measured edges of the image; `None` if drawn by hand on an unmeasured place.
     pub image_area: Option<TiltedBox>,
     /// Distance the box keeps from the image edges while held.
     pub guard_margin_px: f64,
@@ -372,17 +364,17 @@ pub struct Frame {
     pub orientation: Orientation,
     /// Adjustable values.
     pub look: Look,
-    /// Strokes of the repair brush, oldest first; a later one counts over an earlier one.
+    /// Strokes of the repair brush, oldest first; a later one overrides an earlier one.
     pub strokes: Vec<Arc<BrushStroke>>,
     /// Result of the solve.
     pub solve: Option<FrameSolve>,
-    /// How sure the box is, 0 to 1.
+    /// Confidence in the box, 0 to 1.
     pub confidence: f64,
-    /// Why, in one sentence.
+    /// Reason for the confidence, in one sentence.
     pub reason: String,
-    /// What to look at.
+    /// What the user should check.
     pub flags: Vec<FrameFlag>,
-    /// Left out of the export.
+    /// Whether it is left out of the export.
     pub skipped: bool,
 }
 
@@ -396,9 +388,9 @@ impl Frame {
     }
 }
 
-/// Everything the person decided about a set of scans.
+/// Everything the user decided about a set of scans.
 ///
-/// Sessions made from one another share their parts, so comparing them looks only at parts that were replaced.
+/// Sessions made from one another share their parts, so that a comparison only looks at parts that were replaced.
 #[derive(Debug, Clone, Default)]
 pub struct Session {
     /// Name of the roll or job.
@@ -411,13 +403,13 @@ pub struct Session {
     pub strips: Vec<Arc<Strip>>,
     /// Pictures, in the order shown and exported.
     pub frames: Vec<Arc<Frame>>,
-    /// Stocks the person measured, kept with the session so that it can be redone anywhere.
+    /// Stocks that the user measured, kept so that the session can be redone anywhere.
     pub stocks: Vec<Arc<Stock>>,
     /// Export settings.
     pub output: OutputSettings,
-    /// Next unused id of any sort.
+    /// Next unused id of any kind.
     pub next_id: u32,
-    /// What a newer program wrote and this one does not know, by its place in the file; goes back there on saving.
+    /// Data of a newer program that this one does not know, by its place in the file; written back there on saving.
     pub extra: Arc<Map<String, Value>>,
 }
 
@@ -432,17 +424,14 @@ fn same_parts<T: PartialEq>(a: &[Arc<T>], b: &[Arc<T>]) -> bool {
 }
 
 impl Session {
-    /// The scan with this id.
     pub fn scan(&self, id: ScanId) -> Option<&Arc<ScanRef>> {
         self.scans.iter().find(|scan| scan.id == id)
     }
 
-    /// The strip with this id.
     pub fn strip(&self, id: StripId) -> Option<&Arc<Strip>> {
         self.strips.iter().find(|strip| strip.id == id)
     }
 
-    /// The frame with this id.
     pub fn frame(&self, id: FrameId) -> Option<&Arc<Frame>> {
         self.frames.iter().find(|frame| frame.id == id)
     }
@@ -462,13 +451,13 @@ impl Session {
         self.stocks.iter().find(|stock| stock.id == id)
     }
 
-    /// Whether the stock that a strip names is one of the session or of this program, for its kind of film.
+    /// Whether the session or this program has the stock that a strip names, for its kind of film.
     pub fn knows_stock_of(&self, strip: &Strip) -> bool {
         let fits = |stock: &Stock| stock.id == strip.stock_id && stock.kind == strip.film;
         self.stocks.iter().any(|stock| fits(stock)) || shipped_stocks().iter().any(fits)
     }
 
-    /// A frame's number as the person reads it: `12`, or `12A` for the second half of a number.
+    /// A frame's number as shown: `12`, or `12A` for the second half of a number.
     pub fn number_text(&self, frame: &Frame) -> String {
         self.output.number_text(frame.number, 1)
     }
@@ -489,12 +478,12 @@ impl Session {
         if above < u32::MAX {
             return above;
         }
-        // Only a file made by hand comes here. One more than there are used must be free.
+        // Only a file made by hand comes here. There are more ids than are used, so one is free.
         used.sort_unstable();
         (1..u32::MAX).find(|id| used.binary_search(id).is_err()).unwrap_or(above)
     }
 
-    /// Whether both hold the same, whatever ids they would give next.
+    /// Whether both hold the same, regardless of the ids they would assign next.
     pub fn same_content(&self, other: &Self) -> bool {
         let Self { title, notes, scans, strips, frames, stocks, output, next_id: _, extra } = self;
         same_parts(frames, &other.frames)

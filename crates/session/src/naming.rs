@@ -8,10 +8,10 @@ use crate::model::{Frame, OutputSettings};
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum NameError {
-    /// Nothing is left of it.
+    /// Nothing is left of the name.
     #[error("the name is empty; type a base name such as “harbour”")]
     Empty,
-    /// A character that some file system can't store, or that would leave the folder.
+    /// A character that some file system can't store or that would leave the folder.
     #[error("“{character}” can't be part of a file name; folders are chosen separately")]
     Character {
         /// The character.
@@ -33,13 +33,13 @@ pub enum NameError {
     },
 }
 
-/// Room is left for an ending and a temporary suffix below the usual limit of 255 bytes.
+/// Leaves room for an extension and a temporary suffix below the usual limit of 255 bytes.
 const MAX_STEM_BYTES: usize = 200;
 
-/// Name of a frame's file without its ending: `harbour 01`, or the frame's own name.
+/// Name of a frame's file without its extension: `harbour 01`, or the frame's own name.
 ///
-/// Refuses names that could leave the target folder or that some file system can't hold. Letters with marks come composed
-/// (NFC), however they were typed.
+/// Refuses names that could leave the target folder or that some file system can't store. Letters with marks are
+/// composed (NFC), however they were typed.
 pub fn file_stem(output: &OutputSettings, frame: &Frame) -> Result<String, NameError> {
     let stem = match &frame.name {
         Some(own) => own.trim().to_owned(),
@@ -54,7 +54,8 @@ pub fn file_stem(output: &OutputSettings, frame: &Frame) -> Result<String, NameE
     Ok(stem)
 }
 
-/// What two names share when some file system takes them for one: capitals and composed letters make no difference.
+/// Key that two names share if some file system takes them for one: case and the composition of letters make no
+/// difference.
 pub fn clash_key(stem: &str) -> String {
     stem.nfc().flat_map(char::to_lowercase).nfc().collect()
 }
@@ -66,7 +67,7 @@ fn check(stem: &str) -> Result<(), NameError> {
     let forbidden = |c: char| {
         c.is_control()
             || matches!(c, '/' | '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|')
-            // Marks that nobody sees, break lines or turn the reading direction make a name look like another one.
+            // Marks that are invisible, break lines or turn the reading direction make a name look like another one.
             || matches!(c, '\u{61c}' | '\u{200b}' | '\u{200e}' | '\u{200f}' | '\u{2028}'..='\u{202e}'
                 | '\u{2060}'..='\u{2069}' | '\u{feff}')
     };

@@ -1,4 +1,4 @@
-//! Edits that a job made on an older state of a session, brought to the session as it is when they arrive.
+//! Applies the edits that a job made on an older state of a session to the session at the time they arrive.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::sync::Arc;
@@ -8,22 +8,22 @@ use glassine_raster::TiltedBox;
 use crate::edit::{Edit, FoundStripEdit};
 use crate::model::{FrameId, OutputSettings, ScanId, ScanRef, Session, StripId};
 
-/// What became of the edits of a job.
+/// Result of rebasing the edits of a job.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Rebased {
-    /// The current session with everything that still has its place.
+    /// The current session with every part that still applies.
     pub session: Session,
     /// The edits that lead there from the current session.
     pub applied: Vec<Edit>,
-    /// Sentences for the person about what was left out.
+    /// Messages for the user about what was left out.
     pub dropped: Vec<String>,
 }
 
 /// Apply `edits`, which a job computed one after the other on `base`, to `current`.
 ///
-/// Parts that name a scan, strip or frame that is no longer there are left out with a sentence; the rest is kept. Ids
-/// that the edits give are mapped to those given now. What the person changed meanwhile wins where an edit carries a value
-/// only along, and frames that the person drew on a scan that is searched stay.
+/// Parts that name a scan, strip or frame that no longer exists are left out with a message; the rest is kept. Ids that
+/// the edits assigned are mapped to those assigned now. Where an edit only carries a value along, the user's change in
+/// the meantime wins; frames that the user drew on a scan that is searched stay.
 pub fn rebase(base: &Session, edits: &[Edit], current: &Session) -> Rebased {
     let mut work = Work {
         draft: base.clone(),
@@ -41,7 +41,7 @@ pub fn rebase(base: &Session, edits: &[Edit], current: &Session) -> Rebased {
     Rebased { session: work.now, applied: work.applied, dropped: work.dropped }
 }
 
-/// The job's own state and the session beside each other, and what an id of the one is in the other.
+/// The job's own state and the current session side by side, with the mapping of ids from one to the other.
 struct Work {
     draft: Session,
     now: Session,
@@ -53,7 +53,7 @@ struct Work {
     dropped: Vec<String>,
 }
 
-/// Ids in the order they were given.
+/// Ids in the order they were assigned.
 #[derive(Debug, Default)]
 struct Ids {
     scans: BTreeSet<ScanId>,
@@ -71,7 +71,7 @@ impl Ids {
     }
 }
 
-/// Everything after [`Work::translate`]: the edit, and which of the frames it finds were left out of it.
+/// Result of [`Work::translate`]: the edit, and which of the frames it finds were left out of it.
 struct Translated {
     edit: Edit,
     left_out: BTreeSet<usize>,
@@ -106,7 +106,8 @@ impl Work {
         self.map_new(&draft_before, &now_before, &skipped);
     }
 
-    /// Pair the ids that an edit gave in both sessions. Those that it gave in the job's alone lead nowhere: why was told.
+    /// Pair the ids that an edit assigned in both sessions. Ids assigned in the job's session alone map to nothing; the
+    /// reason has been reported.
     fn map_new(&mut self, draft_before: &Ids, now_before: &Ids, left_out: &BTreeSet<usize>) {
         let (draft, now) = (Ids::of(&self.draft), Ids::of(&self.now));
         let given = now.scans.difference(&now_before.scans).copied();
@@ -117,13 +118,13 @@ impl Work {
         let found = draft.frames.difference(&draft_before.frames).copied().enumerate();
         let found = found.filter(|(idx, _)| !left_out.contains(idx)).map(|(_, id)| id);
         self.frames.extend(found.zip(given).map(paired));
-        // What the job itself took away is nothing to tell about later.
+        // What the job itself removed need not be reported later.
         self.scans.retain(|id, _| draft.scans.contains(id));
         self.strips.retain(|id, _| draft.strips.contains(id));
         self.frames.retain(|id, _| draft.frames.contains(id));
     }
 
-    /// The edit in ids of the session as it is, without what has no place in it.
+    /// The edit in ids of the current session, without the parts that have no place in it.
     fn translate(&mut self, edit: &Edit) -> Option<Translated> {
         let edit = match edit {
             Edit::SetTitle(_) | Edit::AddScans(_) | Edit::Renumber { .. } | Edit::SetHalfNumbers(_) => {
@@ -154,7 +155,7 @@ impl Work {
             Edit::AddFrame { strip, frame, look } => {
                 Edit::AddFrame { strip: self.strip(*strip, edit)?, frame: frame.clone(), look: look.clone() }
             }
-            // A frame that is gone already needs no deleting.
+            // A frame that is already gone needs no deletion.
             Edit::DeleteFrames(frames) => {
                 let there: Vec<_> =
                     frames.iter().filter_map(|id| self.frames.get(id).copied().flatten()).collect();
@@ -221,7 +222,7 @@ impl Work {
         }
     }
 
-    /// Where a frame of the job is now.
+    /// Current id of a frame of the job; reports a deleted one.
     fn frame(&mut self, id: FrameId) -> Option<FrameId> {
         let there = *self.frames.get(&id)?;
         if there.is_none()
@@ -233,20 +234,20 @@ impl Work {
         there
     }
 
-    /// Those of some frames that are still there; `None` when there were some and none is.
+    /// Those of some frames that still exist; `None` if there were some and none is left.
     fn frames(&mut self, ids: &[FrameId]) -> Option<Vec<FrameId>> {
         let there: Vec<_> = ids.iter().filter_map(|id| self.frame(*id)).collect();
         (ids.is_empty() || !there.is_empty()).then_some(there)
     }
 
-    /// The same for frames with a value each.
+    /// The same for frames with one value each.
     fn with_frames<T: Clone>(&mut self, values: &[(FrameId, T)]) -> Option<Vec<(FrameId, T)>> {
         let there: Vec<_> =
             values.iter().filter_map(|(id, value)| Some((self.frame(*id)?, value.clone()))).collect();
         (values.is_empty() || !there.is_empty()).then_some(there)
     }
 
-    /// Where a strip of the job is now.
+    /// Current id of a strip of the job; reports a removed one.
     fn strip(&mut self, id: StripId, edit: &Edit) -> Option<StripId> {
         let there = *self.strips.get(&id)?;
         if there.is_none() {
@@ -257,7 +258,7 @@ impl Work {
         there
     }
 
-    /// Where a scan of the job is now.
+    /// Current id of a scan of the job; reports a removed one.
     fn scan(&mut self, id: ScanId) -> Option<ScanId> {
         let there = *self.scans.get(&id)?;
         if there.is_none()
@@ -271,7 +272,7 @@ impl Work {
         there
     }
 
-    /// The id of a stock of the job; one of the session's own that is gone comes back, because an edit needs it.
+    /// Current id of a stock of the job; a removed stock of the session comes back, because an edit needs it.
     fn stock(&mut self, id: &str) -> String {
         let id_now = self.stocks.get(id).cloned().unwrap_or_else(|| id.to_owned());
         if self.now.stock(&id_now).is_none()
@@ -287,7 +288,7 @@ impl Work {
         id_now
     }
 
-    /// A new stock under an id that nobody gave to another one meanwhile.
+    /// Adds a new stock, under an id that was not given to another one meanwhile.
     fn added_stock(&mut self, stock: &glassine_film::Stock) -> Edit {
         let is_free = |id: &str| match (self.now.stock(id), self.draft.stock(id)) {
             (Some(now), Some(draft)) => now == draft,
@@ -304,7 +305,7 @@ impl Work {
         Edit::AddStock(Box::new(glassine_film::Stock { id, ..stock.clone() }))
     }
 
-    /// Position in the order as it is for a frame that the job puts to `to`: behind the same neighbour.
+    /// Position in the current order for a frame that the job moves to `to`: behind the same neighbour.
     fn place_for(&self, frame: FrameId, to: usize) -> usize {
         let others: Vec<_> = self.draft.frames.iter().map(|f| f.id).filter(|id| *id != frame).collect();
         let moved = self.frames.get(&frame).copied().flatten();
@@ -314,7 +315,7 @@ impl Work {
         before.find_map(|id| now.iter().position(|other| *other == Some(id))).map_or(0, |idx| idx + 1)
     }
 
-    /// What the job found on a scan, beside the frames that the person drew there meanwhile.
+    /// What the job found on a scan, beside the frames that the user drew there meanwhile.
     fn replaced_strips(&mut self, edit: &Edit) -> Option<Translated> {
         let Edit::ReplaceStrips { scan, film, stock_id, strips, keep } = edit else { return None };
         let scan = self.scan(*scan)?;
@@ -349,7 +350,7 @@ impl Work {
         Some(Translated { edit, left_out })
     }
 
-    /// A scan as the job leaves it, with what the person changed meanwhile.
+    /// A scan as the job leaves it, with the user's changes in the meantime.
     fn scan_update(&mut self, new: &ScanRef) -> Option<ScanRef> {
         let id = self.scan(new.id)?;
         let (old, now) = (Arc::clone(self.draft.scan(new.id)?), Arc::clone(self.now.scan(id)?));
@@ -393,7 +394,7 @@ impl Work {
         })
     }
 
-    /// Output settings as the job leaves them, with what the person changed meanwhile.
+    /// Output settings as the job leaves them, with the user's changes in the meantime.
     fn output_update(&self, new: &OutputSettings) -> OutputSettings {
         let (old, now) = (&self.draft.output, &self.now.output);
         let OutputSettings {
@@ -427,7 +428,7 @@ impl Work {
     }
 }
 
-/// The job's value where the job changed it, else the one that is there now.
+/// The job's value if the job changed it, else the current one.
 fn changed<T: PartialEq + Clone>(new: T, old: &T, now: &T) -> T {
     if new == *old { now.clone() } else { new }
 }
@@ -440,7 +441,7 @@ fn some<T>(list: Vec<T>) -> Option<Vec<T>> {
     (!list.is_empty()).then_some(list)
 }
 
-/// Whether two boxes are around one picture: each holds the middle of the other.
+/// Whether two boxes surround one picture: each contains the middle of the other.
 fn is_same_picture(one: &TiltedBox, other: &TiltedBox) -> bool {
     one.contains(other.center) && other.contains(one.center)
 }

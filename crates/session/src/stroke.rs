@@ -1,27 +1,27 @@
-//! Strokes of the repair brush: what the person painted into or out of a frame's dust map.
+//! Strokes of the repair brush: what the user painted into or out of a frame's dust map.
 
 use glassine_raster::{Point, Scan};
 
-/// Positions are kept to this part of a pixel: finer than any brush, and short in files.
+/// Positions are rounded to this fraction of a pixel: finer than any brush, and short in files.
 const STEP_PX: f64 = 1.0 / 16.0;
-/// Smallest and largest brush.
+/// Radius of the smallest and largest brush, scan pixels.
 const RADIUS_PX: (f64, f64) = (0.5, 1000.0);
-/// More points than this in one stroke are no work of a hand.
+/// No hand-drawn stroke has more points than this.
 const POINTS_MAX: usize = 20_000;
 
 /// What a stroke does.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum StrokeKind {
-    /// Everything under the brush is filled from its surroundings.
+    /// Fill everything under the brush from its surroundings.
     PaintIn,
-    /// Nothing under the brush is touched.
+    /// Leave everything under the brush untouched.
     PaintOut,
-    /// What stands out from its surroundings under the brush is filled, and only that.
+    /// Fill only what stands out from its surroundings under the brush.
     Spot,
 }
 
 impl StrokeKind {
-    /// Every kind, in the order shown.
+    /// In the order shown.
     pub const ALL: [Self; 3] = [Self::Spot, Self::PaintIn, Self::PaintOut];
 
     /// Name in files.
@@ -33,7 +33,7 @@ impl StrokeKind {
         }
     }
 
-    /// What the undo menu calls one.
+    /// Label in the undo menu.
     pub fn label(self) -> &'static str {
         match self {
             Self::PaintIn => "paint dust in",
@@ -48,7 +48,7 @@ impl StrokeKind {
     }
 }
 
-/// One pull of the brush: discs of one radius along a line.
+/// One stroke of the brush: discs of one radius along a line.
 #[derive(Debug, Clone, PartialEq)]
 pub struct BrushStroke {
     kind: StrokeKind,
@@ -59,8 +59,8 @@ pub struct BrushStroke {
 impl BrushStroke {
     /// A stroke through `points` (scan pixels at pixel edges) with a brush of `radius_px` scan pixels.
     ///
-    /// Positions are rounded to a sixteenth of a pixel and the radius is held in 0.5 to 1000 px. `None` without points,
-    /// with more than 20 000, or with a value that is not a finite number.
+    /// Positions are rounded to a sixteenth of a pixel and the radius is clamped to 0.5 to 1000 px. `None` without
+    /// points, with more than 20 000, or with a value that is out of range or not a finite number.
     pub fn new(kind: StrokeKind, points: &[Point<Scan>], radius_px: f64) -> Option<Self> {
         let is_sane = !points.is_empty()
             && points.len() <= POINTS_MAX
@@ -74,12 +74,11 @@ impl BrushStroke {
         })
     }
 
-    /// What it does.
     pub fn kind(&self) -> StrokeKind {
         self.kind
     }
 
-    /// Where it runs: at least one position, scan pixels at pixel edges.
+    /// Positions along its line: at least one, scan pixels at pixel edges.
     pub fn points(&self) -> &[Point<Scan>] {
         &self.points
     }

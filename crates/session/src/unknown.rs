@@ -1,16 +1,17 @@
-//! What a newer program wrote into a session file: found by comparison when a file is opened, put back when it is saved.
+//! What a newer program wrote into a session file: found by comparison when a file is opened, put back when it is
+//! saved.
 //!
-//! It is kept as one tree that mirrors the file. Elements of lists are named by their `id`, else by their position, so
-//! that it follows its scan, strip or frame through edits, and waits when that was deleted and comes back by undo.
+//! It is kept as one tree that mirrors the file. List elements are keyed by their `id`, else by their position, so that
+//! the data follows its scan, strip or frame through edits, and is still there when undo brings back a deleted one.
 
 use std::sync::Arc;
 
 use serde_json::{Map, Value};
 
-/// Elements of a list that this program could not take in. Every list in the tree has this entry.
+/// List elements that this program could not read. Every list in the tree has this entry.
 const MORE: &str = "\u{1}more";
 
-/// What `found` holds and `known`, the same entry written by this program, does not.
+/// What `found` holds beyond `known`, the same entry as written by this program.
 pub(crate) fn left_over(found: &Value, known: &Value) -> Map<String, Value> {
     let mut rest = Map::new();
     match (found, known) {
@@ -51,7 +52,7 @@ fn object(map: Map<String, Value>) -> Option<Value> {
     (!map.is_empty()).then_some(Value::Object(map))
 }
 
-/// Add to `value` what [`left_over`] found; nothing that this program writes itself is replaced.
+/// Add to `value` what [`left_over`] found; replaces nothing that this program writes itself.
 pub(crate) fn put_back(value: &mut Value, rest: &Map<String, Value>) {
     match value {
         Value::Object(entries) => {
@@ -59,7 +60,7 @@ pub(crate) fn put_back(value: &mut Value, rest: &Map<String, Value>) {
                 match (entries.get_mut(key), rest) {
                     (Some(entry), Value::Object(rest)) => put_back(entry, rest),
                     (Some(_), _) => {}
-                    // A list of which nothing is written any more.
+                    // A list that is no longer written.
                     (None, rest) => match rest.get(MORE) {
                         Some(Value::Array(more)) if more.is_empty() => {}
                         more => {
@@ -83,7 +84,7 @@ pub(crate) fn put_back(value: &mut Value, rest: &Map<String, Value>) {
     }
 }
 
-/// Drop what is kept for an entry, because the entry itself was replaced.
+/// Drop the unknown data of an entry, because the entry itself was replaced.
 pub(crate) fn forget(kept: &mut Arc<Map<String, Value>>, place: &[&str]) {
     let Some((last, parents)) = place.split_last() else { return };
     let parent = parents.iter().try_fold(&**kept, |map, key| map.get(*key)?.as_object());
@@ -96,8 +97,8 @@ pub(crate) fn forget(kept: &mut Arc<Map<String, Value>>, place: &[&str]) {
     }
 }
 
-/// Scans, strips and frames are known by their id, strokes by their kind, flags by their name. A kind or name that is
-/// skipped was not understood.
+/// Scans, strips and frames are matched by id, strokes by kind, flags by name. An element of an unknown kind or name is
+/// skipped.
 fn is_same_element(found: &Value, known: &Value) -> bool {
     match (found, known) {
         (Value::String(found), Value::String(known)) => found == known,

@@ -1,4 +1,4 @@
-//! Session files of every version must open for ever: these samples are never changed.
+//! Session files of every version must open forever: these samples are never changed.
 
 use glassine_film::{FilmKind, Param};
 use glassine_session::{BaseSource, file};
@@ -16,7 +16,7 @@ fn a_file_of_the_first_version_opens_with_all_it_says() {
     let base = strip.base.as_ref().expect("has a base");
     assert_eq!(base.source, BaseSource::Rebate);
     assert!((base.density_d[1] - 0.558).abs() < 0.001);
-    // Entries that came later begin with what they mean when absent.
+    // Entries added later take the value that their absence means.
     assert!(base.field.is_none());
     assert_eq!(strip.solve.as_ref().expect("is solved").toe_ratio, [1.0; 3]);
     assert_eq!(strip.solve.as_ref().expect("is solved").colour_strength, 1.0);

@@ -1,5 +1,5 @@
-//! A band of rows: read, repaired, sampled, through the pipeline, sharpened and rounded, all on one thread while the rows
-//! are in its cache.
+//! A band of rows: read, repaired, sampled, run through the pipeline, sharpened and rounded, all on one thread while
+//! the rows are in its cache.
 
 use std::sync::{Mutex, PoisonError};
 
@@ -19,11 +19,11 @@ use crate::scans::{ask_for_memory, no_memory};
 /// What the rows are made for.
 #[derive(Debug, Clone, Copy)]
 pub(super) enum Purpose<'a> {
-    /// A file, whose packer this is.
+    /// Rows of a file, for this packer.
     File(&'a RowPacker),
-    /// Encoded values, to be made smaller.
+    /// Encoded values, to be scaled down.
     Shrink,
-    /// Only counts, with all bins.
+    /// Counts only, with all bins.
     Count,
 }
 
@@ -31,7 +31,7 @@ pub(super) enum Purpose<'a> {
 #[derive(Debug)]
 pub(super) struct Band {
     pub(super) body: Body,
-    /// Counts of both ends; with all bins unless it was made for a file.
+    /// Clip counts at both ends; with all bins unless the band was made for a file.
     pub(super) counts: Histogram,
 }
 
@@ -49,26 +49,26 @@ pub(super) struct BandMaker<'a> {
     purpose: Purpose<'a>,
     sharpener: Option<RowSharpener>,
     lightness: Lightness,
-    /// Buffers that no thread uses at the moment.
+    /// Buffers that no thread is using.
     spare: Mutex<Vec<Scratch>>,
-    /// Codes of bands that are written: the next ones use their memory.
+    /// Codes of written bands, whose memory the next ones reuse.
     written: Mutex<Vec<Vec<u16>>>,
 }
 
-/// Rows that are finished together: few, so that they are still in the caches.
+/// Rows finished together: few enough to still be in the caches.
 const STEP_ROWS: u32 = 32;
 
-/// Scan rows that are read at a time: sorting finds them in the caches.
+/// Scan rows read at a time, so that sorting by channel finds them in the caches.
 const READ_ROWS: usize = 32;
 
 /// Buffers of one thread.
 #[derive(Default)]
 struct Scratch {
-    /// Encoded red, green, blue of rows that are not finished; the first is row `next`.
+    /// Encoded red, green, blue of unfinished rows; the first is row `next`.
     planes: [Vec<f32>; 3],
-    /// The same of one row that only lies around the band.
+    /// The same for one row above `next`, needed only for its lightness.
     around: [Vec<f32>; 3],
-    /// Lightness of the rows about them, as far as sharpening looks; the first is row `light_top`.
+    /// Lightness of these rows and of those around them that sharpening reads; the first is row `light_top`.
     light: Vec<f32>,
     sharp: Vec<f32>,
     shifts: Vec<f32>,
@@ -79,7 +79,7 @@ struct Scratch {
     source: SourcePlanes,
 }
 
-/// Rows `y0..y1` of the picture and the first and end of those needed around them.
+/// Rows `y0..y1` of the picture, and `top..bottom`, the rows needed around them.
 struct Span {
     y0: u32,
     y1: u32,
@@ -87,7 +87,7 @@ struct Span {
     bottom: u32,
 }
 
-/// What a band is made into.
+/// Output buffers of a band.
 #[derive(Default)]
 struct Made {
     counts: Histogram,
@@ -108,7 +108,7 @@ impl<'a> BandMaker<'a> {
         }
     }
 
-    /// Rows `y0..y1`, sharpened with as many rows around them as that needs.
+    /// Make rows `y0..y1`, with as many rows around them as sharpening needs.
     pub(super) fn band(&self, (y0, y1): (u32, u32), cancel: &CancelToken) -> Result<Band, EngineError> {
         cancel.check()?;
         let halo = self.job.sharpening.map_or(0, |sharpening| sharpening.halo_px());
@@ -148,7 +148,7 @@ impl<'a> BandMaker<'a> {
         Ok(Band { body: self.body(&mut made)?, counts: made.counts })
     }
 
-    /// Ask for the memory of a band before its buffers grow: a box may be far larger than any picture that was met before.
+    /// Ask for the memory of a band before its buffers grow: a box may be far larger than any earlier picture.
     fn ask_for_room(&self, span: &Span) -> Result<(), EngineError> {
         /// Encoded planes, lightness, and the finished pixels in their widest form.
         const BYTES_PER_PIXEL: u64 = 4 * 4 + 3 * 4;
@@ -161,7 +161,7 @@ impl<'a> BandMaker<'a> {
         ask_for_memory(pixels * BYTES_PER_PIXEL + 2 * codes, "a picture")
     }
 
-    /// Take a band back that is written.
+    /// Take back the buffer of a written band.
     pub(super) fn take_back(&self, rows: PackedRows) {
         if let Some(codes) = rows.into_samples() {
             self.written.lock().unwrap_or_else(PoisonError::into_inner).push(codes);
@@ -192,7 +192,7 @@ impl<'a> BandMaker<'a> {
         Ok(())
     }
 
-    /// Room for the pixels of a band in the form that is wanted.
+    /// Output buffers for the pixels of a band, in the form its purpose needs.
     fn room(&self, pixels: usize) -> Result<Made, NoMemory> {
         let samples = pixels * usize::from(self.job.channels());
         let mut made = Made::default();
@@ -210,7 +210,7 @@ impl<'a> BandMaker<'a> {
         Ok(made)
     }
 
-    /// Encoded colours and lightness of rows `from..to`, behind those that are there; rows above `next` are only looked at.
+    /// Append encoded colours and lightness of rows `from..to`; rows above `next` only give lightness.
     fn encode(&self, (from, to): (u32, u32), (next, light_top): (u32, u32), scratch: &mut Scratch) {
         let FrameJob { context, sampling, pipeline, .. } = self.job;
         let width = sampling.width() as usize;
@@ -247,8 +247,8 @@ impl<'a> BandMaker<'a> {
         }
     }
 
-    /// Sharpen and round row `y` of the picture, `row` of the band, which lies at these places in the planes and in the
-    /// lightness, of which there are `light_rows`.
+    /// Sharpen and round row `y` of the picture, row `row` of the band. It is row `at` of the planes and row `light_at`
+    /// of the lightness, which has `light_rows` rows.
     fn finish(
         &self,
         (y, row): (u32, u32),

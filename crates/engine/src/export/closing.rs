@@ -1,4 +1,4 @@
-//! The end of a frame: synced, read back and named while the next one is made.
+//! The end of a frame: it is synced, read back and named while the next one is made.
 
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread::{self, Scope, ScopedJoinHandle};
@@ -12,10 +12,10 @@ use crate::EngineError;
 use crate::recipe::FrameContext;
 use crate::types::ExportedFile;
 
-/// What became of a frame.
+/// Result of writing one frame.
 pub(super) type Outcome = Result<ExportedFile, EngineError>;
 
-/// A frame whose rows are all in a file, without its name.
+/// A frame whose rows are all in a file that does not have its name yet.
 pub(super) struct WrittenFrame {
     pub(super) picture: ClosedPicture,
     pub(super) file: ExportedFile,
@@ -23,14 +23,14 @@ pub(super) struct WrittenFrame {
     pub(super) started: Instant,
 }
 
-/// A frame that is being closed, or was.
+/// A frame that is being closed or has been closed.
 pub(super) enum Closing<'s> {
     Running(ScopedJoinHandle<'s, Outcome>),
     Ended(Box<Outcome>),
 }
 
 impl Closing<'_> {
-    /// Wait for the end; a panic there goes on here.
+    /// Wait for the result; a panic of the thread continues here.
     pub(super) fn join(self) -> Outcome {
         match self {
             Self::Running(thread) => thread.join().unwrap_or_else(|panic| std::panic::resume_unwind(panic)),
@@ -40,13 +40,13 @@ impl Closing<'_> {
 }
 
 impl WrittenFrame {
-    /// Close the frame on a thread of its own, or here when the system has none.
+    /// Close the frame on its own thread, or on this one if the system gives none.
     pub(super) fn close_beside<'s, 'e>(
         self,
         threads: &'s Scope<'s, 'e>,
         inputs: &'s Inputs<'_>,
     ) -> Closing<'s> {
-        // A thread that could not be started gives back nothing that was moved into it.
+        // A thread that fails to start drops what was moved into it, so the frame is shared.
         let frame = Arc::new(Mutex::new(Some(self)));
         let taken = Arc::clone(&frame);
         let close = move || {
@@ -59,9 +59,9 @@ impl WrittenFrame {
         }
     }
 
-    /// Sync the file and read it back at the same time, then give it its name.
+    /// Sync the file and read it back in parallel, then give it its name.
     ///
-    /// A frame that came this far is finished even when the export is stopped meanwhile.
+    /// A frame that has come this far is finished even if the export is stopped meanwhile.
     fn close(self, inputs: &Inputs<'_>) -> Outcome {
         let Self { picture, mut file, context, started } = self;
         thread::scope(|threads| {

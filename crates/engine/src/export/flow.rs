@@ -1,4 +1,4 @@
-//! Pieces made on every thread and taken one after the other, with few of them waiting.
+//! Makes pieces on all threads and hands them over in order, with few of them waiting.
 
 use std::collections::BTreeMap;
 use std::sync::{Mutex, MutexGuard, PoisonError};
@@ -10,8 +10,9 @@ type Take<'a, T, E> = &'a mut (dyn FnMut(usize, T) -> Result<(), E> + Send);
 
 /// Make pieces `0..count` in parallel and hand them to `take` in order.
 ///
-/// At most `ahead` pieces are under way or waiting at any time, so memory stays bounded; no thread ever waits for another,
-/// which would stop the pool when the other one's work is queued behind it. The first failure in order of pieces ends it.
+/// At most `ahead` pieces are in work or waiting at any time, so memory stays bounded. No thread ever waits for
+/// another, which would stall the pool when the other one's work is queued behind it. The first failure in piece order
+/// ends the run.
 pub(super) fn in_order<T: Send, E: Send>(
     count: usize,
     ahead: usize,
@@ -55,7 +56,7 @@ impl<T: Send, E: Send> Flow<'_, T, E> {
         self.state.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Queue as many pieces as may be under way.
+    /// Queue as many pieces as may be in work.
     fn start<'s>(&'s self, scope: &ScopeFifo<'s>) {
         loop {
             let idx = {
@@ -87,7 +88,7 @@ impl<T: Send, E: Send> Flow<'_, T, E> {
         self.start(scope);
     }
 
-    /// Give the pieces that are next to the taker, unless another thread is at it.
+    /// Hand the next ready pieces to the taker, unless another thread is doing so.
     fn hand_over(&self) {
         loop {
             let (idx, piece) = {

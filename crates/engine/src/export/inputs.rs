@@ -1,5 +1,5 @@
-//! The scans of an export: compared with what the session knows of them while the first frames are made, and held to one
-//! state until the last one is written.
+//! The scans of an export: compared with what the session knows of them while the first frames are made, and required
+//! to keep one state until the last frame is written.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::path::Path;
@@ -12,10 +12,10 @@ use crate::recipe::FrameContext;
 use crate::scans::{FilesState, Prints, ScanFiles, changed_while_read, files_of};
 use crate::{Engine, EngineError, Notice, Severity};
 
-/// What is known of a scan.
+/// Result of checking one scan.
 #[derive(Debug, Clone)]
 enum Verdict {
-    /// The file that the session was made with, in this state.
+    /// The file the session was made with, in this state.
     Sound(FilesState),
     Wrong(Notice),
     Stopped,
@@ -24,11 +24,11 @@ enum Verdict {
 #[derive(Debug, Default)]
 struct Verdicts {
     by_scan: BTreeMap<ScanId, Verdict>,
-    /// No more will come.
+    /// No further verdicts will come.
     is_complete: bool,
 }
 
-/// The scans that frames of an export are on.
+/// The scans that an export reads.
 pub(super) struct Inputs<'a> {
     engine: &'a Engine,
     scans: Vec<(Arc<ScanRef>, ScanFiles)>,
@@ -58,9 +58,9 @@ impl<'a> Inputs<'a> {
         self.verdicts.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Look at every scan, each in full unless this process did so and nobody wrote to it since.
+    /// Check every scan in full, unless this process already did and the file has not been written to since.
     pub(super) fn check(&self, cancel: &CancelToken) {
-        // Also when this thread panics nobody waits for ever.
+        // Runs on a panic too, so that no thread waits forever.
         let _complete = Complete(self);
         for (scan, files) in &self.scans {
             let verdict = match compare(&self.engine.scans.prints, scan, files, cancel) {
@@ -73,7 +73,7 @@ impl<'a> Inputs<'a> {
         }
     }
 
-    /// Before work on a frame: an error when its scan is known to be another than the session's.
+    /// Before work on a frame: fails if its scan is known to differ from the session's.
     pub(super) fn begin(&self, context: &FrameContext) -> Result<(), EngineError> {
         let (scan, open) = (&context.scan_ref, &context.open);
         let (width, height) = (open.width(), open.height());
@@ -88,8 +88,8 @@ impl<'a> Inputs<'a> {
         known.map_or(Ok(()), |verdict| self.holds(&verdict, context))
     }
 
-    /// Before a frame gets its name: waits until its scan was looked at, and makes sure that nobody wrote to it since the
-    /// export began.
+    /// Before a frame gets its name: waits for the check of its scan, and makes sure that the file has not been written
+    /// to since the export began.
     pub(super) fn confirm(&self, context: &FrameContext) -> Result<(), EngineError> {
         let scan = context.scan_ref.id;
         let mut verdicts = self.lock();
@@ -123,7 +123,7 @@ impl<'a> Inputs<'a> {
     }
 }
 
-/// Tells those who wait that no more verdicts will come.
+/// On drop, tells waiting threads that no more verdicts will come.
 struct Complete<'a>(&'a Inputs<'a>);
 
 impl Drop for Complete<'_> {
@@ -133,7 +133,7 @@ impl Drop for Complete<'_> {
     }
 }
 
-/// The state of a scan whose files are those that the session was made with, as far as the session knows them.
+/// The state of a scan whose files are those the session was made with, as far as the session knows them.
 fn compare(
     prints: &Prints,
     scan: &ScanRef,

@@ -1,4 +1,4 @@
-//! One frame on its way into a file: what it is made of, and how its bands become rows of the file.
+//! One frame of an export: what it is made from, and how its bands become rows of the file.
 
 use std::sync::Arc;
 
@@ -21,17 +21,17 @@ use crate::scans::zeroed;
 use crate::shrink::Shrink;
 use crate::types::ExportRequest;
 
-/// Pixels of all bands that are computed at one time: their memory does not grow with the number of cores.
+/// Pixels of all bands computed at one time, so that memory does not grow with the number of cores.
 const PIXELS_UNDER_WAY: u32 = 1_300_000;
-/// Pixels of a band: few enough for the caches, enough for the rows around it not to weigh much.
+/// Pixels of a band: few enough for the caches, enough that the rows around it cost little.
 const BAND_PIXELS: std::ops::RangeInclusive<u32> = 1 << 17..=650_000;
 
-/// Resolutions that a file can state; a session with any other leaves the field out.
+/// Resolutions that a file can state; for any other the field is left out.
 const POSSIBLE_PPI: std::ops::Range<f64> = 1e-3..1e6;
 /// Source: ISO/IEC 10918-1, number of lines and samples for each line.
 const MOST_JPEG_SIDE_PX: u32 = 65_535;
 
-/// An error when a file of the wanted kind can't have this size.
+/// Fails if a file of this kind can't have this size.
 fn check_size(
     frame: &Frame,
     output: &OutputSettings,
@@ -66,12 +66,12 @@ pub(crate) fn count_exactly(
     Ok(histogram)
 }
 
-/// Bands that may be under way or waiting: one for each thread, and some for the one that writes.
+/// Bands that may be in work or waiting: one for each thread, and some for the writer.
 fn ahead() -> usize {
     rayon::current_num_threads() + 2
 }
 
-/// One frame on its way into a file.
+/// One frame of an export.
 pub(super) struct FrameJob<'a> {
     pub(super) context: &'a FrameContext,
     pub(super) sampling: TiltedSampling,
@@ -80,7 +80,7 @@ pub(super) struct FrameJob<'a> {
     pub(super) repair: Option<&'a Repair>,
     pub(super) sharpening: Option<Sharpening>,
     pub(super) space: OutputSpace,
-    /// Size of the file, when it is smaller than the frame.
+    /// Size of the file, if smaller than the frame.
     shrunk: Option<(u32, u32)>,
     pub(super) bits: u8,
 }
@@ -189,7 +189,7 @@ impl<'a> FrameJob<'a> {
         (0..height).step_by(rows as usize).map(|y| (y, (y + rows).min(height))).collect()
     }
 
-    /// All rows into the writer, in order, while other threads make the next ones.
+    /// Write all rows in order, while other threads make the next ones.
     pub(super) fn run(
         &self,
         writer: &mut PictureWriter,
@@ -230,7 +230,7 @@ impl<'a> FrameJob<'a> {
         Ok(histogram)
     }
 
-    /// Rows of a picture that was made smaller.
+    /// Write rows of a scaled-down picture.
     fn put_small(&self, writer: &mut PictureWriter, encoded: &[f32], width: u32) -> Result<(), EngineError> {
         let row = width as usize * 3;
         let mut codes = zeroed::<u8>(encoded.len() as u64, "a picture")?;
@@ -246,12 +246,12 @@ impl<'a> FrameJob<'a> {
     }
 }
 
-/// The profile that says what the numbers of a space mean.
+/// The ICC profile of an output space.
 fn profile(space: OutputSpace, grey: bool) -> Arc<[u8]> {
     let curve = match space {
         OutputSpace::Srgb | OutputSpace::DisplayP3 => TransferCurve::srgb(),
         OutputSpace::AdobeRgb1998 => TransferCurve::Gamma(563.0 / 256.0),
-        // ISO 22028-2: 16 times the light below 1/512 of it, else the power 1/1.8.
+        // ISO 22028-2: 16 times the light below 1/512 of full scale, else the power 1/1.8.
         OutputSpace::RommRgb => {
             TransferCurve::Parametric { g: 1.8, a: 1.0, b: 0.0, c: 1.0 / 16.0, d: 16.0 / 512.0 }
         }

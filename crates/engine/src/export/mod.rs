@@ -1,5 +1,5 @@
-//! Writing finished pictures: bands of rows through the pipeline on every core, written in order; a written frame is
-//! synced, read back and named while the next one is made.
+//! Writing finished pictures: bands of rows run through the pipeline on every core and are written in order; a written
+//! frame is synced, read back and named while the next one is made.
 
 mod band;
 mod closing;
@@ -30,16 +30,16 @@ use closing::{Closing, Outcome, WrittenFrame};
 use inputs::Inputs;
 use job::FrameJob;
 
-/// Written frames that are synced and read back while others are made.
+/// Written frames that are synced and read back at a time, while others are made.
 const CLOSING_AT_ONCE: usize = 2;
 
-/// Progress of an export: share of the whole, and what it is at.
+/// Progress of an export: share done, 0 to 1, and the current step.
 pub type ExportProgress<'a> = &'a (dyn Fn(f32, &str) + Sync);
 
 /// A frame and where it will be written.
 type Planned = (Arc<Frame>, Result<PathBuf, Notice>);
 
-/// Where each frame of an export will be written, in order; names that can't be are told.
+/// Where each frame of an export will be written, in order, or why its name is impossible.
 pub fn planned_paths(frames: &[Arc<Frame>], folder: &Path, output: &OutputSettings) -> Vec<Planned> {
     let mut taken: HashMap<String, u32> = HashMap::new();
     frames
@@ -52,7 +52,7 @@ pub fn planned_paths(frames: &[Arc<Frame>], folder: &Path, output: &OutputSettin
                     "change the base name or the frame's own name",
                 )),
                 Ok(stem) => {
-                    // Some file systems do not tell capitals or composed letters apart.
+                    // Some file systems ignore case and the composition of letters.
                     match taken.insert(clash_key(&stem), frame.number) {
                         Some(first) => Err(Notice::new(
                             Severity::Error,
@@ -69,7 +69,7 @@ pub fn planned_paths(frames: &[Arc<Frame>], folder: &Path, output: &OutputSettin
 }
 
 impl Engine {
-    /// Export many frames. A frame that fails is named in the report and the others go on.
+    /// Export many frames. A frame that fails is named in the report, and the export continues with the others.
     pub fn export(
         &self,
         request: &ExportRequest,
@@ -107,7 +107,7 @@ impl Engine {
         let planned = planned_paths(&frames, &request.folder, &request.output);
         refuse_inputs(&planned)?;
         make_folder(&request.folder)?;
-        // Parts of an export that was killed would stay for ever otherwise.
+        // Part files of a killed export would otherwise stay forever.
         glassine_scanfile::remove_abandoned_parts(&request.folder);
         let inputs = Inputs::of(self, session, at.folder.as_deref(), &frames);
         let mut outcomes = self.write_frames(request, planned, &inputs, cancel, progress);
@@ -128,7 +128,7 @@ impl Engine {
         Ok(report)
     }
 
-    /// Write frames one after the other, each with its place in the order.
+    /// Write frames one after the other; each outcome comes with its position.
     fn write_frames(
         &self,
         request: &ExportRequest,
@@ -170,7 +170,7 @@ impl Engine {
         outcomes
     }
 
-    /// All of a frame into a file that has no name yet.
+    /// Write all rows of a frame to a file that does not have its name yet.
     fn write_frame(
         &self,
         request: &ExportRequest,
@@ -182,7 +182,7 @@ impl Engine {
     ) -> Result<WrittenFrame, EngineError> {
         cancel.check()?;
         let started = Instant::now();
-        // A name that is taken is told before minutes of work, and again when the file is given its name.
+        // A taken name is reported before minutes of work, and checked again when the file gets its name.
         if !request.replace && path.symlink_metadata().is_ok() {
             return Err(glassine_scanfile::Error::AlreadyExists { path: path.to_owned() }.into());
         }
@@ -227,7 +227,7 @@ impl Engine {
             return Ok(None);
         }
         let repair = self.finished_repair(context, cancel)?;
-        // A scan without infrared that is repaired by hand needs no word about it.
+        // A scan without infrared that is repaired by hand needs no note about it.
         let is_by_hand = repair.refusal == Some(Refusal::NoInfrared) && repair.found.is_some();
         if let Some(refusal) = repair.refusal.filter(|_| !is_by_hand) {
             let what = if repair.found.is_some() {
@@ -247,8 +247,8 @@ fn hold_inputs(session: &Session, folder: Option<&Path>) -> Vec<ProtectedFile> {
     files.flat_map(|files| files.paths().map(protect).collect::<Vec<_>>()).collect()
 }
 
-/// Nothing is written when a frame would take the name of a scan, whatever may be replaced: the folder or the names are
-/// not what the person meant. The same for a link, behind which there may be anything.
+/// Refuse the whole export if a frame would overwrite a scan, even where files may be replaced: the folder or the names
+/// are not what the user meant. A link is refused too, because it may point anywhere.
 fn refuse_inputs(planned: &[Planned]) -> Result<(), EngineError> {
     let targets = planned.iter().filter_map(|(frame, path)| Some((frame, path.as_ref().ok()?)));
     for (frame, path) in targets {

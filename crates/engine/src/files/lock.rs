@@ -1,4 +1,4 @@
-//! Who works on a session: a lock file beside it, held by the system for as long as the program lives.
+//! Who works on a session: a lock file beside it, which the system holds for as long as the program lives.
 
 use std::fs::{File, OpenOptions, TryLockError};
 use std::io::{Read as _, Write as _};
@@ -9,22 +9,22 @@ use serde::{Deserialize, Serialize};
 
 use super::runs::Run;
 
-/// Larger than any lock file.
+/// No lock file is larger.
 const MOST_BYTES: u64 = 4096;
 
 /// The run of the program that works on a session.
 #[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
 #[serde(default)]
 pub struct Holder {
-    /// The run.
+    /// Name of the run; empty if it could not be read.
     pub run: String,
     /// Name of the computer.
     pub host: String,
     /// Process number there.
     pub pid: u32,
-    /// Who works there.
+    /// Login name of the user.
     pub user: String,
-    /// When it began, seconds since 1970.
+    /// When the run began, seconds since 1970.
     pub since_unix_s: u64,
 }
 
@@ -40,31 +40,31 @@ impl std::fmt::Display for Holder {
 /// Whether a session may be saved under its name.
 #[derive(Debug, Clone, Default)]
 pub enum Access {
-    /// Nobody asked, or the file system has no locks: only the check before saving protects the file.
+    /// Not locked, or the file system has no locks: only the check before saving protects the file.
     #[default]
     Unlocked,
-    /// This run works on it, until the last copy of the lock is dropped.
+    /// This run holds the lock, until its last copy is dropped.
     Locked(Arc<SessionLock>),
-    /// Another run works on it: it can be looked at, and saved under another name.
+    /// Another run works on it: it can be viewed, and saved under another name.
     HeldBy(Holder),
 }
 
-/// The lock on a session; dropping it lets others work on the session.
+/// The lock on a session; dropping it lets other runs work on the session.
 #[derive(Debug)]
 pub struct SessionLock {
     path: PathBuf,
-    /// Keeps the lock as long as it is open.
+    /// Holds the lock while it is open.
     _file: File,
 }
 
 impl Drop for SessionLock {
     fn drop(&mut self) {
-        // While the lock is held, so that nobody's lock but this one goes. One that stays does no harm.
+        // Removed while the lock is still held, so that no other run's lock is removed. A leftover file does no harm.
         drop(std::fs::remove_file(&self.path));
     }
 }
 
-/// Where the lock of a session lies: `.roll.session.lock` beside `roll.session.json`.
+/// Path of a session's lock file: `.roll.session.lock` beside `roll.session.json`.
 pub fn lock_path(session_path: &Path) -> PathBuf {
     let mut name = std::ffi::OsString::from(".");
     name.push(session_path.file_stem().unwrap_or_default());
@@ -77,11 +77,11 @@ pub fn lock_session(session_path: &Path, run: &Run) -> Access {
     let path = lock_path(session_path);
     let mut own = run.locks();
     own.retain(|lock| lock.strong_count() > 0);
-    // A session that this run has open already is opened again.
+    // This run has the session open already, so it keeps the same lock.
     if let Some(lock) = own.iter().filter_map(Weak::upgrade).find(|lock| lock.path == path) {
         return Access::Locked(lock);
     }
-    // A lock that was removed between opening and locking is none: then again.
+    // A lock file that is removed between opening and locking locks nothing: try again.
     for _ in 0..100 {
         match try_lock(&path, run.holder()) {
             Some(Access::Locked(lock)) => {
@@ -105,7 +105,7 @@ pub fn lock_holder(session_path: &Path) -> Option<Holder> {
     }
 }
 
-/// A lock file, but never a link or a device in its place.
+/// Open a lock file, but never a link or a device in its place.
 fn open_plain(path: &Path, options: &OpenOptions) -> Option<File> {
     if path.symlink_metadata().is_ok_and(|meta| !meta.is_file()) {
         return None;
@@ -127,7 +127,7 @@ fn try_lock(path: &Path, holder: &Holder) -> Option<Access> {
     if !is_at(&file, path) {
         return None;
     }
-    // What it says is for others to read; the lock holds without it.
+    // The content only informs other programs; the lock holds without it.
     let text = serde_json::to_string(holder).unwrap_or_default();
     drop(file.set_len(0).and_then(|()| file.write_all(text.as_bytes())));
     Some(Access::Locked(Arc::new(SessionLock { path: path.to_owned(), _file: file })))
@@ -141,7 +141,7 @@ fn read_holder(file: &File) -> Holder {
     }
 }
 
-/// Whether an open file is still the one of this name.
+/// Whether an open file is still the one at this path.
 #[cfg(unix)]
 fn is_at(file: &File, path: &Path) -> bool {
     use std::os::unix::fs::MetadataExt as _;
@@ -152,7 +152,7 @@ fn is_at(file: &File, path: &Path) -> bool {
     }
 }
 
-/// Whether an open file is still the one of this name: a locked file can't be removed here.
+/// Whether an open file is still the one at this path: always, as a locked file can't be removed here.
 #[cfg(not(unix))]
 fn is_at(_file: &File, _path: &Path) -> bool {
     true

@@ -25,13 +25,12 @@ pub use self::save::{
 };
 pub use self::unsaved::{UnsavedWork, discard_autosave, unsaved_beside};
 
-/// Ending of session files.
 pub const SESSION_ENDING: &str = ".session.json";
 
-/// What follows the name of a session in that of an autosave, before the run.
+/// Stands between the session's file name and the run in the name of an autosave.
 const AUTOSAVE_MARK: &str = ".autosave";
 
-/// The session file that an autosave belongs to; any other path is its own.
+/// The session file that an autosave belongs to; any other path is returned as it is.
 pub fn without_autosave(path: &Path) -> PathBuf {
     let name = path.file_name().unwrap_or_default().as_encoded_bytes();
     let mark = AUTOSAVE_MARK.as_bytes();
@@ -43,12 +42,12 @@ pub fn without_autosave(path: &Path) -> PathBuf {
     session.map_or_else(|| path.to_owned(), |name| path.with_file_name(name))
 }
 
-/// Where earlier versions autosaved a session: beside it, whichever run it was.
+/// Where earlier versions autosaved a session: beside it, under the same name for every run.
 pub fn old_autosave_path(session_path: &Path) -> PathBuf {
     with_suffix(session_path, AUTOSAVE_MARK)
 }
 
-/// Where the version before the last save lies: beside it.
+/// Path of the version before the last save: beside the session.
 pub fn previous_path(session_path: &Path) -> PathBuf {
     with_suffix(session_path, ".previous")
 }
@@ -59,7 +58,7 @@ fn with_suffix(path: &Path, suffix: &str) -> PathBuf {
     PathBuf::from(name)
 }
 
-/// The path of a file after links, even when the file itself is not there yet.
+/// The path of a file with links resolved, even if the file itself does not exist yet.
 pub fn real_path(path: &Path) -> PathBuf {
     if let Ok(real) = std::fs::canonicalize(path) {
         return real;
@@ -86,7 +85,7 @@ pub fn read_session(path: &Path) -> Result<Session, EngineError> {
     read_file(path).map(|(opened, _)| opened.session)
 }
 
-/// Read a session file; gives its state too.
+/// Read a session file and its state.
 fn read_file(path: &Path) -> Result<(OpenedFile, SavedState), EngineError> {
     let bytes = read_bytes(path)?;
     let opened = file::from_json(&bytes).map_err(|error| {
@@ -131,7 +130,7 @@ fn read_bytes(path: &Path) -> Result<Vec<u8>, EngineError> {
         return Err(too_large(meta.len()));
     }
     let mut bytes = Vec::new();
-    // A file that grows while it is read ends here too.
+    // Also bounds a file that grows while it is read.
     File::open(path).and_then(|file| file.take(file::MAX_BYTES + 1).read_to_end(&mut bytes)).map_err(io)?;
     if bytes.len() as u64 > file::MAX_BYTES {
         return Err(too_large(bytes.len() as u64));
@@ -139,7 +138,7 @@ fn read_bytes(path: &Path) -> Result<Vec<u8>, EngineError> {
     Ok(bytes)
 }
 
-/// In memory paths are absolute, so that saving to another folder stores the right ones.
+/// Make scan paths absolute, so that saving to another folder stores the right ones.
 fn resolve_scans(session: &mut Session, session_path: &Path) {
     let folder = folder_of(session_path);
     let resolve = |path: &Path| with_real_folder(&file::resolve_path(path, folder.as_deref()));
@@ -150,13 +149,13 @@ fn resolve_scans(session: &mut Session, session_path: &Path) {
     }
 }
 
-/// Open a session or an autosave and look whether its scans are still what they were. A missing scan is told, never
-/// fatal. Nothing is written.
+/// Open a session or an autosave and check that its scans exist and still have their length. A missing scan is
+/// reported, never fatal. Nothing is written.
 pub fn open_session(path: &Path, cancel: &CancelToken) -> Result<MadeSession, EngineError> {
     open(path, None, cancel)
 }
 
-/// Open a session or an autosave to work on it: takes its lock, and removes what writers that were killed left there.
+/// Open a session or an autosave to work on it: takes its lock, and removes the part files of killed writers.
 pub fn open_to_work(path: &Path, run: &Run, cancel: &CancelToken) -> Result<MadeSession, EngineError> {
     open(path, Some(run), cancel)
 }
@@ -166,7 +165,7 @@ fn open(path: &Path, run: Option<&Run>, cancel: &CancelToken) -> Result<MadeSess
     let session_path = without_autosave(&path);
     let is_autosave = session_path != path;
     let has_file = !(is_autosave && run.is_some_and(|run| run.keeps_unnamed(&path)));
-    // First the lock, so that what is read is what is locked.
+    // The lock comes first, so that what is read is what is locked.
     let access = run.filter(|_| has_file).map_or(Access::Unlocked, |run| lock_session(&session_path, run));
     let (opened, state) = read_file(&path)?;
     let mut session = opened.session;
@@ -198,7 +197,7 @@ fn open(path: &Path, run: Option<&Run>, cancel: &CancelToken) -> Result<MadeSess
         ..Default::default()
     };
     if is_autosave {
-        // Saving goes over what is there now; when somebody saved that after the autosave, the person hears it here.
+        // Saving overwrites what is there now. If another run saved that after the autosave, the user is warned here.
         if let Ok((saved, saved_state)) = read_file(&session_path) {
             if saved.stamp.generation > state.stamp.generation {
                 made.notices.push(later_save(&made.session, &session_path));
@@ -231,7 +230,7 @@ fn later_save(session: &Session, session_path: &Path) -> Notice {
     Notice::new(Severity::Warning, headline, "save under another name to keep both").about(session_path)
 }
 
-/// One message for all frames that no picture can be made of.
+/// One message for all frames whose boxes have a problem; names at most five.
 fn box_notices(session: &Session) -> Option<Notice> {
     let problem = |frame: &Arc<glassine_session::Frame>| {
         let problem = glassine_session::frame_problem(session, frame)?;

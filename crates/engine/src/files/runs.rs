@@ -1,4 +1,4 @@
-//! Runs of the program: each has a name and a lock that tells whether it lives, and knows where it autosaves.
+//! Runs of the program: each has a name, a lock that shows whether it lives, and a list of its autosaves.
 
 use std::collections::BTreeSet;
 use std::fs::{File, OpenOptions, TryLockError};
@@ -17,7 +17,7 @@ use super::{AUTOSAVE_MARK, SESSION_ENDING, with_suffix};
 const RUNS_FOLDER: &str = "runs";
 const LOCK_ENDING: &str = "lock";
 const LIST_ENDING: &str = "autosaves";
-/// A list of autosaves longer than this is not one.
+/// A longer file is not a list of autosaves.
 const MOST_LIST_BYTES: u64 = 16 << 20;
 
 /// One run of the program. Files that it saves and autosaves carry its name.
@@ -28,11 +28,11 @@ pub struct Run {
     folder: Option<PathBuf>,
     /// Locked as long as the run lives.
     _lock: Option<File>,
-    /// The highest generation that was read or written.
+    /// Highest generation read or written.
     generation: AtomicU64,
     unnamed: AtomicU64,
     listed: Mutex<BTreeSet<PathBuf>>,
-    /// Sessions that this run has open.
+    /// Locks of the sessions that this run has open.
     locks: Mutex<Vec<Weak<SessionLock>>>,
 }
 
@@ -43,8 +43,8 @@ impl Default for Run {
 }
 
 impl Run {
-    /// Begin a run. Without a data folder, or when nothing can be written there, sessions without a file are not autosaved
-    /// and a later run finds autosaves only beside their sessions.
+    /// Begin a run. Without a writable data folder, sessions without a file are not autosaved, and a later run finds
+    /// autosaves only beside their sessions.
     pub fn begin(data_folder: Option<&Path>) -> Self {
         let now = SystemTime::now().duration_since(UNIX_EPOCH).unwrap_or_default();
         let user = ["USER", "LOGNAME", "USERNAME"].iter().find_map(|name| std::env::var(name).ok());
@@ -57,22 +57,22 @@ impl Run {
             since_unix_s: now.as_secs(),
         };
         let folder = data_folder.filter(|folder| std::fs::create_dir_all(folder.join(RUNS_FOLDER)).is_ok());
-        // Two runs of one process can begin at one moment.
+        // Two runs of one process can begin at the same moment.
         static COUNT: AtomicU64 = AtomicU64::new(0);
         let count = COUNT.fetch_add(1, Ordering::Relaxed);
         holder.run = format!("{}-{pid}-{:x}-{count}", holder.host, now.as_nanos());
         let lock = folder.and_then(|folder| {
-            // It gets its name once it is locked: one that is not locked belongs to a run that ended.
+            // The file gets its name once it is locked: an unlocked one belongs to a run that ended.
             let path = run_file(folder, &holder.run, LOCK_ENDING);
             let new = path.with_extension("new");
             let mut file = OpenOptions::new().write(true).create_new(true).open(&new).ok()?;
-            // Where locks do not exist a run counts as ended: what it autosaves is offered, and never touched.
+            // Where locks do not exist, a run counts as ended: its autosaves are offered, but never touched.
             drop(file.try_lock());
             drop(file.write_all(&serde_json::to_vec(&holder).unwrap_or_default()));
             std::fs::rename(&new, &path).ok().map(|()| file)
         });
         Self {
-            // As the system names it, like the paths of opened files.
+            // Resolved by the system, like the paths of opened files.
             folder: folder.filter(|_| lock.is_some()).map(super::real_path),
             holder,
             _lock: lock,
@@ -83,30 +83,30 @@ impl Run {
         }
     }
 
-    /// Name of this computer in names of runs.
+    /// This computer's name, as used in names of runs.
     pub(crate) fn host() -> String {
         let name = gethostname::gethostname();
         let plain = |c: char| if c.is_ascii_alphanumeric() { c } else { '-' };
         name.to_string_lossy().chars().map(plain).take(40).collect()
     }
 
-    /// Its name: computer, process, time.
+    /// Name of the run: computer, process, time, count.
     pub fn id(&self) -> &str {
         &self.holder.run
     }
 
-    /// Locks that this run holds, or held.
+    /// Locks that this run holds or held.
     pub(super) fn locks(&self) -> MutexGuard<'_, Vec<Weak<SessionLock>>> {
         self.locks.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// What other programs are told.
+    /// What other programs read about this run.
     pub(crate) fn holder(&self) -> &Holder {
         &self.holder
     }
 
-    /// Where this run autosaves a session: beside its file, or in the data folder under a name that no other session has.
-    /// Ask once for each session that is opened. `None` without a data folder.
+    /// Where this run autosaves a session: beside its file, or in the data folder under a name that no other session
+    /// has. Call it once for each opened session. `None` for a session without a file if there is no data folder.
     pub fn autosave_path(&self, session_path: Option<&Path>) -> Option<PathBuf> {
         let place = match session_path {
             Some(path) => std::path::absolute(path).unwrap_or_else(|_| path.to_owned()),
@@ -118,22 +118,22 @@ impl Run {
         Some(with_suffix(&place, &format!("{AUTOSAVE_MARK}-{}", self.id())))
     }
 
-    /// Whether an autosave is of a session without a file.
+    /// Whether an autosave belongs to a session without a file.
     pub(crate) fn keeps_unnamed(&self, autosave: &Path) -> bool {
         self.folder.as_deref().is_some_and(|folder| autosave.parent() == Some(folder))
     }
 
-    /// A generation was read.
+    /// Record a generation that was read.
     pub(crate) fn saw(&self, generation: u64) {
         self.generation.fetch_max(generation, Ordering::Relaxed);
     }
 
-    /// A generation above all that were read or written.
+    /// A generation above all those read or written.
     pub(crate) fn next_generation(&self) -> u64 {
         self.generation.fetch_add(1, Ordering::Relaxed).saturating_add(1)
     }
 
-    /// Note for later runs that an autosave is about to be written.
+    /// Record for later runs that an autosave is about to be written.
     pub(crate) fn list(&self, autosave: &Path) -> std::io::Result<()> {
         let Some(folder) = &self.folder else { return Ok(()) };
         let mut listed = self.listed.lock().unwrap_or_else(PoisonError::into_inner);
@@ -150,7 +150,8 @@ impl Run {
         Ok(())
     }
 
-    /// Autosaves of runs that ended without saving or discarding them, the latest first. Runs that left none are forgotten.
+    /// Autosaves of runs that ended without saving or discarding them, the latest first. Removes the records of runs
+    /// that left none.
     pub fn unsaved_work(&self) -> Vec<UnsavedWork> {
         let Some(folder) = &self.folder else { return Vec::new() };
         let mut work = Vec::new();
@@ -184,7 +185,7 @@ impl Run {
 
 impl Drop for Run {
     fn drop(&mut self) {
-        // A run that left nothing is not looked at again.
+        // A run that left no autosave need not be checked again.
         let Some(folder) = &self.folder else { return };
         if listed_by(folder, self.id()).iter().all(|path| !path.is_file()) {
             for ending in [LIST_ENDING, LOCK_ENDING] {
@@ -194,7 +195,7 @@ impl Drop for Run {
     }
 }
 
-/// The autosave of a session without a file, as earlier versions called it.
+/// The autosave of a session without a file, as earlier versions named it.
 fn old_unnamed(folder: &Path) -> impl Iterator<Item = PathBuf> {
     let path = folder.join(format!("unsaved{SESSION_ENDING}{AUTOSAVE_MARK}"));
     Some(path).filter(|path| path.is_file()).into_iter()

@@ -1,4 +1,4 @@
-//! Saving: whole files only, never over a state that was not seen.
+//! Saving: writes whole files, and overwrites an unseen state only if the user chose to.
 
 use std::path::{Path, PathBuf};
 
@@ -11,7 +11,7 @@ use super::unsaved::discard_autosave;
 use super::{folder_of, previous_path, read_bytes, read_file, real_path, with_suffix};
 use crate::{EngineError, Notice, Severity};
 
-/// The state of a session file that was opened or saved: saving goes ahead while the file still has it.
+/// The state of a session file when it was opened or saved; a save goes ahead while the file still has it.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct SavedState {
     /// Generation and run.
@@ -26,20 +26,20 @@ impl SavedState {
     }
 }
 
-/// What may be written over.
+/// What a save may overwrite.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum SaveMode<'a> {
     /// Nothing: the name must be free.
     New,
-    /// Whatever has the name: the person confirmed that. What it held is kept as the previous version.
+    /// Any file: the user confirmed it. Its content is kept as the previous version.
     Replace,
     /// The state that was opened or last saved, and no other.
     Known(&'a SavedState),
-    /// Whatever has the name, after a conflict: what it held is kept under a name of its own too.
+    /// Any file, after a conflict: its content is also kept under a separate name.
     TakeOver,
 }
 
-/// What became of a save.
+/// Result of a save.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum SaveOutcome {
     /// The file was written.
@@ -51,29 +51,28 @@ pub enum SaveOutcome {
 /// A session file that was written.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Saved {
-    /// The file, after links.
+    /// The file, with links resolved.
     pub path: PathBuf,
     /// Its state, for the next save.
     pub state: SavedState,
     /// Where another program's version was kept.
     pub kept: Option<PathBuf>,
-    /// Messages about what was left to do.
+    /// What the save left undone, such as an autosave that could not be removed.
     pub notices: Vec<Notice>,
 }
 
-/// A session file that was changed by somebody else.
+/// A session file that another program changed.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Conflict {
-    /// The file.
     pub path: PathBuf,
     /// What happened to it.
     pub headline: String,
-    /// How the session there differs from the one to be saved.
+    /// How the session in the file differs from the one to be saved.
     pub differences: Vec<String>,
 }
 
 impl SaveOutcome {
-    /// The saved file; a conflict is an error for those who can't ask.
+    /// The saved file; a conflict becomes an error, for callers that can't ask the user.
     pub fn into_saved(self) -> Result<Saved, EngineError> {
         match self {
             Self::Saved(saved) => Ok(saved),
@@ -83,7 +82,7 @@ impl SaveOutcome {
 }
 
 impl Conflict {
-    /// The message for the person.
+    /// The message for the user.
     pub fn notice(&self) -> Notice {
         let mut headline = self.headline.clone();
         if !self.differences.is_empty() {
@@ -96,8 +95,8 @@ impl Conflict {
 
 /// Save a session: temporary file, sync, rename, sync of the folder; the previous version is kept beside it.
 ///
-/// `autosaves` are those that the session was autosaved to or recovered from. They are removed once it is saved, unless they
-/// hold a later state.
+/// `autosaves` are the files that the session was autosaved to or recovered from. They are removed after the save,
+/// unless they hold a later state.
 pub fn save_session(
     run: &Run,
     session: &Session,
@@ -110,7 +109,7 @@ pub fn save_session(
         Ok(bytes) => Some(bytes),
         Err(_) if path.symlink_metadata().is_err() => None,
         Err(error) if matches!(mode, SaveMode::Known(_)) => return Err(error),
-        // The writer says what is in the way, if it is.
+        // If something is in the way, the writer reports it.
         Err(_) => None,
     };
     let known = match mode {
@@ -153,7 +152,7 @@ pub fn save_session(
     Ok(SaveOutcome::Saved(Saved { path, state, kept, notices }))
 }
 
-/// What differs between a session to be saved and the file of that name; empty when they hold the same.
+/// Differences between a session to be saved and the file at this path; empty if they hold the same.
 pub fn differences_on_disk(session: &Session, path: &Path) -> Result<Vec<String>, EngineError> {
     let (mut there, _) = read_file(path)?;
     super::resolve_scans(&mut there.session, path);
@@ -190,7 +189,7 @@ fn keep_theirs(path: &Path, bytes: &[u8]) -> Result<PathBuf, EngineError> {
     ))
 }
 
-/// Write the autosave of a session, for recovery after a crash. `autosave` is from [`Run::autosave_path`].
+/// Write the autosave of a session, for recovery after a crash. `autosave` comes from [`Run::autosave_path`].
 pub fn autosave_session(run: &Run, session: &Session, autosave: &Path) -> Result<FileStamp, EngineError> {
     let (bytes, stamp) = session_bytes(run, session, autosave)?;
     run.list(autosave).map_err(|error| {

@@ -92,7 +92,7 @@ fn a_session_that_another_program_saved_meanwhile_is_not_written_over() {
     let kept = taken.kept.expect("theirs is kept");
     assert_eq!(read_session(&kept).expect("opens").title, "theirs");
     assert_eq!(read_session(&previous_path(&desk.path)).expect("opens").title, "theirs");
-    // The other one is told in turn.
+    // Now the other run gets a conflict.
     let refused = save_session(&other, &titled("again"), &desk.path, SaveMode::Known(&theirs), &[]);
     assert!(conflict(refused.expect("is asked")).headline.contains("another program"));
 }
@@ -129,7 +129,7 @@ fn a_save_goes_ahead_over_the_state_it_knows_and_keeps_the_previous_one() {
     assert_eq!(desk.names(), ["roll.session.json", "roll.session.json.previous"]);
 }
 
-/// What ended runs left. A process that another test is just starting may hold their locks a moment longer.
+/// Unsaved work of ended runs. A process that another test is just starting may hold their locks a moment longer.
 fn work_of_ended_runs(run: &Run, count: usize) -> Vec<UnsavedWork> {
     for _ in 0..200 {
         let found = run.unsaved_work();
@@ -151,7 +151,7 @@ fn two_runs_autosave_one_session_without_touching_each_other() {
     autosave_session(&other, &titled("of the other"), &places[1]).expect("autosaves");
     let titles = places.clone().map(|place| read_session(&place).expect("opens").title);
     assert_eq!(titles, ["of one", "of the other"]);
-    // What a living run autosaves is no unsaved work.
+    // The autosave of a living run is not unsaved work.
     assert!(desk.run().unsaved_work().is_empty());
     assert!(unsaved_beside(&desk.path, Some(&other)).is_empty());
     // Saving removes the autosave of that run and no other.
@@ -210,7 +210,7 @@ fn a_generation_decides_whether_an_autosave_is_offered_and_no_clock() {
     assert_eq!(made.unsaved.len(), 1);
     assert_eq!((made.session.title.as_str(), made.unsaved[0].title.as_str()), ("saved", "later"));
     assert!(made.notices.iter().any(|notice| notice.path.as_ref() == Some(&place)));
-    // Recovered and saved, it is gone.
+    // Once recovered and saved, the autosave is gone.
     let run = desk.run();
     let made = open_to_work(&place, &run, &CancelToken::new()).expect("opens");
     assert_eq!((made.session.title.as_str(), made.path.as_ref()), ("later", Some(&desk.path)));
@@ -291,7 +291,7 @@ fn the_second_run_that_opens_a_session_is_told_who_works_on_it() {
     assert_eq!((holder.run.as_str(), holder.pid), (one.id(), std::process::id()));
     assert!(second.notices[0].headline.contains("open elsewhere"), "{:?}", second.notices);
     assert_eq!(lock_holder(&desk.path).map(|holder| holder.run), Some(one.id().to_owned()));
-    // To look at a session takes no lock and leaves no file.
+    // Viewing a session takes no lock and leaves no file.
     open_now(&desk.path);
     drop(first);
     assert_eq!(desk.names(), ["roll.session.json"]);
@@ -299,7 +299,7 @@ fn the_second_run_that_opens_a_session_is_told_who_works_on_it() {
     assert!(matches!(third.access, Access::Locked(_)));
 }
 
-/// Environment variable that makes the test below the second process of itself.
+/// Environment variable that makes the test below act as its own second process.
 const SECOND: &str = "GLASSINE_TEST_SECOND_PROCESS";
 
 #[test]
@@ -324,7 +324,7 @@ fn work_of_a_process_that_was_killed_is_found_and_its_lock_is_free() {
         assert!(began.elapsed().as_secs() < 60, "the second process does nothing");
         std::thread::sleep(std::time::Duration::from_millis(5));
     }
-    // It lives: its work is its own, and the session is locked.
+    // It lives: its work is not offered, and the session is locked.
     assert!(run.unsaved_work().is_empty());
     assert!(unsaved_beside(&desk.path, Some(&run)).is_empty());
     assert_eq!(lock_holder(&desk.path).map(|holder| holder.pid), Some(child.id()));
@@ -352,7 +352,7 @@ fn play_second_process(folder: &Path) {
         autosave_session(&run, &titled(title), &autosave).expect("autosaves");
     }
     std::fs::write(folder.join("ready"), b"").expect("writes");
-    // Until it is killed, or at last by itself.
+    // Waits to be killed; otherwise ends by itself.
     std::thread::sleep(std::time::Duration::from_secs(60));
     drop(made);
 }
@@ -400,7 +400,7 @@ fn scans_and_folders_whose_names_are_not_utf_8_are_found_again() {
     use glassine_session::file::path_from_bytes;
     let desk = Desk::new();
     let folder = real_path(desk.folder.path()).join(path_from_bytes(b"r\xf6ll".to_vec()));
-    // Some file systems have no such names.
+    // Some file systems do not allow such names.
     if std::fs::create_dir(&folder).is_err() {
         return;
     }
@@ -419,7 +419,7 @@ fn scans_and_folders_whose_names_are_not_utf_8_are_found_again() {
         assert_eq!(made.session.output.folder.as_ref(), Some(&folder));
         assert!(made.notices.is_empty(), "{:?}", made.notices);
     }
-    // An autosave of it leads back to it.
+    // Its autosave leads back to it.
     let autosave = run.autosave_path(Some(&folder.join("roll.session.json"))).expect("has a place");
     autosave_session(&run, &titled("x"), &autosave).expect("autosaves");
     assert_eq!(without_autosave(&autosave), folder.join("roll.session.json"));

@@ -1,4 +1,4 @@
-//! Autosaves that hold work which is in no session file.
+//! Autosaves with work that is in no session file.
 
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
@@ -13,19 +13,18 @@ use crate::{EngineError, Notice, Severity};
 /// Work of an earlier run that was neither saved nor discarded.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct UnsavedWork {
-    /// The autosave: open it to go on from there.
+    /// The autosave; opening it continues from there.
     pub autosave: PathBuf,
     /// The session file it belongs to; `None` for a session that had none.
     pub session_path: Option<PathBuf>,
-    /// Title of the session.
     pub title: String,
     /// Number of frames.
     pub frames: usize,
-    /// Its generation: of two, the higher one is the later state.
+    /// Generation; of two autosaves, the higher one is the later state.
     pub generation: u64,
-    /// When it was written, to be shown; never compared.
+    /// When it was written: shown to the user, and orders autosaves of the same generation.
     pub changed: SystemTime,
-    /// The computer, when it was written on another one.
+    /// Name of the computer, if it was written on another one.
     pub other_host: Option<String>,
 }
 
@@ -60,7 +59,8 @@ fn is_in(autosave: &OpenedFile, saved: &OpenedFile) -> bool {
     is_later || autosave.session.same_content(&saved.session)
 }
 
-/// Unsaved work beside a session file, the latest state first. With a run, work of runs that live is left out.
+/// Unsaved work beside a session file, the latest state first. Leaves out the work of the run that holds the session's
+/// lock and, given a run, of all runs that are alive.
 pub fn unsaved_beside(session_path: &Path, run: Option<&Run>) -> Vec<UnsavedWork> {
     let name = session_path.file_name().unwrap_or_default().as_encoded_bytes();
     let folder = session_path.parent().filter(|folder| !folder.as_os_str().is_empty());
@@ -94,7 +94,7 @@ fn run_of(autosave: &Path) -> Option<&str> {
     run.strip_prefix('-')
 }
 
-/// Remove an autosave that is not wanted any more.
+/// Remove an autosave that is no longer wanted; fails if the path is not one of an autosave.
 pub fn discard_autosave(autosave: &Path) -> Result<(), EngineError> {
     if without_autosave(autosave) == autosave {
         return Err(EngineError::fault("a file that is no autosave was to be discarded"));

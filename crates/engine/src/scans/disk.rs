@@ -1,5 +1,5 @@
-//! What lies under the path of a scan: which file, how long, last written when; and hashes that are made once for each
-//! such state.
+//! The file at the path of a scan: which file, how long, when last written; and hashes, computed once for each such
+//! state.
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};
@@ -9,7 +9,7 @@ use glassine_raster::CancelToken;
 
 use crate::{EngineError, Notice, Severity};
 
-/// A file as the system describes it. Equal states mean that nobody wrote to it in between.
+/// A file as the system describes it. Equal states mean that it was not written to in between.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub(crate) struct DiskState {
     device: u64,
@@ -41,7 +41,7 @@ impl DiskState {
         self.bytes
     }
 
-    /// Whether both are the same file with the same last write. Another name or other permissions change no picture.
+    /// Whether both are the same file with the same last write. A new name or new permissions change no picture.
     fn is_same_writing(&self, other: &Self) -> bool {
         Self { changed_ns: 0, ..*self } == Self { changed_ns: 0, ..*other }
     }
@@ -66,7 +66,7 @@ impl ScanFiles {
         [Some(&self.scan), self.infrared.as_ref()].into_iter().flatten().map(PathBuf::as_path)
     }
 
-    /// What lies under both paths now.
+    /// State of the files now at both paths.
     pub(crate) fn state(&self) -> Result<FilesState, EngineError> {
         let of = |path: &Path| {
             DiskState::of(path).map_err(|source| glassine_scanfile::Error::Io {
@@ -91,7 +91,7 @@ impl FilesState {
     }
 }
 
-/// A scan whose file was written to between two looks at it.
+/// Error for a scan whose file was written to while it was in use.
 pub(crate) fn changed_while_read(path: &Path) -> EngineError {
     EngineError::Told(
         Notice::new(
@@ -110,12 +110,12 @@ struct Known {
     whole: Option<String>,
 }
 
-/// Hashes by the state of the file, so that none is made twice while nobody writes to it.
+/// Hashes by the state of the file, so that none is computed twice while the file is unchanged.
 #[derive(Debug, Default)]
 pub(crate) struct Prints(Mutex<HashMap<DiskState, Known>>);
 
 impl Prints {
-    /// Length and hash of samples of a file.
+    /// State of a file, and hash of its samples.
     pub(crate) fn sampled(&self, path: &Path) -> Result<(DiskState, String), EngineError> {
         self.look_up(
             path,
@@ -124,7 +124,7 @@ impl Prints {
         )
     }
 
-    /// Length and hash of the whole file; `progress` is told the bytes done, and nothing when the hash is known.
+    /// State of a file, and hash of all of it; `progress` gets the bytes done, and is not called if the hash is known.
     pub(crate) fn whole(
         &self,
         path: &Path,
@@ -138,7 +138,7 @@ impl Prints {
         )
     }
 
-    /// The hash of the whole file, if it was made in this state of the file.
+    /// The hash of the whole file, if it was computed for this state.
     pub(crate) fn whole_if_known(&self, state: &DiskState) -> Option<String> {
         self.0.lock().unwrap_or_else(PoisonError::into_inner).get(state)?.whole.clone()
     }
@@ -182,7 +182,7 @@ mod tests {
         let hash = |bytes: &[u8]| blake3::hash(bytes).to_hex().to_string();
         let whole = || prints.whole(&path, &CancelToken::new(), &|_| {}).expect("readable").1;
         assert_eq!(whole(), hash(b"one"));
-        // Same length and same time of the last write: the system still tells that something was changed.
+        // Same length and same time of the last write: the system still shows that something changed.
         let time = std::fs::metadata(&path).and_then(|meta| meta.modified()).expect("has a time");
         std::thread::sleep(std::time::Duration::from_millis(20));
         std::fs::write(&path, b"two").expect("room");

@@ -1,5 +1,4 @@
-//! Files of open scans: a bounded number at a time. The one used longest ago is closed first and opened again when it is
-//! wanted.
+//! Files of open scans: a bounded number at a time. The least recently used is closed first and reopened on demand.
 
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
@@ -8,9 +7,9 @@ use glassine_scanfile::{OpenOptions, Scan, ScanInfo};
 
 use crate::EngineError;
 
-/// Most scans whose files are open; each holds one file, or two with infrared in a file of its own.
+/// Most scans whose files are open; each holds one file, or two with infrared in a separate file.
 const MOST_OPEN: usize = 64;
-/// Memory that open scans may hold: unpacked blocks, and pictures that can only be decoded as a whole.
+/// Memory, bytes, that open scans may hold: unpacked blocks, and pictures that can only be decoded as a whole.
 const MOST_HELD_BYTES: u64 = 3 << 29;
 
 /// The place of one scan's open file.
@@ -46,7 +45,7 @@ impl Handles {
         Self { most_open: most_open.max(1), clock: AtomicU64::new(0), open: Mutex::default() }
     }
 
-    /// The open scan of a slot; `open` opens it when it is closed.
+    /// The open scan of a slot; `open` opens it if it is closed.
     pub(crate) fn get(
         &self,
         slot: &Arc<Slot>,
@@ -59,7 +58,7 @@ impl Handles {
         }
         let scan = Arc::new(open()?);
         *inside = Some(Arc::clone(&scan));
-        // Released before others are closed, so that no thread holds one slot while it waits for another.
+        // Released before others are closed, so that no thread holds one slot while waiting for another.
         drop(inside);
         self.admit(slot, held_bytes(scan.info()));
         Ok(scan)
@@ -98,7 +97,7 @@ impl Handles {
     }
 }
 
-/// A quarter of the files that the system lets this process open: the rest is for what is written, and for the window.
+/// A quarter of the files that the system lets this process open; the rest is for output files and the window.
 fn most_open() -> usize {
     #[cfg(unix)]
     let allowed = rustix::process::getrlimit(rustix::process::Resource::Nofile).current;
@@ -107,7 +106,7 @@ fn most_open() -> usize {
     allowed.map_or(MOST_OPEN, |files: u64| (files / 4).clamp(4, MOST_OPEN as u64) as usize)
 }
 
-/// Memory that an open scan may come to hold.
+/// Memory, bytes, that an open scan may come to hold.
 fn held_bytes(info: &ScanInfo) -> u64 {
     let raw = u64::from(info.width_px) * u64::from(info.height_px) * info.planes.len() as u64 * 2;
     match info.container.contains("TIFF") {

@@ -33,31 +33,31 @@ pub(crate) struct OverviewData {
     pub(crate) factor: u32,
 }
 
-/// A table that leaves codes as they are: for samples that were made linear while reading.
+/// A table that leaves codes unchanged, for samples made linear while reading.
 pub(crate) fn identity_table() -> Arc<[f32]> {
     static TABLE: std::sync::OnceLock<Arc<[f32]>> = std::sync::OnceLock::new();
     Arc::clone(TABLE.get_or_init(|| (0..=u16::MAX).map(|code| f32::from(code) / 65535.0).collect()))
 }
 
-/// Memory for full-resolution samples that are worked on at this moment, over all threads.
+/// Memory for full-resolution samples in work at any moment, over all threads.
 pub(crate) fn working_memory() -> &'static MemoryBudget {
     const LIMIT_BYTES: u64 = 1 << 30;
     static BUDGET: OnceLock<MemoryBudget> = OnceLock::new();
     BUDGET.get_or_init(|| MemoryBudget::new(LIMIT_BYTES))
 }
 
-/// Ask for memory before buffers grow, where what they hold is known only later.
+/// Fails early if the system can't give the memory that buffers will need, where their content is known only later.
 pub(crate) fn ask_for_memory(bytes: u64, what: &str) -> Result<(), EngineError> {
-    // An allocation that nothing looks at would be left out by the compiler.
+    // The compiler would remove an allocation that nothing reads.
     zeroed::<u8>(bytes, what).map(|room| drop(std::hint::black_box(room)))
 }
 
-/// Zeroed memory, or an error when the system has none to give.
+/// Zeroed memory, or an error if the system has none to give.
 pub(crate) fn zeroed<T: Zeroable>(count: u64, what: &str) -> Result<Vec<T>, EngineError> {
     glassine_raster::zeroed(count).map_err(|refused| no_memory(refused, what))
 }
 
-/// Zeroed samples, or an error when the system has no memory for them.
+/// Zeroed samples, or an error if the system has no memory for them.
 pub(crate) fn zeroed_samples(
     (width, height): (u32, u32),
     channels: u8,

@@ -17,36 +17,36 @@ use crate::cache::ByteCache;
 use crate::shelf::{Identity, Kept, Shelf};
 use crate::{EngineError, Notice};
 
-/// Which reduced picture of a scan.
+/// A reduced picture of a scan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub(crate) enum Level {
     Overview,
-    /// From a few rows, or the small level of a kept overview: only to look at.
+    /// From a few rows, or the small level of a cached overview; for viewing only.
     FirstLook,
 }
 
-/// Reduced pictures of all scans, by the number of the scan.
+/// Reduced pictures of all scans, by id of the scan.
 pub(crate) type Overviews = ByteCache<(u64, Level), OverviewData>;
 
-/// How the codes of a scan become linear: the same for all scans of one scanner.
+/// How the codes of a scan become linear; shared by all scans of one scanner.
 #[derive(Debug)]
 pub(crate) struct Tables {
     pub(crate) linearisation: Linearisation,
-    /// Code to linear code, per colour channel, then of the infrared where it is encoded too; `None` when codes are linear
+    /// Code to linear code, per colour channel, then for the infrared if it is encoded too; `None` if codes are linear
     /// already.
     pub(crate) to_linear: Option<Vec<Vec<u16>>>,
 }
 
-/// Tables by the profile and encoding that they are made from.
+/// Tables by the profile and encoding they are made from.
 #[derive(Debug, Default)]
 pub(crate) struct TableCache(Mutex<HashMap<blake3::Hash, Arc<Tables>>>);
 
-/// What is done to codes besides their encoding.
+/// What affects codes besides their encoding.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Curves {
-    /// The infrared is encoded like the colours.
+    /// Whether the infrared is encoded like the colours.
     pub(crate) covers_infrared: bool,
-    /// Linear light that is taken off the colours.
+    /// Linear light subtracted from the colours.
     pub(crate) stray_light: Option<[f64; 3]>,
 }
 
@@ -76,7 +76,7 @@ impl TableCache {
         Arc::clone(tables.entry(hasher.finalize()).or_insert_with(made))
     }
 
-    /// Forget tables that no scan uses.
+    /// Drop tables that no scan uses.
     pub(super) fn tidy(&self) {
         lock(&self.0).retain(|_, tables| Arc::strong_count(tables) > 1);
     }
@@ -91,31 +91,31 @@ pub(crate) struct Shared {
     pub(super) tables: Arc<TableCache>,
 }
 
-/// A scan with everything that is worth keeping about it. Its file is closed while others are read, see [`Handles`].
+/// A scan with everything worth keeping about it. Its file may be closed while others are read; see [`Handles`].
 #[derive(Debug)]
 pub(crate) struct OpenScan {
     info: ScanInfo,
     pub(crate) tables: Arc<Tables>,
     options: OpenOptions,
     files: ScanFiles,
-    /// The files when they were first opened. Any later state is another scan.
+    /// State of the files when first opened. Any later state is another scan.
     state: FilesState,
     slot: Arc<Slot>,
     shared: Shared,
     /// Held while the overview is read, so that two callers never read the same scan twice.
     making: Mutex<()>,
     looking: Mutex<()>,
-    /// What a kept overview of this scan must have been made from, once the files could be looked at.
+    /// What a cached overview of this scan must have been made from, once the files could be read.
     identity: Mutex<Option<Identity>>,
     reading: String,
     id: u64,
     display_gain: OnceLock<f32>,
-    /// Where the infrared lies, once somebody asked; `None` inside when it could not be told.
+    /// Registration of the infrared, computed on first use; inner `None` if undetermined.
     pub(crate) registration: OnceLock<Option<Registration>>,
 }
 
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    // What the locks guard is valid after every statement.
+    // The guarded values are valid after every statement, so a poisoned lock can be used.
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
@@ -127,7 +127,7 @@ impl Drop for OpenScan {
 }
 
 impl OpenScan {
-    /// Open a scan; `choices` are all that decide how it is read.
+    /// Open a scan; `choices` holds everything that decides how it is read.
     pub(super) fn open(
         files: ScanFiles,
         (options, curves): (OpenOptions, Curves),
@@ -140,7 +140,7 @@ impl OpenScan {
         let state = state?;
         static NEXT_ID: AtomicU64 = AtomicU64::new(1);
         let open = Self {
-            // The profile is in the tables; two thousand copies of it would be in the way.
+            // The tables hold the profile; two thousand copies of it would waste memory.
             info: ScanInfo { icc: None, ..scan.info().clone() },
             tables: shared.tables.of(&scan, &curves),
             options,
@@ -160,7 +160,7 @@ impl OpenScan {
         Ok(open)
     }
 
-    /// The scan file, opened again if it was closed meanwhile.
+    /// The scan file, reopened if it was closed meanwhile.
     pub(crate) fn file(&self) -> Result<Arc<Scan>, EngineError> {
         self.shared.handles.get(&self.slot, || {
             self.check_unchanged()?;
@@ -170,27 +170,27 @@ impl OpenScan {
         })
     }
 
-    /// The files when they were first opened.
+    /// State of the files when first opened.
     pub(crate) fn state(&self) -> FilesState {
         self.state
     }
 
-    /// Whether the files are no longer those that were opened. Files that can't be looked at are not known to differ.
+    /// Whether the files are no longer those that were opened. Files whose state can't be read count as unchanged.
     pub(super) fn has_changed(&self) -> bool {
         self.files.state().is_ok_and(|now| !now.is_same_writing(&self.state))
     }
 
-    /// An error when somebody wrote to the files since they were opened, or put others in their place.
+    /// Fails if the files were written to or replaced since they were opened.
     pub(crate) fn check_unchanged(&self) -> Result<(), EngineError> {
         if self.has_changed() { Err(changed_while_read(&self.files.scan)) } else { Ok(()) }
     }
 
-    /// Unique while the program runs: names this open scan in caches.
+    /// Identifies this open scan in caches; unique while the program runs.
     pub(crate) fn id(&self) -> u64 {
         self.id
     }
 
-    /// What is known about it, without its colour profile.
+    /// What is known about the scan, without its colour profile.
     pub(crate) fn info(&self) -> &ScanInfo {
         &self.info
     }
@@ -204,7 +204,7 @@ impl OpenScan {
         Ok(*self.display_gain.get_or_init(|| self.gain_of(&overview)))
     }
 
-    /// The same from a first look; what the overview itself says is not touched by it.
+    /// The same gain from a given overview or first look, without storing it.
     pub(crate) fn gain_of(&self, overview: &OverviewData) -> f32 {
         /// Share of samples that may be brighter: open light and perforations.
         const BRIGHTEST_SHARE: f64 = 0.01;
@@ -233,7 +233,7 @@ impl OpenScan {
         self.info.has_infrared()
     }
 
-    /// Whether its codes are proportional to light.
+    /// Whether codes are proportional to light.
     pub(crate) fn is_linear(&self) -> bool {
         self.tables.to_linear.is_none()
     }
@@ -251,8 +251,8 @@ impl OpenScan {
         Ok(samples)
     }
 
-    /// What a kept overview must have been made from; `None` when reading the scan takes no longer than reading a kept
-    /// one, and while the files can't be looked at.
+    /// What a cached overview must have been made from; `None` if reading the scan takes no longer than reading a
+    /// cached overview, and while the files can't be read.
     fn identity(&self) -> Option<Identity> {
         if !self.is_worth_keeping() {
             return None;
@@ -275,7 +275,7 @@ impl OpenScan {
         Identity::of(&self.files.scan, self.files.infrared.as_deref(), reading)
     }
 
-    /// A scan that is read in the blink of an eye, or held in memory anyway, is not worth a file of its own.
+    /// Whether the overview is worth a file: not if the scan is read in an instant or is held in memory anyway.
     fn is_worth_keeping(&self) -> bool {
         const PLAIN_BYTES: u64 = 192 << 20;
         const PACKED_BYTES: u64 = 48 << 20;
@@ -302,9 +302,9 @@ impl OpenScan {
         self.shared.overviews.insert((self.id, level), Arc::new(data), bytes)
     }
 
-    /// A picture of the scan within a second or so, for as long as the overview is not there: the small level of a kept
-    /// overview, else one from a few rows. Only to look at; nothing is measured on it. `None` when the overview is there,
-    /// or is as quick to make.
+    /// A picture of the scan within about a second, until the overview is there: the small level of a cached overview,
+    /// else one from a few rows. For viewing only; nothing is measured on it. `None` if the overview is there, or is as
+    /// quick to make.
     pub(crate) fn first_look(&self, cancel: &CancelToken) -> Result<Option<Arc<OverviewData>>, EngineError> {
         if self.overview_if_ready().is_some() {
             return Ok(None);
@@ -324,7 +324,7 @@ impl OpenScan {
         Ok(seen.map(|seen| self.remember(Level::FirstLook, seen)))
     }
 
-    /// Keep the overview again: the session has a place of its own now.
+    /// Cache the overview again, because the session now has a folder for it.
     pub(crate) fn keep_overview(&self) {
         if let (Some(identity), Some(overview)) = (self.identity(), self.overview_if_ready())
             && self.shared.shelf.find(&identity).is_none_or(|kept| !kept.is_beside_session())
@@ -333,7 +333,7 @@ impl OpenScan {
         }
     }
 
-    /// The overview: kept from an earlier time, or made at the first call by one streaming read.
+    /// The overview: from the cache on disk, or made at the first call by one streaming read.
     pub(crate) fn overview(
         &self,
         cancel: &CancelToken,
@@ -360,7 +360,7 @@ impl OpenScan {
             None => {
                 let factor = self.factor();
                 let samples = self.file()?.reduced(factor, self.to_linear(), cancel, progress)?;
-                // A file that was written to while it was read gives a picture of neither state.
+                // A file that is written to while it is read gives a picture of neither state.
                 self.check_unchanged()?;
                 OverviewData { samples, factor }
             }
@@ -375,12 +375,12 @@ impl OpenScan {
         Ok(ready)
     }
 
-    /// The overview if it was made already and is still in memory.
+    /// The overview, if it is already made and still in memory.
     pub(crate) fn overview_if_ready(&self) -> Option<Arc<OverviewData>> {
         self.shared.overviews.get(&(self.id, Level::Overview))
     }
 
-    /// What a thread holds that reads the overview.
+    /// The lock that a thread holds while it reads the overview.
     #[cfg(test)]
     pub(super) fn hold_overview(&self) -> MutexGuard<'_, ()> {
         lock(&self.making)

@@ -44,13 +44,13 @@ pub(crate) fn files_of(scan: &ScanRef, folder: Option<&Path>) -> ScanFiles {
     }
 }
 
-/// Every scan that was opened for the session under work.
+/// Every scan opened for the session under work.
 #[derive(Debug)]
 pub(crate) struct ScanStore {
     pub(crate) shared: Shared,
     pub(crate) prints: Prints,
     open: Mutex<HashMap<ScanKey, Arc<OpenScan>>>,
-    /// Scans that turned out to be other files than before, until somebody asks.
+    /// Scans whose files changed, not yet reported.
     changed: Mutex<BTreeSet<PathBuf>>,
 }
 
@@ -61,7 +61,7 @@ impl Default for ScanStore {
 }
 
 impl ScanStore {
-    /// No scan yet; overviews are looked for and kept on this shelf.
+    /// An empty store that finds and keeps overviews in this cache.
     pub(crate) fn on(shelf: Arc<Shelf>) -> Self {
         Self::with_handles(shelf, Handles::default())
     }
@@ -76,7 +76,7 @@ impl ScanStore {
         self.open.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// The open scan of a session's entry. A file that was written to since it was opened is opened anew.
+    /// The open scan of a session's entry, opened anew if its file was written to.
     pub(crate) fn get(&self, scan: &ScanRef, folder: Option<&Path>) -> Result<Arc<OpenScan>, EngineError> {
         let key = ScanKey::of(scan, folder);
         let known = self.lock().get(&key).cloned();
@@ -92,11 +92,11 @@ impl ScanStore {
         };
         let how = (options(scan, &key), curves);
         let open = OpenScan::open(key.files.clone(), how, &key.choices, &self.shared)?;
-        // Another thread may have been faster: all use the one that came first.
+        // Another thread may have been faster: all use the first one.
         Ok(Arc::clone(self.lock().entry(key).or_insert_with(|| Arc::new(open))))
     }
 
-    /// Forget a scan that is no longer the file it was, and say so when asked.
+    /// Forget a scan whose file changed, to be reported by [`Self::take_changed`].
     pub(crate) fn forget(&self, open: &Arc<OpenScan>) {
         self.lock().retain(|_, other| !Arc::ptr_eq(other, open));
         self.changed.lock().unwrap_or_else(PoisonError::into_inner).insert(open.path().to_owned());
@@ -108,7 +108,7 @@ impl ScanStore {
         changed.into_iter().collect()
     }
 
-    /// Close every scan but those of a session whose files are still what they were; returns the numbers of those.
+    /// Close every scan except those of a session whose files are unchanged; returns the ids of those kept.
     pub(crate) fn keep_only(&self, scans: &[Arc<ScanRef>], folder: Option<&Path>) -> BTreeSet<u64> {
         let wanted: HashSet<_> = scans.iter().map(|scan| ScanKey::of(scan, folder)).collect();
         let mut open = self.lock();
@@ -120,7 +120,7 @@ impl ScanStore {
         kept
     }
 
-    /// The session has this file from now on, or none: overviews are kept beside it.
+    /// Set the file of the session, if it has one: overviews are kept beside it.
     pub(crate) fn move_to(&self, session_path: Option<&Path>) {
         if self.shared.shelf.move_to(session_path) && session_path.is_some() {
             let open: Vec<_> = self.lock().values().cloned().collect();

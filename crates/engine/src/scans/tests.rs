@@ -1,4 +1,4 @@
-//! Files of scans are closed and opened again without anyone noticing, and never mixed with other files.
+//! Scan files are closed and reopened unnoticed, and never confused with other files.
 
 use std::fs::File;
 use std::path::{Path, PathBuf};
@@ -66,7 +66,7 @@ fn scans_beyond_the_bound_are_closed_and_read_again_when_wanted() {
         assert_eq!(first_code(open), Ok(1000 + nth as u16));
         assert!(store.shared.handles.count() <= 3);
     }
-    // The one used longest ago was closed: the last three stay open.
+    // The least recently used was closed: the last three stay open.
     let handles = &store.shared.handles;
     drop(open);
     drop(store.keep_only(&[], None));
@@ -82,12 +82,12 @@ fn a_file_that_took_the_place_of_a_closed_one_is_not_read_as_if_it_were_the_same
     write_scan(&two, 64, 200);
     let before = store.get(&scan(one.clone()), None).expect("opens");
     store.get(&scan(two), None).expect("opens");
-    // Of the same length, under the same name.
+    // Another file of the same length, under the same name.
     std::thread::sleep(std::time::Duration::from_millis(20));
     write_scan(&one, 64, 300);
     let told = first_code(&before).expect_err("another file");
     assert!(told.contains("changed while it was read"), "{told}");
-    // Whoever asks the store sees the new file, under a number of its own, and is told of it once.
+    // The store gives the new file, under a new id, and reports the change once.
     let after = store.get(&scan(one.clone()), None).expect("opens");
     assert_eq!(first_code(&after), Ok(300));
     assert_ne!(after.id(), before.id());

@@ -1,10 +1,10 @@
-//! The file of one kept overview.
+//! The file of one cached overview.
 //!
 //! ```text
 //! magic (16 bytes) | length of the description (u64) | description (JSON) | levels, the small one first: codes, u16
 //! | BLAKE3 of each block of codes (32 bytes each) | BLAKE3 of everything that is neither codes nor itself
 //! ```
-//! Numbers are little-endian. Blocks are hashed one by one, so that several threads check and copy them, and so that the
+//! Numbers are little-endian. Blocks are hashed one by one, so that several threads can check and copy them, and the
 //! small level can be shown without reading the large one.
 
 use std::fs::File;
@@ -25,9 +25,9 @@ const HASH_BYTES: usize = 32;
 const BLOCK_CODES: usize = 1 << 19;
 /// No description is longer than this.
 const MOST_DESCRIPTION_BYTES: u64 = 64 << 10;
-/// Side of the small level: fills a screen well enough for a moment.
+/// Side of the small level, px: enough to fill a screen for a moment.
 const QUICK_SIDE_PX: u32 = 1024;
-/// Sides and channels no overview exceeds; a larger claim is damage.
+/// Longest side of an overview, px; a larger claim is damage.
 const MOST_SIDE_PX: u32 = 1 << 16;
 
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
@@ -39,7 +39,7 @@ struct Description {
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize)]
 struct Level {
-    /// Scan pixels for one pixel.
+    /// Scan pixels for one overview pixel.
     factor: u32,
     width: u32,
     height: u32,
@@ -110,7 +110,7 @@ fn seal(head: &[u8], hashes: &[u8]) -> blake3::Hash {
     blake3::Hasher::new().update(head).update(hashes).finalize()
 }
 
-/// A kept overview whose description and hashes are sound; its codes are checked when they are read.
+/// A cached overview whose description and hashes are sound; its codes are checked when they are read.
 #[derive(Debug)]
 pub(crate) struct Kept {
     file: Positioned,
@@ -121,7 +121,7 @@ pub(crate) struct Kept {
 }
 
 impl Kept {
-    /// Open the file if it is there, whole, and made from exactly this.
+    /// Open the file if it exists, is whole, and was made from exactly this identity.
     pub(super) fn open(path: &Path, identity: &Identity, is_beside_session: bool) -> Option<Self> {
         let file = Positioned::open(path).ok()?;
         let mut start = [0; 24];
@@ -159,24 +159,24 @@ impl Kept {
         if seal(&[start.as_slice(), &text].concat(), &hashes) != sealed {
             return None;
         }
-        // The time of the last use decides what goes first when room runs out; not to be able to set it is no harm.
+        // The time of last use decides which overview goes first when room runs out; failing to set it does no harm.
         if let Ok(own) = File::options().append(true).open(path) {
             own.set_modified(std::time::SystemTime::now()).ok();
         }
         Some(Self { file, description, first_code_at, hashes, is_beside_session })
     }
 
-    /// Whether it lies beside the session, and not in the person's cache folder.
+    /// Whether it is beside the session, not in the user's cache folder.
     pub(crate) fn is_beside_session(&self) -> bool {
         self.is_beside_session
     }
 
-    /// The small level, to be on screen at once; `None` when it is damaged.
+    /// The small level, quick to show; `None` if it is damaged.
     pub(crate) fn quick(&self) -> Option<OverviewData> {
         self.level(0)
     }
 
-    /// The overview itself; `None` when it is damaged.
+    /// The overview itself; `None` if it is damaged.
     pub(crate) fn full(&self) -> Option<OverviewData> {
         self.level(self.description.levels.len() - 1)
     }
@@ -186,7 +186,7 @@ impl Kept {
         let level = *self.description.levels.get(nth)?;
         let from = self.first_code_at + before.iter().map(|level| 2 * level.codes() as u64).sum::<u64>();
         let first_hash = before.iter().map(|level| level.blocks()).sum::<usize>();
-        // Zeros straight from the system cost nothing until they are written, which all cores do.
+        // Zeroed memory from the system costs nothing until it is written, which all cores do.
         let mut codes: Vec<u16> = glassine_raster::zeroed(level.codes() as u64).ok()?;
         let all_sound = codes.par_chunks_mut(BLOCK_CODES).enumerate().all(|(idx, block)| {
             let bytes: &mut [u8] = bytemuck::cast_slice_mut(block);

@@ -1,8 +1,8 @@
-//! Overviews kept on disk, so that a scan that was read once is on screen at once the next time.
+//! Overviews cached on disk, so that a scan that was read once is on screen at once the next time.
 //!
-//! They lie in a folder beside the session, or in the person's cache folder while a session has no file. A kept overview
-//! is used only when it belongs to the very file and the very way of reading it, and when its own checksums hold; any
-//! other is as good as none. Failures to keep one are nobody's concern: the scan is then read again.
+//! They are kept in a folder beside the session, or in the user's cache folder while a session has no file. A cached
+//! overview is used only if it belongs to the same file, read in the same way, and its checksums hold. Anything else is
+//! ignored, as are write failures: the scan is then read again.
 
 mod file;
 
@@ -18,14 +18,14 @@ use crate::scans::OverviewData;
 
 pub(crate) use file::Kept;
 
-/// Ending of kept overviews; nothing else in the folders is ever touched.
+/// Extension of cached overviews; other files in the folders are left alone.
 const ENDING: &str = "overview";
-/// Bytes kept beside one session, and in the person's cache folder.
+/// Most bytes kept beside one session, and in the user's cache folder.
 const SESSION_LIMIT_BYTES: u64 = 1 << 30;
 const SPARE_LIMIT_BYTES: u64 = 2 << 30;
-/// Overviews that are written at one time; each holds one in memory.
+/// Overviews written at one time; each holds one in memory.
 const MOST_WRITERS: usize = 8;
-/// Goes up whenever linear codes or the reduction come out differently, so that what an older program kept is not used.
+/// Goes up whenever linear codes or the reduction change, so that overviews of an older program are not used.
 const CODES_VERSION: u32 = 1;
 
 /// What an overview was made from. Equal identities give equal overviews.
@@ -57,7 +57,7 @@ impl FileState {
 }
 
 impl Identity {
-    /// Look at the files; `None` when one can't be read.
+    /// Read the state of the files; `None` if one can't be read.
     pub(crate) fn of(path: &Path, infrared: Option<&Path>, reading: String) -> Option<Self> {
         let infrared = match infrared {
             Some(path) => Some(FileState::of(path)?),
@@ -66,7 +66,8 @@ impl Identity {
         Some(Self { scan: FileState::of(path)?, infrared, reading, version: CODES_VERSION })
     }
 
-    /// Name of the file it is kept in: the same for a file that was only touched, so that it replaces its predecessor.
+    /// File name of the cached overview: the same for a file that was only touched, so that a new overview replaces the
+    /// old.
     fn file_name(&self) -> String {
         let mut hasher = blake3::Hasher::new();
         for state in [Some(&self.scan), self.infrared.as_ref()].into_iter().flatten() {
@@ -78,7 +79,7 @@ impl Identity {
     }
 }
 
-/// Where overviews are kept.
+/// The overview cache on disk.
 #[derive(Debug, Default)]
 pub(crate) struct Shelf {
     places: Mutex<Places>,
@@ -87,14 +88,14 @@ pub(crate) struct Shelf {
 
 #[derive(Debug, Default, Clone)]
 struct Places {
-    /// Beside the session.
+    /// Folder beside the session.
     own: Option<PathBuf>,
-    /// The person's cache folder.
+    /// The user's cache folder.
     spare: Option<PathBuf>,
 }
 
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    // What the locks guard is valid after every statement.
+    // The guarded values are valid after every statement, so a poisoned lock can be used.
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
@@ -103,7 +104,7 @@ impl Shelf {
         Self { places: Mutex::new(Places { own: None, spare: folder }), writers: Mutex::default() }
     }
 
-    /// The session under work lies here, or nowhere yet. Returns whether that is news.
+    /// Set the file of the session under work, if it has one. Returns whether the folder changed.
     pub(crate) fn move_to(&self, session_path: Option<&Path>) -> bool {
         let own = session_path.map(folder_beside);
         let mut places = lock(&self.places);
@@ -112,7 +113,7 @@ impl Shelf {
         is_news
     }
 
-    /// A kept overview that was made from exactly this.
+    /// A cached overview made from exactly this identity.
     pub(crate) fn find(&self, identity: &Identity) -> Option<Kept> {
         let Places { own, spare } = lock(&self.places).clone();
         let name = identity.file_name();
@@ -122,12 +123,12 @@ impl Shelf {
             .find_map(|(path, is_own)| Kept::open(&path, identity, is_own))
     }
 
-    /// Keep an overview, on a thread of its own; the engine waits for it only when it ends.
+    /// Write an overview to the cache on a separate thread; only [`Self::settle`] and dropping the engine wait for it.
     pub(crate) fn keep(&self, identity: Identity, overview: Arc<OverviewData>) {
         let places = lock(&self.places).clone();
         let mut writers = lock(&self.writers);
         writers.retain(|writer| !writer.is_finished());
-        // A disk slower than the scanner: what is not kept is made again the next time.
+        // The disk is slower than the scanner: an overview that is not kept is made again the next time.
         if writers.len() >= MOST_WRITERS {
             return;
         }
@@ -142,11 +143,11 @@ impl Shelf {
         writers.extend(writer);
     }
 
-    /// Wait until everything that was to be kept is.
+    /// Wait until all pending overviews are written.
     pub(crate) fn settle(&self) {
         let writers = std::mem::take(&mut *lock(&self.writers));
         for writer in writers {
-            // A writer that panicked has kept nothing; that is allowed.
+            // A writer that panicked has kept nothing, which is allowed.
             drop(writer.join());
         }
     }
@@ -164,10 +165,10 @@ fn folder_beside(session_path: &Path) -> PathBuf {
     absolute.with_extension("cache")
 }
 
-/// Write into a folder and hold its limit; returns whether it worked.
+/// Write into a folder and enforce its limit; returns whether it worked.
 fn keep_in(folder: &Path, limit_bytes: u64, identity: &Identity, overview: &OverviewData) -> bool {
     let is_new = !folder.exists();
-    // The cache folder of the person may lack its parents; beside a session only the last part is ours to make.
+    // The user's cache folder may lack its parents; beside a session only the last part is missing.
     if is_new && std::fs::create_dir_all(folder).is_err() {
         return false;
     }
@@ -175,7 +176,7 @@ fn keep_in(folder: &Path, limit_bytes: u64, identity: &Identity, overview: &Over
     let path = folder.join(identity.file_name());
     let written = file::write(&path, identity, overview);
     if written.is_err() && is_new {
-        // An empty folder of ours is not left behind.
+        // Do not leave an empty folder behind.
         std::fs::remove_dir(folder).ok();
     }
     if written.is_ok() {
@@ -184,7 +185,7 @@ fn keep_in(folder: &Path, limit_bytes: u64, identity: &Identity, overview: &Over
     written.is_ok()
 }
 
-/// Remove the overviews that were used longest ago until the rest fits; `newest` stays.
+/// Remove the least recently used overviews until the rest fits; `newest` stays.
 fn hold_limit(folder: &Path, limit_bytes: u64, newest: &Path) {
     let Ok(entries) = std::fs::read_dir(folder) else { return };
     let mut kept: Vec<(SystemTime, u64, PathBuf)> = entries

@@ -1,4 +1,4 @@
-//! What is kept comes back exactly, or not at all.
+//! A cached overview comes back exactly, or not at all.
 
 use super::*;
 use glassine_raster::Samples16;
@@ -64,10 +64,10 @@ fn another_file_another_time_or_another_reading_is_a_miss() {
     // Read in another way.
     let other = Identity::of(&scan, None, "gamma".to_owned()).expect("readable");
     assert!(desk.shelf.find(&other).is_none());
-    // With infrared from a file of its own.
+    // With infrared from a separate file.
     let other = Identity::of(&scan, Some(&scan), "linear".to_owned()).expect("readable");
     assert!(desk.shelf.find(&other).is_none());
-    // Touched: made again, in the place of the first.
+    // Touched: made again, in place of the first.
     let file = std::fs::File::options().append(true).open(&scan).expect("ours");
     file.set_modified(SystemTime::UNIX_EPOCH + std::time::Duration::from_secs(1_000_000)).expect("ours");
     assert_ne!(desk.identity(), before);

@@ -30,7 +30,7 @@ pub(crate) fn write_codes(path: &Path, width: u32, height: u32, codes: &[u16]) {
     writer.finish().expect("finishes");
 }
 
-/// The same with codes that depend on their place and on `seed`.
+/// The same, with codes that depend on position and `seed`.
 pub(crate) fn write_scan_of(path: &Path, width: u32, height: u32, seed: u32) {
     let code = |i: u32| (20_000 + (i.wrapping_mul(7919).wrapping_add(seed * 104_729) % 20_000)) as u16;
     let codes: Vec<u16> = (0..width * height * 3).map(code).collect();
@@ -41,7 +41,7 @@ pub(crate) fn write_scan(path: &Path, seed: u32) {
     write_scan_of(path, WIDTH, HEIGHT, seed);
 }
 
-/// Write over a scan in place, as a scanner program does that saves under the same name.
+/// Write over a scan in place, like a scanner program that saves under the same name.
 pub(crate) fn scan_again(path: &Path, seed: u32) {
     scan_again_of(path, WIDTH, HEIGHT, seed);
 }
@@ -54,7 +54,7 @@ pub(crate) fn scan_again_of(path: &Path, width: u32, height: u32, seed: u32) {
     std::fs::remove_file(other).expect("ours");
 }
 
-/// The whole hash of a file and nothing else, as sessions had it at first.
+/// The full hash of a file and nothing else, as in early sessions.
 pub(crate) fn print_of(path: &Path) -> Fingerprint {
     let bytes = std::fs::read(path).expect("ours");
     let blake3 = Some(blake3::hash(&bytes).to_hex().to_string());

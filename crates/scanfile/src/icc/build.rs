@@ -1,6 +1,6 @@
 //! Display profiles of the matrix kind, version 4, built byte by byte.
 //!
-//! Layout and tag types follow ICC.1 (v4): 128-byte header, tag table, tags on 4-byte borders, big-endian. The date is
+//! Layout and tag types follow ICC.1 (v4): 128-byte header, tag table, tags aligned to 4 bytes, big-endian. The date is
 //! fixed, so the same numbers always give the same bytes, and the profile id stays zero, as the format allows.
 
 /// The PCS illuminant D50 as the format states it, source: ICC.1 v4 (X 0.9642, Y 1.0, Z 0.8249).
@@ -23,7 +23,7 @@ pub enum TransferCurve {
         b: f64,
         /// Slope of the straight part.
         c: f64,
-        /// Where the straight part ends.
+        /// Value at which the straight part ends.
         d: f64,
     },
     /// Evenly spaced samples of light over the device range, 65535 for full light.
@@ -62,7 +62,7 @@ impl TransferCurve {
     }
 }
 
-/// Straight lines between evenly spaced samples; outside 0..1 the end samples hold.
+/// Linear interpolation between evenly spaced samples; outside 0..1 the end samples hold.
 pub(crate) fn table_light(table: &[u16], value: f64) -> f64 {
     let (Some(first), Some(last)) = (table.first(), table.last()) else { return value };
     let at = value.clamp(0.0, 1.0) * (table.len() - 1) as f64;
@@ -140,7 +140,7 @@ fn assemble(colour_space: [u8; 4], tags: &[([u8; 4], Vec<u8>)]) -> Vec<u8> {
     profile
 }
 
-/// Size, version 4.3, display class, connection space XYZ, a fixed date, `acsp`, perceptual intent, D50.
+/// The header: size, version 4.3, display class, connection space XYZ, a fixed date, `acsp`, perceptual intent, D50.
 fn header(colour_space: [u8; 4], size: u32) -> Vec<u8> {
     let mut h = Vec::with_capacity(128);
     h.extend_from_slice(&size.to_be_bytes());
@@ -162,7 +162,7 @@ fn header(colour_space: [u8; 4], size: u32) -> Vec<u8> {
 }
 
 fn s15_fixed_16(v: f64) -> [u8; 4] {
-    // Casting saturates, so a wild number becomes the largest the format can hold.
+    // Casting saturates, so an extreme number becomes the largest the format can hold.
     ((v * 65536.0).round() as i32).to_be_bytes()
 }
 

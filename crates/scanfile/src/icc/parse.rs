@@ -1,4 +1,4 @@
-//! Curves and matrix of an embedded profile: enough to turn codes into linear light, and nothing more.
+//! Curves and matrix of an embedded profile: just enough to turn codes into linear light.
 //!
 //! Source of the layout: ICC.1 v4 (header, tag table, `curv`, `para`, `XYZ `), which version 2 shares for these types.
 
@@ -7,10 +7,10 @@ use std::sync::Arc;
 use super::build::table_light;
 use crate::linear::{srgb_light, table_of};
 
-/// What could be used of a profile.
+/// The usable parts of a profile.
 #[derive(Debug, Clone)]
 pub struct ProfileCurves {
-    /// One table of 65 536 entries a channel: one for grey, three for RGB.
+    /// One table of 65 536 entries per channel: one for grey, three for RGB.
     pub tables: Vec<Arc<[f32]>>,
     /// Linear light to XYZ under D50, for RGB.
     pub to_xyz_d50: Option<[[f64; 3]; 3]>,
@@ -34,7 +34,7 @@ pub enum ProfileError {
     },
 }
 
-/// A list of tags is never longer than this in a sound profile.
+/// No sound profile has more tags than this.
 const MAX_TAGS: usize = 256;
 
 /// Read the curves of a grey or matrix RGB profile.
@@ -67,7 +67,7 @@ pub fn parse_profile(profile: &[u8]) -> Result<ProfileCurves, ProfileError> {
             let red = tags.find(*b"rTRC");
             for (i, letter) in [b'r', b'g', b'b'].into_iter().enumerate() {
                 let curve = [letter, b'T', b'R', b'C'];
-                // Three equal curves are the rule; they share one table.
+                // The three curves are usually equal; they then share one table.
                 let table = match tables.first() {
                     Some(first) if tags.find(curve) == red => Arc::clone(first),
                     _ => tags.curve(curve)?.ok_or_else(missing)?,
@@ -88,7 +88,7 @@ pub fn parse_profile(profile: &[u8]) -> Result<ProfileCurves, ProfileError> {
 const SRGB_TO_XYZ_D50: [[f64; 3]; 3] =
     [[0.436_07, 0.385_06, 0.143_08], [0.222_50, 0.716_88, 0.060_62], [0.013_93, 0.097_10, 0.714_17]];
 
-/// Whether a profile stands for sRGB, whatever it is called.
+/// Whether a profile describes sRGB, whatever its name.
 pub(crate) fn is_srgb(profile: &[u8]) -> bool {
     /// Profiles store whole multiples of 1/65536 and differ in the last digits of their adaptation.
     const MATRIX_TOLERANCE: f64 = 2e-3;
@@ -137,7 +137,7 @@ impl<'p> Tags<'p> {
             let at = 132 + 12 * i;
             let entry = slice(profile, at, 12).ok_or_else(|| damaged("a tag table that is cut short"))?;
             let (offset, size) = (u32_at(entry, 4).unwrap_or(0), u32_at(entry, 8).unwrap_or(0));
-            // A tag that points outside is left out; whether that matters shows when it is asked for.
+            // A tag that points outside is left out; whether that matters shows when it is looked up.
             if let Some(data) = slice(profile, offset as usize, size as usize) {
                 list.push(([entry[0], entry[1], entry[2], entry[3]], data));
             }
@@ -171,7 +171,7 @@ impl<'p> Tags<'p> {
     }
 }
 
-/// Whether more code means more light. A power of zero or less does not, and no density could be told from it.
+/// Whether more code means more light. A power of zero or less does not rise, and no density follows from it.
 fn rises(curve: &[f32]) -> bool {
     let ends = curve.first().zip(curve.last());
     ends.is_some_and(|(dark, bright)| bright > dark) && curve.iter().all(|light| light.is_finite())

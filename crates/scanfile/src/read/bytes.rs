@@ -1,4 +1,4 @@
-//! Positioned reads from one open file, shared by many threads; the file is never mapped into memory, so that a file
+//! Positioned reads from one open file, shared by many threads. The file is never mapped into memory, so that a file
 //! cut short by another program gives an error and not a crash.
 
 use std::fs::{File, Metadata};
@@ -13,7 +13,7 @@ use bytemuck::Zeroable;
 /// What happened to a file while it was open.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum FileChange {
-    /// Nothing has its name any more.
+    /// No file has its name any more.
     Gone,
     /// Another file has its name.
     Replaced,
@@ -58,7 +58,7 @@ impl Positioned {
         &self.file
     }
 
-    /// Whether the file is still the one that was opened, under its name and behind its handle.
+    /// Whether the file is still the one that was opened, by name and by handle.
     pub fn check_unchanged(&self) -> Result<(), Error> {
         let told = |change| Err(Error::Changed { path: self.path.clone(), change });
         let held = self.file.metadata().map_err(Error::io(&self.path, "measure the file"))?;
@@ -88,12 +88,12 @@ impl Positioned {
         self.stamp.0
     }
 
-    /// Whether the file had no byte when it was opened.
+    /// Whether the file was empty when it was opened.
     pub fn is_empty(&self) -> bool {
         self.len() == 0
     }
 
-    /// Fill `buffer` from `offset`; fewer bytes in the file than that is a malformed file, and `what` is named.
+    /// Fill `buffer` from `offset`; a file with too few bytes is malformed, and the error names `what`.
     pub fn read_exact_at(&self, offset: u64, buffer: &mut [u8], what: &str) -> Result<(), Error> {
         let mut done = 0;
         while done < buffer.len() {
@@ -113,7 +113,7 @@ impl Positioned {
         Ok(())
     }
 
-    /// `count` bytes from `offset`; the range is checked against the file before memory is taken.
+    /// `count` bytes from `offset`; the range is checked against the file before memory is allocated.
     pub(crate) fn bytes(&self, offset: u64, count: u64, what: &str) -> Result<Vec<u8>, Error> {
         if offset.checked_add(count).is_none_or(|end| end > self.len()) {
             let len = self.len();
@@ -138,14 +138,14 @@ impl Positioned {
     }
 }
 
-/// Open a regular file for reading, with what the system says about it. Folders, pipes and devices are refused in words,
-/// without waiting for them.
+/// Open a regular file for reading, with its metadata. Folders, pipes and devices are refused with a message, without
+/// waiting for them.
 pub fn open_regular(path: &Path) -> Result<(File, Metadata), Error> {
     let meta = path.metadata().map_err(Error::io(path, "open the file"))?;
     refuse_special(path, &meta)?;
     let mut options = File::options();
     options.read(true);
-    // Another program may put a pipe in the file's place between the look and the opening.
+    // Another program may put a pipe in the file's place between the check and the opening.
     #[cfg(unix)]
     std::os::unix::fs::OpenOptionsExt::custom_flags(
         &mut options,
@@ -157,7 +157,7 @@ pub fn open_regular(path: &Path) -> Result<(File, Metadata), Error> {
     Ok((file, meta))
 }
 
-/// What is no regular file, in words.
+/// Refuses anything but a regular file, in words.
 fn refuse_special(path: &Path, meta: &Metadata) -> Result<(), Error> {
     if meta.is_file() {
         return Ok(());
@@ -186,7 +186,7 @@ fn special_kind(_meta: &Metadata) -> &'static str {
     "something that is no file"
 }
 
-/// Zeroed memory, or an error when the system has none to give.
+/// Zeroed memory, or an error if the system has none to give.
 pub(crate) fn zeroed<T: Zeroable>(path: &Path, what: &str, count: u64) -> Result<Vec<T>, Error> {
     glassine_raster::zeroed(count).map_err(|refused| Error::memory(path, what, refused.bytes))
 }

@@ -1,6 +1,6 @@
-//! Unpacked blocks kept for the next read, oldest use dropped first.
+//! Unpacked blocks kept for the next read, the least recently used dropped first.
 //!
-//! Two threads that want the same block wait for one unpacking instead of doing it twice. Unpacking one block never
+//! Two threads that want the same block wait for one unpacking instead of doing it twice. Unpacking a block never
 //! starts parallel work, so waiting for it cannot lock up the thread pool.
 
 use std::collections::HashMap;
@@ -25,7 +25,7 @@ struct Shelf {
     clock: u64,
 }
 
-/// Unpacked blocks by index, within a byte budget; the `least` blocks used last are kept even when they are larger.
+/// Unpacked blocks by index, within a byte budget; the `least` blocks used last are kept even if they are larger.
 #[derive(Debug)]
 pub(crate) struct BlockCache {
     shelf: Mutex<Shelf>,
@@ -34,7 +34,7 @@ pub(crate) struct BlockCache {
 }
 
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
-    // What the locks guard is valid after every statement, so a panic elsewhere does not spoil it.
+    // The guarded values are valid after every statement, so a panic elsewhere does not spoil them.
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
@@ -43,7 +43,7 @@ impl BlockCache {
         Self { shelf: Mutex::default(), budget: usize::try_from(budget).unwrap_or(usize::MAX), least }
     }
 
-    /// Block `index`, unpacked by `make` unless it is here; a failure is not remembered.
+    /// Block `index`, unpacked by `make` unless it is cached; a failure is not cached.
     pub(crate) fn get(
         &self,
         index: usize,

@@ -1,8 +1,8 @@
-//! A first look at a large page: a few rows of every part are read and stand for the rest, so that something is on
-//! screen long before the whole file was read.
+//! A first look at a large page: a few rows of every part are read and represent the rest, so that something is on
+//! screen long before the whole file is read.
 //!
-//! Uncompressed pages give any rows; of packed strips and tiles the first rows are unpacked, or whole strips are left
-//! out. Rows between the ones that were read are drawn by a straight line from one to the next.
+//! Uncompressed pages can be read at any row; of packed strips and tiles the first rows are unpacked, or whole strips
+//! are left out. Rows between the ones that were read are interpolated linearly.
 
 use std::sync::atomic::{AtomicUsize, Ordering};
 
@@ -18,14 +18,14 @@ use crate::Error;
 
 /// Unpacking takes about this many times as long as reading.
 const PACKED_COST: u64 = 2;
-/// A page is worth a first look when the whole is at least this many times as much.
+/// A page gets a first look only if reading all of it costs at least this many times as much.
 const LEAST_GAIN: u64 = 3;
-/// Rows of a tile read in one go.
+/// Rows of a tile read at once.
 const TILE_ROWS: u32 = 8;
-/// With fewer places than this a picture tells nothing.
+/// With fewer places than this, a picture shows nothing useful.
 const LEAST_PIECES: usize = 8;
 
-/// Groups of `rows` consecutive rows that are read, by their first row.
+/// Groups of `rows` consecutive rows to read, by their first row.
 #[derive(Debug, PartialEq, Eq)]
 struct Pieces {
     rows: u32,
@@ -33,8 +33,8 @@ struct Pieces {
 }
 
 impl TiffPage {
-    /// The page reduced to `factor` columns a pixel from a few of its rows; `None` when reading all is as quick, or when
-    /// the page can't be entered at enough places.
+    /// The page reduced to `factor` columns a pixel from a few of its rows; `None` if reading everything is as quick,
+    /// or if the page has too few places to start reading from.
     ///
     /// About `budget_bytes` are read.
     pub(super) fn glimpse_of(
@@ -76,7 +76,7 @@ impl TiffPage {
         self.fill_between(&sparse, &pieces, factor).map(Some)
     }
 
-    /// Which rows are read for a picture of `out_rows` rows.
+    /// Which rows to read for a picture of `out_rows` rows.
     fn pieces(&self, out_rows: u32, budget_bytes: u64) -> Option<Pieces> {
         let layout = self.layout();
         let planes = if layout.planar { self.keep().len() } else { usize::from(layout.samples) };
@@ -92,7 +92,7 @@ impl TiffPage {
             let each = (rows / count).clamp(1, TILE_ROWS);
             Pieces { rows: each, starts: spread(0, layout.height, count, each) }
         } else {
-            // Where blocks are many, only every so many of them is opened.
+            // If there are many blocks, only every `every`-th row of blocks is opened.
             let every = layout.down.div_ceil(rows).max(1);
             let blocks = layout.down.div_ceil(every);
             let room = (rows / blocks).max(1);
@@ -113,7 +113,7 @@ impl TiffPage {
         (pieces.starts.len() >= LEAST_PIECES).then_some(pieces)
     }
 
-    /// The picture at its full height, from one row for each piece.
+    /// The picture at its full height, from one row of each piece.
     fn fill_between(&self, sparse: &Samples16, pieces: &Pieces, factor: u32) -> Result<Samples16, Error> {
         let layout = self.layout();
         let path = self.file().path();

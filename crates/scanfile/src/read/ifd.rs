@@ -1,4 +1,4 @@
-//! The directories of a TIFF file: header, page chain, tags and their values, with limits on everything a file can claim.
+//! Directories of a TIFF file: header, page chain, tags and their values, with limits on everything a file can claim.
 //!
 //! Source: TIFF 6.0 section 2 (classic), and the BigTIFF layout (magic 43, 20-byte entries, 64-bit offsets).
 
@@ -7,14 +7,14 @@ use std::sync::Arc;
 use super::bytes::Positioned;
 use crate::Error;
 
-/// Pages read from one file; later ones are not looked at.
+/// Most pages read from one file; later ones are ignored.
 const MAX_PAGES: usize = 64;
-/// Entries of one directory.
+/// Most entries of one directory.
 const MAX_ENTRIES: u64 = 4096;
-/// Values of one tag: enough for 16 million strips or tiles.
+/// Most values of one tag: enough for 16 million strips or tiles.
 const MAX_VALUES: u64 = 1 << 24;
 
-/// One directory entry; its value stays in the file until asked for.
+/// One directory entry; its value stays in the file until it is requested.
 #[derive(Debug, Clone, Copy)]
 struct Entry {
     tag: u16,
@@ -27,7 +27,7 @@ struct Entry {
 #[derive(Debug)]
 pub(crate) struct Ifd {
     entries: Vec<Entry>,
-    /// Number of the page, counted from 1, that this picture belongs to (tag 330); `None` for pages themselves.
+    /// Number of the page, counted from 1, that contains this picture (tag 330); `None` for pages themselves.
     pub(crate) inside: Option<usize>,
 }
 
@@ -107,7 +107,7 @@ impl TiffFile {
         Ok(seen)
     }
 
-    /// Add the pictures inside pages; the ones that cannot be read are left out with a note.
+    /// Add the pictures inside pages; unreadable ones are left out with a note.
     fn look_inside_pages(&mut self, mut seen: Vec<u64>) {
         for page in 0..self.pages.len() {
             let inside = match self.pages.get(page).map(|ifd| self.offsets(ifd, 330)) {
@@ -153,7 +153,7 @@ impl TiffFile {
                 }
             })
             .collect();
-        // Some writers end the file right after the entries: then there is no next page.
+        // Some writers end the file right after the entries, which means that there is no next page.
         let end = at.saturating_add(count_size + count * entry_size);
         let next = match self.file.bytes(end, offset_size, what) {
             Ok(bytes) => self.uint_of(&bytes),
@@ -181,7 +181,7 @@ impl TiffFile {
         if self.big_endian { b.iter().fold(0, join) } else { b.iter().rev().fold(0, join) }
     }
 
-    /// Raw bytes of a tag's value; `None` when the page does not have the tag.
+    /// Raw bytes of a tag's value; `None` if the page does not have the tag.
     fn raw(&self, ifd: &Ifd, tag: u16, most: u64) -> Result<Option<(u16, Vec<u8>)>, Error> {
         let Some(entry) = ifd.entries.iter().find(|e| e.tag == tag) else { return Ok(None) };
         let size = size_of_kind(entry.kind).ok_or_else(|| {

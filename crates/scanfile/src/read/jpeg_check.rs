@@ -1,6 +1,6 @@
-//! Whether the packed data of a JPEG hold every block of the picture.
+//! Checks whether the packed data of a JPEG hold every block of the picture.
 //!
-//! Decoders fill what is missing with grey and say nothing. This walks the Huffman codes of every scan without making
+//! Decoders silently fill what is missing with grey. This check walks the Huffman codes of every scan without making
 //! pixels: each block must be there, each code valid, and nothing may be left over. A JPEG carries no checksum, so
 //! changed data that still make the right number of valid codes pass.
 //!
@@ -8,9 +8,9 @@
 
 use super::segments::be;
 
-/// More scans than this are no picture; a full progressive one has about ten.
+/// No picture has more scans than this; a full progressive one has about ten.
 const MAX_SCANS: usize = 256;
-/// Bytes after the last block that some encoders add to pad the data.
+/// Bytes that some encoders add after the last block to pad the data.
 const PADDING_BYTES: usize = 2;
 
 /// Why a block could not be read.
@@ -23,8 +23,8 @@ enum Fault {
 
 type Walked<T> = Result<T, Fault>;
 
-/// `Ok(None)` for sound data and for kinds that are not checked here, `Ok(Some(words))` for data that go on after the
-/// last block, `Err(words)` for missing or invalid blocks.
+/// `Ok(None)` for sound data and for kinds that are not checked here, `Ok(Some(words))` for data that continue after
+/// the last block, `Err(words)` for missing or invalid blocks.
 pub(super) fn check_jpeg(bytes: &[u8]) -> Result<Option<String>, String> {
     let mut state = State { bytes, dc: Default::default(), ac: Default::default(), frame: None, interval: 0 };
     let (mut at, mut scans, mut left_over) = (2, 0, 0);
@@ -75,7 +75,7 @@ pub(super) fn check_jpeg(bytes: &[u8]) -> Result<Option<String>, String> {
 /// One table of codes.
 #[derive(Debug, Clone)]
 struct Codes {
-    /// For the next nine bits: length of the code and its symbol; length 0 when it is longer.
+    /// For the next nine bits: length of the code and its symbol; length 0 if the code is longer.
     short: Box<[(u8, u8); 512]>,
     /// For each length: one more than the largest code, left-aligned to 16 bits, and the offset of its symbols.
     long: [(u32, i32); 17],
@@ -127,7 +127,7 @@ impl Codes {
 struct Bits<'b> {
     bytes: &'b [u8],
     at: usize,
-    /// The next bits at the top.
+    /// The next bits, left-aligned.
     buffer: u64,
     count: u32,
 }
@@ -152,7 +152,7 @@ impl<'b> Bits<'b> {
         }
     }
 
-    /// The next 16 bits, zeros where the data end.
+    /// The next 16 bits, zeros after the end of the data.
     fn ahead(&mut self) -> u32 {
         if self.count < 16 {
             self.fill();
@@ -178,14 +178,14 @@ impl<'b> Bits<'b> {
         Ok(value)
     }
 
-    /// Go to the next marker; its position, and the whole bytes that were passed.
+    /// Skip to the next marker; returns its position and the number of whole bytes skipped.
     fn skip_to_marker(&mut self) -> (usize, usize) {
         let mut rest = (self.count / 8) as usize;
         (self.buffer, self.count) = (0, 0);
         loop {
             match (self.bytes.get(self.at), self.bytes.get(self.at + 1)) {
                 (Some(0xFF), Some(0)) => (self.at, rest) = (self.at + 2, rest + 1),
-                // Any number of these bytes may stand before a marker.
+                // Any number of these bytes may precede a marker.
                 (Some(0xFF), Some(0xFF)) => self.at += 1,
                 (Some(0xFF), _) | (None, _) => return (self.at, rest),
                 (Some(_), _) => (self.at, rest) = (self.at + 1, rest + 1),
@@ -201,16 +201,16 @@ struct Component {
     /// Blocks of an interleaved unit.
     across: usize,
     down: usize,
-    /// Blocks of the component alone, and blocks of a row with those that fill up units.
+    /// Blocks of the component alone, and blocks of a row including those that fill up units.
     blocks: (usize, usize),
     row: usize,
-    /// For each block of a progressive picture the coefficients that are not zero.
+    /// For each block of a progressive picture, the coefficients that are not zero.
     nonzero: Vec<u64>,
-    /// For each coefficient the bits that are still to come, or [`UNSEEN`].
+    /// For each coefficient, the bits that are still to come, or [`UNSEEN`].
     steps: [u8; 64],
 }
 
-/// A coefficient that no scan has brought yet.
+/// A coefficient that no scan has delivered yet.
 const UNSEEN: u8 = u8::MAX;
 
 #[derive(Debug)]
@@ -222,7 +222,7 @@ struct Frame {
 }
 
 impl Frame {
-    /// `Ok(None)` for kinds that are not checked; the number of blocks when `file_bytes` cannot hold them.
+    /// `Ok(None)` for kinds that are not checked; `Err` with the number of blocks if `file_bytes` cannot hold them.
     fn of(is_progressive: bool, body: &[u8], file_bytes: usize) -> Result<Option<Self>, usize> {
         let number = |at, n| be(body, at, n).map(|v| v as usize);
         let (Some(8), Some(height), Some(width), Some(count)) =
@@ -241,7 +241,7 @@ impl Frame {
         let (h_most, v_most) = (most(|s| s.0), most(|s| s.1));
         let units = (width.div_ceil(8 * h_most), height.div_ceil(8 * v_most));
         let blocks: usize = all.iter().map(|(h, v)| units.0 * h * units.1 * v).sum();
-        // Every block takes one bit at the least; checked before memory is taken on a false promise.
+        // Every block takes at least one bit; checked before memory is allocated on a false promise.
         if blocks / 8 > file_bytes {
             return Err(blocks);
         }
@@ -289,8 +289,8 @@ impl State<'_> {
         Some(())
     }
 
-    /// Walk the scan whose header is `body` and whose data begin at `at`: where it ends, and the bytes that belong to no
-    /// block. `None` when its kind is not checked.
+    /// Walk the scan whose header is `body` and whose data begin at `at`; returns where it ends and how many bytes
+    /// belong to no block. `None` if its kind is not checked.
     fn walk_scan(&mut self, body: &[u8], at: usize) -> Result<Option<(usize, usize)>, String> {
         let Some(frame) = &mut self.frame else { return Ok(None) };
         let count = body.first().map_or(0, |n| usize::from(*n));
@@ -314,7 +314,7 @@ impl State<'_> {
                 return Err("a scan of the JPEG is of a colour that it does not have".into());
             };
             let table = |tables: &[Option<Codes>; 4], at: u8| tables.get(usize::from(at)).cloned().flatten();
-            // A sequential scan brings all coefficients whole, whatever its header says.
+            // A sequential scan delivers all coefficients whole, whatever its header says.
             let (brought, left) = if is_progressive { (first..=last, steps & 15) } else { (0..=63, 0) };
             if let Some(component) = frame.components.get_mut(index) {
                 let brought = usize::from(*brought.start())..=usize::from(*brought.end());
@@ -407,7 +407,7 @@ fn walk_block(
     }
 }
 
-/// Coefficients that are seen for the first time. Source: T.81 F.2.2.2 and G.1.2.2.
+/// Walk coefficients that appear for the first time. Source: T.81 F.2.2.2 and G.1.2.2.
 fn walk_first(
     codes: &Codes,
     (first, last): (u32, u32),
@@ -449,7 +449,7 @@ fn walk_first(
     if k > last + 1 { Err(Fault::Invalid) } else { Ok(()) }
 }
 
-/// One more bit of coefficients that were seen before, and new ones. Source: T.81 G.1.2.3.
+/// Walk one more bit of coefficients that appeared before, and new ones. Source: T.81 G.1.2.3.
 fn refine(codes: &Codes, band: Band, nonzero: &mut u64, run: &mut u32, bits: &mut Bits<'_>) -> Walked<()> {
     let mut k = band.first;
     while *run == 0 && k <= band.last {

@@ -1,4 +1,4 @@
-//! How the samples of one TIFF page lie in the file: checked once, so that reading can trust it.
+//! How the samples of one TIFF page are laid out in the file: checked once, so that reading can trust it.
 
 use super::ifd::{Ifd, TiffFile};
 use crate::{Error, OpenOptions};
@@ -30,7 +30,7 @@ impl SampleKind {
     }
 }
 
-/// Differences that were taken before packing.
+/// Differences taken before packing.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Predictor {
     None,
@@ -43,11 +43,11 @@ pub(crate) enum Predictor {
 pub(crate) struct Layout {
     pub(crate) width: u32,
     pub(crate) height: u32,
-    /// Samples a pixel in the file.
+    /// Samples per pixel in the file.
     pub(crate) samples: u16,
     /// 1 grey, 3 colour; the rest of `samples` are extra.
     pub(crate) colours: u16,
-    /// Declared kinds of extra samples; `None` where the tag is missing.
+    /// Declared kinds of extra samples; `None` if the tag is missing.
     pub(crate) extra: Vec<Option<u16>>,
     pub(crate) kind: SampleKind,
     pub(crate) white_is_zero: bool,
@@ -76,7 +76,7 @@ impl Layout {
         self.block_w as usize * self.samples_in_block() * self.kind.bytes()
     }
 
-    /// Rows that a block of block row `by` holds.
+    /// Rows in a block of block row `by`.
     pub(crate) fn rows_in_block(&self, by: u32) -> u32 {
         if self.tiled {
             self.block_h
@@ -203,7 +203,7 @@ impl Layout {
             (self.block_w, self.block_h) = (w, h);
             (tiff.uints(ifd, 324)?.or(tiff.uints(ifd, 273)?), tiff.uints(ifd, 325)?.or(tiff.uints(ifd, 279)?))
         } else {
-            // 2^32 - 1 and missing both mean one strip; 0 is seen in the wild and means the same.
+            // 2^32 - 1 and a missing tag both mean one strip; 0 occurs in practice and means the same.
             let rows = tiff.uint(ifd, 278)?.unwrap_or(0);
             self.block_h =
                 u32::try_from(rows).ok().filter(|r| *r > 0).unwrap_or(self.height).min(self.height);
@@ -249,8 +249,8 @@ impl Layout {
         (self.block_row_bytes() as u64).saturating_mul(u64::from(self.rows_in_block(by as u32)))
     }
 
-    /// Bytes of block `index` in the file that are worth reading: nothing packs to more than twice its size, so a larger
-    /// count only costs time.
+    /// Bytes of block `index` in the file that are worth reading: nothing packs to more than twice its size, so a
+    /// larger count only costs time.
     pub(crate) fn packed_bytes(&self, index: usize) -> u64 {
         self.counts[index].min(self.full_block_bytes().saturating_mul(2).saturating_add(65_536))
     }
@@ -260,11 +260,11 @@ impl Layout {
         (self.block_row_bytes() as u64).saturating_mul(u64::from(self.block_h))
     }
 
-    /// Every block lies inside the file and is long enough to hold its samples.
+    /// Every block must be inside the file and long enough to hold its samples.
     fn check_blocks(&self, tiff: &TiffFile) -> Result<(), Error> {
         let len = tiff.file.len();
         // Most that one byte can unpack to: Deflate 1032 (258 bytes for 2 bits), LZW 4096-entry strings for 12 bits,
-        // PackBits 128 for 2 bytes. A block that claims more is a lie, found before memory is asked for.
+        // PackBits 128 for 2 bytes. A larger claim is false, and is refused before memory is requested.
         let ratio = match self.packing {
             Packing::Plain => 1,
             Packing::Deflate => 1040,
@@ -358,7 +358,7 @@ fn packing_of(tiff: &TiffFile, ifd: &Ifd) -> Result<Packing, Error> {
 }
 
 fn predictor_of(tiff: &TiffFile, ifd: &Ifd, packing: Packing, kind: SampleKind) -> Result<Predictor, Error> {
-    // Only LZW and Deflate know a predictor; general readers ignore the tag elsewhere, and so do we.
+    // Only LZW and Deflate have a predictor; general readers ignore the tag elsewhere, and so does this one.
     if !matches!(packing, Packing::Lzw | Packing::Deflate) {
         return Ok(Predictor::None);
     }

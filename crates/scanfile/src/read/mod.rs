@@ -31,17 +31,17 @@ use crate::{Encoding, Error, InfraredSource, OpenOptions};
 pub(crate) trait Picture: Debug + Send + Sync {
     /// Columns and rows.
     fn size(&self) -> (u32, u32);
-    /// Samples a pixel of what [`Self::read`] gives.
+    /// Samples per pixel in the result of [`Self::read`].
     fn channels(&self) -> u8;
-    /// The samples of `rect`, which is cut to the picture.
+    /// The samples of `rect`, which is clipped to the picture.
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, Error>;
-    /// Every row into a smaller picture, in a fixed amount of memory.
+    /// Add every row to a smaller picture, in a fixed amount of memory.
     fn reduce(&self, how: &Reduction<'_>, sink: &Sink) -> Result<(), Error>;
     /// Rows that [`Self::reduce`] reports as progress.
     fn rows_to_report(&self) -> u64 {
         u64::from(self.size().1)
     }
-    /// The picture reduced to `factor` columns a pixel from a few of its rows; `None` where that gains nothing.
+    /// The picture reduced to `factor` columns a pixel from a few of its rows; `None` if that gains nothing.
     fn glimpse(
         &self,
         _factor: u32,
@@ -52,13 +52,13 @@ pub(crate) trait Picture: Debug + Send + Sync {
     }
 }
 
-/// What a container told about its picture.
+/// What a container says about its picture.
 #[derive(Debug)]
 pub(crate) struct Opened {
     /// The file, held open.
     pub(crate) file: Arc<Positioned>,
     pub(crate) picture: Box<dyn Picture>,
-    /// 1 or 3; [`Picture::channels`] is one more when infrared is an extra sample.
+    /// 1 or 3; [`Picture::channels`] is one more if infrared is an extra sample.
     pub(crate) colours: u8,
     pub(crate) infrared: InfraredSource,
     pub(crate) second_page: Option<Box<dyn Picture>>,
@@ -68,18 +68,18 @@ pub(crate) struct Opened {
     pub(crate) page: u32,
     /// Pages in the file.
     pub(crate) pages: u32,
-    /// What is wrong with the picture data though they can be read.
+    /// Fault of the picture data, if they can be read in spite of it.
     pub(crate) damage: Option<String>,
     pub(crate) container: String,
     pub(crate) icc: Option<Vec<u8>>,
     pub(crate) orientation: Orientation,
-    /// What codes mean when there is no profile, and the sentence that says so.
+    /// Encoding of the codes if there is no profile, and the sentence that says so.
     pub(crate) untagged: Encoding,
     pub(crate) untagged_note: Option<String>,
     pub(crate) notes: Vec<String>,
 }
 
-/// Open a picture by what its first bytes say.
+/// Open a picture, recognised by its first bytes.
 pub(crate) fn open_picture(path: &Path, options: &OpenOptions) -> Result<Opened, Error> {
     let file = Arc::new(Positioned::open(path)?);
     let head = file.bytes(0, file.len().min(16), "the start of the file")?;
@@ -114,7 +114,7 @@ fn foreign(head: &[u8]) -> &'static str {
     }
 }
 
-/// Zeroed memory for a region, or an error when there is none.
+/// Zeroed memory for a region, or an error if there is none.
 fn output_samples(path: &Path, rect: PixelRect, channels: u8) -> Result<Vec<u16>, Error> {
     bytes::zeroed(path, "a region of the scan", rect.area() * u64::from(channels))
 }

@@ -88,7 +88,7 @@ fn extra_sample(
         notes.push("the extra sample of each pixel is left out, as asked".into());
         return Ok(None);
     }
-    // An honest "unspecified" sample wins over ones that claim to be opacity.
+    // An explicitly "unspecified" sample wins over ones that claim to be opacity.
     let at = layout.extra.iter().position(|k| *k == Some(0)).unwrap_or(0);
     let sample = layout.colours + at as u16;
     let (nth, declared) = (sample + 1, layout.extra.get(at).copied().flatten());

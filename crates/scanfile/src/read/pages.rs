@@ -1,13 +1,13 @@
 //! Which page of a TIFF is the scan, and which one is its infrared plane.
 //!
-//! The choice goes by size and colour: scanners put previews, infrared planes and the scan itself in any order, as pages
-//! or inside a page (tag 330), and their marks of reduced pictures (tags 254 and 255) are often missing or wrong.
+//! The choice depends on size and colour: scanners put previews, infrared planes and the scan itself in any order, as
+//! pages or inside a page (tag 330), and their marks of reduced pictures (tags 254 and 255) are often missing or wrong.
 
 use super::ifd::{Ifd, TiffFile};
 use super::layout::Layout;
 use crate::{Error, OpenOptions};
 
-/// What a page says about itself before its blocks are looked at.
+/// What a page's tags say, before its blocks are examined.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 struct Facts {
     /// Position in the list of pages.
@@ -17,7 +17,7 @@ struct Facts {
     is_colour: bool,
     /// Marked as a smaller copy of another picture.
     is_reduced: bool,
-    /// The page that it lies in, counted from 1.
+    /// The page that contains it, counted from 1.
     inside: Option<usize>,
 }
 
@@ -59,7 +59,7 @@ impl Facts {
         (self.width, self.height) == (other.width, other.height)
     }
 
-    /// The same shape within 2 %, which rounding of a smaller copy stays below.
+    /// The same shape within 2 %; rounding of a smaller copy stays below that.
     fn is_shape_of(&self, other: &Self) -> bool {
         let shape = |facts: &Self| facts.width as f64 / facts.height as f64;
         (0.98..=1.02).contains(&(shape(self) / shape(other)))
@@ -102,8 +102,8 @@ impl Pages {
         }
     }
 
-    /// Colour before grey, unless the colour page is small beside the grey one; the largest of them; of nearly equal ones
-    /// the first, and one that is not marked as reduced.
+    /// Colour before grey, unless the colour page is small compared with the grey one; the largest of them; of nearly
+    /// equal ones the first, preferably one that is not marked as reduced.
     fn automatic_scan(&self) -> usize {
         let Some(largest) = self.all.iter().max_by_key(|facts| facts.area()) else { return 0 };
         let full: Vec<&Facts> = self.all.iter().filter(|facts| facts.is_half_of(largest)).collect();
@@ -118,8 +118,8 @@ impl Pages {
             .map_or(0, |facts| facts.at)
     }
 
-    /// Position and layout of a grey page that belongs to the scan: of its size if there is one, else of its shape and at
-    /// least half its size.
+    /// Position and layout of a grey page that belongs to the scan: of its size if there is one, else of its shape and
+    /// at least half its size.
     pub(super) fn infrared(
         &self,
         tiff: &TiffFile,
@@ -142,7 +142,7 @@ impl Pages {
         })
     }
 
-    /// What was chosen, when there was a choice.
+    /// The choice that was made, if there was one to make.
     pub(super) fn note(&self, scan: usize, infrared: Option<usize>) -> Option<String> {
         if self.count < 2 {
             return None;

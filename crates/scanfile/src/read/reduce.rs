@@ -1,9 +1,9 @@
-//! A picture made smaller while it streams past: exact sums of whole-number blocks, from any order of reads.
+//! Reduces a picture while it streams past: exact sums of whole-number blocks, from any order of reads.
 //!
 //! ```text
 //! out(x, y) = (sum of the codes of a block + n / 2) / n        n = codes summed, fewer at the right and bottom edge
 //! ```
-//! Sums are whole numbers, so the result does not depend on the order in which threads bring rows.
+//! Sums are whole numbers, so the result does not depend on the order in which threads deliver rows.
 
 use std::collections::BTreeMap;
 use std::path::Path;
@@ -20,24 +20,24 @@ const MOST_ROWS: u32 = 65_536;
 
 /// How a picture is reduced.
 pub(crate) struct Reduction<'a> {
-    /// Channel of the small picture that the first channel of this one becomes.
+    /// Channel of the small picture that receives the first channel of this one.
     pub(crate) first_channel: usize,
-    /// Code to linear code, for each of the first channels; the rest stay as they are.
+    /// Code to linear code, for each of the first channels; the rest stay unchanged.
     pub(crate) to_linear: Option<&'a [Vec<u16>]>,
     pub(crate) cancel: &'a CancelToken,
-    /// Told rows that were added; a row counts once for each plane of its own.
+    /// Gets the number of added rows; a row counts once for each separate plane.
     pub(crate) progress: &'a (dyn Fn(u64) + Sync),
 }
 
 /// Codes of consecutive pixels of one row.
 #[derive(Clone, Copy)]
 pub(crate) enum RowCodes<'a> {
-    /// 16-bit codes as they lie in a little-endian file.
+    /// 16-bit codes as in a little-endian file.
     LittleEndian(&'a [u8]),
     Codes(&'a [u16]),
 }
 
-/// Where codes of a row belong in the picture that is reduced: row, first column, first channel, how many channels.
+/// Where codes of a row belong in the picture to be reduced: row, first column, first channel, how many channels.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct RowPlace {
     pub(crate) y: u32,
@@ -46,7 +46,7 @@ pub(crate) struct RowPlace {
     pub(crate) channels: usize,
 }
 
-/// The small picture under way, shared by all threads.
+/// The small picture in progress, shared by all threads.
 #[derive(Debug)]
 pub(crate) struct Sink {
     width: u32,
@@ -61,13 +61,13 @@ pub(crate) struct Sink {
 #[derive(Debug)]
 struct Inner {
     out: Vec<u16>,
-    /// Rows that several threads bring parts of.
+    /// Rows to which several threads contribute.
     shared: BTreeMap<RowKey, Partial>,
     /// Rows finished, times the channels of each.
     finished: u64,
 }
 
-/// A row of the small picture and the channels that come together.
+/// A row of the small picture and the channels that arrive together.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
 struct RowKey {
     oy: u32,
@@ -83,7 +83,7 @@ struct Partial {
 }
 
 impl Sink {
-    /// For a picture of this size that is reduced in blocks of this many columns and rows.
+    /// A sink for a picture of this size, reduced in blocks of this many columns and rows.
     pub(crate) fn new(
         path: &Path,
         (width, height): (u32, u32),
@@ -109,11 +109,11 @@ impl Sink {
     }
 
     fn lock(&self) -> std::sync::MutexGuard<'_, Inner> {
-        // Each change is whole before the lock is given back.
+        // Each change is complete before the lock is released.
         self.inner.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
-    /// Codes that make up a row of the small picture.
+    /// Number of codes that make up a row of the small picture.
     fn full_count(&self, key: RowKey) -> u64 {
         u64::from(self.rows_of(key.oy)) * u64::from(self.width) * key.channels as u64
     }
@@ -143,7 +143,7 @@ impl Sink {
         inner.finished += key.channels as u64;
     }
 
-    /// Sums of a row from one thread; the row is finished once every code of it was brought.
+    /// Add one thread's sums of a row; the row is finished once all its codes have arrived.
     fn merge(&self, key: RowKey, part: Partial) {
         let mut inner = self.lock();
         let joined = match inner.shared.remove(&key) {
@@ -162,7 +162,7 @@ impl Sink {
         }
     }
 
-    /// The small picture; every row must have been brought.
+    /// The small picture; fails if rows are missing.
     pub(crate) fn into_picture(self, path: &Path) -> Result<Samples16, Error> {
         let out_height = self.height.div_ceil(self.block.1);
         let inner = self.inner.into_inner().unwrap_or_else(PoisonError::into_inner);
@@ -202,10 +202,10 @@ impl Mean {
     }
 }
 
-/// What one thread adds up before it hands rows over: in order of rows it holds one row of sums at a time.
+/// Sums of one thread before it hands rows over: for rows in order it holds one row of sums at a time.
 pub(crate) struct Adder<'s> {
     sink: &'s Sink,
-    /// Sums of the columns of the row place under way.
+    /// Sums of the columns of the current row place.
     columns: Vec<u32>,
     place: Option<RowPlace>,
     rows: u32,
@@ -248,7 +248,7 @@ impl<'s> Adder<'s> {
         }
     }
 
-    /// Column sums go to the sums of their row; a row that is complete goes to the picture.
+    /// Add the column sums to the sums of their row; a complete row goes to the picture.
     fn flush(&mut self) {
         let (Some(place), true) = (self.place.take(), self.rows > 0) else { return };
         let sink = self.sink;
@@ -279,7 +279,7 @@ impl<'s> Adder<'s> {
         }
     }
 
-    /// Hand over what is left: rows that other threads have parts of.
+    /// Hand over what is left: rows to which other threads also contribute.
     pub(crate) fn finish(mut self) {
         self.flush();
         for (key, part) in std::mem::take(&mut self.open) {
@@ -288,7 +288,7 @@ impl<'s> Adder<'s> {
     }
 }
 
-/// Codes through their tables, in place.
+/// Apply the tables to codes, in place.
 pub(crate) fn make_linear(tables: &[Vec<u16>], first: usize, channels: usize, codes: &mut [u16]) {
     if channels == 1 {
         if let Some(table) = tables.get(first) {
@@ -303,7 +303,7 @@ pub(crate) fn make_linear(tables: &[Vec<u16>], first: usize, channels: usize, co
     }
 }
 
-/// Reduction by way of regions, for pictures that can't stream.
+/// Reduction region by region, for pictures that can't stream.
 pub(crate) fn reduce_by_regions(
     path: &Path,
     (width, height): (u32, u32),
@@ -348,7 +348,7 @@ mod tests {
         for n in [1, 2, 3, 7, 81, 400, 1089, 6561, 32_400, 32_767, 32_768, 40_000, 1 << 33] {
             let mean = Mean::of(n);
             let top = 65_535 * n;
-            // Where rounding turns over lie the sums that a wrong multiplier would get wrong.
+            // A wrong multiplier fails for sums near the points where rounding changes.
             for code in [0, 1, 2, 254, 32_767, 32_768, 65_533, 65_534, 65_535] {
                 for near in [-2_i64, -1, 0, 1, 2] {
                     for half in [0, n / 2, n - n / 2] {

@@ -1,6 +1,6 @@
-//! The few facts of PNG chunks and JPEG segments that decoders do not hand on: resolution, stated encoding, components.
+//! The few facts of PNG chunks and JPEG segments that decoders do not pass on: resolution, stated encoding, components.
 
-/// Most bytes that one byte of Deflate data can stand for: 258 for two bits, and some room.
+/// Most bytes that one byte of Deflate data can unpack to: 258 for two bits, with some margin.
 const DEFLATE_MOST: u64 = 1040;
 
 /// Facts of a PNG before its pixel data.
@@ -18,7 +18,7 @@ pub(super) struct PngFacts {
 pub(super) struct JpegFacts {
     pub(super) ppi: Option<[f64; 2]>,
     pub(super) components: Option<u8>,
-    /// The end marker is there; decoders fill the rest of a cut file with grey and say nothing.
+    /// Whether the end marker is there; decoders silently fill the rest of a cut file with grey.
     pub(super) ended: bool,
 }
 
@@ -48,7 +48,7 @@ pub(super) fn png_facts(bytes: &[u8]) -> PngFacts {
                 if let (Some(x), Some(y), Some(1)) =
                     (be(bytes, body, 4), be(bytes, body + 4, 4), be(bytes, body + 8, 1))
                 {
-                    // Pixels a metre; whole numbers of ppi come back whole after rounding to a hundredth.
+                    // Pixels per metre; whole numbers of ppi stay whole after rounding to a hundredth.
                     let ppi = |v: u64| (v as f64 * 0.0254 * 100.0).round() / 100.0;
                     facts.ppi = sane(ppi(x), ppi(y));
                 }
@@ -61,8 +61,8 @@ pub(super) fn png_facts(bytes: &[u8]) -> PngFacts {
     facts
 }
 
-/// Compare the checksum of every PNG chunk. `Ok` has a sentence for each damaged chunk that the picture can do without;
-/// `Err` says what is wrong with one that it can't. Source: PNG specification (chunk layout, naming, CRC).
+/// Compare the checksum of every PNG chunk. `Ok` has a sentence for each damaged chunk that the picture does not need;
+/// `Err` names the fault of one that it needs. Source: PNG specification (chunk layout, naming, CRC).
 pub(super) fn check_png(bytes: &[u8]) -> Result<Vec<String>, String> {
     let mut notes = Vec::new();
     let (mut at, mut packed_bytes, mut needed_bytes) = (8_usize, 0_u64, 0_u64);
@@ -78,7 +78,7 @@ pub(super) fn check_png(bytes: &[u8]) -> Result<Vec<String>, String> {
         crc.update(covered);
         if u64::from(crc.sum()) != stored {
             let name = String::from_utf8_lossy(kind);
-            // A small first letter marks what a reader may leave out.
+            // A lower-case first letter marks a chunk that a reader may leave out.
             if !kind.iter().all(u8::is_ascii_alphabetic) || kind.first().is_some_and(u8::is_ascii_uppercase) {
                 return Err(format!("the PNG is damaged: the checksum of its {name} data is wrong"));
             }

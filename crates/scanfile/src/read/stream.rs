@@ -1,4 +1,4 @@
-//! The rows of a TIFF page, streamed past without holding a strip or tile: for overviews of scans of any size.
+//! Streams the rows of a TIFF page without holding a strip or tile, for overviews of scans of any size.
 //!
 //! Several threads take pieces of the page in file order; each holds one piece of rows, and for packed blocks one piece
 //! of packed bytes.
@@ -15,24 +15,24 @@ use super::tiff::TiffPage;
 use super::unpack::{NO_END, Unpacker, codes_of_row, short};
 use crate::Error;
 
-/// Bytes of rows held by one thread, if a row is not longer: small enough for a core's own cache.
+/// Bytes of rows held by one thread, unless a row is longer: small enough for a core's own cache.
 const PIECE_BYTES: usize = 512 << 10;
-/// Packed bytes fetched at once.
+/// Packed bytes read at once.
 const PACKED_BYTES: usize = 128 << 10;
-/// Bytes of samples that a thread takes on at once.
+/// Bytes of samples that a thread takes at once.
 const UNIT_BYTES: u64 = 4 << 20;
-/// Rows of tiles that a thread takes on at once, when they can be cut.
+/// Rows of tiles that a thread takes at once, if they can be cut.
 const TILE_ROWS: u32 = 512;
 
 /// Rows of one plane that one thread works through.
 #[derive(Debug, Clone, PartialEq, Eq)]
 struct Unit {
-    /// Position in the kept samples; 0 when planes are together.
+    /// Position in the kept samples; 0 if planes are interleaved.
     at: usize,
     rows: Range<u32>,
 }
 
-/// Memory that a thread uses again and again.
+/// Memory that a thread reuses.
 #[derive(Debug, Default)]
 pub(super) struct Workspace {
     bytes: Vec<u8>,
@@ -42,11 +42,11 @@ pub(super) struct Workspace {
     spare: Vec<u8>,
 }
 
-/// What becomes of the rows: called in order of blocks, and of rows within a block.
+/// Receives the rows, in order of blocks, and of rows within a block.
 pub(super) type Emit<'a> = dyn FnMut(RowPlace, RowCodes<'_>) + 'a;
 
 impl TiffPage {
-    /// Every row of the page into `sink`.
+    /// Stream every row of the page into `sink`.
     pub(super) fn stream_all(&self, how: &Reduction<'_>, sink: &Sink) -> Result<(), Error> {
         let units = self.units(sink.rows_of_block());
         let next = AtomicUsize::new(0);
@@ -61,7 +61,7 @@ impl TiffPage {
                     })
                 });
                 if let Err(error) = done {
-                    // The other threads find no further work.
+                    // The other threads find no more work.
                     next.store(units.len(), Ordering::Relaxed);
                     return Err(error);
                 }
@@ -72,7 +72,7 @@ impl TiffPage {
         })
     }
 
-    /// The page cut into pieces of rows: where blocks can be entered anywhere, whole rows of the small picture.
+    /// The page cut into pieces of rows; if blocks can be read from any row, whole rows of the small picture.
     fn units(&self, factor: u32) -> Vec<Unit> {
         let layout = self.layout();
         let row_bytes = u64::from(layout.width) * (layout.samples_in_block() * layout.kind.bytes()) as u64;
@@ -93,7 +93,7 @@ impl TiffPage {
             .collect()
     }
 
-    /// Some rows of one plane (or of all, when they are together), block by block.
+    /// Stream some rows of one plane (or of all, if they are interleaved), block by block.
     pub(super) fn stream_rows(
         &self,
         at: usize,
@@ -164,7 +164,7 @@ impl Cutter<'_> {
         Ok(())
     }
 
-    /// The same for a packed block, which is unpacked from its start to the last row wanted.
+    /// The same for a packed block, which is unpacked from its start to the last row needed.
     fn packed(
         &mut self,
         index: usize,
@@ -247,7 +247,7 @@ impl Cutter<'_> {
     }
 }
 
-/// The workspace's bytes at a length; grown with a message when there is no memory.
+/// The workspace's bytes at a given length; an error if there is no memory.
 fn take_bytes(file: &Positioned, bytes: &mut Vec<u8>, len: usize) -> Result<Vec<u8>, Error> {
     let mut bytes = std::mem::take(bytes);
     if bytes.capacity() < len {
@@ -263,10 +263,10 @@ struct PackedStream<'a> {
     file: &'a Positioned,
     index: usize,
     unpacker: Unpacker,
-    /// Packed bytes that were fetched, and how many of them are used.
+    /// Packed bytes read so far, and how many of them are used.
     buffer: Vec<u8>,
     used: usize,
-    /// Where the next packed bytes lie, and how many are left.
+    /// Where the next packed bytes begin, and how many are left.
     from: u64,
     left: u64,
     given: u64,
@@ -304,7 +304,7 @@ impl<'a> PackedStream<'a> {
         Ok(())
     }
 
-    /// After the last row of the block: check what follows it.
+    /// Check what follows the last row of the block.
     fn finish(&mut self) -> Result<(), Error> {
         let broken = |index: usize, found: &str| {
             let name = self.layout.block_name(index);

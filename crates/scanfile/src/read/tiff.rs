@@ -18,7 +18,7 @@ use crate::Error;
 
 /// Rows of an uncompressed page are fetched in pieces of about this many bytes.
 const PIECE_BYTES: u64 = 2 << 20;
-/// Rows of at least this many bytes may be read straight to where they belong.
+/// Rows of at least this many bytes may be read directly into place.
 const DIRECT_BYTES: usize = 4096;
 
 /// One page, giving the samples listed in `keep` of every pixel.
@@ -40,7 +40,7 @@ struct Band {
 
 impl TiffPage {
     pub(crate) fn new(tiff: Arc<TiffFile>, layout: Layout, keep: Vec<u16>, cache_bytes: u64) -> Self {
-        // With planes apart a region needs one block of each, however large they are.
+        // With separate planes a region needs one block of each, however large they are.
         let least = if layout.planar { keep.len() } else { 1 };
         Self { tiff, layout, keep, cache: BlockCache::new(cache_bytes, least) }
     }
@@ -49,7 +49,7 @@ impl TiffPage {
         &self.layout
     }
 
-    /// Samples of a pixel that are given, in order.
+    /// Samples of a pixel that are read, in order.
     pub(super) fn keep(&self) -> &[u16] {
         &self.keep
     }
@@ -118,7 +118,7 @@ impl TiffPage {
         Ok(())
     }
 
-    /// Columns of `rect` that block column `bx` holds: first and end in the scan.
+    /// Columns of `rect` within block column `bx`: first and end in the scan.
     fn span(&self, rect: PixelRect, bx: u32) -> (u32, u32) {
         let start = bx.saturating_mul(self.layout.block_w);
         (rect.x0.max(start), rect.x1.min(start.saturating_add(self.layout.block_w)))
@@ -166,7 +166,7 @@ impl TiffPage {
         let rows = (band.y1 - band.y0) as usize;
         let name = layout.block_name(index);
         if n >= DIRECT_BYTES && self.is_as_in_memory() {
-            // Nothing to change: the bytes of the file are the samples.
+            // No conversion is needed: the bytes of the file are the samples.
             let at_once = if n == row_bytes && x1 - x0 == rect.width() { rows } else { 1 };
             for i in (0..rows).step_by(at_once) {
                 let y = band.y0 + i as u32;
@@ -178,7 +178,7 @@ impl TiffPage {
             }
             return Ok(());
         }
-        // Rows that are mostly wanted come in one piece, narrow windows row by row.
+        // Rows that are mostly wanted are read in one piece, narrow windows row by row.
         let in_one = n * 2 >= row_bytes || row_bytes * rows <= 65_536;
         let piece_bytes = if in_one { row_bytes * (rows - 1) + n } else { n };
         let mut piece: Vec<u8> = zeroed(file.path(), &name, piece_bytes as u64)?;
@@ -210,7 +210,7 @@ impl TiffPage {
         Ok(())
     }
 
-    /// The part of `out` for columns `x0..x1` of row `y`, when block pixels and wanted pixels are the same samples.
+    /// The part of `out` for columns `x0..x1` of row `y`, if block pixels hold exactly the wanted samples.
     fn whole_pixels<'o>(
         &self,
         rect: PixelRect,
@@ -228,13 +228,13 @@ impl TiffPage {
         ((y - band.y0) as usize * rect.width() as usize + (x - rect.x0) as usize) * self.keep.len()
     }
 
-    /// Whether the pixels of a block are the wanted ones, sample by sample.
+    /// Whether block pixels hold exactly the wanted samples, in order.
     fn keeps_pixels(&self) -> bool {
         self.layout.samples_in_block() == self.keep.len()
             && (self.layout.planar || self.keep.iter().enumerate().all(|(i, k)| usize::from(*k) == i))
     }
 
-    /// Whether the bytes of the file are samples as this machine keeps them.
+    /// Whether the bytes of the file are samples in the format of this machine.
     fn is_as_in_memory(&self) -> bool {
         let layout = &self.layout;
         layout.kind == SampleKind::U16
@@ -244,7 +244,7 @@ impl TiffPage {
             && self.keeps_pixels()
     }
 
-    /// White-is-zero pages count down; extra samples do not.
+    /// White-is-zero pages count down, so their codes are inverted; extra samples are not.
     fn invert(&self, pixels: &mut [u16]) {
         if self.layout.white_is_zero {
             pixels.iter_mut().step_by(self.keep.len()).for_each(|v| *v = !*v);

@@ -18,9 +18,9 @@ impl Block {
     }
 }
 
-/// Unpack `packed` into exactly `out.len()` bytes and check what follows them; the error says how far it came.
+/// Unpack `packed` into exactly `out.len()` bytes and check what follows; the error says how far it came.
 ///
-/// Data that stand for up to `excess` bytes more are allowed.
+/// Up to `excess` more unpacked bytes are allowed.
 pub(crate) fn decompress(packing: Packing, packed: &[u8], out: &mut [u8], excess: u64) -> Result<(), String> {
     let mut unpacker = Unpacker::new(packing, packed);
     let (taken, done) = unpacker.step(packed, out)?;
@@ -33,10 +33,10 @@ pub(crate) fn decompress(packing: Packing, packed: &[u8], out: &mut [u8], excess
     }
 }
 
-/// The sentence about Deflate data without the checksum at their end.
+/// Message about Deflate data without the checksum at their end.
 pub(crate) const NO_END: &str = "has damaged Deflate data: the end with the checksum is missing";
 
-/// The sentence about a block that ends too early.
+/// Message about a block that ends too early.
 pub(crate) fn short(done: u64, needed: u64) -> String {
     format!("unpacks to {done} bytes where {needed} are needed")
 }
@@ -45,7 +45,7 @@ pub(crate) fn short(done: u64, needed: u64) -> String {
 #[derive(Debug)]
 pub(crate) struct Unpacker {
     method: Method,
-    /// Bytes given out so far.
+    /// Bytes unpacked so far.
     done: u64,
 }
 
@@ -71,8 +71,8 @@ impl Unpacker {
     /// For a block that begins with the bytes `head` (two are enough).
     pub(crate) fn new(packing: Packing, head: &[u8]) -> Self {
         use weezl::{BitOrder, decode::Decoder};
-        // Before TIFF 6.0 codes were packed from the low bit up and widened one code later; the clear code that starts
-        // every strip (256) tells the two apart.
+        // Before TIFF 6.0 codes were packed from the low bit up and widened one code later; the clear code (256) that
+        // starts every strip tells the two variants apart.
         let is_old_lzw = matches!(head, [0, second, ..] if second & 1 == 1);
         let method = match packing {
             Packing::Plain => Method::Plain,
@@ -84,7 +84,7 @@ impl Unpacker {
         Self { method, done: 0 }
     }
 
-    /// Go on until `packed` is used up, `out` is full or the data ends; returns the bytes taken and given.
+    /// Unpack until `packed` is used up, `out` is full or the data end; returns the bytes consumed and produced.
     pub(crate) fn step(&mut self, packed: &[u8], out: &mut [u8]) -> Result<(usize, usize), String> {
         let before = self.done;
         let (taken, given) = match &mut self.method {
@@ -101,8 +101,8 @@ impl Unpacker {
         Ok((taken, given))
     }
 
-    /// After the last byte of the block: go on with `packed` to the end of the data, where Deflate has a checksum of all
-    /// that was unpacked. Returns the bytes taken and whether the end was reached.
+    /// After the last byte of the block: consume `packed` to the end of the data, where Deflate has a checksum of all
+    /// that was unpacked. Returns the bytes consumed and whether the end was reached.
     pub(crate) fn step_to_end(&mut self, packed: &[u8], excess: u64) -> Result<(usize, bool), String> {
         match &mut self.method {
             Method::Deflate(inflater) => inflate_end(inflater, packed, self.done.saturating_add(excess)),
@@ -111,8 +111,8 @@ impl Unpacker {
     }
 }
 
-/// Unpack what follows a block that is full, for the sake of the checksum at the end of the data. Some writers fill up
-/// their last strip, so that a few rows more are no fault.
+/// Unpack what follows a full block, to reach the checksum at the end of the data. Some writers fill up their last
+/// strip, so a few more rows are no fault.
 fn inflate_end(
     inflater: &mut flate2::Decompress,
     packed: &[u8],
@@ -184,12 +184,12 @@ fn lzw(
     }
 }
 
-/// Where a run-length stream stands between two pieces. Source: TIFF 6.0 section 9.
+/// State of a run-length stream between two pieces. Source: TIFF 6.0 section 9.
 #[derive(Debug, Default)]
 struct PackBits {
-    /// Bytes that follow as they are.
+    /// Bytes to copy unchanged.
     literal: usize,
-    /// Repetitions left, and of what; `None` while the byte is still to come.
+    /// Repetitions left, and the byte to repeat; `None` until it has been read.
     run: (usize, Option<u8>),
 }
 
@@ -243,7 +243,7 @@ pub(crate) fn samples_of(layout: &Layout, mut bytes: Vec<u8>) -> Block {
     Block::U16(samples)
 }
 
-/// One unpacked row of a block as 16-bit codes; `line` is used up on the way, `spare` is memory for the next call.
+/// One unpacked row of a block as 16-bit codes; `line` is overwritten, `spare` is memory for the next call.
 pub(crate) fn codes_of_row(layout: &Layout, line: &mut [u8], codes: &mut [u16], spare: &mut Vec<u8>) {
     let stride = layout.samples_in_block();
     match (layout.predictor, layout.kind) {
@@ -294,7 +294,7 @@ fn undo_float_differences(line: &mut [u8], stride: usize, whole: &mut [u8]) {
     }
 }
 
-/// Bytes in file order to 16-bit codes: 8-bit codes times 257, floats 0..1 to 0..65535 with the rest cut off.
+/// Bytes in file order to 16-bit codes: 8-bit codes times 257, floats 0..1 to 0..65535, clipped.
 pub(crate) fn widen(kind: SampleKind, big_endian: bool, bytes: &[u8], out: &mut [u16]) {
     match (kind, big_endian) {
         (SampleKind::U8, _) => out.iter_mut().zip(bytes).for_each(|(o, b)| *o = u16::from(*b) * 257),

@@ -46,7 +46,7 @@ impl Picture for Decoded {
     }
 }
 
-/// What a decoder gave, before it becomes an [`Opened`].
+/// Output of a decoder, before it becomes an [`Opened`].
 struct Raw {
     samples: Samples16,
     colours: u8,
@@ -75,7 +75,7 @@ pub(super) fn open_png(file: Arc<Positioned>, options: &OpenOptions) -> Result<O
     let (untagged, note) = match (facts.srgb, facts.gamma) {
         (true, _) => (Encoding::Srgb, None),
         (false, Some(gamma)) if (gamma - 1.0).abs() < 1e-3 => (Encoding::Linear, None),
-        // The value of sRGB's approximation, source: PNG specification, sRGB chunk: gAMA 45455.
+        // The gAMA value that approximates sRGB. Source: PNG specification, sRGB chunk: gAMA 45455.
         (false, Some(gamma)) if (gamma - 0.45455).abs() < 1e-4 => (Encoding::Srgb, None),
         (false, Some(gamma)) => (Encoding::Gamma(1.0 / gamma), None),
         (false, None) => {
@@ -107,7 +107,7 @@ pub(super) fn open_jpeg(file: Arc<Positioned>, options: &OpenOptions) -> Result<
     Ok(Opened { damage, ..opened })
 }
 
-/// A page that is asked for must be there.
+/// A requested page must exist; these files have only one.
 fn one_page_only(path: &Path, options: &OpenOptions) -> Result<(), Error> {
     match options.page {
         None | Some(1) => Ok(()),
@@ -255,7 +255,7 @@ fn exif_facts(block: Option<Vec<u8>>) -> (Orientation, Option<[f64; 2]>) {
         _ => None,
     };
     let ppi = match (per_inch, real(exif::Tag::XResolution), real(exif::Tag::YResolution)) {
-        // Exif writers put 72 where they do not know.
+        // Exif writers put 72 if they do not know the resolution.
         (Some(_), Some(UNKNOWN_PPI), Some(UNKNOWN_PPI)) => None,
         (Some(k), Some(x), Some(y)) => Some([x * k, y * k]),
         _ => None,

@@ -1,4 +1,4 @@
-//! A picture that is complete but has no name yet: it is read back and compared before it gets one.
+//! A complete picture that does not have its name yet: it is read back and compared first.
 
 use std::fs::File;
 use std::io::Read as _;
@@ -11,15 +11,15 @@ use super::sums::sum_of_samples;
 use crate::read::zeroed;
 use crate::{AtomicFile, Error, OpenOptions, Scan};
 
-/// Unpacked blocks kept while reading back; rows are asked for once and in order.
+/// Bytes of unpacked blocks kept while reading back; rows are requested once and in order.
 const CACHE_BYTES: u64 = 4 << 20;
 
 /// What a finished file must hold.
 #[derive(Debug)]
 pub(super) enum Meant {
-    /// Rows that decode to samples with these sums, from the top: how many, and their sum.
+    /// Rows that decode to samples with these sums, from the top: number of rows and their sum.
     Rows(Vec<(u32, u64)>),
-    /// These bytes, where packing loses detail on purpose.
+    /// These bytes, if packing loses detail on purpose.
     Bytes(blake3::Hash),
 }
 
@@ -40,8 +40,8 @@ impl ClosedPicture {
 
     /// Read the file back, as any reader would, and compare every sample with what was meant.
     ///
-    /// The bytes come from where the system keeps them, which after writing usually is its memory: this finds faults of
-    /// packing, writing and memory, not those of a disk that lies.
+    /// The bytes come from where the system keeps them, which after writing usually is its memory. This finds faults of
+    /// packing, writing and memory, not of the disk.
     pub fn check(&self, cancel: &CancelToken) -> Result<(), Error> {
         match &self.meant {
             Meant::Rows(rows) => self.check_rows(rows, cancel),

@@ -1,4 +1,4 @@
-//! A TIFF directory to be written: entries sorted by tag, values that do not fit put right after it.
+//! A TIFF directory to write: entries sorted by tag, values that do not fit placed right after it.
 //!
 //! Source: TIFF 6.0 section 2; BigTIFF with 20-byte entries and 64-bit offsets. Little-endian always.
 
@@ -49,7 +49,7 @@ impl IfdBuilder {
         self.offsets(tag, &[value]);
     }
 
-    /// Whole numbers stay whole, others are kept to a thousandth.
+    /// Whole numbers stay whole, others are rounded to a thousandth.
     pub(crate) fn rational(&mut self, tag: u16, value: f64) {
         let (n, d) =
             if value.fract() == 0.0 { (value as u32, 1) } else { ((value * 1000.0).round() as u32, 1000) };
@@ -72,11 +72,11 @@ impl IfdBuilder {
     }
 
     fn sizes(&self) -> (usize, usize, usize) {
-        // Count field, entry, room inside an entry (which is also the size of an offset).
+        // Sizes of the count field, an entry, and the room inside an entry (which is also the size of an offset).
         if self.big { (8, 20, 8) } else { (2, 12, 4) }
     }
 
-    /// Bytes of the directory with its outside values.
+    /// Length of the directory with its outside values, bytes.
     pub(crate) fn len(&self) -> u64 {
         let (count, entry, room) = self.sizes();
         let fixed = count + entry * self.entries.len() + room;

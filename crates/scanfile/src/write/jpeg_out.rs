@@ -1,4 +1,4 @@
-//! JPEG, whole picture in memory: meant for the small pictures of the web.
+//! JPEG, encoded with the whole picture in memory.
 
 use std::io::Write as _;
 use std::path::Path;
@@ -10,10 +10,10 @@ use super::metadata::{exif_block, xmp_packet};
 use super::spec::PictureSpec;
 use crate::{AtomicFile, Error};
 
-/// Most that one application segment can hold after its length field.
+/// Most bytes that one application segment can hold after its length field.
 const SEGMENT_LIMIT: usize = 65_533;
 
-/// Encode the picture and write it with profile, resolution, Exif and XMP; also the hash of the bytes.
+/// Encode the picture and write it with profile, resolution, Exif and XMP; also returns the hash of the bytes.
 pub(super) fn write_jpeg(
     mut file: AtomicFile,
     spec: &PictureSpec,
@@ -60,7 +60,7 @@ fn end_of_first_segment(encoded: &[u8], path: &Path) -> Result<usize, Error> {
     })
 }
 
-/// An APP1 segment; one that would not fit is left out, because a reader must never find half of it.
+/// An APP1 segment; left out if it would not fit, because a reader must never find half of it.
 fn segment(name: &[u8], body: &[u8]) -> Vec<u8> {
     let len = name.len() + body.len();
     if len > SEGMENT_LIMIT {

@@ -1,4 +1,4 @@
-//! Words about a picture as XMP packet and as Exif block.
+//! Text about a picture as XMP packet and as Exif block.
 //!
 //! The date of the photograph is written only when it is known. Source of the property names and of the digital-source
 //! vocabulary: XMP specification part 1 and 2, CIPA DC-010 (Exif in XMP), IPTC NewsCodes `digitalsourcetype` (the URI
@@ -7,7 +7,7 @@
 use super::ifd_out::IfdBuilder;
 use super::spec::{FilmSourceKind, Metadata, PictureFormat, PictureSpec};
 
-/// What Exif says to write when the resolution is unknown; readers take it as such.
+/// The value that Exif prescribes for an unknown resolution; readers take it as such.
 pub(crate) const UNKNOWN_PPI: f64 = 72.0;
 
 const NAMESPACES: &[(&str, &str)] = &[
@@ -74,7 +74,7 @@ pub(crate) fn xmp_packet(metadata: &Metadata) -> String {
     )
 }
 
-/// Text safe between tags; characters that XML 1.0 cannot hold are dropped.
+/// Text escaped for use between tags; characters that XML 1.0 cannot hold are dropped.
 fn escape(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     for c in text.chars() {
@@ -111,12 +111,12 @@ fn iso_date(exif: &str) -> Option<String> {
     }
 }
 
-/// A date in the 19-character form of Exif, or nothing.
+/// A date in the 19-character form of Exif, else `None`.
 fn exif_date(text: &Option<String>) -> Option<&str> {
     text.as_deref().filter(|t| t.len() == 19 && t.contains(' ') && iso_date(t).is_some())
 }
 
-/// Fill the words and dates that belong into the first directory.
+/// Fill in the text and dates that belong in the first directory.
 pub(crate) fn describe_page(ifd: &mut IfdBuilder, metadata: &Metadata) {
     for (tag, text) in [
         (270, &metadata.description),
@@ -139,7 +139,7 @@ impl Metadata {
         *self == Self::default()
     }
 
-    /// The time zone of `modified`, when both are sound.
+    /// The time zone of `modified`, if both are sound.
     fn zone(&self) -> Option<&str> {
         let zone = self.modified_utc_offset.as_deref()?;
         let is_sound = match zone.as_bytes() {
@@ -192,7 +192,7 @@ pub(crate) fn exif_block(spec: &PictureSpec) -> Vec<u8> {
         page.rational(282, ppi);
         page.rational(283, ppi);
         page.short(296, &[2]);
-        // Chroma samples lie in the middle of their pixels.
+        // Chroma samples are in the middle of their pixels.
         page.short(531, &[1]);
     }
     describe_page(&mut page, &spec.metadata);

@@ -23,7 +23,7 @@ pub use spec::{Compression, FilmSourceKind, Metadata, PictureFormat, PictureSpec
 
 use crate::{AtomicFile, Error};
 
-/// Portions of the smallest size that are gathered before they are packed together.
+/// Portions of the smallest size gathered before they are packed together.
 const PORTIONS_AT_ONCE: usize = 16;
 
 /// A picture being written; dropping it before [`Self::finish`] leaves no trace.
@@ -54,7 +54,7 @@ enum Out {
 }
 
 impl PictureWriter {
-    /// Start a picture called `path`. A name that is taken is refused here when it may not be replaced.
+    /// Start a picture called `path`. A taken name is refused here if it may not be replaced.
     pub fn begin(path: &Path, spec: &PictureSpec) -> Result<Self, Error> {
         spec.check(path)?;
         let file = AtomicFile::create(path, spec.overwrite)?;
@@ -76,17 +76,17 @@ impl PictureWriter {
         Ok(Self { spec: spec.clone(), packer, rows_done: 0, rows_written: 0, waiting, sums: Vec::new(), out })
     }
 
-    /// Rows written so far.
+    /// Rows handed over so far.
     pub fn rows_done(&self) -> u32 {
         self.rows_done
     }
 
-    /// What makes rows ready for [`Self::write_packed`], on any thread.
+    /// Prepares rows for [`Self::write_packed`], on any thread.
     pub fn packer(&self) -> RowPacker {
         self.packer.clone()
     }
 
-    /// Add rows that the packer of this picture made ready, from the top.
+    /// Add rows that the packer of this picture prepared, from the top.
     pub fn write_packed(&mut self, packed: &PackedRows) -> Result<(), Error> {
         self.count_rows(packed.rows as usize * self.spec.row_samples(), self.packer.bits())?;
         let whole = packed.rows.is_multiple_of(self.packer.granule_rows());
@@ -98,11 +98,11 @@ impl PictureWriter {
         self.put(packed)
     }
 
-    /// Add whole rows of a 16-bit picture, from the top, any number a call.
+    /// Add whole rows of a 16-bit picture, from the top, any number per call.
     pub fn write_rows_u16(&mut self, samples: &[u16]) -> Result<(), Error> {
         self.count_rows(samples.len(), 16)?;
         let batch = self.batch_samples();
-        // Taken in portions, so that a caller may hand over a whole picture at little extra memory.
+        // Taken in portions, so that a caller may pass a whole picture at little extra memory.
         for part in samples.chunks(batch) {
             if let Waiting::Wide(waiting) = &mut self.waiting {
                 waiting.extend_from_slice(part);
@@ -112,7 +112,7 @@ impl PictureWriter {
         self.drain_if_complete()
     }
 
-    /// Add whole rows of an 8-bit picture, from the top, any number a call.
+    /// Add whole rows of an 8-bit picture, from the top, any number per call.
     pub fn write_rows_u8(&mut self, samples: &[u8]) -> Result<(), Error> {
         self.count_rows(samples.len(), 8)?;
         let batch = self.batch_samples();
@@ -133,7 +133,7 @@ impl PictureWriter {
         if self.rows_done == self.spec.height_px { self.drain(1) } else { Ok(()) }
     }
 
-    /// Pack and write what waits, if it is at least this many samples.
+    /// Pack and write the waiting rows, if they have at least this many samples.
     fn drain(&mut self, least: usize) -> Result<(), Error> {
         let portion = self.packer.granule_rows() as usize * self.spec.row_samples();
         let packer = &self.packer;

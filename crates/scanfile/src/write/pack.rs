@@ -1,14 +1,14 @@
-//! Rows of a picture made ready for its file: work that many threads can do while another writes.
+//! Prepares rows of a picture for its file: work that many threads can do while another writes.
 
 use super::spec::{Compression, PictureFormat, PictureSpec};
 use super::sums::sum_of_samples;
 
-/// Bytes of a TIFF strip before packing, about.
+/// Approximate bytes of a TIFF strip before packing.
 const STRIP_BYTES: usize = 512 << 10;
 /// Deflate effort. The noise of film in 16 bits does not shrink: higher levels take longer and save next to nothing.
 const DEFLATE_LEVEL: i32 = 3;
 
-/// Makes rows of one picture ready for its writer; shared by threads.
+/// Prepares rows of one picture for its writer; shared by threads.
 #[derive(Debug, Clone)]
 pub struct RowPacker {
     row_samples: usize,
@@ -37,13 +37,13 @@ pub struct PackedRows {
 pub(super) enum Body {
     /// Whole strips, packed one by one.
     Strips(Vec<Vec<u8>>),
-    /// Samples of 16 bits, as they go into a little-endian file.
+    /// 16-bit samples, as in a little-endian file.
     Samples(Vec<u16>),
     Bytes(Vec<u8>),
 }
 
 impl PackedRows {
-    /// The samples as they were handed over, when they were not changed on the way: memory to be used again.
+    /// The samples as handed over, if they were not changed on the way, so that their memory can be reused.
     pub fn into_samples(self) -> Option<Vec<u16>> {
         match self.body {
             Body::Samples(samples) => Some(samples),
@@ -68,12 +68,12 @@ impl RowPacker {
         }
     }
 
-    /// Every portion but the last of a picture must be a whole number of this many rows.
+    /// Every portion of a picture but the last must have a multiple of this many rows.
     pub fn granule_rows(&self) -> u32 {
         self.strip_rows
     }
 
-    /// Rows of 16-bit samples.
+    /// Pack rows of 16-bit samples.
     pub fn pack_u16(&self, mut samples: Vec<u16>) -> std::io::Result<PackedRows> {
         let rows = (samples.len() / self.row_samples) as u32;
         let sum = sum_of_samples(&samples);
@@ -96,7 +96,7 @@ impl RowPacker {
         Ok(PackedRows { rows, sum, body })
     }
 
-    /// Rows of 8-bit samples.
+    /// Pack rows of 8-bit samples.
     pub fn pack_u8(&self, mut samples: Vec<u8>) -> std::io::Result<PackedRows> {
         let rows = (samples.len() / self.row_samples) as u32;
         let wide: Vec<u16> = samples.iter().map(|v| u16::from(*v) * 257).collect();
@@ -148,7 +148,7 @@ fn deflate_level() -> libdeflater::CompressionLvl {
 }
 
 impl Body {
-    /// Write rows that are not strips.
+    /// Write the rows to a file.
     pub(super) fn write_to(&self, file: &mut impl std::io::Write) -> std::io::Result<()> {
         match self {
             Self::Samples(samples) => file.write_all(bytemuck::cast_slice(samples)),
@@ -158,7 +158,7 @@ impl Body {
     }
 }
 
-/// Differences to the pixel on the left, from the right end so that nothing is overwritten too early.
+/// Differences from the pixel on the left, from the right end so that nothing is overwritten too early.
 fn take_differences<T: Copy>(line: &mut [T], stride: usize, subtract: fn(T, T) -> T) {
     for i in (stride..line.len()).rev() {
         line[i] = subtract(line[i], line[i - stride]);

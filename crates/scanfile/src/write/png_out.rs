@@ -1,6 +1,6 @@
 //! PNG written row by row with bounded memory.
 //!
-//! Every row takes the filter with the smallest sum of absolute values. Source: PNG specification (chunks, filters and
+//! Every row gets the filter with the smallest sum of absolute values. Source: PNG specification (chunks, filters and
 //! that heuristic).
 
 use std::io::{self, Write};

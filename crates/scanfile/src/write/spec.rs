@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use crate::{Error, Overwrite};
 
-/// How TIFF strips are packed. Packed strips use horizontal differences, which film grain and gradients suit.
+/// How TIFF strips are packed. Packed strips use horizontal differences, which suit film grain and gradients.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Compression {
     /// Plain samples: fastest, largest, read by everything.
@@ -19,7 +19,7 @@ pub enum Compression {
 /// The kind of file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PictureFormat {
-    /// TIFF, or BigTIFF when the picture could pass 4 GiB.
+    /// TIFF, or BigTIFF if the picture could exceed 4 GiB.
     Tiff {
         /// How strips are packed.
         compression: Compression,
@@ -36,7 +36,7 @@ pub enum PictureFormat {
 /// What kind of film the picture was digitised from.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum FilmSourceKind {
-    /// No film: a drawn picture or a picture of the window.
+    /// Not film: a drawn picture or a picture of the window.
     #[default]
     None,
     /// A negative.
@@ -45,12 +45,12 @@ pub enum FilmSourceKind {
     Positive,
 }
 
-/// Words about a picture; empty text and `None` leave a field out.
+/// Text about a picture; empty text and `None` leave a field out.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Metadata {
     /// Short title.
     pub title: String,
-    /// What is to be seen.
+    /// What the picture shows.
     pub description: String,
     /// Who took the picture.
     pub creator: String,
@@ -71,9 +71,7 @@ pub struct Metadata {
 /// What a picture file should be.
 #[derive(Debug, Clone, PartialEq)]
 pub struct PictureSpec {
-    /// Columns.
     pub width_px: u32,
-    /// Rows.
     pub height_px: u32,
     /// 1 grey, 3 red green blue.
     pub channels: u8,
@@ -83,20 +81,19 @@ pub struct PictureSpec {
     pub ppi: Option<f64>,
     /// ICC profile to embed.
     pub icc: Option<Arc<[u8]>>,
-    /// Words to embed.
+    /// Text to embed.
     pub metadata: Metadata,
     /// The kind of file.
     pub format: PictureFormat,
-    /// What to do when the name is taken.
+    /// What to do if the name is taken.
     pub overwrite: Overwrite,
 }
 
-/// A picture that is on disk, complete.
+/// A complete picture on disk.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct WrittenFile {
     /// Length in bytes.
     pub bytes: u64,
-    /// Where it is.
     pub path: PathBuf,
 }
 
@@ -111,7 +108,7 @@ impl PictureSpec {
         self.row_samples() * usize::from(self.bits / 8)
     }
 
-    /// Whether the numbers fit together, and whether the format can hold the picture.
+    /// Whether the values fit together, and whether the format can hold the picture.
     pub(crate) fn check(&self, path: &Path) -> Result<(), Error> {
         let wrong = if self.width_px == 0 || self.height_px == 0 {
             "a picture needs at least one pixel"
@@ -151,5 +148,5 @@ impl PictureSpec {
 
 /// Source: ITU-T T.81, B.2.2: sides have 16 bits.
 const JPEG_MOST_SIDE_PX: u32 = 65_535;
-/// More than any scanner gives; the fields of all formats hold it.
+/// No scanner gives more; the fields of all formats can hold it.
 const MOST_PPI: f64 = 1e6;

@@ -1,14 +1,14 @@
-//! Sums over samples, by which a finished file is compared with what was meant.
+//! Sums over samples, to compare a finished file with what was meant.
 
-/// Lanes that are summed side by side, so that the processor need not wait for one product before the next.
+/// Lanes summed in parallel, so that the processor need not wait for one product before the next.
 const LANES: usize = 4;
-/// An odd number with well-spread bits (2^64 divided by the golden ratio): a product with it loses nothing.
+/// An odd number with well-spread bits (2^64 divided by the golden ratio): multiplying by it loses nothing.
 const SPREAD: u64 = 0x9e37_79b9_7f4a_7c15;
 
-/// Sum of 16-bit samples in their order.
+/// Sum of 16-bit samples that depends on their order.
 ///
 /// Each step is a bijection of its lane, so a change within one group of four samples always changes the sum; other
-/// changes go unseen with a chance of 2^-64. It guards against faults, not against forgery.
+/// changes go undetected with a probability of 2^-64. It guards against faults, not against forgery.
 pub(crate) fn sum_of_samples(samples: &[u16]) -> u64 {
     let mut lanes = [SPREAD, !SPREAD, SPREAD << 1, SPREAD >> 1];
     let groups = samples.chunks_exact(4 * LANES);

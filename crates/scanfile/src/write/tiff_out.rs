@@ -1,4 +1,4 @@
-//! TIFF written strip by strip: bounded memory, strips packed elsewhere, directory at the end.
+//! Writes a TIFF strip by strip: bounded memory, strips packed elsewhere, directory at the end.
 //!
 //! Samples are little-endian. Packed strips use horizontal differences (predictor 2); plain strips carry no predictor
 //! tag, because general readers ignore it there.
@@ -37,7 +37,7 @@ impl TiffOut {
     ) -> Result<Self, Error> {
         let row_bytes = spec.row_bytes();
         let whole = row_bytes as u64 * u64::from(spec.height_px);
-        // Packed noise can grow a little: LZW by half in theory, so it is counted that way.
+        // Packed noise can grow a little: LZW by half in theory, so that much is allowed for.
         let worst = if compression == Compression::None { whole } else { whole / 2 * 3 };
         let words = spec.icc.as_ref().map_or(0, |icc| icc.len()) as u64;
         let big = worst + words > CLASSIC_LIMIT;
@@ -82,9 +82,9 @@ impl TiffOut {
         self.file.write_all(bytes).map_err(Error::io(self.file.path(), "write the file"))
     }
 
-    /// Write what is left, the directory, and the header's pointer to it; the file is then ready to be committed.
+    /// Write what is left, the directory, and the header's pointer to it; the file can then be committed.
     pub(super) fn finish(mut self, spec: &PictureSpec) -> Result<AtomicFile, Error> {
-        // Plain strips lie one after the other, so their places follow from the bytes written.
+        // Plain strips are contiguous, so their positions follow from the bytes written.
         let strip = (self.strip_rows * self.row_bytes) as u64;
         while self.plain_bytes > 0 {
             let part = strip.min(self.plain_bytes);
@@ -123,7 +123,7 @@ impl TiffOut {
         ifd.short(277, &[spec.channels.into()]);
         ifd.long(278, self.strip_rows as u32);
         ifd.offsets(279, &self.counts);
-        // Without a known resolution the unit is "none" and both values 1.
+        // Without a known resolution the unit is "none" and both values are 1.
         let ppi = spec.ppi.unwrap_or(1.0);
         ifd.rational(282, ppi);
         ifd.rational(283, ppi);

@@ -55,7 +55,7 @@ pub enum Pack {
     Runs = 32773,
 }
 
-/// One page to be made.
+/// One page to make.
 #[derive(Debug, Clone)]
 pub struct Page {
     pub width: usize,
@@ -105,7 +105,7 @@ impl Page {
     }
 }
 
-/// Byte order and offset size of a file to be made.
+/// Byte order and offset size of a file to make.
 #[derive(Debug, Clone, Copy)]
 pub struct Form {
     pub big_endian: bool,
@@ -209,7 +209,7 @@ fn put_blocks(file: &mut Vec<u8>, form: Form, page: &Page) -> (Vec<u64>, Vec<u64
                     let mut line = Vec::new();
                     for x in x0..x0 + bw {
                         for s in plane {
-                            // Tiles stick out over the right and bottom edges; what they hold there means nothing.
+                            // Tiles extend over the right and bottom edges; their content there means nothing.
                             let inside = x < page.width && y < page.height;
                             line.push(if inside {
                                 page.codes[(y * page.width + x) * page.samples + s]

@@ -11,7 +11,7 @@ use crate::model::{FILM_IS_GUESSED, Frame, FrameId, ScanId, ScanRef, Session, St
 use crate::unknown::forget;
 
 impl Edit {
-    /// The session after the edit; the one before is untouched.
+    /// The session after the edit; `before` is untouched.
     pub fn apply(&self, before: &Session) -> Result<Session, EditError> {
         let mut session = before.clone();
         let s = &mut session;
@@ -182,9 +182,9 @@ fn update_scan(session: &mut Session, new: &ScanRef) -> Result<(), EditError> {
     Ok(())
 }
 
-/// Largest distance a held box can be told to keep from the image edges.
+/// Largest distance that a held box can keep from the image edges.
 const MOST_MARGIN_PX: f64 = 1000.0;
-/// Mask tolerance of a strip until one is measured.
+/// Mask tolerance (D) of a strip until one is measured.
 const INITIAL_TOLERANCE_D: f64 = 0.03;
 
 fn replace_strips(
@@ -203,8 +203,8 @@ fn replace_strips(
         .into_iter()
         .partition(|frame| gone.iter().any(|strip| strip.id == frame.strip));
     session.frames = other;
-    // Frames are kept in the order of their scans, so a scan that is searched again keeps its place.
-    // Sets, because sessions of thousands of scans come here once for each scan.
+    // Frames stay in the order of their scans, so a scan that is searched again keeps its place. Sets, because sessions
+    // of thousands of scans come here once for each scan.
     let scans_before: HashSet<ScanId> = session.scans[..order].iter().map(|s| s.id).collect();
     let is_before = |strip: &&Arc<Strip>| scans_before.contains(&strip.scan);
     let before: HashSet<StripId> = session.strips.iter().filter(is_before).map(|strip| strip.id).collect();
@@ -239,7 +239,7 @@ fn replace_strips(
     Ok(())
 }
 
-/// Put a frame on the new strip it lies on, or back on its own.
+/// Put a frame on the new strip under it, or back on its own.
 fn keep_frame(session: &mut Session, mut frame: Arc<Frame>, scan: ScanId, gone: &[Arc<Strip>]) {
     let lies_on = |strip: &&Arc<Strip>| {
         strip.scan == scan && strip.film_area.is_some_and(|area| area.contains(frame.crop.center))
@@ -281,7 +281,7 @@ fn make_frame(
     })
 }
 
-/// Position of a box along its strip: used to keep frames in order. The longer side of the film is the way it runs.
+/// Position of a box along its strip, to keep frames in order. The strip runs along the longer side of the film.
 fn along(strip: &Strip, crop: &TiltedBox) -> f64 {
     let (sin, cos) = strip.film_area.map_or(0.0, |area| area.angle_rad).sin_cos();
     let runs_down = strip.film_area.is_some_and(|area| area.height_px > area.width_px);
@@ -332,7 +332,7 @@ fn set_film(session: &mut Session, id: StripId, film: FilmKind, stock_id: &str) 
     strip.film = film;
     strip.notes.retain(|note| note != FILM_IS_GUESSED);
     stock_id.clone_into(&mut strip.stock_id);
-    // What was solved for another kind of film means nothing for this one.
+    // A solve for another kind of film means nothing for this one.
     strip.solve = None;
     forget(&mut session.extra, &["strips", &id.to_string(), "solve"]);
     for frame in session.frames.iter_mut().filter(|frame| frame.strip == id) {

@@ -1,7 +1,7 @@
-//! The session file: readable JSON, `NAME.session.json`, that must open for ever.
+//! The session file: readable JSON, `NAME.session.json`, that must open forever.
 //!
-//! A newer major version is refused; keys this program does not know are kept and written back. The model itself is
-//! never serialised: a version has its own structures ([`v1`]), so that the model may change freely.
+//! A newer major version is refused; unknown keys are kept and written back. The model itself is never serialised: each
+//! version has its own structures ([`v1`]), so that the model may change freely.
 
 mod paths;
 #[cfg(test)]
@@ -20,7 +20,7 @@ pub use self::paths::{path_bytes, path_from_bytes, resolve_path};
 
 /// Value of the key `format` that marks a session file.
 pub const FORMAT: &str = "glassine-session";
-/// Version this program writes.
+/// Version that this program writes.
 pub const VERSION: u32 = 1;
 /// Largest session file that is read.
 pub const MAX_BYTES: u64 = 64 * 1024 * 1024;
@@ -29,19 +29,19 @@ pub const MAX_BYTES: u64 = 64 * 1024 * 1024;
 #[derive(Debug, thiserror::Error)]
 #[non_exhaustive]
 pub enum FileError {
-    /// Not JSON, or cut off.
+    /// Not JSON, or truncated.
     #[error("the file is damaged at line {line}, column {column} ({place}): {reason}")]
     Damaged {
         /// Line, from 1.
         line: usize,
         /// Column, from 1.
         column: usize,
-        /// Which entry, as a path of keys; `.` stands for the file.
+        /// Path of keys to the entry; `.` stands for the file.
         place: String,
-        /// What the parser met.
+        /// What the parser found.
         reason: String,
     },
-    /// JSON, but something else.
+    /// JSON, but not a session.
     #[error("this is not a session file (no “format”: “{FORMAT}”)")]
     NotASession,
     /// Made by a newer program.
@@ -52,49 +52,48 @@ pub enum FileError {
         /// Newest version that is read.
         supported: u32,
     },
-    /// A value that can't be.
+    /// An impossible value.
     #[error("{place}: {reason}")]
     Invalid {
-        /// Which entry.
+        /// The entry concerned.
         place: String,
         /// What is wrong with it.
         reason: String,
     },
-    /// A session that would not open again.
+    /// A session that could not be opened again.
     #[error("the session can't be written: {place}: {reason}")]
     Unwritable {
-        /// Which entry.
+        /// The entry concerned.
         place: String,
         /// What is wrong with it.
         reason: String,
     },
 }
 
-/// Which state of a session a file holds. Files of one session are ordered by generation, never by clocks.
+/// Which state of a session a file holds. The generation orders the files of one session, never a clock.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub struct FileStamp {
-    /// Goes up with every save and autosave.
+    /// Rises with every save and autosave.
     pub generation: u64,
     /// The run of the program that wrote the file; empty in files of older programs.
     pub run: String,
 }
 
-/// What a session file says.
+/// Content of a session file.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OpenedFile {
     /// The session. Paths are as written; [`resolve_path`] resolves them.
     pub session: Session,
-    /// Which state of it this is.
+    /// Which state of the session this is.
     pub stamp: FileStamp,
-    /// Sentences about values that this program does not know.
+    /// Messages about values that this program does not know.
     pub notes: Vec<String>,
 }
 
-/// The bytes of a session file: stable key order, one line a key, floats with full precision, a final newline.
+/// The bytes of a session file: stable key order, one line per key, floats with full precision, a final newline.
 ///
-/// Paths are written relative to `folder` (where the file will lie) when the scan is in or below it or beside it. The
-/// bytes are read back before they are returned, so that nothing is written that would not open again, such as a number
-/// that is not finite.
+/// Paths of scans in or near `folder` (where the file will be) are written relative to it. The bytes are read back
+/// before they are returned, so that nothing is written that would not open again, such as a number that is not finite.
 pub fn to_json(session: &Session, folder: Option<&Path>, stamp: &FileStamp) -> Result<Vec<u8>, FileError> {
     let unwritable = |place: &str, reason: &dyn std::fmt::Display| FileError::Unwritable {
         place: place.to_owned(),
@@ -107,7 +106,7 @@ pub fn to_json(session: &Session, folder: Option<&Path>, stamp: &FileStamp) -> R
     bytes.push(b'\n');
     match parse(&bytes).and_then(v1::File::into_model) {
         Ok(_) => Ok(bytes),
-        // The only value that is written as something else than what it is.
+        // Non-finite numbers are the only values that are written as something else.
         Err(FileError::Damaged { place, reason, .. }) if reason.contains("null") => {
             Err(unwritable(&place, &"the value is not a finite number"))
         }
@@ -128,7 +127,7 @@ pub fn from_json(bytes: &[u8]) -> Result<OpenedFile, FileError> {
     if found > u64::from(VERSION) {
         return Err(FileError::Newer { found, supported: VERSION });
     }
-    // From the bytes again, not from the value, so that a wrong entry is reported with its line.
+    // Parsed from the bytes again, not from the value, so that a wrong entry is reported with its line.
     let mut opened = parse(bytes)?.into_model()?;
     let known = v1::File::from_model(&opened.session, &opened.stamp, Path::to_owned)?;
     let known = serde_json::to_value(known).map_err(|error| damaged(&error, "."))?;

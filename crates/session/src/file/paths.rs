@@ -3,10 +3,10 @@
 use std::ffi::OsString;
 use std::path::{Component, Path, PathBuf};
 
-/// How far up from the session's folder a scan may lie and still be stored relative.
+/// How many levels above the session's folder a stored relative path may begin.
 const MAX_STEPS_UP: usize = 3;
 
-/// A path as text and, when the text is not exact, its bytes in hexadecimal.
+/// A path as text and, if the text is not exact, its bytes in hexadecimal.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(super) struct StoredPath {
     pub(super) text: String,
@@ -24,7 +24,7 @@ impl StoredPath {
         }
     }
 
-    /// The path again. The bytes count when they say what the text says, so that the text can be corrected by hand.
+    /// The path as stored. The bytes count only if they match the text, so that the text can be corrected by hand.
     pub(super) fn into_path(self) -> PathBuf {
         let digit = |digit: u8| char::from(digit).to_digit(16);
         let byte = |pair: &[u8]| match pair {
@@ -42,13 +42,13 @@ pub fn path_bytes(path: &Path) -> &[u8] {
     path.as_os_str().as_encoded_bytes()
 }
 
-/// The path of such bytes.
+/// The path made of such bytes.
 #[cfg(unix)]
 pub fn path_from_bytes(bytes: Vec<u8>) -> PathBuf {
     PathBuf::from(<OsString as std::os::unix::ffi::OsStringExt>::from_vec(bytes))
 }
 
-/// The path of such bytes.
+/// The path made of such bytes.
 #[cfg(not(unix))]
 pub fn path_from_bytes(bytes: Vec<u8>) -> PathBuf {
     PathBuf::from(OsString::from(String::from_utf8_lossy(&bytes).into_owned()))
@@ -62,7 +62,7 @@ pub fn resolve_path(stored: &Path, folder: Option<&Path>) -> PathBuf {
     }
 }
 
-/// A path seen from `folder` when it lies in or near it, with `/` between its parts; else as it is.
+/// A path relative to `folder` if it is in or near it, with `/` between its parts; else unchanged.
 pub(super) fn relative_path(path: &Path, folder: Option<&Path>) -> PathBuf {
     let joined = |up: usize, parts: &mut dyn Iterator<Item = Component<'_>>| {
         let mut text = OsString::from("../".repeat(up));

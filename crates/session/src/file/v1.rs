@@ -37,7 +37,7 @@ pub(super) struct File {
     strips: Vec<Strip>,
     #[serde(default)]
     frames: Vec<Frame>,
-    /// Own stocks, each as its own file would be.
+    /// The session's own stocks, each in the format of a stock file.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     stocks: Vec<Value>,
     #[serde(default)]
@@ -79,7 +79,7 @@ struct Base {
     recommended_tolerance_d: f64,
     confidence: f64,
     source: BaseSource,
-    /// Terms of the surface over the scan, a channel each.
+    /// Terms of the surface over the scan, one row per channel.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     field_d: Option<[[f64; 6]; 3]>,
 }
@@ -139,7 +139,7 @@ impl Default for Output {
 }
 
 impl File {
-    /// `store` makes the path that is written of one in the session.
+    /// `store` turns a path of the session into the path that is written.
     pub(super) fn from_model(
         session: &model::Session,
         stamp: &FileStamp,
@@ -215,7 +215,7 @@ impl File {
     }
 }
 
-/// Keep the kinds of output that this program does not know: they go back as long as nobody chose another.
+/// Keep output choices that this program does not know: they are written back unless the user chooses another.
 pub(super) fn keep_unknown_choices(found: &Value, rest: &mut Map<String, Value>) {
     let Some(output) = found.get("output").and_then(Value::as_object) else { return };
     let is_known = |key: &str, choice: &str| match key {
@@ -246,7 +246,7 @@ fn invalid(place: impl Into<String>, reason: impl Into<String>) -> FileError {
     FileError::Invalid { place: place.into(), reason: reason.into() }
 }
 
-/// Every frame must lie on a strip and every strip on a scan, each id used once.
+/// Every frame must be on a strip and every strip on a scan, with each id used once.
 fn check_links(session: &model::Session) -> Result<(), FileError> {
     let mut ids: Vec<u32> = session.scans.iter().map(|s| s.id.0).collect();
     ids.extend(session.strips.iter().map(|s| s.id.0));
@@ -271,7 +271,7 @@ fn check_links(session: &model::Session) -> Result<(), FileError> {
 }
 
 impl Place {
-    /// The angle is stored in radians: turning it to degrees and back would not give the same bits.
+    /// The angle is stored in radians: conversion to degrees and back would not give the same bits.
     fn from_model(area: &TiltedBox) -> Self {
         Self {
             center_px: [area.center.x, area.center.y],
@@ -281,7 +281,7 @@ impl Place {
         }
     }
 
-    /// As it is written: a frame whose box makes no sense is told with the frame, not with the file.
+    /// Taken as written: a senseless box is reported with its frame, not as a fault of the file.
     fn into_box(self) -> TiltedBox {
         TiltedBox {
             center: Point::new(self.center_px[0], self.center_px[1]),

@@ -17,7 +17,7 @@ pub enum OutputKind {
 }
 
 impl OutputKind {
-    /// Every kind, in the order shown.
+    /// In the order shown.
     pub const ALL: [Self; 3] = [Self::Master, Self::Jpeg, Self::Web];
 
     /// Name in files and on the command line.
@@ -29,7 +29,7 @@ impl OutputKind {
         }
     }
 
-    /// Name shown.
+    /// Name shown to the user.
     pub fn label(self) -> &'static str {
         match self {
             Self::Master => "Master, 16-bit TIFF",
@@ -43,7 +43,7 @@ impl OutputKind {
         Self::ALL.into_iter().find(|kind| kind.key() == key)
     }
 
-    /// File name ending, without the dot.
+    /// File extension, without the dot.
     pub fn extension(self) -> &'static str {
         match self {
             Self::Master => "tif",
@@ -65,7 +65,7 @@ pub enum TiffCompression {
 }
 
 impl TiffCompression {
-    /// Every choice, in the order shown.
+    /// In the order shown.
     pub const ALL: [Self; 3] = [Self::None, Self::Deflate, Self::Lzw];
 
     /// Name in files and on the command line.
@@ -83,18 +83,17 @@ impl TiffCompression {
     }
 }
 
-/// How the strip is exported.
+/// How frames are exported.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OutputSettings {
     /// Target folder; `None` until chosen.
     pub folder: Option<PathBuf>,
     /// Base name of the files; the counter follows after a blank.
     pub base_name: String,
-    /// Least digits of the counter.
+    /// Minimum number of digits of the counter.
     pub digits: u8,
-    /// Numbers count half frames, as half-frame film is numbered: 12, 12A, 13, 13A.
+    /// Whether numbers count half frames, as half-frame film is numbered: 12, 12A, 13, 13A.
     pub half_numbers: bool,
-    /// What is written.
     pub kind: OutputKind,
     /// Colour space, a key of `glassine_film::OutputSpace`.
     pub space: String,
@@ -104,7 +103,7 @@ pub struct OutputSettings {
     pub compression: TiffCompression,
     /// JPEG quality, 1 to 100.
     pub jpeg_quality: u8,
-    /// Longest side of web pictures.
+    /// Longest side of web pictures, pixels.
     pub web_long_side_px: u32,
     /// Photographer, for the metadata.
     pub creator: String,
@@ -126,7 +125,8 @@ impl OutputSettings {
 }
 
 impl OutputSettings {
-    /// Why nothing can be exported with these settings, when they name a colour space or rendering of another program.
+    /// Why nothing can be exported with these settings, if they name a colour space or rendering that this program does
+    /// not know.
     pub fn unknown_choice(&self) -> Option<String> {
         let sentence =
             |what: &str, value: &str| format!("output: this program does not know the {what} “{value}”");

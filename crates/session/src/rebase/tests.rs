@@ -1,4 +1,5 @@
-//! Jobs and the person change one session at a time: random sessions, job edits and edits in between, seeds stated.
+//! Jobs and the user change one session at the same time: random sessions, job edits and edits in between, with fixed
+//! seeds.
 
 use std::collections::BTreeSet;
 use std::path::PathBuf;
@@ -15,7 +16,7 @@ use crate::edit::{NewFrame, Relink};
 use crate::model::{Frame, FrameSolve, StripSolve};
 use crate::{BrushStroke, Fingerprint, StrokeKind};
 
-/// What one random edit is made of.
+/// Numbers from which one random edit is made.
 type Draw = (u8, u32, u32);
 
 fn draws(most: usize) -> impl Strategy<Value = Vec<Draw>> {
@@ -69,7 +70,7 @@ fn frame_solve(at: u32) -> FrameSolve {
     }
 }
 
-/// An edit that fits the session, of every kind there is. `only` holds it to one strip.
+/// An edit that fits the session, of any kind. `only` limits it to one strip.
 fn edit(session: &Session, (kind, a, b): Draw, only: Option<StripId>) -> Option<Edit> {
     let strips: Vec<_> =
         session.strips.iter().map(|s| s.id).filter(|id| only.is_none_or(|o| o == *id)).collect();
@@ -242,7 +243,7 @@ fn no_edit_is_lost_whose_frame_is_still_there_and_every_other_is_told() {
             match (current.frame(*id), rebased.session.frame(*id)) {
                 (Some(now), Some(frame)) => {
                     assert_eq!(frame.look.get(Param::Contrast), 1.25);
-                    // A frame that moved to another strip is not on the one that was solved.
+                    // A frame that moved to another strip is no longer on the solved one.
                     if base.frame(*id).is_some_and(|before| before.strip == now.strip) {
                         assert_eq!(frame.solve, Some(frame_solve(id.0)));
                     }
@@ -290,7 +291,7 @@ fn a_search_and_its_measurements_arrive_whole_although_a_frame_was_added_meanwhi
         Edit::SetMaskTolerance { strip, tolerance_d: 0.07 },
         Edit::ApplySolve { strip, solve: solve(3), frames },
     ];
-    // The person adds a frame, so that every id the job expects is another one now.
+    // The user adds a frame, so that every id the job expects is now another one.
     let drawn = NewFrame { reason: "drawn by hand".to_owned(), ..new_frame(310.0) };
     let current = Edit::AddFrame { strip: base.strips[0].id, frame: drawn, look: Look::default() }
         .apply(&base)

@@ -46,7 +46,7 @@ pub(super) struct Frame {
     flags: Vec<String>,
     solve: Option<FrameSolve>,
     settings: Map<String, Value>,
-    /// Each a [`Stroke`]; those of a kind this program does not know are kept as they are.
+    /// Each is a [`Stroke`]; strokes of an unknown kind are kept as they are.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     strokes: Vec<Value>,
 }
@@ -94,7 +94,7 @@ impl Frame {
         let number = self.number;
         let place = || format!("frame {number}");
         let mut look = Look::default();
-        // Settings, strokes and flags of a newer program say nothing to this one; the file keeps them.
+        // This program ignores settings, strokes and flags of a newer one; the file keeps them.
         for (key, value) in self.settings {
             match (Param::from_key(&key), value.as_f64()) {
                 (Some(param), Some(number)) => look.set(param, number),
@@ -149,7 +149,7 @@ fn stroke_to_value(stroke: &BrushStroke) -> Value {
     Value::Object(value)
 }
 
-/// A stroke of a kind that a newer program added is not for this one.
+/// Whether the kind of a stroke is known: a newer program may have added others.
 fn is_known_stroke(value: &Value) -> bool {
     value.get("kind").and_then(Value::as_str).is_none_or(|kind| StrokeKind::from_key(kind).is_some())
 }
