@@ -1,4 +1,4 @@
-//! A name is made of what was typed: a plain file name of the target folder, or a refusal.
+//! Typed text gives a plain file name in the target folder, or a refusal.
 #![no_main]
 
 use glassine_session::{Frame, OutputSettings, file_stem};

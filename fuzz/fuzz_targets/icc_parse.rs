@@ -1,4 +1,4 @@
-//! An ICC profile is read: curves of finite values, or a reason.
+//! Reading an ICC profile gives curves of finite values, or a reason for refusal.
 #![no_main]
 
 use glassine_scanfile::icc::parse_profile;

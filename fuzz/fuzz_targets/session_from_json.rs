@@ -1,4 +1,4 @@
-//! A session file is read: whatever the bytes are, there is a session or a reason.
+//! Reading a session file gives a session or a reason for refusal, for any bytes.
 #![no_main]
 
 use libfuzzer_sys::fuzz_target;

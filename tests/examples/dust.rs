@@ -1,9 +1,9 @@
-//! Dust repair of the whole program on strips drawn at random, each against a twin without dust, as a table.
+//! Measures dust repair of the whole program on random strips, each against a twin without dust, as a table.
 //!
 //! `cargo run --release -p glassine-tests --example dust -- [--first SEED] [--each N] [--only SEED] > tests/DUST.md`
 //!
 //! Film, format, scenes, exposure, resolution, scanner, dust and scratches follow from the seed. Both twins share film,
-//! grain and noise. What is measured is told by `DEFINITIONS`, which the page repeats.
+//! grain and noise. `DEFINITIONS` says what is measured; the page repeats it.
 #![expect(
     clippy::print_stdout,
     clippy::print_stderr,
@@ -32,28 +32,28 @@ are marked. *PSNR* and *SSIM* (7 px, grey): exported sRGB pictures, repaired dus
 session, over damaged pixels; before repair in brackets. *Outside*: rms change by the repair more than 4 px away from damage \
 above .02. *Clean*: pixels marked on the clean twin.";
 
-/// Codes below which a change is rounding, noise or stray light of the dust itself.
+/// Changes below this, in codes, are rounding, noise or stray light of the dust itself.
 const CHANGE_MIN: f64 = 4.0;
-/// Pixels of a true frame's edge that are not judged.
+/// Width of the edge of a true frame that is not judged, pixels.
 const EDGE_PX: f64 = 4.0;
 /// Half side of the window of the structural similarity, pixels.
 const SSIM_PX: i64 = 3;
 
 #[derive(Debug, Parser)]
 struct Args {
-    /// Seed of the first strip of each sort; the sorts lie 1000 apart
+    /// Seed of the first strip of each sort; the sorts are 1000 apart
     #[arg(long, default_value_t = 1)]
     first: u32,
     /// Strips of each sort
     #[arg(long, default_value_t = 6)]
     each: u32,
-    /// The strip of this seed alone
+    /// Only the strip of this seed
     #[arg(long)]
     only: Option<u32>,
     /// A row for each strip
     #[arg(long)]
     each_strip: bool,
-    /// Keep scans and maps of it here
+    /// Folder for scans and maps of the strips
     #[arg(long)]
     keep: Option<PathBuf>,
 }
@@ -66,12 +66,12 @@ const SORTS: [(FilmKind, bool, &str); 4] = [
     (FilmKind::Slide, false, "slide, roll film"),
 ];
 
-/// Id, sides along and across the film and distance of frames, mm.
+/// Id, sides along and across the film, and frame pitch, mm.
 const PERFORATED: [(&str, f64, f64, f64); 2] = [("135", 36.0, 24.0, 38.0), ("135-half", 18.0, 24.0, 19.0)];
 const ROLL: [(&str, f64, f64, f64); 3] =
     [("6x4.5", 41.5, 56.0, 46.5), ("6x6", 56.0, 56.0, 61.5), ("6x7", 70.0, 56.0, 75.0)];
 
-/// The strip of a seed, and its format.
+/// Draws the strip of a seed; returns it with its format.
 fn draw(sort: usize, seed: u32) -> Result<(StripSpec, &'static str), Box<dyn Error>> {
     let (film, is_perforated, _) = SORTS[sort];
     let mut dice = Dice::new(u64::from(seed) << 8);
@@ -84,7 +84,7 @@ fn draw(sort: usize, seed: u32) -> Result<(StripSpec, &'static str), Box<dyn Err
         _ => StockId::Drawn(seed),
     };
     let formats: &[_] = if is_perforated { &PERFORATED } else { &ROLL };
-    // Whole frames of 35 mm are the usual thing.
+    // Whole frames are the most common on 35 mm.
     let pick = if is_perforated { usize::from(dice.below(4) == 0) } else { dice.below(formats.len()) };
     let (format, along_mm, across_mm, pitch_mm) = formats[pick];
     let count = 2 + dice.below(2) * (1 + usize::from(is_perforated));
@@ -128,7 +128,7 @@ fn draw(sort: usize, seed: u32) -> Result<(StripSpec, &'static str), Box<dyn Err
     Ok((spec, format))
 }
 
-/// Sums of what was measured; adding those of several strips pools them.
+/// Sums of measurements; adding those of several strips pools them.
 #[derive(Debug, Clone, Copy, Default)]
 struct Sums {
     marked: f64,
@@ -146,7 +146,7 @@ struct Sums {
     clean_px: f64,
 }
 
-/// Figures of a strip or of several together.
+/// Figures of one strip, or of several together.
 #[derive(Debug, Clone, Copy)]
 struct Figures {
     precision: f64,
@@ -195,7 +195,7 @@ impl Sums {
     }
 }
 
-/// What is true of a strip: damage and the area that is judged.
+/// The true state of a strip: damage, and the area to judge.
 struct Truth {
     damage: Plane<f32>,
     judged: Plane<u8>,
@@ -223,7 +223,7 @@ impl Truth {
         Self { damage, judged }
     }
 
-    /// Pixels within a number of steps to one of four neighbours from damage above a limit.
+    /// Pixels within `steps` four-neighbour steps of damage above a limit.
     fn near(&self, above: f32, steps: u32) -> Plane<u8> {
         let (w, h) = (self.damage.width(), self.damage.height());
         let mut near = Plane::filled(w, h, 0_u8);
@@ -242,7 +242,7 @@ impl Truth {
         near
     }
 
-    /// Compare a map of the scan with the damage.
+    /// Compares a map of the scan with the damage.
     fn judge_map(&self, map: &Plane<u8>, sums: &mut Sums) {
         let tolerated = self.near(0.02, 2);
         let (w, h) = (map.width(), map.height());
@@ -262,7 +262,7 @@ impl Truth {
         }
     }
 
-    /// Walk the object that a pixel belongs to.
+    /// Measures the connected object that contains a pixel.
     fn judge_object(&self, first: (u32, u32), map: &Plane<u8>, seen: &mut Plane<u8>, sums: &mut Sums) {
         let (mut peak, mut damaged, mut found) = (0.0_f32, 0_u32, 0_u32);
         let mut open = vec![first];
@@ -304,7 +304,7 @@ impl Case {
         Ok(Self { engine, folder, session })
     }
 
-    /// Where dust is marked on the scan, and how many pixels.
+    /// Where dust is marked on the scan, and the number of marked pixels.
     fn map(&self) -> Result<(Plane<u8>, u64), Box<dyn Error>> {
         let at = SessionAt::new(self.session.clone(), None);
         let dust = self.engine.dust_of_scan(&at, self.session.scans[0].id, &CancelToken::new())?;
@@ -336,8 +336,9 @@ fn grey(picture: &Samples16, x: i64, y: i64) -> f64 {
     px.iter().map(|code| f64::from(*code)).sum::<f64>() / px.len().max(1) as f64 / 65_535.0
 }
 
-/// Structural similarity at a pixel: Wang, Bovik, Sheikh and Simoncelli, IEEE Trans. Image Processing 13 (2004), with an
-/// even window and sample variances.
+/// Structural similarity at a pixel, with a uniform window and sample variances.
+///
+/// Source: Wang, Bovik, Sheikh and Simoncelli, IEEE Trans. Image Processing 13 (2004).
 fn ssim_at(a: &Samples16, b: &Samples16, x: u32, y: u32) -> f64 {
     let (mut sum_a, mut sum_b, mut aa, mut bb, mut ab, mut n) = (0.0, 0.0, 0.0, 0.0, 0.0, 0.0);
     for dy in -SSIM_PX..=SSIM_PX {
@@ -363,7 +364,7 @@ fn square_difference(a: &[u16], b: &[u16]) -> f64 {
     squares.sum::<f64>() / a.len().max(1) as f64
 }
 
-/// Compare the exported pictures.
+/// Compares the exported pictures.
 fn judge_pictures(dusty: &Case, truth: &Truth, clean: &Case, sums: &mut Sums) -> Result<(), Box<dyn Error>> {
     let repaired = dusty.pictures("repaired", true)?;
     let unrepaired = dusty.pictures("unrepaired", false)?;
@@ -405,7 +406,7 @@ fn measure(sort: usize, seed: u32, keep: Option<&Path>) -> Result<Sums, Box<dyn 
     let truth = Truth::new(&dusty_strip, &clean_strip);
     let dusty = Case::new(&dusty_strip, SORTS[sort].0, format)?;
     let mut clean = Case::new(&clean_strip, SORTS[sort].0, format)?;
-    // The very same settings for both.
+    // The same settings for both.
     clean.session = Session { scans: clean.session.scans, ..dusty.session.clone() };
     let (map, _) = dusty.map()?;
     let mut sums = Sums::default();
@@ -420,7 +421,7 @@ fn measure(sort: usize, seed: u32, keep: Option<&Path>) -> Result<Sums, Box<dyn 
     Ok(sums)
 }
 
-/// Both scans, the damage and the map, as files.
+/// Writes both scans, the damage and the map as files.
 fn keep_planes(
     folder: &Path,
     seed: u32,
@@ -460,7 +461,7 @@ fn print_row(name: &str, count: usize, f: &Figures) {
     );
 }
 
-/// The worst of each figure, and the seed of its strip.
+/// Prints the worst value of each figure, and the seed of its strip.
 fn print_worst(strips: &[(u32, Figures)]) {
     let worst = |pick: fn(&Figures) -> f64, sign: f64| {
         let least = strips.iter().min_by(|a, b| (sign * pick(&a.1)).total_cmp(&(sign * pick(&b.1))));

@@ -1,9 +1,9 @@
-//! Colour and layout figures of the whole program on strips of the film simulator, as a table.
+//! Measures colour and layout figures of the whole program on strips of the film simulator, as a table.
 //!
 //! `cargo run --release -p glassine-tests --example figures > tests/FIGURES.md`
 //!
-//! The simulator shares no formula with the colour science; still it is ours, so these figures say what to expect, not
-//! what is proved.
+//! The simulator shares no formula with the colour science, but it is ours too. These figures therefore show what to
+//! expect, not what is proved.
 #![expect(clippy::print_stdout, reason = "the table is the output")]
 
 use std::path::Path;
@@ -58,7 +58,7 @@ impl Case {
         SessionAt::new(self.session.clone(), None)
     }
 
-    /// Linear colours of a frame's patches in the exported picture, and what they should be.
+    /// Linear colours of a frame's patches in the exported picture, and the expected colours.
     fn patches(&self, session: &Session, idx: usize) -> Result<Vec<(Rgb, Lab)>, Box<dyn std::error::Error>> {
         let frame = &session.frames[idx];
         let folder = self.folder.path().join(format!("out {idx} {}", self.folder.path().read_dir()?.count()));
@@ -108,7 +108,7 @@ fn lab(rgb: Rgb, factor: f64) -> Lab {
     lab_from_xyz_d50(apply(&OutputSpace::Srgb.to_xyz_d50(), rgb.map(|v| v * factor)))
 }
 
-/// The exposure factor that fits best, and the differences after it.
+/// The best-fitting exposure factor, and the differences after applying it.
 fn differences(patches: &[(Rgb, Lab)]) -> (f64, Vec<f64>) {
     let at = |factor: f64| -> Vec<f64> {
         patches.iter().map(|(rgb, reference)| delta_e_2000(lab(*rgb, factor), *reference)).collect()
@@ -204,7 +204,7 @@ fn automatic() -> Result<(), Box<dyn std::error::Error>> {
     Ok(())
 }
 
-/// Mean difference of each patch to its own mean over the frames, after one factor a frame.
+/// Mean difference of each patch from its own mean over the frames, after one factor per frame.
 fn spread(frames: &[Vec<(Rgb, Lab)>]) -> f64 {
     let labs: Vec<Vec<Lab>> = frames
         .iter()

@@ -1,7 +1,11 @@
-//! The automatic balance on strips drawn at random: film, scanner, light, exposure and subjects; whole pictures, as a
-//! table with the confidence that is shown.
+//! Measures the automatic balance on random strips, with the confidence shown to the user, as a table.
 //!
-//! `cargo run --release -p glassine-tests --example strips -- [--first SEED] [--each N] [--grey-point] [--pictures FOLDER] > tests/STRIPS.md`
+//! Film, scanner, light, exposure and subjects are random; whole pictures are compared.
+//!
+//! ```text
+//! cargo run --release -p glassine-tests --example strips -- \
+//!     [--first SEED] [--each N] [--grey-point] [--pictures FOLDER] > tests/STRIPS.md
+//! ```
 #![expect(clippy::print_stdout, reason = "the table is the output")]
 
 use std::error::Error;
@@ -20,19 +24,19 @@ use glassine_tests::Dice;
 use rayon::prelude::*;
 
 const KIND: FilmKind = FilmKind::ColourNegative;
-/// Size of a picture, and side of the cells that are compared, pixels.
+/// Size of a picture, and side of the cells to compare, pixels.
 const SIZE: (u32, u32) = (144, 96);
 const CELL: u32 = 4;
-/// Longer side that source pictures are reduced to, pixels.
+/// Longer side to which source pictures are reduced, pixels.
 const SOURCE_PX: u32 = 600;
-/// Mean log10 red over blue from which a part of a picture is a warm subject. Ours.
+/// A part of a picture is a warm subject from this mean log10 of red over blue. Ours.
 const WARM_LOG: f64 = 0.12;
-/// What confidence promises.
+/// Largest mean CIEDE2000 of a strip that counts as right; a high confidence promises this.
 const GOOD: f64 = 5.0;
 
 #[derive(Debug, Parser)]
 struct Args {
-    /// Seed of the first strip of each sort; the sorts lie 1000 apart
+    /// Seed of the first strip of each sort; the sorts are 1000 apart
     #[arg(long, default_value_t = 301)]
     first: u32,
     /// Strips of each sort
@@ -41,12 +45,12 @@ struct Args {
     /// Point at something grey in the first frame
     #[arg(long)]
     grey_point: bool,
-    /// Folder for pictures of the worst strip of each sort: scenes above, what was made of them below
+    /// Folder for pictures of the worst strip of each sort: scenes above, results below
     #[arg(long)]
     pictures: Option<PathBuf>,
 }
 
-/// What the frames of a strip show.
+/// Content of the frames of a strip.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Sort {
     Chart,
@@ -72,7 +76,7 @@ struct Shot {
     in_daylight: bool,
 }
 
-/// Linear pictures to photograph parts of.
+/// Linear pictures from which parts are photographed.
 struct Scenes {
     chart: Picture,
     all: Vec<Picture>,
@@ -98,7 +102,7 @@ impl Scenes {
         Ok(Self { chart: draw_scene(SceneId::Chart, 1.5, SIZE.0)?, all })
     }
 
-    /// A random part of a random picture that is not all dark; a warm one where that is asked.
+    /// A random part of a random picture that is not all dark; a warm part if requested.
     fn part(&self, dice: &mut Dice, warm: bool) -> Picture {
         loop {
             let whole = &self.all[dice.below(self.all.len())];
@@ -123,7 +127,7 @@ impl Scenes {
     }
 }
 
-/// A colour picture, linear and reduced by whole factors; `None` for a grey one.
+/// Reads a colour picture, linear and reduced by whole factors; `None` for a grey one.
 fn read_colour(path: &Path) -> Result<Option<Picture>, Box<dyn Error>> {
     let scan = glassine_scanfile::Scan::open(path, &glassine_scanfile::OpenOptions::default())?;
     if scan.channels() < 3 {
@@ -157,7 +161,7 @@ fn mean(values: &[f64]) -> f64 {
     values.iter().sum::<f64>() / values.len().max(1) as f64
 }
 
-/// Means of the cells of a picture.
+/// Mean colours of the cells of a picture.
 fn cells(at: impl Fn(u32, u32) -> [f64; 3]) -> Vec<[f64; 3]> {
     let (columns, rows) = (SIZE.0 / CELL, SIZE.1 / CELL);
     let cell = |i: u32| {
@@ -172,7 +176,7 @@ fn cells(at: impl Fn(u32, u32) -> [f64; 3]) -> Vec<[f64; 3]> {
     (0..columns * rows).map(cell).collect()
 }
 
-/// The light of a frame: daylight, but for three of six frames of mixed strips.
+/// The light of a frame: daylight, except for three of six frames of mixed strips.
 fn light_of(sort: Sort, frame: usize, dice: &mut Dice) -> Light {
     let body = |kelvin: f64| Light { kelvin, green_line: 0.0 };
     match (sort, frame) {
@@ -216,7 +220,7 @@ fn lab(rgb: [f64; 3]) -> Lab {
     lab_from_xyz_d50(apply(&OutputSpace::Srgb.to_xyz_d50(), rgb))
 }
 
-/// A frame as it comes out, sRGB, a number of stops darker.
+/// Develops a frame to sRGB, a number of stops darker.
 fn developed(
     shot: &Shot,
     base_d: [f64; 3],
@@ -247,10 +251,10 @@ fn developed(
     out
 }
 
-/// Mean CIEDE2000 over the cells of a frame, after the exposure factor that fits best; `None` for a frame that is nearly
+/// Mean CIEDE2000 over the cells of a frame, after the best-fitting exposure factor; `None` for a frame that is nearly
 /// all dark or white.
 fn difference(shot: &Shot, base_d: [f64; 3], solve: &StripSolve, log_offset: [f64; 3]) -> Option<f64> {
-    // A stop darker, so that nothing is white.
+    // One stop darker, so that nothing is white.
     let out = developed(shot, base_d, solve, log_offset, 1.0);
     let got = cells(|x, y| {
         let at = 3 * (y * SIZE.0 + x) as usize;
@@ -272,12 +276,12 @@ fn difference(shot: &Shot, base_d: [f64; 3], solve: &StripSolve, log_offset: [f6
     best.filter(|_| pairs.len() >= 20)
 }
 
-/// A solved strip: mean difference over its daylight frames, and the confidence that is shown.
+/// A solved strip: mean difference over its daylight frames, and the confidence shown to the user.
 struct Row {
     seed: u32,
     delta_e: f64,
     confidence: f64,
-    /// Frames and those told to be in another light: of those in daylight, and of the others.
+    /// Counts of all frames and of those reported as lit differently: for daylight frames, and for the others.
     told: [(usize, usize); 2],
 }
 
@@ -315,7 +319,7 @@ fn row(sort: Sort, seed: u32, scenes: &Scenes, grey_point: bool) -> Row {
     Row { seed, delta_e: mean(&differences), confidence: f64::from(solve.confidence), told }
 }
 
-/// Write the scenes of a strip, and under them what was made of them.
+/// Writes the scenes of a strip, and the results below them.
 fn write_pictures(
     path: &Path,
     sort: Sort,

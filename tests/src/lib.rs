@@ -9,24 +9,23 @@ use glassine_raster::{CancelToken, TiltedBox};
 use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter, write_rgbi};
 use glassine_session::{OutputSettings, Session};
 
-/// A line in the test's output.
+/// Prints a line in the test's output.
 #[expect(clippy::print_stdout, reason = "tests say what they measured")]
 pub fn say(line: &str) {
     println!("{line}");
 }
 
-/// A demo strip at a small resolution, with its truth, written as a scan.
+/// A demo strip at a small resolution, with its truth, as a scan file.
 #[derive(Debug)]
 pub struct StripOnDisk {
-    /// Keeps the folder alive.
+    /// Keeps the folder until it is dropped.
     pub folder: tempfile::TempDir,
-    /// The scan.
     pub scan: PathBuf,
-    /// Truth and samples.
+    /// True layout and samples.
     pub strip: RenderedStrip,
 }
 
-/// Render a demo strip small and write it.
+/// Renders a demo strip at low resolution and writes it.
 pub fn strip_on_disk(id: &str, ppi: f64) -> StripOnDisk {
     let spec = demo_spec(id, ppi).expect("the demo has this strip");
     let strip = render_strip(&spec, &|_| (), &CancelToken::new()).expect("renders");
@@ -36,7 +35,7 @@ pub fn strip_on_disk(id: &str, ppi: f64) -> StripOnDisk {
     StripOnDisk { folder, scan, strip }
 }
 
-/// A session made from scans the way `glassine new` makes it.
+/// Makes a session from scans in the way `glassine new` does.
 pub fn new_session(engine: &Engine, scans: &[PathBuf], film: FilmKind, format: &str) -> MadeSession {
     let request = NewSessionRequest {
         scans: scans.to_vec(),
@@ -67,7 +66,7 @@ pub fn export_request(
     }
 }
 
-/// Share of a true area that a box covers, and how far it reaches outside, in pixels.
+/// Share of a true area that a box covers, and how far the box reaches outside, in pixels.
 ///
 /// Both are sampled on a grid of the box's own unit square.
 pub fn fit(found: &TiltedBox, truth: &TiltedBox) -> (f64, f64) {
@@ -91,7 +90,7 @@ pub fn fit(found: &TiltedBox, truth: &TiltedBox) -> (f64, f64) {
     (f64::from(inside) / f64::from(steps * steps), reach)
 }
 
-/// Write a picture of 8 bits as PNG over what is there; colour with three channels, grey with one.
+/// Writes an 8-bit picture as PNG over an existing file; colour with three channels, grey with one.
 pub fn write_png8(
     path: &Path,
     (width_px, height_px): (u32, u32),
@@ -114,12 +113,11 @@ pub fn write_png8(
     writer.finish().map(|_| ())
 }
 
-/// Random numbers of a seed: SplitMix64, Steele, Lea and Flood 2014.
+/// Random numbers from a seed: SplitMix64, Steele, Lea and Flood 2014.
 #[derive(Debug)]
 pub struct Dice(u64);
 
 impl Dice {
-    /// Those of a seed.
     pub fn new(seed: u64) -> Self {
         Self(seed)
     }
@@ -131,12 +129,12 @@ impl Dice {
         z ^ (z >> 31)
     }
 
-    /// Anywhere between two numbers.
+    /// A number between two others.
     pub fn between(&mut self, low: f64, high: f64) -> f64 {
         low + (high - low) * (self.roll() >> 11) as f64 / (1_u64 << 53) as f64
     }
 
-    /// A whole number below another.
+    /// A whole number below `count`.
     pub fn below(&mut self, count: usize) -> usize {
         (self.roll() % count.max(1) as u64) as usize
     }

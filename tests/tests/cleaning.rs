@@ -1,4 +1,4 @@
-//! Dust repair as the window uses it: strokes, refusals, comparison, and what is told about it.
+//! Dust repair as the window uses it: strokes, refusals, comparison, and messages to the user.
 
 use std::sync::Arc;
 
@@ -192,7 +192,7 @@ fn marks_that_were_painted_out_keep_an_outline_in_the_overlay() {
     assert!(lines(&after) > 20, "{} pixels", lines(&after));
 }
 
-/// Solved offsets of every frame of a strip of the demo with some dirt on it.
+/// Solved offsets of every frame of a demo strip with the given dirt.
 fn solved(id: &str, film: FilmKind, format: &str, dirt: Dirt) -> Vec<[f64; 3]> {
     let mut spec = demo_spec(id, 300.0).expect("a strip of the demo");
     spec.dirt = dirt;
@@ -216,7 +216,7 @@ fn moved_by_dust_stops(id: &str, film: FilmKind, format: &str) -> f64 {
 
 #[test]
 fn exposure_and_balance_do_not_depend_on_dust() {
-    // Dust left in would ask for a stop and more.
+    // With the dust left in, the difference would exceed one stop.
     let stops = moved_by_dust_stops("harbour", FilmKind::ColourNegative, "6x4.5");
     assert!(stops < 0.01, "{stops} stops");
 }
@@ -267,7 +267,7 @@ fn no_picture_waits_for_the_dust_of_another_frame() {
         let request = request(&bench, frame, revision);
         bench.host.preview(request);
     }
-    // A value of the first frame is changed while its dust is looked for.
+    // Change a value of the first frame while its dust detection runs.
     let mut shown = Vec::new();
     let mut looks: Vec<(ViewKey, f32)> = Vec::new();
     while !bench.host.is_idle() {

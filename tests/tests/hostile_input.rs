@@ -1,4 +1,5 @@
-//! Bad input through the whole engine: a message that says what and what to do, the session intact, nothing half-written.
+//! Bad input through the whole engine: the message says what is wrong and what to do, the session stays
+//! intact, and no file is half-written.
 
 use std::path::Path;
 
@@ -93,7 +94,7 @@ fn saving_keeps_the_previous_version_and_an_autosave_is_offered_and_cleared() {
     );
     save(&renamed);
     assert!(!autosave.exists());
-    // Opened and saved again, the file is the same byte for byte but for its stamp.
+    // After opening and saving, the file is the same byte for byte except for its stamp.
     let without_stamp = || {
         let text = std::fs::read_to_string(&path).expect("reads");
         text.lines().filter(|line| !line.contains("\"generation\"")).map(str::to_owned).collect::<Vec<_>>()

@@ -1,4 +1,4 @@
-//! What a colour engine that we did not write sees in exported pictures, through the profile each of them carries.
+//! Checks exported pictures with an independent colour engine, through the profile that each of them carries.
 
 use glassine_engine::{Engine, NewSessionRequest};
 use glassine_film::colour::{Lab, OutputSpace, decode, delta_e_2000, encode};
@@ -11,7 +11,7 @@ use lcms2::{Flags, Intent, PixelFormat, Profile, Transform};
 
 const SIDE: u32 = 64;
 
-/// Linear codes of a frame of 8 by 8 by 8 colours, all inside sRGB once the slide stock's matrix is through with them.
+/// Linear codes of a frame of 8 by 8 by 8 colours, all inside sRGB after the slide stock's matrix.
 fn scan_of_colours() -> Samples16 {
     let back = invert(&default_stock(FilmKind::Slide).working_matrix).expect("the matrix inverts");
     let data = (0..SIDE * SIDE).flat_map(|at| {
@@ -48,7 +48,7 @@ fn labs_of(picture: &Samples16, profile: &[u8]) -> Vec<Lab> {
     out.into_iter().map(|[l, a, b]| Lab { l, a, b }).collect()
 }
 
-/// Export the colours in a space; the picture and the profile it carries.
+/// Exports the colours in a space; returns the picture and its profile.
 fn exported(space: OutputSpace) -> (Samples16, Vec<u8>) {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let file = folder.path().join("colours.tif");
@@ -80,7 +80,7 @@ fn exported(space: OutputSpace) -> (Samples16, Vec<u8>) {
 
 #[test]
 fn every_output_space_shows_the_same_colours_to_another_colour_engine() {
-    // What the pipeline should give: the scan's own colours, in floating point.
+    // The expected result of the pipeline: the scan's own colours, in floating point.
     let scan = scan_of_colours();
     let working = default_stock(FilmKind::Slide).working_matrix;
     let wanted: Vec<Lab> = scan
@@ -108,7 +108,7 @@ fn sixteen_bit_codes_of_every_space_return_within_two_codes() {
         let (picture, profile) = exported(space);
         let profile = Profile::new_icc(&profile).expect("a sound profile");
         let lab = lab_profile();
-        // Out of the picture's space and back into it, both by the other colour engine.
+        // Out of the picture's space and back, both with the other colour engine.
         let there = transform(&profile, PixelFormat::RGB_DBL, &lab, PixelFormat::Lab_DBL);
         let back = transform(&lab, PixelFormat::Lab_DBL, &profile, PixelFormat::RGB_DBL);
         let codes = unit_codes(&picture);
@@ -120,7 +120,7 @@ fn sixteen_bit_codes_of_every_space_return_within_two_codes() {
         let worst = differences.fold(0.0, f64::max);
         say(&format!("{}: largest difference {worst:.2} codes", space.key()));
         assert!(worst <= 2.0, "{space:?}: {worst}");
-        // The same through our own transfer function.
+        // The same with our own transfer function.
         for code in picture.data() {
             let ours = decode(space.transfer(), f64::from(*code) / 65_535.0);
             let again = (65_535.0 * encode(space.transfer(), ours)).round();

@@ -1,4 +1,4 @@
-//! The strips of an independent simulator, when they lie beside the checkout: frames, edges and base against their truth.
+//! The strips of an independent simulator, if they are beside the checkout: frames, edges and base against their truth.
 
 use glassine_engine::Engine;
 use glassine_film::FilmKind;
@@ -20,7 +20,7 @@ fn check(name: &str, film: FilmKind, format: &str) {
     let frames = truth["frames"].as_array().expect("frames");
     assert_eq!(session.frames.len(), frames.len());
     for (frame, known) in session.frames.iter().zip(frames) {
-        // Truth counts pixel centres as whole numbers; here pixel edges are.
+        // The truth has pixel centres at whole numbers; here pixel edges are.
         let corners: [[f64; 2]; 4] =
             std::array::from_fn(|i| numbers::<2>(&known["quad"][i]).map(|v| v + 0.5));
         let area = frame.image_area.expect("measured");

@@ -1,4 +1,4 @@
-//! A preview is a region of the same pipeline as the export, whatever the tiling or the number of threads.
+//! A preview equals a region of the export, whatever the tiling or the number of threads.
 
 use std::sync::Arc;
 
@@ -72,7 +72,7 @@ fn a_full_size_preview_shows_the_exported_pixels() {
             worst = worst.max((f64::from(*shown) - f64::from(*code) / 257.0).abs());
         }
     }
-    // The preview is dithered to 8 bits: up to one code either way.
+    // The preview is dithered to 8 bits, so it may differ by up to one code in either direction.
     assert!(worst <= 1.01, "preview and export differ by {worst} codes of 255");
 }
 
@@ -95,7 +95,7 @@ fn a_loupe_region_is_a_crop_of_the_whole() {
     part_request.overlay = Overlay::Clipping;
     part_request.region = UnitRect { x0: x0 / w, y0: y0 / h, x1: (x0 + side) / w, y1: (y0 + side) / h };
     let part = last_preview(&mut host, part_request);
-    // Sides of a box are rarely whole pixels, so the region may be scaled by a hair.
+    // Sides of a box are rarely whole pixels, so the region may be scaled very slightly.
     let stretch = (crop.width_px / w - 1.0).abs().max((crop.height_px / h - 1.0).abs());
     let mut differences = 0_u64;
     let mut count = 0_u64;

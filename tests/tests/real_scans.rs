@@ -1,4 +1,4 @@
-//! Finding frames on real scans that nobody here drew, when the open data lies beside the checkout.
+//! Finds frames on real scans from other sources, if the open data is beside the checkout.
 
 use glassine_engine::Engine;
 use glassine_film::FilmKind;
@@ -16,7 +16,7 @@ fn session_of(path: std::path::PathBuf, film: Option<FilmKind>) -> glassine_sess
         .session
 }
 
-/// Three exposures, one under the other, on one glass plate: source, see the folder's README.
+/// Three exposures, one below the other, on one glass plate; source: the folder's README.
 #[test]
 fn each_three_exposure_plate_gives_three_frames_from_top_to_bottom() {
     let Some(plates) = glassine_testdata::folder("three-plate-negatives") else { return };
@@ -29,7 +29,7 @@ fn each_three_exposure_plate_gives_three_frames_from_top_to_bottom() {
     }
 }
 
-/// Films of a dosimetry laboratory on a flatbed: even pieces without pictures, which must be offered as such.
+/// Films of a dosimetry laboratory on a flatbed: even pieces without pictures, which must be flagged as blank.
 #[test]
 fn tilted_even_films_on_a_flatbed_are_found_with_their_turn_and_marked_as_blank() {
     let Some(films) = glassine_testdata::folder("flatbed-film-strips") else { return };

@@ -1,5 +1,6 @@
-//! One film in the forms in which scans arrive: other curves, 8 bits, stray light, cut out of its film. Nothing is said of
-//! it, and the same frames must be found.
+//! One film in the various forms of scans: other curves, 8 bits, stray light, cut out of its film.
+//!
+//! The program gets no hint about the form and must find the same frames.
 
 use std::path::{Path, PathBuf};
 
@@ -28,7 +29,7 @@ fn srgb(light: f64) -> f64 {
     if light <= 0.003_130_8 { 12.92 * light } else { 1.055 * light.powf(1.0 / 2.4) - 0.055 }
 }
 
-/// Write the colours of a scan with 8 bits.
+/// Writes the colours of a scan with 8 bits.
 fn write8(path: &Path, samples: &Samples16) {
     let spec = PictureSpec {
         width_px: samples.width(),
@@ -128,6 +129,6 @@ fn the_kind_of_film_of_a_picture_without_rebate_is_told_by_its_colours_and_calle
         assert_eq!(session.strips[0].film, FilmKind::ColourNegative, "{k}");
         guessed += usize::from(session.strips[0].film_is_guessed());
     }
-    // An even dark side of one picture passes for a rebate.
+    // The even dark side of one picture looks like a rebate.
     assert!(guessed >= 3, "{guessed}");
 }

@@ -9,7 +9,7 @@ use glassine_scanfile::{OpenOptions, Scan};
 use glassine_session::{Edit, OutputKind};
 use glassine_tests::{export_request, fit, new_session, say, strip_on_disk};
 
-/// Small enough to render in a moment, large enough for edges to be measured.
+/// Small enough to render quickly, large enough to measure edges.
 const PPI: f64 = 300.0;
 
 fn check_strip(id: &str, film: FilmKind, format: &str) {
@@ -55,7 +55,7 @@ fn check_strip(id: &str, film: FilmKind, format: &str) {
     assert_eq!(report.written[0].path.file_name().and_then(|n| n.to_str()), Some("harbour 01.tif"));
 }
 
-/// A written file reads back as a 16-bit picture with resolution and profile.
+/// Checks that a written file reads as a 16-bit picture with resolution and profile.
 fn check_file(path: &Path, width_px: u32, height_px: u32) {
     let scan = Scan::open(path, &OpenOptions::default()).expect("opens");
     let info = scan.info();

@@ -1,4 +1,4 @@
-//! Boxes as a row: the next position, even spacing, equal sizes, proportions, straightening.
+//! Arranging boxes in a row: the next position, even spacing, equal sizes, proportions, straightening.
 
 use glassine_raster::{Point, Scan, TiltedBox, px_from_mm};
 
@@ -32,9 +32,9 @@ impl StripAxis {
     }
 }
 
-/// Distance from frame to frame in pixels: the median of what is there, else the format's, else the box and 5 %.
+/// Distance from frame to frame in pixels: the median of the existing steps, else the format's, else the side plus 5 %.
 ///
-/// A step of two or three frames (a frame left out) is divided by its whole number of frames first.
+/// A step that skips frames is first divided by the number of frames it spans.
 pub fn pitch_px(
     boxes: &[TiltedBox],
     axis: StripAxis,
@@ -57,7 +57,7 @@ pub fn pitch_px(
     Some(nominal.filter(|p| p.is_finite() && *p >= side * 0.8).unwrap_or(side * 1.05))
 }
 
-/// Where the frame after the last one should be: one pitch on, in the direction the row already has.
+/// Expected position of the frame after the last one: one pitch further in the direction of the row.
 pub fn next_position(
     boxes: &[TiltedBox],
     axis: StripAxis,
@@ -81,7 +81,7 @@ fn row_direction(boxes: &[TiltedBox], axis: StripAxis) -> Option<(f64, f64)> {
     Some(axis.direction(last.angle_rad))
 }
 
-/// The same boxes with their centres evenly spaced on the line from the first to the last.
+/// Spaces the centres evenly on the line from the first to the last; sizes and turns stay.
 pub fn distribute(boxes: &[TiltedBox]) -> Vec<TiltedBox> {
     let (Some(first), Some(last)) = (boxes.first(), boxes.last()) else { return Vec::new() };
     let steps = (boxes.len() - 1).max(1) as f64;
@@ -95,12 +95,12 @@ pub fn distribute(boxes: &[TiltedBox]) -> Vec<TiltedBox> {
     boxes.iter().enumerate().map(|(k, b)| TiltedBox { center: at(k), ..*b }).collect()
 }
 
-/// Every box with the size of `model`, about its own centre and with its own turn.
+/// Gives every box the size of `model`; centres and turns stay.
 pub fn resize_alike(boxes: &[TiltedBox], model: &TiltedBox) -> Vec<TiltedBox> {
     boxes.iter().map(|b| TiltedBox { width_px: model.width_px, height_px: model.height_px, ..*b }).collect()
 }
 
-/// The largest box of a proportion (width divided by height) inside `b`, about its centre.
+/// The largest box of the given proportion (width divided by height) inside `b`, with the same centre.
 pub fn with_aspect(b: &TiltedBox, aspect: f64) -> TiltedBox {
     if !(aspect.is_finite() && aspect > 0.0) {
         return *b;

@@ -1,18 +1,17 @@
 //! Nominal film formats, kept as a table beside the code.
 //!
-//! Only film width and perforations are standardised (ISO 1007, ISO 732, ISO 1012); the image opening belongs to each
-//! camera. Every size here is therefore a starting value, and the real edge is measured.
+//! Only film width and perforations are standardised (ISO 1007, ISO 732, ISO 1012); the image opening depends on the
+//! camera. Every size here is therefore a starting value, and the finder measures the real edges.
 
 use std::sync::OnceLock;
 
 use glassine_raster::MM_PER_INCH;
 
-/// A nominal film format.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Format {
     /// Stable name used in files and on the command line, such as `135` or `6x4.5`.
     pub id: &'static str,
-    /// What the person sees.
+    /// Name shown to the user.
     pub label: &'static str,
     /// Image side along the strip, mm.
     pub along_mm: f64,
@@ -20,9 +19,8 @@ pub struct Format {
     pub across_mm: f64,
     /// Width of the film itself, mm.
     pub strip_width_mm: Option<f64>,
-    /// Distance from one frame to the next, mm, where something in the film fixes it.
+    /// Distance from one frame to the next, mm, if the film fixes it.
     pub pitch_mm: Option<f64>,
-    /// Whether the film has perforations.
     pub perforated: bool,
     /// Where the numbers come from.
     pub source: &'static str,
@@ -39,29 +37,30 @@ impl Format {
         (self.along_mm / MM_PER_INCH * ppi, self.across_mm / MM_PER_INCH * ppi)
     }
 
-    /// Nominal distance from frame to frame, mm; where nothing fixes it, the image and a gap of 5 mm.
+    /// Nominal distance from frame to frame, mm; the image plus a gap of 5 mm where the film does not fix it.
     ///
-    /// Source: 38.000 mm for eight perforations; roll-film gaps vary with the camera, 5 mm is a middle value from memory.
+    /// Source: 38.000 mm for eight perforations; roll-film gaps vary with the camera, 5 mm is a middle value from
+    /// memory.
     pub fn nominal_pitch_mm(&self) -> f64 {
         self.pitch_mm.unwrap_or(self.along_mm + 5.0)
     }
 }
 
-/// A size the person typed, in millimetres.
+/// A size typed by the user, in millimetres.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct CustomFormat {
     /// Image side along the strip, mm.
     pub along_mm: f64,
     /// Image side across the strip, mm.
     pub across_mm: f64,
-    /// Width of the film, mm, when known.
+    /// Width of the film, mm, if known.
     pub strip_width_mm: Option<f64>,
-    /// Distance from frame to frame, mm, when known.
+    /// Distance from frame to frame, mm, if known.
     pub pitch_mm: Option<f64>,
 }
 
 impl CustomFormat {
-    /// The same as a [`Format`] with the id `custom`; `None` when a size is not a positive number of at most 2000 mm.
+    /// Converts to a [`Format`] with the id `custom`; `None` when a size is not a positive number of at most 2000 mm.
     pub fn to_format(self) -> Option<Format> {
         let sane = |v: f64| v.is_finite() && v > 0.0 && v <= 2000.0;
         let optional = |v: Option<f64>| v.is_none_or(sane);
@@ -88,12 +87,11 @@ pub fn formats() -> &'static [Format] {
     TABLE.get_or_init(|| include_str!("formats.tsv").lines().filter_map(parse_line).collect())
 }
 
-/// The format with this id.
 pub fn format_by_id(id: &str) -> Option<&'static Format> {
     formats().iter().find(|f| f.id == id)
 }
 
-/// The format an id means: one of the table, or a size of one's own such as `40x65mm` (along by across the strip).
+/// The format for an id: one from the table, or a custom size such as `40x65mm` (along by across the strip).
 pub fn format_of(id: &str) -> Option<Format> {
     if let Some(known) = format_by_id(id) {
         return Some(known.clone());

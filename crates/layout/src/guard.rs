@@ -1,15 +1,16 @@
-//! The box guard: a crop box may be anything inside the safe area, and nothing outside it.
+//! The box guard keeps a crop box inside the safe area and allows every box there.
 //!
-//! In the turned frame of the safe area each side of a box is a linear constraint, so every hold below is exact: a
-//! moved box slides along the edge, a dragged edge or corner stops at it, and the result changes continuously with
-//! the wish.
+//! In the turned frame of the safe area each side is a linear constraint on the edges of a box, so every function below
+//! is exact: a moved box slides along the edge, a dragged edge or corner stops at it, and the result changes
+//! continuously with the requested box.
 
 use glassine_raster::{Point, TiltedBox};
 
-/// A corner this far outside (pixels) still counts as inside; rounding of a few hundred thousand pixels is below it.
+/// A corner up to this far outside, in pixels, counts as inside; rounding errors at positions of a few hundred thousand
+/// pixels are smaller.
 const SLACK_PX: f64 = 1e-6;
 
-/// Where the box of one frame may be.
+/// The area the crop box of one frame must stay inside.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SafeArea {
     /// The measured image area less the margin.
@@ -67,7 +68,7 @@ impl Constraint {
 }
 
 impl SafeArea {
-    /// The image area with every side moved inwards by `margin_px` (never past the centre).
+    /// The image area with every side moved inwards by `margin_px`, but never past the centre.
     pub fn new(image_area: &TiltedBox, margin_px: f64) -> Self {
         let margin = if margin_px.is_finite() { margin_px.max(0.0) } else { 0.0 };
         Self { area: image_area.inset(margin) }
@@ -78,8 +79,8 @@ impl SafeArea {
     /// ```text
     /// margin = 0.35 + 0.35 * blur
     /// ```
-    /// Source: ours, from rendered strips with known edges: the measured side lies within a sixth of the blur of the
-    /// real one, and twice that again keeps clear of the foot of the edge.
+    /// Source: ours, from rendered strips with known edges: the measured side is within a sixth of the blur of the real
+    /// one, and twice that again keeps clear of the foot of the edge.
     pub fn default_margin_px(edge_blur_px: f64) -> f64 {
         if edge_blur_px.is_finite() { 0.35 + 0.35 * edge_blur_px.max(0.0) } else { 0.35 }
     }
@@ -89,7 +90,7 @@ impl SafeArea {
         self.area
     }
 
-    /// Whether a box lies inside, edges included.
+    /// Whether a box is inside, edges included.
     pub fn contains(&self, b: &TiltedBox) -> bool {
         if !b.is_sane() {
             return false;
@@ -100,9 +101,9 @@ impl SafeArea {
             && y.abs() + half_h <= self.area.height_px / 2.0 + SLACK_PX
     }
 
-    /// The box of the wished size and turn nearest to the wished place; it slides along the edge.
+    /// The box with the requested size and turn, as close as possible to the requested place; it slides along the edge.
     ///
-    /// A box too large to fit anywhere is first made smaller about its centre, its proportions kept.
+    /// A box too large to fit anywhere is first made smaller about its centre, with its proportions kept.
     pub fn hold_moved(&self, wish: &TiltedBox) -> TiltedBox {
         if !wish.is_sane() {
             return self.area;
@@ -125,16 +126,16 @@ impl SafeArea {
         }
     }
 
-    /// The box at the wished turn: it moves aside first and becomes smaller only when it must.
+    /// The box at the requested turn; it moves aside first and shrinks only when it must.
     pub fn hold_rotated(&self, wish: &TiltedBox) -> TiltedBox {
         self.hold_moved(wish)
     }
 
-    /// The box nearest to the wish when edges or a corner of `before` were dragged; edges that did not move stay.
+    /// The box closest to the requested one after the user dragged edges or a corner of `before`; other edges stay.
     ///
-    /// With `keep_aspect` (width divided by height) the box keeps that proportion: about the fixed corner when a
-    /// corner was dragged, about the middle of the fixed edge when one edge was. `before` is held first, and the turn
-    /// is that of `before`.
+    /// With `keep_aspect` (width divided by height) the box keeps that proportion: about the fixed corner after a
+    /// corner drag, about the middle of the fixed edge after an edge drag. `before` is first brought inside the area
+    /// and gives the turn.
     pub fn hold_resized(&self, before: &TiltedBox, wish: &TiltedBox, keep_aspect: Option<f64>) -> TiltedBox {
         let before = self.hold_moved(before);
         if !wish.is_sane() || before.width_px <= 0.0 || before.height_px <= 0.0 {
@@ -158,7 +159,7 @@ impl SafeArea {
         if held.is_sane() { self.hold_moved(&held) } else { before }
     }
 
-    /// Centre of a box in the turned frame of the area.
+    /// A point in the turned frame of the area.
     fn local(&self, p: Point<glassine_raster::Scan>) -> (f64, f64) {
         let (sin, cos) = self.area.angle_rad.sin_cos();
         let (dx, dy) = (p.x - self.area.center.x, p.y - self.area.center.y);
@@ -188,7 +189,7 @@ impl SafeArea {
     }
 }
 
-/// One edge moves along its own axis up to the first constraint, and never across the opposite edge.
+/// Moves one edge along its own axis up to the first constraint, but never across the opposite edge.
 fn hold_edge(old: [f64; 4], wish: f64, i: usize, constraints: &[Constraint]) -> [f64; 4] {
     let mut e = old;
     e[i] = keep_side(old, i, wish);
@@ -201,12 +202,14 @@ fn hold_edge(old: [f64; 4], wish: f64, i: usize, constraints: &[Constraint]) -> 
     e
 }
 
-/// A dragged edge may not cross the opposite one: at least one pixel stays.
+/// Keeps a dragged edge at least one pixel from the opposite one.
 fn keep_side(e: [f64; 4], i: usize, wish: f64) -> f64 {
     if i.is_multiple_of(2) { wish.min(e[i + 1] - 1.0) } else { wish.max(e[i - 1] + 1.0) }
 }
 
-/// Two edges of a corner move; the valid corner positions are a convex polygon, and the nearest of them is taken.
+/// Moves the two edges of a corner to the valid position nearest to the requested one.
+///
+/// The valid positions form a convex polygon.
 fn hold_corner(old: [f64; 4], new: [f64; 4], (i, j): (usize, usize), constraints: &[Constraint]) -> [f64; 4] {
     let wish = (keep_side(old, i, new[i]), keep_side(old, j, new[j]));
     let place = |p: (f64, f64)| {
@@ -242,7 +245,7 @@ fn hold_corner(old: [f64; 4], new: [f64; 4], (i, j): (usize, usize), constraints
         .map_or(old, place)
 }
 
-/// Any other change: go straight from the old edges towards the wished ones and stop at the first constraint.
+/// Any other change: moves straight from the old edges to the requested ones and stops at the first constraint.
 fn hold_path(old: [f64; 4], new: [f64; 4], constraints: &[Constraint]) -> [f64; 4] {
     let step: [f64; 4] = std::array::from_fn(|k| new[k] - old[k]);
     let mut t = 1.0_f64;
@@ -255,7 +258,7 @@ fn hold_path(old: [f64; 4], new: [f64; 4], constraints: &[Constraint]) -> [f64; 
     std::array::from_fn(|k| old[k] + t * step[k])
 }
 
-/// A box of fixed proportion grows from its fixed corner, edge middle or centre until it meets a side.
+/// Grows a box of fixed proportion from its fixed corner, edge middle or centre until it meets a side.
 fn hold_aspect(
     old: [f64; 4],
     new: [f64; 4],
@@ -271,7 +274,7 @@ fn hold_aspect(
     let height = match (horizontal, vertical) {
         (Some(_), None) => wish_w / aspect,
         (None, Some(_)) => wish_h,
-        // The point of the proportion's diagonal nearest to the dragged corner.
+        // The point on the diagonal of the proportion nearest to the dragged corner.
         _ => (wish_w * aspect + wish_h) / (aspect * aspect + 1.0),
     }
     .max(1.0);

@@ -1,11 +1,11 @@
 //! Where the pictures are: film formats, frame finding, skew, and the guard that keeps a box inside its picture.
 //!
-//! *Scope*: nominal sizes as data; finding strips, their angle and the image area of every frame on an overview with
-//! edges measured at full resolution; the safe area a crop box may fill; arranging boxes along a strip; the pixels
-//! that may be film base.
-//! *Simplifications*: an image area is a rectangle with its own turn; bowed film edges and rounded gate corners are
-//! covered by the guard margin.
-//! *Out of scope*: files, colour, the base density itself (`film` measures it on the pixels offered here).
+//! *Scope*: nominal sizes as data; finding strips, their angle and the image area of every frame on an overview, with
+//! edges measured at full resolution; the safe area for a crop box; arranging boxes along a strip; the pixels that may
+//! be film base.
+//! *Simplifications*: an image area is a rectangle with its own turn; the guard margin covers bowed film edges and
+//! rounded gate corners.
+//! *Out of scope*: files, colour, and the base density itself (`film` measures it on the pixels offered here).
 //!
 //! All positions are scan pixels measured at pixel edges; angles are clockwise on screen.
 

@@ -1,15 +1,14 @@
-//! Which overview pixels may be film base: on the film, clear of every image, clear of the perforations.
+//! Selects the overview pixels that may be film base: on the film, clear of every image and of the perforations.
 
 use glassine_raster::{Plane, Point, TiltedBox};
 
-/// One strip as the mask needs it; see [`crate::FoundStrip`].
+/// The parts of a strip that the mask needs; see [`crate::FoundStrip`].
 #[derive(Debug, Clone, Copy)]
 pub struct RebateStrip<'a> {
-    /// The film itself.
+    /// The film with its rebate.
     pub film_area: &'a TiltedBox,
-    /// Every image area on it.
     pub image_areas: &'a [TiltedBox],
-    /// Rows of perforations or single ones: never base.
+    /// Perforations, as rows or single holes: never base.
     pub perforations: &'a [TiltedBox],
 }
 

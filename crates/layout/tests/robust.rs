@@ -1,4 +1,4 @@
-//! Whatever is handed in, the finder answers: no panic, no endless work, the same answer with any number of threads.
+//! The finder copes with any input: no panic, no endless work, the same result with any number of threads.
 
 mod support;
 
@@ -98,7 +98,7 @@ fn one_frame_a_file_is_a_promise_and_the_frame_lies_inside_the_file() {
     let mut n = numbers();
     for k in 0..80 {
         let (w, h) = (40 + n(300) as u32, 40 + n(300) as u32);
-        // Patches of even tone: plain photographs, bars and borders that look like gaps between frames.
+        // Patches of even tone imitate plain photographs, bars and borders that look like gaps between frames.
         let mut samples = Samples16::zeroed(w, h, 3);
         for _ in 0..1 + n(9) {
             let (x0, y0) = (n(u64::from(w)) as usize, n(u64::from(h)) as u32);

@@ -1,4 +1,4 @@
-//! Whole strips, drawn with known frames, must be found: every frame, no other, to a fraction of a pixel.
+//! The finder finds whole strips drawn with known frames: every frame, no other, to a fraction of a pixel.
 
 mod support;
 
@@ -39,7 +39,7 @@ fn look_at(scan: &Samples16, bed: &Bed, tone: FilmTone, format: Option<&str>, pp
     find(&overview, Some(scan), &options, &CancelToken::new(), &|_| ()).expect("readable")
 }
 
-/// Check frames, overlap, intrusion and turn of every strip, and print the worst of each for the record.
+/// Checks frames, overlap, intrusion and turn of every strip, and prints the worst of each.
 #[expect(clippy::print_stdout, reason = "the figures belong in the test log")]
 fn check(name: &str, bed: &Bed, found: &Found, limits: &Limits) {
     let (truth, angles) = (bed.truth(), bed.angles());
@@ -98,7 +98,7 @@ fn strip_120(ppi: f64, size: f64, gap: f64, scenes: &[Scene]) -> Bed {
         width_mm: length + 22.0,
         height_mm: 80.0,
         ppi,
-        // The opening is narrower than the film: its long edges are hidden.
+        // The opening is narrower than the film and hides its long edges.
         openings: vec![[6.0, 10.0, length + 17.0, 70.2]],
         films: vec![Film {
             shots: row(6.0, size + gap, (size, 56.0), scenes),
@@ -147,7 +147,7 @@ fn one_wide_6x17_frame_is_found() {
     check("6x17 unknown", &bed, &look_at(&scan, &bed, FilmTone::Negative, None, true), &ORDINARY);
 }
 
-/// The scan with the same light on every pixel of its colours.
+/// Adds the same light to every colour pixel of the scan.
 fn with_stray_light(mut scan: Samples16, share: f64) -> Samples16 {
     let channels = usize::from(scan.channels());
     for px in scan.data_mut().chunks_exact_mut(channels) {
@@ -170,7 +170,6 @@ fn frames_are_found_though_stray_light_lies_on_the_holder() {
     }
 }
 
-/// A part of a scan.
 fn cut(scan: &Samples16, x: std::ops::Range<u32>, y: std::ops::Range<u32>) -> Samples16 {
     let channels = usize::from(scan.channels());
     let columns = x.start as usize * channels..x.end as usize * channels;

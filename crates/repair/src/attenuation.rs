@@ -1,9 +1,9 @@
-//! How much visible light a defect takes, learned from the defects of the frame itself.
+//! Learns from the defects of the frame how much visible light a defect takes.
 //!
 //! Infrared and visible pictures see the same particle through different optics: a little softer, a fraction of a pixel
-//! apart, and with another opacity. Where the surrounding picture is smooth, the visible loss of a defect can be measured
-//! directly, and a robust fit of that loss on the infrared loss and its derivatives gives gain, remaining shift and
-//! remaining blur of every channel at once. Prediction with the same terms then holds everywhere, also over texture.
+//! apart, and with another opacity. Where the surrounding picture is smooth, the visible loss of a defect can be
+//! measured directly. A robust fit of that loss on the infrared loss and its derivatives gives gain, remaining shift
+//! and remaining blur of every channel at once. The same terms then predict the loss everywhere, also over texture.
 //!
 //! Sources: gain between records found by correlation over the picture before the defect is divided out: US 6,442,301
 //! (published 2002, term ended); derivatives as first-order terms of shift and blur: Taylor's theorem.
@@ -20,19 +20,19 @@ use crate::residual::{BESIDE_DEFECT, Near, Residual};
 use crate::robust::{Normal, dot, median_in_place, robust_fit};
 use crate::types::{ChannelResponse, DustClass, DustError, DustMap, Mark};
 
-/// Pixels used for the fit at most, and the rows that are read together for them.
+/// Largest number of pixels for the fit, and the rows read together for them.
 const PIXELS_MAX: usize = 4_000;
 const PIECE_ROWS: u32 = 64;
-/// Of a frame full of dust at least so many pieces are looked at.
+/// Smallest number of pieces used from a frame full of dust.
 const PIECES_MIN: usize = 8;
-/// Half side of the window in which the undisturbed picture is taken as a plane.
+/// Half side of the window in which the undisturbed picture is approximated by a plane.
 pub(crate) const PLANE_PX: i32 = 6;
-/// A window must show this many clean pixels.
+/// A window must contain this many clean pixels.
 const CLEAN_MIN: usize = 40;
 /// Weight of the prior (gain 1, nothing else), in pixels.
 const PRIOR_PX: f64 = 20.0;
 
-/// Visible loss above which a pixel belongs to a defect's core, and below which it only belongs beside a core.
+/// Above the first visible loss a pixel is part of a defect's core; below the second it is part only beside a core.
 const CORE_LOSS: f64 = 0.03;
 const SKIRT_LOSS: f64 = 0.015;
 
@@ -47,7 +47,7 @@ struct Lesson {
     error: [f64; 3],
 }
 
-/// Fit the response of every visible channel.
+/// Fits the response of every visible channel.
 pub(crate) fn measure(
     region: &Region<'_>,
     residual: &Residual,
@@ -75,9 +75,9 @@ pub(crate) fn measure(
     Ok((0..colours).into_par_iter().map(|c| fit_channel(&lessons, c, f64::from(residual.noise_d))).collect())
 }
 
-/// Pixels to learn from, by the piece of rows they lie in: all of them, or those of a few pieces spread over the frame.
+/// Pixels to learn from, by their piece of rows: all of them, or those of a few pieces spread over the frame.
 fn lesson_pixels(strong: &[Component], near: &Near) -> BTreeMap<u32, Vec<(u32, u32)>> {
-    // Whatever touches the border may be the film's own edge.
+    // A component at the border may be the film's own edge.
     let inner = strong.iter().filter(|c| !touches_border(c, near));
     let mut pieces: BTreeMap<u32, Vec<(u32, u32)>> = BTreeMap::new();
     for (x, y) in inner.flat_map(Component::pixels) {
@@ -124,8 +124,8 @@ fn fit_channel(lessons: &[Lesson], c: usize, noise_d: f64) -> ChannelResponse {
     // The prior counts as a few typical pixels, so that a frame with little dust is not fitted to its noise.
     let strength: f64 = rows.iter().map(|r| r.0[0] * r.0[0]).sum::<f64>() / rows.len() as f64 * PRIOR_PX;
     let ridge = [strength, 0.1 * strength, 0.1 * strength, 0.1 * strength, 1e3 * strength];
-    // Undoing a Gaussian of variance s is the series 1 - s/2 lap + s^2/8 lap lap: the last term follows from the one before,
-    // and fitting it freely would trade it against the gain.
+    // The inverse of a Gaussian of variance s is the series 1 - s/2 lap + s^2/8 lap lap: the last term follows from the
+    // one before, and fitting it freely would trade it against the gain.
     let mut prior = [1.0, 0.0, 0.0, 0.0, 0.0];
     let mut fit = prior;
     for _ in 0..4 {
@@ -141,7 +141,7 @@ fn fit_channel(lessons: &[Lesson], c: usize, noise_d: f64) -> ChannelResponse {
     // Noise of the loss, raised by the sharpening terms: sums of squares of their weights over the neighbourhood.
     let raised = gain.hypot(3.9 * laplacian - 2.0 * bilaplacian.max(0.0)).hypot(2.0 * laplacian);
     let noise_t = std::f64::consts::LN_10 * noise_d * raised;
-    // Only where the undisturbed picture is known well does the misfit speak of the defect, not of the picture.
+    // The misfit describes the defect, not the picture, only where the undisturbed picture is well known.
     let error = |l: &Lesson| {
         let misfit = (l.loss[c] - dot(&l.terms, &fit)).abs();
         let known = l.error[c] * l.error[c] + noise_t * noise_t;
@@ -172,10 +172,10 @@ fn fit_channel(lessons: &[Lesson], c: usize, noise_d: f64) -> ChannelResponse {
     }
 }
 
-/// A part of the frame that lessons are taken from.
+/// A part of the frame with everything needed to measure lessons.
 pub(crate) struct Seen<'a> {
     pub(crate) linear: &'a Samples16,
-    /// What the samples cover.
+    /// The part that the samples cover.
     pub(crate) rect: PixelRect,
     pub(crate) colours: usize,
     pub(crate) residual: &'a Residual,
@@ -201,12 +201,12 @@ impl Seen<'_> {
             loss[c] = 1.0 - t;
             error[c] = 0.004 + std::f64::consts::LN_10 * t.min(1.2) * spread_d;
         }
-        // Lighter than its surroundings: emulsion is missing here, and infrared says nothing of how much.
+        // Lighter than its surroundings: emulsion is missing here, and the infrared does not show how much.
         let lighter = (0..self.colours).all(|c| loss[c] < -2.0 * error[c]);
         (!lighter).then_some(Lesson { terms, slope, loss, error })
     }
 
-    /// Density of a pixel against the undisturbed one, and how far that may be off; means of the colours, D.
+    /// Density of a pixel relative to the undisturbed one, and its uncertainty; means over the colours, D.
     pub(crate) fn contrast_d(&self, x: u32, y: u32) -> Option<(f64, f64)> {
         let planes = self.local_planes(x, y)?;
         let codes = self.pixel(x, y).iter().take(self.colours);
@@ -216,10 +216,11 @@ impl Seen<'_> {
         Some((contrast / self.colours as f64, error / self.colours as f64))
     }
 
-    /// The undisturbed density at a pixel, from a plane through the clean pixels about it, and their spread; per channel.
+    /// Undisturbed density at a pixel, from a plane through the clean pixels around it, and its uncertainty; per
+    /// channel.
     fn local_planes(&self, x: u32, y: u32) -> Option<[(f64, f64); 3]> {
         let mut normal = [Normal::<3>::new(), Normal::<3>::new(), Normal::<3>::new()];
-        // Densities are counted from that of the pixel itself, so that squares keep their precision.
+        // Densities are relative to that of the pixel itself, so that squares keep their precision.
         let own: [f32; 3] =
             std::array::from_fn(|c| self.pixel(x, y).get(c).map_or(0.0, |&code| density_d(code)));
         let (mut count, mut squares) = (0, [0.0_f64; 3]);
@@ -252,7 +253,9 @@ impl Seen<'_> {
     }
 }
 
-/// Loss, its derivatives, Laplacian (nine points, isotropic) and bilaplacian, and the steepness (slope and half the bend), at the middle of `loss`.
+/// The terms of the prediction and the steepness (slope and half the bend) at the middle of `loss`.
+///
+/// The terms are the loss, its derivatives, its Laplacian (nine points, isotropic) and its bilaplacian.
 pub(crate) fn terms(loss: impl Fn(i32, i32) -> f64) -> (Terms, f64) {
     let o = loss(0, 0);
     let dx = 0.5 * (loss(1, 0) - loss(-1, 0));
@@ -260,7 +263,7 @@ pub(crate) fn terms(loss: impl Fn(i32, i32) -> f64) -> (Terms, f64) {
     let cross = loss(1, 0) + loss(-1, 0) + loss(0, 1) + loss(0, -1);
     let corner = loss(1, 1) + loss(-1, 1) + loss(1, -1) + loss(-1, -1);
     let laplacian = (4.0 * cross + corner - 20.0 * o) / 6.0;
-    // Five-point Laplacian of itself: thirteen points.
+    // Five-point Laplacian applied twice: thirteen points.
     let far = loss(2, 0) + loss(-2, 0) + loss(0, 2) + loss(0, -2);
     let bilaplacian = 20.0 * o - 8.0 * cross + 2.0 * corner + far;
     ([o, dx, dy, laplacian, bilaplacian], (dx * dx + dy * dy).sqrt() + 0.5 * laplacian.abs())
@@ -276,7 +279,7 @@ pub(crate) fn predict(response: &ChannelResponse, terms: &Terms, slope: f64) -> 
     ((1.0 - loss).clamp(0.0, 1.0), error)
 }
 
-/// Write severity, class and attenuation of the strong components into the map, and count them.
+/// Writes severity, class and attenuation of the strong components into the map, and counts them.
 pub(crate) fn write_strong(map: &mut DustMap, residual: &Residual, strong: &[Component], near: &Near) {
     residual.for_each_through(|x, y, attenuation| {
         if near.at(x, y) > 0 {
@@ -292,15 +295,15 @@ pub(crate) fn write_strong(map: &mut DustMap, residual: &Residual, strong: &[Com
     }
 }
 
-/// Class of a component and what is known of its pixels.
+/// Class of a component and the marks of its pixels.
 type Marked = (DustClass, Vec<(u32, u32, Mark)>);
 
-/// Class and marks of one component, whose attenuation the map holds already.
+/// Class and marks of one component, whose attenuation is already in the map.
 fn marks_of(map: &DustMap, component: &Component) -> Marked {
     let class: DustClass = component.shape().class();
     let losses: Vec<((u32, u32), f64)> = visible_losses(map, component);
     let faint = losses.iter().all(|l| l.1 < CORE_LOSS);
-    // In reading order, so that it can be searched by halves.
+    // In reading order, for the binary search.
     let core: Vec<(u32, u32)> =
         losses.iter().filter(|l| l.1 >= CORE_LOSS).map(|&((x, y), _)| (y, x)).collect();
     let marks = losses
@@ -312,7 +315,7 @@ fn marks_of(map: &DustMap, component: &Component) -> Marked {
                     core.binary_search(&at).is_ok()
                 })
             };
-            // Where the infrared is softer than the picture, its skirt reaches over pixels that lose no visible light.
+            // Where the infrared is softer than the picture, its skirt covers pixels that lose no visible light.
             faint || loss >= SKIRT_LOSS || beside_core()
         })
         .map(|((x, y), loss)| {

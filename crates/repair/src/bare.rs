@@ -1,12 +1,12 @@
-//! Where the emulsion is gone: parts of defects that are lighter than what lies about them.
+//! Finds parts of defects without emulsion, which are lighter than their surroundings.
 //!
-//! Dust holds light back, visible and infrared alike. A scratch through the emulsion takes dyes away: more visible light
-//! passes, and the infrared, to which dyes are nearly clear, sees the torn surface scatter a little. Nothing of the image is
-//! left there that could be divided out, so such pixels are filled from outside, with those beside them that the blur of
+//! Dust holds back visible and infrared light alike. A scratch through the emulsion removes dyes: more visible light
+//! passes, and the infrared, to which dyes are nearly clear, sees the torn surface scatter a little. No image is left
+//! there to divide out, so such pixels are filled from outside, together with the pixels beside them that the blur of
 //! the optics reaches.
 //!
-//! A trace may be bare in one part and dust in another, so it is judged in parts. Where little dye was there is little to miss:
-//! a part that shows nothing either way is what the nearest part of its trace is.
+//! A trace may be bare in one part and dust in another, so it is judged in parts. Where there was little dye, little
+//! can be missing: a part that shows neither takes the verdict of the nearest decided part of its trace.
 
 use std::collections::BTreeMap;
 
@@ -21,31 +21,31 @@ use crate::residual::{Near, Residual};
 use crate::robust::median_in_place;
 use crate::types::{DustClass, DustError, DustMap, Mark};
 
-/// Torn emulsion holds back less infrared than this, D; ours: half the light, which only solid matter stops.
+/// Torn emulsion holds back less infrared than this, D. Ours: half the light, which only solid matter stops.
 const INFRARED_MAX_D: f64 = 0.3;
-/// Pixels of a part that are looked at, and how many must have enough clean film about them.
+/// Pixels of a part to examine, and how many of them must have enough clean film around them.
 const PIXELS_MAX: usize = 12;
 const PIXELS_MIN: usize = 3;
-/// A part must differ from its surroundings by this, D (below it no eye sees a line), and by this multiple of what the
-/// surroundings leave open.
+/// A part must differ from its surroundings by this, D (the eye sees no line below it), and by this multiple of the
+/// uncertainty of the surroundings.
 const LIGHTER_D: f32 = 0.012;
 const LIGHTER_SIGMA: f32 = 2.5;
-/// Side of the parts: lines that cross are told apart, and a line of a few pixels still shows a dozen of them.
+/// Side of the parts: small enough to separate crossing lines, large enough for a dozen pixels of a line.
 const PART_PX: u32 = 16;
-/// Rows that are read together.
+/// Rows read together.
 const PIECE_ROWS: u32 = 64;
 
-/// A part of a defect in which no image is left.
+/// A part of a defect without image.
 #[derive(Debug)]
 pub(crate) struct BarePart {
-    /// Number of the defect.
+    /// Index of the defect.
     pub(crate) defect: usize,
     pub(crate) pixels: Component,
-    /// Visible density against the surroundings, D; negative where it can be told.
+    /// Visible density against the surroundings, D; negative.
     pub(crate) contrast_d: f32,
 }
 
-/// The bare parts of some defects, in their order.
+/// The bare parts of some defects, in the order of the defects.
 pub(crate) fn bare_parts(
     region: &Region<'_>,
     residual: &Residual,
@@ -55,7 +55,7 @@ pub(crate) fn bare_parts(
     let whole = region.whole();
     let mut rows: BTreeMap<u32, Vec<(usize, Component)>> = BTreeMap::new();
     for (defect, component) in strong.iter().enumerate() {
-        // Traces that cross lie apart in most of the squares about the crossing.
+        // Traces that cross are separate in most of the squares around the crossing.
         let parts = split(component.clone(), PART_PX).into_iter();
         let parts = parts.flat_map(|part| join_runs(part.runs, whole.y1, 0));
         for part in parts.filter(|part| is_thin(residual, part)) {
@@ -103,7 +103,7 @@ pub(crate) fn bare_parts(
     Ok(bare)
 }
 
-/// Distance of the bounds of two parts, the larger of both directions.
+/// Distance between the bounds of two parts, the larger of both directions.
 fn distance_px(a: &Component, b: &Component) -> u32 {
     let (a, b) = (a.bounds(), b.bounds());
     let apart = |a0: u32, a1: u32, b0: u32, b1: u32| b0.saturating_sub(a1).max(a0.saturating_sub(b1));
@@ -122,7 +122,7 @@ impl Contrast {
         self.density_d < 0.0 && self.is_decided()
     }
 
-    /// That of several parts together, each weighed by its error.
+    /// Contrast of several parts together, weighted by their errors.
     fn pooled(parts: impl Iterator<Item = Self>) -> Self {
         let (mut sum, mut weights) = (0.0, 1e-9);
         for Self { density_d, error_d } in parts {
@@ -145,7 +145,7 @@ fn is_thin(residual: &Residual, part: &Component) -> bool {
     mean > 65_535.0 * 10_f64.powf(-INFRARED_MAX_D)
 }
 
-/// Median contrast of the pixels of a part; `None` where too little clean film lies about it.
+/// Median contrast of the pixels of a part; `None` with too little clean film around it.
 fn contrast(seen: &Seen<'_>, part: &Component) -> Option<Contrast> {
     let every = (part.area() as usize).div_ceil(PIXELS_MAX).max(1);
     let (mut contrasts, mut errors): (Vec<f32>, Vec<f32>) = part
@@ -158,12 +158,12 @@ fn contrast(seen: &Seen<'_>, part: &Component) -> Option<Contrast> {
     if contrasts.len() < PIXELS_MIN {
         return None;
     }
-    // Pixels of one part lie on one piece of the picture, and err together.
+    // Pixels of one part are on the same piece of the picture, so their errors are common.
     let (density_d, error_d) = (median_in_place(&mut contrasts), median_in_place(&mut errors));
     Some(Contrast { density_d, error_d })
 }
 
-/// Mark bare parts and the pixels beside them, to be filled from outside.
+/// Marks bare parts and the pixels beside them for filling from outside.
 pub(crate) fn write_bare(map: &mut DustMap, parts: &[BarePart]) {
     for part in parts {
         let severity = severity_of(part.contrast_d);
@@ -181,7 +181,7 @@ pub(crate) fn write_bare(map: &mut DustMap, parts: &[BarePart]) {
     }
 }
 
-/// Severity of a visible density against the surroundings, D of any sign.
+/// Severity for a visible density against the surroundings, D of either sign.
 pub(crate) fn severity_of(contrast_d: f32) -> u8 {
     let changed = 1.0 - (-contrast_d.abs() * std::f32::consts::LN_10).exp();
     (changed * 255.0).round().clamp(1.0, 255.0) as u8

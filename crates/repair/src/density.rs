@@ -7,10 +7,10 @@ use crate::region::Region;
 use crate::robust::{dot, median_in_place, robust_fit};
 use crate::types::DustError;
 
-/// Side of the blocks in which the background is measured.
+/// Side of the blocks for measuring the background.
 pub(crate) const BLOCK_PX: u32 = 16;
 
-/// Blocks that a smooth surface is fitted to at most: six or nine unknowns need no more.
+/// Largest number of blocks for fitting a smooth surface; six or nine unknowns need no more.
 pub(crate) const FIT_BLOCKS_MAX: usize = 6_000;
 
 /// Density of a 16-bit code against full scale: `log10(65535 / code)`; code 0 counts as half a code.
@@ -19,13 +19,14 @@ pub(crate) fn density_d(code: u16) -> f32 {
     density_of(f32::from(code))
 }
 
-/// Density of a code that may lie between whole ones; below half a code it is that of half a code.
+/// Density of a code between whole ones; below half a code it is that of half a code.
 ///
 /// ```text
-/// log10(code) = exponent * log10(2) + log10(1 + x),   log10(1 + x) = x * polynomial(x),   1 + x in [sqrt(1/2), sqrt(2))
+/// log10(code)  = exponent * log10(2) + log10(1 + x)
+/// log10(1 + x) = x * polynomial(x),   1 + x in [sqrt(1/2), sqrt(2))
 /// ```
-/// Error below 1e-6 D; arithmetic alone, so that whole rows are computed at once. Coefficients: minimax fit of degree five,
-/// ours.
+/// Error below 1e-6 D; arithmetic only, so that whole rows are computed at once. Coefficients: minimax fit of degree
+/// five, ours.
 #[inline(always)]
 pub(crate) fn density_of(code: f32) -> f32 {
     const ROOT_HALF_BITS: i32 = 0x3f35_04f3;
@@ -41,9 +42,9 @@ pub(crate) fn density_of(code: f32) -> f32 {
     FULL - (exponent as f32 * std::f32::consts::LOG10_2 + log)
 }
 
-/// Density of the dyes behind a code that holds stray light; see [`Leakage`](crate::Leakage).
+/// Density of the dyes behind a code that contains stray light; see [`Leakage`](crate::Leakage).
 ///
-/// At least a tenth of the code counts as film, so that noise in the dark stays within bounds.
+/// At least a tenth of the code counts as film, to limit noise in the dark.
 #[inline(always)]
 pub(crate) fn dye_density(code: f32, stray_codes: f32) -> f32 {
     let (rest, least) = (code - stray_codes, 0.1 * code);
@@ -56,15 +57,15 @@ pub(crate) fn transmittance(density_d: f32) -> f32 {
     (-density_d * std::f32::consts::LN_10).exp()
 }
 
-/// Code of a density, rounded.
+/// Rounded code of a density.
 #[inline]
 pub(crate) fn code_from_density(density_d: f32) -> u16 {
     (transmittance(density_d) * 65535.0 + 0.5).clamp(0.0, 65535.0) as u16
 }
 
-/// What a first look at a region shows.
+/// Results of the first pass over a region.
 pub(crate) struct Blocks {
-    /// Median density of each block: a plane a colour used, the infrared last.
+    /// Median density of each block: one plane per colour used, the infrared last.
     pub(crate) medians: Vec<Plane<f32>>,
     /// Share of infrared samples at full scale, and at black.
     pub(crate) infrared_top: f64,
@@ -73,7 +74,7 @@ pub(crate) struct Blocks {
 
 /// Median density of each block for the first `colours` channels and the last.
 ///
-/// The middle half of a block's rows and every second column are read; a median does not need more, and small defects do
+/// Reads the middle half of a block's rows and every second column; a median does not need more, and small defects do
 /// not move it.
 pub(crate) fn block_medians(region: &Region<'_>, colours: u8) -> Result<Blocks, DustError> {
     let (width, height) = (region.width(), region.height());
@@ -102,7 +103,7 @@ pub(crate) fn block_medians(region: &Region<'_>, colours: u8) -> Result<Blocks, 
                     }
                 }
                 for (i, values) in values.iter_mut().enumerate().take(used.len()) {
-                    // A smaller block at the border: what is missing counts as its highest value.
+                    // Fill a smaller block at the border with its highest value.
                     let highest = values[..count].iter().fold(0, |high, v| high.max(*v));
                     values[count..].fill(highest);
                     line[i * bw as usize + bx as usize] =
@@ -127,10 +128,10 @@ pub(crate) fn block_medians(region: &Region<'_>, colours: u8) -> Result<Blocks, 
     Ok(Blocks { medians, infrared_top: share(|l| l.1), infrared_black: share(|l| l.2) })
 }
 
-/// Values that are looked at in a block.
+/// Number of values read per block.
 const BLOCK_VALUES: usize = (BLOCK_PX * BLOCK_PX / 4) as usize;
 
-/// The value that `rank` others lie below, found bit by bit: comparing all values at once is quicker than sorting them.
+/// Finds the value with `rank` others below it, bit by bit: comparing all values at once is faster than sorting them.
 struct Ranked<'a> {
     values: &'a [u16; BLOCK_VALUES],
     rank: usize,
@@ -143,7 +144,7 @@ impl PixelLoop for Ranked<'_> {
     fn call(self) -> u16 {
         let (low, high) =
             self.values.iter().fold((u16::MAX, 0), |(low, high), v| (low.min(*v), high.max(*v)));
-        // What all values begin with is known already.
+        // The leading bits common to all values are already known.
         let open = 16 - (low ^ high).leading_zeros();
         let mut found = if open < 16 { low >> open << open } else { 0 };
         for bit in (0..open).rev() {
@@ -157,7 +158,7 @@ impl PixelLoop for Ranked<'_> {
     }
 }
 
-/// The slow background: a robust quadratic surface (the lamp), plus a running median of what it leaves.
+/// The slow background: a robust quadratic surface (the lamp), plus a running median of the remainder.
 ///
 /// A median window of five blocks keeps a defect out of the background as long as it covers less than half of it; the
 /// surface keeps the median from flattening slopes at the border. Blocks that are not film are ignored.
@@ -174,7 +175,7 @@ pub(crate) fn smooth_background(blocks: &Plane<f32>, film: &[bool]) -> Plane<f32
     out
 }
 
-/// Robust least-squares surface of second order through the film blocks; zero when it is not determined.
+/// Robust least-squares surface of second order through the film blocks; zero if it is not determined.
 fn quadratic_surface(blocks: &Plane<f32>, film: &[bool]) -> Plane<f32> {
     let (w, h) = (blocks.width(), blocks.height());
     let terms = |x: u32, y: u32| {
@@ -244,9 +245,9 @@ fn binomial(plane: &Plane<f32>) -> Plane<f32> {
     out
 }
 
-/// Block whose centre lies before a pixel position, and the part of the way to the next one.
+/// The block whose centre precedes a pixel position, and the fraction of the way to the next one.
 ///
-/// Beyond the outermost block centres the last slope goes on.
+/// Beyond the outermost block centres the last slope continues.
 #[inline(always)]
 fn block_position(v: f32, n: u32) -> (u32, f32) {
     let t = ((v + 0.5) / BLOCK_PX as f32 - 0.5).clamp(-0.5, n as f32 - 0.5);
@@ -275,7 +276,7 @@ pub(crate) fn background_row(blocks: &Plane<f32>, y: u32, x0: u32, out: &mut [f3
         let (a, b) = (above[block as usize], below[block as usize]);
         a + fy * (b - a)
     };
-    // Between two block centres the background is a straight line: step it instead of evaluating every pixel.
+    // Between two block centres the background is a straight line: add steps instead of evaluating every pixel.
     let mut x = if x0 < b / 2 { 0 } else { x0 - (x0 - b / 2) % b };
     while x < end {
         let next = if x < b / 2 { b / 2 } else { x + b };

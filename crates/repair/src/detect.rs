@@ -1,19 +1,21 @@
 //! From a scan with an infrared plane to a dust map.
 //!
-//! 1. Block medians of density, but for holder and open light, give the slow background and a first leakage; silver film is recognised and refused.
+//! 1. Block medians of density, without holder and open light, give the slow background and a first leakage; silver
+//!    film is recognised and refused.
 //! 2. The infrared is registered; the leakage is refined on single pixels.
-//! 3. What infrared density neither lamp, film base nor dyes explain is the residual; its noise (median absolute deviation)
-//!    sets the threshold, raised where the image has steep edges because registration and blur are never perfect there.
+//! 3. The residual is the infrared density that lamp, film base and dyes do not explain. Its noise (median absolute
+//!    deviation) sets the threshold, raised at steep image edges because registration and blur are never perfect there.
 //! 4. Hysteresis: a defect must peak above the high threshold and extends down to the low one.
-//! 5. Parts of defects that are lighter than their surroundings have lost their emulsion: they are filled from outside, and
+//! 5. Parts of defects lighter than their surroundings have lost their emulsion: they are filled from outside, and
 //!    lines of them are followed in the visible picture.
-//! 6. Faint straight traces below that are kept only when the visible picture shows a line there too (emulsion scratches).
+//! 6. Faint straight traces below that are kept only if the visible picture shows a line there too (emulsion
+//!    scratches).
 //!
-//! The frame is never held: each step reads it piece by piece, and what is kept are the few pixels that rise above the
-//! noise.
+//! The frame is never held: each step reads it piece by piece and keeps only the few pixels above the noise.
 //!
-//! Source of the outline: US 5,266,805 (published 1993, term ended) for the infrared map of defects, US 6,393,160 for bounds
-//! of defect intensity; hysteresis: J. Canny, IEEE Trans. PAMI 8 (1986). Thresholds are ours, measured by this crate's tests.
+//! Source of the outline: US 5,266,805 (published 1993, term ended) for the infrared map of defects, US 6,393,160 for
+//! bounds of defect intensity; hysteresis: J. Canny, IEEE Trans. PAMI 8 (1986). Thresholds are ours, measured by this
+//! crate's tests.
 
 use glassine_raster::{CancelToken, PixelRect, Plane, RegionSource, Samples16};
 
@@ -31,20 +33,20 @@ use crate::scratch;
 use crate::torn;
 use crate::types::{DustClass, DustError, DustMap, DustOptions, Leakage, Refusal, Registration};
 
-/// Smallest side of a region in which background, noise and registration can be measured.
+/// Smallest side of a region for measuring background, noise and registration.
 const SIDE_MIN_PX: u32 = 64;
-/// Blocks clearer than the film base by more than this in every colour are no film, D.
+/// Blocks clearer than the film base by more than this in every colour are not film, D.
 ///
-/// Film is clearer than its base by lamp fall-off (3 to 10 % from middle to edge: up to 0.05 D) and by nothing else; open
-/// light is clearer by at least the density of support and mask, 0.15 D and more. Ours.
+/// Film is clearer than its base only by lamp fall-off (3 to 10 % from middle to edge: up to 0.05 D); open light is
+/// clearer by at least the density of support and mask, 0.15 D and more. Ours.
 const CLEARER_D: f32 = 0.06;
-/// Infrared density that film has at least over open light, D: its two surfaces reflect 8 % of the light (0.035 D), less what
-/// the lamp falls off. Source: Fresnel's law for a refractive index of 1.5.
+/// Least infrared density of film over open light, D: its two surfaces reflect 8 % of the light (0.035 D), less the
+/// lamp fall-off. Source: Fresnel's law for a refractive index of 1.5.
 const SURFACES_D: f32 = 0.02;
-/// More damage than this is not dust.
+/// A larger damaged share of the frame is not dust.
 const DAMAGE_MAX: f64 = 0.25;
 
-/// Size and channels of the input.
+/// Checks size and channels of the input.
 pub(crate) fn check_size(region: &Region<'_>, colours: u8) -> Result<(), Refusal> {
     if colours == 0 || region.channels() <= colours {
         return Err(Refusal::NoInfrared);
@@ -56,7 +58,7 @@ pub(crate) fn check_size(region: &Region<'_>, colours: u8) -> Result<(), Refusal
     Ok(())
 }
 
-/// Whether the infrared carries a signal.
+/// Refuses an infrared plane without a signal.
 pub(crate) fn check_signal(blocks: &Blocks) -> Result<(), Refusal> {
     for (at_top, fraction) in [(true, blocks.infrared_top), (false, blocks.infrared_black)] {
         if fraction > 0.9 {
@@ -66,10 +68,10 @@ pub(crate) fn check_signal(blocks: &Blocks) -> Result<(), Refusal> {
     Ok(())
 }
 
-/// Find the defects of one frame region (with some margin around the image) at full resolution.
+/// Finds the defects of one frame region (with some margin around the image) at full resolution.
 ///
 /// `linear` holds linear 16-bit codes, the infrared sample last; `colour_channels` is 3, or 1 for grey.
-/// The result depends on nothing but the input. Sources and steps: see the module. For scans too large to be held, use
+/// The result depends only on the input. Sources and steps: see the module. For scans too large to hold, use
 /// [`Analysis`].
 pub fn find_dust(
     linear: &Samples16,
@@ -83,14 +85,14 @@ pub fn find_dust(
         .map_err(DustError::into_refusal)
 }
 
-/// Everything about a region that does not depend on the sensitivity, so that a slider need not repeat it.
+/// Everything about a region that does not depend on the sensitivity, so that moving a slider does not repeat it.
 ///
-/// It keeps the pixels that may be marked at any sensitivity up to [`DustOptions::sensitivity_max`], a few bytes for each;
-/// see [`Analysis::bytes`].
+/// Keeps a few bytes for each pixel that may be marked at any sensitivity up to [`DustOptions::sensitivity_max`]; see
+/// [`Analysis::bytes`].
 #[derive(Clone)]
 pub struct Analysis {
     rect: PixelRect,
-    /// Confidence and marks of a registration that cannot be trusted.
+    /// Confidence and marks of a registration that is not reliable.
     doubtful: Option<(f32, u32)>,
     leakage: Leakage,
     residual: Residual,
@@ -110,9 +112,10 @@ impl std::fmt::Debug for Analysis {
 }
 
 impl Analysis {
-    /// Measure background, leakage, registration and residual of the part `rect` of a scan.
+    /// Measures background, leakage, registration and residual of the part `rect` of a scan.
     ///
-    /// A registration in the options is told about the middle of `rect`. `options.sensitivity` plays no part.
+    /// A registration in the options refers to the middle of `rect`. `options.sensitivity` only raises the highest
+    /// sensitivity kept.
     pub fn of(
         source: &dyn RegionSource,
         rect: PixelRect,
@@ -168,9 +171,9 @@ impl Analysis {
         Ok(Self { rect, doubtful, leakage, residual, film_base_d })
     }
 
-    /// The dust map at a sensitivity (0..1, see [`DustOptions::sensitivity`]); `source` is the scan analysed.
+    /// The dust map at a sensitivity (0..1, see [`DustOptions::sensitivity`]); `source` is the analysed scan.
     ///
-    /// A sensitivity above those asked for at first is lowered to them.
+    /// A sensitivity above the highest one kept is lowered to it.
     pub fn map(
         &self,
         source: &dyn RegionSource,
@@ -194,17 +197,16 @@ impl Analysis {
         }
     }
 
-    /// Where the infrared lies, told about the middle of the part analysed.
+    /// Position of the infrared, relative to the middle of the analysed part.
     pub fn registration(&self) -> Registration {
         self.residual.model.registration
     }
 
-    /// How the image shows in the infrared.
     pub fn leakage(&self) -> Leakage {
         self.leakage
     }
 
-    /// Bytes kept.
+    /// Memory use in bytes.
     pub fn bytes(&self) -> usize {
         self.residual.bytes()
     }
@@ -240,7 +242,7 @@ fn silver(leakage: &Leakage) -> Refusal {
     Refusal::SilverFilm { correlation: leakage.silver_correlation, strength: leakage.strength }
 }
 
-/// Slow infrared background, with what leaks of the image taken away.
+/// Slow infrared background, without the leaked image.
 fn background_of(mut blocks: Vec<Plane<f32>>, leakage: &Leakage, film: &[bool]) -> Plane<f32> {
     let mut clean = blocks.pop().unwrap_or_else(|| Plane::filled(1, 1, 0.0));
     if !is_clear(leakage) {
@@ -257,7 +259,7 @@ fn background_of(mut blocks: Vec<Plane<f32>>, leakage: &Leakage, film: &[bool]) 
     smooth_background(&clean, film)
 }
 
-/// Which blocks lie on the holder: opaque ones connected to the border.
+/// Which blocks are holder: opaque ones connected to the border.
 fn holder_blocks(blocks: &[Plane<f32>]) -> Vec<bool> {
     let (w, h) = (blocks[0].width() as usize, blocks[0].height() as usize);
     let opaque = |i: usize| blocks.iter().all(|b| b.data()[i] > 1.7);
@@ -279,8 +281,8 @@ fn holder_blocks(blocks: &[Plane<f32>]) -> Vec<bool> {
 
 /// Which blocks show open light: clearer than the base of a negative can be.
 ///
-/// Without a base, as on slides, the clearest blocks are open light if the infrared says so too: all film holds infrared
-/// back by its two surfaces at least, and nothing lies between those blocks and the clearest of all others.
+/// Without a base, as on slides, the clearest blocks are open light if the infrared agrees: all film holds back
+/// infrared at least by its two surfaces, and no block is between these and the clearest of all others.
 fn open_light_blocks(blocks: &[Plane<f32>], film_base_d: Option<[f64; 3]>) -> Vec<bool> {
     let (colours, infrared) = blocks.split_at(blocks.len() - 1);
     let count = infrared[0].data().len();
@@ -305,7 +307,7 @@ fn open_light_blocks(blocks: &[Plane<f32>], film_base_d: Option<[f64; 3]>) -> Ve
         return vec![false; count];
     }
     let open = median_in_place(&mut open);
-    // The least of it may be half open light itself.
+    // The lowest values may be half open light themselves.
     let rank = film.len() / 50;
     let film = *film.select_nth_unstable_by(rank, f32::total_cmp).1;
     let between = 0.5 * (open + film);
@@ -313,8 +315,8 @@ fn open_light_blocks(blocks: &[Plane<f32>], film_base_d: Option<[f64; 3]>) -> Ve
     infrared[0].data().iter().zip(&clear).map(|(d, clear)| gap && (*clear || *d < between)).collect()
 }
 
-/// Which blocks show film for measurements: neither holder nor open light, nor next to them, where a block may be half and
-/// half.
+/// Which blocks show film for measurements: neither holder nor open light, nor next to them, where a block may be
+/// mixed.
 pub(crate) fn film_blocks(blocks: &[Plane<f32>], film_base_d: Option<[f64; 3]>) -> Vec<bool> {
     let (w, h) = (blocks[0].width() as usize, blocks[0].height() as usize);
     let mut other = holder_blocks(blocks);

@@ -1,5 +1,6 @@
-//! How much neighbours differ on clean film: means of squared first and second differences over boxes of any size in
-//! constant time.
+//! Measures how much neighbours differ on clean film, as means of squared first and second differences.
+//!
+//! Boxes of any size take constant time.
 //!
 //! Source: F. C. Crow, "Summed-area tables for texture mapping", SIGGRAPH 1984.
 
@@ -12,13 +13,13 @@ use crate::window::Colours;
 pub(crate) struct Differences {
     width: usize,
     height: usize,
-    /// Columns of the planes: those of the part and one more on both sides.
+    /// Columns of the planes: those of the part plus one on each side.
     stride: usize,
-    /// Densities of the three colours, and 1 where film is clean, else 0.
+    /// Densities of the three colours, and 1 for clean film, 0 otherwise.
     planes: [Vec<f32>; 4],
-    /// One row: squares of first differences, their number, squares of second differences, their number.
+    /// One row: squares of first differences and their count, squares of second differences and their count.
     line: [Vec<f32>; 4],
-    /// The same four summed up from the top left corner.
+    /// Running sums of the same four from the top left corner.
     sums: Vec<[f64; 4]>,
 }
 
@@ -26,13 +27,13 @@ pub(crate) struct Differences {
 #[derive(Clone, Copy)]
 pub(crate) struct Picture<'a> {
     pub(crate) seen: &'a [Colours],
-    /// 0 where film is clean.
+    /// 0 for clean film.
     pub(crate) index: &'a [u32],
     pub(crate) stride: usize,
 }
 
 impl Differences {
-    /// Look at a part of a grid, at least one pixel from its edge.
+    /// Loads a part of a grid, at least one pixel from its edge.
     pub(crate) fn look_at(&mut self, picture: Picture<'_>, part: PixelRect) {
         (self.width, self.height) = (part.width() as usize, part.height() as usize);
         self.stride = self.width + 2;
@@ -49,7 +50,7 @@ impl Differences {
         }
     }
 
-    /// Sum up the differences in one direction; squares are multiplied by `share`.
+    /// Sums the differences in one direction; `share` multiplies the squares.
     pub(crate) fn sum_up(&mut self, (dx, dy): (i32, i32), share: f32) {
         self.sums.clear();
         self.sums.resize((self.width + 1) * (self.height + 1), [0.0; 4]);
@@ -68,8 +69,8 @@ impl Differences {
         [sum(0), sum(1), sum(2), sum(3)]
     }
 
-    /// Mean squares of first and second differences about a position, nearer values counting more; a wider look where
-    /// there are too few.
+    /// Mean squares of first and second differences about a position, with more weight on near values; the boxes widen
+    /// where there are too few.
     #[inline(always)]
     pub(crate) fn near(&self, x: i32, y: i32) -> [Option<f32>; 2] {
         let mut found = [None; 2];
@@ -158,7 +159,7 @@ mod tests {
         let mut differences = Differences::default();
         differences.look_at(Picture { seen: &seen, index: &index, stride }, PixelRect::new(2, 2, 10, 8));
         differences.sum_up((1, 0), 1.0);
-        // About column 6, row 5 of the grid, which is marked: columns 5, 6, 7 of rows 4, 5, 6.
+        // Around column 6, row 5 of the grid, which is marked: columns 5, 6, 7 of rows 4, 5, 6.
         let squares = |x: i32| f64::from((2 * x + 1) * (2 * x + 1));
         let row = squares(5) + squares(6) + squares(7);
         assert_eq!(differences.sum(4, 3, 1), [2.0 * row + squares(7), 7.0, 4.0 * 6.0, 6.0]);

@@ -6,31 +6,30 @@ use crate::density::{background_row, density_of, dye_density};
 use crate::model::Model;
 use crate::register::cubic_weights;
 
-/// What of the surroundings belongs to a field: as far as a pixel's doubts look.
+/// Margin around a field that its doubts need.
 pub(crate) const HALO_PX: u32 = 2;
-/// Pixels that the density of an edge lags behind for a step of 1 D a pixel: a step of light of ratio 10^-D through a
-/// Gaussian of s pixels has its middle density at s Phi^-1(10^(-D/2)), which for s = 0.6 is 0.3 px at 1 D and 1 px at
-/// 2.8 D. Source: arithmetic.
+/// Lag of an edge's density, in pixels, for a step of 1 D a pixel: a step of light of ratio 10^-D through a Gaussian of
+/// s pixels has its middle density at s Phi^-1(10^(-D/2)), which for s = 0.6 is 0.3 px at 1 D and 1 px at 2.8 D.
+/// Source: arithmetic.
 const LAG_PX2_PER_D: f32 = 0.7;
 
-/// Residual density of a part of the frame, with [`HALO_PX`] pixels more on every side where there are; used again for one
-/// part after the other.
+/// Residual density of a part of the frame, with [`HALO_PX`] more pixels on every side inside the frame; reused for
+/// part after part.
 #[derive(Debug, Default)]
 pub(crate) struct Field {
-    /// What the planes cover.
+    /// The part that the planes cover.
     pub(crate) outer: PixelRect,
-    /// Columns of the planes.
     width: usize,
     /// Residual infrared density, D.
     density: Vec<f32>,
-    /// Leaked image, D; nothing when the dyes are clear.
+    /// Leaked image, D; empty when the dyes are clear.
     leaked: Vec<f32>,
     /// Leaked density of a grey of 1 D.
     leak_of_grey: f32,
-    /// Leaked image before it is softened, and infrared codes, with what lies about them.
+    /// Leaked image before softening, and infrared codes, both with a margin.
     sharp: Vec<f32>,
     codes: Vec<f32>,
-    /// One row on its way.
+    /// Buffer for one row.
     line: Vec<f32>,
 }
 
@@ -47,17 +46,17 @@ impl Field {
         (y - self.outer.y0) as usize * self.width + (x - self.outer.x0) as usize
     }
 
-    /// Residual density at a position of the frame that the field covers.
+    /// Residual density at a frame position inside the field.
     pub(crate) fn density_at(&self, x: u32, y: u32) -> f32 {
         self.density[self.place(x, y)]
     }
 
-    /// Leaked image density at a position of the frame that the field covers.
+    /// Leaked image density at a frame position inside the field.
     pub(crate) fn leaked_at(&self, x: u32, y: u32) -> f32 {
         self.leaked.get(self.place(x, y)).copied().unwrap_or(0.0)
     }
 
-    /// First places of a row and the rows beside it; the frame's edges repeat.
+    /// Start indices of a row and its two neighbours; the frame's edges repeat.
     fn rows_about(&self, y: u32) -> [usize; 3] {
         let last = self.outer.height() - 1;
         let at = y - self.outer.y0;
@@ -86,7 +85,7 @@ impl Field {
         0.5 * column(x) + 0.25 * (column(x.saturating_sub(1)) + column((x + 1).min(last)))
     }
 
-    /// Slope and bend of the leaked image, D per pixel: what an imperfect registration or blur leaves a part of.
+    /// Slope and bend of the leaked image, D per pixel; an imperfect registration or blur leaves a part of it.
     pub(crate) fn steepness_at(&self, x: u32, y: u32) -> f32 {
         if self.leaked.is_empty() {
             return 0.0;
@@ -100,16 +99,16 @@ impl Field {
             + 0.5 * (left + right + above + below - 4.0 * here).abs()
     }
 
-    /// Density that the leaked image may lie off at steep edges, because the lens softens light and not density, D.
+    /// Possible error of the leaked image at steep edges, because the lens softens light and not density, D.
     ///
     /// ```text
     /// doubt = LAG_PX2_PER_D * step * step / leak
     /// ```
-    /// `step` is the largest step of the leaked image from pixel to pixel within [`HALO_PX`], summed over both directions,
-    /// `leak` the leak of 1 D. Between clear and black film the density seen rises a pixel late, on the dark side, while
-    /// the infrared, where the same edge is faint, rises in place: the image is missed by its step times that distance,
-    /// which grows with the visible step. Slides have such edges about every picture; in negatives the doubt is far below
-    /// the noise.
+    /// `step` is the largest step of the leaked image from pixel to pixel within [`HALO_PX`], summed over both
+    /// directions; `leak` is the leak of 1 D. Between clear and black film the visible density rises a pixel late, on
+    /// the dark side, while the infrared, where the same edge is faint, rises in place. The image is off by its step
+    /// times that distance, which grows with the visible step. Slides have such edges around every picture; in
+    /// negatives the doubt is far below the noise.
     pub(crate) fn lag_at(&self, x: u32, y: u32) -> f32 {
         if self.leaked.is_empty() || self.leak_of_grey <= 0.0 {
             return 0.0;
@@ -199,14 +198,14 @@ impl PixelLoop for Computing<'_> {
 }
 
 impl Computing<'_> {
-    /// Samples of a row of the frame from a column on, as many as are there.
+    /// Samples of a frame row from a column onwards, as many as there are.
     #[inline(always)]
     fn samples(&self, y: u32, x: u32) -> &[u16] {
         &self.linear.row(y - self.from.y0)
             [(x - self.from.x0) as usize * usize::from(self.linear.channels())..]
     }
 
-    /// Leaked image density, sharp, with as much about it as the softening needs; edges of the frame repeat.
+    /// Computes the sharp leaked image density with the margin that softening needs; edges of the frame repeat.
     #[inline(always)]
     fn see_leaks(&mut self) {
         let (model, outer) = (self.model, self.field.outer);
@@ -243,7 +242,7 @@ impl Computing<'_> {
         self.field.sharp = sharp;
     }
 
-    /// The leaked image as soft as the infrared picture is.
+    /// Makes the leaked image as soft as the infrared picture.
     #[inline(always)]
     fn soften(&mut self) {
         let kernel = self.model.kernel.as_slice();
@@ -261,7 +260,7 @@ impl Computing<'_> {
         }
     }
 
-    /// Infrared density on the visible grid: interpolated in transmitted light (cubic), then taken as density.
+    /// Infrared density on the visible grid: interpolated in transmitted light (cubic), then converted to density.
     #[inline(always)]
     fn see_shifted(&mut self) {
         let (model, outer) = (self.model, self.field.outer);
@@ -333,7 +332,7 @@ impl Computing<'_> {
     }
 }
 
-/// Weighed sum of four rows.
+/// Weighted sum of four rows.
 #[inline(always)]
 fn weigh(rows: [&[f32]; 4], weights: [f32; 4], out: &mut [f32]) {
     let n = out.len();
@@ -343,7 +342,7 @@ fn weigh(rows: [&[f32]; 4], weights: [f32; 4], out: &mut [f32]) {
     }
 }
 
-/// Weighed sum of a row and its neighbours on both sides, which `pair` tells by their distance.
+/// Weighted sum of a row and its neighbours on both sides; `pair` returns the two at a distance.
 #[inline(always)]
 fn spread<'a>(
     kernel: &[f32],
@@ -365,7 +364,7 @@ fn spread<'a>(
     }
 }
 
-/// Leaked density of pixels of `C` channels, of which `N` leak.
+/// Leaked density of pixels with `C` channels, of which `N` leak.
 #[inline(always)]
 fn leaks_of<const C: usize, const N: usize>(samples: &[u16], leaks: [f32; N], stray: f32, out: &mut [f32]) {
     let (pixels, _) = samples.as_chunks::<C>();

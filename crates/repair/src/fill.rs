@@ -1,18 +1,19 @@
-//! Gives marked pixels new values: their own light divided by what the defect let through, as far as that can be trusted,
-//! and otherwise the surrounding structure, with the surrounding grain.
+//! Gives marked pixels new values: from their own light divided by what the defect let through, as far as it can be
+//! trusted, and otherwise from the surrounding structure, with the surrounding grain.
 //!
-//! For every defect a small window is solved for the most probable undisturbed densities `S`:
+//! The solver finds the most probable undisturbed densities `S` of a small window around every defect:
 //! ```text
 //! minimise  sum (S - z)^2 / u^2  +  sum over neighbours (S_p - S_q)^2 / tau^2
-//! z = D - A     density seen, less the predicted density of the defect
+//! z = D - A     measured density, less the predicted density of the defect
 //! u             expected error of z: grows with the defect's opacity and the steepness of its edge
 //! tau^2         mean squared difference of neighbours in that direction, measured on the clean film around
 //! ```
-//! Light particles are divided out (their own grain and detail survive), opaque ones are continued from outside along the
-//! directions in which the picture changes least, and everything between is weighed by its own uncertainty.
+//! Light particles are divided out (their grain and detail survive), opaque ones are continued from outside along the
+//! directions in which the picture changes least, and everything between is weighted by its uncertainty.
 //!
-//! Sources: division of the visible by the infrared record: US 5,266,805 (published 1993, term ended); maximum a posteriori
-//! estimation in a Gaussian Markov field: S. Geman, D. Geman, IEEE Trans. PAMI 6 (1984) and general statistics.
+//! Sources: division of the visible by the infrared record: US 5,266,805 (published 1993, term ended); maximum a
+//! posteriori estimation in a Gaussian Markov field: S. Geman, D. Geman, IEEE Trans. PAMI 6 (1984) and general
+//! statistics.
 
 use std::collections::BTreeMap;
 use std::hash::{DefaultHasher, Hash, Hasher};
@@ -25,14 +26,14 @@ use crate::region::Region;
 use crate::types::{DustError, DustMap, FillReport, PatchPiece, PatchRun, Patches};
 use crate::window::{Target, Window};
 
-/// Components longer than this are solved in pieces.
+/// Longer components are solved in pieces of this side.
 const PIECE_PX: u32 = 64;
 /// Rows whose pieces are filled together.
 const BATCH_ROWS: u32 = 96;
 
-/// Fill every marked pixel of `linear` in place. Nothing else changes by one code.
+/// Fills every marked pixel of `linear` in place. No other code changes.
 ///
-/// `map` must be of the same region. When cancelled, nothing is changed.
+/// `map` must describe the same region. When cancelled, nothing is changed.
 pub fn fill(linear: &mut Samples16, colour_channels: u8, map: &DustMap, cancel: &CancelToken) -> FillReport {
     let whole = PixelRect::of_size(linear.width(), linear.height());
     let place = FillPlace { rect: whole, wanted: whole, colour_channels };
@@ -45,20 +46,20 @@ pub fn fill(linear: &mut Samples16, colour_channels: u8, map: &DustMap, cancel: 
     }
 }
 
-/// What is filled on a scan.
+/// Which part of a scan to fill.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct FillPlace {
     /// Part of the scan that the map covers.
     pub rect: PixelRect,
-    /// Part of the scan whose defects are filled: those that reach into it.
+    /// Part of the scan to fill: every defect that reaches into it.
     pub wanted: PixelRect,
     /// 3, or 1 for grey.
     pub colour_channels: u8,
 }
 
-/// The new values of marked pixels, to be applied to the part of the scan that the map covers or any part of it.
+/// Computes the new values of marked pixels, for the part of the scan that the map covers or any part of it.
 ///
-/// The scan is read about the marks only. A map of another size, or samples without colour, give no patches.
+/// Reads the scan only around the marks. A map of another size, or samples without colour, give no patches.
 pub fn make_patches(
     source: &dyn RegionSource,
     place: FillPlace,
@@ -68,9 +69,9 @@ pub fn make_patches(
     refill(source, place, map, (&Patches::default(), &[]), cancel)
 }
 
-/// [`make_patches`] for a map that differs from an earlier one within a few rectangles only; the result is the same.
+/// [`make_patches`] for a map that differs from an earlier one only within a few rectangles; the result is the same.
 ///
-/// `before` holds the patches of the earlier map and what changed since, in positions of the map.
+/// `before` holds the patches of the earlier map and the changed rectangles, in positions of the map.
 pub fn refill(
     source: &dyn RegionSource,
     place: FillPlace,
@@ -116,7 +117,7 @@ pub fn refill(
     Ok(joined(filled, h, colours))
 }
 
-/// What is read for the pieces of a batch: all of it at once, or, when they lie far apart, piece by piece.
+/// The reads for the pieces of a batch: all at once, or piece by piece when they are far apart.
 fn readings(pieces: &[Piece]) -> Vec<(PixelRect, &[Piece])> {
     let each: u64 = pieces.iter().map(|piece| piece.window.area()).sum();
     let all = pieces.iter().skip(1).fold(pieces[0].window, |all, piece| {
@@ -154,7 +155,7 @@ struct Filled {
     piece: PatchPiece,
 }
 
-/// Marked pixels that are solved together, and what is looked at for them.
+/// Marked pixels to solve together, and the window to read for them.
 struct Piece {
     pixels: Component,
     window: PixelRect,
@@ -169,13 +170,13 @@ impl Piece {
         let thickness_px =
             bounds.width().min(bounds.height()).min((3.0 * pixels.mean_width_px()).ceil() as u32);
         let margin = (thickness_px + 8).clamp(13, 40);
-        // The hash tells whether a piece was there before; it is never stored.
+        // The hash identifies a piece among the earlier patches; it is never stored.
         let mut name = DefaultHasher::new();
         pixels.runs.iter().for_each(|run| (run.y, run.x0, run.x1).hash(&mut name));
         Self { window: bounds.grown(margin, width, height), thickness_px, name: name.finish(), pixels }
     }
 
-    /// Its values from before, when neither it nor anything it is computed from has changed.
+    /// The earlier values, if neither the piece nor anything it is computed from has changed.
     fn unchanged(&self, (before, changed): (&Patches, &[PixelRect]), colours: u8) -> Option<Filled> {
         if before.channels != colours || changed.iter().any(|rect| !rect.intersect(self.window).is_empty()) {
             return None;
@@ -196,7 +197,7 @@ impl Piece {
     }
 }
 
-/// Cut a long component along a fixed grid, so that windows stay small.
+/// Cuts a long component along a fixed grid, so that windows stay small.
 pub(crate) fn split(component: Component, piece_px: u32) -> Vec<Component> {
     let bounds = component.bounds();
     if bounds.width() <= piece_px + piece_px / 2 && bounds.height() <= piece_px + piece_px / 2 {
@@ -215,7 +216,7 @@ pub(crate) fn split(component: Component, piece_px: u32) -> Vec<Component> {
     pieces.into_values().collect()
 }
 
-/// New values of a piece, from samples that cover a part of the mapped region; `window` is a space to work in.
+/// New values of a piece, from samples that cover a part of the mapped region; `window` is scratch space.
 fn fill_piece(
     window: &mut Window,
     (linear, from): (&Samples16, PixelRect),

@@ -1,8 +1,8 @@
 //! Grain for repaired pixels that keep little of their own light.
 //!
-//! Smooth spots give a repair away at 1:1. Instead of synthetic noise, the grain of clean film close by is moved over:
-//! its spectrum and the correlation of its channels are right by construction.
-//! The place is the one, among a fixed set of offsets, where the picture itself is calmest, so that no image structure moves.
+//! Smooth spots give a repair away at 1:1. Instead of synthetic noise, the grain of clean film nearby is copied: its
+//! spectrum and the correlation of its channels are right by construction. The source is the place, among a fixed set
+//! of offsets, where the picture itself is calmest, so that no image structure is copied.
 
 use std::sync::LazyLock;
 
@@ -11,21 +11,21 @@ use glassine_raster::{PixelLoop, run_vectorised};
 use crate::label::Component;
 use crate::window::{Colours, MARGIN_PX, Window, each};
 
-/// Grain is what a binomial 5 x 5 mean takes away; this makes up for the grain the mean itself keeps.
+/// Grain is what a binomial 5 x 5 mean removes; this factor compensates for the grain that the mean itself keeps.
 const KEPT_BY_MEAN: f32 = 1.08;
 
-/// Pixels of a piece that are looked at to find the calmest place.
+/// Pixels of a piece to test when searching for the calmest place.
 const PROBES: usize = 16;
 
 /// One row of Pascal's triangle.
 const BINOMIAL: [f32; 5] = [1.0, 4.0, 6.0, 4.0, 1.0];
 
-/// Distances of the places that are tried.
+/// Distances of the places to try.
 const RADII_PX: [i32; 6] = [5, 8, 12, 17, 24, 34];
-/// Places tried at each distance.
+/// Places to try at each distance.
 const TURNS: usize = 12;
 
-/// Offsets of the places that are tried, by distance.
+/// Offsets of the places to try, by distance.
 static OFFSETS: LazyLock<Vec<[(i32, i32); TURNS]>> = LazyLock::new(|| {
     let at = |radius: f64, turn: usize| {
         let angle_rad = turn as f64 / TURNS as f64 * std::f64::consts::TAU + radius;
@@ -47,7 +47,7 @@ pub(crate) struct GrainSpace {
     marked: Vec<u8>,
 }
 
-/// Add grain to the marked pixels of `piece`.
+/// Adds grain to the marked pixels of `piece`.
 pub(crate) fn transplant(window: &mut Window, piece: &Component) {
     let targets: Vec<(usize, f32)> = piece
         .pixels()
@@ -79,7 +79,7 @@ pub(crate) fn transplant(window: &mut Window, piece: &Component) {
     }
 }
 
-/// Place on the grid at an offset; `None` beside it.
+/// Grid index at an offset; `None` outside the grid.
 #[inline(always)]
 fn moved(at: usize, (dx, dy): (i32, i32), stride: usize, len: usize) -> Option<usize> {
     let column = (at % stride) as i32 + dx;
@@ -87,7 +87,7 @@ fn moved(at: usize, (dx, dy): (i32, i32), stride: usize, len: usize) -> Option<u
     ((0..stride as i32).contains(&column) && (0..len as i64).contains(&moved)).then_some(moved as usize)
 }
 
-/// Offset of least high-pass energy among those that hit clean film nearly everywhere.
+/// Offset of least high-pass energy among those that land nearly everywhere on clean film.
 fn calmest_offset(
     space: &GrainSpace,
     stride: usize,
@@ -119,7 +119,7 @@ fn calmest_offset(
     best.map(|best| best.1)
 }
 
-/// Density less its binomial mean over 5 x 5 pixels, wherever all of these are clean.
+/// Density less its binomial mean over 5 x 5 pixels, where all of these are clean.
 struct HighPass<'a> {
     seen: &'a [Colours],
     index: &'a [u32],

@@ -1,11 +1,11 @@
-//! A plane of which only the parts in use take memory: marks are few, frames are large.
+//! A plane in which only the used tiles take memory, because marks are few and frames are large.
 
 use glassine_raster::PixelRect;
 
-/// Side of the tiles that are made as soon as one of their pixels is set.
+/// Side of the tiles, each allocated when one of its pixels is first set.
 const TILE_PX: u32 = 16;
 const TILE_AREA: usize = (TILE_PX * TILE_PX) as usize;
-/// No tile yet.
+/// Marks a tile that is not allocated.
 const NONE: u32 = u32::MAX;
 
 /// A plane of values that are nearly all the same.
@@ -16,7 +16,7 @@ pub(crate) struct Grid<T> {
     columns: u32,
     rest: T,
     index: Vec<u32>,
-    /// Columns of the tiles made, in order, for every row of tiles.
+    /// Columns of the allocated tiles, in order, for every row of tiles.
     made: Vec<Vec<u32>>,
     tiles: Vec<[T; TILE_AREA]>,
 }
@@ -43,7 +43,6 @@ impl<T: Copy + PartialEq> Grid<T> {
         (y / TILE_PX * self.columns + x / TILE_PX) as usize
     }
 
-    /// Value at a position inside the plane.
     #[inline]
     pub(crate) fn at(&self, x: u32, y: u32) -> T {
         debug_assert!(x < self.width && y < self.height, "inside the plane");
@@ -53,7 +52,7 @@ impl<T: Copy + PartialEq> Grid<T> {
         }
     }
 
-    /// The place of a value inside the plane, for writing.
+    /// Mutable access to a value inside the plane.
     pub(crate) fn at_mut(&mut self, x: u32, y: u32) -> &mut T {
         debug_assert!(x < self.width && y < self.height, "inside the plane");
         let tile = self.tile(x, y);
@@ -70,7 +69,7 @@ impl<T: Copy + PartialEq> Grid<T> {
         *self.at_mut(x, y) = value;
     }
 
-    /// Columns of a row within `x0..x1` that may hold something else than the rest, piece by piece.
+    /// Columns of a row within `x0..x1` that may differ from the default value, piece by piece.
     pub(crate) fn touched(&self, y: u32, x0: u32, x1: u32) -> impl Iterator<Item = (u32, &[T])> + '_ {
         let row = (y / TILE_PX * self.columns) as usize;
         let first = (y % TILE_PX * TILE_PX) as usize;
@@ -85,14 +84,14 @@ impl<T: Copy + PartialEq> Grid<T> {
         })
     }
 
-    /// Whether any value within `rect` fulfils a condition that the rest does not.
+    /// Whether any value within `rect` passes a test that the default value fails.
     pub(crate) fn any(&self, rect: PixelRect, test: impl Fn(T) -> bool) -> bool {
         let rect = rect.intersect(PixelRect::of_size(self.width, self.height));
         (rect.y0..rect.y1)
             .any(|y| self.touched(y, rect.x0, rect.x1).any(|(_, line)| line.iter().any(|v| test(*v))))
     }
 
-    /// Bytes taken.
+    /// Memory use in bytes.
     pub(crate) fn bytes(&self) -> usize {
         self.index.len() * 4
             + self.made.len() * size_of::<Vec<u32>>()
@@ -101,7 +100,7 @@ impl<T: Copy + PartialEq> Grid<T> {
     }
 }
 
-/// Equal when every value is, whichever tiles were made.
+/// Equal when all values are equal, whichever tiles are allocated.
 impl<T: Copy + PartialEq> PartialEq for Grid<T> {
     fn eq(&self, other: &Self) -> bool {
         let tile = |grid: &Self, i: usize| match grid.index[i] {

@@ -1,4 +1,4 @@
-//! Connected components of a sparse mask, with the shape figures that tell specks, hairs and scratches apart.
+//! Finds connected components of a sparse mask, and the shape figures that separate specks, hairs and scratches.
 
 use glassine_raster::{PixelRect, Plane};
 
@@ -27,9 +27,9 @@ pub(crate) fn components(mask: &Plane<u8>, gap: u32) -> Vec<Component> {
     join_runs(runs, mask.height(), gap)
 }
 
-/// Connected components of runs given in reading order, themselves in reading order of their first run.
+/// Connected components of runs; both are in reading order, components by their first run.
 ///
-/// Runs that come within `gap` pixels of each other along a row or between rows count as touching.
+/// Runs within `gap` pixels of each other along a row or between rows count as touching.
 pub(crate) fn join_runs(runs: Vec<Run>, height: u32, gap: u32) -> Vec<Component> {
     let mut row_start = vec![0_usize; height as usize + 1];
     for run in &runs {
@@ -111,13 +111,12 @@ fn join(parent: &mut [u32], a: u32, b: u32) {
 }
 
 impl Component {
-    /// The same, `rows` further down.
+    /// The same component, `rows` further down.
     pub(crate) fn lowered(mut self, rows: u32) -> Self {
         self.runs.iter_mut().for_each(|run| run.y += rows);
         self
     }
 
-    /// Number of pixels.
     pub(crate) fn area(&self) -> u32 {
         self.runs.iter().map(|r| r.x1 - r.x0).sum()
     }
@@ -127,7 +126,7 @@ impl Component {
         self.runs.iter().flat_map(|r| (r.x0..r.x1).map(|x| (x, r.y)))
     }
 
-    /// Smallest rectangle around it.
+    /// Smallest rectangle around the component.
     pub(crate) fn bounds(&self) -> PixelRect {
         let fold = |pick: fn(&Run) -> u32, join: fn(u32, u32) -> u32, seed| {
             self.runs.iter().map(pick).fold(seed, join)
@@ -140,7 +139,6 @@ impl Component {
         )
     }
 
-    /// Shape figures.
     pub(crate) fn shape(&self) -> Shape {
         let n = f64::from(self.area()).max(1.0);
         let (mut sx, mut sy) = (0.0, 0.0);
@@ -181,7 +179,7 @@ impl Component {
         f64::from(self.area()) / (self.perimeter() / 2.0).max(1.0)
     }
 
-    /// Boundary length: pixel sides facing outside, times pi/4 to make up for the staircase.
+    /// Boundary length: pixel sides facing outside, times pi/4 to compensate for the staircase.
     fn perimeter(&self) -> f64 {
         let mut sides = 0_u64;
         let mut previous: (u32, Vec<Run>) = (u32::MAX, Vec::new());
@@ -211,7 +209,6 @@ impl Component {
     }
 }
 
-/// Shape figures of a component.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Shape {
     /// Extent along the main axis.
@@ -227,9 +224,10 @@ pub(crate) struct Shape {
 }
 
 impl Shape {
-    /// Compact, long and straight, or long and bent.
+    /// Classifies as compact, long and straight, or long and bent.
     ///
-    /// Ours: at least five times as long as wide is long; a scratch keeps to its axis within 3 % of its length.
+    /// Ours: an object at least five times as long as wide is long; a scratch stays within 3 % of its length of its
+    /// axis.
     pub(crate) fn class(&self) -> DustClass {
         let long = self.path_px / self.mean_width_px;
         if long < 5.0 || self.path_px < 10.0 {

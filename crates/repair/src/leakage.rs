@@ -1,13 +1,11 @@
-//! The image's own trace in the infrared plane: how strong it is, and whether the film is silver.
+//! Measures the image's own trace in the infrared plane: how strong it is, and whether the film is silver.
 //!
-//! Dyes are nearly, not perfectly, clear in the infrared; silver is not clear at all.
-//! Infrared density is regressed on the visible densities, first over block medians, which small defects cannot move,
-//! then over single pixels of high contrast, which tell what blocks cannot (a star field has no large-scale contrast) and
-//! how much softer the infrared picture is.
-//!
-//! Sources: infrared transparency of dyes and opacity of silver: encyclopedia article "Infrared cleaning"; balancing the
-//! gains of visible and infrared records before they are compared: US 6,442,301 (published 2002, term ended).
-//! The regression is general statistics.
+//! Dyes are nearly, not perfectly, clear in the infrared; silver is not clear at all. Infrared density is regressed on
+//! the visible densities: first over block medians, which small defects cannot move, then over single pixels of high
+//! contrast. These show what blocks cannot (a star field has no large-scale contrast), and how much softer the infrared
+//! picture is. Sources: infrared transparency of dyes and opacity of silver: encyclopedia article "Infrared cleaning";
+//! balancing the gains of visible and infrared records before they are compared: US 6,442,301 (published 2002, term
+//! ended). The regression is general statistics.
 
 use std::sync::LazyLock;
 
@@ -19,52 +17,53 @@ use crate::region::{Region, row_pieces};
 use crate::robust::{dot, median_in_place, robust_fit};
 use crate::types::{DustError, Leakage, Registration, SILVER_STRENGTH};
 
-/// Correlation above which the infrared shows the image itself, if its strength says so too.
+/// Correlation above which the infrared shows the image itself, if the strength is high enough too.
 const SILVER_CORRELATION: f64 = 0.8;
-/// With less spread of visible density than this, blocks cannot tell silver from dye.
+/// Below this spread of visible density, blocks cannot separate silver from dye.
 const SPREAD_MIN_D: f64 = 0.03;
-/// Extra blur of the infrared picture tried against the image's own edges, sigma in pixels.
+/// Values of extra infrared blur to try on the image's own edges, sigma in pixels.
 const BLURS_PX: [f64; 7] = [0.0, 0.4, 0.6, 0.8, 1.1, 1.5, 2.0];
-/// Taken when the image leaks too little to measure the blur.
+/// Blur assumed when the image leaks too little to measure it.
 const BLUR_UNKNOWN_PX: f64 = 0.5;
-/// Pixels used for the refinement: every third of the strongest on a lattice of about so many. Fewer of the strongest would
-/// be nothing but dust on a dusty frame.
+/// Pixels for the refinement: every third of the strongest on a lattice of about this size. On a dusty frame, fewer of
+/// the strongest would be nothing but dust.
 const PIXELS_MAX: usize = 8_000;
 const THINNED_BY: usize = 3;
 const LATTICE: f64 = 300_000.0;
-/// Rows of the pieces of the frame that are looked at, and how many pieces at least.
+/// Rows of the pieces that are read from a frame, and the least number of pieces.
 const PIECE_ROWS: u32 = 64;
 const PIECES_MIN: usize = 12;
-/// Stray light looked for: at most this part of full scale (more is a fault of the scan), in so many steps up to the light of
-/// the darkest block, on so many blocks. It must lower the misfit to this part to be believed.
+/// Search for stray light: at most this share of full scale (more is a fault of the scan), in this many steps up to the
+/// light of the darkest block, on this many blocks. To be accepted, it must lower the misfit to this share.
 ///
-/// Ours: 2 % from a lid ajar and 1 % flare are the most we know of; a misfit measured on a thousand blocks is known to 3 %.
+/// Ours: 2 % from a lid ajar and 1 % flare are the most we know of; a misfit measured on a thousand blocks is known to
+/// 3 %.
 const STRAY_MAX: f64 = 0.04;
 const STRAY_STEPS: u32 = 12;
 const STRAY_BLOCKS_MAX: usize = 1_000;
 const STRAY_GAIN: f64 = 0.95;
-/// Stray light that differs from place to place, part of full scale: half a per cent of what is bright near by. Ours.
+/// Local variation of stray light, share of full scale: half a per cent of bright areas nearby. Ours.
 const STRAY_LOCAL: f64 = 0.002;
-/// Error of a block's median about the leakage: lamp and film base as a surface of second order, D. Ours.
+/// Error of a block's median relative to the leakage, with lamp and film base as a surface of second order, D. Ours.
 const BLOCK_ERROR_D: f64 = 0.004;
-/// Distance from the frame's edge that the surroundings of a pixel need.
+/// Distance from the frame's edge needed for the surroundings of a pixel.
 const MARGIN_PX: u32 = 12;
 
-/// Unknowns: six of a slow background (lamp fall-off), three leakage coefficients.
+/// Coefficients of the unknowns: six of a slow background (lamp fall-off), three of the leakage.
 type Row = [f64; 9];
 
-/// First look, from blocks alone.
+/// First estimate, from blocks alone.
 pub(crate) struct BlockLeakage {
     pub(crate) leakage: Leakage,
     pub(crate) is_silver: bool,
     rows: Vec<(Row, f64, f64)>,
 }
 
-/// Regress the infrared block medians (last plane) on the visible ones.
+/// Regresses the infrared block medians (last plane) on the visible ones.
 pub(crate) fn from_blocks(blocks: &[Plane<f32>], film: &[bool]) -> BlockLeakage {
     let colours = blocks.len() - 1;
     let (w, h) = (blocks[0].width(), blocks[0].height());
-    // Looked at twice rather than kept: of a large frame there are hundreds of thousands.
+    // Read twice instead of stored, because a large frame has hundreds of thousands.
     let blocks_of_film = || {
         let all = (0..h).flat_map(|y| (0..w).map(move |x| (x, y)));
         all.filter(|&(x, y)| film[(y * w + x) as usize]).map(|(x, y)| {
@@ -75,7 +74,7 @@ pub(crate) fn from_blocks(blocks: &[Plane<f32>], film: &[bool]) -> BlockLeakage 
             ((x, y), visible, f64::from(blocks[colours].at(x, y)))
         })
     };
-    // The fit takes so many blocks at most, spread evenly.
+    // The fit uses at most this many blocks, spread evenly.
     let step = film.iter().filter(|film| **film).count().div_ceil(FIT_BLOCKS_MAX).max(1);
     let rows: Vec<(Row, f64, f64)> = blocks_of_film()
         .step_by(step)
@@ -107,14 +106,14 @@ pub(crate) fn from_blocks(blocks: &[Plane<f32>], film: &[bool]) -> BlockLeakage 
     }
 }
 
-/// How far the visible densities of a block may be believed: the part of its darkest light, in squares, that is not stray.
+/// Reliability of a block's visible densities: the share of its darkest light, squared, that is not stray.
 fn trust(visible_d: &[f64]) -> f64 {
     let darkest_d = visible_d.iter().fold(0.0_f64, |most, d| most.max(*d));
     let light = 10_f64.powf(-2.0 * darkest_d);
     light / (light + STRAY_LOCAL * STRAY_LOCAL)
 }
 
-/// The same rows with their visible densities free of stray light.
+/// The same rows with stray light removed from their visible densities.
 fn without_stray<'a>(
     rows: impl Iterator<Item = &'a (Row, f64, f64)>,
     stray_light: f64,
@@ -130,11 +129,11 @@ fn without_stray<'a>(
     .collect()
 }
 
-/// Stray light with which the infrared follows the visible densities best, part of full scale.
+/// Stray light at which the infrared best follows the visible densities, as a share of full scale.
 ///
-/// Infrared density is linear in the density of the dyes, and visible density bends where stray light outweighs what the film
-/// lets through; so the fit is tried with more and more of the darkest block's light taken for stray. With no clear
-/// gain none is assumed.
+/// Infrared density is linear in the density of the dyes, and visible density bends where stray light exceeds what the
+/// film lets through. The fit is therefore repeated with more and more of the darkest block's light taken as stray.
+/// Without a clear gain the result is 0.
 fn stray_light(rows: &[(Row, f64, f64)], colours: usize) -> f64 {
     let darkest = rows.iter().flat_map(|r| &r.0[6..6 + colours]).fold(0.0_f64, |most, d| most.max(*d));
     let most = 10_f64.powf(-darkest).min(STRAY_MAX);
@@ -157,10 +156,10 @@ fn slow_row(x: u32, y: u32, w: u32, h: u32, d: [f64; 3]) -> Row {
     [1.0, u, v, u * u, v * v, u * v, d[0], d[1], d[2]]
 }
 
-/// Fit with a slight preference for a flat lamp and for red alone: cyan reaches furthest into the infrared.
+/// Fits with a slight preference for a flat lamp and for red alone, because cyan reaches furthest into the infrared.
 ///
-/// `information` is the sum of the squares of what the rows were multiplied by, so that the preference counts the same
-/// however sure they are.
+/// `information` is the sum of the squared factors of the rows, so that the preference has the same weight however
+/// certain they are.
 fn fit(rows: &[(Row, f64, f64)], information: f64) -> (Row, f64) {
     let n = information.max(1.0);
     let mut ridge = [1e-9 * n; 9];
@@ -170,7 +169,7 @@ fn fit(rows: &[(Row, f64, f64)], information: f64) -> (Row, f64) {
     robust_fit(rows, &[0.0; 9], &ridge, 8).unwrap_or(([0.0; 9], 1e-3))
 }
 
-/// Correlation, slope of infrared on visible, and spread of the visible.
+/// Correlation, slope of infrared against visible, and spread of the visible.
 fn correlation<I: Iterator<Item = (f64, f64)>>(pairs: impl Fn() -> I) -> (f64, f64, f64) {
     let n = pairs().count().max(1) as f64;
     let (mx, my) = pairs().fold((0.0, 0.0), |(a, b), p| (a + p.0 / n, b + p.1 / n));
@@ -186,22 +185,22 @@ fn correlation<I: Iterator<Item = (f64, f64)>>(pairs: impl Fn() -> I) -> (f64, f
     (xy / (xx * yy).sqrt(), xy / xx, xx.sqrt())
 }
 
-/// Pieces of the rows of a frame, spread evenly over it, that stand for the whole: all of a small frame, a quarter of a
-/// large one.
+/// Evenly spread pieces of the rows of a frame that represent the whole: all of a small frame, a quarter of a large
+/// one.
 pub(crate) fn sampled_pieces(height: u32) -> Vec<(u32, u32)> {
     let all = row_pieces(height, PIECE_ROWS);
     let wanted = PIECES_MIN.max(all.len() / 4).min(all.len());
     (0..wanted).map(|i| all[(2 * i + 1) * all.len() / (2 * wanted)]).collect()
 }
 
-/// High-pass samples of one pixel: infrared, and visible for every blur tried.
+/// High-pass samples of one pixel: infrared, and visible for every blur.
 struct PixelSample {
     infrared: f64,
     visible: [[f64; 3]; BLURS_PX.len()],
     contrast: f64,
 }
 
-/// Refine with single pixels, and measure the blur; `registration` says where the infrared lies.
+/// Refines the leakage with single pixels and measures the blur; `registration` gives the position of the infrared.
 ///
 /// Returns the leakage and whether fine detail follows the image as silver grain does.
 pub(crate) fn refine(
@@ -240,7 +239,7 @@ pub(crate) fn refine(
     Ok((leakage, silver))
 }
 
-/// Fit blocks and pixels together with one of the blurs; the mean cost of the pixels and the solution.
+/// Fits blocks and pixels together with one of the blurs; returns the mean cost of the pixels and the solution.
 fn fit_with_blur(
     samples: &[PixelSample],
     first: &BlockLeakage,
@@ -254,7 +253,7 @@ fn fit_with_blur(
     for s in samples {
         let d = s.visible[blur];
         let r = s.infrared - dot(coarse, &d);
-        // Dust darkens both pictures alike; leakage stays far below that. Keep what may be leakage.
+        // Dust darkens both pictures equally, and leakage is far weaker: keep only what may be leakage.
         if r.abs() > 4.0 * noise + 0.25 * s.contrast {
             continue;
         }
@@ -272,7 +271,7 @@ fn fit_with_blur(
     (cost / pixels.len().max(1) as f64, solution)
 }
 
-/// Some rows of the frame, by positions of the frame.
+/// Some rows of the frame, addressed by frame positions.
 struct Slab {
     linear: Samples16,
     top: u32,
@@ -285,7 +284,7 @@ impl Slab {
     }
 }
 
-/// Pixels of high visible contrast on a regular lattice, the strongest first.
+/// Pixels of high visible contrast on a regular lattice.
 fn high_contrast_samples(
     region: &Region<'_>,
     colours: u8,
@@ -336,14 +335,14 @@ fn high_contrast_samples(
         .collect::<Result<_, DustError>>()?;
     let mut samples: Vec<PixelSample> = found.into_iter().flatten().collect();
     if samples.len() > PIXELS_MAX {
-        // The sort is stable, so equal contrasts keep the order of the frame.
+        // The sort is stable, so equal contrasts keep their order in the frame.
         samples.sort_by(|a, b| b.contrast.total_cmp(&a.contrast));
         samples.truncate(PIXELS_MAX);
     }
     Ok(samples)
 }
 
-/// Furthest that the infrared lies from the visible picture, whole pixels.
+/// Largest displacement between infrared and visible picture, whole pixels.
 fn displacement_px(registration: &Registration, w: u32, h: u32) -> u32 {
     let far = [(0.0, 0.0), (1.0, 0.0), (0.0, 1.0), (1.0, 1.0)].map(|(u, v)| {
         let (x, y) = (u * f64::from(w), v * f64::from(h));
@@ -355,10 +354,10 @@ fn displacement_px(registration: &Registration, w: u32, h: u32) -> u32 {
 
 const RING: [(i32, i32); 8] = [(6, 0), (4, 4), (0, 6), (-4, 4), (-6, 0), (-4, -4), (0, -6), (4, -4)];
 
-/// Mean visible density of a pixel against that of the ring about it, D.
+/// Mean visible density of a pixel relative to that of the ring around it, D.
 ///
-/// Means of logarithms, taken as one logarithm of products: 16 bits of at most three colours eight times over, and of the
-/// eight pixels of the ring, stay far inside the range of an `f64`.
+/// Computes means of logarithms as one logarithm of products: 16 bits of at most three colours, to the eighth power and
+/// over the eight pixels of the ring, stay far inside the range of an `f64`.
 fn contrast(slab: &Slab, colours: u8, x: i32, y: i32) -> f32 {
     let product = |dx: i32, dy: i32| {
         let codes = slab.pixel(x + dx, y + dy)[..colours as usize].iter();
@@ -368,14 +367,14 @@ fn contrast(slab: &Slab, colours: u8, x: i32, y: i32) -> f32 {
     ((product(0, 0).powi(8) / ring).log10() / (8.0 * f64::from(colours))).abs() as f32
 }
 
-/// Furthest reach of the blurs.
+/// Largest reach of the blurs.
 const BLUR_REACH_PX: i32 = 5;
 
-/// Side of the pixels about a middle that a blur reaches, and the same as whole vectors.
+/// Side of the square around a pixel that a blur reaches, and the same rounded up to whole vectors.
 const SIDE: usize = 2 * BLUR_REACH_PX as usize + 1;
 const LANES: usize = 16;
 
-/// Weights of every blur in one direction, about the middle of [`SIDE`] places; nothing in the places behind them.
+/// Weights of every blur in one direction, around the middle of [`SIDE`] entries; the entries behind them are 0.
 static BLURS: LazyLock<[[f32; LANES]; BLURS_PX.len()]> = LazyLock::new(|| {
     BLURS_PX.map(|sigma: f64| {
         let reach = ((2.5 * sigma).ceil() as i32).min(BLUR_REACH_PX);
@@ -389,7 +388,7 @@ static BLURS: LazyLock<[[f32; LANES]; BLURS_PX.len()]> = LazyLock::new(|| {
     })
 });
 
-/// The density of one channel at a pixel, softened by every blur.
+/// Computes the density of one channel at a pixel, softened by every blur.
 struct Softened<'a> {
     slab: &'a Slab,
     at: (i32, i32),
@@ -442,7 +441,7 @@ fn pixel_sample(
     let infrared = infrared_at(0, 0)? - ring? / 8.0;
     let mut visible = [[0.0; 3]; BLURS_PX.len()];
     for c in 0..colours.min(3) as usize {
-        // The ring is a mean already; its own blur does not matter.
+        // The ring is already a mean, so its own blur does not matter.
         let at = |(dx, dy): (i32, i32)| {
             f64::from(dye_density(f32::from(slab.pixel(x + dx, y + dy)[c]), slab.stray_codes))
         };
@@ -455,7 +454,7 @@ fn pixel_sample(
     Some(PixelSample { infrared, visible, contrast })
 }
 
-/// Infrared density between pixels (bilinear in transmitted light); `None` outside.
+/// Infrared density between pixels (bilinear in transmitted light); `None` outside the frame.
 fn infrared_density(slab: &Slab, (w, h): (u32, u32), x: f64, y: f64) -> Option<f64> {
     let (ix, iy) = (x.floor(), y.floor());
     let below = f64::from(slab.top + slab.linear.height()).min(f64::from(h));

@@ -1,8 +1,8 @@
-//! Marks that are no more than the picture's own trace in the infrared.
+//! Removes marks that are only the picture's own trace in the infrared.
 //!
-//! A speck takes about as much visible light as infrared. The picture takes its leakage's reciprocal times as much, ten to
-//! fifty times; what an imperfect leakage leaves of it stays below a part of the leaked contrast at the very same place,
-//! which a speck exceeds many times over.
+//! A speck takes about as much visible light as infrared. The picture takes as much visible light as the reciprocal of
+//! its leakage says, ten to fifty times. What an imperfect leakage leaves of it stays below a share of the leaked
+//! contrast at the same place, and a speck exceeds that many times over.
 
 use crate::label::{Component, Shape};
 use crate::region::Region;
@@ -10,23 +10,23 @@ use crate::residual::Residual;
 use crate::scratch::{Probe, look_at_each};
 use crate::types::DustError;
 
-/// Part of the leaked contrast that a residual must reach. A leakage is known to a quarter where dyes differ from the greys
-/// it was learned on, and the blur of light across an edge adds as much again. Ours.
+/// Share of the leaked contrast that a residual must reach. The leakage is known to a quarter where dyes differ from
+/// the greys it was learned on, and the blur of light across an edge adds as much again. Ours.
 const LEAKED_PART: f32 = 0.66;
-/// Visible contrast of pictures at most, D: what is above the residual of such a one needs no look.
+/// Largest visible contrast of pictures, D; marks above the residual of such a contrast need no check.
 const CONTRAST_MAX_D: f32 = 2.0;
-/// Smaller marks are within the blur of what lies about them.
+/// Smaller marks are within the blur of their surroundings.
 const AREA_MIN_PX: u32 = 8;
-/// Where the surroundings are read: beyond the blur of both pictures.
+/// Where the surroundings are measured: beyond the blur of both pictures.
 const RING_PX: i32 = 4;
-/// Long marks may lie along an edge of the picture; their two sides are compared at this distance.
+/// Long marks may follow an edge of the picture; their two sides are compared at this distance.
 const LONG_PX: f64 = 30.0;
 const WIDE_PX: f64 = 6.0;
 const SIDE_PX: f64 = 5.0;
-/// Pixels of a mark that are looked at.
+/// Pixels of a mark to examine.
 const PIXELS_MAX: usize = 200;
 
-/// Leave out the marks that are the picture itself.
+/// Removes the marks that are the picture itself.
 pub(crate) fn without_leaked(
     region: &Region<'_>,
     residual: &Residual,
@@ -60,7 +60,7 @@ fn is_leaked(probe: &mut Probe<'_>, mark: &Component) -> bool {
     let shape = mark.shape();
     let is_long = shape.length_px > LONG_PX && f64::from(mark.area()) / shape.length_px < WIDE_PX;
     let [left, right] = sides(probe, mark, &shape, step);
-    // Lighter than both sides is no edge: emulsion may be gone.
+    // A line lighter than both sides is not an edge: emulsion may be missing.
     is_long && leaked / n > left.min(right) && residual < LEAKED_PART * (left - right).abs()
 }
 
@@ -77,7 +77,7 @@ fn sides(probe: &mut Probe<'_>, mark: &Component, shape: &Shape, step: usize) ->
     sums.map(|sum| sum / n)
 }
 
-/// Places about a mark: the ends of its runs and what lies above and below them, at a distance.
+/// Places around a mark: beside the ends of its runs, and above and below them, at a distance.
 fn beside(mark: &Component, px: i32) -> Vec<(f64, f64)> {
     let far = f64::from(px);
     let ends = |run: &crate::label::Run| {
@@ -86,7 +86,7 @@ fn beside(mark: &Component, px: i32) -> Vec<(f64, f64)> {
         [(left - far, y), (right + far, y), (middle, y - far), (middle, y + far)]
     };
     let outside = |(x, y): &(f64, f64)| {
-        // Runs lie in reading order.
+        // Runs are in reading order.
         let first = mark.runs.partition_point(|run| f64::from(run.y) < *y);
         let mut in_row = mark.runs[first..].iter().take_while(|run| f64::from(run.y) == *y);
         in_row.all(|run| *x < f64::from(run.x0) || *x >= f64::from(run.x1))

@@ -6,21 +6,17 @@ use crate::grid::Grid;
 use crate::label::{Component, Run, join_runs};
 use crate::types::{ChannelResponse, DustClass, DustMap, Leakage, Mark, Registration};
 
-/// Marks of a part of a map.
+/// Counts of the marks in a part of a map.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct MarkCounts {
-    /// Connected specks.
     pub specks: u32,
-    /// Connected hairs.
     pub hairs: u32,
-    /// Connected scratches.
     pub scratches: u32,
-    /// Marked pixels.
     pub marked_px: u64,
 }
 
 impl DustMap {
-    /// A map without a defect, for repair by hand or where there is no infrared plane.
+    /// A map without defects, for repair by hand or without an infrared plane.
     pub fn clean(width: u32, height: u32) -> Self {
         Self {
             marks: Grid::new(width, height, Mark::CLEAN),
@@ -44,27 +40,25 @@ impl DustMap {
         }
     }
 
-    /// Columns of the region.
     pub fn width(&self) -> u32 {
         self.marks.width()
     }
 
-    /// Rows of the region.
     pub fn height(&self) -> u32 {
         self.marks.height()
     }
 
-    /// What is known of a pixel inside the region.
+    /// The mark of a pixel inside the region.
     pub fn mark(&self, x: u32, y: u32) -> Mark {
         self.marks.at(x, y)
     }
 
-    /// Severity of a pixel inside the region: 0 clean, else the part of visible light lost, times 255.
+    /// Severity of a pixel inside the region: 0 clean, else the share of visible light lost, times 255.
     pub fn severity(&self, x: u32, y: u32) -> u8 {
         self.marks.at(x, y).severity
     }
 
-    /// Say what is known of a pixel inside the region.
+    /// Sets the mark of a pixel inside the region.
     pub fn set_mark(&mut self, x: u32, y: u32, mark: Mark) {
         if self.marks.at(x, y) != mark {
             self.marks.set(x, y, mark);
@@ -106,13 +100,12 @@ impl DustMap {
         !self.touches(PixelRect::of_size(self.width(), self.height()))
     }
 
-    /// Marked pixels.
     pub fn marked_px(&self) -> u64 {
         let row = |y| self.marked_runs(y, 0, self.width()).iter().map(|(a, b)| u64::from(b - a)).sum::<u64>();
         (0..self.height()).map(row).sum()
     }
 
-    /// Bytes taken.
+    /// Memory use in bytes.
     pub fn bytes(&self) -> usize {
         self.marks.bytes()
     }
@@ -127,7 +120,7 @@ impl DustMap {
         (0..self.height()).flat_map(|y| runs_of(y).map(move |(x0, x1)| Run { y, x0, x1 })).collect()
     }
 
-    /// Marks at the pixels that a condition holds for, counted as if all others were clean.
+    /// Counts the marks at the pixels where a condition is true, as if all others were clean.
     pub fn count_where(&self, holds: impl Fn(u32, u32) -> bool) -> MarkCounts {
         let mut runs: Vec<Run> = Vec::new();
         for Run { y, x0, x1 } in self.all_runs() {
@@ -150,7 +143,7 @@ impl DustMap {
         counts
     }
 
-    /// What most pixels of a connected mark are.
+    /// The most frequent class among the pixels of a connected mark.
     fn class_of(&self, component: &Component) -> DustClass {
         let mut votes = [0_u32; 4];
         for (x, y) in component.pixels() {
@@ -160,7 +153,7 @@ impl DustMap {
         DustClass::from_code(most).unwrap_or(DustClass::Speck)
     }
 
-    /// Mark a disc by hand. Its pixels are filled from their surroundings; what was marked before keeps its values.
+    /// Marks a disc by hand. Its pixels are filled from their surroundings; existing marks keep their values.
     ///
     /// The centre is in pixels of the region, measured at pixel edges. Returns the pixels newly marked.
     pub fn paint_in(&mut self, x_px: f64, y_px: f64, radius_px: f64) -> u64 {
@@ -176,7 +169,7 @@ impl DustMap {
         painted
     }
 
-    /// Take the marks off a disc. Returns the pixels that were marked.
+    /// Removes the marks from a disc. Returns the number of pixels that were marked.
     pub fn paint_out(&mut self, x_px: f64, y_px: f64, radius_px: f64) -> u64 {
         let mut cleared = 0;
         for (x, y) in self.disc(x_px, y_px, radius_px) {
@@ -190,7 +183,7 @@ impl DustMap {
         cleared
     }
 
-    /// Add the marks of another map of the same size where this one is clean; maps of another size are ignored.
+    /// Adds the marks of another map where this one is clean; ignores a map of another size.
     pub fn join(&mut self, other: &Self) {
         if (other.width(), other.height()) != (self.width(), self.height()) {
             return;
@@ -207,7 +200,7 @@ impl DustMap {
         self.recount();
     }
 
-    /// Count objects and area anew from the planes, after painting.
+    /// Counts objects and area again after painting.
     pub fn recount(&mut self) {
         (self.objects, self.specks, self.hairs, self.scratches) = (0, 0, 0, 0);
         for component in self.components() {
@@ -230,13 +223,13 @@ impl DustMap {
         self.area_fraction = self.marked_px() as f64 / area.max(1.0);
     }
 
-    /// Pixels whose centre lies within a disc.
+    /// Pixels whose centre is within a disc.
     fn disc(&self, x_px: f64, y_px: f64, radius_px: f64) -> Vec<(u32, u32)> {
         let all = [x_px, y_px, radius_px];
         if all.iter().any(|v| !v.is_finite()) || radius_px <= 0.0 {
             return Vec::new();
         }
-        // Casts of floats saturate, so a disc far outside gives an empty range.
+        // Float casts saturate, so a disc far outside gives an empty range.
         let rect = PixelRect::new(
             (x_px - radius_px).max(0.0) as u32,
             (y_px - radius_px).max(0.0) as u32,

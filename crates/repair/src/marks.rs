@@ -1,4 +1,4 @@
-//! The marks by which infrared and visible pictures are laid on each other: defects, or leaked image where there are none.
+//! The marks used to align infrared and visible pictures: defects, or leaked image where there are none.
 
 use glassine_raster::{PixelLoop, Plane, Samples16, run_vectorised};
 use rayon::prelude::*;
@@ -8,24 +8,24 @@ use crate::robust::mad_sigma;
 
 /// Side of the cells in which the pictures are compared.
 pub(crate) const CELL_PX: u32 = 96;
-/// Marks of defects in a cell that are used: more would hardly tell more.
+/// Largest number of defect marks used in a cell; more would add hardly any information.
 const DEFECT_MARKS_MAX: usize = 240;
 /// Radius of the ring whose mean is subtracted (high-pass).
 const RING_PX: i32 = 5;
 const RING: [(i32, i32); 8] = [(5, 0), (4, 3), (0, 5), (-3, 4), (-5, 0), (-4, -3), (0, -5), (3, -4)];
-/// High-passed densities are clipped here, D, so that one film edge does not outweigh all dust.
+/// High-passed densities are clipped at this, D, so that one film edge does not outweigh all dust.
 const CLIP_D: f32 = 0.5;
-/// Infrared contrast at least this part of the visible contrast about it is a defect; less may be image that leaks through.
-/// The part follows the leakage seen so far, within these limits.
+/// Infrared contrast of at least this share of the visible contrast around it is a defect; less may be leaked image.
+/// The share follows the leakage measured so far, within these limits.
 const DEFECT_RATIO: (f32, f32) = (0.08, 0.3);
 const DEFECT_PER_LEAKAGE: f32 = 2.5;
 
-/// Part of the visible contrast above which an infrared mark is taken for a defect.
+/// Share of the visible contrast above which an infrared mark counts as a defect.
 pub(crate) fn defect_ratio(leakage_strength: f64) -> f32 {
     (DEFECT_PER_LEAKAGE * leakage_strength.abs() as f32).clamp(DEFECT_RATIO.0, DEFECT_RATIO.1)
 }
 
-/// What makes a mark.
+/// Thresholds for a mark.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct MarkRule {
     /// Least infrared density, D.
@@ -34,12 +34,12 @@ pub(crate) struct MarkRule {
     pub(crate) defect_ratio: f32,
 }
 
-/// What a mark is: a defect is dark in both pictures alike, image that leaks through the dyes is far weaker in the infrared.
+/// Kind of a mark: defects are equally dark in both pictures, while leaked image is far weaker in the infrared.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) enum Kind {
     Defect,
     Image,
-    /// Both together, when neither is enough alone.
+    /// Both kinds together, when neither is enough alone.
     Any,
 }
 
@@ -50,12 +50,11 @@ pub(crate) struct Cell {
     pub(crate) infrared: Plane<f32>,
     pub(crate) visible: Plane<f32>,
     pub(crate) reach: i32,
-    /// What its marks are.
     pub(crate) kind: Kind,
     pub(crate) marks: Vec<Mark>,
 }
 
-/// A pixel that helps to lay the pictures on each other.
+/// A pixel used to align the pictures.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Mark {
     /// Position inside the cell.
@@ -63,12 +62,12 @@ pub(crate) struct Mark {
     pub(crate) y: i32,
     /// High-passed infrared density, D.
     pub(crate) infrared_d: f32,
-    /// 1 where the infrared picture changes in every direction, near 0 along a straight edge, which says nothing about
-    /// shifts along itself.
+    /// 1 where the infrared picture changes in every direction, near 0 along a straight edge, which gives no
+    /// information on shifts along itself.
     pub(crate) weight: f32,
 }
 
-/// Corner of a cell and its marks of both kinds.
+/// Corner of a cell and its counts of marks of both kinds.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Rank {
     pub(crate) x0: i32,
@@ -77,7 +76,7 @@ pub(crate) struct Rank {
     pub(crate) image: u32,
 }
 
-/// Noise of the infrared plane about its background, D, over film.
+/// Noise of the infrared plane around its background, D, over film.
 pub(crate) fn infrared_noise(linear: &Samples16, background: &Plane<f32>, film: &[bool]) -> f32 {
     let (w, h) = (linear.width(), linear.height());
     let ir = linear.channels() as usize - 1;
@@ -95,7 +94,7 @@ pub(crate) fn infrared_noise(linear: &Samples16, background: &Plane<f32>, film: 
     mad_sigma(&mut values).1
 }
 
-/// Marks of every cell, counted on every second row.
+/// Counts the marks of every cell on every second row.
 pub(crate) fn rank_cells(
     linear: &Samples16,
     colours: u8,
@@ -149,7 +148,7 @@ pub(crate) fn rank_cells(
         .collect()
 }
 
-/// Infrared density of a row above its background.
+/// Computes the infrared density of a row above its background.
 struct Standing<'a> {
     row: &'a [u16],
     channels: usize,
@@ -170,7 +169,7 @@ impl PixelLoop for Standing<'_> {
     }
 }
 
-/// Infrared density of a pixel against a ring about it, D.
+/// Infrared density of a pixel relative to a ring around it, D.
 fn ring_contrast(linear: &Samples16, x: i32, y: i32) -> f32 {
     let (w, h) = (linear.width() as i32, linear.height() as i32);
     let last = linear.channels() as usize - 1;
@@ -180,7 +179,7 @@ fn ring_contrast(linear: &Samples16, x: i32, y: i32) -> f32 {
     at(0, 0) - RING.iter().map(|&(dx, dy)| at(dx, dy)).sum::<f32>() / RING.len() as f32
 }
 
-/// Range of the visible density about a pixel, D.
+/// Range of the visible density around a pixel, D.
 fn visible_contrast(linear: &Samples16, colours: u8, x: i32, y: i32) -> f32 {
     let (w, h) = (linear.width() as i32, linear.height() as i32);
     let (mut low, mut high) = (f32::MAX, f32::MIN);
@@ -235,7 +234,7 @@ impl Cell {
                 }
             }
         }
-        // Defects stand out; of image that leaks through faintly, every pixel is needed.
+        // Defects stand out, so a sample is enough; faint leaked image needs every pixel.
         let most = if kind == Kind::Defect { DEFECT_MARKS_MAX } else { usize::MAX };
         let every = marks.len().div_ceil(most).max(1);
         let marks = marks.into_iter().step_by(every);
@@ -249,7 +248,9 @@ impl Cell {
     }
 }
 
-/// How evenly slopes point in all directions within 9 x 9 pixels: smaller over larger eigenvalue of the structure tensor.
+/// How evenly slopes are distributed over directions within 9 x 9 pixels.
+///
+/// The smaller over the larger eigenvalue of the structure tensor.
 ///
 /// Source: C. Harris, M. Stephens, "A combined corner and edge detector", Alvey Vision Conference 1988 (the tensor).
 fn isotropy(plane: &Plane<f32>, x: i32, y: i32) -> f32 {
@@ -269,7 +270,7 @@ fn isotropy(plane: &Plane<f32>, x: i32, y: i32) -> f32 {
     if high > 0.0 { (low / high).clamp(0.0, 1.0) } else { 0.0 }
 }
 
-/// Density minus the mean of a ring about it, clipped; positions outside the region repeat its edge.
+/// Density minus the mean of a ring around it, clipped; positions outside the region repeat its edge.
 fn high_pass(linear: &Samples16, x0: i32, y0: i32, side: i32, density: impl Fn(&[u16]) -> f32) -> Plane<f32> {
     let outer = side + 2 * RING_PX;
     let (w, h) = (linear.width() as i32, linear.height() as i32);

@@ -1,30 +1,30 @@
-//! The infrared density that only defects explain, on the visible pixel grid.
+//! The infrared density that only defects can explain, on the visible pixel grid.
 //!
 //! ```text
 //! E(x) = D_infrared(register(x)) - blur(c . D_visible)(x) - background(x)
 //! ```
-//! All that is frame-wide lies in the [`Model`]; any part of the frame, a [`Field`](crate::field::Field), is then computed from the samples
-//! about it alone, and a pixel's value does not depend on which part was asked for.
+//! The [`Model`] holds everything that is frame-wide. Any part of the frame, a [`Field`](crate::field::Field), is then
+//! computed only from the samples around it, and the value of a pixel does not depend on the part requested.
 
 use glassine_raster::{PixelRect, Plane};
 
 use crate::field::HALO_PX;
 use crate::types::{Leakage, Registration};
 
-/// What holds for the whole frame.
+/// Everything that holds for the whole frame.
 #[derive(Debug, Clone)]
 pub(crate) struct Model {
     pub(crate) width: u32,
     pub(crate) height: u32,
     pub(crate) colours: u8,
     pub(crate) registration: Registration,
-    /// Infrared density of lamp and film base, a value a block.
+    /// Infrared density of lamp and film base, one value per block.
     pub(crate) background: Plane<f32>,
-    /// Leaked density per visible density, a value a colour; none when the dyes are clear.
+    /// Leaked density per visible density, one value per colour; empty when the dyes are clear.
     pub(crate) leaks: Vec<f32>,
     /// See [`Leakage::stray_light`], codes.
     pub(crate) stray_codes: f32,
-    /// Softness of the infrared picture: middle and one side of a Gaussian.
+    /// Blur of the infrared picture: middle and one side of a Gaussian.
     pub(crate) kernel: Vec<f32>,
 }
 
@@ -43,7 +43,7 @@ impl Model {
         Self { width, height, colours, registration, background, leaks, stray_codes, kernel }
     }
 
-    /// Samples that `rect` is computed from.
+    /// The part of the scan needed to compute `rect`.
     pub(crate) fn needs(&self, rect: PixelRect) -> PixelRect {
         let outer = rect.grown(HALO_PX, self.width, self.height);
         let visible = outer.grown(self.kernel.len() as u32 - 1, self.width, self.height);
@@ -70,7 +70,7 @@ impl Model {
     }
 }
 
-/// Whether the dyes hide nothing of the infrared.
+/// Whether the dyes are clear in the infrared.
 pub(crate) fn is_clear(leakage: &Leakage) -> bool {
     leakage.coefficients.iter().all(|c| c.abs() < 2e-4)
 }
@@ -93,7 +93,6 @@ mod tests {
     use super::*;
     use crate::field::Field;
 
-    /// The whole frame.
     fn everything(model: &Model, linear: &Samples16) -> Field {
         let whole = PixelRect::of_size(model.width, model.height);
         let mut field = Field::default();
@@ -119,7 +118,7 @@ mod tests {
         let mut data = Vec::new();
         for y in 0..h {
             for x in 0..w {
-                // Infrared content lies at the visible position plus (0.8, -0.4).
+                // Infrared content is at the visible position plus (0.8, -0.4).
                 data.extend([20_000, wave(f64::from(x) - 0.8, f64::from(y) + 0.4) as u16]);
             }
         }

@@ -1,10 +1,10 @@
-//! Narrow dense places of a reduced picture, for statistics that must not rest on dust where no infrared tells of it.
+//! Finds narrow dense places of a reduced picture, so that statistics do not rest on dust when there is no infrared.
 //!
 //! ```text
 //! tophat(D) = D - max(min(D))      (both over squares of 5 x 5 pixels)
 //! ```
-//! What is narrower than the square in any direction and denser than its surroundings stands out: specks, hairs, scratches
-//! that hold back light, and glints of the picture that are no larger. Nothing is repaired by this.
+//! Everything narrower than the square in any direction and denser than its surroundings stands out: specks, hairs,
+//! scratches that hold back light, and details of the picture that are no larger. The result repairs nothing.
 //!
 //! Source: J. Serra, "Image Analysis and Mathematical Morphology" (1982), opening and top-hat.
 
@@ -15,13 +15,13 @@ use crate::robust::median_in_place;
 
 /// Half the side of the square, without its middle.
 const REACH_PX: usize = 2;
-/// Least density that stands out, D, and least multiple of the picture's finest structure: grain and textures stay.
+/// Least density that stands out, D, and least multiple of the picture's finest structure: grain and texture stay.
 const CONTRAST_D: f32 = 0.10;
 const CONTRAST_SIGMA: f32 = 8.0;
-/// Pixels about a place that its blur may reach.
+/// Pixels around a place that its blur may reach.
 const SKIRT_PX: u32 = 2;
 
-/// 1 where a picture of about a thousand pixels a side is densest in something too narrow to be told from dust, else 0.
+/// 1 where a picture of about a thousand pixels a side has a dense detail too narrow to distinguish from dust, else 0.
 ///
 /// `linear` holds linear 16-bit codes, its colours first; `colour_channels` is 3, or 1 for grey.
 pub fn narrow_dense(linear: &Samples16, colour_channels: u8) -> Plane<u8> {
@@ -51,7 +51,7 @@ pub fn narrow_dense(linear: &Samples16, colour_channels: u8) -> Plane<u8> {
     doubtful
 }
 
-/// Deviation of neighbouring pixels from each other, D.
+/// Standard deviation between neighbouring pixels, D.
 fn finest_structure_d(density: &Plane<f32>) -> f32 {
     let mut steps: Vec<f32> = (0..density.height())
         .flat_map(|y| density.row(y).windows(2).map(|pair| (pair[1] - pair[0]).abs()))
@@ -59,7 +59,7 @@ fn finest_structure_d(density: &Plane<f32>) -> f32 {
     1.4826 * median_in_place(&mut steps) / std::f32::consts::SQRT_2
 }
 
-/// Least or largest value over the square about every pixel; the edge repeats.
+/// Smallest or largest value over the square around every pixel; the edge repeats.
 fn over_squares(plane: &Plane<f32>, pick: fn(f32, f32) -> f32) -> Plane<f32> {
     let (w, h) = (plane.width() as usize, plane.height() as usize);
     let mut along = Plane::filled(plane.width(), plane.height(), 0.0_f32);

@@ -1,10 +1,10 @@
-//! A part of a scan that is looked at piece by piece, never held whole.
+//! A part of a scan that is read piece by piece and never held whole.
 
 use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource, Samples16};
 
 use crate::types::{DustError, Refusal};
 
-/// A rectangle of a scan; positions are counted from its own corner.
+/// A rectangle of a scan; positions count from its own corner.
 #[derive(Clone, Copy)]
 pub(crate) struct Region<'a> {
     source: &'a dyn RegionSource,
@@ -13,7 +13,7 @@ pub(crate) struct Region<'a> {
 }
 
 impl<'a> Region<'a> {
-    /// The part of `rect` that lies on the scan.
+    /// The part of `rect` inside the scan.
     pub(crate) fn new(source: &'a dyn RegionSource, rect: PixelRect, cancel: &'a CancelToken) -> Self {
         let rect = rect.intersect(PixelRect::of_size(source.width(), source.height()));
         Self { source, rect, cancel }
@@ -40,7 +40,7 @@ impl<'a> Region<'a> {
         Self { rect: self.on_scan(rect), ..*self }
     }
 
-    /// The whole region, in samples that were read already.
+    /// The whole region, backed by samples already in memory.
     pub(crate) fn held<'b>(&self, samples: &'b Samples16) -> Region<'b>
     where
         'a: 'b,
@@ -58,7 +58,7 @@ impl<'a> Region<'a> {
         )
     }
 
-    /// The samples of `rect`, which lies inside the region.
+    /// Reads the samples of `rect`, which must be inside the region.
     pub(crate) fn read(&self, rect: PixelRect) -> Result<Samples16, DustError> {
         self.cancel.check().map_err(|stop| DustError::Refused(Refusal::Cancelled(stop)))?;
         self.source.read(self.on_scan(rect), self.cancel).map_err(DustError::from)
@@ -78,7 +78,7 @@ impl From<RegionError> for DustError {
     }
 }
 
-/// Rows `0..height` cut into pieces of `rows`.
+/// Cuts rows `0..height` into pieces of `rows`.
 pub(crate) fn row_pieces(height: u32, rows: u32) -> Vec<(u32, u32)> {
     (0..height).step_by(rows.max(1) as usize).map(|y| (y, (y + rows).min(height))).collect()
 }

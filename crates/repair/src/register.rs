@@ -1,14 +1,14 @@
-//! Lays the infrared picture on the visible one, to a fraction of a pixel.
+//! Aligns the infrared picture with the visible one to a fraction of a pixel.
 //!
 //! Only defects, film edges and the little image that leaks through the dyes are common to both pictures.
-//! So the infrared plane alone chooses the marks (whatever stands out of its own noise), and the visible picture is
+//! So the infrared plane alone chooses the marks (everything that stands out of its noise), and the visible picture is
 //! searched near them:
 //! 1. both pictures are high-passed in density and clipped, so that no single edge decides;
-//! 2. their normalised cross-correlation over whole-pixel shifts gives the neighbourhood of the answer and, by the next
-//!    best peak, how far it can be trusted;
+//! 2. their normalised cross-correlation over whole-pixel shifts gives the approximate shift and, from the next best
+//!    peak, how far it can be trusted;
 //! 3. Gauss-Newton steps on the least-squares match refine it (Lucas & Kanade 1981), with the gradient taken from the
-//!    quiet infrared side so that the scene's texture does not pull the answer;
-//! 4. the same refinement in each part of the region shows scale, rotation and the disagreement that is left.
+//!    quiet infrared side so that the scene's texture does not pull the result;
+//! 4. the same refinement in each part of the region shows scale, rotation and the remaining disagreement.
 //!
 //! Sources: B. D. Lucas, T. Kanade, "An iterative image registration technique with an application to stereo vision",
 //! IJCAI 1981; normalised cross-correlation is general practice.
@@ -22,21 +22,22 @@ use crate::region::Region;
 use crate::robust::{Normal, median_in_place, robust_fit};
 use crate::types::{DustError, Refusal, Registration};
 
-/// Cells used at most: the ones with most marks, spread over the region.
+/// Largest number of cells: those with the most marks, spread over the region.
 const CELLS_MAX: usize = 64;
-/// Shifts tried first, and when that does not convince.
+/// Search range in pixels: the first, and the second if the first result is not convincing.
 const SEARCH_PX: [i32; 2] = [10, 36];
-/// Marks stand this many times above the infrared noise.
+/// Marks exceed the infrared noise by this factor.
 const MARK_SIGMA: f32 = 6.0;
-/// Fewer marks than this are no basis.
+/// Fewer marks than this are not enough.
 const MARKS_MIN: u32 = 24;
-/// Confidence below which a registration is refused.
+/// Lowest confidence of an accepted registration.
 pub(crate) const CONFIDENCE_MIN: f32 = 0.25;
 
-/// Find where the infrared picture lies against the visible one.
+/// Finds the position of the infrared picture relative to the visible one.
 ///
-/// `linear` holds linear 16-bit codes, the infrared sample last. Refused when the two cannot be matched with certainty.
-/// `film_base_d` is that of [`DustOptions`](crate::DustOptions::film_base_d). When nothing at all stands out in the infrared, the answer is [`Registration::ALIGNED`] with confidence 0.
+/// `linear` holds linear 16-bit codes, the infrared sample last. Refuses when the two cannot be matched with certainty.
+/// `film_base_d` is that of [`DustOptions`](crate::DustOptions::film_base_d). When nothing stands out in the infrared,
+/// the result is [`Registration::ALIGNED`] with confidence 0.
 pub fn register(
     linear: &Samples16,
     colour_channels: u8,
@@ -56,13 +57,13 @@ pub fn register(
     }
 }
 
-/// Side of the parts of a large region that are looked at one by one.
+/// Side of the parts in which a large region is examined.
 const PART_PX: u32 = 2048;
-/// Parts looked at most, and the confidence that ends the search.
+/// Largest number of parts, and the confidence that ends the search.
 const PARTS_MAX: usize = 6;
 const SURE: f32 = 0.7;
 
-/// Where the infrared lies in a region of any size: the surest of a few parts, from the middle outwards.
+/// Registration of a region of any size: the most confident of a few parts, from the middle outwards.
 pub(crate) fn of_region(
     region: &Region<'_>,
     colours: u8,
@@ -87,7 +88,7 @@ pub(crate) fn of_region(
         let outcome = match of_part(&region.part(part), colours, film_base_d) {
             Ok(Outcome::Found(r)) => Outcome::Found(r.about(to_middle)),
             Ok(other) => other,
-            // A part of the holder, say, where the infrared is black: others may still tell.
+            // For example a part of the holder, where the infrared is black; other parts may still succeed.
             Err(DustError::Refused(
                 Refusal::TooSmall { .. } | Refusal::InfraredUnusable { .. } | Refusal::SilverFilm { .. },
             )) => Outcome::NoMarks,
@@ -103,13 +104,13 @@ pub(crate) fn of_region(
     Ok(best)
 }
 
-/// Look at one part, which is held in memory meanwhile.
+/// Registers one part, which is in memory only meanwhile.
 fn of_part(region: &Region<'_>, colours: u8, film_base_d: Option<[f64; 3]>) -> Result<Outcome, DustError> {
     crate::detect::check_size(region, colours)?;
     of_samples(region, &region.read(region.whole())?, colours, film_base_d)
 }
 
-/// Look at a region of sufficient size whose samples are there.
+/// Registers a region of sufficient size from samples in memory.
 fn of_samples(
     region: &Region<'_>,
     linear: &Samples16,
@@ -124,11 +125,10 @@ fn of_samples(
     Ok(find(linear, colours, &background, &film, first.leakage.strength))
 }
 
-/// Result of the search.
 #[derive(Debug, Clone, Copy)]
 pub(crate) enum Outcome {
     Found(Registration),
-    /// Nothing stands out in the infrared plane: there is no defect either.
+    /// Nothing stands out in the infrared plane, so there is no defect either.
     NoMarks,
     Uncertain {
         confidence: f32,
@@ -137,7 +137,7 @@ pub(crate) enum Outcome {
 }
 
 impl Outcome {
-    /// Whichever says more counts: an answer before a doubt, a doubt before silence.
+    /// Rank for comparison: prefer a result over an uncertain one over none.
     fn weight(&self) -> f32 {
         match self {
             Self::Found(r) => 2.0 + r.confidence,
@@ -147,11 +147,11 @@ impl Outcome {
     }
 }
 
-/// Search against a known infrared background; `film` tells which blocks show film.
+/// Searches against a known infrared background; `film` says which blocks show film.
 ///
-/// Defects decide when there are enough of them; only a picture without defects is matched by its leaked image.
+/// Defects decide if there are enough of them; only a picture without defects is matched by its leaked image.
 ///
-/// `leakage_strength` is the infrared density per visible density as far as it is known.
+/// `leakage_strength` is the infrared density per visible density, as far as it is known.
 pub(crate) fn find(
     linear: &Samples16,
     colours: u8,
@@ -191,11 +191,11 @@ pub(crate) fn find(
             let surface = Correlation::over(&cells, reach);
             let (peak, height, ratio) = surface.peak();
             let Some((fit, parts)) = refine(&cells, peak, linear.width(), linear.height()) else { continue };
-            // Parts that agree are evidence; a single part cannot disagree with itself.
+            // Agreement between parts is evidence; a single part cannot disagree with itself.
             let agreement =
                 (1.0 / (1.0 + (fit.residual_px / 0.7).powi(2))) as f32 * (parts as f32 / 3.0).clamp(0.5, 1.0);
-            // Either no other shift fits nearly as well, or (edges repeat along themselves, so that the next best peak says
-            // little) the leaked image matches the visible one closely in shape.
+            // Either no other shift fits nearly as well, or the leaked image matches the visible one closely in shape.
+            // Edges repeat along themselves, so in that case the next best peak says little.
             let unique = (1.6 * ratio).min(1.0) * ((height - 0.2) / 0.3).clamp(0.0, 1.0);
             let alike = if kind == Kind::Image && parts >= 3 { (height - 0.5) / 0.4 } else { 0.0 };
             let confidence = unique.max(alike.clamp(0.0, 1.0)) * agreement;
@@ -251,7 +251,7 @@ impl Correlation {
         Self { reach, score }
     }
 
-    /// Best shift, its correlation, and how far it stands above the best one elsewhere (0..1).
+    /// Best shift, its correlation, and how far it exceeds the best one elsewhere (0..1).
     fn peak(&self) -> ([i32; 2], f32, f32) {
         let side = 2 * self.reach + 1;
         let shift = |i: usize| [i as i32 % side - self.reach, i as i32 / side - self.reach];
@@ -269,7 +269,7 @@ impl Correlation {
     }
 }
 
-/// Sub-pixel shift of a set of cells, starting from a whole-pixel one: the shift, and its information (per square pixel).
+/// Sub-pixel shift of a set of cells from a whole-pixel start: the shift, and its information (per square pixel).
 fn gauss_newton(cells: &[&Cell], start: [f64; 2]) -> Option<([f64; 2], f64)> {
     let (mut shift, mut gain, mut sigma) = (start, starting_gain(cells, start), f64::INFINITY);
     let mut information = 0.0;
@@ -307,7 +307,7 @@ fn gauss_newton(cells: &[&Cell], start: [f64; 2]) -> Option<([f64; 2], f64)> {
                 information += w * gain * gain * (ex * ex + ey * ey);
             }
         }
-        // A long straight scratch says nothing along its length: hold that direction where it is.
+        // A long straight scratch gives no information along its length: hold that direction where it is.
         let hold = 1e-3 * information.max(1e-9);
         normal.pull(1, 0.0, hold);
         normal.pull(2, 0.0, hold);
@@ -331,7 +331,7 @@ fn gauss_newton(cells: &[&Cell], start: [f64; 2]) -> Option<([f64; 2], f64)> {
     Some((shift, information / (sigma * sigma).max(1e-12)))
 }
 
-/// Visible per infrared contrast at a whole-pixel shift.
+/// Ratio of visible to infrared contrast at a whole-pixel shift.
 fn starting_gain(cells: &[&Cell], start: [f64; 2]) -> f64 {
     let (sx, sy) = (start[0].round() as i32, start[1].round() as i32);
     let (mut ev, mut ee) = (0.0_f64, 1e-9_f64);
@@ -371,7 +371,8 @@ fn cubic_with_slope(plane: &Plane<f32>, x: f64, y: f64) -> Option<(f64, f64, f64
 
 /// Weights of the interpolating cubic and their derivatives.
 ///
-/// Source: R. G. Keys, "Cubic convolution interpolation for digital image processing", IEEE Trans. ASSP 29 (1981), a = -0.5.
+/// Source: R. G. Keys, "Cubic convolution interpolation for digital image processing", IEEE Trans. ASSP 29 (1981),
+/// a = -0.5.
 pub(crate) fn cubic_weights(t: f64) -> ([f64; 4], [f64; 4]) {
     let (t2, t3) = (t * t, t * t * t);
     (
@@ -385,7 +386,7 @@ pub(crate) fn cubic_weights(t: f64) -> ([f64; 4], [f64; 4]) {
     )
 }
 
-/// Shift of all cells together, and scale and rotation when the single cells show them; and how many cells could tell.
+/// Shift of all cells together, scale and rotation if single cells show them, and the number of cells used for that.
 fn refine(cells: &[Cell], peak: [i32; 2], width: u32, height: u32) -> Option<(Registration, usize)> {
     let start = peak.map(f64::from);
     let all: Vec<&Cell> = cells.iter().collect();
@@ -397,7 +398,7 @@ fn refine(cells: &[Cell], peak: [i32; 2], width: u32, height: u32) -> Option<(Re
         .filter(|c| c.marks.len() >= 30)
         .filter_map(|c| {
             let (s, information) = gauss_newton(&[c], shift)?;
-            // A part whose own shift is not known to a third of a pixel says nothing.
+            // Ignore a part whose own shift is not known to a third of a pixel.
             (information > 2.0 / (0.33 * 0.33)).then_some((
                 f64::from(c.x0) + half - cx,
                 f64::from(c.y0) + half - cy,
@@ -448,7 +449,7 @@ fn refine(cells: &[Cell], peak: [i32; 2], width: u32, height: u32) -> Option<(Re
     Some((registration, local.len()))
 }
 
-/// Median distance of the cells' own shifts from a model; robust, because a cell full of texture may err.
+/// Median distance of the cells' own shifts from a model; robust, because a cell full of texture may be wrong.
 fn disagreement(local: &[(f64, f64, [f64; 2], f64)], model: impl Fn(f64, f64) -> [f64; 2]) -> f64 {
     let mut errors: Vec<f32> = local
         .iter()
@@ -460,10 +461,11 @@ fn disagreement(local: &[(f64, f64, [f64; 2], f64)], model: impl Fn(f64, f64) ->
     f64::from(median_in_place(&mut errors))
 }
 
-/// The one registration of a scan, from those of its frames: infrared and visible were read in one go, so the shift is common.
+/// The common registration of a scan, from those of its frames.
 ///
-/// Weighted by confidence, per coordinate the middle value; frames that show a clear scale or turn are left as they are by
-/// returning the surest of them. `None` when no frame could be trusted.
+/// Infrared and visible were read in one pass, so the shift is common: the confidence-weighted median per coordinate.
+/// If the most confident frame shows a clear scale or turn, its registration is returned unchanged. `None` if no
+/// frame could be trusted.
 pub fn consensus(frames: &[Registration]) -> Option<Registration> {
     let sure: Vec<&Registration> = frames.iter().filter(|r| r.confidence >= CONFIDENCE_MIN).collect();
     let best = sure.iter().copied().max_by(|a, b| a.confidence.total_cmp(&b.confidence))?;

@@ -1,4 +1,4 @@
-//! The few pixels of a frame whose residual infrared density rises above the noise, and what is built from them.
+//! The few pixels of a frame whose residual infrared density exceeds the noise, and the components built from them.
 
 use glassine_raster::PixelRect;
 use rayon::prelude::*;
@@ -18,33 +18,34 @@ use crate::types::{DustError, STRONG_LEAKAGE};
 /// Multiples of the residual noise for the low and high threshold at medium sensitivity.
 const LOW_SIGMA: f32 = 3.5;
 const HIGH_SIGMA: f32 = 6.0;
-/// Densities below these are invisible in a print whatever the noise: low and high threshold at medium sensitivity, D.
+/// Least low and high threshold at medium sensitivity, D: densities below them are invisible in a print, whatever the
+/// noise.
 const LOW_D: f32 = 0.006;
 const HIGH_D: f32 = 0.011;
-/// Part of the local slope of the leaked image that registration and blur may leave behind, when it cannot be measured.
+/// Share of the local slope of the leaked image that registration and blur may leave, if it cannot be measured.
 const EDGE_DOUBT: f32 = 0.3;
-/// The measured typical part is multiplied by this and kept in this range.
+/// The measured typical share is multiplied by this and clamped to this range.
 const EDGE_DOUBT_SIGMA: f32 = 5.0;
 const EDGE_DOUBT_RANGE: (f32, f32) = (0.1, 0.6);
-/// Steep pixels needed to measure it.
+/// Steep pixels needed to measure the share.
 const STEEP_MIN: usize = 400;
-/// Part of the leaked density that a leakage linear in the densities seen leaves, beyond the density up to which it is sure,
-/// D: bands are not single wavelengths, and dyes differ from the greys the leakage is learned on. Ours.
+/// Share of the leaked density, beyond the density up to which it is certain, D, that a linear leakage may leave: bands
+/// are not single wavelengths, and dyes differ from the greys on which the leakage is learned. Ours.
 const LEVEL_DOUBT: f32 = 0.12;
 const LEVEL_SURE_D: f32 = 0.07;
-/// Share of the doubt that raises the low threshold, and that for faint lines; these are doubted less than their height
-/// asks for, because their cross profile is looked at afterwards.
+/// Share of the doubt that raises the low threshold, and that for faint lines; lines carry less doubt than their height
+/// requires, because their cross profile is checked afterwards.
 const LOW_DOUBT: f32 = 0.5;
 const LINE_DOUBT: f32 = 0.8;
-/// Rows read together, and columns of the tiles of them that are computed together: small enough for the caches, large
-/// enough that what lies about them does not count.
+/// Rows read together, and columns of the tiles computed together: small enough for the caches, large enough that the
+/// margins do not matter.
 const PIECE_ROWS: u32 = 96;
 const TILE_PX: u32 = 256;
-/// Pixels that noise is measured on at least.
+/// Least number of pixels for measuring noise.
 const LEVELS_PX: f64 = 1e6;
-/// Pixels about a defect whose attenuation is kept.
+/// Pixels around a defect whose attenuation is kept.
 pub(crate) const SKIRT_PX: u32 = 2;
-/// Pixels about a defect that count as near it.
+/// Pixels around a defect that count as near it.
 const NEAR_PX: u32 = 2;
 
 /// Thresholds on the smoothed residual, D.
@@ -52,14 +53,14 @@ const NEAR_PX: u32 = 2;
 pub(crate) struct Thresholds {
     pub(crate) low_d: f32,
     pub(crate) high_d: f32,
-    /// For faint lines that the visible picture must confirm.
+    /// Threshold for faint lines that the visible picture must confirm.
     pub(crate) line_d: f32,
 }
 
 impl Thresholds {
     pub(crate) fn new(sensitivity: f64, smooth_noise_d: f32) -> Self {
-        // Four times more or less at the ends of the slider; half as much on the noise multiples, which may never fall
-        // to where noise itself would be marked.
+        // The ends of the slider change densities by a factor of four, but noise multiples by less: those may never
+        // fall to where noise itself would be marked.
         let s = if sensitivity.is_finite() { sensitivity.clamp(0.0, 1.0) as f32 } else { 0.5 };
         let scale = 4.0_f32.powf(1.0 - 2.0 * s);
         let mild = 1.3_f32.powf(1.0 - 2.0 * s);
@@ -86,38 +87,38 @@ impl Thresholds {
 pub(crate) struct Faint {
     /// Smoothed residual, D.
     pub(crate) smooth_d: f32,
-    /// What an imperfect registration or blur may leave of the image here, D.
+    /// What an imperfect registration, blur or leakage may leave of the image here, D.
     pub(crate) doubt_d: f32,
 }
 
-/// Closeness to the defects found: see [`Residual::near`].
+/// Distance class to the nearest defect: see [`Residual::near`].
 pub(crate) type Near = Grid<u8>;
 /// The pixel belongs to a defect.
 pub(crate) const IS_DEFECT: u8 = 3;
-/// The pixel belongs to a defect or lies beside one.
+/// The pixel belongs to a defect or is next to one.
 pub(crate) const BESIDE_DEFECT: u8 = 2;
-/// The pixel lies within [`NEAR_PX`] of a defect.
+/// The pixel is within [`NEAR_PX`] of a defect.
 pub(crate) const NEAR_DEFECT: u8 = 1;
 
-/// Residual density of a frame, as far as it rises above the noise.
+/// Residual density of a frame where it exceeds the noise.
 #[derive(Debug, Clone)]
 pub(crate) struct Residual {
     pub(crate) model: Model,
-    /// Blocks in which defects are looked for: all but the holder.
+    /// Blocks to search for defects: all but the holder.
     searched: Vec<bool>,
     pub(crate) noise_d: f32,
     pub(crate) smooth_noise_d: f32,
     pub(crate) sensitivity_max: f64,
     /// Pixels that may be marked.
     faint: RunRows<Faint>,
-    /// Infrared transmittance of the defect alone, times 65535, at pixels that may be marked and about them.
+    /// Infrared transmittance of the defect alone, times 65535, at pixels that may be marked and around them.
     through: RunRows<u16>,
     /// Light lines of the visible picture.
     pub(crate) ridges: Ridges,
 }
 
 impl Residual {
-    /// Noise and doubt from a part of the frame, then everything above the lowest thresholds from all of it.
+    /// Measures noise and doubt on a part of the frame, then everything above the lowest thresholds on all of it.
     pub(crate) fn measure(
         region: &Region<'_>,
         model: Model,
@@ -136,7 +137,7 @@ impl Residual {
             .map_init(LookSpace::default, |space, rows| look.at_rows(rows, space))
             .collect::<Result<_, DustError>>()?;
         let (mut faint, mut through, mut ridges) = (RunRows::new(), RunRows::new(), Ridges::default());
-        // Each piece goes as soon as it was taken over: together they are as large as the whole.
+        // Free each piece once it is merged: together they are as large as the whole.
         for (f, t, r) in pieces {
             faint.append(&f);
             through.append(&t);
@@ -159,15 +160,16 @@ impl Residual {
         self.faint.bytes() + self.through.bytes() + self.ridges.bytes() + blocks
     }
 
-    /// Infrared transmittance of the defect alone, times 65535; full where nothing was kept. Positions outside repeat the
-    /// edge.
+    /// Infrared transmittance of the defect alone, times 65535; full where nothing was kept.
+    ///
+    /// Positions outside repeat the edge.
     pub(crate) fn through(&self, x: i32, y: i32) -> u16 {
         let x = x.clamp(0, self.model.width as i32 - 1) as u32;
         let y = y.clamp(0, self.model.height as i32 - 1) as u32;
         self.through.get(x, y).unwrap_or(u16::MAX)
     }
 
-    /// Every pixel that may be marked, or lies about one, with its infrared transmittance as [`Self::through`] tells it.
+    /// Calls `at` for every pixel that may be marked or is close to one, with the transmittance of [`Self::through`].
     pub(crate) fn for_each_through(&self, mut at: impl FnMut(u32, u32, u16)) {
         for y in 0..self.through.height() {
             for (run, values) in self.through.row(y) {
@@ -176,7 +178,7 @@ impl Residual {
         }
     }
 
-    /// Runs of pixels that a test holds for.
+    /// Runs of pixels that pass a test.
     pub(crate) fn runs(&self, test: impl Fn(Faint, u32, u32) -> bool) -> Vec<Run> {
         let mut runs: Vec<Run> = Vec::new();
         for y in 0..self.faint.height() {
@@ -206,13 +208,13 @@ impl Residual {
         found.filter(|c| peaks(c) && !self.is_holder(c)).collect()
     }
 
-    /// Highest residual of a component, smoothed, D.
+    /// Highest smoothed residual of a component, D.
     pub(crate) fn peak_d(&self, component: &Component) -> f32 {
         let smooth = |(x, y)| self.faint.get(x, y).map_or(0.0, |faint| faint.smooth_d);
         component.pixels().map(smooth).fold(0.0, f32::max)
     }
 
-    /// How close every pixel is to some components.
+    /// Distance class of every pixel to some components.
     pub(crate) fn near(&self, kept: &[Component]) -> Near {
         let (w, h) = (self.model.width, self.model.height);
         let mut near = Near::new(w, h, 0);
@@ -229,7 +231,8 @@ impl Residual {
         near
     }
 
-    /// A long dense object that comes in from the border or from the holder: the holder or the film's edge, not dust.
+    /// Whether a component is the holder or the film's edge: a long dense object that enters from the border or the
+    /// holder.
     fn is_holder(&self, component: &Component) -> bool {
         let (w, h) = (self.model.width, self.model.height);
         let b = component.bounds();
@@ -246,7 +249,7 @@ impl Residual {
                 !(open(l, y) && open(r, y) && open(x, u) && open(x, d))
             })
             .count() as u32;
-        // What lies along the holder is its shadow, however thin that has become.
+        // A component along the holder is its shadow, however thin it has become.
         if 2 * beside_holder > b.width().max(b.height()) {
             return true;
         }
@@ -259,7 +262,7 @@ impl Residual {
     }
 }
 
-/// Looks for what rises above the lowest thresholds.
+/// Searches for everything above the lowest thresholds.
 struct Look<'a> {
     region: &'a Region<'a>,
     model: &'a Model,
@@ -273,12 +276,12 @@ struct Look<'a> {
 struct LookSpace {
     field: Field,
     smooth: [Vec<f32>; 2],
-    /// Pixels of a tile on or beside one above the low threshold.
+    /// Pixels of a tile above the low threshold, and those next to them.
     skirt: Vec<u8>,
     ridge: RidgeSpace,
 }
 
-/// What was found in some rows.
+/// Pixels found in some rows.
 struct FoundRows {
     first: u32,
     faint: Vec<Vec<(u32, Faint)>>,
@@ -310,7 +313,7 @@ impl Look<'_> {
         Ok((faint, through, ridges))
     }
 
-    /// Look at a tile, whose field is computed, row by row from left to right.
+    /// Searches a tile whose field is computed, row by row from left to right.
     fn at_tile(&self, tile: PixelRect, space: &mut LookSpace, found: &mut FoundRows) {
         let LookSpace { field, smooth, skirt, .. } = space;
         let (w, h) = (self.region.width(), self.region.height());
@@ -327,7 +330,7 @@ impl Look<'_> {
             while x < about.x1 {
                 let end = ((x / BLOCK_PX + 1) * BLOCK_PX).min(about.x1);
                 let line = &smooth[(x - about.x0) as usize..(end - about.x0) as usize];
-                // Most blocks hold nothing.
+                // Most blocks contain nothing.
                 if blocks[(x / BLOCK_PX) as usize] && line.iter().fold(false, |any, s| any | (*s > least)) {
                     for (x, &smooth_d) in (x..).zip(line).filter(|(_, s)| **s > least) {
                         let doubt_d = self.edge_doubt * field.steepness_at(x, y)
@@ -366,7 +369,7 @@ impl Look<'_> {
     }
 }
 
-/// Noise of clean film and how much of the image's edges stays, from rows spread over the frame.
+/// Noise of clean film, and the share of the image's edges that remains, from rows spread over the frame.
 struct Levels {
     noise_d: f32,
     smooth_noise_d: f32,
@@ -376,7 +379,7 @@ struct Levels {
 impl Levels {
     fn measure(region: &Region<'_>, model: &Model, film: &[bool]) -> Result<Self, DustError> {
         let (w, h) = (region.width(), region.height());
-        // A part of what the leakage is measured on is plenty for medians; small frames are taken whole.
+        // Medians need only a part of the pixels used for the leakage; small frames are used whole.
         let sampled = sampled_pieces(h);
         let area = |pieces: &[(u32, u32)]| {
             f64::from(w) * pieces.iter().map(|(y0, y1)| f64::from(y1 - y0)).sum::<f64>()
@@ -393,7 +396,7 @@ impl Levels {
                 let needs = model.needs(PixelRect::new(0, y0, w, y1));
                 let linear = region.read(needs)?;
                 let mut lattice = Vec::new();
-                // Of a large frame every other tile, as on a chessboard.
+                // Of a large frame use every other tile, as on a chessboard.
                 for x0 in (0..w).step_by(TILE_PX as usize).skip(number % every).step_by(every) {
                     let tile = PixelRect::new(x0, y0, (x0 + TILE_PX).min(w), y1);
                     field.compute(model, &linear, needs, tile);

@@ -1,17 +1,17 @@
-//! Straight lines of the visible picture that are lighter than both of their sides, along rows and columns.
+//! Finds straight lines of the visible picture, along rows and columns, that are lighter than both of their sides.
 //!
-//! Film is torn by what it is drawn past: in cameras, tanks, cutters and holders, so along its edges or across them. These
-//! are candidates; [`crate::torn`] tells torn emulsion from what was photographed.
+//! Film is torn by parts it is pulled past in cameras, tanks, cutters and holders, so along its edges or across them.
+//! These lines are candidates; [`crate::torn`] separates torn emulsion from photographed lines.
 
 use glassine_raster::{PixelLoop, PixelRect, Samples16, run_vectorised};
 
 use crate::label::Run;
 
-/// Distance of the sides that a pixel is compared with.
+/// Distance at which a pixel is compared with its sides.
 pub(crate) const SIDE_PX: u32 = 4;
-/// Light that a line passes at least, against its lighter side: 0.015 D; a little more than what is worth a repair.
+/// Least light of a line relative to its lighter side: 0.015 D, a little more than what is worth a repair.
 const LIGHTER: f32 = 1.035;
-/// Pixels in a row that are looked at together, and how many of them must be lighter.
+/// Pixels in a row judged together, and how many of them must be lighter.
 const CHUNK_PX: usize = 16;
 const LIGHT_MIN: u8 = 14;
 
@@ -36,13 +36,14 @@ impl Ridges {
 /// Buffers of one thread.
 #[derive(Debug, Default)]
 pub(crate) struct RidgeSpace {
-    /// Codes of the rows in use, one plane.
+    /// Codes of one channel for the rows in use.
     codes: Vec<f32>,
     light: Vec<u8>,
     columns: Vec<u8>,
 }
 
-/// Lines in the rows `y0..y1`, from samples of `from`, which hold [`SIDE_PX`] rows more on both sides where there are.
+/// Finds lines in the rows `y0..y1`, from samples of `from`, which has [`SIDE_PX`] more rows on both sides if they
+/// exist.
 pub(crate) fn ridges(
     linear: &Samples16,
     from: PixelRect,
@@ -53,7 +54,7 @@ pub(crate) fn ridges(
     let RidgeSpace { codes, light, columns } = space;
     let wide = from.width() as usize;
     codes.clear();
-    // Green, where there is more than one.
+    // Green, if there is more than one channel.
     let channel = usize::from(colours / 2);
     for y in 0..from.height() {
         let pixels = linear.row(y).chunks_exact(usize::from(linear.channels()));
@@ -97,7 +98,7 @@ pub(crate) fn ridges(
     found
 }
 
-/// Add pixels of a row, joined to those before them.
+/// Adds pixels of a row, joined to those before them.
 fn push(runs: &mut Vec<Run>, x0: u32, y: u32, count: u32) {
     match runs.last_mut() {
         Some(last) if last.y == y && last.x1 == x0 => last.x1 += count,

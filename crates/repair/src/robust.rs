@@ -1,6 +1,6 @@
 //! Robust statistics and small least-squares problems.
 
-/// Median of the values, which are reordered; 0 for none.
+/// Median of the values, which are reordered; 0 if empty.
 pub(crate) fn median_in_place(values: &mut [f32]) -> f32 {
     if values.is_empty() {
         return 0.0;
@@ -9,9 +9,10 @@ pub(crate) fn median_in_place(values: &mut [f32]) -> f32 {
     *values.select_nth_unstable_by(mid, f32::total_cmp).1
 }
 
-/// Standard deviation of a normal distribution from the median absolute deviation.
+/// Median, and standard deviation of a normal distribution from the median absolute deviation.
 ///
-/// `sigma = 1.4826 * median |x - median|`; the factor is `1 / Phi^-1(3/4)`. Source: arithmetic of the normal distribution.
+/// `sigma = 1.4826 * median |x - median|`; the factor is `1 / Phi^-1(3/4)`. Source: arithmetic of the normal
+/// distribution.
 pub(crate) fn mad_sigma(values: &mut [f32]) -> (f32, f32) {
     let middle = median_in_place(values);
     for v in values.iter_mut() {
@@ -34,7 +35,7 @@ impl<const N: usize> Normal<N> {
 
     pub(crate) fn add(&mut self, row: &[f64; N], value: f64, weight: f64) {
         for i in 0..N {
-            // Many rows tell of a few unknowns only.
+            // Many rows involve only a few unknowns.
             if row[i] == 0.0 {
                 continue;
             }
@@ -46,12 +47,12 @@ impl<const N: usize> Normal<N> {
         }
     }
 
-    /// How much of the sum of squares of the values a solution explains.
+    /// Share of the sum of squares of the values that a solution explains.
     pub(crate) fn explained(&self, solution: &[f64; N]) -> f64 {
         dot(&self.right, solution)
     }
 
-    /// Pull unknown `i` towards `prior` with the given weight (ridge).
+    /// Pulls unknown `i` towards `prior` with the given weight (ridge).
     pub(crate) fn pull(&mut self, i: usize, prior: f64, weight: f64) {
         self.matrix[i][i] += weight;
         self.right[i] += weight * prior;
@@ -89,8 +90,9 @@ impl<const N: usize> Normal<N> {
 
 /// Robust linear fit by repeated weighted least squares with Tukey's weights.
 ///
-/// Source: J. W. Tukey's biweight with tuning constant 4.685 (95 % efficiency for normal errors); constants from memory.
-/// `prior` and `ridge` hold unknowns that the data leave open.
+/// Source: J. W. Tukey's biweight with tuning constant 4.685 (95 % efficiency for normal errors); constants from
+/// memory.
+/// `prior` and `ridge` fix unknowns that the data do not determine.
 pub(crate) fn robust_fit<const N: usize>(
     rows: &[([f64; N], f64, f64)],
     prior: &[f64; N],

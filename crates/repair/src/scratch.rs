@@ -1,10 +1,10 @@
-//! Faint lines: scratches through the emulsion, which infrared hardly sees but the eye does.
+//! Finds faint lines: scratches through the emulsion that the eye sees but the infrared hardly does.
 //!
-//! A trace just above the infrared noise is believed only when it is long, thin, and the visible picture has a line of
-//! constant sign on the very same pixels. A wire against the sky is a line in the visible picture alone and stays.
+//! A trace just above the infrared noise is accepted only if it is long and thin, and if the visible picture has a line
+//! of constant sign on the same pixels. A wire against the sky is a line only in the visible picture and stays.
 //!
-//! Bare lines (see [`crate::bare`]) are followed where the infrared loses them: what is left of a dye layer may hold back as
-//! much infrared as the torn edge scatters.
+//! Bare lines (see [`crate::bare`]) are followed where the infrared loses them: the remaining dye layer may hold back
+//! as much infrared as the torn edge scatters.
 
 use std::collections::{BTreeMap, HashMap};
 
@@ -20,30 +20,30 @@ use crate::residual::{NEAR_DEFECT, Near, Residual, Thresholds};
 use crate::robust::median_in_place;
 use crate::types::{DustClass, DustError, DustMap, Mark};
 
-/// A faint line must be this long.
+/// Least length of a faint line.
 const LENGTH_MIN_PX: f64 = 18.0;
-/// Fewer pixels than this are no line.
+/// Least number of pixels of a line.
 const AREA_MIN_PX: u32 = 14;
-/// Visible contrast below this is not worth a repair, D.
+/// Least visible contrast worth a repair, D.
 const CONTRAST_MIN_D: f32 = 0.012;
-/// Pixels must agree in sign.
+/// Share of the pixels that must agree in sign.
 const AGREEMENT_MIN: f64 = 0.8;
 /// Half width of the cross profile.
 const PROFILE_PX: i32 = 6;
-/// What a wrong blur or shift leaves of the image sums to nothing across a line; a real trace must sum to this part of
+/// The error of a wrong blur or shift sums to nothing across a line; a real trace must sum to at least this share of
 /// the leaked image's own line.
 const PROFILE_PART: f32 = 0.7;
-/// A line is followed this far past its ends, over gaps up to this long.
+/// How far a line is followed past its ends, and the largest gap.
 const FOLLOW_MAX_PX: usize = 400;
 const GAP_MAX_PX: usize = 24;
-/// Pixels in a row on which it must be seen again after a long gap; after a short one, a third of it.
+/// Pixels in a row on which a line must reappear after a long gap; a third of the gap if that is less.
 const AGAIN_PX: usize = 12;
-/// Width of a bare line that is followed at most, and pixels at its end that tell where it goes.
+/// Largest width of a bare line to follow, and the pixels at its end that determine its direction.
 const BARE_WIDTH_MAX_PX: f64 = 8.0;
 const END_PX: u32 = 40;
-/// Longest gap of a long one.
+/// Largest gap when following a long bare line.
 const BARE_GAP_MAX_PX: usize = 64;
-/// Distance at which the undisturbed picture is read, on both sides of the line.
+/// Distance from the line, on both sides, at which the undisturbed picture is measured.
 pub(crate) const SIDE_PX: f64 = 5.0;
 
 /// A confirmed faint line.
@@ -52,11 +52,11 @@ pub(crate) struct WeakLine {
     pub(crate) component: Component,
     /// Visible density of the line against its sides, D; negative when emulsion is gone.
     pub(crate) contrast_d: f32,
-    /// Pixels onto which the line goes on past its ends, through dust and weaker stretches.
+    /// Pixels of the line past its ends, through dust and weaker stretches.
     pub(crate) beyond_ends: Vec<(u32, u32)>,
 }
 
-/// Faint infrared lines that the visible picture confirms, outside what is marked already.
+/// Faint infrared lines confirmed by the visible picture, outside the existing marks.
 pub(crate) fn visible_lines(
     region: &Region<'_>,
     residual: &Residual,
@@ -69,7 +69,7 @@ pub(crate) fn visible_lines(
     look_at_each(region, residual, lines, confirm)
 }
 
-/// Look at each of some things with a probe of its own, on all threads; keeps what the look makes of it, in order.
+/// Examines every item with a probe of its own, on all threads; keeps the results in order.
 pub(crate) fn look_at_each<T: Send, U: Send>(
     region: &Region<'_>,
     residual: &Residual,
@@ -87,10 +87,9 @@ pub(crate) fn look_at_each<T: Send, U: Send>(
     Ok(found.into_iter().flatten().collect())
 }
 
-/// Side of the squares a probe reads.
+/// Side of the squares that a probe reads.
 const CELL_PX: u32 = 64;
 
-/// A square of the frame as seen by a probe.
 struct Cell {
     x0: u32,
     y0: u32,
@@ -98,12 +97,12 @@ struct Cell {
     field: Field,
 }
 
-/// Looks at single pixels of the frame, reading what is about them when it is first asked for.
+/// Gives single pixels of the frame; reads the square around a pixel when it is first needed.
 pub(crate) struct Probe<'a> {
     region: &'a Region<'a>,
     residual: &'a Residual,
     cells: HashMap<(u32, u32), Cell>,
-    /// The first reading that failed; what was seen since means nothing.
+    /// The first failed read; all values since then are meaningless.
     failed: Option<DustError>,
 }
 
@@ -150,12 +149,12 @@ impl Probe<'_> {
         Ok(Cell { x0, y0, visible, field })
     }
 
-    /// What the leaked line of a grey line would be, D.
+    /// Leaked density expected for a grey line of this contrast, D.
     pub(crate) fn leaked_of_grey(&self, contrast_d: f32) -> f32 {
         self.residual.model.leaks.iter().map(|leak| leak.abs()).sum::<f32>() * contrast_d.abs()
     }
 
-    /// Mean visible density.
+    /// Mean visible density at a position.
     pub(crate) fn visible(&mut self, x: f64, y: f64) -> f32 {
         let (x, y) = self.pixel(x, y);
         self.look((x, y), |cell| cell.visible.at(x - cell.x0, y - cell.y0))
@@ -225,11 +224,11 @@ fn confirm(probe: &mut Probe<'_>, component: Component) -> Option<WeakLine> {
 pub(crate) struct Track<'a, 'b> {
     pub(crate) probe: &'a mut Probe<'b>,
     pub(crate) contrast_d: f32,
-    /// Infrared density of the line; 0 where the visible picture alone tells.
+    /// Infrared density of the line; 0 if only the visible picture decides.
     pub(crate) trace_d: f32,
-    /// Distance of the sides that the line is compared with.
+    /// Distance at which the line is compared with its sides.
     pub(crate) side_px: f64,
-    /// Gap over which the line may be lost.
+    /// Largest gap in which the line may be invisible.
     pub(crate) gap_px: usize,
 }
 
@@ -240,7 +239,7 @@ pub(crate) fn end_of(component: &Component, (dx, dy): (f64, f64)) -> Option<(u32
 }
 
 impl Track<'_, '_> {
-    /// Go on from an end as long as line and trace are seen, over gaps of a few pixels.
+    /// Continues from an end as long as line and trace are visible, over gaps of a few pixels.
     pub(crate) fn follow(&mut self, end: (u32, u32), (dx, dy): (f64, f64), out: &mut Vec<(u32, u32)>) {
         let (mut x, mut y) = (f64::from(end.0), f64::from(end.1));
         let (mut pending, mut again) = (Vec::new(), 0);
@@ -257,7 +256,7 @@ impl Track<'_, '_> {
             if best > 0.0 {
                 (x, y) = (x - 0.5 * aside * dy, y + 0.5 * aside * dx);
                 again += 1;
-                // Past a gap, an edge of the picture that happens to lie on the way is not the line.
+                // Past a gap, an edge of the picture that happens to be in the way is not the line.
                 if again >= (pending.len() / 3).min(AGAIN_PX) {
                     out.append(&mut pending);
                 }
@@ -270,15 +269,15 @@ impl Track<'_, '_> {
         }
     }
 
-    /// Visible contrast beyond half the line's own, in its direction, where the infrared has a trace as well; 0 or less
-    /// where the line is not seen.
+    /// Visible contrast beyond half that of the line, with its sign, where the infrared has a trace as well; 0 or less
+    /// where the line is not visible.
     fn seen(&mut self, x: f64, y: f64, aside: f64, dx: f64, dy: f64) -> f32 {
         let (x, y) = (x - aside * dy, y + aside * dx);
         let (px, py) = self.probe.pixel(x, y);
         if self.trace_d > 0.0 && self.probe.smooth(px, py) < 0.4 * self.trace_d {
             return 0.0;
         }
-        // Three pixels along the line, so that grain does not pass for it.
+        // Three pixels along the line, so that grain is not taken for it.
         let mut mean = |aside: f64| {
             let at = |along: f64| (x + along * dx - aside * dy, y + along * dy + aside * dx);
             [-1.0, 0.0, 1.0].map(at).map(|(x, y)| self.probe.visible(x, y)).iter().sum::<f32>() / 3.0
@@ -288,16 +287,16 @@ impl Track<'_, '_> {
     }
 }
 
-/// A bare line's way on past its ends, seen in the visible picture alone.
+/// The continuation of a bare line past its ends, visible only in the visible picture.
 #[derive(Debug)]
 pub(crate) struct Continuation {
     pub(crate) pixels: Vec<(u32, u32)>,
     pub(crate) contrast_d: f32,
-    /// Half the line's width.
+    /// Half the width of the line.
     pub(crate) half_width_px: u32,
 }
 
-/// Where defects that are bare lines go on; `bare` are parts of `strong`, in its order.
+/// Finds the continuations of defects that are bare lines; `bare` are parts of `strong`, in its order.
 pub(crate) fn continued(
     region: &Region<'_>,
     residual: &Residual,
@@ -316,7 +315,7 @@ pub(crate) fn continued(
             return None;
         }
         let width = f64::from(component.area()) / shape.length_px;
-        // The longer a line was straight, the further it may be trusted to go on.
+        // The longer a straight line, the further its continuation can be trusted.
         let gap_px = (GAP_MAX_PX + shape.length_px as usize / 4).min(BARE_GAP_MAX_PX);
         let mut pixels = Vec::new();
         let (cos, sin) = shape.direction;
@@ -327,7 +326,7 @@ pub(crate) fn continued(
                 let inside = (b.x0..b.x1).contains(&end.0) && (b.y0..b.y1).contains(&end.1);
                 inside.then_some(part.contrast_d)
             };
-            // A trace that ends in dust tells nothing of what comes after.
+            // A trace that ends in dust says nothing about its continuation.
             let Some(contrast_d) = parts.iter().find_map(|part| contrast(&part)) else { continue };
             let direction = direction_at(component, end, direction);
             let side_px = SIDE_PX.max(0.5 * width + 3.0);
@@ -342,7 +341,8 @@ pub(crate) fn continued(
     Ok(found)
 }
 
-/// Direction of a line at one of its ends: that of its main axis over the last pixels.
+/// Direction of a line at one of its ends: from the mean of the last pixels to the end, or `whole` if those are too
+/// few.
 fn direction_at(component: &Component, end: (u32, u32), whole: (f64, f64)) -> (f64, f64) {
     let near = |&(x, y): &(u32, u32)| x.abs_diff(end.0).max(y.abs_diff(end.1)) < END_PX;
     let (n, sx, sy) = component
@@ -354,12 +354,12 @@ fn direction_at(component: &Component, end: (u32, u32), whole: (f64, f64)) -> (f
     if length < 0.25 * f64::from(END_PX) { whole } else { (dx / length, dy / length) }
 }
 
-/// Mark where bare lines go on, to be filled from outside.
+/// Marks the continuations of bare lines for filling from outside.
 pub(crate) fn write_continued(map: &mut DustMap, lines: &[Continuation]) {
     for line in lines {
         let mark =
             Mark { severity: severity_of(line.contrast_d), class: DustClass::Scratch as u8, attenuation: 0 };
-        // What the infrared sees of the line is marked already, and in its place.
+        // The part of the line that the infrared shows is already marked, and in its place.
         let open = line.pixels.iter().filter(|(x, y)| map.severity(*x, *y) == 0);
         let open: Vec<(u32, u32)> = open.copied().collect();
         for (x, y) in open {
@@ -374,19 +374,19 @@ pub(crate) fn write_continued(map: &mut DustMap, lines: &[Continuation]) {
     }
 }
 
-/// Sum of a plane across a line, against its level on both sides.
+/// Sum of a plane across a line, relative to its level on both sides.
 fn across(mut plane: impl FnMut(f64, f64) -> f32, x: f64, y: f64, direction: (f64, f64)) -> f32 {
     let mut at = |d: i32| plane(x - f64::from(d) * direction.1, y + f64::from(d) * direction.0);
     let level = [-2, -1, 1, 2].map(|i: i32| at(i + i.signum() * PROFILE_PX)).iter().sum::<f32>() / 4.0;
     (-PROFILE_PX..=PROFILE_PX).map(|d| at(d) - level).sum()
 }
 
-/// How far a value lies outside the range of its two sides; 0 between them, as at a plain edge.
+/// How far a value is outside the range of its two sides; 0 between them, as at a plain edge.
 pub(crate) fn beyond(value: f32, a: f32, b: f32) -> f32 {
     (value - a.max(b)).max(0.0) + (value - a.min(b)).min(0.0)
 }
 
-/// Mark the faint lines, one pixel wider than the infrared shows them; their own light is not used when filling.
+/// Marks the faint lines one pixel wider than the infrared shows them; filling does not use their own light.
 pub(crate) fn write_weak(map: &mut DustMap, lines: &[WeakLine]) {
     let (w, h) = (map.width(), map.height());
     for line in lines {
@@ -395,7 +395,7 @@ pub(crate) fn write_weak(map: &mut DustMap, lines: &[WeakLine]) {
             for yy in y.saturating_sub(1)..=(y + 1).min(h - 1) {
                 for xx in x.saturating_sub(1)..=(x + 1).min(w - 1) {
                     let seen = map.mark(xx, yy);
-                    // Under dust the emulsion is missing too, so the light that comes through says nothing.
+                    // Under dust the emulsion is missing too, so the transmitted light is useless.
                     let mark = if seen.severity == 0 {
                         Mark { severity, class: DustClass::Scratch as u8, attenuation: 0 }
                     } else {

@@ -1,7 +1,7 @@
 //! Minimises the energy of a window by conjugate gradients.
 //!
-//! The unknowns lie on a grid and are coupled along rows, columns and diagonals only, so that a row of the system is a star
-//! of sixteen neighbours about a pixel: no index is looked up while it is solved.
+//! The unknowns are on a grid and are coupled along rows, columns and diagonals only. A row of the system is therefore
+//! a star of sixteen neighbours around a pixel, and the solver looks up no index.
 //!
 //! Source: M. R. Hestenes, E. Stiefel, "Methods of conjugate gradients for solving linear systems", J. Res. Nat. Bur.
 //! Standards 49 (1952); preconditioned by the diagonal.
@@ -10,8 +10,8 @@ use glassine_raster::{PixelLoop, run_vectorised};
 
 use crate::window::{Colours, each};
 
-/// Neighbours of a pixel on the grid, as places in the five rows of five about it: nearest and next but one, in four
-/// directions and both senses.
+/// Neighbours of a pixel, as positions in the five rows of five around it: distances one and two, in four directions
+/// and both senses.
 const STAR: [(usize, usize); 16] = [
     (2, 3),
     (2, 1),
@@ -31,30 +31,30 @@ const STAR: [(usize, usize); 16] = [
     (0, 4),
 ];
 
-/// Precisions of the differences along one direction that hold a pixel.
+/// Precisions of the differences along one direction that contain a pixel.
 #[derive(Debug, Clone, Copy, Default)]
 pub(crate) struct Links {
-    /// First differences from the pixel forwards and backwards to it: `first * (S_p - S_q)^2`.
+    /// First differences from the pixel forwards, and backwards to it: `first * (S_p - S_q)^2`.
     pub(crate) first: [f32; 2],
-    /// Second differences that begin at, lie about and end at the pixel: `second * (S_a - 2 S_b + S_c)^2`.
+    /// Second differences that begin at, are centred on and end at the pixel: `second * (S_a - 2 S_b + S_c)^2`.
     pub(crate) second: [f32; 3],
 }
 
-/// One unknown pixel: how it is coupled to those about it, and what is known of it by itself.
+/// One unknown pixel: its coupling to the pixels around it, and what its own light says.
 #[derive(Debug, Clone)]
 pub(crate) struct Unknown {
-    /// Place on the grid, at least two pixels from its edge.
+    /// Index on the grid, at least two pixels from its edge.
     pub(crate) at: u32,
     diagonal: f32,
     star: [f32; 16],
-    /// Precision of its own value per channel; 0 when nothing is known.
+    /// Precision of its own value per channel; 0 if nothing is known.
     pub(crate) weight: Colours,
     /// Its own value per channel.
     pub(crate) value: Colours,
 }
 
 impl Unknown {
-    /// An unknown with its links in the four directions, forwards: right, down, right and down, left and down.
+    /// Builds an unknown from its links in the four directions, forwards: right, down, right and down, left and down.
     pub(crate) fn new(at: u32, links: &[Links; 4]) -> Self {
         let mut unknown = Self { at, diagonal: 0.0, star: [0.0; 16], weight: [0.0; 4], value: [0.0; 4] };
         for (star, Links { first: [ahead, back], second: [begins, about, ends] }) in
@@ -70,22 +70,22 @@ impl Unknown {
     }
 }
 
-/// Vectors of the solver, kept for the next window.
+/// Vectors of the solver, reused for the next window.
 #[derive(Debug, Default)]
 pub(crate) struct SolverSpace {
     rest: Vec<Colours>,
     inverse: Vec<Colours>,
     product: Vec<Colours>,
-    /// On the grid; 0 wherever nothing is unknown.
+    /// On the grid; 0 everywhere except at unknown pixels.
     direction: Vec<Colours>,
 }
 
-/// Steps at most.
+/// Largest number of steps.
 const STEPS_MAX: usize = 160;
 
-/// Minimise the energy over the unknown pixels of a grid of rows `stride` long, starting from and ending in `picture`.
+/// Minimises the energy over the unknown pixels of a grid with rows of length `stride`; `picture` is start and result.
 ///
-/// Ends when no pixel would move by more than `settled`.
+/// Stops when no pixel would move by more than `settled`.
 pub(crate) fn minimise(
     unknowns: &[Unknown],
     stride: usize,
@@ -111,7 +111,7 @@ impl PixelLoop for Descent<'_> {
     fn call(self) {
         let Self { unknowns, stride, picture, settled, space } = self;
         let SolverSpace { rest, inverse, product, direction } = space;
-        // Where much is known of a pixel by itself, begin there.
+        // Start from a pixel's own value as far as that is known.
         for u in unknowns {
             let s = &mut picture[u.at as usize];
             *s = each(|c| s[c] + u.weight[c] / (u.weight[c] + u.diagonal).max(1e-12) * (u.value[c] - s[c]));
@@ -155,7 +155,7 @@ impl PixelLoop for Descent<'_> {
     }
 }
 
-/// Energy of what is left, and the furthest that a pixel would move.
+/// Energy of the remaining gradient, and the largest move of any pixel.
 #[inline(always)]
 fn preconditioned(rest: &[Colours], inverse: &[Colours]) -> (Colours, f32) {
     let (mut energy, mut largest) = ([0.0_f32; 4], [0.0_f32; 4]);
@@ -186,7 +186,8 @@ fn pull(unknown: &Unknown, stride: usize, grid: &[Colours]) -> Colours {
 mod tests {
     use super::*;
 
-    /// A line of seven pixels in the middle of a grid, the middle three unknown, coupled by one kind of difference.
+    /// A line of seven pixels in the middle of a grid; the middle three are unknown and coupled by one kind of
+    /// difference.
     fn line(second: bool) -> (Vec<Unknown>, usize, Vec<Colours>) {
         let stride = 11;
         let mut picture = vec![[0.0; 4]; 5 * stride];

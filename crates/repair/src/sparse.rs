@@ -1,6 +1,6 @@
-//! Values of a plane in a few runs of its rows.
+//! Stores the values of a plane in a few runs of its rows.
 
-/// Neighbouring pixels of one row.
+/// Adjacent pixels of one row.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(crate) struct ValueRun {
     pub(crate) x0: u32,
@@ -11,7 +11,7 @@ pub(crate) struct ValueRun {
 /// Runs of values, row by row.
 #[derive(Debug, Clone, PartialEq)]
 pub(crate) struct RunRows<T> {
-    /// First run of every row, and the number of all runs.
+    /// Index of the first run of every row, then the number of all runs.
     starts: Vec<u32>,
     runs: Vec<ValueRun>,
     values: Vec<T>,
@@ -22,7 +22,7 @@ impl<T: Copy> RunRows<T> {
         Self { starts: vec![0], runs: Vec::new(), values: Vec::new() }
     }
 
-    /// Add the next row: the columns chosen, in order, with their values.
+    /// Appends a row: the chosen columns, in order, with their values.
     pub(crate) fn push_row(&mut self, chosen: impl IntoIterator<Item = (u32, T)>) {
         let first = self.runs.len();
         for (x, value) in chosen {
@@ -35,7 +35,7 @@ impl<T: Copy> RunRows<T> {
         self.starts.push(self.runs.len() as u32);
     }
 
-    /// Put the rows of another behind these.
+    /// Appends the rows of `other`.
     pub(crate) fn append(&mut self, other: &Self) {
         let (runs, values) = (self.runs.len() as u32, self.values.len() as u32);
         self.starts.extend(other.starts[1..].iter().map(|s| s + runs));
@@ -47,7 +47,6 @@ impl<T: Copy> RunRows<T> {
         self.starts.len() as u32 - 1
     }
 
-    /// Runs of a row with their values.
     pub(crate) fn row(&self, y: u32) -> impl Iterator<Item = (ValueRun, &[T])> + '_ {
         let y = y as usize;
         self.runs[self.starts[y] as usize..self.starts[y + 1] as usize].iter().map(|run| {
@@ -56,7 +55,7 @@ impl<T: Copy> RunRows<T> {
         })
     }
 
-    /// Value of a pixel, if it lies in a run.
+    /// Value of a pixel, if it is in a run.
     pub(crate) fn get(&self, x: u32, y: u32) -> Option<T> {
         let y = y as usize;
         let runs = &self.runs[self.starts[y] as usize..self.starts[y + 1] as usize];
@@ -65,7 +64,7 @@ impl<T: Copy> RunRows<T> {
         Some(self.values[(run.at + x - run.x0) as usize])
     }
 
-    /// Bytes taken.
+    /// Memory use in bytes.
     pub(crate) fn bytes(&self) -> usize {
         self.starts.len() * 4 + self.runs.len() * size_of::<ValueRun>() + self.values.len() * size_of::<T>()
     }

@@ -1,7 +1,7 @@
-//! Spots found in visible light alone, for scans without infrared: careful, and only ever a suggestion.
+//! Finds spots in visible light alone, for scans without infrared: cautious, and only ever a suggestion.
 //!
-//! A speck of dust is compact, darker than its surroundings in every channel by the same density, and stands alone on a
-//! quiet ground. Whatever is part of a texture or comes in numbers, stars for instance, is left to the person.
+//! A speck of dust is compact, darker than its surroundings in every channel by the same density, and isolated on a
+//! quiet ground. Whatever belongs to a texture or comes in numbers, such as stars, is left to the user.
 
 use glassine_raster::{CancelToken, PixelRect, Plane, RegionSource, Samples16};
 use rayon::prelude::*;
@@ -12,28 +12,28 @@ use crate::region::{Region, row_pieces};
 use crate::robust::mad_sigma;
 use crate::types::{DustClass, DustError, DustMap, Mark, Refusal};
 
-/// Radius of the ring that stands for the surroundings.
+/// Radius of the ring that represents the surroundings.
 const RING_PX: i32 = 12;
 /// Largest side of a spot.
 const SIDE_MAX_PX: u32 = 16;
-/// Least density at medium sensitivity, D, and least multiple of the ground's own spread.
+/// Least density at medium sensitivity, D, and least multiple of the spread of the ground.
 const CONTRAST_D: f32 = 0.10;
 const CONTRAST_SIGMA: f32 = 9.0;
-/// Channels may differ by this part of the spot's density.
+/// Channels may differ by this share of the spot's density.
 const COLOUR_MAX: f32 = 0.3;
 /// Distance within which another candidate makes both doubtful.
 const LONE_PX: u32 = 40;
-/// More candidates than this a megapixel are a texture, not dust.
+/// More candidates than this per megapixel are a texture, not dust.
 const CROWD_PER_MEGAPIXEL: f64 = 60.0;
 
-/// Rows looked at together, and what of their neighbours is read with them: a ring and the largest spot.
+/// Rows processed together, and how many neighbouring rows are read with them: a ring and the largest spot.
 const PIECE_ROWS: u32 = 256;
 const HALO_PX: u32 = 2 * RING_PX as u32 + SIDE_MAX_PX;
 
-/// Find lone compact specks in visible light; everything found is filled from its surroundings.
+/// Finds isolated compact specks in visible light; all of them are filled from their surroundings.
 ///
-/// `rect` is the part of the scan that is looked at, piece by piece. `sensitivity` runs from 0 to 1. Hairs, scratches and
-/// anything in a group are not looked for.
+/// `rect` is the part of the scan to search, piece by piece. `sensitivity` runs from 0 to 1. Hairs, scratches and
+/// groups are not searched for.
 pub fn find_spots(
     source: &dyn RegionSource,
     rect: PixelRect,
@@ -82,7 +82,7 @@ pub fn find_spots(
     Ok(map)
 }
 
-/// Pixels darker than all sides of a ring about them, in every channel.
+/// Pixels darker than all sides of the ring around them, in every channel.
 fn candidates(linear: &Samples16, colours: u8, contrast_d: f32) -> Plane<u8> {
     let (w, h) = (linear.width(), linear.height());
     let channels = linear.channels() as usize;
@@ -108,7 +108,7 @@ fn candidates(linear: &Samples16, colours: u8, contrast_d: f32) -> Plane<u8> {
     mask
 }
 
-/// Compact, alone on a quiet ground, of the same density in every channel.
+/// Whether a component is compact, on a quiet ground, and of the same density in every channel.
 fn is_spot(linear: &Samples16, colours: u8, component: &Component, sigmas: f32) -> bool {
     let bounds = component.bounds();
     let long = bounds.width().max(bounds.height());
@@ -141,7 +141,7 @@ fn ground(linear: &Samples16, around: PixelRect, inner: PixelRect, c: usize) -> 
         .collect()
 }
 
-/// Mark a spot two pixels wider than its core, with nothing known of its own light.
+/// Marks a spot two pixels wider than its core, without using its own light.
 fn mark(map: &mut DustMap, spot: &Component) {
     let whole = Mark { severity: u8::MAX, class: DustClass::Speck as u8, attenuation: 0 };
     for (x, y) in spot.pixels() {

@@ -1,10 +1,10 @@
-//! Emulsion torn off in lines that hardly show in the infrared: found in the visible picture, believed for what no picture
-//! can do.
+//! Finds emulsion torn off in lines that hardly show in the infrared.
 //!
-//! A lighter line may be a mast against the sky as well. Two things tell (either is enough):
+//! The visible picture shows the lines. A lighter line may also be a mast against the sky, so one of two proofs is
+//! needed:
 //! 1. On a negative nothing of the picture is clearer than the film base; where the layers are gone, the mask is gone too.
-//! 2. The infrared holds the line back: what it shows there, after the leaked image is taken away, is a torn surface that
-//!    scatters. Averaged over a long line, a trace far below the noise of a pixel is sure.
+//! 2. The line is dense in the infrared: what remains there after subtracting the leaked image is the scattering of a
+//!    torn surface. The mean over a long line is reliable even for a trace far below the noise of a pixel.
 
 use std::collections::BTreeMap;
 
@@ -15,45 +15,46 @@ use crate::robust::median_in_place;
 use crate::scratch::{Probe, SIDE_PX, Track, WeakLine, beyond, end_of, look_at_each};
 use crate::types::DustError;
 
-/// Shorter pieces of lines say too little.
+/// Shorter pieces of lines are not enough evidence.
 const PIECE_MIN_PX: f64 = 32.0;
-/// Gap over which pieces belong together, how far aside a piece may lie, and how much more for each pixel of gap.
+/// Largest gap between pieces of one line, the sideways distance allowed, and its increase per pixel of gap.
 const GAP_MAX_PX: f64 = 64.0;
 const ASIDE_PX: f64 = 2.5;
 const ASIDE_PER_PX: f64 = 0.03;
-/// Spread across a line, pixels, and what its bend may add for each pixel of length.
+/// Largest spread across a line, pixels, and how much its bend may add per pixel of length.
 const ACROSS_MAX_PX: f64 = 2.0;
 const BEND_MAX: f64 = 0.01;
-/// Pieces that are looked at: the longest ones.
+/// Largest number of pieces to examine: the longest ones.
 const PIECES_MAX: usize = 600;
-/// Visible contrast that is worth a repair, D.
+/// Least visible contrast worth a repair, D.
 const CONTRAST_MIN_D: f32 = 0.012;
-/// Lighter than base by this, D, is no film: the lamp falls off by up to 0.05 D.
+/// Anything clearer than the base by this, D, is not film: the lamp falls off by up to 0.05 D.
 const CLEARER_D: f32 = 0.06;
-/// Denser than this is the holder, D.
+/// Anything denser than this, D, is the holder.
 const HOLDER_D: f32 = 3.0;
-/// Share of a line that must be so.
+/// Share of a line that must be clearer than film.
 const CLEARER_MIN: f32 = 0.25;
-/// Half width of the middle of the infrared profile, and where its sides lie: the blur of the infrared stays inside.
+/// Half width of the middle of the infrared profile, and the range of its sides; the blur of the infrared stays inside.
 const MIDDLE_PX: i32 = 2;
 const OUTER_PX: std::ops::RangeInclusive<i32> = 5..=7;
-/// Length over which the trace is averaged before it is compared with itself.
+/// Length over which the trace is averaged before the averages are compared.
 const CHUNK_PX: f64 = 16.0;
-/// How often the trace is measured at least, how many times its own error it must be, and the least trace, D: ours.
+/// Least number of averages, least multiple of the trace's own error, and least trace, D. Ours.
 const CHUNKS_MIN: usize = 5;
 const TRACE_SIGMA: f32 = 5.0;
 const TRACE_MIN_D: f32 = 0.001;
-/// Part of what a line of its contrast would leak that a trace must reach. The image leaves some itself: the lens averages
-/// light, so a fine line looks clearer than its dyes are, by up to `ln(10)/2` times the variance of the density within the
-/// blur: a third of a contrast of 0.6 D, and a tenth for an uncertain leakage.
-/// Long straight lines are rarer in pictures, and shorter ones must show more.
+/// Share of the leakage expected from a line of this contrast that a trace must reach.
+///
+/// The image leaves some trace itself: the lens averages light, so a fine line looks clearer than its dyes are, by up
+/// to `ln(10)/2` times the variance of the density within the blur: a third of a contrast of 0.6 D, and a tenth for an
+/// uncertain leakage. Long straight lines are rarer in pictures, so shorter ones must show more.
 const LEAKED_PART: f32 = 0.2;
 const LEAKED_PART_SHORT: f32 = 0.35;
 const LONG_CHUNKS: usize = 16;
-/// Gap over which a torn line is followed.
+/// Largest gap when following a torn line.
 const FOLLOW_GAP_PX: usize = 40;
 
-/// Torn lines outside what is marked already; `film_base_d` is the density of clear negative film.
+/// Torn lines outside the existing marks; `film_base_d` is the density of clear negative film.
 pub(crate) fn torn_lines(
     region: &Region<'_>,
     residual: &Residual,
@@ -68,7 +69,7 @@ pub(crate) fn torn_lines(
     look_at_each(region, residual, lines, |probe, pieces| judge(probe, &pieces, near, film_base_d))
 }
 
-/// Thin pieces, those put together that lie on one line.
+/// Keeps thin pieces and joins those that are on one line.
 fn straight_lines(pieces: Vec<Component>) -> Vec<Vec<Component>> {
     let mut open: Vec<(Component, Shape)> = pieces
         .into_iter()
@@ -89,7 +90,7 @@ fn straight_lines(pieces: Vec<Component>) -> Vec<Vec<Component>> {
         let direction = shape.direction;
         let mut ends = ends_of(&first, direction);
         let mut line = vec![first];
-        // Each piece that is found makes the line longer, so another may be in reach.
+        // Each piece found makes the line longer, so another one may come into reach.
         while let Some(next) = open.iter().rposition(|(piece, _)| goes_on(ends, ends_of(piece, direction))) {
             let (piece, _) = open.remove(next);
             let [a, b] = ends_of(&piece, direction);
@@ -113,7 +114,7 @@ fn ends_of(piece: &Component, (cos, sin): (f64, f64)) -> [(f64, f64); 2] {
     })
 }
 
-/// Whether a piece lies on a line past one of its ends.
+/// Whether a piece is on the line beyond one of its ends.
 fn goes_on([first, last]: [(f64, f64); 2], [a, b]: [(f64, f64); 2]) -> bool {
     let (dx, dy) = (last.0 - first.0, last.1 - first.1);
     let length = dx.hypot(dy).max(1.0);
@@ -128,12 +129,12 @@ fn goes_on([first, last]: [(f64, f64); 2], [a, b]: [(f64, f64); 2]) -> bool {
     gap < GAP_MAX_PX && a_aside < far(a) && b_aside < far(b)
 }
 
-/// What is seen on the pixels of a line.
+/// Measurements on the pixels of a line.
 #[derive(Default)]
 struct Seen {
     contrasts: Vec<f32>,
     clearer: u32,
-    /// Sums of trace and leaked line, and pixels, by place along the line.
+    /// Sums of trace and leaked line, and pixel counts, by position along the line.
     chunks: BTreeMap<i64, (f32, f32, f32)>,
 }
 
@@ -183,7 +184,7 @@ fn judge(
     Some(WeakLine { component: line, contrast_d, beyond_ends })
 }
 
-/// Whether the infrared holds light back on the line, all along it, and more than a wrong leakage could.
+/// Whether the infrared holds back light all along the line, by more than a wrong leakage could explain.
 fn shows_in_infrared(chunks: &BTreeMap<i64, (f32, f32, f32)>, leaked_of_grey: f32) -> bool {
     let traces: Vec<f32> = chunks.values().map(|(trace, _, n)| trace / n).collect();
     let n = traces.len() as f32;
@@ -199,7 +200,7 @@ fn shows_in_infrared(chunks: &BTreeMap<i64, (f32, f32, f32)>, leaked_of_grey: f3
     trace > (TRACE_SIGMA * error).max(part * leaked.abs().max(leaked_of_grey)).max(TRACE_MIN_D) && thirds
 }
 
-/// Mean of a plane about a line against its level on both sides.
+/// Mean of a plane on a line, minus its level on both sides.
 fn profile(mut plane: impl FnMut(f64, f64) -> f32, x: f64, y: f64, (cos, sin): (f64, f64)) -> f32 {
     let mut at = |d: i32| plane(x - f64::from(d) * sin, y + f64::from(d) * cos);
     let middle = (-MIDDLE_PX..=MIDDLE_PX).map(&mut at).sum::<f32>() / (2 * MIDDLE_PX + 1) as f32;

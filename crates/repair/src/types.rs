@@ -1,31 +1,31 @@
-//! What the crate takes and gives: options, registration, leakage, the dust map and the reasons to refuse.
+//! The crate's inputs and outputs: options, registration, leakage, the dust map and the reasons to refuse.
 
 use glassine_raster::{Cancelled, PixelRect, RegionError};
 
 use crate::grid::Grid;
 
-/// Where the infrared picture lies against the visible one.
+/// Position of the infrared picture relative to the visible one.
 ///
 /// ```text
 /// infrared position = centre + scale * R(rotation) * (visible position - centre) + shift
 /// ```
-/// `centre` is the middle of the region that was registered. Positions are pixels of that region.
+/// `centre` is the middle of the registered region. Positions are pixels of that region.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Registration {
-    /// Infrared content lies at the visible position plus this shift (x, y), pixels.
+    /// Infrared content is at the visible position plus this shift (x, y), pixels.
     pub shift_px: [f64; 2],
     /// Magnification of the infrared picture about the centre; 1 unless the region shows otherwise.
     pub scale: f64,
     /// Turn of the infrared picture about the centre, clockwise on screen.
     pub rotation_rad: f64,
-    /// 0 (no idea) to 1 (one clear, repeatable answer).
+    /// 0 (unknown) to 1 (one clear, repeatable result).
     pub confidence: f32,
     /// Disagreement between parts of the region after the fit, rms pixels.
     pub residual_px: f64,
 }
 
 impl Registration {
-    /// The infrared plane lies exactly on the visible ones.
+    /// The infrared plane matches the visible ones exactly.
     pub const ALIGNED: Self =
         Self { shift_px: [0.0, 0.0], scale: 1.0, rotation_rad: 0.0, confidence: 1.0, residual_px: 0.0 };
 
@@ -40,7 +40,7 @@ impl Registration {
         )
     }
 
-    /// The same registration told about another centre, which lies at `offset` (x, y) from this one, pixels.
+    /// The same registration expressed about another centre, at `offset` (x, y) from this one, pixels.
     ///
     /// ```text
     /// shift' = shift + (scale * R(rotation) - 1) * offset
@@ -53,20 +53,20 @@ impl Registration {
         Self { shift_px: [self.shift_px[0] + moved[0], self.shift_px[1] + moved[1]], ..*self }
     }
 
-    /// Whether a plain shift says everything.
+    /// Whether a plain shift describes the registration completely.
     pub fn is_pure_shift(&self) -> bool {
         self.scale == 1.0 && self.rotation_rad == 0.0
     }
 }
 
-/// How the image itself shows through in the infrared: no dye is perfectly clear there.
+/// How the image itself shows in the infrared, because no dye is perfectly clear there.
 ///
 /// ```text
 /// D_infrared = offset + coefficients . (D_red, D_green, D_blue) + slow background + defects
 /// D_c        = -log10(max(T_c - stray, T_c / 10)),   T_c = code / 65535
 /// ```
-/// Infrared density follows that of the dyes, visible codes hold stray light besides: dark parts look clearer than they are,
-/// and without taking it off, the darkest parts of a slide would look like dust.
+/// Infrared density follows that of the dyes, but visible codes also contain stray light, which makes dark parts look
+/// clearer than they are. Without subtracting it, the darkest parts of a slide would look like dust.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Leakage {
     /// Infrared density per visible density, red, green, blue (grey uses the first).
@@ -75,7 +75,8 @@ pub struct Leakage {
     pub offset_d: f64,
     /// Correlation of infrared with visible density over the picture, -1..=1.
     pub silver_correlation: f64,
-    /// Even light in the visible codes that came through no film, part of full scale: flare, or a lid that stood ajar.
+    /// Uniform light in the visible codes that did not pass the film, as a share of full scale: flare, or a lid left
+    /// ajar.
     pub stray_light: f64,
     /// Infrared density per neutral visible density: about 0.05 for clear dyes, near 1 for silver.
     pub strength: f64,
@@ -83,26 +84,26 @@ pub struct Leakage {
     pub blur_px: f64,
 }
 
-/// Leakage above this strength deserves a warning: dark image parts may be taken for dust, and dust for image.
+/// Leakage above this strength triggers a warning: dark image parts may count as dust, and dust as image.
 ///
-/// Ours; clear dyes measure about 0.05, silver 0.9 and more.
+/// Ours: clear dyes measure about 0.05, silver 0.9 and more.
 pub const STRONG_LEAKAGE: f64 = 0.2;
 
 /// Infrared density per visible density above which the infrared shows the image itself, as silver does.
 ///
 /// Ours: clear dyes give a strength near 0.05, partly transparent slide films up to 0.4, silver 0.8 to 1.2.
 pub(crate) const SILVER_STRENGTH: f64 = 0.5;
-/// Leakage that dyes can have: single coefficients, and the least of all together (below zero is error of measurement).
+/// Leakage possible with dyes: single coefficients, and the lowest sum of all (below zero is measurement error).
 const LEAKAGE_RANGE: std::ops::Range<f64> = -0.15..0.6;
 const STRENGTH_MIN: f64 = -0.03;
 
 impl Leakage {
-    /// Refuse what no dye can do: infrared density that falls where the film is denser, or that follows one colour alone
-    /// against the others.
+    /// Refuses what no dye can do: infrared density that falls where the film is denser, or that follows one colour
+    /// alone against the others.
     ///
-    /// Infrared density is that of the dyes, and every dye absorbs there a little or nothing; their densities follow from
-    /// those of the scanner's bands by a matrix whose off-diagonal terms are about -0.1 to -0.3 (unwanted absorptions).
-    /// With up to 0.5 D per D of the most absorbing dye, coefficients lie between -0.15 and 0.6.
+    /// Infrared density is that of the dyes, and every dye absorbs a little or nothing there. A matrix with
+    /// off-diagonal terms of about -0.1 to -0.3 (unwanted absorptions) gives the dye densities from those of the
+    /// scanner's bands. With up to 0.5 D per D for the most absorbing dye, coefficients are between -0.15 and 0.6.
     pub(crate) fn check(&self) -> Result<(), Refusal> {
         let single = self.coefficients.iter().all(|c| LEAKAGE_RANGE.contains(c));
         if single && (STRENGTH_MIN..SILVER_STRENGTH).contains(&self.strength) {
@@ -111,17 +112,17 @@ impl Leakage {
         Err(Refusal::ImplausibleLeakage { strength: self.strength })
     }
 
-    /// Whether the dyes block so much infrared that the person should look at the map before trusting it.
+    /// Whether the dyes block so much infrared that the user should check the map before trusting it.
     pub fn is_strong(&self) -> bool {
         self.strength > STRONG_LEAKAGE
     }
 }
 
-/// Why no dust map was made. The text says what was found and what to do.
+/// Why there is no dust map. The text says what was found and what to do.
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
 #[non_exhaustive]
 pub enum Refusal {
-    /// There is no infrared sample in the scan.
+    /// The scan has no infrared sample.
     #[error(
         "this scan has no infrared plane, so dust cannot be told from image; scan with the infrared pass on, or repair spots by hand"
     )]
@@ -136,7 +137,7 @@ pub enum Refusal {
         /// Infrared density per visible density.
         strength: f64,
     },
-    /// The infrared follows the picture as no film's dyes do.
+    /// The infrared follows the picture in a way that no film's dyes do.
     #[error(
         "the infrared plane follows the picture in a way no film does ({strength:.2} D per D), so dust cannot be told from image; check that it belongs to this scan and that the frame lies on film only, or repair spots by hand"
     )]
@@ -144,14 +145,14 @@ pub enum Refusal {
         /// Infrared density per neutral visible density, see [`Leakage::strength`].
         strength: f64,
     },
-    /// Infrared and visible pictures could not be laid on each other with certainty.
+    /// The infrared and visible pictures could not be aligned with certainty.
     #[error(
         "the infrared plane could not be lined up with the picture (confidence {confidence:.2}, {features} marks found); check that it belongs to this scan, or scan both in one pass"
     )]
     RegistrationUncertain {
         /// 0..1, see [`Registration::confidence`].
         confidence: f32,
-        /// Pixels that could serve as marks.
+        /// Pixels usable as marks.
         features: u32,
     },
     /// So much of the picture would be replaced that something else must be wrong.
@@ -160,7 +161,7 @@ pub enum Refusal {
         area_fraction * 100.0
     )]
     TooMuchDamage {
-        /// Part of the region that would be marked.
+        /// Share of the region that would be marked.
         area_fraction: f64,
     },
     /// The infrared plane carries no signal.
@@ -171,17 +172,17 @@ pub enum Refusal {
         if *.at_top { "shorter" } else { "longer" }
     )]
     InfraredUnusable {
-        /// Full scale rather than black.
+        /// Full scale instead of black.
         at_top: bool,
-        /// Part of the region concerned.
+        /// Share of the region concerned.
         fraction: f64,
     },
-    /// The region is too small to measure anything.
+    /// The region is too small for any measurement.
     #[error("the region of {width} x {height} pixels is too small to find dust in; choose a larger one")]
     TooSmall {
-        /// Columns.
+        /// Columns of the region.
         width: u32,
-        /// Rows.
+        /// Rows of the region.
         height: u32,
     },
     /// Stopped on request.
@@ -189,19 +190,19 @@ pub enum Refusal {
     Cancelled(#[from] Cancelled),
 }
 
-/// Why no dust map was made: the picture does not allow it, or the scan could not be read.
+/// Why there is no dust map: the picture does not allow it, or the scan could not be read.
 #[derive(Debug, Clone, thiserror::Error)]
 pub enum DustError {
-    /// What the picture shows forbids it.
+    /// The content of the picture does not allow it.
     #[error(transparent)]
     Refused(#[from] Refusal),
-    /// The scan's pixels could not be had.
+    /// The scan's pixels could not be read.
     #[error(transparent)]
     Unreadable(RegionError),
 }
 
 impl DustError {
-    /// As a refusal, for samples in memory, whose reading can't fail.
+    /// Converts to a refusal, for samples in memory, where reading cannot fail.
     pub(crate) fn into_refusal(self) -> Refusal {
         match self {
             Self::Refused(refusal) => refusal,
@@ -210,20 +211,21 @@ impl DustError {
     }
 }
 
-/// How dust is looked for.
+/// How to detect dust.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct DustOptions {
     /// 0 (only strong dust) to 1 (everything above the noise); outside values are clamped.
     pub sensitivity: f64,
-    /// Highest sensitivity that a kept analysis will be asked for; what is kept grows with it.
+    /// Highest sensitivity that will be requested from a kept analysis; it determines how much the analysis keeps.
     pub sensitivity_max: f64,
-    /// Use this registration (measured on the whole scan, say) instead of measuring one, if its confidence allows.
+    /// Registration to use instead of measuring one (measured on the whole scan, for example), if its confidence
+    /// allows.
     pub registration: Option<Registration>,
-    /// Extra blur of the infrared picture, sigma in pixels, instead of measuring it.
+    /// Extra blur of the infrared picture, sigma in pixels, to use instead of measuring it.
     pub blur_px: Option<f64>,
-    /// Density of the clear film against full scale, red, green, blue (grey: red); `None` for slides, and when unknown.
+    /// Density of the clear film against full scale, red, green, blue (grey: red); `None` for slides, or if unknown.
     ///
-    /// Nothing on a negative is clearer, so whatever is clearer is no film: perforations, or open light beside the film.
+    /// Nothing on a negative is clearer, so anything clearer is not film: perforations, or open light beside the film.
     pub film_base_d: Option<[f64; 3]>,
 }
 
@@ -233,7 +235,7 @@ impl Default for DustOptions {
     }
 }
 
-/// What a defect looks like.
+/// Shape class of a defect.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 #[repr(u8)]
 pub enum DustClass {
@@ -246,7 +248,7 @@ pub enum DustClass {
 }
 
 impl DustClass {
-    /// The class of a sample of [`DustMap::class`]; `None` for clean film.
+    /// The class for a sample of [`DustMap::class`]; `None` for clean film.
     pub fn from_code(code: u8) -> Option<Self> {
         match code {
             1 => Some(Self::Speck),
@@ -257,12 +259,12 @@ impl DustClass {
     }
 }
 
-/// How visible attenuation follows from infrared attenuation; measured on the defects of the frame.
+/// How visible attenuation follows from infrared attenuation, measured on the defects of the frame.
 ///
 /// ```text
 /// 1 - T_c = gain * o + dx * do/dx + dy * do/dy + laplacian * lap(o) + bilaplacian * lap(lap(o)),   o = 1 - T_infrared
 /// ```
-/// The derivatives carry what is left of shift and blur between the infrared and channel `c`.
+/// The derivatives carry the remaining shift and blur between the infrared and channel `c`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ChannelResponse {
     /// Loss of visible light per loss of infrared light.
@@ -277,14 +279,14 @@ pub struct ChannelResponse {
     pub bilaplacian: f64,
     /// Noise of the predicted transmittance, from the infrared noise.
     pub noise_t: f64,
-    /// Error of the predicted loss as a part of the loss itself.
+    /// Error of the predicted loss, as a share of the loss itself.
     pub error_t: f64,
     /// Part of the error that grows with the slope of the attenuation, per unit slope.
     pub error_per_slope: f64,
 }
 
 impl ChannelResponse {
-    /// Visible light is lost exactly as infrared is; used when a frame has too few defects to measure.
+    /// Visible light is lost exactly as infrared is; used when a frame has too few defects to measure a response.
     pub const DIRECT: Self = Self {
         gain: 1.0,
         dx: 0.0,
@@ -297,44 +299,41 @@ impl ChannelResponse {
     };
 }
 
-/// What is known of one pixel of a [`DustMap`].
+/// What a [`DustMap`] says about one pixel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Mark {
-    /// 0 clean, 1..=255: part of the visible light lost, times 255. Only marked pixels may change.
+    /// 0 clean, 1..=255: share of the visible light lost, times 255. Only marked pixels may change.
     pub severity: u8,
     /// 0 clean, else the code of a [`DustClass`].
     pub class: u8,
-    /// Infrared transmittance of the defect alone, times 65535; 65535 where nothing was seen, 0 where the pixel's own light
-    /// says nothing.
+    /// Infrared transmittance of the defect alone, times 65535; 65535 where nothing was seen, 0 where the pixel's own
+    /// light is useless.
     pub attenuation: u16,
 }
 
 impl Mark {
-    /// Clean film.
     pub const CLEAN: Self = Self { severity: 0, class: 0, attenuation: u16::MAX };
 }
 
 /// Defects of one frame region, on the visible pixel grid.
 ///
-/// Takes memory only about its marks, so a map of a large frame is small.
+/// Only the marks and their surroundings take memory, so the map of a large frame is small.
 #[derive(Debug, Clone, PartialEq)]
 pub struct DustMap {
     pub(crate) marks: Grid<Mark>,
-    /// Per visible channel, how its light is lost; one entry for grey.
+    /// Response of each visible channel; one entry for grey.
     pub response: Vec<ChannelResponse>,
-    /// Part of the region that is marked.
+    /// Share of the region that is marked.
     pub area_fraction: f64,
-    /// Connected defects.
+    /// Number of connected defects.
     pub objects: u32,
-    /// Connected specks.
+    /// Number of connected specks.
     pub specks: u32,
-    /// Connected hairs.
+    /// Number of connected hairs.
     pub hairs: u32,
-    /// Connected scratches.
+    /// Number of connected scratches.
     pub scratches: u32,
-    /// Where the infrared lies.
     pub registration: Registration,
-    /// How the image shows in the infrared.
     pub leakage: Leakage,
     /// Noise of clean film in the infrared residual, D.
     pub noise_d: f64,
@@ -342,27 +341,26 @@ pub struct DustMap {
     pub threshold_d: f64,
 }
 
-/// What [`crate::fill`] did.
+/// Counts from [`crate::fill`].
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub struct FillReport {
     /// Pixels given new values.
     pub repaired_px: u64,
-    /// Of these, pixels whose own light was used.
+    /// Of these, pixels that kept most of their own light.
     pub restored_px: u64,
-    /// Of these, pixels made from their surroundings.
+    /// Of these, pixels filled mostly from their surroundings.
     pub inpainted_px: u64,
-    /// Stopped on request before the end; nothing was changed.
+    /// Stopped on request; nothing was changed.
     pub cancelled: bool,
 }
 
-/// The new values of repaired pixels, kept apart from the picture so that any region of it can be repaired alike.
+/// The new values of repaired pixels, kept apart from the picture so that every region of it is repaired alike.
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Patches {
     pub(crate) rows: Vec<Vec<PatchRun>>,
-    /// What was solved together, by name.
+    /// Groups of pixels solved together, sorted by name.
     pub(crate) pieces: Vec<PatchPiece>,
     pub(crate) channels: u8,
-    /// What was done.
     pub report: FillReport,
 }
 
@@ -375,7 +373,7 @@ pub(crate) struct PatchPiece {
     pub(crate) inpainted_px: u32,
 }
 
-/// Neighbouring repaired pixels of one row.
+/// Adjacent repaired pixels of one row.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct PatchRun {
     pub(crate) x: u32,
@@ -384,7 +382,7 @@ pub(crate) struct PatchRun {
 }
 
 impl Patches {
-    /// Write the repaired pixels that fall into `region`, whose first pixel is `(rect.x0, rect.y0)` of the mapped region.
+    /// Writes the repaired pixels inside `region`, whose first pixel is `(x0, y0)` of the mapped region.
     ///
     /// Every other sample, and every infrared sample, stays as it is.
     pub fn apply(&self, region: &mut glassine_raster::Samples16, x0: u32, y0: u32) {
@@ -413,7 +411,7 @@ impl Patches {
         self.report.repaired_px == 0
     }
 
-    /// Bytes taken, about.
+    /// Approximate memory use in bytes.
     pub fn bytes(&self) -> usize {
         let runs: usize = self.rows.iter().map(Vec::len).sum();
         let codes = self.report.repaired_px as usize * usize::from(self.channels) * 2;

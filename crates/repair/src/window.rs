@@ -1,4 +1,4 @@
-//! One defect with its surroundings: the densities seen, what is known of them, and the solution.
+//! One defect with its surroundings: the measured densities, what is known of them, and the solution.
 
 use glassine_raster::{PixelLoop, PixelRect, Samples16, run_vectorised};
 
@@ -13,27 +13,27 @@ use crate::types::DustMap;
 
 /// Neighbour offsets of the four directions: along, down and the two diagonals.
 pub(crate) const DIRECTIONS: [(i32, i32); 4] = [(1, 0), (0, 1), (1, 1), (-1, 1)];
-/// Least spread of neighbours assumed, D: below it lie the code steps of dark film.
+/// Least spread of neighbours, D: the code steps of dark film are below it.
 const TAU_MIN_D: f32 = 0.0015;
-/// Sensor noise assumed where the light is low, codes.
+/// Sensor noise assumed in low light, codes.
 const SENSOR_CODES: f32 = 2.0;
 /// Change that ends the solver, D.
 const SETTLED_D: f32 = 2e-4;
-/// Shares of first differences (join the sides) and second differences (continue slopes) in the prior; ours, measured on
-/// photographs with opaque holes.
+/// Weights of first differences (join the sides) and second differences (continue slopes) in the prior. Ours, measured
+/// on photographs with opaque holes.
 const FIRST_PART: f32 = 0.03;
 const SECOND_PART: f32 = 0.27;
-/// Mean squared difference assumed where no clean pair is in reach, D squared.
+/// Mean squared difference assumed if no clean pair is in reach, D squared.
 const UNKNOWN_TAU2: f32 = 0.01;
-/// Standard deviation expected of one particle's opacity against the frame's typical one.
+/// Expected standard deviation of one particle's opacity against the typical one of the frame.
 const OPACITY_SPREAD: f32 = 0.08;
 
 /// A marked pixel inside a window.
 #[derive(Debug, Clone)]
 struct Hole {
-    /// Place on the grid.
+    /// Index on the grid.
     at: usize,
-    /// Predicted density of the defect, per channel, D; infinite when unknown.
+    /// Predicted density of the defect, per channel, D; 0 when unknown.
     defect_d: [f32; 3],
     /// Expected error of `density - defect_d`, D; infinite when unknown.
     error_d: [f32; 3],
@@ -50,13 +50,13 @@ struct Hole {
 /// Densities of a pixel: three colours and a spare one, which stays 0.
 pub(crate) type Colours = [f32; 4];
 
-/// A value for each of the four.
+/// Builds a value from its four components.
 #[inline(always)]
 pub(crate) fn each(value: impl Fn(usize) -> f32) -> Colours {
     [value(0), value(1), value(2), value(3)]
 }
 
-/// Densities of some pixels.
+/// Computes the densities of a row of pixels.
 struct Densities<'a> {
     samples: &'a [u16],
     channels: usize,
@@ -84,11 +84,11 @@ impl PixelLoop for Densities<'_> {
     }
 }
 
-/// Precision of differences in one direction about every marked pixel.
+/// Computes the precision of differences in one direction around every marked pixel.
 struct Precisions<'a> {
     differences: &'a Differences,
     holes: &'a mut [Hole],
-    /// Place on the grid where the differences begin.
+    /// Grid index at which the differences begin.
     corner: usize,
     stride: usize,
     direction: usize,
@@ -111,37 +111,36 @@ impl PixelLoop for Precisions<'_> {
     }
 }
 
-/// Marked pixels further than this from the piece are left out, neither solved nor taken for clean.
+/// Marked pixels further than this from the piece are left out: neither solved nor taken for clean.
 const SOLVED_PX: u32 = 4;
-/// Index of marked pixels that are left out, and of the grid's margin.
+/// Index of marked pixels that are left out, and of the margin of the grid.
 const LEFT_OUT: u32 = u32::MAX;
-/// Pixels of the grid about the window, which belong to nothing: neighbours need no look at where the window ends.
+/// Unused grid pixels around the window, so that neighbours need no bounds check at its edge.
 pub(crate) const MARGIN_PX: usize = 2;
 
-/// What is filled together.
+/// The pixels to fill together.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Target<'a> {
     /// Marked pixels.
     pub(crate) pixels: &'a Component,
-    /// What is looked at for them, a part of the mapped region.
+    /// Part of the mapped region to read for them.
     pub(crate) window: PixelRect,
 }
 
-/// A window of density samples with its marked pixels, on a grid with a margin; used again for one piece after the other.
+/// A window of density samples with its marked pixels, on a grid with a margin; reused for piece after piece.
 #[derive(Debug, Default)]
 pub(crate) struct Window {
     pub(crate) rect: PixelRect,
     pub(crate) colours: usize,
-    /// Columns of the grid.
     pub(crate) stride: usize,
-    /// Densities as seen.
+    /// Measured densities.
     pub(crate) seen: Vec<Colours>,
     /// Densities after repair.
     pub(crate) solved: Vec<Colours>,
     /// Index into the marked pixels plus one; 0 for clean pixels.
     pub(crate) index: Vec<u32>,
     holes: Vec<Hole>,
-    /// Part of the infrared light that is lost.
+    /// Share of the infrared light that is lost.
     loss: Vec<f32>,
     near: Vec<bool>,
     differences: Differences,
@@ -151,7 +150,7 @@ pub(crate) struct Window {
 }
 
 impl Window {
-    /// Look at a piece of marked pixels in samples that begin at `origin`.
+    /// Loads a piece of marked pixels from samples that begin at `origin`.
     pub(crate) fn read(
         &mut self,
         linear: &Samples16,
@@ -199,14 +198,14 @@ impl Window {
         self.solved.extend_from_slice(&self.seen);
     }
 
-    /// Place on the grid of a pixel of the window, by its position in the mapped region.
+    /// Grid index of a pixel of the window, from its position in the mapped region.
     #[inline]
     pub(crate) fn place(&self, x: u32, y: u32) -> usize {
         let (x, y) = ((x - self.rect.x0) as usize, (y - self.rect.y0) as usize);
         (y + MARGIN_PX) * self.stride + x + MARGIN_PX
     }
 
-    /// Mark what is near a piece.
+    /// Flags the pixels near a piece.
     fn find_near(&mut self, piece: &Component) {
         self.near.clear();
         self.near.resize(self.index.len(), false);
@@ -242,7 +241,7 @@ impl Window {
         }
     }
 
-    /// What the infrared says about one marked pixel.
+    /// Describes one marked pixel from what the infrared says about it.
     fn hole(&self, map: &DustMap, at: usize, attenuation: u16, px: &[u16]) -> Hole {
         let mut hole = Hole {
             at,
@@ -253,7 +252,7 @@ impl Window {
             bend_precision: [0.0; 4],
             own: 0.0,
         };
-        // A pixel marked by hand or seen only in visible light has attenuation 0: nothing of its own light is used.
+        // A pixel marked by hand or seen only in visible light has attenuation 0: none of its own light is used.
         if attenuation == 0 {
             return hole;
         }
@@ -274,12 +273,12 @@ impl Window {
         hole
     }
 
-    /// Most probable undisturbed densities of all marked pixels.
+    /// Solves for the most probable undisturbed densities of all marked pixels.
     pub(crate) fn solve(&mut self, thickness_px: u32) {
         self.measure_precision(thickness_px);
         self.start();
         self.link();
-        // First without the pixels' own light: this shows how opaque the particle really is.
+        // First without the pixels' own light, which shows the true opacity of the particle.
         minimise(&self.unknowns, self.stride, &mut self.solved, 10.0 * SETTLED_D, &mut self.solver);
         self.match_opacity();
         self.use_own_light();
@@ -293,7 +292,7 @@ impl Window {
         }
     }
 
-    /// Precision of first and second differences about every marked pixel, from the clean pixels near it.
+    /// Measures the precision of first and second differences around every marked pixel, from nearby clean pixels.
     fn measure_precision(&mut self, thickness_px: u32) {
         let part = self.statistics_part(thickness_px);
         let picture = Picture { seen: &self.seen, index: &self.index, stride: self.stride };
@@ -301,7 +300,7 @@ impl Window {
         let share = 1.0 / self.colours as f32;
         for (direction, step) in DIRECTIONS.into_iter().enumerate() {
             self.differences.sum_up(step, share);
-            // Diagonal neighbours are further apart, and count for less in a second-order sense.
+            // Diagonal neighbours are further apart and weigh less in a second-order sense.
             let far = if direction < 2 { 1.0 } else { 0.5 };
             let corner = part.y0 as usize * self.stride + part.x0 as usize;
             run_vectorised(Precisions {
@@ -315,8 +314,8 @@ impl Window {
         }
     }
 
-    /// The part of the window that differences are looked at in, by places on the grid: as far about the holes as their
-    /// thickness asks for.
+    /// Part of the window for measuring differences, in grid coordinates; its margin around the holes depends on their
+    /// thickness.
     fn statistics_part(&self, thickness_px: u32) -> PixelRect {
         const MARGIN: u32 = MARGIN_PX as u32;
         let (w, h) = (self.rect.width(), self.rect.height());
@@ -337,12 +336,12 @@ impl Window {
         PixelRect::new(x.0, y.0, x.1 + 1, y.1 + 1).grown(reach, u32::MAX, u32::MAX).intersect(whole)
     }
 
-    /// Starting values: from outside inwards, the mean of what is known already.
+    /// Sets starting values from outside inwards: the mean of the known neighbours.
     fn start(&mut self) {
         let Self { holes, index, solved, near: known, stride, .. } = self;
         let mut open: Vec<u32> = (0..holes.len() as u32).collect();
         let mut settled: Vec<(u32, Colours)> = Vec::new();
-        // Pixels left out are never known, but a hole that lies among nothing else must end somewhere.
+        // Pixels left out never become known, so a hole surrounded only by them must not loop forever.
         known.clear();
         known.extend(index.iter().map(|i| *i == 0));
         let steps = DIRECTIONS.map(|(dx, dy)| dy as isize * *stride as isize + dx as isize);
@@ -377,10 +376,9 @@ impl Window {
         }
     }
 
-    /// First and second differences that involve a marked pixel, with their precisions.
+    /// Sets up the first and second differences that involve a marked pixel, with their precisions.
     ///
-    /// A difference takes the mean precision of the marked pixels in it; one with a pixel that is left out says nothing
-    /// and is left out too.
+    /// A difference takes the mean precision of its marked pixels; one that contains a pixel left out is dropped.
     fn link(&mut self) {
         let Self { holes, index, unknowns, stride, .. } = self;
         unknowns.clear();
@@ -388,7 +386,7 @@ impl Window {
             let mut links = [Links::default(); 4];
             for (direction, ((dx, dy), links)) in DIRECTIONS.into_iter().zip(&mut links).enumerate() {
                 let step = dy as isize * *stride as isize + dx as isize;
-                // Precisions at the five places about the pixel, and how many marked pixels they are.
+                // Precisions at the five places around the pixel, and how many of them are marked pixels.
                 let line: [Option<[f32; 3]>; 5] = std::array::from_fn(|i| {
                     match index[hole.at.wrapping_add_signed((i as isize - 2) * step)] {
                         LEFT_OUT => None,
@@ -412,7 +410,7 @@ impl Window {
         }
     }
 
-    /// Say what the marked pixels' own light tells.
+    /// Adds the evidence of the marked pixels' own light.
     fn use_own_light(&mut self) {
         for (unknown, hole) in self.unknowns.iter_mut().zip(&self.holes) {
             for c in (0..self.colours).filter(|&c| hole.error_d[c].is_finite()) {
@@ -422,13 +420,13 @@ impl Window {
         }
     }
 
-    /// Scale the predicted densities so that they agree with what the surroundings say, as far as those can tell.
+    /// Scales the predicted densities to agree with the surroundings, as far as those can decide.
     fn match_opacity(&mut self) {
         let (mut top, mut bottom, mut n) = (0.0_f64, 0.0_f64, 0);
         let spread2 = self.clean_variance();
         for hole in &self.holes {
             let tau2 = 2.0 / hole.precision.iter().sum::<f32>();
-            // The deeper inside, the less the surroundings say about what is underneath.
+            // The deeper inside, the less the surroundings say about the film underneath.
             let blind = (f32::from(hole.depth) / 8.0).min(1.0);
             for c in 0..self.colours {
                 let a = hole.defect_d[c];
@@ -446,7 +444,7 @@ impl Window {
         if n < 6 {
             return;
         }
-        // Pixels of one particle share their errors: count them as few.
+        // Pixels of one particle share their errors, so they count as few.
         let shared = 0.06;
         let prior = 1.0 / f64::from(OPACITY_SPREAD * OPACITY_SPREAD);
         let scale = ((shared * top + prior) / (shared * bottom + prior)).clamp(0.3, 2.0) as f32;
@@ -457,7 +455,7 @@ impl Window {
         }
     }
 
-    /// Variance of the clean densities of the window, mean of the channels, D squared.
+    /// Variance of the clean densities of the window, mean over the channels, D squared.
     fn clean_variance(&self) -> f32 {
         let (mut n, mut sum, mut square) = (0.0_f64, [0.0_f64; 4], [0.0_f64; 4]);
         for (d, _) in self.seen.iter().zip(&self.index).filter(|(_, i)| **i == 0) {
@@ -471,7 +469,7 @@ impl Window {
         (total / self.colours.max(1) as f64).max(0.0) as f32
     }
 
-    /// Part of its own light in a repaired pixel's value.
+    /// Share of its own light in the value of a repaired pixel.
     pub(crate) fn own_share(&self, x: u32, y: u32) -> f32 {
         match self.index[self.place(x, y)] {
             0 | LEFT_OUT => 1.0,
@@ -484,9 +482,9 @@ impl Window {
         codes.extend(self.solved[self.place(x, y)][..self.colours].iter().map(|&d| code_from_density(d)));
     }
 
-    /// Typical neighbour difference of the window's clean pixels, D (all channels, robust).
+    /// Typical difference between clean neighbours in the window, D (all channels, robust).
     pub(crate) fn typical_difference(&self) -> f32 {
-        /// A median needs no more.
+        /// Enough for a median.
         const PAIRS: usize = 600;
         let step = (self.seen.len() / PAIRS).max(3);
         let mut values: Vec<f32> = (0..self.seen.len() - 1)

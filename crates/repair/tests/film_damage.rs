@@ -1,7 +1,7 @@
 //! Real damage: shapes annotated by hand on empty film, painted into the visible and infrared planes of a scan.
 //!
-//! Source of the shapes: D. Ivanova et al., "Simulating analogue film damage", Eurographics 2023 (MIT), in the folder of open
-//! data. They have outlines but no opacity, so opacity is chosen here.
+//! Source of the shapes: D. Ivanova et al., "Simulating analogue film damage", Eurographics 2023 (MIT), in the folder
+//! of open data. They have outlines but no opacity, so the test chooses it.
 #![expect(clippy::print_stdout, reason = "the figures are shown")]
 
 mod twin;
@@ -28,7 +28,7 @@ fn polygons(text: &str) -> Vec<Vec<(f64, f64)>> {
         .collect()
 }
 
-/// Coverage of a polygon, four by four points a pixel, times opacity; the darker of old and new stays.
+/// Coverage of a polygon, four by four points a pixel, times opacity; the darker of old and new value stays.
 fn paint(out: &mut [f64], w: usize, h: usize, polygon: &[(f64, f64)], opacity: f64) {
     let fold = |pick: fn(&(f64, f64)) -> f64| {
         polygon.iter().map(pick).fold((f64::MAX, f64::MIN), |(l, u), v| (l.min(v), u.max(v)))

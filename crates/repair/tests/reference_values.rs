@@ -1,6 +1,6 @@
-//! Registration and filling against an independent library, on pictures given by the same formulas.
+//! Registration and filling compared with an independent library, on pictures from the same formulas.
 //!
-//! Source of the numbers: scikit-image, by `tests/reference/repair_values.py`, which says how to make them anew.
+//! Source of the numbers: scikit-image, by `tests/reference/repair_values.py`, which says how to make them again.
 
 use std::collections::BTreeMap;
 

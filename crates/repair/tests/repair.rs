@@ -1,4 +1,4 @@
-//! Dust is found and filled on film made by an independent model, against its clean twin.
+//! Dust on film made by an independent model is found and filled, and compared with its clean twin.
 
 mod twin;
 
@@ -110,7 +110,7 @@ fn refilling_after_a_stroke_gives_what_filling_anew_gives() {
     let (_, twin) = dusty_twin();
     let before = map_of(&twin.dusty).expect("dye film with dust");
     let old = patches_of(&twin.dusty, &before);
-    // A spot on clean film, one that joins defects into a longer one, and one that takes marks away.
+    // A spot on clean film, one that joins defects into a longer one, and one that removes marks.
     for (x, y, radius, is_out) in
         [(180.0, 140.0, 4.0, false), (120.0, 90.0, 60.0, false), (90.0, 200.0, 50.0, true)]
     {
@@ -143,7 +143,7 @@ fn a_part_of_a_scan_is_repaired_as_if_it_were_the_whole() {
     let here = FillPlace { rect, wanted: rect, colour_channels: 3 };
     let patches = make_patches(&twin.dusty, here, &on_scan, &cancel).expect("in memory");
     assert!(patches == patches_of(&part, &on_scan));
-    // What lies outside the wanted part is left alone.
+    // Everything outside the wanted part stays unchanged.
     let wanted = PixelRect::new(30, 20, 330, 120);
     let upper =
         make_patches(&twin.dusty, FillPlace { wanted, ..here }, &on_scan, &cancel).expect("in memory");
@@ -214,14 +214,14 @@ fn the_edge_of_a_picture_against_black_film_is_not_marked() {
 fn an_emulsion_scratch_that_infrared_hardly_sees_is_marked_along_its_length() {
     let model = Model { leak: [0.05, 0.0, 0.0], infrared_noise: 0.001, ..Model::default() };
     let (w, h) = (model.width, model.height);
-    // A few specks tell where the infrared picture lies.
+    // A few specks show the position of the infrared picture.
     let mut trace = vec![0.0; w * h];
     for i in 0..12 {
         let (x, y) = (30.0 + 25.0 * f64::from(i), if i % 2 == 0 { 50.0 } else { 230.0 });
         twin::stroke(&mut trace, w, h, &[(x, y), (x + 2.0, y + 1.0)], 1.5, 0.7);
     }
     twin::stroke(&mut trace, w, h, &[(40.0, 150.3), (320.0, 153.1)], 0.5, 0.04);
-    // Removed emulsion: the film is lighter there, which the model makes by taking dye away along the same line.
+    // Removed emulsion: the film is lighter there; the model removes dye along the same line.
     let mut gone = vec![0.0; w * h];
     twin::stroke(&mut gone, w, h, &[(40.0, 150.3), (320.0, 153.1)], 0.6, 1.0);
     let scratched = |x: f64, y: f64| scene(x, y).map(|v| v - 0.45 * gone[y as usize * w + x as usize]);
@@ -273,7 +273,7 @@ fn the_sensitivity_slider_is_monotonic() {
     let areas = [0.0, 0.25, 0.5, 0.75, 1.0].map(|s| map(s).area_fraction);
     assert!(areas.windows(2).all(|p| p[0] <= p[1]) && areas[0] < areas[4], "{areas:?}");
     assert!(map(0.5) == map_of(&twin.dusty).expect("dye film"));
-    // The whole picture takes eight bytes a pixel; what is kept of it must stay far below.
+    // The whole picture takes eight bytes a pixel; the kept data must stay far below that.
     let pixels = twin.dusty.data().len() / 4;
     assert!(analysis.bytes() < 2 * pixels, "{} bytes for {pixels} pixels", analysis.bytes());
 }
@@ -369,7 +369,7 @@ fn perforations(x: f64, y: f64) -> bool {
     x % 48.0 < 20.0 && ((10.0..38.0).contains(&y) || (242.0..270.0).contains(&y))
 }
 
-/// Marks within the picture between the perforations.
+/// Marks inside the picture between the perforations.
 fn marks_between_perforations(map: &DustMap) -> Vec<u8> {
     let mut marks = map.severity_plane();
     for y in (0..56).chain(224..280) {
@@ -406,7 +406,7 @@ fn perforations_in_the_region_leave_leakage_and_marks_of_the_picture_alone() {
 
 #[test]
 fn stray_light_in_dark_parts_is_not_taken_for_dust() {
-    // Densities up to 2.5: blacks hold several times more stray light than light of their own.
+    // Densities up to 2.5: blacks contain several times more stray light than light of their own.
     let slide = |x: f64, y: f64| scene(x, y).map(|v| 1.8 * v);
     for veil in [0.0, 0.01, 0.02] {
         let model = Model { veil, ..Model::default() };
@@ -445,7 +445,7 @@ fn a_scratch_through_the_emulsion_is_filled_also_where_the_infrared_loses_it() {
     let scatter_d: Vec<f64> = (0..w * h).map(scatter).collect();
     let lifted: Vec<f64> = line.iter().map(|l| 0.4 * l).collect();
     let model = Model { lifted, scatter_d, ..Model::default() };
-    // Dust about it teaches the response that would divide the scratch away.
+    // The dust around it teaches a response that would divide the scratch away.
     let twin = model.scan(scene, &dust(w, h, 3, 40, 0, 0));
     let map = map_of(&twin.dusty).expect("film with a scratch");
     let torn: Vec<usize> = (0..w * h).filter(|&i| line[i] > 0.3).collect();
@@ -472,7 +472,7 @@ fn a_wire_in_the_picture_is_no_scratch() {
     assert_eq!(map_of(&twin.clean).expect("clean film").marked_px(), 0);
 }
 
-/// Share of a torn line that is marked, and marks away from it, when the infrared shows the given density of it.
+/// Share of a torn line that is marked, and marks away from it, when the infrared shows it with the given density.
 fn marks_of_torn_line(scatter_d: f64, film_base_d: Option<[f64; 3]>) -> (f64, usize) {
     let (w, h) = (360, 280);
     let mut line = vec![0.0; w * h];
@@ -482,7 +482,7 @@ fn marks_of_torn_line(scatter_d: f64, film_base_d: Option<[f64; 3]>) -> (f64, us
         scatter_d: line.iter().map(|l| scatter_d * l).collect(),
         ..Model::default()
     };
-    // The infrared shows the line exactly as little as the dyes that went had shown.
+    // Without scattering the infrared shows the line only by the little density that the lost dyes had there.
     let twin = model.scan(scene, &vec![0.0; w * h]);
     let options = DustOptions { film_base_d, ..DustOptions::default() };
     let map = find_dust(&twin.dusty, 3, &options, &CancelToken::new()).expect("film with a torn line");
@@ -496,7 +496,7 @@ fn marks_of_torn_line(scatter_d: f64, film_base_d: Option<[f64; 3]>) -> (f64, us
 fn a_torn_line_clearer_than_the_film_base_needs_no_trace_in_the_infrared() {
     let (marked, away) = marks_of_torn_line(0.0, Some(base_against_full_scale_d()));
     assert!(marked > 0.9 && away == 0, "{marked} marked, {away} px away from it");
-    // Without a base it may have been photographed.
+    // Without a base it may be part of the photograph.
     let (marked, away) = marks_of_torn_line(0.0, None);
     assert!(marked == 0.0 && away == 0, "{marked} marked, {away} px away from it");
 }
@@ -511,7 +511,8 @@ fn a_torn_line_is_known_by_a_trace_below_the_noise_of_single_pixels() {
 #[test]
 fn the_edge_of_a_dark_picture_against_clear_film_is_not_marked() {
     let clean = vec![0.0; 360 * 280];
-    // A sharp gate: the lens carries light over the edge, so the density seen rises late while the infrared rises in place.
+    // A sharp gate: the lens carries light over the edge, so the density seen rises late while the infrared rises in
+    // place.
     let night = |x: f64, y: f64| {
         let inside = (60.0..300.0).contains(&x) && (50.0..230.0).contains(&y);
         if inside { scene(x, y).map(|v| v + 1.2) } else { [0.0; 3] }

@@ -1,23 +1,23 @@
-//! Where tests find open data, and what happens when it is missing.
+//! Locates open data for tests, and decides what happens when it is missing.
 //!
-//! The data lies in `../shared/data`, exactly beside the checkout, or in the folder that `GLASSINE_DATA` names. A test
-//! whose data is missing is skipped: it says so on the terminal and adds a line to `target/skipped-tests.txt`, which
-//! `cargo xtask check` and `.ci/run` print at the end. It fails instead when `CI` is set, or when `GLASSINE_DATA` is set
-//! to a folder without the data.
+//! The data is in `../shared/data`, directly beside the checkout, or in the folder that `GLASSINE_DATA` names. A test
+//! whose data is missing is skipped: it prints a line to the terminal and adds one to `target/skipped-tests.txt`, which
+//! `cargo xtask check` and `.ci/run` print at the end. It fails instead when `CI` is set, or when `GLASSINE_DATA` is
+//! set to a folder without the data.
 
 use std::ffi::OsString;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 
-/// One subfolder of the open data, such as `tiff-corpus`; `None` when the test has to be skipped.
+/// One subfolder of the open data, such as `tiff-corpus`; `None` if the test must be skipped.
 ///
 /// # Panics
-/// When the data is missing although `CI` or `GLASSINE_DATA` says that it is there.
+/// When the data is missing although `CI` or `GLASSINE_DATA` requires it.
 pub fn folder(within: &str) -> Option<PathBuf> {
     found_or_skipped(&Place::of_process(), within)
 }
 
-/// One strip of the practice data, which lies beside the open data; `None` when the test has to be skipped.
+/// One strip of the practice data, beside the open data; `None` if the test must be skipped.
 ///
 /// # Panics
 /// As [`folder`].
@@ -25,22 +25,22 @@ pub fn practice(name: &str) -> Option<PathBuf> {
     found_or_skipped(&Place::of_process(), &format!("../practice/{name}"))
 }
 
-/// Note that the running test can't be run here, and why. The test returns afterwards.
+/// Records that the running test can't be run here, and why; the caller then returns.
 pub fn skipped(why: &str) {
     let thread = std::thread::current();
     let line = format!("{}: {why}\n", thread.name().unwrap_or("a test"));
-    // Written past the test harness, which hides what a passing test prints.
+    // Bypasses the test harness, which hides the output of passing tests.
     drop(write!(std::io::stderr(), "skipped: {line}"));
     let target =
         std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| checkout().join("target"), PathBuf::from);
     let list = std::fs::OpenOptions::new().create(true).append(true).open(target.join("skipped-tests.txt"));
     if let Ok(mut list) = list {
-        // One write a line, so that tests of several processes do not mix theirs. The terminal has the line anyway.
+        // One write per line keeps lines of several processes apart. The terminal has the line anyway.
         drop(list.write_all(line.as_bytes()));
     }
 }
 
-/// Whether the tests run where nothing may be skipped for lack of data.
+/// Whether missing data must fail a test instead of skipping it.
 pub fn in_ci() -> bool {
     is_set(std::env::var_os("CI").as_ref())
 }
@@ -56,7 +56,7 @@ fn found_or_skipped(place: &Place, within: &str) -> Option<PathBuf> {
     }
 }
 
-/// What decides where the data is.
+/// Everything that determines where the data is.
 struct Place {
     named: Option<PathBuf>,
     beside: PathBuf,
@@ -102,7 +102,7 @@ fn checkout() -> PathBuf {
 mod tests {
     use super::*;
 
-    /// A folder that looks like a checkout in a folder that has `shared/data` of its own two levels up.
+    /// A folder that looks like a checkout, inside a folder that has its own `shared/data` two levels up.
     fn unrelated_parent(name: &str) -> (PathBuf, Place) {
         let root = std::env::temp_dir().join(format!("glassine-testdata-{name}-{}", std::process::id()));
         std::fs::create_dir_all(root.join("shared/data/spectral")).expect("a temporary folder");

@@ -1,4 +1,4 @@
-//! Which crate may use which. A wrong arrow fails the build before it becomes a habit.
+//! Checks which crate may depend on which; a wrong dependency fails the build.
 
 use std::collections::{BTreeMap, BTreeSet};
 use std::process::Command;
@@ -20,7 +20,7 @@ const ALLOWED: &[(&str, &[&str])] = &[
     ("filmsim", &["raster", "scanfile"]),
 ];
 
-/// Outside crates that only some places may name.
+/// Outside crates that only these places may depend on.
 const RESTRICTED: &[(&str, &[&str])] = &[
     ("egui", &["app", "tests"]),
     ("eframe", &["app"]),
@@ -51,7 +51,7 @@ pub(crate) fn check() -> anyhow::Result<()> {
     Ok(())
 }
 
-/// Short crate name to the packages it names, from `cargo metadata`.
+/// Dependencies of each crate by short crate name, from `cargo metadata`.
 fn dependencies(metadata: &Value) -> BTreeMap<String, BTreeSet<String>> {
     let list =
         |value: &Value, key: &str| value.get(key).and_then(Value::as_array).cloned().unwrap_or_default();

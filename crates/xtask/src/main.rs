@@ -55,7 +55,7 @@ fn check() -> anyhow::Result<()> {
     Ok(())
 }
 
-/// Tests that could not be run here, which are neither passed nor failed.
+/// Prints the tests that could not run here, which neither passed nor failed.
 fn list_skipped(list: &str) {
     let names: BTreeSet<_> = list.lines().collect();
     println!("{} tests were skipped", names.len());
@@ -64,18 +64,18 @@ fn list_skipped(list: &str) {
     }
 }
 
-/// Where cargo builds.
+/// Cargo's build folder.
 fn target() -> PathBuf {
     std::env::var_os("CARGO_TARGET_DIR").map_or_else(|| root().join("target"), PathBuf::from)
 }
 
-/// The workspace's folder.
+/// Root folder of the workspace.
 fn root() -> PathBuf {
     let here = PathBuf::from(env!("CARGO_MANIFEST_DIR"));
     here.ancestors().nth(2).map_or(here.clone(), std::path::Path::to_path_buf)
 }
 
-/// Run cargo in the workspace; its output goes straight to the person.
+/// Runs cargo in the workspace; its output goes straight to the terminal.
 fn cargo(args: &[&str]) -> anyhow::Result<()> {
     println!("cargo {}", args.join(" "));
     let program = std::env::var("CARGO").unwrap_or_else(|_| "cargo".to_owned());

@@ -1,4 +1,4 @@
-//! Pictures of the real window: the program runs on a virtual display, keys are pressed, the screen is saved.
+//! Takes pictures of the real window: runs the program on a virtual display, presses keys and saves the screen.
 //!
 //! Needs Xvfb, xdotool and ImageMagick, as listed in DEVELOPERS.md.
 
@@ -11,17 +11,17 @@ use anyhow::{Context as _, bail};
 
 /// Size of the virtual screen; the window fills it.
 const SCREEN: &str = "1600x1000x24";
-/// Longest time the demo may take to be made, opened and drawn.
+/// Longest time to make, open and draw the demo.
 const PATIENCE: Duration = Duration::from_secs(300);
 
-/// Keys pressed before each picture, and its name.
+/// Keys to press before each picture, and its file name.
 const PICTURES: &[(&[&str], &str)] = &[(&[], "window.png"), (&["ctrl+e"], "export.png")];
 
 pub(crate) fn draw(root: &Path) -> anyhow::Result<()> {
     let to = std::env::args().nth(2).map_or_else(|| root.join("assets/pictures"), PathBuf::from);
     std::fs::create_dir_all(&to).with_context(|| to.display().to_string())?;
     let profile = if cfg!(debug_assertions) { "debug" } else { "release" };
-    // The tests build the program too, with features of their own: building it again would build most of it twice.
+    // The tests also build the program, with other features, so another build would compile most of it twice.
     if std::env::args().nth(4).as_deref() != Some("--built") {
         super::cargo(if profile == "debug" {
             &["build", "-p", "glassine"]
@@ -62,8 +62,9 @@ pub(crate) fn draw(root: &Path) -> anyhow::Result<()> {
     Ok(())
 }
 
-/// Give the window the whole screen and the keyboard. A window that was just made may not be viewable yet, and the display
-/// refuses to focus it until then: what is asked for is asked again.
+/// Gives the window the whole screen and the keyboard.
+///
+/// A new window may not be viewable yet, and the display refuses to focus it until then, so this retries.
 fn focus(display: &str) -> anyhow::Result<()> {
     let mut last = None;
     let outcome = wait(PATIENCE, "a window that takes the keyboard", || {
@@ -109,7 +110,7 @@ impl Running {
 
 impl Drop for Running {
     fn drop(&mut self) {
-        // It may have ended already; either way it is gone afterwards.
+        // The child may have ended already.
         drop(self.0.kill());
         drop(self.0.wait());
     }
@@ -143,7 +144,7 @@ fn wait(longest: Duration, what: &str, mut ready: impl FnMut() -> bool) -> anyho
     Ok(())
 }
 
-/// Save the screen once it has not changed for a while: everything is drawn then.
+/// Saves the screen once it has not changed for a while, when everything is drawn.
 fn save_when_still(display: &str, path: &Path) -> anyhow::Result<()> {
     let started = Instant::now();
     let name = path.to_string_lossy().into_owned();
@@ -156,7 +157,7 @@ fn save_when_still(display: &str, path: &Path) -> anyhow::Result<()> {
             last = now;
             same_since = Instant::now();
         }
-        // An empty window compresses to next to nothing; pictures do not.
+        // An empty window compresses to almost nothing; pictures do not.
         if same_since.elapsed() > Duration::from_secs(3) && last.len() > 60_000 {
             return Ok(());
         }

@@ -1,13 +1,13 @@
-//! Small rules that no compiler keeps: every file says what it is, none grows without end, science does no I/O.
+//! Checks rules the compiler does not: every file says what it is, none is too long, science crates do no I/O.
 
 use std::path::{Path, PathBuf};
 
 use anyhow::{Context as _, bail};
 
-/// Longest file; longer ones are split.
+/// Longest file allowed; longer ones must be split.
 const MOST_LINES: usize = 600;
 
-/// Crates that must not touch files or clocks, with what gives them away.
+/// Crates that must not touch files or clocks, and the words that show it.
 const PURE: &[&str] = &["raster", "film", "layout", "repair", "sharpness", "session"];
 const IMPURE_WORDS: &[&str] = &["std::fs", "std::net", "Instant::now", "SystemTime::now", "std::env::"];
 
@@ -51,7 +51,7 @@ fn findings(name: &str, text: &str) -> Vec<String> {
         wrong.push(format!("{name}: {lines} lines, at most {MOST_LINES}"));
     }
     let is_pure = PURE.iter().any(|pure| name.starts_with(&format!("crates/{pure}/src/")));
-    // Test modules sit at the end of a file and may read data.
+    // Test modules are at the end of a file and may read data.
     let code = text.split("#[cfg(test)]").next().unwrap_or(text);
     if is_pure {
         for word in IMPURE_WORDS.iter().filter(|word| code.contains(**word)) {

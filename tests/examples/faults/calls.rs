@@ -1,5 +1,6 @@
-//! Every system call fails once: the Nth call of each kind, with each error it may give, for each N until the run passes
-//! without having met it.
+//! Makes every system call fail once.
+//!
+//! Fails the Nth call of each kind, with each error it may give, for each N until a run ends without reaching it.
 
 use crate::kills::{begun, copy_of};
 use crate::program::{Ended, How};
@@ -7,7 +8,7 @@ use crate::stage::{Copy, borrowed, export_args, new_args};
 use crate::tally::Tally;
 use crate::{Bench, worker};
 
-/// Calls about files, and errors they may give.
+/// Calls on files, and the errors they may give.
 const FILE_CALLS: &[(&str, &[&str])] = &[
     ("openat", &["EACCES", "EMFILE", "EIO", "ENOSPC", "EROFS", "ENOMEM"]),
     ("read", &["EIO"]),
@@ -31,7 +32,7 @@ const FILE_CALLS: &[(&str, &[&str])] = &[
     ("fcntl", &["ENOLCK"]),
     ("getdents64", &["EIO"]),
 ];
-/// Calls that get memory and threads. The kernel's brk never gives an error number, so that call is left out.
+/// Calls that obtain memory and threads. The kernel's brk never gives an error number, so it is left out.
 const MEMORY_CALLS: &[(&str, &[&str])] = &[
     ("mmap", &["ENOMEM"]),
     ("mremap", &["ENOMEM"]),
@@ -41,12 +42,12 @@ const MEMORY_CALLS: &[(&str, &[&str])] = &[
 /// No run makes more calls of one kind in one thread.
 const MOST_CALLS: u32 = 400;
 
-/// Make calls about files fail.
+/// Makes calls on files fail.
 pub(crate) fn files(bench: &Bench, tally: &mut Tally) {
     all(bench, tally, FILE_CALLS, "calls");
 }
 
-/// Make calls for memory and threads fail.
+/// Makes calls for memory and threads fail.
 pub(crate) fn memory(bench: &Bench, tally: &mut Tally) {
     all(bench, tally, MEMORY_CALLS, "memory-calls");
 }
@@ -80,7 +81,7 @@ fn all(bench: &Bench, tally: &mut Tally, calls: &[(&str, &[&str])], name: &str) 
                     if let Some(count) = ends.get_mut(kind) {
                         *count += 1;
                     }
-                    // A sample of a long row of calls is enough for the short run.
+                    // The short run samples a long series of calls.
                     when += if bench.short { when.max(4) } else { 1 };
                 }
             }
@@ -93,7 +94,7 @@ fn all(bench: &Bench, tally: &mut Tally, calls: &[(&str, &[&str])], name: &str) 
     ));
 }
 
-/// One run with one failing call, and everything that must hold after it.
+/// One run with one failing call, followed by all checks.
 fn one(bench: &Bench, tally: &mut Tally, copy: &Copy, exports: bool, inject: &str) -> Option<Ended> {
     let session = if exports { &copy.session } else { &copy.made };
     let before = worker::open(session).map(|session| session.title).unwrap_or_default();

@@ -1,4 +1,4 @@
-//! Damaged picture data: every picture whose file carries a checksum over the damage must be told as damaged.
+//! Damages picture data: the program must report every picture whose file has a checksum over the damage.
 
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
@@ -25,8 +25,7 @@ enum Recipe {
     PngBit,
 }
 
-/// Recipes, how many pictures are damaged with each, and whether the file can show the damage: by a checksum, or by
-/// blocks that are missing.
+/// Recipes, the number of pictures for each, and whether the file can show the damage: by a checksum or missing blocks.
 const RECIPES: [(Recipe, &str, u64, bool); 6] = [
     (Recipe::JpegCut, "JPEG, half of the data cut", 20, true),
     (Recipe::JpegQuarterGone, "JPEG, a quarter removed", 20, true),
@@ -36,13 +35,13 @@ const RECIPES: [(Recipe, &str, u64, bool); 6] = [
     (Recipe::PngBit, "PNG, one bit", 60, true),
 ];
 
-/// Words of a message about damage.
+/// Words that messages about damage contain.
 const DAMAGE_WORDS: &[&str] =
     &["damage", "corrupt", "checksum", "missing", "incomplete", "cut", "broken", "wrong"];
 
-/// Damage pictures and look whether that is told.
+/// Damages pictures and checks that the program reports it.
 pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
-    // No name of a file here may hold a word that tells of damage: messages end with the path.
+    // File names here must not contain such a word, because messages end with the path.
     let folder = bench.program.home().join("pictures");
     if begun(tally, std::fs::create_dir_all(&folder)).is_none() {
         return;
@@ -103,7 +102,7 @@ fn extension(recipe: Recipe) -> &'static str {
     }
 }
 
-/// What `new`, or else the export of its session, says of the damage.
+/// What `new`, or otherwise the export of its session, reports about the damage.
 fn told(bench: &Bench, tally: &mut Tally, folder: &Path, picture: &Path) -> Option<String> {
     let session = folder.join("roll.session.json");
     let mut new = words(&["new", "--replace"]);
@@ -164,7 +163,7 @@ fn sound_pictures(bench: &Bench, folder: &Path) -> Result<Sound, String> {
     })
 }
 
-/// The bytes with damage in the picture data.
+/// Damages the picture data in a copy of the bytes.
 fn damage(recipe: Recipe, sound: &[u8], random: &mut Random) -> Option<Vec<u8>> {
     let mut bytes = sound.to_vec();
     match recipe {
@@ -219,7 +218,7 @@ fn u16_le(bytes: &[u8], at: usize) -> Option<usize> {
     Some(usize::from(u16::from_le_bytes(two)))
 }
 
-/// Places and lengths of the strips of a little-endian TIFF.
+/// Offsets and lengths of the strips of a little-endian TIFF.
 fn tiff_strips(bytes: &[u8]) -> Option<Vec<(usize, usize)>> {
     let directory = u32_le(bytes, 4)?;
     let list = |tag: usize| -> Option<Vec<usize>> {
@@ -236,7 +235,7 @@ fn tiff_strips(bytes: &[u8]) -> Option<Vec<(usize, usize)>> {
     Some(list(273)?.into_iter().zip(list(279)?).collect())
 }
 
-/// Places and lengths of the picture data of a PNG.
+/// Offsets and lengths of the picture data of a PNG.
 fn png_data(bytes: &[u8]) -> Option<Vec<(usize, usize)>> {
     let mut found = Vec::new();
     let mut at = 8;

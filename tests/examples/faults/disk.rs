@@ -1,4 +1,4 @@
-//! A full disk: the free space of a small file system is swept while sessions and pictures are written.
+//! Fills the disk: sessions and pictures are written with varying free space on a small file system.
 
 use std::path::{Path, PathBuf};
 use std::process::Command;
@@ -11,12 +11,12 @@ use crate::{Bench, worker};
 
 const SIZE_KIB: u64 = 64 * 1024;
 
-/// A file system that is mounted while the value lives.
+/// A file system that stays mounted until the value is dropped.
 #[derive(Debug)]
 pub(crate) struct Mounted(pub(crate) PathBuf);
 
 impl Mounted {
-    /// Mount with these words; the error says why not.
+    /// Mounts with these arguments; the error gives the reason.
     pub(crate) fn at(folder: &Path, words: &[&str]) -> Result<Self, String> {
         std::fs::create_dir_all(folder).map_err(|error| error.to_string())?;
         let output =
@@ -28,7 +28,7 @@ impl Mounted {
         }
     }
 
-    /// Unmount, and say whether that worked.
+    /// Unmounts; true on success.
     pub(crate) fn unmount(self) -> bool {
         let done = Command::new("umount").arg(&self.0).status().is_ok_and(|status| status.success());
         if done {
@@ -49,7 +49,7 @@ pub(crate) fn is_root() -> bool {
     rustix::process::geteuid().is_root()
 }
 
-/// Sweep the free space in even steps from nothing to more than a whole save or export needs.
+/// Varies the free space in even steps from nothing to more than a whole save or export needs.
 pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     if !is_root() {
         tally.skip("only root may mount a file system");
@@ -87,7 +87,7 @@ fn kib_of(path: &Path) -> u64 {
     std::fs::metadata(path).map_or(0, |meta| meta.len().div_ceil(1024))
 }
 
-/// One run with so much free space; whether it was refused.
+/// One run with this much free space; true if the program refused.
 fn one(bench: &Bench, tally: &mut Tally, copy: &Copy, disk: &Path, exports: bool, free_kib: u64) -> bool {
     let filler = disk.join("filler");
     if !fill(&filler, disk, free_kib) {
@@ -124,7 +124,7 @@ fn one(bench: &Bench, tally: &mut Tally, copy: &Copy, disk: &Path, exports: bool
     !ended.status.success()
 }
 
-/// Fill the disk until only so much is free.
+/// Fills the disk until only this much is free.
 fn fill(filler: &Path, disk: &Path, free_kib: u64) -> bool {
     let Ok(stat) = rustix::fs::statvfs(disk) else { return false };
     let free = stat.f_bavail * stat.f_frsize;

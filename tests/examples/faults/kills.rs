@@ -1,4 +1,4 @@
-//! SIGKILL at random moments of saving, autosaving and exporting.
+//! Sends SIGKILL at random moments of saving, autosaving and exporting.
 
 use std::io::{BufRead as _, BufReader, Read as _};
 use std::path::Path;
@@ -10,10 +10,10 @@ use crate::tally::{Random, Tally};
 use crate::worker::{self, number_in};
 use crate::{Bench, program};
 
-/// Longest time that a worker saves before it is killed.
+/// Longest time a worker saves before it is killed.
 const LONGEST: Duration = Duration::from_millis(40);
 
-/// Kill the program while it saves a session: nine times of ten through the engine, once through `glassine new`.
+/// Kills the program while it saves a session: nine times of ten through the engine, once through `glassine new`.
 pub(crate) fn saves(bench: &Bench, tally: &mut Tally) {
     let Some(copy) = copy_of(bench, tally, "save-kills", false) else { return };
     for trial in 0..bench.trials(2_000, 40) {
@@ -29,7 +29,7 @@ pub(crate) fn saves(bench: &Bench, tally: &mut Tally) {
     }
 }
 
-/// Kill the program while it autosaves.
+/// Kills the program while it autosaves.
 pub(crate) fn autosaves(bench: &Bench, tally: &mut Tally) {
     let Some(copy) = copy_of(bench, tally, "autosave-kills", false) else { return };
     for trial in 0..bench.trials(2_000, 40) {
@@ -41,7 +41,7 @@ pub(crate) fn autosaves(bench: &Bench, tally: &mut Tally) {
     }
 }
 
-/// Kill an export: every other time over the pictures of an earlier one.
+/// Kills an export: every other time over the pictures of an earlier one.
 pub(crate) fn exports(bench: &Bench, tally: &mut Tally) {
     let (Some(full), Some(empty)) =
         (copy_of(bench, tally, "export-kills", true), copy_of(bench, tally, "export-kills-empty", false))
@@ -70,7 +70,7 @@ pub(crate) fn exports(bench: &Bench, tally: &mut Tally) {
     }
 }
 
-/// The next export into the same folder, of one frame.
+/// Exports one frame into the same folder, as the next start would.
 fn next_start(bench: &Bench, tally: &mut Tally, copy: &Copy) {
     let mut args = export_args(&copy.session, &copy.out);
     args.extend(["--frames".into(), "1".into()]);
@@ -85,7 +85,7 @@ fn kill_new(bench: &Bench, tally: &mut Tally, copy: &Copy, random: &mut Random, 
     let title = worker::title_of(trial as u32 * 1_000);
     let args = new_args(&copy.made, &copy.small, &title);
     let Some(mut run) = begun(tally, bench.program.start(&borrowed(&args), &How::default())) else { return };
-    // Saving is the last part of the work.
+    // Saving is the last step of `new`.
     std::thread::sleep(bench.stage.new_takes.mul_f64(0.7 + 0.4 * random.share()));
     run.kill();
     let Some(ended) = begun(tally, run.end(program::PATIENCE)) else { return };
@@ -121,17 +121,16 @@ fn kill_worker(bench: &Bench, tally: &mut Tally, copy: &Copy, task: &str, random
     }
 }
 
-/// Let a worker work until its first acknowledgement and so long after it, kill it, and give the last acknowledged
-/// number.
+/// Kills a worker a pause after its first acknowledgement; returns the last acknowledged number.
 pub(crate) fn killed_after(run: &mut Run, pause: Duration) -> Option<u32> {
     let mut lines = BufReader::new(run.child.stdout.take()?);
     let mut text = String::new();
-    // A worker that could not begin closes its end, and there is no line.
+    // A worker that could not start closes its output, and no line arrives.
     lines.read_line(&mut text).ok()?;
     std::thread::sleep(pause);
     run.kill();
     lines.read_to_string(&mut text).ok()?;
-    // The last line may be cut.
+    // The last line may be incomplete.
     let whole = text.rfind('\n').map(|end| text.split_at(end).0)?;
     whole.lines().last()?.parse().ok()
 }
@@ -144,12 +143,12 @@ fn clear_autosaves(copy: &Copy) {
     }
 }
 
-/// A copy of the stage for one part, in the bench's own folder.
+/// Copies the stage for one part, inside the bench's folder.
 pub(crate) fn copy_of(bench: &Bench, tally: &mut Tally, name: &str, with_pictures: bool) -> Option<Copy> {
     begun(tally, bench.stage.copy_to(&bench.program.home().join(name), with_pictures))
 }
 
-/// The value, or a failure of the bench itself.
+/// The value, or `None` after recording a failure of the bench itself.
 pub(crate) fn begun<T>(tally: &mut Tally, result: std::io::Result<T>) -> Option<T> {
     result.map_err(|error| tally.require(false, || format!("the bench could not go on: {error}"))).ok()
 }

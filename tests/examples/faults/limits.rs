@@ -10,10 +10,10 @@ use crate::stage::{Copy, borrowed, export_args, new_args, words};
 use crate::tally::Tally;
 use crate::worker;
 
-/// Scans of the large session.
+/// Number of scans of the large session.
 const SCANS: u64 = 2_000;
 
-/// Run under each limit.
+/// Runs under each limit.
 pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     many_scans(bench, tally);
     let Some(copy) = copy_of(bench, tally, "limits", true) else { return };
@@ -38,8 +38,10 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     }
 }
 
-/// Address space in which the program can say something: it prints its version in 4 MB less. Below that, the system has no
-/// room to load it, or kills it when its first stack grows, and no program can put that into words.
+/// Address space in which the program can still report: it prints its version in 4 MB less.
+///
+/// Below that, the system cannot load the program, or kills it when its first stack grows, so that no message is
+/// possible.
 fn least_memory_kib(bench: &Bench, tally: &mut Tally) -> Option<usize> {
     const RESERVE_KIB: usize = 4_000;
     const LEAST_KIB: usize = 40_000;
@@ -57,7 +59,7 @@ fn least_memory_kib(bench: &Bench, tally: &mut Tally) -> Option<usize> {
     None
 }
 
-/// A session of 2 000 scans, made and exported with 256 file handles.
+/// Makes and exports a session of 2 000 scans with 256 file handles.
 fn many_scans(bench: &Bench, tally: &mut Tally) {
     let folder = bench.program.home().join("many");
     let count = bench.trials(SCANS, 300).min(SCANS);
@@ -123,7 +125,7 @@ fn limited(bench: &Bench, tally: &mut Tally, copy: &Copy, limit: &str, user: Opt
     }
 }
 
-/// Let another user work in the copy.
+/// Lets another user work in the copy.
 fn open_to_all(bench: &Bench, copy: &Copy) {
     let folders = [bench.program.home(), &copy.folder];
     drop(std::process::Command::new("chmod").arg("755").args(folders).status());

@@ -1,9 +1,11 @@
-//! The fault bench: the real program is killed, signalled, refused by the system, cut off from power, run beside itself
-//! and fed damaged files, and what is left on disk is checked.
+//! The fault bench checks what remains on disk after faults of every kind.
 //!
-//! `cargo run --release -p glassine-tests --example faults -- [--short] [--only PART,…]`; the program itself must be
-//! built before (`cargo build --release -p glassine`). Rows of `tests/FAULTS.md` are replaced by what was run, unless
-//! the run was short.
+//! It kills and signals the real program, makes system calls fail, cuts the power, runs several programs at once and
+//! feeds them damaged files.
+//!
+//! `cargo run --release -p glassine-tests --example faults -- [--short] [--only PART,…]`; build the program itself
+//! before (`cargo build --release -p glassine`). A run replaces the rows of its parts in `tests/FAULTS.md`, unless it
+//! was short.
 
 mod calls;
 mod damaged;
@@ -33,7 +35,7 @@ use crate::program::Program;
 use crate::stage::Stage;
 use crate::tally::Tally;
 
-/// What can be run.
+/// A part of the bench.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub(crate) enum Part {
     /// SIGKILL while a session is saved
@@ -44,7 +46,7 @@ pub(crate) enum Part {
     AutosaveKills,
     /// SIGINT, SIGTERM, SIGHUP
     Signals,
-    /// Every system call about files fails once
+    /// Every system call on files fails once
     Calls,
     /// Memory and threads are refused once
     MemoryCalls,
@@ -64,11 +66,11 @@ pub(crate) enum Part {
     Profiles,
     /// Random file names, in process
     Names,
-    /// Damaged pictures: is the damage told?
+    /// Damaged pictures: does the program report the damage?
     Damaged,
     /// The real window under Xvfb
     Window,
-    /// The whole test suite, watched for writes to the open data; only when asked for
+    /// The whole test suite, checked for writes to the open data; only when requested
     Suite,
 }
 
@@ -87,10 +89,10 @@ struct Args {
     /// Trials of each part instead of the usual number
     #[arg(long)]
     trials: Option<u64>,
-    /// The program under test; the one beside this bench when left out
+    /// The program under test; by default the one beside this bench
     #[arg(long)]
     program: Option<PathBuf>,
-    /// Do not trace system calls (faster; scans are then watched by inode, time and content only)
+    /// Do not trace system calls (faster; scans are then checked only by inode, time and content)
     #[arg(long)]
     untraced: bool,
     #[command(subcommand)]
@@ -99,7 +101,7 @@ struct Args {
 
 #[derive(Debug, Subcommand)]
 enum Job {
-    /// A process that the bench starts, and ends
+    /// A process that the bench starts and ends
     #[command(hide = true)]
     Worker {
         #[command(subcommand)]
@@ -107,20 +109,20 @@ enum Job {
     },
 }
 
-/// What every part is given.
+/// Shared input of the parts.
 #[derive(Debug)]
 pub(crate) struct Bench {
-    /// The program and how it is watched.
+    /// The program and its tracing.
     pub(crate) program: Program,
     /// A small scan, its session and its pictures.
     pub(crate) stage: Stage,
-    /// Whether only a sample is run.
+    /// Whether to run only a sample.
     pub(crate) short: bool,
     trials: Option<u64>,
 }
 
 impl Bench {
-    /// How many trials to make: what was asked for, else the full or the short number.
+    /// Number of trials: as requested, else the full or the short number.
     pub(crate) fn trials(&self, full: u64, short: u64) -> u64 {
         self.trials.unwrap_or(if self.short { short } else { full })
     }

@@ -1,6 +1,6 @@
-//! A power cut: an ext4 image is shut down without a flush while sessions are saved on it, and mounted again.
+//! Cuts the power: an ext4 image is shut down without a flush while sessions are saved on it, and mounted again.
 //!
-//! The file system's own shutdown (ioctl 0x8004587D with 2: no flush of the log) drops whatever was not synced.
+//! The file system's own shutdown (ioctl 0x8004587D with 2: no flush of the log) drops everything that was not synced.
 
 use std::path::Path;
 use std::process::{Command, Stdio};
@@ -16,7 +16,7 @@ use crate::worker::{self, number_in};
 const SHUTDOWN: &str = "import fcntl, os, struct, sys\n\
     fcntl.ioctl(os.open(sys.argv[1], os.O_RDONLY), 0x8004587D, struct.pack('I', 2))";
 
-/// Cut the power at random moments of saving.
+/// Cuts the power at random moments of saving.
 pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     if !is_root() {
         tally.skip("only root may mount a file system");
@@ -82,7 +82,7 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     }
 }
 
-/// Let a worker save, cut the power, stop it, and give the last number it was told is saved.
+/// Lets a worker save, cuts the power and stops the worker; returns the last number it acknowledged.
 fn cut_after(run: &mut crate::program::Run, folder: &Path, pause: Duration) -> Option<u32> {
     use std::io::{BufRead as _, BufReader, Read as _};
     let mut lines = BufReader::new(run.child.stdout.take()?);

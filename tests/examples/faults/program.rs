@@ -1,4 +1,4 @@
-//! Runs of the program, traced: what it printed, how it ended, and whether it opened a scan for writing.
+//! Runs the program under trace: its output, how it ended, and whether it opened a scan for writing.
 
 use std::ffi::OsString;
 use std::io::Read as _;
@@ -11,59 +11,58 @@ use std::time::{Duration, Instant};
 /// Calls that make, change or remove names, or open files.
 const TRACED: &str =
     "open,openat,openat2,creat,truncate,rename,renameat,renameat2,unlink,unlinkat,link,linkat";
-/// The first call that a program of this language makes by itself, after the loader and the C library.
+/// The first call that a Rust program makes itself, after the loader and the C library.
 const BEGINNING: &str = "poll";
-/// A run that takes longer than this hangs.
+/// A run that takes longer than this counts as hung.
 pub(crate) const PATIENCE: Duration = Duration::from_secs(120);
 
-/// The program under test and how it is watched.
+/// The program under test, and whether to trace it.
 #[derive(Debug)]
 pub(crate) struct Program {
     path: PathBuf,
     traced: bool,
-    /// Home of the runs: caches and traces stay out of the person's folders.
+    /// Home folder of the runs, which keeps caches and traces out of the user's folders.
     home: tempfile::TempDir,
     runs: AtomicU64,
 }
 
-/// How one run is started.
+/// Settings of one run.
 #[derive(Debug, Default)]
 pub(crate) struct How<'h> {
     /// `CALL:error=E:when=N` for `strace -e inject=`.
     pub(crate) inject: Option<&'h str>,
     /// Shell commands before the program, such as `ulimit -n 64`.
     pub(crate) limits: Option<&'h str>,
-    /// More variables.
+    /// Additional environment variables.
     pub(crate) environment: &'h [(&'h str, &'h str)],
     /// User to run as.
     pub(crate) user: Option<&'h str>,
 }
 
-/// A run under way.
+/// A running program.
 #[derive(Debug)]
 pub(crate) struct Run {
-    /// The process: of the program itself, also when it is traced.
+    /// Process of the program itself, also under trace.
     pub(crate) child: Child,
     trace: Option<PathBuf>,
 }
 
-/// A run that ended.
+/// A finished run.
 #[derive(Debug)]
 pub(crate) struct Ended {
-    /// How.
     pub(crate) status: ExitStatus,
-    /// What it printed.
+    /// Standard output.
     pub(crate) printed: String,
-    /// What it complained of.
+    /// Standard error.
     pub(crate) said: String,
-    /// Whether it had to be stopped.
+    /// Whether the bench had to stop it.
     pub(crate) hung: bool,
-    /// Its system calls, when traced.
+    /// Its system calls, if traced.
     pub(crate) trace: String,
 }
 
 impl Program {
-    /// The program named, or the one beside this bench.
+    /// Uses the given program, or the one beside this bench.
     pub(crate) fn find(named: Option<&Path>, trace: bool) -> Result<Self, String> {
         let me = std::env::current_exe().map_err(|error| format!("the bench can't find itself: {error}"))?;
         let beside = me.ancestors().nth(2).map(|folder| folder.join("glassine"));
@@ -84,22 +83,21 @@ impl Program {
         Ok(Self { path, traced, home, runs: AtomicU64::new(0) })
     }
 
-    /// Whether runs are traced.
     pub(crate) fn is_traced(&self) -> bool {
         self.traced
     }
 
-    /// Where traces and caches lie.
+    /// Folder of traces and caches.
     pub(crate) fn home(&self) -> &Path {
         self.home.path()
     }
 
-    /// Start the program.
+    /// Starts the program.
     pub(crate) fn start(&self, args: &[&Path], how: &How<'_>) -> std::io::Result<Run> {
         self.start_other(&self.path.clone(), args, how)
     }
 
-    /// Start a worker: this bench itself.
+    /// Starts a worker: this bench itself.
     pub(crate) fn start_worker(&self, args: &[&Path]) -> std::io::Result<Run> {
         let me = std::env::current_exe()?;
         let all: Vec<&Path> = [Path::new("worker")].into_iter().chain(args.iter().copied()).collect();
@@ -111,7 +109,7 @@ impl Program {
         let trace = self.traced.then(|| self.home().join(format!("trace-{number}")));
         let mut words: Vec<OsString> = Vec::new();
         if let Some(trace) = &trace {
-            // The tracer stands aside (-D), so that the child of this bench is the program.
+            // The tracer runs detached (-D), so that the child of this bench is the program.
             words.extend(
                 ["strace", "-D", "-f", "-q", "-y", "--seccomp-bpf", "-s", "4096", "-o"].map(OsString::from),
             );
@@ -152,29 +150,27 @@ impl Program {
         Ok(Run { child, trace })
     }
 
-    /// Run the program to its end.
+    /// Runs the program to its end.
     pub(crate) fn run(&self, args: &[&Path], how: &How<'_>) -> std::io::Result<Ended> {
         self.start(args, how)?.end(PATIENCE)
     }
 }
 
 impl Run {
-    /// Send a signal.
     pub(crate) fn signal(&self, signal: rustix::process::Signal) {
         let pid = i32::try_from(self.child.id()).ok().and_then(rustix::process::Pid::from_raw);
         if let Some(pid) = pid {
-            // It may have ended already.
+            // The program may have ended already.
             rustix::process::kill_process(pid, signal).ok();
         }
     }
 
-    /// SIGKILL.
     pub(crate) fn kill(&mut self) {
-        // It may have ended already.
+        // The program may have ended already.
         drop(self.child.kill());
     }
 
-    /// Wait for the end, for so long at most.
+    /// Waits for the end, at most `patience`.
     pub(crate) fn end(mut self, patience: Duration) -> std::io::Result<Ended> {
         let readers = [
             self.child.stdout.take().map(|mut pipe| std::thread::spawn(move || text_of(&mut pipe))),
@@ -199,7 +195,7 @@ impl Run {
     }
 }
 
-/// Wait until the tracer has the program in its hands: a tracer whose program dies before would stop for ever.
+/// Waits until the tracer is attached: a tracer whose program dies before would stop for ever.
 fn await_tracer(child: &mut Child, trace: &Path) -> std::io::Result<()> {
     let started = Instant::now();
     while std::fs::metadata(trace).map_or(0, |meta| meta.len()) == 0
@@ -213,12 +209,12 @@ fn await_tracer(child: &mut Child, trace: &Path) -> std::io::Result<()> {
 
 fn text_of(pipe: &mut impl std::io::Read) -> String {
     let mut bytes = Vec::new();
-    // What could be read until it broke is what there is.
+    // Keep what was read before an error.
     drop(pipe.read_to_end(&mut bytes));
     String::from_utf8_lossy(&bytes).into_owned()
 }
 
-/// The trace once the tracer has written the end of the program into it; the file goes.
+/// Reads the trace once the tracer has recorded the program's end, and removes the file.
 fn finished_trace(path: &Path, pid: u32) -> String {
     let started = Instant::now();
     loop {
@@ -241,13 +237,13 @@ fn finished_trace(path: &Path, pid: u32) -> String {
 }
 
 impl Ended {
-    /// Whether the call that was to fail was met.
+    /// Whether the run reached the call that was to fail.
     pub(crate) fn was_injected(&self) -> bool {
         self.trace.contains("(INJECTED)")
     }
 
-    /// Whether the call failed before `main` began: in the system's loader, or where the standard library puts up the
-    /// main thread's guard against stack overflow, which aborts when it gets no memory.
+    /// Whether the call failed before `main`: in the system's loader, or where the standard library sets up the main
+    /// thread's guard against stack overflow, which aborts without memory.
     pub(crate) fn failed_before_main(&self) -> bool {
         let lines = || self.trace.lines();
         let injected = lines().position(|line| line.contains("(INJECTED)"));
@@ -263,8 +259,8 @@ impl Ended {
         self.status.signal()
     }
 
-    /// What may never happen, whatever was put upon the program: a hang, a panic, a death by signal (except those sent),
-    /// a refusal without words.
+    /// Everything that is never allowed, whatever the fault: a hang, a panic, a death by signal (except those sent), a
+    /// refusal without a message.
     pub(crate) fn wrongs(&self, sent: Option<i32>) -> Vec<String> {
         let mut wrong = Vec::new();
         let said = self.said.lines().last().unwrap_or_default();
@@ -282,13 +278,13 @@ impl Ended {
         wrong
     }
 
-    /// Calls of the trace that opened one of these files for writing, or renamed, replaced or removed it.
+    /// Traced calls that opened one of these files for writing, or renamed, replaced or removed it.
     pub(crate) fn writes_to(&self, files: &[PathBuf]) -> Vec<String> {
         writes_to(&self.trace, files)
     }
 }
 
-/// Calls of a trace that opened one of these files for writing, or renamed, replaced or removed it.
+/// Calls in a trace that opened one of these files for writing, or renamed, replaced or removed it.
 pub(crate) fn writes_to(trace: &str, files: &[PathBuf]) -> Vec<String> {
     let mut found = Vec::new();
     for line in trace.lines() {
@@ -311,7 +307,7 @@ pub(crate) fn writes_to(trace: &str, files: &[PathBuf]) -> Vec<String> {
     found
 }
 
-/// Texts in quotes, and the real path behind a returned handle (`= 3</path>`).
+/// Quoted texts, and the real path behind a returned handle (`= 3</path>`).
 fn paths_in(line: &str) -> impl Iterator<Item = PathBuf> {
     let quoted = line.split('"').skip(1).step_by(2).map(PathBuf::from);
     let handle = line.rsplit_once("= ").and_then(|(_, end)| {
@@ -321,7 +317,7 @@ fn paths_in(line: &str) -> impl Iterator<Item = PathBuf> {
     quoted.chain(handle)
 }
 
-/// Whether a path of a trace is this file: the folder after links, and the name.
+/// Whether a traced path is this file, by its folder with links resolved and its name.
 fn same_file_name(traced: &Path, file: &Path) -> bool {
     if traced == file {
         return true;

@@ -1,4 +1,4 @@
-//! The results page: one row a part, replaced when the part was run again.
+//! The results page: one row per part, replaced when the part runs again.
 
 use std::path::{Path, PathBuf};
 
@@ -16,7 +16,7 @@ failure of the part.
 |---|---|---|---|---|---|---|---|
 ";
 
-/// Put the row of a part in the place of its earlier one.
+/// Replaces the earlier row of a part.
 pub(crate) fn replace_row(tally: &Tally) -> std::io::Result<()> {
     let path = page();
     let earlier = std::fs::read_to_string(&path).unwrap_or_default();

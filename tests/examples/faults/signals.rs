@@ -1,4 +1,4 @@
-//! SIGINT, SIGTERM and SIGHUP at random moments: the program tidies up and says how it ended.
+//! Sends SIGINT, SIGTERM and SIGHUP at random moments: the program cleans up and reports how it ended.
 
 use rustix::process::Signal;
 
@@ -10,7 +10,7 @@ use crate::{Bench, worker};
 
 const SIGNALS: [(Signal, &str); 3] = [(Signal::INT, "INT"), (Signal::TERM, "TERM"), (Signal::HUP, "HUP")];
 
-/// Send each signal to saves and exports in turn.
+/// Sends each signal to saves and exports in turn.
 pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     let Some(copy) = copy_of(bench, tally, "signals", true) else { return };
     let mut ends = std::collections::BTreeMap::<String, u32>::new();
@@ -29,10 +29,10 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
         run.signal(signal);
         let Some(ended) = begun(tally, run.end(PATIENCE)) else { return };
         *ends.entry(ended.status.to_string()).or_default() += 1;
-        // A second death by the same signal is how a program tells its parent that it obeyed.
+        // A program shows its parent that it obeyed a signal by dying again from the same signal.
         for wrong in ended.wrongs(Some(signal.as_raw())) {
             let code = ended.status.code().unwrap_or(0);
-            // The shell's way to tell of a signal needs no words.
+            // The shell's exit code for a signal needs no message.
             tally.require(code > 128 && wrong.contains("without a word"), || format!("{name}: {wrong}"));
         }
         copy.scans_untouched(tally, Some(&ended));

@@ -1,4 +1,4 @@
-//! The small scan, session and pictures that faults are put upon, and what must be true of them afterwards.
+//! The small scan, session and pictures that faults are applied to, and the checks afterwards.
 
 use std::collections::BTreeMap;
 use std::os::unix::fs::MetadataExt as _;
@@ -13,47 +13,44 @@ use crate::Bench;
 use crate::program::{Ended, How, PATIENCE, Program};
 use crate::tally::Tally;
 
-/// Title that the session begins with.
+/// Title of the session at the start.
 pub(crate) const FIRST_TITLE: &str = "save 0";
 
 /// A small scan, its session, and the pictures of an undisturbed export.
 #[derive(Debug)]
 pub(crate) struct Stage {
     disk: StripOnDisk,
-    /// The session of the strip as `glassine new` made it.
+    /// The session of the strip, made with `glassine new`.
     pub(crate) session: PathBuf,
-    /// A session of one small picture, which is made in a moment.
+    /// A session of one small picture, which is quick to make.
     made: PathBuf,
-    /// Pictures of an undisturbed export: name and sum of codes.
+    /// Pictures of an undisturbed export: name and checksum of the codes.
     pub(crate) pictures: Pictures,
-    /// How long `new` takes undisturbed.
+    /// Duration of an undisturbed `new`.
     pub(crate) new_takes: Duration,
-    /// How long an export takes undisturbed.
+    /// Duration of an undisturbed export.
     pub(crate) export_takes: Duration,
 }
 
-/// File names with a sum over what they show.
+/// File names with a checksum of the picture content.
 pub(crate) type Pictures = BTreeMap<String, u64>;
 
-/// A copy of the stage in a folder of its own.
+/// A copy of the stage in its own folder.
 #[derive(Debug)]
 pub(crate) struct Copy {
-    /// The folder.
     pub(crate) folder: PathBuf,
-    /// The scan in it.
     pub(crate) scan: PathBuf,
-    /// The session in it.
     pub(crate) session: PathBuf,
     /// A small scan.
     pub(crate) small: PathBuf,
     /// The session of the small scan.
     pub(crate) made: PathBuf,
-    /// Where pictures go.
+    /// Output folder for pictures.
     pub(crate) out: PathBuf,
     before: Vec<Print>,
 }
 
-/// What tells whether a file was touched.
+/// Everything that shows whether a file was touched.
 #[derive(Debug, Clone, PartialEq, Eq)]
 struct Print {
     path: PathBuf,
@@ -73,7 +70,7 @@ impl Print {
 }
 
 impl Stage {
-    /// Draw the scan, make its session, export it once.
+    /// Draws the scan, makes its session, and exports it once.
     pub(crate) fn build(program: &Program) -> Result<Self, String> {
         let disk = strip_on_disk("harbour", 90.0);
         let folder = disk.folder.path().canonicalize().map_err(|error| error.to_string())?;
@@ -105,12 +102,11 @@ impl Stage {
         Ok(Self { disk, session, made, pictures, new_takes, export_takes })
     }
 
-    /// The scan.
     pub(crate) fn scan(&self) -> &Path {
         &self.disk.scan
     }
 
-    /// A copy of scan, session and, if asked for, the pictures of an earlier export.
+    /// Copies scan, session and, if requested, the pictures of an earlier export.
     pub(crate) fn copy_to(&self, folder: &Path, with_pictures: bool) -> std::io::Result<Copy> {
         std::fs::create_dir_all(folder)?;
         let folder = folder.canonicalize()?;
@@ -135,7 +131,7 @@ impl Stage {
 }
 
 impl Copy {
-    /// Require that the scan is what it was, by inode, time, mode and content, and that no traced call touched it.
+    /// Requires that the scan is unchanged in inode, time, mode and content, and that no traced call touched it.
     pub(crate) fn scans_untouched(&self, tally: &mut Tally, ended: Option<&Ended>) {
         for before in &self.before {
             let same = Print::of(&before.path).as_ref() == Some(before);
@@ -146,24 +142,24 @@ impl Copy {
         }
     }
 
-    /// Temporary files in the session's folder and in that of the pictures.
+    /// Temporary files in the session folder and the picture folder.
     pub(crate) fn parts(&self) -> Vec<String> {
         let mut parts = parts_in(&self.folder);
         parts.extend(parts_in(&self.out));
         parts
     }
 
-    /// Require that no temporary file is left.
+    /// Requires that no temporary file is left.
     pub(crate) fn no_parts(&self, tally: &mut Tally, when: &str) {
         let parts = self.parts();
         tally.require(parts.is_empty(), || format!("left {when}: {}", parts.join(", ")));
-        // Each trial counts its own.
+        // Remove them, so that each trial counts only its own.
         for part in parts {
             drop(std::fs::remove_file(part));
         }
     }
 
-    /// Require that the next start of the program takes away what a run left behind.
+    /// Requires that the next start of the program removes everything that a run left behind.
     pub(crate) fn no_parts_after_start(&self, bench: &Bench, tally: &mut Tally) {
         if self.parts().is_empty() {
             return;
@@ -185,7 +181,7 @@ impl Copy {
         self.no_parts(tally, "after the next start");
     }
 
-    /// Require that every picture that is there is whole; with `all`, that none is missing.
+    /// Requires that every existing picture is whole; with `all`, that none is missing.
     pub(crate) fn pictures_whole(&self, tally: &mut Tally, stage: &Stage, all: bool) {
         match pictures_in(&self.out) {
             Err(why) => tally.require(false, || why),
@@ -210,7 +206,7 @@ fn parts_in(folder: &Path) -> Vec<String> {
         .collect()
 }
 
-/// The pictures of a folder; an error names one that can't be read.
+/// Reads the pictures of a folder; an error names one that can't be read.
 pub(crate) fn pictures_in(folder: &Path) -> Result<Pictures, String> {
     let mut found = Pictures::new();
     for entry in std::fs::read_dir(folder).into_iter().flatten().flatten() {
@@ -227,7 +223,7 @@ pub(crate) fn pictures_in(folder: &Path) -> Result<Pictures, String> {
     Ok(found)
 }
 
-/// FNV-1a over codes.
+/// FNV-1a over the codes.
 fn sum_of(codes: &[u16]) -> u64 {
     codes
         .iter()
@@ -248,17 +244,15 @@ pub(crate) fn export_args(session: &Path, out: &Path) -> Vec<PathBuf> {
     args
 }
 
-/// Words of a command line.
 pub(crate) fn words(list: &[&str]) -> Vec<PathBuf> {
     list.iter().map(PathBuf::from).collect()
 }
 
-/// Borrowed words of a command line.
 pub(crate) fn borrowed(list: &[PathBuf]) -> Vec<&Path> {
     list.iter().map(PathBuf::as_path).collect()
 }
 
-/// Run and expect success.
+/// Runs the program and requires success.
 pub(crate) fn succeed(program: &Program, args: &[PathBuf]) -> Result<Ended, String> {
     let ended = program.run(&borrowed(args), &How::default()).map_err(|error| error.to_string())?;
     if ended.status.success() { Ok(ended) } else { Err(format!("{}: {}", ended.status, ended.said)) }

@@ -1,4 +1,4 @@
-//! The whole test suite under trace: the open data is read and never opened for writing.
+//! Runs the whole test suite under trace: tests read the open data and never open it for writing.
 
 use std::path::Path;
 use std::process::Command;
@@ -7,7 +7,7 @@ use crate::Bench;
 use crate::program::writes_to;
 use crate::tally::Tally;
 
-/// Run `cargo test --workspace` and look through its calls.
+/// Runs `cargo test --workspace` and checks its system calls.
 pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     if !bench.program.is_traced() {
         tally.skip("strace is not installed");
@@ -32,7 +32,7 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     tally.require(status.is_ok_and(|status| status.success()), || "the test suite failed".to_owned());
     let trace =
         std::fs::read(&log).map(|bytes| String::from_utf8_lossy(&bytes).into_owned()).unwrap_or_default();
-    // Only lines about the data are worth the comparison with each file.
+    // Compare only lines about the data with each file.
     let near: String = trace
         .lines()
         .filter(|line| line.contains(data.to_string_lossy().as_ref()) || line.contains("shared/data"))

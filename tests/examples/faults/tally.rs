@@ -1,24 +1,21 @@
-//! What a part found: trials, failures, remarks.
+//! The results of one part: trials, failures, remarks.
 
 use crate::Part;
 use clap::ValueEnum as _;
 
-/// The count of one part.
 #[derive(Debug)]
 pub(crate) struct Tally {
-    /// Which part.
     pub(crate) part: Part,
-    /// Seed of its random choices.
+    /// Seed of the part's random choices.
     pub(crate) seed: u64,
-    /// Trials made.
     pub(crate) trials: u64,
-    /// What did not hold, one sentence each.
+    /// Failed requirements, one sentence each.
     pub(crate) failures: Vec<String>,
-    /// What else is worth knowing.
+    /// Other findings.
     pub(crate) remarks: Vec<String>,
-    /// Why nothing was run.
+    /// Why the part did not run.
     pub(crate) skipped: Option<String>,
-    /// How long it took.
+    /// Duration of the part.
     pub(crate) seconds: f64,
 }
 
@@ -27,7 +24,7 @@ impl Tally {
         Self { part, seed, trials: 0, failures: Vec::new(), remarks: Vec::new(), skipped: None, seconds: 0.0 }
     }
 
-    /// Something that must hold.
+    /// Records a failure unless `holds`.
     pub(crate) fn require(&mut self, holds: bool, what: impl FnOnce() -> String) {
         if !holds {
             let trial = self.trials;
@@ -35,19 +32,18 @@ impl Tally {
         }
     }
 
-    /// Things that must not have happened, each told.
+    /// Records each of these as a failure.
     pub(crate) fn refuse(&mut self, found: Vec<String>) {
         for what in found {
             self.require(false, || what);
         }
     }
 
-    /// Something worth knowing.
     pub(crate) fn remark(&mut self, what: String) {
         self.remarks.push(what);
     }
 
-    /// The part can't be run here.
+    /// Records that the part can't be run here.
     pub(crate) fn skip(&mut self, why: &str) {
         self.skipped = Some(why.to_owned());
     }
@@ -66,7 +62,6 @@ impl Tally {
         }
     }
 
-    /// One line for the terminal.
     pub(crate) fn line(&self) -> String {
         if let Some(why) = &self.skipped {
             return format!("{}: skipped, {why}", self.name());
@@ -87,12 +82,11 @@ impl Tally {
     }
 }
 
-/// Random numbers that depend on the seed and the trial only.
+/// Random numbers that depend only on the seed and the trial.
 #[derive(Debug, Clone)]
 pub(crate) struct Random(u64);
 
 impl Random {
-    /// The numbers of one trial.
     pub(crate) fn of(seed: u64, trial: u64) -> Self {
         Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ trial.wrapping_mul(0xD1B5_4A32_D192_ED03))
     }
@@ -106,12 +100,12 @@ impl Random {
         z ^ (z >> 31)
     }
 
-    /// A whole number below `n`; 0 when there is none.
+    /// A whole number below `n`; 0 if `n` is 0.
     pub(crate) fn below(&mut self, n: usize) -> usize {
         (self.next() % (n.max(1) as u64)) as usize
     }
 
-    /// One of a list.
+    /// A random element of a list.
     pub(crate) fn pick<'l, T>(&mut self, list: &'l [T]) -> Option<&'l T> {
         list.get(self.below(list.len()))
     }

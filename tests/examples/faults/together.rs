@@ -1,4 +1,4 @@
-//! Several programs and one session: no save is lost, and whoever comes too late is told.
+//! Several programs share one session: no save is lost, and latecomers get a message.
 
 use std::path::Path;
 use std::time::Duration;
@@ -11,7 +11,7 @@ use crate::worker::{self, number_in};
 const WORKERS: u32 = 4;
 const TIMES: u32 = 4;
 
-/// Let four workers count up in one session, four times each; one of them is killed in every third round.
+/// Lets four workers count up in one session, four times each; kills one of them in every third round.
 pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     let Some(copy) = copy_of(bench, tally, "together", false) else { return };
     let times = TIMES.to_string();

@@ -1,4 +1,4 @@
-//! The real window on a virtual display: calls fail while it opens, and it is killed shortly after an edit.
+//! Tests the real window on a virtual display: calls fail while it opens, and it is killed shortly after an edit.
 
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
@@ -29,7 +29,7 @@ const CALLS: &[&str] = &[
     "mmap:error=ENOMEM",
 ];
 
-/// A virtual display that ends with the value.
+/// A virtual display that ends when the value is dropped.
 struct Screen {
     server: Child,
     name: String,
@@ -68,7 +68,7 @@ impl Screen {
         output.status.success().then(|| String::from_utf8_lossy(&output.stdout).into_owned())
     }
 
-    /// Give the window the keyboard, once it is there.
+    /// Gives the window the keyboard once the window exists.
     fn focus(&self, run: &mut Run) -> bool {
         let started = Instant::now();
         while started.elapsed() < OPENS_WITHIN && matches!(run.child.try_wait(), Ok(None)) {
@@ -84,7 +84,7 @@ impl Screen {
     }
 }
 
-/// Open the window with failing calls, then kill it after edits.
+/// Opens the window with failing calls, then kills it after edits.
 pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     let Some(screen) = Screen::start() else {
         tally.skip("Xvfb and xdotool are not installed");
@@ -113,7 +113,7 @@ fn failing_calls(bench: &Bench, tally: &mut Tally, copy: &Copy, environment: &[(
             let Some(run) = begun(tally, bench.program.start(&args, &how)) else { return };
             let Some(mut ended) = begun(tally, run.end(Duration::from_secs(12))) else { return };
             tally.trials += 1;
-            // A window that stays open shows its message; it can't close by itself, because no picture came.
+            // A window that stays open shows its message; it can't close by itself, because no picture arrived.
             if ended.hung {
                 stayed += 1;
                 ended.hung = false;
@@ -132,7 +132,7 @@ fn failing_calls(bench: &Bench, tally: &mut Tally, copy: &Copy, environment: &[(
     tally.remark(format!("failing calls: opened {opened}, refused {refused}, stayed open {stayed}"));
 }
 
-/// Turn the first frame, wait as long as an edit may take to be durable, kill, and look for it.
+/// Turns the first frame, waits as long as an edit may take to be durable, kills, and checks that the edit was kept.
 fn kill_after_edit(
     bench: &Bench,
     tally: &mut Tally,
@@ -154,7 +154,7 @@ fn kill_after_edit(
         return;
     }
     std::thread::sleep(Duration::from_millis(1_500));
-    // Work of the run before, offered at the start, is taken; then the frame is turned.
+    // Accept the offer to restore the previous run's work, then turn the frame.
     for key in ["Return", "bracketright"] {
         drop(screen.xdotool(&["key", key]));
         std::thread::sleep(Duration::from_millis(400));

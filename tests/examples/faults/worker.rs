@@ -1,4 +1,4 @@
-//! Processes that the bench starts and ends: they save, autosave and contend through the engine, as the window does.
+//! Processes that the bench starts and ends: they save, autosave and compete through the engine, as the window does.
 
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -13,24 +13,24 @@ use glassine_tests::say;
 
 use crate::mutate;
 
-/// What a worker does.
+/// Task of a worker.
 #[derive(Debug, Subcommand)]
 pub(crate) enum Task {
-    /// Save one session again and again, telling each save that was acknowledged
+    /// Save one session repeatedly and print each acknowledged save
     Save { session: PathBuf },
-    /// Start as a program does after it died: find the newest work, print its title, save it
+    /// Start as a program does after a crash: find the newest work, print its title, save it
     Start { session: PathBuf },
-    /// Autosave one session again and again, telling each
+    /// Autosave one session repeatedly and print each autosave
     Autosave { session: PathBuf },
-    /// Count up in one session so many times, among others who do the same
+    /// Count up this many times in one session while other workers do the same
     Count { session: PathBuf, times: u32 },
-    /// Write the inputs that mutations start from, for the fuzzers' corpora
+    /// Write the starting inputs of mutations for the fuzzers' corpora
     Corpus { kind: mutate::Kind, folder: PathBuf },
     /// Mutate inputs and feed them to a reader
     Mutate(mutate::MutateArgs),
 }
 
-/// Do it.
+/// Performs the task.
 pub(crate) fn run(task: &Task) -> ExitCode {
     let result = match task {
         Task::Save { session } => save_again_and_again(session),
@@ -43,29 +43,29 @@ pub(crate) fn run(task: &Task) -> ExitCode {
     match result {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
-            // The parent reads it; without a parent there is nobody to tell.
+            // The parent reads it; without a parent the message is lost.
             drop(writeln!(std::io::stderr(), "{}", error.notice()));
             ExitCode::from(2)
         }
     }
 }
 
-/// A title that carries a number.
+/// A title that contains a number.
 pub(crate) fn title_of(number: u32) -> String {
     format!("save {number}")
 }
 
-/// The number that a title carries.
+/// The number in a title.
 pub(crate) fn number_in(title: &str) -> Option<u32> {
     title.strip_prefix("save ")?.parse().ok()
 }
 
-/// The session as it was saved last.
+/// The session as last saved.
 pub(crate) fn open(path: &Path) -> Result<Session, EngineError> {
     Ok(files::open_session(path, &CancelToken::new())?.session)
 }
 
-/// The newest work that a program finds at its next start: saved, or left unsaved by a run that died.
+/// The newest work that the program finds at its next start: saved, or left unsaved by a crashed run.
 pub(crate) fn recover(path: &Path) -> Result<Session, EngineError> {
     match files::unsaved_beside(path, None).first() {
         Some(unsaved) => open(&unsaved.autosave),
@@ -114,8 +114,9 @@ fn autosave_again_and_again(path: &Path) -> Result<(), EngineError> {
     Ok(())
 }
 
-/// Open, count up by one, save; whoever is told that another program holds the session, or that it changed, tries again.
-/// Prints how often that was told.
+/// Opens, counts up by one and saves, until `times` saves succeeded.
+///
+/// Retries when another program holds the session or has changed it, and prints how often that happened.
 fn count_up(path: &Path, times: u32) -> Result<(), EngineError> {
     let run = Run::begin(None);
     let (mut told, mut counted) = (0_u32, 0);

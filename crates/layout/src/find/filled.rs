@@ -1,24 +1,24 @@
-//! A file that is nothing but picture: no holder, no open light and no rebate along any of its sides.
+//! Recognises a file that is all picture: no holder, no open light and no rebate along any of its sides.
 
 use glassine_raster::Samples16;
 
 use super::{FilmTone, FindOptions, Overview};
 use crate::{Format, formats};
 
-/// Longest picture of one frame, longer side against shorter: 3:2 and some. A longer file may hold several frames.
+/// Largest ratio of longer to shorter side for one frame: 3:2 and some. A longer file may hold several frames.
 const MOST_ASPECT: f64 = 1.62;
-/// Part of a side that holder, open light or rebate must cover to count. Ours: print and frames interrupt a rebate.
+/// Share of a side that holder, open light or rebate must cover. Ours: print and frames interrupt a rebate.
 const LEAST_OF_SIDE: f64 = 0.45;
-/// Darkest and clearest transmittances that may be holder (or the black of a slide) and open light.
+/// Below `BLACK_T` a place may be holder or the black of a slide; above `OPEN_T` it may be open light.
 const BLACK_T: f32 = 0.012;
 const OPEN_T: f32 = 0.7;
-/// How far a rebate may be from its median along a side, density: grain and lamp, not picture. Ours.
+/// Largest deviation of a rebate from its middle along a side, density: grain and lamp, not picture. Ours.
 const EVEN_D: f32 = 0.035;
-/// Part of a side that rebate must cover where perforations or a holder take the rest.
+/// Share of a side that rebate must cover where perforations or a holder take the rest.
 const LEAST_REBATE: f64 = 0.25;
-/// Part of the film that may be clearer (of a slide: denser) than its rebate. Ours: dirt, light through scratches.
+/// Share of the film that may be clearer (for a slide: denser) than its rebate. Ours: dirt, light through scratches.
 const FEW: f64 = 0.03;
-/// How much smaller than nominal a cut-out picture may be, and how much larger a camera's.
+/// Size against nominal: a cut-out picture may be this much smaller, a camera's picture this much larger.
 const SIZES: std::ops::Range<f64> = 0.90..1.05;
 
 /// Whether one picture fills the whole file.
@@ -33,7 +33,7 @@ pub(super) fn fills_file(overview: &Overview<'_>, tone: FilmTone) -> bool {
     sides(src, colour).iter().all(|side| !extremes.is_surround(side))
 }
 
-/// The format of a lone picture, whichever way it lies, when its size in pixels tells.
+/// The format of a lone picture in either orientation, if its size in pixels fits exactly one.
 pub(super) fn format_of_size(
     (width, height): (f64, f64),
     options: &FindOptions<'_>,
@@ -48,9 +48,9 @@ pub(super) fn format_of_size(
     fitting.next().filter(|_| fitting.next().is_none())
 }
 
-/// Where the film of a picture ends, as densities that few of its pixels pass.
+/// Density range of the film, used to test whether a density is at its clear or dense end.
 struct Extremes {
-    /// Sorted densities of what is neither open light nor black.
+    /// Sorted densities of everything that is neither open light nor black.
     film_d: Vec<f32>,
     tone: FilmTone,
 }
@@ -66,12 +66,12 @@ impl Extremes {
         Self { film_d, tone }
     }
 
-    /// Whether a side of the file runs along holder, open light or rebate; perforations may interrupt it.
+    /// Whether a side of the file is holder, open light or rebate; perforations may interrupt it.
     fn is_surround(&self, side: &[Place]) -> bool {
         let no_film = side.iter().filter(|place| place.is_no_film()).count();
         let mut film_d: Vec<f32> = side.iter().filter(|p| !p.is_no_film()).map(|p| p.density_d).collect();
         film_d.sort_unstable_by(f32::total_cmp);
-        // The fullest window of even film.
+        // The window of even film that holds the most places.
         let (mut end, mut most, mut middle_d) = (0, 0, 0.0);
         for (begin, from) in film_d.iter().enumerate() {
             while film_d.get(end).is_some_and(|d| *d <= from + 2.0 * EVEN_D) {
@@ -86,7 +86,7 @@ impl Extremes {
         even as f64 > LEAST_OF_SIDE * side.len() as f64
     }
 
-    /// Whether hardly anything of the picture is clearer (of a slide: denser) than this.
+    /// Whether only few film places are clearer (for a slide: denser) than this.
     fn is_extreme(&self, density_d: f32) -> bool {
         let below = self.film_d.partition_point(|d| *d < density_d - 1.5 * EVEN_D);
         let above = self.film_d.len() - self.film_d.partition_point(|d| *d < density_d + 1.5 * EVEN_D);
@@ -99,7 +99,7 @@ impl Extremes {
     }
 }
 
-/// A few pixels beside each other.
+/// Mean of a few adjacent pixels.
 #[derive(Debug, Clone, Copy)]
 struct Place {
     density_d: f32,
@@ -127,7 +127,7 @@ fn density(pixel: &[u16], colour: usize) -> f32 {
     -sum / colour as f32
 }
 
-/// Places along each side, a little inside; each is the mean of some pixels, so that grain does not hide a rebate.
+/// Places along each side, slightly inside; each is the mean of several pixels, so that grain does not hide a rebate.
 fn sides(src: &Samples16, colour: usize) -> [Vec<Place>; 4] {
     const ALONG: u32 = 5;
     const DEEP: u32 = 3;

@@ -1,27 +1,27 @@
-//! The row of frames along a strip: the set of places that explains the signal best.
+//! The row of frames along a strip: the set of positions that explains the signal best.
 //!
 //! Every column of the image band gives three numbers: how much image it holds, how clearly an image starts there and
 //! how clearly one ends. A frame of length L earns its two edges and its content; content outside every frame costs.
-//! Dynamic programming finds the best row for each candidate length; it may overlap frames, and need not see all edges.
+//! Dynamic programming finds the best row for each candidate length; frames may overlap, and some edges may be unseen.
 
 use glassine_raster::Plane;
 
 use super::rows::Band;
 
-/// A step of this density over the edge counts as fully seen. Ours: faint frames at 0.03 D still score a third.
+/// A step of this density at the edge counts as fully seen. Ours: faint frames at 0.03 D still score a third.
 const FULL_STEP_D: f32 = 0.08;
 /// Image at this density counts as full content.
 const FULL_CONTENT_D: f32 = 0.06;
-/// What a frame must earn to be there at all; an empty stretch earns nothing.
+/// What a frame must earn to be accepted; an empty stretch earns nothing.
 const FRAME_COST: f32 = 0.45;
 /// Cost of a frame's worth of content left outside.
 const OUTSIDE_COST: f32 = 1.5;
-/// Length of a frame may differ by this from the candidate.
+/// Relative difference allowed between the length of a frame and the candidate.
 const LENGTH_TOLERANCE: f64 = 0.025;
-/// Largest share of a frame that may lie on its neighbour.
+/// Largest share of a frame that may overlap its neighbour.
 const OVERLAP_MOST: f64 = 0.15;
 
-/// Evidence per column border `0..=w` and per column `0..w`.
+/// Evidence for each column border `0..=w` and each column `0..w`.
 #[derive(Debug, Clone)]
 pub(super) struct Columns {
     pub(super) starts: Vec<f32>,
@@ -43,10 +43,10 @@ pub(super) struct Span {
     pub(super) end: f32,
     /// Mean content, 0 to 1.
     pub(super) content: f32,
-    /// Cut off by the end of the film at its start or its end.
+    /// Cut off at its start or its end by the end of the film.
     pub(super) cut_start: bool,
     pub(super) cut_end: bool,
-    /// Placed from its neighbours alone.
+    /// Placed only from its neighbours.
     pub(super) inferred: bool,
 }
 
@@ -65,7 +65,7 @@ pub(super) struct Row {
 }
 
 impl Columns {
-    /// Collect the evidence of the band.
+    /// Collects the evidence of the band.
     pub(super) fn new(plane: &Plane<f32>, band: &Band, noise_d: f32) -> Self {
         let (w, h) = (plane.width() as usize, plane.height() as usize);
         let inset = band.height() * 0.03 + 1.0;
@@ -119,7 +119,7 @@ impl Columns {
         self.content_between(a, b) / (b.saturating_sub(a)).max(1) as f32
     }
 
-    /// Clear ends of images well inside `a..b`: a frame that runs over a gap is too long.
+    /// Sum of clear image ends well inside `a..b`; a frame that runs over a gap is too long.
     fn gaps_inside(&self, a: usize, b: usize) -> f32 {
         let w = self.width();
         let inset = (b - a) / 12;
@@ -127,7 +127,7 @@ impl Columns {
         if b > a { self.gap_sum[b] - self.gap_sum[a] } else { 0.0 }
     }
 
-    /// Strongest evidence within `reach` of `at`, and where.
+    /// Position and value of the strongest evidence within `reach` of `at`.
     pub(super) fn strongest(evidence: &[f32], at: f64, reach: f64) -> (f64, f32) {
         let n = evidence.len();
         let (lo, hi) = (
@@ -142,7 +142,7 @@ impl Columns {
         if most <= 0.0 {
             return (at, 0.0);
         }
-        // The evidence looks a few pixels to both sides, so a sharp edge gives a plateau: take its middle.
+        // The evidence spans a few pixels on both sides, so a sharp edge gives a plateau: take its middle.
         let on = |&i: &usize| evidence[i] >= 0.93 * most;
         let first = (range.start..=peak).rev().take_while(on).last().unwrap_or(peak);
         let last = (peak..range.end).take_while(on).last().unwrap_or(peak);
@@ -161,7 +161,7 @@ fn running_sum(values: &[f32]) -> Vec<f32> {
     sums
 }
 
-/// For every column border: the share of rows that step up (an image starts) or down (it ends) there.
+/// For every column border, the share of rows that step up (an image starts) or down (it ends) there.
 fn edge_evidence(rows: &[&[f32]], clear: &[f32], w: usize) -> (Vec<f32>, Vec<f32>) {
     let (mut starts, mut ends) = (vec![0.0_f32; w + 1], vec![0.0_f32; w + 1]);
     for b in 4..w.saturating_sub(3) {
@@ -185,7 +185,7 @@ fn edge_evidence(rows: &[&[f32]], clear: &[f32], w: usize) -> (Vec<f32>, Vec<f32
     (starts, ends)
 }
 
-/// Largest value within `reach` of every place.
+/// Largest value within `reach` of every index.
 fn local_most(values: &[f32], reach: usize) -> Vec<f32> {
     (0..values.len())
         .map(|i| {
@@ -220,8 +220,9 @@ pub(super) fn best_row(columns: &Columns, length: f64) -> Row {
     let count = last_start.saturating_sub(first_start) + 1;
     let mut value = vec![0.0_f32; count];
     let mut from: Vec<Option<usize>> = vec![None; count];
-    // A frame that ended before `a` leaves the content between as cost. Content adds up, so the best such frame is the
-    // one with the largest `value + cost so far`, kept while `a` moves on; only overlapping ones are compared one by one.
+    // A frame that ended before `a` pays for the content between. Content adds up, so the best such frame is the one
+    // with the largest `value + cost so far`, tracked while `a` advances; only overlapping frames are compared one by
+    // one.
     let so_far = |x: usize| outside(0, x);
     let mut best_before: Option<(f32, usize)> = None;
     for k in 0..count {
@@ -284,7 +285,7 @@ fn finish(columns: &Columns, starts: &[usize], length: f64) -> Row {
     Row { fit: edges - left - gaps / spans.len().max(1) as f32, spans }
 }
 
-/// Move both edges of a frame to the strongest evidence nearby; an edge that is not seen keeps the length.
+/// Moves both edges of a frame to the strongest evidence nearby; an unseen edge keeps the length.
 pub(super) fn settle(columns: &Columns, a: f64, length: f64) -> Span {
     let reach = (length * LENGTH_TOLERANCE).max(3.0);
     let (mut start, s) = Columns::strongest(&columns.starts, a, reach);

@@ -4,12 +4,12 @@ use glassine_raster::{Plane, Samples16, box_reduce};
 
 use super::{LayoutError, Overview};
 
-/// Longest side of the working picture, pixels; a larger overview is reduced first. Ours: a gap of 1 mm between frames
+/// Longest side of the working picture, pixels; larger overviews are reduced first. Ours: a gap of 1 mm between frames
 /// of a 250 mm strip still covers ten pixels.
 const WORK_SIDE_PX: u32 = 2600;
 
-/// Transmittance above which the clearest neutral plateau is taken for open light, against full scale. Ours: clear
-/// black-and-white film with its base lies near 0.6, a calibrated scanner puts open light above 0.8.
+/// Transmittance, against full scale, above which the clearest neutral plateau counts as open light. Ours: clear
+/// black-and-white film with its base is near 0.6, a calibrated scanner puts open light above 0.8.
 const OPEN_LEAST_T: f32 = 0.7;
 
 /// Density below the open-light plateau that still counts as open light: lamp fall-off, not film. Ours.
@@ -18,11 +18,10 @@ const OPEN_SPREAD_D: f32 = 0.06;
 /// Brightest code of the holder, against full scale. Ours: a holder reads as black with some flare.
 const HOLDER_MOST_T: f32 = 0.012;
 
-/// Brightest code of a holder on which stray light lies, and how even it is. Ours: film simulator with 1 to 4 % of light.
+/// Brightest code of a holder with stray light on it, and how even it is. Ours: film simulator with 1 to 4 % of light.
 const LIT_HOLDER_MOST_T: f32 = 0.06;
 const LIT_HOLDER_SPREAD: f32 = 0.08;
 
-/// Kind of pixel.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Kind {
     Film,
@@ -30,7 +29,7 @@ pub(super) enum Kind {
     Holder,
 }
 
-/// How open light is told: every channel, scaled, reaches `least_t`.
+/// How to recognise open light: every channel, scaled, reaches `least_t`.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct OpenLight {
     scale: [f32; 3],
@@ -48,7 +47,7 @@ impl OpenLight {
     }
 }
 
-/// Which bright plateau may be open light.
+/// Which bright plateau counts as open light.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum OpenRule {
     /// Neutral and near full scale, as on a calibrated scanner.
@@ -57,7 +56,7 @@ pub(super) enum OpenRule {
     Relative,
 }
 
-/// The picture all coarse steps work on.
+/// The picture used by all coarse steps.
 #[derive(Debug)]
 pub(super) struct Work {
     pub(super) samples: Samples16,
@@ -66,14 +65,14 @@ pub(super) struct Work {
     /// Scan pixels per working pixel.
     pub(super) scale: f64,
     pub(super) kinds: Plane<Kind>,
-    /// What reads as open light, if there is any.
+    /// The open light, if there is any.
     pub(super) open: Option<OpenLight>,
     /// Whether an opaque holder is visible.
     pub(super) has_holder: bool,
 }
 
 impl Work {
-    /// Reduce and classify an overview.
+    /// Reduces and classifies an overview.
     pub(super) fn new(overview: &Overview<'_>, slide: bool, rule: OpenRule) -> Result<Self, LayoutError> {
         let src = overview.samples;
         let (w, h, f) = (src.width(), src.height(), overview.factor.max(1));
@@ -114,7 +113,7 @@ impl Work {
         self.samples.height() as usize
     }
 
-    /// Transmittances of the colour channels at a pixel, against full scale; grey repeats.
+    /// Transmittances of the colour channels at a pixel, against full scale; a grey channel is repeated.
     pub(super) fn colour_at(&self, index: usize) -> [f32; 3] {
         let c = self.samples.channels() as usize;
         let px = &self.samples.data()[index * c..][..c];
@@ -175,7 +174,7 @@ fn histogram(values: &[f32]) -> Vec<u32> {
     bins
 }
 
-/// Transmittance that a five-hundredth of the pixels exceeds.
+/// Transmittance exceeded by a five-hundredth of the pixels.
 fn top_level(bins: &[u32], pixels: usize) -> f32 {
     let mut above = 0_usize;
     let target = (pixels / 500).max(8);
@@ -186,7 +185,7 @@ fn top_level(bins: &[u32], pixels: usize) -> f32 {
     top.unwrap_or(0) as f32 / 4095.0
 }
 
-/// Lowest transmittance of open light, when a bright neutral plateau exists.
+/// Lowest transmittance of open light, if there is a bright neutral plateau.
 fn open_level(clear: &[f32], slide: bool) -> Option<f32> {
     let bins = histogram(clear);
     let top_t = top_level(&bins, clear.len());
@@ -194,14 +193,14 @@ fn open_level(clear: &[f32], slide: bool) -> Option<f32> {
         return None;
     }
     let low = top_t * 10_f32.powf(-OPEN_SPREAD_D);
-    // A plateau: most of what is bright lies in the upper half of the allowed spread. The highlights of a picture
+    // A plateau has most of its bright pixels in the upper half of the allowed spread. The highlights of a picture
     // thin out towards the top instead.
     let middle = top_t * 10_f32.powf(-OPEN_SPREAD_D / 2.0);
     let count = |from: f32| bins[(from * 4095.0) as usize..].iter().map(|&n| n as usize).sum::<usize>();
     (count(middle) * 2 > count(low)).then_some(low)
 }
 
-/// Highest code of the holder, when a good part of the scan is black.
+/// Highest code of the holder, if a good part of the scan is black.
 fn holder_level(any: &[f32]) -> Option<f32> {
     let mut dark: Vec<f32> = any.iter().copied().filter(|v| *v < HOLDER_MOST_T).collect();
     if dark.is_empty() || dark.len() < any.len() / 200 {
@@ -212,7 +211,7 @@ fn holder_level(any: &[f32]) -> Option<f32> {
     Some((median * 3.0).clamp(0.002, HOLDER_MOST_T))
 }
 
-/// Highest code of a holder with stray light on it: the darkest even part of the scan, when it runs along a whole side.
+/// Highest code of a holder with stray light on it: the darkest even part of the scan, if it covers most of one side.
 fn lit_holder_level(any: &[f32], width: usize) -> Option<f32> {
     let mut least: Vec<f32> = any.iter().step_by(3).copied().collect();
     let at = least.len() / 500;

@@ -1,6 +1,6 @@
-//! A straight line through points of which many may be wrong.
+//! Fits a straight line through points of which many may be wrong.
 
-/// A measured point: place along the line, position across it, weight.
+/// A measured point: coordinate along the line, coordinate across it, weight.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Sample {
     pub(super) t: f64,
@@ -14,7 +14,7 @@ pub(super) struct Line {
     pub(super) middle: f64,
     pub(super) at: f64,
     pub(super) slope: f64,
-    /// Points that agree with the line, and how far apart the outermost of them are.
+    /// Number of points that agree with the line, and the distance between the outermost of them.
     pub(super) agreeing: usize,
     pub(super) reach: f64,
     /// Root mean square distance of the agreeing points.
@@ -27,10 +27,10 @@ impl Line {
     }
 }
 
-/// The line most points agree with to `tolerance`, its slope within `slope_range` of `slope_near`.
+/// The line that most points agree with to `tolerance`, with a slope within `slope_range` of `slope_near`.
 ///
-/// All pairs at least a quarter of the points apart propose a line; the best is fitted by least squares to its
-/// followers. Deterministic. `None` with fewer than four followers.
+/// Every pair at least a quarter of the points apart proposes a line; least squares then fits the best one to the
+/// points that agree with it. Deterministic. `None` when fewer than four agree.
 pub(super) fn fit(samples: &[Sample], tolerance: f64, slope_near: f64, slope_range: f64) -> Option<Line> {
     let n = samples.len();
     if n < 4 {
@@ -46,7 +46,7 @@ pub(super) fn fit(samples: &[Sample], tolerance: f64, slope_near: f64, slope_ran
             .sum()
     };
     let apart = (n / 4).max(1);
-    // Large sets propose from a regular subset: the number of proposals stays near a thousand.
+    // Large sets propose from a regular subset, which keeps the number of proposals near a thousand.
     let stride = (n / 48).max(1);
     let mut best = (0.0, 0.0, 0.0, 0.0);
     for i in (0..n).step_by(stride) {

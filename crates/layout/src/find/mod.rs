@@ -1,13 +1,13 @@
-//! Finding strips and frames: what the caller says, what it gets, and the order of the steps.
+//! Finding strips and frames: the input, the result and the order of the steps.
 //!
 //! 1. `levels`: densities of the overview; which pixels are holder, open light, film.
-//! 2. `strips`: pieces of film, the way they run, their angle; each is read out upright along the strip.
+//! 2. `strips`: the pieces of film, their direction and angle; each is resampled upright along the strip.
 //! 3. `signal`: the clear film of a strip, and from it a signal that is zero on the rebate.
 //! 4. `rows` and `frames`: the image band across the strip, then the row of frames that explains the signal best;
 //!    `row` completes it from pitch and cut ends, `recognise` names the format.
-//! 5. `refine`: sub-pixel image edges and the frame's own turn from thin bands, at full resolution where given.
-//!    `settle` gives sides that were not seen the size of the others.
-//! 6. `outline` and `perforations`: film edges and holes give the strip's turn and extent.
+//! 5. `refine`: sub-pixel image edges and the turn of each frame from thin bands, at full resolution if available.
+//!    `settle` gives frames with unseen sides the size of the others.
+//! 6. `outline` and `perforations`: film edges and holes give the turn and extent of the strip.
 
 mod filled;
 mod frames;
@@ -32,41 +32,40 @@ use glassine_raster::{Cancelled, RegionError, Samples16, TiltedBox};
 
 use crate::{Format, StripAxis};
 
-/// What the caller knows about the film.
+/// Kind of film, if the caller knows it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
 pub enum FilmTone {
     /// The rebate is the clearest film, images are denser (colour or black-and-white negative).
     Negative,
     /// The rebate is the densest film, images are clearer.
     Slide,
-    /// Not known: both are tried and the better explanation is kept.
+    /// Unknown: the finder tries both and keeps the better explanation.
     #[default]
     Unknown,
 }
 
-/// What the caller wants and knows.
+/// What the caller knows, and what it wants.
 #[derive(Debug, Clone, Copy, Default)]
 pub struct FindOptions<'a> {
-    /// Kind of film.
     pub tone: FilmTone,
-    /// Format, when known; else it is recognised.
+    /// The format, if known; otherwise the finder recognises it.
     pub format: Option<&'a Format>,
-    /// Resolution of the scan, pixels per inch, when known.
+    /// Resolution of the scan, pixels per inch, if known.
     pub ppi: Option<f64>,
-    /// Margin of the guard in scan pixels; `None` derives it from the measured edge blur.
+    /// Guard margin in scan pixels; `None` derives it from the measured edge blur.
     pub guard_margin_px: Option<f64>,
-    /// The file holds one frame, with or without a border: the answer has exactly one, inside the file.
+    /// The file holds one frame, with or without a border: the result has exactly one frame, inside the file.
     pub single_frame_file: bool,
 }
 
-/// A reduced picture of the whole scan.
+/// A reduced image of the whole scan.
 #[derive(Debug, Clone, Copy)]
 pub struct Overview<'a> {
-    /// Codes proportional to transmittance; colour first, infrared last if there is any.
+    /// Codes proportional to transmittance; colour channels first, infrared last if present.
     pub samples: &'a Samples16,
-    /// How many of the channels are colour (1 or 3).
+    /// Number of colour channels (1 or 3).
     pub colour_channels: u8,
-    /// Scan pixels per overview pixel, both ways.
+    /// Scan pixels per overview pixel in both directions.
     pub factor: u32,
     /// Columns of the scan.
     pub scan_width_px: u32,
@@ -79,7 +78,7 @@ pub struct Overview<'a> {
 pub struct Found {
     /// Pieces of film, top to bottom and left to right.
     pub strips: Vec<FoundStrip>,
-    /// Sentences for the person about the whole scan.
+    /// Messages for the user about the whole scan.
     pub notes: Vec<String>,
 }
 
@@ -88,9 +87,9 @@ pub struct Found {
 pub struct FoundStrip {
     /// The film with its rebate, as far as it is visible.
     pub film_area: TiltedBox,
-    /// Turn of the strip, clockwise, within 45 degrees either way.
+    /// Turn of the strip, clockwise, within 45 degrees in either direction.
     pub angle_rad: f64,
-    /// Which way the frames follow each other.
+    /// Direction in which the frames follow each other.
     pub axis: StripAxis,
     /// Recognised or given format.
     pub format_id: Option<String>,
@@ -98,11 +97,11 @@ pub struct FoundStrip {
     pub frames: Vec<FoundFrame>,
     /// Confidence in the whole strip, 0 to 1.
     pub confidence: f32,
-    /// Sentences for the person about this strip.
+    /// Messages for the user about this strip.
     pub notes: Vec<String>,
-    /// Perforation rows and other see-through places: never film base.
+    /// Perforation rows and other transparent places: never film base.
     pub perforations: Vec<TiltedBox>,
-    /// Kind of film this strip was read as.
+    /// Kind of film the finder took this strip for.
     pub tone: FilmTone,
 }
 
@@ -113,23 +112,21 @@ pub struct FoundFrame {
     pub image_area: TiltedBox,
     /// Width of the image edges from 10 to 90 percent, scan pixels.
     pub edge_blur_px: f64,
-    /// Margin of the guard, scan pixels: the caller's, or from the measured blur.
+    /// Guard margin, scan pixels: set by the caller, or derived from the measured blur.
     pub guard_margin_px: f64,
     /// Confidence, 0 to 1.
     pub confidence: f32,
-    /// One sentence for the person: what the box rests on.
+    /// One sentence for the user: the evidence for the box.
     pub reason: String,
-    /// What is special about it.
     pub flags: Vec<FrameFlag>,
 }
 
 impl FoundFrame {
-    /// Where a crop box may be.
+    /// The area a crop box must stay inside.
     pub fn safe_area(&self) -> crate::SafeArea {
         crate::SafeArea::new(&self.image_area, self.guard_margin_px)
     }
 
-    /// Whether a flag is set.
     pub fn has(&self, flag: FrameFlag) -> bool {
         self.flags.contains(&flag)
     }
@@ -138,19 +135,19 @@ impl FoundFrame {
 /// What is special about a frame.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum FrameFlag {
-    /// An edge could not be seen; it follows from the neighbours and the size of the others.
+    /// An edge was not visible; it follows from the neighbours and the size of the others.
     Inferred,
-    /// Worth a look.
+    /// The user should check it.
     LowConfidence,
     /// Cut off at the end of the film.
     Partial,
-    /// Nothing but base.
+    /// Shows nothing but base.
     Blank,
-    /// Shares film with its neighbour.
+    /// Overlaps its neighbour.
     Overlap,
 }
 
-/// Why nothing could be looked for.
+/// Why the finder could not run.
 #[derive(Debug, Clone, thiserror::Error)]
 #[non_exhaustive]
 pub enum LayoutError {
@@ -160,28 +157,24 @@ pub enum LayoutError {
     /// A region could not be read.
     #[error(transparent)]
     Read(RegionError),
-    /// The overview does not fit the scan it is said to show.
+    /// The overview does not fit the scan size stated with it.
     #[error(
         "an overview of {width} by {height} pixels at a factor of {factor} does not show a scan of {scan_width} by {scan_height}"
     )]
     WrongOverview {
-        /// Overview columns.
         width: u32,
-        /// Overview rows.
         height: u32,
-        /// Said reduction.
+        /// Stated reduction factor.
         factor: u32,
-        /// Scan columns.
         scan_width: u32,
-        /// Scan rows.
         scan_height: u32,
     },
-    /// The overview has fewer channels than it is said to have, or none.
+    /// The overview has fewer channels than stated, or none.
     #[error("{colour} colour channels were announced, but the overview has {channels} channels")]
     WrongChannels {
-        /// Announced colour channels.
+        /// Stated colour channels.
         colour: u8,
-        /// Channels present.
+        /// Channels in the overview.
         channels: u8,
     },
 }

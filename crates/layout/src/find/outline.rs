@@ -1,4 +1,4 @@
-//! The film's own edges where they meet open light: they give the turn of a strip and the extent of the film.
+//! The film's own edges where they meet open light; they give the turn of a strip and the extent of the film.
 
 use glassine_raster::Plane;
 
@@ -7,8 +7,8 @@ use super::line::{Line, Sample, fit};
 use super::signal::Base;
 use super::strips::{StripFrame, read_upright};
 
-/// Turns are trusted to these, radians. Ours: film edges and perforations are cut by machine, frames sit in the camera
-/// to a twentieth of a degree, a strip is cut by hand.
+/// Standard deviations assigned to turns, radians. Ours: film edges and perforations are cut by machine, frames sit in
+/// the camera to a twentieth of a degree, a strip is cut by hand.
 const LONG_EDGE_SIGMA_RAD: f64 = 0.0002;
 const FRAME_SIGMA_RAD: f64 = 0.0010;
 const CUT_SIGMA_RAD: f64 = 0.0015;
@@ -21,7 +21,7 @@ pub(super) struct Outline {
     pub(super) cut: [Option<Line>; 2],
 }
 
-/// Find the film edges around `u`, `v`.
+/// Finds the film edges around `u`, `v`.
 pub(super) fn film_outline(
     work: &Work,
     base: &Base,
@@ -65,11 +65,11 @@ pub(super) fn film_outline(
     }
 }
 
-/// Distance from the outside at which open light ends and film begins; `None` when no open light comes first.
+/// Distance from the outside at which open light ends and film begins; `None` without open light before the film.
 fn leave_open(depth: usize, open_t: f32, level: f32, at: &dyn Fn(usize) -> f32) -> Option<f64> {
     let start = (0..depth.saturating_sub(4)).find(|&d| at(d) >= open_t && at(d + 1) >= open_t)?;
     let leave = (start + 1..depth.saturating_sub(3)).find(|&d| at(d) < level)?;
-    // Film stays below for a while; a hair or a scratch does not.
+    // Film stays below the level for several pixels; a hair or a scratch does not.
     if !(leave..leave + 3).all(|d| at(d) < level) {
         return None;
     }
@@ -80,7 +80,7 @@ fn leave_open(depth: usize, open_t: f32, level: f32, at: &dyn Fn(usize) -> f32) 
     Some(leave as f64 - 0.5 + f64::from((a - level) / (a - b)).clamp(0.0, 1.0))
 }
 
-/// What says how far the strip is turned against its coordinates, each with its standard deviation.
+/// Turn of the strip relative to its coordinates, weighted from all measured lines by their standard deviations.
 pub(super) fn strip_turn(
     outline: &Outline,
     holes: &[Line],
@@ -90,7 +90,7 @@ pub(super) fn strip_turn(
 ) -> f64 {
     let mut votes: Vec<(f64, f64)> = Vec::new();
     let mut line = |l: &Line, sigma: f64, full: f64, sign: f64| {
-        // Short visible pieces are worth less; an eighth of a pixel over the visible reach stands for what is not random.
+        // Short visible pieces weigh less; an eighth of a pixel over the visible reach covers systematic errors.
         let reach = l.reach.max(1.0);
         let measured = (l.spread.max(0.1) * 3.5 / (l.agreeing as f64).sqrt() / reach).hypot(0.12 / reach);
         let sigma = measured.hypot(sigma * (full / reach).max(1.0));
@@ -102,7 +102,7 @@ pub(super) fn strip_turn(
     for l in holes {
         line(l, LONG_EDGE_SIGMA_RAD, length, 1.0);
     }
-    // Two cuts that agree to a twentieth of a degree were made square by a machine.
+    // Two cuts that agree to a twentieth of a degree were made square by machine.
     let square = matches!(outline.cut, [Some(a), Some(b)] if (a.slope - b.slope).abs() < 0.0009);
     for l in outline.cut.iter().flatten() {
         line(l, if square { SQUARE_CUT_SIGMA_RAD } else { CUT_SIGMA_RAD }, width, -1.0);
@@ -117,7 +117,7 @@ pub(super) fn strip_turn(
         let w: f64 = v.iter().map(|x| x.1.powi(-2)).sum();
         v.iter().map(|x| x.0 * x.1.powi(-2)).sum::<f64>() / w
     };
-    // The holder's opening or a ragged cut may pose as an edge: drop what lies far from the weighted median.
+    // The holder's opening or a ragged cut may look like an edge: drop whatever is far from the weighted median.
     let mut sorted = votes.clone();
     sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
     let half: f64 = sorted.iter().map(|x| 1.0 / x.1).sum::<f64>() / 2.0;

@@ -1,4 +1,4 @@
-//! Rows of perforations: they give the film kind, its scale and the straightest edge on it.
+//! Rows of perforations; they give the kind of film, its scale and its straightest edge.
 
 use glassine_raster::TiltedBox;
 
@@ -18,7 +18,6 @@ pub(super) struct HoleRow {
     pub(super) line: Line,
 }
 
-/// All rows of a strip.
 #[derive(Debug, Clone, Default)]
 pub(super) struct Perforations {
     pub(super) rows: Vec<HoleRow>,
@@ -49,7 +48,7 @@ struct Hole {
     half_v: f64,
 }
 
-/// Look for rows of small open holes of equal size and spacing inside `u`, `v`.
+/// Finds rows of small open holes of equal size and spacing inside `u`, `v`.
 pub(super) fn find_perforations(
     work: &Work,
     frame: StripFrame,
@@ -107,7 +106,7 @@ fn hole_row(mut holes: Vec<Hole>, across: f64) -> Option<HoleRow> {
     let mut steps: Vec<f64> = holes.windows(2).map(|p| p[1].u - p[0].u).collect();
     steps.sort_by(f64::total_cmp);
     let pitch = *steps.get(steps.len() / 4)?;
-    // Spacing and size of real perforations: the pitch is 2.4 times the hole along the film.
+    // Spacing and size of real perforations: the pitch is 2.4 times the length of a hole along the film.
     if !(half_u * 2.0 * 1.5..half_u * 2.0 * 4.0).contains(&pitch) || pitch > across * 0.3 {
         return None;
     }

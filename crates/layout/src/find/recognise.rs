@@ -1,22 +1,22 @@
-//! Which format a strip may be, and the frame lengths worth trying.
+//! Recognises the format of a strip, and chooses the frame lengths to try.
 
 use super::frames::{Columns, Row, best_row};
 use super::rows::Band;
 use crate::{Format, formats};
 
-/// What is known about a strip before its format is.
+/// What is known about a strip before its format is recognised.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Clues<'a> {
     pub(super) given: Option<&'a Format>,
     /// Working pixels per millimetre, from the stated resolution or from perforations.
     pub(super) px_per_mm: Option<f64>,
-    /// Whether the scale was stated or measured on perforations (then the film width holds too).
+    /// Whether perforations were found.
     pub(super) perforated: bool,
-    /// Width of the film in working pixels, when both its long edges are visible.
+    /// Width of the film in working pixels, if both its long edges are visible.
     pub(super) film_width_px: Option<f64>,
 }
 
-/// The explanation that fits best.
+/// The best explanation.
 #[derive(Debug, Clone)]
 pub(super) struct Recognised {
     pub(super) row: Row,
@@ -25,7 +25,7 @@ pub(super) struct Recognised {
     pub(super) rival: Option<String>,
 }
 
-/// Image height to expect across the strip, when scale or film width say so.
+/// Expected image height across the strip, if scale or film width determine it.
 pub(super) fn expected_height_px(clues: &Clues<'_>) -> Option<f64> {
     if let Some(f) = clues.given {
         let by_width = clues.film_width_px.zip(f.strip_width_mm).map(|(px, mm)| px * f.across_mm / mm);
@@ -39,7 +39,7 @@ pub(super) fn expected_height_px(clues: &Clues<'_>) -> Option<f64> {
     (58.0..64.0).contains(&width_mm).then(|| clues.px_per_mm.map(|k| k * 56.0))?
 }
 
-/// Whether a format may be on this strip, judged by everything but its length.
+/// Whether a format is possible on this strip, judged by everything but its length.
 fn plausible(f: &Format, clues: &Clues<'_>, height_px: f64) -> bool {
     if clues.perforated && !f.perforated {
         return false;
@@ -50,7 +50,7 @@ fn plausible(f: &Format, clues: &Clues<'_>, height_px: f64) -> bool {
             return false;
         }
         if let Some((px, mm)) = clues.film_width_px.zip(f.strip_width_mm) {
-            // A crop, a holder or perforations may hide part of the width, never add to it.
+            // A crop, a holder or perforations may hide part of the width but never add to it.
             return px < mm * k * 1.06 && px > f.across_mm * k * 0.97;
         }
     } else if let Some((px, mm)) = clues.film_width_px.zip(f.strip_width_mm) {
@@ -59,12 +59,12 @@ fn plausible(f: &Format, clues: &Clues<'_>, height_px: f64) -> bool {
     true
 }
 
-/// Try every plausible length and keep the row that explains the strip best.
+/// Tries every plausible length and keeps the row that explains the strip best.
 pub(super) fn recognise(columns: &Columns, band: &Band, clues: &Clues<'_>) -> Recognised {
     let height = band.height();
     let attempt = |f: Option<&'_ Format>, length: f64, handicap: f32| {
         let mut row = best_row(columns, length);
-        // Of two explanations that fit alike, the one with fewer frames is the simpler.
+        // Of two explanations that fit alike, prefer the one with fewer frames as the simpler.
         row.fit -= handicap + 0.012 * row.spans.len() as f32;
         (f.map(|f| f.id), row)
     };
@@ -98,7 +98,7 @@ pub(super) fn recognise(columns: &Columns, band: &Band, clues: &Clues<'_>) -> Re
     }
     let best = results.iter().map(|r| r.1.fit).fold(-1.0, f32::max);
     if best < 0.6 && clues.given.is_none() {
-        // No known format explains it well: a camera or plate of its own size. Try every length in steps of 2 %.
+        // No known format explains it well: a camera or plate of unusual size. Try every length in steps of 2 %.
         let mut length = 0.45 * height;
         while length < 4.3 * height {
             results.push(attempt(None, length, 0.08));
@@ -126,9 +126,9 @@ pub(super) fn recognise(columns: &Columns, band: &Band, clues: &Clues<'_>) -> Re
     }
 }
 
-/// The format that frames of a measured size belong to: the nearest length among those that may be on this film.
+/// The format of frames of a measured size: the nearest length among those possible on this film.
 ///
-/// Cameras differ: published 6x7 lengths alone run from 67 to 70 mm, so 7 % either way still name a format.
+/// Cameras differ: published 6x7 lengths alone run from 67 to 70 mm, so 7 % in either direction still names a format.
 pub(super) fn nearest_format(clues: &Clues<'_>, length_px: f64, height_px: f64) -> Option<&'static Format> {
     const TOLERANCE: f64 = 0.07;
     let off = |f: &Format| {
@@ -139,11 +139,11 @@ pub(super) fn nearest_format(clues: &Clues<'_>, length_px: f64, height_px: f64) 
     near.min_by(|a, b| off(a).total_cmp(&off(b)))
 }
 
-/// The shortest format of this film that a picture cut off by the side of the scan may be a part of.
+/// The shortest format of this film that a picture cut off by the side of the scan may be part of.
 pub(super) fn format_of_part(clues: &Clues<'_>, length_px: f64, height_px: f64) -> Option<&'static Format> {
-    // Only a resolution makes a length one: without it any picture is a part of some format.
+    // Only a resolution turns pixels into a length: without it any picture may be part of some format.
     let k = clues.px_per_mm?;
-    // A roll-film picture longer than the common ones; of a shorter part nothing can be told.
+    // Longer than the common roll-film pictures; a shorter part is ambiguous.
     const LONGER_THAN_MM: f64 = 118.0 * 1.04;
     let longer =
         formats().iter().filter(|f| plausible(f, clues, height_px) && f.along_mm * k > 0.97 * length_px);

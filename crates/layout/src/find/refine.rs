@@ -1,8 +1,8 @@
-//! Image edges to a fraction of a pixel, from thin bands around where they should be.
+//! Measures image edges to a fraction of a pixel, from thin bands around their expected positions.
 //!
-//! Every side is crossed by up to 48 short profiles, each a mean over a few pixels along the side. A profile starts on the
-//! rebate and rises into the image; its crossing is where the linear signal has covered a stated share of the rise. A line
-//! most crossings agree with is the side; dust, edge print and clear places along the side simply do not agree.
+//! Up to 48 short profiles cross each side, each a mean over a few pixels along the side. A profile starts on the
+//! rebate and rises into the image; it crosses the edge where the linear signal has covered a set share of the rise.
+//! The line that most crossings agree with is the side; dust, edge print and clear places along the side do not agree.
 
 use glassine_raster::{CancelToken, PixelRect, Point, RegionSource, Samples16, TiltedBox};
 
@@ -14,19 +14,19 @@ use super::signal::Base;
 const PROFILES: usize = 48;
 /// Pixels averaged along the side for one profile, at most.
 const PROFILE_WIDTH_PX: usize = 12;
-/// Part of a side left out at each end: corners are rounded.
+/// Share of a side left out at each end, because corners are rounded.
 const CORNER_SHARE: f64 = 0.04;
 
-/// Share of the linear rise at which the edge lies. Negatives: the gate's soft shadow is spread outwards by the density
-/// scale, half the exposure is reached late in the rise. Slides: near the middle. Ours, from the model of a penumbra
-/// blurred before the film and a scanner blur after it.
+/// Share of the linear rise at which the edge is. Negatives: the density scale spreads the soft shadow of the gate
+/// outwards, and half the exposure is reached late in the rise. Slides: near the middle. Ours, from a model of a
+/// penumbra blurred before the film and a scanner blur after it.
 const NEGATIVE_CROSSING: f32 = 0.7;
 const SLIDE_CROSSING: f32 = 0.5;
 /// Least rise that counts as an image, linear signal.
 const NEGATIVE_RISE: f32 = 0.02;
 const SLIDE_RISE: f32 = 0.006;
 
-/// Signal given to open light beside a slide: brighter than any image, so that a rise into it is told apart.
+/// Signal assigned to open light beside a slide: brighter than any image, so that a rise into it is recognised.
 const OPEN_SIGNAL: f32 = 4.0;
 
 /// One measured side: top, right, bottom or left of the box. All lengths in scan pixels.
@@ -43,11 +43,11 @@ pub(super) struct Side {
     pub(super) blur_px: Option<f64>,
 }
 
-/// The four sides that could be measured.
+/// The sides that could be measured: top, right, bottom, left.
 #[derive(Debug, Clone, Copy, Default)]
 pub(super) struct Sides(pub(super) [Option<Side>; 4]);
 
-/// Where to look: the source, how its pixels relate to the scan, and how far around the guess.
+/// Where to measure: the source, how its pixels relate to the scan, and how far around the guess.
 #[derive(Clone, Copy)]
 pub(super) struct Look<'a> {
     pub(super) source: &'a dyn RegionSource,
@@ -56,12 +56,12 @@ pub(super) struct Look<'a> {
     pub(super) scale: f64,
     /// Half width of the band in source pixels for top, right, bottom, left.
     pub(super) reach_px: [f64; 4],
-    /// How much a side may turn against the guess.
+    /// How far a side may turn against the guess.
     pub(super) turn_rad: f64,
     pub(super) base: &'a Base,
 }
 
-/// Measure the sides of one image near `guess` (scan pixels).
+/// Measures the sides of one image near `guess` (scan pixels).
 pub(super) fn measure_sides(
     look: &Look<'_>,
     guess: &TiltedBox,
@@ -126,7 +126,7 @@ fn measure_side(
         let (pa, pb) = (low(pa, p_limit), high(pb, p_limit));
         if track.upright { PixelRect::new(pa, ta, pb, tb) } else { PixelRect::new(ta, pa, tb, pb) }
     };
-    // A level side is one read; an upright one is read in short pieces, because files store rows together.
+    // Read a level side at once and an upright one in short pieces, because files store rows together.
     let whole = if track.upright { None } else { Some(read(look, rect(t0, t1), cancel)?) };
     let mut samples = Vec::with_capacity(count);
     let mut blurs = Vec::with_capacity(count);
@@ -160,7 +160,7 @@ fn side_of(scale: f64, track: &Track, line: &Line, agreeing: f32, blurs: &[(f64,
     } else {
         ((line.middle * scale, line.at * scale), line.slope.atan())
     };
-    // Faint edges blur into noise: only strong rises say how sharp the edge is.
+    // Faint edges blur into noise, so only strong rises measure the edge width.
     let strongest = blurs.iter().map(|b| b.1).fold(0.0, f32::max);
     let mut widths: Vec<f64> =
         blurs.iter().filter(|b| b.1 > 0.5 * strongest && b.1 > 0.1).map(|b| b.0).collect();
@@ -175,7 +175,7 @@ fn side_of(scale: f64, track: &Track, line: &Line, agreeing: f32, blurs: &[(f64,
     }
 }
 
-/// Pixels of a band, with the place of its first pixel.
+/// Pixels of a band, with the position of its first pixel.
 struct Window {
     samples: Samples16,
     x0: f64,
@@ -238,7 +238,7 @@ impl Window {
     }
 }
 
-/// 0 on the rebate. Negatives: one less the transmittance against the base. Slides: transmittance above the rebate.
+/// Zero on the rebate. Negatives: one less the transmittance against the base. Slides: transmittance above the rebate.
 fn pixel_signal(look: &Look<'_>, px: &[u16]) -> f32 {
     let t: [f32; 3] = std::array::from_fn(|c| {
         px.get(c.min(look.colour.saturating_sub(1))).map_or(0.0, |&v| f32::from(v) / 65535.0)
@@ -275,7 +275,7 @@ fn crossing(profile: &[f32], slide: bool) -> Option<Crossing> {
     }
 }
 
-/// The next rise after `from`: where to go on, and the crossing unless the rise leads into open light.
+/// The next rise after `from`: where to continue, and the crossing unless the rise leads into open light.
 fn crossing_after(profile: &[f32], from: usize, slide: bool) -> Option<(usize, Option<Crossing>)> {
     let least = if slide { SLIDE_RISE } else { NEGATIVE_RISE };
     let n = profile.len();
@@ -287,7 +287,7 @@ fn crossing_after(profile: &[f32], from: usize, slide: bool) -> Option<(usize, O
     outside.sort_by(f32::total_cmp);
     let zero = outside.get(outside.len() / 2).copied().unwrap_or(0.0);
     let mut top = up;
-    // Climb while it rises; one sample of noise does not stop the climb.
+    // Climb while the signal rises; one sample of noise does not stop the climb.
     while top + 1 < n {
         let next = if top + 2 < n && profile[top + 2] > profile[top + 1] { top + 2 } else { top + 1 };
         if profile[next] > profile[top] + 0.004 {
@@ -317,7 +317,7 @@ fn crossing_after(profile: &[f32], from: usize, slide: bool) -> Option<(usize, O
 }
 
 impl Sides {
-    /// Turn of the image: the sides weighted by length, agreement and straightness; one that disagrees is left out.
+    /// Turn of the image: the mean over the sides weighted by length, agreement and straightness, without outliers.
     pub(super) fn angle(&self) -> Option<f64> {
         let weight = |s: &Side| {
             let sigma = s.spread_px + 0.1;
@@ -333,7 +333,7 @@ impl Sides {
         mean(&near).or(Some(first))
     }
 
-    /// The rectangle with turn `angle_rad` through the measured sides; a missing side keeps the guess, or lies one
+    /// The rectangle with turn `angle_rad` through the measured sides; a missing side keeps the guess, or is placed one
     /// `size` (width, height) from the opposite side.
     pub(super) fn rectangle(&self, guess: &TiltedBox, angle_rad: f64, size: Option<(f64, f64)>) -> TiltedBox {
         let (sin, cos) = angle_rad.sin_cos();

@@ -1,17 +1,17 @@
-//! Completing a row: frames the edges alone do not show.
+//! Completes a row with frames that edges alone do not show.
 //!
-//! A gap that holds a whole number of frames is filled from the pitch; an image cut off by the end of the film is
-//! offered as a part; faint content beyond the last frame is taken for one more only where a whole frame fits.
+//! A gap that fits a whole number of frames is filled from the pitch; an image cut off by the end of the film becomes
+//! a partial frame; faint content beyond the last frame counts as another one only if a whole frame fits.
 
 use glassine_raster::Plane;
 
 use super::frames::{Columns, Span};
 use super::rows::Band;
 
-/// Shortest part of a frame worth offering, against its length.
+/// Shortest partial frame to accept, relative to the length.
 const LEAST_PART: f64 = 0.12;
 
-/// Median of the distances between neighbours' starts and ends, and of the lengths.
+/// Median distance between the middles of neighbours, and median length.
 fn pitch_and_length(spans: &[Span]) -> Option<(f64, f64)> {
     let median = |mut v: Vec<f64>| {
         v.sort_by(f64::total_cmp);
@@ -24,7 +24,7 @@ fn pitch_and_length(spans: &[Span]) -> Option<(f64, f64)> {
     Some((median(steps).unwrap_or(length * 1.06), length))
 }
 
-/// Fill gaps and ends of a row in place.
+/// Fills gaps and ends of a row in place.
 pub(super) fn complete(spans: &mut Vec<Span>, columns: &Columns, plane: &Plane<f32>, band: &Band) {
     let Some((pitch, length)) = pitch_and_length(spans) else { return };
     fill_gaps(spans, columns, pitch, length);
@@ -37,7 +37,7 @@ fn inferred(columns: &Columns, a: f64, length: f64) -> Span {
     let reach = length * 0.04;
     let (s, start) = Columns::strongest(&columns.starts, a, reach);
     let (e, end) = Columns::strongest(&columns.ends, a + length, reach);
-    // A faint edge is believed only when the other one agrees with the length, or when it is clear.
+    // Faint edges count only when they agree with the length; a single edge counts only when it is clear.
     let agree = start > 0.015 && end > 0.015 && (e - s - length).abs() < length * 0.02;
     let (a, b) = if agree {
         (s, e)
@@ -60,7 +60,7 @@ fn inferred(columns: &Columns, a: f64, length: f64) -> Span {
     }
 }
 
-/// Move a frame without edges so that it holds the lights seen between `left` and `right`.
+/// Moves a frame without edges so that it holds the lights seen between `left` and `right`.
 fn hold_lights(mut span: Span, columns: &Columns, left: f64, right: f64) -> Span {
     if span.start > 0.25 || span.end > 0.25 || !span.inferred {
         return span;
@@ -101,7 +101,7 @@ fn fill_gaps(spans: &mut Vec<Span>, columns: &Columns, pitch: f64, length: f64) 
     }
 }
 
-/// Look beyond the first (`late` false) or last frame for one more, whole or cut off.
+/// Looks beyond the first (`late` false) or last frame for another one, whole or cut off.
 fn extend(
     spans: &mut Vec<Span>,
     columns: &Columns,
@@ -138,7 +138,7 @@ fn extend(
     }
 }
 
-/// The piece of an image between the end of the film and a clear edge.
+/// The part of an image between the end of the film and a clear edge.
 fn part(
     columns: &Columns,
     (plane, band): (&Plane<f32>, &Band),
@@ -168,7 +168,7 @@ fn part(
     })
 }
 
-/// Whether columns `a..b` hold more signal in the image band than in the rebate beside it: a light leak does not.
+/// Whether columns `a..b` hold more signal in the image band than in the rebate beside it; a light leak does not.
 fn stands_out(plane: &Plane<f32>, band: &Band, a: f64, b: f64) -> bool {
     let (w, h) = (plane.width() as f64, f64::from(plane.height()));
     let (a, b) = (a.clamp(0.0, f64::from(plane.width())) as u32, b.clamp(0.0, w) as u32);

@@ -4,7 +4,7 @@ use glassine_raster::Plane;
 
 use super::signal::soft;
 
-/// Rows `v0..v1` (working pixels of the upright plane) that hold images, and how sure that is, 0 to 1.
+/// Rows `v0..v1` (working pixels of the upright plane) that hold images, with a confidence from 0 to 1.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(super) struct Band {
     pub(super) v0: f64,
@@ -72,7 +72,7 @@ pub(super) fn image_band(plane: &Plane<f32>, expected_px: Option<f64>, least_px:
             let inside = (prefix[b] - prefix[a]) / total;
             let mean = (prefix[b] - prefix[a]) / (b - a) as f32 / top;
             let edges = (step[a].min(top) - step[b].max(-top)) / top;
-            // Close to the expected height a clearer edge decides; further off it must pay.
+            // Close to the expected height the clearer edge decides; further away the difference costs.
             let off = expected_px.map_or(0.0, |e| (((b - a) as f64 / e - 1.0).abs() - 0.012).max(0.0) as f32);
             let score = edges + 3.0 * inside + 0.5 * mean - 12.0 * off;
             if best.is_none_or(|(s, ..)| score > s) {

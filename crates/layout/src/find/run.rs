@@ -1,4 +1,4 @@
-//! The public entry: every strip of a scan, for a stated or an unknown kind of film.
+//! The public entry point: finds every strip of a scan, for a stated or an unknown kind of film.
 
 use glassine_raster::{CancelToken, RegionSource};
 
@@ -9,12 +9,12 @@ use super::strips::strip_pieces;
 use super::usable::{drop_scraps, filled_file, keep_one_frame, name_lone_frame};
 use super::{FilmTone, FindOptions, Found, LayoutError, Overview};
 
-/// Find strips and frames.
+/// Finds strips and frames.
 ///
 /// | quantity | meaning |
 /// |---|---|
-/// | `overview` | the whole scan, reduced; the coarse steps work on it |
-/// | `full` | the scan itself; image edges are measured there when given, else on the overview |
+/// | `overview` | the whole scan, reduced, for the coarse steps |
+/// | `full` | the scan itself, for measuring image edges; without it the overview is used |
 /// | `cancel` | polled between bands |
 /// | `progress` | called with 0 to 1, from any thread |
 ///
@@ -28,7 +28,7 @@ pub fn find(
 ) -> Result<Found, LayoutError> {
     progress(0.0);
     let size_px = (overview.scan_width_px, overview.scan_height_px);
-    // An overview that does not fit its scan is refused below.
+    // The code below refuses an overview that does not fit its scan.
     let fits = overview.samples.channels() >= overview.colour_channels && overview.colour_channels > 0;
     if fits && fills_file(overview, options.tone) {
         cancel.check()?;
@@ -53,14 +53,15 @@ pub fn find(
     Ok(found)
 }
 
-/// How much of a scan an explanation covers, weighted by its confidence.
+/// Confidence of an explanation: the mean over its strips weighted by area; -1 without film.
 fn worth(found: &Found) -> f64 {
     let area: f64 = found.strips.iter().map(|s| s.film_area.area_px2()).sum();
     let sure: f64 = found.strips.iter().map(|s| f64::from(s.confidence) * s.film_area.area_px2()).sum();
     if area > 0.0 { sure / area } else { -1.0 }
 }
 
-/// One kind of film. Without a bright neutral plateau the brightest one may still be open light: both are tried.
+/// Finds one kind of film. Without a bright neutral plateau the brightest one may still be open light, so both are
+/// tried.
 fn find_as(
     overview: &Overview<'_>,
     full: Option<&dyn RegionSource>,
@@ -94,7 +95,7 @@ fn find_on(
     cancel: &CancelToken,
     progress: &(dyn Fn(f32) + Sync),
 ) -> Result<Found, LayoutError> {
-    // A full source of another size than announced cannot be trusted with positions.
+    // Positions in a full source of another size than stated are unreliable.
     let full = full.filter(|f| {
         f.width() == overview.scan_width_px
             && f.height() == overview.scan_height_px

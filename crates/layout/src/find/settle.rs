@@ -1,4 +1,4 @@
-//! From measured sides to final boxes: sizes for sides that were not seen, doubt, and film the holder covers.
+//! From measured sides to final boxes: sizes for unseen sides, uncertainty, and film covered by the holder.
 
 use glassine_raster::{Point, TiltedBox};
 
@@ -8,7 +8,7 @@ use super::refine::{Side, Sides};
 use super::strips::StripFrame;
 use crate::StripAxis;
 
-/// Drop sides the row says cannot be measured: cut ends, and the ends of inferred frames that are not supported.
+/// Drops sides that cannot be measured according to the row: cut ends, and weakly supported ends.
 pub(super) fn mask_unreliable(mut sides: Sides, span: &Span, axis: StripAxis) -> Sides {
     let (first, last) = match axis {
         StripAxis::Across => (3, 1),
@@ -32,7 +32,7 @@ pub(super) fn mask_unreliable(mut sides: Sides, span: &Span, axis: StripAxis) ->
     sides
 }
 
-/// Give frames with unseen sides the size of the others, and their turn when they have none of their own.
+/// Gives frames with unseen sides the size of the others, and the common turn if too few of their sides were seen.
 pub(super) fn settle_sizes(
     spans: &[Span],
     measured: &mut [(TiltedBox, Sides)],
@@ -78,7 +78,7 @@ pub(super) fn settle_sizes(
     }
 }
 
-/// Pull sides that were not seen inwards by what is not known about them.
+/// Pulls unseen sides inwards by their uncertainty.
 ///
 /// Ours: cameras keep the size of the gate to 0.4 %; a place inferred from the pitch is good to 1.2 % of the length.
 fn inside_doubt(b: &TiltedBox, span: &Span, sides: &Sides, axis: StripAxis) -> TiltedBox {
@@ -115,7 +115,7 @@ fn trimmed(b: &TiltedBox, by: [f64; 4]) -> TiltedBox {
     }
 }
 
-/// Move sides that were not seen off the holder and off open light: the film may be covered there.
+/// Moves unseen sides off the holder and off open light, because the film may be covered there.
 pub(super) fn off_the_holder(work: &Work, b: &TiltedBox, sides: &Sides, slide: bool) -> TiltedBox {
     let mut area = *b;
     for k in (0..4).filter(|&k| sides.0[k].is_none()) {
@@ -124,7 +124,7 @@ pub(super) fn off_the_holder(work: &Work, b: &TiltedBox, sides: &Sides, slide: b
             if side < 24.0 * work.scale {
                 break;
             }
-            // A working pixel inside the side, along its middle nine tenths.
+            // One working pixel inside the side, along its middle nine tenths.
             let inset = work.scale / side;
             let covered = (1..20)
                 .filter(|&i| {
@@ -138,7 +138,7 @@ pub(super) fn off_the_holder(work: &Work, b: &TiltedBox, sides: &Sides, slide: b
                     let (x, y) = (p.x / work.scale, p.y / work.scale);
                     let inside = x >= 0.0 && y >= 0.0 && x < work.width() as f64 && y < work.height() as f64;
                     let kind = inside.then(|| work.kinds.at(x as u32, y as u32));
-                    // A slide's dark parts read like the holder.
+                    // Dark parts of a slide look like the holder.
                     kind.is_none() || kind == Some(Kind::Open) || (kind == Some(Kind::Holder) && !slide)
                 })
                 .count();
@@ -153,7 +153,7 @@ pub(super) fn off_the_holder(work: &Work, b: &TiltedBox, sides: &Sides, slide: b
     area
 }
 
-/// Put a box whose long sides are unseen on the line through the centres of the others.
+/// Puts a box with unseen long sides on the line through the centres of the others.
 fn onto_row(b: TiltedBox, centres: &[(f64, f64)], frame: StripFrame, angle: f64) -> TiltedBox {
     let axis = StripFrame { x: 0.0, y: 0.0, angle_rad: angle, axis: frame.axis };
     let (u, _) = axis.to_uv(b.center.x, b.center.y);

@@ -1,7 +1,7 @@
 //! The clear film of a strip, and a signal that is zero on it and grows with the image.
 //!
-//! Negatives: density above the clearest film. Slides: how much clearer than the darkest film, with a floor that keeps
-//! sensor noise in the black quiet. Pixels that are not film at all (open light, holder) have no signal: NaN.
+//! Negatives: density above the clearest film. Slides: how much clearer than the darkest film, with a floor that
+//! suppresses sensor noise in the black. Pixels without film (open light, holder) have no signal: NaN.
 
 use glassine_raster::Plane;
 use rayon::prelude::*;
@@ -9,7 +9,8 @@ use rayon::prelude::*;
 use super::levels::{Kind, OpenLight, Work, max3};
 use super::strips::{Piece, StripFrame, grow, read_upright};
 
-/// Floor added to transmittances before the logarithm: negatives keep their depth, slides lose the noise of the black.
+/// Floor added to transmittances before the logarithm: low enough for the depth of negatives, high enough to hide the
+/// noise in the black of slides.
 const NEGATIVE_FLOOR_T: f32 = 0.0005;
 const SLIDE_FLOOR_T: f32 = 0.004;
 
@@ -17,7 +18,7 @@ const SLIDE_FLOOR_T: f32 = 0.004;
 const BIN_D: f32 = 0.005;
 const BINS: usize = 900;
 
-/// What the rebate looks like.
+/// Measured properties of the rebate.
 #[derive(Debug, Clone, Copy)]
 pub(super) struct Base {
     /// Transmittance of the rebate per colour channel.
@@ -25,9 +26,9 @@ pub(super) struct Base {
     pub(super) slide: bool,
     /// Spread of the rebate, density.
     pub(super) noise_d: f32,
-    /// Share of the piece's outline that is rebate: near zero when the piece is all image.
+    /// Share of the piece's outline that is rebate; near zero when the piece is all image.
     pub(super) outline_share: f32,
-    /// What reads as open light.
+    /// The open light, if there is any.
     pub(super) open: Option<OpenLight>,
 }
 
@@ -40,11 +41,11 @@ impl Base {
     }
 }
 
-/// Brightest colour of a pixel that may be the rebate of a slide seen as black. Ours: a density of 1.9.
+/// Brightest colour of a pixel that may be the black rebate of a slide. Ours: a density of 1.9.
 const BLACK_MOST_T: f32 = 0.012;
 
-/// Transmittance of the black around the images of a slide strip: on the piece where the film itself is visible, else
-/// around it. `None` when there is no black.
+/// Transmittance of the black around the images of a slide strip: measured on the piece if the film itself is visible
+/// there, else around it. `None` when there is no black.
 fn black_around(work: &Work, piece: &Piece) -> Option<[f32; 3]> {
     let is_black = |i: usize| max3(work.colour_at(i)) < BLACK_MOST_T;
     let mut black: Vec<usize> = piece.pixels.iter().map(|&i| i as usize).filter(|&i| is_black(i)).collect();
@@ -62,19 +63,19 @@ fn black_around(work: &Work, piece: &Piece) -> Option<[f32; 3]> {
     }
     Some(std::array::from_fn(|c| {
         let mut v: Vec<f32> = black.iter().map(|&i| work.colour_at(i)[c]).collect();
-        // Shadows of the images are among them, so the lower third stands for the rebate.
+        // Image shadows are among these pixels, so the lower third stands for the rebate.
         let at = v.len() / 3;
         *v.select_nth_unstable_by(at, f32::total_cmp).1
     }))
 }
 
-/// Mean density over the channels, with the floor of the tone.
+/// Mean density over the channels, with the floor for the kind of film.
 fn density(t: [f32; 3], slide: bool) -> f32 {
     let floor = if slide { SLIDE_FLOOR_T } else { NEGATIVE_FLOOR_T };
     -(t[0] + floor).log10() / 3.0 - (t[1] + floor).log10() / 3.0 - (t[2] + floor).log10() / 3.0
 }
 
-/// Measure the rebate on a piece of film: the extreme plateau of flat pixels, clearest for negatives, densest for slides.
+/// Measures the rebate of a piece: the extreme plateau of flat pixels, clearest for negatives, densest for slides.
 pub(super) fn measure_base(work: &Work, piece: &Piece, slide: bool) -> Base {
     let (w, h) = (work.width(), work.height());
     let mut d = vec![f32::NAN; w * h];
@@ -92,7 +93,7 @@ pub(super) fn measure_base(work: &Work, piece: &Piece, slide: bool) -> Base {
         if x < 2 || y < 2 || x + 2 >= w || y + 2 >= h {
             continue;
         }
-        // NaN beside the piece fails the comparison, so its outline is left out.
+        // Pixels beside the piece are NaN and fail the comparison, which leaves out its outline.
         let flat = (d[i - 2] - d[i + 2]).abs() < flat_limit
             && (d[i - 2 * w] - d[i + 2 * w]).abs() < flat_limit
             && (d[i - 2] - d[i]).abs() < flat_limit;
@@ -144,11 +145,11 @@ fn extreme_plateau(bins: &[u32], total: u32, slide: bool) -> usize {
     let enough = (total / 150).max(20);
     let order: Vec<usize> = if slide { (0..n).rev().collect() } else { (0..n).collect() };
     let Some(first) = order.iter().position(|&i| window(i) >= enough) else {
-        // Too few flat pixels: the most common value stands in.
+        // Too few flat pixels: use the most common value.
         return (0..n).max_by_key(|&i| window(i)).unwrap_or(0);
     };
-    // Climb to the top of this plateau, at most 0.15 D further, and not across a valley: beyond it lies an even image, a
-    // night sky for instance, that may be larger than the rebate.
+    // Climb to the top of this plateau, at most 0.15 D further and not across a valley: an even image beyond it, such
+    // as a night sky, may be larger than the rebate.
     let valley = |best: usize, i: usize| window(best) >= total / 40 && window(i) * 2 < window(best);
     let mut best = order[first];
     for &i in order[first..].iter().take(30) {
@@ -193,7 +194,7 @@ pub(super) fn signal_plane(work: &Work, base: &Base) -> Plane<f32> {
         grow(w, h, &mask, 2, false)
     };
     let open = block(Kind::Open);
-    // A slide's rebate may read as black as the holder: there black is signal zero, not a hole.
+    // The rebate of a slide may be as black as the holder: black then means signal zero, not missing film.
     let holder = if base.slide { Vec::new() } else { block(Kind::Holder) };
     let data = (0..w * h)
         .map(|i| {
@@ -207,13 +208,13 @@ pub(super) fn signal_plane(work: &Work, base: &Base) -> Plane<f32> {
     Plane::from_vec(w as u32, h as u32, data).unwrap_or_else(|| Plane::filled(0, 0, 0.0))
 }
 
-/// Compress the signal so that faint and strong images weigh alike: 0.08 D counts half.
+/// Compresses the signal so that faint and strong images weigh alike; 0.08 D counts half.
 pub(super) fn soft(s: f32) -> f32 {
     let s = s.max(0.0);
     s / (s + 0.08)
 }
 
-/// Turn near `start` at which rows and columns of images are sharpest, searched within `range_rad`.
+/// Turn within `range_rad` of `start` at which rows and columns of images are sharpest.
 pub(super) fn sharpest_angle(
     signal: &Plane<f32>,
     start: StripFrame,

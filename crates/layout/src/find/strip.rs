@@ -1,4 +1,4 @@
-//! One piece of film from signal to measured frames.
+//! Analyses one piece of film, from the signal to the measured frames.
 
 use glassine_raster::{CancelToken, Plane, RegionSource, TiltedBox};
 use rayon::prelude::*;
@@ -16,7 +16,7 @@ use super::strips::{Piece, StripFrame, coarse_frame, hull_points, read_upright};
 use super::{FilmTone, FindOptions, FoundFrame, FoundStrip, FrameFlag, LayoutError, row};
 use crate::{SafeArea, StripAxis};
 
-/// Everything the steps share.
+/// Shared input of the steps.
 pub(super) struct Scan<'a> {
     pub(super) work: &'a Work,
     pub(super) full: Option<&'a dyn RegionSource>,
@@ -26,7 +26,7 @@ pub(super) struct Scan<'a> {
     pub(super) cancel: &'a CancelToken,
 }
 
-/// A strip laid out in its own coordinates, before edges are measured.
+/// A strip in its own coordinates, before the edges are measured.
 struct Coarse {
     frame: StripFrame,
     u: (f64, f64),
@@ -37,7 +37,7 @@ struct Coarse {
     holes: Perforations,
     outline: Outline,
     known: Recognised,
-    /// Nominal image size along and across, scan pixels, when format and scale are known.
+    /// Nominal image size along and across, scan pixels, if format and scale are known.
     nominal_px: Option<(f64, f64)>,
 }
 
@@ -46,7 +46,7 @@ impl Scan<'_> {
         self.options.ppi.filter(|p| p.is_finite() && *p > 1.0).map(|p| p / 25.4 / self.work.scale)
     }
 
-    /// Analyse one piece of film.
+    /// Analyses one piece of film.
     pub(super) fn strip(&self, piece: &Piece) -> Result<Option<FoundStrip>, LayoutError> {
         let base = measure_base(self.work, piece, self.slide);
         let across = self
@@ -55,7 +55,7 @@ impl Scan<'_> {
             .zip(self.px_per_mm())
             .map(|(f, k)| f.strip_width_mm.unwrap_or(f.across_mm) * k);
         let first = coarse_frame(piece, self.work.width(), across);
-        // Without a visible rebate the piece is one image lying bare on the light.
+        // Without a visible rebate the piece is one bare image on the light.
         if !self.slide && base.outline_share < 0.06 {
             return Ok(Some(self.bare_image(piece, &base, first)?));
         }
@@ -75,7 +75,7 @@ impl Scan<'_> {
         }
     }
 
-    /// The axes worth trying: both when the piece is not much longer than wide.
+    /// Axes to try: both when the piece is not much longer than wide.
     fn axes(&self, piece: &Piece, first: StripFrame) -> Vec<StripAxis> {
         let (u, v) = extent(piece, self.work.width(), first);
         let ratio = (u.1 - u.0) / (v.1 - v.0).max(1.0);
@@ -127,7 +127,7 @@ impl Scan<'_> {
         Some(Coarse { nominal_px, frame, u, v, plane, band, columns, holes, outline, known })
     }
 
-    /// Measure the edges, complete the row, and describe what was found.
+    /// Completes the row, measures the edges and describes the result.
     fn finish(&self, base: &Base, mut c: Coarse) -> Result<FoundStrip, LayoutError> {
         row::complete(&mut c.known.row.spans, &c.columns, &c.plane, &c.band);
         let spans = c.known.row.spans.clone();
@@ -188,7 +188,7 @@ impl Scan<'_> {
         let near = 1.6 * scale + 5.0;
         let look = Look { source: full, scale: 1.0, reach_px: [near; 4], turn_rad: 0.006, ..look };
         let fine = mask_unreliable(measure_sides(&look, &first, self.cancel)?, span, frame.axis);
-        // A side the overview saw but full resolution does not keeps the overview's place.
+        // A side that is visible on the overview but not at full resolution keeps its overview position.
         let sides = Sides(std::array::from_fn(|k| fine.0[k].or(coarse.0[k])));
         let angle = if fine.seen() >= 2 { fine.angle() } else { sides.angle() }.unwrap_or(angle);
         Ok((sides.rectangle(&first, angle, None), sides))
@@ -260,7 +260,7 @@ impl Scan<'_> {
             .map(|a| a - c.frame.angle_rad)
             .collect();
         let holes: Vec<_> = c.holes.rows.iter().map(|r| r.line).collect();
-        // Seen from above, a strip that runs down has its u and v axes swapped, and with them the sign of a turn.
+        // A strip that runs down has its u and v axes swapped, and with them the sign of a turn.
         let sign = if c.frame.axis == StripAxis::Across { 1.0 } else { -1.0 };
         let signed: Vec<f64> = turns.iter().map(|t| t * sign).collect();
         let turn = sign * strip_turn(&c.outline, &holes, &signed, c.u.1 - c.u.0, c.v.1 - c.v.0);
@@ -286,7 +286,7 @@ impl Scan<'_> {
             angle_rad,
             axis: c.frame.axis,
             format_id: c.known.format_id.clone(),
-            // A size no format has is a weaker explanation: film on open light can pose as one long image.
+            // A size that matches no format is a weaker explanation: film on open light can look like one long image.
             confidence: (mean * (0.5 + 0.5 * c.known.row.fit.clamp(0.0, 1.0)) * known).clamp(0.0, 1.0),
             frames,
             notes,
@@ -295,7 +295,7 @@ impl Scan<'_> {
         }
     }
 
-    /// A piece of film without a rebate: its own outline is the image area.
+    /// Describes a piece of film without a rebate: its outline is the image area.
     fn bare_image(&self, piece: &Piece, base: &Base, first: StripFrame) -> Result<FoundStrip, LayoutError> {
         self.cancel.check()?;
         let (u, v) = extent(piece, self.work.width(), first);
@@ -310,7 +310,7 @@ impl Scan<'_> {
         } else {
             "no clear border is visible; the outline of the film is taken as the image"
         };
-        // Without a rebate the outline is only known to the working pixel.
+        // Without a rebate the outline is known only to the working pixel.
         let blur = if whole { 0.0 } else { 2.0 * self.work.scale };
         let frame = FoundFrame {
             image_area: film_area,
@@ -337,7 +337,7 @@ impl Scan<'_> {
         })
     }
 
-    /// Film on which no image can be told from the base.
+    /// Describes film on which no image can be told from the base.
     fn empty_strip(&self, piece: &Piece, base: &Base, first: StripFrame) -> Result<FoundStrip, LayoutError> {
         let mut strip = self.bare_image(piece, base, first)?;
         strip.notes = vec!["no image can be told from the film base; draw the boxes by hand".to_owned()];

@@ -1,4 +1,4 @@
-//! Pieces of film in the working picture, the way each runs, and its coordinates along and across.
+//! The pieces of film in the working picture, their direction, and coordinates along and across each.
 
 use glassine_raster::{Plane, Point, TiltedBox};
 use rayon::prelude::*;
@@ -68,7 +68,8 @@ impl Piece {
     }
 }
 
-/// Connected pieces (four neighbours) of the pixels where `inside` holds, largest side at least `least_side`.
+/// Connected pieces (four neighbours) of the pixels where `inside` is true, with a largest side of at least
+/// `least_side`.
 pub(super) fn pieces(width: usize, height: usize, inside: &[bool], least_side: usize) -> Vec<Piece> {
     let mut seen = vec![false; inside.len()];
     let mut found = Vec::new();
@@ -111,7 +112,7 @@ pub(super) fn pieces(width: usize, height: usize, inside: &[bool], least_side: u
     found
 }
 
-/// Pixels whose whole neighbourhood of `radius` holds (erosion), or any of it (dilation), by running counts.
+/// Pixels whose whole neighbourhood of `radius` is true (erosion), or any of it (dilation), by running counts.
 pub(super) fn grow(width: usize, height: usize, inside: &[bool], radius: usize, erode: bool) -> Vec<bool> {
     let pass = |src: &[bool], n: usize, lines: usize, step: usize, line_step: usize| {
         let mut out = vec![false; src.len()];
@@ -134,11 +135,11 @@ pub(super) fn grow(width: usize, height: usize, inside: &[bool], radius: usize, 
     pass(&rows, height, width, width, 1)
 }
 
-/// The strips of a working picture: film pieces, or rows of images where the film itself cannot be told from the holder.
+/// The strips of a working picture: film pieces, or rows of images where film and holder look alike.
 pub(super) fn strip_pieces(work: &Work, slide: bool) -> Vec<Piece> {
     let (w, h) = (work.width(), work.height());
     let film: Vec<bool> = work.kinds.data().iter().map(|k| *k == Kind::Film).collect();
-    // Opening by two pixels drops the soft line between holder and open light.
+    // Opening by two pixels removes the soft line between holder and open light.
     let opened = grow(w, h, &grow(w, h, &film, 2, true), 2, false);
     let least = (w.max(h) / 30).max(8);
     let mut found = pieces(w, h, &opened, least);
@@ -163,7 +164,7 @@ fn dark_share(work: &Work, piece: &Piece) -> f64 {
     dark as f64 / all.max(1) as f64
 }
 
-/// Images that lie side by side, joined into rows (or columns, whichever gives fewer).
+/// Joins images side by side into rows (or columns, whichever gives fewer).
 fn rows_of_images(found: &[Piece], wide: bool) -> Vec<Piece> {
     let cluster = |span: fn(&Piece) -> (usize, usize)| {
         let mut groups: Vec<((usize, usize), Vec<&Piece>)> = Vec::new();
@@ -212,7 +213,7 @@ pub(super) fn coarse_frame(piece: &Piece, width: usize, across_known_px: Option<
         for k in -n..=n {
             let angle = centre + f64::from(k) * step;
             let a = area(angle.to_radians());
-            // A turn must pay: a ragged outline alone should not tilt the strip.
+            // A turn must gain enough: a ragged outline alone should not tilt the strip.
             if angle.abs() < 45.0 && a < best.1 * 0.9995 {
                 best = (angle, a);
             }
@@ -233,7 +234,7 @@ pub(super) fn coarse_frame(piece: &Piece, width: usize, across_known_px: Option<
     StripFrame { x: u * c - v * s, y: u * s + v * c, angle_rad, axis }
 }
 
-/// Outermost pixel corners of every row: enough for any box around the piece.
+/// Outermost pixel corners of every row: sufficient for any box around the piece.
 pub(super) fn hull_points(piece: &Piece, width: usize) -> Vec<(f64, f64)> {
     let rows = piece.y.1 - piece.y.0;
     let mut spans = vec![(usize::MAX, 0_usize); rows];
@@ -252,7 +253,7 @@ pub(super) fn hull_points(piece: &Piece, width: usize) -> Vec<(f64, f64)> {
     points
 }
 
-/// A plane read out along a strip: column `i` is `u0 + i + 0.5`, row `j` is `v0 + j + 0.5`; outside gives `fill`.
+/// Resamples a plane along a strip: column `i` is `u0 + i + 0.5`, row `j` is `v0 + j + 0.5`; outside gives `fill`.
 pub(super) fn read_upright(
     plane: &Plane<f32>,
     frame: StripFrame,

@@ -1,4 +1,4 @@
-//! What is left of an answer once unusable frames are gone, and the promise of one frame for a file.
+//! Drops unusable frames from the result, and guarantees exactly one frame for a single-frame file.
 
 use glassine_raster::TiltedBox;
 
@@ -13,11 +13,11 @@ const LEAST_SIDE_PX: f64 = 1.0;
 const LEAST_PART: f64 = 0.125;
 /// Confidence from which a frame counts as surely found.
 const SURE: f32 = 0.8;
-/// A lone frame that covers less of its file is a piece of the picture.
+/// A lone frame that covers less than this share of its file is only a piece of the picture.
 const LEAST_SHARE: f64 = 0.3;
-/// Beside a frame that covers this much of the file, others are scraps.
+/// If one frame covers this share of the file, the others are scraps.
 const MOST_OF_FILE: f64 = 0.6;
-/// Sides of the file that a frame may stick out by, as a share of the shorter side; rounding stays below.
+/// How far a frame may reach outside the file, as a share of the shorter side; rounding errors are smaller.
 const MOST_EXCESS: f64 = 0.02;
 
 /// Leave out frames without room for a box and specks beside real frames, and strips that have nothing but those.
@@ -43,7 +43,7 @@ fn has_room(frame: &FoundFrame) -> bool {
     safe.is_sane() && safe.width_px >= LEAST_SIDE_PX && safe.height_px >= LEAST_SIDE_PX
 }
 
-/// Exactly one frame, inside the file: the one that was found when it is most of the picture, else the whole picture.
+/// Keeps exactly one frame, inside the file: the found one if it is most of the picture, else the whole picture.
 pub(super) fn keep_one_frame(found: Found, (width, height): (u32, u32), options: &FindOptions<'_>) -> Found {
     let file_px2 = f64::from(width) * f64::from(height);
     let share = |frame: &FoundFrame| frame.image_area.area_px2() / file_px2;
@@ -65,7 +65,7 @@ pub(super) fn keep_one_frame(found: Found, (width, height): (u32, u32), options:
     }
 }
 
-/// The frame with its sides moved in by what sticks out; `None` when that is more than rounding.
+/// Moves all sides in until the frame is inside the file; `None` if it reaches out by more than rounding.
 fn inside_file(mut frame: FoundFrame, (width, height): (u32, u32)) -> Option<FoundFrame> {
     let (w, h) = (f64::from(width), f64::from(height));
     let excess = frame
@@ -81,7 +81,7 @@ fn inside_file(mut frame: FoundFrame, (width, height): (u32, u32)) -> Option<Fou
     has_room(&frame).then_some(frame)
 }
 
-/// The format of a strip of one frame without a known one, by the size of the frame.
+/// Names the format of a strip with one frame and no known format, by the size of that frame.
 pub(super) fn name_lone_frame(strip: &mut FoundStrip, options: &FindOptions<'_>) {
     if let ([frame], None) = (strip.frames.as_slice(), &strip.format_id) {
         let area = &frame.image_area;
@@ -90,7 +90,7 @@ pub(super) fn name_lone_frame(strip: &mut FoundStrip, options: &FindOptions<'_>)
     }
 }
 
-/// A file that is all picture, as one frame.
+/// Describes a file that is all picture as one frame.
 pub(super) fn filled_file(size_px: (u32, u32), options: &FindOptions<'_>) -> FoundStrip {
     let mut strip = whole_picture(size_px, options.tone, options);
     strip.axis = if size_px.0 >= size_px.1 { StripAxis::Across } else { StripAxis::Down };

@@ -1,4 +1,4 @@
-//! The guard never lets a box out, and lets it go as far as it can.
+//! The guard never lets a box out and allows everything inside.
 
 use glassine_raster::{Point, TiltedBox};
 
@@ -99,7 +99,7 @@ fn a_locked_proportion_grows_until_it_touches() {
 
 #[test]
 fn a_turn_that_does_not_fit_shrinks_the_box_by_the_known_amount() {
-    // The largest box of the same shape at 1 degree in 36 x 24: checked against its corners touching the sides.
+    // The largest box of the same shape at 1 degree in 36 x 24; the check is that its corners touch the sides.
     let g = SafeArea::new(&TiltedBox::from_edges(0.0, 0.0, 3600.0, 2400.0), 0.0);
     let held = g.hold_rotated(&TiltedBox { angle_rad: 1_f64.to_radians(), ..g.area });
     let (sin, cos) = 1_f64.to_radians().sin_cos();

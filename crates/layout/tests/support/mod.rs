@@ -1,17 +1,17 @@
 //! Draws strips with known frames: film in a holder, rebates, perforations, edge print, blur and noise.
 //!
-//! Lengths are millimetres on the film; the drawing follows exposure, then density, then light through the scanner's
-//! blur, so an image edge is soft the way a gate and a lens make it.
+//! Lengths are millimetres on the film. The drawing follows exposure, then density, then light through the scanner's
+//! blur, so an image edge is soft in the way a gate and a lens make it.
 
 #![allow(dead_code, reason = "each test file uses its own part of this")]
 
 use glassine_raster::{Point, Samples16, TiltedBox};
 use rayon::prelude::*;
 
-/// What a frame shows: density above base (negatives) at a place given in 0..1 by 0..1.
+/// What a frame shows: density above base (negatives) at a position in 0..1 by 0..1.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub(crate) enum Scene {
-    /// Broken tones over the whole frame; the number picks the pattern.
+    /// Broken tones over the whole frame; the number selects the pattern.
     Photo(u32),
     /// One even density.
     Even(f32),
@@ -23,14 +23,13 @@ pub(crate) enum Scene {
     Stars(u32),
 }
 
-/// One exposure.
 #[derive(Debug, Clone, Copy)]
 pub(crate) struct Shot {
     /// Start along the film, mm from the cut end.
     pub(crate) at_mm: f64,
     pub(crate) along_mm: f64,
     pub(crate) across_mm: f64,
-    /// Shift across, mm, and own turn, degrees.
+    /// Shift across, mm, and turn of the frame itself, degrees.
     pub(crate) shift_mm: f64,
     pub(crate) turn_deg: f64,
     pub(crate) scene: Scene,
@@ -64,7 +63,7 @@ pub(crate) struct Bed {
     pub(crate) openings: Vec<[f64; 4]>,
     pub(crate) films: Vec<Film>,
     pub(crate) infrared: bool,
-    /// Swap x and y of the finished scan: strips then run down.
+    /// Swap x and y of the finished scan, so that strips run down.
     pub(crate) turned: bool,
     pub(crate) seed: u32,
 }
@@ -94,7 +93,7 @@ fn noise(x: f64, y: f64, seed: u32) -> f32 {
 }
 
 impl Scene {
-    /// Density above base at a place of the frame, for one channel.
+    /// Density above base at a position in the frame, for one channel.
     fn density(self, u: f64, v: f64, channel: u32) -> f32 {
         let broken = |seed: u32| {
             let coarse = noise(u * 3.0, v * 3.0, seed + 17 * channel);
@@ -129,7 +128,7 @@ impl Scene {
 }
 
 impl Film {
-    /// Scan position in mm of a place on the film.
+    /// Scan position in mm of a point on the film.
     fn to_scan(&self, u: f64, v: f64) -> (f64, f64) {
         let (s, c) = self.angle_deg.to_radians().sin_cos();
         (self.x_mm + u * c - v * s, self.y_mm + u * s + v * c)
@@ -156,7 +155,7 @@ impl Film {
             && hash((u * 2.2) as i64, (v * 3.0) as i64, 3) > 0.4
     }
 
-    /// Transmittance at a place on the film; `None` off the film and in holes.
+    /// Transmittance at a point on the film; `None` off the film and in holes.
     fn transmittance(&self, u: f64, v: f64) -> Option<[f32; 3]> {
         if u < 0.0 || u > self.length_mm || v.abs() > self.width_mm / 2.0 || self.hole(u, v) {
             return None;
@@ -174,7 +173,7 @@ impl Film {
                 let (fu, fv) = (x / shot.along_mm + 0.5, y / shot.across_mm + 0.5);
                 for (k, e) in exposure.iter_mut().enumerate() {
                     let d = shot.scene.density(fu, fv, k as u32);
-                    // Relative exposure of a straight line of slope 0.6 that starts at zero density.
+                    // Relative exposure for a straight line of slope 0.6 that starts at zero density.
                     *e += open * if self.slide { 10_f32.powf(d) } else { 10_f32.powf(d / 0.6) - 1.0 };
                 }
             }
@@ -196,7 +195,6 @@ impl Film {
 }
 
 impl Bed {
-    /// Millimetres to pixels.
     fn px(&self, mm: f64) -> f64 {
         mm / 25.4 * self.ppi
     }
@@ -219,7 +217,6 @@ impl Bed {
         t
     }
 
-    /// The finished scan.
     pub(crate) fn draw(&self) -> Samples16 {
         let (w, h) = (self.px(self.width_mm).round() as usize, self.px(self.height_mm).round() as usize);
         let lit: Vec<[f32; 4]> = (0..w * h)

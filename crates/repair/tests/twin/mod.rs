@@ -1,7 +1,7 @@
 //! Twins for tests: the same film with and without dust, seen by a scanner with an infrared channel.
 //!
-//! The forward model here is written apart from the crate: transmitted light is multiplied by the dust, blurred by the
-//! optics, and gets noise; the infrared is blurred more, shifted, and carries a little of the image.
+//! The forward model here is independent of the crate: transmitted light is multiplied by the dust, blurred by the
+//! optics, and gets noise; the infrared is blurred more, shifted, and contains a little of the image.
 #![allow(dead_code, unreachable_pub, reason = "each test file uses its own part of the model")]
 
 use glassine_raster::Samples16;
@@ -28,12 +28,12 @@ impl Random {
 /// Base density of the invented film, red, green, blue.
 pub const BASE_D: [f64; 3] = [0.27, 0.61, 0.93];
 
-/// The same against full scale: open light is code 62 000.
+/// The same relative to full scale: open light is code 62 000.
 pub fn base_against_full_scale_d() -> [f64; 3] {
     BASE_D.map(|d| d + (65_535.0_f64 / 62_000.0).log10())
 }
 
-/// What the film and the scanner are like.
+/// Properties of the film and the scanner.
 #[derive(Clone)]
 pub struct Model {
     pub width: usize,
@@ -49,11 +49,11 @@ pub struct Model {
     pub silver: bool,
     /// Where there is no film at all: perforations.
     pub holes: fn(f64, f64) -> bool,
-    /// Share of the film's own density that scratches through the emulsion took from each pixel; empty for none.
+    /// Share of the film's own density that scratches through the emulsion removed from each pixel; empty for none.
     pub lifted: Vec<f64>,
-    /// Infrared density that a torn surface scatters away, as far as each pixel was torn; empty for none.
+    /// Infrared density scattered away by a torn surface, for each pixel; empty for none.
     pub scatter_d: Vec<f64>,
-    /// Light beside that of the picture in every visible pixel, part of open light.
+    /// Additional light in every visible pixel, as a share of open light.
     pub veil: f64,
 }
 
@@ -78,11 +78,11 @@ impl Default for Model {
     }
 }
 
-/// The two scans and the truth.
+/// Both scans and the truth.
 pub struct Twin {
     pub dusty: Samples16,
     pub clean: Samples16,
-    /// Part of the visible light lost.
+    /// Share of the visible light lost.
     pub loss: Vec<f64>,
 }
 
@@ -98,7 +98,7 @@ pub fn scene(x: f64, y: f64) -> [f64; 3] {
 }
 
 impl Model {
-    /// Build both scans; `opacity` gives the dust's coverage times opacity for each pixel.
+    /// Builds both scans; `opacity` gives the dust's coverage times opacity for each pixel.
     pub fn scan(&self, scene: impl Fn(f64, f64) -> [f64; 3], opacity: &[f64]) -> Twin {
         let (w, h) = (self.width, self.height);
         let n = w * h;
@@ -255,7 +255,7 @@ pub fn dust(w: usize, h: usize, seed: u64, specks: usize, hairs: usize, scratche
     out
 }
 
-/// Draw a line of some half width and opacity, its edge one pixel soft.
+/// Draws a line of given half width and opacity, with an edge one pixel soft.
 pub fn stroke(out: &mut [f64], w: usize, h: usize, line: &[(f64, f64)], half: f64, opacity: f64) {
     for pair in line.windows(2) {
         let ((x0, y0), (x1, y1)) = (pair[0], pair[1]);
@@ -276,7 +276,7 @@ pub fn stroke(out: &mut [f64], w: usize, h: usize, line: &[(f64, f64)], half: f6
     }
 }
 
-/// Positive picture (sRGB-encoded, 0..1) of the colour samples, by the film's own numbers.
+/// Positive picture (sRGB-encoded, 0..1) of the colour samples, by the known numbers of the film.
 pub fn positive(samples: &Samples16) -> Vec<[f64; 3]> {
     samples
         .data()
@@ -294,7 +294,7 @@ pub fn positive(samples: &Samples16) -> Vec<[f64; 3]> {
         .collect()
 }
 
-/// Peak signal-to-noise ratio over the pixels chosen, dB.
+/// Peak signal-to-noise ratio over the chosen pixels, dB.
 pub fn psnr(a: &[[f64; 3]], b: &[[f64; 3]], chosen: impl Fn(usize) -> bool) -> f64 {
     let (mut sum, mut n) = (0.0, 0.0);
     for i in (0..a.len()).filter(|&i| chosen(i)) {
@@ -306,7 +306,7 @@ pub fn psnr(a: &[[f64; 3]], b: &[[f64; 3]], chosen: impl Fn(usize) -> bool) -> f
     -10.0 * (sum / f64::max(n, 1.0)).max(1e-12).log10()
 }
 
-/// Mean structural similarity over the pixels chosen (window 7 x 7, mean of the channels).
+/// Mean structural similarity over the chosen pixels (window 7 x 7, mean of the channels).
 ///
 /// Source: Z. Wang et al., "Image quality assessment", IEEE Trans. Image Processing 13 (2004), K1 0.01, K2 0.03.
 pub fn ssim(a: &[[f64; 3]], b: &[[f64; 3]], w: usize, h: usize, chosen: impl Fn(usize) -> bool) -> f64 {

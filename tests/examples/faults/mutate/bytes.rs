@@ -1,11 +1,11 @@
-//! Mutations that know nothing of the format.
+//! Mutations that ignore the format.
 
 use crate::tally::Random;
 
 /// Bytes that break readers more often than others.
 const EDGES: [u8; 8] = [0, 1, 0x7F, 0x80, 0xFE, 0xFF, 0x20, 0x0A];
 
-/// One to four changes: bytes, bits, runs, cuts, repeats.
+/// Makes one to four changes: bytes, bits, runs, cuts, repeats.
 pub(super) fn mutate(bytes: &mut Vec<u8>, random: &mut Random) {
     for _ in 0..=random.below(4) {
         let length = bytes.len();

@@ -1,8 +1,8 @@
-//! Mutated inputs, fed to the readers inside one process: none may panic, take longer than a second, or take more memory
-//! than the cap.
+//! Feeds mutated inputs to the readers inside one process.
 //!
-//! A process of its own does the work under a limit of address space. Input N depends on the seed and on N alone, so
-//! that one input can be made again: `faults worker mutate scans --seed S --from N --count 1 --keep FOLDER`.
+//! No reader may panic, take longer than a second, or take more memory than the limit. A separate process does the work
+//! under a limit of address space. Input N depends only on the seed and on N, so that a single input can be made again:
+//! `faults worker mutate scans --seed S --from N --count 1 --keep FOLDER`.
 
 mod bytes;
 mod names;
@@ -26,14 +26,14 @@ use crate::Bench;
 use crate::kills::begun;
 use crate::tally::{Random, Tally};
 
-/// Address space of the process: what a reader may take at most, with room for threads and their stacks.
+/// Address space of the process: the limit for a reader, with room for threads and their stacks.
 const MOST_MEMORY: u64 = 2 << 30;
-/// An input that takes longer has failed.
+/// An input that takes longer is a failure.
 const SLOW: Duration = Duration::from_secs(1);
-/// An input that takes longer than this is never going to end.
+/// An input that takes longer than this will never end.
 const ENDLESS: Duration = Duration::from_secs(30);
 
-/// What is mutated.
+/// Kind of mutated input.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
 pub(crate) enum Kind {
     /// TIFF, PNG and JPEG files
@@ -62,24 +62,24 @@ pub(crate) struct MutateArgs {
     keep: PathBuf,
 }
 
-/// One kind of input: its seeds, how they are mutated, and who reads them.
+/// One kind of input: its seeds, its mutation and its reader.
 trait Target: Sync {
-    /// What mutations start from.
+    /// The files that mutations start from.
     fn seeds(&self) -> Vec<Vec<u8>>;
-    /// Input N.
+    /// Makes one input.
     fn input(&self, random: &mut Random) -> Vec<u8>;
-    /// Read it; an error says what must not be.
+    /// Reads the input; the error names a broken rule.
     fn read(&self, input: &[u8], place: &Path) -> Result<Verdict, String>;
 }
 
-/// What became of a sound reader's input.
+/// How a sound reader handled an input.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum Verdict {
     Taken,
     Refused,
 }
 
-/// Run the worker and take over its findings.
+/// Runs the worker and records its findings.
 pub(crate) fn run(bench: &Bench, tally: &mut Tally, kind: Kind) {
     let (full, short, name) = match kind {
         Kind::Scans => (10_000_000, 100_000, "scans"),
@@ -127,7 +127,7 @@ fn target_of(kind: Kind) -> Box<dyn Target> {
     }
 }
 
-/// Write the seeds as files of a corpus.
+/// Writes the seeds as files of a corpus.
 pub(crate) fn write_corpus(kind: Kind, folder: &Path) -> ExitCode {
     let written = std::fs::create_dir_all(folder).and_then(|()| {
         target_of(kind)
@@ -145,7 +145,7 @@ pub(crate) fn write_corpus(kind: Kind, folder: &Path) -> ExitCode {
     }
 }
 
-/// What all threads add up.
+/// Sums over all threads.
 #[derive(Debug, Default)]
 struct Sums {
     done: AtomicU64,
@@ -155,7 +155,7 @@ struct Sums {
     over: AtomicBool,
 }
 
-/// The worker: mutate, read, count, print.
+/// The worker: mutates, reads, counts, prints.
 pub(crate) fn work(args: &MutateArgs) -> ExitCode {
     let limit = Rlimit { current: Some(MOST_MEMORY), maximum: getrlimit(Resource::As).maximum };
     if setrlimit(Resource::As, limit).is_err() {
@@ -177,7 +177,7 @@ pub(crate) fn work(args: &MutateArgs) -> ExitCode {
         let (sums, begun_at) = (&sums, &begun_at);
         scope.spawn(move || watch(args, sums, begun_at, started));
         for worker in workers {
-            // A thread ends only by finishing: panics are caught around each input.
+            // A thread always finishes, because panics are caught around each input.
             drop(worker.join());
         }
         sums.over.store(true, Ordering::SeqCst);
@@ -195,7 +195,7 @@ pub(crate) fn work(args: &MutateArgs) -> ExitCode {
     ExitCode::from(u8::from(get(&sums.failed) > 0))
 }
 
-/// One thread: every input whose number leaves its remainder.
+/// One thread: every `threads`-th input.
 fn feed(
     args: &MutateArgs,
     target: &dyn Target,
@@ -241,14 +241,14 @@ fn feed(
     drop(std::fs::remove_file(place));
 }
 
-/// A machine that was busy for a moment makes an input look slow: it must be slow twice.
+/// Reads a slow input again: it fails only if slow twice, because the machine may have been busy for a moment.
 fn still_slow(target: &dyn Target, input: &[u8], place: &Path) -> bool {
     let again = Instant::now();
     drop(target.read(input, place));
     again.elapsed() > SLOW
 }
 
-/// End the process when an input never ends; its number tells which.
+/// Ends the process when an input never ends, after keeping its file and printing the number of the thread.
 fn watch(args: &MutateArgs, sums: &Sums, begun_at: &[AtomicU64], clock: Instant) {
     while !sums.over.load(Ordering::SeqCst) {
         std::thread::sleep(Duration::from_millis(100));
@@ -266,14 +266,14 @@ fn watch(args: &MutateArgs, sums: &Sums, begun_at: &[AtomicU64], clock: Instant)
     }
 }
 
-/// Where a thread puts an input that has to be a file.
+/// Path for a thread's inputs that must be files.
 fn place_of(thread: u64) -> PathBuf {
     let memory = Path::new("/dev/shm");
     let folder = if memory.is_dir() { memory.to_owned() } else { std::env::temp_dir() };
     folder.join(format!("glassine-faults-{}-{thread}", std::process::id()))
 }
 
-/// Keep an input that failed.
+/// Keeps a failed input; returns its path for the message.
 fn kept(args: &MutateArgs, number: u64, input: &[u8]) -> String {
     let path = args.keep.join(format!("{:?}-{}-{number}", args.kind, args.seed).to_lowercase());
     let written = std::fs::create_dir_all(&args.keep).and_then(|()| std::fs::write(&path, input));
@@ -285,7 +285,7 @@ fn text_of(panic: &(dyn std::any::Any + Send)) -> String {
     text.unwrap_or("without words").to_owned()
 }
 
-/// The most memory this process had in use.
+/// Peak memory use of this process.
 fn peak_mib() -> u64 {
     let status = std::fs::read_to_string("/proc/self/status").unwrap_or_default();
     let line = status.lines().find(|line| line.starts_with("VmHWM:")).unwrap_or_default();

@@ -1,4 +1,4 @@
-//! Random base names and frame names: what is accepted stays inside the folder and fits every file system.
+//! Random base names and frame names: accepted names stay inside the folder and fit every file system.
 
 use std::path::{Component, Path};
 use std::sync::Arc;
@@ -9,7 +9,7 @@ use glassine_session::{Frame, OutputSettings, file, file_stem};
 use super::{Target, Verdict};
 use crate::tally::Random;
 
-/// Pieces that names are made of.
+/// Pieces for building names.
 const PIECES: &[&str] = &[
     "..",
     ".",
@@ -59,13 +59,12 @@ const PIECES: &[&str] = &[
     "ﬁ",
 ];
 
-/// Names.
 pub(super) struct Names {
     frame: Option<Arc<Frame>>,
 }
 
 impl Names {
-    /// A frame of the frozen session.
+    /// Starts from a frame of the frozen session.
     pub(super) fn new() -> Self {
         let frozen = include_bytes!("../../../../crates/session/tests/files/version-1.session.json");
         let session = file::from_json(frozen).ok().map(|opened| opened.session);
@@ -88,7 +87,7 @@ impl Target for Names {
                 name.push_str(random.pick(PIECES).copied().unwrap_or_default());
             }
         }
-        // The first byte says whether it is the base name or the frame's own.
+        // The first byte says whether this is the base name or the name of the frame.
         let mut input = vec![random.below(2) as u8];
         input.extend_from_slice(name.as_bytes());
         input
@@ -115,7 +114,7 @@ impl Target for Names {
         if !inside || stem.contains(['/', '\\', '\0']) || stem.len() > 240 || stem.starts_with('.') {
             return Err(format!("the name {name:?} became {stem:?}"));
         }
-        // Two frames of one name, in capitals and not, can't both be planned.
+        // Two frames whose names differ only in case can't both be planned.
         let mut second = first.clone();
         second.name = Some(stem.to_uppercase());
         let planned = planned_paths(&[Arc::new(first), Arc::new(second)], folder, &output);

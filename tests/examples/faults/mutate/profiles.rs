@@ -7,17 +7,16 @@ use glassine_scanfile::icc::{TransferCurve, build_grey_profile, build_rgb_profil
 use super::{Target, Verdict, bytes};
 use crate::tally::Random;
 
-/// ICC profiles.
 pub(super) struct Profiles {
     seeds: Vec<Vec<u8>>,
 }
 
-/// Chromatic values do not matter here: sRGB's, adapted to D50 (ICC registry).
+/// The chromatic values do not matter here: those of sRGB, adapted to D50 (ICC registry).
 const MATRIX: [[f64; 3]; 3] =
     [[0.43607, 0.38515, 0.14307], [0.22249, 0.71687, 0.06061], [0.01392, 0.09708, 0.7141]];
 
 impl Profiles {
-    /// Profiles of our own, and those of the open data when they are there and small.
+    /// Starts from our own profiles, and small ones of the open data if available.
     pub(super) fn new() -> Self {
         let white = [0.95046, 1.0, 1.08906];
         let mut seeds = vec![
@@ -52,7 +51,7 @@ impl Target for Profiles {
             bytes::mutate(&mut input, random);
             return input;
         }
-        // The tag table (from byte 128) and the values that tags begin with.
+        // The tag table (from byte 128) and the first values of tags.
         for _ in 0..=random.below(3) {
             let tags = input.get(131).copied().unwrap_or(1);
             let entry = 132 + 12 * random.below(usize::from(tags.max(1)));

@@ -1,4 +1,4 @@
-//! Mutated scans: small pictures of every kind that is read, opened and read through.
+//! Mutated scans: small pictures of every readable kind, opened and read completely.
 
 use std::path::{Path, PathBuf};
 
@@ -10,18 +10,17 @@ use glassine_scanfile::{
 use super::{Target, Verdict, bytes, tiff};
 use crate::tally::Random;
 
-/// Seeds longer than this would only slow the run down.
+/// Longest seed in bytes; longer ones would only slow down the run.
 const LONGEST_SEED: u64 = 6_000;
-/// Side of what is read of a picture that claims to be large.
+/// Side of the part to read from a picture that claims to be large.
 const MOST_PX: u32 = 256;
 
-/// Small pictures.
 pub(super) struct Scans {
     seeds: Vec<Vec<u8>>,
 }
 
 impl Scans {
-    /// Our own writers' pictures, and the small files of the open corpus when it is there.
+    /// Starts from pictures of our own writers, and the small files of the open corpus if available.
     pub(super) fn new() -> Self {
         let mut seeds = written();
         if let Some(corpus) = glassine_testdata::folder("tiff-corpus/valid") {
@@ -46,7 +45,7 @@ fn collect(folder: &Path, seeds: &mut Vec<Vec<u8>>) {
     }
 }
 
-/// One small picture of each kind that this program writes.
+/// One small picture of each kind that the program writes.
 fn written() -> Vec<Vec<u8>> {
     let Ok(folder) = tempfile::tempdir() else { return Vec::new() };
     let formats = [
@@ -137,7 +136,7 @@ impl Target for Scans {
     }
 }
 
-/// Put right the checksum of every chunk, so that what is inside is looked at.
+/// Corrects the checksum of every chunk, so that readers look at the content.
 fn mend_png_sums(bytes: &mut [u8]) {
     let mut at = 8;
     while let Some(head) = bytes.get(at..at + 4) {

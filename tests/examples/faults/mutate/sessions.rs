@@ -8,13 +8,12 @@ use serde_json::{Map, Value, json};
 use super::{Target, Verdict, bytes};
 use crate::tally::Random;
 
-/// Session files.
 pub(super) struct Sessions {
     seeds: Vec<Vec<u8>>,
 }
 
 impl Sessions {
-    /// The frozen file of version 1, and a smaller one made from it.
+    /// Starts from the frozen file of version 1 and a smaller one made from it.
     pub(super) fn new() -> Self {
         let frozen = include_bytes!("../../../../crates/session/tests/files/version-1.session.json").to_vec();
         let mut seeds = vec![frozen.clone()];
@@ -52,7 +51,7 @@ impl Target for Sessions {
         match file::from_json(input) {
             Err(error) if error.to_string().is_empty() => Err("refused without words".to_owned()),
             Err(_) => Ok(Verdict::Refused),
-            // What was taken can be written, and the writing is taken again.
+            // An accepted session can be written, and the result is accepted again.
             Ok(opened) => {
                 let written = file::to_json(&opened.session, None, &opened.stamp);
                 match written.map(|bytes| file::from_json(&bytes).is_ok()) {
@@ -65,7 +64,7 @@ impl Target for Sessions {
     }
 }
 
-/// Walk down at random and change what is there.
+/// Walks down at random and changes a value.
 fn change(value: &mut Value, random: &mut Random, depth: usize) {
     let stop = random.below(4) == 0 && depth > 0;
     match value {
@@ -104,7 +103,7 @@ fn change(value: &mut Value, random: &mut Random, depth: usize) {
     }
 }
 
-/// A value that does not belong, or one near to what was there.
+/// A value that does not belong, or one close to the old value.
 fn odd_value(random: &mut Random, was: &Value) -> Value {
     match random.below(16) {
         0 => Value::Null,

@@ -33,7 +33,7 @@ const TAGS: [u16; 32] = [
     323, 324, 325, 330, 338, 339, 347, 700, 34_665, 34_675, 34_377,
 ];
 
-/// Where the parts of a directory lie.
+/// Positions of the parts of a directory.
 struct Directory {
     big_endian: bool,
     big: bool,
@@ -56,7 +56,7 @@ impl Directory {
         }
     }
 
-    /// A directory of the file, the first or one that it leads to.
+    /// A directory of the file: the first, or one that it leads to.
     fn of(bytes: &[u8], random: &mut Random) -> Option<Self> {
         let big_endian = bytes.starts_with(b"MM");
         let mut directory = Self { big_endian, big: false, entries: Vec::new(), next: 0 };
@@ -82,9 +82,9 @@ impl Directory {
     }
 }
 
-/// Change one to three entries of a directory. A file whose directory can't be found stays as it is.
+/// Changes one to three entries of a directory. Without a readable directory, the file stays as it is.
 pub(super) fn mutate(bytes: &mut [u8], random: &mut Random) {
-    // How far it came does not matter.
+    // The number of completed changes does not matter.
     change(bytes, random).unwrap_or_default();
 }
 
@@ -108,10 +108,10 @@ fn change(bytes: &mut [u8], random: &mut Random) -> Option<()> {
             1 => directory.put(bytes, entry + 2, 2, random.below(20) as u64),
             2 => directory.put(bytes, entry + 4, wide, number),
             3 => directory.put(bytes, directory.next, wide, number),
-            // A short value lies in the first bytes of its field.
+            // A short value is in the first bytes of its field.
             4 | 5 => directory.put(bytes, value_at, 2, number),
             6 => {
-                // A value that the entry points to.
+                // The entry points to the value.
                 let target = directory.number(bytes, value_at, wide)? as usize;
                 directory.put(bytes, target.saturating_add(2 * random.below(8)), 2, number);
             }
