@@ -29,7 +29,7 @@ impl PathPurpose {
             Self::ExportFolder => "choose the folder for finished pictures",
             Self::SaveStock => "write the stock to a file",
             Self::LoadStock => "load a stock file",
-            Self::ScanFolder => "choose the folder in which the scans lie now",
+            Self::ScanFolder => "choose the folder that contains the scans",
             Self::Infrared(_) => "choose the infrared file of the scan",
         }
     }
@@ -39,7 +39,7 @@ impl PathPurpose {
         match self {
             Self::Open => "path of a session file or a scan; several scans are separated by a semicolon",
             Self::SaveAs => "path of the session file, for example /home/me/rolls/harbour.session.json",
-            Self::ExportFolder => "path of a folder; it is made when it is missing",
+            Self::ExportFolder => "path of a folder; it is created if missing",
             Self::SaveStock => "path of the stock file, for example /home/me/stocks/harbour.stock.json",
             Self::LoadStock => "path of a stock file",
             Self::ScanFolder => "path of a folder; folders inside it are searched too",

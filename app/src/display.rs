@@ -124,7 +124,7 @@ fn inherited_socket(descriptor: &OsString) -> Result<(), String> {
     let number = descriptor.to_str().and_then(|text| text.parse::<u32>().ok());
     match number {
         Some(number) if Path::new(&format!("/proc/self/fd/{number}")).exists() => Ok(()),
-        _ => Err(format!("WAYLAND_SOCKET is {}, which is no open file", Path::new(descriptor).display())),
+        _ => Err(format!("WAYLAND_SOCKET is {}, which is not an open file", Path::new(descriptor).display())),
     }
 }
 

@@ -235,7 +235,7 @@ impl GlassineApp {
             self.tell(Notice::new(
                 Severity::Warning,
                 format!("a part of “{label}” no longer fits: {first}{others}"),
-                "the rest was kept; ask for it again if it is needed for the present frames",
+                "the rest was kept; run it again if you need it for the current frames",
             ));
         }
         self.history.apply(label, rebased.session);
@@ -266,7 +266,7 @@ impl GlassineApp {
         }
         let notice = Notice::new(
             Severity::Info,
-            "frames were found on a scan on which you had drawn some; yours were kept",
+            "frames were found on a scan where you had drawn some; yours were kept",
             "box the frames of this scan again to take those that are found",
         );
         let path = self.session().scan(scan).map(|scan| scan.path.clone());

@@ -158,11 +158,11 @@ pub fn note(session: &Session, frame: &Frame, kind: ProofKind) -> Result<&'stati
             Some(glassine_film::FilmKind::BlackAndWhite) => {
                 Err("black-and-white film has no colour to balance")
             }
-            _ => Ok("a click takes that step; the grid then stands around the new balance"),
+            _ => Ok("a click takes that step; the grid is then built around the new balance"),
         },
         ProofKind::MaskTolerance => match strip {
             Some(strip) if strip.film.is_negative() && strip.base.is_some() => Ok(
-                "marked pixels count as film base, ▼ is nearest to what is recommended; a click takes that tolerance",
+                "marked pixels count as film base, ▼ is nearest to the recommended value; a click takes that tolerance",
             ),
             _ => Err("the strip has no measured film base"),
         },

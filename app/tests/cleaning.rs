@@ -157,7 +157,7 @@ fn cleaning_goes_to_the_whole_strip_as_one_step() {
         assert_eq!(frame(&window, number).look.get(Param::RepairStrength), 0.0);
     }
     assert_eq!(steps(&window), before + 1);
-    assert!(window.get_by_label("whole strip is alike").accesskit_node().is_disabled());
+    assert!(window.get_by_label("already the same for the strip").accesskit_node().is_disabled());
 }
 
 #[test]

@@ -188,7 +188,7 @@ fn boxes_beside_the_scan_are_named_and_fail_alone() {
     assert!(problem(1)["reason"].as_str().is_some_and(|reason| reason.contains("larger than the scan")));
     assert_eq!((&problem(1)["can_export"], problem(2)), (&false.into(), Value::Null));
     let lines = String::from_utf8(glassine(&["show", text(&session)]).stdout).expect("text");
-    assert!(lines.contains("the box is wholly beside the scan"), "{lines}");
+    assert!(lines.contains("the box is entirely off the scan"), "{lines}");
 
     let out = folder.path().join("out");
     let exported = glassine(&["export", text(&session), "--to", text(&out), "--json"]);
@@ -256,7 +256,7 @@ fn replacing_never_writes_over_anything_but_its_own_kind() {
         let scan = at(if name == "letter.json" { "strip.tif" } else { name });
         let made = glassine(&["new", text(&at(name)), "--scan", text(&scan), "--film", "slide", "--replace"]);
         assert_eq!(code(&made), 2, "{name}: {}", said(&made));
-        assert!(said(&made).contains("only a session is written over"), "{name}: {}", said(&made));
+        assert!(said(&made).contains("only a session can be replaced"), "{name}: {}", said(&made));
     }
     for name in ["scan.json", "letter.json", "link.json", "hard.json", "roll.session.json", "strip.tif"] {
         let place = at(name);
@@ -275,7 +275,7 @@ fn replacing_never_writes_over_anything_but_its_own_kind() {
             "--replace",
         ]);
         assert_eq!(code(&saved), 2, "{name}: {}", said(&saved));
-        let words = if name == "link.json" { "link" } else { "only a stock is written over" };
+        let words = if name == "link.json" { "link" } else { "only a stock can be replaced" };
         assert!(said(&saved).contains(words), "{name}: {}", said(&saved));
     }
     assert_eq!(before.iter().map(|path| bytes(path)).collect::<Vec<_>>(), contents);

@@ -51,7 +51,7 @@ fn a_missing_scan_has_a_card_and_is_found_in_another_folder_by_its_content() {
     let picker = SharedPicker::new(vec![PickOutcome::Chosen(vec![away])]);
     let mut window = window(app(vec![path], picker));
     assert!(matches!(problem(&window), Some(ScanState::Missing { .. })));
-    assert!(window.query_by_label_contains("missing: there is no file of this name").is_some());
+    assert!(window.query_by_label_contains("missing: file not found").is_some());
     click_label(&mut window, "find strip.tif");
     wait(&mut window);
     assert_eq!(problem(&window), None);
@@ -136,7 +136,7 @@ fn a_box_beside_its_scan_is_marked_on_its_print_with_the_reason() {
     app.set_session(session);
     let window = window(app);
     let value = |label: &str| window.get_by_label(label).accesskit_node().value().unwrap_or_default();
-    assert!(value("print 2").contains("50 % of the box is beside the scan"), "{}", value("print 2"));
+    assert!(value("print 2").contains("50 % of the box is off the scan"), "{}", value("print 2"));
     assert!(!value("print 1").contains("beside the scan"));
 }
 
@@ -305,7 +305,7 @@ fn frames_whose_boxes_lie_wholly_beside_the_scan_are_named_and_can_be_selected()
     app.set_session(session);
     let mut window = window(app);
     assert!(window.query_by_label("frames 2, 3").is_some());
-    assert!(window.query_by_label("the box is wholly beside the scan").is_some());
+    assert!(window.query_by_label("the box is entirely off the scan").is_some());
     click_label(&mut window, "select");
     assert!(window.state().ui_state().selected.iter().eq(&ids));
 }

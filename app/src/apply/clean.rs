@@ -24,7 +24,7 @@ impl GlassineApp {
                 let frames: Vec<FrameId> = session.frames_of(frame.strip).map(|frame| frame.id).collect();
                 let edit =
                     Edit::PasteLook { frames, look: frame.look.clone(), groups: vec![ParamGroup::Clean] };
-                self.edit_all("clean the strip alike", &[edit]);
+                self.edit_all("apply cleaning to the strip", &[edit]);
             }
         }
     }

@@ -44,11 +44,7 @@ impl GlassineApp {
             match edit.apply(&session) {
                 Ok(next) => session = next,
                 Err(error) => {
-                    self.tell(Notice::new(
-                        Severity::Error,
-                        error.to_string(),
-                        "the session is as it was before",
-                    ));
+                    self.tell(Notice::new(Severity::Error, error.to_string(), "the session is unchanged"));
                     return;
                 }
             }

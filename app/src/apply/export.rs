@@ -26,7 +26,7 @@ impl GlassineApp {
         if self.status.exporting().is_some() {
             self.tell(Notice::new(
                 Severity::Info,
-                "an export is under way",
+                "an export is running",
                 "wait for it or cancel it in the status line",
             ));
             return;
@@ -49,7 +49,7 @@ impl GlassineApp {
     pub(crate) fn exported(&mut self, key: SessionKey, report: Arc<ExportReport>) {
         self.export_ended(ExportEnd::of(&report));
         let (written, failed) = (report.written.len(), report.failed.len());
-        let whose = if key == self.key { "" } else { " for the session that was open before" };
+        let whose = if key == self.key { "" } else { " for the previous session" };
         let pictures = if written == 1 { "picture" } else { "pictures" };
         let what = format!("{written} {pictures} written{whose}");
         let notice = match (report.cancelled, report.failed.first()) {

@@ -274,7 +274,7 @@ impl GlassineApp {
             None => self.tell(Notice::new(
                 Severity::Error,
                 "no folder for the demo session could be found",
-                "start the program with `glassine demo --to FOLDER`",
+                "start the program with `glassine demo --folder FOLDER`",
             )),
         }
     }
@@ -423,7 +423,7 @@ impl GlassineApp {
             let notice = Notice::new(
                 Severity::Warning,
                 "a scan changed while it was read",
-                "wait until its program has written it, then open it again",
+                "wait until the other program has finished writing it, then open it again",
             );
             self.tell(notice.about(path));
             return;
@@ -487,7 +487,7 @@ impl GlassineApp {
             self.files.autosaved = None;
             self.touched();
         } else {
-            let notice = Notice::new(Severity::Info, "the session that was open before is saved", "");
+            let notice = Notice::new(Severity::Info, "the previous session is saved", "");
             self.tell(notice.about(path));
         }
         if let Some((_, leaving)) = self.files.leave_after.take_if(|(job, _)| *job == id) {

@@ -132,7 +132,7 @@ impl GlassineApp {
     fn not_carried_out(&mut self, command: &Command) {
         let name = format!("{command:?}");
         let name = name.split([' ', '(']).next().unwrap_or_default();
-        let what = "this is a mistake in the program; the session is intact, please report it";
+        let what = "this is a bug in the program; the session is intact, please report it";
         self.tell(Notice::new(Severity::Error, format!("“{name}” was not carried out"), what));
     }
 
@@ -257,7 +257,7 @@ impl GlassineApp {
     }
 
     fn refused(&mut self, why: String) {
-        self.tell(Notice::new(Severity::Error, why, "the session is as it was before"));
+        self.tell(Notice::new(Severity::Error, why, "the session is unchanged"));
     }
 
     fn gesture(&mut self, phase: GesturePhase) {

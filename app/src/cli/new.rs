@@ -131,7 +131,7 @@ impl Target {
 }
 
 fn not_replaced(path: &Path, error: &EngineError) -> EngineError {
-    let headline = format!("only a session is written over; {}", error.notice().headline);
+    let headline = format!("only a session can be replaced; {}", error.notice().headline);
     EngineError::Told(Notice::new(Severity::Error, headline, "choose another name").about(path))
 }
 

@@ -37,7 +37,7 @@ pub(super) fn run(args: &ReadAsArgs, cancel: &CancelToken) -> Result<Outcome, En
         && reading.stray_light.is_none()
     {
         return Err(usage(
-            "nothing is to be changed",
+            "no change was given",
             "give --encoding, --stray-light, --fourth, --page or --infrared",
         ));
     }

@@ -28,7 +28,7 @@ pub struct RelinkArgs {
 pub(super) fn run(args: &RelinkArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
     for folder in &args.folder {
         if let Err(error) = std::fs::read_dir(folder) {
-            let headline = format!("the folder can't be looked at: {error}");
+            let headline = format!("the folder can't be read: {error}");
             let notice = Notice::new(Severity::Error, headline, "name a folder with --folder");
             return Err(EngineError::Told(notice.about(folder)));
         }
@@ -71,7 +71,7 @@ fn print(before: &Session, found: &[Relinked], left: &[ScanCheck]) {
     for found in found {
         let how = match found.found_by {
             FoundBy::Content => "found by content",
-            FoundBy::Name => "found by name and size only; look whether it is the right one",
+            FoundBy::Name => "found by name and size only; check that it is the right file",
         };
         let old = before.scan(found.scan).map(|scan| scan.path.display().to_string()).unwrap_or_default();
         say(&format!("scan {}: {how}: {old} -> {}", found.scan, found.path.display()));

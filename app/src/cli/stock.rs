@@ -141,7 +141,7 @@ fn check_stock_file(path: &Path, replace: bool) -> Result<(), EngineError> {
         return Err(glassine_scanfile::Error::AlreadyExists { path: path.to_owned() }.into());
     }
     read_stock(path).map(drop).map_err(|error| {
-        let headline = format!("only a stock is written over; {}", error.notice().headline);
+        let headline = format!("only a stock can be replaced; {}", error.notice().headline);
         EngineError::Told(Notice::new(Severity::Error, headline, "choose another name").about(path))
     })
 }

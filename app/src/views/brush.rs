@@ -26,7 +26,7 @@ fn purpose(kind: StrokeKind) -> &'static str {
     match kind {
         StrokeKind::Spot => "click a spot: what stands out in the circle is filled",
         StrokeKind::PaintIn => "paint over what is to be filled",
-        StrokeKind::PaintOut => "paint over marks that are no dust",
+        StrokeKind::PaintOut => "paint over marks that are not dust",
     }
 }
 

@@ -485,7 +485,7 @@ fn progress_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, job: &JobStatus) {
     });
     let detail = job.detail_text();
     ui.horizontal(|ui| {
-        note_ui(ui, if detail.is_empty() { "waiting for the worker" } else { &detail });
+        note_ui(ui, if detail.is_empty() { "waiting to start" } else { &detail });
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             let button = Button::new("go on working").min_size(vec2(110.0, 28.0));
             if ui.add(button).on_hover_text("the export goes on; the status line shows it").clicked() {

@@ -94,23 +94,23 @@ fn buttons_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, problem: &ScanCheck, name: &str)
     };
     let is_missing = matches!(problem.state, ScanState::Missing { .. });
     if !is_missing {
-        let tip = "go on with the file as it is now; boxes that do not fit it are told";
+        let tip = "use the file as it is now; boxes that do not fit are reported";
         let response = ui.button("take it as it is").on_hover_text(tip);
         named(ui, &response, "take as it is");
         if response.clicked()
             && let Some(scan) = cx.session.scan(problem.scan)
         {
-            let label = "take the scan as it is".to_owned();
+            let label = "accept the changed scan".to_owned();
             let taken = ScanRef { fingerprint: None, infrared_fingerprint: None, ..(**scan).clone() };
             cx.push(Command::ReadScan { label, scan: Box::new(taken) });
         }
     }
-    let response = ui.button("look again").on_hover_text("look whether the right file is there now");
+    let response = ui.button("look again").on_hover_text("check again whether the right file is there");
     named(ui, &response, "look again for");
     if response.clicked() {
         cx.push(Command::CheckScans);
     }
-    let tip = "choose the folder in which it lies now; every missing scan is looked for there";
+    let tip = "choose the folder it is in now; all missing scans are searched for there";
     let response = ui.button("find it…").on_hover_text(tip);
     named(ui, &response, "find");
     if response.clicked() {

@@ -215,7 +215,7 @@ fn value_of(cx: &ViewCx<'_>, frame: &Frame) -> String {
             parts.push(format!("clipped {clipped}"));
         }
     }
-    if parts.is_empty() { "nothing to look at".to_owned() } else { parts.join(", ") }
+    if parts.is_empty() { "no remarks".to_owned() } else { parts.join(", ") }
 }
 
 fn hover_text(cx: &ViewCx<'_>, frame: &Frame) -> String {

@@ -54,7 +54,7 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             };
             let text = match &cx.status.path {
                 Some(path) => format!("{} has changes that {what} would lose", path.display()),
-                None => format!("this session is in no file yet; {what} would lose it"),
+                None => format!("this session has not been saved yet; {what} would lose it"),
             };
             wrapped(ui, &text);
             Words { yes: "save", no: Some("leave without saving"), cancel: "stay" }
@@ -119,7 +119,7 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
 /// Progress of the running export, in words.
 fn export_text(cx: &ViewCx<'_>) -> String {
     let Some(job) = cx.status.exporting() else { return "the export has just ended".to_owned() };
-    let done = format!("an export is under way, {:.0} % of it is done", job.share * 100.0);
+    let done = format!("an export is running, {:.0} % of it is done", job.share * 100.0);
     let rest = job.remaining.as_ref().map(|remaining| format!("; {remaining}"));
     done + &rest.unwrap_or_default()
 }

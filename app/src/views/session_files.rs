@@ -104,10 +104,7 @@ fn unsaved_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let closes = pane_ui(ui, "unsaved work", |ui| {
         title_ui(ui, "unsaved work of earlier runs");
         ui.add_space(6.0);
-        wrapped(
-            ui,
-            "it was autosaved, but neither saved nor discarded; it stays until you do one of the two",
-        );
+        wrapped(ui, "autosaved but never saved; it is kept until you save or discard it");
         ui.add_space(8.0);
         ScrollArea::vertical().max_height(ui.ctx().content_rect().height() * 0.5).show(ui, |ui| {
             for work in &cx.status.unsaved_work {

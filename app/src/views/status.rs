@@ -38,7 +38,7 @@ fn jobs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let unsaved = cx.status.unsaved_work.len();
     if unsaved > 0 && !cx.session.scans.is_empty() {
         let text = RichText::new(format!("unsaved work ({unsaved})")).small();
-        if ui.button(text).on_hover_text("what earlier runs left unsaved").clicked() {
+        if ui.button(text).on_hover_text("unsaved work of earlier runs").clicked() {
             cx.push(Command::ShowUnsavedWork(true));
         }
     }

@@ -172,7 +172,7 @@ fn place_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &mut ChartTool) {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         label_ui(ui, "corners", false);
-        if ui.button("turn").on_hover_text("the chart is a quarter turn further").clicked() {
+        if ui.button("turn").on_hover_text("turn the chart by a quarter").clicked() {
             chart.corners.rotate_right(1);
             chart.report = None;
         }
@@ -236,7 +236,7 @@ fn report_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &ChartTool, report: &Arc<S
         fact_row_ui(ui, "largest", &format!("{} with it, CIEDE2000", number(worst)));
     }
     if !report.patches.is_empty() && after > DOUBTFUL {
-        warning_ui(ui, "large differences remain: check the corners and which way round the chart lies");
+        warning_ui(ui, "large differences remain: check the corners and the orientation of the chart");
     }
     uses_ui(ui, cx, chart, report);
     if !report.patches.is_empty() {

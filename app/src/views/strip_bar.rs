@@ -151,7 +151,7 @@ fn more_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         pick(ui, "space the boxes evenly", Command::Distribute);
         pick(ui, "flip the whole strip, scanned from its other side", Command::FlipStrip);
         pick(ui, "flip top to bottom", Command::FlipVertically);
-        let skip = if frame.skipped { "take into the export again" } else { "leave out of the export" };
+        let skip = if frame.skipped { "include in the export again" } else { "leave out of the export" };
         pick(ui, skip, Command::SetSkipped(!frame.skipped));
         let at = cx.session.frame_idx(frame.id).unwrap_or(0);
         let to = |to: usize| Command::Edit(Edit::MoveFrame { frame: frame.id, to });

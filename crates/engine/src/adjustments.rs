@@ -66,7 +66,7 @@ impl Engine {
                 let count = strips.len();
                 let which = if count == 1 { "one strip".to_owned() } else { format!("{count} strips") };
                 let headline = format!("{which} solved with stock “{}”", stock.name);
-                let what = "look at the prints; undo brings the stock before it back";
+                let what = "look at the prints; undo restores the previous stock";
                 let notice = Notice::new(Severity::Info, headline, what);
                 edits(format!("use stock “{}”", stock.name), found, vec![notice]);
             }
@@ -115,7 +115,7 @@ impl Engine {
         ] {
             let report = self.measure_stock(at, frame, &ChartPlace { corners }, target, "chart", cancel);
             if report.is_ok_and(|report| report.mean.1 < FITS) {
-                let headline = "the chart lies the other way round";
+                let headline = "the corners of the chart are in the wrong order";
                 return Some(Notice::new(Severity::Error, headline, what));
             }
         }

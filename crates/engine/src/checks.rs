@@ -63,7 +63,7 @@ impl ScanCheck {
                 "put the file back or find it in another folder; its frames and settings are kept",
             ),
             ScanState::Changed { what } => (
-                format!("a scan is not the file that the session was made with: {what}"),
+                format!("a scan differs from the one that the session was made with: {what}"),
                 "look whether the boxes still fit, or find the right file; exports wait until then",
             ),
             ScanState::SizeDiffers { what } => (
@@ -206,8 +206,8 @@ impl Engine {
 /// Why a file can't be found, in words.
 fn reason(error: &std::io::Error) -> String {
     match error.kind() {
-        std::io::ErrorKind::NotFound => "there is no file of this name".to_owned(),
-        std::io::ErrorKind::PermissionDenied => "no permission to look at it".to_owned(),
+        std::io::ErrorKind::NotFound => "file not found".to_owned(),
+        std::io::ErrorKind::PermissionDenied => "no permission to read it".to_owned(),
         _ => error.to_string(),
     }
 }

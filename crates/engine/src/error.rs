@@ -115,7 +115,7 @@ impl EngineError {
         Self::Told(Notice::new(
             Severity::Error,
             what,
-            "this is a mistake in the program; the session is intact, please report it",
+            "this is a bug in the program; the session is intact, please report it",
         ))
     }
 

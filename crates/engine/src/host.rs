@@ -66,9 +66,9 @@ impl JobHost {
         let mut host = Self::inline(engine);
         host.outbox.wake = wake;
         if let Err(error) = host.begin_threads(begin) {
-            let headline = format!("the system gave no thread for background work: {error}");
+            let headline = format!("no background thread could be started: {error}");
             let what =
-                "the window will pause while it works; save, close other programs and start this one again";
+                "the window will pause while it works; save, close other programs, then restart this one";
             host.trouble = Some(Notice::new(Severity::Warning, headline, what));
         }
         host

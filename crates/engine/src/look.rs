@@ -43,7 +43,7 @@ impl Bench<'_> {
             scan.found_stray_light = found.map(|found| found.light);
             if let Some(found) = found {
                 let headline = format!(
-                    "stray light of {:.1} % of open light lies on the whole scan; it is taken off",
+                    "stray light of {:.1} % of open light was found over the whole scan and is subtracted",
                     100.0 * found.of_open
                 );
                 let what_to_do = "close the lid, or cover the glass beside the film, and scan again; to leave it on, set stray light to off";
@@ -171,7 +171,8 @@ fn tell_encoding(draft: &mut Draft, scan: &ScanRef) {
     let severity = if found.is_guess { Severity::Warning } else { Severity::Info };
     let guess = if found.is_guess { "a guess: " } else { "" };
     let headline = format!("the codes of {} are read as {name}; {guess}{}", shown(&scan.path), found.why);
-    let what_to_do = "if pictures look flat or dark, choose another encoding, as --encoding or in the window";
+    let what_to_do =
+        "if pictures look flat or dark, choose another encoding, with --encoding or in the window";
     draft.notices.push(Notice::new(severity, headline, what_to_do).about(&scan.path));
 }
 
@@ -198,8 +199,7 @@ pub(crate) fn tell_coarse_codes(draft: &mut Draft, open: &OpenScan, base_d: [f64
         return;
     };
     let headline = format!(
-        "with 8 bits the {name} of this film has {steps} steps from clear film to {PICTURE_RANGE_D} D above it; smooth \
-         tones show edges and dark greys take on colour"
+        "with 8 bits the {name} of this film has {steps} steps from clear film to {PICTURE_RANGE_D} D above it; smooth tones may show banding and dark greys a colour cast"
     );
     let notice = Notice::new(Severity::Warning, headline, "scan with 16 bits a channel");
     let is_new = draft.notices.iter().all(|told| told.headline != notice.headline);

@@ -83,7 +83,7 @@ impl Bench<'_> {
         let frames: Vec<String> =
             frames_on(session, id).filter(is_off).map(|frame| session.number_text(frame)).collect();
         if !frames.is_empty() {
-            let headline = format!("boxes do not fit the scan as it is read now: {}", frames.join(", "));
+            let headline = format!("these boxes no longer fit the scan: {}", frames.join(", "));
             draft.warn(headline, "move the boxes, or find the frames again");
         }
         Ok(())
@@ -135,7 +135,7 @@ impl Engine {
             known.height_px
         );
         let what_to_do =
-            "nothing was changed; choose the page that was used, or make a new session of this page";
+            "nothing was changed; choose the page that was used, or start a new session from this page";
         Err(EngineError::Told(Notice::new(Severity::Error, headline, what_to_do).about(open.path())))
     }
 }

@@ -277,7 +277,7 @@ impl FoundReading {
             InfraredSource::None => None,
             InfraredSource::ExtraSample => Some("fourth sample"),
             InfraredSource::SecondPage => Some("second page"),
-            InfraredSource::SeparateFile => Some("file of its own"),
+            InfraredSource::SeparateFile => Some("separate file"),
         };
         Self { encoding, page: info.page, pages: info.pages, infrared }
     }

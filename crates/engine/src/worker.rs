@@ -258,7 +258,7 @@ impl Engine {
         let found = self.relink(at, folders, cancel)?;
         if found.is_empty() {
             return Err(EngineError::told(
-                "no missing scan was found in this folder or the folders inside it",
+                "no missing scan was found in this folder or its subfolders",
                 "choose another folder; scans are known by their content, so they may have other names",
             ));
         }

@@ -8,7 +8,7 @@ use glassine_raster::Cancelled;
 #[non_exhaustive]
 pub enum Error {
     /// The caller asked to stop.
-    #[error("making the strip was cancelled")]
+    #[error("rendering the strip was cancelled")]
     Cancelled,
     /// A strip description with an unusable size.
     #[error("a strip of {width_px} x {height_px} pixels at {ppi} ppi cannot be rendered")]

@@ -158,7 +158,7 @@ impl Error {
                 let input = other_name(path, input);
                 format!("the file is an input of a session that is open{input} and was left alone")
             }
-            Self::IsLink { .. } => "the name belongs to a link, which was left alone".into(),
+            Self::IsLink { .. } => "this name is a link; it was not touched".into(),
             Self::NameTaken { what, .. } => format!("{what} has this name"),
             Self::Changed { change, .. } => format!("the file {change} since it was opened"),
             Self::Io { action, source, .. } => format!("could not {action}: {}", io_reason(source)),
@@ -197,16 +197,16 @@ impl Error {
             Self::OverBudget { .. } | Self::OutOfMemory { .. } => {
                 "close other scans, or save the scan in smaller pieces".into()
             }
-            Self::Usage { .. } => "this is a mistake in the program, please report it".into(),
+            Self::Usage { .. } => "this is a bug in the program, please report it".into(),
             Self::AlreadyExists { .. } => "choose another name or folder, or allow replacing".into(),
             Self::ProtectedInput { .. } | Self::NameTaken { .. } => "choose another name or folder".into(),
             Self::IsLink { .. } => "choose another name, or name the file that the link points to".into(),
-            Self::Changed { .. } => "open the session again, and look whether its boxes still fit".into(),
+            Self::Changed { .. } => "open the session again, and check that its boxes still fit".into(),
             Self::Io { source, action, .. } => io_hint(source, action).into(),
             Self::ReadBack { .. } => {
                 "export it again; when it happens twice, check the drive and the memory".into()
             }
-            Self::Cancelled(_) => "start it again when you like".into(),
+            Self::Cancelled(_) => "start it again at any time".into(),
             Self::Source { what_to_do, .. } => what_to_do.clone(),
         }
     }
@@ -259,7 +259,7 @@ fn io_reason(source: &io::Error) -> String {
         Kind::QuotaExceeded => "the disk quota is used up",
         Kind::FileTooLarge => "the file is too large for this disk",
         Kind::InvalidFilename => "the name is too long or not allowed there",
-        Kind::NotADirectory => "a part of the path is no folder",
+        Kind::NotADirectory => "part of the path is not a folder",
         Kind::IsADirectory => "it is a folder",
         Kind::StaleNetworkFileHandle => "the network drive has lost the file",
         Kind::TimedOut => "the drive did not answer in time",

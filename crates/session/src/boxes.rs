@@ -51,11 +51,11 @@ impl fmt::Display for BoxProblem {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self {
             Self::NoScan => f.write_str("the scan of the frame is not in this session"),
-            Self::Senseless => f.write_str("the box has no finite place or no area"),
+            Self::Senseless => f.write_str("the box has no valid position or no area"),
             Self::Huge => f.write_str("the box is many times larger than the scan"),
-            Self::OffScan => f.write_str("the box is wholly beside the scan"),
+            Self::OffScan => f.write_str("the box is entirely off the scan"),
             Self::PartlyOffScan { share } => {
-                write!(f, "{:.0} % of the box is beside the scan", (100.0 * share).max(1.0))
+                write!(f, "{:.0} % of the box is off the scan", (100.0 * share).max(1.0))
             }
         }
     }

@@ -28,7 +28,7 @@ pub enum EditError {
     #[error("scan {0} is not in this session")]
     NoScan(ScanId),
     /// A box with a side that is zero, negative or not a number.
-    #[error("a box needs a finite place and two positive sides")]
+    #[error("a box needs a valid position and two positive sides")]
     BadBox,
 }
 

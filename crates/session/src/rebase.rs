@@ -229,7 +229,7 @@ impl Work {
             && let Some(frame) = self.draft.frame(id)
         {
             let number = self.draft.number_text(frame);
-            self.tell(format!("frame {number} was deleted meanwhile; its result was left out"));
+            self.tell(format!("frame {number} was deleted in the meantime; its result was dropped"));
         }
         there
     }
@@ -253,7 +253,9 @@ impl Work {
         if there.is_none() {
             let place = self.draft.strips.iter().position(|strip| strip.id == id).map_or(0, |idx| idx + 1);
             let what = edit.label();
-            self.tell(format!("strip {place} was removed or found anew meanwhile; “{what}” was left out"));
+            self.tell(format!(
+                "strip {place} was removed or replaced in the meantime; “{what}” was left out"
+            ));
         }
         there
     }
@@ -265,9 +267,7 @@ impl Work {
             && let Some(scan) = self.draft.scan(id)
         {
             let name = scan.path.file_name().unwrap_or_default().to_string_lossy().into_owned();
-            self.tell(format!(
-                "the scan “{name}” was taken out meanwhile; what was found on it was left out"
-            ));
+            self.tell(format!("the scan “{name}” was removed in the meantime; results for it were dropped"));
         }
         there
     }

@@ -324,9 +324,9 @@ impl FocusRanking {
             return format!("{} is sharpest, {percent:.0} % ahead of {}", name(first), name(second));
         }
         if equal.len() == self.ranking.len() {
-            return "no difference in sharpness can be seen between these scans".to_owned();
+            return "these scans do not differ measurably in sharpness".to_owned();
         }
-        format!("{} cannot be told apart and are the sharpest", equal.join(" and "))
+        format!("{} are equally sharp and the sharpest", equal.join(" and "))
     }
 }
 
@@ -407,10 +407,7 @@ mod tests {
         let measures = [1_u64, 2, 3].map(|seed| measure(&target(1.0, 0.01, seed)));
         let ranking = rank_focus(&measures).expect("edges in all");
         assert!(ranking.ranking.iter().all(|r| r.ties_with_best), "{ranking:?}");
-        assert_eq!(
-            ranking.verdict(&["a", "b", "c"]),
-            "no difference in sharpness can be seen between these scans"
-        );
+        assert_eq!(ranking.verdict(&["a", "b", "c"]), "these scans do not differ measurably in sharpness");
     }
 
     #[test]

@@ -50,7 +50,7 @@ pub(super) fn cast_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let parts = parts.strip_suffix(" CC").unwrap_or(&parts);
     fact_row_ui(ui, "suggested", &format!("{:.1} CC: {parts}", warm.hypot(magenta)));
     if is_unsure(frame) {
-        warning_ui(ui, "few grey tones in this frame: look before you take it");
+        warning_ui(ui, "few grey tones in this frame: check before you apply it");
     }
     pictures_ui(ui, cx, frame, taken);
     strength_ui(ui, cx);

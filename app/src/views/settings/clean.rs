@@ -152,7 +152,7 @@ fn strip_button_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, "strip", false);
-        let text = if is_alike { "whole strip is alike" } else { "same for the whole strip" };
+        let text = if is_alike { "already the same for the strip" } else { "same for the whole strip" };
         let button = Button::new(text).min_size(egui::vec2(ui.available_width(), theme::ROW_HEIGHT));
         let response = ui.add_enabled(!is_alike, button);
         if response
@@ -222,7 +222,7 @@ fn brush_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             Button::new("clear strokes").min_size(egui::vec2(ui.available_width(), theme::ROW_HEIGHT));
         if ui
             .add_enabled(count > 0, button)
-            .on_hover_text("take every stroke off the selected frames")
+            .on_hover_text("remove all strokes from the selected frames")
             .clicked()
         {
             let ids = frames.iter().map(|frame| frame.id).collect();

@@ -38,7 +38,7 @@ pub(super) fn film_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         base_ui(ui, cx, strip);
         tolerance_ui(ui, cx, strip);
     } else {
-        note_ui(ui, "slides have no film base: they are shown as scanned, with a balance of their own");
+        note_ui(ui, "slides have no film base: they are shown as scanned, with their own balance");
     }
     if strip.film == FilmKind::ColourNegative {
         unmix_ui(ui, cx, strip);
@@ -201,7 +201,7 @@ fn base_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     match &strip.base {
         Some(base) => measured_base_ui(ui, cx, strip, base),
         None => {
-            warning_ui(ui, "not measured: colours rest on the typical base of the stock");
+            warning_ui(ui, "not measured: colours use the typical base of the stock");
         }
     }
     ui.horizontal(|ui| {
@@ -389,7 +389,7 @@ fn solve_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         (
             BalanceMode::Group,
             "by light",
-            "frames that seem to be in another light share a balance of their own",
+            "frames that seem to be in another light have a shared balance of their own",
         ),
         (BalanceMode::Frame, "each frame", "every frame gets a grey balance of its own"),
     ];

@@ -102,7 +102,11 @@ fn stray_light_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
         return;
     }
     let choices = [
-        (StrayLightChoice::Auto, "take off", "what the holder shows is taken off every pixel"),
+        (
+            StrayLightChoice::Auto,
+            "take off",
+            "the light measured on the holder is subtracted from every pixel",
+        ),
         (StrayLightChoice::Off, "leave", "the codes stay as they are in the file"),
     ];
     let label = scan.found_stray_light.map_or_else(
@@ -191,7 +195,7 @@ fn stale_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
     if strips.is_empty() {
         return;
     }
-    warning_ui(ui, "film base and solve were made when the scan was read in another way");
+    warning_ui(ui, "film base and solve come from a different reading of the scan");
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, "", false);

@@ -150,7 +150,7 @@ fn compare(
             Fingerprint { bytes, .. } => *bytes == prints.sampled(path)?.0.bytes(),
         };
         if !is_same {
-            return Err(not_the_same("the scan is not the file that the session was made with", path));
+            return Err(not_the_same("the scan differs from the one that the session was made with", path));
         }
     }
     if files.state()?.is_same_writing(&state) { Ok(state) } else { Err(changed_while_read(&files.scan)) }

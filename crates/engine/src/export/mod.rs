@@ -233,7 +233,7 @@ impl Engine {
             let what = if repair.found.is_some() {
                 "only strokes and spots were repaired"
             } else {
-                "dust repair was not done"
+                "dust was not repaired"
             };
             notes.push(format!("{what}: {refusal}"));
         }

@@ -181,7 +181,7 @@ fn open(path: &Path, run: Option<&Run>, cancel: &CancelToken) -> Result<MadeSess
     notices.extend(box_notices(&session));
     notices.extend(scan_notices(&session, cancel)?);
     if let Access::HeldBy(holder) = &access {
-        let headline = format!("this session is open elsewhere ({holder}); it was opened to look at");
+        let headline = format!("this session is open elsewhere ({holder}); it was opened for viewing only");
         let what = "close it there and open it again, or save it under another name";
         notices.insert(0, Notice::new(Severity::Warning, headline, what).about(&path));
     }
@@ -214,7 +214,7 @@ fn open(path: &Path, run: Option<&Run>, cancel: &CancelToken) -> Result<MadeSess
         if let Some(work) = made.unsaved.first() {
             let headline =
                 "unsaved work on this session was found: the program may have been stopped without saving";
-            let what = "open the autosave to go on from there, or discard it";
+            let what = "open the autosave to continue from it, or discard it";
             made.notices.push(Notice::new(Severity::Warning, headline, what).about(&work.autosave));
         }
     }
@@ -267,8 +267,8 @@ fn scan_notices(session: &Session, cancel: &CancelToken) -> Result<Vec<Notice>, 
                     notices.push(
                         Notice::new(
                             Severity::Warning,
-                            "a scan is not the file it was when the session was made",
-                            "check that the right scan lies under this name; boxes and base may not fit",
+                            "a scan has changed since the session was made",
+                            "check that this file is the right scan; boxes and film base may not fit",
                         )
                         .about(place),
                     );

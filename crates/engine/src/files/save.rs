@@ -203,10 +203,7 @@ pub fn autosave_session(run: &Run, session: &Session, autosave: &Path) -> Result
 fn session_bytes(run: &Run, session: &Session, path: &Path) -> Result<(Vec<u8>, FileStamp), EngineError> {
     let stamp = FileStamp { generation: run.next_generation(), run: run.id().to_owned() };
     let bytes = file::to_json(session, folder_of(path).as_deref(), &stamp).map_err(|error| {
-        EngineError::told(
-            error.to_string(),
-            "undo the last change and save again; please report this mistake",
-        )
+        EngineError::told(error.to_string(), "undo the last change and save again; please report this bug")
     })?;
     Ok((bytes, stamp))
 }

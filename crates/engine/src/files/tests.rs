@@ -469,5 +469,5 @@ fn frames_beside_their_scan_are_told_when_a_session_is_opened() {
         .expect("no conflict");
     let made = open_now(&desk.path);
     let told: Vec<_> = made.notices.iter().map(|notice| notice.headline.as_str()).collect();
-    assert!(told.contains(&"frame 2: the box is wholly beside the scan"), "{told:?}");
+    assert!(told.contains(&"frame 2: the box is entirely off the scan"), "{told:?}");
 }

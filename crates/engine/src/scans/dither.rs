@@ -20,7 +20,7 @@ pub(super) fn dither_steps(samples: &mut Samples16, rect: PixelRect, colours: u8
             for code in pixel.iter_mut().take(usize::from(colours)) {
                 if *code != 0 && *code != u16::MAX {
                     // 257 values around the code, from half a step below to half a step above.
-                    let offset = (noise & 0xffff) * u64::from(STEP) >> 16;
+                    let offset = ((noise & 0xffff) * u64::from(STEP)) >> 16;
                     *code = *code + offset as u16 - STEP / 2;
                 }
                 noise >>= 16;

@@ -202,7 +202,7 @@ fn base_of_pixels(pixels: &[[f32; 3]]) -> Result<BaseMeasurement, BaseError> {
     };
     let mut notes = Vec::new();
     if peaks.first().is_some_and(|(first_d, _)| *first_d < peak_d) {
-        notes.push("open light beside or inside the rebate was left out".to_owned());
+        notes.push("open light beside or inside the rebate was ignored".to_owned());
     }
     let mut kept: Vec<[f32; 3]> =
         pixels.iter().filter(|pixel| (mean_d(pixel) - peak_d).abs() < 0.03).copied().collect();

@@ -104,7 +104,7 @@ pub fn find_encoding(samples: &CodeSamples<'_>, assumed: CodeCurve) -> EncodingF
     let mut why = evidence.words(curved);
     let supported = if curved { evidence.weight } else { -evidence.weight };
     if why.is_empty() {
-        "nothing in the picture tells, and files of this kind usually are".clone_into(&mut why);
+        "the picture gives no evidence, but files of this kind usually are".clone_into(&mut why);
     }
     // Without a comb the evidence shows only that there is a curve, not which.
     EncodingFinding { curve, is_guess: supported < IS_SURE || is_overruled || curve != assumed, why }

@@ -102,10 +102,10 @@ pub fn balance_cc_from_log([r, g, b]: [f64; 3]) -> [f64; 2] {
 const LOW_CONFIDENCE: f64 = 0.3;
 
 /// Note on a strip whose confidence is below one half.
-pub const PICTURES_CANT_TELL: &str = "the pictures can't tell whether light or subjects are warm; set a grey point, mark a \
+pub const PICTURES_CANT_TELL: &str = "the pictures do not show whether the light or the subjects are warm; set a grey point, mark a \
                                       frame as daylight, or choose a stock that was measured";
 /// Note on a frame whose colours another light explains better; the kind of light follows.
-pub const OTHER_LIGHT: &str = "seems to be taken in another light than the film is made for";
+pub const OTHER_LIGHT: &str = "seems to have been taken in a different light than the film is made for";
 /// Gain in log likelihood above which a frame counts as taken in another light. Over 120 drawn strips
 /// (`tests/examples/strips.rs`, seeds from 401, 20 of each sort) this flags 14 of 20 frames in tungsten light, 10 of 20
 /// in fluorescent light, 1 of 20 in shade, and 9 % of those in daylight; a gain of 3 flags 17, 15, 3 and 19 %.
@@ -307,14 +307,13 @@ fn solve_frame(
     } else if backing < LOW_CONFIDENCE && !slide {
         notes.push(match mode {
             BalanceMode::Strip | BalanceMode::Group => {
-                "few grey tones here; the balance rests on the other frames and on what is usual for film"
-                    .to_owned()
+                "few grey tones here; the balance comes from the other frames and typical film".to_owned()
             }
             BalanceMode::Frame => "few grey tones here; the balance of this frame is uncertain".to_owned(),
         });
     }
     if frame.open_share() > 0.001 {
-        notes.push("part of this frame is at the top of the scan's range".to_owned());
+        notes.push("part of this frame is clipped in the scan".to_owned());
     }
     let log_offset = balance.map(|b| b + exposure);
     // On a slide more density is less light, so the correction has the opposite sign.

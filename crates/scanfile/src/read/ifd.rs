@@ -80,11 +80,11 @@ impl TiffFile {
         let mut at = first;
         while at != 0 {
             if seen.contains(&at) {
-                self.notes.push("the list of pages runs in a circle; it was cut there".into());
+                self.notes.push("the page list loops; pages after the loop are ignored".into());
                 break;
             }
             if self.pages.len() == MAX_PAGES {
-                self.notes.push(format!("more than {MAX_PAGES} pages; the rest is not looked at"));
+                self.notes.push(format!("more than {MAX_PAGES} pages; the rest are ignored"));
                 break;
             }
             seen.push(at);

@@ -85,7 +85,7 @@ fn extra_sample(
         return Ok(None);
     }
     if options.fourth_sample == FourthSample::Ignore {
-        notes.push("the extra sample of each pixel is left out, as asked".into());
+        notes.push("the extra sample of each pixel is ignored, as requested".into());
         return Ok(None);
     }
     // An explicitly "unspecified" sample wins over ones that claim to be opacity.

@@ -165,7 +165,7 @@ fn broken(path: &Path, error: &image::ImageError) -> Error {
         image::ImageError::Unsupported(e) => {
             Error::unsupported(path, e.to_string(), "save the scan as TIFF, or as a plain PNG or JPEG")
         }
-        image::ImageError::Limits(_) => Error::malformed(path, "more data than its header can stand for"),
+        image::ImageError::Limits(_) => Error::malformed(path, "more data than its header allows"),
         other => Error::malformed(path, format!("damaged picture data ({other})")),
     }
 }
@@ -218,7 +218,7 @@ fn decode<D: ImageDecoder>(path: &Path, mut decoder: D, options: &OpenOptions) -
     let kept = colours + u8::from(infrared == InfraredSource::ExtraSample);
     let codes = codes_of(path, &bytes, bits, usize::from(colours + extra), usize::from(kept))?;
     let samples = Samples16::from_vec(width, height, kept, codes)
-        .ok_or_else(|| Error::malformed(path, "another number of pixels than its header says"))?;
+        .ok_or_else(|| Error::malformed(path, "a pixel count that differs from its header"))?;
     Ok(Raw { samples, colours, infrared, icc, orientation, exif_ppi, bits, notes })
 }
 

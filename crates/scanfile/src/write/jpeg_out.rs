@@ -53,10 +53,10 @@ fn end_of_first_segment(encoded: &[u8], path: &Path) -> Result<usize, Error> {
     match encoded {
         [0xFF, 0xD8, 0xFF, 0xE0, high, low, ..] => Ok(4 + (usize::from(*high) << 8 | usize::from(*low))),
         [0xFF, 0xD8, ..] => Ok(2),
-        _ => Err(Error::usage(path, "the encoder gave no JPEG")),
+        _ => Err(Error::usage(path, "the encoder produced no JPEG")),
     }
     .and_then(|at| {
-        if at <= encoded.len() { Ok(at) } else { Err(Error::usage(path, "the encoder gave no JPEG")) }
+        if at <= encoded.len() { Ok(at) } else { Err(Error::usage(path, "the encoder produced no JPEG")) }
     })
 }
 

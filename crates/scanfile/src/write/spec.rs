@@ -120,7 +120,7 @@ impl PictureSpec {
             match self.format {
                 PictureFormat::Jpeg { .. } if self.bits != 8 => "a JPEG has 8 bits",
                 PictureFormat::Jpeg { quality } if !(1..=100).contains(&quality) => {
-                    "JPEG quality lies between 1 and 100"
+                    "JPEG quality must be between 1 and 100"
                 }
                 _ => return self.check_limits(path),
             }

@@ -296,7 +296,7 @@ impl Place {
         if area.is_sane() {
             Ok(area)
         } else {
-            Err(invalid(place(), "a box needs a finite place and two positive sides"))
+            Err(invalid(place(), "a box needs a valid position and two positive sides"))
         }
     }
 }

@@ -341,7 +341,7 @@ fn what_was_deleted_meanwhile_is_told_and_the_rest_of_the_solve_is_kept() {
     let edits = [Edit::ApplySolve { strip, solve: solve(1), frames }];
     let current = Edit::DeleteFrames(vec![base.frames[1].id]).apply(&base).expect("deletes");
     let rebased = rebase(&base, &edits, &current);
-    assert_eq!(rebased.dropped, ["frame 2 was deleted meanwhile; its result was left out"]);
+    assert_eq!(rebased.dropped, ["frame 2 was deleted in the meantime; its result was dropped"]);
     assert!(rebased.session.frames.iter().all(|frame| frame.solve.is_some()));
     assert_eq!(rebased.session.strips[0].solve, Some(solve(1)));
 }
