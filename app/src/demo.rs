@@ -3,9 +3,9 @@
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use glassine_engine::files::SaveMode;
 use glassine_engine::jobs::{Job, SessionMaker};
-use glassine_engine::{Engine, EngineError, MadeSession, NewSessionRequest, Notice, Severity, files};
+use glassine_engine::session_files::SaveMode;
+use glassine_engine::{Engine, EngineError, MadeSession, NewSessionRequest, Notice, Severity, session_files};
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
 use glassine_session::{Edit, Session};
@@ -32,7 +32,7 @@ pub fn open_or_make(
         .map_err(|error| demo_error(&error, folder))?;
     let path = folder.join(SESSION_NAME);
     if path.exists() {
-        return files::open_session(&path, cancel);
+        return session_files::open_session(&path, cancel);
     }
     let mut session = Session { title: "Sallow Quay".to_owned(), ..Session::default() };
     let mut notices = Vec::new();
@@ -54,8 +54,8 @@ pub fn open_or_make(
     "harbour".clone_into(&mut output.base_name);
     "M. Orrin".clone_into(&mut output.creator);
     session = Edit::SetOutput(output).apply(&session)?;
-    let saved =
-        files::save_session(engine.saving_run(), &session, &path, SaveMode::New, &[])?.into_saved()?;
+    let saved = session_files::save_session(engine.saving_run(), &session, &path, SaveMode::New, &[])?
+        .into_saved()?;
     Ok(MadeSession {
         session,
         path: Some(saved.path),

@@ -6,8 +6,8 @@ use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
-use glassine_engine::files::{Conflict, Holder, UnsavedWork};
 use glassine_engine::jobs::JobId;
+use glassine_engine::session_files::{Conflict, Holder, UnsavedWork};
 use glassine_engine::{ExportReport, FrameScope, Notice, Overlay, ScanCheck};
 use glassine_film::Look;
 use glassine_raster::{Point, Scan, TiltedBox};

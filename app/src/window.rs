@@ -7,7 +7,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use egui::ViewportBuilder;
-use glassine_engine::files::Run;
+use glassine_engine::session_files::Run;
 use glassine_engine::{Engine, JobHost};
 
 use crate::app::{AppOptions, GlassineApp};

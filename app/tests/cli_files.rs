@@ -6,7 +6,7 @@ use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 use std::time::{Duration, Instant};
 
-use glassine_engine::files::{Access, Run, lock_session};
+use glassine_engine::session_files::{Access, Run, lock_session};
 use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 use program::{code, glassine, json, program, said, scan_in, scan_named, text};
 use serde_json::Value;
@@ -184,7 +184,7 @@ fn boxes_beside_the_scan_are_named_and_fail_alone() {
     });
     let document = show(&session);
     let problem = |frame: usize| document["frames"][frame]["box_problem"].clone();
-    assert!(problem(0)["reason"].as_str().is_some_and(|reason| reason.contains("beside the scan")));
+    assert!(problem(0)["reason"].as_str().is_some_and(|reason| reason.contains("off the scan")));
     assert!(problem(1)["reason"].as_str().is_some_and(|reason| reason.contains("larger than the scan")));
     assert_eq!((&problem(1)["can_export"], problem(2)), (&false.into(), Value::Null));
     let lines = String::from_utf8(glassine(&["show", text(&session)]).stdout).expect("text");

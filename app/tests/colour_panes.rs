@@ -339,7 +339,7 @@ fn a_chart_that_lies_upside_down_is_told_with_what_to_press() {
     let (mut window, _folder) = chart_window(true, Vec::new());
     click_label(&mut window, "measure");
     let notice = window.state().status().notices.last().cloned().expect("something is told");
-    assert!(notice.headline.contains("other way round"), "{notice:?}");
+    assert!(notice.headline.contains("wrong way round"), "{notice:?}");
     assert!(notice.what_to_do.contains("twice"), "{notice:?}");
     click_label(&mut window, "turn");
     click_label(&mut window, "turn");

@@ -13,7 +13,7 @@ use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::app::{AppOptions, GlassineApp};
 use glassine_app::command::{Command, PathPurpose};
 use glassine_app::dialogs::PickOutcome;
-use glassine_engine::files::{Run, lock_session, read_session};
+use glassine_engine::session_files::{Run, lock_session, read_session};
 use glassine_engine::{Engine, JobHost};
 use glassine_session::{Edit, Session, file};
 

@@ -3,9 +3,11 @@
 
 use std::path::Path;
 
-use glassine_engine::files::SaveMode;
 use glassine_engine::jobs::{Job, JobEvent, JobEventKind};
-use glassine_engine::{Engine, EngineError, ExportRequest, JobHost, NewSessionRequest, SessionAt, files};
+use glassine_engine::session_files::SaveMode;
+use glassine_engine::{
+    Engine, EngineError, ExportRequest, JobHost, NewSessionRequest, SessionAt, session_files,
+};
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
 use glassine_session::{Edit, Session};
@@ -69,24 +71,24 @@ fn saving_keeps_the_previous_version_and_an_autosave_is_offered_and_cleared() {
     let session =
         new_session(&engine, std::slice::from_ref(&disk.scan), FilmKind::ColourNegative, "6x4.5").session;
     let path = disk.folder.path().join("roll.session.json");
-    let run = files::Run::begin(Some(&disk.folder.path().join("data")));
+    let run = session_files::Run::begin(Some(&disk.folder.path().join("data")));
     let autosave = run.autosave_path(Some(&path)).expect("has a place");
     let save = |session: &Session| {
         let autosaves = std::slice::from_ref(&autosave);
-        let outcome = files::save_session(&run, session, &path, SaveMode::Replace, autosaves);
-        outcome.and_then(files::SaveOutcome::into_saved).expect("saves")
+        let outcome = session_files::save_session(&run, session, &path, SaveMode::Replace, autosaves);
+        outcome.and_then(session_files::SaveOutcome::into_saved).expect("saves")
     };
     save(&session);
     let first = std::fs::read(&path).expect("reads");
     let renamed = Edit::SetTitle("second".to_owned()).apply(&session).expect("applies");
     save(&renamed);
-    assert_eq!(std::fs::read(files::previous_path(&path)).expect("reads"), first);
-    let opened = files::open_session(&path, &CancelToken::new()).expect("opens");
+    assert_eq!(std::fs::read(session_files::previous_path(&path)).expect("reads"), first);
+    let opened = session_files::open_session(&path, &CancelToken::new()).expect("opens");
     assert_eq!(opened.session.title, "second");
     assert_eq!(opened.session.scans[0].path, disk.scan);
     let renamed = Edit::SetTitle("third".to_owned()).apply(&renamed).expect("applies");
-    files::autosave_session(&run, &renamed, &autosave).expect("autosaves");
-    let opened = files::open_session(&path, &CancelToken::new()).expect("opens");
+    session_files::autosave_session(&run, &renamed, &autosave).expect("autosaves");
+    let opened = session_files::open_session(&path, &CancelToken::new()).expect("opens");
     assert!(
         opened.notices.iter().any(|notice| notice.headline.contains("unsaved work")),
         "{:?}",
@@ -100,7 +102,7 @@ fn saving_keeps_the_previous_version_and_an_autosave_is_offered_and_cleared() {
         text.lines().filter(|line| !line.contains("\"generation\"")).map(str::to_owned).collect::<Vec<_>>()
     };
     let before = without_stamp();
-    save(&files::open_session(&path, &CancelToken::new()).expect("opens").session);
+    save(&session_files::open_session(&path, &CancelToken::new()).expect("opens").session);
     assert_eq!(without_stamp(), before);
 }
 

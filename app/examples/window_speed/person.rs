@@ -17,7 +17,7 @@ use glassine_app::app::{AppOptions, GlassineApp};
 use glassine_app::command::{Command, GesturePhase};
 use glassine_app::counts::CountState;
 use glassine_app::dialogs::PreparedPicker;
-use glassine_engine::{Engine, FrameScope, JobHost, SessionAt, ViewKey, files};
+use glassine_engine::{Engine, FrameScope, JobHost, SessionAt, ViewKey, session_files};
 use glassine_film::Param;
 use glassine_raster::CancelToken;
 use glassine_session::Edit;
@@ -45,8 +45,14 @@ pub(crate) const PLAY: &str = "--play";
 pub(crate) fn work(mut at: SessionAt, folder: &Path, display: &str) -> Result<Vec<Row>, Problem> {
     let path = folder.join("roll.session.json");
     at.session.output.folder = Some(folder.join("finished"));
-    files::save_session(&files::Run::default(), &at.session, &path, files::SaveMode::New, &[])?
-        .into_saved()?;
+    session_files::save_session(
+        &session_files::Run::default(),
+        &at.session,
+        &path,
+        session_files::SaveMode::New,
+        &[],
+    )?
+    .into_saved()?;
     let mut child = Process::new(std::env::current_exe()?)
         .arg(PLAY)
         .arg(&path)
@@ -142,7 +148,7 @@ struct Person {
 
 /// Opens the window on a session and plays.
 pub(crate) fn play(path: &Path) -> Result<(), Problem> {
-    let made = files::open_session(path, &CancelToken::new())?;
+    let made = session_files::open_session(path, &CancelToken::new())?;
     let viewport = egui::ViewportBuilder::default().with_inner_size([1600.0, 1000.0]);
     let native = glassine_app::window::native_options(viewport);
     let create = move |creation: &eframe::CreationContext<'_>| {

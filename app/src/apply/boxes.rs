@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use glassine_engine::guard;
+use glassine_engine::crop_guard;
 use glassine_film::Look;
 use glassine_layout::{
     Format, SafeArea, StripAxis, angle_from_horizon, distribute, next_position, pitch_px, resize_alike,
@@ -37,7 +37,7 @@ pub(crate) fn held(
                     let before = gesture_start.and_then(|start| start.frame(id)).unwrap_or(frame);
                     let strip = session.strip(frame.strip).map(AsRef::as_ref);
                     let keep_aspect = ratio(aspect, &before.crop, strip);
-                    (id, guard::hold_box(session, frame, &before.crop, &wish, keep_aspect))
+                    (id, crop_guard::hold_box(session, frame, &before.crop, &wish, keep_aspect))
                 })
                 .collect(),
         ),
@@ -166,7 +166,7 @@ impl GlassineApp {
         for id in self.selected() {
             let Some(frame) = session.frame(id).filter(|frame| frame.held != held) else { continue };
             edits.push(Edit::SetHeld { frame: id, held });
-            if held && let Some(crop) = guard::hold_again(frame) {
+            if held && let Some(crop) = crop_guard::hold_again(frame) {
                 edits.push(Edit::SetCrops(vec![(id, crop)]));
             }
         }

@@ -6,8 +6,8 @@ use std::sync::Arc;
 
 use crossbeam_channel::Receiver;
 use egui::Context;
-use glassine_engine::files::{self, Access, Saved, SavedState};
 use glassine_engine::jobs::{Job, JobId, SaveOver};
+use glassine_engine::session_files::{self, Access, Saved, SavedState};
 use glassine_engine::{MadeSession, NewSessionRequest, Notice, ScanReading, SessionAt, SessionKey, Severity};
 use glassine_session::{Edit, Fingerprint, ScanId, ScanRef, Session};
 
@@ -231,7 +231,8 @@ impl GlassineApp {
     /// Opens a session file, an autosave, or scans.
     fn open(&mut self, paths: Vec<PathBuf>) {
         let Some(first) = paths.first().cloned() else { return };
-        let is_session = |path: &PathBuf| ends_with(path, ".json") || files::without_autosave(path) != *path;
+        let is_session =
+            |path: &PathBuf| ends_with(path, ".json") || session_files::without_autosave(path) != *path;
         if let Some(path) = paths.iter().find(|path| is_session(path)).cloned() {
             if self.is_unsaved() {
                 self.ask_to_leave(Leaving::Open(vec![path]));
@@ -346,7 +347,7 @@ impl GlassineApp {
     fn save_as(&mut self, ctx: &Context, path: PathBuf) -> Option<JobId> {
         let path = with_session_ending(path);
         let is_held = self.status.held_by.is_some()
-            && self.status.path.as_ref().is_some_and(|held| files::real_path(&path) == *held);
+            && self.status.path.as_ref().is_some_and(|held| session_files::real_path(&path) == *held);
         if is_held {
             return self.save_or_ask(ctx);
         }
@@ -368,7 +369,9 @@ impl GlassineApp {
 
     /// Whether any scan is one of the demo's.
     pub(super) fn is_demo(&self) -> bool {
-        let Some(folder) = self.options.demo_folder.as_deref().map(files::real_path) else { return false };
+        let Some(folder) = self.options.demo_folder.as_deref().map(session_files::real_path) else {
+            return false;
+        };
         self.history.current().scans.iter().any(|scan| scan.path.starts_with(&folder))
     }
 

@@ -5,8 +5,8 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use egui::Context;
-use glassine_engine::files::Holder;
 use glassine_engine::jobs::{Job, JobId};
+use glassine_engine::session_files::Holder;
 use glassine_engine::{CheckDepth, ScanCheck, ScanState};
 use glassine_session::{Edit, ScanId, ScanRef};
 

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use glassine_engine::{
-    Engine, EngineError, ExportRequest, FrameScope, Notice, SessionAt, Severity, files, planned_paths,
+    Engine, EngineError, ExportRequest, FrameScope, Notice, SessionAt, Severity, planned_paths, session_files,
 };
 use glassine_raster::CancelToken;
 use glassine_session::Session;
@@ -45,7 +45,7 @@ pub(super) fn run(args: &DemoArgs, cancel: &CancelToken) -> Result<Outcome, Engi
     if !args.replace {
         refuse_earlier_pictures(&made.session, &args.to)?;
     }
-    let folder = made.path.as_deref().and_then(files::folder_of);
+    let folder = made.path.as_deref().and_then(session_files::folder_of);
     let output = made.session.output.clone();
     let request = ExportRequest {
         at: SessionAt::new(made.session, folder),

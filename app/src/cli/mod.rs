@@ -21,7 +21,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::{Args, Parser, Subcommand};
-use glassine_engine::{Engine, EngineError, MadeSession, Notice, SessionAt, Severity, files};
+use glassine_engine::{Engine, EngineError, MadeSession, Notice, SessionAt, Severity, session_files};
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
 use glassine_session::{Edit, Session};
@@ -188,9 +188,9 @@ fn progress(share: f32, what: &str) {
 ///
 /// Its scans are protected as long as the engine lives.
 fn open(engine: &Engine, path: &Path, cancel: &CancelToken) -> Result<(SessionAt, Vec<Notice>), EngineError> {
-    let MadeSession { session, notices, .. } = files::open_session(path, cancel)?;
+    let MadeSession { session, notices, .. } = session_files::open_session(path, cancel)?;
     engine.work_beside(Some(path));
-    let at = SessionAt::new(session, files::folder_of(path));
+    let at = SessionAt::new(session, session_files::folder_of(path));
     engine.hold_session(&at.session, at.folder.as_deref());
     Ok((at, notices))
 }
@@ -204,17 +204,17 @@ struct Changing {
 
 /// Opens a session file to change and save it; refuses if another program works on it.
 fn open_to_change(engine: &Engine, path: &Path, cancel: &CancelToken) -> Result<Changing, EngineError> {
-    let mut made = files::open_to_work(path, engine.saving_run(), cancel)?;
-    let path = made.path.clone().unwrap_or_else(|| files::real_path(path));
+    let mut made = session_files::open_to_work(path, engine.saving_run(), cancel)?;
+    let path = made.path.clone().unwrap_or_else(|| session_files::real_path(path));
     refuse_held(&made.access, &path)?;
     engine.work_beside(Some(&path));
-    let at = SessionAt::new(std::mem::take(&mut made.session), files::folder_of(&path));
+    let at = SessionAt::new(std::mem::take(&mut made.session), session_files::folder_of(&path));
     engine.hold_session(&at.session, at.folder.as_deref());
     Ok(Changing { at, path, made })
 }
 
-fn refuse_held(access: &files::Access, path: &Path) -> Result<(), EngineError> {
-    let files::Access::HeldBy(holder) = access else { return Ok(()) };
+fn refuse_held(access: &session_files::Access, path: &Path) -> Result<(), EngineError> {
+    let session_files::Access::HeldBy(holder) = access else { return Ok(()) };
     let headline = format!("the session is open elsewhere ({holder}); nothing was changed");
     let what_to_do = "close it there, then try again";
     Err(EngineError::Told(Notice::new(Severity::Error, headline, what_to_do).about(path)))
@@ -223,9 +223,11 @@ fn refuse_held(access: &files::Access, path: &Path) -> Result<(), EngineError> {
 impl Changing {
     /// Saves the changed session, but only over the state that was opened.
     fn save(&self, engine: &Engine, session: &Session) -> Result<(), EngineError> {
-        let mode = self.made.saved.as_ref().map_or(files::SaveMode::New, files::SaveMode::Known);
+        let mode =
+            self.made.saved.as_ref().map_or(session_files::SaveMode::New, session_files::SaveMode::Known);
         let autosaves = Vec::from_iter(self.made.recovered.clone());
-        let outcome = files::save_session(engine.saving_run(), session, &self.path, mode, &autosaves)?;
+        let outcome =
+            session_files::save_session(engine.saving_run(), session, &self.path, mode, &autosaves)?;
         outcome.into_saved()?.notices.iter().for_each(complain);
         Ok(())
     }

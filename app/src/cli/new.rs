@@ -3,9 +3,10 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use glassine_engine::files::{Access, SaveMode, SavedState};
+use glassine_engine::session_files::{Access, SaveMode, SavedState};
 use glassine_engine::{
-    Engine, EngineError, MadeSession, NewSessionRequest, Notice, SessionAt, Severity, files, read_stock,
+    Engine, EngineError, MadeSession, NewSessionRequest, Notice, SessionAt, Severity, read_stock,
+    session_files,
 };
 use glassine_film::{FilmKind, Stock, shipped_stocks};
 use glassine_raster::CancelToken;
@@ -77,7 +78,7 @@ pub(super) fn run(args: &NewArgs, cancel: &CancelToken) -> Result<Outcome, Engin
     cancel.check()?;
     engine.hold_session(&made.session, None);
     let mode = target.saved.as_ref().map_or(SaveMode::New, SaveMode::Known);
-    files::save_session(engine.saving_run(), &made.session, &path, mode, &[])?.into_saved()?;
+    session_files::save_session(engine.saving_run(), &made.session, &path, mode, &[])?.into_saved()?;
     drop(target);
     engine.work_beside(Some(&path));
     for notice in &made.notices {
@@ -118,9 +119,10 @@ impl Target {
     fn of(engine: &Engine, path: &Path, replace: bool, cancel: &CancelToken) -> Result<Self, EngineError> {
         let run = engine.saving_run();
         let (access, saved) = if path.symlink_metadata().is_err() {
-            (files::lock_session(path, run), None)
+            (session_files::lock_session(path, run), None)
         } else if replace {
-            let there = files::open_to_work(path, run, cancel).map_err(|error| not_replaced(path, &error))?;
+            let there =
+                session_files::open_to_work(path, run, cancel).map_err(|error| not_replaced(path, &error))?;
             (there.access, there.saved)
         } else {
             return Err(glassine_scanfile::Error::AlreadyExists { path: path.to_owned() }.into());
@@ -165,7 +167,7 @@ pub(super) fn session_path(name: &Path) -> PathBuf {
         return name.to_owned();
     }
     let mut text = name.as_os_str().to_owned();
-    text.push(files::SESSION_ENDING);
+    text.push(session_files::SESSION_ENDING);
     PathBuf::from(text)
 }
 

@@ -4,7 +4,7 @@
 use std::time::{Duration, UNIX_EPOCH};
 
 use egui::{Align, Button, Frame, Id, Label, Layout, Margin, Modal, Panel, RichText, ScrollArea, Ui, vec2};
-use glassine_engine::files::UnsavedWork;
+use glassine_engine::session_files::UnsavedWork;
 
 use crate::clock::ago_text;
 use crate::command::Command;

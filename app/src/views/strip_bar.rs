@@ -250,7 +250,7 @@ fn margin_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
     });
     if changed && shown.is_finite() {
         let frames = cx.ui_state.selected.iter().copied().collect::<Vec<_>>();
-        cx.push(Command::Edit(glassine_engine::guard::with_margin(cx.session, &frames, shown)));
+        cx.push(Command::Edit(glassine_engine::crop_guard::with_margin(cx.session, &frames, shown)));
     }
 }
 

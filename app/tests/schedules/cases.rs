@@ -155,7 +155,7 @@ fn the_export_of_the_session_before_is_told_and_shown_in_no_pane_of_the_next_one
     assert!(desk.app.status().exporting().is_some(), "opening a session stops no export");
     desk.settle();
     assert!(desk.app.status().export_report.is_none());
-    assert!(desk.app.status().notices.iter().any(|notice| notice.headline.contains("open before")));
+    assert!(desk.app.status().notices.iter().any(|notice| notice.headline.contains("previous session")));
 }
 
 #[test]
@@ -223,7 +223,7 @@ fn a_save_that_follows_another_at_once_is_no_conflict_with_it() {
 #[test]
 fn every_change_is_autosaved_within_half_a_second_however_long_the_changes_go_on() {
     let folder = tempfile::tempdir().expect("a temporary folder");
-    let run = Arc::new(glassine_engine::files::Run::begin(Some(folder.path())));
+    let run = Arc::new(glassine_engine::session_files::Run::begin(Some(folder.path())));
     let mut desk = Desk::new(1, &egui::Context::default(), &Arc::new(Engine::new().in_run(run)));
     desk.world.disk().is_calm = true;
     for step in 0..8 {

@@ -12,7 +12,7 @@ use std::sync::Arc;
 
 use desk::Desk;
 use glassine_engine::Engine;
-use glassine_engine::files::Run;
+use glassine_engine::session_files::Run;
 
 /// Seeds that once found a fault: an autosave that a save had removed was taken for an existing one (1326, 369); newly
 /// opened scans were not autosaved when no frames were found (9646, 32638); a session was left while a save of an

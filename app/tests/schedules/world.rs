@@ -4,8 +4,8 @@ use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
-use glassine_engine::files::{Conflict, Saved, SavedState};
 use glassine_engine::jobs::{Job, JobEdits, JobEventKind, SaveOver};
+use glassine_engine::session_files::{Conflict, Saved, SavedState};
 use glassine_engine::{
     EngineError, ExactCount, FoundReading, MadeSession, Notice, Preview, PreviewRequest, RepairKey,
     ScanPicture, SendEvent, SessionAt, SessionKey, Severity, ViewKey, Worker,

@@ -13,7 +13,7 @@ use std::time::Instant;
 use glassine_engine::jobs::JobEventKind;
 use glassine_engine::{
     Engine, ExportRequest, FrameScope, JobHost, Overlay, PictureSide, PreviewRequest, SessionAt, UnitRect,
-    ViewKey, files,
+    ViewKey, session_files,
 };
 use glassine_film::Param;
 use glassine_raster::{CancelToken, PixelRect};
@@ -28,8 +28,8 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     let path = args.next().ok_or("name a session file")?;
     let cancel = CancelToken::new();
     let engine = Arc::new(Engine::new());
-    let made = files::open_session(&path, &cancel)?;
-    let at = SessionAt::new(made.session, files::folder_of(&path));
+    let made = session_files::open_session(&path, &cancel)?;
+    let at = SessionAt::new(made.session, session_files::folder_of(&path));
     println!("{}: {} frames", path.display(), at.session.frames.len());
     for scan in &at.session.scans {
         let started = Instant::now();

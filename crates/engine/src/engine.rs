@@ -9,24 +9,26 @@ use glassine_raster::{CancelToken, Plane, Point, RegionSource as _, Samples16};
 use glassine_scanfile::protect::{ProtectedFile, protect};
 use glassine_session::{Edit, Frame, ScanId, Session};
 
+use crate::EngineError;
+use crate::build::import::{Bench, Draft};
+use crate::build::statistics;
 use crate::cache::ByteCache;
-use crate::crew::prepare_threads;
-use crate::files::{Run, SavedState};
-use crate::layers::DensityDesk;
-use crate::overlay::{self, Mark};
-use crate::prepare::{Bench, Draft};
+use crate::dust::analysis::RepairDesk;
+use crate::dust::{self, Repair};
+use crate::frame::{Feed, FrameContext, rendering_of, space_of};
+use crate::jobs::lane_pool::prepare_threads;
+use crate::preview::density_cache::DensityDesk;
+use crate::preview::overlay::{self, Mark};
+use crate::preview::sample_cache::{SAMPLED_CACHE_BYTES, SampledKey};
+use crate::preview::screen::{Screen, scan_rgba};
 use crate::preview::{Source, SourceKey};
-use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
-use crate::repair::{self, Repair};
-use crate::sampled::{SAMPLED_CACHE_BYTES, SampledKey};
+use crate::render::export;
+use crate::scans::overview_cache::Shelf;
 use crate::scans::{OpenScan, OverviewData, ScanStore, files_of, zeroed};
-use crate::screen::{Screen, scan_rgba};
-use crate::shelf::Shelf;
-use crate::study::RepairDesk;
+use crate::session_files::{Run, SavedState};
 use crate::types::{
     FoundReading, MadeSession, NewSessionRequest, PreviewRequest, ScanPicture, SessionAt, SessionKey, ViewKey,
 };
-use crate::{EngineError, export, measured};
 
 /// Bytes of reduced scan parts kept for previews.
 const SOURCE_CACHE_BYTES: usize = 256 << 20;
@@ -170,7 +172,7 @@ impl Engine {
     }
 
     pub(crate) fn repair_if_known(&self, context: &FrameContext) -> Option<Arc<Repair>> {
-        let key = repair::key_of(context);
+        let key = dust::key_of(context);
         let kept = self.repairs.repairs.get(&key);
         // A repair too large for the cache is still available while it is the one shown last.
         kept.or_else(|| self.repairs.stand_in(&key).filter(|last| last.key() == key))
@@ -200,11 +202,11 @@ impl Engine {
         cancel: &CancelToken,
         progress: &(dyn Fn(f32) + Sync),
     ) -> Result<Arc<Repair>, EngineError> {
-        let key = repair::key_of(context);
+        let key = dust::key_of(context);
         if let Some(ready) = self.repairs.repairs.get(&key) {
             return Ok(ready);
         }
-        let made = Arc::new(repair::make(context, &self.repairs, true, cancel, progress)?);
+        let made = Arc::new(dust::make(context, &self.repairs, true, cancel, progress)?);
         let bytes = made.bytes();
         Ok(self.repairs.repairs.insert(key, made, bytes))
     }
@@ -216,12 +218,12 @@ impl Engine {
         context: &FrameContext,
         cancel: &CancelToken,
     ) -> Result<Arc<Repair>, EngineError> {
-        let key = repair::key_of(context);
+        let key = dust::key_of(context);
         let RepairDesk { repairs, finished, .. } = &self.repairs;
         if let Some(ready) = repairs.get(&key).or_else(|| finished.get(&key)) {
             return Ok(ready);
         }
-        let mut made = repair::make(context, &self.repairs, false, cancel, &|_| {})?;
+        let mut made = dust::make(context, &self.repairs, false, cancel, &|_| {})?;
         made.forget_marks();
         let bytes = made.bytes();
         Ok(finished.insert(key, Arc::new(made), bytes))
@@ -287,8 +289,8 @@ impl Engine {
             return self.count_every_pixel(at, &context, cancel, &|_| {});
         }
         let overview = context.open.overview(cancel, &|_| {})?;
-        let sampling = measured::statistics_sampling(frame, overview.factor);
-        let samples = measured::sample_overview(&sampling, &overview);
+        let sampling = statistics::statistics_sampling(frame, overview.factor);
+        let samples = statistics::sample_overview(&sampling, &overview);
         let output = &at.session.output;
         let pipeline =
             context.pipeline(None, space_of(&output.space), rendering_of(&output.rendering), Feed::Linear);
@@ -312,7 +314,7 @@ impl Engine {
     ) -> Result<Histogram, EngineError> {
         context.check_box()?;
         let repair =
-            if repair::is_wanted(context) { Some(self.finished_repair(context, cancel)?) } else { None };
+            if dust::is_wanted(context) { Some(self.finished_repair(context, cancel)?) } else { None };
         let repair = repair.as_deref().filter(|repair| repair.found.is_some());
         export::count_exactly(context, &at.session.output, repair, cancel, share)
     }
@@ -341,9 +343,9 @@ impl Engine {
                 dust.refusals.push(error.notice().headline);
                 continue;
             }
-            let repair = match self.repairs.repairs.get(&repair::key_of(&context)) {
+            let repair = match self.repairs.repairs.get(&dust::key_of(&context)) {
                 Some(ready) => ready,
-                None => Arc::new(repair::make(&context, &self.repairs, false, cancel, &|_| {})?),
+                None => Arc::new(dust::make(&context, &self.repairs, false, cancel, &|_| {})?),
             };
             if let Some(refusal) = repair.refusal {
                 dust.refusals.push(format!("frame {}: {refusal}", frame.number));

@@ -3,61 +3,36 @@
 //! **Invariant:** a preview is a region of the same pipeline as the export, never a second implementation.
 //! **Invariant:** scans are only ever opened for reading.
 
-mod adjust;
-mod adjustments;
+mod build;
 mod cache;
-mod checks;
-mod crew;
+pub mod crop_guard;
+mod dust;
 mod engine;
 mod error;
-mod export;
-pub mod files;
-mod films;
-pub mod guard;
-mod host;
+mod frame;
 pub mod jobs;
-mod lanes;
-mod layers;
-mod look;
-mod measured;
-mod overlay;
-mod prepare;
 mod preview;
-mod queue;
-mod reading;
-mod recipe;
-mod relink;
 mod render;
-mod repair;
-mod sampled;
 mod scans;
-mod screen;
-mod shelf;
-mod shrink;
-mod steps;
-mod strokes;
-mod study;
-mod tiles;
+pub mod session_files;
 mod types;
-mod watched;
-mod worker;
 
-pub use adjust::{BalanceHints, ChartPlace, StockReport, StockTarget};
-pub use adjustments::read_stock;
-pub use checks::{CheckDepth, ScanCheck, ScanState};
-pub use crew::prepare_threads;
+pub use build::adjust::{BalanceHints, ChartPlace, StockReport, StockTarget};
+pub use build::reread::Reread;
+pub use build::stock_jobs::read_stock;
+pub use dust::RepairKey;
 pub use engine::{DustOfScan, Engine};
 pub use error::{EngineError, Notice, Severity};
-pub use export::{ExportProgress, planned_paths};
-pub use host::JobHost;
-pub use reading::Reread;
-pub use recipe::stock_of;
-pub use relink::{FoundBy, Relinked};
-pub use repair::RepairKey;
-pub use steps::Step;
+pub use frame::stock_of;
+pub use jobs::host::JobHost;
+pub use jobs::lane_pool::prepare_threads;
+pub use jobs::steps::Step;
+pub use jobs::worker::{SendEvent, Worker};
+pub use render::export::{ExportProgress, planned_paths};
+pub use scans::checks::{CheckDepth, ScanCheck, ScanState};
+pub use scans::relink::{FoundBy, Relinked};
 pub use types::{
     DIFFERENCE_GAIN, ExactCount, ExportReport, ExportRequest, ExportedFile, FailedFrame, FoundReading,
     FrameScope, MadeSession, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary,
     ScanPicture, ScanReading, SessionAt, SessionKey, UnitRect, ViewKey,
 };
-pub use worker::{SendEvent, Worker};

@@ -12,8 +12,8 @@ use glassine_session::{
 };
 
 use crate::Notice;
-use crate::files::{Access, SavedState, UnsavedWork};
-use crate::look::encoding_words;
+use crate::build::detect::encoding_words;
+use crate::session_files::{Access, SavedState, UnsavedWork};
 
 /// Identifies a session under work: every session opened or made in this process has its own key.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Default)]

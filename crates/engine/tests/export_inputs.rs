@@ -103,7 +103,7 @@ fn a_scan_of_equal_length_that_is_not_the_sessions_fails_its_frames_and_no_other
             assert_eq!((report.written.len(), report.failed.len()), (1, 1));
             assert_eq!(report.written[0].number, 2);
             let notice = &report.failed[0].notice;
-            assert!(notice.headline.contains("not the file"), "{notice}");
+            assert!(notice.headline.contains("differs from the one"), "{notice}");
         }
     }
     scan_again(&one, 1);
@@ -145,7 +145,8 @@ fn a_scan_written_to_while_its_frame_is_made_fails_that_frame_and_leaves_no_file
         assert!(is_changed.load(Ordering::SeqCst));
         assert_eq!((report.written.len(), report.failed.len()), (0, 1));
         let headline = &report.failed[0].notice.headline;
-        let is_told = headline.contains("changed while it was read") || headline.contains("not the file");
+        let is_told =
+            headline.contains("changed while it was read") || headline.contains("differs from the one");
         assert!(is_told, "{headline}");
         assert!(names_in(&request.folder).is_empty());
     }

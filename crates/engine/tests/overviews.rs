@@ -7,7 +7,7 @@ use std::sync::Arc;
 
 use glassine_engine::jobs::{Job, JobEvent, JobEventKind, SaveOver};
 use glassine_engine::{
-    Engine, JobHost, Overlay, PictureSide, PreviewRequest, SessionAt, UnitRect, ViewKey, files,
+    Engine, JobHost, Overlay, PictureSide, PreviewRequest, SessionAt, UnitRect, ViewKey, session_files,
 };
 use glassine_raster::{CancelToken, PixelRect};
 use glassine_session::{Edit, EncodingChoice, ScanId, ScanRef, Session};
@@ -215,7 +215,7 @@ fn an_overview_of_an_unsaved_session_moves_beside_the_session_once_it_is_saved()
     engine.work_beside(Some(&desk.session));
     engine.settle();
     assert_eq!(desk.kept().len(), 1);
-    assert!(files::read_session(&desk.session).is_ok());
+    assert!(session_files::read_session(&desk.session).is_ok());
     let again = desk.look(EncodingChoice::Auto);
     assert!(again.rgba == made.rgba && again.first_factor == Some(16));
 }

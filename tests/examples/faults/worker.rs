@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
 use clap::Subcommand;
-use glassine_engine::files::{self, Access, Run, SaveMode, SaveOutcome};
+use glassine_engine::session_files::{self, Access, Run, SaveMode, SaveOutcome};
 use glassine_engine::{EngineError, MadeSession};
 use glassine_raster::CancelToken;
 use glassine_session::Session;
@@ -62,12 +62,12 @@ pub(crate) fn number_in(title: &str) -> Option<u32> {
 
 /// The session as last saved.
 pub(crate) fn open(path: &Path) -> Result<Session, EngineError> {
-    Ok(files::open_session(path, &CancelToken::new())?.session)
+    Ok(session_files::open_session(path, &CancelToken::new())?.session)
 }
 
 /// The newest work that the program finds at its next start: saved, or left unsaved by a crashed run.
 pub(crate) fn recover(path: &Path) -> Result<Session, EngineError> {
-    match files::unsaved_beside(path, None).first() {
+    match session_files::unsaved_beside(path, None).first() {
         Some(unsaved) => open(&unsaved.autosave),
         None => open(path),
     }
@@ -75,11 +75,11 @@ pub(crate) fn recover(path: &Path) -> Result<Session, EngineError> {
 
 fn start(path: &Path) -> Result<(), EngineError> {
     let run = Run::begin(None);
-    let made = files::open_to_work(path, &run, &CancelToken::new())?;
+    let made = session_files::open_to_work(path, &run, &CancelToken::new())?;
     let autosaves: Vec<_> =
-        files::unsaved_beside(path, Some(&run)).into_iter().map(|unsaved| unsaved.autosave).collect();
+        session_files::unsaved_beside(path, Some(&run)).into_iter().map(|unsaved| unsaved.autosave).collect();
     let session = recover(path)?;
-    files::save_session(&run, &session, path, mode_of(&made), &autosaves)?.into_saved()?;
+    session_files::save_session(&run, &session, path, mode_of(&made), &autosaves)?.into_saved()?;
     say(&session.title);
     Ok(())
 }
@@ -90,11 +90,12 @@ fn mode_of(made: &MadeSession) -> SaveMode<'_> {
 
 fn save_again_and_again(path: &Path) -> Result<(), EngineError> {
     let run = Run::begin(None);
-    let mut made = files::open_to_work(path, &run, &CancelToken::new())?;
+    let mut made = session_files::open_to_work(path, &run, &CancelToken::new())?;
     let first = number_in(&made.session.title).unwrap_or(0);
     for number in first + 1.. {
         made.session.title = title_of(number);
-        let saved = files::save_session(&run, &made.session, path, mode_of(&made), &[])?.into_saved()?;
+        let saved =
+            session_files::save_session(&run, &made.session, path, mode_of(&made), &[])?.into_saved()?;
         made.saved = Some(saved.state);
         say(&number.to_string());
     }
@@ -103,12 +104,12 @@ fn save_again_and_again(path: &Path) -> Result<(), EngineError> {
 
 fn autosave_again_and_again(path: &Path) -> Result<(), EngineError> {
     let run = Run::begin(None);
-    let mut made = files::open_to_work(path, &run, &CancelToken::new())?;
+    let mut made = session_files::open_to_work(path, &run, &CancelToken::new())?;
     let Some(autosave) = run.autosave_path(Some(path)) else { return Ok(()) };
     let first = number_in(&made.session.title).unwrap_or(0);
     for number in first + 1.. {
         made.session.title = title_of(number);
-        files::autosave_session(&run, &made.session, &autosave)?;
+        session_files::autosave_session(&run, &made.session, &autosave)?;
         say(&number.to_string());
     }
     Ok(())
@@ -121,12 +122,12 @@ fn count_up(path: &Path, times: u32) -> Result<(), EngineError> {
     let run = Run::begin(None);
     let (mut told, mut counted) = (0_u32, 0);
     while counted < times {
-        let mut made = files::open_to_work(path, &run, &CancelToken::new())?;
+        let mut made = session_files::open_to_work(path, &run, &CancelToken::new())?;
         let held = matches!(made.access, Access::HeldBy(_));
         made.session.title = title_of(number_in(&made.session.title).unwrap_or(0) + 1);
         let saved = !held
             && matches!(
-                files::save_session(&run, &made.session, path, mode_of(&made), &[])?,
+                session_files::save_session(&run, &made.session, path, mode_of(&made), &[])?,
                 SaveOutcome::Saved(_)
             );
         counted += u32::from(saved);

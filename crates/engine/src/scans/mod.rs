@@ -1,9 +1,13 @@
 //! Open scans, their linear view and their overviews, kept for as long as the engine lives.
 
+pub(crate) mod checks;
 mod disk;
 mod dither;
 mod handles;
 mod open;
+pub(crate) mod overview_cache;
+pub(crate) mod progress_reader;
+pub(crate) mod relink;
 mod store;
 #[cfg(test)]
 pub(crate) mod tests;

@@ -14,7 +14,7 @@ use super::dither::dither_steps;
 use super::handles::{Handles, Slot};
 use super::{FIRST_LOOK_MAX_SIDE_PX, OVERVIEW_MAX_SIDE_PX, OverviewData};
 use crate::cache::ByteCache;
-use crate::shelf::{Identity, Kept, Shelf};
+use crate::scans::overview_cache::{Identity, Kept, Shelf};
 use crate::{EngineError, Notice};
 
 /// A reduced picture of a scan.

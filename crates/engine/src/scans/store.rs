@@ -11,7 +11,7 @@ use super::disk::{Prints, ScanFiles};
 use super::handles::Handles;
 use super::open::{Curves, OpenScan, Overviews, Shared};
 use crate::EngineError;
-use crate::shelf::Shelf;
+use crate::scans::overview_cache::Shelf;
 
 /// Memory for overviews of all scans.
 const OVERVIEW_CACHE_BYTES: usize = 1 << 30;

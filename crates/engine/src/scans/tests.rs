@@ -9,7 +9,7 @@ use glassine_session::ScanRef;
 
 use super::handles::Handles;
 use super::store::ScanStore;
-use crate::shelf::Shelf;
+use crate::scans::overview_cache::Shelf;
 
 /// A 16-bit uncompressed grey TIFF of 64 columns, all its samples `code`; rows beyond the first 64 are a hole.
 pub(crate) fn write_scan(path: &Path, rows: u32, code: u16) {

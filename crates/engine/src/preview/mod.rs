@@ -1,6 +1,12 @@
 //! Pictures for the screen: a region of the export's own pipeline at screen size, coarse first if the sharp source must
 //! still be read.
 
+pub(crate) mod density_cache;
+pub(crate) mod overlay;
+pub(crate) mod sample_cache;
+pub(crate) mod screen;
+pub(crate) mod tiles;
+
 use std::sync::Arc;
 use std::time::Instant;
 
@@ -11,13 +17,13 @@ use glassine_raster::{
 use glassine_repair::DustMap;
 use glassine_session::Frame;
 
-use crate::overlay::{self, Mark};
-use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
+use crate::dust::{Repair, RepairKey};
+use crate::frame::{Feed, FrameContext, rendering_of, space_of};
+use crate::preview::overlay::Mark;
+use crate::preview::sample_cache::SampledKey;
+use crate::preview::screen::{Screen, Wishes, scan_rgba};
 use crate::render;
-use crate::repair::{Repair, RepairKey};
-use crate::sampled::SampledKey;
 use crate::scans::{OpenScan, OverviewData, read_reduced};
-use crate::screen::{Screen, Wishes, scan_rgba};
 use crate::types::{Overlay, PictureSide, Preview, PreviewRequest, UnitRect, ViewKey};
 use crate::{Engine, EngineError};
 
@@ -38,7 +44,7 @@ pub(crate) struct SourceKey {
     pub(crate) scan: u64,
     pub(crate) rect: PixelRect,
     pub(crate) factor: u32,
-    pub(crate) repair: Option<crate::repair::RepairKey>,
+    pub(crate) repair: Option<crate::dust::RepairKey>,
     /// Whether the overview of the scan serves as the source.
     pub(crate) is_overview: bool,
 }
@@ -158,7 +164,7 @@ impl RepairWish {
         let is_small = matches!(request.key, ViewKey::Print(_) | ViewKey::Proof(..));
         let is_clean = matches!(request.side, PictureSide::Scan | PictureSide::Unrepaired);
         Self {
-            applies: !is_small && !is_clean && crate::repair::is_wanted(context),
+            applies: !is_small && !is_clean && crate::dust::is_wanted(context),
             marks: matches!(request.overlay, Overlay::DustMap | Overlay::RepairDifference),
         }
     }
@@ -234,7 +240,7 @@ impl Engine {
         let overview = open.overview(cancel, &|_| {})?;
         let whole_enough = overview.factor <= plan.factor;
         let wish = RepairWish::of(request, context);
-        let key = wish.is_needed().then(|| crate::repair::key_of(context));
+        let key = wish.is_needed().then(|| crate::dust::key_of(context));
         let known = key.and_then(|_| self.repair_if_known(context));
         let lacks = key.filter(|_| known.is_none());
         // While a repair is made, the last one of this place stands in, so that a slider or brush causes no flicker.

@@ -7,9 +7,9 @@ use glassine_film::{
 use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Scan, density_from_stops};
 use glassine_session::{Edit, FrameId};
 
-use crate::films::films;
-use crate::prepare::{Bench, Draft, base_of_frame};
-use crate::recipe::FrameContext;
+use crate::build::films::films;
+use crate::build::import::{Bench, Draft, base_of_frame};
+use crate::frame::FrameContext;
 use crate::types::SessionAt;
 use crate::{Engine, EngineError};
 

@@ -11,8 +11,8 @@ use glassine_session::{
     BaseSource, Edit, Fingerprint, Frame, ScanId, ScanRef, Session, StripId, frame_problem,
 };
 
-use crate::films::sharing;
-use crate::prepare::{Bench, Draft};
+use crate::build::films::sharing;
+use crate::build::import::{Bench, Draft};
 use crate::scans::shown;
 use crate::types::SessionAt;
 use crate::{Engine, EngineError, Notice, Severity};

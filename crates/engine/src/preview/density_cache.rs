@@ -5,8 +5,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 use glassine_film::{BaseField, Pipeline};
 use rayon::prelude::*;
 
-use crate::sampled::SampledKey;
-use crate::screen::Screen;
+use crate::preview::sample_cache::SampledKey;
+use crate::preview::screen::Screen;
 
 /// Largest picture whose densities are kept, pixels: 80 MB.
 const KEPT_PX_MAX: usize = 6_600_000;

@@ -14,9 +14,9 @@ use glassine_session::{
     NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
 };
 
-use crate::films::strips_on;
-use crate::look::{doubt_settled, is_doubted, recognise, render_slides_straight, tell_coarse_codes};
-use crate::recipe::stock_of;
+use crate::build::detect::{doubt_settled, is_doubted, recognise, render_slides_straight, tell_coarse_codes};
+use crate::build::films::strips_on;
+use crate::frame::stock_of;
 use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
 use crate::{EngineError, NewSessionRequest, Notice, Severity};
 

@@ -14,11 +14,11 @@ use glassine_sharpness::Sharpening;
 use super::band::{Band, BandMaker, Body, Purpose};
 use super::flow::in_order;
 use crate::EngineError;
-use crate::recipe::{Feed, FrameContext, rendering_of, space_of};
+use crate::dust::Repair;
+use crate::frame::{Feed, FrameContext, rendering_of, space_of};
 use crate::render;
-use crate::repair::Repair;
+use crate::render::downscale::Shrink;
 use crate::scans::zeroed;
-use crate::shrink::Shrink;
 use crate::types::ExportRequest;
 
 /// Pixels of all bands computed at one time, so that memory does not grow with the number of cores.

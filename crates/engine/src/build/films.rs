@@ -6,7 +6,7 @@ use glassine_film::{FilmKind, SolveHints};
 use glassine_session::{BaseSource, Edit, FilmBase, ScanId, Session, Strip, StripId};
 
 use crate::EngineError;
-use crate::prepare::{Bench, Draft};
+use crate::build::import::{Bench, Draft};
 
 /// Largest difference of measured base densities (D) within one film. Source: ours; over one film the base is even to
 /// 0.02 D, and films differ by more in at least one channel.

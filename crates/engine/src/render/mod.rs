@@ -1,5 +1,8 @@
 //! Running a pipeline over sampled pixels, and sharpening on lightness: what previews and exports share.
 
+pub(crate) mod downscale;
+pub(crate) mod export;
+
 use glassine_film::{BaseField, Look, OutputSpace, Param, Pipeline};
 use glassine_raster::{PixelLoop, Samples16, TiltedSampling, run_vectorised};
 use glassine_sharpness::Sharpening;

@@ -6,7 +6,7 @@ use std::path::{Path, PathBuf};
 use glassine_raster::{CancelToken, RegionSource as _};
 use glassine_session::{Fingerprint, ScanId, ScanRef};
 
-use crate::checks::{CheckDepth, ScanState, has_hash, what_differs};
+use crate::scans::checks::{CheckDepth, ScanState, has_hash, what_differs};
 use crate::scans::files_of;
 use crate::types::SessionAt;
 use crate::{Engine, EngineError};

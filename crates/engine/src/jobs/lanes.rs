@@ -8,11 +8,11 @@ use std::time::{Duration, Instant};
 use crossbeam_channel::{Receiver, Sender};
 use glassine_raster::CancelToken;
 
-use crate::crew::Crew;
+use crate::jobs::lane_pool::Crew;
+use crate::jobs::preview_queue::{DustLook, PreviewLane, PreviewQueue};
+use crate::jobs::worker::Worker;
 use crate::jobs::{Failure, Job, JobEvent, JobEventKind, JobId, Lane};
-use crate::queue::{DustLook, PreviewLane, PreviewQueue};
 use crate::types::{PreviewRequest, SessionAt, SessionKey};
-use crate::worker::Worker;
 use crate::{EngineError, Notice, Severity};
 
 /// Called after every event.

@@ -21,8 +21,8 @@ use glassine_session::{Frame, OutputSettings, Session, clash_key, file_stem};
 
 pub(crate) use job::count_exactly;
 
-use crate::recipe::FrameContext;
-use crate::repair::Repair;
+use crate::dust::Repair;
+use crate::frame::FrameContext;
 use crate::scans::files_of;
 use crate::types::{ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope};
 use crate::{Engine, EngineError, Notice, Severity};
@@ -221,7 +221,7 @@ impl Engine {
     ) -> Result<Option<Arc<Repair>>, EngineError> {
         let wanted = match request.repair {
             Some(choice) => choice,
-            None => crate::repair::is_wanted(context),
+            None => crate::dust::is_wanted(context),
         };
         if !wanted {
             return Ok(None);

@@ -4,10 +4,10 @@ use std::collections::{HashMap, VecDeque};
 
 use glassine_raster::CancelToken;
 
-use crate::host::JobHost;
+use crate::jobs::host::JobHost;
+use crate::jobs::lanes::{QueuedJob, look_for_dust, run_job, run_preview};
+use crate::jobs::preview_queue::{DustLook, PreviewQueue};
 use crate::jobs::{JobEvent, Lane};
-use crate::lanes::{QueuedJob, look_for_dust, run_job, run_preview};
-use crate::queue::{DustLook, PreviewQueue};
 use crate::types::PreviewRequest;
 
 /// Something that a stepped host can do next.

@@ -4,6 +4,9 @@
 //! Marks come from the infrared plane or, if that is missing or refused, from visible light if the frame asks for it.
 //! Brush strokes count in every case.
 
+pub(crate) mod analysis;
+pub(crate) mod brush;
+
 use std::hash::{DefaultHasher, Hash, Hasher};
 
 use glassine_film::Param;
@@ -18,12 +21,11 @@ use glassine_repair::{
 use glassine_session::{BrushStroke, Frame, Strip};
 
 use crate::EngineError;
-use crate::recipe::FrameContext;
+use crate::dust::analysis::RepairDesk;
+use crate::frame::FrameContext;
 use crate::scans::OpenScan;
-use crate::strokes;
-use crate::study::{self, RepairDesk};
+use crate::scans::progress_reader::Watched;
 use crate::types::RepairSummary;
-use crate::watched::Watched;
 
 /// Full-resolution pixels around a box or tile that repair may read.
 const CONTEXT_PX: u32 = 96;
@@ -322,7 +324,7 @@ impl Work<'_> {
         let options = DustOptions {
             sensitivity,
             sensitivity_max: if self.keep_studies { 1.0 } else { sensitivity },
-            registration: study::region_registration(
+            registration: analysis::region_registration(
                 open,
                 (&film_of(self.context), film_base_d),
                 self.region,
@@ -361,8 +363,8 @@ impl Work<'_> {
         let mut painted_out = DustMap::clean(region.width(), region.height());
         if !frame.strokes.is_empty() {
             let marks = map.clone();
-            strokes::lay_over(&mut map, &frame.strokes, region, open, self.cancel)?;
-            painted_out = removed(&marks, &map, &strokes::bounds(&frame.strokes, region));
+            brush::lay_over(&mut map, &frame.strokes, region, open, self.cancel)?;
+            painted_out = removed(&marks, &map, &brush::bounds(&frame.strokes, region));
         }
         let place =
             FillPlace { rect: region, wanted: self.key.rect, colour_channels: open.colour_channels() };
@@ -370,7 +372,7 @@ impl Work<'_> {
         let before = last.as_ref().and_then(|last| Some((last, last.found.as_ref()?)));
         let patches = match before {
             Some((last, found)) => {
-                let changed = strokes::changed(&last.strokes, &frame.strokes, region);
+                let changed = brush::changed(&last.strokes, &frame.strokes, region);
                 glassine_repair::refill(&self.source, place, &map, (&found.patches, &changed), self.cancel)
             }
             None => glassine_repair::make_patches(&self.source, place, &map, self.cancel),

@@ -7,7 +7,7 @@ use glassine_repair::{Analysis, DustError, DustMap, DustOptions, Registration};
 
 use crate::EngineError;
 use crate::cache::ByteCache;
-use crate::repair::{Repair, RepairKey, tiles_of};
+use crate::dust::{Repair, RepairKey, tiles_of};
 use crate::scans::{OpenScan, working_memory};
 
 /// Bytes of dust maps and repaired pixels kept.
@@ -183,7 +183,7 @@ mod tests {
     use glassine_session::{Edit, FoundStripEdit, NewFrame, ScanRef, Session};
 
     use crate::Engine;
-    use crate::recipe::FrameContext;
+    use crate::frame::FrameContext;
     use crate::scans::tests::write_scan;
 
     #[test]

@@ -8,9 +8,9 @@ use glassine_repair::{DustMap, DustOptions, Refusal, Registration};
 use glassine_session::{Frame, Strip};
 
 use crate::EngineError;
-use crate::prepare::{Bench, base_of_frame};
+use crate::build::import::{Bench, base_of_frame};
+use crate::dust::{self, analysis};
 use crate::scans::{OpenScan, OverviewData};
-use crate::{repair, study};
 
 /// Mark of a pixel that is left out; see [`glassine_film::measure_frame_without`].
 const LEFT_OUT: u8 = 2;
@@ -36,7 +36,7 @@ impl Bench<'_> {
     ) -> Result<FrameStatistics, EngineError> {
         let film = strip.film_area.unwrap_or(frame.crop);
         let samples = self.frame_samples(open, frame)?;
-        let film = (&film, repair::clear_film_d(strip));
+        let film = (&film, dust::clear_film_d(strip));
         let clean = without_dust(samples, open, (film, &frame.crop), self.cancel)?;
         let base_d = base_of_frame(strip, frame, open);
         let measured = measure_frame_without(&clean.samples, &clean.doubtful, base_d, strip.film);
@@ -114,7 +114,7 @@ fn sampled_dust(
         return Ok(None);
     }
     let bounds = frame.pixel_bounds(open.width(), open.height());
-    let registration = study::region_registration(open, film, bounds, cancel)?.map(|known| {
+    let registration = analysis::region_registration(open, film, bounds, cancel)?.map(|known| {
         let scale = f64::from(samples.width()) / frame.width_px.max(1.0);
         let (sin, cos) = frame.angle_rad.sin_cos();
         let [x, y] = known.shift_px;

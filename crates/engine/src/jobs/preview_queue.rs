@@ -8,7 +8,7 @@ use std::sync::{Condvar, Mutex, MutexGuard, PoisonError};
 
 use glassine_raster::CancelToken;
 
-use crate::repair::RepairKey;
+use crate::dust::RepairKey;
 use crate::types::{PreviewRequest, ViewKey};
 
 /// A repair that pictures wait for.

@@ -8,10 +8,10 @@ use glassine_raster::CancelToken;
 use glassine_scanfile::{Overwrite, open_regular, write_bytes_atomic};
 use glassine_session::{Edit, FrameId};
 
-use crate::adjust::{ChartPlace, StockTarget, free_stock_id};
+use crate::build::adjust::{ChartPlace, StockTarget, free_stock_id};
+use crate::jobs::worker::SendEvent;
 use crate::jobs::{Job, JobEdits, JobEventKind};
 use crate::types::SessionAt;
-use crate::worker::SendEvent;
 use crate::{Engine, EngineError, Notice, Severity};
 
 /// Largest stock file that is read; real ones take a few kilobytes.
@@ -115,7 +115,7 @@ impl Engine {
         ] {
             let report = self.measure_stock(at, frame, &ChartPlace { corners }, target, "chart", cancel);
             if report.is_ok_and(|report| report.mean.1 < FITS) {
-                let headline = "the corners of the chart are in the wrong order";
+                let headline = "the chart is the wrong way round";
                 return Some(Notice::new(Severity::Error, headline, what));
             }
         }

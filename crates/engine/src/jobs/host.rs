@@ -12,14 +12,14 @@ use std::thread::JoinHandle;
 use crossbeam_channel::{Receiver, Sender, unbounded};
 use glassine_raster::CancelToken;
 
-use crate::jobs::{Failure, Job, JobEvent, JobEventKind, JobId, Lane};
-use crate::lanes::{
+use crate::jobs::lanes::{
     Outbox, QueuedJob, Wake, look_for_dust, run_ahead, run_dust, run_job, run_lane, run_preview, run_previews,
 };
-use crate::queue::{PreviewLane, PreviewQueue};
-use crate::steps::Steps;
+use crate::jobs::preview_queue::{PreviewLane, PreviewQueue};
+use crate::jobs::steps::Steps;
+use crate::jobs::worker::Worker;
+use crate::jobs::{Failure, Job, JobEvent, JobEventKind, JobId, Lane};
 use crate::types::{PreviewRequest, SessionAt};
-use crate::worker::Worker;
 use crate::{Engine, Notice, Severity};
 
 /// Queues and threads of the lanes that have a thread.

@@ -9,8 +9,8 @@ use glassine_sharpness::{RowScratch, RowSharpener, Sharpening};
 use rayon::prelude::*;
 
 use crate::EngineError;
-use crate::layers::LayerDensities;
-use crate::overlay::{self, Mark};
+use crate::preview::density_cache::LayerDensities;
+use crate::preview::overlay::{self, Mark};
 use crate::render::{Lightness, Shift};
 use crate::scans::zeroed;
 

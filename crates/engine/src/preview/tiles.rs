@@ -5,8 +5,8 @@ use std::sync::Arc;
 
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
 
+use crate::dust::Repair;
 use crate::preview::{Plan, Source, SourceKey, TILE_PX};
-use crate::repair::Repair;
 use crate::scans::{OpenScan, read_reduced, zeroed_samples};
 use crate::types::PreviewRequest;
 use crate::{Engine, EngineError};

@@ -7,15 +7,15 @@ use glassine_film::SolveHints;
 use glassine_raster::CancelToken;
 use glassine_session::{Edit, FrameId, Relink, ScanId};
 
-use crate::files::{SaveMode, SaveOutcome};
-use crate::films::{sharing, strips_on};
+use crate::build::films::{sharing, strips_on};
+use crate::build::import::{Draft, Search};
+use crate::dust::RepairKey;
+use crate::frame::FrameContext;
 use crate::jobs::{Job, JobEdits, JobEventKind, SaveOver};
-use crate::prepare::{Draft, Search};
-use crate::recipe::FrameContext;
-use crate::repair::RepairKey;
 use crate::scans::shown;
+use crate::session_files::{SaveMode, SaveOutcome};
 use crate::types::{ExactCount, Preview, PreviewRequest, SessionAt};
-use crate::{Engine, EngineError, FoundBy, MadeSession, Notice, Severity, files};
+use crate::{Engine, EngineError, FoundBy, MadeSession, Notice, Severity, session_files};
 
 /// Takes reports of a job.
 pub type SendEvent<'a> = &'a (dyn Fn(JobEventKind) + Sync);
@@ -71,7 +71,7 @@ impl Worker for Engine {
         let bench = self.bench(at.folder.as_deref(), cancel, &progress);
         match job {
             Job::OpenSession { path } => {
-                send(session_ready(files::open_to_work(&path, self.saving_run(), cancel)?));
+                send(session_ready(session_files::open_to_work(&path, self.saving_run(), cancel)?));
             }
             Job::OpenScans(request) => {
                 let session =
@@ -110,7 +110,7 @@ impl Worker for Engine {
             Job::ReadScan { label, scan } => {
                 edits(&label, at, send, |draft| bench.read_scan(draft, *scan))?;
             }
-            Job::LookAtLock { path } => send(JobEventKind::LockSeen(files::lock_holder(&path))),
+            Job::LookAtLock { path } => send(JobEventKind::LockSeen(session_files::lock_holder(&path))),
             Job::FindFrames { scan, film, format_id } => {
                 let search = Search { film: Some(film), format_id, one_frame_per_file: false };
                 edits("find frames", at, send, |draft| bench.search(draft, scan, &search))?;
@@ -147,12 +147,13 @@ impl Worker for Engine {
             }
             Job::Save { path, over, autosaves } => self.save(at, &path, &over, &autosaves, send)?,
             Job::Autosave { path } => {
-                files::autosave_session(self.saving_run(), &at.session, &path)?;
+                session_files::autosave_session(self.saving_run(), &at.session, &path)?;
                 send(JobEventKind::Autosaved { session: Box::new(at.session.clone()) });
             }
             Job::DiscardAutosaves(paths) => {
                 // Each is removed, even if another one fails.
-                let outcomes: Vec<_> = paths.iter().map(|path| files::discard_autosave(path)).collect();
+                let outcomes: Vec<_> =
+                    paths.iter().map(|path| session_files::discard_autosave(path)).collect();
                 outcomes.into_iter().collect::<Result<(), _>>()?;
             }
             Job::Count { frames } => self.count_frames(at, &frames, cancel, send)?,
@@ -319,7 +320,7 @@ impl Engine {
         send: SendEvent<'_>,
     ) -> Result<(), EngineError> {
         let mut written = self.written.lock().unwrap_or_else(PoisonError::into_inner);
-        let real = files::real_path(path);
+        let real = session_files::real_path(path);
         // A save requested before the last one ended overwrites what that one wrote.
         let own = written.get(&real).filter(|(key, _)| *key == at.key).map(|(_, state)| state);
         let mode = match over {
@@ -330,11 +331,11 @@ impl Engine {
                 None => SaveMode::New,
             },
         };
-        match files::save_session(self.saving_run(), &at.session, path, mode, autosaves)? {
+        match session_files::save_session(self.saving_run(), &at.session, path, mode, autosaves)? {
             SaveOutcome::Saved(saved) => {
                 written.insert(real, (at.key, saved.state.clone()));
                 let is_chosen = *over == SaveOver::Chosen;
-                let access = is_chosen.then(|| files::lock_session(&saved.path, self.saving_run()));
+                let access = is_chosen.then(|| session_files::lock_session(&saved.path, self.saving_run()));
                 let session = Box::new(at.session.clone());
                 send(JobEventKind::Saved { session, saved: Box::new(saved), access });
             }

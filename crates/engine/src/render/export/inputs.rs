@@ -8,7 +8,7 @@ use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use glassine_raster::{CancelToken, RegionSource as _};
 use glassine_session::{Fingerprint, Frame, ScanId, ScanRef, Session};
 
-use crate::recipe::FrameContext;
+use crate::frame::FrameContext;
 use crate::scans::{FilesState, Prints, ScanFiles, changed_while_read, files_of};
 use crate::{Engine, EngineError, Notice, Severity};
 

@@ -12,7 +12,7 @@ use glassine_sharpness::{RowScratch, RowSharpener};
 
 use super::job::FrameJob;
 use crate::EngineError;
-use crate::recipe::Feed;
+use crate::frame::Feed;
 use crate::render::{Lightness, Shift};
 use crate::scans::{ask_for_memory, no_memory};
 

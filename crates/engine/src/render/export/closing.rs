@@ -9,7 +9,7 @@ use glassine_scanfile::ClosedPicture;
 
 use super::inputs::Inputs;
 use crate::EngineError;
-use crate::recipe::FrameContext;
+use crate::frame::FrameContext;
 use crate::types::ExportedFile;
 
 /// Result of writing one frame.

@@ -14,7 +14,7 @@ use glassine_session::{
     Edit, EncodingChoice, FoundEncoding, OutputSettings, ScanId, ScanRef, StrayLightChoice,
 };
 
-use crate::prepare::{Bench, Draft};
+use crate::build::import::{Bench, Draft};
 use crate::scans::{OpenScan, OverviewData, shown};
 use crate::{EngineError, Notice, Severity};
 

@@ -7,8 +7,8 @@ use glassine_film::{FilmKind, Stock};
 use glassine_raster::{CancelToken, Point, Scan, TiltedBox};
 use glassine_session::{Edit, Fingerprint, FrameId, ScanId, ScanRef, Session, StripId};
 
-use crate::adjust::{ChartPlace, StockReport, StockTarget};
-use crate::files::{Access, Conflict, Holder, Saved, SavedState};
+use crate::build::adjust::{ChartPlace, StockReport, StockTarget};
+use crate::session_files::{Access, Conflict, Holder, Saved, SavedState};
 
 use crate::types::{
     ExactCount, ExportReport, ExportRequest, MadeSession, NewSessionRequest, Preview, ScanPicture,
@@ -182,7 +182,7 @@ pub enum Job {
     },
     /// Write an autosave: answers with [`JobEventKind::Autosaved`].
     Autosave {
-        /// Comes from [`crate::files::Run::autosave_path`].
+        /// Comes from [`crate::session_files::Run::autosave_path`].
         path: PathBuf,
     },
     /// Remove autosaves that are no longer wanted.
