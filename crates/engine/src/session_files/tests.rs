@@ -311,7 +311,7 @@ fn work_of_a_process_that_was_killed_is_found_and_its_lock_is_free() {
     let desk = Desk::new();
     let run = desk.run();
     desk.saved(&run, "saved");
-    let name = "files::tests::work_of_a_process_that_was_killed_is_found_and_its_lock_is_free";
+    let name = "session_files::tests::work_of_a_process_that_was_killed_is_found_and_its_lock_is_free";
     let mut child = Command::new(std::env::current_exe().expect("this test has a file"))
         .args(["--exact", name, "--nocapture"])
         .env(SECOND, desk.folder.path())
