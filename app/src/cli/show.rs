@@ -301,8 +301,10 @@ pub(super) fn strip_balance_notes(session: &Session, strip: &Strip) -> Vec<Strin
         .collect();
     match other.as_slice() {
         [] => {}
-        [one] => notes.push(format!("frame {one} seems to have been taken in a different light")),
-        several => notes.push(format!("frames {} seem to be taken in another light", several.join(", "))),
+        [one] => notes.push(format!("frame {one} seems to have been taken in another light")),
+        several => {
+            notes.push(format!("frames {} seem to have been taken in another light", several.join(", ")))
+        }
     }
     notes
 }

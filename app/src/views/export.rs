@@ -59,7 +59,7 @@ pub(crate) fn export_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
                 sub_head_ui(ui, "files");
                 kind_rows_ui(ui, cx);
                 detail_rows_ui(ui, cx);
-                sub_head_ui(ui, "words in every file");
+                sub_head_ui(ui, "in every file");
                 text_row_ui(ui, cx, "creator", "who took the pictures", |output| &mut output.creator);
                 text_row_ui(ui, cx, "copyright", "for example © 2024 the photographer", |output| {
                     &mut output.copyright

@@ -43,7 +43,7 @@ impl Rendering {
 
 /// Log10 of 18 % grey: the pivot of contrast.
 pub(crate) const MID_LOG: f64 = -0.744_727_494_896_694;
-/// Centres of the shadow, middle and highlight bands in log10 exposure: four stops under, at, and 1.8 stops over mid
+/// Centres of the shadow, middle and highlight bands in log10 exposure: 3.3 stops under, at, and 1.8 stops over mid
 /// grey.
 pub const BAND_CENTRES_LOG: [f64; 3] = [MID_LOG - 1.0, MID_LOG, MID_LOG + 0.55];
 /// Least slope of the tone curve under any band offsets.

@@ -124,7 +124,7 @@ impl Leakage {
 pub enum Refusal {
     /// The scan has no infrared sample.
     #[error(
-        "this scan has no infrared plane, so dust cannot be told from image; scan with the infrared pass on, or repair spots by hand"
+        "this scan has no infrared plane, so dust cannot be distinguished from the image; scan with the infrared pass on, or repair spots by hand"
     )]
     NoInfrared,
     /// Silver blocks infrared just as it blocks light.
@@ -139,7 +139,7 @@ pub enum Refusal {
     },
     /// The infrared follows the picture in a way that no film's dyes do.
     #[error(
-        "the infrared plane follows the picture in a way no film does ({strength:.2} D per D), so dust cannot be told from image; check that it belongs to this scan and that the frame lies on film only, or repair spots by hand"
+        "the infrared plane follows the picture in a way no film does ({strength:.2} D per D), so dust cannot be distinguished from the image; check that it belongs to this scan and that the frame lies on film only, or repair spots by hand"
     )]
     ImplausibleLeakage {
         /// Infrared density per neutral visible density, see [`Leakage::strength`].
@@ -147,7 +147,7 @@ pub enum Refusal {
     },
     /// The infrared and visible pictures could not be aligned with certainty.
     #[error(
-        "the infrared plane could not be lined up with the picture (confidence {confidence:.2}, {features} marks found); check that it belongs to this scan, or scan both in one pass"
+        "the infrared plane could not be aligned with the picture (confidence {confidence:.2}, {features} marks found); check that it belongs to this scan, or scan both in one pass"
     )]
     RegistrationUncertain {
         /// 0..1, see [`Registration::confidence`].
@@ -178,7 +178,7 @@ pub enum Refusal {
         fraction: f64,
     },
     /// The region is too small for any measurement.
-    #[error("the region of {width} x {height} pixels is too small to find dust in; choose a larger one")]
+    #[error("the region of {width} x {height} pixels is too small for dust detection; choose a larger one")]
     TooSmall {
         /// Columns of the region.
         width: u32,

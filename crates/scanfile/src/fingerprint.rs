@@ -29,7 +29,7 @@ pub struct SampledPrint {
     pub blake3: String,
 }
 
-/// Hash a file in some sixty places; a file of up to half a megabyte is read whole.
+/// Hash a file in some sixty places; a file of up to 376 KiB is read whole.
 pub fn sampled_fingerprint(path: &Path) -> Result<SampledPrint, Error> {
     /// Bytes at both ends, where most formats keep directories and tables, and at each place between.
     const END_BYTES: u64 = 64 << 10;

@@ -109,7 +109,7 @@ fn apply_pulls(cx: &mut ViewCx<'_>, band: Band, pulls: Vec<PullEvent<[f64; 2]>>)
 fn tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
-        label_ui(ui, "set it by", false);
+        label_ui(ui, "choose from", false);
         let picks = cx.ui_state.tool == StripTool::GreyPoint;
         let button = Button::selectable(picks, "grey point").frame_when_inactive(true);
         if ui.add(button).on_hover_text("click something grey in the large picture   G").clicked() {

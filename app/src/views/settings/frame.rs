@@ -67,7 +67,7 @@ pub(super) fn exposure_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if cx.primary().is_some() {
         ui.horizontal(|ui| {
             ui.spacing_mut().item_spacing.x = 6.0;
-            label_ui(ui, "set it by", false);
+            label_ui(ui, "choose from", false);
             let hint = "the frame in nine exposures side by side   T";
             if ui.button("test strip…").on_hover_text(hint).clicked() {
                 cx.push(Command::Colour(ColourCommand::ShowProofs(Some(ProofKind::Exposure))));

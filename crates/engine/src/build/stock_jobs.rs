@@ -66,7 +66,7 @@ impl Engine {
                 let count = strips.len();
                 let which = if count == 1 { "one strip".to_owned() } else { format!("{count} strips") };
                 let headline = format!("{which} solved with stock “{}”", stock.name);
-                let what = "look at the prints; undo restores the previous stock";
+                let what = "check the prints; undo restores the previous stock";
                 let notice = Notice::new(Severity::Info, headline, what);
                 edits(format!("use stock “{}”", stock.name), found, vec![notice]);
             }

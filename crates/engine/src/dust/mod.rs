@@ -8,10 +8,9 @@ pub(crate) mod analysis;
 pub(crate) mod brush;
 
 use std::hash::{DefaultHasher, Hash, Hasher};
-
-use glassine_film::Param;
 use std::sync::Arc;
 
+use glassine_film::Param;
 use glassine_raster::{
     CancelToken, MM_PER_INCH, PixelRect, Point, RegionError, RegionSource, Samples16, TiltedBox,
 };

@@ -64,7 +64,7 @@ impl ScanCheck {
             ),
             ScanState::Changed { what } => (
                 format!("a scan differs from the one that the session was made with: {what}"),
-                "look whether the boxes still fit, or find the right file; exports wait until then",
+                "check that the boxes still fit, or find the right file; exports wait until then",
             ),
             ScanState::SizeDiffers { what } => (
                 format!("a scan is not the one that the session was made with: {what}"),

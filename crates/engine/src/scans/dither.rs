@@ -1,4 +1,4 @@
-//! Dither for scans of 8 bits: spreads each recorded code over the step it was rounded from.
+//! Dither for scans of 8 bits: spreads each recorded code over the range of values that round to it.
 //!
 //! A negative uses few of the 256 steps, and its inversion pulls them apart, so that a smooth sky shows contours. Any value
 //! that rounds to the recorded code is as likely as another; a value drawn for each pixel turns contours into fine grain.
@@ -31,8 +31,7 @@ pub(super) fn dither_steps(samples: &mut Samples16, rect: PixelRect, colours: u8
 
 /// Bits of a position that look random.
 ///
-/// Source: the output function of SplitMix64; G. L. Steele, D. Lea, C. H. Flood, "Fast splittable pseudorandom number
-/// generators", OOPSLA 2014, figure 14.
+/// Source: the output function of SplitMix64, Steele, Lea and Flood 2014.
 fn noise_of(x: u32, y: u32) -> u64 {
     let mut z = (u64::from(y) << 32 | u64::from(x)).wrapping_add(0x9e37_79b9_7f4a_7c15);
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);

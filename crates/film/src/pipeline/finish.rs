@@ -131,7 +131,8 @@ struct Gamut {
     roots: [[f32; 3]; 3],
 }
 
-/// Distance from black and white (in light) at which strong colours end: once encoded, above the first 16-bit code.
+/// Distance from black and white (in light) at which strong colours end. An encoded space keeps it above its first 16-bit
+/// code; in linear sRGB it rounds to code 0.
 const EDGE: f32 = 4e-6;
 
 impl Gamut {

@@ -105,7 +105,7 @@ const LOW_CONFIDENCE: f64 = 0.3;
 pub const PICTURES_CANT_TELL: &str = "the pictures do not show whether the light or the subjects are warm; set a grey point, mark a \
                                       frame as daylight, or choose a stock that was measured";
 /// Note on a frame whose colours another light explains better; the kind of light follows.
-pub const OTHER_LIGHT: &str = "seems to have been taken in a different light than the film is made for";
+pub const OTHER_LIGHT: &str = "seems to have been taken in light that the film is not made for";
 /// Gain in log likelihood above which a frame counts as taken in another light. Over 120 drawn strips
 /// (`tests/examples/strips.rs`, seeds from 401, 20 of each sort) this flags 14 of 20 frames in tungsten light, 10 of 20
 /// in fluorescent light, 1 of 20 in shade, and 9 % of those in daylight; a gain of 3 flags 17, 15, 3 and 19 %.

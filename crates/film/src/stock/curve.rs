@@ -48,7 +48,7 @@ pub enum LayerCurve {
 pub(crate) const DARK_LOG: f64 = -8.0;
 /// Upper limit of log10 exposure, beyond which a layer cannot resolve more light.
 pub(crate) const BRIGHT_LOG: f64 = 6.0;
-/// Foot of a plain straight line: four stops and a bit below white (0.7 D above base at 18 % grey and a gamma of 0.6).
+/// Foot of a plain straight line: 3.8 stops below 18 % grey (0.7 D above base at 18 % grey and a gamma of 0.6).
 pub(crate) const PLAIN_FOOT_LOG: f64 = -1.9;
 
 impl LayerCurve {

@@ -50,7 +50,7 @@ pub(super) fn image_band(plane: &Plane<f32>, expected_px: Option<f64>, least_px:
             Some(*sum)
         }))
         .collect();
-    // Mean of up to four rows on either side of a row border.
+    // Mean of up to three rows on either side of a row border.
     let side = |from: usize, to: usize| {
         if to > from { (prefix[to] - prefix[from]) / (to - from) as f32 } else { 0.0 }
     };

@@ -202,11 +202,11 @@ impl Scan<'_> {
         let blank = span.content < 0.01 && sides.seen() < 2;
         let reason = if blank {
             flags.push(FrameFlag::Blank);
-            "nothing but base; the place follows from the neighbours".to_owned()
+            "shows only film base; its position follows from the neighbours".to_owned()
         } else if unseen.is_empty() {
             "all four edges are measured".to_owned()
         } else if unseen.len() == 4 {
-            "no edge can be seen; place and size follow from the other frames".to_owned()
+            "no edge is visible; position and size follow from the other frames".to_owned()
         } else {
             format!(
                 "{} measured; {} not seen and taken from the other frames",
@@ -331,7 +331,7 @@ impl Scan<'_> {
             format_id: self.options.format.map(|f| f.id.to_owned()),
             confidence: frame.confidence,
             frames: vec![frame],
-            notes: vec!["no film base is visible here; measure it elsewhere or type it".to_owned()],
+            notes: vec!["no film base is visible here; measure it on another strip or type it in".to_owned()],
             perforations: Vec::new(),
             tone: if base.slide { FilmTone::Slide } else { FilmTone::Negative },
         })
@@ -340,12 +340,12 @@ impl Scan<'_> {
     /// Describes film on which no image can be told from the base.
     fn empty_strip(&self, piece: &Piece, base: &Base, first: StripFrame) -> Result<FoundStrip, LayoutError> {
         let mut strip = self.bare_image(piece, base, first)?;
-        strip.notes = vec!["no image can be told from the film base; draw the boxes by hand".to_owned()];
+        strip.notes = vec!["no image stands out from the film base; draw the boxes by hand".to_owned()];
         strip.confidence = 0.2;
         for f in &mut strip.frames {
             f.confidence = 0.2;
             f.flags = vec![FrameFlag::Blank, FrameFlag::LowConfidence];
-            f.reason = "nothing but even film; the whole piece is offered".to_owned();
+            f.reason = "only even film; the box covers the whole piece".to_owned();
         }
         Ok(strip)
     }

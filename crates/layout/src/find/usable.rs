@@ -96,7 +96,7 @@ pub(super) fn filled_file(size_px: (u32, u32), options: &FindOptions<'_>) -> Fou
     strip.axis = if size_px.0 >= size_px.1 { StripAxis::Across } else { StripAxis::Down };
     name_lone_frame(&mut strip, options);
     for frame in &mut strip.frames {
-        frame.reason = "no border is on any side; the whole picture is taken as the image".to_owned();
+        frame.reason = "no side has a border; the whole picture is taken as the image".to_owned();
         frame.confidence = if options.single_frame_file { 0.7 } else { 0.5 };
         if options.single_frame_file {
             frame.flags.clear();
@@ -123,7 +123,7 @@ fn whole_picture((width, height): (u32, u32), tone: FilmTone, options: &FindOpti
         format_id: options.format.map(|format| format.id.to_owned()),
         confidence: frame.confidence,
         frames: vec![frame],
-        notes: vec!["no film base is visible here; measure it elsewhere or type it".to_owned()],
+        notes: vec!["no film base is visible here; measure it on another strip or type it in".to_owned()],
         perforations: Vec::new(),
         tone,
     }
