@@ -193,6 +193,25 @@ mod tests {
     }
 
     #[test]
+    fn every_bin_holds_the_values_of_its_256_codes() {
+        // Code 0, codes 255 and 256 (either side of the first border), the last code of bin 254, the first and the last
+        // of bin 255; an odd number of values, once as pixels and once as planes.
+        let codes = [0.0, 255.0, 256.0, 65_279.0, 65_280.0, 65_535.0, 65_535.0_f32];
+        let values = codes.map(|code| code / 65_535.0);
+        let pixels: Vec<f32> = values.iter().flat_map(|value| [*value; 3]).collect();
+        let (mut by_pixel, mut by_plane) = (Histogram::default(), Histogram::default());
+        by_pixel.add(&pixels);
+        by_plane.add_planes([&values; 3]);
+        for counted in [by_pixel, by_plane] {
+            for bins in &counted.bins {
+                assert_eq!([bins[0], bins[1], bins[254], bins[255]], [2, 1, 1, 3]);
+                assert_eq!(bins.iter().sum::<u32>(), 7);
+            }
+            assert_eq!((counted.clip_low, counted.clip_high, counted.pixels), ([1; 3], [2; 3], 7));
+        }
+    }
+
+    #[test]
     fn planes_are_counted_like_pixels() {
         let values: Vec<f32> = (0..3 * 1333_u32).map(|i| (i * 7919 % 331) as f32 / 300.0 - 0.05).collect();
         let planes = [0, 1, 2].map(|c| values.iter().skip(c).step_by(3).copied().collect::<Vec<f32>>());

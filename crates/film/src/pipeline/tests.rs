@@ -294,3 +294,114 @@ fn one_thread_and_many_give_the_same_bits() {
     });
     assert_eq!(one, many);
 }
+
+/// Encoded values of a slide in linear sRGB, scanned with these transmittances.
+fn linear_slide(transmittance: [f64; 3], look: &Look) -> [f64; 3] {
+    let line = straight_line();
+    let stock = default_stock(FilmKind::Slide);
+    let mut recipe = recipe(FilmKind::Slide, &line, look, stock);
+    (recipe.solve_offset, recipe.cast_suggestion_cc) = ([0.0; 3], [0.0; 2]);
+    recipe.space = OutputSpace::LinearSrgb;
+    let mut out = [0.0; 3];
+    let codes = transmittance.map(|t| (65_535.0 * t).round() as u16);
+    Pipeline::new(&recipe).run(&codes, 3, 3, &mut out);
+    out.map(f64::from)
+}
+
+#[test]
+fn saturation_changes_chroma_and_keeps_hue_and_lightness() {
+    // The published matrices of the perceptual space, typed in again from their source (B. Ottosson, 2020).
+    let perceptual = |[r, g, b]: [f64; 3]| {
+        let l = (0.412_221_470_8 * r + 0.536_332_536_3 * g + 0.051_445_992_9 * b).cbrt();
+        let m = (0.211_903_498_2 * r + 0.680_699_545_1 * g + 0.107_396_956_6 * b).cbrt();
+        let s = (0.088_302_461_9 * r + 0.281_718_837_6 * g + 0.629_978_700_5 * b).cbrt();
+        let lightness = 0.210_454_255_3 * l + 0.793_617_785_0 * m - 0.004_072_046_8 * s;
+        let a = 1.977_998_495_1 * l - 2.428_592_205_0 * m + 0.450_593_709_9 * s;
+        let b = 0.025_904_037_1 * l + 0.782_771_766_2 * m - 0.808_675_766_0 * s;
+        (lightness, a.hypot(b), b.atan2(a).to_degrees())
+    };
+    for colour in
+        [[0.30, 0.22, 0.16], [0.18, 0.26, 0.17], [0.16, 0.2, 0.33], [0.3, 0.2, 0.3], [0.3, 0.29, 0.2]]
+    {
+        let plain = perceptual(linear_slide(colour, &Look::default()));
+        for saturation in [0.6, 1.3] {
+            let look = Look::default().with(Param::Saturation, saturation);
+            let changed = perceptual(linear_slide(colour, &look));
+            assert!((changed.0 - plain.0).abs() < 2e-3, "lightness {plain:?} {changed:?}");
+            assert!((changed.1 / plain.1 - saturation).abs() < 0.02, "chroma {plain:?} {changed:?}");
+            assert!((changed.2 - plain.2).abs() < 0.5, "hue {plain:?} {changed:?}");
+        }
+    }
+}
+
+/// Green of a grey negative with curves that are straight lines.
+fn straight_negative(density_d: f64, look: &Look) -> f64 {
+    let line = straight_line();
+    let mut stock = default_stock(FilmKind::BlackAndWhite).clone();
+    stock.curves = stock.curves.map(|curve| crate::LayerCurve::Gamma(curve.gamma()));
+    let mut recipe = recipe(FilmKind::BlackAndWhite, &line, look, &stock);
+    recipe.gamma_ratio = [1.0; 3];
+    recipe.solve_offset = [0.0; 3];
+    recipe.space = OutputSpace::LinearSrgb;
+    let mut out = [0.0; 3];
+    Pipeline::new(&recipe).run(&codes_of([density_d; 3]), 3, 3, &mut out);
+    f64::from(out[1])
+}
+
+#[test]
+fn the_white_point_moves_the_density_that_prints_white() {
+    let white_d = |point_d: f64| {
+        let look = Look::default().with(Param::WhitePointD, point_d);
+        let (mut below, mut above) = (0.0, 2.5);
+        for _ in 0..30 {
+            let middle = 0.5 * (below + above);
+            if straight_negative(middle, &look) < 0.999 { below = middle } else { above = middle }
+        }
+        above
+    };
+    let plain_d = white_d(0.0);
+    assert!((0.3..2.0).contains(&plain_d), "{plain_d}");
+    for point_d in [0.15, -0.15] {
+        let moved_d = white_d(point_d) - plain_d;
+        assert!((moved_d - point_d).abs() < 0.01, "{point_d} D moved white by {moved_d} D");
+    }
+    // A slide's densities are log exposures themselves.
+    let look = Look::default().with(Param::WhitePointD, -0.2);
+    let at = |density_d: f64| linear_slide([crate::maths::exp10(-density_d); 3], &look)[1];
+    assert!(at(0.199) > 0.995 && at(0.22) < 0.98, "{} {}", at(0.199), at(0.22));
+}
+
+#[test]
+fn the_black_point_is_the_density_that_prints_black() {
+    let look = Look::default().with(Param::BlackPointD, 0.12);
+    let plain = straight_negative(0.12, &Look::default());
+    assert!(plain > 2e-4, "{plain}");
+    assert!(straight_negative(0.119, &look) < 1e-5);
+    assert!(straight_negative(0.14, &look) > 2e-5);
+    // On slides, the depth below a density of 3.5 for 0 and of 2.9 for 0.2.
+    let look = Look::default().with(Param::BlackPointD, 0.2);
+    let at = |density_d: f64, look: &Look| linear_slide([crate::maths::exp10(-density_d); 3], look)[1];
+    assert!(at(2.92, &Look::default()) > 1e-3);
+    assert!(at(2.92, &look) <= 1e-5 && at(2.8, &look) > 1e-5);
+}
+
+#[test]
+fn a_coloured_density_counts_by_its_weight_in_a_grey_picture() {
+    // A density in one channel alone prints like a grey of its share: the green channel counts .4, the others
+    // .3 each (our choice, see `GREY_WEIGHTS`).
+    let line = straight_line();
+    let look = Look::default();
+    let stock = default_stock(FilmKind::BlackAndWhite);
+    let pipeline = Pipeline::new(&recipe(FilmKind::BlackAndWhite, &line, &look, stock));
+    let render = |density_d: [f64; 3]| {
+        let mut out = [0.0; 3];
+        pipeline.run(&codes_of(density_d), 3, 3, &mut out);
+        out[1]
+    };
+    for (channel, weight) in [0.3, 0.4, 0.3].into_iter().enumerate() {
+        let mut coloured = [0.5; 3];
+        coloured[channel] += 0.3;
+        let grey = render([0.5 + 0.3 * weight; 3]);
+        assert!((render(coloured) - grey).abs() < 1e-3, "channel {channel}: {} {grey}", render(coloured));
+    }
+}

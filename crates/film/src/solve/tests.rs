@@ -156,6 +156,35 @@ fn each_frame_may_have_its_own_light() {
 }
 
 #[test]
+fn a_locked_balance_is_the_same_in_every_frame() {
+    let film = film();
+    let lights = [[0.0, 0.0, 0.0], [0.15, 0.0, -0.2], [-0.06, 0.0, 0.1]];
+    let scans: Vec<Samples16> = lights
+        .iter()
+        .zip(1..)
+        .map(|(light, seed)| {
+            let scene = patchwork(seed);
+            scan(&film, 0.2 * f64::from(seed), move |x, y| {
+                let at = scene(x, y);
+                [0, 1, 2].map(|c| at[c] * exp10(light[c]))
+            })
+        })
+        .collect();
+    let frames = statistics(&film, &scans);
+    let spread = |mode| {
+        let solve = with_toes(&frames, &film.stock, FilmKind::ColourNegative, mode);
+        let red_green = solve.frames.iter().map(|frame| frame.log_offset[0] - frame.log_offset[1]);
+        let blue_green = solve.frames.iter().map(|frame| frame.log_offset[2] - frame.log_offset[1]);
+        let range = |values: Vec<f64>| {
+            values.iter().copied().fold(f64::MIN, f64::max) - values.iter().copied().fold(f64::MAX, f64::min)
+        };
+        range(red_green.collect()).max(range(blue_green.collect()))
+    };
+    assert!(spread(BalanceMode::Strip) < 1e-9, "{}", spread(BalanceMode::Strip));
+    assert!(spread(BalanceMode::Frame) > 0.1, "{}", spread(BalanceMode::Frame));
+}
+
+#[test]
 fn frames_in_the_same_other_light_share_a_balance_and_the_rest_keeps_that_of_the_strip() {
     let daylight = film();
     // Tungsten light: 140 mired (`surfaces.rs`).
