@@ -46,6 +46,10 @@ const STRAY_GAIN: f64 = 0.95;
 const STRAY_LOCAL: f64 = 0.002;
 /// Error of a block's median relative to the leakage, with lamp and film base as a surface of second order, D. Ours.
 const BLOCK_ERROR_D: f64 = 0.004;
+/// Ordinary pixels that show whether fine detail is silver or dust, and the slope of infrared on visible detail below
+/// which, with its error, they show no silver. Dyes give 0 to 0.1, silver 0.6 to 1 less the noise of the scan. Ours.
+const ORDINARY_MAX: usize = 4_000;
+const ORDINARY_SLOPE: f64 = 0.2;
 /// Distance from the frame's edge needed for the surroundings of a pixel.
 const MARGIN_PX: u32 = 12;
 
@@ -211,10 +215,14 @@ pub(crate) fn refine(
     film: &[bool],
     blur_px: Option<f64>,
 ) -> Result<(Leakage, bool), DustError> {
-    let samples = high_contrast_samples(region, colours, registration, film, first.leakage.stray_light)?;
-    let silver = first.is_silver || fine_detail_is_silver(&samples);
+    let Samples { strong: samples, ordinary } =
+        pixel_samples(region, colours, registration, film, first.leakage.stray_light)?;
+    let is_alike = infrared_follows(&samples);
+    let is_dust = is_alike && grain_is_clear(&ordinary);
+    let silver = first.is_silver || is_alike && !is_dust;
     let mut leakage = first.leakage;
-    if samples.len() < 500 {
+    // Dust says nothing about the leakage.
+    if is_dust || samples.len() < 500 {
         leakage.blur_px = blur_px.unwrap_or(leakage.blur_px);
         return Ok((leakage, silver));
     }
@@ -284,25 +292,36 @@ impl Slab {
     }
 }
 
-/// Pixels of high visible contrast on a regular lattice.
-fn high_contrast_samples(
+/// Position of a pixel and its visible contrast.
+type Spot = (u32, u32, f32);
+
+/// Pixels of a lattice over the frame.
+#[derive(Default)]
+struct Samples {
+    /// Those of the highest visible contrast.
+    strong: Vec<PixelSample>,
+    /// Some of the half with less contrast.
+    ordinary: Vec<PixelSample>,
+}
+
+fn pixel_samples(
     region: &Region<'_>,
     colours: u8,
     registration: &Registration,
     film: &[bool],
     stray_light: f64,
-) -> Result<Vec<PixelSample>, DustError> {
+) -> Result<Samples, DustError> {
     let stray_codes = 65_535.0 * stray_light as f32;
     let (w, h) = (region.width(), region.height());
     if w <= 2 * MARGIN_PX || h <= 2 * MARGIN_PX {
-        return Ok(Vec::new());
+        return Ok(Samples::default());
     }
     let pieces = sampled_pieces(h);
     let rows: u32 = pieces.iter().map(|(y0, y1)| y1 - y0).sum();
     let step = ((f64::from(w) * f64::from(rows) / LATTICE).sqrt() as u32).max(1);
     let most = (2 * THINNED_BY * PIXELS_MAX / pieces.len()).max(64);
     let reach = displacement_px(registration, w, h) + MARGIN_PX;
-    let found: Vec<Vec<PixelSample>> = pieces
+    let found: Vec<Samples> = pieces
         .par_iter()
         .map(|&(y0, y1)| {
             let top = y0.saturating_sub(reach);
@@ -310,34 +329,44 @@ fn high_contrast_samples(
             let slab = Slab { linear, top, stray_codes };
             let blocks_wide = w.div_ceil(BLOCK_PX);
             let is_film = |x: u32, y: u32| film[((y / BLOCK_PX) * blocks_wide + x / BLOCK_PX) as usize];
-            let mut spots: Vec<(u32, u32, f32)> = (y0.max(MARGIN_PX)..y1.min(h - MARGIN_PX))
+            let mut spots: Vec<Spot> = (y0.max(MARGIN_PX)..y1.min(h - MARGIN_PX))
                 .step_by(step as usize)
                 .flat_map(|y| (MARGIN_PX..w - MARGIN_PX).step_by(step as usize).map(move |x| (x, y)))
                 .filter(|&(x, y)| is_film(x, y))
                 .map(|(x, y)| (x, y, contrast(&slab, colours, x as i32, y as i32)))
                 .collect();
+            let strongest_first = |a: &Spot, b: &Spot| b.2.total_cmp(&a.2).then((a.1, a.0).cmp(&(b.1, b.0)));
+            let measure = |mut spots: Vec<Spot>, step: usize| -> Vec<PixelSample> {
+                spots.sort_unstable_by_key(|s| (s.1, s.0));
+                let some = spots.iter().step_by(step);
+                let sample =
+                    |&(x, y, c): &Spot| pixel_sample(&slab, (w, h), colours, registration, (x, y), c.into());
+                some.filter_map(sample).collect()
+            };
+            let half = spots.len() / 2;
+            if half == 0 {
+                return Ok(Samples::default());
+            }
+            spots.select_nth_unstable_by(half, strongest_first);
+            let weak = spots[half..].to_vec();
+            let ordinary_step = (weak.len() * pieces.len() / ORDINARY_MAX).max(1);
             if spots.len() > most {
-                let order = |a: &(u32, u32, f32), b: &(u32, u32, f32)| {
-                    b.2.total_cmp(&a.2).then((a.1, a.0).cmp(&(b.1, b.0)))
-                };
-                spots.select_nth_unstable_by(most, order);
+                spots.select_nth_unstable_by(most, strongest_first);
                 spots.truncate(most);
             }
-            spots.sort_unstable_by_key(|s| (s.1, s.0));
-            Ok(spots
-                .iter()
-                .step_by(THINNED_BY)
-                .filter_map(|&(x, y, c)| {
-                    pixel_sample(&slab, (w, h), colours, registration, (x, y), f64::from(c))
-                })
-                .collect())
+            Ok(Samples { strong: measure(spots, THINNED_BY), ordinary: measure(weak, ordinary_step) })
         })
         .collect::<Result<_, DustError>>()?;
-    let mut samples: Vec<PixelSample> = found.into_iter().flatten().collect();
-    if samples.len() > PIXELS_MAX {
+    let mut samples = Samples::default();
+    for piece in found {
+        samples.strong.extend(piece.strong);
+        samples.ordinary.extend(piece.ordinary);
+    }
+    let strong = &mut samples.strong;
+    if strong.len() > PIXELS_MAX {
         // The sort is stable, so equal contrasts keep their order in the frame.
-        samples.sort_by(|a, b| b.contrast.total_cmp(&a.contrast));
-        samples.truncate(PIXELS_MAX);
+        strong.sort_by(|a, b| b.contrast.total_cmp(&a.contrast));
+        strong.truncate(PIXELS_MAX);
     }
     Ok(samples)
 }
@@ -470,17 +499,17 @@ fn infrared_density(slab: &Slab, (w, h): (u32, u32), x: f64, y: f64) -> Option<f
 }
 
 /// Whether infrared detail follows visible detail nearly one to one at most pixels, not only at a few defects.
-fn fine_detail_is_silver(samples: &[PixelSample]) -> bool {
-    if samples.len() < 500 {
+///
+/// So it does on silver film, and on a picture without detail, where the strongest pixels are all dust.
+fn infrared_follows(strong: &[PixelSample]) -> bool {
+    if strong.len() < 500 {
         return false;
     }
-    let mean = |s: &PixelSample| s.visible[2].iter().sum::<f64>();
-    let filled = samples.iter().any(|s| s.visible[2][1] != 0.0 || s.visible[2][2] != 0.0);
-    let parts = if filled { 3.0 } else { 1.0 };
-    let mut ratios: Vec<f32> = samples
+    let mut ratios: Vec<f32> = strong
         .iter()
-        .filter(|s| mean(s).abs() > 1e-4)
-        .map(|s| (s.infrared / (mean(s) / parts)) as f32)
+        .map(|s| (s.infrared, mean_visible(s, 2)))
+        .filter(|(_, visible)| visible.abs() > 4e-5)
+        .map(|(infrared, visible)| (infrared / visible) as f32)
         .collect();
     let mut spread = ratios.clone();
     let middle = median_in_place(&mut ratios);
@@ -488,4 +517,55 @@ fn fine_detail_is_silver(samples: &[PixelSample]) -> bool {
         *s = (*s - middle).abs();
     }
     f64::from(middle) > SILVER_STRENGTH && median_in_place(&mut spread) < 0.5 * middle
+}
+
+/// Whether ordinary pixels show that the infrared does not follow the grain: silver grain blocks infrared light too, dye
+/// clouds do not.
+///
+/// ```text
+/// slope = sum(visible infrared) / sum(visible^2),  error = sqrt(mean(infrared^2) / sum(visible^2))
+/// ```
+///
+/// Noise of the visible picture lowers the slope; noise of the infrared raises the error, and with a large error nothing
+/// is shown.
+fn grain_is_clear(ordinary: &[PixelSample]) -> bool {
+    let pairs = ordinary.iter().map(|s| (mean_visible(s, 0), s.infrared));
+    let (xx, xy, yy) =
+        pairs.fold((0.0, 0.0, 0.0), |(xx, xy, yy), (x, y)| (xx + x * x, xy + x * y, yy + y * y));
+    if ordinary.len() < 200 || xx <= 0.0 {
+        return false;
+    }
+    let (slope, error) = (xy / xx, (yy / ordinary.len() as f64 / xx).sqrt());
+    slope + 2.0 * error < ORDINARY_SLOPE
+}
+
+/// Mean over the colours of a scan, of which a grey one has only the first.
+fn mean_visible(sample: &PixelSample, blur: usize) -> f64 {
+    let [red, green, blue] = sample.visible[blur];
+    if green == 0.0 && blue == 0.0 { red } else { (red + green + blue) / 3.0 }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn grain_that_infrared_shows_is_not_clear_and_noise_decides_nothing() {
+        let mut seed = 1_u32;
+        let mut random = || {
+            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
+            f64::from(seed >> 8) / f64::from(1 << 24) - 0.5
+        };
+        let mut film = |slope: f64, noise_d: f64| -> Vec<PixelSample> {
+            let mut pixel = || {
+                let (grain, noise) = (0.02 * random(), noise_d * random());
+                PixelSample { infrared: slope * grain + noise, visible: [[grain; 3]; 7], contrast: 0.0 }
+            };
+            (0..2_000).map(|_| pixel()).collect()
+        };
+        assert!(grain_is_clear(&film(0.05, 0.005)), "dyes");
+        assert!(!grain_is_clear(&film(0.7, 0.005)), "silver");
+        assert!(!grain_is_clear(&film(0.05, 0.2)), "too much noise to tell");
+        assert!(!grain_is_clear(&film(0.05, 0.005)[..100]), "too few pixels to tell");
+    }
 }
