@@ -352,3 +352,48 @@ fn a_dim_or_tinted_lamp_is_still_open_light() {
         check("tinted", &bed, &look_at(&tinted, &bed, FilmTone::Negative, format, true), &low);
     }
 }
+
+#[test]
+fn perforations_tell_half_frames_from_roll_film_of_the_same_shape() {
+    // 18 x 24 mm and 41.5 x 56 mm have nearly the same shape; without ppi only the perforations give a scale.
+    let scenes: Vec<Scene> = (1..=6).map(Photo).collect();
+    let mut bed = strip_135(450.0, &scenes);
+    bed.films[0].length_mm = 19.0 * 6.0 + 2.0;
+    bed.films[0].shots = row(1.5, 19.0, (18.0, 24.0), &scenes);
+    let found = look(&bed, FilmTone::Negative, None, false);
+    check("half frames", &bed, &found, &ORDINARY);
+    assert_eq!(found.strips[0].format_id.as_deref(), Some("135-half"));
+}
+
+/// Mean of the pixels within `reach`, along rows and columns.
+fn softened(scan: &Samples16, reach: i64) -> Samples16 {
+    let (w, h, channels) = (i64::from(scan.width()), i64::from(scan.height()), usize::from(scan.channels()));
+    let mut data = scan.data().to_vec();
+    for (step_x, step_y) in [(1, 0), (0, 1)] {
+        let from = data.clone();
+        for (i, out) in data.iter_mut().enumerate() {
+            let (at, channel) = ((i / channels) as i64, i % channels);
+            let (x, y) = (at % w, at / w);
+            let code = |k: i64| {
+                let (x, y) = ((x + k * step_x).clamp(0, w - 1), (y + k * step_y).clamp(0, h - 1));
+                u64::from(from[(y * w + x) as usize * channels + channel])
+            };
+            *out = ((-reach..=reach).map(code).sum::<u64>() / (2 * reach + 1) as u64) as u16;
+        }
+    }
+    Samples16::from_vec(scan.width(), scan.height(), scan.channels(), data).expect("length fits")
+}
+
+#[test]
+fn boxes_keep_further_from_soft_edges() {
+    let bed = strip_135(450.0, &[Photo(1), Photo(2), Photo(3)]);
+    let scan = bed.draw();
+    let margins = |scan: &Samples16| -> Vec<f64> {
+        let found = look_at(scan, &bed, FilmTone::Negative, Some("135"), true);
+        found.strips[0].frames.iter().map(|frame| frame.guard_margin_px).collect()
+    };
+    let (sharp, soft) = (margins(&scan), margins(&softened(&scan, 2)));
+    assert_eq!((sharp.len(), soft.len()), (3, 3));
+    // A mean over five pixels makes an edge 4 pixels wide from 10 to 90 %.
+    assert!(sharp.iter().zip(&soft).all(|(sharp, soft)| soft - sharp > 0.5), "{sharp:?} {soft:?}");
+}
