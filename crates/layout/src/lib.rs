@@ -10,6 +10,7 @@
 //! All positions are scan pixels measured at pixel edges; angles are clockwise on screen.
 
 mod arrange;
+mod codes;
 mod find;
 mod formats;
 mod guard;
@@ -18,6 +19,7 @@ mod rebate;
 pub use arrange::{
     StripAxis, angle_from_horizon, distribute, next_position, pitch_px, resize_alike, with_aspect,
 };
+pub use codes::{CodeNumber, CodedStrip, EdgeCode, EdgeCodes, read_edge_codes};
 pub use find::{
     FilmTone, FindOptions, Found, FoundFrame, FoundStrip, FrameFlag, LayoutError, Overview, find,
 };
