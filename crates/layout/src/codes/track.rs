@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use rayon::prelude::*;
+
 use super::EdgeCode;
 use super::band::Band;
 use crate::FilmTone;
@@ -114,8 +116,11 @@ impl Line {
 pub(super) fn codes_of(band: &Band, tone: FilmTone) -> Vec<EdgeCode> {
     let tall = ((TRACK_MM / band.across_mm).round() as usize).max(1);
     let lines: Vec<Line> = band.lines.windows(tall).map(Line::new).collect();
-    let mut clocks: Vec<Clock> =
-        lines.iter().enumerate().flat_map(|(row, line)| clocks_of(line, row, band.along_mm, tone)).collect();
+    let mut clocks: Vec<Clock> = lines
+        .par_iter()
+        .enumerate()
+        .flat_map_iter(|(row, line)| clocks_of(line, row, band.along_mm, tone))
+        .collect();
     clocks.sort_by(|a, b| b.correlation.abs().total_cmp(&a.correlation.abs()));
     // Clocks of one place: their middles are closer than codes can be.
     let near = 0.3 * super::PITCH_MM / band.along_mm;
