@@ -8,7 +8,8 @@ use glassine_film::{BalanceMode, FilmKind, Look, Param, ParamGroup, Stock};
 use glassine_raster::{Orientation, TiltedBox};
 
 use crate::model::{
-    FilmBase, FrameFlag, FrameId, FrameSolve, OutputSettings, ScanId, ScanRef, StripId, StripSolve,
+    FilmBase, FilmNumber, FrameFlag, FrameId, FrameSolve, OutputSettings, ScanId, ScanRef, StripCode,
+    StripId, StripSolve,
 };
 use crate::stroke::BrushStroke;
 
@@ -42,6 +43,8 @@ pub struct NewFrame {
     pub guard_margin_px: f64,
     /// How the picture is turned.
     pub orientation: Orientation,
+    /// Number on the film, if its edge code was read beyond doubt.
+    pub film_number: Option<FilmNumber>,
     /// Confidence in the box, 0 to 1.
     pub confidence: f64,
     /// Reason for the confidence, in words.
@@ -58,6 +61,7 @@ impl NewFrame {
             image_area: None,
             guard_margin_px: 0.0,
             orientation: Orientation::default(),
+            film_number: None,
             confidence: 1.0,
             reason: String::new(),
             flags: Vec::new(),
@@ -74,6 +78,8 @@ pub struct FoundStripEdit {
     pub format_id: Option<String>,
     /// Perforation rows.
     pub perforations: Vec<TiltedBox>,
+    /// What the code along the film's edge says.
+    pub edge_code: Option<StripCode>,
     /// Messages for the user.
     pub notes: Vec<String>,
     /// Its frames, in order.

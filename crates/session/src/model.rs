@@ -5,7 +5,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use glassine_film::{BalanceMode, BaseField, FilmKind, Look, Stock, shipped_stocks};
-use glassine_raster::{Orientation, TiltedBox};
+use glassine_raster::{Orientation, Point, Scan, TiltedBox};
 use serde_json::{Map, Value};
 
 use crate::stroke::BrushStroke;
@@ -288,8 +288,58 @@ pub struct Strip {
     pub solve: Option<StripSolve>,
     /// Areas on the film that are not clear film: perforation rows.
     pub perforations: Vec<TiltedBox>,
+    /// What the code along the film's edge says, if it was read.
+    pub edge_code: Option<StripCode>,
     /// Messages for the user from finding and measuring.
     pub notes: Vec<String>,
+}
+
+/// What the codes along the edge of a strip say together.
+#[derive(Debug, Clone, PartialEq)]
+pub struct StripCode {
+    /// Product and specifier numbers of the film.
+    pub film_code: [u8; 2],
+    /// Whether the scan shows the film from its wrong side.
+    pub is_mirrored: bool,
+    /// Whether the lying strip is upside down, after mirroring if it is mirrored.
+    pub is_turned: bool,
+    /// Confidence, 0 to 1.
+    pub confidence: f64,
+    /// The codes that agree, along the strip.
+    pub codes: Vec<ReadCode>,
+}
+
+/// One code on the film's edge.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ReadCode {
+    /// Number on the film; `None` on film whose codes have none.
+    pub number: Option<FilmNumber>,
+    /// Middle of the code, scan pixels.
+    pub center: Point<Scan>,
+}
+
+/// A frame number exposed on the film: `12`, or `12A` for the second half of a number.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub struct FilmNumber {
+    pub number: u8,
+    pub is_half: bool,
+}
+
+impl FilmNumber {
+    /// The number with at least `digits` digits.
+    pub fn text(self, digits: u8) -> String {
+        let width = usize::from(digits);
+        format!("{:0width$}{}", self.number, if self.is_half { "A" } else { "" })
+    }
+
+    /// The number that a text such as `12A` stands for.
+    pub fn from_text(text: &str) -> Option<Self> {
+        let text = text.trim();
+        let number = text.trim_end_matches(['A', 'a']);
+        let is_half = text.len() - number.len() == 1;
+        let is_sound = is_half || text.len() == number.len();
+        number.parse().ok().filter(|_| is_sound).map(|number| Self { number, is_half })
+    }
 }
 
 /// Note of a strip whose film kind was recognised from the colours of its picture alone.
@@ -347,8 +397,10 @@ impl FrameFlag {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Frame {
     pub id: FrameId,
-    /// Number shown and used in file names.
+    /// Running number in the order shown.
     pub number: u32,
+    /// Number on the film, if its edge code was read beyond doubt.
+    pub film_number: Option<FilmNumber>,
     /// Name in place of base name and counter.
     pub name: Option<String>,
     pub strip: StripId,
@@ -459,7 +511,14 @@ impl Session {
 
     /// A frame's number as shown: `12`, or `12A` for the second half of a number.
     pub fn number_text(&self, frame: &Frame) -> String {
-        self.output.number_text(frame.number, 1)
+        self.output.number_of(frame, 1)
+    }
+
+    /// Whether every frame has a number on the film, and no two have the same.
+    pub fn has_distinct_film_numbers(&self) -> bool {
+        let mut seen = std::collections::HashSet::new();
+        !self.frames.is_empty()
+            && self.frames.iter().all(|frame| frame.film_number.is_some_and(|number| seen.insert(number)))
     }
 
     /// Strip and scan of a frame.

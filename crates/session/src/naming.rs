@@ -46,7 +46,7 @@ pub fn file_stem(output: &OutputSettings, frame: &Frame) -> Result<String, NameE
         None => {
             let base = output.base_name.trim();
             check(base)?;
-            format!("{base} {}", output.number_text(frame.number, output.digits))
+            format!("{base} {}", output.number_of(frame, output.digits))
         }
     };
     let stem: String = stem.nfc().collect();

@@ -66,7 +66,10 @@ impl Edit {
                 }
             }
             Self::SetFrameName { frame, name } => frame_mut(s, *frame)?.name.clone_from(name),
-            Self::Renumber { first } => renumber(s, *first),
+            Self::Renumber { first } => {
+                s.output.film_numbers = false;
+                renumber(s, *first);
+            }
             Self::SetHalfNumbers(half) => {
                 let first = s.frames.iter().map(|frame| frame.number).min().unwrap_or(1);
                 if *half != s.output.half_numbers {
@@ -224,6 +227,7 @@ fn replace_strips(
             balance: BalanceMode::default(),
             solve: None,
             perforations: piece.perforations.clone(),
+            edge_code: piece.edge_code.clone(),
             notes: piece.notes.clone(),
         }));
         for new in &piece.frames {
@@ -236,6 +240,7 @@ fn replace_strips(
         keep_frame(session, frame, scan, &gone);
     }
     renumber(session, first);
+    session.output.film_numbers = session.has_distinct_film_numbers();
     Ok(())
 }
 
@@ -264,6 +269,7 @@ fn make_frame(
     Ok(Frame {
         id: FrameId(session.take_id()),
         number: 0,
+        film_number: new.film_number,
         name: None,
         strip,
         crop: sane(&new.crop)?,

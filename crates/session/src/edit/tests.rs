@@ -12,6 +12,7 @@ pub(crate) fn new_frame(x: f64) -> NewFrame {
         image_area: Some(TiltedBox::from_edges(x - 2.0, 8.0, x + 82.0, 62.0)),
         guard_margin_px: 2.0,
         orientation: Orientation::default(),
+        film_number: None,
         confidence: 0.9,
         reason: "all four edges measured".to_owned(),
         flags: vec![],
@@ -39,6 +40,7 @@ pub(crate) fn sample_session() -> Session {
         film_area: Some(film),
         format_id: Some("135".to_owned()),
         perforations: vec![],
+        edge_code: None,
         notes: vec![],
         frames: [10.0, 110.0, 310.0].map(new_frame).to_vec(),
     };
@@ -85,6 +87,7 @@ fn finding_again_replaces_only_the_strips_of_that_scan() {
         film_area: None,
         format_id: None,
         perforations: vec![],
+        edge_code: None,
         notes: vec![],
         frames: vec![new_frame(20.0)],
     };
@@ -148,4 +151,39 @@ fn strokes_pile_up_on_their_frame_and_are_cleared_together() {
     assert_eq!((painted.frames[0].strokes.len(), painted.frames[1].strokes.len()), (2, 0));
     let cleared = Edit::ClearStrokes(vec![first, second]).apply(&painted).expect("applies");
     assert_eq!(cleared, session);
+}
+
+#[test]
+fn numbers_on_the_film_are_used_while_they_are_complete_and_distinct() {
+    let numbered = |numbers: [Option<(u8, bool)>; 3]| {
+        let session = sample_session();
+        let frames = numbers.iter().zip([10.0, 110.0, 310.0]).map(|(number, x)| NewFrame {
+            film_number: number.map(|(number, is_half)| FilmNumber { number, is_half }),
+            ..new_frame(x)
+        });
+        let strip = FoundStripEdit { frames: frames.collect(), ..FoundStripEdit::default() };
+        Edit::ReplaceStrips {
+            scan: session.scans[0].id,
+            film: FilmKind::ColourNegative,
+            stock_id: "masked".to_owned(),
+            strips: vec![strip],
+            keep: vec![],
+        }
+        .apply(&session)
+        .expect("applies")
+    };
+    let texts = |session: &Session| -> Vec<String> {
+        session.frames.iter().map(|frame| session.number_text(frame)).collect()
+    };
+    let read = numbered([Some((12, false)), Some((12, true)), Some((13, true))]);
+    assert_eq!(texts(&read), ["12", "12A", "13A"]);
+    let typed = Edit::Renumber { first: 5 }.apply(&read).expect("applies");
+    assert_eq!(texts(&typed), ["5", "6", "7"], "a number that was typed is not overwritten");
+    assert_eq!(texts(&numbered([Some((12, false)), None, Some((13, false))])), ["1", "2", "3"]);
+    assert_eq!(texts(&numbered([Some((12, false)), Some((12, false)), Some((13, false))])), ["1", "2", "3"]);
+    for (text, number) in [("12A", Some((12, true))), (" 7 ", Some((7, false))), ("A", None), ("12AA", None)]
+    {
+        let number = number.map(|(number, is_half)| FilmNumber { number, is_half });
+        assert_eq!(FilmNumber::from_text(text), number, "{text}");
+    }
 }

@@ -71,6 +71,18 @@ fn full_session() -> Session {
     ] {
         session = edit.apply(&session).expect("applies");
     }
+    let number = crate::FilmNumber { number: 12, is_half: true };
+    Arc::make_mut(&mut session.frames[1]).film_number = Some(number);
+    Arc::make_mut(&mut session.strips[0]).edge_code = Some(crate::StripCode {
+        film_code: [115, 10],
+        is_mirrored: true,
+        is_turned: false,
+        confidence: 0.99,
+        codes: vec![
+            crate::ReadCode { number: Some(number), center: Point::new(120.25, 66.5) },
+            crate::ReadCode { number: None, center: Point::new(220.5, 66.25) },
+        ],
+    });
     session
 }
 

@@ -67,8 +67,56 @@ struct Strip {
     solve: Option<StripSolve>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     perforations: Vec<Place>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    edge_code: Option<EdgeCode>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     notes: Vec<String>,
+}
+
+#[derive(Debug, Serialize, Deserialize)]
+struct EdgeCode {
+    film_code: [u8; 2],
+    mirrored: bool,
+    turned: bool,
+    confidence: f64,
+    codes: Vec<Code>,
+}
+
+#[derive(Debug, Serialize, Deserialize)]
+struct Code {
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    number: Option<String>,
+    center_px: [f64; 2],
+}
+
+impl EdgeCode {
+    fn from_model(code: &model::StripCode) -> Self {
+        let codes = code.codes.iter().map(|code| Code {
+            number: code.number.map(|number| number.text(1)),
+            center_px: [code.center.x, code.center.y],
+        });
+        Self {
+            film_code: code.film_code,
+            mirrored: code.is_mirrored,
+            turned: code.is_turned,
+            confidence: code.confidence,
+            codes: codes.collect(),
+        }
+    }
+
+    fn into_model(self) -> model::StripCode {
+        let codes = self.codes.into_iter().map(|code| model::ReadCode {
+            number: code.number.as_deref().and_then(model::FilmNumber::from_text),
+            center: Point::new(code.center_px[0], code.center_px[1]),
+        });
+        model::StripCode {
+            film_code: self.film_code,
+            is_mirrored: self.mirrored,
+            is_turned: self.turned,
+            confidence: self.confidence,
+            codes: codes.collect(),
+        }
+    }
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -122,6 +170,7 @@ struct Output {
     base_name: String,
     digits: u8,
     half_numbers: bool,
+    film_numbers: bool,
     kind: String,
     space: String,
     rendering: String,
@@ -323,6 +372,7 @@ impl Strip {
                 provenance: solve.provenance.clone(),
             }),
             perforations: strip.perforations.iter().map(Place::from_model).collect(),
+            edge_code: strip.edge_code.as_ref().map(EdgeCode::from_model),
             notes: strip.notes.clone(),
         }
     }
@@ -350,6 +400,7 @@ impl Strip {
                 confidence: solve.confidence,
                 provenance: solve.provenance,
             }),
+            edge_code: self.edge_code.map(EdgeCode::into_model),
             perforations: self
                 .perforations
                 .into_iter()
@@ -407,6 +458,7 @@ impl Output {
             base_name: output.base_name.clone(),
             digits: output.digits,
             half_numbers: output.half_numbers,
+            film_numbers: output.film_numbers,
             kind: unknown("kind")
                 .filter(|_| output.kind == usual.kind)
                 .unwrap_or_else(|| output.kind.key().to_owned()),
@@ -443,6 +495,7 @@ impl Output {
             base_name: self.base_name,
             digits: self.digits.clamp(1, 9),
             half_numbers: self.half_numbers,
+            film_numbers: self.film_numbers,
             kind,
             space: self.space,
             rendering: self.rendering,

@@ -94,6 +94,8 @@ pub struct OutputSettings {
     pub digits: u8,
     /// Whether numbers count half frames, as half-frame film is numbered: 12, 12A, 13, 13A.
     pub half_numbers: bool,
+    /// Whether frames have the numbers on the film, where these were read.
+    pub film_numbers: bool,
     pub kind: OutputKind,
     /// Colour space, a key of `glassine_film::OutputSpace`.
     pub space: String,
@@ -112,6 +114,14 @@ pub struct OutputSettings {
 }
 
 impl OutputSettings {
+    /// Number of a frame as shown and as used in file names: the film's own where these are used, else the running one.
+    pub fn number_of(&self, frame: &super::Frame, digits: u8) -> String {
+        match frame.film_number {
+            Some(number) if self.film_numbers => number.text(digits),
+            _ => self.number_text(frame.number, digits),
+        }
+    }
+
     /// A frame number with at least `digits` digits; with half numbers two frames share one and the second has an A.
     pub fn number_text(&self, number: u32, digits: u8) -> String {
         let width = usize::from(digits.clamp(1, 9));
@@ -145,6 +155,7 @@ impl Default for OutputSettings {
             base_name: "frame".to_owned(),
             digits: 2,
             half_numbers: false,
+            film_numbers: false,
             kind: OutputKind::default(),
             space: "srgb".to_owned(),
             rendering: "print".to_owned(),

@@ -43,6 +43,7 @@ fn found(at: u32) -> FoundStripEdit {
         film_area: (!at.is_multiple_of(3)).then(|| TiltedBox::from_edges(0.0, 0.0, 400.0, 70.0)),
         format_id: None,
         perforations: vec![],
+        edge_code: None,
         notes: vec![],
         frames: (0..at % 4).map(|idx| new_frame(x + 100.0 * f64::from(idx))).collect(),
     }

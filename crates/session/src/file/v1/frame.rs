@@ -27,6 +27,9 @@ struct FrameSolve {
 pub(super) struct Frame {
     id: u32,
     number: u32,
+    /// Number on the film, such as `12A`.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    film_number: Option<String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     name: Option<String>,
     strip: u32,
@@ -63,6 +66,7 @@ impl Frame {
         Self {
             id: frame.id.0,
             number: frame.number,
+            film_number: frame.film_number.map(|number| number.text(1)),
             name: frame.name.clone(),
             strip: frame.strip.0,
             crop: Place::from_model(&frame.crop),
@@ -115,6 +119,7 @@ impl Frame {
         Ok(model::Frame {
             id: FrameId(self.id),
             number,
+            film_number: self.film_number.as_deref().and_then(model::FilmNumber::from_text),
             name: self.name,
             strip: StripId(self.strip),
             crop: self.crop.into_box(),
