@@ -124,6 +124,11 @@ impl EngineError {
         Self::Told(Notice::new(Severity::Error, headline, what_to_do))
     }
 
+    /// The scan asked for is unknown.
+    pub(crate) fn no_scan() -> Self {
+        Self::told("the scan is not in this session", "open it again")
+    }
+
     /// The message for the user.
     pub fn notice(&self) -> Notice {
         match self {

@@ -26,7 +26,7 @@ const SPREAD_MIN_D: f32 = 0.003;
 const RIM_PX: u32 = 2;
 
 /// Apply strokes to the map of the part `rect` of a scan.
-pub(crate) fn lay_over(
+pub(crate) fn apply_strokes(
     map: &mut DustMap,
     strokes: &[Arc<BrushStroke>],
     rect: PixelRect,
@@ -377,7 +377,7 @@ mod tests {
                 })
             }
         }
-        lay_over(&mut map, strokes, rect, &Repeated, &CancelToken::new()).expect("in memory");
+        apply_strokes(&mut map, strokes, rect, &Repeated, &CancelToken::new()).expect("in memory");
         map
     }
 
@@ -424,7 +424,8 @@ mod tests {
         let mut map = DustMap::clean(4, 4);
         let small = PixelRect::of_size(4, 4);
         let all = [stroke(StrokeKind::Spot, &[(2.0, 2.0)], 30.0)];
-        lay_over(&mut map, &all, small, &Samples16::zeroed(4, 4, 1), &CancelToken::new()).expect("in memory");
+        apply_strokes(&mut map, &all, small, &Samples16::zeroed(4, 4, 1), &CancelToken::new())
+            .expect("in memory");
         assert_eq!(marked(&map), 16);
     }
 }

@@ -5,8 +5,8 @@ use std::sync::{Arc, Mutex, PoisonError};
 use glassine_film::{BaseField, Pipeline};
 use rayon::prelude::*;
 
+use crate::preview::renderer::PreviewRenderer;
 use crate::preview::sample_cache::SampledKey;
-use crate::preview::screen::Screen;
 
 /// Largest picture whose densities are kept, pixels: 80 MB.
 const KEPT_PX_MAX: usize = 6_600_000;
@@ -19,7 +19,7 @@ pub(crate) struct LayerDensities {
 }
 
 impl LayerDensities {
-    fn of(screen: &Screen<'_>) -> Self {
+    fn of(screen: &PreviewRenderer<'_>) -> Self {
         let (width, height) = (screen.samples.width() as usize, screen.samples.height() as usize);
         let mut lines = vec![0.0; 3 * width * height];
         lines.par_chunks_mut((3 * width).max(1)).zip(0..screen.samples.height()).for_each_init(
@@ -49,7 +49,7 @@ fn split(row: &mut [f32], width: usize) -> [Option<&mut [f32]>; 3] {
 
 /// Densities and what they belong to.
 #[derive(Debug)]
-struct Kept {
+struct CachedDensities {
     key: SampledKey,
     field: Option<BaseField>,
     pipeline: Pipeline,
@@ -59,9 +59,9 @@ struct Kept {
 
 /// The densities of one picture.
 #[derive(Debug, Default)]
-pub(crate) struct DensityDesk(Mutex<Option<Kept>>);
+pub(crate) struct DensityCache(Mutex<Option<CachedDensities>>);
 
-impl DensityDesk {
+impl DensityCache {
     /// Drop the densities unless their scan is kept.
     pub(crate) fn retain(&self, keep: impl Fn(u64) -> bool) {
         let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
@@ -71,14 +71,14 @@ impl DensityDesk {
     }
 
     /// Densities of a picture that was made before with the same samples, base and stock; else `None`.
-    pub(crate) fn of(&self, key: SampledKey, screen: &Screen<'_>) -> Option<Arc<LayerDensities>> {
+    pub(crate) fn of(&self, key: SampledKey, screen: &PreviewRenderer<'_>) -> Option<Arc<LayerDensities>> {
         let pixels = screen.samples.width() as usize * screen.samples.height() as usize;
         if !screen.pipeline.has_densities() || pixels > KEPT_PX_MAX {
             return None;
         }
         let field = screen.shift.map(|shift| shift.field);
         let lock = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let is_of = |kept: &Kept| {
+        let is_of = |kept: &CachedDensities| {
             kept.key == key && kept.field.as_ref() == field && kept.pipeline.shares_densities(screen.pipeline)
         };
         let known = lock().as_ref().filter(|kept| is_of(kept)).map(|kept| kept.densities.clone());
@@ -87,7 +87,7 @@ impl DensityDesk {
             Some(None) => {}
             None => {
                 let pipeline = screen.pipeline.clone();
-                *lock() = Some(Kept { key, field: field.cloned(), pipeline, densities: None });
+                *lock() = Some(CachedDensities { key, field: field.cloned(), pipeline, densities: None });
                 return None;
             }
         }

@@ -19,7 +19,7 @@ use std::sync::{Arc, OnceLock};
 use bytemuck::Zeroable;
 use glassine_raster::{CancelToken, MemoryBudget, NoMemory, PixelRect, RegionSource, Samples16};
 
-use crate::{EngineError, Notice, Severity};
+use crate::error::{EngineError, Notice, Severity};
 
 pub(crate) use disk::{FilesState, Prints, ScanFiles, changed_while_read};
 pub(crate) use open::OpenScan;

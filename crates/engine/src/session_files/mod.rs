@@ -16,7 +16,7 @@ use glassine_raster::CancelToken;
 use glassine_session::Session;
 use glassine_session::file::{self, OpenedFile};
 
-use crate::{EngineError, MadeSession, Notice, Severity};
+use crate::error::{EngineError, Notice, Severity};
 
 pub use self::lock::{Access, Holder, SessionLock, lock_holder, lock_path, lock_session};
 pub use self::runs::Run;
@@ -24,6 +24,24 @@ pub use self::save::{
     Conflict, SaveMode, SaveOutcome, Saved, SavedState, autosave_session, differences_on_disk, save_session,
 };
 pub use self::unsaved::{UnsavedWork, discard_autosave, unsaved_beside};
+
+/// A session that was made or opened, with what the user should know about it.
+#[derive(Debug, Clone, Default)]
+pub struct MadeSession {
+    pub session: Session,
+    /// Its file, if there is one.
+    pub path: Option<PathBuf>,
+    /// Messages, most important first.
+    pub notices: Vec<Notice>,
+    /// State of its file, for the check before saving.
+    pub saved: Option<SavedState>,
+    /// The autosave it was read from.
+    pub recovered: Option<PathBuf>,
+    /// Whether it may be saved under its name. Keep it as long as the session is open: it holds the lock.
+    pub access: Access,
+    /// Autosaves of earlier runs beside its file.
+    pub unsaved: Vec<UnsavedWork>,
+}
 
 pub const SESSION_ENDING: &str = ".session.json";
 

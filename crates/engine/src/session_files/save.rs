@@ -9,7 +9,7 @@ use glassine_session::{Session, differences};
 use super::runs::Run;
 use super::unsaved::discard_autosave;
 use super::{folder_of, previous_path, read_bytes, read_file, real_path, with_suffix};
-use crate::{EngineError, Notice, Severity};
+use crate::error::{EngineError, Notice, Severity};
 
 /// The state of a session file when it was opened or saved; a save goes ahead while the file still has it.
 #[derive(Debug, Clone, PartialEq, Eq)]

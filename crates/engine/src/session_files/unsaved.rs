@@ -8,7 +8,7 @@ use glassine_session::file::OpenedFile;
 use super::lock::lock_holder;
 use super::runs::Run;
 use super::{AUTOSAVE_MARK, read_file, without_autosave};
-use crate::{EngineError, Notice, Severity};
+use crate::error::{EngineError, Notice, Severity};
 
 /// Work of an earlier run that was neither saved nor discarded.
 #[derive(Debug, Clone, PartialEq, Eq)]

@@ -11,9 +11,9 @@ use glassine_scanfile::{PackedRows, RowPacker};
 use glassine_sharpness::{RowScratch, RowSharpener};
 
 use super::job::FrameJob;
-use crate::EngineError;
-use crate::frame::Feed;
-use crate::render::{Lightness, Shift};
+use crate::error::EngineError;
+use crate::frame::{BaseShift, InputCodes};
+use crate::render::Lightness;
 use crate::scans::{ask_for_memory, no_memory};
 
 /// What the rows are made for.
@@ -170,10 +170,10 @@ impl<'a> BandMaker<'a> {
 
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, EngineError> {
         let open = &self.job.context.open;
-        Ok(match (self.job.repair, self.job.feed) {
+        Ok(match (self.job.repair, self.job.input) {
             (Some(repair), _) => repair.over(open).read(rect, cancel)?,
-            (None, Feed::Linear) => open.read(rect, cancel)?,
-            (None, Feed::Codes) => open.read_codes(rect, cancel)?,
+            (None, InputCodes::Linear) => open.read(rect, cancel)?,
+            (None, InputCodes::File) => open.read_codes(rect, cancel)?,
         })
     }
 
@@ -226,7 +226,7 @@ impl<'a> BandMaker<'a> {
         if self.sharpener.is_some() {
             room(light, to - light_top);
         }
-        let shift: Option<Shift<'_>> = context.shift(sampling, from);
+        let shift: Option<BaseShift<'_>> = context.shift(sampling, from);
         for y in from..to {
             if let Some(shift) = &shift {
                 shifts.resize(width * 3, 0.0);

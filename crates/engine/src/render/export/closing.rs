@@ -8,7 +8,7 @@ use glassine_raster::CancelToken;
 use glassine_scanfile::ClosedPicture;
 
 use super::inputs::Inputs;
-use crate::EngineError;
+use crate::error::EngineError;
 use crate::frame::FrameContext;
 use crate::types::ExportedFile;
 

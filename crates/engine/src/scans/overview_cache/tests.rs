@@ -10,17 +10,17 @@ fn overview(seed: u32) -> OverviewData {
 
 struct Desk {
     folder: tempfile::TempDir,
-    shelf: Shelf,
+    cache: OverviewCache,
 }
 
 impl Desk {
     fn new() -> Self {
         let folder = tempfile::tempdir().expect("temporary folder");
         std::fs::write(folder.path().join("scan.tif"), vec![7; 900_000]).expect("room");
-        let shelf = Shelf::with_spare(None);
-        assert!(shelf.move_to(Some(&folder.path().join("roll.session.json"))));
-        assert!(!shelf.move_to(Some(&folder.path().join("roll.session.json"))));
-        Self { folder, shelf }
+        let cache = OverviewCache::with_fallback(None);
+        assert!(cache.move_to(Some(&folder.path().join("roll.session.json"))));
+        assert!(!cache.move_to(Some(&folder.path().join("roll.session.json"))));
+        Self { folder, cache }
     }
 
     fn identity(&self) -> Identity {
@@ -28,8 +28,8 @@ impl Desk {
     }
 
     fn keep(&self, seed: u32) {
-        self.shelf.keep(self.identity(), Arc::new(overview(seed)));
-        self.shelf.settle();
+        self.cache.keep(self.identity(), Arc::new(overview(seed)));
+        self.cache.settle();
     }
 
     fn kept_files(&self) -> Vec<PathBuf> {
@@ -45,9 +45,9 @@ fn is_same(a: &OverviewData, b: &OverviewData) -> bool {
 #[test]
 fn a_kept_overview_comes_back_as_it_was_with_a_small_level() {
     let desk = Desk::new();
-    assert!(desk.shelf.find(&desk.identity()).is_none());
+    assert!(desk.cache.find(&desk.identity()).is_none());
     desk.keep(1);
-    let kept = desk.shelf.find(&desk.identity()).expect("kept");
+    let kept = desk.cache.find(&desk.identity()).expect("kept");
     assert!(is_same(&kept.full().expect("sound"), &overview(1)));
     let quick = kept.quick().expect("sound");
     assert_eq!((quick.factor, quick.samples.width(), quick.samples.height()), (18, 750, 450));
@@ -63,17 +63,17 @@ fn another_file_another_time_or_another_reading_is_a_miss() {
     let before = desk.identity();
     // Read in another way.
     let other = Identity::of(&scan, None, "gamma".to_owned()).expect("readable");
-    assert!(desk.shelf.find(&other).is_none());
+    assert!(desk.cache.find(&other).is_none());
     // With infrared from a separate file.
     let other = Identity::of(&scan, Some(&scan), "linear".to_owned()).expect("readable");
-    assert!(desk.shelf.find(&other).is_none());
+    assert!(desk.cache.find(&other).is_none());
     // Touched: made again, in place of the first.
     let file = std::fs::File::options().append(true).open(&scan).expect("ours");
     file.set_modified(SystemTime::UNIX_EPOCH + std::time::Duration::from_secs(1_000_000)).expect("ours");
     assert_ne!(desk.identity(), before);
-    assert!(desk.shelf.find(&desk.identity()).is_none());
+    assert!(desk.cache.find(&desk.identity()).is_none());
     desk.keep(2);
-    assert!(desk.shelf.find(&before).is_none());
+    assert!(desk.cache.find(&before).is_none());
     assert_eq!(desk.kept_files().len(), 1);
     // Replaced by a file of the same length and time.
     let time = file.metadata().and_then(|meta| meta.modified()).expect("ours");
@@ -81,7 +81,7 @@ fn another_file_another_time_or_another_reading_is_a_miss() {
     bytes[10] = 8;
     std::fs::write(&scan, bytes).expect("room");
     file.set_modified(time).expect("ours");
-    assert!(desk.shelf.find(&desk.identity()).is_none());
+    assert!(desk.cache.find(&desk.identity()).is_none());
 }
 
 #[test]
@@ -92,7 +92,7 @@ fn damage_anywhere_is_noticed_and_a_cut_file_is_no_overview() {
     let good = std::fs::read(&path).expect("ours");
     let sound = |bytes: &[u8]| {
         std::fs::write(&path, bytes).expect("ours");
-        desk.shelf.find(&desk.identity()).map(|kept| (kept.quick().is_some(), kept.full().is_some()))
+        desk.cache.find(&desk.identity()).map(|kept| (kept.quick().is_some(), kept.full().is_some()))
     };
     assert_eq!(sound(&good), Some((true, true)));
     let len = good.len();
@@ -115,16 +115,16 @@ fn damage_anywhere_is_noticed_and_a_cut_file_is_no_overview() {
 fn a_folder_that_cant_be_written_means_the_spare_one_and_no_folder_means_nothing() {
     let desk = Desk::new();
     let spare = tempfile::tempdir().expect("temporary folder");
-    let shelf = Shelf::with_spare(Some(spare.path().join("deep/cache")));
+    let cache = OverviewCache::with_fallback(Some(spare.path().join("deep/cache")));
     // A file stands where the folder beside the session would be.
     std::fs::write(desk.folder.path().join("roll.session.cache"), b"").expect("room");
-    shelf.move_to(Some(&desk.folder.path().join("roll.session.json")));
-    shelf.keep(desk.identity(), Arc::new(overview(3)));
-    shelf.settle();
-    let kept = shelf.find(&desk.identity()).and_then(|kept| kept.full());
+    cache.move_to(Some(&desk.folder.path().join("roll.session.json")));
+    cache.keep(desk.identity(), Arc::new(overview(3)));
+    cache.settle();
+    let kept = cache.find(&desk.identity()).and_then(|kept| kept.full());
     assert!(kept.is_some_and(|kept| is_same(&kept, &overview(3))));
     desk.keep(3);
-    assert!(desk.shelf.find(&desk.identity()).is_none());
+    assert!(desk.cache.find(&desk.identity()).is_none());
 }
 
 #[test]

@@ -8,10 +8,11 @@ use glassine_raster::{CancelToken, Samples16};
 use glassine_sharpness::{RowScratch, RowSharpener, Sharpening};
 use rayon::prelude::*;
 
-use crate::EngineError;
+use crate::error::EngineError;
+use crate::frame::BaseShift;
 use crate::preview::density_cache::LayerDensities;
 use crate::preview::overlay::{self, Mark};
-use crate::render::{Lightness, Shift};
+use crate::render::Lightness;
 use crate::scans::zeroed;
 
 /// Fewest rows of a band: sharpening computes the rows around it twice, which should weigh little.
@@ -20,11 +21,11 @@ const LEAST_BAND_ROWS: usize = 64;
 const BANDS_PER_CORE: usize = 4;
 
 /// Samples and how they become a picture.
-pub(crate) struct Screen<'a> {
+pub(crate) struct PreviewRenderer<'a> {
     pub(crate) pipeline: &'a Pipeline,
     pub(crate) samples: &'a Samples16,
     pub(crate) colour_channels: u8,
-    pub(crate) shift: Option<Shift<'a>>,
+    pub(crate) shift: Option<BaseShift<'a>>,
     /// Densities of these samples, if known already.
     pub(crate) densities: Option<Arc<LayerDensities>>,
     pub(crate) cancel: &'a CancelToken,
@@ -32,7 +33,7 @@ pub(crate) struct Screen<'a> {
 
 /// What is wanted besides the pixels.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Wishes {
+pub(crate) struct RenderOptions {
     pub(crate) sharpening: Option<Sharpening>,
     /// Count the encoded values, before they are sharpened.
     pub(crate) counts: bool,
@@ -42,7 +43,7 @@ pub(crate) struct Wishes {
 
 /// A picture for the screen.
 #[derive(Debug)]
-pub(crate) struct Shown {
+pub(crate) struct Rendered {
     pub(crate) rgba: Vec<u8>,
     /// Counts of the whole picture; empty unless requested.
     pub(crate) histogram: Histogram,
@@ -78,8 +79,8 @@ impl Tally {
 
 /// A pass over a whole picture.
 struct Pass<'a> {
-    screen: &'a Screen<'a>,
-    wishes: Wishes,
+    screen: &'a PreviewRenderer<'a>,
+    options: RenderOptions,
     sharpener: Option<RowSharpener>,
     /// Rows above and below that a sharpened row needs.
     halo: usize,
@@ -92,16 +93,16 @@ struct Pass<'a> {
 /// Previews are coded in sRGB.
 const LIGHTNESS: Lightness = Lightness::Encoded;
 
-impl Screen<'_> {
+impl PreviewRenderer<'_> {
     /// The picture, and what was requested with it.
-    pub(crate) fn show(&self, wishes: Wishes) -> Result<Shown, EngineError> {
+    pub(crate) fn show(&self, options: RenderOptions) -> Result<Rendered, EngineError> {
         let (width, height) = (self.samples.width() as usize, self.samples.height() as usize);
         let mut rgba = zeroed::<u8>((width * height * 4) as u64, "a picture")?;
         let pass = Pass {
             screen: self,
-            wishes,
-            sharpener: wishes.sharpening.map(|sharpening| sharpening.prepare(self.samples.width())),
-            halo: wishes.sharpening.map_or(0, |sharpening| sharpening.halo_px() as usize),
+            options,
+            sharpener: options.sharpening.map(|sharpening| sharpening.prepare(self.samples.width())),
+            halo: options.sharpening.map_or(0, |sharpening| sharpening.halo_px() as usize),
             band_rows: height.div_ceil(BANDS_PER_CORE * rayon::current_num_threads()).max(LEAST_BAND_ROWS),
             spare: Mutex::default(),
         };
@@ -111,7 +112,7 @@ impl Screen<'_> {
             .map(|(band, out)| pass.band(band * pass.band_rows, out))
             .reduce(Tally::default, |sum, part| sum.plus(&part));
         self.cancel.check()?;
-        Ok(Shown { rgba, histogram: tally.histogram, clipped_px: tally.clipped_px })
+        Ok(Rendered { rgba, histogram: tally.histogram, clipped_px: tally.clipped_px })
     }
 
     /// Only the counts.
@@ -211,7 +212,7 @@ impl Pass<'_> {
         let Scratch { ring, light, sharp, rows, .. } = scratch;
         let slot = y % (self.halo + 1) * width;
         let [r, g, b] = ring.each_mut().map(|plane| &mut plane[slot..slot + width]);
-        if self.wishes.counts {
+        if self.options.counts {
             tally.histogram.add_planes([&*r, &*g, &*b]);
         }
         if let Some(sharpener) = &self.sharpener {
@@ -219,7 +220,7 @@ impl Pass<'_> {
             LIGHTNESS.apply([&mut *r, &mut *g, &mut *b], &light[at * width..][..width], sharp);
         }
         quantise8_dithered_rgba([&*r, &*g, &*b], line, 0, y as u32);
-        if self.wishes.marks_clipping {
+        if self.options.marks_clipping {
             tally.clipped_px += paint_clipping([&*r, &*g, &*b], line, y as u32);
         }
     }

@@ -4,9 +4,9 @@ use std::collections::{HashMap, VecDeque};
 
 use glassine_raster::CancelToken;
 
-use crate::jobs::host::JobHost;
-use crate::jobs::lanes::{QueuedJob, look_for_dust, run_job, run_preview};
-use crate::jobs::preview_queue::{DustLook, PreviewQueue};
+use crate::host::JobHost;
+use crate::host::lanes::{QueuedJob, look_for_dust, run_job, run_preview};
+use crate::host::preview_queue::{DustLook, PreviewQueue};
 use crate::jobs::{JobEvent, Lane};
 use crate::types::PreviewRequest;
 

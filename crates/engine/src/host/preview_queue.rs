@@ -12,7 +12,7 @@ use crate::dust::RepairKey;
 use crate::types::{PreviewRequest, ViewKey};
 
 /// A repair that pictures wait for.
-struct DustWish {
+struct RepairRequest {
     repair: RepairKey,
     requests: Vec<PreviewRequest>,
 }
@@ -36,7 +36,7 @@ pub(crate) struct PreviewQueue {
     /// Whether a thread makes repairs.
     pub(crate) has_dust_thread: bool,
     /// Requested repairs, the most urgent last.
-    dust: Vec<DustWish>,
+    dust: Vec<RepairRequest>,
     /// The repair being made.
     looking: Option<(RepairKey, CancelToken)>,
 }
@@ -87,7 +87,7 @@ impl PreviewQueue {
             let known = self.dust.iter().position(|wish| wish.repair == repair);
             let mut wish = match known {
                 Some(at) => self.dust.remove(at),
-                None => DustWish { repair, requests: Vec::new() },
+                None => RepairRequest { repair, requests: Vec::new() },
             };
             wish.requests.push(request.clone());
             self.dust.push(wish);
