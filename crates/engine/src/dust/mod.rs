@@ -4,7 +4,6 @@
 //! Marks come from the infrared plane or, if that is missing or refused, from visible light if the frame asks for it.
 //! Brush strokes count in every case.
 
-pub(crate) mod brush;
 pub(crate) mod registration;
 pub(crate) mod repair_cache;
 mod scan_map;
@@ -17,9 +16,10 @@ use glassine_raster::{
     CancelToken, MM_PER_INCH, PixelRect, Point, RegionError, RegionSource, Samples16, TiltedBox,
 };
 use glassine_repair::{
-    DustError, DustMap, DustOptions, FillPlace, Leakage, Mark, Patches, Refusal, Registration,
+    DustError, DustMap, DustOptions, FillPlace, Leakage, Mark, Patches, Refusal, Registration, Stroke,
+    StrokeEffect, apply_strokes, stroke_bounds,
 };
-use glassine_session::{BrushStroke, Frame, Strip};
+use glassine_session::{BrushStroke, Frame, Strip, StrokeKind};
 
 use crate::dust::repair_cache::RepairCache;
 use crate::error::EngineError;
@@ -375,8 +375,9 @@ impl Work<'_> {
         let mut painted_out = DustMap::clean(region.width(), region.height());
         if !frame.strokes.is_empty() {
             let marks = map.clone();
-            brush::apply_strokes(&mut map, &frame.strokes, region, open, self.cancel)?;
-            painted_out = removed(&marks, &map, &brush::bounds(&frame.strokes, region));
+            let strokes = strokes_of(&frame.strokes);
+            apply_strokes(&mut map, &strokes, region, open, self.cancel)?;
+            painted_out = removed(&marks, &map, &stroke_bounds(&strokes, region));
         }
         let place =
             FillPlace { rect: region, wanted: self.key.rect, colour_channels: open.colour_channels() };
@@ -384,7 +385,7 @@ impl Work<'_> {
         let before = last.as_ref().and_then(|last| Some((last, last.found.as_ref()?)));
         let patches = match before {
             Some((last, found)) => {
-                let changed = brush::changed(&last.strokes, &frame.strokes, region);
+                let changed = changed_by_strokes(&last.strokes, &frame.strokes, region);
                 glassine_repair::refill(&self.source, place, &map, (&found.patches, &changed), self.cancel)
             }
             None => glassine_repair::make_patches(&self.source, place, &map, self.cancel),
@@ -406,6 +407,35 @@ impl Work<'_> {
             patches,
         })
     }
+}
+
+fn strokes_of(strokes: &[Arc<BrushStroke>]) -> Vec<Stroke<'_>> {
+    let effect = |kind| match kind {
+        StrokeKind::PaintIn => StrokeEffect::Mark,
+        StrokeKind::PaintOut => StrokeEffect::Clear,
+        StrokeKind::Spot => StrokeEffect::Spot,
+    };
+    strokes
+        .iter()
+        .map(|stroke| Stroke {
+            effect: effect(stroke.kind()),
+            points: stroke.points(),
+            radius_px: stroke.radius_px(),
+        })
+        .collect()
+}
+
+/// Where the marks under two lists of strokes may differ, relative to `rect`: under the strokes after their common
+/// beginning.
+fn changed_by_strokes(
+    before: &[Arc<BrushStroke>],
+    after: &[Arc<BrushStroke>],
+    rect: PixelRect,
+) -> Vec<PixelRect> {
+    let same = before.iter().zip(after).take_while(|(a, b)| a == b).count();
+    let mut all = stroke_bounds(&strokes_of(&before[same..]), rect);
+    all.extend(stroke_bounds(&strokes_of(&after[same..]), rect));
+    all
 }
 
 /// Marks of one map that another no longer has, within some rectangles.
