@@ -5,7 +5,6 @@
 
 mod build;
 mod cache;
-pub mod crop_guard;
 mod dust;
 mod engine;
 mod error;

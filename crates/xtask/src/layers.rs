@@ -15,7 +15,7 @@ const ALLOWED: &[(&str, &[&str])] = &[
     ("repair", &["raster", "testdata"]),
     ("sharpness", &["raster", "testdata"]),
     ("scanfile", &["raster", "testdata"]),
-    ("session", &["raster", "film"]),
+    ("session", &["raster", "film", "layout"]),
     ("engine", &["raster", "film", "layout", "repair", "sharpness", "scanfile", "session"]),
     ("filmsim", &["raster", "scanfile"]),
 ];
