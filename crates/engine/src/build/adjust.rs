@@ -77,14 +77,14 @@ impl ChartPlace {
             most(ys, open.height()) as u32,
         );
         if rect.is_empty() {
-            return Err(EngineError::told(
+            return Err(EngineError::user_error(
                 "the place is not on the scan",
                 "choose a place inside the picture",
             ));
         }
         let is_chart = columns * rows > 1;
         if is_chart && (rect.width() < 4 * columns || rect.height() < 4 * rows) {
-            return Err(EngineError::told(
+            return Err(EngineError::user_error(
                 "the chart is too small or its corners are not on the scan",
                 "put the four corners on the outer corners of the corner patches",
             ));
@@ -194,7 +194,7 @@ impl AnalysisContext<'_> {
                     "the grey point {:.0}, {:.0} lies outside frame {}",
                     center.x, center.y, context.frame.number
                 );
-                return Err(EngineError::told(headline, "give a place on its picture, in scan pixels"));
+                return Err(EngineError::user_error(headline, "give a place on its picture, in scan pixels"));
             }
             points.push((*frame, grey_density(&context, *center, RADIUS_PX, self.cancel)?));
         }
@@ -292,7 +292,7 @@ impl AnalysisContext<'_> {
         for id in frames.iter().filter(|id| **id != target) {
             let context = self.context(session, *id)?;
             if context.strip.film != wanted.strip.film {
-                return Err(EngineError::told(
+                return Err(EngineError::user_error(
                     "frames of different kinds of film can't be matched",
                     "choose frames of one kind of film",
                 ));
@@ -330,10 +330,16 @@ impl AnalysisContext<'_> {
     ) -> Result<StockReport, EngineError> {
         let context = self.context(session, frame)?;
         if context.strip.film.is_negative() && context.strip.base.is_none() {
-            return Err(EngineError::told("the strip has no film base yet", "measure the film base first"));
+            return Err(EngineError::user_error(
+                "the strip has no film base yet",
+                "measure the film base first",
+            ));
         }
         let fit_error = |error: glassine_film::FitError| {
-            EngineError::told(error.to_string(), "check film kind, corners and which way round the chart is")
+            EngineError::user_error(
+                error.to_string(),
+                "check film kind, corners and which way round the chart is",
+            )
         };
         let (mut stock, patches, mean) = match target {
             StockTarget::Chart24(edition) => {

@@ -31,7 +31,7 @@ impl AnalysisContext<'_> {
         builder: &mut EditBuilder,
         scan_id: ScanId,
     ) -> Result<Arc<ScanRef>, EngineError> {
-        let gone = || EngineError::told("the scan is not in this session", "open it again");
+        let gone = || EngineError::user_error("the scan is not in this session", "open it again");
         let known = builder.session.scan(scan_id).cloned().ok_or_else(gone)?;
         let mut scan = ScanRef::clone(&known);
         scan.found_encoding = self.found_encoding(&scan)?;
@@ -51,7 +51,7 @@ impl AnalysisContext<'_> {
             }
         }
         if scan != *known {
-            tell_encoding(builder, &scan);
+            report_encoding(builder, &scan);
             builder.push(Edit::UpdateScan(scan))?;
         }
         builder.session.scan(scan_id).cloned().ok_or_else(gone)
@@ -137,7 +137,7 @@ fn choice_of(curve: CodeCurve) -> EncodingChoice {
 }
 
 /// Report the encoding that was found if it is not what every scanner writes, or if it is a guess.
-fn tell_encoding(builder: &mut EditBuilder, scan: &ScanRef) {
+fn report_encoding(builder: &mut EditBuilder, scan: &ScanRef) {
     let Some(found) = scan.found_encoding.as_ref().filter(|_| scan.encoding == EncodingChoice::Auto) else {
         return;
     };
@@ -174,7 +174,7 @@ const PICTURE_RANGE_D: f64 = 1.5;
 const FEWEST_STEPS: usize = 100;
 
 /// Warn how few tones are left if an 8-bit file holds a negative, because its picture fills a small part of the range.
-pub(crate) fn tell_coarse_codes(builder: &mut EditBuilder, open: &OpenScan, base_d: [f64; 3]) {
+pub(crate) fn warn_of_coarse_codes(builder: &mut EditBuilder, open: &OpenScan, base_d: [f64; 3]) {
     let info = open.info();
     if info.bits_per_sample > 8 || open.colour_channels() < 3 {
         return;

@@ -15,7 +15,9 @@ use glassine_session::{
 };
 
 use crate::build::context::{AnalysisContext, EditBuilder};
-use crate::build::detect::{doubt_settled, is_doubted, recognise, render_slides_straight, tell_coarse_codes};
+use crate::build::detect::{
+    doubt_settled, is_doubted, recognise, render_slides_straight, warn_of_coarse_codes,
+};
 use crate::build::films::strips_on;
 use crate::error::EngineError;
 use crate::frame::stock_of;
@@ -54,13 +56,16 @@ impl AnalysisContext<'_> {
         request: &NewSessionRequest,
     ) -> Result<Vec<ScanId>, EngineError> {
         if request.scans.is_empty() {
-            return Err(EngineError::told("no scan was named", "choose at least one TIFF, PNG or JPEG"));
+            return Err(EngineError::user_error(
+                "no scan was named",
+                "choose at least one TIFF, PNG or JPEG",
+            ));
         }
         if let Some(id) = &request.format_id
             && format_of(id).is_none()
         {
             let known: Vec<_> = glassine_layout::formats().iter().map(|format| format.id).collect();
-            return Err(EngineError::told(
+            return Err(EngineError::user_error(
                 format!("“{id}” is no known format"),
                 format!("choose one of {}, or a size such as 40x65mm", known.join(", ")),
             ));
@@ -142,7 +147,7 @@ impl AnalysisContext<'_> {
             }
             std::thread::sleep(std::time::Duration::from_millis(5));
         }
-        hasher.join().map_err(|_panicked| EngineError::fault("hashing a scan failed"))
+        hasher.join().map_err(|_panicked| EngineError::internal("hashing a scan failed"))
     }
 
     /// Find the frames of every added scan, measure and solve.
@@ -295,7 +300,7 @@ impl AnalysisContext<'_> {
         session: &Session,
         id: StripId,
     ) -> Result<(Arc<Strip>, Arc<OpenScan>), EngineError> {
-        let gone = || EngineError::told("the strip is not in this session", "choose another strip");
+        let gone = || EngineError::user_error("the strip is not in this session", "choose another strip");
         let strip = session.strip(id).cloned().ok_or_else(gone)?;
         let scan = session.scan(strip.scan).ok_or_else(gone)?;
         let open = self.scans.get(scan, self.folder)?;
@@ -327,7 +332,7 @@ impl AnalysisContext<'_> {
                 self.base_from_frames(&builder.session, &strip, &open)?
             }
         };
-        tell_coarse_codes(builder, &open, base.density_d);
+        warn_of_coarse_codes(builder, &open, base.density_d);
         let tolerance_d = base.recommended_tolerance_d;
         builder.push(Edit::SetBase { strip: id, base: Some(base) })?;
         builder.push(Edit::SetMaskTolerance { strip: id, tolerance_d })
@@ -355,7 +360,7 @@ impl AnalysisContext<'_> {
             }
         }
         let measured = measure_base(&samples, &mask, film)
-            .map_err(|error| EngineError::told(error.to_string(), "draw a larger box on clear film"))?;
+            .map_err(|error| EngineError::user_error(error.to_string(), "draw a larger box on clear film"))?;
         Ok(film_base(&measured, BaseSource::Box(*area)))
     }
 
@@ -526,6 +531,6 @@ fn layout_error(error: glassine_layout::LayoutError) -> EngineError {
     match error {
         glassine_layout::LayoutError::Cancelled(_) => EngineError::Cancelled,
         glassine_layout::LayoutError::Read(error) => error.into(),
-        other => EngineError::told(other.to_string(), "check the scan, or draw the boxes by hand"),
+        other => EngineError::user_error(other.to_string(), "check the scan, or draw the boxes by hand"),
     }
 }

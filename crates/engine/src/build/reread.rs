@@ -67,7 +67,7 @@ impl AnalysisContext<'_> {
     /// taken from the file as it is now. Warns about frames whose boxes no longer fit the scan.
     pub(crate) fn read_scan(&self, builder: &mut EditBuilder, mut scan: ScanRef) -> Result<(), EngineError> {
         let Some(known) = builder.session.scan(scan.id) else {
-            return Err(EngineError::told("the scan is not in this session", "open the session again"));
+            return Err(EngineError::user_error("the scan is not in this session", "open the session again"));
         };
         if known.infrared_path != scan.infrared_path {
             scan.infrared_fingerprint = None;

@@ -15,18 +15,18 @@ const MAX_STOCK_BYTES: u64 = 1 << 20;
 
 /// Read a stock file.
 pub fn read_stock(path: &Path) -> Result<Stock, EngineError> {
-    let told = |headline: String| {
+    let refused = |headline: String| {
         let what = "choose a stock file that was written by this program";
         EngineError::Told(Notice::new(Severity::Error, headline, what).about(path))
     };
-    let unreadable = |error: std::io::Error| told(format!("the stock can't be read: {error}"));
+    let unreadable = |error: std::io::Error| refused(format!("the stock can't be read: {error}"));
     let (file, meta) = open_regular(path)?;
     if meta.len() > MAX_STOCK_BYTES {
-        return Err(told(format!("the file has {} bytes, more than any stock has", meta.len())));
+        return Err(refused(format!("the file has {} bytes, more than any stock has", meta.len())));
     }
     let mut text = String::new();
     file.take(MAX_STOCK_BYTES).read_to_string(&mut text).map_err(unreadable)?;
-    Stock::from_json(&text).map_err(|error| told(error.to_string()))
+    Stock::from_json(&text).map_err(|error| refused(error.to_string()))
 }
 
 /// A stock from a file, under an id that the session does not use for another stock.

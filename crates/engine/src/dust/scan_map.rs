@@ -38,7 +38,7 @@ pub(crate) fn dust_of_scan(
     let (width, height) = (open.width(), open.height());
     let severity = zeroed(u64::from(width) * u64::from(height), "a dust map")?;
     let severity = Plane::from_vec(width, height, severity)
-        .ok_or_else(|| EngineError::fault("a dust map was made in another size than asked"))?;
+        .ok_or_else(|| EngineError::internal("a dust map was made in another size than asked"))?;
     let mut dust = DustOfScan { severity, marked_px: 0, objects: 0, refusals: Vec::new() };
     for frame in &at.session.frames {
         let context = FrameContext::new(&at.session, frame, at.folder.as_deref(), scans)?;

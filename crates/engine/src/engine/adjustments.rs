@@ -81,7 +81,7 @@ impl Engine {
                 );
             }
             // The engine itself runs every other job.
-            _ => return Err(EngineError::fault("this step is not an adjustment")),
+            _ => return Err(EngineError::internal("this step is not an adjustment")),
         }
         Ok(())
     }

@@ -231,7 +231,7 @@ impl Engine {
     ) -> Result<(), EngineError> {
         let found = self.relink(at, folders, cancel)?;
         if found.is_empty() {
-            return Err(EngineError::told(
+            return Err(EngineError::user_error(
                 "no missing scan was found in this folder or its subfolders",
                 "choose another folder; scans are known by their content, so they may have other names",
             ));

@@ -314,15 +314,7 @@ impl Engine {
         let samples = statistics::sample_overview(&sampling, &overview);
         let (space, rendering) = (space_of(&output.space), rendering_of(&output.rendering));
         let pipeline = context.pipeline(None, space, rendering, InputCodes::Linear);
-        let renderer = PreviewRenderer {
-            pipeline: &pipeline,
-            samples: &samples,
-            colour_channels: context.open.colour_channels(),
-            shift: context.shift(&sampling, 0),
-            densities: None,
-            cancel,
-        };
-        Ok(renderer.count())
+        Ok(PreviewRenderer::new(&pipeline, &samples, &context, &sampling, cancel).count())
     }
 
     /// Dust maps of all frames of a scan in one plane of its size.

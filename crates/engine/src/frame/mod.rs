@@ -77,9 +77,10 @@ impl FrameContext {
     pub(crate) fn check_box(&self) -> Result<Option<BoxProblem>, EngineError> {
         let problem = box_problem(&self.frame.crop, self.open.width(), self.open.height());
         match problem.filter(|problem| problem.is_fatal()) {
-            Some(fatal) => {
-                Err(EngineError::told(format!("frame {}: {fatal}", self.frame.number), fatal.what_to_do()))
-            }
+            Some(fatal) => Err(EngineError::user_error(
+                format!("frame {}: {fatal}", self.frame.number),
+                fatal.what_to_do(),
+            )),
             None => Ok(problem),
         }
     }

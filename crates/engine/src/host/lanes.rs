@@ -10,7 +10,7 @@ use glassine_raster::CancelToken;
 
 use crate::error::{EngineError, Notice, Severity};
 use crate::host::lane_pool::LanePool;
-use crate::host::preview_queue::{DustLook, PreviewLane, PreviewQueue};
+use crate::host::preview_queue::{PreviewLane, PreviewQueue, RepairTask};
 use crate::jobs::worker::Worker;
 use crate::jobs::{Failure, Job, JobEvent, JobEventKind, JobId, Lane};
 use crate::types::{PreviewRequest, SessionAt, SessionKey};
@@ -173,8 +173,8 @@ pub(crate) fn run_dust(worker: &dyn Worker, lane: &PreviewLane, outbox: &Outbox)
     }
 }
 
-pub(crate) fn look_for_dust(worker: &dyn Worker, look: DustLook, lane: &PreviewLane, outbox: &Outbox) {
-    let DustLook { repair, request, cancel } = look;
+pub(crate) fn look_for_dust(worker: &dyn Worker, look: RepairTask, lane: &PreviewLane, outbox: &Outbox) {
+    let RepairTask { repair, request, cancel } = look;
     // Progress in steps of 5 %: each report repaints the window, which slows the detection down.
     let told = AtomicU32::new(0);
     let progress = |share: f32| {

@@ -23,7 +23,7 @@ use crate::error::EngineError;
 use crate::frame::{FrameContext, InputCodes, rendering_of, space_of};
 use crate::preview::density_cache::DensityCache;
 use crate::preview::overlay::Mark;
-use crate::preview::renderer::{PreviewRenderer, RenderOptions, scan_rgba};
+use crate::preview::renderer::{PreviewRenderer, RenderOptions, difference, scan_rgba};
 use crate::preview::sample_cache::{SampleCache, SampledKey};
 use crate::preview::tiles::{ScanTile, TileKey};
 use crate::preview::viewport::Viewport;
@@ -63,8 +63,12 @@ struct RenderInputs<'a> {
     cancel: &'a CancelToken,
 }
 
-/// A close-up of a scan, with the repair shown on it.
-type CloseUp = (Arc<OpenScan>, Viewport, Option<Arc<Repair>>);
+/// A part of a scan on screen, with the repair shown on it.
+struct ScanView {
+    open: Arc<OpenScan>,
+    viewport: Viewport,
+    repair: Option<Arc<Repair>>,
+}
 
 /// Bytes of reduced scan parts kept for previews.
 const TILE_CACHE_BYTES: usize = 256 << 20;
@@ -245,12 +249,13 @@ impl Previews {
 
     /// Scan, viewport and repair of the close-up on screen; `None` for any other picture, and while its repair is being
     /// made.
-    pub(crate) fn view_of(&self, request: &PreviewRequest) -> Result<Option<CloseUp>, EngineError> {
+    fn view_of(&self, request: &PreviewRequest) -> Result<Option<ScanView>, EngineError> {
         let (session, folder) = (&request.at.session, request.at.folder.as_deref());
         if let ViewKey::ScanRegion(id) = request.key {
             let Some(scan) = session.scan(id) else { return Ok(None) };
             let open = self.scans.get(scan, folder)?;
-            return Ok(Viewport::of_scan_region(request, &open).map(|viewport| (open, viewport, None)));
+            let viewport = Viewport::of_scan_region(request, &open);
+            return Ok(viewport.map(|viewport| ScanView { open, viewport, repair: None }));
         }
         let (ViewKey::Frame(id) | ViewKey::Compare(id)) = request.key else { return Ok(None) };
         let Some(frame) = session.frame(id).filter(|_| request.region != UnitRect::WHOLE) else {
@@ -266,7 +271,7 @@ impl Previews {
         } else {
             None
         };
-        Ok(Some((context.open, viewport, repair)))
+        Ok(Some(ScanView { open: context.open, viewport, repair }))
     }
 
     fn cached_source(
@@ -325,31 +330,25 @@ impl Previews {
         let pipeline = context.pipeline(Some(look), OutputSpace::Srgb, rendering, InputCodes::Linear);
         let space = space_of(&output.space);
         let is_whole = request.region == UnitRect::WHOLE;
-        let screen = |pipeline| PreviewRenderer {
-            pipeline,
-            samples,
-            colour_channels: channels,
-            shift: context.shift(&viewport.sampling, 0),
-            densities: None,
-            cancel,
-        };
+        let renderer =
+            |pipeline| PreviewRenderer::new(pipeline, samples, context, &viewport.sampling, cancel);
         let options = RenderOptions {
             sharpening: render::sharpening(look, viewport.scale),
             counts: is_whole && space == OutputSpace::Srgb,
             marks_clipping: request.overlay == Overlay::Clipping,
         };
-        let mut picture_screen = screen(&pipeline);
+        let mut picture_renderer = renderer(&pipeline);
         // A large picture is made again and again while the user changes a value.
         if let (ViewKey::Frame(_), Some(key)) = (request.key, sampled) {
-            picture_screen.densities = self.densities.of(key, &picture_screen);
+            picture_renderer.densities = picture_renderer.kept_densities(&self.densities, key);
         }
-        let mut shown = picture_screen.show(options)?;
+        let mut shown = picture_renderer.show(options)?;
         let histogram = if !is_whole {
             self.whole_histogram(context, look, request)?
         } else if options.counts {
             shown.histogram
         } else {
-            screen(&context.pipeline(Some(look), space, rendering, InputCodes::Linear)).count()
+            renderer(&context.pipeline(Some(look), space, rendering, InputCodes::Linear)).count()
         };
         let share = match request.overlay {
             Overlay::Clipping => shown.clipped_px as f64 / (shown.rgba.len() / 4).max(1) as f64,
@@ -376,19 +375,18 @@ impl Previews {
     ) -> Result<(Vec<u8>, f64), EngineError> {
         let RenderInputs { context, viewport, repair, cancel, .. } = *inputs;
         let open = &context.open;
-        let encoded = |repair: Option<&Repair>| -> Result<Vec<f32>, EngineError> {
+        let Some(repair) = repair.filter(|repair| repair.changes_something()) else {
+            let pixels = viewport.sampling.width() as usize * viewport.sampling.height() as usize;
+            return Ok(([0, 0, 0, 255].repeat(pixels), 0.0));
+        };
+        let samples = |repair: Option<&Repair>| -> Result<Samples16, EngineError> {
             let source = self.source(open, viewport, repair, cancel)?;
-            let samples = viewport.sample(&source.samples, source.origin, source.factor);
-            Ok(render::run(pipeline, &samples, open.colour_channels(), context.shift(&viewport.sampling, 0)))
+            Ok(viewport.sample(&source.samples, source.origin, source.factor))
         };
-        let after = match repair {
-            Some(repair) if repair.changes_something() => encoded(Some(repair))?,
-            _ => {
-                let pixels = viewport.sampling.width() as usize * viewport.sampling.height() as usize;
-                return Ok(([0, 0, 0, 255].repeat(pixels), 0.0));
-            }
-        };
-        Ok(overlay::difference(&encoded(None)?, &after))
+        let (before, after) = (samples(None)?, samples(Some(repair))?);
+        let [before, after] = [&before, &after]
+            .map(|samples| PreviewRenderer::new(pipeline, samples, context, &viewport.sampling, cancel));
+        difference(&before, &after)
     }
 
     /// Histogram of the whole box while only part of it is on screen.
@@ -412,15 +410,8 @@ impl Previews {
             rendering_of(&output.rendering),
             InputCodes::Linear,
         );
-        let screen = PreviewRenderer {
-            pipeline: &pipeline,
-            samples: &samples,
-            colour_channels: context.open.colour_channels(),
-            shift: context.shift(&viewport.sampling, 0),
-            densities: None,
-            cancel: &cancel,
-        };
-        Ok(screen.count())
+        let renderer = PreviewRenderer::new(&pipeline, &samples, context, &viewport.sampling, &cancel);
+        Ok(renderer.count())
     }
 }
 

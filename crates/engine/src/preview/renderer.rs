@@ -3,16 +3,18 @@
 
 use std::sync::{Arc, Mutex, PoisonError};
 
-use glassine_film::{Histogram, Pipeline, quantise8_dithered_rgba};
-use glassine_raster::{CancelToken, Samples16};
-use glassine_sharpness::{RowScratch, RowSharpener, Sharpening};
+use glassine_film::{Histogram, Pipeline, PixelSource, PixelTarget, quantise8_dithered_rgba};
+use glassine_raster::{CancelToken, Cancelled, Samples16, TiltedSampling};
+use glassine_sharpness::Sharpening;
 use rayon::prelude::*;
 
 use crate::error::EngineError;
-use crate::frame::BaseShift;
-use crate::preview::density_cache::LayerDensities;
+use crate::frame::{BaseShift, FrameContext};
+use crate::preview::density_cache::{DensityCache, LayerDensities};
 use crate::preview::overlay::{self, Mark};
+use crate::preview::sample_cache::SampledKey;
 use crate::render::Lightness;
+use crate::render::rows::{RowBuffers, RowPass, RowSteps};
 use crate::scans::zeroed;
 
 /// Fewest rows of a band: sharpening computes the rows around it twice, which should weigh little.
@@ -22,13 +24,13 @@ const BANDS_PER_CORE: usize = 4;
 
 /// Samples and how they become a picture.
 pub(crate) struct PreviewRenderer<'a> {
-    pub(crate) pipeline: &'a Pipeline,
-    pub(crate) samples: &'a Samples16,
-    pub(crate) colour_channels: u8,
-    pub(crate) shift: Option<BaseShift<'a>>,
+    pipeline: &'a Pipeline,
+    samples: &'a Samples16,
+    colour_channels: u8,
+    shift: Option<BaseShift<'a>>,
     /// Densities of these samples, if known already.
     pub(crate) densities: Option<Arc<LayerDensities>>,
-    pub(crate) cancel: &'a CancelToken,
+    cancel: &'a CancelToken,
 }
 
 /// What is wanted besides the pixels.
@@ -53,13 +55,8 @@ pub(crate) struct Rendered {
 /// Buffers of one thread.
 #[derive(Default)]
 struct Scratch {
-    /// Encoded red, green, blue: a ring of the rows that wait for those below them.
-    ring: [Vec<f32>; 3],
-    /// Lightness of the band and the rows around it.
-    light: Vec<f32>,
-    sharp: Vec<f32>,
+    rows: RowBuffers,
     shifts: Vec<f32>,
-    rows: RowScratch,
 }
 
 /// What one band counted.
@@ -77,41 +74,53 @@ impl Tally {
     }
 }
 
-/// A pass over a whole picture.
-struct Pass<'a> {
-    screen: &'a PreviewRenderer<'a>,
-    options: RenderOptions,
-    sharpener: Option<RowSharpener>,
-    /// Rows above and below that a sharpened row needs.
-    halo: usize,
-    /// Rows of a band.
-    band_rows: usize,
-    /// Buffers that no thread is using.
-    spare: Mutex<Vec<Scratch>>,
-}
-
 /// Previews are coded in sRGB.
 const LIGHTNESS: Lightness = Lightness::Encoded;
 
-impl PreviewRenderer<'_> {
+impl<'a> PreviewRenderer<'a> {
+    /// Samples of a frame, each at its place in the sampling.
+    pub(crate) fn new(
+        pipeline: &'a Pipeline,
+        samples: &'a Samples16,
+        context: &'a FrameContext,
+        sampling: &'a TiltedSampling,
+        cancel: &'a CancelToken,
+    ) -> Self {
+        let (colour_channels, shift) = (context.open.colour_channels(), context.shift(sampling, 0));
+        Self { pipeline, samples, colour_channels, shift, densities: None, cancel }
+    }
+
     /// The picture, and what was requested with it.
     pub(crate) fn show(&self, options: RenderOptions) -> Result<Rendered, EngineError> {
         let (width, height) = (self.samples.width() as usize, self.samples.height() as usize);
         let mut rgba = zeroed::<u8>((width * height * 4) as u64, "a picture")?;
-        let pass = Pass {
-            screen: self,
-            options,
-            sharpener: options.sharpening.map(|sharpening| sharpening.prepare(self.samples.width())),
-            halo: options.sharpening.map_or(0, |sharpening| sharpening.halo_px() as usize),
-            band_rows: height.div_ceil(BANDS_PER_CORE * rayon::current_num_threads()).max(LEAST_BAND_ROWS),
-            spare: Mutex::default(),
+        let pass = RowPass::new((self.samples.width(), self.samples.height()), options.sharpening, LIGHTNESS);
+        let band_rows = height.div_ceil(BANDS_PER_CORE * rayon::current_num_threads()).max(LEAST_BAND_ROWS);
+        // Buffers that no thread is using.
+        let spare: Mutex<Vec<Scratch>> = Mutex::default();
+        let lock = || spare.lock().unwrap_or_else(PoisonError::into_inner);
+        let make = |(band, out): (usize, &mut [u8])| {
+            let taken = lock().pop();
+            let Scratch { mut rows, mut shifts } = taken.unwrap_or_default();
+            let first = band * band_rows;
+            let mut steps = PreviewRows {
+                renderer: self,
+                options,
+                first,
+                out,
+                shifts: &mut shifts,
+                tally: Tally::default(),
+            };
+            pass.run(first..(first + band_rows).min(height), &mut rows, &mut steps, self.cancel)?;
+            let tally = steps.tally;
+            lock().push(Scratch { rows, shifts });
+            Ok(tally)
         };
         let tally = rgba
-            .par_chunks_mut((pass.band_rows * width * 4).max(1))
+            .par_chunks_mut((band_rows * width * 4).max(1))
             .enumerate()
-            .map(|(band, out)| pass.band(band * pass.band_rows, out))
-            .reduce(Tally::default, |sum, part| sum.plus(&part));
-        self.cancel.check()?;
+            .map(make)
+            .try_reduce(Tally::default, |sum, part| Ok::<_, Cancelled>(sum.plus(&part)))?;
         Ok(Rendered { rgba, histogram: tally.histogram, clipped_px: tally.clipped_px })
     }
 
@@ -138,19 +147,32 @@ impl PreviewRenderer<'_> {
     /// One row through the pipeline.
     fn encode(&self, y: u32, planes: [&mut [f32]; 3], shifts: &mut Vec<f32>) {
         if let Some(densities) = &self.densities {
-            self.pipeline.run_densities(densities.row(y), planes);
+            let kept = PixelSource::Densities(densities.row(y));
+            self.pipeline.run(kept, &[], PixelTarget::Planes(planes));
             return;
         }
         self.shift_row(y, shifts);
-        let (channels, colours) = (usize::from(self.samples.channels()), usize::from(self.colour_channels));
-        self.pipeline.run_into_planes(self.samples.row(y), channels, colours, shifts, planes);
+        self.pipeline.run(self.source(y), shifts, PixelTarget::Planes(planes));
     }
 
-    /// Densities of one row.
-    pub(crate) fn densities(&self, y: u32, planes: [&mut [f32]; 3], shifts: &mut Vec<f32>) {
-        self.shift_row(y, shifts);
+    /// The densities of these samples, if they are kept or worth keeping.
+    pub(crate) fn kept_densities(
+        &self,
+        cache: &DensityCache,
+        key: SampledKey,
+    ) -> Option<Arc<LayerDensities>> {
+        let size = (self.samples.width(), self.samples.height());
+        cache.of(key, self.pipeline, self.shift.map(|shift| shift.field), || {
+            LayerDensities::compute(size, |y, planes, shifts| {
+                self.shift_row(y, shifts);
+                self.pipeline.densities(self.source(y), shifts, planes);
+            })
+        })
+    }
+
+    fn source(&self, y: u32) -> PixelSource<'_> {
         let (channels, colours) = (usize::from(self.samples.channels()), usize::from(self.colour_channels));
-        self.pipeline.densities(self.samples.row(y), channels, colours, shifts, planes);
+        PixelSource::pixels(self.samples.row(y), channels, colours)
     }
 
     fn shift_row(&self, y: u32, shifts: &mut Vec<f32>) {
@@ -161,69 +183,62 @@ impl PreviewRenderer<'_> {
     }
 }
 
-impl Pass<'_> {
-    /// Make the rows from `first` on that fill `out`; after a cancellation they stay empty.
-    fn band(&self, first: usize, out: &mut [u8]) -> Tally {
-        let mut tally = Tally::default();
-        if self.screen.cancel.is_cancelled() {
-            return tally;
-        }
-        let spare = self.spare.lock().unwrap_or_else(PoisonError::into_inner).pop();
-        let mut scratch = spare.unwrap_or_default();
-        let (width, height) = (self.screen.samples.width() as usize, self.screen.samples.height() as usize);
-        let end = (first + self.band_rows).min(height);
-        let (top, bottom) = (first.saturating_sub(self.halo), (end + self.halo).min(height));
-        let kept = self.halo + 1;
-        scratch.ring.iter_mut().for_each(|plane| plane.resize(kept * width, 0.0));
-        if self.sharpener.is_some() {
-            scratch.light.resize((bottom - top) * width, 0.0);
-            scratch.sharp.resize(width, 0.0);
-        }
-        let mut next = first;
-        for y in top..bottom {
-            self.encode(y, y - top, &mut scratch);
-            // The last rows of the picture wait for no others.
-            let ready = if y + 1 == bottom { end } else { (y + 1).saturating_sub(self.halo) };
-            while next < ready {
-                let line = &mut out[(next - first) * width * 4..][..width * 4];
-                self.finish(next, next - top, &mut scratch, line, &mut tally);
-                next += 1;
-            }
-        }
-        self.spare.lock().unwrap_or_else(PoisonError::into_inner).push(scratch);
-        tally
+/// The rows of one band of a preview.
+struct PreviewRows<'a> {
+    renderer: &'a PreviewRenderer<'a>,
+    options: RenderOptions,
+    /// First row of the band.
+    first: usize,
+    /// Red, green, blue and 255 for each pixel of the band.
+    out: &'a mut [u8],
+    shifts: &'a mut Vec<f32>,
+    tally: Tally,
+}
+
+impl RowSteps for PreviewRows<'_> {
+    fn encode(&mut self, y: usize, planes: [&mut [f32]; 3]) {
+        self.renderer.encode(y as u32, planes, self.shifts);
     }
 
-    /// Run row `y` through the pipeline into its slot of the ring; its lightness becomes row `at` of the band's.
-    fn encode(&self, y: usize, at: usize, scratch: &mut Scratch) {
-        let width = self.screen.samples.width() as usize;
-        let Scratch { ring, light, shifts, .. } = scratch;
-        let slot = y % (self.halo + 1) * width;
-        let [r, g, b] = ring.each_mut().map(|plane| &mut plane[slot..slot + width]);
-        self.screen.encode(y as u32, [&mut *r, &mut *g, &mut *b], shifts);
-        if self.sharpener.is_some() {
-            LIGHTNESS.measure([r, g, b], &mut light[at * width..][..width]);
-        }
-    }
-
-    /// Count, sharpen and round row `y`; `at` is its row in the lightness of the band and the rows around it.
-    fn finish(&self, y: usize, at: usize, scratch: &mut Scratch, line: &mut [u8], tally: &mut Tally) {
-        let width = self.screen.samples.width() as usize;
-        let Scratch { ring, light, sharp, rows, .. } = scratch;
-        let slot = y % (self.halo + 1) * width;
-        let [r, g, b] = ring.each_mut().map(|plane| &mut plane[slot..slot + width]);
+    fn count(&mut self, planes: [&[f32]; 3]) {
         if self.options.counts {
-            tally.histogram.add_planes([&*r, &*g, &*b]);
-        }
-        if let Some(sharpener) = &self.sharpener {
-            sharpener.row_of(light, at, rows, sharp);
-            LIGHTNESS.apply([&mut *r, &mut *g, &mut *b], &light[at * width..][..width], sharp);
-        }
-        quantise8_dithered_rgba([&*r, &*g, &*b], line, 0, y as u32);
-        if self.options.marks_clipping {
-            tally.clipped_px += paint_clipping([&*r, &*g, &*b], line, y as u32);
+            self.tally.histogram.add_planes(planes);
         }
     }
+
+    fn finish(&mut self, y: usize, planes: [&[f32]; 3]) {
+        let line = 4 * planes[0].len();
+        let line = &mut self.out[(y - self.first) * line..][..line];
+        quantise8_dithered_rgba(planes, line, 0, y as u32);
+        if self.options.marks_clipping {
+            self.tally.clipped_px += paint_clipping(planes, line, y as u32);
+        }
+    }
+}
+
+/// Rows of RGBA that show how far two pictures of one size differ before sharpening, amplified on black, and the share
+/// of pixels that differ, 0 to 1.
+pub(crate) fn difference(
+    before: &PreviewRenderer<'_>,
+    after: &PreviewRenderer<'_>,
+) -> Result<(Vec<u8>, f64), EngineError> {
+    let (width, height) = (before.samples.width() as usize, before.samples.height());
+    let mut rgba = zeroed::<u8>((width * height as usize * 4) as u64, "a picture")?;
+    let planes = || [(); 3].map(|()| vec![0.0; width]);
+    let differing: u64 = rgba
+        .par_chunks_mut((width * 4).max(1))
+        .zip(0..height)
+        .map_init(
+            || (planes(), planes(), Vec::new()),
+            |(one, other, shifts), (line, y)| {
+                before.encode(y, one.each_mut().map(Vec::as_mut_slice), shifts);
+                after.encode(y, other.each_mut().map(Vec::as_mut_slice), shifts);
+                let rows = [&*one, &*other].map(|planes| planes.each_ref().map(Vec::as_slice));
+                overlay::paint_difference(rows, line)
+            },
+        )
+        .sum();
+    Ok((rgba, differing as f64 / (width * height as usize).max(1) as f64))
 }
 
 /// Paint over the clipped pixels of a row; returns how many there are.

@@ -31,6 +31,11 @@ impl SampledKey {
         Self { source, size_px: (width, height), corners: [bits(0, 0), bits(right, 0), bits(0, bottom)] }
     }
 
+    /// Number of samples.
+    pub(crate) fn pixels(&self) -> usize {
+        self.size_px.0 as usize * self.size_px.1 as usize
+    }
+
     /// Id of the scan that the samples were read from.
     pub(crate) fn scan(&self) -> u64 {
         self.source.scan

@@ -7,8 +7,8 @@ use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
 
 use crate::dust::{Repair, RepairKey};
 use crate::error::EngineError;
-use crate::preview::Previews;
 use crate::preview::viewport::Viewport;
+use crate::preview::{Previews, ScanView};
 use crate::scans::{OpenScan, read_reduced, zeroed_samples};
 use crate::types::PreviewRequest;
 
@@ -100,7 +100,7 @@ impl Previews {
     ) -> Result<Arc<ScanTile>, EngineError> {
         let tiles = self.tiles(open, viewport.rect, viewport.factor, repair, cancel)?;
         join(viewport, &tiles, open.channels())?
-            .ok_or_else(|| EngineError::fault("tiles of a scan do not cover what was asked for"))
+            .ok_or_else(|| EngineError::internal("tiles of a scan do not cover what was asked for"))
     }
 
     fn tiles(
@@ -152,7 +152,7 @@ impl Previews {
         toward: (f64, f64),
         cancel: &CancelToken,
     ) -> Result<(), EngineError> {
-        let Some((open, viewport, repair)) = self.view_of(request)? else { return Ok(()) };
+        let Some(ScanView { open, viewport, repair }) = self.view_of(request)? else { return Ok(()) };
         let size = (open.width(), open.height());
         let step = TILE_PX * viewport.factor;
         let mut wanted = grid(ahead(viewport.rect, viewport.factor, toward, size), viewport.factor, size);

@@ -1,40 +1,12 @@
-//! Running a pipeline over sampled pixels, and sharpening on lightness: what previews and exports share.
+//! From sampled pixels to finished rows, and sharpening on lightness: what previews and exports share.
 
 pub(crate) mod downscale;
 pub(crate) mod export;
+pub(crate) mod rows;
 
-use glassine_film::{Look, OutputSpace, Param, Pipeline};
-use glassine_raster::{PixelLoop, Samples16, run_vectorised};
+use glassine_film::{Look, OutputSpace, Param};
+use glassine_raster::{PixelLoop, run_vectorised};
 use glassine_sharpness::Sharpening;
-use rayon::prelude::*;
-
-use crate::frame::BaseShift;
-
-/// Run every pixel through the pipeline, rows in parallel: encoded red, green, blue, not clipped.
-pub(crate) fn run(
-    pipeline: &Pipeline,
-    samples: &Samples16,
-    colour_channels: u8,
-    shift: Option<BaseShift<'_>>,
-) -> Vec<f32> {
-    let (width, height) = (samples.width() as usize, samples.height() as usize);
-    let mut encoded = vec![0.0_f32; width * height * 3];
-    let channels = usize::from(samples.channels());
-    let colours = usize::from(colour_channels);
-    encoded
-        .par_chunks_mut((width * 3).max(1))
-        .zip(samples.data().par_chunks((width * channels).max(1)))
-        .enumerate()
-        .for_each_init(Vec::new, |shifts: &mut Vec<f32>, (y, (out, codes))| match &shift {
-            None => pipeline.run(codes, channels, colours, out),
-            Some(shift) => {
-                shifts.resize(width * 3, 0.0);
-                shift.row(y as u32, shifts);
-                pipeline.run_shifted(codes, channels, colours, shifts, out);
-            }
-        });
-    encoded
-}
 
 /// Sharpening of a look at a scale of `scan_px_per_px` scan pixels per picture pixel; `None` if it has no visible
 /// effect.

@@ -119,31 +119,36 @@ fn read_file(path: &Path) -> Result<(OpenedFile, SavedState), EngineError> {
             }
             _ => "the file was left as it is; restore it from a copy".to_owned(),
         };
-        told(path, error.to_string(), what)
+        error_about(path, error.to_string(), what)
     })?;
     let state = SavedState::new(opened.stamp.clone(), &bytes);
     Ok((opened, state))
 }
 
-fn told(path: &Path, headline: impl Into<String>, what: impl Into<String>) -> EngineError {
+fn error_about(path: &Path, headline: impl Into<String>, what: impl Into<String>) -> EngineError {
     EngineError::Told(Notice::new(Severity::Error, headline, what).about(path))
 }
 
 /// The bytes of a file of sensible size; a folder, a pipe or a device is refused before it is opened.
 fn read_bytes(path: &Path) -> Result<Vec<u8>, EngineError> {
     let io = |error: std::io::Error| {
-        told(path, format!("the session can't be read: {error}"), "check that the file is there and readable")
+        error_about(
+            path,
+            format!("the session can't be read: {error}"),
+            "check that the file is there and readable",
+        )
     };
     let choose = "choose a file that ends in .session.json";
     let meta = std::fs::metadata(path).map_err(io)?;
     if meta.is_dir() {
-        return Err(told(path, "this is a folder, not a session", choose));
+        return Err(error_about(path, "this is a folder, not a session", choose));
     }
     if !meta.is_file() {
-        return Err(told(path, "this is a pipe or a device, not a session", choose));
+        return Err(error_about(path, "this is a pipe or a device, not a session", choose));
     }
-    let too_large =
-        |bytes: u64| told(path, format!("the file has {bytes} bytes, more than any session has"), choose);
+    let too_large = |bytes: u64| {
+        error_about(path, format!("the file has {bytes} bytes, more than any session has"), choose)
+    };
     if meta.len() > file::MAX_BYTES {
         return Err(too_large(meta.len()));
     }

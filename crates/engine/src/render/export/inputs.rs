@@ -97,7 +97,7 @@ impl<'a> Inputs<'a> {
             match verdicts.by_scan.get(&scan) {
                 Some(verdict) => break verdict.clone(),
                 None if verdicts.is_complete => {
-                    return Err(EngineError::fault("the check of the scans ended early"));
+                    return Err(EngineError::internal("the check of the scans ended early"));
                 }
                 None => verdicts = self.news.wait(verdicts).unwrap_or_else(PoisonError::into_inner),
             }

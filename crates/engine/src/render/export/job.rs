@@ -38,7 +38,7 @@ fn check_size(
     (width, height): (u32, u32),
 ) -> Result<(), EngineError> {
     if output.kind != OutputKind::Master && width.max(height) > MOST_JPEG_SIDE_PX {
-        return Err(EngineError::told(
+        return Err(EngineError::user_error(
             format!("frame {}: a JPEG can't have {width} x {height} px", frame.number),
             "write it as a TIFF, or smaller for the web",
         ));

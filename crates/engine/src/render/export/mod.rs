@@ -99,7 +99,7 @@ impl Exporter<'_> {
         progress: ExportProgress<'_>,
     ) -> Result<ExportReport, EngineError> {
         if let Some(sentence) = request.output.unknown_choice() {
-            return Err(EngineError::told(
+            return Err(EngineError::user_error(
                 sentence,
                 "set the colour space and the rendering, then export again",
             ));
@@ -119,7 +119,10 @@ impl Exporter<'_> {
             }
         };
         if frames.is_empty() {
-            return Err(EngineError::told("there is no frame to export", "find frames or draw a box first"));
+            return Err(EngineError::user_error(
+                "there is no frame to export",
+                "find frames or draw a box first",
+            ));
         }
         let at = &request.at;
         let held = hold_inputs(session, at.folder.as_deref());
