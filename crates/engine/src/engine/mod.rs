@@ -13,7 +13,7 @@ use glassine_scanfile::protect::{ProtectedFile, protect};
 use glassine_session::{Edit, Fingerprint, Frame, FrameId, ScanId, ScanRef, Session, StripId};
 
 use crate::build::adjust::{BalanceHints, ChartPlace, StockReport, StockTarget};
-use crate::build::context::{AnalysisContext, EditBuilder};
+use crate::build::context::{AnalysisContext, EditBuilder, Progress};
 use crate::build::reread::Reread;
 use crate::build::statistics;
 use crate::dust::repair_cache::RepairCache;
@@ -31,9 +31,6 @@ use crate::scans::{ScanStore, files_of};
 use crate::session_files::{MadeSession, Run, SavedState};
 use crate::threads::prepare_threads;
 use crate::types::{ExportReport, ExportRequest, NewSessionRequest, ScanPicture, SessionAt, SessionKey};
-
-/// Progress of one step, 0 to 1, with what is being done.
-type Progress<'a> = &'a (dyn Fn(f32, &str) + Sync);
 
 /// Turns sessions into pictures.
 #[derive(Debug)]
