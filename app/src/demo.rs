@@ -66,10 +66,9 @@ pub fn open_or_make(
 }
 
 /// [`open_or_make`] as a job of the window.
-pub fn job(folder: PathBuf) -> Job {
-    let maker = SessionMaker(Arc::new(move |engine, cancel, progress| {
-        open_or_make(engine, &folder, cancel, progress)
-    }));
+pub fn job(engine: Arc<Engine>, folder: PathBuf) -> Job {
+    let maker =
+        SessionMaker(Arc::new(move |cancel, progress| open_or_make(&engine, &folder, cancel, progress)));
     Job::MakeSession { label: "making the demo".to_owned(), maker }
 }
 

@@ -15,8 +15,8 @@ use clap::Parser;
 use glassine_film::colour::{Lab, OutputSpace, Transfer, decode, delta_e_2000, encode, lab_from_xyz_d50};
 use glassine_film::matrix::apply;
 use glassine_film::{
-    BalanceMode, FilmKind, FrameStatistics, Look, OTHER_LIGHT, Pipeline, Recipe, Rendering, SolveHints,
-    StripSolve, default_stock, measure_frame, solve_strip,
+    BalanceMode, FilmKind, FrameStatistics, Look, OTHER_LIGHT, Pipeline, PixelSource, PixelTarget, Recipe,
+    Rendering, SolveHints, StripSolve, default_stock, measure_frame, solve_strip,
 };
 use glassine_filmsim::{DrawnFilm, Light, Picture, SceneId, draw_scene};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
@@ -247,7 +247,11 @@ fn developed(
         input_to_xyz: None,
     };
     let mut out = vec![0.0; shot.scan.data().len()];
-    Pipeline::new(&recipe).run(shot.scan.data(), 3, 3, &mut out);
+    Pipeline::new(&recipe).run(
+        PixelSource::pixels(shot.scan.data(), 3, 3),
+        &[],
+        PixelTarget::Pixels(&mut out),
+    );
     out
 }
 

@@ -2,14 +2,13 @@
 
 use std::sync::Arc;
 
-use glassine_engine::crop_guard;
 use glassine_film::Look;
 use glassine_layout::{
     Format, SafeArea, StripAxis, angle_from_horizon, distribute, next_position, pitch_px, resize_alike,
     with_aspect,
 };
 use glassine_raster::{Orientation, Point, TiltedBox, px_from_mm};
-use glassine_session::{Edit, Frame, FrameFlag, FrameId, NewFrame, ScanRef, Session, Strip, StripId};
+use glassine_session::{Edit, Frame, FrameFlag, FrameId, NewFrame, ScanRef, Session, Strip, StripId, crop_guard};
 
 use crate::app::GlassineApp;
 use crate::command::{AspectLock, Command};
@@ -164,10 +163,8 @@ impl GlassineApp {
         let session = self.history.current();
         let mut edits = Vec::new();
         for id in self.selected() {
-            let Some(frame) = session.frame(id).filter(|frame| frame.held != held) else { continue };
-            edits.push(Edit::SetHeld { frame: id, held });
-            if held && let Some(crop) = crop_guard::hold_again(frame) {
-                edits.push(Edit::SetCrops(vec![(id, crop)]));
+            if session.frame(id).is_some_and(|frame| frame.held != held) {
+                edits.push(Edit::SetHeld { frame: id, held });
             }
         }
         if !edits.is_empty() {

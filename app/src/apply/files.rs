@@ -270,7 +270,7 @@ impl GlassineApp {
         }
         match self.options.demo_folder.clone() {
             Some(folder) => {
-                self.submit(demo::job(folder));
+                self.submit(demo::job(Arc::clone(self.jobs.engine()), folder));
             }
             None => self.tell(Notice::new(
                 Severity::Error,
@@ -519,7 +519,7 @@ impl GlassineApp {
             Leaving::NewSession(request) => self.open_scans(*request),
             Leaving::OpenDemo => {
                 if let Some(folder) = self.options.demo_folder.clone() {
-                    self.submit(demo::job(folder));
+                    self.submit(demo::job(Arc::clone(self.jobs.engine()), folder));
                 }
             }
         }

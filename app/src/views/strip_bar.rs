@@ -7,7 +7,7 @@ use egui::{
 };
 use glassine_layout::format_by_id;
 use glassine_raster::{MM_PER_INCH, Orientation, Point, TiltedBox};
-use glassine_session::{Edit, Frame as SessionFrame};
+use glassine_session::{Edit, Frame as SessionFrame, FrameId};
 
 use crate::command::{AspectLock, Command};
 use crate::state::{StripTool, ViewCx};
@@ -249,8 +249,9 @@ fn margin_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
         changed = number_field_ui(ui, drag, "guard margin", 96.0).changed();
     });
     if changed && shown.is_finite() {
-        let frames = cx.ui_state.selected.iter().copied().collect::<Vec<_>>();
-        cx.push(Command::Edit(glassine_engine::crop_guard::with_margin(cx.session, &frames, shown)));
+        let is_there = |id: &FrameId| cx.session.frame(*id).is_some();
+        let frames = cx.ui_state.selected.iter().copied().filter(is_there).collect();
+        cx.push(Command::Edit(Edit::SetGuardMargin { frames, margin_px: shown }));
     }
 }
 

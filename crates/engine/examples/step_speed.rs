@@ -10,7 +10,8 @@ use std::hint::black_box;
 use std::time::Instant;
 
 use glassine_film::{
-    FilmKind, Look, OutputSpace, Param, Pipeline, Recipe, Rendering, default_stock, quantise16_planes,
+    FilmKind, Look, OutputSpace, Param, Pipeline, PixelSource, PixelTarget, Recipe, Rendering, default_stock,
+    quantise16_planes,
 };
 use glassine_raster::{Kernel, Orientation, PixelRect, Samples16, SourcePlanes, TiltedBox, TiltedSampling};
 use glassine_sharpness::{RowScratch, Sharpening};
@@ -128,7 +129,7 @@ fn pipeline(what: &str, scan: &Samples16, line: &[f32], look: &Look, rendering: 
             let at = y as usize * WIDTH as usize;
             let codes = codes.each_ref().map(|line| &line[at..at + WIDTH as usize]);
             let [r, g, b] = planes.each_mut().map(|plane| &mut plane[..]);
-            pipeline.run_planes(codes, &[], [r, g, b]);
+            pipeline.run(PixelSource::Lines(codes), &[], PixelTarget::Planes([r, g, b]));
         }
         black_box(&planes);
     });

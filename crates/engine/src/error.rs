@@ -111,7 +111,7 @@ impl From<glassine_session::EditError> for EngineError {
 
 impl EngineError {
     /// A broken assumption of the program itself.
-    pub(crate) fn fault(what: &str) -> Self {
+    pub(crate) fn internal(what: &str) -> Self {
         Self::Told(Notice::new(
             Severity::Error,
             what,
@@ -120,8 +120,13 @@ impl EngineError {
     }
 
     /// An error with advice on what to do.
-    pub(crate) fn told(headline: impl Into<String>, what_to_do: impl Into<String>) -> Self {
+    pub(crate) fn user_error(headline: impl Into<String>, what_to_do: impl Into<String>) -> Self {
         Self::Told(Notice::new(Severity::Error, headline, what_to_do))
+    }
+
+    /// The scan asked for is unknown.
+    pub(crate) fn no_scan() -> Self {
+        Self::user_error("the scan is not in this session", "open it again")
     }
 
     /// The message for the user.

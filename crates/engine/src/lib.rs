@@ -5,34 +5,36 @@
 
 mod build;
 mod cache;
-pub mod crop_guard;
 mod dust;
 mod engine;
 mod error;
 mod frame;
+mod host;
 pub mod jobs;
 mod preview;
 mod render;
 mod scans;
 pub mod session_files;
+mod threads;
 mod types;
 
 pub use build::adjust::{BalanceHints, ChartPlace, StockReport, StockTarget};
 pub use build::reread::Reread;
-pub use build::stock_jobs::read_stock;
-pub use dust::RepairKey;
-pub use engine::{DustOfScan, Engine};
+pub use build::stock_files::read_stock;
+pub use dust::{DustOfScan, RepairKey};
+pub use engine::Engine;
 pub use error::{EngineError, Notice, Severity};
 pub use frame::stock_of;
-pub use jobs::host::JobHost;
-pub use jobs::lane_pool::prepare_threads;
-pub use jobs::steps::Step;
+pub use host::JobHost;
+pub use host::steps::Step;
 pub use jobs::worker::{SendEvent, Worker};
 pub use render::export::{ExportProgress, planned_paths};
 pub use scans::checks::{CheckDepth, ScanCheck, ScanState};
 pub use scans::relink::{FoundBy, Relinked};
+pub use session_files::MadeSession;
+pub use threads::prepare_threads;
 pub use types::{
     DIFFERENCE_GAIN, ExactCount, ExportReport, ExportRequest, ExportedFile, FailedFrame, FoundReading,
-    FrameScope, MadeSession, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary,
-    ScanPicture, ScanReading, SessionAt, SessionKey, UnitRect, ViewKey,
+    FrameScope, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary, ScanPicture,
+    ScanReading, SessionAt, SessionKey, UnitRect, ViewKey,
 };

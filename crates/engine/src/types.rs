@@ -6,14 +6,12 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use glassine_film::{FilmKind, Histogram};
 use glassine_raster::PixelRect;
-use glassine_scanfile::{InfraredSource, ScanInfo};
+use glassine_scanfile::{Encoding, InfraredSource, ScanInfo};
 use glassine_session::{
     EncodingChoice, FourthSampleChoice, FrameId, OutputSettings, ScanId, Session, StrayLightChoice,
 };
 
-use crate::Notice;
-use crate::build::detect::encoding_words;
-use crate::session_files::{Access, SavedState, UnsavedWork};
+use crate::error::Notice;
 
 /// Identifies a session under work: every session opened or made in this process has its own key.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Default)]
@@ -75,24 +73,6 @@ pub struct NewSessionRequest {
     pub one_frame_per_file: bool,
     /// Name of the roll.
     pub title: String,
-}
-
-/// A session that was made or opened, with what the user should know about it.
-#[derive(Debug, Clone, Default)]
-pub struct MadeSession {
-    pub session: Session,
-    /// Its file, if there is one.
-    pub path: Option<PathBuf>,
-    /// Messages, most important first.
-    pub notices: Vec<Notice>,
-    /// State of its file, for the check before saving.
-    pub saved: Option<SavedState>,
-    /// The autosave it was read from.
-    pub recovered: Option<PathBuf>,
-    /// Whether it may be saved under its name. Keep it as long as the session is open: it holds the lock.
-    pub access: Access,
-    /// Autosaves of earlier runs beside its file.
-    pub unsaved: Vec<UnsavedWork>,
 }
 
 /// Which picture on screen a preview is for: a newer request for the same key replaces an older one.
@@ -280,6 +260,15 @@ impl FoundReading {
             InfraredSource::SeparateFile => Some("separate file"),
         };
         Self { encoding, page: info.page, pages: info.pages, infrared }
+    }
+}
+
+fn encoding_words(encoding: Encoding) -> String {
+    match encoding {
+        Encoding::Linear => "linear".to_owned(),
+        Encoding::Srgb => "sRGB".to_owned(),
+        Encoding::Gamma(gamma) => format!("gamma {gamma}"),
+        Encoding::Profile => "by its profile".to_owned(),
     }
 }
 

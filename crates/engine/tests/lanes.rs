@@ -56,7 +56,7 @@ fn save_as(path: PathBuf) -> Job {
 fn held_work() -> (Job, mpsc::Sender<()>) {
     let (release, held) = mpsc::channel::<()>();
     let held = Mutex::new(held);
-    let maker = SessionMaker(Arc::new(move |_, _, _| {
+    let maker = SessionMaker(Arc::new(move |_, _| {
         held.lock().expect("one job").recv().ok();
         Ok(made())
     }));
@@ -91,7 +91,7 @@ fn jobs_of_one_lane_keep_their_order() {
 
 #[test]
 fn a_flood_of_progress_becomes_a_few_reports_and_every_new_step_is_told() {
-    let maker = SessionMaker(Arc::new(|_, _, progress| {
+    let maker = SessionMaker(Arc::new(|_, progress| {
         for step in 0..100_000_u32 {
             progress(step as f32 / 100_000.0, if step < 50_000 { "one" } else { "two" });
         }
@@ -114,7 +114,7 @@ fn a_flood_of_progress_becomes_a_few_reports_and_every_new_step_is_told() {
 #[test]
 fn a_cancelled_job_that_waits_never_begins() {
     let (first, release) = held_work();
-    let second = SessionMaker(Arc::new(|_, _, _| panic!("it was cancelled before it began")));
+    let second = SessionMaker(Arc::new(|_, _| panic!("it was cancelled before it began")));
     let mut host = host();
     host.submit(SessionAt::default(), first);
     let waiting =

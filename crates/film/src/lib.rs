@@ -41,7 +41,7 @@ pub use fit::{
     WedgeReport, fit_stock_from_chart, fit_stock_from_wedge,
 };
 pub use histogram::Histogram;
-pub use pipeline::{Pipeline, Recipe};
+pub use pipeline::{Pipeline, PixelSource, PixelTarget, Recipe};
 pub use quantise::{quantise8_dithered, quantise8_dithered_rgba, quantise16, quantise16_planes};
 pub use settings::{FilmKind, Look, Param, ParamGroup, ParamSpec};
 pub use solve::{

@@ -2,7 +2,8 @@
 
 use glassine_film::matrix::{IDENTITY, Matrix3, apply};
 use glassine_film::{
-    FilmKind, LayerCurve, Look, OutputSpace, Pipeline, Recipe, Rendering, Stock, default_stock,
+    FilmKind, LayerCurve, Look, OutputSpace, Pipeline, PixelSource, PixelTarget, Recipe, Rendering, Stock,
+    default_stock,
 };
 
 fn stock(kind: FilmKind, gamma: f64, unmix: Matrix3, working_matrix: Matrix3) -> Stock {
@@ -31,7 +32,7 @@ fn light(stock: &Stock, density_d: [f64; 3], white_d: f64) -> [f64; 3] {
     };
     let codes = density_d.map(|d| (65_535.0 * 10_f64.powf(-d)).round() as u16);
     let mut out = [0.0; 3];
-    Pipeline::new(&recipe).run(&codes, 3, 3, &mut out);
+    Pipeline::new(&recipe).run(PixelSource::pixels(&codes, 3, 3), &[], PixelTarget::Pixels(&mut out));
     out.map(f64::from)
 }
 

@@ -3,7 +3,6 @@
 //! The tone of a layer comes from counting: an emulsion is a ladder of crystal sizes, a crystal is developable once two
 //! quanta have reached it, and arrivals are Poisson. Toe, straight part and shoulder follow from that, without a gamma.
 
-use crate::drawn::stock_and_bands;
 use crate::spectrum::{BANDS, Spectrum, black_body, colour_basis, lobe, overlap, spectrum};
 
 /// Lowest and highest tabulated log10 exposure (0 is the exposure of an 18 % grey at 0 stops).
@@ -92,12 +91,12 @@ pub(crate) struct Stock {
 }
 
 impl Stock {
+    /// For a drawn stock, the one that it varies.
     pub(crate) fn of(id: StockId) -> Self {
         match id {
-            StockId::Lantern200 => lantern_200(),
+            StockId::Lantern200 | StockId::Drawn(_) => lantern_200(),
             StockId::Fathom400 => fathom_400(),
             StockId::Meridian50 => meridian_50(),
-            StockId::Drawn(_) => stock_and_bands(id).0,
         }
     }
 }

@@ -3,11 +3,9 @@
 use glassine_raster::{PixelLoop, PixelRect, Samples16, run_vectorised};
 
 use crate::density::{background_row, density_of, dye_density};
-use crate::model::Model;
+use crate::model::{HALO_PX, Model};
 use crate::register::cubic_weights;
 
-/// Margin around a field that its doubts need.
-pub(crate) const HALO_PX: u32 = 2;
 /// Lag of an edge's density, in pixels, for a step of 1 D a pixel: a step of light of ratio 10^-D through a Gaussian of
 /// s pixels has its middle density at s Phi^-1(10^(-D/2)), which for s = 0.6 is 0.3 px at 1 D and 1 px at 2.8 D.
 /// Source: arithmetic.

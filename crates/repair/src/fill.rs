@@ -227,7 +227,7 @@ fn fill_piece(
     let target = Target { pixels: &piece.pixels, window: piece.window };
     window.read(linear, (from.x0, from.y0), colours, map, target);
     window.solve(piece.thickness_px);
-    crate::grain::transplant(window, &piece.pixels);
+    crate::window::grain::transplant(window, &piece.pixels);
     let mut filled =
         Filled { runs: Vec::new(), piece: PatchPiece { name: piece.name, restored_px: 0, inpainted_px: 0 } };
     for run in &piece.pixels.runs {

@@ -38,12 +38,12 @@
 
 mod attenuation;
 mod bare;
+mod brush;
 mod density;
 mod detect;
-mod differences;
 mod field;
 mod fill;
-mod grain;
+mod film_blocks;
 mod grid;
 mod label;
 mod leakage;
@@ -58,13 +58,13 @@ mod residual;
 mod ridge;
 mod robust;
 mod scratch;
-mod solver;
 mod sparse;
 mod spots;
 mod torn;
 mod types;
 mod window;
 
+pub use brush::{Stroke, StrokeEffect, apply_strokes, stroke_bounds};
 pub use detect::{Analysis, find_dust};
 pub use fill::{FillPlace, fill, make_patches, refill};
 pub use map::MarkCounts;

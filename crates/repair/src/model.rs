@@ -8,8 +8,10 @@
 
 use glassine_raster::{PixelRect, Plane};
 
-use crate::field::HALO_PX;
 use crate::types::{Leakage, Registration};
+
+/// Margin around a field that its doubts need.
+pub(crate) const HALO_PX: u32 = 2;
 
 /// Everything that holds for the whole frame.
 #[derive(Debug, Clone)]

@@ -17,6 +17,7 @@ use glassine_raster::{CancelToken, PixelRect, Plane, Samples16};
 use rayon::prelude::*;
 
 use crate::density::{block_medians, smooth_background};
+use crate::film_blocks::{check_signal, check_size, film_blocks};
 use crate::marks::{CELL_PX, Cell, Kind, Mark, MarkRule, Rank, defect_ratio, infrared_noise, rank_cells};
 use crate::region::Region;
 use crate::robust::{Normal, median_in_place, robust_fit};
@@ -47,7 +48,7 @@ pub fn register(
     let whole = PixelRect::of_size(linear.width(), linear.height());
     let region = Region::new(linear, whole, &cancel);
     let colours = colour_channels.min(3);
-    crate::detect::check_size(&region, colours)?;
+    check_size(&region, colours)?;
     match of_samples(&region, linear, colours, film_base_d).map_err(DustError::into_refusal)? {
         Outcome::Found(registration) => Ok(registration),
         Outcome::NoMarks => Ok(Registration { confidence: 0.0, ..Registration::ALIGNED }),
@@ -106,7 +107,7 @@ pub(crate) fn of_region(
 
 /// Registers one part, which is in memory only meanwhile.
 fn of_part(region: &Region<'_>, colours: u8, film_base_d: Option<[f64; 3]>) -> Result<Outcome, DustError> {
-    crate::detect::check_size(region, colours)?;
+    check_size(region, colours)?;
     of_samples(region, &region.read(region.whole())?, colours, film_base_d)
 }
 
@@ -118,8 +119,8 @@ fn of_samples(
     film_base_d: Option<[f64; 3]>,
 ) -> Result<Outcome, DustError> {
     let blocks = block_medians(&region.held(linear), colours)?;
-    crate::detect::check_signal(&blocks)?;
-    let film = crate::detect::film_blocks(&blocks.medians, film_base_d);
+    check_signal(&blocks)?;
+    let film = film_blocks(&blocks.medians, film_base_d);
     let first = crate::leakage::from_blocks(&blocks.medians, &film);
     let background = smooth_background(&blocks.medians[colours as usize], &film);
     Ok(find(linear, colours, &background, &film, first.leakage.strength))

@@ -5,7 +5,26 @@ use std::path::{Path, PathBuf};
 
 use glassine_raster::{Cancelled, RegionError};
 
-use crate::FileChange;
+/// What happened to a file while it was open.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum FileChange {
+    /// No file has its name any more.
+    Gone,
+    /// Another file has its name.
+    Replaced,
+    /// The file itself was written to.
+    Rewritten,
+}
+
+impl std::fmt::Display for FileChange {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.write_str(match self {
+            Self::Gone => "was moved or removed",
+            Self::Replaced => "was replaced by another file",
+            Self::Rewritten => "was written to",
+        })
+    }
+}
 
 /// Why a file could not be read or written.
 #[derive(Debug)]

@@ -4,6 +4,9 @@ use std::path::PathBuf;
 
 use glassine_raster::Orientation;
 
+/// The value that Exif prescribes for an unknown resolution; readers take it as such.
+pub(crate) const UNKNOWN_PPI: f64 = 72.0;
+
 /// What one plane of a scan holds.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum PlaneKind {

@@ -34,14 +34,14 @@ mod write;
 mod write_rgbi;
 
 pub use atomic::{AtomicFile, Overwrite, write_bytes_atomic};
-pub use error::Error;
+pub use error::{Error, FileChange};
 pub use fingerprint::{Fingerprint, SampledPrint, fingerprint, sampled_fingerprint};
 pub use info::{Encoding, FourthSample, InfraredSource, OpenOptions, PlaneKind, ScanInfo};
 pub use linear::{CODES, Linearisation, srgb_light};
 pub use overview::{GLIMPSE_BYTES, overview_factor};
 pub use parts::remove_abandoned_parts;
 pub use protect::{ProtectedFile, protected_at};
-pub use read::{FileChange, Positioned, open_regular};
+pub use read::{Positioned, open_regular};
 pub use scan::Scan;
 pub use write::{
     ClosedPicture, Compression, FilmSourceKind, Metadata, PackedRows, PictureFormat, PictureSpec,

@@ -1,6 +1,6 @@
 //! Every change to a session, as a value, and the one pure function that applies it.
 //!
-//! This module does not decide where a box may go: the box guard holds boxes before an edit is made.
+//! A box that an edit sets is held inside its image area while its guard is on; see [`crate::crop_guard`].
 
 use std::path::PathBuf;
 
@@ -171,10 +171,11 @@ pub enum Edit {
     },
     /// Count half frames (12, 12A, 13 …) or whole ones; the first number stays.
     SetHalfNumbers(bool),
-    /// Set the distance that held boxes keep from the image edges, with the resulting boxes.
+    /// Set the distance that held boxes keep from the image edges.
     SetGuardMargin {
-        /// Frame, margin in scan pixels, held box.
-        frames: Vec<(FrameId, f64, TiltedBox)>,
+        frames: Vec<FrameId>,
+        /// Scan pixels.
+        margin_px: f64,
     },
     /// Move a frame to another place in the order and renumber.
     MoveFrame {

@@ -6,6 +6,7 @@
 //! them.
 
 mod boxes;
+pub mod crop_guard;
 mod differences;
 mod edit;
 pub mod file;

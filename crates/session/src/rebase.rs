@@ -167,12 +167,8 @@ impl Work {
             Edit::SetFrameName { frame, name } => {
                 Edit::SetFrameName { frame: self.frame(*frame)?, name: name.clone() }
             }
-            Edit::SetGuardMargin { frames } => {
-                let frames: Vec<_> =
-                    frames.iter().map(|(id, margin, crop)| (*id, (*margin, *crop))).collect();
-                let frames = self.with_frames(&frames)?;
-                let frames = frames.into_iter().map(|(id, (margin, crop))| (id, margin, crop)).collect();
-                Edit::SetGuardMargin { frames }
+            Edit::SetGuardMargin { frames, margin_px } => {
+                Edit::SetGuardMargin { frames: self.frames(frames)?, margin_px: *margin_px }
             }
             Edit::MoveFrame { frame, to } => {
                 let to = self.place_for(*frame, *to);

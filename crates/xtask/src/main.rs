@@ -2,8 +2,10 @@
 #![expect(clippy::print_stdout, reason = "a command for people that prints its findings")]
 
 mod layers;
+mod rooms;
 mod shots;
 mod tidy;
+mod tokens;
 
 use std::collections::BTreeSet;
 use std::path::PathBuf;
@@ -13,7 +15,7 @@ use anyhow::{Context as _, bail};
 
 const HELP: &str = "\
 cargo xtask check     everything CI checks: formatting, lints, arrows, tidiness, tests
-cargo xtask layers    which crate may use which, read from cargo metadata
+cargo xtask layers    which crate may use which, and which room of a crate which other
 cargo xtask tidy      file headers, lengths, and crates that must do no input or output
 cargo xtask shots     draw the window's pictures for the README into assets/pictures; in full
                       shots [FOLDER [DEMO_FOLDER [--built]]], --built to run the program that is there

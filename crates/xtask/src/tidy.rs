@@ -29,7 +29,8 @@ pub(crate) fn check(root: &Path) -> anyhow::Result<()> {
     Ok(())
 }
 
-fn collect(folder: &Path, files: &mut Vec<PathBuf>) -> anyhow::Result<()> {
+/// All Rust files of a folder.
+pub(crate) fn collect(folder: &Path, files: &mut Vec<PathBuf>) -> anyhow::Result<()> {
     for entry in std::fs::read_dir(folder).with_context(|| folder.display().to_string())? {
         let path = entry?.path();
         if path.is_dir() && !path.ends_with("target") {

@@ -5,13 +5,13 @@ use glassine_film::{
     band_curves, fit_stock_from_chart, fit_stock_from_wedge, layer_log_exposures, match_frame,
 };
 use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Scan, density_from_stops};
-use glassine_session::{Edit, FrameId};
+use glassine_session::{Edit, FrameId, Session, StripId};
 
+use crate::build::context::{AnalysisContext, EditBuilder};
 use crate::build::films::films;
-use crate::build::import::{Bench, Draft, base_of_frame};
+use crate::build::import::base_of_frame;
+use crate::error::{EngineError, Notice, Severity};
 use crate::frame::FrameContext;
-use crate::types::SessionAt;
-use crate::{Engine, EngineError};
 
 /// Position of a chart on a scan: the outer corners of its first patch, the last of its first row, its last patch and
 /// the first of its last row, in scan pixels.
@@ -77,14 +77,14 @@ impl ChartPlace {
             most(ys, open.height()) as u32,
         );
         if rect.is_empty() {
-            return Err(EngineError::told(
+            return Err(EngineError::user_error(
                 "the place is not on the scan",
                 "choose a place inside the picture",
             ));
         }
         let is_chart = columns * rows > 1;
         if is_chart && (rect.width() < 4 * columns || rect.height() < 4 * rows) {
-            return Err(EngineError::told(
+            return Err(EngineError::user_error(
                 "the chart is too small or its corners are not on the scan",
                 "put the four corners on the outer corners of the corner patches",
             ));
@@ -173,71 +173,84 @@ pub struct BalanceHints {
     pub daylight: Vec<FrameId>,
 }
 
-impl Engine {
+impl AnalysisContext<'_> {
     /// Edits that solve some strips again, those of one film together, using what the user says about their frames. If
     /// `balance` is given, that mode is set first.
-    pub fn solve_strips(
+    pub(crate) fn solve_strips(
         &self,
-        at: &SessionAt,
-        strips: &[glassine_session::StripId],
+        session: &Session,
+        strips: &[StripId],
         balance: Option<BalanceMode>,
         hints: &BalanceHints,
-        cancel: &CancelToken,
     ) -> Result<Vec<Edit>, EngineError> {
         /// Half the side of the square that a grey point averages, scan pixels. Source: ours; grain averages out.
         const RADIUS_PX: f64 = 6.0;
-        let progress = |_: f32, _: &str| ();
-        let bench = Bench { scans: &self.scans, folder: at.folder.as_deref(), cancel, progress: &progress };
         let mut points = Vec::new();
         for (frame, center) in &hints.grey_points {
-            let context = self.context(at, *frame)?;
+            let context = self.context(session, *frame)?;
             let image = context.frame.image_area.unwrap_or(context.frame.crop);
             if !image.contains(*center) && !context.frame.crop.contains(*center) {
                 let headline = format!(
                     "the grey point {:.0}, {:.0} lies outside frame {}",
                     center.x, center.y, context.frame.number
                 );
-                return Err(EngineError::told(headline, "give a place on its picture, in scan pixels"));
+                return Err(EngineError::user_error(headline, "give a place on its picture, in scan pixels"));
             }
-            points.push((*frame, grey_density(&context, *center, RADIUS_PX, cancel)?));
+            points.push((*frame, grey_density(&context, *center, RADIUS_PX, self.cancel)?));
         }
-        let mut draft = Draft::new(at.session.clone());
+        let mut builder = EditBuilder::new(session.clone());
         if let Some(balance) = balance {
             for strip in strips {
-                draft.push(Edit::SetBalance { strip: *strip, balance })?;
+                builder.push(Edit::SetBalance { strip: *strip, balance })?;
             }
         }
-        for film in films(&draft.session, strips) {
-            let ids: Vec<FrameId> =
-                film.iter().flat_map(|strip| draft.session.frames_of(*strip).map(|frame| frame.id)).collect();
+        for film in films(&builder.session, strips) {
+            let ids: Vec<FrameId> = film
+                .iter()
+                .flat_map(|strip| builder.session.frames_of(*strip).map(|frame| frame.id))
+                .collect();
             let place = |id: &FrameId| ids.iter().position(|known| known == id);
             let hints = SolveHints {
                 grey_points: points.iter().filter_map(|(id, d)| Some((place(id)?, *d))).collect(),
                 daylight: hints.daylight.iter().filter_map(place).collect(),
             };
-            bench.solve(&mut draft, &film, &hints)?;
+            self.solve(&mut builder, &film, &hints)?;
         }
-        Ok(draft.edits)
+        Ok(builder.edits)
     }
 
-    pub(crate) fn context(&self, at: &SessionAt, id: FrameId) -> Result<FrameContext, EngineError> {
-        let frame = at.session.frame(id).ok_or(EngineError::NoFrame(id))?;
-        FrameContext::new(&at.session, frame, at.folder.as_deref(), &self.scans)
+    fn context(&self, session: &Session, id: FrameId) -> Result<FrameContext, EngineError> {
+        FrameContext::of(session, id, self.folder, self.scans)
+    }
+
+    /// The session with the balance of every strip set to locked or free, solved again.
+    pub(crate) fn with_balance(
+        &self,
+        session: &Session,
+        balance: BalanceMode,
+    ) -> Result<Session, EngineError> {
+        let mut builder = EditBuilder::new(session.clone());
+        let strips: Vec<_> =
+            session.strips.iter().filter(|strip| strip.balance != balance).map(|strip| strip.id).collect();
+        for strip in &strips {
+            builder.push(Edit::SetBalance { strip: *strip, balance })?;
+        }
+        self.solve_films(&mut builder, &strips)?;
+        Ok(builder.session)
     }
 
     /// Edits that make an area of a frame neutral; its exposure stays.
     ///
     /// `center` is a scan position, `radius_px` half the side of the averaged square in scan pixels.
-    pub fn grey_point(
+    pub(crate) fn grey_point(
         &self,
-        at: &SessionAt,
+        session: &Session,
         frame: FrameId,
         center: Point<Scan>,
         radius_px: f64,
-        cancel: &CancelToken,
     ) -> Result<Vec<Edit>, EngineError> {
-        let context = self.context(at, frame)?;
-        let density_d = grey_density(&context, center, radius_px, cancel)?;
+        let context = self.context(session, frame)?;
+        let density_d = grey_density(&context, center, radius_px, self.cancel)?;
         let solve = context.frame.solve.as_ref();
         let offset = solve.map_or([0.0; 3], |solve| solve.log_offset);
         let ratio = context.strip.solve.as_ref().map_or([1.0; 3], |solve| solve.gamma_ratio);
@@ -260,29 +273,26 @@ impl Engine {
     }
 
     /// Edits that bring some frames to the exposure and balance of another one.
-    pub fn match_frames(
+    pub(crate) fn match_frames(
         &self,
-        at: &SessionAt,
+        session: &Session,
         frames: &[FrameId],
         target: FrameId,
-        cancel: &CancelToken,
     ) -> Result<Vec<Edit>, EngineError> {
-        let progress = |_: f32, _: &str| ();
-        let bench = Bench { scans: &self.scans, folder: at.folder.as_deref(), cancel, progress: &progress };
-        let wanted = self.context(at, target)?;
+        let wanted = self.context(session, target)?;
         let look_of = |context: &FrameContext, param: Param| context.frame.look.get(param);
         let measured = |context: &FrameContext| -> Result<_, EngineError> {
             let statistics =
-                bench.frame_statistics(&context.open, &context.strip, &context.frame, &context.stock)?;
+                self.frame_statistics(&context.open, &context.strip, &context.frame, &context.stock)?;
             let solved = context.frame.solve.as_ref().map_or([0.0; 3], |solve| solve.log_offset);
             Ok((statistics, solved))
         };
         let (target_statistics, target_offset) = measured(&wanted)?;
         let mut edits = Vec::new();
         for id in frames.iter().filter(|id| **id != target) {
-            let context = self.context(at, *id)?;
+            let context = self.context(session, *id)?;
             if context.strip.film != wanted.strip.film {
-                return Err(EngineError::told(
+                return Err(EngineError::user_error(
                     "frames of different kinds of film can't be matched",
                     "choose frames of one kind of film",
                 ));
@@ -310,25 +320,30 @@ impl Engine {
     }
 
     /// Fit a stock to a chart or wedge on a frame.
-    pub fn measure_stock(
+    pub(crate) fn measure_stock(
         &self,
-        at: &SessionAt,
+        session: &Session,
         frame: FrameId,
         place: &ChartPlace,
         target: &StockTarget,
         name: &str,
-        cancel: &CancelToken,
     ) -> Result<StockReport, EngineError> {
-        let context = self.context(at, frame)?;
+        let context = self.context(session, frame)?;
         if context.strip.film.is_negative() && context.strip.base.is_none() {
-            return Err(EngineError::told("the strip has no film base yet", "measure the film base first"));
+            return Err(EngineError::user_error(
+                "the strip has no film base yet",
+                "measure the film base first",
+            ));
         }
         let fit_error = |error: glassine_film::FitError| {
-            EngineError::told(error.to_string(), "check film kind, corners and which way round the chart is")
+            EngineError::user_error(
+                error.to_string(),
+                "check film kind, corners and which way round the chart is",
+            )
         };
         let (mut stock, patches, mean) = match target {
             StockTarget::Chart24(edition) => {
-                let codes = place.read(&context, 6, 4, cancel)?;
+                let codes = place.read(&context, 6, 4, self.cancel)?;
                 let densities: Vec<_> =
                     codes.into_iter().map(|codes| density_above_base(&context, codes)).collect();
                 let (stock, report) =
@@ -343,7 +358,7 @@ impl Engine {
             }
             StockTarget::Wedge { densities_d } => {
                 let steps = u32::try_from(densities_d.len()).unwrap_or(0).max(1);
-                let codes = place.read(&context, steps, 1, cancel)?;
+                let codes = place.read(&context, steps, 1, self.cancel)?;
                 let densities: Vec<_> =
                     codes.into_iter().map(|codes| density_above_base(&context, codes)).collect();
                 let logs: Vec<f64> = densities_d.iter().map(|d| -d).collect();
@@ -354,37 +369,62 @@ impl Engine {
             }
         };
         name.clone_into(&mut stock.name);
-        stock.id = free_stock_id(at, name);
-        stock.measured_on = format!("frame {} of “{}”", context.frame.number, at.session.title);
+        stock.id = free_stock_id(session, name);
+        stock.measured_on = format!("frame {} of “{}”", context.frame.number, session.title);
         Ok(StockReport { stock, patches, mean })
     }
 
     /// Edits that keep a stock with the session, assign it to strips of its kind, and solve them again.
-    pub fn apply_stock(
+    pub(crate) fn apply_stock(
         &self,
-        at: &SessionAt,
+        session: &Session,
         stock: &Stock,
-        strips: &[glassine_session::StripId],
-        cancel: &CancelToken,
+        strips: &[StripId],
     ) -> Result<Vec<Edit>, EngineError> {
-        let progress = |_: f32, _: &str| ();
-        let bench = Bench { scans: &self.scans, folder: at.folder.as_deref(), cancel, progress: &progress };
-        let mut draft = Draft::new(at.session.clone());
-        draft.push(Edit::AddStock(Box::new(stock.clone())))?;
-        let fits = |id: &&glassine_session::StripId| {
-            at.session.strip(**id).is_some_and(|strip| strip.film == stock.kind)
-        };
+        let mut builder = EditBuilder::new(session.clone());
+        builder.push(Edit::AddStock(Box::new(stock.clone())))?;
+        let fits = |id: &&StripId| session.strip(**id).is_some_and(|strip| strip.film == stock.kind);
         let strips: Vec<_> = strips.iter().filter(fits).copied().collect();
         for strip in &strips {
-            draft.push(Edit::SetStock { strip: *strip, stock_id: stock.id.clone() })?;
+            builder.push(Edit::SetStock { strip: *strip, stock_id: stock.id.clone() })?;
         }
-        bench.solve_films(&mut draft, &strips)?;
-        Ok(draft.edits)
+        self.solve_films(&mut builder, &strips)?;
+        Ok(builder.edits)
+    }
+
+    /// Advice if an unreadable chart fits with its corners in another order.
+    pub(crate) fn other_way_round(
+        &self,
+        session: &Session,
+        frame: FrameId,
+        place: &ChartPlace,
+        target: &StockTarget,
+    ) -> Option<Notice> {
+        /// Mean CIEDE2000 that only the right order reaches.
+        const FITS: f64 = 3.0;
+        let StockTarget::Chart24(_) = target else { return None };
+        let [a, b, c, d] = place.corners;
+        for (corners, what) in [
+            ([c, d, a, b], "press “turn” twice, then measure again"),
+            ([d, a, b, c], "press “turn” once, then measure again"),
+            ([b, c, d, a], "press “turn” three times, then measure again"),
+            ([b, a, d, c], "press “mirror”, then measure again"),
+            ([d, c, b, a], "press “turn” twice and “mirror”, then measure again"),
+            ([a, d, c, b], "press “turn” once and “mirror”, then measure again"),
+            ([c, b, a, d], "press “mirror”, then “turn” once, then measure again"),
+        ] {
+            let report = self.measure_stock(session, frame, &ChartPlace { corners }, target, "chart");
+            if report.is_ok_and(|report| report.mean.1 < FITS) {
+                let headline = "the chart is the wrong way round";
+                return Some(Notice::new(Severity::Error, headline, what));
+            }
+        }
+        None
     }
 }
 
 /// A short id made from a name, not used by another stock.
-pub(crate) fn free_stock_id(at: &SessionAt, name: &str) -> String {
+pub(crate) fn free_stock_id(session: &Session, name: &str) -> String {
     let plain: String = name
         .to_lowercase()
         .chars()
@@ -396,7 +436,7 @@ pub(crate) fn free_stock_id(at: &SessionAt, name: &str) -> String {
         .join("-");
     let base = if plain.is_empty() { "own-stock".to_owned() } else { plain };
     let taken = |id: &str| {
-        at.session.stock(id).is_some() || glassine_film::shipped_stocks().iter().any(|stock| stock.id == id)
+        session.stock(id).is_some() || glassine_film::shipped_stocks().iter().any(|stock| stock.id == id)
     };
     (1..)
         .map(|n| if n == 1 { base.clone() } else { format!("{base}-{n}") })

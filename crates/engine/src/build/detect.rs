@@ -9,14 +9,14 @@ use glassine_film::{
 };
 use glassine_layout::{FilmTone, RebateStrip, rebate_mask};
 use glassine_raster::{PixelRect, Samples16, TiltedBox};
-use glassine_scanfile::{Encoding, InfraredSource};
+use glassine_scanfile::InfraredSource;
 use glassine_session::{
     Edit, EncodingChoice, FoundEncoding, OutputSettings, ScanId, ScanRef, StrayLightChoice,
 };
 
-use crate::build::import::{Bench, Draft};
+use crate::build::context::{AnalysisContext, EditBuilder};
+use crate::error::{EngineError, Notice, Severity};
 use crate::scans::{OpenScan, OverviewData, shown};
-use crate::{EngineError, Notice, Severity};
 
 /// Windows at full resolution: rows and columns of them over the scan, and their sides. Source: ours; strips of rows
 /// are read whole, so few rows of windows keep the reading short; 24 windows of 160 px hold 9600 blocks of noise.
@@ -24,15 +24,15 @@ const WINDOW_ROWS: u32 = 4;
 const WINDOW_COLUMNS: u32 = 6;
 const WINDOW_SIDE_PX: u32 = 160;
 
-impl Bench<'_> {
+impl AnalysisContext<'_> {
     /// Find how to read a scan where its file and the user leave that open, and put it into the session.
     pub(crate) fn find_reading(
         &self,
-        draft: &mut Draft,
+        builder: &mut EditBuilder,
         scan_id: ScanId,
     ) -> Result<Arc<ScanRef>, EngineError> {
-        let gone = || EngineError::told("the scan is not in this session", "open it again");
-        let known = draft.session.scan(scan_id).cloned().ok_or_else(gone)?;
+        let gone = || EngineError::user_error("the scan is not in this session", "open it again");
+        let known = builder.session.scan(scan_id).cloned().ok_or_else(gone)?;
         let mut scan = ScanRef::clone(&known);
         scan.found_encoding = self.found_encoding(&scan)?;
         scan.found_stray_light = None;
@@ -47,14 +47,14 @@ impl Bench<'_> {
                     100.0 * found.of_open
                 );
                 let what_to_do = "close the lid, or cover the glass beside the film, and scan again; to leave it on, set stray light to off";
-                draft.notices.push(Notice::new(Severity::Warning, headline, what_to_do).about(&scan.path));
+                builder.notices.push(Notice::new(Severity::Warning, headline, what_to_do).about(&scan.path));
             }
         }
         if scan != *known {
-            tell_encoding(draft, &scan);
-            draft.push(Edit::UpdateScan(scan))?;
+            report_encoding(builder, &scan);
+            builder.push(Edit::UpdateScan(scan))?;
         }
-        draft.session.scan(scan_id).cloned().ok_or_else(gone)
+        builder.session.scan(scan_id).cloned().ok_or_else(gone)
     }
 
     fn read_overview(&self, open: &OpenScan) -> Result<Arc<OverviewData>, EngineError> {
@@ -136,17 +136,8 @@ fn choice_of(curve: CodeCurve) -> EncodingChoice {
     }
 }
 
-pub(crate) fn encoding_words(encoding: Encoding) -> String {
-    match encoding {
-        Encoding::Linear => "linear".to_owned(),
-        Encoding::Srgb => "sRGB".to_owned(),
-        Encoding::Gamma(gamma) => format!("gamma {gamma}"),
-        Encoding::Profile => "by its profile".to_owned(),
-    }
-}
-
 /// Report the encoding that was found if it is not what every scanner writes, or if it is a guess.
-fn tell_encoding(draft: &mut Draft, scan: &ScanRef) {
+fn report_encoding(builder: &mut EditBuilder, scan: &ScanRef) {
     let Some(found) = scan.found_encoding.as_ref().filter(|_| scan.encoding == EncodingChoice::Auto) else {
         return;
     };
@@ -161,19 +152,19 @@ fn tell_encoding(draft: &mut Draft, scan: &ScanRef) {
     };
     let is_usual = match found.encoding {
         EncodingChoice::Linear => !found.is_guess,
-        EncodingChoice::Srgb => draft.notices.iter().any(is_told),
+        EncodingChoice::Srgb => builder.notices.iter().any(is_told),
         _ => false,
     };
     if is_usual {
         return;
     }
-    draft.notices.retain(|notice| !is_told(notice));
+    builder.notices.retain(|notice| !is_told(notice));
     let severity = if found.is_guess { Severity::Warning } else { Severity::Info };
     let guess = if found.is_guess { "a guess: " } else { "" };
     let headline = format!("the codes of {} are read as {name}; {guess}{}", shown(&scan.path), found.why);
     let what_to_do =
         "if pictures look flat or dark, choose another encoding, with --encoding or in the window";
-    draft.notices.push(Notice::new(severity, headline, what_to_do).about(&scan.path));
+    builder.notices.push(Notice::new(severity, headline, what_to_do).about(&scan.path));
 }
 
 /// Density range (D) of a negative of an ordinary scene: a luminance range of 160 to 1 (common practice) at a slope of
@@ -183,7 +174,7 @@ const PICTURE_RANGE_D: f64 = 1.5;
 const FEWEST_STEPS: usize = 100;
 
 /// Warn how few tones are left if an 8-bit file holds a negative, because its picture fills a small part of the range.
-pub(crate) fn tell_coarse_codes(draft: &mut Draft, open: &OpenScan, base_d: [f64; 3]) {
+pub(crate) fn warn_of_coarse_codes(builder: &mut EditBuilder, open: &OpenScan, base_d: [f64; 3]) {
     let info = open.info();
     if info.bits_per_sample > 8 || open.colour_channels() < 3 {
         return;
@@ -202,15 +193,15 @@ pub(crate) fn tell_coarse_codes(draft: &mut Draft, open: &OpenScan, base_d: [f64
         "with 8 bits the {name} of this film has {steps} steps from clear film to {PICTURE_RANGE_D} D above it; smooth tones may show banding and dark greys a colour cast"
     );
     let notice = Notice::new(Severity::Warning, headline, "scan with 16 bits a channel");
-    let is_new = draft.notices.iter().all(|told| told.headline != notice.headline);
+    let is_new = builder.notices.iter().all(|told| told.headline != notice.headline);
     if is_new {
-        draft.notices.push(notice.about(&info.path));
+        builder.notices.push(notice.about(&info.path));
     }
 }
 
 /// A slide is a finished picture: a session that begins with slides shows and exports them without a print curve.
-pub(crate) fn render_slides_straight(draft: &mut Draft, added: &[ScanId]) -> Result<(), EngineError> {
-    let session = &draft.session;
+pub(crate) fn render_slides_straight(builder: &mut EditBuilder, added: &[ScanId]) -> Result<(), EngineError> {
+    let session = &builder.session;
     let is_new = session.strips.iter().all(|strip| added.contains(&strip.scan));
     let all_slides = session.strips.iter().all(|strip| strip.film == FilmKind::Slide);
     let is_default = session.output.rendering == OutputSettings::default().rendering;
@@ -218,7 +209,7 @@ pub(crate) fn render_slides_straight(draft: &mut Draft, added: &[ScanId]) -> Res
         return Ok(());
     }
     let rendering = Rendering::Straight.key().to_owned();
-    draft.push(Edit::SetOutput(OutputSettings { rendering, ..session.output.clone() }))
+    builder.push(Edit::SetOutput(OutputSettings { rendering, ..session.output.clone() }))
 }
 
 /// Largest difference between the base densities of the channels of a film without a colour mask or dyes.

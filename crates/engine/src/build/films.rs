@@ -5,29 +5,37 @@ use std::sync::Arc;
 use glassine_film::{FilmKind, SolveHints};
 use glassine_session::{BaseSource, Edit, FilmBase, ScanId, Session, Strip, StripId};
 
-use crate::EngineError;
-use crate::build::import::{Bench, Draft};
+use crate::build::context::{AnalysisContext, EditBuilder};
+use crate::error::EngineError;
 
 /// Largest difference of measured base densities (D) within one film. Source: ours; over one film the base is even to
 /// 0.02 D, and films differ by more in at least one channel.
 const SAME_BASE_D: f64 = 0.03;
 
-impl Bench<'_> {
+impl AnalysisContext<'_> {
     /// Solve some strips, those of one film together.
-    pub(crate) fn solve_films(&self, draft: &mut Draft, strips: &[StripId]) -> Result<(), EngineError> {
-        for film in films(&draft.session, strips) {
-            self.solve(draft, &film, &SolveHints::default())?;
+    pub(crate) fn solve_films(
+        &self,
+        builder: &mut EditBuilder,
+        strips: &[StripId],
+    ) -> Result<(), EngineError> {
+        for film in films(&builder.session, strips) {
+            self.solve(builder, &film, &SolveHints::default())?;
         }
         Ok(())
     }
 
     /// Solve the strips of some scans again where one film spans several of them.
-    pub(crate) fn solve_films_over(&self, draft: &mut Draft, scans: &[ScanId]) -> Result<(), EngineError> {
-        for film in films(&draft.session, &strips_on(&draft.session, scans)) {
-            let mut on = film.iter().filter_map(|id| draft.session.strip(*id)).map(|strip| strip.scan);
+    pub(crate) fn solve_films_over(
+        &self,
+        builder: &mut EditBuilder,
+        scans: &[ScanId],
+    ) -> Result<(), EngineError> {
+        for film in films(&builder.session, &strips_on(&builder.session, scans)) {
+            let mut on = film.iter().filter_map(|id| builder.session.strip(*id)).map(|strip| strip.scan);
             let first = on.next();
             if on.any(|scan| Some(scan) != first) {
-                self.solve(draft, &film, &SolveHints::default())?;
+                self.solve(builder, &film, &SolveHints::default())?;
             }
         }
         Ok(())
@@ -35,9 +43,13 @@ impl Bench<'_> {
 
     /// Solve strips that are known to be one film, as files of one frame each: the clearest base taken from a picture
     /// serves all of them.
-    pub(crate) fn solve_one_film(&self, draft: &mut Draft, strips: &[StripId]) -> Result<(), EngineError> {
+    pub(crate) fn solve_one_film(
+        &self,
+        builder: &mut EditBuilder,
+        strips: &[StripId],
+    ) -> Result<(), EngineError> {
         let of_film: Vec<Arc<Strip>> =
-            draft.session.strips.iter().filter(|strip| strips.contains(&strip.id)).cloned().collect();
+            builder.session.strips.iter().filter(|strip| strips.contains(&strip.id)).cloned().collect();
         let is_guess = |base: &&FilmBase| base.source == BaseSource::ClearestParts;
         let clearest = of_film
             .iter()
@@ -47,10 +59,10 @@ impl Bench<'_> {
         for strip in &of_film {
             if let Some(base) = strip.base.as_ref().filter(is_guess) {
                 let base = FilmBase { density_d: clearest, ..base.clone() };
-                draft.push(Edit::SetBase { strip: strip.id, base: Some(base) })?;
+                builder.push(Edit::SetBase { strip: strip.id, base: Some(base) })?;
             }
         }
-        self.solve(draft, strips, &SolveHints::default())
+        self.solve(builder, strips, &SolveHints::default())
     }
 }
 

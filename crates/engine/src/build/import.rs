@@ -14,61 +14,31 @@ use glassine_session::{
     NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
 };
 
-use crate::build::detect::{doubt_settled, is_doubted, recognise, render_slides_straight, tell_coarse_codes};
+use crate::build::context::{AnalysisContext, EditBuilder};
+use crate::build::detect::{
+    doubt_settled, is_doubted, recognise, render_slides_straight, warn_of_coarse_codes,
+};
 use crate::build::films::strips_on;
+use crate::error::EngineError;
 use crate::frame::stock_of;
-use crate::scans::{OpenScan, ScanStore, read_reduced, shown};
-use crate::{EngineError, NewSessionRequest, Notice, Severity};
+use crate::scans::{OpenScan, read_reduced, shown};
+use crate::types::NewSessionRequest;
 
 /// Stored in the session, so that a later version knows which solver made a result.
 const SOLVER: &str = concat!("glassine ", env!("CARGO_PKG_VERSION"), ", strip solve 4");
 
-/// Progress of one step, 0 to 1, with what is being done.
-pub(crate) type Progress<'a> = &'a (dyn Fn(f32, &str) + Sync);
-
 /// One hash for each scan, or why there is none.
 type Hashes = Vec<Result<glassine_scanfile::Fingerprint, glassine_scanfile::Error>>;
 
-/// What all steps need.
-pub(crate) struct Bench<'a> {
-    pub(crate) scans: &'a ScanStore,
-    pub(crate) folder: Option<&'a Path>,
-    pub(crate) cancel: &'a CancelToken,
-    pub(crate) progress: Progress<'a>,
-}
-
-/// Edits made one after the other; each is applied before the next is computed.
-pub(crate) struct Draft {
-    pub(crate) session: Session,
-    pub(crate) edits: Vec<Edit>,
-    pub(crate) notices: Vec<Notice>,
-}
-
-impl Draft {
-    pub(crate) fn new(session: Session) -> Self {
-        Self { session, edits: Vec::new(), notices: Vec::new() }
-    }
-
-    pub(crate) fn push(&mut self, edit: Edit) -> Result<(), EngineError> {
-        self.session = edit.apply(&self.session)?;
-        self.edits.push(edit);
-        Ok(())
-    }
-
-    pub(crate) fn warn(&mut self, headline: impl Into<String>, what_to_do: &str) {
-        self.notices.push(Notice::new(Severity::Warning, headline, what_to_do));
-    }
-}
-
-/// What to search for on a scan.
+/// What to find on a scan.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Search {
+pub(crate) struct FindRequest {
     pub(crate) film: Option<FilmKind>,
     pub(crate) format_id: Option<String>,
     pub(crate) one_frame_per_file: bool,
 }
 
-impl Search {
+impl FindRequest {
     pub(crate) fn of(request: &NewSessionRequest) -> Self {
         Self {
             film: request.film,
@@ -78,21 +48,24 @@ impl Search {
     }
 }
 
-impl Bench<'_> {
+impl AnalysisContext<'_> {
     /// Read the headers of scan files and add them to the session; returns their ids.
     pub(crate) fn open_scans(
         &self,
-        draft: &mut Draft,
+        builder: &mut EditBuilder,
         request: &NewSessionRequest,
     ) -> Result<Vec<ScanId>, EngineError> {
         if request.scans.is_empty() {
-            return Err(EngineError::told("no scan was named", "choose at least one TIFF, PNG or JPEG"));
+            return Err(EngineError::user_error(
+                "no scan was named",
+                "choose at least one TIFF, PNG or JPEG",
+            ));
         }
         if let Some(id) = &request.format_id
             && format_of(id).is_none()
         {
             let known: Vec<_> = glassine_layout::formats().iter().map(|format| format.id).collect();
-            return Err(EngineError::told(
+            return Err(EngineError::user_error(
                 format!("“{id}” is no known format"),
                 format!("choose one of {}, or a size such as 40x65mm", known.join(", ")),
             ));
@@ -103,10 +76,10 @@ impl Bench<'_> {
             self.cancel.check()?;
             (self.progress)(0.1 * idx as f32 / count as f32, &format!("opening {}", shown(path)));
             let infrared = if idx == 0 { request.infrared.clone() } else { None };
-            let mut scan = self.describe(draft, path, infrared, request)?;
+            let mut scan = self.describe(builder, path, infrared, request)?;
             self.fingerprint(&mut scan);
-            draft.push(Edit::AddScans(vec![scan]))?;
-            added.extend(draft.session.scans.last().map(|scan| scan.id));
+            builder.push(Edit::AddScans(vec![scan]))?;
+            added.extend(builder.session.scans.last().map(|scan| scan.id));
         }
         Ok(added)
     }
@@ -114,14 +87,14 @@ impl Bench<'_> {
     /// Open files, add them to the session, find their frames, measure and solve.
     pub(crate) fn add_scans(
         &self,
-        draft: &mut Draft,
+        builder: &mut EditBuilder,
         request: &NewSessionRequest,
     ) -> Result<(), EngineError> {
-        let added = self.open_scans(draft, request)?;
+        let added = self.open_scans(builder, request)?;
         // Content hashes are computed while frames are found: both need the same bytes, which the system then reads
         // once.
         let paths: Vec<PathBuf> =
-            added.iter().filter_map(|id| draft.session.scan(*id)).map(|scan| scan.path.clone()).collect();
+            added.iter().filter_map(|id| builder.session.scan(*id)).map(|scan| scan.path.clone()).collect();
         let stop = CancelToken::new();
         let prints = std::thread::scope(|threads| {
             let hasher =
@@ -131,8 +104,9 @@ impl Bench<'_> {
                         .map(|path| glassine_scanfile::fingerprint(path, &stop, &|_| {}))
                         .collect::<Vec<_>>()
                 });
-            let found =
-                self.find_on_all(draft, request, &added).and_then(|()| render_slides_straight(draft, &added));
+            let found = self
+                .find_on_all(builder, request, &added)
+                .and_then(|()| render_slides_straight(builder, &added));
             if found.is_err() || self.cancel.is_cancelled() {
                 stop.cancel();
             }
@@ -140,12 +114,12 @@ impl Bench<'_> {
             found.and(prints)
         })?;
         for (id, print) in added.iter().zip(prints) {
-            let Some(mut scan) = draft.session.scan(*id).map(|scan| ScanRef::clone(scan)) else { continue };
+            let Some(mut scan) = builder.session.scan(*id).map(|scan| ScanRef::clone(scan)) else { continue };
             let print = print?;
             let sampled_blake3 = scan.fingerprint.take().and_then(|known| known.sampled_blake3);
             scan.fingerprint =
                 Some(Fingerprint { bytes: print.bytes, sampled_blake3, blake3: Some(print.blake3) });
-            draft.push(Edit::UpdateScan(scan))?;
+            builder.push(Edit::UpdateScan(scan))?;
         }
         Ok(())
     }
@@ -173,35 +147,35 @@ impl Bench<'_> {
             }
             std::thread::sleep(std::time::Duration::from_millis(5));
         }
-        hasher.join().map_err(|_panicked| EngineError::fault("hashing a scan failed"))
+        hasher.join().map_err(|_panicked| EngineError::internal("hashing a scan failed"))
     }
 
     /// Find the frames of every added scan, measure and solve.
     fn find_on_all(
         &self,
-        draft: &mut Draft,
+        builder: &mut EditBuilder,
         request: &NewSessionRequest,
         added: &[ScanId],
     ) -> Result<(), EngineError> {
         let count = added.len();
-        let search = Search::of(request);
+        let find = FindRequest::of(request);
         for (idx, scan) in added.iter().enumerate() {
             let part = |share: f32, what: &str| {
                 (self.progress)(0.1 + 0.9 * (idx as f32 + share) / count as f32, what);
             };
-            let bench = Bench { progress: &part, ..*self };
-            bench.search(draft, *scan, &search)?;
+            let analysis = AnalysisContext { progress: &part, ..*self };
+            analysis.find_frames(builder, *scan, &find)?;
         }
         if request.one_frame_per_file {
-            self.solve_one_film(draft, &strips_on(&draft.session, added))
+            self.solve_one_film(builder, &strips_on(&builder.session, added))
         } else {
-            self.solve_films_over(draft, added)
+            self.solve_films_over(builder, added)
         }
     }
 
     fn describe(
         &self,
-        draft: &mut Draft,
+        builder: &mut EditBuilder,
         path: &Path,
         infrared_path: Option<PathBuf>,
         request: &NewSessionRequest,
@@ -220,27 +194,27 @@ impl Bench<'_> {
             stray_light: reading.stray_light,
             ..ScanRef::default()
         };
-        self.take_what_is_there(draft, &mut scan)?;
+        self.take_what_is_there(builder, &mut scan)?;
         Ok(scan)
     }
 
     /// Find the frames of one scan, measure the base of its strips and solve them.
-    pub(crate) fn search(
+    pub(crate) fn find_frames(
         &self,
-        draft: &mut Draft,
+        builder: &mut EditBuilder,
         scan_id: ScanId,
-        search: &Search,
+        request: &FindRequest,
     ) -> Result<(), EngineError> {
-        let scan = self.find_reading(draft, scan_id)?;
+        let scan = self.find_reading(builder, scan_id)?;
         let open = self.scans.get(&scan, self.folder)?;
         let progress = self.progress;
         let overview = open.overview(self.cancel, &|share| progress(0.5 * share, "reading the scan"))?;
         progress(0.5, "finding frames");
-        let given = search.format_id.as_deref().and_then(format_of);
+        let given = request.format_id.as_deref().and_then(format_of);
         let colours = find_kind(&overview.samples, open.colour_channels());
         let masked = colours.is_some_and(|found| found.is_sure && found.kind == FilmKind::ColourNegative);
         let options = FindOptions {
-            tone: match search.film {
+            tone: match request.film {
                 Some(FilmKind::Slide) => FilmTone::Slide,
                 Some(_) => FilmTone::Negative,
                 // Film that a mask tints all over is no slide, whatever the shape of its dark parts.
@@ -250,7 +224,7 @@ impl Bench<'_> {
             format: given.as_ref(),
             ppi: scan.ppi,
             guard_margin_px: None,
-            single_frame_file: search.one_frame_per_file,
+            single_frame_file: request.one_frame_per_file,
         };
         let view = Overview {
             samples: &overview.samples,
@@ -267,21 +241,21 @@ impl Bench<'_> {
             .map_err(layout_error)
         };
         let mut found = find(&options)?;
-        if search.film.is_none() && is_doubted(&found, colours) {
+        if request.film.is_none() && is_doubted(&found, colours) {
             let as_slide = find(&FindOptions { tone: FilmTone::Slide, ..options })?;
             found = doubt_settled(found, as_slide);
         }
         for note in &found.notes {
-            draft.warn(note.clone(), "look at the boxes on the strip");
+            builder.warn(note.clone(), "look at the boxes on the strip");
         }
-        let (film, is_guessed) = match search.film {
+        let (film, is_guessed) = match request.film {
             Some(film) => (film, false),
             None => recognise(&found, &overview.samples, overview.factor, colours),
         };
         if is_guessed {
             let headline = format!("{} is guessed for {}", film.label().to_lowercase(), shown(&scan.path));
             let what_to_do = "no film base is in view; choose the kind of film if this one is wrong";
-            draft.warn(headline, what_to_do);
+            builder.warn(headline, what_to_do);
         }
         let guess = is_guessed.then(|| FILM_IS_GUESSED.to_owned());
         let orientation = open.info().orientation;
@@ -291,27 +265,32 @@ impl Bench<'_> {
             .map(|strip| FoundStripEdit {
                 film_area: Some(strip.film_area),
                 // A custom size keeps the user's wording.
-                format_id: search.format_id.clone().or_else(|| strip.format_id.clone()),
+                format_id: request.format_id.clone().or_else(|| strip.format_id.clone()),
                 perforations: strip.perforations.clone(),
                 notes: strip.notes.iter().cloned().chain(guess.clone()).collect(),
                 frames: strip.frames.iter().map(|frame| new_frame(frame, orientation)).collect(),
             })
             .collect();
         if strips.iter().all(|strip| strip.frames.is_empty()) {
-            draft.warn(
+            builder.warn(
                 format!("no frame was found on {}", shown(&scan.path)),
                 "add boxes by hand, or choose film kind and format and find frames again",
             );
         }
         let stock_id = default_stock(film).id.clone();
-        draft.push(Edit::ReplaceStrips { scan: scan_id, film, stock_id, strips, keep: Vec::new() })?;
-        let ids: Vec<StripId> =
-            draft.session.strips.iter().filter(|strip| strip.scan == scan_id).map(|strip| strip.id).collect();
+        builder.push(Edit::ReplaceStrips { scan: scan_id, film, stock_id, strips, keep: Vec::new() })?;
+        let ids: Vec<StripId> = builder
+            .session
+            .strips
+            .iter()
+            .filter(|strip| strip.scan == scan_id)
+            .map(|strip| strip.id)
+            .collect();
         for (idx, strip) in ids.iter().enumerate() {
             progress(0.8 + 0.2 * idx as f32 / ids.len() as f32, "measuring the film base");
-            self.measure(draft, *strip, None)?;
+            self.measure(builder, *strip, None)?;
         }
-        self.solve_films(draft, &ids)?;
+        self.solve_films(builder, &ids)?;
         progress(1.0, "done");
         Ok(())
     }
@@ -321,7 +300,7 @@ impl Bench<'_> {
         session: &Session,
         id: StripId,
     ) -> Result<(Arc<Strip>, Arc<OpenScan>), EngineError> {
-        let gone = || EngineError::told("the strip is not in this session", "choose another strip");
+        let gone = || EngineError::user_error("the strip is not in this session", "choose another strip");
         let strip = session.strip(id).cloned().ok_or_else(gone)?;
         let scan = session.scan(strip.scan).ok_or_else(gone)?;
         let open = self.scans.get(scan, self.folder)?;
@@ -331,32 +310,32 @@ impl Bench<'_> {
     /// Measure the base of a strip on its rebate, in a drawn box, or, failing both, from the clearest image parts.
     pub(crate) fn measure(
         &self,
-        draft: &mut Draft,
+        builder: &mut EditBuilder,
         id: StripId,
         area: Option<TiltedBox>,
     ) -> Result<(), EngineError> {
-        let (strip, open) = self.strip_and_scan(&draft.session, id)?;
+        let (strip, open) = self.strip_and_scan(&builder.session, id)?;
         if !strip.film.is_negative() {
-            return draft.push(Edit::SetBase { strip: id, base: None });
+            return builder.push(Edit::SetBase { strip: id, base: None });
         }
         let base = match area {
             Some(area) => Some(self.base_in_box(&open, &area, strip.film)?),
-            None => self.base_on_rebate(draft, &strip, &open)?,
+            None => self.base_on_rebate(builder, &strip, &open)?,
         };
         let base = match base {
             Some(base) => base,
             None => {
-                draft.warn(
+                builder.warn(
                     "no clear rebate was found; the film base was estimated from the clearest parts of the frames",
                     "draw a box on clear film, or type the base densities",
                 );
-                self.base_from_frames(&draft.session, &strip, &open)?
+                self.base_from_frames(&builder.session, &strip, &open)?
             }
         };
-        tell_coarse_codes(draft, &open, base.density_d);
+        warn_of_coarse_codes(builder, &open, base.density_d);
         let tolerance_d = base.recommended_tolerance_d;
-        draft.push(Edit::SetBase { strip: id, base: Some(base) })?;
-        draft.push(Edit::SetMaskTolerance { strip: id, tolerance_d })
+        builder.push(Edit::SetBase { strip: id, base: Some(base) })?;
+        builder.push(Edit::SetMaskTolerance { strip: id, tolerance_d })
     }
 
     fn base_in_box(
@@ -381,22 +360,22 @@ impl Bench<'_> {
             }
         }
         let measured = measure_base(&samples, &mask, film)
-            .map_err(|error| EngineError::told(error.to_string(), "draw a larger box on clear film"))?;
+            .map_err(|error| EngineError::user_error(error.to_string(), "draw a larger box on clear film"))?;
         Ok(film_base(&measured, BaseSource::Box(*area)))
     }
 
     fn base_on_rebate(
         &self,
-        draft: &mut Draft,
+        builder: &mut EditBuilder,
         strip: &Strip,
         open: &OpenScan,
     ) -> Result<Option<FilmBase>, EngineError> {
         let overview = open.overview(self.cancel, &|_| {})?;
         let Some(film_area) = &strip.film_area else { return Ok(None) };
         let images: Vec<TiltedBox> =
-            draft.session.frames_of(strip.id).map(|frame| frame.image_area.unwrap_or(frame.crop)).collect();
+            builder.session.frames_of(strip.id).map(|frame| frame.image_area.unwrap_or(frame.crop)).collect();
         let rebate = RebateStrip { film_area, image_areas: &images, perforations: &strip.perforations };
-        let blur = draft.session.frames_of(strip.id).map(|f| f.guard_margin_px).fold(1.0, f64::max);
+        let blur = builder.session.frames_of(strip.id).map(|f| f.guard_margin_px).fold(1.0, f64::max);
         let factor = f64::from(overview.factor);
         // First well clear of every edge; if the rebate is narrow, as near as the blur allows.
         for margin_px in [3.0 * blur + 2.0 * factor, 1.5 * blur + factor] {
@@ -405,7 +384,7 @@ impl Bench<'_> {
             match measure_base(&overview.samples, &mask, strip.film) {
                 Ok(measured) => {
                     for note in &measured.notes {
-                        draft.warn(note.clone(), "look at the base pixels on the strip");
+                        builder.warn(note.clone(), "look at the base pixels on the strip");
                     }
                     let mut base = film_base(&measured, BaseSource::Rebate);
                     base.field = measure_base_field(&overview.samples, &mask, &measured);
@@ -461,21 +440,21 @@ impl Bench<'_> {
     /// numbered over all the strips.
     pub(crate) fn solve(
         &self,
-        draft: &mut Draft,
+        builder: &mut EditBuilder,
         strips: &[StripId],
         hints: &SolveHints,
     ) -> Result<(), EngineError> {
-        let Some(first) = strips.first().and_then(|id| draft.session.strip(*id)).cloned() else {
+        let Some(first) = strips.first().and_then(|id| builder.session.strip(*id)).cloned() else {
             return Ok(());
         };
         let mut statistics = Vec::new();
         for id in strips {
-            statistics.extend(self.statistics(&draft.session, *id)?);
+            statistics.extend(self.statistics(&builder.session, *id)?);
         }
         if statistics.is_empty() {
             return Ok(());
         }
-        let stock = stock_of(&draft.session, &first);
+        let stock = stock_of(&builder.session, &first);
         let solved = solve_strip(&statistics, stock, first.film, first.balance, hints);
         let solve = StripSolve {
             gamma_ratio: solved.gamma_ratio,
@@ -487,13 +466,13 @@ impl Bench<'_> {
         };
         let mut results = solved.frames.iter();
         for id in strips {
-            let frames: Vec<_> = draft
+            let frames: Vec<_> = builder
                 .session
                 .frames_of(*id)
                 .zip(results.by_ref())
                 .map(|(frame, result)| (frame.id, frame_solve(result)))
                 .collect();
-            draft.push(Edit::ApplySolve { strip: *id, solve: solve.clone(), frames })?;
+            builder.push(Edit::ApplySolve { strip: *id, solve: solve.clone(), frames })?;
         }
         Ok(())
     }
@@ -552,6 +531,6 @@ fn layout_error(error: glassine_layout::LayoutError) -> EngineError {
     match error {
         glassine_layout::LayoutError::Cancelled(_) => EngineError::Cancelled,
         glassine_layout::LayoutError::Read(error) => error.into(),
-        other => EngineError::told(other.to_string(), "check the scan, or draw the boxes by hand"),
+        other => EngineError::user_error(other.to_string(), "check the scan, or draw the boxes by hand"),
     }
 }

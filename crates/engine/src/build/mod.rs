@@ -1,9 +1,10 @@
 //! From a scan to a session: frames are found, base and light measured, strips solved, stocks fitted.
 
 pub(crate) mod adjust;
+pub(crate) mod context;
 pub(crate) mod detect;
 pub(crate) mod films;
 pub(crate) mod import;
 pub(crate) mod reread;
 pub(crate) mod statistics;
-pub(crate) mod stock_jobs;
+pub(crate) mod stock_files;

@@ -5,17 +5,16 @@ use std::path::Path;
 use std::sync::Arc;
 
 use glassine_film::SolveHints;
-use glassine_raster::{CancelToken, RegionSource as _};
+use glassine_raster::RegionSource as _;
 use glassine_session::file::resolve_path;
 use glassine_session::{
     BaseSource, Edit, Fingerprint, Frame, ScanId, ScanRef, Session, StripId, frame_problem,
 };
 
+use crate::build::context::{AnalysisContext, EditBuilder};
 use crate::build::films::sharing;
-use crate::build::import::{Bench, Draft};
+use crate::error::{EngineError, Notice, Severity};
 use crate::scans::shown;
-use crate::types::SessionAt;
-use crate::{Engine, EngineError, Notice, Severity};
 
 /// What reading scans in another way changes in a session.
 #[derive(Debug, Default)]
@@ -28,11 +27,11 @@ pub struct Reread {
     pub notices: Vec<Notice>,
 }
 
-impl Bench<'_> {
+impl AnalysisContext<'_> {
     /// Take size, planes and resolution of a scan from its file as read now; a known resolution stays.
     pub(crate) fn take_what_is_there(
         &self,
-        draft: &mut Draft,
+        builder: &mut EditBuilder,
         scan: &mut ScanRef,
     ) -> Result<(), EngineError> {
         let open = self.scans.get(scan, self.folder)?;
@@ -42,7 +41,7 @@ impl Bench<'_> {
         scan.ppi = scan.ppi.or_else(|| info.ppi.map(|[x, y]| f64::midpoint(x, y)));
         scan.planes = info.planes.iter().map(|plane| plane.key().to_owned()).collect();
         for note in &info.notes {
-            draft.notices.push(Notice::new(Severity::Info, note.clone(), "").about(&scan.path));
+            builder.notices.push(Notice::new(Severity::Info, note.clone(), "").about(&scan.path));
         }
         Ok(())
     }
@@ -66,25 +65,25 @@ impl Bench<'_> {
 
     /// Read a scan with other choices. It keeps the fingerprints of the files that were measured; a missing one is
     /// taken from the file as it is now. Warns about frames whose boxes no longer fit the scan.
-    pub(crate) fn read_scan(&self, draft: &mut Draft, mut scan: ScanRef) -> Result<(), EngineError> {
-        let Some(known) = draft.session.scan(scan.id) else {
-            return Err(EngineError::told("the scan is not in this session", "open the session again"));
+    pub(crate) fn read_scan(&self, builder: &mut EditBuilder, mut scan: ScanRef) -> Result<(), EngineError> {
+        let Some(known) = builder.session.scan(scan.id) else {
+            return Err(EngineError::user_error("the scan is not in this session", "open the session again"));
         };
         if known.infrared_path != scan.infrared_path {
             scan.infrared_fingerprint = None;
         }
-        self.take_what_is_there(draft, &mut scan)?;
+        self.take_what_is_there(builder, &mut scan)?;
         self.fingerprint(&mut scan);
         let id = scan.id;
-        draft.push(Edit::UpdateScan(scan))?;
-        self.find_reading(draft, id)?;
-        let session = &draft.session;
+        builder.push(Edit::UpdateScan(scan))?;
+        self.find_reading(builder, id)?;
+        let session = &builder.session;
         let is_off = |frame: &&Arc<Frame>| frame_problem(session, frame).is_some();
         let frames: Vec<String> =
             frames_on(session, id).filter(is_off).map(|frame| session.number_text(frame)).collect();
         if !frames.is_empty() {
             let headline = format!("these boxes no longer fit the scan: {}", frames.join(", "));
-            draft.warn(headline, "move the boxes, or find the frames again");
+            builder.warn(headline, "move the boxes, or find the frames again");
         }
         Ok(())
     }
@@ -96,34 +95,27 @@ fn frames_on(session: &Session, scan: ScanId) -> impl Iterator<Item = &Arc<Frame
     session.frames.iter().filter(is_on_it)
 }
 
-impl Engine {
+impl AnalysisContext<'_> {
     /// Read scans of a session as these entries say, and redo film bases and solves.
     ///
     /// Typed film bases stay, and drawn ones are measured in their boxes. Strips that were solved together are solved
     /// together again. Fails if a picture has another size than the one the boxes were drawn for.
-    pub fn reread(
-        &self,
-        at: &SessionAt,
-        scans: &[ScanRef],
-        cancel: &CancelToken,
-        progress: &(dyn Fn(f32, &str) + Sync),
-    ) -> Result<Reread, EngineError> {
-        let bench = self.bench(at.folder.as_deref(), cancel, progress);
-        let mut draft = Draft::new(at.session.clone());
+    pub(crate) fn reread(&self, session: &Session, scans: &[ScanRef]) -> Result<Reread, EngineError> {
+        let mut builder = EditBuilder::new(session.clone());
         for scan in scans {
-            cancel.check()?;
-            self.check_size(at, scan)?;
-            bench.read_scan(&mut draft, scan.clone())?;
+            self.cancel.check()?;
+            self.check_size(session, scan)?;
+            self.read_scan(&mut builder, scan.clone())?;
         }
-        let strips = solve_again(&bench, &mut draft, scans, progress)?;
-        Ok(Reread { edits: draft.edits, strips, notices: draft.notices })
+        let strips = solve_again(self, &mut builder, scans)?;
+        Ok(Reread { edits: builder.edits, strips, notices: builder.notices })
     }
 
     /// Fails if frames were drawn on a picture of another size, because their boxes would not fit.
-    fn check_size(&self, at: &SessionAt, scan: &ScanRef) -> Result<(), EngineError> {
-        let Some(known) = at.session.scan(scan.id) else { return Ok(()) };
-        let open = self.scans.get(scan, at.folder.as_deref())?;
-        let has_frames = frames_on(&at.session, scan.id).next().is_some();
+    fn check_size(&self, session: &Session, scan: &ScanRef) -> Result<(), EngineError> {
+        let Some(known) = session.scan(scan.id) else { return Ok(()) };
+        let open = self.scans.get(scan, self.folder)?;
+        let has_frames = frames_on(session, scan.id).next().is_some();
         if !has_frames || (known.width_px, known.height_px) == (open.width(), open.height()) {
             return Ok(());
         }
@@ -142,12 +134,12 @@ impl Engine {
 
 /// Measure and solve the strips of some scans again, and those that were solved together with them.
 fn solve_again(
-    bench: &Bench<'_>,
-    draft: &mut Draft,
+    analysis: &AnalysisContext<'_>,
+    builder: &mut EditBuilder,
     scans: &[ScanRef],
-    progress: &(dyn Fn(f32, &str) + Sync),
 ) -> Result<Vec<StripId>, EngineError> {
-    let on_scans = draft.session.strips.iter().filter(|strip| scans.iter().any(|scan| scan.id == strip.scan));
+    let on_scans =
+        builder.session.strips.iter().filter(|strip| scans.iter().any(|scan| scan.id == strip.scan));
     let asked: Vec<StripId> = on_scans.map(|strip| strip.id).collect();
     // Strips that share a solve share a film.
     let mut groups: Vec<Vec<StripId>> = Vec::new();
@@ -155,33 +147,37 @@ fn solve_again(
         if groups.iter().flatten().any(|done| *done == strip) {
             continue;
         }
-        groups.push(sharing(&draft.session, strip));
+        groups.push(sharing(&builder.session, strip));
     }
     let count = groups.iter().map(Vec::len).sum::<usize>().max(1);
     let mut strips = Vec::new();
     for group in groups {
         for id in &group {
-            let scan = draft.session.strip(*id).and_then(|strip| draft.session.scan(strip.scan));
+            let scan = builder.session.strip(*id).and_then(|strip| builder.session.scan(strip.scan));
             let name = scan.map(|scan| shown(&scan.path).into_owned()).unwrap_or_default();
-            progress(strips.len() as f32 / count as f32, &format!("measuring {name}"));
-            measure_again(bench, draft, *id)?;
+            (analysis.progress)(strips.len() as f32 / count as f32, &format!("measuring {name}"));
+            measure_again(analysis, builder, *id)?;
             strips.push(*id);
         }
         if group.len() > 1 {
-            bench.solve_one_film(draft, &group)?;
+            analysis.solve_one_film(builder, &group)?;
         } else {
-            bench.solve(draft, &group, &SolveHints::default())?;
+            analysis.solve(builder, &group, &SolveHints::default())?;
         }
     }
-    progress(1.0, "done");
+    (analysis.progress)(1.0, "done");
     Ok(strips)
 }
 
-fn measure_again(bench: &Bench<'_>, draft: &mut Draft, id: StripId) -> Result<(), EngineError> {
-    let source = draft.session.strip(id).and_then(|strip| strip.base.as_ref()).map(|base| base.source);
+fn measure_again(
+    analysis: &AnalysisContext<'_>,
+    builder: &mut EditBuilder,
+    id: StripId,
+) -> Result<(), EngineError> {
+    let source = builder.session.strip(id).and_then(|strip| strip.base.as_ref()).map(|base| base.source);
     match source {
         Some(BaseSource::Typed) => Ok(()),
-        Some(BaseSource::Box(area)) => bench.measure(draft, id, Some(area)),
-        Some(BaseSource::Rebate | BaseSource::ClearestParts) | None => bench.measure(draft, id, None),
+        Some(BaseSource::Box(area)) => analysis.measure(builder, id, Some(area)),
+        Some(BaseSource::Rebate | BaseSource::ClearestParts) | None => analysis.measure(builder, id, None),
     }
 }

@@ -7,9 +7,10 @@ use glassine_raster::{
 use glassine_repair::{DustMap, DustOptions, Refusal, Registration};
 use glassine_session::{Frame, Strip};
 
-use crate::EngineError;
-use crate::build::import::{Bench, base_of_frame};
-use crate::dust::{self, analysis};
+use crate::build::context::AnalysisContext;
+use crate::build::import::base_of_frame;
+use crate::dust::{self, registration};
+use crate::error::EngineError;
 use crate::scans::{OpenScan, OverviewData};
 
 /// Mark of a pixel that is left out; see [`glassine_film::measure_frame_without`].
@@ -19,7 +20,7 @@ const LEFT_OUT: u8 = 2;
 const HIGH_SHARE: f64 = 0.995;
 const LEAST_HIGH_D: f64 = 0.45;
 
-impl Bench<'_> {
+impl AnalysisContext<'_> {
     /// Linear samples inside a frame's box, a few hundred pixels a side: enough for statistics.
     pub(crate) fn frame_samples(&self, open: &OpenScan, frame: &Frame) -> Result<Samples16, EngineError> {
         let overview = open.overview(self.cancel, &|_| {})?;
@@ -114,7 +115,7 @@ fn sampled_dust(
         return Ok(None);
     }
     let bounds = frame.pixel_bounds(open.width(), open.height());
-    let registration = analysis::region_registration(open, film, bounds, cancel)?.map(|known| {
+    let registration = registration::region_registration(open, film, bounds, cancel)?.map(|known| {
         let scale = f64::from(samples.width()) / frame.width_px.max(1.0);
         let (sin, cos) = frame.angle_rad.sin_cos();
         let [x, y] = known.shift_px;

@@ -4,8 +4,9 @@
 //! Marks come from the infrared plane or, if that is missing or refused, from visible light if the frame asks for it.
 //! Brush strokes count in every case.
 
-pub(crate) mod analysis;
-pub(crate) mod brush;
+pub(crate) mod registration;
+pub(crate) mod repair_cache;
+mod scan_map;
 
 use std::hash::{DefaultHasher, Hash, Hasher};
 use std::sync::Arc;
@@ -15,16 +16,20 @@ use glassine_raster::{
     CancelToken, MM_PER_INCH, PixelRect, Point, RegionError, RegionSource, Samples16, TiltedBox,
 };
 use glassine_repair::{
-    DustError, DustMap, DustOptions, FillPlace, Leakage, Mark, Patches, Refusal, Registration,
+    DustError, DustMap, DustOptions, FillPlace, Leakage, Mark, Patches, Refusal, Registration, Stroke,
+    StrokeEffect, apply_strokes, stroke_bounds,
 };
-use glassine_session::{BrushStroke, Frame, Strip};
+use glassine_session::{BrushStroke, Frame, Strip, StrokeKind};
 
-use crate::EngineError;
-use crate::dust::analysis::RepairDesk;
+use crate::dust::repair_cache::RepairCache;
+use crate::error::EngineError;
 use crate::frame::FrameContext;
 use crate::scans::OpenScan;
-use crate::scans::progress_reader::Watched;
+use crate::scans::progress_reader::ProgressReader;
 use crate::types::RepairSummary;
+
+pub use scan_map::DustOfScan;
+pub(crate) use scan_map::dust_of_scan;
 
 /// Full-resolution pixels around a box or tile that repair may read.
 const CONTEXT_PX: u32 = 96;
@@ -32,6 +37,7 @@ const CONTEXT_PX: u32 = 96;
 /// a range of pixels; the most if the resolution is unknown. More would reach into perforations.
 const EDGE_MM: f64 = 0.3;
 const EDGE_PX: (f64, f64) = (16.0, 48.0);
+
 /// Repair of one frame: what was found, the new values, and why infrared was refused, if it was.
 #[derive(Debug)]
 pub(crate) struct Repair {
@@ -261,31 +267,31 @@ impl Repair {
 /// What a repair is made from.
 struct Work<'a> {
     context: &'a FrameContext,
-    desk: &'a RepairDesk,
+    cache: &'a RepairCache,
     key: RepairKey,
     /// Part of the scan that is analysed.
     region: PixelRect,
-    keep_studies: bool,
+    keep_analysis: bool,
     /// The scan, with its reads counted.
-    source: Watched<'a>,
+    source: ProgressReader<'a>,
     cancel: &'a CancelToken,
 }
 
 /// Find and fill the dust of a frame at full resolution.
 ///
-/// With `keep_studies` the analysis is kept, so that another sensitivity or stroke takes a fraction of the time. A
+/// With `keep_analysis` the analysis is kept, so that another sensitivity or stroke takes a fraction of the time. A
 /// stroke refills only what it touches of the repair shown last. `progress` gets the share done.
 pub(crate) fn make(
     context: &FrameContext,
-    desk: &RepairDesk,
-    keep_studies: bool,
+    cache: &RepairCache,
+    keep_analysis: bool,
     cancel: &CancelToken,
     progress: &(dyn Fn(f32) + Sync),
 ) -> Result<Repair, EngineError> {
     let key = key_of(context);
     let region = key.rect.grown(CONTEXT_PX, context.open.width(), context.open.height());
-    let source = Watched::new(&context.open, region, progress);
-    let work = Work { context, desk, key, region, keep_studies, source, cancel };
+    let source = ProgressReader::new(&context.open, region, progress);
+    let work = Work { context, cache, key, region, keep_analysis, source, cancel };
     let (marks, refusal) = match work.by_infrared()? {
         Ok(map) => (Some((Some((map.registration, map.leakage)), map)), None),
         Err(refusal) => (work.without_infrared()?.map(|map| (None, map)), Some(refusal)),
@@ -322,8 +328,8 @@ impl Work<'_> {
         let film_base_d = clear_film_d(&self.context.strip);
         let options = DustOptions {
             sensitivity,
-            sensitivity_max: if self.keep_studies { 1.0 } else { sensitivity },
-            registration: analysis::region_registration(
+            sensitivity_max: if self.keep_analysis { 1.0 } else { sensitivity },
+            registration: registration::region_registration(
                 open,
                 (&film_of(self.context), film_base_d),
                 self.region,
@@ -332,7 +338,14 @@ impl Work<'_> {
             film_base_d,
             ..DustOptions::default()
         };
-        refusal_of(self.desk.marks(open, &self.source, self.region, &options, self.keep_studies, self.cancel))
+        refusal_of(self.cache.marks(
+            open,
+            &self.source,
+            self.region,
+            &options,
+            self.keep_analysis,
+            self.cancel,
+        ))
     }
 
     /// Marks without infrared: spots in visible light if the frame asks for them, else an empty map if it has strokes.
@@ -362,16 +375,17 @@ impl Work<'_> {
         let mut painted_out = DustMap::clean(region.width(), region.height());
         if !frame.strokes.is_empty() {
             let marks = map.clone();
-            brush::lay_over(&mut map, &frame.strokes, region, open, self.cancel)?;
-            painted_out = removed(&marks, &map, &brush::bounds(&frame.strokes, region));
+            let strokes = strokes_of(&frame.strokes);
+            apply_strokes(&mut map, &strokes, region, open, self.cancel)?;
+            painted_out = removed(&marks, &map, &stroke_bounds(&strokes, region));
         }
         let place =
             FillPlace { rect: region, wanted: self.key.rect, colour_channels: open.colour_channels() };
-        let last = self.desk.stand_in(&self.key).filter(|last| last.key.finds_the_same(&self.key));
+        let last = self.cache.stand_in(&self.key).filter(|last| last.key.finds_the_same(&self.key));
         let before = last.as_ref().and_then(|last| Some((last, last.found.as_ref()?)));
         let patches = match before {
             Some((last, found)) => {
-                let changed = brush::changed(&last.strokes, &frame.strokes, region);
+                let changed = changed_by_strokes(&last.strokes, &frame.strokes, region);
                 glassine_repair::refill(&self.source, place, &map, (&found.patches, &changed), self.cancel)
             }
             None => glassine_repair::make_patches(&self.source, place, &map, self.cancel),
@@ -393,6 +407,35 @@ impl Work<'_> {
             patches,
         })
     }
+}
+
+fn strokes_of(strokes: &[Arc<BrushStroke>]) -> Vec<Stroke<'_>> {
+    let effect = |kind| match kind {
+        StrokeKind::PaintIn => StrokeEffect::Mark,
+        StrokeKind::PaintOut => StrokeEffect::Clear,
+        StrokeKind::Spot => StrokeEffect::Spot,
+    };
+    strokes
+        .iter()
+        .map(|stroke| Stroke {
+            effect: effect(stroke.kind()),
+            points: stroke.points(),
+            radius_px: stroke.radius_px(),
+        })
+        .collect()
+}
+
+/// Where the marks under two lists of strokes may differ, relative to `rect`: under the strokes after their common
+/// beginning.
+fn changed_by_strokes(
+    before: &[Arc<BrushStroke>],
+    after: &[Arc<BrushStroke>],
+    rect: PixelRect,
+) -> Vec<PixelRect> {
+    let same = before.iter().zip(after).take_while(|(a, b)| a == b).count();
+    let mut all = stroke_bounds(&strokes_of(&before[same..]), rect);
+    all.extend(stroke_bounds(&strokes_of(&after[same..]), rect));
+    all
 }
 
 /// Marks of one map that another no longer has, within some rectangles.

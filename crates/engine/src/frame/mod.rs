@@ -1,5 +1,7 @@
 //! From the session's values of one frame to a pipeline ready to run.
 
+mod base_shift;
+
 use std::path::Path;
 use std::sync::Arc;
 
@@ -7,11 +9,12 @@ use glassine_film::{
     FilmKind, Look, OutputSpace, Pipeline, Recipe, Rendering, Stock, default_stock, shipped_stocks,
 };
 use glassine_raster::{RegionSource as _, TiltedSampling};
-use glassine_session::{BoxProblem, Frame, ScanRef, Session, Strip, box_problem};
+use glassine_session::{BoxProblem, Frame, FrameId, ScanRef, Session, Strip, box_problem};
 
-use crate::EngineError;
-use crate::render::Shift;
+use crate::error::EngineError;
 use crate::scans::{OpenScan, ScanStore, identity_table, table_refs};
+
+pub(crate) use base_shift::BaseShift;
 
 /// A frame with everything it depends on.
 #[derive(Debug, Clone)]
@@ -25,8 +28,8 @@ pub(crate) struct FrameContext {
 
 /// Whether a pipeline gets the file's own codes or codes made linear while reading.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Feed {
-    Codes,
+pub(crate) enum InputCodes {
+    File,
     Linear,
 }
 
@@ -59,21 +62,33 @@ impl FrameContext {
         })
     }
 
+    /// A frame of a session, by its id.
+    pub(crate) fn of(
+        session: &Session,
+        id: FrameId,
+        folder: Option<&Path>,
+        scans: &ScanStore,
+    ) -> Result<Self, EngineError> {
+        let frame = session.frame(id).ok_or(EngineError::NoFrame(id))?;
+        Self::new(session, frame, folder, scans)
+    }
+
     /// The problem of the frame's box, if a picture can be made all the same; an error if none can.
     pub(crate) fn check_box(&self) -> Result<Option<BoxProblem>, EngineError> {
         let problem = box_problem(&self.frame.crop, self.open.width(), self.open.height());
         match problem.filter(|problem| problem.is_fatal()) {
-            Some(fatal) => {
-                Err(EngineError::told(format!("frame {}: {fatal}", self.frame.number), fatal.what_to_do()))
-            }
+            Some(fatal) => Err(EngineError::user_error(
+                format!("frame {}: {fatal}", self.frame.number),
+                fatal.what_to_do(),
+            )),
             None => Ok(problem),
         }
     }
 
     /// How the base varies under a sampling of this frame that begins at `first_row`.
-    pub(crate) fn shift<'a>(&'a self, sampling: &'a TiltedSampling, first_row: u32) -> Option<Shift<'a>> {
+    pub(crate) fn shift<'a>(&'a self, sampling: &'a TiltedSampling, first_row: u32) -> Option<BaseShift<'a>> {
         let field = self.strip.base.as_ref()?.field.as_ref()?;
-        Some(Shift { field, sampling, first_row, scan_px: (self.open.width(), self.open.height()) })
+        Some(BaseShift { field, sampling, first_row, scan_px: (self.open.width(), self.open.height()) })
     }
 
     /// The pipeline of this frame, with another look than its own if given.
@@ -82,13 +97,13 @@ impl FrameContext {
         look: Option<&Look>,
         space: OutputSpace,
         rendering: Rendering,
-        feed: Feed,
+        input: InputCodes,
     ) -> Pipeline {
         let Self { frame, strip, open, .. } = self;
         let spare = identity_table();
-        let linearisation = match feed {
-            Feed::Codes => table_refs(&open.tables.linearisation.tables, &spare),
-            Feed::Linear => table_refs(&[], &spare),
+        let linearisation = match input {
+            InputCodes::File => table_refs(&open.tables.linearisation.tables, &spare),
+            InputCodes::Linear => table_refs(&[], &spare),
         };
         let solve = frame.solve.as_ref();
         Pipeline::new(&Recipe {

@@ -6,7 +6,6 @@ use glassine_film::{BaseField, Pipeline};
 use rayon::prelude::*;
 
 use crate::preview::sample_cache::SampledKey;
-use crate::preview::screen::Screen;
 
 /// Largest picture whose densities are kept, pixels: 80 MB.
 const KEPT_PX_MAX: usize = 6_600_000;
@@ -19,14 +18,18 @@ pub(crate) struct LayerDensities {
 }
 
 impl LayerDensities {
-    fn of(screen: &Screen<'_>) -> Self {
-        let (width, height) = (screen.samples.width() as usize, screen.samples.height() as usize);
-        let mut lines = vec![0.0; 3 * width * height];
-        lines.par_chunks_mut((3 * width).max(1)).zip(0..screen.samples.height()).for_each_init(
+    /// Compute all rows; `row` fills the three lines of one.
+    pub(crate) fn compute(
+        (width, height): (u32, u32),
+        row: impl Fn(u32, [&mut [f32]; 3], &mut Vec<f32>) + Sync,
+    ) -> Self {
+        let width = width as usize;
+        let mut lines = vec![0.0; 3 * width * height as usize];
+        lines.par_chunks_mut((3 * width).max(1)).zip(0..height).for_each_init(
             Vec::new,
-            |shifts, (row, y)| {
-                if let [Some(r), Some(g), Some(b)] = split(row, width) {
-                    screen.densities(y, [r, g, b], shifts);
+            |shifts, (lines, y)| {
+                if let [Some(r), Some(g), Some(b)] = split(lines, width) {
+                    row(y, [r, g, b], shifts);
                 }
             },
         );
@@ -49,7 +52,7 @@ fn split(row: &mut [f32], width: usize) -> [Option<&mut [f32]>; 3] {
 
 /// Densities and what they belong to.
 #[derive(Debug)]
-struct Kept {
+struct CachedDensities {
     key: SampledKey,
     field: Option<BaseField>,
     pipeline: Pipeline,
@@ -59,9 +62,9 @@ struct Kept {
 
 /// The densities of one picture.
 #[derive(Debug, Default)]
-pub(crate) struct DensityDesk(Mutex<Option<Kept>>);
+pub(crate) struct DensityCache(Mutex<Option<CachedDensities>>);
 
-impl DensityDesk {
+impl DensityCache {
     /// Drop the densities unless their scan is kept.
     pub(crate) fn retain(&self, keep: impl Fn(u64) -> bool) {
         let mut kept = self.0.lock().unwrap_or_else(PoisonError::into_inner);
@@ -70,29 +73,34 @@ impl DensityDesk {
         }
     }
 
-    /// Densities of a picture that was made before with the same samples, base and stock; else `None`.
-    pub(crate) fn of(&self, key: SampledKey, screen: &Screen<'_>) -> Option<Arc<LayerDensities>> {
-        let pixels = screen.samples.width() as usize * screen.samples.height() as usize;
-        if !screen.pipeline.has_densities() || pixels > KEPT_PX_MAX {
+    /// Densities of a picture that was made before with the same samples, base and stock, computed by `make` when it is
+    /// made the second time; else `None`.
+    pub(crate) fn of(
+        &self,
+        key: SampledKey,
+        pipeline: &Pipeline,
+        field: Option<&BaseField>,
+        make: impl FnOnce() -> LayerDensities,
+    ) -> Option<Arc<LayerDensities>> {
+        if !pipeline.has_densities() || key.pixels() > KEPT_PX_MAX {
             return None;
         }
-        let field = screen.shift.map(|shift| shift.field);
         let lock = || self.0.lock().unwrap_or_else(PoisonError::into_inner);
-        let is_of = |kept: &Kept| {
-            kept.key == key && kept.field.as_ref() == field && kept.pipeline.shares_densities(screen.pipeline)
+        let is_of = |kept: &CachedDensities| {
+            kept.key == key && kept.field.as_ref() == field && kept.pipeline.shares_densities(pipeline)
         };
         let known = lock().as_ref().filter(|kept| is_of(kept)).map(|kept| kept.densities.clone());
         match known {
             Some(Some(ready)) => return Some(ready),
             Some(None) => {}
             None => {
-                let pipeline = screen.pipeline.clone();
-                *lock() = Some(Kept { key, field: field.cloned(), pipeline, densities: None });
+                let (field, pipeline) = (field.cloned(), pipeline.clone());
+                *lock() = Some(CachedDensities { key, field, pipeline, densities: None });
                 return None;
             }
         }
         // Not locked while computing: a waiting pool thread may pick up another job that needs the lock.
-        let made = Arc::new(LayerDensities::of(screen));
+        let made = Arc::new(make());
         if let Some(kept) = lock().as_mut().filter(|kept| is_of(kept)) {
             kept.densities = Some(Arc::clone(&made));
         }

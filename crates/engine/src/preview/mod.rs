@@ -3,168 +3,47 @@
 
 pub(crate) mod density_cache;
 pub(crate) mod overlay;
+pub(crate) mod renderer;
 pub(crate) mod sample_cache;
-pub(crate) mod screen;
+pub(crate) mod scan_pictures;
 pub(crate) mod tiles;
+pub(crate) mod viewport;
 
 use std::sync::Arc;
 use std::time::Instant;
 
 use glassine_film::{Histogram, Look, OutputSpace, Pipeline, base_mask};
-use glassine_raster::{
-    CancelToken, Kernel, PixelRect, Plane, RegionSource as _, Samples16, TiltedBox, TiltedSampling,
-};
+use glassine_raster::{CancelToken, PixelRect, Plane, RegionSource as _, Samples16};
 use glassine_repair::DustMap;
-use glassine_session::Frame;
 
-use crate::dust::{Repair, RepairKey};
-use crate::frame::{Feed, FrameContext, rendering_of, space_of};
+use crate::cache::ByteCache;
+use crate::dust::repair_cache::RepairCache;
+use crate::dust::{self, Repair, RepairKey};
+use crate::error::EngineError;
+use crate::frame::{FrameContext, InputCodes, rendering_of, space_of};
+use crate::preview::density_cache::DensityCache;
 use crate::preview::overlay::Mark;
-use crate::preview::sample_cache::SampledKey;
-use crate::preview::screen::{Screen, Wishes, scan_rgba};
+use crate::preview::renderer::{PreviewRenderer, RenderOptions, difference, scan_rgba};
+use crate::preview::sample_cache::{SampleCache, SampledKey};
+use crate::preview::tiles::{ScanTile, TileKey};
+use crate::preview::viewport::Viewport;
 use crate::render;
-use crate::scans::{OpenScan, OverviewData, read_reduced};
+use crate::scans::{OpenScan, OverviewData, ScanStore, read_reduced};
 use crate::types::{Overlay, PictureSide, Preview, PreviewRequest, UnitRect, ViewKey};
-use crate::{Engine, EngineError};
-
-/// Side of the grid that loupe reads are aligned to, so that panning reuses earlier reads.
-pub(crate) const TILE_PX: u32 = 512;
-
-/// Linear samples of a part of a scan, reduced.
-#[derive(Debug)]
-pub(crate) struct Source {
-    pub(crate) samples: Samples16,
-    pub(crate) origin: (u32, u32),
-    pub(crate) factor: u32,
-}
-
-/// Identifies a [`Source`].
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub(crate) struct SourceKey {
-    pub(crate) scan: u64,
-    pub(crate) rect: PixelRect,
-    pub(crate) factor: u32,
-    pub(crate) repair: Option<crate::dust::RepairKey>,
-    /// Whether the overview of the scan serves as the source.
-    pub(crate) is_overview: bool,
-}
-
-#[cfg(test)]
-impl SourceKey {
-    pub(crate) fn of(scan: u64, rect: PixelRect, factor: u32) -> Self {
-        Self { scan, rect, factor, repair: None, is_overview: false }
-    }
-}
-
-/// One picture to make: which part of the scan, how large.
-pub(crate) struct Plan {
-    sampling: TiltedSampling,
-    /// Scan pixels for one picture pixel.
-    scale: f64,
-    pub(crate) factor: u32,
-    /// Part of the scan to read if the overview is too coarse.
-    pub(crate) rect: PixelRect,
-    /// Whether this is a close-up: it is made of tiles, so that moving the view reads only what is new.
-    is_tiled: bool,
-}
-
-impl Plan {
-    fn new(
-        area: &TiltedBox,
-        frame: Option<&Frame>,
-        region: UnitRect,
-        request: &PreviewRequest,
-        open: &OpenScan,
-    ) -> Self {
-        let orientation = frame.map(|frame| frame.orientation).unwrap_or_default();
-        let ends =
-            [(region.x0, region.y0), (region.x1, region.y1)].map(|(u, v)| orientation.box_from_upright(u, v));
-        let (u0, u1) = (ends[0].0.min(ends[1].0), ends[0].0.max(ends[1].0));
-        let (v0, v1) = (ends[0].1.min(ends[1].1), ends[0].1.max(ends[1].1));
-        let part = TiltedBox {
-            center: area.scan_from_unit(f64::midpoint(u0, u1), f64::midpoint(v0, v1)),
-            width_px: area.width_px * (u1 - u0).max(1e-9),
-            height_px: area.height_px * (v1 - v0).max(1e-9),
-            angle_rad: area.angle_rad,
-        };
-        let (mut width_px, mut height_px) = (part.width_px, part.height_px);
-        if orientation.swaps_sides() {
-            std::mem::swap(&mut width_px, &mut height_px);
-        }
-        let fit = |side_px: f64, most: u32| side_px / f64::from(most.max(1));
-        let scale = fit(width_px, request.max_width_px).max(fit(height_px, request.max_height_px)).max(1.0);
-        let side = |px: f64| (px / scale).round().clamp(1.0, 16384.0) as u32;
-        let factor = scale.floor().clamp(1.0, 4096.0) as u32;
-        let kernel = if factor > 1 { Kernel::Bilinear } else { Kernel::Cubic };
-        let sampling = TiltedSampling::new(&part, orientation, side(width_px), side(height_px), kernel);
-        let (scan_w, scan_h) = (open.width(), open.height());
-        let margin = 4 * factor + 4;
-        let mut rect = part.pixel_bounds(scan_w, scan_h);
-        if region == UnitRect::WHOLE {
-            // The whole image area is read, so that dragging the box needs no further reading.
-            let image =
-                frame.and_then(|frame| frame.image_area).map(|area| area.pixel_bounds(scan_w, scan_h));
-            if let Some(image) = image.filter(|image| rect.intersect(*image) == rect) {
-                rect = image;
-            }
-            rect = rect.grown(margin, scan_w, scan_h);
-        } else {
-            let step = TILE_PX * factor;
-            rect = rect.grown(margin, scan_w, scan_h);
-            let up = |v: u32, limit: u32| v.div_ceil(step).saturating_mul(step).min(limit);
-            rect = PixelRect::new(
-                rect.x0 / step * step,
-                rect.y0 / step * step,
-                up(rect.x1, scan_w),
-                up(rect.y1, scan_h),
-            );
-        }
-        Self { sampling, scale, factor, rect, is_tiled: region != UnitRect::WHOLE }
-    }
-
-    /// The part of a scan that a request names; `None` if none of it is on the scan.
-    fn of_scan_region(request: &PreviewRequest, open: &OpenScan) -> Option<Self> {
-        let r = request.scan_rect.intersect(PixelRect::of_size(open.width(), open.height()));
-        let [x0, y0, x1, y1] = [r.x0, r.y0, r.x1, r.y1].map(f64::from);
-        let part = UnitRect { x1: 1.0 - 1e-12, ..UnitRect::WHOLE };
-        (!r.is_empty()).then(|| Self::new(&TiltedBox::from_edges(x0, y0, x1, y1), None, part, request, open))
-    }
-
-    fn sample(&self, samples: &Samples16, origin: (u32, u32), factor: u32) -> Samples16 {
-        let out = PixelRect::of_size(self.sampling.width(), self.sampling.height());
-        self.sampling.on_reduced(factor).read(samples, origin.0 / factor, origin.1 / factor, out)
-    }
-
-    /// Sample an overview that is fine enough, after reducing it as far as the picture allows: every pixel of it
-    /// counts, as if the scan itself were read.
-    fn sample_overview(
-        &self,
-        overview: &OverviewData,
-        cancel: &CancelToken,
-    ) -> Result<Samples16, EngineError> {
-        let (own, by) = (overview.factor, (self.factor / overview.factor).max(1));
-        let (w, h) = (overview.samples.width(), overview.samples.height());
-        let r = self.rect;
-        let part =
-            PixelRect::new(r.x0 / own, r.y0 / own, r.x1.div_ceil(own).min(w), r.y1.div_ceil(own).min(h));
-        let (samples, origin) = read_reduced(&overview.samples, part, by, cancel)?;
-        Ok(self.sample(&samples, (origin.0 * own, origin.1 * own), own * by))
-    }
-}
 
 /// Whether a picture shows repaired pixels, and whether it shows the marks of the repair.
-struct RepairWish {
+struct RepairOptions {
     applies: bool,
     marks: bool,
 }
 
-impl RepairWish {
+impl RepairOptions {
     fn of(request: &PreviewRequest, context: &FrameContext) -> Self {
         // Thumbnails are too small for dust to show.
         let is_small = matches!(request.key, ViewKey::Print(_) | ViewKey::Proof(..));
         let is_clean = matches!(request.side, PictureSide::Scan | PictureSide::Unrepaired);
         Self {
-            applies: !is_small && !is_clean && crate::dust::is_wanted(context),
+            applies: !is_small && !is_clean && dust::is_wanted(context),
             marks: matches!(request.overlay, Overlay::DustMap | Overlay::RepairDifference),
         }
     }
@@ -176,18 +55,47 @@ impl RepairWish {
 
 /// Everything a picture is made from besides its samples.
 #[derive(Clone, Copy)]
-struct Scene<'a> {
+struct RenderInputs<'a> {
     request: &'a PreviewRequest,
     context: &'a FrameContext,
-    plan: &'a Plan,
+    viewport: &'a Viewport,
     repair: Option<&'a Repair>,
     cancel: &'a CancelToken,
 }
 
-/// A close-up of a scan, with the repair shown on it.
-type CloseUp = (Arc<OpenScan>, Plan, Option<Arc<Repair>>);
+/// A part of a scan on screen, with the repair shown on it.
+struct ScanView {
+    open: Arc<OpenScan>,
+    viewport: Viewport,
+    repair: Option<Arc<Repair>>,
+}
 
-impl Engine {
+/// Bytes of reduced scan parts kept for previews.
+const TILE_CACHE_BYTES: usize = 256 << 20;
+
+/// Makes pictures for the screen, and keeps what the next ones can use.
+#[derive(Debug)]
+pub(crate) struct Previews {
+    scans: Arc<ScanStore>,
+    repairs: Arc<RepairCache>,
+    tiles: ByteCache<TileKey, ScanTile>,
+    samples: SampleCache,
+    densities: DensityCache,
+}
+
+impl Previews {
+    pub(crate) fn new(scans: Arc<ScanStore>, repairs: Arc<RepairCache>) -> Self {
+        let (samples, densities) = (SampleCache::default(), DensityCache::default());
+        Self { scans, repairs, tiles: ByteCache::new(TILE_CACHE_BYTES), samples, densities }
+    }
+
+    /// Drop what belongs to any other scan.
+    pub(crate) fn retain(&self, keep: impl Fn(u64) -> bool) {
+        self.tiles.retain(|key| keep(key.scan));
+        self.samples.retain(&keep);
+        self.densities.retain(&keep);
+    }
+
     /// Make a picture for the screen; calls `ready` once, or twice if a coarse one can be shown first.
     ///
     /// Does not wait for an unknown dust repair: the picture comes without it, and the key of the repair is returned.
@@ -200,24 +108,20 @@ impl Engine {
         let started = Instant::now();
         match request.key {
             ViewKey::Print(id) | ViewKey::Frame(id) | ViewKey::Compare(id) | ViewKey::Proof(id, _) => {
-                let frame = request.at.session.frame(id).ok_or(EngineError::NoFrame(id))?;
-                let context =
-                    FrameContext::new(&request.at.session, frame, request.at.folder.as_deref(), &self.scans)?;
+                let at = &request.at;
+                let context = FrameContext::of(&at.session, id, at.folder.as_deref(), &self.scans)?;
                 self.frame_preview(request, &context, started, cancel, ready)
             }
             ViewKey::ScanRegion(id) => {
-                let scan =
-                    request.at.session.scan(id).ok_or_else(|| {
-                        EngineError::told("the scan is not in this session", "open it again")
-                    })?;
+                let scan = request.at.session.scan(id).ok_or_else(EngineError::no_scan)?;
                 let open = self.scans.get(scan, request.at.folder.as_deref())?;
-                let Some(plan) = Plan::of_scan_region(request, &open) else { return Ok(None) };
+                let Some(viewport) = Viewport::of_scan_region(request, &open) else { return Ok(None) };
                 let overview = open.overview(cancel, &|_| {})?;
-                let samples = if overview.factor <= plan.factor {
-                    plan.sample_overview(&overview, cancel)?
+                let samples = if overview.factor <= viewport.factor {
+                    viewport.sample_overview(&overview, cancel)?
                 } else {
-                    let source = self.source(&open, &plan, None, cancel)?;
-                    plan.sample(&source.samples, source.origin, source.factor)
+                    let source = self.source(&open, &viewport, None, cancel)?;
+                    viewport.sample(&source.samples, source.origin, source.factor)
                 };
                 let rgba = scan_rgba(&samples, open.colour_channels(), open.display_gain(cancel)?);
                 ready(picture(request, &samples, rgba, started));
@@ -235,20 +139,22 @@ impl Engine {
         ready: &dyn Fn(Preview),
     ) -> Result<Option<RepairKey>, EngineError> {
         let open = &context.open;
-        let plan = Plan::new(&context.frame.crop, Some(&context.frame), request.region, request, open);
-        self.show_first_look(request, context, &plan, started, cancel, ready)?;
+        let viewport =
+            Viewport::new(&context.frame.crop, Some(&context.frame), request.region, request, open);
+        self.show_first_look(request, context, &viewport, started, cancel, ready)?;
         let overview = open.overview(cancel, &|_| {})?;
-        let whole_enough = overview.factor <= plan.factor;
-        let wish = RepairWish::of(request, context);
-        let key = wish.is_needed().then(|| crate::dust::key_of(context));
-        let known = key.and_then(|_| self.repair_if_known(context));
+        let whole_enough = overview.factor <= viewport.factor;
+        let wish = RepairOptions::of(request, context);
+        let key = wish.is_needed().then(|| dust::key_of(context));
+        let known = key.and_then(|_| self.repairs.known(context));
         let lacks = key.filter(|_| known.is_none());
         // While a repair is made, the last one of this place stands in, so that a slider or brush causes no flicker.
         let repair = known.or_else(|| self.repairs.stand_in(&key?));
         let shown = repair.as_deref().filter(|_| wish.applies);
-        let scene = Scene { request, context, plan: &plan, repair: repair.as_deref(), cancel };
+        let inputs =
+            RenderInputs { request, context, viewport: &viewport, repair: repair.as_deref(), cancel };
         let finish = |(samples, key): (Arc<Samples16>, Option<SampledKey>), is_coarse: bool| {
-            let mut preview = self.finish(&scene, (&samples, key), started)?;
+            let mut preview = self.finish(&inputs, (&samples, key), started)?;
             (preview.is_coarse, preview.lacks_repair) = (is_coarse, lacks.is_some());
             if let Some(repair) = repair.as_ref().filter(|_| !is_coarse && lacks.is_none()) {
                 self.repairs.show(repair);
@@ -256,24 +162,24 @@ impl Engine {
             ready(preview);
             Ok::<(), EngineError>(())
         };
-        let from_overview = || self.sampled_overview(open, &plan, &overview);
+        let from_overview = || self.sampled_overview(open, &viewport, &overview);
         if whole_enough && (!wish.is_needed() || (lacks.is_some() && shown.is_none())) {
             finish(from_overview(), lacks.is_some())?;
             return Ok(lacks);
         }
-        let source = match self.cached_source(open, &plan, shown) {
+        let source = match self.cached_source(open, &viewport, shown) {
             Some(source) => source,
             None => {
                 // Shows what is available while the sharp source is read.
-                match self.cached_source(open, &plan, None) {
-                    Some(bare) => finish(self.sampled_from(open, &plan, &bare, None), true)?,
+                match self.cached_source(open, &viewport, None) {
+                    Some(bare) => finish(self.sampled_from(open, &viewport, &bare, None), true)?,
                     None => finish(from_overview(), true)?,
                 }
                 cancel.check()?;
-                self.source(open, &plan, shown, cancel)?
+                self.source(open, &viewport, shown, cancel)?
             }
         };
-        finish(self.sampled_from(open, &plan, &source, shown), lacks.is_some())?;
+        finish(self.sampled_from(open, &viewport, &source, shown), lacks.is_some())?;
         Ok(lacks)
     }
 
@@ -281,36 +187,36 @@ impl Engine {
     fn sampled_from(
         &self,
         open: &OpenScan,
-        plan: &Plan,
-        source: &Source,
+        viewport: &Viewport,
+        source: &ScanTile,
         repair: Option<&Repair>,
     ) -> (Arc<Samples16>, Option<SampledKey>) {
-        let key = SampledKey::new(Self::source_key(open, plan, repair), &plan.sampling);
-        let sample = || plan.sample(&source.samples, source.origin, source.factor);
-        (self.sampled(key, sample), Some(key))
+        let key = SampledKey::new(Self::source_key(open, viewport, repair), &viewport.sampling);
+        let sample = || viewport.sample(&source.samples, source.origin, source.factor);
+        (self.samples.get_or(key, sample), Some(key))
     }
 
     /// The samples of a picture from the overview of its scan.
     fn sampled_overview(
         &self,
         open: &OpenScan,
-        plan: &Plan,
+        viewport: &Viewport,
         overview: &OverviewData,
     ) -> (Arc<Samples16>, Option<SampledKey>) {
-        let sample = || plan.sample(&overview.samples, (0, 0), overview.factor);
-        if plan.is_tiled {
+        let sample = || viewport.sample(&overview.samples, (0, 0), overview.factor);
+        if viewport.is_tiled {
             // Close-ups move, so their coarse samples are not needed again.
             return (Arc::new(sample()), None);
         }
-        let source = SourceKey {
+        let source = TileKey {
             scan: open.id(),
             rect: PixelRect::of_size(open.width(), open.height()),
             factor: overview.factor,
             repair: None,
             is_overview: true,
         };
-        let key = SampledKey::new(source, &plan.sampling);
-        (self.sampled(key, sample), Some(key))
+        let key = SampledKey::new(source, &viewport.sampling);
+        (self.samples.get_or(key, sample), Some(key))
     }
 
     /// Show a picture from the first look while a large scan is still being read.
@@ -318,7 +224,7 @@ impl Engine {
         &self,
         request: &PreviewRequest,
         context: &FrameContext,
-        plan: &Plan,
+        viewport: &Viewport,
         started: Instant,
         cancel: &CancelToken,
         ready: &dyn Fn(Preview),
@@ -328,83 +234,89 @@ impl Engine {
             return Ok(());
         }
         let Some(seen) = context.open.first_look(cancel)? else { return Ok(()) };
-        let samples = plan.sample(&seen.samples, (0, 0), seen.factor);
-        let scene = Scene { request, context, plan, repair: None, cancel };
-        let mut preview = self.finish(&scene, (&samples, None), started)?;
+        let samples = viewport.sample(&seen.samples, (0, 0), seen.factor);
+        let inputs = RenderInputs { request, context, viewport, repair: None, cancel };
+        let mut preview = self.finish(&inputs, (&samples, None), started)?;
         preview.is_coarse = true;
         ready(preview);
         Ok(())
     }
 
-    fn source_key(open: &OpenScan, plan: &Plan, repair: Option<&Repair>) -> SourceKey {
+    fn source_key(open: &OpenScan, viewport: &Viewport, repair: Option<&Repair>) -> TileKey {
         let repair = repair.filter(|repair| repair.changes_something()).map(Repair::key);
-        SourceKey { scan: open.id(), rect: plan.rect, factor: plan.factor, repair, is_overview: false }
+        TileKey { scan: open.id(), rect: viewport.rect, factor: viewport.factor, repair, is_overview: false }
     }
 
-    /// Scan, plan and repair of the close-up on screen; `None` for any other picture, and while its repair is being
+    /// Scan, viewport and repair of the close-up on screen; `None` for any other picture, and while its repair is being
     /// made.
-    pub(crate) fn view_of(&self, request: &PreviewRequest) -> Result<Option<CloseUp>, EngineError> {
+    fn view_of(&self, request: &PreviewRequest) -> Result<Option<ScanView>, EngineError> {
         let (session, folder) = (&request.at.session, request.at.folder.as_deref());
         if let ViewKey::ScanRegion(id) = request.key {
             let Some(scan) = session.scan(id) else { return Ok(None) };
             let open = self.scans.get(scan, folder)?;
-            return Ok(Plan::of_scan_region(request, &open).map(|plan| (open, plan, None)));
+            let viewport = Viewport::of_scan_region(request, &open);
+            return Ok(viewport.map(|viewport| ScanView { open, viewport, repair: None }));
         }
         let (ViewKey::Frame(id) | ViewKey::Compare(id)) = request.key else { return Ok(None) };
         let Some(frame) = session.frame(id).filter(|_| request.region != UnitRect::WHOLE) else {
             return Ok(None);
         };
         let context = FrameContext::new(session, frame, folder, &self.scans)?;
-        let plan = Plan::new(&frame.crop, Some(frame), request.region, request, &context.open);
-        let repair = if RepairWish::of(request, &context).applies {
-            match self.repair_if_known(&context) {
+        let viewport = Viewport::new(&frame.crop, Some(frame), request.region, request, &context.open);
+        let repair = if RepairOptions::of(request, &context).applies {
+            match self.repairs.known(&context) {
                 Some(repair) => Some(repair).filter(|repair| repair.changes_something()),
                 None => return Ok(None),
             }
         } else {
             None
         };
-        Ok(Some((context.open, plan, repair)))
+        Ok(Some(ScanView { open: context.open, viewport, repair }))
     }
 
-    fn cached_source(&self, open: &OpenScan, plan: &Plan, repair: Option<&Repair>) -> Option<Arc<Source>> {
-        if plan.is_tiled {
-            return self.kept_tiles(open, plan, repair.filter(|repair| repair.changes_something()));
+    fn cached_source(
+        &self,
+        open: &OpenScan,
+        viewport: &Viewport,
+        repair: Option<&Repair>,
+    ) -> Option<Arc<ScanTile>> {
+        if viewport.is_tiled {
+            return self.kept_tiles(open, viewport, repair.filter(|repair| repair.changes_something()));
         }
-        self.sources.get(&Self::source_key(open, plan, repair))
+        self.tiles.get(&Self::source_key(open, viewport, repair))
     }
 
     fn source(
         &self,
         open: &OpenScan,
-        plan: &Plan,
+        viewport: &Viewport,
         repair: Option<&Repair>,
         cancel: &CancelToken,
-    ) -> Result<Arc<Source>, EngineError> {
-        if plan.is_tiled {
+    ) -> Result<Arc<ScanTile>, EngineError> {
+        if viewport.is_tiled {
             let repair = repair.filter(|repair| repair.changes_something());
-            return self.tiled_source(open, plan, repair, cancel);
+            return self.tiled_source(open, viewport, repair, cancel);
         }
-        let key = Self::source_key(open, plan, repair);
-        if let Some(ready) = self.sources.get(&key) {
+        let key = Self::source_key(open, viewport, repair);
+        if let Some(ready) = self.tiles.get(&key) {
             return Ok(ready);
         }
         let (samples, origin) = match repair.filter(|repair| repair.changes_something()) {
-            Some(repair) => read_reduced(&repair.over(open), plan.rect, plan.factor, cancel)?,
-            None => read_reduced(open, plan.rect, plan.factor, cancel)?,
+            Some(repair) => read_reduced(&repair.over(open), viewport.rect, viewport.factor, cancel)?,
+            None => read_reduced(open, viewport.rect, viewport.factor, cancel)?,
         };
         let bytes = samples.data().len() * 2;
-        Ok(self.sources.insert(key, Arc::new(Source { samples, origin, factor: plan.factor }), bytes))
+        Ok(self.tiles.insert(key, Arc::new(ScanTile { samples, origin, factor: viewport.factor }), bytes))
     }
 
     /// From linear samples to the picture on screen.
     fn finish(
         &self,
-        scene: &Scene<'_>,
+        inputs: &RenderInputs<'_>,
         (samples, sampled): (&Samples16, Option<SampledKey>),
         started: Instant,
     ) -> Result<Preview, EngineError> {
-        let Scene { request, context, plan, repair, cancel } = *scene;
+        let RenderInputs { request, context, viewport, repair, cancel } = *inputs;
         let open = &context.open;
         let channels = open.colour_channels();
         if request.side == PictureSide::Scan {
@@ -415,43 +327,37 @@ impl Engine {
         let rendering = rendering_of(&output.rendering);
         let default_look = Look::default();
         let look = if request.side == PictureSide::Before { &default_look } else { &context.frame.look };
-        let pipeline = context.pipeline(Some(look), OutputSpace::Srgb, rendering, Feed::Linear);
+        let pipeline = context.pipeline(Some(look), OutputSpace::Srgb, rendering, InputCodes::Linear);
         let space = space_of(&output.space);
         let is_whole = request.region == UnitRect::WHOLE;
-        let screen = |pipeline| Screen {
-            pipeline,
-            samples,
-            colour_channels: channels,
-            shift: context.shift(&plan.sampling, 0),
-            densities: None,
-            cancel,
-        };
-        let wishes = Wishes {
-            sharpening: render::sharpening(look, plan.scale),
+        let renderer =
+            |pipeline| PreviewRenderer::new(pipeline, samples, context, &viewport.sampling, cancel);
+        let options = RenderOptions {
+            sharpening: render::sharpening(look, viewport.scale),
             counts: is_whole && space == OutputSpace::Srgb,
             marks_clipping: request.overlay == Overlay::Clipping,
         };
-        let mut picture_screen = screen(&pipeline);
+        let mut picture_renderer = renderer(&pipeline);
         // A large picture is made again and again while the user changes a value.
         if let (ViewKey::Frame(_), Some(key)) = (request.key, sampled) {
-            picture_screen.densities = self.densities.of(key, &picture_screen);
+            picture_renderer.densities = picture_renderer.kept_densities(&self.densities, key);
         }
-        let mut shown = picture_screen.show(wishes)?;
+        let mut shown = picture_renderer.show(options)?;
         let histogram = if !is_whole {
             self.whole_histogram(context, look, request)?
-        } else if wishes.counts {
+        } else if options.counts {
             shown.histogram
         } else {
-            screen(&context.pipeline(Some(look), space, rendering, Feed::Linear)).count()
+            renderer(&context.pipeline(Some(look), space, rendering, InputCodes::Linear)).count()
         };
         let share = match request.overlay {
             Overlay::Clipping => shown.clipped_px as f64 / (shown.rgba.len() / 4).max(1) as f64,
             Overlay::RepairDifference => {
                 let share;
-                (shown.rgba, share) = self.difference(scene, &pipeline)?;
+                (shown.rgba, share) = self.difference(inputs, &pipeline)?;
                 share
             }
-            other => paint_overlay(other, context, plan, samples, repair, &mut shown.rgba),
+            other => paint_overlay(other, context, viewport, samples, repair, &mut shown.rgba),
         };
         let rgba = shown.rgba;
         let mut preview = picture(request, samples, rgba, started);
@@ -462,22 +368,25 @@ impl Engine {
     }
 
     /// What repair changes, amplified, and the share of pixels it changes, 0 to 1.
-    fn difference(&self, scene: &Scene<'_>, pipeline: &Pipeline) -> Result<(Vec<u8>, f64), EngineError> {
-        let Scene { context, plan, repair, cancel, .. } = *scene;
+    fn difference(
+        &self,
+        inputs: &RenderInputs<'_>,
+        pipeline: &Pipeline,
+    ) -> Result<(Vec<u8>, f64), EngineError> {
+        let RenderInputs { context, viewport, repair, cancel, .. } = *inputs;
         let open = &context.open;
-        let encoded = |repair: Option<&Repair>| -> Result<Vec<f32>, EngineError> {
-            let source = self.source(open, plan, repair, cancel)?;
-            let samples = plan.sample(&source.samples, source.origin, source.factor);
-            Ok(render::run(pipeline, &samples, open.colour_channels(), context.shift(&plan.sampling, 0)))
+        let Some(repair) = repair.filter(|repair| repair.changes_something()) else {
+            let pixels = viewport.sampling.width() as usize * viewport.sampling.height() as usize;
+            return Ok(([0, 0, 0, 255].repeat(pixels), 0.0));
         };
-        let after = match repair {
-            Some(repair) if repair.changes_something() => encoded(Some(repair))?,
-            _ => {
-                let pixels = plan.sampling.width() as usize * plan.sampling.height() as usize;
-                return Ok(([0, 0, 0, 255].repeat(pixels), 0.0));
-            }
+        let samples = |repair: Option<&Repair>| -> Result<Samples16, EngineError> {
+            let source = self.source(open, viewport, repair, cancel)?;
+            Ok(viewport.sample(&source.samples, source.origin, source.factor))
         };
-        Ok(overlay::difference(&encoded(None)?, &after))
+        let (before, after) = (samples(None)?, samples(Some(repair))?);
+        let [before, after] = [&before, &after]
+            .map(|samples| PreviewRenderer::new(pipeline, samples, context, &viewport.sampling, cancel));
+        difference(&before, &after)
     }
 
     /// Histogram of the whole box while only part of it is on screen.
@@ -489,34 +398,27 @@ impl Engine {
     ) -> Result<Histogram, EngineError> {
         const SIDE_PX: u32 = 512;
         let whole = PreviewRequest { max_width_px: SIDE_PX, max_height_px: SIDE_PX, ..request.clone() };
-        let plan =
-            Plan::new(&context.frame.crop, Some(&context.frame), UnitRect::WHOLE, &whole, &context.open);
+        let viewport =
+            Viewport::new(&context.frame.crop, Some(&context.frame), UnitRect::WHOLE, &whole, &context.open);
         let cancel = CancelToken::new();
         let overview = context.open.overview(&cancel, &|_| {})?;
-        let samples = plan.sample(&overview.samples, (0, 0), overview.factor);
+        let samples = viewport.sample(&overview.samples, (0, 0), overview.factor);
         let output = &request.at.session.output;
         let pipeline = context.pipeline(
             Some(look),
             space_of(&output.space),
             rendering_of(&output.rendering),
-            Feed::Linear,
+            InputCodes::Linear,
         );
-        let screen = Screen {
-            pipeline: &pipeline,
-            samples: &samples,
-            colour_channels: context.open.colour_channels(),
-            shift: context.shift(&plan.sampling, 0),
-            densities: None,
-            cancel: &cancel,
-        };
-        Ok(screen.count())
+        let renderer = PreviewRenderer::new(&pipeline, &samples, context, &viewport.sampling, &cancel);
+        Ok(renderer.count())
     }
 }
 
 fn paint_overlay(
     wanted: Overlay,
     context: &FrameContext,
-    plan: &Plan,
+    viewport: &Viewport,
     samples: &Samples16,
     repair: Option<&Repair>,
     rgba: &mut [u8],
@@ -534,9 +436,9 @@ fn paint_overlay(
             let Some(found) = repair.and_then(|repair| repair.found.as_ref()) else {
                 return 0.0;
             };
-            overlay::paint_plane(rgba, &dust_on_screen(&found.map, found.region, plan), Mark::Dust);
+            overlay::paint_plane(rgba, &dust_on_screen(&found.map, found.region, viewport), Mark::Dust);
             if !found.painted_out.is_clean() {
-                let removed = dust_on_screen(&found.painted_out, found.region, plan);
+                let removed = dust_on_screen(&found.painted_out, found.region, viewport);
                 overlay::paint_plane(rgba, &overlay::outline(&removed), Mark::PaintedOut);
             }
             found.area_fraction
@@ -544,15 +446,15 @@ fn paint_overlay(
     }
 }
 
-/// Screen pixels that cover any dust of a map; the map covers `region` of the scan.
-fn dust_on_screen(map: &DustMap, region: PixelRect, plan: &Plan) -> Plane<u8> {
+/// PreviewRenderer pixels that cover any dust of a map; the map covers `region` of the scan.
+fn dust_on_screen(map: &DustMap, region: PixelRect, viewport: &Viewport) -> Plane<u8> {
     use rayon::prelude::*;
-    let (width, height) = (plan.sampling.width(), plan.sampling.height());
+    let (width, height) = (viewport.sampling.width(), viewport.sampling.height());
     let mut mask = Plane::filled(width, height, 0_u8);
-    let reach = (plan.scale / 2.0).max(0.5);
+    let reach = (viewport.scale / 2.0).max(0.5);
     mask.data_mut().par_chunks_mut(width.max(1) as usize).zip(0..height).for_each(|(line, y)| {
         for (value, x) in line.iter_mut().zip(0..width) {
-            let p = plan.sampling.scan_position(x, y);
+            let p = viewport.sampling.scan_position(x, y);
             let side = |at: f64, first: u32, limit: u32| {
                 let at = at - f64::from(first);
                 let cut = |v: f64| v.clamp(0.0, f64::from(limit)) as u32;

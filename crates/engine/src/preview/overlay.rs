@@ -72,20 +72,18 @@ pub(crate) fn outline(plane: &Plane<u8>) -> Plane<u8> {
     rim
 }
 
-/// Rows of RGBA that show how far two encoded pictures differ, on black, and the share of pixels that differ.
-pub(crate) fn difference(before: &[f32], after: &[f32]) -> (Vec<u8>, f64) {
+/// Paint a row of RGBA that shows how far two encoded rows differ, on black; returns how many pixels differ.
+pub(crate) fn paint_difference([before, after]: [[&[f32]; 3]; 2], line: &mut [u8]) -> u64 {
     // Less than half a code of a 16-bit picture is no difference.
     const LEAST: f32 = 0.5 / 65535.0;
-    let mut rgba = Vec::with_capacity(before.len() / 3 * 4);
-    let mut differing = 0_u64;
-    for (a, b) in before.chunks_exact(3).zip(after.chunks_exact(3)) {
-        let off = [0, 1, 2].map(|c| (a[c] - b[c]).abs());
+    let mut differing = 0;
+    for (x, px) in line.chunks_exact_mut(4).enumerate() {
+        let off = [0, 1, 2].map(|c| (after[c][x] - before[c][x]).abs());
         differing += u64::from(off.iter().any(|v| *v > LEAST));
-        rgba.extend(off.map(|v| (v * DIFFERENCE_GAIN * 255.0 + 0.5).clamp(0.0, 255.0) as u8));
-        rgba.push(u8::MAX);
+        let [r, g, b] = off.map(|v| (v * DIFFERENCE_GAIN * 255.0 + 0.5).clamp(0.0, 255.0) as u8);
+        px.copy_from_slice(&[r, g, b, u8::MAX]);
     }
-    let share = differing as f64 / (before.len() / 3).max(1) as f64;
-    (rgba, share)
+    differing
 }
 
 #[cfg(test)]
@@ -106,8 +104,10 @@ mod tests {
 
     #[test]
     fn a_difference_is_amplified_and_equal_pixels_stay_black() {
-        let (rgba, share) = difference(&[0.5, 0.5, 0.5, 0.2, 0.2, 0.2], &[0.5, 0.5, 0.5, 0.25, 0.2, 0.9]);
-        assert_eq!(rgba, [0, 0, 0, 255, 102, 0, 255, 255]);
-        assert_eq!(share, 0.5);
+        let mut line = [0; 8];
+        let before: [&[f32]; 3] = [&[0.5, 0.2], &[0.5, 0.2], &[0.5, 0.2]];
+        let differing = paint_difference([before, [&[0.5, 0.25], &[0.5, 0.2], &[0.5, 0.9]]], &mut line);
+        assert_eq!(line, [0, 0, 0, 255, 102, 0, 255, 255]);
+        assert_eq!(differing, 1);
     }
 }

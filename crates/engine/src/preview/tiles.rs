@@ -5,11 +5,41 @@ use std::sync::Arc;
 
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
 
-use crate::dust::Repair;
-use crate::preview::{Plan, Source, SourceKey, TILE_PX};
+use crate::dust::{Repair, RepairKey};
+use crate::error::EngineError;
+use crate::preview::viewport::Viewport;
+use crate::preview::{Previews, ScanView};
 use crate::scans::{OpenScan, read_reduced, zeroed_samples};
 use crate::types::PreviewRequest;
-use crate::{Engine, EngineError};
+
+/// Side of the grid that loupe reads are aligned to, so that panning reuses earlier reads.
+pub(crate) const TILE_PX: u32 = 512;
+
+/// Linear samples of a part of a scan, reduced.
+#[derive(Debug)]
+pub(crate) struct ScanTile {
+    pub(crate) samples: Samples16,
+    pub(crate) origin: (u32, u32),
+    pub(crate) factor: u32,
+}
+
+/// Identifies a [`ScanTile`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub(crate) struct TileKey {
+    pub(crate) scan: u64,
+    pub(crate) rect: PixelRect,
+    pub(crate) factor: u32,
+    pub(crate) repair: Option<RepairKey>,
+    /// Whether the overview of the scan serves as the source.
+    pub(crate) is_overview: bool,
+}
+
+#[cfg(test)]
+impl TileKey {
+    pub(crate) fn of(scan: u64, rect: PixelRect, factor: u32) -> Self {
+        Self { scan, rect, factor, repair: None, is_overview: false }
+    }
+}
 
 /// Tiles read ahead on each side of the view, and how many more in the direction it moves.
 const RING: u32 = 1;
@@ -41,36 +71,36 @@ fn ahead(rect: PixelRect, factor: u32, toward: (f64, f64), size: (u32, u32)) -> 
     )
 }
 
-impl Engine {
-    fn tile_key(open: &OpenScan, tile: PixelRect, factor: u32, repair: Option<&Repair>) -> SourceKey {
-        SourceKey { scan: open.id(), rect: tile, factor, repair: repair.map(Repair::key), is_overview: false }
+impl Previews {
+    fn tile_key(open: &OpenScan, tile: PixelRect, factor: u32, repair: Option<&Repair>) -> TileKey {
+        TileKey { scan: open.id(), rect: tile, factor, repair: repair.map(Repair::key), is_overview: false }
     }
 
-    /// The part of a plan from cached tiles alone; `None` if one is missing.
+    /// The part of a viewport from cached tiles alone; `None` if one is missing.
     pub(crate) fn kept_tiles(
         &self,
         open: &OpenScan,
-        plan: &Plan,
+        viewport: &Viewport,
         repair: Option<&Repair>,
-    ) -> Option<Arc<Source>> {
-        let tiles: Option<Vec<_>> = grid(plan.rect, plan.factor, (open.width(), open.height()))
+    ) -> Option<Arc<ScanTile>> {
+        let tiles: Option<Vec<_>> = grid(viewport.rect, viewport.factor, (open.width(), open.height()))
             .into_iter()
-            .map(|tile| self.sources.get(&Self::tile_key(open, tile, plan.factor, repair)))
+            .map(|tile| self.tiles.get(&Self::tile_key(open, tile, viewport.factor, repair)))
             .collect();
-        join(plan, &tiles?, open.channels()).ok().flatten()
+        join(viewport, &tiles?, open.channels()).ok().flatten()
     }
 
-    /// The part of a plan; its missing tiles are read in at most one piece per row of tiles.
+    /// The part of a viewport; its missing tiles are read in at most one piece per row of tiles.
     pub(crate) fn tiled_source(
         &self,
         open: &OpenScan,
-        plan: &Plan,
+        viewport: &Viewport,
         repair: Option<&Repair>,
         cancel: &CancelToken,
-    ) -> Result<Arc<Source>, EngineError> {
-        let tiles = self.tiles(open, plan.rect, plan.factor, repair, cancel)?;
-        join(plan, &tiles, open.channels())?
-            .ok_or_else(|| EngineError::fault("tiles of a scan do not cover what was asked for"))
+    ) -> Result<Arc<ScanTile>, EngineError> {
+        let tiles = self.tiles(open, viewport.rect, viewport.factor, repair, cancel)?;
+        join(viewport, &tiles, open.channels())?
+            .ok_or_else(|| EngineError::internal("tiles of a scan do not cover what was asked for"))
     }
 
     fn tiles(
@@ -80,14 +110,12 @@ impl Engine {
         factor: u32,
         repair: Option<&Repair>,
         cancel: &CancelToken,
-    ) -> Result<Vec<Arc<Source>>, EngineError> {
+    ) -> Result<Vec<Arc<ScanTile>>, EngineError> {
         let wanted = grid(rect, factor, (open.width(), open.height()));
         let mut found = Vec::with_capacity(wanted.len());
         for row in wanted.chunk_by(|a, b| a.y0 == b.y0) {
-            let kept: Vec<_> = row
-                .iter()
-                .map(|tile| self.sources.get(&Self::tile_key(open, *tile, factor, repair)))
-                .collect();
+            let kept: Vec<_> =
+                row.iter().map(|tile| self.tiles.get(&Self::tile_key(open, *tile, factor, repair))).collect();
             let is_missing = |at: &usize| kept[*at].is_none();
             let (first, last) = ((0..row.len()).find(is_missing), (0..row.len()).rfind(is_missing));
             let (Some(first), Some(last)) = (first, last) else {
@@ -106,7 +134,7 @@ impl Engine {
                     None => {
                         let tile = Arc::new(cut(&samples, origin, row[at], factor)?);
                         let bytes = tile.samples.data().len() * 2;
-                        self.sources.insert(Self::tile_key(open, row[at], factor, repair), tile, bytes)
+                        self.tiles.insert(Self::tile_key(open, row[at], factor, repair), tile, bytes)
                     }
                 };
                 found.push(tile);
@@ -124,35 +152,40 @@ impl Engine {
         toward: (f64, f64),
         cancel: &CancelToken,
     ) -> Result<(), EngineError> {
-        let Some((open, plan, repair)) = self.view_of(request)? else { return Ok(()) };
+        let Some(ScanView { open, viewport, repair }) = self.view_of(request)? else { return Ok(()) };
         let size = (open.width(), open.height());
-        let step = TILE_PX * plan.factor;
-        let mut wanted = grid(ahead(plan.rect, plan.factor, toward, size), plan.factor, size);
+        let step = TILE_PX * viewport.factor;
+        let mut wanted = grid(ahead(viewport.rect, viewport.factor, toward, size), viewport.factor, size);
         let middle = |rect: &PixelRect| {
             let center = |a: u32, b: u32| f64::from(a) + f64::from(b - a) / 2.0;
             (center(rect.x0, rect.x1), center(rect.y0, rect.y1))
         };
-        let ((cx, cy), length) = (middle(&plan.rect), toward.0.hypot(toward.1).max(1e-9));
+        let ((cx, cy), length) = (middle(&viewport.rect), toward.0.hypot(toward.1).max(1e-9));
         // Near tiles first; a tile in front counts as nearer than one behind.
         let cost = |tile: &PixelRect| {
             let (x, y) = middle(tile);
             let (dx, dy) = ((x - cx) / f64::from(step), (y - cy) / f64::from(step));
             dx.hypot(dy) - (dx * toward.0 + dy * toward.1) / length
         };
-        wanted.retain(|tile| tile.intersect(plan.rect) != *tile);
+        wanted.retain(|tile| tile.intersect(viewport.rect) != *tile);
         wanted.sort_by(|a, b| cost(a).total_cmp(&cost(b)));
         let tile_bytes = u64::from(TILE_PX) * u64::from(TILE_PX) * u64::from(open.channels()) * 2;
         wanted.truncate((MOST_AHEAD_BYTES / tile_bytes.max(1)) as usize);
         for tile in wanted {
             cancel.check()?;
-            self.tiles(&open, tile, plan.factor, repair.as_deref(), cancel)?;
+            self.tiles(&open, tile, viewport.factor, repair.as_deref(), cancel)?;
         }
         Ok(())
     }
 }
 
 /// The part of reduced samples that is one tile.
-fn cut(samples: &Samples16, origin: (u32, u32), tile: PixelRect, factor: u32) -> Result<Source, EngineError> {
+fn cut(
+    samples: &Samples16,
+    origin: (u32, u32),
+    tile: PixelRect,
+    factor: u32,
+) -> Result<ScanTile, EngineError> {
     let (x0, y0) = ((tile.x0 - origin.0) / factor, (tile.y0 - origin.1) / factor);
     let (width, height) = (tile.width().div_ceil(factor), tile.height().div_ceil(factor));
     let channels = usize::from(samples.channels());
@@ -162,25 +195,29 @@ fn cut(samples: &Samples16, origin: (u32, u32), tile: PixelRect, factor: u32) ->
         let n = width as usize * channels;
         part.row_mut(y).copy_from_slice(&samples.row(y0 + y)[from..from + n]);
     }
-    Ok(Source { samples: part, origin: (tile.x0, tile.y0), factor })
+    Ok(ScanTile { samples: part, origin: (tile.x0, tile.y0), factor })
 }
 
-/// Tiles put side by side; `None` if they do not cover the plan's part.
-fn join(plan: &Plan, tiles: &[Arc<Source>], channels: u8) -> Result<Option<Arc<Source>>, EngineError> {
+/// Tiles put side by side; `None` if they do not cover the viewport's part.
+fn join(
+    viewport: &Viewport,
+    tiles: &[Arc<ScanTile>],
+    channels: u8,
+) -> Result<Option<Arc<ScanTile>>, EngineError> {
     if let [one] = tiles {
         return Ok(Some(Arc::clone(one)));
     }
-    let (factor, rect) = (plan.factor, plan.rect);
+    let (factor, rect) = (viewport.factor, viewport.rect);
     let (width, height) = (rect.width().div_ceil(factor), rect.height().div_ceil(factor));
     let mut whole = zeroed_samples((width, height), channels, "a part of the scan")?;
-    let covered: Option<usize> = tiles.iter().map(|tile| lay_in(&mut whole, tile, plan)).sum();
+    let covered: Option<usize> = tiles.iter().map(|tile| lay_in(&mut whole, tile, viewport)).sum();
     let is_whole = covered == Some(whole.data().len());
-    Ok(is_whole.then(|| Arc::new(Source { samples: whole, origin: (rect.x0, rect.y0), factor })))
+    Ok(is_whole.then(|| Arc::new(ScanTile { samples: whole, origin: (rect.x0, rect.y0), factor })))
 }
 
-/// Copy a tile to its place in the plan's part; returns the number of its samples, or `None` if it is outside the part.
-fn lay_in(whole: &mut Samples16, tile: &Source, plan: &Plan) -> Option<usize> {
-    let (factor, rect) = (plan.factor, plan.rect);
+/// Copy a tile to its place in the viewport's part; returns the number of its samples, or `None` if it is outside the part.
+fn lay_in(whole: &mut Samples16, tile: &ScanTile, viewport: &Viewport) -> Option<usize> {
+    let (factor, rect) = (viewport.factor, viewport.rect);
     let at = (tile.origin.0.checked_sub(rect.x0)? / factor, tile.origin.1.checked_sub(rect.y0)? / factor);
     let from = at.0 as usize * usize::from(whole.channels());
     for y in 0..tile.samples.height() {

@@ -1,111 +1,12 @@
-//! Running a pipeline over sampled pixels, and sharpening on lightness: what previews and exports share.
+//! From sampled pixels to finished rows, and sharpening on lightness: what previews and exports share.
 
 pub(crate) mod downscale;
 pub(crate) mod export;
+pub(crate) mod rows;
 
-use glassine_film::{BaseField, Look, OutputSpace, Param, Pipeline};
-use glassine_raster::{PixelLoop, Samples16, TiltedSampling, run_vectorised};
+use glassine_film::{Look, OutputSpace, Param};
+use glassine_raster::{PixelLoop, run_vectorised};
 use glassine_sharpness::Sharpening;
-use rayon::prelude::*;
-
-/// How the base varies under the pixels of a sampling.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Shift<'a> {
-    pub(crate) field: &'a BaseField,
-    pub(crate) sampling: &'a TiltedSampling,
-    /// First row of the samples within the sampling.
-    pub(crate) first_row: u32,
-    /// Size of the scan.
-    pub(crate) scan_px: (u32, u32),
-}
-
-impl Shift<'_> {
-    /// Shift (D) of each pixel of a row, three values a pixel.
-    pub(crate) fn row(&self, y: u32, out: &mut [f32]) {
-        let width = out.len() / 3;
-        let last = f64::from(self.sampling.width().saturating_sub(1));
-        let at = |share: f64| {
-            let p = self.sampling.scan_position_of(share * last, f64::from(self.first_row + y));
-            let place = |v: f64, side: u32| 2.0 * v / f64::from(side.max(1)) - 1.0;
-            self.field.shift_d(place(p.x, self.scan_px.0), place(p.y, self.scan_px.1))
-        };
-        // Along a row the surface is a parabola, which three points determine.
-        let (start, middle, end) = (at(0.0), at(0.5), at(1.0));
-        let step = 1.0 / (width.saturating_sub(1)).max(1) as f32;
-        let mut parabola = Parabola { step, ..Parabola::default() };
-        for c in 0..3 {
-            let (s, m, e) = (start[c] as f32, middle[c] as f32, end[c] as f32);
-            (parabola.start[c], parabola.linear[c]) = (s, 4.0 * m - 3.0 * s - e);
-            parabola.square[c] = 2.0 * (s + e) - 4.0 * m;
-        }
-        run_vectorised(ParabolaRow { parabola, out });
-    }
-}
-
-/// A parabola along a row for each of three channels.
-#[derive(Debug, Clone, Copy, Default)]
-struct Parabola {
-    start: [f32; 3],
-    linear: [f32; 3],
-    square: [f32; 3],
-    /// Part of the row that one pixel takes.
-    step: f32,
-}
-
-struct ParabolaRow<'a> {
-    parabola: Parabola,
-    out: &'a mut [f32],
-}
-
-impl PixelLoop for ParabolaRow<'_> {
-    type Output = ();
-
-    #[inline(always)]
-    fn call(self) {
-        /// Values of eight pixels: value `i` always belongs to channel `i % 3` and to pixel `i / 3`.
-        const LANES: usize = 24;
-        let Self { parabola: Parabola { start, linear, square, step }, out } = self;
-        let spread = |of: [f32; 3]| std::array::from_fn::<f32, LANES, _>(|i| of[i % 3]);
-        let (start, linear, square) = (spread(start), spread(linear), spread(square));
-        let pixel: [f32; LANES] = std::array::from_fn(|i| (i / 3) as f32);
-        for (group, out) in out.chunks_mut(LANES).enumerate() {
-            let first = (group * (LANES / 3)) as f32;
-            let mut values = [0.0_f32; LANES];
-            for i in 0..LANES {
-                let t = (first + pixel[i]) * step;
-                values[i] = start[i] + t * (linear[i] + t * square[i]);
-            }
-            let len = out.len();
-            out.copy_from_slice(&values[..len]);
-        }
-    }
-}
-
-/// Run every pixel through the pipeline, rows in parallel: encoded red, green, blue, not clipped.
-pub(crate) fn run(
-    pipeline: &Pipeline,
-    samples: &Samples16,
-    colour_channels: u8,
-    shift: Option<Shift<'_>>,
-) -> Vec<f32> {
-    let (width, height) = (samples.width() as usize, samples.height() as usize);
-    let mut encoded = vec![0.0_f32; width * height * 3];
-    let channels = usize::from(samples.channels());
-    let colours = usize::from(colour_channels);
-    encoded
-        .par_chunks_mut((width * 3).max(1))
-        .zip(samples.data().par_chunks((width * channels).max(1)))
-        .enumerate()
-        .for_each_init(Vec::new, |shifts: &mut Vec<f32>, (y, (out, codes))| match &shift {
-            None => pipeline.run(codes, channels, colours, out),
-            Some(shift) => {
-                shifts.resize(width * 3, 0.0);
-                shift.row(y as u32, shifts);
-                pipeline.run_shifted(codes, channels, colours, shifts, out);
-            }
-        });
-    encoded
-}
 
 /// Sharpening of a look at a scale of `scan_px_per_px` scan pixels per picture pixel; `None` if it has no visible
 /// effect.

@@ -5,9 +5,9 @@ use std::path::{Path, PathBuf};
 use glassine_raster::{CancelToken, RegionSource as _};
 use glassine_session::{Fingerprint, ScanId, ScanRef};
 
-use crate::scans::{files_of, shown};
+use crate::error::{EngineError, Notice, Severity};
+use crate::scans::{ScanStore, files_of, shown};
 use crate::types::SessionAt;
-use crate::{Engine, EngineError, Notice, Severity};
 
 /// How closely scans are checked.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -78,12 +78,12 @@ impl ScanCheck {
 /// How a scan differs, and in which file.
 type Difference = (ScanState, PathBuf);
 
-impl Engine {
+impl ScanStore {
     /// Compare the scans of a session with what it knows of them: size in pixels, planes, length and hashes. Unknown
     /// fingerprints are computed and returned, so that the caller can record them.
     ///
     /// Fails only when cancelled; an unreadable scan is one of the results.
-    pub fn check_scans(
+    pub(crate) fn check_scans(
         &self,
         at: &SessionAt,
         depth: CheckDepth,
@@ -104,16 +104,6 @@ impl Engine {
         Ok(checks)
     }
 
-    /// Length and both hashes of a file; the hashes are cached until the file changes.
-    pub fn fingerprint(
-        &self,
-        path: &Path,
-        cancel: &CancelToken,
-        progress: &dyn Fn(u64),
-    ) -> Result<Fingerprint, EngineError> {
-        self.print(path, CheckDepth::Full, cancel, progress)
-    }
-
     /// Length and hashes of a file; all bytes are hashed only for [`CheckDepth::Full`].
     pub(crate) fn print(
         &self,
@@ -122,7 +112,7 @@ impl Engine {
         cancel: &CancelToken,
         progress: &dyn Fn(u64),
     ) -> Result<Fingerprint, EngineError> {
-        let prints = &self.scans.prints;
+        let prints = &self.prints;
         let (state, sampled) = prints.sampled(path)?;
         let whole = match depth {
             CheckDepth::Sampled => prints.whole_if_known(&state),
@@ -180,7 +170,7 @@ impl Engine {
 
     /// Compares the picture in a scan's file with the session: whether it can be read and has the same size and planes.
     fn what_is_there(&self, scan: &ScanRef, folder: Option<&Path>) -> Option<ScanState> {
-        let open = match self.scans.get(scan, folder) {
+        let open = match self.get(scan, folder) {
             Ok(open) => open,
             Err(error) => return Some(ScanState::Missing { why: error.notice().headline }),
         };

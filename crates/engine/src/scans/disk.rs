@@ -7,7 +7,7 @@ use std::sync::{Mutex, PoisonError};
 
 use glassine_raster::CancelToken;
 
-use crate::{EngineError, Notice, Severity};
+use crate::error::{EngineError, Notice, Severity};
 
 /// A file as the system describes it. Equal states mean that it was not written to in between.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]

@@ -5,7 +5,7 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
 use glassine_scanfile::{OpenOptions, Scan, ScanInfo};
 
-use crate::EngineError;
+use crate::error::EngineError;
 
 /// Most scans whose files are open; each holds one file, or two with infrared in a separate file.
 const MOST_OPEN: usize = 64;

@@ -19,7 +19,7 @@ use std::sync::{Arc, OnceLock};
 use bytemuck::Zeroable;
 use glassine_raster::{CancelToken, MemoryBudget, NoMemory, PixelRect, RegionSource, Samples16};
 
-use crate::{EngineError, Notice, Severity};
+use crate::error::{EngineError, Notice, Severity};
 
 pub(crate) use disk::{FilesState, Prints, ScanFiles, changed_while_read};
 pub(crate) use open::OpenScan;
@@ -69,7 +69,7 @@ pub(crate) fn zeroed_samples(
 ) -> Result<Samples16, EngineError> {
     let codes = zeroed(u64::from(width) * u64::from(height) * u64::from(channels), what)?;
     Samples16::from_vec(width, height, channels, codes)
-        .ok_or_else(|| EngineError::fault("samples were made in another size than asked"))
+        .ok_or_else(|| EngineError::internal("samples were made in another size than asked"))
 }
 
 pub(crate) fn no_memory(refused: NoMemory, what: &str) -> EngineError {
@@ -117,7 +117,7 @@ pub(crate) fn read_reduced(
     let (width, height) = (aligned.width().div_ceil(factor), aligned.height().div_ceil(factor));
     Samples16::from_vec(width, height, source.channels(), data)
         .map(|samples| (samples, origin))
-        .ok_or_else(|| EngineError::fault("a scan gave a region of another size than asked"))
+        .ok_or_else(|| EngineError::internal("a scan gave a region of another size than asked"))
 }
 
 /// Tables for a pipeline that is fed `channels` colour channels.

@@ -14,8 +14,8 @@ use super::dither::dither_steps;
 use super::handles::{Handles, Slot};
 use super::{FIRST_LOOK_MAX_SIDE_PX, OVERVIEW_MAX_SIDE_PX, OverviewData};
 use crate::cache::ByteCache;
-use crate::scans::overview_cache::{Identity, Kept, Shelf};
-use crate::{EngineError, Notice};
+use crate::error::{EngineError, Notice};
+use crate::scans::overview_cache::{CachedOverview, Identity, OverviewCache};
 
 /// A reduced picture of a scan.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -85,7 +85,7 @@ impl TableCache {
 /// What all open scans share.
 #[derive(Debug, Clone)]
 pub(crate) struct Shared {
-    pub(crate) shelf: Arc<Shelf>,
+    pub(crate) cache: Arc<OverviewCache>,
     pub(super) handles: Arc<Handles>,
     pub(super) overviews: Arc<Overviews>,
     pub(super) tables: Arc<TableCache>,
@@ -289,8 +289,8 @@ impl OpenScan {
         info.container.contains("TIFF") && bytes >= least
     }
 
-    fn kept(&self) -> Option<Kept> {
-        self.shared.shelf.find(&self.identity()?)
+    fn kept(&self) -> Option<CachedOverview> {
+        self.shared.cache.find(&self.identity()?)
     }
 
     fn factor(&self) -> u32 {
@@ -327,9 +327,9 @@ impl OpenScan {
     /// Cache the overview again, because the session now has a folder for it.
     pub(crate) fn keep_overview(&self) {
         if let (Some(identity), Some(overview)) = (self.identity(), self.overview_if_ready())
-            && self.shared.shelf.find(&identity).is_none_or(|kept| !kept.is_beside_session())
+            && self.shared.cache.find(&identity).is_none_or(|kept| !kept.is_beside_session())
         {
-            self.shared.shelf.keep(identity, overview);
+            self.shared.cache.keep(identity, overview);
         }
     }
 
@@ -370,7 +370,7 @@ impl OpenScan {
         if let Some(identity) = self.identity().filter(|_| !is_kept)
             && self.look_at_files().as_ref() == Some(&identity)
         {
-            self.shared.shelf.keep(identity, Arc::clone(&ready));
+            self.shared.cache.keep(identity, Arc::clone(&ready));
         }
         Ok(ready)
     }

@@ -12,14 +12,14 @@ use crate::scans::OpenScan;
 const AREAS_READ: f64 = 2.4;
 
 /// A scan whose reads are counted.
-pub(crate) struct Watched<'a> {
+pub(crate) struct ProgressReader<'a> {
     source: &'a OpenScan,
     read_px: AtomicU64,
     whole_px: f64,
     progress: &'a (dyn Fn(f32) + Sync),
 }
 
-impl<'a> Watched<'a> {
+impl<'a> ProgressReader<'a> {
     /// Count what is read of a scan while a region of it is analysed; `progress` gets the share done.
     pub(crate) fn new(source: &'a OpenScan, region: PixelRect, progress: &'a (dyn Fn(f32) + Sync)) -> Self {
         let whole_px = (AREAS_READ * region.area() as f64).max(1.0);
@@ -27,7 +27,7 @@ impl<'a> Watched<'a> {
     }
 }
 
-impl RegionSource for Watched<'_> {
+impl RegionSource for ProgressReader<'_> {
     fn width(&self) -> u32 {
         self.source.width()
     }

@@ -6,10 +6,10 @@ use std::path::{Path, PathBuf};
 use glassine_raster::{CancelToken, RegionSource as _};
 use glassine_session::{Fingerprint, ScanId, ScanRef};
 
+use crate::error::EngineError;
 use crate::scans::checks::{CheckDepth, ScanState, has_hash, what_differs};
-use crate::scans::files_of;
+use crate::scans::{ScanStore, files_of};
 use crate::types::SessionAt;
-use crate::{Engine, EngineError};
 
 /// Levels of folders searched below a chosen one.
 const MOST_DEPTH: usize = 8;
@@ -39,13 +39,13 @@ pub struct Relinked {
 /// Files of the searched folders by length, so that only those of the right length are opened.
 type Candidates = BTreeMap<u64, Vec<PathBuf>>;
 
-impl Engine {
+impl ScanStore {
     /// Find missing or changed scans of a session in some folders and their subfolders.
     ///
     /// A scan is recognised by its content: length, then a hash of samples, then the hash of every byte, as far as the
     /// session knows them. Without any hash its name, size in pixels and planes must agree. Of several copies, the one
     /// with the same name is taken, then the first by path.
-    pub fn relink(
+    pub(crate) fn relink(
         &self,
         at: &SessionAt,
         folders: &[PathBuf],
@@ -146,7 +146,7 @@ impl Engine {
     fn looks_like(&self, scan: &ScanRef, path: &Path, infrared: Option<&Path>) -> bool {
         let moved =
             ScanRef { path: path.to_owned(), infrared_path: infrared.map(Path::to_owned), ..scan.clone() };
-        self.scans.get(&moved, None).is_ok_and(|open| {
+        self.get(&moved, None).is_ok_and(|open| {
             let planes = open.info().planes.iter().map(|plane| plane.key());
             (open.width(), open.height()) == (scan.width_px, scan.height_px) && planes.eq(&scan.planes)
         })

@@ -10,8 +10,8 @@ use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, file::resolv
 use super::disk::{Prints, ScanFiles};
 use super::handles::Handles;
 use super::open::{Curves, OpenScan, Overviews, Shared};
-use crate::EngineError;
-use crate::scans::overview_cache::Shelf;
+use crate::error::EngineError;
+use crate::scans::overview_cache::OverviewCache;
 
 /// Memory for overviews of all scans.
 const OVERVIEW_CACHE_BYTES: usize = 1 << 30;
@@ -62,13 +62,13 @@ impl Default for ScanStore {
 
 impl ScanStore {
     /// An empty store that finds and keeps overviews in this cache.
-    pub(crate) fn on(shelf: Arc<Shelf>) -> Self {
-        Self::with_handles(shelf, Handles::default())
+    pub(crate) fn on(cache: Arc<OverviewCache>) -> Self {
+        Self::with_handles(cache, Handles::default())
     }
 
-    pub(super) fn with_handles(shelf: Arc<Shelf>, handles: Handles) -> Self {
+    pub(super) fn with_handles(cache: Arc<OverviewCache>, handles: Handles) -> Self {
         let overviews = Arc::new(Overviews::new(OVERVIEW_CACHE_BYTES));
-        let shared = Shared { shelf, handles: Arc::new(handles), overviews, tables: Arc::default() };
+        let shared = Shared { cache, handles: Arc::new(handles), overviews, tables: Arc::default() };
         Self { shared, prints: Prints::default(), open: Mutex::default(), changed: Mutex::default() }
     }
 
@@ -122,7 +122,7 @@ impl ScanStore {
 
     /// Set the file of the session, if it has one: overviews are kept beside it.
     pub(crate) fn move_to(&self, session_path: Option<&Path>) {
-        if self.shared.shelf.move_to(session_path) && session_path.is_some() {
+        if self.shared.cache.move_to(session_path) && session_path.is_some() {
             let open: Vec<_> = self.lock().values().cloned().collect();
             open.iter().for_each(|open| open.keep_overview());
         }

@@ -9,7 +9,7 @@ use glassine_session::ScanRef;
 
 use super::handles::Handles;
 use super::store::ScanStore;
-use crate::scans::overview_cache::Shelf;
+use crate::scans::overview_cache::OverviewCache;
 
 /// A 16-bit uncompressed grey TIFF of 64 columns, all its samples `code`; rows beyond the first 64 are a hole.
 pub(crate) fn write_scan(path: &Path, rows: u32, code: u16) {
@@ -118,16 +118,16 @@ fn an_overview_of_a_scan_that_could_not_be_looked_at_is_kept_once_it_can() {
     let folder = tempfile::tempdir().expect("temporary folder");
     let [path, away] = ["long.tif", "away.tif"].map(|name| folder.path().join(name));
     write_scan(&path, ROWS, 500);
-    let shelf = Arc::new(Shelf::with_spare(Some(folder.path().join("cache"))));
-    let store = ScanStore::with_handles(Arc::clone(&shelf), Handles::with_most(4));
+    let cache = Arc::new(OverviewCache::with_fallback(Some(folder.path().join("cache"))));
+    let store = ScanStore::with_handles(Arc::clone(&cache), Handles::with_most(4));
     let open = store.get(&scan(path.clone()), None).expect("opens");
     std::fs::rename(&path, &away).expect("ours");
     open.overview(&CancelToken::new(), &|_| {}).expect("the open file can be read");
-    shelf.settle();
+    cache.settle();
     assert!(!folder.path().join("cache").exists());
     std::fs::rename(&away, &path).expect("ours");
     open.keep_overview();
-    shelf.settle();
+    cache.settle();
     assert_eq!(std::fs::read_dir(folder.path().join("cache")).expect("kept").count(), 1);
 }
 

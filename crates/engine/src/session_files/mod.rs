@@ -16,7 +16,7 @@ use glassine_raster::CancelToken;
 use glassine_session::Session;
 use glassine_session::file::{self, OpenedFile};
 
-use crate::{EngineError, MadeSession, Notice, Severity};
+use crate::error::{EngineError, Notice, Severity};
 
 pub use self::lock::{Access, Holder, SessionLock, lock_holder, lock_path, lock_session};
 pub use self::runs::Run;
@@ -24,6 +24,24 @@ pub use self::save::{
     Conflict, SaveMode, SaveOutcome, Saved, SavedState, autosave_session, differences_on_disk, save_session,
 };
 pub use self::unsaved::{UnsavedWork, discard_autosave, unsaved_beside};
+
+/// A session that was made or opened, with what the user should know about it.
+#[derive(Debug, Clone, Default)]
+pub struct MadeSession {
+    pub session: Session,
+    /// Its file, if there is one.
+    pub path: Option<PathBuf>,
+    /// Messages, most important first.
+    pub notices: Vec<Notice>,
+    /// State of its file, for the check before saving.
+    pub saved: Option<SavedState>,
+    /// The autosave it was read from.
+    pub recovered: Option<PathBuf>,
+    /// Whether it may be saved under its name. Keep it as long as the session is open: it holds the lock.
+    pub access: Access,
+    /// Autosaves of earlier runs beside its file.
+    pub unsaved: Vec<UnsavedWork>,
+}
 
 pub const SESSION_ENDING: &str = ".session.json";
 
@@ -101,31 +119,36 @@ fn read_file(path: &Path) -> Result<(OpenedFile, SavedState), EngineError> {
             }
             _ => "the file was left as it is; restore it from a copy".to_owned(),
         };
-        told(path, error.to_string(), what)
+        error_about(path, error.to_string(), what)
     })?;
     let state = SavedState::new(opened.stamp.clone(), &bytes);
     Ok((opened, state))
 }
 
-fn told(path: &Path, headline: impl Into<String>, what: impl Into<String>) -> EngineError {
+fn error_about(path: &Path, headline: impl Into<String>, what: impl Into<String>) -> EngineError {
     EngineError::Told(Notice::new(Severity::Error, headline, what).about(path))
 }
 
 /// The bytes of a file of sensible size; a folder, a pipe or a device is refused before it is opened.
 fn read_bytes(path: &Path) -> Result<Vec<u8>, EngineError> {
     let io = |error: std::io::Error| {
-        told(path, format!("the session can't be read: {error}"), "check that the file is there and readable")
+        error_about(
+            path,
+            format!("the session can't be read: {error}"),
+            "check that the file is there and readable",
+        )
     };
     let choose = "choose a file that ends in .session.json";
     let meta = std::fs::metadata(path).map_err(io)?;
     if meta.is_dir() {
-        return Err(told(path, "this is a folder, not a session", choose));
+        return Err(error_about(path, "this is a folder, not a session", choose));
     }
     if !meta.is_file() {
-        return Err(told(path, "this is a pipe or a device, not a session", choose));
+        return Err(error_about(path, "this is a pipe or a device, not a session", choose));
     }
-    let too_large =
-        |bytes: u64| told(path, format!("the file has {bytes} bytes, more than any session has"), choose);
+    let too_large = |bytes: u64| {
+        error_about(path, format!("the file has {bytes} bytes, more than any session has"), choose)
+    };
     if meta.len() > file::MAX_BYTES {
         return Err(too_large(meta.len()));
     }

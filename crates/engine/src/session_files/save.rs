@@ -9,7 +9,7 @@ use glassine_session::{Session, differences};
 use super::runs::Run;
 use super::unsaved::discard_autosave;
 use super::{folder_of, previous_path, read_bytes, read_file, real_path, with_suffix};
-use crate::{EngineError, Notice, Severity};
+use crate::error::{EngineError, Notice, Severity};
 
 /// The state of a session file when it was opened or saved; a save goes ahead while the file still has it.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -183,7 +183,7 @@ fn keep_theirs(path: &Path, bytes: &[u8]) -> Result<PathBuf, EngineError> {
             other => return other.map(|()| name).map_err(EngineError::from),
         }
     }
-    Err(EngineError::told(
+    Err(EngineError::user_error(
         "there is no free name for the other version",
         "remove old versions beside the session",
     ))
@@ -194,7 +194,7 @@ pub fn autosave_session(run: &Run, session: &Session, autosave: &Path) -> Result
     let (bytes, stamp) = session_bytes(run, session, autosave)?;
     run.list(autosave).map_err(|error| {
         let headline = format!("the list of autosaves can't be written: {error}");
-        EngineError::told(headline, "save the session under a name")
+        EngineError::user_error(headline, "save the session under a name")
     })?;
     write_bytes_atomic(autosave, &bytes, Overwrite::Replace, None)?;
     Ok(stamp)
@@ -203,7 +203,10 @@ pub fn autosave_session(run: &Run, session: &Session, autosave: &Path) -> Result
 fn session_bytes(run: &Run, session: &Session, path: &Path) -> Result<(Vec<u8>, FileStamp), EngineError> {
     let stamp = FileStamp { generation: run.next_generation(), run: run.id().to_owned() };
     let bytes = file::to_json(session, folder_of(path).as_deref(), &stamp).map_err(|error| {
-        EngineError::told(error.to_string(), "undo the last change and save again; please report this bug")
+        EngineError::user_error(
+            error.to_string(),
+            "undo the last change and save again; please report this bug",
+        )
     })?;
     Ok((bytes, stamp))
 }

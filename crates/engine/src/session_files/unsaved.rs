@@ -8,7 +8,7 @@ use glassine_session::file::OpenedFile;
 use super::lock::lock_holder;
 use super::runs::Run;
 use super::{AUTOSAVE_MARK, read_file, without_autosave};
-use crate::{EngineError, Notice, Severity};
+use crate::error::{EngineError, Notice, Severity};
 
 /// Work of an earlier run that was neither saved nor discarded.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -97,7 +97,7 @@ fn run_of(autosave: &Path) -> Option<&str> {
 /// Remove an autosave that is no longer wanted; fails if the path is not one of an autosave.
 pub fn discard_autosave(autosave: &Path) -> Result<(), EngineError> {
     if without_autosave(autosave) == autosave {
-        return Err(EngineError::fault("a file that is no autosave was to be discarded"));
+        return Err(EngineError::internal("a file that is no autosave was to be discarded"));
     }
     match std::fs::remove_file(autosave) {
         Err(error) if error.kind() != std::io::ErrorKind::NotFound => Err(EngineError::Told(

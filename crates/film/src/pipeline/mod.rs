@@ -15,6 +15,8 @@ use crate::matrix::Matrix3;
 use crate::{FilmKind, Look, Rendering, Stock};
 use finish::Finish;
 
+pub use run::{PixelSource, PixelTarget};
+
 /// Everything that determines the colours of one frame.
 #[derive(Debug, Clone)]
 pub struct Recipe<'a> {

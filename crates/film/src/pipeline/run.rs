@@ -40,6 +40,10 @@ pub(super) fn matrix(m: &[[f32; 3]; 3], planes: &mut Planes, len: usize) {
     }
 }
 
+pub(super) fn shortest(planes: [usize; 3]) -> usize {
+    planes.into_iter().min().unwrap_or(0)
+}
+
 /// Buffers of [`LayerTable::look_up`], allocated once for all chunks.
 #[repr(align(64))]
 pub(super) struct LookUp {
@@ -85,17 +89,18 @@ impl LayerTable {
     }
 }
 
-/// Where results go: three values per pixel, or three planes.
-enum Target<'a> {
+/// Where encoded colours go: three values per pixel, or three planes.
+#[derive(Debug)]
+pub enum PixelTarget<'a> {
     Pixels(&'a mut [f32]),
     Planes([&'a mut [f32]; 3]),
 }
 
-impl Target<'_> {
+impl PixelTarget<'_> {
     fn len_px(&self) -> usize {
         match self {
             Self::Pixels(out) => out.len() / 3,
-            Self::Planes(out) => out.iter().map(|plane| plane.len()).min().unwrap_or(0),
+            Self::Planes(out) => shortest(out.each_ref().map(|plane| plane.len())),
         }
     }
 
@@ -120,16 +125,21 @@ impl Target<'_> {
     }
 }
 
-/// Source of codes: `step` samples per pixel, of which the first `colours` count, or one line per channel.
-#[derive(Clone, Copy)]
-pub(super) enum Codes<'a> {
+/// What a pipeline begins with.
+#[derive(Debug, Clone, Copy)]
+pub enum PixelSource<'a> {
+    /// Interleaved scan codes: `step` samples a pixel, of which the first `colours` (1 or 3) count; an infrared sample
+    /// after them is ignored.
     Pixels { codes: &'a [u16], step: usize, colours: usize },
+    /// A line of scan codes for each channel; for a grey scan the same line three times.
     Lines([&'a [u16]; 3]),
+    /// Densities of the layers, from [`Pipeline::densities`]: only the steps after the layers run.
+    Densities([&'a [f32]; 3]),
 }
 
-impl<'a> Codes<'a> {
-    /// Interleaved samples of a grey or a colour scan.
-    pub(super) fn of_pixels(codes: &'a [u16], in_channels: usize, colour_channels: usize) -> Self {
+impl<'a> PixelSource<'a> {
+    /// Interleaved samples of a grey (1) or a colour (3) scan, `in_channels` a pixel.
+    pub fn pixels(codes: &'a [u16], in_channels: usize, colour_channels: usize) -> Self {
         let step = in_channels.max(1);
         let colours = if colour_channels >= 3 && step >= 3 { 3 } else { 1 };
         Self::Pixels { codes, step, colours }
@@ -138,7 +148,8 @@ impl<'a> Codes<'a> {
     pub(super) fn len_px(&self) -> usize {
         match self {
             Self::Pixels { codes, step, .. } => codes.len() / step,
-            Self::Lines(lines) => lines.iter().map(|line| line.len()).min().unwrap_or(0),
+            Self::Lines(lines) => shortest(lines.map(<[u16]>::len)),
+            Self::Densities(planes) => shortest(planes.map(<[f32]>::len)),
         }
     }
 
@@ -168,6 +179,7 @@ impl<'a> Codes<'a> {
                     }
                 }
             }
+            Self::Densities(_) => {}
         }
     }
 }
@@ -175,9 +187,9 @@ impl<'a> Codes<'a> {
 /// One run of pixels through a pipeline.
 struct Pass<'a> {
     pipeline: &'a Pipeline,
-    codes: Codes<'a>,
+    source: PixelSource<'a>,
     base_shift_d: &'a [f32],
-    target: Target<'a>,
+    target: PixelTarget<'a>,
 }
 
 impl PixelLoop for Pass<'_> {
@@ -185,15 +197,14 @@ impl PixelLoop for Pass<'_> {
 
     #[inline(always)]
     fn call(self) {
-        let Self { pipeline, codes, base_shift_d, mut target } = self;
+        let Self { pipeline, source, base_shift_d, mut target } = self;
         let mut shifts = base_shift_d.chunks(CHUNK * 3);
         let Aligned(planes) = &mut Aligned([[0.0; CHUNK]; 3]);
         let mut room = LookUp::new();
-        let all = target.len_px().min(codes.len_px());
+        let all = target.len_px().min(source.len_px());
         for at in (0..all).step_by(CHUNK) {
             let len = CHUNK.min(all - at);
-            pipeline.load(codes, at, len, planes);
-            pipeline.before_layers(shifts.next(), planes, len);
+            pipeline.load_densities(source, shifts.next(), at, len, planes);
             pipeline.after_layers(planes, len, &mut room);
             pipeline.finish.run(planes, len);
             target.put(planes, at, len);
@@ -202,55 +213,41 @@ impl PixelLoop for Pass<'_> {
 }
 
 impl Pipeline {
-    /// Encoded colours of interleaved scan codes.
+    /// Encoded colours of scan codes, or of densities that were kept.
     ///
-    /// `codes` holds `in_channels` samples per pixel, of which the first `colour_channels` (1 for grey scans, 3 for
-    /// colour) are used; an infrared sample after them is ignored. `out` takes three values per pixel, encoded for the
-    /// output space, nominally 0..=1 and not clipped, so that clip counts are exact. The shorter of the two ends the
-    /// run.
-    pub fn run(&self, codes: &[u16], in_channels: usize, colour_channels: usize, out: &mut [f32]) {
-        self.run_shifted(codes, in_channels, colour_channels, &[], out);
-    }
-
-    /// [`Pipeline::run`] with a base that varies over the scan.
+    /// They are encoded for the output space, nominally 0..=1 and not clipped, so that clip counts are exact. The
+    /// shorter of source and target ends the run.
     ///
-    /// `base_shift_d` holds three values per pixel, red, green, blue: how much denser the base appears there than in
-    /// the recipe (see [`crate::BaseField`]); past its end there is no shift. Slides have no base and ignore it.
-    pub fn run_shifted(
-        &self,
-        codes: &[u16],
-        in_channels: usize,
-        colour_channels: usize,
-        base_shift_d: &[f32],
-        out: &mut [f32],
-    ) {
-        let codes = Codes::of_pixels(codes, in_channels, colour_channels);
-        run_vectorised(Pass { pipeline: self, codes, base_shift_d, target: Target::Pixels(out) });
+    /// `base_shift_d` says how the base varies over the scan: three values per pixel, red, green, blue, how much denser
+    /// it appears there than in the recipe (see [`crate::BaseField`]); past its end there is no shift. Slides and kept
+    /// densities ignore it.
+    pub fn run(&self, source: PixelSource<'_>, base_shift_d: &[f32], target: PixelTarget<'_>) {
+        run_vectorised(Pass { pipeline: self, source, base_shift_d, target });
     }
 
-    /// [`Pipeline::run_shifted`] with separate output planes for red, green and blue, up to the shortest of them.
-    pub fn run_into_planes(
+    /// Fill a chunk with densities of the layers, or with light for slides.
+    #[inline(always)]
+    pub(super) fn load_densities(
         &self,
-        codes: &[u16],
-        in_channels: usize,
-        colour_channels: usize,
-        base_shift_d: &[f32],
-        out: [&mut [f32]; 3],
+        source: PixelSource<'_>,
+        shift_d: Option<&[f32]>,
+        at: usize,
+        len: usize,
+        planes: &mut Planes,
     ) {
-        let codes = Codes::of_pixels(codes, in_channels, colour_channels);
-        run_vectorised(Pass { pipeline: self, codes, base_shift_d, target: Target::Planes(out) });
-    }
-
-    /// [`Pipeline::run_shifted`] from one line of codes per channel (for a grey scan the same line three times) to one
-    /// plane per channel, up to the shortest of them.
-    pub fn run_planes(&self, codes: [&[u16]; 3], base_shift_d: &[f32], out: [&mut [f32]; 3]) {
-        let (codes, target) = (Codes::Lines(codes), Target::Planes(out));
-        run_vectorised(Pass { pipeline: self, codes, base_shift_d, target });
+        if let PixelSource::Densities(densities) = source {
+            for (plane, densities) in planes.iter_mut().zip(densities) {
+                plane[..len].copy_from_slice(&densities[at..at + len]);
+            }
+        } else {
+            self.load(source, at, len, planes);
+            self.before_layers(shift_d, planes, len);
+        }
     }
 
     /// Load a chunk of codes as densities, or as light.
     #[inline(always)]
-    pub(super) fn load(&self, codes: Codes<'_>, at: usize, len: usize, planes: &mut Planes) {
+    fn load(&self, codes: PixelSource<'_>, at: usize, len: usize, planes: &mut Planes) {
         match &self.input {
             Input::Tables(tables) => codes.each(at, len, planes, |c, code| tables[c][usize::from(code)]),
             Input::Density { clear_d } => {
@@ -267,7 +264,7 @@ impl Pipeline {
 
     /// Convert a chunk from the input tables to densities of the layers; `shift_d` is how much denser the base is.
     #[inline(always)]
-    pub(super) fn before_layers(&self, shift_d: Option<&[f32]>, planes: &mut Planes, len: usize) {
+    fn before_layers(&self, shift_d: Option<&[f32]>, planes: &mut Planes, len: usize) {
         let shift_d = shift_d.filter(|_| !matches!(self.core, Core::Light { .. }));
         if let Some(shift_d) = shift_d {
             for (c, plane) in planes.iter_mut().enumerate() {
@@ -290,7 +287,7 @@ impl Pipeline {
 
     /// Convert a chunk from densities of the layers to working values.
     #[inline(always)]
-    pub(super) fn after_layers(&self, planes: &mut Planes, len: usize, room: &mut LookUp) {
+    fn after_layers(&self, planes: &mut Planes, len: usize, room: &mut LookUp) {
         match &self.core {
             Core::Colour { layers, working, .. } => {
                 for (plane, layer) in planes.iter_mut().zip(layers.iter()) {

@@ -62,7 +62,7 @@ proptest! {
         let mut codes = codes;
         codes[..6].copy_from_slice(&[0, 0, 0, u16::MAX, u16::MAX, u16::MAX]);
         let mut out = vec![f32::NAN; codes.len()];
-        Pipeline::new(&recipe).run(&codes, 3, 3, &mut out);
+        Pipeline::new(&recipe).run(PixelSource::pixels(&codes, 3, 3), &[], PixelTarget::Pixels(&mut out));
         prop_assert!(out.iter().all(|x| x.is_finite()));
     }
 
@@ -77,11 +77,11 @@ proptest! {
         let stock = default_stock(FilmKind::ColourNegative);
         let pipeline = Pipeline::new(&recipe(FilmKind::ColourNegative, &line, &look, stock));
         let mut whole = vec![0.0; 3 * 1200];
-        pipeline.run(&codes, 4, 3, &mut whole);
+        pipeline.run(PixelSource::pixels(&codes, 4, 3), &[], PixelTarget::Pixels(&mut whole));
         let mut parts = vec![0.0; 3 * 1200];
         let (left, right) = parts.split_at_mut(3 * cut);
-        pipeline.run(&codes[..4 * cut], 4, 3, left);
-        pipeline.run(&codes[4 * cut..], 4, 3, right);
+        pipeline.run(PixelSource::pixels(&codes[..4 * cut], 4, 3), &[], PixelTarget::Pixels(left));
+        pipeline.run(PixelSource::pixels(&codes[4 * cut..], 4, 3), &[], PixelTarget::Pixels(right));
         prop_assert_eq!(whole, parts);
     }
 
@@ -102,7 +102,7 @@ proptest! {
         recipe.space = OutputSpace::ALL[space];
         let code = (65_535.0 * crate::maths::exp10(exposure.min(0.0))) as u16;
         let mut out = [0.0; 3];
-        Pipeline::new(&recipe).run(&[code; 3], 3, 3, &mut out);
+        Pipeline::new(&recipe).run(PixelSource::pixels(&[code; 3], 3, 3), &[], PixelTarget::Pixels(&mut out));
         prop_assert!(out[0] == out[1] && out[1] == out[2], "{:?}", out);
     }
 
@@ -123,7 +123,7 @@ proptest! {
         recipe.rendering = if print { Rendering::Print } else { Rendering::Straight };
         let codes: Vec<u16> = (0..=u16::MAX).rev().collect();
         let mut out = vec![0.0; 3 * codes.len()];
-        Pipeline::new(&recipe).run(&codes, 1, 1, &mut out);
+        Pipeline::new(&recipe).run(PixelSource::pixels(&codes, 1, 1), &[], PixelTarget::Pixels(&mut out));
         prop_assert!(out.chunks_exact(3).is_sorted_by(|a, b| a[0] <= b[0]));
     }
 
@@ -165,12 +165,20 @@ fn kept_densities_give_the_bits_of_the_whole_pipeline_for_another_look() {
         assert!(pipeline.has_densities() && pipeline.shares_densities(&made_by));
         let planes = || [(); 3].map(|()| vec![0.0_f32; 700]);
         let (mut densities, mut kept, mut whole) = (planes(), planes(), planes());
-        made_by.densities(&codes, 4, 3, &shift, densities.each_mut().map(Vec::as_mut_slice));
-        pipeline
-            .run_densities(densities.each_ref().map(Vec::as_slice), kept.each_mut().map(Vec::as_mut_slice));
+        made_by.densities(
+            PixelSource::pixels(&codes, 4, 3),
+            &shift,
+            densities.each_mut().map(Vec::as_mut_slice),
+        );
+        let densities = PixelSource::Densities(densities.each_ref().map(Vec::as_slice));
+        pipeline.run(densities, &[], PixelTarget::Planes(kept.each_mut().map(Vec::as_mut_slice)));
         let lines = [0, 1, 2].map(|c: usize| codes.iter().skip(c).step_by(4).copied().collect::<Vec<_>>());
         let lines = lines.each_ref().map(Vec::as_slice);
-        pipeline.run_planes(lines, &shift, whole.each_mut().map(Vec::as_mut_slice));
+        pipeline.run(
+            PixelSource::Lines(lines),
+            &shift,
+            PixelTarget::Planes(whole.each_mut().map(Vec::as_mut_slice)),
+        );
         assert_eq!(kept, whole);
         let mut other = recipe(kind, &line, &look, stock);
         other.base_d[0] += 0.01;
@@ -190,7 +198,11 @@ fn exposure_in_stops_is_exact_in_the_linear_space() {
         let mut recipe = recipe(FilmKind::ColourNegative, &line, &look, stock);
         recipe.space = OutputSpace::LinearSrgb;
         let mut out = [0.0; 3];
-        Pipeline::new(&recipe).run(&codes_of([0.62, 0.7, 0.6]), 3, 3, &mut out);
+        Pipeline::new(&recipe).run(
+            PixelSource::pixels(&codes_of([0.62, 0.7, 0.6]), 3, 3),
+            &[],
+            PixelTarget::Pixels(&mut out),
+        );
         out
     };
     let (normal, lighter) = (render(0.0), render(1.0));
@@ -230,16 +242,20 @@ fn grey_scans_with_infrared_and_short_buffers_are_no_trouble() {
     for stock in shipped_stocks() {
         let pipeline = Pipeline::new(&recipe(stock.kind, &line, &look, stock));
         let mut out = [7.0; 7];
-        pipeline.run(&[40_000, 1, 30_000, 2, 20_000], 2, 1, &mut out);
+        pipeline.run(
+            PixelSource::pixels(&[40_000, 1, 30_000, 2, 20_000], 2, 1),
+            &[],
+            PixelTarget::Pixels(&mut out),
+        );
         assert!(out[..6].iter().all(|x| x.is_finite() && *x != 7.0) && out[6] == 7.0);
-        pipeline.run(&[], 0, 9, &mut out);
+        pipeline.run(PixelSource::pixels(&[], 0, 9), &[], PixelTarget::Pixels(&mut out));
         assert_eq!(pipeline.is_grey(), stock.kind == FilmKind::BlackAndWhite);
         let mut codes = [0_u16; 6];
         quantise16(&out[..6], &mut codes);
     }
     let short = Pipeline::new(&recipe(FilmKind::Slide, &line[..3], &look, default_stock(FilmKind::Slide)));
     let mut out = [0.0; 3];
-    short.run(&[60_000; 3], 3, 3, &mut out);
+    short.run(PixelSource::pixels(&[60_000; 3], 3, 3), &[], PixelTarget::Pixels(&mut out));
     assert!(out.iter().all(|x| x.is_finite()));
 }
 
@@ -255,7 +271,11 @@ fn unmixing_turned_down_changes_colours_but_not_a_neutral() {
         let mut recipe = recipe(FilmKind::ColourNegative, &line, &look, stock);
         recipe.unmix_strength = strength;
         let mut out = [0.0; 3];
-        Pipeline::new(&recipe).run(&codes_of(density_d), 3, 3, &mut out);
+        Pipeline::new(&recipe).run(
+            PixelSource::pixels(&codes_of(density_d), 3, 3),
+            &[],
+            PixelTarget::Pixels(&mut out),
+        );
         out
     };
     let (off, full) = (render(0.0, neutral), render(1.0, neutral));
@@ -272,8 +292,9 @@ fn a_base_that_is_denser_in_one_place_gives_the_same_picture_there() {
     let stock = default_stock(FilmKind::ColourNegative);
     let pipeline = Pipeline::new(&recipe(FilmKind::ColourNegative, &line, &look, stock));
     let (mut even, mut shifted) = ([0.0; 3], [0.0; 3]);
-    pipeline.run(&codes_of([0.7, 0.8, 0.75]), 3, 3, &mut even);
-    pipeline.run_shifted(&codes_of([0.73, 0.83, 0.78]), 3, 3, &[0.03; 3], &mut shifted);
+    pipeline.run(PixelSource::pixels(&codes_of([0.7, 0.8, 0.75]), 3, 3), &[], PixelTarget::Pixels(&mut even));
+    let denser = codes_of([0.73, 0.83, 0.78]);
+    pipeline.run(PixelSource::pixels(&denser, 3, 3), &[0.03; 3], PixelTarget::Pixels(&mut shifted));
     assert!((0..3).all(|c| (even[c] - shifted[c]).abs() < 1e-3), "{even:?} {shifted:?}");
 }
 
@@ -288,9 +309,9 @@ fn one_thread_and_many_give_the_same_bits() {
     let pipeline = Pipeline::new(&recipe(FilmKind::ColourNegative, &line, &look, stock));
     let codes: Vec<u16> = (0..90_000_u32).map(|i| (i.wrapping_mul(2_654_435_761) >> 16) as u16).collect();
     let (mut one, mut many) = (vec![0.0; codes.len()], vec![0.0; codes.len()]);
-    pipeline.run(&codes, 3, 3, &mut one);
+    pipeline.run(PixelSource::pixels(&codes, 3, 3), &[], PixelTarget::Pixels(&mut one));
     many.par_chunks_mut(3 * 777).zip(codes.par_chunks(3 * 777)).for_each(|(out, codes)| {
-        pipeline.run(codes, 3, 3, out);
+        pipeline.run(PixelSource::pixels(codes, 3, 3), &[], PixelTarget::Pixels(out));
     });
     assert_eq!(one, many);
 }

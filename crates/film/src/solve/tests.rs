@@ -3,7 +3,10 @@
 use super::*;
 use crate::maths::log10;
 use crate::matrix::invert;
-use crate::{LayerCurve, Look, OutputSpace, Pipeline, Recipe, Rendering, default_stock, measure_frame};
+use crate::{
+    LayerCurve, Look, OutputSpace, Pipeline, PixelSource, PixelTarget, Recipe, Rendering, default_stock,
+    measure_frame,
+};
 use glassine_raster::Samples16;
 
 fn with_toes(frames: &[FrameStatistics], stock: &Stock, kind: FilmKind, mode: BalanceMode) -> StripSolve {
@@ -237,7 +240,11 @@ fn automatic_exposure_clips_less_than_one_pixel_in_a_thousand() {
             input_to_xyz: None,
         };
         let mut out = vec![0.0; scan.data().len()];
-        Pipeline::new(&recipe).run(scan.data(), 3, 3, &mut out);
+        Pipeline::new(&recipe).run(
+            PixelSource::pixels(scan.data(), 3, 3),
+            &[],
+            PixelTarget::Pixels(&mut out),
+        );
         let mut histogram = crate::Histogram::default();
         histogram.add(&out);
         let worst = |list: [f64; 3]| list.into_iter().fold(0.0, f64::max);

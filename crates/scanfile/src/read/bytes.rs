@@ -6,30 +6,9 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
-use crate::Error;
+use crate::error::{Error, FileChange};
 use crate::protect::Identity;
 use bytemuck::Zeroable;
-
-/// What happened to a file while it was open.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum FileChange {
-    /// No file has its name any more.
-    Gone,
-    /// Another file has its name.
-    Replaced,
-    /// The file itself was written to.
-    Rewritten,
-}
-
-impl std::fmt::Display for FileChange {
-    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
-        f.write_str(match self {
-            Self::Gone => "was moved or removed",
-            Self::Replaced => "was replaced by another file",
-            Self::Rewritten => "was written to",
-        })
-    }
-}
 
 /// Length and time of the last change.
 type Stamp = (u64, Option<SystemTime>);

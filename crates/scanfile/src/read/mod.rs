@@ -22,7 +22,7 @@ use std::sync::Arc;
 use glassine_raster::{CancelToken, Orientation, PixelRect, Samples16};
 
 pub(crate) use bytes::zeroed;
-pub use bytes::{FileChange, Positioned, open_regular};
+pub use bytes::{Positioned, open_regular};
 pub(crate) use reduce::{Reduction, Sink, reduce_by_regions};
 
 use crate::{Encoding, Error, InfraredSource, OpenOptions};

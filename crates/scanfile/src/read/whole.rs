@@ -13,8 +13,7 @@ use super::jpeg_check::check_jpeg;
 use super::reduce::reduce_by_regions;
 use super::segments::{check_png, jpeg_facts, png_facts};
 use super::{Opened, Picture, Reduction, Sink};
-use crate::info::orientation_from_tag;
-use crate::write::UNKNOWN_PPI;
+use crate::info::{UNKNOWN_PPI, orientation_from_tag};
 use crate::{Encoding, Error, FourthSample, InfraredSource, OpenOptions};
 
 /// A decoded picture in memory.

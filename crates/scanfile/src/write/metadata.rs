@@ -6,9 +6,7 @@
 
 use super::ifd_out::IfdBuilder;
 use super::spec::{FilmSourceKind, Metadata, PictureFormat, PictureSpec};
-
-/// The value that Exif prescribes for an unknown resolution; readers take it as such.
-pub(crate) const UNKNOWN_PPI: f64 = 72.0;
+use crate::info::UNKNOWN_PPI;
 
 const NAMESPACES: &[(&str, &str)] = &[
     ("dc", "http://purl.org/dc/elements/1.1/"),

@@ -17,7 +17,6 @@ use rayon::prelude::*;
 
 pub use closed::ClosedPicture;
 use closed::Meant;
-pub(crate) use metadata::UNKNOWN_PPI;
 pub use pack::{PackedRows, RowPacker};
 pub use spec::{Compression, FilmSourceKind, Metadata, PictureFormat, PictureSpec, WrittenFile};
 

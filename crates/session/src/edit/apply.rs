@@ -7,6 +7,7 @@ use glassine_film::{BalanceMode, FilmKind, Look, Param};
 use glassine_raster::TiltedBox;
 
 use super::{Edit, EditError, FoundStripEdit, NewFrame};
+use crate::crop_guard;
 use crate::model::{FILM_IS_GUESSED, Frame, FrameId, ScanId, ScanRef, Session, Strip, StripId};
 use crate::unknown::forget;
 
@@ -44,10 +45,16 @@ impl Edit {
             }
             Self::SetCrops(crops) => {
                 for (id, crop) in crops {
-                    frame_mut(s, *id)?.crop = sane(crop)?;
+                    let frame = frame_mut(s, *id)?;
+                    frame.crop = sane(crop)?;
+                    has_room(crop_guard::hold(frame))?;
                 }
             }
-            Self::SetHeld { frame, held } => frame_mut(s, *frame)?.held = *held,
+            Self::SetHeld { frame, held } => {
+                let frame = frame_mut(s, *frame)?;
+                frame.held = *held;
+                has_room(crop_guard::hold(frame))?;
+            }
             Self::SetOrientations(turns) => {
                 for (id, orientation) in turns {
                     frame_mut(s, *id)?.orientation = *orientation;
@@ -77,13 +84,11 @@ impl Edit {
                     renumber(s, if *half { first.saturating_mul(2) } else { first / 2 });
                 }
             }
-            Self::SetGuardMargin { frames } => {
-                for (id, margin_px, crop) in frames {
-                    let crop = sane(crop)?;
+            Self::SetGuardMargin { frames, margin_px } => {
+                for id in frames {
                     let frame = frame_mut(s, *id)?;
                     if margin_px.is_finite() {
-                        frame.guard_margin_px = margin_px.clamp(0.0, MOST_MARGIN_PX);
-                        frame.crop = crop;
+                        has_room(crop_guard::set_margin(frame, *margin_px))?;
                     }
                 }
             }
@@ -166,6 +171,11 @@ fn sane(crop: &TiltedBox) -> Result<TiltedBox, EditError> {
     if crop.is_sane() { Ok(*crop) } else { Err(EditError::BadBox) }
 }
 
+/// Fails if the guard of a frame leaves no room for a box.
+fn has_room(has_room: bool) -> Result<(), EditError> {
+    if has_room { Ok(()) } else { Err(EditError::BadBox) }
+}
+
 fn add_scans(session: &mut Session, scans: &[ScanRef]) {
     for scan in scans {
         let id = ScanId(session.take_id());
@@ -185,8 +195,6 @@ fn update_scan(session: &mut Session, new: &ScanRef) -> Result<(), EditError> {
     Ok(())
 }
 
-/// Largest distance that a held box can keep from the image edges.
-const MOST_MARGIN_PX: f64 = 1000.0;
 /// Mask tolerance (D) of a strip until one is measured.
 const INITIAL_TOLERANCE_D: f64 = 0.03;
 
@@ -266,7 +274,7 @@ fn make_frame(
     new: &NewFrame,
     look: &Look,
 ) -> Result<Frame, EditError> {
-    Ok(Frame {
+    let mut frame = Frame {
         id: FrameId(session.take_id()),
         number: 0,
         film_number: new.film_number,
@@ -284,7 +292,9 @@ fn make_frame(
         reason: new.reason.clone(),
         flags: new.flags.clone(),
         skipped: false,
-    })
+    };
+    has_room(crop_guard::hold(&mut frame))?;
+    Ok(frame)
 }
 
 /// Position of a box along its strip, to keep frames in order. The strip runs along the longer side of the film.

@@ -11,6 +11,7 @@ use proptest::prelude::*;
 use proptest::test_runner::{Config, RngSeed, TestRunner};
 
 use super::*;
+use crate::crop_guard::is_held_inside;
 use crate::edit::tests::{new_frame, sample_session};
 use crate::edit::{NewFrame, Relink};
 use crate::model::{Frame, FrameSolve, StripSolve};
@@ -119,7 +120,7 @@ fn edit(session: &Session, (kind, a, b): Draw, only: Option<StripId>) -> Option<
         15 => Edit::SetFrameName { frame: frame?, name: Some(format!("name {b}")) },
         16 if whole => Edit::Renumber { first: b },
         17 if whole => Edit::SetHalfNumbers(b % 2 > 0),
-        18 => Edit::SetGuardMargin { frames: some.into_iter().map(|id| (id, 3.0, crop)).collect() },
+        18 => Edit::SetGuardMargin { frames: some, margin_px: 3.0 },
         19 if whole => Edit::MoveFrame { frame: frame?, to: b as usize % frames.len().max(1) },
         20 => Edit::SetFilm { strip: strip?, film: FilmKind::Slide, stock_id: "slide".to_owned() },
         21 if whole => Edit::AddStock(Box::new(stock())),
@@ -152,10 +153,18 @@ fn played(session: &Session, draws: &[Draw], only: Option<StripId>) -> (Vec<Edit
     for draw in draws {
         if let Some(edit) = edit(&session, *draw, only) {
             session = edit.apply(&session).expect("fits the session");
+            check_boxes(&session, &edit.label());
             edits.push(edit);
         }
     }
     (edits, session)
+}
+
+/// Every box with its guard on is inside its image area.
+fn check_boxes(session: &Session, after: &str) {
+    for frame in &session.frames {
+        assert!(is_held_inside(frame), "{after}: {:?} in {:?}", frame.crop, frame.image_area);
+    }
 }
 
 fn ids(session: &Session) -> Vec<u32> {
@@ -166,6 +175,7 @@ fn ids(session: &Session) -> Vec<u32> {
 }
 
 fn check_links(session: &Session) {
+    check_boxes(session, "rebased");
     let all = ids(session);
     assert_eq!(all.iter().collect::<BTreeSet<_>>().len(), all.len(), "an id is used twice");
     assert!(
@@ -176,6 +186,54 @@ fn check_links(session: &Session) {
         session.frames.iter().all(|frame| session.strip(frame.strip).is_some()),
         "a frame without its strip"
     );
+}
+
+#[test]
+fn no_edit_undo_or_file_puts_a_box_outside_the_held_area_while_the_guard_is_on() {
+    run(20_250, 1_000, (draws(16), 0_usize..16, 0.0..4.0_f64), |(before, back, turn)| {
+        let (_, session) = played(&sample_session(), &before, None);
+        let mut history = crate::History::new(session.clone());
+        let wild = |id: FrameId| TiltedBox {
+            angle_rad: turn,
+            ..TiltedBox::from_edges(-f64::from(id.0), -5.0, 90.0 * turn + 1.0, 400.0)
+        };
+        let ids: Vec<FrameId> = session.frames.iter().map(|frame| frame.id).collect();
+        let outside = NewFrame { crop: wild(FrameId(1)), ..new_frame(200.0) };
+        let mut edits = vec![
+            Edit::SetCrops(ids.iter().map(|id| (*id, wild(*id))).collect()),
+            Edit::SetGuardMargin { frames: ids.clone(), margin_px: turn },
+        ];
+        edits.extend(ids.iter().map(|id| Edit::SetHeld { frame: *id, held: false }));
+        edits.push(Edit::SetCrops(ids.iter().map(|id| (*id, wild(*id))).collect()));
+        edits.extend(ids.iter().map(|id| Edit::SetHeld { frame: *id, held: true }));
+        edits.extend(session.strips.iter().map(|strip| Edit::AddFrame {
+            strip: strip.id,
+            frame: outside.clone(),
+            look: Look::default(),
+        }));
+        for edit in edits {
+            let after = edit.apply(history.current()).expect("there is room");
+            check_boxes(&after, &edit.label());
+            history.apply(&edit.label(), after);
+        }
+        for _ in 0..back {
+            history.undo();
+            check_boxes(history.current(), "undo");
+        }
+        // A file may say anything; a box that is not inside is no longer held.
+        let mut edited = history.current().clone();
+        for frame in &mut edited.frames {
+            Arc::make_mut(frame).crop = wild(frame.id);
+        }
+        for scan in &mut edited.scans {
+            let scan = Arc::make_mut(scan);
+            (scan.width_px, scan.height_px) = (400, 80);
+        }
+        let bytes = crate::file::to_json(&edited, None, &Default::default()).expect("is sound");
+        let opened = crate::file::from_json(&bytes).expect("opens").session;
+        check_boxes(&opened, "opened");
+        assert!(opened.frames.iter().zip(&edited.frames).all(|(a, b)| a.crop == b.crop), "pictures stay");
+    });
 }
 
 #[test]

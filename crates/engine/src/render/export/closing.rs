@@ -8,7 +8,7 @@ use glassine_raster::CancelToken;
 use glassine_scanfile::ClosedPicture;
 
 use super::inputs::Inputs;
-use crate::EngineError;
+use crate::error::EngineError;
 use crate::frame::FrameContext;
 use crate::types::ExportedFile;
 
@@ -51,7 +51,7 @@ impl WrittenFrame {
         let taken = Arc::clone(&frame);
         let close = move || {
             let frame = taken.lock().unwrap_or_else(PoisonError::into_inner).take();
-            frame.map_or(Err(EngineError::fault("a frame was closed twice")), |frame| frame.close(inputs))
+            frame.map_or(Err(EngineError::internal("a frame was closed twice")), |frame| frame.close(inputs))
         };
         match thread::Builder::new().name("glassine-close".to_owned()).spawn_scoped(threads, close.clone()) {
             Ok(thread) => Closing::Running(thread),

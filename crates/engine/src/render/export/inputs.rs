@@ -8,9 +8,9 @@ use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 use glassine_raster::{CancelToken, RegionSource as _};
 use glassine_session::{Fingerprint, Frame, ScanId, ScanRef, Session};
 
+use crate::error::{EngineError, Notice, Severity};
 use crate::frame::FrameContext;
-use crate::scans::{FilesState, Prints, ScanFiles, changed_while_read, files_of};
-use crate::{Engine, EngineError, Notice, Severity};
+use crate::scans::{FilesState, Prints, ScanFiles, ScanStore, changed_while_read, files_of};
 
 /// Result of checking one scan.
 #[derive(Debug, Clone)]
@@ -30,7 +30,7 @@ struct Verdicts {
 
 /// The scans that an export reads.
 pub(super) struct Inputs<'a> {
-    engine: &'a Engine,
+    store: &'a ScanStore,
     scans: Vec<(Arc<ScanRef>, ScanFiles)>,
     verdicts: Mutex<Verdicts>,
     news: Condvar,
@@ -39,7 +39,7 @@ pub(super) struct Inputs<'a> {
 impl<'a> Inputs<'a> {
     /// The scans of some frames, in the order in which they are needed.
     pub(super) fn of(
-        engine: &'a Engine,
+        store: &'a ScanStore,
         session: &Session,
         folder: Option<&Path>,
         frames: &[Arc<Frame>],
@@ -51,7 +51,7 @@ impl<'a> Inputs<'a> {
             .filter(|(_, scan)| seen.insert(scan.id))
             .map(|(_, scan)| (Arc::clone(scan), files_of(scan, folder)))
             .collect();
-        Self { engine, scans, verdicts: Mutex::default(), news: Condvar::new() }
+        Self { store, scans, verdicts: Mutex::default(), news: Condvar::new() }
     }
 
     fn lock(&self) -> MutexGuard<'_, Verdicts> {
@@ -63,7 +63,7 @@ impl<'a> Inputs<'a> {
         // Runs on a panic too, so that no thread waits forever.
         let _complete = Complete(self);
         for (scan, files) in &self.scans {
-            let verdict = match compare(&self.engine.scans.prints, scan, files, cancel) {
+            let verdict = match compare(&self.store.prints, scan, files, cancel) {
                 Ok(state) => Verdict::Sound(state),
                 Err(EngineError::Cancelled) => Verdict::Stopped,
                 Err(error) => Verdict::Wrong(error.notice()),
@@ -97,7 +97,7 @@ impl<'a> Inputs<'a> {
             match verdicts.by_scan.get(&scan) {
                 Some(verdict) => break verdict.clone(),
                 None if verdicts.is_complete => {
-                    return Err(EngineError::fault("the check of the scans ended early"));
+                    return Err(EngineError::internal("the check of the scans ended early"));
                 }
                 None => verdicts = self.news.wait(verdicts).unwrap_or_else(PoisonError::into_inner),
             }
@@ -117,7 +117,7 @@ impl<'a> Inputs<'a> {
                 } else {
                     Err(changed_while_read(open.path()))
                 };
-                held.inspect_err(|_changed| self.engine.scans.forget(open))
+                held.inspect_err(|_changed| self.store.forget(open))
             }
         }
     }

@@ -13,9 +13,9 @@ use glassine_sharpness::Sharpening;
 
 use super::band::{Band, BandMaker, Body, Purpose};
 use super::flow::in_order;
-use crate::EngineError;
 use crate::dust::Repair;
-use crate::frame::{Feed, FrameContext, rendering_of, space_of};
+use crate::error::EngineError;
+use crate::frame::{FrameContext, InputCodes, rendering_of, space_of};
 use crate::render;
 use crate::render::downscale::Shrink;
 use crate::scans::zeroed;
@@ -38,7 +38,7 @@ fn check_size(
     (width, height): (u32, u32),
 ) -> Result<(), EngineError> {
     if output.kind != OutputKind::Master && width.max(height) > MOST_JPEG_SIDE_PX {
-        return Err(EngineError::told(
+        return Err(EngineError::user_error(
             format!("frame {}: a JPEG can't have {width} x {height} px", frame.number),
             "write it as a TIFF, or smaller for the web",
         ));
@@ -47,7 +47,7 @@ fn check_size(
 }
 
 /// Histogram and clip counts of every pixel a frame's export would have, without writing it.
-pub(crate) fn count_exactly(
+pub(super) fn count_exactly(
     context: &FrameContext,
     output: &OutputSettings,
     repair: Option<&Repair>,
@@ -76,7 +76,7 @@ pub(super) struct FrameJob<'a> {
     pub(super) context: &'a FrameContext,
     pub(super) sampling: TiltedSampling,
     pub(super) pipeline: Pipeline,
-    pub(super) feed: Feed,
+    pub(super) input: InputCodes,
     pub(super) repair: Option<&'a Repair>,
     pub(super) sharpening: Option<Sharpening>,
     pub(super) space: OutputSpace,
@@ -96,7 +96,8 @@ impl<'a> FrameJob<'a> {
         let space = space_of(&output.space);
         let rendering: Rendering = rendering_of(&output.rendering);
         // Repair works on linear light; without it the file's own codes keep their full precision.
-        let feed = if context.open.is_linear() || repair.is_none() { Feed::Codes } else { Feed::Linear };
+        let input =
+            if context.open.is_linear() || repair.is_none() { InputCodes::File } else { InputCodes::Linear };
         let (width, height) = TiltedSampling::natural_size(&frame.crop, frame.orientation);
         let sampling = TiltedSampling::new(&frame.crop, frame.orientation, width, height, Kernel::Cubic);
         let sharpening = match sharpen {
@@ -115,8 +116,8 @@ impl<'a> FrameJob<'a> {
         Ok(Self {
             context,
             sampling,
-            pipeline: context.pipeline(None, space, rendering, feed),
-            feed,
+            pipeline: context.pipeline(None, space, rendering, input),
+            input,
             repair,
             sharpening,
             space,

@@ -13,22 +13,22 @@ use std::sync::Arc;
 use std::thread;
 use std::time::Instant;
 
+use glassine_film::Histogram;
 use glassine_raster::CancelToken;
 use glassine_repair::Refusal;
 use glassine_scanfile::PictureWriter;
 use glassine_scanfile::protect::{ProtectedFile, protect, protected_at};
 use glassine_session::{Frame, OutputSettings, Session, clash_key, file_stem};
 
-pub(crate) use job::count_exactly;
-
-use crate::dust::Repair;
+use crate::dust::repair_cache::RepairCache;
+use crate::dust::{self, Repair};
+use crate::error::{EngineError, Notice, Severity};
 use crate::frame::FrameContext;
-use crate::scans::files_of;
+use crate::scans::{ScanStore, files_of};
 use crate::types::{ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope};
-use crate::{Engine, EngineError, Notice, Severity};
 use closing::{Closing, Outcome, WrittenFrame};
 use inputs::Inputs;
-use job::FrameJob;
+use job::{FrameJob, count_exactly};
 
 /// Written frames that are synced and read back at a time, while others are made.
 const CLOSING_AT_ONCE: usize = 2;
@@ -68,24 +68,43 @@ pub fn planned_paths(frames: &[Arc<Frame>], folder: &Path, output: &OutputSettin
         .collect()
 }
 
-impl Engine {
+/// Writes frames, and counts what they would contain.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Exporter<'a> {
+    pub(crate) scans: &'a ScanStore,
+    pub(crate) repairs: &'a RepairCache,
+}
+
+impl Exporter<'_> {
+    /// Histogram and clip counts of every pixel that the export of a frame would have.
+    pub(crate) fn count_every_pixel(
+        &self,
+        output: &OutputSettings,
+        context: &FrameContext,
+        cancel: &CancelToken,
+        share: &(dyn Fn(f32) + Sync),
+    ) -> Result<Histogram, EngineError> {
+        context.check_box()?;
+        let repair =
+            if dust::is_wanted(context) { Some(self.repairs.for_export(context, cancel)?) } else { None };
+        let repair = repair.as_deref().filter(|repair| repair.found.is_some());
+        count_exactly(context, output, repair, cancel, share)
+    }
+
     /// Export many frames. A frame that fails is named in the report, and the export continues with the others.
-    pub fn export(
+    pub(crate) fn export(
         &self,
         request: &ExportRequest,
         cancel: &CancelToken,
         progress: ExportProgress<'_>,
     ) -> Result<ExportReport, EngineError> {
         if let Some(sentence) = request.output.unknown_choice() {
-            return Err(EngineError::told(
+            return Err(EngineError::user_error(
                 sentence,
                 "set the colour space and the rendering, then export again",
             ));
         }
         let session = &request.at.session;
-        if let Some(unknown) = request.output.unknown_choice() {
-            return Err(EngineError::told(unknown, ""));
-        }
         let mut report = ExportReport::default();
         let frames: Vec<Arc<Frame>> = match &request.scope {
             FrameScope::All => {
@@ -100,7 +119,10 @@ impl Engine {
             }
         };
         if frames.is_empty() {
-            return Err(EngineError::told("there is no frame to export", "find frames or draw a box first"));
+            return Err(EngineError::user_error(
+                "there is no frame to export",
+                "find frames or draw a box first",
+            ));
         }
         let at = &request.at;
         let held = hold_inputs(session, at.folder.as_deref());
@@ -109,7 +131,7 @@ impl Engine {
         make_folder(&request.folder)?;
         // Part files of a killed export would otherwise stay forever.
         glassine_scanfile::remove_abandoned_parts(&request.folder);
-        let inputs = Inputs::of(self, session, at.folder.as_deref(), &frames);
+        let inputs = Inputs::of(self.scans, session, at.folder.as_deref(), &frames);
         let mut outcomes = self.write_frames(request, planned, &inputs, cancel, progress);
         drop(held);
         outcomes.sort_by_key(|(idx, _)| *idx);
@@ -187,7 +209,7 @@ impl Engine {
             return Err(glassine_scanfile::Error::AlreadyExists { path: path.to_owned() }.into());
         }
         let session = &request.at.session;
-        let context = FrameContext::new(session, frame, request.at.folder.as_deref(), &self.scans)?;
+        let context = FrameContext::new(session, frame, request.at.folder.as_deref(), self.scans)?;
         inputs.begin(&context)?;
         let mut notes = Vec::from_iter(context.check_box()?.map(|problem| problem.to_string()));
         let repair = self.repair_for_export(request, &context, cancel, &mut notes)?;
@@ -221,12 +243,12 @@ impl Engine {
     ) -> Result<Option<Arc<Repair>>, EngineError> {
         let wanted = match request.repair {
             Some(choice) => choice,
-            None => crate::dust::is_wanted(context),
+            None => dust::is_wanted(context),
         };
         if !wanted {
             return Ok(None);
         }
-        let repair = self.finished_repair(context, cancel)?;
+        let repair = self.repairs.for_export(context, cancel)?;
         // A scan without infrared that is repaired by hand needs no note about it.
         let is_by_hand = repair.refusal == Some(Refusal::NoInfrared) && repair.found.is_some();
         if let Some(refusal) = repair.refusal.filter(|_| !is_by_hand) {

@@ -112,7 +112,7 @@ fn seal(head: &[u8], hashes: &[u8]) -> blake3::Hash {
 
 /// A cached overview whose description and hashes are sound; its codes are checked when they are read.
 #[derive(Debug)]
-pub(crate) struct Kept {
+pub(crate) struct CachedOverview {
     file: Positioned,
     description: Description,
     first_code_at: u64,
@@ -120,7 +120,7 @@ pub(crate) struct Kept {
     is_beside_session: bool,
 }
 
-impl Kept {
+impl CachedOverview {
     /// Open the file if it exists, is whole, and was made from exactly this identity.
     pub(super) fn open(path: &Path, identity: &Identity, is_beside_session: bool) -> Option<Self> {
         let file = Positioned::open(path).ok()?;

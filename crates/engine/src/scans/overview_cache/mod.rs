@@ -16,13 +16,13 @@ use serde::{Deserialize, Serialize};
 
 use crate::scans::OverviewData;
 
-pub(crate) use file::Kept;
+pub(crate) use file::CachedOverview;
 
 /// Extension of cached overviews; other files in the folders are left alone.
 const ENDING: &str = "overview";
 /// Most bytes kept beside one session, and in the user's cache folder.
 const SESSION_LIMIT_BYTES: u64 = 1 << 30;
-const SPARE_LIMIT_BYTES: u64 = 2 << 30;
+const FALLBACK_LIMIT_BYTES: u64 = 2 << 30;
 /// Overviews written at one time; each holds one in memory.
 const MOST_WRITERS: usize = 8;
 /// Goes up whenever linear codes or the reduction change, so that overviews of an older program are not used.
@@ -81,7 +81,7 @@ impl Identity {
 
 /// The overview cache on disk.
 #[derive(Debug, Default)]
-pub(crate) struct Shelf {
+pub(crate) struct OverviewCache {
     places: Mutex<Places>,
     writers: Mutex<Vec<JoinHandle<()>>>,
 }
@@ -89,9 +89,9 @@ pub(crate) struct Shelf {
 #[derive(Debug, Default, Clone)]
 struct Places {
     /// Folder beside the session.
-    own: Option<PathBuf>,
+    session_dir: Option<PathBuf>,
     /// The user's cache folder.
-    spare: Option<PathBuf>,
+    fallback_dir: Option<PathBuf>,
 }
 
 fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
@@ -99,28 +99,31 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
     mutex.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
-impl Shelf {
-    pub(crate) fn with_spare(folder: Option<PathBuf>) -> Self {
-        Self { places: Mutex::new(Places { own: None, spare: folder }), writers: Mutex::default() }
+impl OverviewCache {
+    pub(crate) fn with_fallback(folder: Option<PathBuf>) -> Self {
+        Self {
+            places: Mutex::new(Places { session_dir: None, fallback_dir: folder }),
+            writers: Mutex::default(),
+        }
     }
 
     /// Set the file of the session under work, if it has one. Returns whether the folder changed.
     pub(crate) fn move_to(&self, session_path: Option<&Path>) -> bool {
-        let own = session_path.map(folder_beside);
+        let session_dir = session_path.map(folder_beside);
         let mut places = lock(&self.places);
-        let is_news = places.own != own;
-        places.own = own;
+        let is_news = places.session_dir != session_dir;
+        places.session_dir = session_dir;
         is_news
     }
 
     /// A cached overview made from exactly this identity.
-    pub(crate) fn find(&self, identity: &Identity) -> Option<Kept> {
-        let Places { own, spare } = lock(&self.places).clone();
+    pub(crate) fn find(&self, identity: &Identity) -> Option<CachedOverview> {
+        let Places { session_dir, fallback_dir } = lock(&self.places).clone();
         let name = identity.file_name();
-        let places = [(own, true), (spare, false)].into_iter();
+        let places = [(session_dir, true), (fallback_dir, false)].into_iter();
         places
             .filter_map(|(folder, is_own)| Some((folder?.join(&name), is_own)))
-            .find_map(|(path, is_own)| Kept::open(&path, identity, is_own))
+            .find_map(|(path, is_own)| CachedOverview::open(&path, identity, is_own))
     }
 
     /// Write an overview to the cache on a separate thread; only [`Self::settle`] and dropping the engine wait for it.
@@ -133,7 +136,8 @@ impl Shelf {
             return;
         }
         let writer = std::thread::Builder::new().name("glassine-keep".to_owned()).spawn(move || {
-            let targets = [(places.own, SESSION_LIMIT_BYTES), (places.spare, SPARE_LIMIT_BYTES)];
+            let targets =
+                [(places.session_dir, SESSION_LIMIT_BYTES), (places.fallback_dir, FALLBACK_LIMIT_BYTES)];
             for (folder, limit) in targets.into_iter().filter_map(|(folder, limit)| Some((folder?, limit))) {
                 if keep_in(&folder, limit, &identity, &overview) {
                     break;
@@ -153,7 +157,7 @@ impl Shelf {
     }
 }
 
-impl Drop for Shelf {
+impl Drop for OverviewCache {
     fn drop(&mut self) {
         self.settle();
     }

@@ -8,19 +8,19 @@ fn overview(seed: u32) -> OverviewData {
     OverviewData { samples: Samples16::from_vec(1500, 900, 3, data).expect("length fits"), factor: 9 }
 }
 
-struct Desk {
+struct Fixture {
     folder: tempfile::TempDir,
-    shelf: Shelf,
+    cache: OverviewCache,
 }
 
-impl Desk {
+impl Fixture {
     fn new() -> Self {
         let folder = tempfile::tempdir().expect("temporary folder");
         std::fs::write(folder.path().join("scan.tif"), vec![7; 900_000]).expect("room");
-        let shelf = Shelf::with_spare(None);
-        assert!(shelf.move_to(Some(&folder.path().join("roll.session.json"))));
-        assert!(!shelf.move_to(Some(&folder.path().join("roll.session.json"))));
-        Self { folder, shelf }
+        let cache = OverviewCache::with_fallback(None);
+        assert!(cache.move_to(Some(&folder.path().join("roll.session.json"))));
+        assert!(!cache.move_to(Some(&folder.path().join("roll.session.json"))));
+        Self { folder, cache }
     }
 
     fn identity(&self) -> Identity {
@@ -28,8 +28,8 @@ impl Desk {
     }
 
     fn keep(&self, seed: u32) {
-        self.shelf.keep(self.identity(), Arc::new(overview(seed)));
-        self.shelf.settle();
+        self.cache.keep(self.identity(), Arc::new(overview(seed)));
+        self.cache.settle();
     }
 
     fn kept_files(&self) -> Vec<PathBuf> {
@@ -44,55 +44,55 @@ fn is_same(a: &OverviewData, b: &OverviewData) -> bool {
 
 #[test]
 fn a_kept_overview_comes_back_as_it_was_with_a_small_level() {
-    let desk = Desk::new();
-    assert!(desk.shelf.find(&desk.identity()).is_none());
-    desk.keep(1);
-    let kept = desk.shelf.find(&desk.identity()).expect("kept");
+    let fixture = Fixture::new();
+    assert!(fixture.cache.find(&fixture.identity()).is_none());
+    fixture.keep(1);
+    let kept = fixture.cache.find(&fixture.identity()).expect("kept");
     assert!(is_same(&kept.full().expect("sound"), &overview(1)));
     let quick = kept.quick().expect("sound");
     assert_eq!((quick.factor, quick.samples.width(), quick.samples.height()), (18, 750, 450));
     assert_eq!(quick.samples, glassine_raster::box_reduce(&overview(1).samples, 2));
-    assert_eq!(desk.kept_files().len(), 1);
+    assert_eq!(fixture.kept_files().len(), 1);
 }
 
 #[test]
 fn another_file_another_time_or_another_reading_is_a_miss() {
-    let desk = Desk::new();
-    desk.keep(1);
-    let scan = desk.folder.path().join("scan.tif");
-    let before = desk.identity();
+    let fixture = Fixture::new();
+    fixture.keep(1);
+    let scan = fixture.folder.path().join("scan.tif");
+    let before = fixture.identity();
     // Read in another way.
     let other = Identity::of(&scan, None, "gamma".to_owned()).expect("readable");
-    assert!(desk.shelf.find(&other).is_none());
+    assert!(fixture.cache.find(&other).is_none());
     // With infrared from a separate file.
     let other = Identity::of(&scan, Some(&scan), "linear".to_owned()).expect("readable");
-    assert!(desk.shelf.find(&other).is_none());
+    assert!(fixture.cache.find(&other).is_none());
     // Touched: made again, in place of the first.
     let file = std::fs::File::options().append(true).open(&scan).expect("ours");
     file.set_modified(SystemTime::UNIX_EPOCH + std::time::Duration::from_secs(1_000_000)).expect("ours");
-    assert_ne!(desk.identity(), before);
-    assert!(desk.shelf.find(&desk.identity()).is_none());
-    desk.keep(2);
-    assert!(desk.shelf.find(&before).is_none());
-    assert_eq!(desk.kept_files().len(), 1);
+    assert_ne!(fixture.identity(), before);
+    assert!(fixture.cache.find(&fixture.identity()).is_none());
+    fixture.keep(2);
+    assert!(fixture.cache.find(&before).is_none());
+    assert_eq!(fixture.kept_files().len(), 1);
     // Replaced by a file of the same length and time.
     let time = file.metadata().and_then(|meta| meta.modified()).expect("ours");
     let mut bytes = vec![7; 900_000];
     bytes[10] = 8;
     std::fs::write(&scan, bytes).expect("room");
     file.set_modified(time).expect("ours");
-    assert!(desk.shelf.find(&desk.identity()).is_none());
+    assert!(fixture.cache.find(&fixture.identity()).is_none());
 }
 
 #[test]
 fn damage_anywhere_is_noticed_and_a_cut_file_is_no_overview() {
-    let desk = Desk::new();
-    desk.keep(1);
-    let path = desk.kept_files().remove(0);
+    let fixture = Fixture::new();
+    fixture.keep(1);
+    let path = fixture.kept_files().remove(0);
     let good = std::fs::read(&path).expect("ours");
     let sound = |bytes: &[u8]| {
         std::fs::write(&path, bytes).expect("ours");
-        desk.shelf.find(&desk.identity()).map(|kept| (kept.quick().is_some(), kept.full().is_some()))
+        fixture.cache.find(&fixture.identity()).map(|kept| (kept.quick().is_some(), kept.full().is_some()))
     };
     assert_eq!(sound(&good), Some((true, true)));
     let len = good.len();
@@ -107,24 +107,24 @@ fn damage_anywhere_is_noticed_and_a_cut_file_is_no_overview() {
         assert_eq!(sound(&good[..len]), None, "cut to {len} bytes");
     }
     assert_eq!(sound(&[good.as_slice(), b"x"].concat()), None);
-    desk.keep(1);
+    fixture.keep(1);
     assert_eq!(std::fs::read(&path).expect("ours"), good);
 }
 
 #[test]
 fn a_folder_that_cant_be_written_means_the_spare_one_and_no_folder_means_nothing() {
-    let desk = Desk::new();
+    let fixture = Fixture::new();
     let spare = tempfile::tempdir().expect("temporary folder");
-    let shelf = Shelf::with_spare(Some(spare.path().join("deep/cache")));
+    let cache = OverviewCache::with_fallback(Some(spare.path().join("deep/cache")));
     // A file stands where the folder beside the session would be.
-    std::fs::write(desk.folder.path().join("roll.session.cache"), b"").expect("room");
-    shelf.move_to(Some(&desk.folder.path().join("roll.session.json")));
-    shelf.keep(desk.identity(), Arc::new(overview(3)));
-    shelf.settle();
-    let kept = shelf.find(&desk.identity()).and_then(|kept| kept.full());
+    std::fs::write(fixture.folder.path().join("roll.session.cache"), b"").expect("room");
+    cache.move_to(Some(&fixture.folder.path().join("roll.session.json")));
+    cache.keep(fixture.identity(), Arc::new(overview(3)));
+    cache.settle();
+    let kept = cache.find(&fixture.identity()).and_then(|kept| kept.full());
     assert!(kept.is_some_and(|kept| is_same(&kept, &overview(3))));
-    desk.keep(3);
-    assert!(desk.shelf.find(&desk.identity()).is_none());
+    fixture.keep(3);
+    assert!(fixture.cache.find(&fixture.identity()).is_none());
 }
 
 #[test]

@@ -8,6 +8,7 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
 use super::{Place, invalid};
+use crate::crop_guard::is_held_inside;
 use crate::file::FileError;
 use crate::model::{self, FrameId, StripId};
 use crate::stroke::{BrushStroke, StrokeKind};
@@ -116,7 +117,7 @@ impl Frame {
                     .ok_or_else(|| invalid(place(), "a brush stroke needs finite points and a radius"))
             })
             .collect::<Result<_, _>>()?;
-        Ok(model::Frame {
+        let mut frame = model::Frame {
             id: FrameId(self.id),
             number,
             film_number: self.film_number.as_deref().and_then(model::FilmNumber::from_text),
@@ -141,7 +142,10 @@ impl Frame {
             reason: self.reason,
             flags: self.flags.iter().filter_map(|flag| model::FrameFlag::from_key(flag)).collect(),
             skipped: self.skipped,
-        })
+        };
+        // An older program may have left a held box outside its image area: released, its picture stays as it was.
+        frame.held &= is_held_inside(&frame);
+        Ok(frame)
     }
 }
 

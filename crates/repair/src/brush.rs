@@ -5,11 +5,11 @@
 //! the stroke for each channel, and pixels that differ from it by several robust standard deviations are filled, with a
 //! rim.
 
-use std::sync::Arc;
+use glassine_raster::{CancelToken, PixelRect, Plane, Point, RegionError, RegionSource, Samples16, Scan};
 
-use glassine_raster::{CancelToken, PixelRect, Plane, RegionError, RegionSource, Samples16};
-use glassine_repair::{DustClass, DustMap, Mark};
-use glassine_session::{BrushStroke, StrokeKind};
+use crate::density::density_d;
+use crate::robust::{Normal, dot, median_in_place};
+use crate::types::{DustClass, DustMap, Mark};
 
 /// Width of the ring that represents the surroundings of a spot.
 const RING_PX: u32 = 8;
@@ -25,20 +25,41 @@ const SPREAD_MIN_D: f32 = 0.003;
 /// Marks of a spot grow by this, so that its blurred edge is filled too.
 const RIM_PX: u32 = 2;
 
+/// What a stroke does to the pixels under it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum StrokeEffect {
+    /// Marks all of them.
+    Mark,
+    /// Removes their marks.
+    Clear,
+    /// Marks those that stand out from their surroundings.
+    Spot,
+}
+
+/// A stroke of the brush: discs of one radius along a line through at least one point.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Stroke<'a> {
+    pub effect: StrokeEffect,
+    /// Scan pixels at pixel edges.
+    pub points: &'a [Point<Scan>],
+    /// Scan pixels.
+    pub radius_px: f64,
+}
+
 /// Apply strokes to the map of the part `rect` of a scan.
-pub(crate) fn lay_over(
+pub fn apply_strokes(
     map: &mut DustMap,
-    strokes: &[Arc<BrushStroke>],
+    strokes: &[Stroke<'_>],
     rect: PixelRect,
     scan: &dyn RegionSource,
     cancel: &CancelToken,
 ) -> Result<(), RegionError> {
     for stroke in strokes {
         let Some(area) = Area::of(stroke, rect) else { continue };
-        match stroke.kind() {
-            StrokeKind::PaintIn => area.for_each(|x, y| mark(map, x, y)),
-            StrokeKind::PaintOut => area.for_each(|x, y| map.set_mark(x, y, Mark::CLEAN)),
-            StrokeKind::Spot => {
+        match stroke.effect {
+            StrokeEffect::Mark => area.for_each(|x, y| mark(map, x, y)),
+            StrokeEffect::Clear => area.for_each(|x, y| map.set_mark(x, y, Mark::CLEAN)),
+            StrokeEffect::Spot => {
                 let around = area.bounds().grown(GAP_PX + RING_PX, rect.width(), rect.height());
                 let on_scan = PixelRect::new(
                     rect.x0 + around.x0,
@@ -46,7 +67,7 @@ pub(crate) fn lay_over(
                     rect.x0 + around.x1,
                     rect.y0 + around.y1,
                 );
-                let small = stroke.radius_px() <= SPOT_RADIUS_MAX_PX;
+                let small = stroke.radius_px <= SPOT_RADIUS_MAX_PX;
                 let marks = if small {
                     let linear = scan.read(on_scan, cancel)?;
                     standing_out(&area, around, &linear)
@@ -61,21 +82,8 @@ pub(crate) fn lay_over(
 }
 
 /// The parts of `rect` that strokes reach, relative to `rect`.
-pub(crate) fn bounds(strokes: &[Arc<BrushStroke>], rect: PixelRect) -> Vec<PixelRect> {
+pub fn stroke_bounds(strokes: &[Stroke<'_>], rect: PixelRect) -> Vec<PixelRect> {
     strokes.iter().filter_map(|stroke| bounds_of(stroke, rect)).map(|bounds| local(bounds, rect)).collect()
-}
-
-/// Where the marks under two lists of strokes may differ, relative to `rect`: under the strokes after their common
-/// beginning.
-pub(crate) fn changed(
-    before: &[Arc<BrushStroke>],
-    after: &[Arc<BrushStroke>],
-    rect: PixelRect,
-) -> Vec<PixelRect> {
-    let same = before.iter().zip(after).take_while(|(a, b)| a == b).count();
-    let mut all = bounds(&before[same..], rect);
-    all.extend(bounds(&after[same..], rect));
-    all
 }
 
 fn local(bounds: PixelRect, rect: PixelRect) -> PixelRect {
@@ -83,11 +91,10 @@ fn local(bounds: PixelRect, rect: PixelRect) -> PixelRect {
 }
 
 /// The part of `rect` that a stroke may reach.
-fn bounds_of(stroke: &BrushStroke, rect: PixelRect) -> Option<PixelRect> {
-    let reach = stroke.radius_px();
-    let bound = |from: fn(f64, f64) -> f64,
-                 axis: fn(&glassine_raster::Point<glassine_raster::Scan>) -> f64| {
-        stroke.points().iter().map(axis).reduce(from)
+fn bounds_of(stroke: &Stroke<'_>, rect: PixelRect) -> Option<PixelRect> {
+    let reach = stroke.radius_px;
+    let bound = |from: fn(f64, f64) -> f64, axis: fn(&Point<Scan>) -> f64| {
+        stroke.points.iter().map(axis).reduce(from)
     };
     let (left, right) = (bound(f64::min, |p| p.x)? - reach, bound(f64::max, |p| p.x)? + reach);
     let (top, bottom) = (bound(f64::min, |p| p.y)? - reach, bound(f64::max, |p| p.y)? + reach);
@@ -122,8 +129,8 @@ struct Area {
 
 impl Area {
     /// `None` if no pixel of `rect` is under the stroke.
-    fn of(stroke: &BrushStroke, rect: PixelRect) -> Option<Self> {
-        let reach = stroke.radius_px();
+    fn of(stroke: &Stroke<'_>, rect: PixelRect) -> Option<Self> {
+        let reach = stroke.radius_px;
         let bounds = bounds_of(stroke, rect)?;
         let mut under = Plane::filled(bounds.width(), bounds.height(), false);
         let mut any = false;
@@ -170,8 +177,8 @@ impl Area {
 }
 
 /// The line of a stroke; a single point gives a segment of zero length.
-fn segments(stroke: &BrushStroke) -> Vec<((f64, f64), (f64, f64))> {
-    let points: Vec<_> = stroke.points().iter().map(|p| (p.x, p.y)).collect();
+fn segments(stroke: &Stroke<'_>) -> Vec<((f64, f64), (f64, f64))> {
+    let points: Vec<_> = stroke.points.iter().map(|p| (p.x, p.y)).collect();
     match points.as_slice() {
         [only] => vec![(*only, *only)],
         more => more.windows(2).map(|pair| (pair[0], pair[1])).collect(),
@@ -218,12 +225,12 @@ fn standing_out(area: &Area, around: PixelRect, linear: &Samples16) -> Option<Pl
     let mut off = Plane::filled(area.under.width(), area.under.height(), 0.0_f32);
     for c in 0..colours {
         let rows: Vec<([f64; 3], f64)> =
-            ring.iter().map(|(x, y)| (place(*x, *y), density_d(code(*x, *y, c)))).collect();
+            ring.iter().map(|(x, y)| (place(*x, *y), f64::from(density_d(code(*x, *y, c))))).collect();
         let (plane, spread) = fit_plane(&rows)?;
         let spread = (spread as f32).max(SPREAD_MIN_D);
         area.for_each(|x, y| {
-            let expected: f64 = place(x, y).iter().zip(plane).map(|(a, b)| a * b).sum();
-            let sigmas = ((density_d(code(x, y, c)) - expected) as f32 / spread).abs();
+            let expected = dot(&place(x, y), &plane);
+            let sigmas = ((f64::from(density_d(code(x, y, c))) - expected) as f32 / spread).abs();
             let (x, y) = (x - area.x0, y - area.y0);
             off.set(x, y, off.at(x, y).max(sigmas));
         });
@@ -259,76 +266,47 @@ fn grown_from_peaks(off: &Plane<f32>) -> Option<Plane<bool>> {
 
 /// Plane fitted to densities by least squares with Tukey's biweight, and the robust spread around it.
 ///
-/// `None` with too few places to tell.
+/// Begins at the median, so that a structure in one part of the ring does not tilt it. `None` with too few places to
+/// tell.
 fn fit_plane(rows: &[([f64; 3], f64)]) -> Option<([f64; 3], f64)> {
     const LEAST: usize = 24;
+    const ROUNDS: usize = 5;
     if rows.len() < LEAST {
         return None;
     }
-    let mut plane = [median(rows.iter().map(|row| row.1).collect())?, 0.0, 0.0];
+    let median = |values: &mut dyn Iterator<Item = f64>| {
+        f64::from(median_in_place(&mut values.map(|value| value as f32).collect::<Vec<_>>()))
+    };
+    let mut plane = [median(&mut rows.iter().map(|row| row.1)), 0.0, 0.0];
     let mut spread = 0.0;
-    for _ in 0..5 {
-        let residual = |row: &([f64; 3], f64)| row.1 - (0..3).map(|k| row.0[k] * plane[k]).sum::<f64>();
+    for _ in 0..ROUNDS {
+        let residual = |row: &([f64; 3], f64)| row.1 - dot(&row.0, &plane);
         // 1.4826: median absolute deviation to standard deviation of a normal distribution.
-        spread = 1.4826 * median(rows.iter().map(|row| residual(row).abs()).collect())?;
+        spread = 1.4826 * median(&mut rows.iter().map(|row| residual(row).abs()));
         let reach = 4.685 * spread.max(1e-4);
-        let mut normal = [[0.0; 4]; 3];
+        let mut normal = Normal::new();
         for row in rows {
             let u = residual(row) / reach;
             let weight = if u.abs() < 1.0 { (1.0 - u * u).powi(2) } else { 0.0 };
-            for (i, line) in normal.iter_mut().enumerate() {
-                for (j, cell) in line[..3].iter_mut().enumerate() {
-                    *cell += weight * row.0[i] * row.0[j];
-                }
-                line[3] += weight * row.0[i] * row.1;
-            }
+            normal.add(&row.0, row.1, weight);
         }
-        plane = solve3(normal)?;
+        plane = normal.solve()?;
     }
     Some((plane, spread))
-}
-
-/// Gaussian elimination of three equations; `None` when they are not independent.
-fn solve3(mut m: [[f64; 4]; 3]) -> Option<[f64; 3]> {
-    for k in 0..3 {
-        let pivot = (k..3).max_by(|a, b| m[*a][k].abs().total_cmp(&m[*b][k].abs()))?;
-        m.swap(k, pivot);
-        if m[k][k].abs() < 1e-9 {
-            return None;
-        }
-        let top = m[k];
-        for (i, line) in m.iter_mut().enumerate().filter(|(i, _)| *i != k) {
-            let part = line[k] / top[k];
-            for (cell, above) in line.iter_mut().zip(top).skip(if i < k { k } else { 0 }) {
-                *cell -= part * above;
-            }
-        }
-    }
-    Some([0, 1, 2].map(|k| m[k][3] / m[k][k]))
-}
-
-fn median(mut values: Vec<f64>) -> Option<f64> {
-    let middle = values.len() / 2;
-    if values.is_empty() {
-        return None;
-    }
-    Some(*values.select_nth_unstable_by(middle, f64::total_cmp).1)
-}
-
-/// Density of a linear code; black counts as half a code.
-fn density_d(code: u16) -> f64 {
-    (65535.0 / f64::from(code).max(0.5)).log10()
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use glassine_raster::Point;
+
     const SIDE: u32 = 80;
 
-    fn stroke(kind: StrokeKind, points: &[(f64, f64)], radius_px: f64) -> Arc<BrushStroke> {
-        let points: Vec<_> = points.iter().map(|(x, y)| Point::new(*x, *y)).collect();
-        Arc::new(BrushStroke::new(kind, &points, radius_px).expect("is sane"))
+    fn line(points: &[(f64, f64)]) -> Vec<Point<Scan>> {
+        points.iter().map(|(x, y)| Point::new(*x, *y)).collect()
+    }
+
+    fn stroke(effect: StrokeEffect, points: &[Point<Scan>], radius_px: f64) -> Stroke<'_> {
+        Stroke { effect, points, radius_px }
     }
 
     /// A smooth slope with a little noise and one dark speck of three by three pixels around (40, 40).
@@ -349,7 +327,7 @@ mod tests {
         samples
     }
 
-    fn laid(strokes: &[Arc<BrushStroke>], rect: PixelRect) -> DustMap {
+    fn laid(strokes: &[Stroke<'_>], rect: PixelRect) -> DustMap {
         let mut map = DustMap::clean(rect.width(), rect.height());
         // The picture repeats over the scan, so that a place is the same wherever its part begins.
         struct Repeated;
@@ -377,7 +355,7 @@ mod tests {
                 })
             }
         }
-        lay_over(&mut map, strokes, rect, &Repeated, &CancelToken::new()).expect("in memory");
+        apply_strokes(&mut map, strokes, rect, &Repeated, &CancelToken::new()).expect("in memory");
         map
     }
 
@@ -388,12 +366,12 @@ mod tests {
     #[test]
     fn a_stroke_marks_a_band_of_its_own_width_and_painting_out_clears_it() {
         let rect = PixelRect::new(100, 200, 100 + SIDE, 200 + SIDE);
-        let line = [(120.0, 240.0), (160.0, 240.0)];
-        let band = laid(&[stroke(StrokeKind::PaintIn, &line, 3.0)], rect);
+        let line = line(&[(120.0, 240.0), (160.0, 240.0)]);
+        let band = laid(&[stroke(StrokeEffect::Mark, &line, 3.0)], rect);
         let expected = 40.0 * 6.0 + std::f64::consts::PI * 9.0;
         assert!((marked(&band) as f64 - expected).abs() < 16.0, "{} pixels", marked(&band));
         assert_eq!((band.mark(40, 40).severity, band.mark(40, 40).attenuation), (255, 0));
-        let cleared = [stroke(StrokeKind::PaintIn, &line, 3.0), stroke(StrokeKind::PaintOut, &line, 4.0)];
+        let cleared = [stroke(StrokeEffect::Mark, &line, 3.0), stroke(StrokeEffect::Clear, &line, 4.0)];
         assert_eq!(marked(&laid(&cleared, rect)), 0);
         let [inside, out] = cleared;
         assert!(marked(&laid(&[out, inside], rect)) > 200, "the later stroke counts");
@@ -402,7 +380,7 @@ mod tests {
     #[test]
     fn a_spot_marks_the_speck_under_the_brush_and_not_the_whole_brush() {
         let rect = PixelRect::of_size(SIDE, SIDE);
-        let map = laid(&[stroke(StrokeKind::Spot, &[(40.5, 40.5)], 12.0)], rect);
+        let map = laid(&[stroke(StrokeEffect::Spot, &line(&[(40.5, 40.5)]), 12.0)], rect);
         assert_eq!(map.severity(40, 40), 255);
         assert_eq!(marked(&map), 49, "three pixels and a rim of two to each side");
         assert_eq!(map.severity(47, 40), 0);
@@ -411,20 +389,23 @@ mod tests {
     #[test]
     fn a_spot_where_nothing_stands_out_is_filled_whole() {
         let rect = PixelRect::of_size(SIDE, SIDE);
-        let map = laid(&[stroke(StrokeKind::Spot, &[(20.0, 60.0)], 6.0)], rect);
+        let map = laid(&[stroke(StrokeEffect::Spot, &line(&[(20.0, 60.0)]), 6.0)], rect);
         assert!((100..=125).contains(&marked(&map)), "{} pixels", marked(&map));
     }
 
     #[test]
     fn strokes_outside_and_senseless_pictures_do_no_harm() {
         let rect = PixelRect::of_size(SIDE, SIDE);
-        let far = stroke(StrokeKind::PaintIn, &[(-500.0, -3.0), (9_000_000.0, -40.0)], 3.0);
-        assert!(bounds(std::slice::from_ref(&far), rect).is_empty());
+        let points = line(&[(-500.0, -3.0), (9_000_000.0, -40.0)]);
+        let far = stroke(StrokeEffect::Mark, &points, 3.0);
+        assert!(stroke_bounds(&[far], rect).is_empty());
         assert_eq!(marked(&laid(&[far], rect)), 0);
         let mut map = DustMap::clean(4, 4);
         let small = PixelRect::of_size(4, 4);
-        let all = [stroke(StrokeKind::Spot, &[(2.0, 2.0)], 30.0)];
-        lay_over(&mut map, &all, small, &Samples16::zeroed(4, 4, 1), &CancelToken::new()).expect("in memory");
+        let points = line(&[(2.0, 2.0)]);
+        let all = [stroke(StrokeEffect::Spot, &points, 30.0)];
+        apply_strokes(&mut map, &all, small, &Samples16::zeroed(4, 4, 1), &CancelToken::new())
+            .expect("in memory");
         assert_eq!(marked(&map), 16);
     }
 }

@@ -12,13 +12,13 @@ use crate::dust::RepairKey;
 use crate::types::{PreviewRequest, ViewKey};
 
 /// A repair that pictures wait for.
-struct DustWish {
+struct RepairRequest {
     repair: RepairKey,
     requests: Vec<PreviewRequest>,
 }
 
 /// A repair to be made.
-pub(crate) struct DustLook {
+pub(crate) struct RepairTask {
     pub(crate) repair: RepairKey,
     pub(crate) request: PreviewRequest,
     pub(crate) cancel: CancelToken,
@@ -36,7 +36,7 @@ pub(crate) struct PreviewQueue {
     /// Whether a thread makes repairs.
     pub(crate) has_dust_thread: bool,
     /// Requested repairs, the most urgent last.
-    dust: Vec<DustWish>,
+    dust: Vec<RepairRequest>,
     /// The repair being made.
     looking: Option<(RepairKey, CancelToken)>,
 }
@@ -80,20 +80,20 @@ impl PreviewQueue {
 
     /// Record that a picture was made; `repair` is what it still lacks. Drops earlier repair requests of that place.
     pub(crate) fn made(&mut self, request: &PreviewRequest, repair: Option<RepairKey>) {
-        for wish in &mut self.dust {
-            wish.requests.retain(|other| other.key != request.key);
+        for asked in &mut self.dust {
+            asked.requests.retain(|other| other.key != request.key);
         }
         if let Some(repair) = repair {
-            let known = self.dust.iter().position(|wish| wish.repair == repair);
-            let mut wish = match known {
+            let known = self.dust.iter().position(|asked| asked.repair == repair);
+            let mut asked = match known {
                 Some(at) => self.dust.remove(at),
-                None => DustWish { repair, requests: Vec::new() },
+                None => RepairRequest { repair, requests: Vec::new() },
             };
-            wish.requests.push(request.clone());
-            self.dust.push(wish);
+            asked.requests.push(request.clone());
+            self.dust.push(asked);
         }
-        self.dust.retain(|wish| !wish.requests.is_empty());
-        let most_wanted = self.dust.last().map(|wish| wish.repair);
+        self.dust.retain(|asked| !asked.requests.is_empty());
+        let most_wanted = self.dust.last().map(|asked| asked.repair);
         if let Some((repair, cancel)) = &self.looking
             && most_wanted != Some(*repair)
         {
@@ -102,18 +102,18 @@ impl PreviewQueue {
     }
 
     /// Take the repair to make next, unless one is being made.
-    pub(crate) fn take_dust(&mut self) -> Option<DustLook> {
-        let wish = self.dust.last().filter(|_| self.looking.is_none())?;
-        let (repair, request, cancel) = (wish.repair, wish.requests.first()?.clone(), CancelToken::new());
+    pub(crate) fn take_dust(&mut self) -> Option<RepairTask> {
+        let asked = self.dust.last().filter(|_| self.looking.is_none())?;
+        let (repair, request, cancel) = (asked.repair, asked.requests.first()?.clone(), CancelToken::new());
         self.looking = Some((repair, cancel.clone()));
-        Some(DustLook { repair, request, cancel })
+        Some(RepairTask { repair, request, cancel })
     }
 
     /// Record that a repair was made (`is_over`), or given up for another one; returns the pictures that waited for it
     /// if it was made.
     pub(crate) fn dust_ended(&mut self, repair: RepairKey, is_over: bool) -> Vec<PreviewRequest> {
         self.looking = None;
-        let at = self.dust.iter().position(|wish| wish.repair == repair).filter(|_| is_over);
+        let at = self.dust.iter().position(|asked| asked.repair == repair).filter(|_| is_over);
         at.map(|at| self.dust.remove(at).requests).unwrap_or_default()
     }
 

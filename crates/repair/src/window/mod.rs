@@ -1,15 +1,19 @@
 //! One defect with its surroundings: the measured densities, what is known of them, and the solution.
 
+mod differences;
+pub(crate) mod grain;
+mod solver;
+
 use glassine_raster::{PixelLoop, PixelRect, Samples16, run_vectorised};
 
 use crate::attenuation::{predict, terms};
 use crate::density::{code_from_density, density_of};
-use crate::differences::{Differences, Picture};
-use crate::grain::GrainSpace;
 use crate::label::Component;
 use crate::robust::median_in_place;
-use crate::solver::{Links, SolverSpace, Unknown, minimise};
 use crate::types::DustMap;
+use crate::window::differences::{Differences, Picture};
+use crate::window::grain::GrainSpace;
+use crate::window::solver::{Links, SolverSpace, Unknown, minimise};
 
 /// Neighbour offsets of the four directions: along, down and the two diagonals.
 pub(crate) const DIRECTIONS: [(i32, i32); 4] = [(1, 0), (0, 1), (1, 1), (-1, 1)];

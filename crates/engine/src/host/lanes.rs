@@ -8,12 +8,12 @@ use std::time::{Duration, Instant};
 use crossbeam_channel::{Receiver, Sender};
 use glassine_raster::CancelToken;
 
-use crate::jobs::lane_pool::Crew;
-use crate::jobs::preview_queue::{DustLook, PreviewLane, PreviewQueue};
+use crate::error::{EngineError, Notice, Severity};
+use crate::host::lane_pool::LanePool;
+use crate::host::preview_queue::{PreviewLane, PreviewQueue, RepairTask};
 use crate::jobs::worker::Worker;
 use crate::jobs::{Failure, Job, JobEvent, JobEventKind, JobId, Lane};
 use crate::types::{PreviewRequest, SessionAt, SessionKey};
-use crate::{EngineError, Notice, Severity};
 
 /// Called after every event.
 pub(crate) type Wake = Arc<dyn Fn() + Send + Sync>;
@@ -52,10 +52,10 @@ pub(crate) struct QueuedJob {
 }
 
 pub(crate) fn run_lane(lane: Lane, queued: &Receiver<QueuedJob>, worker: &dyn Worker, outbox: &Outbox) {
-    let mut crew = None;
+    let mut pool = None;
     for job in queued {
-        let crew = crew.get_or_insert_with(|| Crew::new(lane));
-        crew.run(|| run_job(worker, job, outbox));
+        let pool = pool.get_or_insert_with(|| LanePool::new(lane));
+        pool.run(|| run_job(worker, job, outbox));
     }
 }
 
@@ -166,15 +166,15 @@ fn preview_failed(outbox: &Outbox, request: &PreviewRequest, failure: Failure) {
 
 /// Makes the repairs that pictures lack: dust detection takes seconds, in which sliders must stay responsive.
 pub(crate) fn run_dust(worker: &dyn Worker, lane: &PreviewLane, outbox: &Outbox) {
-    let mut crew = None;
+    let mut pool = None;
     while let Some(look) = lane.wait_for(PreviewQueue::take_dust) {
-        let crew = crew.get_or_insert_with(|| Crew::new(Lane::Work));
-        crew.run(|| look_for_dust(worker, look, lane, outbox));
+        let pool = pool.get_or_insert_with(|| LanePool::new(Lane::Work));
+        pool.run(|| look_for_dust(worker, look, lane, outbox));
     }
 }
 
-pub(crate) fn look_for_dust(worker: &dyn Worker, look: DustLook, lane: &PreviewLane, outbox: &Outbox) {
-    let DustLook { repair, request, cancel } = look;
+pub(crate) fn look_for_dust(worker: &dyn Worker, look: RepairTask, lane: &PreviewLane, outbox: &Outbox) {
+    let RepairTask { repair, request, cancel } = look;
     // Progress in steps of 5 %: each report repaints the window, which slows the detection down.
     let told = AtomicU32::new(0);
     let progress = |share: f32| {

@@ -2,10 +2,13 @@
 //!
 //! Both work on linear samples, so a mean of transmittances is the transmittance of the larger pixel.
 
+mod planes;
+
 use rayon::prelude::*;
 
-use crate::planes::{Lines, SourcePlanes};
 use crate::{Orientation, PixelRect, Point, Samples16, Scan, TiltedBox};
+
+pub use planes::{Lines, SourcePlanes};
 
 /// Mean of `factor` by `factor` pixels; a partial block at the right or bottom edge is averaged over its own pixels.
 ///

@@ -4,9 +4,9 @@ use std::collections::{HashMap, VecDeque};
 
 use glassine_raster::CancelToken;
 
-use crate::jobs::host::JobHost;
-use crate::jobs::lanes::{QueuedJob, look_for_dust, run_job, run_preview};
-use crate::jobs::preview_queue::{DustLook, PreviewQueue};
+use crate::host::JobHost;
+use crate::host::lanes::{QueuedJob, look_for_dust, run_job, run_preview};
+use crate::host::preview_queue::{PreviewQueue, RepairTask};
 use crate::jobs::{JobEvent, Lane};
 use crate::types::PreviewRequest;
 
@@ -35,7 +35,7 @@ pub(crate) struct Steps {
     pub(crate) queued: HashMap<Lane, VecDeque<QueuedJob>>,
     sent: HashMap<Option<Lane>, VecDeque<JobEvent>>,
     picture: Option<(PreviewRequest, CancelToken)>,
-    dust: Option<DustLook>,
+    dust: Option<RepairTask>,
     pub(crate) delivered: VecDeque<JobEvent>,
 }
 

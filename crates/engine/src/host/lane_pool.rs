@@ -4,12 +4,10 @@
 //! per core, at a lower priority: it has the whole machine while nothing else wants it, and next to nothing in the
 //! milliseconds in which a preview or the window itself works. Elsewhere one core is left free.
 
-use std::sync::Once;
-
-use crossbeam_channel::unbounded;
-use rayon::{ThreadBuilder, ThreadPool, ThreadPoolBuilder};
+use rayon::{ThreadPool, ThreadPoolBuilder};
 
 use crate::jobs::Lane;
+use crate::threads::{cores, start};
 
 /// Priority of a lane's threads, in the scale of POSIX `nice`: 0 is usual, 19 yields to everything.
 ///
@@ -27,12 +25,12 @@ fn niceness(lane: Lane) -> i32 {
 
 /// The thread pool of one lane.
 #[derive(Debug)]
-pub(crate) struct Crew {
+pub(crate) struct LanePool {
     /// `None` computes on the shared thread pool.
     pool: Option<ThreadPool>,
 }
 
-impl Crew {
+impl LanePool {
     /// Start as many threads for a lane as the system allows. Without any, the lane uses the shared thread pool.
     pub(crate) fn new(lane: Lane) -> Self {
         if lane == Lane::Files {
@@ -57,36 +55,6 @@ impl Crew {
     }
 }
 
-/// Start the shared thread pool: one thread per core, or fewer if the system refuses more. Without any, the calling
-/// thread computes alone.
-///
-/// Otherwise the first computation would create the pool, and panic if a thread is refused.
-pub fn prepare_threads() {
-    static STARTED: Once = Once::new();
-    STARTED.call_once(|| {
-        let (started, hand_over) = start(cores(), "glassine-shared");
-        // A program that has computed before already has its pool; ours is then not needed.
-        if started > 0 {
-            ThreadPoolBuilder::new().num_threads(started).spawn_handler(hand_over).build_global().ok();
-        } else {
-            ThreadPoolBuilder::new().num_threads(1).use_current_thread().build_global().ok();
-        }
-    });
-}
-
-/// Start up to `most` threads, each of which waits for the pool worker it will run. Returns how many there are and a
-/// function that hands a worker to the next thread; threads that get none end.
-fn start(most: usize, name: &str) -> (usize, impl FnMut(ThreadBuilder) -> std::io::Result<()> + 'static) {
-    let (sender, receiver) = unbounded::<ThreadBuilder>();
-    let is_started = |idx: &usize| {
-        let parts = receiver.clone();
-        let run = move || parts.recv().map_or((), ThreadBuilder::run);
-        std::thread::Builder::new().name(format!("{name}-{idx}")).spawn(run).is_ok()
-    };
-    let started = (0..most).take_while(is_started).count();
-    (started, move |part| sender.send(part).map_err(|_no_thread| std::io::ErrorKind::Other.into()))
-}
-
 #[cfg(target_os = "linux")]
 fn threads() -> usize {
     cores()
@@ -95,10 +63,6 @@ fn threads() -> usize {
 #[cfg(not(target_os = "linux"))]
 fn threads() -> usize {
     cores().saturating_sub(1).max(1)
-}
-
-fn cores() -> usize {
-    std::thread::available_parallelism().map_or(1, std::num::NonZero::get)
 }
 
 /// Lower the priority of the calling thread. Linux keeps one priority per thread, and this call sets only that of the
@@ -117,20 +81,9 @@ mod tests {
     use super::*;
 
     #[test]
-    fn a_pool_has_as_many_threads_as_were_started() {
-        let (started, hand_over) = start(3, "few");
-        let pool = ThreadPoolBuilder::new().num_threads(started).spawn_handler(hand_over).build();
-        let sum: u64 = pool.expect("threads wait for it").install(|| {
-            use rayon::prelude::*;
-            (0..1000_u64).into_par_iter().sum()
-        });
-        assert_eq!((started, sum), (3, 499_500));
-    }
-
-    #[test]
     fn a_lane_computes_on_its_own_threads() {
-        let crew = Crew::new(Lane::Export);
-        let name = crew.run(|| std::thread::current().name().map(str::to_owned));
+        let pool = LanePool::new(Lane::Export);
+        let name = pool.run(|| std::thread::current().name().map(str::to_owned));
         assert!(name.is_some_and(|name| name.starts_with("glassine-export-")));
     }
 
@@ -139,8 +92,8 @@ mod tests {
     fn an_export_gives_way_and_the_thread_that_asked_for_it_does_not() {
         let of_this_thread = || rustix::process::getpriority_process(None).expect("a thread has a priority");
         let before = of_this_thread();
-        let export = Crew::new(Lane::Export).run(of_this_thread);
-        let count = Crew::new(Lane::Count).run(of_this_thread);
+        let export = LanePool::new(Lane::Export).run(of_this_thread);
+        let count = LanePool::new(Lane::Count).run(of_this_thread);
         assert!(export > before, "{export} after {before}");
         assert!(count >= export, "{count} after {export}");
         assert_eq!(of_this_thread(), before);

@@ -5,6 +5,11 @@
 //! of submission, so that a running export delays neither a save nor the search for frames. A panic in a job becomes a
 //! message; the session survives.
 
+pub(crate) mod lane_pool;
+pub(crate) mod lanes;
+pub(crate) mod preview_queue;
+pub(crate) mod steps;
+
 use std::collections::HashMap;
 use std::sync::Arc;
 use std::thread::JoinHandle;
@@ -12,15 +17,16 @@ use std::thread::JoinHandle;
 use crossbeam_channel::{Receiver, Sender, unbounded};
 use glassine_raster::CancelToken;
 
-use crate::jobs::lanes::{
+use crate::engine::Engine;
+use crate::error::{Notice, Severity};
+use crate::host::lanes::{
     Outbox, QueuedJob, Wake, look_for_dust, run_ahead, run_dust, run_job, run_lane, run_preview, run_previews,
 };
-use crate::jobs::preview_queue::{PreviewLane, PreviewQueue};
-use crate::jobs::steps::Steps;
+use crate::host::preview_queue::{PreviewLane, PreviewQueue};
+use crate::host::steps::Steps;
 use crate::jobs::worker::Worker;
 use crate::jobs::{Failure, Job, JobEvent, JobEventKind, JobId, Lane};
 use crate::types::{PreviewRequest, SessionAt};
-use crate::{Engine, Notice, Severity};
 
 /// Queues and threads of the lanes that have a thread.
 #[derive(Default)]
