@@ -1,7 +1,7 @@
 //! Writing pictures row by row into a file that appears whole or not at all.
 
 mod closed;
-mod ifd_out;
+mod directory;
 mod jpeg_out;
 mod metadata;
 mod pack;
@@ -17,6 +17,7 @@ use rayon::prelude::*;
 
 pub use closed::ClosedPicture;
 use closed::Meant;
+pub(crate) use directory::{Fields, write_failed};
 pub(crate) use metadata::UNKNOWN_PPI;
 pub use pack::{PackedRows, RowPacker};
 pub use spec::{Compression, FilmSourceKind, Metadata, PictureFormat, PictureSpec, WrittenFile};

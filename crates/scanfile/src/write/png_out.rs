@@ -156,7 +156,7 @@ fn head(chunks: &mut Chunks, spec: &PictureSpec) -> io::Result<()> {
     if spec.metadata.is_empty() {
         return Ok(());
     }
-    chunks.chunk(b"eXIf", &exif_block(spec))?;
+    chunks.chunk(b"eXIf", &exif_block(spec).map_err(io::Error::other)?)?;
     let mut text = b"XML:com.adobe.xmp\0\0\0\0\0".to_vec();
     text.extend(xmp_packet(&spec.metadata).bytes());
     chunks.chunk(b"iTXt", &text)
