@@ -1,10 +1,12 @@
 //! Curves and matrix of an embedded profile: just enough to turn codes into linear light.
 //!
 //! Source of the layout: ICC.1 v4 (header, tag table, `curv`, `para`, `XYZ `), which version 2 shares for these types.
+//!
+//! Not read with `moxcms`, which refuses a whole profile for one damaged tag, even if nothing depends on that tag,
+//! does not say what is wrong, and decodes colour tables of many megabytes that are of no use here.
 
 use std::sync::Arc;
 
-use super::build::table_light;
 use crate::linear::{srgb_light, table_of};
 
 /// The usable parts of a profile.
@@ -198,6 +200,16 @@ fn curve_of(data: &[u8]) -> Option<Arc<[f32]>> {
         b"para" => parametric(data),
         _ => None,
     }
+}
+
+/// Linear interpolation between evenly spaced samples; outside 0..1 the end samples hold.
+fn table_light(table: &[u16], value: f64) -> f64 {
+    let (Some(first), Some(last)) = (table.first(), table.last()) else { return value };
+    let at = value.clamp(0.0, 1.0) * (table.len() - 1) as f64;
+    let i = at.floor() as usize;
+    let low = f64::from(*table.get(i).unwrap_or(first));
+    let high = f64::from(*table.get(i + 1).unwrap_or(last));
+    (low + (high - low) * (at - i as f64)) / 65535.0
 }
 
 /// Parametric curve kinds 0 to 4. Source: ICC.1 v4, `parametricCurveType`.
