@@ -17,7 +17,7 @@ mod vector;
 
 pub use budget::{Allocation, MemoryBudget, OverBudget};
 pub use cancel::{CancelToken, Cancelled};
-pub use geometry::{Frame, Holder, Orientation, PixelRect, Point, Scan, TiltedBox};
+pub use geometry::{Frame, Orientation, PixelRect, Point, Scan, TiltedBox};
 pub use memory::{NoMemory, reserve, zeroed};
 pub use planes::{Lines, SourcePlanes};
 pub use resample::{Kernel, TiltedSampling, box_reduce};

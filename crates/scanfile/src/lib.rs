@@ -38,7 +38,7 @@ pub use error::Error;
 pub use fingerprint::{Fingerprint, SampledPrint, fingerprint, sampled_fingerprint};
 pub use info::{Encoding, FourthSample, InfraredSource, OpenOptions, PlaneKind, ScanInfo};
 pub use linear::{CODES, Linearisation, srgb_light};
-pub use overview::{GLIMPSE_BYTES, overview_factor};
+pub use overview::{QUICK_OVERVIEW_BYTES, overview_factor};
 pub use parts::remove_abandoned_parts;
 pub use protect::{ProtectedFile, protected_at};
 pub use read::{FileChange, Positioned, open_regular};

@@ -41,12 +41,7 @@ pub fn write_rgbi(
     file.commit()
 }
 
-fn write_page(
-    file: &mut AtomicFile,
-    samples: &Samples16,
-    ppi: f64,
-    description: &str,
-) -> TiffResult<()> {
+fn write_page(file: &mut AtomicFile, samples: &Samples16, ppi: f64, description: &str) -> TiffResult<()> {
     let (width, height) = (samples.width(), samples.height());
     let mut encoder = TiffEncoder::new(file)?;
     let mut page = Fields::of_page(&mut encoder)?;

@@ -91,8 +91,7 @@ impl Space {
 
 /// Position and length of every tag in a profile, by signature.
 fn tag_table(profile: &[u8]) -> Vec<([u8; 4], usize, usize)> {
-    let number =
-        |at: usize| profile[at..at + 4].iter().fold(0, |sum, byte| sum << 8 | usize::from(*byte));
+    let number = |at: usize| profile[at..at + 4].iter().fold(0, |sum, byte| sum << 8 | usize::from(*byte));
     (0..number(128))
         .map(|i| 132 + 12 * i)
         .map(|at| (profile[at..at + 4].try_into().expect("four bytes"), number(at + 4), number(at + 8)))
@@ -114,11 +113,8 @@ fn a_colour_engine_reads_our_rgb_profiles_as_their_formulas_say() {
         let transform = Transform::<[f64; 3], [f64; 3], _, _>::new_flags(
             &profile,
             PixelFormat::RGB_DBL,
-            &Profile::new_lab4_context(
-                lcms2::GlobalContext::new(),
-                &CIExyY { x: 0.3457, y: 0.3585, Y: 1.0 },
-            )
-            .expect("Lab"),
+            &Profile::new_lab4_context(lcms2::GlobalContext::new(), &CIExyY { x: 0.3457, y: 0.3585, Y: 1.0 })
+                .expect("Lab"),
             PixelFormat::Lab_DBL,
             Intent::RelativeColorimetric,
             Flags::NO_CACHE,
@@ -143,11 +139,9 @@ fn a_colour_engine_reads_our_rgb_profiles_as_their_formulas_say() {
 fn a_colour_engine_reads_our_grey_profile() {
     let grey = build_grey_profile("Grey", &TransferCurve::Gamma(2.2));
     let profile = Profile::new_icc(&grey).expect("a sound profile");
-    let lab_profile = Profile::new_lab4_context(
-        lcms2::GlobalContext::new(),
-        &CIExyY { x: 0.3457, y: 0.3585, Y: 1.0 },
-    )
-    .expect("Lab");
+    let lab_profile =
+        Profile::new_lab4_context(lcms2::GlobalContext::new(), &CIExyY { x: 0.3457, y: 0.3585, Y: 1.0 })
+            .expect("Lab");
     let grey = PixelFormat::GRAY_DBL;
     let transform = Transform::<f64, [f64; 3]>::new(
         &profile,
@@ -219,9 +213,7 @@ fn open_profiles_of_others_are_read_as_a_colour_engine_reads_them() {
         let bytes = std::fs::read(entry.path()).expect("readable");
         let ours = parse_profile(&bytes).unwrap_or_else(|e| panic!("{:?}: {e}", entry.path()));
         let theirs = Profile::new_icc(&bytes).expect("a sound profile");
-        for (i, signature) in
-            [TagSignature::RedTRCTag, TagSignature::GreenTRCTag].iter().enumerate()
-        {
+        for (i, signature) in [TagSignature::RedTRCTag, TagSignature::GreenTRCTag].iter().enumerate() {
             let Tag::ToneCurve(curve) = theirs.read_tag(*signature) else { panic!("no curve") };
             for code in (0..65_536).step_by(997) {
                 let v = code as f32 / 65535.0;

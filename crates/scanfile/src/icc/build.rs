@@ -3,8 +3,7 @@
 //! The same numbers always give the same bytes: the date is fixed.
 
 use moxcms::{
-    ColorProfile, DataColorSpace, LocalizableString, ProfileText, ToneReprCurve, Xyz, Xyzd,
-    adaption_matrix_d,
+    ColorProfile, DataColorSpace, LocalizableString, ProfileText, ToneReprCurve, Xyz, Xyzd, adaption_matrix_d,
 };
 
 /// The illuminant of the connection space, D50. Source: ICC.1 v4.

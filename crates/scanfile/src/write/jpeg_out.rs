@@ -39,7 +39,10 @@ pub(super) fn write_jpeg(
         (Vec::new(), Vec::new())
     } else {
         let xmp = xmp_packet(&spec.metadata);
-        (segment(b"Exif\0\0", &exif_block(spec).map_err(write_failed(&path))?), segment(b"http://ns.adobe.com/xap/1.0/\0", xmp.as_bytes()))
+        (
+            segment(b"Exif\0\0", &exif_block(spec).map_err(write_failed(&path))?),
+            segment(b"http://ns.adobe.com/xap/1.0/\0", xmp.as_bytes()),
+        )
     };
     let mut hasher = blake3::Hasher::new();
     for part in [&encoded[..at], &exif, &xmp, &encoded[at..]] {

@@ -1,7 +1,7 @@
 //! Prepares rows of a picture for its file: work that many threads can do while another writes.
 
+use super::checksum::sample_checksum;
 use super::spec::{Compression, PictureFormat, PictureSpec};
-use super::sums::sum_of_samples;
 
 /// Approximate bytes of a TIFF strip before packing.
 const STRIP_BYTES: usize = 512 << 10;
@@ -29,7 +29,7 @@ enum Form {
 #[derive(Debug)]
 pub struct PackedRows {
     pub(super) rows: u32,
-    pub(super) sum: u64,
+    pub(super) checksum: u64,
     pub(super) body: Body,
 }
 
@@ -76,7 +76,7 @@ impl RowPacker {
     /// Pack rows of 16-bit samples.
     pub fn pack_u16(&self, mut samples: Vec<u16>) -> std::io::Result<PackedRows> {
         let rows = (samples.len() / self.row_samples) as u32;
-        let sum = sum_of_samples(&samples);
+        let checksum = sample_checksum(&samples);
         let body = match self.form {
             Form::Strips(Compression::None) | Form::Plain => Body::Samples(samples),
             Form::BigEndian => Body::Bytes(samples.iter().flat_map(|v| v.to_be_bytes()).collect()),
@@ -87,7 +87,7 @@ impl RowPacker {
                 self.strips(compression, bytemuck::cast_slice(&samples), 2)?
             }
         };
-        Ok(PackedRows { rows, sum, body })
+        Ok(PackedRows { rows, checksum, body })
     }
 
     /// Pack rows of 8-bit samples.
@@ -103,7 +103,7 @@ impl RowPacker {
                 self.strips(compression, &samples, 1)?
             }
         };
-        Ok(PackedRows { rows, sum: sum_of_samples(&wide), body })
+        Ok(PackedRows { rows, checksum: sample_checksum(&wide), body })
     }
 
     /// Bits that samples must have.

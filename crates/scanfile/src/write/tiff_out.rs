@@ -178,8 +178,26 @@ fn write_directories<K: TiffKind>(
 
 #[cfg(test)]
 mod tests {
+    use std::io::Seek as _;
+
     use super::*;
-    use crate::{Metadata, Overwrite, PictureFormat};
+    use crate::write::RowPacker;
+    use crate::{Metadata, OpenOptions, Overwrite, PictureFormat, Scan};
+    use glassine_raster::{CancelToken, PixelRect};
+
+    fn spec(width_px: u32, height_px: u32, compression: Compression) -> PictureSpec {
+        PictureSpec {
+            width_px,
+            height_px,
+            channels: 3,
+            bits: 16,
+            ppi: Some(300.0),
+            icc: None,
+            metadata: Metadata::default(),
+            format: PictureFormat::Tiff { compression },
+            overwrite: Overwrite::Never,
+        }
+    }
 
     #[test]
     fn the_big_form_is_chosen_from_the_size_before_the_first_row() {
@@ -190,20 +208,37 @@ mod tests {
             (20_000, Compression::Lzw, true),
             (10_000, Compression::Deflate, false),
         ] {
-            let spec = PictureSpec {
-                width_px: 30_000,
-                height_px,
-                channels: 3,
-                bits: 16,
-                ppi: None,
-                icc: None,
-                metadata: Metadata::default(),
-                format: PictureFormat::Tiff { compression },
-                overwrite: Overwrite::Never,
-            };
+            let spec = spec(30_000, height_px, compression);
             let file = AtomicFile::create(&folder.path().join("a.tif"), Overwrite::Never).expect("created");
             let out = TiffOut::begin(file, &spec, compression, 1).expect("begun");
             assert_eq!(matches!(out.encoder, Encoder::Big(_)), big, "{height_px} {compression:?}");
+        }
+    }
+
+    #[test]
+    fn a_picture_in_the_big_form_reads_back_exactly() {
+        let folder = tempfile::tempdir().expect("temporary folder");
+        for compression in [Compression::None, Compression::Lzw, Compression::Deflate] {
+            let metadata = Metadata { creator: "Ana Ö".into(), ..Metadata::default() };
+            let spec = PictureSpec { metadata, ..spec(31, 9_001, compression) };
+            let path = folder.path().join(format!("{compression:?}.tif"));
+            let file = AtomicFile::create(&path, Overwrite::Never).expect("created");
+            let packer = RowPacker::new(&spec);
+            let mut out = TiffOut::begin(file, &spec, compression, packer.granule_rows()).expect("begun");
+            out.file.rewind().expect("a file");
+            let handle = out.file.second_handle().expect("a file");
+            out.encoder = Encoder::Big(TiffEncoder::new_big(handle).expect("a header"));
+            let codes: Vec<u16> = (0..31 * 3 * 9_001_u32).map(|i| (i * 40_503 >> 7) as u16).collect();
+            for part in codes.chunks(31 * 3 * packer.granule_rows() as usize) {
+                out.rows(&packer.pack_u16(part.to_vec()).expect("packed")).expect("written");
+            }
+            out.finish(&spec).and_then(AtomicFile::commit).expect("complete");
+            let options = OpenOptions { least_sides_px: (1, 1), ..OpenOptions::default() };
+            let scan = Scan::open(&path, &options).expect("readable");
+            assert!(scan.info().container.contains("BigTIFF"), "{}", scan.info().container);
+            assert_eq!(scan.info().ppi, Some([300.0, 300.0]));
+            let all = scan.read_region(PixelRect::of_size(31, 9_001), &CancelToken::new()).expect("read");
+            assert!(all.data() == codes, "{compression:?}");
         }
     }
 }
