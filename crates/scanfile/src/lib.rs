@@ -37,7 +37,7 @@ pub use atomic::{AtomicFile, Overwrite, write_bytes_atomic};
 pub use error::Error;
 pub use fingerprint::{Fingerprint, SampledPrint, fingerprint, sampled_fingerprint};
 pub use info::{Encoding, FourthSample, InfraredSource, OpenOptions, PlaneKind, ScanInfo};
-pub use linear::{CODES, Linearisation, srgb_light};
+pub use linear::Linearisation;
 pub use overview::{QUICK_OVERVIEW_BYTES, overview_factor};
 pub use parts::remove_abandoned_parts;
 pub use protect::{ProtectedFile, protected_at};

@@ -308,11 +308,7 @@ fn solve3(mut m: [[f64; 4]; 3]) -> Option<[f64; 3]> {
 }
 
 fn median(mut values: Vec<f64>) -> Option<f64> {
-    let middle = values.len() / 2;
-    if values.is_empty() {
-        return None;
-    }
-    Some(*values.select_nth_unstable_by(middle, f64::total_cmp).1)
+    glassine_raster::median(&mut values, f64::total_cmp)
 }
 
 /// Density of a linear code; black counts as half a code.

@@ -7,7 +7,9 @@
 
 use std::sync::Arc;
 
-use crate::linear::{srgb_light, table_of};
+use glassine_raster::PowerCurve;
+
+use crate::linear::table_of;
 
 /// The usable parts of a profile.
 #[derive(Debug, Clone)]
@@ -102,7 +104,7 @@ pub(crate) fn is_srgb(profile: &[u8]) -> bool {
         && curves.tables.iter().all(|table| {
             [0_u16, 2_000, 12_000, 32_768, 50_000, 65_535].iter().all(|code| {
                 let light = table.get(usize::from(*code)).map_or(f64::NAN, |light| f64::from(*light));
-                (light - srgb_light(f64::from(*code) / 65_535.0)).abs() < LIGHT_TOLERANCE
+                (light - PowerCurve::SRGB.decode(f64::from(*code) / 65_535.0)).abs() < LIGHT_TOLERANCE
             })
         })
 }
