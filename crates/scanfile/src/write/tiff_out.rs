@@ -228,7 +228,7 @@ mod tests {
             out.file.rewind().expect("a file");
             let handle = out.file.second_handle().expect("a file");
             out.encoder = Encoder::Big(TiffEncoder::new_big(handle).expect("a header"));
-            let codes: Vec<u16> = (0..31 * 3 * 9_001_u32).map(|i| (i * 40_503 >> 7) as u16).collect();
+            let codes: Vec<u16> = (0..31 * 3 * 9_001_u32).map(|i| (i.wrapping_mul(40_503) >> 7) as u16).collect();
             for part in codes.chunks(31 * 3 * packer.granule_rows() as usize) {
                 out.rows(&packer.pack_u16(part.to_vec()).expect("packed")).expect("written");
             }
