@@ -8,7 +8,9 @@ use glassine_layout::{
     with_aspect,
 };
 use glassine_raster::{Orientation, Point, TiltedBox, px_from_mm};
-use glassine_session::{Edit, Frame, FrameFlag, FrameId, NewFrame, ScanRef, Session, Strip, StripId, crop_guard};
+use glassine_session::{
+    Edit, Frame, FrameFlag, FrameId, NewFrame, ScanRef, Session, Strip, StripId, crop_guard,
+};
 
 use crate::app::GlassineApp;
 use crate::command::{AspectLock, Command};

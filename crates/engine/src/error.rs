@@ -148,6 +148,16 @@ impl EngineError {
     }
 }
 
+impl From<glassine_layout::LayoutError> for EngineError {
+    fn from(error: glassine_layout::LayoutError) -> Self {
+        match error {
+            glassine_layout::LayoutError::Cancelled(_) => Self::Cancelled,
+            glassine_layout::LayoutError::Read(error) => error.into(),
+            other => Self::user_error(other.to_string(), "check the scan, or draw the boxes by hand"),
+        }
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

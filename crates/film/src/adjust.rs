@@ -47,11 +47,7 @@ pub fn match_frame(
         let mut out = [0.0; 3];
         for (c, value) in out.iter_mut().enumerate() {
             let mut layer: Vec<f64> = logs.iter().map(|log| log[c]).collect();
-            if layer.is_empty() {
-                return None;
-            }
-            let middle = layer.len() / 2;
-            *value = *layer.select_nth_unstable_by(middle, f64::total_cmp).1 + offset[c];
+            *value = glassine_raster::median(&mut layer, f64::total_cmp)? + offset[c];
         }
         Some(out)
     };

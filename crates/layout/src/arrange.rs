@@ -49,9 +49,8 @@ pub fn pitch_px(
         .filter(|d| d.is_finite() && *d > 0.5 * side)
         .map(|d| d / (d / side * 0.95).round().max(1.0))
         .collect();
-    steps.sort_by(f64::total_cmp);
-    if !steps.is_empty() {
-        return Some(steps[steps.len() / 2]);
+    if let Some(pitch) = glassine_raster::median(&mut steps, f64::total_cmp) {
+        return Some(pitch);
     }
     let nominal = format.zip(ppi).map(|(f, ppi)| px_from_mm(f.nominal_pitch_mm(), ppi));
     Some(nominal.filter(|p| p.is_finite() && *p >= side * 0.8).unwrap_or(side * 1.05))

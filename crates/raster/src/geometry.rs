@@ -8,9 +8,6 @@ use std::marker::PhantomData;
 /// Source pixels of a scan, y down, measured at pixel edges.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Scan {}
-/// Millimetres on the holder or scanner bed.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Holder {}
 /// A box's own unit square: (0, 0) top left to (1, 1) bottom right, before orientation.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Frame {}

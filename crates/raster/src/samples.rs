@@ -109,10 +109,6 @@ impl Samples16 {
         &mut self.data
     }
 
-    pub fn into_vec(self) -> Vec<u16> {
-        self.data
-    }
-
     pub fn row(&self, y: u32) -> &[u16] {
         let stride = self.stride();
         &self.data[y as usize * stride..][..stride]

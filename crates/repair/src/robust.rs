@@ -2,11 +2,7 @@
 
 /// Median of the values, which are reordered; 0 if empty.
 pub(crate) fn median_in_place(values: &mut [f32]) -> f32 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let mid = values.len() / 2;
-    *values.select_nth_unstable_by(mid, f32::total_cmp).1
+    glassine_raster::median(values, f32::total_cmp).unwrap_or(0.0)
 }
 
 /// Median, and standard deviation of a normal distribution from the median absolute deviation.

@@ -56,6 +56,11 @@ impl AtomicFile {
         self.temp.path()
     }
 
+    /// Another handle to the same bytes and the same position in them, for encoders that keep their writer.
+    pub(crate) fn second_handle(&self) -> Result<File, Error> {
+        self.temp.as_file().try_clone().map_err(Error::io(&self.path, "write the file"))
+    }
+
     /// Sync what was written so far to the disk.
     pub(crate) fn sync(&self) -> Result<(), Error> {
         self.temp.as_file().sync_all().map_err(Error::io(&self.path, "write the file to disk"))

@@ -138,8 +138,8 @@ pub struct ScanInfo {
     pub infrared: InfraredSource,
     /// How codes relate to light, after overrides.
     pub encoding: Encoding,
-    /// Whether the file itself does not say: it has neither a profile nor a tag.
-    pub encoding_is_untold: bool,
+    /// Whether the file itself does not state it: it has neither a profile nor a tag.
+    pub encoding_is_unstated: bool,
     /// How the file says the picture should be turned for viewing; reading never turns it.
     pub orientation: Orientation,
     /// Fault of the picture data, if they can be read in spite of it; also among the notes.

@@ -2,10 +2,12 @@
 
 use std::sync::{Arc, LazyLock};
 
+use glassine_raster::PowerCurve;
+
 use crate::Encoding;
 
 /// Entries of a table: one for every 16-bit code.
-pub const CODES: usize = 65_536;
+const CODES: usize = 65_536;
 
 /// How the codes of a scan become linear light.
 #[derive(Debug, Clone)]
@@ -20,7 +22,7 @@ impl Linearisation {
     /// The same curve for every channel; [`Encoding::Profile`] without a profile counts as linear.
     pub fn of_encoding(encoding: Encoding, colour_channels: u8) -> Self {
         static LINEAR: LazyLock<Arc<[f32]>> = LazyLock::new(|| table_of(|x| x));
-        static SRGB: LazyLock<Arc<[f32]>> = LazyLock::new(|| table_of(srgb_light));
+        static SRGB: LazyLock<Arc<[f32]>> = LazyLock::new(|| table_of(|x| PowerCurve::SRGB.decode(x)));
         let table = match encoding {
             Encoding::Linear | Encoding::Profile => Arc::clone(&LINEAR),
             Encoding::Srgb => Arc::clone(&SRGB),
@@ -38,17 +40,6 @@ impl Linearisation {
 /// A table of `light(code / 65535)`, clamped to 0..1; a value that is not a number becomes 0.
 pub(crate) fn table_of(light: impl Fn(f64) -> f64) -> Arc<[f32]> {
     (0..CODES).map(|code| light(code as f64 / 65535.0).clamp(0.0, 1.0).max(0.0) as f32).collect()
-}
-
-/// Linear light of an sRGB-encoded value.
-///
-/// ```text
-/// light = x / 12.92                      x <= 0.04045
-/// light = ((x + 0.055) / 1.055)^2.4      above
-/// ```
-/// Source: IEC 61966-2-1.
-pub fn srgb_light(x: f64) -> f64 {
-    if x <= 0.04045 { x / 12.92 } else { ((x + 0.055) / 1.055).powf(2.4) }
 }
 
 #[cfg(test)]

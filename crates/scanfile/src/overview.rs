@@ -1,15 +1,15 @@
-//! A small picture of a large scan, made in one pass over the file so that memory stays bounded, and a first look at it
+//! A small picture of a large scan, made in one pass over the file so that memory stays bounded, and a quick overview
 //! from a few of its rows.
 
 use std::sync::atomic::{AtomicU64, Ordering};
 
 use glassine_raster::{CancelToken, Samples16};
 
-use crate::read::{Reduction, Sink};
+use crate::read::{BoxReducer, Reduction};
 use crate::{Error, Scan};
 
-/// Bytes that a first look reads by default: a fraction of a second, even from a cold disk.
-pub const GLIMPSE_BYTES: u64 = 160 << 20;
+/// Bytes that a quick overview reads by default: a fraction of a second, even from a cold disk.
+pub const QUICK_OVERVIEW_BYTES: u64 = 160 << 20;
 
 /// Whole-number factor that brings the longer side to `max_side_px` or less.
 pub fn overview_factor(width_px: u32, height_px: u32, max_side_px: u32) -> u32 {
@@ -38,30 +38,30 @@ impl Scan {
         let info = self.info();
         let factor = factor.max(1);
         let size = (info.width_px, info.height_px);
-        let sink = Sink::new(&info.path, size, (factor, factor), info.planes.len() as u8)?;
-        let apart_rows = self.apart.as_ref().map_or(0, |_| u64::from(info.height_px));
-        let rows_in_all = (self.picture.rows_to_report() + apart_rows).max(1);
+        let reducer = BoxReducer::new(&info.path, size, (factor, factor), info.planes.len() as u8)?;
+        let infrared_rows = self.separate_infrared.as_ref().map_or(0, |_| u64::from(info.height_px));
+        let rows_in_all = (self.picture.rows_to_report() + infrared_rows).max(1);
         let rows_done = AtomicU64::new(0);
         let report = |rows: u64| {
             let done = rows_done.fetch_add(rows, Ordering::Relaxed) + rows;
             progress((done as f64 / rows_in_all as f64).min(1.0) as f32);
         };
         let colour = Reduction { first_channel: 0, to_linear, cancel, progress: &report };
-        self.picture.reduce(&colour, &sink)?;
-        if let Some(apart) = &self.apart {
+        self.picture.reduce(&colour, &reducer)?;
+        if let Some(infrared) = &self.separate_infrared {
             let first_channel = usize::from(self.picture.channels());
-            apart.reduce(&info.path, &Reduction { first_channel, to_linear: None, ..colour }, &sink)?;
+            infrared.reduce(&info.path, &Reduction { first_channel, to_linear: None, ..colour }, &reducer)?;
         }
-        sink.into_picture(&info.path)
+        reducer.into_picture(&info.path)
     }
 
-    /// A first look: the colour channels reduced by `factor` from a few rows of every part of the file, in a fraction
+    /// A quick overview: the colour channels reduced by `factor` from a few rows of every part of the file, in a fraction
     /// of the time of [`Self::reduced`]: about `budget_bytes` are read. `None` if reading everything is as quick, or if
     /// the file has no places to start reading from.
     ///
     /// Every row that is read is reduced exactly and the rows between them are interpolated, so this is for viewing,
     /// never for measuring.
-    pub fn glimpse(
+    pub fn quick_overview(
         &self,
         factor: u32,
         budget_bytes: u64,
@@ -69,7 +69,7 @@ impl Scan {
         cancel: &CancelToken,
     ) -> Result<Option<Samples16>, Error> {
         let how = Reduction { first_channel: 0, to_linear, cancel, progress: &|_| {} };
-        let seen = self.picture.glimpse(factor.max(1), budget_bytes, &how)?;
+        let seen = self.picture.quick_overview(factor.max(1), budget_bytes, &how)?;
         Ok(seen.map(|samples| samples.first_channels(self.info().colour_channels())))
     }
 }

@@ -7,7 +7,7 @@ use glassine_raster::{CancelToken, Orientation, PixelRect, RegionError, RegionSo
 
 use crate::icc::parse_profile;
 use crate::protect::{ProtectedFile, protect_open};
-use crate::read::{Opened, Picture, Positioned, Reduction, Sink, open_picture, reduce_by_regions};
+use crate::read::{BoxReducer, Opened, Picture, Positioned, Reduction, open_picture, reduce_by_regions};
 use crate::{Encoding, Error, InfraredSource, Linearisation, OpenOptions, PlaneKind, ScanInfo};
 
 /// An open scan. Reading never changes the file and never turns the picture.
@@ -15,7 +15,7 @@ use crate::{Encoding, Error, InfraredSource, Linearisation, OpenOptions, PlaneKi
 pub struct Scan {
     info: ScanInfo,
     pub(crate) picture: Box<dyn Picture>,
-    pub(crate) apart: Option<ApartInfrared>,
+    pub(crate) separate_infrared: Option<SeparateInfrared>,
     linearisation: Linearisation,
     infrared_file: Option<PathBuf>,
     files: Vec<HeldFile>,
@@ -36,7 +36,7 @@ impl HeldFile {
 
 /// An infrared plane that is a separate picture, perhaps of another size.
 #[derive(Debug)]
-pub(crate) struct ApartInfrared {
+pub(crate) struct SeparateInfrared {
     plane: Box<dyn Picture>,
     width: u32,
     height: u32,
@@ -49,11 +49,11 @@ impl Scan {
         let (width_px, height_px) = opened.picture.size();
         let mut notes = std::mem::take(&mut opened.notes);
         let mut infrared = opened.infrared;
-        let mut apart = opened.second_page.take();
+        let mut separate = opened.second_page.take();
         let mut infrared_held = None;
         if let Some(file) = &options.infrared_file {
             let (plane, held) = open_infrared_file(file, options)?;
-            (apart, infrared_held) = (Some(plane), Some(held));
+            (separate, infrared_held) = (Some(plane), Some(held));
             infrared = InfraredSource::SeparateFile;
             if opened.infrared == InfraredSource::ExtraSample {
                 // The extra sample stays in the file; only the file that the user named is used.
@@ -62,9 +62,10 @@ impl Scan {
                 notes.push("the scan's own infrared channel was left out for the separate file".into());
             }
         }
-        let apart = apart.map(|plane| ApartInfrared { plane, width: width_px, height: height_px });
-        if let Some(apart) = &apart {
-            notes.extend(apart.size_note(path)?);
+        let separate_infrared =
+            separate.map(|plane| SeparateInfrared { plane, width: width_px, height: height_px });
+        if let Some(separate) = &separate_infrared {
+            notes.extend(separate.size_note(path)?);
         }
         let mut planes = match opened.colours {
             1 => vec![PlaneKind::Grey],
@@ -73,7 +74,7 @@ impl Scan {
         if infrared != InfraredSource::None {
             planes.push(PlaneKind::Infrared);
         }
-        let encoding_is_untold =
+        let encoding_is_unstated =
             opened.icc.is_none() && (opened.untagged_note.is_some() || opened.container.starts_with("TIFF"));
         let (encoding, linearisation) = linearisation_of(&opened, options, &mut notes);
         notes.extend(uneven_resolution(opened.ppi));
@@ -93,12 +94,19 @@ impl Scan {
             icc,
             infrared,
             encoding,
-            encoding_is_untold,
+            encoding_is_unstated,
             orientation,
             damage,
             notes,
         };
-        Ok(Self { info, picture, apart, linearisation, infrared_file: options.infrared_file.clone(), files })
+        Ok(Self {
+            info,
+            picture,
+            separate_infrared,
+            linearisation,
+            infrared_file: options.infrared_file.clone(),
+            files,
+        })
     }
 
     /// What is known about the scan.
@@ -125,11 +133,11 @@ impl Scan {
     /// Like [`RegionSource::read`], with this crate's error.
     pub fn read_region(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, Error> {
         let colour = self.picture.read(rect, cancel)?;
-        match &self.apart {
+        match &self.separate_infrared {
             None => Ok(colour),
-            Some(apart) => {
+            Some(separate) => {
                 let rect = rect.intersect(PixelRect::of_size(self.info.width_px, self.info.height_px));
-                let infrared = apart.read(rect, cancel)?;
+                let infrared = separate.read(rect, cancel)?;
                 interleave(&self.info.path, &colour, &infrared)
             }
         }
@@ -221,7 +229,7 @@ fn linearisation_of(
     (Encoding::Linear, Linearisation::of_encoding(Encoding::Linear, channels))
 }
 
-impl ApartInfrared {
+impl SeparateInfrared {
     /// A note if the sizes differ, an error if the shapes do.
     fn size_note(&self, path: &Path) -> Result<Option<String>, Error> {
         let (w, h) = self.plane.size();
@@ -243,12 +251,12 @@ impl ApartInfrared {
     }
 
     /// Reduce the whole plane, at the size of the scan, into a smaller picture.
-    pub(crate) fn reduce(&self, path: &Path, how: &Reduction<'_>, sink: &Sink) -> Result<(), Error> {
+    pub(crate) fn reduce(&self, path: &Path, how: &Reduction<'_>, reducer: &BoxReducer) -> Result<(), Error> {
         if self.plane.size() == (self.width, self.height) {
-            return self.plane.reduce(how, sink);
+            return self.plane.reduce(how, reducer);
         }
         let read = |rect| self.read(rect, how.cancel);
-        reduce_by_regions(path, (self.width, self.height), 1, &read, how, sink)
+        reduce_by_regions(path, (self.width, self.height), 1, &read, how, reducer)
     }
 
     /// The plane over `rect` of the scan: copied if sizes agree, else bilinear between pixel centres.

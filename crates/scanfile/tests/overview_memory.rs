@@ -5,7 +5,7 @@
 use std::io::Write as _;
 
 use glassine_raster::CancelToken;
-use glassine_scanfile::{GLIMPSE_BYTES, OpenOptions, Scan};
+use glassine_scanfile::{OpenOptions, QUICK_OVERVIEW_BYTES, Scan};
 
 /// Columns and rows: 1.2 GB of samples that take no room on disk, because nothing is written there.
 const SIDE_PX: [u32; 2] = [20_000, 10_000];
@@ -58,7 +58,7 @@ fn an_overview_of_a_gigabyte_takes_a_few_megabytes() {
     hollow_file(&path).expect("room for a hollow file");
     let scan = Scan::open(&path, &OpenOptions::default()).expect("readable");
     let before = peak_bytes();
-    let seen = scan.glimpse(20, GLIMPSE_BYTES, None, &CancelToken::new()).expect("readable");
+    let seen = scan.quick_overview(20, QUICK_OVERVIEW_BYTES, None, &CancelToken::new()).expect("readable");
     assert!(seen.is_some_and(|seen| seen.data().iter().all(|code| *code == 0)));
     let small = scan.reduced(20, None, &CancelToken::new(), &|_| {}).expect("readable");
     assert_eq!((small.width(), small.height()), (1000, 500));

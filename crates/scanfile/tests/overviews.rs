@@ -110,7 +110,7 @@ fn progress_rises_to_the_end_and_cancelling_stops() {
     let cancel = CancelToken::new();
     cancel.cancel();
     assert!(matches!(scan.reduced(9, None, &cancel, &|_| {}), Err(Error::Cancelled(_))));
-    assert!(matches!(scan.glimpse(9, 1, None, &cancel), Ok(None) | Err(Error::Cancelled(_))));
+    assert!(matches!(scan.quick_overview(9, 1, None, &cancel), Ok(None) | Err(Error::Cancelled(_))));
 }
 
 #[test]
@@ -143,7 +143,7 @@ fn a_first_look_reads_a_part_and_shows_the_whole() {
         let (scan, all) = read_all(&path, &any_size()).expect("readable");
         let exact = box_reduce(&all, factor);
         let whole_bytes = (width * height * 6) as u64;
-        let look = |budget| scan.glimpse(factor, budget, None, &CancelToken::new()).expect("readable");
+        let look = |budget| scan.quick_overview(factor, budget, None, &CancelToken::new()).expect("readable");
         assert!(look(whole_bytes).is_none(), "reading everything is as quick");
         let block_rows = tile.map_or(rows, |(_, h)| h);
         let few_places = height / block_rows < 8;

@@ -1,4 +1,4 @@
-//! Behaviours of the `tiff` crate that would lose or corrupt a scan, which is why this crate reads and writes TIFF
+//! Behaviours of the `tiff` crate that would lose or corrupt a scan, which is why this crate reads TIFF and packs strips
 //! itself. A test that fails one day only shows that the `tiff` crate has changed.
 
 mod common;
@@ -85,4 +85,24 @@ fn the_crate_refuses_a_whole_file_for_a_circle_in_its_page_list() {
     let (_folder, path) = in_folder("scan.tif", &bytes);
     let (scan, _) = read_all(&path, &any_size()).expect("the first page is sound");
     assert!(scan.info().notes.iter().any(|n| n.contains("page list loops")), "{:?}", scan.info().notes);
+}
+
+#[test]
+fn the_crate_writes_a_directory_that_was_only_dropped_and_at_an_odd_position() {
+    let mut file = Cursor::new(Vec::new());
+    let mut encoder = TiffEncoder::new(&mut file).expect("memory");
+    let mut page = encoder.image_directory().expect("memory");
+    page.write_data(1_u8).expect("memory");
+    drop(page);
+    let bytes = file.into_inner();
+    assert_eq!(u32::from_ne_bytes([bytes[4], bytes[5], bytes[6], bytes[7]]), 9);
+    assert_eq!(bytes.len(), 9 + 2 + 4);
+}
+
+#[test]
+fn the_crate_refuses_text_beyond_ascii() {
+    let mut file = Cursor::new(Vec::new());
+    let mut encoder = TiffEncoder::new(&mut file).expect("memory");
+    let mut page = encoder.image_directory().expect("memory");
+    assert!(page.write_tag(tiff::tags::Tag::Artist, "Ö").is_err());
 }

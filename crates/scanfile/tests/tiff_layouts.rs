@@ -76,7 +76,7 @@ fn the_fourth_sample_is_infrared_whatever_its_tag_says() {
 }
 
 #[test]
-fn a_full_opacity_plane_is_left_out_unless_the_person_says_infrared() {
+fn a_full_opacity_plane_is_left_out_unless_the_user_says_infrared() {
     let mut page = Page { extra: Some(2), ..Page::new(40, 30, 4, 16) };
     page.codes.iter_mut().skip(3).step_by(4).for_each(|v| *v = 65_535);
     let (_folder, path) = in_folder("scan.tif", &make_tiff(LITTLE, &[page]));

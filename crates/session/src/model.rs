@@ -309,6 +309,22 @@ pub struct StripCode {
     pub codes: Vec<ReadCode>,
 }
 
+impl StripCode {
+    /// How the strip lies on the scan, if not as it is to be viewed.
+    pub fn advice(&self) -> Option<&'static str> {
+        match (self.is_mirrored, self.is_turned) {
+            (false, false) => None,
+            (true, false) => {
+                Some("the code on the film's edge says that this strip was scanned from its wrong side")
+            }
+            (false, true) => Some("the code on the film's edge says that this strip lies upside down"),
+            (true, true) => Some(
+                "the code on the film's edge says that this strip lies upside down, scanned from its wrong side",
+            ),
+        }
+    }
+}
+
 /// One code on the film's edge.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ReadCode {

@@ -170,8 +170,9 @@ fn measure_texture(plane: &Plane<f32>, cancel: &CancelToken) -> Result<Measured,
     noises.sort_by(f64::total_cmp);
     let noise = noises[noises.len() / 5] * FINE_NOISE;
     let mut coarse: Vec<f64> = tiles.iter().map(|t| t.coarse).collect();
-    coarse.sort_by(f64::total_cmp);
-    let floor = coarse[coarse.len() / 2];
+    let Some(floor) = glassine_raster::median(&mut coarse, f64::total_cmp) else {
+        return Ok((None, 0.0, 0));
+    };
     let busy: Vec<&TilePower> =
         tiles.iter().filter(|t| t.coarse >= floor && t.coarse > 4.0 * noise).collect();
     if busy.len() < TILES_MIN {

@@ -128,15 +128,6 @@ impl ScanPlan {
         self.bytes(samples).saturating_add(HEADER_ROOM_BYTES) > CLASSIC_TIFF_LIMIT_BYTES
     }
 
-    /// Print size at a printing resolution: `px / ppi`; `None` if the resolution is not positive.
-    pub fn print_at(&self, print_ppi: f64) -> Option<PrintSize> {
-        (print_ppi.is_finite() && print_ppi > 0.0).then(|| PrintSize {
-            print_ppi,
-            width_mm: f64::from(self.width_px) / print_ppi * MM_PER_INCH,
-            height_mm: f64::from(self.height_px) / print_ppi * MM_PER_INCH,
-        })
-    }
-
     /// Largest prints at [`PRINT_PPI`].
     pub fn largest_prints(&self) -> [PrintSize; 3] {
         PRINT_PPI.map(|print_ppi| PrintSize {
@@ -187,20 +178,6 @@ pub fn need_for_print(image_mm: (f64, f64), print_mm: (f64, f64), print_ppi: f64
         enlargement,
         covering_mm: (image_mm.0 * enlargement, image_mm.1 * enlargement),
     })
-}
-
-/// Sides of the largest upright rectangle of the same kind inside `width` by `height` turned by a small angle.
-///
-/// ```text
-/// w' = (w cos a - h sin a) / cos 2a      h' = (h cos a - w sin a) / cos 2a
-/// ```
-/// The four corners of the result touch the four sides. `None` beyond the angle at which a side would vanish.
-/// Source: from memory, proved in the test by putting the corners back on the sides.
-pub fn upright_inside_turned(width: f64, height: f64, angle_rad: f64) -> Option<(f64, f64)> {
-    let (sin, cos) = angle_rad.abs().sin_cos();
-    let double = (2.0 * angle_rad).cos();
-    let sides = ((width * cos - height * sin) / double, (height * cos - width * sin) / double);
-    (width > 0.0 && height > 0.0 && double > 0.0 && sides.0 > 0.0 && sides.1 > 0.0).then_some(sides)
 }
 
 #[cfg(test)]
@@ -282,15 +259,15 @@ mod tests {
 
     #[test]
     fn print_sizes_match_worked_numbers() {
-        let p = plan(36.0, 24.0, 2400.0).print_at(300.0).expect("positive");
+        let p = plan(36.0, 24.0, 2400.0).largest_prints()[0];
         assert!((p.width_mm - 288.0).abs() < 0.05 && (p.height_mm - 192.0).abs() < 0.05);
         assert!((p.inches().0 - 11.34).abs() < 0.005 && (p.inches().1 - 7.56).abs() < 0.005);
         let [close, exhibition, _] = plan(36.0, 24.0, 4000.0).largest_prints();
         assert!((close.width_mm - 480.0).abs() < 0.05 && (close.height_mm - 320.0).abs() < 0.05);
         assert!((exhibition.width_mm - 600.0).abs() < 0.05 && (exhibition.height_mm - 400.1).abs() < 0.06);
-        let square = plan(56.0, 56.0, 2400.0).print_at(300.0).expect("positive");
+        let square = plan(56.0, 56.0, 2400.0).largest_prints()[0];
         assert!((square.width_mm - 448.0).abs() < 0.05);
-        let wide = plan(84.0, 56.0, 2400.0).print_at(300.0).expect("positive").inches();
+        let wide = plan(84.0, 56.0, 2400.0).largest_prints()[0].inches();
         assert!((wide.0 - 26.46).abs() < 0.005 && (wide.1 - 17.64).abs() < 0.005);
     }
 
@@ -312,21 +289,6 @@ mod tests {
         let pitch_px = 38.0 / MM_PER_INCH * 3200.0;
         assert!((pitch_px - 4787.40).abs() < 0.005);
         assert!((6.0 * pitch_px - 6.0 * pitch_px.round() - 2.4).abs() < 0.05);
-    }
-
-    #[test]
-    fn a_one_degree_turn_costs_the_known_amount() {
-        let (w, h) = upright_inside_turned(36.0, 24.0, 1_f64.to_radians()).expect("small angle");
-        assert!((w - 35.60).abs() < 0.005 && (h - 23.38).abs() < 0.005, "{w} {h}");
-        // All four corners are on the sides of the turned rectangle.
-        let (sin, cos) = 1_f64.to_radians().sin_cos();
-        for (x, y) in [(w / 2.0, h / 2.0), (w / 2.0, -h / 2.0)] {
-            let (u, v) = ((cos * x + sin * y).abs(), (cos * y - sin * x).abs());
-            assert!((u - 18.0).abs() < 1e-9 || (v - 12.0).abs() < 1e-9, "{u} {v}");
-            assert!(u <= 18.0 + 1e-9 && v <= 12.0 + 1e-9);
-        }
-        assert!((36.0 * 1_f64.to_radians().sin() - 0.628).abs() < 0.0005);
-        assert!(upright_inside_turned(36.0, 24.0, 0.7).is_none());
     }
 
     #[test]

@@ -29,6 +29,8 @@ const RESTRICTED: &[(&str, &[&str])] = &[
     ("egui_kittest", &["app", "tests"]),
     ("image", &["scanfile"]),
     ("tiff", &["scanfile"]),
+    ("png", &["scanfile"]),
+    ("moxcms", &["scanfile"]),
     ("lcms2", &["scanfile", "tests"]),
 ];
 

@@ -71,7 +71,7 @@ impl AnalysisContext<'_> {
         };
         let open = self.scans.get(&plain, self.folder)?;
         let info = open.info();
-        if !info.encoding_is_untold {
+        if !info.encoding_is_unstated {
             return Ok(None);
         }
         let overview = self.read_overview(&open)?;

@@ -10,14 +10,15 @@ use glassine_film::{
 use glassine_layout::{FilmTone, FindOptions, Overview, RebateStrip, format_of, rebate_mask};
 use glassine_raster::{CancelToken, Plane, RegionSource, TiltedBox};
 use glassine_session::{
-    BaseSource, Edit, FILM_IS_GUESSED, FilmBase, Fingerprint, FoundStripEdit, Frame, FrameFlag, FrameSolve,
-    NewFrame, ScanId, ScanRef, Session, Strip, StripId, StripSolve,
+    BaseSource, Edit, FILM_IS_GUESSED, FilmBase, FilmNumber, Fingerprint, FoundStripEdit, Frame, FrameFlag,
+    FrameSolve, NewFrame, ScanId, ScanRef, Session, Strip, StripCode, StripId, StripSolve,
 };
 
 use crate::build::context::{AnalysisContext, EditBuilder};
 use crate::build::detect::{
     doubt_settled, is_doubted, recognise, render_slides_straight, warn_of_coarse_codes,
 };
+use crate::build::edge_code::edge_code;
 use crate::build::films::strips_on;
 use crate::error::EngineError;
 use crate::frame::stock_of;
@@ -238,7 +239,7 @@ impl AnalysisContext<'_> {
             glassine_layout::find(&view, Some(full), options, self.cancel, &|share| {
                 progress(0.5 + 0.3 * share, "finding frames");
             })
-            .map_err(layout_error)
+            .map_err(EngineError::from)
         };
         let mut found = find(&options)?;
         if request.film.is_none() && is_doubted(&found, colours) {
@@ -259,18 +260,30 @@ impl AnalysisContext<'_> {
         }
         let guess = is_guessed.then(|| FILM_IS_GUESSED.to_owned());
         let orientation = open.info().orientation;
-        let strips: Vec<FoundStripEdit> = found
-            .strips
-            .iter()
-            .map(|strip| FoundStripEdit {
+        let mut strips = Vec::with_capacity(found.strips.len());
+        for strip in &found.strips {
+            let (edge_code, numbers) = edge_code(full, strip, scan.ppi, open.colour_channels(), self.cancel)?;
+            let advice = edge_code.as_ref().and_then(StripCode::advice);
+            if let Some(advice) = advice {
+                builder.warn(advice, "turn or mirror its frames, or scan the film again the right way round");
+            }
+            let frames = strip.frames.iter().zip(numbers);
+            strips.push(FoundStripEdit {
                 film_area: Some(strip.film_area),
                 // A custom size keeps the user's wording.
                 format_id: request.format_id.clone().or_else(|| strip.format_id.clone()),
                 perforations: strip.perforations.clone(),
-                notes: strip.notes.iter().cloned().chain(guess.clone()).collect(),
-                frames: strip.frames.iter().map(|frame| new_frame(frame, orientation)).collect(),
-            })
-            .collect();
+                edge_code,
+                notes: strip
+                    .notes
+                    .iter()
+                    .cloned()
+                    .chain(guess.clone())
+                    .chain(advice.map(str::to_owned))
+                    .collect(),
+                frames: frames.map(|(frame, number)| new_frame(frame, orientation, number)).collect(),
+            });
+        }
         if strips.iter().all(|strip| strip.frames.is_empty()) {
             builder.warn(
                 format!("no frame was found on {}", shown(&scan.path)),
@@ -507,7 +520,11 @@ fn frame_solve(solved: &glassine_film::FrameSolve) -> FrameSolve {
     }
 }
 
-fn new_frame(found: &glassine_layout::FoundFrame, orientation: glassine_raster::Orientation) -> NewFrame {
+fn new_frame(
+    found: &glassine_layout::FoundFrame,
+    orientation: glassine_raster::Orientation,
+    film_number: Option<FilmNumber>,
+) -> NewFrame {
     use glassine_layout::FrameFlag as Flag;
     let flags = found.flags.iter().map(|flag| match flag {
         Flag::Inferred => FrameFlag::Inferred,
@@ -521,16 +538,9 @@ fn new_frame(found: &glassine_layout::FoundFrame, orientation: glassine_raster::
         image_area: Some(found.image_area),
         guard_margin_px: found.guard_margin_px,
         orientation,
+        film_number,
         confidence: f64::from(found.confidence),
         reason: found.reason.clone(),
         flags: flags.collect(),
-    }
-}
-
-fn layout_error(error: glassine_layout::LayoutError) -> EngineError {
-    match error {
-        glassine_layout::LayoutError::Cancelled(_) => EngineError::Cancelled,
-        glassine_layout::LayoutError::Read(error) => error.into(),
-        other => EngineError::user_error(other.to_string(), "check the scan, or draw the boxes by hand"),
     }
 }

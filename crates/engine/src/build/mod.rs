@@ -3,6 +3,7 @@
 pub(crate) mod adjust;
 pub(crate) mod context;
 pub(crate) mod detect;
+mod edge_code;
 pub(crate) mod films;
 pub(crate) mod import;
 pub(crate) mod reread;

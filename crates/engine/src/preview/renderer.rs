@@ -4,7 +4,7 @@
 use std::sync::{Arc, Mutex, PoisonError};
 
 use glassine_film::{Histogram, Pipeline, PixelSource, PixelTarget, quantise8_dithered_rgba};
-use glassine_raster::{CancelToken, Cancelled, Samples16, TiltedSampling};
+use glassine_raster::{CancelToken, Cancelled, PowerCurve, Samples16, TiltedSampling};
 use glassine_sharpness::Sharpening;
 use rayon::prelude::*;
 
@@ -263,9 +263,7 @@ pub(crate) fn scan_rgba(samples: &Samples16, colour_channels: u8, gain: f32) -> 
     let table: Vec<u8> = (0..=u16::MAX)
         .map(|code| {
             let light = f64::from(f32::from(code) / 65535.0 * gain).min(1.0);
-            let value =
-                if light <= 0.003_130_8 { 12.92 * light } else { 1.055 * light.powf(1.0 / 2.4) - 0.055 };
-            (value * 255.0 + 0.5) as u8
+            (PowerCurve::SRGB.encode(light) * 255.0 + 0.5) as u8
         })
         .collect();
     let channels = usize::from(samples.channels()).max(1);

@@ -318,7 +318,7 @@ impl OpenScan {
             Some(quick) => Some(quick),
             None => self
                 .file()?
-                .glimpse(factor, glassine_scanfile::GLIMPSE_BYTES, self.to_linear(), cancel)?
+                .quick_overview(factor, glassine_scanfile::QUICK_OVERVIEW_BYTES, self.to_linear(), cancel)?
                 .map(|samples| OverviewData { samples, factor }),
         };
         Ok(seen.map(|seen| self.remember(Level::FirstLook, seen)))

@@ -184,11 +184,7 @@ fn populations(pixels: &[[f32; 3]]) -> Vec<(f32, u64)> {
 }
 
 fn median(values: &mut [f32]) -> f32 {
-    if values.is_empty() {
-        return 0.0;
-    }
-    let middle = values.len() / 2;
-    *values.select_nth_unstable_by(middle, f32::total_cmp).1
+    glassine_raster::median(values, f32::total_cmp).unwrap_or(0.0)
 }
 
 /// The base from candidate pixels, given as densities.

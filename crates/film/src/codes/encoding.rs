@@ -165,8 +165,7 @@ fn mask_differences(pixels: &[[f64; 3]]) -> Option<([f64; 2], bool)> {
             .filter(|t| bin_of(t).abs_diff(peak) <= 2)
             .map(|t| log10(t[0] / light[0]) - log10(t[c] / light[c]))
             .collect();
-        let at = values.len() / 2;
-        if values.is_empty() { 0.0 } else { *values.select_nth_unstable_by(at, f64::total_cmp).1 }
+        glassine_raster::median(&mut values, f64::total_cmp).unwrap_or(0.0)
     };
     Some(([near(1), near(2)], open.is_some()))
 }

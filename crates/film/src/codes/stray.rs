@@ -78,10 +78,8 @@ fn is_along_a_side(linear: &Samples16, colour_channels: u8, level: f64) -> bool 
             .filter(|pair| pair.iter().all(is_in))
             .map(|pair| (pair[1] - pair[0]).abs() / level)
             .collect();
-        let middle = steps.len() / 2;
         inside as f64 > LEAST_OF_SIDE * f64::from(count)
-            && !steps.is_empty()
-            && *steps.select_nth_unstable_by(middle, f64::total_cmp).1 < MOST_GRAIN
+            && glassine_raster::median(&mut steps, f64::total_cmp).is_some_and(|step| step < MOST_GRAIN)
     };
     is_side(width, &|x| at(x, 1))
         || is_side(width, &|x| at(x, height - 2))

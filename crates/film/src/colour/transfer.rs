@@ -1,11 +1,13 @@
 //! Transfer functions of the output spaces: linear light to encoded value and back.
 
+use glassine_raster::PowerCurve;
+
 use crate::maths::root_f32;
 
 /// Relation of linear light and encoded value.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum Transfer {
-    /// `12.92 L` below 0.0031308, else `1.055 L^(1/2.4) - 0.055`. Source: IEC 61966-2-1.
+    /// [`PowerCurve::SRGB`].
     Srgb,
     /// `L^(256/563)`. Source: Adobe RGB (1998) colour image encoding, version 2005-05, 4.3.1.2.
     Power563,
@@ -15,49 +17,33 @@ pub enum Transfer {
     Linear,
 }
 
-/// `offset`, `power`, `scale`, linear `slope` and the `knee` (in linear light) of a transfer function.
-struct Shape {
-    slope: f64,
-    knee: f64,
-    scale: f64,
-    power: f64,
-    offset: f64,
-}
-
 impl Transfer {
-    fn shape(self) -> Shape {
+    fn curve(self) -> PowerCurve {
         match self {
-            Self::Srgb => {
-                Shape { slope: 12.92, knee: 0.003_130_8, scale: 1.055, power: 1.0 / 2.4, offset: 0.055 }
-            }
+            Self::Srgb => PowerCurve::SRGB,
             // The pure power has an infinite slope at zero; below 1e-7 (under a hundredth of a 16-bit code) it is a
             // line.
-            Self::Power563 => Shape { slope: 0.0, knee: 0.0, scale: 1.0, power: 256.0 / 563.0, offset: 0.0 },
-            Self::Romm => Shape { slope: 16.0, knee: 1.0 / 512.0, scale: 1.0, power: 1.0 / 1.8, offset: 0.0 },
-            Self::Linear => Shape { slope: 1.0, knee: f64::INFINITY, scale: 1.0, power: 1.0, offset: 0.0 },
+            Self::Power563 => {
+                PowerCurve { slope: 0.0, knee: 0.0, scale: 1.0, power: 256.0 / 563.0, offset: 0.0 }
+            }
+            Self::Romm => {
+                PowerCurve { slope: 16.0, knee: 1.0 / 512.0, scale: 1.0, power: 1.0 / 1.8, offset: 0.0 }
+            }
+            Self::Linear => {
+                PowerCurve { slope: 1.0, knee: f64::INFINITY, scale: 1.0, power: 1.0, offset: 0.0 }
+            }
         }
     }
 }
 
 /// Encoded value of linear light; odd around zero, so values outside 0..=1 stay outside.
 pub fn encode(transfer: Transfer, linear: f64) -> f64 {
-    let Shape { slope, knee, scale, power, offset } = transfer.shape();
-    let magnitude = linear.abs();
-    let value =
-        if magnitude <= knee { slope * magnitude } else { scale * libm::pow(magnitude, power) - offset };
-    libm::copysign(value, linear)
+    transfer.curve().encode(linear)
 }
 
 /// Linear light of an encoded value; inverse of [`encode`].
 pub fn decode(transfer: Transfer, encoded: f64) -> f64 {
-    let Shape { slope, knee, scale, power, offset } = transfer.shape();
-    let magnitude = encoded.abs();
-    let value = if magnitude <= slope * knee {
-        magnitude / slope.max(f64::MIN_POSITIVE)
-    } else {
-        libm::pow((magnitude + offset) / scale, 1.0 / power)
-    };
-    libm::copysign(value, encoded)
+    transfer.curve().decode(encoded)
 }
 
 /// [`encode`] for the pixel loop: constants in `f32`, no branches.
@@ -73,7 +59,7 @@ pub(crate) struct FastEncoder {
 
 impl FastEncoder {
     pub(crate) fn new(transfer: Transfer) -> Self {
-        let Shape { slope, knee, scale, power, offset } = transfer.shape();
+        let PowerCurve { slope, knee, scale, power, offset } = transfer.curve();
         Self {
             slope: slope as f32,
             knee: knee as f32,

@@ -37,6 +37,18 @@ pub struct CodedStrip<'a> {
     pub colour_channels: u8,
 }
 
+impl CodedStrip<'_> {
+    /// Position along the strip from its beginning, mm.
+    pub fn along_mm(&self, at: Point<Scan>) -> f64 {
+        let unit = self.film_area.unit_from_scan(at);
+        let along_px = match self.axis {
+            StripAxis::Across => unit.x * self.film_area.width_px,
+            StripAxis::Down => unit.y * self.film_area.height_px,
+        };
+        along_px / self.px_per_mm
+    }
+}
+
 /// One code that was read.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct EdgeCode {

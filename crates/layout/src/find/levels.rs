@@ -203,11 +203,10 @@ fn open_level(clear: &[f32], slide: bool) -> Option<f32> {
 /// Highest code of the holder, if a good part of the scan is black.
 fn holder_level(any: &[f32]) -> Option<f32> {
     let mut dark: Vec<f32> = any.iter().copied().filter(|v| *v < HOLDER_MOST_T).collect();
-    if dark.is_empty() || dark.len() < any.len() / 200 {
+    if dark.len() < any.len() / 200 {
         return None;
     }
-    let at = dark.len() / 2;
-    let (_, &mut median, _) = dark.select_nth_unstable_by(at, f32::total_cmp);
+    let median = glassine_raster::median(&mut dark, f32::total_cmp)?;
     Some((median * 3.0).clamp(0.002, HOLDER_MOST_T))
 }
 

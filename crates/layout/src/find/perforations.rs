@@ -97,10 +97,9 @@ fn hole_row(mut holes: Vec<Hole>, across: f64) -> Option<HoleRow> {
     }
     let median = |f: &dyn Fn(&Hole) -> f64| {
         let mut v: Vec<f64> = holes.iter().map(f).collect();
-        v.sort_by(f64::total_cmp);
-        v[v.len() / 2]
+        glassine_raster::median(&mut v, f64::total_cmp)
     };
-    let (half_u, half_v) = (median(&|h| h.half_u), median(&|h| h.half_v));
+    let (half_u, half_v) = (median(&|h| h.half_u)?, median(&|h| h.half_v)?);
     holes.retain(|h| (h.half_u / half_u - 1.0).abs() < 0.3 && (h.half_v / half_v - 1.0).abs() < 0.3);
     holes.sort_by(|a, b| a.u.total_cmp(&b.u));
     let mut steps: Vec<f64> = holes.windows(2).map(|p| p[1].u - p[0].u).collect();

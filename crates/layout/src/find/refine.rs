@@ -164,14 +164,14 @@ fn side_of(scale: f64, track: &Track, line: &Line, agreeing: f32, blurs: &[(f64,
     let strongest = blurs.iter().map(|b| b.1).fold(0.0, f32::max);
     let mut widths: Vec<f64> =
         blurs.iter().filter(|b| b.1 > 0.5 * strongest && b.1 > 0.1).map(|b| b.0).collect();
-    widths.sort_by(f64::total_cmp);
+    let width = glassine_raster::median(&mut widths, f64::total_cmp).filter(|_| widths.len() >= 4);
     Side {
         on,
         angle_rad,
         agreeing,
         spread_px: line.spread * scale,
         length_px: line.reach * scale,
-        blur_px: (widths.len() >= 4).then(|| widths[widths.len() / 2] * scale),
+        blur_px: width.map(|width| width * scale),
     }
 }
 
@@ -363,8 +363,7 @@ impl Sides {
     /// Measured edge width: the median over the sides.
     pub(super) fn blur_px(&self) -> Option<f64> {
         let mut widths: Vec<f64> = self.0.iter().flatten().filter_map(|s| s.blur_px).collect();
-        widths.sort_by(f64::total_cmp);
-        (!widths.is_empty()).then(|| widths[widths.len() / 2])
+        glassine_raster::median(&mut widths, f64::total_cmp)
     }
 
     pub(super) fn seen(&self) -> usize {

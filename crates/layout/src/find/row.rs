@@ -13,10 +13,7 @@ const LEAST_PART: f64 = 0.12;
 
 /// Median distance between the middles of neighbours, and median length.
 fn pitch_and_length(spans: &[Span]) -> Option<(f64, f64)> {
-    let median = |mut v: Vec<f64>| {
-        v.sort_by(f64::total_cmp);
-        v.get(v.len() / 2).copied()
-    };
+    let median = |mut v: Vec<f64>| glassine_raster::median(&mut v, f64::total_cmp);
     let length = median(spans.iter().map(Span::length).collect())?;
     let middles: Vec<f64> = spans.iter().map(|s| f64::midpoint(s.a, s.b)).collect();
     let steps: Vec<f64> =

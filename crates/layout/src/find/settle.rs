@@ -45,10 +45,7 @@ pub(super) fn settle_sizes(
     };
     let along = |b: &TiltedBox| if frame.axis == StripAxis::Across { b.width_px } else { b.height_px };
     let across = |b: &TiltedBox| if frame.axis == StripAxis::Across { b.height_px } else { b.width_px };
-    let median = |mut v: Vec<f64>| {
-        v.sort_by(f64::total_cmp);
-        v.get(v.len() / 2).copied()
-    };
+    let median = |mut v: Vec<f64>| glassine_raster::median(&mut v, f64::total_cmp);
     let both = |m: &(TiltedBox, Sides), a: usize, b: usize| m.1.0[a].is_some() && m.1.0[b].is_some();
     let length = median(measured.iter().filter(|m| both(m, first, last)).map(|m| along(&m.0)).collect());
     let height = median(measured.iter().filter(|m| both(m, low, high)).map(|m| across(&m.0)).collect());
@@ -156,10 +153,10 @@ pub(super) fn off_the_holder(work: &Work, b: &TiltedBox, sides: &Sides, slide: b
 /// Puts a box with unseen long sides on the line through the centres of the others.
 fn onto_row(b: TiltedBox, centres: &[(f64, f64)], frame: StripFrame, angle: f64) -> TiltedBox {
     let axis = StripFrame { x: 0.0, y: 0.0, angle_rad: angle, axis: frame.axis };
-    let (u, _) = axis.to_uv(b.center.x, b.center.y);
+    let (u, own) = axis.to_uv(b.center.x, b.center.y);
     let mut vs: Vec<f64> = centres.iter().map(|p| axis.to_uv(p.0, p.1).1).collect();
-    vs.sort_by(f64::total_cmp);
-    let (x, y) = axis.to_xy(u, vs[vs.len() / 2]);
+    let v = glassine_raster::median(&mut vs, f64::total_cmp).unwrap_or(own);
+    let (x, y) = axis.to_xy(u, v);
     TiltedBox { center: Point::new(x, y), ..b }
 }
 

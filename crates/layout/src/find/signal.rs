@@ -108,8 +108,7 @@ pub(super) fn measure_base(work: &Work, piece: &Piece, slide: bool) -> Base {
         piece.pixels.iter().copied().filter(|&i| (d[i as usize] - centre).abs() < 0.02).collect();
     let median = |c: usize| {
         let mut v: Vec<f32> = near.iter().map(|&i| work.colour_at(i as usize)[c]).collect();
-        let at = v.len() / 2;
-        if v.is_empty() { 0.0 } else { *v.select_nth_unstable_by(at, f32::total_cmp).1 }
+        glassine_raster::median(&mut v, f32::total_cmp).unwrap_or(0.0)
     };
     let plateau: [f32; 3] = std::array::from_fn(median);
     let t = if slide { black_around(work, piece).unwrap_or(plateau) } else { plateau };

@@ -3,6 +3,6 @@
 mod build;
 mod parse;
 
-pub use build::{D50_XYZ, TransferCurve, bradford_to_d50, build_grey_profile, build_rgb_profile};
+pub use build::{TransferCurve, build_grey_profile, build_rgb_profile};
 pub(crate) use parse::is_srgb;
 pub use parse::{ProfileCurves, ProfileError, parse_profile};

@@ -1,11 +1,15 @@
 //! Curves and matrix of an embedded profile: just enough to turn codes into linear light.
 //!
 //! Source of the layout: ICC.1 v4 (header, tag table, `curv`, `para`, `XYZ `), which version 2 shares for these types.
+//!
+//! Not read with `moxcms`, which refuses a whole profile for one damaged tag, even if nothing depends on that tag,
+//! does not say what is wrong, and decodes colour tables of many megabytes that are of no use here.
 
 use std::sync::Arc;
 
-use super::build::table_light;
-use crate::linear::{srgb_light, table_of};
+use glassine_raster::PowerCurve;
+
+use crate::linear::table_of;
 
 /// The usable parts of a profile.
 #[derive(Debug, Clone)]
@@ -100,7 +104,7 @@ pub(crate) fn is_srgb(profile: &[u8]) -> bool {
         && curves.tables.iter().all(|table| {
             [0_u16, 2_000, 12_000, 32_768, 50_000, 65_535].iter().all(|code| {
                 let light = table.get(usize::from(*code)).map_or(f64::NAN, |light| f64::from(*light));
-                (light - srgb_light(f64::from(*code) / 65_535.0)).abs() < LIGHT_TOLERANCE
+                (light - PowerCurve::SRGB.decode(f64::from(*code) / 65_535.0)).abs() < LIGHT_TOLERANCE
             })
         })
 }
@@ -198,6 +202,16 @@ fn curve_of(data: &[u8]) -> Option<Arc<[f32]>> {
         b"para" => parametric(data),
         _ => None,
     }
+}
+
+/// Linear interpolation between evenly spaced samples; outside 0..1 the end samples hold.
+fn table_light(table: &[u16], value: f64) -> f64 {
+    let (Some(first), Some(last)) = (table.first(), table.last()) else { return value };
+    let at = value.clamp(0.0, 1.0) * (table.len() - 1) as f64;
+    let i = at.floor() as usize;
+    let low = f64::from(*table.get(i).unwrap_or(first));
+    let high = f64::from(*table.get(i + 1).unwrap_or(last));
+    (low + (high - low) * (at - i as f64)) / 65535.0
 }
 
 /// Parametric curve kinds 0 to 4. Source: ICC.1 v4, `parametricCurveType`.

@@ -39,15 +39,15 @@ impl Positioned {
 
     /// Whether the file is still the one that was opened, by name and by handle.
     pub fn check_unchanged(&self) -> Result<(), Error> {
-        let told = |change| Err(Error::Changed { path: self.path.clone(), change });
+        let changed = |change| Err(Error::Changed { path: self.path.clone(), change });
         let held = self.file.metadata().map_err(Error::io(&self.path, "measure the file"))?;
         if stamp_of(&held) != self.stamp {
-            return told(FileChange::Rewritten);
+            return changed(FileChange::Rewritten);
         }
         let named = match self.path.metadata() {
             Ok(meta) => meta,
             Err(e) if matches!(e.kind(), io::ErrorKind::NotFound | io::ErrorKind::NotADirectory) => {
-                return told(FileChange::Gone);
+                return changed(FileChange::Gone);
             }
             Err(e) => return Err(Error::io(&self.path, "measure the file")(e)),
         };
@@ -55,7 +55,7 @@ impl Positioned {
             (Some(opened), Some(now)) => opened.has_place_of(&now),
             _ => stamp_of(&named) == self.stamp,
         };
-        if is_same { Ok(()) } else { told(FileChange::Replaced) }
+        if is_same { Ok(()) } else { changed(FileChange::Replaced) }
     }
 
     pub(crate) fn path(&self) -> &Path {

@@ -12,15 +12,15 @@ use crate::Error;
 type Slot = Arc<Mutex<Option<Arc<Block>>>>;
 
 #[derive(Debug)]
-struct Kept {
+struct Entry {
     slot: Slot,
     bytes: usize,
     last_use: u64,
 }
 
 #[derive(Debug, Default)]
-struct Shelf {
-    blocks: HashMap<usize, Kept>,
+struct CacheState {
+    blocks: HashMap<usize, Entry>,
     bytes: usize,
     clock: u64,
 }
@@ -28,7 +28,7 @@ struct Shelf {
 /// Unpacked blocks by index, within a byte budget; the `least` blocks used last are kept even if they are larger.
 #[derive(Debug)]
 pub(crate) struct BlockCache {
-    shelf: Mutex<Shelf>,
+    state: Mutex<CacheState>,
     budget: usize,
     least: usize,
 }
@@ -40,7 +40,7 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 
 impl BlockCache {
     pub(crate) fn new(budget: u64, least: usize) -> Self {
-        Self { shelf: Mutex::default(), budget: usize::try_from(budget).unwrap_or(usize::MAX), least }
+        Self { state: Mutex::default(), budget: usize::try_from(budget).unwrap_or(usize::MAX), least }
     }
 
     /// Block `index`, unpacked by `make` unless it is cached; a failure is not cached.
@@ -50,16 +50,16 @@ impl BlockCache {
         make: impl FnOnce() -> Result<Block, Error>,
     ) -> Result<Arc<Block>, Error> {
         let slot = {
-            let mut shelf = lock(&self.shelf);
-            shelf.clock += 1;
-            let clock = shelf.clock;
-            let kept = shelf.blocks.entry(index).or_insert_with(|| Kept {
+            let mut state = lock(&self.state);
+            state.clock += 1;
+            let clock = state.clock;
+            let entry = state.blocks.entry(index).or_insert_with(|| Entry {
                 slot: Slot::default(),
                 bytes: 0,
                 last_use: clock,
             });
-            kept.last_use = clock;
-            Arc::clone(&kept.slot)
+            entry.last_use = clock;
+            Arc::clone(&entry.slot)
         };
         let mut inside = lock(&slot);
         if let Some(block) = inside.as_ref() {
@@ -74,27 +74,27 @@ impl BlockCache {
                 Ok(block)
             }
             Err(e) => {
-                lock(&self.shelf).blocks.remove(&index);
+                lock(&self.state).blocks.remove(&index);
                 Err(e)
             }
         }
     }
 
     fn account(&self, index: usize, bytes: usize) {
-        let mut shelf = lock(&self.shelf);
-        if let Some(kept) = shelf.blocks.get_mut(&index) {
-            let before = std::mem::replace(&mut kept.bytes, bytes);
-            shelf.bytes = shelf.bytes + bytes - before;
+        let mut state = lock(&self.state);
+        if let Some(entry) = state.blocks.get_mut(&index) {
+            let before = std::mem::replace(&mut entry.bytes, bytes);
+            state.bytes = state.bytes + bytes - before;
         }
-        while shelf.bytes > self.budget && shelf.blocks.len() > self.least {
-            let oldest = shelf
+        while state.bytes > self.budget && state.blocks.len() > self.least {
+            let oldest = state
                 .blocks
                 .iter()
                 .filter(|(i, k)| k.bytes > 0 && **i != index)
                 .min_by_key(|(_, k)| k.last_use);
             let Some((&oldest, _)) = oldest else { break };
-            if let Some(gone) = shelf.blocks.remove(&oldest) {
-                shelf.bytes -= gone.bytes;
+            if let Some(gone) = state.blocks.remove(&oldest) {
+                state.bytes -= gone.bytes;
             }
         }
     }

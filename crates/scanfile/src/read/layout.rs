@@ -116,7 +116,7 @@ impl Layout {
         } else {
             format!("strips of {} rows", self.block_h)
         };
-        let planes = if self.planar { ", planes apart" } else { "" };
+        let planes = if self.planar { ", planar" } else { "" };
         let order = if self.big_endian { "big-endian" } else { "little-endian" };
         let name = if big { "BigTIFF" } else { "TIFF" };
         format!("{name}, {kind}, {packing}, {blocks}{planes}, {order}")

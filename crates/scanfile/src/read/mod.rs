@@ -2,12 +2,12 @@
 
 mod bytes;
 mod cache;
-mod glimpse;
 mod ifd;
 mod jpeg_check;
 mod layout;
 mod open_tiff;
 mod pages;
+mod quick_overview;
 mod reduce;
 mod segments;
 mod stream;
@@ -23,7 +23,7 @@ use glassine_raster::{CancelToken, Orientation, PixelRect, Samples16};
 
 pub(crate) use bytes::zeroed;
 pub use bytes::{Positioned, open_regular};
-pub(crate) use reduce::{Reduction, Sink, reduce_by_regions};
+pub(crate) use reduce::{BoxReducer, Reduction, reduce_by_regions};
 
 use crate::{Encoding, Error, InfraredSource, OpenOptions};
 
@@ -36,13 +36,13 @@ pub(crate) trait Picture: Debug + Send + Sync {
     /// The samples of `rect`, which is clipped to the picture.
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, Error>;
     /// Add every row to a smaller picture, in a fixed amount of memory.
-    fn reduce(&self, how: &Reduction<'_>, sink: &Sink) -> Result<(), Error>;
+    fn reduce(&self, how: &Reduction<'_>, reducer: &BoxReducer) -> Result<(), Error>;
     /// Rows that [`Self::reduce`] reports as progress.
     fn rows_to_report(&self) -> u64 {
         u64::from(self.size().1)
     }
     /// The picture reduced to `factor` columns a pixel from a few of its rows; `None` if that gains nothing.
-    fn glimpse(
+    fn quick_overview(
         &self,
         _factor: u32,
         _budget_bytes: u64,

@@ -48,7 +48,7 @@ pub(crate) struct RowPlace {
 
 /// The small picture in progress, shared by all threads.
 #[derive(Debug)]
-pub(crate) struct Sink {
+pub(crate) struct BoxReducer {
     width: u32,
     height: u32,
     /// Columns and rows of a block.
@@ -82,8 +82,8 @@ struct Partial {
     count: u64,
 }
 
-impl Sink {
-    /// A sink for a picture of this size, reduced in blocks of this many columns and rows.
+impl BoxReducer {
+    /// A reducer for a picture of this size, reduced in blocks of this many columns and rows.
     pub(crate) fn new(
         path: &Path,
         (width, height): (u32, u32),
@@ -203,8 +203,8 @@ impl Mean {
 }
 
 /// Sums of one thread before it hands rows over: for rows in order it holds one row of sums at a time.
-pub(crate) struct Adder<'s> {
-    sink: &'s Sink,
+pub(crate) struct RowAccumulator<'s> {
+    reducer: &'s BoxReducer,
     /// Sums of the columns of the current row place.
     columns: Vec<u32>,
     place: Option<RowPlace>,
@@ -212,9 +212,9 @@ pub(crate) struct Adder<'s> {
     open: BTreeMap<RowKey, Partial>,
 }
 
-impl<'s> Adder<'s> {
-    pub(crate) fn new(sink: &'s Sink) -> Self {
-        Self { sink, columns: Vec::new(), place: None, rows: 0, open: BTreeMap::new() }
+impl<'s> RowAccumulator<'s> {
+    pub(crate) fn new(reducer: &'s BoxReducer) -> Self {
+        Self { reducer, columns: Vec::new(), place: None, rows: 0, open: BTreeMap::new() }
     }
 
     /// Add the codes of a part of one row.
@@ -223,7 +223,7 @@ impl<'s> Adder<'s> {
             RowCodes::LittleEndian(bytes) => bytes.len() / 2,
             RowCodes::Codes(codes) => codes.len(),
         };
-        let rows = self.sink.block.1;
+        let rows = self.reducer.block.1;
         let joins = self.rows < MOST_ROWS
             && self.columns.len() == len
             && self
@@ -251,17 +251,19 @@ impl<'s> Adder<'s> {
     /// Add the column sums to the sums of their row; a complete row goes to the picture.
     fn flush(&mut self) {
         let (Some(place), true) = (self.place.take(), self.rows > 0) else { return };
-        let sink = self.sink;
+        let reducer = self.reducer;
         let c = place.channels.max(1);
-        let key = RowKey { oy: place.y / sink.block.1, channel: place.channel, channels: c };
-        let part =
-            self.open.entry(key).or_insert_with(|| Partial { sums: vec![0; sink.out_width * c], count: 0 });
+        let key = RowKey { oy: place.y / reducer.block.1, channel: place.channel, channels: c };
+        let part = self
+            .open
+            .entry(key)
+            .or_insert_with(|| Partial { sums: vec![0; reducer.out_width * c], count: 0 });
         part.count += u64::from(self.rows) * self.columns.len() as u64;
         let mut x = place.x0;
         let mut rest = self.columns.as_slice();
         while !rest.is_empty() {
-            let ox = x / sink.block.0;
-            let pixels = ((ox + 1).saturating_mul(sink.block.0) - x) as usize;
+            let ox = x / reducer.block.0;
+            let pixels = ((ox + 1).saturating_mul(reducer.block.0) - x) as usize;
             let (here, after) = rest.split_at((pixels * c).min(rest.len()));
             let sums = &mut part.sums[ox as usize * c..][..c];
             for px in here.chunks_exact(c) {
@@ -271,11 +273,11 @@ impl<'s> Adder<'s> {
             rest = after;
         }
         self.rows = 0;
-        if part.count == sink.full_count(key)
+        if part.count == reducer.full_count(key)
             && let Some(done) = self.open.remove(&key)
         {
-            let row = sink.means(key, &done.sums);
-            sink.put(&mut sink.lock(), key, &row);
+            let row = reducer.means(key, &done.sums);
+            reducer.put(&mut reducer.lock(), key, &row);
         }
     }
 
@@ -283,7 +285,7 @@ impl<'s> Adder<'s> {
     pub(crate) fn finish(mut self) {
         self.flush();
         for (key, part) in std::mem::take(&mut self.open) {
-            self.sink.merge(key, part);
+            self.reducer.merge(key, part);
         }
     }
 }
@@ -310,7 +312,7 @@ pub(crate) fn reduce_by_regions(
     channels: u8,
     read: &dyn Fn(PixelRect) -> Result<Samples16, Error>,
     how: &Reduction<'_>,
-    sink: &Sink,
+    reducer: &BoxReducer,
 ) -> Result<(), Error> {
     /// Bytes of a region held at once.
     const REGION_BYTES: u64 = 4 << 20;
@@ -323,16 +325,16 @@ pub(crate) fn reduce_by_regions(
         let y1 = y0.saturating_add(rows).min(height);
         how.cancel.check()?;
         let region = read(PixelRect::new(0, y0, width, y1))?;
-        let mut adder = Adder::new(sink);
+        let mut accumulator = RowAccumulator::new(reducer);
         for y in y0..y1 {
             let place = RowPlace { y, x0: 0, channel: how.first_channel, channels: c };
             line.copy_from_slice(region.row(y - y0));
             if let Some(tables) = how.to_linear {
                 make_linear(tables, 0, c, &mut line);
             }
-            adder.add(place, RowCodes::Codes(&line));
+            accumulator.add(place, RowCodes::Codes(&line));
         }
-        adder.finish();
+        accumulator.finish();
         (how.progress)(u64::from(y1 - y0));
         y0 = y1;
     }
@@ -371,23 +373,23 @@ mod tests {
         let whole = Samples16::from_vec(width, height, 3, whole).expect("length fits");
         let expected = glassine_raster::box_reduce(&whole, factor);
         for (order, cut) in [(1, 23), (5, 11), (3, 5), (16, 1)] {
-            let sink = Sink::new(path, (width, height), (factor, factor), 3).expect("fits");
+            let reducer = BoxReducer::new(path, (width, height), (factor, factor), 3).expect("fits");
             for k in 0..height {
                 let y = k * order % height;
-                let mut adder = Adder::new(&sink);
+                let mut accumulator = RowAccumulator::new(&reducer);
                 for x0 in (0..width).step_by(cut) {
                     let row = &whole.row(y)[x0 as usize * 3..(x0 as usize + cut).min(23) * 3];
                     let place = RowPlace { y, x0, channel: 0, channels: 3 };
                     let bytes: Vec<u8> = row.iter().flat_map(|v| v.to_le_bytes()).collect();
                     let by_bytes = (y + x0) % 2 == 0;
-                    adder.add(
+                    accumulator.add(
                         place,
                         if by_bytes { RowCodes::LittleEndian(&bytes) } else { RowCodes::Codes(row) },
                     );
                 }
-                adder.finish();
+                accumulator.finish();
             }
-            assert_eq!(sink.into_picture(path).expect("complete"), expected, "{order} {cut}");
+            assert_eq!(reducer.into_picture(path).expect("complete"), expected, "{order} {cut}");
         }
     }
 }

@@ -10,7 +10,7 @@ use rayon::prelude::*;
 
 use super::bytes::{Positioned, zeroed};
 use super::layout::{Layout, Packing, SampleKind};
-use super::reduce::{Adder, Reduction, RowCodes, RowPlace, Sink, make_linear};
+use super::reduce::{BoxReducer, Reduction, RowAccumulator, RowCodes, RowPlace, make_linear};
 use super::tiff::TiffPage;
 use super::unpack::{NO_END, Unpacker, codes_of_row, short};
 use crate::Error;
@@ -26,7 +26,7 @@ const TILE_ROWS: u32 = 512;
 
 /// Rows of one plane that one thread works through.
 #[derive(Debug, Clone, PartialEq, Eq)]
-struct Unit {
+struct WorkItem {
     /// Position in the kept samples; 0 if planes are interleaved.
     at: usize,
     rows: Range<u32>,
@@ -43,37 +43,37 @@ pub(super) struct Workspace {
 }
 
 /// Receives the rows, in order of blocks, and of rows within a block.
-pub(super) type Emit<'a> = dyn FnMut(RowPlace, RowCodes<'_>) + 'a;
+pub(super) type RowSink<'a> = dyn FnMut(RowPlace, RowCodes<'_>) + 'a;
 
 impl TiffPage {
-    /// Stream every row of the page into `sink`.
-    pub(super) fn stream_all(&self, how: &Reduction<'_>, sink: &Sink) -> Result<(), Error> {
-        let units = self.units(sink.rows_of_block());
+    /// Stream every row of the page into `reducer`.
+    pub(super) fn stream_all(&self, how: &Reduction<'_>, reducer: &BoxReducer) -> Result<(), Error> {
+        let items = self.items(reducer.rows_of_block());
         let next = AtomicUsize::new(0);
-        let threads = rayon::current_num_threads().clamp(1, units.len().max(1));
+        let threads = rayon::current_num_threads().clamp(1, items.len().max(1));
         (0..threads).into_par_iter().try_for_each(|_| {
             let mut work = Workspace::default();
-            while let Some(unit) = units.get(next.fetch_add(1, Ordering::Relaxed)) {
-                let mut adder = Adder::new(sink);
+            while let Some(item) = items.get(next.fetch_add(1, Ordering::Relaxed)) {
+                let mut accumulator = RowAccumulator::new(reducer);
                 let done = how.cancel.check().map_err(Error::from).and_then(|()| {
-                    self.stream_rows(unit.at, unit.rows.clone(), how, &mut work, &mut |place, codes| {
-                        adder.add(place, codes);
+                    self.stream_rows(item.at, item.rows.clone(), how, &mut work, &mut |place, codes| {
+                        accumulator.add(place, codes);
                     })
                 });
                 if let Err(error) = done {
                     // The other threads find no more work.
-                    next.store(units.len(), Ordering::Relaxed);
+                    next.store(items.len(), Ordering::Relaxed);
                     return Err(error);
                 }
-                adder.finish();
-                (how.progress)(u64::from(unit.rows.end - unit.rows.start));
+                accumulator.finish();
+                (how.progress)(u64::from(item.rows.end - item.rows.start));
             }
             Ok(())
         })
     }
 
     /// The page cut into pieces of rows; if blocks can be read from any row, whole rows of the small picture.
-    fn units(&self, factor: u32) -> Vec<Unit> {
+    fn items(&self, factor: u32) -> Vec<WorkItem> {
         let layout = self.layout();
         let row_bytes = u64::from(layout.width) * (layout.samples_in_block() * layout.kind.bytes()) as u64;
         let wanted = (UNIT_BYTES / row_bytes.max(1)).clamp(1, 1 << 20) as u32;
@@ -88,7 +88,7 @@ impl TiffPage {
         let starts = || (0..layout.height).step_by(rows as usize);
         (0..planes)
             .flat_map(|at| {
-                starts().map(move |y| Unit { at, rows: y..y.saturating_add(rows).min(layout.height) })
+                starts().map(move |y| WorkItem { at, rows: y..y.saturating_add(rows).min(layout.height) })
             })
             .collect()
     }
@@ -100,7 +100,7 @@ impl TiffPage {
         rows: Range<u32>,
         how: &Reduction<'_>,
         work: &mut Workspace,
-        emit: &mut Emit<'_>,
+        row_sink: &mut RowSink<'_>,
     ) -> Result<(), Error> {
         let layout = self.layout();
         let plane = if layout.planar { self.keep().get(at).copied().unwrap_or(0) } else { 0 };
@@ -109,13 +109,13 @@ impl TiffPage {
             let by = y / layout.block_h;
             let end = (by + 1).saturating_mul(layout.block_h).min(rows.end);
             for bx in 0..layout.across {
-                let mut cutter = Cutter { page: self, how, at, x0: bx * layout.block_w };
+                let mut block_rows = BlockRows { page: self, how, at, x0: bx * layout.block_w };
                 let index = layout.block_index(plane, bx, by);
                 let inside = y - by * layout.block_h..end - by * layout.block_h;
                 if layout.packing == Packing::Plain {
-                    cutter.plain(index, y, inside, work, emit)?;
+                    block_rows.plain(index, y, inside, work, row_sink)?;
                 } else {
-                    cutter.packed(index, y, inside, work, emit)?;
+                    block_rows.packed(index, y, inside, work, row_sink)?;
                 }
             }
             y = end;
@@ -125,7 +125,7 @@ impl TiffPage {
 }
 
 /// Cuts the rows of one block.
-struct Cutter<'a> {
+struct BlockRows<'a> {
     page: &'a TiffPage,
     how: &'a Reduction<'a>,
     /// Position of the plane in the kept samples.
@@ -134,7 +134,7 @@ struct Cutter<'a> {
     x0: u32,
 }
 
-impl Cutter<'_> {
+impl BlockRows<'_> {
     /// Rows `inside` of an uncompressed block; the first of them is row `y` of the page.
     fn plain(
         &mut self,
@@ -142,7 +142,7 @@ impl Cutter<'_> {
         y: u32,
         inside: Range<u32>,
         work: &mut Workspace,
-        emit: &mut Emit<'_>,
+        row_sink: &mut RowSink<'_>,
     ) -> Result<(), Error> {
         let (layout, file) = (self.page.layout(), self.page.file());
         let row_bytes = layout.block_row_bytes();
@@ -157,7 +157,7 @@ impl Cutter<'_> {
             if layout.reversed_bits {
                 bytes.iter_mut().for_each(|b| *b = b.reverse_bits());
             }
-            self.rows(y + (first - inside.start), &mut bytes, work, emit)?;
+            self.rows(y + (first - inside.start), &mut bytes, work, row_sink)?;
             work.bytes = bytes;
             first = end;
         }
@@ -171,7 +171,7 @@ impl Cutter<'_> {
         y: u32,
         inside: Range<u32>,
         work: &mut Workspace,
-        emit: &mut Emit<'_>,
+        row_sink: &mut RowSink<'_>,
     ) -> Result<(), Error> {
         let (layout, file) = (self.page.layout(), self.page.file());
         let row_bytes = layout.block_row_bytes();
@@ -184,7 +184,7 @@ impl Cutter<'_> {
             let mut bytes = take_bytes(file, &mut work.bytes, row_bytes * (end - first) as usize)?;
             stream.fill(&mut bytes)?;
             if first >= inside.start {
-                self.rows(y + (first - inside.start), &mut bytes, work, emit)?;
+                self.rows(y + (first - inside.start), &mut bytes, work, row_sink)?;
             }
             work.bytes = bytes;
             first = end;
@@ -202,7 +202,7 @@ impl Cutter<'_> {
         y: u32,
         bytes: &mut [u8],
         work: &mut Workspace,
-        emit: &mut Emit<'_>,
+        row_sink: &mut RowSink<'_>,
     ) -> Result<(), Error> {
         let (layout, keep) = (self.page.layout(), self.page.keep());
         let per_px = layout.samples_in_block();
@@ -222,7 +222,7 @@ impl Cutter<'_> {
             let channel = self.how.first_channel + if layout.planar { self.at } else { 0 };
             let place = RowPlace { y: y + i as u32, x0: self.x0, channel, channels };
             if is_direct {
-                emit(place, RowCodes::LittleEndian(&line[..pixels * per_px * 2]));
+                row_sink(place, RowCodes::LittleEndian(&line[..pixels * per_px * 2]));
                 continue;
             }
             codes_of_row(layout, line, &mut work.codes, &mut work.spare);
@@ -241,7 +241,7 @@ impl Cutter<'_> {
             if let Some(tables) = self.how.to_linear {
                 make_linear(tables, if layout.planar { self.at } else { 0 }, channels, codes);
             }
-            emit(place, RowCodes::Codes(codes));
+            row_sink(place, RowCodes::Codes(codes));
         }
         Ok(())
     }

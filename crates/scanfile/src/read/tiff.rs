@@ -13,7 +13,7 @@ use super::cache::BlockCache;
 use super::ifd::TiffFile;
 use super::layout::{Layout, Packing, SampleKind};
 use super::unpack::{Block, decompress, samples_of, widen};
-use super::{Picture, Reduction, Sink, output_samples};
+use super::{BoxReducer, Picture, Reduction, output_samples};
 use crate::Error;
 
 /// Rows of an uncompressed page are fetched in pieces of about this many bytes.
@@ -295,8 +295,8 @@ impl Picture for TiffPage {
         self.keep.len() as u8
     }
 
-    fn reduce(&self, how: &Reduction<'_>, sink: &Sink) -> Result<(), Error> {
-        self.stream_all(how, sink)
+    fn reduce(&self, how: &Reduction<'_>, reducer: &BoxReducer) -> Result<(), Error> {
+        self.stream_all(how, reducer)
     }
 
     fn rows_to_report(&self) -> u64 {
@@ -304,13 +304,13 @@ impl Picture for TiffPage {
         u64::from(self.layout.height) * planes
     }
 
-    fn glimpse(
+    fn quick_overview(
         &self,
         factor: u32,
         budget_bytes: u64,
         how: &Reduction<'_>,
     ) -> Result<Option<Samples16>, Error> {
-        self.glimpse_of(factor, budget_bytes, how)
+        self.quick_overview_of(factor, budget_bytes, how)
     }
 
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, Error> {

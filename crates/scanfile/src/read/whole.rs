@@ -12,7 +12,7 @@ use super::bytes::{Positioned, zeroed};
 use super::jpeg_check::check_jpeg;
 use super::reduce::reduce_by_regions;
 use super::segments::{check_png, jpeg_facts, png_facts};
-use super::{Opened, Picture, Reduction, Sink};
+use super::{BoxReducer, Opened, Picture, Reduction};
 use crate::info::{UNKNOWN_PPI, orientation_from_tag};
 use crate::{Encoding, Error, FourthSample, InfraredSource, OpenOptions};
 
@@ -32,9 +32,9 @@ impl Picture for Decoded {
         self.samples.channels()
     }
 
-    fn reduce(&self, how: &Reduction<'_>, sink: &Sink) -> Result<(), Error> {
+    fn reduce(&self, how: &Reduction<'_>, reducer: &BoxReducer) -> Result<(), Error> {
         let read = |rect| self.read(rect, how.cancel);
-        reduce_by_regions(&self.path, self.size(), self.channels(), &read, how, sink)
+        reduce_by_regions(&self.path, self.size(), self.channels(), &read, how, reducer)
     }
 
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, Error> {

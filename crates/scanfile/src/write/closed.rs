@@ -6,8 +6,8 @@ use std::path::Path;
 
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
 
+use super::checksum::sample_checksum;
 use super::spec::WrittenFile;
-use super::sums::sum_of_samples;
 use crate::read::zeroed;
 use crate::{AtomicFile, Error, OpenOptions, Scan};
 
@@ -16,8 +16,8 @@ const CACHE_BYTES: u64 = 4 << 20;
 
 /// What a finished file must hold.
 #[derive(Debug)]
-pub(super) enum Meant {
-    /// Rows that decode to samples with these sums, from the top: number of rows and their sum.
+pub(super) enum ExpectedContent {
+    /// Rows that decode to samples with these checksums, from the top: number of rows and their checksum.
     Rows(Vec<(u32, u64)>),
     /// These bytes, if packing loses detail on purpose.
     Bytes(blake3::Hash),
@@ -29,7 +29,7 @@ pub struct ClosedPicture {
     pub(super) file: AtomicFile,
     pub(super) size_px: (u32, u32),
     pub(super) channels: u8,
-    pub(super) meant: Meant,
+    pub(super) expected: ExpectedContent,
 }
 
 impl ClosedPicture {
@@ -38,14 +38,14 @@ impl ClosedPicture {
         self.file.path()
     }
 
-    /// Read the file back, as any reader would, and compare every sample with what was meant.
+    /// Read the file back, as any reader would, and compare every sample with what was written.
     ///
     /// The bytes come from where the system keeps them, which after writing usually is its memory. This finds faults of
     /// packing, writing and memory, not of the disk.
     pub fn check(&self, cancel: &CancelToken) -> Result<(), Error> {
-        match &self.meant {
-            Meant::Rows(rows) => self.check_rows(rows, cancel),
-            Meant::Bytes(hash) => self.check_bytes(*hash, cancel),
+        match &self.expected {
+            ExpectedContent::Rows(rows) => self.check_rows(rows, cancel),
+            ExpectedContent::Bytes(hash) => self.check_bytes(*hash, cancel),
         }
     }
 
@@ -54,22 +54,22 @@ impl ClosedPicture {
     }
 
     fn check_rows(&self, rows: &[(u32, u64)], cancel: &CancelToken) -> Result<(), Error> {
-        let told = |error: Error| match error {
+        let with_reason = |error: Error| match error {
             Error::Cancelled(_) | Error::Io { .. } | Error::OutOfMemory { .. } => error,
             other => self.differs(format!("it can't be read ({other})")),
         };
         let options =
             OpenOptions { cache_bytes: CACHE_BYTES, least_sides_px: (1, 1), ..OpenOptions::default() };
-        let scan = Scan::open(self.file.temporary_path(), &options).map_err(told)?;
+        let scan = Scan::open(self.file.temporary_path(), &options).map_err(with_reason)?;
         if (scan.width(), scan.height(), scan.channels()) != (self.size_px.0, self.size_px.1, self.channels) {
             return Err(self.differs("it has another size"));
         }
         let mut y0 = 0;
-        for (count, sum) in rows {
+        for (count, checksum) in rows {
             let y1 = y0 + count;
             let samples =
-                scan.read_region(PixelRect::new(0, y0, self.size_px.0, y1), cancel).map_err(told)?;
-            if sum_of_samples(samples.data()) != *sum {
+                scan.read_region(PixelRect::new(0, y0, self.size_px.0, y1), cancel).map_err(with_reason)?;
+            if sample_checksum(samples.data()) != *checksum {
                 return Err(self.differs(format!("rows {y0} to {y1} differ")));
             }
             y0 = y1;

@@ -6,6 +6,7 @@ use std::path::Path;
 use image::codecs::jpeg::{JpegEncoder, PixelDensity};
 use image::{ExtendedColorType, ImageEncoder as _};
 
+use super::directory::write_failed;
 use super::metadata::{exif_block, xmp_packet};
 use super::spec::PictureSpec;
 use crate::{AtomicFile, Error};
@@ -38,7 +39,10 @@ pub(super) fn write_jpeg(
         (Vec::new(), Vec::new())
     } else {
         let xmp = xmp_packet(&spec.metadata);
-        (segment(b"Exif\0\0", &exif_block(spec)), segment(b"http://ns.adobe.com/xap/1.0/\0", xmp.as_bytes()))
+        (
+            segment(b"Exif\0\0", &exif_block(spec).map_err(write_failed(&path))?),
+            segment(b"http://ns.adobe.com/xap/1.0/\0", xmp.as_bytes()),
+        )
     };
     let mut hasher = blake3::Hasher::new();
     for part in [&encoded[..at], &exif, &xmp, &encoded[at..]] {

@@ -4,7 +4,13 @@
 //! vocabulary: XMP specification part 1 and 2, CIPA DC-010 (Exif in XMP), IPTC NewsCodes `digitalsourcetype` (the URI
 //! starts with http).
 
-use super::ifd_out::IfdBuilder;
+use std::io::{Cursor, Seek, Write};
+
+use tiff::TiffResult;
+use tiff::encoder::{TiffEncoder, TiffKind};
+use tiff::tags::{ResolutionUnit, Tag};
+
+use super::directory::Fields;
 use super::spec::{FilmSourceKind, Metadata, PictureFormat, PictureSpec};
 use crate::info::UNKNOWN_PPI;
 
@@ -115,19 +121,23 @@ fn exif_date(text: &Option<String>) -> Option<&str> {
 }
 
 /// Fill in the text and dates that belong in the first directory.
-pub(crate) fn describe_page(ifd: &mut IfdBuilder, metadata: &Metadata) {
+pub(crate) fn describe_page<W: Write + Seek, K: TiffKind>(
+    page: &mut Fields<'_, W, K>,
+    metadata: &Metadata,
+) -> TiffResult<()> {
     for (tag, text) in [
-        (270, &metadata.description),
-        (305, &metadata.software),
-        (315, &metadata.creator),
-        (33432, &metadata.copyright),
+        (Tag::ImageDescription, &metadata.description),
+        (Tag::Software, &metadata.software),
+        (Tag::Artist, &metadata.creator),
+        (Tag::Copyright, &metadata.copyright),
     ] {
         if !text.is_empty() {
-            ifd.ascii(tag, text);
+            page.text(tag, text)?;
         }
     }
-    if let Some(date) = exif_date(&metadata.modified) {
-        ifd.ascii(306, date);
+    match exif_date(&metadata.modified) {
+        Some(date) => page.text(Tag::DateTime, date),
+        None => Ok(()),
     }
 }
 
@@ -150,31 +160,49 @@ impl Metadata {
     }
 }
 
-/// Source of tags, types and required fields: Exif 2.32, tables 4 to 8 and 18 to 21.
-pub(crate) fn exif_ifd(big: bool, spec: &PictureSpec) -> IfdBuilder {
+/// Tags of the Exif directory. Source of numbers, types and required fields: Exif 2.32, tables 4 to 8 and 18 to 21.
+mod exif_tag {
+    use tiff::tags::Tag;
+
+    pub(super) const DATE_TIME_ORIGINAL: Tag = Tag::Unknown(36867);
+    pub(super) const OFFSET_TIME: Tag = Tag::Unknown(36880);
+    pub(super) const COMPONENTS_CONFIGURATION: Tag = Tag::Unknown(37121);
+    pub(super) const FLASHPIX_VERSION: Tag = Tag::Unknown(40960);
+    pub(super) const COLOR_SPACE: Tag = Tag::Unknown(40961);
+    pub(super) const PIXEL_X_DIMENSION: Tag = Tag::Unknown(40962);
+    pub(super) const PIXEL_Y_DIMENSION: Tag = Tag::Unknown(40963);
+    pub(super) const FILE_SOURCE: Tag = Tag::Unknown(41728);
+}
+
+/// Write the Exif directory; returns its position.
+pub(crate) fn exif_directory<W: Write + Seek, K: TiffKind>(
+    encoder: &mut TiffEncoder<W, K>,
+    spec: &PictureSpec,
+) -> TiffResult<K::OffsetType> {
     let metadata = &spec.metadata;
-    let mut ifd = IfdBuilder::new(big);
-    ifd.undefined(36864, b"0232");
+    let mut exif = Fields::of_part(encoder)?;
+    exif.undefined(Tag::ExifVersion, b"0232")?;
     if let Some(date) = exif_date(&metadata.original_date) {
-        ifd.ascii(36867, date);
+        exif.text(exif_tag::DATE_TIME_ORIGINAL, date)?;
     }
     if let Some(zone) = metadata.zone() {
-        ifd.ascii(36880, zone);
+        exif.text(exif_tag::OFFSET_TIME, zone)?;
     }
-    ifd.undefined(40960, b"0100");
+    exif.undefined(exif_tag::FLASHPIX_VERSION, b"0100")?;
     // 1 is sRGB; 65535 leaves it to the colour profile.
-    ifd.short(40961, &[if is_srgb(spec) { 1 } else { 65_535 }]);
+    exif.set(exif_tag::COLOR_SPACE, if is_srgb(spec) { 1_u16 } else { 65_535 })?;
     if metadata.source != FilmSourceKind::None {
-        // FileSource 1: transparency scanner.
-        ifd.undefined(41728, &[1]);
+        // 1: transparency scanner.
+        exif.undefined(exif_tag::FILE_SOURCE, &[1])?;
     }
     if matches!(spec.format, PictureFormat::Jpeg { .. }) {
         // Y Cb Cr, or Y alone.
-        ifd.undefined(37121, if spec.channels == 3 { &[1, 2, 3, 0] } else { &[1, 0, 0, 0] });
-        ifd.long(40962, spec.width_px);
-        ifd.long(40963, spec.height_px);
+        let components = if spec.channels == 3 { [1, 2, 3, 0] } else { [1, 0, 0, 0] };
+        exif.undefined(exif_tag::COMPONENTS_CONFIGURATION, &components)?;
+        exif.set(exif_tag::PIXEL_X_DIMENSION, spec.width_px)?;
+        exif.set(exif_tag::PIXEL_Y_DIMENSION, spec.height_px)?;
     }
-    ifd
+    exif.finish()
 }
 
 fn is_srgb(spec: &PictureSpec) -> bool {
@@ -182,25 +210,24 @@ fn is_srgb(spec: &PictureSpec) -> bool {
 }
 
 /// A whole Exif block (a small TIFF) for formats that carry one.
-pub(crate) fn exif_block(spec: &PictureSpec) -> Vec<u8> {
-    let mut page = IfdBuilder::new(false);
-    page.short(274, &[1]);
+pub(crate) fn exif_block(spec: &PictureSpec) -> TiffResult<Vec<u8>> {
+    let mut block = Vec::new();
+    let mut encoder = TiffEncoder::new(Cursor::new(&mut block))?;
+    let exif_at = exif_directory(&mut encoder, spec)?;
+    let mut page = Fields::of_page(&mut encoder)?;
+    page.set(Tag::Orientation, 1_u16)?;
     if matches!(spec.format, PictureFormat::Jpeg { .. }) {
         let ppi = spec.ppi.unwrap_or(UNKNOWN_PPI);
-        page.rational(282, ppi);
-        page.rational(283, ppi);
-        page.short(296, &[2]);
+        page.rational(Tag::XResolution, ppi)?;
+        page.rational(Tag::YResolution, ppi)?;
+        page.set(Tag::ResolutionUnit, ResolutionUnit::Inch)?;
         // Chroma samples are in the middle of their pixels.
-        page.short(531, &[1]);
+        page.set(Tag::ChromaPositioning, 1_u16)?;
     }
-    describe_page(&mut page, &spec.metadata);
-    page.offset(34665, 0);
-    let exif_at = 8 + page.len();
-    page.offset(34665, exif_at);
-    let mut block = b"II\x2a\0\x08\0\0\0".to_vec();
-    block.extend(page.bytes(8));
-    block.extend(exif_ifd(false, spec).bytes(exif_at));
-    block
+    describe_page(&mut page, &spec.metadata)?;
+    page.set(Tag::ExifDirectory, exif_at)?;
+    page.finish()?;
+    Ok(block)
 }
 
 #[cfg(test)]
@@ -280,7 +307,7 @@ mod tests {
 
     #[test]
     fn the_exif_block_is_read_back_by_a_general_reader() {
-        let block = exif_block(&spec(sample()));
+        let block = exif_block(&spec(sample())).expect("memory");
         let exif = exif::Reader::new().read_raw(block).expect("sound Exif");
         let text = |tag| exif.get_field(tag, exif::In::PRIMARY).map(|f| f.display_value().to_string());
         assert_eq!(text(exif::Tag::DateTime).as_deref(), Some("2026-03-05 14:30:00"));

@@ -1,13 +1,13 @@
 //! Writing pictures row by row into a file that appears whole or not at all.
 
+mod checksum;
 mod closed;
-mod ifd_out;
+mod directory;
 mod jpeg_out;
 mod metadata;
 mod pack;
 mod png_out;
 mod spec;
-mod sums;
 mod tiff_out;
 
 use std::path::Path;
@@ -16,7 +16,8 @@ use glassine_raster::reserve;
 use rayon::prelude::*;
 
 pub use closed::ClosedPicture;
-use closed::Meant;
+use closed::ExpectedContent;
+pub(crate) use directory::{Fields, write_failed};
 pub use pack::{PackedRows, RowPacker};
 pub use spec::{Compression, FilmSourceKind, Metadata, PictureFormat, PictureSpec, WrittenFile};
 
@@ -35,7 +36,7 @@ pub struct PictureWriter {
     rows_written: u32,
     /// Rows that do not fill a portion yet.
     waiting: Waiting,
-    sums: Vec<(u32, u64)>,
+    checksums: Vec<(u32, u64)>,
     out: Out,
 }
 
@@ -72,7 +73,15 @@ impl PictureWriter {
             }
         };
         let waiting = if spec.bits == 16 { Waiting::Wide(Vec::new()) } else { Waiting::Narrow(Vec::new()) };
-        Ok(Self { spec: spec.clone(), packer, rows_done: 0, rows_written: 0, waiting, sums: Vec::new(), out })
+        Ok(Self {
+            spec: spec.clone(),
+            packer,
+            rows_done: 0,
+            rows_written: 0,
+            waiting,
+            checksums: Vec::new(),
+            out,
+        })
     }
 
     /// Rows handed over so far.
@@ -158,7 +167,7 @@ impl PictureWriter {
 
     fn put(&mut self, packed: &PackedRows) -> Result<(), Error> {
         self.rows_written += packed.rows;
-        self.sums.push((packed.rows, packed.sum));
+        self.checksums.push((packed.rows, packed.checksum));
         match (&mut self.out, &packed.body) {
             (Out::Tiff(tiff), _) => tiff.rows(packed),
             (Out::Png(png), pack::Body::Bytes(bytes)) => png.rows(bytes),
@@ -212,15 +221,20 @@ impl PictureWriter {
             let (done, all) = (self.rows_done, self.spec.height_px);
             return Err(Error::usage(self.path(), format!("{done} of {all} rows were written")));
         }
-        let Self { spec, out, sums, .. } = self;
-        let (file, meant) = match out {
-            Out::Tiff(tiff) => (tiff.finish(&spec)?, Meant::Rows(sums)),
-            Out::Png(png) => (png.finish()?, Meant::Rows(sums)),
+        let Self { spec, out, checksums, .. } = self;
+        let (file, expected) = match out {
+            Out::Tiff(tiff) => (tiff.finish(&spec)?, ExpectedContent::Rows(checksums)),
+            Out::Png(png) => (png.finish()?, ExpectedContent::Rows(checksums)),
             Out::Jpeg { file, quality, pixels } => {
                 let (file, hash) = jpeg_out::write_jpeg(file, &spec, quality, &pixels)?;
-                (file, Meant::Bytes(hash))
+                (file, ExpectedContent::Bytes(hash))
             }
         };
-        Ok(ClosedPicture { file, size_px: (spec.width_px, spec.height_px), channels: spec.channels, meant })
+        Ok(ClosedPicture {
+            file,
+            size_px: (spec.width_px, spec.height_px),
+            channels: spec.channels,
+            expected,
+        })
     }
 }

@@ -1,7 +1,7 @@
 //! Prepares rows of a picture for its file: work that many threads can do while another writes.
 
+use super::checksum::sample_checksum;
 use super::spec::{Compression, PictureFormat, PictureSpec};
-use super::sums::sum_of_samples;
 
 /// Approximate bytes of a TIFF strip before packing.
 const STRIP_BYTES: usize = 512 << 10;
@@ -29,7 +29,7 @@ enum Form {
 #[derive(Debug)]
 pub struct PackedRows {
     pub(super) rows: u32,
-    pub(super) sum: u64,
+    pub(super) checksum: u64,
     pub(super) body: Body,
 }
 
@@ -37,7 +37,7 @@ pub struct PackedRows {
 pub(super) enum Body {
     /// Whole strips, packed one by one.
     Strips(Vec<Vec<u8>>),
-    /// 16-bit samples, as in a little-endian file.
+    /// 16-bit samples in the byte order of the machine.
     Samples(Vec<u16>),
     Bytes(Vec<u8>),
 }
@@ -76,24 +76,18 @@ impl RowPacker {
     /// Pack rows of 16-bit samples.
     pub fn pack_u16(&self, mut samples: Vec<u16>) -> std::io::Result<PackedRows> {
         let rows = (samples.len() / self.row_samples) as u32;
-        let sum = sum_of_samples(&samples);
+        let checksum = sample_checksum(&samples);
         let body = match self.form {
-            Form::Strips(Compression::None) if cfg!(target_endian = "little") => Body::Samples(samples),
-            Form::Strips(Compression::None) | Form::Plain => {
-                Body::Bytes(samples.iter().flat_map(|v| v.to_le_bytes()).collect())
-            }
+            Form::Strips(Compression::None) | Form::Plain => Body::Samples(samples),
             Form::BigEndian => Body::Bytes(samples.iter().flat_map(|v| v.to_be_bytes()).collect()),
             Form::Strips(compression) => {
                 for line in samples.chunks_exact_mut(self.row_samples) {
                     take_differences(line, self.stride, u16::wrapping_sub);
                 }
-                if cfg!(target_endian = "big") {
-                    samples.iter_mut().for_each(|v| *v = v.swap_bytes());
-                }
                 self.strips(compression, bytemuck::cast_slice(&samples), 2)?
             }
         };
-        Ok(PackedRows { rows, sum, body })
+        Ok(PackedRows { rows, checksum, body })
     }
 
     /// Pack rows of 8-bit samples.
@@ -109,7 +103,7 @@ impl RowPacker {
                 self.strips(compression, &samples, 1)?
             }
         };
-        Ok(PackedRows { rows, sum: sum_of_samples(&wide), body })
+        Ok(PackedRows { rows, checksum: sample_checksum(&wide), body })
     }
 
     /// Bits that samples must have.
@@ -148,12 +142,12 @@ fn deflate_level() -> libdeflater::CompressionLvl {
 }
 
 impl Body {
-    /// Write the rows to a file.
-    pub(super) fn write_to(&self, file: &mut impl std::io::Write) -> std::io::Result<()> {
+    /// The strips to write, at most `plain_bytes` each where they are not packed yet.
+    pub(super) fn strips(&self, plain_bytes: usize) -> Box<dyn Iterator<Item = &[u8]> + '_> {
         match self {
-            Self::Samples(samples) => file.write_all(bytemuck::cast_slice(samples)),
-            Self::Bytes(bytes) => file.write_all(bytes),
-            Self::Strips(strips) => strips.iter().try_for_each(|strip| file.write_all(strip)),
+            Self::Samples(samples) => Box::new(bytemuck::cast_slice(samples).chunks(plain_bytes)),
+            Self::Bytes(bytes) => Box::new(bytes.chunks(plain_bytes)),
+            Self::Strips(strips) => Box::new(strips.iter().map(Vec::as_slice)),
         }
     }
 }

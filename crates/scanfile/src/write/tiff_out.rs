@@ -1,36 +1,69 @@
 //! Writes a TIFF strip by strip: bounded memory, strips packed elsewhere, directory at the end.
 //!
-//! Samples are little-endian. Packed strips use horizontal differences (predictor 2); plain strips carry no predictor
-//! tag, because general readers ignore it there.
+//! Packed strips use horizontal differences (predictor 2); plain strips carry no predictor tag, because general readers
+//! ignore it there. The `tiff` crate keeps the positions and writes the directory; it would write unpacked strips under
+//! a compression tag, so it gets packed bytes.
 
-use std::io::{Seek as _, SeekFrom, Write as _};
+use std::fmt;
+use std::fs::File;
+use std::mem::ManuallyDrop;
 use std::path::Path;
 
-use super::ifd_out::IfdBuilder;
-use super::metadata::{describe_page, exif_ifd, xmp_packet};
-use super::pack::{Body, PackedRows};
+use tiff::TiffResult;
+use tiff::encoder::{TiffEncoder, TiffKind, TiffKindBig, TiffKindStandard};
+use tiff::tags::{
+    CompressionMethod, PhotometricInterpretation, PlanarConfiguration, Predictor, ResolutionUnit,
+    SampleFormat, Tag,
+};
+
+use super::directory::{Fields, write_failed};
+use super::metadata::{describe_page, exif_directory, xmp_packet};
+use super::pack::PackedRows;
 use super::spec::{Compression, PictureSpec};
 use crate::{AtomicFile, Error};
 
 /// Classic offsets end at 4 GiB; this leaves room for the directory and its values.
 const CLASSIC_LIMIT: u64 = (1 << 32) - (64 << 20);
+/// Adobe XMP specification, part 3, section 3.
+const XMP: Tag = Tag::Unknown(700);
+
 /// A TIFF under construction.
 #[derive(Debug)]
 pub(super) struct TiffOut {
+    // Before the file, so that the second handle is closed when the file is committed or removed.
+    encoder: Encoder,
     file: AtomicFile,
     compression: Compression,
-    big: bool,
-    strip_rows: usize,
-    row_bytes: usize,
-    plain_bytes: u64,
-    position: u64,
+    strips: Strips,
+}
+
+enum Encoder {
+    Classic(TiffEncoder<File, TiffKindStandard>),
+    Big(TiffEncoder<File, TiffKindBig>),
+}
+
+impl fmt::Debug for Encoder {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.write_str(match self {
+            Self::Classic(_) => "Classic",
+            Self::Big(_) => "Big",
+        })
+    }
+}
+
+/// Strips written so far.
+#[derive(Debug)]
+struct Strips {
+    /// Rows of every strip but the last, and their bytes before packing.
+    rows: u32,
+    plain_bytes: usize,
     offsets: Vec<u64>,
     counts: Vec<u64>,
 }
 
 impl TiffOut {
     pub(super) fn begin(
-        mut file: AtomicFile,
+        file: AtomicFile,
         spec: &PictureSpec,
         compression: Compression,
         strip_rows: u32,
@@ -40,20 +73,20 @@ impl TiffOut {
         // Packed noise can grow a little: LZW by half in theory, so that much is allowed for.
         let worst = if compression == Compression::None { whole } else { whole / 2 * 3 };
         let words = spec.icc.as_ref().map_or(0, |icc| icc.len()) as u64;
-        let big = worst + words > CLASSIC_LIMIT;
-        let header: &[u8] = if big { b"II\x2b\0\x08\0\0\0\0\0\0\0\0\0\0\0" } else { b"II\x2a\0\0\0\0\0" };
-        file.write_all(header).map_err(Error::io(file.path(), "write the file"))?;
-        Ok(Self {
-            file,
-            compression,
-            big,
-            strip_rows: strip_rows as usize,
-            row_bytes,
-            plain_bytes: 0,
-            position: header.len() as u64,
+        let handle = file.second_handle()?;
+        let encoder = if worst + words > CLASSIC_LIMIT {
+            TiffEncoder::new_big(handle).map(Encoder::Big)
+        } else {
+            TiffEncoder::new(handle).map(Encoder::Classic)
+        }
+        .map_err(write_failed(file.path()))?;
+        let strips = Strips {
+            rows: strip_rows,
+            plain_bytes: strip_rows as usize * row_bytes,
             offsets: Vec::new(),
             counts: Vec::new(),
-        })
+        };
+        Ok(Self { encoder, file, compression, strips })
     }
 
     pub(super) fn path(&self) -> &Path {
@@ -62,98 +95,109 @@ impl TiffOut {
 
     /// Add rows, in order.
     pub(super) fn rows(&mut self, packed: &PackedRows) -> Result<(), Error> {
-        packed.body.write_to(&mut self.file).map_err(Error::io(self.file.path(), "write the file"))?;
-        match &packed.body {
-            Body::Strips(strips) => strips.iter().for_each(|strip| self.note_strip(strip.len() as u64)),
-            Body::Samples(_) | Body::Bytes(_) => {
-                self.plain_bytes += self.row_bytes as u64 * u64::from(packed.rows);
-            }
+        for strip in packed.body.strips(self.strips.plain_bytes) {
+            let at = match &mut self.encoder {
+                Encoder::Classic(encoder) => append(encoder, strip),
+                Encoder::Big(encoder) => append(encoder, strip),
+            };
+            self.strips.offsets.push(at.map_err(write_failed(self.file.path()))?);
+            self.strips.counts.push(strip.len() as u64);
         }
         Ok(())
     }
 
-    fn note_strip(&mut self, bytes: u64) {
-        self.offsets.push(self.position);
-        self.counts.push(bytes);
-        self.position += bytes;
+    /// Write the directory and the header's pointer to it; the file can then be committed.
+    pub(super) fn finish(self, spec: &PictureSpec) -> Result<AtomicFile, Error> {
+        let Self { encoder, file, compression, strips } = self;
+        match encoder {
+            Encoder::Classic(mut encoder) => write_directories(&mut encoder, spec, compression, &strips),
+            Encoder::Big(mut encoder) => write_directories(&mut encoder, spec, compression, &strips),
+        }
+        .map_err(write_failed(file.path()))?;
+        Ok(file)
     }
+}
 
-    fn put(&mut self, bytes: &[u8]) -> Result<(), Error> {
-        self.file.write_all(bytes).map_err(Error::io(self.file.path(), "write the file"))
-    }
+/// Write a strip; returns its position.
+fn append<K: TiffKind>(encoder: &mut TiffEncoder<File, K>, strip: &[u8]) -> TiffResult<u64> {
+    // Only a directory gives access to the file, and dropping it would write it.
+    ManuallyDrop::new(encoder.extra_directory()?).write_data(strip)
+}
 
-    /// Write what is left, the directory, and the header's pointer to it; the file can then be committed.
-    pub(super) fn finish(mut self, spec: &PictureSpec) -> Result<AtomicFile, Error> {
-        // Plain strips are contiguous, so their positions follow from the bytes written.
-        let strip = (self.strip_rows * self.row_bytes) as u64;
-        while self.plain_bytes > 0 {
-            let part = strip.min(self.plain_bytes);
-            self.note_strip(part);
-            self.plain_bytes -= part;
-        }
-        if self.position % 2 == 1 {
-            self.put(&[0])?;
-            self.position += 1;
-        }
-        let ifd = self.directory(spec);
-        let at = self.position;
-        self.put(&ifd)?;
-        let (place, pointer) =
-            if self.big { (8, at.to_le_bytes().to_vec()) } else { (4, (at as u32).to_le_bytes().to_vec()) };
-        self.file.seek(SeekFrom::Start(place)).map_err(Error::io(self.file.path(), "write the file"))?;
-        self.put(&pointer)?;
-        Ok(self.file)
+fn write_directories<K: TiffKind>(
+    encoder: &mut TiffEncoder<File, K>,
+    spec: &PictureSpec,
+    compression: Compression,
+    strips: &Strips,
+) -> TiffResult<()> {
+    let has_metadata = !spec.metadata.is_empty();
+    let exif_at = if has_metadata { Some(exif_directory(encoder, spec)?) } else { None };
+    let channels = usize::from(spec.channels);
+    let mut page = Fields::of_page(encoder)?;
+    page.set(Tag::NewSubfileType, 0_u32)?;
+    page.set(Tag::ImageWidth, spec.width_px)?;
+    page.set(Tag::ImageLength, spec.height_px)?;
+    page.set(Tag::BitsPerSample, vec![u16::from(spec.bits); channels].as_slice())?;
+    let method = match compression {
+        Compression::None => CompressionMethod::None,
+        Compression::Lzw => CompressionMethod::LZW,
+        Compression::Deflate => CompressionMethod::Deflate,
+    };
+    page.set(Tag::Compression, method)?;
+    let colour = match spec.channels {
+        3 => PhotometricInterpretation::RGB,
+        _ => PhotometricInterpretation::BlackIsZero,
+    };
+    page.set(Tag::PhotometricInterpretation, colour)?;
+    page.offsets(Tag::StripOffsets, &strips.offsets)?;
+    page.set(Tag::Orientation, 1_u16)?;
+    page.set(Tag::SamplesPerPixel, u16::from(spec.channels))?;
+    page.set(Tag::RowsPerStrip, strips.rows)?;
+    page.offsets(Tag::StripByteCounts, &strips.counts)?;
+    // Without a known resolution the unit is "none" and both values are 1.
+    let ppi = spec.ppi.unwrap_or(1.0);
+    page.rational(Tag::XResolution, ppi)?;
+    page.rational(Tag::YResolution, ppi)?;
+    page.set(Tag::PlanarConfiguration, PlanarConfiguration::Chunky)?;
+    let unit = if spec.ppi.is_some() { ResolutionUnit::Inch } else { ResolutionUnit::None };
+    page.set(Tag::ResolutionUnit, unit)?;
+    if compression != Compression::None {
+        page.set(Tag::Predictor, Predictor::Horizontal)?;
     }
-
-    fn directory(&self, spec: &PictureSpec) -> Vec<u8> {
-        let mut ifd = IfdBuilder::new(self.big);
-        ifd.long(254, 0);
-        ifd.long(256, spec.width_px);
-        ifd.long(257, spec.height_px);
-        ifd.short(258, &vec![u16::from(spec.bits); spec.channels.into()]);
-        let packing = match self.compression {
-            Compression::None => 1,
-            Compression::Lzw => 5,
-            Compression::Deflate => 8,
-        };
-        ifd.short(259, &[packing]);
-        ifd.short(262, &[if spec.channels == 3 { 2 } else { 1 }]);
-        ifd.offsets(273, &self.offsets);
-        ifd.short(274, &[1]);
-        ifd.short(277, &[spec.channels.into()]);
-        ifd.long(278, self.strip_rows as u32);
-        ifd.offsets(279, &self.counts);
-        // Without a known resolution the unit is "none" and both values are 1.
-        let ppi = spec.ppi.unwrap_or(1.0);
-        ifd.rational(282, ppi);
-        ifd.rational(283, ppi);
-        ifd.short(284, &[1]);
-        ifd.short(296, &[if spec.ppi.is_some() { 2 } else { 1 }]);
-        if self.compression != Compression::None {
-            ifd.short(317, &[2]);
-        }
-        ifd.short(339, &vec![1; spec.channels.into()]);
-        if let Some(icc) = &spec.icc {
-            ifd.undefined(34675, icc);
-        }
-        if spec.metadata.is_empty() {
-            return ifd.bytes(self.position);
-        }
-        ifd.byte(700, xmp_packet(&spec.metadata).as_bytes());
-        describe_page(&mut ifd, &spec.metadata);
-        ifd.offset(34665, 0);
-        let exif_at = self.position + ifd.len();
-        ifd.offset(34665, exif_at);
-        let mut bytes = ifd.bytes(self.position);
-        bytes.extend(exif_ifd(self.big, spec).bytes(exif_at));
-        bytes
+    page.set(Tag::SampleFormat, vec![SampleFormat::Uint; channels].as_slice())?;
+    if let Some(icc) = &spec.icc {
+        page.undefined(Tag::IccProfile, icc)?;
     }
+    if let Some(exif_at) = exif_at {
+        page.set(XMP, xmp_packet(&spec.metadata).as_bytes())?;
+        describe_page(&mut page, &spec.metadata)?;
+        page.set(Tag::ExifDirectory, exif_at)?;
+    }
+    page.finish().map(drop)
 }
 
 #[cfg(test)]
 mod tests {
+    use std::io::Seek as _;
+
     use super::*;
-    use crate::{Metadata, Overwrite, PictureFormat};
+    use crate::write::RowPacker;
+    use crate::{Metadata, OpenOptions, Overwrite, PictureFormat, Scan};
+    use glassine_raster::{CancelToken, PixelRect};
+
+    fn spec(width_px: u32, height_px: u32, compression: Compression) -> PictureSpec {
+        PictureSpec {
+            width_px,
+            height_px,
+            channels: 3,
+            bits: 16,
+            ppi: Some(300.0),
+            icc: None,
+            metadata: Metadata::default(),
+            format: PictureFormat::Tiff { compression },
+            overwrite: Overwrite::Never,
+        }
+    }
 
     #[test]
     fn the_big_form_is_chosen_from_the_size_before_the_first_row() {
@@ -164,20 +208,38 @@ mod tests {
             (20_000, Compression::Lzw, true),
             (10_000, Compression::Deflate, false),
         ] {
-            let spec = PictureSpec {
-                width_px: 30_000,
-                height_px,
-                channels: 3,
-                bits: 16,
-                ppi: None,
-                icc: None,
-                metadata: Metadata::default(),
-                format: PictureFormat::Tiff { compression },
-                overwrite: Overwrite::Never,
-            };
+            let spec = spec(30_000, height_px, compression);
             let file = AtomicFile::create(&folder.path().join("a.tif"), Overwrite::Never).expect("created");
             let out = TiffOut::begin(file, &spec, compression, 1).expect("begun");
-            assert_eq!(out.big, big, "{height_px} {compression:?}");
+            assert_eq!(matches!(out.encoder, Encoder::Big(_)), big, "{height_px} {compression:?}");
+        }
+    }
+
+    #[test]
+    fn a_picture_in_the_big_form_reads_back_exactly() {
+        let folder = tempfile::tempdir().expect("temporary folder");
+        for compression in [Compression::None, Compression::Lzw, Compression::Deflate] {
+            let metadata = Metadata { creator: "Ana Ö".into(), ..Metadata::default() };
+            let spec = PictureSpec { metadata, ..spec(31, 9_001, compression) };
+            let path = folder.path().join(format!("{compression:?}.tif"));
+            let file = AtomicFile::create(&path, Overwrite::Never).expect("created");
+            let packer = RowPacker::new(&spec);
+            let mut out = TiffOut::begin(file, &spec, compression, packer.granule_rows()).expect("begun");
+            out.file.rewind().expect("a file");
+            let handle = out.file.second_handle().expect("a file");
+            out.encoder = Encoder::Big(TiffEncoder::new_big(handle).expect("a header"));
+            let codes: Vec<u16> =
+                (0..31 * 3 * 9_001_u32).map(|i| (i.wrapping_mul(40_503) >> 7) as u16).collect();
+            for part in codes.chunks(31 * 3 * packer.granule_rows() as usize) {
+                out.rows(&packer.pack_u16(part.to_vec()).expect("packed")).expect("written");
+            }
+            out.finish(&spec).and_then(AtomicFile::commit).expect("complete");
+            let options = OpenOptions { least_sides_px: (1, 1), ..OpenOptions::default() };
+            let scan = Scan::open(&path, &options).expect("readable");
+            assert!(scan.info().container.contains("BigTIFF"), "{}", scan.info().container);
+            assert_eq!(scan.info().ppi, Some([300.0, 300.0]));
+            let all = scan.read_region(PixelRect::of_size(31, 9_001), &CancelToken::new()).expect("read");
+            assert!(all.data() == codes, "{compression:?}");
         }
     }
 }

@@ -1,4 +1,4 @@
-//! A first look at a large page: a few rows of every part are read and represent the rest, so that something is on
+//! A quick overview of a large page: a few rows of every part are read and represent the rest, so that something is on
 //! screen long before the whole file is read.
 //!
 //! Uncompressed pages can be read at any row; of packed strips and tiles the first rows are unpacked, or whole strips
@@ -11,14 +11,14 @@ use rayon::prelude::*;
 
 use super::layout::Packing;
 use super::output_samples;
-use super::reduce::{Adder, Reduction, RowPlace, Sink};
+use super::reduce::{BoxReducer, Reduction, RowAccumulator, RowPlace};
 use super::stream::Workspace;
 use super::tiff::TiffPage;
 use crate::Error;
 
 /// Unpacking takes about this many times as long as reading.
 const PACKED_COST: u64 = 2;
-/// A page gets a first look only if reading all of it costs at least this many times as much.
+/// A page gets a quick overview only if reading all of it costs at least this many times as much.
 const LEAST_GAIN: u64 = 3;
 /// Rows of a tile read at once.
 const TILE_ROWS: u32 = 8;
@@ -37,7 +37,7 @@ impl TiffPage {
     /// or if the page has too few places to start reading from.
     ///
     /// About `budget_bytes` are read.
-    pub(super) fn glimpse_of(
+    pub(super) fn quick_overview_of(
         &self,
         factor: u32,
         budget_bytes: u64,
@@ -50,7 +50,7 @@ impl TiffPage {
         };
         let count = pieces.starts.len();
         let virtual_height = pieces.rows.saturating_mul(count as u32);
-        let sink = Sink::new(path, (layout.width, virtual_height), (factor, pieces.rows), channels)?;
+        let reducer = BoxReducer::new(path, (layout.width, virtual_height), (factor, pieces.rows), channels)?;
         let planes = if layout.planar { self.keep().len() } else { 1 };
         let next = AtomicUsize::new(0);
         let threads = rayon::current_num_threads().clamp(1, count);
@@ -65,14 +65,14 @@ impl TiffPage {
                 how.cancel.check()?;
                 let start = pieces.starts[piece];
                 let first = piece as u32 * pieces.rows;
-                let mut adder = Adder::new(&sink);
+                let mut accumulator = RowAccumulator::new(&reducer);
                 self.stream_rows(at, start..start + pieces.rows, how, &mut work, &mut |place, codes| {
-                    adder.add(RowPlace { y: first + (place.y - start), ..place }, codes);
+                    accumulator.add(RowPlace { y: first + (place.y - start), ..place }, codes);
                 })?;
-                adder.finish();
+                accumulator.finish();
             }
         })?;
-        let sparse = sink.into_picture(path)?;
+        let sparse = reducer.into_picture(path)?;
         self.fill_between(&sparse, &pieces, factor).map(Some)
     }
 
@@ -138,7 +138,7 @@ impl TiffPage {
             }
         }
         Samples16::from_vec(sparse.width(), out_height, sparse.channels(), data)
-            .ok_or_else(|| Error::usage(path, "a first look of another size than asked"))
+            .ok_or_else(|| Error::usage(path, "a quick overview of another size than asked"))
     }
 }
 

@@ -1,15 +1,15 @@
-//! Sums over samples, to compare a finished file with what was meant.
+//! Checksums over samples, to compare a finished file with what was written.
 
 /// Lanes summed in parallel, so that the processor need not wait for one product before the next.
 const LANES: usize = 4;
 /// An odd number with well-spread bits (2^64 divided by the golden ratio): multiplying by it loses nothing.
 const SPREAD: u64 = 0x9e37_79b9_7f4a_7c15;
 
-/// Sum of 16-bit samples that depends on their order.
+/// Checksum of 16-bit samples that depends on their order.
 ///
-/// Each step is a bijection of its lane, so a change within one group of four samples always changes the sum; other
+/// Each step is a bijection of its lane, so a change within one group of four samples always changes it; other
 /// changes go undetected with a probability of 2^-64. It guards against faults, not against forgery.
-pub(crate) fn sum_of_samples(samples: &[u16]) -> u64 {
+pub(crate) fn sample_checksum(samples: &[u16]) -> u64 {
     let mut lanes = [SPREAD, !SPREAD, SPREAD << 1, SPREAD >> 1];
     let groups = samples.chunks_exact(4 * LANES);
     let rest = groups.remainder();
@@ -41,18 +41,18 @@ mod tests {
     #[test]
     fn every_changed_bit_and_every_exchange_of_samples_shows() {
         let samples: Vec<u16> = (0..203_u32).map(|i| ((i * 40_503) >> 3) as u16).collect();
-        let sum = sum_of_samples(&samples);
+        let sum = sample_checksum(&samples);
         for at in 0..samples.len() {
             for bit in 0..16 {
                 let mut other = samples.clone();
                 other[at] ^= 1 << bit;
-                assert_ne!(sum_of_samples(&other), sum, "bit {bit} of sample {at}");
+                assert_ne!(sample_checksum(&other), sum, "bit {bit} of sample {at}");
             }
             let mut other = samples.clone();
             other.swap(at, (at + 1) % samples.len());
-            assert_ne!(sum_of_samples(&other), sum, "samples {at} and the next");
+            assert_ne!(sample_checksum(&other), sum, "samples {at} and the next");
         }
-        assert_ne!(sum_of_samples(&samples[..202]), sum);
-        assert_ne!(sum_of_samples(&[]), sum_of_samples(&[0]));
+        assert_ne!(sample_checksum(&samples[..202]), sum);
+        assert_ne!(sample_checksum(&[]), sample_checksum(&[0]));
     }
 }
