@@ -17,7 +17,7 @@ use clap::Parser;
 use glassine_engine::{Engine, SessionAt};
 use glassine_film::FilmKind;
 use glassine_filmsim::{
-    Dirt, FrameSpec, RenderedStrip, SceneId, StockId, StripSpec, demo_spec, render_strip,
+    Dirt, FilmStock, FrameSpec, Light, RenderedStrip, SceneId, StripSpec, demo_spec, demo_stock, render_strip,
 };
 use glassine_raster::{CancelToken, PixelRect, Plane, Point, RegionSource as _, Samples16};
 use glassine_scanfile::{OpenOptions, Overwrite, write_rgbi};
@@ -79,9 +79,9 @@ fn draw(sort: usize, seed: u32) -> Result<(StripSpec, &'static str), Box<dyn Err
         demo_spec(if is_perforated { "headland" } else { "harbour" }, 300.0).ok_or("no such strip")?;
     spec.seed = seed;
     spec.stock = match film {
-        FilmKind::Slide => StockId::Meridian50,
-        _ if dice.below(4) == 0 => StockId::Lantern200,
-        _ => StockId::Drawn(seed),
+        FilmKind::Slide => demo_stock("meridian-50").ok_or("no such stock")?,
+        _ if dice.below(4) == 0 => demo_stock("lantern-200").ok_or("no such stock")?,
+        _ => FilmStock::Drawn(seed),
     };
     let formats: &[_] = if is_perforated { &PERFORATED } else { &ROLL };
     // Whole frames are the most common on 35 mm.
@@ -104,6 +104,7 @@ fn draw(sort: usize, seed: u32) -> Result<(StripSpec, &'static str), Box<dyn Err
             center_mm: [first_mm + pitch_mm * i as f64 + dice.between(-0.2, 0.2), dice.between(-0.1, 0.1)],
             size_mm: [along_mm, across_mm],
             turn_deg: dice.between(-0.1, 0.1),
+            light: Light::DAYLIGHT,
             quarter_turns: 0,
         })
         .collect();
