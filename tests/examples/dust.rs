@@ -22,7 +22,8 @@ use glassine_filmsim::{
 use glassine_raster::{CancelToken, PixelRect, Plane, Point, RegionSource as _, Samples16};
 use glassine_scanfile::{OpenOptions, Overwrite, write_rgbi};
 use glassine_session::{Session, TiffCompression};
-use glassine_tests::{Dice, export_request, new_session, write_png8};
+use glassine_testdata::random::SplitMix64;
+use glassine_tests::{export_request, new_session, write_png8};
 
 const DEFINITIONS: &str = "\
 Damage is the largest change of a colour code against the twin, `|1 - dusty/clean|`, where it is more than 4 codes; it counts \
@@ -74,7 +75,7 @@ const ROLL: [(&str, f64, f64, f64); 3] =
 /// Draws the strip of a seed; returns it with its format.
 fn draw(sort: usize, seed: u32) -> Result<(StripSpec, &'static str), Box<dyn Error>> {
     let (film, is_perforated, _) = SORTS[sort];
-    let mut dice = Dice::new(u64::from(seed) << 8);
+    let mut dice = SplitMix64::new(u64::from(seed) << 8);
     let mut spec =
         demo_spec(if is_perforated { "headland" } else { "harbour" }, 300.0).ok_or("no such strip")?;
     spec.seed = seed;
