@@ -40,8 +40,8 @@ pub fn open_or_make(
     for (idx, scan) in scans.iter().enumerate() {
         let request = NewSessionRequest {
             scans: vec![scan.path.clone()],
-            film: FilmKind::from_key(scan.film_kind_key),
-            format_id: Some(scan.format_id.to_owned()),
+            film: FilmKind::from_key(scan.strip.process.film_kind_key()),
+            format_id: Some(scan.strip.format_id.clone()),
             ..NewSessionRequest::default()
         };
         let made = engine.extend_session(session, &request, cancel, &|share, what| {

@@ -18,6 +18,7 @@ use glassine_app::dialogs::PickOutcome;
 use glassine_engine::{Engine, JobHost, ScanState};
 use glassine_raster::{CancelToken, TiltedBox};
 use glassine_session::{Edit, EncodingChoice, FourthSampleChoice, ScanRef, Session};
+use glassine_testdata::tiff::{Form, Page, make_tiff};
 
 /// The usual session in a file; it records the content of its scan.
 fn place() -> (tempfile::TempDir, Session, PathBuf) {
@@ -220,40 +221,13 @@ fn a_file_that_can_not_be_read_so_leaves_the_scan_as_it_was() {
 }
 
 /// Writes an uncompressed TIFF of several colour pages of the usual size.
-///
-/// Source of tags and types: TIFF revision 6.0, section 8.
 fn write_pages(path: &Path, pages: &[Vec<u16>]) {
-    const SHORT: u16 = 3;
-    const LONG: u16 = 4;
-    let mut bytes = b"II*\0\0\0\0\0".to_vec();
-    let mut pointer_at = 4;
-    for samples in pages {
-        let at = |bytes: &[u8]| u32::try_from(bytes.len()).expect("a small file");
-        let data_at = at(&bytes);
-        bytes.extend(samples.iter().flat_map(|code| code.to_le_bytes()));
-        let bits_at = at(&bytes);
-        bytes.extend([16_u16; 3].iter().flat_map(|bits| bits.to_le_bytes()));
-        let directory_at = at(&bytes).to_le_bytes();
-        bytes[pointer_at..pointer_at + 4].copy_from_slice(&directory_at);
-        let entries: [(u16, u16, u32, u32); 9] = [
-            (256, LONG, 1, SCAN.0),
-            (257, LONG, 1, SCAN.1),
-            (258, SHORT, 3, bits_at),
-            (259, SHORT, 1, 1),
-            (262, SHORT, 1, 2),
-            (273, LONG, 1, data_at),
-            (277, SHORT, 1, 3),
-            (278, LONG, 1, SCAN.1),
-            (279, LONG, 1, bits_at - data_at),
-        ];
-        bytes.extend((entries.len() as u16).to_le_bytes());
-        for (tag, kind, count, value) in entries {
-            bytes.extend(tag.to_le_bytes().into_iter().chain(kind.to_le_bytes()));
-            bytes.extend(count.to_le_bytes().into_iter().chain(value.to_le_bytes()));
-        }
-        pointer_at = bytes.len();
-        bytes.extend([0; 4]);
-    }
+    let page = |codes: &Vec<u16>| Page {
+        codes: codes.clone(),
+        ..Page::new(SCAN.0 as usize, SCAN.1 as usize, 3, 16)
+    };
+    let pages: Vec<Page> = pages.iter().map(page).collect();
+    let bytes = make_tiff(Form { big_endian: false, big: false }, &pages);
     std::fs::write(path, bytes).expect("the folder is writable");
 }
 

@@ -17,12 +17,13 @@ use clap::Parser;
 use glassine_engine::{Engine, SessionAt};
 use glassine_film::FilmKind;
 use glassine_filmsim::{
-    Dirt, FrameSpec, RenderedStrip, SceneId, StockId, StripSpec, demo_spec, render_strip,
+    Dirt, FilmStock, FrameSpec, Light, RenderedStrip, SceneId, StripSpec, demo_spec, demo_stock, render_strip,
 };
 use glassine_raster::{CancelToken, PixelRect, Plane, Point, RegionSource as _, Samples16};
 use glassine_scanfile::{OpenOptions, Overwrite, write_rgbi};
 use glassine_session::{Session, TiffCompression};
-use glassine_tests::{Dice, export_request, new_session, write_png8};
+use glassine_testdata::random::SplitMix64;
+use glassine_tests::{export_request, new_session, write_png8};
 
 const DEFINITIONS: &str = "\
 Damage is the largest change of a colour code against the twin, `|1 - dusty/clean|`, where it is more than 4 codes; it counts \
@@ -74,14 +75,14 @@ const ROLL: [(&str, f64, f64, f64); 3] =
 /// Draws the strip of a seed; returns it with its format.
 fn draw(sort: usize, seed: u32) -> Result<(StripSpec, &'static str), Box<dyn Error>> {
     let (film, is_perforated, _) = SORTS[sort];
-    let mut dice = Dice::new(u64::from(seed) << 8);
+    let mut dice = SplitMix64::new(u64::from(seed) << 8);
     let mut spec =
         demo_spec(if is_perforated { "headland" } else { "harbour" }, 300.0).ok_or("no such strip")?;
     spec.seed = seed;
     spec.stock = match film {
-        FilmKind::Slide => StockId::Meridian50,
-        _ if dice.below(4) == 0 => StockId::Lantern200,
-        _ => StockId::Drawn(seed),
+        FilmKind::Slide => demo_stock("meridian-50").ok_or("no such stock")?,
+        _ if dice.below(4) == 0 => demo_stock("lantern-200").ok_or("no such stock")?,
+        _ => FilmStock::Drawn(seed),
     };
     let formats: &[_] = if is_perforated { &PERFORATED } else { &ROLL };
     // Whole frames are the most common on 35 mm.
@@ -104,6 +105,7 @@ fn draw(sort: usize, seed: u32) -> Result<(StripSpec, &'static str), Box<dyn Err
             center_mm: [first_mm + pitch_mm * i as f64 + dice.between(-0.2, 0.2), dice.between(-0.1, 0.1)],
             size_mm: [along_mm, across_mm],
             turn_deg: dice.between(-0.1, 0.1),
+            light: Light::DAYLIGHT,
             quarter_turns: 0,
         })
         .collect();

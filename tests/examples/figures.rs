@@ -12,7 +12,7 @@ use glassine_engine::{ChartPlace, Engine, SessionAt, StockTarget};
 use glassine_film::colour::{Lab, OutputSpace, Transfer, decode, delta_e_2000, lab_from_xyz_d50};
 use glassine_film::matrix::apply;
 use glassine_film::{BalanceMode, ChartEdition, FilmKind};
-use glassine_filmsim::{FrameSpec, RenderedStrip, SceneId, StockId, StripSpec, demo_spec, render_strip};
+use glassine_filmsim::{FrameSpec, RenderedStrip, SceneId, StripSpec, demo_spec, demo_stock, render_strip};
 use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Samples16, Scan};
 use glassine_scanfile::{OpenOptions, Overwrite, write_rgbi};
 use glassine_session::Session;
@@ -140,9 +140,9 @@ fn chart(patches: &[(Rgb, Lab)]) -> &[(Rgb, Lab)] {
     &patches[..24.min(patches.len())]
 }
 
-fn spec_of(id: &str, stock: StockId) -> Result<StripSpec, Box<dyn std::error::Error>> {
+fn spec_of(id: &str, stock: &str) -> Result<StripSpec, Box<dyn std::error::Error>> {
     let mut spec = demo_spec(id, PPI).ok_or("no such demo strip")?;
-    spec.stock = stock;
+    spec.stock = demo_stock(stock).ok_or("no such stock")?;
     Ok(spec)
 }
 
@@ -152,7 +152,7 @@ fn set(frame: &mut FrameSpec, scene: SceneId, stops: f64) {
 }
 
 fn automatic() -> Result<(), Box<dyn std::error::Error>> {
-    let case = Case::new(&spec_of("harbour", StockId::Lantern200)?, FilmKind::ColourNegative, "6x4.5")?;
+    let case = Case::new(&spec_of("harbour", "lantern-200")?, FilmKind::ColourNegative, "6x4.5")?;
     let base = case.session.strips[0].base.as_ref().ok_or("no base")?;
     let error =
         (0..3).map(|c| (base.density_d[c] - case.strip.truth.base_density[c]).abs()).fold(0.0, f64::max);
@@ -224,7 +224,7 @@ fn spread(frames: &[Vec<(Rgb, Lab)>]) -> f64 {
 }
 
 fn exposures() -> Result<(), Box<dyn std::error::Error>> {
-    let mut spec = spec_of("headland", StockId::Lantern200)?;
+    let mut spec = spec_of("headland", "lantern-200")?;
     for (frame, stops) in spec.frames.iter_mut().zip([-1.5, -0.7, 0.0, 0.7, 1.4, 2.0]) {
         set(frame, SceneId::Chart, stops);
     }
@@ -235,7 +235,7 @@ fn exposures() -> Result<(), Box<dyn std::error::Error>> {
 }
 
 fn per_frame() -> Result<(), Box<dyn std::error::Error>> {
-    let mut spec = spec_of("headland", StockId::Lantern200)?;
+    let mut spec = spec_of("headland", "lantern-200")?;
     let scenes = [
         SceneId::Chart,
         SceneId::PaintedFronts,
@@ -255,7 +255,7 @@ fn per_frame() -> Result<(), Box<dyn std::error::Error>> {
 }
 
 fn silver() -> Result<(), Box<dyn std::error::Error>> {
-    let mut spec = spec_of("harbour", StockId::Fathom400)?;
+    let mut spec = spec_of("harbour", "fathom-400")?;
     set(&mut spec.frames[3], SceneId::Chart, 0.0);
     let case = Case::new(&spec, FilmKind::BlackAndWhite, "6x4.5")?;
     println!(
@@ -266,7 +266,7 @@ fn silver() -> Result<(), Box<dyn std::error::Error>> {
 }
 
 fn slide() -> Result<(), Box<dyn std::error::Error>> {
-    let mut spec = spec_of("islands", StockId::Meridian50)?;
+    let mut spec = spec_of("islands", "meridian-50")?;
     set(&mut spec.frames[1], SceneId::Chart, 0.0);
     let case = Case::new(&spec, FilmKind::Slide, "135")?;
     let (_, found) = differences(chart(&case.patches(&case.session, 1)?));

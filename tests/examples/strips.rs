@@ -20,7 +20,7 @@ use glassine_film::{
 };
 use glassine_filmsim::{DrawnFilm, Light, Picture, SceneId, draw_scene};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
-use glassine_tests::Dice;
+use glassine_testdata::random::SplitMix64;
 use rayon::prelude::*;
 
 const KIND: FilmKind = FilmKind::ColourNegative;
@@ -103,7 +103,7 @@ impl Scenes {
     }
 
     /// A random part of a random picture that is not all dark; a warm part if requested.
-    fn part(&self, dice: &mut Dice, warm: bool) -> Picture {
+    fn part(&self, dice: &mut SplitMix64, warm: bool) -> Picture {
         loop {
             let whole = &self.all[dice.below(self.all.len())];
             let least = (f64::from(whole.width) / 1.5).min(f64::from(whole.height));
@@ -177,7 +177,7 @@ fn cells(at: impl Fn(u32, u32) -> [f64; 3]) -> Vec<[f64; 3]> {
 }
 
 /// The light of a frame: daylight, except for three of six frames of mixed strips.
-fn light_of(sort: Sort, frame: usize, dice: &mut Dice) -> Light {
+fn light_of(sort: Sort, frame: usize, dice: &mut SplitMix64) -> Light {
     let body = |kelvin: f64| Light { kelvin, green_line: 0.0 };
     match (sort, frame) {
         (Sort::MixedLight, 1) => body(dice.between(2700.0, 3200.0)),
@@ -188,7 +188,7 @@ fn light_of(sort: Sort, frame: usize, dice: &mut Dice) -> Light {
 }
 
 fn shots(film: &DrawnFilm, sort: Sort, seed: u32, scenes: &Scenes) -> Vec<Shot> {
-    let mut dice = Dice::new(u64::from(seed) << 8);
+    let mut dice = SplitMix64::new(u64::from(seed) << 8);
     let frames = match sort {
         Sort::Single | Sort::SingleWarm => 1,
         Sort::MixedLight => 6,

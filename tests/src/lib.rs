@@ -112,30 +112,3 @@ pub fn write_png8(
     writer.write_rows_u8(codes)?;
     writer.finish().map(|_| ())
 }
-
-/// Random numbers from a seed: SplitMix64, Steele, Lea and Flood 2014.
-#[derive(Debug)]
-pub struct Dice(u64);
-
-impl Dice {
-    pub fn new(seed: u64) -> Self {
-        Self(seed)
-    }
-
-    fn roll(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let z = (self.0 ^ (self.0 >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        let z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
-    }
-
-    /// A number between two others.
-    pub fn between(&mut self, low: f64, high: f64) -> f64 {
-        low + (high - low) * (self.roll() >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    /// A whole number below `count`.
-    pub fn below(&mut self, count: usize) -> usize {
-        (self.roll() % count.max(1) as u64) as usize
-    }
-}

@@ -17,14 +17,15 @@ use glassine_engine::{
 use glassine_film::{FilmKind, Param};
 use glassine_raster::PixelRect;
 use glassine_session::{Edit, Session};
+use glassine_testdata::random::SplitMix64;
 
-use crate::world::{Dice, World, family};
+use crate::world::{World, family};
 
 pub(crate) struct Desk {
     pub(crate) app: GlassineApp,
     pub(crate) world: Arc<World>,
     ctx: Context,
-    dice: Dice,
+    dice: SplitMix64,
     now_s: f64,
     /// Mark of each session that was current.
     marks: HashMap<SessionKey, String>,
@@ -56,7 +57,7 @@ impl Desk {
             app,
             world,
             ctx: ctx.clone(),
-            dice: Dice(seed),
+            dice: SplitMix64::new(seed),
             now_s: 0.0,
             marks: HashMap::new(),
             states: BTreeMap::new(),
@@ -76,7 +77,7 @@ impl Desk {
     pub(crate) fn step(&mut self) -> Verdict {
         if self.dice.below(5) < 3 {
             let possible = self.app.jobs().possible_steps();
-            if let Some(step) = self.dice.pick(&possible) {
+            if let Some(step) = self.dice.pick(&possible).cloned() {
                 self.log.push(format!("{step:?}"));
                 self.host_step(step);
                 return self.frame(0.01, Vec::new());
@@ -115,7 +116,7 @@ impl Desk {
         self.frame(40.0, vec![Event::WindowFocused(true)])?;
         for _ in 0..2_000 {
             let possible = self.app.jobs().possible_steps();
-            let Some(step) = self.dice.pick(&possible) else {
+            let Some(step) = self.dice.pick(&possible).cloned() else {
                 if self.app.is_idle() && self.now_s > 2_000.0 {
                     return self.at_rest();
                 }
@@ -315,7 +316,8 @@ impl Desk {
     /// A random action of the user.
     fn act(&mut self) -> Vec<Command> {
         if self.app.ui_state().question.is_some() && !self.dice.one_in(4) {
-            let answer = self.dice.pick(&[Answer::Yes, Answer::No, Answer::Cancel]).unwrap_or(Answer::Cancel);
+            let answer =
+                self.dice.pick(&[Answer::Yes, Answer::No, Answer::Cancel]).cloned().unwrap_or(Answer::Cancel);
             if answer == Answer::No {
                 self.given_up = Some(self.app.session().clone());
             }
@@ -345,7 +347,7 @@ impl Desk {
             14 => vec![Command::SaveAs(self.free_path(&session.title))],
             15 => {
                 let files: Vec<PathBuf> = self.world.disk().files.keys().cloned().collect();
-                one(self.dice.pick(&files).map(|path| Command::Open(vec![path])))
+                one(self.dice.pick(&files).cloned().map(|path| Command::Open(vec![path])))
             }
             16 | 17 => self.open_scans(&session),
             18 => {

@@ -16,33 +16,7 @@ use glassine_session::file::FileStamp;
 use glassine_session::{
     Edit, Fingerprint, FoundStripEdit, NewFrame, ScanId, ScanRef, Session, StripId, StripSolve,
 };
-
-/// Numbers that look random and are the same for the same seed. Source: SplitMix64, Steele, Lea and Flood 2014.
-#[derive(Debug, Clone)]
-pub(crate) struct Dice(pub(crate) u64);
-
-impl Dice {
-    pub(crate) fn roll(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
-    }
-
-    /// A number below `count`.
-    pub(crate) fn below(&mut self, count: usize) -> usize {
-        (self.roll() % count.max(1) as u64) as usize
-    }
-
-    pub(crate) fn one_in(&mut self, count: usize) -> bool {
-        self.below(count) == 0
-    }
-
-    pub(crate) fn pick<T: Clone>(&mut self, from: &[T]) -> Option<T> {
-        from.get(self.below(from.len())).cloned()
-    }
-}
+use glassine_testdata::random::SplitMix64;
 
 /// The session a name belongs to: `2` of `/files/2-7.session.json` and of `/scans/2-1.tif`.
 pub(crate) fn family(path: &Path) -> String {
@@ -53,7 +27,7 @@ pub(crate) fn family(path: &Path) -> String {
 /// Content of the simulated disk, and a record of what the worker did.
 #[derive(Debug)]
 pub(crate) struct Disk {
-    pub(crate) dice: Dice,
+    pub(crate) dice: SplitMix64,
     pub(crate) files: BTreeMap<PathBuf, Session>,
     /// The save that wrote each file, and the session it came from.
     states: BTreeMap<PathBuf, (SessionKey, SavedState)>,
@@ -100,7 +74,7 @@ pub(crate) struct World(Mutex<Disk>);
 impl World {
     pub(crate) fn new(seed: u64) -> Self {
         Self(Mutex::new(Disk {
-            dice: Dice(seed),
+            dice: SplitMix64::new(seed),
             files: BTreeMap::new(),
             states: BTreeMap::new(),
             autosaves: BTreeMap::new(),
@@ -197,7 +171,7 @@ impl Worker for World {
     ) -> Result<(), EngineError> {
         cancel.check()?;
         let mut disk = self.disk();
-        let mark = format!("{} {}", at.session.notes, disk.dice.roll());
+        let mark = format!("{} {}", at.session.notes, disk.dice.next_u64());
         disk.fails("the job")?;
         let edits = |label: &str, edits: Vec<Edit>| {
             let (label, base) = (label.to_owned(), at.session.clone());
@@ -299,7 +273,7 @@ impl Worker for World {
             ready(Preview { is_coarse: true, ..picture(request) });
         }
         ready(Preview { lacks_repair, ..picture(request) });
-        Ok(lacks_repair.then(|| RepairKey::numbered(disk.dice.roll() % 3)))
+        Ok(lacks_repair.then(|| RepairKey::numbered(disk.dice.next_u64() % 3)))
     }
 
     fn look_for_dust(

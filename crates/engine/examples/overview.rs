@@ -9,7 +9,7 @@
 #![expect(clippy::print_stdout, reason = "a bench prints its figures")]
 
 use std::fmt::Write as _;
-use std::io::Write as _;
+use std::io::{Seek as _, SeekFrom, Write as _};
 use std::path::{Path, PathBuf};
 use std::process::Command;
 use std::time::Instant;
@@ -18,6 +18,8 @@ use glassine_engine::{Engine, NewSessionRequest, SessionAt};
 use glassine_raster::CancelToken;
 use glassine_scanfile::{OpenOptions, Scan, overview_factor};
 use glassine_session::{Edit, ScanId, Session};
+use glassine_testdata::random::Xorshift;
+use glassine_testdata::tiff::HollowTiff;
 use serde_json::{Value, json};
 
 type Outcome<T> = Result<T, Box<dyn std::error::Error>>;
@@ -310,50 +312,13 @@ fn put_section(target: &Path, page: &str) -> Outcome<()> {
 /// A sheet of eight strips of a colour negative in a holder, 4800 ppi, uncompressed, one row per TIFF strip.
 fn make_giant(path: &Path, side_px: u32) -> Outcome<()> {
     println!("making {} ({:.1} GB)", path.display(), f64::from(side_px).powi(2) * 6.0 / 1e9);
-    let side = u64::from(side_px);
-    let (row_bytes, tables_at) = (side * 6, 4096);
-    let first_row_at = (tables_at + 16 * side).next_multiple_of(4096);
-    let mut head = b"II\x2b\x00\x08\x00\x00\x00".to_vec();
-    head.extend(16_u64.to_le_bytes());
-    let ppi = 4800 | 1 << 32;
-    let bits = 16 | 16 << 16 | 16 << 32;
-    let tags = [
-        (256_u16, 4_u16, 1_u64, side),
-        (257, 4, 1, side),
-        (258, 3, 3, bits),
-        (259, 3, 1, 1),
-        (262, 3, 1, 2),
-        (273, 16, side, tables_at),
-        (277, 3, 1, 3),
-        (278, 4, 1, 1),
-        (279, 16, side, tables_at + 8 * side),
-        (282, 5, 1, ppi),
-        (283, 5, 1, ppi),
-        (296, 3, 1, 2),
-    ];
-    head.extend((tags.len() as u64).to_le_bytes());
-    for (tag, kind, count, value) in tags {
-        head.extend(tag.to_le_bytes());
-        head.extend(kind.to_le_bytes());
-        head.extend(count.to_le_bytes());
-        head.extend(value.to_le_bytes());
-    }
-    head.resize(tables_at as usize, 0);
-    head.extend((0..side).flat_map(|y| (first_row_at + y * row_bytes).to_le_bytes()));
-    head.extend((0..side).flat_map(|_| row_bytes.to_le_bytes()));
-    head.resize(first_row_at as usize, 0);
-    let mut file = std::io::BufWriter::with_capacity(4 << 20, std::fs::File::create(path)?);
-    file.write_all(&head)?;
-    let mut state = 0x9E37_79B9_7F4A_7C15_u64;
-    let noise: Vec<i32> = (0..1 << 20)
-        .map(|_| {
-            state ^= state << 13;
-            state ^= state >> 7;
-            state ^= state << 17;
-            (state % 1200) as i32 - 600
-        })
-        .collect();
-    let mut row = Vec::with_capacity(row_bytes as usize);
+    let hollow = HollowTiff { width_px: side_px, height_px: side_px, rows_per_strip: 1, ppi: Some(4800) };
+    let mut file = hollow.create(path)?;
+    file.seek(SeekFrom::Start(hollow.rows_at()))?;
+    let mut file = std::io::BufWriter::with_capacity(4 << 20, file);
+    let mut random = Xorshift::new(0x9E37_79B9_7F4A_7C15);
+    let noise: Vec<i32> = (0..1 << 20).map(|_| random.below(1200) as i32 - 600).collect();
+    let mut row = Vec::with_capacity(hollow.row_bytes() as usize);
     for y in 0..side_px {
         row.clear();
         let grain = (u64::from(y) * 7919 * 131) as usize;

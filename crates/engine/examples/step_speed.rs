@@ -15,6 +15,7 @@ use glassine_film::{
 };
 use glassine_raster::{Kernel, Orientation, PixelRect, Samples16, SourcePlanes, TiltedBox, TiltedSampling};
 use glassine_sharpness::{RowScratch, Sharpening};
+use glassine_testdata::random::Lcg64;
 
 const WIDTH: u32 = 5280;
 const ROWS: u32 = 140;
@@ -69,17 +70,13 @@ fn time(what: &str, mut round: impl FnMut()) {
 
 /// Densities with slow changes and grain, from a fixed seed; four channels.
 fn scan() -> Samples16 {
-    let mut state = 0x2545_f491_4f6c_dd1d_u64;
-    let mut noise = || {
-        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (state >> 40) as f64 / f64::from(1 << 24) - 0.5
-    };
+    let mut random = Lcg64::new(0x2545_f491_4f6c_dd1d);
     let mut codes = Vec::new();
     for y in 0..ROWS {
         for x in 0..WIDTH {
             let slow = 0.75 + 0.3 * (f64::from(x) / 300.0).sin() * (f64::from(y) / 110.0).cos();
             for base_d in BASE_D {
-                codes.push((65_535.0 * 10.0_f64.powf(-base_d - slow - 0.1 * noise())) as u16);
+                codes.push((65_535.0 * 10.0_f64.powf(-base_d - slow - 0.1 * (random.unit() - 0.5))) as u16);
             }
             codes.push(52_000);
         }

@@ -18,6 +18,7 @@ use glassine_session::{
     BaseSource, Edit, EncodingChoice, FilmBase, FoundStripEdit, FrameSolve, NewFrame, ScanRef, Session,
     TiffCompression,
 };
+use glassine_testdata::random::Lcg;
 
 const WIDTH: usize = 331;
 const HEIGHT: usize = 457;
@@ -34,22 +35,14 @@ const OVERSHOOT: f64 = 0.05;
 
 /// Edges, slow shading and grain of 0.03 D, one seed.
 fn scan_codes() -> Vec<u16> {
-    let mut state = 0x9e37_79b9_u32;
-    let mut noise = || {
-        let mut sum = 0.0;
-        for _ in 0..12 {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            sum += f64::from(state >> 8) / 16_777_216.0;
-        }
-        0.03 * (sum - 6.0)
-    };
+    let mut random = Lcg::new(0x9e37_79b9);
     let mut codes = Vec::with_capacity(WIDTH * HEIGHT * 3);
     for y in 0..HEIGHT {
         for x in 0..WIDTH {
             let edge = if (x / 60 + y / 45) % 2 == 0 { 0.0 } else { 0.2 };
             let shade = 0.5 + 0.12 * ((x as f64 / 90.0).sin() + (y as f64 / 70.0).cos()) / 2.0 + edge;
             for base in BASE_D {
-                codes.push((65_535.0 * 10.0_f64.powf(-(shade + noise() + base))).round() as u16);
+                codes.push((65_535.0 * 10.0_f64.powf(-(shade + 0.03 * random.normal() + base))).round() as u16);
             }
         }
     }

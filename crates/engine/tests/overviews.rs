@@ -11,12 +11,12 @@ use glassine_engine::{
 };
 use glassine_raster::{CancelToken, PixelRect};
 use glassine_session::{Edit, EncodingChoice, ScanId, ScanRef, Session};
+use glassine_testdata::tiff::HollowTiff;
 
 /// 525 MB of samples, most of them a hole in the file that takes no room on disk.
 const WIDTH: u32 = 12_500;
 const HEIGHT: u32 = 7_000;
-const ROW_BYTES: u64 = WIDTH as u64 * 6;
-const ROWS_AT: u64 = 65_536;
+const SCAN: HollowTiff = HollowTiff { width_px: WIDTH, height_px: HEIGHT, rows_per_strip: 40, ppi: None };
 
 struct Desk {
     folder: tempfile::TempDir,
@@ -80,7 +80,7 @@ impl Desk {
         let time = file.metadata().and_then(|meta| meta.modified()).expect("has a time");
         let row: Vec<u8> = (0..WIDTH * 3).flat_map(|_| code.to_le_bytes()).collect();
         for y in rows {
-            file.seek(SeekFrom::Start(ROWS_AT + u64::from(y) * ROW_BYTES)).expect("ours");
+            file.seek(SeekFrom::Start(SCAN.rows_at() + u64::from(y) * SCAN.row_bytes())).expect("ours");
             file.write_all(&row).expect("room");
         }
         let time = if keep_time { time } else { time + std::time::Duration::from_secs(5) };
@@ -95,37 +95,11 @@ struct Seen {
     rgba: Arc<Vec<u8>>,
 }
 
-/// An uncompressed `BigTIFF` in strips of 40 rows; a few rows are bright.
+/// A scan of which a few rows are bright.
 fn write_scan(path: &Path) -> std::io::Result<()> {
-    let strips = u64::from(HEIGHT.div_ceil(40));
-    let mut head = b"II\x2b\x00\x08\x00\x00\x00".to_vec();
-    head.extend(16_u64.to_le_bytes());
-    let tags = [
-        (256_u16, 4_u16, 1_u64, u64::from(WIDTH)),
-        (257, 4, 1, u64::from(HEIGHT)),
-        (258, 3, 1, 16),
-        (259, 3, 1, 1),
-        (262, 3, 1, 2),
-        (273, 16, strips, 4096),
-        (277, 3, 1, 3),
-        (278, 4, 1, 40),
-        (279, 16, strips, 4096 + 8 * strips),
-    ];
-    head.extend((tags.len() as u64).to_le_bytes());
-    for (tag, kind, count, value) in tags {
-        head.extend(tag.to_le_bytes());
-        head.extend(kind.to_le_bytes());
-        head.extend(count.to_le_bytes());
-        head.extend(value.to_le_bytes());
-    }
-    head.resize(4096, 0);
-    head.extend((0..strips).flat_map(|i| (ROWS_AT + i * 40 * ROW_BYTES).to_le_bytes()));
-    head.extend((0..strips).flat_map(|_| (40 * ROW_BYTES).to_le_bytes()));
-    let mut file = File::create(path)?;
-    file.write_all(&head)?;
-    file.set_len(ROWS_AT + u64::from(HEIGHT) * ROW_BYTES)?;
-    file.seek(SeekFrom::Start(ROWS_AT + 900 * ROW_BYTES))?;
-    file.write_all(&vec![0x80; 80 * ROW_BYTES as usize])
+    let mut file = SCAN.create(path)?;
+    file.seek(SeekFrom::Start(SCAN.rows_at() + 900 * SCAN.row_bytes()))?;
+    file.write_all(&vec![0x80; 80 * SCAN.row_bytes() as usize])
 }
 
 #[test]

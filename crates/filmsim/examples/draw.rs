@@ -1,72 +1,51 @@
-//! Draws what the model produces, and remakes the bundled scenes.
+//! Draws a strip from its description: `draw DESCRIPTION.json --to FOLDER [--ppi PPI] [--replace]`.
 //!
-//! `draw scene NAME SIDE OUT.jpg` calculates one scene; `draw bundle SIDE FOLDER` calculates all bundled ones; `draw
-//! strip ID PPI OUT.tif` renders a demo strip with its truth beside it; `draw demo FOLDER` writes the demo's scans.
+//! The scan is written with the name from the description, and beside it what is true about its frames, as
+//! `NAME.tif.txt`. Another resolution draws faster. `demo-sessions/README.md` explains the format of descriptions.
 
-use std::path::Path;
+use std::path::PathBuf;
 
-use glassine_filmsim::{BUNDLED_WHITE, Picture, SceneId, demo_spec, make_demo, render_strip, trace_scene};
+use glassine_filmsim::{StripDescription, render_strip};
 use glassine_raster::CancelToken;
-use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter, write_rgbi};
+use glassine_scanfile::{Overwrite, write_bytes_atomic, write_rgbi};
 
-fn main() -> Result<(), Box<dyn std::error::Error>> {
-    let arguments: Vec<String> = std::env::args().collect();
-    let words: Vec<&str> = arguments.iter().skip(1).map(String::as_str).collect();
-    match words.as_slice() {
-        ["scene", name, side, path] => {
-            let scene = SceneId::ALL.into_iter().find(|s| s.file_stem() == *name).ok_or("no such scene")?;
-            let picture =
-                trace_scene(scene, scene.aspect(), side.parse()?).ok_or("this scene is a photograph")?;
-            write_jpeg(Path::new(path), &picture)?;
-        }
-        ["bundle", side, folder] => {
-            for scene in SceneId::ALL.into_iter().filter(|s| *s != SceneId::Chart) {
-                if let Some(picture) = trace_scene(scene, scene.aspect(), side.parse()?) {
-                    write_jpeg(&Path::new(folder).join(format!("{}.jpg", scene.file_stem())), &picture)?;
-                }
+const USE: &str = "use: draw DESCRIPTION.json --to FOLDER [--ppi PPI] [--replace]";
+
+fn main() -> std::process::ExitCode {
+    match run() {
+        Ok(()) => std::process::ExitCode::SUCCESS,
+        Err(error) => {
+            #[expect(clippy::print_stderr, reason = "the tool says what is wrong")]
+            {
+                eprintln!("{error}");
             }
-        }
-        ["strip", id, ppi, path] => {
-            let spec = demo_spec(id, ppi.parse()?).ok_or("no such strip")?;
-            let strip = render_strip(&spec, &|_| (), &CancelToken::new())?;
-            write_rgbi(Path::new(path), &strip.samples, spec.ppi, id, Overwrite::Replace)?;
-            let truth = (&strip.truth.frames, strip.truth.base_density, strip.truth.rebate_pixels);
-            std::fs::write(format!("{path}.txt"), format!("{truth:#?}\n"))?;
-        }
-        ["demo", folder] => {
-            make_demo(Path::new(folder), &|_, _| (), &CancelToken::new())?;
-        }
-        _ => {
-            return Err(
-                "scene NAME SIDE OUT.jpg | bundle SIDE FOLDER | strip ID PPI OUT.tif | demo FOLDER".into()
-            );
+            std::process::ExitCode::FAILURE
         }
     }
-    Ok(())
 }
 
-/// Write an 8-bit sRGB file whose largest code is the light [`BUNDLED_WHITE`].
-fn write_jpeg(path: &Path, picture: &Picture) -> Result<(), Box<dyn std::error::Error>> {
-    let code = |light: f32| {
-        let v = (light / BUNDLED_WHITE).clamp(0.0, 1.0);
-        // sRGB encoding, IEC 61966-2-1.
-        let encoded = if v <= 0.003_130_8 { 12.92 * v } else { 1.055 * v.powf(1.0 / 2.4) - 0.055 };
-        (255.0 * encoded + 0.5) as u8
-    };
-    let codes: Vec<u8> = picture.pixels.iter().flatten().map(|v| code(*v)).collect();
-    let spec = PictureSpec {
-        width_px: picture.width,
-        height_px: picture.height,
-        channels: 3,
-        bits: 8,
-        ppi: None,
-        icc: None,
-        metadata: Metadata::default(),
-        format: PictureFormat::Jpeg { quality: 87 },
-        overwrite: Overwrite::Replace,
-    };
-    let mut writer = PictureWriter::begin(path, &spec)?;
-    writer.write_rows_u8(&codes)?;
-    writer.finish()?;
+fn run() -> Result<(), Box<dyn std::error::Error>> {
+    let (mut description, mut folder, mut ppi, mut overwrite) = (None, None, None, Overwrite::Never);
+    let mut words = std::env::args_os().skip(1);
+    while let Some(word) = words.next() {
+        match word.to_str() {
+            Some("--to") => folder = words.next().map(PathBuf::from),
+            Some("--ppi") => ppi = Some(words.next().and_then(|ppi| ppi.to_str()?.parse().ok()).ok_or(USE)?),
+            Some("--replace") => overwrite = Overwrite::Replace,
+            _ => description = Some(PathBuf::from(word)),
+        }
+    }
+    let (description, folder) = (description.ok_or(USE)?, folder.ok_or(USE)?);
+    let mut strip = StripDescription::read(&description)?;
+    if let Some(ppi) = ppi {
+        strip = strip.at_ppi(ppi);
+    }
+    let drawn = render_strip(&strip.spec(), &|_| (), &CancelToken::new())?;
+    std::fs::create_dir_all(&folder)?;
+    let scan = folder.join(&strip.scan_file_name);
+    write_rgbi(&scan, &drawn.samples, drawn.ppi, &strip.title, overwrite)?;
+    let truth = (&drawn.truth.frames, drawn.truth.base_density, drawn.truth.rebate_pixels);
+    let beside = folder.join(format!("{}.txt", strip.scan_file_name));
+    write_bytes_atomic(&beside, format!("{truth:#?}\n").as_bytes(), overwrite, None)?;
     Ok(())
 }

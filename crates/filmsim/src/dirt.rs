@@ -226,7 +226,7 @@ mod tests {
 
     #[test]
     fn dirt_lies_on_the_film_and_is_the_same_every_time() {
-        let spec = crate::demo::spec("harbour", 150.0).expect("the harbour strip exists");
+        let spec = crate::demo::demo_spec("harbour", 150.0).expect("the harbour strip exists");
         let (w, h) = spec.size_px();
         let a = draw(&spec, w, h);
         let covered = a.iter().filter(|c| c.class > 0).count() as f64 / a.len() as f64;

@@ -1,6 +1,6 @@
 //! Random films and scanners with small pictures of them: the cases a balance must handle, without whole scans.
 //!
-//! Every figure of [`StockId::Lantern200`](crate::StockId) and of the default scanner varies around middles that give
+//! Every figure of the demo's stock "Lantern 200" and of the default scanner varies around middles that give
 //! greys the usual balance and slopes, by these amounts:
 //!
 //! | what | one standard deviation | source |
@@ -16,31 +16,13 @@
 
 use glassine_raster::Samples16;
 
+use crate::demo::STOCKS;
+use crate::light::Light;
 use crate::noise::{Dice, hash2, normal};
 use crate::scanner::{BandTable, bands};
 use crate::scene::Picture;
-use crate::spectrum::{BANDS, Spectrum, black_body, colour_basis, lobe, overlap, spectrum};
-use crate::stock::{Emulsion, Stock, StockId};
-
-/// The light in which a picture is taken.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Light {
-    /// Temperature of the black body that represents it; 5500 is the light for which the film is made.
-    pub kelvin: f64,
-    /// Light of an added green line, as a share of the black body's at 545 nm: fluorescent lamps.
-    pub green_line: f64,
-}
-
-impl Light {
-    /// The light for which the film is made.
-    pub const DAYLIGHT: Self = Self { kelvin: 5500.0, green_line: 0.0 };
-
-    fn spectrum(self) -> Spectrum {
-        let body = black_body(self.kelvin);
-        let line = spectrum(lobe(545.0, 12.0, 12.0));
-        std::array::from_fn(|band| body[band] + self.green_line * line[band])
-    }
-}
+use crate::spectrum::{Spectrum, lobe, spectrum};
+use crate::stock::{Emulsion, FilmStock, Stock, exposures};
 
 /// A film and the scanner that reads it.
 #[derive(Debug)]
@@ -65,7 +47,7 @@ impl Draw {
 impl DrawnFilm {
     /// The film for a seed.
     pub fn new(seed: u32) -> Self {
-        let (stock, bands) = stock_and_bands(StockId::Drawn(seed));
+        let (stock, bands) = stock_and_bands(&FilmStock::Drawn(seed));
         let film = Emulsion::new(stock);
         let table = BandTable::seen_by(&film, &bands);
         Self { film, table }
@@ -74,7 +56,7 @@ impl DrawnFilm {
     /// The same film on another day: speeds 0.02, slopes 1.5 % from another batch and bath (one standard deviation).
     #[must_use]
     pub fn another_day(&self, seed: u32, film_seed: u32) -> Self {
-        let (mut stock, bands) = stock_and_bands(StockId::Drawn(film_seed));
+        let (mut stock, bands) = stock_and_bands(&FilmStock::Drawn(film_seed));
         let mut day = Draw(Dice::new(u64::from(seed) ^ 0xDA11_0000));
         for layer in 0..3 {
             stock.speed[layer] *= 10f64.powf(day.around(0.0, 0.014));
@@ -94,7 +76,7 @@ impl DrawnFilm {
 
     /// Linear scan codes of a picture taken in a given light, `stops` above the meter; open light is full scale.
     pub fn photograph(&self, picture: &Picture, light: Light, stops: f64, seed: u32) -> Samples16 {
-        let rows = self.film.exposures_in(&light.spectrum());
+        let matrix = self.film.exposure_from_rgb(light);
         let gain = 2f64.powf(stops) as f32;
         let n = picture.pixels.len().max(1) as f64;
         // Veiling glare of a coated lens: half a per cent of the mean light, everywhere.
@@ -104,8 +86,7 @@ impl DrawnFilm {
         let mut codes = Vec::with_capacity(picture.pixels.len() * 3);
         for (i, pixel) in picture.pixels.iter().enumerate() {
             let rgb: [f32; 3] = std::array::from_fn(|c| gain * (pixel[c].max(0.0) + glare[c]));
-            let exposure = rows.map(|row| row[0] * rgb[0] + row[1] * rgb[1] + row[2] * rgb[2]);
-            let developed = self.film.developed(exposure);
+            let developed = self.film.developed(exposures(&matrix, rgb));
             let grainy: [f32; 3] = std::array::from_fn(|k| {
                 let spread = (developed[k] * (1.0 - developed[k])).max(0.0).sqrt() + 0.06;
                 let grain = 0.006 * spread * normal(hash2(i as i32, k as i32, seed));
@@ -121,15 +102,20 @@ impl DrawnFilm {
 }
 
 /// A stock and the bands of its scanner: drawn together, or the default scanner's.
-pub(crate) fn stock_and_bands(id: StockId) -> (Stock, [Spectrum; 3]) {
-    let StockId::Drawn(seed) = id else { return (Stock::of(id), bands()) };
-    let mut draw = Draw(Dice::new(u64::from(seed) ^ 0xF11A_0000));
-    let stock = draw_stock(&mut draw);
-    (stock, draw_bands(&mut draw))
+pub(crate) fn stock_and_bands(stock: &FilmStock) -> (Stock, [Spectrum; 3]) {
+    match stock {
+        FilmStock::Described(stock) => (Stock::clone(stock), bands()),
+        FilmStock::Drawn(seed) => {
+            let mut draw = Draw(Dice::new(u64::from(*seed) ^ 0xF11A_0000));
+            let stock = draw_stock(&mut draw);
+            (stock, draw_bands(&mut draw))
+        }
+    }
 }
 
 fn draw_stock(draw: &mut Draw) -> Stock {
-    let mut stock = Stock::of(StockId::Lantern200);
+    let [(_, lantern_200), ..] = &*STOCKS;
+    let mut stock = Stock::clone(lantern_200);
     let tail = if draw.even() < 0.1 { 2.0 } else { 1.0 };
     for (layer, spread) in [0.036, 0.028, 0.048].into_iter().enumerate() {
         stock.speed[layer] = [1.15, 1.0, 1.09][layer] * 10f64.powf(draw.around(0.0, tail * spread));
@@ -186,27 +172,6 @@ fn draw_bands(draw: &mut Draw) -> [Spectrum; 3] {
         let (at, width) = (draw.around(at, 3.0), draw.around(width, 1.0));
         spectrum(lobe(at, width, width))
     })
-}
-
-impl Emulsion {
-    /// Rows of [`Emulsion::exposure_from_rgb`] for another light: 1 for an 18 % grey in daylight, with the light
-    /// metered in green.
-    fn exposures_in(&self, light: &Spectrum) -> [[f32; 3]; 3] {
-        let daylight = black_body(5500.0);
-        let basis = colour_basis();
-        let seen = |light: &Spectrum, layer: usize| -> Spectrum {
-            std::array::from_fn(|band| light[band] * self.stock.sensitivity[layer][band])
-        };
-        let flat = [1.0; BANDS];
-        let metered = overlap(&seen(&daylight, 1), &flat) / overlap(&seen(light, 1), &flat);
-        std::array::from_fn(|layer| {
-            let lit = seen(light, layer);
-            let white = overlap(&seen(&daylight, layer), &flat) / metered;
-            std::array::from_fn(|c| {
-                (self.stock.speed[layer] * overlap(&lit, &basis[c]) / white / 0.18) as f32
-            })
-        })
-    }
 }
 
 #[cfg(test)]

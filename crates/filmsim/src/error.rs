@@ -20,6 +20,23 @@ pub enum Error {
         /// Requested resolution.
         ppi: f64,
     },
+    /// A description that cannot be used.
+    #[error("{}: {place}: {problem}; {advice}", path.display())]
+    Description {
+        path: PathBuf,
+        /// Key or line.
+        place: String,
+        problem: String,
+        /// What to do.
+        advice: String,
+    },
+    /// A description that could not be read.
+    #[error("could not read the description {}: {source}", path.display())]
+    Read {
+        path: PathBuf,
+        #[source]
+        source: std::io::Error,
+    },
     /// A bundled scene picture could not be read.
     #[error("the bundled scene \"{scene}\" could not be read")]
     Scene {

@@ -3,7 +3,7 @@
 use rayon::prelude::*;
 
 use crate::scene::Picture;
-use crate::stock::Emulsion;
+use crate::stock::exposures;
 
 /// Layer exposures over one image area, 1 for an 18 % grey at 0 stops.
 #[derive(Debug)]
@@ -15,14 +15,16 @@ pub(crate) struct Latent {
 
 impl Latent {
     /// Expose a scene: lens vignetting and glare, exposure, halation of the film.
-    pub(crate) fn expose(picture: &Picture, film: &Emulsion, stops: f64) -> Self {
+    ///
+    /// `matrix` comes from [`Emulsion::exposure_from_rgb`](crate::stock::Emulsion::exposure_from_rgb).
+    pub(crate) fn expose(picture: &Picture, matrix: &[[f32; 3]; 3], stops: f64) -> Self {
         let (width, height) = (picture.width as usize, picture.height as usize);
         let gain = 2f64.powf(stops) as f32;
         let n = picture.pixels.len().max(1) as f64;
         let mean: [f32; 3] =
             std::array::from_fn(|c| (picture.pixels.iter().map(|p| f64::from(p[c])).sum::<f64>() / n) as f32);
         // Veiling glare of a coated lens: half a per cent of the mean light, everywhere.
-        let glare = film.exposures(mean.map(|m| 0.005 * m * gain));
+        let glare = exposures(matrix, mean.map(|m| 0.005 * m * gain));
         let (cx, cy) = (width as f32 / 2.0, height as f32 / 2.0);
         let corner2 = cx * cx + cy * cy;
         let mut cells: Vec<[f32; 3]> = picture
@@ -34,7 +36,7 @@ impl Latent {
                 // Natural fall-off of a 28 degree half-field: cos^4 from memory, tan 28 deg = 0.53.
                 let tan2 = 0.28 * (dx * dx + dy * dy) / corner2;
                 let fall = 1.0 / ((1.0 + 0.55 * tan2) * (1.0 + 0.55 * tan2));
-                let e = film.exposures(rgb.map(|v| v.max(0.0) * gain * fall));
+                let e = exposures(matrix, rgb.map(|v| v.max(0.0) * gain * fall));
                 [e[0] + glare[0], e[1] + glare[1], e[2] + glare[2]]
             })
             .collect();

@@ -44,6 +44,14 @@ fn glyph(letter: u8) -> [u8; 7] {
     }
 }
 
+/// Letters that have a shape.
+pub(crate) const LETTERS: &str = "0123456789ADEFHILMNORST>|";
+
+/// Whether a letter can be printed; a space is printed as a gap.
+pub(crate) fn has_glyph(letter: char) -> bool {
+    letter == ' ' || LETTERS.contains(letter)
+}
+
 /// Width of one letter with its gap, as a fraction of its height.
 const ADVANCE: f64 = 0.86;
 

@@ -16,12 +16,14 @@
 //! threads.
 
 mod demo;
+mod describe;
 mod dirt;
 mod drawn;
 mod error;
 mod latent;
 mod lettering;
-mod noise;
+mod light;
+pub mod noise;
 mod render;
 mod scanner;
 mod scene;
@@ -29,11 +31,13 @@ mod spectrum;
 mod stock;
 mod strip;
 
-pub use demo::{DemoInfo, DemoScan, demo_strips, make_demo, spec as demo_spec};
-pub use drawn::{DrawnFilm, Light};
+pub use demo::{DemoScan, demo_spec, demo_stock, demo_strips, make_demo};
+pub use describe::StripDescription;
+pub use drawn::DrawnFilm;
 pub use error::Error;
+pub use light::Light;
 pub use render::render_strip;
 pub use scanner::ScannerSpec;
-pub use scene::{BUNDLED_WHITE, Picture, SceneId, draw as draw_scene, trace as trace_scene};
-pub use stock::{Process, StockId};
+pub use scene::{BUNDLED_WHITE, Picture, SceneId, draw as draw_scene, size as scene_size};
+pub use stock::{FilmStock, Process, Stock};
 pub use strip::{Defect, Dirt, FrameSpec, FrameTruth, PatchTruth, RenderedStrip, StripSpec, StripTruth};

@@ -3,7 +3,7 @@
 //! Everything here is a pure function of its arguments, so a picture does not depend on the order of its pixels.
 
 /// Mix two lattice coordinates and a seed into 32 well-spread bits (multiply-and-shift mixing, constants ours).
-pub(crate) fn hash2(x: i32, y: i32, seed: u32) -> u32 {
+pub fn hash2(x: i32, y: i32, seed: u32) -> u32 {
     let mut h = (x as u32).wrapping_mul(0x9E37_79B1)
         ^ (y as u32).wrapping_mul(0x85EB_CA77)
         ^ seed.wrapping_mul(0xC2B2_AE3D);
@@ -15,19 +15,19 @@ pub(crate) fn hash2(x: i32, y: i32, seed: u32) -> u32 {
 }
 
 /// A hash as a number in 0..1.
-pub(crate) fn unit(h: u32) -> f32 {
+pub fn unit(h: u32) -> f32 {
     (h >> 8) as f32 * (1.0 / 16_777_216.0)
 }
 
 /// A hash as a nearly normal number (sum of its four bytes), mean 0, standard deviation 1, within ±3.5.
-pub(crate) fn normal(h: u32) -> f32 {
+pub fn normal(h: u32) -> f32 {
     let sum = (h & 255) + ((h >> 8) & 255) + ((h >> 16) & 255) + (h >> 24);
     // Sum of four uniform bytes: mean 510, variance 4 * (256^2 - 1) / 12.
     (sum as f32 - 510.0) * (1.0 / 147.80)
 }
 
 /// Smooth lattice noise in -1..1 with a cell of one unit.
-pub(crate) fn value2(x: f32, y: f32, seed: u32) -> f32 {
+pub fn value2(x: f32, y: f32, seed: u32) -> f32 {
     let (fx, fy) = (x.floor(), y.floor());
     let (ix, iy) = (fx as i32, fy as i32);
     let ease = |t: f32| t * t * t * (t * (t * 6.0 - 15.0) + 10.0);
@@ -38,32 +38,18 @@ pub(crate) fn value2(x: f32, y: f32, seed: u32) -> f32 {
     top + v * (bottom - top)
 }
 
-/// Fractal sum of `octaves` layers of lattice noise, each half the size and half the strength; about -1..1.
-pub(crate) fn fbm2(x: f32, y: f32, octaves: u32, seed: u32) -> f32 {
-    let (mut sum, mut weight, mut px, mut py) = (0.0, 0.5, x, y);
-    for octave in 0..octaves {
-        sum += weight * value2(px, py, seed.wrapping_add(octave * 101));
-        weight *= 0.5;
-        // A turn of about 37 degrees between octaves hides the lattice.
-        let (rx, ry) = (px * 0.8 - py * 0.6, px * 0.6 + py * 0.8);
-        px = rx * 2.03;
-        py = ry * 2.03;
-    }
-    sum
-}
-
 /// A small sequential generator (64-bit counter with a mixing output), for lists of objects.
 #[derive(Debug, Clone)]
-pub(crate) struct Dice(u64);
+pub struct Dice(u64);
 
 impl Dice {
     /// A sequence determined by its seed.
-    pub(crate) fn new(seed: u64) -> Self {
+    pub fn new(seed: u64) -> Self {
         Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ 0x51_7C_C1_B7)
     }
 
     /// The next 32 bits.
-    pub(crate) fn bits(&mut self) -> u32 {
+    pub fn bits(&mut self) -> u32 {
         self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
         let mut z = self.0;
         z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
@@ -72,12 +58,12 @@ impl Dice {
     }
 
     /// Uniform in `low..high`.
-    pub(crate) fn range(&mut self, low: f32, high: f32) -> f32 {
+    pub fn range(&mut self, low: f32, high: f32) -> f32 {
         low + unit(self.bits()) * (high - low)
     }
 
     /// Nearly normal, standard deviation 1.
-    pub(crate) fn normal(&mut self) -> f32 {
+    pub fn normal(&mut self) -> f32 {
         normal(self.bits())
     }
 }

@@ -73,7 +73,7 @@ pub fn render_strip(
 
 /// A frame ready for exposure: its latent image and its position on the film.
 struct ExposedFrame {
-    latent: std::sync::Arc<Latent>,
+    latent: Latent,
     center_mm: [f64; 2],
     half_mm: [f64; 2],
     cos: f64,
@@ -130,7 +130,7 @@ impl FlareMap {
 
 impl<'a> Model<'a> {
     fn new(spec: &'a StripSpec, progress: &dyn Fn(f32), cancel: &CancelToken) -> Result<Self, Error> {
-        let (mut stock, bands) = stock_and_bands(spec.stock);
+        let (mut stock, bands) = stock_and_bands(&spec.stock);
         stock.dye_ir = stock.dye_ir.map(|d| d * spec.scanner.dye_infrared);
         let film = Emulsion::new(stock);
         let table = BandTable::seen_by(&film, &bands);
@@ -146,7 +146,7 @@ impl<'a> Model<'a> {
             let picture = scene::draw(frame.scene, aspect as f32, spec.scene_px)?;
             let (sin, cos) = frame.turn_deg.to_radians().sin_cos();
             frames.push(ExposedFrame {
-                latent: std::sync::Arc::new(Latent::expose(&picture, &film, frame.stops)),
+                latent: Latent::expose(&picture, &film.exposure_from_rgb(frame.light), frame.stops),
                 center_mm: frame.center_mm,
                 half_mm: [frame.size_mm[0] / 2.0, frame.size_mm[1] / 2.0],
                 cos,
@@ -155,7 +155,7 @@ impl<'a> Model<'a> {
             });
             progress(0.5 * (i + 1) as f32 / spec.frames.len() as f32);
         }
-        let print = spec.edge_print(film.stock.name);
+        let print = spec.edge_print(&film.stock.name);
         // Grain is inversely proportional to the side of the aperture: here the pixel.
         let side_um = 1000.0 / spec.px_per_mm() as f32;
         let grain_px = film.stock.grain.map(|g| g / side_um);

@@ -1,12 +1,14 @@
 //! The scanner: how its lamp and four bands record a density spectrum, and how its optics and sensor degrade that.
 
 use rayon::prelude::*;
+use serde::Deserialize;
 
 use crate::spectrum::{BANDS, Spectrum, lobe, spectrum};
 use crate::stock::Emulsion;
 
 /// Properties of a scanner.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 pub struct ScannerSpec {
     /// Share of full scale that open light reaches, per channel (red, green, blue, infrared).
     pub open_light_frac: [f64; 4],
@@ -135,11 +137,12 @@ pub(crate) fn blur_weights(sigma_px: f64, shift_px: f64) -> [f32; 2 * BLUR_REACH
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::stock::{Stock, StockId};
+    use crate::demo::STOCKS;
+    use crate::stock::Stock;
 
     #[test]
     fn table_agrees_with_direct_integration() {
-        let film = Emulsion::new(Stock::of(StockId::Meridian50));
+        let film = Emulsion::new(Stock::clone(&STOCKS[2].1));
         let bands = bands();
         let table = BandTable::seen_by(&film, &bands);
         for at in [[0.11f64, 0.52, 0.83], [0.49, 0.51, 0.5], [0.97, 0.03, 0.3]] {

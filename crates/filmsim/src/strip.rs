@@ -1,13 +1,16 @@
 //! The description of one scanned strip: film in a holder, frames on film, all in millimetres.
 
 use glassine_raster::{Orientation, Plane, Point, Samples16, Scan, TiltedBox};
+use serde::Deserialize;
 
 use crate::lettering::Lettering;
+use crate::light::Light;
 use crate::scanner::ScannerSpec;
 use crate::scene::SceneId;
-use crate::stock::StockId;
+use crate::stock::FilmStock;
 
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone, PartialEq, Deserialize)]
+#[serde(deny_unknown_fields)]
 pub struct FrameSpec {
     pub scene: SceneId,
     /// Exposure relative to the meter, stops.
@@ -17,13 +20,18 @@ pub struct FrameSpec {
     /// Image area: along and across the film, mm.
     pub size_mm: [f64; 2],
     /// Turn of the image area relative to the film, degrees clockwise.
+    #[serde(default)]
     pub turn_deg: f64,
+    #[serde(default)]
+    pub light: Light,
     /// Quarter turns clockwise that put the picture upright.
+    #[serde(default)]
     pub quarter_turns: u8,
 }
 
 /// Amount of dirt and damage on a strip.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default, Deserialize)]
+#[serde(default, deny_unknown_fields)]
 pub struct Dirt {
     pub specks: u32,
     /// Hairs and fibres.
@@ -44,7 +52,7 @@ impl Dirt {
 /// One strip of film in a holder, and its scan.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StripSpec {
-    pub stock: StockId,
+    pub stock: FilmStock,
     /// Scan resolution, pixels per inch.
     pub ppi: f64,
     /// Scanned area, mm: width, height.
@@ -215,7 +223,7 @@ impl StripSpec {
 mod tests {
     #[test]
     fn film_and_scan_positions_are_inverse() {
-        let spec = crate::demo::spec("harbour", 300.0).expect("the harbour strip exists");
+        let spec = crate::demo::demo_spec("harbour", 300.0).expect("the harbour strip exists");
         let p = spec.scan_from_film(31.0, -7.5);
         let [u, v] = spec.film_from_scan(p.x, p.y);
         assert!((u - 31.0).abs() < 1e-9 && (v + 7.5).abs() < 1e-9);
@@ -223,7 +231,7 @@ mod tests {
 
     #[test]
     fn perforations_repeat_every_pitch_and_clear_the_image() {
-        let spec = crate::demo::spec("headland", 300.0).expect("the headland strip exists");
+        let spec = crate::demo::demo_spec("headland", 300.0).expect("the headland strip exists");
         let row = spec.film_mm[1] / 2.0 - 2.01 - 1.397;
         for k in -5..5 {
             let along = f64::from(k) * 4.75 - 0.7;

@@ -1,10 +1,8 @@
 //! The finder copes with any input: no panic, no endless work, the same result with any number of threads.
 
-mod support;
-
 use glassine_layout::{FilmTone, FindOptions, LayoutError, Overview, find, format_by_id};
 use glassine_raster::{CancelToken, Samples16};
-use support::{BLACK, Bed, Film, GREY, ORANGE, Scene, compare, row};
+use glassine_testdata::strips::{BLACK, Bed, Film, GREY, ORANGE, Scene, compare, row};
 
 const TONES: [FilmTone; 3] = [FilmTone::Negative, FilmTone::Slide, FilmTone::Unknown];
 
@@ -18,13 +16,10 @@ fn overview(samples: &Samples16, colour_channels: u8) -> Overview<'_> {
     }
 }
 
-/// Numbers 0..n from a fixed multiplicative sequence (seed 11).
+/// A fixed sequence of numbers 0..n.
 fn numbers() -> impl FnMut(u64) -> u64 {
-    let mut state = 11_u64;
-    move |n| {
-        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (state >> 33) % n.max(1)
-    }
+    let mut random = glassine_testdata::random::Lcg64::new(11);
+    move |n| (random.next_u64() >> 33) % n.max(1)
 }
 
 #[test]

@@ -1,10 +1,8 @@
 //! The finder finds whole strips drawn with known frames: every frame, no other, to a fraction of a pixel.
 
-mod support;
-
 use glassine_layout::{FilmTone, FindOptions, Found, FrameFlag, Overview, StripAxis, find, format_by_id};
 use glassine_raster::{CancelToken, Samples16, box_reduce};
-use support::{BLACK, Bed, Film, GREY, ORANGE, Scene, compare, row};
+use glassine_testdata::strips::{BLACK, Bed, Film, GREY, ORANGE, Scene, compare, row};
 
 use Scene::{ClearTop, Even, Night, Photo, Stars};
 

@@ -298,6 +298,7 @@ fn fit_plane(rows: &[([f64; 3], f64)]) -> Option<([f64; 3], f64)> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use glassine_testdata::random::Lcg;
 
     const SIDE: u32 = 80;
 
@@ -312,12 +313,11 @@ mod tests {
     /// A smooth slope with a little noise and one dark speck of three by three pixels around (40, 40).
     fn picture() -> Samples16 {
         let mut samples = Samples16::zeroed(SIDE, SIDE, 3);
-        let mut state = 7_u32;
+        let mut random = Lcg::new(7);
         for y in 0..SIDE {
             for x in 0..SIDE {
                 for c in 0..3 {
-                    state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                    let noise = f64::from(state >> 20) / 4096.0 - 0.5;
+                    let noise = f64::from(random.next_u32() >> 20) / 4096.0 - 0.5;
                     let ground = 20_000.0 + 60.0 * f64::from(x) + 40.0 * f64::from(y) + 200.0 * noise;
                     let dust = if (39..42).contains(&x) && (39..42).contains(&y) { 0.5 } else { 1.0 };
                     samples.row_mut(y)[x as usize * 3 + c] = (ground * dust) as u16;

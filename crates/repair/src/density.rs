@@ -295,6 +295,8 @@ pub(crate) fn background_row(blocks: &Plane<f32>, y: u32, x0: u32, out: &mut [f3
 
 #[cfg(test)]
 mod tests {
+    use glassine_testdata::random::Lcg;
+
     use super::*;
 
     #[test]
@@ -309,12 +311,10 @@ mod tests {
 
     #[test]
     fn a_rank_is_that_of_the_sorted_values() {
-        let mut state = 9_u32;
+        let mut random = Lcg::new(9);
         for spread in [0, 1, 7, 300, 65_535] {
-            let values: [u16; BLOCK_VALUES] = std::array::from_fn(|_| {
-                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                ((state >> 16) * spread / 65_535) as u16
-            });
+            let values: [u16; BLOCK_VALUES] =
+                std::array::from_fn(|_| ((random.next_u32() >> 16) * spread / 65_535) as u16);
             let mut sorted = values;
             sorted.sort_unstable();
             for rank in [0, 1, 31, 32, 63] {

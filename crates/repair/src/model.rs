@@ -91,6 +91,7 @@ fn gaussian_kernel(sigma_px: f32) -> Vec<f32> {
 #[cfg(test)]
 mod tests {
     use glassine_raster::Samples16;
+    use glassine_testdata::random::Lcg;
 
     use super::*;
     use crate::field::Field;
@@ -140,11 +141,8 @@ mod tests {
     #[test]
     fn a_part_has_the_values_of_the_whole() {
         let (w, h) = (90, 70);
-        let mut state = 5_u32;
-        let data = (0..w * h * 4).map(|_| {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            20_000 + (state >> 18) as u16
-        });
+        let mut random = Lcg::new(5);
+        let data = (0..w * h * 4).map(|_| 20_000 + (random.next_u32() >> 18) as u16);
         let samples = Samples16::from_vec(w, h, 4, data.collect()).expect("length fits");
         let background =
             Plane::from_vec(6, 5, (0..30_u8).map(|i| 0.01 * f32::from(i)).collect()).expect("length fits");

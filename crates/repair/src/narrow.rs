@@ -84,17 +84,18 @@ fn over_squares(plane: &Plane<f32>, pick: fn(f32, f32) -> f32) -> Plane<f32> {
 
 #[cfg(test)]
 mod tests {
+    use glassine_testdata::random::Lcg;
+
     use super::*;
 
     /// A smooth picture of densities from 0.5 to 1.1 with grain of 0.01 D, and dense squares in it.
     fn picture(squares: &[(u32, u32, u32, u32)]) -> Samples16 {
         let (w, h) = (120_u32, 90_u32);
         let mut out = Samples16::zeroed(w, h, 3);
-        let mut seed = 12_345_u32;
+        let mut random = Lcg::new(12_345);
         for y in 0..h {
             for x in 0..w {
-                seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                let grain = (f64::from(seed >> 16) / 65_535.0 - 0.5) * 0.035;
+                let grain = (f64::from(random.next_u32() >> 16) / 65_535.0 - 0.5) * 0.035;
                 let dense = squares
                     .iter()
                     .any(|&(x0, y0, sx, sy)| (x0..x0 + sx).contains(&x) && (y0..y0 + sy).contains(&y));

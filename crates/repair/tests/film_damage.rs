@@ -4,11 +4,9 @@
 //! of open data. They have outlines but no opacity, so the test chooses it.
 #![expect(clippy::print_stdout, reason = "the figures are shown")]
 
-mod twin;
-
 use glassine_raster::CancelToken;
 use glassine_repair::{DustOptions, fill, find_dust};
-use twin::{Model, Random, positive, precision_recall, psnr, scene, ssim};
+use glassine_testdata::twin::{Model, positive, precision_recall, psnr, random, scene, ssim};
 
 /// Every `"points": [[x, y], ...]` of the file.
 fn polygons(text: &str) -> Vec<Vec<(f64, f64)>> {
@@ -70,12 +68,12 @@ fn real_damage_shapes_are_found_and_filled() {
         ("frame-08.json", 0.5, 600.0, 500.0),
     ] {
         let text = std::fs::read_to_string(folder.join(file)).expect("a readable file of the data folder");
-        let mut random = Random::new(5);
+        let mut random = random(5);
         let mut opacity = vec![0.0; w * h];
         for polygon in polygons(&text) {
             let moved: Vec<(f64, f64)> =
                 polygon.iter().map(|p| ((p.0 - x0) * scale, (p.1 - y0) * scale)).collect();
-            paint(&mut opacity, w, h, &moved, 0.3 + 0.6 * random.uniform());
+            paint(&mut opacity, w, h, &moved, 0.3 + 0.6 * random.unit());
         }
         let twin = Model { width: w, height: h, ..Model::default() }.scan(scene, &opacity);
         let map = find_dust(&twin.dusty, 3, &DustOptions::default(), &CancelToken::new()).expect("dye film");

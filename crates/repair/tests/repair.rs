@@ -1,14 +1,12 @@
 //! Dust on film made by an independent model is found and filled, and compared with its clean twin.
 
-mod twin;
-
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16};
 use glassine_repair::{
     Analysis, DustMap, DustOptions, FillPlace, Patches, Refusal, fill, find_dust, find_spots, make_patches,
     refill, register,
 };
-use twin::{
-    Model, Twin, base_against_full_scale_d, dust, positive, precision_recall, psnr, scene, ssim, stroke,
+use glassine_testdata::twin::{
+    self, Model, Twin, base_against_full_scale_d, dust, positive, precision_recall, psnr, scene, ssim, stroke,
 };
 
 fn map_of(scan: &Samples16) -> Result<DustMap, Refusal> {
@@ -327,10 +325,10 @@ fn a_cancelled_filling_changes_nothing() {
 
 #[test]
 fn noise_of_any_kind_is_survived() {
-    let mut random = twin::Random::new(11);
+    let mut random = twin::random(11);
     for channels in [2_u8, 4, 5] {
         let n = 96 * 80 * channels as usize;
-        let data: Vec<u16> = (0..n).map(|_| (random.uniform() * 65535.0) as u16).collect();
+        let data: Vec<u16> = (0..n).map(|_| (random.unit() * 65535.0) as u16).collect();
         let mut samples = Samples16::from_vec(96, 80, channels, data).expect("length fits");
         let colours = (channels - 1).min(3);
         if let Ok(map) = find_dust(&samples, colours, &DustOptions::default(), &CancelToken::new()) {

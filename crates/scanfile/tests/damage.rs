@@ -2,11 +2,12 @@
 
 mod common;
 
-use common::{Form, Noise, Pack, Page, any_size, in_folder, make_tiff, read_all};
+use common::{any_size, in_folder, noise, read_all};
 use glassine_raster::{CancelToken, Samples16};
 use glassine_scanfile::{
     Compression, Error, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter, Scan,
 };
+use glassine_testdata::tiff::{Form, Pack, Page, make_tiff};
 
 const LITTLE: Form = Form { big_endian: false, big: false };
 
@@ -26,7 +27,7 @@ fn picture(format: PictureFormat, channels: u8, (width, height): (u32, u32)) -> 
         format,
         overwrite: Overwrite::Never,
     };
-    let mut noise = Noise::new(5);
+    let mut noise = noise(5);
     let row = width as usize * usize::from(channels);
     let codes: Vec<u16> = (0..row * height as usize)
         .map(|i| {
@@ -114,12 +115,12 @@ fn a_progressive_jpeg_cut_anywhere_in_its_data_is_told() {
 fn most_random_changes_of_a_jpeg_are_told() {
     let seed = picture(PictureFormat::Jpeg { quality: 85 }, 3, (400, 300));
     let data = coded(&seed);
-    let mut noise = Noise::new(9);
+    let mut noise = noise(9);
     let told = (0..60)
         .filter(|_| {
             let mut bytes = seed.clone();
             for _ in 0..20 {
-                bytes[data.start + noise.below(data.len() as u64) as usize] = noise.next() as u8;
+                bytes[data.start + noise.below(data.len() as u64) as usize] = noise.next_u64() as u8;
             }
             read(&bytes).map_or(true, |(_, told)| told)
         })
@@ -141,7 +142,7 @@ fn a_changed_bit_in_deflate_data_is_told_by_every_way_of_reading() {
     let first = u32::from_le_bytes([seed[4], seed[5], seed[6], seed[7]]) as usize;
     // The strips and the values of tags come before the directory.
     let data = 8..first - 64;
-    let mut noise = Noise::new(21);
+    let mut noise = noise(21);
     for round in 0..400 {
         let mut bytes = seed.clone();
         let at = data.start + noise.below(data.len() as u64) as usize;
@@ -204,7 +205,7 @@ fn packed_strips_that_end_too_early_are_told() {
 fn a_changed_bit_anywhere_in_a_png_is_told() {
     let seed = picture(PictureFormat::Png, 3, (120, 90));
     let (whole, _) = read(&seed).expect("sound");
-    let mut noise = Noise::new(33);
+    let mut noise = noise(33);
     for round in 0..300 {
         let mut bytes = seed.clone();
         let at = noise.below(bytes.len() as u64) as usize;

@@ -6,9 +6,10 @@ mod common;
 use std::io::{Seek as _, Write as _};
 use std::time::{Duration, Instant};
 
-use common::{Form, Noise, Pack, Page, any_size, in_folder, make_tiff, pack, read_all};
+use common::{any_size, in_folder, noise, read_all};
 use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource as _};
 use glassine_scanfile::{Error, OpenOptions, Scan};
+use glassine_testdata::tiff::{Form, Pack, Page, make_tiff, pack};
 
 const LITTLE: Form = Form { big_endian: false, big: false };
 const BIG: Form = Form { big_endian: true, big: true };
@@ -91,7 +92,7 @@ fn cut_and_mutated_files_of_every_kind_never_crash() {
         std::env::var(name).ok().and_then(|v| v.parse::<u64>().ok()).unwrap_or(usual)
     };
     let (rounds, start_seed) = (number("GLASSINE_MUTATIONS", 1000), number("GLASSINE_SEED", 77));
-    let mut noise = Noise::new(start_seed);
+    let mut noise = noise(start_seed);
     let (_folder, path) = in_folder("scan", b"");
     let mut file = std::fs::OpenOptions::new().write(true).open(&path).expect("writable");
     for (kind, seed) in seeds().iter().enumerate() {
@@ -101,7 +102,7 @@ fn cut_and_mutated_files_of_every_kind_never_crash() {
                 // Headers and directories are hit more often than pixels.
                 let at = if noise.below(2) == 0 { noise.below(bad.len() as u64) } else { noise.below(64) }
                     as usize;
-                let values = [0, 1, 0x7F, 0x80, 0xFF, noise.next() as u8];
+                let values = [0, 1, 0x7F, 0x80, 0xFF, noise.next_u64() as u8];
                 let at = at.min(bad.len() - 1);
                 bad[at] = values[noise.below(6) as usize];
             }

@@ -232,12 +232,12 @@ fn damaged_and_foreign_profiles_are_refused_with_words() {
     for cut in 0..good.len() {
         drop(parse_profile(&good[..cut]));
     }
-    let mut noise = common::Noise::new(5);
+    let mut noise = common::noise(5);
     for _ in 0..300 {
         let mut bad = good.clone();
         for _ in 0..=noise.below(4) {
             let at = noise.below(bad.len() as u64) as usize;
-            bad[at] = noise.next() as u8;
+            bad[at] = noise.next_u64() as u8;
         }
         drop(parse_profile(&bad));
     }

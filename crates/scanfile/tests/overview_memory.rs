@@ -2,47 +2,12 @@
 
 #![cfg(target_os = "linux")]
 
-use std::io::Write as _;
-
 use glassine_raster::CancelToken;
 use glassine_scanfile::{OpenOptions, QUICK_OVERVIEW_BYTES, Scan};
+use glassine_testdata::tiff::HollowTiff;
 
 /// Columns and rows: 1.2 GB of samples that take no room on disk, because nothing is written there.
 const SIDE_PX: [u32; 2] = [20_000, 10_000];
-
-/// An uncompressed `BigTIFF` in strips of 16 rows whose samples are a hole in the file.
-fn hollow_file(path: &std::path::Path) -> std::io::Result<()> {
-    let [width, height] = SIDE_PX.map(u64::from);
-    let strips = height.div_ceil(16);
-    let strip_bytes = width * 6 * 16;
-    let mut head = b"II\x2b\x00\x08\x00\x00\x00".to_vec();
-    head.extend(16_u64.to_le_bytes());
-    let tags = [
-        (256_u16, 4_u16, 1_u64, width),
-        (257, 4, 1, height),
-        (258, 3, 1, 16),
-        (259, 3, 1, 1),
-        (262, 3, 1, 2),
-        (273, 16, strips, 4096),
-        (277, 3, 1, 3),
-        (278, 4, 1, 16),
-        (279, 16, strips, 4096 + 8 * strips),
-    ];
-    head.extend((tags.len() as u64).to_le_bytes());
-    for (tag, kind, count, value) in tags {
-        head.extend(tag.to_le_bytes());
-        head.extend(kind.to_le_bytes());
-        head.extend(count.to_le_bytes());
-        head.extend(value.to_le_bytes());
-    }
-    head.resize(4096, 0);
-    head.extend((0..strips).flat_map(|i| (65_536 + i * strip_bytes).to_le_bytes()));
-    head.extend((0..strips).flat_map(|_| strip_bytes.to_le_bytes()));
-    assert!(head.len() <= 65_536);
-    let mut file = std::fs::File::create(path)?;
-    file.write_all(&head)?;
-    file.set_len(65_536 + strips * strip_bytes)
-}
 
 /// Peak memory of this process so far, bytes.
 fn peak_bytes() -> u64 {
@@ -55,7 +20,9 @@ fn peak_bytes() -> u64 {
 fn an_overview_of_a_gigabyte_takes_a_few_megabytes() {
     let folder = tempfile::tempdir().expect("temporary folder");
     let path = folder.path().join("scan.tif");
-    hollow_file(&path).expect("room for a hollow file");
+    let [width_px, height_px] = SIDE_PX;
+    let hollow = HollowTiff { width_px, height_px, rows_per_strip: 16, ppi: None };
+    hollow.create(&path).expect("room for a hollow file");
     let scan = Scan::open(&path, &OpenOptions::default()).expect("readable");
     let before = peak_bytes();
     let seen = scan.quick_overview(20, QUICK_OVERVIEW_BYTES, None, &CancelToken::new()).expect("readable");

@@ -2,9 +2,10 @@
 
 mod common;
 
-use common::{Form, Pack, Page, any_size, in_folder, make_tiff, read_all};
+use common::{any_size, in_folder, read_all};
 use glassine_raster::{CancelToken, RegionSource as _, Samples16, box_reduce};
 use glassine_scanfile::{Error, Scan, overview_factor};
+use glassine_testdata::tiff::{Form, Pack, Page, make_tiff};
 
 const LITTLE: Form = Form { big_endian: false, big: false };
 

@@ -2,9 +2,10 @@
 
 mod common;
 
-use common::{Form, Page, any_size, in_folder, make_tiff, read_all};
+use common::{any_size, in_folder, read_all};
 use glassine_raster::RegionSource as _;
 use glassine_scanfile::{Error, InfraredSource, OpenOptions, Scan};
+use glassine_testdata::tiff::{Form, Page, make_tiff};
 
 const LITTLE: Form = Form { big_endian: false, big: false };
 

@@ -7,6 +7,7 @@ use std::path::Path;
 use common::{any_size, in_folder, read_all};
 use glassine_raster::{Orientation, RegionSource as _, Samples16};
 use glassine_scanfile::{Encoding, Error, FourthSample, InfraredSource, OpenOptions, PlaneKind, Scan};
+use glassine_testdata::tiff::{Pack, pack};
 use image::{ExtendedColorType, ImageEncoder as _};
 
 fn png(kind: ExtendedColorType, width: u32, height: u32, bytes: &[u8]) -> Vec<u8> {
@@ -67,7 +68,7 @@ fn a_palette_png_is_expanded() {
     let mut crc = flate2::Crc::new();
     crc.update(&file[12..]);
     file.extend(crc.sum().to_be_bytes());
-    let packed = common::pack(common::Pack::Deflate, &[0, 1, 0]);
+    let packed = pack(Pack::Deflate, &[0, 1, 0]);
     for (kind, body) in [(b"IEND", &[][..]), (b"IDAT", &packed), (b"PLTE", &[10, 20, 30, 200, 100, 50])] {
         file = with_chunk(&file, kind, body);
     }

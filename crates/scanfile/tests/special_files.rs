@@ -10,8 +10,9 @@ use std::os::unix::ffi::OsStrExt as _;
 use std::path::{Path, PathBuf};
 use std::time::Duration;
 
-use common::{Form, Page, any_size, in_folder, make_tiff, read_all};
+use common::{any_size, in_folder, read_all};
 use glassine_scanfile::{AtomicFile, Error, FileChange, OpenOptions, Overwrite, Scan, protected_at};
+use glassine_testdata::tiff::{Form, Page, make_tiff};
 
 const LITTLE: Form = Form { big_endian: false, big: false };
 

@@ -5,7 +5,8 @@ mod common;
 
 use std::io::Cursor;
 
-use common::{Form, Pack, Page, any_size, in_folder, make_tiff, read_all};
+use common::{any_size, in_folder, read_all};
+use glassine_testdata::tiff::{Form, Pack, Page, make_tiff};
 use tiff::ColorType;
 use tiff::decoder::{Decoder, DecodingResult};
 use tiff::encoder::{TiffEncoder, colortype};

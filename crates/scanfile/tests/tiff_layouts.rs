@@ -2,11 +2,12 @@
 
 mod common;
 
-use common::{Form, Noise, Pack, Page, any_size, in_folder, make_tiff, read_all};
+use common::{any_size, in_folder, noise, read_all};
 use glassine_raster::{CancelToken, Orientation, PixelRect, RegionSource as _};
 use glassine_scanfile::{
     Encoding, Error, FourthSample, InfraredSource, OpenOptions, PlaneKind, Scan, fingerprint,
 };
+use glassine_testdata::tiff::{Form, Pack, Page, make_tiff};
 
 const LITTLE: Form = Form { big_endian: false, big: false };
 
@@ -14,7 +15,7 @@ fn check(form: Form, page: &Page) {
     let (_folder, path) = in_folder("scan.tif", &make_tiff(form, std::slice::from_ref(page)));
     let (scan, all) = read_all(&path, &any_size()).unwrap_or_else(|e| panic!("{page:?}: {e}"));
     assert_eq!(all.data(), page.expected(), "{form:?} {}", scan.info().container);
-    let mut noise = Noise::new(9);
+    let mut noise = noise(9);
     for _ in 0..10 {
         let mut side = |n: usize| {
             let a = noise.below(n as u64) as u32;

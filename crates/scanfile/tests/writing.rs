@@ -9,7 +9,7 @@ use std::path::Path;
 use std::process::Command;
 use std::sync::Arc;
 
-use common::{Noise, any_size, read_all};
+use common::{any_size, noise, read_all};
 use glassine_raster::{CancelToken, RegionSource as _};
 use glassine_scanfile::icc::{TransferCurve, build_grey_profile, build_rgb_profile};
 use glassine_scanfile::{
@@ -50,7 +50,7 @@ fn spec(format: PictureFormat, channels: u8, bits: u8) -> PictureSpec {
 }
 
 fn codes(spec: &PictureSpec) -> Vec<u16> {
-    let mut noise = Noise::new(3);
+    let mut noise = noise(3);
     let top = if spec.bits == 8 { 255 } else { 65_535 };
     let row = spec.row_samples();
     (0..row * spec.height_px as usize)

@@ -298,6 +298,8 @@ fn repeat_ends(padded: &mut [f32], reach: usize) {
 
 #[cfg(test)]
 mod tests {
+    use glassine_testdata::random::Lcg;
+
     use super::*;
 
     /// A picture that varies along x only.
@@ -307,11 +309,8 @@ mod tests {
     }
 
     fn noise(width: u32, height: u32) -> Plane<f32> {
-        let mut state = 0x1234_5678_u32;
-        let data = (0..width * height).map(|_| {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            (state >> 8) as f32 / 16_777_216.0
-        });
+        let mut random = Lcg::new(0x1234_5678);
+        let data = (0..width * height).map(|_| random.unit() as f32);
         Plane::from_vec(width, height, data.collect()).expect("length fits")
     }
 

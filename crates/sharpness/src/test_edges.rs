@@ -1,6 +1,7 @@
 //! Slanted edges of known blur for tests: exact blur, area-sampled pixels.
 
 use glassine_raster::Plane;
+use glassine_testdata::random::Lcg64;
 
 /// A Gaussian-blurred step, area-sampled by square pixels (16 x 16 points per pixel).
 #[derive(Debug, Clone, Copy)]
@@ -63,11 +64,8 @@ pub(crate) fn step(z: f64) -> f64 {
 
 /// The plane plus nearly normal noise (sum of twelve uniform numbers) from a fixed seed.
 pub(crate) fn noisy(plane: &Plane<f32>, sd: f32, seed: u64) -> Plane<f32> {
-    let mut state = seed.wrapping_mul(0x9E37_79B9_7F4A_7C15).wrapping_add(12345);
-    let mut uniform = || {
-        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (state >> 40) as f32 / 16_777_216.0
-    };
+    let mut random = Lcg64::new(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15).wrapping_add(12345));
+    let mut uniform = || (random.next_u64() >> 40) as f32 / 16_777_216.0;
     let data =
         plane.data().iter().map(|v| v + sd * ((0..12).map(|_| uniform()).sum::<f32>() - 6.0)).collect();
     Plane::from_vec(plane.width(), plane.height(), data).expect("length fits")

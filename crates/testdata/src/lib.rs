@@ -1,9 +1,16 @@
-//! Locates open data for tests, and decides what happens when it is missing.
+//! What tests share: [`random`] numbers, drawn [`strips`], dusty and clean [`twin`]s, [`tiff`] files, and open data.
+//!
+//! Only tests, benches and examples use this crate; `cargo xtask layers` checks it.
 //!
 //! The data is in `../shared/data`, directly beside the checkout, or in the folder that `GLASSINE_DATA` names. A test
 //! whose data is missing is skipped: it prints a line to the terminal and adds one to `target/skipped-tests.txt`, which
 //! `cargo xtask check` and `.ci/run` print at the end. It fails instead when `CI` is set, or when `GLASSINE_DATA` is
 //! set to a folder without the data.
+
+pub mod random;
+pub mod strips;
+pub mod tiff;
+pub mod twin;
 
 use std::ffi::OsString;
 use std::io::Write as _;

@@ -6,22 +6,28 @@ use std::process::Command;
 use anyhow::{Context as _, bail};
 use serde_json::Value;
 
-/// For each crate, the workspace crates it may depend on (tests and benches included).
+/// For each crate, the workspace crates it may depend on (tests and benches included, except for `testdata`).
 const ALLOWED: &[(&str, &[&str])] = &[
     ("raster", &[]),
-    ("testdata", &[]),
-    ("film", &["raster", "testdata"]),
+    ("testdata", &["raster"]),
+    ("film", &["raster"]),
     ("layout", &["raster"]),
-    ("repair", &["raster", "testdata"]),
-    ("sharpness", &["raster", "testdata"]),
-    ("scanfile", &["raster", "testdata"]),
+    ("repair", &["raster"]),
+    ("sharpness", &["raster"]),
+    ("scanfile", &["raster"]),
     ("session", &["raster", "film", "layout"]),
     ("engine", &["raster", "film", "layout", "repair", "sharpness", "scanfile", "session"]),
     ("filmsim", &["raster", "scanfile"]),
+    ("scenes", &["filmsim", "scanfile"]),
 ];
 
-/// Outside crates that only these places may depend on.
+/// The crate that only tests may use: as a dev-dependency anywhere, as an ordinary one only where `RESTRICTED` says.
+const FOR_TESTS: &str = "glassine-testdata";
+
+/// Crates that only these places may depend on.
 const RESTRICTED: &[(&str, &[&str])] = &[
+    (FOR_TESTS, &["tests"]),
+    ("glassine-scenes", &[]),
     ("egui", &["app", "tests"]),
     ("eframe", &["app"]),
     ("winit", &["app"]),
@@ -54,15 +60,17 @@ pub(crate) fn check() -> anyhow::Result<()> {
     Ok(())
 }
 
-/// Dependencies of each crate by short crate name, from `cargo metadata`.
+/// Dependencies of each crate by short crate name, from `cargo metadata`; without what only tests use.
 fn dependencies(metadata: &Value) -> BTreeMap<String, BTreeSet<String>> {
     let list =
         |value: &Value, key: &str| value.get(key).and_then(Value::as_array).cloned().unwrap_or_default();
     let name = |value: &Value| value.get("name").and_then(Value::as_str).unwrap_or_default().to_owned();
-    list(metadata, "packages")
-        .iter()
-        .map(|package| (short(&name(package)), list(package, "dependencies").iter().map(name).collect()))
-        .collect()
+    let is_for_tests =
+        |arrow: &Value| name(arrow) == FOR_TESTS && arrow.get("kind").and_then(Value::as_str) == Some("dev");
+    let arrows = |package: &Value| {
+        list(package, "dependencies").iter().filter(|arrow| !is_for_tests(arrow)).map(name).collect()
+    };
+    list(metadata, "packages").iter().map(|package| (short(&name(package)), arrows(package))).collect()
 }
 
 fn short(package: &str) -> String {
@@ -110,6 +118,23 @@ mod tests {
             ("engine", &["tiff"]),
         ]));
         assert_eq!(wrong.len(), 4, "{wrong:?}");
+    }
+
+    #[test]
+    fn makers_of_test_data_and_the_scene_tool_never_ship() {
+        let package = |name: &str, on: &str, kind: Value| serde_json::json!({ "name": name, "dependencies": [{ "name": on, "kind": kind }] });
+        let metadata = serde_json::json!({ "packages": [
+            package("glassine-film", "glassine-testdata", "dev".into()),
+            package("glassine-tests", "glassine-testdata", Value::Null),
+        ] });
+        assert_eq!(wrong_arrows(&dependencies(&metadata)), Vec::<String>::new());
+        let metadata = serde_json::json!({ "packages": [
+            package("glassine", "glassine-testdata", Value::Null),
+            package("glassine-filmsim", "glassine-scenes", "dev".into()),
+        ] });
+        let wrong = wrong_arrows(&dependencies(&metadata));
+        assert!(wrong.contains(&"app must not name glassine-testdata".to_owned()), "{wrong:?}");
+        assert!(wrong.contains(&"filmsim must not name glassine-scenes".to_owned()), "{wrong:?}");
     }
 
     #[test]

@@ -1,5 +1,6 @@
 //! Damages picture data: the program must report every picture whose file has a checksum over the damage.
 
+use glassine_testdata::random::SplitMix64;
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
@@ -12,7 +13,7 @@ use crate::Bench;
 use crate::kills::begun;
 use crate::program::How;
 use crate::stage::{borrowed, words};
-use crate::tally::{Random, Tally};
+use crate::tally::{Tally, random_of};
 
 /// One way to damage a file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
@@ -66,7 +67,7 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     for (recipe, name, full, must_tell) in RECIPES {
         for trial in 0..bench.trials(full, full / 6) {
             tally.trials += 1;
-            let mut random = Random::of(tally.seed ^ recipe as u64, trial);
+            let mut random = random_of(tally.seed ^ recipe as u64, trial);
             let bytes = match recipe {
                 Recipe::DeflateBit => &sound.tiff,
                 Recipe::PngBit => &sound.png,
@@ -164,7 +165,7 @@ fn sound_pictures(bench: &Bench, folder: &Path) -> Result<Sound, String> {
 }
 
 /// Damages the picture data in a copy of the bytes.
-fn damage(recipe: Recipe, sound: &[u8], random: &mut Random) -> Option<Vec<u8>> {
+fn damage(recipe: Recipe, sound: &[u8], random: &mut SplitMix64) -> Option<Vec<u8>> {
     let mut bytes = sound.to_vec();
     match recipe {
         Recipe::DeflateBit => {
@@ -184,7 +185,7 @@ fn damage(recipe: Recipe, sound: &[u8], random: &mut Random) -> Option<Vec<u8>> 
     Some(bytes)
 }
 
-fn damage_jpeg(recipe: Recipe, bytes: &mut Vec<u8>, random: &mut Random) -> Option<()> {
+fn damage_jpeg(recipe: Recipe, bytes: &mut Vec<u8>, random: &mut SplitMix64) -> Option<()> {
     let start = bytes.windows(2).rposition(|pair| pair == [0xFF, 0xDA])? + 14;
     let end = bytes.len().checked_sub(2)?;
     let length = end.checked_sub(start).filter(|length| *length > 1_000)?;
@@ -201,7 +202,7 @@ fn damage_jpeg(recipe: Recipe, bytes: &mut Vec<u8>, random: &mut Random) -> Opti
         _ => {
             for _ in 0..20 {
                 let at = start + random.below(length);
-                *bytes.get_mut(at)? = random.next() as u8;
+                *bytes.get_mut(at)? = random.next_u64() as u8;
             }
         }
     }

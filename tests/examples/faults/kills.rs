@@ -1,12 +1,13 @@
 //! Sends SIGKILL at random moments of saving, autosaving and exporting.
 
+use glassine_testdata::random::SplitMix64;
 use std::io::{BufRead as _, BufReader, Read as _};
 use std::path::Path;
 use std::time::Duration;
 
 use crate::program::{How, Run};
 use crate::stage::{Copy, borrowed, export_args, new_args};
-use crate::tally::{Random, Tally};
+use crate::tally::{Tally, random_of};
 use crate::worker::{self, number_in};
 use crate::{Bench, program};
 
@@ -18,7 +19,7 @@ pub(crate) fn saves(bench: &Bench, tally: &mut Tally) {
     let Some(copy) = copy_of(bench, tally, "save-kills", false) else { return };
     for trial in 0..bench.trials(2_000, 40) {
         tally.trials += 1;
-        let mut random = Random::of(tally.seed, trial);
+        let mut random = random_of(tally.seed, trial);
         if trial % 10 == 9 {
             kill_new(bench, tally, &copy, &mut random, trial);
         } else {
@@ -34,7 +35,7 @@ pub(crate) fn autosaves(bench: &Bench, tally: &mut Tally) {
     let Some(copy) = copy_of(bench, tally, "autosave-kills", false) else { return };
     for trial in 0..bench.trials(2_000, 40) {
         tally.trials += 1;
-        kill_worker(bench, tally, &copy, "autosave", &mut Random::of(tally.seed, trial));
+        kill_worker(bench, tally, &copy, "autosave", &mut random_of(tally.seed, trial));
         copy.scans_untouched(tally, None);
         copy.no_parts_after_start(bench, tally);
         clear_autosaves(&copy);
@@ -50,13 +51,13 @@ pub(crate) fn exports(bench: &Bench, tally: &mut Tally) {
     };
     for trial in 0..bench.trials(500, 16) {
         tally.trials += 1;
-        let mut random = Random::of(tally.seed, trial);
+        let mut random = random_of(tally.seed, trial);
         let copy = if trial % 2 == 0 { &full } else { &empty };
         let args = export_args(&copy.session, &copy.out);
         let Some(mut run) = begun(tally, bench.program.start(&borrowed(&args), &How::default())) else {
             return;
         };
-        std::thread::sleep(bench.stage.export_takes.mul_f64(1.1 * random.share()));
+        std::thread::sleep(bench.stage.export_takes.mul_f64(1.1 * random.unit()));
         run.kill();
         let Some(ended) = begun(tally, run.end(program::PATIENCE)) else { return };
         copy.scans_untouched(tally, Some(&ended));
@@ -80,13 +81,13 @@ fn next_start(bench: &Bench, tally: &mut Tally, copy: &Copy) {
     }
 }
 
-fn kill_new(bench: &Bench, tally: &mut Tally, copy: &Copy, random: &mut Random, trial: u64) {
+fn kill_new(bench: &Bench, tally: &mut Tally, copy: &Copy, random: &mut SplitMix64, trial: u64) {
     let before = worker::open(&copy.made).map(|session| session.title).unwrap_or_default();
     let title = worker::title_of(trial as u32 * 1_000);
     let args = new_args(&copy.made, &copy.small, &title);
     let Some(mut run) = begun(tally, bench.program.start(&borrowed(&args), &How::default())) else { return };
     // Saving is the last step of `new`.
-    std::thread::sleep(bench.stage.new_takes.mul_f64(0.7 + 0.4 * random.share()));
+    std::thread::sleep(bench.stage.new_takes.mul_f64(0.7 + 0.4 * random.unit()));
     run.kill();
     let Some(ended) = begun(tally, run.end(program::PATIENCE)) else { return };
     copy.scans_untouched(tally, Some(&ended));
@@ -101,10 +102,10 @@ fn kill_new(bench: &Bench, tally: &mut Tally, copy: &Copy, random: &mut Random, 
     }
 }
 
-fn kill_worker(bench: &Bench, tally: &mut Tally, copy: &Copy, task: &str, random: &mut Random) {
+fn kill_worker(bench: &Bench, tally: &mut Tally, copy: &Copy, task: &str, random: &mut SplitMix64) {
     let args = [Path::new(task), &copy.session];
     let Some(mut run) = begun(tally, bench.program.start_worker(&args)) else { return };
-    let acknowledged = killed_after(&mut run, LONGEST.mul_f64(random.share()));
+    let acknowledged = killed_after(&mut run, LONGEST.mul_f64(random.unit()));
     let Some(ended) = begun(tally, run.end(program::PATIENCE)) else { return };
     copy.scans_untouched(tally, Some(&ended));
     let Some(last) = acknowledged else {

@@ -10,7 +10,7 @@ use crate::Bench;
 use crate::disk::{Mounted, is_root};
 use crate::kills::begun;
 use crate::program::PATIENCE;
-use crate::tally::{Random, Tally};
+use crate::tally::{Tally, random_of};
 use crate::worker::{self, number_in};
 
 const SHUTDOWN: &str = "import fcntl, os, struct, sys\n\
@@ -47,10 +47,10 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     rustix::fs::sync();
     for trial in 0..bench.trials(1_000, 16) {
         tally.trials += 1;
-        let mut random = Random::of(tally.seed, trial);
+        let mut random = random_of(tally.seed, trial);
         let args = [Path::new("save"), &copy.session];
         let Some(mut run) = begun(tally, bench.program.start_worker(&args)) else { return };
-        let last = cut_after(&mut run, &folder, Duration::from_millis(40).mul_f64(random.share()));
+        let last = cut_after(&mut run, &folder, Duration::from_millis(40).mul_f64(random.unit()));
         drop(run.end(PATIENCE));
         if !mounted.unmount() {
             tally.require(false, || "the image could not be unmounted".to_owned());

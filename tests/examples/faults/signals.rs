@@ -5,7 +5,7 @@ use rustix::process::Signal;
 use crate::kills::{begun, copy_of};
 use crate::program::{How, PATIENCE};
 use crate::stage::{borrowed, export_args, new_args};
-use crate::tally::{Random, Tally};
+use crate::tally::{Tally, random_of};
 use crate::{Bench, worker};
 
 const SIGNALS: [(Signal, &str); 3] = [(Signal::INT, "INT"), (Signal::TERM, "TERM"), (Signal::HUP, "HUP")];
@@ -16,7 +16,7 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     let mut ends = std::collections::BTreeMap::<String, u32>::new();
     for trial in 0..bench.trials(300, 24) {
         tally.trials += 1;
-        let mut random = Random::of(tally.seed, trial);
+        let mut random = random_of(tally.seed, trial);
         let Some((signal, name)) = SIGNALS.get(trial as usize % 3).copied() else { return };
         let saves = trial / 3 % 2 == 0;
         let (args, takes) = if saves {
@@ -25,7 +25,7 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
             (export_args(&copy.session, &copy.out), bench.stage.export_takes)
         };
         let Some(run) = begun(tally, bench.program.start(&borrowed(&args), &How::default())) else { return };
-        std::thread::sleep(takes.mul_f64(1.1 * random.share()));
+        std::thread::sleep(takes.mul_f64(1.1 * random.unit()));
         run.signal(signal);
         let Some(ended) = begun(tally, run.end(PATIENCE)) else { return };
         *ends.entry(ended.status.to_string()).or_default() += 1;

@@ -2,6 +2,7 @@
 
 use crate::Part;
 use clap::ValueEnum as _;
+use glassine_testdata::random::SplitMix64;
 
 #[derive(Debug)]
 pub(crate) struct Tally {
@@ -83,35 +84,6 @@ impl Tally {
 }
 
 /// Random numbers that depend only on the seed and the trial.
-#[derive(Debug, Clone)]
-pub(crate) struct Random(u64);
-
-impl Random {
-    pub(crate) fn of(seed: u64, trial: u64) -> Self {
-        Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ trial.wrapping_mul(0xD1B5_4A32_D192_ED03))
-    }
-
-    /// The next number: splitmix64.
-    pub(crate) fn next(&mut self) -> u64 {
-        self.0 = self.0.wrapping_add(0x9E37_79B9_7F4A_7C15);
-        let mut z = self.0;
-        z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-        z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-        z ^ (z >> 31)
-    }
-
-    /// A whole number below `n`; 0 if `n` is 0.
-    pub(crate) fn below(&mut self, n: usize) -> usize {
-        (self.next() % (n.max(1) as u64)) as usize
-    }
-
-    /// A random element of a list.
-    pub(crate) fn pick<'l, T>(&mut self, list: &'l [T]) -> Option<&'l T> {
-        list.get(self.below(list.len()))
-    }
-
-    /// Between 0 and 1.
-    pub(crate) fn share(&mut self) -> f64 {
-        (self.next() >> 11) as f64 / (1_u64 << 53) as f64
-    }
+pub(crate) fn random_of(seed: u64, trial: u64) -> SplitMix64 {
+    SplitMix64::new(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15) ^ trial.wrapping_mul(0xD1B5_4A32_D192_ED03))
 }

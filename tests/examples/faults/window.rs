@@ -8,7 +8,7 @@ use crate::Bench;
 use crate::kills::{begun, copy_of};
 use crate::program::{How, Run};
 use crate::stage::Copy;
-use crate::tally::{Random, Tally};
+use crate::tally::{Tally, random_of};
 use crate::worker;
 
 /// An edit must be on disk after this long.
@@ -106,7 +106,7 @@ fn failing_calls(bench: &Bench, tally: &mut Tally, copy: &Copy, environment: &[(
     let (mut opened, mut refused, mut stayed) = (0, 0, 0);
     for (idx, call) in CALLS.iter().enumerate() {
         for sample in 0..bench.trials(12, 1) {
-            let mut random = Random::of(tally.seed ^ idx as u64, sample);
+            let mut random = random_of(tally.seed ^ idx as u64, sample);
             let inject = format!("{call}:when={}", 1 + random.below(120));
             let args = [copy.session.as_path(), Path::new("--time-start")];
             let how = How { inject: Some(&inject), environment, ..How::default() };

@@ -177,6 +177,8 @@ fn weighted_surface(points: &[(f64, f64, f64)], weights: &[f64]) -> Option<[f64;
 
 #[cfg(test)]
 mod tests {
+    use glassine_testdata::random::Lcg;
+
     use super::*;
     use crate::FilmKind;
 
@@ -184,15 +186,14 @@ mod tests {
         let (width, height) = (480_u32, 160_u32);
         let mut data = Vec::new();
         let mut candidate = Plane::filled(width, height, 0);
-        let mut state = 5_u32;
+        let mut random = Lcg::new(5);
         for y in 0..height {
             for x in 0..width {
                 let (u, v) = (
                     2.0 * f64::from(x) / f64::from(width) - 1.0,
                     2.0 * f64::from(y) / f64::from(height) - 1.0,
                 );
-                state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                let noise = (f64::from(state >> 8) / 16_777_216.0 - 0.5) * 0.01;
+                let noise = (random.unit() - 0.5) * 0.01;
                 for base in [0.27, 0.61, 0.93] {
                     data.push((65_535.0 * crate::maths::exp10(-(base + fall(u, v) + noise))) as u16);
                 }

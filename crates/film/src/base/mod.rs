@@ -277,23 +277,20 @@ pub fn base_mask(linear: &Samples16, base_d: [f64; 3], tolerance_d: f64) -> Plan
 
 #[cfg(test)]
 mod tests {
+    use glassine_testdata::random::Lcg;
+
     use super::*;
 
     /// Clear film with noise, plus the densities that `paint` returns.
     fn rebate(base_d: [f64; 3], paint: impl Fn(u32, u32) -> Option<[f64; 3]>) -> (Samples16, Plane<u8>) {
         let (width, height) = (300, 120);
-        let mut state = 9_u32;
+        let mut random = Lcg::new(9);
         let mut data = Vec::new();
         for y in 0..height {
             for x in 0..width {
                 let density_d = paint(x, y).unwrap_or(base_d);
                 for d in density_d {
-                    let mut noise = -6.0;
-                    for _ in 0..12 {
-                        state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-                        noise += f64::from(state >> 8) / 16_777_216.0;
-                    }
-                    data.push((65_535.0 * exp10(-d) * (1.0 + 0.006 * noise)) as u16);
+                    data.push((65_535.0 * exp10(-d) * (1.0 + 0.006 * random.normal())) as u16);
                 }
             }
         }

@@ -71,20 +71,18 @@ pub fn find_kind(linear: &Samples16, colour_channels: u8) -> Option<KindFinding>
 
 #[cfg(test)]
 mod tests {
+    use glassine_testdata::random::Lcg;
+
     use super::*;
 
     /// A picture of varied tones and colours as densities of three layers, on film.
     fn picture(film: impl Fn([f64; 3]) -> [f64; 3]) -> Samples16 {
-        let mut state = 11_u32;
-        let mut random = || {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            f64::from(state >> 8) / 16_777_216.0
-        };
+        let mut random = Lcg::new(11);
         let mut data = Vec::new();
         for _ in 0..120 * 90 {
             // Log exposure of a scene of six stops with colours.
-            let tone = -1.8 + 1.8 * random();
-            let colour = [0.3 * (random() - 0.5), 0.0, 0.3 * (random() - 0.5)];
+            let tone = -1.8 + 1.8 * random.unit();
+            let colour = [0.3 * (random.unit() - 0.5), 0.0, 0.3 * (random.unit() - 0.5)];
             let exposure = [0, 1, 2].map(|c| tone + colour[c]);
             data.extend(film(exposure).map(|d| (65_535.0 * 10_f64.powf(-d)) as u16));
         }

@@ -89,15 +89,13 @@ fn is_along_a_side(linear: &Samples16, colour_channels: u8, level: f64) -> bool 
 
 #[cfg(test)]
 mod tests {
+    use glassine_testdata::random::Lcg;
+
     use super::*;
 
     /// Holder, open light and grainy masked film, with the same light added everywhere.
     fn scan(stray: f64, holder: bool) -> Samples16 {
-        let mut state = 7_u32;
-        let mut random = || {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            f64::from(state >> 8) / 16_777_216.0 - 0.5
-        };
+        let mut random = Lcg::new(7);
         let mut data = Vec::new();
         for y in 0..120_u32 {
             for x in 0..160_u32 {
@@ -105,12 +103,15 @@ mod tests {
                     (0..20, _) if holder => [0.0008; 3],
                     (20..30, _) => [0.94, 0.935, 0.925],
                     _ => {
-                        let d = if y < 15 { 0.0 } else { 0.2 + 1.4 * f64::from(x) / 160.0 } + 0.1 * random();
+                        let d = if y < 15 { 0.0 } else { 0.2 + 1.4 * f64::from(x) / 160.0 }
+                            + 0.1 * (random.unit() - 0.5);
                         [0.53, 0.245, 0.118].map(|base| 0.94 * base * 10_f64.powf(-d))
                     }
                 };
                 for c in light {
-                    data.push(((c + stray * 0.94 + 1e-4 * random()).clamp(0.0, 1.0) * 65_535.0) as u16);
+                    data.push(
+                        ((c + stray * 0.94 + 1e-4 * (random.unit() - 0.5)).clamp(0.0, 1.0) * 65_535.0) as u16,
+                    );
                 }
             }
         }

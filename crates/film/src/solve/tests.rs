@@ -8,6 +8,7 @@ use crate::{
     measure_frame,
 };
 use glassine_raster::Samples16;
+use glassine_testdata::random::Lcg;
 
 fn with_toes(frames: &[FrameStatistics], stock: &Stock, kind: FilmKind, mode: BalanceMode) -> StripSolve {
     solve_strip(frames, stock, kind, mode, &SolveHints::default())
@@ -34,20 +35,11 @@ fn film() -> Film {
     }
 }
 
-struct Noise(u32);
-
-impl Noise {
-    fn next(&mut self) -> f64 {
-        self.0 = self.0.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-        f64::from(self.0 >> 8) / 16_777_216.0
-    }
-}
-
 /// The scan of a frame whose layer exposures are `light(x, y)`.
 fn scan(film: &Film, stops: f64, light: impl Fn(u32, u32) -> [f64; 3]) -> Samples16 {
     const SIDE: u32 = 120;
     let back = invert(&film.stock.unmix).expect("unmixing inverts");
-    let mut noise = Noise(7);
+    let mut noise = Lcg::new(7);
     let mut data = Vec::new();
     for y in 0..SIDE {
         for x in 0..SIDE {
@@ -57,7 +49,7 @@ fn scan(film: &Film, stops: f64, light: impl Fn(u32, u32) -> [f64; 3]) -> Sample
                 film.gamma_ratio[c] * film.stock.curves[c].density_d(log)
             });
             for (d, base) in apply(&back, layers).iter().zip(BASE) {
-                data.push((65_535.0 * exp10(-d - base) * (1.0 + 0.01 * (noise.next() - 0.5))) as u16);
+                data.push((65_535.0 * exp10(-d - base) * (1.0 + 0.01 * (noise.unit() - 0.5))) as u16);
             }
         }
     }
@@ -66,15 +58,15 @@ fn scan(film: &Film, stops: f64, light: impl Fn(u32, u32) -> [f64; 3]) -> Sample
 
 /// A picture of many patches: a third of them grey, the rest coloured and on average brownish.
 fn patchwork(seed: u32) -> impl Fn(u32, u32) -> [f64; 3] {
-    let mut noise = Noise(seed);
+    let mut noise = Lcg::new(seed);
     let patches: Vec<[f64; 3]> = (0..144)
         .map(|idx| {
-            let level = 0.9 * exp10(-1.7 * noise.next());
+            let level = 0.9 * exp10(-1.7 * noise.unit());
             if idx % 3 == 0 {
                 return [level; 3];
             }
-            let warm = 0.35 * noise.next() - 0.08;
-            let green = 0.2 * (noise.next() - 0.5);
+            let warm = 0.35 * noise.unit() - 0.08;
+            let green = 0.2 * (noise.unit() - 0.5);
             [level * exp10(warm), level * exp10(green), level * exp10(-warm)].map(|x| x.min(0.95))
         })
         .collect();

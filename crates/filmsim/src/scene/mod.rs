@@ -1,26 +1,17 @@
-//! Scenes in front of the camera: pictures in linear light, calculated or taken from bundled photographs.
+//! Scenes in front of the camera: pictures in linear light, from bundled files; only the chart is calculated.
 
 mod bundled;
 pub(crate) mod chart;
-mod denoise;
-mod harbour;
-mod indoors;
-mod land;
-mod paint;
-mod shape;
-mod shore;
-mod sky;
-mod terrain;
-mod town;
-mod tracer;
-mod v3;
 
 pub use bundled::BUNDLED_WHITE;
 use rayon::prelude::*;
+use serde::Deserialize;
 
 use crate::Error;
 
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+/// A scene; descriptions name it by [`SceneId::file_stem`].
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, Deserialize)]
+#[serde(rename_all = "kebab-case")]
 pub enum SceneId {
     /// Colour chart with a grey wedge.
     Chart,
@@ -123,7 +114,7 @@ pub struct Picture {
 
 impl Picture {
     /// A picture computed pixel by pixel.
-    pub(crate) fn from_fn(width: u32, height: u32, f: impl Fn(u32, u32) -> [f32; 3] + Sync) -> Self {
+    pub fn from_fn(width: u32, height: u32, f: impl Fn(u32, u32) -> [f32; 3] + Sync) -> Self {
         let mut pixels = vec![[0f32; 3]; width as usize * height as usize];
         pixels.par_chunks_mut(width.max(1) as usize).enumerate().for_each(|(y, row)| {
             for (x, pixel) in row.iter_mut().enumerate() {
@@ -149,45 +140,10 @@ pub fn draw(scene: SceneId, aspect: f32, side_px: u32) -> Result<Picture, Error>
     })
 }
 
-fn size(aspect: f32, side_px: u32) -> (u32, u32) {
+/// Width and height of a picture with this aspect (width / height) and longest side, pixels.
+pub fn size(aspect: f32, side_px: u32) -> (u32, u32) {
     let side = side_px.clamp(8, 4096) as f32;
     let aspect = if aspect.is_finite() { aspect.clamp(0.05, 20.0) } else { 1.0 };
     let (w, h) = if aspect >= 1.0 { (side, side / aspect) } else { (side * aspect, side) };
     (w.round().max(4.0) as u32, h.round().max(4.0) as u32)
-}
-
-/// Calculate a scene from its description, which takes seconds to minutes; `None` for photographs.
-pub fn trace(scene: SceneId, aspect: f32, side_px: u32) -> Option<Picture> {
-    let (w, h) = size(aspect, side_px);
-    let picture = match scene {
-        SceneId::Chart => return Some(chart::draw(w, h)),
-        SceneId::HarbourEvening => harbour::evening(w, h),
-        SceneId::HarbourNoon => harbour::noon(w, h),
-        SceneId::PaintedFronts => harbour::fronts(w, h),
-        SceneId::NightStreet => harbour::night(w, h),
-        SceneId::StillLife => indoors::still_life(w, h),
-        SceneId::Colonnade => indoors::colonnade(w, h),
-        SceneId::Lighthouse => shore::lighthouse(w, h),
-        SceneId::Buoys => shore::buoys(w, h),
-        SceneId::Boulders => shore::boulders(w, h),
-        SceneId::Headland => land::headland(w, h),
-        SceneId::Dunes => land::dunes(w, h),
-        SceneId::AutumnHills => land::autumn(w, h),
-        SceneId::SeaSunset => land::sunset(w, h),
-        SceneId::SeedHeads | SceneId::Coffee | SceneId::Cat => return None,
-    };
-    Some(graduate(picture))
-}
-
-/// Compress lights far above white, as with a graduated filter: hue stays, 1.6 is the limit.
-fn graduate(mut picture: Picture) -> Picture {
-    const KNEE: f32 = 0.8;
-    for pixel in &mut picture.pixels {
-        let top = pixel[0].max(pixel[1]).max(pixel[2]);
-        if top > KNEE {
-            let held = KNEE + KNEE * (1.0 - (-(top - KNEE) / KNEE).exp());
-            *pixel = pixel.map(|v| v * held / top);
-        }
-    }
-    picture
 }

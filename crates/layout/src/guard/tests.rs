@@ -12,13 +12,10 @@ fn guard() -> SafeArea {
     SafeArea::new(&tilted(500.0, 400.0, 604.0, 404.0, 2.0), 2.0)
 }
 
-/// A small fixed sequence of numbers in 0..1 (a multiplicative congruential generator, seed 7).
+/// A fixed sequence of numbers in 0..1.
 fn numbers() -> impl FnMut() -> f64 {
-    let mut state = 7_u64;
-    move || {
-        state = state.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (state >> 11) as f64 / (1_u64 << 53) as f64
-    }
+    let mut random = glassine_testdata::random::Lcg64::new(7);
+    move || random.unit()
 }
 
 #[test]

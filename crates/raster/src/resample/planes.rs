@@ -264,15 +264,14 @@ impl<const C: usize> PixelLoop for Sort<'_, C> {
 
 #[cfg(test)]
 mod tests {
+    use glassine_testdata::random::Lcg;
+
     use super::*;
     use crate::{Orientation, Point, TiltedBox};
 
     fn noise(width: u32, height: u32, channels: u8) -> Samples16 {
-        let mut state = 0x2545_f491_u32;
-        let codes = (0..width * height * u32::from(channels)).map(|_| {
-            state = state.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            (state >> 16) as u16
-        });
+        let mut random = Lcg::new(0x2545_f491);
+        let codes = (0..width * height * u32::from(channels)).map(|_| (random.next_u32() >> 16) as u16);
         Samples16::from_vec(width, height, channels, codes.collect()).expect("length fits")
     }
 

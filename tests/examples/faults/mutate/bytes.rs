@@ -1,17 +1,17 @@
 //! Mutations that ignore the format.
 
-use crate::tally::Random;
+use glassine_testdata::random::SplitMix64;
 
 /// Bytes that break readers more often than others.
 const EDGES: [u8; 8] = [0, 1, 0x7F, 0x80, 0xFE, 0xFF, 0x20, 0x0A];
 
 /// Makes one to four changes: bytes, bits, runs, cuts, repeats.
-pub(super) fn mutate(bytes: &mut Vec<u8>, random: &mut Random) {
+pub(super) fn mutate(bytes: &mut Vec<u8>, random: &mut SplitMix64) {
     for _ in 0..=random.below(4) {
         let length = bytes.len();
         let at = random.below(length);
         match random.below(8) {
-            0 => set(bytes, at, random.next() as u8),
+            0 => set(bytes, at, random.next_u64() as u8),
             1 => {
                 let edge = random.pick(&EDGES).copied().unwrap_or(0);
                 set(bytes, at, edge);
@@ -34,7 +34,7 @@ pub(super) fn mutate(bytes: &mut Vec<u8>, random: &mut Random) {
                 bytes.splice(to..to, run);
             }
             6 => {
-                let value = random.next() as u32 >> (8 * random.below(4));
+                let value = random.next_u64() as u32 >> (8 * random.below(4));
                 for (i, byte) in value.to_le_bytes().into_iter().enumerate() {
                     set(bytes, at + i, byte);
                 }

@@ -11,6 +11,7 @@ mod scans;
 mod sessions;
 mod tiff;
 
+use glassine_testdata::random::SplitMix64;
 use std::panic::{AssertUnwindSafe, catch_unwind};
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
@@ -24,7 +25,7 @@ use rustix::process::{Resource, Rlimit, getrlimit, setrlimit};
 
 use crate::Bench;
 use crate::kills::begun;
-use crate::tally::{Random, Tally};
+use crate::tally::{Tally, random_of};
 
 /// Address space of the process: the limit for a reader, with room for threads and their stacks.
 const MOST_MEMORY: u64 = 2 << 30;
@@ -67,7 +68,7 @@ trait Target: Sync {
     /// The files that mutations start from.
     fn seeds(&self) -> Vec<Vec<u8>>;
     /// Makes one input.
-    fn input(&self, random: &mut Random) -> Vec<u8>;
+    fn input(&self, random: &mut SplitMix64) -> Vec<u8>;
     /// Reads the input; the error names a broken rule.
     fn read(&self, input: &[u8], place: &Path) -> Result<Verdict, String>;
 }
@@ -212,7 +213,7 @@ fn feed(
         }
     };
     for number in (args.from + thread..args.from + args.count).step_by(threads as usize) {
-        let input = target.input(&mut Random::of(args.seed, number));
+        let input = target.input(&mut random_of(args.seed, number));
         let began = clock.elapsed();
         mark(began.as_millis() as u64 + 1);
         let outcome = catch_unwind(AssertUnwindSafe(|| target.read(&input, &place)));

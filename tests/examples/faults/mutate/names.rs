@@ -1,5 +1,6 @@
 //! Random base names and frame names: accepted names stay inside the folder and fit every file system.
 
+use glassine_testdata::random::SplitMix64;
 use std::path::{Component, Path};
 use std::sync::Arc;
 
@@ -7,7 +8,6 @@ use glassine_engine::planned_paths;
 use glassine_session::{Frame, OutputSettings, file, file_stem};
 
 use super::{Target, Verdict};
-use crate::tally::Random;
 
 /// Pieces for building names.
 const PIECES: &[&str] = &[
@@ -77,11 +77,11 @@ impl Target for Names {
         PIECES.iter().map(|piece| [b"\0harbour ", piece.as_bytes()].concat()).collect()
     }
 
-    fn input(&self, random: &mut Random) -> Vec<u8> {
+    fn input(&self, random: &mut SplitMix64) -> Vec<u8> {
         let mut name = String::new();
         for _ in 0..1 + random.below(6) {
             if random.below(4) == 0 {
-                let code = random.next() as u32 % 0x11_0000;
+                let code = random.next_u64() as u32 % 0x11_0000;
                 name.extend(char::from_u32(code));
             } else {
                 name.push_str(random.pick(PIECES).copied().unwrap_or_default());

@@ -1,11 +1,11 @@
 //! Mutated ICC profiles.
 
+use glassine_testdata::random::SplitMix64;
 use std::path::Path;
 
 use glassine_scanfile::icc::{TransferCurve, build_grey_profile, build_rgb_profile, parse_profile};
 
 use super::{Target, Verdict, bytes};
-use crate::tally::Random;
 
 pub(super) struct Profiles {
     seeds: Vec<Vec<u8>>,
@@ -45,7 +45,7 @@ impl Target for Profiles {
         self.seeds.clone()
     }
 
-    fn input(&self, random: &mut Random) -> Vec<u8> {
+    fn input(&self, random: &mut SplitMix64) -> Vec<u8> {
         let mut input = random.pick(&self.seeds).cloned().unwrap_or_default();
         if random.below(2) == 0 {
             bytes::mutate(&mut input, random);
@@ -62,7 +62,7 @@ impl Target for Profiles {
                 0 => 0,
                 1 => u32::MAX,
                 2 => random.below(input.len() + 32) as u32,
-                _ => random.next() as u32 >> random.below(32),
+                _ => random.next_u64() as u32 >> random.below(32),
             };
             if let Some(four) = input.get_mut(place..place + 4) {
                 four.copy_from_slice(&value.to_be_bytes());

@@ -1,5 +1,6 @@
 //! Mutated scans: small pictures of every readable kind, opened and read completely.
 
+use glassine_testdata::random::SplitMix64;
 use std::path::{Path, PathBuf};
 
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
@@ -8,7 +9,6 @@ use glassine_scanfile::{
 };
 
 use super::{Target, Verdict, bytes, tiff};
-use crate::tally::Random;
 
 /// Longest seed in bytes; longer ones would only slow down the run.
 const LONGEST_SEED: u64 = 6_000;
@@ -96,7 +96,7 @@ impl Target for Scans {
         self.seeds.clone()
     }
 
-    fn input(&self, random: &mut Random) -> Vec<u8> {
+    fn input(&self, random: &mut SplitMix64) -> Vec<u8> {
         let mut input = random.pick(&self.seeds).cloned().unwrap_or_default();
         let is_tiff = input.starts_with(b"II") || input.starts_with(b"MM");
         let by_structure = random.below(3) > 0;

@@ -1,12 +1,12 @@
 //! Mutated session files: bytes, and values of the JSON tree.
 
+use glassine_testdata::random::SplitMix64;
 use std::path::Path;
 
 use glassine_session::file;
 use serde_json::{Map, Value, json};
 
 use super::{Target, Verdict, bytes};
-use crate::tally::Random;
 
 pub(super) struct Sessions {
     seeds: Vec<Vec<u8>>,
@@ -34,7 +34,7 @@ impl Target for Sessions {
         self.seeds.clone()
     }
 
-    fn input(&self, random: &mut Random) -> Vec<u8> {
+    fn input(&self, random: &mut SplitMix64) -> Vec<u8> {
         let mut input = random.pick(&self.seeds).cloned().unwrap_or_default();
         if random.below(3) == 0 {
             bytes::mutate(&mut input, random);
@@ -65,7 +65,7 @@ impl Target for Sessions {
 }
 
 /// Walks down at random and changes a value.
-fn change(value: &mut Value, random: &mut Random, depth: usize) {
+fn change(value: &mut Value, random: &mut SplitMix64, depth: usize) {
     let stop = random.below(4) == 0 && depth > 0;
     match value {
         Value::Object(map) if !stop && !map.is_empty() => {
@@ -104,7 +104,7 @@ fn change(value: &mut Value, random: &mut Random, depth: usize) {
 }
 
 /// A value that does not belong, or one close to the old value.
-fn odd_value(random: &mut Random, was: &Value) -> Value {
+fn odd_value(random: &mut SplitMix64, was: &Value) -> Value {
     match random.below(16) {
         0 => Value::Null,
         1 => json!(true),
@@ -128,8 +128,8 @@ fn odd_value(random: &mut Random, was: &Value) -> Value {
             nested
         }
         _ => match was.as_f64() {
-            Some(number) => json!(number * (random.share() * 4.0 - 2.0)),
-            None => json!(random.next()),
+            Some(number) => json!(number * (random.unit() * 4.0 - 2.0)),
+            None => json!(random.next_u64()),
         },
     }
 }

@@ -1,6 +1,6 @@
 //! Mutations of TIFF and BigTIFF directories: tags, types, counts, values and offsets.
 
-use crate::tally::Random;
+use glassine_testdata::random::SplitMix64;
 
 /// Values that break readers more often than others.
 const NUMBERS: [u64; 22] = [
@@ -57,7 +57,7 @@ impl Directory {
     }
 
     /// A directory of the file: the first, or one that it leads to.
-    fn of(bytes: &[u8], random: &mut Random) -> Option<Self> {
+    fn of(bytes: &[u8], random: &mut SplitMix64) -> Option<Self> {
         let big_endian = bytes.starts_with(b"MM");
         let mut directory = Self { big_endian, big: false, entries: Vec::new(), next: 0 };
         directory.big = directory.number(bytes, 2, 2)? == 43;
@@ -83,12 +83,12 @@ impl Directory {
 }
 
 /// Changes one to three entries of a directory. Without a readable directory, the file stays as it is.
-pub(super) fn mutate(bytes: &mut [u8], random: &mut Random) {
+pub(super) fn mutate(bytes: &mut [u8], random: &mut SplitMix64) {
     // The number of completed changes does not matter.
     change(bytes, random).unwrap_or_default();
 }
 
-fn change(bytes: &mut [u8], random: &mut Random) -> Option<()> {
+fn change(bytes: &mut [u8], random: &mut SplitMix64) -> Option<()> {
     let directory = Directory::of(bytes, random)?;
     let wide = if directory.big { 8 } else { 4 };
     for _ in 0..=random.below(3) {
@@ -96,7 +96,7 @@ fn change(bytes: &mut [u8], random: &mut Random) -> Option<()> {
         let value_at = entry + 4 + wide;
         let number = match random.below(4) {
             0 => *random.pick(&NUMBERS)?,
-            1 => random.next() >> random.below(64),
+            1 => random.next_u64() >> random.below(64),
             2 => random.below(bytes.len() + 64) as u64,
             _ => directory
                 .number(bytes, value_at, wide)?

@@ -1,28 +1,15 @@
 //! Twins for tests: the same film with and without dust, seen by a scanner with an infrared channel.
 //!
-//! The forward model here is independent of the crate: transmitted light is multiplied by the dust, blurred by the
+//! The forward model here is independent of the crate `repair`: transmitted light is multiplied by the dust, blurred by the
 //! optics, and gets noise; the infrared is blurred more, shifted, and contains a little of the image.
-#![allow(dead_code, unreachable_pub, reason = "each test file uses its own part of the model")]
 
 use glassine_raster::Samples16;
 
-/// A small generator with a fixed seed (multiplier and increment of Knuth's 64-bit linear congruential generator).
-pub struct Random(u64);
+use crate::random::Lcg64;
 
-impl Random {
-    pub fn new(seed: u64) -> Self {
-        Self(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15).wrapping_add(1))
-    }
-
-    pub fn uniform(&mut self) -> f64 {
-        self.0 = self.0.wrapping_mul(6_364_136_223_846_793_005).wrapping_add(1_442_695_040_888_963_407);
-        (self.0 >> 11) as f64 / (1_u64 << 53) as f64
-    }
-
-    /// Nearly normal, variance 1: twelve uniform numbers.
-    pub fn normal(&mut self) -> f64 {
-        (0..12).map(|_| self.uniform()).sum::<f64>() - 6.0
-    }
+/// The random numbers of a twin for a small seed.
+pub fn random(seed: u64) -> Lcg64 {
+    Lcg64::new(seed.wrapping_mul(0x9E37_79B9_7F4A_7C15).wrapping_add(1))
 }
 
 /// Base density of the invented film, red, green, blue.
@@ -34,7 +21,7 @@ pub fn base_against_full_scale_d() -> [f64; 3] {
 }
 
 /// Properties of the film and the scanner.
-#[derive(Clone)]
+#[derive(Debug, Clone)]
 pub struct Model {
     pub width: usize,
     pub height: usize,
@@ -79,6 +66,7 @@ impl Default for Model {
 }
 
 /// Both scans and the truth.
+#[derive(Debug)]
 pub struct Twin {
     pub dusty: Samples16,
     pub clean: Samples16,
@@ -102,7 +90,7 @@ impl Model {
     pub fn scan(&self, scene: impl Fn(f64, f64) -> [f64; 3], opacity: &[f64]) -> Twin {
         let (w, h) = (self.width, self.height);
         let n = w * h;
-        let mut random = Random::new(self.seed);
+        let mut random = random(self.seed);
         let mut density = vec![[0.0; 3]; n];
         let grain: Vec<Vec<f64>> = (0..4).map(|_| self.grain(&mut random)).collect();
         for (i, d) in density.iter_mut().enumerate() {
@@ -169,7 +157,7 @@ impl Model {
         Twin { dusty, clean, loss }
     }
 
-    fn grain(&self, random: &mut Random) -> Vec<f64> {
+    fn grain(&self, random: &mut Lcg64) -> Vec<f64> {
         let white: Vec<f64> = (0..self.width * self.height).map(|_| random.normal()).collect();
         let soft = blur(&white, self.width, self.height, 0.6);
         let rms = (soft.iter().map(|v| v * v).sum::<f64>() / soft.len() as f64).sqrt();
@@ -227,30 +215,29 @@ fn bicubic(plane: &[f64], w: usize, h: usize, x: f64, y: f64) -> f64 {
 
 /// Dust of every kind: specks, hairs, scratches.
 pub fn dust(w: usize, h: usize, seed: u64, specks: usize, hairs: usize, scratches: usize) -> Vec<f64> {
-    let mut random = Random::new(seed);
+    let mut random = random(seed);
     let mut out = vec![0.0; w * h];
     for _ in 0..specks {
-        let (cx, cy) = (random.uniform() * w as f64, random.uniform() * h as f64);
-        let (a, b) = (1.0 + 5.0 * random.uniform().powi(2), 1.0 + 3.0 * random.uniform());
-        stroke(&mut out, w, h, &[(cx, cy), (cx + b - 1.0, cy + 0.5 * b)], a, 0.25 + 0.7 * random.uniform());
+        let (cx, cy) = (random.unit() * w as f64, random.unit() * h as f64);
+        let (a, b) = (1.0 + 5.0 * random.unit().powi(2), 1.0 + 3.0 * random.unit());
+        stroke(&mut out, w, h, &[(cx, cy), (cx + b - 1.0, cy + 0.5 * b)], a, 0.25 + 0.7 * random.unit());
     }
     for _ in 0..hairs {
-        let (mut x, mut y) = (random.uniform() * w as f64, random.uniform() * h as f64);
-        let (mut turn, mut angle) =
-            (0.12 * (random.uniform() - 0.5), random.uniform() * std::f64::consts::TAU);
+        let (mut x, mut y) = (random.unit() * w as f64, random.unit() * h as f64);
+        let (mut turn, mut angle) = (0.12 * (random.unit() - 0.5), random.unit() * std::f64::consts::TAU);
         let mut line = Vec::new();
-        for _ in 0..(20 + (30.0 * random.uniform()) as usize) {
+        for _ in 0..(20 + (30.0 * random.unit()) as usize) {
             line.push((x, y));
             (x, y) = (x + 1.5 * f64::cos(angle), y + 1.5 * f64::sin(angle));
             angle += turn;
-            turn += 0.03 * (random.uniform() - 0.5);
+            turn += 0.03 * (random.unit() - 0.5);
         }
-        stroke(&mut out, w, h, &line, 0.8 + random.uniform(), 0.3 + 0.4 * random.uniform());
+        stroke(&mut out, w, h, &line, 0.8 + random.unit(), 0.3 + 0.4 * random.unit());
     }
     for _ in 0..scratches {
-        let y = random.uniform() * h as f64;
-        let ends = [(0.1 * w as f64, y), (0.9 * w as f64, y + 8.0 * (random.uniform() - 0.5))];
-        stroke(&mut out, w, h, &ends, 0.6, 0.15 + 0.1 * random.uniform());
+        let y = random.unit() * h as f64;
+        let ends = [(0.1 * w as f64, y), (0.9 * w as f64, y + 8.0 * (random.unit() - 0.5))];
+        stroke(&mut out, w, h, &ends, 0.6, 0.15 + 0.1 * random.unit());
     }
     out
 }

@@ -3,14 +3,12 @@
 //! Lengths are millimetres on the film. The drawing follows exposure, then density, then light through the scanner's
 //! blur, so an image edge is soft in the way a gate and a lens make it.
 
-#![allow(dead_code, reason = "each test file uses its own part of this")]
-
 use glassine_raster::{Point, Samples16, TiltedBox};
 use rayon::prelude::*;
 
 /// What a frame shows: density above base (negatives) at a position in 0..1 by 0..1.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) enum Scene {
+pub enum Scene {
     /// Broken tones over the whole frame; the number selects the pattern.
     Photo(u32),
     /// One even density.
@@ -24,53 +22,53 @@ pub(crate) enum Scene {
 }
 
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Shot {
+pub struct Shot {
     /// Start along the film, mm from the cut end.
-    pub(crate) at_mm: f64,
-    pub(crate) along_mm: f64,
-    pub(crate) across_mm: f64,
+    pub at_mm: f64,
+    pub along_mm: f64,
+    pub across_mm: f64,
     /// Shift across, mm, and turn of the frame itself, degrees.
-    pub(crate) shift_mm: f64,
-    pub(crate) turn_deg: f64,
-    pub(crate) scene: Scene,
+    pub shift_mm: f64,
+    pub turn_deg: f64,
+    pub scene: Scene,
 }
 
 /// One piece of film.
 #[derive(Debug, Clone)]
-pub(crate) struct Film {
+pub struct Film {
     /// Left end of its middle line on the scan, mm.
-    pub(crate) x_mm: f64,
-    pub(crate) y_mm: f64,
-    pub(crate) length_mm: f64,
-    pub(crate) width_mm: f64,
-    pub(crate) angle_deg: f64,
-    pub(crate) perforated: bool,
-    pub(crate) slide: bool,
+    pub x_mm: f64,
+    pub y_mm: f64,
+    pub length_mm: f64,
+    pub width_mm: f64,
+    pub angle_deg: f64,
+    pub perforated: bool,
+    pub slide: bool,
     /// Transmittance of the rebate.
-    pub(crate) base: [f32; 3],
-    pub(crate) shots: Vec<Shot>,
+    pub base: [f32; 3],
+    pub shots: Vec<Shot>,
     /// Fog at the start of the film, density, fading over 12 mm.
-    pub(crate) leak_d: f32,
+    pub leak_d: f32,
 }
 
 /// A scan to draw.
 #[derive(Debug, Clone)]
-pub(crate) struct Bed {
-    pub(crate) width_mm: f64,
-    pub(crate) height_mm: f64,
-    pub(crate) ppi: f64,
+pub struct Bed {
+    pub width_mm: f64,
+    pub height_mm: f64,
+    pub ppi: f64,
     /// Openings of the holder: x0, y0, x1, y1 in mm.
-    pub(crate) openings: Vec<[f64; 4]>,
-    pub(crate) films: Vec<Film>,
-    pub(crate) infrared: bool,
+    pub openings: Vec<[f64; 4]>,
+    pub films: Vec<Film>,
+    pub infrared: bool,
     /// Swap x and y of the finished scan, so that strips run down.
-    pub(crate) turned: bool,
-    pub(crate) seed: u32,
+    pub turned: bool,
+    pub seed: u32,
 }
 
-pub(crate) const ORANGE: [f32; 3] = [0.53, 0.245, 0.118];
-pub(crate) const GREY: [f32; 3] = [0.54, 0.535, 0.525];
-pub(crate) const BLACK: [f32; 3] = [0.0012, 0.0010, 0.0013];
+pub const ORANGE: [f32; 3] = [0.53, 0.245, 0.118];
+pub const GREY: [f32; 3] = [0.54, 0.535, 0.525];
+pub const BLACK: [f32; 3] = [0.0012, 0.0010, 0.0013];
 
 pub(crate) fn hash(x: i64, y: i64, seed: u32) -> f32 {
     let mut h = (x as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15)
@@ -217,7 +215,7 @@ impl Bed {
         t
     }
 
-    pub(crate) fn draw(&self) -> Samples16 {
+    pub fn draw(&self) -> Samples16 {
         let (w, h) = (self.px(self.width_mm).round() as usize, self.px(self.height_mm).round() as usize);
         let lit: Vec<[f32; 4]> = (0..w * h)
             .into_par_iter()
@@ -246,7 +244,7 @@ impl Bed {
     }
 
     /// True image areas of every film, in scan pixels.
-    pub(crate) fn truth(&self) -> Vec<Vec<TiltedBox>> {
+    pub fn truth(&self) -> Vec<Vec<TiltedBox>> {
         self.films
             .iter()
             .map(|film| {
@@ -280,7 +278,7 @@ impl Bed {
     }
 
     /// True turn of each film in radians.
-    pub(crate) fn angles(&self) -> Vec<f64> {
+    pub fn angles(&self) -> Vec<f64> {
         let sign = if self.turned { -1.0 } else { 1.0 };
         self.films.iter().map(|f| sign * f.angle_deg.to_radians()).collect()
     }
@@ -308,7 +306,7 @@ fn blur(plane: &mut [f32], w: usize, h: usize) {
 }
 
 /// Shots in a row with small irregularities, as cameras make them.
-pub(crate) fn row(first_mm: f64, pitch_mm: f64, size: (f64, f64), scenes: &[Scene]) -> Vec<Shot> {
+pub fn row(first_mm: f64, pitch_mm: f64, size: (f64, f64), scenes: &[Scene]) -> Vec<Shot> {
     scenes
         .iter()
         .enumerate()
@@ -327,7 +325,7 @@ pub(crate) fn row(first_mm: f64, pitch_mm: f64, size: (f64, f64), scenes: &[Scen
 }
 
 /// Area of overlap over area of union, and how far `found` reaches outside `truth`, in pixels.
-pub(crate) fn compare(found: &TiltedBox, truth: &TiltedBox) -> (f64, f64) {
+pub fn compare(found: &TiltedBox, truth: &TiltedBox) -> (f64, f64) {
     let mut polygon: Vec<(f64, f64)> = found.corners().iter().map(|p| (p.x, p.y)).collect();
     let sides = truth.corners().map(|p| (p.x, p.y));
     let mut outside = 0.0_f64;
