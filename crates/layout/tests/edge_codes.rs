@@ -1,12 +1,10 @@
 //! Codes drawn along film edges, with modules made by another program, are read in every position and state.
 
-mod support;
-
 use std::collections::BTreeMap;
 
 use glassine_layout::{CodedStrip, EdgeCodes, FilmTone, StripAxis, read_edge_codes};
 use glassine_raster::{CancelToken, Point, Samples16, TiltedBox};
-use support::hash;
+use glassine_testdata::strips::hash;
 
 /// Modules of the data track by content, made by zxing-cpp; see `reference/edge_codes.py`.
 fn reference() -> BTreeMap<String, (String, String)> {

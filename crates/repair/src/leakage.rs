@@ -548,14 +548,12 @@ fn mean_visible(sample: &PixelSample, blur: usize) -> f64 {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use glassine_testdata::random::Lcg;
 
     #[test]
     fn grain_that_infrared_shows_is_not_clear_and_noise_decides_nothing() {
-        let mut seed = 1_u32;
-        let mut random = || {
-            seed = seed.wrapping_mul(1_664_525).wrapping_add(1_013_904_223);
-            f64::from(seed >> 8) / f64::from(1 << 24) - 0.5
-        };
+        let mut random = Lcg::new(1);
+        let mut random = || random.unit() - 0.5;
         let mut film = |slope: f64, noise_d: f64| -> Vec<PixelSample> {
             let mut pixel = || {
                 let (grain, noise) = (0.02 * random(), noise_d * random());

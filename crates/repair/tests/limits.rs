@@ -1,10 +1,8 @@
 //! What is just found, what just not, and how a filled place looks.
 
-mod twin;
-
 use glassine_raster::{CancelToken, PixelRect, Samples16};
 use glassine_repair::{DustMap, DustOptions, Refusal, fill, find_dust};
-use twin::{BASE_D, Model, Twin, stroke};
+use glassine_testdata::twin::{BASE_D, Model, Twin, stroke};
 
 /// Places on a grid of the default model, away from each other and from the border.
 fn places() -> Vec<(f64, f64)> {

@@ -70,7 +70,7 @@ pub const ORANGE: [f32; 3] = [0.53, 0.245, 0.118];
 pub const GREY: [f32; 3] = [0.54, 0.535, 0.525];
 pub const BLACK: [f32; 3] = [0.0012, 0.0010, 0.0013];
 
-pub(crate) fn hash(x: i64, y: i64, seed: u32) -> f32 {
+pub fn hash(x: i64, y: i64, seed: u32) -> f32 {
     let mut h = (x as u64).wrapping_mul(0x9E37_79B9_7F4A_7C15)
         ^ (y as u64).wrapping_mul(0xC2B2_AE3D_27D4_EB4F)
         ^ u64::from(seed).wrapping_mul(0x1656_67B1_9E37_79F9);

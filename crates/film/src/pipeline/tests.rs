@@ -325,7 +325,7 @@ fn linear_slide(transmittance: [f64; 3], look: &Look) -> [f64; 3] {
     recipe.space = OutputSpace::LinearSrgb;
     let mut out = [0.0; 3];
     let codes = transmittance.map(|t| (65_535.0 * t).round() as u16);
-    Pipeline::new(&recipe).run(&codes, 3, 3, &mut out);
+    Pipeline::new(&recipe).run(PixelSource::pixels(&codes, 3, 3), &[], PixelTarget::Pixels(&mut out));
     out.map(f64::from)
 }
 
@@ -365,7 +365,8 @@ fn straight_negative(density_d: f64, look: &Look) -> f64 {
     recipe.solve_offset = [0.0; 3];
     recipe.space = OutputSpace::LinearSrgb;
     let mut out = [0.0; 3];
-    Pipeline::new(&recipe).run(&codes_of([density_d; 3]), 3, 3, &mut out);
+    let codes = codes_of([density_d; 3]);
+    Pipeline::new(&recipe).run(PixelSource::pixels(&codes, 3, 3), &[], PixelTarget::Pixels(&mut out));
     f64::from(out[1])
 }
 
@@ -416,7 +417,7 @@ fn a_coloured_density_counts_by_its_weight_in_a_grey_picture() {
     let pipeline = Pipeline::new(&recipe(FilmKind::BlackAndWhite, &line, &look, stock));
     let render = |density_d: [f64; 3]| {
         let mut out = [0.0; 3];
-        pipeline.run(&codes_of(density_d), 3, 3, &mut out);
+        pipeline.run(PixelSource::pixels(&codes_of(density_d), 3, 3), &[], PixelTarget::Pixels(&mut out));
         out[1]
     };
     for (channel, weight) in [0.3, 0.4, 0.3].into_iter().enumerate() {
