@@ -11,17 +11,19 @@ use glassine_engine::jobs::{Job, JobId};
 use glassine_engine::{JobHost, Notice, SessionKey};
 use glassine_session::{FrameId, History, Session};
 
-use crate::apply::files::Files;
-use crate::command::Command;
-use crate::counts::Moment;
-use crate::dialogs::FilePicker;
-use crate::end_signals::EndSignal;
-use crate::events::Waiting;
-use crate::schedule::{Asks, Scheduler};
+use crate::commands::Command;
+use crate::commands::files::Files;
+use crate::commands::key_table;
+use crate::model::ui_state::{AppStatus, JobKind, JobStatus, UiState, ViewCx, is_in};
+use crate::platform::end_signals::EndSignal;
+use crate::services::exact_counts::Moment;
+use crate::services::file_dialogs::FilePicker;
+use crate::services::job_events::Waiting;
+use crate::services::preview_scheduler::{Asks, Scheduler};
+use crate::services::preview_store::{PreviewStore, Wants};
 use crate::start_watch::StartWatch;
-use crate::state::{AppStatus, JobKind, JobStatus, UiState, ViewCx, is_in};
-use crate::store::{PreviewStore, Wants};
-use crate::{keys, theme, views};
+use crate::views;
+use crate::widgets::theme;
 
 /// Time for job events in one frame.
 const DRAIN_BUDGET: Duration = Duration::from_millis(4);
@@ -176,7 +178,7 @@ impl GlassineApp {
         }
         let more_events = self.drain_jobs();
         self.poll_files(ctx);
-        keys::poll(ctx, &mut self.ui_state, &mut self.commands);
+        key_table::poll(ctx, &mut self.ui_state, &mut self.commands);
         self.end_nudging_in_time(ctx);
         self.carry_out(ctx);
         self.autosave_in_time(ctx);

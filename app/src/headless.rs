@@ -9,7 +9,7 @@ use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, Picture
 
 use crate::app::GlassineApp;
 use crate::raster_ui::{CpuRenderer, WindowPicture};
-use crate::theme;
+use crate::widgets::theme;
 
 /// Time between two frames of a headless window, seconds.
 const FRAME_SECONDS: f64 = 0.1;

@@ -6,11 +6,11 @@ use std::process::ExitCode;
 use std::thread::JoinHandle;
 
 use clap::Parser as _;
-use glassine_app::aborts;
 use glassine_app::cli::{self, Cli, CliCommand, Outcome};
-use glassine_app::end_signals::EndSignal;
+use glassine_app::platform::aborts;
+use glassine_app::platform::end_signals::EndSignal;
+use glassine_app::platform::window;
 use glassine_app::start_watch::StartWatch;
-use glassine_app::window;
 use glassine_raster::CancelToken;
 
 /// What remains once the command line is read and its command carried out.

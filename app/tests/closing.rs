@@ -7,7 +7,7 @@ use egui::{ViewportCommand, ViewportId};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
 use glassine_app::app::GlassineApp;
-use glassine_app::command::{Answer, Command, Question};
+use glassine_app::commands::{Answer, Command, Question};
 use glassine_engine::FrameScope;
 use glassine_film::Param;
 

@@ -10,8 +10,8 @@ use common::{
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, vec2};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
-use glassine_app::command::{Command, SelectHow};
-use glassine_app::dialogs::PickOutcome;
+use glassine_app::commands::{Command, SelectHow};
+use glassine_app::services::file_dialogs::PickOutcome;
 use glassine_film::{Param, Stock, band_curves};
 use glassine_session::{Edit, FrameSolve, StripSolve};
 

@@ -6,8 +6,8 @@ use std::sync::Arc;
 
 use egui::{Context, Pos2, RawInput, Rect, vec2};
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::command::{Answer, AspectLock, Command, GesturePhase, Leaving, Question, SelectHow};
-use glassine_app::dialogs::{PickOutcome, PreparedPicker};
+use glassine_app::commands::{Answer, AspectLock, Command, GesturePhase, Leaving, Question, SelectHow};
+use glassine_app::services::file_dialogs::{PickOutcome, PreparedPicker};
 use glassine_engine::session_files::Run;
 use glassine_engine::{Engine, JobHost};
 use glassine_film::{FilmKind, Param};

@@ -6,7 +6,7 @@ use std::process::Command as Process;
 
 use common::{SharedPicker, app, session, write_scan, write_session};
 use egui::vec2;
-use glassine_app::command::Command;
+use glassine_app::commands::Command;
 use glassine_app::headless::HeadlessWindow;
 use glassine_app::raster_ui::WindowPicture;
 use glassine_scanfile::{OpenOptions, Scan};

@@ -13,8 +13,8 @@ use common::{
 use egui::accesskit::Role;
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::command::{Answer, Command, Question};
-use glassine_app::dialogs::PickOutcome;
+use glassine_app::commands::{Answer, Command, Question};
+use glassine_app::services::file_dialogs::PickOutcome;
 use glassine_engine::{Engine, JobHost, ScanState};
 use glassine_raster::{CancelToken, TiltedBox};
 use glassine_session::{Edit, EncodingChoice, FourthSampleChoice, ScanRef, Session};

@@ -10,7 +10,7 @@ use common::{
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, vec2};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
-use glassine_app::command::{Command, SelectHow};
+use glassine_app::commands::{Command, SelectHow};
 use glassine_film::{FilmKind, Param, default_stock};
 use glassine_session::Edit;
 

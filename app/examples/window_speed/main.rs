@@ -17,7 +17,7 @@ use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use glassine_app::demo;
+use glassine_app::services::demo_session;
 use glassine_engine::jobs::JobEventKind;
 use glassine_engine::{Engine, JobHost, Overlay, PictureSide, PreviewRequest, SessionAt, UnitRect, ViewKey};
 use glassine_film::Param;
@@ -54,7 +54,7 @@ fn main() -> Result<(), Problem> {
     }
     let folder = folder.ok_or("name a folder for the demo")?;
     let cancel = CancelToken::new();
-    let made = demo::open_or_make(&Engine::new(), &folder, &cancel, &|_, _| ())?;
+    let made = demo_session::open_or_make(&Engine::new(), &folder, &cancel, &|_, _| ())?;
     let at = SessionAt::new(made.session, Some(Arc::from(folder.as_path())));
 
     let is_wanted = |part: &str| only.as_ref().is_none_or(|only| only.as_os_str() == part);

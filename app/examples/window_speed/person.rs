@@ -14,9 +14,9 @@ use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::command::{Command, GesturePhase};
-use glassine_app::counts::CountState;
-use glassine_app::dialogs::PreparedPicker;
+use glassine_app::commands::{Command, GesturePhase};
+use glassine_app::services::exact_counts::CountState;
+use glassine_app::services::file_dialogs::PreparedPicker;
 use glassine_engine::{Engine, FrameScope, JobHost, SessionAt, ViewKey, session_files};
 use glassine_film::Param;
 use glassine_raster::CancelToken;
@@ -150,9 +150,9 @@ struct Person {
 pub(crate) fn play(path: &Path) -> Result<(), Problem> {
     let made = session_files::open_session(path, &CancelToken::new())?;
     let viewport = egui::ViewportBuilder::default().with_inner_size([1600.0, 1000.0]);
-    let native = glassine_app::window::native_options(viewport);
+    let native = glassine_app::platform::window::native_options(viewport);
     let create = move |creation: &eframe::CreationContext<'_>| {
-        glassine_app::theme::apply(&creation.egui_ctx, true);
+        glassine_app::widgets::theme::apply(&creation.egui_ctx, true);
         let ctx = creation.egui_ctx.clone();
         let jobs = JobHost::threaded(Arc::new(Engine::new()), Arc::new(move || ctx.request_repaint()));
         let picker = Box::new(PreparedPicker::default());

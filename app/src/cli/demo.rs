@@ -32,13 +32,13 @@ pub struct DemoArgs {
 
 impl DemoArgs {
     pub(super) fn folder(&self) -> PathBuf {
-        self.folder.clone().unwrap_or_else(crate::demo::default_folder)
+        self.folder.clone().unwrap_or_else(crate::services::demo_session::default_folder)
     }
 }
 
 pub(super) fn run(args: &DemoArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
     let engine = Engine::new();
-    let made = crate::demo::open_or_make(&engine, &args.folder(), cancel, &progress)?;
+    let made = crate::services::demo_session::open_or_make(&engine, &args.folder(), cancel, &progress)?;
     for notice in &made.notices {
         complain(notice);
     }
@@ -55,7 +55,7 @@ pub(super) fn run(args: &DemoArgs, cancel: &CancelToken) -> Result<Outcome, Engi
         repair: None,
         sharpen: None,
         replace: args.replace,
-        written_at: crate::clock::now_text(),
+        written_at: crate::platform::clock::now_text(),
     };
     let report = engine.export(&request, cancel, &progress)?;
     if args.printing.json {

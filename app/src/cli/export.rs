@@ -107,7 +107,7 @@ pub(super) fn run(args: &ExportArgs, cancel: &CancelToken) -> Result<Outcome, En
         repair: on(args.repair),
         sharpen: on(args.sharpen),
         replace: args.replace,
-        written_at: crate::clock::now_text(),
+        written_at: crate::platform::clock::now_text(),
     };
     let report = engine.export(&request, cancel, &progress)?;
     print(args, &request.at.session, &report);

@@ -16,7 +16,7 @@ use super::new::usage;
 use super::{
     Outcome, Printing, complain, edited, frame_number, open, open_to_change, path_json, print_json, say,
 };
-use crate::colour::parse_densities;
+use crate::model::colour_tools::parse_densities;
 
 /// Measure a stock from a 24-patch chart or a neutral wedge on a frame
 #[derive(Debug, Args)]

@@ -11,11 +11,11 @@ use glassine_engine::{Engine, EngineError, JobHost, Notice, Severity};
 use super::new::usage;
 use super::{Outcome, say};
 use crate::app::{AppOptions, GlassineApp};
-use crate::colour::{ColourCommand, ProofKind};
-use crate::command::{Answer, Command, SelectHow};
-use crate::dialogs::PreparedPicker;
+use crate::commands::{Answer, Command, SelectHow};
 use crate::headless::{HeadlessWindow, save_png};
-use crate::panels::Section;
+use crate::model::colour_tools::{ColourCommand, ProofKind};
+use crate::model::panels::Section;
+use crate::services::file_dialogs::PreparedPicker;
 
 /// Frames after which a window that is still busy is drawn as it is.
 const FRAME_LIMIT: usize = 2_000;

@@ -9,14 +9,14 @@ use glassine_film::colour::Lab;
 use glassine_raster::{Point, Scan};
 use glassine_session::Frame;
 
-use crate::colour::{TargetKind, parse_densities};
-use crate::command::Command;
-use crate::state::{StripTool, ViewCx};
-use crate::theme;
-use crate::widgets::pull::arrow_steps;
+use crate::commands::Command;
+use crate::model::colour_tools::{TargetKind, parse_densities};
+use crate::model::ui_state::{StripTool, ViewCx};
+use crate::widgets::drag_value::arrow_steps;
+use crate::widgets::theme;
 
-use super::brush::brush_ui;
-use super::stock::patch_colour;
+use super::brush_tool::brush_ui;
+use super::stock_pane::patch_colour;
 
 /// Reach of a chart corner under the pointer, points.
 const CORNER_REACH: f32 = 11.0;

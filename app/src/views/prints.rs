@@ -6,15 +6,15 @@ use glassine_film::Histogram;
 use glassine_raster::PixelRect;
 use glassine_session::Frame;
 
-use crate::command::Command;
-use crate::state::ViewCx;
-use crate::store::Want;
-use crate::theme;
+use crate::commands::Command;
+use crate::model::ui_state::ViewCx;
+use crate::services::preview_store::Want;
 use crate::widgets::histogram_plot::percent_text;
 use crate::widgets::icon::{Icon, paint_icon};
+use crate::widgets::theme;
 
 use super::settings::is_unsure;
-use super::strip::{StripPlace, flag_text, how, problem_text};
+use super::strip_view::{StripPlace, flag_text, how, problem_text};
 
 /// Height of the line under a print with its number and marks, points.
 const CAPTION: f32 = 20.0;

@@ -6,11 +6,11 @@ use glassine_film::FilmKind;
 use glassine_layout::formats;
 use glassine_session::{EncodingChoice, FourthSampleChoice};
 
-use crate::command::{Answer, Command, Leaving, PathPurpose, Question};
-use crate::state::ViewCx;
-use crate::theme;
+use crate::commands::{Answer, Command, Leaving, PathPurpose, Question};
+use crate::model::ui_state::ViewCx;
 use crate::widgets::param_row::label_ui;
 use crate::widgets::parts::title_ui;
+use crate::widgets::theme;
 
 const WIDTH: f32 = 460.0;
 

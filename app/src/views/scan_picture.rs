@@ -5,13 +5,13 @@ use glassine_engine::{PictureSide, UnitRect, ViewKey};
 use glassine_raster::{PixelRect, Point, Scan};
 use glassine_session::ScanId;
 
-use crate::state::ViewCx;
-use crate::store::{OverviewTile, Want};
-use crate::strip_space::{Piece, QUAD_UV, StripView};
-use crate::theme;
+use crate::model::strip_space::{Piece, QUAD_UV, StripView};
+use crate::model::ui_state::ViewCx;
+use crate::services::preview_store::{OverviewTile, Want};
 use crate::widgets::crop_box::{self, BoxInk, ScreenBox};
+use crate::widgets::theme;
 
-use super::strip::StripPlace;
+use super::strip_view::StripPlace;
 
 /// Overview pixels larger than this many screen pixels are replaced by a picture from the scan itself.
 const SHARP_ABOVE: f64 = 1.25;

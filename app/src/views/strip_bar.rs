@@ -9,11 +9,11 @@ use glassine_layout::format_by_id;
 use glassine_raster::{MM_PER_INCH, Orientation, Point, TiltedBox};
 use glassine_session::{Edit, Frame as SessionFrame};
 
-use crate::command::{AspectLock, Command};
-use crate::state::{StripTool, ViewCx};
-use crate::theme;
+use crate::commands::{AspectLock, Command};
+use crate::model::ui_state::{StripTool, ViewCx};
 use crate::widgets::icon::{Icon, IconButton};
 use crate::widgets::param_row::{label_ui, number_field_ui};
+use crate::widgets::theme;
 
 use super::toolbar::{key_text, separator};
 

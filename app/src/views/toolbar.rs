@@ -2,11 +2,11 @@
 
 use egui::{Align, Button, Key, Label, Layout, Modifiers, RichText, Separator, Ui};
 
-use crate::command::Command;
-use crate::keys;
-use crate::state::ViewCx;
-use crate::theme;
+use crate::commands::Command;
+use crate::commands::key_table;
+use crate::model::ui_state::ViewCx;
 use crate::widgets::icon::{Icon, IconButton};
+use crate::widgets::theme;
 
 pub(super) fn toolbar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.horizontal_centered(|ui| {
@@ -111,7 +111,7 @@ pub(super) fn separator(ui: &mut Ui) {
 
 /// The key of a row of the table, as text; `more` adds a modifier.
 pub(super) fn key_text(ui: &Ui, text: &str, more: Option<Modifiers>) -> String {
-    keys::shortcut_of(text).map_or_else(String::new, |mut shortcut| {
+    key_table::shortcut_of(text).map_or_else(String::new, |mut shortcut| {
         if let Some(more) = more {
             shortcut.modifiers = shortcut.modifiers.plus(more);
         }

@@ -2,9 +2,9 @@
 
 use egui::{Align, Button, Layout, RichText, Ui, vec2};
 
-use crate::command::Command;
-use crate::state::ViewCx;
-use crate::theme;
+use crate::commands::Command;
+use crate::model::ui_state::ViewCx;
+use crate::widgets::theme;
 
 pub(super) fn welcome_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);

@@ -11,10 +11,10 @@ use glassine_film::{
     BAND_CENTRES_LOG, Look, ToneCurve, band_curves, log_from_balance_cc, look_from_band_curves,
 };
 
-use crate::colour::Band;
-use crate::theme;
+use crate::model::colour_tools::Band;
+use crate::widgets::drag_value::{PullEvent, pull_events};
 use crate::widgets::param_row::number_text;
-use crate::widgets::pull::{PullEvent, pull_events};
+use crate::widgets::theme;
 
 /// Log exposures at the left and right end.
 const ENDS_LOG: (f64, f64) = (BAND_CENTRES_LOG[0] - 0.35, BAND_CENTRES_LOG[2] + 0.35);

@@ -10,7 +10,7 @@ use egui::{
 };
 use glassine_film::Histogram;
 
-use crate::theme::{self, Palette};
+use crate::widgets::theme::{self, Palette};
 
 /// Share of pixels from which clipping deserves a warning.
 /// Source: ours; a thousandth of the picture is about the size of a visible spot.

@@ -4,7 +4,7 @@ use egui::{
     Color32, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke, Ui, Vec2, WidgetInfo, pos2, vec2,
 };
 
-use crate::theme;
+use crate::widgets::theme;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Icon {

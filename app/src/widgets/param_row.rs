@@ -9,10 +9,10 @@ use egui::{
 };
 use glassine_film::{Look, Param, ParamSpec};
 
-use crate::command::{Command, GesturePhase};
-use crate::theme;
-use crate::widgets::fader::Fader;
-use crate::widgets::pull::PullEvent;
+use crate::commands::{Command, GesturePhase};
+use crate::widgets::drag_value::PullEvent;
+use crate::widgets::param_slider::Fader;
+use crate::widgets::theme;
 
 const RESET_WIDTH: f32 = 16.0;
 

@@ -9,9 +9,9 @@ use egui::{
     WidgetInfo, vec2,
 };
 
-use crate::theme;
+use crate::widgets::drag_value::{PullEvent, pull_events};
 use crate::widgets::param_row::number_text;
-use crate::widgets::pull::{PullEvent, pull_events};
+use crate::widgets::theme;
 
 /// Step of an arrow key, CC.
 const STEP_CC: f64 = 1.0;

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use egui::Event;
-use glassine_app::command::{Answer, Command, Leaving, Question};
+use glassine_app::commands::{Answer, Command, Leaving, Question};
 use glassine_engine::jobs::Lane;
 use glassine_engine::{Engine, FrameScope, ScanReading, Step, ViewKey};
 use glassine_film::FilmKind;

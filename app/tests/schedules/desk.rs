@@ -6,9 +6,9 @@ use std::sync::Arc;
 
 use egui::{Context, Event, RawInput};
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::command::{Answer, Command, GesturePhase, Question, SelectHow};
-use glassine_app::dialogs::PreparedPicker;
-use glassine_app::store::{Want, Wants};
+use glassine_app::commands::{Answer, Command, GesturePhase, Question, SelectHow};
+use glassine_app::services::file_dialogs::PreparedPicker;
+use glassine_app::services::preview_store::{Want, Wants};
 use glassine_engine::jobs::{JobEdits, JobEventKind};
 use glassine_engine::{
     Engine, FrameScope, JobHost, Overlay, PictureSide, ScanReading, SessionKey, Step, UnitRect, ViewKey,

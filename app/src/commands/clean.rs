@@ -1,0 +1,31 @@
+//! Commands of the cleaning panes.
+
+use glassine_film::ParamGroup;
+use glassine_session::{Edit, FrameId};
+
+use crate::app::GlassineApp;
+use crate::model::brush_state::{BRUSH_PX, CleanCommand};
+
+impl GlassineApp {
+    /// Carries out a command of the cleaning panes.
+    pub(crate) fn apply_clean(&mut self, command: CleanCommand) {
+        let session = self.history.current();
+        match command {
+            CleanCommand::ScaleBrush(factor) => {
+                let now = self.ui_state.clean.brush_radius_px(session, self.ui_state.primary);
+                let next = if (now * factor).is_finite() { now * factor } else { now };
+                // A key press always changes the brush visibly.
+                let next = if factor > 1.0 { next.max(now + 1.0) } else { next.min(now - 1.0) };
+                self.ui_state.clean.radius_px = Some(next.clamp(BRUSH_PX.0, BRUSH_PX.1).round());
+            }
+            CleanCommand::ShowUnrepaired(show) => self.ui_state.clean.show_unrepaired = show,
+            CleanCommand::WholeStrip => {
+                let Some(frame) = self.ui_state.primary.and_then(|id| session.frame(id)) else { return };
+                let frames: Vec<FrameId> = session.frames_of(frame.strip).map(|frame| frame.id).collect();
+                let edit =
+                    Edit::PasteLook { frames, look: frame.look.clone(), groups: vec![ParamGroup::Clean] };
+                self.edit_all("apply cleaning to the strip", &[edit]);
+            }
+        }
+    }
+}

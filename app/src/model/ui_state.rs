@@ -1,0 +1,445 @@
+//! What the window remembers outside the session, and what a view gets to draw with.
+//!
+//! Selection, zoom and open panes are neither saved nor undone.
+
+use std::collections::BTreeSet;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use glassine_engine::jobs::JobId;
+use glassine_engine::session_files::{Conflict, Holder, UnsavedWork};
+use glassine_engine::{ExportReport, FrameScope, Notice, Overlay, ScanCheck};
+use glassine_film::Look;
+use glassine_raster::{Point, Scan, TiltedBox};
+use glassine_session::{Frame, FrameId, ScanId, ScanRef, Session, Strip, StripId, StrokeKind};
+
+use crate::commands::{AspectLock, Command, Question};
+use crate::model::brush_state::CleanState;
+use crate::model::colour_tools::ColourState;
+use crate::model::panels::PanelState;
+use crate::services::eta::Pace;
+use crate::services::exact_counts::CountDesk;
+use crate::services::preview_store::{PreviewStore, Wants};
+
+/// What the pointer does on the strip and in the large picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum StripTool {
+    /// Select, move, size and turn boxes.
+    #[default]
+    Boxes,
+    /// Draw a box in which the film base is measured.
+    BaseBox,
+    /// Draw along something level; the selected boxes turn with it.
+    Level,
+    /// Click something grey in the large picture; the frame's balance follows it.
+    GreyPoint,
+    /// Paint in the large picture what dust repair fills or leaves alone.
+    Brush(StrokeKind),
+}
+
+/// Position and zoom of the strip view.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct StripLook {
+    /// Screen points for the height of one strip; `None` fits the current strip, or everything.
+    pub zoom_points: Option<f64>,
+    /// When fitted, the view shows every strip of the session, not only the current one.
+    pub show_all: bool,
+    /// Position in strip space at the middle of the view.
+    pub center: (f64, f64),
+    /// Show whole scans instead of one piece for each strip.
+    pub whole_scans: bool,
+    /// Points of a strip's height in the last frame drawn, fitted or zoomed.
+    pub fitted_points: f64,
+    /// The strip the view follows; it changes only while no button is down.
+    pub follows_strip: Option<StripId>,
+    /// The frame that was last brought into view.
+    pub follows_frame: Option<FrameId>,
+    /// Share of the window's height for strip and prints.
+    pub share: f32,
+}
+
+impl Default for StripLook {
+    fn default() -> Self {
+        Self {
+            zoom_points: None,
+            show_all: false,
+            center: (0.5, 0.5),
+            whole_scans: false,
+            fitted_points: 100.0,
+            follows_strip: None,
+            follows_frame: None,
+            share: 0.4,
+        }
+    }
+}
+
+/// Position and display of the large view.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct FrameLook {
+    /// One scan pixel to one screen pixel, instead of the whole picture.
+    pub loupe: bool,
+    /// Centre of the loupe in the upright picture's unit square.
+    pub center: (f64, f64),
+    /// Overlay on the picture.
+    pub overlay: Overlay,
+    /// The frame is shown before its settings, while the user holds the control.
+    pub show_before: bool,
+}
+
+impl Default for FrameLook {
+    fn default() -> Self {
+        Self { loupe: false, center: (0.5, 0.5), overlay: Overlay::None, show_before: false }
+    }
+}
+
+/// A box that the user is moving, sizing or turning.
+#[derive(Debug, Clone, PartialEq)]
+pub struct BoxDrag {
+    /// The box under the pointer.
+    pub frame: FrameId,
+    /// The part held.
+    pub part: BoxPart,
+    /// Where the pointer went down, scan pixels.
+    pub from: Point<Scan>,
+    /// Every box that follows, as it was then.
+    pub before: Vec<(FrameId, TiltedBox)>,
+}
+
+/// Part of a box that the pointer can hold. Sides and corners are those of the box itself, not of the screen.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum BoxPart {
+    /// The inside: moves the box.
+    Body,
+    /// A side or corner: which edges follow, -1 for left or top, 1 for right or bottom, 0 for none.
+    Edge(i8, i8),
+    /// The knob that turns it.
+    Knob,
+}
+
+/// State of the dialogs about session files and scans.
+#[derive(Debug, Clone, Default)]
+pub struct FilesLook {
+    /// The list of unsaved work of earlier runs is open.
+    pub shows_unsaved: bool,
+    /// The autosave whose removal the user must confirm.
+    pub discards: Option<PathBuf>,
+    /// The save conflict dialog shows everything that differs.
+    pub compares: bool,
+    /// Strips that were measured before the reading of their scan changed.
+    pub measured_before: Vec<MeasuredBefore>,
+}
+
+/// A strip as it was measured, and how its scan was read then.
+#[derive(Debug, Clone)]
+pub struct MeasuredBefore {
+    pub strip: Arc<Strip>,
+    pub scan: Arc<ScanRef>,
+}
+
+impl MeasuredBefore {
+    /// Whether the strip's base and solve still come from another reading of the scan.
+    pub fn is_stale(&self, session: &Session) -> bool {
+        let (Some(strip), Some(scan)) = (session.strip(self.strip.id), session.scan(self.scan.id)) else {
+            return false;
+        };
+        let print = |scan: &ScanRef| {
+            scan.fingerprint.as_ref().map(|print| (print.bytes, print.sampled_blake3.clone()))
+        };
+        let same_samples = scan.reads_like(&self.scan) && print(scan) == print(&self.scan);
+        !same_samples
+            && (strip.base.is_some() || strip.solve.is_some())
+            && strip.base == self.strip.base
+            && strip.solve == self.strip.solve
+    }
+}
+
+/// Everything the window remembers besides the session.
+#[derive(Debug, Clone, Default)]
+pub struct UiState {
+    /// Selected frames; edits go to all of them.
+    pub selected: BTreeSet<FrameId>,
+    /// The frame shown large and in the histogram; always one of the selected.
+    pub primary: Option<FrameId>,
+    /// Current strip when no frame is selected.
+    pub active_strip: Option<StripId>,
+    /// Strip view.
+    pub strip: StripLook,
+    /// Large view.
+    pub frame: FrameLook,
+    pub tool: StripTool,
+    /// The current box drag.
+    pub box_drag: Option<BoxDrag>,
+    /// The first end of a line or box being drawn, scan pixels of that scan.
+    pub drawing_from: Option<(ScanId, Point<Scan>)>,
+    /// The box or picture that has the keyboard: arrow keys then move boxes.
+    pub canvas_focus: Option<egui::Id>,
+    /// The frame of that box or picture.
+    pub canvas_frame: Option<FrameId>,
+    /// Proportion that boxes keep while the user sizes them.
+    pub aspect: AspectLock,
+    pub show_base_pixels: bool,
+    /// The copied look.
+    pub copied_look: Option<Look>,
+    pub show_export: bool,
+    pub show_keys: bool,
+    pub show_notices: bool,
+    /// Light surround instead of the dark one.
+    pub light: bool,
+    pub question: Option<Question>,
+    /// Dialogs about session files and scans.
+    pub files: FilesLook,
+    /// Balance wheel, proof grids, grey point, chart being measured.
+    pub colour: ColourState,
+    /// Repair brush, comparison.
+    pub clean: CleanState,
+    /// State of the settings, histogram and export panes.
+    pub panels: PanelState,
+    /// What the views showed in the last frame, so that it can be rendered.
+    pub wants: Wants,
+}
+
+impl UiState {
+    /// Whether a frame is selected.
+    pub fn is_selected(&self, frame: FrameId) -> bool {
+        self.selected.contains(&frame)
+    }
+
+    /// Selected frames in the order shown.
+    pub fn selected_in_order(&self, session: &Session) -> Vec<FrameId> {
+        session.frames.iter().map(|frame| frame.id).filter(|id| self.selected.contains(id)).collect()
+    }
+
+    /// Frames to export, as chosen in the export pane.
+    pub fn export_scope(&self, session: &Session) -> FrameScope {
+        if self.panels.export_selected_only {
+            FrameScope::Only(self.selected_in_order(session))
+        } else {
+            FrameScope::All
+        }
+    }
+
+    /// Drops everything that names frames or strips the session does not have (any more).
+    pub fn prune(&mut self, session: &Session) {
+        self.selected.retain(|id| session.frame(*id).is_some());
+        if self.primary.is_none_or(|id| !self.selected.contains(&id)) {
+            self.primary = self.selected_in_order(session).first().copied();
+        }
+        if self.active_strip.is_some_and(|id| session.strip(id).is_none()) {
+            self.active_strip = None;
+        }
+    }
+
+    /// Drops everything that belonged to another session; keeps panes and zoom habits.
+    pub fn begin_session(&mut self, session: &Session) {
+        self.active_strip = session.strips.first().map(|strip| strip.id);
+        self.strip = StripLook {
+            whole_scans: self.strip.whole_scans,
+            show_all: self.strip.show_all,
+            share: self.strip.share,
+            ..StripLook::default()
+        };
+        self.frame = FrameLook::default();
+        self.tool = StripTool::Boxes;
+        self.colour.begin_session();
+        self.clean.begin_session();
+        self.box_drag = None;
+        self.drawing_from = None;
+        self.show_base_pixels = false;
+        self.files.compares = false;
+        self.files.measured_before.clear();
+        self.wants = Wants::default();
+        self.begin_selection(session);
+    }
+
+    /// Selects the first frame.
+    pub(crate) fn begin_selection(&mut self, session: &Session) {
+        self.primary = session.frames.first().map(|frame| frame.id);
+        self.selected = self.primary.into_iter().collect();
+    }
+}
+
+/// Whether a frame is part of an export.
+pub fn is_in(scope: &FrameScope, frame: &Frame) -> bool {
+    match scope {
+        FrameScope::All => !frame.skipped,
+        FrameScope::Only(ids) => ids.contains(&frame.id),
+    }
+}
+
+/// How visible a job is to the user.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum JobKind {
+    /// The user started it: shown at once, and stopped with a click.
+    Asked,
+    /// An export, which the export pane shows too.
+    Export,
+    /// An exact count, shown beside the histogram, and in the status line if it takes long.
+    Count,
+    /// Something the views need, shown if it takes long; it cannot be stopped, because the views cannot do without it.
+    Background,
+    /// Never shown, for example an autosave.
+    Silent,
+}
+
+/// A running or queued job, as the status line shows it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct JobStatus {
+    pub id: JobId,
+    /// What it does.
+    pub label: String,
+    /// 0 to 1.
+    pub share: f32,
+    /// Its current step.
+    pub detail: String,
+    /// How visible it is.
+    pub kind: JobKind,
+    /// How far it got and when.
+    pub pace: Pace,
+    /// Remaining time in words, once there is an estimate.
+    pub remaining: Option<String>,
+    /// It has been running for longer than a glance.
+    pub is_long: bool,
+    /// Its result serves only the current session: another session stops it.
+    pub ends_with_session: bool,
+}
+
+impl JobStatus {
+    /// A job that was just queued.
+    pub fn new(id: JobId, label: String, kind: JobKind) -> Self {
+        Self {
+            id,
+            label,
+            share: 0.0,
+            detail: String::new(),
+            kind,
+            pace: Pace::default(),
+            remaining: None,
+            is_long: false,
+            ends_with_session: false,
+        }
+    }
+
+    /// Whether the status line shows it.
+    pub fn is_shown(&self) -> bool {
+        match self.kind {
+            JobKind::Asked | JobKind::Export => true,
+            JobKind::Count | JobKind::Background => self.is_long,
+            JobKind::Silent => false,
+        }
+    }
+
+    /// Whether a click may stop it.
+    pub fn can_stop(&self) -> bool {
+        matches!(self.kind, JobKind::Asked | JobKind::Export | JobKind::Count)
+    }
+
+    /// Its current step and its remaining time.
+    pub fn detail_text(&self) -> String {
+        let parts = [Some(self.detail.as_str()).filter(|text| !text.is_empty()), self.remaining.as_deref()];
+        parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
+    }
+}
+
+/// Facts about the program's state that views show but never change.
+#[derive(Debug, Clone, Default)]
+pub struct AppStatus {
+    /// The session's file, if it has one.
+    pub path: Option<PathBuf>,
+    /// What undo would take back.
+    pub undo_label: Option<String>,
+    /// What redo would repeat.
+    pub redo_label: Option<String>,
+    /// Whether there are changes that are not in the file.
+    pub is_unsaved: bool,
+    /// Jobs that have not ended, oldest first.
+    pub jobs: Vec<JobStatus>,
+    /// Messages, newest last.
+    pub notices: Vec<Notice>,
+    /// Whether the newest message is shown in the status line.
+    pub notice_open: bool,
+    /// The last export of this session.
+    pub export_report: Option<Arc<ExportReport>>,
+    pub counts: CountDesk,
+    /// Set if the last save was refused, because the file is not the one that was opened.
+    pub conflict: Option<Conflict>,
+    /// Unsaved work of earlier runs that was neither opened nor discarded.
+    pub unsaved_work: Vec<UnsavedWork>,
+    /// The other program that works on the session; the user can view it and save it under another name.
+    pub held_by: Option<Holder>,
+    /// That program has since closed it.
+    pub is_free_again: bool,
+    /// Scans that are missing, or do not match the session's record of them.
+    pub scan_problems: Vec<ScanCheck>,
+    /// The session is the demo, which accepts no other scans.
+    pub is_demo: bool,
+    /// Existing files that an export with the present output settings would replace.
+    pub existing_files: Vec<PathBuf>,
+}
+
+impl AppStatus {
+    /// Folder of the session file: relative paths start there.
+    pub fn folder(&self) -> Option<Arc<Path>> {
+        self.path.as_deref().and_then(Path::parent).map(Arc::from)
+    }
+
+    pub fn exporting(&self) -> Option<&JobStatus> {
+        self.jobs.iter().find(|job| job.kind == JobKind::Export)
+    }
+
+    /// The job the status line shows, and how many more wait. Jobs the user started come first.
+    pub fn shown_job(&self) -> Option<(&JobStatus, usize)> {
+        let shown = || self.jobs.iter().filter(|job| job.is_shown());
+        let asked = shown().find(|job| matches!(job.kind, JobKind::Asked | JobKind::Export));
+        let first = asked.or_else(|| shown().next())?;
+        Some((first, shown().count() - 1))
+    }
+
+    /// The message the status line shows.
+    pub fn open_notice(&self) -> Option<&Notice> {
+        self.notices.last().filter(|_| self.notice_open)
+    }
+}
+
+/// What a view gets: everything to read, its own state to change, and a list for its commands.
+#[derive(Debug)]
+pub struct ViewCx<'a> {
+    /// The session, previewed changes included.
+    pub session: &'a Session,
+    /// Facts about the program.
+    pub status: &'a AppStatus,
+    /// Selection, zoom, panes.
+    pub ui_state: &'a mut UiState,
+    /// Finished pictures.
+    pub previews: &'a PreviewStore,
+    /// Commands of the view.
+    pub out: &'a mut Vec<Command>,
+}
+
+impl<'a> ViewCx<'a> {
+    /// The current frame.
+    pub fn primary(&self) -> Option<&'a Arc<Frame>> {
+        self.ui_state.primary.and_then(|id| self.session.frame(id))
+    }
+
+    /// Selected frames in the order shown.
+    pub fn selected(&self) -> Vec<&'a Arc<Frame>> {
+        self.session.frames.iter().filter(|frame| self.ui_state.selected.contains(&frame.id)).collect()
+    }
+
+    /// The current strip: that of the primary frame, else the last one worked on, else the first.
+    pub fn strip(&self) -> Option<&'a Arc<Strip>> {
+        let of_frame = self.primary().and_then(|frame| self.session.strip(frame.strip));
+        of_frame
+            .or_else(|| self.ui_state.active_strip.and_then(|id| self.session.strip(id)))
+            .or_else(|| self.session.strips.first())
+    }
+
+    /// The current scan.
+    pub fn scan(&self) -> Option<ScanId> {
+        self.strip().map(|strip| strip.scan).or_else(|| self.session.scans.first().map(|scan| scan.id))
+    }
+
+    pub fn push(&mut self, command: Command) {
+        self.out.push(command);
+    }
+}
