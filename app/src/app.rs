@@ -16,11 +16,11 @@ use crate::commands::files::Files;
 use crate::commands::key_table;
 use crate::model::ui_state::{AppStatus, JobKind, JobStatus, UiState, ViewCx, is_in};
 use crate::platform::end_signals::EndSignal;
-use crate::services::exact_counts::Moment;
+use crate::services::exact_counts::CountInputs;
 use crate::services::file_dialogs::FilePicker;
 use crate::services::job_events::Waiting;
-use crate::services::preview_scheduler::{Asks, Scheduler};
-use crate::services::preview_store::{PreviewStore, Wants};
+use crate::services::preview_scheduler::{Scheduler, SchedulerInputs};
+use crate::services::preview_store::{PreviewRequests, PreviewStore};
 use crate::start_watch::StartWatch;
 use crate::views;
 use crate::widgets::theme;
@@ -106,7 +106,7 @@ impl GlassineApp {
             options,
         };
         if let Some(trouble) = app.jobs.take_trouble() {
-            app.tell(trouble);
+            app.notify(trouble);
         }
         if !app.options.open.is_empty() {
             app.commands.push(Command::Open(app.options.open.clone()));
@@ -152,8 +152,8 @@ impl GlassineApp {
     }
 
     /// Requests these pictures, as the views do while they are drawn.
-    pub fn show(&mut self, wants: Wants) {
-        self.ui_state.wants = wants;
+    pub fn show(&mut self, requests: PreviewRequests) {
+        self.ui_state.requests = requests;
     }
 
     /// Whether nothing is queued or running.
@@ -202,9 +202,9 @@ impl GlassineApp {
         self.prune_tools();
         self.refresh_status();
         let at = self.session_at();
-        self.scheduler.run(Asks {
+        self.scheduler.run(SchedulerInputs {
             at: &at,
-            wants: &self.ui_state.wants,
+            requests: &self.ui_state.requests,
             now_s: self.now,
             jobs: &mut self.jobs,
             previews: &mut self.previews,
@@ -224,7 +224,7 @@ impl GlassineApp {
             ctx.request_repaint();
         }
         self.collect_drops(&ctx);
-        let wanted = std::mem::take(&mut self.ui_state.wants);
+        let wanted = std::mem::take(&mut self.ui_state.requests);
         let mut cx = ViewCx {
             session: self.history.current(),
             status: &self.status,
@@ -233,7 +233,7 @@ impl GlassineApp {
             out: &mut self.commands,
         };
         views::root_ui(ui, &mut cx);
-        if !self.commands.is_empty() || self.ui_state.wants != wanted {
+        if !self.commands.is_empty() || self.ui_state.requests != wanted {
             self.carry_out(&ctx);
             if self.jobs.makes_previews() && !self.options.inline_jobs {
                 // The picture wakes the window when it arrives, so one frame shows it together with everything else
@@ -277,7 +277,7 @@ impl GlassineApp {
     }
 
     /// Shows a message.
-    pub(crate) fn tell(&mut self, notice: Notice) {
+    pub(crate) fn notify(&mut self, notice: Notice) {
         if self.status.notices.last() != Some(&notice) {
             self.status.notices.push(notice);
         }
@@ -295,9 +295,9 @@ impl GlassineApp {
             || self.status.jobs.iter().any(works)
             || !self.jobs.previews_are_idle()
             || ctx.input(|input| input.pointer.any_down());
-        let moment = Moment { now_s: self.now, is_busy };
+        let state = CountInputs { now_s: self.now, is_busy };
         let at = self.session_at();
-        let (begun, wait_s) = self.status.counts.run(&at, &wanted, moment, &mut self.jobs);
+        let (begun, wait_s) = self.status.counts.run(&at, &wanted, state, &mut self.jobs);
         if let Some(id) = begun {
             self.stop_full_check();
             let status = JobStatus::new(id, COUNT_LABEL.to_owned(), JobKind::Count);
@@ -321,8 +321,8 @@ impl GlassineApp {
     /// Updates each job's remaining time and whether it has been running for longer than [`GLANCE_S`].
     fn refresh_jobs(&mut self, ctx: &Context) {
         for job in &mut self.status.jobs {
-            job.remaining = job.pace.remaining_text(self.now);
-            let Some(elapsed_s) = job.pace.elapsed_s(self.now) else { continue };
+            job.remaining = job.estimate.remaining_text(self.now);
+            let Some(elapsed_s) = job.estimate.elapsed_s(self.now) else { continue };
             job.is_long = elapsed_s >= GLANCE_S;
             if !job.is_long && job.kind != JobKind::Silent {
                 ctx.request_repaint_after_secs((GLANCE_S - elapsed_s) as f32);
@@ -374,10 +374,10 @@ impl eframe::App for GlassineApp {
         Self::ui(self, ui);
         if let Some(watch) = &mut self.options.start_watch {
             let has_session = !self.history.current().scans.is_empty();
-            let wants = &self.ui_state.wants;
-            let has_pictures = !wants.pictures.is_empty()
-                && wants.pictures.iter().all(|(key, _)| self.previews.picture(*key).is_some())
-                && wants.overviews.iter().all(|scan| !self.previews.overview(*scan).is_empty());
+            let requests = &self.ui_state.requests;
+            let has_pictures = !requests.pictures.is_empty()
+                && requests.pictures.iter().all(|(key, _)| self.previews.picture(*key).is_some())
+                && requests.overviews.iter().all(|scan| !self.previews.overview(*scan).is_empty());
             watch.drawn(has_session, has_pictures && self.jobs.is_idle() && self.previews.is_uploaded());
             ui.ctx().request_repaint();
         }

@@ -1,4 +1,4 @@
-//! The colour panes: wheel and curves, proof grids, grey point, matching, cast, and measuring a stock.
+//! The colour panes: wheel and curves, grids of variations, grey point, matching, cast, and measuring a stock.
 
 mod common;
 

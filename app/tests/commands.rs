@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use egui::{Context, Pos2, RawInput, Rect, vec2};
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::commands::{Answer, AspectLock, Command, GesturePhase, Leaving, Question, SelectHow};
+use glassine_app::commands::{Answer, AspectLock, Command, GesturePhase, PendingAction, Question, SelectHow};
 use glassine_app::services::file_dialogs::{PickOutcome, PreparedPicker};
 use glassine_engine::session_files::Run;
 use glassine_engine::{Engine, JobHost};
@@ -385,7 +385,7 @@ fn opening_another_session_asks_before_changes_are_lost() {
     bench.ask([Command::SaveAs(other.clone())]);
     (0..4).for_each(|_| bench.frame(0.1));
     bench.ask([Command::QuarterTurn(1), Command::Open(vec![other.clone()])]);
-    assert!(matches!(bench.app.ui_state().question, Some(Question::Unsaved(Leaving::Open(_)))));
+    assert!(matches!(bench.app.ui_state().question, Some(Question::Unsaved(PendingAction::Open(_)))));
     bench.ask([Command::Answer(Answer::Cancel)]);
     assert_eq!(bench.first().orientation.quarter_turns(), 1);
     bench.ask([Command::Open(vec![other]), Command::Answer(Answer::No)]);

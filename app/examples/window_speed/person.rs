@@ -205,8 +205,8 @@ impl Person {
         let of = |key| self.app.previews().picture(key).map_or(0, |(_, preview)| preview.revision);
         match (PLAN[self.stage], self.app.ui_state().primary) {
             (Stage::Prints, _) => {
-                let wants = self.app.ui_state().wants.pictures.iter();
-                wants
+                let requests = self.app.ui_state().requests.pictures.iter();
+                requests
                     .filter(|(key, _)| matches!(key, ViewKey::Print(_)))
                     .map(|(key, _)| of(*key))
                     .min()
@@ -219,8 +219,8 @@ impl Person {
 
     /// The newest revision of any picture: a print is new if it is newer than that.
     fn newest(&self) -> u64 {
-        let wants = self.app.ui_state().wants.pictures.iter();
-        wants
+        let requests = self.app.ui_state().requests.pictures.iter();
+        requests
             .filter_map(|(key, _)| self.app.previews().picture(*key))
             .map(|(_, preview)| preview.revision)
             .max()
@@ -235,7 +235,7 @@ impl Person {
         self.app.is_idle()
             && counted
             && self.app.previews().is_uploaded()
-            && state.wants.pictures.iter().all(|(key, _)| self.app.previews().picture(*key).is_some())
+            && state.requests.pictures.iter().all(|(key, _)| self.app.previews().picture(*key).is_some())
     }
 
     fn advance(&mut self, ctx: &Context, now: Instant) {
@@ -371,7 +371,7 @@ impl Person {
         let prints = self
             .app
             .ui_state()
-            .wants
+            .requests
             .pictures
             .iter()
             .filter(|(key, _)| matches!(key, ViewKey::Print(_)))

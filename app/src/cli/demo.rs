@@ -9,7 +9,7 @@ use glassine_engine::{
 use glassine_raster::CancelToken;
 use glassine_session::Session;
 
-use super::{Outcome, Printing, complain, print_json, progress, say};
+use super::{Outcome, Printing, print_json, print_line, print_notice, progress};
 
 /// Make and open the demo
 #[derive(Debug, Args)]
@@ -40,7 +40,7 @@ pub(super) fn run(args: &DemoArgs, cancel: &CancelToken) -> Result<Outcome, Engi
     let engine = Engine::new();
     let made = crate::services::demo_session::open_or_make(&engine, &args.folder(), cancel, &progress)?;
     for notice in &made.notices {
-        complain(notice);
+        print_notice(notice);
     }
     if !args.replace {
         refuse_earlier_pictures(&made.session, &args.to)?;
@@ -62,14 +62,14 @@ pub(super) fn run(args: &DemoArgs, cancel: &CancelToken) -> Result<Outcome, Engi
         print_json(&super::export::report_json(&report));
     } else {
         for file in &report.written {
-            say(&format!("frame {}: {} ({:.2} s)", file.number, file.path.display(), file.seconds));
+            print_line(&format!("frame {}: {} ({:.2} s)", file.number, file.path.display(), file.seconds));
         }
         for failed in &report.failed {
-            complain(&failed.notice);
+            print_notice(&failed.notice);
         }
         let session = made.path.unwrap_or_default();
-        say(&format!("{} pictures in {}", report.written.len(), args.to.display()));
-        say(&format!("the session is {}", session.display()));
+        print_line(&format!("{} pictures in {}", report.written.len(), args.to.display()));
+        print_line(&format!("the session is {}", session.display()));
     }
     Ok(super::export::outcome_of(&report))
 }

@@ -9,11 +9,11 @@ use egui::vec2;
 use glassine_engine::{Engine, EngineError, JobHost, Notice, Severity};
 
 use super::new::usage;
-use super::{Outcome, say};
+use super::{Outcome, print_line};
 use crate::app::{AppOptions, GlassineApp};
 use crate::commands::{Answer, Command, SelectHow};
 use crate::headless::{HeadlessWindow, save_png};
-use crate::model::colour_tools::{ColourCommand, ProofKind};
+use crate::model::colour_tools::{ColourCommand, VariationKind};
 use crate::model::panels::Section;
 use crate::services::file_dialogs::PreparedPicker;
 
@@ -95,7 +95,7 @@ pub(super) fn run(args: &WindowPictureArgs) -> Result<Outcome, EngineError> {
         let hint = "choose another name or folder, or give --replace";
         EngineError::Told(Notice::new(Severity::Error, error.headline(), hint).about(&args.out))
     })?;
-    say(&format!("{}: {} x {} px", args.out.display(), picture.width_px, picture.height_px));
+    print_line(&format!("{}: {} x {} px", args.out.display(), picture.width_px, picture.height_px));
     Ok(Outcome::Done)
 }
 
@@ -120,17 +120,17 @@ fn prepare(app: &mut GlassineApp, args: &WindowPictureArgs) -> Result<(), Engine
     match args.pane {
         Some(Pane::Export) => app.push(Command::ShowExport(true)),
         Some(Pane::Keys) => app.push(Command::ShowKeys(true)),
-        Some(Pane::TestStrip) => app.push(proofs(ProofKind::Exposure)),
-        Some(Pane::RingAround) => app.push(proofs(ProofKind::RingAround)),
-        Some(Pane::Tolerances) => app.push(proofs(ProofKind::MaskTolerance)),
+        Some(Pane::TestStrip) => app.push(proofs(VariationKind::Exposure)),
+        Some(Pane::RingAround) => app.push(proofs(VariationKind::RingAround)),
+        Some(Pane::Tolerances) => app.push(proofs(VariationKind::MaskTolerance)),
         Some(Pane::Stock) => app.push(Command::Colour(ColourCommand::ShowChart(true))),
         None => {}
     }
     Ok(())
 }
 
-fn proofs(kind: ProofKind) -> Command {
-    Command::Colour(ColourCommand::ShowProofs(Some(kind)))
+fn proofs(kind: VariationKind) -> Command {
+    Command::Colour(ColourCommand::ShowVariations(Some(kind)))
 }
 
 fn parse_size(text: &str) -> Option<(f32, f32)> {

@@ -7,20 +7,20 @@ use glassine_engine::NewSessionRequest;
 use glassine_engine::jobs::Job;
 
 use crate::app::GlassineApp;
-use crate::commands::{Answer, Leaving, Question};
+use crate::commands::{Answer, PendingAction, Question};
 use crate::services::file_dialogs::typed_paths;
 
 impl GlassineApp {
     pub(super) fn answer(&mut self, ctx: &Context, answer: Answer) {
         let Some(question) = self.ui_state.question.take() else { return };
         match (question, answer) {
-            (Question::Unsaved(leaving), Answer::Yes) => match self.save_or_ask(ctx) {
-                Some(id) => self.files.leave_after = Some((id, leaving)),
-                None => self.files.leaving_named = Some(leaving),
+            (Question::Unsaved(action), Answer::Yes) => match self.save_or_ask(ctx) {
+                Some(id) => self.files.after_save = Some((id, action)),
+                None => self.files.after_naming = Some(action),
             },
-            (Question::Unsaved(leaving), Answer::No) => {
+            (Question::Unsaved(action), Answer::No) => {
                 self.files.given_up = Some(self.history.current().clone());
-                self.leave(leaving);
+                self.resume(action);
             }
             (Question::Exporting, answer) => self.answer_about_export(answer),
             (Question::TypePath { purpose, text }, Answer::Yes) => {
@@ -47,12 +47,12 @@ impl GlassineApp {
                     let id = self.submit(Job::AddScans(request.clone()));
                     self.files.opening.insert(id, request);
                 } else if self.is_unsaved() {
-                    self.ask_to_leave(Leaving::NewSession(Box::new(request)));
+                    self.ask_about_unsaved(PendingAction::NewSession(Box::new(request)));
                 } else {
                     self.open_scans(request);
                 }
             }
-            (Question::TypePath { .. }, _) => self.files.leaving_named = None,
+            (Question::TypePath { .. }, _) => self.files.after_naming = None,
             // The user keeps the current session.
             (Question::Unsaved(_) | Question::NewSession { .. }, _) => {}
         }

@@ -227,7 +227,7 @@ impl GlassineApp {
             };
             self.add(strip.id, drawn(crop, Orientation::default()), Look::default());
         } else {
-            self.tell(glassine_engine::Notice::new(
+            self.notify(glassine_engine::Notice::new(
                 glassine_engine::Severity::Info,
                 "there is no room on this strip for another frame",
                 "select a frame and duplicate it, then move the copy",

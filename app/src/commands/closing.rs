@@ -4,7 +4,7 @@ use egui::{Context, ViewportCommand};
 use glassine_engine::{ExportReport, Notice, Severity};
 
 use crate::app::GlassineApp;
-use crate::commands::{Answer, Command, Leaving, Question};
+use crate::commands::{Answer, Command, PendingAction, Question};
 
 /// How an export ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -41,7 +41,7 @@ impl GlassineApp {
     /// Asks about whatever prevents closing; `false` if nothing does.
     pub(crate) fn ask_before_closing(&mut self) -> bool {
         if self.is_unsaved() && !self.is_given_up() {
-            self.ask_to_leave(Leaving::Close);
+            self.ask_about_unsaved(PendingAction::Close);
             return true;
         }
         let is_exporting = self.status.exporting().is_some();
@@ -67,7 +67,7 @@ impl GlassineApp {
                 None
             }
             (Answer::Yes, Some(_)) => {
-                self.tell(Notice::new(
+                self.notify(Notice::new(
                     Severity::Info,
                     "the window closes when the export has finished",
                     "close it again to choose otherwise",

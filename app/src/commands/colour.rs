@@ -24,9 +24,9 @@ impl GlassineApp {
     /// Carries out a command of the colour panes.
     pub(crate) fn apply_colour(&mut self, ctx: &Context, command: ColourCommand) {
         match command {
-            ColourCommand::ShowProofs(kind) => {
+            ColourCommand::ShowVariations(kind) => {
                 self.ui_state.tool = StripTool::Boxes;
-                self.ui_state.colour.proof = kind.filter(|_| self.ui_state.primary.is_some());
+                self.ui_state.colour.variations = kind.filter(|_| self.ui_state.primary.is_some());
             }
             ColourCommand::MatchTo(target) => self.match_to(target),
             ColourCommand::ShowChart(show) => self.show_chart(show),
@@ -44,7 +44,7 @@ impl GlassineApp {
             match edit.apply(&session) {
                 Ok(next) => session = next,
                 Err(error) => {
-                    self.tell(Notice::new(Severity::Error, error.to_string(), "the session is unchanged"));
+                    self.notify(Notice::new(Severity::Error, error.to_string(), "the session is unchanged"));
                     return;
                 }
             }
@@ -85,7 +85,7 @@ impl GlassineApp {
             }
         });
         self.ui_state.tool = StripTool::Boxes;
-        self.ui_state.colour.proof = None;
+        self.ui_state.colour.variations = None;
         self.ui_state.frame.show_before = false;
         self.ui_state.colour.chart = chart;
     }
@@ -97,7 +97,7 @@ impl GlassineApp {
             TargetKind::Wedge => match parse_densities(&chart.densities_text) {
                 Some(densities_d) => StockTarget::Wedge { densities_d },
                 None => {
-                    self.tell(Notice::new(
+                    self.notify(Notice::new(
                         Severity::Error,
                         "the steps of the wedge can't be read",
                         "type one density for each step, for example 0.05 0.20 0.35",
@@ -159,7 +159,7 @@ impl GlassineApp {
         let session = self.history.current();
         let colour = &mut self.ui_state.colour;
         if self.ui_state.primary.is_none() {
-            colour.proof = None;
+            colour.variations = None;
         }
         if colour.chart.as_ref().is_some_and(|chart| session.frame(chart.frame).is_none()) {
             colour.chart = None;

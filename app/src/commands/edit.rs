@@ -8,7 +8,7 @@ use glassine_session::{Edit, FrameId, Session, StripId};
 
 use super::{boxes, select};
 use crate::app::GlassineApp;
-use crate::commands::{Command, GesturePhase, Leaving, Question};
+use crate::commands::{Command, GesturePhase, PendingAction, Question};
 use crate::model::strip_space::StripSpace;
 use crate::model::ui_state::JobKind;
 
@@ -57,7 +57,7 @@ impl GlassineApp {
             Command::CancelJobs => self.stop_jobs(),
             Command::CountExactly(true) => self.status.counts.resume(),
             Command::CountExactly(false) => self.status.counts.stop(&self.jobs),
-            Command::Tell(notice) => self.tell(notice),
+            Command::Tell(notice) => self.notify(notice),
             Command::DismissNotice => self.status.notice_open = false,
             Command::Quit => self.quit(ctx),
             Command::CheckScans => self.check_scans_soon(),
@@ -123,7 +123,7 @@ impl GlassineApp {
         let name = format!("{command:?}");
         let name = name.split([' ', '(']).next().unwrap_or_default();
         let what = "this is a bug in the program; the session is intact, please report it";
-        self.tell(Notice::new(Severity::Error, format!("“{name}” was not carried out"), what));
+        self.notify(Notice::new(Severity::Error, format!("“{name}” was not carried out"), what));
     }
 
     /// Stops the jobs that the user can see and stop.
@@ -156,7 +156,7 @@ impl GlassineApp {
                 let Some(target) = self.ui_state.primary else { return };
                 let frames: Vec<FrameId> = self.selected().into_iter().filter(|id| *id != target).collect();
                 if frames.is_empty() {
-                    self.tell(Notice::new(
+                    self.notify(Notice::new(
                         Severity::Info,
                         "only one frame is selected",
                         "select the frames to be matched as well, then match them to the one shown large",
@@ -247,7 +247,7 @@ impl GlassineApp {
     }
 
     fn refused(&mut self, why: String) {
-        self.tell(Notice::new(Severity::Error, why, "the session is unchanged"));
+        self.notify(Notice::new(Severity::Error, why, "the session is unchanged"));
     }
 
     fn gesture(&mut self, phase: GesturePhase) {
@@ -315,7 +315,7 @@ impl GlassineApp {
         if let Some(frame) = self.ui_state.primary.and_then(|id| session.frame(id)) {
             self.ui_state.copied_look = Some(frame.look.clone());
             let headline = format!("settings of frame {} copied", frame.number);
-            self.tell(Notice::new(Severity::Info, headline, "select other frames and paste"));
+            self.notify(Notice::new(Severity::Info, headline, "select other frames and paste"));
         }
     }
 
@@ -399,8 +399,8 @@ impl GlassineApp {
     }
 
     /// Asks the question the user must answer before leaving the session.
-    pub(crate) fn ask_to_leave(&mut self, leaving: Leaving) {
-        self.ui_state.question = Some(Question::Unsaved(leaving));
+    pub(crate) fn ask_about_unsaved(&mut self, action: PendingAction) {
+        self.ui_state.question = Some(Question::Unsaved(action));
     }
 }
 

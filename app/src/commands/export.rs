@@ -24,7 +24,7 @@ impl GlassineApp {
             return;
         };
         if self.status.exporting().is_some() {
-            self.tell(Notice::new(
+            self.notify(Notice::new(
                 Severity::Info,
                 "an export is running",
                 "wait for it or cancel it in the status line",
@@ -64,7 +64,7 @@ impl GlassineApp {
             (false, None) => Notice::new(Severity::Info, what, ""),
         };
         let folder = report.written.first().and_then(|file| file.path.parent().map(PathBuf::from));
-        self.tell(match folder {
+        self.notify(match folder {
             Some(folder) => notice.about(folder),
             None => notice,
         });

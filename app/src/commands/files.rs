@@ -14,7 +14,7 @@ use glassine_session::{Edit, Fingerprint, ScanId, ScanRef, Session};
 use super::closing::ExportEnd;
 use super::scans::ScanChecks;
 use crate::app::GlassineApp;
-use crate::commands::{Arrived, Command, Leaving, PathPurpose, Question};
+use crate::commands::{Arrived, Command, PathPurpose, PendingAction, Question};
 use crate::services::demo_session;
 use crate::services::file_dialogs::{PickAnswer, PickOutcome, PickRequest};
 
@@ -44,9 +44,9 @@ pub(crate) struct Files {
     /// The window closes once the running export ends this way.
     pub closes_once: Option<ExportEnd>,
     /// What to do once the session has a name.
-    pub leaving_named: Option<Leaving>,
+    pub after_naming: Option<PendingAction>,
     /// A save, and what to do once it has ended.
-    pub leave_after: Option<(JobId, Leaving)>,
+    pub after_save: Option<(JobId, PendingAction)>,
     /// The exported session, as it was when the export began.
     pub exporting: Option<SessionAt>,
     /// Saves that have not ended yet, in the order requested: the next one goes to the file of the last.
@@ -73,13 +73,13 @@ pub(super) struct Saving {
 impl Files {
     /// Resets for another session. Keeps what is being opened or waits for a save.
     pub(crate) fn begin_session(&mut self) {
-        let Self { opening, leave_after, .. } = std::mem::take(self);
-        *self = Self { opening, leave_after, ..Self::default() };
+        let Self { opening, after_save, .. } = std::mem::take(self);
+        *self = Self { opening, after_save, ..Self::default() };
     }
 
     /// Drops everything that waited for this job.
     pub(crate) fn job_ended(&mut self, id: JobId) {
-        self.leave_after.take_if(|(job, _)| *job == id);
+        self.after_save.take_if(|(job, _)| *job == id);
         self.autosaving.take_if(|job| *job == id);
         self.saving.retain(|saving| saving.id != id);
         self.opening.remove(&id);
@@ -163,7 +163,7 @@ impl GlassineApp {
                     let text = self.typed_suggestion(purpose);
                     self.ui_state.question = Some(Question::TypePath { purpose, text });
                 }
-                PickOutcome::Cancelled => self.files.leaving_named = None,
+                PickOutcome::Cancelled => self.files.after_naming = None,
             }
         }
         if let Some(found) = self.files.lookup.as_ref().and_then(|lookup| lookup.try_recv().ok()) {
@@ -207,7 +207,7 @@ impl GlassineApp {
             PathPurpose::SaveAs => {
                 if let Some(path) = paths.into_iter().next() {
                     let Some(id) = self.save_as(ctx, path) else { return };
-                    self.files.leave_after = self.files.leaving_named.take().map(|leaving| (id, leaving));
+                    self.files.after_save = self.files.after_naming.take().map(|action| (id, action));
                 }
             }
             PathPurpose::SaveStock | PathPurpose::LoadStock => {
@@ -235,7 +235,7 @@ impl GlassineApp {
             |path: &PathBuf| ends_with(path, ".json") || session_files::without_autosave(path) != *path;
         if let Some(path) = paths.iter().find(|path| is_session(path)).cloned() {
             if self.is_unsaved() {
-                self.ask_to_leave(Leaving::Open(vec![path]));
+                self.ask_about_unsaved(PendingAction::Open(vec![path]));
                 return;
             }
             self.open_session(path);
@@ -265,14 +265,14 @@ impl GlassineApp {
 
     fn open_demo(&mut self) {
         if self.is_unsaved() {
-            self.ask_to_leave(Leaving::OpenDemo);
+            self.ask_about_unsaved(PendingAction::OpenDemo);
             return;
         }
         match self.options.demo_folder.clone() {
             Some(folder) => {
                 self.submit(demo_session::job(folder));
             }
-            None => self.tell(Notice::new(
+            None => self.notify(Notice::new(
                 Severity::Error,
                 "no folder for the demo session could be found",
                 "start the program with `glassine demo --folder FOLDER`",
@@ -284,7 +284,7 @@ impl GlassineApp {
     pub(crate) fn session_ready(&mut self, id: JobId, made: MadeSession) {
         let arrived = Arrived { made, find: self.files.opening.remove(&id) };
         if self.is_unsaved() && !self.is_given_up() {
-            self.ask_to_leave(Leaving::Show(Box::new(arrived)));
+            self.ask_about_unsaved(PendingAction::Show(Box::new(arrived)));
         } else {
             self.show_session(arrived);
         }
@@ -318,9 +318,9 @@ impl GlassineApp {
         }
         let is_asked =
             |notice: &Notice| unsaved.iter().any(|work| notice.path.as_ref() == Some(&work.autosave));
-        notices.into_iter().rev().filter(|notice| !is_asked(notice)).for_each(|notice| self.tell(notice));
+        notices.into_iter().rev().filter(|notice| !is_asked(notice)).for_each(|notice| self.notify(notice));
         if recovered.is_some() {
-            self.tell(Notice::new(
+            self.notify(Notice::new(
                 Severity::Info,
                 "the autosave was opened; its changes are not in the session file yet",
                 "save to keep them",
@@ -380,7 +380,7 @@ impl GlassineApp {
         if let Access::HeldBy(holder) = &self.files.access {
             let headline =
                 format!("this session is open elsewhere ({holder}); it is not saved under its name");
-            self.tell(Notice::new(Severity::Warning, headline, "save it under another name"));
+            self.notify(Notice::new(Severity::Warning, headline, "save it under another name"));
             self.ask_path(ctx, PathPurpose::SaveAs);
             return None;
         }
@@ -428,7 +428,7 @@ impl GlassineApp {
                 "a scan changed while it was read",
                 "wait until the other program has finished writing it, then open it again",
             );
-            self.tell(notice.about(path));
+            self.notify(notice.about(path));
             return;
         }
         self.history.amend(|session| {
@@ -471,10 +471,10 @@ impl GlassineApp {
         access: Option<Access>,
     ) {
         let Saved { path, state, kept, notices } = saved;
-        notices.into_iter().for_each(|notice| self.tell(notice));
+        notices.into_iter().for_each(|notice| self.notify(notice));
         if let Some(kept) = kept {
             let notice = Notice::new(Severity::Info, "the version of the other program was kept", "");
-            self.tell(notice.about(kept));
+            self.notify(notice.about(kept));
         }
         if key == self.key {
             self.history.mark_saved(session);
@@ -491,33 +491,33 @@ impl GlassineApp {
             self.touched();
         } else {
             let notice = Notice::new(Severity::Info, "the previous session is saved", "");
-            self.tell(notice.about(path));
+            self.notify(notice.about(path));
         }
-        if let Some((_, leaving)) = self.files.leave_after.take_if(|(job, _)| *job == id) {
+        if let Some((_, action)) = self.files.after_save.take_if(|(job, _)| *job == id) {
             // Changes since the save began, and those of a session that became current meanwhile, are not in the file,
             // so ask again.
             if self.is_unsaved() {
-                self.ask_to_leave(leaving);
+                self.ask_about_unsaved(action);
             } else {
-                self.leave(leaving);
+                self.resume(action);
             }
         }
     }
 
     /// Carries out what waited for the question about unsaved changes.
-    pub(super) fn leave(&mut self, leaving: Leaving) {
-        match leaving {
-            Leaving::Close => {
+    pub(super) fn resume(&mut self, action: PendingAction) {
+        match action {
+            PendingAction::Close => {
                 self.commands.push(Command::Quit);
             }
-            Leaving::Show(arrived) => self.show_session(*arrived),
-            Leaving::Open(paths) => {
+            PendingAction::Show(arrived) => self.show_session(*arrived),
+            PendingAction::Open(paths) => {
                 if let Some(path) = paths.into_iter().next() {
                     self.open_session(path);
                 }
             }
-            Leaving::NewSession(request) => self.open_scans(*request),
-            Leaving::OpenDemo => {
+            PendingAction::NewSession(request) => self.open_scans(*request),
+            PendingAction::OpenDemo => {
                 if let Some(folder) = self.options.demo_folder.clone() {
                     self.submit(demo_session::job(folder));
                 }

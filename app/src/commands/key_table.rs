@@ -7,12 +7,12 @@ use glassine_session::StrokeKind;
 
 use crate::commands::{Command, GesturePhase, SelectHow};
 use crate::model::brush_state::CleanCommand;
-use crate::model::colour_tools::{ColourCommand, ProofKind};
+use crate::model::colour_tools::{ColourCommand, VariationKind};
 use crate::model::ui_state::{StripTool, UiState};
 
 /// When a key works.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum Works {
+pub enum KeyScope {
     /// Always, also while text is typed.
     Always,
     /// Unless text is typed.
@@ -52,7 +52,7 @@ impl KeyGroup {
 
 /// What a key requests.
 #[derive(Debug, Clone, Copy)]
-enum Asks {
+enum KeyAction {
     Plain(fn() -> Command),
     /// Depends on the present state.
     Toggle(fn(&UiState) -> Command),
@@ -71,8 +71,8 @@ pub struct KeyRow {
     pub key: Key,
     pub group: KeyGroup,
     pub text: &'static str,
-    pub works: Works,
-    asks: Asks,
+    pub scope: KeyScope,
+    action: KeyAction,
 }
 
 /// Factor of the brush radius for one key press.
@@ -85,71 +85,71 @@ const CTRL_ALT: Modifiers = Modifiers::COMMAND.plus(Modifiers::ALT);
 const SHIFT: Modifiers = Modifiers::SHIFT;
 
 macro_rules! rows {
-    ($($group:ident $works:ident $modifiers:ident $key:ident $text:literal $asks:expr;)*) => {
+    ($($group:ident $scope:ident $modifiers:ident $key:ident $text:literal $action:expr;)*) => {
         &[$(KeyRow {
-            modifiers: $modifiers, key: Key::$key, group: KeyGroup::$group, text: $text, works: Works::$works,
-            asks: $asks,
+            modifiers: $modifiers, key: Key::$key, group: KeyGroup::$group, text: $text, scope: KeyScope::$scope,
+            action: $action,
         },)*]
     };
 }
 
 /// Every key, in the order of the help.
 pub const TABLE: &[KeyRow] = rows! {
-    Session Always CTRL O "open scans or a session" Asks::Plain(|| Command::AskOpen);
-    Session Always CTRL S "save the session" Asks::Plain(|| Command::Save);
-    Session Always CTRL_SHIFT S "save under another name" Asks::Plain(|| Command::AskSaveAs);
-    Session Always CTRL E "export the strip" Asks::Toggle(|state| Command::ShowExport(!state.show_export));
-    Session OutsideText CTRL Z "take back a step" Asks::Plain(|| Command::Undo);
-    Session OutsideText CTRL_SHIFT Z "do it again" Asks::Plain(|| Command::Redo);
-    Session Always CTRL Q "close the window" Asks::Plain(|| Command::Quit);
+    Session Always CTRL O "open scans or a session" KeyAction::Plain(|| Command::AskOpen);
+    Session Always CTRL S "save the session" KeyAction::Plain(|| Command::Save);
+    Session Always CTRL_SHIFT S "save under another name" KeyAction::Plain(|| Command::AskSaveAs);
+    Session Always CTRL E "export the strip" KeyAction::Toggle(|state| Command::ShowExport(!state.show_export));
+    Session OutsideText CTRL Z "take back a step" KeyAction::Plain(|| Command::Undo);
+    Session OutsideText CTRL_SHIFT Z "do it again" KeyAction::Plain(|| Command::Redo);
+    Session Always CTRL Q "close the window" KeyAction::Plain(|| Command::Quit);
 
-    Frames OutsideText NONE PageDown "next frame" Asks::Plain(|| Command::Step(1));
-    Frames OutsideText NONE PageUp "previous frame" Asks::Plain(|| Command::Step(-1));
-    Frames OutsideText NONE Period "next frame" Asks::Plain(|| Command::Step(1));
-    Frames OutsideText NONE Comma "previous frame" Asks::Plain(|| Command::Step(-1));
-    Frames OutsideText CTRL A "select all frames" Asks::Plain(|| Command::SelectAll);
-    Frames OutsideText NONE N "add a frame" Asks::Plain(|| Command::AddFrame);
-    Frames OutsideText CTRL D "duplicate onto the next position" Asks::Plain(|| Command::DuplicateFrame);
-    Frames OnPictures NONE Delete "delete the selected frames" Asks::Plain(|| Command::DeleteFrames);
+    Frames OutsideText NONE PageDown "next frame" KeyAction::Plain(|| Command::Step(1));
+    Frames OutsideText NONE PageUp "previous frame" KeyAction::Plain(|| Command::Step(-1));
+    Frames OutsideText NONE Period "next frame" KeyAction::Plain(|| Command::Step(1));
+    Frames OutsideText NONE Comma "previous frame" KeyAction::Plain(|| Command::Step(-1));
+    Frames OutsideText CTRL A "select all frames" KeyAction::Plain(|| Command::SelectAll);
+    Frames OutsideText NONE N "add a frame" KeyAction::Plain(|| Command::AddFrame);
+    Frames OutsideText CTRL D "duplicate onto the next position" KeyAction::Plain(|| Command::DuplicateFrame);
+    Frames OnPictures NONE Delete "delete the selected frames" KeyAction::Plain(|| Command::DeleteFrames);
 
-    Boxes OnPictures NONE ArrowRight "move by one scan pixel (Shift 10, Alt 0.1)" Asks::Nudge(1.0, 0.0);
-    Boxes OnPictures NONE ArrowLeft "move left" Asks::Nudge(-1.0, 0.0);
-    Boxes OnPictures NONE ArrowDown "move down" Asks::Nudge(0.0, 1.0);
-    Boxes OnPictures NONE ArrowUp "move up" Asks::Nudge(0.0, -1.0);
-    Boxes OnPictures CTRL ArrowRight "right edge by one pixel (Shift 10, Alt 0.1)" Asks::Grow(1.0, 0.0);
-    Boxes OnPictures CTRL ArrowLeft "right edge back" Asks::Grow(-1.0, 0.0);
-    Boxes OnPictures CTRL ArrowDown "lower edge by one pixel" Asks::Grow(0.0, 1.0);
-    Boxes OnPictures CTRL ArrowUp "lower edge back" Asks::Grow(0.0, -1.0);
+    Boxes OnPictures NONE ArrowRight "move by one scan pixel (Shift 10, Alt 0.1)" KeyAction::Nudge(1.0, 0.0);
+    Boxes OnPictures NONE ArrowLeft "move left" KeyAction::Nudge(-1.0, 0.0);
+    Boxes OnPictures NONE ArrowDown "move down" KeyAction::Nudge(0.0, 1.0);
+    Boxes OnPictures NONE ArrowUp "move up" KeyAction::Nudge(0.0, -1.0);
+    Boxes OnPictures CTRL ArrowRight "right edge by one pixel (Shift 10, Alt 0.1)" KeyAction::Grow(1.0, 0.0);
+    Boxes OnPictures CTRL ArrowLeft "right edge back" KeyAction::Grow(-1.0, 0.0);
+    Boxes OnPictures CTRL ArrowDown "lower edge by one pixel" KeyAction::Grow(0.0, 1.0);
+    Boxes OnPictures CTRL ArrowUp "lower edge back" KeyAction::Grow(0.0, -1.0);
     Boxes OutsideText CTRL CloseBracket "turn the box clockwise by 0.1°"
-        Asks::Plain(|| Command::TurnBoxes { degrees: 0.1 });
+        KeyAction::Plain(|| Command::TurnBoxes { degrees: 0.1 });
     Boxes OutsideText CTRL OpenBracket "turn the box counter-clockwise by 0.1°"
-        Asks::Plain(|| Command::TurnBoxes { degrees: -0.1 });
+        KeyAction::Plain(|| Command::TurnBoxes { degrees: -0.1 });
     Boxes OutsideText CTRL_ALT CloseBracket "turn the box clockwise by 1°"
-        Asks::Plain(|| Command::TurnBoxes { degrees: 1.0 });
+        KeyAction::Plain(|| Command::TurnBoxes { degrees: 1.0 });
     Boxes OutsideText CTRL_ALT OpenBracket "turn the box counter-clockwise by 1°"
-        Asks::Plain(|| Command::TurnBoxes { degrees: -1.0 });
-    Boxes OutsideText NONE L "draw along something level" Asks::Toggle(|state| {
+        KeyAction::Plain(|| Command::TurnBoxes { degrees: -1.0 });
+    Boxes OutsideText NONE L "draw along something level" KeyAction::Toggle(|state| {
         Command::SetTool(if state.tool == StripTool::Level { StripTool::Boxes } else { StripTool::Level })
     });
-    Boxes OutsideText NONE M "draw a box to measure the film base in" Asks::Toggle(|state| {
+    Boxes OutsideText NONE M "draw a box to measure the film base in" KeyAction::Toggle(|state| {
         Command::SetTool(if state.tool == StripTool::BaseBox { StripTool::Boxes } else { StripTool::BaseBox })
     });
-    Pictures OutsideText NONE G "click something grey in the large picture" Asks::Toggle(|state| {
+    Pictures OutsideText NONE G "click something grey in the large picture" KeyAction::Toggle(|state| {
         Command::SetTool(if state.tool == StripTool::GreyPoint { StripTool::Boxes } else { StripTool::GreyPoint })
     });
 
     Pictures OutsideText NONE CloseBracket "quarter turn clockwise; with a brush in hand: larger brush"
-        Asks::Toggle(|state| turned_or_sized(state, 1));
+        KeyAction::Toggle(|state| turned_or_sized(state, 1));
     Pictures OutsideText NONE OpenBracket "quarter turn counter-clockwise; with a brush in hand: smaller brush"
-        Asks::Toggle(|state| turned_or_sized(state, -1));
+        KeyAction::Toggle(|state| turned_or_sized(state, -1));
     Pictures OutsideText NONE S "repair spots with the brush"
-        Asks::Toggle(|state| brush(state, StrokeKind::Spot));
-    Pictures OutsideText NONE P "paint dust in" Asks::Toggle(|state| brush(state, StrokeKind::PaintIn));
-    Pictures OutsideText NONE X "paint dust out" Asks::Toggle(|state| brush(state, StrokeKind::PaintOut));
-    Pictures OutsideText NONE H "flip left to right" Asks::Plain(|| Command::FlipHorizontally);
-    Pictures OutsideText SHIFT H "flip top to bottom" Asks::Plain(|| Command::FlipVertically);
-    Pictures OutsideText CTRL_SHIFT C "copy the settings" Asks::Plain(|| Command::CopyLook);
-    Pictures OutsideText CTRL_SHIFT V "paste the settings" Asks::Plain(|| {
+        KeyAction::Toggle(|state| brush(state, StrokeKind::Spot));
+    Pictures OutsideText NONE P "paint dust in" KeyAction::Toggle(|state| brush(state, StrokeKind::PaintIn));
+    Pictures OutsideText NONE X "paint dust out" KeyAction::Toggle(|state| brush(state, StrokeKind::PaintOut));
+    Pictures OutsideText NONE H "flip left to right" KeyAction::Plain(|| Command::FlipHorizontally);
+    Pictures OutsideText SHIFT H "flip top to bottom" KeyAction::Plain(|| Command::FlipVertically);
+    Pictures OutsideText CTRL_SHIFT C "copy the settings" KeyAction::Plain(|| Command::CopyLook);
+    Pictures OutsideText CTRL_SHIFT V "paste the settings" KeyAction::Plain(|| {
         Command::PasteLook(vec![
             ParamGroup::Exposure,
             ParamGroup::Colour,
@@ -158,35 +158,35 @@ pub const TABLE: &[KeyRow] = rows! {
         ])
     });
     Pictures OutsideText NONE T "test strip of exposures"
-        Asks::Plain(|| Command::Colour(ColourCommand::ShowProofs(Some(ProofKind::Exposure))));
+        KeyAction::Plain(|| Command::Colour(ColourCommand::ShowVariations(Some(VariationKind::Exposure))));
     Pictures OutsideText NONE R "ring-around of balances"
-        Asks::Plain(|| Command::Colour(ColourCommand::ShowProofs(Some(ProofKind::RingAround))));
+        KeyAction::Plain(|| Command::Colour(ColourCommand::ShowVariations(Some(VariationKind::RingAround))));
     Pictures OutsideText CTRL M "match the selection to the last one clicked"
-        Asks::Plain(|| Command::MatchFrames);
-    Pictures OutsideText CTRL_ALT E "export the selected frames" Asks::Toggle(|state| Command::Export {
+        KeyAction::Plain(|| Command::MatchFrames);
+    Pictures OutsideText CTRL_ALT E "export the selected frames" KeyAction::Toggle(|state| Command::Export {
         scope: FrameScope::Only(state.selected.iter().copied().collect()),
         replace: false,
     });
 
     View OutsideText NONE Z "fit, or scan pixels one to one"
-        Asks::Toggle(|state| Command::SetLoupe(!state.frame.loupe));
-    View OutsideText NONE C "mark clipping" Asks::Toggle(|state| toggled(state, Overlay::Clipping));
-    View OutsideText NONE K "mark dust" Asks::Toggle(|state| toggled(state, Overlay::DustMap));
+        KeyAction::Toggle(|state| Command::SetLoupe(!state.frame.loupe));
+    View OutsideText NONE C "mark clipping" KeyAction::Toggle(|state| toggled(state, Overlay::Clipping));
+    View OutsideText NONE K "mark dust" KeyAction::Toggle(|state| toggled(state, Overlay::DustMap));
     View OutsideText NONE V "show what dust repair changes"
-        Asks::Toggle(|state| toggled(state, Overlay::RepairDifference));
-    View OutsideText NONE U "hold to see the picture without dust repair" Asks::Unrepaired;
-    View OutsideText NONE I "mark film base" Asks::Toggle(|state| Command::ShowBasePixels(!state.show_base_pixels));
-    View OutsideText NONE B "before and after" Asks::Toggle(|state| Command::ShowBefore(!state.frame.show_before));
-    View OutsideText NONE Plus "strip larger" Asks::Plain(|| Command::ZoomStrip(1.25));
-    View OutsideText NONE Equals "strip larger" Asks::Plain(|| Command::ZoomStrip(1.25));
-    View OutsideText NONE Minus "strip smaller" Asks::Plain(|| Command::ZoomStrip(0.8));
-    View OutsideText NONE Num0 "whole strip" Asks::Plain(|| Command::FitStrip);
-    View OutsideText NONE A "all strips of the session" Asks::Plain(|| Command::FitAll);
+        KeyAction::Toggle(|state| toggled(state, Overlay::RepairDifference));
+    View OutsideText NONE U "hold to see the picture without dust repair" KeyAction::Unrepaired;
+    View OutsideText NONE I "mark film base" KeyAction::Toggle(|state| Command::ShowBasePixels(!state.show_base_pixels));
+    View OutsideText NONE B "before and after" KeyAction::Toggle(|state| Command::ShowBefore(!state.frame.show_before));
+    View OutsideText NONE Plus "strip larger" KeyAction::Plain(|| Command::ZoomStrip(1.25));
+    View OutsideText NONE Equals "strip larger" KeyAction::Plain(|| Command::ZoomStrip(1.25));
+    View OutsideText NONE Minus "strip smaller" KeyAction::Plain(|| Command::ZoomStrip(0.8));
+    View OutsideText NONE Num0 "whole strip" KeyAction::Plain(|| Command::FitStrip);
+    View OutsideText NONE A "all strips of the session" KeyAction::Plain(|| Command::FitAll);
     View OutsideText NONE W "strips, or whole scans"
-        Asks::Toggle(|state| Command::ShowWholeScans(!state.strip.whole_scans));
-    View OutsideText NONE D "dark or light surround" Asks::Toggle(|state| Command::SetDark(state.light));
-    View Always NONE F1 "this table" Asks::Toggle(|state| Command::ShowKeys(!state.show_keys));
-    View OutsideText NONE Questionmark "this table" Asks::Toggle(|state| Command::ShowKeys(!state.show_keys));
+        KeyAction::Toggle(|state| Command::ShowWholeScans(!state.strip.whole_scans));
+    View OutsideText NONE D "dark or light surround" KeyAction::Toggle(|state| Command::SetDark(state.light));
+    View Always NONE F1 "this table" KeyAction::Toggle(|state| Command::ShowKeys(!state.show_keys));
+    View OutsideText NONE Questionmark "this table" KeyAction::Toggle(|state| Command::ShowKeys(!state.show_keys));
 };
 
 fn brush(state: &UiState, kind: StrokeKind) -> Command {
@@ -233,14 +233,14 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
         out.push(Command::Clean(CleanCommand::ShowUnrepaired(false)));
     }
     // Under an open pane no key may change what the user cannot see.
-    let under_pane = state.show_export || state.show_keys || state.colour.proof.is_some();
+    let under_pane = state.show_export || state.show_keys || state.colour.variations.is_some();
     for row in TABLE {
-        let works = match row.works {
-            Works::Always => true,
+        let works = match row.scope {
+            KeyScope::Always => true,
             _ if under_pane => row.key == Key::Questionmark && !in_text,
-            Works::OutsideText => !in_text,
+            KeyScope::OutsideText => !in_text,
             // A tool on the large view uses the arrows itself.
-            Works::OnPictures => {
+            KeyScope::OnPictures => {
                 on_pictures && !matches!(state.tool, StripTool::GreyPoint | StripTool::Brush(_))
             }
         };
@@ -251,37 +251,37 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
         poll_row(ctx, state, row, out);
         // Keys for boxes act on the box with the keyboard focus, even if Tab only passes over it.
         let unselected = focused_frame.filter(|id| !state.is_selected(*id));
-        if let Some(id) = unselected.filter(|_| row.works == Works::OnPictures && out.len() > before) {
+        if let Some(id) = unselected.filter(|_| row.scope == KeyScope::OnPictures && out.len() > before) {
             out.insert(before, Command::Select(id, SelectHow::Only));
         }
     }
 }
 
 fn poll_row(ctx: &Context, state: &mut UiState, row: &KeyRow, out: &mut Vec<Command>) {
-    match row.asks {
-        Asks::Plain(command) => {
+    match row.action {
+        KeyAction::Plain(command) => {
             if consume(ctx, row.modifiers, row.key) > 0 {
                 out.push(command());
             }
         }
-        Asks::Toggle(command) => {
+        KeyAction::Toggle(command) => {
             if consume(ctx, row.modifiers, row.key) > 0 {
                 out.push(command(state));
             }
         }
-        Asks::Unrepaired => {
+        KeyAction::Unrepaired => {
             if consume(ctx, row.modifiers, row.key) > 0 && !state.clean.key_held {
                 state.clean.key_held = true;
                 out.push(Command::Clean(CleanCommand::ShowUnrepaired(true)));
             }
         }
-        Asks::Nudge(dx, dy) => {
+        KeyAction::Nudge(dx, dy) => {
             let px = consume_steps(ctx, row);
             if px != 0.0 {
                 out.push(Command::Nudge { dx_px: dx * px, dy_px: dy * px });
             }
         }
-        Asks::Grow(dw, dh) => {
+        KeyAction::Grow(dw, dh) => {
             let px = consume_steps(ctx, row);
             if px != 0.0 {
                 out.push(Command::Grow { dw_px: dw * px, dh_px: dh * px });
@@ -331,8 +331,8 @@ fn poll_escape(ctx: &Context, state: &mut UiState, in_text: bool, out: &mut Vec<
         out.push(Command::ShowKeys(false));
     } else if state.show_export {
         out.push(Command::ShowExport(false));
-    } else if state.colour.proof.is_some() {
-        out.push(Command::Colour(ColourCommand::ShowProofs(None)));
+    } else if state.colour.variations.is_some() {
+        out.push(Command::Colour(ColourCommand::ShowVariations(None)));
     } else if state.colour.chart.is_some() {
         out.push(Command::Colour(ColourCommand::ShowChart(false)));
     } else if state.show_notices {

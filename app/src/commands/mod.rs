@@ -85,7 +85,7 @@ impl AspectLock {
 #[non_exhaustive]
 pub enum Question {
     /// There are unsaved changes; what to do once they are saved or discarded.
-    Unsaved(Leaving),
+    Unsaved(PendingAction),
     /// The user tried to close the window during an export.
     Exporting,
     /// No file dialog on this system: the user types a path.
@@ -112,7 +112,7 @@ pub enum Question {
 
 /// What follows once the question about unsaved changes is answered.
 #[derive(Debug, Clone)]
-pub enum Leaving {
+pub enum PendingAction {
     /// Close the window.
     Close,
     /// Open these files.

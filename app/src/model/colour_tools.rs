@@ -1,4 +1,4 @@
-//! What the colour panes remember between frames: chosen tone band, open proof grid, grey point, chart being measured.
+//! What the colour panes remember between frames: chosen tone band, open grid of variations, grey point, chart being measured.
 
 use std::sync::Arc;
 
@@ -60,7 +60,7 @@ impl Band {
 
 /// Kind of grid that shows one frame several times side by side, each with one step of a change.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
-pub enum ProofKind {
+pub enum VariationKind {
     /// Stepped exposures.
     Exposure,
     /// Six colour directions around the present balance.
@@ -69,7 +69,7 @@ pub enum ProofKind {
     MaskTolerance,
 }
 
-impl ProofKind {
+impl VariationKind {
     /// Every grid, in the order shown.
     pub const ALL: [Self; 3] = [Self::Exposure, Self::RingAround, Self::MaskTolerance];
 
@@ -136,10 +136,10 @@ pub struct ChartTool {
 pub struct ColourState {
     /// Band the wheel moves.
     pub band: Band,
-    /// Open proof grid.
-    pub proof: Option<ProofKind>,
-    /// Chosen step of each kind of grid, an index into [`ProofKind::steps`].
-    pub proof_steps: [usize; 3],
+    /// Open grid of variations.
+    pub variations: Option<VariationKind>,
+    /// Chosen step of each kind of grid, an index into [`VariationKind::steps`].
+    pub variation_steps: [usize; 3],
     /// Where the keyboard has moved the grey point to, in the upright picture's unit square.
     pub grey_at: (f64, f64),
     /// The grey point tool has the keyboard.
@@ -156,8 +156,8 @@ impl Default for ColourState {
     fn default() -> Self {
         Self {
             band: Band::All,
-            proof: None,
-            proof_steps: [1, 1, 0],
+            variations: None,
+            variation_steps: [1, 1, 0],
             grey_at: (0.5, 0.5),
             grey_in_hand: false,
             grey_side_px: 31.0,
@@ -169,15 +169,15 @@ impl Default for ColourState {
 
 impl ColourState {
     /// The chosen step of a kind of grid.
-    pub fn proof_step(&self, kind: ProofKind) -> f64 {
+    pub fn variation_step(&self, kind: VariationKind) -> f64 {
         let steps = kind.steps();
-        let chosen = self.proof_steps.get(kind as usize).copied().unwrap_or(1);
+        let chosen = self.variation_steps.get(kind as usize).copied().unwrap_or(1);
         steps.get(chosen).copied().unwrap_or(steps[1])
     }
 
     /// Drops everything that belonged to another session; keeps the user's habits.
     pub fn begin_session(&mut self) {
-        self.proof = None;
+        self.variations = None;
         self.grey_at = (0.5, 0.5);
         self.chart = None;
         self.last_chart = None;
@@ -187,8 +187,8 @@ impl ColourState {
 /// Requests of the colour panes.
 #[derive(Debug, Clone, PartialEq)]
 pub enum ColourCommand {
-    /// Open or close a proof grid.
-    ShowProofs(Option<ProofKind>),
+    /// Open or close a grid of variations.
+    ShowVariations(Option<VariationKind>),
     /// Match exposure and balance of the selected frames to this one.
     MatchTo(FrameId),
     /// Open the pane that measures a stock on the current frame, or close it.

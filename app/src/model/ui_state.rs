@@ -17,9 +17,9 @@ use crate::commands::{AspectLock, Command, Question};
 use crate::model::brush_state::CleanState;
 use crate::model::colour_tools::ColourState;
 use crate::model::panels::PanelState;
-use crate::services::eta::Pace;
-use crate::services::exact_counts::CountDesk;
-use crate::services::preview_store::{PreviewStore, Wants};
+use crate::services::eta::ProgressEstimate;
+use crate::services::exact_counts::ExactCounts;
+use crate::services::preview_store::{PreviewRequests, PreviewStore};
 
 /// What the pointer does on the strip and in the large picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -39,7 +39,7 @@ pub enum StripTool {
 
 /// Position and zoom of the strip view.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct StripLook {
+pub struct StripViewState {
     /// Screen points for the height of one strip; `None` fits the current strip, or everything.
     pub zoom_points: Option<f64>,
     /// When fitted, the view shows every strip of the session, not only the current one.
@@ -58,7 +58,7 @@ pub struct StripLook {
     pub share: f32,
 }
 
-impl Default for StripLook {
+impl Default for StripViewState {
     fn default() -> Self {
         Self {
             zoom_points: None,
@@ -75,7 +75,7 @@ impl Default for StripLook {
 
 /// Position and display of the large view.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct FrameLook {
+pub struct FrameViewState {
     /// One scan pixel to one screen pixel, instead of the whole picture.
     pub loupe: bool,
     /// Centre of the loupe in the upright picture's unit square.
@@ -86,7 +86,7 @@ pub struct FrameLook {
     pub show_before: bool,
 }
 
-impl Default for FrameLook {
+impl Default for FrameViewState {
     fn default() -> Self {
         Self { loupe: false, center: (0.5, 0.5), overlay: Overlay::None, show_before: false }
     }
@@ -118,7 +118,7 @@ pub enum BoxPart {
 
 /// State of the dialogs about session files and scans.
 #[derive(Debug, Clone, Default)]
-pub struct FilesLook {
+pub struct FileDialogState {
     /// The list of unsaved work of earlier runs is open.
     pub shows_unsaved: bool,
     /// The autosave whose removal the user must confirm.
@@ -163,9 +163,9 @@ pub struct UiState {
     /// Current strip when no frame is selected.
     pub active_strip: Option<StripId>,
     /// Strip view.
-    pub strip: StripLook,
+    pub strip: StripViewState,
     /// Large view.
-    pub frame: FrameLook,
+    pub frame: FrameViewState,
     pub tool: StripTool,
     /// The current box drag.
     pub box_drag: Option<BoxDrag>,
@@ -187,15 +187,15 @@ pub struct UiState {
     pub light: bool,
     pub question: Option<Question>,
     /// Dialogs about session files and scans.
-    pub files: FilesLook,
-    /// Balance wheel, proof grids, grey point, chart being measured.
+    pub files: FileDialogState,
+    /// Balance wheel, grids of variations, grey point, chart being measured.
     pub colour: ColourState,
     /// Repair brush, comparison.
     pub clean: CleanState,
     /// State of the settings, histogram and export panes.
     pub panels: PanelState,
     /// What the views showed in the last frame, so that it can be rendered.
-    pub wants: Wants,
+    pub requests: PreviewRequests,
 }
 
 impl UiState {
@@ -232,13 +232,13 @@ impl UiState {
     /// Drops everything that belonged to another session; keeps panes and zoom habits.
     pub fn begin_session(&mut self, session: &Session) {
         self.active_strip = session.strips.first().map(|strip| strip.id);
-        self.strip = StripLook {
+        self.strip = StripViewState {
             whole_scans: self.strip.whole_scans,
             show_all: self.strip.show_all,
             share: self.strip.share,
-            ..StripLook::default()
+            ..StripViewState::default()
         };
-        self.frame = FrameLook::default();
+        self.frame = FrameViewState::default();
         self.tool = StripTool::Boxes;
         self.colour.begin_session();
         self.clean.begin_session();
@@ -247,7 +247,7 @@ impl UiState {
         self.show_base_pixels = false;
         self.files.compares = false;
         self.files.measured_before.clear();
-        self.wants = Wants::default();
+        self.requests = PreviewRequests::default();
         self.begin_selection(session);
     }
 
@@ -294,7 +294,7 @@ pub struct JobStatus {
     /// How visible it is.
     pub kind: JobKind,
     /// How far it got and when.
-    pub pace: Pace,
+    pub estimate: ProgressEstimate,
     /// Remaining time in words, once there is an estimate.
     pub remaining: Option<String>,
     /// It has been running for longer than a glance.
@@ -312,7 +312,7 @@ impl JobStatus {
             share: 0.0,
             detail: String::new(),
             kind,
-            pace: Pace::default(),
+            estimate: ProgressEstimate::default(),
             remaining: None,
             is_long: false,
             ends_with_session: false,
@@ -359,7 +359,7 @@ pub struct AppStatus {
     pub notice_open: bool,
     /// The last export of this session.
     pub export_report: Option<Arc<ExportReport>>,
-    pub counts: CountDesk,
+    pub counts: ExactCounts,
     /// Set if the last save was refused, because the file is not the one that was opened.
     pub conflict: Option<Conflict>,
     /// Unsaved work of earlier runs that was neither opened nor discarded.

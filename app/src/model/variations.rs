@@ -1,14 +1,14 @@
-//! The pictures of a proof grid: each is the frame with a few edits; choosing one applies its edits.
+//! The pictures of a grid of variations: each is the frame with a few edits; choosing one applies its edits.
 
 use glassine_film::Param;
 use glassine_raster::TiltedBox;
 use glassine_session::{Edit, Frame, Session};
 
-use crate::model::colour_tools::ProofKind;
+use crate::model::colour_tools::VariationKind;
 
 /// One picture of a grid.
 #[derive(Debug, Clone, PartialEq)]
-pub struct ProofCell {
+pub struct Variation {
     /// The difference, in a few letters.
     pub label: String,
     /// The same in words, for the history and for users who do not see the grid.
@@ -48,24 +48,24 @@ pub fn cells(
     session: &Session,
     frame: &Frame,
     selected: &[&Frame],
-    kind: ProofKind,
+    kind: VariationKind,
     step: f64,
-) -> Vec<ProofCell> {
+) -> Vec<Variation> {
     match kind {
-        ProofKind::Exposure => nine(|steps| exposure_cell(selected, f64::from(steps) * step)),
-        ProofKind::RingAround => ring(selected, step),
-        ProofKind::MaskTolerance => tolerances(session, frame, step),
+        VariationKind::Exposure => nine(|steps| exposure_cell(selected, f64::from(steps) * step)),
+        VariationKind::RingAround => ring(selected, step),
+        VariationKind::MaskTolerance => tolerances(session, frame, step),
     }
 }
 
 /// From four steps down to four steps up, in reading order.
-fn nine(mut cell: impl FnMut(i8) -> (String, String, Vec<Edit>)) -> Vec<ProofCell> {
+fn nine(mut cell: impl FnMut(i8) -> (String, String, Vec<Edit>)) -> Vec<Variation> {
     (0_u8..9)
         .map(|idx| {
             let steps = idx as i8 - 4;
             let (label, words, edits) = cell(steps);
             let place = (f32::from(idx % 3), f32::from(idx / 3));
-            ProofCell { label, words, edits, only_shown: Vec::new(), place, is_now: steps == 0 }
+            Variation { label, words, edits, only_shown: Vec::new(), place, is_now: steps == 0 }
         })
         .collect()
 }
@@ -89,8 +89,8 @@ fn exposure_cell(frames: &[&Frame], stops: f64) -> (String, String, Vec<Edit>) {
     (format!("{text} stops"), format!("test strip {text} stops"), added(frames, Param::ExposureStops, stops))
 }
 
-fn ring(frames: &[&Frame], step: f64) -> Vec<ProofCell> {
-    let now = ProofCell {
+fn ring(frames: &[&Frame], step: f64) -> Vec<Variation> {
+    let now = Variation {
         label: "now".to_owned(),
         words: "balance as it is".to_owned(),
         edits: Vec::new(),
@@ -101,7 +101,7 @@ fn ring(frames: &[&Frame], step: f64) -> Vec<ProofCell> {
     let around = DIRECTIONS.into_iter().map(|(name, [warm, tint], place)| {
         let mut edits = added(frames, Param::WarmthCc, warm * step);
         edits.extend(added(frames, Param::TintCc, tint * step));
-        ProofCell {
+        Variation {
             label: format!("{step:.0} {name}"),
             words: format!("ring-around {step:.0} CC {name}"),
             edits,
@@ -116,7 +116,7 @@ fn ring(frames: &[&Frame], step: f64) -> Vec<ProofCell> {
     cells
 }
 
-fn tolerances(session: &Session, frame: &Frame, step: f64) -> Vec<ProofCell> {
+fn tolerances(session: &Session, frame: &Frame, step: f64) -> Vec<Variation> {
     let Some(strip) = session.strip(frame.strip) else { return Vec::new() };
     let now = strip.mask_tolerance_d;
     let recommended_d = strip.base.as_ref().map(|base| base.recommended_tolerance_d);
@@ -138,7 +138,7 @@ fn tolerances(session: &Session, frame: &Frame, step: f64) -> Vec<ProofCell> {
             let label = if is_recommended { format!("{number} ▼") } else { number };
             let place = (f32::from(idx % 3), f32::from(idx / 3));
             let only_shown = vec![Edit::SetCrops(vec![(frame.id, with_rebate(&frame.crop))])];
-            ProofCell { label, words, edits, only_shown, place, is_now }
+            Variation { label, words, edits, only_shown, place, is_now }
         })
         .collect()
 }
@@ -150,17 +150,17 @@ fn with_rebate(crop: &TiltedBox) -> TiltedBox {
 }
 
 /// Hint for the user of a grid of this kind; the error says why there is none.
-pub fn note(session: &Session, frame: &Frame, kind: ProofKind) -> Result<&'static str, &'static str> {
+pub fn note(session: &Session, frame: &Frame, kind: VariationKind) -> Result<&'static str, &'static str> {
     let strip = session.strip(frame.strip);
     match kind {
-        ProofKind::Exposure => Ok("a click takes that exposure"),
-        ProofKind::RingAround => match strip.map(|strip| strip.film) {
+        VariationKind::Exposure => Ok("a click takes that exposure"),
+        VariationKind::RingAround => match strip.map(|strip| strip.film) {
             Some(glassine_film::FilmKind::BlackAndWhite) => {
                 Err("black-and-white film has no colour to balance")
             }
             _ => Ok("a click takes that step; the grid is then built around the new balance"),
         },
-        ProofKind::MaskTolerance => match strip {
+        VariationKind::MaskTolerance => match strip {
             Some(strip) if strip.film.is_negative() && strip.base.is_some() => Ok(
                 "marked pixels count as film base, ▼ is nearest to the recommended value; a click takes that tolerance",
             ),

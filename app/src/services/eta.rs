@@ -64,12 +64,12 @@ pub fn remaining_s(reports: impl DoubleEndedIterator<Item = Report> + Clone, now
 
 /// The reports of one job.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct Pace {
+pub struct ProgressEstimate {
     began_s: Option<f64>,
     reports: VecDeque<Report>,
 }
 
-impl Pace {
+impl ProgressEstimate {
     /// Notes the start of the job, on the window's clock.
     pub fn begin(&mut self, clock_s: f64) {
         *self = Self { began_s: Some(clock_s), reports: VecDeque::new() };
@@ -214,7 +214,7 @@ mod tests {
 
     #[test]
     fn many_reports_are_thinned_out_and_tell_the_same() {
-        let mut pace = Pace::default();
+        let mut pace = ProgressEstimate::default();
         pace.begin(100.0);
         for step in 1..=5_000_u16 {
             pace.report(f32::from(step) / 10_000.0, 100.0 + f64::from(step) * 0.01);

@@ -31,7 +31,7 @@ pub enum CountState<'a> {
 }
 
 #[derive(Debug, Clone)]
-struct Known {
+struct Counted {
     inputs: Inputs,
     count: Result<ExactCount, Notice>,
     /// Whether the frame is still in that state.
@@ -40,7 +40,7 @@ struct Known {
 
 /// A running count.
 #[derive(Debug, Clone)]
-struct Running {
+struct RunningCount {
     id: JobId,
     asked: Vec<(FrameId, Inputs)>,
     share: f32,
@@ -49,7 +49,7 @@ struct Running {
 
 /// The present state of the program, as the counts need it.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Moment {
+pub(crate) struct CountInputs {
     /// The window's clock, seconds.
     pub(crate) now_s: f64,
     /// Something else uses the machine: a gesture, pictures, an export, other work.
@@ -58,9 +58,9 @@ pub(crate) struct Moment {
 
 /// Exact counts by frame, and the job that makes them.
 #[derive(Debug, Clone, Default)]
-pub struct CountDesk {
-    known: HashMap<FrameId, Known>,
-    running: Option<Running>,
+pub struct ExactCounts {
+    known: HashMap<FrameId, Counted>,
+    running: Option<RunningCount>,
     /// Frames to count, unchanged since `pending_since_s`.
     pending: Vec<(FrameId, Inputs)>,
     pending_since_s: f64,
@@ -68,7 +68,7 @@ pub struct CountDesk {
     is_stopped: bool,
 }
 
-impl CountDesk {
+impl ExactCounts {
     /// Drops everything: another session begins.
     pub(crate) fn clear(&mut self, jobs: &JobHost) {
         self.drop_running(jobs);
@@ -148,7 +148,7 @@ impl CountDesk {
             return;
         };
         if let Some((_, inputs)) = running.asked.iter().find(|(asked, _)| *asked == frame) {
-            self.known.insert(frame, Known { inputs: inputs.clone(), count, is_fresh: true });
+            self.known.insert(frame, Counted { inputs: inputs.clone(), count, is_fresh: true });
         }
     }
 
@@ -168,7 +168,7 @@ impl CountDesk {
                 pixels: file.counted_pixels,
             };
             let inputs = Inputs::of(session, session.frame(file.frame), None);
-            self.known.insert(file.frame, Known { inputs, count: Ok(count), is_fresh: true });
+            self.known.insert(file.frame, Counted { inputs, count: Ok(count), is_fresh: true });
         }
     }
 
@@ -179,7 +179,7 @@ impl CountDesk {
         &mut self,
         at: &SessionAt,
         wanted: &[FrameId],
-        moment: Moment,
+        state: CountInputs,
         jobs: &mut JobHost,
     ) -> (Option<JobId>, Option<f64>) {
         let session = &at.session;
@@ -209,24 +209,24 @@ impl CountDesk {
                 self.pending.iter().any(|(other, then)| id == other && inputs.same(then))
             });
         if !is_same {
-            self.pending_since_s = moment.now_s;
+            self.pending_since_s = state.now_s;
             self.is_stopped = false;
         }
         self.pending = missing;
         if self.pending.is_empty() || self.running.is_some() || self.is_stopped {
             return (None, None);
         }
-        let wait_s = self.pending_since_s + SETTLED_S - moment.now_s;
+        let wait_s = self.pending_since_s + SETTLED_S - state.now_s;
         if wait_s > 0.0 {
             return (None, Some(wait_s));
         }
-        if moment.is_busy {
+        if state.is_busy {
             // Whatever keeps the machine busy wakes the window when it ends.
             return (None, None);
         }
         let frames = self.pending.iter().map(|(id, _)| *id).collect();
         let id = jobs.submit(at.clone(), Job::Count { frames });
-        self.running = Some(Running { id, asked: self.pending.clone(), share: 0.0, is_dropped: false });
+        self.running = Some(RunningCount { id, asked: self.pending.clone(), share: 0.0, is_dropped: false });
         (Some(id), None)
     }
 }

@@ -39,7 +39,7 @@ impl GlassineApp {
                 let now_s = self.now;
                 if let Some(job) = self.job_mut(id) {
                     job.label = label;
-                    job.pace.begin(now_s);
+                    job.estimate.begin(now_s);
                 }
             }
             JobEventKind::Progress { share, detail } => {
@@ -47,7 +47,7 @@ impl GlassineApp {
                 if let Some(job) = self.job_mut(id) {
                     job.share = share.clamp(0.0, 1.0);
                     job.detail = detail;
-                    job.pace.report(job.share, now_s);
+                    job.estimate.report(job.share, now_s);
                 }
                 self.status.counts.progress(id, share);
             }
@@ -60,7 +60,7 @@ impl GlassineApp {
                 self.saved(id, key, *session, *saved, access);
             }
             JobEventKind::SaveConflict(conflict) => {
-                self.tell(conflict.notice());
+                self.notify(conflict.notice());
                 if key == self.key {
                     self.ui_state.files.compares = false;
                     self.status.conflict = Some(*conflict);
@@ -90,7 +90,7 @@ impl GlassineApp {
             }
             JobEventKind::Hashed { scan, path, print } => match print {
                 Ok(print) => self.hashed(scan, &path, &print),
-                Err(notice) => self.tell(notice),
+                Err(notice) => self.notify(notice),
             },
             JobEventKind::ScansChecked { depth: _, checks } => self.scans_checked(id, checks),
             JobEventKind::LockSeen(holder) => self.lock_seen(holder),
@@ -103,7 +103,7 @@ impl GlassineApp {
             }
             JobEventKind::StockMeasured(report) => {
                 let (before, after) = report.mean;
-                self.tell(Notice::new(
+                self.notify(Notice::new(
                     Severity::Info,
                     format!("stock measured: mean difference {before:.2} before, {after:.2} with it"),
                     "look at the patches, then use the stock for the strip or write it to a file",
@@ -140,11 +140,11 @@ impl GlassineApp {
 
     /// Drops the changes of a session that is no longer current, and tells the user.
     fn drop_edits(&mut self, edits: JobEdits) {
-        edits.notices.into_iter().rev().for_each(|notice| self.tell(notice));
+        edits.notices.into_iter().rev().for_each(|notice| self.notify(notice));
         if !edits.edits.is_empty() {
             let headline = format!("“{}” ended after another session was opened", edits.label);
             let what = "its result was dropped; open that session and ask for it again";
-            self.tell(Notice::new(Severity::Info, headline, what));
+            self.notify(Notice::new(Severity::Info, headline, what));
         }
     }
 
@@ -178,7 +178,7 @@ impl GlassineApp {
         if let Some(failure) = failure {
             self.solve_what_was_found(id);
             if is_news {
-                self.tell(failure.notice.clone());
+                self.notify(failure.notice.clone());
             }
         } else {
             self.files.finding.remove(&id);
@@ -218,7 +218,7 @@ impl GlassineApp {
     /// kept.
     fn take_edits(&mut self, edits: JobEdits, find: Option<NewSessionRequest>, is_first_look: bool) {
         let JobEdits { label, base, edits, notices } = edits;
-        notices.into_iter().rev().for_each(|notice| self.tell(notice));
+        notices.into_iter().rev().for_each(|notice| self.notify(notice));
         if edits.is_empty() {
             return;
         }
@@ -232,7 +232,7 @@ impl GlassineApp {
         if let Some(first) = rebased.dropped.first() {
             let more = rebased.dropped.len() - 1;
             let others = if more > 0 { format!(" and {more} more") } else { String::new() };
-            self.tell(Notice::new(
+            self.notify(Notice::new(
                 Severity::Warning,
                 format!("a part of “{label}” no longer fits: {first}{others}"),
                 "the rest was kept; run it again if you need it for the current frames",
@@ -270,7 +270,7 @@ impl GlassineApp {
             "box the frames of this scan again to take those that are found",
         );
         let path = self.session().scan(scan).map(|scan| scan.path.clone());
-        self.tell(match path {
+        self.notify(match path {
             Some(path) => notice.about(path),
             None => notice,
         });

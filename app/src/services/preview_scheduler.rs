@@ -10,7 +10,7 @@ use glassine_session::{ScanId, ScanRef, Session, Strip};
 
 use crate::model::picture_inputs::{Inputs, same_scan, same_strip};
 use crate::model::ui_state::{JobKind, JobStatus};
-use crate::services::preview_store::{PreviewStore, Want, Wants};
+use crate::services::preview_store::{PreviewRequests, PreviewStore, Viewport};
 
 /// Inputs of a scan's base pixels.
 #[derive(Debug, Clone)]
@@ -53,8 +53,8 @@ struct Failed {
 
 /// What was requested for one place on screen.
 #[derive(Debug, Clone)]
-struct Asked {
-    want: Want,
+struct Requested {
+    viewport: Viewport,
     inputs: Inputs,
     /// Revision of the first request since the place is shown: undo makes ids come back, and older pictures may show
     /// another frame.
@@ -67,7 +67,7 @@ struct Asked {
 #[derive(Debug, Default)]
 pub(crate) struct Scheduler {
     revision: u64,
-    asked: HashMap<ViewKey, Asked>,
+    asked: HashMap<ViewKey, Requested>,
     overviews: HashMap<ScanId, Arc<ScanRef>>,
     base: HashMap<ScanId, BaseInputs>,
     running: HashMap<JobId, Shown>,
@@ -81,10 +81,10 @@ pub(crate) struct Scheduler {
 const KEPT_LARGE: usize = 8;
 
 /// Input of one scheduler run, and where its requests go.
-pub(crate) struct Asks<'a> {
+pub(crate) struct SchedulerInputs<'a> {
     /// The session, as it is shown.
     pub(crate) at: &'a SessionAt,
-    pub(crate) wants: &'a Wants,
+    pub(crate) requests: &'a PreviewRequests,
     /// The window's clock, seconds.
     pub(crate) now_s: f64,
     pub(crate) jobs: &'a mut JobHost,
@@ -165,25 +165,25 @@ impl Scheduler {
     }
 
     /// Requests everything shown that is missing in its present state.
-    pub(crate) fn run(&mut self, mut asks: Asks<'_>) {
-        let (session, wants) = (&asks.at.session, asks.wants);
-        for (key, want) in &wants.pictures {
-            self.ask_picture(session, *key, *want, &mut asks);
+    pub(crate) fn run(&mut self, mut asks: SchedulerInputs<'_>) {
+        let (session, requests) = (&asks.at.session, asks.requests);
+        for (key, viewport) in &requests.pictures {
+            self.ask_picture(session, *key, *viewport, &mut asks);
         }
-        for (key, want, edits) in &wants.proofs {
+        for (key, viewport, edits) in &requests.variations {
             let varied = edits.iter().try_fold(session.clone(), |session, edit| edit.apply(&session));
             if let Ok(varied) = varied {
-                self.ask_picture(&varied, *key, *want, &mut asks);
+                self.ask_picture(&varied, *key, *viewport, &mut asks);
             }
         }
-        for scan in wants.overviews.iter().filter_map(|id| session.scan(*id)) {
+        for scan in requests.overviews.iter().filter_map(|id| session.scan(*id)) {
             let is_same = self.overviews.get(&scan.id).is_some_and(|asked| same_scan(asked, scan));
             if self.is_due(Shown::Overview(scan.id), is_same, asks.now_s) {
                 self.overviews.insert(scan.id, Arc::clone(scan));
                 self.submit(Shown::Overview(scan.id), Job::Overview { scan: scan.id }, &mut asks);
             }
         }
-        for scan in wants.base_pixels.iter().filter_map(|id| session.scan(*id)) {
+        for scan in requests.base_pixels.iter().filter_map(|id| session.scan(*id)) {
             let strips = session.strips.iter().filter(|strip| strip.scan == scan.id).cloned().collect();
             let inputs = BaseInputs { scan: Arc::clone(scan), strips };
             let shown = Shown::Base(scan.id);
@@ -198,7 +198,7 @@ impl Scheduler {
         let exists = |key: &ViewKey| match key {
             ViewKey::ScanRegion(scan) => session.scan(*scan).is_some(),
             ViewKey::Print(id) | ViewKey::Frame(id) | ViewKey::Compare(id) => session.frame(*id).is_some(),
-            ViewKey::Proof(..) => wants.proofs.iter().any(|(wanted, ..)| wanted == key),
+            ViewKey::Proof(..) => requests.variations.iter().any(|(wanted, ..)| wanted == key),
         };
         self.asked.retain(|key, _| exists(key));
         self.overviews.retain(|id, _| session.scan(*id).is_some());
@@ -208,10 +208,10 @@ impl Scheduler {
             Shown::Overview(scan) | Shown::Base(scan) => session.scan(*scan).is_some(),
         });
         asks.previews.keep_only(exists, |scan| session.scan(scan).is_some());
-        self.keep_few_large(wants, asks.previews);
+        self.keep_few_large(requests, asks.previews);
     }
 
-    fn submit(&mut self, shown: Shown, job: Job, asks: &mut Asks<'_>) {
+    fn submit(&mut self, shown: Shown, job: Job, asks: &mut SchedulerInputs<'_>) {
         let label = job.label();
         let id = asks.jobs.submit(asks.at.clone(), job);
         asks.status
@@ -220,7 +220,13 @@ impl Scheduler {
     }
 
     /// Requests one picture, unless it was already requested in this state.
-    fn ask_picture(&mut self, session: &Session, key: ViewKey, want: Want, asks: &mut Asks<'_>) {
+    fn ask_picture(
+        &mut self,
+        session: &Session,
+        key: ViewKey,
+        viewport: Viewport,
+        asks: &mut SchedulerInputs<'_>,
+    ) {
         let inputs = match key {
             ViewKey::ScanRegion(scan) => Inputs::of(session, None, session.scan(scan)),
             ViewKey::Print(id) | ViewKey::Frame(id) | ViewKey::Compare(id) | ViewKey::Proof(id, _) => {
@@ -229,44 +235,45 @@ impl Scheduler {
         };
         let is_complete = inputs.has_scan() && (inputs.has_frame() || matches!(key, ViewKey::ScanRegion(_)));
         let was_asked = self.asked.get(&key);
-        let is_same = was_asked.is_some_and(|asked| asked.want == want && asked.inputs.same(&inputs));
-        let (before, first) = (was_asked.map(|asked| asked.want.region), was_asked.map(|asked| asked.first));
+        let is_same = was_asked.is_some_and(|asked| asked.viewport == viewport && asked.inputs.same(&inputs));
+        let (before, first) =
+            (was_asked.map(|asked| asked.viewport.region), was_asked.map(|asked| asked.first));
         if !is_complete || !self.is_due(Shown::Picture(key), is_same, asks.now_s) {
             return;
         }
         self.revision += 1;
         let last = self.revision;
-        self.asked.insert(key, Asked { want, inputs, first: first.unwrap_or(last), last });
+        self.asked.insert(key, Requested { viewport, inputs, first: first.unwrap_or(last), last });
         let request = PreviewRequest {
             key,
             at: SessionAt { session: session.clone(), ..asks.at.clone() },
-            region: want.region,
-            scan_rect: want.scan_rect,
-            max_width_px: want.size_px[0],
-            max_height_px: want.size_px[1],
-            side: want.side,
-            overlay: want.overlay,
+            region: viewport.region,
+            scan_rect: viewport.scan_rect,
+            max_width_px: viewport.size_px[0],
+            max_height_px: viewport.size_px[1],
+            side: viewport.side,
+            overlay: viewport.overlay,
             revision: last,
         };
         let closeup = match key {
-            ViewKey::Frame(id) if want.region != UnitRect::WHOLE => session.frame(id).cloned(),
+            ViewKey::Frame(id) if viewport.region != UnitRect::WHOLE => session.frame(id).cloned(),
             _ => None,
         };
         asks.jobs.preview(request.clone());
         if let Some(frame) = closeup {
             let toward = before.map_or((0.0, 0.0), |before| {
-                way_over_the_scan(&frame.crop, frame.orientation, before, want.region)
+                way_over_the_scan(&frame.crop, frame.orientation, before, viewport.region)
             });
             asks.jobs.look_ahead(request, toward);
         }
     }
 
-    fn keep_few_large(&mut self, wants: &Wants, previews: &mut PreviewStore) {
-        for (key, _) in wants.pictures.iter().filter(|(key, _)| !matches!(key, ViewKey::Print(_))) {
+    fn keep_few_large(&mut self, requests: &PreviewRequests, previews: &mut PreviewStore) {
+        for (key, _) in requests.pictures.iter().filter(|(key, _)| !matches!(key, ViewKey::Print(_))) {
             self.large.retain(|other| other != key);
             self.large.push_front(*key);
         }
-        let shown = |key: &ViewKey| wants.pictures.iter().any(|(wanted, _)| wanted == key);
+        let shown = |key: &ViewKey| requests.pictures.iter().any(|(wanted, _)| wanted == key);
         while self.large.len() > KEPT_LARGE && self.large.back().is_some_and(|key| !shown(key)) {
             if let Some(key) = self.large.pop_back() {
                 self.asked.remove(&key);

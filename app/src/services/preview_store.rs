@@ -1,4 +1,4 @@
-//! Finished pictures on their way to the screen: what the views want, what has arrived, and its textures.
+//! Finished pictures on their way to the screen: what the views show, what has arrived, and its textures.
 //!
 //! Workers deliver finished 8-bit pictures; the store only uploads them, a few a frame, and drops stale ones.
 
@@ -13,7 +13,7 @@ use glassine_film::Histogram;
 use glassine_raster::PixelRect;
 use glassine_session::{Edit, FrameId, ScanId};
 
-use crate::services::eta::Pace;
+use crate::services::eta::ProgressEstimate;
 
 /// Pixels uploaded in one frame of the window, about 2 ms on a software renderer; one picture is always taken.
 const UPLOAD_PX_PER_FRAME: u64 = 2_000_000;
@@ -22,7 +22,7 @@ const TILE_PX: u32 = 1024;
 
 /// One picture a view has room for.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Want {
+pub struct Viewport {
     /// Part of the upright picture.
     pub region: UnitRect,
     /// Part of the scan, for scan regions.
@@ -37,20 +37,20 @@ pub struct Want {
 
 /// What the views showed in the last frame.
 #[derive(Debug, Clone, Default, PartialEq)]
-pub struct Wants {
+pub struct PreviewRequests {
     /// Pictures, by their place on screen.
-    pub pictures: Vec<(ViewKey, Want)>,
+    pub pictures: Vec<(ViewKey, Viewport)>,
     /// Pictures of a frame with some edits that the session itself does not have.
-    pub proofs: Vec<(ViewKey, Want, Vec<Edit>)>,
+    pub variations: Vec<(ViewKey, Viewport, Vec<Edit>)>,
     /// Scans whose overview is shown.
     pub overviews: Vec<ScanId>,
     /// Scans whose base pixels are shown.
     pub base_pixels: Vec<ScanId>,
 }
 
-impl Wants {
-    pub fn picture(&mut self, key: ViewKey, want: Want) {
-        self.pictures.push((key, want));
+impl PreviewRequests {
+    pub fn picture(&mut self, key: ViewKey, viewport: Viewport) {
+        self.pictures.push((key, viewport));
     }
 }
 
@@ -149,7 +149,7 @@ pub struct PreviewStore {
     failed: HashMap<ViewKey, String>,
     repairs: HashMap<FrameId, Arc<RepairSummary>>,
     /// The running dust detection: its picture and its progress.
-    dust: Option<(ViewKey, Pace)>,
+    dust: Option<(ViewKey, ProgressEstimate)>,
 }
 
 impl PreviewStore {
@@ -179,17 +179,17 @@ impl PreviewStore {
 
     /// Records the progress of a picture's dust detection.
     pub(crate) fn dust_progress(&mut self, key: ViewKey, share: f32, now_s: f64) {
-        let (_, pace) = match &mut self.dust {
+        let (_, estimate) = match &mut self.dust {
             Some(known) if known.0 == key => known,
-            other => other.insert((key, Pace::default())),
+            other => other.insert((key, ProgressEstimate::default())),
         };
-        pace.report(share, now_s);
+        estimate.report(share, now_s);
     }
 
     /// Share of a picture's dust detection that is done, and its remaining time if there is an estimate.
     pub fn dust_look(&self, key: ViewKey, now_s: f64) -> Option<(f64, Option<String>)> {
-        let (_, pace) = self.dust.as_ref().filter(|(looked_for, _)| *looked_for == key)?;
-        Some((pace.share()?, pace.remaining_text(now_s)))
+        let (_, estimate) = self.dust.as_ref().filter(|(looked_for, _)| *looked_for == key)?;
+        Some((estimate.share()?, estimate.remaining_text(now_s)))
     }
 
     pub(crate) fn fail(&mut self, key: ViewKey, why: String) {

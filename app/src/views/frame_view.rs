@@ -12,7 +12,7 @@ use glassine_session::Frame;
 use crate::commands::Command;
 use crate::model::brush_state::shown_overlay;
 use crate::model::ui_state::{StripTool, ViewCx};
-use crate::services::preview_store::Want;
+use crate::services::preview_store::Viewport;
 use crate::widgets::theme;
 
 use super::frame_tools::{frame_tools_ui, has_clicks};
@@ -166,8 +166,8 @@ fn picture_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
     if response.double_clicked() && !has_clicks(cx, frame) {
         toggle_loupe(cx, &response, whole);
     }
-    let want = want(cx, frame, whole, room, pixels);
-    cx.ui_state.wants.picture(ViewKey::Frame(frame.id), want);
+    let viewport = viewport(cx, frame, whole, room, pixels);
+    cx.ui_state.requests.picture(ViewKey::Frame(frame.id), viewport);
     let compared = match (cx.ui_state.clean.show_unrepaired, cx.ui_state.frame.show_before) {
         (true, _) => Some((PictureSide::Unrepaired, "without dust repair")),
         (_, true) => Some((PictureSide::Before, "before its settings")),
@@ -175,8 +175,8 @@ fn picture_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
     };
     let key = match compared {
         Some((side, _)) => {
-            let other = Want { side, overlay: Overlay::None, ..want };
-            cx.ui_state.wants.picture(ViewKey::Compare(frame.id), other);
+            let other = Viewport { side, overlay: Overlay::None, ..viewport };
+            cx.ui_state.requests.picture(ViewKey::Compare(frame.id), other);
             ViewKey::Compare(frame.id)
         }
         None => ViewKey::Frame(frame.id),
@@ -185,7 +185,7 @@ fn picture_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
     paint_picture(&painter, cx, frame, key, whole);
     if let Some((_, text)) = compared {
         tag(&painter, room, text);
-    } else if want.overlay == Overlay::RepairDifference {
+    } else if viewport.overlay == Overlay::RepairDifference {
         tag(&painter, room, &format!("what dust repair changes, {DIFFERENCE_GAIN:.0} times amplified"));
     } else if dust_is_looked_for(ui, cx, key) {
         let now_s = ui.input(|input| input.time);
@@ -285,7 +285,7 @@ fn toggle_loupe(cx: &mut ViewCx<'_>, response: &Response, whole: Rect) {
 }
 
 /// The visible part of the picture, at its size on screen.
-fn want(cx: &ViewCx<'_>, frame: &Frame, whole: Rect, room: Rect, pixels: f32) -> Want {
+fn viewport(cx: &ViewCx<'_>, frame: &Frame, whole: Rect, room: Rect, pixels: f32) -> Viewport {
     let seen = if cx.ui_state.frame.loupe { whole.intersect(room) } else { whole };
     let unit = |at: f32, from: f32, size: f32| f64::from(((at - from) / size.max(1.0)).clamp(0.0, 1.0));
     let region = if cx.ui_state.frame.loupe && seen.is_positive() {
@@ -304,7 +304,7 @@ fn want(cx: &ViewCx<'_>, frame: &Frame, whole: Rect, room: Rect, pixels: f32) ->
         let px = (points * pixels).round().min(MAX_PICTURE_PX);
         (f64::from(px).min(scan_px.ceil()).max(1.0)) as u32
     };
-    Want {
+    Viewport {
         region,
         scan_rect: PixelRect::default(),
         size_px: [size(seen.width(), w), size(seen.height(), h)],

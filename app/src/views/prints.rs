@@ -8,7 +8,7 @@ use glassine_session::Frame;
 
 use crate::commands::Command;
 use crate::model::ui_state::ViewCx;
-use crate::services::preview_store::Want;
+use crate::services::preview_store::Viewport;
 use crate::widgets::histogram_plot::percent_text;
 use crate::widgets::icon::{Icon, paint_icon};
 use crate::widgets::theme;
@@ -108,7 +108,7 @@ fn print_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, area: R
     let scale = (room.width() / sides.x).min(room.height() / sides.y);
     let picture = Align2::CENTER_TOP.align_size_within_rect(sides * scale, room);
     let key = ViewKey::Print(frame.id);
-    cx.ui_state.wants.picture(key, want(picture.size() * ui.ctx().pixels_per_point()));
+    cx.ui_state.requests.picture(key, viewport(picture.size() * ui.ctx().pixels_per_point()));
     match cx.previews.picture(key) {
         Some((texture, ..)) => {
             let tint = if frame.skipped { Color32::from_gray(90) } else { Color32::WHITE };
@@ -234,9 +234,9 @@ fn hover_text(cx: &ViewCx<'_>, frame: &Frame) -> String {
     lines.join("\n")
 }
 
-fn want(size: egui::Vec2) -> Want {
+fn viewport(size: egui::Vec2) -> Viewport {
     let step = |side: f32| (side.max(1.0) as u32).div_ceil(SIZE_STEP_PX) * SIZE_STEP_PX;
-    Want {
+    Viewport {
         region: UnitRect::WHOLE,
         scan_rect: PixelRect::default(),
         size_px: [step(size.x).min(MAX_PRINT_PX), step(size.y).min(MAX_PRINT_PX)],

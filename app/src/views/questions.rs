@@ -6,7 +6,7 @@ use glassine_film::FilmKind;
 use glassine_layout::formats;
 use glassine_session::{EncodingChoice, FourthSampleChoice};
 
-use crate::commands::{Answer, Command, Leaving, PathPurpose, Question};
+use crate::commands::{Answer, Command, PathPurpose, PendingAction, Question};
 use crate::model::ui_state::ViewCx;
 use crate::widgets::param_row::label_ui;
 use crate::widgets::parts::title_ui;
@@ -43,14 +43,15 @@ pub(super) fn questions_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 
 fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
     match question {
-        Question::Unsaved(leaving) => {
+        Question::Unsaved(action) => {
             title_ui(ui, "save the changes first?");
             ui.add_space(6.0);
-            let what = match leaving {
-                Leaving::Close => "closing the window",
-                Leaving::Open(_) | Leaving::NewSession(_) | Leaving::OpenDemo | Leaving::Show(_) => {
-                    "opening another session"
-                }
+            let what = match action {
+                PendingAction::Close => "closing the window",
+                PendingAction::Open(_)
+                | PendingAction::NewSession(_)
+                | PendingAction::OpenDemo
+                | PendingAction::Show(_) => "opening another session",
             };
             let text = match &cx.status.path {
                 Some(path) => format!("{} has changes that {what} would lose", path.display()),

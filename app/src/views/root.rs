@@ -22,7 +22,7 @@ use super::stock_pane::stock_ui;
 use super::strip_bar::strip_bar_ui;
 use super::strip_view::{StripPlace, strip_ui};
 use super::toolbar::toolbar_ui;
-use super::variations_grid::proofs_ui;
+use super::variations_grid::variations_ui;
 use super::welcome::welcome_ui;
 
 /// Free room around the strip, points.
@@ -48,7 +48,7 @@ pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     } else {
         work_ui(ui, cx);
     }
-    proofs_ui(ui, cx);
+    variations_ui(ui, cx);
     export_ui(ui, cx);
     keys_ui(ui, cx);
     notices_ui(ui, cx);

@@ -14,7 +14,7 @@ use crate::model::ui_state::{BoxDrag, BoxPart, StripTool, ViewCx};
 use crate::widgets::crop_box::{self, BoxInk, ScreenBox};
 use crate::widgets::theme::{self, Palette};
 
-use super::scan_picture::{magnifier_ui, paint_scan, paint_tiles, want_sharp_region};
+use super::scan_picture::{magnifier_ui, paint_scan, paint_tiles, request_sharp_region};
 use super::strip_drawing::drawing_ui;
 
 /// Strip space and its place on screen: shared by the strip and the prints under it.
@@ -43,7 +43,7 @@ pub(super) fn strip_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
             piece_ui(&painter, cx, &place.view, piece);
         }
     }
-    want_sharp_region(ui, cx, place);
+    request_sharp_region(ui, cx, place);
     for piece in &place.space.pieces {
         boxes_ui(ui, cx, place, piece);
     }
@@ -125,13 +125,13 @@ fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Pi
     if !cx.previews.overview_is_whole(piece.scan) {
         clip.rect_filled(rect, 0.0, p.field);
     }
-    if !cx.ui_state.wants.overviews.contains(&piece.scan) {
-        cx.ui_state.wants.overviews.push(piece.scan);
+    if !cx.ui_state.requests.overviews.contains(&piece.scan) {
+        cx.ui_state.requests.overviews.push(piece.scan);
     }
     paint_scan(&clip, cx, view, piece);
     if cx.ui_state.show_base_pixels {
-        if !cx.ui_state.wants.base_pixels.contains(&piece.scan) {
-            cx.ui_state.wants.base_pixels.push(piece.scan);
+        if !cx.ui_state.requests.base_pixels.contains(&piece.scan) {
+            cx.ui_state.requests.base_pixels.push(piece.scan);
         }
         paint_tiles(&clip, view, piece, cx.previews.base_pixels(piece.scan));
     }

@@ -1,4 +1,4 @@
-//! Proof grids over the window: the current frame in stepped exposures, balances or mask tolerances.
+//! Grids of variations over the window: the current frame in stepped exposures, balances or mask tolerances.
 //!
 //! Every picture comes from the same pipeline as the export; a click takes its step, and the grid is then built around
 //! the new state.
@@ -11,14 +11,14 @@ use glassine_engine::{Overlay, ViewKey};
 use glassine_session::Frame;
 
 use crate::commands::Command;
-use crate::model::colour_tools::{ColourCommand, ProofKind};
+use crate::model::colour_tools::{ColourCommand, VariationKind};
 use crate::model::ui_state::ViewCx;
-use crate::model::variations::{GRID_CELLS, ProofCell, cells, note};
+use crate::model::variations::{GRID_CELLS, Variation, cells, note};
 use crate::widgets::histogram_plot::percent_text;
 use crate::widgets::parts::{note_ui, title_ui, warning_ui};
 use crate::widgets::theme;
 
-use super::settings::proof_want;
+use super::settings::variation_viewport;
 
 /// Largest size of the grid, points.
 const MOST: Vec2 = vec2(1180.0, 760.0);
@@ -31,8 +31,8 @@ const GAP: f32 = 10.0;
 /// Clipped share from which a picture mentions it.
 const CLIP_MENTION: f64 = 0.001;
 
-pub(super) fn proofs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
-    let Some(kind) = cx.ui_state.colour.proof else { return };
+pub(super) fn variations_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let Some(kind) = cx.ui_state.colour.variations else { return };
     let Some(frame) = cx.primary() else { return };
     let frame_style = egui::Frame::popup(ui.style()).inner_margin(20);
     let modal = Modal::new(Id::unique("proof grid")).frame(frame_style).show(ui.ctx(), |ui| {
@@ -45,7 +45,7 @@ pub(super) fn proofs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         match note(cx.session, frame, kind) {
             Ok(text) => {
                 let selected = cx.ui_state.selected.len();
-                let text = if selected > 1 && kind != ProofKind::MaskTolerance {
+                let text = if selected > 1 && kind != VariationKind::MaskTolerance {
                     format!("{text}; the step goes to all {selected} selected frames")
                 } else {
                     text.to_owned()
@@ -58,7 +58,7 @@ pub(super) fn proofs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         }
     });
     if modal.inner || modal.should_close() {
-        cx.push(Command::Colour(ColourCommand::ShowProofs(None)));
+        cx.push(Command::Colour(ColourCommand::ShowVariations(None)));
     }
 }
 
@@ -74,27 +74,27 @@ fn cell_size(frame: &Frame, room: Vec2) -> Vec2 {
 }
 
 /// Title, kind and step.
-fn head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, kind: ProofKind) {
+fn head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, kind: VariationKind) {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 2.0;
         title_ui(ui, &format!("frame {}", frame.number));
         ui.add_space(12.0);
-        for other in ProofKind::ALL {
+        for other in VariationKind::ALL {
             let button = Button::selectable(kind == other, other.label()).frame_when_inactive(false);
             if ui.add(button).clicked() && other != kind {
-                cx.push(Command::Colour(ColourCommand::ShowProofs(Some(other))));
+                cx.push(Command::Colour(ColourCommand::ShowVariations(Some(other))));
             }
         }
         ui.with_layout(Layout::right_to_left(egui::Align::Center), |ui| {
             ui.spacing_mut().item_spacing.x = 2.0;
             for (idx, step) in kind.steps().into_iter().enumerate().rev() {
-                let on = cx.ui_state.colour.proof_step(kind) == step;
+                let on = cx.ui_state.colour.variation_step(kind) == step;
                 let button = Button::selectable(on, kind.step_text(step)).frame_when_inactive(true);
                 let response = ui.add(button);
                 let name = format!("step {}", kind.step_text(step));
                 ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(name));
                 if response.clicked()
-                    && let Some(chosen) = cx.ui_state.colour.proof_steps.get_mut(kind as usize)
+                    && let Some(chosen) = cx.ui_state.colour.variation_steps.get_mut(kind as usize)
                 {
                     *chosen = idx;
                 }
@@ -115,23 +115,23 @@ fn foot_ui(ui: &mut Ui, text_ui: impl FnOnce(&mut Ui)) -> bool {
     .inner
 }
 
-fn grid_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, kind: ProofKind, cell: Vec2) {
+fn grid_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, kind: VariationKind, cell: Vec2) {
     let selected: Vec<&Frame> = cx.selected().into_iter().map(AsRef::as_ref).collect();
-    let step = cx.ui_state.colour.proof_step(kind);
+    let step = cx.ui_state.colour.variation_step(kind);
     let cells = cells(cx.session, frame, &selected, kind, step);
     let size = vec2(GRID_CELLS.0 * (cell.x + GAP) - GAP, GRID_CELLS.1 * (cell.y + GAP) - GAP);
     let (area, _) = ui.allocate_exact_size(vec2(ui.available_width(), size.y), Sense::hover());
     let area = Align2::CENTER_TOP.align_size_within_rect(size, area);
     let mut ids = Vec::new();
-    for (number, proof) in (0_u16..).zip(&cells) {
-        let at = area.min + vec2(proof.place.0 * (cell.x + GAP), proof.place.1 * (cell.y + GAP));
+    for (number, variation) in (0_u16..).zip(&cells) {
+        let at = area.min + vec2(variation.place.0 * (cell.x + GAP), variation.place.1 * (cell.y + GAP));
         ids.push((
-            cell_ui(ui, cx, frame, (kind, number), proof, Rect::from_min_size(at, cell)),
-            proof.is_now,
+            cell_ui(ui, cx, frame, (kind, number), variation, Rect::from_min_size(at, cell)),
+            variation.is_now,
         ));
     }
     // The grid has the keyboard focus from the start: arrows move from picture to picture.
-    let is_new = ui.data(|data| data.get_temp::<ProofKind>(Id::unique("proof grid shown"))) != Some(kind)
+    let is_new = ui.data(|data| data.get_temp::<VariationKind>(Id::unique("proof grid shown"))) != Some(kind)
         || ui.memory(|memory| memory.focused().is_none());
     if is_new && let Some((id, _)) = ids.iter().find(|(_, is_now)| *is_now) {
         ui.data_mut(|data| data.insert_temp(Id::unique("proof grid shown"), kind));
@@ -143,8 +143,8 @@ fn cell_ui(
     ui: &Ui,
     cx: &mut ViewCx<'_>,
     frame: &Frame,
-    (kind, number): (ProofKind, u16),
-    proof: &ProofCell,
+    (kind, number): (VariationKind, u16),
+    variation: &Variation,
     rect: Rect,
 ) -> Id {
     let p = theme::palette(ui);
@@ -153,17 +153,17 @@ fn cell_ui(
     let picture = cx.previews.picture(key);
     let remark = picture.map(|(_, preview)| remark(kind, preview)).unwrap_or_default();
     response.widget_info(|| {
-        let mut info = WidgetInfo::selected(Role::Button, true, proof.is_now, &proof.words);
+        let mut info = WidgetInfo::selected(Role::Button, true, variation.is_now, &variation.words);
         info.current_text_value = Some(remark.clone());
         info
     });
     let room = Rect::from_min_max(rect.min, pos2(rect.right(), rect.bottom() - CAPTION));
-    let mut want = proof_want(<[f32; 2]>::from(room.size() * ui.ctx().pixels_per_point()));
-    if kind == ProofKind::MaskTolerance {
-        want.overlay = Overlay::BasePixels;
+    let mut viewport = variation_viewport(<[f32; 2]>::from(room.size() * ui.ctx().pixels_per_point()));
+    if kind == VariationKind::MaskTolerance {
+        viewport.overlay = Overlay::BasePixels;
     }
-    let shown = proof.edits.iter().chain(&proof.only_shown).cloned().collect();
-    cx.ui_state.wants.proofs.push((key, want, shown));
+    let shown = variation.edits.iter().chain(&variation.only_shown).cloned().collect();
+    cx.ui_state.requests.variations.push((key, viewport, shown));
     let painter = ui.painter();
     let mut place = room;
     match picture {
@@ -178,7 +178,7 @@ fn cell_ui(
             painter.rect_filled(room, 0.0, p.field);
         }
     }
-    let outline = match (proof.is_now, response.has_focus() || response.hovered()) {
+    let outline = match (variation.is_now, response.has_focus() || response.hovered()) {
         (_, true) => Some(Stroke::new(2.0, p.accent)),
         (true, false) => Some(Stroke::new(2.0, p.text_weak)),
         _ => None,
@@ -187,22 +187,22 @@ fn cell_ui(
         painter.rect_stroke(place.expand(1.0), 1.0, outline, StrokeKind::Outside);
     }
     let line = rect.bottom() - CAPTION / 2.0 + 2.0;
-    let ink = if proof.is_now { p.text_strong } else { p.text };
+    let ink = if variation.is_now { p.text_strong } else { p.text };
     let font = theme::strong_style().resolve(ui.style());
-    painter.text(pos2(place.left(), line), Align2::LEFT_CENTER, &proof.label, font, ink);
+    painter.text(pos2(place.left(), line), Align2::LEFT_CENTER, &variation.label, font, ink);
     let font = TextStyle::Small.resolve(ui.style());
-    let remark_ink = if kind == ProofKind::MaskTolerance { p.text_weak } else { p.warn };
+    let remark_ink = if kind == VariationKind::MaskTolerance { p.text_weak } else { p.warn };
     painter.text(pos2(place.right(), line), Align2::RIGHT_CENTER, remark, font, remark_ink);
     let by_key = response.has_focus() && ui.input(|input| input.key_pressed(Key::Enter));
-    if (response.clicked() || by_key) && !proof.edits.is_empty() {
-        cx.push(Command::EditAll { label: proof.words.clone(), edits: proof.edits.clone() });
+    if (response.clicked() || by_key) && !variation.edits.is_empty() {
+        cx.push(Command::EditAll { label: variation.words.clone(), edits: variation.edits.clone() });
     }
     response.id
 }
 
 /// Clipping of a picture, or the share of it that counts as base.
-fn remark(kind: ProofKind, preview: &glassine_engine::Preview) -> String {
-    if kind == ProofKind::MaskTolerance {
+fn remark(kind: VariationKind, preview: &glassine_engine::Preview) -> String {
+    if kind == VariationKind::MaskTolerance {
         return format!("{} % base", percent_text(preview.overlay_share));
     }
     let Some(histogram) = &preview.histogram else { return String::new() };

@@ -9,7 +9,7 @@ pub(crate) const FINE: f32 = 0.1;
 
 /// A user action on a value.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub enum PullEvent<T> {
+pub enum ValueGesture<T> {
     /// A gesture begins.
     Begin,
     /// The current value of the gesture.
@@ -24,8 +24,8 @@ pub enum PullEvent<T> {
 
 /// A drag or a held key.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-struct Grip {
-    pulling: bool,
+struct DragState {
+    dragging: bool,
     dropped: bool,
     by_keys: bool,
     /// Distance from the start, points.
@@ -38,43 +38,43 @@ struct Grip {
 ///
 /// `per_point` is the change for one point right and down, `step` that of one arrow key right and up. A plain click is
 /// left to the caller.
-pub fn pull_events(
+pub fn drag_value_gestures(
     ui: &Ui,
     response: &Response,
     value: [f64; 2],
     per_point: [f64; 2],
     step: [f64; 2],
-    events: &mut Vec<PullEvent<[f64; 2]>>,
+    events: &mut Vec<ValueGesture<[f64; 2]>>,
 ) {
     let id = response.id;
-    let mut grip: Grip = ui.data(|data| data.get_temp(id)).unwrap_or_default();
-    let before = grip;
+    let mut drag: DragState = ui.data(|data| data.get_temp(id)).unwrap_or_default();
+    let before = drag;
     let (escape, shift) = ui.input(|input| (input.key_pressed(Key::Escape), input.modifiers.shift));
     if response.drag_started() {
-        grip = Grip { pulling: true, from: value, ..Grip::default() };
-        events.push(PullEvent::Begin);
+        drag = DragState { dragging: true, from: value, ..DragState::default() };
+        events.push(ValueGesture::Begin);
     }
-    if grip.pulling && !grip.dropped && escape {
-        grip.dropped = true;
-        events.push(PullEvent::Cancel);
+    if drag.dragging && !drag.dropped && escape {
+        drag.dropped = true;
+        events.push(ValueGesture::Cancel);
     }
-    if response.dragged() && grip.pulling && !grip.dropped {
+    if response.dragged() && drag.dragging && !drag.dropped {
         let moved = response.drag_delta();
-        grip.way += moved * if shift { FINE } else { 1.0 };
+        drag.way += moved * if shift { FINE } else { 1.0 };
         if moved != Vec2::ZERO {
-            let way = [f64::from(grip.way.x), f64::from(grip.way.y)];
-            events.push(PullEvent::Set([0, 1].map(|side| grip.from[side] + way[side] * per_point[side])));
+            let way = [f64::from(drag.way.x), f64::from(drag.way.y)];
+            events.push(ValueGesture::Set([0, 1].map(|side| drag.from[side] + way[side] * per_point[side])));
         }
     }
-    if response.drag_stopped() && grip.pulling {
-        if !grip.dropped {
-            events.push(PullEvent::Commit);
+    if response.drag_stopped() && drag.dragging {
+        if !drag.dropped {
+            events.push(ValueGesture::Commit);
         }
-        grip = Grip::default();
+        drag = DragState::default();
     }
-    react_to_keys(ui, response, id, &mut grip, value, step, events);
-    if grip != before {
-        ui.data_mut(|data| data.insert_temp(id, grip));
+    react_to_keys(ui, response, id, &mut drag, value, step, events);
+    if drag != before {
+        ui.data_mut(|data| data.insert_temp(id, drag));
     }
 }
 
@@ -82,10 +82,10 @@ fn react_to_keys(
     ui: &Ui,
     response: &Response,
     id: Id,
-    grip: &mut Grip,
+    drag: &mut DragState,
     value: [f64; 2],
     step: [f64; 2],
-    events: &mut Vec<PullEvent<[f64; 2]>>,
+    events: &mut Vec<ValueGesture<[f64; 2]>>,
 ) {
     let arrows = [Key::ArrowLeft, Key::ArrowRight, Key::ArrowUp, Key::ArrowDown];
     let held = ui.input(|input| arrows.iter().any(|key| input.key_down(*key)));
@@ -94,20 +94,20 @@ fn react_to_keys(
         ui.memory_mut(|memory| memory.set_focus_lock_filter(id, filter));
         let steps = ui.input(arrow_steps);
         if steps != Vec2::ZERO {
-            if held && !grip.by_keys {
-                grip.by_keys = true;
-                events.push(PullEvent::Begin);
+            if held && !drag.by_keys {
+                drag.by_keys = true;
+                events.push(ValueGesture::Begin);
             }
             let steps = [f64::from(steps.x), f64::from(steps.y)];
-            events.push(PullEvent::Set([0, 1].map(|side| value[side] + steps[side] * step[side])));
+            events.push(ValueGesture::Set([0, 1].map(|side| value[side] + steps[side] * step[side])));
         }
         if ui.input(|input| input.key_pressed(Key::Backspace)) {
-            events.push(PullEvent::Reset);
+            events.push(ValueGesture::Reset);
         }
     }
-    if grip.by_keys && !(held && response.has_focus()) {
-        grip.by_keys = false;
-        events.push(PullEvent::Commit);
+    if drag.by_keys && !(held && response.has_focus()) {
+        drag.by_keys = false;
+        events.push(ValueGesture::Commit);
     }
 }
 

@@ -9,7 +9,7 @@ use egui::{
     Vec2, WidgetInfo, pos2, vec2,
 };
 
-use crate::widgets::drag_value::{FINE, PullEvent, arrow_steps};
+use crate::widgets::drag_value::{FINE, ValueGesture, arrow_steps};
 use crate::widgets::theme;
 
 const HANDLE: Vec2 = vec2(7.0, 15.0);
@@ -17,7 +17,7 @@ const RAIL_THICKNESS: f32 = 3.0;
 
 /// A fader and its content.
 #[derive(Debug, Clone, PartialEq)]
-pub struct Fader<'a> {
+pub struct ParamSlider<'a> {
     /// Accessible name.
     pub name: &'a str,
     /// Value as text, for users who do not see the fader.
@@ -42,16 +42,16 @@ pub struct Fader<'a> {
 
 /// A drag or a held key.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-struct Grip {
-    pulling: bool,
+struct DragState {
+    dragging: bool,
     dropped: bool,
     by_keys: bool,
     fine_value: f64,
 }
 
-impl Fader<'_> {
+impl ParamSlider<'_> {
     /// Shows the fader in an area allocated before; adds events to `events` in order.
-    pub fn show(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<PullEvent<f64>>) -> Response {
+    pub fn show(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<ValueGesture<f64>>) -> Response {
         let mut response = ui.interact(rect, ui.scope_id().with("fader"), Sense::click_and_drag());
         let count = events.len();
         self.react_to_pointer(ui, rect, &response, events);
@@ -93,57 +93,63 @@ impl Fader<'_> {
         value.clamp(self.hard.0, self.hard.1)
     }
 
-    fn react_to_pointer(&self, ui: &Ui, rect: Rect, response: &Response, events: &mut Vec<PullEvent<f64>>) {
+    fn react_to_pointer(
+        &self,
+        ui: &Ui,
+        rect: Rect,
+        response: &Response,
+        events: &mut Vec<ValueGesture<f64>>,
+    ) {
         let id = response.id;
-        let mut grip: Grip = ui.data(|data| data.get_temp(id)).unwrap_or_default();
-        let before = grip;
+        let mut drag: DragState = ui.data(|data| data.get_temp(id)).unwrap_or_default();
+        let before = drag;
         let (escape, shift) = ui.input(|input| (input.key_pressed(Key::Escape), input.modifiers.shift));
         if response.double_clicked() {
-            events.push(PullEvent::Reset);
+            events.push(ValueGesture::Reset);
         } else if response.clicked() {
             response.request_focus();
             if let Some(at) = response.interact_pointer_pos()
                 && (at.x - self.x_of(rect, self.value)).abs() > HANDLE.x
             {
-                events.push(PullEvent::Set(self.rounded(self.value_at(rect, at.x))));
+                events.push(ValueGesture::Set(self.rounded(self.value_at(rect, at.x))));
             }
         }
         if response.drag_started() {
-            grip = Grip { pulling: true, fine_value: self.value, ..Grip::default() };
-            events.push(PullEvent::Begin);
+            drag = DragState { dragging: true, fine_value: self.value, ..DragState::default() };
+            events.push(ValueGesture::Begin);
         }
-        if grip.pulling && !grip.dropped && escape {
-            grip.dropped = true;
-            events.push(PullEvent::Cancel);
+        if drag.dragging && !drag.dropped && escape {
+            drag.dropped = true;
+            events.push(ValueGesture::Cancel);
         }
-        if response.dragged() && grip.pulling && !grip.dropped {
+        if response.dragged() && drag.dragging && !drag.dropped {
             let moved = response.drag_delta().x;
             let wish = if shift {
                 let (left, right) = Self::rail(rect);
                 let per_point = (self.soft.1 - self.soft.0) / f64::from(right - left);
-                Some(grip.fine_value + f64::from(moved * FINE) * per_point)
+                Some(drag.fine_value + f64::from(moved * FINE) * per_point)
             } else {
                 response.interact_pointer_pos().map(|at| self.value_at(rect, at.x))
             };
             if let Some(wish) = wish.filter(|_| moved != 0.0) {
-                grip.fine_value = wish.clamp(self.hard.0, self.hard.1);
+                drag.fine_value = wish.clamp(self.hard.0, self.hard.1);
                 if self.rounded(wish) != self.value {
-                    events.push(PullEvent::Set(self.rounded(wish)));
+                    events.push(ValueGesture::Set(self.rounded(wish)));
                 }
             }
         }
-        if response.drag_stopped() && grip.pulling {
-            if !grip.dropped {
-                events.push(PullEvent::Commit);
+        if response.drag_stopped() && drag.dragging {
+            if !drag.dropped {
+                events.push(ValueGesture::Commit);
             }
-            grip = Grip::default();
+            drag = DragState::default();
         }
-        if grip != before {
-            ui.data_mut(|data| data.insert_temp(id, grip));
+        if drag != before {
+            ui.data_mut(|data| data.insert_temp(id, drag));
         }
     }
 
-    fn react_to_keys(&self, ui: &Ui, response: &Response, events: &mut Vec<PullEvent<f64>>) {
+    fn react_to_keys(&self, ui: &Ui, response: &Response, events: &mut Vec<ValueGesture<f64>>) {
         let id = response.id;
         let mut steps = 0.0;
         if response.has_focus() {
@@ -151,7 +157,7 @@ impl Fader<'_> {
             ui.memory_mut(|memory| memory.set_focus_lock_filter(id, filter));
             steps = f64::from(ui.input(arrow_steps).x);
             if ui.input(|input| input.key_pressed(Key::Backspace)) {
-                events.push(PullEvent::Reset);
+                events.push(ValueGesture::Reset);
             }
         }
         let asked = ui.input(|input| {
@@ -166,20 +172,20 @@ impl Fader<'_> {
                 .last()
         });
         let held = ui.input(|input| input.key_down(Key::ArrowLeft) || input.key_down(Key::ArrowRight));
-        let mut grip: Grip = ui.data(|data| data.get_temp(id)).unwrap_or_default();
+        let mut drag: DragState = ui.data(|data| data.get_temp(id)).unwrap_or_default();
         let wish = asked.or((steps != 0.0).then_some(self.value + steps * self.step));
         if let Some(wish) = wish.filter(|wish| wish.is_finite()) {
-            if held && !grip.by_keys {
-                grip.by_keys = true;
-                events.push(PullEvent::Begin);
-                ui.data_mut(|data| data.insert_temp(id, grip));
+            if held && !drag.by_keys {
+                drag.by_keys = true;
+                events.push(ValueGesture::Begin);
+                ui.data_mut(|data| data.insert_temp(id, drag));
             }
-            events.push(PullEvent::Set(self.rounded(wish)));
+            events.push(ValueGesture::Set(self.rounded(wish)));
         }
-        if grip.by_keys && !(held && response.has_focus()) {
-            grip.by_keys = false;
-            events.push(PullEvent::Commit);
-            ui.data_mut(|data| data.insert_temp(id, grip));
+        if drag.by_keys && !(held && response.has_focus()) {
+            drag.by_keys = false;
+            events.push(ValueGesture::Commit);
+            ui.data_mut(|data| data.insert_temp(id, drag));
         }
     }
 

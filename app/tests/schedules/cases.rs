@@ -4,13 +4,13 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use egui::Event;
-use glassine_app::commands::{Answer, Command, Leaving, Question};
+use glassine_app::commands::{Answer, Command, PendingAction, Question};
 use glassine_engine::jobs::Lane;
 use glassine_engine::{Engine, FrameScope, ScanReading, Step, ViewKey};
 use glassine_film::FilmKind;
 use glassine_session::{Edit, ScanId};
 
-use crate::desk::{Desk, wants};
+use crate::desk::{Desk, requests};
 
 const FILES: Step = Step::Run(Lane::Files);
 const WORK: Step = Step::Run(Lane::Work);
@@ -202,7 +202,7 @@ fn changes_made_while_another_session_opens_are_asked_about() {
     desk.ask([Command::Edit(edit)]);
     desk.only(Lane::Work);
     assert_eq!(desk.app.session().title, "0");
-    assert!(matches!(desk.app.ui_state().question, Some(Question::Unsaved(Leaving::Show(_)))));
+    assert!(matches!(desk.app.ui_state().question, Some(Question::Unsaved(PendingAction::Show(_)))));
     desk.ask([Command::Answer(Answer::Yes)]);
     desk.settle();
     assert_eq!(desk.app.session().title, "1");
@@ -262,8 +262,8 @@ impl Desk {
     }
 
     fn show_all(&mut self) {
-        let wants = wants(self.app.session());
-        self.app.show(wants);
+        let requests = requests(self.app.session());
+        self.app.show(requests);
         self.wait(0.01, Vec::new());
     }
 

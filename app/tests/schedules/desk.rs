@@ -8,7 +8,7 @@ use egui::{Context, Event, RawInput};
 use glassine_app::app::{AppOptions, GlassineApp};
 use glassine_app::commands::{Answer, Command, GesturePhase, Question, SelectHow};
 use glassine_app::services::file_dialogs::PreparedPicker;
-use glassine_app::services::preview_store::{Want, Wants};
+use glassine_app::services::preview_store::{PreviewRequests, Viewport};
 use glassine_engine::jobs::{JobEdits, JobEventKind};
 use glassine_engine::{
     Engine, FrameScope, JobHost, Overlay, PictureSide, ScanReading, SessionKey, Step, UnitRect, ViewKey,
@@ -111,7 +111,7 @@ impl Desk {
             self.app.push(Command::Answer(Answer::Cancel));
         }
         self.frame(0.01, Vec::new())?;
-        self.app.show(wants(self.app.session()));
+        self.app.show(requests(self.app.session()));
         self.frame(40.0, vec![Event::WindowFocused(true)])?;
         for _ in 0..2_000 {
             let possible = self.app.jobs().possible_steps();
@@ -122,7 +122,7 @@ impl Desk {
                 if self.app.ui_state().question.is_some() {
                     self.app.push(Command::Answer(Answer::Cancel));
                 }
-                self.app.show(wants(self.app.session()));
+                self.app.show(requests(self.app.session()));
                 self.frame(500.0, vec![Event::WindowFocused(true)])?;
                 continue;
             };
@@ -357,7 +357,7 @@ impl Desk {
             }
             19 if self.dice.one_in(3) => vec![Command::CancelJobs],
             _ => {
-                let mut shown = wants(&session);
+                let mut shown = requests(&session);
                 let dice = &mut self.dice;
                 shown.pictures.retain(|_| !dice.one_in(3));
                 self.app.show(shown);
@@ -415,8 +415,8 @@ impl Desk {
 }
 
 /// Every place of a session.
-pub(crate) fn wants(session: &Session) -> Wants {
-    let want = Want {
+pub(crate) fn requests(session: &Session) -> PreviewRequests {
+    let viewport = Viewport {
         region: UnitRect::WHOLE,
         scan_rect: PixelRect::of_size(10, 10),
         size_px: [10, 10],
@@ -426,11 +426,11 @@ pub(crate) fn wants(session: &Session) -> Wants {
     let prints = session.frames.iter().map(|frame| ViewKey::Print(frame.id));
     let large = session.frames.first().map(|frame| ViewKey::Frame(frame.id));
     let regions = session.scans.iter().map(|scan| ViewKey::ScanRegion(scan.id));
-    Wants {
-        pictures: prints.chain(large).chain(regions).map(|key| (key, want)).collect(),
+    PreviewRequests {
+        pictures: prints.chain(large).chain(regions).map(|key| (key, viewport)).collect(),
         overviews: session.scans.iter().map(|scan| scan.id).collect(),
         base_pixels: session.scans.first().map(|scan| scan.id).into_iter().collect(),
-        ..Wants::default()
+        ..PreviewRequests::default()
     }
 }
 

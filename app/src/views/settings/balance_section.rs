@@ -5,10 +5,10 @@ use glassine_film::Param;
 use glassine_session::FrameId;
 
 use crate::commands::{Command, GesturePhase};
-use crate::model::colour_tools::{Band, ColourCommand, ProofKind, band_edits};
+use crate::model::colour_tools::{Band, ColourCommand, VariationKind, band_edits};
 use crate::model::ui_state::{StripTool, ViewCx};
 use crate::widgets::band_plot::BandPlot;
-use crate::widgets::drag_value::PullEvent;
+use crate::widgets::drag_value::ValueGesture;
 use crate::widgets::param_row::label_ui;
 use crate::widgets::parts::choice_ui;
 use crate::widgets::theme;
@@ -43,17 +43,17 @@ pub(super) fn balance_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             wheel.value_text()
         );
         wheel.show(ui, side, &mut pulls).on_hover_text(hint);
-        apply_pulls(cx, band, pulls);
+        apply_gestures(cx, band, pulls);
         let all_cc = Band::All.params().map(|param| frame.look.get(param));
         let plot = BandPlot { look: &frame.look, all_cc, band };
         let mut events = Vec::new();
         let size = vec2(ui.available_width(), side);
         plot.show(ui, size, &mut events);
         for (band, pull) in events {
-            if matches!(pull, PullEvent::Begin) {
+            if matches!(pull, ValueGesture::Begin) {
                 cx.ui_state.colour.band = band;
             }
-            apply_pulls(cx, band, vec![pull]);
+            apply_gestures(cx, band, vec![pull]);
         }
     });
     rows_ui(ui, cx, [warm, tint].into_iter());
@@ -90,22 +90,22 @@ fn band_switch_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 }
 
 /// Turns the events of a drag into commands for the selected frames.
-fn apply_pulls(cx: &mut ViewCx<'_>, band: Band, pulls: Vec<PullEvent<[f64; 2]>>) {
+fn apply_gestures(cx: &mut ViewCx<'_>, band: Band, pulls: Vec<ValueGesture<[f64; 2]>>) {
     let frames: Vec<FrameId> = cx.ui_state.selected_in_order(cx.session);
     let label = format!("balance {}", band.in_words());
     for pull in pulls {
         let edits = |cc| Command::EditAll { label: label.clone(), edits: band_edits(&frames, band, cc) };
         cx.push(match pull {
-            PullEvent::Begin => Command::Gesture(GesturePhase::Begin(label.clone())),
-            PullEvent::Set(cc) => edits(cc),
-            PullEvent::Commit => Command::Gesture(GesturePhase::Commit),
-            PullEvent::Cancel => Command::Gesture(GesturePhase::Cancel),
-            PullEvent::Reset => edits(band.params().map(|param: Param| param.spec().default)),
+            ValueGesture::Begin => Command::Gesture(GesturePhase::Begin(label.clone())),
+            ValueGesture::Set(cc) => edits(cc),
+            ValueGesture::Commit => Command::Gesture(GesturePhase::Commit),
+            ValueGesture::Cancel => Command::Gesture(GesturePhase::Cancel),
+            ValueGesture::Reset => edits(band.params().map(|param: Param| param.spec().default)),
         });
     }
 }
 
-/// Other ways to set the balance: a grey point, proof grids, another frame.
+/// Other ways to set the balance: a grey point, grids of variations, another frame.
 fn tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
@@ -117,7 +117,7 @@ fn tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         }
         let hint = "the frame with six colour steps around its balance   R";
         if ui.button("ring-around…").on_hover_text(hint).clicked() {
-            cx.push(Command::Colour(ColourCommand::ShowProofs(Some(ProofKind::RingAround))));
+            cx.push(Command::Colour(ColourCommand::ShowVariations(Some(VariationKind::RingAround))));
         }
     });
     match_ui(ui, cx);

@@ -10,8 +10,8 @@ use glassine_session::{Edit, Frame};
 
 use crate::commands::{Command, GesturePhase};
 use crate::model::ui_state::ViewCx;
-use crate::services::preview_store::Want;
-use crate::widgets::drag_value::PullEvent;
+use crate::services::preview_store::Viewport;
+use crate::widgets::drag_value::ValueGesture;
 use crate::widgets::param_row::{MixedValue, ValueRow};
 use crate::widgets::parts::{fact_row_ui, note_ui, warning_ui};
 use crate::widgets::theme;
@@ -21,7 +21,7 @@ use crate::widgets::wheel::balance_text;
 const LEAST_CAST_CC: f64 = 0.5;
 /// Height of the small pictures, points.
 const PICTURE_HEIGHT: f32 = 92.0;
-/// Numbers of the two pictures among the proofs of a frame; grids use lower numbers.
+/// Numbers of the two pictures among the variations of a frame; grids use lower numbers.
 const WITHOUT: u16 = 100;
 const WITH: u16 = 101;
 /// Confidence of a solved balance below which the user should check it.
@@ -97,7 +97,7 @@ fn picture_ui(
     let key = ViewKey::Proof(frame.id, number);
     let pixels = room.size() * ui.ctx().pixels_per_point();
     let edit = Edit::SetParam { frames: vec![frame.id], param: Param::CastStrength, value: strength };
-    cx.ui_state.wants.proofs.push((key, proof_want([pixels.x, pixels.y]), vec![edit]));
+    cx.ui_state.requests.variations.push((key, variation_viewport([pixels.x, pixels.y]), vec![edit]));
     match cx.previews.picture(key) {
         Some((texture, preview)) => {
             let sides = vec2(preview.width_px.max(1) as f32, preview.height_px.max(1) as f32);
@@ -116,10 +116,10 @@ fn picture_ui(
 }
 
 /// Request for a picture that fits into this many physical pixels.
-pub(in crate::views) fn proof_want(size_px: [f32; 2]) -> Want {
+pub(in crate::views) fn variation_viewport(size_px: [f32; 2]) -> Viewport {
     const STEP_PX: u32 = 16;
     let side = |side: f32| (side.max(1.0) as u32).div_ceil(STEP_PX) * STEP_PX;
-    Want {
+    Viewport {
         region: UnitRect::WHOLE,
         scan_rect: PixelRect::default(),
         size_px: size_px.map(side),
@@ -158,11 +158,11 @@ fn strength_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     row.show(ui, value, &mut events);
     for event in events {
         cx.push(match event {
-            PullEvent::Begin => Command::Gesture(GesturePhase::Begin("change cast correction".to_owned())),
-            PullEvent::Set(value) => Command::SetParam(Param::CastStrength, value / 100.0),
-            PullEvent::Commit => Command::Gesture(GesturePhase::Commit),
-            PullEvent::Cancel => Command::Gesture(GesturePhase::Cancel),
-            PullEvent::Reset => Command::ResetParam(Param::CastStrength),
+            ValueGesture::Begin => Command::Gesture(GesturePhase::Begin("change cast correction".to_owned())),
+            ValueGesture::Set(value) => Command::SetParam(Param::CastStrength, value / 100.0),
+            ValueGesture::Commit => Command::Gesture(GesturePhase::Commit),
+            ValueGesture::Cancel => Command::Gesture(GesturePhase::Cancel),
+            ValueGesture::Reset => Command::ResetParam(Param::CastStrength),
         });
     }
 }

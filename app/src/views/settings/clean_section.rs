@@ -10,7 +10,7 @@ use glassine_session::{Frame, StrokeKind};
 use crate::commands::{Command, GesturePhase};
 use crate::model::brush_state::{BRUSH_PX, CleanCommand, area_text, marks_text, strokes_text};
 use crate::model::ui_state::{StripTool, ViewCx};
-use crate::widgets::drag_value::PullEvent;
+use crate::widgets::drag_value::ValueGesture;
 use crate::widgets::param_row::{MixedValue, ValueRow, label_ui};
 use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui, switch_row_ui, warning_ui};
 use crate::widgets::theme;
@@ -208,8 +208,10 @@ fn brush_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     row.show(ui, MixedValue::One(radius_px), &mut events);
     for event in events {
         match event {
-            PullEvent::Set(value) => cx.ui_state.clean.radius_px = Some(value.clamp(BRUSH_PX.0, BRUSH_PX.1)),
-            PullEvent::Reset => cx.ui_state.clean.radius_px = None,
+            ValueGesture::Set(value) => {
+                cx.ui_state.clean.radius_px = Some(value.clamp(BRUSH_PX.0, BRUSH_PX.1))
+            }
+            ValueGesture::Reset => cx.ui_state.clean.radius_px = None,
             _ => {}
         }
     }

@@ -7,9 +7,9 @@ use glassine_session::{BaseSource, Edit, FilmBase, Session, Strip, StripId};
 
 use super::scan_reading::scan_ui;
 use crate::commands::{Command, GesturePhase};
-use crate::model::colour_tools::{ColourCommand, ProofKind};
+use crate::model::colour_tools::{ColourCommand, VariationKind};
 use crate::model::ui_state::{StripTool, ViewCx};
-use crate::widgets::drag_value::PullEvent;
+use crate::widgets::drag_value::ValueGesture;
 use crate::widgets::param_row::{MixedValue, ValueRow, label_ui, number_field_ui, number_text, parse_number};
 use crate::widgets::parts::{
     choice_row_ui, choice_ui, fact_row_ui, grouped, note_ui, sub_head_ui, switch_row_ui, warning_ui,
@@ -309,17 +309,17 @@ fn base_pixels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
 fn strip_value_commands(
     cx: &mut ViewCx<'_>,
     label: &str,
-    events: Vec<PullEvent<f64>>,
+    events: Vec<ValueGesture<f64>>,
     default: f64,
     edit: impl Fn(f64) -> Edit,
 ) {
     for event in events {
         cx.push(match event {
-            PullEvent::Begin => Command::Gesture(GesturePhase::Begin(format!("change {label}"))),
-            PullEvent::Set(value) => Command::Edit(edit(value)),
-            PullEvent::Commit => Command::Gesture(GesturePhase::Commit),
-            PullEvent::Cancel => Command::Gesture(GesturePhase::Cancel),
-            PullEvent::Reset => Command::Edit(edit(default)),
+            ValueGesture::Begin => Command::Gesture(GesturePhase::Begin(format!("change {label}"))),
+            ValueGesture::Set(value) => Command::Edit(edit(value)),
+            ValueGesture::Commit => Command::Gesture(GesturePhase::Commit),
+            ValueGesture::Cancel => Command::Gesture(GesturePhase::Cancel),
+            ValueGesture::Reset => Command::Edit(edit(default)),
         });
     }
 }
@@ -354,7 +354,7 @@ fn tolerance_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
             let hint =
                 "the frame with several tolerances side by side, each with the pixels that count as base";
             if ui.button("compare tolerances…").on_hover_text(hint).clicked() {
-                cx.push(Command::Colour(ColourCommand::ShowProofs(Some(ProofKind::MaskTolerance))));
+                cx.push(Command::Colour(ColourCommand::ShowVariations(Some(VariationKind::MaskTolerance))));
             }
         });
     }

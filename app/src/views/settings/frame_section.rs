@@ -7,7 +7,7 @@ use glassine_film::{FilmKind, Param, ParamGroup};
 use glassine_session::Frame;
 
 use crate::commands::{Command, GesturePhase};
-use crate::model::colour_tools::{ColourCommand, ProofKind};
+use crate::model::colour_tools::{ColourCommand, VariationKind};
 use crate::model::ui_state::ViewCx;
 use crate::widgets::param_row::{MixedValue, label_ui, number_text, param_row};
 use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui};
@@ -70,7 +70,7 @@ pub(super) fn exposure_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             label_ui(ui, "choose from", false);
             let hint = "the frame in nine exposures side by side   T";
             if ui.button("test strip…").on_hover_text(hint).clicked() {
-                cx.push(Command::Colour(ColourCommand::ShowProofs(Some(ProofKind::Exposure))));
+                cx.push(Command::Colour(ColourCommand::ShowVariations(Some(VariationKind::Exposure))));
             }
         });
     }

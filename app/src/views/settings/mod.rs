@@ -18,7 +18,7 @@ use crate::widgets::parts::{note_ui, section_head_ui, warning_ui};
 use crate::widgets::theme;
 
 use super::export_pane::{export_button_ui, kind_rows_ui};
-pub(super) use cast_correction::{is_unsure, proof_want};
+pub(super) use cast_correction::{is_unsure, variation_viewport};
 use clean_section::{clean_section_ui, clean_summary};
 use film_section::{film_section_ui, film_summary};
 use frame_section::{
