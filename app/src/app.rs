@@ -11,10 +11,12 @@ use glassine_engine::jobs::{Job, JobId};
 use glassine_engine::{JobHost, Notice, SessionKey};
 use glassine_session::{FrameId, History, Session};
 
-use crate::commands::Command;
+use crate::commands::boxes::KeyPresses;
 use crate::commands::files::Files;
 use crate::commands::key_table;
-use crate::model::ui_state::{AppStatus, JobKind, JobStatus, UiState, ViewCx, is_in};
+use crate::commands::{Command, FileCommand};
+use crate::model::app_status::{AppStatus, JobKind, JobStatus};
+use crate::model::ui_state::{UiState, is_in};
 use crate::platform::end_signals::EndSignal;
 use crate::services::exact_counts::CountInputs;
 use crate::services::file_dialogs::FilePicker;
@@ -23,6 +25,7 @@ use crate::services::preview_scheduler::{Scheduler, SchedulerInputs};
 use crate::services::preview_store::{PreviewRequests, PreviewStore};
 use crate::start_watch::StartWatch;
 use crate::views;
+use crate::views::ViewCx;
 use crate::widgets::theme;
 
 /// Time for job events in one frame.
@@ -69,8 +72,8 @@ pub struct GlassineApp {
     pub(crate) scheduler: Scheduler,
     /// The session when the current gesture began; boxes are sized from there.
     pub(crate) gesture_start: Option<Session>,
-    /// Until when further key presses belong to the same undo step.
-    pub(crate) nudging_until: Option<f64>,
+    /// Key presses that become one undo step.
+    pub(crate) key_presses: Option<KeyPresses>,
     /// Identifies the current session: results for another one are dropped.
     pub(crate) key: SessionKey,
     /// Job results that wait for the end of a gesture.
@@ -99,7 +102,7 @@ impl GlassineApp {
             files: Files::default(),
             scheduler: Scheduler::default(),
             gesture_start: None,
-            nudging_until: None,
+            key_presses: None,
             key: SessionKey::fresh(),
             waiting: Vec::new(),
             now: 0.0,
@@ -109,10 +112,10 @@ impl GlassineApp {
             app.notify(trouble);
         }
         if !app.options.open.is_empty() {
-            app.commands.push(Command::Open(app.options.open.clone()));
+            app.commands.push(Command::File(FileCommand::Open(app.options.open.clone())));
         } else {
             if app.options.begin_with_demo {
-                app.commands.push(Command::OpenDemo);
+                app.commands.push(Command::File(FileCommand::OpenDemo));
             }
             app.offer_unsaved_work();
         }
@@ -166,8 +169,8 @@ impl GlassineApp {
         self.begin_session(session, None, false);
     }
 
-    pub fn push(&mut self, command: Command) {
-        self.commands.push(command);
+    pub fn push(&mut self, command: impl Into<Command>) {
+        self.commands.push(command.into());
     }
 
     /// Drains jobs, reads keys, carries out commands and requests pictures. Once a frame, before [`Self::ui`].
@@ -179,7 +182,7 @@ impl GlassineApp {
         let more_events = self.drain_jobs();
         self.poll_files(ctx);
         key_table::poll(ctx, &mut self.ui_state, &mut self.commands);
-        self.end_nudging_in_time(ctx);
+        self.end_key_presses_in_time(ctx);
         self.carry_out(ctx);
         self.autosave_in_time(ctx);
         self.check_scans_in_time(ctx);
@@ -341,7 +344,7 @@ impl GlassineApp {
         let dropped: Vec<PathBuf> =
             ctx.input(|input| input.raw.dropped_files.iter().map(|file| file.path().to_path_buf()).collect());
         if !dropped.is_empty() {
-            self.commands.push(Command::Open(dropped));
+            self.commands.push(Command::File(FileCommand::Open(dropped)));
         }
     }
 

@@ -6,7 +6,7 @@ use std::process::Command as Process;
 
 use common::{SharedPicker, app, session, write_scan, write_session};
 use egui::vec2;
-use glassine_app::commands::Command;
+use glassine_app::commands::ViewCommand;
 use glassine_app::headless::HeadlessWindow;
 use glassine_app::raster_ui::WindowPicture;
 use glassine_scanfile::{OpenOptions, Scan};
@@ -19,7 +19,7 @@ fn draw(light: bool) -> WindowPicture {
     let scan = write_scan(folder.path());
     let mut app = app(Vec::new(), SharedPicker::default());
     app.set_session(session(&scan, None));
-    app.push(Command::SetDark(!light));
+    app.push(ViewCommand::SetDark(!light));
     let mut window = HeadlessWindow::new(vec2(SIZE.0, SIZE.1), 1.0);
     assert!(window.settle(&mut app, FRAME_LIMIT), "the window does not come to rest");
     window.picture(light).expect("frames were run")

@@ -14,7 +14,7 @@ use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::commands::{Command, GesturePhase};
+use glassine_app::commands::{Command, EditCommand, ExportCommand, GesturePhase, JobCommand, ViewCommand};
 use glassine_app::services::exact_counts::CountState;
 use glassine_app::services::file_dialogs::PreparedPicker;
 use glassine_engine::{Engine, FrameScope, JobHost, SessionAt, ViewKey, session_files};
@@ -158,7 +158,7 @@ pub(crate) fn play(path: &Path) -> Result<(), Problem> {
         let picker = Box::new(PreparedPicker::default());
         let mut app = GlassineApp::new(jobs, picker, AppOptions::default());
         app.set_session(made.session);
-        app.push(Command::FitAll);
+        app.push(ViewCommand::FitAll);
         Ok(Box::new(Person::new(app)) as Box<dyn eframe::App>)
     };
     Ok(eframe::run_native("Glassine", native, Box::new(create)).map_err(|error| error.to_string())?)
@@ -302,7 +302,7 @@ impl Person {
     fn begin_export(&mut self, now: Instant) {
         let frames = self.app.session().frames.iter().map(|frame| frame.id);
         let scope = FrameScope::Only(frames.take(EXPORTED).collect());
-        self.pushes.push(Command::Export { scope, replace: true });
+        self.pushes.push(Command::Export(ExportCommand::Start { scope, replace: true }));
         self.export_began = Some(now);
     }
 
@@ -352,12 +352,16 @@ impl Person {
         if stage == Stage::Prints {
             let strips = self.app.session().strips.iter().map(|strip| strip.id);
             let edits = strips.map(|strip| Edit::SetUnmixStrength { strip, strength: 0.5 + 0.4 * share });
-            self.pushes.push(Command::EditAll { label: "share".to_owned(), edits: edits.collect() });
+            self.pushes.push(Command::Edit(EditCommand::ApplyAll {
+                label: "share".to_owned(),
+                edits: edits.collect(),
+            }));
         } else {
             if self.step == 1 {
-                self.pushes.push(Command::Gesture(GesturePhase::Begin("slide".to_owned())));
+                self.pushes
+                    .push(Command::Edit(EditCommand::Gesture(GesturePhase::Begin("slide".to_owned()))));
             }
-            self.pushes.push(Command::SetParam(Param::ExposureStops, share - 0.5));
+            self.pushes.push(Command::Edit(EditCommand::SetParam(Param::ExposureStops, share - 0.5)));
         }
         let revision = if stage == Stage::Prints { self.newest() } else { self.revision() };
         self.sent = Some(Sent { at: now, revision, is_drawn: false });
@@ -365,7 +369,7 @@ impl Person {
     }
 
     fn end_changes(&mut self, stage: Stage, ctx: &Context) {
-        self.pushes.push(Command::Gesture(GesturePhase::Commit));
+        self.pushes.push(Command::Edit(EditCommand::Gesture(GesturePhase::Commit)));
         let millis = std::mem::take(&mut self.millis);
         let (wall, cpu): (Vec<f64>, Vec<f64>) = self.own.iter().copied().unzip();
         let prints = self
@@ -391,7 +395,7 @@ impl Person {
             format!("{:.1} ms ({:.1} ms of processor time)", quantile(&wall, 1.0), quantile(&cpu, 1.0));
         self.row(&format!("window thread, longest block{beside}"), longest);
         if stage == Stage::SlideBesideExport {
-            self.pushes.push(Command::CancelJobs);
+            self.pushes.push(Command::Job(JobCommand::Cancel));
             let beside = match (&self.beside_s[..], self.export_began) {
                 ([], Some(began)) => format!("more than {:.2} s", began.elapsed().as_secs_f64()),
                 (all, _) => format!("{:.2} s", quantile(all, 0.5)),

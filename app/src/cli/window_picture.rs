@@ -11,10 +11,11 @@ use glassine_engine::{Engine, EngineError, JobHost, Notice, Severity};
 use super::new::usage;
 use super::{Outcome, print_line};
 use crate::app::{AppOptions, GlassineApp};
-use crate::commands::{Answer, Command, SelectHow};
+use crate::commands::{ColourCommand, Command, FileCommand, SelectCommand, SelectHow, ViewCommand};
 use crate::headless::{HeadlessWindow, save_png};
-use crate::model::colour_tools::{ColourCommand, VariationKind};
+use crate::model::colour_tools::VariationKind;
 use crate::model::panels::Section;
+use crate::model::questions::Answer;
 use crate::services::file_dialogs::PreparedPicker;
 
 /// Frames after which a window that is still busy is drawn as it is.
@@ -85,7 +86,7 @@ pub(super) fn run(args: &WindowPictureArgs) -> Result<Outcome, EngineError> {
     window.settle(&mut app, FRAME_LIMIT);
     if app.ui_state().question.is_some() {
         // Accept the question's defaults: film and format are recognised.
-        app.push(Command::Answer(Answer::Yes));
+        app.push(FileCommand::Answer(Answer::Yes));
         window.settle(&mut app, FRAME_LIMIT);
     }
     prepare(&mut app, args)?;
@@ -104,9 +105,9 @@ fn prepare(app: &mut GlassineApp, args: &WindowPictureArgs) -> Result<(), Engine
         let found = app.session().frames.iter().find(|frame| frame.number == number).map(|frame| frame.id);
         let id = found
             .ok_or_else(|| usage(&format!("there is no frame {number}"), "give the number of a frame"))?;
-        app.push(Command::Select(id, SelectHow::Only));
+        app.push(SelectCommand::Frame(id, SelectHow::Only));
     }
-    app.push(Command::SetLoupe(args.loupe));
+    app.push(ViewCommand::SetLoupe(args.loupe));
     if let Some(name) = &args.section {
         let section = Section::ALL.into_iter().find(|section| section.title() == name);
         let section = section.ok_or_else(|| {
@@ -118,12 +119,12 @@ fn prepare(app: &mut GlassineApp, args: &WindowPictureArgs) -> Result<(), Engine
         app.ui_state.panels.folded = Section::ALL.into_iter().filter(|other| *other != section).collect();
     }
     match args.pane {
-        Some(Pane::Export) => app.push(Command::ShowExport(true)),
-        Some(Pane::Keys) => app.push(Command::ShowKeys(true)),
+        Some(Pane::Export) => app.push(ViewCommand::ShowExport(true)),
+        Some(Pane::Keys) => app.push(ViewCommand::ShowKeys(true)),
         Some(Pane::TestStrip) => app.push(proofs(VariationKind::Exposure)),
         Some(Pane::RingAround) => app.push(proofs(VariationKind::RingAround)),
         Some(Pane::Tolerances) => app.push(proofs(VariationKind::MaskTolerance)),
-        Some(Pane::Stock) => app.push(Command::Colour(ColourCommand::ShowChart(true))),
+        Some(Pane::Stock) => app.push(ColourCommand::ShowChart(true)),
         None => {}
     }
     Ok(())

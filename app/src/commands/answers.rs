@@ -7,7 +7,7 @@ use glassine_engine::NewSessionRequest;
 use glassine_engine::jobs::Job;
 
 use crate::app::GlassineApp;
-use crate::commands::{Answer, PendingAction, Question};
+use crate::model::questions::{Answer, PendingAction, Question};
 use crate::services::file_dialogs::typed_paths;
 
 impl GlassineApp {
@@ -56,6 +56,11 @@ impl GlassineApp {
             // The user keeps the current session.
             (Question::Unsaved(_) | Question::NewSession { .. }, _) => {}
         }
+    }
+
+    /// Asks the question the user must answer before leaving the session.
+    pub(crate) fn ask_about_unsaved(&mut self, action: PendingAction) {
+        self.ui_state.question = Some(Question::Unsaved(action));
     }
 }
 

@@ -21,7 +21,7 @@ impl GlassineApp {
             ctx.request_repaint_after_secs(wait as f32);
             return;
         }
-        if self.history.in_gesture() && self.nudging_until.is_none() {
+        if self.history.in_gesture() && self.key_presses.is_none() {
             return;
         }
         self.autosave();

@@ -2,21 +2,95 @@
 
 use std::sync::Arc;
 
+use egui::Context;
 use glassine_engine::crop_guard;
 use glassine_film::Look;
 use glassine_layout::{
     Format, SafeArea, StripAxis, angle_from_horizon, distribute, next_position, pitch_px, resize_alike,
     with_aspect,
 };
-use glassine_raster::{Orientation, Point, TiltedBox, px_from_mm};
+use glassine_raster::{Orientation, Point, Scan, TiltedBox, px_from_mm};
 use glassine_session::{Edit, Frame, FrameFlag, FrameId, NewFrame, ScanRef, Session, Strip, StripId};
 
 use crate::app::GlassineApp;
-use crate::commands::{AspectLock, Command};
+use crate::model::aspect_lock::AspectLock;
 use crate::model::strip_space::Piece;
 
 /// Smallest side of a box.
 const MIN_SIDE_PX: f64 = 8.0;
+
+/// Key presses closer together than this belong to one undo step, seconds.
+const KEY_PAUSE_S: f64 = 0.8;
+
+/// Changes of boxes.
+#[derive(Debug, Clone)]
+pub enum BoxCommand {
+    /// Move the selected boxes by scan pixels, right and down as the strip view shows them.
+    Nudge {
+        /// Right.
+        dx_px: f64,
+        /// Down.
+        dy_px: f64,
+    },
+    /// Move the right and the lower edge of the selected boxes, as the strip view shows them.
+    Grow {
+        /// Change in width.
+        dw_px: f64,
+        /// Change in height.
+        dh_px: f64,
+    },
+    /// Turn the selected boxes about their centres.
+    Turn {
+        /// Clockwise, degrees.
+        degrees: f64,
+    },
+    /// Place one box, limited by the guard.
+    Place(FrameId, TiltedBox),
+    /// Turn the selected boxes so that this line on the scan becomes level.
+    Straighten { from: Point<Scan>, to: Point<Scan> },
+    /// Proportion that boxes keep while they are sized; the selected boxes take it at once.
+    SetAspect(AspectLock),
+    /// Give every box of the strip the size of the selected one.
+    ResizeAlike,
+    /// Space the boxes of the strip evenly between the first and the last.
+    Distribute,
+    /// Add a box to the current strip.
+    Add,
+    /// Copy the selected box to the next position along the strip.
+    Duplicate,
+    /// Delete the selected frames.
+    Delete,
+    /// Whether the guard keeps the selected boxes inside the image area.
+    SetHeld(bool),
+}
+
+impl BoxCommand {
+    /// What a key does to the box, for commands whose presses become one undo step.
+    pub(super) fn key_verb(&self) -> Option<&'static str> {
+        match self {
+            Self::Nudge { .. } => Some("nudge"),
+            Self::Grow { .. } => Some("size"),
+            Self::Turn { .. } => Some("turn"),
+            Self::Place(..)
+            | Self::Straighten { .. }
+            | Self::SetAspect(_)
+            | Self::ResizeAlike
+            | Self::Distribute
+            | Self::Add
+            | Self::Duplicate
+            | Self::Delete
+            | Self::SetHeld(_) => None,
+        }
+    }
+}
+
+/// Presses of keys that do the same to the selected boxes, collected into one undo step.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct KeyPresses {
+    verb: &'static str,
+    /// Clock time until which another press belongs to the step.
+    until_s: f64,
+}
 
 /// The edit after the guard has limited every box.
 ///
@@ -36,24 +110,13 @@ pub(crate) fn held(
                     let Some(frame) = session.frame(id) else { return (id, wish) };
                     let before = gesture_start.and_then(|start| start.frame(id)).unwrap_or(frame);
                     let strip = session.strip(frame.strip).map(AsRef::as_ref);
-                    let keep_aspect = ratio(aspect, &before.crop, strip);
+                    let keep_aspect = aspect.ratio(&before.crop, strip);
                     (id, crop_guard::hold_box(session, frame, &before.crop, &wish, keep_aspect))
                 })
                 .collect(),
         ),
         other => other,
     }
-}
-
-/// Width divided by height that a lock requires of a box; it follows the box's own longer side.
-pub(crate) fn ratio(aspect: AspectLock, shape: &TiltedBox, strip: Option<&Strip>) -> Option<f64> {
-    let long = match aspect {
-        AspectLock::Free => return None,
-        AspectLock::Format => format_of(strip?)?.aspect(),
-        AspectLock::Print(long, short) => f64::from(long) / f64::from(short.max(1)),
-    };
-    let long = if long < 1.0 { 1.0 / long } else { long };
-    Some(if shape.width_px >= shape.height_px { long } else { 1.0 / long })
 }
 
 fn format_of(strip: &Strip) -> Option<Format> {
@@ -78,33 +141,63 @@ fn axis_of(strip: &Strip, boxes: &[TiltedBox]) -> StripAxis {
 }
 
 impl GlassineApp {
-    /// Carries out commands about boxes.
-    pub(super) fn apply_box_command(&mut self, command: Command) {
+    /// Carries out a change of boxes.
+    pub(super) fn apply_box(&mut self, ctx: &Context, command: BoxCommand) {
+        if let Some(verb) = command.key_verb() {
+            self.collect_key_presses(ctx, verb);
+        }
         match command {
-            Command::Nudge { dx_px, dy_px } => self.change_boxes(|piece, b| {
+            BoxCommand::Nudge { dx_px, dy_px } => self.change_boxes(|piece, b| {
                 let (dx, dy) = piece.scan_direction((dx_px, dy_px));
                 TiltedBox { center: Point::new(b.center.x + dx, b.center.y + dy), ..b }
             }),
-            Command::Grow { dw_px, dh_px } => {
+            BoxCommand::Grow { dw_px, dh_px } => {
                 self.change_boxes(|piece, b| grown(piece, b, (dw_px, dh_px)));
             }
-            Command::TurnBoxes { degrees } => {
+            BoxCommand::Turn { degrees } => {
                 self.change_boxes(|_, b| TiltedBox { angle_rad: b.angle_rad + degrees.to_radians(), ..b })
             }
-            Command::PlaceBox(frame, wish) => self.edit(Edit::SetCrops(vec![(frame, wish)])),
-            Command::Straighten { from, to } => {
+            BoxCommand::Place(frame, wish) => self.edit(Edit::SetCrops(vec![(frame, wish)])),
+            BoxCommand::Straighten { from, to } => {
                 if let Some(line) = angle_from_horizon(from, to) {
                     self.change_boxes(|_, b| TiltedBox { angle_rad: nearest_turn(line, b.angle_rad), ..b });
                 }
             }
-            Command::SetAspect(aspect) => self.set_aspect(aspect),
-            Command::ResizeAlike => self.resize_alike(),
-            Command::Distribute => self.distribute(),
-            Command::AddFrame => self.add_frame(),
-            Command::DuplicateFrame => self.duplicate_frame(),
-            Command::DeleteFrames => self.delete_frames(),
-            Command::SetHeld(held) => self.set_held(held),
-            other => self.not_carried_out(&other),
+            BoxCommand::SetAspect(aspect) => self.set_aspect(aspect),
+            BoxCommand::ResizeAlike => self.resize_alike(),
+            BoxCommand::Distribute => self.distribute(),
+            BoxCommand::Add => self.add_frame(),
+            BoxCommand::Duplicate => self.duplicate_frame(),
+            BoxCommand::Delete => self.delete_frames(),
+            BoxCommand::SetHeld(held) => self.set_held(held),
+        }
+    }
+
+    /// Begins or continues the undo step that collects presses of the keys with this verb.
+    fn collect_key_presses(&mut self, ctx: &Context, verb: &'static str) {
+        if self.key_presses.is_some_and(|presses| presses.verb != verb) {
+            self.end_key_presses();
+        }
+        if self.key_presses.is_none() && !self.history.in_gesture() {
+            let boxes = if self.ui_state.selected.len() > 1 { "boxes" } else { "box" };
+            self.history.begin(format!("{verb} {boxes}"));
+        }
+        self.key_presses = Some(KeyPresses { verb, until_s: self.now + KEY_PAUSE_S });
+        ctx.request_repaint_after_secs(KEY_PAUSE_S as f32);
+    }
+
+    pub(super) fn end_key_presses(&mut self) {
+        if self.key_presses.take().is_some() {
+            self.history.commit();
+        }
+    }
+
+    /// Ends the step that collects key presses once the user has paused.
+    pub(crate) fn end_key_presses_in_time(&mut self, ctx: &Context) {
+        match self.key_presses {
+            Some(KeyPresses { until_s, .. }) if self.now >= until_s => self.end_key_presses(),
+            Some(KeyPresses { until_s, .. }) => ctx.request_repaint_after_secs((until_s - self.now) as f32),
+            None => {}
         }
     }
 
@@ -131,7 +224,7 @@ impl GlassineApp {
         let reshape = |id: FrameId| {
             let frame = session.frame(id)?;
             let strip = session.strip(frame.strip).map(AsRef::as_ref);
-            let wish = with_aspect(&frame.crop, ratio(aspect, &frame.crop, strip)?);
+            let wish = with_aspect(&frame.crop, aspect.ratio(&frame.crop, strip)?);
             Some((id, wish))
         };
         let crops: Vec<_> = self.selected().into_iter().filter_map(reshape).collect();
@@ -171,7 +264,7 @@ impl GlassineApp {
             }
         }
         if !edits.is_empty() {
-            self.apply_all(if held { "hold box" } else { "release box" }.to_owned(), &edits);
+            self.apply_all(if held { "hold box" } else { "release box" }, &edits);
         }
     }
 
@@ -256,7 +349,7 @@ impl GlassineApp {
             }],
             keep: Vec::new(),
         };
-        self.apply_all("add frame".to_owned(), &[edit]);
+        self.apply_all("add frame", &[edit]);
         self.ui_state.begin_selection(self.history.current());
     }
 

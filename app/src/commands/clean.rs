@@ -4,7 +4,17 @@ use glassine_film::ParamGroup;
 use glassine_session::{Edit, FrameId};
 
 use crate::app::GlassineApp;
-use crate::model::brush_state::{BRUSH_PX, CleanCommand};
+
+/// Requests of the cleaning panes.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub enum CleanCommand {
+    /// Multiply the brush radius by this factor.
+    ScaleBrush(f64),
+    /// Show the frame without dust repair, for comparison.
+    ShowUnrepaired(bool),
+    /// Give the frame's cleaning to every frame of its strip.
+    WholeStrip,
+}
 
 impl GlassineApp {
     /// Carries out a command of the cleaning panes.
@@ -16,7 +26,7 @@ impl GlassineApp {
                 let next = if (now * factor).is_finite() { now * factor } else { now };
                 // A key press always changes the brush visibly.
                 let next = if factor > 1.0 { next.max(now + 1.0) } else { next.min(now - 1.0) };
-                self.ui_state.clean.radius_px = Some(next.clamp(BRUSH_PX.0, BRUSH_PX.1).round());
+                self.ui_state.clean.set_brush_radius(next.round());
             }
             CleanCommand::ShowUnrepaired(show) => self.ui_state.clean.show_unrepaired = show,
             CleanCommand::WholeStrip => {

@@ -4,7 +4,8 @@ use egui::{Context, ViewportCommand};
 use glassine_engine::{ExportReport, Notice, Severity};
 
 use crate::app::GlassineApp;
-use crate::commands::{Answer, Command, PendingAction, Question};
+use crate::commands::{Command, FileCommand};
+use crate::model::questions::{Answer, PendingAction, Question};
 
 /// How an export ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -63,7 +64,7 @@ impl GlassineApp {
                 None
             }
             (_, None) => {
-                self.commands.push(Command::Quit);
+                self.commands.push(Command::File(FileCommand::Quit));
                 None
             }
             (Answer::Yes, Some(_)) => {
@@ -92,7 +93,7 @@ impl GlassineApp {
             closes_once = closes_once.or(Some(ExportEnd::Finished));
         }
         if closes_once == Some(ExportEnd::Stopped) || closes_once == Some(end) {
-            self.commands.push(Command::Quit);
+            self.commands.push(Command::File(FileCommand::Quit));
         }
     }
 }

@@ -8,17 +8,37 @@ use glassine_engine::jobs::Job;
 use glassine_engine::{ChartPlace, Notice, Severity, StockReport, StockTarget};
 use glassine_film::ChartEdition;
 use glassine_raster::{Point, Scan};
-use glassine_session::{Edit, Frame, FrameId, StripId};
+use glassine_session::{Frame, StripId};
 
 use crate::app::GlassineApp;
-use crate::commands::PathPurpose;
-use crate::model::colour_tools::{ChartTool, ColourCommand, TargetKind, parse_densities};
+use crate::model::colour_tools::{ChartTool, TargetKind, VariationKind, parse_densities};
+use crate::model::questions::PathPurpose;
 use crate::model::ui_state::StripTool;
 
 /// Share of the box left free around a chart before the user moves its corners.
 const CHART_INSET: f64 = 0.12;
 /// Densities of a wedge's steps before the user types any: a common reflection wedge of half-stop steps.
 const WEDGE_TEXT: &str = "0.05 0.20 0.35 0.50 0.65 0.80 0.95 1.10 1.25 1.40 1.55 1.70";
+
+/// Requests of the colour panes.
+#[derive(Debug, Clone, PartialEq)]
+pub enum ColourCommand {
+    /// Open or close a grid of variations.
+    ShowVariations(Option<VariationKind>),
+    /// Open the pane that measures a stock on the current frame, or close it.
+    ShowChart(bool),
+    /// Fit a stock to the chart.
+    MeasureStock,
+    /// Use the measured stock.
+    UseStock {
+        /// For every strip of this kind of film, not only the chart's strip.
+        everywhere: bool,
+    },
+    /// Ask where to write the measured stock.
+    AskSaveStock,
+    /// Ask for a stock file.
+    AskLoadStock,
+}
 
 impl GlassineApp {
     /// Carries out a command of the colour panes.
@@ -28,37 +48,12 @@ impl GlassineApp {
                 self.ui_state.tool = StripTool::Boxes;
                 self.ui_state.colour.variations = kind.filter(|_| self.ui_state.primary.is_some());
             }
-            ColourCommand::MatchTo(target) => self.match_to(target),
             ColourCommand::ShowChart(show) => self.show_chart(show),
             ColourCommand::MeasureStock => self.measure_stock(),
             ColourCommand::UseStock { everywhere } => self.use_stock(everywhere),
             ColourCommand::AskSaveStock => self.ask_path(ctx, PathPurpose::SaveStock),
             ColourCommand::AskLoadStock => self.ask_path(ctx, PathPurpose::LoadStock),
         }
-    }
-
-    /// Applies several edits as one change: previewed inside a gesture, otherwise as a separate step.
-    pub(crate) fn edit_all(&mut self, label: &str, edits: &[Edit]) {
-        let mut session = self.history.current().clone();
-        for edit in edits {
-            match edit.apply(&session) {
-                Ok(next) => session = next,
-                Err(error) => {
-                    self.notify(Notice::new(Severity::Error, error.to_string(), "the session is unchanged"));
-                    return;
-                }
-            }
-        }
-        self.history.preview(label, session);
-        self.touched();
-    }
-
-    fn match_to(&mut self, target: FrameId) {
-        let frames: Vec<_> = self.selected().into_iter().filter(|id| *id != target).collect();
-        if frames.is_empty() {
-            return;
-        }
-        self.submit(Job::MatchFrames { frames, target });
     }
 
     fn show_chart(&mut self, show: bool) {
@@ -139,19 +134,12 @@ impl GlassineApp {
         format!("{}.stock.json", report.map_or("own-stock", |report| report.stock.id.as_str()))
     }
 
-    /// Loads or saves a stock at the chosen path.
-    pub(crate) fn use_stock_path(&mut self, purpose: PathPurpose, path: PathBuf) {
-        let report = self.ui_state.colour.chart.as_ref().and_then(|chart| chart.report.clone());
-        match (purpose, report) {
-            (PathPurpose::LoadStock, _) => {
-                self.submit(Job::LoadStock { path });
-            }
-            (PathPurpose::SaveStock, Some(report)) => {
-                let path = if path.extension().is_some() { path } else { path.with_extension("json") };
-                self.submit(Job::SaveStock { stock: Box::new(report.stock.clone()), path });
-            }
-            _ => {}
-        }
+    /// Writes the measured stock to a file.
+    pub(super) fn save_stock(&mut self, path: PathBuf) {
+        let chart = self.ui_state.colour.chart.as_ref();
+        let Some(report) = chart.and_then(|chart| chart.report.clone()) else { return };
+        let path = if path.extension().is_some() { path } else { path.with_extension("json") };
+        self.submit(Job::SaveStock { stock: Box::new(report.stock.clone()), path });
     }
 
     /// Closes tools whose frame is gone.

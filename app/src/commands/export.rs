@@ -7,16 +7,41 @@ use crossbeam_channel::bounded;
 use egui::Context;
 use glassine_engine::jobs::Job;
 use glassine_engine::{ExportReport, ExportRequest, FrameScope, Notice, SessionKey, Severity};
-use glassine_session::{Session, file_stem};
+use glassine_session::{Edit, OutputSettings, Session, file_stem};
 
 use super::closing::ExportEnd;
 use crate::app::GlassineApp;
-use crate::commands::{Command, PathPurpose};
+use crate::commands::{Command, ViewCommand};
+use crate::model::questions::PathPurpose;
 use crate::platform::clock;
 
+/// Output settings and exports.
+#[derive(Debug, Clone)]
+pub enum ExportCommand {
+    /// Change the output settings.
+    SetOutput(OutputSettings),
+    /// Export frames.
+    Start {
+        scope: FrameScope,
+        /// Replace existing files.
+        replace: bool,
+    },
+    /// Ask for the target folder.
+    AskFolder,
+}
+
 impl GlassineApp {
+    /// Changes the output settings, or exports.
+    pub(super) fn apply_export(&mut self, ctx: &Context, command: ExportCommand) {
+        match command {
+            ExportCommand::SetOutput(output) => self.edit(Edit::SetOutput(output)),
+            ExportCommand::Start { scope, replace } => self.export(ctx, scope, replace),
+            ExportCommand::AskFolder => self.ask_path(ctx, PathPurpose::ExportFolder),
+        }
+    }
+
     /// Exports frames into the session's folder; asks for one if the session has none.
-    pub(super) fn export(&mut self, ctx: &Context, scope: FrameScope, replace: bool) {
+    fn export(&mut self, ctx: &Context, scope: FrameScope, replace: bool) {
         let at = self.session_at();
         let output = at.session.output.clone();
         let Some(folder) = output.folder.clone() else {
@@ -76,7 +101,7 @@ impl GlassineApp {
         }
         self.status.export_report = Some(report);
         self.files.looked_up.clear();
-        self.commands.push(Command::ShowExport(self.ui_state.show_export));
+        self.commands.push(Command::View(ViewCommand::ShowExport(self.ui_state.show_export)));
     }
 
     /// Checks on another thread whether files of an export with the present settings already exist.

@@ -1,4 +1,4 @@
-//! Opening, saving, autosaving, exporting, and the questions around them.
+//! Opening sessions and scans, the paths the user is asked for, and what waits for files.
 
 use std::collections::{BTreeSet, HashMap};
 use std::path::{Path, PathBuf};
@@ -7,19 +7,47 @@ use std::sync::Arc;
 use crossbeam_channel::Receiver;
 use egui::Context;
 use glassine_engine::jobs::{Job, JobId, SaveOver};
-use glassine_engine::session_files::{self, Access, Saved, SavedState};
+use glassine_engine::session_files::{self, Access, SavedState};
 use glassine_engine::{MadeSession, NewSessionRequest, Notice, ScanReading, SessionAt, SessionKey, Severity};
 use glassine_session::{Edit, Fingerprint, ScanId, ScanRef, Session};
 
+use super::Command;
 use super::closing::ExportEnd;
+use super::saving::{SESSION_ENDING, Saving};
 use super::scans::ScanChecks;
 use crate::app::GlassineApp;
-use crate::commands::{Arrived, Command, PathPurpose, PendingAction, Question};
+use crate::model::questions::{Answer, Arrived, PathPurpose, PendingAction, Question};
 use crate::services::demo_session;
 use crate::services::file_dialogs::{PickAnswer, PickOutcome, PickRequest};
 
-/// File name extension of session files.
-const SESSION_ENDING: &str = "session.json";
+/// Opening and saving, closing the window.
+#[derive(Debug, Clone)]
+pub enum FileCommand {
+    /// Ask for files to open.
+    AskOpen,
+    /// Open session files or scans.
+    Open(Vec<PathBuf>),
+    /// Open the demo session.
+    OpenDemo,
+    /// Save, asking for a name if the session has none.
+    Save,
+    /// Save under another name.
+    AskSaveAs,
+    /// Save under this name.
+    SaveAs(PathBuf),
+    /// After a conflict, save over the other program's version, which is kept under its own name.
+    TakeOver,
+    /// Leave a save conflict unresolved: nothing is written.
+    LeaveConflict,
+    /// Open the session again, now that the program that held it has closed it.
+    WorkOnIt,
+    /// Remove an autosave that an earlier run left.
+    DiscardAutosave(PathBuf),
+    /// Answer the open question.
+    Answer(Answer),
+    /// Close the window, asking if there are unsaved changes.
+    Quit,
+}
 
 /// State of the session's files and of everything that waits for them.
 #[derive(Debug, Default)]
@@ -35,7 +63,7 @@ pub(crate) struct Files {
     /// Every autosave that a save of the session makes useless.
     pub(super) autosaves: BTreeSet<PathBuf>,
     /// State of the session file when it was opened or saved.
-    opened: Option<SavedState>,
+    pub(super) opened: Option<SavedState>,
     /// Whether the session may be saved under its name; it holds the lock.
     pub access: Access,
     /// The session as it was when the user gave its changes up: the window may then close without asking about them
@@ -63,13 +91,6 @@ pub(crate) struct Files {
     pub looked_up: Vec<PathBuf>,
 }
 
-#[derive(Debug)]
-pub(super) struct Saving {
-    id: JobId,
-    path: PathBuf,
-    session: Session,
-}
-
 impl Files {
     /// Resets for another session. Keeps what is being opened or waits for a save.
     pub(crate) fn begin_session(&mut self) {
@@ -93,41 +114,36 @@ impl GlassineApp {
         SessionAt { session: self.history.current().clone(), folder: self.status.folder(), key: self.key }
     }
 
-    /// Carries out commands about files.
-    pub(super) fn apply_file_command(&mut self, ctx: &Context, command: Command) {
+    /// Opens or saves, or closes the window.
+    pub(super) fn apply_file(&mut self, ctx: &Context, command: FileCommand) {
         match command {
-            Command::AskOpen => self.ask_path(ctx, PathPurpose::Open),
-            Command::AskSaveAs => self.ask_path(ctx, PathPurpose::SaveAs),
-            Command::AskExportFolder => self.ask_path(ctx, PathPurpose::ExportFolder),
-            Command::Open(paths) => self.open(paths),
-            Command::OpenDemo => self.open_demo(),
-            Command::Save => {
+            FileCommand::AskOpen => self.ask_path(ctx, PathPurpose::Open),
+            FileCommand::Open(paths) => self.open(paths),
+            FileCommand::OpenDemo => self.open_demo(),
+            FileCommand::Save => {
                 self.save_or_ask(ctx);
             }
-            Command::SaveAs(path) => {
+            FileCommand::AskSaveAs => self.ask_path(ctx, PathPurpose::SaveAs),
+            FileCommand::SaveAs(path) => {
                 self.save_as(ctx, path);
             }
-            Command::LeaveConflict => self.status.conflict = None,
-            Command::WorkOnIt => {
-                if let Some(path) = self.status.path.clone() {
-                    self.open(vec![path]);
-                }
-            }
-            Command::AskScanFolder => self.ask_path(ctx, PathPurpose::ScanFolder),
-            Command::AskInfrared(scan) => self.ask_path(ctx, PathPurpose::Infrared(scan)),
-            Command::TakeOver => {
+            FileCommand::TakeOver => {
                 if let Some(conflict) = self.status.conflict.take() {
                     self.save(conflict.path, SaveOver::Theirs);
                 }
             }
-            Command::DiscardAutosave(path) => {
+            FileCommand::LeaveConflict => self.status.conflict = None,
+            FileCommand::WorkOnIt => {
+                if let Some(path) = self.status.path.clone() {
+                    self.open(vec![path]);
+                }
+            }
+            FileCommand::DiscardAutosave(path) => {
                 self.status.unsaved_work.retain(|work| work.autosave != path);
                 self.submit(Job::DiscardAutosaves(vec![path]));
             }
-            Command::SetOutput(output) => self.edit(Edit::SetOutput(output)),
-            Command::Export { scope, replace } => self.export(ctx, scope, replace),
-            Command::Answer(answer) => self.answer(ctx, answer),
-            other => self.not_carried_out(&other),
+            FileCommand::Answer(answer) => self.answer(ctx, answer),
+            FileCommand::Quit => self.quit(ctx),
         }
     }
 
@@ -210,9 +226,14 @@ impl GlassineApp {
                     self.files.after_save = self.files.after_naming.take().map(|action| (id, action));
                 }
             }
-            PathPurpose::SaveStock | PathPurpose::LoadStock => {
+            PathPurpose::SaveStock => {
                 if let Some(path) = paths.into_iter().next() {
-                    self.use_stock_path(purpose, path);
+                    self.save_stock(path);
+                }
+            }
+            PathPurpose::LoadStock => {
+                if let Some(path) = paths.into_iter().next() {
+                    self.submit(Job::LoadStock { path });
                 }
             }
             PathPurpose::ScanFolder => {
@@ -333,8 +354,49 @@ impl GlassineApp {
         self.status.unsaved_work.splice(0..0, unsaved);
     }
 
+    /// Starts with another session.
+    pub(crate) fn begin_session(
+        &mut self,
+        session: Session,
+        path: Option<std::path::PathBuf>,
+        is_saved: bool,
+    ) {
+        self.leave_autosave();
+        self.key = SessionKey::fresh();
+        for job in self.status.jobs.iter().filter(|job| job.ends_with_session) {
+            self.jobs.cancel(job.id);
+        }
+        self.previews.clear();
+        self.scheduler.clear();
+        self.jobs.forget_previews();
+        self.status.counts.clear(&self.jobs);
+        self.history = glassine_session::History::new(session);
+        if !is_saved {
+            self.history.mark_saved(Session::default());
+        }
+        self.gesture_start = None;
+        self.key_presses = None;
+        self.waiting.clear();
+        self.jobs.engine().work_beside(path.as_deref());
+        self.status.path = path;
+        self.status.export_report = None;
+        self.status.existing_files.clear();
+        self.status.conflict = None;
+        self.status.held_by = None;
+        self.status.is_free_again = false;
+        self.status.scan_problems.clear();
+        self.status.is_demo = self.is_demo();
+        self.ui_state.begin_session(self.history.current());
+        self.files.begin_session();
+        if !is_saved {
+            self.touched();
+        }
+        self.submit(Job::HoldScans);
+        self.begin_scan_checks();
+    }
+
     /// Sets whether the session may be saved under its name, and what the window shows of that.
-    fn set_access(&mut self, access: Access) {
+    pub(super) fn set_access(&mut self, access: Access) {
         self.status.held_by = match &access {
             Access::HeldBy(holder) => Some(holder.clone()),
             Access::Unlocked | Access::Locked(_) => None,
@@ -343,54 +405,12 @@ impl GlassineApp {
         self.files.access = access;
     }
 
-    /// Saves under a chosen name. A name under which another program works is refused, and the user is asked again.
-    fn save_as(&mut self, ctx: &Context, path: PathBuf) -> Option<JobId> {
-        let path = with_session_ending(path);
-        let is_held = self.status.held_by.is_some()
-            && self.status.path.as_ref().is_some_and(|held| session_files::real_path(&path) == *held);
-        if is_held {
-            return self.save_or_ask(ctx);
-        }
-        Some(self.save(path, SaveOver::Chosen))
-    }
-
-    /// An unused name beside the session file; `None` before the first save, or if the session may keep its name.
-    fn free_name(&self) -> Option<PathBuf> {
-        let path = self.status.path.as_ref()?;
-        if self.status.held_by.is_none() && self.status.conflict.is_none() {
-            return None;
-        }
-        let name = path.file_name()?.to_string_lossy();
-        let stem = name.strip_suffix(&format!(".{SESSION_ENDING}")).unwrap_or(&name);
-        (2..1_000)
-            .map(|count| path.with_file_name(format!("{stem} {count}.{SESSION_ENDING}")))
-            .find(|path| path.symlink_metadata().is_err())
-    }
-
     /// Whether any scan is one of the demo's.
     pub(super) fn is_demo(&self) -> bool {
         let Some(folder) = self.options.demo_folder.as_deref().map(session_files::real_path) else {
             return false;
         };
         self.history.current().scans.iter().any(|scan| scan.path.starts_with(&folder))
-    }
-
-    /// Saves under the session's name. Asks for a name if there is none, or if another program works under it.
-    pub(super) fn save_or_ask(&mut self, ctx: &Context) -> Option<JobId> {
-        if let Access::HeldBy(holder) = &self.files.access {
-            let headline =
-                format!("this session is open elsewhere ({holder}); it is not saved under its name");
-            self.notify(Notice::new(Severity::Warning, headline, "save it under another name"));
-            self.ask_path(ctx, PathPurpose::SaveAs);
-            return None;
-        }
-        match self.save_target() {
-            Some(path) => Some(self.save(path, SaveOver::Opened(self.files.opened.clone()))),
-            None => {
-                self.ask_path(ctx, PathPurpose::SaveAs);
-                None
-            }
-        }
     }
 
     /// Searches newly opened scans for their first frames, and hashes their files meanwhile.
@@ -439,76 +459,11 @@ impl GlassineApp {
         });
     }
 
-    /// The file that a save goes to: the one being written, else that of the session.
-    pub(super) fn save_target(&self) -> Option<PathBuf> {
-        self.files.saving.last().map(|saving| saving.path.clone()).or_else(|| self.status.path.clone())
-    }
-
-    pub(super) fn save(&mut self, path: PathBuf, over: SaveOver) -> JobId {
-        self.status.conflict = None;
-        // A chosen name is the session's own if the session is already saved there.
-        let is_own = self.status.path.as_ref() == Some(&path);
-        let over = match over {
-            SaveOver::Chosen if is_own && self.files.opened.is_some() => {
-                SaveOver::Opened(self.files.opened.clone())
-            }
-            over => over,
-        };
-        let autosaves = self.files.autosaves.iter().cloned().collect();
-        let id = self.submit(Job::Save { path: path.clone(), over, autosaves });
-        let session = self.history.current().clone();
-        self.files.saving.push(Saving { id, path, session });
-        id
-    }
-
-    /// Handles a written session file. Only the current session takes its name from it.
-    pub(crate) fn saved(
-        &mut self,
-        id: JobId,
-        key: SessionKey,
-        session: Session,
-        saved: Saved,
-        access: Option<Access>,
-    ) {
-        let Saved { path, state, kept, notices } = saved;
-        notices.into_iter().for_each(|notice| self.notify(notice));
-        if let Some(kept) = kept {
-            let notice = Notice::new(Severity::Info, "the version of the other program was kept", "");
-            self.notify(notice.about(kept));
-        }
-        if key == self.key {
-            self.history.mark_saved(session);
-            if self.status.path.as_ref() != Some(&path) {
-                // The next autosave goes beside the new file.
-                self.files.autosave_place = None;
-                self.set_access(access.unwrap_or_default());
-                self.jobs.engine().work_beside(Some(&path));
-            }
-            self.files.opened = Some(state);
-            self.status.path = Some(path);
-            // The save removed the autosaves: what has changed since, or was undone, is autosaved again.
-            self.files.autosaved = None;
-            self.touched();
-        } else {
-            let notice = Notice::new(Severity::Info, "the previous session is saved", "");
-            self.notify(notice.about(path));
-        }
-        if let Some((_, action)) = self.files.after_save.take_if(|(job, _)| *job == id) {
-            // Changes since the save began, and those of a session that became current meanwhile, are not in the file,
-            // so ask again.
-            if self.is_unsaved() {
-                self.ask_about_unsaved(action);
-            } else {
-                self.resume(action);
-            }
-        }
-    }
-
     /// Carries out what waited for the question about unsaved changes.
     pub(super) fn resume(&mut self, action: PendingAction) {
         match action {
             PendingAction::Close => {
-                self.commands.push(Command::Quit);
+                self.commands.push(Command::File(FileCommand::Quit));
             }
             PendingAction::Show(arrived) => self.show_session(*arrived),
             PendingAction::Open(paths) => {
@@ -533,24 +488,4 @@ pub(super) fn is_hashed(scan: &ScanRef) -> bool {
 
 fn ends_with(path: &Path, ending: &str) -> bool {
     path.file_name().is_some_and(|name| name.to_string_lossy().to_lowercase().ends_with(ending))
-}
-
-/// The path with the extension of session files.
-fn with_session_ending(path: PathBuf) -> PathBuf {
-    let name = path.file_name().map(|name| name.to_string_lossy().into_owned()).unwrap_or_default();
-    if name.to_lowercase().ends_with(".json") {
-        return path;
-    }
-    path.with_file_name(format!("{name}.{SESSION_ENDING}"))
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_session_name_gets_its_ending_once() {
-        assert_eq!(with_session_ending("/a/harbour".into()), PathBuf::from("/a/harbour.session.json"));
-        assert_eq!(with_session_ending("/a/b.session.json".into()), PathBuf::from("/a/b.session.json"));
-    }
 }

@@ -5,9 +5,11 @@ use glassine_engine::{FrameScope, Overlay};
 use glassine_film::ParamGroup;
 use glassine_session::StrokeKind;
 
-use crate::commands::{Command, GesturePhase, SelectHow};
-use crate::model::brush_state::CleanCommand;
-use crate::model::colour_tools::{ColourCommand, VariationKind};
+use crate::commands::{
+    BoxCommand, CleanCommand, ColourCommand, Command, EditCommand, ExportCommand, FileCommand, GesturePhase,
+    JobCommand, SelectCommand, SelectHow, ViewCommand,
+};
+use crate::model::colour_tools::VariationKind;
 use crate::model::ui_state::{StripTool, UiState};
 
 /// When a key works.
@@ -95,22 +97,22 @@ macro_rules! rows {
 
 /// Every key, in the order of the help.
 pub const TABLE: &[KeyRow] = rows! {
-    Session Always CTRL O "open scans or a session" KeyAction::Plain(|| Command::AskOpen);
-    Session Always CTRL S "save the session" KeyAction::Plain(|| Command::Save);
-    Session Always CTRL_SHIFT S "save under another name" KeyAction::Plain(|| Command::AskSaveAs);
-    Session Always CTRL E "export the strip" KeyAction::Toggle(|state| Command::ShowExport(!state.show_export));
-    Session OutsideText CTRL Z "take back a step" KeyAction::Plain(|| Command::Undo);
-    Session OutsideText CTRL_SHIFT Z "do it again" KeyAction::Plain(|| Command::Redo);
-    Session Always CTRL Q "close the window" KeyAction::Plain(|| Command::Quit);
+    Session Always CTRL O "open scans or a session" KeyAction::Plain(|| Command::File(FileCommand::AskOpen));
+    Session Always CTRL S "save the session" KeyAction::Plain(|| Command::File(FileCommand::Save));
+    Session Always CTRL_SHIFT S "save under another name" KeyAction::Plain(|| Command::File(FileCommand::AskSaveAs));
+    Session Always CTRL E "export the strip" KeyAction::Toggle(|state| Command::View(ViewCommand::ShowExport(!state.show_export)));
+    Session OutsideText CTRL Z "take back a step" KeyAction::Plain(|| Command::Edit(EditCommand::Undo));
+    Session OutsideText CTRL_SHIFT Z "do it again" KeyAction::Plain(|| Command::Edit(EditCommand::Redo));
+    Session Always CTRL Q "close the window" KeyAction::Plain(|| Command::File(FileCommand::Quit));
 
-    Frames OutsideText NONE PageDown "next frame" KeyAction::Plain(|| Command::Step(1));
-    Frames OutsideText NONE PageUp "previous frame" KeyAction::Plain(|| Command::Step(-1));
-    Frames OutsideText NONE Period "next frame" KeyAction::Plain(|| Command::Step(1));
-    Frames OutsideText NONE Comma "previous frame" KeyAction::Plain(|| Command::Step(-1));
-    Frames OutsideText CTRL A "select all frames" KeyAction::Plain(|| Command::SelectAll);
-    Frames OutsideText NONE N "add a frame" KeyAction::Plain(|| Command::AddFrame);
-    Frames OutsideText CTRL D "duplicate onto the next position" KeyAction::Plain(|| Command::DuplicateFrame);
-    Frames OnPictures NONE Delete "delete the selected frames" KeyAction::Plain(|| Command::DeleteFrames);
+    Frames OutsideText NONE PageDown "next frame" KeyAction::Plain(|| Command::Select(SelectCommand::Step(1)));
+    Frames OutsideText NONE PageUp "previous frame" KeyAction::Plain(|| Command::Select(SelectCommand::Step(-1)));
+    Frames OutsideText NONE Period "next frame" KeyAction::Plain(|| Command::Select(SelectCommand::Step(1)));
+    Frames OutsideText NONE Comma "previous frame" KeyAction::Plain(|| Command::Select(SelectCommand::Step(-1)));
+    Frames OutsideText CTRL A "select all frames" KeyAction::Plain(|| Command::Select(SelectCommand::All));
+    Frames OutsideText NONE N "add a frame" KeyAction::Plain(|| Command::Box(BoxCommand::Add));
+    Frames OutsideText CTRL D "duplicate onto the next position" KeyAction::Plain(|| Command::Box(BoxCommand::Duplicate));
+    Frames OnPictures NONE Delete "delete the selected frames" KeyAction::Plain(|| Command::Box(BoxCommand::Delete));
 
     Boxes OnPictures NONE ArrowRight "move by one scan pixel (Shift 10, Alt 0.1)" KeyAction::Nudge(1.0, 0.0);
     Boxes OnPictures NONE ArrowLeft "move left" KeyAction::Nudge(-1.0, 0.0);
@@ -121,21 +123,21 @@ pub const TABLE: &[KeyRow] = rows! {
     Boxes OnPictures CTRL ArrowDown "lower edge by one pixel" KeyAction::Grow(0.0, 1.0);
     Boxes OnPictures CTRL ArrowUp "lower edge back" KeyAction::Grow(0.0, -1.0);
     Boxes OutsideText CTRL CloseBracket "turn the box clockwise by 0.1°"
-        KeyAction::Plain(|| Command::TurnBoxes { degrees: 0.1 });
+        KeyAction::Plain(|| Command::Box(BoxCommand::Turn { degrees: 0.1 }));
     Boxes OutsideText CTRL OpenBracket "turn the box counter-clockwise by 0.1°"
-        KeyAction::Plain(|| Command::TurnBoxes { degrees: -0.1 });
+        KeyAction::Plain(|| Command::Box(BoxCommand::Turn { degrees: -0.1 }));
     Boxes OutsideText CTRL_ALT CloseBracket "turn the box clockwise by 1°"
-        KeyAction::Plain(|| Command::TurnBoxes { degrees: 1.0 });
+        KeyAction::Plain(|| Command::Box(BoxCommand::Turn { degrees: 1.0 }));
     Boxes OutsideText CTRL_ALT OpenBracket "turn the box counter-clockwise by 1°"
-        KeyAction::Plain(|| Command::TurnBoxes { degrees: -1.0 });
+        KeyAction::Plain(|| Command::Box(BoxCommand::Turn { degrees: -1.0 }));
     Boxes OutsideText NONE L "draw along something level" KeyAction::Toggle(|state| {
-        Command::SetTool(if state.tool == StripTool::Level { StripTool::Boxes } else { StripTool::Level })
+        Command::View(ViewCommand::SetTool(if state.tool == StripTool::Level { StripTool::Boxes } else { StripTool::Level }))
     });
     Boxes OutsideText NONE M "draw a box to measure the film base in" KeyAction::Toggle(|state| {
-        Command::SetTool(if state.tool == StripTool::BaseBox { StripTool::Boxes } else { StripTool::BaseBox })
+        Command::View(ViewCommand::SetTool(if state.tool == StripTool::BaseBox { StripTool::Boxes } else { StripTool::BaseBox }))
     });
     Pictures OutsideText NONE G "click something grey in the large picture" KeyAction::Toggle(|state| {
-        Command::SetTool(if state.tool == StripTool::GreyPoint { StripTool::Boxes } else { StripTool::GreyPoint })
+        Command::View(ViewCommand::SetTool(if state.tool == StripTool::GreyPoint { StripTool::Boxes } else { StripTool::GreyPoint }))
     });
 
     Pictures OutsideText NONE CloseBracket "quarter turn clockwise; with a brush in hand: larger brush"
@@ -146,64 +148,68 @@ pub const TABLE: &[KeyRow] = rows! {
         KeyAction::Toggle(|state| brush(state, StrokeKind::Spot));
     Pictures OutsideText NONE P "paint dust in" KeyAction::Toggle(|state| brush(state, StrokeKind::PaintIn));
     Pictures OutsideText NONE X "paint dust out" KeyAction::Toggle(|state| brush(state, StrokeKind::PaintOut));
-    Pictures OutsideText NONE H "flip left to right" KeyAction::Plain(|| Command::FlipHorizontally);
-    Pictures OutsideText SHIFT H "flip top to bottom" KeyAction::Plain(|| Command::FlipVertically);
-    Pictures OutsideText CTRL_SHIFT C "copy the settings" KeyAction::Plain(|| Command::CopyLook);
+    Pictures OutsideText NONE H "flip left to right" KeyAction::Plain(|| Command::Edit(EditCommand::FlipHorizontally));
+    Pictures OutsideText SHIFT H "flip top to bottom" KeyAction::Plain(|| Command::Edit(EditCommand::FlipVertically));
+    Pictures OutsideText CTRL_SHIFT C "copy the settings" KeyAction::Plain(|| Command::Edit(EditCommand::CopyLook));
     Pictures OutsideText CTRL_SHIFT V "paste the settings" KeyAction::Plain(|| {
-        Command::PasteLook(vec![
+        Command::Edit(EditCommand::PasteLook(vec![
             ParamGroup::Exposure,
             ParamGroup::Colour,
             ParamGroup::Clean,
             ParamGroup::Sharpen,
-        ])
+        ]))
     });
     Pictures OutsideText NONE T "test strip of exposures"
         KeyAction::Plain(|| Command::Colour(ColourCommand::ShowVariations(Some(VariationKind::Exposure))));
     Pictures OutsideText NONE R "ring-around of balances"
         KeyAction::Plain(|| Command::Colour(ColourCommand::ShowVariations(Some(VariationKind::RingAround))));
     Pictures OutsideText CTRL M "match the selection to the last one clicked"
-        KeyAction::Plain(|| Command::MatchFrames);
-    Pictures OutsideText CTRL_ALT E "export the selected frames" KeyAction::Toggle(|state| Command::Export {
+        KeyAction::Plain(|| Command::Job(JobCommand::MatchFrames { target: None }));
+    Pictures OutsideText CTRL_ALT E "export the selected frames" KeyAction::Toggle(|state| Command::Export(ExportCommand::Start {
         scope: FrameScope::Only(state.selected.iter().copied().collect()),
         replace: false,
-    });
+    }));
 
     View OutsideText NONE Z "fit, or scan pixels one to one"
-        KeyAction::Toggle(|state| Command::SetLoupe(!state.frame.loupe));
+        KeyAction::Toggle(|state| Command::View(ViewCommand::SetLoupe(!state.frame.loupe)));
     View OutsideText NONE C "mark clipping" KeyAction::Toggle(|state| toggled(state, Overlay::Clipping));
     View OutsideText NONE K "mark dust" KeyAction::Toggle(|state| toggled(state, Overlay::DustMap));
     View OutsideText NONE V "show what dust repair changes"
         KeyAction::Toggle(|state| toggled(state, Overlay::RepairDifference));
     View OutsideText NONE U "hold to see the picture without dust repair" KeyAction::Unrepaired;
-    View OutsideText NONE I "mark film base" KeyAction::Toggle(|state| Command::ShowBasePixels(!state.show_base_pixels));
-    View OutsideText NONE B "before and after" KeyAction::Toggle(|state| Command::ShowBefore(!state.frame.show_before));
-    View OutsideText NONE Plus "strip larger" KeyAction::Plain(|| Command::ZoomStrip(1.25));
-    View OutsideText NONE Equals "strip larger" KeyAction::Plain(|| Command::ZoomStrip(1.25));
-    View OutsideText NONE Minus "strip smaller" KeyAction::Plain(|| Command::ZoomStrip(0.8));
-    View OutsideText NONE Num0 "whole strip" KeyAction::Plain(|| Command::FitStrip);
-    View OutsideText NONE A "all strips of the session" KeyAction::Plain(|| Command::FitAll);
+    View OutsideText NONE I "mark film base" KeyAction::Toggle(|state| Command::View(ViewCommand::ShowBasePixels(!state.show_base_pixels)));
+    View OutsideText NONE B "before and after" KeyAction::Toggle(|state| Command::View(ViewCommand::ShowBefore(!state.frame.show_before)));
+    View OutsideText NONE Plus "strip larger" KeyAction::Plain(|| Command::View(ViewCommand::ZoomStrip(1.25)));
+    View OutsideText NONE Equals "strip larger" KeyAction::Plain(|| Command::View(ViewCommand::ZoomStrip(1.25)));
+    View OutsideText NONE Minus "strip smaller" KeyAction::Plain(|| Command::View(ViewCommand::ZoomStrip(0.8)));
+    View OutsideText NONE Num0 "whole strip" KeyAction::Plain(|| Command::View(ViewCommand::FitStrip));
+    View OutsideText NONE A "all strips of the session" KeyAction::Plain(|| Command::View(ViewCommand::FitAll));
     View OutsideText NONE W "strips, or whole scans"
-        KeyAction::Toggle(|state| Command::ShowWholeScans(!state.strip.whole_scans));
-    View OutsideText NONE D "dark or light surround" KeyAction::Toggle(|state| Command::SetDark(state.light));
-    View Always NONE F1 "this table" KeyAction::Toggle(|state| Command::ShowKeys(!state.show_keys));
-    View OutsideText NONE Questionmark "this table" KeyAction::Toggle(|state| Command::ShowKeys(!state.show_keys));
+        KeyAction::Toggle(|state| Command::View(ViewCommand::ShowWholeScans(!state.strip.whole_scans)));
+    View OutsideText NONE D "dark or light surround" KeyAction::Toggle(|state| Command::View(ViewCommand::SetDark(state.light)));
+    View Always NONE F1 "this table" KeyAction::Toggle(|state| Command::View(ViewCommand::ShowKeys(!state.show_keys)));
+    View OutsideText NONE Questionmark "this table" KeyAction::Toggle(|state| Command::View(ViewCommand::ShowKeys(!state.show_keys)));
 };
 
 fn brush(state: &UiState, kind: StrokeKind) -> Command {
     let wanted = StripTool::Brush(kind);
-    Command::SetTool(if state.tool == wanted { StripTool::Boxes } else { wanted })
+    Command::View(ViewCommand::SetTool(if state.tool == wanted { StripTool::Boxes } else { wanted }))
 }
 
 /// Sizes the brush in hand; without a brush, turns the picture.
 fn turned_or_sized(state: &UiState, by: i8) -> Command {
     match state.tool {
         StripTool::Brush(_) => Command::Clean(CleanCommand::ScaleBrush(BRUSH_STEP.powi(i32::from(by)))),
-        _ => Command::QuarterTurn(by),
+        _ => Command::Edit(EditCommand::QuarterTurn(by)),
     }
 }
 
 fn toggled(state: &UiState, overlay: Overlay) -> Command {
-    Command::SetOverlay(if state.frame.overlay == overlay { Overlay::None } else { overlay })
+    Command::View(ViewCommand::SetOverlay(if state.frame.overlay == overlay {
+        Overlay::None
+    } else {
+        overlay
+    }))
 }
 
 impl KeyRow {
@@ -252,7 +258,7 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
         // Keys for boxes act on the box with the keyboard focus, even if Tab only passes over it.
         let unselected = focused_frame.filter(|id| !state.is_selected(*id));
         if let Some(id) = unselected.filter(|_| row.scope == KeyScope::OnPictures && out.len() > before) {
-            out.insert(before, Command::Select(id, SelectHow::Only));
+            out.insert(before, Command::Select(SelectCommand::Frame(id, SelectHow::Only)));
         }
     }
 }
@@ -278,13 +284,13 @@ fn poll_row(ctx: &Context, state: &mut UiState, row: &KeyRow, out: &mut Vec<Comm
         KeyAction::Nudge(dx, dy) => {
             let px = consume_steps(ctx, row);
             if px != 0.0 {
-                out.push(Command::Nudge { dx_px: dx * px, dy_px: dy * px });
+                out.push(Command::Box(BoxCommand::Nudge { dx_px: dx * px, dy_px: dy * px }));
             }
         }
         KeyAction::Grow(dw, dh) => {
             let px = consume_steps(ctx, row);
             if px != 0.0 {
-                out.push(Command::Grow { dw_px: dw * px, dh_px: dh * px });
+                out.push(Command::Box(BoxCommand::Grow { dw_px: dw * px, dh_px: dh * px }));
             }
         }
     }
@@ -324,23 +330,23 @@ fn poll_escape(ctx: &Context, state: &mut UiState, in_text: bool, out: &mut Vec<
         state.clean.dropped = true;
     } else if in_gesture {
         state.drawing_from = None;
-        out.push(Command::Gesture(GesturePhase::Cancel));
+        out.push(Command::Edit(EditCommand::Gesture(GesturePhase::Cancel)));
     } else if state.tool != StripTool::Boxes {
-        out.push(Command::SetTool(StripTool::Boxes));
+        out.push(Command::View(ViewCommand::SetTool(StripTool::Boxes)));
     } else if state.show_keys {
-        out.push(Command::ShowKeys(false));
+        out.push(Command::View(ViewCommand::ShowKeys(false)));
     } else if state.show_export {
-        out.push(Command::ShowExport(false));
+        out.push(Command::View(ViewCommand::ShowExport(false)));
     } else if state.colour.variations.is_some() {
         out.push(Command::Colour(ColourCommand::ShowVariations(None)));
     } else if state.colour.chart.is_some() {
         out.push(Command::Colour(ColourCommand::ShowChart(false)));
     } else if state.show_notices {
-        out.push(Command::ShowNotices(false));
+        out.push(Command::View(ViewCommand::ShowNotices(false)));
     } else if state.frame.show_before {
-        out.push(Command::ShowBefore(false));
+        out.push(Command::View(ViewCommand::ShowBefore(false)));
     } else {
-        out.push(Command::DismissNotice);
+        out.push(Command::View(ViewCommand::DismissNotice));
     }
 }
 

@@ -12,11 +12,31 @@ use glassine_session::{Edit, ScanId, ScanRef};
 
 use super::files::is_hashed;
 use crate::app::GlassineApp;
+use crate::model::app_status::JobKind;
 use crate::model::picture_inputs::same_scan;
-use crate::model::ui_state::{JobKind, MeasuredBefore};
+use crate::model::questions::PathPurpose;
+use crate::model::ui_state::MeasuredBefore;
 
 /// Wait between two checks of missing or changed scans, and of the lock of a session that is held elsewhere.
 const LOOK_EVERY_S: f64 = 3.0;
+
+/// How scans are checked, found and read.
+#[derive(Debug, Clone)]
+pub enum ScanCommand {
+    /// Ask for a folder to search for missing scans.
+    AskFolder,
+    /// Check at once whether the scans still match the session's record of them.
+    Check,
+    /// Read a scan with these choices from now on, from the present content of its file.
+    Read {
+        /// Label of the undo step.
+        label: String,
+        /// The scan with its choices.
+        scan: Box<ScanRef>,
+    },
+    /// Ask for the infrared file of a scan.
+    AskInfrared(ScanId),
+}
 
 /// State of the scan checks.
 #[derive(Debug, Default)]
@@ -58,6 +78,18 @@ impl ScanChecks {
 }
 
 impl GlassineApp {
+    /// Checks scans, or reads them in another way.
+    pub(super) fn apply_scan(&mut self, ctx: &Context, command: ScanCommand) {
+        match command {
+            ScanCommand::AskFolder => self.ask_path(ctx, PathPurpose::ScanFolder),
+            ScanCommand::Check => self.check_scans_soon(),
+            ScanCommand::Read { label, scan } => {
+                self.submit(Job::ReadScan { label, scan });
+            }
+            ScanCommand::AskInfrared(scan) => self.ask_path(ctx, PathPurpose::Infrared(scan)),
+        }
+    }
+
     /// Resets the checks for another session: its scans are checked at once.
     pub(super) fn begin_scan_checks(&mut self) {
         let held = self.history.current().scans.clone();

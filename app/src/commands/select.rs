@@ -1,12 +1,45 @@
-//! How the selection changes.
+//! Changes of the selection.
 
 use glassine_session::{FrameId, Session};
 
-use crate::commands::SelectHow;
+use crate::app::GlassineApp;
 use crate::model::ui_state::UiState;
 
+/// How a click changes the selection.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SelectHow {
+    /// Only this frame.
+    Only,
+    /// Add this frame or remove it.
+    Toggle,
+    /// Everything up to this frame.
+    Range,
+}
+
+/// Changes of the selection.
+#[derive(Debug, Clone, Copy)]
+pub enum SelectCommand {
+    Frame(FrameId, SelectHow),
+    /// All frames.
+    All,
+    /// The next (1) or previous (-1) frame.
+    Step(i32),
+}
+
+impl GlassineApp {
+    /// Carries out a change of the selection.
+    pub(super) fn apply_select(&mut self, command: SelectCommand) {
+        let (state, session) = (&mut self.ui_state, self.history.current());
+        match command {
+            SelectCommand::Frame(frame, how) => select(state, session, frame, how),
+            SelectCommand::All => state.selected = session.frames.iter().map(|frame| frame.id).collect(),
+            SelectCommand::Step(by) => step(state, session, by),
+        }
+    }
+}
+
 /// Selects a frame alone, adds or removes it, or selects everything up to it.
-pub(super) fn select(state: &mut UiState, session: &Session, frame: FrameId, how: SelectHow) {
+fn select(state: &mut UiState, session: &Session, frame: FrameId, how: SelectHow) {
     let Some(to) = session.frame_idx(frame) else { return };
     match how {
         SelectHow::Only => {
@@ -33,7 +66,7 @@ pub(super) fn select(state: &mut UiState, session: &Session, frame: FrameId, how
 }
 
 /// Goes to the next or previous frame; at the ends the selection stays.
-pub(super) fn step(state: &mut UiState, session: &Session, by: i32) {
+fn step(state: &mut UiState, session: &Session, by: i32) {
     let Some(last) = session.frames.len().checked_sub(1) else { return };
     let now = state.primary.and_then(|id| session.frame_idx(id));
     let to = match now {

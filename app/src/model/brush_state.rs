@@ -14,17 +14,6 @@ const NEW_BRUSH_PX: (f64, f64) = (4.0, 60.0);
 pub const BRUSH_PX: (f64, f64) = (1.0, 400.0);
 const MM_PER_INCH: f64 = 25.4;
 
-/// Requests of the cleaning panes.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum CleanCommand {
-    /// Multiply the brush radius by this factor.
-    ScaleBrush(f64),
-    /// Show the frame without dust repair, for comparison.
-    ShowUnrepaired(bool),
-    /// Give the frame's cleaning to every frame of its strip.
-    WholeStrip,
-}
-
 /// A brush stroke while the user draws it.
 #[derive(Debug, Clone, PartialEq)]
 pub struct StrokeUnderWay {
@@ -78,6 +67,11 @@ impl CleanState {
             let ppi = scan.and_then(|(_, scan)| scan.ppi).unwrap_or(0.0);
             (ppi * BRUSH_MM / MM_PER_INCH).clamp(NEW_BRUSH_PX.0, NEW_BRUSH_PX.1).round()
         })
+    }
+
+    /// Sets the radius of the brush, scan pixels, inside its range.
+    pub fn set_brush_radius(&mut self, radius_px: f64) {
+        self.radius_px = Some(radius_px.clamp(BRUSH_PX.0, BRUSH_PX.1));
     }
 
     /// Drops everything that belonged to another session; keeps the brush radius.

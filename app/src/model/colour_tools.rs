@@ -184,28 +184,6 @@ impl ColourState {
     }
 }
 
-/// Requests of the colour panes.
-#[derive(Debug, Clone, PartialEq)]
-pub enum ColourCommand {
-    /// Open or close a grid of variations.
-    ShowVariations(Option<VariationKind>),
-    /// Match exposure and balance of the selected frames to this one.
-    MatchTo(FrameId),
-    /// Open the pane that measures a stock on the current frame, or close it.
-    ShowChart(bool),
-    /// Fit a stock to the chart.
-    MeasureStock,
-    /// Use the measured stock.
-    UseStock {
-        /// For every strip of this kind of film, not only the chart's strip.
-        everywhere: bool,
-    },
-    /// Ask where to write the measured stock.
-    AskSaveStock,
-    /// Ask for a stock file.
-    AskLoadStock,
-}
-
 /// Parses the typed densities of a wedge's steps: numbers with decimal point or comma, separated by blanks or
 /// semicolons.
 pub fn parse_densities(text: &str) -> Option<Vec<f64>> {

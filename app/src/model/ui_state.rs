@@ -1,25 +1,22 @@
-//! What the window remembers outside the session, and what a view gets to draw with.
+//! What the window remembers outside the session.
 //!
 //! Selection, zoom and open panes are neither saved nor undone.
 
 use std::collections::BTreeSet;
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 
-use glassine_engine::jobs::JobId;
-use glassine_engine::session_files::{Conflict, Holder, UnsavedWork};
-use glassine_engine::{ExportReport, FrameScope, Notice, Overlay, ScanCheck};
+use glassine_engine::{FrameScope, Overlay};
 use glassine_film::Look;
 use glassine_raster::{Point, Scan, TiltedBox};
 use glassine_session::{Frame, FrameId, ScanId, ScanRef, Session, Strip, StripId, StrokeKind};
 
-use crate::commands::{AspectLock, Command, Question};
+use crate::model::aspect_lock::AspectLock;
 use crate::model::brush_state::CleanState;
 use crate::model::colour_tools::ColourState;
 use crate::model::panels::PanelState;
-use crate::services::eta::ProgressEstimate;
-use crate::services::exact_counts::ExactCounts;
-use crate::services::preview_store::{PreviewRequests, PreviewStore};
+use crate::model::questions::Question;
+use crate::services::preview_store::PreviewRequests;
 
 /// What the pointer does on the strip and in the large picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -36,6 +33,9 @@ pub enum StripTool {
     /// Paint in the large picture what dust repair fills or leaves alone.
     Brush(StrokeKind),
 }
+
+/// Range of a strip's height while zooming, points.
+const ZOOM_POINTS: (f64, f64) = (24.0, 40_000.0);
 
 /// Position and zoom of the strip view.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -70,6 +70,19 @@ impl Default for StripViewState {
             follows_frame: None,
             share: 0.4,
         }
+    }
+}
+
+impl StripViewState {
+    /// Points of a strip's height, larger or smaller by a factor.
+    pub fn zoomed(points: f64, factor: f64) -> f64 {
+        (points * factor).clamp(ZOOM_POINTS.0, ZOOM_POINTS.1)
+    }
+
+    /// Fits the current strip, or every strip, into the view.
+    pub fn fit(&mut self, show_all: bool) {
+        self.zoom_points = None;
+        self.show_all = show_all;
     }
 }
 
@@ -263,183 +276,5 @@ pub fn is_in(scope: &FrameScope, frame: &Frame) -> bool {
     match scope {
         FrameScope::All => !frame.skipped,
         FrameScope::Only(ids) => ids.contains(&frame.id),
-    }
-}
-
-/// How visible a job is to the user.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum JobKind {
-    /// The user started it: shown at once, and stopped with a click.
-    Asked,
-    /// An export, which the export pane shows too.
-    Export,
-    /// An exact count, shown beside the histogram, and in the status line if it takes long.
-    Count,
-    /// Something the views need, shown if it takes long; it cannot be stopped, because the views cannot do without it.
-    Background,
-    /// Never shown, for example an autosave.
-    Silent,
-}
-
-/// A running or queued job, as the status line shows it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct JobStatus {
-    pub id: JobId,
-    /// What it does.
-    pub label: String,
-    /// 0 to 1.
-    pub share: f32,
-    /// Its current step.
-    pub detail: String,
-    /// How visible it is.
-    pub kind: JobKind,
-    /// How far it got and when.
-    pub estimate: ProgressEstimate,
-    /// Remaining time in words, once there is an estimate.
-    pub remaining: Option<String>,
-    /// It has been running for longer than a glance.
-    pub is_long: bool,
-    /// Its result serves only the current session: another session stops it.
-    pub ends_with_session: bool,
-}
-
-impl JobStatus {
-    /// A job that was just queued.
-    pub fn new(id: JobId, label: String, kind: JobKind) -> Self {
-        Self {
-            id,
-            label,
-            share: 0.0,
-            detail: String::new(),
-            kind,
-            estimate: ProgressEstimate::default(),
-            remaining: None,
-            is_long: false,
-            ends_with_session: false,
-        }
-    }
-
-    /// Whether the status line shows it.
-    pub fn is_shown(&self) -> bool {
-        match self.kind {
-            JobKind::Asked | JobKind::Export => true,
-            JobKind::Count | JobKind::Background => self.is_long,
-            JobKind::Silent => false,
-        }
-    }
-
-    /// Whether a click may stop it.
-    pub fn can_stop(&self) -> bool {
-        matches!(self.kind, JobKind::Asked | JobKind::Export | JobKind::Count)
-    }
-
-    /// Its current step and its remaining time.
-    pub fn detail_text(&self) -> String {
-        let parts = [Some(self.detail.as_str()).filter(|text| !text.is_empty()), self.remaining.as_deref()];
-        parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
-    }
-}
-
-/// Facts about the program's state that views show but never change.
-#[derive(Debug, Clone, Default)]
-pub struct AppStatus {
-    /// The session's file, if it has one.
-    pub path: Option<PathBuf>,
-    /// What undo would take back.
-    pub undo_label: Option<String>,
-    /// What redo would repeat.
-    pub redo_label: Option<String>,
-    /// Whether there are changes that are not in the file.
-    pub is_unsaved: bool,
-    /// Jobs that have not ended, oldest first.
-    pub jobs: Vec<JobStatus>,
-    /// Messages, newest last.
-    pub notices: Vec<Notice>,
-    /// Whether the newest message is shown in the status line.
-    pub notice_open: bool,
-    /// The last export of this session.
-    pub export_report: Option<Arc<ExportReport>>,
-    pub counts: ExactCounts,
-    /// Set if the last save was refused, because the file is not the one that was opened.
-    pub conflict: Option<Conflict>,
-    /// Unsaved work of earlier runs that was neither opened nor discarded.
-    pub unsaved_work: Vec<UnsavedWork>,
-    /// The other program that works on the session; the user can view it and save it under another name.
-    pub held_by: Option<Holder>,
-    /// That program has since closed it.
-    pub is_free_again: bool,
-    /// Scans that are missing, or do not match the session's record of them.
-    pub scan_problems: Vec<ScanCheck>,
-    /// The session is the demo, which accepts no other scans.
-    pub is_demo: bool,
-    /// Existing files that an export with the present output settings would replace.
-    pub existing_files: Vec<PathBuf>,
-}
-
-impl AppStatus {
-    /// Folder of the session file: relative paths start there.
-    pub fn folder(&self) -> Option<Arc<Path>> {
-        self.path.as_deref().and_then(Path::parent).map(Arc::from)
-    }
-
-    pub fn exporting(&self) -> Option<&JobStatus> {
-        self.jobs.iter().find(|job| job.kind == JobKind::Export)
-    }
-
-    /// The job the status line shows, and how many more wait. Jobs the user started come first.
-    pub fn shown_job(&self) -> Option<(&JobStatus, usize)> {
-        let shown = || self.jobs.iter().filter(|job| job.is_shown());
-        let asked = shown().find(|job| matches!(job.kind, JobKind::Asked | JobKind::Export));
-        let first = asked.or_else(|| shown().next())?;
-        Some((first, shown().count() - 1))
-    }
-
-    /// The message the status line shows.
-    pub fn open_notice(&self) -> Option<&Notice> {
-        self.notices.last().filter(|_| self.notice_open)
-    }
-}
-
-/// What a view gets: everything to read, its own state to change, and a list for its commands.
-#[derive(Debug)]
-pub struct ViewCx<'a> {
-    /// The session, previewed changes included.
-    pub session: &'a Session,
-    /// Facts about the program.
-    pub status: &'a AppStatus,
-    /// Selection, zoom, panes.
-    pub ui_state: &'a mut UiState,
-    /// Finished pictures.
-    pub previews: &'a PreviewStore,
-    /// Commands of the view.
-    pub out: &'a mut Vec<Command>,
-}
-
-impl<'a> ViewCx<'a> {
-    /// The current frame.
-    pub fn primary(&self) -> Option<&'a Arc<Frame>> {
-        self.ui_state.primary.and_then(|id| self.session.frame(id))
-    }
-
-    /// Selected frames in the order shown.
-    pub fn selected(&self) -> Vec<&'a Arc<Frame>> {
-        self.session.frames.iter().filter(|frame| self.ui_state.selected.contains(&frame.id)).collect()
-    }
-
-    /// The current strip: that of the primary frame, else the last one worked on, else the first.
-    pub fn strip(&self) -> Option<&'a Arc<Strip>> {
-        let of_frame = self.primary().and_then(|frame| self.session.strip(frame.strip));
-        of_frame
-            .or_else(|| self.ui_state.active_strip.and_then(|id| self.session.strip(id)))
-            .or_else(|| self.session.strips.first())
-    }
-
-    /// The current scan.
-    pub fn scan(&self) -> Option<ScanId> {
-        self.strip().map(|strip| strip.scan).or_else(|| self.session.scans.first().map(|scan| scan.id))
-    }
-
-    pub fn push(&mut self, command: Command) {
-        self.out.push(command);
     }
 }

@@ -11,7 +11,7 @@ use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, TryRecvError, bounded};
 
-use crate::commands::PathPurpose;
+use crate::model::questions::PathPurpose;
 
 /// Shortest time in which a user could see, read and cancel a dialog: an earlier empty answer means none was shown.
 /// Source: ours; without a dialog service the answer took 5 to 11 ms, on a busy machine once more than 100 ms.

@@ -8,7 +8,7 @@ use glassine_session::{FrameId, ScanId, Session, rebase};
 
 use crate::app::GlassineApp;
 use crate::commands::closing::ExportEnd;
-use crate::model::ui_state::{JobKind, JobStatus};
+use crate::model::app_status::{JobKind, JobStatus};
 
 /// A result that must not arrive in the middle of a gesture.
 #[derive(Debug)]

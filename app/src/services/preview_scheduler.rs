@@ -8,8 +8,8 @@ use glassine_engine::{JobHost, Preview, PreviewRequest, SessionAt, UnitRect, Vie
 use glassine_raster::{Orientation, TiltedBox};
 use glassine_session::{ScanId, ScanRef, Session, Strip};
 
+use crate::model::app_status::{JobKind, JobStatus};
 use crate::model::picture_inputs::{Inputs, same_scan, same_strip};
-use crate::model::ui_state::{JobKind, JobStatus};
 use crate::services::preview_store::{PreviewRequests, PreviewStore, Viewport};
 
 /// Inputs of a scan's base pixels.

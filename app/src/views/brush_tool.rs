@@ -8,13 +8,12 @@ use glassine_film::Param;
 use glassine_raster::{Point, Scan};
 use glassine_session::{BrushStroke, Edit, Frame, StrokeKind};
 
-use crate::commands::Command;
-use crate::model::brush_state::{BRUSH_PX, StrokeUnderWay};
-use crate::model::ui_state::ViewCx;
+use super::frame_tools::{LIGHT, Place, plate_away_from};
+use crate::commands::EditCommand;
+use crate::model::brush_state::StrokeUnderWay;
+use crate::views::ViewCx;
 use crate::widgets::drag_value::arrow_steps;
 use crate::widgets::theme;
-
-use super::frame_tools::{LIGHT, Place, plate_away_from};
 
 /// Step of the brush for an arrow key, screen points; Shift takes ten, Alt a tenth.
 const KEY_STEP: f32 = 4.0;
@@ -107,7 +106,7 @@ fn resize(ui: &Ui, cx: &mut ViewCx<'_>, response: &Response, radius_px: f64) {
     let by_wheel = if cx.ui_state.frame.loupe { 1.0 } else { f64::from(notches / 400.0).exp() };
     let factor = by_wheel * f64::from(zoom);
     if factor != 1.0 && factor.is_finite() {
-        cx.ui_state.clean.radius_px = Some((radius_px * factor).clamp(BRUSH_PX.0, BRUSH_PX.1));
+        cx.ui_state.clean.set_brush_radius(radius_px * factor);
     }
 }
 
@@ -165,7 +164,7 @@ fn finish(cx: &mut ViewCx<'_>, frame: &Frame, stroke: &StrokeUnderWay, radius_px
         edits.push(Edit::SetParam { frames: vec![frame.id], param: Param::RepairStrength, value: 1.0 });
     }
     edits.push(Edit::AddStroke { frame: frame.id, stroke: made });
-    cx.push(Command::EditAll { label: stroke.kind.label().to_owned(), edits });
+    cx.push(EditCommand::ApplyAll { label: stroke.kind.label().to_owned(), edits });
 }
 
 fn paint_trail(painter: &Painter, trail: &[Pos2], radius: f32, kind: StrokeKind) {

@@ -11,9 +11,11 @@ use glassine_engine::{ExportReport, FrameScope};
 use glassine_film::{OutputSpace, Rendering};
 use glassine_session::{Frame, OutputKind, OutputSettings, TiffCompression, file_stem};
 
-use crate::commands::{Command, GesturePhase};
-use crate::model::ui_state::{JobKind, JobStatus, ViewCx, is_in};
+use crate::commands::{EditCommand, ExportCommand, GesturePhase, JobCommand, ViewCommand};
+use crate::model::app_status::{JobKind, JobStatus};
+use crate::model::ui_state::is_in;
 use crate::services::exact_counts::CountState;
+use crate::views::ViewCx;
 use crate::widgets::histogram_plot::percent_text;
 use crate::widgets::param_row::{label_ui, number_field_ui, parse_number};
 use crate::widgets::parts::{
@@ -34,7 +36,7 @@ pub(super) fn export_button_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         label_ui(ui, "", false);
         let can_export = !cx.session.frames.is_empty();
         if main_button_ui(ui, "export strip…", can_export).clicked() {
-            cx.push(Command::ShowExport(true));
+            cx.push(ViewCommand::ShowExport(true));
         }
     });
 }
@@ -78,16 +80,16 @@ pub(crate) fn export_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 
 fn close(cx: &mut ViewCx<'_>) {
     if std::mem::take(&mut cx.ui_state.panels.is_typing) {
-        cx.push(Command::Gesture(GesturePhase::Commit));
+        cx.push(EditCommand::Gesture(GesturePhase::Commit));
     }
-    cx.push(Command::ShowExport(false));
+    cx.push(ViewCommand::ShowExport(false));
 }
 
 fn change(cx: &mut ViewCx<'_>, with: impl FnOnce(&mut OutputSettings)) {
     let mut output = cx.session.output.clone();
     with(&mut output);
     if output != cx.session.output {
-        cx.push(Command::SetOutput(output));
+        cx.push(ExportCommand::SetOutput(output));
     }
 }
 
@@ -103,7 +105,7 @@ fn text_row_ui(
     let response = labelled_edit_ui(ui, label, hint, field(&mut output));
     typed(cx, &response, move |cx| {
         if output != cx.session.output {
-            cx.push(Command::SetOutput(output));
+            cx.push(ExportCommand::SetOutput(output));
         }
     });
 }
@@ -122,14 +124,14 @@ fn labelled_edit_ui(ui: &mut Ui, label: &str, hint: &str, text: &mut String) -> 
 fn typed(cx: &mut ViewCx<'_>, response: &Response, changed: impl FnOnce(&mut ViewCx<'_>)) {
     if response.gained_focus() && !cx.ui_state.panels.is_typing {
         cx.ui_state.panels.is_typing = true;
-        cx.push(Command::Gesture(GesturePhase::Begin("change output".to_owned())));
+        cx.push(EditCommand::Gesture(GesturePhase::Begin("change output".to_owned())));
     }
     if response.changed() {
         changed(cx);
     }
     if response.lost_focus() && cx.ui_state.panels.is_typing {
         cx.ui_state.panels.is_typing = false;
-        cx.push(Command::Gesture(GesturePhase::Commit));
+        cx.push(EditCommand::Gesture(GesturePhase::Commit));
     }
 }
 
@@ -150,7 +152,7 @@ fn where_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             });
         });
         if ui.add_sized(vec2(78.0, theme::ROW_HEIGHT), Button::new("choose…")).clicked() {
-            cx.push(Command::AskExportFolder);
+            cx.push(ExportCommand::AskFolder);
         }
     });
     text_row_ui(ui, cx, "base name", "a name such as harbour", |output| &mut output.base_name);
@@ -181,13 +183,13 @@ fn number_row_ui(
             .update_while_editing(false);
         let response = number_field_ui(ui, drag, name, theme::NUMBER_WIDTH);
         if response.drag_started() {
-            cx.push(Command::Gesture(GesturePhase::Begin("change output".to_owned())));
+            cx.push(EditCommand::Gesture(GesturePhase::Begin("change output".to_owned())));
         }
         if response.changed() {
             change(cx, |output| set(output, number));
         }
         if response.drag_stopped() {
-            cx.push(Command::Gesture(GesturePhase::Commit));
+            cx.push(EditCommand::Gesture(GesturePhase::Commit));
         }
     });
 }
@@ -335,7 +337,7 @@ fn count_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scope: &FrameScope) {
         let response = ui.add(button);
         ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(name));
         if response.on_hover_text(name).clicked() {
-            cx.push(Command::CountExactly(go_on));
+            cx.push(JobCommand::CountExactly(go_on));
         }
         note_ui(ui, &text);
     });
@@ -459,10 +461,10 @@ fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             let noun = if count == 1 { "picture" } else { "pictures" };
             if main_button_ui(ui, &format!("export {count} {noun}"), obstacle.is_none()).clicked() {
                 if std::mem::take(&mut cx.ui_state.panels.is_typing) {
-                    cx.push(Command::Gesture(GesturePhase::Commit));
+                    cx.push(EditCommand::Gesture(GesturePhase::Commit));
                 }
                 let replace = cx.ui_state.panels.replace_existing;
-                cx.push(Command::Export { scope: scope_now, replace });
+                cx.push(ExportCommand::Start { scope: scope_now, replace });
             }
             if ui.add(Button::new("close").min_size(vec2(80.0, 28.0))).clicked() {
                 close(cx);
@@ -480,7 +482,7 @@ fn progress_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, job: &JobStatus) {
         ui.ctx().accesskit_node_builder(response.id, |node| node.set_label("export progress"));
         ui.add_sized(vec2(60.0, 20.0), Label::new(format!("{:.0} %", job.share * 100.0)));
         if ui.add(Button::new("stop export").min_size(vec2(100.0, 28.0))).clicked() {
-            cx.push(Command::CancelJobs);
+            cx.push(JobCommand::Cancel);
         }
     });
     let detail = job.detail_text();

@@ -9,15 +9,15 @@ use glassine_engine::{DIFFERENCE_GAIN, Overlay, PictureSide, UnitRect, ViewKey};
 use glassine_raster::PixelRect;
 use glassine_session::Frame;
 
-use crate::commands::Command;
-use crate::model::brush_state::shown_overlay;
-use crate::model::ui_state::{StripTool, ViewCx};
-use crate::services::preview_store::Viewport;
-use crate::widgets::theme;
-
 use super::frame_tools::{frame_tools_ui, has_clicks};
 use super::settings::is_unsure;
 use super::strip_view::flag_text;
+use crate::commands::ViewCommand;
+use crate::model::brush_state::shown_overlay;
+use crate::model::ui_state::StripTool;
+use crate::services::preview_store::Viewport;
+use crate::views::ViewCx;
+use crate::widgets::theme;
 
 /// Height of the line over the picture, points.
 const BAR: f32 = 34.0;
@@ -62,7 +62,7 @@ fn bar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame) {
             let on = cx.ui_state.frame.overlay == overlay;
             let button = Button::selectable(on, text).frame_when_inactive(false);
             if ui.add(button).on_hover_text(tip).clicked() {
-                cx.push(Command::SetOverlay(if on { Overlay::None } else { overlay }));
+                cx.push(ViewCommand::SetOverlay(if on { Overlay::None } else { overlay }));
             }
         }
         ui.add_space(8.0);
@@ -73,7 +73,7 @@ fn bar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame) {
             .on_hover_text("click something grey in the picture; its balance follows   G")
             .clicked()
         {
-            cx.push(Command::SetTool(if picks { StripTool::Boxes } else { StripTool::GreyPoint }));
+            cx.push(ViewCommand::SetTool(if picks { StripTool::Boxes } else { StripTool::GreyPoint }));
         }
         before_button_ui(ui, cx);
         ui.add_space(8.0);
@@ -84,7 +84,7 @@ fn bar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame) {
         ] {
             let button = Button::selectable(loupe == wanted, text).frame_when_inactive(false);
             if ui.add(button).on_hover_text(tip).clicked() {
-                cx.push(Command::SetLoupe(wanted));
+                cx.push(ViewCommand::SetLoupe(wanted));
             }
         }
         ui.add_space(8.0);
@@ -124,10 +124,10 @@ fn before_button_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let was_held = ui.data(|data| data.get_temp::<bool>(id)).unwrap_or(false);
     if is_held != was_held {
         ui.data_mut(|data| data.insert_temp(id, is_held));
-        cx.push(Command::ShowBefore(is_held));
+        cx.push(ViewCommand::ShowBefore(is_held));
     } else if response.clicked() && !is_held && !was_held {
         // Pressed by key or by a screen reader: no button to hold.
-        cx.push(Command::ShowBefore(!on));
+        cx.push(ViewCommand::ShowBefore(!on));
     }
 }
 
@@ -281,7 +281,7 @@ fn toggle_loupe(cx: &mut ViewCx<'_>, response: &Response, whole: Rect) {
         let unit = (at - whole.min) / whole.size().max(vec2(1.0, 1.0));
         cx.ui_state.frame.center = (f64::from(unit.x).clamp(0.0, 1.0), f64::from(unit.y).clamp(0.0, 1.0));
     }
-    cx.push(Command::SetLoupe(!loupe));
+    cx.push(ViewCommand::SetLoupe(!loupe));
 }
 
 /// The visible part of the picture, at its size on screen.

@@ -3,9 +3,9 @@
 use egui::{Align, Button, Label, Layout, RichText, Ui};
 use glassine_engine::Overlay;
 
-use crate::commands::Command;
-use crate::model::ui_state::ViewCx;
+use crate::commands::ViewCommand;
 use crate::services::exact_counts::CountState;
+use crate::views::ViewCx;
 use crate::widgets::histogram_plot::{ExactLine, histogram_plot};
 use crate::widgets::parts::grouped;
 use crate::widgets::theme;
@@ -52,7 +52,7 @@ pub(crate) fn histogram_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
          large view",
     );
     if toggle || response.clicked() {
-        cx.push(Command::SetOverlay(if shows_clipping { Overlay::None } else { Overlay::Clipping }));
+        cx.push(ViewCommand::SetOverlay(if shows_clipping { Overlay::None } else { Overlay::Clipping }));
     }
 }
 

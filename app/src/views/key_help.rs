@@ -4,9 +4,9 @@ use egui::{
     Align, Id, Key, Label, Layout, Modal, Modifiers, RichText, ScrollArea, Sense, Ui, UiBuilder, vec2,
 };
 
-use crate::commands::Command;
+use crate::commands::ViewCommand;
 use crate::commands::key_table::{KeyGroup, TABLE};
-use crate::model::ui_state::ViewCx;
+use crate::views::ViewCx;
 use crate::widgets::parts::{note_ui, sub_head_ui, title_ui};
 use crate::widgets::theme;
 
@@ -46,7 +46,7 @@ pub(crate) fn keys_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         ui.button("close").clicked()
     });
     if modal.inner || modal.should_close() {
-        cx.push(Command::ShowKeys(false));
+        cx.push(ViewCommand::ShowKeys(false));
     }
 }
 

@@ -21,6 +21,8 @@ mod strip_drawing;
 mod strip_view;
 mod toolbar;
 mod variations_grid;
+mod view_cx;
 mod welcome;
 
 pub use root::root_ui;
+pub use view_cx::ViewCx;

@@ -6,15 +6,14 @@ use glassine_film::Histogram;
 use glassine_raster::PixelRect;
 use glassine_session::Frame;
 
-use crate::commands::Command;
-use crate::model::ui_state::ViewCx;
+use super::settings::is_unsure;
+use super::strip_view::{StripPlace, flag_text, how, problem_text};
+use crate::commands::{SelectCommand, ViewCommand};
 use crate::services::preview_store::Viewport;
+use crate::views::ViewCx;
 use crate::widgets::histogram_plot::percent_text;
 use crate::widgets::icon::{Icon, paint_icon};
 use crate::widgets::theme;
-
-use super::settings::is_unsure;
-use super::strip_view::{StripPlace, flag_text, how, problem_text};
 
 /// Height of the line under a print with its number and marks, points.
 const CAPTION: f32 = 20.0;
@@ -87,7 +86,7 @@ fn print_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, area: R
     });
     if response.clicked() {
         let modifiers = ui.input(|input| input.modifiers);
-        cx.push(Command::Select(frame.id, how(modifiers)));
+        cx.push(SelectCommand::Frame(frame.id, how(modifiers)));
         response.request_focus();
     }
     if response.has_focus() {
@@ -95,7 +94,7 @@ fn print_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, area: R
         cx.ui_state.canvas_frame = Some(frame.id);
     }
     if response.double_clicked() {
-        cx.push(Command::SetLoupe(!cx.ui_state.frame.loupe));
+        cx.push(ViewCommand::SetLoupe(!cx.ui_state.frame.loupe));
     }
 
     let painter = ui.painter_at(area);

@@ -6,8 +6,9 @@ use glassine_film::FilmKind;
 use glassine_layout::formats;
 use glassine_session::{EncodingChoice, FourthSampleChoice};
 
-use crate::commands::{Answer, Command, PathPurpose, PendingAction, Question};
-use crate::model::ui_state::ViewCx;
+use crate::commands::FileCommand;
+use crate::model::questions::{Answer, PathPurpose, PendingAction, Question};
+use crate::views::ViewCx;
 use crate::widgets::param_row::label_ui;
 use crate::widgets::parts::title_ui;
 use crate::widgets::theme;
@@ -37,7 +38,7 @@ pub(super) fn questions_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     }
     cx.ui_state.question = Some(question);
     if let Some(answer) = answer {
-        cx.push(Command::Answer(answer));
+        cx.push(FileCommand::Answer(answer));
     }
 }
 

@@ -4,10 +4,6 @@ use egui::{
     CentralPanel, CursorIcon, Frame, Margin, Panel, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2,
 };
 
-use crate::model::strip_space::{StripSpace, StripView};
-use crate::model::ui_state::ViewCx;
-use crate::widgets::theme;
-
 use super::export_pane::export_ui;
 use super::frame_view::frame_ui;
 use super::histogram_view::histogram_ui;
@@ -24,6 +20,9 @@ use super::strip_view::{StripPlace, strip_ui};
 use super::toolbar::toolbar_ui;
 use super::variations_grid::variations_ui;
 use super::welcome::welcome_ui;
+use crate::model::strip_space::{StripSpace, StripView};
+use crate::views::ViewCx;
+use crate::widgets::theme;
 
 /// Free room around the strip, points.
 const PAD: f32 = 8.0;

@@ -5,13 +5,12 @@ use glassine_engine::{PictureSide, UnitRect, ViewKey};
 use glassine_raster::{PixelRect, Point, Scan};
 use glassine_session::ScanId;
 
+use super::strip_view::StripPlace;
 use crate::model::strip_space::{Piece, QUAD_UV, StripView};
-use crate::model::ui_state::ViewCx;
 use crate::services::preview_store::{OverviewTile, Viewport};
+use crate::views::ViewCx;
 use crate::widgets::crop_box::{self, BoxInk, ScreenBox};
 use crate::widgets::theme;
-
-use super::strip_view::StripPlace;
 
 /// Overview pixels larger than this many screen pixels are replaced by a picture from the scan itself.
 const SHARP_ABOVE: f64 = 1.25;

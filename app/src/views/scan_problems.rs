@@ -5,8 +5,8 @@ use egui::{Align, Frame, Label, Layout, Margin, RichText, ScrollArea, Ui, vec2};
 use glassine_engine::{ScanCheck, ScanState};
 use glassine_session::{BoxProblem, Frame as SessionFrame, ScanRef, frame_problem};
 
-use crate::commands::{Command, SelectHow};
-use crate::model::ui_state::ViewCx;
+use crate::commands::{ScanCommand, SelectCommand, SelectHow};
+use crate::views::ViewCx;
 use crate::widgets::icon::{Icon, paint_icon};
 use crate::widgets::theme;
 
@@ -47,7 +47,7 @@ fn boxes_card_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, lost: &[(&SessionFrame, BoxPr
         if ui.button("select").on_hover_text("then move, delete or find them again").clicked() {
             for (nth, (frame, _)) in lost.iter().enumerate() {
                 let how = if nth == 0 { SelectHow::Only } else { SelectHow::Toggle };
-                cx.push(Command::Select(frame.id, how));
+                cx.push(SelectCommand::Frame(frame.id, how));
             }
         }
     });
@@ -102,18 +102,18 @@ fn buttons_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, problem: &ScanCheck, name: &str)
         {
             let label = "accept the changed scan".to_owned();
             let taken = ScanRef { fingerprint: None, infrared_fingerprint: None, ..(**scan).clone() };
-            cx.push(Command::ReadScan { label, scan: Box::new(taken) });
+            cx.push(ScanCommand::Read { label, scan: Box::new(taken) });
         }
     }
     let response = ui.button("look again").on_hover_text("check again whether the right file is there");
     named(ui, &response, "look again for");
     if response.clicked() {
-        cx.push(Command::CheckScans);
+        cx.push(ScanCommand::Check);
     }
     let tip = "choose the folder it is in now; all missing scans are searched for there";
     let response = ui.button("find it…").on_hover_text(tip);
     named(ui, &response, "find");
     if response.clicked() {
-        cx.push(Command::AskScanFolder);
+        cx.push(ScanCommand::AskFolder);
     }
 }

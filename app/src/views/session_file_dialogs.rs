@@ -6,9 +6,9 @@ use std::time::{Duration, UNIX_EPOCH};
 use egui::{Align, Button, Frame, Id, Label, Layout, Margin, Modal, Panel, RichText, ScrollArea, Ui, vec2};
 use glassine_engine::session_files::UnsavedWork;
 
-use crate::commands::Command;
-use crate::model::ui_state::ViewCx;
+use crate::commands::{Command, FileCommand, ViewCommand};
 use crate::platform::clock::ago_text;
+use crate::views::ViewCx;
 use crate::widgets::icon::{Icon, paint_icon};
 use crate::widgets::parts::{main_button_ui, note_ui, title_ui};
 use crate::widgets::theme;
@@ -80,22 +80,22 @@ fn conflict_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         ui.add_space(14.0);
         ui.horizontal(|ui| {
             if main_button_ui(ui, "save beside…", true).clicked() {
-                cx.out.push(Command::AskSaveAs);
-                cx.out.push(Command::LeaveConflict);
+                cx.out.push(Command::File(FileCommand::AskSaveAs));
+                cx.out.push(Command::File(FileCommand::LeaveConflict));
             }
             if ui.add_enabled(shown < count, Button::new("compare").min_size(BUTTON)).clicked() {
                 cx.ui_state.files.compares = true;
             }
             if ui.add(Button::new("take over").min_size(BUTTON)).clicked() {
-                cx.out.push(Command::TakeOver);
+                cx.out.push(Command::File(FileCommand::TakeOver));
             }
             if ui.add(Button::new("cancel").min_size(BUTTON)).clicked() {
-                cx.out.push(Command::LeaveConflict);
+                cx.out.push(Command::File(FileCommand::LeaveConflict));
             }
         });
     });
     if closes {
-        cx.push(Command::LeaveConflict);
+        cx.push(FileCommand::LeaveConflict);
     }
 }
 
@@ -114,11 +114,11 @@ fn unsaved_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         });
         ui.add_space(6.0);
         if ui.add(Button::new("not now").min_size(BUTTON)).clicked() {
-            cx.push(Command::ShowUnsavedWork(false));
+            cx.push(ViewCommand::ShowUnsavedWork(false));
         }
     });
     if closes {
-        cx.push(Command::ShowUnsavedWork(false));
+        cx.push(ViewCommand::ShowUnsavedWork(false));
     }
 }
 
@@ -139,15 +139,15 @@ fn one_unsaved_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, work: &UnsavedWork) {
                 }
                 if ui.add(Button::new("discard for good").min_size(BUTTON)).clicked() {
                     cx.ui_state.files.discards = None;
-                    cx.push(Command::DiscardAutosave(work.autosave.clone()));
+                    cx.push(FileCommand::DiscardAutosave(work.autosave.clone()));
                 }
             } else {
                 if ui.add(Button::new("discard").min_size(BUTTON)).clicked() {
                     cx.ui_state.files.discards = Some(work.autosave.clone());
                 }
                 if ui.add(Button::new("open").min_size(BUTTON)).clicked() {
-                    cx.push(Command::ShowUnsavedWork(false));
-                    cx.push(Command::Open(vec![work.autosave.clone()]));
+                    cx.push(ViewCommand::ShowUnsavedWork(false));
+                    cx.push(FileCommand::Open(vec![work.autosave.clone()]));
                 }
             }
             ui.with_layout(Layout::top_down(Align::Min), |ui| {
@@ -178,10 +178,10 @@ pub(super) fn held_banner_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             paint_icon(ui.painter(), rect, Icon::Warn, p.warn);
             ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
                 if cx.status.is_free_again && ui.button("work on it").clicked() {
-                    cx.push(Command::WorkOnIt);
+                    cx.push(FileCommand::WorkOnIt);
                 }
                 if ui.button("save under another name…").clicked() {
-                    cx.push(Command::AskSaveAs);
+                    cx.push(FileCommand::AskSaveAs);
                 }
                 let text = if cx.status.is_free_again {
                     "looking only: the program that worked on this session has closed it".to_owned()

@@ -6,8 +6,9 @@ use egui::{
 };
 use glassine_engine::{Notice, Severity};
 
-use crate::commands::Command;
-use crate::model::ui_state::{StripTool, ViewCx};
+use crate::commands::{JobCommand, ViewCommand};
+use crate::model::ui_state::StripTool;
+use crate::views::ViewCx;
 use crate::widgets::icon::{Icon, IconButton, paint_icon};
 use crate::widgets::theme;
 
@@ -32,19 +33,19 @@ fn jobs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         let open = cx.ui_state.show_notices;
         let count = RichText::new(list_tip).small();
         if ui.add(Button::selectable(open, count)).on_hover_text("list of messages").clicked() {
-            cx.push(Command::ShowNotices(!open));
+            cx.push(ViewCommand::ShowNotices(!open));
         }
     }
     let unsaved = cx.status.unsaved_work.len();
     if unsaved > 0 && !cx.session.scans.is_empty() {
         let text = RichText::new(format!("unsaved work ({unsaved})")).small();
         if ui.button(text).on_hover_text("unsaved work of earlier runs").clicked() {
-            cx.push(Command::ShowUnsavedWork(true));
+            cx.push(ViewCommand::ShowUnsavedWork(true));
         }
     }
     let Some((job, more)) = cx.status.shown_job() else { return };
     if job.can_stop() && IconButton::new(Icon::Close, "cancel").show(ui).clicked() {
-        cx.push(Command::CancelJobs);
+        cx.push(JobCommand::Cancel);
     }
     if cx.session.scans.is_empty() {
         // The empty window shows the progress large.
@@ -68,7 +69,7 @@ fn message_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         return;
     };
     if IconButton::new(Icon::Close, "dismiss message").tip("Esc").show(ui).clicked() {
-        cx.push(Command::DismissNotice);
+        cx.push(ViewCommand::DismissNotice);
     }
     sign_ui(ui, notice);
     let ink = if notice.severity == Severity::Info { p.text } else { p.text_strong };
@@ -129,7 +130,7 @@ pub(super) fn notices_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
                 ui.label(RichText::new("messages").text_style(theme::section_style()));
                 ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
                     if IconButton::new(Icon::Close, "close the list").tip("Esc").show(ui).clicked() {
-                        cx.push(Command::ShowNotices(false));
+                        cx.push(ViewCommand::ShowNotices(false));
                     }
                 });
             });
@@ -141,7 +142,7 @@ pub(super) fn notices_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         });
     });
     if ui.input(|input| input.key_pressed(Key::Escape)) {
-        cx.push(Command::ShowNotices(false));
+        cx.push(ViewCommand::ShowNotices(false));
     }
 }
 

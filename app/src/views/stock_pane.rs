@@ -10,9 +10,9 @@ use glassine_engine::StockReport;
 use glassine_film::colour::{Lab, Transfer, encode, working_from_lab};
 use glassine_film::{ChartEdition, FilmKind};
 
-use crate::commands::Command;
-use crate::model::colour_tools::{ChartTool, ColourCommand, TargetKind, parse_densities};
-use crate::model::ui_state::ViewCx;
+use crate::commands::{ColourCommand, ViewCommand};
+use crate::model::colour_tools::{ChartTool, TargetKind, parse_densities};
+use crate::views::ViewCx;
 use crate::widgets::param_row::{label_ui, number_field_ui, number_text, parse_number};
 use crate::widgets::parts::{
     fact_row_ui, main_button_ui, note_ui, sub_head_ui, switch_row_ui, title_ui, warning_ui,
@@ -39,7 +39,7 @@ pub(super) fn stock_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         title_ui(ui, "measure a stock");
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
             if ui.button("back to the settings").on_hover_text("Esc").clicked() {
-                cx.push(Command::Colour(ColourCommand::ShowChart(false)));
+                cx.push(ColourCommand::ShowChart(false));
             }
         });
     });
@@ -188,7 +188,7 @@ fn place_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &mut ChartTool) {
         let loupe = cx.ui_state.frame.loupe;
         let zoom = Button::selectable(loupe, "1 : 1").frame_when_inactive(true);
         if ui.add(zoom).on_hover_text("scan pixels one to one, to place the corners well   Z").clicked() {
-            cx.push(Command::SetLoupe(!loupe));
+            cx.push(ViewCommand::SetLoupe(!loupe));
         }
     });
     ui.horizontal(|ui| {
@@ -210,7 +210,7 @@ fn run_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &mut ChartTool) {
         let can_run = chart.kind == TargetKind::Chart24 || parse_densities(&chart.densities_text).is_some();
         let text = if chart.report.is_some() { "measure again" } else { "measure" };
         if main_button_ui(ui, text, can_run).clicked() {
-            cx.push(Command::Colour(ColourCommand::MeasureStock));
+            cx.push(ColourCommand::MeasureStock);
         }
     });
     if chart.report.is_none() {
@@ -260,18 +260,18 @@ fn uses_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &ChartTool, report: &StockRe
             .on_hover_text("its frames are solved again with the stock")
             .clicked()
         {
-            cx.push(Command::Colour(ColourCommand::UseStock { everywhere: false }));
+            cx.push(ColourCommand::UseStock { everywhere: false });
         }
         let hint = "every strip of this kind of film in the session is solved again with it";
         let text = format!("use for all strips of this film ({others})");
         if ui.add_enabled(others > 1, Button::new(text)).on_hover_text(hint).clicked() {
-            cx.push(Command::Colour(ColourCommand::UseStock { everywhere: true }));
+            cx.push(ColourCommand::UseStock { everywhere: true });
         }
     });
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         if ui.button("save as file…").on_hover_text("a small file that any session can load").clicked() {
-            cx.push(Command::Colour(ColourCommand::AskSaveStock));
+            cx.push(ColourCommand::AskSaveStock);
         }
         if is_used {
             let ink = theme::palette(ui).accent;

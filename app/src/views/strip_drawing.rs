@@ -3,12 +3,12 @@
 use egui::{Color32, CursorIcon, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, Ui, WidgetInfo};
 use glassine_raster::TiltedBox;
 
-use crate::commands::Command;
-use crate::model::strip_space::Piece;
-use crate::model::ui_state::{StripTool, ViewCx};
-use crate::widgets::theme;
-
 use super::strip_view::StripPlace;
+use crate::commands::{BoxCommand, JobCommand, ViewCommand};
+use crate::model::strip_space::Piece;
+use crate::model::ui_state::StripTool;
+use crate::views::ViewCx;
+use crate::widgets::theme;
 
 /// Shorter drags count as accidental, scan pixels.
 const MIN_DRAWN_PX: f64 = 4.0;
@@ -65,12 +65,12 @@ fn finish(cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece, (start, end): 
     let to = place.view.scan_from_screen(piece, end);
     cx.ui_state.drawing_from = None;
     let tool = cx.ui_state.tool;
-    cx.push(Command::SetTool(StripTool::Boxes));
+    cx.push(ViewCommand::SetTool(StripTool::Boxes));
     if from.distance(to) < MIN_DRAWN_PX {
         return;
     }
     if tool == StripTool::Level {
-        cx.push(Command::Straighten { from, to });
+        cx.push(BoxCommand::Straighten { from, to });
         return;
     }
     let drawn = TiltedBox::from_edges(from.x.min(to.x), from.y.min(to.y), from.x.max(to.x), from.y.max(to.y));
@@ -79,7 +79,7 @@ fn finish(cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece, (start, end): 
         cx.strip().map(|strip| strip.id).filter(|id| on_scan(*id))
     });
     if let Some(strip) = strip.filter(|_| drawn.is_sane()) {
-        cx.push(Command::MeasureBase(strip, Some(drawn)));
+        cx.push(JobCommand::MeasureBase(strip, Some(drawn)));
     }
 }
 

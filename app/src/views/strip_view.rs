@@ -8,14 +8,14 @@ use glassine_engine::ScanState;
 use glassine_raster::TiltedBox;
 use glassine_session::{Frame, FrameFlag, Session, frame_problem};
 
-use crate::commands::{Command, GesturePhase, SelectHow};
-use crate::model::strip_space::{Piece, StripSpace, StripView};
-use crate::model::ui_state::{BoxDrag, BoxPart, StripTool, ViewCx};
-use crate::widgets::crop_box::{self, BoxInk, ScreenBox};
-use crate::widgets::theme::{self, Palette};
-
 use super::scan_picture::{magnifier_ui, paint_scan, paint_tiles, request_sharp_region};
 use super::strip_drawing::drawing_ui;
+use crate::commands::{EditCommand, GesturePhase, SelectCommand, SelectHow, ViewCommand};
+use crate::model::strip_space::{Piece, StripSpace, StripView};
+use crate::model::ui_state::{BoxDrag, BoxPart, StripTool, StripViewState};
+use crate::views::ViewCx;
+use crate::widgets::crop_box::{self, BoxInk, ScreenBox};
+use crate::widgets::theme::{self, Palette};
 
 /// Strip space and its place on screen: shared by the strip and the prints under it.
 #[derive(Debug)]
@@ -81,7 +81,7 @@ fn move_view(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, canvas: &egui::Re
         }
         if (factor - 1.0).abs() > 1e-6 {
             let fixed = view.space(at);
-            points = (points * factor).clamp(24.0, 40_000.0);
+            points = StripViewState::zoomed(points, factor);
             let from_middle = at - view.rect.center();
             center =
                 (fixed.0 - f64::from(from_middle.x) / points, fixed.1 - f64::from(from_middle.y) / points);
@@ -99,7 +99,7 @@ fn move_view(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, canvas: &egui::Re
         cx.ui_state.strip.zoom_points = Some(points);
     }
     if canvas.double_clicked() {
-        cx.push(Command::FitStrip);
+        cx.push(ViewCommand::FitStrip);
     }
 }
 
@@ -336,7 +336,7 @@ fn click_and_drag(
 ) {
     let modifiers = ui.input(|input| input.modifiers);
     if response.clicked() {
-        cx.push(Command::Select(frame.id, how(modifiers)));
+        cx.push(SelectCommand::Frame(frame.id, how(modifiers)));
         response.request_focus();
     }
     if response.drag_started_by(egui::PointerButton::Primary) {
@@ -353,9 +353,9 @@ fn click_and_drag(
         let from = place.view.scan_from_screen(piece, origin);
         cx.ui_state.box_drag = Some(BoxDrag { frame: frame.id, part, from, before });
         if !was_selected {
-            cx.push(Command::Select(frame.id, SelectHow::Only));
+            cx.push(SelectCommand::Frame(frame.id, SelectHow::Only));
         }
-        cx.push(Command::Gesture(GesturePhase::Begin(part_label(part).to_owned())));
+        cx.push(EditCommand::Gesture(GesturePhase::Begin(part_label(part).to_owned())));
     }
     let Some(drag) = cx.ui_state.box_drag.clone().filter(|drag| drag.frame == frame.id) else { return };
     if response.dragged()
@@ -373,12 +373,12 @@ fn click_and_drag(
         });
         let wishes: Vec<_> = wishes.collect();
         if ui.input(|input| input.pointer.is_moving()) {
-            cx.push(Command::Edit(glassine_session::Edit::SetCrops(wishes)));
+            cx.push(EditCommand::Apply(glassine_session::Edit::SetCrops(wishes)));
         }
     }
     if response.drag_stopped() {
         cx.ui_state.box_drag = None;
-        cx.push(Command::Gesture(GesturePhase::Commit));
+        cx.push(EditCommand::Gesture(GesturePhase::Commit));
     }
 }
 

@@ -10,15 +10,14 @@ use egui::{
 use glassine_engine::{Overlay, ViewKey};
 use glassine_session::Frame;
 
-use crate::commands::Command;
-use crate::model::colour_tools::{ColourCommand, VariationKind};
-use crate::model::ui_state::ViewCx;
+use super::settings::variation_viewport;
+use crate::commands::{ColourCommand, EditCommand};
+use crate::model::colour_tools::VariationKind;
 use crate::model::variations::{GRID_CELLS, Variation, cells, note};
+use crate::views::ViewCx;
 use crate::widgets::histogram_plot::percent_text;
 use crate::widgets::parts::{note_ui, title_ui, warning_ui};
 use crate::widgets::theme;
-
-use super::settings::variation_viewport;
 
 /// Largest size of the grid, points.
 const MOST: Vec2 = vec2(1180.0, 760.0);
@@ -58,7 +57,7 @@ pub(super) fn variations_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         }
     });
     if modal.inner || modal.should_close() {
-        cx.push(Command::Colour(ColourCommand::ShowVariations(None)));
+        cx.push(ColourCommand::ShowVariations(None));
     }
 }
 
@@ -82,7 +81,7 @@ fn head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, kind: VariationKind)
         for other in VariationKind::ALL {
             let button = Button::selectable(kind == other, other.label()).frame_when_inactive(false);
             if ui.add(button).clicked() && other != kind {
-                cx.push(Command::Colour(ColourCommand::ShowVariations(Some(other))));
+                cx.push(ColourCommand::ShowVariations(Some(other)));
             }
         }
         ui.with_layout(Layout::right_to_left(egui::Align::Center), |ui| {
@@ -195,7 +194,7 @@ fn cell_ui(
     painter.text(pos2(place.right(), line), Align2::RIGHT_CENTER, remark, font, remark_ink);
     let by_key = response.has_focus() && ui.input(|input| input.key_pressed(Key::Enter));
     if (response.clicked() || by_key) && !variation.edits.is_empty() {
-        cx.push(Command::EditAll { label: variation.words.clone(), edits: variation.edits.clone() });
+        cx.push(EditCommand::ApplyAll { label: variation.words.clone(), edits: variation.edits.clone() });
     }
     response.id
 }

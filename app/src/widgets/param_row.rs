@@ -9,7 +9,7 @@ use egui::{
 };
 use glassine_film::{Look, Param, ParamSpec};
 
-use crate::commands::{Command, GesturePhase};
+use crate::commands::{Command, EditCommand, GesturePhase};
 use crate::widgets::drag_value::ValueGesture;
 use crate::widgets::param_slider::ParamSlider;
 use crate::widgets::theme;
@@ -311,11 +311,13 @@ pub fn param_row(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, value: M
     let mut events = Vec::new();
     row.show(ui, value, &mut events);
     out.extend(events.into_iter().map(|event| match event {
-        ValueGesture::Begin => Command::Gesture(GesturePhase::Begin(format!("change {name}"))),
-        ValueGesture::Set(value) => Command::SetParam(spec.param, value),
-        ValueGesture::Commit => Command::Gesture(GesturePhase::Commit),
-        ValueGesture::Cancel => Command::Gesture(GesturePhase::Cancel),
-        ValueGesture::Reset => Command::ResetParam(spec.param),
+        ValueGesture::Begin => {
+            Command::Edit(EditCommand::Gesture(GesturePhase::Begin(format!("change {name}"))))
+        }
+        ValueGesture::Set(value) => Command::Edit(EditCommand::SetParam(spec.param, value)),
+        ValueGesture::Commit => Command::Edit(EditCommand::Gesture(GesturePhase::Commit)),
+        ValueGesture::Cancel => Command::Edit(EditCommand::Gesture(GesturePhase::Cancel)),
+        ValueGesture::Reset => Command::Edit(EditCommand::ResetParam(spec.param)),
     }));
 }
 
@@ -333,7 +335,10 @@ fn switch_ui(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, name: &str, 
         let response = ui.checkbox(&mut is_on, text).on_hover_text(spec.help);
         ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(name));
         if response.changed() {
-            out.push(Command::SetParam(spec.param, if is_on { spec.hard.1 } else { spec.hard.0 }));
+            out.push(Command::Edit(EditCommand::SetParam(
+                spec.param,
+                if is_on { spec.hard.1 } else { spec.hard.0 },
+            )));
         }
     });
 }

@@ -4,17 +4,17 @@ use egui::{Button, Ui, vec2};
 use glassine_film::Param;
 use glassine_session::FrameId;
 
-use crate::commands::{Command, GesturePhase};
-use crate::model::colour_tools::{Band, ColourCommand, VariationKind, band_edits};
-use crate::model::ui_state::{StripTool, ViewCx};
+use super::frame_section::rows_ui;
+use crate::commands::{ColourCommand, Command, EditCommand, GesturePhase, JobCommand, ViewCommand};
+use crate::model::colour_tools::{Band, VariationKind, band_edits};
+use crate::model::ui_state::StripTool;
+use crate::views::ViewCx;
 use crate::widgets::band_plot::BandPlot;
 use crate::widgets::drag_value::ValueGesture;
 use crate::widgets::param_row::label_ui;
 use crate::widgets::parts::choice_ui;
 use crate::widgets::theme;
 use crate::widgets::wheel::Wheel;
-
-use super::frame_section::rows_ui;
 
 /// Side of the wheel, points.
 const WHEEL_SIDE: f32 = 156.0;
@@ -94,12 +94,17 @@ fn apply_gestures(cx: &mut ViewCx<'_>, band: Band, pulls: Vec<ValueGesture<[f64;
     let frames: Vec<FrameId> = cx.ui_state.selected_in_order(cx.session);
     let label = format!("balance {}", band.in_words());
     for pull in pulls {
-        let edits = |cc| Command::EditAll { label: label.clone(), edits: band_edits(&frames, band, cc) };
+        let edits = |cc| {
+            Command::Edit(EditCommand::ApplyAll {
+                label: label.clone(),
+                edits: band_edits(&frames, band, cc),
+            })
+        };
         cx.push(match pull {
-            ValueGesture::Begin => Command::Gesture(GesturePhase::Begin(label.clone())),
+            ValueGesture::Begin => Command::Edit(EditCommand::Gesture(GesturePhase::Begin(label.clone()))),
             ValueGesture::Set(cc) => edits(cc),
-            ValueGesture::Commit => Command::Gesture(GesturePhase::Commit),
-            ValueGesture::Cancel => Command::Gesture(GesturePhase::Cancel),
+            ValueGesture::Commit => Command::Edit(EditCommand::Gesture(GesturePhase::Commit)),
+            ValueGesture::Cancel => Command::Edit(EditCommand::Gesture(GesturePhase::Cancel)),
             ValueGesture::Reset => edits(band.params().map(|param: Param| param.spec().default)),
         });
     }
@@ -113,11 +118,11 @@ fn tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         let picks = cx.ui_state.tool == StripTool::GreyPoint;
         let button = Button::selectable(picks, "grey point").frame_when_inactive(true);
         if ui.add(button).on_hover_text("click something grey in the large picture   G").clicked() {
-            cx.push(Command::SetTool(if picks { StripTool::Boxes } else { StripTool::GreyPoint }));
+            cx.push(ViewCommand::SetTool(if picks { StripTool::Boxes } else { StripTool::GreyPoint }));
         }
         let hint = "the frame with six colour steps around its balance   R";
         if ui.button("ring-around…").on_hover_text(hint).clicked() {
-            cx.push(Command::Colour(ColourCommand::ShowVariations(Some(VariationKind::RingAround))));
+            cx.push(ColourCommand::ShowVariations(Some(VariationKind::RingAround)));
         }
     });
     match_ui(ui, cx);
@@ -142,7 +147,7 @@ pub(super) fn match_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         let shown = if several { "choose the frame to follow" } else { "choose another frame" };
         let width = ui.available_width();
         if let Some(target) = choice_ui(ui, "match to", shown, width, None, choices.into_iter()) {
-            cx.push(Command::Colour(ColourCommand::MatchTo(target)));
+            cx.push(JobCommand::MatchFrames { target: Some(target) });
         }
     });
 }

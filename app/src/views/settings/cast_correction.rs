@@ -8,9 +8,9 @@ use glassine_film::Param;
 use glassine_raster::PixelRect;
 use glassine_session::{Edit, Frame};
 
-use crate::commands::{Command, GesturePhase};
-use crate::model::ui_state::ViewCx;
+use crate::commands::{Command, EditCommand, GesturePhase};
 use crate::services::preview_store::Viewport;
+use crate::views::ViewCx;
 use crate::widgets::drag_value::ValueGesture;
 use crate::widgets::param_row::{MixedValue, ValueRow};
 use crate::widgets::parts::{fact_row_ui, note_ui, warning_ui};
@@ -77,7 +77,7 @@ fn pictures_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, taken: f64) {
                 ui.painter().rect_stroke(rect, 3.0, Stroke::new(1.0, ink), StrokeKind::Inside);
             }
             if response.clicked() && !is_taken {
-                cx.push(Command::SetParam(Param::CastStrength, strength));
+                cx.push(EditCommand::SetParam(Param::CastStrength, strength));
             }
         }
     });
@@ -158,11 +158,15 @@ fn strength_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     row.show(ui, value, &mut events);
     for event in events {
         cx.push(match event {
-            ValueGesture::Begin => Command::Gesture(GesturePhase::Begin("change cast correction".to_owned())),
-            ValueGesture::Set(value) => Command::SetParam(Param::CastStrength, value / 100.0),
-            ValueGesture::Commit => Command::Gesture(GesturePhase::Commit),
-            ValueGesture::Cancel => Command::Gesture(GesturePhase::Cancel),
-            ValueGesture::Reset => Command::ResetParam(Param::CastStrength),
+            ValueGesture::Begin => {
+                Command::Edit(EditCommand::Gesture(GesturePhase::Begin("change cast correction".to_owned())))
+            }
+            ValueGesture::Set(value) => {
+                Command::Edit(EditCommand::SetParam(Param::CastStrength, value / 100.0))
+            }
+            ValueGesture::Commit => Command::Edit(EditCommand::Gesture(GesturePhase::Commit)),
+            ValueGesture::Cancel => Command::Edit(EditCommand::Gesture(GesturePhase::Cancel)),
+            ValueGesture::Reset => Command::Edit(EditCommand::ResetParam(Param::CastStrength)),
         });
     }
 }

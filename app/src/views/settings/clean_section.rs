@@ -7,15 +7,15 @@ use glassine_engine::{Overlay, RepairSummary};
 use glassine_film::{Param, ParamGroup};
 use glassine_session::{Frame, StrokeKind};
 
-use crate::commands::{Command, GesturePhase};
-use crate::model::brush_state::{BRUSH_PX, CleanCommand, area_text, marks_text, strokes_text};
-use crate::model::ui_state::{StripTool, ViewCx};
+use super::frame_section::rows_ui;
+use crate::commands::{CleanCommand, Command, EditCommand, GesturePhase, ViewCommand};
+use crate::model::brush_state::{BRUSH_PX, area_text, marks_text, strokes_text};
+use crate::model::ui_state::StripTool;
+use crate::views::ViewCx;
 use crate::widgets::drag_value::ValueGesture;
 use crate::widgets::param_row::{MixedValue, ValueRow, label_ui};
 use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui, switch_row_ui, warning_ui};
 use crate::widgets::theme;
-
-use super::frame_section::rows_ui;
 
 /// The dust repair's findings in the frame shown large, as long as its repair is on.
 fn summary_of<'a>(cx: &ViewCx<'a>) -> Option<&'a Arc<RepairSummary>> {
@@ -90,7 +90,7 @@ fn switch_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, label: &str, param: Param, help: 
     let current = (!is_mixed).then_some(first);
     let choices = [(Some(false), "off", help[0]), (Some(true), "on", help[1])];
     if let Some(Some(on)) = switch_row_ui(ui, label, current, &choices) {
-        cx.push(Command::SetParam(param, f64::from(u8::from(on))));
+        cx.push(EditCommand::SetParam(param, f64::from(u8::from(on))));
     }
 }
 
@@ -98,7 +98,8 @@ fn switch_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, label: &str, param: Param, help: 
 fn sensitivity_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let before = cx.out.len();
     rows_ui(ui, cx, std::iter::once(Param::RepairSensitivity));
-    let begins = |command: &Command| matches!(command, Command::Gesture(GesturePhase::Begin(_)));
+    let begins =
+        |command: &Command| matches!(command, Command::Edit(EditCommand::Gesture(GesturePhase::Begin(_))));
     if cx.out[before..].iter().any(begins) && ui.input(|input| input.pointer.any_down()) {
         cx.ui_state.clean.tuning = true;
     } else if !ui.input(|input| input.pointer.any_down()) {
@@ -159,7 +160,7 @@ fn strip_button_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             .on_hover_text("switch, sensitivity and spot finder of this frame for every frame of its strip")
             .clicked()
         {
-            cx.push(Command::Clean(CleanCommand::WholeStrip));
+            cx.push(CleanCommand::WholeStrip);
         }
     });
 }
@@ -183,7 +184,7 @@ fn brush_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(format!("brush {text}")));
             if response.clicked() {
                 let next = if in_hand { StripTool::Boxes } else { StripTool::Brush(kind) };
-                cx.push(Command::SetTool(next));
+                cx.push(ViewCommand::SetTool(next));
             }
         }
     });
@@ -208,9 +209,7 @@ fn brush_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     row.show(ui, MixedValue::One(radius_px), &mut events);
     for event in events {
         match event {
-            ValueGesture::Set(value) => {
-                cx.ui_state.clean.radius_px = Some(value.clamp(BRUSH_PX.0, BRUSH_PX.1))
-            }
+            ValueGesture::Set(value) => cx.ui_state.clean.set_brush_radius(value),
             ValueGesture::Reset => cx.ui_state.clean.radius_px = None,
             _ => {}
         }
@@ -228,7 +227,7 @@ fn brush_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             .clicked()
         {
             let ids = frames.iter().map(|frame| frame.id).collect();
-            cx.push(Command::Edit(glassine_session::Edit::ClearStrokes(ids)));
+            cx.push(EditCommand::Apply(glassine_session::Edit::ClearStrokes(ids)));
         }
     });
 }
@@ -240,7 +239,7 @@ fn look_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         (Overlay::RepairDifference, "difference", "what repair changes, amplified   V"),
     ];
     if let Some(overlay) = switch_row_ui(ui, "show", cx.ui_state.frame.overlay, &choices) {
-        cx.push(Command::SetOverlay(overlay));
+        cx.push(ViewCommand::SetOverlay(overlay));
     }
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
@@ -255,10 +254,10 @@ fn look_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         let was_held = ui.data(|data| data.get_temp::<bool>(id)).unwrap_or(false);
         if is_held != was_held {
             ui.data_mut(|data| data.insert_temp(id, is_held));
-            cx.push(Command::Clean(CleanCommand::ShowUnrepaired(is_held)));
+            cx.push(CleanCommand::ShowUnrepaired(is_held));
         } else if response.clicked() && !is_held && !was_held {
             // Pressed by key or by a screen reader: no button to hold.
-            cx.push(Command::Clean(CleanCommand::ShowUnrepaired(!on)));
+            cx.push(CleanCommand::ShowUnrepaired(!on));
         }
     });
 }

@@ -6,9 +6,10 @@ use glassine_layout::{format_by_id, format_of, formats};
 use glassine_session::{BaseSource, Edit, FilmBase, Session, Strip, StripId};
 
 use super::scan_reading::scan_ui;
-use crate::commands::{Command, GesturePhase};
-use crate::model::colour_tools::{ColourCommand, VariationKind};
-use crate::model::ui_state::{StripTool, ViewCx};
+use crate::commands::{ColourCommand, Command, EditCommand, GesturePhase, JobCommand, ViewCommand};
+use crate::model::colour_tools::VariationKind;
+use crate::model::ui_state::StripTool;
+use crate::views::ViewCx;
 use crate::widgets::drag_value::ValueGesture;
 use crate::widgets::param_row::{MixedValue, ValueRow, label_ui, number_field_ui, number_text, parse_number};
 use crate::widgets::parts::{
@@ -85,7 +86,7 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     let shown = format!("{}{guess}", strip.film.label().to_lowercase());
     if let Some(film) = choice_row_ui(ui, "film kind", &shown, Some(&strip.film), kinds) {
         let stock_id = default_stock(film).id.clone();
-        cx.push(Command::Edit(Edit::SetFilm { strip: strip.id, film, stock_id }));
+        cx.push(EditCommand::Apply(Edit::SetFilm { strip: strip.id, film, stock_id }));
     }
     let format = strip.format_id.as_deref();
     let shown = format.map_or("not known", |id| format_by_id(id).map_or(id, |format| format.label));
@@ -95,7 +96,7 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         (Some(format.id.to_owned()), size)
     }));
     if let Some(format_id) = choice_row_ui(ui, "format", shown, Some(&strip.format_id), choices) {
-        cx.push(Command::Edit(Edit::SetFormat { strip: strip.id, format_id }));
+        cx.push(EditCommand::Apply(Edit::SetFormat { strip: strip.id, format_id }));
     }
     // If no format of the table fits, or none is known, the user can type a size.
     if strip.format_id.as_deref().and_then(format_by_id).is_none() {
@@ -109,7 +110,7 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
                     them back";
         if ui.button("find frames again").on_hover_text(hint).clicked() {
             let (film, format_id) = (strip.film, strip.format_id.clone());
-            cx.push(Command::FindFrames { scan: strip.scan, film, format_id });
+            cx.push(JobCommand::FindFrames { scan: strip.scan, film, format_id });
         }
     });
 }
@@ -134,7 +135,7 @@ fn own_size_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         if edit.lost_focus() {
             ui.data_mut(|data| data.remove_temp::<String>(id));
             if format_of(&size).is_some() && strip.format_id.as_deref() != Some(size.as_str()) {
-                cx.push(Command::Edit(Edit::SetFormat { strip: strip.id, format_id: Some(size) }));
+                cx.push(EditCommand::Apply(Edit::SetFormat { strip: strip.id, format_id: Some(size) }));
             }
         } else if edit.has_focus() {
             if !size.is_empty() && format_of(&size).is_none() {
@@ -163,15 +164,15 @@ fn stock_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
             choice_ui(ui, "stock", shown, width, Some(&current), choices)
         });
         match chosen.inner {
-            Some(Some(stock_id)) => cx.push(Command::Edit(Edit::SetStock { strip: strip.id, stock_id })),
-            Some(None) => cx.push(Command::Colour(ColourCommand::AskLoadStock)),
+            Some(Some(stock_id)) => cx.push(EditCommand::Apply(Edit::SetStock { strip: strip.id, stock_id })),
+            Some(None) => cx.push(ColourCommand::AskLoadStock),
             None => {}
         }
         let button = Button::new("measure…").min_size(egui::vec2(MEASURE_WIDTH, theme::ROW_HEIGHT));
         let measure = ui.add_enabled(cx.primary().is_some(), button);
         ui.ctx().accesskit_node_builder(measure.id, |node| node.set_label("measure a stock…"));
         if measure.on_hover_text("from a colour chart or a grey wedge on the frame shown large").clicked() {
-            cx.push(Command::Colour(ColourCommand::ShowChart(true)));
+            cx.push(ColourCommand::ShowChart(true));
         }
     });
 }
@@ -208,12 +209,12 @@ fn base_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, "measure", false);
         if ui.button("on the rebate").on_hover_text("measure the clear film around the frames").clicked() {
-            cx.push(Command::MeasureBase(strip.id, None));
+            cx.push(JobCommand::MeasureBase(strip.id, None));
         }
         let is_drawing = cx.ui_state.tool == StripTool::BaseBox;
         let draw = Button::selectable(is_drawing, "in a box…").frame_when_inactive(true);
         if ui.add(draw).on_hover_text("draw a box on clear film in the strip view").clicked() {
-            cx.push(Command::SetTool(if is_drawing { StripTool::Boxes } else { StripTool::BaseBox }));
+            cx.push(ViewCommand::SetTool(if is_drawing { StripTool::Boxes } else { StripTool::BaseBox }));
         }
         if strip.base.is_none() && ui.button("type in").on_hover_text("begin with typical values").clicked() {
             let typical =
@@ -247,7 +248,7 @@ fn measured_base_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip, base: &Film
             let name = format!("film base density {}", CHANNELS[channel]);
             let response = number_field_ui(ui, drag, &name, width);
             if response.drag_started() {
-                cx.push(Command::Gesture(GesturePhase::Begin("change film base".to_owned())));
+                cx.push(EditCommand::Gesture(GesturePhase::Begin("change film base".to_owned())));
             }
             if response.changed() {
                 let mut density_d = base.density_d;
@@ -255,7 +256,7 @@ fn measured_base_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip, base: &Film
                 cx.push(typed_base(strip.id, density_d));
             }
             if response.drag_stopped() {
-                cx.push(Command::Gesture(GesturePhase::Commit));
+                cx.push(EditCommand::Gesture(GesturePhase::Commit));
             }
         }
     });
@@ -285,7 +286,7 @@ fn typed_base(strip: StripId, density_d: [f64; 3]) -> Command {
         source: BaseSource::Typed,
         field: None,
     };
-    Command::Edit(Edit::SetBase { strip, base: Some(base) })
+    Command::Edit(EditCommand::Apply(Edit::SetBase { strip, base: Some(base) }))
 }
 
 fn base_pixels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
@@ -300,7 +301,7 @@ fn base_pixels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         label_ui(ui, "", false);
         let hint = "mark every pixel of the scan that counts as clear film with this tolerance";
         if ui.checkbox(&mut shown, text).on_hover_text(hint).changed() {
-            cx.push(Command::ShowBasePixels(shown));
+            cx.push(ViewCommand::ShowBasePixels(shown));
         }
     });
 }
@@ -315,11 +316,13 @@ fn strip_value_commands(
 ) {
     for event in events {
         cx.push(match event {
-            ValueGesture::Begin => Command::Gesture(GesturePhase::Begin(format!("change {label}"))),
-            ValueGesture::Set(value) => Command::Edit(edit(value)),
-            ValueGesture::Commit => Command::Gesture(GesturePhase::Commit),
-            ValueGesture::Cancel => Command::Gesture(GesturePhase::Cancel),
-            ValueGesture::Reset => Command::Edit(edit(default)),
+            ValueGesture::Begin => {
+                Command::Edit(EditCommand::Gesture(GesturePhase::Begin(format!("change {label}"))))
+            }
+            ValueGesture::Set(value) => Command::Edit(EditCommand::Apply(edit(value))),
+            ValueGesture::Commit => Command::Edit(EditCommand::Gesture(GesturePhase::Commit)),
+            ValueGesture::Cancel => Command::Edit(EditCommand::Gesture(GesturePhase::Cancel)),
+            ValueGesture::Reset => Command::Edit(EditCommand::Apply(edit(default))),
         });
     }
 }
@@ -354,7 +357,7 @@ fn tolerance_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
             let hint =
                 "the frame with several tolerances side by side, each with the pixels that count as base";
             if ui.button("compare tolerances…").on_hover_text(hint).clicked() {
-                cx.push(Command::Colour(ColourCommand::ShowVariations(Some(VariationKind::MaskTolerance))));
+                cx.push(ColourCommand::ShowVariations(Some(VariationKind::MaskTolerance)));
             }
         });
     }
@@ -394,7 +397,7 @@ fn solve_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         (BalanceMode::Frame, "each frame", "every frame gets a grey balance of its own"),
     ];
     if let Some(balance) = switch_row_ui(ui, "balance", strip.balance, &choices) {
-        cx.push(Command::Edit(Edit::SetBalance { strip: strip.id, balance }));
+        cx.push(EditCommand::Apply(Edit::SetBalance { strip: strip.id, balance }));
     }
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
@@ -403,7 +406,7 @@ fn solve_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         let hint = "estimate exposure, layer gammas and neutrals over all frames of the strip together";
         let text = if is_solved { "solve again" } else { "solve strip" };
         if ui.button(text).on_hover_text(hint).clicked() {
-            cx.push(Command::SolveStrip(strip.id));
+            cx.push(JobCommand::SolveStrip(strip.id));
         }
     });
     if let Some(solve) = &strip.solve {

@@ -6,14 +6,13 @@ use egui::Ui;
 use glassine_film::{FilmKind, Param, ParamGroup};
 use glassine_session::Frame;
 
-use crate::commands::{Command, GesturePhase};
-use crate::model::colour_tools::{ColourCommand, VariationKind};
-use crate::model::ui_state::ViewCx;
-use crate::widgets::param_row::{MixedValue, label_ui, number_text, param_row};
-use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui};
-
 use super::balance_section::{balance_ui, match_ui};
 use super::cast_correction::cast_ui;
+use crate::commands::{ColourCommand, Command, EditCommand, GesturePhase};
+use crate::model::colour_tools::VariationKind;
+use crate::views::ViewCx;
+use crate::widgets::param_row::{MixedValue, label_ui, number_text, param_row};
+use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui};
 
 /// Shown values of a group, in the order of the table.
 fn params_of(group: ParamGroup) -> impl Iterator<Item = Param> {
@@ -28,10 +27,10 @@ pub(super) fn any_changed(frames: &[&Arc<Frame>], groups: &[ParamGroup]) -> bool
 
 /// Resets every value of these groups, as one step.
 pub(super) fn reset_commands(groups: &[ParamGroup], label: &str) -> Vec<Command> {
-    let mut commands = vec![Command::Gesture(GesturePhase::Begin(label.to_owned()))];
+    let mut commands = vec![Command::Edit(EditCommand::Gesture(GesturePhase::Begin(label.to_owned())))];
     let params = Param::all().filter(|param| groups.contains(&param.spec().group));
-    commands.extend(params.map(Command::ResetParam));
-    commands.push(Command::Gesture(GesturePhase::Commit));
+    commands.extend(params.map(|param| Command::Edit(EditCommand::ResetParam(param))));
+    commands.push(Command::Edit(EditCommand::Gesture(GesturePhase::Commit)));
     commands
 }
 
@@ -70,7 +69,7 @@ pub(super) fn exposure_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             label_ui(ui, "choose from", false);
             let hint = "the frame in nine exposures side by side   T";
             if ui.button("test strip…").on_hover_text(hint).clicked() {
-                cx.push(Command::Colour(ColourCommand::ShowVariations(Some(VariationKind::Exposure))));
+                cx.push(ColourCommand::ShowVariations(Some(VariationKind::Exposure)));
             }
         });
     }

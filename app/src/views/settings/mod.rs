@@ -11,13 +11,12 @@ mod scan_reading;
 use egui::{Button, Label, Margin, RichText, ScrollArea, Ui, UiBuilder};
 use glassine_film::ParamGroup;
 
-use crate::commands::Command;
+use super::export_pane::{export_button_ui, kind_rows_ui};
+use crate::commands::{BoxCommand, EditCommand};
 use crate::model::panels::Section;
-use crate::model::ui_state::ViewCx;
+use crate::views::ViewCx;
 use crate::widgets::parts::{note_ui, section_head_ui, warning_ui};
 use crate::widgets::theme;
-
-use super::export_pane::{export_button_ui, kind_rows_ui};
 pub(super) use cast_correction::{is_unsure, variation_viewport};
 use clean_section::{clean_section_ui, clean_summary};
 use film_section::{film_section_ui, film_summary};
@@ -111,11 +110,11 @@ fn selection_head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             }
             let paste = ui.add_enabled(can_paste, small("paste"));
             if paste.on_hover_text("give the copied settings to the selected frames").clicked() {
-                cx.push(Command::PasteLook(ALL_GROUPS.to_vec()));
+                cx.push(EditCommand::PasteLook(ALL_GROUPS.to_vec()));
             }
             let copy = ui.add_enabled(!selected.is_empty(), small("copy"));
             if copy.on_hover_text("remember the settings of this frame").clicked() {
-                cx.push(Command::CopyLook);
+                cx.push(EditCommand::CopyLook);
             }
         });
     });
@@ -123,7 +122,7 @@ fn selection_head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         if frame.reaches_rebate() {
             warning_ui(ui, "the box reaches the rebate, which spoils exposure and colour");
             if ui.button("hold the box in the image area").clicked() {
-                cx.push(Command::SetHeld(true));
+                cx.push(BoxCommand::SetHeld(true));
             }
         } else if !frame.flags.is_empty() && !frame.reason.is_empty() {
             let flags: Vec<&str> = frame.flags.iter().map(|flag| flag.key()).collect();

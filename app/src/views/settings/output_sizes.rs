@@ -5,7 +5,7 @@ use glassine_raster::MM_PER_INCH;
 use glassine_session::{Frame, OutputKind, OutputSettings};
 use glassine_sharpness::plan::PRINT_PPI;
 
-use crate::model::ui_state::ViewCx;
+use crate::views::ViewCx;
 use crate::widgets::parts::fact_row_ui;
 
 /// Bytes of a pixel of 16-bit red, green and blue.

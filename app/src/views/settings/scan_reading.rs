@@ -3,8 +3,8 @@
 use egui::{DragValue, Ui};
 use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, StrayLightChoice};
 
-use crate::commands::Command;
-use crate::model::ui_state::ViewCx;
+use crate::commands::{JobCommand, ScanCommand};
+use crate::views::ViewCx;
 use crate::widgets::param_row::{label_ui, number_field_ui, number_text, parse_number};
 use crate::widgets::parts::{choice_row_ui, sub_head_ui, switch_row_ui, warning_ui};
 
@@ -33,7 +33,7 @@ pub(super) fn scan_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 }
 
 fn read(cx: &mut ViewCx<'_>, label: &str, scan: ScanRef) {
-    cx.push(Command::ReadScan { label: label.to_owned(), scan: Box::new(scan) });
+    cx.push(ScanCommand::Read { label: label.to_owned(), scan: Box::new(scan) });
 }
 
 /// The kinds of encoding, the power law without its number.
@@ -178,7 +178,7 @@ fn infrared_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
             }
             if ui.button("choose file…").on_hover_text("a grey file with the infrared of this scan").clicked()
             {
-                cx.push(Command::AskInfrared(scan.id));
+                cx.push(ScanCommand::AskInfrared(scan.id));
             }
             ui.with_layout(egui::Layout::left_to_right(egui::Align::Center), |ui| {
                 ui.add(egui::Label::new(text).truncate());
@@ -201,7 +201,7 @@ fn stale_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
         label_ui(ui, "", false);
         if ui.button("measure and solve again").clicked() {
             for strip in strips {
-                cx.push(Command::MeasureBase(strip, None));
+                cx.push(JobCommand::MeasureBase(strip, None));
             }
         }
     });
