@@ -3,7 +3,7 @@
 use egui::{Context, Key, KeyboardShortcut, Modifiers};
 use glassine_engine::{FrameScope, Overlay};
 use glassine_film::ParamGroup;
-use glassine_session::StrokeKind;
+use glassine_session::{FrameId, StrokeKind};
 
 use crate::commands::{
     BoxCommand, CleanCommand, ColourCommand, Command, EditCommand, ExportCommand, FileCommand, GesturePhase,
@@ -55,9 +55,8 @@ impl KeyGroup {
 /// What a key requests.
 #[derive(Debug, Clone, Copy)]
 enum KeyAction {
-    Plain(fn() -> Command),
-    /// Depends on the present state.
-    Toggle(fn(&UiState) -> Command),
+    /// A command, which may depend on the present state.
+    Command(fn(&UiState) -> Command),
     /// Moves the box: right and down for one press; Shift is ten times, Alt a tenth.
     Nudge(f64, f64),
     /// Moves the right and lower edge.
@@ -79,6 +78,9 @@ pub struct KeyRow {
 
 /// Factor of the brush radius for one key press.
 const BRUSH_STEP: f64 = 1.2;
+/// Groups of settings that a paste by key takes over.
+const PASTED: [ParamGroup; 4] =
+    [ParamGroup::Exposure, ParamGroup::Colour, ParamGroup::Clean, ParamGroup::Sharpen];
 
 const NONE: Modifiers = Modifiers::NONE;
 const CTRL: Modifiers = Modifiers::COMMAND;
@@ -86,114 +88,128 @@ const CTRL_SHIFT: Modifiers = Modifiers::COMMAND.plus(Modifiers::SHIFT);
 const CTRL_ALT: Modifiers = Modifiers::COMMAND.plus(Modifiers::ALT);
 const SHIFT: Modifiers = Modifiers::SHIFT;
 
+/// The action of a row: `(command)` always the same, `{ |state| command }` by the present state, `[…]` a special
+/// one.
+macro_rules! key_action {
+    (($command:expr)) => {
+        KeyAction::Command(|_| $command.into())
+    };
+    ({ $command:expr }) => {
+        KeyAction::Command(|state| {
+            let command: fn(&UiState) -> _ = $command;
+            command(state).into()
+        })
+    };
+    ([nudge $dx:expr, $dy:expr]) => {
+        KeyAction::Nudge($dx, $dy)
+    };
+    ([grow $dw:expr, $dh:expr]) => {
+        KeyAction::Grow($dw, $dh)
+    };
+    ([unrepaired]) => {
+        KeyAction::Unrepaired
+    };
+}
+
 macro_rules! rows {
-    ($($group:ident $scope:ident $modifiers:ident $key:ident $text:literal $action:expr;)*) => {
+    ($($group:ident $scope:ident $modifiers:ident $key:ident $text:literal $action:tt;)*) => {
         &[$(KeyRow {
             modifiers: $modifiers, key: Key::$key, group: KeyGroup::$group, text: $text, scope: KeyScope::$scope,
-            action: $action,
+            action: key_action!($action),
         },)*]
     };
 }
 
 /// Every key, in the order of the help.
 pub const TABLE: &[KeyRow] = rows! {
-    Session Always CTRL O "open scans or a session" KeyAction::Plain(|| Command::File(FileCommand::AskOpen));
-    Session Always CTRL S "save the session" KeyAction::Plain(|| Command::File(FileCommand::Save));
-    Session Always CTRL_SHIFT S "save under another name" KeyAction::Plain(|| Command::File(FileCommand::AskSaveAs));
-    Session Always CTRL E "export the strip" KeyAction::Toggle(|state| Command::View(ViewCommand::ShowExport(!state.show_export)));
-    Session OutsideText CTRL Z "take back a step" KeyAction::Plain(|| Command::Edit(EditCommand::Undo));
-    Session OutsideText CTRL_SHIFT Z "do it again" KeyAction::Plain(|| Command::Edit(EditCommand::Redo));
-    Session Always CTRL Q "close the window" KeyAction::Plain(|| Command::File(FileCommand::Quit));
+    Session Always CTRL O "open scans or a session" (FileCommand::AskOpen);
+    Session Always CTRL S "save the session" (FileCommand::Save);
+    Session Always CTRL_SHIFT S "save under another name" (FileCommand::AskSaveAs);
+    Session Always CTRL E "export the strip" { |state| ViewCommand::ShowExport(!state.show_export) };
+    Session OutsideText CTRL Z "take back a step" (EditCommand::Undo);
+    Session OutsideText CTRL_SHIFT Z "do it again" (EditCommand::Redo);
+    Session Always CTRL Q "close the window" (FileCommand::Quit);
 
-    Frames OutsideText NONE PageDown "next frame" KeyAction::Plain(|| Command::Select(SelectCommand::Step(1)));
-    Frames OutsideText NONE PageUp "previous frame" KeyAction::Plain(|| Command::Select(SelectCommand::Step(-1)));
-    Frames OutsideText NONE Period "next frame" KeyAction::Plain(|| Command::Select(SelectCommand::Step(1)));
-    Frames OutsideText NONE Comma "previous frame" KeyAction::Plain(|| Command::Select(SelectCommand::Step(-1)));
-    Frames OutsideText CTRL A "select all frames" KeyAction::Plain(|| Command::Select(SelectCommand::All));
-    Frames OutsideText NONE N "add a frame" KeyAction::Plain(|| Command::Box(BoxCommand::Add));
-    Frames OutsideText CTRL D "duplicate onto the next position" KeyAction::Plain(|| Command::Box(BoxCommand::Duplicate));
-    Frames OnPictures NONE Delete "delete the selected frames" KeyAction::Plain(|| Command::Box(BoxCommand::Delete));
+    Frames OutsideText NONE PageDown "next frame" (SelectCommand::Step(1));
+    Frames OutsideText NONE PageUp "previous frame" (SelectCommand::Step(-1));
+    Frames OutsideText NONE Period "next frame" (SelectCommand::Step(1));
+    Frames OutsideText NONE Comma "previous frame" (SelectCommand::Step(-1));
+    Frames OutsideText CTRL A "select all frames" (SelectCommand::All);
+    Frames OutsideText NONE N "add a frame" (BoxCommand::Add);
+    Frames OutsideText CTRL D "duplicate onto the next position" (BoxCommand::Duplicate);
+    Frames OnPictures NONE Delete "delete the selected frames" (BoxCommand::Delete);
 
-    Boxes OnPictures NONE ArrowRight "move by one scan pixel (Shift 10, Alt 0.1)" KeyAction::Nudge(1.0, 0.0);
-    Boxes OnPictures NONE ArrowLeft "move left" KeyAction::Nudge(-1.0, 0.0);
-    Boxes OnPictures NONE ArrowDown "move down" KeyAction::Nudge(0.0, 1.0);
-    Boxes OnPictures NONE ArrowUp "move up" KeyAction::Nudge(0.0, -1.0);
-    Boxes OnPictures CTRL ArrowRight "right edge by one pixel (Shift 10, Alt 0.1)" KeyAction::Grow(1.0, 0.0);
-    Boxes OnPictures CTRL ArrowLeft "right edge back" KeyAction::Grow(-1.0, 0.0);
-    Boxes OnPictures CTRL ArrowDown "lower edge by one pixel" KeyAction::Grow(0.0, 1.0);
-    Boxes OnPictures CTRL ArrowUp "lower edge back" KeyAction::Grow(0.0, -1.0);
-    Boxes OutsideText CTRL CloseBracket "turn the box clockwise by 0.1°"
-        KeyAction::Plain(|| Command::Box(BoxCommand::Turn { degrees: 0.1 }));
+    Boxes OnPictures NONE ArrowRight "move by one scan pixel (Shift 10, Alt 0.1)" [nudge 1.0, 0.0];
+    Boxes OnPictures NONE ArrowLeft "move left" [nudge -1.0, 0.0];
+    Boxes OnPictures NONE ArrowDown "move down" [nudge 0.0, 1.0];
+    Boxes OnPictures NONE ArrowUp "move up" [nudge 0.0, -1.0];
+    Boxes OnPictures CTRL ArrowRight "right edge by one pixel (Shift 10, Alt 0.1)" [grow 1.0, 0.0];
+    Boxes OnPictures CTRL ArrowLeft "right edge back" [grow -1.0, 0.0];
+    Boxes OnPictures CTRL ArrowDown "lower edge by one pixel" [grow 0.0, 1.0];
+    Boxes OnPictures CTRL ArrowUp "lower edge back" [grow 0.0, -1.0];
+    Boxes OutsideText CTRL CloseBracket "turn the box clockwise by 0.1°" (BoxCommand::Turn { degrees: 0.1 });
     Boxes OutsideText CTRL OpenBracket "turn the box counter-clockwise by 0.1°"
-        KeyAction::Plain(|| Command::Box(BoxCommand::Turn { degrees: -0.1 }));
+        (BoxCommand::Turn { degrees: -0.1 });
     Boxes OutsideText CTRL_ALT CloseBracket "turn the box clockwise by 1°"
-        KeyAction::Plain(|| Command::Box(BoxCommand::Turn { degrees: 1.0 }));
+        (BoxCommand::Turn { degrees: 1.0 });
     Boxes OutsideText CTRL_ALT OpenBracket "turn the box counter-clockwise by 1°"
-        KeyAction::Plain(|| Command::Box(BoxCommand::Turn { degrees: -1.0 }));
-    Boxes OutsideText NONE L "draw along something level" KeyAction::Toggle(|state| {
-        Command::View(ViewCommand::SetTool(if state.tool == StripTool::Level { StripTool::Boxes } else { StripTool::Level }))
-    });
-    Boxes OutsideText NONE M "draw a box to measure the film base in" KeyAction::Toggle(|state| {
-        Command::View(ViewCommand::SetTool(if state.tool == StripTool::BaseBox { StripTool::Boxes } else { StripTool::BaseBox }))
-    });
-    Pictures OutsideText NONE G "click something grey in the large picture" KeyAction::Toggle(|state| {
-        Command::View(ViewCommand::SetTool(if state.tool == StripTool::GreyPoint { StripTool::Boxes } else { StripTool::GreyPoint }))
-    });
+        (BoxCommand::Turn { degrees: -1.0 });
+    Boxes OutsideText NONE L "draw along something level"
+        { |state| ViewCommand::SetTool(state.toggled_tool(StripTool::Level)) };
+    Boxes OutsideText NONE M "draw a box to measure the film base in"
+        { |state| ViewCommand::SetTool(state.toggled_tool(StripTool::BaseBox)) };
+    Pictures OutsideText NONE G "click something grey in the large picture"
+        { |state| ViewCommand::SetTool(state.toggled_tool(StripTool::GreyPoint)) };
 
     Pictures OutsideText NONE CloseBracket "quarter turn clockwise; with a brush in hand: larger brush"
-        KeyAction::Toggle(|state| turned_or_sized(state, 1));
-    Pictures OutsideText NONE OpenBracket "quarter turn counter-clockwise; with a brush in hand: smaller brush"
-        KeyAction::Toggle(|state| turned_or_sized(state, -1));
-    Pictures OutsideText NONE S "repair spots with the brush"
-        KeyAction::Toggle(|state| brush(state, StrokeKind::Spot));
-    Pictures OutsideText NONE P "paint dust in" KeyAction::Toggle(|state| brush(state, StrokeKind::PaintIn));
-    Pictures OutsideText NONE X "paint dust out" KeyAction::Toggle(|state| brush(state, StrokeKind::PaintOut));
-    Pictures OutsideText NONE H "flip left to right" KeyAction::Plain(|| Command::Edit(EditCommand::FlipHorizontally));
-    Pictures OutsideText SHIFT H "flip top to bottom" KeyAction::Plain(|| Command::Edit(EditCommand::FlipVertically));
-    Pictures OutsideText CTRL_SHIFT C "copy the settings" KeyAction::Plain(|| Command::Edit(EditCommand::CopyLook));
-    Pictures OutsideText CTRL_SHIFT V "paste the settings" KeyAction::Plain(|| {
-        Command::Edit(EditCommand::PasteLook(vec![
-            ParamGroup::Exposure,
-            ParamGroup::Colour,
-            ParamGroup::Clean,
-            ParamGroup::Sharpen,
-        ]))
-    });
+        { |state| turned_or_sized(state, 1) };
+    Pictures OutsideText NONE OpenBracket
+        "quarter turn counter-clockwise; with a brush in hand: smaller brush"
+        { |state| turned_or_sized(state, -1) };
+    Pictures OutsideText NONE S "repair spots with the brush" { |state| brush(state, StrokeKind::Spot) };
+    Pictures OutsideText NONE P "paint dust in" { |state| brush(state, StrokeKind::PaintIn) };
+    Pictures OutsideText NONE X "paint dust out" { |state| brush(state, StrokeKind::PaintOut) };
+    Pictures OutsideText NONE H "flip left to right" (EditCommand::FlipHorizontally);
+    Pictures OutsideText SHIFT H "flip top to bottom" (EditCommand::FlipVertically);
+    Pictures OutsideText CTRL_SHIFT C "copy the settings" (EditCommand::CopyLook);
+    Pictures OutsideText CTRL_SHIFT V "paste the settings"
+        (EditCommand::PasteLook(PASTED.to_vec()));
     Pictures OutsideText NONE T "test strip of exposures"
-        KeyAction::Plain(|| Command::Colour(ColourCommand::ShowVariations(Some(VariationKind::Exposure))));
+        (ColourCommand::ShowVariations(Some(VariationKind::Exposure)));
     Pictures OutsideText NONE R "ring-around of balances"
-        KeyAction::Plain(|| Command::Colour(ColourCommand::ShowVariations(Some(VariationKind::RingAround))));
+        (ColourCommand::ShowVariations(Some(VariationKind::RingAround)));
     Pictures OutsideText CTRL M "match the selection to the last one clicked"
-        KeyAction::Plain(|| Command::Job(JobCommand::MatchFrames { target: None }));
-    Pictures OutsideText CTRL_ALT E "export the selected frames" KeyAction::Toggle(|state| Command::Export(ExportCommand::Start {
-        scope: FrameScope::Only(state.selected.iter().copied().collect()),
-        replace: false,
-    }));
+        (JobCommand::MatchFrames { target: None });
+    Pictures OutsideText CTRL_ALT E "export the selected frames"
+        { |state| export_of(state.selected.iter().copied().collect()) };
 
     View OutsideText NONE Z "fit, or scan pixels one to one"
-        KeyAction::Toggle(|state| Command::View(ViewCommand::SetLoupe(!state.frame.loupe)));
-    View OutsideText NONE C "mark clipping" KeyAction::Toggle(|state| toggled(state, Overlay::Clipping));
-    View OutsideText NONE K "mark dust" KeyAction::Toggle(|state| toggled(state, Overlay::DustMap));
+        { |state| ViewCommand::SetLoupe(!state.frame.loupe) };
+    View OutsideText NONE C "mark clipping" { |state| toggled(state, Overlay::Clipping) };
+    View OutsideText NONE K "mark dust" { |state| toggled(state, Overlay::DustMap) };
     View OutsideText NONE V "show what dust repair changes"
-        KeyAction::Toggle(|state| toggled(state, Overlay::RepairDifference));
-    View OutsideText NONE U "hold to see the picture without dust repair" KeyAction::Unrepaired;
-    View OutsideText NONE I "mark film base" KeyAction::Toggle(|state| Command::View(ViewCommand::ShowBasePixels(!state.show_base_pixels)));
-    View OutsideText NONE B "before and after" KeyAction::Toggle(|state| Command::View(ViewCommand::ShowBefore(!state.frame.show_before)));
-    View OutsideText NONE Plus "strip larger" KeyAction::Plain(|| Command::View(ViewCommand::ZoomStrip(1.25)));
-    View OutsideText NONE Equals "strip larger" KeyAction::Plain(|| Command::View(ViewCommand::ZoomStrip(1.25)));
-    View OutsideText NONE Minus "strip smaller" KeyAction::Plain(|| Command::View(ViewCommand::ZoomStrip(0.8)));
-    View OutsideText NONE Num0 "whole strip" KeyAction::Plain(|| Command::View(ViewCommand::FitStrip));
-    View OutsideText NONE A "all strips of the session" KeyAction::Plain(|| Command::View(ViewCommand::FitAll));
+        { |state| toggled(state, Overlay::RepairDifference) };
+    View OutsideText NONE U "hold to see the picture without dust repair" [unrepaired];
+    View OutsideText NONE I "mark film base" { |state| ViewCommand::ShowBasePixels(!state.show_base_pixels) };
+    View OutsideText NONE B "before and after" { |state| ViewCommand::ShowBefore(!state.frame.show_before) };
+    View OutsideText NONE Plus "strip larger" (ViewCommand::ZoomStrip(1.25));
+    View OutsideText NONE Equals "strip larger" (ViewCommand::ZoomStrip(1.25));
+    View OutsideText NONE Minus "strip smaller" (ViewCommand::ZoomStrip(0.8));
+    View OutsideText NONE Num0 "whole strip" (ViewCommand::FitStrip);
+    View OutsideText NONE A "all strips of the session" (ViewCommand::FitAll);
     View OutsideText NONE W "strips, or whole scans"
-        KeyAction::Toggle(|state| Command::View(ViewCommand::ShowWholeScans(!state.strip.whole_scans)));
-    View OutsideText NONE D "dark or light surround" KeyAction::Toggle(|state| Command::View(ViewCommand::SetDark(state.light)));
-    View Always NONE F1 "this table" KeyAction::Toggle(|state| Command::View(ViewCommand::ShowKeys(!state.show_keys)));
-    View OutsideText NONE Questionmark "this table" KeyAction::Toggle(|state| Command::View(ViewCommand::ShowKeys(!state.show_keys)));
+        { |state| ViewCommand::ShowWholeScans(!state.strip.whole_scans) };
+    View OutsideText NONE D "dark or light surround" { |state| ViewCommand::SetDark(state.light) };
+    View Always NONE F1 "this table" { |state| ViewCommand::ShowKeys(!state.show_keys) };
+    View OutsideText NONE Questionmark "this table" { |state| ViewCommand::ShowKeys(!state.show_keys) };
 };
 
-fn brush(state: &UiState, kind: StrokeKind) -> Command {
-    let wanted = StripTool::Brush(kind);
-    Command::View(ViewCommand::SetTool(if state.tool == wanted { StripTool::Boxes } else { wanted }))
+fn brush(state: &UiState, kind: StrokeKind) -> ViewCommand {
+    ViewCommand::SetTool(state.toggled_tool(StripTool::Brush(kind)))
+}
+
+fn export_of(frames: Vec<FrameId>) -> ExportCommand {
+    ExportCommand::Start { scope: FrameScope::Only(frames), replace: false }
 }
 
 /// Sizes the brush in hand; without a brush, turns the picture.
@@ -204,12 +220,8 @@ fn turned_or_sized(state: &UiState, by: i8) -> Command {
     }
 }
 
-fn toggled(state: &UiState, overlay: Overlay) -> Command {
-    Command::View(ViewCommand::SetOverlay(if state.frame.overlay == overlay {
-        Overlay::None
-    } else {
-        overlay
-    }))
+fn toggled(state: &UiState, overlay: Overlay) -> ViewCommand {
+    ViewCommand::SetOverlay(if state.frame.overlay == overlay { Overlay::None } else { overlay })
 }
 
 impl KeyRow {
@@ -265,12 +277,7 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
 
 fn poll_row(ctx: &Context, state: &mut UiState, row: &KeyRow, out: &mut Vec<Command>) {
     match row.action {
-        KeyAction::Plain(command) => {
-            if consume(ctx, row.modifiers, row.key) > 0 {
-                out.push(command());
-            }
-        }
-        KeyAction::Toggle(command) => {
+        KeyAction::Command(command) => {
             if consume(ctx, row.modifiers, row.key) > 0 {
                 out.push(command(state));
             }

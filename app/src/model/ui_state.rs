@@ -217,6 +217,11 @@ impl UiState {
         self.selected.contains(&frame)
     }
 
+    /// This tool, or none if it is the current one.
+    pub fn toggled_tool(&self, tool: StripTool) -> StripTool {
+        if self.tool == tool { StripTool::Boxes } else { tool }
+    }
+
     /// Selected frames in the order shown.
     pub fn selected_in_order(&self, session: &Session) -> Vec<FrameId> {
         session.frames.iter().map(|frame| frame.id).filter(|id| self.selected.contains(id)).collect()

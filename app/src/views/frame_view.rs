@@ -73,7 +73,7 @@ fn bar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame) {
             .on_hover_text("click something grey in the picture; its balance follows   G")
             .clicked()
         {
-            cx.push(ViewCommand::SetTool(if picks { StripTool::Boxes } else { StripTool::GreyPoint }));
+            cx.push(ViewCommand::SetTool(cx.ui_state.toggled_tool(StripTool::GreyPoint)));
         }
         before_button_ui(ui, cx);
         ui.add_space(8.0);

@@ -126,7 +126,7 @@ fn box_tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let level = cx.ui_state.tool == StripTool::Level;
     let tip = key(ui, "draw along something level");
     if button(Icon::Level, "straighten", tip).on(level).show(ui).clicked() {
-        cx.push(ViewCommand::SetTool(if level { StripTool::Boxes } else { StripTool::Level }));
+        cx.push(ViewCommand::SetTool(cx.ui_state.toggled_tool(StripTool::Level)));
     }
     let held = cx.primary().is_some_and(|frame| frame.held);
     let tip = "keeps boxes inside the measured image".to_owned();

@@ -12,7 +12,7 @@ use glassine_film::{
 };
 
 use crate::model::colour_tools::Band;
-use crate::widgets::drag_value::{ValueGesture, drag_value_gestures};
+use crate::widgets::drag_value::{ValueGesture, point_gestures};
 use crate::widgets::param_row::number_text;
 use crate::widgets::theme;
 
@@ -141,7 +141,7 @@ impl BandPlot<'_> {
             response.request_focus();
         }
         let per_point = -2.0 * scale.reach_log / f64::from(scale.rect.height().max(1.0));
-        drag_value_gestures(ui, &response, [0.0, offset], [0.0, per_point], [0.0, STEP_LOG], &mut pulls);
+        point_gestures(ui, &response, [0.0, offset], [0.0, per_point], [0.0, STEP_LOG], &mut pulls);
         events.extend(pulls.into_iter().map(|pull| {
             let pull = match pull {
                 ValueGesture::Set([_, wish]) => {

@@ -1,6 +1,8 @@
 //! One drag with the pointer, or one press of keys held down, as one gesture: begin, any number of values, commit.
 
-use egui::{Event, EventFilter, Id, InputState, Key, Response, Ui, Vec2, vec2};
+use egui::{Event, EventFilter, InputState, Key, Response, Ui, Vec2, vec2};
+
+use crate::commands::{EditCommand, GesturePhase};
 
 /// Steps of a key press with Shift.
 const COARSE_STEPS: f32 = 10.0;
@@ -22,36 +24,75 @@ pub enum ValueGesture<T> {
     Reset,
 }
 
+impl<T> ValueGesture<T> {
+    /// The command of a gesture; the label names its undo step.
+    pub fn into_command(
+        self,
+        label: &str,
+        set: impl FnOnce(T) -> EditCommand,
+        reset: impl FnOnce() -> EditCommand,
+    ) -> EditCommand {
+        match self {
+            Self::Begin => EditCommand::Gesture(GesturePhase::Begin(label.to_owned())),
+            Self::Set(value) => set(value),
+            Self::Commit => EditCommand::Gesture(GesturePhase::Commit),
+            Self::Cancel => EditCommand::Gesture(GesturePhase::Cancel),
+            Self::Reset => reset(),
+        }
+    }
+}
+
 /// A drag or a held key.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]
-struct DragState {
+struct DragState<T> {
     dragging: bool,
     dropped: bool,
     by_keys: bool,
-    /// Distance from the start, points.
-    way: Vec2,
-    /// The value at the start.
-    from: [f64; 2],
+    /// The value that the pointer asks for, before a control rounds or limits it.
+    wish: T,
 }
 
-/// Reads pointer and arrow keys for a value of one or two sides.
+/// What the keyboard and assistive software do to a value.
+pub(crate) struct KeySteps<'a, T> {
+    /// Arrow keys that change it.
+    pub(crate) arrows: &'a [Key],
+    /// The value after steps to the right and up.
+    pub(crate) stepped: &'a dyn Fn(Vec2) -> T,
+    /// The value that assistive software asks for.
+    pub(crate) requested: Option<T>,
+}
+
+impl<T> std::fmt::Debug for KeySteps<'_, T> {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("KeySteps").field("arrows", &self.arrows).finish_non_exhaustive()
+    }
+}
+
+/// Arrow keys for a value with one side.
+pub(crate) const HORIZONTAL: &[Key] = &[Key::ArrowLeft, Key::ArrowRight];
+/// Arrow keys for a value with two sides.
+const ALL_ARROWS: &[Key] = &[Key::ArrowLeft, Key::ArrowRight, Key::ArrowUp, Key::ArrowDown];
+
+/// Turns pointer and keys into gestures on a value.
 ///
-/// `per_point` is the change for one point right and down, `step` that of one arrow key right and up. A plain click is
-/// left to the caller.
-pub fn drag_value_gestures(
+/// `dragged` gets the wish so far, the way of the pointer in this frame, and whether the drag is fine; it changes the
+/// wish and returns the new value, if there is one. A plain click is left to the caller.
+pub(crate) fn value_gestures<T>(
     ui: &Ui,
     response: &Response,
-    value: [f64; 2],
-    per_point: [f64; 2],
-    step: [f64; 2],
-    events: &mut Vec<ValueGesture<[f64; 2]>>,
-) {
+    value: T,
+    keys: &KeySteps<'_, T>,
+    dragged: impl FnOnce(&mut T, Vec2, bool) -> Option<T>,
+    events: &mut Vec<ValueGesture<T>>,
+) where
+    T: Copy + Default + PartialEq + Send + Sync + 'static,
+{
     let id = response.id;
-    let mut drag: DragState = ui.data(|data| data.get_temp(id)).unwrap_or_default();
+    let mut drag: DragState<T> = ui.data(|data| data.get_temp(id)).unwrap_or_default();
     let before = drag;
     let (escape, shift) = ui.input(|input| (input.key_pressed(Key::Escape), input.modifiers.shift));
     if response.drag_started() {
-        drag = DragState { dragging: true, from: value, ..DragState::default() };
+        drag = DragState { dragging: true, wish: value, ..DragState::default() };
         events.push(ValueGesture::Begin);
     }
     if drag.dragging && !drag.dropped && escape {
@@ -59,12 +100,7 @@ pub fn drag_value_gestures(
         events.push(ValueGesture::Cancel);
     }
     if response.dragged() && drag.dragging && !drag.dropped {
-        let moved = response.drag_delta();
-        drag.way += moved * if shift { FINE } else { 1.0 };
-        if moved != Vec2::ZERO {
-            let way = [f64::from(drag.way.x), f64::from(drag.way.y)];
-            events.push(ValueGesture::Set([0, 1].map(|side| drag.from[side] + way[side] * per_point[side])));
-        }
+        events.extend(dragged(&mut drag.wish, response.drag_delta(), shift).map(ValueGesture::Set));
     }
     if response.drag_stopped() && drag.dragging {
         if !drag.dropped {
@@ -72,43 +108,69 @@ pub fn drag_value_gestures(
         }
         drag = DragState::default();
     }
-    react_to_keys(ui, response, id, &mut drag, value, step, events);
+    react_to_keys(ui, response, &mut drag, keys, events);
     if drag != before {
         ui.data_mut(|data| data.insert_temp(id, drag));
     }
 }
 
-fn react_to_keys(
+fn react_to_keys<T>(
     ui: &Ui,
     response: &Response,
-    id: Id,
-    drag: &mut DragState,
-    value: [f64; 2],
-    step: [f64; 2],
-    events: &mut Vec<ValueGesture<[f64; 2]>>,
-) {
-    let arrows = [Key::ArrowLeft, Key::ArrowRight, Key::ArrowUp, Key::ArrowDown];
-    let held = ui.input(|input| arrows.iter().any(|key| input.key_down(*key)));
+    drag: &mut DragState<T>,
+    keys: &KeySteps<'_, T>,
+    events: &mut Vec<ValueGesture<T>>,
+) where
+    T: Copy,
+{
+    let held = ui.input(|input| keys.arrows.iter().any(|key| input.key_down(*key)));
+    let mut steps = Vec2::ZERO;
     if response.has_focus() {
-        let filter = EventFilter { horizontal_arrows: true, vertical_arrows: true, ..EventFilter::default() };
-        ui.memory_mut(|memory| memory.set_focus_lock_filter(id, filter));
-        let steps = ui.input(arrow_steps);
-        if steps != Vec2::ZERO {
-            if held && !drag.by_keys {
-                drag.by_keys = true;
-                events.push(ValueGesture::Begin);
-            }
-            let steps = [f64::from(steps.x), f64::from(steps.y)];
-            events.push(ValueGesture::Set([0, 1].map(|side| value[side] + steps[side] * step[side])));
-        }
+        let vertical_arrows = keys.arrows.contains(&Key::ArrowUp);
+        let filter = EventFilter { horizontal_arrows: true, vertical_arrows, ..EventFilter::default() };
+        ui.memory_mut(|memory| memory.set_focus_lock_filter(response.id, filter));
+        steps = ui.input(arrow_steps) * vec2(1.0, if vertical_arrows { 1.0 } else { 0.0 });
         if ui.input(|input| input.key_pressed(Key::Backspace)) {
             events.push(ValueGesture::Reset);
         }
+    }
+    let wish = keys.requested.or_else(|| (steps != Vec2::ZERO).then(|| (keys.stepped)(steps)));
+    if let Some(wish) = wish {
+        if held && !drag.by_keys {
+            drag.by_keys = true;
+            events.push(ValueGesture::Begin);
+        }
+        events.push(ValueGesture::Set(wish));
     }
     if drag.by_keys && !(held && response.has_focus()) {
         drag.by_keys = false;
         events.push(ValueGesture::Commit);
     }
+}
+
+/// Gestures on a value of two sides that moves with the pointer, wherever it was taken.
+///
+/// `per_point` is the change for one point right and down, `step` that of one arrow key right and up.
+pub fn point_gestures(
+    ui: &Ui,
+    response: &Response,
+    value: [f64; 2],
+    per_point: [f64; 2],
+    step: [f64; 2],
+    events: &mut Vec<ValueGesture<[f64; 2]>>,
+) {
+    let stepped = |steps: Vec2| {
+        let steps = [f64::from(steps.x), f64::from(steps.y)];
+        [0, 1].map(|side| value[side] + steps[side] * step[side])
+    };
+    let keys = KeySteps { arrows: ALL_ARROWS, stepped: &stepped, requested: None };
+    let dragged = |wish: &mut [f64; 2], moved: Vec2, is_fine: bool| {
+        let way = moved * if is_fine { FINE } else { 1.0 };
+        let way = [f64::from(way.x), f64::from(way.y)];
+        *wish = [0, 1].map(|side| wish[side] + way[side] * per_point[side]);
+        (moved != Vec2::ZERO).then_some(*wish)
+    };
+    value_gestures(ui, response, value, &keys, dragged, events);
 }
 
 /// Steps of the arrow keys pressed this frame, right and up; Shift makes them large, Alt small.

@@ -9,7 +9,7 @@ use egui::{
 };
 use glassine_film::{Look, Param, ParamSpec};
 
-use crate::commands::{Command, EditCommand, GesturePhase};
+use crate::commands::{Command, EditCommand};
 use crate::widgets::drag_value::ValueGesture;
 use crate::widgets::param_slider::ParamSlider;
 use crate::widgets::theme;
@@ -310,15 +310,10 @@ pub fn param_row(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, value: M
     };
     let mut events = Vec::new();
     row.show(ui, value, &mut events);
-    out.extend(events.into_iter().map(|event| match event {
-        ValueGesture::Begin => {
-            Command::Edit(EditCommand::Gesture(GesturePhase::Begin(format!("change {name}"))))
-        }
-        ValueGesture::Set(value) => Command::Edit(EditCommand::SetParam(spec.param, value)),
-        ValueGesture::Commit => Command::Edit(EditCommand::Gesture(GesturePhase::Commit)),
-        ValueGesture::Cancel => Command::Edit(EditCommand::Gesture(GesturePhase::Cancel)),
-        ValueGesture::Reset => Command::Edit(EditCommand::ResetParam(spec.param)),
-    }));
+    let label = format!("change {name}");
+    let set = |value| EditCommand::SetParam(spec.param, value);
+    let reset = || EditCommand::ResetParam(spec.param);
+    out.extend(events.into_iter().map(|event| event.into_command(&label, set, reset).into()));
 }
 
 /// A row for a value that is only on or off.

@@ -5,11 +5,11 @@
 
 use egui::accesskit::{Action, ActionData};
 use egui::{
-    Align2, CursorIcon, EventFilter, Key, Rect, Response, Sense, Shape, Stroke, StrokeKind, TextStyle, Ui,
-    Vec2, WidgetInfo, pos2, vec2,
+    Align2, CursorIcon, Rect, Response, Sense, Shape, Stroke, StrokeKind, TextStyle, Ui, Vec2, WidgetInfo,
+    pos2, vec2,
 };
 
-use crate::widgets::drag_value::{FINE, ValueGesture, arrow_steps};
+use crate::widgets::drag_value::{FINE, HORIZONTAL, KeySteps, ValueGesture, value_gestures};
 use crate::widgets::theme;
 
 const HANDLE: Vec2 = vec2(7.0, 15.0);
@@ -40,22 +40,19 @@ pub struct ParamSlider<'a> {
     pub spread: Option<(f64, f64)>,
 }
 
-/// A drag or a held key.
-#[derive(Debug, Clone, Copy, PartialEq, Default)]
-struct DragState {
-    dragging: bool,
-    dropped: bool,
-    by_keys: bool,
-    fine_value: f64,
-}
-
 impl ParamSlider<'_> {
     /// Shows the fader in an area allocated before; adds events to `events` in order.
     pub fn show(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<ValueGesture<f64>>) -> Response {
         let mut response = ui.interact(rect, ui.scope_id().with("fader"), Sense::click_and_drag());
         let count = events.len();
-        self.react_to_pointer(ui, rect, &response, events);
-        self.react_to_keys(ui, &response, events);
+        self.react_to_clicks(rect, &response, events);
+        let keys = KeySteps {
+            arrows: HORIZONTAL,
+            stepped: &|steps| self.rounded(self.value + f64::from(steps.x) * self.step),
+            requested: self.requested(ui, &response),
+        };
+        let dragged = |wish: &mut f64, moved, is_fine| self.dragged(rect, &response, wish, moved, is_fine);
+        value_gestures(ui, &response, self.value, &keys, dragged, events);
         if events.len() > count {
             response.mark_changed();
         }
@@ -93,17 +90,8 @@ impl ParamSlider<'_> {
         value.clamp(self.hard.0, self.hard.1)
     }
 
-    fn react_to_pointer(
-        &self,
-        ui: &Ui,
-        rect: Rect,
-        response: &Response,
-        events: &mut Vec<ValueGesture<f64>>,
-    ) {
-        let id = response.id;
-        let mut drag: DragState = ui.data(|data| data.get_temp(id)).unwrap_or_default();
-        let before = drag;
-        let (escape, shift) = ui.input(|input| (input.key_pressed(Key::Escape), input.modifiers.shift));
+    /// A double click resets; a click takes the keyboard, and beside the handle sets the value there.
+    fn react_to_clicks(&self, rect: Rect, response: &Response, events: &mut Vec<ValueGesture<f64>>) {
         if response.double_clicked() {
             events.push(ValueGesture::Reset);
         } else if response.clicked() {
@@ -114,79 +102,45 @@ impl ParamSlider<'_> {
                 events.push(ValueGesture::Set(self.rounded(self.value_at(rect, at.x))));
             }
         }
-        if response.drag_started() {
-            drag = DragState { dragging: true, fine_value: self.value, ..DragState::default() };
-            events.push(ValueGesture::Begin);
-        }
-        if drag.dragging && !drag.dropped && escape {
-            drag.dropped = true;
-            events.push(ValueGesture::Cancel);
-        }
-        if response.dragged() && drag.dragging && !drag.dropped {
-            let moved = response.drag_delta().x;
-            let wish = if shift {
-                let (left, right) = Self::rail(rect);
-                let per_point = (self.soft.1 - self.soft.0) / f64::from(right - left);
-                Some(drag.fine_value + f64::from(moved * FINE) * per_point)
-            } else {
-                response.interact_pointer_pos().map(|at| self.value_at(rect, at.x))
-            };
-            if let Some(wish) = wish.filter(|_| moved != 0.0) {
-                drag.fine_value = wish.clamp(self.hard.0, self.hard.1);
-                if self.rounded(wish) != self.value {
-                    events.push(ValueGesture::Set(self.rounded(wish)));
-                }
-            }
-        }
-        if response.drag_stopped() && drag.dragging {
-            if !drag.dropped {
-                events.push(ValueGesture::Commit);
-            }
-            drag = DragState::default();
-        }
-        if drag != before {
-            ui.data_mut(|data| data.insert_temp(id, drag));
-        }
     }
 
-    fn react_to_keys(&self, ui: &Ui, response: &Response, events: &mut Vec<ValueGesture<f64>>) {
+    /// The handle follows the pointer; a fine drag moves it from where it is.
+    fn dragged(
+        &self,
+        rect: Rect,
+        response: &Response,
+        wish: &mut f64,
+        moved: Vec2,
+        is_fine: bool,
+    ) -> Option<f64> {
+        if moved.x == 0.0 {
+            return None;
+        }
+        let next = if is_fine {
+            let (left, right) = Self::rail(rect);
+            let per_point = (self.soft.1 - self.soft.0) / f64::from(right - left);
+            *wish + f64::from(moved.x * FINE) * per_point
+        } else {
+            self.value_at(rect, response.interact_pointer_pos()?.x)
+        };
+        *wish = next.clamp(self.hard.0, self.hard.1);
+        Some(self.rounded(next)).filter(|value| *value != self.value)
+    }
+
+    /// The value that assistive software asks for.
+    fn requested(&self, ui: &Ui, response: &Response) -> Option<f64> {
         let id = response.id;
-        let mut steps = 0.0;
-        if response.has_focus() {
-            let filter = EventFilter { horizontal_arrows: true, ..EventFilter::default() };
-            ui.memory_mut(|memory| memory.set_focus_lock_filter(id, filter));
-            steps = f64::from(ui.input(arrow_steps).x);
-            if ui.input(|input| input.key_pressed(Key::Backspace)) {
-                events.push(ValueGesture::Reset);
-            }
-        }
-        let asked = ui.input(|input| {
-            steps += input.num_accesskit_action_requests(id, Action::Increment) as f64;
-            steps -= input.num_accesskit_action_requests(id, Action::Decrement) as f64;
-            let values = input.accesskit_action_requests(id, Action::SetValue);
-            values
-                .filter_map(|request| match request.data {
-                    Some(ActionData::NumericValue(value)) => Some(value),
-                    _ => None,
-                })
-                .last()
+        let (asked, steps) = ui.input(|input| {
+            let asked = input.accesskit_action_requests(id, Action::SetValue);
+            let asked = asked.filter_map(|request| match request.data {
+                Some(ActionData::NumericValue(value)) => Some(value),
+                _ => None,
+            });
+            let up = input.num_accesskit_action_requests(id, Action::Increment) as f64;
+            (asked.last(), up - input.num_accesskit_action_requests(id, Action::Decrement) as f64)
         });
-        let held = ui.input(|input| input.key_down(Key::ArrowLeft) || input.key_down(Key::ArrowRight));
-        let mut drag: DragState = ui.data(|data| data.get_temp(id)).unwrap_or_default();
         let wish = asked.or((steps != 0.0).then_some(self.value + steps * self.step));
-        if let Some(wish) = wish.filter(|wish| wish.is_finite()) {
-            if held && !drag.by_keys {
-                drag.by_keys = true;
-                events.push(ValueGesture::Begin);
-                ui.data_mut(|data| data.insert_temp(id, drag));
-            }
-            events.push(ValueGesture::Set(self.rounded(wish)));
-        }
-        if drag.by_keys && !(held && response.has_focus()) {
-            drag.by_keys = false;
-            events.push(ValueGesture::Commit);
-            ui.data_mut(|data| data.insert_temp(id, drag));
-        }
+        wish.filter(|wish| wish.is_finite()).map(|wish| self.rounded(wish))
     }
 
     fn paint(&self, ui: &Ui, rect: Rect, response: &Response) {

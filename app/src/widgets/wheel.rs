@@ -9,7 +9,7 @@ use egui::{
     WidgetInfo, vec2,
 };
 
-use crate::widgets::drag_value::{ValueGesture, drag_value_gestures};
+use crate::widgets::drag_value::{ValueGesture, point_gestures};
 use crate::widgets::param_row::number_text;
 use crate::widgets::theme;
 
@@ -51,7 +51,7 @@ impl Wheel<'_> {
             }
         }
         let per_point = [cc_per_point, -cc_per_point];
-        drag_value_gestures(ui, &response, self.value_cc, per_point, [STEP_CC; 2], events);
+        point_gestures(ui, &response, self.value_cc, per_point, [STEP_CC; 2], events);
         for event in &mut events[count..] {
             if let ValueGesture::Set(cc) = event {
                 *cc = cc.map(|cc| (cc * 10.0).round() / 10.0);

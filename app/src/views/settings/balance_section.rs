@@ -5,7 +5,7 @@ use glassine_film::Param;
 use glassine_session::FrameId;
 
 use super::frame_section::rows_ui;
-use crate::commands::{ColourCommand, Command, EditCommand, GesturePhase, JobCommand, ViewCommand};
+use crate::commands::{ColourCommand, EditCommand, JobCommand, ViewCommand};
 use crate::model::colour_tools::{Band, VariationKind, band_edits};
 use crate::model::ui_state::StripTool;
 use crate::views::ViewCx;
@@ -90,23 +90,13 @@ fn band_switch_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 }
 
 /// Turns the events of a drag into commands for the selected frames.
-fn apply_gestures(cx: &mut ViewCx<'_>, band: Band, pulls: Vec<ValueGesture<[f64; 2]>>) {
+fn apply_gestures(cx: &mut ViewCx<'_>, band: Band, gestures: Vec<ValueGesture<[f64; 2]>>) {
     let frames: Vec<FrameId> = cx.ui_state.selected_in_order(cx.session);
     let label = format!("balance {}", band.in_words());
-    for pull in pulls {
-        let edits = |cc| {
-            Command::Edit(EditCommand::ApplyAll {
-                label: label.clone(),
-                edits: band_edits(&frames, band, cc),
-            })
-        };
-        cx.push(match pull {
-            ValueGesture::Begin => Command::Edit(EditCommand::Gesture(GesturePhase::Begin(label.clone()))),
-            ValueGesture::Set(cc) => edits(cc),
-            ValueGesture::Commit => Command::Edit(EditCommand::Gesture(GesturePhase::Commit)),
-            ValueGesture::Cancel => Command::Edit(EditCommand::Gesture(GesturePhase::Cancel)),
-            ValueGesture::Reset => edits(band.params().map(|param: Param| param.spec().default)),
-        });
+    let edits = |cc| EditCommand::ApplyAll { label: label.clone(), edits: band_edits(&frames, band, cc) };
+    let reset = || edits(band.params().map(|param: Param| param.spec().default));
+    for gesture in gestures {
+        cx.push(gesture.into_command(&label, edits, reset));
     }
 }
 
@@ -118,7 +108,7 @@ fn tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         let picks = cx.ui_state.tool == StripTool::GreyPoint;
         let button = Button::selectable(picks, "grey point").frame_when_inactive(true);
         if ui.add(button).on_hover_text("click something grey in the large picture   G").clicked() {
-            cx.push(ViewCommand::SetTool(if picks { StripTool::Boxes } else { StripTool::GreyPoint }));
+            cx.push(ViewCommand::SetTool(cx.ui_state.toggled_tool(StripTool::GreyPoint)));
         }
         let hint = "the frame with six colour steps around its balance   R";
         if ui.button("ring-around…").on_hover_text(hint).clicked() {

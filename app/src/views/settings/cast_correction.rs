@@ -8,10 +8,9 @@ use glassine_film::Param;
 use glassine_raster::PixelRect;
 use glassine_session::{Edit, Frame};
 
-use crate::commands::{Command, EditCommand, GesturePhase};
+use crate::commands::EditCommand;
 use crate::services::preview_store::Viewport;
 use crate::views::ViewCx;
-use crate::widgets::drag_value::ValueGesture;
 use crate::widgets::param_row::{MixedValue, ValueRow};
 use crate::widgets::parts::{fact_row_ui, note_ui, warning_ui};
 use crate::widgets::theme;
@@ -156,17 +155,9 @@ fn strength_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     };
     let mut events = Vec::new();
     row.show(ui, value, &mut events);
+    let set = |value| EditCommand::SetParam(Param::CastStrength, value / 100.0);
+    let reset = || EditCommand::ResetParam(Param::CastStrength);
     for event in events {
-        cx.push(match event {
-            ValueGesture::Begin => {
-                Command::Edit(EditCommand::Gesture(GesturePhase::Begin("change cast correction".to_owned())))
-            }
-            ValueGesture::Set(value) => {
-                Command::Edit(EditCommand::SetParam(Param::CastStrength, value / 100.0))
-            }
-            ValueGesture::Commit => Command::Edit(EditCommand::Gesture(GesturePhase::Commit)),
-            ValueGesture::Cancel => Command::Edit(EditCommand::Gesture(GesturePhase::Cancel)),
-            ValueGesture::Reset => Command::Edit(EditCommand::ResetParam(Param::CastStrength)),
-        });
+        cx.push(event.into_command("change cast correction", set, reset));
     }
 }

@@ -183,7 +183,7 @@ fn brush_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             let response = ui.add(button).on_hover_text(help);
             ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(format!("brush {text}")));
             if response.clicked() {
-                let next = if in_hand { StripTool::Boxes } else { StripTool::Brush(kind) };
+                let next = cx.ui_state.toggled_tool(StripTool::Brush(kind));
                 cx.push(ViewCommand::SetTool(next));
             }
         }

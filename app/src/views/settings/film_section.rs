@@ -214,7 +214,7 @@ fn base_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         let is_drawing = cx.ui_state.tool == StripTool::BaseBox;
         let draw = Button::selectable(is_drawing, "in a box…").frame_when_inactive(true);
         if ui.add(draw).on_hover_text("draw a box on clear film in the strip view").clicked() {
-            cx.push(ViewCommand::SetTool(if is_drawing { StripTool::Boxes } else { StripTool::BaseBox }));
+            cx.push(ViewCommand::SetTool(cx.ui_state.toggled_tool(StripTool::BaseBox)));
         }
         if strip.base.is_none() && ui.button("type in").on_hover_text("begin with typical values").clicked() {
             let typical =
@@ -306,7 +306,7 @@ fn base_pixels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     });
 }
 
-/// Turns the fader events of one strip value into commands.
+/// Turns the slider events of one strip value into commands.
 fn strip_value_commands(
     cx: &mut ViewCx<'_>,
     label: &str,
@@ -314,16 +314,10 @@ fn strip_value_commands(
     default: f64,
     edit: impl Fn(f64) -> Edit,
 ) {
+    let label = format!("change {label}");
+    let apply = |value| EditCommand::Apply(edit(value));
     for event in events {
-        cx.push(match event {
-            ValueGesture::Begin => {
-                Command::Edit(EditCommand::Gesture(GesturePhase::Begin(format!("change {label}"))))
-            }
-            ValueGesture::Set(value) => Command::Edit(EditCommand::Apply(edit(value))),
-            ValueGesture::Commit => Command::Edit(EditCommand::Gesture(GesturePhase::Commit)),
-            ValueGesture::Cancel => Command::Edit(EditCommand::Gesture(GesturePhase::Cancel)),
-            ValueGesture::Reset => Command::Edit(EditCommand::Apply(edit(default))),
-        });
+        cx.push(event.into_command(&label, apply, || apply(default)));
     }
 }
 
