@@ -23,7 +23,6 @@ use crate::services::file_dialogs::FilePicker;
 use crate::services::job_events::Waiting;
 use crate::services::preview_scheduler::{Scheduler, SchedulerInputs};
 use crate::services::preview_store::{PreviewRequests, PreviewStore};
-use crate::start_watch::StartWatch;
 use crate::views;
 use crate::views::ViewCx;
 use crate::widgets::theme;
@@ -55,8 +54,6 @@ pub struct AppOptions {
     pub light: bool,
     /// Whether the system asked the program to end.
     pub end_signal: EndSignal,
-    /// Report how long the start took, then close.
-    pub start_watch: Option<StartWatch>,
 }
 
 pub struct GlassineApp {
@@ -139,6 +136,11 @@ impl GlassineApp {
     /// What the window remembers besides the session.
     pub fn ui_state(&self) -> &UiState {
         &self.ui_state
+    }
+
+    /// What the window remembers, for tests and pictures of the window.
+    pub fn ui_state_mut(&mut self) -> &mut UiState {
+        &mut self.ui_state
     }
 
     pub fn previews(&self) -> &PreviewStore {
@@ -366,24 +368,11 @@ impl eframe::App for GlassineApp {
             self.autosave_now();
             ctx.send_viewport_cmd(ViewportCommand::Close);
         }
-        if self.options.start_watch.as_mut().is_some_and(StartWatch::begins) {
-            self.options.start_watch = None;
-            ctx.send_viewport_cmd(ViewportCommand::Close);
-        }
         Self::logic(self, ctx);
     }
 
     fn ui(&mut self, ui: &mut Ui, _: &mut eframe::Frame) {
         Self::ui(self, ui);
-        if let Some(watch) = &mut self.options.start_watch {
-            let has_session = !self.history.current().scans.is_empty();
-            let requests = &self.ui_state.requests;
-            let has_pictures = !requests.pictures.is_empty()
-                && requests.pictures.iter().all(|(key, _)| self.previews.picture(*key).is_some())
-                && requests.overviews.iter().all(|scan| !self.previews.overview(*scan).is_empty());
-            watch.drawn(has_session, has_pictures && self.jobs.is_idle() && self.previews.is_uploaded());
-            ui.ctx().request_repaint();
-        }
     }
 
     fn on_exit(&mut self, _: Option<&eframe::glow::Context>) {

@@ -14,11 +14,8 @@
 pub mod app;
 pub mod cli;
 pub mod commands;
-pub mod headless;
 pub mod model;
 pub mod platform;
-pub mod raster_ui;
 pub mod services;
-pub mod start_watch;
 pub mod views;
 pub mod widgets;

@@ -14,7 +14,6 @@ mod relink;
 mod show;
 mod solve;
 mod stock;
-mod window_picture;
 
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -64,9 +63,6 @@ pub struct Cli {
     /// Session files or scans to open in the window
     #[arg(value_name = "FILE")]
     pub files: Vec<PathBuf>,
-    /// Open the window, report how long that took, and close it
-    #[arg(long, global = true, hide = true)]
-    pub time_start: bool,
 }
 
 #[derive(Debug, Subcommand)]
@@ -91,9 +87,6 @@ pub enum CliCommand {
     MeasureStock(stock::MeasureStockArgs),
     /// Pixels, file sizes and largest prints of a format, or the resolution a print needs
     Plan(plan::PlanArgs),
-    /// Draw the window without a display, into a PNG
-    #[command(hide = true)]
-    WindowPicture(window_picture::WindowPictureArgs),
 }
 
 /// Options of every command that prints.
@@ -117,7 +110,6 @@ pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
         CliCommand::ReadAs(args) => read_as::run(args, cancel),
         CliCommand::Relink(args) => relink::run(args, cancel),
         CliCommand::Plan(args) => plan::run(args),
-        CliCommand::WindowPicture(args) => window_picture::run(args),
     };
     let outcome = result.unwrap_or_else(|error| match error {
         EngineError::Cancelled => Outcome::Stopped,

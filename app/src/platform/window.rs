@@ -15,7 +15,6 @@ use crate::platform::display::{self, Display, Named, NoDisplay};
 use crate::platform::end_signals::EndSignal;
 use crate::services::demo_session;
 use crate::services::file_dialogs::SystemPicker;
-use crate::start_watch::StartWatch;
 use crate::widgets::theme;
 
 /// Initial size of the window, points.
@@ -52,11 +51,11 @@ pub enum WindowError {
 
 /// Opens the window on these files, or on the demo session, and returns once it is closed.
 ///
-/// With a watch it reports how long the start took and closes by itself.
+/// The toolkit runs what `wrap` makes of the program: the program itself, or something that watches it.
 pub fn open(
     files: Vec<PathBuf>,
     demo_folder: Option<PathBuf>,
-    start_watch: Option<StartWatch>,
+    wrap: impl FnOnce(GlassineApp) -> Box<dyn eframe::App>,
 ) -> Result<(), WindowError> {
     let named = Named::of_process();
     let display = named.choose().map_err(no_display)?;
@@ -67,7 +66,6 @@ pub fn open(
         demo_folder: Some(demo_folder.unwrap_or_else(demo_session::default_folder)),
         begin_with_demo,
         light: false,
-        start_watch,
         ..AppOptions::default()
     };
     let viewport = ViewportBuilder::default()
@@ -90,7 +88,7 @@ pub fn open(
         let engine = Engine::with_cache_folder(cache_folder()).in_run(Arc::new(run));
         let jobs = JobHost::threaded(Arc::new(engine), wake);
         let app = GlassineApp::new(jobs, Box::new(SystemPicker::default()), options);
-        Ok(Box::new(app) as Box<dyn eframe::App>)
+        Ok(wrap(app))
     };
     let refused = |reason: &str| WindowError::Refused {
         reason: plain_reason(reason),

@@ -1,15 +1,21 @@
-//! The whole window without a display: frames run one after another and are drawn by the processor.
+//! The whole window without a display: frames run one after another and are drawn by the processor. For tests, and for
+//! pictures of the window.
 //!
 //! Jobs run inside the frames (the program must have been made with inline jobs), so a run always ends the same way.
+
+#![allow(dead_code, reason = "each program that includes this module uses its own part")]
+
+mod renderer;
 
 use std::path::Path;
 
 use egui::{Context, Event, FullOutput, Pos2, RawInput, Rect, Vec2, ViewportId};
+use glassine_app::app::GlassineApp;
+use glassine_app::widgets::theme;
 use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 
-use crate::app::GlassineApp;
-use crate::raster_ui::{CpuRenderer, WindowPicture};
-use crate::widgets::theme;
+use renderer::CpuRenderer;
+pub(crate) use renderer::WindowPicture;
 
 /// Time between two frames of a headless window, seconds.
 const FRAME_SECONDS: f64 = 0.1;
@@ -17,7 +23,7 @@ const FRAME_SECONDS: f64 = 0.1;
 const CALM_FRAMES: usize = 12;
 
 /// A window without a display.
-pub struct HeadlessWindow {
+pub(crate) struct HeadlessWindow {
     ctx: Context,
     renderer: CpuRenderer,
     size_points: Vec2,
@@ -34,7 +40,7 @@ impl std::fmt::Debug for HeadlessWindow {
 
 impl HeadlessWindow {
     /// Makes a window of this size; `scale` is physical pixels for one point.
-    pub fn new(size_points: Vec2, scale: f32) -> Self {
+    pub(crate) fn new(size_points: Vec2, scale: f32) -> Self {
         let ctx = Context::default();
         // Fonts must be loaded before the layout of the first frame.
         theme::apply(&ctx, true);
@@ -42,7 +48,7 @@ impl HeadlessWindow {
     }
 
     /// Runs one frame with these input events.
-    pub fn frame(&mut self, app: &mut GlassineApp, events: Vec<Event>) {
+    pub(crate) fn frame(&mut self, app: &mut GlassineApp, events: Vec<Event>) {
         let mut input = RawInput {
             screen_rect: Some(Rect::from_min_size(Pos2::ZERO, self.size_points)),
             time: Some(f64::from(self.frames_run) * FRAME_SECONDS),
@@ -64,7 +70,7 @@ impl HeadlessWindow {
     }
 
     /// Runs frames until the program is idle and wants no repaint, at most `limit`; returns whether it settled.
-    pub fn settle(&mut self, app: &mut GlassineApp, limit: usize) -> bool {
+    pub(crate) fn settle(&mut self, app: &mut GlassineApp, limit: usize) -> bool {
         let mut calm = 0;
         for _ in 0..limit {
             self.frame(app, Vec::new());
@@ -77,20 +83,24 @@ impl HeadlessWindow {
     }
 
     /// Whether the last frame requested another one at once.
-    pub fn wants_repaint(&self) -> bool {
+    pub(crate) fn wants_repaint(&self) -> bool {
         let root = self.output.as_ref().and_then(|output| output.viewport_output.get(&ViewportId::ROOT));
         root.is_some_and(|root| root.repaint_delay.is_zero())
     }
 
     /// The last frame as a picture; `None` before the first.
-    pub fn picture(&self, light: bool) -> Option<WindowPicture> {
+    pub(crate) fn picture(&self, light: bool) -> Option<WindowPicture> {
         let output = self.output.as_ref()?;
         Some(self.renderer.paint(&self.ctx, output, theme::palette_of(!light).surround))
     }
 }
 
 /// Writes a picture of the window as PNG.
-pub fn save_png(picture: &WindowPicture, path: &Path, replace: bool) -> Result<(), glassine_scanfile::Error> {
+pub(crate) fn save_png(
+    picture: &WindowPicture,
+    path: &Path,
+    replace: bool,
+) -> Result<(), glassine_scanfile::Error> {
     let spec = PictureSpec {
         width_px: picture.width_px,
         height_px: picture.height_px,

@@ -1,6 +1,6 @@
 //! Draws the window on the processor: no display, no graphics driver, the same pixels on every machine.
 //!
-//! Used for window tests and to save a picture of the window from the command line. It paints what the toolkit hands to
+//! It paints what the toolkit hands to
 //! any graphics back end: triangles with a colour and a texture position for each corner, blended with premultiplied
 //! alpha in coded (gamma) values. Drawing with graphics callbacks is not supported; this program uses none.
 
@@ -17,16 +17,16 @@ const SUB_PIXELS: f32 = 256.0;
 
 /// A picture with four bytes a pixel: red, green, blue, 255.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub struct WindowPicture {
-    pub width_px: u32,
-    pub height_px: u32,
+pub(crate) struct WindowPicture {
+    pub(crate) width_px: u32,
+    pub(crate) height_px: u32,
     /// Pixels, row by row.
-    pub rgba: Vec<u8>,
+    pub(crate) rgba: Vec<u8>,
 }
 
 impl WindowPicture {
     /// Red, green, blue and alpha of one pixel; `None` outside.
-    pub fn pixel(&self, x: u32, y: u32) -> Option<[u8; 4]> {
+    pub(crate) fn pixel(&self, x: u32, y: u32) -> Option<[u8; 4]> {
         if x >= self.width_px || y >= self.height_px {
             return None;
         }
@@ -45,18 +45,18 @@ struct Texture {
 
 /// A back end that draws without graphics hardware.
 #[derive(Debug, Default)]
-pub struct CpuRenderer {
+pub(crate) struct CpuRenderer {
     textures: HashMap<TextureId, Texture>,
     to_free: Vec<TextureId>,
 }
 
 impl CpuRenderer {
-    pub fn new() -> Self {
+    pub(crate) fn new() -> Self {
         Self::default()
     }
 
     /// Takes new and changed textures. Freed ones are dropped at the next call, because this frame still paints them.
-    pub fn take_textures(&mut self, delta: &mut TexturesDelta) {
+    pub(crate) fn take_textures(&mut self, delta: &mut TexturesDelta) {
         for id in self.to_free.drain(..) {
             self.textures.remove(&id);
         }
@@ -96,7 +96,12 @@ impl CpuRenderer {
     /// Paints one finished frame of the toolkit on a background colour.
     ///
     /// The textures of the frame must already have been given to [`Self::take_textures`].
-    pub fn paint(&self, ctx: &Context, output: &FullOutput, background: egui::Color32) -> WindowPicture {
+    pub(crate) fn paint(
+        &self,
+        ctx: &Context,
+        output: &FullOutput,
+        background: egui::Color32,
+    ) -> WindowPicture {
         let scale = output.pixels_per_point;
         let screen = ctx.content_rect();
         let whole = |points: f32| (points * scale).round().clamp(1.0, 16_384.0) as usize;
