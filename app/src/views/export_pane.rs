@@ -16,7 +16,7 @@ use crate::model::app_status::{JobKind, JobStatus};
 use crate::model::ui_state::is_in;
 use crate::services::exact_counts::CountState;
 use crate::views::ViewCx;
-use crate::widgets::histogram_plot::percent_text;
+use crate::widgets::histogram_plot::{CLIP_MENTION, percent_text};
 use crate::widgets::param_row::{label_ui, number_field_ui, parse_number};
 use crate::widgets::parts::{
     choice_row_ui, main_button_ui, note_ui, sub_head_ui, switch_row_ui, title_ui, warning_ui,
@@ -26,8 +26,6 @@ use crate::widgets::theme;
 const PANE_WIDTH: f32 = 800.0;
 const LEFT_WIDTH: f32 = 420.0;
 const LIST_HEIGHT: f32 = 400.0;
-/// Share of clipped pixels in a finished file from which the summary mentions it.
-const CLIP_MENTION: f64 = 0.001;
 
 pub(super) fn export_button_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.add_space(4.0);

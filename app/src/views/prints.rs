@@ -11,7 +11,7 @@ use super::strip_view::{StripPlace, flag_text, how, problem_text};
 use crate::commands::{SelectCommand, ViewCommand};
 use crate::services::preview_store::Viewport;
 use crate::views::ViewCx;
-use crate::widgets::histogram_plot::percent_text;
+use crate::widgets::histogram_plot::clip_text;
 use crate::widgets::icon::{Icon, paint_icon};
 use crate::widgets::theme;
 
@@ -29,8 +29,6 @@ const SIZE_STEP_PX: u32 = 64;
 const MAX_PRINT_PX: u32 = 640;
 /// Remark on a frame whose colour was solved from little evidence.
 const UNSURE: &str = "few grey tones: its colour is a guess, look at it";
-/// Share of clipped pixels from which a badge appears: less is not visible. Source: ours.
-const BADGE_SHARE: f64 = 0.001;
 
 pub(super) fn prints_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let area = place.prints;
@@ -183,20 +181,6 @@ fn caption_ui(
 fn histogram_of<'a>(cx: &ViewCx<'a>, frame: &Frame) -> Option<&'a Histogram> {
     let print = cx.previews.picture(ViewKey::Print(frame.id)).and_then(|(_, p)| p.histogram.as_deref());
     cx.previews.histogram(frame.id).map(AsRef::as_ref).or(print)
-}
-
-/// Clipping of the worst channel at each end in a few letters: `▲` for white, `▼` for black.
-fn clip_text(histogram: &Histogram) -> String {
-    let worst = |shares: [f64; 3]| shares.into_iter().fold(0.0, f64::max);
-    let (high, low) = (worst(histogram.clip_high_fraction()), worst(histogram.clip_low_fraction()));
-    let mut parts = Vec::new();
-    if high >= BADGE_SHARE {
-        parts.push(format!("▲ {} %", percent_text(high)));
-    }
-    if low >= BADGE_SHARE {
-        parts.push(format!("▼ {} %", percent_text(low)));
-    }
-    parts.join("  ")
 }
 
 fn value_of(cx: &ViewCx<'_>, frame: &Frame) -> String {

@@ -15,7 +15,7 @@ use crate::commands::{ColourCommand, EditCommand};
 use crate::model::colour_tools::VariationKind;
 use crate::model::variations::{GRID_CELLS, Variation, cells, note};
 use crate::views::ViewCx;
-use crate::widgets::histogram_plot::percent_text;
+use crate::widgets::histogram_plot::{clip_text, percent_text};
 use crate::widgets::parts::{note_ui, title_ui, warning_ui};
 use crate::widgets::theme;
 
@@ -27,8 +27,6 @@ const AROUND: f32 = 150.0;
 const CAPTION: f32 = 20.0;
 /// Gap between pictures, points.
 const GAP: f32 = 10.0;
-/// Clipped share from which a picture mentions it.
-const CLIP_MENTION: f64 = 0.001;
 
 pub(super) fn variations_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let Some(kind) = cx.ui_state.colour.variations else { return };
@@ -204,15 +202,5 @@ fn remark(kind: VariationKind, preview: &glassine_engine::Preview) -> String {
     if kind == VariationKind::MaskTolerance {
         return format!("{} % base", percent_text(preview.overlay_share));
     }
-    let Some(histogram) = &preview.histogram else { return String::new() };
-    let worst = |shares: [f64; 3]| shares.into_iter().fold(0.0, f64::max);
-    let (high, low) = (worst(histogram.clip_high_fraction()), worst(histogram.clip_low_fraction()));
-    let mut parts = Vec::new();
-    if high >= CLIP_MENTION {
-        parts.push(format!("▲ {} %", percent_text(high)));
-    }
-    if low >= CLIP_MENTION {
-        parts.push(format!("▼ {} %", percent_text(low)));
-    }
-    parts.join("  ")
+    preview.histogram.as_deref().map(clip_text).unwrap_or_default()
 }

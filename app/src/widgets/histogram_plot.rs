@@ -103,6 +103,23 @@ fn describe_exact(exact: ExactLine<'_>) -> String {
     }
 }
 
+/// Share of clipped pixels from which they are mentioned: less is not visible. Source: ours.
+pub const CLIP_MENTION: f64 = 0.001;
+
+/// Clipping of the worst channel at each end in a few letters: `▲` for white, `▼` for black.
+pub fn clip_text(histogram: &Histogram) -> String {
+    let worst = |shares: [f64; 3]| shares.into_iter().fold(0.0, f64::max);
+    let (high, low) = (worst(histogram.clip_high_fraction()), worst(histogram.clip_low_fraction()));
+    let mut parts = Vec::new();
+    if high >= CLIP_MENTION {
+        parts.push(format!("▲ {} %", percent_text(high)));
+    }
+    if low >= CLIP_MENTION {
+        parts.push(format!("▼ {} %", percent_text(low)));
+    }
+    parts.join("  ")
+}
+
 /// A share as a percentage with as many decimals as it needs; a trace is never shown as zero.
 pub fn percent_text(share: f64) -> String {
     let percent = share * 100.0;
