@@ -8,7 +8,7 @@ mod histogram_view;
 mod key_help;
 mod planner;
 mod prints;
-mod questions;
+mod question_dialogs;
 mod root;
 mod scan_picture;
 mod scan_problems;

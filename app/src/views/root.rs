@@ -9,7 +9,7 @@ use super::frame_view::frame_ui;
 use super::histogram_view::histogram_ui;
 use super::key_help::keys_ui;
 use super::prints::prints_ui;
-use super::questions::questions_ui;
+use super::question_dialogs::questions_ui;
 use super::scan_problems::scan_cards_ui;
 use super::session_file_dialogs::{held_banner_ui, session_files_ui};
 use super::settings::settings_ui;

@@ -15,12 +15,12 @@ use crate::widgets::theme;
 const HANDLE: Vec2 = vec2(7.0, 15.0);
 const RAIL_THICKNESS: f32 = 3.0;
 
-/// A fader and its content.
+/// A slider and its content.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ParamSlider<'a> {
     /// Accessible name.
     pub name: &'a str,
-    /// Value as text, for users who do not see the fader.
+    /// Value as text, for users who do not see the slider.
     pub value_text: String,
     /// Range of the rail.
     pub soft: (f64, f64),
@@ -41,9 +41,9 @@ pub struct ParamSlider<'a> {
 }
 
 impl ParamSlider<'_> {
-    /// Shows the fader in an area allocated before; adds events to `events` in order.
+    /// Shows the slider in an area allocated before; adds events to `events` in order.
     pub fn show(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<ValueGesture<f64>>) -> Response {
-        let mut response = ui.interact(rect, ui.scope_id().with("fader"), Sense::click_and_drag());
+        let mut response = ui.interact(rect, ui.scope_id().with("slider"), Sense::click_and_drag());
         let count = events.len();
         self.react_to_clicks(rect, &response, events);
         let keys = KeySteps {
