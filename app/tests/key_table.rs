@@ -7,8 +7,8 @@ use common::{SharedPicker, app, frame_id, session, window, write_scan};
 use egui::{Key, Modifiers, ViewportId};
 use glassine_app::commands::key_table::{KeyGroup, KeyRow, TABLE};
 use glassine_app::commands::{EditCommand, SelectCommand, SelectHow, ViewCommand};
+use glassine_app::model::preview_requests::PreviewRequests;
 use glassine_app::model::ui_state::UiState;
-use glassine_app::services::preview_store::PreviewRequests;
 use glassine_film::Param;
 
 /// A window in which every key has something to do: steps to undo and redo, copied settings, two selected frames that

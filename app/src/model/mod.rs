@@ -6,6 +6,7 @@ pub mod brush_state;
 pub mod colour_tools;
 pub mod panels;
 pub(crate) mod picture_inputs;
+pub mod preview_requests;
 pub mod questions;
 pub(crate) mod strip_space;
 pub mod ui_state;

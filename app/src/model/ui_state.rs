@@ -15,8 +15,8 @@ use crate::model::aspect_lock::AspectLock;
 use crate::model::brush_state::CleanState;
 use crate::model::colour_tools::ColourState;
 use crate::model::panels::PanelState;
+use crate::model::preview_requests::PreviewRequests;
 use crate::model::questions::Question;
-use crate::services::preview_store::PreviewRequests;
 
 /// What the pointer does on the strip and in the large picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]

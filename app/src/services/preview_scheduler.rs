@@ -10,7 +10,8 @@ use glassine_session::{ScanId, ScanRef, Session, Strip};
 
 use crate::model::app_status::{JobKind, JobStatus};
 use crate::model::picture_inputs::{Inputs, same_scan, same_strip};
-use crate::services::preview_store::{PreviewRequests, PreviewStore, Viewport};
+use crate::model::preview_requests::{PreviewRequests, Viewport};
+use crate::services::preview_store::PreviewStore;
 
 /// Inputs of a scan's base pixels.
 #[derive(Debug, Clone)]

@@ -1,4 +1,4 @@
-//! Finished pictures on their way to the screen: what the views show, what has arrived, and its textures.
+//! Finished pictures on their way to the screen: what has arrived, and its textures.
 //!
 //! Workers deliver finished 8-bit pictures; the store only uploads them, a few a frame, and drops stale ones.
 
@@ -6,12 +6,10 @@ use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::sync::Arc;
 
 use egui::{Color32, ColorImage, Context, TextureHandle, TextureOptions};
-use glassine_engine::{
-    FoundReading, Overlay, PictureSide, Preview, RepairSummary, ScanPicture, UnitRect, ViewKey,
-};
+use glassine_engine::{FoundReading, Preview, RepairSummary, ScanPicture, ViewKey};
 use glassine_film::Histogram;
 use glassine_raster::PixelRect;
-use glassine_session::{Edit, FrameId, ScanId};
+use glassine_session::{FrameId, ScanId};
 
 use crate::services::eta::ProgressEstimate;
 
@@ -19,40 +17,6 @@ use crate::services::eta::ProgressEstimate;
 const UPLOAD_PX_PER_FRAME: u64 = 2_000_000;
 /// Longest side of one tile of a scan overview; every renderer supports this size.
 const TILE_PX: u32 = 1024;
-
-/// One picture a view has room for.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Viewport {
-    /// Part of the upright picture.
-    pub region: UnitRect,
-    /// Part of the scan, for scan regions.
-    pub scan_rect: PixelRect,
-    /// Room on screen, in physical pixels.
-    pub size_px: [u32; 2],
-    /// Which version of the picture.
-    pub side: PictureSide,
-    /// Overlay on it.
-    pub overlay: Overlay,
-}
-
-/// What the views showed in the last frame.
-#[derive(Debug, Clone, Default, PartialEq)]
-pub struct PreviewRequests {
-    /// Pictures, by their place on screen.
-    pub pictures: Vec<(ViewKey, Viewport)>,
-    /// Pictures of a frame with some edits that the session itself does not have.
-    pub variations: Vec<(ViewKey, Viewport, Vec<Edit>)>,
-    /// Scans whose overview is shown.
-    pub overviews: Vec<ScanId>,
-    /// Scans whose base pixels are shown.
-    pub base_pixels: Vec<ScanId>,
-}
-
-impl PreviewRequests {
-    pub fn picture(&mut self, key: ViewKey, viewport: Viewport) {
-        self.pictures.push((key, viewport));
-    }
-}
 
 /// A picture that has arrived, and its texture.
 struct Slot {

@@ -14,8 +14,8 @@ use super::settings::is_unsure;
 use super::strip_view::flag_text;
 use crate::commands::ViewCommand;
 use crate::model::brush_state::shown_overlay;
+use crate::model::preview_requests::Viewport;
 use crate::model::ui_state::StripTool;
-use crate::services::preview_store::Viewport;
 use crate::views::ViewCx;
 use crate::widgets::theme;
 

@@ -9,7 +9,7 @@ use glassine_session::Frame;
 use super::settings::is_unsure;
 use super::strip_view::{StripPlace, flag_text, how, problem_text};
 use crate::commands::{SelectCommand, ViewCommand};
-use crate::services::preview_store::Viewport;
+use crate::model::preview_requests::Viewport;
 use crate::views::ViewCx;
 use crate::widgets::histogram_plot::clip_text;
 use crate::widgets::icon::{Icon, paint_icon};

@@ -6,8 +6,9 @@ use glassine_raster::{PixelRect, Point, Scan};
 use glassine_session::ScanId;
 
 use super::strip_view::StripPlace;
+use crate::model::preview_requests::Viewport;
 use crate::model::strip_space::{Piece, QUAD_UV, StripView};
-use crate::services::preview_store::{OverviewTile, Viewport};
+use crate::services::preview_store::OverviewTile;
 use crate::views::ViewCx;
 use crate::widgets::crop_box::{self, BoxInk, ScreenBox};
 use crate::widgets::theme;

@@ -10,9 +10,9 @@ use glassine_app::commands::{
     BoxCommand, Command, EditCommand, ExportCommand, FileCommand, GesturePhase, JobCommand, SelectCommand,
     SelectHow, ViewCommand,
 };
+use glassine_app::model::preview_requests::{PreviewRequests, Viewport};
 use glassine_app::model::questions::{Answer, Question};
 use glassine_app::services::file_dialogs::PreparedPicker;
-use glassine_app::services::preview_store::{PreviewRequests, Viewport};
 use glassine_engine::jobs::{JobEdits, JobEventKind};
 use glassine_engine::{
     Engine, FrameScope, JobHost, Overlay, PictureSide, ScanReading, SessionKey, Step, UnitRect, ViewKey,

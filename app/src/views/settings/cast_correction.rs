@@ -9,7 +9,7 @@ use glassine_raster::PixelRect;
 use glassine_session::{Edit, Frame};
 
 use crate::commands::EditCommand;
-use crate::services::preview_store::Viewport;
+use crate::model::preview_requests::Viewport;
 use crate::views::ViewCx;
 use crate::widgets::param_row::{MixedValue, ValueRow};
 use crate::widgets::parts::{fact_row_ui, note_ui, warning_ui};
