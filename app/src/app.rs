@@ -11,17 +11,22 @@ use glassine_engine::jobs::{Job, JobId};
 use glassine_engine::{JobHost, Notice, SessionKey};
 use glassine_session::{FrameId, History, Session};
 
-use crate::apply::files::Files;
-use crate::command::Command;
-use crate::counts::Moment;
-use crate::dialogs::FilePicker;
-use crate::end_signals::EndSignal;
-use crate::events::Waiting;
-use crate::schedule::{Asks, Scheduler};
-use crate::start_watch::StartWatch;
-use crate::state::{AppStatus, JobKind, JobStatus, UiState, ViewCx, is_in};
-use crate::store::{PreviewStore, Wants};
-use crate::{keys, theme, views};
+use crate::commands::boxes::KeyPresses;
+use crate::commands::files::Files;
+use crate::commands::key_table;
+use crate::commands::{Command, FileCommand};
+use crate::model::app_status::{AppStatus, JobKind, JobStatus};
+use crate::model::preview_requests::PreviewRequests;
+use crate::model::ui_state::{UiState, is_in};
+use crate::platform::end_signals::EndSignal;
+use crate::services::exact_counts::CountInputs;
+use crate::services::file_dialogs::FilePicker;
+use crate::services::job_events::Waiting;
+use crate::services::preview_scheduler::{Scheduler, SchedulerInputs};
+use crate::services::preview_store::PreviewStore;
+use crate::views;
+use crate::views::ViewCx;
+use crate::widgets::theme;
 
 /// Time for job events in one frame.
 const DRAIN_BUDGET: Duration = Duration::from_millis(4);
@@ -50,8 +55,6 @@ pub struct AppOptions {
     pub light: bool,
     /// Whether the system asked the program to end.
     pub end_signal: EndSignal,
-    /// Report how long the start took, then close.
-    pub start_watch: Option<StartWatch>,
 }
 
 pub struct GlassineApp {
@@ -67,8 +70,8 @@ pub struct GlassineApp {
     pub(crate) scheduler: Scheduler,
     /// The session when the current gesture began; boxes are sized from there.
     pub(crate) gesture_start: Option<Session>,
-    /// Until when further key presses belong to the same undo step.
-    pub(crate) nudging_until: Option<f64>,
+    /// Key presses that become one undo step.
+    pub(crate) key_presses: Option<KeyPresses>,
     /// Identifies the current session: results for another one are dropped.
     pub(crate) key: SessionKey,
     /// Job results that wait for the end of a gesture.
@@ -97,20 +100,20 @@ impl GlassineApp {
             files: Files::default(),
             scheduler: Scheduler::default(),
             gesture_start: None,
-            nudging_until: None,
+            key_presses: None,
             key: SessionKey::fresh(),
             waiting: Vec::new(),
             now: 0.0,
             options,
         };
         if let Some(trouble) = app.jobs.take_trouble() {
-            app.tell(trouble);
+            app.notify(trouble);
         }
         if !app.options.open.is_empty() {
-            app.commands.push(Command::Open(app.options.open.clone()));
+            app.commands.push(Command::File(FileCommand::Open(app.options.open.clone())));
         } else {
             if app.options.begin_with_demo {
-                app.commands.push(Command::OpenDemo);
+                app.commands.push(Command::File(FileCommand::OpenDemo));
             }
             app.offer_unsaved_work();
         }
@@ -136,6 +139,11 @@ impl GlassineApp {
         &self.ui_state
     }
 
+    /// What the window remembers, for tests and pictures of the window.
+    pub fn ui_state_mut(&mut self) -> &mut UiState {
+        &mut self.ui_state
+    }
+
     pub fn previews(&self) -> &PreviewStore {
         &self.previews
     }
@@ -150,8 +158,8 @@ impl GlassineApp {
     }
 
     /// Requests these pictures, as the views do while they are drawn.
-    pub fn show(&mut self, wants: Wants) {
-        self.ui_state.wants = wants;
+    pub fn show(&mut self, requests: PreviewRequests) {
+        self.ui_state.requests = requests;
     }
 
     /// Whether nothing is queued or running.
@@ -164,8 +172,8 @@ impl GlassineApp {
         self.begin_session(session, None, false);
     }
 
-    pub fn push(&mut self, command: Command) {
-        self.commands.push(command);
+    pub fn push(&mut self, command: impl Into<Command>) {
+        self.commands.push(command.into());
     }
 
     /// Drains jobs, reads keys, carries out commands and requests pictures. Once a frame, before [`Self::ui`].
@@ -176,8 +184,8 @@ impl GlassineApp {
         }
         let more_events = self.drain_jobs();
         self.poll_files(ctx);
-        keys::poll(ctx, &mut self.ui_state, &mut self.commands);
-        self.end_nudging_in_time(ctx);
+        key_table::poll(ctx, &mut self.ui_state, &mut self.commands);
+        self.end_key_presses_in_time(ctx);
         self.carry_out(ctx);
         self.autosave_in_time(ctx);
         self.check_scans_in_time(ctx);
@@ -200,9 +208,9 @@ impl GlassineApp {
         self.prune_tools();
         self.refresh_status();
         let at = self.session_at();
-        self.scheduler.run(Asks {
+        self.scheduler.run(SchedulerInputs {
             at: &at,
-            wants: &self.ui_state.wants,
+            requests: &self.ui_state.requests,
             now_s: self.now,
             jobs: &mut self.jobs,
             previews: &mut self.previews,
@@ -222,7 +230,7 @@ impl GlassineApp {
             ctx.request_repaint();
         }
         self.collect_drops(&ctx);
-        let wanted = std::mem::take(&mut self.ui_state.wants);
+        let wanted = std::mem::take(&mut self.ui_state.requests);
         let mut cx = ViewCx {
             session: self.history.current(),
             status: &self.status,
@@ -231,7 +239,7 @@ impl GlassineApp {
             out: &mut self.commands,
         };
         views::root_ui(ui, &mut cx);
-        if !self.commands.is_empty() || self.ui_state.wants != wanted {
+        if !self.commands.is_empty() || self.ui_state.requests != wanted {
             self.carry_out(&ctx);
             if self.jobs.makes_previews() && !self.options.inline_jobs {
                 // The picture wakes the window when it arrives, so one frame shows it together with everything else
@@ -275,7 +283,7 @@ impl GlassineApp {
     }
 
     /// Shows a message.
-    pub(crate) fn tell(&mut self, notice: Notice) {
+    pub(crate) fn notify(&mut self, notice: Notice) {
         if self.status.notices.last() != Some(&notice) {
             self.status.notices.push(notice);
         }
@@ -293,9 +301,9 @@ impl GlassineApp {
             || self.status.jobs.iter().any(works)
             || !self.jobs.previews_are_idle()
             || ctx.input(|input| input.pointer.any_down());
-        let moment = Moment { now_s: self.now, is_busy };
+        let state = CountInputs { now_s: self.now, is_busy };
         let at = self.session_at();
-        let (begun, wait_s) = self.status.counts.run(&at, &wanted, moment, &mut self.jobs);
+        let (begun, wait_s) = self.status.counts.run(&at, &wanted, state, &mut self.jobs);
         if let Some(id) = begun {
             self.stop_full_check();
             let status = JobStatus::new(id, COUNT_LABEL.to_owned(), JobKind::Count);
@@ -319,8 +327,8 @@ impl GlassineApp {
     /// Updates each job's remaining time and whether it has been running for longer than [`GLANCE_S`].
     fn refresh_jobs(&mut self, ctx: &Context) {
         for job in &mut self.status.jobs {
-            job.remaining = job.pace.remaining_text(self.now);
-            let Some(elapsed_s) = job.pace.elapsed_s(self.now) else { continue };
+            job.remaining = job.estimate.remaining_text(self.now);
+            let Some(elapsed_s) = job.estimate.elapsed_s(self.now) else { continue };
             job.is_long = elapsed_s >= GLANCE_S;
             if !job.is_long && job.kind != JobKind::Silent {
                 ctx.request_repaint_after_secs((GLANCE_S - elapsed_s) as f32);
@@ -339,7 +347,7 @@ impl GlassineApp {
         let dropped: Vec<PathBuf> =
             ctx.input(|input| input.raw.dropped_files.iter().map(|file| file.path().to_path_buf()).collect());
         if !dropped.is_empty() {
-            self.commands.push(Command::Open(dropped));
+            self.commands.push(Command::File(FileCommand::Open(dropped)));
         }
     }
 
@@ -361,24 +369,11 @@ impl eframe::App for GlassineApp {
             self.autosave_now();
             ctx.send_viewport_cmd(ViewportCommand::Close);
         }
-        if self.options.start_watch.as_mut().is_some_and(StartWatch::begins) {
-            self.options.start_watch = None;
-            ctx.send_viewport_cmd(ViewportCommand::Close);
-        }
         Self::logic(self, ctx);
     }
 
     fn ui(&mut self, ui: &mut Ui, _: &mut eframe::Frame) {
         Self::ui(self, ui);
-        if let Some(watch) = &mut self.options.start_watch {
-            let has_session = !self.history.current().scans.is_empty();
-            let wants = &self.ui_state.wants;
-            let has_pictures = !wants.pictures.is_empty()
-                && wants.pictures.iter().all(|(key, _)| self.previews.picture(*key).is_some())
-                && wants.overviews.iter().all(|scan| !self.previews.overview(*scan).is_empty());
-            watch.drawn(has_session, has_pictures && self.jobs.is_idle() && self.previews.is_uploaded());
-            ui.ctx().request_repaint();
-        }
     }
 
     fn on_exit(&mut self, _: Option<&eframe::glow::Context>) {

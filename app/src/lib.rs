@@ -1,34 +1,21 @@
 //! The window and the command line over one engine.
 //!
-//! **Invariant:** views read and draw; they push [`command::Command`]s and never touch files, threads or the session.
+//! | folder | what it holds |
+//! |---|---|
+//! | `commands/` | everything the window can request, one enum for each domain beside the code that carries it out |
+//! | `model/` | plain state: what the window remembers, what the views show, what a picture depends on |
+//! | `services/` | work that goes on beside the drawing: pictures, counts, job reports, dialogs |
+//! | `platform/` | the system: window, display, signals, clock |
+//! | `views/`, `widgets/` | what is drawn, and the controls it is drawn with |
+//! | `cli/` | the command line |
+//!
+//! **Invariant:** views read and draw; they push [`commands::Command`]s and never touch files, threads or the session.
 
-pub mod aborts;
 pub mod app;
-mod apply;
-pub mod clean;
 pub mod cli;
-mod clock;
-pub mod colour;
-pub mod command;
-pub mod counts;
-pub mod demo;
-pub mod dialogs;
-mod display;
-pub mod end_signals;
-mod events;
-pub mod headless;
-mod inputs;
-pub mod keys;
-pub mod pace;
-pub mod panels;
-pub mod proofs;
-pub mod raster_ui;
-mod schedule;
-pub mod start_watch;
-pub mod state;
-pub mod store;
-mod strip_space;
-pub mod theme;
+pub mod commands;
+pub mod model;
+pub mod platform;
+pub mod services;
 pub mod views;
 pub mod widgets;
-pub mod window;

@@ -6,21 +6,19 @@ use std::process::ExitCode;
 use std::thread::JoinHandle;
 
 use clap::Parser as _;
-use glassine_app::aborts;
 use glassine_app::cli::{self, Cli, CliCommand, Outcome};
-use glassine_app::end_signals::EndSignal;
-use glassine_app::start_watch::StartWatch;
-use glassine_app::window;
+use glassine_app::platform::aborts;
+use glassine_app::platform::end_signals::EndSignal;
+use glassine_app::platform::window;
 use glassine_raster::CancelToken;
 
 /// What remains once the command line is read and its command carried out.
 enum Begun {
     Ended(ExitCode),
-    Window { files: Vec<PathBuf>, demo_folder: Option<PathBuf>, is_timed: bool },
+    Window { files: Vec<PathBuf>, demo_folder: Option<PathBuf> },
 }
 
 fn main() -> ExitCode {
-    let watch = StartWatch::begin();
     aborts::end_in_words();
     survive_size_limits();
     glassine_engine::prepare_threads();
@@ -28,11 +26,11 @@ fn main() -> ExitCode {
         Some(command) => command.join().unwrap_or_else(|panicked| std::panic::resume_unwind(panicked)),
         None => begin(),
     };
-    let (files, demo_folder, is_timed) = match begun {
+    let (files, demo_folder) = match begun {
         Begun::Ended(code) => return code,
-        Begun::Window { files, demo_folder, is_timed } => (files, demo_folder, is_timed),
+        Begun::Window { files, demo_folder } => (files, demo_folder),
     };
-    match window::open(files, demo_folder, is_timed.then_some(watch)) {
+    match window::open(files, demo_folder, |app| Box::new(app)) {
         Ok(()) => ExitCode::SUCCESS,
         Err(error) => {
             // If nothing can be written, the exit code still reports the failure.
@@ -65,7 +63,7 @@ fn begin() -> Begun {
         },
         None => None,
     };
-    Begun::Window { files: asked.files, demo_folder, is_timed: asked.time_start }
+    Begun::Window { files: asked.files, demo_folder }
 }
 
 /// Runs a command. A signal that ends programs stops it at its next check, so that it leaves nothing unfinished.

@@ -7,7 +7,8 @@ use egui::{ViewportCommand, ViewportId};
 use egui_kittest::Harness;
 use egui_kittest::kittest::Queryable as _;
 use glassine_app::app::GlassineApp;
-use glassine_app::command::{Answer, Command, Question};
+use glassine_app::commands::{Command, EditCommand, ExportCommand, FileCommand, ViewCommand};
+use glassine_app::model::questions::{Answer, Question};
 use glassine_engine::FrameScope;
 use glassine_film::Param;
 
@@ -25,8 +26,12 @@ fn saved_window(is_blocked: bool) -> (Window, tempfile::TempDir) {
 
 /// Starts an export and closes the window before the export runs, with an answer to the question that follows.
 fn close_while_exporting(window: &mut Window, answer: Option<Answer>) -> bool {
-    let commands = [Command::Export { scope: FrameScope::All, replace: false }, Command::Quit];
-    for command in commands.into_iter().chain(answer.map(Command::Answer)) {
+    let commands = [
+        Command::Export(ExportCommand::Start { scope: FrameScope::All, replace: false }),
+        Command::File(FileCommand::Quit),
+    ];
+    for command in commands.into_iter().chain(answer.map(|answer| Command::File(FileCommand::Answer(answer))))
+    {
         window.state_mut().push(command);
     }
     window.step();
@@ -65,7 +70,7 @@ fn the_question_tells_what_is_under_way_and_offers_three_ways_on() {
     // An export inside a frame ends before a pane is drawn, so the test shows the same question without an export.
     let (mut window, _folder) = saved_window(false);
     let ask = |window: &mut Window| {
-        window.state_mut().push(Command::Ask(Question::Exporting));
+        window.state_mut().push(ViewCommand::Ask(Question::Exporting));
         window.run();
     };
     ask(&mut window);
@@ -125,15 +130,15 @@ fn an_export_that_fails_keeps_the_window_open_to_be_seen() {
 fn changes_made_after_others_were_given_up_are_asked_for_again() {
     let (mut window, _folder) = saved_window(false);
     let change = |window: &mut Window, value| {
-        window.state_mut().push(Command::SetParam(Param::Contrast, value));
-        window.state_mut().push(Command::Quit);
+        window.state_mut().push(EditCommand::SetParam(Param::Contrast, value));
+        window.state_mut().push(FileCommand::Quit);
     };
     change(&mut window, 1.2);
     window.step();
     assert!(matches!(window.state().ui_state().question, Some(Question::Unsaved(_))));
-    window.state_mut().push(Command::Answer(Answer::No));
+    window.state_mut().push(FileCommand::Answer(Answer::No));
     // The window was about to close, but the user changes something more.
-    window.state_mut().push(Command::SetParam(Param::Contrast, 1.3));
+    window.state_mut().push(EditCommand::SetParam(Param::Contrast, 1.3));
     assert!(!closes(&mut window));
     assert!(matches!(window.state().ui_state().question, Some(Question::Unsaved(_))));
 }

@@ -1,4 +1,4 @@
-//! The colour panes: wheel and curves, proof grids, grey point, matching, cast, and measuring a stock.
+//! The colour panes: wheel and curves, grids of variations, grey point, matching, cast, and measuring a stock.
 
 mod common;
 
@@ -10,8 +10,8 @@ use common::{
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, vec2};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
-use glassine_app::command::{Command, SelectHow};
-use glassine_app::dialogs::PickOutcome;
+use glassine_app::commands::{EditCommand, SelectCommand, SelectHow};
+use glassine_app::services::file_dialogs::PickOutcome;
 use glassine_film::{Param, Stock, band_curves};
 use glassine_session::{Edit, FrameSolve, StripSolve};
 
@@ -162,7 +162,7 @@ fn a_grey_point_is_set_by_pointer_and_the_area_becomes_neutral() {
     // setting.
     let id = frame_id(&window, 1);
     let edit = Edit::SetParam { frames: vec![id], param: Param::MidWarmthCc, value: 10.0 };
-    window.state_mut().push(Command::Edit(edit));
+    window.state_mut().push(EditCommand::Apply(edit));
     window.run();
     window.key_press(Key::G);
     window.run();
@@ -206,8 +206,8 @@ fn the_selected_frames_are_matched_to_the_one_clicked_last() {
     let (mut window, _folder) = colour_window();
     let second = frame_id(&window, 2);
     let edit = Edit::SetParam { frames: vec![second], param: Param::ExposureStops, value: 1.0 };
-    window.state_mut().push(Command::Edit(edit));
-    window.state_mut().push(Command::Select(second, SelectHow::Toggle));
+    window.state_mut().push(EditCommand::Apply(edit));
+    window.state_mut().push(SelectCommand::Frame(second, SelectHow::Toggle));
     window.run();
     assert_eq!(window.state().ui_state().primary, Some(second));
     let steps = window.state().history().undo_steps();
@@ -240,7 +240,7 @@ fn a_cast_is_offered_with_two_pictures_and_taken_only_when_asked() {
         colour_strength: 1.0,
     };
     let edit = Edit::ApplySolve { strip, solve: of_strip, frames: vec![(id, solve)] };
-    window.state_mut().push(Command::Edit(edit));
+    window.state_mut().push(EditCommand::Apply(edit));
     window.run();
     assert_eq!(look(&window, 1, Param::CastStrength), 0.0, "nothing is taken silently");
     let print = window.get_by_label("print 1").accesskit_node().value().unwrap_or_default();

@@ -7,8 +7,8 @@ use common::{frame_id, open_window};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
-use glassine_app::command::Command;
-use glassine_app::counts::CountState;
+use glassine_app::commands::EditCommand;
+use glassine_app::services::exact_counts::CountState;
 use glassine_engine::{ExactCount, SessionAt};
 use glassine_film::Param;
 use glassine_raster::CancelToken;
@@ -33,7 +33,7 @@ fn counted(window: &Window, number: u32) -> ExactCount {
 fn brighten(window: &mut Window, stops: f64) {
     let frames = window.state().session().frames.iter().map(|frame| frame.id).collect();
     let edit = Edit::SetParam { frames, param: Param::ExposureStops, value: stops };
-    window.state_mut().push(Command::Edit(edit));
+    window.state_mut().push(EditCommand::Apply(edit));
     window.run();
 }
 
@@ -64,7 +64,7 @@ fn undo_finds_nothing_counted_twice_in_the_same_state() {
     rest(&mut window);
     let first = exact(&window, 1).expect("it was counted");
     brighten(&mut window, 3.0);
-    window.state_mut().push(Command::Undo);
+    window.state_mut().push(EditCommand::Undo);
     window.run();
     assert_eq!(exact(&window, 1), Some(first), "the count of this very state was thrown away");
 }
@@ -74,7 +74,7 @@ fn the_export_pane_counts_every_frame_it_would_write() {
     let (mut window, _folder) = open_window();
     brighten(&mut window, 3.0);
     let left_out = frame_id(&window, 2);
-    window.state_mut().push(Command::Edit(Edit::SetSkipped { frames: vec![left_out], skipped: true }));
+    window.state_mut().push(EditCommand::Apply(Edit::SetSkipped { frames: vec![left_out], skipped: true }));
     window.key_press_modifiers(Modifiers::COMMAND, Key::E);
     window.run();
     assert!(window.query_by_label_contains("counting clipping on every pixel: 0 of 2 files").is_some());

@@ -1,15 +1,12 @@
 //! The window drawn without a display: the same picture every time, and what must be visible in it.
 
 mod common;
+mod offscreen;
 
-use std::process::Command as Process;
-
-use common::{SharedPicker, app, session, write_scan, write_session};
+use common::{SharedPicker, app, session, write_scan};
 use egui::vec2;
-use glassine_app::command::Command;
-use glassine_app::headless::HeadlessWindow;
-use glassine_app::raster_ui::WindowPicture;
-use glassine_scanfile::{OpenOptions, Scan};
+use glassine_app::commands::ViewCommand;
+use offscreen::{HeadlessWindow, WindowPicture};
 
 const SIZE: (f32, f32) = (1280.0, 720.0);
 const FRAME_LIMIT: usize = 500;
@@ -19,7 +16,7 @@ fn draw(light: bool) -> WindowPicture {
     let scan = write_scan(folder.path());
     let mut app = app(Vec::new(), SharedPicker::default());
     app.set_session(session(&scan, None));
-    app.push(Command::SetDark(!light));
+    app.push(ViewCommand::SetDark(!light));
     let mut window = HeadlessWindow::new(vec2(SIZE.0, SIZE.1), 1.0);
     assert!(window.settle(&mut app, FRAME_LIMIT), "the window does not come to rest");
     window.picture(light).expect("frames were run")
@@ -47,30 +44,4 @@ fn the_same_session_is_drawn_the_same_twice_and_differently_in_light() {
     // Film, prints and the large frame are coloured, everything around them is grey.
     let share = coloured_share(&first, 24);
     assert!((0.03..0.6).contains(&share), "{share} of the window is coloured");
-}
-
-#[test]
-fn the_command_draws_the_window_into_a_png_without_a_display() {
-    let folder = tempfile::tempdir().expect("a temporary folder");
-    let scan = write_scan(folder.path());
-    let path = write_session(folder.path(), &session(&scan, None));
-    let out = folder.path().join("window.png");
-    let run = |more: &[&str]| {
-        Process::new(env!("CARGO_BIN_EXE_glassine"))
-            .args(["window-picture".as_ref(), out.as_os_str(), "--open".as_ref(), path.as_os_str()])
-            .args(["--size", "900x600"])
-            .args(more)
-            .env_remove("DISPLAY")
-            .env_remove("WAYLAND_DISPLAY")
-            .output()
-            .expect("the program was built")
-    };
-    let done = run(&[]);
-    assert!(done.status.success(), "{}", String::from_utf8_lossy(&done.stderr));
-    let picture = Scan::open(&out, &OpenOptions::default()).expect("the picture can be read");
-    assert_eq!((picture.info().width_px, picture.info().height_px), (900, 600));
-    let again = run(&[]);
-    assert_eq!(again.status.code(), Some(2), "a picture that was there was written over");
-    assert!(String::from_utf8_lossy(&again.stderr).contains("--replace"));
-    assert_eq!(run(&["--scale", "99"]).status.code(), Some(2));
 }

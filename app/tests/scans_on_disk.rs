@@ -13,8 +13,9 @@ use common::{
 use egui::accesskit::Role;
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::command::{Answer, Command, Question};
-use glassine_app::dialogs::PickOutcome;
+use glassine_app::commands::{BoxCommand, Command, EditCommand, FileCommand, JobCommand, ScanCommand};
+use glassine_app::model::questions::{Answer, Question};
+use glassine_app::services::file_dialogs::PickOutcome;
 use glassine_engine::{Engine, JobHost, ScanState};
 use glassine_raster::{CancelToken, TiltedBox};
 use glassine_session::{Edit, EncodingChoice, FourthSampleChoice, ScanRef, Session};
@@ -109,7 +110,8 @@ fn another_encoding_does_not_take_a_changed_scan_for_the_one_that_was_measured()
     let mut window = window(app(vec![path], SharedPicker::default()));
     let scan =
         ScanRef { encoding: EncodingChoice::Srgb, ..ScanRef::clone(&window.state().session().scans[0]) };
-    let read = Command::ReadScan { label: "change the encoding".to_owned(), scan: Box::new(scan) };
+    let read =
+        Command::Scan(ScanCommand::Read { label: "change the encoding".to_owned(), scan: Box::new(scan) });
     window.state_mut().push(read);
     wait(&mut window);
     assert_eq!(window.state().session().scans[0].encoding, EncodingChoice::Srgb);
@@ -122,7 +124,7 @@ fn a_scan_that_is_replaced_while_it_is_open_is_noticed() {
     let mut window = window(app(vec![path], SharedPicker::default()));
     assert_eq!(problem(&window), None);
     replace_scan(folder.path());
-    window.state_mut().push(Command::QuarterTurn(1));
+    window.state_mut().push(EditCommand::QuarterTurn(1));
     wait(&mut window);
     assert!(matches!(problem(&window), Some(ScanState::Changed { .. })), "{:?}", problem(&window));
 }
@@ -150,7 +152,8 @@ fn another_encoding_is_one_step_and_offers_to_measure_and_solve_again() {
     let before = base(&window);
     let scan =
         ScanRef { encoding: EncodingChoice::Srgb, ..ScanRef::clone(&window.state().session().scans[0]) };
-    let read = Command::ReadScan { label: "change the encoding".to_owned(), scan: Box::new(scan) };
+    let read =
+        Command::Scan(ScanCommand::Read { label: "change the encoding".to_owned(), scan: Box::new(scan) });
     window.state_mut().push(read);
     rest(&mut window);
     assert_eq!(window.state().session().scans[0].encoding, EncodingChoice::Srgb);
@@ -160,7 +163,7 @@ fn another_encoding_is_one_step_and_offers_to_measure_and_solve_again() {
     let again = "measure and solve again";
     undo(&mut window);
     assert!(window.query_by_label(again).is_none(), "the old reading fits the old base");
-    window.state_mut().push(Command::Redo);
+    window.state_mut().push(EditCommand::Redo);
     window.run();
     window.get_by_label(again).click_accesskit();
     window.run();
@@ -212,7 +215,7 @@ fn a_file_that_can_not_be_read_so_leaves_the_scan_as_it_was() {
     let (_folder, _, path) = place();
     let mut window = window(app(vec![path], SharedPicker::default()));
     let scan = ScanRef { page: Some(5), ..ScanRef::clone(&window.state().session().scans[0]) };
-    let read = Command::ReadScan { label: "change the page".to_owned(), scan: Box::new(scan) };
+    let read = Command::Scan(ScanCommand::Read { label: "change the page".to_owned(), scan: Box::new(scan) });
     window.state_mut().push(read);
     rest(&mut window);
     assert_eq!(window.state().session().scans[0].page, None);
@@ -243,7 +246,7 @@ fn a_page_that_is_chosen_is_the_page_that_is_seen() {
     wait(&mut window);
     show_only(&mut window, "film");
     let strip = window.state().session().strips[0].id;
-    window.state_mut().push(Command::MeasureBase(strip, None));
+    window.state_mut().push(JobCommand::MeasureBase(strip, None));
     rest(&mut window);
     // The first page shows a scene, the second one tone.
     let tones = |window: &Window| {
@@ -303,7 +306,7 @@ fn film_is_recognised_unless_the_person_says_and_the_demo_takes_no_other_scans()
         let mut app = GlassineApp::new(jobs, Box::new(SharedPicker::default()), options);
         app.set_session(session.clone());
         let mut window = window(app);
-        window.state_mut().push(Command::Open(vec![other.clone()]));
+        window.state_mut().push(FileCommand::Open(vec![other.clone()]));
         window.run();
         assert_eq!(asked(&window), (!is_demo, true));
         assert_eq!(window.query_by_label("add to the session that is open").is_none(), is_demo);
@@ -315,13 +318,13 @@ fn how_new_scans_are_read_can_be_said_before_they_are_opened() {
     let folder = tempfile::tempdir().expect("a temporary folder");
     let scan = write_scan(folder.path());
     let mut app = app(Vec::new(), SharedPicker::default());
-    app.push(Command::Open(vec![scan]));
+    app.push(FileCommand::Open(vec![scan]));
     let mut window = window(app);
     for (row, choice) in [("encoding", "sRGB"), ("fourth sample", "ignore")] {
         click_label(&mut window, &format!("{row}: as the file says"));
         click_label(&mut window, choice);
     }
-    window.state_mut().push(Command::Answer(Answer::Yes));
+    window.state_mut().push(FileCommand::Answer(Answer::Yes));
     rest(&mut window);
     let scan = &window.state().session().scans[0];
     assert_eq!((scan.encoding, scan.fourth_sample), (EncodingChoice::Srgb, FourthSampleChoice::Ignore));
@@ -333,8 +336,8 @@ fn boxes_can_be_drawn_while_new_scans_are_searched_and_the_search_can_be_stopped
     let scan = write_scan(folder.path());
     let jobs = JobHost::threaded(Arc::new(Engine::new()), Arc::new(|| ()));
     let mut app = GlassineApp::new(jobs, Box::new(SharedPicker::default()), AppOptions::default());
-    app.push(Command::Open(vec![scan]));
-    app.push(Command::Answer(Answer::Yes));
+    app.push(FileCommand::Open(vec![scan]));
+    app.push(FileCommand::Answer(Answer::Yes));
     let mut window = window(app);
     // The scan arrives before its frames: as soon as it does, add a box and stop the search.
     let begun = std::time::Instant::now();
@@ -344,8 +347,8 @@ fn boxes_can_be_drawn_while_new_scans_are_searched_and_the_search_can_be_stopped
     }
     let job = window.state().status().shown_job().map(|(job, _)| (job.label.clone(), job.can_stop()));
     assert_eq!(job, Some(("reading scans and finding frames".to_owned(), true)));
-    window.state_mut().push(Command::AddFrame);
-    window.state_mut().push(Command::CancelJobs);
+    window.state_mut().push(BoxCommand::Add);
+    window.state_mut().push(JobCommand::Cancel);
     window.step();
     let drawn = window.state().session().frames.len();
     assert!(drawn >= 1);

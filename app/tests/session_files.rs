@@ -11,8 +11,9 @@ use common::{SharedPicker, app, session, window, write_scan, write_session};
 use egui::{Key, Modifiers};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::command::{Command, PathPurpose};
-use glassine_app::dialogs::PickOutcome;
+use glassine_app::commands::{EditCommand, FileCommand};
+use glassine_app::model::questions::PathPurpose;
+use glassine_app::services::file_dialogs::PickOutcome;
 use glassine_engine::session_files::{Run, lock_session, read_session};
 use glassine_engine::{Engine, JobHost};
 use glassine_session::{Edit, Session, file};
@@ -57,7 +58,7 @@ fn save(window: &mut Window) {
 /// A window over the session, changed here and saved by another program meanwhile, after an attempt to save it.
 fn conflicting_window(place: &Place, picker: SharedPicker) -> (Window, Vec<u8>) {
     let mut window = window(app(vec![place.path.clone()], picker));
-    window.state_mut().push(Command::QuarterTurn(1));
+    window.state_mut().push(EditCommand::QuarterTurn(1));
     window.run();
     let theirs = saved_elsewhere(place);
     save(&mut window);
@@ -133,7 +134,7 @@ fn a_session_that_is_open_elsewhere_is_marked_and_can_be_worked_on_once_it_is_fr
     rest(&mut window);
     assert!(window.state().status().held_by.is_none());
     assert!(window.query_by_label_contains("looking only").is_none());
-    window.state_mut().push(Command::QuarterTurn(1));
+    window.state_mut().push(EditCommand::QuarterTurn(1));
     window.run();
     save(&mut window);
     assert_eq!(read_session(&place.path).expect("whole").frames[0].orientation.quarter_turns(), 1);
@@ -151,7 +152,7 @@ fn killed_run(data: &Path, open: Vec<PathBuf>, session: Option<Session>) {
     if let Some(session) = session {
         window.state_mut().set_session(session);
     }
-    window.state_mut().push(Command::QuarterTurn(1));
+    window.state_mut().push(EditCommand::QuarterTurn(1));
     rest(&mut window);
     assert!(window.state().status().is_unsaved);
 }
@@ -185,7 +186,7 @@ fn unsaved_work_of_earlier_runs_is_listed_until_it_is_opened_or_discarded() {
     assert_eq!(window.state().session().title, left.title);
     assert_eq!(window.state().session().frames[0].orientation.quarter_turns(), 1);
     assert!(left.autosave.exists(), "it stays until it is saved");
-    window.state_mut().push(Command::SaveAs(data.path().join("kept.session.json")));
+    window.state_mut().push(FileCommand::SaveAs(data.path().join("kept.session.json")));
     window.run();
     drop(window);
     let window = start_in(data.path(), Vec::new());

@@ -7,7 +7,7 @@ use common::{IMAGES, MARGIN_PX, crop, frame_id, open_window};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, Pos2, Vec2, vec2};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
-use glassine_app::state::StripTool;
+use glassine_app::model::ui_state::StripTool;
 use glassine_engine::ViewKey;
 use glassine_session::BaseSource;
 

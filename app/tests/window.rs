@@ -10,7 +10,9 @@ use common::{
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, vec2};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
-use glassine_app::command::{Command, SelectHow};
+use glassine_app::commands::{
+    BoxCommand, EditCommand, ExportCommand, FileCommand, SelectCommand, SelectHow, ViewCommand,
+};
 use glassine_film::{FilmKind, Param, default_stock};
 use glassine_session::Edit;
 
@@ -105,7 +107,7 @@ fn one_pull_of_a_fader_is_one_step_and_escape_takes_a_pull_back() {
 #[test]
 fn a_value_outside_the_fader_is_kept_by_being_shown_and_reset_by_its_button() {
     let (mut window, _folder) = open_window();
-    window.state_mut().push(Command::SetParam(Param::ExposureStops, 6.5));
+    window.state_mut().push(EditCommand::SetParam(Param::ExposureStops, 6.5));
     window.run();
     assert_eq!(look(&window, 1, Param::ExposureStops), 6.5);
     window.get_by_label("reset exposure").click();
@@ -159,7 +161,7 @@ fn a_file_that_is_no_scan_is_told_with_what_to_do_and_the_session_stays() {
     let bad = folder.path().join("bad.session.json");
     std::fs::write(&bad, "{ this is no session").expect("the folder is writable");
     let before = window.state().session().clone();
-    window.state_mut().push(Command::Open(vec![bad]));
+    window.state_mut().push(FileCommand::Open(vec![bad]));
     window.run();
     if window.query_by_label("leave without saving").is_some() {
         window.get_by_label("leave without saving").click();
@@ -314,7 +316,7 @@ fn a_folder_that_cannot_be_made_fails_frame_by_frame_with_what_to_do() {
     std::fs::write(&blocked, "in the way").expect("the folder is writable");
     let mut output = window.state().session().output.clone();
     output.folder = Some(blocked.join("finished"));
-    window.state_mut().push(Command::SetOutput(output));
+    window.state_mut().push(ExportCommand::SetOutput(output));
     window.run();
     window.key_press_modifiers(Modifiers::COMMAND, Key::E);
     window.run();
@@ -332,7 +334,7 @@ fn every_control_of_the_settings_has_a_name_in_both_surrounds() {
         show_only(&mut window, section);
         window.check_accessibility();
     }
-    window.state_mut().push(Command::SetDark(false));
+    window.state_mut().push(ViewCommand::SetDark(false));
     window.run();
     window.check_accessibility();
     assert!(window.state().ui_state().light);
@@ -422,7 +424,7 @@ fn selecting_a_print_shows_its_frame_large() {
     assert_eq!(window.state().ui_state().primary, Some(frame_id(&window, 3)));
     assert!(window.query_by_label("frame 3 large").is_some());
     let id = frame_id(&window, 2);
-    window.state_mut().push(Command::Select(id, SelectHow::Only));
+    window.state_mut().push(SelectCommand::Frame(id, SelectHow::Only));
     window.run();
     assert!(window.query_by_label("frame 2 large").is_some());
 }
@@ -496,14 +498,14 @@ fn settings_say_why_something_is_not_possible() {
     let strip = window.state().session().strips[0].id;
     let film = FilmKind::Slide;
     let stock_id = default_stock(film).id.clone();
-    window.state_mut().push(Command::Edit(Edit::SetFilm { strip, film, stock_id }));
+    window.state_mut().push(EditCommand::Apply(Edit::SetFilm { strip, film, stock_id }));
     window.run();
     show_only(&mut window, "film");
     assert!(window.query_by_label_contains("slides have no film base").is_some());
     assert!(window.query_by_role_and_label(Role::Slider, "mask tolerance").is_none());
     let film = FilmKind::BlackAndWhite;
     let stock_id = default_stock(film).id.clone();
-    window.state_mut().push(Command::Edit(Edit::SetFilm { strip, film, stock_id }));
+    window.state_mut().push(EditCommand::Apply(Edit::SetFilm { strip, film, stock_id }));
     window.run();
     show_only(&mut window, "colour");
     assert!(window.query_by_label_contains("no colour to balance").is_some());
@@ -512,7 +514,7 @@ fn settings_say_why_something_is_not_possible() {
 #[test]
 fn a_box_let_go_onto_the_rebate_is_warned_about_and_can_be_held_again() {
     let (mut window, _folder) = open_window();
-    window.state_mut().push(Command::SetHeld(false));
+    window.state_mut().push(BoxCommand::SetHeld(false));
     window.run();
     for _ in 0..4 {
         window.key_press_modifiers(Modifiers::SHIFT, Key::ArrowLeft);
@@ -530,7 +532,7 @@ fn a_box_let_go_onto_the_rebate_is_warned_about_and_can_be_held_again() {
 fn a_frame_size_of_ones_own_can_be_typed_where_no_format_of_the_table_fits() {
     let (mut window, _folder) = open_window();
     let strip = window.state().session().strips[0].id;
-    window.state_mut().push(Command::Edit(Edit::SetFormat { strip, format_id: None }));
+    window.state_mut().push(EditCommand::Apply(Edit::SetFormat { strip, format_id: None }));
     window.run();
     show_only(&mut window, "film");
     let field = window.get_by_role_and_label(Role::TextInput, "own frame size");

@@ -50,7 +50,7 @@ impl fmt::Display for Figures {
         writeln!(f, "## The window\n")?;
         writeln!(
             f,
-            "Made by `cargo build --release -p glassine && cargo run --release -p glassine --example window_speed -- \
+            "Made by `cargo run --release -p glassine --example window_speed -- \
              DEMO_FOLDER --into tests/SPEED.md`: Glassine {}, the demo session and a roll of 60 frames, 1600 x 1000 on \
              a virtual display with software GL, {} cores, load {} at the end. \
              p50 / p95 / largest where three figures stand.\n",

@@ -1,7 +1,7 @@
 //! Measures the real window on a virtual display, and writes the results into a page.
 //!
-//! `cargo build --release -p glassine && cargo run --release -p glassine --example window_speed -- DEMO_FOLDER [--into
-//! tests/SPEED.md] [--only slider|prints|start|window]`
+//! `cargo run --release -p glassine --example window_speed -- DEMO_FOLDER [--into tests/SPEED.md] [--only
+//! slider|prints|start|window]`
 //!
 //! Needs Xvfb (package `xvfb`). The demo is made in the folder if it is missing. The figures measure the program
 //! itself: this example only plays the user, one change after another, and takes the time.
@@ -10,6 +10,7 @@
 mod figures;
 mod person;
 mod roll;
+mod start;
 
 use std::io::{BufRead as _, BufReader};
 use std::path::{Path, PathBuf};
@@ -17,7 +18,7 @@ use std::process::{Child, Command, Stdio};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use glassine_app::demo;
+use glassine_app::services::demo_session;
 use glassine_engine::jobs::JobEventKind;
 use glassine_engine::{Engine, JobHost, Overlay, PictureSide, PreviewRequest, SessionAt, UnitRect, ViewKey};
 use glassine_film::Param;
@@ -43,6 +44,9 @@ fn main() -> Result<(), Problem> {
     if std::env::args_os().nth(1).is_some_and(|arg| arg == person::PLAY) {
         return person::play(&args.nth(1).ok_or("name the session")?);
     }
+    if std::env::args_os().nth(1).is_some_and(|arg| arg == start::START) {
+        return start::open(args.nth(1).ok_or("name the demo's folder")?);
+    }
     while let Some(arg) = args.next() {
         if arg.as_os_str() == "--into" {
             into = Some(args.next().ok_or("--into wants a file")?);
@@ -54,7 +58,7 @@ fn main() -> Result<(), Problem> {
     }
     let folder = folder.ok_or("name a folder for the demo")?;
     let cancel = CancelToken::new();
-    let made = demo::open_or_make(&Engine::new(), &folder, &cancel, &|_, _| ())?;
+    let made = demo_session::open_or_make(&Engine::new(), &folder, &cancel, &|_, _| ())?;
     let at = SessionAt::new(made.session, Some(Arc::from(folder.as_path())));
 
     let is_wanted = |part: &str| only.as_ref().is_none_or(|only| only.as_os_str() == part);
@@ -241,18 +245,13 @@ impl Drop for Display {
     }
 }
 
-/// Starts the built program with the demo, timed from before it is executed to each stage on screen.
+/// Starts the window on the demo in another process, timed from before that is executed to each stage on screen.
 fn starts(folder: &Path, display: &Display) -> Result<Vec<Row>, Problem> {
-    let examples = std::env::current_exe()?;
-    let built = examples.parent().and_then(Path::parent).ok_or("where is this example?")?.join("glassine");
-    if !built.is_file() {
-        return Err("build the program first: cargo build --release -p glassine".into());
-    }
     let mut stages: Vec<(String, Vec<f64>)> = Vec::new();
     for _ in 0..STARTS {
         let began = Instant::now();
-        let mut child = Command::new(&built)
-            .args(["demo", "--time-start", "--folder"])
+        let mut child = Command::new(std::env::current_exe()?)
+            .arg(start::START)
             .arg(folder)
             .env("DISPLAY", &display.name)
             .env_remove("WAYLAND_DISPLAY")

@@ -14,9 +14,9 @@ use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::command::{Command, GesturePhase};
-use glassine_app::counts::CountState;
-use glassine_app::dialogs::PreparedPicker;
+use glassine_app::commands::{Command, EditCommand, ExportCommand, GesturePhase, JobCommand, ViewCommand};
+use glassine_app::services::exact_counts::CountState;
+use glassine_app::services::file_dialogs::PreparedPicker;
 use glassine_engine::{Engine, FrameScope, JobHost, SessionAt, ViewKey, session_files};
 use glassine_film::Param;
 use glassine_raster::CancelToken;
@@ -150,15 +150,15 @@ struct Person {
 pub(crate) fn play(path: &Path) -> Result<(), Problem> {
     let made = session_files::open_session(path, &CancelToken::new())?;
     let viewport = egui::ViewportBuilder::default().with_inner_size([1600.0, 1000.0]);
-    let native = glassine_app::window::native_options(viewport);
+    let native = glassine_app::platform::window::native_options(viewport);
     let create = move |creation: &eframe::CreationContext<'_>| {
-        glassine_app::theme::apply(&creation.egui_ctx, true);
+        glassine_app::widgets::theme::apply(&creation.egui_ctx, true);
         let ctx = creation.egui_ctx.clone();
         let jobs = JobHost::threaded(Arc::new(Engine::new()), Arc::new(move || ctx.request_repaint()));
         let picker = Box::new(PreparedPicker::default());
         let mut app = GlassineApp::new(jobs, picker, AppOptions::default());
         app.set_session(made.session);
-        app.push(Command::FitAll);
+        app.push(ViewCommand::FitAll);
         Ok(Box::new(Person::new(app)) as Box<dyn eframe::App>)
     };
     Ok(eframe::run_native("Glassine", native, Box::new(create)).map_err(|error| error.to_string())?)
@@ -205,8 +205,8 @@ impl Person {
         let of = |key| self.app.previews().picture(key).map_or(0, |(_, preview)| preview.revision);
         match (PLAN[self.stage], self.app.ui_state().primary) {
             (Stage::Prints, _) => {
-                let wants = self.app.ui_state().wants.pictures.iter();
-                wants
+                let requests = self.app.ui_state().requests.pictures.iter();
+                requests
                     .filter(|(key, _)| matches!(key, ViewKey::Print(_)))
                     .map(|(key, _)| of(*key))
                     .min()
@@ -219,8 +219,8 @@ impl Person {
 
     /// The newest revision of any picture: a print is new if it is newer than that.
     fn newest(&self) -> u64 {
-        let wants = self.app.ui_state().wants.pictures.iter();
-        wants
+        let requests = self.app.ui_state().requests.pictures.iter();
+        requests
             .filter_map(|(key, _)| self.app.previews().picture(*key))
             .map(|(_, preview)| preview.revision)
             .max()
@@ -235,7 +235,7 @@ impl Person {
         self.app.is_idle()
             && counted
             && self.app.previews().is_uploaded()
-            && state.wants.pictures.iter().all(|(key, _)| self.app.previews().picture(*key).is_some())
+            && state.requests.pictures.iter().all(|(key, _)| self.app.previews().picture(*key).is_some())
     }
 
     fn advance(&mut self, ctx: &Context, now: Instant) {
@@ -302,7 +302,7 @@ impl Person {
     fn begin_export(&mut self, now: Instant) {
         let frames = self.app.session().frames.iter().map(|frame| frame.id);
         let scope = FrameScope::Only(frames.take(EXPORTED).collect());
-        self.pushes.push(Command::Export { scope, replace: true });
+        self.pushes.push(Command::Export(ExportCommand::Start { scope, replace: true }));
         self.export_began = Some(now);
     }
 
@@ -352,12 +352,16 @@ impl Person {
         if stage == Stage::Prints {
             let strips = self.app.session().strips.iter().map(|strip| strip.id);
             let edits = strips.map(|strip| Edit::SetUnmixStrength { strip, strength: 0.5 + 0.4 * share });
-            self.pushes.push(Command::EditAll { label: "share".to_owned(), edits: edits.collect() });
+            self.pushes.push(Command::Edit(EditCommand::ApplyAll {
+                label: "share".to_owned(),
+                edits: edits.collect(),
+            }));
         } else {
             if self.step == 1 {
-                self.pushes.push(Command::Gesture(GesturePhase::Begin("slide".to_owned())));
+                self.pushes
+                    .push(Command::Edit(EditCommand::Gesture(GesturePhase::Begin("slide".to_owned()))));
             }
-            self.pushes.push(Command::SetParam(Param::ExposureStops, share - 0.5));
+            self.pushes.push(Command::Edit(EditCommand::SetParam(Param::ExposureStops, share - 0.5)));
         }
         let revision = if stage == Stage::Prints { self.newest() } else { self.revision() };
         self.sent = Some(Sent { at: now, revision, is_drawn: false });
@@ -365,13 +369,13 @@ impl Person {
     }
 
     fn end_changes(&mut self, stage: Stage, ctx: &Context) {
-        self.pushes.push(Command::Gesture(GesturePhase::Commit));
+        self.pushes.push(Command::Edit(EditCommand::Gesture(GesturePhase::Commit)));
         let millis = std::mem::take(&mut self.millis);
         let (wall, cpu): (Vec<f64>, Vec<f64>) = self.own.iter().copied().unzip();
         let prints = self
             .app
             .ui_state()
-            .wants
+            .requests
             .pictures
             .iter()
             .filter(|(key, _)| matches!(key, ViewKey::Print(_)))
@@ -391,7 +395,7 @@ impl Person {
             format!("{:.1} ms ({:.1} ms of processor time)", quantile(&wall, 1.0), quantile(&cpu, 1.0));
         self.row(&format!("window thread, longest block{beside}"), longest);
         if stage == Stage::SlideBesideExport {
-            self.pushes.push(Command::CancelJobs);
+            self.pushes.push(Command::Job(JobCommand::Cancel));
             let beside = match (&self.beside_s[..], self.export_began) {
                 ([], Some(began)) => format!("more than {:.2} s", began.elapsed().as_secs_f64()),
                 (all, _) => format!("{:.2} s", quantile(all, 0.5)),

@@ -9,7 +9,7 @@ use glassine_engine::{
 use glassine_raster::CancelToken;
 use glassine_session::Session;
 
-use super::{Outcome, Printing, complain, print_json, progress, say};
+use super::{Outcome, Printing, print_json, print_line, print_notice, progress};
 
 /// Make and open the demo
 #[derive(Debug, Args)]
@@ -32,15 +32,15 @@ pub struct DemoArgs {
 
 impl DemoArgs {
     pub(super) fn folder(&self) -> PathBuf {
-        self.folder.clone().unwrap_or_else(crate::demo::default_folder)
+        self.folder.clone().unwrap_or_else(crate::services::demo_session::default_folder)
     }
 }
 
 pub(super) fn run(args: &DemoArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
     let engine = Engine::new();
-    let made = crate::demo::open_or_make(&engine, &args.folder(), cancel, &progress)?;
+    let made = crate::services::demo_session::open_or_make(&engine, &args.folder(), cancel, &progress)?;
     for notice in &made.notices {
-        complain(notice);
+        print_notice(notice);
     }
     if !args.replace {
         refuse_earlier_pictures(&made.session, &args.to)?;
@@ -55,21 +55,21 @@ pub(super) fn run(args: &DemoArgs, cancel: &CancelToken) -> Result<Outcome, Engi
         repair: None,
         sharpen: None,
         replace: args.replace,
-        written_at: crate::clock::now_text(),
+        written_at: crate::platform::clock::now_text(),
     };
     let report = engine.export(&request, cancel, &progress)?;
     if args.printing.json {
         print_json(&super::export::report_json(&report));
     } else {
         for file in &report.written {
-            say(&format!("frame {}: {} ({:.2} s)", file.number, file.path.display(), file.seconds));
+            print_line(&format!("frame {}: {} ({:.2} s)", file.number, file.path.display(), file.seconds));
         }
         for failed in &report.failed {
-            complain(&failed.notice);
+            print_notice(&failed.notice);
         }
         let session = made.path.unwrap_or_default();
-        say(&format!("{} pictures in {}", report.written.len(), args.to.display()));
-        say(&format!("the session is {}", session.display()));
+        print_line(&format!("{} pictures in {}", report.written.len(), args.to.display()));
+        print_line(&format!("the session is {}", session.display()));
     }
     Ok(super::export::outcome_of(&report))
 }

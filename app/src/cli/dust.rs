@@ -11,7 +11,7 @@ use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, Picture
 use glassine_session::{ScanRef, Session, clash_key};
 use serde_json::json;
 
-use super::{Outcome, Printing, complain, open, path_bytes_json, path_json, print_json, say};
+use super::{Outcome, Printing, open, path_bytes_json, path_json, print_json, print_line, print_notice};
 
 /// Write dust maps
 #[derive(Debug, Args)]
@@ -32,7 +32,7 @@ pub(super) fn run(args: &DustArgs, cancel: &CancelToken) -> Result<Outcome, Engi
     let engine = Engine::new();
     let (at, notices) = open(&engine, &args.session, cancel)?;
     for notice in &notices {
-        complain(notice);
+        print_notice(notice);
     }
     let targets = targets(&at.session, &args.to);
     for (_, path) in &targets {
@@ -54,7 +54,7 @@ pub(super) fn run(args: &DustArgs, cancel: &CancelToken) -> Result<Outcome, Engi
             Err(error) => {
                 // Continue with the maps of the other scans.
                 let notice = error.notice();
-                complain(&notice);
+                print_notice(&notice);
                 failed
                     .push(json!({ "scan": scan.id.0, "reason": notice.headline, "hint": notice.what_to_do }));
                 outcome = Outcome::SomeFailed;
@@ -72,7 +72,7 @@ pub(super) fn run(args: &DustArgs, cancel: &CancelToken) -> Result<Outcome, Engi
                 "refusals": dust.refusals,
             }));
         } else {
-            say(&format!(
+            print_line(&format!(
                 "scan {}: {} marks, {} px ({})",
                 scan.id,
                 dust.objects,
@@ -80,7 +80,7 @@ pub(super) fn run(args: &DustArgs, cancel: &CancelToken) -> Result<Outcome, Engi
                 path.display()
             ));
             for refusal in &dust.refusals {
-                say(&format!("  {refusal}"));
+                print_line(&format!("  {refusal}"));
             }
         }
     }

@@ -10,7 +10,8 @@ use glassine_session::{FrameId, OutputKind, Session, TiffCompression};
 use serde_json::{Value, json};
 
 use super::{
-    Outcome, Printing, complain, frame_number, open, path_bytes_json, path_json, print_json, progress, say,
+    Outcome, Printing, frame_number, open, path_bytes_json, path_json, print_json, print_line, print_notice,
+    progress,
 };
 
 /// On or off, regardless of the frames' own switch
@@ -77,7 +78,7 @@ pub(super) fn run(args: &ExportArgs, cancel: &CancelToken) -> Result<Outcome, En
     let engine = Engine::new();
     let (mut at, notices) = open(&engine, &args.session, cancel)?;
     for notice in &notices {
-        complain(notice);
+        print_notice(notice);
     }
     if let Some(balance) = args.balance {
         at.session = engine.with_balance(&at, balance, cancel)?;
@@ -107,7 +108,7 @@ pub(super) fn run(args: &ExportArgs, cancel: &CancelToken) -> Result<Outcome, En
         repair: on(args.repair),
         sharpen: on(args.sharpen),
         replace: args.replace,
-        written_at: crate::clock::now_text(),
+        written_at: crate::platform::clock::now_text(),
     };
     let report = engine.export(&request, cancel, &progress)?;
     print(args, &request.at.session, &report);
@@ -160,7 +161,7 @@ fn print(args: &ExportArgs, session: &Session, report: &ExportReport) {
         return;
     }
     for file in &report.written {
-        say(&format!(
+        print_line(&format!(
             "frame {}: {} ({} x {} px, {:.1} MB, {:.2} s)",
             session.output.number_text(file.number, 1),
             file.path.display(),
@@ -170,13 +171,13 @@ fn print(args: &ExportArgs, session: &Session, report: &ExportReport) {
             file.seconds
         ));
         for note in &file.notes {
-            say(&format!("  {note}"));
+            print_line(&format!("  {note}"));
         }
     }
     for failed in &report.failed {
-        complain(&failed.notice);
+        print_notice(&failed.notice);
     }
-    say(&format!(
+    print_line(&format!(
         "{} written, {} skipped, {} failed",
         report.written.len(),
         report.skipped.len(),

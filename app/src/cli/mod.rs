@@ -14,7 +14,6 @@ mod relink;
 mod show;
 mod solve;
 mod stock;
-mod window_picture;
 
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -64,9 +63,6 @@ pub struct Cli {
     /// Session files or scans to open in the window
     #[arg(value_name = "FILE")]
     pub files: Vec<PathBuf>,
-    /// Open the window, report how long that took, and close it
-    #[arg(long, global = true, hide = true)]
-    pub time_start: bool,
 }
 
 #[derive(Debug, Subcommand)]
@@ -91,9 +87,6 @@ pub enum CliCommand {
     MeasureStock(stock::MeasureStockArgs),
     /// Pixels, file sizes and largest prints of a format, or the resolution a print needs
     Plan(plan::PlanArgs),
-    /// Draw the window without a display, into a PNG
-    #[command(hide = true)]
-    WindowPicture(window_picture::WindowPictureArgs),
 }
 
 /// Options of every command that prints.
@@ -117,17 +110,16 @@ pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
         CliCommand::ReadAs(args) => read_as::run(args, cancel),
         CliCommand::Relink(args) => relink::run(args, cancel),
         CliCommand::Plan(args) => plan::run(args),
-        CliCommand::WindowPicture(args) => window_picture::run(args),
     };
     let outcome = result.unwrap_or_else(|error| match error {
         EngineError::Cancelled => Outcome::Stopped,
         error => {
-            complain(&error.notice());
+            print_notice(&error.notice());
             Outcome::CannotStart
         }
     });
     if outcome == Outcome::Stopped {
-        complain(&Notice::new(
+        print_notice(&Notice::new(
             Severity::Warning,
             "stopped on request",
             "finished files are kept, and nothing unfinished is left",
@@ -152,13 +144,13 @@ fn parse_film(text: &str) -> Result<FilmKind, String> {
 }
 
 /// Prints a line for the user.
-fn say(line: &str) {
+fn print_line(line: &str) {
     // A closed pipe is the reader's choice, so the error is ignored.
     drop(writeln!(std::io::stdout().lock(), "{line}"));
 }
 
 /// Prints a message to the error stream, so that `--json` stays one document.
-fn complain(notice: &Notice) {
+fn print_notice(notice: &Notice) {
     let severity = match notice.severity {
         Severity::Info => "note",
         Severity::Warning => "warning",
@@ -168,7 +160,7 @@ fn complain(notice: &Notice) {
 }
 
 fn print_json(value: &Value) {
-    say(&serde_json::to_string_pretty(value).unwrap_or_else(|_| value.to_string()));
+    print_line(&serde_json::to_string_pretty(value).unwrap_or_else(|_| value.to_string()));
 }
 
 /// A progress line that replaces itself, only on a terminal and never in the JSON document.
@@ -228,7 +220,7 @@ impl Changing {
         let autosaves = Vec::from_iter(self.made.recovered.clone());
         let outcome =
             session_files::save_session(engine.saving_run(), session, &self.path, mode, &autosaves)?;
-        outcome.into_saved()?.notices.iter().for_each(complain);
+        outcome.into_saved()?.notices.iter().for_each(print_notice);
         Ok(())
     }
 }

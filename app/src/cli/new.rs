@@ -13,8 +13,8 @@ use glassine_raster::CancelToken;
 
 use super::reading::ReadingArgs;
 use super::{
-    Outcome, Printing, complain, edited, parse_film, path_bytes_json, path_json, print_json, progress,
-    refuse_held, say,
+    Outcome, Printing, edited, parse_film, path_bytes_json, path_json, print_json, print_line, print_notice,
+    progress, refuse_held,
 };
 
 /// Find frames, measure the base, solve the strip, save the session
@@ -82,7 +82,7 @@ pub(super) fn run(args: &NewArgs, cancel: &CancelToken) -> Result<Outcome, Engin
     drop(target);
     engine.work_beside(Some(&path));
     for notice in &made.notices {
-        complain(notice);
+        print_notice(notice);
     }
     let session = &made.session;
     if args.printing.json {
@@ -95,7 +95,7 @@ pub(super) fn run(args: &NewArgs, cancel: &CancelToken) -> Result<Outcome, Engin
             "notices": super::notices_json(&made.notices),
         }));
     } else {
-        say(&format!(
+        print_line(&format!(
             "{}: {} frames on {} strips of {} scans",
             path.display(),
             session.frames.len(),

@@ -7,7 +7,7 @@ use glassine_sharpness::plan::{PRINT_PPI, SampleLayout, ScanPlan, need_for_print
 use serde_json::{Value, json};
 
 use super::new::usage;
-use super::{Outcome, Printing, print_json, say};
+use super::{Outcome, Printing, print_json, print_line};
 
 /// Pixels, sizes and prints
 #[derive(Debug, Args)]
@@ -70,7 +70,7 @@ fn for_ppi(args: &PlanArgs, format: &Format, ppi: f64) -> Result<Outcome, Engine
         }));
         return Ok(Outcome::Done);
     }
-    say(&format!(
+    print_line(&format!(
         "{} at {ppi:.0} ppi: {} x {} px, {:.1} MP",
         format.label,
         plan.width_px,
@@ -81,16 +81,16 @@ fn for_ppi(args: &PlanArgs, format: &Format, ppi: f64) -> Result<Outcome, Engine
         [("16-bit RGB", SampleLayout::Rgb16), ("with infrared", SampleLayout::RgbInfrared16)]
     {
         let big = if plan.needs_big_tiff(layout) { ", needs BigTIFF" } else { "" };
-        say(&format!("  {name}: {:.1} MiB{big}", plan.mebibytes(layout)));
+        print_line(&format!("  {name}: {:.1} MiB{big}", plan.mebibytes(layout)));
     }
     for print in plan.largest_prints() {
-        say(&format!(
+        print_line(&format!(
             "  largest print at {:.0} ppi: {:.0} x {:.0} mm",
             print.print_ppi, print.width_mm, print.height_mm
         ));
     }
     if let Some(above) = above {
-        say(&format!(
+        print_line(&format!(
             "  above the measured {:.0} ppi: {:.0} % of these pixels hold nothing new",
             above.measured_ppi,
             above.empty_share * 100.0
@@ -125,7 +125,7 @@ fn for_print(args: &PlanArgs, format: &Format, print: &str) -> Result<Outcome, E
         print_json(&json!({ "format": format.id, "print_mm": [width, height], "needs": needs }));
         return Ok(Outcome::Done);
     }
-    say(&format!("{} printed {width:.0} x {height:.0} mm:", format.label));
+    print_line(&format!("{} printed {width:.0} x {height:.0} mm:", format.label));
     for (ppi, need) in &needs {
         let above = match args.measured_ppi {
             Some(measured) if need.scan_ppi > measured => {
@@ -133,7 +133,7 @@ fn for_print(args: &PlanArgs, format: &Format, print: &str) -> Result<Outcome, E
             }
             _ => String::new(),
         };
-        say(&format!(
+        print_line(&format!(
             "  at {ppi:.0} ppi: scan at {:.0} ppi or more ({:.1} times enlarged{above})",
             need.scan_ppi, need.enlargement
         ));

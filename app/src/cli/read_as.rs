@@ -12,7 +12,9 @@ use serde_json::json;
 
 use super::new::usage;
 use super::reading::{ReadingArgs, fourth_text};
-use super::{Outcome, Printing, complain, edited, open_to_change, path_json, print_json, progress, say};
+use super::{
+    Outcome, Printing, edited, open_to_change, path_json, print_json, print_line, print_notice, progress,
+};
 
 /// Change how scans of a session are read, measure the film base and solve again, save the session
 #[derive(Debug, Args)]
@@ -43,7 +45,7 @@ pub(super) fn run(args: &ReadAsArgs, cancel: &CancelToken) -> Result<Outcome, En
     }
     let engine = Engine::new();
     let changing = open_to_change(&engine, &args.session, cancel)?;
-    changing.made.notices.iter().for_each(complain);
+    changing.made.notices.iter().for_each(print_notice);
     let at = &changing.at;
     let chosen = chosen_scans(&at.session, &args.scan)?;
     if reading.infrared_path().flatten().is_some() && chosen.len() > 1 {
@@ -51,7 +53,7 @@ pub(super) fn run(args: &ReadAsArgs, cancel: &CancelToken) -> Result<Outcome, En
     }
     let wanted: Vec<ScanRef> = chosen.iter().map(|scan| changed(scan, reading)).collect();
     let made = engine.reread(at, &wanted, cancel, &progress)?;
-    made.notices.iter().for_each(complain);
+    made.notices.iter().for_each(print_notice);
     let session = edited(&at.session, &made.edits)?;
     engine.hold_session(&session, at.folder.as_deref());
     changing.save(&engine, &session)?;
@@ -65,7 +67,7 @@ pub(super) fn run(args: &ReadAsArgs, cancel: &CancelToken) -> Result<Outcome, En
         return Ok(Outcome::Done);
     }
     for scan in read {
-        say(&format!(
+        print_line(&format!(
             "scan {}: encoding {}, fourth sample {}, page {}, infrared file {}, planes {}",
             scan.id,
             super::show::encoding_line(scan),
@@ -77,7 +79,7 @@ pub(super) fn run(args: &ReadAsArgs, cancel: &CancelToken) -> Result<Outcome, En
             scan.planes.join(" "),
         ));
     }
-    say(&format!(
+    print_line(&format!(
         "film base and solve of {} strips were made again; boxes and settings are kept; the session is saved",
         made.strips.len()
     ));

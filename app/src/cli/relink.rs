@@ -11,7 +11,9 @@ use glassine_session::{Edit, Relink, Session};
 use serde_json::{Value, json};
 
 use super::show::{state_key, state_reason};
-use super::{Outcome, Printing, complain, open_to_change, path_bytes_json, path_json, print_json, say};
+use super::{
+    Outcome, Printing, open_to_change, path_bytes_json, path_json, print_json, print_line, print_notice,
+};
 
 /// Find scans that were moved or renamed, by content, and save the session
 #[derive(Debug, Args)]
@@ -74,18 +76,18 @@ fn print(before: &Session, found: &[Relinked], left: &[ScanCheck]) {
             FoundBy::Name => "found by name and size only; check that it is the right file",
         };
         let old = before.scan(found.scan).map(|scan| scan.path.display().to_string()).unwrap_or_default();
-        say(&format!("scan {}: {how}: {old} -> {}", found.scan, found.path.display()));
+        print_line(&format!("scan {}: {how}: {old} -> {}", found.scan, found.path.display()));
         if let Some(infrared) = &found.infrared_path {
-            say(&format!("  its infrared file: {}", infrared.display()));
+            print_line(&format!("  its infrared file: {}", infrared.display()));
         }
     }
     for check in left {
         let reason = state_reason(&check.state).unwrap_or_default();
         let headline = format!("scan {} was not found in these folders: {reason}", check.scan);
         let what_to_do = "name the folder it is in with --folder";
-        complain(&Notice::new(Severity::Warning, headline, what_to_do).about(&check.path));
+        print_notice(&Notice::new(Severity::Warning, headline, what_to_do).about(&check.path));
     }
-    say(&match (found.len(), left.len()) {
+    print_line(&match (found.len(), left.len()) {
         (0, 0) => "every scan is where the session says; nothing was changed".to_owned(),
         (0, left) => format!("nothing was found, {left} still missing; the session was left as it is"),
         (found, left) => format!("{found} found, {left} still missing; the session is saved"),

@@ -14,8 +14,8 @@ use serde_json::{Map, Value, json};
 
 use super::reading::{encoding_text, fourth_text, parse_encoding};
 use super::{
-    Outcome, Printing, complain, edited, notices_json, open, path_bytes_json, path_json, print_json,
-    progress, say,
+    Outcome, Printing, edited, notices_json, open, path_bytes_json, path_json, print_json, print_line,
+    print_notice, progress,
 };
 
 /// Print scans, strips and frames
@@ -65,16 +65,16 @@ pub(super) fn run(args: &ShowArgs, cancel: &CancelToken) -> Result<Outcome, Engi
         return Ok(Outcome::Done);
     }
     for notice in &notices {
-        complain(notice);
+        print_notice(notice);
     }
     for scan in &at.session.scans {
-        say(&scan_line(scan, state(scan)));
+        print_line(&scan_line(scan, state(scan)));
     }
     for strip in &at.session.strips {
-        say(&strip_line(strip));
+        print_line(&strip_line(strip));
     }
     for (frame, clipping) in &frames {
-        say(&frame_line(&at, frame, *clipping));
+        print_line(&frame_line(&at, frame, *clipping));
     }
     Ok(Outcome::Done)
 }

@@ -11,7 +11,9 @@ use serde_json::json;
 
 use super::new::usage;
 use super::show::strip_balance_notes;
-use super::{Outcome, Printing, complain, edited, frame_number, open_to_change, path_json, print_json, say};
+use super::{
+    Outcome, Printing, edited, frame_number, open_to_change, path_json, print_json, print_line, print_notice,
+};
 
 /// Solve the balance of strips again and save the session
 #[derive(Debug, Args)]
@@ -42,7 +44,7 @@ pub(super) fn run(args: &SolveArgs, cancel: &CancelToken) -> Result<Outcome, Eng
     let stock = args.stock.as_deref().map(read_stock).transpose()?;
     let engine = Engine::new();
     let changing = open_to_change(&engine, &args.session, cancel)?;
-    changing.made.notices.iter().for_each(complain);
+    changing.made.notices.iter().for_each(print_notice);
     let mut at = changing.at.clone();
     let hints = hints(&at.session, args)?;
     if let Some(stock) = stock {
@@ -71,12 +73,16 @@ pub(super) fn run(args: &SolveArgs, cancel: &CancelToken) -> Result<Outcome, Eng
     }
     for strip in &session.strips {
         let confidence = strip.solve.as_ref().map_or(0.0, |solve| solve.confidence);
-        say(&format!("strip {}: balance by {}, confidence {confidence:.2}", strip.id, strip.balance.key()));
+        print_line(&format!(
+            "strip {}: balance by {}, confidence {confidence:.2}",
+            strip.id,
+            strip.balance.key()
+        ));
         for note in strip_balance_notes(&session, strip) {
-            say(&format!("  {note}"));
+            print_line(&format!("  {note}"));
         }
     }
-    say("the session is saved");
+    print_line("the session is saved");
     Ok(Outcome::Done)
 }
 

@@ -14,9 +14,10 @@ use serde_json::Value;
 
 use super::new::usage;
 use super::{
-    Outcome, Printing, complain, edited, frame_number, open, open_to_change, path_json, print_json, say,
+    Outcome, Printing, edited, frame_number, open, open_to_change, path_json, print_json, print_line,
+    print_notice,
 };
-use crate::colour::parse_densities;
+use crate::model::colour_tools::parse_densities;
 
 /// Measure a stock from a 24-patch chart or a neutral wedge on a frame
 #[derive(Debug, Args)]
@@ -84,12 +85,12 @@ pub(super) fn run(args: &MeasureStockArgs, cancel: &CancelToken) -> Result<Outco
     let changing = args.apply.map(|_| open_to_change(&engine, &args.session, cancel)).transpose()?;
     let at = match &changing {
         Some(changing) => {
-            changing.made.notices.iter().for_each(complain);
+            changing.made.notices.iter().for_each(print_notice);
             changing.at.clone()
         }
         None => {
             let (at, notices) = open(&engine, &args.session, cancel)?;
-            notices.iter().for_each(complain);
+            notices.iter().for_each(print_notice);
             at
         }
     };
@@ -147,21 +148,21 @@ fn check_stock_file(path: &Path, replace: bool) -> Result<(), EngineError> {
 }
 
 fn print_text(report: &StockReport, strips: &[StripId], args: &MeasureStockArgs) {
-    say(&format!("stock “{}” ({})", report.stock.name, report.stock.id));
+    print_line(&format!("stock “{}” ({})", report.stock.name, report.stock.id));
     let (before, after) = report.mean;
     if report.patches.is_empty() {
-        say(&format!("mean error {before:.4} before, {after:.4} with it, log10 exposure"));
+        print_line(&format!("mean error {before:.4} before, {after:.4} with it, log10 exposure"));
     } else {
         for (name, before, after) in &report.patches {
-            say(&format!("  {name:<16} {before:6.2} {after:6.2}"));
+            print_line(&format!("  {name:<16} {before:6.2} {after:6.2}"));
         }
-        say(&format!("mean CIEDE2000 {before:.2} before, {after:.2} with it"));
+        print_line(&format!("mean CIEDE2000 {before:.2} before, {after:.2} with it"));
     }
     if args.apply.is_some() {
-        say(&format!("{} of the session's strips solved with it; the session is saved", strips.len()));
+        print_line(&format!("{} of the session's strips solved with it; the session is saved", strips.len()));
     }
     if let Some(path) = &args.save {
-        say(&format!("written to {}", path.display()));
+        print_line(&format!("written to {}", path.display()));
     }
 }
 

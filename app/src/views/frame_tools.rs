@@ -9,14 +9,14 @@ use glassine_film::colour::Lab;
 use glassine_raster::{Point, Scan};
 use glassine_session::Frame;
 
-use crate::colour::{TargetKind, parse_densities};
-use crate::command::Command;
-use crate::state::{StripTool, ViewCx};
-use crate::theme;
-use crate::widgets::pull::arrow_steps;
-
-use super::brush::brush_ui;
-use super::stock::patch_colour;
+use super::brush_tool::brush_ui;
+use super::stock_pane::patch_colour;
+use crate::commands::{JobCommand, ViewCommand};
+use crate::model::colour_tools::{TargetKind, parse_densities};
+use crate::model::ui_state::StripTool;
+use crate::views::ViewCx;
+use crate::widgets::drag_value::arrow_steps;
+use crate::widgets::theme;
 
 /// Reach of a chart corner under the pointer, points.
 const CORNER_REACH: f32 = 11.0;
@@ -170,8 +170,8 @@ fn grey_point_ui(
     let by_click =
         response.clicked() && response.interact_pointer_pos().is_some_and(|p| place.whole.contains(p));
     if by_key || by_click {
-        cx.push(Command::SetTool(StripTool::Boxes));
-        cx.push(Command::GreyPoint {
+        cx.push(ViewCommand::SetTool(StripTool::Boxes));
+        cx.push(JobCommand::GreyPoint {
             frame: frame.id,
             center: place.scan(at),
             radius_px: side_px.round() / 2.0,

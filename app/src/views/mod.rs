@@ -1,26 +1,28 @@
 //! The parts of the window. Each is a function of its input and returns its requests as commands.
 
-mod brush;
-mod drawing;
-mod export;
-mod frame;
+mod brush_tool;
+mod export_pane;
 mod frame_tools;
-mod histogram;
-mod keys;
-mod missing;
+mod frame_view;
+mod histogram_view;
+mod key_help;
 mod planner;
 mod prints;
-mod proofs;
-mod questions;
+mod question_dialogs;
 mod root;
 mod scan_picture;
-mod session_files;
+mod scan_problems;
+mod session_file_dialogs;
 mod settings;
-mod status;
-mod stock;
-mod strip;
+mod status_line;
+mod stock_pane;
 mod strip_bar;
+mod strip_drawing;
+mod strip_view;
 mod toolbar;
+mod variations_grid;
+mod view_cx;
 mod welcome;
 
 pub use root::root_ui;
+pub use view_cx::ViewCx;

@@ -6,15 +6,14 @@ use glassine_film::Histogram;
 use glassine_raster::PixelRect;
 use glassine_session::Frame;
 
-use crate::command::Command;
-use crate::state::ViewCx;
-use crate::store::Want;
-use crate::theme;
-use crate::widgets::histogram_plot::percent_text;
-use crate::widgets::icon::{Icon, paint_icon};
-
 use super::settings::is_unsure;
-use super::strip::{StripPlace, flag_text, how, problem_text};
+use super::strip_view::{StripPlace, flag_text, how, problem_text};
+use crate::commands::{SelectCommand, ViewCommand};
+use crate::model::preview_requests::Viewport;
+use crate::views::ViewCx;
+use crate::widgets::histogram_plot::clip_text;
+use crate::widgets::icon::{Icon, paint_icon};
+use crate::widgets::theme;
 
 /// Height of the line under a print with its number and marks, points.
 const CAPTION: f32 = 20.0;
@@ -30,8 +29,6 @@ const SIZE_STEP_PX: u32 = 64;
 const MAX_PRINT_PX: u32 = 640;
 /// Remark on a frame whose colour was solved from little evidence.
 const UNSURE: &str = "few grey tones: its colour is a guess, look at it";
-/// Share of clipped pixels from which a badge appears: less is not visible. Source: ours.
-const BADGE_SHARE: f64 = 0.001;
 
 pub(super) fn prints_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let area = place.prints;
@@ -87,7 +84,7 @@ fn print_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, area: R
     });
     if response.clicked() {
         let modifiers = ui.input(|input| input.modifiers);
-        cx.push(Command::Select(frame.id, how(modifiers)));
+        cx.push(SelectCommand::Frame(frame.id, how(modifiers)));
         response.request_focus();
     }
     if response.has_focus() {
@@ -95,7 +92,7 @@ fn print_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, area: R
         cx.ui_state.canvas_frame = Some(frame.id);
     }
     if response.double_clicked() {
-        cx.push(Command::SetLoupe(!cx.ui_state.frame.loupe));
+        cx.push(ViewCommand::SetLoupe(!cx.ui_state.frame.loupe));
     }
 
     let painter = ui.painter_at(area);
@@ -108,7 +105,7 @@ fn print_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, area: R
     let scale = (room.width() / sides.x).min(room.height() / sides.y);
     let picture = Align2::CENTER_TOP.align_size_within_rect(sides * scale, room);
     let key = ViewKey::Print(frame.id);
-    cx.ui_state.wants.picture(key, want(picture.size() * ui.ctx().pixels_per_point()));
+    cx.ui_state.requests.picture(key, viewport(picture.size() * ui.ctx().pixels_per_point()));
     match cx.previews.picture(key) {
         Some((texture, ..)) => {
             let tint = if frame.skipped { Color32::from_gray(90) } else { Color32::WHITE };
@@ -186,20 +183,6 @@ fn histogram_of<'a>(cx: &ViewCx<'a>, frame: &Frame) -> Option<&'a Histogram> {
     cx.previews.histogram(frame.id).map(AsRef::as_ref).or(print)
 }
 
-/// Clipping of the worst channel at each end in a few letters: `▲` for white, `▼` for black.
-fn clip_text(histogram: &Histogram) -> String {
-    let worst = |shares: [f64; 3]| shares.into_iter().fold(0.0, f64::max);
-    let (high, low) = (worst(histogram.clip_high_fraction()), worst(histogram.clip_low_fraction()));
-    let mut parts = Vec::new();
-    if high >= BADGE_SHARE {
-        parts.push(format!("▲ {} %", percent_text(high)));
-    }
-    if low >= BADGE_SHARE {
-        parts.push(format!("▼ {} %", percent_text(low)));
-    }
-    parts.join("  ")
-}
-
 fn value_of(cx: &ViewCx<'_>, frame: &Frame) -> String {
     let mut parts: Vec<String> = problem_text(cx.session, frame).into_iter().collect();
     parts.extend(frame.flags.iter().map(|flag| flag_text(*flag).to_owned()));
@@ -234,9 +217,9 @@ fn hover_text(cx: &ViewCx<'_>, frame: &Frame) -> String {
     lines.join("\n")
 }
 
-fn want(size: egui::Vec2) -> Want {
+fn viewport(size: egui::Vec2) -> Viewport {
     let step = |side: f32| (side.max(1.0) as u32).div_ceil(SIZE_STEP_PX) * SIZE_STEP_PX;
-    Want {
+    Viewport {
         region: UnitRect::WHOLE,
         scan_rect: PixelRect::default(),
         size_px: [step(size.x).min(MAX_PRINT_PX), step(size.y).min(MAX_PRINT_PX)],

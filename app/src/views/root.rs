@@ -4,26 +4,25 @@ use egui::{
     CentralPanel, CursorIcon, Frame, Margin, Panel, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2,
 };
 
-use crate::state::ViewCx;
-use crate::strip_space::{StripSpace, StripView};
-use crate::theme;
-
-use super::export::export_ui;
-use super::frame::frame_ui;
-use super::histogram::histogram_ui;
-use super::keys::keys_ui;
-use super::missing::scan_cards_ui;
+use super::export_pane::export_ui;
+use super::frame_view::frame_ui;
+use super::histogram_view::histogram_ui;
+use super::key_help::keys_ui;
 use super::prints::prints_ui;
-use super::proofs::proofs_ui;
-use super::questions::questions_ui;
-use super::session_files::{held_banner_ui, session_files_ui};
+use super::question_dialogs::questions_ui;
+use super::scan_problems::scan_cards_ui;
+use super::session_file_dialogs::{held_banner_ui, session_files_ui};
 use super::settings::settings_ui;
-use super::status::{notices_ui, status_ui};
-use super::stock::stock_ui;
-use super::strip::{StripPlace, strip_ui};
+use super::status_line::{notices_ui, status_ui};
+use super::stock_pane::stock_ui;
 use super::strip_bar::strip_bar_ui;
+use super::strip_view::{StripPlace, strip_ui};
 use super::toolbar::toolbar_ui;
+use super::variations_grid::variations_ui;
 use super::welcome::welcome_ui;
+use crate::model::strip_space::{StripSpace, StripView};
+use crate::views::ViewCx;
+use crate::widgets::theme;
 
 /// Free room around the strip, points.
 const PAD: f32 = 8.0;
@@ -48,7 +47,7 @@ pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     } else {
         work_ui(ui, cx);
     }
-    proofs_ui(ui, cx);
+    variations_ui(ui, cx);
     export_ui(ui, cx);
     keys_ui(ui, cx);
     notices_ui(ui, cx);

@@ -5,13 +5,13 @@ use glassine_engine::{PictureSide, UnitRect, ViewKey};
 use glassine_raster::{PixelRect, Point, Scan};
 use glassine_session::ScanId;
 
-use crate::state::ViewCx;
-use crate::store::{OverviewTile, Want};
-use crate::strip_space::{Piece, QUAD_UV, StripView};
-use crate::theme;
+use super::strip_view::StripPlace;
+use crate::model::preview_requests::Viewport;
+use crate::model::strip_space::{Piece, QUAD_UV, StripView};
+use crate::services::preview_store::OverviewTile;
+use crate::views::ViewCx;
 use crate::widgets::crop_box::{self, BoxInk, ScreenBox};
-
-use super::strip::StripPlace;
+use crate::widgets::theme;
 
 /// Overview pixels larger than this many screen pixels are replaced by a picture from the scan itself.
 const SHARP_ABOVE: f64 = 1.25;
@@ -71,7 +71,7 @@ fn paint_quad(painter: &Painter, texture: egui::TextureId, corners: [Pos2; 4]) {
 /// If the overview is too coarse, the part comes from the scan itself, for the piece with the largest visible area.
 /// Otherwise it comes from the overview, averaged down, which looks better and paints faster than a texture several
 /// times too large.
-pub(super) fn want_sharp_region(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
+pub(super) fn request_sharp_region(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let pixels = f64::from(ui.ctx().pixels_per_point());
     if let Some((piece, at)) = magnified(cx, place) {
         let half = (f64::from(MAGNIFIER) / 2.0 / MAGNIFIER_POINTS).ceil() as u32 + REGION_GRID_PX / 2;
@@ -126,14 +126,14 @@ fn push_region(cx: &mut ViewCx<'_>, piece: &Piece, rect: PixelRect, grid_px: u32
     // More than one screen pixel for a scan pixel shows nothing new.
     let scale = screen_px.min(1.0);
     let size = |side: u32| ((f64::from(side) * scale).ceil() as u32).clamp(1, REGION_MAX_PX);
-    let want = Want {
+    let viewport = Viewport {
         region: UnitRect::WHOLE,
         scan_rect: rect,
         size_px: [size(rect.width()), size(rect.height())],
         side: PictureSide::Scan,
         overlay: glassine_engine::Overlay::None,
     };
-    cx.ui_state.wants.picture(ViewKey::ScanRegion(piece.scan), want);
+    cx.ui_state.requests.picture(ViewKey::ScanRegion(piece.scan), viewport);
 }
 
 /// The magnifier's subject: the side or corner under the pointer of a drag.

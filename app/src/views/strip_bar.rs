@@ -9,13 +9,14 @@ use glassine_layout::format_by_id;
 use glassine_raster::{MM_PER_INCH, Orientation, Point, TiltedBox};
 use glassine_session::{Edit, Frame as SessionFrame, FrameId};
 
-use crate::command::{AspectLock, Command};
-use crate::state::{StripTool, ViewCx};
-use crate::theme;
+use super::toolbar::{key_text, separator};
+use crate::commands::{BoxCommand, Command, EditCommand, JobCommand, ViewCommand};
+use crate::model::aspect_lock::AspectLock;
+use crate::model::ui_state::StripTool;
+use crate::views::ViewCx;
 use crate::widgets::icon::{Icon, IconButton};
 use crate::widgets::param_row::{label_ui, number_field_ui};
-
-use super::toolbar::{key_text, separator};
+use crate::widgets::theme;
 
 /// Height of the line, points.
 const HEIGHT: f32 = 34.0;
@@ -68,13 +69,17 @@ fn view_tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let fits_strip = look.zoom_points.is_none() && !look.show_all;
     let fit = IconButton::new(Icon::Fit, "whole strip").tip("0, or double click").enabled(!fits_strip);
     if fit.show(ui).clicked() {
-        cx.push(Command::FitStrip);
+        cx.push(ViewCommand::FitStrip);
     }
     if cx.session.strips.len() > 1 {
         let all = look.zoom_points.is_none() && look.show_all;
         let button = Button::selectable(all, "all strips").frame_when_inactive(false);
         if ui.add(button).on_hover_text("show every strip of the session   A").clicked() {
-            cx.push(if all { Command::FitStrip } else { Command::FitAll });
+            cx.push(if all {
+                Command::View(ViewCommand::FitStrip)
+            } else {
+                Command::View(ViewCommand::FitAll)
+            });
         }
     }
     let whole = cx.ui_state.strip.whole_scans;
@@ -84,12 +89,12 @@ fn view_tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         .on_hover_text("show scans as they are, instead of one piece for each strip   W")
         .clicked()
     {
-        cx.push(Command::ShowWholeScans(!whole));
+        cx.push(ViewCommand::ShowWholeScans(!whole));
     }
     let base = cx.ui_state.show_base_pixels;
     let button = Button::selectable(base, "base pixels").frame_when_inactive(false);
     if ui.add(button).on_hover_text("mark the pixels that count as film base   I").clicked() {
-        cx.push(Command::ShowBasePixels(!base));
+        cx.push(ViewCommand::ShowBasePixels(!base));
     }
 }
 
@@ -99,34 +104,34 @@ fn box_tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let button = |icon, name, tip: String| IconButton::new(icon, name).tip(tip).enabled(has_frame);
     let key = |ui: &Ui, text: &str| key_text(ui, text, None);
     if button(Icon::Bin, "delete", key(ui, "delete the selected frames")).show(ui).clicked() {
-        cx.push(Command::DeleteFrames);
+        cx.push(BoxCommand::Delete);
     }
     if button(Icon::Copy, "duplicate", key(ui, "duplicate onto the next position")).show(ui).clicked() {
-        cx.push(Command::DuplicateFrame);
+        cx.push(BoxCommand::Duplicate);
     }
     if IconButton::new(Icon::Plus, "add frame").tip(key(ui, "add a frame")).show(ui).clicked() {
-        cx.push(Command::AddFrame);
+        cx.push(BoxCommand::Add);
     }
     ui.add_space(6.0);
     if button(Icon::Flip, "flip", key(ui, "flip left to right")).show(ui).clicked() {
-        cx.push(Command::FlipHorizontally);
+        cx.push(EditCommand::FlipHorizontally);
     }
     if button(Icon::TurnRight, "turn right", key(ui, "quarter turn clockwise")).show(ui).clicked() {
-        cx.push(Command::QuarterTurn(1));
+        cx.push(EditCommand::QuarterTurn(1));
     }
     if button(Icon::TurnLeft, "turn left", key(ui, "quarter turn counter-clockwise")).show(ui).clicked() {
-        cx.push(Command::QuarterTurn(-1));
+        cx.push(EditCommand::QuarterTurn(-1));
     }
     ui.add_space(6.0);
     let level = cx.ui_state.tool == StripTool::Level;
     let tip = key(ui, "draw along something level");
     if button(Icon::Level, "straighten", tip).on(level).show(ui).clicked() {
-        cx.push(Command::SetTool(if level { StripTool::Boxes } else { StripTool::Level }));
+        cx.push(ViewCommand::SetTool(cx.ui_state.toggled_tool(StripTool::Level)));
     }
     let held = cx.primary().is_some_and(|frame| frame.held);
     let tip = "keeps boxes inside the measured image".to_owned();
     if button(Icon::Hold, "hold in image", tip).on(held).show(ui).clicked() {
-        cx.push(Command::SetHeld(!held));
+        cx.push(BoxCommand::SetHeld(!held));
     }
     more_ui(ui, cx);
     aspect_ui(ui, cx);
@@ -145,16 +150,20 @@ fn more_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             }
         };
         if cx.ui_state.selected.len() > 1 {
-            pick(ui, "match the other selected frames to this one", Command::MatchFrames);
+            pick(
+                ui,
+                "match the other selected frames to this one",
+                Command::Job(JobCommand::MatchFrames { target: None }),
+            );
         }
-        pick(ui, "give every box of the strip this size", Command::ResizeAlike);
-        pick(ui, "space the boxes evenly", Command::Distribute);
-        pick(ui, "flip the whole strip, scanned from its other side", Command::FlipStrip);
-        pick(ui, "flip top to bottom", Command::FlipVertically);
+        pick(ui, "give every box of the strip this size", Command::Box(BoxCommand::ResizeAlike));
+        pick(ui, "space the boxes evenly", Command::Box(BoxCommand::Distribute));
+        pick(ui, "flip the whole strip, scanned from its other side", Command::Edit(EditCommand::FlipStrip));
+        pick(ui, "flip top to bottom", Command::Edit(EditCommand::FlipVertically));
         let skip = if frame.skipped { "include in the export again" } else { "leave out of the export" };
-        pick(ui, skip, Command::SetSkipped(!frame.skipped));
+        pick(ui, skip, Command::Edit(EditCommand::SetSkipped(!frame.skipped)));
         let at = cx.session.frame_idx(frame.id).unwrap_or(0);
-        let to = |to: usize| Command::Edit(Edit::MoveFrame { frame: frame.id, to });
+        let to = |to: usize| Command::Edit(EditCommand::Apply(Edit::MoveFrame { frame: frame.id, to }));
         if at > 0 {
             pick(ui, "one place earlier in the order", to(at - 1));
         }
@@ -187,7 +196,7 @@ fn name_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
             ui.data_mut(|data| data.remove_temp::<String>(id));
             let name = Some(text.trim().to_owned()).filter(|name| !name.is_empty());
             if name != frame.name {
-                cx.push(Command::Edit(Edit::SetFrameName { frame: frame.id, name }));
+                cx.push(EditCommand::Apply(Edit::SetFrameName { frame: frame.id, name }));
             }
         } else if edit.has_focus() {
             ui.data_mut(|data| data.insert_temp(id, text));
@@ -218,7 +227,7 @@ fn number_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
     row(ui, "height", b.height_px, 1.0, " px", &|h| sized(&b, b.width_px, h));
     row(ui, "turn", b.angle_rad.to_degrees(), 0.02, "°", &|a| TiltedBox { angle_rad: a.to_radians(), ..b });
     if let Some(wish) = wish {
-        cx.push(Command::PlaceBox(frame.id, wish));
+        cx.push(BoxCommand::Place(frame.id, wish));
     }
     margin_row_ui(ui, cx, frame);
     let first = cx.session.frames.first().map_or(1, |frame| frame.number);
@@ -229,13 +238,13 @@ fn number_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
         let mut shown = first / steps;
         let drag = DragValue::new(&mut shown).range(0..=9999).speed(0.1);
         if number_field_ui(ui, drag, "first number", 96.0).changed() {
-            cx.push(Command::Renumber(shown * steps));
+            cx.push(EditCommand::Renumber(shown * steps));
         }
     });
     let mut shown = half;
     let tip = "two frames share a number, as on half-frame film: 12, 12A, 13";
     if ui.checkbox(&mut shown, "half numbers").on_hover_text(tip).changed() {
-        cx.push(Command::Edit(Edit::SetHalfNumbers(shown)));
+        cx.push(EditCommand::Apply(Edit::SetHalfNumbers(shown)));
     }
 }
 
@@ -251,7 +260,7 @@ fn margin_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
     if changed && shown.is_finite() {
         let is_there = |id: &FrameId| cx.session.frame(*id).is_some();
         let frames = cx.ui_state.selected.iter().copied().filter(is_there).collect();
-        cx.push(Command::Edit(Edit::SetGuardMargin { frames, margin_px: shown }));
+        cx.push(EditCommand::Apply(Edit::SetGuardMargin { frames, margin_px: shown }));
     }
 }
 
@@ -270,7 +279,7 @@ fn aspect_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let response = combo.show_ui(ui, |ui| {
         for aspect in AspectLock::ALL {
             if ui.selectable_label(aspect == current, aspect.label()).clicked() {
-                cx.out.push(Command::SetAspect(aspect));
+                cx.out.push(Command::Box(BoxCommand::SetAspect(aspect)));
             }
         }
     });

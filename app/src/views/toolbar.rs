@@ -2,21 +2,21 @@
 
 use egui::{Align, Button, Key, Label, Layout, Modifiers, RichText, Separator, Ui};
 
-use crate::command::Command;
-use crate::keys;
-use crate::state::ViewCx;
-use crate::theme;
+use crate::commands::key_table;
+use crate::commands::{EditCommand, FileCommand, JobCommand, ViewCommand};
+use crate::views::ViewCx;
 use crate::widgets::icon::{Icon, IconButton};
+use crate::widgets::theme;
 
 pub(super) fn toolbar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.horizontal_centered(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         let has_scans = !cx.session.scans.is_empty();
         if tool(ui, "open…", "open scans or a session", true).clicked() {
-            cx.push(Command::AskOpen);
+            cx.push(FileCommand::AskOpen);
         }
         if tool(ui, "save", "save the session", has_scans).clicked() {
-            cx.push(Command::Save);
+            cx.push(FileCommand::Save);
         }
         separator(ui);
         history_ui(ui, cx);
@@ -28,7 +28,7 @@ pub(super) fn toolbar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             .clicked()
             && let Some(strip) = cx.strip()
         {
-            cx.push(Command::SolveStrip(strip.id));
+            cx.push(JobCommand::SolveStrip(strip.id));
         }
         separator(ui);
         super::planner::planner_ui(ui, cx);
@@ -42,19 +42,19 @@ fn history_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let undo_label = cx.status.undo_label.clone().unwrap_or_default();
     let undo = IconButton::new(Icon::Undo, "undo").enabled(cx.status.undo_label.is_some());
     if undo.tip(format!("{undo_label}   {undo_key}").trim()).show(ui).clicked() {
-        cx.push(Command::Undo);
+        cx.push(EditCommand::Undo);
     }
     let redo_label = cx.status.redo_label.clone().unwrap_or_default();
     let redo = IconButton::new(Icon::Redo, "redo").enabled(cx.status.redo_label.is_some());
     if redo.tip(format!("{redo_label}   {redo_key}").trim()).show(ui).clicked() {
-        cx.push(Command::Redo);
+        cx.push(EditCommand::Redo);
     }
 }
 
 fn find(cx: &mut ViewCx<'_>) {
     let Some(scan) = cx.scan() else { return };
     let strip = cx.strip();
-    cx.push(Command::FindFrames {
+    cx.push(JobCommand::FindFrames {
         scan,
         film: strip.map(|strip| strip.film).unwrap_or_default(),
         format_id: strip.and_then(|strip| strip.format_id.clone()),
@@ -64,17 +64,17 @@ fn find(cx: &mut ViewCx<'_>) {
 fn right_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, has_scans: bool) {
     let p = theme::palette(ui);
     if IconButton::new(Icon::Help, "keys").tip("F1").show(ui).clicked() {
-        cx.push(Command::ShowKeys(true));
+        cx.push(ViewCommand::ShowKeys(true));
     }
     let light = cx.ui_state.light;
     let name = if light { "dark surround" } else { "light surround" };
     if IconButton::new(Icon::Surround, name).tip("D").show(ui).clicked() {
-        cx.push(Command::SetDark(light));
+        cx.push(ViewCommand::SetDark(light));
     }
     let export = Button::new(RichText::new("export strip…").color(p.on_accent)).fill(p.accent);
     let tip = format!("write every frame at once   {}", key_text(ui, "export the strip", None));
     if ui.add_enabled(has_scans, export).on_hover_text(tip).clicked() {
-        cx.push(Command::ShowExport(true));
+        cx.push(ViewCommand::ShowExport(true));
     }
     ui.add_space(6.0);
     if has_scans {
@@ -111,7 +111,7 @@ pub(super) fn separator(ui: &mut Ui) {
 
 /// The key of a row of the table, as text; `more` adds a modifier.
 pub(super) fn key_text(ui: &Ui, text: &str, more: Option<Modifiers>) -> String {
-    keys::shortcut_of(text).map_or_else(String::new, |mut shortcut| {
+    key_table::shortcut_of(text).map_or_else(String::new, |mut shortcut| {
         if let Some(more) = more {
             shortcut.modifiers = shortcut.modifiers.plus(more);
         }

@@ -2,9 +2,9 @@
 
 use egui::{Align, Button, Layout, RichText, Ui, vec2};
 
-use crate::command::Command;
-use crate::state::ViewCx;
-use crate::theme;
+use crate::commands::{FileCommand, ViewCommand};
+use crate::views::ViewCx;
+use crate::widgets::theme;
 
 pub(super) fn welcome_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
@@ -32,18 +32,18 @@ pub(super) fn welcome_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         let size = vec2(200.0, 32.0);
         let open = Button::new(RichText::new("open…").color(p.on_accent)).fill(p.accent).min_size(size);
         if ui.add(open).clicked() {
-            cx.push(Command::AskOpen);
+            cx.push(FileCommand::AskOpen);
         }
         ui.add_space(4.0);
         if ui.add(Button::new("look at the demo strips").min_size(size)).clicked() {
-            cx.push(Command::OpenDemo);
+            cx.push(FileCommand::OpenDemo);
         }
         let unsaved = cx.status.unsaved_work.len();
         if unsaved > 0 {
             ui.add_space(4.0);
             let text = format!("unsaved work ({unsaved})");
             if ui.add(Button::new(text).min_size(size)).clicked() {
-                cx.push(Command::ShowUnsavedWork(true));
+                cx.push(ViewCommand::ShowUnsavedWork(true));
             }
         }
     });

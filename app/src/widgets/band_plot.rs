@@ -11,10 +11,10 @@ use glassine_film::{
     BAND_CENTRES_LOG, Look, ToneCurve, band_curves, log_from_balance_cc, look_from_band_curves,
 };
 
-use crate::colour::Band;
-use crate::theme;
+use crate::model::colour_tools::Band;
+use crate::widgets::drag_value::{ValueGesture, point_gestures};
 use crate::widgets::param_row::number_text;
-use crate::widgets::pull::{PullEvent, pull_events};
+use crate::widgets::theme;
 
 /// Log exposures at the left and right end.
 const ENDS_LOG: (f64, f64) = (BAND_CENTRES_LOG[0] - 0.35, BAND_CENTRES_LOG[2] + 0.35);
@@ -28,7 +28,7 @@ const LETTERS: [&str; 3] = ["R", "G", "B"];
 const NAMES: [&str; 3] = ["red", "green", "blue"];
 
 /// A user action: the band whose point moved, and its new warm and magenta.
-pub type BandEvent = (Band, PullEvent<[f64; 2]>);
+pub type BandEvent = (Band, ValueGesture<[f64; 2]>);
 
 /// The plot of a look.
 #[derive(Debug)]
@@ -136,19 +136,21 @@ impl BandPlot<'_> {
         ui.ctx().accesskit_node_builder(response.id, |node| node.set_value(value));
         let mut pulls = Vec::new();
         if response.double_clicked() {
-            pulls.push(PullEvent::Reset);
+            pulls.push(ValueGesture::Reset);
         } else if response.clicked() {
             response.request_focus();
         }
         let per_point = -2.0 * scale.reach_log / f64::from(scale.rect.height().max(1.0));
-        pull_events(ui, &response, [0.0, offset], [0.0, per_point], [0.0, STEP_LOG], &mut pulls);
+        point_gestures(ui, &response, [0.0, offset], [0.0, per_point], [0.0, STEP_LOG], &mut pulls);
         events.extend(pulls.into_iter().map(|pull| {
             let pull = match pull {
-                PullEvent::Set([_, wish]) => PullEvent::Set(pulled(self.look, curves, band, layer, wish)),
-                PullEvent::Begin => PullEvent::Begin,
-                PullEvent::Commit => PullEvent::Commit,
-                PullEvent::Cancel => PullEvent::Cancel,
-                PullEvent::Reset => PullEvent::Reset,
+                ValueGesture::Set([_, wish]) => {
+                    ValueGesture::Set(pulled(self.look, curves, band, layer, wish))
+                }
+                ValueGesture::Begin => ValueGesture::Begin,
+                ValueGesture::Commit => ValueGesture::Commit,
+                ValueGesture::Cancel => ValueGesture::Cancel,
+                ValueGesture::Reset => ValueGesture::Reset,
             };
             (band, pull)
         }));

@@ -3,8 +3,8 @@
 use egui::{Color32, CursorIcon, Painter, Pos2, Shape, Stroke, Vec2, pos2};
 use glassine_raster::{Point, Scan, TiltedBox};
 
-use crate::apply::boxes::moved_edges;
-use crate::state::BoxPart;
+use crate::commands::boxes::moved_edges;
+use crate::model::ui_state::BoxPart;
 
 /// Reach of a corner, points: its handle is 24 points wide.
 const CORNER_REACH: f32 = 12.0;

@@ -10,7 +10,7 @@ use egui::{
 };
 use glassine_film::Histogram;
 
-use crate::theme::{self, Palette};
+use crate::widgets::theme::{self, Palette};
 
 /// Share of pixels from which clipping deserves a warning.
 /// Source: ours; a thousandth of the picture is about the size of a visible spot.
@@ -101,6 +101,23 @@ fn describe_exact(exact: ExactLine<'_>) -> String {
         ExactLine::Counted(low, high) => format!("on every pixel {}", describe_clipping(low, high)),
         ExactLine::Words(words) => words.to_owned(),
     }
+}
+
+/// Share of clipped pixels from which they are mentioned: less is not visible. Source: ours.
+pub const CLIP_MENTION: f64 = 0.001;
+
+/// Clipping of the worst channel at each end in a few letters: `▲` for white, `▼` for black.
+pub fn clip_text(histogram: &Histogram) -> String {
+    let worst = |shares: [f64; 3]| shares.into_iter().fold(0.0, f64::max);
+    let (high, low) = (worst(histogram.clip_high_fraction()), worst(histogram.clip_low_fraction()));
+    let mut parts = Vec::new();
+    if high >= CLIP_MENTION {
+        parts.push(format!("▲ {} %", percent_text(high)));
+    }
+    if low >= CLIP_MENTION {
+        parts.push(format!("▼ {} %", percent_text(low)));
+    }
+    parts.join("  ")
 }
 
 /// A share as a percentage with as many decimals as it needs; a trace is never shown as zero.

@@ -4,7 +4,7 @@ use egui::{
     Color32, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke, Ui, Vec2, WidgetInfo, pos2, vec2,
 };
 
-use crate::theme;
+use crate::widgets::theme;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Icon {
@@ -112,6 +112,10 @@ impl<'a> IconButton<'a> {
     }
 }
 
+/// The hook of a question mark, points from the middle of the square.
+const QUESTION_MARK: [(f32, f32); 8] =
+    [(-3.0, -3.2), (-2.2, -5.2), (0.0, -6.0), (2.4, -5.0), (2.8, -3.0), (1.6, -1.2), (0.0, 0.2), (0.0, 2.2)];
+
 /// Draws a sign in the middle of a square.
 pub fn paint_icon(painter: &Painter, rect: Rect, icon: Icon, ink: Color32) {
     let c = rect.center();
@@ -169,25 +173,10 @@ pub fn paint_icon(painter: &Painter, rect: Rect, icon: Icon, ink: Color32) {
         }
         Icon::Surround => {
             painter.circle_stroke(c, 5.5, Stroke::new(1.4, ink));
-            let half: Vec<Pos2> = (0..=12_u8)
-                .map(|step| {
-                    let angle = std::f32::consts::FRAC_PI_2 + std::f32::consts::PI * f32::from(step) / 12.0;
-                    c + Vec2::angled(angle) * 5.5
-                })
-                .collect();
-            painter.add(Shape::convex_polygon(half, ink, Stroke::NONE));
+            half_disc(painter, c, 5.5, ink);
         }
         Icon::Help => {
-            line(&[
-                (-3.0, -3.2),
-                (-2.2, -5.2),
-                (0.0, -6.0),
-                (2.4, -5.0),
-                (2.8, -3.0),
-                (1.6, -1.2),
-                (0.0, 0.2),
-                (0.0, 2.2),
-            ]);
+            line(&QUESTION_MARK);
             painter.circle_filled(at(0.0, 5.2), 1.2, ink);
         }
         Icon::Close => {
@@ -200,6 +189,17 @@ pub fn paint_icon(painter: &Painter, rect: Rect, icon: Icon, ink: Color32) {
             painter.circle_filled(at(0.0, 3.8), 0.9, ink);
         }
     }
+}
+
+/// The left half of a disc.
+fn half_disc(painter: &Painter, center: Pos2, radius: f32, ink: Color32) {
+    let half: Vec<Pos2> = (0..=12_u8)
+        .map(|step| {
+            let angle = std::f32::consts::FRAC_PI_2 + std::f32::consts::PI * f32::from(step) / 12.0;
+            center + Vec2::angled(angle) * radius
+        })
+        .collect();
+    painter.add(Shape::convex_polygon(half, ink, Stroke::NONE));
 }
 
 /// Part of a circle that ends in an arrow head; `sweep` is its length in radians, ending near the top.

@@ -1,11 +1,12 @@
-//! Controls that the window adds to those of the toolkit.
+//! Controls that the window adds to those of the toolkit, and the theme they share.
 
 pub mod band_plot;
 pub mod crop_box;
-pub mod fader;
+pub mod drag_value;
 pub mod histogram_plot;
 pub mod icon;
 pub mod param_row;
+pub mod param_slider;
 pub mod parts;
-pub mod pull;
+pub mod theme;
 pub mod wheel;

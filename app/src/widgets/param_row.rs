@@ -1,7 +1,7 @@
-//! One row of the settings: label, fader, number, reset to the default.
+//! One row of the settings: label, slider, number, reset to the default.
 //!
 //! Rows of frame values are generated from [`ParamSpec`]; rows of strip values are described by hand. Showing a row
-//! never changes a value, even if it is outside the range of the fader.
+//! never changes a value, even if it is outside the range of the slider.
 
 use egui::{
     Align, DragValue, Layout, Rect, Response, RichText, Sense, Shape, Stroke, Ui, UiBuilder, WidgetInfo,
@@ -9,10 +9,10 @@ use egui::{
 };
 use glassine_film::{Look, Param, ParamSpec};
 
-use crate::command::{Command, GesturePhase};
-use crate::theme;
-use crate::widgets::fader::Fader;
-use crate::widgets::pull::PullEvent;
+use crate::commands::{Command, EditCommand};
+use crate::widgets::drag_value::ValueGesture;
+use crate::widgets::param_slider::ParamSlider;
+use crate::widgets::theme;
 
 const RESET_WIDTH: f32 = 16.0;
 
@@ -53,7 +53,7 @@ impl MixedValue {
     }
 }
 
-/// A row with a fader.
+/// A row with a slider.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ValueRow<'a> {
     /// Stable name, unique within a panel.
@@ -68,7 +68,7 @@ pub struct ValueRow<'a> {
     pub help: &'a str,
     /// Accepted range.
     pub hard: (f64, f64),
-    /// Range of the fader.
+    /// Range of the slider.
     pub soft: (f64, f64),
     /// Value that a reset restores.
     pub default: f64,
@@ -82,7 +82,7 @@ pub struct ValueRow<'a> {
 
 impl ValueRow<'_> {
     /// Shows the row; adds the user's actions to `events`.
-    pub fn show(&self, ui: &mut Ui, value: MixedValue, events: &mut Vec<PullEvent<f64>>) {
+    pub fn show(&self, ui: &mut Ui, value: MixedValue, events: &mut Vec<ValueGesture<f64>>) {
         let changed = value != MixedValue::One(self.default);
         let size = vec2(ui.available_width(), theme::ROW_HEIGHT);
         let (rect, _) = ui.allocate_exact_size(size, Sense::hover());
@@ -91,15 +91,15 @@ impl ValueRow<'_> {
         let mut inside = ui.new_child(UiBuilder::new().id_salt(self.key).max_rect(rect));
         let ui = &mut inside;
         label_at(ui, columns.label, self.label, changed).on_hover_text(&hint);
-        self.fader(value).show(ui, columns.fader, events).on_hover_text(hint);
+        self.slider(value).show(ui, columns.slider, events).on_hover_text(hint);
         self.number_ui(ui, columns.number, value, events);
         if changed && ui.is_enabled() {
             self.reset_ui(ui, columns.reset, events);
         }
     }
 
-    fn fader(&self, value: MixedValue) -> Fader<'_> {
-        Fader {
+    fn slider(&self, value: MixedValue) -> ParamSlider<'_> {
+        ParamSlider {
             name: self.name,
             value_text: match value {
                 MixedValue::One(value) => self.text_of(value),
@@ -147,7 +147,7 @@ impl ValueRow<'_> {
         self.soft.0 < 0.0 && self.soft.1 > 0.0
     }
 
-    fn number_ui(&self, ui: &mut Ui, rect: Rect, value: MixedValue, events: &mut Vec<PullEvent<f64>>) {
+    fn number_ui(&self, ui: &mut Ui, rect: Rect, value: MixedValue, events: &mut Vec<ValueGesture<f64>>) {
         let name = format!("{} number", self.name);
         let mut number = value.leading();
         let is_mixed = value.spread().is_some();
@@ -168,21 +168,21 @@ impl ValueRow<'_> {
             .update_while_editing(false);
         let response = number_field_at(ui, rect, drag, &name);
         if response.drag_started() {
-            events.push(PullEvent::Begin);
+            events.push(ValueGesture::Begin);
         }
         if response.changed() && number.is_finite() {
-            events.push(PullEvent::Set(number));
+            events.push(ValueGesture::Set(number));
         }
         if response.drag_stopped() {
-            events.push(PullEvent::Commit);
+            events.push(ValueGesture::Commit);
         }
     }
 
-    fn reset_ui(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<PullEvent<f64>>) {
+    fn reset_ui(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<ValueGesture<f64>>) {
         let label = format!("reset {}", self.name);
         let hint = format!("back to {}", self.text_of(self.default));
         if reset_button(ui, rect, &label).on_hover_text(hint).clicked() {
-            events.push(PullEvent::Reset);
+            events.push(ValueGesture::Reset);
         }
     }
 }
@@ -190,7 +190,7 @@ impl ValueRow<'_> {
 /// Areas of a row, the same in every row.
 struct Columns {
     label: Rect,
-    fader: Rect,
+    slider: Rect,
     number: Rect,
     reset: Rect,
 }
@@ -202,8 +202,8 @@ impl Columns {
         let number =
             part(reset.left() - 3.0 - theme::NUMBER_WIDTH, reset.left() - 3.0).shrink2(vec2(0.0, 1.0));
         let label = part(row.left(), row.left() + theme::LABEL_WIDTH);
-        let fader = part(label.right() + 6.0, (number.left() - 8.0).max(label.right() + 40.0));
-        Self { label, fader, number, reset }
+        let slider = part(label.right() + 6.0, (number.left() - 8.0).max(label.right() + 40.0));
+        Self { label, slider, number, reset }
     }
 }
 
@@ -310,13 +310,10 @@ pub fn param_row(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, value: M
     };
     let mut events = Vec::new();
     row.show(ui, value, &mut events);
-    out.extend(events.into_iter().map(|event| match event {
-        PullEvent::Begin => Command::Gesture(GesturePhase::Begin(format!("change {name}"))),
-        PullEvent::Set(value) => Command::SetParam(spec.param, value),
-        PullEvent::Commit => Command::Gesture(GesturePhase::Commit),
-        PullEvent::Cancel => Command::Gesture(GesturePhase::Cancel),
-        PullEvent::Reset => Command::ResetParam(spec.param),
-    }));
+    let label = format!("change {name}");
+    let set = |value| EditCommand::SetParam(spec.param, value);
+    let reset = || EditCommand::ResetParam(spec.param);
+    out.extend(events.into_iter().map(|event| event.into_command(&label, set, reset).into()));
 }
 
 /// A row for a value that is only on or off.
@@ -333,7 +330,10 @@ fn switch_ui(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, name: &str, 
         let response = ui.checkbox(&mut is_on, text).on_hover_text(spec.help);
         ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(name));
         if response.changed() {
-            out.push(Command::SetParam(spec.param, if is_on { spec.hard.1 } else { spec.hard.0 }));
+            out.push(Command::Edit(EditCommand::SetParam(
+                spec.param,
+                if is_on { spec.hard.1 } else { spec.hard.0 },
+            )));
         }
     });
 }

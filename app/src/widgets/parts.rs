@@ -6,8 +6,8 @@ use egui::{
     Stroke, Ui, WidgetInfo, pos2, vec2,
 };
 
-use crate::theme;
 use crate::widgets::param_row::label_ui;
+use crate::widgets::theme;
 
 /// Height of a section head, points.
 pub const HEAD_HEIGHT: f32 = 28.0;

@@ -9,9 +9,9 @@ use egui::{
     WidgetInfo, vec2,
 };
 
-use crate::theme;
+use crate::widgets::drag_value::{ValueGesture, point_gestures};
 use crate::widgets::param_row::number_text;
-use crate::widgets::pull::{PullEvent, pull_events};
+use crate::widgets::theme;
 
 /// Step of an arrow key, CC.
 const STEP_CC: f64 = 1.0;
@@ -33,13 +33,13 @@ pub struct Wheel<'a> {
 
 impl Wheel<'_> {
     /// Shows the wheel as a square of this side; adds events in order.
-    pub fn show(&self, ui: &mut Ui, side: f32, events: &mut Vec<PullEvent<[f64; 2]>>) -> Response {
+    pub fn show(&self, ui: &mut Ui, side: f32, events: &mut Vec<ValueGesture<[f64; 2]>>) -> Response {
         let (rect, mut response) = ui.allocate_exact_size(vec2(side, side), Sense::click_and_drag());
         let radius = side / 2.0 - RIM - 14.0;
         let cc_per_point = self.reach_cc / f64::from(radius.max(1.0));
         let count = events.len();
         if response.double_clicked() {
-            events.push(PullEvent::Reset);
+            events.push(ValueGesture::Reset);
         } else if response.clicked() {
             response.request_focus();
             if let Some(at) = response.interact_pointer_pos()
@@ -47,13 +47,13 @@ impl Wheel<'_> {
             {
                 let way = at - rect.center();
                 let cc = [f64::from(way.x), -f64::from(way.y)].map(|way| way * cc_per_point);
-                events.push(PullEvent::Set(cc));
+                events.push(ValueGesture::Set(cc));
             }
         }
         let per_point = [cc_per_point, -cc_per_point];
-        pull_events(ui, &response, self.value_cc, per_point, [STEP_CC; 2], events);
+        point_gestures(ui, &response, self.value_cc, per_point, [STEP_CC; 2], events);
         for event in &mut events[count..] {
-            if let PullEvent::Set(cc) = event {
+            if let ValueGesture::Set(cc) = event {
                 *cc = cc.map(|cc| (cc * 10.0).round() / 10.0);
             }
         }

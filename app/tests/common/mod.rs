@@ -8,7 +8,9 @@ use std::sync::{Arc, Mutex};
 
 use egui_kittest::{Harness, HarnessBuilder};
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::dialogs::{FilePicker, PickAnswer, PickOutcome, PickRequest, PreparedPicker, Wake};
+use glassine_app::services::file_dialogs::{
+    FilePicker, PickAnswer, PickOutcome, PickRequest, PreparedPicker, Wake,
+};
 use glassine_engine::{Engine, JobHost};
 use glassine_film::colour::working_from_lab;
 use glassine_film::{CHART_LAB_D50, FilmKind, default_stock};
@@ -161,6 +163,7 @@ pub(crate) fn session(scan: &Path, export_folder: Option<PathBuf>) -> Session {
         image_area: Some(TiltedBox::from_edges(x0, y0, x1, y1)),
         guard_margin_px: MARGIN_PX,
         orientation: Orientation::default(),
+        film_number: None,
         confidence: 0.9,
         reason: "four clear edges".to_owned(),
         flags: Vec::new(),
@@ -169,6 +172,7 @@ pub(crate) fn session(scan: &Path, export_folder: Option<PathBuf>) -> Session {
         film_area: Some(TiltedBox::from_edges(0.0, 0.0, f64::from(SCAN.0), f64::from(SCAN.1))),
         format_id: Some("135".to_owned()),
         perforations: Vec::new(),
+        edge_code: None,
         notes: Vec::new(),
         frames: frames.to_vec(),
     }];
@@ -242,7 +246,7 @@ pub(crate) fn window(app: GlassineApp) -> Harness<'static, GlassineApp> {
 pub(crate) fn sized_window(app: GlassineApp, size: [f32; 2]) -> Harness<'static, GlassineApp> {
     let builder: HarnessBuilder<GlassineApp> = Harness::builder();
     let builder = builder.with_size(size).with_max_steps(400).with_step_dt(1.0 / 60.0);
-    let builder = builder.with_context_setup(|ctx| glassine_app::theme::apply(ctx, true));
+    let builder = builder.with_context_setup(|ctx| glassine_app::widgets::theme::apply(ctx, true));
     let mut harness = builder.build_ui_state(
         |ui, app: &mut GlassineApp| {
             let ctx = ui.ctx().clone();

@@ -4,13 +4,16 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use egui::Event;
-use glassine_app::command::{Answer, Command, Leaving, Question};
+use glassine_app::commands::{
+    BoxCommand, Command, EditCommand, ExportCommand, FileCommand, JobCommand, ViewCommand,
+};
+use glassine_app::model::questions::{Answer, PendingAction, Question};
 use glassine_engine::jobs::Lane;
 use glassine_engine::{Engine, FrameScope, ScanReading, Step, ViewKey};
 use glassine_film::FilmKind;
 use glassine_session::{Edit, ScanId};
 
-use crate::desk::{Desk, wants};
+use crate::desk::{Desk, requests};
 
 const FILES: Step = Step::Run(Lane::Files);
 const WORK: Step = Step::Run(Lane::Work);
@@ -30,7 +33,7 @@ fn two_sessions() -> Desk {
     let mut desk = desk();
     let other = desk.world.made("1");
     desk.world.disk().files.insert(path("1-0"), other);
-    desk.ask([Command::SaveAs(path("0-0"))]);
+    desk.ask([Command::File(FileCommand::SaveAs(path("0-0")))]);
     desk.settle();
     desk
 }
@@ -42,9 +45,9 @@ fn first_scan(desk: &Desk) -> ScanId {
 #[test]
 fn a_late_save_names_no_other_session_and_is_told() {
     let mut desk = two_sessions();
-    desk.ask([Command::Save]);
+    desk.ask([Command::File(FileCommand::Save)]);
     desk.host(FILES);
-    desk.ask([Command::Open(vec![path("1-0")])]);
+    desk.ask([Command::File(FileCommand::Open(vec![path("1-0")]))]);
     desk.only(Lane::Work);
     assert_eq!(desk.app.status().path, Some(path("1-0")));
     desk.settle();
@@ -58,8 +61,8 @@ fn a_late_save_names_no_other_session_and_is_told() {
 fn frames_that_were_found_stay_though_a_frame_was_added_meanwhile() {
     let mut desk = desk();
     let scan = first_scan(&desk);
-    desk.ask([Command::FindFrames { scan, film: FilmKind::Slide, format_id: None }]);
-    desk.ask([Command::DuplicateFrame]);
+    desk.ask([Command::Job(JobCommand::FindFrames { scan, film: FilmKind::Slide, format_id: None })]);
+    desk.ask([Command::Box(BoxCommand::Duplicate)]);
     let (before, seen) = (desk.app.session().strips.clone(), desk.app.history().undo_steps());
     desk.settle();
     let session = desk.app.session();
@@ -74,8 +77,8 @@ fn a_solve_arrives_though_a_frame_was_deleted_meanwhile() {
     let mut desk = desk();
     let strip = desk.app.session().strips[0].id;
     let before = desk.app.session().strips[0].solve.clone();
-    desk.ask([Command::SolveStrip(strip)]);
-    desk.ask([Command::DeleteFrames]);
+    desk.ask([Command::Job(JobCommand::SolveStrip(strip))]);
+    desk.ask([Command::Box(BoxCommand::Delete)]);
     desk.settle();
     assert_ne!(desk.app.session().strips[0].solve, before);
 }
@@ -85,7 +88,7 @@ fn no_picture_of_the_session_before_is_shown_in_the_next_one() {
     let mut desk = two_sessions();
     desk.show_all();
     desk.host(Step::BeginPicture);
-    desk.ask([Command::Open(vec![path("1-0")])]);
+    desk.ask([Command::File(FileCommand::Open(vec![path("1-0")]))]);
     desk.only(Lane::Work);
     desk.host(Step::MakePicture);
     desk.host(Step::DeliverPicture);
@@ -98,16 +101,16 @@ fn no_picture_of_the_session_before_is_shown_in_the_next_one() {
 #[test]
 fn a_picture_of_a_frame_that_is_gone_is_not_shown_when_its_id_comes_back() {
     let mut desk = desk();
-    desk.ask([Command::DuplicateFrame]);
+    desk.ask([Command::Box(BoxCommand::Duplicate)]);
     let id = desk.app.ui_state().primary.expect("a frame is selected");
     desk.show_all();
-    desk.ask([Command::Undo]);
+    desk.ask([Command::Edit(EditCommand::Undo)]);
     desk.show_all();
     while desk.app.jobs().possible_steps().contains(&Step::BeginPicture) {
         desk.host(Step::BeginPicture);
         desk.host(Step::MakePicture);
     }
-    desk.ask([Command::Redo]);
+    desk.ask([Command::Edit(EditCommand::Redo)]);
     while desk.app.jobs().possible_steps().contains(&Step::DeliverPicture) {
         desk.host(Step::DeliverPicture);
     }
@@ -147,10 +150,10 @@ fn the_export_of_the_session_before_is_told_and_shown_in_no_pane_of_the_next_one
         folder: Some(PathBuf::from("/nowhere/pictures")),
         ..desk.app.session().output.clone()
     };
-    desk.ask([Command::SetOutput(output), Command::Save]);
+    desk.ask([Command::Export(ExportCommand::SetOutput(output)), Command::File(FileCommand::Save)]);
     desk.settle();
-    desk.ask([Command::Export { scope: FrameScope::All, replace: true }]);
-    desk.ask([Command::Open(vec![path("1-0")])]);
+    desk.ask([Command::Export(ExportCommand::Start { scope: FrameScope::All, replace: true })]);
+    desk.ask([Command::File(FileCommand::Open(vec![path("1-0")]))]);
     desk.only(Lane::Work);
     assert!(desk.app.status().exporting().is_some(), "opening a session stops no export");
     desk.settle();
@@ -161,10 +164,10 @@ fn the_export_of_the_session_before_is_told_and_shown_in_no_pane_of_the_next_one
 #[test]
 fn new_scans_are_there_at_once_and_their_frames_come_scan_by_scan() {
     let mut desk = desk();
-    desk.ask([Command::SaveAs(path("0-0"))]);
+    desk.ask([Command::File(FileCommand::SaveAs(path("0-0")))]);
     desk.settle();
     let scans = vec![PathBuf::from("/scans/7-1.tif"), PathBuf::from("/scans/7-2.tif")];
-    desk.ask([new_session(scans, false), Command::Answer(Answer::Yes)]);
+    desk.ask([new_session(scans, false), Command::File(FileCommand::Answer(Answer::Yes))]);
     desk.host(WORK);
     desk.only(Lane::Work);
     let steps = desk.app.history().undo_steps();
@@ -179,13 +182,16 @@ fn new_scans_are_there_at_once_and_their_frames_come_scan_by_scan() {
 #[test]
 fn frames_drawn_on_a_scan_stay_when_its_first_frames_are_found() {
     let mut desk = desk();
-    desk.ask([Command::SaveAs(path("0-0"))]);
+    desk.ask([Command::File(FileCommand::SaveAs(path("0-0")))]);
     desk.settle();
-    desk.ask([new_session(vec![PathBuf::from("/scans/7-1.tif")], false), Command::Answer(Answer::Yes)]);
+    desk.ask([
+        new_session(vec![PathBuf::from("/scans/7-1.tif")], false),
+        Command::File(FileCommand::Answer(Answer::Yes)),
+    ]);
     desk.host(WORK);
     desk.deliver_until_session("7");
     assert!(desk.app.session().strips.is_empty());
-    desk.ask([Command::AddFrame]);
+    desk.ask([Command::Box(BoxCommand::Add)]);
     let drawn = desk.app.session().frames.clone();
     assert_eq!(drawn.len(), 1);
     desk.settle();
@@ -196,14 +202,14 @@ fn frames_drawn_on_a_scan_stay_when_its_first_frames_are_found() {
 #[test]
 fn changes_made_while_another_session_opens_are_asked_about() {
     let mut desk = two_sessions();
-    desk.ask([Command::Open(vec![path("1-0")])]);
+    desk.ask([Command::File(FileCommand::Open(vec![path("1-0")]))]);
     let frames = desk.app.session().frames.iter().map(|frame| frame.id).collect();
     let edit = Edit::SetParam { frames, param: glassine_film::Param::ExposureStops, value: 1.0 };
-    desk.ask([Command::Edit(edit)]);
+    desk.ask([Command::Edit(EditCommand::Apply(edit))]);
     desk.only(Lane::Work);
     assert_eq!(desk.app.session().title, "0");
-    assert!(matches!(desk.app.ui_state().question, Some(Question::Unsaved(Leaving::Show(_)))));
-    desk.ask([Command::Answer(Answer::Yes)]);
+    assert!(matches!(desk.app.ui_state().question, Some(Question::Unsaved(PendingAction::Show(_)))));
+    desk.ask([Command::File(FileCommand::Answer(Answer::Yes))]);
     desk.settle();
     assert_eq!(desk.app.session().title, "1");
     let saved = desk.world.disk().files[&path("0-0")].frames[0].clone();
@@ -213,8 +219,8 @@ fn changes_made_while_another_session_opens_are_asked_about() {
 #[test]
 fn a_save_that_follows_another_at_once_is_no_conflict_with_it() {
     let mut desk = two_sessions();
-    desk.ask([Command::DuplicateFrame, Command::Save]);
-    desk.ask([Command::DuplicateFrame, Command::Save]);
+    desk.ask([Command::Box(BoxCommand::Duplicate), Command::File(FileCommand::Save)]);
+    desk.ask([Command::Box(BoxCommand::Duplicate), Command::File(FileCommand::Save)]);
     desk.settle();
     assert!(desk.app.status().conflict.is_none() && !desk.app.history().is_unsaved());
     assert_eq!(desk.world.disk().files[&path("0-0")].frames.len(), desk.app.session().frames.len());
@@ -227,7 +233,7 @@ fn every_change_is_autosaved_within_half_a_second_however_long_the_changes_go_on
     let mut desk = Desk::new(1, &egui::Context::default(), &Arc::new(Engine::new().in_run(run)));
     desk.world.disk().is_calm = true;
     for step in 0..8 {
-        desk.ask([Command::QuarterTurn(1)]);
+        desk.ask([Command::Edit(EditCommand::QuarterTurn(1))]);
         desk.wait(0.1, Vec::new());
         desk.settle();
         let autosaved = desk.world.disk().autosaves.len();
@@ -241,14 +247,14 @@ fn every_change_is_autosaved_within_half_a_second_however_long_the_changes_go_on
 
 fn new_session(scans: Vec<PathBuf>, add: bool) -> Command {
     let reading = ScanReading::default();
-    Command::Ask(Question::NewSession {
+    Command::View(ViewCommand::Ask(Question::NewSession {
         scans,
         film: None,
         format_id: None,
         reading,
         one_frame_per_file: false,
         add,
-    })
+    }))
 }
 
 impl Desk {
@@ -262,8 +268,8 @@ impl Desk {
     }
 
     fn show_all(&mut self) {
-        let wants = wants(self.app.session());
-        self.app.show(wants);
+        let requests = requests(self.app.session());
+        self.app.show(requests);
         self.wait(0.01, Vec::new());
     }
 

@@ -6,9 +6,13 @@ use std::sync::Arc;
 
 use egui::{Context, Event, RawInput};
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::command::{Answer, Command, GesturePhase, Question, SelectHow};
-use glassine_app::dialogs::PreparedPicker;
-use glassine_app::store::{Want, Wants};
+use glassine_app::commands::{
+    BoxCommand, Command, EditCommand, ExportCommand, FileCommand, GesturePhase, JobCommand, SelectCommand,
+    SelectHow, ViewCommand,
+};
+use glassine_app::model::preview_requests::{PreviewRequests, Viewport};
+use glassine_app::model::questions::{Answer, Question};
+use glassine_app::services::file_dialogs::PreparedPicker;
 use glassine_engine::jobs::{JobEdits, JobEventKind};
 use glassine_engine::{
     Engine, FrameScope, JobHost, Overlay, PictureSide, ScanReading, SessionKey, Step, UnitRect, ViewKey,
@@ -106,13 +110,13 @@ impl Desk {
         self.world.disk().is_calm = true;
         if self.in_gesture {
             self.in_gesture = false;
-            self.app.push(Command::Gesture(GesturePhase::Commit));
+            self.app.push(EditCommand::Gesture(GesturePhase::Commit));
         }
         if self.app.ui_state().question.is_some() {
-            self.app.push(Command::Answer(Answer::Cancel));
+            self.app.push(FileCommand::Answer(Answer::Cancel));
         }
         self.frame(0.01, Vec::new())?;
-        self.app.show(wants(self.app.session()));
+        self.app.show(requests(self.app.session()));
         self.frame(40.0, vec![Event::WindowFocused(true)])?;
         for _ in 0..2_000 {
             let possible = self.app.jobs().possible_steps();
@@ -121,9 +125,9 @@ impl Desk {
                     return self.at_rest();
                 }
                 if self.app.ui_state().question.is_some() {
-                    self.app.push(Command::Answer(Answer::Cancel));
+                    self.app.push(FileCommand::Answer(Answer::Cancel));
                 }
-                self.app.show(wants(self.app.session()));
+                self.app.show(requests(self.app.session()));
                 self.frame(500.0, vec![Event::WindowFocused(true)])?;
                 continue;
             };
@@ -321,7 +325,7 @@ impl Desk {
             if answer == Answer::No {
                 self.given_up = Some(self.app.session().clone());
             }
-            return vec![Command::Answer(answer)];
+            return vec![Command::File(FileCommand::Answer(answer))];
         }
         let session = self.app.session().clone();
         let scan = self.dice.pick(&session.scans).map(|scan| scan.id);
@@ -330,24 +334,24 @@ impl Desk {
         let one = |command: Option<Command>| command.into_iter().collect();
         match self.dice.below(22) {
             0..=3 => vec![self.exposure()],
-            4 => one(frame.map(|frame| Command::Select(frame, SelectHow::Only))),
-            5 => vec![Command::AddFrame],
-            6 => vec![Command::DuplicateFrame],
-            7 => vec![Command::DeleteFrames],
-            8 => vec![Command::Undo],
-            9 => vec![Command::Redo],
+            4 => one(frame.map(|frame| Command::Select(SelectCommand::Frame(frame, SelectHow::Only)))),
+            5 => vec![Command::Box(BoxCommand::Add)],
+            6 => vec![Command::Box(BoxCommand::Duplicate)],
+            7 => vec![Command::Box(BoxCommand::Delete)],
+            8 => vec![Command::Edit(EditCommand::Undo)],
+            9 => vec![Command::Edit(EditCommand::Redo)],
             10 => self.gesture(),
-            11 => one(strip.map(Command::SolveStrip)),
+            11 => one(strip.map(|strip| Command::Job(JobCommand::SolveStrip(strip)))),
             12 => one(scan.map(|scan| {
                 let film = FilmKind::ColourNegative;
-                Command::FindFrames { scan, film, format_id: None }
+                Command::Job(JobCommand::FindFrames { scan, film, format_id: None })
             })),
-            13 if self.app.status().conflict.is_some() => vec![Command::TakeOver],
-            13 => vec![Command::Save],
-            14 => vec![Command::SaveAs(self.free_path(&session.title))],
+            13 if self.app.status().conflict.is_some() => vec![Command::File(FileCommand::TakeOver)],
+            13 => vec![Command::File(FileCommand::Save)],
+            14 => vec![Command::File(FileCommand::SaveAs(self.free_path(&session.title)))],
             15 => {
                 let files: Vec<PathBuf> = self.world.disk().files.keys().cloned().collect();
-                one(self.dice.pick(&files).cloned().map(|path| Command::Open(vec![path])))
+                one(self.dice.pick(&files).cloned().map(|path| Command::File(FileCommand::Open(vec![path]))))
             }
             16 | 17 => self.open_scans(&session),
             18 => {
@@ -355,11 +359,14 @@ impl Desk {
                     folder: Some(PathBuf::from("/nowhere/pictures")),
                     ..session.output.clone()
                 };
-                vec![Command::SetOutput(output), Command::Export { scope: FrameScope::All, replace: true }]
+                vec![
+                    Command::Export(ExportCommand::SetOutput(output)),
+                    Command::Export(ExportCommand::Start { scope: FrameScope::All, replace: true }),
+                ]
             }
-            19 if self.dice.one_in(3) => vec![Command::CancelJobs],
+            19 if self.dice.one_in(3) => vec![Command::Job(JobCommand::Cancel)],
             _ => {
-                let mut shown = wants(&session);
+                let mut shown = requests(&session);
                 let dice = &mut self.dice;
                 shown.pictures.retain(|_| !dice.one_in(3));
                 self.app.show(shown);
@@ -370,23 +377,26 @@ impl Desk {
 
     fn exposure(&mut self) -> Command {
         self.counter += 1;
-        Command::SetParam(Param::ExposureStops, f64::from(self.counter) * 1e-3)
+        Command::Edit(EditCommand::SetParam(Param::ExposureStops, f64::from(self.counter) * 1e-3))
     }
 
     fn gesture(&mut self) -> Vec<Command> {
         if !self.in_gesture {
             self.in_gesture = true;
-            return vec![Command::Gesture(GesturePhase::Begin("pull".to_owned())), self.exposure()];
+            return vec![
+                Command::Edit(EditCommand::Gesture(GesturePhase::Begin("pull".to_owned()))),
+                self.exposure(),
+            ];
         }
         match self.dice.below(3) {
             0 => vec![self.exposure()],
             1 => {
                 self.in_gesture = false;
-                vec![Command::Gesture(GesturePhase::Commit)]
+                vec![Command::Edit(EditCommand::Gesture(GesturePhase::Commit))]
             }
             _ => {
                 self.in_gesture = false;
-                vec![Command::Gesture(GesturePhase::Cancel)]
+                vec![Command::Edit(EditCommand::Gesture(GesturePhase::Cancel))]
             }
         }
     }
@@ -412,13 +422,13 @@ impl Desk {
             one_frame_per_file: self.dice.one_in(2),
             add,
         };
-        vec![Command::Ask(question), Command::Answer(Answer::Yes)]
+        vec![Command::View(ViewCommand::Ask(question)), Command::File(FileCommand::Answer(Answer::Yes))]
     }
 }
 
 /// Every place of a session.
-pub(crate) fn wants(session: &Session) -> Wants {
-    let want = Want {
+pub(crate) fn requests(session: &Session) -> PreviewRequests {
+    let viewport = Viewport {
         region: UnitRect::WHOLE,
         scan_rect: PixelRect::of_size(10, 10),
         size_px: [10, 10],
@@ -428,11 +438,11 @@ pub(crate) fn wants(session: &Session) -> Wants {
     let prints = session.frames.iter().map(|frame| ViewKey::Print(frame.id));
     let large = session.frames.first().map(|frame| ViewKey::Frame(frame.id));
     let regions = session.scans.iter().map(|scan| ViewKey::ScanRegion(scan.id));
-    Wants {
-        pictures: prints.chain(large).chain(regions).map(|key| (key, want)).collect(),
+    PreviewRequests {
+        pictures: prints.chain(large).chain(regions).map(|key| (key, viewport)).collect(),
         overviews: session.scans.iter().map(|scan| scan.id).collect(),
         base_pixels: session.scans.first().map(|scan| scan.id).into_iter().collect(),
-        ..Wants::default()
+        ..PreviewRequests::default()
     }
 }
 

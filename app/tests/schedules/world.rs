@@ -161,6 +161,15 @@ fn solved(strip: StripId, mark: &str) -> Edit {
     Edit::ApplySolve { strip, solve: solve(mark), frames: Vec::new() }
 }
 
+fn opened(disk: &mut Disk, path: PathBuf) -> Result<MadeSession, EngineError> {
+    let Some(mut session) = disk.files.get(&path).cloned() else {
+        return Err(EngineError::Told(Notice::new(Severity::Error, "no such file", "choose another")));
+    };
+    session.notes = disk.new_mark(&session.notes);
+    let saved = disk.states.get(&path).map(|(_, state)| state.clone());
+    Ok(MadeSession { session, path: Some(path), saved, ..MadeSession::default() })
+}
+
 impl Worker for World {
     fn run(
         &self,
@@ -178,19 +187,7 @@ impl Worker for World {
             send(JobEventKind::Edits(Box::new(JobEdits { label, base, edits, notices: Vec::new() })));
         };
         match job {
-            Job::OpenSession { path } => {
-                let Some(mut session) = disk.files.get(&path).cloned() else {
-                    return Err(EngineError::Told(Notice::new(
-                        Severity::Error,
-                        "no such file",
-                        "choose another",
-                    )));
-                };
-                session.notes = disk.new_mark(&session.notes);
-                let saved = disk.states.get(&path).map(|(_, state)| state.clone());
-                let made = MadeSession { session, path: Some(path), saved, ..MadeSession::default() };
-                send(JobEventKind::SessionReady(Box::new(made)));
-            }
+            Job::OpenSession { path } => send(JobEventKind::SessionReady(Box::new(opened(&mut disk, path)?))),
             Job::OpenScans(request) => {
                 let notes = disk.new_mark("");
                 let title = request.scans.first().map(|path| family(path)).unwrap_or_default();

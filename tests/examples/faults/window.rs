@@ -4,6 +4,8 @@ use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};
 use std::time::{Duration, Instant};
 
+use rustix::process::Signal;
+
 use crate::Bench;
 use crate::kills::{begun, copy_of};
 use crate::program::{How, Run};
@@ -15,6 +17,10 @@ use crate::worker;
 const DURABLE_AFTER: Duration = Duration::from_millis(1_200);
 /// Time for the window to open and take the keyboard.
 const OPENS_WITHIN: Duration = Duration::from_secs(30);
+/// Time for a window whose calls fail to show itself.
+const DRAWS_WITHIN: Duration = Duration::from_secs(12);
+/// Time for the window to close on request.
+const CLOSES_WITHIN: Duration = Duration::from_secs(5);
 
 const CALLS: &[&str] = &[
     "openat:error=EACCES",
@@ -68,10 +74,10 @@ impl Screen {
         output.status.success().then(|| String::from_utf8_lossy(&output.stdout).into_owned())
     }
 
-    /// Gives the window the keyboard once the window exists.
-    fn focus(&self, run: &mut Run) -> bool {
+    /// Gives the window the keyboard once the window exists, if that is soon enough.
+    fn focus(&self, run: &mut Run, patience: Duration) -> bool {
         let started = Instant::now();
-        while started.elapsed() < OPENS_WITHIN && matches!(run.child.try_wait(), Ok(None)) {
+        while started.elapsed() < patience && matches!(run.child.try_wait(), Ok(None)) {
             let found = self.xdotool(&["search", "--onlyvisible", "--name", "Glassine"]).unwrap_or_default();
             if let Some(id) = found.lines().map(str::trim).rfind(|line| !line.is_empty())
                 && self.xdotool(&["windowfocus", "--sync", id]).is_some()
@@ -94,7 +100,7 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     let environment =
         [("DISPLAY", screen.name.as_str()), ("WAYLAND_DISPLAY", ""), ("LIBGL_ALWAYS_SOFTWARE", "1")];
     if bench.program.is_traced() {
-        failing_calls(bench, tally, &copy, &environment);
+        failing_calls(bench, tally, &copy, &screen, &environment);
     }
     for trial in 0..bench.trials(20, 1) {
         tally.trials += 1;
@@ -102,24 +108,38 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
     }
 }
 
-fn failing_calls(bench: &Bench, tally: &mut Tally, copy: &Copy, environment: &[(&str, &str)]) {
+fn failing_calls(
+    bench: &Bench,
+    tally: &mut Tally,
+    copy: &Copy,
+    screen: &Screen,
+    environment: &[(&str, &str)],
+) {
     let (mut opened, mut refused, mut stayed) = (0, 0, 0);
     for (idx, call) in CALLS.iter().enumerate() {
         for sample in 0..bench.trials(12, 1) {
             let mut random = random_of(tally.seed ^ idx as u64, sample);
             let inject = format!("{call}:when={}", 1 + random.below(120));
-            let args = [copy.session.as_path(), Path::new("--time-start")];
             let how = How { inject: Some(&inject), environment, ..How::default() };
-            let Some(run) = begun(tally, bench.program.start(&args, &how)) else { return };
-            let Some(mut ended) = begun(tally, run.end(Duration::from_secs(12))) else { return };
+            let Some(mut run) = begun(tally, bench.program.start(&[&copy.session], &how)) else { return };
+            if screen.focus(&mut run, DRAWS_WITHIN) {
+                // An open window has time for its pictures, then closes on request.
+                std::thread::sleep(Duration::from_secs(2));
+                run.signal(Signal::TERM);
+            }
+            let Some(mut ended) = begun(tally, run.end(CLOSES_WITHIN)) else { return };
             tally.trials += 1;
-            // A window that stays open shows its message; it can't close by itself, because no picture arrived.
+            // A window that can't hear the request stays open.
             if ended.hung {
                 stayed += 1;
                 ended.hung = false;
             } else {
                 *(if ended.status.success() { &mut opened } else { &mut refused }) += 1;
-                let wrongs = if ended.failed_before_main() { Vec::new() } else { ended.wrongs(None) };
+                let wrongs = if ended.failed_before_main() {
+                    Vec::new()
+                } else {
+                    ended.wrongs(Some(Signal::TERM.as_raw()))
+                };
                 for wrong in wrongs {
                     tally.require(false, || format!("{inject}: {wrong}"));
                 }
@@ -148,7 +168,7 @@ fn kill_after_edit(
     let saves = trial % 2 == 1;
     let how = How { environment, ..How::default() };
     let Some(mut run) = begun(tally, bench.program.start(&[&copy.session], &how)) else { return };
-    if !screen.focus(&mut run) {
+    if !screen.focus(&mut run, OPENS_WITHIN) {
         run.kill();
         tally.require(false, || "the window did not open".to_owned());
         return;

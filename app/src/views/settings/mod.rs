@@ -1,27 +1,28 @@
 //! The settings column: what the strip shares, what each frame has, what is written.
 
-mod balance;
-mod cast;
-mod clean;
-mod film;
-mod frame;
-mod scan;
-mod sizes;
+mod balance_section;
+mod cast_correction;
+mod clean_section;
+mod film_section;
+mod frame_section;
+mod output_sizes;
+mod scan_reading;
 
 use egui::{Button, Label, Margin, RichText, ScrollArea, Ui, UiBuilder};
 use glassine_film::ParamGroup;
 
-use crate::command::Command;
-use crate::panels::Section;
-use crate::state::ViewCx;
-use crate::theme;
+use super::export_pane::{export_button_ui, kind_rows_ui};
+use crate::commands::{BoxCommand, EditCommand};
+use crate::model::panels::Section;
+use crate::views::ViewCx;
 use crate::widgets::parts::{note_ui, section_head_ui, warning_ui};
-
-use super::export::{export_button_ui, kind_rows_ui};
-pub(super) use cast::{is_unsure, proof_want};
-use clean::{clean_section_ui, clean_summary};
-use film::{film_section_ui, film_summary};
-use frame::{colour_section_ui, exposure_section_ui, sharpen_section_ui, sharpen_summary, summary_of};
+use crate::widgets::theme;
+pub(super) use cast_correction::{is_unsure, variation_viewport};
+use clean_section::{clean_section_ui, clean_summary};
+use film_section::{film_section_ui, film_summary};
+use frame_section::{
+    colour_section_ui, exposure_section_ui, sharpen_section_ui, sharpen_summary, summary_of,
+};
 
 /// Groups that are copied together from one frame to others.
 pub(super) const ALL_GROUPS: [ParamGroup; 4] =
@@ -66,7 +67,7 @@ fn section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, section: Section) {
             Section::Sharpen => sharpen_section_ui(ui, cx),
             Section::Output => {
                 kind_rows_ui(ui, cx);
-                sizes::size_facts_ui(ui, cx);
+                output_sizes::size_facts_ui(ui, cx);
                 export_button_ui(ui, cx);
             }
         }
@@ -96,7 +97,7 @@ fn selection_head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         several => format!("{} frames", several.len()),
     };
     let can_paste = cx.ui_state.copied_look.is_some() && !selected.is_empty();
-    let is_changed = frame::any_changed(&selected, &ALL_GROUPS);
+    let is_changed = frame_section::any_changed(&selected, &ALL_GROUPS);
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 4.0;
         let title = RichText::new(title).text_style(theme::section_style()).color(p.text_strong);
@@ -105,15 +106,15 @@ fn selection_head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             let small = |text: &str| Button::new(RichText::new(text).small());
             let reset = ui.add_enabled(is_changed, small("reset"));
             if reset.on_hover_text("every value of the selected frames back to its default").clicked() {
-                cx.out.extend(frame::reset_commands(&ALL_GROUPS, "reset settings"));
+                cx.out.extend(frame_section::reset_commands(&ALL_GROUPS, "reset settings"));
             }
             let paste = ui.add_enabled(can_paste, small("paste"));
             if paste.on_hover_text("give the copied settings to the selected frames").clicked() {
-                cx.push(Command::PasteLook(ALL_GROUPS.to_vec()));
+                cx.push(EditCommand::PasteLook(ALL_GROUPS.to_vec()));
             }
             let copy = ui.add_enabled(!selected.is_empty(), small("copy"));
             if copy.on_hover_text("remember the settings of this frame").clicked() {
-                cx.push(Command::CopyLook);
+                cx.push(EditCommand::CopyLook);
             }
         });
     });
@@ -121,7 +122,7 @@ fn selection_head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         if frame.reaches_rebate() {
             warning_ui(ui, "the box reaches the rebate, which spoils exposure and colour");
             if ui.button("hold the box in the image area").clicked() {
-                cx.push(Command::SetHeld(true));
+                cx.push(BoxCommand::SetHeld(true));
             }
         } else if !frame.flags.is_empty() && !frame.reason.is_empty() {
             let flags: Vec<&str> = frame.flags.iter().map(|flag| flag.key()).collect();

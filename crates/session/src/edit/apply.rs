@@ -314,6 +314,7 @@ fn add_frame(session: &mut Session, strip_id: StripId, new: &NewFrame, look: &Lo
     let frame = make_frame(session, strip_id, new, look)?;
     insert_along(session, Arc::new(frame));
     renumber(session, first);
+    session.output.film_numbers &= session.has_distinct_film_numbers();
     Ok(())
 }
 

@@ -1,0 +1,229 @@
+//! Changes of the session: edits, gestures, undo, copied settings, turned pictures.
+
+use glassine_engine::{Notice, Severity};
+use glassine_film::{Param, ParamGroup};
+use glassine_raster::Orientation;
+use glassine_session::{Edit, FrameId, Session, StripId};
+
+use super::boxes;
+use crate::app::GlassineApp;
+use crate::model::strip_space::StripSpace;
+
+/// A step of a gesture, so that a drag becomes one undo step.
+#[derive(Debug, Clone, PartialEq)]
+pub enum GesturePhase {
+    /// The pointer went down; the label names the undo step.
+    Begin(String),
+    /// The pointer was released.
+    Commit,
+    /// Escape was pressed.
+    Cancel,
+}
+
+/// Changes of the session.
+#[derive(Debug, Clone)]
+pub enum EditCommand {
+    /// Make one change. The guard limits boxes before it is applied.
+    Apply(Edit),
+    /// Make several changes as one step (inside a gesture they are previewed).
+    ApplyAll {
+        /// Label of the step.
+        label: String,
+        edits: Vec<Edit>,
+    },
+    /// Begin, finish or drop a gesture.
+    Gesture(GesturePhase),
+    /// Set one value of every selected frame (inside a gesture it is previewed).
+    SetParam(Param, f64),
+    /// Reset a value of the selected frames to its default.
+    ResetParam(Param),
+    Undo,
+    Redo,
+    /// Copy the look of the selected frame.
+    CopyLook,
+    /// Give the copied look to the selected frames.
+    PasteLook(Vec<ParamGroup>),
+    /// Quarter turns of the selected pictures, clockwise.
+    QuarterTurn(i8),
+    /// Flip the selected pictures left to right.
+    FlipHorizontally,
+    /// Flip the selected pictures top to bottom.
+    FlipVertically,
+    /// Flip every picture of the current strip: film scanned from its other side.
+    FlipStrip,
+    /// Whether the export leaves out the selected frames.
+    SetSkipped(bool),
+    /// Number all frames, starting here.
+    Renumber(u32),
+}
+
+impl GlassineApp {
+    /// Carries out a change of the session.
+    pub(super) fn apply_edit(&mut self, command: EditCommand) {
+        match command {
+            EditCommand::Apply(edit) => self.edit(edit),
+            EditCommand::ApplyAll { label, edits } => self.edit_all(&label, &edits),
+            EditCommand::Gesture(phase) => self.gesture(phase),
+            EditCommand::SetParam(param, value) => {
+                self.edit(Edit::SetParam { frames: self.selected(), param, value });
+            }
+            EditCommand::ResetParam(param) => {
+                let value = param.spec().default;
+                self.edit(Edit::SetParam { frames: self.selected(), param, value });
+            }
+            EditCommand::Undo => self.undo(),
+            EditCommand::Redo => self.redo(),
+            EditCommand::CopyLook => self.copy_look(),
+            EditCommand::PasteLook(groups) => {
+                if let Some(look) = self.ui_state.copied_look.clone() {
+                    self.edit(Edit::PasteLook { frames: self.selected(), look, groups });
+                }
+            }
+            EditCommand::QuarterTurn(turns) => self.turn_pictures(|o| turned(o, turns)),
+            EditCommand::FlipHorizontally => self.turn_pictures(Orientation::flipped_horizontally),
+            EditCommand::FlipVertically => self.turn_pictures(Orientation::flipped_vertically),
+            EditCommand::FlipStrip => self.flip_strip(),
+            EditCommand::SetSkipped(skipped) => {
+                self.edit(Edit::SetSkipped { frames: self.selected(), skipped });
+            }
+            EditCommand::Renumber(first) => self.edit(Edit::Renumber { first }),
+        }
+    }
+
+    /// Applies an edit: previewed inside a gesture, otherwise as a separate step. The guard limits boxes first.
+    pub(crate) fn edit(&mut self, edit: Edit) {
+        let edit =
+            boxes::held(self.history.current(), self.gesture_start.as_ref(), self.ui_state.aspect, edit);
+        let label = edit.label();
+        match edit.apply(self.history.current()) {
+            Ok(session) => {
+                self.history.preview(&label, session);
+                self.touched();
+            }
+            Err(error) => self.refused(error.to_string()),
+        }
+    }
+
+    /// Applies several edits as one change: previewed inside a gesture, otherwise as a separate step.
+    pub(crate) fn edit_all(&mut self, label: &str, edits: &[Edit]) {
+        if let Some(session) = self.after(edits) {
+            self.history.preview(label, session);
+            self.touched();
+        }
+    }
+
+    /// Applies several edits as one step, which ends a gesture.
+    pub(crate) fn apply_all(&mut self, label: &str, edits: &[Edit]) {
+        if let Some(session) = self.after(edits) {
+            self.history.apply(label, session);
+            self.touched();
+        }
+    }
+
+    /// The session after these edits; `None` if one is refused, which the user is told.
+    fn after(&mut self, edits: &[Edit]) -> Option<Session> {
+        let mut session = self.history.current().clone();
+        for edit in edits {
+            match edit.apply(&session) {
+                Ok(next) => session = next,
+                Err(error) => {
+                    self.refused(error.to_string());
+                    return None;
+                }
+            }
+        }
+        Some(session)
+    }
+
+    fn refused(&mut self, why: String) {
+        self.notify(Notice::new(Severity::Error, why, "the session is unchanged"));
+    }
+
+    fn gesture(&mut self, phase: GesturePhase) {
+        match phase {
+            GesturePhase::Begin(label) => {
+                self.history.begin(label);
+                self.gesture_start = Some(self.history.current().clone());
+            }
+            GesturePhase::Commit => {
+                self.history.commit();
+                self.gesture_start = None;
+            }
+            GesturePhase::Cancel => {
+                self.history.cancel();
+                self.gesture_start = None;
+                self.ui_state.box_drag = None;
+            }
+        }
+        self.touched();
+    }
+
+    fn undo(&mut self) {
+        self.leave_gesture();
+        self.history.undo();
+        self.touched();
+    }
+
+    fn redo(&mut self) {
+        self.leave_gesture();
+        self.history.redo();
+        self.touched();
+    }
+
+    fn leave_gesture(&mut self) {
+        self.history.commit();
+        self.gesture_start = None;
+        self.ui_state.box_drag = None;
+    }
+
+    fn copy_look(&mut self) {
+        let session = self.history.current();
+        if let Some(frame) = self.ui_state.primary.and_then(|id| session.frame(id)) {
+            self.ui_state.copied_look = Some(frame.look.clone());
+            let headline = format!("settings of frame {} copied", frame.number);
+            self.notify(Notice::new(Severity::Info, headline, "select other frames and paste"));
+        }
+    }
+
+    fn turn_pictures(&mut self, turn: impl Fn(Orientation) -> Orientation) {
+        let session = self.history.current();
+        let frames = self.ui_state.selected.iter().filter_map(|id| session.frame(*id));
+        let turns: Vec<_> = frames.map(|frame| (frame.id, turn(frame.orientation))).collect();
+        if !turns.is_empty() {
+            self.edit(Edit::SetOrientations(turns));
+        }
+    }
+
+    fn flip_strip(&mut self) {
+        let Some(strip) = self.active_strip() else { return };
+        let frames = self.history.current().frames_of(strip);
+        let turns: Vec<_> =
+            frames.map(|frame| (frame.id, frame.orientation.flipped_horizontally())).collect();
+        self.edit(Edit::SetOrientations(turns));
+    }
+
+    /// Selected frames in the order shown.
+    pub(crate) fn selected(&self) -> Vec<FrameId> {
+        self.ui_state.selected_in_order(self.history.current())
+    }
+
+    /// The current strip.
+    pub(crate) fn active_strip(&self) -> Option<StripId> {
+        let session = self.history.current();
+        let of_frame = self.ui_state.primary.and_then(|id| session.frame(id)).map(|frame| frame.strip);
+        of_frame.or(self.ui_state.active_strip).or_else(|| session.strips.first().map(|strip| strip.id))
+    }
+
+    pub(crate) fn strip_space(&self) -> StripSpace {
+        StripSpace::of(self.history.current(), self.ui_state.strip.whole_scans)
+    }
+
+    /// Notes a possible change: an autosave is due soon.
+    pub(crate) fn touched(&mut self) {
+        self.files.touched_at.get_or_insert(self.now);
+    }
+}
+
+fn turned(orientation: Orientation, turns: i8) -> Orientation {
+    (0..turns.rem_euclid(4)).fold(orientation, |o, _| o.turned_clockwise())
+}

@@ -1,0 +1,140 @@
+//! Exporting: the request to the engine, its result, and existing files that an export would replace.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use crossbeam_channel::bounded;
+use egui::Context;
+use glassine_engine::jobs::Job;
+use glassine_engine::{ExportReport, ExportRequest, FrameScope, Notice, SessionKey, Severity};
+use glassine_session::{Edit, OutputSettings, Session, file_stem};
+
+use super::closing::ExportEnd;
+use crate::app::GlassineApp;
+use crate::commands::{Command, ViewCommand};
+use crate::model::questions::PathPurpose;
+use crate::platform::clock;
+
+/// Output settings and exports.
+#[derive(Debug, Clone)]
+pub enum ExportCommand {
+    /// Change the output settings.
+    SetOutput(OutputSettings),
+    /// Export frames.
+    Start {
+        scope: FrameScope,
+        /// Replace existing files.
+        replace: bool,
+    },
+    /// Ask for the target folder.
+    AskFolder,
+}
+
+impl GlassineApp {
+    /// Changes the output settings, or exports.
+    pub(super) fn apply_export(&mut self, ctx: &Context, command: ExportCommand) {
+        match command {
+            ExportCommand::SetOutput(output) => self.edit(Edit::SetOutput(output)),
+            ExportCommand::Start { scope, replace } => self.export(ctx, scope, replace),
+            ExportCommand::AskFolder => self.ask_path(ctx, PathPurpose::ExportFolder),
+        }
+    }
+
+    /// Exports frames into the session's folder; asks for one if the session has none.
+    fn export(&mut self, ctx: &Context, scope: FrameScope, replace: bool) {
+        let at = self.session_at();
+        let output = at.session.output.clone();
+        let Some(folder) = output.folder.clone() else {
+            self.ask_path(ctx, PathPurpose::ExportFolder);
+            return;
+        };
+        if self.status.exporting().is_some() {
+            self.notify(Notice::new(
+                Severity::Info,
+                "an export is running",
+                "wait for it or cancel it in the status line",
+            ));
+            return;
+        }
+        self.status.export_report = None;
+        self.files.exporting = Some(at.clone());
+        self.submit(Job::Export(Box::new(ExportRequest {
+            at,
+            folder,
+            scope,
+            output,
+            repair: None,
+            sharpen: None,
+            replace,
+            written_at: clock::now_text(),
+        })));
+    }
+
+    /// Reports the end of an export; the panes show only exports of the current session.
+    pub(crate) fn exported(&mut self, key: SessionKey, report: Arc<ExportReport>) {
+        self.export_ended(ExportEnd::of(&report));
+        let (written, failed) = (report.written.len(), report.failed.len());
+        let whose = if key == self.key { "" } else { " for the previous session" };
+        let pictures = if written == 1 { "picture" } else { "pictures" };
+        let what = format!("{written} {pictures} written{whose}");
+        let notice = match (report.cancelled, report.failed.first()) {
+            (_, Some(first)) => Notice::new(
+                Severity::Error,
+                format!("{what}, {failed} failed; frame {}: {}", first.number, first.notice.headline),
+                first.notice.what_to_do.clone(),
+            ),
+            (true, None) => {
+                Notice::new(Severity::Warning, format!("export stopped, {what}"), "finished files are kept")
+            }
+            (false, None) => Notice::new(Severity::Info, what, ""),
+        };
+        let folder = report.written.first().and_then(|file| file.path.parent().map(PathBuf::from));
+        self.notify(match folder {
+            Some(folder) => notice.about(folder),
+            None => notice,
+        });
+        if key != self.key {
+            return;
+        }
+        if let Some(at) = self.files.exporting.take_if(|at| at.key == key) {
+            self.status.counts.take_report(&at.session, &report);
+        }
+        self.status.export_report = Some(report);
+        self.files.looked_up.clear();
+        self.commands.push(Command::View(ViewCommand::ShowExport(self.ui_state.show_export)));
+    }
+
+    /// Checks on another thread whether files of an export with the present settings already exist.
+    pub(super) fn look_for_existing(&mut self, ctx: &Context) {
+        let targets = targets(self.history.current());
+        if targets == self.files.looked_up || self.files.lookup.is_some() {
+            return;
+        }
+        self.files.looked_up.clone_from(&targets);
+        let look = move || targets.into_iter().filter(|path| path.exists()).collect::<Vec<_>>();
+        if self.options.inline_jobs {
+            self.status.existing_files = look();
+            return;
+        }
+        let (sender, receiver) = bounded(1);
+        let ctx = ctx.clone();
+        let work = move || {
+            // If the window has closed meanwhile, the answer is dropped.
+            if sender.send(look()).is_ok() {
+                ctx.request_repaint();
+            }
+        };
+        if std::thread::Builder::new().name("glassine-names".to_owned()).spawn(work).is_ok() {
+            self.files.lookup = Some(receiver);
+        }
+    }
+}
+
+/// Files that an export of all frames would write, without skipped ones.
+fn targets(session: &Session) -> Vec<PathBuf> {
+    let output = &session.output;
+    let Some(folder) = &output.folder else { return Vec::new() };
+    let frames = session.frames.iter().filter(|frame| !frame.skipped);
+    let stems = frames.filter_map(|frame| file_stem(output, frame).ok());
+    stems.map(|stem| folder.join(format!("{stem}.{}", output.kind.extension()))).collect()
+}

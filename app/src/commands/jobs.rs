@@ -1,0 +1,93 @@
+//! Work of the engine that the user starts or stops.
+
+use glassine_engine::jobs::Job;
+use glassine_engine::{Notice, Severity};
+use glassine_film::FilmKind;
+use glassine_raster::{Point, Scan, TiltedBox};
+use glassine_session::{FrameId, ScanId, StripId};
+
+use crate::app::GlassineApp;
+use crate::model::app_status::JobKind;
+
+/// Work of the engine that the user starts or stops.
+#[derive(Debug, Clone)]
+pub enum JobCommand {
+    /// Find the frames of a scan.
+    FindFrames {
+        scan: ScanId,
+        /// Kind of film.
+        film: FilmKind,
+        /// Format, if known.
+        format_id: Option<String>,
+    },
+    /// Measure the base of a strip, in a box or on its rebate.
+    MeasureBase(StripId, Option<TiltedBox>),
+    /// Solve exposure and balance of a strip.
+    SolveStrip(StripId),
+    /// Make the area around a scan point of a frame neutral.
+    GreyPoint {
+        frame: FrameId,
+        /// Centre of the averaged square.
+        center: Point<Scan>,
+        /// Half its side, scan pixels.
+        radius_px: f64,
+    },
+    /// Match exposure and balance of the selected frames to this one, or to the one shown large.
+    MatchFrames {
+        /// The frame that the others follow, if it is not the one shown large.
+        target: Option<FrameId>,
+    },
+    /// Stop the running jobs.
+    Cancel,
+    /// Count every pixel of what is shown, or stop doing so.
+    CountExactly(bool),
+}
+
+impl GlassineApp {
+    /// Starts or stops work of the engine.
+    pub(super) fn apply_job(&mut self, command: JobCommand) {
+        match command {
+            JobCommand::FindFrames { scan, film, format_id } => {
+                self.submit(Job::FindFrames { scan, film, format_id });
+            }
+            JobCommand::MeasureBase(strip, area) => {
+                self.submit(Job::MeasureBase { strip, area });
+            }
+            JobCommand::SolveStrip(strip) => {
+                self.submit(Job::SolveStrip { strip });
+            }
+            JobCommand::GreyPoint { frame, center, radius_px } => {
+                self.submit(Job::GreyPoint { frame, center, radius_px });
+            }
+            JobCommand::MatchFrames { target } => self.match_frames(target),
+            JobCommand::Cancel => self.stop_jobs(),
+            JobCommand::CountExactly(true) => self.status.counts.resume(),
+            JobCommand::CountExactly(false) => self.status.counts.stop(&self.jobs),
+        }
+    }
+
+    fn match_frames(&mut self, target: Option<FrameId>) {
+        let Some(target) = target.or(self.ui_state.primary) else { return };
+        let frames: Vec<FrameId> = self.selected().into_iter().filter(|id| *id != target).collect();
+        if frames.is_empty() {
+            self.notify(Notice::new(
+                Severity::Info,
+                "only one frame is selected",
+                "select the frames to be matched as well, then match them to the one shown large",
+            ));
+        } else {
+            self.submit(Job::MatchFrames { frames, target });
+        }
+    }
+
+    /// Stops the jobs that the user can see and stop.
+    fn stop_jobs(&mut self) {
+        for job in self.status.jobs.iter().filter(|job| job.can_stop()) {
+            if job.kind == JobKind::Count {
+                self.status.counts.stop(&self.jobs);
+            } else {
+                self.jobs.cancel(job.id);
+            }
+        }
+    }
+}

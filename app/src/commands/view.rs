@@ -1,0 +1,91 @@
+//! What the window shows, where keys, buttons and Escape change the same state.
+//!
+//! State that a single view changes is written by that view.
+
+use glassine_engine::{Notice, Overlay};
+
+use crate::app::GlassineApp;
+use crate::model::questions::Question;
+use crate::model::ui_state::{StripTool, StripViewState};
+
+/// Changes of what the window shows.
+#[derive(Debug, Clone)]
+pub enum ViewCommand {
+    /// Choose what the pointer does on the strip.
+    SetTool(StripTool),
+    /// Show the base pixels on the strip.
+    ShowBasePixels(bool),
+    /// Overlay of the large view.
+    SetOverlay(Overlay),
+    /// Show the frame before its settings, while a key or button is held.
+    ShowBefore(bool),
+    /// Fit the frame in its view, or show scan pixels one to one.
+    SetLoupe(bool),
+    /// Open the export pane.
+    ShowExport(bool),
+    /// Show or hide the table of keys.
+    ShowKeys(bool),
+    /// Show or hide the list of messages.
+    ShowNotices(bool),
+    /// Show or hide the list of unsaved work of earlier runs.
+    ShowUnsavedWork(bool),
+    /// Dark or light surround.
+    SetDark(bool),
+    /// Show the whole current strip.
+    FitStrip,
+    /// Show every strip of the session.
+    FitAll,
+    /// Show the strip larger (above 1) or smaller.
+    ZoomStrip(f64),
+    /// Show whole scans instead of one piece for each strip.
+    ShowWholeScans(bool),
+    /// Ask this in the window.
+    Ask(Question),
+    /// Show a message.
+    Notify(Notice),
+    /// Hide the message.
+    DismissNotice,
+}
+
+impl GlassineApp {
+    /// Changes what the window shows.
+    pub(super) fn apply_view(&mut self, command: ViewCommand) {
+        let state = &mut self.ui_state;
+        match command {
+            ViewCommand::SetTool(tool) => state.tool = tool,
+            ViewCommand::ShowBasePixels(show) => state.show_base_pixels = show,
+            ViewCommand::SetOverlay(overlay) => state.frame.overlay = overlay,
+            ViewCommand::ShowBefore(show) => state.frame.show_before = show,
+            ViewCommand::SetLoupe(loupe) => state.frame.loupe = loupe,
+            ViewCommand::ShowExport(show) => {
+                if state.show_export && !show {
+                    // The user has seen the result of the last export.
+                    self.status.export_report = None;
+                }
+                state.show_export = show;
+            }
+            ViewCommand::ShowKeys(show) => state.show_keys = show,
+            ViewCommand::ShowNotices(show) => state.show_notices = show,
+            ViewCommand::ShowUnsavedWork(show) => {
+                state.files.shows_unsaved = show;
+                state.files.discards = None;
+            }
+            ViewCommand::SetDark(dark) => state.light = !dark,
+            ViewCommand::FitStrip => state.strip.fit(false),
+            ViewCommand::FitAll => state.strip.fit(true),
+            // Without a zoom setting the view fits, and zooming starts at the size shown.
+            ViewCommand::ZoomStrip(factor) => {
+                let points = state.strip.zoom_points.unwrap_or(state.strip.fitted_points);
+                let next = StripViewState::zoomed(points, factor);
+                state.strip.zoom_points = next.is_finite().then_some(next);
+            }
+            ViewCommand::ShowWholeScans(whole) => {
+                state.strip.whole_scans = whole;
+                state.strip.zoom_points = None;
+            }
+            ViewCommand::Ask(question) => state.question = Some(question),
+            ViewCommand::Notify(notice) => self.notify(notice),
+            ViewCommand::DismissNotice => self.status.notice_open = false,
+        }
+    }
+}

@@ -1,0 +1,145 @@
+//! Facts about the program that views show but never change: running jobs, messages, the state of files.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use glassine_engine::jobs::JobId;
+use glassine_engine::session_files::{Conflict, Holder, UnsavedWork};
+use glassine_engine::{ExportReport, Notice, ScanCheck};
+
+use crate::services::eta::ProgressEstimate;
+use crate::services::exact_counts::ExactCounts;
+
+/// How visible a job is to the user.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum JobKind {
+    /// The user started it: shown at once, and stopped with a click.
+    Asked,
+    /// An export, which the export pane shows too.
+    Export,
+    /// An exact count, shown beside the histogram, and in the status line if it takes long.
+    Count,
+    /// Something the views need, shown if it takes long; it cannot be stopped, because the views cannot do without it.
+    Background,
+    /// Never shown, for example an autosave.
+    Silent,
+}
+
+/// A running or queued job, as the status line shows it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct JobStatus {
+    pub id: JobId,
+    /// What it does.
+    pub label: String,
+    /// 0 to 1.
+    pub share: f32,
+    /// Its current step.
+    pub detail: String,
+    /// How visible it is.
+    pub kind: JobKind,
+    /// How far it got and when.
+    pub estimate: ProgressEstimate,
+    /// Remaining time in words, once there is an estimate.
+    pub remaining: Option<String>,
+    /// It has been running for longer than a glance.
+    pub is_long: bool,
+    /// Its result serves only the current session: another session stops it.
+    pub ends_with_session: bool,
+}
+
+impl JobStatus {
+    /// A job that was just queued.
+    pub fn new(id: JobId, label: String, kind: JobKind) -> Self {
+        Self {
+            id,
+            label,
+            share: 0.0,
+            detail: String::new(),
+            kind,
+            estimate: ProgressEstimate::default(),
+            remaining: None,
+            is_long: false,
+            ends_with_session: false,
+        }
+    }
+
+    /// Whether the status line shows it.
+    pub fn is_shown(&self) -> bool {
+        match self.kind {
+            JobKind::Asked | JobKind::Export => true,
+            JobKind::Count | JobKind::Background => self.is_long,
+            JobKind::Silent => false,
+        }
+    }
+
+    /// Whether a click may stop it.
+    pub fn can_stop(&self) -> bool {
+        matches!(self.kind, JobKind::Asked | JobKind::Export | JobKind::Count)
+    }
+
+    /// Its current step and its remaining time.
+    pub fn detail_text(&self) -> String {
+        let parts = [Some(self.detail.as_str()).filter(|text| !text.is_empty()), self.remaining.as_deref()];
+        parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
+    }
+}
+
+/// Facts about the program's state that views show but never change.
+#[derive(Debug, Clone, Default)]
+pub struct AppStatus {
+    /// The session's file, if it has one.
+    pub path: Option<PathBuf>,
+    /// What undo would take back.
+    pub undo_label: Option<String>,
+    /// What redo would repeat.
+    pub redo_label: Option<String>,
+    /// Whether there are changes that are not in the file.
+    pub is_unsaved: bool,
+    /// Jobs that have not ended, oldest first.
+    pub jobs: Vec<JobStatus>,
+    /// Messages, newest last.
+    pub notices: Vec<Notice>,
+    /// Whether the newest message is shown in the status line.
+    pub notice_open: bool,
+    /// The last export of this session.
+    pub export_report: Option<Arc<ExportReport>>,
+    pub counts: ExactCounts,
+    /// Set if the last save was refused, because the file is not the one that was opened.
+    pub conflict: Option<Conflict>,
+    /// Unsaved work of earlier runs that was neither opened nor discarded.
+    pub unsaved_work: Vec<UnsavedWork>,
+    /// The other program that works on the session; the user can view it and save it under another name.
+    pub held_by: Option<Holder>,
+    /// That program has since closed it.
+    pub is_free_again: bool,
+    /// Scans that are missing, or do not match the session's record of them.
+    pub scan_problems: Vec<ScanCheck>,
+    /// The session is the demo, which accepts no other scans.
+    pub is_demo: bool,
+    /// Existing files that an export with the present output settings would replace.
+    pub existing_files: Vec<PathBuf>,
+}
+
+impl AppStatus {
+    /// Folder of the session file: relative paths start there.
+    pub fn folder(&self) -> Option<Arc<Path>> {
+        self.path.as_deref().and_then(Path::parent).map(Arc::from)
+    }
+
+    pub fn exporting(&self) -> Option<&JobStatus> {
+        self.jobs.iter().find(|job| job.kind == JobKind::Export)
+    }
+
+    /// The job the status line shows, and how many more wait. Jobs the user started come first.
+    pub fn shown_job(&self) -> Option<(&JobStatus, usize)> {
+        let shown = || self.jobs.iter().filter(|job| job.is_shown());
+        let asked = shown().find(|job| matches!(job.kind, JobKind::Asked | JobKind::Export));
+        let first = asked.or_else(|| shown().next())?;
+        Some((first, shown().count() - 1))
+    }
+
+    /// The message the status line shows.
+    pub fn open_notice(&self) -> Option<&Notice> {
+        self.notices.last().filter(|_| self.notice_open)
+    }
+}

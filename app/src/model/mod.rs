@@ -1,0 +1,13 @@
+//! Plain state without files, threads or jobs: what the window remembers, and what its pictures depend on.
+
+pub mod app_status;
+pub mod aspect_lock;
+pub mod brush_state;
+pub mod colour_tools;
+pub mod panels;
+pub(crate) mod picture_inputs;
+pub mod preview_requests;
+pub mod questions;
+pub(crate) mod strip_space;
+pub mod ui_state;
+pub mod variations;

@@ -1,0 +1,9 @@
+//! Work that goes on beside the drawing: pictures and counts, reports of jobs, file dialogs, the demo session.
+
+pub mod demo_session;
+pub mod eta;
+pub mod exact_counts;
+pub mod file_dialogs;
+pub(crate) mod job_events;
+pub(crate) mod preview_scheduler;
+pub mod preview_store;

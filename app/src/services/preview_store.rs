@@ -1,0 +1,341 @@
+//! Finished pictures on their way to the screen: what has arrived, and its textures.
+//!
+//! Workers deliver finished 8-bit pictures; the store only uploads them, a few a frame, and drops stale ones.
+
+use std::collections::{BTreeMap, HashMap, VecDeque};
+use std::sync::Arc;
+
+use egui::{Color32, ColorImage, Context, TextureHandle, TextureOptions};
+use glassine_engine::{FoundReading, Preview, RepairSummary, ScanPicture, ViewKey};
+use glassine_film::Histogram;
+use glassine_raster::PixelRect;
+use glassine_session::{FrameId, ScanId};
+
+use crate::services::eta::ProgressEstimate;
+
+/// Pixels uploaded in one frame of the window, about 2 ms on a software renderer; one picture is always taken.
+const UPLOAD_PX_PER_FRAME: u64 = 2_000_000;
+/// Longest side of one tile of a scan overview; every renderer supports this size.
+const TILE_PX: u32 = 1024;
+
+/// A picture that has arrived, and its texture.
+struct Slot {
+    preview: Arc<Preview>,
+    texture: Option<TextureHandle>,
+    is_uploaded: bool,
+}
+
+impl std::fmt::Debug for Slot {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("Slot").field("revision", &self.preview.revision).finish_non_exhaustive()
+    }
+}
+
+/// One tile of a scan overview.
+pub struct OverviewTile {
+    /// Its place on the scan.
+    pub scan_rect: PixelRect,
+    pub texture: TextureHandle,
+    /// Scan pixels for one pixel of the picture it was cut from.
+    factor: u32,
+}
+
+impl std::fmt::Debug for OverviewTile {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        f.debug_struct("OverviewTile").field("scan_rect", &self.scan_rect).finish_non_exhaustive()
+    }
+}
+
+/// Overview of a scan as tiles.
+#[derive(Debug, Default)]
+struct Overview {
+    tiles: Vec<OverviewTile>,
+    waiting: VecDeque<(PixelRect, Arc<ScanPicture>)>,
+    factor: u32,
+}
+
+impl Overview {
+    fn begin(&mut self, picture: &Arc<ScanPicture>) {
+        self.factor = picture.factor.max(1);
+        self.waiting.clear();
+        let mut y = 0;
+        while y < picture.height_px {
+            let mut x = 0;
+            while x < picture.width_px {
+                let rect = PixelRect::new(
+                    x,
+                    y,
+                    (x + TILE_PX).min(picture.width_px),
+                    (y + TILE_PX).min(picture.height_px),
+                );
+                self.waiting.push_back((rect, Arc::clone(picture)));
+                x += TILE_PX;
+            }
+            y += TILE_PX;
+        }
+    }
+
+    /// Uploads the next tile, if there is one.
+    fn upload_one(&mut self, ctx: &Context, name: &str) {
+        let Some((rect, picture)) = self.waiting.pop_front() else { return };
+        let image = cut(&picture, rect);
+        let scan_rect = PixelRect::new(
+            rect.x0 * self.factor,
+            rect.y0 * self.factor,
+            rect.x1 * self.factor,
+            rect.y1 * self.factor,
+        );
+        let options = TextureOptions::LINEAR.with_mipmap_mode(Some(egui::TextureFilter::Linear));
+        match self.tiles.iter_mut().find(|tile| tile.scan_rect == scan_rect) {
+            Some(tile) => {
+                tile.texture.set(image, options);
+                tile.factor = self.factor;
+            }
+            None => {
+                let texture = ctx.load_texture(format!("{name} {} {}", rect.x0, rect.y0), image, options);
+                self.tiles.push(OverviewTile { scan_rect, texture, factor: self.factor });
+            }
+        }
+        if self.waiting.is_empty() {
+            // Tiles of a coarser picture stayed below until now, so that nothing flickers.
+            self.tiles.retain(|tile| tile.factor == self.factor);
+        }
+    }
+}
+
+/// Finished pictures by their place on screen.
+#[derive(Debug, Default)]
+pub struct PreviewStore {
+    slots: HashMap<ViewKey, Slot>,
+    overviews: BTreeMap<ScanId, Overview>,
+    readings: BTreeMap<ScanId, FoundReading>,
+    base_pixels: BTreeMap<ScanId, (Overview, u64)>,
+    failed: HashMap<ViewKey, String>,
+    repairs: HashMap<FrameId, Arc<RepairSummary>>,
+    /// The running dust detection: its picture and its progress.
+    dust: Option<(ViewKey, ProgressEstimate)>,
+}
+
+impl PreviewStore {
+    /// Takes a finished picture of the current session; one that is older than the shown one is dropped.
+    pub(crate) fn accept(&mut self, preview: Arc<Preview>) {
+        let key = preview.key;
+        if self.slots.get(&key).is_some_and(|slot| slot.preview.revision > preview.revision) {
+            return;
+        }
+        self.failed.remove(&key);
+        if !preview.lacks_repair {
+            self.dust.take_if(|(looked_for, _)| *looked_for == key);
+        }
+        if let (ViewKey::Frame(frame), Some(repair)) = (key, &preview.repair) {
+            self.repairs.insert(frame, Arc::clone(repair));
+        }
+        match self.slots.get_mut(&key) {
+            Some(slot) => {
+                slot.preview = preview;
+                slot.is_uploaded = false;
+            }
+            None => {
+                self.slots.insert(key, Slot { preview, texture: None, is_uploaded: false });
+            }
+        }
+    }
+
+    /// Records the progress of a picture's dust detection.
+    pub(crate) fn dust_progress(&mut self, key: ViewKey, share: f32, now_s: f64) {
+        let (_, estimate) = match &mut self.dust {
+            Some(known) if known.0 == key => known,
+            other => other.insert((key, ProgressEstimate::default())),
+        };
+        estimate.report(share, now_s);
+    }
+
+    /// Share of a picture's dust detection that is done, and its remaining time if there is an estimate.
+    pub fn dust_look(&self, key: ViewKey, now_s: f64) -> Option<(f64, Option<String>)> {
+        let (_, estimate) = self.dust.as_ref().filter(|(looked_for, _)| *looked_for == key)?;
+        Some((estimate.share()?, estimate.remaining_text(now_s)))
+    }
+
+    pub(crate) fn fail(&mut self, key: ViewKey, why: String) {
+        self.failed.insert(key, why);
+    }
+
+    /// Takes the overview of a scan.
+    pub(crate) fn accept_overview(&mut self, picture: &Arc<ScanPicture>) {
+        self.overviews.entry(picture.scan).or_default().begin(picture);
+        self.readings.insert(picture.scan, picture.reading.clone());
+    }
+
+    /// Takes the base pixels of a scan.
+    pub(crate) fn accept_base_pixels(&mut self, picture: &Arc<ScanPicture>, pixels: u64) {
+        let (overview, count) = self.base_pixels.entry(picture.scan).or_default();
+        overview.begin(picture);
+        *count = pixels;
+    }
+
+    /// Drops everything: another session begins.
+    pub(crate) fn clear(&mut self) {
+        *self = Self::default();
+    }
+
+    /// Drops pictures of places and scans that are no longer in the session.
+    pub(crate) fn keep_only(&mut self, keep: impl Fn(&ViewKey) -> bool, has_scan: impl Fn(ScanId) -> bool) {
+        self.overviews.retain(|scan, _| has_scan(*scan));
+        self.readings.retain(|scan, _| has_scan(*scan));
+        self.base_pixels.retain(|scan, _| has_scan(*scan));
+        self.slots.retain(|key, _| keep(key));
+        self.failed.retain(|key, _| keep(key));
+        self.repairs.retain(|frame, _| keep(&ViewKey::Frame(*frame)));
+    }
+
+    /// Drops one picture and its texture.
+    pub(crate) fn forget(&mut self, key: ViewKey) {
+        self.slots.remove(&key);
+        self.failed.remove(&key);
+    }
+
+    /// Turns waiting pictures into textures, as many as fit into one frame; returns whether more wait.
+    pub(crate) fn upload_some(&mut self, ctx: &Context) -> bool {
+        let mut room = UploadRoom(UPLOAD_PX_PER_FRAME);
+        let mut waiting: Vec<ViewKey> =
+            self.slots.iter().filter(|(_, slot)| !slot.is_uploaded).map(|(key, _)| *key).collect();
+        // The large picture comes first; small ones follow in a steady order.
+        waiting.sort_by_key(|key| match *key {
+            ViewKey::Frame(id) => (0, id.0, 0),
+            ViewKey::Compare(id) => (1, id.0, 0),
+            ViewKey::ScanRegion(id) => (2, id.0, 0),
+            ViewKey::Proof(id, cell) => (3, id.0, cell),
+            ViewKey::Print(id) => (4, id.0, 0),
+        });
+        for key in waiting {
+            let Some(slot) = self.slots.get_mut(&key) else { continue };
+            if !room.take(u64::from(slot.preview.width_px) * u64::from(slot.preview.height_px)) {
+                return true;
+            }
+            let image = opaque_image(&slot.preview);
+            let options = TextureOptions::LINEAR;
+            match &mut slot.texture {
+                Some(texture) => texture.set(image, options),
+                None => slot.texture = Some(ctx.load_texture(format!("{key:?}"), image, options)),
+            }
+            slot.is_uploaded = true;
+            // The texture holds the pixels now; the counts stay.
+            slot.preview = Arc::new(Preview { rgba: Arc::default(), ..(*slot.preview).clone() });
+        }
+        let overviews = self.overviews.values_mut().map(|overview| (overview, "scan"));
+        let base = self.base_pixels.values_mut().map(|(overview, _)| (overview, "base"));
+        for (overview, name) in overviews.chain(base) {
+            while let Some((rect, _)) = overview.waiting.front() {
+                if !room.take(rect.area()) {
+                    return true;
+                }
+                overview.upload_one(ctx, name);
+            }
+        }
+        false
+    }
+
+    /// Whether every picture that arrived has its texture.
+    pub fn is_uploaded(&self) -> bool {
+        let overviews =
+            self.overviews.values().chain(self.base_pixels.values().map(|(overview, _)| overview));
+        self.slots.values().all(|slot| slot.is_uploaded)
+            && overviews.into_iter().all(|o| o.waiting.is_empty())
+    }
+
+    /// The picture of a place.
+    pub fn picture(&self, key: ViewKey) -> Option<(&TextureHandle, &Preview)> {
+        let slot = self.slots.get(&key)?;
+        Some((slot.texture.as_ref()?, &slot.preview))
+    }
+
+    /// Pictures that have arrived, with or without a texture.
+    pub fn arrived(&self) -> impl Iterator<Item = &Preview> {
+        self.slots.values().map(|slot| slot.preview.as_ref())
+    }
+
+    /// Histogram of the frame shown large.
+    pub fn histogram(&self, frame: FrameId) -> Option<&Arc<Histogram>> {
+        self.slots.get(&ViewKey::Frame(frame))?.preview.histogram.as_ref()
+    }
+
+    /// What dust repair last found in a frame.
+    pub fn repair(&self, frame: FrameId) -> Option<&Arc<RepairSummary>> {
+        self.repairs.get(&frame)
+    }
+
+    /// Why a picture could not be made.
+    pub fn failure(&self, key: ViewKey) -> Option<&str> {
+        self.failed.get(&key).map(String::as_str)
+    }
+
+    /// How the file of a scan was read for its overview.
+    pub fn reading(&self, scan: ScanId) -> Option<&FoundReading> {
+        self.readings.get(&scan)
+    }
+
+    /// Tiles of a scan's overview.
+    pub fn overview(&self, scan: ScanId) -> &[OverviewTile] {
+        self.overviews.get(&scan).map_or(&[], |overview| overview.tiles.as_slice())
+    }
+
+    /// Whether the tiles cover the scan, so that nothing below them shows.
+    pub fn overview_is_whole(&self, scan: ScanId) -> bool {
+        self.overviews.get(&scan).is_some_and(|o| !o.tiles.is_empty() && o.waiting.is_empty())
+    }
+
+    /// Scan pixels for one pixel of the overview.
+    pub fn overview_factor(&self, scan: ScanId) -> Option<u32> {
+        self.overviews.get(&scan).map(|overview| overview.factor)
+    }
+
+    /// Tiles that mark the base pixels of a scan.
+    pub fn base_pixels(&self, scan: ScanId) -> &[OverviewTile] {
+        self.base_pixels.get(&scan).map_or(&[], |(overview, _)| overview.tiles.as_slice())
+    }
+
+    /// Number of marked base pixels.
+    pub fn base_pixel_count(&self, scan: ScanId) -> Option<u64> {
+        self.base_pixels.get(&scan).map(|(_, count)| *count)
+    }
+}
+
+/// Pixels that may still be uploaded in this frame.
+struct UploadRoom(u64);
+
+impl UploadRoom {
+    /// Takes room for a picture; the first one always fits, however large.
+    fn take(&mut self, pixels: u64) -> bool {
+        let is_first = self.0 == UPLOAD_PX_PER_FRAME;
+        if pixels > self.0 && !is_first {
+            return false;
+        }
+        // A picture without pixels still counts as one.
+        self.0 = self.0.saturating_sub(pixels.max(1));
+        true
+    }
+}
+
+fn opaque_image(preview: &Preview) -> ColorImage {
+    let size = [preview.width_px as usize, preview.height_px as usize];
+    let mut pixels: Vec<Color32> =
+        preview.rgba.chunks_exact(4).map(|p| Color32::from_rgb(p[0], p[1], p[2])).collect();
+    pixels.resize(size[0] * size[1], Color32::BLACK);
+    ColorImage::new(size, pixels)
+}
+
+/// Cuts a rectangle out of an overview; transparent pixels stay transparent.
+fn cut(picture: &ScanPicture, rect: PixelRect) -> ColorImage {
+    let size = [rect.width() as usize, rect.height() as usize];
+    let mut pixels = Vec::with_capacity(size[0] * size[1]);
+    for y in rect.y0..rect.y1 {
+        let from = (y as usize * picture.width_px as usize + rect.x0 as usize) * 4;
+        let row = picture.rgba.get(from..from + size[0] * 4).unwrap_or(&[]);
+        pixels.extend(row.chunks_exact(4).map(|p| match p[3] {
+            u8::MAX => Color32::from_rgb(p[0], p[1], p[2]),
+            alpha => Color32::from_rgba_unmultiplied(p[0], p[1], p[2], alpha),
+        }));
+    }
+    pixels.resize(size[0] * size[1], Color32::TRANSPARENT);
+    ColorImage::new(size, pixels)
+}

@@ -1,0 +1,216 @@
+//! Questions that the user must answer before something can continue.
+
+use egui::{Button, ComboBox, Id, Key, Label, Modal, RichText, TextEdit, Ui, vec2};
+use glassine_engine::ScanReading;
+use glassine_film::FilmKind;
+use glassine_layout::formats;
+use glassine_session::{EncodingChoice, FourthSampleChoice};
+
+use crate::commands::FileCommand;
+use crate::model::questions::{Answer, PathPurpose, PendingAction, Question};
+use crate::views::ViewCx;
+use crate::widgets::param_row::label_ui;
+use crate::widgets::parts::title_ui;
+use crate::widgets::theme;
+
+const WIDTH: f32 = 460.0;
+
+/// Labels of a question's buttons: continue, the alternative, stay.
+struct Words {
+    yes: &'static str,
+    no: Option<&'static str>,
+    cancel: &'static str,
+}
+
+/// Draws the open question.
+pub(super) fn questions_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let Some(mut question) = cx.ui_state.question.take() else { return };
+    let mut answer = None;
+    let frame = egui::Frame::popup(ui.style()).inner_margin(20);
+    let modal = Modal::new(Id::unique("question")).frame(frame).show(ui.ctx(), |ui| {
+        ui.set_width(WIDTH.min(ui.ctx().content_rect().width() - 60.0));
+        let words = body_ui(ui, cx, &mut question);
+        ui.add_space(16.0);
+        answer = buttons_ui(ui, &words);
+    });
+    if modal.should_close() {
+        answer = answer.or(Some(Answer::Cancel));
+    }
+    cx.ui_state.question = Some(question);
+    if let Some(answer) = answer {
+        cx.push(FileCommand::Answer(answer));
+    }
+}
+
+fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
+    match question {
+        Question::Unsaved(action) => {
+            title_ui(ui, "save the changes first?");
+            ui.add_space(6.0);
+            let what = match action {
+                PendingAction::Close => "closing the window",
+                PendingAction::Open(_)
+                | PendingAction::NewSession(_)
+                | PendingAction::OpenDemo
+                | PendingAction::Show(_) => "opening another session",
+            };
+            let text = match &cx.status.path {
+                Some(path) => format!("{} has changes that {what} would lose", path.display()),
+                None => format!("this session has not been saved yet; {what} would lose it"),
+            };
+            wrapped(ui, &text);
+            Words { yes: "save", no: Some("leave without saving"), cancel: "stay" }
+        }
+        Question::Exporting => {
+            title_ui(ui, "let the export finish first?");
+            ui.add_space(6.0);
+            wrapped(ui, &export_text(cx));
+            wrapped(ui, "pictures that are finished stay where they are, whatever you choose");
+            Words { yes: "finish, then close", no: Some("stop it and close"), cancel: "stay" }
+        }
+        Question::TypePath { purpose, text } => {
+            title_ui(ui, purpose.title());
+            ui.add_space(6.0);
+            wrapped(ui, "this system shows no file dialog, so please type the path");
+            let edit = TextEdit::singleline(text).desired_width(f32::INFINITY).hint_text(purpose.hint());
+            let response = ui.add(edit);
+            response.widget_info(|| {
+                let mut info = egui::WidgetInfo::labeled(egui::Role::TextInput, true, "path");
+                info.current_text_value = Some(text.clone());
+                info
+            });
+            if ui.memory(|memory| memory.focused().is_none()) {
+                response.request_focus();
+            }
+            let yes = match purpose {
+                PathPurpose::Open => "open",
+                PathPurpose::SaveAs => "save",
+                PathPurpose::ExportFolder => "use this folder",
+                PathPurpose::SaveStock => "write",
+                PathPurpose::LoadStock => "load",
+                PathPurpose::ScanFolder => "look there",
+                PathPurpose::Infrared(_) => "use this file",
+            };
+            Words { yes, no: None, cancel: "cancel" }
+        }
+        Question::NewSession { scans, film, format_id, reading, one_frame_per_file, add } => {
+            title_ui(ui, "what is on these scans?");
+            ui.add_space(6.0);
+            let names: Vec<_> =
+                scans.iter().filter_map(|path| path.file_name()).map(|name| name.to_string_lossy()).collect();
+            let more = names.len().saturating_sub(3);
+            let mut text = names.iter().take(3).map(AsRef::as_ref).collect::<Vec<&str>>().join(", ");
+            if more > 0 {
+                text.push_str(&format!(" and {more} more"));
+            }
+            wrapped(ui, &text);
+            ui.add_space(6.0);
+            film_row_ui(ui, film);
+            format_row_ui(ui, format_id);
+            reading_rows_ui(ui, reading);
+            ui.add_space(4.0);
+            ui.checkbox(one_frame_per_file, "each file holds one frame");
+            if !cx.session.scans.is_empty() && !cx.status.is_demo {
+                ui.checkbox(add, "add to the session that is open");
+            }
+            Words { yes: "find frames", no: None, cancel: "cancel" }
+        }
+    }
+}
+
+/// Progress of the running export, in words.
+fn export_text(cx: &ViewCx<'_>) -> String {
+    let Some(job) = cx.status.exporting() else { return "the export has just ended".to_owned() };
+    let done = format!("an export is running, {:.0} % of it is done", job.share * 100.0);
+    let rest = job.remaining.as_ref().map(|remaining| format!("; {remaining}"));
+    done + &rest.unwrap_or_default()
+}
+
+fn wrapped(ui: &mut Ui, text: &str) {
+    let ink = theme::palette(ui).text;
+    ui.add(Label::new(RichText::new(text).color(ink)).wrap());
+}
+
+fn film_row_ui(ui: &mut Ui, film: &mut Option<FilmKind>) {
+    let text = |film: Option<FilmKind>| {
+        film.map_or_else(|| "recognise it".to_owned(), |film| film.label().to_lowercase())
+    };
+    row_ui(ui, "film", &text(*film), |ui| {
+        ui.selectable_value(film, None, text(None));
+        for kind in FilmKind::ALL {
+            ui.selectable_value(film, Some(kind), text(Some(kind)));
+        }
+    });
+}
+
+fn format_row_ui(ui: &mut Ui, format_id: &mut Option<String>) {
+    let current = format_id.as_deref();
+    let shown =
+        formats().iter().find(|format| Some(format.id) == current).map_or("recognise it", |f| f.label);
+    row_ui(ui, "format", shown, |ui| {
+        ui.selectable_value(format_id, None, "recognise it");
+        for format in formats() {
+            ui.selectable_value(format_id, Some(format.id.to_owned()), format.label);
+        }
+    });
+}
+
+/// Choices that rarely differ from what the files say; page, infrared file and other gammas are set once the scans are
+/// open.
+fn reading_rows_ui(ui: &mut Ui, reading: &mut ScanReading) {
+    let encodings = [
+        (EncodingChoice::Auto, "as the file says"),
+        (EncodingChoice::Linear, "linear"),
+        (EncodingChoice::Srgb, "sRGB"),
+        (EncodingChoice::Gamma(1.8), "gamma 1.8"),
+        (EncodingChoice::Gamma(2.2), "gamma 2.2"),
+    ];
+    table_row_ui(ui, "encoding", &mut reading.encoding, &encodings);
+    let meanings = [
+        (FourthSampleChoice::Auto, "as the file says"),
+        (FourthSampleChoice::Infrared, "infrared"),
+        (FourthSampleChoice::Ignore, "ignore"),
+    ];
+    table_row_ui(ui, "fourth sample", &mut reading.fourth_sample, &meanings);
+}
+
+fn table_row_ui<T: Copy + PartialEq>(ui: &mut Ui, label: &str, value: &mut T, choices: &[(T, &str)]) {
+    let shown = choices.iter().find(|(choice, _)| choice == value).map_or("", |(_, text)| *text);
+    row_ui(ui, label, shown, |ui| {
+        for (choice, text) in choices {
+            ui.selectable_value(value, *choice, *text);
+        }
+    });
+}
+
+fn row_ui(ui: &mut Ui, label: &str, shown: &str, choices: impl FnOnce(&mut Ui)) {
+    ui.horizontal(|ui| {
+        label_ui(ui, label, false);
+        let combo = ComboBox::from_id_salt(label).width(220.0).selected_text(shown);
+        let response = combo.show_ui(ui, choices).response;
+        let name = format!("{label}: {shown}");
+        response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::ComboBox, true, &name));
+    });
+}
+
+fn buttons_ui(ui: &mut Ui, words: &Words) -> Option<Answer> {
+    let p = theme::palette(ui);
+    let mut answer = None;
+    ui.horizontal(|ui| {
+        let yes = Button::new(RichText::new(words.yes).color(p.on_accent))
+            .fill(p.accent)
+            .min_size(vec2(110.0, 28.0));
+        if ui.add(yes).clicked() || ui.input(|input| input.key_pressed(Key::Enter)) {
+            answer = Some(Answer::Yes);
+        }
+        if let Some(no) = words.no
+            && ui.add(Button::new(no).min_size(vec2(0.0, 28.0))).clicked()
+        {
+            answer = Some(Answer::No);
+        }
+        if ui.add(Button::new(words.cancel).min_size(vec2(0.0, 28.0))).clicked() {
+            answer = Some(Answer::Cancel);
+        }
+    });
+    answer
+}
