@@ -196,7 +196,7 @@ fn boxes_beside_the_scan_are_named_and_fail_alone() {
     let report = json(&exported);
     let numbers = |list: &str| {
         let frames = report[list].as_array().expect("a list").clone();
-        frames.iter().filter_map(|frame| frame["number"].as_u64()).collect::<Vec<_>>()
+        frames.iter().filter_map(|frame| frame["number"].as_str()?.parse().ok()).collect::<Vec<u32>>()
     };
     assert_eq!((numbers("failed"), numbers("written")), (vec![1, 2], vec![3, 4]));
 }

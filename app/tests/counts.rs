@@ -110,7 +110,8 @@ fn an_export_leaves_exact_counts_and_the_window_can_be_used_while_it_runs() {
     window.run();
     let report = window.state().status().export_report.clone().expect("the export ended");
     for number in 1..=3 {
-        let file = report.written.iter().find(|file| file.number == number).expect("it was written");
+        let file =
+            report.written.iter().find(|file| file.number == number.to_string()).expect("it was written");
         let count = exact(&window, number).expect("the export counted it");
         assert_eq!((count.clip_low, count.clip_high), (file.clip_low, file.clip_high));
         assert_eq!(count, counted(&window, number), "an export and a count disagree");

@@ -6,11 +6,11 @@ use clap::{Args, ValueEnum};
 use glassine_engine::{Engine, EngineError, ExportReport, ExportRequest, FrameScope, SessionAt};
 use glassine_film::{BalanceMode, OutputSpace, Rendering};
 use glassine_raster::CancelToken;
-use glassine_session::{FrameId, OutputKind, Session, TiffCompression};
+use glassine_session::{FrameId, OutputKind, TiffCompression};
 use serde_json::{Value, json};
 
 use super::{
-    Outcome, Printing, frame_number, open, path_bytes_json, path_json, print_json, print_line, print_notice,
+    Outcome, Printing, frame_named, open, path_bytes_json, path_json, print_json, print_line, print_notice,
     progress,
 };
 
@@ -111,7 +111,7 @@ pub(super) fn run(args: &ExportArgs, cancel: &CancelToken) -> Result<Outcome, En
         written_at: crate::platform::clock::now_text(),
     };
     let report = engine.export(&request, cancel, &progress)?;
-    print(args, &request.at.session, &report);
+    print(args, &report);
     Ok(outcome_of(&report))
 }
 
@@ -128,34 +128,25 @@ pub(super) fn outcome_of(report: &ExportReport) -> Outcome {
 fn frames_of(at: &SessionAt, list: &str) -> Result<Vec<FrameId>, EngineError> {
     let wrong = |part: &str| {
         super::new::usage(
-            &format!("“{part}” is no frame number or range"),
-            "give --frames a list such as 1,3-5",
+            &format!("“{part}” names no frame or range of frames"),
+            "give --frames a list such as 1,3-5, in the order that glassine show lists",
         )
     };
     let mut ids = Vec::new();
     for part in list.split(',').map(str::trim).filter(|part| !part.is_empty()) {
         let (first, last) = part.split_once('-').unwrap_or((part, part));
-        let number = |text: &str| frame_number(&at.session, text).ok_or_else(|| wrong(part));
-        let (first, last) = (number(first)?, number(last)?);
-        let found: Vec<FrameId> = at
-            .session
-            .frames
-            .iter()
-            .filter(|frame| (first..=last).contains(&frame.number))
-            .map(|frame| frame.id)
-            .collect();
-        if found.is_empty() {
-            return Err(super::new::usage(
-                &format!("no frame has the number {part}"),
-                "glassine show lists the frames of a session",
-            ));
+        let place = |text: &str| frame_named(&at.session, text).ok_or_else(|| wrong(part));
+        let (first, last) = (place(first)?, place(last)?);
+        if first > last {
+            return Err(wrong(part));
         }
+        let found = at.session.frames[first..=last].iter().map(|frame| frame.id);
         ids.extend(found);
     }
     Ok(ids)
 }
 
-fn print(args: &ExportArgs, session: &Session, report: &ExportReport) {
+fn print(args: &ExportArgs, report: &ExportReport) {
     if args.printing.json {
         print_json(&report_json(report));
         return;
@@ -163,7 +154,7 @@ fn print(args: &ExportArgs, session: &Session, report: &ExportReport) {
     for file in &report.written {
         print_line(&format!(
             "frame {}: {} ({} x {} px, {:.1} MB, {:.2} s)",
-            session.output.number_text(file.number, 1),
+            file.number,
             file.path.display(),
             file.width_px,
             file.height_px,

@@ -239,19 +239,20 @@ fn path_bytes_json(path: &Path) -> Value {
     bytes.iter().map(|byte| format!("{byte:02x}")).collect::<String>().into()
 }
 
-/// The number of a frame from its shown form: `12`, or `12A` for the second half of a number.
+/// Place of the frame with this number, as shown: `12`, or `12A` for the second half of a number.
 ///
-/// With half numbers the two frames of number N are 2 N and 2 N + 1 inside the session.
-fn frame_number(session: &Session, text: &str) -> Option<u32> {
+/// The film's own numbers count too while running ones are shown, unless a running one is the same.
+fn frame_named(session: &Session, text: &str) -> Option<usize> {
     let text = text.trim();
-    if !session.output.half_numbers {
-        return text.parse().ok();
-    }
-    let (digits, second) = match text.strip_suffix(['A', 'a']) {
-        Some(digits) => (digits, 1),
-        None => (text, 0),
-    };
-    digits.parse::<u32>().ok()?.checked_mul(2)?.checked_add(second)
+    let short = text.trim_start_matches('0');
+    let is_named = |shown: &str| shown.eq_ignore_ascii_case(text) || shown.eq_ignore_ascii_case(short);
+    let by_shown = session.frames.iter().position(|frame| is_named(&session.number_text(frame)));
+    by_shown.or_else(|| {
+        session
+            .frames
+            .iter()
+            .position(|frame| frame.film_number.is_some_and(|number| is_named(&number.text(1))))
+    })
 }
 
 fn notices_json(notices: &[Notice]) -> Value {
@@ -279,26 +280,38 @@ fn edited(session: &Session, edits: &[Edit]) -> Result<Session, EngineError> {
 
 #[cfg(test)]
 mod tests {
+    use glassine_film::FilmKind;
+    use glassine_raster::TiltedBox;
+    use glassine_session::{FilmNumber, FoundStripEdit, NewFrame, ScanRef};
+
     use super::*;
 
     #[test]
     fn frames_are_named_as_they_are_shown() {
-        let whole = Session::default();
-        let mut half = Session::default();
-        half.output.half_numbers = true;
-        for (session, text, number) in [
-            (&whole, "12", Some(12)),
-            (&whole, "12A", None),
-            (&half, "12", Some(24)),
-            (&half, " 12A", Some(25)),
-            (&half, "12a", Some(25)),
-            (&half, "A", None),
-            (&half, "4294967295A", None),
+        let session = |half_numbers: bool| {
+            let scan = ScanRef { width_px: 100, height_px: 100, ..ScanRef::default() };
+            let session = edited(&Session::default(), &[Edit::AddScans(vec![scan])]).expect("adds");
+            let place = TiltedBox::from_edges(10.0, 10.0, 90.0, 90.0);
+            let frames = vec![NewFrame::in_box(place); 3];
+            let strips = vec![FoundStripEdit { frames, ..FoundStripEdit::default() }];
+            let (scan, film, stock_id) = (session.scans[0].id, FilmKind::default(), "masked".to_owned());
+            let found = Edit::ReplaceStrips { scan, film, stock_id, strips, keep: Vec::new() };
+            let mut session = edited(&session, &[found, Edit::Renumber { first: 24 }]).expect("replaces");
+            std::sync::Arc::make_mut(&mut session.frames[1]).film_number = FilmNumber::from_text("7A");
+            session.output.half_numbers = half_numbers;
+            session
+        };
+        for (half, text, place) in [
+            (false, "25", Some(1)),
+            (false, "025", Some(1)),
+            (false, "25A", None),
+            (false, "7a", Some(1)),
+            (true, "12", Some(0)),
+            (true, " 12A", Some(1)),
+            (true, "12a", Some(1)),
+            (true, "A", None),
         ] {
-            assert_eq!(frame_number(session, text), number, "{text}");
-            if let Some(number) = number {
-                assert!(session.output.number_text(number, 1).eq_ignore_ascii_case(text.trim()));
-            }
+            assert_eq!(frame_named(&session(half), text), place, "{text}");
         }
     }
 }

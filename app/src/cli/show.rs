@@ -246,6 +246,7 @@ pub(super) fn scan_json(scan: &ScanRef, state: Option<&ScanState>) -> Value {
 
 fn strip_json(at: &SessionAt, strip: &Strip) -> Value {
     let base = strip.base.as_ref();
+    let code = strip.edge_code.as_ref();
     json!({
         "id": strip.id.0,
         "scan": strip.scan.0,
@@ -281,6 +282,14 @@ fn strip_json(at: &SessionAt, strip: &Strip) -> Value {
             "confidence": solve.confidence,
             "provenance": solve.provenance,
         })),
+        "film_code": code.map(|code| format!("{}-{}", code.film_code[0], code.film_code[1])),
+        "code_confidence": code.map(|code| code.confidence),
+        "mirrored": code.map(|code| code.is_mirrored),
+        "turned": code.map(|code| code.is_turned),
+        "codes": code.map(|code| code.codes.iter().map(|read| json!({
+            "number": read.number.map(|number| number.text(1)),
+            "center_px": [read.center.x, read.center.y],
+        })).collect::<Vec<_>>()),
         "notes": strip.notes,
     })
 }
@@ -325,8 +334,8 @@ fn frame_json(at: &SessionAt, frame: &Frame, clipping: Clipping) -> Value {
     let solve = frame.solve.as_ref();
     json!({
         "id": frame.id.0,
-        "number": frame.number,
-        "number_text": at.session.number_text(frame),
+        "number": frame.film_number.map_or_else(|| at.session.number_text(frame), |number| number.text(1)),
+        "index": at.session.frame_idx(frame.id).map(|index| index + 1),
         "guard_margin_px": frame.guard_margin_px,
         "name": frame.name,
         "strip": frame.strip.0,

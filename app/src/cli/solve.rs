@@ -12,7 +12,7 @@ use serde_json::json;
 use super::new::usage;
 use super::show::strip_balance_notes;
 use super::{
-    Outcome, Printing, edited, frame_number, open_to_change, path_json, print_json, print_line, print_notice,
+    Outcome, Printing, edited, frame_named, open_to_change, path_json, print_json, print_line, print_notice,
 };
 
 /// Solve the balance of strips again and save the session
@@ -88,10 +88,8 @@ pub(super) fn run(args: &SolveArgs, cancel: &CancelToken) -> Result<Outcome, Eng
 
 fn hints(session: &Session, args: &SolveArgs) -> Result<BalanceHints, EngineError> {
     let frame = |text: &str| -> Result<FrameId, EngineError> {
-        let number = frame_number(session, text);
-        let frame = session.frames.iter().find(|frame| number == Some(frame.number));
-        frame
-            .map(|frame| frame.id)
+        frame_named(session, text)
+            .map(|place| session.frames[place].id)
             .ok_or_else(|| usage(&format!("there is no frame {text}"), "give the number of a frame"))
     };
     let mut hints = BalanceHints::default();

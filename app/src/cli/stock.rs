@@ -14,7 +14,7 @@ use serde_json::Value;
 
 use super::new::usage;
 use super::{
-    Outcome, Printing, edited, frame_number, open, open_to_change, path_json, print_json, print_line,
+    Outcome, Printing, edited, frame_named, open, open_to_change, path_json, print_json, print_line,
     print_notice,
 };
 use crate::model::colour_tools::parse_densities;
@@ -94,8 +94,7 @@ pub(super) fn run(args: &MeasureStockArgs, cancel: &CancelToken) -> Result<Outco
             at
         }
     };
-    let number = frame_number(&at.session, &args.frame);
-    let frame = at.session.frames.iter().find(|frame| Some(frame.number) == number);
+    let frame = frame_named(&at.session, &args.frame).map(|place| &at.session.frames[place]);
     let frame = frame
         .ok_or_else(|| usage(&format!("there is no frame {}", args.frame), "give the number of a frame"))?
         .clone();

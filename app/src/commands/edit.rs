@@ -180,7 +180,7 @@ impl GlassineApp {
         let session = self.history.current();
         if let Some(frame) = self.ui_state.primary.and_then(|id| session.frame(id)) {
             self.ui_state.copied_look = Some(frame.look.clone());
-            let headline = format!("settings of frame {} copied", frame.number);
+            let headline = format!("settings of frame {} copied", session.number_text(frame));
             self.notify(Notice::new(Severity::Info, headline, "select other frames and paste"));
         }
     }

@@ -349,7 +349,7 @@ fn name_of(
 ) -> (&'static str, String, String) {
     let output = &cx.session.output;
     match file_stem(output, frame) {
-        Err(error) => ("▲", format!("frame {}", frame.number), error.to_string()),
+        Err(error) => ("▲", format!("frame {}", output.number_of(frame, 1)), error.to_string()),
         Ok(stem) => {
             let name = format!("{stem}.{}", output.kind.extension());
             let exists = output.folder.as_ref().is_some_and(|folder| existing.contains(&folder.join(&name)));

@@ -50,7 +50,7 @@ pub(super) fn frame_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 fn bar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame) {
     let p = theme::palette(ui);
     let name = frame.name.clone().unwrap_or_default();
-    let title = RichText::new(format!("frame {} {name}", frame.number).trim().to_owned());
+    let title = RichText::new(format!("frame {} {name}", cx.session.number_text(frame)).trim().to_owned());
     ui.label(title.text_style(theme::section_style()).color(p.text_strong));
     ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
         ui.spacing_mut().item_spacing.x = 2.0;
@@ -141,7 +141,8 @@ fn picture_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
     let response = ui.interact(room, ui.scope_id().with(("large view", frame.id.0)), Sense::click_and_drag());
     let mode = if cx.ui_state.frame.loupe { "one to one" } else { "whole picture" };
     response.widget_info(|| {
-        let mut info = WidgetInfo::labeled(Role::Image, true, format!("frame {} large", frame.number));
+        let mut info =
+            WidgetInfo::labeled(Role::Image, true, format!("frame {} large", cx.session.number_text(frame)));
         info.current_text_value = Some(mode.to_owned());
         info
     });

@@ -76,7 +76,7 @@ fn print_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, area: R
     let is_primary = cx.ui_state.primary == Some(frame.id);
     let id = ui.scope_id().with(("print", frame.id.0));
     let response = ui.interact(cell.intersect(area), id, Sense::click());
-    let label = format!("print {}", frame.number);
+    let label = format!("print {}", cx.session.number_text(frame));
     response.widget_info(|| {
         let mut info = WidgetInfo::selected(Role::ListBoxOption, true, is_selected, &label);
         info.current_text_value = Some(value_of(cx, frame));

@@ -66,7 +66,8 @@ pub(super) fn stock_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 
 /// Rows about the target the frame shows.
 fn target_ui(ui: &mut Ui, cx: &ViewCx<'_>, chart: &mut ChartTool) {
-    let number = cx.session.frame(chart.frame).map_or(0, |frame| frame.number);
+    let number =
+        cx.session.frame(chart.frame).map_or_else(String::new, |frame| cx.session.number_text(frame));
     fact_row_ui(ui, "on frame", &number.to_string());
     if cx.ui_state.primary != Some(chart.frame) {
         warning_ui(ui, &format!("select frame {number} to see the corners"));

@@ -185,7 +185,7 @@ fn name_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &SessionFrame) {
         let kept = || frame.name.clone().unwrap_or_default();
         let mut text = ui.data(|data| data.get_temp::<String>(id)).unwrap_or_else(kept);
         let output = &cx.session.output;
-        let hint = format!("{} {}", output.base_name, output.number_text(frame.number, output.digits));
+        let hint = format!("{} {}", output.base_name, output.number_of(frame, output.digits));
         let edit = ui.add(TextEdit::singleline(&mut text).desired_width(130.0).hint_text(hint));
         edit.widget_info(|| {
             let mut info = WidgetInfo::labeled(Role::TextInput, true, "file name");

@@ -189,7 +189,7 @@ fn box_ui(
     let reach = if is_selected { hull.expand(10.0) } else { hull };
     let id = ui.scope_id().with(("box", frame.id.0));
     let response = ui.interact(reach.intersect(place.view.rect), id, Sense::click_and_drag());
-    let label = format!("frame {} box", frame.number);
+    let label = format!("frame {} box", cx.session.number_text(frame));
     response.widget_info(|| {
         let mut info = WidgetInfo::selected(Role::ListBoxOption, true, is_selected, &label);
         info.current_text_value = Some(box_value(frame));
@@ -236,7 +236,7 @@ fn box_ui(
             Stroke::new(1.0, Color32::from_white_alpha(120)),
         );
     }
-    if let Some(text) = hover_text(frame, problem).filter(|_| !is_dragged) {
+    if let Some(text) = hover_text(cx.session, frame, problem).filter(|_| !is_dragged) {
         response.on_hover_text_at_pointer(text);
     }
 }
@@ -256,11 +256,12 @@ pub(super) fn box_value(frame: &Frame) -> String {
 }
 
 /// Remarks on a box; `None` if it has none, so that nothing covers it.
-fn hover_text(frame: &Frame, problem: Option<String>) -> Option<String> {
+fn hover_text(session: &Session, frame: &Frame, problem: Option<String>) -> Option<String> {
     if frame.flags.is_empty() && !frame.reaches_rebate() && !frame.skipped && problem.is_none() {
         return None;
     }
-    let mut lines = vec![format!("frame {}, {:.0} % sure", frame.number, 100.0 * frame.confidence)];
+    let mut lines =
+        vec![format!("frame {}, {:.0} % sure", session.number_text(frame), 100.0 * frame.confidence)];
     lines.extend(problem);
     if !frame.reason.is_empty() {
         lines.push(frame.reason.clone());

@@ -74,7 +74,7 @@ fn cell_size(frame: &Frame, room: Vec2) -> Vec2 {
 fn head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, kind: VariationKind) {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 2.0;
-        title_ui(ui, &format!("frame {}", frame.number));
+        title_ui(ui, &format!("frame {}", cx.session.number_text(frame)));
         ui.add_space(12.0);
         for other in VariationKind::ALL {
             let button = Button::selectable(kind == other, other.label()).frame_when_inactive(false);

@@ -305,8 +305,8 @@ pub struct ExportRequest {
 #[derive(Debug, Clone)]
 pub struct ExportedFile {
     pub frame: FrameId,
-    /// Its number at that time.
-    pub number: u32,
+    /// Its number as shown at that time.
+    pub number: String,
     pub path: PathBuf,
     pub width_px: u32,
     pub height_px: u32,
@@ -349,8 +349,8 @@ impl From<&Histogram> for ExactCount {
 #[derive(Debug, Clone)]
 pub struct FailedFrame {
     pub frame: FrameId,
-    /// Its number at that time.
-    pub number: u32,
+    /// Its number as shown at that time.
+    pub number: String,
     /// What happened and what to do.
     pub notice: Notice,
 }

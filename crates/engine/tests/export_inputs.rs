@@ -101,7 +101,7 @@ fn a_scan_of_equal_length_that_is_not_the_sessions_fails_its_frames_and_no_other
         for engine in [&engine, &Engine::new()] {
             let report = export(engine, &request(&session, out.clone()));
             assert_eq!((report.written.len(), report.failed.len()), (1, 1));
-            assert_eq!(report.written[0].number, 2);
+            assert_eq!(report.written[0].number, "2");
             let notice = &report.failed[0].notice;
             assert!(notice.headline.contains("differs from the one"), "{notice}");
         }

@@ -126,10 +126,10 @@ pub(super) fn match_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let same_film = |strip| cx.session.strip(strip).map(|strip| strip.film) == film;
     let mut choices: Vec<(FrameId, String)> = Vec::new();
     if several {
-        choices.push((primary.id, format!("frame {}, clicked last", primary.number)));
+        choices.push((primary.id, format!("frame {}, clicked last", cx.session.number_text(primary))));
     }
     let others = cx.session.frames.iter().filter(|frame| frame.id != primary.id && same_film(frame.strip));
-    choices.extend(others.map(|frame| (frame.id, format!("frame {}", frame.number))));
+    choices.extend(others.map(|frame| (frame.id, format!("frame {}", cx.session.number_text(frame)))));
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         let hint = "bring the selected frames to exposure and balance of another one; Ctrl + M takes the one clicked last";

@@ -93,7 +93,7 @@ fn selection_head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let selected = cx.selected();
     let title = match selected.as_slice() {
         [] => "no frame selected".to_owned(),
-        [frame] => format!("frame {}", frame.number),
+        [frame] => format!("frame {}", cx.session.number_text(frame)),
         several => format!("{} frames", several.len()),
     };
     let can_paste = cx.ui_state.copied_look.is_some() && !selected.is_empty();

@@ -74,7 +74,11 @@ impl Edit {
             }
             Self::SetFrameName { frame, name } => frame_mut(s, *frame)?.name.clone_from(name),
             Self::Renumber { first } => {
+                // Numbers that the user gives replace those on the film.
                 s.output.film_numbers = false;
+                for frame in s.frames.iter_mut().filter(|frame| frame.film_number.is_some()) {
+                    Arc::make_mut(frame).film_number = None;
+                }
                 renumber(s, *first);
             }
             Self::SetHalfNumbers(half) => {

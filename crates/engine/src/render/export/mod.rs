@@ -41,22 +41,23 @@ type Planned = (Arc<Frame>, Result<PathBuf, Notice>);
 
 /// Where each frame of an export will be written, in order, or why its name is impossible.
 pub fn planned_paths(frames: &[Arc<Frame>], folder: &Path, output: &OutputSettings) -> Vec<Planned> {
-    let mut taken: HashMap<String, u32> = HashMap::new();
+    let mut taken: HashMap<String, String> = HashMap::new();
     frames
         .iter()
         .map(|frame| {
+            let number = output.number_of(frame, 1);
             let path = match file_stem(output, frame) {
                 Err(error) => Err(Notice::new(
                     Severity::Error,
-                    format!("frame {}: {error}", frame.number),
+                    format!("frame {number}: {error}"),
                     "change the base name or the frame's own name",
                 )),
                 Ok(stem) => {
                     // Some file systems ignore case and the composition of letters.
-                    match taken.insert(clash_key(&stem), frame.number) {
+                    match taken.insert(clash_key(&stem), number.clone()) {
                         Some(first) => Err(Notice::new(
                             Severity::Error,
-                            format!("frames {first} and {} would both be called “{stem}”", frame.number),
+                            format!("frames {first} and {number} would both be called “{stem}”"),
                             "renumber the frames or give one another name",
                         )),
                         None => Ok(folder.join(format!("{stem}.{}", output.kind.extension()))),
@@ -141,7 +142,7 @@ impl Exporter<'_> {
                 Err(EngineError::Cancelled) => report.cancelled = true,
                 Err(error) => report.failed.push(FailedFrame {
                     frame: frames[idx].id,
-                    number: frames[idx].number,
+                    number: request.output.number_of(&frames[idx], 1),
                     notice: error.notice(),
                 }),
             }
@@ -220,7 +221,7 @@ impl Exporter<'_> {
         cancel.check()?;
         let file = ExportedFile {
             frame: frame.id,
-            number: frame.number,
+            number: request.output.number_of(frame, 1),
             path: path.to_owned(),
             width_px: spec.width_px,
             height_px: spec.height_px,
