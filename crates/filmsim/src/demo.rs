@@ -1,26 +1,20 @@
 //! The demo session's scans: a weekend in the invented harbour town of Sallow Quay, described in `demo-sessions/`.
 
 use std::path::{Path, PathBuf};
-use std::sync::{Arc, LazyLock};
+use std::sync::LazyLock;
 
 use glassine_raster::CancelToken;
 use glassine_scanfile::{Overwrite, write_bytes_atomic, write_rgbi};
 
 use crate::Error;
-use crate::describe::{StripDescription, stock_from};
+use crate::describe::{StripDescription, bundled, bundled_stock};
 use crate::render::render_strip;
-use crate::stock::{FilmStock, Stock};
+use crate::stock::FilmStock;
 use crate::strip::StripSpec;
 
 /// Must be raised whenever the demo's descriptions or the model would give other pixels, so that older files are
 /// remade.
 const PIXELS_VERSION: u32 = 3;
-
-macro_rules! bundled {
-    ($($name:literal),* in $folder:literal) => {
-        [$(($name, include_str!(concat!("../../../demo-sessions/", $folder, $name, ".json")))),*]
-    };
-}
 
 /// A demo scan on disk.
 #[derive(Debug, Clone, PartialEq)]
@@ -29,22 +23,11 @@ pub struct DemoScan {
     pub strip: &'static StripDescription,
 }
 
-/// The bundled stocks by name.
-pub(crate) static STOCKS: LazyLock<[(&str, Arc<Stock>); 3]> = LazyLock::new(|| {
-    bundled!("lantern-200", "fathom-400", "meridian-50" in "stocks/").map(|(name, text)| {
-        (name, stock_from(text, Path::new(name)).expect("a test reads every bundled stock"))
-    })
-});
-
 static STRIPS: LazyLock<[StripDescription; 4]> = LazyLock::new(|| {
     bundled!("harbour", "headland", "breakwater", "islands" in "").map(|(name, text)| {
         StripDescription::from_text(text, Path::new(name), None).expect("a test reads every bundled strip")
     })
 });
-
-pub(crate) fn bundled_stock(name: &str) -> Option<Arc<Stock>> {
-    STOCKS.iter().find(|(known, _)| *known == name).map(|(_, stock)| Arc::clone(stock))
-}
 
 /// A stock of the demo: "lantern-200", "fathom-400" or "meridian-50".
 pub fn demo_stock(name: &str) -> Option<FilmStock> {
@@ -128,7 +111,7 @@ mod tests {
 
     #[test]
     fn every_bundled_description_is_read() {
-        assert_eq!((STOCKS.len(), demo_strips().len()), (3, 4));
+        assert_eq!((crate::describe::STOCKS.len(), demo_strips().len()), (3, 4));
         for strip in demo_strips() {
             let (w, h) = strip.spec().size_px();
             assert!(u64::from(w) * u64::from(h) * 8 < 120_000_000, "{}: {w} x {h} pixels", strip.id);

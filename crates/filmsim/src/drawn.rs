@@ -16,7 +16,7 @@
 
 use glassine_raster::Samples16;
 
-use crate::demo::STOCKS;
+use crate::describe::STOCKS;
 use crate::light::Light;
 use crate::noise::{Dice, hash2, normal};
 use crate::scanner::{BandTable, bands};

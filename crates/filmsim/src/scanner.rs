@@ -137,7 +137,7 @@ pub(crate) fn blur_weights(sigma_px: f64, shift_px: f64) -> [f32; 2 * BLUR_REACH
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::demo::STOCKS;
+    use crate::describe::STOCKS;
     use crate::stock::Stock;
 
     #[test]

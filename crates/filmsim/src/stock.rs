@@ -189,7 +189,7 @@ pub(crate) fn exposures(matrix: &[[f32; 3]; 3], rgb: [f32; 3]) -> [f32; 3] {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::demo::STOCKS;
+    use crate::describe::STOCKS;
 
     #[test]
     fn tone_rises_from_nothing_to_all_with_toe_and_shoulder() {

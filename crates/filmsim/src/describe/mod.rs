@@ -1,6 +1,7 @@
 //! Descriptions of strips and stocks: JSON files that people read, copy and change. `demo-sessions/README.md` explains
 //! the format.
 
+mod bundled;
 mod stock;
 mod strip;
 
@@ -10,6 +11,7 @@ use std::sync::Arc;
 
 use serde::de::DeserializeOwned;
 
+pub(crate) use bundled::{STOCKS, bundled, bundled_stock};
 pub use strip::StripDescription;
 
 use crate::Error;

@@ -4,9 +4,9 @@ use std::path::Path;
 
 use serde::Deserialize;
 
+use super::bundled::{STOCKS, bundled_stock};
 use super::{Fault, all_within, parse, stock_from, within};
 use crate::Error;
-use crate::demo::{STOCKS, bundled_stock};
 use crate::scanner::{BLUR_REACH, ScannerSpec};
 use crate::stock::{FilmStock, Process};
 use crate::strip::{Dirt, FrameSpec, StripSpec};
