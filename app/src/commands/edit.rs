@@ -22,6 +22,7 @@ pub enum GesturePhase {
 
 /// Changes of the session.
 #[derive(Debug, Clone)]
+#[expect(clippy::large_enum_variant, reason = "a command lives for one frame of the window")]
 pub enum EditCommand {
     /// Make one change. The guard limits boxes before it is applied.
     Apply(Edit),

@@ -40,7 +40,7 @@ pub(super) fn export_button_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 }
 
 /// The export pane, over the window while it is open.
-pub(crate) fn export_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+pub(crate) fn export_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
     if !cx.ui_state.show_export {
         return;
     }

@@ -137,7 +137,7 @@ fn upright_size(frame: &Frame) -> (f64, f64) {
     if frame.orientation.swaps_sides() { (b.height_px, b.width_px) } else { (b.width_px, b.height_px) }
 }
 
-fn picture_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
+fn picture_ui(ui: &Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
     let response = ui.interact(room, ui.scope_id().with(("large view", frame.id.0)), Sense::click_and_drag());
     let mode = if cx.ui_state.frame.loupe { "one to one" } else { "whole picture" };
     response.widget_info(|| {

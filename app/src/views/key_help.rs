@@ -14,7 +14,7 @@ const KEY_WIDTH: f32 = 118.0;
 const ROW_HEIGHT: f32 = 20.0;
 const COLUMN_WIDTH: f32 = 400.0;
 
-pub(crate) fn keys_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+pub(crate) fn keys_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
     if !cx.ui_state.show_keys {
         return;
     }

@@ -30,7 +30,7 @@ const MAX_PRINT_PX: u32 = 640;
 /// Remark on a frame whose colour was solved from little evidence.
 const UNSURE: &str = "few grey tones: its colour is a guess, look at it";
 
-pub(super) fn prints_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
+pub(super) fn prints_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let area = place.prints;
     if area.height() < CAPTION + 24.0 {
         return;
@@ -70,7 +70,7 @@ fn cells<'a>(cx: &ViewCx<'a>, place: &StripPlace) -> Vec<(&'a Frame, Rect)> {
     cells
 }
 
-fn print_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, area: Rect) {
+fn print_ui(ui: &Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, area: Rect) {
     let p = theme::palette(ui);
     let is_selected = cx.ui_state.is_selected(frame.id);
     let is_primary = cx.ui_state.primary == Some(frame.id);

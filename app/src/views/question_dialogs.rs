@@ -23,7 +23,7 @@ struct Words {
 }
 
 /// Draws the open question.
-pub(super) fn questions_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+pub(super) fn questions_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
     let Some(mut question) = cx.ui_state.question.take() else { return };
     let mut answer = None;
     let frame = egui::Frame::popup(ui.style()).inner_margin(20);

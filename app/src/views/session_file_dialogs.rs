@@ -20,7 +20,7 @@ const BUTTON: egui::Vec2 = vec2(0.0, 28.0);
 const BANNER_HEIGHT: f32 = 34.0;
 
 /// Draws the open dialogs, one at a time.
-pub(super) fn session_files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+pub(super) fn session_files_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
     if cx.ui_state.question.is_some() {
         return;
     }
@@ -32,7 +32,7 @@ pub(super) fn session_files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 }
 
 /// A pane over the window; returns whether to close it.
-fn pane_ui(ui: &mut Ui, name: &str, content: impl FnOnce(&mut Ui)) -> bool {
+fn pane_ui(ui: &Ui, name: &str, content: impl FnOnce(&mut Ui)) -> bool {
     let frame = Frame::popup(ui.style()).inner_margin(20);
     let modal = Modal::new(Id::unique(name)).frame(frame).show(ui.ctx(), |ui| {
         ui.set_width(WIDTH.min(ui.ctx().content_rect().width() - 60.0));
@@ -47,7 +47,7 @@ fn wrapped(ui: &mut Ui, text: &str) {
 }
 
 /// The save was refused because the file is not the one that was opened.
-fn conflict_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+fn conflict_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
     let Some(conflict) = &cx.status.conflict else { return };
     let closes = pane_ui(ui, "save conflict", |ui| {
         title_ui(ui, "not saved: the file has changed");
@@ -100,7 +100,7 @@ fn conflict_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 }
 
 /// Autosaves of earlier runs: the user can open or discard each; it stays until then.
-fn unsaved_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+fn unsaved_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
     let closes = pane_ui(ui, "unsaved work", |ui| {
         title_ui(ui, "unsaved work of earlier runs");
         ui.add_space(6.0);

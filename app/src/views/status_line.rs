@@ -116,7 +116,7 @@ fn sign_ui(ui: &mut Ui, notice: &Notice) {
 }
 
 /// The list of messages, over the lower right corner, while it is open.
-pub(super) fn notices_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+pub(super) fn notices_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
     if !cx.ui_state.show_notices {
         return;
     }

@@ -52,7 +52,7 @@ pub(super) fn stock_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         ui.spacing_mut().item_spacing.y = 4.0;
         target_ui(ui, cx, &mut chart);
         place_ui(ui, cx, &mut chart);
-        run_ui(ui, cx, &mut chart);
+        run_ui(ui, cx, &chart);
         if let Some(report) = chart.report.clone() {
             report_ui(ui, cx, &chart, &report);
         }
@@ -204,7 +204,7 @@ fn place_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &mut ChartTool) {
     });
 }
 
-fn run_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &mut ChartTool) {
+fn run_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &ChartTool) {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, "", false);

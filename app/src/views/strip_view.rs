@@ -29,7 +29,7 @@ pub(super) struct StripPlace {
 }
 
 /// Draws the strip and handles the pointer on it.
-pub(super) fn strip_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
+pub(super) fn strip_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let area = place.view.rect;
     let id = ui.scope_id().with("strip canvas");
     let canvas = ui.interact(area, id, Sense::click_and_drag());
@@ -161,7 +161,7 @@ fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Pi
 }
 
 /// Draws every box of a piece, the selected ones on top.
-fn boxes_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece) {
+fn boxes_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece) {
     let strips = cx.session.strips.iter().filter(|strip| piece.shows(strip)).map(|strip| strip.id);
     let strips: Vec<_> = strips.collect();
     let frames = cx.session.frames.iter().filter(|frame| strips.contains(&frame.strip));
@@ -175,14 +175,7 @@ fn boxes_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece)
     }
 }
 
-fn box_ui(
-    ui: &mut Ui,
-    cx: &mut ViewCx<'_>,
-    place: &StripPlace,
-    piece: &Piece,
-    frame: &Frame,
-    shape: &ScreenBox,
-) {
+fn box_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece, frame: &Frame, shape: &ScreenBox) {
     let p = theme::palette(ui);
     let is_selected = cx.ui_state.is_selected(frame.id);
     let hull = Rect::from_points(&shape.corners);

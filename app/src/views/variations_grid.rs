@@ -28,7 +28,7 @@ const CAPTION: f32 = 20.0;
 /// Gap between pictures, points.
 const GAP: f32 = 10.0;
 
-pub(super) fn variations_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+pub(super) fn variations_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
     let Some(kind) = cx.ui_state.colour.variations else { return };
     let Some(frame) = cx.primary() else { return };
     let frame_style = egui::Frame::popup(ui.style()).inner_margin(20);

@@ -178,7 +178,7 @@ impl ValueRow<'_> {
         }
     }
 
-    fn reset_ui(&self, ui: &mut Ui, rect: Rect, events: &mut Vec<ValueGesture<f64>>) {
+    fn reset_ui(&self, ui: &Ui, rect: Rect, events: &mut Vec<ValueGesture<f64>>) {
         let label = format!("reset {}", self.name);
         let hint = format!("back to {}", self.text_of(self.default));
         if reset_button(ui, rect, &label).on_hover_text(hint).clicked() {
@@ -243,7 +243,7 @@ fn number_field_at(ui: &mut Ui, rect: Rect, drag: DragValue<'_>, name: &str) -> 
     response
 }
 
-fn reset_button(ui: &mut Ui, rect: Rect, label: &str) -> Response {
+fn reset_button(ui: &Ui, rect: Rect, label: &str) -> Response {
     let response = ui.interact(rect, ui.scope_id().with("reset"), Sense::click());
     response.widget_info(|| WidgetInfo::labeled(egui::accesskit::Role::Button, ui.is_enabled(), label));
     let p = theme::palette(ui);

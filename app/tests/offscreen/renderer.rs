@@ -55,7 +55,8 @@ impl CpuRenderer {
         Self::default()
     }
 
-    /// Takes new and changed textures. Freed ones are dropped at the next call, because this frame still paints them.
+    /// Takes new and changed textures, in any order. Freed ones are dropped at the next call, because this frame still paints them.
+    #[expect(clippy::iter_over_hash_type, reason = "textures do not depend on each other")]
     pub(crate) fn take_textures(&mut self, delta: &mut TexturesDelta) {
         for id in self.to_free.drain(..) {
             self.textures.remove(&id);

@@ -138,7 +138,7 @@ impl Desk {
         self.fault("it never came to rest")
     }
 
-    fn at_rest(&mut self) -> Verdict {
+    fn at_rest(&self) -> Verdict {
         let session = self.app.session().clone();
         if let Some(job) = self.app.status().jobs.first() {
             return self.fault(&format!("“{}” is shown and is no more", job.label));

@@ -63,9 +63,10 @@ pub fn measure_frame(
     measure_frame_without(linear, &Plane::filled(0, 0, 0), base, kind)
 }
 
-/// [`measure_frame`] without some pixels: `doubtful` is 0 for pixels that count fully, 1 for those that count only in
-/// cell averages (repaired dust, which may leave traces), anything else for those that do not count. Pixels outside the
-/// plane count.
+/// [`measure_frame`] without some pixels.
+///
+/// `doubtful` is 0 for pixels that count fully, 1 for those that count only in cell averages (repaired dust, which may
+/// leave traces), anything else for those that do not count. Pixels outside the plane count.
 pub fn measure_frame_without(
     linear: &Samples16,
     doubtful: &Plane<u8>,

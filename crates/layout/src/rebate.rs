@@ -12,8 +12,10 @@ pub struct RebateStrip<'a> {
     pub perforations: &'a [TiltedBox],
 }
 
-/// Candidate base pixels of one strip on an overview: 1 where the pixel's centre is on the film, at least
-/// `margin_px` (scan pixels) inside its edges, outside every image area grown by `margin_px`, and off the perforations.
+/// Candidate base pixels of one strip on an overview.
+///
+/// 1 where the pixel's centre is on the film, at least `margin_px` (scan pixels) inside its edges, outside every image
+/// area grown by `margin_px`, and off the perforations.
 ///
 /// | quantity | unit | domain | outside |
 /// |---|---|---|---|

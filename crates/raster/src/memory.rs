@@ -15,14 +15,14 @@ pub struct NoMemory {
 /// Zeroed elements; the system clears their pages on first use.
 pub fn zeroed<T: Zeroable>(count: u64) -> Result<Vec<T>, NoMemory> {
     let refused = NoMemory { bytes: count.saturating_mul(size_of::<T>() as u64) };
-    let len = usize::try_from(count).map_err(|_| refused)?;
+    let len = usize::try_from(count).ok().ok_or(refused)?;
     bytemuck::allocation::try_zeroed_vec(len).map_err(|()| refused)
 }
 
 /// Reserve capacity for `len` elements in total.
 pub fn reserve<T>(buffer: &mut Vec<T>, len: usize) -> Result<(), NoMemory> {
     let refused = NoMemory { bytes: (len as u64).saturating_mul(size_of::<T>() as u64) };
-    buffer.try_reserve_exact(len.saturating_sub(buffer.len())).map_err(|_| refused)
+    buffer.try_reserve_exact(len.saturating_sub(buffer.len())).ok().ok_or(refused)
 }
 
 #[cfg(test)]

@@ -204,7 +204,7 @@ impl RegionSource for Samples16 {
         for y in rect.y0..rect.y1 {
             data.extend_from_slice(&self.row(y)[rect.x0 as usize * c..rect.x1 as usize * c]);
         }
-        Ok(Samples16 { width: rect.width(), height: rect.height(), channels: self.channels, data })
+        Ok(Self { width: rect.width(), height: rect.height(), channels: self.channels, data })
     }
 }
 

@@ -16,7 +16,7 @@
 //! statistics.
 
 use std::collections::BTreeMap;
-use std::hash::{DefaultHasher, Hash, Hasher};
+use std::hash::{DefaultHasher, Hash as _, Hasher as _};
 
 use glassine_raster::{CancelToken, PixelRect, RegionSource, Samples16};
 use rayon::prelude::*;

@@ -14,9 +14,9 @@ use crate::{AtomicFile, Error, Overwrite};
 const ROWS_PER_STRIP: u32 = 64;
 
 /// Write linear red, green, blue and infrared as one 16-bit TIFF, infrared as a fourth sample of unspecified meaning
-/// (ExtraSamples 0), uncompressed, in strips. Returns the length in bytes.
+/// (`ExtraSamples` 0), uncompressed, in strips. Returns the length in bytes.
 ///
-/// Tags and types: TIFF 6.0, sections 2 to 8; ExtraSamples in section 18.
+/// Tags and types: TIFF 6.0, sections 2 to 8; `ExtraSamples` in section 18.
 pub fn write_rgbi(
     path: &Path,
     samples: &Samples16,

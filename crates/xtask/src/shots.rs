@@ -1,6 +1,6 @@
 //! Takes pictures of the real window: runs the program on a virtual display, presses keys and saves the screen.
 //!
-//! Needs Xvfb, xdotool and ImageMagick, as listed in DEVELOPERS.md.
+//! Needs Xvfb, xdotool and `ImageMagick`, as listed in DEVELOPERS.md.
 
 use std::path::{Path, PathBuf};
 use std::process::{Child, Command, Stdio};

@@ -8,7 +8,7 @@ pub(crate) mod registration;
 pub(crate) mod repair_cache;
 mod scan_map;
 
-use std::hash::{DefaultHasher, Hash, Hasher};
+use std::hash::{DefaultHasher, Hash, Hasher as _};
 use std::sync::Arc;
 
 use glassine_film::Param;

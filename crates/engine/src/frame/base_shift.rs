@@ -15,7 +15,7 @@ pub(crate) struct BaseShift<'a> {
 }
 
 impl BaseShift<'_> {
-    /// BaseShift (D) of each pixel of a row, three values a pixel.
+    /// Shift of the base (D) at each pixel of a row, three values a pixel.
     pub(crate) fn row(&self, y: u32, out: &mut [f32]) {
         let width = out.len() / 3;
         let last = f64::from(self.sampling.width().saturating_sub(1));

@@ -86,7 +86,7 @@ pub enum Job {
         /// How much of each file is read.
         depth: CheckDepth,
     },
-    /// FindRequest folders for missing or changed scans: answers with edits.
+    /// Search folders for missing or changed scans: answers with edits.
     Relink {
         /// Folders to search, subfolders included.
         folders: Vec<PathBuf>,

@@ -446,7 +446,7 @@ fn paint_overlay(
     }
 }
 
-/// PreviewRenderer pixels that cover any dust of a map; the map covers `region` of the scan.
+/// Screen pixels that cover any dust of a map; the map covers `region` of the scan.
 fn dust_on_screen(map: &DustMap, region: PixelRect, viewport: &Viewport) -> Plane<u8> {
     use rayon::prelude::*;
     let (width, height) = (viewport.sampling.width(), viewport.sampling.height());

@@ -31,7 +31,7 @@ pub(super) fn dither_steps(samples: &mut Samples16, rect: PixelRect, colours: u8
 
 /// Bits of a position that look random.
 ///
-/// Source: the output function of SplitMix64, Steele, Lea and Flood 2014.
+/// Source: the output function of `SplitMix64`, Steele, Lea and Flood 2014.
 fn noise_of(x: u32, y: u32) -> u64 {
     let mut z = (u64::from(y) << 32 | u64::from(x)).wrapping_add(0x9e37_79b9_7f4a_7c15);
     z = (z ^ (z >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);

@@ -331,10 +331,10 @@ impl Votes {
         for frame in 0..frames {
             let mut best = [0.0; WIDTHS_LOG.len()];
             let mut at = start;
-            for (best, width) in best.iter_mut().zip(WIDTHS_LOG) {
+            for (idx, (best, width)) in best.iter_mut().zip(WIDTHS_LOG).enumerate() {
                 let size = 0.05 * libm::sqrt(width / WIDTHS_LOG[0]);
                 // Keep the slopes nearly fixed until the widest search has come near.
-                let slope = if width == WIDTHS_LOG[0] { 1e-3 } else { size };
+                let slope = if idx == 0 { 1e-3 } else { size };
                 (at, _) = minimise(at, [slope, slope, size, -size], 80, |trial| {
                     self.prior(trial) - self.votes(trial, width, Some(frame))
                 });

@@ -1,6 +1,6 @@
 //! Directories of a TIFF file: header, page chain, tags and their values, with limits on everything a file can claim.
 //!
-//! Source: TIFF 6.0 section 2 (classic), and the BigTIFF layout (magic 43, 20-byte entries, 64-bit offsets).
+//! Source: TIFF 6.0 section 2 (classic), and the `BigTIFF` layout (magic 43, 20-byte entries, 64-bit offsets).
 
 use std::sync::Arc;
 

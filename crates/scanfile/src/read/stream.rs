@@ -109,7 +109,7 @@ impl TiffPage {
             let by = y / layout.block_h;
             let end = (by + 1).saturating_mul(layout.block_h).min(rows.end);
             for bx in 0..layout.across {
-                let mut block_rows = BlockRows { page: self, how, at, x0: bx * layout.block_w };
+                let block_rows = BlockRows { page: self, how, at, x0: bx * layout.block_w };
                 let index = layout.block_index(plane, bx, by);
                 let inside = y - by * layout.block_h..end - by * layout.block_h;
                 if layout.packing == Packing::Plain {
@@ -137,7 +137,7 @@ struct BlockRows<'a> {
 impl BlockRows<'_> {
     /// Rows `inside` of an uncompressed block; the first of them is row `y` of the page.
     fn plain(
-        &mut self,
+        &self,
         index: usize,
         y: u32,
         inside: Range<u32>,
@@ -166,7 +166,7 @@ impl BlockRows<'_> {
 
     /// The same for a packed block, which is unpacked from its start to the last row needed.
     fn packed(
-        &mut self,
+        &self,
         index: usize,
         y: u32,
         inside: Range<u32>,
@@ -198,7 +198,7 @@ impl BlockRows<'_> {
 
     /// Unpacked rows of a block, the first of which is row `y` of the page.
     fn rows(
-        &mut self,
+        &self,
         y: u32,
         bytes: &mut [u8],
         work: &mut Workspace,

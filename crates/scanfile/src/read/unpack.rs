@@ -125,7 +125,8 @@ fn inflate_end(
         let (in_before, out_before) = (inflater.total_in(), inflater.total_out());
         let status = inflater
             .decompress(&packed[taken..], &mut scratch, flate2::FlushDecompress::None)
-            .map_err(|_| "has damaged Deflate data: their checksum is wrong".to_owned())?;
+            .ok()
+            .ok_or_else(|| "has damaged Deflate data: their checksum is wrong".to_owned())?;
         let taken = (inflater.total_in() - start) as usize;
         if status == flate2::Status::StreamEnd {
             return Ok((taken, true));
@@ -150,7 +151,8 @@ fn inflate(
         let (in_before, out_before) = (inflater.total_in(), inflater.total_out());
         let status = inflater
             .decompress(&packed[taken..], &mut out[given..], flate2::FlushDecompress::None)
-            .map_err(|_| format!("has damaged Deflate data after {} bytes", before + given as u64))?;
+            .ok()
+            .ok_or_else(|| format!("has damaged Deflate data after {} bytes", before + given as u64))?;
         taken += (inflater.total_in() - in_before) as usize;
         given += (inflater.total_out() - out_before) as usize;
         let stuck = inflater.total_in() == in_before && inflater.total_out() == out_before;

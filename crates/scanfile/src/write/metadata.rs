@@ -1,7 +1,7 @@
 //! Text about a picture as XMP packet and as Exif block.
 //!
 //! The date of the photograph is written only when it is known. Source of the property names and of the digital-source
-//! vocabulary: XMP specification part 1 and 2, CIPA DC-010 (Exif in XMP), IPTC NewsCodes `digitalsourcetype` (the URI
+//! vocabulary: XMP specification part 1 and 2, CIPA DC-010 (Exif in XMP), IPTC `NewsCodes` `digitalsourcetype` (the URI
 //! starts with http).
 
 use std::io::{Cursor, Seek, Write};

@@ -19,7 +19,7 @@ pub enum Compression {
 /// The kind of file.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum PictureFormat {
-    /// TIFF, or BigTIFF if the picture could exceed 4 GiB.
+    /// TIFF, or `BigTIFF` if the picture could exceed 4 GiB.
     Tiff {
         /// How strips are packed.
         compression: Compression,

@@ -214,7 +214,7 @@ fn no_edit_undo_or_file_puts_a_box_outside_the_held_area_while_the_guard_is_on()
         for edit in edits {
             let after = edit.apply(history.current()).expect("there is room");
             check_boxes(&after, &edit.label());
-            history.apply(&edit.label(), after);
+            history.apply(edit.label(), after);
         }
         for _ in 0..back {
             history.undo();

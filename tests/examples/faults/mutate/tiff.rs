@@ -1,4 +1,4 @@
-//! Mutations of TIFF and BigTIFF directories: tags, types, counts, values and offsets.
+//! Mutations of TIFF and `BigTIFF` directories: tags, types, counts, values and offsets.
 
 use glassine_testdata::random::SplitMix64;
 
