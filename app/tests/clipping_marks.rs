@@ -66,7 +66,7 @@ fn clipping_is_marked_under_the_print_that_clips_and_under_no_other() {
     window.run();
     assert_eq!(high(&window)[0].len(), 1);
     window.state_mut().push(EditCommand::Undo);
-    window.run();
+    rest(&mut window);
     assert!(high(&window).iter().all(Vec::is_empty), "{:?}", high(&window));
 }
 

@@ -6,6 +6,7 @@
 mod demo;
 mod dust;
 mod export;
+mod focus;
 mod new;
 mod plan;
 mod read_as;
@@ -85,6 +86,8 @@ pub enum CliCommand {
     Solve(solve::SolveArgs),
     /// Measure a stock from a colour chart or grey wedge on a frame
     MeasureStock(stock::MeasureStockArgs),
+    /// Rank scans of the same film by sharpness, such as one for each holder height
+    Focus(focus::FocusArgs),
     /// Pixels, file sizes and largest prints of a format, or the resolution a print needs
     Plan(plan::PlanArgs),
 }
@@ -109,6 +112,7 @@ pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
         CliCommand::MeasureStock(args) => stock::run(args, cancel),
         CliCommand::ReadAs(args) => read_as::run(args, cancel),
         CliCommand::Relink(args) => relink::run(args, cancel),
+        CliCommand::Focus(args) => focus::run(args, cancel),
         CliCommand::Plan(args) => plan::run(args),
     };
     let outcome = result.unwrap_or_else(|error| match error {

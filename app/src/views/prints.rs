@@ -180,7 +180,9 @@ fn caption_ui(
 
 fn histogram_of<'a>(cx: &ViewCx<'a>, frame: &Frame) -> Option<&'a Histogram> {
     let print = cx.previews.picture(ViewKey::Print(frame.id)).and_then(|(_, p)| p.histogram.as_deref());
-    cx.previews.histogram(frame.id).map(AsRef::as_ref).or(print)
+    // The large picture counts more pixels, but is not made again once another frame is shown.
+    let large = cx.previews.histogram(frame.id).map(AsRef::as_ref);
+    if cx.ui_state.primary == Some(frame.id) { large.or(print) } else { print.or(large) }
 }
 
 fn value_of(cx: &ViewCx<'_>, frame: &Frame) -> String {

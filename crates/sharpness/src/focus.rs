@@ -62,6 +62,35 @@ pub struct FocusMeasure {
     pub tiles: u32,
 }
 
+impl FocusMeasure {
+    /// One measure of several pictures of the same scan, weighted by edges and tiles; `None` without any.
+    pub fn pooled(measures: &[Self]) -> Option<Self> {
+        if measures.is_empty() {
+            return None;
+        }
+        let pool = |values: &dyn Fn(&Self) -> Option<(f64, f64, u32)>| {
+            let (mut sum, mut square, mut weight) = (0.0, 0.0, 0.0);
+            for (value, error, count) in measures.iter().filter_map(values) {
+                let count = f64::from(count);
+                sum += count * value;
+                square += (count * error).powi(2);
+                weight += count;
+            }
+            if weight > 0.0 { (Some(sum / weight), square.sqrt() / weight) } else { (None, 0.0) }
+        };
+        let (mtf50_cy_px, mtf50_error) = pool(&|m| m.mtf50_cy_px.map(|f| (f, m.mtf50_error, m.edges)));
+        let (texture, texture_error) = pool(&|m| m.texture.map(|t| (t, m.texture_error, m.tiles)));
+        Some(Self {
+            mtf50_cy_px,
+            mtf50_error,
+            edges: measures.iter().map(|m| m.edges).sum(),
+            texture,
+            texture_error,
+            tiles: measures.iter().map(|m| m.tiles).sum(),
+        })
+    }
+}
+
 /// Measure one picture: linear light or density, one plane.
 pub fn measure_focus(plane: &Plane<f32>, cancel: &CancelToken) -> Result<FocusMeasure, FocusError> {
     let (width, height) = (plane.width(), plane.height());

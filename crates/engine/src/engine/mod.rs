@@ -11,6 +11,7 @@ use glassine_film::{BalanceMode, Histogram, Stock};
 use glassine_raster::CancelToken;
 use glassine_scanfile::protect::{ProtectedFile, protect};
 use glassine_session::{Edit, Fingerprint, Frame, FrameId, ScanId, ScanRef, Session, StripId};
+use glassine_sharpness::FocusMeasure;
 
 use crate::build::adjust::{BalanceHints, ChartPlace, StockReport, StockTarget};
 use crate::build::context::{AnalysisContext, EditBuilder, Progress};
@@ -19,7 +20,7 @@ use crate::build::statistics;
 use crate::dust::repair_cache::RepairCache;
 use crate::dust::{DustOfScan, dust_of_scan};
 use crate::error::EngineError;
-use crate::frame::{FrameContext, InputCodes, rendering_of, space_of};
+use crate::frame::{FrameContext, InputCodes, focus_of, rendering_of, space_of};
 use crate::preview::Previews;
 use crate::preview::renderer::PreviewRenderer;
 use crate::preview::scan_pictures::shown_as_scanned;
@@ -312,6 +313,11 @@ impl Engine {
         let (space, rendering) = (space_of(&output.space), rendering_of(&output.rendering));
         let pipeline = context.pipeline(None, space, rendering, InputCodes::Linear);
         Ok(PreviewRenderer::new(&pipeline, &samples, &context, &sampling, cancel).count())
+    }
+
+    /// Sharpness of the pictures on the first scan of a session, or of the middle of the scan if it shows none.
+    pub fn focus(&self, at: &SessionAt, cancel: &CancelToken) -> Result<FocusMeasure, EngineError> {
+        focus_of(at, &self.scans, cancel)
     }
 
     /// Dust maps of all frames of a scan in one plane of its size.

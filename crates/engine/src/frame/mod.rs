@@ -1,6 +1,7 @@
 //! From the session's values of one frame to a pipeline ready to run.
 
 mod base_shift;
+mod focus;
 
 use std::path::Path;
 use std::sync::Arc;
@@ -15,6 +16,7 @@ use crate::error::EngineError;
 use crate::scans::{OpenScan, ScanStore, identity_table, table_refs};
 
 pub(crate) use base_shift::BaseShift;
+pub(crate) use focus::focus_of;
 
 /// A frame with everything it depends on.
 #[derive(Debug, Clone)]

@@ -93,7 +93,7 @@ impl EdgeCodes {
             return None;
         }
         let distance_mm = (exact - nearest) / per_mm;
-        let is_sure = distance_mm.abs() < SURE_MM && self.confidence >= 0.75;
+        let is_sure = distance_mm.abs() < SURE_MM && self.confidence >= 0.7;
         Some(CodeNumber { number: nearest as u8, is_half: nearest.fract() > 0.25, distance_mm, is_sure })
     }
 

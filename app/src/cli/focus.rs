@@ -1,0 +1,109 @@
+//! `glassine focus`: which of several scans of the same film is the sharpest.
+
+use std::path::{Path, PathBuf};
+
+use clap::Args;
+use glassine_engine::{Engine, EngineError, NewSessionRequest, SessionAt};
+use glassine_raster::CancelToken;
+use glassine_sharpness::{FocusBasis, FocusMeasure, rank_focus};
+use serde_json::{Value, json};
+
+use super::{Outcome, Printing, path_bytes_json, path_json, print_json, print_line, print_notice};
+
+/// Compare scans of the same film at different holder heights
+#[derive(Debug, Args)]
+pub struct FocusArgs {
+    /// Scans of the same film, such as one for each holder height
+    #[arg(required = true, value_name = "FILE")]
+    pub files: Vec<PathBuf>,
+    #[command(flatten)]
+    pub printing: Printing,
+}
+
+pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
+    let (mut measured, mut failed) = (Vec::new(), Vec::new());
+    for file in &args.files {
+        match measure(file, cancel) {
+            Ok(measure) => measured.push((file, measure)),
+            Err(EngineError::Cancelled) => return Ok(Outcome::Stopped),
+            Err(error) => {
+                let notice = error.notice();
+                print_notice(&notice);
+                failed.push(json!({
+                    "file": path_json(file),
+                    "reason": notice.headline,
+                    "hint": notice.what_to_do,
+                }));
+            }
+        }
+    }
+    let outcome = if failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed };
+    let measures: Vec<FocusMeasure> = measured.iter().map(|(_, measure)| *measure).collect();
+    let Some(ranked) = rank_focus(&measures) else {
+        if args.printing.json {
+            print_json(&json!({ "ranking": [], "verdict": null, "failed": failed }));
+        }
+        if measured.is_empty() {
+            return Ok(outcome);
+        }
+        return Err(super::new::usage(
+            "these scans share no measure of sharpness",
+            "give scans of the same film, made in the same way",
+        ));
+    };
+    let names: Vec<String> = measured.iter().map(|(file, _)| name_of(file)).collect();
+    let verdict = ranked.verdict(&names.iter().map(String::as_str).collect::<Vec<_>>());
+    if args.printing.json {
+        let ranking: Vec<Value> = ranked
+            .ranking
+            .iter()
+            .map(|rank| {
+                let (file, measure) = &measured[rank.index];
+                json!({
+                    "file": path_json(file),
+                    "file_bytes": path_bytes_json(file),
+                    "score": rank.score,
+                    "relative": rank.relative,
+                    "uncertainty": rank.uncertainty,
+                    "ties_with_best": rank.ties_with_best,
+                    "mtf50_cy_px": measure.mtf50_cy_px,
+                    "mtf50_error_cy_px": measure.mtf50_cy_px.map(|_| measure.mtf50_error),
+                    "edges": measure.edges,
+                    "texture": measure.texture,
+                    "texture_tiles": measure.tiles,
+                })
+            })
+            .collect();
+        let basis = match ranked.basis {
+            FocusBasis::Edges => "edges",
+            FocusBasis::Texture => "texture",
+        };
+        print_json(&json!({ "ranking": ranking, "basis": basis, "verdict": verdict, "failed": failed }));
+        return Ok(outcome);
+    }
+    for rank in &ranked.ranking {
+        let edges = rank
+            .mtf50_cy_px
+            .map_or_else(String::new, |mtf50| format!(", half response at {mtf50:.3} cycles per pixel"));
+        print_line(&format!(
+            "{}: {:.0} % ± {:.0} % of the sharpest{edges}",
+            names[rank.index],
+            100.0 * rank.relative,
+            100.0 * rank.uncertainty
+        ));
+    }
+    print_line(&verdict);
+    Ok(outcome)
+}
+
+/// Finds the pictures of a scan and measures them.
+fn measure(file: &Path, cancel: &CancelToken) -> Result<FocusMeasure, EngineError> {
+    let engine = Engine::new();
+    let request = NewSessionRequest { scans: vec![file.to_owned()], ..NewSessionRequest::default() };
+    let made = engine.new_session(&request, cancel, &|_, _| ())?;
+    engine.focus(&SessionAt::new(made.session, None), cancel)
+}
+
+fn name_of(file: &Path) -> String {
+    file.file_name().map_or_else(|| file.display().to_string(), |name| name.to_string_lossy().into_owned())
+}
