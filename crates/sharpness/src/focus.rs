@@ -68,18 +68,10 @@ impl FocusMeasure {
         if measures.is_empty() {
             return None;
         }
-        let pool = |values: &dyn Fn(&Self) -> Option<(f64, f64, u32)>| {
-            let (mut sum, mut square, mut weight) = (0.0, 0.0, 0.0);
-            for (value, error, count) in measures.iter().filter_map(values) {
-                let count = f64::from(count);
-                sum += count * value;
-                square += (count * error).powi(2);
-                weight += count;
-            }
-            if weight > 0.0 { (Some(sum / weight), square.sqrt() / weight) } else { (None, 0.0) }
-        };
-        let (mtf50_cy_px, mtf50_error) = pool(&|m| m.mtf50_cy_px.map(|f| (f, m.mtf50_error, m.edges)));
-        let (texture, texture_error) = pool(&|m| m.texture.map(|t| (t, m.texture_error, m.tiles)));
+        let edges = measures.iter().map(|m| (m.mtf50_cy_px, m.mtf50_error, m.edges));
+        let tiles = measures.iter().map(|m| (m.texture, m.texture_error, m.tiles));
+        let (mtf50_cy_px, mtf50_error) = weighted_mean(edges);
+        let (texture, texture_error) = weighted_mean(tiles);
         Some(Self {
             mtf50_cy_px,
             mtf50_error,
@@ -89,6 +81,19 @@ impl FocusMeasure {
             tiles: measures.iter().map(|m| m.tiles).sum(),
         })
     }
+}
+
+/// Mean of values with their errors, weighted by their counts, and its error.
+fn weighted_mean(values: impl Iterator<Item = (Option<f64>, f64, u32)>) -> (Option<f64>, f64) {
+    let (mut sum, mut square, mut weight) = (0.0, 0.0, 0.0);
+    for (value, error, count) in values {
+        let Some(value) = value else { continue };
+        let count = f64::from(count);
+        sum += count * value;
+        square += (count * error).powi(2);
+        weight += count;
+    }
+    if weight > 0.0 { (Some(sum / weight), square.sqrt() / weight) } else { (None, 0.0) }
 }
 
 /// Measure one picture: linear light or density, one plane.
