@@ -156,6 +156,35 @@ fn a_written_jpeg_keeps_profile_resolution_and_words() {
 }
 
 #[test]
+fn another_reader_finds_creator_and_copyright_in_their_own_fields() {
+    let folder = tempfile::tempdir().expect("temporary folder");
+    let path = folder.path().join("picture.tif");
+    let spec = spec(PictureFormat::Tiff { compression: Compression::None }, 3, 16);
+    write(&path, &spec, &codes(&spec)).expect("written");
+    let mut decoder = tiff::decoder::Decoder::new(File::open(&path).expect("is there")).expect("a TIFF file");
+    let mut text = |tag| decoder.get_tag_ascii_string(tag).expect("text");
+    assert_eq!(text(tiff::tags::Tag::Artist), "A. Person");
+    assert_eq!(text(tiff::tags::Tag::Copyright), "free");
+}
+
+#[test]
+fn a_higher_jpeg_quality_gives_a_larger_and_closer_picture() {
+    let folder = tempfile::tempdir().expect("temporary folder");
+    let measure = |quality: u8| {
+        let path = folder.path().join(format!("{quality}.jpg"));
+        let spec = spec(PictureFormat::Jpeg { quality }, 3, 8);
+        let put = codes(&spec);
+        write(&path, &spec, &put).expect("written");
+        let (_, all) = read_all(&path, &any_size()).expect("readable");
+        let square = |(a, b): (&u16, &u16)| (f64::from(*a) / 257.0 - f64::from(*b)).powi(2);
+        let squares = all.data().iter().zip(&put).map(square).sum::<f64>();
+        (std::fs::metadata(&path).expect("there").len() as f64, squares)
+    };
+    let (low, high) = (measure(30), measure(95));
+    assert!(high.0 > 2.0 * low.0 && high.1 < 0.5 * low.1, "{low:?} {high:?}");
+}
+
+#[test]
 fn packing_does_not_depend_on_the_number_of_threads() {
     let folder = tempfile::tempdir().expect("temporary folder");
     for format in tiff_formats() {

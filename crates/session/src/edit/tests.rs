@@ -187,3 +187,32 @@ fn numbers_on_the_film_are_used_while_they_are_complete_and_distinct() {
         assert_eq!(FilmNumber::from_text(text), number, "{text}");
     }
 }
+
+#[test]
+fn another_film_kind_drops_the_solve_that_was_made_for_the_old_one() {
+    let mut session = sample_session();
+    let strip = session.strips[0].id;
+    let solve = StripSolve {
+        gamma_ratio: [0.9, 1.0, 1.1],
+        toe_ratio: [1.0; 3],
+        colour_strength: 1.0,
+        neutral_log: [0.1, 0.0, -0.1],
+        confidence: 0.8,
+        provenance: "test".to_owned(),
+    };
+    let frame_solve = FrameSolve {
+        log_offset: [0.1; 3],
+        exposure_stops: 0.3,
+        balance_cc: [0.0; 2],
+        cast_suggestion_cc: [0.0; 2],
+        confidence: 0.8,
+        notes: Vec::new(),
+    };
+    let frames = session.frames.iter().map(|frame| (frame.id, frame_solve.clone())).collect();
+    session = Edit::ApplySolve { strip, solve, frames }.apply(&session).expect("applies");
+    assert!(session.strips[0].solve.is_some());
+    let film = Edit::SetFilm { strip, film: FilmKind::Slide, stock_id: "slide".to_owned() };
+    let session = film.apply(&session).expect("applies");
+    assert!(session.strips[0].solve.is_none());
+    assert!(session.frames.iter().all(|frame| frame.solve.is_none()));
+}
