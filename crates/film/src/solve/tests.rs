@@ -122,21 +122,23 @@ fn gammas_and_neutral_are_found_and_an_orange_wall_stays_orange() {
     assert!(solve.confidence > 0.9);
 }
 
+/// Frames of different scenes, counted from 1, each in its own light.
+fn in_lights(film: &Film, lights: &[[f64; 3]], stops: impl Fn(u32) -> f64) -> Vec<Samples16> {
+    let frame = |(light, frame): (&[f64; 3], u32)| {
+        let scene = patchwork(frame);
+        scan(film, stops(frame), move |x, y| {
+            let at = scene(x, y);
+            [0, 1, 2].map(|c| at[c] * exp10(light[c]))
+        })
+    };
+    lights.iter().zip(1..).map(frame).collect()
+}
+
 #[test]
 fn each_frame_may_have_its_own_light() {
     let daylight = film();
     let lights = [[0.0, 0.0, 0.0], [0.15, 0.0, -0.2], [-0.06, 0.0, 0.1]];
-    let scans: Vec<Samples16> = lights
-        .iter()
-        .zip(1..)
-        .map(|(light, seed)| {
-            let scene = patchwork(seed);
-            scan(&daylight, 0.0, move |x, y| {
-                let at = scene(x, y);
-                [0, 1, 2].map(|c| at[c] * exp10(light[c]))
-            })
-        })
-        .collect();
+    let scans = in_lights(&daylight, &lights, |_| 0.0);
     let solve = without_toes(
         &statistics(&daylight, &scans),
         &daylight.stock,
@@ -154,17 +156,7 @@ fn each_frame_may_have_its_own_light() {
 fn a_locked_balance_is_the_same_in_every_frame() {
     let film = film();
     let lights = [[0.0, 0.0, 0.0], [0.15, 0.0, -0.2], [-0.06, 0.0, 0.1]];
-    let scans: Vec<Samples16> = lights
-        .iter()
-        .zip(1..)
-        .map(|(light, seed)| {
-            let scene = patchwork(seed);
-            scan(&film, 0.2 * f64::from(seed), move |x, y| {
-                let at = scene(x, y);
-                [0, 1, 2].map(|c| at[c] * exp10(light[c]))
-            })
-        })
-        .collect();
+    let scans = in_lights(&film, &lights, |frame| 0.2 * f64::from(frame));
     let frames = statistics(&film, &scans);
     let spread = |mode| {
         let solve = with_toes(&frames, &film.stock, FilmKind::ColourNegative, mode);
