@@ -21,9 +21,10 @@ pub struct FocusArgs {
 }
 
 pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
+    let engine = Engine::new();
     let (mut measured, mut failed) = (Vec::new(), Vec::new());
     for file in &args.files {
-        match measure(file, cancel) {
+        match measure(&engine, file, cancel) {
             Ok(measure) => measured.push((file, measure)),
             Err(EngineError::Cancelled) => return Ok(Outcome::Stopped),
             Err(error) => {
@@ -97,8 +98,7 @@ pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, Eng
 }
 
 /// Finds the pictures of a scan and measures them.
-fn measure(file: &Path, cancel: &CancelToken) -> Result<FocusMeasure, EngineError> {
-    let engine = Engine::new();
+fn measure(engine: &Engine, file: &Path, cancel: &CancelToken) -> Result<FocusMeasure, EngineError> {
     let request = NewSessionRequest { scans: vec![file.to_owned()], ..NewSessionRequest::default() };
     let made = engine.new_session(&request, cancel, &|_, _| ())?;
     engine.focus(&SessionAt::new(made.session, None), cancel)

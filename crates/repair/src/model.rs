@@ -10,7 +10,7 @@ use glassine_raster::{PixelRect, Plane};
 
 use crate::types::{Leakage, Registration};
 
-/// Margin around a field that its doubts need.
+/// Margin that the uncertainty of a field needs around it.
 pub(crate) const HALO_PX: u32 = 2;
 
 /// Everything that holds for the whole frame.

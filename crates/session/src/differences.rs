@@ -113,12 +113,13 @@ fn changed_strip(here: &Strip, there: &Strip) -> Vec<&'static str> {
         (here.balance != there.balance, "another balance mode"),
         (here.solve != there.solve, "solved differently"),
         (here.film_area != there.film_area, "another outline"),
+        (here.edge_code != there.edge_code, "another edge code"),
     ])
 }
 
 fn changed_frame(here: &Frame, there: &Frame) -> Vec<&'static str> {
     unlike([
-        (here.number != there.number, "another number"),
+        (here.number != there.number || here.film_number != there.film_number, "another number"),
         (here.name != there.name, "another name"),
         (here.orientation != there.orientation, "turned"),
         (here.crop != there.crop, "another box"),
@@ -135,7 +136,10 @@ fn changed_output(here: &OutputSettings, there: &OutputSettings) -> Option<Strin
     let what = unlike([
         (here.folder != there.folder, "another folder"),
         (here.base_name != there.base_name || here.digits != there.digits, "another name"),
-        (here.half_numbers != there.half_numbers, "numbered differently"),
+        (
+            here.half_numbers != there.half_numbers || here.film_numbers != there.film_numbers,
+            "numbered differently",
+        ),
         (here.kind != there.kind, "another kind"),
         (here.space != there.space, "another colour space"),
         (here.rendering != there.rendering, "another rendering"),

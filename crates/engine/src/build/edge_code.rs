@@ -1,13 +1,10 @@
 //! Numbers of frames from the code along the edge of 35 mm film.
 
-use glassine_layout::{CodedStrip, EdgeCodes, FoundStrip, read_edge_codes};
+use glassine_layout::{CodedStrip, EdgeCodes, FoundStrip, format_by_id, read_edge_codes};
 use glassine_raster::{CancelToken, RegionSource, px_from_mm};
 use glassine_session::{FilmNumber, ReadCode, StripCode};
 
 use crate::error::EngineError;
-
-/// Width of 35 mm film, mm. Source: SMPTE ST 139.
-const FILM_WIDTH_MM: f64 = 34.98;
 
 /// What the codes of a strip say, and the number of each of its frames where it is beyond doubt.
 ///
@@ -26,7 +23,10 @@ pub(super) fn edge_code(
     let area = &strip.film_area;
     let px_per_mm = match ppi {
         Some(ppi) => px_from_mm(1.0, ppi),
-        None => area.width_px.min(area.height_px) / FILM_WIDTH_MM,
+        None => match format_by_id("135").and_then(|format| format.strip_width_mm) {
+            Some(width_mm) => area.width_px.min(area.height_px) / width_mm,
+            None => return Ok(nothing),
+        },
     };
     let coded =
         CodedStrip { film_area: area, axis: strip.axis, tone: strip.tone, px_per_mm, colour_channels };

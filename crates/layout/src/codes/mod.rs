@@ -22,7 +22,7 @@ use crate::{FilmTone, LayoutError, StripAxis};
 
 pub use lattice::{CodeNumber, EdgeCodes};
 
-/// Distance between the beginnings of two codes, mm: four perforations of 4.75 mm (SMPTE ST 139).
+/// Distance between the beginnings of two codes, mm: four perforations of 4.750 mm. Source: SMPTE ST 119.
 pub(crate) const PITCH_MM: f64 = 19.0;
 
 /// A strip of film on a scan.

@@ -86,6 +86,7 @@ impl Edit {
                 let first = s.frames.iter().map(|frame| frame.number).min().unwrap_or(1);
                 if *half != s.output.half_numbers {
                     s.output.half_numbers = *half;
+                    s.output.film_numbers = false;
                     renumber(s, if *half { first.saturating_mul(2) } else { first / 2 });
                 }
             }

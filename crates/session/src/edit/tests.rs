@@ -179,6 +179,8 @@ fn numbers_on_the_film_are_used_while_they_are_complete_and_distinct() {
     assert_eq!(texts(&read), ["12", "12A", "13A"]);
     let typed = Edit::Renumber { first: 5 }.apply(&read).expect("applies");
     assert_eq!(texts(&typed), ["5", "6", "7"], "a number that was typed is not overwritten");
+    let halves = Edit::SetHalfNumbers(true).apply(&read).expect("applies");
+    assert_eq!(texts(&halves), ["1", "1A", "2"], "a way of counting that was chosen is used");
     assert_eq!(texts(&numbered([Some((12, false)), None, Some((13, false))])), ["1", "2", "3"]);
     assert_eq!(texts(&numbered([Some((12, false)), Some((12, false)), Some((13, false))])), ["1", "2", "3"]);
     for (text, number) in [("12A", Some((12, true))), (" 7 ", Some((7, false))), ("A", None), ("12AA", None)]
