@@ -236,7 +236,7 @@ fn code_of(band: &Band, lines: &[Line], place: &[Clock]) -> Option<EdgeCode> {
         frame: content.frame,
         is_half: content.is_half,
         center: band.position(clock.middle(), row),
-        along_mm: clock.middle() * band.along_mm,
+        along_mm: band.strip_mm(clock.middle()),
         length_mm: clock.module.abs() * clock.modules as f64 * band.along_mm,
         is_backwards: content.is_backwards,
         is_at_bottom: band.is_at_bottom,
