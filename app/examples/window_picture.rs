@@ -49,9 +49,12 @@ struct WindowPictureArgs {
     /// Pane over the window
     #[arg(long, value_enum)]
     pane: Option<Pane>,
-    /// Section of the settings to open; the others are folded
+    /// Section of the settings to open; without one none is open in the contact print
     #[arg(long, value_name = "NAME")]
     section: Option<String>,
+    /// Show every strip as a contact print
+    #[arg(long)]
+    contact: bool,
     /// Show scan pixels one to one instead of the whole frame
     #[arg(long)]
     loupe: bool,
@@ -109,11 +112,14 @@ fn prepare(app: &mut GlassineApp, args: &WindowPictureArgs) -> Result<(), Proble
         app.push(SelectCommand::Frame(id, SelectHow::Only));
     }
     app.push(ViewCommand::SetLoupe(args.loupe));
+    if args.contact {
+        app.push(ViewCommand::ShowContact(true));
+        app.ui_state_mut().panels.open = None;
+    }
     if let Some(name) = &args.section {
         let section = Section::ALL.into_iter().find(|section| section.title() == name);
         let section = section.ok_or("give film, exposure, colour, clean, sharpen or output")?;
-        app.ui_state_mut().panels.folded =
-            Section::ALL.into_iter().filter(|other| *other != section).collect();
+        app.ui_state_mut().panels.open = Some(section);
     }
     let variations = |kind| ColourCommand::ShowVariations(Some(kind));
     match args.pane {

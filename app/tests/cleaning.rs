@@ -109,7 +109,7 @@ fn a_spot_is_repaired_with_the_keyboard_alone() {
 }
 
 #[test]
-fn brackets_size_the_brush_in_hand_and_turn_the_picture_without_one() {
+fn plus_sizes_the_brush_in_hand_and_the_picture_without_one() {
     let (mut window, _folder) = clean_window();
     let id = frame_id(&window, 1);
     let radius = |window: &Window| {
@@ -119,15 +119,15 @@ fn brackets_size_the_brush_in_hand_and_turn_the_picture_without_one() {
     window.key_press(Key::S);
     window.run();
     let before = radius(&window);
-    window.key_press(Key::CloseBracket);
+    window.key_press(Key::Plus);
     window.run();
     assert!(radius(&window) > before);
-    assert_eq!(frame(&window, 1).orientation.quarter_turns(), 0);
+    assert!(!window.state().ui_state().frame.loupe);
     window.key_press(Key::Escape);
     window.run();
-    window.key_press(Key::CloseBracket);
+    window.key_press(Key::Plus);
     window.run();
-    assert_eq!(frame(&window, 1).orientation.quarter_turns(), 1);
+    assert!(window.state().ui_state().frame.loupe);
 }
 
 #[test]

@@ -344,8 +344,8 @@ fn four_quarter_turns_and_two_flips_are_no_change() {
     window.ask([
         Command::Edit(EditCommand::FlipVertically),
         Command::Edit(EditCommand::FlipVertically),
-        Command::Edit(EditCommand::FlipStrip),
-        Command::Edit(EditCommand::FlipStrip),
+        Command::Edit(EditCommand::MirrorStrip),
+        Command::Edit(EditCommand::MirrorStrip),
     ]);
     assert_eq!(window.first().orientation, before);
     window.ask([Command::Edit(EditCommand::QuarterTurn(-1))]);
@@ -368,8 +368,9 @@ fn a_strip_scanned_from_its_other_side_is_flipped_left_to_right_however_its_pict
     let before: Vec<_> = window.app.session().frames.iter().map(|frame| shown_corners(frame)).collect();
     // A picture that lies in the scan starts at its upper left corner, one turned by a quarter at its lower left.
     assert_eq!((before[0][0], before[1][0]), ((102.0, 268.0), (502.0, 32.0)));
-    window.ask([Command::Edit(EditCommand::FlipStrip)]);
-    for (frame, [a, b, c, d]) in window.app.session().frames.iter().zip(before) {
+    window.ask([Command::Edit(EditCommand::MirrorStrip)]);
+    // Seen from its other side, the strip also begins at its other end.
+    for (frame, [a, b, c, d]) in window.app.session().frames.iter().rev().zip(before) {
         assert_eq!(shown_corners(frame), [b, a, d, c], "frame {}", frame.number);
     }
 }

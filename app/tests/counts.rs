@@ -12,7 +12,7 @@ use glassine_app::services::exact_counts::CountState;
 use glassine_engine::{ExactCount, SessionAt};
 use glassine_film::Param;
 use glassine_raster::CancelToken;
-use glassine_session::Edit;
+use glassine_session::{Edit, FrameMark};
 
 fn exact(window: &Window, number: u32) -> Option<ExactCount> {
     match window.state().status().counts.state(frame_id(window, number)) {
@@ -74,7 +74,9 @@ fn the_export_pane_counts_every_frame_it_would_write() {
     let (mut window, _folder) = open_window();
     brighten(&mut window, 3.0);
     let left_out = frame_id(&window, 2);
-    window.state_mut().push(EditCommand::Apply(Edit::SetSkipped { frames: vec![left_out], skipped: true }));
+    window
+        .state_mut()
+        .push(EditCommand::Apply(Edit::SetMark { frames: vec![left_out], mark: FrameMark::LeaveOut }));
     window.key_press_modifiers(Modifiers::COMMAND, Key::E);
     window.run();
     assert!(window.query_by_label_contains("counting clipping on every pixel: 0 of 2 files").is_some());

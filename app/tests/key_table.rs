@@ -7,9 +7,10 @@ use common::{SharedPicker, app, frame_id, session, window, write_scan};
 use egui::{Key, Modifiers, ViewportId};
 use glassine_app::commands::key_table::{KeyGroup, KeyRow, TABLE};
 use glassine_app::commands::{EditCommand, SelectCommand, SelectHow, ViewCommand};
+use glassine_app::model::look_text;
 use glassine_app::model::preview_requests::PreviewRequests;
 use glassine_app::model::ui_state::UiState;
-use glassine_film::Param;
+use glassine_film::{Look, Param};
 
 /// A window in which every key has something to do: steps to undo and redo, copied settings, two selected frames that
 /// differ and are neither the first nor the last, a strip that is zoomed.
@@ -22,6 +23,8 @@ fn busy_window() -> (Window, SharedPicker, tempfile::TempDir) {
     app.push(EditCommand::SetParam(Param::ExposureStops, 0.5));
     app.push(EditCommand::CopyLook);
     app.push(ViewCommand::ZoomStrip(2.0));
+    app.push(ViewCommand::SetLoupe(true));
+    app.push(ViewCommand::ZoomPicture(2.0));
     let mut window = window(app);
     let [second, third] = [2, 3].map(|number| frame_id(&window, number));
     let app = window.state_mut();
@@ -54,7 +57,15 @@ fn state_of(window: &Window, picker: &SharedPicker) -> String {
 }
 
 fn press(window: &mut Window, row: &KeyRow) {
-    window.key_down_modifiers(row.modifiers, row.key);
+    // The toolkit turns the system's keys for copy and paste into events of their own.
+    match (row.modifiers, row.key) {
+        (Modifiers::COMMAND, Key::C) => window.event(egui::Event::Copy),
+        (Modifiers::COMMAND, Key::V) => {
+            let look = Look::default().with(Param::Saturation, 1.3);
+            window.event(egui::Event::Paste(look_text::to_text(&look)));
+        }
+        (modifiers, key) => window.key_down_modifiers(modifiers, key),
+    }
     window.run();
 }
 
@@ -76,7 +87,7 @@ fn every_key_of(group: KeyGroup) {
 fn a_key_that_is_not_in_the_table_does_nothing() {
     let (mut window, picker, _folder) = busy_window();
     let before = state_of(&window, &picker);
-    window.key_down_modifiers(Modifiers::NONE, Key::F9);
+    window.key_down_modifiers(Modifiers::NONE, Key::F12);
     window.run();
     assert_eq!(state_of(&window, &picker), before);
 }
@@ -97,8 +108,18 @@ fn every_key_for_boxes_does_something() {
 }
 
 #[test]
-fn every_key_for_pictures_does_something() {
-    every_key_of(KeyGroup::Pictures);
+fn every_key_for_sections_does_something() {
+    every_key_of(KeyGroup::Sections);
+}
+
+#[test]
+fn every_key_for_values_does_something() {
+    every_key_of(KeyGroup::Values);
+}
+
+#[test]
+fn every_key_for_dust_does_something() {
+    every_key_of(KeyGroup::Dust);
 }
 
 #[test]

@@ -16,7 +16,7 @@ use glassine_app::model::questions::PathPurpose;
 use glassine_app::services::file_dialogs::PickOutcome;
 use glassine_engine::session_files::{Run, lock_session, read_session};
 use glassine_engine::{Engine, JobHost};
-use glassine_session::{Edit, Session, file};
+use glassine_session::{Edit, FrameMark, Session, file};
 
 struct Place {
     folder: tempfile::TempDir,
@@ -39,7 +39,7 @@ fn saved_elsewhere(place: &Place) -> Vec<u8> {
         Edit::SetTitle("their title".to_owned()),
         Edit::Renumber { first: 7 },
         Edit::SetMaskTolerance { strip, tolerance_d: 0.1 },
-        Edit::SetSkipped { frames: vec![place.session.frames[0].id], skipped: true },
+        Edit::SetMark { frames: vec![place.session.frames[0].id], mark: FrameMark::LeaveOut },
     ];
     let theirs = edits
         .iter()

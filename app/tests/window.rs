@@ -203,7 +203,7 @@ fn the_keyboard_alone_selects_nudges_turns_and_undoes() {
     let right = crop(&window, 2).corners()[1].x;
     assert!((right - (IMAGES[1].2 - MARGIN_PX)).abs() < 0.01, "the right edge stands at {right}");
     let upright = window.state().session().frames[1].orientation;
-    window.key_press(Key::CloseBracket);
+    window.key_press(Key::O);
     window.run();
     assert_eq!(window.state().session().frames[1].orientation, upright.turned_clockwise());
     for _ in 0..30 {
@@ -245,7 +245,7 @@ fn keys_change_nothing_under_a_pane_that_lies_over_the_window() {
     let before = window.state().session().clone();
     window.key_press_modifiers(Modifiers::COMMAND, Key::E);
     window.run();
-    for key in [Key::N, Key::Delete, Key::ArrowRight, Key::CloseBracket] {
+    for key in [Key::N, Key::Delete, Key::ArrowRight, Key::O] {
         window.key_press(key);
         window.run();
     }

@@ -14,7 +14,7 @@ use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::commands::{Command, EditCommand, ExportCommand, GesturePhase, JobCommand, ViewCommand};
+use glassine_app::commands::{Command, EditCommand, ExportCommand, GesturePhase, JobCommand};
 use glassine_app::services::exact_counts::CountState;
 use glassine_app::services::file_dialogs::PreparedPicker;
 use glassine_engine::{Engine, FrameScope, JobHost, SessionAt, ViewKey, session_files};
@@ -158,7 +158,6 @@ pub(crate) fn play(path: &Path) -> Result<(), Problem> {
         let picker = Box::new(PreparedPicker::default());
         let mut app = GlassineApp::new(jobs, picker, AppOptions::default());
         app.set_session(made.session);
-        app.push(ViewCommand::FitAll);
         Ok(Box::new(Person::new(app)) as Box<dyn eframe::App>)
     };
     Ok(eframe::run_native("Glassine", native, Box::new(create)).map_err(|error| error.to_string())?)

@@ -330,7 +330,7 @@ fn frame_json(at: &SessionAt, frame: &Frame, clipping: Clipping) -> Value {
     let corners = frame.crop.upright_corners(frame.orientation).map(|p| [p.x, p.y]);
     let area = frame.image_area.map(|area| area.upright_corners(frame.orientation).map(|p| [p.x, p.y]));
     let settings: Map<String, Value> =
-        Param::all().map(|param| (param.spec().key.to_owned(), frame.look.get(param).into())).collect();
+        Param::all().map(|param| (param.spec().key.to_owned(), frame.look.kept(param).into())).collect();
     let solve = frame.solve.as_ref();
     json!({
         "id": frame.id.0,
@@ -349,15 +349,15 @@ fn frame_json(at: &SessionAt, frame: &Frame, clipping: Clipping) -> Value {
         },
         "held": frame.held,
         "reaches_rebate": frame.reaches_rebate(),
-        "skipped": frame.skipped,
+        "skipped": frame.is_left_out(),
         "confidence": frame.confidence,
         "reason": frame.reason,
         "flags": frame.flags.iter().map(|flag| flag.key()).collect::<Vec<_>>(),
         "box_problem": problem,
-        "exposure_stops": frame.look.get(Param::ExposureStops),
+        "exposure_stops": frame.look.kept(Param::ExposureStops),
         "balance_cc": {
-            "warmth": frame.look.get(Param::WarmthCc),
-            "tint": frame.look.get(Param::TintCc),
+            "warmth": frame.look.kept(Param::WarmthCc),
+            "tint": frame.look.kept(Param::TintCc),
         },
         "balance_confidence": solve.map(|solve| solve.confidence),
         "balance_notes": solve.map(|solve| &solve.notes),

@@ -8,6 +8,7 @@ use glassine_engine::jobs::Job;
 
 use crate::app::GlassineApp;
 use crate::model::questions::{Answer, PendingAction, Question};
+use crate::model::ui_state::StripTool;
 use crate::services::file_dialogs::typed_paths;
 
 impl GlassineApp {
@@ -52,6 +53,10 @@ impl GlassineApp {
                     self.open_scans(request);
                 }
             }
+            (Question::BaseInPicture { strip, area, .. }, Answer::Yes) => {
+                self.submit(Job::MeasureBase { strip, area: Some(area) });
+            }
+            (Question::BaseInPicture { .. }, _) => self.ui_state.tool = StripTool::BaseBox,
             (Question::TypePath { .. }, _) => self.files.after_naming = None,
             // The user keeps the current session.
             (Question::Unsaved(_) | Question::NewSession { .. }, _) => {}

@@ -1,12 +1,14 @@
 //! Changes of the session: edits, gestures, undo, copied settings, turned pictures.
 
+use egui::Context;
 use glassine_engine::{Notice, Severity};
 use glassine_film::{Param, ParamGroup};
 use glassine_raster::Orientation;
-use glassine_session::{Edit, FrameId, Session, StripId};
+use glassine_session::{Edit, FrameId, FrameMark, History, Session, StripId};
 
 use super::boxes;
 use crate::app::GlassineApp;
+use crate::model::look_text;
 use crate::model::strip_space::StripSpace;
 
 /// A step of a gesture, so that a drag becomes one undo step.
@@ -44,23 +46,36 @@ pub enum EditCommand {
     CopyLook,
     /// Give the copied look to the selected frames.
     PasteLook(Vec<ParamGroup>),
+    /// Give the settings in a text from the clipboard to the selected frames.
+    PasteText(String),
     /// Quarter turns of the selected pictures, clockwise.
     QuarterTurn(i8),
     /// Flip the selected pictures left to right.
     FlipHorizontally,
     /// Flip the selected pictures top to bottom.
     FlipVertically,
-    /// Flip every picture of the current strip: film scanned from its other side.
-    FlipStrip,
-    /// Whether the export leaves out the selected frames.
-    SetSkipped(bool),
+    /// Mark the selected frames; a mark that they all have already is taken away.
+    SetMark(FrameMark),
+    /// Switch a group of settings of the selected frames off or on.
+    SwitchGroup(ParamGroup, bool),
+    /// Change one value of every selected frame by a number of its steps.
+    StepParam(Param, f64),
+    /// Give one value of the frame shown large to its strip, or to the whole roll.
+    GiveParam {
+        param: Param,
+        to_roll: bool,
+    },
+    /// Show the current strip from its other side.
+    MirrorStrip,
+    /// Show the current strip the other way round.
+    TurnStrip,
     /// Number all frames, starting here.
     Renumber(u32),
 }
 
 impl GlassineApp {
     /// Carries out a change of the session.
-    pub(super) fn apply_edit(&mut self, command: EditCommand) {
+    pub(super) fn apply_edit(&mut self, ctx: &Context, command: EditCommand) {
         match command {
             EditCommand::Apply(edit) => self.edit(edit),
             EditCommand::ApplyAll { label, edits } => self.edit_all(&label, &edits),
@@ -74,27 +89,39 @@ impl GlassineApp {
             }
             EditCommand::Undo => self.undo(),
             EditCommand::Redo => self.redo(),
-            EditCommand::CopyLook => self.copy_look(),
+            EditCommand::CopyLook => self.copy_look(ctx),
             EditCommand::PasteLook(groups) => {
                 if let Some(look) = self.ui_state.copied_look.clone() {
+                    self.edit(Edit::PasteLook { frames: self.selected(), look, groups });
+                }
+            }
+            EditCommand::PasteText(text) => {
+                if let Some(look) = look_text::from_text(&text) {
+                    let groups = ParamGroup::ALL.to_vec();
                     self.edit(Edit::PasteLook { frames: self.selected(), look, groups });
                 }
             }
             EditCommand::QuarterTurn(turns) => self.turn_pictures(|o| turned(o, turns)),
             EditCommand::FlipHorizontally => self.turn_pictures(Orientation::flipped_horizontally),
             EditCommand::FlipVertically => self.turn_pictures(Orientation::flipped_vertically),
-            EditCommand::FlipStrip => self.flip_strip(),
-            EditCommand::SetSkipped(skipped) => {
-                self.edit(Edit::SetSkipped { frames: self.selected(), skipped });
+            EditCommand::SetMark(mark) => self.set_mark(mark),
+            EditCommand::SwitchGroup(group, is_off) => {
+                self.edit(Edit::SwitchGroup { frames: self.selected(), group, is_off });
             }
+            EditCommand::StepParam(param, steps) => self.step_param(param, steps),
+            EditCommand::GiveParam { param, to_roll } => self.give_param(param, to_roll),
+            EditCommand::MirrorStrip => self.turn_strip(true, false),
+            EditCommand::TurnStrip => self.turn_strip(false, true),
             EditCommand::Renumber(first) => self.edit(Edit::Renumber { first }),
         }
     }
 
     /// Applies an edit: previewed inside a gesture, otherwise as a separate step. The guard limits boxes first.
     pub(crate) fn edit(&mut self, edit: Edit) {
+        let wanted = edit.clone();
         let edit =
             boxes::held(self.history.current(), self.gesture_start.as_ref(), self.ui_state.aspect, edit);
+        self.note_held_back(&wanted, &edit);
         let label = edit.label();
         match edit.apply(self.history.current()) {
             Ok(session) => {
@@ -102,6 +129,22 @@ impl GlassineApp {
                 self.touched();
             }
             Err(error) => self.refused(error.to_string()),
+        }
+    }
+
+    /// Notes a box that the guard held back, so that the window says so.
+    fn note_held_back(&mut self, wanted: &Edit, held: &Edit) {
+        /// Less than this is rounding.
+        const SLACK_PX: f64 = 0.5;
+        let (Edit::SetCrops(wanted), Edit::SetCrops(held)) = (wanted, held) else { return };
+        let session = self.history.current();
+        let is_held = |id: &FrameId| session.frame(*id).is_some_and(|frame| frame.held);
+        let back = wanted.iter().zip(held).find(|((id, wanted), (_, held))| {
+            let corners = wanted.corners().into_iter().zip(held.corners());
+            is_held(id) && corners.into_iter().any(|(a, b)| a.distance(b) > SLACK_PX)
+        });
+        if let Some(((id, _), _)) = back {
+            self.ui_state.held_back = Some((*id, self.now));
         }
     }
 
@@ -161,14 +204,27 @@ impl GlassineApp {
 
     fn undo(&mut self) {
         self.leave_gesture();
-        self.history.undo();
-        self.touched();
+        self.keep_place(|history| history.undo());
     }
 
     fn redo(&mut self) {
         self.leave_gesture();
-        self.history.redo();
+        self.keep_place(|history| history.redo());
+    }
+
+    /// Changes the session, and selects the frame at the same place if none of the selected ones is left.
+    fn keep_place(&mut self, change: impl FnOnce(&mut History) -> Option<String>) {
+        let place = self.ui_state.primary.and_then(|id| self.history.current().frame_idx(id));
+        change(&mut self.history);
         self.touched();
+        let session = self.history.current();
+        let is_lost = !self.ui_state.selected.iter().any(|id| session.frame(*id).is_some());
+        if let Some(place) = place.filter(|_| is_lost)
+            && let Some(frame) = session.frames.get(place.min(session.frames.len().saturating_sub(1)))
+        {
+            self.ui_state.primary = Some(frame.id);
+            self.ui_state.selected = [frame.id].into();
+        }
     }
 
     fn leave_gesture(&mut self) {
@@ -177,10 +233,11 @@ impl GlassineApp {
         self.ui_state.box_drag = None;
     }
 
-    fn copy_look(&mut self) {
+    fn copy_look(&mut self, ctx: &Context) {
         let session = self.history.current();
         if let Some(frame) = self.ui_state.primary.and_then(|id| session.frame(id)) {
             self.ui_state.copied_look = Some(frame.look.clone());
+            ctx.copy_text(look_text::to_text(&frame.look));
             let headline = format!("settings of frame {} copied", session.number_text(frame));
             self.notify(Notice::new(Severity::Info, headline, "select other frames and paste"));
         }
@@ -195,12 +252,40 @@ impl GlassineApp {
         }
     }
 
-    fn flip_strip(&mut self) {
-        let Some(strip) = self.active_strip() else { return };
-        let frames = self.history.current().frames_of(strip);
-        let turns: Vec<_> =
-            frames.map(|frame| (frame.id, frame.orientation.flipped_horizontally())).collect();
-        self.edit(Edit::SetOrientations(turns));
+    fn turn_strip(&mut self, mirror: bool, half_turn: bool) {
+        if let Some(strip) = self.active_strip() {
+            self.edit(Edit::TurnStrip { strip, mirror, half_turn });
+        }
+    }
+
+    fn set_mark(&mut self, mark: FrameMark) {
+        let (frames, session) = (self.selected(), self.history.current());
+        let have_it = frames.iter().filter_map(|id| session.frame(*id)).all(|frame| frame.mark == mark);
+        let mark = if have_it { FrameMark::Unmarked } else { mark };
+        if !frames.is_empty() {
+            self.edit(Edit::SetMark { frames, mark });
+        }
+    }
+
+    fn give_param(&mut self, param: Param, to_roll: bool) {
+        let session = self.history.current();
+        let Some(from) = self.ui_state.primary.and_then(|id| session.frame(id)) else { return };
+        let frames = session.frames.iter().filter(|frame| to_roll || frame.strip == from.strip);
+        let (frames, value) = (frames.map(|frame| frame.id).collect(), from.look.kept(param));
+        self.edit(Edit::SetParam { frames, param, value });
+    }
+
+    fn step_param(&mut self, param: Param, steps: f64) {
+        let session = self.history.current();
+        let by = steps * param.spec().step;
+        let frames = self.selected().into_iter().filter_map(|id| session.frame(id));
+        let edits: Vec<Edit> = frames
+            .map(|frame| Edit::SetParam { frames: vec![frame.id], param, value: frame.look.kept(param) + by })
+            .collect();
+        let label = edits.first().map(Edit::label);
+        if let Some(label) = label {
+            self.edit_all(&label, &edits);
+        }
     }
 
     /// Selected frames in the order shown.

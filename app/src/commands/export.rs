@@ -28,16 +28,37 @@ pub enum ExportCommand {
     },
     /// Ask for the target folder.
     AskFolder,
+    /// Name the roll.
+    SetTitle(String),
+    /// Show a folder in the system's file manager.
+    ShowFolder(PathBuf),
 }
 
 impl GlassineApp {
     /// Changes the output settings, or exports.
     pub(super) fn apply_export(&mut self, ctx: &Context, command: ExportCommand) {
         match command {
-            ExportCommand::SetOutput(output) => self.edit(Edit::SetOutput(output)),
+            ExportCommand::SetOutput(output) => self.set_output(output),
             ExportCommand::Start { scope, replace } => self.export(ctx, scope, replace),
+            ExportCommand::SetTitle(title) => {
+                self.history.set_aside(|session| session.title.clone_from(&title));
+                self.touched();
+            }
+            ExportCommand::ShowFolder(folder) => self.show_folder(ctx, folder),
             ExportCommand::AskFolder => self.ask_path(ctx, PathPurpose::ExportFolder),
         }
+    }
+
+    /// Changes the output settings. Undo concerns pictures, so this is not a step of the history.
+    pub(crate) fn set_output(&mut self, output: OutputSettings) {
+        let edit = Edit::SetOutput(output);
+        // An edit of settings alone cannot fail.
+        self.history.set_aside(|session| {
+            if let Ok(changed) = edit.apply(session) {
+                *session = changed;
+            }
+        });
+        self.touched();
     }
 
     /// Exports frames into the session's folder; asks for one if the session has none.
@@ -68,6 +89,28 @@ impl GlassineApp {
             replace,
             written_at: clock::now_text(),
         })));
+    }
+
+    /// Opens a folder in the system's file manager, which may take a while to answer.
+    fn show_folder(&mut self, ctx: &Context, folder: PathBuf) {
+        let (sender, receiver) = bounded(1);
+        let ctx = ctx.clone();
+        let open = move || {
+            if let Err(error) = open::that_detached(&folder) {
+                let notice = Notice::new(
+                    Severity::Warning,
+                    format!("the system could not show the folder: {error}"),
+                    "open it in your file manager",
+                );
+                // If the window has closed meanwhile, nobody needs the answer.
+                if sender.send(notice.about(folder)).is_ok() {
+                    ctx.request_repaint();
+                }
+            }
+        };
+        if std::thread::Builder::new().name("glassine-folder".to_owned()).spawn(open).is_ok() {
+            self.files.folder_trouble = Some(receiver);
+        }
     }
 
     /// Reports the end of an export; the panes show only exports of the current session.
@@ -134,7 +177,7 @@ impl GlassineApp {
 fn targets(session: &Session) -> Vec<PathBuf> {
     let output = &session.output;
     let Some(folder) = &output.folder else { return Vec::new() };
-    let frames = session.frames.iter().filter(|frame| !frame.skipped);
+    let frames = session.frames.iter().filter(|frame| !frame.is_left_out());
     let stems = frames.filter_map(|frame| file_stem(output, frame).ok());
     stems.map(|stem| folder.join(format!("{stem}.{}", output.kind.extension()))).collect()
 }

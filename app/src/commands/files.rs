@@ -9,7 +9,7 @@ use egui::Context;
 use glassine_engine::jobs::{Job, JobId, SaveOver};
 use glassine_engine::session_files::{self, Access, SavedState};
 use glassine_engine::{MadeSession, NewSessionRequest, Notice, ScanReading, SessionAt, SessionKey, Severity};
-use glassine_session::{Edit, Fingerprint, ScanId, ScanRef, Session};
+use glassine_session::{Fingerprint, ScanId, ScanRef, Session};
 
 use super::Command;
 use super::closing::ExportEnd;
@@ -87,6 +87,8 @@ pub(crate) struct Files {
     pub checks: ScanChecks,
     /// Existing files that an export would replace, looked up on another thread.
     pub lookup: Option<Receiver<Vec<PathBuf>>>,
+    /// Trouble of the system while it shows a folder.
+    pub folder_trouble: Option<Receiver<Notice>>,
     /// The names of the last lookup.
     pub looked_up: Vec<PathBuf>,
 }
@@ -182,6 +184,10 @@ impl GlassineApp {
                 PickOutcome::Cancelled => self.files.after_naming = None,
             }
         }
+        if let Some(notice) = self.files.folder_trouble.as_ref().and_then(|trouble| trouble.try_recv().ok()) {
+            self.files.folder_trouble = None;
+            self.notify(notice);
+        }
         if let Some(found) = self.files.lookup.as_ref().and_then(|lookup| lookup.try_recv().ok()) {
             self.files.lookup = None;
             self.status.existing_files = found;
@@ -243,7 +249,7 @@ impl GlassineApp {
             PathPurpose::ExportFolder => {
                 let mut output = self.history.current().output.clone();
                 output.folder = paths.into_iter().next();
-                self.edit(Edit::SetOutput(output));
+                self.set_output(output);
                 self.ui_state.show_export = true;
             }
         }

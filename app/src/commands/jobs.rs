@@ -1,13 +1,16 @@
 //! Work of the engine that the user starts or stops.
 
+use std::sync::Arc;
+
 use glassine_engine::jobs::Job;
 use glassine_engine::{Notice, Severity};
 use glassine_film::FilmKind;
 use glassine_raster::{Point, Scan, TiltedBox};
-use glassine_session::{FrameId, ScanId, StripId};
+use glassine_session::{Frame, FrameId, ScanId, StripId};
 
 use crate::app::GlassineApp;
 use crate::model::app_status::JobKind;
+use crate::model::questions::Question;
 
 /// Work of the engine that the user starts or stops.
 #[derive(Debug, Clone)]
@@ -24,6 +27,8 @@ pub enum JobCommand {
     MeasureBase(StripId, Option<TiltedBox>),
     /// Solve exposure and balance of a strip.
     SolveStrip(StripId),
+    /// Solve every strip of the roll.
+    SolveRoll,
     /// Make the area around a scan point of a frame neutral.
     GreyPoint {
         frame: FrameId,
@@ -50,11 +55,18 @@ impl GlassineApp {
             JobCommand::FindFrames { scan, film, format_id } => {
                 self.submit(Job::FindFrames { scan, film, format_id });
             }
-            JobCommand::MeasureBase(strip, area) => {
-                self.submit(Job::MeasureBase { strip, area });
+            JobCommand::MeasureBase(strip, Some(area)) => self.measure_base_in(strip, area),
+            JobCommand::MeasureBase(strip, None) => {
+                self.submit(Job::MeasureBase { strip, area: None });
             }
             JobCommand::SolveStrip(strip) => {
                 self.submit(Job::SolveStrip { strip });
+            }
+            JobCommand::SolveRoll => {
+                let strips: Vec<StripId> = self.session().strips.iter().map(|strip| strip.id).collect();
+                for strip in strips {
+                    self.submit(Job::SolveStrip { strip });
+                }
             }
             JobCommand::GreyPoint { frame, center, radius_px } => {
                 self.submit(Job::GreyPoint { frame, center, radius_px });
@@ -63,6 +75,22 @@ impl GlassineApp {
             JobCommand::Cancel => self.stop_jobs(),
             JobCommand::CountExactly(true) => self.status.counts.resume(),
             JobCommand::CountExactly(false) => self.status.counts.stop(&self.jobs),
+        }
+    }
+
+    /// Measures the film base in a drawn box, after a question if the box lies in a picture.
+    fn measure_base_in(&mut self, strip: StripId, area: TiltedBox) {
+        let session = self.session();
+        let lies_in = |frame: &&Arc<Frame>| {
+            let image = frame.image_area.unwrap_or(frame.crop);
+            image.contains(area.center) || area.corners().iter().filter(|at| image.contains(**at)).count() > 1
+        };
+        let under = session.frames_of(strip).find(lies_in).map(|frame| session.number_text(frame));
+        match under {
+            Some(frame) => self.ui_state.question = Some(Question::BaseInPicture { strip, area, frame }),
+            None => {
+                self.submit(Job::MeasureBase { strip, area: Some(area) });
+            }
         }
     }
 

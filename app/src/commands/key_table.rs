@@ -2,14 +2,15 @@
 
 use egui::{Context, Key, KeyboardShortcut, Modifiers};
 use glassine_engine::{FrameScope, Overlay};
-use glassine_film::ParamGroup;
-use glassine_session::{FrameId, StrokeKind};
+use glassine_film::Param;
+use glassine_session::{FrameId, FrameMark, StrokeKind};
 
 use crate::commands::{
     BoxCommand, CleanCommand, ColourCommand, Command, EditCommand, ExportCommand, FileCommand, GesturePhase,
     JobCommand, SelectCommand, SelectHow, ViewCommand,
 };
 use crate::model::colour_tools::VariationKind;
+use crate::model::panels::Section;
 use crate::model::ui_state::{StripTool, UiState};
 
 /// When a key works.
@@ -28,25 +29,32 @@ pub enum KeyScope {
 pub enum KeyGroup {
     /// Files and history.
     Session,
-    /// Moving between frames.
+    /// Sections of the settings.
+    Sections,
+    /// Changes of the selected frames' settings.
+    Values,
+    /// Moving between frames, marking and turning them.
     Frames,
     Boxes,
-    Pictures,
+    Dust,
     /// What is shown.
     View,
 }
 
 impl KeyGroup {
     /// Every group, in the order shown.
-    pub const ALL: [Self; 5] = [Self::Session, Self::Frames, Self::Boxes, Self::Pictures, Self::View];
+    pub const ALL: [Self; 7] =
+        [Self::Session, Self::Sections, Self::Values, Self::Frames, Self::Boxes, Self::Dust, Self::View];
 
     /// Name shown.
     pub fn label(self) -> &'static str {
         match self {
             Self::Session => "session",
+            Self::Sections => "sections",
+            Self::Values => "values",
             Self::Frames => "frames",
             Self::Boxes => "boxes",
-            Self::Pictures => "pictures",
+            Self::Dust => "dust",
             Self::View => "view",
         }
     }
@@ -63,6 +71,10 @@ enum KeyAction {
     Grow(f64, f64),
     /// Shows the frame without dust repair while the key is down.
     Unrepaired,
+    /// The system's copy.
+    Copy,
+    /// The system's paste.
+    Paste,
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -78,15 +90,14 @@ pub struct KeyRow {
 
 /// Factor of the brush radius for one key press.
 const BRUSH_STEP: f64 = 1.2;
-/// Groups of settings that a paste by key takes over.
-const PASTED: [ParamGroup; 4] =
-    [ParamGroup::Exposure, ParamGroup::Colour, ParamGroup::Clean, ParamGroup::Sharpen];
-
+/// Factor of the picture's size for one key press: two presses double it.
+const ZOOM_STEP: f64 = std::f64::consts::SQRT_2;
 const NONE: Modifiers = Modifiers::NONE;
 const CTRL: Modifiers = Modifiers::COMMAND;
 const CTRL_SHIFT: Modifiers = Modifiers::COMMAND.plus(Modifiers::SHIFT);
 const CTRL_ALT: Modifiers = Modifiers::COMMAND.plus(Modifiers::ALT);
 const SHIFT: Modifiers = Modifiers::SHIFT;
+const ALT: Modifiers = Modifiers::ALT;
 
 /// The action of a row: `(command)` always the same, `{ |state| command }` by the present state, `[…]` a special
 /// one.
@@ -109,6 +120,12 @@ macro_rules! key_action {
     ([unrepaired]) => {
         KeyAction::Unrepaired
     };
+    ([copy]) => {
+        KeyAction::Copy
+    };
+    ([paste]) => {
+        KeyAction::Paste
+    };
 }
 
 macro_rules! rows {
@@ -125,20 +142,64 @@ pub const TABLE: &[KeyRow] = rows! {
     Session Always CTRL O "open scans or a session" (FileCommand::AskOpen);
     Session Always CTRL S "save the session" (FileCommand::Save);
     Session Always CTRL_SHIFT S "save under another name" (FileCommand::AskSaveAs);
-    Session Always CTRL E "export the strip" { |state| ViewCommand::ShowExport(!state.show_export) };
-    Session OutsideText CTRL Z "take back a step" (EditCommand::Undo);
-    Session OutsideText CTRL_SHIFT Z "do it again" (EditCommand::Redo);
+    Session Always CTRL E "export the roll" { |state| ViewCommand::ShowExport(!state.show_export) };
+    Session OutsideText CTRL_ALT E "export the selected frames"
+        { |state| export_of(state.selected.iter().copied().collect()) };
+    Session OutsideText CTRL Z "undo" (EditCommand::Undo);
+    Session OutsideText CTRL_SHIFT Z "redo" (EditCommand::Redo);
     Session Always CTRL Q "close the window" (FileCommand::Quit);
+    Session Always NONE F1 "this table" { |state| ViewCommand::ShowKeys(!state.show_keys) };
+    Session OutsideText NONE Questionmark "this table" { |state| ViewCommand::ShowKeys(!state.show_keys) };
+
+    Sections OutsideText NONE F2 "section film" (ViewCommand::ToggleSection(Section::Film));
+    Sections OutsideText NONE F3 "section exposure" (ViewCommand::ToggleSection(Section::Exposure));
+    Sections OutsideText NONE F4 "section colour" (ViewCommand::ToggleSection(Section::Colour));
+    Sections OutsideText NONE F5 "section clean" (ViewCommand::ToggleSection(Section::Clean));
+    Sections OutsideText NONE F6 "section sharpen" (ViewCommand::ToggleSection(Section::Sharpen));
+    Sections OutsideText NONE F7 "section output" (ViewCommand::ToggleSection(Section::Output));
+
+    Values OutsideText NONE E "lighter" (EditCommand::StepParam(Param::ExposureStops, 1.0));
+    Values OutsideText SHIFT E "darker" (EditCommand::StepParam(Param::ExposureStops, -1.0));
+    Values OutsideText NONE J "more contrast" (EditCommand::StepParam(Param::Contrast, 2.0));
+    Values OutsideText SHIFT J "less contrast" (EditCommand::StepParam(Param::Contrast, -2.0));
+    Values OutsideText NONE Y "warmer" (EditCommand::StepParam(Param::WarmthCc, 2.0));
+    Values OutsideText SHIFT Y "cooler" (EditCommand::StepParam(Param::WarmthCc, -2.0));
+    Values OutsideText NONE F "greener" (EditCommand::StepParam(Param::TintCc, -2.0));
+    Values OutsideText SHIFT F "more magenta" (EditCommand::StepParam(Param::TintCc, 2.0));
+    Values OutsideText NONE Q "stronger colours" (EditCommand::StepParam(Param::Saturation, 2.0));
+    Values OutsideText SHIFT Q "weaker colours" (EditCommand::StepParam(Param::Saturation, -2.0));
+    Values OutsideText CTRL C "copy the settings of the box or print" [copy];
+    Values OutsideText CTRL V "paste settings onto the selected frames" [paste];
+    Values OutsideText CTRL M "match the selection to the last one clicked"
+        (JobCommand::MatchFrames { target: None });
+    Values OutsideText NONE G "click something grey in the large picture"
+        { |state| ViewCommand::SetTool(state.toggled_tool(StripTool::GreyPoint)) };
+    Values OutsideText NONE T "test strip of exposures"
+        (ColourCommand::ShowVariations(Some(VariationKind::Exposure)));
+    Values OutsideText NONE R "ring-around of balances"
+        (ColourCommand::ShowVariations(Some(VariationKind::RingAround)));
 
     Frames OutsideText NONE PageDown "next frame" (SelectCommand::Step(1));
     Frames OutsideText NONE PageUp "previous frame" (SelectCommand::Step(-1));
     Frames OutsideText NONE Period "next frame" (SelectCommand::Step(1));
     Frames OutsideText NONE Comma "previous frame" (SelectCommand::Step(-1));
+    Frames OutsideText NONE F8 "next frame in doubt" (SelectCommand::Doubtful(1));
+    Frames OutsideText SHIFT F8 "previous frame in doubt" (SelectCommand::Doubtful(-1));
+    Frames OutsideText NONE F9 "next frame with the same mark" (SelectCommand::SameMark(1));
+    Frames OutsideText SHIFT F9 "previous frame with the same mark" (SelectCommand::SameMark(-1));
     Frames OutsideText CTRL A "select all frames" (SelectCommand::All);
-    Frames OutsideText NONE N "add a frame" (BoxCommand::Add);
-    Frames OutsideText CTRL D "duplicate onto the next position" (BoxCommand::Duplicate);
-    Frames OnPictures NONE Delete "delete the selected frames" (BoxCommand::Delete);
+    Frames OutsideText SHIFT A "select the frames of the strip" (SelectCommand::Strip);
+    Frames OutsideText NONE Num1 "mark: keep" (EditCommand::SetMark(FrameMark::Keep));
+    Frames OutsideText NONE Num2 "mark: look again" (EditCommand::SetMark(FrameMark::LookAgain));
+    Frames OutsideText NONE Num3 "mark: leave out of the export" (EditCommand::SetMark(FrameMark::LeaveOut));
+    Frames OutsideText NONE O "quarter turn clockwise" (EditCommand::QuarterTurn(1));
+    Frames OutsideText SHIFT O "quarter turn counter-clockwise" (EditCommand::QuarterTurn(-1));
+    Frames OutsideText NONE H "flip left to right" (EditCommand::FlipHorizontally);
+    Frames OutsideText SHIFT H "flip top to bottom" (EditCommand::FlipVertically);
 
+    Boxes OutsideText NONE N "add a frame" (BoxCommand::Add);
+    Boxes OutsideText SHIFT N "duplicate onto the next position" (BoxCommand::Duplicate);
+    Boxes OnPictures NONE Delete "delete the selected frames" (BoxCommand::Delete);
     Boxes OnPictures NONE ArrowRight "move by one scan pixel (Shift 10, Alt 0.1)" [nudge 1.0, 0.0];
     Boxes OnPictures NONE ArrowLeft "move left" [nudge -1.0, 0.0];
     Boxes OnPictures NONE ArrowDown "move down" [nudge 0.0, 1.0];
@@ -147,61 +208,42 @@ pub const TABLE: &[KeyRow] = rows! {
     Boxes OnPictures CTRL ArrowLeft "right edge back" [grow -1.0, 0.0];
     Boxes OnPictures CTRL ArrowDown "lower edge by one pixel" [grow 0.0, 1.0];
     Boxes OnPictures CTRL ArrowUp "lower edge back" [grow 0.0, -1.0];
-    Boxes OutsideText CTRL CloseBracket "turn the box clockwise by 0.1°" (BoxCommand::Turn { degrees: 0.1 });
-    Boxes OutsideText CTRL OpenBracket "turn the box counter-clockwise by 0.1°"
-        (BoxCommand::Turn { degrees: -0.1 });
-    Boxes OutsideText CTRL_ALT CloseBracket "turn the box clockwise by 1°"
-        (BoxCommand::Turn { degrees: 1.0 });
-    Boxes OutsideText CTRL_ALT OpenBracket "turn the box counter-clockwise by 1°"
-        (BoxCommand::Turn { degrees: -1.0 });
+    Boxes OutsideText CTRL Period "turn the box clockwise by 0.1°" (BoxCommand::Turn { degrees: 0.1 });
+    Boxes OutsideText CTRL Comma "turn the box counter-clockwise by 0.1°" (BoxCommand::Turn { degrees: -0.1 });
+    Boxes OutsideText CTRL_ALT Period "turn the box clockwise by 1°" (BoxCommand::Turn { degrees: 1.0 });
+    Boxes OutsideText CTRL_ALT Comma "turn the box counter-clockwise by 1°" (BoxCommand::Turn { degrees: -1.0 });
     Boxes OutsideText NONE L "draw along something level"
         { |state| ViewCommand::SetTool(state.toggled_tool(StripTool::Level)) };
     Boxes OutsideText NONE M "draw a box to measure the film base in"
         { |state| ViewCommand::SetTool(state.toggled_tool(StripTool::BaseBox)) };
-    Pictures OutsideText NONE G "click something grey in the large picture"
-        { |state| ViewCommand::SetTool(state.toggled_tool(StripTool::GreyPoint)) };
 
-    Pictures OutsideText NONE CloseBracket "quarter turn clockwise; with a brush in hand: larger brush"
-        { |state| turned_or_sized(state, 1) };
-    Pictures OutsideText NONE OpenBracket
-        "quarter turn counter-clockwise; with a brush in hand: smaller brush"
-        { |state| turned_or_sized(state, -1) };
-    Pictures OutsideText NONE S "repair spots with the brush" { |state| brush(state, StrokeKind::Spot) };
-    Pictures OutsideText NONE P "paint dust in" { |state| brush(state, StrokeKind::PaintIn) };
-    Pictures OutsideText NONE X "paint dust out" { |state| brush(state, StrokeKind::PaintOut) };
-    Pictures OutsideText NONE H "flip left to right" (EditCommand::FlipHorizontally);
-    Pictures OutsideText SHIFT H "flip top to bottom" (EditCommand::FlipVertically);
-    Pictures OutsideText CTRL_SHIFT C "copy the settings" (EditCommand::CopyLook);
-    Pictures OutsideText CTRL_SHIFT V "paste the settings"
-        (EditCommand::PasteLook(PASTED.to_vec()));
-    Pictures OutsideText NONE T "test strip of exposures"
-        (ColourCommand::ShowVariations(Some(VariationKind::Exposure)));
-    Pictures OutsideText NONE R "ring-around of balances"
-        (ColourCommand::ShowVariations(Some(VariationKind::RingAround)));
-    Pictures OutsideText CTRL M "match the selection to the last one clicked"
-        (JobCommand::MatchFrames { target: None });
-    Pictures OutsideText CTRL_ALT E "export the selected frames"
-        { |state| export_of(state.selected.iter().copied().collect()) };
-
-    View OutsideText NONE Z "fit, or scan pixels one to one"
-        { |state| ViewCommand::SetLoupe(!state.frame.loupe) };
-    View OutsideText NONE C "mark clipping" { |state| toggled(state, Overlay::Clipping) };
-    View OutsideText NONE K "mark dust" { |state| toggled(state, Overlay::DustMap) };
-    View OutsideText NONE V "show what dust repair changes"
+    Dust OutsideText NONE S "repair spots with the brush" { |state| brush(state, StrokeKind::Spot) };
+    Dust OutsideText NONE P "paint dust in" { |state| brush(state, StrokeKind::PaintIn) };
+    Dust OutsideText NONE X "paint dust out" { |state| brush(state, StrokeKind::PaintOut) };
+    Dust OutsideText NONE K "mark dust" { |state| toggled(state, Overlay::DustMap) };
+    Dust OutsideText NONE V "show what dust repair changes"
         { |state| toggled(state, Overlay::RepairDifference) };
-    View OutsideText NONE U "hold to see the picture without dust repair" [unrepaired];
-    View OutsideText NONE I "mark film base" { |state| ViewCommand::ShowBasePixels(!state.show_base_pixels) };
+    Dust OutsideText NONE U "hold to see the picture without dust repair" [unrepaired];
+
+    View OutsideText NONE Home "whole picture" (ViewCommand::SetLoupe(false));
+    View OutsideText NONE End "scan pixels one to one" (ViewCommand::SetLoupe(true));
+    View OutsideText NONE Plus "picture larger; with a brush: larger brush" { |state| larger(state, 1) };
+    View OutsideText NONE Equals "picture larger; with a brush: larger brush" { |state| larger(state, 1) };
+    View OutsideText NONE Minus "picture smaller; with a brush: smaller brush" { |state| larger(state, -1) };
     View OutsideText NONE B "before and after" { |state| ViewCommand::ShowBefore(!state.frame.show_before) };
-    View OutsideText NONE Plus "strip larger" (ViewCommand::ZoomStrip(1.25));
-    View OutsideText NONE Equals "strip larger" (ViewCommand::ZoomStrip(1.25));
-    View OutsideText NONE Minus "strip smaller" (ViewCommand::ZoomStrip(0.8));
+    View OutsideText SHIFT B "before beside after, with a line to move"
+        { |state| ViewCommand::Split(state.frame.split.is_none().then_some(0.5)) };
+    View OutsideText SHIFT D "two frames side by side" { |state| ViewCommand::ShowBeside(!state.frame.beside) };
+    View OutsideText NONE C "mark lost detail" { |state| toggled(state, Overlay::Clipping) };
+    View OutsideText NONE I "mark film base" { |state| ViewCommand::ShowBasePixels(!state.show_base_pixels) };
+    View OutsideText NONE A "all strips, or one" { |state| ViewCommand::ShowContact(!state.strip.contact) };
     View OutsideText NONE Num0 "whole strip" (ViewCommand::FitStrip);
-    View OutsideText NONE A "all strips of the session" (ViewCommand::FitAll);
+    View OutsideText ALT Plus "strip larger" (ViewCommand::ZoomStrip(1.25));
+    View OutsideText ALT Equals "strip larger" (ViewCommand::ZoomStrip(1.25));
+    View OutsideText ALT Minus "strip smaller" (ViewCommand::ZoomStrip(0.8));
     View OutsideText NONE W "strips, or whole scans"
         { |state| ViewCommand::ShowWholeScans(!state.strip.whole_scans) };
     View OutsideText NONE D "dark or light surround" { |state| ViewCommand::SetDark(state.light) };
-    View Always NONE F1 "this table" { |state| ViewCommand::ShowKeys(!state.show_keys) };
-    View OutsideText NONE Questionmark "this table" { |state| ViewCommand::ShowKeys(!state.show_keys) };
 };
 
 fn brush(state: &UiState, kind: StrokeKind) -> ViewCommand {
@@ -212,11 +254,11 @@ fn export_of(frames: Vec<FrameId>) -> ExportCommand {
     ExportCommand::Start { scope: FrameScope::Only(frames), replace: false }
 }
 
-/// Sizes the brush in hand; without a brush, turns the picture.
-fn turned_or_sized(state: &UiState, by: i8) -> Command {
+/// Sizes the brush in hand; without a brush, the picture.
+fn larger(state: &UiState, by: i32) -> Command {
     match state.tool {
-        StripTool::Brush(_) => Command::Clean(CleanCommand::ScaleBrush(BRUSH_STEP.powi(i32::from(by)))),
-        _ => Command::Edit(EditCommand::QuarterTurn(by)),
+        StripTool::Brush(_) => Command::Clean(CleanCommand::ScaleBrush(BRUSH_STEP.powi(by))),
+        _ => Command::View(ViewCommand::ZoomPicture(ZOOM_STEP.powi(by))),
     }
 }
 
@@ -288,6 +330,18 @@ fn poll_row(ctx: &Context, state: &mut UiState, row: &KeyRow, out: &mut Vec<Comm
                 out.push(Command::Clean(CleanCommand::ShowUnrepaired(true)));
             }
         }
+        KeyAction::Copy => {
+            if take_event(ctx, |event| matches!(event, egui::Event::Copy)).is_some() {
+                out.push(Command::Edit(EditCommand::CopyLook));
+            }
+        }
+        KeyAction::Paste => {
+            if let Some(egui::Event::Paste(text)) =
+                take_event(ctx, |event| matches!(event, egui::Event::Paste(_)))
+            {
+                out.push(Command::Edit(EditCommand::PasteText(text)));
+            }
+        }
         KeyAction::Nudge(dx, dy) => {
             let px = consume_steps(ctx, row);
             if px != 0.0 {
@@ -301,6 +355,14 @@ fn poll_row(ctx: &Context, state: &mut UiState, row: &KeyRow, out: &mut Vec<Comm
             }
         }
     }
+}
+
+/// Removes and returns the first event of a kind.
+fn take_event(ctx: &Context, is_it: impl Fn(&egui::Event) -> bool) -> Option<egui::Event> {
+    ctx.input_mut(|input| {
+        let at = input.events.iter().position(is_it)?;
+        Some(input.events.remove(at))
+    })
 }
 
 /// Counts the presses of exactly this combination and removes their events.
@@ -350,6 +412,8 @@ fn poll_escape(ctx: &Context, state: &mut UiState, in_text: bool, out: &mut Vec<
         out.push(Command::Colour(ColourCommand::ShowChart(false)));
     } else if state.show_notices {
         out.push(Command::View(ViewCommand::ShowNotices(false)));
+    } else if state.frame.split.is_some() {
+        out.push(Command::View(ViewCommand::Split(None)));
     } else if state.frame.show_before {
         out.push(Command::View(ViewCommand::ShowBefore(false)));
     } else {

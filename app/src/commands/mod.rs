@@ -80,7 +80,7 @@ impl GlassineApp {
             self.end_key_presses();
         }
         match command {
-            Command::Edit(command) => self.apply_edit(command),
+            Command::Edit(command) => self.apply_edit(ctx, command),
             Command::Box(command) => self.apply_box(ctx, command),
             Command::Select(command) => self.apply_select(command),
             Command::File(command) => self.apply_file(ctx, command),

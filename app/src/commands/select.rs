@@ -1,8 +1,10 @@
 //! Changes of the selection.
 
-use glassine_session::{FrameId, Session};
+use glassine_engine::{Notice, Severity};
+use glassine_session::{Frame, FrameId, Session};
 
 use crate::app::GlassineApp;
+use crate::model::doubts::is_doubtful;
 use crate::model::ui_state::UiState;
 
 /// How a click changes the selection.
@@ -22,8 +24,14 @@ pub enum SelectCommand {
     Frame(FrameId, SelectHow),
     /// All frames.
     All,
+    /// All frames of the current strip.
+    Strip,
     /// The next (1) or previous (-1) frame.
     Step(i32),
+    /// The next or previous frame in doubt, round the ends of the roll.
+    Doubtful(i32),
+    /// The next or previous frame with the mark of the current one, round the ends of the roll.
+    SameMark(i32),
 }
 
 impl GlassineApp {
@@ -33,7 +41,26 @@ impl GlassineApp {
         match command {
             SelectCommand::Frame(frame, how) => select(state, session, frame, how),
             SelectCommand::All => state.selected = session.frames.iter().map(|frame| frame.id).collect(),
+            SelectCommand::Strip => {
+                let strip = state.primary.and_then(|id| session.frame(id)).map(|frame| frame.strip);
+                if let Some(strip) = strip.or(state.active_strip) {
+                    state.selected = session.frames_of(strip).map(|frame| frame.id).collect();
+                }
+            }
             SelectCommand::Step(by) => step(state, session, by),
+            SelectCommand::Doubtful(by) => {
+                if !step_to(state, session, by, |frame| is_doubtful(session, frame)) {
+                    let headline = "no other frame is in doubt".to_owned();
+                    self.notify(Notice::new(Severity::Info, headline, ""));
+                }
+            }
+            SelectCommand::SameMark(by) => {
+                let mark = state.primary.and_then(|id| session.frame(id)).map(|frame| frame.mark);
+                if !step_to(state, session, by, |frame| Some(frame.mark) == mark) {
+                    let headline = "no other frame has this mark".to_owned();
+                    self.notify(Notice::new(Severity::Info, headline, ""));
+                }
+            }
         }
     }
 }
@@ -63,6 +90,16 @@ fn select(state: &mut UiState, session: &Session, frame: FrameId, how: SelectHow
         }
     }
     state.active_strip = session.frame(frame).map(|frame| frame.strip);
+}
+
+/// Goes to the next or previous frame of a kind, round the ends of the roll; returns whether there is another one.
+fn step_to(state: &mut UiState, session: &Session, by: i32, is_it: impl Fn(&Frame) -> bool) -> bool {
+    let count = session.frames.len();
+    let now = state.primary.and_then(|id| session.frame_idx(id)).unwrap_or(0);
+    let places = (1..count).map(|far| if by < 0 { now + count - far } else { now + far } % count);
+    let Some(to) = places.into_iter().find(|idx| is_it(&session.frames[*idx])) else { return false };
+    select(state, session, session.frames[to].id, SelectHow::Only);
+    true
 }
 
 /// Goes to the next or previous frame; at the ends the selection stays.

@@ -5,6 +5,7 @@
 use glassine_engine::{Notice, Overlay};
 
 use crate::app::GlassineApp;
+use crate::model::panels::Section;
 use crate::model::questions::Question;
 use crate::model::ui_state::{StripTool, StripViewState};
 
@@ -21,6 +22,8 @@ pub enum ViewCommand {
     ShowBefore(bool),
     /// Fit the frame in its view, or show scan pixels one to one.
     SetLoupe(bool),
+    /// Open this section of the settings in place of the other, or close it.
+    ToggleSection(Section),
     /// Open the export pane.
     ShowExport(bool),
     /// Show or hide the table of keys.
@@ -33,8 +36,14 @@ pub enum ViewCommand {
     SetDark(bool),
     /// Show the whole current strip.
     FitStrip,
-    /// Show every strip of the session.
-    FitAll,
+    /// Show every strip of the session with its prints, as a contact print.
+    ShowContact(bool),
+    /// Show the large picture larger (above 1) or smaller, about its middle.
+    ZoomPicture(f64),
+    /// Divide the large picture into before and after at this share of its width; `None` shows it whole.
+    Split(Option<f64>),
+    /// Show the two frames selected last side by side.
+    ShowBeside(bool),
     /// Show the strip larger (above 1) or smaller.
     ZoomStrip(f64),
     /// Show whole scans instead of one piece for each strip.
@@ -56,7 +65,11 @@ impl GlassineApp {
             ViewCommand::ShowBasePixels(show) => state.show_base_pixels = show,
             ViewCommand::SetOverlay(overlay) => state.frame.overlay = overlay,
             ViewCommand::ShowBefore(show) => state.frame.show_before = show,
-            ViewCommand::SetLoupe(loupe) => state.frame.loupe = loupe,
+            ViewCommand::SetLoupe(loupe) => {
+                state.frame.loupe = loupe;
+                state.frame.scale = 1.0;
+            }
+            ViewCommand::ToggleSection(section) => state.panels.toggle(section),
             ViewCommand::ShowExport(show) => {
                 if state.show_export && !show {
                     // The user has seen the result of the last export.
@@ -71,10 +84,20 @@ impl GlassineApp {
                 state.files.discards = None;
             }
             ViewCommand::SetDark(dark) => state.light = !dark,
-            ViewCommand::FitStrip => state.strip.fit(false),
-            ViewCommand::FitAll => state.strip.fit(true),
+            ViewCommand::FitStrip => {
+                state.strip.zoom_points = None;
+                state.strip.contact = false;
+            }
+            ViewCommand::ShowContact(contact) => {
+                state.strip.contact = contact;
+                state.strip.follows_frame = None;
+            }
+            ViewCommand::ZoomPicture(factor) => state.frame.zoom_by(factor),
+            ViewCommand::Split(at) => state.frame.split = at,
+            ViewCommand::ShowBeside(beside) => state.frame.beside = beside,
             // Without a zoom setting the view fits, and zooming starts at the size shown.
             ViewCommand::ZoomStrip(factor) => {
+                state.strip.contact = false;
                 let points = state.strip.zoom_points.unwrap_or(state.strip.fitted_points);
                 let next = StripViewState::zoomed(points, factor);
                 state.strip.zoom_points = next.is_finite().then_some(next);

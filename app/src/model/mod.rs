@@ -4,6 +4,8 @@ pub mod app_status;
 pub mod aspect_lock;
 pub mod brush_state;
 pub mod colour_tools;
+pub mod doubts;
+pub mod look_text;
 pub mod panels;
 pub(crate) mod picture_inputs;
 pub mod preview_requests;

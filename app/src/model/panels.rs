@@ -1,6 +1,6 @@
-//! State of the panes on the right and of the export pane: open sections and choices that the session does not hold.
+//! State of the settings pane and of the export pane: the open section and choices that the session does not hold.
 
-use std::collections::BTreeSet;
+use glassine_film::ParamGroup;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
 pub enum Section {
@@ -23,6 +23,29 @@ impl Section {
     pub const ALL: [Self; 6] =
         [Self::Film, Self::Exposure, Self::Colour, Self::Clean, Self::Sharpen, Self::Output];
 
+    /// What the section is for, in a few words.
+    pub fn purpose(self) -> &'static str {
+        match self {
+            Self::Film => "what the strip shares",
+            Self::Exposure => "light, contrast, black and white",
+            Self::Colour => "balance and strength of colours",
+            Self::Clean => "dust and scratches",
+            Self::Sharpen => "sharpness and halos",
+            Self::Output => "what the files are like",
+        }
+    }
+
+    /// The settings of a frame that it shows.
+    pub fn group(self) -> Option<ParamGroup> {
+        match self {
+            Self::Exposure => Some(ParamGroup::Exposure),
+            Self::Colour => Some(ParamGroup::Colour),
+            Self::Clean => Some(ParamGroup::Clean),
+            Self::Sharpen => Some(ParamGroup::Sharpen),
+            Self::Film | Self::Output => None,
+        }
+    }
+
     pub fn title(self) -> &'static str {
         match self {
             Self::Film => "film",
@@ -38,39 +61,34 @@ impl Section {
 /// What the panes remember between frames.
 #[derive(Debug, Clone)]
 pub struct PanelState {
-    /// Folded sections.
-    pub folded: BTreeSet<Section>,
+    /// The section beside the rail; `None` leaves its room to the picture.
+    pub open: Option<Section>,
     /// Whether the balance of single tone bands is shown.
     pub show_bands: bool,
     /// Whether an export may replace existing files.
     pub replace_existing: bool,
     /// Whether only the selected frames are exported.
     pub export_selected_only: bool,
-    /// Whether the user is typing a text of the export pane, as one step of the history.
-    pub is_typing: bool,
 }
 
 impl Default for PanelState {
-    /// Sections used for every frame are open; the others show their settings in their head.
     fn default() -> Self {
         Self {
-            folded: [Section::Film, Section::Clean, Section::Sharpen, Section::Output].into(),
+            open: Some(Section::Exposure),
             show_bands: false,
             replace_existing: false,
             export_selected_only: false,
-            is_typing: false,
         }
     }
 }
 
 impl PanelState {
     pub fn is_open(&self, section: Section) -> bool {
-        !self.folded.contains(&section)
+        self.open == Some(section)
     }
 
+    /// Opens a section in place of the other, or closes it if it is open.
     pub fn toggle(&mut self, section: Section) {
-        if !self.folded.remove(&section) {
-            self.folded.insert(section);
-        }
+        self.open = (!self.is_open(section)).then_some(section);
     }
 }

@@ -4,7 +4,8 @@ use std::path::PathBuf;
 
 use glassine_engine::{MadeSession, NewSessionRequest, ScanReading};
 use glassine_film::FilmKind;
-use glassine_session::ScanId;
+use glassine_raster::TiltedBox;
+use glassine_session::{ScanId, StripId};
 
 /// A question the user must answer before something can continue.
 #[derive(Debug, Clone)]
@@ -13,6 +14,8 @@ pub enum Question {
     Unsaved(PendingAction),
     /// The user tried to close the window during an export.
     Exporting,
+    /// A box drawn to measure the film base lies in a picture.
+    BaseInPicture { strip: StripId, area: TiltedBox, frame: String },
     /// No file dialog on this system: the user types a path.
     TypePath {
         purpose: PathPurpose,

@@ -23,6 +23,8 @@ pub(crate) struct Piece {
     pub scan_size: (u32, u32),
     /// Counter-clockwise quarter turns of the scan that make the film run left to right.
     pub turns: u8,
+    /// Whether the turned scan is shown mirrored, left to right.
+    pub is_mirrored: bool,
     /// Shown part of the turned scan: x0, y0, x1, y1.
     pub bounds: (f64, f64, f64, f64),
     /// Left end in strip space.
@@ -42,19 +44,32 @@ impl Piece {
 
     /// Strip-space position of a scan point.
     pub(crate) fn space_from_scan(&self, p: Point<Scan>) -> (f64, f64) {
-        let (x, y) = turned(self.turns, self.scan_size, (p.x, p.y));
+        let (x, y) = self.turned((p.x, p.y));
         (self.left + (x - self.bounds.0) * self.scale(), (y - self.bounds.1) * self.scale())
     }
 
     /// Scan point of a strip-space position.
     pub(crate) fn scan_from_space(&self, (x, y): (f64, f64)) -> Point<Scan> {
         let turned = ((x - self.left) / self.scale() + self.bounds.0, y / self.scale() + self.bounds.1);
-        let (x, y) = turned_back(self.turns, self.scan_size, turned);
+        let (x, y) = turned_back(self.turns, self.scan_size, self.mirrored(turned));
         Point::new(x, y)
+    }
+
+    /// A position on the scan in the turned and possibly mirrored scan.
+    fn turned(&self, at: (f64, f64)) -> (f64, f64) {
+        self.mirrored(turned(self.turns, self.scan_size, at))
+    }
+
+    /// A position in the turned scan as seen from its other side, if the piece is mirrored.
+    fn mirrored(&self, (x, y): (f64, f64)) -> (f64, f64) {
+        let (w, h) = self.scan_size;
+        let width = f64::from(if self.turns % 2 == 1 { h } else { w });
+        if self.is_mirrored { (width - x, y) } else { (x, y) }
     }
 
     /// Converts a direction as the view shows it to scan pixels.
     pub(crate) fn scan_direction(&self, (dx, dy): (f64, f64)) -> (f64, f64) {
+        let dx = if self.is_mirrored { -dx } else { dx };
         match self.turns {
             0 => (dx, dy),
             1 => (-dy, dx),
@@ -109,7 +124,8 @@ impl StripSpace {
                 session.strips.iter().filter(|s| s.scan == scan.id).map(AsRef::as_ref).collect();
             if whole_scans || strips.is_empty() {
                 let turns = strips.first().map_or(0, |strip| turns_of(session, strip));
-                pieces.push(piece_of_scan(scan, turns));
+                let is_mirrored = strips.first().is_some_and(|strip| strip.is_mirrored);
+                pieces.push(piece_of_scan(scan, turns, is_mirrored));
             } else {
                 pieces.extend(strips.into_iter().map(|strip| piece_of_strip(session, scan, strip)));
             }
@@ -141,7 +157,7 @@ impl StripSpace {
     }
 }
 
-fn piece_of_scan(scan: &ScanRef, turns: u8) -> Piece {
+fn piece_of_scan(scan: &ScanRef, turns: u8, is_mirrored: bool) -> Piece {
     let (w, h) = (f64::from(scan.width_px), f64::from(scan.height_px));
     let (w, h) = if turns % 2 == 1 { (h, w) } else { (w, h) };
     Piece {
@@ -149,6 +165,7 @@ fn piece_of_scan(scan: &ScanRef, turns: u8) -> Piece {
         scan: scan.id,
         scan_size: (scan.width_px, scan.height_px),
         turns,
+        is_mirrored,
         bounds: (0.0, 0.0, w, h),
         left: 0.0,
     }
@@ -156,13 +173,13 @@ fn piece_of_scan(scan: &ScanRef, turns: u8) -> Piece {
 
 fn piece_of_strip(session: &Session, scan: &ScanRef, strip: &Strip) -> Piece {
     let turns = turns_of(session, strip);
-    let mut piece = Piece { strip: Some(strip.id), ..piece_of_scan(scan, turns) };
+    let mut piece = Piece { strip: Some(strip.id), ..piece_of_scan(scan, turns, strip.is_mirrored) };
     let Some(film) = strip.film_area.filter(TiltedBox::is_sane) else { return piece };
     let whole = piece.bounds;
     let boxes = session.frames_of(strip.id).map(|frame| frame.crop);
     let mut hull = (f64::INFINITY, f64::INFINITY, f64::NEG_INFINITY, f64::NEG_INFINITY);
     for corner in std::iter::once(film).chain(boxes).flat_map(|b| b.corners()) {
-        let (x, y) = turned(turns, piece.scan_size, (corner.x, corner.y));
+        let (x, y) = piece.turned((corner.x, corner.y));
         hull = (hull.0.min(x), hull.1.min(y), hull.2.max(x), hull.3.max(y));
     }
     let margin = MARGIN * (hull.3 - hull.1);
@@ -178,15 +195,21 @@ fn piece_of_strip(session: &Session, scan: &ScanRef, strip: &Strip) -> Piece {
     piece
 }
 
-/// Quarter turns that make a strip run left to right: from its own axis, else from the row of its boxes.
+/// Quarter turns that make a strip run left to right: from its own axis, else from the row of its boxes. The film runs
+/// along the longer side of its area. A strip that is shown the other way round needs two more.
 fn turns_of(session: &Session, strip: &Strip) -> u8 {
+    (lying_turns_of(session, strip) + if strip.is_turned { 2 } else { 0 }) % 4
+}
+
+fn lying_turns_of(session: &Session, strip: &Strip) -> u8 {
     let quarters = |angle_rad: f64| {
         let quarter = (angle_rad / std::f64::consts::FRAC_PI_2).round();
         // A finite number modulo four is 0 to 3.
         if quarter.is_finite() { quarter.rem_euclid(4.0) as u8 } else { 0 }
     };
     if let Some(film) = strip.film_area {
-        return quarters(film.angle_rad);
+        let runs_down = film.height_px > film.width_px && session.frames_of(strip.id).nth(1).is_some();
+        return quarters(film.angle_rad + if runs_down { std::f64::consts::FRAC_PI_2 } else { 0.0 });
     }
     let mut frames = session.frames_of(strip.id);
     match (frames.next(), frames.last()) {
@@ -276,6 +299,7 @@ mod tests {
             scan: ScanId(1),
             scan_size: (100, 300),
             turns,
+            is_mirrored: false,
             bounds: (10.0, 5.0, w - 10.0, h - 5.0),
             left: 2.0,
         }
@@ -283,8 +307,8 @@ mod tests {
 
     #[test]
     fn scan_and_strip_space_round_trip_for_every_quarter_turn() {
-        for turns in 0..4 {
-            let piece = piece(turns);
+        for (turns, is_mirrored) in (0..4).flat_map(|turns| [(turns, false), (turns, true)]) {
+            let piece = Piece { is_mirrored, ..piece(turns) };
             for (x, y) in [(0.0, 0.0), (33.0, 250.0), (100.0, 300.0)] {
                 let back = piece.scan_from_space(piece.space_from_scan(Point::new(x, y)));
                 assert!((back.x - x).abs() < 1e-9 && (back.y - y).abs() < 1e-9, "{turns} turns");
@@ -302,8 +326,8 @@ mod tests {
 
     #[test]
     fn a_direction_on_screen_matches_the_motion_of_points() {
-        for turns in 0..4 {
-            let piece = piece(turns);
+        for (turns, is_mirrored) in (0..4).flat_map(|turns| [(turns, false), (turns, true)]) {
+            let piece = Piece { is_mirrored, ..piece(turns) };
             let (dx, dy) = piece.scan_direction((1.0, 0.0));
             let from = piece.space_from_scan(Point::new(50.0, 50.0));
             let to = piece.space_from_scan(Point::new(50.0 + dx, 50.0 + dy));

@@ -7,7 +7,7 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use glassine_engine::{FrameScope, Overlay};
-use glassine_film::Look;
+use glassine_film::{Look, ParamGroup};
 use glassine_raster::{Point, Scan, TiltedBox};
 use glassine_session::{Frame, FrameId, ScanId, ScanRef, Session, Strip, StripId, StrokeKind};
 
@@ -42,8 +42,8 @@ const ZOOM_POINTS: (f64, f64) = (24.0, 40_000.0);
 pub struct StripViewState {
     /// Screen points for the height of one strip; `None` fits the current strip, or everything.
     pub zoom_points: Option<f64>,
-    /// When fitted, the view shows every strip of the session, not only the current one.
-    pub show_all: bool,
+    /// Every strip of the session is shown with its prints, as on a contact print, in place of the large picture.
+    pub contact: bool,
     /// Position in strip space at the middle of the view.
     pub center: (f64, f64),
     /// Show whole scans instead of one piece for each strip.
@@ -62,7 +62,7 @@ impl Default for StripViewState {
     fn default() -> Self {
         Self {
             zoom_points: None,
-            show_all: false,
+            contact: false,
             center: (0.5, 0.5),
             whole_scans: false,
             fitted_points: 100.0,
@@ -78,21 +78,25 @@ impl StripViewState {
     pub fn zoomed(points: f64, factor: f64) -> f64 {
         (points * factor).clamp(ZOOM_POINTS.0, ZOOM_POINTS.1)
     }
-
-    /// Fits the current strip, or every strip, into the view.
-    pub fn fit(&mut self, show_all: bool) {
-        self.zoom_points = None;
-        self.show_all = show_all;
-    }
 }
 
 /// Position and display of the large view.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct FrameViewState {
-    /// One scan pixel to one screen pixel, instead of the whole picture.
+    /// Scan pixels at a scale, instead of the whole picture.
     pub loupe: bool,
+    /// Screen pixels for one scan pixel in the loupe.
+    pub scale: f64,
+    /// Screen pixels for one scan pixel of the whole picture in the last frame drawn.
+    pub fitted_scale: f64,
     /// Centre of the loupe in the upright picture's unit square.
     pub center: (f64, f64),
+    /// The part left of this share of the picture's width is shown as before.
+    pub split: Option<f64>,
+    /// The two frames selected last are shown side by side.
+    pub beside: bool,
+    /// The settings that the picture before lacks; all of them if none is named.
+    pub before_without: Option<ParamGroup>,
     /// Overlay on the picture.
     pub overlay: Overlay,
     /// The frame is shown before its settings, while the user holds the control.
@@ -101,7 +105,36 @@ pub struct FrameViewState {
 
 impl Default for FrameViewState {
     fn default() -> Self {
-        Self { loupe: false, center: (0.5, 0.5), overlay: Overlay::None, show_before: false }
+        Self {
+            loupe: false,
+            scale: 1.0,
+            fitted_scale: 1.0,
+            center: (0.5, 0.5),
+            split: None,
+            beside: false,
+            before_without: None,
+            overlay: Overlay::None,
+            show_before: false,
+        }
+    }
+}
+
+/// Range of the zoom, screen pixels for one scan pixel. A picture that is larger than the view at the low end can be
+/// made as small as the view.
+pub const ZOOM: (f64, f64) = (0.25, 8.0);
+
+impl FrameViewState {
+    /// Shows the picture larger or smaller by a factor. Smaller than the view it is shown whole.
+    pub fn zoom_by(&mut self, factor: f64) {
+        let now = if self.loupe { self.scale } else { self.fitted_scale };
+        let scale = (now * factor).clamp(ZOOM.0.min(self.fitted_scale), ZOOM.1);
+        if !scale.is_finite() {
+            return;
+        }
+        // A step that passes one to one stops there.
+        let passes = (now < 0.99 && scale > 1.01) || (now > 1.01 && scale < 0.99);
+        self.scale = if passes { 1.0 } else { scale };
+        self.loupe = self.scale > self.fitted_scale * 1.001 || (factor > 1.0 && self.scale > now);
     }
 }
 
@@ -182,6 +215,8 @@ pub struct UiState {
     pub tool: StripTool,
     /// The current box drag.
     pub box_drag: Option<BoxDrag>,
+    /// The box that the guard held back last, and when.
+    pub held_back: Option<(FrameId, f64)>,
     /// The first end of a line or box being drawn, scan pixels of that scan.
     pub drawing_from: Option<(ScanId, Point<Scan>)>,
     /// The box or picture that has the keyboard: arrow keys then move boxes.
@@ -211,7 +246,17 @@ pub struct UiState {
     pub requests: PreviewRequests,
 }
 
+/// Time for which the window says that a box is held back, seconds.
+const HELD_BACK_S: f64 = 3.0;
+
 impl UiState {
+    /// The box that is being held back by its guard, or was a moment ago; since when, seconds.
+    pub fn held_back_for(&self, now_s: f64) -> Option<(FrameId, f64)> {
+        let (frame, at_s) = self.held_back?;
+        let since_s = now_s - at_s;
+        (0.0..HELD_BACK_S).contains(&since_s).then_some((frame, since_s))
+    }
+
     /// Whether a frame is selected.
     pub fn is_selected(&self, frame: FrameId) -> bool {
         self.selected.contains(&frame)
@@ -252,7 +297,7 @@ impl UiState {
         self.active_strip = session.strips.first().map(|strip| strip.id);
         self.strip = StripViewState {
             whole_scans: self.strip.whole_scans,
-            show_all: self.strip.show_all,
+            contact: self.strip.contact,
             share: self.strip.share,
             ..StripViewState::default()
         };
@@ -261,6 +306,7 @@ impl UiState {
         self.colour.begin_session();
         self.clean.begin_session();
         self.box_drag = None;
+        self.held_back = None;
         self.drawing_from = None;
         self.show_base_pixels = false;
         self.files.compares = false;
@@ -279,7 +325,7 @@ impl UiState {
 /// Whether a frame is part of an export.
 pub fn is_in(scope: &FrameScope, frame: &Frame) -> bool {
     match scope {
-        FrameScope::All => !frame.skipped,
+        FrameScope::All => !frame.is_left_out(),
         FrameScope::Only(ids) => ids.contains(&frame.id),
     }
 }

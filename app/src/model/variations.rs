@@ -75,7 +75,7 @@ fn added(frames: &[&Frame], param: Param, change: f64) -> Vec<Edit> {
         return Vec::new();
     }
     let set = |frame: &&Frame| {
-        let value = frame.look.get(param) + change;
+        let value = frame.look.kept(param) + change;
         Edit::SetParam { frames: vec![frame.id], param, value }
     };
     frames.iter().map(set).collect()

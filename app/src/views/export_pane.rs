@@ -11,7 +11,7 @@ use glassine_engine::{ExportReport, FrameScope};
 use glassine_film::{OutputSpace, Rendering};
 use glassine_session::{Frame, OutputKind, OutputSettings, TiffCompression, file_stem};
 
-use crate::commands::{EditCommand, ExportCommand, GesturePhase, JobCommand, ViewCommand};
+use crate::commands::{ExportCommand, JobCommand, ViewCommand};
 use crate::model::app_status::{JobKind, JobStatus};
 use crate::model::ui_state::is_in;
 use crate::services::exact_counts::CountState;
@@ -33,7 +33,7 @@ pub(super) fn export_button_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, "", false);
         let can_export = !cx.session.frames.is_empty();
-        if main_button_ui(ui, "export strip…", can_export).clicked() {
+        if main_button_ui(ui, "export roll…", can_export).clicked() {
             cx.push(ViewCommand::ShowExport(true));
         }
     });
@@ -60,6 +60,8 @@ pub(crate) fn export_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
                 kind_rows_ui(ui, cx);
                 detail_rows_ui(ui, cx);
                 sub_head_ui(ui, "in every file");
+                title_row_ui(ui, cx);
+                text_row_ui(ui, cx, "caption", "what the pictures show", |output| &mut output.caption);
                 text_row_ui(ui, cx, "creator", "who took the pictures", |output| &mut output.creator);
                 text_row_ui(ui, cx, "copyright", "for example © 2024 the photographer", |output| {
                     &mut output.copyright
@@ -71,15 +73,13 @@ pub(crate) fn export_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
         ui.add_space(12.0);
         foot_ui(ui, cx);
     });
-    if modal.should_close() {
+    // Escape in an open list closes the list, not the pane.
+    if modal.should_close() && !egui::Popup::is_any_open(ui.ctx()) {
         close(cx);
     }
 }
 
 fn close(cx: &mut ViewCx<'_>) {
-    if std::mem::take(&mut cx.ui_state.panels.is_typing) {
-        cx.push(EditCommand::Gesture(GesturePhase::Commit));
-    }
     cx.push(ViewCommand::ShowExport(false));
 }
 
@@ -91,7 +91,7 @@ fn change(cx: &mut ViewCx<'_>, with: impl FnOnce(&mut OutputSettings)) {
     }
 }
 
-/// A text of the output settings; typing it is one step of the history.
+/// A text of the output settings.
 fn text_row_ui(
     ui: &mut Ui,
     cx: &mut ViewCx<'_>,
@@ -100,12 +100,17 @@ fn text_row_ui(
     field: impl Fn(&mut OutputSettings) -> &mut String,
 ) {
     let mut output = cx.session.output.clone();
-    let response = labelled_edit_ui(ui, label, hint, field(&mut output));
-    typed(cx, &response, move |cx| {
-        if output != cx.session.output {
-            cx.push(ExportCommand::SetOutput(output));
-        }
-    });
+    if labelled_edit_ui(ui, label, hint, field(&mut output)).changed() && output != cx.session.output {
+        cx.push(ExportCommand::SetOutput(output));
+    }
+}
+
+/// Name of the roll, as the window shows it.
+fn title_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let mut title = cx.session.title.clone();
+    if labelled_edit_ui(ui, "title of the roll", "for example a place and a year", &mut title).changed() {
+        cx.push(ExportCommand::SetTitle(title));
+    }
 }
 
 fn labelled_edit_ui(ui: &mut Ui, label: &str, hint: &str, text: &mut String) -> Response {
@@ -119,20 +124,6 @@ fn labelled_edit_ui(ui: &mut Ui, label: &str, hint: &str, text: &mut String) -> 
     .inner
 }
 
-fn typed(cx: &mut ViewCx<'_>, response: &Response, changed: impl FnOnce(&mut ViewCx<'_>)) {
-    if response.gained_focus() && !cx.ui_state.panels.is_typing {
-        cx.ui_state.panels.is_typing = true;
-        cx.push(EditCommand::Gesture(GesturePhase::Begin("change output".to_owned())));
-    }
-    if response.changed() {
-        changed(cx);
-    }
-    if response.lost_focus() && cx.ui_state.panels.is_typing {
-        cx.ui_state.panels.is_typing = false;
-        cx.push(EditCommand::Gesture(GesturePhase::Commit));
-    }
-}
-
 fn where_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let folder = cx.session.output.folder.clone();
     let mut text = folder.map_or_else(String::new, |folder| folder.to_string_lossy().into_owned());
@@ -144,11 +135,11 @@ fn where_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             .desired_width(ui.available_width() - 84.0);
         let response = ui.add(edit);
         ui.ctx().accesskit_node_builder(response.id, |node| node.set_label("folder"));
-        typed(cx, &response, |cx| {
+        if response.changed() {
             change(cx, |output| {
                 output.folder = Some(PathBuf::from(text.trim())).filter(|path| !path.as_os_str().is_empty());
             });
-        });
+        }
         if ui.add_sized(vec2(78.0, theme::ROW_HEIGHT), Button::new("choose…")).clicked() {
             cx.push(ExportCommand::AskFolder);
         }
@@ -180,14 +171,8 @@ fn number_row_ui(
             .custom_parser(parse_number)
             .update_while_editing(false);
         let response = number_field_ui(ui, drag, name, theme::NUMBER_WIDTH);
-        if response.drag_started() {
-            cx.push(EditCommand::Gesture(GesturePhase::Begin("change output".to_owned())));
-        }
         if response.changed() {
             change(cx, |output| set(output, number));
-        }
-        if response.drag_stopped() {
-            cx.push(EditCommand::Gesture(GesturePhase::Commit));
         }
     });
 }
@@ -248,7 +233,7 @@ fn lower_first(text: &str) -> String {
 fn files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if let Some(report) = cx.status.export_report.clone() {
         sub_head_ui(ui, "last export");
-        report_ui(ui, &report);
+        report_ui(ui, cx, &report);
         return;
     }
     let p = theme::palette(ui);
@@ -294,7 +279,7 @@ fn clipping_of(cx: &ViewCx<'_>, frame: &Frame) -> Option<(String, bool)> {
         CountState::Exact(count) => {
             let worst = |shares: [f64; 3]| shares.into_iter().fold(0.0, f64::max);
             let (low, high) = (worst(count.clip_low), worst(count.clip_high));
-            let ends = [("◀", low), ("▶", high)];
+            let ends = [("black", low), ("white", high)];
             let parts: Vec<String> = ends
                 .into_iter()
                 .filter(|(_, share)| *share > 0.0)
@@ -317,7 +302,7 @@ fn count_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scope: &FrameScope) {
         return;
     }
     if counted == count {
-        note_ui(ui, "clipping at black ◀ and white ▶, counted on every pixel of every file");
+        note_ui(ui, "clipping at black and at white, counted on every pixel of every file");
         return;
     }
     let text = if cx.status.counts.is_stopped() {
@@ -362,10 +347,10 @@ fn name_of(
     }
 }
 
-fn report_ui(ui: &mut Ui, report: &ExportReport) {
+fn report_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, report: &ExportReport) {
     let p = theme::palette(ui);
     let (written, failed) = (report.written.len(), report.failed.len());
-    let mut summary = format!("{written} written");
+    let mut summary = format!("{written} {} written", if written == 1 { "file" } else { "files" });
     if failed > 0 {
         summary.push_str(&format!(", {failed} failed"));
     }
@@ -375,7 +360,15 @@ fn report_ui(ui: &mut Ui, report: &ExportReport) {
     if report.cancelled {
         summary.push_str(", stopped on request");
     }
-    ui.label(RichText::new(summary).text_style(theme::strong_style()).color(p.text_strong));
+    ui.horizontal(|ui| {
+        ui.label(RichText::new(summary).text_style(theme::strong_style()).color(p.text_strong));
+        let folder = report.written.first().and_then(|file| file.path.parent());
+        if let Some(folder) = folder
+            && ui.button("open folder").clicked()
+        {
+            cx.push(ExportCommand::ShowFolder(folder.to_path_buf()));
+        }
+    });
     ScrollArea::vertical().id_salt("report").max_height(LIST_HEIGHT - 24.0).auto_shrink([false, true]).show(
         ui,
         |ui| {
@@ -411,7 +404,7 @@ fn obstacle(cx: &ViewCx<'_>, scope: &FrameScope) -> Option<String> {
     }
     let frames: Vec<_> = cx.session.frames.iter().filter(|frame| is_in(scope, frame)).collect();
     if frames.is_empty() {
-        return Some("every frame is left out".to_owned());
+        return Some("no frame is chosen: every one is left out or none is selected".to_owned());
     }
     let error = frames.iter().find_map(|frame| file_stem(output, frame).err());
     if let Some(error) = error {
@@ -458,9 +451,6 @@ fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             let count = cx.session.frames.iter().filter(|frame| is_in(&scope_now, frame)).count();
             let noun = if count == 1 { "picture" } else { "pictures" };
             if main_button_ui(ui, &format!("export {count} {noun}"), obstacle.is_none()).clicked() {
-                if std::mem::take(&mut cx.ui_state.panels.is_typing) {
-                    cx.push(EditCommand::Gesture(GesturePhase::Commit));
-                }
                 let replace = cx.ui_state.panels.replace_existing;
                 cx.push(ExportCommand::Start { scope: scope_now, replace });
             }

@@ -11,7 +11,7 @@ use glassine_session::Frame;
 
 use super::brush_tool::brush_ui;
 use super::stock_pane::patch_colour;
-use crate::commands::{JobCommand, ViewCommand};
+use crate::commands::{BoxCommand, JobCommand, ViewCommand};
 use crate::model::colour_tools::{TargetKind, parse_densities};
 use crate::model::ui_state::StripTool;
 use crate::views::ViewCx;
@@ -29,7 +29,8 @@ pub(super) const LIGHT: Color32 = Color32::from_gray(245);
 
 /// Whether a tool takes the clicks on the picture.
 pub(super) fn has_clicks(cx: &ViewCx<'_>, frame: &Frame) -> bool {
-    matches!(cx.ui_state.tool, StripTool::GreyPoint | StripTool::Brush(_)) || shows_chart(cx, frame)
+    matches!(cx.ui_state.tool, StripTool::GreyPoint | StripTool::Level | StripTool::Brush(_))
+        || shows_chart(cx, frame)
 }
 
 /// Whether the chart being measured is on this frame.
@@ -54,7 +55,9 @@ pub(super) fn frame_tools_ui(
     if !matches!(cx.ui_state.tool, StripTool::Brush(_)) {
         cx.ui_state.clean.in_hand = None;
     }
-    if cx.ui_state.tool == StripTool::GreyPoint {
+    if cx.ui_state.tool == StripTool::Level {
+        level_ui(ui, cx, frame, response, &place, room);
+    } else if cx.ui_state.tool == StripTool::GreyPoint {
         grey_point_ui(ui, cx, frame, response, &place, room);
     } else if let StripTool::Brush(kind) = cx.ui_state.tool {
         brush_ui(ui, cx, frame, response, &place, kind);
@@ -161,7 +164,7 @@ fn grey_point_ui(
     if response.hovered() {
         ui.ctx().set_cursor_icon(CursorIcon::Crosshair);
         let notches = ui.input(|input| input.smooth_scroll_delta().y);
-        if notches != 0.0 && !cx.ui_state.frame.loupe {
+        if notches != 0.0 {
             let next = side_px * f64::from(notches / 400.0).exp();
             cx.ui_state.colour.grey_side_px = next.clamp(3.0, 501.0);
         }
@@ -176,6 +179,37 @@ fn grey_point_ui(
             center: place.scan(at),
             radius_px: side_px.round() / 2.0,
         });
+    }
+}
+
+/// A line along something level, drawn on the picture; the selected boxes turn with it.
+fn level_ui(ui: &Ui, cx: &mut ViewCx<'_>, frame: &Frame, response: &Response, place: &Place<'_>, room: Rect) {
+    /// Shorter lines count as accidental, points.
+    const LEAST: f32 = 12.0;
+    let id = ui.scope_id().with(("level line", frame.id.0));
+    if response.hovered() {
+        ui.ctx().set_cursor_icon(CursorIcon::Crosshair);
+    }
+    let painter = ui.painter_at(room);
+    if response.drag_started_by(egui::PointerButton::Primary)
+        && let Some(from) = ui.input(|input| input.pointer.press_origin())
+    {
+        ui.data_mut(|data| data.insert_temp(id, from));
+    }
+    let from = ui.data(|data| data.get_temp::<Pos2>(id));
+    let Some((from, to)) = from.zip(response.interact_pointer_pos()) else {
+        let pointer = ui.input(|input| input.pointer.hover_pos()).unwrap_or(room.center());
+        plate_away_from(&painter, room, pointer, "draw along something level or upright   ·   Esc leaves");
+        return;
+    };
+    painter.line_segment([from, to], Stroke::new(4.0, Color32::from_black_alpha(140)));
+    painter.line_segment([from, to], Stroke::new(1.5, LIGHT));
+    if response.drag_stopped() {
+        ui.data_mut(|data| data.remove::<Pos2>(id));
+        cx.push(ViewCommand::SetTool(StripTool::Boxes));
+        if from.distance(to) >= LEAST {
+            cx.push(BoxCommand::Straighten { from: place.scan(from), to: place.scan(to) });
+        }
     }
 }
 

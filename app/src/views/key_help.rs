@@ -1,7 +1,8 @@
 //! The table of keys, shown over the window.
 
 use egui::{
-    Align, Id, Key, Label, Layout, Modal, Modifiers, RichText, ScrollArea, Sense, Ui, UiBuilder, vec2,
+    Align, Id, Key, Label, Layout, Modal, Modifiers, RichText, ScrollArea, Sense, TextEdit, Ui, UiBuilder,
+    vec2,
 };
 
 use crate::commands::ViewCommand;
@@ -24,6 +25,15 @@ pub(crate) fn keys_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
         ui.set_width((2.0 * COLUMN_WIDTH + 24.0).min(room.x - 80.0));
         ui.set_max_height(room.y - 80.0);
         title_ui(ui, "keys");
+        let id = ui.scope_id().with("search");
+        let mut search = ui.data(|data| data.get_temp::<String>(id)).unwrap_or_default();
+        let edit = ui.add(TextEdit::singleline(&mut search).hint_text("search").desired_width(240.0));
+        ui.ctx().accesskit_node_builder(edit.id, |node| node.set_label("search the keys"));
+        if ui.memory(|memory| memory.focused().is_none()) {
+            edit.request_focus();
+        }
+        ui.data_mut(|data| data.insert_temp(id, search.clone()));
+        let search = search.trim().to_lowercase();
         let list = ScrollArea::vertical().max_height(room.y - 180.0).auto_shrink([false, true]);
         list.show(ui, |ui| {
             let halves = halves();
@@ -32,7 +42,7 @@ pub(crate) fn keys_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
                     ui.vertical(|ui| {
                         ui.set_width(COLUMN_WIDTH);
                         ui.spacing_mut().item_spacing.y = 1.0;
-                        half.into_iter().for_each(|group| group_ui(ui, group));
+                        half.into_iter().for_each(|group| group_ui(ui, group, &search));
                     });
                     ui.add_space(theme::GAP);
                 }
@@ -63,10 +73,16 @@ fn halves() -> [Vec<KeyGroup>; 2] {
     halves
 }
 
-fn group_ui(ui: &mut Ui, group: KeyGroup) {
+fn group_ui(ui: &mut Ui, group: KeyGroup, search: &str) {
     let p = theme::palette(ui);
+    let is_found =
+        |keys: &str, text: &str| text.to_lowercase().contains(search) || keys.to_lowercase().contains(search);
+    let found: Vec<_> = lines(group).into_iter().filter(|(keys, text)| is_found(keys, text)).collect();
+    if found.is_empty() {
+        return;
+    }
     sub_head_ui(ui, group.label());
-    for (keys, text) in lines(group) {
+    for (keys, text) in found {
         let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), ROW_HEIGHT), Sense::hover());
         let (left, right) = rect.split_left_right_at_x(rect.left() + KEY_WIDTH);
         for (place, text, colour) in [(left, keys.as_str(), p.text_strong), (right, text, p.text)] {

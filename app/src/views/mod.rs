@@ -1,7 +1,9 @@
 //! The parts of the window. Each is a function of its input and returns its requests as commands.
 
 mod brush_tool;
+mod contact_view;
 mod export_pane;
+mod frame_menu;
 mod frame_tools;
 mod frame_view;
 mod histogram_view;

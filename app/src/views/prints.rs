@@ -4,11 +4,12 @@ use egui::{Align2, Color32, Rect, Role, Sense, Stroke, StrokeKind, TextStyle, Ui
 use glassine_engine::{Overlay, PictureSide, UnitRect, ViewKey};
 use glassine_film::Histogram;
 use glassine_raster::PixelRect;
-use glassine_session::Frame;
+use glassine_session::{Frame, FrameMark, frame_problem};
 
-use super::settings::is_unsure;
-use super::strip_view::{StripPlace, flag_text, how, problem_text};
+use super::frame_menu::frame_menu;
+use super::strip_view::{StripPlace, how};
 use crate::commands::{SelectCommand, ViewCommand};
+use crate::model::doubts::{Doubt, doubts, is_doubtful};
 use crate::model::preview_requests::Viewport;
 use crate::views::ViewCx;
 use crate::widgets::histogram_plot::clip_text;
@@ -16,19 +17,17 @@ use crate::widgets::icon::{Icon, paint_icon};
 use crate::widgets::theme;
 
 /// Height of the line under a print with its number and marks, points.
-const CAPTION: f32 = 20.0;
+pub(super) const CAPTION: f32 = 20.0;
 /// Narrowest cell, points.
 const MIN_CELL: f32 = 44.0;
 /// Room above the prints for the line around a selected one, points.
-const RIM: f32 = 6.0;
+pub(super) const RIM: f32 = 6.0;
 /// Gap between cells, points.
 const GAP: f32 = 6.0;
 /// Prints are rendered in steps of this size, so that zooming requests few new ones.
 const SIZE_STEP_PX: u32 = 64;
 /// Largest print, physical pixels.
 const MAX_PRINT_PX: u32 = 640;
-/// Remark on a frame whose colour was solved from little evidence.
-const UNSURE: &str = "few grey tones: its colour is a guess, look at it";
 
 pub(super) fn prints_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let area = place.prints;
@@ -42,7 +41,7 @@ pub(super) fn prints_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
         }
         left_limit = cell.right() + GAP;
         if cell.intersects(area) {
-            print_ui(ui, cx, frame, cell, area);
+            print_ui(ui, cx, frame, cell, place);
         }
     }
 }
@@ -70,12 +69,13 @@ fn cells<'a>(cx: &ViewCx<'a>, place: &StripPlace) -> Vec<(&'a Frame, Rect)> {
     cells
 }
 
-fn print_ui(ui: &Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, area: Rect) {
+fn print_ui(ui: &Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, place: &StripPlace) {
+    let (area, is_contact) = (place.prints, place.is_contact);
     let p = theme::palette(ui);
     let is_selected = cx.ui_state.is_selected(frame.id);
     let is_primary = cx.ui_state.primary == Some(frame.id);
     let id = ui.scope_id().with(("print", frame.id.0));
-    let response = ui.interact(cell.intersect(area), id, Sense::click());
+    let response = ui.interact(cell.intersect(area).intersect(ui.clip_rect()), id, Sense::click());
     let label = format!("print {}", cx.session.number_text(frame));
     response.widget_info(|| {
         let mut info = WidgetInfo::selected(Role::ListBoxOption, true, is_selected, &label);
@@ -87,15 +87,20 @@ fn print_ui(ui: &Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, area: Rect)
         cx.push(SelectCommand::Frame(frame.id, how(modifiers)));
         response.request_focus();
     }
+    frame_menu(cx, frame, &response);
     if response.has_focus() {
         cx.ui_state.canvas_focus = Some(response.id);
         cx.ui_state.canvas_frame = Some(frame.id);
     }
     if response.double_clicked() {
-        cx.push(ViewCommand::SetLoupe(!cx.ui_state.frame.loupe));
+        cx.push(if is_contact {
+            ViewCommand::ShowContact(false)
+        } else {
+            ViewCommand::SetLoupe(!cx.ui_state.frame.loupe)
+        });
     }
 
-    let painter = ui.painter_at(area);
+    let painter = ui.painter_at(area.intersect(ui.clip_rect()));
     let room = Rect::from_min_max(cell.min, pos2(cell.right(), cell.bottom() - CAPTION));
     let sides = if frame.orientation.swaps_sides() {
         vec2(frame.crop.height_px as f32, frame.crop.width_px as f32)
@@ -108,7 +113,7 @@ fn print_ui(ui: &Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, area: Rect)
     cx.ui_state.requests.picture(key, viewport(picture.size() * ui.ctx().pixels_per_point()));
     match cx.previews.picture(key) {
         Some((texture, ..)) => {
-            let tint = if frame.skipped { Color32::from_gray(90) } else { Color32::WHITE };
+            let tint = if frame.is_left_out() { Color32::from_gray(90) } else { Color32::WHITE };
             painter.image(texture.id(), picture, Rect::from_min_max(pos2(0.0, 0.0), pos2(1.0, 1.0)), tint);
         }
         None => {
@@ -152,11 +157,7 @@ fn caption_ui(
     let number = clip.text(line, Align2::LEFT_CENTER, name, theme::strong_style().resolve(&style), ink);
     let small = TextStyle::Small.resolve(&style);
     let mut x = number.right() + 6.0;
-    let to_look_at = !frame.flags.is_empty()
-        || frame.reaches_rebate()
-        || is_unsure(frame)
-        || problem_text(cx.session, frame).is_some();
-    if to_look_at && x + 14.0 < picture.right() {
+    if is_doubtful(cx.session, frame) && x + 14.0 < picture.right() {
         paint_icon(
             &clip,
             Rect::from_center_size(pos2(x + 6.0, line.y), vec2(14.0, 14.0)),
@@ -165,15 +166,19 @@ fn caption_ui(
         );
         x += 18.0;
     }
-    let text = if frame.skipped {
-        "left out".to_owned()
+    let text = if frame.mark != FrameMark::Unmarked {
+        frame.mark.label().to_owned()
     } else if let Some(histogram) = histogram_of(cx, frame) {
         clip_text(histogram)
     } else {
         String::new()
     };
     if !text.is_empty() && picture.right() - x > 30.0 {
-        let ink = if frame.skipped { p.text_weak } else { p.warn };
+        let ink = match frame.mark {
+            FrameMark::Unmarked => p.warn,
+            FrameMark::LeaveOut => p.text_weak,
+            FrameMark::Keep | FrameMark::LookAgain => p.accent,
+        };
         clip.text(pos2(picture.right(), line.y), Align2::RIGHT_CENTER, text, small, ink);
     }
 }
@@ -186,13 +191,9 @@ fn histogram_of<'a>(cx: &ViewCx<'a>, frame: &Frame) -> Option<&'a Histogram> {
 }
 
 fn value_of(cx: &ViewCx<'_>, frame: &Frame) -> String {
-    let mut parts: Vec<String> = problem_text(cx.session, frame).into_iter().collect();
-    parts.extend(frame.flags.iter().map(|flag| flag_text(*flag).to_owned()));
-    if is_unsure(frame) {
-        parts.push(UNSURE.to_owned());
-    }
-    if frame.skipped {
-        parts.push("left out of the export".to_owned());
+    let mut parts: Vec<String> = doubts(cx.session, frame).iter().map(Doubt::text).collect();
+    if frame.mark != FrameMark::Unmarked {
+        parts.push(format!("marked: {}", frame.mark.label()));
     }
     if let Some(histogram) = histogram_of(cx, frame) {
         let clipped = clip_text(histogram);
@@ -204,17 +205,10 @@ fn value_of(cx: &ViewCx<'_>, frame: &Frame) -> String {
 }
 
 fn hover_text(cx: &ViewCx<'_>, frame: &Frame) -> String {
-    let mut lines: Vec<String> = Vec::new();
-    let problem = problem_text(cx.session, frame);
+    let mut lines: Vec<String> = doubts(cx.session, frame).iter().map(Doubt::text).collect();
     // A failure may have a cause other than the box, so list it if the box has no problem.
-    let failure = cx.previews.failure(ViewKey::Print(frame.id)).map(str::to_owned);
-    lines.extend(problem.or(failure));
-    lines.extend(frame.flags.iter().map(|flag| flag_text(*flag).to_owned()));
-    if is_unsure(frame) {
-        lines.push(UNSURE.to_owned());
-    }
-    if frame.reaches_rebate() {
-        lines.push("the box reaches the rebate: its statistics would be wrong".to_owned());
+    if frame_problem(cx.session, frame).is_none() {
+        lines.extend(cx.previews.failure(ViewKey::Print(frame.id)).map(str::to_owned));
     }
     lines.join("\n")
 }

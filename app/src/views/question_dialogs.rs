@@ -68,6 +68,17 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             wrapped(ui, "pictures that are finished stay where they are, whatever you choose");
             Words { yes: "finish, then close", no: Some("stop it and close"), cancel: "stay" }
         }
+        Question::BaseInPicture { frame, .. } => {
+            title_ui(ui, "measure the film base in a picture?");
+            ui.add_space(6.0);
+            wrapped(ui, &format!("the box lies in frame {frame}, where the film has taken a picture"));
+            wrapped(
+                ui,
+                "the base is the clear film: the rebate between and beside the pictures, or the leader. A base \
+                 that is too dense spoils the blacks and the colour of the whole strip.",
+            );
+            Words { yes: "measure it all the same", no: None, cancel: "draw another box" }
+        }
         Question::TypePath { purpose, text } => {
             title_ui(ui, purpose.title());
             ui.add_space(6.0);
@@ -113,7 +124,7 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             if !cx.session.scans.is_empty() && !cx.status.is_demo {
                 ui.checkbox(add, "add to the session that is open");
             }
-            Words { yes: "find frames", no: None, cancel: "cancel" }
+            Words { yes: "box the frames", no: None, cancel: "cancel" }
         }
     }
 }

@@ -1,21 +1,22 @@
 //! Divides the window into its parts.
 
 use egui::{
-    CentralPanel, CursorIcon, Frame, Margin, Panel, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2,
+    CentralPanel, CursorIcon, Frame, Id, Margin, Panel, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2,
 };
 
+use super::contact_view::{contact_ui, row_id};
 use super::export_pane::export_ui;
 use super::frame_view::frame_ui;
-use super::histogram_view::histogram_ui;
+use super::histogram_view::{tones_height, tones_ui};
 use super::key_help::keys_ui;
 use super::prints::prints_ui;
 use super::question_dialogs::questions_ui;
 use super::scan_problems::scan_cards_ui;
 use super::session_file_dialogs::{held_banner_ui, session_files_ui};
-use super::settings::settings_ui;
+use super::settings::{rail_ui, section_ui};
 use super::status_line::{notices_ui, status_ui};
 use super::stock_pane::stock_ui;
-use super::strip_bar::strip_bar_ui;
+use super::strip_bar::{HEIGHT as STRIP_BAR, strip_bar_ui};
 use super::strip_view::{StripPlace, strip_ui};
 use super::toolbar::toolbar_ui;
 use super::variations_grid::variations_ui;
@@ -32,6 +33,8 @@ const LEAST_STRIP: f32 = 190.0;
 const LEAST_FRAME: f32 = 220.0;
 /// Reach of the line between them, points to either side.
 const SPLITTER_REACH: f32 = 4.0;
+/// Time a strip takes to open from the contact print, seconds.
+const OPENING_S: f32 = 0.14;
 /// Share of the canvas for the strip; prints take the rest.
 const STRIP_OF_CANVAS: f32 = 0.53;
 
@@ -57,6 +60,19 @@ pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 
 fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
+    let shows_contact = cx.ui_state.strip.contact && cx.ui_state.colour.chart.is_none();
+    let opened = ui.ctx().animate_bool_with_time(Id::unique("strip opens"), !shows_contact, OPENING_S);
+    if shows_contact {
+        let bar = Panel::top("strip bar").exact_size(STRIP_BAR).frame(Frame::new());
+        bar.show(ui, |ui| strip_bar_ui(ui, cx));
+        scan_cards_ui(ui, cx);
+        settings_panels_ui(ui, cx);
+        CentralPanel::default().frame(Frame::new()).show(ui, |ui| {
+            ui.set_opacity(1.0 - opened);
+            contact_ui(ui, cx);
+        });
+        return;
+    }
     let whole = ui.available_rect_before_wrap();
     let most = (whole.height() - LEAST_FRAME).max(LEAST_STRIP);
     let height = (whole.height() * cx.ui_state.strip.share).clamp(LEAST_STRIP, most).round();
@@ -64,25 +80,37 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         strip_bar_ui(ui, cx);
         scan_cards_ui(ui, cx);
         let canvas = ui.available_rect_before_wrap();
-        let place = place(ui, canvas, cx);
+        let place = opening(ui, place(ui, canvas, cx), opened);
         strip_ui(ui, cx, &place);
         prints_ui(ui, cx, &place);
         ui.advance_cursor_after_rect(canvas);
     });
-    Panel::right("settings")
-        .exact_size(theme::SETTINGS_WIDTH)
-        .frame(Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 8)))
-        .show(ui, |ui| {
-            if cx.ui_state.colour.chart.is_some() {
-                stock_ui(ui, cx);
-                return;
-            }
-            histogram_ui(ui, cx);
-            ui.add_space(6.0);
-            settings_ui(ui, cx);
-        });
-    CentralPanel::default().frame(Frame::new()).show(ui, |ui| frame_ui(ui, cx));
+    settings_panels_ui(ui, cx);
+    CentralPanel::default().frame(Frame::new()).show(ui, |ui| {
+        let height = tones_height(ui.available_height());
+        let tones = Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 4));
+        Panel::bottom("tones").exact_size(height).frame(tones).show(ui, |ui| tones_ui(ui, cx));
+        CentralPanel::default().frame(Frame::new()).show(ui, |ui| frame_ui(ui, cx));
+    });
     splitter_ui(ui, cx, whole, whole.top() + height);
+}
+
+/// The rail of sections with the open one at its right, or the pane that measures a stock.
+fn settings_panels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let p = theme::palette(ui);
+    let pane = || {
+        let frame = Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 8));
+        Panel::right("settings").exact_size(theme::SETTINGS_WIDTH).frame(frame)
+    };
+    if cx.ui_state.colour.chart.is_some() {
+        pane().show(ui, |ui| stock_ui(ui, cx));
+        return;
+    }
+    if let Some(section) = cx.ui_state.panels.open {
+        pane().show(ui, |ui| section_ui(ui, cx, section));
+    }
+    let rail = Panel::right("rail").exact_size(theme::RAIL_WIDTH).frame(Frame::new().fill(p.bar));
+    rail.show_separator_line(false).show(ui, |ui| rail_ui(ui, cx));
 }
 
 /// The line between prints and large view; dragging it divides the height between them.
@@ -115,10 +143,7 @@ fn place(ui: &Ui, canvas: Rect, cx: &mut ViewCx<'_>) -> StripPlace {
     }
     let strip = look.follows_strip.and_then(|id| cx.session.strip(id));
     let piece = strip.and_then(|strip| space.pieces.iter().find(|piece| piece.shows(strip)));
-    let (left, width) = match piece.filter(|_| !look.show_all) {
-        Some(piece) => (piece.left, piece.width()),
-        None => (0.0, space.width()),
-    };
+    let (left, width) = piece.map_or((0.0, space.width()), |piece| (piece.left, piece.width()));
     let room = vec2(canvas.width() - 4.0 * PAD, canvas.height() * STRIP_OF_CANVAS - 2.0 * PAD);
     let room = room.max(vec2(1.0, 1.0));
     let fitted = f64::from(room.y).min(f64::from(room.x) / width.max(1e-6));
@@ -146,7 +171,18 @@ fn place(ui: &Ui, canvas: Rect, cx: &mut ViewCx<'_>) -> StripPlace {
         pos2(canvas.left(), rect.bottom() + 2.0),
         pos2(canvas.right(), canvas.bottom() - 4.0),
     );
-    StripPlace { space, view, prints }
+    StripPlace { space, view, prints, is_contact: false }
+}
+
+/// A strip that is being opened from the contact print grows out of its row there.
+fn opening(ui: &Ui, place: StripPlace, opened: f32) -> StripPlace {
+    let from = ui.data(|data| data.get_temp::<(Rect, f64)>(row_id()));
+    let Some((row, points)) = from.filter(|_| opened < 1.0) else { return place };
+    let view = place.view;
+    let rect = row.lerp_towards(&view.rect, opened);
+    let points = points + (view.points - points) * f64::from(opened);
+    let prints = Rect::from_min_size(rect.left_bottom(), place.prints.size());
+    StripPlace { view: StripView { rect, points, ..view }, prints, ..place }
 }
 
 /// Moves the view to a frame that was just selected and is outside it.

@@ -83,6 +83,15 @@ fn message_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 
 /// Without a message, the line says what the pointer can do.
 fn hint_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
+    if let Some((frame, since_s)) = cx.ui_state.held_back_for(ui.input(|input| input.time)) {
+        let number = cx.session.frame(frame).map_or_else(String::new, |frame| cx.session.number_text(frame));
+        let text = format!(
+            "box {number} is held inside its image area; let it go with “hold in image” above the strip"
+        );
+        ui.ctx().request_repaint_after_secs((3.0 - since_s).max(0.1) as f32);
+        ui.add(Label::new(RichText::new(text).color(theme::palette(ui).text_strong)).truncate());
+        return;
+    }
     let selected = cx.ui_state.selected.len();
     let is_grey = cx.ui_state.tool == StripTool::GreyPoint;
     let text = match (cx.session.scans.is_empty(), selected) {

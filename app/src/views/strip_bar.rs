@@ -3,23 +3,24 @@
 use egui::containers::menu::{MenuButton, MenuConfig};
 use egui::{
     Align, Button, ComboBox, DragValue, Frame, Label, Layout, Margin, PopupCloseBehavior, RichText, Role,
-    TextEdit, Ui, WidgetInfo, vec2,
+    Sense, TextEdit, Ui, WidgetInfo, vec2,
 };
 use glassine_layout::format_by_id;
 use glassine_raster::{MM_PER_INCH, Orientation, Point, TiltedBox};
-use glassine_session::{Edit, Frame as SessionFrame, FrameId};
+use glassine_session::{Edit, Frame as SessionFrame, FrameId, FrameMark, Strip};
 
 use super::toolbar::{key_text, separator};
 use crate::commands::{BoxCommand, Command, EditCommand, JobCommand, ViewCommand};
 use crate::model::aspect_lock::AspectLock;
+use crate::model::doubts::{Doubt, strip_doubts};
 use crate::model::ui_state::StripTool;
 use crate::views::ViewCx;
-use crate::widgets::icon::{Icon, IconButton};
+use crate::widgets::icon::{Icon, IconButton, paint_icon};
 use crate::widgets::param_row::{label_ui, number_field_ui};
 use crate::widgets::theme;
 
 /// Height of the line, points.
-const HEIGHT: f32 = 34.0;
+pub(super) const HEIGHT: f32 = 34.0;
 /// Windows narrower than this omit what is shown elsewhere, points.
 const ROOMY: f32 = 1440.0;
 
@@ -48,38 +49,48 @@ fn left_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     ui.label(title);
     ui.add_space(6.0);
     let Some(strip) = cx.strip() else { return };
+    let is_roomy = ui.ctx().content_rect().width() >= ROOMY;
+    let text = strip_text(cx, strip, is_roomy);
+    ui.add(Label::new(RichText::new(text).color(p.text_weak)).truncate());
+    let doubts = strip_doubts(strip);
+    if let Some(first) = doubts.first() {
+        let (rect, response) = ui.allocate_exact_size(vec2(16.0, 16.0), Sense::hover());
+        paint_icon(ui.painter(), rect, Icon::Warn, p.warn);
+        response.widget_info(|| WidgetInfo::labeled(Role::Label, true, first.text()));
+        let lines: Vec<String> = doubts.iter().map(Doubt::text).collect();
+        response.on_hover_text(lines.join("\n"));
+    }
+}
+
+/// What a strip is, in a few words.
+pub(super) fn strip_text(cx: &ViewCx<'_>, strip: &Strip, is_long: bool) -> String {
     let format = strip.format_id.as_deref().map(|id| format_by_id(id).map_or(id, |format| format.label));
     let mut parts = vec![strip.film.label().to_lowercase()];
     parts.extend(format.map(str::to_owned));
-    let is_roomy = ui.ctx().content_rect().width() >= ROOMY;
-    let frames = cx.session.frames_of(strip.id).count();
-    if is_roomy {
+    if is_long {
+        let frames = cx.session.frames_of(strip.id).count();
         parts.push(format!("{frames} {}", if frames == 1 { "frame" } else { "frames" }));
+        if cx.session.strips.len() > 1 {
+            let at = cx.session.strips.iter().position(|other| other.id == strip.id).unwrap_or(0);
+            parts.push(format!("strip {} of {}", at + 1, cx.session.strips.len()));
+        }
     }
-    if cx.session.strips.len() > 1 && is_roomy {
-        let at = cx.session.strips.iter().position(|other| other.id == strip.id).unwrap_or(0);
-        parts.push(format!("strip {} of {}", at + 1, cx.session.strips.len()));
-    }
-    ui.add(Label::new(RichText::new(parts.join("  ·  ")).color(p.text_weak)).truncate());
+    parts.join("  ·  ")
 }
 
 /// Tools for the view, at the right end.
 fn view_tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let look = cx.ui_state.strip;
-    let fits_strip = look.zoom_points.is_none() && !look.show_all;
+    let fits_strip = look.zoom_points.is_none() && !look.contact;
     let fit = IconButton::new(Icon::Fit, "whole strip").tip("0, or double click").enabled(!fits_strip);
     if fit.show(ui).clicked() {
         cx.push(ViewCommand::FitStrip);
     }
     if cx.session.strips.len() > 1 {
-        let all = look.zoom_points.is_none() && look.show_all;
-        let button = Button::selectable(all, "all strips").frame_when_inactive(false);
-        if ui.add(button).on_hover_text("show every strip of the session   A").clicked() {
-            cx.push(if all {
-                Command::View(ViewCommand::FitStrip)
-            } else {
-                Command::View(ViewCommand::FitAll)
-            });
+        let button = Button::selectable(look.contact, "all strips").frame_when_inactive(false);
+        let tip = "show every strip with its prints, as on a contact print   A";
+        if ui.add(button).on_hover_text(tip).clicked() {
+            cx.push(ViewCommand::ShowContact(!look.contact));
         }
     }
     let whole = cx.ui_state.strip.whole_scans;
@@ -158,10 +169,12 @@ fn more_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         }
         pick(ui, "give every box of the strip this size", Command::Box(BoxCommand::ResizeAlike));
         pick(ui, "space the boxes evenly", Command::Box(BoxCommand::Distribute));
-        pick(ui, "flip the whole strip, scanned from its other side", Command::Edit(EditCommand::FlipStrip));
+        pick(ui, "mirror the strip: it was scanned from its other side", EditCommand::MirrorStrip.into());
+        pick(ui, "turn the strip the other way round", EditCommand::TurnStrip.into());
         pick(ui, "flip top to bottom", Command::Edit(EditCommand::FlipVertically));
-        let skip = if frame.skipped { "include in the export again" } else { "leave out of the export" };
-        pick(ui, skip, Command::Edit(EditCommand::SetSkipped(!frame.skipped)));
+        let choice =
+            if frame.is_left_out() { "include in the export again" } else { "leave out of the export" };
+        pick(ui, choice, EditCommand::SetMark(FrameMark::LeaveOut).into());
         let at = cx.session.frame_idx(frame.id).unwrap_or(0);
         let to = |to: usize| Command::Edit(EditCommand::Apply(Edit::MoveFrame { frame: frame.id, to }));
         if at > 0 {

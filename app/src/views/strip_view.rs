@@ -6,11 +6,13 @@ use egui::{
 };
 use glassine_engine::ScanState;
 use glassine_raster::TiltedBox;
-use glassine_session::{Frame, FrameFlag, Session, frame_problem};
+use glassine_session::{Frame, Session, frame_problem};
 
+use super::frame_menu::frame_menu;
 use super::scan_picture::{magnifier_ui, paint_scan, paint_tiles, request_sharp_region};
 use super::strip_drawing::drawing_ui;
 use crate::commands::{EditCommand, GesturePhase, SelectCommand, SelectHow, ViewCommand};
+use crate::model::doubts::{Doubt, doubts, is_doubtful};
 use crate::model::strip_space::{Piece, StripSpace, StripView};
 use crate::model::ui_state::{BoxDrag, BoxPart, StripTool, StripViewState};
 use crate::views::ViewCx;
@@ -26,17 +28,24 @@ pub(super) struct StripPlace {
     pub view: StripView,
     /// Room for the prints.
     pub prints: Rect,
+    /// It is a row of the contact print: boxes can be selected there, not pulled.
+    pub is_contact: bool,
 }
 
 /// Draws the strip and handles the pointer on it.
 pub(super) fn strip_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let area = place.view.rect;
     let id = ui.scope_id().with("strip canvas");
-    let canvas = ui.interact(area, id, Sense::click_and_drag());
+    let sense = if place.is_contact { Sense::click() } else { Sense::click_and_drag() };
+    let canvas = ui.interact(area.intersect(ui.clip_rect()), id, sense);
     canvas.widget_info(|| WidgetInfo::labeled(Role::Canvas, true, "strip"));
-    move_view(ui, cx, place, &canvas);
+    if !place.is_contact {
+        move_view(ui, cx, place, &canvas);
+    } else if canvas.double_clicked() {
+        cx.push(ViewCommand::ShowContact(false));
+    }
 
-    let painter = ui.painter_at(area);
+    let painter = ui.painter_at(area.intersect(ui.clip_rect()));
     for piece in &place.space.pieces {
         let rect = place.view.piece_rect(piece);
         if rect.intersects(area) {
@@ -47,7 +56,7 @@ pub(super) fn strip_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     for piece in &place.space.pieces {
         boxes_ui(ui, cx, place, piece);
     }
-    if cx.ui_state.tool != StripTool::Boxes {
+    if cx.ui_state.tool != StripTool::Boxes && !place.is_contact {
         drawing_ui(ui, cx, place);
     }
     magnifier_ui(ui, cx, place);
@@ -104,7 +113,7 @@ fn move_view(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, canvas: &egui::Re
 }
 
 /// Whether two fingers on a pad cause the wheel events; the toolkit lets such a motion fade out.
-fn two_fingers(ui: &Ui) -> bool {
+pub(super) fn two_fingers(ui: &Ui) -> bool {
     const FADE_SECONDS: f64 = 0.3;
     let id = ui.scope_id().with("two fingers until");
     let is_pad = |event: &egui::Event| {
@@ -179,9 +188,11 @@ fn box_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece, frame
     let p = theme::palette(ui);
     let is_selected = cx.ui_state.is_selected(frame.id);
     let hull = Rect::from_points(&shape.corners);
-    let reach = if is_selected { hull.expand(10.0) } else { hull };
+    let reach = if is_selected && !place.is_contact { hull.expand(10.0) } else { hull };
     let id = ui.scope_id().with(("box", frame.id.0));
-    let response = ui.interact(reach.intersect(place.view.rect), id, Sense::click_and_drag());
+    let sense = if place.is_contact { Sense::click() } else { Sense::click_and_drag() };
+    let seen = place.view.rect.intersect(ui.clip_rect());
+    let response = ui.interact(reach.intersect(seen), id, sense);
     let label = format!("frame {} box", cx.session.number_text(frame));
     response.widget_info(|| {
         let mut info = WidgetInfo::selected(Role::ListBoxOption, true, is_selected, &label);
@@ -190,24 +201,37 @@ fn box_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece, frame
     });
     let is_dragged = cx.ui_state.box_drag.as_ref().is_some_and(|drag| drag.frame == frame.id);
     let pointer = ui.input(|input| input.pointer.latest_pos());
-    let part = pointer.filter(|_| response.hovered()).and_then(|at| shape.part_at(at, is_selected));
+    let can_pull = response.hovered() && !place.is_contact;
+    let part = pointer.filter(|_| can_pull).and_then(|at| shape.part_at(at, is_selected));
     let held_part = cx.ui_state.box_drag.as_ref().filter(|_| is_dragged).map(|drag| drag.part);
     if let Some(part) = held_part.or(part) {
         ui.ctx().set_cursor_icon(shape.cursor(part, is_dragged));
     }
     click_and_drag(ui, cx, place, piece, frame, &response, shape);
     keep_arrow_keys(ui, cx, frame, &response);
+    frame_menu(cx, frame, &response);
 
-    let painter = ui.painter_at(place.view.rect);
+    if place.is_contact && response.double_clicked() {
+        cx.push(ViewCommand::ShowContact(false));
+    }
+    let painter = ui.painter_at(seen);
     if (is_selected || is_dragged)
         && let Some(area) = frame.image_area.filter(|_| frame.held)
     {
         let guard = ScreenBox { corners: place.view.corners(piece, &area.inset(frame.guard_margin_px)) };
-        crop_box::paint_area(&painter, &guard, Color32::from_white_alpha(110));
+        let now_s = ui.input(|input| input.time);
+        let held_back =
+            cx.ui_state.held_back_for(now_s).filter(|(id, since_s)| *id == frame.id && *since_s < 0.4);
+        if held_back.is_some() {
+            ui.ctx().request_repaint_after_secs(0.1);
+            crop_box::paint(&painter, &guard, BoxInk { line: p.warn, width: 2.5, handles: false });
+        } else {
+            crop_box::paint_area(&painter, &guard, Color32::from_white_alpha(110));
+        }
     }
-    let problem = problem_text(cx.session, frame);
-    let to_look_at = !frame.flags.is_empty() || frame.reaches_rebate() || problem.is_some();
-    let line = match (frame.reaches_rebate() || problem.is_some(), is_selected, response.hovered()) {
+    let to_look_at = is_doubtful(cx.session, frame);
+    let is_bad = frame.reaches_rebate() || frame_problem(cx.session, frame).is_some();
+    let line = match (is_bad, is_selected, response.hovered()) {
         (true, ..) => p.warn,
         (false, true, _) => p.accent,
         (false, false, true) => Color32::from_white_alpha(235),
@@ -216,20 +240,20 @@ fn box_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace, piece: &Piece, frame
     let ink = BoxInk {
         line,
         width: if is_selected { 2.0 } else { 1.2 },
-        handles: cx.ui_state.primary == Some(frame.id),
+        handles: cx.ui_state.primary == Some(frame.id) && !place.is_contact,
     };
     crop_box::paint(&painter, shape, ink);
     if response.has_focus() {
         crop_box::paint_area(&painter, shape, Color32::WHITE);
     }
     number_ui(&painter, &p, (to_look_at, &cx.session.number_text(frame)), shape, is_selected);
-    if frame.skipped {
+    if frame.is_left_out() {
         painter.line_segment(
             [shape.corners[0], shape.corners[2]],
             Stroke::new(1.0, Color32::from_white_alpha(120)),
         );
     }
-    if let Some(text) = hover_text(cx.session, frame, problem).filter(|_| !is_dragged) {
+    if let Some(text) = hover_text(cx.session, frame).filter(|_| !is_dragged) {
         response.on_hover_text_at_pointer(text);
     }
 }
@@ -249,41 +273,17 @@ pub(super) fn box_value(frame: &Frame) -> String {
 }
 
 /// Remarks on a box; `None` if it has none, so that nothing covers it.
-fn hover_text(session: &Session, frame: &Frame, problem: Option<String>) -> Option<String> {
-    if frame.flags.is_empty() && !frame.reaches_rebate() && !frame.skipped && problem.is_none() {
-        return None;
-    }
-    let mut lines =
-        vec![format!("frame {}, {:.0} % sure", session.number_text(frame), 100.0 * frame.confidence)];
-    lines.extend(problem);
-    if !frame.reason.is_empty() {
-        lines.push(frame.reason.clone());
-    }
-    lines.extend(frame.flags.iter().map(|flag| flag_text(*flag).to_owned()));
-    if frame.reaches_rebate() {
-        lines.push("the box reaches the rebate: its statistics would be wrong".to_owned());
-    }
-    if frame.skipped {
+fn hover_text(session: &Session, frame: &Frame) -> Option<String> {
+    let mut lines: Vec<String> = doubts(session, frame).iter().map(Doubt::text).collect();
+    if frame.is_left_out() {
         lines.push("left out of the export".to_owned());
     }
-    Some(lines.join("\n"))
-}
-
-/// The problem of a frame's box on its scan, and what to do.
-pub(super) fn problem_text(session: &Session, frame: &Frame) -> Option<String> {
-    let problem = frame_problem(session, frame)?;
-    Some(format!("{problem}: {}", problem.what_to_do()))
-}
-
-/// What a flag means to the user.
-pub(super) fn flag_text(flag: FrameFlag) -> &'static str {
-    match flag {
-        FrameFlag::Inferred => "placed from its neighbours, no edge was seen",
-        FrameFlag::LowConfidence => "an edge is uncertain, look at it",
-        FrameFlag::Partial => "cut by the end of the film",
-        FrameFlag::Blank => "nothing is on it",
-        FrameFlag::Overlap => "overlaps a neighbour",
+    if lines.is_empty() {
+        return None;
     }
+    let head = format!("frame {}, box {:.0} % sure", session.number_text(frame), 100.0 * frame.confidence);
+    lines.insert(0, head);
+    Some(lines.join("\n"))
 }
 
 /// Number and marks in the corner shown top left.
@@ -386,7 +386,7 @@ fn follow(
     (dx, dy): (f64, f64),
 ) -> TiltedBox {
     let own = place.space.piece_of(cx.session, id).unwrap_or(dragged_on);
-    let (dx, dy) = if own.turns == dragged_on.turns {
+    let (dx, dy) = if (own.turns, own.is_mirrored) == (dragged_on.turns, dragged_on.is_mirrored) {
         (dx, dy)
     } else {
         let right = dragged_on.scan_direction((1.0, 0.0));

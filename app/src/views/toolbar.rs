@@ -21,14 +21,20 @@ pub(super) fn toolbar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         separator(ui);
         history_ui(ui, cx);
         separator(ui);
-        if tool(ui, "find frames", "look for the frames of this scan again", has_scans).clicked() {
+        if tool(ui, "box the frames", "find the frames of this scan again and draw their boxes", has_scans)
+            .clicked()
+        {
             find(cx);
         }
-        if tool(ui, "solve strip", "balance and expose the whole strip from its own film", has_scans)
-            .clicked()
+        if tool(ui, "solve this strip", "balance and expose the strip from its own film", has_scans).clicked()
             && let Some(strip) = cx.strip()
         {
             cx.push(JobCommand::SolveStrip(strip.id));
+        }
+        if cx.session.strips.len() > 1
+            && tool(ui, "solve roll", "balance and expose every strip from its own film", has_scans).clicked()
+        {
+            cx.push(JobCommand::SolveRoll);
         }
         separator(ui);
         super::planner::planner_ui(ui, cx);
@@ -38,7 +44,7 @@ pub(super) fn toolbar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 
 fn history_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let key = |text: &str, more| key_text(ui, text, more);
-    let (undo_key, redo_key) = (key("take back a step", None), key("do it again", None));
+    let (undo_key, redo_key) = (key("undo", None), key("redo", None));
     let undo_label = cx.status.undo_label.clone().unwrap_or_default();
     let undo = IconButton::new(Icon::Undo, "undo").enabled(cx.status.undo_label.is_some());
     if undo.tip(format!("{undo_label}   {undo_key}").trim()).show(ui).clicked() {
@@ -71,8 +77,9 @@ fn right_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, has_scans: bool) {
     if IconButton::new(Icon::Surround, name).tip("D").show(ui).clicked() {
         cx.push(ViewCommand::SetDark(light));
     }
-    let export = Button::new(RichText::new("export strip…").color(p.on_accent)).fill(p.accent);
-    let tip = format!("write every frame at once   {}", key_text(ui, "export the strip", None));
+    let export = Button::new(RichText::new("export roll…").color(p.on_accent)).fill(p.accent);
+    let tip =
+        format!("write the pictures of every strip at once   {}", key_text(ui, "export the roll", None));
     if ui.add_enabled(has_scans, export).on_hover_text(tip).clicked() {
         cx.push(ViewCommand::ShowExport(true));
     }

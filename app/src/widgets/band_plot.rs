@@ -177,7 +177,7 @@ pub fn pulled(look: &Look, curves: &[ToneCurve; 3], band: Band, layer: usize, of
         ToneCurve::new(offsets)
     });
     let look = look_from_band_curves(look, &moved);
-    band.params().map(|param| (look.get(param) * 100.0).round() / 100.0)
+    band.params().map(|param| (look.kept(param) * 100.0).round() / 100.0)
 }
 
 fn paint_ground(ui: &Ui, scale: &Scale, band: Band, p: &theme::Palette) {

@@ -1,7 +1,8 @@
 //! The histogram: three curves, and how much is clipped at either end of each channel.
 //!
-//! It is readable without seeing colours: every curve carries its letter, clipping is written out in figures, and an
-//! arrow and bold text mark a channel that clips, not colour alone.
+//! The axis shows the tones of the print, from black to white, with a mark at each stop below white. It is readable
+//! without seeing colours: every curve carries its letter, and what is lost at either end is written out in words and
+//! figures, in bold where it deserves a look.
 
 use egui::epaint::{Mesh, Vertex, WHITE_UV};
 use egui::{
@@ -9,6 +10,7 @@ use egui::{
     TextStyle, Ui, WidgetInfo, pos2, vec2,
 };
 use glassine_film::Histogram;
+use glassine_film::colour::{Transfer, encode};
 
 use crate::widgets::theme::{self, Palette};
 
@@ -20,6 +22,13 @@ const LETTERS: [&str; 3] = ["R", "G", "B"];
 const NAMES: [&str; 3] = ["red", "green", "blue"];
 /// Height of one line of figures, points.
 const CLIP_ROW: f32 = 16.0;
+/// Height of the axis, points.
+const AXIS: f32 = 16.0;
+/// Stops below white that the axis marks.
+const STOPS: std::ops::RangeInclusive<u8> = 1..=8;
+/// Bins at either end that hold tones which a print no longer separates.
+/// Source: ours; two of 256 parts are about 0.6 L* at either end of sRGB.
+const SQUEEZED_BINS: usize = 2;
 
 /// The second line of figures: the result of counting every pixel.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -30,30 +39,38 @@ pub enum ExactLine<'a> {
     Words(&'a str),
 }
 
-/// Shows the histogram in the whole available width; the response senses clicks.
+/// Shows the histogram in the whole available width, `height` points high; the response senses clicks. `transfer` is
+/// the curve of the codes that were counted.
 pub fn histogram_plot(
     ui: &mut Ui,
     histogram: Option<&Histogram>,
+    transfer: Transfer,
     exact: ExactLine<'_>,
-    plot_height: f32,
+    height: f32,
 ) -> Response {
-    let size = vec2(ui.available_width(), plot_height + 2.0 * CLIP_ROW + 2.0);
-    let (rect, response) = ui.allocate_exact_size(size, Sense::click());
+    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), height), Sense::click());
     if ui.is_rect_visible(rect) {
         let p = theme::palette(ui);
+        let plot_height = (height - 2.0 * CLIP_ROW - AXIS - 2.0).max(16.0);
         let plot = Rect::from_min_size(rect.min, vec2(rect.width(), plot_height));
-        paint_ground(ui.painter(), plot, &p);
+        paint_ground(ui, plot, transfer, &p);
         if let Some(histogram) = histogram {
             paint_curves(ui, plot, histogram, &p);
             paint_ends(ui.painter(), plot, histogram, &p);
             let is_grey = is_grey(histogram);
-            let line = |row: f32| plot.bottom() + (row + 0.5) * CLIP_ROW + 2.0;
+            let line = |row: f32| plot.bottom() + AXIS + (row + 0.5) * CLIP_ROW + 2.0;
             let (low, high) = (histogram.clip_low_fraction(), histogram.clip_high_fraction());
-            let preview = Figures { low, high, is_grey, title: "% clipped, preview" };
+            let preview = Figures {
+                low,
+                high,
+                is_grey,
+                title: "% in the preview",
+                squeezed: Some(squeezed(histogram)),
+            };
             paint_figures(ui, rect, line(0.0), &preview, &p);
             match exact {
                 ExactLine::Counted(low, high) => {
-                    let exact = Figures { low, high, is_grey, title: "% clipped, exact" };
+                    let exact = Figures { low, high, is_grey, title: "% of every pixel", squeezed: None };
                     paint_figures(ui, rect, line(1.0), &exact, &p);
                 }
                 ExactLine::Words(words) => {
@@ -83,7 +100,11 @@ pub fn histogram_plot(
 /// The histogram in words, for users who do not see it.
 pub fn describe(histogram: &Histogram) -> String {
     let clipping = describe_clipping(histogram.clip_low_fraction(), histogram.clip_high_fraction());
-    format!("{clipping}; {} pixels counted", histogram.pixels)
+    let [low, high] = squeezed(histogram).map(percent_text);
+    format!(
+        "{clipping}; nearly clipped at black {low} %, at white {high} %; {} pixels counted",
+        histogram.pixels
+    )
 }
 
 fn describe_clipping(low: [f64; 3], high: [f64; 3]) -> String {
@@ -106,16 +127,16 @@ fn describe_exact(exact: ExactLine<'_>) -> String {
 /// Share of clipped pixels from which they are mentioned: less is not visible. Source: ours.
 pub const CLIP_MENTION: f64 = 0.001;
 
-/// Clipping of the worst channel at each end in a few letters: `▲` for white, `▼` for black.
+/// Clipping of the worst channel at each end in a few letters.
 pub fn clip_text(histogram: &Histogram) -> String {
     let worst = |shares: [f64; 3]| shares.into_iter().fold(0.0, f64::max);
     let (high, low) = (worst(histogram.clip_high_fraction()), worst(histogram.clip_low_fraction()));
     let mut parts = Vec::new();
     if high >= CLIP_MENTION {
-        parts.push(format!("▲ {} %", percent_text(high)));
+        parts.push(format!("white {} %", percent_text(high)));
     }
     if low >= CLIP_MENTION {
-        parts.push(format!("▼ {} %", percent_text(low)));
+        parts.push(format!("black {} %", percent_text(low)));
     }
     parts.join("  ")
 }
@@ -134,12 +155,40 @@ pub fn percent_text(share: f64) -> String {
     }
 }
 
-fn paint_ground(painter: &Painter, plot: Rect, p: &Palette) {
+/// Ground of the plot with the axis under it: its ends in words, a line at each stop below white.
+fn paint_ground(ui: &Ui, plot: Rect, transfer: Transfer, p: &Palette) {
+    let painter = ui.painter();
     painter.rect_filled(plot, 3.0, p.field);
-    for quarter in 1..4u8 {
-        let x = plot.left() + plot.width() * f32::from(quarter) / 4.0;
+    let small = TextStyle::Small.resolve(ui.style());
+    let middle = plot.bottom() + 1.0 + AXIS / 2.0;
+    let black = painter.text(pos2(plot.left(), middle), Align2::LEFT_CENTER, "black", small.clone(), p.text);
+    let white =
+        painter.text(pos2(plot.right(), middle), Align2::RIGHT_CENTER, "white", small.clone(), p.text);
+    let mut right = white.left();
+    for stop in STOPS {
+        let x = plot.left() + plot.width() * encode(transfer, 0.5f64.powi(i32::from(stop))) as f32;
         painter.vline(x, plot.y_range(), Stroke::new(1.0, p.line.gamma_multiply(0.55)));
+        let text = if stop == 1 { "−1 stop".to_owned() } else { format!("−{stop}") };
+        let galley = painter.layout_no_wrap(text, small.clone(), p.text_weak);
+        let left = x - galley.size().x / 2.0;
+        // A number without room keeps its line.
+        if left + galley.size().x + 6.0 < right && left > black.right() + 6.0 {
+            right = left;
+            painter.galley(pos2(left, middle - galley.size().y / 2.0), galley, p.text_weak);
+        }
     }
+}
+
+/// Shares of pixels that are not clipped but fall into the last few codes, where the print shows no detail that the
+/// film still has: the worst channel near black and near white.
+pub fn squeezed(histogram: &Histogram) -> [f64; 2] {
+    let pixels = histogram.pixels.max(1) as f64;
+    let sum = |bins: &[u32]| bins.iter().map(|count| u64::from(*count)).sum::<u64>();
+    let worst = |of: &dyn Fn(usize) -> u64| (0..3).map(of).max().unwrap_or(0) as f64 / pixels;
+    let low = |c: usize| sum(&histogram.bins[c][..SQUEEZED_BINS]).saturating_sub(histogram.clip_low[c]);
+    let high =
+        |c: usize| sum(&histogram.bins[c][256 - SQUEEZED_BINS..]).saturating_sub(histogram.clip_high[c]);
+    [worst(&low), worst(&high)]
 }
 
 /// Height of the tallest bin that is not an end: the ends may hold a spike that would flatten everything else.
@@ -262,12 +311,14 @@ fn paint_ends(painter: &Painter, plot: Rect, histogram: &Histogram, p: &Palette)
     }
 }
 
-/// One line of figures: clipping at either end of each channel, and what was counted.
+/// One line of figures: what is clipped at either end of each channel, and what was counted.
 struct Figures<'a> {
     low: [f64; 3],
     high: [f64; 3],
     is_grey: bool,
     title: &'a str,
+    /// Shares in the last few codes near black and near white, if they were counted.
+    squeezed: Option<[f64; 2]>,
 }
 
 fn paint_figures(ui: &Ui, rect: Rect, middle: f32, figures: &Figures<'_>, p: &Palette) {
@@ -279,20 +330,29 @@ fn paint_figures(ui: &Ui, rect: Rect, middle: f32, figures: &Figures<'_>, p: &Pa
         painter.text(pos2(at, middle), align, text, font.clone(), colour)
     };
     let (low, high) = (figures.low, figures.high);
-    let warns = |shares: &[f64; 3]| shares.iter().any(|share| *share >= WARN_SHARE);
     let shown = if figures.is_grey { 1 } else { 3 };
-    let letter = |c: usize| if shown == 1 { "grey" } else { LETTERS[c] };
-    let mut x = text(rect.left(), Align2::LEFT_CENTER, "◀".to_owned(), warns(&low)).right() + 5.0;
+    let figure = |c: usize, share: f64| {
+        let letter = if shown == 1 { "grey" } else { LETTERS[c] };
+        format!("{letter} {}", percent_text(share))
+    };
+    let near = |share: f64| (share >= WARN_SHARE).then(|| format!("near {}", percent_text(share)));
+    let [near_low, near_high] = figures.squeezed.unwrap_or_default().map(near);
+    let mut x = text(rect.left(), Align2::LEFT_CENTER, "lost:".to_owned(), false).right() + 6.0;
     for (c, share) in low.into_iter().enumerate().take(shown) {
-        let figure = format!("{} {}", letter(c), percent_text(share));
-        x = text(x, Align2::LEFT_CENTER, figure, share >= WARN_SHARE).right() + 8.0;
+        x = text(x, Align2::LEFT_CENTER, figure(c, share), share >= WARN_SHARE).right() + 8.0;
+    }
+    if let Some(near) = near_low {
+        x = text(x, Align2::LEFT_CENTER, near, true).right() + 8.0;
     }
     let left = x;
-    let mut x = text(rect.right(), Align2::RIGHT_CENTER, "▶".to_owned(), warns(&high)).left() - 5.0;
-    for c in (0..shown).rev() {
-        let figure = format!("{} {}", letter(c), percent_text(high[c]));
-        x = text(x, Align2::RIGHT_CENTER, figure, high[c] >= WARN_SHARE).left() - 8.0;
+    let mut x = rect.right();
+    if let Some(near) = near_high {
+        x = text(x, Align2::RIGHT_CENTER, near, true).left() - 8.0;
     }
+    for c in (0..shown).rev() {
+        x = text(x, Align2::RIGHT_CENTER, figure(c, high[c]), high[c] >= WARN_SHARE).left() - 8.0;
+    }
+    x = text(x, Align2::RIGHT_CENTER, "lost:".to_owned(), false).left() - 8.0;
     text((left + x) / 2.0, Align2::CENTER_CENTER, figures.title.to_owned(), false);
 }
 
@@ -323,6 +383,16 @@ mod tests {
         assert!(words.contains("red clips high 0.10 %"), "{words}");
         assert!(words.contains("blue clips low 0 %"), "{words}");
         assert!(words.ends_with("1000 pixels counted"), "{words}");
+    }
+
+    #[test]
+    fn tones_in_the_last_codes_count_as_squeezed_but_not_those_at_the_end() {
+        let mut histogram = Histogram::default();
+        for value in [1.0, 0.998, 0.995, 0.98, 0.5, 0.004, 0.0, 0.0, 0.5, 0.5] {
+            histogram.add(&[value, 0.5, 0.5]);
+        }
+        // Two of 256 parts are 0.0078 of the range: 0.998 and 0.995 at white, 0.004 at black.
+        assert_eq!(squeezed(&histogram), [0.1, 0.2]);
     }
 
     #[test]

@@ -33,7 +33,7 @@ pub enum MixedValue {
 impl MixedValue {
     /// The value of a parameter over some looks, the first one leading; `None` without looks.
     pub fn of<'a>(param: Param, looks: impl IntoIterator<Item = &'a Look>) -> Option<Self> {
-        let mut values = looks.into_iter().map(|look| look.get(param));
+        let mut values = looks.into_iter().map(|look| look.kept(param));
         let first = values.next()?;
         let (low, high) = values.fold((first, first), |(low, high), value| (low.min(value), high.max(value)));
         Some(if low == high { Self::One(first) } else { Self::Mixed { first, low, high } })
@@ -81,8 +81,8 @@ pub struct ValueRow<'a> {
 }
 
 impl ValueRow<'_> {
-    /// Shows the row; adds the user's actions to `events`.
-    pub fn show(&self, ui: &mut Ui, value: MixedValue, events: &mut Vec<ValueGesture<f64>>) {
+    /// Shows the row; adds the user's actions to `events` and returns the slider's response.
+    pub fn show(&self, ui: &mut Ui, value: MixedValue, events: &mut Vec<ValueGesture<f64>>) -> Response {
         let changed = value != MixedValue::One(self.default);
         let size = vec2(ui.available_width(), theme::ROW_HEIGHT);
         let (rect, _) = ui.allocate_exact_size(size, Sense::hover());
@@ -91,11 +91,14 @@ impl ValueRow<'_> {
         let mut inside = ui.new_child(UiBuilder::new().id_salt(self.key).max_rect(rect));
         let ui = &mut inside;
         label_at(ui, columns.label, self.label, changed).on_hover_text(&hint);
-        self.slider(value).show(ui, columns.slider, events).on_hover_text(hint);
+        let slider = self.slider(value).show(ui, columns.slider, events);
+        // The tip never covers the value while it is being pulled.
+        let slider = if slider.dragged() { slider } else { slider.on_hover_text(hint) };
         self.number_ui(ui, columns.number, value, events);
         if changed && ui.is_enabled() {
             self.reset_ui(ui, columns.reset, events);
         }
+        slider
     }
 
     fn slider(&self, value: MixedValue) -> ParamSlider<'_> {
@@ -309,7 +312,21 @@ pub fn param_row(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, value: M
         mark: None,
     };
     let mut events = Vec::new();
-    row.show(ui, value, &mut events);
+    let slider = row.show(ui, value, &mut events);
+    slider.context_menu(|ui| {
+        if ui.button(format!("back to {}", row.text_of(spec.default))).clicked() {
+            events.push(ValueGesture::Reset);
+            ui.close();
+        }
+        for (text, to_roll) in
+            [("give this value to the strip", false), ("give this value to the roll", true)]
+        {
+            if ui.button(text).clicked() {
+                out.push(Command::Edit(EditCommand::GiveParam { param: spec.param, to_roll }));
+                ui.close();
+            }
+        }
+    });
     let label = format!("change {name}");
     let set = |value| EditCommand::SetParam(spec.param, value);
     let reset = || EditCommand::ResetParam(spec.param);

@@ -90,8 +90,12 @@ impl ParamSlider<'_> {
         value.clamp(self.hard.0, self.hard.1)
     }
 
-    /// A double click resets; a click takes the keyboard, and beside the handle sets the value there.
+    /// A double click resets; a pull or a click takes the keyboard, and beside the handle sets the value there.
     fn react_to_clicks(&self, rect: Rect, response: &Response, events: &mut Vec<ValueGesture<f64>>) {
+        if response.drag_stopped() {
+            // After a pull the arrow keys go on with the value.
+            response.request_focus();
+        }
         if response.double_clicked() {
             events.push(ValueGesture::Reset);
         } else if response.clicked() {

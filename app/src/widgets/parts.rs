@@ -1,61 +1,35 @@
 //! Small parts of the panes: section heads, rows with a choice, notes, the main button.
 
-use egui::accesskit::Role;
 use egui::{
-    Align, Align2, Button, ComboBox, FontSelection, Label, Layout, Rect, Response, RichText, Sense, Shape,
-    Stroke, Ui, WidgetInfo, pos2, vec2,
+    Align, Align2, Button, ComboBox, Label, Layout, Rect, Response, RichText, Sense, Stroke, Ui, pos2, vec2,
 };
 
 use crate::widgets::param_row::label_ui;
 use crate::widgets::theme;
 
-/// Height of a section head, points.
-pub const HEAD_HEIGHT: f32 = 28.0;
-
-/// Head of a section that opens and closes it; `summary` is at its right end. The response reports clicks.
-pub fn section_head_ui(ui: &mut Ui, title: &str, summary: &str, is_open: bool) -> Response {
-    let p = theme::palette(ui);
-    let (rect, response) = ui.allocate_exact_size(vec2(ui.available_width(), HEAD_HEIGHT), Sense::click());
-    let state = if is_open { "open" } else { "closed" };
-    response.widget_info(|| WidgetInfo::labeled(Role::Button, ui.is_enabled(), format!("section {title}")));
-    ui.ctx().accesskit_node_builder(response.id, |node| {
-        node.set_value(state);
-        node.set_expanded(is_open);
-    });
-    let painter = ui.painter();
-    let fill = if response.hovered() { p.button } else { p.bar };
-    painter.rect_filled(rect, 4.0, fill);
-    if response.has_focus() {
-        painter.rect_stroke(rect, 4.0, Stroke::new(1.0, p.accent), egui::StrokeKind::Inside);
-    }
-    triangle(ui, pos2(rect.left() + 13.0, rect.center().y), is_open);
-    let font = FontSelection::Style(theme::section_style()).resolve(ui.style());
-    let at = pos2(rect.left() + 26.0, rect.center().y);
-    let title = painter.text(at, Align2::LEFT_CENTER, title, font, p.text_strong);
-    let small = egui::TextStyle::Small.resolve(ui.style());
-    let room = rect.right() - 10.0 - title.right() - 12.0;
-    let galley = painter.layout_no_wrap(summary.to_owned(), small, p.text_weak);
-    if galley.size().x <= room {
-        let at = pos2(rect.right() - 10.0 - galley.size().x, rect.center().y - galley.size().y / 2.0);
-        painter.galley(at, galley, p.text_weak);
-    }
-    response
-}
-
-fn triangle(ui: &Ui, centre: egui::Pos2, points_down: bool) {
-    let p = theme::palette(ui);
-    let corners = if points_down {
-        vec![centre + vec2(-4.0, -2.0), centre + vec2(4.0, -2.0), centre + vec2(0.0, 3.0)]
-    } else {
-        vec![centre + vec2(-2.0, -4.0), centre + vec2(3.0, 0.0), centre + vec2(-2.0, 4.0)]
-    };
-    ui.painter().add(Shape::convex_polygon(corners, p.text_weak, Stroke::NONE));
-}
-
 /// Title of a pane over the window.
 pub fn title_ui(ui: &mut Ui, title: &str) {
     let colour = theme::palette(ui).text_strong;
     ui.label(RichText::new(title).text_style(egui::TextStyle::Heading).color(colour));
+}
+
+/// Title of a section and what it is for, over a short bar in the accent colour; returns its place.
+pub fn section_title_ui(ui: &mut Ui, title: &str, purpose: &str) -> Rect {
+    let p = theme::palette(ui);
+    let (rect, _) = ui.allocate_exact_size(vec2(ui.available_width(), 26.0), Sense::hover());
+    let font = egui::TextStyle::Heading.resolve(ui.style());
+    let base = rect.bottom() - 4.0;
+    let title = ui.painter().text(pos2(rect.left(), base), Align2::LEFT_BOTTOM, title, font, p.text_strong);
+    let small = egui::TextStyle::Small.resolve(ui.style());
+    let at = pos2(title.right() + 10.0, base - 1.5);
+    let room = Rect::from_min_max(rect.min, pos2(rect.right() - 90.0, rect.bottom()));
+    let clip = ui.painter().with_clip_rect(room.intersect(ui.clip_rect()));
+    clip.text(at, Align2::LEFT_BOTTOM, purpose, small, p.text_weak);
+    let bar = Rect::from_min_max(pos2(rect.left(), base + 1.0), pos2(title.right(), base + 3.0));
+    ui.painter().rect_filled(bar, 1.0, p.accent);
+    let line = pos2(title.right(), base + 2.0);
+    ui.painter().hline(line.x..=rect.right(), line.y, Stroke::new(1.0, p.line));
+    rect
 }
 
 /// A head inside a section, with a hairline behind it.

@@ -1,7 +1,7 @@
 //! How the window looks: two neutral surrounds, one accent, sizes and fonts.
 //!
 //! The user judges colour in this window, so every surface is a pure grey (equal red, green and blue). The one accent
-//! is a safelight amber, used sparingly; warnings use a vermilion and always come with a mark or a word as well. Red,
+//! is a muted verdigris, used sparingly; warnings use a vermilion and always come with a mark or a word as well. Red,
 //! green and blue stand only for channels, inside the histogram.
 
 use std::sync::Arc;
@@ -16,8 +16,10 @@ use egui::{
 pub const TOOLBAR_HEIGHT: f32 = 42.0;
 /// Height of the status line, points.
 pub const STATUS_HEIGHT: f32 = 28.0;
-/// Width of the settings column, points.
-pub const SETTINGS_WIDTH: f32 = 392.0;
+/// Width of the open section of the settings, points.
+pub const SETTINGS_WIDTH: f32 = 360.0;
+/// Width of the rail with the names of the sections, points.
+pub const RAIL_WIDTH: f32 = 108.0;
 /// Height of a row with one control, points.
 pub const ROW_HEIGHT: f32 = 24.0;
 /// Width of the labels in front of controls, points.
@@ -81,8 +83,8 @@ pub const fn palette_of(dark: bool) -> Palette {
             text: Color32::from_gray(0xd2),
             text_weak: Color32::from_gray(0x9c),
             text_strong: Color32::from_gray(0xf4),
-            accent: Color32::from_rgb(0xdc, 0xa2, 0x4a),
-            accent_surface: Color32::from_rgb(0x4a, 0x3d, 0x29),
+            accent: Color32::from_rgb(0x6c, 0xb9, 0xa6),
+            accent_surface: Color32::from_rgb(0x2c, 0x45, 0x3f),
             on_accent: Color32::from_gray(0x16),
             warn: Color32::from_rgb(0xec, 0x83, 0x5c),
             channels: [
@@ -104,8 +106,8 @@ pub const fn palette_of(dark: bool) -> Palette {
             text: Color32::from_gray(0x2c),
             text_weak: Color32::from_gray(0x5c),
             text_strong: Color32::from_gray(0x0a),
-            accent: Color32::from_rgb(0x96, 0x63, 0x0c),
-            accent_surface: Color32::from_rgb(0xea, 0xd9, 0xb9),
+            accent: Color32::from_rgb(0x1d, 0x6b, 0x5b),
+            accent_surface: Color32::from_rgb(0xbf, 0xdd, 0xd4),
             on_accent: Color32::from_gray(0xff),
             warn: Color32::from_rgb(0xb0, 0x3c, 0x14),
             channels: [

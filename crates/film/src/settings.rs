@@ -58,6 +58,26 @@ pub enum ParamGroup {
     Sharpen,
 }
 
+impl ParamGroup {
+    /// Every group, in display order.
+    pub const ALL: [Self; 4] = [Self::Exposure, Self::Colour, Self::Clean, Self::Sharpen];
+
+    /// Name used in files.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Exposure => "exposure",
+            Self::Colour => "colour",
+            Self::Clean => "clean",
+            Self::Sharpen => "sharpen",
+        }
+    }
+
+    /// Inverse of [`Self::key`]; `None` for any other text.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|group| group.key() == key)
+    }
+}
+
 /// One adjustable value of a frame.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ParamSpec {
@@ -183,17 +203,47 @@ impl Param {
 #[derive(Debug, Clone, PartialEq)]
 pub struct Look {
     values: Vec<f64>,
+    /// Groups whose values are kept but have no effect, by their place in [`ParamGroup::ALL`].
+    off: [bool; ParamGroup::ALL.len()],
 }
 
 impl Default for Look {
     fn default() -> Self {
-        Self { values: SPECS.iter().map(|spec| spec.default).collect() }
+        Self { values: SPECS.iter().map(|spec| spec.default).collect(), off: [false; ParamGroup::ALL.len()] }
     }
 }
 
 impl Look {
+    /// The value that has effect: the kept one, or one without effect while its group is off.
     pub fn get(&self, param: Param) -> f64 {
+        match (self.is_off(param.spec().group), param) {
+            (false, _) => self.kept(param),
+            (true, Param::RepairStrength | Param::SpotFinder | Param::SharpenAmount) => 0.0,
+            (true, _) => param.spec().default,
+        }
+    }
+
+    /// The value as it was set, whether or not its group is on.
+    pub fn kept(&self, param: Param) -> f64 {
         self.values[param as usize]
+    }
+
+    /// Whether the values of a group are kept without effect.
+    pub fn is_off(&self, group: ParamGroup) -> bool {
+        self.off[group as usize]
+    }
+
+    /// Switches a group off or on; its values stay.
+    pub fn switch(&mut self, group: ParamGroup, is_off: bool) {
+        self.off[group as usize] = is_off;
+    }
+
+    /// Takes over the values of a group, and whether it is off.
+    pub fn take_group(&mut self, other: &Self, group: ParamGroup) {
+        for param in Param::all().filter(|param| param.spec().group == group) {
+            self.set(param, other.kept(param));
+        }
+        self.switch(group, other.is_off(group));
     }
 
     /// Set a value, clamped to its hard range; not-a-number and infinities are ignored.
@@ -213,7 +263,7 @@ impl Look {
 
     /// Whether a value differs from that of a new frame.
     pub fn is_changed(&self, param: Param) -> bool {
-        self.get(param) != param.spec().default
+        self.kept(param) != param.spec().default
     }
 }
 
@@ -239,5 +289,19 @@ mod tests {
         look.set(Param::ExposureStops, f64::NAN);
         assert_eq!(look.get(Param::ExposureStops), 8.0);
         assert!(look.is_changed(Param::ExposureStops) && !look.is_changed(Param::Contrast));
+    }
+
+    #[test]
+    fn a_group_that_is_off_keeps_its_values_without_effect() {
+        let mut look = Look::default().with(Param::WarmthCc, 12.0).with(Param::SharpenAmount, 1.5);
+        look.switch(ParamGroup::Colour, true);
+        assert_eq!((look.get(Param::WarmthCc), look.kept(Param::WarmthCc)), (0.0, 12.0));
+        assert_eq!(look.get(Param::SharpenAmount), 1.5);
+        let mut other = Look::default();
+        other.take_group(&look, ParamGroup::Colour);
+        assert!(other.is_off(ParamGroup::Colour) && other.kept(Param::WarmthCc) == 12.0);
+        look.switch(ParamGroup::Colour, false);
+        look.switch(ParamGroup::Sharpen, true);
+        assert_eq!((look.get(Param::WarmthCc), look.get(Param::SharpenAmount)), (12.0, 0.0));
     }
 }

@@ -3,7 +3,7 @@
 use std::collections::BTreeMap;
 use std::sync::Arc;
 
-use crate::model::{Frame, OutputSettings, ScanRef, Session, Strip};
+use crate::model::{Frame, FrameMark, OutputSettings, ScanRef, Session, Strip};
 
 /// More sentences than this do not help; the rest is counted.
 const MOST_SENTENCES: usize = 12;
@@ -114,6 +114,10 @@ fn changed_strip(here: &Strip, there: &Strip) -> Vec<&'static str> {
         (here.solve != there.solve, "solved differently"),
         (here.film_area != there.film_area, "another outline"),
         (here.edge_code != there.edge_code, "another edge code"),
+        (
+            (here.is_mirrored, here.is_turned) != (there.is_mirrored, there.is_turned),
+            "shown the other way round",
+        ),
     ])
 }
 
@@ -127,9 +131,18 @@ fn changed_frame(here: &Frame, there: &Frame) -> Vec<&'static str> {
         (here.look != there.look, "other settings"),
         (here.strokes != there.strokes, "other brush strokes"),
         (here.solve != there.solve, "solved differently"),
-        (here.skipped != there.skipped, if there.skipped { "skipped there" } else { "not skipped there" }),
+        (here.mark != there.mark, marked(there.mark)),
         (here.strip != there.strip, "on another strip"),
     ])
+}
+
+fn marked(there: FrameMark) -> &'static str {
+    match there {
+        FrameMark::Unmarked => "not marked there",
+        FrameMark::Keep => "kept there",
+        FrameMark::LookAgain => "to be looked at again there",
+        FrameMark::LeaveOut => "left out there",
+    }
 }
 
 fn changed_output(here: &OutputSettings, there: &OutputSettings) -> Option<String> {
@@ -147,7 +160,8 @@ fn changed_output(here: &OutputSettings, there: &OutputSettings) -> Option<Strin
         (here.jpeg_quality != there.jpeg_quality, "another JPEG quality"),
         (here.web_long_side_px != there.web_long_side_px, "another web size"),
         (
-            here.creator != there.creator || here.copyright != there.copyright,
+            (&here.creator, &here.copyright, &here.caption)
+                != (&there.creator, &there.copyright, &there.caption),
             "another creator or rights line",
         ),
     ]);
@@ -167,7 +181,7 @@ mod tests {
         let turned = here.frames[2].orientation.turned_clockwise();
         let edits = [
             Edit::SetOrientations(vec![(here.frames[2].id, turned)]),
-            Edit::SetSkipped { frames: vec![here.frames[1].id], skipped: true },
+            Edit::SetMark { frames: vec![here.frames[1].id], mark: FrameMark::LeaveOut },
             Edit::DeleteFrames(vec![here.frames[0].id]),
             Edit::SetTitle("sea wall".to_owned()),
         ];
@@ -176,7 +190,7 @@ mod tests {
             differences(&here, &there),
             [
                 "the title there is “sea wall”",
-                "frame 2: skipped there",
+                "frame 2: left out there",
                 "frame 3: turned",
                 "1 frame only here"
             ]
@@ -194,8 +208,10 @@ mod tests {
             .collect();
         let mut here = here;
         here.frames = many.clone();
-        there.frames =
-            many.iter().map(|frame| Arc::new(Frame { skipped: true, ..(**frame).clone() })).collect();
+        there.frames = many
+            .iter()
+            .map(|frame| Arc::new(Frame { mark: FrameMark::LeaveOut, ..(**frame).clone() }))
+            .collect();
         let told = differences(&here, &there);
         assert_eq!((told.len(), told.last().map(String::as_str)), (13, Some("and 28 more")));
     }

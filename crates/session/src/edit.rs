@@ -8,8 +8,8 @@ use glassine_film::{BalanceMode, FilmKind, Look, Param, ParamGroup, Stock};
 use glassine_raster::{Orientation, TiltedBox};
 
 use crate::model::{
-    FilmBase, FilmNumber, FrameFlag, FrameId, FrameSolve, OutputSettings, ScanId, ScanRef, StripCode,
-    StripId, StripSolve,
+    FilmBase, FilmNumber, FrameFlag, FrameId, FrameMark, FrameSolve, OutputSettings, ScanId, ScanRef,
+    StripCode, StripId, StripSolve,
 };
 use crate::stroke::BrushStroke;
 
@@ -152,11 +152,18 @@ pub enum Edit {
     },
     /// Remove frames.
     DeleteFrames(Vec<FrameId>),
-    /// Leave frames out of the export, or include them again.
-    SetSkipped {
-        frames: Vec<FrameId>,
-        /// Whether they are left out.
-        skipped: bool,
+    /// Mark frames: keep them, leave them out of the export, look at them again.
+    SetMark { frames: Vec<FrameId>, mark: FrameMark },
+    /// Switch a group of settings of some frames off, or on again with the values it had.
+    SwitchGroup { frames: Vec<FrameId>, group: ParamGroup, is_off: bool },
+    /// Show a strip from its other side, or the other way round. Its pictures turn with it and its order is reversed;
+    /// numbers on the film stay with their pictures.
+    TurnStrip {
+        strip: StripId,
+        /// Mirror it, left to right.
+        mirror: bool,
+        /// Turn it by half a turn.
+        half_turn: bool,
     },
     /// Set the name of one frame, in place of base name and counter.
     SetFrameName {
@@ -256,7 +263,7 @@ impl Edit {
             Self::AddScans(_) => "add scans".to_owned(),
             Self::UpdateScan(_) => "change scan reading".to_owned(),
             Self::RelinkScans(_) => "find scans again".to_owned(),
-            Self::ReplaceStrips { .. } => "find frames".to_owned(),
+            Self::ReplaceStrips { .. } => "box the frames".to_owned(),
             Self::SetParam { param, .. } => format!("change {}", param.spec().label.to_lowercase()),
             Self::PasteLook { .. } => "paste settings".to_owned(),
             Self::SetCrops(boxes) if boxes.len() == 1 => "change box".to_owned(),
@@ -265,7 +272,15 @@ impl Edit {
             Self::SetOrientations(_) => "turn picture".to_owned(),
             Self::AddFrame { .. } => "add frame".to_owned(),
             Self::DeleteFrames(_) => "delete frame".to_owned(),
-            Self::SetSkipped { .. } => "skip frame".to_owned(),
+            Self::SetMark { mark, .. } => match mark {
+                FrameMark::Unmarked => "clear mark".to_owned(),
+                mark => format!("mark as {}", mark.label()),
+            },
+            Self::SwitchGroup { group, is_off, .. } => {
+                format!("switch {} {}", group.key(), if *is_off { "off" } else { "on" })
+            }
+            Self::TurnStrip { mirror: true, .. } => "mirror strip".to_owned(),
+            Self::TurnStrip { .. } => "turn strip".to_owned(),
             Self::SetFrameName { .. } => "name frame".to_owned(),
             Self::Renumber { .. } | Self::SetHalfNumbers(_) => "renumber frames".to_owned(),
             Self::SetGuardMargin { .. } => "change guard margin".to_owned(),

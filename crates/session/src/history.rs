@@ -131,6 +131,13 @@ impl History {
         change(&mut self.saved);
     }
 
+    /// Change every state but the saved one alike, without a step, for settings that undo does not concern.
+    pub fn set_aside(&mut self, change: impl Fn(&mut Session)) {
+        let steps = self.past.iter_mut().chain(&mut self.future).chain(&mut self.gesture);
+        steps.for_each(|step| change(&mut step.session));
+        change(&mut self.current);
+    }
+
     /// Number of steps that can be undone.
     pub fn undo_steps(&self) -> usize {
         self.past.len()

@@ -290,6 +290,10 @@ pub struct Strip {
     pub perforations: Vec<TiltedBox>,
     /// What the code along the film's edge says, if it was read.
     pub edge_code: Option<StripCode>,
+    /// Whether the strip is shown from its other side than it was scanned from.
+    pub is_mirrored: bool,
+    /// Whether the strip is shown the other way round than it lies on the scan, after mirroring.
+    pub is_turned: bool,
     /// Messages for the user from finding and measuring.
     pub notes: Vec<String>,
 }
@@ -409,6 +413,50 @@ impl FrameFlag {
     }
 }
 
+/// The user's choice about a picture.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Default)]
+pub enum FrameMark {
+    /// None yet: it is exported.
+    #[default]
+    Unmarked,
+    /// Chosen.
+    Keep,
+    /// To be decided later; it is exported.
+    LookAgain,
+    /// Not exported.
+    LeaveOut,
+}
+
+impl FrameMark {
+    /// Every mark, in display order.
+    pub const ALL: [Self; 4] = [Self::Unmarked, Self::Keep, Self::LookAgain, Self::LeaveOut];
+
+    /// Name used in files and on the command line.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Unmarked => "unmarked",
+            Self::Keep => "keep",
+            Self::LookAgain => "look-again",
+            Self::LeaveOut => "leave-out",
+        }
+    }
+
+    /// Name shown to the user.
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::Unmarked => "no mark",
+            Self::Keep => "keep",
+            Self::LookAgain => "look again",
+            Self::LeaveOut => "leave out",
+        }
+    }
+
+    /// The mark a file names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|mark| mark.key() == key)
+    }
+}
+
 /// One picture on a strip.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Frame {
@@ -442,11 +490,16 @@ pub struct Frame {
     pub reason: String,
     /// What the user should check.
     pub flags: Vec<FrameFlag>,
-    /// Whether it is left out of the export.
-    pub skipped: bool,
+    /// The user's choice about the picture.
+    pub mark: FrameMark,
 }
 
 impl Frame {
+    /// Whether it is left out of the export.
+    pub fn is_left_out(&self) -> bool {
+        self.mark == FrameMark::LeaveOut
+    }
+
     /// Whether the box reaches outside the guarded image area, so that its statistics would be polluted by the rebate.
     pub fn reaches_rebate(&self) -> bool {
         const SLACK_PX: f64 = 0.01;

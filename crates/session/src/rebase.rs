@@ -161,8 +161,12 @@ impl Work {
                     frames.iter().filter_map(|id| self.frames.get(id).copied().flatten()).collect();
                 (frames.is_empty() || !there.is_empty()).then_some(Edit::DeleteFrames(there))?
             }
-            Edit::SetSkipped { frames, skipped } => {
-                Edit::SetSkipped { frames: self.frames(frames)?, skipped: *skipped }
+            Edit::SetMark { frames, mark } => Edit::SetMark { frames: self.frames(frames)?, mark: *mark },
+            Edit::SwitchGroup { frames, group, is_off } => {
+                Edit::SwitchGroup { frames: self.frames(frames)?, group: *group, is_off: *is_off }
+            }
+            Edit::TurnStrip { strip, mirror, half_turn } => {
+                Edit::TurnStrip { strip: self.strip(*strip, edit)?, mirror: *mirror, half_turn: *half_turn }
             }
             Edit::SetFrameName { frame, name } => {
                 Edit::SetFrameName { frame: self.frame(*frame)?, name: name.clone() }
@@ -407,6 +411,7 @@ impl Work {
             web_long_side_px,
             creator,
             copyright,
+            caption,
         } = new.clone();
         OutputSettings {
             folder: changed(folder, &old.folder, &now.folder),
@@ -422,6 +427,7 @@ impl Work {
             web_long_side_px: changed(web_long_side_px, &old.web_long_side_px, &now.web_long_side_px),
             creator: changed(creator, &old.creator, &now.creator),
             copyright: changed(copyright, &old.copyright, &now.copyright),
+            caption: changed(caption, &old.caption, &now.caption),
         }
     }
 }

@@ -33,7 +33,7 @@ pub(super) fn balance_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         let name = format!("balance wheel of {}", band.in_words());
         let wheel = Wheel {
             name: &name,
-            value_cc: [frame.look.get(warm), frame.look.get(tint)],
+            value_cc: [frame.look.kept(warm), frame.look.kept(tint)],
             reach_cc: warm.spec().soft.1,
         };
         let mut pulls = Vec::new();
@@ -44,7 +44,7 @@ pub(super) fn balance_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         );
         wheel.show(ui, side, &mut pulls).on_hover_text(hint);
         apply_gestures(cx, band, pulls);
-        let all_cc = Band::All.params().map(|param| frame.look.get(param));
+        let all_cc = Band::All.params().map(|param| frame.look.kept(param));
         let plot = BandPlot { look: &frame.look, all_cc, band };
         let mut events = Vec::new();
         let size = vec2(ui.available_width(), side);

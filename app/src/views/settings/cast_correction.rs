@@ -9,6 +9,7 @@ use glassine_raster::PixelRect;
 use glassine_session::{Edit, Frame};
 
 use crate::commands::EditCommand;
+use crate::model::doubts::is_unsure;
 use crate::model::preview_requests::Viewport;
 use crate::views::ViewCx;
 use crate::widgets::param_row::{MixedValue, ValueRow};
@@ -23,15 +24,6 @@ const PICTURE_HEIGHT: f32 = 92.0;
 /// Numbers of the two pictures among the variations of a frame; grids use lower numbers.
 const WITHOUT: u16 = 100;
 const WITH: u16 = 101;
-/// Confidence of a solved balance below which the user should check it.
-/// Source: ours; frames without a grey of their own solve below it.
-pub(in crate::views) const LOW_CONFIDENCE: f64 = 0.5;
-
-/// Whether the colour of a frame was solved from little evidence.
-pub(in crate::views) fn is_unsure(frame: &Frame) -> bool {
-    frame.solve.as_ref().is_some_and(|solve| solve.confidence < LOW_CONFIDENCE)
-}
-
 /// The offer, two small pictures, and the slider.
 pub(super) fn cast_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let Some(frame) = cx.primary() else { return };

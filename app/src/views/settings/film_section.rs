@@ -2,12 +2,14 @@
 
 use egui::{Button, DragValue, Label, RichText, Role, TextEdit, Ui, WidgetInfo};
 use glassine_film::{BalanceMode, FilmKind, Stock, default_stock, shipped_stocks};
-use glassine_layout::{format_by_id, format_of, formats};
+use glassine_layout::{Format, format_by_id, format_of, formats};
+use glassine_raster::px_from_mm;
 use glassine_session::{BaseSource, Edit, FilmBase, Session, Strip, StripId};
 
 use super::scan_reading::scan_ui;
 use crate::commands::{ColourCommand, Command, EditCommand, GesturePhase, JobCommand, ViewCommand};
 use crate::model::colour_tools::VariationKind;
+use crate::model::doubts::strip_doubts;
 use crate::model::ui_state::StripTool;
 use crate::views::ViewCx;
 use crate::widgets::drag_value::ValueGesture;
@@ -46,10 +48,74 @@ pub(super) fn film_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     }
     sub_head_ui(ui, "strip solve");
     solve_ui(ui, cx, strip);
-    for note in &strip.notes {
-        warning_ui(ui, note);
+    for doubt in strip_doubts(strip) {
+        warning_ui(ui, &doubt.text());
+    }
+    if cx.session.strips.len() > 1 {
+        sub_head_ui(ui, "for the roll");
+        roll_ui(ui, cx, strip);
     }
     scan_ui(ui, cx);
+}
+
+/// Gives what this strip has to every strip of the roll.
+fn roll_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
+    let others = || cx.session.strips.iter().filter(|other| other.id != strip.id);
+    ui.horizontal_wrapped(|ui| {
+        ui.spacing_mut().item_spacing = egui::vec2(4.0, 4.0);
+        let mut give = |ui: &mut Ui, text: &str, help: &str, edits: Vec<Edit>, solves: bool| {
+            let button = ui.add_enabled(!edits.is_empty(), Button::new(text));
+            if button.on_hover_text(format!("{help}, for every strip of the roll")).clicked() {
+                let label = format!("same {text} for the roll");
+                cx.out.push(Command::Edit(EditCommand::ApplyAll { label, edits }));
+                if solves {
+                    cx.out.push(Command::Job(JobCommand::SolveRoll));
+                }
+            }
+        };
+        let film = others().filter(|other| (other.film, &other.stock_id) != (strip.film, &strip.stock_id));
+        let (kind, stock) = (strip.film, &strip.stock_id);
+        let set_film = |other: &std::sync::Arc<Strip>| Edit::SetFilm {
+            strip: other.id,
+            film: kind,
+            stock_id: stock.clone(),
+        };
+        give(
+            ui,
+            "film and stock",
+            "the kind of film and the stock of this strip",
+            film.map(set_film).collect(),
+            true,
+        );
+        let base = strip.base.clone().into_iter().flat_map(|base| {
+            others().filter(|other| other.film == strip.film).map(move |other| (other.id, base.clone()))
+        });
+        let base = base.map(|(id, base)| Edit::SetBase { strip: id, base: Some(base) }).collect();
+        give(ui, "film base", "the density of the clear film of this strip", base, true);
+        let tolerance_d = strip.mask_tolerance_d;
+        let tolerance = others().filter(|other| other.mask_tolerance_d != tolerance_d);
+        let tolerance =
+            tolerance.map(|other| Edit::SetMaskTolerance { strip: other.id, tolerance_d }).collect();
+        give(ui, "mask tolerance", "the mask tolerance of this strip", tolerance, false);
+        let balance = strip.balance;
+        let balances = others().filter(|other| other.balance != balance);
+        let balances = balances.map(|other| Edit::SetBalance { strip: other.id, balance }).collect();
+        give(ui, "balance", "the same balance for strip, light or frame", balances, true);
+    });
+}
+
+/// Whether the boxes of a strip differ clearly in size from a format.
+fn has_other_boxes(cx: &ViewCx<'_>, strip: &Strip, format: &Format) -> bool {
+    /// A box drawn tighter than the image is still of its format.
+    const SAME: std::ops::RangeInclusive<f64> = 0.85..=1.1;
+    let Some(ppi) = cx.session.scan(strip.scan).and_then(|scan| scan.ppi) else { return false };
+    let mut boxes = cx.session.frames_of(strip.id).filter_map(|frame| frame.image_area);
+    let format_mm = [format.along_mm.max(format.across_mm), format.along_mm.min(format.across_mm)];
+    boxes.any(|area| {
+        let sides = [area.width_px.max(area.height_px), area.width_px.min(area.height_px)];
+        let ratios = [0, 1].map(|k| sides[k] / px_from_mm(format_mm[k], ppi));
+        !ratios.iter().all(|ratio| SAME.contains(ratio))
+    })
 }
 
 /// The strip in a few words: kind and density of the clear film.
@@ -87,6 +153,7 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     if let Some(film) = choice_row_ui(ui, "film kind", &shown, Some(&strip.film), kinds) {
         let stock_id = default_stock(film).id.clone();
         cx.push(EditCommand::Apply(Edit::SetFilm { strip: strip.id, film, stock_id }));
+        cx.push(JobCommand::SolveStrip(strip.id));
     }
     let format = strip.format_id.as_deref();
     let shown = format.map_or("not known", |id| format_by_id(id).map_or(id, |format| format.label));
@@ -103,12 +170,17 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         own_size_ui(ui, cx, strip);
     }
     stock_row_ui(ui, cx, strip);
+    if let Some(format) = strip.format_id.as_deref().and_then(format_of)
+        && has_other_boxes(cx, strip, &format)
+    {
+        warning_ui(ui, "the boxes have another size than this format: box the frames again");
+    }
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, "", false);
         let hint = "look for the frames of this scan again; boxes changed by hand on it are replaced, undo brings \
                     them back";
-        if ui.button("find frames again").on_hover_text(hint).clicked() {
+        if ui.button("box the frames again").on_hover_text(hint).clicked() {
             let (film, format_id) = (strip.film, strip.format_id.clone());
             cx.push(JobCommand::FindFrames { scan: strip.scan, film, format_id });
         }
@@ -164,7 +236,10 @@ fn stock_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
             choice_ui(ui, "stock", shown, width, Some(&current), choices)
         });
         match chosen.inner {
-            Some(Some(stock_id)) => cx.push(EditCommand::Apply(Edit::SetStock { strip: strip.id, stock_id })),
+            Some(Some(stock_id)) => {
+                cx.push(EditCommand::Apply(Edit::SetStock { strip: strip.id, stock_id }));
+                cx.push(JobCommand::SolveStrip(strip.id));
+            }
             Some(None) => cx.push(ColourCommand::AskLoadStock),
             None => {}
         }
@@ -382,7 +457,7 @@ fn unmix_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
 
 fn solve_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     let choices = [
-        (BalanceMode::Strip, "whole strip", "one light: the grey balance is locked over the strip"),
+        (BalanceMode::Strip, "same for strip", "one light: the grey balance is locked over the strip"),
         (
             BalanceMode::Group,
             "by light",
@@ -392,13 +467,14 @@ fn solve_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     ];
     if let Some(balance) = switch_row_ui(ui, "balance", strip.balance, &choices) {
         cx.push(EditCommand::Apply(Edit::SetBalance { strip: strip.id, balance }));
+        cx.push(JobCommand::SolveStrip(strip.id));
     }
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         let is_solved = strip.solve.is_some();
         label_ui(ui, "", false);
         let hint = "estimate exposure, layer gammas and neutrals over all frames of the strip together";
-        let text = if is_solved { "solve again" } else { "solve strip" };
+        let text = if is_solved { "solve again" } else { "solve this strip" };
         if ui.button(text).on_hover_text(hint).clicked() {
             cx.push(JobCommand::SolveStrip(strip.id));
         }

@@ -1,4 +1,4 @@
-//! The settings column: what the strip shares, what each frame has, what is written.
+//! The settings: a rail of named sections, and the open one beside it.
 
 mod balance_section;
 mod cast_correction;
@@ -6,59 +6,56 @@ mod clean_section;
 mod film_section;
 mod frame_section;
 mod output_sizes;
+mod rail;
 mod scan_reading;
 
-use egui::{Button, Label, Margin, RichText, ScrollArea, Ui, UiBuilder};
+use egui::containers::menu::MenuButton;
+use egui::{Button, Label, RichText, ScrollArea, Ui, UiBuilder};
 use glassine_film::ParamGroup;
+use glassine_session::{Edit, Frame, FrameMark};
 
 use super::export_pane::{export_button_ui, kind_rows_ui};
 use crate::commands::{BoxCommand, EditCommand};
+use crate::model::doubts::doubts;
 use crate::model::panels::Section;
 use crate::views::ViewCx;
-use crate::widgets::parts::{note_ui, section_head_ui, warning_ui};
+use crate::widgets::parts::{note_ui, section_title_ui, warning_ui};
 use crate::widgets::theme;
-pub(super) use cast_correction::{is_unsure, variation_viewport};
+pub(super) use cast_correction::variation_viewport;
 use clean_section::{clean_section_ui, clean_summary};
 use film_section::{film_section_ui, film_summary};
 use frame_section::{
     colour_section_ui, exposure_section_ui, sharpen_section_ui, sharpen_summary, summary_of,
 };
+pub(super) use rail::rail_ui;
+
+/// Room for one remark of two lines under the name of the frame, points.
+const REMARK_ROOM: f32 = 32.0;
 
 /// Groups that are copied together from one frame to others.
 pub(super) const ALL_GROUPS: [ParamGroup; 4] =
     [ParamGroup::Exposure, ParamGroup::Colour, ParamGroup::Clean, ParamGroup::Sharpen];
 
-/// The settings of the strip and of the selected frames, in sections.
-pub(crate) fn settings_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+/// The open section: the settings of the strip or of the selected frames.
+pub(crate) fn section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, section: Section) {
     selection_head_ui(ui, cx);
-    ui.add_space(4.0);
+    ui.add_space(6.0);
+    let title = section_title_ui(ui, section.title(), section.purpose());
+    let is_off = section.group().is_some_and(|group| switch_ui(ui, cx, group, title));
+    ui.add_space(6.0);
     // The scroll bar is in the margin of the column, so that everything above and in it ends on one line.
     let mut room = ui.available_rect_before_wrap();
     let width = room.width();
     room.max.x += ui.spacing().scroll.floating_allocated_width;
     let mut inside = ui.new_child(UiBuilder::new().max_rect(room));
-    ScrollArea::vertical().id_salt("settings").auto_shrink([false, false]).show(&mut inside, |ui| {
+    let list = ScrollArea::vertical().id_salt(("settings", section)).auto_shrink([false, false]);
+    list.show(&mut inside, |ui| {
         ui.set_max_width(width);
         ui.spacing_mut().item_spacing.y = 4.0;
-        for section in Section::ALL {
-            section_ui(ui, cx, section);
+        if is_off {
+            note_ui(ui, "switched off: the values are kept without effect");
+            ui.disable();
         }
-        ui.add_space(theme::GAP);
-    });
-}
-
-fn section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, section: Section) {
-    let is_open = cx.ui_state.panels.is_open(section);
-    let summary = summary(cx, section);
-    if section_head_ui(ui, section.title(), &summary, is_open).clicked() {
-        cx.ui_state.panels.toggle(section);
-    }
-    if !is_open {
-        return;
-    }
-    let inside = egui::Frame::new().inner_margin(Margin { left: 6, right: 2, top: 2, bottom: 8 });
-    inside.show(ui, |ui| {
-        ui.spacing_mut().item_spacing.y = 3.0;
         match section {
             Section::Film => film_section_ui(ui, cx),
             Section::Exposure => exposure_section_ui(ui, cx),
@@ -71,10 +68,43 @@ fn section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, section: Section) {
                 export_button_ui(ui, cx);
             }
         }
+        ui.add_space(theme::GAP);
     });
 }
 
+/// Switches the settings of a section off and on for the selected frames; returns whether they are all off.
+fn switch_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, group: ParamGroup, title: egui::Rect) -> bool {
+    let selected = cx.selected();
+    let is_off = !selected.is_empty() && selected.iter().all(|frame| frame.look.is_off(group));
+    let is_mixed = !is_off && selected.iter().any(|frame| frame.look.is_off(group));
+    let text = if is_off {
+        "off"
+    } else if is_mixed {
+        "on for some"
+    } else {
+        "on"
+    };
+    let size = egui::vec2(if is_mixed { 84.0 } else { 44.0 }, 20.0);
+    let place = egui::Rect::from_min_size(egui::pos2(title.right() - size.x, title.top() - 2.0), size);
+    let button = Button::selectable(!is_off, RichText::new(text).small()).frame_when_inactive(true);
+    let response = ui.put(place, button.min_size(size));
+    ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(format!("{} {text}", group.key())));
+    if response
+        .on_hover_text("switch this section off or on for the selected frames; its values stay")
+        .clicked()
+        && !selected.is_empty()
+    {
+        cx.push(EditCommand::SwitchGroup(group, !is_off));
+    }
+    is_off
+}
+
 fn summary(cx: &ViewCx<'_>, section: Section) -> String {
+    let frames = cx.selected();
+    let is_off = |group| !frames.is_empty() && frames.iter().all(|frame| frame.look.is_off(group));
+    if section.group().is_some_and(is_off) {
+        return "off".to_owned();
+    }
     match section {
         Section::Film => film_summary(cx),
         Section::Exposure => summary_of(cx, ParamGroup::Exposure),
@@ -85,6 +115,50 @@ fn summary(cx: &ViewCx<'_>, section: Section) -> String {
             cx.session.output.kind.label().to_lowercase().replace("tiff", "TIFF").replace("jpeg", "JPEG")
         }
     }
+}
+
+/// The user's choice about the selected frames.
+fn marks_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, selected: &[&std::sync::Arc<Frame>]) {
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 4.0;
+        for (mark, key) in [(FrameMark::Keep, "1"), (FrameMark::LookAgain, "2"), (FrameMark::LeaveOut, "3")] {
+            let on = !selected.is_empty() && selected.iter().all(|frame| frame.mark == mark);
+            let text = RichText::new(mark.label()).small();
+            let button = Button::selectable(on, text).frame_when_inactive(true);
+            let response = ui.add_enabled(!selected.is_empty(), button);
+            if response.on_hover_text(format!("mark the selected frames   {key}")).clicked() {
+                cx.push(EditCommand::SetMark(mark));
+            }
+        }
+    });
+}
+
+/// Gives the settings of the frame shown large to its strip or to the whole roll.
+fn give_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, selected: &[&std::sync::Arc<Frame>]) {
+    let Some(frame) = cx.primary().filter(|_| !selected.is_empty()) else { return };
+    let open = cx.ui_state.panels.open.and_then(Section::group);
+    let button = MenuButton::from_button(Button::new(RichText::new("give to…").small()));
+    let (response, _) = button.ui(ui, |ui| {
+        let section = open.map(|group| (format!("{} only", group.key()), vec![group]));
+        let kinds = std::iter::once(("all settings".to_owned(), ALL_GROUPS.to_vec())).chain(section);
+        for (what, groups) in kinds {
+            for (reach, of_strip) in [("the strip", true), ("the roll", false)] {
+                if ui.button(format!("{reach}: {what}")).clicked() {
+                    let frames = cx.session.frames.iter();
+                    let frames = frames.filter(|other| !of_strip || other.strip == frame.strip);
+                    let edit = Edit::PasteLook {
+                        frames: frames.map(|other| other.id).collect(),
+                        look: frame.look.clone(),
+                        groups: groups.clone(),
+                    };
+                    let label = format!("give {what} to {reach}");
+                    cx.push(EditCommand::ApplyAll { label, edits: vec![edit] });
+                    ui.close();
+                }
+            }
+        }
+    });
+    response.on_hover_text("give the settings of this frame to every frame of the strip or of the roll");
 }
 
 /// The frames the settings apply to, remarks to check, and buttons that copy settings.
@@ -108,8 +182,18 @@ fn selection_head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             if reset.on_hover_text("every value of the selected frames back to its default").clicked() {
                 cx.out.extend(frame_section::reset_commands(&ALL_GROUPS, "reset settings"));
             }
+            give_ui(ui, cx, &selected);
             let paste = ui.add_enabled(can_paste, small("paste"));
-            if paste.on_hover_text("give the copied settings to the selected frames").clicked() {
+            paste.context_menu(|ui| {
+                for group in ParamGroup::ALL {
+                    if ui.button(format!("paste {} only", group.key())).clicked() {
+                        cx.push(EditCommand::PasteLook(vec![group]));
+                        ui.close();
+                    }
+                }
+            });
+            let tip = "give the copied settings to the selected frames; right click for one section of them";
+            if paste.on_hover_text(tip).clicked() {
                 cx.push(EditCommand::PasteLook(ALL_GROUPS.to_vec()));
             }
             let copy = ui.add_enabled(!selected.is_empty(), small("copy"));
@@ -118,16 +202,21 @@ fn selection_head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             }
         });
     });
-    if let [frame] = selected.as_slice() {
-        if frame.reaches_rebate() {
-            warning_ui(ui, "the box reaches the rebate, which spoils exposure and colour");
-            if ui.button("hold the box in the image area").clicked() {
-                cx.push(BoxCommand::SetHeld(true));
-            }
-        } else if !frame.flags.is_empty() && !frame.reason.is_empty() {
-            let flags: Vec<&str> = frame.flags.iter().map(|flag| flag.key()).collect();
-            warning_ui(ui, &format!("{}: {}", flags.join(", "), frame.reason));
-        }
+    marks_ui(ui, cx, &selected);
+    // The room of one remark is reserved, so that the section below does not jump from frame to frame.
+    let remarks = ui.available_rect_before_wrap().with_max_y(ui.cursor().top() + REMARK_ROOM);
+    ui.allocate_rect(remarks, egui::Sense::hover());
+    let mut inside = ui.new_child(UiBuilder::new().max_rect(remarks));
+    if let [frame] = selected.as_slice()
+        && let Some(doubt) = doubts(cx.session, frame).into_iter().next()
+    {
+        warning_ui(&mut inside, &doubt.text());
+    }
+    if let [frame] = selected.as_slice()
+        && frame.reaches_rebate()
+        && ui.button("hold the box in the image area").clicked()
+    {
+        cx.push(BoxCommand::SetHeld(true));
     }
     if selected.is_empty() {
         note_ui(ui, "select a frame on the strip or a print to change its exposure and colour");

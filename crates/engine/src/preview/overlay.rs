@@ -14,6 +14,10 @@ pub(crate) enum Mark {
     High,
     /// Black end: light lines rising to the right.
     Low,
+    /// Near the white end: single dark lines falling to the right.
+    NearHigh,
+    /// Near the black end: single light lines rising to the right.
+    NearLow,
     /// Film base: an even tint.
     Base,
     /// Dust: a solid colour.
@@ -31,6 +35,9 @@ pub(crate) fn paint(px: &mut [u8], mark: Mark, x: u32, y: u32) {
             [235, 240, 255]
         }
         Mark::Low => [30, 60, 150],
+        Mark::NearHigh if (x + y) % HATCH_PX == 0 => [60, 50, 10],
+        Mark::NearLow if (x + HATCH_PX * 1024 - y % (HATCH_PX * 1024)) % HATCH_PX == 0 => [150, 170, 235],
+        Mark::NearHigh | Mark::NearLow => return,
         Mark::Base => {
             for (value, tint) in px.iter_mut().zip([90_u16, 200, 210]) {
                 *value = u16::midpoint(u16::from(*value), tint) as u8;

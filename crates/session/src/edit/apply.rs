@@ -3,12 +3,12 @@
 use std::collections::HashSet;
 use std::sync::Arc;
 
-use glassine_film::{BalanceMode, FilmKind, Look, Param};
+use glassine_film::{BalanceMode, FilmKind, Look};
 use glassine_raster::TiltedBox;
 
 use super::{Edit, EditError, FoundStripEdit, NewFrame};
 use crate::crop_guard;
-use crate::model::{FILM_IS_GUESSED, Frame, FrameId, ScanId, ScanRef, Session, Strip, StripId};
+use crate::model::{FILM_IS_GUESSED, Frame, FrameId, FrameMark, ScanId, ScanRef, Session, Strip, StripId};
 use crate::unknown::forget;
 
 impl Edit {
@@ -39,9 +39,7 @@ impl Edit {
             Self::PasteLook { frames, look, groups } => {
                 for id in frames {
                     let target = &mut frame_mut(s, *id)?.look;
-                    for param in Param::all().filter(|param| groups.contains(&param.spec().group)) {
-                        target.set(param, look.get(param));
-                    }
+                    groups.iter().for_each(|group| target.take_group(look, *group));
                 }
             }
             Self::SetCrops(crops) => {
@@ -68,11 +66,17 @@ impl Edit {
                     s.frames.remove(idx);
                 }
             }
-            Self::SetSkipped { frames, skipped } => {
+            Self::SetMark { frames, mark } => {
                 for id in frames {
-                    frame_mut(s, *id)?.skipped = *skipped;
+                    frame_mut(s, *id)?.mark = *mark;
                 }
             }
+            Self::SwitchGroup { frames, group, is_off } => {
+                for id in frames {
+                    frame_mut(s, *id)?.look.switch(*group, *is_off);
+                }
+            }
+            Self::TurnStrip { strip, mirror, half_turn } => turn_strip(s, *strip, *mirror, *half_turn)?,
             Self::SetFrameName { frame, name } => frame_mut(s, *frame)?.name.clone_from(name),
             Self::Renumber { first } => {
                 // Numbers that the user gives replace those on the film.
@@ -242,10 +246,15 @@ fn replace_strips(
             solve: None,
             perforations: piece.perforations.clone(),
             edge_code: piece.edge_code.clone(),
+            is_mirrored: false,
+            is_turned: false,
             notes: piece.notes.clone(),
         }));
         for new in &piece.frames {
-            let frame = make_frame(session, id, new, &Look::default())?;
+            let mut frame = make_frame(session, id, new, &Look::default())?;
+            if let Some(old) = frame_under(&frame.crop, on_it.iter().filter(|old| !keep.contains(&old.id))) {
+                carry_over(old, &mut frame);
+            }
             session.frames.insert(at, Arc::new(frame));
             at += 1;
         }
@@ -256,6 +265,26 @@ fn replace_strips(
     renumber(session, first);
     session.output.film_numbers = session.has_distinct_film_numbers();
     Ok(())
+}
+
+/// The frame whose box covers most of a new one, if it covers the middle and is about as large.
+fn frame_under<'a>(crop: &TiltedBox, frames: impl Iterator<Item = &'a Arc<Frame>>) -> Option<&'a Frame> {
+    let covers = |old: &&Arc<Frame>| {
+        let ratio = old.crop.area_px2() / crop.area_px2().max(1.0);
+        old.crop.contains(crop.center) && crop.contains(old.crop.center) && (0.5..2.0).contains(&ratio)
+    };
+    let far = |old: &Frame| old.crop.center.distance(crop.center);
+    frames.filter(covers).min_by(|a, b| far(a).total_cmp(&far(b))).map(|frame| &**frame)
+}
+
+/// Gives a new box what the user decided about the picture in it. The solve belongs to the box, so it is not kept.
+fn carry_over(old: &Frame, new: &mut Frame) {
+    new.look = old.look.clone();
+    new.strokes.clone_from(&old.strokes);
+    new.name.clone_from(&old.name);
+    new.orientation = old.orientation;
+    new.mark = old.mark;
+    new.film_number = new.film_number.or(old.film_number);
 }
 
 /// Put a frame on the new strip under it, or back on its own.
@@ -297,7 +326,7 @@ fn make_frame(
         confidence: new.confidence,
         reason: new.reason.clone(),
         flags: new.flags.clone(),
-        skipped: false,
+        mark: FrameMark::default(),
     };
     has_room(crop_guard::hold(&mut frame))?;
     Ok(frame)
@@ -307,11 +336,12 @@ fn make_frame(
 fn along(strip: &Strip, crop: &TiltedBox) -> f64 {
     let (sin, cos) = strip.film_area.map_or(0.0, |area| area.angle_rad).sin_cos();
     let runs_down = strip.film_area.is_some_and(|area| area.height_px > area.width_px);
-    if runs_down {
+    let place = if runs_down {
         crop.center.y * cos - crop.center.x * sin
     } else {
         crop.center.x * cos + crop.center.y * sin
-    }
+    };
+    if strip.is_mirrored == strip.is_turned { place } else { -place }
 }
 
 fn add_frame(session: &mut Session, strip_id: StripId, new: &NewFrame, look: &Look) -> Result<(), EditError> {
@@ -348,6 +378,35 @@ fn renumber(session: &mut Session, first: u32) {
             Arc::make_mut(frame).number = number;
         }
     }
+}
+
+fn turn_strip(session: &mut Session, id: StripId, mirror: bool, half_turn: bool) -> Result<(), EditError> {
+    let strip = strip_mut(session, id)?;
+    strip.is_mirrored ^= mirror;
+    strip.is_turned ^= half_turn;
+    let places: Vec<usize> =
+        session.frames.iter().enumerate().filter(|(_, f)| f.strip == id).map(|(idx, _)| idx).collect();
+    let numbers: Vec<u32> = places.iter().map(|idx| session.frames[*idx].number).collect();
+    for idx in &places {
+        let frame = Arc::make_mut(&mut session.frames[*idx]);
+        if mirror {
+            frame.orientation = frame.orientation.flipped_horizontally();
+        }
+        if half_turn {
+            frame.orientation = frame.orientation.turned_clockwise().turned_clockwise();
+        }
+    }
+    if mirror != half_turn {
+        let frames: Vec<Arc<Frame>> =
+            places.iter().rev().map(|idx| Arc::clone(&session.frames[*idx])).collect();
+        for ((idx, mut frame), number) in places.into_iter().zip(frames).zip(numbers) {
+            if frame.number != number {
+                Arc::make_mut(&mut frame).number = number;
+            }
+            session.frames[idx] = frame;
+        }
+    }
+    Ok(())
 }
 
 fn set_film(session: &mut Session, id: StripId, film: FilmKind, stock_id: &str) -> Result<(), EditError> {

@@ -218,3 +218,63 @@ fn another_film_kind_drops_the_solve_that_was_made_for_the_old_one() {
     assert!(session.strips[0].solve.is_none());
     assert!(session.frames.iter().all(|frame| frame.solve.is_none()));
 }
+
+#[test]
+fn boxing_again_keeps_what_was_decided_about_the_pictures_under_the_new_boxes() {
+    let session = sample_session();
+    let ids: Vec<FrameId> = session.frames.iter().map(|frame| frame.id).collect();
+    let edits = [
+        Edit::SetParam { frames: vec![ids[1]], param: Param::ExposureStops, value: 0.5 },
+        Edit::SetMark { frames: vec![ids[2]], mark: FrameMark::LookAgain },
+        Edit::SetFrameName { frame: ids[0], name: Some("pier".to_owned()) },
+    ];
+    let session = edits.iter().fold(session, |session, edit| edit.apply(&session).expect("fits"));
+    // The second box moved a little; where the third was, nothing is found, and a box is found where none was.
+    let again = Edit::ReplaceStrips {
+        scan: session.scans[0].id,
+        film: FilmKind::ColourNegative,
+        stock_id: "masked".to_owned(),
+        strips: vec![FoundStripEdit {
+            frames: [11.0, 106.0, 210.0].map(new_frame).to_vec(),
+            ..FoundStripEdit::default()
+        }],
+        keep: vec![],
+    };
+    let after = again.apply(&session).expect("replaces");
+    let shown =
+        |frame: &crate::model::Frame| (frame.name.clone(), frame.look.get(Param::ExposureStops), frame.mark);
+    let shown: Vec<_> = after.frames.iter().map(|frame| shown(frame)).collect();
+    assert_eq!(
+        shown,
+        [
+            (Some("pier".to_owned()), 0.0, FrameMark::Unmarked),
+            (None, 0.5, FrameMark::Unmarked),
+            (None, 0.0, FrameMark::Unmarked)
+        ]
+    );
+}
+
+#[test]
+fn a_turned_strip_reverses_its_frames_and_twice_is_as_before() {
+    let session = sample_session();
+    let strip = session.strips[0].id;
+    for (mirror, half_turn) in [(true, false), (false, true)] {
+        let edit = Edit::TurnStrip { strip, mirror, half_turn };
+        let once = edit.apply(&session).expect("turns");
+        assert_eq!(numbers(&once), vec![(1, 350.0), (2, 150.0), (3, 50.0)]);
+        let frame = &once.frames[0];
+        assert_eq!(
+            (frame.orientation.is_mirrored(), frame.orientation.quarter_turns()),
+            (mirror, if half_turn { 2 } else { 0 })
+        );
+        let added = Edit::AddFrame { strip, frame: new_frame(210.0), look: Look::default() };
+        let added = added.apply(&once).expect("adds");
+        assert_eq!(numbers(&added), vec![(1, 350.0), (2, 250.0), (3, 150.0), (4, 50.0)]);
+        let mut twice = edit.apply(&once).expect("turns");
+        twice.next_id = session.next_id;
+        assert_eq!(twice, session);
+    }
+    // Mirrored and turned, the film runs as it did; its pictures are seen from behind and upside down.
+    let both = Edit::TurnStrip { strip, mirror: true, half_turn: true }.apply(&session).expect("turns");
+    assert_eq!(numbers(&both), numbers(&session));
+}

@@ -69,8 +69,17 @@ struct Strip {
     perforations: Vec<Place>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     edge_code: Option<EdgeCode>,
+    #[serde(default, skip_serializing_if = "is_false")]
+    shown_mirrored: bool,
+    #[serde(default, skip_serializing_if = "is_false")]
+    shown_turned: bool,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     notes: Vec<String>,
+}
+
+#[expect(clippy::trivially_copy_pass_by_ref, reason = "serde passes a reference")]
+fn is_false(value: &bool) -> bool {
+    !value
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -179,6 +188,8 @@ struct Output {
     web_long_side_px: u32,
     creator: String,
     copyright: String,
+    #[serde(default, skip_serializing_if = "String::is_empty")]
+    caption: String,
 }
 
 impl Default for Output {
@@ -373,6 +384,8 @@ impl Strip {
             }),
             perforations: strip.perforations.iter().map(Place::from_model).collect(),
             edge_code: strip.edge_code.as_ref().map(EdgeCode::from_model),
+            shown_mirrored: strip.is_mirrored,
+            shown_turned: strip.is_turned,
             notes: strip.notes.clone(),
         }
     }
@@ -401,6 +414,8 @@ impl Strip {
                 provenance: solve.provenance,
             }),
             edge_code: self.edge_code.map(EdgeCode::into_model),
+            is_mirrored: self.shown_mirrored,
+            is_turned: self.shown_turned,
             perforations: self
                 .perforations
                 .into_iter()
@@ -471,6 +486,7 @@ impl Output {
             web_long_side_px: output.web_long_side_px,
             creator: output.creator.clone(),
             copyright: output.copyright.clone(),
+            caption: output.caption.clone(),
         }
     }
 
@@ -504,6 +520,7 @@ impl Output {
             web_long_side_px: self.web_long_side_px.max(16),
             creator: self.creator,
             copyright: self.copyright,
+            caption: self.caption,
         }
     }
 }

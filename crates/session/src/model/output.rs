@@ -111,6 +111,8 @@ pub struct OutputSettings {
     pub creator: String,
     /// Rights line, for the metadata.
     pub copyright: String,
+    /// What the pictures show; written into every file.
+    pub caption: String,
 }
 
 impl OutputSettings {
@@ -164,6 +166,7 @@ impl Default for OutputSettings {
             web_long_side_px: 2048,
             creator: String::new(),
             copyright: String::new(),
+            caption: String::new(),
         }
     }
 }

@@ -116,7 +116,7 @@ fn edit(session: &Session, (kind, a, b): Draw, only: Option<StripId>) -> Option<
         10 => Edit::SetOrientations(some.into_iter().map(|id| (id, Orientation::new(1, false))).collect()),
         11 | 12 => Edit::AddFrame { strip: strip?, frame: new_frame(f64::from(b)), look: Look::default() },
         13 => Edit::DeleteFrames(some.into_iter().take(2).collect()),
-        14 => Edit::SetSkipped { frames: some, skipped: b % 2 > 0 },
+        14 => Edit::SetMark { frames: some, mark: FrameMark::ALL[b as usize % 4] },
         15 => Edit::SetFrameName { frame: frame?, name: Some(format!("name {b}")) },
         16 if whole => Edit::Renumber { first: b },
         17 if whole => Edit::SetHalfNumbers(b % 2 > 0),

@@ -167,7 +167,7 @@ impl<'a> FrameJob<'a> {
             icc: Some(profile(self.space, self.pipeline.is_grey())),
             metadata: Metadata {
                 title: frame.name.clone().unwrap_or_default(),
-                description: session.title.clone(),
+                description: session.output.caption.clone(),
                 creator: output.creator.clone(),
                 copyright: output.copyright.clone(),
                 software: concat!("Glassine ", env!("CARGO_PKG_VERSION")).to_owned(),

@@ -109,8 +109,8 @@ impl Exporter<'_> {
         let mut report = ExportReport::default();
         let frames: Vec<Arc<Frame>> = match &request.scope {
             FrameScope::All => {
-                report.skipped = session.frames.iter().filter(|f| f.skipped).map(|f| f.id).collect();
-                session.frames.iter().filter(|frame| !frame.skipped).cloned().collect()
+                report.skipped = session.frames.iter().filter(|f| f.is_left_out()).map(|f| f.id).collect();
+                session.frames.iter().filter(|frame| !frame.is_left_out()).cloned().collect()
             }
             FrameScope::Only(ids) => {
                 if let Some(gone) = ids.iter().find(|id| session.frame(**id).is_none()) {

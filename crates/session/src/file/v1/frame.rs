@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use glassine_film::{Look, Param};
+use glassine_film::{Look, Param, ParamGroup};
 use glassine_raster::{Orientation, Point};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
@@ -10,7 +10,7 @@ use serde_json::{Map, Value};
 use super::{Place, invalid};
 use crate::crop_guard::is_held_inside;
 use crate::file::FileError;
-use crate::model::{self, FrameId, StripId};
+use crate::model::{self, FrameId, FrameMark, StripId};
 use crate::stroke::{BrushStroke, StrokeKind};
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -43,6 +43,9 @@ pub(super) struct Frame {
     mirrored: bool,
     #[serde(default)]
     skipped: bool,
+    /// The user's choice, unless there is none or it is to leave the frame out, which `skipped` says.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    mark: Option<String>,
     confidence: f64,
     #[serde(default)]
     reason: String,
@@ -50,6 +53,9 @@ pub(super) struct Frame {
     flags: Vec<String>,
     solve: Option<FrameSolve>,
     settings: Map<String, Value>,
+    /// Groups of settings without effect.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    settings_off: Vec<String>,
     /// Each is a [`Stroke`]; strokes of an unknown kind are kept as they are.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     strokes: Vec<Value>,
@@ -76,7 +82,9 @@ impl Frame {
             held: frame.held,
             quarter_turns: frame.orientation.quarter_turns(),
             mirrored: frame.orientation.is_mirrored(),
-            skipped: frame.skipped,
+            skipped: frame.is_left_out(),
+            mark: matches!(frame.mark, FrameMark::Keep | FrameMark::LookAgain)
+                .then(|| frame.mark.key().to_owned()),
             confidence: frame.confidence,
             reason: frame.reason.clone(),
             flags: frame.flags.iter().map(|flag| flag.key().to_owned()).collect(),
@@ -89,7 +97,12 @@ impl Frame {
                 notes: solve.notes.clone(),
             }),
             settings: Param::all()
-                .map(|param| (param.spec().key.to_owned(), Value::from(frame.look.get(param))))
+                .map(|param| (param.spec().key.to_owned(), Value::from(frame.look.kept(param))))
+                .collect(),
+            settings_off: ParamGroup::ALL
+                .into_iter()
+                .filter(|group| frame.look.is_off(*group))
+                .map(|group| group.key().to_owned())
                 .collect(),
             strokes: frame.strokes.iter().map(|stroke| stroke_to_value(stroke)).collect(),
         }
@@ -106,6 +119,9 @@ impl Frame {
                 (Some(_), None) => return Err(invalid(place(), format!("“{key}” must be a number"))),
                 (None, _) => {}
             }
+        }
+        for group in self.settings_off.iter().filter_map(|key| ParamGroup::from_key(key)) {
+            look.switch(group, true);
         }
         let strokes = self
             .strokes
@@ -141,7 +157,10 @@ impl Frame {
             confidence: self.confidence,
             reason: self.reason,
             flags: self.flags.iter().filter_map(|flag| model::FrameFlag::from_key(flag)).collect(),
-            skipped: self.skipped,
+            mark: match self.mark.as_deref().and_then(FrameMark::from_key) {
+                _ if self.skipped => FrameMark::LeaveOut,
+                mark => mark.unwrap_or_default(),
+            },
         };
         // An older program may have left a held box outside its image area: released, its picture stays as it was.
         frame.held &= is_held_inside(&frame);
