@@ -31,7 +31,7 @@ fn painted_texts(window: &Window) -> Vec<(String, Rect)> {
     texts
 }
 
-/// The per cent of the marks with this sign whose middle is inside an area.
+/// The per cent of the marks behind this word whose middle is inside an area.
 fn marks(window: &Window, area: Rect, sign: &str) -> Vec<f64> {
     let inside = painted_texts(window).into_iter().filter(|(_, rect)| area.contains(rect.center()));
     inside
@@ -52,7 +52,7 @@ fn clipped_percent(window: &Window) -> f64 {
 fn clipping_is_marked_under_the_print_that_clips_and_under_no_other() {
     let (mut window, _folder) = open_window();
     let areas = [1, 2, 3].map(|number| window.get_by_label(&format!("print {number}")).rect());
-    let high = |window: &Window| areas.map(|area| marks(window, area, "▲"));
+    let high = |window: &Window| areas.map(|area| marks(window, area, "white"));
     assert!(high(&window).iter().all(Vec::is_empty), "{:?}", high(&window));
     clip_first_frame(&mut window);
     let [first, second, third] = high(&window);
@@ -88,7 +88,7 @@ fn the_export_list_marks_the_files_that_clip() {
         right.map(|(text, _)| text).collect::<Vec<_>>().join(" ")
     });
     let high = |row: &str| {
-        let (_, after) = row.split_once("▶ ")?;
+        let (_, after) = row.split_once("white ")?;
         after.split(' ').next()?.parse::<f64>().ok()
     };
     let first = high(&rows[0]).unwrap_or_default();
@@ -105,7 +105,7 @@ fn the_brightest_of_the_variations_is_marked_and_the_darkest_is_not() {
     window.run();
     let cell = |name: &str| window.get_by_label(name).rect();
     let (dark, bright) = (cell("test strip −2.00 stops"), cell("test strip +2.00 stops"));
-    let (dark, bright) = (marks(&window, dark, "▲"), marks(&window, bright, "▲"));
+    let (dark, bright) = (marks(&window, dark, "white"), marks(&window, bright, "white"));
     assert!(dark.is_empty(), "{dark:?}");
     assert!(bright.len() == 1 && bright[0] > 1.0, "{bright:?}");
 }

@@ -22,7 +22,7 @@ fn colour_window() -> (Window, tempfile::TempDir) {
     let mut app = app(Vec::new(), SharedPicker::default());
     app.set_session(session(&scan, None));
     let mut window = sized_window(app, [1600.0, 1800.0]);
-    click_label(&mut window, "section exposure");
+    click_label(&mut window, "section colour");
     (window, folder)
 }
 

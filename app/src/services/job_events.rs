@@ -4,7 +4,8 @@ use std::sync::Arc;
 
 use glassine_engine::jobs::{Failure, JobEdits, JobEvent, JobEventKind, JobId};
 use glassine_engine::{NewSessionRequest, Notice, Severity};
-use glassine_session::{FrameId, ScanId, Session, rebase};
+use glassine_film::Look;
+use glassine_session::{Frame, FrameId, FrameMark, ScanId, Session, rebase};
 
 use crate::app::GlassineApp;
 use crate::commands::closing::ExportEnd;
@@ -238,6 +239,14 @@ impl GlassineApp {
                 "the rest was kept; run it again if you need it for the current frames",
             ));
         }
+        let lost = lost_settings(self.session(), &rebased.session);
+        if !lost.is_empty() {
+            self.notify(Notice::new(
+                Severity::Warning,
+                format!("no new box lies where these frames had settings: {}", lost.join(", ")),
+                "undo brings the old boxes back with them, or add a frame there",
+            ));
+        }
         self.history.apply(label, rebased.session);
         self.touched();
         let added = self.session().frames.iter().map(|frame| frame.id).find(|id| !frames.contains(id));
@@ -276,4 +285,22 @@ impl GlassineApp {
         });
         true
     }
+}
+
+/// Numbers of the frames that were replaced and whose settings no new frame could take over.
+fn lost_settings(before: &Session, after: &Session) -> Vec<String> {
+    let has_settings = |frame: &Frame| {
+        frame.look != Look::default()
+            || !frame.strokes.is_empty()
+            || frame.name.is_some()
+            || frame.mark != FrameMark::Unmarked
+    };
+    let scan_of = |session: &Session, frame: &Frame| session.strip(frame.strip).map(|strip| strip.scan);
+    let is_lost = |old: &&Arc<Frame>| {
+        let covers = |new: &Arc<Frame>| {
+            new.crop.contains(old.crop.center) && scan_of(after, new) == scan_of(before, old)
+        };
+        after.frame(old.id).is_none() && has_settings(old) && !after.frames.iter().any(covers)
+    };
+    before.frames.iter().filter(is_lost).map(|frame| before.number_text(frame)).collect()
 }

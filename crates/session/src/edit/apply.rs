@@ -33,7 +33,10 @@ impl Edit {
             }
             Self::SetParam { frames, param, value } => {
                 for id in frames {
-                    frame_mut(s, *id)?.look.set(*param, *value);
+                    let look = &mut frame_mut(s, *id)?.look;
+                    look.set(*param, *value);
+                    // A value that is set is meant to have effect.
+                    look.switch(param.spec().group, false);
                 }
             }
             Self::PasteLook { frames, look, groups } => {
