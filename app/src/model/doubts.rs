@@ -1,7 +1,7 @@
 //! What deserves a look: one place and one vocabulary for the strip, the prints, the large picture and the keys.
 
 use glassine_film::BalanceMode;
-use glassine_session::{Frame, FrameFlag, Session, Strip, frame_problem};
+use glassine_session::{Frame, FrameFlag, Session, Strip, StripCode, frame_problem};
 
 /// Confidence of a solved balance below which the user should check it.
 /// Source: ours; frames without a grey of their own solve below it.
@@ -73,8 +73,21 @@ pub fn strip_doubts(strip: &Strip) -> Vec<Doubt> {
     if strip.base.as_ref().is_some_and(|base| base.confidence < LOW_CONFIDENCE) {
         doubts.push(Doubt::new("the film base is a guess", "draw a box on clear film to measure it"));
     }
-    doubts.extend(strip.notes.iter().map(|note| Doubt::new(note.clone(), "")));
+    let advice = strip.edge_code.as_ref().and_then(StripCode::advice);
+    if let Some(advice) = advice.filter(|_| wants_turning(strip).is_some()) {
+        doubts.push(Doubt::new(advice, "turn it in the section film"));
+    }
+    let others = strip.notes.iter().filter(|note| Some(note.as_str()) != advice);
+    doubts.extend(others.map(|note| Doubt::new(note.clone(), "")));
     doubts
+}
+
+/// Whether the code on the film says that the strip should be shown mirrored, turned by half a turn, or both; `None`
+/// if it is shown as the code says.
+pub fn wants_turning(strip: &Strip) -> Option<(bool, bool)> {
+    let code = strip.edge_code.as_ref()?;
+    let turns = (code.is_mirrored != strip.is_mirrored, code.is_turned != strip.is_turned);
+    (turns != (false, false)).then_some(turns)
 }
 
 /// What a flag means, with the reason that was measured where it says more.

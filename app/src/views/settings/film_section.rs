@@ -4,12 +4,12 @@ use egui::{Button, DragValue, Label, RichText, Role, TextEdit, Ui, WidgetInfo};
 use glassine_film::{BalanceMode, FilmKind, Stock, default_stock, shipped_stocks};
 use glassine_layout::{Format, format_by_id, format_of, formats};
 use glassine_raster::px_from_mm;
-use glassine_session::{BaseSource, Edit, FilmBase, Session, Strip, StripId};
+use glassine_session::{BaseSource, Edit, FilmBase, Session, Strip, StripCode, StripId};
 
 use super::scan_reading::scan_ui;
 use crate::commands::{ColourCommand, Command, EditCommand, GesturePhase, JobCommand, ViewCommand};
 use crate::model::colour_tools::VariationKind;
-use crate::model::doubts::strip_doubts;
+use crate::model::doubts::{strip_doubts, wants_turning};
 use crate::model::ui_state::StripTool;
 use crate::views::ViewCx;
 use crate::widgets::drag_value::ValueGesture;
@@ -51,11 +51,37 @@ pub(super) fn film_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     for doubt in strip_doubts(strip) {
         warning_ui(ui, &doubt.text());
     }
+    if let Some((mirror, half_turn)) = wants_turning(strip) {
+        let text = match (mirror, half_turn) {
+            (true, false) => "mirror the strip",
+            (false, _) => "turn the strip",
+            (true, true) => "mirror and turn the strip",
+        };
+        let hint = "show the strip and its pictures as the code on the film says; undo brings them back";
+        if ui.button(text).on_hover_text(hint).clicked() {
+            cx.push(EditCommand::Apply(Edit::TurnStrip { strip: strip.id, mirror, half_turn }));
+        }
+    }
+    if let Some(code) = &strip.edge_code {
+        fact_row_ui(ui, "edge code", &edge_code_text(code));
+    }
     if cx.session.strips.len() > 1 {
         sub_head_ui(ui, "for the roll");
         roll_ui(ui, cx, strip);
     }
     scan_ui(ui, cx);
+}
+
+/// What the codes along the film say, in a few words.
+fn edge_code_text(code: &StripCode) -> String {
+    let numbers: Vec<String> = code.codes.iter().filter_map(|code| code.number).map(|n| n.text(1)).collect();
+    let span = match (numbers.first(), numbers.last()) {
+        (Some(first), Some(last)) if first != last => format!(", {first} to {last}"),
+        (Some(only), _) => format!(", {only}"),
+        _ => String::new(),
+    };
+    let [product, specifier] = code.film_code;
+    format!("film {product}-{specifier}{span}, {:.0} % sure", 100.0 * code.confidence)
 }
 
 /// Gives what this strip has to every strip of the roll.

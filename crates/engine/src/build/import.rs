@@ -8,7 +8,7 @@ use glassine_film::{
     measure_base_field, solve_strip,
 };
 use glassine_layout::{FilmTone, FindOptions, Overview, RebateStrip, format_of, rebate_mask};
-use glassine_raster::{CancelToken, Plane, RegionSource, TiltedBox};
+use glassine_raster::{CancelToken, Orientation, Plane, RegionSource, TiltedBox};
 use glassine_session::{
     BaseSource, Edit, FILM_IS_GUESSED, FilmBase, FilmNumber, Fingerprint, FoundStripEdit, Frame, FrameFlag,
     FrameSolve, NewFrame, ScanId, ScanRef, Session, Strip, StripCode, StripId, StripSolve,
@@ -265,9 +265,13 @@ impl AnalysisContext<'_> {
             let (edge_code, numbers) = edge_code(full, strip, scan.ppi, open.colour_channels(), self.cancel)?;
             let advice = edge_code.as_ref().and_then(StripCode::advice);
             if let Some(advice) = advice {
-                builder.warn(advice, "turn or mirror its frames, or scan the film again the right way round");
+                builder.warn(advice, "turn or mirror the strip, or scan the film again the right way round");
             }
             let frames = strip.frames.iter().zip(numbers);
+            let turned = |crop: &TiltedBox| {
+                let several = strip.frames.len() > 1;
+                if several { along_the_strip(orientation, &strip.film_area, crop) } else { orientation }
+            };
             strips.push(FoundStripEdit {
                 film_area: Some(strip.film_area),
                 // A custom size keeps the user's wording.
@@ -281,7 +285,9 @@ impl AnalysisContext<'_> {
                     .chain(guess.clone())
                     .chain(advice.map(str::to_owned))
                     .collect(),
-                frames: frames.map(|(frame, number)| new_frame(frame, orientation, number)).collect(),
+                frames: frames
+                    .map(|(frame, number)| new_frame(frame, turned(&frame.image_area), number))
+                    .collect(),
             });
         }
         if strips.iter().all(|strip| strip.frames.is_empty()) {
@@ -520,9 +526,21 @@ fn frame_solve(solved: &glassine_film::FrameSolve) -> FrameSolve {
     }
 }
 
+/// The orientation of a picture as the strip shows it once it lies from left to right: film that runs down the scan is
+/// turned by quarter turns, and its pictures with it.
+fn along_the_strip(own: Orientation, film: &TiltedBox, crop: &TiltedBox) -> Orientation {
+    let quarter = std::f64::consts::FRAC_PI_2;
+    let runs_down = film.height_px > film.width_px;
+    let along_rad = film.angle_rad + if runs_down { quarter } else { 0.0 };
+    let turns = ((crop.angle_rad - along_rad) / quarter).round();
+    // A finite number modulo four is 0 to 3.
+    let turns = if turns.is_finite() { turns.rem_euclid(4.0) as u8 } else { 0 };
+    (0..turns).fold(own, |orientation, _| orientation.turned_clockwise())
+}
+
 fn new_frame(
     found: &glassine_layout::FoundFrame,
-    orientation: glassine_raster::Orientation,
+    orientation: Orientation,
     film_number: Option<FilmNumber>,
 ) -> NewFrame {
     use glassine_layout::FrameFlag as Flag;
@@ -542,5 +560,27 @@ fn new_frame(
         confidence: f64::from(found.confidence),
         reason: found.reason.clone(),
         flags: flags.collect(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn pictures_of_film_that_runs_down_the_scan_turn_with_the_strip() {
+        let own = Orientation::default();
+        let tall = TiltedBox::from_edges(0.0, 0.0, 100.0, 600.0);
+        let lying = TiltedBox::from_edges(0.0, 0.0, 600.0, 100.0);
+        let crop = TiltedBox::from_edges(10.0, 10.0, 90.0, 60.0);
+        // What is at the right of the scan is at the top of the lying strip.
+        let turned = along_the_strip(own, &tall, &crop);
+        assert_eq!(turned, own.turned_counter_clockwise());
+        assert_eq!(along_the_strip(own, &lying, &crop), own);
+        let down = TiltedBox { angle_rad: std::f64::consts::FRAC_PI_2 - 0.01, ..lying };
+        assert_eq!(along_the_strip(own, &down, &crop), own.turned_counter_clockwise());
+        // Boxes that run with the film need no turn.
+        let along = TiltedBox { angle_rad: std::f64::consts::FRAC_PI_2, ..crop };
+        assert_eq!(along_the_strip(own, &down, &along), own);
     }
 }
