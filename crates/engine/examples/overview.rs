@@ -78,7 +78,7 @@ fn open(path: &Path, session: &Path) -> Outcome<()> {
     engine.work_beside(Some(session));
     let at = session_of(path)?;
     let cancel = CancelToken::new();
-    let first = engine.first_look(&at, ScanId(1), &cancel)?;
+    let first = engine.coarse_overview(&at, ScanId(1), &cancel)?;
     let first_s = begun.elapsed().as_secs_f64();
     let picture = engine.scan_picture(&at, ScanId(1), &cancel, &|_| {})?;
     let full_s = begun.elapsed().as_secs_f64();

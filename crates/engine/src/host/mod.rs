@@ -344,12 +344,7 @@ mod tests {
             Ok(())
         }
 
-        fn look_ahead(
-            &self,
-            _: &PreviewRequest,
-            _: (f64, f64),
-            _: &CancelToken,
-        ) -> Result<(), EngineError> {
+        fn look_ahead(&self, _: &PreviewRequest, _: (f64, f64), _: &CancelToken) -> Result<(), EngineError> {
             Ok(())
         }
     }
