@@ -96,7 +96,7 @@ impl Columns {
             film.iter().rposition(|f| *f > 0.5).map_or(0, |i| i + 1),
         );
         let (starts, ends) = edge_evidence(&rows, &clear, w);
-        // Only an end near half of a full one, the strongest within four columns, shows that a frame is over. Our choice.
+        // Only an end near half of a full one, the strongest in four columns, shows that a frame is over. Our choice.
         let content_sum = running_sum(&content);
         let peaks: Vec<f32> = (0..w)
             .map(|i| {

@@ -55,7 +55,7 @@ impl Scan<'_> {
             .zip(self.px_per_mm())
             .map(|(f, k)| f.strip_width_mm.unwrap_or(f.across_mm) * k);
         let first = coarse_frame(piece, self.work.width(), across);
-        // Without a visible rebate the piece is one bare image on the light. Our choice: a rebate is most of an outline.
+        // Without a visible rebate the piece is one bare image on the light. Our choice: rebate is most of an outline.
         if !self.slide && base.outline_share < 0.06 {
             return Ok(Some(self.bare_image(piece, &base, first)?));
         }
@@ -119,7 +119,7 @@ impl Scan<'_> {
         let band = expected
             .and_then(|e| image_band(&plane, Some(e), 0.0))
             .or_else(|| image_band(&plane, None, (v.1 - v.0) * 0.4))?;
-        // The black of a slide's rebate and of the holder differ a little, and both count as clear of image (our choice).
+        // The black of a slide's rebate and of the holder differ a little; both count as clear of image (our choice).
         let noise_d = if self.slide { base.noise_d.max(0.018) } else { base.noise_d };
         let columns = Columns::new(&plane, &band, noise_d);
         let known = recognise(&columns, &band, &clues);
