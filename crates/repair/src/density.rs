@@ -217,11 +217,9 @@ fn running_median(blocks: &Plane<f32>, film: &[bool]) -> Plane<f32> {
             for reach in [2_i64, 4] {
                 values.clear();
                 for yy in (y - reach).max(0)..=(y + reach).min(h - 1) {
-                    for xx in (x - reach).max(0)..=(x + reach).min(w - 1) {
-                        if film[(yy * w + xx) as usize] {
-                            values.push(blocks.at(xx as u32, yy as u32));
-                        }
-                    }
+                    let columns = (x - reach).max(0)..=(x + reach).min(w - 1);
+                    let seen = columns.filter(|xx| film[(yy * w + xx) as usize]);
+                    values.extend(seen.map(|xx| blocks.at(xx as u32, yy as u32)));
                 }
                 if values.len() >= 5 {
                     break;

@@ -218,11 +218,8 @@ impl Cell {
                 if e > rule.threshold_d
                     && e > rule.defect_ratio * visible_contrast(linear, colours, x0 + x, y0 + y)
                 {
-                    for (nx, ny) in (-3..=3).flat_map(|dy| (-3..=3).map(move |dx| (x + dx, y + dy))) {
-                        if (0..side).contains(&nx) && (0..side).contains(&ny) {
-                            near_defect.set(nx as u32, ny as u32, true);
-                        }
-                    }
+                    let near = |at: i32| (at - 3).max(0)..=(at + 3).min(side - 1);
+                    near(y).for_each(|y| near(x).for_each(|x| near_defect.set(x as u32, y as u32, true)));
                 }
             }
         }

@@ -337,25 +337,22 @@ impl Look<'_> {
                 let end = ((x / BLOCK_PX + 1) * BLOCK_PX).min(about.x1);
                 let line = &smooth[(x - about.x0) as usize..(end - about.x0) as usize];
                 // Most blocks contain nothing.
-                if blocks[(x / BLOCK_PX) as usize] && line.iter().fold(false, |any, s| any | (*s > least)) {
-                    for (x, &smooth_d) in (x..).zip(line).filter(|(_, s)| **s > least) {
-                        let doubt_d = self.edge_doubt * field.steepness_at(x, y)
-                            + field.lag_at(x, y)
-                            + LEVEL_DOUBT * (field.leaked_at(x, y) - LEVEL_SURE_D).max(0.0);
-                        let faint = Faint { smooth_d, doubt_d };
-                        let low = self.lowest.is_low(faint);
-                        if low {
-                            let near =
-                                PixelRect::new(x, y, x + 1, y + 1).grown(SKIRT_PX, w, h).intersect(tile);
-                            for row in near.y0..near.y1 {
-                                let first = (row - tile.y0) as usize * wide + (near.x0 - tile.x0) as usize;
-                                skirt[first..first + near.width() as usize].fill(1);
-                            }
-                        }
-                        let inside = (tile.y0..tile.y1).contains(&y) && (tile.x0..tile.x1).contains(&x);
-                        if inside && (low || self.lowest.is_line(faint)) {
-                            found.faint[(y - found.first) as usize].push((x, faint));
-                        }
+                let rises =
+                    blocks[(x / BLOCK_PX) as usize] && line.iter().fold(false, |any, s| any | (*s > least));
+                let line = if rises { line } else { &[] };
+                for (x, &smooth_d) in (x..).zip(line).filter(|(_, s)| **s > least) {
+                    let doubt_d = self.edge_doubt * field.steepness_at(x, y)
+                        + field.lag_at(x, y)
+                        + LEVEL_DOUBT * (field.leaked_at(x, y) - LEVEL_SURE_D).max(0.0);
+                    let faint = Faint { smooth_d, doubt_d };
+                    let low = self.lowest.is_low(faint);
+                    if low {
+                        let near = PixelRect::new(x, y, x + 1, y + 1).grown(SKIRT_PX, w, h);
+                        set_part(skirt, tile, near.intersect(tile));
+                    }
+                    let inside = (tile.y0..tile.y1).contains(&y) && (tile.x0..tile.x1).contains(&x);
+                    if inside && (low || self.lowest.is_line(faint)) {
+                        found.faint[(y - found.first) as usize].push((x, faint));
                     }
                 }
                 x = end;
@@ -380,6 +377,14 @@ struct Levels {
     noise_d: f32,
     smooth_noise_d: f32,
     edge_doubt: f32,
+}
+
+/// Set a part of a mask that covers `tile`.
+fn set_part(mask: &mut [u8], tile: PixelRect, part: PixelRect) {
+    for y in part.y0..part.y1 {
+        let first = (y - tile.y0) as usize * tile.width() as usize + (part.x0 - tile.x0) as usize;
+        mask[first..first + part.width() as usize].fill(1);
+    }
 }
 
 impl Levels {

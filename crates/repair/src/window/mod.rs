@@ -358,13 +358,10 @@ impl Window {
                 let Hole { at, precision, .. } = &holes[k as usize];
                 let (mut sum, mut total) = ([0.0_f32; 4], 0.0_f32);
                 for (step, p) in steps.into_iter().zip(precision) {
-                    for place in [at.wrapping_add_signed(step), at.wrapping_add_signed(-step)] {
-                        if known[place] {
-                            for (a, v) in sum.iter_mut().zip(solved[place]) {
-                                *a += p * v;
-                            }
-                            total += p;
-                        }
+                    let both = [at.wrapping_add_signed(step), at.wrapping_add_signed(-step)];
+                    for place in both.into_iter().filter(|place| known[*place]) {
+                        sum.iter_mut().zip(solved[place]).for_each(|(a, v)| *a += p * v);
+                        total += p;
                     }
                 }
                 if total > 0.0 {
