@@ -107,7 +107,7 @@ pub const PICTURES_CANT_TELL: &str = "the pictures do not show whether the light
 /// Note on a frame whose colours another light explains better; the kind of light follows.
 pub const OTHER_LIGHT: &str = "seems to have been taken in light that the film is not made for";
 /// Gain in log likelihood above which a frame counts as taken in another light. Over 120 drawn strips
-/// (`tests/examples/strips.rs`, seeds from 401, 20 of each sort) this flags 14 of 20 frames in tungsten light, 10 of 20
+/// (`crates/bench/src/bin/strips.rs`, seeds from 401, 20 of each sort) this flags 14 of 20 frames in tungsten light, 10 of 20
 /// in fluorescent light, 1 of 20 in shade, and 9 % of those in daylight; a gain of 3 flags 17, 15, 3 and 19 %.
 const OTHER_LIGHT_GAIN: f64 = 5.0;
 /// Mireds from daylight within which another light is a fluorescent lamp, since those are off the line of sunlight. Our

@@ -63,7 +63,7 @@ const DELTA_E_PER_LOG: [f64; 2] = [59.0, 72.0];
 /// Expected error at which confidence is one half, and how quickly it falls. Ours.
 const HALF_BELIEVED: (f64, f64) = (4.0, 0.8);
 /// Confidence is the probability that the pictures of a strip are right within 5 CIEDE2000 on average, measured over
-/// 360 strips drawn at random (`tests/examples/strips.rs`, seeds from 201, 60 of each sort), by the number of steps
+/// 360 strips drawn at random (`crates/bench/src/bin/strips.rs`, seeds from 201, 60 of each sort), by the number of steps
 /// with evident greys:
 ///
 /// | steps of all frames | within 5 |
