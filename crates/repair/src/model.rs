@@ -10,7 +10,7 @@ use glassine_raster::{PixelRect, Plane};
 
 use crate::types::{Leakage, Registration};
 
-/// Margin that the uncertainty of a field needs around it.
+/// Margin that the uncertainty of a field needs around it: the largest slope this near counts. Our choice.
 pub(crate) const HALO_PX: u32 = 2;
 
 /// Everything that holds for the whole frame.

@@ -146,7 +146,7 @@ pub fn base_from_picture(
 
 /// Width of a histogram bin in density. Our choice: finer than populations, coarser than a code of bright film.
 const BIN_D: f32 = 0.004;
-/// Number of bins: up to 2.4 D, denser than any film base.
+/// Number of bins: up to 2.4 D, denser than any film base. Our choice.
 const BINS: usize = 600;
 /// Density below which a population is open light if a denser one exists. Our choice: lamps fall off by up
 /// to 0.05 D, and clear supports have 0.06 D and more (from memory).

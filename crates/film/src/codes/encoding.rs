@@ -52,7 +52,7 @@ const MASK_LINEAR_D: std::ops::Range<f64> = 0.41..0.9;
 const MASK_CURVED_D: std::ops::Range<f64> = 0.17..0.37;
 
 /// Code, 0 to 1, that separates holders in sRGB codes from those under a power of 2.2: a holder at 0.03 to 0.2 % of
-/// full scale reads 0.004 to 0.026 in the first and 0.025 to 0.06 in the second.
+/// full scale reads 0.004 to 0.026 in the first and 0.025 to 0.06 in the second (computed).
 const HOLDER_DIVIDE: f64 = 0.0247;
 
 /// A sum of evidence: positive for a curve, negative for linear codes.

@@ -58,13 +58,14 @@ const POINTED_SPREAD: [f64; 2] = [0.006, 0.006];
 /// third of 197 strips drawn at random came within 5 CIEDE2000.
 const LEAST_WITHOUT: [f64; 2] = [0.06, 0.035];
 const LEAST_MEASURED: [f64; 2] = [0.025, 0.02];
-/// CIEDE2000 per log10 exposure along and across (mid grey, sRGB: 0.01 along is 0.6 to 0.66, across 0.72 to 0.85).
+/// CIEDE2000 per log10 exposure along and across (mid grey, sRGB: 0.01 along is 0.6 to 0.66, across 0.72 to 0.85,
+/// computed).
 const DELTA_E_PER_LOG: [f64; 2] = [59.0, 72.0];
 /// Expected error at which confidence is one half, and how quickly it falls. Ours.
 const HALF_BELIEVED: (f64, f64) = (4.0, 0.8);
 /// Confidence is the probability that the pictures of a strip are right within 5 CIEDE2000 on average, measured over
-/// 360 strips drawn at random (`crates/bench/src/bin/strips.rs`, seeds from 201, 60 of each sort), by the number of steps
-/// with evident greys:
+/// 360 strips drawn at random (`crates/bench/src/bin/strips.rs`, seeds from 201, 60 of each sort), by the number of
+/// steps with evident greys:
 ///
 /// | steps of all frames | within 5 |
 /// |---|---|

@@ -135,7 +135,8 @@ pub(super) fn recognise(columns: &Columns, band: &Band, clues: &Clues<'_>) -> Re
 
 /// The format of frames of a measured size: the nearest length among those possible on this film.
 ///
-/// Cameras differ: published 6x7 lengths alone run from 67 to 70 mm, so 7 % in either direction still names a format.
+/// Cameras differ: published 6x7 lengths alone run from 67 to 70 mm, so 7 % in either direction (our choice) still
+/// names a format.
 pub(super) fn nearest_format(clues: &Clues<'_>, length_px: f64, height_px: f64) -> Option<&'static Format> {
     const TOLERANCE: f64 = 0.07;
     let off = |f: &Format| {
@@ -151,6 +152,7 @@ pub(super) fn format_of_part(clues: &Clues<'_>, length_px: f64, height_px: f64) 
     // Only a resolution turns pixels into a length: without it any picture may be part of some format.
     let k = clues.px_per_mm?;
     // Longer than the common roll-film pictures, 118 mm and the 4 % that cameras differ; a shorter part is ambiguous.
+    // Our choice.
     const LONGER_THAN_MM: f64 = 118.0 * 1.04;
     let longer =
         formats().iter().filter(|f| plausible(f, clues, height_px) && f.along_mm * k > 0.97 * length_px);

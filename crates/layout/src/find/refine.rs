@@ -26,7 +26,8 @@ const SLIDE_CROSSING: f32 = 0.5;
 const NEGATIVE_RISE: f32 = 0.02;
 const SLIDE_RISE: f32 = 0.006;
 
-/// Signal assigned to open light beside a slide: brighter than any image, so that a rise into it is recognised.
+/// Signal assigned to open light beside a slide: brighter than any image, so that a rise into it is
+/// recognised. Our choice.
 const OPEN_SIGNAL: f32 = 4.0;
 
 /// One measured side: top, right, bottom or left of the box. All lengths in scan pixels.
