@@ -81,7 +81,7 @@ fn refuse_earlier_pictures(session: &Session, to: &Path) -> Result<(), EngineErr
     else {
         return Ok(());
     };
-    Err(EngineError::Told(
+    Err(EngineError::Permanent(
         Notice::new(
             Severity::Error,
             "the folder already holds pictures of the demo; nothing was written",

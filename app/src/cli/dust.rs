@@ -40,7 +40,9 @@ pub(super) fn run(args: &DustArgs, cancel: &CancelToken) -> Result<Outcome, Engi
     }
     std::fs::create_dir_all(&args.to).map_err(|error| {
         let headline = format!("the folder can't be made or used: {error}");
-        EngineError::Told(Notice::new(Severity::Error, headline, "choose another folder").about(&args.to))
+        EngineError::Permanent(
+            Notice::new(Severity::Error, headline, "choose another folder").about(&args.to),
+        )
     })?;
     let (mut maps, mut failed) = (Vec::new(), Vec::new());
     let mut outcome = Outcome::Done;

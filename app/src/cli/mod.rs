@@ -213,7 +213,7 @@ fn refuse_held(access: &session_files::Access, path: &Path) -> Result<(), Engine
     let session_files::Access::HeldBy(holder) = access else { return Ok(()) };
     let headline = format!("the session is open elsewhere ({holder}); nothing was changed");
     let what_to_do = "close it there, then try again";
-    Err(EngineError::Told(Notice::new(Severity::Error, headline, what_to_do).about(path)))
+    Err(EngineError::Permanent(Notice::new(Severity::Error, headline, what_to_do).about(path)))
 }
 
 impl Changing {

@@ -134,7 +134,7 @@ impl Target {
 
 fn not_replaced(path: &Path, error: &EngineError) -> EngineError {
     let headline = format!("only a session can be replaced; {}", error.notice().headline);
-    EngineError::Told(Notice::new(Severity::Error, headline, "choose another name").about(path))
+    EngineError::Permanent(Notice::new(Severity::Error, headline, "choose another name").about(path))
 }
 
 /// Solves every strip of the stock's film with it.
@@ -173,5 +173,9 @@ pub(super) fn session_path(name: &Path) -> PathBuf {
 
 /// Error for a command line that makes no sense.
 pub(super) fn usage(headline: &str, what_to_do: &str) -> EngineError {
-    EngineError::Told(glassine_engine::Notice::new(glassine_engine::Severity::Error, headline, what_to_do))
+    EngineError::Permanent(glassine_engine::Notice::new(
+        glassine_engine::Severity::Error,
+        headline,
+        what_to_do,
+    ))
 }

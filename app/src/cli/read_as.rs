@@ -125,7 +125,7 @@ fn chosen_scans(session: &Session, names: &[OsString]) -> Result<Vec<Arc<ScanRef
             _ => {
                 let headline = format!("several scans are called “{shown}”");
                 let what_to_do = "give the number of the scan, as glassine show prints it";
-                return Err(EngineError::Told(Notice::new(Severity::Error, headline, what_to_do)));
+                return Err(EngineError::Permanent(Notice::new(Severity::Error, headline, what_to_do)));
             }
         }
     }

@@ -32,7 +32,7 @@ pub(super) fn run(args: &RelinkArgs, cancel: &CancelToken) -> Result<Outcome, En
         if let Err(error) = std::fs::read_dir(folder) {
             let headline = format!("the folder can't be read: {error}");
             let notice = Notice::new(Severity::Error, headline, "name a folder with --folder");
-            return Err(EngineError::Told(notice.about(folder)));
+            return Err(EngineError::Permanent(notice.about(folder)));
         }
     }
     let engine = Engine::new();

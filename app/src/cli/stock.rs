@@ -142,7 +142,7 @@ fn check_stock_file(path: &Path, replace: bool) -> Result<(), EngineError> {
     }
     read_stock(path).map(drop).map_err(|error| {
         let headline = format!("only a stock can be replaced; {}", error.notice().headline);
-        EngineError::Told(Notice::new(Severity::Error, headline, "choose another name").about(path))
+        EngineError::Permanent(Notice::new(Severity::Error, headline, "choose another name").about(path))
     })
 }
 

@@ -80,7 +80,7 @@ fn demo_error(error: &glassine_filmsim::Error, folder: &Path) -> EngineError {
         glassine_filmsim::Error::Write { path, source } => (source.to_string(), path.as_path()),
         other => (other.to_string(), folder),
     };
-    EngineError::Told(
+    EngineError::Permanent(
         Notice::new(
             Severity::Error,
             format!("the demo scans could not be made: {why}"),

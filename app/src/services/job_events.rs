@@ -20,7 +20,7 @@ pub(crate) enum Waiting {
         /// What is known of the scans these changes add, if they add any.
         find: Option<NewSessionRequest>,
         /// These are the first frames of scans: frames the user has drawn there meanwhile stay.
-        is_first_look: bool,
+        is_first_search: bool,
     },
     /// A search of scans that may be of one film has ended: strips of one film are solved together.
     Solve {
@@ -86,8 +86,8 @@ impl GlassineApp {
         match kind {
             JobEventKind::Edits(edits) => {
                 let find = self.files.opening.remove(&id);
-                let is_first_look = self.files.finding.contains_key(&id);
-                self.waiting.push(Waiting::Edits { edits, find, is_first_look });
+                let is_first_search = self.files.finding.contains_key(&id);
+                self.waiting.push(Waiting::Edits { edits, find, is_first_search });
             }
             JobEventKind::Hashed { scan, path, print } => match print {
                 Ok(print) => self.hashed(scan, &path, &print),
@@ -96,7 +96,7 @@ impl GlassineApp {
             JobEventKind::ScansChecked { depth: _, checks } => self.scans_checked(id, checks),
             JobEventKind::LockSeen(holder) => self.lock_seen(holder),
             JobEventKind::Counted { frame, count } => self.status.counts.counted_one(id, frame, count),
-            JobEventKind::FirstLookReady(picture) | JobEventKind::OverviewReady(picture) => {
+            JobEventKind::CoarseOverviewReady(picture) | JobEventKind::OverviewReady(picture) => {
                 self.previews.accept_overview(&picture);
             }
             JobEventKind::BaseOverlayReady { picture, pixels } => {
@@ -202,8 +202,8 @@ impl GlassineApp {
         }
         for waiting in std::mem::take(&mut self.waiting) {
             match waiting {
-                Waiting::Edits { edits, find, is_first_look } => {
-                    self.take_edits(*edits, find, is_first_look);
+                Waiting::Edits { edits, find, is_first_search } => {
+                    self.take_edits(*edits, find, is_first_search);
                 }
                 Waiting::Solve { scans, are_single_frames } => {
                     let session = self.session();
@@ -217,13 +217,13 @@ impl GlassineApp {
 
     /// Applies what a job computed to the session as it is now. Parts that no longer fit are reported, the rest is
     /// kept.
-    fn take_edits(&mut self, edits: JobEdits, find: Option<NewSessionRequest>, is_first_look: bool) {
+    fn take_edits(&mut self, edits: JobEdits, find: Option<NewSessionRequest>, is_first_search: bool) {
         let JobEdits { label, base, edits, notices } = edits;
         notices.into_iter().rev().for_each(|notice| self.notify(notice));
         if edits.is_empty() {
             return;
         }
-        if is_first_look && self.keeps_drawn_frames(&base, &edits) {
+        if is_first_search && self.keeps_drawn_frames(&base, &edits) {
             return;
         }
         self.remember_measured(&edits);
@@ -250,7 +250,7 @@ impl GlassineApp {
         self.history.apply(label, rebased.session);
         self.touched();
         let added = self.session().frames.iter().map(|frame| frame.id).find(|id| !frames.contains(id));
-        if added.is_some() && !(is_first_look && self.ui_state.primary.is_some()) {
+        if added.is_some() && !(is_first_search && self.ui_state.primary.is_some()) {
             // Newly found frames are what the user wants to see.
             self.ui_state.selected = added.into_iter().collect();
             self.ui_state.primary = added;

@@ -57,13 +57,13 @@ impl Disk {
     fn fails(&mut self, what: &str) -> Result<(), EngineError> {
         if self.breaks_down {
             let notice = Notice::new(Severity::Error, "the disk is not connected", "connect it");
-            return Err(EngineError::Passing(notice));
+            return Err(EngineError::Transient(notice));
         }
         if self.is_calm || !self.dice.one_in(8) {
             return Ok(());
         }
         let notice = Notice::new(Severity::Error, format!("{what} failed"), "try again");
-        Err(if self.dice.one_in(3) { EngineError::Told(notice) } else { EngineError::Passing(notice) })
+        Err(if self.dice.one_in(3) { EngineError::Permanent(notice) } else { EngineError::Transient(notice) })
     }
 }
 
@@ -163,7 +163,7 @@ fn solved(strip: StripId, mark: &str) -> Edit {
 
 fn opened(disk: &mut Disk, path: PathBuf) -> Result<MadeSession, EngineError> {
     let Some(mut session) = disk.files.get(&path).cloned() else {
-        return Err(EngineError::Told(Notice::new(Severity::Error, "no such file", "choose another")));
+        return Err(EngineError::Permanent(Notice::new(Severity::Error, "no such file", "choose another")));
     };
     session.notes = disk.new_mark(&session.notes);
     let saved = disk.states.get(&path).map(|(_, state)| state.clone());
@@ -228,7 +228,7 @@ impl Worker for World {
                 }
             }
             Job::Overview { scan } => {
-                send(JobEventKind::FirstLookReady(overview(at, scan)));
+                send(JobEventKind::CoarseOverviewReady(overview(at, scan)));
                 disk.fails("the overview")?;
                 send(JobEventKind::OverviewReady(overview(at, scan)));
             }

@@ -62,12 +62,12 @@ pub enum EngineError {
     /// The frame is not in the session.
     #[error("frame {0} is not in this session")]
     NoFrame(FrameId),
-    /// Something the user can act on.
+    /// Fails again until the user acts; the notice says how.
     #[error("{0}")]
-    Told(Notice),
-    /// Like [`Self::Told`], with a cause that may pass by itself, such as a disk that is not connected.
+    Permanent(Notice),
+    /// May pass by itself, such as a disk that is not connected.
     #[error("{0}")]
-    Passing(Notice),
+    Transient(Notice),
 }
 
 impl From<glassine_raster::Cancelled> for EngineError {
@@ -84,7 +84,7 @@ impl From<glassine_raster::RegionError> for EngineError {
 
 impl From<glassine_raster::OverBudget> for EngineError {
     fn from(error: glassine_raster::OverBudget) -> Self {
-        Self::Passing(Notice::new(
+        Self::Transient(Notice::new(
             Severity::Error,
             error.to_string(),
             "wait until other work has ended, then try again",
@@ -99,20 +99,20 @@ impl From<glassine_scanfile::Error> for EngineError {
         }
         let mut notice = Notice::new(Severity::Error, error.headline(), error.hint());
         notice.path = error.path().map(Into::into);
-        if error.may_pass() { Self::Passing(notice) } else { Self::Told(notice) }
+        if error.may_pass() { Self::Transient(notice) } else { Self::Permanent(notice) }
     }
 }
 
 impl From<glassine_session::EditError> for EngineError {
     fn from(error: glassine_session::EditError) -> Self {
-        Self::Told(Notice::new(Severity::Error, error.to_string(), "nothing was changed"))
+        Self::Permanent(Notice::new(Severity::Error, error.to_string(), "nothing was changed"))
     }
 }
 
 impl EngineError {
     /// A broken assumption of the program itself.
     pub(crate) fn internal(what: &str) -> Self {
-        Self::Told(Notice::new(
+        Self::Permanent(Notice::new(
             Severity::Error,
             what,
             "this is a bug in the program; the session is intact, please report it",
@@ -121,7 +121,7 @@ impl EngineError {
 
     /// An error with advice on what to do.
     pub(crate) fn user_error(headline: impl Into<String>, what_to_do: impl Into<String>) -> Self {
-        Self::Told(Notice::new(Severity::Error, headline, what_to_do))
+        Self::Permanent(Notice::new(Severity::Error, headline, what_to_do))
     }
 
     /// The scan asked for is unknown.
@@ -138,13 +138,13 @@ impl EngineError {
                 format!("frame {id} is not in this session"),
                 "choose another frame",
             ),
-            Self::Told(notice) | Self::Passing(notice) => notice.clone(),
+            Self::Permanent(notice) | Self::Transient(notice) => notice.clone(),
         }
     }
 
     /// Whether the cause may go away by itself, so that it is worth trying again.
     pub fn may_pass(&self) -> bool {
-        matches!(self, Self::Passing(_))
+        matches!(self, Self::Transient(_))
     }
 }
 

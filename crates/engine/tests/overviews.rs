@@ -1,4 +1,4 @@
-//! A large scan from its first look to its cached overview, and reading ahead of a moving view.
+//! A large scan from its coarse overview to its cached one, and reading ahead of a moving view.
 
 use std::fs::File;
 use std::io::{Seek as _, SeekFrom, Write as _};
@@ -55,10 +55,10 @@ impl Desk {
 
     fn look_with(&self, engine: &Engine, encoding: EncodingChoice) -> Seen {
         let (at, cancel) = (self.at(encoding), CancelToken::new());
-        let first = engine.first_look(&at, ScanId(1), &cancel).expect("readable");
+        let first = engine.coarse_overview(&at, ScanId(1), &cancel).expect("readable");
         let full = engine.scan_picture(&at, ScanId(1), &cancel, &|_| {}).expect("readable");
         assert!(
-            engine.first_look(&at, ScanId(1), &cancel).expect("readable").is_none(),
+            engine.coarse_overview(&at, ScanId(1), &cancel).expect("readable").is_none(),
             "the overview is there"
         );
         engine.settle();
@@ -103,7 +103,7 @@ fn write_scan(path: &Path) -> std::io::Result<()> {
 }
 
 #[test]
-fn a_first_look_comes_first_and_the_overview_follows_in_the_same_job() {
+fn a_coarse_overview_comes_first_and_the_overview_follows_in_the_same_job() {
     let desk = Desk::new();
     let mut host = JobHost::inline(Arc::new(Engine::new()));
     let job = host.submit(desk.at(EncodingChoice::Auto), Job::Overview { scan: ScanId(1) });
@@ -111,7 +111,7 @@ fn a_first_look_comes_first_and_the_overview_follows_in_the_same_job() {
     while !host.is_idle() {
         let Some(JobEvent { id, kind, .. }) = host.poll() else { continue };
         match kind {
-            JobEventKind::FirstLookReady(picture) => pictures.push((id, false, picture)),
+            JobEventKind::CoarseOverviewReady(picture) => pictures.push((id, false, picture)),
             JobEventKind::OverviewReady(picture) => pictures.push((id, true, picture)),
             JobEventKind::Failed(failure) => panic!("{}", failure.notice),
             _ => {}

@@ -18,6 +18,7 @@ pub fn layer_log_exposures(
         return density_d.map(|d| -d);
     }
     let layers = apply(&stock.unmix, density_d);
+    // A ratio below 0.05 is no film's; the floor only keeps the division finite.
     [0, 1, 2].map(|c| stock.curves[c].log_exposure(layers[c] / gamma_ratio[c].max(0.05)))
 }
 

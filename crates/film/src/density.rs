@@ -2,7 +2,7 @@
 
 use crate::maths::{exp10, log10};
 
-/// Least transmittance that has a density: half a code of a 16-bit scan, 5.1 D.
+/// Least transmittance that has a density: half a code of a 16-bit scan, 5.1 D. Source: arithmetic.
 pub const LEAST_TRANSMITTANCE: f64 = 0.5 / 65_535.0;
 
 /// Optical density of a transmittance.

@@ -13,6 +13,7 @@ pub(crate) fn exp10(x: f64) -> f64 {
 
 /// Natural logarithm of `1 + e^x` without overflow: the smooth ramp used for toes.
 pub(crate) fn softplus(x: f64) -> f64 {
+    // Beyond 35, `e^-x` is below half a unit of an `f64`.
     if x > 35.0 { x } else { libm::log1p(libm::exp(x)) }
 }
 
@@ -27,6 +28,7 @@ pub(crate) fn softplus_inverse(y: f64) -> f64 {
     }
 }
 
+/// Bits of `sqrt(1/2)`.
 const SQRT_HALF_BITS: u32 = 0x3f35_04f3;
 
 /// Base-2 logarithm of a positive normal `f32`; smaller values count as the smallest normal number.

@@ -116,6 +116,9 @@ macro_rules! params {
     };
 }
 
+// Ranges, defaults and steps are our choice unless said here: soft ranges are what pictures need, hard ones what the
+// formulas allow. 1 CC is 0.01 D (how filters are named); the halo limit of 5 % is the low end of the 5 to 10 % that is
+// common practice; radii about 0.5 to 1.5 px are common practice for scans near their real resolution.
 params! {
     ExposureStops "exposure_stops" "Exposure" "stops" Exposure
         hard -8.0 8.0 soft -3.0 3.0 default 0.0 step 0.1 decimals 2

@@ -4,12 +4,12 @@ use crate::base::{colour_channels, density_of_code};
 use crate::{FilmKind, Stock};
 use glassine_raster::{Plane, Samples16};
 
-/// Most cells per frame.
+/// Most cells per frame. Our choice: details of a 64th of a side; bounds what is kept.
 const MOST_CELLS: usize = 4096;
-/// Most single pixels stored in addition.
+/// Most single pixels stored in addition. Our choice: 0.03 % of highlights are then 20 pixels.
 const MOST_SAMPLES: usize = 65_536;
-/// How much a pixel in a corner counts for exposure against one in the centre. Subjects stand in the middle more often than
-/// in the corners; centre-weighted metering is common practice, this curve is ours.
+/// How much a pixel in a corner counts for exposure against one in the centre. Subjects stand in the middle more often
+/// than in the corners; centre-weighted metering is common practice, this curve is ours.
 const CORNER_WEIGHT: f32 = 0.25;
 
 /// Densities of a frame, averaged over small cells to suppress grain and noise.

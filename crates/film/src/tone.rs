@@ -41,12 +41,12 @@ impl Rendering {
     }
 }
 
-/// Log10 of 18 % grey: the pivot of contrast.
+/// Log10 of 18 % grey: the pivot of contrast. Source: arithmetic; 18 % as mid grey is common practice.
 pub(crate) const MID_LOG: f64 = -0.744_727_494_896_694;
 /// Centres of the shadow, middle and highlight bands in log10 exposure: 3.3 stops under, at, and 1.8 stops over mid
-/// grey.
+/// grey. Our choice: where a print is near black and near white.
 pub const BAND_CENTRES_LOG: [f64; 3] = [MID_LOG - 1.0, MID_LOG, MID_LOG + 0.55];
-/// Least slope of the tone curve under any band offsets.
+/// Least slope of the tone curve under any band offsets. Our choice: tones merge, but never change order.
 const LEAST_SLOPE: f64 = 0.05;
 
 /// One layer's tone curve: offsets in log10 exposure at the three band centres, smoothly interpolated.
@@ -172,9 +172,11 @@ fn white_moved(e: f64, shift: f64) -> f64 {
     }
     // y(x1) = x0, with x0 the distance from mid grey to white and x1 that to the shifted white.
     let x0 = -MID_LOG;
+    // White stays at least a quarter of the way from mid grey. Our choice.
     let x1 = (x0 + shift).max(0.25 * x0);
     let k = 1.0 / x0 - 1.0 / x1;
-    // For k < 0 the curve has a pole at -1/k; a line continues it from part of the way to the pole.
+    // For k < 0 the curve has a pole at -1/k; a line continues it from part of the way to the pole. Our choice: from
+    // white or 60 % of the way, whichever is further, and a slope of at most 40.
     if k < 0.0 {
         let pole = -1.0 / k;
         let join = pole * 0.6_f64.max(x1 / pole);

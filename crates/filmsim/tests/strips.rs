@@ -198,17 +198,15 @@ fn spec_shift(strip: &RenderedStrip, clean: &RenderedStrip) -> [f64; 2] {
             }
             let centre = |c: usize| {
                 let (mut m, mut cx, mut cy) = (0.0, 0.0, 0.0);
-                for dy in -4..=4i32 {
-                    for dx in -4..=4i32 {
-                        let (px, py) = ((x + dx) as u32, (y + dy) as u32);
-                        let lost = 1.0
-                            - f64::from(strip.samples.pixel(px, py)[c])
-                                / f64::from(clean.samples.pixel(px, py)[c].max(1));
-                        if lost > 0.08 {
-                            m += lost;
-                            cx += lost * f64::from(dx);
-                            cy += lost * f64::from(dy);
-                        }
+                for (dx, dy) in (-4..=4_i32).flat_map(|dy| (-4..=4_i32).map(move |dx| (dx, dy))) {
+                    let (px, py) = ((x + dx) as u32, (y + dy) as u32);
+                    let lost = 1.0
+                        - f64::from(strip.samples.pixel(px, py)[c])
+                            / f64::from(clean.samples.pixel(px, py)[c].max(1));
+                    if lost > 0.08 {
+                        m += lost;
+                        cx += lost * f64::from(dx);
+                        cy += lost * f64::from(dy);
                     }
                 }
                 (cx / f64::max(m, 1e-9), cy / f64::max(m, 1e-9))

@@ -62,6 +62,7 @@ pub struct CustomFormat {
 impl CustomFormat {
     /// Converts to a [`Format`] with the id `custom`; `None` when a size is not a positive number of at most 2000 mm.
     pub fn to_format(self) -> Option<Format> {
+        // 2 m: longer than any film that is scanned. Our choice.
         let sane = |v: f64| v.is_finite() && v > 0.0 && v <= 2000.0;
         let optional = |v: Option<f64>| v.is_none_or(sane);
         (sane(self.along_mm)

@@ -7,7 +7,7 @@
 use glassine_raster::{Point, TiltedBox};
 
 /// A corner up to this far outside, in pixels, counts as inside; rounding errors at positions of a few hundred thousand
-/// pixels are smaller.
+/// pixels are smaller. Our choice.
 const SLACK_PX: f64 = 1e-6;
 
 /// The area the crop box of one frame must stay inside.

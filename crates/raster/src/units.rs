@@ -3,7 +3,7 @@
 /// Millimetres in an inch (exact by definition).
 pub const MM_PER_INCH: f64 = 25.4;
 
-/// Density of one stop: `log10 2`.
+/// Density of one stop: `log10 2`. Source: arithmetic.
 const DENSITY_PER_STOP: f64 = std::f64::consts::LOG10_2;
 
 /// Log10 exposure (or density) for a number of stops.

@@ -20,19 +20,23 @@ use crate::residual::{BESIDE_DEFECT, Near, Residual};
 use crate::robust::{Normal, dot, median_in_place, robust_fit};
 use crate::types::{ChannelResponse, DustClass, DustError, DustMap, Mark};
 
-/// Largest number of pixels for the fit, and the rows read together for them.
+/// Largest number of pixels for the fit, and the rows read together for them. Our choice: bounds time; five unknowns
+/// need no more.
 const PIXELS_MAX: usize = 4_000;
 const PIECE_ROWS: u32 = 64;
-/// Smallest number of pieces used from a frame full of dust.
+/// Smallest number of pieces used from a frame full of dust. Our choice.
 const PIECES_MIN: usize = 8;
-/// Half side of the window in which the undisturbed picture is approximated by a plane.
+/// Half side of the window in which the undisturbed picture is approximated by a plane. Our choice: wider than a speck,
+/// narrow enough for a plane.
 pub(crate) const PLANE_PX: i32 = 6;
-/// A window must contain this many clean pixels.
+/// A window must contain this many clean pixels. Our choice: a quarter of the window.
 const CLEAN_MIN: usize = 40;
-/// Weight of the prior (gain 1, nothing else), in pixels.
+/// Weight of the prior (gain 1, nothing else), in pixels. Our choice: more keeps the prior on frames with little dust,
+/// less fits their noise.
 const PRIOR_PX: f64 = 20.0;
 
-/// Above the first visible loss a pixel is part of a defect's core; below the second it is part only beside a core.
+/// Above the first visible loss a pixel is part of a defect's core; below the second it is part only beside a core. Our
+/// choice: 0.013 D, what the eye sees in a print, and half of it.
 const CORE_LOSS: f64 = 0.03;
 const SKIRT_LOSS: f64 = 0.015;
 
@@ -111,6 +115,7 @@ fn touches_border(component: &Component, near: &Near) -> bool {
 fn fit_channel(lessons: &[Lesson], c: usize, noise_d: f64) -> ChannelResponse {
     let direct =
         ChannelResponse { noise_t: 2.0 * std::f64::consts::LN_10 * noise_d, ..ChannelResponse::DIRECT };
+    // Fewer do not fix five unknowns against noise. Our choice.
     if lessons.len() < 60 {
         return direct;
     }
@@ -123,6 +128,7 @@ fn fit_channel(lessons: &[Lesson], c: usize, noise_d: f64) -> ChannelResponse {
         .collect();
     // The prior counts as a few typical pixels, so that a frame with little dust is not fitted to its noise.
     let strength: f64 = rows.iter().map(|r| r.0[0] * r.0[0]).sum::<f64>() / rows.len() as f64 * PRIOR_PX;
+    // Our choice: shift and blur are held ten times less than the gain, and the last term entirely.
     let ridge = [strength, 0.1 * strength, 0.1 * strength, 0.1 * strength, 1e3 * strength];
     // The inverse of a Gaussian of variance s is the series 1 - s/2 lap + s^2/8 lap lap: the last term follows from the
     // one before, and fitting it freely would trade it against the gain.
@@ -135,6 +141,7 @@ fn fit_channel(lessons: &[Lesson], c: usize, noise_d: f64) -> ChannelResponse {
         prior[4] = fit[0] * variance * variance / 8.0;
     }
     let [gain, dx, dy, laplacian, bilaplacian] = fit;
+    // A gain no defect has, a shift of over 2 px or a blur of over 2.4 px: not a response but a misfit. Our choice.
     if !(0.2..4.0).contains(&gain) || dx.abs().max(dy.abs()) > 2.0 * gain || laplacian.abs() > 3.0 * gain {
         return direct;
     }
@@ -147,6 +154,7 @@ fn fit_channel(lessons: &[Lesson], c: usize, noise_d: f64) -> ChannelResponse {
         let known = l.error[c] * l.error[c] + noise_t * noise_t;
         (misfit * misfit - known).max(0.0).sqrt().max(0.3 * misfit)
     };
+    // Our choice of what is flat, what is steep, how well the picture must be known (15 %), and the least number (30).
     let mut flat: Vec<f32> = lessons
         .iter()
         .filter(|l| l.terms[0] > 0.06 && l.slope < 0.4 * l.terms[0] && l.error[c] < 0.15 * l.terms[0])
@@ -194,11 +202,13 @@ impl Seen<'_> {
         let planes = self.local_planes(x, y)?;
         for c in 0..self.colours {
             let (clean_d, spread_d) = planes[c];
+            // Texture rather than ground. Our choice.
             if spread_d > 0.05 {
                 return None;
             }
             let t = 10.0_f64.powf(clean_d - f64::from(density_d(self.pixel(x, y)[c])));
             loss[c] = 1.0 - t;
+            // Our choice of 0.004: read noise and rounding of light.
             error[c] = 0.004 + std::f64::consts::LN_10 * t.min(1.2) * spread_d;
         }
         // Lighter than its surroundings: emulsion is missing here, and the infrared does not show how much.

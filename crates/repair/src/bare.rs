@@ -23,16 +23,16 @@ use crate::types::{DustClass, DustError, DustMap, Mark};
 
 /// Torn emulsion holds back less infrared than this, D. Ours: half the light, which only solid matter stops.
 const INFRARED_MAX_D: f64 = 0.3;
-/// Pixels of a part to examine, and how many of them must have enough clean film around them.
+/// Pixels of a part to examine, and how many of them must have enough clean film around them. Our choice.
 const PIXELS_MAX: usize = 12;
 const PIXELS_MIN: usize = 3;
 /// A part must differ from its surroundings by this, D (the eye sees no line below it), and by this multiple of the
-/// uncertainty of the surroundings.
+/// uncertainty of the surroundings. Our choice.
 const LIGHTER_D: f32 = 0.012;
 const LIGHTER_SIGMA: f32 = 2.5;
-/// Side of the parts: small enough to separate crossing lines, large enough for a dozen pixels of a line.
+/// Side of the parts: small enough to separate crossing lines, large enough for a dozen pixels of a line. Our choice.
 const PART_PX: u32 = 16;
-/// Rows read together.
+/// Rows read together. Our choice; changes speed alone.
 const PIECE_ROWS: u32 = 64;
 
 /// A part of a defect without image.

@@ -11,18 +11,19 @@ use crate::density::density_d;
 use crate::robust::{Normal, dot, median_in_place};
 use crate::types::{DustClass, DustMap, Mark};
 
-/// Width of the ring that represents the surroundings of a spot.
+/// Width of the ring that represents the surroundings of a spot. Our choice: enough pixels for a plane.
 const RING_PX: u32 = 8;
-/// Distance of the ring from the stroke, because the blur of a spot may reach out of it.
+/// Distance of the ring from the stroke, because the blur of a spot may reach out of it. Our choice.
 const GAP_PX: u32 = 1;
-/// Spots under larger brushes are filled whole: a plane says little about so large an area.
+/// Spots under larger brushes are filled whole: a plane says little about so large an area. Our choice.
 const SPOT_RADIUS_MAX_PX: f64 = 40.0;
-/// Multiples of the ring's robust standard deviation for the middle and the rim of a spot.
+/// Multiples of the ring's robust standard deviation for the middle and the rim of a spot. Our choice: grain reaches
+/// neither; lower marks texture, higher leaves faint rims.
 const HIGH_SIGMA: f32 = 6.0;
 const LOW_SIGMA: f32 = 3.0;
-/// Least spread, D: less than this comes from only a few codes.
+/// Least spread, D: less than this comes from only a few codes. Our choice.
 const SPREAD_MIN_D: f32 = 0.003;
-/// Marks of a spot grow by this, so that its blurred edge is filled too.
+/// Marks of a spot grow by this, so that its blurred edge is filled too. Our choice.
 const RIM_PX: u32 = 2;
 
 /// What a stroke does to the pixels under it.
@@ -269,6 +270,7 @@ fn grown_from_peaks(off: &Plane<f32>) -> Option<Plane<bool>> {
 /// Begins at the median, so that a structure in one part of the ring does not tilt it. `None` with too few places to
 /// tell.
 fn fit_plane(rows: &[([f64; 3], f64)]) -> Option<([f64; 3], f64)> {
+    // Our choice: eight places for each unknown; common practice settles in a few rounds.
     const LEAST: usize = 24;
     const ROUNDS: usize = 5;
     if rows.len() < LEAST {
@@ -283,6 +285,7 @@ fn fit_plane(rows: &[([f64; 3], f64)]) -> Option<([f64; 3], f64)> {
         let residual = |row: &([f64; 3], f64)| row.1 - dot(&row.0, &plane);
         // 1.4826: median absolute deviation to standard deviation of a normal distribution.
         spread = 1.4826 * median(&mut rows.iter().map(|row| residual(row).abs()));
+        // 4.685: Tukey's biweight at 95 % efficiency (common practice).
         let reach = 4.685 * spread.max(1e-4);
         let mut normal = Normal::new();
         for row in rows {

@@ -7,10 +7,11 @@ use crate::region::Region;
 use crate::robust::{dot, median_in_place, robust_fit};
 use crate::types::DustError;
 
-/// Side of the blocks for measuring the background.
+/// Side of the blocks for measuring the background. Our choice: larger than grain and most dust, smaller than the
+/// fall-off of a lamp.
 pub(crate) const BLOCK_PX: u32 = 16;
 
-/// Largest number of blocks for fitting a smooth surface; six or nine unknowns need no more.
+/// Largest number of blocks for fitting a smooth surface; six or nine unknowns need no more. Our choice.
 pub(crate) const FIT_BLOCKS_MAX: usize = 6_000;
 
 /// Density of a 16-bit code against full scale: `log10(65535 / code)`; code 0 counts as half a code.
@@ -29,6 +30,7 @@ pub(crate) fn density_d(code: u16) -> f32 {
 /// five, ours.
 #[inline(always)]
 pub(crate) fn density_of(code: f32) -> f32 {
+    // Bits of `sqrt(1/2)`, and the density of code 1: `log10(65535)`.
     const ROOT_HALF_BITS: i32 = 0x3f35_04f3;
     const FULL: f32 = 4.816_473_3;
     const FIT: [f32; 6] =
@@ -47,6 +49,7 @@ pub(crate) fn density_of(code: f32) -> f32 {
 /// At least a tenth of the code counts as film, to limit noise in the dark.
 #[inline(always)]
 pub(crate) fn dye_density(code: f32, stray_codes: f32) -> f32 {
+    // Our choice of a tenth.
     let (rest, least) = (code - stray_codes, 0.1 * code);
     density_of(if rest > least { rest } else { least })
 }
@@ -128,7 +131,7 @@ pub(crate) fn block_medians(region: &Region<'_>, colours: u8) -> Result<Blocks, 
     Ok(Blocks { medians, infrared_top: share(|l| l.1), infrared_black: share(|l| l.2) })
 }
 
-/// Number of values read per block.
+/// Number of values read per block. Our choice: every second row and column is enough for a median.
 const BLOCK_VALUES: usize = (BLOCK_PX * BLOCK_PX / 4) as usize;
 
 /// Finds the value with `rank` others below it, bit by bit: comparing all values at once is faster than sorting them.
@@ -190,6 +193,7 @@ fn quadratic_surface(blocks: &Plane<f32>, film: &[bool]) -> Plane<f32> {
         .step_by(count.div_ceil(FIT_BLOCKS_MAX).max(1))
         .map(|(x, y)| (terms(x, y), f64::from(blocks.at(x, y)), 1.0))
         .collect();
+    // Per block; curved terms are held more, so that few blocks do not bend the surface. Our choice.
     let ridge = [0.0, 1e-3, 1e-3, 1e-2, 1e-2, 1e-2].map(|r| r * rows.len() as f64);
     let mut out = Plane::filled(w, h, 0.0_f32);
     if let Some((fit, _)) = robust_fit(&rows, &[0.0; 6], &ridge, 6) {
@@ -209,14 +213,13 @@ fn running_median(blocks: &Plane<f32>, film: &[bool]) -> Plane<f32> {
         let y = y as i64;
         let mut values = Vec::with_capacity(81);
         for (x, out) in (0_i64..).zip(line) {
+            // Five blocks to a side, nine where fewer than five of them are film. Our choice.
             for reach in [2_i64, 4] {
                 values.clear();
                 for yy in (y - reach).max(0)..=(y + reach).min(h - 1) {
-                    for xx in (x - reach).max(0)..=(x + reach).min(w - 1) {
-                        if film[(yy * w + xx) as usize] {
-                            values.push(blocks.at(xx as u32, yy as u32));
-                        }
-                    }
+                    let columns = (x - reach).max(0)..=(x + reach).min(w - 1);
+                    let seen = columns.filter(|xx| film[(yy * w + xx) as usize]);
+                    values.extend(seen.map(|xx| blocks.at(xx as u32, yy as u32)));
                 }
                 if values.len() >= 5 {
                     break;

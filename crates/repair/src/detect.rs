@@ -33,7 +33,8 @@ use crate::scratch;
 use crate::torn;
 use crate::types::{DustClass, DustError, DustMap, DustOptions, Leakage, Refusal, Registration};
 
-/// A larger damaged share of the frame is not dust.
+/// A larger damaged share of the frame is not dust. Our choice: common practice refuses or warns from a few per cent;
+/// dirty film must still pass.
 const DAMAGE_MAX: f64 = 0.25;
 
 /// Finds the defects of one frame region (with some margin around the image) at full resolution.

@@ -7,7 +7,7 @@ use crate::region::Region;
 use crate::robust::median_in_place;
 use crate::types::Refusal;
 
-/// Smallest side of a region for measuring background, noise and registration.
+/// Smallest side of a region for measuring background, noise and registration. Our choice: four blocks a side.
 const SIDE_MIN_PX: u32 = 64;
 /// Blocks clearer than the film base by more than this in every colour are not film, D.
 ///
@@ -33,6 +33,7 @@ pub(crate) fn check_size(region: &Region<'_>, colours: u8) -> Result<(), Refusal
 /// Refuses an infrared plane without a signal.
 pub(crate) fn check_signal(blocks: &Blocks) -> Result<(), Refusal> {
     for (at_top, fraction) in [(true, blocks.infrared_top), (false, blocks.infrared_black)] {
+        // Our choice: on film, infrared is neither clipped nor black.
         if fraction > 0.9 {
             return Err(Refusal::InfraredUnusable { at_top, fraction });
         }
@@ -43,6 +44,7 @@ pub(crate) fn check_signal(blocks: &Blocks) -> Result<(), Refusal> {
 /// Which blocks are holder: opaque ones connected to the border.
 pub(crate) fn holder_blocks(blocks: &[Plane<f32>]) -> Vec<bool> {
     let (w, h) = (blocks[0].width() as usize, blocks[0].height() as usize);
+    // 1.7 D in every plane: the densest dyes let infrared through. Our choice.
     let opaque = |i: usize| blocks.iter().all(|b| b.data()[i] > 1.7);
     let mut holder = vec![false; w * h];
     let mut queue: Vec<usize> =
@@ -84,6 +86,7 @@ fn open_light_blocks(blocks: &[Plane<f32>], film_base_d: Option<[f64; 3]>) -> Ve
         pairs.filter(|(_, clear)| **clear == open).map(|(d, _)| *d).collect()
     };
     let (mut open, mut film) = (levels(true), levels(false));
+    // Fewer blocks have no fiftieth. Our choice.
     if open.is_empty() || film.len() < 50 {
         return vec![false; count];
     }

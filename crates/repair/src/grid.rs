@@ -2,7 +2,7 @@
 
 use glassine_raster::PixelRect;
 
-/// Side of the tiles, each allocated when one of its pixels is first set.
+/// Side of the tiles, each allocated when one of its pixels is first set. Our choice: a speck fits a tile.
 const TILE_PX: u32 = 16;
 const TILE_AREA: usize = (TILE_PX * TILE_PX) as usize;
 /// Marks a tile that is not allocated.

@@ -163,6 +163,7 @@ impl Component {
             high = high.max(along);
         }
         let spread = ((xx - yy).powi(2) + 4.0 * xy * xy).sqrt();
+        // 1/12 is the variance of a pixel's own width.
         let across = (((xx + yy - spread) / 2.0).max(0.0) + 1.0 / 12.0).sqrt();
         let perimeter = self.perimeter();
         Shape {
@@ -230,6 +231,7 @@ impl Shape {
     /// axis.
     pub(crate) fn class(&self) -> DustClass {
         let long = self.path_px / self.mean_width_px;
+        // Below 10 px shapes do not show; a straight line shorter than 30 px may be part of a hair. Ours.
         if long < 5.0 || self.path_px < 10.0 {
             return DustClass::Speck;
         }

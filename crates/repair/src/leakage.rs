@@ -17,20 +17,21 @@ use crate::region::{Region, row_pieces};
 use crate::robust::{dot, median_in_place, robust_fit};
 use crate::types::{DustError, Leakage, Registration, SILVER_STRENGTH};
 
-/// Correlation above which the infrared shows the image itself, if the strength is high enough too.
+/// Correlation above which the infrared shows the image itself, if the strength is high enough too. Our choice: common
+/// practice expects near 1 for silver and near 0 for dyes.
 const SILVER_CORRELATION: f64 = 0.8;
-/// Below this spread of visible density, blocks cannot separate silver from dye.
+/// Below this spread of visible density, blocks cannot separate silver from dye. Our choice.
 const SPREAD_MIN_D: f64 = 0.03;
-/// Values of extra infrared blur to try on the image's own edges, sigma in pixels.
+/// Values of extra infrared blur to try on the image's own edges, sigma in pixels. Our choice.
 const BLURS_PX: [f64; 7] = [0.0, 0.4, 0.6, 0.8, 1.1, 1.5, 2.0];
-/// Blur assumed when the image leaks too little to measure it.
+/// Blur assumed when the image leaks too little to measure it. Our choice.
 const BLUR_UNKNOWN_PX: f64 = 0.5;
 /// Pixels for the refinement: every third of the strongest on a lattice of about this size. On a dusty frame, fewer of
-/// the strongest would be nothing but dust.
+/// the strongest would be nothing but dust. Our choice: bounds time.
 const PIXELS_MAX: usize = 8_000;
 const THINNED_BY: usize = 3;
 const LATTICE: f64 = 300_000.0;
-/// Rows of the pieces that are read from a frame, and the least number of pieces.
+/// Rows of the pieces that are read from a frame, and the least number of pieces. Our choice.
 const PIECE_ROWS: u32 = 64;
 const PIECES_MIN: usize = 12;
 /// Search for stray light: at most this share of full scale (more is a fault of the scan), in this many steps up to the
@@ -50,7 +51,7 @@ const BLOCK_ERROR_D: f64 = 0.004;
 /// which, with its error, they show no silver. Dyes give 0 to 0.1, silver 0.6 to 1 less the noise of the scan. Ours.
 const ORDINARY_MAX: usize = 4_000;
 const ORDINARY_SLOPE: f64 = 0.2;
-/// Distance from the frame's edge needed for the surroundings of a pixel.
+/// Distance from the frame's edge needed for the surroundings of a pixel. Our choice: the ring, and the largest blur.
 const MARGIN_PX: u32 = 12;
 
 /// Coefficients of the unknowns: six of a slow background (lamp fall-off), three of the leakage.
@@ -166,6 +167,7 @@ fn slow_row(x: u32, y: u32, w: u32, h: u32, d: [f64; 3]) -> Row {
 /// certain they are.
 fn fit(rows: &[(Row, f64, f64)], information: f64) -> (Row, f64) {
     let n = information.max(1.0);
+    // Shares of the information, so small that they decide only what a frame does not show. Our choice.
     let mut ridge = [1e-9 * n; 9];
     for (r, part) in ridge[1..].iter_mut().zip([1e-4, 1e-4, 1e-4, 1e-4, 1e-4, 1e-5, 3e-4, 3e-4]) {
         *r = part * n;
@@ -221,6 +223,7 @@ pub(crate) fn refine(
     let is_dust = is_alike && grain_is_clear(&ordinary);
     let silver = first.is_silver || is_alike && !is_dust;
     let mut leakage = first.leakage;
+    // Nor do fewer than 500 pixels (our choice).
     // Dust says nothing about the leakage.
     if is_dust || samples.len() < 500 {
         leakage.blur_px = blur_px.unwrap_or(leakage.blur_px);
@@ -241,6 +244,7 @@ pub(crate) fn refine(
         leakage.offset_d = solution[0];
         leakage.strength = leakage.coefficients.iter().sum();
         let worst = fits.iter().map(|f| f.0).fold(0.0, f64::max);
+        // A blur is measured if the worst one costs 3 % more. Our choice.
         leakage.blur_px = if worst > 1.03 * cost { BLURS_PX[best] } else { BLUR_UNKNOWN_PX };
     }
     leakage.blur_px = blur_px.unwrap_or(leakage.blur_px);
@@ -261,7 +265,8 @@ fn fit_with_blur(
     for s in samples {
         let d = s.visible[blur];
         let r = s.infrared - dot(coarse, &d);
-        // Dust darkens both pictures equally, and leakage is far weaker: keep only what may be leakage.
+        // Dust darkens both pictures equally, and leakage is far weaker: keep only what may be leakage. Our choice:
+        // four deviations and a quarter of the contrast; errors of 1 % of the contrast.
         if r.abs() > 4.0 * noise + 0.25 * s.contrast {
             continue;
         }
@@ -378,9 +383,11 @@ fn displacement_px(registration: &Registration, w: u32, h: u32) -> u32 {
         let (ix, iy) = registration.infrared_from_visible(x, y, w, h);
         (ix - x).abs().max((iy - y).abs())
     });
+    // A larger displacement is no registration; bounds what is read. Our choice.
     far.into_iter().fold(0.0, f64::max).ceil().min(512.0) as u32
 }
 
+/// Ring of eight places at 6 px: beyond grain and blur, within a detail. Our choice.
 const RING: [(i32, i32); 8] = [(6, 0), (4, 4), (0, 6), (-4, 4), (-6, 0), (-4, -4), (0, -6), (4, -4)];
 
 /// Mean visible density of a pixel relative to that of the ring around it, D.
@@ -396,11 +403,12 @@ fn contrast(slab: &Slab, colours: u8, x: i32, y: i32) -> f32 {
     ((product(0, 0).powi(8) / ring).log10() / (8.0 * f64::from(colours))).abs() as f32
 }
 
-/// Largest reach of the blurs.
+/// Largest reach of the blurs. Our choice: 2.5 sigma of the largest blur.
 const BLUR_REACH_PX: i32 = 5;
 
 /// Side of the square around a pixel that a blur reaches, and the same rounded up to whole vectors.
 const SIDE: usize = 2 * BLUR_REACH_PX as usize + 1;
+/// 16 values of `f32`: 512 bits.
 const LANES: usize = 16;
 
 /// Weights of every blur in one direction, around the middle of [`SIDE`] entries; the entries behind them are 0.
@@ -516,22 +524,24 @@ fn infrared_follows(strong: &[PixelSample]) -> bool {
     for s in &mut spread {
         *s = (*s - middle).abs();
     }
+    // Our choice: half of all within half of the median.
     f64::from(middle) > SILVER_STRENGTH && median_in_place(&mut spread) < 0.5 * middle
 }
 
-/// Whether ordinary pixels show that the infrared does not follow the grain: silver grain blocks infrared light too, dye
-/// clouds do not.
+/// Whether ordinary pixels show that the infrared does not follow the grain: silver grain blocks infrared light too,
+/// dye clouds do not.
 ///
 /// ```text
 /// slope = sum(visible infrared) / sum(visible^2),  error = sqrt(mean(infrared^2) / sum(visible^2))
 /// ```
 ///
-/// Noise of the visible picture lowers the slope; noise of the infrared raises the error, and with a large error nothing
-/// is shown.
+/// Noise of the visible picture lowers the slope; noise of the infrared raises the error, and with a large error
+/// nothing is shown.
 fn grain_is_clear(ordinary: &[PixelSample]) -> bool {
     let pairs = ordinary.iter().map(|s| (mean_visible(s, 0), s.infrared));
     let (xx, xy, yy) =
         pairs.fold((0.0, 0.0, 0.0), |(xx, xy, yy), (x, y)| (xx + x * x, xy + x * y, yy + y * y));
+    // Fewer show nothing. Our choice.
     if ordinary.len() < 200 || xx <= 0.0 {
         return false;
     }

@@ -6,17 +6,18 @@ use rayon::prelude::*;
 use crate::density::{BLOCK_PX, background_at, background_row, density_d};
 use crate::robust::mad_sigma;
 
-/// Side of the cells in which the pictures are compared.
+/// Side of the cells in which the pictures are compared. Our choice: large enough for marks, small enough to show a
+/// turn.
 pub(crate) const CELL_PX: u32 = 96;
-/// Largest number of defect marks used in a cell; more would add hardly any information.
+/// Largest number of defect marks used in a cell; more would add hardly any information. Our choice.
 const DEFECT_MARKS_MAX: usize = 240;
-/// Radius of the ring whose mean is subtracted (high-pass).
+/// Radius of the ring whose mean is subtracted (high-pass). Our choice.
 const RING_PX: i32 = 5;
 const RING: [(i32, i32); 8] = [(5, 0), (4, 3), (0, 5), (-3, 4), (-5, 0), (-4, -3), (0, -5), (3, -4)];
-/// High-passed densities are clipped at this, D, so that one film edge does not outweigh all dust.
+/// High-passed densities are clipped at this, D, so that one film edge does not outweigh all dust. Our choice.
 const CLIP_D: f32 = 0.5;
 /// Infrared contrast of at least this share of the visible contrast around it is a defect; less may be leaked image.
-/// The share follows the leakage measured so far, within these limits.
+/// The share follows the leakage measured so far, within these limits. Our choice.
 const DEFECT_RATIO: (f32, f32) = (0.08, 0.3);
 const DEFECT_PER_LEAKAGE: f32 = 2.5;
 
@@ -80,6 +81,7 @@ pub(crate) struct Rank {
 pub(crate) fn infrared_noise(linear: &Samples16, background: &Plane<f32>, film: &[bool]) -> f32 {
     let (w, h) = (linear.width(), linear.height());
     let ir = linear.channels() as usize - 1;
+    // 120 000 values give a median to a few tenths of a per cent. Our choice.
     let step = (((w as f64 * h as f64) / 120_000.0).sqrt().ceil() as usize).max(1);
     let mut values = Vec::new();
     for y in (0..h).step_by(step) {
@@ -183,6 +185,7 @@ fn ring_contrast(linear: &Samples16, x: i32, y: i32) -> f32 {
 fn visible_contrast(linear: &Samples16, colours: u8, x: i32, y: i32) -> f32 {
     let (w, h) = (linear.width() as i32, linear.height() as i32);
     let (mut low, mut high) = (f32::MAX, f32::MIN);
+    // Places within the ring and a little beyond. Our choice.
     for (dx, dy) in [(0, 0), (3, 0), (-3, 0), (0, 3), (0, -3), (5, 5), (-5, 5), (5, -5), (-5, -5)] {
         let px = linear.pixel((x + dx).clamp(0, w - 1) as u32, (y + dy).clamp(0, h - 1) as u32);
         let d = px[..colours as usize].iter().map(|&c| density_d(c)).sum::<f32>() / f32::from(colours);
@@ -215,11 +218,8 @@ impl Cell {
                 if e > rule.threshold_d
                     && e > rule.defect_ratio * visible_contrast(linear, colours, x0 + x, y0 + y)
                 {
-                    for (nx, ny) in (-3..=3).flat_map(|dy| (-3..=3).map(move |dx| (x + dx, y + dy))) {
-                        if (0..side).contains(&nx) && (0..side).contains(&ny) {
-                            near_defect.set(nx as u32, ny as u32, true);
-                        }
-                    }
+                    let near = |at: i32| (at - 3).max(0)..=(at + 3).min(side - 1);
+                    near(y).for_each(|y| near(x).for_each(|x| near_defect.set(x as u32, y as u32, true)));
                 }
             }
         }

@@ -13,12 +13,13 @@ use glassine_raster::{Plane, Samples16};
 use crate::density::density_d;
 use crate::robust::median_in_place;
 
-/// Half the side of the square, without its middle.
+/// Half the side of the square, without its middle. Our choice.
 const REACH_PX: usize = 2;
-/// Least density that stands out, D, and least multiple of the picture's finest structure: grain and texture stay.
+/// Least density that stands out, D, and least multiple of the picture's finest structure: grain and texture stay. Our
+/// choice.
 const CONTRAST_D: f32 = 0.10;
 const CONTRAST_SIGMA: f32 = 8.0;
-/// Pixels around a place that its blur may reach.
+/// Pixels around a place that its blur may reach. Our choice.
 const SKIRT_PX: u32 = 2;
 
 /// 1 where a picture of about a thousand pixels a side has a dense detail too narrow to distinguish from dust, else 0.

@@ -23,15 +23,17 @@ use crate::region::Region;
 use crate::robust::{Normal, median_in_place, robust_fit};
 use crate::types::{DustError, Refusal, Registration};
 
-/// Largest number of cells: those with the most marks, spread over the region.
+/// Largest number of cells: those with the most marks, spread over the region. Our choice: bounds time.
 const CELLS_MAX: usize = 64;
-/// Search range in pixels: the first, and the second if the first result is not convincing.
+/// Search range in pixels: the first, and the second if the first result is not convincing. Our choice: one pass of a
+/// scanner, then two passes; wider searches find chance.
 const SEARCH_PX: [i32; 2] = [10, 36];
-/// Marks exceed the infrared noise by this factor.
+/// Marks exceed the infrared noise by this factor. Our choice.
 const MARK_SIGMA: f32 = 6.0;
-/// Fewer marks than this are not enough.
+/// Fewer marks than this are not enough. Our choice.
 const MARKS_MIN: u32 = 24;
-/// Lowest confidence of an accepted registration.
+/// Lowest confidence of an accepted registration. Our choice, not calibrated: lower accepts chance, higher refuses
+/// clean frames.
 pub(crate) const CONFIDENCE_MIN: f32 = 0.25;
 
 /// Finds the position of the infrared picture relative to the visible one.
@@ -58,9 +60,9 @@ pub fn register(
     }
 }
 
-/// Side of the parts in which a large region is examined.
+/// Side of the parts in which a large region is examined. Our choice: bounds memory.
 const PART_PX: u32 = 2048;
-/// Largest number of parts, and the confidence that ends the search.
+/// Largest number of parts, and the confidence that ends the search. Our choice.
 const PARTS_MAX: usize = 6;
 const SURE: f32 = 0.7;
 
@@ -161,6 +163,7 @@ pub(crate) fn find(
     leakage_strength: f64,
 ) -> Outcome {
     let rule = MarkRule {
+        // No less than the lowest threshold of `residual.rs`.
         threshold_d: (MARK_SIGMA * infrared_noise(linear, background, film)).max(0.006),
         defect_ratio: defect_ratio(leakage_strength),
     };
@@ -192,11 +195,13 @@ pub(crate) fn find(
             let surface = Correlation::over(&cells, reach);
             let (peak, height, ratio) = surface.peak();
             let Some((fit, parts)) = refine(&cells, peak, linear.width(), linear.height()) else { continue };
+            // Our choice: a disagreement of 0.7 px halves the trust, three parts give all of it.
             // Agreement between parts is evidence; a single part cannot disagree with itself.
             let agreement =
                 (1.0 / (1.0 + (fit.residual_px / 0.7).powi(2))) as f32 * (parts as f32 / 3.0).clamp(0.5, 1.0);
             // Either no other shift fits nearly as well, or the leaked image matches the visible one closely in shape.
-            // Edges repeat along themselves, so in that case the next best peak says little.
+            // Edges repeat along themselves, so in that case the next best peak says little. Our choice of ramps, not
+            // calibrated.
             let unique = (1.6 * ratio).min(1.0) * ((height - 0.2) / 0.3).clamp(0.0, 1.0);
             let alike = if kind == Kind::Image && parts >= 3 { (height - 0.5) / 0.4 } else { 0.0 };
             let confidence = unique.max(alike.clamp(0.0, 1.0)) * agreement;
@@ -303,11 +308,13 @@ fn gauss_newton(cells: &[&Cell], start: [f64; 2]) -> Option<([f64; 2], f64)> {
                 if u.abs() >= 1.0 {
                     continue;
                 }
+                // 0.02 keeps faint marks in (our choice); 4.685 as in `robust.rs`.
                 let w = (1.0 - u * u) * (1.0 - u * u) * (f64::from(weight) + 0.02);
                 normal.add(&[e, gain * ex, gain * ey], r, w);
                 information += w * gain * gain * (ex * ex + ey * ey);
             }
         }
+        // Our choice: a thousandth of the information; steps below 0.7 px and 2.5 px in all, as the peak is within one.
         // A long straight scratch gives no information along its length: hold that direction where it is.
         let hold = 1e-3 * information.max(1e-9);
         normal.pull(1, 0.0, hold);
@@ -396,6 +403,7 @@ fn refine(cells: &[Cell], peak: [i32; 2], width: u32, height: u32) -> Option<(Re
     let half = f64::from(CELL_PX) / 2.0;
     let mut local: Vec<(f64, f64, [f64; 2], f64)> = cells
         .par_iter()
+        // Fewer marks give a cell no shift of its own. Our choice.
         .filter(|c| c.marks.len() >= 30)
         .filter_map(|c| {
             let (s, information) = gauss_newton(&[c], shift)?;
@@ -415,6 +423,7 @@ fn refine(cells: &[Cell], peak: [i32; 2], width: u32, height: u32) -> Option<(Re
         confidence: 0.0,
         residual_px: disagreement(&local, |_, _| shift),
     };
+    // Our choice: at most four times the typical one.
     // One strong cell must not outvote all others.
     let mut informations: Vec<f32> = local.iter().map(|l| l.3 as f32).collect();
     let typical = f64::from(median_in_place(&mut informations)).max(1e-9);
@@ -422,6 +431,8 @@ fn refine(cells: &[Cell], peak: [i32; 2], width: u32, height: u32) -> Option<(Re
         l.3 = (l.3 / typical).min(4.0);
     }
     let reach = local.iter().map(|l| l.0.abs().max(l.1.abs())).fold(0.0, f64::max);
+    // Our choice: ten cells across 300 px show scale and turn, if they move the edge by 0.12 px and six errors, and
+    // explain a fifth.
     if local.len() >= 10 && reach > 150.0 {
         let rows: Vec<([f64; 4], f64, f64)> = local
             .iter()

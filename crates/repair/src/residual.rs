@@ -15,37 +15,40 @@ use crate::robust::{mad_sigma, median_in_place};
 use crate::sparse::RunRows;
 use crate::types::{DustError, STRONG_LEAKAGE};
 
-/// Multiples of the residual noise for the low and high threshold at medium sensitivity.
+/// Multiples of the residual noise for the low and high threshold at medium sensitivity. Our choice: common practice
+/// masks from 4 to 6; the lower threshold only extends what the higher one found.
 const LOW_SIGMA: f32 = 3.5;
 const HIGH_SIGMA: f32 = 6.0;
 /// Least low and high threshold at medium sensitivity, D: densities below them are invisible in a print, whatever the
-/// noise.
+/// noise. Our choice.
 const LOW_D: f32 = 0.006;
 const HIGH_D: f32 = 0.011;
-/// Share of the local slope of the leaked image that registration and blur may leave, if it cannot be measured.
+/// Share of the local slope of the leaked image that registration and blur may leave, if it cannot be measured. Our
+/// choice.
 const EDGE_DOUBT: f32 = 0.3;
-/// The measured typical share is multiplied by this and clamped to this range.
+/// The measured typical share is multiplied by this and clamped to this range. Our choice: marks along edges against
+/// dust left on them.
 const EDGE_DOUBT_SIGMA: f32 = 5.0;
 const EDGE_DOUBT_RANGE: (f32, f32) = (0.1, 0.6);
-/// Steep pixels needed to measure the share.
+/// Steep pixels needed to measure the share. Our choice.
 const STEEP_MIN: usize = 400;
 /// Share of the leaked density, beyond the density up to which it is certain, D, that a linear leakage may leave: bands
 /// are not single wavelengths, and dyes differ from the greys on which the leakage is learned. Ours.
 const LEVEL_DOUBT: f32 = 0.12;
 const LEVEL_SURE_D: f32 = 0.07;
 /// Share of the doubt that raises the low threshold, and that for faint lines; lines carry less doubt than their height
-/// requires, because their cross profile is checked afterwards.
+/// requires, because their cross profile is checked afterwards. Our choice.
 const LOW_DOUBT: f32 = 0.5;
 const LINE_DOUBT: f32 = 0.8;
 /// Rows read together, and columns of the tiles computed together: small enough for the caches, large enough that the
-/// margins do not matter.
+/// margins do not matter. Our choice; changes speed alone.
 const PIECE_ROWS: u32 = 96;
 const TILE_PX: u32 = 256;
-/// Least number of pixels for measuring noise.
+/// Least number of pixels for measuring noise. Our choice.
 const LEVELS_PX: f64 = 1e6;
-/// Pixels around a defect whose attenuation is kept.
+/// Pixels around a defect whose attenuation is kept. Our choice: the blur of usual scans.
 pub(crate) const SKIRT_PX: u32 = 2;
-/// Pixels around a defect that count as near it.
+/// Pixels around a defect that count as near it. Our choice.
 const NEAR_PX: u32 = 2;
 
 /// Thresholds on the smoothed residual, D.
@@ -62,6 +65,8 @@ impl Thresholds {
         // The ends of the slider change densities by a factor of four, but noise multiples by less: those may never
         // fall to where noise itself would be marked.
         let s = if sensitivity.is_finite() { sensitivity.clamp(0.0, 1.0) as f32 } else { 0.5 };
+        // Our choice: a factor of 4 in density, 1.3 in noise; lines from 2.5 deviations, as they are checked again;
+        // nothing below half of the usual low threshold.
         let scale = 4.0_f32.powf(1.0 - 2.0 * s);
         let mild = 1.3_f32.powf(1.0 - 2.0 * s);
         let low_d = (LOW_D * scale.max(0.5)).max(LOW_SIGMA * mild * smooth_noise_d);
@@ -258,6 +263,7 @@ impl Residual {
         }
         let density =
             |(x, y): (u32, u32)| -(f32::from(self.through(x as i32, y as i32)).max(0.5) / 65535.0).log10();
+        // Half of the light, on average: the holder, not dust on its edge. Our choice.
         component.pixels().map(density).sum::<f32>() / component.area().max(1) as f32 > 0.3
     }
 }
@@ -331,25 +337,22 @@ impl Look<'_> {
                 let end = ((x / BLOCK_PX + 1) * BLOCK_PX).min(about.x1);
                 let line = &smooth[(x - about.x0) as usize..(end - about.x0) as usize];
                 // Most blocks contain nothing.
-                if blocks[(x / BLOCK_PX) as usize] && line.iter().fold(false, |any, s| any | (*s > least)) {
-                    for (x, &smooth_d) in (x..).zip(line).filter(|(_, s)| **s > least) {
-                        let doubt_d = self.edge_doubt * field.steepness_at(x, y)
-                            + field.lag_at(x, y)
-                            + LEVEL_DOUBT * (field.leaked_at(x, y) - LEVEL_SURE_D).max(0.0);
-                        let faint = Faint { smooth_d, doubt_d };
-                        let low = self.lowest.is_low(faint);
-                        if low {
-                            let near =
-                                PixelRect::new(x, y, x + 1, y + 1).grown(SKIRT_PX, w, h).intersect(tile);
-                            for row in near.y0..near.y1 {
-                                let first = (row - tile.y0) as usize * wide + (near.x0 - tile.x0) as usize;
-                                skirt[first..first + near.width() as usize].fill(1);
-                            }
-                        }
-                        let inside = (tile.y0..tile.y1).contains(&y) && (tile.x0..tile.x1).contains(&x);
-                        if inside && (low || self.lowest.is_line(faint)) {
-                            found.faint[(y - found.first) as usize].push((x, faint));
-                        }
+                let rises =
+                    blocks[(x / BLOCK_PX) as usize] && line.iter().fold(false, |any, s| any | (*s > least));
+                let line = if rises { line } else { &[] };
+                for (x, &smooth_d) in (x..).zip(line).filter(|(_, s)| **s > least) {
+                    let doubt_d = self.edge_doubt * field.steepness_at(x, y)
+                        + field.lag_at(x, y)
+                        + LEVEL_DOUBT * (field.leaked_at(x, y) - LEVEL_SURE_D).max(0.0);
+                    let faint = Faint { smooth_d, doubt_d };
+                    let low = self.lowest.is_low(faint);
+                    if low {
+                        let near = PixelRect::new(x, y, x + 1, y + 1).grown(SKIRT_PX, w, h);
+                        set_part(skirt, tile, near.intersect(tile));
+                    }
+                    let inside = (tile.y0..tile.y1).contains(&y) && (tile.x0..tile.x1).contains(&x);
+                    if inside && (low || self.lowest.is_line(faint)) {
+                        found.faint[(y - found.first) as usize].push((x, faint));
                     }
                 }
                 x = end;
@@ -376,6 +379,14 @@ struct Levels {
     edge_doubt: f32,
 }
 
+/// Set a part of a mask that covers `tile`.
+fn set_part(mask: &mut [u8], tile: PixelRect, part: PixelRect) {
+    for y in part.y0..part.y1 {
+        let first = (y - tile.y0) as usize * tile.width() as usize + (part.x0 - tile.x0) as usize;
+        mask[first..first + part.width() as usize].fill(1);
+    }
+}
+
 impl Levels {
     fn measure(region: &Region<'_>, model: &Model, film: &[bool]) -> Result<Self, DustError> {
         let (w, h) = (region.width(), region.height());
@@ -386,6 +397,7 @@ impl Levels {
         };
         let every = if area(&sampled) > LEVELS_PX { 2 } else { 1 };
         let pieces: Vec<(u32, u32)> = sampled.into_iter().step_by(every).collect();
+        // 150 000 values give a median to a few tenths of a per cent. Our choice.
         let step = ((area(&pieces) / every as f64 / 150_000.0).sqrt() as usize).max(1);
         let blocks_wide = w.div_ceil(BLOCK_PX);
         type Lattice = Vec<(f32, f32, f32)>;

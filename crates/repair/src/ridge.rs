@@ -7,11 +7,11 @@ use glassine_raster::{PixelLoop, PixelRect, Samples16, run_vectorised};
 
 use crate::label::Run;
 
-/// Distance at which a pixel is compared with its sides.
+/// Distance at which a pixel is compared with its sides. Our choice: beyond the blur of a hair line.
 pub(crate) const SIDE_PX: u32 = 4;
-/// Least light of a line relative to its lighter side: 0.015 D, a little more than what is worth a repair.
+/// Least light of a line relative to its lighter side: 0.015 D, a little more than what is worth a repair. Our choice.
 const LIGHTER: f32 = 1.035;
-/// Pixels in a row judged together, and how many of them must be lighter.
+/// Pixels in a row judged together, and how many of them must be lighter. Our choice.
 const CHUNK_PX: usize = 16;
 const LIGHT_MIN: u8 = 14;
 

@@ -101,6 +101,8 @@ pub(crate) fn robust_fit<const N: usize>(
         let mut normal = Normal::<N>::new();
         for (row, value, weight) in rows {
             let r = value - dot(row, &solution);
+            // 4.685: Tukey's biweight at 95 % efficiency; 1.4826: median to standard deviation of a normal
+            // distribution.
             let u = r / (4.685 * sigma);
             let w = if round == 0 {
                 1.0

@@ -20,30 +20,30 @@ use crate::residual::{NEAR_DEFECT, Near, Residual, Thresholds};
 use crate::robust::median_in_place;
 use crate::types::{DustClass, DustError, DustMap, Mark};
 
-/// Least length of a faint line.
+/// Least length of a faint line. Our choice: grain forms shorter lines.
 const LENGTH_MIN_PX: f64 = 18.0;
-/// Least number of pixels of a line.
+/// Least number of pixels of a line. Our choice.
 const AREA_MIN_PX: u32 = 14;
-/// Least visible contrast worth a repair, D.
+/// Least visible contrast worth a repair, D. Our choice, about what the eye sees.
 const CONTRAST_MIN_D: f32 = 0.012;
-/// Share of the pixels that must agree in sign.
+/// Share of the pixels that must agree in sign. Our choice.
 const AGREEMENT_MIN: f64 = 0.8;
-/// Half width of the cross profile.
+/// Half width of the cross profile. Our choice.
 const PROFILE_PX: i32 = 6;
 /// The error of a wrong blur or shift sums to nothing across a line; a real trace must sum to at least this share of
-/// the leaked image's own line.
+/// the leaked image's own line. Our choice.
 const PROFILE_PART: f32 = 0.7;
-/// How far a line is followed past its ends, and the largest gap.
+/// How far a line is followed past its ends, and the largest gap. Our choice: bounds time, and strays.
 const FOLLOW_MAX_PX: usize = 400;
 const GAP_MAX_PX: usize = 24;
-/// Pixels in a row on which a line must reappear after a long gap; a third of the gap if that is less.
+/// Pixels in a row on which a line must reappear after a long gap; a third of the gap if that is less. Our choice.
 const AGAIN_PX: usize = 12;
-/// Largest width of a bare line to follow, and the pixels at its end that determine its direction.
+/// Largest width of a bare line to follow, and the pixels at its end that determine its direction. Our choice.
 const BARE_WIDTH_MAX_PX: f64 = 8.0;
 const END_PX: u32 = 40;
-/// Largest gap when following a long bare line.
+/// Largest gap when following a long bare line. Our choice.
 const BARE_GAP_MAX_PX: usize = 64;
-/// Distance from the line, on both sides, at which the undisturbed picture is measured.
+/// Distance from the line, on both sides, at which the undisturbed picture is measured. Our choice.
 pub(crate) const SIDE_PX: f64 = 5.0;
 
 /// A confirmed faint line.
@@ -87,7 +87,7 @@ pub(crate) fn look_at_each<T: Send, U: Send>(
     Ok(found.into_iter().flatten().collect())
 }
 
-/// Side of the squares that a probe reads.
+/// Side of the squares that a probe reads. Our choice; changes speed alone.
 const CELL_PX: u32 = 64;
 
 struct Cell {
@@ -178,6 +178,7 @@ impl Probe<'_> {
 fn confirm(probe: &mut Probe<'_>, component: Component) -> Option<WeakLine> {
     let area = component.area();
     let shape = component.shape();
+    // A faint line is at most 6 px wide and straight to 2 px. Our choice.
     if shape.length_px < LENGTH_MIN_PX || f64::from(area) / shape.length_px > 6.0 || shape.across_rms_px > 2.0
     {
         return None;
@@ -201,6 +202,7 @@ fn confirm(probe: &mut Probe<'_>, component: Component) -> Option<WeakLine> {
     let spread = (contrasts.iter().map(|c| (c - mean) * (c - mean)).sum::<f32>() / area as f32).sqrt();
     // Neighbouring pixels share blur and grain, so a third of them count as independent.
     let certainty = mean.abs() / (spread / (area as f32 / 3.0).sqrt()).max(1e-6);
+    // Our choice: 3.2 deviations of the trace and 5 of the contrast; both, so that grain does not pass.
     let seen = trace > 3.2 * probe.residual.smooth_noise_d && profile > PROFILE_PART * leaked.abs();
     (seen
         && middle.abs() > CONTRAST_MIN_D
@@ -274,6 +276,7 @@ impl Track<'_, '_> {
     fn seen(&mut self, x: f64, y: f64, aside: f64, dx: f64, dy: f64) -> f32 {
         let (x, y) = (x - aside * dy, y + aside * dx);
         let (px, py) = self.probe.pixel(x, y);
+        // Our choice: two fifths of its own trace.
         if self.trace_d > 0.0 && self.probe.smooth(px, py) < 0.4 * self.trace_d {
             return 0.0;
         }
@@ -310,6 +313,7 @@ pub(crate) fn continued(
         let component = &strong[defect];
         let area: u32 = parts.iter().map(|part| part.pixels.area()).sum();
         let shape = component.shape();
+        // A line may bend by 3 % of its length. Our choice.
         let wide = 2.0 * shape.across_rms_px > BARE_WIDTH_MAX_PX + 0.03 * shape.length_px;
         if shape.length_px < LENGTH_MIN_PX || wide || 2 * area < component.area() {
             return None;
@@ -329,6 +333,7 @@ pub(crate) fn continued(
             // A trace that ends in dust says nothing about its continuation.
             let Some(contrast_d) = parts.iter().find_map(|part| contrast(&part)) else { continue };
             let direction = direction_at(component, end, direction);
+            // 3 px beyond its edge. Our choice.
             let side_px = SIDE_PX.max(0.5 * width + 3.0);
             let mut track = Track { probe, contrast_d, trace_d: 0.0, side_px, gap_px };
             track.follow(end, direction, &mut pixels);

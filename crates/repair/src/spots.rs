@@ -12,21 +12,22 @@ use crate::region::{Region, row_pieces};
 use crate::robust::mad_sigma;
 use crate::types::{DustClass, DustError, DustMap, Mark, Refusal};
 
-/// Radius of the ring that represents the surroundings.
+/// Radius of the ring that represents the surroundings. Our choice.
 const RING_PX: i32 = 12;
-/// Largest side of a spot.
+/// Largest side of a spot. Our choice: larger shapes belong to pictures.
 const SIDE_MAX_PX: u32 = 16;
-/// Least density at medium sensitivity, D, and least multiple of the spread of the ground.
+/// Least density at medium sensitivity, D, and least multiple of the spread of the ground. Our choice: only what is
+/// surely no grain, because nothing confirms it.
 const CONTRAST_D: f32 = 0.10;
 const CONTRAST_SIGMA: f32 = 9.0;
-/// Channels may differ by this share of the spot's density.
+/// Channels may differ by this share of the spot's density. Our choice: dust is grey.
 const COLOUR_MAX: f32 = 0.3;
-/// Distance within which another candidate makes both doubtful.
+/// Distance within which another candidate makes both doubtful. Our choice.
 const LONE_PX: u32 = 40;
-/// More candidates than this per megapixel are a texture, not dust.
+/// More candidates than this per megapixel are a texture, not dust. Our choice.
 const CROWD_PER_MEGAPIXEL: f64 = 60.0;
 
-/// Rows processed together, and how many neighbouring rows are read with them: a ring and the largest spot.
+/// Rows processed together, and how many neighbouring rows are read with them: a ring and the largest spot. Our choice.
 const PIECE_ROWS: u32 = 256;
 const HALO_PX: u32 = 2 * RING_PX as u32 + SIDE_MAX_PX;
 
@@ -112,6 +113,7 @@ fn candidates(linear: &Samples16, colours: u8, contrast_d: f32) -> Plane<u8> {
 fn is_spot(linear: &Samples16, colours: u8, component: &Component, sigmas: f32) -> bool {
     let bounds = component.bounds();
     let long = bounds.width().max(bounds.height());
+    // A disc fills 0.79 of its square, a diagonal hair far less than 0.45; two pixels are grain. Our choice.
     let compact = f64::from(component.area()) > 0.45 * f64::from(bounds.width() * bounds.height());
     if component.area() < 3 || long > SIDE_MAX_PX || !compact {
         return false;
@@ -123,6 +125,7 @@ fn is_spot(linear: &Samples16, colours: u8, component: &Component, sigmas: f32) 
         let mut ground = ground(linear, around, inner, c);
         let (middle, spread) = mad_sigma(&mut ground);
         let peak = component.pixels().map(|(x, y)| density_d(linear.pixel(x, y)[c])).fold(f32::MIN, f32::max);
+        // 0.002 D: ground without grain still has code steps. Our choice.
         if peak - middle < sigmas * spread.max(0.002) {
             return false;
         }

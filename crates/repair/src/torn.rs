@@ -15,29 +15,32 @@ use crate::robust::median_in_place;
 use crate::scratch::{Probe, SIDE_PX, Track, WeakLine, beyond, end_of, look_at_each};
 use crate::types::DustError;
 
-/// Shorter pieces of lines are not enough evidence.
+/// Shorter pieces of lines are not enough evidence. Our choice.
 const PIECE_MIN_PX: f64 = 32.0;
-/// Largest gap between pieces of one line, the sideways distance allowed, and its increase per pixel of gap.
+/// Largest gap between pieces of one line, the sideways distance allowed, and its increase per pixel of gap. Our
+/// choice.
 const GAP_MAX_PX: f64 = 64.0;
 const ASIDE_PX: f64 = 2.5;
 const ASIDE_PER_PX: f64 = 0.03;
-/// Largest spread across a line, pixels, and how much its bend may add per pixel of length.
+/// Largest spread across a line, pixels, and how much its bend may add per pixel of length. Our choice.
 const ACROSS_MAX_PX: f64 = 2.0;
 const BEND_MAX: f64 = 0.01;
-/// Largest number of pieces to examine: the longest ones.
+/// Largest number of pieces to examine: the longest ones. Our choice: bounds time.
 const PIECES_MAX: usize = 600;
-/// Least visible contrast worth a repair, D.
+/// Least visible contrast worth a repair, D. Our choice, as in `scratch.rs`.
 const CONTRAST_MIN_D: f32 = 0.012;
-/// Anything clearer than the base by this, D, is not film: the lamp falls off by up to 0.05 D.
+/// Anything clearer than the base by this, D, is not film: the lamp falls off by up to 0.05 D. Our choice, as in
+/// `film_blocks.rs`.
 const CLEARER_D: f32 = 0.06;
-/// Anything denser than this, D, is the holder.
+/// Anything denser than this, D, is the holder. Our choice.
 const HOLDER_D: f32 = 3.0;
-/// Share of a line that must be clearer than film.
+/// Share of a line that must be clearer than film. Our choice.
 const CLEARER_MIN: f32 = 0.25;
 /// Half width of the middle of the infrared profile, and the range of its sides; the blur of the infrared stays inside.
+/// Our choice.
 const MIDDLE_PX: i32 = 2;
 const OUTER_PX: std::ops::RangeInclusive<i32> = 5..=7;
-/// Length over which the trace is averaged before the averages are compared.
+/// Length over which the trace is averaged before the averages are compared. Our choice.
 const CHUNK_PX: f64 = 16.0;
 /// Least number of averages, least multiple of the trace's own error, and least trace, D. Ours.
 const CHUNKS_MIN: usize = 5;
@@ -47,11 +50,11 @@ const TRACE_MIN_D: f32 = 0.001;
 ///
 /// The image leaves some trace itself: the lens averages light, so a fine line looks clearer than its dyes are, by up
 /// to `ln(10)/2` times the variance of the density within the blur: a third of a contrast of 0.6 D, and a tenth for an
-/// uncertain leakage. Long straight lines are rarer in pictures, so shorter ones must show more.
+/// uncertain leakage. Long straight lines are rarer in pictures, so shorter ones must show more. Our choice.
 const LEAKED_PART: f32 = 0.2;
 const LEAKED_PART_SHORT: f32 = 0.35;
 const LONG_CHUNKS: usize = 16;
-/// Largest gap when following a torn line.
+/// Largest gap when following a torn line. Our choice.
 const FOLLOW_GAP_PX: usize = 40;
 
 /// Torn lines outside the existing marks; `film_base_d` is the density of clear negative film.
@@ -195,6 +198,7 @@ fn shows_in_infrared(chunks: &BTreeMap<i64, (f32, f32, f32)>, leaked_of_grey: f3
     let trace = mean(&traces);
     let error = (traces.iter().map(|t| (t - trace).powi(2)).sum::<f32>() / (n * (n - 1.0))).sqrt();
     let leaked = chunks.values().map(|(_, leaked, n)| leaked / n).sum::<f32>() / n;
+    // Each third must show three tenths of the whole, so that one speck does not make a line. Our choice.
     let thirds = traces.chunks(traces.len().div_ceil(3)).all(|third| mean(third) > 0.3 * trace);
     let part = if traces.len() < LONG_CHUNKS { LEAKED_PART_SHORT } else { LEAKED_PART };
     trace > (TRACE_SIGMA * error).max(part * leaked.abs().max(leaked_of_grey)).max(TRACE_MIN_D) && thirds

@@ -93,7 +93,8 @@ pub const STRONG_LEAKAGE: f64 = 0.2;
 ///
 /// Ours: clear dyes give a strength near 0.05, partly transparent slide films up to 0.4, silver 0.8 to 1.2.
 pub(crate) const SILVER_STRENGTH: f64 = 0.5;
-/// Leakage possible with dyes: single coefficients, and the lowest sum of all (below zero is measurement error).
+/// Leakage possible with dyes: single coefficients, and the lowest sum of all (below zero is measurement error). Our
+/// choice, by the arithmetic at [`Leakage::check`].
 const LEAKAGE_RANGE: std::ops::Range<f64> = -0.15..0.6;
 const STRENGTH_MIN: f64 = -0.03;
 
@@ -287,6 +288,7 @@ pub struct ChannelResponse {
 
 impl ChannelResponse {
     /// Visible light is lost exactly as infrared is; used when a frame has too few defects to measure a response.
+    /// Errors: our choice, for a defect that has not been measured.
     pub const DIRECT: Self = Self {
         gain: 1.0,
         dx: 0.0,

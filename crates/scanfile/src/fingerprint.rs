@@ -5,6 +5,7 @@ use std::path::Path;
 
 use glassine_raster::CancelToken;
 
+use crate::numbers::to_u64;
 use crate::read::zeroed;
 use crate::{Error, open_regular};
 
@@ -51,13 +52,13 @@ pub fn sampled_fingerprint(path: &Path) -> Result<SampledPrint, Error> {
         let between = bytes - 2 * END_BYTES - PLACE_BYTES;
         take(0, END_BYTES)?;
         for place in 0..PLACES {
-            let from = END_BYTES + (u128::from(between) * u128::from(place) / u128::from(PLACES - 1)) as u64;
+            let from = END_BYTES + to_u64(u128::from(between) * u128::from(place) / u128::from(PLACES - 1));
             take(from, PLACE_BYTES)?;
         }
         take(bytes - END_BYTES, END_BYTES)?;
     }
     let since = meta.modified().ok().and_then(|time| time.duration_since(std::time::UNIX_EPOCH).ok());
-    let modified_ns = since.map_or(0, |since| since.as_nanos() as u64);
+    let modified_ns = since.map_or(0, |since| to_u64(since.as_nanos()));
     Ok(SampledPrint { bytes, modified_ns, blake3: hasher.finalize().to_hex().to_string() })
 }
 

@@ -2,6 +2,7 @@
 
 use std::path::PathBuf;
 
+use crate::numbers::to_u8;
 use glassine_raster::Orientation;
 
 /// The value that Exif prescribes for an unknown resolution; readers take it as such.
@@ -151,7 +152,7 @@ pub struct ScanInfo {
 impl ScanInfo {
     /// Colour planes, without the infrared one.
     pub fn colour_channels(&self) -> u8 {
-        self.planes.iter().filter(|p| **p != PlaneKind::Infrared).count() as u8
+        to_u8(self.planes.iter().filter(|p| **p != PlaneKind::Infrared).count())
     }
 
     /// Whether there is an infrared plane.

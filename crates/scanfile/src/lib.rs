@@ -19,12 +19,23 @@
 //! **Invariant:** no file is ever opened for writing under the name of a scan, a file that is protected ([`protect`])
 //! is never written or replaced under any of its names, and a final name never holds a partial file.
 
+#![cfg_attr(
+    not(test),
+    warn(
+        clippy::cast_possible_truncation,
+        clippy::cast_possible_wrap,
+        clippy::cast_precision_loss,
+        clippy::cast_sign_loss
+    )
+)]
+
 mod atomic;
 mod error;
 mod fingerprint;
 pub mod icc;
 mod info;
 mod linear;
+mod numbers;
 mod overview;
 mod parts;
 pub mod protect;

@@ -5,9 +5,7 @@ use std::sync::{Arc, LazyLock};
 use glassine_raster::PowerCurve;
 
 use crate::Encoding;
-
-/// Entries of a table: one for every 16-bit code.
-const CODES: usize = 65_536;
+use crate::numbers::to_f32;
 
 /// How the codes of a scan become linear light.
 #[derive(Debug, Clone)]
@@ -39,7 +37,7 @@ impl Linearisation {
 
 /// A table of `light(code / 65535)`, clamped to 0..1; a value that is not a number becomes 0.
 pub(crate) fn table_of(light: impl Fn(f64) -> f64) -> Arc<[f32]> {
-    (0..CODES).map(|code| light(code as f64 / 65535.0).clamp(0.0, 1.0).max(0.0) as f32).collect()
+    (0..=u16::MAX).map(|code| to_f32(light(f64::from(code) / 65535.0).clamp(0.0, 1.0).max(0.0))).collect()
 }
 
 #[cfg(test)]

@@ -5,6 +5,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 
 use glassine_raster::{CancelToken, Samples16};
 
+use crate::numbers::{to_f32, to_f64, to_u8};
 use crate::read::{BoxReducer, Reduction};
 use crate::{Error, Scan};
 
@@ -38,13 +39,13 @@ impl Scan {
         let info = self.info();
         let factor = factor.max(1);
         let size = (info.width_px, info.height_px);
-        let reducer = BoxReducer::new(&info.path, size, (factor, factor), info.planes.len() as u8)?;
+        let reducer = BoxReducer::new(&info.path, size, (factor, factor), to_u8(info.planes.len()))?;
         let infrared_rows = self.separate_infrared.as_ref().map_or(0, |_| u64::from(info.height_px));
         let rows_in_all = (self.picture.rows_to_report() + infrared_rows).max(1);
         let rows_done = AtomicU64::new(0);
         let report = |rows: u64| {
             let done = rows_done.fetch_add(rows, Ordering::Relaxed) + rows;
-            progress((done as f64 / rows_in_all as f64).min(1.0) as f32);
+            progress(to_f32((to_f64(done) / to_f64(rows_in_all)).min(1.0)));
         };
         let colour = Reduction { first_channel: 0, to_linear, cancel, progress: &report };
         self.picture.reduce(&colour, &reducer)?;

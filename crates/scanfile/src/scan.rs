@@ -6,6 +6,7 @@ use std::sync::Arc;
 use glassine_raster::{CancelToken, Orientation, PixelRect, RegionError, RegionSource, Samples16, reserve};
 
 use crate::icc::parse_profile;
+use crate::numbers::{to_u8, to_u32, whole_u16, whole_u32};
 use crate::protect::{ProtectedFile, protect_open};
 use crate::read::{BoxReducer, Opened, Picture, Positioned, Reduction, open_picture, reduce_by_regions};
 use crate::{Encoding, Error, InfraredSource, Linearisation, OpenOptions, PlaneKind, ScanInfo};
@@ -154,7 +155,7 @@ impl RegionSource for Scan {
     }
 
     fn channels(&self) -> u8 {
-        self.info.planes.len() as u8
+        to_u8(self.info.planes.len())
     }
 
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, RegionError> {
@@ -274,13 +275,13 @@ impl SeparateInfrared {
         let source = self.plane.read(PixelRect::new(x.0, y.0, x.1, y.1), cancel)?;
         for (oy, row) in rows.0.iter().enumerate() {
             let (a, b) = (source.row(row.low - y.0), source.row(row.high - y.0));
-            for (v, column) in out.row_mut(oy as u32).iter_mut().zip(&columns.0) {
+            for (v, column) in out.row_mut(to_u32(oy)).iter_mut().zip(&columns.0) {
                 let (i, j) = ((column.low - x.0) as usize, (column.high - x.0) as usize);
                 let mix = |line: &[u16]| {
                     f64::from(line[i]) + (f64::from(line[j]) - f64::from(line[i])) * column.weight
                 };
                 let (top, bottom) = (mix(a), mix(b));
-                *v = (top + (bottom - top) * row.weight + 0.5) as u16;
+                *v = whole_u16(top + (bottom - top) * row.weight + 0.5);
             }
         }
         Ok(out)
@@ -304,7 +305,7 @@ impl Taps {
             wanted
                 .map(|i| {
                     let at = ((f64::from(i) + 0.5) * scale - 0.5).clamp(0.0, f64::from(last));
-                    let low = at.floor() as u32;
+                    let low = whole_u32(at);
                     Tap { low, high: (low + 1).min(last), weight: at - at.floor() }
                 })
                 .collect(),

@@ -134,7 +134,7 @@ fn slow_page(width: usize, height: usize) -> Page {
 }
 
 #[test]
-fn a_first_look_reads_a_part_and_shows_the_whole() {
+fn a_coarse_overview_reads_a_part_and_shows_the_whole() {
     let (width, height, factor) = (400, 640, 10);
     for ((planar, tile, rows), pack) in
         shapes().into_iter().flat_map(|shape| [(shape, Pack::None), (shape, Pack::Deflate)])

@@ -5,6 +5,16 @@
 //! *Out of scope*: pixels, threads, clocks, and writing to disk: [`file::to_json`] makes the bytes, the caller stores
 //! them.
 
+#![cfg_attr(
+    not(test),
+    warn(
+        clippy::cast_possible_truncation,
+        clippy::cast_possible_wrap,
+        clippy::cast_precision_loss,
+        clippy::cast_sign_loss
+    )
+)]
+
 mod boxes;
 pub mod crop_guard;
 mod differences;

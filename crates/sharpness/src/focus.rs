@@ -15,19 +15,36 @@ use rayon::prelude::*;
 use crate::sfr::slanted_edge;
 
 /// Sides of the windows searched for edges, the larger for soft pictures; they advance by three eighths of the side.
+/// Our choice: smaller windows hold too few rows for the bins, larger ones seldom hold one edge alone.
 const WINDOWS_PX: [u32; 2] = [32, 64];
-/// Most edges measured.
+/// Most edges measured. Our choice: more take time and lower the error only by their square root.
 const EDGES_MAX: usize = 240;
-/// Fewest edges for a result.
+/// Fewest edges for a result. Our choice: fewer give no useful upper quartile.
 const EDGES_MIN: usize = 5;
-/// Criteria for an edge in a window: one direction of slope, straight, even sides.
+/// Criteria for an edge in a window: one direction of slope, straight, even sides. Our choice: stricter ones leave
+/// pictures without an edge, looser ones admit corners and texture, which read as blur.
 const COHERENCE_MIN: f64 = 0.85;
 const STRAY_MAX_PX: f64 = 0.35;
 const UNEVENNESS_MAX: f64 = 0.12;
-/// Side of the texture tiles.
+/// Least contrast of an edge, in the plane's unit. Our choice: fainter edges are mostly noise.
+const EDGE_CONTRAST_MIN: f64 = 0.02;
+/// Least believable frequency of half response, cycles per pixel. Our choice: a softer edge does not fit the window.
+const MTF50_MIN_CY_PX: f64 = 0.005;
+/// Distance from the median to the 90th percentile of a normal distribution, standard deviations. Source: its table.
+const SIGMA_TO_P90: f64 = 1.28;
+/// Standard error of an upper quartile against that of a mean of as many normal values:
+/// `sqrt(q (1 - q)) / density(q)` at q = 0.75. Source: arithmetic.
+const QUARTILE_ERROR: f64 = 1.36;
+/// Least spread of the edges, as a share of their quartile. Our choice: alike edges share errors that we cannot see.
+const LEAST_SPREAD_SHARE: f64 = 0.002;
+/// Side of the texture tiles. Our choice: eight coarse cells each way; larger tiles mix plain and busy parts.
 const TILE_PX: u32 = 64;
-/// Fewest tiles for a result.
+/// Fewest tiles for a result. Our choice: fewer give no useful error.
 const TILES_MIN: usize = 4;
+/// How far the coarse power of a tile must exceed the power of noise. Our choice: below, the noise decides the ratio.
+const BUSY_NOISE_FACTOR: f64 = 4.0;
+/// Parts that are left out in turn for the error of the texture (jackknife). Our choice; common practice.
+const JACKKNIFE_PARTS: usize = 10;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
@@ -138,7 +155,7 @@ fn measure_edges(plane: &Plane<f32>, side: u32, cancel: &CancelToken) -> Result<
         .filter_map(|&(_, rect)| {
             let sfr = slanted_edge(plane, rect).ok()?;
             let good = sfr.stray_px < STRAY_MAX_PX && sfr.unevenness < UNEVENNESS_MAX;
-            sfr.mtf50_cy_px().filter(|f| good && *f > 0.005)
+            sfr.mtf50_cy_px().filter(|f| good && *f > MTF50_MIN_CY_PX)
         })
         .collect();
     cancel.check()?;
@@ -150,8 +167,8 @@ fn measure_edges(plane: &Plane<f32>, side: u32, cancel: &CancelToken) -> Result<
     // An edge of the scene can only be softer than the scanner, while noise can sharpen a few: use the upper quartile.
     let quantile = |q: f64| found[((edges - 1) as f64 * q).round() as usize];
     let upper = quantile(0.75);
-    let spread = (quantile(0.9) - quantile(0.5)).abs() / 1.28;
-    let error = 1.36 * spread.max(0.002 * upper) / (edges as f64).sqrt();
+    let spread = (quantile(0.9) - quantile(0.5)).abs() / SIGMA_TO_P90;
+    let error = QUARTILE_ERROR * spread.max(LEAST_SPREAD_SHARE * upper) / (edges as f64).sqrt();
     Ok((Some(upper), error, edges as u32))
 }
 
@@ -173,7 +190,7 @@ fn edge_strength(plane: &Plane<f32>, rect: PixelRect) -> Option<f64> {
     let energy = xx + yy;
     let coherence = ((xx - yy).powi(2) + 4.0 * xy * xy).sqrt() / energy.max(1e-30);
     let contrast = f64::from(high - low);
-    (coherence > COHERENCE_MIN && contrast.is_finite() && contrast > 0.02).then_some(contrast)
+    (coherence > COHERENCE_MIN && contrast.is_finite() && contrast > EDGE_CONTRAST_MIN).then_some(contrast)
 }
 
 /// Power of a tile in a coarse and a fine band.
@@ -183,7 +200,7 @@ struct TilePower {
     noise: f64,
 }
 
-/// Power of unit white noise in the fine band: 2 (1 + 4 + 1).
+/// Power of unit white noise in the fine band: 2 (1 + 4 + 1). Source: arithmetic, squares of the filter's weights.
 const FINE_NOISE: f64 = 12.0;
 
 fn measure_texture(plane: &Plane<f32>, cancel: &CancelToken) -> Result<Measured, FocusError> {
@@ -199,7 +216,7 @@ fn measure_texture(plane: &Plane<f32>, cancel: &CancelToken) -> Result<Measured,
     if tiles.len() < TILES_MIN {
         return Ok((None, 0.0, tiles.len() as u32));
     }
-    // The fifth of the tiles with the least noise sets the noise level.
+    // The fifth of the tiles with the least noise sets the noise level: the others hold detail. Our choice.
     let mut noises: Vec<f64> = tiles.iter().map(|t| t.noise).collect();
     noises.sort_by(f64::total_cmp);
     let noise = noises[noises.len() / 5] * FINE_NOISE;
@@ -208,14 +225,14 @@ fn measure_texture(plane: &Plane<f32>, cancel: &CancelToken) -> Result<Measured,
         return Ok((None, 0.0, 0));
     };
     let busy: Vec<&TilePower> =
-        tiles.iter().filter(|t| t.coarse >= floor && t.coarse > 4.0 * noise).collect();
+        tiles.iter().filter(|t| t.coarse >= floor && t.coarse > BUSY_NOISE_FACTOR * noise).collect();
     if busy.len() < TILES_MIN {
         return Ok((None, 0.0, busy.len() as u32));
     }
-    // Mean of the tiles' ratios, with its error from leaving out one part in ten (jackknife).
+    // Mean of the tiles' ratios, with its error from leaving out one part in turn (jackknife).
     let ratio = |skip: Option<usize>| {
         let (mut top, mut bottom) = (0.0, 0.0);
-        for (_, t) in busy.iter().enumerate().filter(|(i, _)| Some(i % 10) != skip) {
+        for (_, t) in busy.iter().enumerate().filter(|(i, _)| Some(i % JACKKNIFE_PARTS) != skip) {
             // Tiles have equal weight, whatever their contrast.
             top += (t.fine - noise) / t.coarse;
             bottom += 1.0;
@@ -223,7 +240,7 @@ fn measure_texture(plane: &Plane<f32>, cancel: &CancelToken) -> Result<Measured,
         (f64::max(top, 0.0) / f64::max(bottom, 1.0)).sqrt()
     };
     let all = ratio(None);
-    let parts: Vec<f64> = (0..10.min(busy.len())).map(|k| ratio(Some(k))).collect();
+    let parts: Vec<f64> = (0..JACKKNIFE_PARTS.min(busy.len())).map(|k| ratio(Some(k))).collect();
     let n = parts.len() as f64;
     let mean = parts.iter().sum::<f64>() / n;
     let error = ((n - 1.0) / n * parts.iter().map(|p| (p - mean).powi(2)).sum::<f64>()).sqrt();
@@ -246,6 +263,7 @@ fn tile_power(plane: &Plane<f32>, x0: u32, y0: u32) -> TilePower {
             let row = |y: u32| at(x - 1, y) - 2.0 * at(x, y) + at(x + 1, y);
             let corner = row(y - 1) - 2.0 * row(y) + row(y + 1);
             fine += across * across + down * down;
+            // The squares of the filter's weights sum to 36.
             noise += corner * corner / 36.0;
             n += 1.0;
         }
@@ -305,7 +323,8 @@ pub struct FocusRanking {
 
 /// Rank pictures of the same film; `None` if they share no measure, or there is nothing to rank.
 ///
-/// The measure with the smaller mean relative uncertainty decides; edges if equal.
+/// Edges decide, unless texture has less than half of their mean relative uncertainty (our choice: edges describe the
+/// scanner whatever is on the film).
 pub fn rank_focus(measures: &[FocusMeasure]) -> Option<FocusRanking> {
     let edges: Option<Vec<(f64, f64)>> =
         measures.iter().map(|m| m.mtf50_cy_px.map(|s| (s, m.mtf50_error))).collect();

@@ -13,12 +13,12 @@ pub const PRINT_PPI: [f64; 3] = [300.0, 240.0, 180.0];
 /// Largest file that the 32-bit offsets of classic TIFF can address, bytes. Source: TIFF 6.0, offsets are 32-bit.
 pub const CLASSIC_TIFF_LIMIT_BYTES: u64 = 1 << 32;
 
-/// Space reserved for the header, tags and profile of a file, bytes; ours.
+/// Space reserved for the header, tags and profile of a file, bytes. Our choice.
 const HEADER_ROOM_BYTES: u64 = 1 << 16;
 
-/// Largest side that can be planned, mm; beyond it the result is `None`.
+/// Largest side that can be planned, mm; beyond it the result is `None`. Our choice: larger than any film.
 const SIDE_LIMIT_MM: f64 = 10_000.0;
-/// Largest resolution that can be planned, pixels per inch.
+/// Largest resolution that can be planned, pixels per inch. Our choice: with the largest side it stays below `u32`.
 const PPI_LIMIT: f64 = 100_000.0;
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]

@@ -13,12 +13,33 @@ use std::f64::consts::PI;
 
 use glassine_raster::{PixelRect, Plane};
 
-/// Bins per pixel.
+/// Bins per pixel. Source: ISO 12233:2014, 6.2.4 (four bins).
 const OVERSAMPLING: usize = 4;
-/// Smallest side of a region.
+/// Smallest side of a region. Our choice: room for the window of the last pass, 12 px, and level sides.
 const SIDE_MIN_PX: u32 = 20;
-/// Least slope relative to the pixel rows or columns: an edge closer to them does not fill the bins.
+/// Least slope relative to the pixel rows or columns: an edge closer to them does not fill the bins. Our choice: 0.7
+/// degrees, a pixel in 83 rows; the standard's edges have about 5 degrees.
 const SLANT_MIN: f64 = 0.012;
+/// Steepest slope: the region is turned so that edges run downwards, so 1 is the most, and some rounding. Our choice.
+const SLANT_MAX: f64 = 1.05;
+/// Half width of the window of the last pass, pixels, and at most a third of the region. Our choice: wide enough for
+/// blurs of 4 px (three sigma), narrow enough to leave other edges out.
+const WINDOW_HALF_PX: f64 = 12.0;
+/// Rms distance from a line at which there is no straight edge, pixels. Our choice: more is a curve or a second edge.
+const STRAY_MAX_PX: f64 = 0.7;
+/// Distance that the ends of the edge keep from the sides of the region, pixels. Our choice: some level area beside it.
+const SIDE_ROOM_PX: f64 = 4.0;
+/// Pixels at each side of the edge whose bins must be filled, and beyond which the sides count as level. Our choice.
+const NEAR_PX: usize = 6;
+/// Constant and cosine of the Hamming window. Source: its definition; ISO 12233:2014 asks for this window.
+const HAMMING: (f64, f64) = (0.54, 0.46);
+/// Least response of the method itself that is divided out. Our choice: below, noise would only be amplified.
+const OWN_RESPONSE_MIN: f64 = 0.1;
+/// Points beyond this many standard deviations are left out of the line, and the least deviation assumed, pixels. Our
+/// choice: three is common practice; without the least, a perfect edge would lose points to rounding.
+const OUTLIERS: (f64, f64) = (3.0, 0.02);
+/// Fewest points of a line. Our choice.
+const POINTS_MIN: usize = 8;
 
 #[derive(Debug, Clone, Copy, PartialEq, thiserror::Error)]
 #[non_exhaustive]
@@ -163,6 +184,7 @@ impl Lines {
             (region.x0..region.x1).map(|x| (region.y0..region.y1).map(|y| at(x, y)).collect()).collect()
         };
         let columns = rows[0].len();
+        // The outer fifths tell which side is brighter; the edge crosses the middle. Our choice.
         let end = columns / 5;
         let side = |from: usize| rows.iter().map(|r| r[from..from + end].iter().sum::<f64>()).sum::<f64>();
         if side(columns - end) < side(0) {
@@ -179,9 +201,8 @@ impl Lines {
         let nothing = SfrError::NoEdge { stray_px: f64::INFINITY };
         let middle = (self.columns as f64 - 1.0) / 2.0;
         let mut line: Option<EdgeLine> = None;
-        for half in
-            [self.columns as f64 / 2.0, self.columns as f64 / 2.0, 12.0_f64.min(self.columns as f64 / 3.0)]
-        {
+        let whole = self.columns as f64 / 2.0;
+        for half in [whole, whole, WINDOW_HALF_PX.min(self.columns as f64 / 3.0)] {
             let mut points = Vec::new();
             for (y, row) in self.rows.iter().enumerate() {
                 let about = line.as_ref().map_or(middle, |l| l.start + l.slope * y as f64);
@@ -192,12 +213,12 @@ impl Lines {
             line = Some(fit_line(&points).ok_or(nothing)?);
         }
         let line = line.ok_or(nothing)?;
-        if !line.stray_px.is_finite() || line.stray_px > 0.7 {
+        if !line.stray_px.is_finite() || line.stray_px > STRAY_MAX_PX {
             return Err(SfrError::NoEdge { stray_px: line.stray_px });
         }
         let last = line.start + line.slope * (self.rows.len() as f64 - 1.0);
-        let inside = |x: f64| x > 4.0 && x < self.columns as f64 - 5.0;
-        if !inside(line.start) || !inside(last) || line.slope.abs() > 1.05 {
+        let inside = |x: f64| x > SIDE_ROOM_PX && x < self.columns as f64 - 1.0 - SIDE_ROOM_PX;
+        if !inside(line.start) || !inside(last) || line.slope.abs() > SLANT_MAX {
             return Err(SfrError::NoEdge { stray_px: line.stray_px });
         }
         Ok(line)
@@ -223,7 +244,9 @@ impl Lines {
             }
         }
         let middle = n / 2;
-        let near = middle - 6 * OVERSAMPLING..middle + 6 * OVERSAMPLING;
+        let reach = NEAR_PX * OVERSAMPLING;
+        let near = middle - reach..middle + reach;
+        // Up to a fifth may be interpolated. Our choice: a slant of a whole number of rows leaves some bins empty.
         if near.clone().filter(|&i| count[i] == 0).count() > near.len() / 5 {
             return None;
         }
@@ -246,7 +269,6 @@ impl Lines {
         let (low, high) = (bins[first], bins[last]);
         bins[..first].fill(low);
         bins[last + 1..].fill(high);
-        let reach = 6 * OVERSAMPLING;
         let (a, b) = (
             &bins[first..middle - reach.min(middle - first - 1)],
             &bins[middle + reach.min(last - middle)..=last],
@@ -267,7 +289,7 @@ impl EdgeSpread {
         let top = (0..n).max_by(|&a, &b| slope[a].abs().total_cmp(&slope[b].abs())).unwrap_or(n / 2);
         slope.rotate_right((n + n / 2 - top) % n);
         for (i, s) in slope.iter_mut().enumerate() {
-            *s *= 0.54 - 0.46 * (2.0 * PI * i as f64 / (n as f64 - 1.0)).cos();
+            *s *= HAMMING.0 - HAMMING.1 * (2.0 * PI * i as f64 / (n as f64 - 1.0)).cos();
         }
         let pixels = n as f64 / OVERSAMPLING as f64;
         let (mut frequency_cy_px, mut response) = (Vec::new(), Vec::new());
@@ -286,7 +308,7 @@ impl EdgeSpread {
             }
             let own = sinc(2.0 * f / OVERSAMPLING as f64) * sinc(f / OVERSAMPLING as f64);
             frequency_cy_px.push(f);
-            response.push(modulus / zero / own.max(0.1));
+            response.push(modulus / zero / own.max(OWN_RESPONSE_MIN));
         }
         Sfr {
             frequency_cy_px,
@@ -312,7 +334,7 @@ fn centroid(row: &[f64], about: f64, half: f64) -> Option<f64> {
         if away.abs() > half {
             continue;
         }
-        let weight = 0.54 + 0.46 * (PI * away / half).cos();
+        let weight = HAMMING.0 + HAMMING.1 * (PI * away / half).cos();
         let rise = 0.5 * (row[x + 1] - row[x - 1]) * weight;
         sum += rise * x as f64;
         total += rise;
@@ -327,7 +349,7 @@ fn fit_line(points: &[(f64, f64)]) -> Option<EdgeLine> {
     let mut line = None;
     for _ in 0..3 {
         let n = kept.len() as f64;
-        if kept.len() < 8 {
+        if kept.len() < POINTS_MIN {
             return None;
         }
         let (my, mx) = kept.iter().fold((0.0, 0.0), |s, p| (s.0 + p.0 / n, s.1 + p.1 / n));
@@ -337,9 +359,10 @@ fn fit_line(points: &[(f64, f64)]) -> Option<EdgeLine> {
         let start = mx - slope * my;
         let stray = (kept.iter().map(|p| (p.1 - start - slope * p.0).powi(2)).sum::<f64>() / n).sqrt();
         line = Some(EdgeLine { start, slope, stray_px: stray });
-        let limit = 3.0 * stray.max(0.02);
+        let limit = OUTLIERS.0 * stray.max(OUTLIERS.1);
         kept.retain(|p| (p.1 - start - slope * p.0).abs() <= limit);
     }
+    // More than a quarter off the line is no single edge. Our choice.
     line.filter(|_| kept.len() * 4 >= points.len() * 3)
 }
 

@@ -218,6 +218,23 @@ fn page_tags(form: Form, page: &Page, offsets: &[u64], counts: &[u64]) -> Vec<(u
     tags
 }
 
+/// Samples of a line of a block, differences if the page has a predictor.
+fn line_of(page: &Page, plane: &[usize], columns: std::ops::Range<usize>, y: usize) -> Vec<u16> {
+    let mut line = Vec::new();
+    for x in columns {
+        // Tiles extend over the right and bottom edges; their content there means nothing.
+        let inside = x < page.width && y < page.height;
+        let code = |s: &usize| if inside { page.codes[(y * page.width + x) * page.samples + s] } else { 171 };
+        line.extend(plane.iter().map(code));
+    }
+    if page.predictor {
+        for i in (plane.len()..line.len()).rev() {
+            line[i] = line[i].wrapping_sub(line[i - plane.len()]);
+        }
+    }
+    line
+}
+
 fn put_blocks(file: &mut Vec<u8>, form: Form, page: &Page) -> (Vec<u64>, Vec<u64>) {
     let (bw, bh) = page.tile.unwrap_or((page.width, page.rows));
     let (mut offsets, mut counts) = (Vec::new(), Vec::new());
@@ -232,27 +249,10 @@ fn put_blocks(file: &mut Vec<u8>, form: Form, page: &Page) -> (Vec<u64>, Vec<u64
                 let rows = if page.tile.is_some() { bh } else { bh.min(page.height - y0) };
                 let mut bytes = Vec::new();
                 for y in y0..y0 + rows {
-                    let mut line = Vec::new();
-                    for x in x0..x0 + bw {
-                        for s in plane {
-                            // Tiles extend over the right and bottom edges; their content there means nothing.
-                            let inside = x < page.width && y < page.height;
-                            line.push(if inside {
-                                page.codes[(y * page.width + x) * page.samples + s]
-                            } else {
-                                171
-                            });
-                        }
-                    }
-                    if page.predictor {
-                        for i in (plane.len()..line.len()).rev() {
-                            line[i] = line[i].wrapping_sub(line[i - plane.len()]);
-                        }
-                    }
+                    let line = line_of(page, plane, x0..x0 + bw, y);
                     let size = usize::from(page.bits / 8);
-                    line.iter().for_each(|v| {
-                        bytes.extend(form.n(u64::from(*v) & if size == 1 { 255 } else { 65_535 }, size))
-                    });
+                    let mask = if size == 1 { 255 } else { 65_535 };
+                    bytes.extend(line.iter().flat_map(|v| form.n(u64::from(*v) & mask, size)));
                 }
                 let packed = pack(page.pack, &bytes);
                 offsets.push(file.len() as u64);

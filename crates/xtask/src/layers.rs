@@ -26,13 +26,15 @@ const FOR_TESTS: &str = "glassine-testdata";
 
 /// Crates that only these places may depend on.
 const RESTRICTED: &[(&str, &[&str])] = &[
-    (FOR_TESTS, &["tests"]),
+    (FOR_TESTS, &["tests", "bench"]),
     ("glassine-scenes", &[]),
-    ("egui", &["app", "tests"]),
+    ("glassine-bench", &[]),
+    ("glassine-tests", &["bench"]),
+    ("egui", &["app"]),
     ("eframe", &["app"]),
     ("winit", &["app"]),
     ("rfd", &["app"]),
-    ("egui_kittest", &["app", "tests"]),
+    ("egui_kittest", &["app"]),
     ("image", &["scanfile"]),
     ("tiff", &["scanfile"]),
     ("png", &["scanfile"]),

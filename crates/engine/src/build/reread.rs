@@ -128,7 +128,7 @@ impl AnalysisContext<'_> {
         );
         let what_to_do =
             "nothing was changed; choose the page that was used, or start a new session from this page";
-        Err(EngineError::Told(Notice::new(Severity::Error, headline, what_to_do).about(open.path())))
+        Err(EngineError::Permanent(Notice::new(Severity::Error, headline, what_to_do).about(open.path())))
     }
 }
 

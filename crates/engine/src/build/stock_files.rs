@@ -17,7 +17,7 @@ const MAX_STOCK_BYTES: u64 = 1 << 20;
 pub fn read_stock(path: &Path) -> Result<Stock, EngineError> {
     let refused = |headline: String| {
         let what = "choose a stock file that was written by this program";
-        EngineError::Told(Notice::new(Severity::Error, headline, what).about(path))
+        EngineError::Permanent(Notice::new(Severity::Error, headline, what).about(path))
     };
     let unreadable = |error: std::io::Error| refused(format!("the stock can't be read: {error}"));
     let (file, meta) = open_regular(path)?;

@@ -52,7 +52,7 @@ impl Engine {
                     Ok(_) => None,
                 };
                 if let Some(notice) = other {
-                    return Err(EngineError::Told(notice));
+                    return Err(EngineError::Permanent(notice));
                 }
                 send(JobEventKind::StockMeasured(Box::new(found?)));
             }

@@ -98,8 +98,8 @@ impl Worker for Engine {
             | Job::SaveStock { .. }
             | Job::LoadStock { .. } => self.run_adjustment(at, job, cancel, send)?,
             Job::Overview { scan } => {
-                if let Some(picture) = self.first_look(at, scan, cancel)? {
-                    send(JobEventKind::FirstLookReady(Arc::new(picture)));
+                if let Some(picture) = self.coarse_overview(at, scan, cancel)? {
+                    send(JobEventKind::CoarseOverviewReady(Arc::new(picture)));
                 }
                 let share = |share| progress(share, "reading the scan");
                 let picture = self.scan_picture(at, scan, cancel, &share)?;

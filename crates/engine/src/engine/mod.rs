@@ -181,7 +181,7 @@ impl Engine {
 
     /// A coarse picture of a scan within about a second, from the cache or from a few of its rows, to show until
     /// [`Self::scan_picture`] has the overview; `None` if that is there already or is as quick to make.
-    pub fn first_look(
+    pub fn coarse_overview(
         &self,
         at: &SessionAt,
         scan: ScanId,
@@ -189,7 +189,7 @@ impl Engine {
     ) -> Result<Option<ScanPicture>, EngineError> {
         let scan_ref = at.session.scan(scan).ok_or_else(EngineError::no_scan)?;
         let open = self.scans.get(scan_ref, at.folder.as_deref())?;
-        let seen = open.first_look(cancel)?;
+        let seen = open.coarse_overview(cancel)?;
         Ok(seen.map(|seen| shown_as_scanned(at.key, scan, &open, &seen, open.gain_of(&seen))))
     }
 

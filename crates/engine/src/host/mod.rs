@@ -295,7 +295,110 @@ mod tests {
     use std::io;
     use std::time::{Duration, Instant};
 
+    use glassine_raster::PixelRect;
+    use glassine_session::FrameId;
+
     use super::*;
+    use crate::dust::RepairKey;
+    use crate::error::EngineError;
+    use crate::jobs::worker::SendEvent;
+    use crate::types::{Overlay, PictureSide, Preview, UnitRect, ViewKey};
+
+    /// Longest wait for something that takes milliseconds.
+    const PATIENCE: Duration = Duration::from_secs(30);
+
+    /// Makes only the picture of one revision; every other takes until it is stopped.
+    struct Slow {
+        began: Sender<u64>,
+        quick_revision: u64,
+    }
+
+    impl Worker for Slow {
+        fn run(&self, _: &SessionAt, _: Job, _: &CancelToken, _: SendEvent<'_>) -> Result<(), EngineError> {
+            Ok(())
+        }
+
+        fn preview(
+            &self,
+            request: &PreviewRequest,
+            cancel: &CancelToken,
+            ready: &dyn Fn(Preview),
+        ) -> Result<Option<RepairKey>, EngineError> {
+            self.began.send(request.revision).expect("the test listens");
+            let (began, is_slow) = (Instant::now(), request.revision != self.quick_revision);
+            while is_slow && began.elapsed() < PATIENCE {
+                cancel.check()?;
+                std::thread::sleep(Duration::from_millis(1));
+            }
+            ready(picture_of(request));
+            Ok(None)
+        }
+
+        fn look_for_dust(
+            &self,
+            _: &PreviewRequest,
+            _: &CancelToken,
+            _: &(dyn Fn(f32) + Sync),
+        ) -> Result<(), EngineError> {
+            Ok(())
+        }
+
+        fn look_ahead(&self, _: &PreviewRequest, _: (f64, f64), _: &CancelToken) -> Result<(), EngineError> {
+            Ok(())
+        }
+    }
+
+    fn request(revision: u64) -> PreviewRequest {
+        PreviewRequest {
+            key: ViewKey::Frame(FrameId(1)),
+            at: SessionAt::default(),
+            region: UnitRect::WHOLE,
+            scan_rect: PixelRect::default(),
+            max_width_px: 10,
+            max_height_px: 10,
+            side: PictureSide::Positive,
+            overlay: Overlay::None,
+            revision,
+        }
+    }
+
+    fn picture_of(request: &PreviewRequest) -> Preview {
+        Preview {
+            session: request.at.key,
+            key: request.key,
+            region: request.region,
+            scan_rect: request.scan_rect,
+            side: request.side,
+            revision: request.revision,
+            width_px: 0,
+            height_px: 0,
+            rgba: Arc::default(),
+            histogram: None,
+            overlay_share: 0.0,
+            repair: None,
+            is_coarse: false,
+            lacks_repair: false,
+            millis: 0.0,
+        }
+    }
+
+    #[test]
+    fn a_newer_request_stops_the_picture_being_made_and_nothing_is_shown_of_it() {
+        let (began, begins) = unbounded();
+        let mut host = JobHost::inline(Arc::new(Engine::new()));
+        host.worker = Arc::new(Slow { began, quick_revision: 2 });
+        host.begin_threads(&|name, work| std::thread::Builder::new().name(name).spawn(work))
+            .expect("threads start");
+        host.preview(request(1));
+        assert_eq!(begins.recv_timeout(PATIENCE), Ok(1));
+        host.preview(request(2));
+        assert_eq!(begins.recv_timeout(PATIENCE), Ok(2));
+        let event = host.events.recv_timeout(PATIENCE).expect("the newer picture comes");
+        assert!(
+            matches!(&event.kind, JobEventKind::PreviewReady(picture) if picture.revision == 2),
+            "{event:?}"
+        );
+    }
 
     #[test]
     fn a_host_that_gets_too_few_threads_says_so_and_still_does_every_job() {

@@ -271,6 +271,19 @@ mod tests {
     }
 
     #[test]
+    fn a_newer_request_stops_the_picture_of_its_own_place_alone() {
+        let mut queue = PreviewQueue::default();
+        queue.push(request(FIRST, 1));
+        let (_, running) = queue.begin_next().expect("a picture waits");
+        queue.push(request(SECOND, 2));
+        assert!(!running.is_cancelled());
+        queue.push(request(FIRST, 3));
+        assert!(running.is_cancelled());
+        let (next, token) = queue.begin_next().expect("a picture waits");
+        assert!(next.revision == 2 && !token.is_cancelled());
+    }
+
+    #[test]
     fn a_repaired_picture_is_not_made_when_a_newer_one_for_its_place_waits() {
         let mut queue = PreviewQueue::default();
         queue.push(request(FIRST, 5));

@@ -346,7 +346,7 @@ pub enum JobEventKind {
     /// Who holds the lock of the session; `None` when it is free.
     LockSeen(Option<Holder>),
     /// A coarse picture of a scan, until [`Self::OverviewReady`] of the same job brings the overview.
-    FirstLookReady(Arc<ScanPicture>),
+    CoarseOverviewReady(Arc<ScanPicture>),
     OverviewReady(Arc<ScanPicture>),
     /// Base pixels of a scan: transparent except where a pixel counts as base.
     BaseOverlayReady {

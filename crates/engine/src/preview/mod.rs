@@ -141,7 +141,7 @@ impl Previews {
         let open = &context.open;
         let viewport =
             Viewport::new(&context.frame.crop, Some(&context.frame), request.region, request, open);
-        self.show_first_look(request, context, &viewport, started, cancel, ready)?;
+        self.show_coarse_overview(request, context, &viewport, started, cancel, ready)?;
         let overview = open.overview(cancel, &|_| {})?;
         let whole_enough = overview.factor <= viewport.factor;
         let wish = RepairOptions::of(request, context);
@@ -219,8 +219,8 @@ impl Previews {
         (self.samples.get_or(key, sample), Some(key))
     }
 
-    /// Show a picture from the first look while a large scan is still being read.
-    fn show_first_look(
+    /// Show a picture from the coarse overview while a large scan is still being read.
+    fn show_coarse_overview(
         &self,
         request: &PreviewRequest,
         context: &FrameContext,
@@ -233,7 +233,7 @@ impl Previews {
         if request.region != UnitRect::WHOLE || request.side == PictureSide::Scan {
             return Ok(());
         }
-        let Some(seen) = context.open.first_look(cancel)? else { return Ok(()) };
+        let Some(seen) = context.open.coarse_overview(cancel)? else { return Ok(()) };
         let samples = viewport.sample(&seen.samples, (0, 0), seen.factor);
         let inputs = RenderInputs { request, context, viewport, repair: None, cancel };
         let mut preview = self.finish(&inputs, (&samples, None), started)?;

@@ -12,7 +12,7 @@ use crate::preview::renderer::scan_rgba;
 use crate::scans::{OpenScan, OverviewData, ScanStore, zeroed};
 use crate::types::{FoundReading, ScanPicture, SessionAt, SessionKey};
 
-/// A scan as it is, from its overview or first look.
+/// A scan as it is, from its overview or a coarse one.
 pub(crate) fn shown_as_scanned(
     session: SessionKey,
     scan: ScanId,

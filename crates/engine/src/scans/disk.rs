@@ -93,7 +93,7 @@ impl FilesState {
 
 /// Error for a scan whose file was written to while it was in use.
 pub(crate) fn changed_while_read(path: &Path) -> EngineError {
-    EngineError::Told(
+    EngineError::Permanent(
         Notice::new(
             Severity::Error,
             "the scan was changed while it was read",

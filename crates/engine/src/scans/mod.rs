@@ -27,8 +27,8 @@ pub(crate) use store::{ScanStore, files_of};
 
 /// Longest side of an overview: fits a single texture of any graphics driver.
 const OVERVIEW_MAX_SIDE_PX: u32 = 4096;
-/// Longest side of a first look.
-const FIRST_LOOK_MAX_SIDE_PX: u32 = 1024;
+/// Longest side of a coarse overview.
+const COARSE_OVERVIEW_MAX_SIDE_PX: u32 = 1024;
 
 /// A scan reduced by a whole-number factor, in linear codes.
 #[derive(Debug)]
@@ -73,7 +73,7 @@ pub(crate) fn zeroed_samples(
 }
 
 pub(crate) fn no_memory(refused: NoMemory, what: &str) -> EngineError {
-    EngineError::Passing(Notice::new(
+    EngineError::Transient(Notice::new(
         Severity::Error,
         format!("the system has no memory for {} MB of {what}", refused.bytes.div_ceil(1 << 20)),
         "close other programs, or make the box smaller",

@@ -12,7 +12,7 @@ use glassine_scanfile::{Encoding, Linearisation, OpenOptions, Scan, ScanInfo, ov
 use super::disk::{FilesState, ScanFiles, changed_while_read};
 use super::dither::dither_steps;
 use super::handles::{Handles, Slot};
-use super::{FIRST_LOOK_MAX_SIDE_PX, OVERVIEW_MAX_SIDE_PX, OverviewData};
+use super::{COARSE_OVERVIEW_MAX_SIDE_PX, OVERVIEW_MAX_SIDE_PX, OverviewData};
 use crate::cache::ByteCache;
 use crate::error::{EngineError, Notice};
 use crate::scans::overview_cache::{CachedOverview, Identity, OverviewCache};
@@ -22,7 +22,7 @@ use crate::scans::overview_cache::{CachedOverview, Identity, OverviewCache};
 pub(crate) enum Level {
     Overview,
     /// From a few rows, or the small level of a cached overview; for viewing only.
-    FirstLook,
+    CoarseOverview,
 }
 
 /// Reduced pictures of all scans, by id of the scan.
@@ -204,7 +204,7 @@ impl OpenScan {
         Ok(*self.display_gain.get_or_init(|| self.gain_of(&overview)))
     }
 
-    /// The same gain from a given overview or first look, without storing it.
+    /// The same gain from a given overview or a coarse one, without storing it.
     pub(crate) fn gain_of(&self, overview: &OverviewData) -> f32 {
         /// Share of samples that may be brighter: open light and perforations.
         const BRIGHTEST_SHARE: f64 = 0.01;
@@ -305,15 +305,18 @@ impl OpenScan {
     /// A picture of the scan within about a second, until the overview is there: the small level of a cached overview,
     /// else one from a few rows. For viewing only; nothing is measured on it. `None` if the overview is there, or is as
     /// quick to make.
-    pub(crate) fn first_look(&self, cancel: &CancelToken) -> Result<Option<Arc<OverviewData>>, EngineError> {
+    pub(crate) fn coarse_overview(
+        &self,
+        cancel: &CancelToken,
+    ) -> Result<Option<Arc<OverviewData>>, EngineError> {
         if self.overview_if_ready().is_some() {
             return Ok(None);
         }
         let _looking = lock(&self.looking);
-        if let Some(ready) = self.shared.overviews.get(&(self.id, Level::FirstLook)) {
+        if let Some(ready) = self.shared.overviews.get(&(self.id, Level::CoarseOverview)) {
             return Ok(Some(ready));
         }
-        let factor = overview_factor(self.width(), self.height(), FIRST_LOOK_MAX_SIDE_PX);
+        let factor = overview_factor(self.width(), self.height(), COARSE_OVERVIEW_MAX_SIDE_PX);
         let seen = match self.kept().and_then(|kept| kept.quick()) {
             Some(quick) => Some(quick),
             None => self
@@ -321,7 +324,7 @@ impl OpenScan {
                 .quick_overview(factor, glassine_scanfile::QUICK_OVERVIEW_BYTES, self.to_linear(), cancel)?
                 .map(|samples| OverviewData { samples, factor }),
         };
-        Ok(seen.map(|seen| self.remember(Level::FirstLook, seen)))
+        Ok(seen.map(|seen| self.remember(Level::CoarseOverview, seen)))
     }
 
     /// Cache the overview again, because the session now has a folder for it.
@@ -366,7 +369,7 @@ impl OpenScan {
             }
         };
         let ready = self.remember(Level::Overview, overview);
-        self.shared.overviews.retain(|key| *key != (self.id, Level::FirstLook));
+        self.shared.overviews.retain(|key| *key != (self.id, Level::CoarseOverview));
         if let Some(identity) = self.identity().filter(|_| !is_kept)
             && self.look_at_files().as_ref() == Some(&identity)
         {

@@ -126,7 +126,7 @@ fn read_file(path: &Path) -> Result<(OpenedFile, SavedState), EngineError> {
 }
 
 fn error_about(path: &Path, headline: impl Into<String>, what: impl Into<String>) -> EngineError {
-    EngineError::Told(Notice::new(Severity::Error, headline, what).about(path))
+    EngineError::Permanent(Notice::new(Severity::Error, headline, what).about(path))
 }
 
 /// The bytes of a file of sensible size; a folder, a pipe or a device is refused before it is opened.

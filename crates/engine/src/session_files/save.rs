@@ -76,7 +76,7 @@ impl SaveOutcome {
     pub fn into_saved(self) -> Result<Saved, EngineError> {
         match self {
             Self::Saved(saved) => Ok(saved),
-            Self::Conflict(conflict) => Err(EngineError::Told(conflict.notice())),
+            Self::Conflict(conflict) => Err(EngineError::Permanent(conflict.notice())),
         }
     }
 }

@@ -100,7 +100,7 @@ pub fn discard_autosave(autosave: &Path) -> Result<(), EngineError> {
         return Err(EngineError::internal("a file that is no autosave was to be discarded"));
     }
     match std::fs::remove_file(autosave) {
-        Err(error) if error.kind() != std::io::ErrorKind::NotFound => Err(EngineError::Told(
+        Err(error) if error.kind() != std::io::ErrorKind::NotFound => Err(EngineError::Permanent(
             Notice::new(
                 Severity::Warning,
                 format!("an autosave that is no longer needed can't be removed: {error}"),

@@ -3,15 +3,16 @@
 use super::{BaseMeasurement, colour_channels, density_of_code, median};
 use glassine_raster::{Plane, Samples16};
 
-/// Cells along each side of the scan in which the base is measured.
+/// Cells along each side of the scan in which the base is measured. Our choice: finer ones hold few pixels of rebate.
 const CELLS: usize = 24;
-/// Fewest pixels with which a cell counts.
+/// Fewest pixels with which a cell counts. Our choice: enough for a median.
 const FEWEST_PIXELS: usize = 24;
-/// Fewest cells for a field.
+/// Fewest cells for a field. Our choice: twice the number of terms.
 const FEWEST_CELLS: usize = 12;
-/// Largest apparent deviation of clear film from the base, in density.
+/// Largest apparent deviation of clear film from the base, in density. Our choice: lamps fall off by up to 0.05 D; more
+/// admits edge print and fog.
 const REACH_D: f64 = 0.12;
-/// A smaller variation over the whole scan is ignored, since fog and dirt cause as much.
+/// A smaller variation over the whole scan is ignored, since fog and dirt cause as much. Our choice.
 const LEAST_RANGE_D: f64 = 0.006;
 
 /// Terms of the field: a constant, `u`, `v`, `u^2`, `u v` and `v^2`, with `u` and `v` from -1 to 1 over the scan.
@@ -87,7 +88,7 @@ pub fn measure_base_field(
                 continue;
             }
             let shift = [0, 1, 2].map(|c| density_of_code(pixel[c.min(used - 1)]) - base.density_d[c]);
-            // A lamp dims all channels alike; print and fog are coloured or deviate more.
+            // A lamp dims all channels alike; print and fog are coloured or deviate more. Our choice of limit.
             let even = (shift[0] - shift[1]).abs() < 0.04 && (shift[2] - shift[1]).abs() < 0.04;
             if even && shift.iter().all(|s| s.abs() < REACH_D) {
                 let cell = &mut cells[(y * CELLS / height) * CELLS + x * CELLS / width];
@@ -127,6 +128,7 @@ fn robust_surface(points: &[(f64, f64, f64)]) -> Option<[f64; TERMS]> {
             .map(|(u, v, value)| value - terms(*u, *v).iter().zip(fit).map(|(t, c)| t * c).sum::<f64>())
             .collect();
         let mut sizes: Vec<f32> = errors.iter().map(|e| e.abs() as f32).collect();
+        // Six median deviations are about four standard deviations. Our choice; common practice is 4.7.
         let scale = (6.0 * f64::from(median(&mut sizes))).max(1e-3);
         for (weight, error) in weights.iter_mut().zip(errors) {
             let t = (error / scale).abs().min(1.0);
@@ -137,7 +139,7 @@ fn robust_surface(points: &[(f64, f64, f64)]) -> Option<[f64; TERMS]> {
 }
 
 /// Weighted least squares by elimination; a small ridge, strongest on the curved terms, keeps a thin rebate from
-/// inventing bowls.
+/// inventing bowls: one per cent of all weights, a tenth of that on the slopes. Our choice.
 fn weighted_surface(points: &[(f64, f64, f64)], weights: &[f64]) -> Option<[f64; TERMS]> {
     let mut a = [[0.0; TERMS + 1]; TERMS];
     for ((u, v, value), weight) in points.iter().zip(weights) {

@@ -40,7 +40,8 @@ pub struct EncodingFinding {
 
 /// Weight of evidence that overrules what is usual for such files. Ours: two kinds of evidence must agree.
 const OVERRULES: f64 = 2.5;
-/// Weight from which the result is not a guess.
+/// Weight from which the result is not a guess. Our choice: one good kind of evidence. Weights in this file are
+/// judgements in the same unit, none calibrated.
 const IS_SURE: f64 = 1.5;
 
 /// Difference of base densities, blue less red, of masked colour negatives: process control strip 0.40, masked
@@ -51,7 +52,7 @@ const MASK_LINEAR_D: std::ops::Range<f64> = 0.41..0.9;
 const MASK_CURVED_D: std::ops::Range<f64> = 0.17..0.37;
 
 /// Code, 0 to 1, that separates holders in sRGB codes from those under a power of 2.2: a holder at 0.03 to 0.2 % of
-/// full scale reads 0.004 to 0.026 in the first and 0.025 to 0.06 in the second.
+/// full scale reads 0.004 to 0.026 in the first and 0.025 to 0.06 in the second (computed).
 const HOLDER_DIVIDE: f64 = 0.0247;
 
 /// A sum of evidence: positive for a curve, negative for linear codes.
@@ -113,7 +114,8 @@ pub fn find_encoding(samples: &CodeSamples<'_>, assumed: CodeCurve) -> EncodingF
 /// Choose between sRGB and a power of 2.2 by how dark the holder would be.
 fn curve_by_holder(pixels: &[[f64; 3]]) -> CodeCurve {
     let dark = dark_plateau(pixels).map(|plateau| plateau.level.into_iter().fold(0.0, f64::max));
-    // Above this the level includes stray light and does not identify the curve.
+    // Above this the level includes stray light and does not identify the curve. Our choice: 0.3 % of full scale under
+    // a power of 2.2.
     const MOST: f64 = 0.075;
     match dark {
         Some(level) if (HOLDER_DIVIDE..MOST).contains(&level) => CodeCurve::Gamma(2.2),
@@ -129,6 +131,7 @@ fn judge_mask(pixels: &[[f64; 3]], evidence: &mut Evidence) {
     let said = format!("the film base differs by {green:.2} and {blue:.2} D from red to green and blue");
     if MASK_LINEAR_D.contains(&blue) {
         evidence.add(-weight, format!("{said}, as a masked negative does"));
+    // Green less red under a curve: 0.2 to 0.5 D (the same trade values) over 2.2, and some.
     } else if MASK_CURVED_D.contains(&blue) && (0.08..0.26).contains(&green) {
         evidence.add(weight, format!("{said}, as a masked negative does under a curve"));
     }
@@ -136,10 +139,11 @@ fn judge_mask(pixels: &[[f64; 3]], evidence: &mut Evidence) {
 
 /// Densities of the clearest orange film, green and blue less red, and whether they are relative to open light.
 fn mask_differences(pixels: &[[f64; 3]]) -> Option<([f64; 2], bool)> {
-    /// Ratio of neighbouring channels at which a pixel counts as orange.
+    /// Ratio of neighbouring channels at which a pixel counts as orange. Our choice: 0.05 D, a mask has 0.2 D and more.
     const ORANGE: f64 = 1.12;
-    /// Least share of orange in the film: a mask tints all of it.
+    /// Least share of orange in the film: a mask tints all of it. Our choice: dense or grey parts may hide it.
     const LEAST_ORANGE: f64 = 0.7;
+    // Bins of 0.01 D up to 3 D; open light, black and noise (below 0.01) are left out. Our choice.
     const BIN: f64 = 0.01;
     const BINS: usize = 300;
     let open = open_plateau(pixels).filter(|open| open.level[1] > 0.1);
@@ -157,6 +161,7 @@ fn mask_differences(pixels: &[[f64; 3]]) -> Option<([f64; 2], bool)> {
     let mut bins = vec![0_usize; BINS];
     orange.iter().for_each(|t| bins[bin_of(t)] += 1);
     let window = |at: usize| bins[at.saturating_sub(2)..(at + 3).min(BINS)].iter().sum::<usize>();
+    // The clearest bins with half a per cent of the film; the plateau's top is within 0.15 D of them. Our choice.
     let first = (0..BINS).find(|at| window(*at) * 200 >= orange.len())?;
     let peak = (first..(first + 15).min(BINS)).max_by_key(|at| window(*at))?;
     let near = |c: usize| -> f64 {
@@ -187,6 +192,7 @@ fn judge_darkness(pixels: &[[f64; 3]], is_deep: bool, evidence: &mut Evidence) {
             );
             return;
         }
+        // Where a curve would put a holder, in a picture of less than 2.1 D. Our choice.
         let range_d = log10(bright_level(pixels) / darkest.max(1e-5));
         if dark_plateau(pixels).is_some() && (0.008..0.075).contains(&darkest) && range_d < 2.1 {
             evidence.add(0.5, format!("its darkest parts are {:.1} % of full scale", 100.0 * darkest));
@@ -194,7 +200,8 @@ fn judge_darkness(pixels: &[[f64; 3]], is_deep: bool, evidence: &mut Evidence) {
         return;
     }
     // One step of 8 linear bits is 0.4 %: a holder is 0, and the shadows of a slide and the highlights of a negative
-    // pile up in the first few steps. Under a curve the same holder is 1 to 15, and few pixels are that low.
+    // pile up in the first few steps. Under a curve the same holder is 1 to 15, and few pixels are that low. Our choice
+    // of shares: 2 % of the scan at 0, a quarter of the rest below 16.
     let step = 1.0 / 255.0;
     let zero = pixels.iter().filter(|t| t.iter().all(|code| *code < 0.5 * step)).count();
     let low = lows.iter().filter(|code| (0.5 * step..15.5 * step).contains(*code)).count();
@@ -218,7 +225,7 @@ fn judge_noise(windows: &[Samples16], used: usize, evidence: &mut Evidence) {
         let at = noise.len() / 4;
         (noise.len() >= 24).then(|| *noise.select_nth_unstable_by(at, f64::total_cmp).1)
     };
-    // Codes at full scale are clipped and have no noise.
+    // Codes at full scale are clipped and have no noise. Our choice of ranges: within a third of either end, 24 blocks.
     let bright = quiet(&|mean| mean > 0.7 * top && mean < 0.995);
     let dark = quiet(&|mean| mean < 1.3 * least + 0.002);
     let (Some(dark), Some(bright)) = (dark, bright) else { return };
@@ -226,6 +233,7 @@ fn judge_noise(windows: &[Samples16], used: usize, evidence: &mut Evidence) {
         return;
     }
     let ratio = dark / bright.max(1e-6);
+    // Linear codes: noise falls towards the dark, as its root with light; under a curve it stays or rises. Our choice.
     if ratio < 0.35 {
         evidence.add(-2.0, format!("noise of the dark is {:.0} % of that of the bright", 100.0 * ratio));
     } else if ratio > 0.8 {
@@ -235,6 +243,7 @@ fn judge_noise(windows: &[Samples16], used: usize, evidence: &mut Evidence) {
 
 /// Mean and noise of the blocks of a window in its middle channel, 0 to 1.
 fn block_noise(window: &Samples16, used: usize) -> Vec<(f64, f64)> {
+    // Blocks of 56 pairs along rows: enough for a variance, small enough to be flat. Our choice.
     const SIDE: usize = 8;
     let channels = usize::from(window.channels()).max(1);
     let channel = if used >= 3 { 1 } else { 0 };

@@ -5,13 +5,13 @@ use crate::FilmKind;
 use crate::maths::log10;
 use glassine_raster::Samples16;
 
-/// Least blue density of the clearest part of a masked negative, whose base alone has 0.75 to 0.95 (trade values).
+/// Least blue density of the clearest part of a masked negative, whose base alone has 0.75 to 0.95 (from memory).
 const MASK_CLEAR_BLUE_D: f64 = 0.7;
 /// Least difference of density from red to blue in the clearest fiftieth and in the densest tenth: a mask tints all of
 /// the film, while highlights of a slide are clear and its shadows neutral. Ours: over 18 pictures of practice
 /// negatives 0.28 and 0.27 at least, over slides 0.13 at most in the shadows.
 const MASK_DIFFERENCE_D: f64 = 0.2;
-/// Least 5th percentile of such differences: blue and green subjects are the least orange of a negative.
+/// Least 5th percentile of such differences: blue and green subjects are the least orange of a negative. Our choice.
 const MASK_LEAST_D: f64 = -0.1;
 /// Largest range of green densities of a negative, 1st to 99th percentile. Ours: 1.3 at most over the same negatives,
 /// while slides span 1.8 to 2.5.

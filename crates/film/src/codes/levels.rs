@@ -2,9 +2,9 @@
 
 use glassine_raster::Samples16;
 
-/// Share of the pixels at either end that is assumed to be stuck or dirty.
+/// Share of the pixels at either end that is assumed to be stuck or dirty. Our choice.
 const OUTLIERS: f64 = 0.002;
-/// Least share of a scan for a plateau.
+/// Least share of a scan for a plateau. Our choice: a holder or open light is larger, a specular or shadow smaller.
 const LEAST_SHARE: f64 = 0.01;
 
 /// Level of an even part of the scan, codes 0 to 1, per channel (grey: three times the same).
@@ -23,6 +23,7 @@ pub(super) fn colour_of(pixel: &[u16], colours: usize) -> [f64; 3] {
     std::array::from_fn(|c| f64::from(pixel[c.min(colours - 1)]) / 65_535.0)
 }
 
+/// Most pixels examined. Our choice: bounds time.
 const MOST_PIXELS: usize = 400_000;
 
 /// Pixels of a picture as colours; of a large picture every second, third ... pixel of every second, third ... row.
@@ -69,6 +70,8 @@ pub(super) fn plateau_of(pixels: &[[f64; 3]], all: usize) -> Option<Plateau> {
 ///
 /// A holder is dark in every channel, so pixels are judged by their brightest one, which also separates dense film from
 /// it. Among pixels little brighter than the darkest, the most frequent level is the plateau.
+///
+/// Our choice: up to 1.3 times the darkest belong to it, a level is 6 % wide; a few codes more for the noise of black.
 pub(super) fn dark_plateau(pixels: &[[f64; 3]]) -> Option<Plateau> {
     let mut tops: Vec<f64> = pixels.iter().map(|t| top(*t)).collect();
     let least = quantile(&mut tops, OUTLIERS);
@@ -96,7 +99,8 @@ pub(super) fn open_plateau(pixels: &[[f64; 3]]) -> Option<Plateau> {
     let open: Vec<[f64; 3]> =
         pixels.iter().copied().filter(|t| t[0].min(t[1]).min(t[2]) > 0.93 * most).collect();
     let plateau = plateau_of(&open, pixels.len())?;
-    // Film has grain and picture; open light varies only by the fall-off of the lamp.
+    // Film has grain and picture; open light varies only by the fall-off of the lamp. Our choice: 12 % is 0.05 D, and a
+    // stronger tint than a quarter is film.
     let [r, g, b] = plateau.level;
     let is_even = plateau.spread < 0.12 && r.max(g).max(b) < 1.25 * r.min(g).min(b);
     is_even.then_some(plateau)

@@ -4,13 +4,13 @@ use super::levels::{bright_level, colours, dark_plateau};
 use glassine_raster::Samples16;
 
 /// Least stray light that is subtracted, relative to open light. A sound scanner also scatters light from bright places
-/// onto its holder: 0.1 to 0.2 % of open light on the practice scans, up to 0.4 % in the film simulator.
+/// onto its holder: 0.1 to 0.2 % of open light on the practice scans, up to 0.4 % in the film simulator. Our choice.
 const LEAST_OF_OPEN: f64 = 0.006;
-/// Most stray light: above it the dark part is film or a grey holder.
+/// Most stray light: above it the dark part is film or a grey holder. Our choice: film is denser than 1.1 D there.
 const MOST_OF_OPEN: f64 = 0.08;
 /// Least share of the scan for an even dark part. Ours: the holder beside the narrowest of the practice strips is 5 %.
 const LEAST_SHARE: f64 = 0.02;
-/// Largest ratio between channels: stray light has the colour of the lamp.
+/// Largest ratio between channels: stray light has the colour of the lamp. Our choice: dense film is more tinted.
 const MOST_TINT: f64 = 1.35;
 
 /// Light that was added to the whole scan.
@@ -71,6 +71,7 @@ fn is_along_a_side(linear: &Samples16, colour_channels: u8, level: f64) -> bool 
     };
     let is_side = |count: u32, at: &dyn Fn(u32) -> f64| {
         let codes: Vec<f64> = (0..count).map(at).collect();
+        // 12 % about the level, as for open light (`levels.rs`). Our choice.
         let is_in = |code: &f64| (*code / level - 1.0).abs() < 0.12;
         let inside = codes.iter().filter(|code| is_in(code)).count();
         let mut steps: Vec<f64> = codes

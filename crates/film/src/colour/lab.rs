@@ -27,6 +27,7 @@ impl Lab {
     }
 }
 
+/// Where the cube root becomes a line. Source: CIE 15, as are the other numbers of the formulas below.
 const DELTA: f64 = 6.0 / 29.0;
 
 /// Lab (D50) of an XYZ colour adapted to D50.

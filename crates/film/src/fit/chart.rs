@@ -6,7 +6,7 @@ use crate::maths::{exp10, log10};
 use crate::matrix::{Matrix3, apply, multiply};
 use crate::{FilmKind, LayerCurve, Stock, ToeShoulder};
 
-/// Number of patches on the chart.
+/// Number of patches on the chart. Source: ISO 17321-1 (24 patches, the last row neutral).
 const PATCHES: usize = 24;
 /// The neutral patches from white to dark grey; excludes black, whose density depends on flare.
 const NEUTRALS: std::ops::Range<usize> = 18..23;
@@ -88,7 +88,8 @@ const SPREAD: [f64; UNKNOWNS] = [
     0.15, 0.15, 0.15, // toes
     0.25, 0.08, 0.10, 0.06, 0.05, 0.06, // working matrix
 ];
-/// Cost of one standard deviation of the prior, in Lab units.
+/// Cost of one standard deviation of the prior, in Lab units. Our choice: higher keeps the generic stock, lower bends
+/// the stock to noise.
 const PRIOR_WEIGHT: f64 = 0.5;
 
 fn off_diagonal(mut m: Matrix3, values: &[f64], unit_sums: bool) -> Matrix3 {
@@ -151,9 +152,11 @@ fn weighted_difference(lab: Lab, reference: Lab) -> [f64; 3] {
     let along = if wanted > 1e-6 { (reference.a / wanted, reference.b / wanted) } else { (1.0, 0.0) };
     let across = (lab.b - reference.b) * along.0 - (lab.a - reference.a) * along.1;
     let l50 = (reference.l - 50.0) * (reference.l - 50.0);
+    // Weights of lightness, chroma and hue. Source: CIEDE2000 (see `colour/difference.rs`), without its rotation.
     let s_l = 1.0 + 0.015 * l50 / libm::sqrt(20.0 + l50);
     if wanted < 3.0 {
-        // A grey has no hue: both axes count fully.
+        // A grey has no hue: both axes count fully, and `a` more, as CIEDE2000 stretches it near grey (by up to 1.5).
+        // Our choice: 1.3, and chroma 3 as the end of grey.
         return [(lab.l - reference.l) / s_l, 1.3 * (lab.a - reference.a), lab.b - reference.b];
     }
     [(lab.l - reference.l) / s_l, d_c / (1.0 + 0.045 * wanted), across / (1.0 + 0.015 * wanted)]
@@ -183,11 +186,13 @@ pub fn fit_stock_from_chart(
         });
     }
     for (index, density_d) in patches.iter().enumerate() {
+        // A little clearer than the base is noise or lamp; 6 D is beyond any scan. Our choice.
         if !density_d.iter().all(|d| (-0.3..6.0).contains(d)) {
             return Err(FitError::NotADensity { index, density_d: *density_d });
         }
     }
     let greys = &patches[NEUTRALS];
+    // Neutral patches differ by 0.18 D and more (nominal densities), 0.1 D on a negative. Our choice: a tenth of that.
     if !greys.windows(2).all(|pair| pair[0][1] > pair[1][1] + 0.01) {
         return Err(FitError::NotAChart);
     }

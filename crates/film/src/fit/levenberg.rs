@@ -37,6 +37,8 @@ fn cost(residuals: &[f64]) -> f64 {
 
 /// Minimise the sum of squared residuals of `f` from `start`.
 pub(super) fn least_squares(start: &[f64], rounds: usize, f: impl Fn(&[f64]) -> Vec<f64>) -> Vec<f64> {
+    // Step, first damping, its factors and the end of the search are common practice; they change speed, not the
+    // result.
     const STEP: f64 = 1e-5;
     let n = start.len();
     let mut x = start.to_vec();

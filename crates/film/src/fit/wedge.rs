@@ -5,7 +5,7 @@ use super::levenberg::least_squares;
 use crate::matrix::apply;
 use crate::{FilmKind, LayerCurve, Stock, ToeShoulder};
 
-/// Fewest steps that determine gamma, foot and toe.
+/// Fewest steps that determine gamma, foot and toe: two more than unknowns. Our choice.
 const FEWEST_STEPS: usize = 5;
 
 /// Quality of a fitted wedge.
@@ -88,7 +88,8 @@ fn fit_layer(steps: &[(f64, f64)], start: &LayerCurve, free: bool) -> ToeShoulde
             .map(|d| d * libm::exp(x.get(3).copied().unwrap_or(0.0).clamp(-1.0, 1.0))),
         ..begin
     };
-    // One code of a 16-bit scan is about 0.002 D in the middle of a negative. The priors are those of the chart fit.
+    // One code of a 16-bit scan is about 0.002 D at 2.5 D; errors are taken as 0.003 D. The priors are wide (a factor
+    // of e) and only hold what a wedge does not show. Our choice.
     let residuals = |x: &[f64]| {
         let curve = LayerCurve::Curve(curve_of(x));
         let mut out: Vec<f64> = steps.iter().map(|(log, d)| (curve.density_d(*log) - d) / 0.003).collect();
@@ -101,7 +102,7 @@ fn fit_layer(steps: &[(f64, f64)], start: &LayerCurve, free: bool) -> ToeShoulde
 
 fn rms_log(steps: &[(f64, f64)], curve: &ToeShoulder) -> f64 {
     let curve = LayerCurve::Curve(*curve);
-    // Steps in the deepest toe carry no information about exposure.
+    // Steps in the deepest toe carry no information about exposure. Our choice of limit.
     let errors: Vec<f64> =
         steps.iter().filter(|(_, d)| *d > 0.03).map(|(log, d)| curve.log_exposure(*d) - log).collect();
     if errors.is_empty() {
@@ -196,8 +197,8 @@ mod tests {
 
     #[test]
     fn the_published_neutral_scale_of_an_open_density_encoding_is_fitted() {
-        // Density above base and linear light of neutrals in the ADX encoding (SMPTE ST 2065-3 constants as published in
-        // open colour transforms): straight line of gamma 0.55, mid grey at 0.70.
+        // Density above base and linear light of neutrals in the ADX encoding (SMPTE ST 2065-3 constants as published
+        // in open colour transforms): straight line of gamma 0.55, mid grey at 0.70.
         let neutrals = [
             (0.2, 0.016_786),
             (0.4, 0.047_674),

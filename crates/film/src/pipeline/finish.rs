@@ -63,13 +63,15 @@ struct Chroma {
     boost: f32,
 }
 
-/// Hue of skin in the perceptual space, degrees: light and dark skin of the 24-patch chart are at 46 and 51.
+/// Hue of skin in the perceptual space, degrees: light and dark skin of the 24-patch chart are at 46 and 51. Our
+/// choice: the middle, held fully within 12 degrees and not at all beyond 38.
 const SKIN_HUE_DEG: f64 = 49.0;
 
 impl Chroma {
     fn new(look: &Look) -> Option<Self> {
         let (saturation, boost) = (look.get(Param::Saturation), look.get(Param::WeakColourBoost));
         (saturation != 1.0 || boost != 0.0)
+            // The full boost raises the weakest colours by 0.7. Our choice.
             .then_some(Self { saturation: saturation as f32, boost: 0.7 * boost as f32 })
     }
 
@@ -79,7 +81,7 @@ impl Chroma {
         let (skin_a, skin_b) =
             (libm::cos(SKIN_HUE_DEG.to_radians()) as f32, libm::sin(SKIN_HUE_DEG.to_radians()) as f32);
         let (far, near) = (libm::cos(38.0_f64.to_radians()) as f32, libm::cos(12.0_f64.to_radians()) as f32);
-        // exp(-(C / 0.11)^2) as a power of two.
+        // exp(-(C / 0.11)^2) as a power of two. Our choice: at a chroma of 0.11 a third is left.
         let fall = (-std::f64::consts::LOG2_E / (0.11 * 0.11)) as f32;
         matrix(&f32_rows(&CONES_FROM_SRGB), planes, len);
         for plane in planes.iter_mut() {
@@ -131,8 +133,8 @@ struct Gamut {
     roots: [[f32; 3]; 3],
 }
 
-/// Distance from black and white (in light) at which strong colours end. An encoded space keeps it above its first 16-bit
-/// code; in linear sRGB it rounds to code 0.
+/// Distance from black and white (in light) at which strong colours end. An encoded space keeps it above its first
+/// 16-bit code; in linear sRGB it rounds to code 0. Source: arithmetic (first code of sRGB: 1.2e-6 of light).
 const EDGE: f32 = 4e-6;
 
 impl Gamut {
@@ -190,6 +192,8 @@ impl Gamut {
         matrix(&self.opponent, planes, len);
         let Aligned([inner, outer]) = &mut Aligned([[0.0_f32; CHUNK], [1.0_f32; CHUNK]]);
         let [l, a, b] = &*planes;
+        // Twelve halvings: chroma to 1/4096 of itself. Our choice. Near the ends of lightness the limits close in on
+        // grey.
         for _ in 0..12 {
             for i in 0..len.min(CHUNK) {
                 let grey = l[i] * l[i] * l[i];

@@ -17,17 +17,19 @@ use crate::matrix::apply;
 use crate::statistics::FrameStatistics;
 use crate::{LayerCurve, Stock};
 
-/// Most cells of a strip that are used.
+/// Most cells of a strip that are used. Our choice: bounds time.
 const MOST_CELLS: usize = 12_000;
-/// Layer densities below this are so deep in the toe that noise decides their colour.
+/// Layer densities below this are so deep in the toe that noise decides their colour. Our choice.
 const LEAST_D: f64 = 0.015;
-/// Step of log10 exposure that casts one vote.
+/// Step of log10 exposure that casts one vote. Our choice: 0.4 stop; the greys of a 24-patch chart are 0.18 to 0.45
+/// apart.
 const STEP_LOG: f64 = 0.12;
-/// Fewest cells with which a step votes.
+/// Fewest cells with which a step votes. Our choice: fewer are one object.
 const FEWEST_CELLS: usize = 6;
-/// Share of grey granted to every step; keeps steps without grey from mattering much.
+/// Share of grey granted to every step; keeps steps without grey from mattering much. Our choice: as much as makes a
+/// step evident ([`EVIDENT_SHARE`]).
 const GRANTED: f64 = 0.1;
-/// Weight of the prior relative to votes.
+/// Weight of the prior relative to votes. Our choice: more keeps the stock's balance, less follows few greys.
 const PRIOR_WEIGHT: f64 = 1.5;
 /// Spread of layer gammas around a generic stock (one standard deviation, as a ratio): control strips of colour
 /// negatives keep slopes to +-0.07 to 0.09 of 0.6 to 1.05 as limits of two (from memory), 4 % a layer, and scanner
@@ -37,6 +39,7 @@ const GAMMA_SPREAD: f64 = 0.08;
 const MEASURED_GAMMA_SPREAD: f64 = 0.03;
 /// Speed balance of films at [`PIVOT_LOG`]: tolerance +-0.12 D of laboratory films' mid-grey aim over its slope of
 /// 0.53, less the common part, as limits of three, and the colour spread of control strips; one film in ten twice that.
+/// The tolerance is from a maker's data sheet, the rest from memory; the split into numbers is our choice.
 const FILM: FilmPrior = FilmPrior { spread: [0.07, 0.085], tail_share: 0.1, tail: 2.2 };
 /// The same for a measured stock on another day: the colour spread of control strips, 0.02 to 0.04. Source: ours.
 const MEASURED_FILM: FilmPrior = FilmPrior { spread: [0.025, 0.035], tail_share: 0.05, tail: 3.0 };
@@ -55,13 +58,14 @@ const POINTED_SPREAD: [f64; 2] = [0.006, 0.006];
 /// third of 197 strips drawn at random came within 5 CIEDE2000.
 const LEAST_WITHOUT: [f64; 2] = [0.06, 0.035];
 const LEAST_MEASURED: [f64; 2] = [0.025, 0.02];
-/// CIEDE2000 per log10 exposure along and across (mid grey, sRGB: 0.01 along is 0.6 to 0.66, across 0.72 to 0.85).
+/// CIEDE2000 per log10 exposure along and across (mid grey, sRGB: 0.01 along is 0.6 to 0.66, across 0.72 to 0.85,
+/// computed).
 const DELTA_E_PER_LOG: [f64; 2] = [59.0, 72.0];
 /// Expected error at which confidence is one half, and how quickly it falls. Ours.
 const HALF_BELIEVED: (f64, f64) = (4.0, 0.8);
 /// Confidence is the probability that the pictures of a strip are right within 5 CIEDE2000 on average, measured over
-/// 360 strips drawn at random (`tests/examples/strips.rs`, seeds from 201, 60 of each sort), by the number of steps
-/// with evident greys:
+/// 360 strips drawn at random (`crates/bench/src/bin/strips.rs`, seeds from 201, 60 of each sort), by the number of
+/// steps with evident greys:
 ///
 /// | steps of all frames | within 5 |
 /// |---|---|
@@ -71,6 +75,8 @@ const HALF_BELIEVED: (f64, f64) = (4.0, 0.8);
 /// | 10 and more | 66 of 68 |
 ///
 /// Where one frame has all of them, they may be the shades of one wall, so confidence stays below a half.
+///
+/// The ramps between these counts are our choice.
 const MOST_CONFIDENCE: f64 = 0.95;
 const ONE_FRAME: (f64, f64) = (0.48, 4.0);
 const MANY_STEPS: [f64; 2] = [8.0, 10.5];
@@ -82,10 +88,11 @@ const POINTED_CONFIDENCE: f64 = 0.78;
 /// Without a limit one picture of fur or wood shifts a whole strip (a limit of 2 still allowed that in one strip).
 /// Ours: 0.3, 0.5 and 0.7 were close over a few drawn strips.
 const MOST_LOSS: f64 = 0.5;
-/// Steps with greys at which a frame may be a chart or wedge, and its largest loss then.
+/// Steps with greys at which a frame may be a chart or wedge, and its largest loss then. Our choice: a chart has six
+/// greys, the black one often in the toe.
 const CHART_STEPS: f64 = 5.0;
 /// Steps with greys at which a frame without other colours may be a wedge, and is certainly one: 1 and 1.5 log10
-/// exposure.
+/// exposure. Our choice.
 const WEDGE_STEPS: [f64; 2] = [8.0, 13.0];
 const MOST_CHART_LOSS: f64 = 12.0;
 /// Widths in log10 exposure that separate a peak from a hill: share of greys in the first over that in the second, from
@@ -93,11 +100,12 @@ const MOST_CHART_LOSS: f64 = 12.0;
 /// greys with a spread of 0.03 give 0.47 and of 0.015 0.76 (computed). Source: ours.
 const PEAK_LOG: [f64; 2] = [0.025, 0.08];
 const PEAK_SHARES: [f64; 2] = [0.35, 0.6];
-/// Share of different colours that must be grey for a step to count as one with greys.
+/// Share of different colours that must be grey for a step to count as one with greys. Our choice.
 const EVIDENT_SHARE: f64 = 0.1;
 /// Spread of toe widths of red and blue against green (one standard deviation, as a ratio). Source: as above.
 const TOE_SPREAD: f64 = 0.2;
-/// Widths in log10 exposure that count as grey, in search order.
+/// Widths in log10 exposure that count as grey, in search order. Our choice: wide ones search far, narrow ones end
+/// at the colour of real greys.
 const WIDTHS_LOG: [f64; 4] = [0.12, 0.06, 0.03, 0.021];
 
 /// Red and blue gamma relative to the stock, red and blue offset in log10 exposure; green is the reference.
@@ -111,6 +119,7 @@ struct InverseTable {
     log: Vec<f32>,
 }
 
+/// Highest density of the tables of inverse curves, and their entries: 0.004 D apart. Our choice; beyond any scan.
 const TABLE_TOP_D: f64 = 6.0;
 const TABLE_ENTRIES: usize = 1500;
 
@@ -220,6 +229,7 @@ impl Votes {
 
     /// Add one step; cells of the same colour share a weight that grows with the square root of their number.
     fn add_step(&mut self, frame: usize, group: &[(i32, [f32; 3])]) {
+        // Log10 exposure within which colours are the same: the third width of the search. Our choice.
         const COLOUR_STEP: f32 = 0.03;
         let colour = |cell: &[f32; 3]| {
             let quantised = |log: f32| libm::floorf((log - cell[2]) / COLOUR_STEP) as i32;
@@ -243,6 +253,7 @@ impl Votes {
         for weight in &mut self.weight[first..] {
             *weight /= sum;
         }
+        // From 20 cells a step counts fully. Our choice.
         let weight = (group.len() as f64 / 20.0).min(1.0);
         self.steps.push(Step { frame, cells: first..self.weight.len(), weight });
     }
@@ -332,6 +343,7 @@ impl Votes {
             let mut best = [0.0; WIDTHS_LOG.len()];
             let mut at = start;
             for (idx, (best, width)) in best.iter_mut().zip(WIDTHS_LOG).enumerate() {
+                // Sizes of first steps and numbers of trials, here and below, are our choice: they change the time.
                 let size = 0.05 * libm::sqrt(width / WIDTHS_LOG[0]);
                 // Keep the slopes nearly fixed until the widest search has come near.
                 let slope = if idx == 0 { 1e-3 } else { size };
@@ -394,7 +406,7 @@ impl Votes {
         let expected = libm::sqrt(expected[0].powi(2) + expected[1].powi(2));
         let without = 1.0 / (1.0 + libm::exp((expected - HALF_BELIEVED.0) / HALF_BELIEVED.1));
         let without = if self.pointed { POINTED_CONFIDENCE } else { without };
-        // Greys count only as far as the neutral found is theirs.
+        // Greys count only as far as the neutral found is theirs: a loss of 4 leaves a third. Our choice.
         let mut steps: Vec<f64> = frames
             .iter()
             .filter(|idx| **idx < self.evident.len())
@@ -436,6 +448,7 @@ impl Votes {
                     }
                 }
                 // Limited on both sides: other toes may suit a frame better than its own best with the stock's toes.
+                // Our choice: half of the loss.
                 let most = if lost > 0.0 { *most } else { -0.5 * most };
                 most * (1.0 - libm::exp(-lost / most))
             })
@@ -498,6 +511,8 @@ impl Votes {
     /// Offsets of some frames alone, with the gammas of `strip`; the prior is centred on the strip's offsets and wider
     /// along amber and blue, where daylight varies, than across.
     pub(super) fn solve_frames(&self, frames: &[usize], strip: &Neutral) -> Neutral {
+        // Spreads of daylight about the strip's light, log10: 62 mireds along, and little across.
+        // Our choice.
         const ALONG: f64 = 0.12;
         const ACROSS: f64 = 0.035;
         let cost = |trial: &[f64; 2], width: f64| {
@@ -551,6 +566,7 @@ impl Votes {
             Some(belief) => {
                 let away = [at[0] - belief.at[0], at[1] - belief.at[1]];
                 let square = |k: usize, axis| {
+                    // With greys the prior along the lights may be a fifth wider than it says. Our choice.
                     let scale = if k == 0 { loose(WITHOUT_GREYS[0], 1.2) } else { 1.0 };
                     let least = if self.pointed { POINTED_SPREAD[k] } else { LEAST_SPREAD[k] };
                     (dot(away, axis) / (scale * belief.spread[k].max(least))).powi(2)
@@ -571,7 +587,7 @@ impl Votes {
                 step.weight * (self.grey_share(step, (&self.red, &self.blue), neutral, 0.025) / 0.1).min(1.0);
             all += step.weight;
         }
-        // Full trust needs at least four full steps.
+        // Full trust needs at least four full steps. Our choice, as are a width of 0.025 and a tenth of grey above.
         if all > 0.0 { grey / all.max(4.0) } else { 0.0 }
     }
 }

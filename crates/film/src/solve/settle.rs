@@ -3,14 +3,14 @@
 //! A downhill simplex stops once it is small, so two almost equal problems may end at different places of a flat
 //! valley. From there this search finds the minimum itself, with slopes measured on both sides of every unknown.
 //!
-//! Source: the quasi-Newton update of C. G. Broyden, R. Fletcher, D. Goldfarb and D. F. Shanno (1970), as in J. Nocedal,
-//! S. J. Wright, "Numerical Optimization" (2006), chapter 6; with backtracking. Deterministic.
+//! Source: the quasi-Newton update of C. G. Broyden, R. Fletcher, D. Goldfarb and D. F. Shanno (1970), as in J.
+//! Nocedal, S. J. Wright, "Numerical Optimization" (2006), chapter 6; with backtracking. Deterministic.
 
-/// Distance, as a share of an unknown's scale, over which slopes are measured.
+/// Distance, as a share of an unknown's scale, over which slopes are measured. Our choice: above rounding of the cost.
 const PROBE: f64 = 0.05;
-/// Longest step of a round, in scales.
+/// Longest step of a round, in scales. Our choice: stays in the valley.
 const REACH: f64 = 1.0;
-/// The search ends when a round promises less than this.
+/// The search ends when a round promises less than this. Our choice: rounding of a cost near 100.
 const LEAST_GAIN: f64 = 1e-9;
 
 /// Minimise `f` from `start`, which must be in the valley; `scale` is the size of a change that matters in each
@@ -49,6 +49,7 @@ pub(super) fn settle<const N: usize>(
                 *x += share * step[i] * scale[i];
             }
             let value = f(&trial);
+            // Sufficient decrease with 1e-4 and halving. Source: Nocedal and Wright, chapter 3.
             if value <= here - 1e-4 * share * promised {
                 break Some((trial, value));
             }

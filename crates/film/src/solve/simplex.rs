@@ -32,6 +32,7 @@ pub(crate) fn minimise<const N: usize>(
     };
     while left > 0 {
         simplex.sort_by(|a, b| a.1.total_cmp(&b.1));
+        // Our choice: `settle.rs` goes on from here where the last digits matter.
         if simplex[N].1 - simplex[0].1 < 1e-7 * (1.0 + simplex[0].1.abs()) {
             break;
         }

@@ -11,31 +11,33 @@ use crate::maths::{exp10, log10};
 use crate::matrix::apply;
 use crate::statistics::FrameStatistics;
 
-/// Least strength that the search returns, and its step.
+/// Least strength that the search returns, and its step. Our choice: 2.9 standard deviations of [`SPREAD`] below 1.
 const LEAST: f64 = 0.65;
 const STEP: f64 = 0.025;
 /// Difference in cost that softens the choice between strengths, so that chance does not decide between two that do
-/// almost equally well.
+/// almost equally well. Our choice.
 const SOFTNESS: f64 = 0.04;
 /// Spread of real films around a generic stock (one standard deviation, natural logarithm). Source: ours, over
 /// simulated films with interlayer inhibition from nothing to a third.
 const SPREAD: f64 = 0.15;
-/// Depth outside sRGB, as a share of the strongest channel, that costs one standard deviation.
+/// Depth outside sRGB, as a share of the strongest channel, that costs one standard deviation. Our choice: lower
+/// weakens colours that surfaces have, higher keeps colours that they cannot have.
 const DEPTH: f64 = 0.02;
 /// Depth from which a colour counts: slightly inside, because the strongest colours of a scene seldom reach the edge.
+/// Our choice.
 const EDGE: f64 = -0.015;
-/// Most that one frame may cost, so that a single picture of coloured lamps does not decide for the strip.
+/// Most that one frame may cost, so that a single picture of coloured lamps does not decide for the strip. Our choice.
 const MOST_COST: f64 = 2.0;
 /// Range of the deepest different colours of a frame, counted by weight, whose mean represents it; a mean, so that no
-/// single colour decides.
+/// single colour decides. Our choice.
 const SPEAKERS: [f64; 2] = [1.0, 3.0];
-/// Most cells of a frame that are used.
+/// Most cells of a frame that are used. Our choice: bounds time.
 const MOST_CELLS: usize = 4096;
-/// Side of the squares (log10 exposure against green) that separate different colours.
+/// Side of the squares (log10 exposure against green) that separate different colours. Our choice, as in `surfaces.rs`.
 const COLOUR_STEP: f64 = 0.06;
-/// Number of cells beyond the first at which a colour counts by about two thirds.
+/// Number of cells beyond the first at which a colour counts by about two thirds. Our choice: one cell may be dust.
 const MANY_CELLS: f64 = 1.0;
-/// Light below which noise decides the colour, as a share of the frame's bright parts.
+/// Light below which noise decides the colour, as a share of the frame's bright parts (98th percentile). Our choice.
 const LEAST_LIGHT: f64 = 0.03;
 
 /// Mean densities of a colour, and its weight.

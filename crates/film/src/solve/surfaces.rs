@@ -51,29 +51,31 @@ const LIGHTS: [(f64, f64, f64); 4] =
 /// (-0.15, -0.13) for broad layers; the others ours.
 const LAMPS: [[f64; 2]; 4] = [[-0.15, -0.13], [-0.08, -0.07], [-0.22, -0.18], [-0.16, -0.02]];
 const LAMPS_SHARE: f64 = 0.05;
-/// Mireds tried: first, step, number.
+/// Mireds tried: first, step, number. Our choice: 10 900 K to 2 500 K, 0.028 along the lights apart.
 const MIREDS: (f64, f64, usize) = (-90.0, 10.0, 32);
 
 /// Weight of each colour, since colours of one picture are not independent. Ours: half and nearly twice as much did no
 /// better over a few drawn strips.
 const SHARE: f64 = 0.3;
-/// Most that one frame may contribute against a balance, natural logarithm.
+/// Most that one frame may contribute against a balance, natural logarithm. Our choice: with less, frames hardly agree;
+/// with more, one odd picture turns a strip.
 const CAP: f64 = 3.0;
-/// Most colours of a frame that count.
+/// Most colours of a frame that count. Our choice: bounds time.
 const MOST_COLOURS: usize = 60;
-/// Number of different colours beyond which a frame counts no more: each then counts less than [`SHARE`].
+/// Number of different colours beyond which a frame counts no more: each then counts less than [`SHARE`]. Our choice.
 const ENOUGH_COLOURS: f64 = 24.0;
-/// Side of the square of one colour, and height of a band of green, both in log10 exposure.
+/// Side of the square of one colour, and height of a band of green, both in log10 exposure. Our choice: about the width
+/// of the kernel below, and three to five bands in a picture.
 const COLOUR_STEP: f64 = 0.06;
 const BAND_STEP: f64 = 0.35;
-/// Densities above base below which the toe decides a colour.
+/// Densities above base below which the toe decides a colour. Our choice: where speed is measured (0.10 to 0.15 D).
 const LEAST_D: f64 = 0.10;
-/// Step of the surface table in log10 exposure; a trial grid step is [`COARSE`] of these.
+/// Step of the surface table in log10 exposure; a trial grid step is [`COARSE`] of these. Our choice: 1 and 2 CC.
 const FINE: f64 = 0.01;
 const COARSE: usize = 2;
-/// Reach of the table to each side, in steps of [`FINE`].
+/// Reach of the table to each side, in steps of [`FINE`]. Our choice: surfaces, lights and trials together.
 const TABLE_REACH: i32 = 170;
-/// Reach of trial balances to each side, in steps of `COARSE * FINE`.
+/// Reach of trial balances to each side, in steps of `COARSE * FINE`. Our choice: 0.3, about four spreads of films.
 const TRIAL_REACH: i32 = 15;
 
 /// Belief about the neutral: offsets of red and blue at the level of middle tones.
@@ -89,8 +91,8 @@ pub(super) struct Belief {
     pub(super) colours: Vec<Vec<Colour>>,
 }
 
-/// Whether colours lie on both sides of a neutral along the lights, 0 to 1: they do for the greys of a scene, not for the
-/// mean of one brown surface.
+/// Whether colours lie on both sides of a neutral along the lights, 0 to 1: they do for the greys of a scene, not for
+/// the mean of one brown surface.
 pub(super) fn surrounded(colours: &[Colour], offset: [f64; 2]) -> f64 {
     /// Distance from which a colour counts as beside grey, and the share of colours that suffices on a side. Source:
     /// ours.
@@ -171,8 +173,11 @@ impl Table {
                 let at = |k: usize| FINE * (k as f64 - f64::from(TABLE_REACH));
                 let colour = [at(i % TABLE_SIDE), at(i / TABLE_SIDE)];
                 let (along, across) = (dot(ALONG, colour), dot(ACROSS, colour));
+                // Spread of greys: our choice. The floor of 0.02 below keeps a colour that no surface has from
+                // deciding.
                 let of_grey = normal(colour[0], 0.03) * normal(colour[1], 0.03);
-                // Wood, fur, skin, leather, evening light: skin is at 0.09 to 0.14 across, wood near 0.05.
+                // Wood, fur, skin, leather, evening light: skin is at 0.09 to 0.14 across (computed from published skin
+                // colours), wood near 0.05. Middles, spreads and shares are our choice.
                 let of_warm = 0.6 * normal(along - 0.25, 0.13) * normal(across - 0.06, 0.06)
                     + 0.4 * normal(along - 0.5, 0.2) * normal(across - 0.08, 0.09);
                 let of_all = all[i] / (FINE * FINE);
@@ -252,7 +257,7 @@ fn colours(frame: &FrameStatistics, stock: &Stock) -> Vec<Colour> {
     colours
 }
 
-/// Density above which a shoulder decides the colour.
+/// Density above which a shoulder decides the colour: 92 % of it, our choice; without one, beyond any scan.
 fn most_d(curve: &LayerCurve) -> f64 {
     match curve {
         LayerCurve::Curve(curve) => curve.shoulder_d.map_or(6.0, |d| 0.92 * d),
@@ -339,17 +344,20 @@ fn lights(daylight_only: bool) -> Vec<Light> {
     for i in 0..count {
         let mired = first + step * i as f64;
         let normal = |(share, middle, spread): (f64, f64, f64)| {
+            // 2.5066 is `sqrt(2 pi)`.
             share * step / spread * libm::exp(-0.5 * ((mired - middle) / spread).powi(2)) / 2.5066
         };
         let kinds = if daylight_only { &LIGHTS[..1] } else { &LIGHTS[..] };
         let share: f64 = kinds.iter().map(|kind| normal(*kind)).sum();
         if share > 1e-6 {
             let shift = PER_MIRED.map(|per| per * mired);
+            // Daylight and flash are within 35 mireds of D55: two spreads of their kind. Our choice.
             all.push(Light { shift, log_share: libm::log(share), mired, daylight: mired.abs() <= 35.0 });
         }
     }
     if !daylight_only {
         for shift in LAMPS {
+            // 0.0028 is the length of the change per mired.
             let log_share = libm::log(LAMPS_SHARE / LAMPS.len() as f64);
             all.push(Light { shift, log_share, mired: dot(shift, ALONG) / 0.0028, daylight: false });
         }

@@ -44,11 +44,12 @@ pub enum LayerCurve {
     Curve(ToeShoulder),
 }
 
-/// Log10 exposure for no light at all, the lower limit.
+/// Log10 exposure for no light at all, the lower limit. Our choice: 24 stops below mid grey.
 pub(crate) const DARK_LOG: f64 = -8.0;
-/// Upper limit of log10 exposure, beyond which a layer cannot resolve more light.
+/// Upper limit of log10 exposure, beyond which a layer cannot resolve more light. Our choice: 22 stops over mid grey.
 pub(crate) const BRIGHT_LOG: f64 = 6.0;
-/// Foot of a plain straight line: 3.8 stops below 18 % grey (0.7 D above base at 18 % grey and a gamma of 0.6).
+/// Foot of a plain straight line: 3.8 stops below 18 % grey (0.7 D above base at 18 % grey, a common anchor, and a
+/// gamma of 0.6).
 pub(crate) const PLAIN_FOOT_LOG: f64 = -1.9;
 
 impl LayerCurve {
@@ -90,7 +91,8 @@ impl LayerCurve {
         }
     }
 
-    /// Whether every number is valid: positive slope, widths not negative, all finite.
+    /// Whether every number is valid: positive slope, widths not negative, all finite. The limits are our choice, far
+    /// beyond film, where the formulas still hold.
     pub fn is_sane(&self) -> bool {
         match *self {
             Self::Gamma(gamma) => (0.05..=10.0).contains(&gamma),
@@ -105,6 +107,7 @@ impl LayerCurve {
     }
 }
 
+/// Narrowest toe or shoulder; a narrower one counts as a corner. Our choice: below what a code resolves.
 const SHARPEST: f64 = 1e-4;
 
 impl ToeShoulder {

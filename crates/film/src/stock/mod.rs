@@ -146,6 +146,7 @@ impl Stock {
     /// of development in one layer on the others. Source: ours.
     #[must_use]
     pub fn with_colour_strength(&self, strength: f64, gamma_ratio: [f64; 3]) -> Self {
+        // Our choice: green weighs most, as in lightness.
         const WEIGHTS: [f64; 3] = [0.3, 0.5, 0.2];
         let slopes = [0, 1, 2].map(|c| self.curves[c].gamma() * gamma_ratio[c]);
         if strength == 1.0 || !strength.is_finite() || !slopes.iter().all(|slope| *slope > 0.01) {

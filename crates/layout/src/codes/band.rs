@@ -8,18 +8,18 @@ use rayon::prelude::*;
 use super::CodedStrip;
 use crate::{LayoutError, StripAxis};
 
-/// Width of the band inwards from the film edge and beyond it, mm. The tracks are within 1.9 mm of the edge, and the
-/// measured edge of the film may be wrong by a few tenths.
+/// Width of the band inwards from the film edge and beyond it, mm. The tracks are within 1.9 mm of the edge (estimate),
+/// and the measured edge of the film may be wrong by a few tenths. Our choice.
 const INWARDS_MM: f64 = 2.4;
 const OUTWARDS_MM: f64 = 0.5;
-/// Steps of the band along and across the film, mm. A module is about 0.42 mm long.
+/// Steps of the band along and across the film, mm. Our choice: eight steps a module, about 0.42 mm (estimate).
 const ALONG_MM: f64 = 0.05;
 const ACROSS_MM: f64 = 0.1;
-/// Samples averaged for one value, at most, in each direction.
+/// Samples averaged for one value, at most, in each direction. Our choice: bounds time.
 const TAPS_MAX: f64 = 8.0;
-/// Lower resolutions do not show the modules: 4 pixels each.
+/// Lower resolutions do not show the modules: 4 pixels each. Our choice.
 const PX_PER_MM_MIN: f64 = 9.0;
-/// Longest part read at once, mm.
+/// Longest part read at once, mm. Our choice: bounds memory.
 const PART_MM: f64 = 80.0;
 
 /// Density along one edge, sampled parallel to the film.

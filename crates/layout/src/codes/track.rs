@@ -8,28 +8,32 @@ use super::EdgeCode;
 use super::band::Band;
 use crate::FilmTone;
 
-/// Modules of the whole code, and of the older one without frame number.
+/// Modules of the whole code, and of the older one without frame number. Source: the layout that an open barcode
+/// library reads; `field` and `clock` below follow the same layout.
 const LONG: usize = 31;
 const SHORT: usize = 23;
 /// Module lengths to try, mm: 31 modules and a number of about 3 mm share 19 mm. Estimate, so a wide range is searched.
 const MODULES_MM: std::ops::RangeInclusive<f64> = 0.37..=0.47;
-/// Ratio of neighbouring module lengths: the ends of the code are then at most a fifth of a module off.
+/// Ratio of neighbouring module lengths: the ends of the code are then at most a fifth of a module off. Our choice.
 const MODULE_STEP: f64 = 1.013;
-/// Height averaged for a line of a track, mm: less than half of a track of about 0.75 mm.
+/// Height averaged for a line of a track, mm. Our choice: less than half of a track of about 0.75 mm (estimate).
 const TRACK_MM: f64 = 0.3;
-/// Distances from the middle of the clock to that of the data, mm.
+/// Distances from the middle of the clock to that of the data, mm. Our choice: the estimate, 0.75, and a wide margin.
 const DATA_MM: [f64; 8] = [0.45, 0.55, 0.65, 0.75, 0.85, 0.95, 1.05, 1.15];
-/// Least correlation of a line with the clock. Noise and lettering reach 0.4.
+/// Least correlation of a line with the clock. Noise and lettering reach 0.4. Our choice: half way to a clean clock.
 const CLOCK_MIN: f64 = 0.6;
-/// Least density contrast of the clock, D.
+/// Least density contrast of the clock, D. Our choice: fogged codes still pass, grain does not; codes have about 1.0
+/// (estimate).
 const CONTRAST_MIN_D: f64 = 0.08;
-/// Contrast of the data against that of the clock.
+/// Contrast of the data against that of the clock. Our choice: the two tracks are exposed alike.
 const DATA_CONTRAST_MIN: f64 = 0.4;
-/// Least distance of a module from the threshold, as a share of half the contrast.
+/// Least distance of a module from the threshold, as a share of half the contrast. Our choice: lower reads more codes,
+/// and more of them wrongly.
 const MARGIN_MIN: f64 = 0.25;
-/// Most clocks examined for each place, best first.
+/// Most clocks examined for each place, best first. Our choice: bounds time.
 const CLOCKS_MAX: usize = 24;
-/// Fewest readings of one place that agree, and the least share of all its readings.
+/// Fewest readings of one place that agree, and the least share of all its readings. Our choice: a code read backwards
+/// passes its checks in a quarter of all contents.
 const READINGS_MIN: usize = 2;
 const AGREE_MIN: f64 = 0.7;
 
@@ -122,7 +126,7 @@ pub(super) fn codes_of(band: &Band, tone: FilmTone) -> Vec<EdgeCode> {
         .flat_map_iter(|(row, line)| clocks_of(line, row, band.along_mm, tone))
         .collect();
     clocks.sort_by(|a, b| b.correlation.abs().total_cmp(&a.correlation.abs()));
-    // Clocks of one place: their middles are closer than codes can be.
+    // Clocks of one place: their middles are closer than codes can be. Our choice.
     let near = 0.3 * super::PITCH_MM / band.along_mm;
     let mut places: Vec<Vec<Clock>> = Vec::new();
     for clock in clocks {
@@ -178,6 +182,7 @@ fn is_possible(correlation: f64, contrast_d: f64, tone: FilmTone) -> bool {
 
 /// The clock with start and module of the best correlation nearby.
 fn refined(line: &Line, mut best: Clock) -> Clock {
+    // Steps of the band and shares of a module, from half of [`MODULE_STEP`] down. Our choice.
     for (step_start, step_module) in [(1.0, 0.006), (0.5, 0.003), (0.25, 0.0015)] {
         let from = best;
         for (i, j) in (-2..=2).flat_map(|j| (-2..=2).map(move |i| (i, j))) {
@@ -248,6 +253,7 @@ fn code_of(band: &Band, lines: &[Line], place: &[Clock]) -> Option<EdgeCode> {
 fn read(line: &Line, clock: &Clock) -> Option<(Content, f64)> {
     let value = |i: usize| {
         let at = |part: f64| clock.start + clock.module * (i as f64 + part);
+        // The middle six tenths of a module: blur and skew reach its ends. Our choice.
         line.mean(at(0.2), at(0.8))
     };
     let modules = clock.modules;

@@ -5,26 +5,30 @@ use glassine_raster::Samples16;
 use super::{FilmTone, FindOptions, Overview};
 use crate::{Format, formats};
 
-/// Largest ratio of longer to shorter side for one frame: 3:2 and some. A longer file may hold several frames.
+/// Largest ratio of longer to shorter side for one frame: 3:2 and 8 % of rebate. A longer file may hold several frames.
+/// Our choice.
 const MOST_ASPECT: f64 = 1.62;
 /// Share of a side that holder, open light or rebate must cover. Ours: print and frames interrupt a rebate.
 const LEAST_OF_SIDE: f64 = 0.45;
-/// Below `BLACK_T` a place may be holder or the black of a slide; above `OPEN_T` it may be open light.
+/// Below `BLACK_T` a place may be holder or the black of a slide; above `OPEN_T` it may be open light. Our choice, as
+/// in `levels.rs`.
 const BLACK_T: f32 = 0.012;
 const OPEN_T: f32 = 0.7;
 /// Largest deviation of a rebate from its middle along a side, density: grain and lamp, not picture. Ours.
 const EVEN_D: f32 = 0.035;
-/// Share of a side that rebate must cover where perforations or a holder take the rest.
+/// Share of a side that rebate must cover where perforations or a holder take the rest. Our choice.
 const LEAST_REBATE: f64 = 0.25;
 /// Share of the film that may be clearer (for a slide: denser) than its rebate. Ours: dirt, light through scratches.
 const FEW: f64 = 0.03;
-/// Size against nominal: a cut-out picture may be this much smaller, a camera's picture this much larger.
+/// Size against nominal: a cut-out picture may be this much smaller, a camera's picture this much larger. Our choice:
+/// wider ranges name a neighbouring format.
 const SIZES: std::ops::Range<f64> = 0.90..1.05;
 
 /// Whether one picture fills the whole file.
 pub(super) fn fills_file(overview: &Overview<'_>, tone: FilmTone) -> bool {
     let (w, h) = (f64::from(overview.scan_width_px), f64::from(overview.scan_height_px));
     let src = overview.samples;
+    // Thumbnails below 32 pixels show no side. Our choice.
     if w.max(h) > MOST_ASPECT * w.min(h) || src.width() < 32 || src.height() < 32 {
         return false;
     }
@@ -58,6 +62,7 @@ struct Extremes {
 impl Extremes {
     fn of(src: &Samples16, colour: usize, tone: FilmTone) -> Self {
         let channels = usize::from(src.channels()).max(1);
+        // Enough pixels for the shares below, whatever the size of the scan. Our choice.
         let step = (src.data().len() / channels / 200_000).max(1);
         let pixels = src.data().chunks_exact(channels).step_by(step);
         let all = pixels.map(|pixel| place_of(&pixel[..colour])).filter(|place| !place.is_no_film());
@@ -88,6 +93,7 @@ impl Extremes {
 
     /// Whether only few film places are clearer (for a slide: denser) than this.
     fn is_extreme(&self, density_d: f32) -> bool {
+        // Half as far again as the rebate itself may deviate. Our choice.
         let below = self.film_d.partition_point(|d| *d < density_d - 1.5 * EVEN_D);
         let above = self.film_d.len() - self.film_d.partition_point(|d| *d < density_d + 1.5 * EVEN_D);
         let few = |count: usize| count as f64 <= FEW * self.film_d.len() as f64;
@@ -129,6 +135,7 @@ fn density(pixel: &[u16], colour: usize) -> f32 {
 
 /// Places along each side, slightly inside; each is the mean of several pixels, so that grain does not hide a rebate.
 fn sides(src: &Samples16, colour: usize) -> [Vec<Place>; 4] {
+    // Pixels averaged for a place, so that grain does not decide. Our choice.
     const ALONG: u32 = 5;
     const DEEP: u32 = 3;
     let channels = usize::from(src.channels()).max(1);

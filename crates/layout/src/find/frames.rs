@@ -10,15 +10,17 @@ use super::rows::Band;
 
 /// A step of this density at the edge counts as fully seen. Ours: faint frames at 0.03 D still score a third.
 const FULL_STEP_D: f32 = 0.08;
-/// Image at this density counts as full content.
+/// Image at this density counts as full content. Our choice: twice a faint frame's density.
 const FULL_CONTENT_D: f32 = 0.06;
-/// What a frame must earn to be accepted; an empty stretch earns nothing.
+/// What a frame must earn to be accepted; an empty stretch earns nothing. Our choice: edges worth half
+/// of one, or content over half of it, pay for a frame; lower finds frames in fog, higher loses faint ones.
 const FRAME_COST: f32 = 0.45;
-/// Cost of a frame's worth of content left outside.
+/// Cost of a frame's worth of content left outside. Our choice: more than the content of a frame earns (0.8).
 const OUTSIDE_COST: f32 = 1.5;
-/// Relative difference allowed between the length of a frame and the candidate.
+/// Relative difference allowed between the length of a frame and the candidate. Our choice: candidates are 4 % apart
+/// (`recognise.rs`), so together they cover all lengths.
 const LENGTH_TOLERANCE: f64 = 0.025;
-/// Largest share of a frame that may overlap its neighbour.
+/// Largest share of a frame that may overlap its neighbour. Our choice: more would be a double exposure.
 const OVERLAP_MOST: f64 = 0.15;
 
 /// Evidence for each column border `0..=w` and each column `0..w`.
@@ -68,10 +70,12 @@ impl Columns {
     /// Collects the evidence of the band.
     pub(super) fn new(plane: &Plane<f32>, band: &Band, noise_d: f32) -> Self {
         let (w, h) = (plane.width() as usize, plane.height() as usize);
+        // Corners and a turn of the frame stay outside. Our choice.
         let inset = band.height() * 0.03 + 1.0;
         let j0 = ((band.v0 + inset).max(0.0) as usize).min(h.saturating_sub(1));
         let j1 = ((band.v1 - inset).max(0.0) as usize).clamp(j0 + 1, h.max(j0 + 1));
         let rows: Vec<&[f32]> = (j0..j1.min(h)).map(|j| plane.row(j as u32)).collect();
+        // Three times the noise, at most full content. Our choice.
         let clear_limit = (noise_d * 3.0).clamp(0.012, 0.06);
         let (mut content, mut clear, mut film) = (vec![0.0; w], vec![0.0; w], vec![0.0; w]);
         for i in 0..w {
@@ -92,6 +96,7 @@ impl Columns {
             film.iter().rposition(|f| *f > 0.5).map_or(0, |i| i + 1),
         );
         let (starts, ends) = edge_evidence(&rows, &clear, w);
+        // Only an end near half of a full one, the strongest in four columns, shows that a frame is over. Our choice.
         let content_sum = running_sum(&content);
         let peaks: Vec<f32> = (0..w)
             .map(|i| {
@@ -122,6 +127,7 @@ impl Columns {
     /// Sum of clear image ends well inside `a..b`; a frame that runs over a gap is too long.
     fn gaps_inside(&self, a: usize, b: usize) -> f32 {
         let w = self.width();
+        // The outer twelfths may hold the frame's own edges. Our choice.
         let inset = (b - a) / 12;
         let (a, b) = ((a + inset).min(w), (b - inset).min(w));
         if b > a { self.gap_sum[b] - self.gap_sum[a] } else { 0.0 }
@@ -142,7 +148,8 @@ impl Columns {
         if most <= 0.0 {
             return (at, 0.0);
         }
-        // The evidence spans a few pixels on both sides, so a sharp edge gives a plateau: take its middle.
+        // The evidence spans a few pixels on both sides, so a sharp edge gives a plateau: take its middle. Our choice:
+        // within 7 % of the top counts as plateau.
         let on = |&i: &usize| evidence[i] >= 0.93 * most;
         let first = (range.start..=peak).rev().take_while(on).last().unwrap_or(peak);
         let last = (peak..range.end).take_while(on).last().unwrap_or(peak);
@@ -179,6 +186,7 @@ fn edge_evidence(rows: &[&[f32]], clear: &[f32], w: usize) -> (Vec<f32>, Vec<f32
             continue;
         }
         let step = sum / n as f32;
+        // A step without clear film beside it (frames that touch) counts for about a third. Our choice.
         starts[b] = step.max(0.0) * (0.35 + 0.65 * clear[b - 3]);
         ends[b] = (-step).max(0.0) * (0.35 + 0.65 * clear[b + 2]);
     }
@@ -201,6 +209,7 @@ fn local_most(values: &[f32], reach: usize) -> Vec<f32> {
 pub(super) fn best_row(columns: &Columns, length: f64) -> Row {
     let w = columns.width();
     let len = length.round() as usize;
+    // A frame may be 5 % longer than its film is seen, and end 2.5 % outside it. Our choice: soft ends of the film.
     if len < 8 || len > columns.film.1.saturating_sub(columns.film.0) + len / 20 {
         return Row { spans: Vec::new(), fit: -1.0 };
     }
@@ -208,6 +217,7 @@ pub(super) fn best_row(columns: &Columns, length: f64) -> Row {
     let late = local_most(&columns.ends, reach);
     let last_start = (columns.film.1 + len / 40).saturating_sub(len);
     let first_start = columns.film.0.saturating_sub(len / 40);
+    // Two edges of at most 1 each outweigh the content (0.8); one seen end inside refutes the frame (1.2). Our choice.
     let own = |a: usize| {
         let b = a + len;
         columns.starts[a.min(w)] + late[b.min(w)] + 0.8 * columns.content_between(a, b) / len as f32
@@ -290,6 +300,7 @@ pub(super) fn settle(columns: &Columns, a: f64, length: f64) -> Span {
     let reach = (length * LENGTH_TOLERANCE).max(3.0);
     let (mut start, s) = Columns::strongest(&columns.starts, a, reach);
     let (mut end, e) = Columns::strongest(&columns.ends, a + length, reach);
+    // Evidence below 0.1 counts as unseen. Our choice.
     if s < 0.1 && e >= 0.1 {
         start = end - length;
     }

@@ -136,6 +136,7 @@ impl Work {
             OpenRule::Bright => [1.0; 3],
             OpenRule::Relative => std::array::from_fn(|c| {
                 let one: Vec<f32> = (0..n).map(|i| self.colour_at(i)[c]).collect();
+                // A channel darker than 5 % at its brightest has no light to scale by. Our choice.
                 1.0 / top_level(&histogram(&one), n).max(0.05)
             }),
         };
@@ -167,6 +168,7 @@ pub(super) fn max3(t: [f32; 3]) -> f32 {
 
 /// Counts of 0..1 in 4096 steps.
 fn histogram(values: &[f32]) -> Vec<u32> {
+    // Steps of 1/4096: finer than noise and than the classes told apart. Our choice.
     let mut bins = vec![0_u32; 4096];
     for v in values {
         bins[(v * 4095.0).clamp(0.0, 4095.0) as usize] += 1;
@@ -174,7 +176,7 @@ fn histogram(values: &[f32]) -> Vec<u32> {
     bins
 }
 
-/// Transmittance exceeded by a five-hundredth of the pixels.
+/// Transmittance exceeded by a five-hundredth of the pixels, so that dirt and clipped specks do not decide. Our choice.
 fn top_level(bins: &[u32], pixels: usize) -> f32 {
     let mut above = 0_usize;
     let target = (pixels / 500).max(8);
@@ -189,6 +191,7 @@ fn top_level(bins: &[u32], pixels: usize) -> f32 {
 fn open_level(clear: &[f32], slide: bool) -> Option<f32> {
     let bins = histogram(clear);
     let top_t = top_level(&bins, clear.len());
+    // The highlights of a slide reach higher than the base of a negative. Our choice.
     if top_t < if slide { 0.8 } else { OPEN_LEAST_T } {
         return None;
     }
@@ -200,7 +203,8 @@ fn open_level(clear: &[f32], slide: bool) -> Option<f32> {
     (count(middle) * 2 > count(low)).then_some(low)
 }
 
-/// Highest code of the holder, if a good part of the scan is black.
+/// Highest code of the holder, if a good part of the scan is black: three times the median leaves room for its flare.
+/// Our choice.
 fn holder_level(any: &[f32]) -> Option<f32> {
     let mut dark: Vec<f32> = any.iter().copied().filter(|v| *v < HOLDER_MOST_T).collect();
     if dark.len() < any.len() / 200 {
@@ -211,6 +215,8 @@ fn holder_level(any: &[f32]) -> Option<f32> {
 }
 
 /// Highest code of a holder with stray light on it: the darkest even part of the scan, if it covers most of one side.
+///
+/// Our choice: 60 % of a side and 2 % of the scan, because film interrupts a holder's side and a shadow is smaller.
 fn lit_holder_level(any: &[f32], width: usize) -> Option<f32> {
     let mut least: Vec<f32> = any.iter().step_by(3).copied().collect();
     let at = least.len() / 500;

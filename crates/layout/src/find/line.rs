@@ -45,8 +45,9 @@ pub(super) fn fit(samples: &[Sample], tolerance: f64, slope_near: f64, slope_ran
             })
             .sum()
     };
+    // Points nearer than a quarter of the set give a poor slope. Our choice.
     let apart = (n / 4).max(1);
-    // Large sets propose from a regular subset, which keeps the number of proposals near a thousand.
+    // Large sets propose from a regular subset, which keeps the number of proposals near a thousand. Our choice.
     let stride = (n / 48).max(1);
     let mut best = (0.0, 0.0, 0.0, 0.0);
     for i in (0..n).step_by(stride) {
@@ -75,6 +76,7 @@ pub(super) fn fit(samples: &[Sample], tolerance: f64, slope_near: f64, slope_ran
         let close: Vec<Sample> = samples
             .iter()
             .copied()
+            // A fifth more than for the vote, since the line still moves. Our choice.
             .filter(|s| (s.p - at - slope * (s.t - middle)).abs() < tolerance * 1.2)
             .collect();
         if close.len() < 4 {

@@ -34,10 +34,12 @@ pub(super) fn film_outline(
     let Some(clear) = Plane::from_vec(work.width() as u32, work.height() as u32, data) else {
         return Outline::default();
     };
+    // Room outside the film in which open light must show, working pixels. Our choice.
     let pad = 12.0;
     let (u, v) = ((u.0 - pad, u.1 + pad), (v.0 - pad, v.1 + pad));
     let plane = read_upright(&clear, frame, u, v, 1.0, f32::NAN);
-    // Half way between open light and the rebate (a slide's rebate is black).
+    // Half way between open light and the rebate (a slide's rebate is black). 0.87 undoes the 0.06 D below the plateau
+    // at which open light begins (`levels.rs`); a base within 10 % of open light is held below it. Our choice.
     let open_t = open.least_t;
     let level = f32::midpoint(open_t / 0.87, open.clearness(base.t).min(open_t * 0.9));
     let (w, h) = (plane.width() as usize, plane.height() as usize);
@@ -55,6 +57,7 @@ pub(super) fn film_outline(
                 Some(Sample { t: origin + t as f64 + 0.5, p: across + p, weight: 1.0 })
             })
             .collect();
+        // Within 0.7 working pixels of a line turned by at most 3 degrees, on 12 pixels of it. Our choice.
         fit(&samples, 0.7, 0.0, 0.05).filter(|l| l.agreeing >= 12)
     };
     let by_column = |i: usize, j: usize| plane.at(i as u32, j as u32);
@@ -90,7 +93,8 @@ pub(super) fn strip_turn(
 ) -> f64 {
     let mut votes: Vec<(f64, f64)> = Vec::new();
     let mut line = |l: &Line, sigma: f64, full: f64, sign: f64| {
-        // Short visible pieces weigh less; an eighth of a pixel over the visible reach covers systematic errors.
+        // Short visible pieces weigh less; 3.5 is `sqrt(12)`, the error of a slope over a line of even points, and an
+        // eighth of a pixel over the visible reach covers systematic errors (our choice).
         let reach = l.reach.max(1.0);
         let measured = (l.spread.max(0.1) * 3.5 / (l.agreeing as f64).sqrt() / reach).hypot(0.12 / reach);
         let sigma = measured.hypot(sigma * (full / reach).max(1.0));
@@ -102,7 +106,7 @@ pub(super) fn strip_turn(
     for l in holes {
         line(l, LONG_EDGE_SIGMA_RAD, length, 1.0);
     }
-    // Two cuts that agree to a twentieth of a degree were made square by machine.
+    // Two cuts that agree to a twentieth of a degree were made square by machine. Our choice.
     let square = matches!(outline.cut, [Some(a), Some(b)] if (a.slope - b.slope).abs() < 0.0009);
     for l in outline.cut.iter().flatten() {
         line(l, if square { SQUARE_CUT_SIGMA_RAD } else { CUT_SIGMA_RAD }, width, -1.0);
@@ -117,7 +121,8 @@ pub(super) fn strip_turn(
         let w: f64 = v.iter().map(|x| x.1.powi(-2)).sum();
         v.iter().map(|x| x.0 * x.1.powi(-2)).sum::<f64>() / w
     };
-    // The holder's opening or a ragged cut may look like an edge: drop whatever is far from the weighted median.
+    // The holder's opening or a ragged cut may look like an edge: drop whatever is four deviations and 0.2 degrees
+    // from the weighted median. Our choice.
     let mut sorted = votes.clone();
     sorted.sort_by(|a, b| a.0.total_cmp(&b.0));
     let half: f64 = sorted.iter().map(|x| 1.0 / x.1).sum::<f64>() / 2.0;

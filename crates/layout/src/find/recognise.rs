@@ -32,9 +32,11 @@ pub(super) fn expected_height_px(clues: &Clues<'_>) -> Option<f64> {
         return clues.px_per_mm.map(|k| k * f.across_mm).or(by_width);
     }
     if clues.perforated {
+        // Image height of perforated film, mm. Source: the table in `formats.rs`.
         return clues.px_per_mm.map(|k| k * 24.0);
     }
-    // 120 film: every image is 56 mm across. Source: encyclopedia list of 120 frame sizes.
+    // 120 film: every image is 56 mm across. Source: encyclopedia list of 120 frame sizes; film 61.5 mm wide from
+    // memory, and the limits are our choice.
     let width_mm = clues.film_width_px.zip(clues.px_per_mm).map(|(px, k)| px / k)?;
     (58.0..64.0).contains(&width_mm).then(|| clues.px_per_mm.map(|k| k * 56.0))?
 }
@@ -44,6 +46,7 @@ fn plausible(f: &Format, clues: &Clues<'_>, height_px: f64) -> bool {
     if clues.perforated && !f.perforated {
         return false;
     }
+    // 6 %: more than cameras and a stated resolution differ, less than formats of one film do. Our choice.
     let near = |a: f64, b: f64, tolerance: f64| (a / b).ln().abs() < tolerance;
     if let Some(k) = clues.px_per_mm {
         if !near(height_px, f.across_mm * k, 0.06) {
@@ -64,14 +67,16 @@ pub(super) fn recognise(columns: &Columns, band: &Band, clues: &Clues<'_>) -> Re
     let height = band.height();
     let attempt = |f: Option<&'_ Format>, length: f64, handicap: f32| {
         let mut row = best_row(columns, length);
-        // Of two explanations that fit alike, prefer the one with fewer frames as the simpler.
+        // Of two explanations that fit alike, prefer the one with fewer frames as the simpler. The costs here are in
+        // units of a row's fit, about 1 for a clear strip, and our choice: enough to break ties.
         row.fit -= handicap + 0.012 * row.spans.len() as f32;
         (f.map(|f| f.id), row)
     };
     let mut results: Vec<(Option<&str>, Row)> = Vec::new();
     let lengths = |f: &Format| {
         let nominal = clues.px_per_mm.map_or(f.aspect() * height, |k| f.along_mm * k);
-        // Cameras differ by a few percent; the middle is preferred when it fits as well.
+        // Cameras differ by a few percent; the middle is preferred when it fits as well. Our choice: with the tolerance
+        // of `frames.rs`, 2.5 %, the three cover -6.5 to +6.5 %.
         [(1.0, 0.0), (0.958, 0.02), (1.04, 0.02)].map(|(s, handicap)| (nominal * s, handicap))
     };
     match clues.given {
@@ -89,6 +94,7 @@ pub(super) fn recognise(columns: &Columns, band: &Band, clues: &Clues<'_>) -> Re
         }
     }
     if let Some(length) = lone_run(columns) {
+        // A measured length costs as much as five frames, one that denies the given format five times that. Our choice.
         let own = match clues.given {
             Some(given) => Some(given).filter(|f| ((length / height) / f.aspect()).ln().abs() < 0.1),
             None => nearest_format(clues, length, height),
@@ -98,7 +104,8 @@ pub(super) fn recognise(columns: &Columns, band: &Band, clues: &Clues<'_>) -> Re
     }
     let best = results.iter().map(|r| r.1.fit).fold(-1.0, f32::max);
     if best < 0.6 && clues.given.is_none() {
-        // No known format explains it well: a camera or plate of unusual size. Try every length in steps of 2 %.
+        // No known format explains it well: a camera or plate of unusual size. Try every length in steps of 2 %, up to
+        // beyond the longest format (6x24, 4.0 times its height). Our choice.
         let mut length = 0.45 * height;
         while length < 4.3 * height {
             results.push(attempt(None, length, 0.08));
@@ -128,7 +135,8 @@ pub(super) fn recognise(columns: &Columns, band: &Band, clues: &Clues<'_>) -> Re
 
 /// The format of frames of a measured size: the nearest length among those possible on this film.
 ///
-/// Cameras differ: published 6x7 lengths alone run from 67 to 70 mm, so 7 % in either direction still names a format.
+/// Cameras differ: published 6x7 lengths alone run from 67 to 70 mm, so 7 % in either direction (our choice) still
+/// names a format.
 pub(super) fn nearest_format(clues: &Clues<'_>, length_px: f64, height_px: f64) -> Option<&'static Format> {
     const TOLERANCE: f64 = 0.07;
     let off = |f: &Format| {
@@ -143,14 +151,16 @@ pub(super) fn nearest_format(clues: &Clues<'_>, length_px: f64, height_px: f64) 
 pub(super) fn format_of_part(clues: &Clues<'_>, length_px: f64, height_px: f64) -> Option<&'static Format> {
     // Only a resolution turns pixels into a length: without it any picture may be part of some format.
     let k = clues.px_per_mm?;
-    // Longer than the common roll-film pictures; a shorter part is ambiguous.
+    // Longer than the common roll-film pictures, 118 mm and the 4 % that cameras differ; a shorter part is ambiguous.
+    // Our choice.
     const LONGER_THAN_MM: f64 = 118.0 * 1.04;
     let longer =
         formats().iter().filter(|f| plausible(f, clues, height_px) && f.along_mm * k > 0.97 * length_px);
     longer.min_by(|a, b| a.along_mm.total_cmp(&b.along_mm)).filter(|_| length_px > LONGER_THAN_MM * k)
 }
 
-/// Median length of the runs from a clear start to the next clear end.
+/// Median length of the runs from a clear start to the next clear end. Our choice: clear is evidence above 0.4 that is
+/// the strongest within five columns.
 fn lone_run(columns: &Columns) -> Option<f64> {
     let strong =
         |e: &[f32], i: usize| e[i] > 0.4 && (i.saturating_sub(5)..(i + 6).min(e.len())).all(|k| e[k] <= e[i]);

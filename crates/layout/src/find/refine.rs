@@ -10,11 +10,11 @@ use super::LayoutError;
 use super::line::{Line, Sample, fit};
 use super::signal::Base;
 
-/// Profiles across one side.
+/// Profiles across one side. Our choice: more cost reading at full resolution.
 const PROFILES: usize = 48;
-/// Pixels averaged along the side for one profile, at most.
+/// Pixels averaged along the side for one profile, at most. Our choice: against grain; more would blur a tilted edge.
 const PROFILE_WIDTH_PX: usize = 12;
-/// Share of a side left out at each end, because corners are rounded.
+/// Share of a side left out at each end, because corners are rounded. Our choice.
 const CORNER_SHARE: f64 = 0.04;
 
 /// Share of the linear rise at which the edge is. Negatives: the density scale spreads the soft shadow of the gate
@@ -22,11 +22,12 @@ const CORNER_SHARE: f64 = 0.04;
 /// penumbra blurred before the film and a scanner blur after it.
 const NEGATIVE_CROSSING: f32 = 0.7;
 const SLIDE_CROSSING: f32 = 0.5;
-/// Least rise that counts as an image, linear signal.
+/// Least rise that counts as an image, linear signal. Our choice: 0.009 D above a base; a slide's shadows rise less.
 const NEGATIVE_RISE: f32 = 0.02;
 const SLIDE_RISE: f32 = 0.006;
 
-/// Signal assigned to open light beside a slide: brighter than any image, so that a rise into it is recognised.
+/// Signal assigned to open light beside a slide: brighter than any image, so that a rise into it is
+/// recognised. Our choice.
 const OPEN_SIGNAL: f32 = 4.0;
 
 /// One measured side: top, right, bottom or left of the box. All lengths in scan pixels.
@@ -79,6 +80,7 @@ pub(super) fn measure_sides(
         let upright = k % 2 == 1;
         let axis = |p: (f64, f64)| if upright { (p.1, p.0) } else { p };
         let (a, b) = (axis(from), axis(to));
+        // A shorter side gives no line. Our choice.
         if b.0 - a.0 < 12.0 {
             continue;
         }
@@ -115,6 +117,7 @@ fn measure_side(
     let (t_limit, p_limit) = if track.upright { (h, w) } else { (w, h) };
     let length = track.t1 - track.t0;
     let (t0, t1) = (track.t0 + CORNER_SHARE * length, track.t1 - CORNER_SHARE * length);
+    // Profiles use seven tenths of the side, so neighbours share no pixels. Our choice.
     let count = PROFILES.min(((t1 - t0) / 2.0) as usize).max(4);
     let width = (((t1 - t0) / count as f64 * 0.7) as usize).clamp(1, PROFILE_WIDTH_PX);
     let rect = |ta: f64, tb: f64| {
@@ -141,13 +144,16 @@ fn measure_side(
         if let Some(c) = crossing(&profile, look.base.slide) {
             let t = start + width as f64 / 2.0;
             let p = track.at(t) + track.inward * (c.at - reach.floor());
+            // Below a rise of 0.1, noise makes a place uncertain. Our choice.
             samples.push(Sample { t, p, weight: f64::from((c.rise / 0.1).min(1.0)).sqrt() });
             blurs.push((c.blur, c.rise));
         }
     }
+    // A pixel and the bow of a gate: 0.04 % of its length. Our choice.
     let tolerance = (0.9 + 0.0004 * length).min(2.0);
     let Some(line) = fit(&samples, tolerance, track.slope, look.turn_rad) else { return Ok(None) };
     let agreeing = line.agreeing as f32 / count as f32;
+    // An edge seen on an eighth of the profiles, over a third of the side, still gives its place. Our choice.
     if agreeing < 0.12 || line.reach < 0.3 * (t1 - t0) {
         return Ok(None);
     }
@@ -160,7 +166,7 @@ fn side_of(scale: f64, track: &Track, line: &Line, agreeing: f32, blurs: &[(f64,
     } else {
         ((line.middle * scale, line.at * scale), line.slope.atan())
     };
-    // Faint edges blur into noise, so only strong rises measure the edge width.
+    // Faint edges blur into noise, so only strong rises measure the edge width. Our choice.
     let strongest = blurs.iter().map(|b| b.1).fold(0.0, f32::max);
     let mut widths: Vec<f64> =
         blurs.iter().filter(|b| b.1 > 0.5 * strongest && b.1 > 0.1).map(|b| b.0).collect();
@@ -250,6 +256,7 @@ fn pixel_signal(look: &Look<'_>, px: &[u16]) -> f32 {
         }
         (0..3).map(|c| (t[c] - base.t[c]).max(0.0)).sum::<f32>() / 3.0
     } else {
+        // Open light is clipped at 15 % above the base, so that it does not look like a deep hole. Our choice.
         (0..3).map(|c| 1.0 - (t[c] / base.t[c].max(1e-4)).min(1.15)).sum::<f32>() / 3.0
     }
 }
@@ -287,7 +294,8 @@ fn crossing_after(profile: &[f32], from: usize, slide: bool) -> Option<(usize, O
     outside.sort_by(f32::total_cmp);
     let zero = outside.get(outside.len() / 2).copied().unwrap_or(0.0);
     let mut top = up;
-    // Climb while the signal rises; one sample of noise does not stop the climb.
+    // Climb while the signal rises; one sample of noise does not stop the climb. Our choice: a rise of 0.004 is below
+    // the least that counts as an image.
     while top + 1 < n {
         let next = if top + 2 < n && profile[top + 2] > profile[top + 1] { top + 2 } else { top + 1 };
         if profile[next] > profile[top] + 0.004 {
@@ -296,6 +304,7 @@ fn crossing_after(profile: &[f32], from: usize, slide: bool) -> Option<(usize, O
             break;
         }
     }
+    // Above any image, towards `OPEN_SIGNAL`. Our choice.
     if profile[top] > 1.2 {
         return Some((top + 1, None));
     }
@@ -312,6 +321,7 @@ fn crossing_after(profile: &[f32], from: usize, slide: bool) -> Option<(usize, O
         )
     };
     let at = place(if slide { SLIDE_CROSSING } else { NEGATIVE_CROSSING })?;
+    // The 10-to-90-percent width is common practice for edges.
     let blur = place(0.9)? - place(0.1)?;
     Some((top + 1, Some(Crossing { at, rise, blur: blur.max(0.0) })))
 }
@@ -320,6 +330,7 @@ impl Sides {
     /// Turn of the image: the mean over the sides weighted by length, agreement and straightness, without outliers.
     pub(super) fn angle(&self) -> Option<f64> {
         let weight = |s: &Side| {
+            // A tenth of a pixel is the best a side is known to. Our choice.
             let sigma = s.spread_px + 0.1;
             f64::from(s.agreeing) * (s.length_px / sigma).powi(2)
         };
@@ -329,6 +340,7 @@ impl Sides {
         };
         let all: Vec<&Side> = self.0.iter().flatten().collect();
         let first = mean(&all)?;
+        // 0.23 degrees: a frame is squarer than that (see `outline.rs`). Our choice.
         let near: Vec<&Side> = all.iter().copied().filter(|s| (s.angle_rad - first).abs() < 0.004).collect();
         mean(&near).or(Some(first))
     }

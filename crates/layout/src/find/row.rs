@@ -8,10 +8,11 @@ use glassine_raster::Plane;
 use super::frames::{Columns, Span};
 use super::rows::Band;
 
-/// Shortest partial frame to accept, relative to the length.
+/// Shortest partial frame to accept, relative to the length. Our choice: shorter ones are lettering or light leaks.
 const LEAST_PART: f64 = 0.12;
 
-/// Median distance between the middles of neighbours, and median length.
+/// Median distance between the middles of neighbours, and median length. Our choice: 0.8 to 1.5 lengths are neighbours;
+/// a lone frame is given a gap of 6 % (5 % on 35 mm film, more on roll film).
 fn pitch_and_length(spans: &[Span]) -> Option<(f64, f64)> {
     let median = |mut v: Vec<f64>| glassine_raster::median(&mut v, f64::total_cmp);
     let length = median(spans.iter().map(Span::length).collect())?;
@@ -31,10 +32,12 @@ pub(super) fn complete(spans: &mut Vec<Span>, columns: &Columns, plane: &Plane<f
 }
 
 fn inferred(columns: &Columns, a: f64, length: f64) -> Span {
+    // Pitch and length of a row are known to a few percent, so edges are sought that near. Our choice.
     let reach = length * 0.04;
     let (s, start) = Columns::strongest(&columns.starts, a, reach);
     let (e, end) = Columns::strongest(&columns.ends, a + length, reach);
-    // Faint edges count only when they agree with the length; a single edge counts only when it is clear.
+    // Faint edges count only when they agree with the length; a single edge counts only when it is clear: a quarter of
+    // a full one. Our choice.
     let agree = start > 0.015 && end > 0.015 && (e - s - length).abs() < length * 0.02;
     let (a, b) = if agree {
         (s, e)
@@ -62,6 +65,7 @@ fn hold_lights(mut span: Span, columns: &Columns, left: f64, right: f64) -> Span
     if span.start > 0.25 || span.end > 0.25 || !span.inferred {
         return span;
     }
+    // Two per cent of a column's height: the lights of a night picture, not dust. Our choice.
     let lit = |i: &usize| columns.content[*i] > 0.02;
     let range =
         (left.max(0.0) as usize + 4)..(right.max(0.0) as usize).saturating_sub(4).min(columns.content.len());
@@ -82,6 +86,7 @@ fn fill_gaps(spans: &mut Vec<Span>, columns: &Columns, pitch: f64, length: f64) 
         let step = f64::midpoint(right.a, right.b) - f64::midpoint(left.a, left.b);
         let missing = (step / pitch).round() as usize;
         let free = right.a - left.b;
+        // At most 11 frames are inferred, and only where they have room to within 7 %. Our choice.
         if (2..=12).contains(&missing) && free > 0.93 * length * (missing - 1) as f64 {
             let own_pitch = step / missing as f64;
             for m in 1..missing {
@@ -114,6 +119,7 @@ fn extend(
         }
         let free = if late { film.1 - edge.b } else { edge.a - film.0 };
         let gap = (pitch - length).max(2.0);
+        // A whole frame may lack 3 % of its length and most of a gap; less room holds a part. Our choice.
         if free < LEAST_PART * length + 0.5 * gap {
             return;
         }
@@ -144,6 +150,7 @@ fn part(
     length: f64,
     late: bool,
 ) -> Option<Span> {
+    // Our choice: a part needs clearer evidence than a frame between others, and more content.
     let reach = length * 0.06;
     let (at, seen) = if late {
         Columns::strongest(&columns.starts, near, reach)
@@ -166,6 +173,8 @@ fn part(
 }
 
 /// Whether columns `a..b` hold more signal in the image band than in the rebate beside it; a light leak does not.
+///
+/// Our choice: half as much again, and more than rounding; 4 % of the height is kept from the soft edge of the band.
 fn stands_out(plane: &Plane<f32>, band: &Band, a: f64, b: f64) -> bool {
     let (w, h) = (plane.width() as f64, f64::from(plane.height()));
     let (a, b) = (a.clamp(0.0, f64::from(plane.width())) as u32, b.clamp(0.0, w) as u32);

@@ -20,6 +20,7 @@ pub(super) fn mask_unreliable(mut sides: Sides, span: &Span, axis: StripAxis) ->
     if span.cut_end {
         sides.0[last] = None;
     }
+    // A side without evidence on the overview must agree on half of its profiles, another on a fifth. Our choice.
     let weak = |s: &Option<Side>, evidence: f32| {
         s.is_some_and(|s| s.agreeing < if evidence < 0.1 { 0.5 } else { 0.2 })
     };
@@ -118,6 +119,7 @@ pub(super) fn off_the_holder(work: &Work, b: &TiltedBox, sides: &Sides, slide: b
     for k in (0..4).filter(|&k| sides.0[k].is_none()) {
         for _ in 0..12 {
             let side = if k % 2 == 0 { area.height_px } else { area.width_px };
+            // At most 12 working pixels from each side, and never below 24 pixels. Our choice.
             if side < 24.0 * work.scale {
                 break;
             }

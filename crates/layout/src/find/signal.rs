@@ -9,8 +9,8 @@ use rayon::prelude::*;
 use super::levels::{Kind, OpenLight, Work, max3};
 use super::strips::{Piece, StripFrame, grow, read_upright};
 
-/// Floor added to transmittances before the logarithm: low enough for the depth of negatives, high enough to hide the
-/// noise in the black of slides.
+/// Floor added to transmittances before the logarithm: low enough for the depth of negatives (3.3 D), high enough to
+/// hide the noise in the black of slides (2.4 D). Our choice.
 const NEGATIVE_FLOOR_T: f32 = 0.0005;
 const SLIDE_FLOOR_T: f32 = 0.004;
 
@@ -46,6 +46,8 @@ const BLACK_MOST_T: f32 = 0.012;
 
 /// Transmittance of the black around the images of a slide strip: measured on the piece if the film itself is visible
 /// there, else around it. `None` when there is no black.
+///
+/// Our choice of shares: a thirtieth of the piece is rebate rather than shadow, a sixtieth is the least to measure.
 fn black_around(work: &Work, piece: &Piece) -> Option<[f32; 3]> {
     let is_black = |i: usize| max3(work.colour_at(i)) < BLACK_MOST_T;
     let mut black: Vec<usize> = piece.pixels.iter().map(|&i| i as usize).filter(|&i| is_black(i)).collect();
@@ -83,6 +85,7 @@ pub(super) fn measure_base(work: &Work, piece: &Piece, slide: bool) -> Base {
         d[i as usize] = density(work.colour_at(i as usize), slide);
     }
     let d = local_mean(&d, w, h);
+    // Our choice: higher takes soft parts of the picture for flat, lower loses a grainy rebate.
     let flat_limit = if slide { 0.06 } else { 0.025 };
     let mut bins = vec![0_u32; BINS];
     let bin_of = |d: f32| ((d / BIN_D) as i64).clamp(0, BINS as i64 - 1) as usize;
@@ -104,6 +107,7 @@ pub(super) fn measure_base(work: &Work, piece: &Piece, slide: bool) -> Base {
     }
     let peak = extreme_plateau(&bins, total, slide);
     let centre = (peak as f32 + 0.5) * BIN_D;
+    // Four bins to either side of the peak. Our choice.
     let near: Vec<u32> =
         piece.pixels.iter().copied().filter(|&i| (d[i as usize] - centre).abs() < 0.02).collect();
     let median = |c: usize| {
@@ -113,6 +117,7 @@ pub(super) fn measure_base(work: &Work, piece: &Piece, slide: bool) -> Base {
     let plateau: [f32; 3] = std::array::from_fn(median);
     let t = if slide { black_around(work, piece).unwrap_or(plateau) } else { plateau };
     let mut base = Base { t, slide, noise_d: 0.0, outline_share: 0.0, open: work.open };
+    // Two thirds of a normal distribution are within one standard deviation: this is the noise.
     let mut off: Vec<f32> = near.iter().map(|&i| base.signal(work.colour_at(i as usize)).abs()).collect();
     if !off.is_empty() {
         let at = off.len() * 2 / 3;
@@ -137,7 +142,8 @@ fn local_mean(d: &[f32], w: usize, h: usize) -> Vec<f32> {
     out
 }
 
-/// Index of the first real peak from the clear end (negatives) or the dense end (slides).
+/// Index of the first real peak from the clear end (negatives) or the dense end (slides). Our choice: a window of seven
+/// bins with a 150th of the flat pixels is a peak, and half of a peak's height a valley.
 fn extreme_plateau(bins: &[u32], total: u32, slide: bool) -> usize {
     let n = bins.len();
     let window = |i: usize| -> u32 { bins[i.saturating_sub(3)..(i + 4).min(n)].iter().sum() };
@@ -171,6 +177,7 @@ fn outline_share(work: &Work, piece: &Piece, base: &Base) -> f32 {
     let outer = grow(w, h, &inside, 3, true);
     let inner = grow(w, h, &outer, 3, true);
     let (mut hit, mut all) = (0_u32, 0_u32);
+    // Four deviations, and no less than prints and fog vary. Our choice.
     let limit = (base.noise_d * 4.0).max(0.04);
     for &i in &piece.pixels {
         let i = i as usize;
@@ -207,7 +214,7 @@ pub(super) fn signal_plane(work: &Work, base: &Base) -> Plane<f32> {
     Plane::from_vec(w as u32, h as u32, data).unwrap_or_else(|| Plane::filled(0, 0, 0.0))
 }
 
-/// Compresses the signal so that faint and strong images weigh alike; 0.08 D counts half.
+/// Compresses the signal so that faint and strong images weigh alike; 0.08 D counts half. Our choice.
 pub(super) fn soft(s: f32) -> f32 {
     let s = s.max(0.0);
     s / (s + 0.08)
@@ -244,6 +251,7 @@ pub(super) fn sharpest_angle(
     };
     let length = u.1 - u.0;
     let mut best = start.angle_rad;
+    // 0.23 degrees, then 0.05: what the sides measured later can still correct. Our choice.
     for (samples, range, step) in [(400.0, range_rad, 0.004), (900.0, 0.004, 0.0008)] {
         let pixel = (length / samples).max(1.0);
         let n = (range / step).round() as i32;

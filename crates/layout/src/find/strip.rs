@@ -55,7 +55,7 @@ impl Scan<'_> {
             .zip(self.px_per_mm())
             .map(|(f, k)| f.strip_width_mm.unwrap_or(f.across_mm) * k);
         let first = coarse_frame(piece, self.work.width(), across);
-        // Without a visible rebate the piece is one bare image on the light.
+        // Without a visible rebate the piece is one bare image on the light. Our choice: rebate is most of an outline.
         if !self.slide && base.outline_share < 0.06 {
             return Ok(Some(self.bare_image(piece, &base, first)?));
         }
@@ -83,11 +83,13 @@ impl Scan<'_> {
             StripAxis::Across => StripAxis::Down,
             StripAxis::Down => StripAxis::Across,
         };
+        // Two frames of the squarest format side by side have a ratio near 2. Our choice.
         if ratio > 1.9 { vec![first.axis] } else { vec![first.axis, other] }
     }
 
     fn lay_out(&self, piece: &Piece, base: &Base, signal: &Plane<f32>, start: StripFrame) -> Option<Coarse> {
         let (u, v) = extent(piece, self.work.width(), start);
+        // Searched to 1.6 degrees on either side of the outline's turn. Our choice.
         let angle_rad = sharpest_angle(signal, start, u, v, 0.028);
         let frame = StripFrame { angle_rad, ..start };
         let (u, mut v) = extent(piece, self.work.width(), frame);
@@ -97,6 +99,7 @@ impl Scan<'_> {
             v = (v.0 - pad, v.1 + pad);
         }
         let u = if self.slide { (u.0 - 8.0, u.1 + 8.0) } else { u };
+        // Perforated film is 35 mm wide for images of 24 mm: a quarter on each side, and some. Our choice.
         let room = (v.1 - v.0) * 0.35;
         let holes =
             find_perforations(self.work, frame, u, if self.slide { (v.0 - room, v.1 + room) } else { v });
@@ -116,7 +119,7 @@ impl Scan<'_> {
         let band = expected
             .and_then(|e| image_band(&plane, Some(e), 0.0))
             .or_else(|| image_band(&plane, None, (v.1 - v.0) * 0.4))?;
-        // The black of a slide's rebate and of the holder differ a little, and both count as clear of image.
+        // The black of a slide's rebate and of the holder differ a little; both count as clear of image (our choice).
         let noise_d = if self.slide { base.noise_d.max(0.018) } else { base.noise_d };
         let columns = Columns::new(&plane, &band, noise_d);
         let known = recognise(&columns, &band, &clues);
@@ -169,7 +172,7 @@ impl Scan<'_> {
         frame: StripFrame,
     ) -> Result<(TiltedBox, Sides), LayoutError> {
         let scale = self.work.scale;
-        // Half of a 0.6 degree turn over the longer side, and the coarse step.
+        // Half of a 0.6 degree turn over the longer side, and the coarse step; a small frame allows less. Our choice.
         let longer = guess.width_px.max(guess.height_px) / scale;
         let room = (longer * 0.005 + 5.0).min(0.06 * longer + 4.0);
         let look = Look {
@@ -185,6 +188,7 @@ impl Scan<'_> {
         let angle = coarse.angle().unwrap_or(guess.angle_rad);
         let first = coarse.rectangle(guess, angle, None);
         let Some(full) = self.full.filter(|_| scale > 1.0) else { return Ok((first, coarse)) };
+        // Room for an error of the overview of a working pixel and a half, and of 0.34 degrees. Our choice.
         let near = 1.6 * scale + 5.0;
         let look = Look { source: full, scale: 1.0, reach_px: [near; 4], turn_rad: 0.006, ..look };
         let fine = mask_unreliable(measure_sides(&look, &first, self.cancel)?, span, frame.axis);
@@ -199,6 +203,7 @@ impl Scan<'_> {
         let names = ["top", "right", "bottom", "left"];
         let unseen: Vec<&str> = (0..4).filter(|&k| sides.0[k].is_none()).map(|k| names[k]).collect();
         let mut flags = Vec::new();
+        // Less than one per cent of full content is fog. Our choice.
         let blank = span.content < 0.01 && sides.seen() < 2;
         let reason = if blank {
             flags.push(FrameFlag::Blank);
@@ -228,6 +233,8 @@ impl Scan<'_> {
         if overlap {
             flags.push(FrameFlag::Overlap);
         }
+        // Confidences here and below are our choice, not calibrated: an unseen side counts 0.15, a seen one 0.4 to 1;
+        // a place inferred from neighbours at most 0.4; below 0.6 the frame is marked as doubtful.
         let support: f32 =
             sides.0.iter().map(|s| s.map_or(0.15, |s| 0.4 + 0.6 * s.agreeing)).sum::<f32>() / 4.0;
         let mut confidence = support.clamp(0.0, 1.0);
@@ -301,6 +308,7 @@ impl Scan<'_> {
         let (u, v) = extent(piece, self.work.width(), first);
         let mut film_area = first.to_box(u, v, self.work.scale);
         let (w, h) = (f64::from(self.size_px.0), f64::from(self.size_px.1));
+        // Within 2 % the outline is the side of the file. Our choice.
         let whole = film_area.width_px > 0.98 * w && film_area.height_px > 0.98 * h;
         if whole {
             film_area = TiltedBox::from_edges(0.0, 0.0, w, h);

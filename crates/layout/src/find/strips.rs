@@ -141,6 +141,8 @@ pub(super) fn strip_pieces(work: &Work, slide: bool) -> Vec<Piece> {
     let film: Vec<bool> = work.kinds.data().iter().map(|k| *k == Kind::Film).collect();
     // Opening by two pixels removes the soft line between holder and open light.
     let opened = grow(w, h, &grow(w, h, &film, 2, true), 2, false);
+    // Our choice of the least size: 8 mm of a bed of 250 mm in one direction, half of that in the other, and an 800th
+    // of the scan; smaller pieces are scraps and dirt.
     let least = (w.max(h) / 30).max(8);
     let mut found = pieces(w, h, &opened, least);
     let thin = (w.max(h) / 60).max(8);
@@ -153,7 +155,8 @@ pub(super) fn strip_pieces(work: &Work, slide: bool) -> Vec<Piece> {
     found
 }
 
-/// Share of a piece that is black in every colour: the rebate of a slide, seen through the infrared plane.
+/// Share of a piece that is black in every colour (2 D, our choice): the rebate of a slide, seen through the infrared
+/// plane.
 fn dark_share(work: &Work, piece: &Piece) -> f64 {
     let step = (piece.pixels.len() / 20_000).max(1);
     let (mut dark, mut all) = (0_usize, 0_usize);
@@ -207,13 +210,14 @@ pub(super) fn coarse_frame(piece: &Piece, width: usize, across_known_px: Option<
         (b[1] - b[0]) * (b[3] - b[2])
     };
     let mut best = (0.0, area(0.0));
+    // Degrees, each search within a step of the last. Our choice: 0.02 is a pixel over 2600.
     for (range, step) in [(44.0, 1.0), (1.0, 0.1), (0.1, 0.02)] {
         let centre = best.0;
         let n = (range / step) as i32;
         for k in -n..=n {
             let angle = centre + f64::from(k) * step;
             let a = area(angle.to_radians());
-            // A turn must gain enough: a ragged outline alone should not tilt the strip.
+            // A turn must gain enough (0.05 %, our choice): a ragged outline alone should not tilt the strip.
             if angle.abs() < 45.0 && a < best.1 * 0.9995 {
                 best = (angle, a);
             }
@@ -225,7 +229,7 @@ pub(super) fn coarse_frame(piece: &Piece, width: usize, across_known_px: Option<
     let (u, v) = (f64::midpoint(b[0], b[1]), f64::midpoint(b[2], b[3]));
     let (along_x, along_y) = (b[1] - b[0], b[3] - b[2]);
     let axis = match across_known_px {
-        // The side nearer to the known film width is the one across.
+        // The side nearer to the known film width, by a tenth (our choice), is the one across.
         Some(px) if ((along_x / px).ln()).abs() < ((along_y / px).ln()).abs() * 0.9 => StripAxis::Down,
         Some(_) => StripAxis::Across,
         None if along_y > along_x => StripAxis::Down,

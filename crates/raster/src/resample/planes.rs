@@ -311,17 +311,14 @@ mod tests {
                     let (w, h) = TiltedSampling::natural_size(&area, orientation);
                     let plan = TiltedSampling::new(&area, orientation, w, h, kernel);
                     let out = plan.read(&src, 0, 0, PixelRect::of_size(w, h));
-                    for y in (0..h).step_by(11) {
-                        for x in 0..w {
-                            for c in 0..usize::from(channels) {
-                                let wanted = by_definition(&plan, &src, x, y, c);
-                                let found = f64::from(out.pixel(x, y)[c]);
-                                assert!(
-                                    (found - wanted).abs() < 0.6,
-                                    "{kernel:?} {angle_rad} {quarter} at {x},{y}: {found} for {wanted}"
-                                );
-                            }
-                        }
+                    let columns = |y: u32| (0..w).flat_map(move |x| (0..channels).map(move |c| (x, y, c)));
+                    for (x, y, c) in (0..h).step_by(11).flat_map(columns) {
+                        let wanted = by_definition(&plan, &src, x, y, usize::from(c));
+                        let found = f64::from(out.pixel(x, y)[usize::from(c)]);
+                        assert!(
+                            (found - wanted).abs() < 0.6,
+                            "{kernel:?} {angle_rad} {quarter} at {x},{y}: {found} for {wanted}"
+                        );
                     }
                 }
             }

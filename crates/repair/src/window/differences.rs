@@ -74,6 +74,7 @@ impl Differences {
     #[inline(always)]
     pub(crate) fn near(&self, x: i32, y: i32) -> [Option<f32>; 2] {
         let mut found = [None; 2];
+        // Reaches in pixels; twelve differences in the widest box are the least. Our choice.
         for boxes in [[2, 4, 6], [6, 9, 12], [16, 24, 40]] {
             let all = boxes.map(|reach| self.sum(x, y, reach));
             for (kind, found) in found.iter_mut().enumerate().filter(|(_, found)| found.is_none()) {

@@ -11,18 +11,19 @@ use glassine_raster::{PixelLoop, run_vectorised};
 use crate::label::Component;
 use crate::window::{Colours, MARGIN_PX, Window, each};
 
-/// Grain is what a binomial 5 x 5 mean removes; this factor compensates for the grain that the mean itself keeps.
+/// Grain is what a binomial 5 x 5 mean removes; this factor compensates for the grain that the mean itself keeps. Our
+/// choice.
 const KEPT_BY_MEAN: f32 = 1.08;
 
-/// Pixels of a piece to test when searching for the calmest place.
+/// Pixels of a piece to test when searching for the calmest place. Our choice; bounds time.
 const PROBES: usize = 16;
 
 /// One row of Pascal's triangle.
 const BINOMIAL: [f32; 5] = [1.0, 4.0, 6.0, 4.0, 1.0];
 
-/// Distances of the places to try.
+/// Distances of the places to try. Our choice: steps of the square root of two, beyond the mean's reach.
 const RADII_PX: [i32; 6] = [5, 8, 12, 17, 24, 34];
-/// Places to try at each distance.
+/// Places to try at each distance. Our choice.
 const TURNS: usize = 12;
 
 /// Offsets of the places to try, by distance.
@@ -55,6 +56,7 @@ pub(crate) fn transplant(window: &mut Window, piece: &Component) {
             let own = window.own_share(x, y);
             (window.place(x, y), (1.0 - own * own).max(0.0).sqrt())
         })
+        // Pixels with over 98 % of their own light keep their own grain. Our choice.
         .filter(|target| target.1 > 0.2)
         .collect();
     if targets.is_empty() {
@@ -107,6 +109,7 @@ fn calmest_offset(
                     hits += 1;
                 }
             }
+            // Nine tenths of the place must be clean. Our choice.
             if hits * 10 < probes.len() * 9 || hits == 0 {
                 continue;
             }

@@ -17,19 +17,19 @@ use crate::window::solver::{Links, SolverSpace, Unknown, minimise};
 
 /// Neighbour offsets of the four directions: along, down and the two diagonals.
 pub(crate) const DIRECTIONS: [(i32, i32); 4] = [(1, 0), (0, 1), (1, 1), (-1, 1)];
-/// Least spread of neighbours, D: the code steps of dark film are below it.
+/// Least spread of neighbours, D: the code steps of dark film are below it. Our choice.
 const TAU_MIN_D: f32 = 0.0015;
-/// Sensor noise assumed in low light, codes.
+/// Sensor noise assumed in low light, codes. Our choice.
 const SENSOR_CODES: f32 = 2.0;
-/// Change that ends the solver, D.
+/// Change that ends the solver, D. Our choice: far below grain.
 const SETTLED_D: f32 = 2e-4;
 /// Weights of first differences (join the sides) and second differences (continue slopes) in the prior. Ours, measured
 /// on photographs with opaque holes.
 const FIRST_PART: f32 = 0.03;
 const SECOND_PART: f32 = 0.27;
-/// Mean squared difference assumed if no clean pair is in reach, D squared.
+/// Mean squared difference assumed if no clean pair is in reach, D squared. Our choice: 0.1 D between neighbours.
 const UNKNOWN_TAU2: f32 = 0.01;
-/// Expected standard deviation of one particle's opacity against the typical one of the frame.
+/// Expected standard deviation of one particle's opacity against the typical one of the frame. Our choice.
 const OPACITY_SPREAD: f32 = 0.08;
 
 /// A marked pixel inside a window.
@@ -115,7 +115,8 @@ impl PixelLoop for Precisions<'_> {
     }
 }
 
-/// Marked pixels further than this from the piece are left out: neither solved nor taken for clean.
+/// Marked pixels further than this from the piece are left out: neither solved nor taken for clean. Our choice: twice
+/// the reach of a difference.
 const SOLVED_PX: u32 = 4;
 /// Index of marked pixels that are left out, and of the margin of the grid.
 const LEFT_OUT: u32 = u32::MAX;
@@ -265,6 +266,7 @@ impl Window {
         });
         for ((c, response), code) in map.response.iter().enumerate().take(self.colours).zip(px) {
             let (t, error_t) = predict(response, &terms, slope);
+            // Less than 2 % of the light left is nothing but stray light. Our choice.
             if t < 0.02 {
                 continue;
             }
@@ -324,6 +326,7 @@ impl Window {
         const MARGIN: u32 = MARGIN_PX as u32;
         let (w, h) = (self.rect.width(), self.rect.height());
         let whole = PixelRect::new(MARGIN, MARGIN, MARGIN + w, MARGIN + h);
+        // Enough for the boxes of `differences.rs` about thin and middling marks. Our choice.
         let reach = match thickness_px {
             0..9 => 7,
             9..19 => 14,
@@ -355,13 +358,10 @@ impl Window {
                 let Hole { at, precision, .. } = &holes[k as usize];
                 let (mut sum, mut total) = ([0.0_f32; 4], 0.0_f32);
                 for (step, p) in steps.into_iter().zip(precision) {
-                    for place in [at.wrapping_add_signed(step), at.wrapping_add_signed(-step)] {
-                        if known[place] {
-                            for (a, v) in sum.iter_mut().zip(solved[place]) {
-                                *a += p * v;
-                            }
-                            total += p;
-                        }
+                    let both = [at.wrapping_add_signed(step), at.wrapping_add_signed(-step)];
+                    for place in both.into_iter().filter(|place| known[*place]) {
+                        sum.iter_mut().zip(solved[place]).for_each(|(a, v)| *a += p * v);
+                        total += p;
                     }
                 }
                 if total > 0.0 {
@@ -430,7 +430,8 @@ impl Window {
         let spread2 = self.clean_variance();
         for hole in &self.holes {
             let tau2 = 2.0 / hole.precision.iter().sum::<f32>();
-            // The deeper inside, the less the surroundings say about the film underneath.
+            // The deeper inside, the less the surroundings say about the film underneath. Fully blind at 8 px. Our
+            // choice.
             let blind = (f32::from(hole.depth) / 8.0).min(1.0);
             for c in 0..self.colours {
                 let a = hole.defect_d[c];
@@ -445,10 +446,12 @@ impl Window {
                 n += 1;
             }
         }
+        // Fewer decide nothing. Our choice.
         if n < 6 {
             return;
         }
-        // Pixels of one particle share their errors, so they count as few.
+        // Pixels of one particle share their errors, so they count as few. Our choice: sixteen pixels count as one; the
+        // scale stays between 0.3 and 2.
         let shared = 0.06;
         let prior = 1.0 / f64::from(OPACITY_SPREAD * OPACITY_SPREAD);
         let scale = ((shared * top + prior) / (shared * bottom + prior)).clamp(0.3, 2.0) as f32;
@@ -488,7 +491,7 @@ impl Window {
 
     /// Typical difference between clean neighbours in the window, D (all channels, robust).
     pub(crate) fn typical_difference(&self) -> f32 {
-        /// Enough for a median.
+        /// Enough for a median. Our choice.
         const PAIRS: usize = 600;
         let step = (self.seen.len() / PAIRS).max(3);
         let mut values: Vec<f32> = (0..self.seen.len() - 1)

@@ -80,7 +80,7 @@ pub(crate) struct SolverSpace {
     direction: Vec<Colours>,
 }
 
-/// Largest number of steps.
+/// Largest number of steps. Our choice: bounds time.
 const STEPS_MAX: usize = 160;
 
 /// Minimises the energy over the unknown pixels of a grid with rows of length `stride`; `picture` is start and result.

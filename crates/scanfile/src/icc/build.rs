@@ -2,6 +2,7 @@
 //!
 //! The same numbers always give the same bytes: the date is fixed.
 
+use crate::numbers::to_f32;
 use moxcms::{
     ColorProfile, DataColorSpace, LocalizableString, ProfileText, ToneReprCurve, Xyz, Xyzd, adaption_matrix_d,
 };
@@ -60,7 +61,7 @@ pub fn build_rgb_profile(
     curve: &TransferCurve,
 ) -> Vec<u8> {
     let column = |i: usize| Xyzd { x: to_xyz_d50[0][i], y: to_xyz_d50[1][i], z: to_xyz_d50[2][i] };
-    let [x, y, z] = white_xyz.map(|v| v as f32);
+    let [x, y, z] = white_xyz.map(to_f32);
     let mut profile = described(desc, DataColorSpace::Rgb);
     profile.red_colorant = column(0);
     profile.green_colorant = column(1);

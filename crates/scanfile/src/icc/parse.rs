@@ -10,6 +10,7 @@ use std::sync::Arc;
 use glassine_raster::PowerCurve;
 
 use crate::linear::table_of;
+use crate::numbers::{to_f64, whole_u32};
 
 /// The usable parts of a profile.
 #[derive(Debug, Clone)]
@@ -122,7 +123,7 @@ fn u16_at(bytes: &[u8], at: usize) -> Option<u16> {
 }
 
 fn fixed_at(bytes: &[u8], at: usize) -> Option<f64> {
-    u32_at(bytes, at).map(|v| f64::from(v as i32) / 65536.0)
+    u32_at(bytes, at).map(|v| f64::from(v.cast_signed()) / 65536.0)
 }
 
 struct Tags<'p> {
@@ -207,11 +208,11 @@ fn curve_of(data: &[u8]) -> Option<Arc<[f32]>> {
 /// Linear interpolation between evenly spaced samples; outside 0..1 the end samples hold.
 fn table_light(table: &[u16], value: f64) -> f64 {
     let (Some(first), Some(last)) = (table.first(), table.last()) else { return value };
-    let at = value.clamp(0.0, 1.0) * (table.len() - 1) as f64;
-    let i = at.floor() as usize;
+    let at = value.clamp(0.0, 1.0) * to_f64(table.len() as u64 - 1);
+    let i = whole_u32(at) as usize;
     let low = f64::from(*table.get(i).unwrap_or(first));
     let high = f64::from(*table.get(i + 1).unwrap_or(last));
-    (low + (high - low) * (at - i as f64)) / 65535.0
+    (low + (high - low) * (at - at.floor())) / 65535.0
 }
 
 /// Parametric curve kinds 0 to 4. Source: ICC.1 v4, `parametricCurveType`.

@@ -6,6 +6,7 @@ use std::sync::Arc;
 
 use super::bytes::Positioned;
 use crate::Error;
+use crate::numbers::{to_f64, to_u16, to_u32, to_usize};
 
 /// Most pages read from one file; later ones are ignored.
 const MAX_PAGES: usize = 64;
@@ -140,7 +141,7 @@ impl TiffFile {
         }
         let body = self.file.bytes(at.saturating_add(count_size), count * entry_size, what)?;
         let entries = body
-            .chunks_exact(entry_size as usize)
+            .chunks_exact(to_usize(entry_size))
             .map(|e| {
                 let value_at = if self.big { 12 } else { 8 };
                 let mut inline = [0; 8];
@@ -164,11 +165,11 @@ impl TiffFile {
     }
 
     fn u16_of(&self, b: &[u8]) -> u16 {
-        self.uint_of(&b[..2]) as u16
+        to_u16(self.uint_of(&b[..2]))
     }
 
     fn u32_of(&self, b: &[u8]) -> u32 {
-        self.uint_of(&b[..4]) as u32
+        to_u32(self.uint_of(&b[..4]))
     }
 
     fn u64_of(&self, b: &[u8]) -> u64 {
@@ -196,9 +197,9 @@ impl TiffFile {
         let bytes = entry.count * size;
         let room = if self.big { 8 } else { 4 };
         if bytes <= room {
-            return Ok(Some((entry.kind, entry.inline[..bytes as usize].to_vec())));
+            return Ok(Some((entry.kind, entry.inline[..to_usize(bytes)].to_vec())));
         }
-        let at = self.uint_of(&entry.inline[..room as usize]);
+        let at = self.uint_of(&entry.inline[..to_usize(room)]);
         Ok(Some((entry.kind, self.file.bytes(at, bytes, &format!("tag {tag}"))?)))
     }
 
@@ -236,7 +237,7 @@ impl TiffFile {
     pub(crate) fn real(&self, ifd: &Ifd, tag: u16) -> Option<f64> {
         let (kind, raw) = self.raw(ifd, tag, 64).ok()??;
         let value = match kind {
-            5 if raw.len() >= 8 => self.uint_of(&raw[..4]) as f64 / self.uint_of(&raw[4..8]) as f64,
+            5 if raw.len() >= 8 => to_f64(self.uint_of(&raw[..4])) / to_f64(self.uint_of(&raw[4..8])),
             11 if raw.len() >= 4 => f64::from(f32::from_bits(self.u32_of(&raw))),
             12 if raw.len() >= 8 => f64::from_bits(self.uint_of(&raw[..8])),
             3 if raw.len() >= 2 => f64::from(self.u16_of(&raw)),

@@ -7,6 +7,7 @@
 //! Source: ITU-T T.81, sections B.1 to B.2 (segments), C (code tables), F.2.2 (sequential), G.1.2 (progressive).
 
 use super::segments::be;
+use crate::numbers::{to_u8, to_u32, to_usize};
 
 /// No picture has more scans than this; a full progressive one has about ten.
 const MAX_SCANS: usize = 256;
@@ -34,7 +35,7 @@ pub(super) fn check_jpeg(bytes: &[u8]) -> Result<Option<String>, String> {
             0xD0..=0xD7 | 0x01 => at += 2,
             0xD9 => break,
             _ => {
-                let Some(len) = be(bytes, at + 2, 2).map(|len| (len as usize).max(2)) else { break };
+                let Some(len) = be(bytes, at + 2, 2).map(|len| to_usize(len).max(2)) else { break };
                 let body = bytes.get(at + 4..at + 2 + len).unwrap_or_default();
                 at += 2 + len;
                 match marker {
@@ -88,15 +89,16 @@ impl Codes {
             Self { short: Box::new([(0, 0); 512]), long: [(0, 0); 17], symbols: symbols.to_vec() };
         let (mut code, mut first) = (0_u32, 0_usize);
         for (length, count) in (1_u32..).zip(counts.iter().map(|c| usize::from(*c))) {
-            let end = code + count as u32;
+            let end = code + to_u32(count);
             if end > 1 << length {
                 return None;
             }
-            codes.long[length as usize] = (end << (16 - length), first as i32 - code as i32);
+            codes.long[length as usize] =
+                (end << (16 - length), to_u32(first).cast_signed() - code.cast_signed());
             if length <= 9 {
                 for (value, symbol) in (code..end).zip(symbols.get(first..first + count)?) {
                     let from = (value << (9 - length)) as usize;
-                    codes.short[from..from + (1 << (9 - length))].fill((length as u8, *symbol));
+                    codes.short[from..from + (1 << (9 - length))].fill((to_u8(length), *symbol));
                 }
             }
             (code, first) = (end << 1, first + count);
@@ -115,7 +117,7 @@ impl Codes {
             let (end, offset) = self.long[length as usize];
             if ahead < end {
                 bits.skip(length)?;
-                let at = usize::try_from((ahead >> (16 - length)) as i32 + offset);
+                let at = usize::try_from((ahead >> (16 - length)).cast_signed() + offset);
                 return at.ok().and_then(|at| self.symbols.get(at)).copied().ok_or(Fault::Invalid);
             }
         }
@@ -224,7 +226,7 @@ struct Frame {
 impl Frame {
     /// `Ok(None)` for kinds that are not checked; `Err` with the number of blocks if `file_bytes` cannot hold them.
     fn of(is_progressive: bool, body: &[u8], file_bytes: usize) -> Result<Option<Self>, usize> {
-        let number = |at, n| be(body, at, n).map(|v| v as usize);
+        let number = |at, n| be(body, at, n).map(to_usize);
         let (Some(8), Some(height), Some(width), Some(count)) =
             (number(0, 1), number(1, 2), number(3, 2), number(5, 1))
         else {
@@ -246,7 +248,7 @@ impl Frame {
             return Err(blocks);
         }
         let components = all.iter().enumerate().map(|(i, &(h, v))| Component {
-            id: number(6 + 3 * i, 1).unwrap_or(0) as u8,
+            id: to_u8(number(6 + 3 * i, 1).unwrap_or(0)),
             across: h,
             down: v,
             blocks: ((width * h).div_ceil(h_most).div_ceil(8), (height * v).div_ceil(v_most).div_ceil(8)),

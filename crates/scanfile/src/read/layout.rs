@@ -1,6 +1,7 @@
 //! How the samples of one TIFF page are laid out in the file: checked once, so that reading can trust it.
 
 use super::ifd::{Ifd, TiffFile};
+use crate::numbers::{to_u16, to_u32, to_usize};
 use crate::{Error, OpenOptions};
 
 /// How blocks are packed.
@@ -153,7 +154,7 @@ impl Layout {
                 "save the scan as grey or RGB, with or without an infrared channel",
             ));
         }
-        let samples = samples as u16;
+        let samples = to_u16(samples);
         let (colours, white_is_zero) = colours_of(tiff, ifd, samples)?;
         let kind = sample_kind(tiff, ifd)?;
         let packing = packing_of(tiff, ifd)?;
@@ -218,7 +219,7 @@ impl Layout {
             let n = offsets.len();
             return Err(Error::malformed(path, format!("{n} block positions where {blocks} are needed")));
         }
-        offsets.truncate(blocks as usize);
+        offsets.truncate(to_usize(blocks));
         let block_bytes = self.full_block_bytes();
         if self.packing != Packing::Plain && block_bytes > options.max_decoded_bytes {
             let what = "unpacking one block of the file (bytes)";
@@ -246,7 +247,7 @@ impl Layout {
     /// Bytes of block `index` after unpacking.
     pub(crate) fn unpacked_bytes(&self, index: usize) -> u64 {
         let by = (index / self.across as usize) % self.down as usize;
-        (self.block_row_bytes() as u64).saturating_mul(u64::from(self.rows_in_block(by as u32)))
+        (self.block_row_bytes() as u64).saturating_mul(u64::from(self.rows_in_block(to_u32(by))))
     }
 
     /// Bytes of block `index` in the file that are worth reading: nothing packs to more than twice its size, so a

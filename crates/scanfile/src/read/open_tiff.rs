@@ -11,6 +11,7 @@ use super::pages::Pages;
 use super::tiff::TiffPage;
 use super::{Opened, Picture};
 use crate::info::orientation_from_tag;
+use crate::numbers::{to_u8, to_u16, to_u32};
 use crate::{Encoding, Error, FourthSample, InfraredSource, OpenOptions};
 
 pub(super) fn open_tiff(file: Arc<Positioned>, options: &OpenOptions) -> Result<Opened, Error> {
@@ -49,18 +50,18 @@ pub(super) fn open_tiff(file: Arc<Positioned>, options: &OpenOptions) -> Result<
         }
     };
     let container = layout.describe(tiff.big);
-    let bits = (layout.kind.bytes() * 8) as u8;
-    let orientation = orientation_from_tag(tiff.uint(page, 274).ok().flatten().unwrap_or(1) as u32);
+    let bits = to_u8(layout.kind.bytes() * 8);
+    let orientation = orientation_from_tag(to_u32(tiff.uint(page, 274).ok().flatten().unwrap_or(1)));
     let ppi = resolution(&tiff, page);
     let keep = (0..colours).chain(extra).collect();
     let picture = Box::new(TiffPage::new(Arc::clone(&tiff), layout, keep, options.cache_bytes));
     Ok(Opened {
         file,
-        page: main as u32 + 1,
-        pages: tiff.pages.len() as u32,
+        page: to_u32(main) + 1,
+        pages: to_u32(tiff.pages.len()),
         damage: None,
         picture,
-        colours: colours as u8,
+        colours: to_u8(colours),
         infrared,
         second_page,
         ppi,
@@ -90,7 +91,7 @@ fn extra_sample(
     }
     // An explicitly "unspecified" sample wins over ones that claim to be opacity.
     let at = layout.extra.iter().position(|k| *k == Some(0)).unwrap_or(0);
-    let sample = layout.colours + at as u16;
+    let sample = layout.colours + to_u16(at);
     let (nth, declared) = (sample + 1, layout.extra.get(at).copied().flatten());
     if layout.extra.len() > 1 {
         notes.push(format!("of {} extra samples only sample {nth} is used", layout.extra.len()));
@@ -117,7 +118,7 @@ fn is_full_everywhere(tiff: &Arc<TiffFile>, layout: &Layout, sample: u16) -> Res
     let upright = Layout { white_is_zero: false, ..layout.clone() };
     let page = TiffPage::new(Arc::clone(tiff), upright, vec![sample], 0);
     for i in 0..16_u64 {
-        let y = (u64::from(layout.height - 1) * i / 15) as u32;
+        let y = to_u32(u64::from(layout.height - 1) * i / 15);
         let line = page.read(PixelRect::new(0, y, layout.width, y + 1), &CancelToken::new())?;
         if line.data().iter().any(|v| *v != u16::MAX) {
             return Ok(false);

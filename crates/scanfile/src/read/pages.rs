@@ -5,6 +5,7 @@
 
 use super::ifd::{Ifd, TiffFile};
 use super::layout::Layout;
+use crate::numbers::to_f64;
 use crate::{Error, OpenOptions};
 
 /// What a page's tags say, before its blocks are examined.
@@ -61,7 +62,7 @@ impl Facts {
 
     /// The same shape within 2 %; rounding of a smaller copy stays below that.
     fn is_shape_of(&self, other: &Self) -> bool {
-        let shape = |facts: &Self| facts.width as f64 / facts.height as f64;
+        let shape = |facts: &Self| to_f64(facts.width) / to_f64(facts.height);
         (0.98..=1.02).contains(&(shape(self) / shape(other)))
     }
 

@@ -15,6 +15,7 @@ use super::reduce::{BoxReducer, Reduction, RowAccumulator, RowPlace};
 use super::stream::Workspace;
 use super::tiff::TiffPage;
 use crate::Error;
+use crate::numbers::{to_u8, to_u32, whole_u16};
 
 /// Unpacking takes about this many times as long as reading.
 const PACKED_COST: u64 = 2;
@@ -44,12 +45,12 @@ impl TiffPage {
         how: &Reduction<'_>,
     ) -> Result<Option<Samples16>, Error> {
         let layout = self.layout();
-        let (path, channels) = (self.file().path(), self.keep().len() as u8);
+        let (path, channels) = (self.file().path(), to_u8(self.keep().len()));
         let Some(pieces) = self.pieces(layout.height.div_ceil(factor), budget_bytes) else {
             return Ok(None);
         };
         let count = pieces.starts.len();
-        let virtual_height = pieces.rows.saturating_mul(count as u32);
+        let virtual_height = pieces.rows.saturating_mul(to_u32(count));
         let reducer = BoxReducer::new(path, (layout.width, virtual_height), (factor, pieces.rows), channels)?;
         let planes = if layout.planar { self.keep().len() } else { 1 };
         let next = AtomicUsize::new(0);
@@ -64,7 +65,7 @@ impl TiffPage {
                 }
                 how.cancel.check()?;
                 let start = pieces.starts[piece];
-                let first = piece as u32 * pieces.rows;
+                let first = to_u32(piece) * pieces.rows;
                 let mut accumulator = RowAccumulator::new(&reducer);
                 self.stream_rows(at, start..start + pieces.rows, how, &mut work, &mut |place, codes| {
                     accumulator.add(RowPlace { y: first + (place.y - start), ..place }, codes);
@@ -124,7 +125,7 @@ impl TiffPage {
         let last = pieces.starts.len() - 1;
         let mut above = 0;
         for (oy, row) in data.chunks_exact_mut(sparse.stride().max(1)).enumerate() {
-            let y0 = oy as u32 * factor;
+            let y0 = to_u32(oy) * factor;
             let y = (f64::from(y0) + f64::from((y0 + factor).min(layout.height))) / 2.0;
             while above < last && middle(above + 1) <= y {
                 above += 1;
@@ -132,9 +133,9 @@ impl TiffPage {
             let below = (above + 1).min(last);
             let gap = middle(below) - middle(above);
             let share = if gap > 0.0 { ((y - middle(above)) / gap).clamp(0.0, 1.0) } else { 0.0 };
-            let (a, b) = (sparse.row(above as u32), sparse.row(below as u32));
+            let (a, b) = (sparse.row(to_u32(above)), sparse.row(to_u32(below)));
             for ((code, a), b) in row.iter_mut().zip(a).zip(b) {
-                *code = (f64::from(*a) + (f64::from(*b) - f64::from(*a)) * share + 0.5) as u16;
+                *code = whole_u16(f64::from(*a) + (f64::from(*b) - f64::from(*a)) * share + 0.5);
             }
         }
         Samples16::from_vec(sparse.width(), out_height, sparse.channels(), data)
@@ -147,7 +148,7 @@ fn spread(top: u32, rows: u32, count: u32, each: u32) -> Vec<u32> {
     let count = count.min(rows / each.max(1)).max(1);
     (0..count)
         .map(|i| {
-            let middle = (u64::from(2 * i + 1) * u64::from(rows) / (2 * u64::from(count))) as u32;
+            let middle = to_u32(u64::from(2 * i + 1) * u64::from(rows) / (2 * u64::from(count)));
             top + middle.saturating_sub(each / 2).min(rows.saturating_sub(each))
         })
         .collect()

@@ -14,6 +14,7 @@ use glassine_raster::{CancelToken, PixelRect, Samples16};
 use super::bytes::zeroed;
 use super::output_samples;
 use crate::Error;
+use crate::numbers::{to_u8, to_u32};
 
 /// Rows that may be added before 32-bit sums of 16-bit codes could overflow: 65 536 x 65 535 < 2^32.
 const MOST_ROWS: u32 = 65_536;
@@ -127,7 +128,7 @@ impl BoxReducer {
     fn means(&self, key: RowKey, sums: &[u64]) -> Vec<u16> {
         let rows = u64::from(self.rows_of(key.oy));
         let last = (self.out_width - 1) * key.channels;
-        let rest = u64::from(self.width - (self.out_width as u32 - 1) * self.block.0) * rows;
+        let rest = u64::from(self.width - (to_u32(self.out_width) - 1) * self.block.0) * rows;
         let (whole, edge) = (Mean::of(u64::from(self.block.0) * rows), Mean::of(rest));
         let mut row: Vec<u16> = sums[..last].iter().map(|sum| whole.mean(*sum)).collect();
         row.extend(sums[last..].iter().map(|sum| edge.mean(*sum)));
@@ -169,7 +170,7 @@ impl BoxReducer {
         if inner.finished != u64::from(out_height) * self.channels as u64 {
             return Err(Error::usage(path, "an overview with rows left out"));
         }
-        Samples16::from_vec(self.out_width as u32, out_height, self.channels as u8, inner.out)
+        Samples16::from_vec(to_u32(self.out_width), out_height, to_u8(self.channels), inner.out)
             .ok_or_else(|| Error::usage(path, "an overview of another size than asked"))
     }
 }
@@ -193,6 +194,10 @@ impl Mean {
     }
 
     #[inline]
+    #[expect(
+        clippy::cast_possible_truncation,
+        reason = "the mean of codes is a code, if `sum` is one of `n`"
+    )]
     fn mean(self, sum: u64) -> u16 {
         let s = sum + self.n / 2;
         match self.times {
@@ -269,7 +274,7 @@ impl<'s> RowAccumulator<'s> {
             for px in here.chunks_exact(c) {
                 sums.iter_mut().zip(px).for_each(|(sum, code)| *sum += u64::from(*code));
             }
-            x += (here.len() / c) as u32;
+            x += to_u32(here.len() / c);
             rest = after;
         }
         self.rows = 0;

@@ -1,5 +1,7 @@
 //! The few facts of PNG chunks and JPEG segments that decoders do not pass on: resolution, stated encoding, components.
 
+use crate::numbers::{to_f64, to_u8, to_usize};
+
 /// Most bytes that one byte of Deflate data can unpack to: 258 for two bits, with some margin.
 const DEFLATE_MOST: u64 = 1040;
 
@@ -41,7 +43,7 @@ pub(super) fn png_facts(bytes: &[u8]) -> PngFacts {
             b"IHDR" => facts.palette = be(bytes, body + 9, 1) == Some(3),
             b"sRGB" => facts.srgb = true,
             b"gAMA" => {
-                let value = be(bytes, body, 4).unwrap_or(0) as f64 / 100_000.0;
+                let value = to_f64(be(bytes, body, 4).unwrap_or(0)) / 100_000.0;
                 facts.gamma = (0.05..=20.0).contains(&value).then_some(value);
             }
             b"pHYs" => {
@@ -49,14 +51,14 @@ pub(super) fn png_facts(bytes: &[u8]) -> PngFacts {
                     (be(bytes, body, 4), be(bytes, body + 4, 4), be(bytes, body + 8, 1))
                 {
                     // Pixels per metre; whole numbers of ppi stay whole after rounding to a hundredth.
-                    let ppi = |v: u64| (v as f64 * 0.0254 * 100.0).round() / 100.0;
+                    let ppi = |v: u64| (to_f64(v) * 0.0254 * 100.0).round() / 100.0;
                     facts.ppi = sane(ppi(x), ppi(y));
                 }
             }
             b"IDAT" | b"IEND" => break,
             _ => {}
         }
-        at = body.saturating_add(len as usize).saturating_add(4);
+        at = body.saturating_add(to_usize(len)).saturating_add(4);
     }
     facts
 }
@@ -68,7 +70,7 @@ pub(super) fn check_png(bytes: &[u8]) -> Result<Vec<String>, String> {
     let (mut at, mut packed_bytes, mut needed_bytes) = (8_usize, 0_u64, 0_u64);
     while at < bytes.len() {
         let cut = || format!("cut short: the PNG goes on after its {} bytes", bytes.len());
-        let len = be(bytes, at, 4).ok_or_else(cut)? as usize;
+        let len = to_usize(be(bytes, at, 4).ok_or_else(cut)?);
         let end = at.checked_add(8).and_then(|body| body.checked_add(len)).ok_or_else(cut)?;
         let (Some(covered), Some(stored)) = (bytes.get(at + 4..end), be(bytes, end, 4)) else {
             return Err(cut());
@@ -131,16 +133,16 @@ pub(super) fn jpeg_facts(bytes: &[u8]) -> JpegFacts {
                         Some(2) => 2.54,
                         _ => 0.0,
                     };
-                    facts.ppi = sane(x as f64 * k, y as f64 * k);
+                    facts.ppi = sane(to_f64(x) * k, to_f64(y) * k);
                 }
             }
             // Frame headers are C0 to CF without C4 (tables), C8 (reserved) and CC (conditioning).
             0xC0..=0xC3 | 0xC5..=0xC7 | 0xC9..=0xCB | 0xCD..=0xCF => {
-                facts.components = be(bytes, body + 5, 1).map(|n| n as u8);
+                facts.components = be(bytes, body + 5, 1).map(to_u8);
             }
             _ => {}
         }
-        at = at.saturating_add(2).saturating_add((len as usize).max(2));
+        at = at.saturating_add(2).saturating_add(to_usize(len).max(2));
         if marker == 0xDA {
             at = end_of_scan(bytes, at);
         }

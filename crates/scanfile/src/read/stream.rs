@@ -14,6 +14,7 @@ use super::reduce::{BoxReducer, Reduction, RowAccumulator, RowCodes, RowPlace, m
 use super::tiff::TiffPage;
 use super::unpack::{NO_END, Unpacker, codes_of_row, short};
 use crate::Error;
+use crate::numbers::{to_u32, to_usize};
 
 /// Bytes of rows held by one thread, unless a row is longer: small enough for a core's own cache.
 const PIECE_BYTES: usize = 512 << 10;
@@ -147,7 +148,7 @@ impl BlockRows<'_> {
         let (layout, file) = (self.page.layout(), self.page.file());
         let row_bytes = layout.block_row_bytes();
         let name = layout.block_name(index);
-        let at_once = (PIECE_BYTES / row_bytes.max(1)).max(1) as u32;
+        let at_once = to_u32((PIECE_BYTES / row_bytes.max(1)).max(1));
         let mut first = inside.start;
         while first < inside.end {
             let end = first.saturating_add(at_once).min(inside.end);
@@ -175,7 +176,7 @@ impl BlockRows<'_> {
     ) -> Result<(), Error> {
         let (layout, file) = (self.page.layout(), self.page.file());
         let row_bytes = layout.block_row_bytes();
-        let at_once = (PIECE_BYTES / row_bytes.max(1)).max(1) as u32;
+        let at_once = to_u32((PIECE_BYTES / row_bytes.max(1)).max(1));
         let mut stream = PackedStream::begin(layout, file, index, std::mem::take(&mut work.packed))?;
         let mut first = 0;
         while first < inside.end {
@@ -220,7 +221,7 @@ impl BlockRows<'_> {
         work.codes.resize(row_bytes / layout.kind.bytes(), 0);
         for (i, line) in bytes.chunks_exact_mut(row_bytes).enumerate() {
             let channel = self.how.first_channel + if layout.planar { self.at } else { 0 };
-            let place = RowPlace { y: y + i as u32, x0: self.x0, channel, channels };
+            let place = RowPlace { y: y + to_u32(i), x0: self.x0, channel, channels };
             if is_direct {
                 row_sink(place, RowCodes::LittleEndian(&line[..pixels * per_px * 2]));
                 continue;
@@ -292,7 +293,7 @@ impl<'a> PackedStream<'a> {
     }
 
     fn fetch(&mut self) -> Result<(), Error> {
-        let n = self.left.min(PACKED_BYTES as u64) as usize;
+        let n = to_usize(self.left.min(PACKED_BYTES as u64));
         self.buffer.resize(n, 0);
         if n > 0 {
             self.file.read_exact_at(self.from, &mut self.buffer, &self.layout.block_name(self.index))?;

@@ -15,6 +15,7 @@ use super::layout::{Layout, Packing, SampleKind};
 use super::unpack::{Block, decompress, samples_of, widen};
 use super::{BoxReducer, Picture, Reduction, output_samples};
 use crate::Error;
+use crate::numbers::{to_u8, to_u32};
 
 /// Rows of an uncompressed page are fetched in pieces of about this many bytes.
 const PIECE_BYTES: u64 = 2 << 20;
@@ -63,7 +64,7 @@ impl TiffPage {
         let layout = &self.layout;
         let rows_at_once = if layout.packing == Packing::Plain {
             let row = u64::from(rect.width()) * u64::from(layout.samples) * layout.kind.bytes() as u64;
-            (PIECE_BYTES / row.max(1)).clamp(1, u64::from(u32::MAX)) as u32
+            to_u32((PIECE_BYTES / row.max(1)).max(1))
         } else {
             u32::MAX
         };
@@ -169,7 +170,7 @@ impl TiffPage {
             // No conversion is needed: the bytes of the file are the samples.
             let at_once = if n == row_bytes && x1 - x0 == rect.width() { rows } else { 1 };
             for i in (0..rows).step_by(at_once) {
-                let y = band.y0 + i as u32;
+                let y = band.y0 + to_u32(i);
                 let start = self.place(rect, band, (y, x0));
                 let target = &mut out[start..start + at_once * n / 2];
                 let at = first + (i * row_bytes + from) as u64;
@@ -195,7 +196,7 @@ impl TiffPage {
             if layout.reversed_bits {
                 line.iter_mut().for_each(|b| *b = b.reverse_bits());
             }
-            let y = band.y0 + i as u32;
+            let y = band.y0 + to_u32(i);
             match self.whole_pixels(rect, band, (y, x0), x1, out) {
                 Some(target) => {
                     widen(layout.kind, layout.big_endian, line, target);
@@ -263,7 +264,7 @@ impl TiffPage {
     ) {
         let per_px = self.layout.samples_in_block();
         let c = self.keep.len();
-        let x1 = x0 + (samples.len() / per_px) as u32;
+        let x1 = x0 + to_u32(samples.len() / per_px);
         if let Some(target) = self.whole_pixels(rect, band, (y, x0), x1, out) {
             target.copy_from_slice(samples);
             self.invert(target);
@@ -292,7 +293,7 @@ impl Picture for TiffPage {
     }
 
     fn channels(&self) -> u8 {
-        self.keep.len() as u8
+        to_u8(self.keep.len())
     }
 
     fn reduce(&self, how: &Reduction<'_>, reducer: &BoxReducer) -> Result<(), Error> {

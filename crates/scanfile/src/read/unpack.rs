@@ -1,6 +1,7 @@
 //! From packed bytes of a block to samples: decompression, bit and byte order, predictors.
 
 use super::layout::{Layout, Packing, Predictor, SampleKind};
+use crate::numbers::{to_usize, whole_u16};
 
 /// Samples of one unpacked block.
 #[derive(Debug)]
@@ -121,13 +122,13 @@ fn inflate_end(
     let mut scratch = [0; 4096];
     let start = inflater.total_in();
     loop {
-        let taken = (inflater.total_in() - start) as usize;
+        let taken = to_usize(inflater.total_in() - start);
         let (in_before, out_before) = (inflater.total_in(), inflater.total_out());
         let status = inflater
             .decompress(&packed[taken..], &mut scratch, flate2::FlushDecompress::None)
             .ok()
             .ok_or_else(|| "has damaged Deflate data: their checksum is wrong".to_owned())?;
-        let taken = (inflater.total_in() - start) as usize;
+        let taken = to_usize(inflater.total_in() - start);
         if status == flate2::Status::StreamEnd {
             return Ok((taken, true));
         }
@@ -153,8 +154,8 @@ fn inflate(
             .decompress(&packed[taken..], &mut out[given..], flate2::FlushDecompress::None)
             .ok()
             .ok_or_else(|| format!("has damaged Deflate data after {} bytes", before + given as u64))?;
-        taken += (inflater.total_in() - in_before) as usize;
-        given += (inflater.total_out() - out_before) as usize;
+        taken += to_usize(inflater.total_in() - in_before);
+        given += to_usize(inflater.total_out() - out_before);
         let stuck = inflater.total_in() == in_before && inflater.total_out() == out_before;
         if status == flate2::Status::StreamEnd || given == out.len() || stuck {
             return Ok((taken, given));
@@ -314,8 +315,7 @@ pub(crate) fn widen(kind: SampleKind, big_endian: bool, bytes: &[u8], out: &mut 
             for (o, b) in out.iter_mut().zip(bytes.chunks_exact(4)) {
                 let four = [b[0], b[1], b[2], b[3]];
                 let v = if big_endian { f32::from_be_bytes(four) } else { f32::from_le_bytes(four) };
-                // A cast of a float saturates and turns not-a-number into 0.
-                *o = (v * 65535.0 + 0.5) as u16;
+                *o = whole_u16(f64::from(v * 65535.0 + 0.5));
             }
         }
     }

@@ -10,6 +10,7 @@ use tiff::tags::{Tag, Type};
 use tiff::{Directory, TiffError, TiffResult};
 
 use crate::Error;
+use crate::numbers::whole_u32;
 
 /// A directory under construction; a tag set twice keeps the later value.
 pub(crate) struct Fields<'e, W: Write + Seek, K: TiffKind>(DirectoryEncoder<'e, W, K>);
@@ -51,7 +52,7 @@ impl<'e, W: Write + Seek, K: TiffKind> Fields<'e, W, K> {
     /// Whole numbers stay whole, others are rounded to a thousandth.
     pub(crate) fn rational(&mut self, tag: Tag, value: f64) -> TiffResult<()> {
         let d = if value.fract() == 0.0 { 1 } else { 1000 };
-        self.set(tag, Rational { n: (value * f64::from(d)).round() as u32, d })
+        self.set(tag, Rational { n: whole_u32((value * f64::from(d)).round()), d })
     }
 
     /// Text with the zero byte at its end; zero bytes inside are dropped.

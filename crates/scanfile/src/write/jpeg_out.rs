@@ -9,6 +9,7 @@ use image::{ExtendedColorType, ImageEncoder as _};
 use super::directory::write_failed;
 use super::metadata::{exif_block, xmp_packet};
 use super::spec::PictureSpec;
+use crate::numbers::{to_u16, whole_u16};
 use crate::{AtomicFile, Error};
 
 /// Most bytes that one application segment can hold after its length field.
@@ -25,7 +26,7 @@ pub(super) fn write_jpeg(
     let mut encoded = Vec::new();
     let mut encoder = JpegEncoder::new_with_quality(&mut encoded, quality);
     if let Some(ppi) = spec.ppi {
-        encoder.set_pixel_density(PixelDensity::dpi(ppi.round().clamp(1.0, 65_535.0) as u16));
+        encoder.set_pixel_density(PixelDensity::dpi(whole_u16(ppi.round().max(1.0))));
     }
     if let Some(icc) = &spec.icc {
         encoder.set_icc_profile(icc.to_vec()).map_err(|e| Error::usage(&path, e.to_string()))?;
@@ -71,7 +72,7 @@ fn segment(name: &[u8], body: &[u8]) -> Vec<u8> {
         return Vec::new();
     }
     let mut out = vec![0xFF, 0xE1];
-    out.extend(((len + 2) as u16).to_be_bytes());
+    out.extend(to_u16(len + 2).to_be_bytes());
     out.extend_from_slice(name);
     out.extend_from_slice(body);
     out

@@ -21,6 +21,7 @@ pub(crate) use directory::{Fields, write_failed};
 pub use pack::{PackedRows, RowPacker};
 pub use spec::{Compression, FilmSourceKind, Metadata, PictureFormat, PictureSpec, WrittenFile};
 
+use crate::numbers::to_u32;
 use crate::{AtomicFile, Error};
 
 /// Portions of the smallest size gathered before they are packed together.
@@ -206,7 +207,7 @@ impl PictureWriter {
         if rows > left as usize {
             return Err(Error::usage(self.path(), format!("{rows} rows where {left} are left")));
         }
-        self.rows_done += rows as u32;
+        self.rows_done += to_u32(rows);
         Ok(())
     }
 

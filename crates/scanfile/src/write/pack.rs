@@ -2,6 +2,7 @@
 
 use super::checksum::sample_checksum;
 use super::spec::{Compression, PictureFormat, PictureSpec};
+use crate::numbers::to_u32;
 
 /// Approximate bytes of a TIFF strip before packing.
 const STRIP_BYTES: usize = 512 << 10;
@@ -64,7 +65,7 @@ impl RowPacker {
             stride: usize::from(spec.channels),
             bits: spec.bits,
             form,
-            strip_rows: (STRIP_BYTES / spec.row_bytes().max(1)).clamp(1, spec.height_px as usize) as u32,
+            strip_rows: to_u32((STRIP_BYTES / spec.row_bytes().max(1)).clamp(1, spec.height_px as usize)),
         }
     }
 
@@ -75,7 +76,7 @@ impl RowPacker {
 
     /// Pack rows of 16-bit samples.
     pub fn pack_u16(&self, mut samples: Vec<u16>) -> std::io::Result<PackedRows> {
-        let rows = (samples.len() / self.row_samples) as u32;
+        let rows = to_u32(samples.len() / self.row_samples);
         let checksum = sample_checksum(&samples);
         let body = match self.form {
             Form::Strips(Compression::None) | Form::Plain => Body::Samples(samples),
@@ -92,7 +93,7 @@ impl RowPacker {
 
     /// Pack rows of 8-bit samples.
     pub fn pack_u8(&self, mut samples: Vec<u8>) -> std::io::Result<PackedRows> {
-        let rows = (samples.len() / self.row_samples) as u32;
+        let rows = to_u32(samples.len() / self.row_samples);
         let wide: Vec<u16> = samples.iter().map(|v| u16::from(*v) * 257).collect();
         let body = match self.form {
             Form::Strips(Compression::None) | Form::BigEndian | Form::Plain => Body::Bytes(samples),

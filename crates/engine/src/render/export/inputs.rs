@@ -109,7 +109,7 @@ impl<'a> Inputs<'a> {
     fn holds(&self, verdict: &Verdict, context: &FrameContext) -> Result<(), EngineError> {
         let open = &context.open;
         match verdict {
-            Verdict::Wrong(notice) => Err(EngineError::Told(notice.clone())),
+            Verdict::Wrong(notice) => Err(EngineError::Permanent(notice.clone())),
             Verdict::Stopped => Err(EngineError::Cancelled),
             Verdict::Sound(state) => {
                 let held = if state.is_same_writing(&open.state()) {
@@ -158,5 +158,5 @@ fn compare(
 
 fn not_the_same(what: &str, path: &Path) -> EngineError {
     let what_to_do = "put the right file back or point the session to it, then export again";
-    EngineError::Told(Notice::new(Severity::Error, what, what_to_do).about(path))
+    EngineError::Permanent(Notice::new(Severity::Error, what, what_to_do).about(path))
 }

@@ -175,7 +175,7 @@ impl Exporter<'_> {
                 };
                 share(0.0);
                 let written = path
-                    .map_err(EngineError::Told)
+                    .map_err(EngineError::Permanent)
                     .and_then(|path| self.write_frame(request, &frame, &path, inputs, cancel, &share));
                 if closing.len() >= CLOSING_AT_ONCE {
                     outcomes.extend(closing.pop_front().map(|(idx, frame)| (idx, frame.join())));
@@ -276,7 +276,7 @@ fn refuse_inputs(planned: &[Planned]) -> Result<(), EngineError> {
     let targets = planned.iter().filter_map(|(frame, path)| Some((frame, path.as_ref().ok()?)));
     for (frame, path) in targets {
         let refused = |headline: String, what_to_do: &str| {
-            Err(EngineError::Told(Notice::new(Severity::Error, headline, what_to_do).about(path)))
+            Err(EngineError::Permanent(Notice::new(Severity::Error, headline, what_to_do).about(path)))
         };
         if let Some(input) = protected_at(path) {
             return refused(
@@ -296,7 +296,7 @@ fn refuse_inputs(planned: &[Planned]) -> Result<(), EngineError> {
 
 fn make_folder(folder: &Path) -> Result<(), EngineError> {
     std::fs::create_dir_all(folder).map_err(|error| {
-        EngineError::Told(
+        EngineError::Permanent(
             Notice::new(
                 Severity::Error,
                 format!("the folder can't be made or used: {error}"),

@@ -6,7 +6,7 @@ use super::{PAD, SourcePlanes};
 use crate::resample::{Kernel, TiltedSampling};
 use crate::vector::{Simd, VectorLoop, least, most};
 
-/// Output pixels whose positions and weights are computed together.
+/// Output pixels whose positions and weights are computed together. Our choice; changes speed alone.
 pub(super) const RUN: usize = 256;
 
 /// 0, 1, 2 …
@@ -20,7 +20,7 @@ const NUMBERS: [f64; RUN] = {
     numbers
 };
 
-/// Block length into which runs are split: the longest vector there is.
+/// Block length into which runs are split: the longest vector there is, 512 bits of `f32`.
 pub(super) const BLOCK: usize = 16;
 
 /// Positions of a run of pixels, and the weights of the samples around them.
@@ -90,10 +90,7 @@ impl<const C: usize, const T: usize, const N: usize> VectorLoop for TiltedRow<'_
                         taps.sum::<S, N>(simd, src, c, base, from..to, &mut codes);
                         line.copy_from_slice(&codes[from..to]);
                     } else {
-                        for (i, code) in (from..to).zip(line) {
-                            let share = taps.shares.each_ref().map(|shares| shares[i]);
-                            *code = single(plan, src, c, (taps.u[i], taps.v[i]), share);
-                        }
+                        taps.singles(plan, src, c, from..to, line);
                     }
                 }
                 from = to;
@@ -182,6 +179,22 @@ impl<const T: usize> Taps<T> {
             (self.columns[block], self.rows[block]) = (needs(&on_u), needs(&on_v));
         }
         (base_u - 1 + skip as i32, base_v - 1 + skip as i32)
+    }
+
+    /// Resample one channel of some pixels to codes, one by one.
+    #[inline(always)]
+    fn singles(
+        &self,
+        plan: &TiltedSampling,
+        src: &SourcePlanes,
+        channel: usize,
+        at: Range<usize>,
+        line: &mut [u16],
+    ) {
+        for (i, code) in at.zip(line) {
+            let share = self.shares.each_ref().map(|shares| shares[i]);
+            *code = single(plan, src, channel, (self.u[i], self.v[i]), share);
+        }
     }
 
     /// Resample one channel of a run to codes.

@@ -1,6 +1,6 @@
 //! Measures dust repair of the whole program on random strips, each against a twin without dust, as a table.
 //!
-//! `cargo run --release -p glassine-tests --example dust -- [--first SEED] [--each N] [--only SEED] > tests/DUST.md`
+//! `cargo run --release -p glassine-bench --bin dust -- [--first SEED] [--each N] [--only SEED] > tests/DUST.md`
 //!
 //! Film, format, scenes, exposure, resolution, scanner, dust and scratches follow from the seed. Both twins share film,
 //! grain and noise. `DEFINITIONS` says what is measured; the page repeats it.
@@ -488,7 +488,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let args = Args::parse();
     println!("# Dust repair on strips drawn at random\n");
     println!(
-        "Made by `cargo run --release -p glassine-tests --example dust`, {} strips of each sort, seeds from {}.\n\n{DEFINITIONS}\n",
+        "Made by `cargo run --release -p glassine-bench --bin dust`, {} strips of each sort, seeds from {}.\n\n{DEFINITIONS}\n",
         args.each, args.first
     );
     println!(

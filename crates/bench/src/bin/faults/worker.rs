@@ -133,7 +133,7 @@ fn count_up(path: &Path, times: u32) -> Result<(), EngineError> {
         counted += u32::from(saved);
         told += u32::from(!saved);
         if told > 20_000 {
-            return Err(EngineError::Told(glassine_engine::Notice::new(
+            return Err(EngineError::Permanent(glassine_engine::Notice::new(
                 glassine_engine::Severity::Error,
                 "the session stayed taken",
                 "look who holds it",

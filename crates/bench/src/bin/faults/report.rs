@@ -7,7 +7,7 @@ use crate::tally::Tally;
 const HEAD: &str = "\
 # Faults
 
-Written by `cargo run --release -p glassine-tests --example faults` (see `DEVELOPERS.md`); each row is the last full run
+Written by `cargo run --release -p glassine-bench --bin faults` (see `DEVELOPERS.md`); each row is the last full run
 of that part, `--only PART` repeats it. With no failure in n trials the rate is below 3/n at 95 % confidence. Every run
 of the program is traced: a scan that is opened for writing, renamed, removed, or changed in inode, time or content is a
 failure of the part.
@@ -32,7 +32,7 @@ pub(crate) fn replace_row(tally: &Tally) -> std::io::Result<()> {
 }
 
 fn page() -> PathBuf {
-    Path::new(env!("CARGO_MANIFEST_DIR")).join("FAULTS.md")
+    Path::new(env!("CARGO_MANIFEST_DIR")).join("../../tests/FAULTS.md")
 }
 
 fn row(tally: &Tally) -> String {

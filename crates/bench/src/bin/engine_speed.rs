@@ -1,6 +1,6 @@
 //! Times the engine on a session: slider to preview, and export, on the present machine.
 //!
-//! `cargo run --release -p glassine-engine --example speed -- SESSION [OUT_DIR]`
+//! `cargo run --release -p glassine-bench --bin engine_speed -- SESSION [OUT_DIR]`
 //!
 //! Prints medians and the largest value. Compare only runs made in the same minute: a busy machine slows all of them
 //! alike.

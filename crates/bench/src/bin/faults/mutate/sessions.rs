@@ -15,7 +15,7 @@ pub(super) struct Sessions {
 impl Sessions {
     /// Starts from the frozen file of version 1 and a smaller one made from it.
     pub(super) fn new() -> Self {
-        let frozen = include_bytes!("../../../../crates/session/tests/files/version-1.session.json").to_vec();
+        let frozen = include_bytes!("../../../../../session/tests/files/version-1.session.json").to_vec();
         let mut seeds = vec![frozen.clone()];
         if let Ok(mut tree) = serde_json::from_slice::<Value>(&frozen) {
             for key in ["frames", "strips", "scans"] {

@@ -1,7 +1,7 @@
 //! Times dust map and filling on raw samples in a file, once for every line of standard input.
 //!
 //! `repair_speed FILE WIDTH HEIGHT`: little-endian 16-bit red, green, blue, infrared. Prints for every line the seconds
-//! of analysis, map and filling, and the marked share. `tests/reference/repair_speed.py` makes the file and runs a
+//! of analysis, map and filling, and the marked share. `crates/bench/peers/repair_speed.py` makes the file and runs a
 //! general-purpose library for comparison.
 #![expect(clippy::print_stdout, reason = "a bench prints its figures")]
 

@@ -1,6 +1,6 @@
 //! Times the overview of a gigapixel scan against libvips, and how soon something is on screen.
 //!
-//! `cargo run --release -p glassine-engine --example overview -- [--file FILE] [--side 33000] [--pairs 5]
+//! `cargo run --release -p glassine-bench --bin overview -- [--file FILE] [--side 33000] [--pairs 5]
 //!  [--python /path/to/python-with-pyvips] [--into tests/SPEED.md]`
 //!
 //! Without `--file` the bench writes a `BigTIFF` of `side` x `side` px (6.5 GB) to the folder for temporary files and
@@ -78,7 +78,7 @@ fn open(path: &Path, session: &Path) -> Outcome<()> {
     engine.work_beside(Some(session));
     let at = session_of(path)?;
     let cancel = CancelToken::new();
-    let first = engine.first_look(&at, ScanId(1), &cancel)?;
+    let first = engine.coarse_overview(&at, ScanId(1), &cancel)?;
     let first_s = begun.elapsed().as_secs_f64();
     let picture = engine.scan_picture(&at, ScanId(1), &cancel, &|_| {})?;
     let full_s = begun.elapsed().as_secs_f64();

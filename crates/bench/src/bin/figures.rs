@@ -1,6 +1,6 @@
 //! Measures colour and layout figures of the whole program on strips of the film simulator, as a table.
 //!
-//! `cargo run --release -p glassine-tests --example figures > tests/FIGURES.md`
+//! `cargo run --release -p glassine-bench --bin figures > tests/FIGURES.md`
 //!
 //! The simulator shares no formula with the colour science, but it is ours too. These figures therefore show what to
 //! expect, not what is proved.
@@ -24,7 +24,7 @@ type Rgb = [f64; 3];
 fn main() -> Result<(), Box<dyn std::error::Error>> {
     println!("# Figures of the whole program on simulated strips\n");
     println!(
-        "Made by `cargo run --release -p glassine-tests --example figures`, straight rendering, sRGB, 16 bit, {PPI} ppi.\n"
+        "Made by `cargo run --release -p glassine-bench --bin figures`, straight rendering, sRGB, 16 bit, {PPI} ppi.\n"
     );
     println!("| figure | value |\n|---|---|");
     automatic()?;

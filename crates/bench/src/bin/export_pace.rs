@@ -1,8 +1,8 @@
 //! Exports a folder of single frames as the program does and prints time, memory and size as one line of JSON.
 //!
-//! `cargo run --release -p glassine-engine --example export_pace -- FRAMES OUT (plain|deflate|all|unrepaired) [COUNT]`
+//! `cargo run --release -p glassine-bench --bin export_pace -- FRAMES OUT (plain|deflate|all|unrepaired) [COUNT]`
 //!
-//! `plain` and `deflate` run the steps of the reference exporter in `tests/bench/export_peer.py`; `all` runs every
+//! `plain` and `deflate` run the steps of the reference exporter in `crates/bench/peers/export_peer.py`; `all` runs every
 //! step.
 #![expect(clippy::print_stdout, reason = "a bench prints its figures")]
 

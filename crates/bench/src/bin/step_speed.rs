@@ -1,7 +1,7 @@
 //! Times single steps of the export on generated rows, on one thread: the best of many rounds, in nanoseconds per
 //! pixel.
 //!
-//! `cargo run --release -p glassine-engine --example step_speed`
+//! `cargo run --release -p glassine-bench --bin step_speed`
 //!
 //! The best of many short rounds approximates a quiet machine; use it to compare two builds of one step.
 #![expect(clippy::print_stdout, reason = "a bench prints its figures")]

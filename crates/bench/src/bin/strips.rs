@@ -3,7 +3,7 @@
 //! Film, scanner, light, exposure and subjects are random; whole pictures are compared.
 //!
 //! ```text
-//! cargo run --release -p glassine-tests --example strips -- \
+//! cargo run --release -p glassine-bench --bin strips -- \
 //!     [--first SEED] [--each N] [--grey-point] [--pictures FOLDER] > tests/STRIPS.md
 //! ```
 #![expect(clippy::print_stdout, reason = "the table is the output")]
@@ -389,7 +389,7 @@ fn main() -> Result<(), Box<dyn Error>> {
         jobs.into_par_iter().map(|(sort, seed)| (sort, row(sort, seed, &scenes, args.grey_point))).collect();
     println!("# Automatic balance on strips drawn at random\n");
     println!(
-        "Made by `cargo run --release -p glassine-tests --example strips`, {} strips of each sort, seeds from {}{}: mean \
+        "Made by `cargo run --release -p glassine-bench --bin strips`, {} strips of each sort, seeds from {}{}: mean \
          CIEDE2000 of whole pictures, daylight frames of a strip, straight rendering, after one exposure factor a frame.\n",
         args.each,
         args.first,

@@ -66,7 +66,7 @@ pub(super) struct Names {
 impl Names {
     /// Starts from a frame of the frozen session.
     pub(super) fn new() -> Self {
-        let frozen = include_bytes!("../../../../crates/session/tests/files/version-1.session.json");
+        let frozen = include_bytes!("../../../../../session/tests/files/version-1.session.json");
         let session = file::from_json(frozen).ok().map(|opened| opened.session);
         Self { frame: session.and_then(|session| session.frames.first().cloned()) }
     }

@@ -65,7 +65,7 @@ impl Program {
     /// Uses the given program, or the one beside this bench.
     pub(crate) fn find(named: Option<&Path>, trace: bool) -> Result<Self, String> {
         let me = std::env::current_exe().map_err(|error| format!("the bench can't find itself: {error}"))?;
-        let beside = me.ancestors().nth(2).map(|folder| folder.join("glassine"));
+        let beside = me.parent().map(|folder| folder.join("glassine"));
         let path = named.map(Path::to_path_buf).or(beside).unwrap_or_default();
         let path = path.canonicalize().map_err(|error| {
             format!("{}: {error}; build it with `cargo build --release -p glassine`", path.display())

@@ -1,8 +1,8 @@
 #!/usr/bin/env python3
 """Times dust map and filling against a general-purpose library, in turn, and writes the result into tests/SPEED.md.
 
-  cargo build --release -p glassine-repair --example repair_speed
-  python3 tests/reference/repair_speed.py TARGET/release/examples/repair_speed [PAIRS]     (needs numpy and opencv)
+  cargo build --release -p glassine-bench --bin repair_speed
+  python3 crates/bench/peers/repair_speed.py TARGET/release/repair_speed [PAIRS]     (needs numpy and opencv)
 
 Two frames of 19 megapixels (5040 x 3780, 16-bit red, green, blue, infrared) are made from a fixed seed, with dust over about
 0.3 % and 1 % of them. Both sides begin with the samples in memory and end with the new values. The peer divides the infrared
@@ -107,12 +107,12 @@ def main():
         print(rows[-1], flush=True)
     text = "\n".join([
         "## Dust repair", "",
-        "Made by `python3 tests/reference/repair_speed.py TARGET/release/examples/repair_speed`; the peer is OpenCV %s (threshold"
+        "Made by `python3 crates/bench/peers/repair_speed.py TARGET/release/repair_speed`; the peer is OpenCV %s (threshold"
         " and Telea's filling, 16 bit, a channel at a time), run in turn, medians of %d pairs, %s cores." % (
             cv2.__version__, pairs, os.cpu_count()), "",
         "| damage of a 19 MP frame | map | filling | both | rate | peer | peer / ours | kept |", "|---|---|---|---|---|---|---|---|",
         *rows])
-    path = os.path.join(os.path.dirname(os.path.abspath(__file__)), "..", "SPEED.md")
+    path = os.path.join(os.path.dirname(os.path.abspath(__file__)), "../../../tests/SPEED.md")
     page = open(path).read() if os.path.exists(path) else "# Speed\n"
     section = BEGIN + "\n" + text + "\n" + END
     if BEGIN in page and END in page:

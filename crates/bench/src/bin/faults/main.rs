@@ -3,7 +3,7 @@
 //! It kills and signals the real program, makes system calls fail, cuts the power, runs several programs at once and
 //! feeds them damaged files.
 //!
-//! `cargo run --release -p glassine-tests --example faults -- [--short] [--only PART,…]`; build the program itself
+//! `cargo run --release -p glassine-bench --bin faults -- [--short] [--only PART,…]`; build the program itself
 //! before (`cargo build --release -p glassine`). A run replaces the rows of its parts in `tests/FAULTS.md`, unless it
 //! was short.
 

@@ -26,7 +26,7 @@ pub(crate) fn run(bench: &Bench, tally: &mut Tally) {
         .arg("-o")
         .arg(&log)
         .args(["cargo", "test", "--workspace", "--no-fail-fast", "--quiet"])
-        .current_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join(".."))
+        .current_dir(Path::new(env!("CARGO_MANIFEST_DIR")).join("../.."))
         .status();
     tally.trials = files.len() as u64;
     tally.require(status.is_ok_and(|status| status.success()), || "the test suite failed".to_owned());

@@ -1,7 +1,7 @@
 """Export speed beside libvips: eight frames of 19 megapixels, both in turn, into a section of tests/SPEED.md.
 
-    cargo build --release -p glassine-engine --example export_pace
-    python tests/bench/export_peer.py --work /tmp/glassine-bench [--pairs 5] [--write]
+    cargo build --release -p glassine-bench --bin export_pace
+    python crates/bench/peers/export_peer.py --work /tmp/glassine-bench [--pairs 5] [--write]
 
 Needs numpy, scipy, tifffile and pyvips[binary] from PyPI. The frames are made once and kept in the work folder. Each form
 runs in a process of its own, A B A B; ratios are taken within a pair and their median is what counts, because a busy
@@ -179,7 +179,7 @@ def size_of_same_picture(args, work, out):
 
 def write_section(name, text):
     """Replace what lies between this section's markers in the results page, or add it."""
-    page = pathlib.Path(__file__).parent.parent / "SPEED.md"
+    page = pathlib.Path(__file__).parents[3] / "tests/SPEED.md"
     begin, end = f"<!-- {name}:begin -->", f"<!-- {name}:end -->"
     old = page.read_text() if page.exists() else "# Speed\n\nEach section is written by its own bench; the command stands in it.\n"
     section = f"{begin}\n{text.strip()}\n{end}"
@@ -196,7 +196,7 @@ def main():
     parser.add_argument("--work", type=pathlib.Path, required=True)
     parser.add_argument("--out", type=pathlib.Path)
     parser.add_argument("--pairs", type=int, default=5)
-    parser.add_argument("--pace", default="target/release/examples/export_pace")
+    parser.add_argument("--pace", default="target/release/export_pace")
     parser.add_argument("--write", action="store_true")
     parser.add_argument("--peer", choices=["table", "float"])
     parser.add_argument("--packed", action="store_true")
@@ -215,8 +215,8 @@ def main():
     text = [
         "## Export",
         "",
-        "`python tests/bench/export_peer.py --work FOLDER --write`, after",
-        "`cargo build --release -p glassine-engine --example export_pace`.",
+        "`python crates/bench/peers/export_peer.py --work FOLDER --write`, after",
+        "`cargo build --release -p glassine-bench --bin export_pace`.",
         "",
         f"{os.cpu_count()} processors ({platform.machine()}), {rows[0]['version']}, Glassine {full[0]['version']}; medians of",
         f"{args.pairs} pairs, run in turn. Eight frames of {WIDTH} x {HEIGHT} px, 16 bit: density, 3x3, tone, unsharp mask",
