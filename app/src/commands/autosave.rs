@@ -79,10 +79,4 @@ impl GlassineApp {
             self.forget_autosave();
         }
     }
-
-    /// Lists the unsaved work of earlier runs.
-    pub(crate) fn offer_unsaved_work(&mut self) {
-        self.status.unsaved_work = self.jobs.engine().saving_run().unsaved_work();
-        self.ui_state.files.shows_unsaved = !self.status.unsaved_work.is_empty();
-    }
 }

@@ -57,6 +57,7 @@ impl GlassineApp {
             return;
         }
         self.status.export_report = None;
+        self.remember_export(&output);
         self.files.exporting = Some(at.clone());
         self.submit(Job::Export(Box::new(ExportRequest {
             at,
@@ -89,7 +90,7 @@ impl GlassineApp {
             (false, None) => Notice::new(Severity::Info, what, ""),
         };
         let folder = report.written.first().and_then(|file| file.path.parent().map(PathBuf::from));
-        self.notify(match folder {
+        self.notify_of_program(match folder {
             Some(folder) => notice.about(folder),
             None => notice,
         });

@@ -111,13 +111,16 @@ impl GlassineApp {
                 self.jobs.engine().work_beside(Some(&path));
             }
             self.files.opened = Some(state);
+            self.status.mended(&path);
             self.status.path = Some(path);
+            self.remember_session();
+            self.keep_thumbnail();
             // The save removed the autosaves: what has changed since, or was undone, is autosaved again.
             self.files.autosaved = None;
             self.touched();
         } else {
             let notice = Notice::new(Severity::Info, "the previous session is saved", "");
-            self.notify(notice.about(path));
+            self.notify_of_program(notice.about(path));
         }
         if let Some((_, action)) = self.files.after_save.take_if(|(job, _)| *job == id) {
             // Changes since the save began, and those of a session that became current meanwhile, are not in the file,

@@ -70,6 +70,7 @@ impl GlassineApp {
                 self.end_job(id);
                 self.exported(key, Arc::from(report));
             }
+            JobEventKind::UnsavedFound(work) => self.list_unsaved(work),
             JobEventKind::Done => self.job_done(id),
             JobEventKind::Failed(failure) => self.job_failed(id, Some(&failure)),
             JobEventKind::Cancelled => self.job_failed(id, None),
@@ -112,6 +113,7 @@ impl GlassineApp {
             }
             JobEventKind::PreviewReady(preview) => {
                 if self.scheduler.picture_ready(&preview) {
+                    self.note_print(&preview);
                     self.previews.accept(preview);
                 }
             }
@@ -132,6 +134,7 @@ impl GlassineApp {
             | JobEventKind::SaveConflict(_)
             | JobEventKind::Autosaved { .. }
             | JobEventKind::Exported(_)
+            | JobEventKind::UnsavedFound(_)
             | JobEventKind::Done
             | JobEventKind::Failed(_)
             | JobEventKind::Cancelled => {}
