@@ -246,6 +246,13 @@ impl GlassineApp {
         }
     }
 
+    /// Has everything written that must not be lost. Whatever closes the window, the job host and the keeper of what is
+    /// remembered write before they end.
+    pub fn end(&mut self) {
+        self.autosave_now();
+        self.remember_now();
+    }
+
     /// Draws the window. What the views request is carried out at once: its pictures are made while this frame is
     /// painted.
     pub fn ui(&mut self, ui: &mut Ui) {
@@ -405,9 +412,7 @@ impl eframe::App for GlassineApp {
     }
 
     fn on_exit(&mut self, _: Option<&eframe::glow::Context>) {
-        // Whatever closes the window, the job host writes the autosave before it ends.
-        self.autosave_now();
-        self.remember_now();
+        self.end();
     }
 
     fn clear_color(&self, _: &egui::Visuals) -> [f32; 4] {

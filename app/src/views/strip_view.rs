@@ -1,9 +1,12 @@
 //! The strip: the scan itself with its boxes, running left to right.
 
+use std::sync::Arc;
+
 use egui::{
     Align2, Color32, EventFilter, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, TextStyle, Ui, WidgetInfo,
     vec2,
 };
+use glassine_engine::ViewKey;
 use glassine_raster::TiltedBox;
 use glassine_session::{Frame, FrameFlag, Session, frame_problem};
 
@@ -137,10 +140,15 @@ fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Pi
     }
     // A missing scan has a card in its place.
     if cx.previews.overview(piece.scan).is_empty() && !is_without_picture(cx, piece.scan) {
+        let is_on_it = |frame: &&Arc<Frame>| {
+            cx.session.strip(frame.strip).is_some_and(|strip| strip.scan == piece.scan)
+        };
+        let mut frames = cx.session.frames.iter().filter(is_on_it);
+        let has_failed = frames.any(|frame| cx.previews.failure(ViewKey::Print(frame.id)).is_some());
         clip.text(
             rect.center(),
             Align2::CENTER_CENTER,
-            "reading the scan",
+            if has_failed { "the scan can't be read" } else { "reading the scan" },
             TextStyle::Body.resolve(&painter.ctx().global_style()),
             p.text_weak,
         );

@@ -93,7 +93,7 @@ fn head_ui(ui: &mut Ui, title: &str, button: impl FnOnce(&mut Ui)) {
     });
     ui.add_space(2.0);
     let line = ui.available_rect_before_wrap();
-    ui.painter().hline(line.x_range(), line.top(), Stroke::new(1.0, p.line));
+    ui.painter().hline(line.x_range(), line.top(), Stroke::new(1.0, p.text_weak.gamma_multiply(0.5)));
     ui.add_space(8.0);
 }
 
@@ -129,9 +129,10 @@ fn recent_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let width = ui.available_width();
     let columns = ((width + gap) / (CARD_LEAST + gap)).floor().max(1.0);
     let card = (width - gap * (columns - 1.0)) / columns;
-    ui.spacing_mut().item_spacing = vec2(gap, gap);
+    ui.spacing_mut().item_spacing.y = gap;
     for row in cx.status.recent.chunks(columns as usize) {
         ui.horizontal(|ui| {
+            ui.spacing_mut().item_spacing.x = gap;
             for shown in row {
                 card_ui(ui, cx, shown, card);
             }
