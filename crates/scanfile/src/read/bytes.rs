@@ -79,8 +79,8 @@ impl Positioned {
             match self.read_at(offset.saturating_add(done as u64), &mut buffer[done..]) {
                 Ok(0) => {
                     let there = offset.saturating_add(done as u64).min(self.len());
-                    let whole = offset.checked_add(buffer.len() as u64);
-                    let found = format!("{}: {what} is incomplete", ends_early(there, whole));
+                    // The file was longer when it was opened.
+                    let found = format!("{}: {what} is incomplete", ends_early(there, Some(self.len())));
                     return Err(Error::malformed(&self.path, found));
                 }
                 Ok(n) => done += n,
