@@ -42,7 +42,8 @@ const PICTURE_WAIT: Duration = Duration::from_millis(24);
 const GLANCE_S: f64 = 1.0;
 /// Label of an exact count in the status line.
 const COUNT_LABEL: &str = "counting every pixel";
-/// Time between two looks at the size and place of the window, seconds.
+/// Clock time of the first look at the size and place of the window, and time between two looks, seconds.
+const FIRST_PLACE_S: f64 = 2.0;
 const PLACE_EVERY_S: f64 = 1.0;
 
 /// Options the program starts with.
@@ -123,7 +124,8 @@ impl GlassineApp {
             keeper: StateKeeper::begin(&options.state),
             recents: Recents::default(),
             first_print: None,
-            place_due_s: 0.0,
+            // Until then the system may still move it.
+            place_due_s: FIRST_PLACE_S,
             options,
         };
         app.begin_with_remembered();

@@ -63,7 +63,8 @@ fn the_demo_is_made_when_asked_for_and_can_be_cancelled() {
         window.step();
     }
     assert!(window.state().session().scans.is_empty());
-    let left: Vec<_> = std::fs::read_dir(&demo).into_iter().flatten().flatten().map(|entry| entry.path()).collect();
+    let left: Vec<_> =
+        std::fs::read_dir(&demo).into_iter().flatten().flatten().map(|entry| entry.path()).collect();
     assert!(left.iter().all(|path| path.extension().is_none_or(|ending| ending != "json")), "{left:?}");
 }
 

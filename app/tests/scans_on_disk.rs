@@ -58,7 +58,10 @@ fn a_missing_scan_has_a_card_and_is_found_in_another_folder_by_its_content() {
     assert!(window.query_by_label(&was).is_some());
     let about = |window: &Window| {
         let notices = &window.state().status().notices;
-        notices.iter().filter(|notice| notice.path.as_ref().is_some_and(|path| path.ends_with("strip.tif"))).count()
+        notices
+            .iter()
+            .filter(|notice| notice.path.as_ref().is_some_and(|path| path.ends_with("strip.tif")))
+            .count()
     };
     assert!(about(&window) > 0);
     click_label(&mut window, "find strip.tif");

@@ -224,14 +224,16 @@ fn two_windows_keep_their_own_autosaves_and_not_now_keeps_them_all() {
         }
     }
     // The same session in both windows: the second one only looks, and still autosaves what it changes.
-    let mut both = [start_in(data.path(), vec![place.path.clone()]), start_in(data.path(), vec![place.path.clone()])];
+    let mut both =
+        [start_in(data.path(), vec![place.path.clone()]), start_in(data.path(), vec![place.path.clone()])];
     for window in &mut both {
         window.state_mut().push(EditCommand::QuarterTurn(1));
         rest(window);
     }
     let titles = |window: &mut Window| {
         rest(window);
-        let mut found: Vec<_> = window.state().status().unsaved_work.iter().map(|work| work.title.clone()).collect();
+        let mut found: Vec<_> =
+            window.state().status().unsaved_work.iter().map(|work| work.title.clone()).collect();
         found.sort();
         found
     };
@@ -280,7 +282,8 @@ fn a_problem_of_an_opened_file_is_told_above_the_dialog_about_unsaved_work() {
     assert!(window.query_by_label("unsaved work of earlier runs").is_some());
     let told = "there is no such file or folder";
     assert!(window.state().status().open_notice().is_some_and(|notice| notice.headline.contains(told)));
-    let told = window.state().status().open_notice().map(|notice| notice.headline.clone()).unwrap_or_default();
+    let told =
+        window.state().status().open_notice().map(|notice| notice.headline.clone()).unwrap_or_default();
     let told = told.as_str();
     assert_eq!(window.query_all_by_label(told).count(), 2, "in the status line and above the dialog");
     click_label(&mut window, "not now");
@@ -296,7 +299,9 @@ fn messages_about_a_session_go_with_it() {
     let mut window = window(app(vec![place.path.clone()], SharedPicker::default()));
     window.state_mut().push(FileCommand::Open(vec![place.folder.path().join("nothing.session.json")]));
     rest(&mut window);
-    assert!(window.state().status().open_notice().is_some_and(|notice| notice.headline.contains("can't be read")));
+    assert!(
+        window.state().status().open_notice().is_some_and(|notice| notice.headline.contains("can't be read"))
+    );
     window.state_mut().push(FileCommand::Open(vec![other]));
     rest(&mut window);
     assert!(window.state().status().notices.is_empty(), "{:?}", window.state().status().notices);

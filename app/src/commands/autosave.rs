@@ -55,6 +55,13 @@ impl GlassineApp {
         self.files.autosaving = Some(self.submit(Job::Autosave { path }));
     }
 
+    /// Drops what was said of an earlier autosave that failed.
+    pub(crate) fn autosaved(&mut self) {
+        if let Some(path) = &self.files.autosave_place {
+            self.status.mended(path);
+        }
+    }
+
     /// Schedules another attempt after a failed autosave.
     pub(crate) fn autosave_failed(&mut self, id: JobId) {
         if self.files.autosaving == Some(id) {

@@ -90,6 +90,9 @@ impl GlassineApp {
             (false, None) => Notice::new(Severity::Info, what, ""),
         };
         let folder = report.written.first().and_then(|file| file.path.parent().map(PathBuf::from));
+        if let (ExportEnd::Finished, Some(folder)) = (ExportEnd::of(&report), &folder) {
+            self.status.no_longer_about(folder);
+        }
         self.notify_of_program(match folder {
             Some(folder) => notice.about(folder),
             None => notice,

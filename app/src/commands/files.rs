@@ -180,7 +180,9 @@ impl GlassineApp {
         let scans = || session.scans.first().and_then(of_scan).filter(|_| is_own);
         let own = || self.status.folder().map(|folder| folder.to_path_buf()).filter(|_| is_own);
         match purpose {
-            PathPurpose::Open => last.scans.clone().or_else(|| last.sessions.clone()).or_else(own).or_else(scans),
+            PathPurpose::Open => {
+                last.scans.clone().or_else(|| last.sessions.clone()).or_else(own).or_else(scans)
+            }
             PathPurpose::SaveAs | PathPurpose::SaveStock | PathPurpose::LoadStock => {
                 own().or_else(|| last.sessions.clone()).or_else(scans)
             }
@@ -360,12 +362,9 @@ impl GlassineApp {
         let is_asked =
             |notice: &Notice| unsaved.iter().any(|work| notice.path.as_ref() == Some(&work.autosave));
         notices.into_iter().rev().filter(|notice| !is_asked(notice)).for_each(|notice| self.notify(notice));
-        if recovered.is_some() {
-            self.notify(Notice::new(
-                Severity::Info,
-                "the autosave was opened; its changes are not in the session file yet",
-                "save to keep them",
-            ));
+        if let Some(autosave) = &recovered {
+            let headline = "the autosave was opened; its changes are not in the session file yet";
+            self.notify(Notice::new(Severity::Info, headline, "save to keep them").about(autosave));
         }
         self.status.unsaved_work.retain(|work| Some(&work.autosave) != recovered.as_ref());
         self.ui_state.files.shows_unsaved |= !unsaved.is_empty();

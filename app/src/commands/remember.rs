@@ -100,7 +100,8 @@ impl GlassineApp {
 
     /// Has the small picture of the current session written.
     pub(crate) fn keep_thumbnail(&self) {
-        if let (Some(path), Some(print), false) = (&self.status.path, &self.first_print, self.status.is_demo) {
+        if let (Some(path), Some(print), false) = (&self.status.path, &self.first_print, self.status.is_demo)
+        {
             self.keeper.keep_thumbnail(path.clone(), Arc::clone(print));
         }
     }

@@ -52,7 +52,11 @@ impl GlassineApp {
         if let Access::HeldBy(holder) = &self.files.access {
             let headline =
                 format!("this session is open elsewhere ({holder}); it is not saved under its name");
-            self.notify(Notice::new(Severity::Warning, headline, "save it under another name"));
+            let notice = Notice::new(Severity::Warning, headline, "save it under another name");
+            self.notify(match &self.status.path {
+                Some(path) => notice.about(path),
+                None => notice,
+            });
             self.ask_path(ctx, PathPurpose::SaveAs);
             return None;
         }
@@ -111,8 +115,10 @@ impl GlassineApp {
                 self.jobs.engine().work_beside(Some(&path));
             }
             self.files.opened = Some(state);
-            self.status.mended(&path);
-            self.status.path = Some(path);
+            // Under this name the session is saved, and what was wrong under the old one no longer matters.
+            let old = self.status.path.replace(path.clone());
+            old.iter().chain([&path]).for_each(|path| self.status.mended(path));
+            self.files.autosaves.iter().for_each(|autosave| self.status.no_longer_about(autosave));
             self.remember_session();
             self.keep_thumbnail();
             // The save removed the autosaves: what has changed since, or was undone, is autosaved again.

@@ -177,9 +177,9 @@ impl AppStatus {
 
     /// Adds a message; it stays when another session is opened if it speaks of more than the session.
     pub(crate) fn add_notice(&mut self, notice: Notice, stays: bool) {
-        if self.notices.last().is_none_or(|last| last.notice != notice) {
-            self.notices.push(ShownNotice { notice, stays });
-        }
+        // One that is said again moves to the end.
+        self.notices.retain(|shown| shown.notice != notice);
+        self.notices.push(ShownNotice { notice, stays });
         if self.notices.len() > MAX_NOTICES {
             self.notices.remove(0);
         }
@@ -198,11 +198,15 @@ impl AppStatus {
         self.drop_notices(|shown| !shown.stays);
     }
 
+    /// Drops everything said of a file.
+    pub(crate) fn no_longer_about(&mut self, path: &Path) {
+        self.drop_notices(|shown| shown.path.as_deref() == Some(path));
+    }
+
     /// Drops the problems with a file, which is in order now.
     pub(crate) fn mended(&mut self, path: &Path) {
-        let is_gone = |shown: &ShownNotice| {
-            shown.severity != Severity::Info && shown.path.as_deref() == Some(path)
-        };
+        let is_gone =
+            |shown: &ShownNotice| shown.severity != Severity::Info && shown.path.as_deref() == Some(path);
         self.drop_notices(is_gone);
     }
 }

@@ -172,7 +172,10 @@ mod tests {
             ..OutputSettings::default()
         };
         let new = ExportHabits::of(&last).applied_to(&OutputSettings::default());
-        assert_eq!((new.kind, new.space.as_str(), new.creator.as_str()), (OutputKind::Web, "display-p3", "A. Person"));
+        assert_eq!(
+            (new.kind, new.space.as_str(), new.creator.as_str()),
+            (OutputKind::Web, "display-p3", "A. Person")
+        );
         assert_eq!((new.base_name.as_str(), new.folder), ("frame", None));
         let unknown = ExportHabits { space: "infra-pink".to_owned(), ..ExportHabits::of(&last) };
         assert_eq!(unknown.applied_to(&OutputSettings::default()), OutputSettings::default());

@@ -15,8 +15,18 @@ pub(crate) fn now_unix_s() -> u64 {
 /// When a moment was, in words: how long ago within a week, else its date in universal time.
 pub(crate) fn day_text(unix_s: u64) -> String {
     const MONTHS: [&str; 12] = [
-        "January", "February", "March", "April", "May", "June", "July", "August", "September", "October",
-        "November", "December",
+        "January",
+        "February",
+        "March",
+        "April",
+        "May",
+        "June",
+        "July",
+        "August",
+        "September",
+        "October",
+        "November",
+        "December",
     ];
     // A date in the future, from a clock that ran ahead, counts as now.
     let unix_s = unix_s.min(now_unix_s());

@@ -37,7 +37,8 @@ pub(crate) fn fitted(place: &WindowPlace, screens: &[Screen]) -> Fitted {
     let scale = if screen.scale.is_finite() && screen.scale > 0.0 { screen.scale } else { 1.0 };
     let room = screen.size_px.map(|px| f64::from(px) / scale);
     let fits = wanted.iter().zip(room).all(|(side, room)| *side <= room);
-    let side = |nth: usize| if fits { wanted[nth] } else { wanted[nth].min(room[nth] - ROOM_POINTS[nth]).max(1.0) };
+    let side =
+        |nth: usize| if fits { wanted[nth] } else { wanted[nth].min(room[nth] - ROOM_POINTS[nth]).max(1.0) };
     let size_points = [side(0), side(1)];
     // On a screen that is gone the window had a place that means nothing on another one.
     let corner_px = same.and(place.from_screen_px).map(|from| {
@@ -81,7 +82,10 @@ mod tests {
     fn a_window_comes_back_where_it_was_left_on_the_screen_of_that_name() {
         let two = [screen("a", [0, 0], [1920, 1080], 1.0), screen("b", [1920, 200], [2560, 1440], 1.0)];
         let place = left("b", [100, 50], [1500.0, 900.0]);
-        assert_eq!(fitted(&place, &two), Fitted { size_points: [1500.0, 900.0], corner_px: Some([2020, 250]) });
+        assert_eq!(
+            fitted(&place, &two),
+            Fitted { size_points: [1500.0, 900.0], corner_px: Some([2020, 250]) }
+        );
         // The screens were put the other way round.
         let moved = [screen("b", [0, 0], [2560, 1440], 1.0), screen("a", [2560, 0], [1920, 1080], 1.0)];
         assert_eq!(fitted(&place, &moved).corner_px, Some([100, 50]));

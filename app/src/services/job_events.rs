@@ -93,6 +93,7 @@ impl GlassineApp {
                 Ok(print) => self.hashed(scan, &path, &print),
                 Err(notice) => self.notify(notice),
             },
+            JobEventKind::Autosaved { .. } => self.autosaved(),
             JobEventKind::ScansChecked { depth: _, checks } => self.scans_checked(id, checks),
             JobEventKind::LockSeen(holder) => self.lock_seen(holder),
             JobEventKind::Counted { frame, count } => self.status.counts.counted_one(id, frame, count),
@@ -132,7 +133,6 @@ impl GlassineApp {
             | JobEventKind::SessionReady(_)
             | JobEventKind::Saved { .. }
             | JobEventKind::SaveConflict(_)
-            | JobEventKind::Autosaved { .. }
             | JobEventKind::Exported(_)
             | JobEventKind::UnsavedFound(_)
             | JobEventKind::Done

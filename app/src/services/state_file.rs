@@ -61,9 +61,10 @@ impl KeptState {
             .find(|aside| aside.symlink_metadata().is_err());
         let headline = "what the window remembered could not be read; it starts as on its first day";
         let (notice, folder) = match aside.map(|aside| (std::fs::rename(path, &aside), aside)) {
-            Some((Ok(()), aside)) => {
-                (Notice::new(Severity::Warning, headline, "the damaged file was kept").about(aside), self.folder)
-            }
+            Some((Ok(()), aside)) => (
+                Notice::new(Severity::Warning, headline, "the damaged file was kept").about(aside),
+                self.folder,
+            ),
             // Nothing is written over a file that could not be kept.
             _ => (Notice::new(Severity::Warning, headline, "remove the damaged file").about(path), None),
         };
@@ -87,7 +88,7 @@ fn read_state(path: &Path) -> Result<Option<Value>, Unreadable> {
         return Err(Unreadable::Damaged);
     }
     let bytes = std::fs::read(path).map_err(Unreadable::Refused)?;
-    let value: Value = serde_json::from_slice(&bytes).map_err(|_| Unreadable::Damaged)?;
+    let value: Value = serde_json::from_slice(&bytes).map_err(|_damage| Unreadable::Damaged)?;
     if value.is_object() { Ok(Some(value)) } else { Err(Unreadable::Damaged) }
 }
 
@@ -118,6 +119,8 @@ impl StateKeeper {
         let (trouble, troubles) = unbounded();
         let thumbnails = kept.thumbnails.clone();
         let work = move || {
+            // A folder that refuses one file refuses the next one too: that is said once.
+            let mut is_told = false;
             for task in queue {
                 let done = match task {
                     Task::State { before, now } => write_state(&folder, &before, &now, thumbnails.as_deref()),
@@ -126,7 +129,9 @@ impl StateKeeper {
                         None => Ok(()),
                     },
                 };
-                if let Err(error) = done {
+                if let Err(error) = done
+                    && !std::mem::replace(&mut is_told, true)
+                {
                     let headline = format!("what the window remembers can't be kept: {}", error.headline());
                     let notice = Notice::new(Severity::Warning, headline, error.hint());
                     // The window has closed.
@@ -179,7 +184,7 @@ impl StateKeeper {
         }
     }
 
-    /// What went wrong since the last call; said once for all.
+    /// What went wrong; said once in a run.
     pub fn trouble(&self) -> Option<Notice> {
         self.troubles.as_ref()?.try_iter().last()
     }
@@ -214,7 +219,11 @@ fn write_state(
     let mut bytes = serde_json::to_vec_pretty(&state).unwrap_or_default();
     bytes.push(b'\n');
     if let Err(source) = std::fs::create_dir_all(folder) {
-        return Err(glassine_scanfile::Error::Io { path: folder.to_owned(), action: "make the folder", source });
+        return Err(glassine_scanfile::Error::Io {
+            path: folder.to_owned(),
+            action: "make the folder",
+            source,
+        });
     }
     write_bytes_atomic(&path, &bytes, Overwrite::Replace, None)?;
     if let Some(thumbnails) = thumbnails {
@@ -301,7 +310,8 @@ mod tests {
     fn a_damaged_file_is_kept_aside_and_the_start_goes_on() {
         let folder = tempfile::tempdir().expect("a temporary folder");
         let path = folder.path().join(FILE_NAME);
-        for (nth, damaged) in ["{ \"light\": tr", "[]", "{\"light\": \"maybe\"}", ""].into_iter().enumerate() {
+        for (nth, damaged) in ["{ \"light\": tr", "[]", "{\"light\": \"maybe\"}", ""].into_iter().enumerate()
+        {
             std::fs::write(&path, damaged).expect("written");
             let kept = kept(folder.path());
             assert_eq!(kept.remembered, Remembered::default());
@@ -330,9 +340,25 @@ mod tests {
         }
         let state = kept(folder.path()).remembered;
         assert!(state.light, "the second window did not change the surround");
-        let mut names: Vec<_> = state.recent_sessions.iter().filter_map(|recent| recent.path.file_stem()).collect();
+        let mut names: Vec<_> =
+            state.recent_sessions.iter().filter_map(|recent| recent.path.file_stem()).collect();
         names.sort();
         assert_eq!(names, ["one.session", "two.session"]);
+    }
+
+    #[test]
+    fn a_folder_that_refuses_the_file_is_told_once() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let blocked = folder.path().join("a file");
+        std::fs::write(&blocked, b"").expect("written");
+        let kept = KeptState { folder: Some(blocked.join("config")), ..KeptState::default() };
+        let mut keeper = StateKeeper::begin(&kept);
+        for light in [true, false, true] {
+            keeper.keep(&Remembered { light, ..Remembered::default() });
+        }
+        let troubles = keeper.troubles.clone().expect("the keeper has a thread");
+        drop(keeper);
+        assert_eq!(troubles.try_iter().count(), 1);
     }
 
     #[test]

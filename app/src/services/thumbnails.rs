@@ -6,7 +6,9 @@ use std::path::{Path, PathBuf};
 use egui::{Color32, ColorImage};
 use glassine_engine::Preview;
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
-use glassine_scanfile::{Error, Metadata, OpenOptions, Overwrite, PictureFormat, PictureSpec, PictureWriter, Scan};
+use glassine_scanfile::{
+    Error, Metadata, OpenOptions, Overwrite, PictureFormat, PictureSpec, PictureWriter, Scan,
+};
 
 /// Longest side, pixels: twice that of its place on the welcome page, for dense screens.
 const SIDE_PX: u32 = 160;
@@ -56,7 +58,8 @@ pub(crate) fn read(folder: &Path, session: &Path) -> Option<ColorImage> {
     let codes = scan.read(PixelRect::of_size(width, height), &CancelToken::new()).ok()?;
     let channels = usize::from(scan.channels());
     let byte = |code: u16| (code >> 8) as u8;
-    let pixels = codes.data().chunks_exact(channels).map(|p| Color32::from_rgb(byte(p[0]), byte(p[1]), byte(p[2])));
+    let pixels =
+        codes.data().chunks_exact(channels).map(|p| Color32::from_rgb(byte(p[0]), byte(p[1]), byte(p[2])));
     Some(ColorImage::new([width as usize, height as usize], pixels.collect()))
 }
 
@@ -92,7 +95,8 @@ fn reduced(picture: &Preview) -> (u32, u32, Vec<u8>) {
                 let at = (y * by + dy) as usize * picture.width_px as usize + (x * by + dx) as usize;
                 u32::from(picture.rgba[4 * at + channel])
             };
-            let sum: u32 = (0..by).flat_map(|dy| (0..by).map(move |dx| (dx, dy))).map(|(dx, dy)| code(dx, dy)).sum();
+            let sum: u32 =
+                (0..by).flat_map(|dy| (0..by).map(move |dx| (dx, dy))).map(|(dx, dy)| code(dx, dy)).sum();
             rgb.push((sum / (by * by)) as u8);
         }
     }

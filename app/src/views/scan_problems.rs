@@ -28,7 +28,8 @@ pub(super) fn scan_cards_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let lost = lost_frames(cx);
     let current = cx.scan();
     // The card of the current scan is in place of its strip.
-    let is_here = |problem: &&ScanCheck| Some(problem.scan) != current || !is_without_picture(cx, problem.scan);
+    let is_here =
+        |problem: &&ScanCheck| Some(problem.scan) != current || !is_without_picture(cx, problem.scan);
     let problems: Vec<&ScanCheck> = cx.status.scan_problems.iter().filter(is_here).collect();
     if problems.is_empty() && lost.is_empty() {
         return;
@@ -55,9 +56,8 @@ fn is_gone(problem: &ScanCheck) -> bool {
 
 /// Whether a scan is missing and nothing of it can be shown.
 pub(super) fn is_without_picture(cx: &ViewCx<'_>, scan: ScanId) -> bool {
-    let is_missing = |problem: &ScanCheck| {
-        problem.scan == scan && matches!(problem.state, ScanState::Missing { .. })
-    };
+    let is_missing =
+        |problem: &ScanCheck| problem.scan == scan && matches!(problem.state, ScanState::Missing { .. });
     cx.previews.overview(scan).is_empty() && cx.status.scan_problems.iter().any(is_missing)
 }
 
@@ -114,8 +114,8 @@ fn missing_card_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, problem: &ScanCheck, rect: 
     let more = cx.status.scan_problems.iter().filter(is_beside).count().saturating_sub(1);
     let more = match more {
         0 => String::new(),
-        1 => ", like 1 more scan".to_owned(),
-        more => format!(", like {more} more scans"),
+        1 => ", as was 1 more scan".to_owned(),
+        more => format!(", as were {more} more scans"),
     };
     let inner = rect.shrink2(vec2(14.0, 6.0));
     let layout = Layout::right_to_left(Align::Center);

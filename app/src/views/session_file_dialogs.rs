@@ -4,8 +4,8 @@
 use std::time::{Duration, UNIX_EPOCH};
 
 use egui::{
-    Align, Align2, Area, Button, Frame, Id, Label, Layout, Margin, Modal, Order, Panel, RichText, ScrollArea, Sense, Ui,
-    pos2, vec2,
+    Align, Align2, Area, Button, Frame, Id, Label, Layout, Margin, Modal, Order, Panel, RichText, ScrollArea,
+    Sense, Ui, pos2, vec2,
 };
 use glassine_engine::session_files::UnsavedWork;
 use glassine_engine::{ScanCheck, Severity};
@@ -183,13 +183,15 @@ fn one_unsaved_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, work: &UnsavedWork) {
 }
 
 /// While a dialog dims the window, the last problem is repeated above it, so that it is never seen only through the dimming.
-pub(super) fn problem_over_dialogs_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
+pub(super) fn problem_over_dialogs_ui(ui: &Ui, cx: &ViewCx<'_>) {
     let ctx = ui.ctx();
     if ctx.memory(|memory| memory.top_modal_layer().is_none()) {
         return;
     }
     let said = cx.status.open_notice().filter(|notice| notice.severity != Severity::Info).cloned();
-    let Some(notice) = said.or_else(|| cx.status.scan_problems.iter().find_map(ScanCheck::notice)) else { return };
+    let Some(notice) = said.or_else(|| cx.status.scan_problems.iter().find_map(ScanCheck::notice)) else {
+        return;
+    };
     let window = ctx.content_rect();
     let area = Area::new(Id::unique("problem over dialogs")).order(Order::Tooltip);
     let top = pos2(window.center().x, window.top() + theme::TOOLBAR_HEIGHT + 8.0);

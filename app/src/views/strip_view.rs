@@ -140,9 +140,8 @@ fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Pi
     }
     // A missing scan has a card in its place.
     if cx.previews.overview(piece.scan).is_empty() && !is_without_picture(cx, piece.scan) {
-        let is_on_it = |frame: &&Arc<Frame>| {
-            cx.session.strip(frame.strip).is_some_and(|strip| strip.scan == piece.scan)
-        };
+        let is_on_it =
+            |frame: &&Arc<Frame>| cx.session.strip(frame.strip).is_some_and(|strip| strip.scan == piece.scan);
         let mut frames = cx.session.frames.iter().filter(is_on_it);
         let has_failed = frames.any(|frame| cx.previews.failure(ViewKey::Print(frame.id)).is_some());
         clip.text(

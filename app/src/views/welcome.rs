@@ -1,8 +1,8 @@
 //! The window before anything is open: scans to open, unsaved work, recent sessions, the demo.
 
 use egui::{
-    Align, Button, Color32, Label, Layout, Rect, Response, RichText, Role, ScrollArea, Sense, Stroke, StrokeKind,
-    TextStyle, Ui, UiBuilder, WidgetInfo, pos2, vec2,
+    Align, Button, Color32, Label, Layout, Rect, Response, RichText, Role, ScrollArea, Sense, Stroke,
+    StrokeKind, TextStyle, Ui, UiBuilder, WidgetInfo, pos2, vec2,
 };
 
 use super::session_file_dialogs::unsaved_list_ui;
@@ -164,7 +164,12 @@ fn card_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, shown: &RecentShown, width: f32) {
     }
     let frame = Rect::from_min_size(rect.min + vec2(6.0, 6.0), PICTURE);
     picture_ui(ui, shown, frame);
-    words_ui(ui, shown, &name, Rect::from_min_max(frame.right_top() + vec2(10.0, 0.0), rect.max - vec2(32.0, 6.0)));
+    words_ui(
+        ui,
+        shown,
+        &name,
+        Rect::from_min_max(frame.right_top() + vec2(10.0, 0.0), rect.max - vec2(32.0, 6.0)),
+    );
     let corner = Rect::from_min_size(pos2(rect.right() - 30.0, rect.top() + 4.0), vec2(26.0, 26.0));
     ui.scope_builder(UiBuilder::new().max_rect(corner), |ui| {
         let label = format!("take {name} off the list");
@@ -186,7 +191,9 @@ fn is_clicked(response: &Response, shown: &RecentShown) -> bool {
 fn picture_ui(ui: &Ui, shown: &RecentShown, frame: Rect) {
     let p = theme::palette(ui);
     ui.painter().rect_filled(frame, 2.0, p.field);
-    let Some((texture, size)) = shown.picture.filter(|(_, size)| size.x > 0.0 && size.y > 0.0) else { return };
+    let Some((texture, size)) = shown.picture.filter(|(_, size)| size.x > 0.0 && size.y > 0.0) else {
+        return;
+    };
     let scale = (frame.width() / size.x).min(frame.height() / size.y);
     let place = Rect::from_center_size(frame.center(), size * scale);
     let whole = Rect::from_min_max(pos2(0.0, 0.0), pos2(1.0, 1.0));
@@ -201,7 +208,8 @@ fn words_ui(ui: &mut Ui, shown: &RecentShown, name: &str, room: Rect) {
         ui.spacing_mut().item_spacing = vec2(4.0, 1.0);
         let line = |text: RichText| Label::new(text).truncate().selectable(false);
         ui.add(line(RichText::new(name).text_style(theme::strong_style()).color(p.text_strong)));
-        let folder = shown.recent.path.parent().map(|folder| folder.display().to_string()).unwrap_or_default();
+        let folder =
+            shown.recent.path.parent().map(|folder| folder.display().to_string()).unwrap_or_default();
         ui.add(line(RichText::new(folder).small().color(p.text_weak)));
         let day = day_text(shown.recent.opened_unix_s);
         if !shown.is_missing {
