@@ -4,11 +4,12 @@
 //! draws. Everything here also runs without a window, so tests drive the same program.
 
 use std::path::PathBuf;
+use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
 use glassine_engine::jobs::{Job, JobId};
-use glassine_engine::{JobHost, Notice, SessionKey};
+use glassine_engine::{JobHost, Preview, SessionKey};
 use glassine_session::{FrameId, History, Session};
 
 use crate::commands::boxes::KeyPresses;
@@ -17,13 +18,17 @@ use crate::commands::key_table;
 use crate::commands::{Command, FileCommand};
 use crate::model::app_status::{AppStatus, JobKind, JobStatus};
 use crate::model::preview_requests::PreviewRequests;
+use crate::model::remembered::Remembered;
 use crate::model::ui_state::{UiState, is_in};
 use crate::platform::end_signals::EndSignal;
+use crate::platform::window;
 use crate::services::exact_counts::CountInputs;
 use crate::services::file_dialogs::FilePicker;
 use crate::services::job_events::Waiting;
 use crate::services::preview_scheduler::{Scheduler, SchedulerInputs};
 use crate::services::preview_store::PreviewStore;
+use crate::services::recent_sessions::Recents;
+use crate::services::state_file::{KeptState, StateKeeper};
 use crate::views;
 use crate::views::ViewCx;
 use crate::widgets::theme;
@@ -37,8 +42,9 @@ const PICTURE_WAIT: Duration = Duration::from_millis(24);
 const GLANCE_S: f64 = 1.0;
 /// Label of an exact count in the status line.
 const COUNT_LABEL: &str = "counting every pixel";
-/// Messages kept in the list.
-const MAX_NOTICES: usize = 50;
+/// Clock time of the first look at the size and place of the window, and time between two looks, seconds.
+const FIRST_PLACE_S: f64 = 2.0;
+const PLACE_EVERY_S: f64 = 1.0;
 
 /// Options the program starts with.
 #[derive(Debug, Clone, Default)]
@@ -51,6 +57,8 @@ pub struct AppOptions {
     pub demo_folder: Option<PathBuf>,
     /// Open the demo session if no file is given.
     pub begin_with_demo: bool,
+    /// What the last run left, and where this one keeps it.
+    pub state: KeptState,
     /// Light surround.
     pub light: bool,
     /// Whether the system asked the program to end.
@@ -78,6 +86,14 @@ pub struct GlassineApp {
     pub(crate) waiting: Vec<Waiting>,
     /// The window's clock, seconds.
     pub(crate) now: f64,
+    /// What the next run will know.
+    pub(crate) remembered: Remembered,
+    pub(crate) keeper: StateKeeper,
+    pub(crate) recents: Recents,
+    /// The print of the session's first frame, for the list of recent sessions.
+    pub(crate) first_print: Option<Arc<Preview>>,
+    /// Clock time of the next look at the size and place of the window.
+    place_due_s: f64,
 }
 
 impl std::fmt::Debug for GlassineApp {
@@ -104,19 +120,24 @@ impl GlassineApp {
             key: SessionKey::fresh(),
             waiting: Vec::new(),
             now: 0.0,
+            remembered: Remembered::default(),
+            keeper: StateKeeper::begin(&options.state),
+            recents: Recents::default(),
+            first_print: None,
+            // Until then the system may still move it.
+            place_due_s: FIRST_PLACE_S,
             options,
         };
+        app.begin_with_remembered();
         if let Some(trouble) = app.jobs.take_trouble() {
-            app.notify(trouble);
+            app.notify_of_program(trouble);
         }
         if !app.options.open.is_empty() {
             app.commands.push(Command::File(FileCommand::Open(app.options.open.clone())));
-        } else {
-            if app.options.begin_with_demo {
-                app.commands.push(Command::File(FileCommand::OpenDemo));
-            }
-            app.offer_unsaved_work();
+        } else if app.options.begin_with_demo {
+            app.commands.push(Command::File(FileCommand::OpenDemo));
         }
+        app.submit(Job::FindUnsaved);
         app
     }
 
@@ -142,6 +163,11 @@ impl GlassineApp {
     /// What the window remembers, for tests and pictures of the window.
     pub fn ui_state_mut(&mut self) -> &mut UiState {
         &mut self.ui_state
+    }
+
+    /// What the next run will know.
+    pub fn remembered(&self) -> &Remembered {
+        &self.remembered
     }
 
     pub fn previews(&self) -> &PreviewStore {
@@ -192,6 +218,7 @@ impl GlassineApp {
         self.look_at_lock_in_time(ctx);
         self.refresh_jobs(ctx);
         self.count_in_time(ctx);
+        self.remember_in_time(ctx);
         let inline_work = (self.options.inline_jobs && !self.jobs.is_idle()) || self.jobs.works_inline();
         if more_events || inline_work || !self.commands.is_empty() {
             ctx.request_repaint();
@@ -219,6 +246,13 @@ impl GlassineApp {
         if let Some(due_s) = self.scheduler.next_retry_s(self.now) {
             ctx.request_repaint_after_secs((due_s - self.now).max(0.0) as f32);
         }
+    }
+
+    /// Has everything written that must not be lost. Whatever closes the window, the job host and the keeper of what is
+    /// remembered write before they end.
+    pub fn end(&mut self) {
+        self.autosave_now();
+        self.remember_now();
     }
 
     /// Draws the window. What the views request is carried out at once: its pictures are made while this frame is
@@ -270,6 +304,7 @@ impl GlassineApp {
             Job::Export(_) => JobKind::Export,
             Job::Autosave { .. }
             | Job::DiscardAutosaves(_)
+            | Job::FindUnsaved
             | Job::HoldScans
             | Job::LookAtLock { .. }
             | Job::CheckScans { .. } => JobKind::Silent,
@@ -280,17 +315,6 @@ impl GlassineApp {
         let id = self.jobs.submit(self.session_at(), job);
         self.status.jobs.push(JobStatus { ends_with_session, ..JobStatus::new(id, label, kind) });
         id
-    }
-
-    /// Shows a message.
-    pub(crate) fn notify(&mut self, notice: Notice) {
-        if self.status.notices.last() != Some(&notice) {
-            self.status.notices.push(notice);
-        }
-        if self.status.notices.len() > MAX_NOTICES {
-            self.status.notices.remove(0);
-        }
-        self.status.notice_open = true;
     }
 
     /// Starts, drops or delays the exact counts of what is shown.
@@ -360,10 +384,23 @@ impl GlassineApp {
             self.leave_autosave();
         }
     }
+
+    /// Notes the size and place of the window, now and then and when it closes.
+    fn note_place(&mut self, ctx: &Context, frame: &eframe::Frame) {
+        let closes = ctx.input(|input| input.viewport().close_requested());
+        if self.now < self.place_due_s && !closes {
+            return;
+        }
+        self.place_due_s = self.now + PLACE_EVERY_S;
+        if let Some(place) = window::place_of(frame, &self.remembered.window) {
+            self.remembered.window = place;
+        }
+    }
 }
 
 impl eframe::App for GlassineApp {
-    fn logic(&mut self, ctx: &Context, _: &mut eframe::Frame) {
+    fn logic(&mut self, ctx: &Context, frame: &mut eframe::Frame) {
+        self.note_place(ctx, frame);
         self.hold_close(ctx);
         if self.options.end_signal.is_raised() {
             self.autosave_now();
@@ -377,8 +414,7 @@ impl eframe::App for GlassineApp {
     }
 
     fn on_exit(&mut self, _: Option<&eframe::glow::Context>) {
-        // Whatever closes the window, the job host writes the autosave before it ends.
-        self.autosave_now();
+        self.end();
     }
 
     fn clear_color(&self, _: &egui::Visuals) -> [f32; 4] {

@@ -72,7 +72,7 @@ fn what_can_t_start_ends_with_two_and_says_what_to_do() {
     let (newer, damaged) = (at("newer.session.json"), at("damaged.session.json"));
     let (other, nothing) = (at("other.json"), at("nothing.session.json"));
     let cases: [(&[&str], &str); 8] = [
-        (&["new", text(&out), "--scan", text(&cut)], "cut short"),
+        (&["new", text(&out), "--scan", text(&cut)], "ends after"),
         (&["new", text(&out), "--scan", text(&missing)], "missing.tif"),
         (&["new", text(&out), "--scan", text(&scan), "--format", "7x9"], "6x4.5"),
         (&["show", text(&newer)], "version 99"),

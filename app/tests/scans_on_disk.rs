@@ -54,13 +54,71 @@ fn a_missing_scan_has_a_card_and_is_found_in_another_folder_by_its_content() {
     let mut window = window(app(vec![path], picker));
     assert!(matches!(problem(&window), Some(ScanState::Missing { .. })));
     assert!(window.query_by_label_contains("missing: file not found").is_some());
+    let was = format!("it was in {}", folder.path().canonicalize().expect("there").display());
+    assert!(window.query_by_label(&was).is_some());
+    let about = |window: &Window| {
+        let notices = &window.state().status().notices;
+        notices
+            .iter()
+            .filter(|notice| notice.path.as_ref().is_some_and(|path| path.ends_with("strip.tif")))
+            .count()
+    };
+    assert!(about(&window) > 0);
     click_label(&mut window, "find strip.tif");
     wait(&mut window);
     assert_eq!(problem(&window), None);
+    assert_eq!(about(&window), 0, "what is found is no longer told to be missing");
     assert_eq!(window.state().session().scans[0].path, moved.canonicalize().expect("there"));
     assert!(!window.state().previews().overview(window.state().session().scans[0].id).is_empty());
     undo(&mut window);
     assert!(window.state().session().scans[0].path.ends_with("strip.tif"), "one step takes it back");
+}
+
+#[test]
+fn one_answer_finds_every_scan_of_a_folder() {
+    let (folder, session, path) = place();
+    let roll = folder.path().join("roll");
+    let moved = folder.path().join("moved");
+    std::fs::create_dir(&roll).expect("writable");
+    // Three pictures that differ in one sample.
+    let scans: Vec<ScanRef> = (0..3_u16)
+        .map(|nth| {
+            let mut samples = scan_pixels();
+            samples[0] = nth;
+            let path = write_pixels(&roll, &samples);
+            let own = roll.join(format!("{nth}.tif"));
+            std::fs::rename(path, &own).expect("renamed");
+            let print = Engine::new().fingerprint(&own, &CancelToken::new(), &|_| {}).expect("readable");
+            ScanRef { path: own, fingerprint: Some(print), ..ScanRef::clone(&session.scans[0]) }
+        })
+        .collect();
+    let session = Edit::AddScans(scans).apply(&session).expect("fits");
+    let path = write_session(path.parent().expect("a folder"), &session);
+    std::fs::rename(&roll, &moved).expect("moved");
+    let picker = SharedPicker::new(vec![PickOutcome::Chosen(vec![moved.clone()])]);
+    let mut window = window(app(vec![path], picker.clone()));
+    assert_eq!(window.state().status().scan_problems.len(), 3);
+    let roll = roll.parent().and_then(|folder| folder.canonicalize().ok()).expect("there").join("roll");
+    assert!(window.query_by_label(&format!("missing from {}", roll.display())).is_some());
+    click_label(&mut window, "find 3 scans");
+    wait(&mut window);
+    assert_eq!(picker.0.lock().expect("one thread").asked[0].folder, Some(roll));
+    assert_eq!(problem(&window), None);
+    let moved = moved.canonicalize().expect("there");
+    let found = window.state().session().scans.iter().filter(|scan| scan.path.starts_with(&moved)).count();
+    assert_eq!(found, 3);
+}
+
+#[test]
+fn a_scan_that_ends_early_is_told_by_how_much_of_it_is_there() {
+    let (folder, _, path) = place();
+    let scan = folder.path().join("strip.tif");
+    let bytes = std::fs::read(&scan).expect("readable");
+    std::fs::write(&scan, &bytes[..200_000]).expect("writable");
+    let window = window(app(vec![path], SharedPicker::default()));
+    // 640 x 176 pixels of six bytes are 675.84 kB; a header comes before them.
+    let told = "can't be read: the file ends after 200.0 of 675.9 kB";
+    assert!(window.query_by_label(told).is_some(), "{:?}", problem(&window));
 }
 
 #[test]

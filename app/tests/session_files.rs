@@ -206,3 +206,104 @@ fn opening_a_session_offers_the_unsaved_work_on_it() {
     assert_eq!(window.state().session().frames[0].orientation.quarter_turns(), 1);
     assert_eq!(window.state().status().path.as_ref(), Some(&place.path));
 }
+
+#[test]
+fn two_windows_keep_their_own_autosaves_and_not_now_keeps_them_all() {
+    let place = place();
+    let data = tempfile::tempdir().expect("a temporary folder");
+    let named = |title: &str| Session { title: title.to_owned(), ..place.session.clone() };
+    let mut windows = [start_in(data.path(), Vec::new()), start_in(data.path(), Vec::new())];
+    for (window, title) in windows.iter_mut().zip(["left", "right"]) {
+        window.state_mut().set_session(named(title));
+    }
+    // Each goes on after the other one has autosaved.
+    for _ in 0..2 {
+        for window in &mut windows {
+            window.state_mut().push(EditCommand::QuarterTurn(1));
+            rest(window);
+        }
+    }
+    // The same session in both windows: the second one only looks, and still autosaves what it changes.
+    let mut both =
+        [start_in(data.path(), vec![place.path.clone()]), start_in(data.path(), vec![place.path.clone()])];
+    for window in &mut both {
+        window.state_mut().push(EditCommand::QuarterTurn(1));
+        rest(window);
+    }
+    let titles = |window: &mut Window| {
+        rest(window);
+        let mut found: Vec<_> =
+            window.state().status().unsaved_work.iter().map(|work| work.title.clone()).collect();
+        found.sort();
+        found
+    };
+    let mut while_open = start_in(data.path(), Vec::new());
+    assert!(titles(&mut while_open).is_empty(), "the work of living windows is not offered");
+    // All are killed.
+    drop((windows, both, while_open));
+    for _ in 0..2 {
+        let mut window = start_in(data.path(), Vec::new());
+        assert_eq!(titles(&mut window), ["left", "quay", "quay", "right"]);
+        click_label(&mut window, "not now");
+        drop(window);
+    }
+    let window = start_in(data.path(), Vec::new());
+    let works = window.state().status().unsaved_work.clone();
+    for work in works {
+        let kept = read_session(&work.autosave).expect("whole");
+        let turns = if work.session_path.is_some() { 1 } else { 2 };
+        assert_eq!(kept.frames[0].orientation.quarter_turns(), turns, "{}", work.title);
+    }
+}
+
+#[test]
+fn unsaved_work_that_is_older_than_its_session_comes_last_and_says_so() {
+    let place = place();
+    let data = tempfile::tempdir().expect("a temporary folder");
+    killed_run(data.path(), vec![place.path.clone()], None);
+    saved_elsewhere(&place);
+    killed_run(data.path(), Vec::new(), Some(Session { title: "newer".to_owned(), ..place.session.clone() }));
+    let mut window = start_in(data.path(), Vec::new());
+    rest(&mut window);
+    let works = &window.state().status().unsaved_work;
+    let facts: Vec<_> = works.iter().map(|work| (work.title.as_str(), work.is_saved_later)).collect();
+    assert_eq!(facts, [("newer", false), ("quay", true)]);
+    assert!(window.query_by_label_contains("the session was saved since").is_some());
+}
+
+#[test]
+fn a_problem_of_an_opened_file_is_told_above_the_dialog_about_unsaved_work() {
+    let place = place();
+    let data = tempfile::tempdir().expect("a temporary folder");
+    killed_run(data.path(), vec![place.path.clone()], None);
+    std::fs::remove_file(place.folder.path().join("strip.tif")).expect("removed");
+    let mut window = start_in(data.path(), vec![place.path.clone()]);
+    rest(&mut window);
+    assert!(window.query_by_label("unsaved work of earlier runs").is_some());
+    let told = "there is no such file or folder";
+    assert!(window.state().status().open_notice().is_some_and(|notice| notice.headline.contains(told)));
+    let told =
+        window.state().status().open_notice().map(|notice| notice.headline.clone()).unwrap_or_default();
+    let told = told.as_str();
+    assert_eq!(window.query_all_by_label(told).count(), 2, "in the status line and above the dialog");
+    click_label(&mut window, "not now");
+    rest(&mut window);
+    assert_eq!(window.query_all_by_label(told).count(), 1);
+}
+
+#[test]
+fn messages_about_a_session_go_with_it() {
+    let place = place();
+    let other = place.folder.path().join("other.session.json");
+    std::fs::copy(&place.path, &other).expect("copied");
+    let mut window = window(app(vec![place.path.clone()], SharedPicker::default()));
+    window.state_mut().push(FileCommand::Open(vec![place.folder.path().join("nothing.session.json")]));
+    rest(&mut window);
+    assert!(
+        window.state().status().open_notice().is_some_and(|notice| notice.headline.contains("can't be read"))
+    );
+    window.state_mut().push(FileCommand::Open(vec![other]));
+    rest(&mut window);
+    assert!(window.state().status().notices.is_empty(), "{:?}", window.state().status().notices);
+    assert_eq!(window.state().status().open_notice(), None);
+}

@@ -256,6 +256,7 @@ fn starts(folder: &Path, display: &Display) -> Result<Vec<Row>, Problem> {
             .env("DISPLAY", &display.name)
             .env_remove("WAYLAND_DISPLAY")
             .env("LIBGL_ALWAYS_SOFTWARE", "1")
+            .env("GLASSINE_CONFIG", folder.join("config"))
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
             .spawn()?;

@@ -127,7 +127,7 @@ pub(super) fn state_key(state: &ScanState) -> &'static str {
 pub(super) fn state_reason(state: &ScanState) -> Option<&str> {
     match state {
         ScanState::Same => None,
-        ScanState::Missing { why } => Some(why),
+        ScanState::Missing { why, .. } => Some(why),
         ScanState::Changed { what } | ScanState::SizeDiffers { what } => Some(what),
     }
 }

@@ -35,6 +35,9 @@ impl GlassineApp {
                 Question::NewSession { scans, film, format_id, reading, one_frame_per_file, add },
                 Answer::Yes,
             ) => {
+                if let Some(scan) = scans.first() {
+                    self.remembered.folders.opened_scan(scan);
+                }
                 let request = NewSessionRequest {
                     title: title_of(&scans),
                     scans,

@@ -55,6 +55,13 @@ impl GlassineApp {
         self.files.autosaving = Some(self.submit(Job::Autosave { path }));
     }
 
+    /// Drops what was said of an earlier autosave that failed.
+    pub(crate) fn autosaved(&mut self) {
+        if let Some(path) = &self.files.autosave_place {
+            self.status.mended(path);
+        }
+    }
+
     /// Schedules another attempt after a failed autosave.
     pub(crate) fn autosave_failed(&mut self, id: JobId) {
         if self.files.autosaving == Some(id) {
@@ -78,11 +85,5 @@ impl GlassineApp {
         if self.is_given_up() || !self.is_unsaved() {
             self.forget_autosave();
         }
-    }
-
-    /// Lists the unsaved work of earlier runs.
-    pub(crate) fn offer_unsaved_work(&mut self) {
-        self.status.unsaved_work = self.jobs.engine().saving_run().unsaved_work();
-        self.ui_state.files.shows_unsaved = !self.status.unsaved_work.is_empty();
     }
 }

@@ -78,6 +78,7 @@ impl GlassineApp {
             return;
         }
         self.status.export_report = None;
+        self.remember_export(&output);
         self.files.exporting = Some(at.clone());
         self.submit(Job::Export(Box::new(ExportRequest {
             at,
@@ -132,7 +133,10 @@ impl GlassineApp {
             (false, None) => Notice::new(Severity::Info, what, ""),
         };
         let folder = report.written.first().and_then(|file| file.path.parent().map(PathBuf::from));
-        self.notify(match folder {
+        if let (ExportEnd::Finished, Some(folder)) = (ExportEnd::of(&report), &folder) {
+            self.status.no_longer_about(folder);
+        }
+        self.notify_of_program(match folder {
             Some(folder) => notice.about(folder),
             None => notice,
         });

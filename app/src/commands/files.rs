@@ -7,7 +7,7 @@ use std::sync::Arc;
 use crossbeam_channel::Receiver;
 use egui::Context;
 use glassine_engine::jobs::{Job, JobId, SaveOver};
-use glassine_engine::session_files::{self, Access, SavedState};
+use glassine_engine::session_files::{self, Access, SavedState, UnsavedWork};
 use glassine_engine::{MadeSession, NewSessionRequest, Notice, ScanReading, SessionAt, SessionKey, Severity};
 use glassine_session::{Fingerprint, ScanId, ScanRef, Session};
 
@@ -43,6 +43,8 @@ pub enum FileCommand {
     WorkOnIt,
     /// Remove an autosave that an earlier run left.
     DiscardAutosave(PathBuf),
+    /// Take a session out of the list of recent ones; its file stays.
+    ForgetRecent(PathBuf),
     /// Answer the open question.
     Answer(Answer),
     /// Close the window, asking if there are unsaved changes.
@@ -144,6 +146,10 @@ impl GlassineApp {
                 self.status.unsaved_work.retain(|work| work.autosave != path);
                 self.submit(Job::DiscardAutosaves(vec![path]));
             }
+            FileCommand::ForgetRecent(path) => {
+                self.remembered.forget_session(&path);
+                self.status.recent.retain(|shown| shown.recent.path != path);
+            }
             FileCommand::Answer(answer) => self.answer(ctx, answer),
             FileCommand::Quit => self.quit(ctx),
         }
@@ -152,14 +158,9 @@ impl GlassineApp {
     pub(super) fn ask_path(&mut self, ctx: &Context, purpose: PathPurpose) {
         let session = self.history.current();
         let title = if session.title.trim().is_empty() { "roll" } else { session.title.trim() };
-        let scan_folder = session.scans.first().and_then(|scan| scan.path.parent().map(Path::to_path_buf));
-        let folder = match purpose {
-            PathPurpose::ExportFolder => session.output.folder.clone(),
-            _ => None,
-        };
         let request = PickRequest {
             purpose,
-            folder: folder.or_else(|| self.status.folder().map(|f| f.to_path_buf())).or(scan_folder),
+            folder: self.begin_folder(purpose),
             suggested_name: match purpose {
                 PathPurpose::SaveStock => self.stock_file_name(),
                 _ => match self.free_name() {
@@ -170,6 +171,32 @@ impl GlassineApp {
         };
         let ctx = ctx.clone();
         self.picker.ask(request, Arc::new(move || ctx.request_repaint()));
+    }
+
+    /// Folder that a dialog begins in: that of what it is about, else the one used last. The demo's is never offered.
+    fn begin_folder(&self, purpose: PathPurpose) -> Option<PathBuf> {
+        let session = self.history.current();
+        let last = &self.remembered.folders;
+        let is_own = !self.status.is_demo;
+        let of_scan = |scan: &Arc<ScanRef>| scan.path.parent().map(Path::to_path_buf);
+        let scans = || session.scans.first().and_then(of_scan).filter(|_| is_own);
+        let own = || self.status.folder().map(|folder| folder.to_path_buf()).filter(|_| is_own);
+        match purpose {
+            PathPurpose::Open => {
+                last.scans.clone().or_else(|| last.sessions.clone()).or_else(own).or_else(scans)
+            }
+            PathPurpose::SaveAs | PathPurpose::SaveStock | PathPurpose::LoadStock => {
+                own().or_else(|| last.sessions.clone()).or_else(scans)
+            }
+            PathPurpose::ExportFolder => {
+                session.output.folder.clone().or_else(|| last.exports.clone()).or_else(own).or_else(scans)
+            }
+            PathPurpose::ScanFolder => {
+                let missing = self.status.scan_problems.first().and_then(|check| check.path.parent());
+                missing.map(Path::to_path_buf).or_else(own).or_else(|| last.scans.clone())
+            }
+            PathPurpose::Infrared(id) => session.scan(id).and_then(of_scan).or_else(own),
+        }
     }
 
     /// Takes answers of the file dialog and of the lookup of existing files.
@@ -200,27 +227,20 @@ impl GlassineApp {
     }
 
     fn typed_suggestion(&self, purpose: PathPurpose) -> String {
-        let session = self.history.current();
-        let folder = self.status.folder().map(|folder| folder.to_path_buf());
-        match purpose {
-            PathPurpose::Open | PathPurpose::LoadStock | PathPurpose::Infrared(_) => String::new(),
-            PathPurpose::ScanFolder => folder.unwrap_or_default().display().to_string(),
-            PathPurpose::SaveStock => {
-                folder.unwrap_or_default().join(self.stock_file_name()).display().to_string()
-            }
-            PathPurpose::ExportFolder => {
-                session.output.folder.clone().or(folder).unwrap_or_default().display().to_string()
-            }
-            PathPurpose::SaveAs => {
-                if let Some(path) = self.free_name() {
-                    return path.display().to_string();
+        let folder = self.begin_folder(purpose).unwrap_or_default();
+        let path = match purpose {
+            PathPurpose::Open | PathPurpose::LoadStock | PathPurpose::Infrared(_) => return String::new(),
+            PathPurpose::ScanFolder | PathPurpose::ExportFolder => folder,
+            PathPurpose::SaveStock => folder.join(self.stock_file_name()),
+            PathPurpose::SaveAs => match self.free_name() {
+                Some(path) => path,
+                None => {
+                    let title = self.history.current().title.trim();
+                    folder.join(format!("{}.{SESSION_ENDING}", if title.is_empty() { "roll" } else { title }))
                 }
-                let scans = session.scans.first().and_then(|scan| scan.path.parent());
-                let folder = folder.or_else(|| scans.map(Path::to_path_buf)).unwrap_or_default();
-                let title = if session.title.trim().is_empty() { "roll" } else { session.title.trim() };
-                folder.join(format!("{title}.{SESSION_ENDING}")).display().to_string()
-            }
-        }
+            },
+        };
+        path.display().to_string()
     }
 
     pub(super) fn use_paths(&mut self, ctx: &Context, purpose: PathPurpose, paths: Vec<PathBuf>) {
@@ -331,10 +351,12 @@ impl GlassineApp {
     fn show_session(&mut self, arrived: Arrived) {
         let Arrived { made, find } = arrived;
         let MadeSession { session, path, notices, saved, recovered, access, unsaved } = made;
+        let session = if find.is_some() { self.with_habits(session) } else { session };
         let is_saved = recovered.is_none() && path.is_some();
         self.begin_session(session, path.clone(), is_saved);
         self.files.opened = saved;
         self.set_access(access);
+        self.remember_session();
         self.files.autosaves.extend(recovered.clone());
         match find {
             Some(request) => {
@@ -346,18 +368,28 @@ impl GlassineApp {
         let is_asked =
             |notice: &Notice| unsaved.iter().any(|work| notice.path.as_ref() == Some(&work.autosave));
         notices.into_iter().rev().filter(|notice| !is_asked(notice)).for_each(|notice| self.notify(notice));
-        if recovered.is_some() {
-            self.notify(Notice::new(
-                Severity::Info,
-                "the autosave was opened; its changes are not in the session file yet",
-                "save to keep them",
-            ));
+        if let Some(autosave) = &recovered {
+            let headline = "the autosave was opened; its changes are not in the session file yet";
+            self.notify(Notice::new(Severity::Info, headline, "save to keep them").about(autosave));
         }
         self.status.unsaved_work.retain(|work| Some(&work.autosave) != recovered.as_ref());
         self.ui_state.files.shows_unsaved |= !unsaved.is_empty();
         // Unsaved work of this session comes first.
         self.status.unsaved_work.retain(|known| unsaved.iter().all(|work| work.autosave != known.autosave));
         self.status.unsaved_work.splice(0..0, unsaved);
+    }
+
+    /// Lists the unsaved work of earlier runs. What is open here or listed already stays as it is.
+    pub(crate) fn list_unsaved(&mut self, found: Vec<UnsavedWork>) {
+        for work in found {
+            let is_known = self.status.unsaved_work.iter().any(|known| known.autosave == work.autosave);
+            if !is_known && !self.files.autosaves.contains(&work.autosave) {
+                self.status.unsaved_work.push(work);
+            }
+        }
+        // The page before anything is open offers it.
+        let is_offered = self.history.current().scans.is_empty() && !self.status.unsaved_work.is_empty();
+        self.ui_state.files.shows_unsaved |= is_offered;
     }
 
     /// Starts with another session.
@@ -368,6 +400,9 @@ impl GlassineApp {
         is_saved: bool,
     ) {
         self.leave_autosave();
+        self.keep_thumbnail();
+        self.first_print = None;
+        self.status.session_left();
         self.key = SessionKey::fresh();
         for job in self.status.jobs.iter().filter(|job| job.ends_with_session) {
             self.jobs.cancel(job.id);
@@ -392,6 +427,7 @@ impl GlassineApp {
         self.status.is_free_again = false;
         self.status.scan_problems.clear();
         self.status.is_demo = self.is_demo();
+        self.ui_state.files.shows_unsaved = false;
         self.ui_state.begin_session(self.history.current());
         self.files.begin_session();
         if !is_saved {
@@ -413,10 +449,9 @@ impl GlassineApp {
 
     /// Whether any scan is one of the demo's.
     pub(super) fn is_demo(&self) -> bool {
-        let Some(folder) = self.options.demo_folder.as_deref().map(session_files::real_path) else {
-            return false;
-        };
-        self.history.current().scans.iter().any(|scan| scan.path.starts_with(&folder))
+        let folder = self.options.demo_folder.as_deref().map(session_files::real_path);
+        let is_in = |path: &Path| folder.as_ref().is_some_and(|folder| path.starts_with(folder));
+        self.history.current().scans.iter().any(|scan| is_in(&scan.path) || demo_session::is_scan(&scan.path))
     }
 
     /// Searches newly opened scans for their first frames, and hashes their files meanwhile.

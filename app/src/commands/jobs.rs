@@ -18,8 +18,8 @@ pub enum JobCommand {
     /// Find the frames of a scan.
     FindFrames {
         scan: ScanId,
-        /// Kind of film.
-        film: FilmKind,
+        /// Kind of film; recognised if not given.
+        film: Option<FilmKind>,
         /// Format, if known.
         format_id: Option<String>,
     },

@@ -13,6 +13,8 @@ mod export;
 pub(crate) mod files;
 mod jobs;
 pub mod key_table;
+mod notices;
+mod remember;
 mod saving;
 pub(crate) mod scans;
 mod select;

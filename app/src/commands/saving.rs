@@ -52,7 +52,11 @@ impl GlassineApp {
         if let Access::HeldBy(holder) = &self.files.access {
             let headline =
                 format!("this session is open elsewhere ({holder}); it is not saved under its name");
-            self.notify(Notice::new(Severity::Warning, headline, "save it under another name"));
+            let notice = Notice::new(Severity::Warning, headline, "save it under another name");
+            self.notify(match &self.status.path {
+                Some(path) => notice.about(path),
+                None => notice,
+            });
             self.ask_path(ctx, PathPurpose::SaveAs);
             return None;
         }
@@ -111,13 +115,18 @@ impl GlassineApp {
                 self.jobs.engine().work_beside(Some(&path));
             }
             self.files.opened = Some(state);
-            self.status.path = Some(path);
+            // Under this name the session is saved, and what was wrong under the old one no longer matters.
+            let old = self.status.path.replace(path.clone());
+            old.iter().chain([&path]).for_each(|path| self.status.mended(path));
+            self.files.autosaves.iter().for_each(|autosave| self.status.no_longer_about(autosave));
+            self.remember_session();
+            self.keep_thumbnail();
             // The save removed the autosaves: what has changed since, or was undone, is autosaved again.
             self.files.autosaved = None;
             self.touched();
         } else {
             let notice = Notice::new(Severity::Info, "the previous session is saved", "");
-            self.notify(notice.about(path));
+            self.notify_of_program(notice.about(path));
         }
         if let Some((_, action)) = self.files.after_save.take_if(|(job, _)| *job == id) {
             // Changes since the save began, and those of a session that became current meanwhile, are not in the file,

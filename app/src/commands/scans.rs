@@ -176,6 +176,7 @@ impl GlassineApp {
         problems.extend(self.status.scan_problems.iter().filter(is_kept).cloned());
         let before = std::mem::replace(&mut self.status.scan_problems, problems);
         if before != self.status.scan_problems {
+            self.drop_mended_scans(&before);
             // Pictures that failed before may work now.
             self.scheduler.retry_all(self.now);
         }

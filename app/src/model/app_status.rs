@@ -5,10 +5,14 @@ use std::sync::Arc;
 
 use glassine_engine::jobs::JobId;
 use glassine_engine::session_files::{Conflict, Holder, UnsavedWork};
-use glassine_engine::{ExportReport, Notice, ScanCheck};
+use glassine_engine::{ExportReport, Notice, ScanCheck, Severity};
 
+use crate::model::remembered::RecentSession;
 use crate::services::eta::ProgressEstimate;
 use crate::services::exact_counts::ExactCounts;
+
+/// Messages kept in the list.
+const MAX_NOTICES: usize = 50;
 
 /// How visible a job is to the user.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -84,6 +88,32 @@ impl JobStatus {
     }
 }
 
+/// A message, and what it speaks of: it goes when that is gone.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct ShownNotice {
+    notice: Notice,
+    /// Whether it speaks of the program or of files written to disk, and stays when another session is opened.
+    stays: bool,
+}
+
+impl std::ops::Deref for ShownNotice {
+    type Target = Notice;
+
+    fn deref(&self) -> &Notice {
+        &self.notice
+    }
+}
+
+/// A recent session on the welcome page.
+#[derive(Debug, Clone, PartialEq)]
+pub struct RecentShown {
+    pub recent: RecentSession,
+    /// Its file is not there.
+    pub is_missing: bool,
+    /// A small picture of it, and its size in pixels.
+    pub picture: Option<(egui::TextureId, egui::Vec2)>,
+}
+
 /// Facts about the program's state that views show but never change.
 #[derive(Debug, Clone, Default)]
 pub struct AppStatus {
@@ -98,7 +128,7 @@ pub struct AppStatus {
     /// Jobs that have not ended, oldest first.
     pub jobs: Vec<JobStatus>,
     /// Messages, newest last.
-    pub notices: Vec<Notice>,
+    pub notices: Vec<ShownNotice>,
     /// Whether the newest message is shown in the status line.
     pub notice_open: bool,
     /// The last export of this session.
@@ -114,6 +144,8 @@ pub struct AppStatus {
     pub is_free_again: bool,
     /// Scans that are missing, or do not match the session's record of them.
     pub scan_problems: Vec<ScanCheck>,
+    /// Recent sessions, newest first, once their files were looked at.
+    pub recent: Vec<RecentShown>,
     /// The session is the demo, which accepts no other scans.
     pub is_demo: bool,
     /// Existing files that an export with the present output settings would replace.
@@ -140,6 +172,41 @@ impl AppStatus {
 
     /// The message the status line shows.
     pub fn open_notice(&self) -> Option<&Notice> {
-        self.notices.last().filter(|_| self.notice_open)
+        self.notices.last().filter(|_| self.notice_open).map(|shown| &shown.notice)
+    }
+
+    /// Adds a message; it stays when another session is opened if it speaks of more than the session.
+    pub(crate) fn add_notice(&mut self, notice: Notice, stays: bool) {
+        // One that is said again moves to the end.
+        self.notices.retain(|shown| shown.notice != notice);
+        self.notices.push(ShownNotice { notice, stays });
+        if self.notices.len() > MAX_NOTICES {
+            self.notices.remove(0);
+        }
+        self.notice_open = true;
+    }
+
+    /// Drops messages; if the one in the status line goes, no older one takes its place.
+    fn drop_notices(&mut self, is_gone: impl Fn(&ShownNotice) -> bool) {
+        let last_goes = self.notices.last().is_some_and(&is_gone);
+        self.notices.retain(|shown| !is_gone(shown));
+        self.notice_open &= !last_goes;
+    }
+
+    /// Drops the messages about a session that is left.
+    pub(crate) fn session_left(&mut self) {
+        self.drop_notices(|shown| !shown.stays);
+    }
+
+    /// Drops everything said of a file.
+    pub(crate) fn no_longer_about(&mut self, path: &Path) {
+        self.drop_notices(|shown| shown.path.as_deref() == Some(path));
+    }
+
+    /// Drops the problems with a file, which is in order now.
+    pub(crate) fn mended(&mut self, path: &Path) {
+        let is_gone =
+            |shown: &ShownNotice| shown.severity != Severity::Info && shown.path.as_deref() == Some(path);
+        self.drop_notices(is_gone);
     }
 }

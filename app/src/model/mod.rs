@@ -10,6 +10,7 @@ pub mod panels;
 pub(crate) mod picture_inputs;
 pub mod preview_requests;
 pub mod questions;
+pub mod remembered;
 pub(crate) mod strip_space;
 pub mod ui_state;
 pub mod variations;

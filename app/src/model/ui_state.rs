@@ -165,7 +165,7 @@ pub enum BoxPart {
 /// State of the dialogs about session files and scans.
 #[derive(Debug, Clone, Default)]
 pub struct FileDialogState {
-    /// The list of unsaved work of earlier runs is open.
+    /// The list of unsaved work of earlier runs is open: on the page before a session, else as a dialog.
     pub shows_unsaved: bool,
     /// The autosave whose removal the user must confirm.
     pub discards: Option<PathBuf>,

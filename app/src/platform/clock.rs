@@ -4,9 +4,40 @@ use std::time::{SystemTime, UNIX_EPOCH};
 
 /// Now, in universal time, as `YYYY:MM:DD HH:MM:SS`.
 pub(crate) fn now_text() -> String {
-    // A clock set before 1970 counts as 1970.
-    let seconds = SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs());
-    text_of(seconds)
+    text_of(now_unix_s())
+}
+
+/// Now, in seconds since 1970; a clock set before counts as 1970.
+pub(crate) fn now_unix_s() -> u64 {
+    SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs())
+}
+
+/// When a moment was, in words: how long ago within a week, else its date in universal time.
+pub(crate) fn day_text(unix_s: u64) -> String {
+    const MONTHS: [&str; 12] = [
+        "January",
+        "February",
+        "March",
+        "April",
+        "May",
+        "June",
+        "July",
+        "August",
+        "September",
+        "October",
+        "November",
+        "December",
+    ];
+    // A date in the future, from a clock that ran ahead, counts as now.
+    let unix_s = unix_s.min(now_unix_s());
+    if now_unix_s() - unix_s < 7 * 86_400 {
+        return ago_text(UNIX_EPOCH + std::time::Duration::from_secs(unix_s));
+    }
+    let text = text_of(unix_s);
+    let mut parts = text.split([':', ' ']).map(|part| part.parse::<usize>().unwrap_or_default());
+    let (year, month, day) = (parts.next(), parts.next(), parts.next());
+    let name = month.and_then(|month| MONTHS.get(month.saturating_sub(1))).copied().unwrap_or_default();
+    format!("{} {name} {}", day.unwrap_or_default(), year.unwrap_or_default())
 }
 
 /// How long ago `then` was, in words.
@@ -55,6 +86,12 @@ mod tests {
         assert_eq!(ago(61), "1 minute ago");
         assert_eq!(ago(2 * 3_600 + 5), "2 hours ago");
         assert_eq!(ago(86_400 * 3 + 5), "3 days ago");
+    }
+
+    #[test]
+    fn a_moment_more_than_a_week_ago_is_told_by_its_date() {
+        assert_eq!(day_text(1_709_251_199), "29 February 2024");
+        assert_eq!(day_text(now_unix_s() - 2 * 86_400), "2 days ago");
     }
 
     #[test]

@@ -1,7 +1,10 @@
-//! The system the program runs on: its window and display, signals that end it, failed allocations, the clock.
+//! The system the program runs on: its window, display and screens, signals that end it, failed allocations, the clock,
+//! the user's folders.
 
 pub mod aborts;
 pub(crate) mod clock;
 pub(crate) mod display;
 pub mod end_signals;
+pub(crate) mod screens;
+pub mod user_folders;
 pub mod window;

@@ -6,19 +6,21 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use egui::ViewportBuilder;
+use egui::{ViewportBuilder, ViewportCommand, pos2, vec2};
 use glassine_engine::session_files::Run;
 use glassine_engine::{Engine, JobHost};
 
 use crate::app::{AppOptions, GlassineApp};
+use crate::model::remembered::WindowPlace;
 use crate::platform::display::{self, Display, Named, NoDisplay};
 use crate::platform::end_signals::EndSignal;
+use crate::platform::screens::{FIRST_SIZE, Fitted, Screen, fitted};
+use crate::platform::user_folders;
 use crate::services::demo_session;
 use crate::services::file_dialogs::SystemPicker;
+use crate::services::state_file::KeptState;
 use crate::widgets::theme;
 
-/// Initial size of the window, points.
-const SIZE: [f32; 2] = [1600.0, 1000.0];
 /// Smallest size of the window, points.
 const LEAST: [f32; 2] = [1000.0, 640.0];
 
@@ -49,7 +51,8 @@ pub enum WindowError {
     },
 }
 
-/// Opens the window on these files, or on the demo session, and returns once it is closed.
+/// Opens the window on these files, on the demo session if its folder is given, or on the welcome page, and returns once it
+/// is closed.
 ///
 /// The toolkit runs what `wrap` makes of the program: the program itself, or something that watches it.
 pub fn open(
@@ -59,33 +62,37 @@ pub fn open(
 ) -> Result<(), WindowError> {
     let named = Named::of_process();
     let display = named.choose().map_err(no_display)?;
-    let begin_with_demo = files.is_empty();
+    let begin_with_demo = files.is_empty() && demo_folder.is_some();
     let mut options = AppOptions {
         inline_jobs: false,
         open: files,
         demo_folder: Some(demo_folder.unwrap_or_else(demo_session::default_folder)),
         begin_with_demo,
         light: false,
+        state: kept_state(),
         ..AppOptions::default()
     };
+    let place = options.state.remembered.window.clone();
     let viewport = ViewportBuilder::default()
         .with_title("Glassine")
         .with_app_id("glassine")
-        .with_inner_size(SIZE)
+        .with_inner_size(place.size_points.unwrap_or(FIRST_SIZE).map(|side| side as f32))
         .with_min_inner_size(LEAST)
+        .with_maximized(place.maximized)
         .with_drag_and_drop(true);
     let native = eframe::NativeOptions { event_loop_builder: on(display), ..native_options(viewport) };
     let start = Arc::new(Start::default());
     let stage = Arc::clone(&start);
     let create = move |creation: &eframe::CreationContext<'_>| {
         stage.is_over.store(true, Ordering::SeqCst);
-        theme::apply(&creation.egui_ctx, true);
+        theme::apply(&creation.egui_ctx, !options.state.remembered.light);
+        put_in_place(creation, &place);
         let ctx = creation.egui_ctx.clone();
         options.end_signal = EndSignal::watch(move || ctx.request_repaint());
         let ctx = creation.egui_ctx.clone();
         let wake = Arc::new(move || ctx.request_repaint());
-        let run = Run::begin(data_folder().as_deref());
-        let engine = Engine::with_cache_folder(cache_folder()).in_run(Arc::new(run));
+        let run = Run::begin(user_folders::data().as_deref());
+        let engine = Engine::with_cache_folder(user_folders::overviews()).in_run(Arc::new(run));
         let jobs = JobHost::threaded(Arc::new(engine), wake);
         let app = GlassineApp::new(jobs, Box::new(SystemPicker::default()), options);
         Ok(wrap(app))
@@ -100,6 +107,68 @@ pub fn open(
         Err(panic) if start.is_over.load(Ordering::SeqCst) => resume_unwind(panic),
         Err(panic) => Err(refused(&panic_text(panic.as_ref()))),
     }
+}
+
+/// What the last run left, if this system has a folder for it.
+fn kept_state() -> KeptState {
+    match (user_folders::config(), user_folders::thumbnails()) {
+        (Some(folder), Some(thumbnails)) => KeptState::read(&folder, thumbnails),
+        _ => KeptState::default(),
+    }
+}
+
+/// Makes the window fit its screen, and puts it where it was left. It is shown only after its first frame.
+fn put_in_place(creation: &eframe::CreationContext<'_>, place: &WindowPlace) {
+    let Some(window) = creation.winit_window() else { return };
+    if place.maximized {
+        return;
+    }
+    let mut screens: Vec<Screen> = window
+        .available_monitors()
+        .map(|monitor| Screen {
+            name: monitor.name(),
+            corner_px: [monitor.position().x, monitor.position().y],
+            size_px: [monitor.size().width, monitor.size().height],
+            scale: monitor.scale_factor(),
+        })
+        .filter(|screen| screen.size_px.iter().all(|side| *side > 0))
+        .collect();
+    let main = window.primary_monitor().and_then(|monitor| monitor.name());
+    screens.sort_by_key(|screen| screen.name != main);
+    let Fitted { size_points, corner_px } = fitted(place, &screens);
+    let [width, height] = size_points.map(|side| side as f32);
+    let ctx = &creation.egui_ctx;
+    if width < LEAST[0] || height < LEAST[1] {
+        let least = vec2(width.min(LEAST[0]), height.min(LEAST[1]));
+        ctx.send_viewport_cmd(ViewportCommand::MinInnerSize(least));
+    }
+    ctx.send_viewport_cmd(ViewportCommand::InnerSize(vec2(width, height)));
+    // Where the system alone places windows, it does not say where they are.
+    if let Some([x, y]) = corner_px.filter(|_| window.outer_position().is_ok()) {
+        let scale = window.scale_factor() as f32;
+        ctx.send_viewport_cmd(ViewportCommand::OuterPosition(pos2(x as f32 / scale, y as f32 / scale)));
+    }
+}
+
+/// The window as it is now, and the size that it has when it is not maximised.
+pub(crate) fn place_of(frame: &eframe::Frame, before: &WindowPlace) -> Option<WindowPlace> {
+    let window = frame.winit_window()?;
+    if window.is_maximized() || window.fullscreen().is_some() {
+        return Some(WindowPlace { maximized: window.is_maximized(), ..before.clone() });
+    }
+    let (size, scale) = (window.inner_size(), window.scale_factor());
+    if size.width == 0 || size.height == 0 || window.is_minimized() == Some(true) {
+        return None;
+    }
+    let screen = window.current_monitor();
+    let corner = screen.as_ref().map(|screen| screen.position()).unwrap_or_default();
+    let position = window.outer_position().ok();
+    Some(WindowPlace {
+        size_points: Some([size.width, size.height].map(|side| (f64::from(side) / scale).round())),
+        from_screen_px: position.map(|at| [at.x - corner.x, at.y - corner.y]),
+        screen: screen.and_then(|screen| screen.name()),
+        maximized: false,
+    })
 }
 
 /// State of the window's start. Until it is over, a panic comes from a library the toolkit could not load, and becomes
@@ -181,17 +250,6 @@ fn plain_reason(message: &str) -> String {
     let is_about_drawing =
         last == "not found" || ["GLX", "EGL", "config"].iter().any(|word| last.contains(word));
     if is_about_drawing { format!("no OpenGL driver was found ({last})") } else { last.to_owned() }
-}
-
-/// Folder for autosaves of sessions without a file. `None` if it cannot be made; these are then not autosaved.
-fn data_folder() -> Option<PathBuf> {
-    let folder = directories::ProjectDirs::from("", "", "glassine")?.data_local_dir().to_path_buf();
-    std::fs::create_dir_all(&folder).ok().map(|()| folder)
-}
-
-/// Folder for the overviews of a session without a file; `None` if the system names none.
-fn cache_folder() -> Option<PathBuf> {
-    Some(directories::ProjectDirs::from("", "", "glassine")?.cache_dir().join("overviews"))
 }
 
 #[cfg(test)]

@@ -19,6 +19,12 @@ pub fn default_folder() -> PathBuf {
         .map_or_else(|| PathBuf::from("demo-sessions/cache"), |dirs| dirs.cache_dir().join("demo"))
 }
 
+/// Whether a file has the name of one of the demo's scans, wherever it is.
+pub(crate) fn is_scan(path: &Path) -> bool {
+    let name = path.file_name().and_then(|name| name.to_str());
+    name.is_some_and(|name| glassine_filmsim::demo_strips().iter().any(|strip| strip.scan_file_name == name))
+}
+
 /// Opens the demo session of a folder, or makes it if it does not exist.
 ///
 /// The session file is beside its scans; the user's changes stay in it until the user removes the file.

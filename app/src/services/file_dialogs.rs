@@ -157,7 +157,9 @@ fn show(request: &PickRequest) -> PickOutcome {
         return PickOutcome::NoDialog;
     }
     let mut dialog = rfd::FileDialog::new().set_title(request.purpose.title());
-    if let Some(folder) = &request.folder {
+    // A folder that is gone, such as one on a drive, gives way to the nearest one that is there.
+    let there = request.folder.iter().flat_map(|folder| folder.ancestors()).find(|folder| folder.is_dir());
+    if let Some(folder) = there {
         dialog = dialog.set_directory(folder);
     }
     let asked = Instant::now();

@@ -71,6 +71,7 @@ impl GlassineApp {
                 self.end_job(id);
                 self.exported(key, Arc::from(report));
             }
+            JobEventKind::UnsavedFound(work) => self.list_unsaved(work),
             JobEventKind::Done => self.job_done(id),
             JobEventKind::Failed(failure) => self.job_failed(id, Some(&failure)),
             JobEventKind::Cancelled => self.job_failed(id, None),
@@ -93,6 +94,7 @@ impl GlassineApp {
                 Ok(print) => self.hashed(scan, &path, &print),
                 Err(notice) => self.notify(notice),
             },
+            JobEventKind::Autosaved { .. } => self.autosaved(),
             JobEventKind::ScansChecked { depth: _, checks } => self.scans_checked(id, checks),
             JobEventKind::LockSeen(holder) => self.lock_seen(holder),
             JobEventKind::Counted { frame, count } => self.status.counts.counted_one(id, frame, count),
@@ -113,6 +115,7 @@ impl GlassineApp {
             }
             JobEventKind::PreviewReady(preview) => {
                 if self.scheduler.picture_ready(&preview) {
+                    self.note_print(&preview);
                     self.previews.accept(preview);
                 }
             }
@@ -131,8 +134,8 @@ impl GlassineApp {
             | JobEventKind::SessionReady(_)
             | JobEventKind::Saved { .. }
             | JobEventKind::SaveConflict(_)
-            | JobEventKind::Autosaved { .. }
             | JobEventKind::Exported(_)
+            | JobEventKind::UnsavedFound(_)
             | JobEventKind::Done
             | JobEventKind::Failed(_)
             | JobEventKind::Cancelled => {}

@@ -1,4 +1,5 @@
-//! Work that goes on beside the drawing: pictures and counts, reports of jobs, file dialogs, the demo session.
+//! Work that goes on beside the drawing: pictures and counts, reports of jobs, file dialogs, the demo session,
+//! what is remembered between runs.
 
 pub mod demo_session;
 pub mod eta;
@@ -7,3 +8,6 @@ pub mod file_dialogs;
 pub(crate) mod job_events;
 pub(crate) mod preview_scheduler;
 pub mod preview_store;
+pub(crate) mod recent_sessions;
+pub mod state_file;
+pub(crate) mod thumbnails;

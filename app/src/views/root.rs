@@ -11,8 +11,8 @@ use super::histogram_view::{tones_height, tones_ui};
 use super::key_help::keys_ui;
 use super::prints::prints_ui;
 use super::question_dialogs::questions_ui;
-use super::scan_problems::scan_cards_ui;
-use super::session_file_dialogs::{held_banner_ui, session_files_ui};
+use super::scan_problems::{missing_cards_ui, scan_cards_ui};
+use super::session_file_dialogs::{held_banner_ui, problem_over_dialogs_ui, session_files_ui};
 use super::settings::{rail_ui, section_ui};
 use super::status_line::{notices_ui, status_ui};
 use super::stock_pane::stock_ui;
@@ -56,6 +56,7 @@ pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     notices_ui(ui, cx);
     session_files_ui(ui, cx);
     questions_ui(ui, cx);
+    problem_over_dialogs_ui(ui, cx);
 }
 
 fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
@@ -83,6 +84,7 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         let place = opening(ui, place(ui, canvas, cx), opened);
         strip_ui(ui, cx, &place);
         prints_ui(ui, cx, &place);
+        missing_cards_ui(ui, cx, &place);
         ui.advance_cursor_after_rect(canvas);
     });
     settings_panels_ui(ui, cx);

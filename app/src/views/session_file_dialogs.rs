@@ -1,10 +1,14 @@
 //! Dialogs about a session and its file: a save that met another version, another program that works on the session,
-//! unsaved work of earlier runs.
+//! unsaved work of earlier runs; and the last problem above any dialog.
 
 use std::time::{Duration, UNIX_EPOCH};
 
-use egui::{Align, Button, Frame, Id, Label, Layout, Margin, Modal, Panel, RichText, ScrollArea, Ui, vec2};
+use egui::{
+    Align, Align2, Area, Button, Frame, Id, Label, Layout, Margin, Modal, Order, Panel, RichText, ScrollArea,
+    Sense, Ui, pos2, vec2,
+};
 use glassine_engine::session_files::UnsavedWork;
+use glassine_engine::{ScanCheck, Severity};
 
 use crate::commands::{Command, FileCommand, ViewCommand};
 use crate::platform::clock::ago_text;
@@ -18,6 +22,8 @@ const WIDTH: f32 = 560.0;
 const FEW: usize = 2;
 const BUTTON: egui::Vec2 = vec2(0.0, 28.0);
 const BANNER_HEIGHT: f32 = 34.0;
+/// Width of a problem above a dialog.
+const PROBLEM_WIDTH: f32 = 620.0;
 
 /// Draws the open dialogs, one at a time.
 pub(super) fn session_files_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
@@ -26,7 +32,11 @@ pub(super) fn session_files_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
     }
     if cx.status.conflict.is_some() {
         conflict_ui(ui, cx);
-    } else if cx.ui_state.files.shows_unsaved && !cx.status.unsaved_work.is_empty() {
+    } else if cx.ui_state.files.shows_unsaved
+        && !cx.status.unsaved_work.is_empty()
+        && !cx.session.scans.is_empty()
+    {
+        // The page before anything is open has the same list.
         unsaved_ui(ui, cx);
     }
 }
@@ -107,10 +117,7 @@ fn unsaved_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
         wrapped(ui, "autosaved but never saved; it is kept until you save or discard it");
         ui.add_space(8.0);
         ScrollArea::vertical().max_height(ui.ctx().content_rect().height() * 0.5).show(ui, |ui| {
-            for work in &cx.status.unsaved_work {
-                one_unsaved_ui(ui, cx, work);
-                ui.add_space(8.0);
-            }
+            unsaved_list_ui(ui, cx);
         });
         ui.add_space(6.0);
         if ui.add(Button::new("not now").min_size(BUTTON)).clicked() {
@@ -119,6 +126,14 @@ fn unsaved_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
     });
     if closes {
         cx.push(ViewCommand::ShowUnsavedWork(false));
+    }
+}
+
+/// All unsaved work, with buttons to open and to discard each.
+pub(super) fn unsaved_list_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    for work in &cx.status.unsaved_work {
+        one_unsaved_ui(ui, cx, work);
+        ui.add_space(8.0);
     }
 }
 
@@ -157,10 +172,46 @@ fn one_unsaved_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, work: &UnsavedWork) {
                 ui.add(Label::new(title).truncate());
                 let frames = if work.frames == 1 { "frame" } else { "frames" };
                 let host = work.other_host.as_ref().map(|host| format!("  ·  on {host}")).unwrap_or_default();
-                let facts =
-                    format!("{name}  ·  {} {frames}  ·  {}{host}", work.frames, ago_text(work.changed));
+                let later = if work.is_saved_later { "  ·  the session was saved since" } else { "" };
+                let ago = ago_text(work.changed);
+                let facts = format!("{name}  ·  {} {frames}  ·  {ago}{host}{later}", work.frames);
                 ui.add(Label::new(RichText::new(facts).small().color(p.text_weak)).truncate())
                     .on_hover_text(work.autosave.display().to_string());
+            });
+        });
+    });
+}
+
+/// While a dialog dims the window, the last problem is repeated above it, so that it is never seen only through the dimming.
+pub(super) fn problem_over_dialogs_ui(ui: &Ui, cx: &ViewCx<'_>) {
+    let ctx = ui.ctx();
+    if ctx.memory(|memory| memory.top_modal_layer().is_none()) {
+        return;
+    }
+    let said = cx.status.open_notice().filter(|notice| notice.severity != Severity::Info).cloned();
+    let Some(notice) = said.or_else(|| cx.status.scan_problems.iter().find_map(ScanCheck::notice)) else {
+        return;
+    };
+    let window = ctx.content_rect();
+    let area = Area::new(Id::unique("problem over dialogs")).order(Order::Tooltip);
+    let top = pos2(window.center().x, window.top() + theme::TOOLBAR_HEIGHT + 8.0);
+    area.fixed_pos(top).pivot(Align2::CENTER_TOP).show(ctx, |ui| {
+        let p = theme::palette(ui);
+        Frame::popup(ui.style()).inner_margin(Margin::symmetric(14, 8)).show(ui, |ui| {
+            ui.set_width(PROBLEM_WIDTH.min(window.width() - 60.0));
+            ui.horizontal_top(|ui| {
+                let (rect, _) = ui.allocate_exact_size(vec2(16.0, 16.0), Sense::hover());
+                paint_icon(ui.painter(), rect, Icon::Warn, p.warn);
+                ui.vertical(|ui| {
+                    ui.spacing_mut().item_spacing.y = 2.0;
+                    ui.add(Label::new(RichText::new(&notice.headline).color(p.text_strong)).wrap());
+                    if !notice.what_to_do.is_empty() {
+                        ui.add(Label::new(RichText::new(&notice.what_to_do).color(p.text)).wrap());
+                    }
+                    if let Some(path) = &notice.path {
+                        note_ui(ui, &path.display().to_string());
+                    }
+                });
             });
         });
     });

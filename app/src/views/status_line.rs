@@ -44,12 +44,12 @@ fn jobs_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         }
     }
     let Some((job, more)) = cx.status.shown_job() else { return };
+    if cx.session.scans.is_empty() {
+        // The empty window shows the progress large, with its own button.
+        return;
+    }
     if job.can_stop() && IconButton::new(Icon::Close, "cancel").show(ui).clicked() {
         cx.push(JobCommand::Cancel);
-    }
-    if cx.session.scans.is_empty() {
-        // The empty window shows the progress large.
-        return;
     }
     if job.share > 0.0 {
         let bar = ProgressBar::new(job.share).desired_width(BAR_WIDTH).desired_height(8.0).fill(p.accent);

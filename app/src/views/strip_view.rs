@@ -1,15 +1,18 @@
 //! The strip: the scan itself with its boxes, running left to right.
 
+use std::sync::Arc;
+
 use egui::{
     Align2, Color32, EventFilter, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, TextStyle, Ui, WidgetInfo,
     vec2,
 };
-use glassine_engine::ScanState;
+use glassine_engine::ViewKey;
 use glassine_raster::TiltedBox;
 use glassine_session::{Frame, Session, frame_problem};
 
 use super::frame_menu::frame_menu;
 use super::scan_picture::{magnifier_ui, paint_scan, paint_tiles, request_sharp_region};
+use super::scan_problems::is_without_picture;
 use super::strip_drawing::drawing_ui;
 use crate::commands::{EditCommand, GesturePhase, SelectCommand, SelectHow, ViewCommand};
 use crate::model::doubts::{Doubt, doubts, is_doubtful};
@@ -144,16 +147,16 @@ fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Pi
         }
         paint_tiles(&clip, view, piece, cx.previews.base_pixels(piece.scan));
     }
-    if cx.previews.overview(piece.scan).is_empty() {
-        let is_missing =
-            cx.status.scan_problems.iter().any(|problem| {
-                problem.scan == piece.scan && matches!(problem.state, ScanState::Missing { .. })
-            });
-        let text = if is_missing { "the scan is missing" } else { "reading the scan" };
+    // A missing scan has a card in its place.
+    if cx.previews.overview(piece.scan).is_empty() && !is_without_picture(cx, piece.scan) {
+        let is_on_it =
+            |frame: &&Arc<Frame>| cx.session.strip(frame.strip).is_some_and(|strip| strip.scan == piece.scan);
+        let mut frames = cx.session.frames.iter().filter(is_on_it);
+        let has_failed = frames.any(|frame| cx.previews.failure(ViewKey::Print(frame.id)).is_some());
         clip.text(
             rect.center(),
             Align2::CENTER_CENTER,
-            text,
+            if has_failed { "the scan can't be read" } else { "reading the scan" },
             TextStyle::Body.resolve(&painter.ctx().global_style()),
             p.text_weak,
         );

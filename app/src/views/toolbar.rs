@@ -62,7 +62,7 @@ fn find(cx: &mut ViewCx<'_>) {
     let strip = cx.strip();
     cx.push(JobCommand::FindFrames {
         scan,
-        film: strip.map(|strip| strip.film).unwrap_or_default(),
+        film: strip.map(|strip| strip.film),
         format_id: strip.and_then(|strip| strip.format_id.clone()),
     });
 }

@@ -1,50 +1,225 @@
-//! The window before anything is open.
+//! The window before anything is open: scans to open, unsaved work, recent sessions, the demo.
 
-use egui::{Align, Button, Layout, RichText, Ui, vec2};
+use egui::{
+    Align, Button, Color32, Label, Layout, Rect, Response, RichText, Role, ScrollArea, Sense, Stroke,
+    StrokeKind, TextStyle, Ui, UiBuilder, WidgetInfo, pos2, vec2,
+};
 
-use crate::commands::{FileCommand, ViewCommand};
+use super::session_file_dialogs::unsaved_list_ui;
+use crate::commands::{FileCommand, JobCommand, ViewCommand};
+use crate::model::app_status::{JobStatus, RecentShown};
+use crate::platform::clock::day_text;
 use crate::views::ViewCx;
+use crate::widgets::icon::{Icon, IconButton, paint_icon};
 use crate::widgets::theme;
 
+/// Widest column of the page, points.
+const PAGE_WIDTH: f32 = 1040.0;
+const CARD_HEIGHT: f32 = 68.0;
+/// Least width of a card, points.
+const CARD_LEAST: f32 = 300.0;
+/// Room for the picture of a session, points.
+const PICTURE: egui::Vec2 = vec2(80.0, 56.0);
+
 pub(super) fn welcome_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    if let Some((job, _)) = cx.status.shown_job() {
+        progress_ui(ui, cx, job);
+        return;
+    }
+    let room = ui.available_rect_before_wrap();
+    let is_bare = cx.status.unsaved_work.is_empty() && cx.status.recent.is_empty();
+    ScrollArea::vertical().auto_shrink(false).id_salt("welcome").show(ui, |ui| {
+        ui.add_space((room.height() * if is_bare { 0.34 } else { 0.08 }).max(24.0));
+        ui.vertical_centered(|ui| begin_ui(ui, cx));
+        let width = PAGE_WIDTH.min(room.width() - 80.0);
+        let left = room.center().x - width / 2.0;
+        let top = ui.cursor().top();
+        let column = Rect::from_min_size(pos2(left, top), vec2(width, f32::INFINITY));
+        ui.scope_builder(UiBuilder::new().max_rect(column), |ui| {
+            unsaved_ui(ui, cx);
+            recent_ui(ui, cx);
+            ui.add_space(24.0);
+        });
+    });
+}
+
+/// What is being made or opened.
+fn progress_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, job: &JobStatus) {
     let p = theme::palette(ui);
-    let room = ui.available_size();
-    ui.allocate_ui_with_layout(room, Layout::top_down(Align::Center), |ui| {
-        ui.add_space((room.y * 0.34).max(40.0));
-        if let Some((job, _)) = cx.status.shown_job() {
-            ui.label(RichText::new(&job.label).text_style(egui::TextStyle::Heading).color(p.text_strong));
-            ui.add_space(4.0);
-            ui.label(RichText::new(job.detail_text()).color(p.text_weak));
-            ui.add_space(12.0);
-            let bar =
-                egui::ProgressBar::new(job.share).desired_width(320.0).desired_height(8.0).fill(p.accent);
-            ui.add(bar);
-            return;
-        }
-        ui.label(
-            RichText::new("open the scan of a strip")
-                .text_style(egui::TextStyle::Heading)
-                .color(p.text_strong),
-        );
-        ui.add_space(6.0);
-        ui.label(RichText::new("drop scans or a session here, or choose them").color(p.text_weak));
-        ui.add_space(18.0);
-        let size = vec2(200.0, 32.0);
-        let open = Button::new(RichText::new("open…").color(p.on_accent)).fill(p.accent).min_size(size);
-        if ui.add(open).clicked() {
-            cx.push(FileCommand::AskOpen);
-        }
+    ui.vertical_centered(|ui| {
+        ui.add_space((ui.available_height() * 0.34).max(40.0));
+        ui.label(RichText::new(&job.label).text_style(TextStyle::Heading).color(p.text_strong));
         ui.add_space(4.0);
-        if ui.add(Button::new("look at the demo strips").min_size(size)).clicked() {
-            cx.push(FileCommand::OpenDemo);
+        ui.label(RichText::new(job.detail_text()).color(p.text_weak));
+        ui.add_space(12.0);
+        let bar = egui::ProgressBar::new(job.share).desired_width(320.0).desired_height(8.0).fill(p.accent);
+        ui.add(bar);
+        ui.add_space(14.0);
+        if job.can_stop() && ui.add(Button::new("cancel").min_size(vec2(110.0, 28.0))).clicked() {
+            cx.push(JobCommand::Cancel);
         }
-        let unsaved = cx.status.unsaved_work.len();
-        if unsaved > 0 {
-            ui.add_space(4.0);
-            let text = format!("unsaved work ({unsaved})");
-            if ui.add(Button::new(text).min_size(size)).clicked() {
+    });
+}
+
+/// Scans first, then the demo as another choice.
+fn begin_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let p = theme::palette(ui);
+    let title = RichText::new("open the scan of a strip").text_style(TextStyle::Heading).color(p.text_strong);
+    ui.label(title);
+    ui.add_space(6.0);
+    ui.label(RichText::new("drop scans or a session here, or choose them").color(p.text_weak));
+    ui.add_space(18.0);
+    let size = vec2(200.0, 32.0);
+    let open = Button::new(RichText::new("open…").color(p.on_accent)).fill(p.accent).min_size(size);
+    if ui.add(open).clicked() {
+        cx.push(FileCommand::AskOpen);
+    }
+    ui.add_space(4.0);
+    if ui.add(Button::new("look at the demo strips").min_size(size)).clicked() {
+        cx.push(FileCommand::OpenDemo);
+    }
+    ui.add_space(2.0);
+    let note = "invented film, drawn on first use: a minute or two, and 300 MB in the cache folder";
+    ui.label(RichText::new(note).small().color(p.text_weak));
+}
+
+/// Head of a list, with room for a button at its right end.
+fn head_ui(ui: &mut Ui, title: &str, button: impl FnOnce(&mut Ui)) {
+    let p = theme::palette(ui);
+    ui.add_space(22.0);
+    ui.horizontal(|ui| {
+        ui.label(RichText::new(title).text_style(theme::section_style()).color(p.text_strong));
+        ui.with_layout(Layout::right_to_left(Align::Center), button);
+    });
+    ui.add_space(2.0);
+    let line = ui.available_rect_before_wrap();
+    ui.painter().hline(line.x_range(), line.top(), Stroke::new(1.0, p.text_weak.gamma_multiply(0.5)));
+    ui.add_space(8.0);
+}
+
+fn unsaved_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let count = cx.status.unsaved_work.len();
+    if count == 0 {
+        return;
+    }
+    if !cx.ui_state.files.shows_unsaved {
+        ui.add_space(14.0);
+        ui.vertical_centered(|ui| {
+            if ui.button(format!("unsaved work ({count})")).clicked() {
                 cx.push(ViewCommand::ShowUnsavedWork(true));
             }
+        });
+        return;
+    }
+    head_ui(ui, "unsaved work of earlier runs", |ui| {
+        let tip = "it is kept until you save or discard it";
+        if ui.button("not now").on_hover_text(tip).clicked() {
+            cx.push(ViewCommand::ShowUnsavedWork(false));
         }
+    });
+    unsaved_list_ui(ui, cx);
+}
+
+fn recent_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    if cx.status.recent.is_empty() {
+        return;
+    }
+    head_ui(ui, "recent sessions", |_| ());
+    let gap = theme::GAP;
+    let width = ui.available_width();
+    let columns = ((width + gap) / (CARD_LEAST + gap)).floor().max(1.0);
+    let card = (width - gap * (columns - 1.0)) / columns;
+    ui.spacing_mut().item_spacing.y = gap;
+    for row in cx.status.recent.chunks(columns as usize) {
+        ui.horizontal(|ui| {
+            ui.spacing_mut().item_spacing.x = gap;
+            for shown in row {
+                card_ui(ui, cx, shown, card);
+            }
+        });
+    }
+}
+
+/// Name of a session: that of its file.
+fn name_of(shown: &RecentShown) -> String {
+    let name = shown.recent.path.file_name().unwrap_or_default().to_string_lossy();
+    let name = name.strip_suffix(".json").unwrap_or(&name);
+    name.strip_suffix(".session").unwrap_or(name).to_owned()
+}
+
+/// One recent session: a click opens it, its cross takes it off the list.
+fn card_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, shown: &RecentShown, width: f32) {
+    let p = theme::palette(ui);
+    let name = name_of(shown);
+    let sense = if shown.is_missing { Sense::hover() } else { Sense::click() };
+    let (rect, response) = ui.allocate_exact_size(vec2(width, CARD_HEIGHT), sense);
+    response.widget_info(|| {
+        let label = format!("open {name}{}", if shown.is_missing { ", missing" } else { "" });
+        WidgetInfo::labeled(Role::Button, !shown.is_missing, label)
+    });
+    let is_hovered = response.hovered() && !shown.is_missing;
+    ui.painter().rect_filled(rect, 4.0, if is_hovered { p.button_hover } else { p.panel });
+    if response.has_focus() {
+        ui.painter().rect_stroke(rect, 4.0, Stroke::new(1.0, p.accent), StrokeKind::Inside);
+    }
+    let frame = Rect::from_min_size(rect.min + vec2(6.0, 6.0), PICTURE);
+    picture_ui(ui, shown, frame);
+    words_ui(
+        ui,
+        shown,
+        &name,
+        Rect::from_min_max(frame.right_top() + vec2(10.0, 0.0), rect.max - vec2(32.0, 6.0)),
+    );
+    let corner = Rect::from_min_size(pos2(rect.right() - 30.0, rect.top() + 4.0), vec2(26.0, 26.0));
+    ui.scope_builder(UiBuilder::new().max_rect(corner), |ui| {
+        let label = format!("take {name} off the list");
+        if IconButton::new(Icon::Close, &label).tip("its file stays").show(ui).clicked() {
+            cx.push(FileCommand::ForgetRecent(shown.recent.path.clone()));
+        }
+    });
+    let response = response.on_hover_text(shown.recent.path.display().to_string());
+    if is_clicked(&response, shown) {
+        cx.push(FileCommand::Open(vec![shown.recent.path.clone()]));
+    }
+}
+
+fn is_clicked(response: &Response, shown: &RecentShown) -> bool {
+    !shown.is_missing && response.clicked()
+}
+
+/// The small picture, whole and in the middle of its room.
+fn picture_ui(ui: &Ui, shown: &RecentShown, frame: Rect) {
+    let p = theme::palette(ui);
+    ui.painter().rect_filled(frame, 2.0, p.field);
+    let Some((texture, size)) = shown.picture.filter(|(_, size)| size.x > 0.0 && size.y > 0.0) else {
+        return;
+    };
+    let scale = (frame.width() / size.x).min(frame.height() / size.y);
+    let place = Rect::from_center_size(frame.center(), size * scale);
+    let whole = Rect::from_min_max(pos2(0.0, 0.0), pos2(1.0, 1.0));
+    let tint = if shown.is_missing { Color32::from_white_alpha(110) } else { Color32::WHITE };
+    ui.painter().image(texture, place, whole, tint);
+}
+
+fn words_ui(ui: &mut Ui, shown: &RecentShown, name: &str, room: Rect) {
+    let p = theme::palette(ui);
+    let layout = Layout::top_down(Align::Min);
+    ui.scope_builder(UiBuilder::new().max_rect(room).layout(layout), |ui| {
+        ui.spacing_mut().item_spacing = vec2(4.0, 1.0);
+        let line = |text: RichText| Label::new(text).truncate().selectable(false);
+        ui.add(line(RichText::new(name).text_style(theme::strong_style()).color(p.text_strong)));
+        let folder =
+            shown.recent.path.parent().map(|folder| folder.display().to_string()).unwrap_or_default();
+        ui.add(line(RichText::new(folder).small().color(p.text_weak)));
+        let day = day_text(shown.recent.opened_unix_s);
+        if !shown.is_missing {
+            ui.add(line(RichText::new(day).small().color(p.text_weak)));
+            return;
+        }
+        ui.horizontal(|ui| {
+            let (sign, _) = ui.allocate_exact_size(vec2(14.0, 14.0), Sense::hover());
+            paint_icon(ui.painter(), sign, Icon::Warn, p.warn);
+            ui.add(line(RichText::new(format!("missing  ·  {day}")).small().color(p.text)));
+        });
     });
 }

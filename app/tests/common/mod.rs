@@ -11,6 +11,8 @@ use glassine_app::app::{AppOptions, GlassineApp};
 use glassine_app::services::file_dialogs::{
     FilePicker, PickAnswer, PickOutcome, PickRequest, PreparedPicker, Wake,
 };
+use glassine_app::services::state_file::KeptState;
+use glassine_engine::session_files::Run;
 use glassine_engine::{Engine, JobHost};
 use glassine_film::colour::working_from_lab;
 use glassine_film::{CHART_LAB_D50, FilmKind, default_stock};
@@ -235,6 +237,25 @@ pub(crate) fn app(open: Vec<PathBuf>, picker: SharedPicker) -> GlassineApp {
     let jobs = JobHost::inline(Arc::new(Engine::new()));
     let options = AppOptions { inline_jobs: true, open, ..AppOptions::default() };
     GlassineApp::new(jobs, Box::new(picker), options)
+}
+
+/// A program that keeps what it remembers, and its autosaves, in a folder of the test.
+pub(crate) fn app_in(kept: &Path, open: Vec<PathBuf>, picker: SharedPicker) -> GlassineApp {
+    let run = Run::begin(Some(&kept.join("data")));
+    let jobs = JobHost::inline(Arc::new(Engine::new().in_run(Arc::new(run))));
+    let options = AppOptions {
+        inline_jobs: true,
+        open,
+        demo_folder: Some(kept.join("demo")),
+        state: KeptState::read(&kept.join("config"), kept.join("thumbnails")),
+        ..AppOptions::default()
+    };
+    GlassineApp::new(jobs, Box::new(picker), options)
+}
+
+/// Ends a run of the program as closing its window does.
+pub(crate) fn end(mut window: Harness<'static, GlassineApp>) {
+    window.state_mut().end();
 }
 
 /// A window over a program, run until it settles.

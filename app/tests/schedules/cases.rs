@@ -61,7 +61,7 @@ fn a_late_save_names_no_other_session_and_is_told() {
 fn frames_that_were_found_stay_though_a_frame_was_added_meanwhile() {
     let mut desk = desk();
     let scan = first_scan(&desk);
-    desk.ask([Command::Job(JobCommand::FindFrames { scan, film: FilmKind::Slide, format_id: None })]);
+    desk.ask([Command::Job(JobCommand::FindFrames { scan, film: Some(FilmKind::Slide), format_id: None })]);
     desk.ask([Command::Box(BoxCommand::Duplicate)]);
     let (before, seen) = (desk.app.session().strips.clone(), desk.app.history().undo_steps());
     desk.settle();

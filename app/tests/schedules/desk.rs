@@ -343,7 +343,7 @@ impl Desk {
             10 => self.gesture(),
             11 => one(strip.map(|strip| Command::Job(JobCommand::SolveStrip(strip)))),
             12 => one(scan.map(|scan| {
-                let film = FilmKind::ColourNegative;
+                let film = Some(FilmKind::ColourNegative);
                 Command::Job(JobCommand::FindFrames { scan, film, format_id: None })
             })),
             13 if self.app.status().conflict.is_some() => vec![Command::File(FileCommand::TakeOver)],

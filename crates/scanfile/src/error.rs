@@ -132,6 +132,11 @@ impl Error {
         Self::Malformed { path: path.to_owned(), found: found.into() }
     }
 
+    /// The file ends after `there` bytes; it should have `whole` bytes, if that is known.
+    pub(crate) fn cut_short(path: &Path, there: u64, whole: Option<u64>) -> Self {
+        Self::malformed(path, ends_early(there, whole))
+    }
+
     pub(crate) fn unsupported(path: &Path, found: impl Into<String>, hint: impl Into<String>) -> Self {
         Self::Unsupported { path: path.to_owned(), found: found.into(), hint: hint.into() }
     }
@@ -253,6 +258,31 @@ impl From<Cancelled> for Error {
     }
 }
 
+/// Where a file ends too early: `the file ends after 12.0 of 30.3 MB`.
+pub(crate) fn ends_early(there: u64, whole: Option<u64>) -> String {
+    // No file is longer; a position beyond comes from damage, and its number would say nothing.
+    const LONGEST: u64 = 1 << 46;
+    let unit = |bytes: u64| match bytes {
+        0..1_000 => (1, "bytes"),
+        1_000..1_000_000 => (1_000, "kB"),
+        _ => (1_000_000, "MB"),
+    };
+    let text = |bytes: u64, size: u64| match size {
+        1 => bytes.to_string(),
+        _ => format!("{:.1}", bytes as f64 / size as f64),
+    };
+    let Some(whole) = whole.filter(|whole| (there + 1..LONGEST).contains(whole)) else {
+        let (size, name) = unit(there);
+        return format!("the file ends after {} {name}, before its picture is complete", text(there, size));
+    };
+    let (size, name) = unit(whole);
+    let (part, all) = (text(there, size), text(whole, size));
+    if part == all {
+        return format!("the file ends after {there} of {whole} bytes");
+    }
+    format!("the file ends after {part} of {all} {name}")
+}
+
 /// The other name of a protected file, if it differs from the name to be written.
 fn other_name(path: &Path, input: &Path) -> String {
     if std::path::absolute(path).is_ok_and(|path| path == input) {
@@ -357,6 +387,21 @@ mod tests {
         let (text, hint) = (error.to_string(), error.hint());
         let back = Error::from(RegionError::from(error));
         assert_eq!((back.to_string(), back.hint(), back.may_pass()), (text, hint, true));
+    }
+
+    #[test]
+    fn a_file_that_ends_early_is_told_in_the_unit_of_its_whole() {
+        for (there, whole, told) in [
+            (12_000_000, Some(30_340_000), "12.0 of 30.3 MB"),
+            (400, Some(2_500), "0.4 of 2.5 kB"),
+            (8, Some(900), "8 of 900 bytes"),
+            // The tenths would not show the difference.
+            (30_300_000, Some(30_300_001), "30300000 of 30300001 bytes"),
+            (12_000_000, None, "12.0 MB, before its picture is complete"),
+            (12_000_000, Some(u64::MAX), "12.0 MB, before its picture is complete"),
+        ] {
+            assert_eq!(ends_early(there, whole), format!("the file ends after {told}"));
+        }
     }
 
     #[test]

@@ -215,3 +215,28 @@ fn a_changed_bit_anywhere_in_a_png_is_told() {
         }
     }
 }
+
+#[test]
+fn a_file_that_ends_early_says_after_how_much_of_it_and_no_more() {
+    let plain = PictureFormat::Tiff { compression: Compression::None };
+    for (format, knows_its_length) in
+        [(plain, true), (PictureFormat::Png, false), (PictureFormat::Jpeg { quality: 90 }, false)]
+    {
+        let whole = picture(format, 3, (400, 300));
+        let part = &whole[..whole.len() / 3];
+        let headline = match read(part) {
+            Err(error) => error.headline(),
+            Ok(_) => panic!("a third of a file was read: {format:?}"),
+        };
+        let kilobytes = |bytes: usize| format!("{:.1}", bytes as f64 / 1e3);
+        let told = if knows_its_length {
+            // 400 x 300 px of six bytes; the directory of tags lies before or behind them.
+            let all = 400 * 300 * 6;
+            assert!((all..all + 2_000).contains(&whole.len()), "{}", whole.len());
+            format!("the file ends after {} of 72", kilobytes(part.len()))
+        } else {
+            format!("the file ends after {} kB, before its picture is complete", kilobytes(part.len()))
+        };
+        assert!(headline.starts_with(&told), "{format:?}: {headline}, not {told}");
+    }
+}

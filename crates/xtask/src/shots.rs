@@ -38,8 +38,14 @@ pub(crate) fn draw(root: &Path) -> anyhow::Result<()> {
     wait(Duration::from_secs(20), "the virtual display", || {
         on(&display, "xdotool", &["getmouselocation"]).is_ok()
     })?;
+    // The pictures show the window as on its first day, whatever the user's own looks like.
+    let config = super::target().join("shots-config");
+    if config.exists() {
+        std::fs::remove_dir_all(&config).with_context(|| config.display().to_string())?;
+    }
     let mut demo = Command::new(&program);
     demo.arg("demo").env("DISPLAY", &display).env_remove("WAYLAND_DISPLAY").env("LIBGL_ALWAYS_SOFTWARE", "1");
+    demo.env("GLASSINE_CONFIG", &config);
     if let Some(folder) = std::env::args().nth(3) {
         demo.args(["--folder", &folder]);
     }

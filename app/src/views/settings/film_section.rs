@@ -207,7 +207,7 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         let hint = "look for the frames of this scan again; boxes changed by hand on it are replaced, undo brings \
                     them back";
         if ui.button("box the frames again").on_hover_text(hint).clicked() {
-            let (film, format_id) = (strip.film, strip.format_id.clone());
+            let (film, format_id) = (Some(strip.film), strip.format_id.clone());
             cx.push(JobCommand::FindFrames { scan: strip.scan, film, format_id });
         }
     });

@@ -76,7 +76,7 @@ impl Worker for Engine {
             }
             Job::LookAtLock { path } => send(JobEventKind::LockSeen(session_files::lock_holder(&path))),
             Job::FindFrames { scan, film, format_id } => {
-                let request = FindRequest { film: Some(film), format_id, one_frame_per_file: false };
+                let request = FindRequest { film, format_id, one_frame_per_file: false };
                 edits("find frames", at, send, |builder| analysis.find_frames(builder, scan, &request))?;
             }
             Job::MeasureBase { strip, area } => {
@@ -114,6 +114,7 @@ impl Worker for Engine {
                 session_files::autosave_session(self.saving_run(), &at.session, &path)?;
                 send(JobEventKind::Autosaved { session: Box::new(at.session.clone()) });
             }
+            Job::FindUnsaved => send(JobEventKind::UnsavedFound(self.saving_run().unsaved_work())),
             Job::DiscardAutosaves(paths) => {
                 // Each is removed, even if another one fails.
                 let outcomes: Vec<_> =

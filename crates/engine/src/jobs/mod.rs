@@ -12,7 +12,7 @@ use glassine_session::{Edit, Fingerprint, FrameId, ScanId, ScanRef, Session, Str
 use crate::build::adjust::{ChartPlace, StockReport, StockTarget};
 use crate::error::{EngineError, Notice};
 use crate::scans::checks::{CheckDepth, ScanCheck};
-use crate::session_files::{Access, Conflict, Holder, MadeSession, Saved, SavedState};
+use crate::session_files::{Access, Conflict, Holder, MadeSession, Saved, SavedState, UnsavedWork};
 use crate::types::{
     ExactCount, ExportReport, ExportRequest, NewSessionRequest, Preview, ScanPicture, SessionKey, ViewKey,
 };
@@ -111,7 +111,8 @@ pub enum Job {
     /// Find the frames of a scan again, measure and solve: answers with edits.
     FindFrames {
         scan: ScanId,
-        film: FilmKind,
+        /// Kind of film; recognised if not given.
+        film: Option<FilmKind>,
         /// Its format, if known.
         format_id: Option<String>,
     },
@@ -187,6 +188,8 @@ pub enum Job {
     },
     /// Remove autosaves that are no longer wanted.
     DiscardAutosaves(Vec<PathBuf>),
+    /// List autosaves that earlier runs left: answers with [`JobEventKind::UnsavedFound`].
+    FindUnsaved,
     /// Write finished pictures.
     Export(Box<ExportRequest>),
     /// Count clipping on every pixel that the files of these frames would have: answers with a
@@ -233,6 +236,7 @@ impl Job {
             | Self::Save { .. }
             | Self::Autosave { .. }
             | Self::DiscardAutosaves(_)
+            | Self::FindUnsaved
             | Self::LookAtLock { .. }
             | Self::SaveStock { .. } => Lane::Files,
             Self::Export(_) => Lane::Export,
@@ -251,6 +255,7 @@ impl Job {
                 | Self::Save { .. }
                 | Self::Autosave { .. }
                 | Self::DiscardAutosaves(_)
+                | Self::FindUnsaved
                 | Self::SaveStock { .. }
                 | Self::Export(_)
         )
@@ -284,6 +289,7 @@ impl Job {
             Self::Save { .. } => "saving",
             Self::Autosave { .. } => "autosaving",
             Self::DiscardAutosaves(_) => "removing autosaves",
+            Self::FindUnsaved => "looking for unsaved work",
             Self::Export(_) => "exporting",
             Self::Count { .. } => "counting every pixel",
         }
@@ -388,6 +394,8 @@ pub enum JobEventKind {
         /// The session as written.
         session: Box<Session>,
     },
+    /// Unsaved work of earlier runs, the latest first.
+    UnsavedFound(Vec<UnsavedWork>),
     /// An export ended.
     Exported(Box<ExportReport>),
     /// One frame was counted, or could not be.

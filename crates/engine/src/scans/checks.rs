@@ -27,6 +27,8 @@ pub enum ScanState {
     Missing {
         /// Reason, in words.
         why: String,
+        /// Nothing is at its place; otherwise a file is there that can't be read.
+        is_gone: bool,
     },
     /// Another picture of the same size.
     Changed {
@@ -58,7 +60,7 @@ impl ScanCheck {
     pub fn notice(&self) -> Option<Notice> {
         let (headline, what_to_do) = match &self.state {
             ScanState::Same => return None,
-            ScanState::Missing { why } => (
+            ScanState::Missing { why, .. } => (
                 format!("a scan of this session can't be read: {why}"),
                 "put the file back or find it in another folder; its frames and settings are kept",
             ),
@@ -137,7 +139,8 @@ impl ScanStore {
             let length = match std::fs::metadata(path) {
                 Ok(meta) => meta.len().max(1) as f32,
                 Err(error) => {
-                    let missing = ScanState::Missing { why: reason(&error) };
+                    let is_gone = error.kind() == std::io::ErrorKind::NotFound;
+                    let missing = ScanState::Missing { why: reason(&error), is_gone };
                     difference = difference.or(Some((missing, path.to_owned())));
                     continue;
                 }
@@ -151,7 +154,7 @@ impl ScanStore {
                 }
                 Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
                 Err(error) => {
-                    let missing = (ScanState::Missing { why: error.notice().headline }, path.to_owned());
+                    let missing = (unreadable(&error), path.to_owned());
                     difference = difference.or(Some(missing));
                 }
             }
@@ -172,7 +175,7 @@ impl ScanStore {
     fn what_is_there(&self, scan: &ScanRef, folder: Option<&Path>) -> Option<ScanState> {
         let open = match self.get(scan, folder) {
             Ok(open) => open,
-            Err(error) => return Some(ScanState::Missing { why: error.notice().headline }),
+            Err(error) => return Some(unreadable(&error)),
         };
         let (width, height) = (open.width(), open.height());
         if (width, height) != (scan.width_px, scan.height_px) {
@@ -191,6 +194,11 @@ impl ScanStore {
             ),
         })
     }
+}
+
+/// A file that is there and can't be read.
+fn unreadable(error: &EngineError) -> ScanState {
+    ScanState::Missing { why: error.notice().headline, is_gone: false }
 }
 
 /// Why a file can't be found, in words.

@@ -150,7 +150,8 @@ impl Run {
         Ok(())
     }
 
-    /// Autosaves of runs that ended without saving or discarding them, the latest first. Removes the records of runs
+    /// Autosaves of runs that ended without saving or discarding them, the latest first; those whose sessions were saved
+    /// since come last. Removes the records of runs
     /// that left none.
     pub fn unsaved_work(&self) -> Vec<UnsavedWork> {
         let Some(folder) = &self.folder else { return Vec::new() };
@@ -173,7 +174,7 @@ impl Run {
                 item.session_path = None;
             }
         }
-        work.sort_by_key(|item| std::cmp::Reverse(item.changed));
+        work.sort_by_key(|item| (item.is_saved_later, std::cmp::Reverse(item.changed)));
         work
     }
 

@@ -24,6 +24,8 @@ pub struct UnsavedWork {
     pub generation: u64,
     /// When it was written: shown to the user, and orders autosaves of the same generation.
     pub changed: SystemTime,
+    /// Whether its session file was saved after it, with other content.
+    pub is_saved_later: bool,
     /// Name of the computer, if it was written on another one.
     pub other_host: Option<String>,
 }
@@ -32,11 +34,12 @@ pub struct UnsavedWork {
 pub(super) fn read_unsaved(autosave: &Path) -> Option<UnsavedWork> {
     let (opened, _) = read_file(autosave).ok()?;
     let session_path = without_autosave(autosave);
-    if let Ok((saved, _)) = read_file(&session_path)
-        && is_in(&opened, &saved)
-    {
+    let saved = read_file(&session_path).ok().map(|(saved, _)| saved);
+    if saved.as_ref().is_some_and(|saved| is_in(&opened, saved)) {
         return None;
     }
+    let is_later = |saved: &OpenedFile| saved.stamp.generation > opened.stamp.generation;
+    let is_saved_later = saved.as_ref().is_some_and(is_later);
     let own_host = Run::host();
     let host = opened.stamp.run.rsplitn(4, '-').nth(3).unwrap_or_default().to_owned();
     Some(UnsavedWork {
@@ -48,6 +51,7 @@ pub(super) fn read_unsaved(autosave: &Path) -> Option<UnsavedWork> {
         changed: std::fs::metadata(autosave)
             .and_then(|meta| meta.modified())
             .unwrap_or(SystemTime::UNIX_EPOCH),
+        is_saved_later,
         other_host: Some(host).filter(|host| !host.is_empty() && *host != own_host),
     })
 }

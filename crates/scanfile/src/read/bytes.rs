@@ -6,7 +6,7 @@ use std::io;
 use std::path::{Path, PathBuf};
 use std::time::SystemTime;
 
-use crate::error::{Error, FileChange};
+use crate::error::{Error, FileChange, ends_early};
 use crate::protect::Identity;
 use bytemuck::Zeroable;
 
@@ -78,11 +78,10 @@ impl Positioned {
         while done < buffer.len() {
             match self.read_at(offset.saturating_add(done as u64), &mut buffer[done..]) {
                 Ok(0) => {
-                    let (wanted, got) = (buffer.len(), done);
-                    return Err(Error::malformed(
-                        &self.path,
-                        format!("cut short: {what} needs {wanted} bytes at {offset}, only {got} are there"),
-                    ));
+                    let there = offset.saturating_add(done as u64).min(self.len());
+                    // The file was longer when it was opened.
+                    let found = format!("{}: {what} is incomplete", ends_early(there, Some(self.len())));
+                    return Err(Error::malformed(&self.path, found));
                 }
                 Ok(n) => done += n,
                 Err(e) if e.kind() == io::ErrorKind::Interrupted => {}
@@ -95,11 +94,7 @@ impl Positioned {
     /// `count` bytes from `offset`; the range is checked against the file before memory is allocated.
     pub(crate) fn bytes(&self, offset: u64, count: u64, what: &str) -> Result<Vec<u8>, Error> {
         if offset.checked_add(count).is_none_or(|end| end > self.len()) {
-            let len = self.len();
-            return Err(Error::malformed(
-                &self.path,
-                format!("cut short: {what} needs {count} bytes at {offset}, the file has {len} bytes"),
-            ));
+            return Err(Error::cut_short(&self.path, self.len(), offset.checked_add(count)));
         }
         let mut buffer = zeroed(&self.path, what, count)?;
         self.read_exact_at(offset, &mut buffer, what)?;

@@ -261,6 +261,18 @@ impl Layout {
         (self.block_row_bytes() as u64).saturating_mul(u64::from(self.block_h))
     }
 
+    /// Where the last block ends; `None` if a position is so far away that it must be damaged.
+    fn end(&self) -> Option<u64> {
+        let stored = |i: usize| match self.packing {
+            Packing::Plain => self.unpacked_bytes(i),
+            _ => self.counts.get(i).copied().unwrap_or(0),
+        };
+        let all = (0..self.offsets.len()).fold(0, |sum: u64, i| sum.saturating_add(stored(i)));
+        let ends = self.offsets.iter().enumerate().map(|(i, offset)| offset.saturating_add(stored(i)));
+        // Other pages and gaps take room too, but not many times that of the picture.
+        ends.max().filter(|end| *end <= all.saturating_mul(8).saturating_add(1 << 24))
+    }
+
     /// Every block must be inside the file and long enough to hold its samples.
     fn check_blocks(&self, tiff: &TiffFile) -> Result<(), Error> {
         let len = tiff.file.len();
@@ -281,10 +293,7 @@ impl Layout {
                     self.block_name(i)
                 )
             } else if offset.checked_add(stored).is_none_or(|end| end > len) {
-                format!(
-                    "cut short: {} needs {stored} bytes at {offset}, the file has {len} bytes",
-                    self.block_name(i)
-                )
+                return Err(Error::cut_short(tiff.file.path(), len, self.end()));
             } else {
                 continue;
             };

@@ -1,5 +1,6 @@
 //! The few facts of PNG chunks and JPEG segments that decoders do not pass on: resolution, stated encoding, components.
 
+use crate::error::ends_early;
 use crate::numbers::{to_f64, to_u8, to_usize};
 
 /// Most bytes that one byte of Deflate data can unpack to: 258 for two bits, with some margin.
@@ -69,7 +70,7 @@ pub(super) fn check_png(bytes: &[u8]) -> Result<Vec<String>, String> {
     let mut notes = Vec::new();
     let (mut at, mut packed_bytes, mut needed_bytes) = (8_usize, 0_u64, 0_u64);
     while at < bytes.len() {
-        let cut = || format!("cut short: the PNG goes on after its {} bytes", bytes.len());
+        let cut = || ends_early(bytes.len() as u64, None);
         let len = to_usize(be(bytes, at, 4).ok_or_else(cut)?);
         let end = at.checked_add(8).and_then(|body| body.checked_add(len)).ok_or_else(cut)?;
         let (Some(covered), Some(stored)) = (bytes.get(at + 4..end), be(bytes, end, 4)) else {
@@ -102,7 +103,7 @@ pub(super) fn check_png(bytes: &[u8]) -> Result<Vec<String>, String> {
         }
         at = end + 4;
     }
-    Err(format!("cut short: no end in the {} bytes of a PNG", bytes.len()))
+    Err(ends_early(bytes.len() as u64, None))
 }
 
 /// Walk the segments to the end. Source: JFIF 1.02 (APP0 density), ITU-T T.81 (frame header).

@@ -93,8 +93,7 @@ pub(super) fn open_jpeg(file: Arc<Positioned>, options: &OpenOptions) -> Result<
         return Err(Error::unsupported(path, "a CMYK JPEG", "save it as RGB, best as a 16-bit TIFF"));
     }
     if !facts.ended {
-        let found = format!("cut short: no end marker in the {} bytes of a JPEG", bytes.len());
-        return Err(Error::malformed(path, found));
+        return Err(Error::cut_short(path, bytes.len() as u64, None));
     }
     one_page_only(path, options)?;
     let damage = check_jpeg(&bytes).map_err(|found| Error::malformed(path, found))?;
@@ -165,7 +164,7 @@ fn broken(path: &Path, error: &image::ImageError) -> Error {
             Error::unsupported(path, e.to_string(), "save the scan as TIFF, or as a plain PNG or JPEG")
         }
         image::ImageError::Limits(_) => Error::malformed(path, "more data than its header allows"),
-        other => Error::malformed(path, format!("damaged picture data ({other})")),
+        _ => Error::malformed(path, "the picture data is damaged and can't be unpacked"),
     }
 }
 

@@ -140,6 +140,7 @@ impl Program {
             .envs(how.environment.iter().copied())
             .env("XDG_CACHE_HOME", self.home().join("cache"))
             .env("XDG_DATA_HOME", self.home().join("data"))
+            .env("GLASSINE_CONFIG", self.home().join("config"))
             .stdin(Stdio::null())
             .stdout(Stdio::piped())
             .stderr(Stdio::piped());

@@ -1,0 +1,183 @@
+//! What the program remembers from one run to the next beside sessions: plain values, as `state.json` holds them.
+
+use std::path::{Path, PathBuf};
+
+use glassine_session::{OutputKind, OutputSettings, TiffCompression};
+use serde::{Deserialize, Serialize};
+
+/// Most sessions in the list of recent ones.
+pub const RECENT_MAX: usize = 12;
+
+/// Everything that is remembered. Paths that are not text are left out, because JSON cannot hold them.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct Remembered {
+    pub window: WindowPlace,
+    /// Light surround instead of the dark one.
+    pub light: bool,
+    /// Share of the window's height for strip and prints.
+    pub strip_share: Option<f64>,
+    /// Where file dialogs begin.
+    pub folders: LastFolders,
+    /// Settings of the last export.
+    pub export: Option<ExportHabits>,
+    /// Newest first.
+    pub recent_sessions: Vec<RecentSession>,
+}
+
+/// Size and place of the window.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct WindowPlace {
+    /// Width and height of the content, points; those before it was maximised.
+    pub size_points: Option<[f64; 2]>,
+    /// Distance of its upper left corner from that of its screen, pixels; unknown where the system places windows.
+    pub from_screen_px: Option<[i32; 2]>,
+    /// Name of the screen it was on.
+    pub screen: Option<String>,
+    pub maximized: bool,
+}
+
+/// The folders used last.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct LastFolders {
+    pub scans: Option<PathBuf>,
+    pub sessions: Option<PathBuf>,
+    pub exports: Option<PathBuf>,
+}
+
+/// Settings of an export that new sessions begin with. Names of files and folders belong to one session alone.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct ExportHabits {
+    pub kind: String,
+    pub space: String,
+    pub rendering: String,
+    pub compression: String,
+    pub jpeg_quality: u8,
+    pub web_long_side_px: u32,
+    pub creator: String,
+    pub copyright: String,
+}
+
+/// A session that was opened or saved.
+#[derive(Debug, Clone, Default, PartialEq, Eq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct RecentSession {
+    pub path: PathBuf,
+    /// Seconds since 1970.
+    pub opened_unix_s: u64,
+}
+
+/// The path, if JSON can hold it.
+fn storable(path: &Path) -> Option<PathBuf> {
+    path.to_str().filter(|text| !text.is_empty()).map(PathBuf::from)
+}
+
+impl LastFolders {
+    /// Remembers the folder of scans that were opened.
+    pub fn opened_scan(&mut self, scan: &Path) {
+        self.scans = scan.parent().and_then(storable).or(self.scans.take());
+    }
+
+    /// Remembers the folder of a session that was opened or saved.
+    pub fn used_session(&mut self, session: &Path) {
+        self.sessions = session.parent().and_then(storable).or(self.sessions.take());
+    }
+
+    /// Remembers the folder of an export.
+    pub fn exported_to(&mut self, folder: &Path) {
+        self.exports = storable(folder).or(self.exports.take());
+    }
+}
+
+impl ExportHabits {
+    /// The habits that these settings show.
+    pub fn of(output: &OutputSettings) -> Self {
+        Self {
+            kind: output.kind.key().to_owned(),
+            space: output.space.clone(),
+            rendering: output.rendering.clone(),
+            compression: output.compression.key().to_owned(),
+            jpeg_quality: output.jpeg_quality,
+            web_long_side_px: output.web_long_side_px,
+            creator: output.creator.clone(),
+            copyright: output.copyright.clone(),
+        }
+    }
+
+    /// Settings of a new session with these habits; unchanged if one of them names something unknown.
+    pub fn applied_to(&self, output: &OutputSettings) -> OutputSettings {
+        let (Some(kind), Some(compression)) =
+            (OutputKind::from_key(&self.kind), TiffCompression::from_key(&self.compression))
+        else {
+            return output.clone();
+        };
+        let applied = OutputSettings {
+            kind,
+            compression,
+            space: self.space.clone(),
+            rendering: self.rendering.clone(),
+            jpeg_quality: self.jpeg_quality.clamp(1, 100),
+            web_long_side_px: self.web_long_side_px.max(1),
+            creator: self.creator.clone(),
+            copyright: self.copyright.clone(),
+            ..output.clone()
+        };
+        if applied.unknown_choice().is_some() { output.clone() } else { applied }
+    }
+}
+
+impl Remembered {
+    /// Puts a session at the head of the recent ones.
+    pub fn used_session(&mut self, path: &Path, now_unix_s: u64) {
+        let Some(path) = storable(path) else { return };
+        self.folders.used_session(&path);
+        self.forget_session(&path);
+        self.recent_sessions.insert(0, RecentSession { path, opened_unix_s: now_unix_s });
+        self.recent_sessions.truncate(RECENT_MAX);
+    }
+
+    /// Takes a session out of the recent ones; its file stays.
+    pub fn forget_session(&mut self, path: &Path) {
+        self.recent_sessions.retain(|recent| recent.path != path);
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn the_newest_session_comes_first_once_and_the_list_has_twelve() {
+        let mut remembered = Remembered::default();
+        for nth in 0..20_u64 {
+            remembered.used_session(Path::new(&format!("/rolls/{nth}.session.json")), nth);
+        }
+        remembered.used_session(Path::new("/rolls/15.session.json"), 99);
+        let names: Vec<_> = remembered.recent_sessions.iter().map(|recent| recent.opened_unix_s).collect();
+        assert_eq!(names, [99, 19, 18, 17, 16, 14, 13, 12, 11, 10, 9, 8]);
+        assert_eq!(remembered.folders.sessions.as_deref(), Some(Path::new("/rolls")));
+    }
+
+    #[test]
+    fn export_habits_leave_the_names_of_a_session_alone() {
+        let last = OutputSettings {
+            base_name: "theirs".to_owned(),
+            folder: Some("/pictures".into()),
+            space: "display-p3".to_owned(),
+            creator: "A. Person".to_owned(),
+            kind: OutputKind::Web,
+            ..OutputSettings::default()
+        };
+        let new = ExportHabits::of(&last).applied_to(&OutputSettings::default());
+        assert_eq!(
+            (new.kind, new.space.as_str(), new.creator.as_str()),
+            (OutputKind::Web, "display-p3", "A. Person")
+        );
+        assert_eq!((new.base_name.as_str(), new.folder), ("frame", None));
+        let unknown = ExportHabits { space: "infra-pink".to_owned(), ..ExportHabits::of(&last) };
+        assert_eq!(unknown.applied_to(&OutputSettings::default()), OutputSettings::default());
+    }
+}
