@@ -6,5 +6,6 @@ mod proof;
 mod screen;
 
 pub use profiles::output_profile;
-pub use proof::{GamutMarks, Proof, ProofSettings, ProofTarget};
+pub(crate) use proof::GamutMarks;
+pub use proof::{Proof, ProofSettings, ProofTarget};
 pub use screen::{SCREEN_TABLE_SIDE, screen_table};

@@ -3,6 +3,8 @@
 use std::sync::Arc;
 
 use glassine_film::OutputSpace;
+use glassine_film::colour::{decode, delta_e_2000, lab_from_xyz_d50};
+use glassine_film::matrix::{IDENTITY, Matrix3, apply, invert, multiply};
 use glassine_scanfile::icc::{
     ColourTable, DeviceProfile, Intent, LabD50, Node, ProfileError, on_paper, scaled_black,
 };
@@ -14,7 +16,9 @@ use super::screen::{difference, nodes};
 const SIDE: usize = 33;
 /// Colours that come out further than this from what was wanted are out of gamut, CIEDE2000. Our choice: less is hardly
 /// seen in a picture, and the tables of printers are not much more exact.
-const OUT_OF_GAMUT_DE: f32 = 2.0;
+const OUT_OF_GAMUT_DE: f64 = 2.0;
+/// Nodes along each side of the table that finds colours out of gamut, whose edge is sharper than a proof shows.
+const MARKS_SIDE: usize = 65;
 
 /// What is proofed.
 #[derive(Debug, Clone)]
@@ -49,17 +53,68 @@ pub struct Proof {
 
 /// How colours out of gamut are found.
 #[derive(Debug, PartialEq)]
-pub struct GamutMarks {
-    /// The space in which the picture is looked at for them.
-    pub(crate) space: OutputSpace,
-    /// The fourth value of a colour in that space: how far it comes out from what it should be, CIEDE2000.
-    table: ColourTable,
+pub(crate) enum GamutMarks {
+    /// In the picture made in the widest space: what the space of the file cannot hold.
+    Space(SpaceLimits),
+    /// In the picture of the file: the fourth value of a colour is how far it is printed from what was wanted,
+    /// CIEDE2000.
+    Print(ColourTable),
 }
 
 impl GamutMarks {
+    /// The space in which the picture is searched, if not the one it is made in.
+    pub(crate) fn space(&self) -> Option<OutputSpace> {
+        match self {
+            Self::Space(_) => Some(WIDEST),
+            Self::Print(_) => None,
+        }
+    }
+
     /// Whether a colour is out of gamut.
     pub(crate) fn is_out(&self, rgb: [f32; 3]) -> bool {
-        self.table.at(rgb)[3] > OUT_OF_GAMUT_DE
+        match self {
+            Self::Space(limits) => limits.moved_de(rgb) > OUT_OF_GAMUT_DE,
+            Self::Print(table) => f64::from(table.at(rgb)[3]) > OUT_OF_GAMUT_DE,
+        }
+    }
+}
+
+/// The widest space that pictures are made in.
+const WIDEST: OutputSpace = OutputSpace::RommRgb;
+
+/// The edges of a colour space, seen from the widest one.
+#[derive(Debug, PartialEq)]
+pub(crate) struct SpaceLimits {
+    /// Light of a code of 16 bits in the widest space.
+    light: Vec<f64>,
+    /// Light of the widest space to that of the narrower one, and back.
+    there: Matrix3,
+    back: Matrix3,
+}
+
+impl SpaceLimits {
+    fn new(space: OutputSpace) -> Self {
+        let light =
+            (0..=u16::MAX).map(|code| decode(WIDEST.transfer(), f64::from(code) / 65_535.0)).collect();
+        let from_xyz = invert(&space.to_xyz_d50()).unwrap_or(IDENTITY);
+        let there = multiply(&from_xyz, &WIDEST.to_xyz_d50());
+        Self { light, there, back: invert(&there).unwrap_or(IDENTITY) }
+    }
+
+    /// How far a colour moves when each channel is held between black and white, CIEDE2000.
+    fn moved_de(&self, rgb: [f32; 3]) -> f64 {
+        let light = rgb.map(|value| {
+            // A cast saturates: what is beyond white is clipped, not out of gamut.
+            let code = (value * 65_535.0 + 0.5) as u16;
+            self.light.get(usize::from(code)).copied().unwrap_or_default()
+        });
+        let there = apply(&self.there, light);
+        if there.iter().all(|value| (0.0..=1.0).contains(value)) {
+            return 0.0;
+        }
+        let held = apply(&self.back, there.map(|value| value.clamp(0.0, 1.0)));
+        let lab = |light| lab_from_xyz_d50(apply(&WIDEST.to_xyz_d50(), light));
+        delta_e_2000(lab(light), lab(held))
     }
 }
 
@@ -85,21 +140,8 @@ impl Proof {
             let labs = file.to_lab(Intent::RelativeColorimetric, colours)?;
             shown(screen, labs.into_iter().map(|lab| scaled_black(lab, 0.0, screen_black)).collect())
         })?;
-        let marks = marks.then(|| Self::out_of_space(&file)).transpose()?;
+        let marks = marks.then(|| GamutMarks::Space(SpaceLimits::new(space)));
         Ok(Self { space, table, marks })
-    }
-
-    /// Colours that a space cannot hold, found in the widest space that pictures are made in.
-    fn out_of_space(file: &DeviceProfile) -> Result<GamutMarks, ProfileError> {
-        let space = OutputSpace::RommRgb;
-        let wide = DeviceProfile::parse(&output_profile(space, false))?;
-        let intent = Intent::RelativeColorimetric;
-        let table = ColourTable::build(SIDE, |colours| {
-            let wanted = wide.to_lab(intent, colours)?;
-            let held = file.to_lab(intent, &file.from_lab(intent, &wanted)?)?;
-            Ok(distances(&wanted, &held))
-        })?;
-        Ok(GamutMarks { space, table })
     }
 
     fn of_print(
@@ -128,13 +170,13 @@ impl Proof {
             shown(screen, seen.collect())
         })?;
         let marks = settings.marks.then(|| {
-            let table = ColourTable::build(SIDE, |colours| {
+            let table = ColourTable::build(MARKS_SIDE, |colours| {
                 let wanted = source.to_lab(colorimetric, colours)?;
                 let wanted: Vec<LabD50> = wanted.into_iter().map(to_ink).collect();
                 let printed = printer.to_lab(colorimetric, &printer.from_lab(colorimetric, &wanted)?)?;
                 Ok(distances(&wanted, &printed))
             })?;
-            Ok(GamutMarks { space, table })
+            Ok(GamutMarks::Print(table))
         });
         Ok(Self { space, table, marks: marks.transpose()? })
     }

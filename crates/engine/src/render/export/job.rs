@@ -1,6 +1,5 @@
 //! One frame of an export: what it is made from, and how its bands become rows of the file.
 
-
 use glassine_film::{FilmKind, Histogram, OutputSpace, Pipeline, Rendering, quantise8_dithered};
 use glassine_raster::{CancelToken, Kernel, TiltedSampling};
 use glassine_scanfile::{
