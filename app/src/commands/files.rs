@@ -197,7 +197,11 @@ impl GlassineApp {
         let session = self.history.current();
         let folder = self.status.folder().map(|folder| folder.to_path_buf());
         match purpose {
-            PathPurpose::Open | PathPurpose::LoadStock | PathPurpose::Infrared(_) => String::new(),
+            PathPurpose::Open
+            | PathPurpose::LoadStock
+            | PathPurpose::Infrared(_)
+            | PathPurpose::ScreenProfile
+            | PathPurpose::PrinterProfile => String::new(),
             PathPurpose::ScanFolder => folder.unwrap_or_default().display().to_string(),
             PathPurpose::SaveStock => {
                 folder.unwrap_or_default().join(self.stock_file_name()).display().to_string()
@@ -240,6 +244,12 @@ impl GlassineApp {
                 self.submit(Job::Relink { folders: paths });
             }
             PathPurpose::Infrared(scan) => self.use_infrared(scan, paths.into_iter().next()),
+            PathPurpose::ScreenProfile => self.ui_state.screen.profile_file = paths.into_iter().next(),
+            PathPurpose::PrinterProfile => {
+                if let Some(path) = paths.into_iter().next() {
+                    self.use_printer_profile(path);
+                }
+            }
             PathPurpose::ExportFolder => {
                 let mut output = self.history.current().output.clone();
                 output.folder = paths.into_iter().next();

@@ -7,6 +7,7 @@ use glassine_engine::jobs::JobId;
 use glassine_engine::session_files::{Conflict, Holder, UnsavedWork};
 use glassine_engine::{ExportReport, Notice, ScanCheck};
 
+use crate::model::screen_state::ScreenFacts;
 use crate::services::eta::ProgressEstimate;
 use crate::services::exact_counts::ExactCounts;
 
@@ -116,6 +117,8 @@ pub struct AppStatus {
     pub scan_problems: Vec<ScanCheck>,
     /// The session is the demo, which accepts no other scans.
     pub is_demo: bool,
+    /// The profile of the screen, and what is proofed.
+    pub screen: ScreenFacts,
     /// Existing files that an export with the present output settings would replace.
     pub existing_files: Vec<PathBuf>,
 }

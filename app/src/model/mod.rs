@@ -8,6 +8,7 @@ pub mod panels;
 pub(crate) mod picture_inputs;
 pub mod preview_requests;
 pub mod questions;
+pub mod screen_state;
 pub(crate) mod strip_space;
 pub mod ui_state;
 pub mod variations;

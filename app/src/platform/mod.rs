@@ -4,4 +4,5 @@ pub mod aborts;
 pub(crate) mod clock;
 pub(crate) mod display;
 pub mod end_signals;
+pub mod screen_profile;
 pub mod window;

@@ -13,6 +13,7 @@ use glassine_engine::{Engine, JobHost};
 use crate::app::{AppOptions, GlassineApp};
 use crate::platform::display::{self, Display, Named, NoDisplay};
 use crate::platform::end_signals::EndSignal;
+use crate::platform::screen_profile::ScreenLookup;
 use crate::services::demo_session;
 use crate::services::file_dialogs::SystemPicker;
 use crate::widgets::theme;
@@ -66,6 +67,7 @@ pub fn open(
         demo_folder: Some(demo_folder.unwrap_or_else(demo_session::default_folder)),
         begin_with_demo,
         light: false,
+        screen: if named.is_wayland(display) { ScreenLookup::Compositor } else { ScreenLookup::X11(None) },
         ..AppOptions::default()
     };
     let viewport = ViewportBuilder::default()

@@ -7,3 +7,5 @@ pub mod file_dialogs;
 pub(crate) mod job_events;
 pub(crate) mod preview_scheduler;
 pub mod preview_store;
+pub(crate) mod screen_colours;
+pub(crate) mod screen_pixels;
