@@ -1,10 +1,19 @@
 //! Colours of screens and proofs, compared with an independent colour engine.
 
+use std::sync::Arc;
+
 use glassine_engine::colour::{Proof, ProofSettings, ProofTarget, output_profile, screen_table};
-use glassine_film::OutputSpace;
+use glassine_engine::jobs::JobEventKind;
+use glassine_engine::{
+    Engine, JobHost, Overlay, PictureSide, Preview, PreviewRequest, SessionAt, UnitRect, ViewKey,
+};
 use glassine_film::colour::{Lab, delta_e_2000};
+use glassine_film::{FilmKind, OutputSpace, Param};
+use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
 use glassine_scanfile::icc::{DeviceProfile, Intent};
-use glassine_tests::say;
+use glassine_scanfile::{OpenOptions, Scan};
+use glassine_session::{Edit, Session};
+use glassine_tests::{export_request, new_session, say, strip_on_disk};
 use lcms2::{Flags, PixelFormat, Profile, Transform};
 
 mod device_models;
@@ -144,7 +153,7 @@ fn proofed_elsewhere(
 #[test]
 fn a_print_looks_as_another_colour_engine_says() {
     let press = press_profile();
-    let printer = std::sync::Arc::new(DeviceProfile::parse(&press).expect("a sound profile"));
+    let printer = Arc::new(DeviceProfile::parse(&press).expect("a sound profile"));
     assert!(printer.is_printer() && printer.channels() == 4);
     let screen = output_profile(OutputSpace::DisplayP3, false);
     let on_screen = DeviceProfile::parse(&screen).expect("a sound profile");
@@ -152,7 +161,7 @@ fn a_print_looks_as_another_colour_engine_says() {
     for (file, shows_paper) in
         [(OutputSpace::Srgb, false), (OutputSpace::Srgb, true), (OutputSpace::AdobeRgb1998, false)]
     {
-        let target = ProofTarget::Printer(std::sync::Arc::clone(&printer));
+        let target = ProofTarget::Printer(Arc::clone(&printer));
         let settings =
             ProofSettings { target, intent: Intent::RelativeColorimetric, shows_paper, marks: false };
         let proof = Proof::new(&settings, file, &on_screen).expect("a proof");
@@ -163,4 +172,84 @@ fn a_print_looks_as_another_colour_engine_says() {
         let (mean, worst) = compare(&what, &screen, &ours, &theirs);
         assert!(mean <= 0.5 && worst <= 5.0, "{what}: {mean} {worst}");
     }
+}
+
+fn proofed_preview(host: &mut JobHost, session: &Session, proof: Arc<Proof>) -> Arc<Preview> {
+    host.preview(PreviewRequest {
+        key: ViewKey::Frame(session.frames[0].id),
+        at: SessionAt::new(session.clone(), None),
+        region: UnitRect::WHOLE,
+        scan_rect: PixelRect::default(),
+        max_width_px: 4000,
+        max_height_px: 4000,
+        side: PictureSide::Positive,
+        overlay: Overlay::None,
+        proof: Some(proof),
+        revision: 1,
+    });
+    let mut last = None;
+    while !host.is_idle() {
+        if let Some(JobEventKind::PreviewReady(preview)) = host.poll().map(|event| event.kind) {
+            last = Some(preview);
+        }
+    }
+    last.expect("a preview is made")
+}
+
+/// A colourful strip in the print rendering, so that wide spaces hold more of it than sRGB.
+fn colourful(engine: &Engine, scan: &std::path::PathBuf) -> Session {
+    let mut session =
+        new_session(engine, std::slice::from_ref(scan), FilmKind::ColourNegative, "6x4.5").session;
+    for (param, value) in [(Param::Saturation, 1.9), (Param::RepairStrength, 0.0)] {
+        let frames = session.frames.iter().map(|frame| frame.id).collect();
+        session = Edit::SetParam { frames, param, value }.apply(&session).expect("applies");
+    }
+    session
+}
+
+#[test]
+fn a_proof_of_a_file_shows_the_exported_file_as_another_colour_engine_shows_it() {
+    let disk = strip_on_disk("harbour", 200.0);
+    let engine = Arc::new(Engine::new());
+    let session = colourful(&engine, &disk.scan);
+    // The widest screen, so that the screen itself hides nothing.
+    let screen = output_profile(OutputSpace::RommRgb, false);
+    let on_screen = DeviceProfile::parse(&screen).expect("a sound profile");
+    let mut host = JobHost::inline(Arc::clone(&engine));
+    let mut shares = Vec::new();
+    for space in [OutputSpace::Srgb, OutputSpace::AdobeRgb1998] {
+        let wanted = export_request(session.clone(), disk.folder.path().join(space.key()), |output| {
+            space.key().clone_into(&mut output.space);
+        });
+        let report = engine.export(&wanted, &CancelToken::new(), &|_, _| ()).expect("exports");
+        let file = &report.written[0];
+        let scan = Scan::open(&file.path, &OpenOptions::default()).expect("opens");
+        let whole = PixelRect::of_size(file.width_px, file.height_px);
+        let codes = scan.read(whole, &CancelToken::new()).expect("reads");
+        let exported: Vec<[f64; 3]> =
+            codes.data().chunks_exact(3).map(|px| [0, 1, 2].map(|c| f64::from(px[c]) / 65_535.0)).collect();
+        let profile = scan.info().icc.clone().expect("a profile is embedded");
+        let settings = ProofSettings {
+            target: ProofTarget::Space(space),
+            intent: Intent::RelativeColorimetric,
+            shows_paper: false,
+            marks: false,
+        };
+        let proof = Arc::new(Proof::new(&settings, OutputSpace::Srgb, &on_screen).expect("a proof"));
+        let preview = proofed_preview(&mut host, &session, proof);
+        assert!(preview.is_proof && (preview.width_px, preview.height_px) == (file.width_px, file.height_px));
+        let shown: Vec<[f64; 3]> =
+            preview.rgba.chunks_exact(4).map(|px| [0, 1, 2].map(|c| f64::from(px[c]) / 255.0)).collect();
+        let (found, wanted) = (labs_on(&screen, &shown), labs_on(&profile, &exported));
+        let differences: Vec<f64> = found.iter().zip(&wanted).map(|(a, b)| delta_e_2000(*a, *b)).collect();
+        let mean = differences.iter().sum::<f64>() / differences.len() as f64;
+        say(&format!("proof of {}: mean {mean:.3} CIEDE2000", space.label()));
+        // 8 bits of so wide a space are coarse.
+        assert!(mean <= 0.7, "{space:?}: {mean}");
+        let marked = Proof::new(&ProofSettings { marks: true, ..settings }, OutputSpace::Srgb, &on_screen);
+        let preview = proofed_preview(&mut host, &session, Arc::new(marked.expect("a proof")));
+        shares.push(preview.out_of_gamut_share.expect("it is counted"));
+    }
+    say(&format!("out of gamut: sRGB {:.4}, Adobe RGB {:.4}", shares[0], shares[1]));
+    assert!(shares[0] > shares[1] && shares[0] > 0.001, "{shares:?}");
 }
