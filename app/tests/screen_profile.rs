@@ -71,6 +71,16 @@ fn every_picture_of_the_window_is_converted_to_the_profile_that_the_user_names()
     // Strip, prints and the large picture are blue in their upper part.
     assert!(count > 20_000, "{count} coloured pixels");
     assert!(f64::from(swapped) > 0.97 * f64::from(count), "{swapped} of {count} pixels are converted");
+    let of_srgb =
+        ProofChoice { is_on: true, of: ProofOf::Space(OutputSpace::Srgb), ..ProofChoice::default() };
+    app.push(ScreenCommand::SetProof(of_srgb));
+    let proofed = drawn(&mut app, &mut window);
+    let near =
+        |(after, proofed): &(&[u8], &[u8])| after.iter().zip(*proofed).all(|(a, b)| a.abs_diff(*b) <= 3);
+    let pixels = || after.rgba.chunks_exact(4).zip(proofed.rgba.chunks_exact(4));
+    let share = pixels().filter(near).count() as f64 / pixels().count() as f64;
+    assert!(share > 0.98, "a proof is converted once: {share}");
+    app.push(ScreenCommand::SetProof(ProofChoice::default()));
     app.push(ScreenCommand::UseSystemProfile);
     let again = drawn(&mut app, &mut window);
     assert!(coloured(&before, &again).all(|(before, again)| before == again), "and back");
