@@ -11,6 +11,7 @@ use glassine_app::app::{AppOptions, GlassineApp};
 use glassine_app::commands::{ScreenCommand, ViewCommand};
 use glassine_app::model::screen_state::{ProofChoice, ProofOf, ScreenChoice, ScreenFact};
 use glassine_app::services::file_dialogs::PickOutcome;
+use glassine_app::widgets::theme;
 use glassine_engine::colour::output_profile;
 use glassine_film::OutputSpace;
 use glassine_scanfile::icc::{TransferCurve, build_rgb_profile};
@@ -40,12 +41,15 @@ fn drawn(app: &mut GlassineApp, window: &mut HeadlessWindow) -> WindowPicture {
     window.picture(false).expect("frames were run")
 }
 
-/// Pixels that have a colour, in either picture: those of the user's pictures, because the window itself is grey.
+/// Pixels that have a colour, left of the settings: those of the user's pictures, because the window itself is grey.
 fn coloured<'p>(
     before: &'p WindowPicture,
     after: &'p WindowPicture,
 ) -> impl Iterator<Item = (&'p [u8], &'p [u8])> {
-    let pixels = before.rgba.chunks_exact(4).zip(after.rgba.chunks_exact(4));
+    let row = 4 * SIZE.0 as usize;
+    let left = row - 4 * theme::SETTINGS_WIDTH as usize;
+    let rows = before.rgba.chunks_exact(row).zip(after.rgba.chunks_exact(row));
+    let pixels = rows.flat_map(move |(a, b)| a[..left].chunks_exact(4).zip(b[..left].chunks_exact(4)));
     pixels.filter(|(before, _)| before[0].abs_diff(before[1]) > 12 && before[2] > before[1])
 }
 
