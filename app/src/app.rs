@@ -21,6 +21,7 @@ use crate::model::preview_requests::PreviewRequests;
 use crate::model::remembered::Remembered;
 use crate::model::ui_state::{UiState, is_in};
 use crate::platform::end_signals::EndSignal;
+use crate::platform::screen_profile::ScreenLookup;
 use crate::platform::window;
 use crate::services::exact_counts::CountInputs;
 use crate::services::file_dialogs::FilePicker;
@@ -28,6 +29,7 @@ use crate::services::job_events::Waiting;
 use crate::services::preview_scheduler::{Scheduler, SchedulerInputs};
 use crate::services::preview_store::PreviewStore;
 use crate::services::recent_sessions::Recents;
+use crate::services::screen_colours::ScreenColours;
 use crate::services::state_file::{KeptState, StateKeeper};
 use crate::views;
 use crate::views::ViewCx;
@@ -63,6 +65,8 @@ pub struct AppOptions {
     pub light: bool,
     /// Whether the system asked the program to end.
     pub end_signal: EndSignal,
+    /// Where to look for the profile of the screen.
+    pub screen: ScreenLookup,
 }
 
 pub struct GlassineApp {
@@ -76,6 +80,7 @@ pub struct GlassineApp {
     pub(crate) commands: Vec<Command>,
     pub(crate) files: Files,
     pub(crate) scheduler: Scheduler,
+    pub(crate) screen: ScreenColours,
     /// The session when the current gesture began; boxes are sized from there.
     pub(crate) gesture_start: Option<Session>,
     /// Key presses that become one undo step.
@@ -115,6 +120,7 @@ impl GlassineApp {
             commands: Vec::new(),
             files: Files::default(),
             scheduler: Scheduler::default(),
+            screen: ScreenColours::new(options.screen.clone()),
             gesture_start: None,
             key_presses: None,
             key: SessionKey::fresh(),
@@ -231,6 +237,7 @@ impl GlassineApp {
             self.apply_command(ctx, command);
         }
         self.take_waiting();
+        self.follow_screen(ctx);
         self.ui_state.prune(self.history.current());
         self.prune_tools();
         self.refresh_status();
@@ -242,6 +249,8 @@ impl GlassineApp {
             jobs: &mut self.jobs,
             previews: &mut self.previews,
             status: &mut self.status.jobs,
+            table_number: self.screen.table_number(),
+            proof: self.screen.tables().proof.as_ref(),
         });
         if let Some(due_s) = self.scheduler.next_retry_s(self.now) {
             ctx.request_repaint_after_secs((due_s - self.now).max(0.0) as f32);

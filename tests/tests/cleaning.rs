@@ -49,6 +49,7 @@ impl Bench {
             max_height_px: 2000,
             side,
             overlay,
+            proof: None,
             revision: 1,
         });
         let mut last = None;
@@ -261,6 +262,7 @@ fn no_picture_waits_for_the_dust_of_another_frame() {
         max_height_px: 2000,
         side: PictureSide::Positive,
         overlay: Overlay::None,
+        proof: None,
         revision,
     };
     for (frame, revision) in [(0, 1), (1, 2)] {

@@ -37,6 +37,7 @@ fn request(session: &Session, key: ViewKey, side_px: u32) -> PreviewRequest {
         max_height_px: side_px,
         side: PictureSide::Positive,
         overlay: Overlay::None,
+        proof: None,
         revision: 1,
     }
 }

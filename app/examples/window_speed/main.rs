@@ -98,6 +98,7 @@ fn request(at: &SessionAt, key: ViewKey, side_px: u32, revision: u64) -> Preview
         max_height_px: side_px,
         side: PictureSide::Positive,
         overlay: Overlay::None,
+        proof: None,
         revision,
     }
 }

@@ -196,6 +196,8 @@ impl GlassineApp {
                 missing.map(Path::to_path_buf).or_else(own).or_else(|| last.scans.clone())
             }
             PathPurpose::Infrared(id) => session.scan(id).and_then(of_scan).or_else(own),
+            // The system's dialog knows best where profiles are kept.
+            PathPurpose::ScreenProfile | PathPurpose::PrinterProfile => None,
         }
     }
 
@@ -229,7 +231,11 @@ impl GlassineApp {
     fn typed_suggestion(&self, purpose: PathPurpose) -> String {
         let folder = self.begin_folder(purpose).unwrap_or_default();
         let path = match purpose {
-            PathPurpose::Open | PathPurpose::LoadStock | PathPurpose::Infrared(_) => return String::new(),
+            PathPurpose::Open
+            | PathPurpose::LoadStock
+            | PathPurpose::Infrared(_)
+            | PathPurpose::ScreenProfile
+            | PathPurpose::PrinterProfile => return String::new(),
             PathPurpose::ScanFolder | PathPurpose::ExportFolder => folder,
             PathPurpose::SaveStock => folder.join(self.stock_file_name()),
             PathPurpose::SaveAs => match self.free_name() {
@@ -266,6 +272,12 @@ impl GlassineApp {
                 self.submit(Job::Relink { folders: paths });
             }
             PathPurpose::Infrared(scan) => self.use_infrared(scan, paths.into_iter().next()),
+            PathPurpose::ScreenProfile => self.ui_state.screen.profile_file = paths.into_iter().next(),
+            PathPurpose::PrinterProfile => {
+                if let Some(path) = paths.into_iter().next() {
+                    self.use_printer_profile(path);
+                }
+            }
             PathPurpose::ExportFolder => {
                 let mut output = self.history.current().output.clone();
                 output.folder = paths.into_iter().next();

@@ -17,6 +17,7 @@ mod notices;
 mod remember;
 mod saving;
 pub(crate) mod scans;
+mod screen;
 mod select;
 mod view;
 
@@ -30,6 +31,7 @@ pub use export::ExportCommand;
 pub use files::FileCommand;
 pub use jobs::JobCommand;
 pub use scans::ScanCommand;
+pub use screen::ScreenCommand;
 pub use select::{SelectCommand, SelectHow};
 pub use view::ViewCommand;
 
@@ -58,6 +60,8 @@ pub enum Command {
     Colour(ColourCommand),
     /// Repair brush, view without repair.
     Clean(CleanCommand),
+    /// Profile of the screen, soft proof.
+    Screen(ScreenCommand),
 }
 
 macro_rules! command_from {
@@ -72,7 +76,8 @@ macro_rules! command_from {
 
 command_from!(
     Edit EditCommand, Box BoxCommand, Select SelectCommand, File FileCommand, Scan ScanCommand, Job JobCommand,
-    Export ExportCommand, View ViewCommand, Colour ColourCommand, Clean CleanCommand
+    Export ExportCommand, View ViewCommand, Colour ColourCommand, Clean CleanCommand,
+    Screen ScreenCommand
 );
 
 impl GlassineApp {
@@ -92,6 +97,7 @@ impl GlassineApp {
             Command::View(command) => self.apply_view(command),
             Command::Colour(command) => self.apply_colour(ctx, command),
             Command::Clean(command) => self.apply_clean(command),
+            Command::Screen(command) => self.apply_screen(ctx, command),
         }
     }
 }

@@ -8,6 +8,7 @@ use glassine_engine::session_files::{Conflict, Holder, UnsavedWork};
 use glassine_engine::{ExportReport, Notice, ScanCheck, Severity};
 
 use crate::model::remembered::RecentSession;
+use crate::model::screen_state::ScreenFacts;
 use crate::services::eta::ProgressEstimate;
 use crate::services::exact_counts::ExactCounts;
 
@@ -148,6 +149,8 @@ pub struct AppStatus {
     pub recent: Vec<RecentShown>,
     /// The session is the demo, which accepts no other scans.
     pub is_demo: bool,
+    /// The profile of the screen, and what is proofed.
+    pub screen: ScreenFacts,
     /// Existing files that an export with the present output settings would replace.
     pub existing_files: Vec<PathBuf>,
 }

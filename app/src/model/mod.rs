@@ -11,6 +11,7 @@ pub(crate) mod picture_inputs;
 pub mod preview_requests;
 pub mod questions;
 pub mod remembered;
+pub mod screen_state;
 pub(crate) mod strip_space;
 pub mod ui_state;
 pub mod variations;

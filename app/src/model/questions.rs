@@ -78,6 +78,10 @@ pub enum PathPurpose {
     ScanFolder,
     /// The infrared file of a scan.
     Infrared(ScanId),
+    /// The profile of the screen.
+    ScreenProfile,
+    /// The profile of a printer, for proofs.
+    PrinterProfile,
 }
 
 #[derive(Debug, Clone, PartialEq)]

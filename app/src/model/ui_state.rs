@@ -17,6 +17,7 @@ use crate::model::colour_tools::ColourState;
 use crate::model::panels::PanelState;
 use crate::model::preview_requests::PreviewRequests;
 use crate::model::questions::Question;
+use crate::model::screen_state::{ProofChoice, ScreenChoice};
 
 /// What the pointer does on the strip and in the large picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -240,6 +241,10 @@ pub struct UiState {
     pub colour: ColourState,
     /// Repair brush, comparison.
     pub clean: CleanState,
+    /// The profile of the screen, if the user named one.
+    pub screen: ScreenChoice,
+    /// Soft proof.
+    pub proof: ProofChoice,
     /// State of the settings, histogram and export panes.
     pub panels: PanelState,
     /// What the views showed in the last frame, so that it can be rendered.

@@ -85,13 +85,14 @@ impl Named {
         }
     }
 
+    /// Whether a window on this display is one of a Wayland compositor.
+    pub(crate) fn is_wayland(&self, display: Display) -> bool {
+        display == Display::Usual && (self.wayland_display.is_some() || self.wayland_socket.is_some())
+    }
+
     /// Libraries that the window would load and that this system lacks.
     pub(crate) fn missing_libraries(&self, display: Display) -> Vec<&'static str> {
-        let is_wayland = self.wayland_display.is_some() || self.wayland_socket.is_some();
-        let needed = match display {
-            Display::Usual if is_wayland => WAYLAND_LIBRARIES,
-            _ => X11_LIBRARIES,
-        };
+        let needed = if self.is_wayland(display) { WAYLAND_LIBRARIES } else { X11_LIBRARIES };
         needed.iter().copied().filter(|name| library(name).is_none()).collect()
     }
 

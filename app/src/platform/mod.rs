@@ -5,6 +5,7 @@ pub mod aborts;
 pub(crate) mod clock;
 pub(crate) mod display;
 pub mod end_signals;
+pub mod screen_profile;
 pub(crate) mod screens;
 pub mod user_folders;
 pub mod window;

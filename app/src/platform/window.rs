@@ -14,6 +14,7 @@ use crate::app::{AppOptions, GlassineApp};
 use crate::model::remembered::WindowPlace;
 use crate::platform::display::{self, Display, Named, NoDisplay};
 use crate::platform::end_signals::EndSignal;
+use crate::platform::screen_profile::ScreenLookup;
 use crate::platform::screens::{FIRST_SIZE, Fitted, Screen, fitted};
 use crate::platform::user_folders;
 use crate::services::demo_session;
@@ -70,6 +71,7 @@ pub fn open(
         begin_with_demo,
         light: false,
         state: kept_state(),
+        screen: if named.is_wayland(display) { ScreenLookup::Compositor } else { ScreenLookup::X11(None) },
         ..AppOptions::default()
     };
     let place = options.state.remembered.window.clone();

@@ -31,6 +31,8 @@ impl PathPurpose {
             Self::LoadStock => "load a stock file",
             Self::ScanFolder => "choose the folder that contains the scans",
             Self::Infrared(_) => "choose the infrared file of the scan",
+            Self::ScreenProfile => "choose the colour profile of the screen",
+            Self::PrinterProfile => "choose the colour profile of a printer",
         }
     }
 
@@ -44,6 +46,7 @@ impl PathPurpose {
             Self::LoadStock => "path of a stock file",
             Self::ScanFolder => "path of a folder; folders inside it are searched too",
             Self::Infrared(_) => "path of the grey file that the scanner wrote for its infrared light",
+            Self::ScreenProfile | Self::PrinterProfile => "path of an ICC profile",
         }
     }
 }
@@ -183,6 +186,11 @@ fn show(request: &PickRequest) -> PickOutcome {
         PathPurpose::Infrared(_) => {
             dialog.add_filter("scans", &SCAN_ENDINGS).pick_file().map(|path| vec![path])
         }
+        PathPurpose::ScreenProfile | PathPurpose::PrinterProfile => dialog
+            .add_filter("colour profiles", &["icc", "icm"])
+            .add_filter("all files", &["*"])
+            .pick_file()
+            .map(|path| vec![path]),
         PathPurpose::ExportFolder | PathPurpose::ScanFolder => dialog.pick_folder().map(|path| vec![path]),
     };
     match chosen {

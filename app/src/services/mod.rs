@@ -9,5 +9,7 @@ pub(crate) mod job_events;
 pub(crate) mod preview_scheduler;
 pub mod preview_store;
 pub(crate) mod recent_sessions;
+pub(crate) mod screen_colours;
+pub(crate) mod screen_pixels;
 pub mod state_file;
 pub(crate) mod thumbnails;

@@ -3,6 +3,7 @@
 use std::collections::{HashMap, VecDeque};
 use std::sync::Arc;
 
+use glassine_engine::colour::Proof;
 use glassine_engine::jobs::{Failure, Job, JobId};
 use glassine_engine::{JobHost, Preview, PreviewRequest, SessionAt, UnitRect, ViewKey};
 use glassine_raster::{Orientation, TiltedBox};
@@ -57,6 +58,10 @@ struct Failed {
 struct Requested {
     viewport: Viewport,
     inputs: Inputs,
+    /// State of the conversion to the screen.
+    table_number: u64,
+    /// What it is a proof of.
+    proof: Option<Arc<Proof>>,
     /// Revision of the first request since the place is shown: undo makes ids come back, and older pictures may show
     /// another frame.
     first: u64,
@@ -73,6 +78,8 @@ pub(crate) struct Scheduler {
     base: HashMap<ScanId, BaseInputs>,
     running: HashMap<JobId, Shown>,
     failed: HashMap<Shown, Failed>,
+    /// State of the conversion to the screen in the last run.
+    table_number: u64,
     /// Large pictures, most recently shown first.
     large: VecDeque<ViewKey>,
 }
@@ -91,6 +98,10 @@ pub(crate) struct SchedulerInputs<'a> {
     pub(crate) jobs: &'a mut JobHost,
     pub(crate) previews: &'a mut PreviewStore,
     pub(crate) status: &'a mut Vec<JobStatus>,
+    /// State of the conversion to the screen: pictures converted in another one are made again.
+    pub(crate) table_number: u64,
+    /// How frames are proofed.
+    pub(crate) proof: Option<&'a Arc<Proof>>,
 }
 
 impl Scheduler {
@@ -168,6 +179,11 @@ impl Scheduler {
     /// Requests everything shown that is missing in its present state.
     pub(crate) fn run(&mut self, mut asks: SchedulerInputs<'_>) {
         let (session, requests) = (&asks.at.session, asks.requests);
+        if self.table_number != asks.table_number {
+            self.table_number = asks.table_number;
+            self.overviews.clear();
+            self.base.clear();
+        }
         for (key, viewport) in &requests.pictures {
             self.ask_picture(session, *key, *viewport, &mut asks);
         }
@@ -236,7 +252,13 @@ impl Scheduler {
         };
         let is_complete = inputs.has_scan() && (inputs.has_frame() || matches!(key, ViewKey::ScanRegion(_)));
         let was_asked = self.asked.get(&key);
-        let is_same = was_asked.is_some_and(|asked| asked.viewport == viewport && asked.inputs.same(&inputs));
+        let (table_number, proof) = (asks.table_number, asks.proof.filter(|_| inputs.has_frame()).cloned());
+        let is_same = was_asked.is_some_and(|asked| {
+            asked.viewport == viewport
+                && asked.inputs.same(&inputs)
+                && asked.table_number == table_number
+                && asked.proof.as_ref().map(Arc::as_ptr) == proof.as_ref().map(Arc::as_ptr)
+        });
         let (before, first) =
             (was_asked.map(|asked| asked.viewport.region), was_asked.map(|asked| asked.first));
         if !is_complete || !self.is_due(Shown::Picture(key), is_same, asks.now_s) {
@@ -244,7 +266,9 @@ impl Scheduler {
         }
         self.revision += 1;
         let last = self.revision;
-        self.asked.insert(key, Requested { viewport, inputs, first: first.unwrap_or(last), last });
+        let first = first.unwrap_or(last);
+        let asked = Requested { viewport, inputs, table_number, proof: proof.clone(), first, last };
+        self.asked.insert(key, asked);
         let request = PreviewRequest {
             key,
             at: SessionAt { session: session.clone(), ..asks.at.clone() },
@@ -254,6 +278,7 @@ impl Scheduler {
             max_height_px: viewport.size_px[1],
             side: viewport.side,
             overlay: viewport.overlay,
+            proof,
             revision: last,
         };
         let closeup = match key {

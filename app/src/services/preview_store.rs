@@ -1,6 +1,7 @@
 //! Finished pictures on their way to the screen: what has arrived, and its textures.
 //!
-//! Workers deliver finished 8-bit pictures; the store only uploads them, a few a frame, and drops stale ones.
+//! Workers deliver finished 8-bit pictures; the store has them converted to the screen, uploads them, a few a frame, and
+//! drops stale ones.
 
 use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::sync::Arc;
@@ -12,17 +13,21 @@ use glassine_raster::PixelRect;
 use glassine_session::{FrameId, ScanId};
 
 use crate::services::eta::ProgressEstimate;
+use crate::services::screen_pixels::{Conversion, ScreenPixels};
 
 /// Pixels uploaded in one frame of the window, about 2 ms on a software renderer; one picture is always taken.
 const UPLOAD_PX_PER_FRAME: u64 = 2_000_000;
 /// Longest side of one tile of a scan overview; every renderer supports this size.
 const TILE_PX: u32 = 1024;
 
-/// A picture that has arrived, and its texture.
+/// A picture that has arrived, and the one on screen.
 struct Slot {
+    /// The newest one.
     preview: Arc<Preview>,
-    texture: Option<TextureHandle>,
-    is_uploaded: bool,
+    /// Its pixels, until they are uploaded.
+    pixels: Option<ScreenPixels>,
+    /// The one that was uploaded last, with its texture.
+    shown: Option<(TextureHandle, Arc<Preview>)>,
 }
 
 impl std::fmt::Debug for Slot {
@@ -51,10 +56,30 @@ impl std::fmt::Debug for OverviewTile {
 struct Overview {
     tiles: Vec<OverviewTile>,
     waiting: VecDeque<(PixelRect, Arc<ScanPicture>)>,
+    /// A picture whose pixels are being converted.
+    next: Option<(Arc<ScanPicture>, ScreenPixels)>,
     factor: u32,
 }
 
 impl Overview {
+    fn accept(&mut self, picture: &Arc<ScanPicture>, conversion: Option<&Conversion>) {
+        self.next = Some((Arc::clone(picture), ScreenPixels::convert(&picture.rgba, conversion)));
+        self.begin_if_ready();
+    }
+
+    fn begin_if_ready(&mut self) {
+        if let Some((picture, pixels)) = self.next.take_if(|(_, pixels)| pixels.ready().is_some())
+            && let Some(rgba) = pixels.ready()
+        {
+            self.begin(&Arc::new(ScanPicture { rgba: Arc::clone(rgba), ..(*picture).clone() }));
+        }
+    }
+
+    /// Whether nothing waits.
+    fn is_uploaded(&self) -> bool {
+        self.waiting.is_empty() && self.next.is_none()
+    }
+
     fn begin(&mut self, picture: &Arc<ScanPicture>) {
         self.factor = picture.factor.max(1);
         self.waiting.clear();
@@ -112,6 +137,8 @@ pub struct PreviewStore {
     base_pixels: BTreeMap<ScanId, (Overview, u64)>,
     failed: HashMap<ViewKey, String>,
     repairs: HashMap<FrameId, Arc<RepairSummary>>,
+    /// How pixels are converted to the screen; `None` if it takes sRGB.
+    conversion: Option<Conversion>,
     /// The running dust detection: its picture and its progress.
     dust: Option<(ViewKey, ProgressEstimate)>,
 }
@@ -130,15 +157,15 @@ impl PreviewStore {
         if let (ViewKey::Frame(frame), Some(repair)) = (key, &preview.repair) {
             self.repairs.insert(frame, Arc::clone(repair));
         }
-        match self.slots.get_mut(&key) {
-            Some(slot) => {
-                slot.preview = preview;
-                slot.is_uploaded = false;
-            }
-            None => {
-                self.slots.insert(key, Slot { preview, texture: None, is_uploaded: false });
-            }
-        }
+        let conversion = self.conversion.as_ref().filter(|_| !preview.is_proof);
+        let pixels = Some(ScreenPixels::convert(&preview.rgba, conversion));
+        let shown = self.slots.remove(&key).and_then(|slot| slot.shown);
+        self.slots.insert(key, Slot { preview, pixels, shown });
+    }
+
+    /// Converts the pixels of pictures that arrive from now on in this way.
+    pub(crate) fn convert_with(&mut self, conversion: Option<Conversion>) {
+        self.conversion = conversion;
     }
 
     /// Records the progress of a picture's dust detection.
@@ -162,20 +189,20 @@ impl PreviewStore {
 
     /// Takes the overview of a scan.
     pub(crate) fn accept_overview(&mut self, picture: &Arc<ScanPicture>) {
-        self.overviews.entry(picture.scan).or_default().begin(picture);
+        self.overviews.entry(picture.scan).or_default().accept(picture, self.conversion.as_ref());
         self.readings.insert(picture.scan, picture.reading.clone());
     }
 
     /// Takes the base pixels of a scan.
     pub(crate) fn accept_base_pixels(&mut self, picture: &Arc<ScanPicture>, pixels: u64) {
         let (overview, count) = self.base_pixels.entry(picture.scan).or_default();
-        overview.begin(picture);
+        overview.accept(picture, self.conversion.as_ref());
         *count = pixels;
     }
 
     /// Drops everything: another session begins.
     pub(crate) fn clear(&mut self) {
-        *self = Self::default();
+        *self = Self { conversion: self.conversion.take(), ..Self::default() };
     }
 
     /// Drops pictures of places and scans that are no longer in the session.
@@ -197,8 +224,9 @@ impl PreviewStore {
     /// Turns waiting pictures into textures, as many as fit into one frame; returns whether more wait.
     pub(crate) fn upload_some(&mut self, ctx: &Context) -> bool {
         let mut room = UploadRoom(UPLOAD_PX_PER_FRAME);
+        let is_ready = |slot: &Slot| slot.pixels.as_ref().is_some_and(|pixels| pixels.ready().is_some());
         let mut waiting: Vec<ViewKey> =
-            self.slots.iter().filter(|(_, slot)| !slot.is_uploaded).map(|(key, _)| *key).collect();
+            self.slots.iter().filter(|(_, slot)| is_ready(slot)).map(|(key, _)| *key).collect();
         // The large picture comes first; small ones follow in a steady order.
         waiting.sort_by_key(|key| match *key {
             ViewKey::Frame(id) => (0, id.0, 0),
@@ -212,19 +240,25 @@ impl PreviewStore {
             if !room.take(u64::from(slot.preview.width_px) * u64::from(slot.preview.height_px)) {
                 return true;
             }
-            let image = opaque_image(&slot.preview);
+            let Some(pixels) = slot.pixels.take() else { continue };
+            let rgba = pixels.ready().map_or(&[][..], |rgba| rgba.as_slice());
+            let image = opaque_image(&slot.preview, rgba);
             let options = TextureOptions::LINEAR;
-            match &mut slot.texture {
-                Some(texture) => texture.set(image, options),
-                None => slot.texture = Some(ctx.load_texture(format!("{key:?}"), image, options)),
-            }
-            slot.is_uploaded = true;
             // The texture holds the pixels now; the counts stay.
             slot.preview = Arc::new(Preview { rgba: Arc::default(), ..(*slot.preview).clone() });
+            let texture = match slot.shown.take() {
+                Some((mut texture, _)) => {
+                    texture.set(image, options);
+                    texture
+                }
+                None => ctx.load_texture(format!("{key:?}"), image, options),
+            };
+            slot.shown = Some((texture, Arc::clone(&slot.preview)));
         }
         let overviews = self.overviews.values_mut().map(|overview| (overview, "scan"));
         let base = self.base_pixels.values_mut().map(|(overview, _)| (overview, "base"));
         for (overview, name) in overviews.chain(base) {
+            overview.begin_if_ready();
             while let Some((rect, _)) = overview.waiting.front() {
                 if !room.take(rect.area()) {
                     return true;
@@ -239,14 +273,14 @@ impl PreviewStore {
     pub fn is_uploaded(&self) -> bool {
         let overviews =
             self.overviews.values().chain(self.base_pixels.values().map(|(overview, _)| overview));
-        self.slots.values().all(|slot| slot.is_uploaded)
-            && overviews.into_iter().all(|o| o.waiting.is_empty())
+        self.slots.values().all(|slot| slot.pixels.is_none())
+            && overviews.into_iter().all(Overview::is_uploaded)
     }
 
-    /// The picture of a place.
+    /// The picture shown at a place.
     pub fn picture(&self, key: ViewKey) -> Option<(&TextureHandle, &Preview)> {
-        let slot = self.slots.get(&key)?;
-        Some((slot.texture.as_ref()?, &slot.preview))
+        let (texture, preview) = self.slots.get(&key)?.shown.as_ref()?;
+        Some((texture, preview))
     }
 
     /// Pictures that have arrived, with or without a texture.
@@ -316,10 +350,10 @@ impl UploadRoom {
     }
 }
 
-fn opaque_image(preview: &Preview) -> ColorImage {
+fn opaque_image(preview: &Preview, rgba: &[u8]) -> ColorImage {
     let size = [preview.width_px as usize, preview.height_px as usize];
     let mut pixels: Vec<Color32> =
-        preview.rgba.chunks_exact(4).map(|p| Color32::from_rgb(p[0], p[1], p[2])).collect();
+        rgba.chunks_exact(4).map(|p| Color32::from_rgb(p[0], p[1], p[2])).collect();
     pixels.resize(size[0] * size[1], Color32::BLACK);
     ColorImage::new(size, pixels)
 }

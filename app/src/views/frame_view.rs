@@ -19,6 +19,7 @@ use crate::model::preview_requests::Viewport;
 use crate::model::ui_state::StripTool;
 use crate::views::ViewCx;
 use crate::widgets::drag_value::arrow_steps;
+use crate::widgets::histogram_plot::percent_text;
 use crate::widgets::theme;
 
 /// Height of the line over the picture, points.
@@ -266,6 +267,8 @@ fn picture_ui(ui: &Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
     } else if dust_is_looked_for(ui, cx, key) {
         let now_s = ui.input(|input| input.time);
         tag(&painter, room, &dust_text(cx.previews.dust_look(key, now_s)));
+    } else if let Some(text) = proof_text(cx, key) {
+        tag(&painter, room, &text);
     }
     if let Some(why) = cx.previews.failure(key) {
         failure_ui(&painter, room, why);
@@ -513,6 +516,14 @@ fn paint_picture(painter: &Painter, cx: &ViewCx<'_>, frame: &Frame, key: ViewKey
         let rect = Rect::from_min_max(at(region.x0, region.y0), at(region.x1, region.y1));
         painter.image(texture.id(), rect, unit, Color32::WHITE);
     }
+}
+
+/// What the picture is a proof of, and how much of it is out of gamut.
+fn proof_text(cx: &ViewCx<'_>, key: ViewKey) -> Option<String> {
+    let (_, preview) = cx.previews.picture(key).filter(|(_, preview)| preview.is_proof)?;
+    let of = cx.status.screen.proof.as_deref()?;
+    let marked = preview.out_of_gamut_share.map(|share| format!(", {} % out of gamut", percent_text(share)));
+    Some(format!("proof of {of}{}", marked.unwrap_or_default()))
 }
 
 fn tag(painter: &Painter, room: Rect, text: &str) {

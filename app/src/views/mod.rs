@@ -14,6 +14,7 @@ mod question_dialogs;
 mod root;
 mod scan_picture;
 mod scan_problems;
+mod screen_pane;
 mod session_file_dialogs;
 mod settings;
 mod status_line;

@@ -100,7 +100,9 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
                 PathPurpose::SaveStock => "write",
                 PathPurpose::LoadStock => "load",
                 PathPurpose::ScanFolder => "look there",
-                PathPurpose::Infrared(_) => "use this file",
+                PathPurpose::Infrared(_) | PathPurpose::ScreenProfile | PathPurpose::PrinterProfile => {
+                    "use this file"
+                }
             };
             Words { yes, no: None, cancel: "cancel" }
         }

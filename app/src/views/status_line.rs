@@ -6,6 +6,7 @@ use egui::{
 };
 use glassine_engine::{Notice, Severity};
 
+use super::screen_pane::screen_entry_ui;
 use crate::commands::{JobCommand, ViewCommand};
 use crate::model::ui_state::StripTool;
 use crate::views::ViewCx;
@@ -19,6 +20,7 @@ pub(super) fn status_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.horizontal_centered(|ui| {
         ui.spacing_mut().item_spacing.x = 8.0;
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+            screen_entry_ui(ui, cx);
             jobs_ui(ui, cx);
             ui.with_layout(Layout::left_to_right(Align::Center), |ui| message_ui(ui, cx));
         });

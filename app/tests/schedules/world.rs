@@ -353,6 +353,8 @@ fn picture(request: &PreviewRequest) -> Preview {
         rgba: Arc::new(vec![0; 4]),
         histogram: None,
         overlay_share: exposure,
+        is_proof: false,
+        out_of_gamut_share: None,
         repair: None,
         is_coarse: false,
         lacks_repair: false,

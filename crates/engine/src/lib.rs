@@ -5,6 +5,7 @@
 
 mod build;
 mod cache;
+pub mod colour;
 mod dust;
 mod engine;
 mod error;

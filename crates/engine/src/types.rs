@@ -11,6 +11,7 @@ use glassine_session::{
     EncodingChoice, FourthSampleChoice, FrameId, OutputSettings, ScanId, Session, StrayLightChoice,
 };
 
+use crate::colour::Proof;
 use crate::error::Notice;
 
 /// Identifies a session under work: every session opened or made in this process has its own key.
@@ -155,11 +156,13 @@ pub struct PreviewRequest {
     pub max_height_px: u32,
     pub side: PictureSide,
     pub overlay: Overlay,
+    /// Show the frame as this proof (ignored for scans).
+    pub proof: Option<Arc<Proof>>,
     /// Echoed in the reply, to discard stale results.
     pub revision: u64,
 }
 
-/// A finished picture for the screen, sRGB coded.
+/// A finished picture for the screen, sRGB coded unless it is a proof.
 #[derive(Debug, Clone)]
 pub struct Preview {
     pub session: SessionKey,
@@ -179,6 +182,10 @@ pub struct Preview {
     pub histogram: Option<Arc<Histogram>>,
     /// Share of pixels under the overlay, 0 to 1.
     pub overlay_share: f64,
+    /// Whether the pixels are a proof, in codes of the screen itself.
+    pub is_proof: bool,
+    /// Share of pixels out of gamut, 0 to 1, if the proof marks them.
+    pub out_of_gamut_share: Option<f64>,
     /// Dust repair of the frame, if the picture depends on it.
     pub repair: Option<Arc<RepairSummary>>,
     /// Whether a sharper one for the same request is on its way.

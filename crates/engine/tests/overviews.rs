@@ -206,6 +206,7 @@ fn a_view_that_moves_finds_the_tiles_that_were_read_ahead() {
         max_height_px: 500,
         side: PictureSide::Scan,
         overlay: Overlay::None,
+        proof: None,
         revision: 1,
     };
     let shown = |host: &mut JobHost, request: PreviewRequest| {
@@ -249,6 +250,7 @@ fn a_small_view_of_a_scan_is_the_mean_of_its_pixels_and_is_not_read_again() {
         max_height_px: width * 4 / 7,
         side: PictureSide::Scan,
         overlay: Overlay::None,
+        proof: None,
         revision: 1,
     };
     let shown = |host: &mut JobHost, width| {

@@ -19,6 +19,7 @@ const ENGINE: &[&str] = &[
     "error",
     "cache",
     "threads",
+    "colour",
     "types",
     "scans",
     "frame",

@@ -69,6 +69,7 @@ fn slider(engine: &Arc<Engine>, at: &SessionAt) -> Result<(), Box<dyn std::error
             max_height_px: VIEW_PX.1,
             side: PictureSide::Positive,
             overlay: Overlay::None,
+            proof: None,
             revision: u64::from(step),
         };
         let started = Instant::now();

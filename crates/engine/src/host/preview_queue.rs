@@ -223,6 +223,7 @@ mod tests {
             max_height_px: 10,
             side: PictureSide::Positive,
             overlay: Overlay::None,
+            proof: None,
             revision,
         }
     }

@@ -3,6 +3,7 @@
 
 pub(crate) mod density_cache;
 pub(crate) mod overlay;
+pub(crate) mod proof_rows;
 pub(crate) mod renderer;
 pub(crate) mod sample_cache;
 pub(crate) mod scan_pictures;
@@ -17,12 +18,14 @@ use glassine_raster::{CancelToken, PixelRect, Plane, RegionSource as _, Samples1
 use glassine_repair::DustMap;
 
 use crate::cache::ByteCache;
+use crate::colour::Proof;
 use crate::dust::repair_cache::RepairCache;
 use crate::dust::{self, Repair, RepairKey};
 use crate::error::EngineError;
 use crate::frame::{FrameContext, InputCodes, rendering_of, space_of};
 use crate::preview::density_cache::DensityCache;
 use crate::preview::overlay::Mark;
+use crate::preview::proof_rows::ProofPass;
 use crate::preview::renderer::{PreviewRenderer, RenderOptions, difference, scan_rgba};
 use crate::preview::sample_cache::{SampleCache, SampledKey};
 use crate::preview::tiles::{ScanTile, TileKey};
@@ -327,28 +330,39 @@ impl Previews {
         let rendering = rendering_of(&output.rendering);
         let default_look = Look::default();
         let look = if request.side == PictureSide::Before { &default_look } else { &context.frame.look };
-        let pipeline = context.pipeline(Some(look), OutputSpace::Srgb, rendering, InputCodes::Linear);
+        // Repair is compared in sRGB, whatever is proofed.
+        let proof = request.proof.as_deref().filter(|_| request.overlay != Overlay::RepairDifference);
+        let made_in = proof.map_or(OutputSpace::Srgb, Proof::space);
+        let pipeline_in = |space| context.pipeline(Some(look), space, rendering, InputCodes::Linear);
+        let pipeline = pipeline_in(made_in);
         let space = space_of(&output.space);
         let is_whole = request.region == UnitRect::WHOLE;
-        let renderer =
-            |pipeline| PreviewRenderer::new(pipeline, samples, context, &viewport.sampling, cancel);
-        let options = RenderOptions {
-            sharpening: render::sharpening(look, viewport.scale),
-            counts: is_whole && space == OutputSpace::Srgb,
-            marks_clipping: request.overlay == Overlay::Clipping,
-        };
-        let mut picture_renderer = renderer(&pipeline);
+        let mut densities = None;
         // A large picture is made again and again while the user changes a value.
         if let (ViewKey::Frame(_), Some(key)) = (request.key, sampled) {
-            picture_renderer.densities = picture_renderer.kept_densities(&self.densities, key);
+            let renderer = PreviewRenderer::new(&pipeline, samples, context, &viewport.sampling, cancel);
+            densities = renderer.kept_densities(&self.densities, key);
         }
-        let mut shown = picture_renderer.show(options)?;
+        let renderer = |pipeline| {
+            let mut made = PreviewRenderer::new(pipeline, samples, context, &viewport.sampling, cancel);
+            made.densities.clone_from(&densities);
+            made
+        };
+        let search_in = proof.and_then(|proof| proof.marks.as_ref()?.space()).map(pipeline_in);
+        let searched = search_in.as_ref().map(renderer);
+        let options = RenderOptions {
+            sharpening: render::sharpening(look, viewport.scale),
+            counts: is_whole && space == made_in,
+            marks_clipping: request.overlay == Overlay::Clipping,
+            proof: proof.map(|proof| ProofPass { proof, searched: searched.as_ref() }),
+        };
+        let mut shown = renderer(&pipeline).show(options)?;
         let histogram = if !is_whole {
             self.whole_histogram(context, look, request)?
         } else if options.counts {
             shown.histogram
         } else {
-            renderer(&context.pipeline(Some(look), space, rendering, InputCodes::Linear)).count()
+            renderer(&pipeline_in(space)).count()
         };
         let share = match request.overlay {
             Overlay::Clipping => shown.clipped_px as f64 / (shown.rgba.len() / 4).max(1) as f64,
@@ -359,8 +373,11 @@ impl Previews {
             }
             other => paint_overlay(other, context, viewport, samples, repair, &mut shown.rgba),
         };
-        let rgba = shown.rgba;
-        let mut preview = picture(request, samples, rgba, started);
+        let pixels = (shown.rgba.len() / 4).max(1) as f64;
+        let mut preview = picture(request, samples, shown.rgba, started);
+        preview.is_proof = proof.is_some();
+        let marks = proof.and_then(|proof| proof.marks.as_ref());
+        preview.out_of_gamut_share = marks.map(|_| shown.out_of_gamut_px as f64 / pixels);
         preview.histogram = Some(Arc::new(histogram));
         preview.overlay_share = share;
         preview.repair = repair.map(|repair| Arc::new(repair.summary()));
@@ -481,6 +498,8 @@ fn picture(request: &PreviewRequest, samples: &Samples16, rgba: Vec<u8>, started
         rgba: Arc::new(rgba),
         histogram: None,
         overlay_share: 0.0,
+        is_proof: false,
+        out_of_gamut_share: None,
         repair: None,
         is_coarse: false,
         lacks_repair: false,

@@ -6,6 +6,8 @@ use crate::types::DIFFERENCE_GAIN;
 
 /// Spacing of hatch lines in screen pixels.
 const HATCH_PX: u32 = 6;
+/// Side of a check in screen pixels.
+const CHECK_PX: u32 = 3;
 
 /// Marks on rows of RGBA; their colours differ in lightness, so that they read with any colour vision.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -24,6 +26,8 @@ pub(crate) enum Mark {
     Dust,
     /// Outline of marks that the user painted out.
     PaintedOut,
+    /// Out of gamut: checks of two neutral greys.
+    OutOfGamut,
 }
 
 /// Paint one pixel.
@@ -46,6 +50,8 @@ pub(crate) fn paint(px: &mut [u8], mark: Mark, x: u32, y: u32) {
         }
         Mark::Dust => [255, 110, 60],
         Mark::PaintedOut => [120, 235, 255],
+        Mark::OutOfGamut if (x / CHECK_PX + y / CHECK_PX) % 2 == 0 => [105; 3],
+        Mark::OutOfGamut => [150; 3],
     };
     px[..3].copy_from_slice(&colour);
 }

@@ -12,6 +12,7 @@ use crate::error::EngineError;
 use crate::frame::{BaseShift, FrameContext};
 use crate::preview::density_cache::{DensityCache, LayerDensities};
 use crate::preview::overlay::{self, Mark};
+use crate::preview::proof_rows::{ProofPass, ProofScratch};
 use crate::preview::sample_cache::SampledKey;
 use crate::render::Lightness;
 use crate::render::rows::{RowBuffers, RowPass, RowSteps};
@@ -35,12 +36,13 @@ pub(crate) struct PreviewRenderer<'a> {
 
 /// What is wanted besides the pixels.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct RenderOptions {
+pub(crate) struct RenderOptions<'a> {
     pub(crate) sharpening: Option<Sharpening>,
     /// Count the encoded values, before they are sharpened.
     pub(crate) counts: bool,
     /// Paint over clipped pixels.
     pub(crate) marks_clipping: bool,
+    pub(crate) proof: Option<ProofPass<'a>>,
 }
 
 /// A picture for the screen.
@@ -50,6 +52,7 @@ pub(crate) struct Rendered {
     /// Counts of the whole picture; empty unless requested.
     pub(crate) histogram: Histogram,
     pub(crate) clipped_px: u64,
+    pub(crate) out_of_gamut_px: u64,
 }
 
 /// Buffers of one thread.
@@ -57,6 +60,7 @@ pub(crate) struct Rendered {
 struct Scratch {
     rows: RowBuffers,
     shifts: Vec<f32>,
+    proof: ProofScratch,
 }
 
 /// What one band counted.
@@ -64,17 +68,19 @@ struct Scratch {
 struct Tally {
     histogram: Histogram,
     clipped_px: u64,
+    out_of_gamut_px: u64,
 }
 
 impl Tally {
     fn plus(mut self, other: &Self) -> Self {
         self.histogram.merge(&other.histogram);
         self.clipped_px += other.clipped_px;
+        self.out_of_gamut_px += other.out_of_gamut_px;
         self
     }
 }
 
-/// Previews are coded in sRGB.
+/// Previews and proofs are not coded as linear light.
 const LIGHTNESS: Lightness = Lightness::Encoded;
 
 impl<'a> PreviewRenderer<'a> {
@@ -91,7 +97,7 @@ impl<'a> PreviewRenderer<'a> {
     }
 
     /// The picture, and what was requested with it.
-    pub(crate) fn show(&self, options: RenderOptions) -> Result<Rendered, EngineError> {
+    pub(crate) fn show(&self, options: RenderOptions<'_>) -> Result<Rendered, EngineError> {
         let (width, height) = (self.samples.width() as usize, self.samples.height() as usize);
         let mut rgba = zeroed::<u8>((width * height * 4) as u64, "a picture")?;
         let pass = RowPass::new((self.samples.width(), self.samples.height()), options.sharpening, LIGHTNESS);
@@ -101,7 +107,7 @@ impl<'a> PreviewRenderer<'a> {
         let lock = || spare.lock().unwrap_or_else(PoisonError::into_inner);
         let make = |(band, out): (usize, &mut [u8])| {
             let taken = lock().pop();
-            let Scratch { mut rows, mut shifts } = taken.unwrap_or_default();
+            let Scratch { mut rows, mut shifts, mut proof } = taken.unwrap_or_default();
             let first = band * band_rows;
             let mut steps = PreviewRows {
                 renderer: self,
@@ -109,11 +115,12 @@ impl<'a> PreviewRenderer<'a> {
                 first,
                 out,
                 shifts: &mut shifts,
+                proof: &mut proof,
                 tally: Tally::default(),
             };
             pass.run(first..(first + band_rows).min(height), &mut rows, &mut steps, self.cancel)?;
             let tally = steps.tally;
-            lock().push(Scratch { rows, shifts });
+            lock().push(Scratch { rows, shifts, proof });
             Ok(tally)
         };
         let tally = rgba
@@ -121,7 +128,8 @@ impl<'a> PreviewRenderer<'a> {
             .enumerate()
             .map(make)
             .try_reduce(Tally::default, |sum, part| Ok::<_, Cancelled>(sum.plus(&part)))?;
-        Ok(Rendered { rgba, histogram: tally.histogram, clipped_px: tally.clipped_px })
+        let Tally { histogram, clipped_px, out_of_gamut_px } = tally;
+        Ok(Rendered { rgba, histogram, clipped_px, out_of_gamut_px })
     }
 
     /// Only the counts.
@@ -145,7 +153,7 @@ impl<'a> PreviewRenderer<'a> {
     }
 
     /// One row through the pipeline.
-    fn encode(&self, y: u32, planes: [&mut [f32]; 3], shifts: &mut Vec<f32>) {
+    pub(crate) fn encode(&self, y: u32, planes: [&mut [f32]; 3], shifts: &mut Vec<f32>) {
         if let Some(densities) = &self.densities {
             let kept = PixelSource::Densities(densities.row(y));
             self.pipeline.run(kept, &[], PixelTarget::Planes(planes));
@@ -186,12 +194,13 @@ impl<'a> PreviewRenderer<'a> {
 /// The rows of one band of a preview.
 struct PreviewRows<'a> {
     renderer: &'a PreviewRenderer<'a>,
-    options: RenderOptions,
+    options: RenderOptions<'a>,
     /// First row of the band.
     first: usize,
     /// Red, green, blue and 255 for each pixel of the band.
     out: &'a mut [u8],
     shifts: &'a mut Vec<f32>,
+    proof: &'a mut ProofScratch,
     tally: Tally,
 }
 
@@ -209,7 +218,10 @@ impl RowSteps for PreviewRows<'_> {
     fn finish(&mut self, y: usize, planes: [&[f32]; 3]) {
         let line = 4 * planes[0].len();
         let line = &mut self.out[(y - self.first) * line..][..line];
-        quantise8_dithered_rgba(planes, line, 0, y as u32);
+        match &self.options.proof {
+            Some(pass) => self.tally.out_of_gamut_px += pass.row(planes, line, y as u32, self.proof),
+            None => quantise8_dithered_rgba(planes, line, 0, y as u32),
+        }
         if self.options.marks_clipping {
             self.tally.clipped_px += paint_clipping(planes, line, y as u32);
         }

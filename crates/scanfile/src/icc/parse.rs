@@ -26,13 +26,13 @@ pub struct ProfileCurves {
 #[non_exhaustive]
 pub enum ProfileError {
     /// Not a profile, or damaged.
-    #[error("the embedded colour profile is damaged ({found})")]
+    #[error("the colour profile is damaged ({found})")]
     Damaged {
         /// What was wrong.
         found: String,
     },
     /// A sound profile without usable curves.
-    #[error("the embedded colour profile is {found}: its curves cannot be used for density")]
+    #[error("the colour profile is {found}, which cannot be used here")]
     NoCurves {
         /// What it is instead.
         found: String,

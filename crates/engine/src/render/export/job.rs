@@ -1,10 +1,7 @@
 //! One frame of an export: what it is made from, and how its bands become rows of the file.
 
-use std::sync::Arc;
-
 use glassine_film::{FilmKind, Histogram, OutputSpace, Pipeline, Rendering, quantise8_dithered};
 use glassine_raster::{CancelToken, Kernel, TiltedSampling};
-use glassine_scanfile::icc::{TransferCurve, build_grey_profile, build_rgb_profile};
 use glassine_scanfile::{
     Compression, FilmSourceKind, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter,
 };
@@ -13,6 +10,7 @@ use glassine_sharpness::Sharpening;
 
 use super::band::{Band, BandMaker, Body, Purpose};
 use super::flow::in_order;
+use crate::colour::output_profile;
 use crate::dust::Repair;
 use crate::error::EngineError;
 use crate::frame::{FrameContext, InputCodes, rendering_of, space_of};
@@ -164,7 +162,7 @@ impl<'a> FrameJob<'a> {
                 .ppi
                 .map(|ppi| ppi * reduction)
                 .filter(|ppi| POSSIBLE_PPI.contains(ppi)),
-            icc: Some(profile(self.space, self.pipeline.is_grey())),
+            icc: Some(output_profile(self.space, self.pipeline.is_grey())),
             metadata: Metadata {
                 title: frame.name.clone().unwrap_or_default(),
                 description: session.output.caption.clone(),
@@ -245,21 +243,4 @@ impl<'a> FrameJob<'a> {
         writer.write_rows_u8(&codes)?;
         Ok(())
     }
-}
-
-/// The ICC profile of an output space.
-fn profile(space: OutputSpace, grey: bool) -> Arc<[u8]> {
-    let curve = match space {
-        OutputSpace::Srgb | OutputSpace::DisplayP3 => TransferCurve::srgb(),
-        OutputSpace::AdobeRgb1998 => TransferCurve::Gamma(563.0 / 256.0),
-        // ISO 22028-2: 16 times the light below 1/512 of full scale, else the power 1/1.8.
-        OutputSpace::RommRgb => {
-            TransferCurve::Parametric { g: 1.8, a: 1.0, b: 0.0, c: 1.0 / 16.0, d: 16.0 / 512.0 }
-        }
-        OutputSpace::LinearSrgb => TransferCurve::Linear,
-    };
-    if grey {
-        return build_grey_profile(&format!("Grey with the tone curve of {}", space.label()), &curve).into();
-    }
-    build_rgb_profile(space.label(), space.to_xyz_d50(), space.white(), &curve).into()
 }
