@@ -2,7 +2,7 @@
 
 use egui::Context;
 use glassine_engine::{Notice, Severity};
-use glassine_film::{Param, ParamGroup};
+use glassine_film::{Look, Param, ParamGroup};
 use glassine_raster::Orientation;
 use glassine_session::{Edit, FrameId, FrameMark, History, Session, StripId};
 
@@ -58,6 +58,12 @@ pub enum EditCommand {
     SetMark(FrameMark),
     /// Switch a group of settings of the selected frames off or on.
     SwitchGroup(ParamGroup, bool),
+    /// Give these settings to the selected frames.
+    TakeLook(Box<Look>),
+    /// Keep the settings of the frame shown large under this name, between runs.
+    KeepLook(String),
+    /// Give up the settings that were kept under this name.
+    ForgetLook(String),
     /// Change one value of every selected frame by a number of its steps.
     StepParam(Param, f64),
     /// Give one value of the frame shown large to its strip, or to the whole roll.
@@ -108,6 +114,12 @@ impl GlassineApp {
             EditCommand::SwitchGroup(group, is_off) => {
                 self.edit(Edit::SwitchGroup { frames: self.selected(), group, is_off });
             }
+            EditCommand::TakeLook(look) => {
+                let groups = ParamGroup::ALL.to_vec();
+                self.edit(Edit::PasteLook { frames: self.selected(), look: *look, groups });
+            }
+            EditCommand::KeepLook(name) => self.keep_look(&name),
+            EditCommand::ForgetLook(name) => self.forget_look(&name),
             EditCommand::StepParam(param, steps) => self.step_param(param, steps),
             EditCommand::GiveParam { param, to_roll } => self.give_param(param, to_roll),
             EditCommand::MirrorStrip => self.turn_strip(true, false),

@@ -9,7 +9,7 @@ use glassine_engine::{Preview, ViewKey};
 use glassine_session::{OutputSettings, Session};
 
 use crate::app::GlassineApp;
-use crate::model::remembered::ExportHabits;
+use crate::model::remembered::{ExportHabits, NamedLook};
 use crate::platform::clock;
 
 impl GlassineApp {
@@ -20,7 +20,10 @@ impl GlassineApp {
         if let Some(share) = remembered.strip_share.filter(|share| (0.1..=0.9).contains(share)) {
             self.ui_state.strip.share = share as f32;
         }
+        self.ui_state.screen = remembered.screen.clone();
+        self.ui_state.proof.printer_file.clone_from(&remembered.printer_profile);
         self.remembered = remembered.clone();
+        self.status.looks.clone_from(&self.remembered.looks);
         if let Some(notice) = self.options.state.notice.take() {
             self.notify_of_program(notice);
         }
@@ -58,6 +61,23 @@ impl GlassineApp {
         self.remembered.light = self.ui_state.light;
         let share = (f64::from(self.ui_state.strip.share) * 1e3).round() / 1e3;
         self.remembered.strip_share = Some(share);
+        self.remembered.screen.clone_from(&self.ui_state.screen);
+        self.remembered.printer_profile.clone_from(&self.ui_state.proof.printer_file);
+    }
+
+    /// Keeps the settings of the frame shown large under a name.
+    pub(super) fn keep_look(&mut self, name: &str) {
+        let session = self.history.current();
+        if let Some(frame) = self.ui_state.primary.and_then(|id| session.frame(id)) {
+            self.remembered.keep_look(NamedLook::of(name, &frame.look));
+            self.status.looks.clone_from(&self.remembered.looks);
+        }
+    }
+
+    /// Gives up settings that were kept under a name.
+    pub(super) fn forget_look(&mut self, name: &str) {
+        self.remembered.looks.retain(|look| look.name != name);
+        self.status.looks.clone_from(&self.remembered.looks);
     }
 
     /// Notes that the current session was opened or saved.

@@ -7,7 +7,7 @@ use glassine_engine::jobs::JobId;
 use glassine_engine::session_files::{Conflict, Holder, UnsavedWork};
 use glassine_engine::{ExportReport, Notice, ScanCheck, Severity};
 
-use crate::model::remembered::RecentSession;
+use crate::model::remembered::{NamedLook, RecentSession};
 use crate::model::screen_state::ScreenFacts;
 use crate::services::eta::ProgressEstimate;
 use crate::services::exact_counts::ExactCounts;
@@ -147,6 +147,8 @@ pub struct AppStatus {
     pub scan_problems: Vec<ScanCheck>,
     /// Recent sessions, newest first, once their files were looked at.
     pub recent: Vec<RecentShown>,
+    /// Settings that the user named.
+    pub looks: Vec<NamedLook>,
     /// The session is the demo, which accepts no other scans.
     pub is_demo: bool,
     /// The profile of the screen, and what is proofed.

@@ -1,9 +1,13 @@
 //! What the program remembers from one run to the next beside sessions: plain values, as `state.json` holds them.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use glassine_film::{Look, Param};
 use glassine_session::{OutputKind, OutputSettings, TiffCompression};
 use serde::{Deserialize, Serialize};
+
+use crate::model::screen_state::ScreenChoice;
 
 /// Most sessions in the list of recent ones.
 pub const RECENT_MAX: usize = 12;
@@ -23,6 +27,35 @@ pub struct Remembered {
     pub export: Option<ExportHabits>,
     /// Newest first.
     pub recent_sessions: Vec<RecentSession>,
+    /// What the user said about the screen.
+    pub screen: ScreenChoice,
+    /// Profile of the printer that was proofed last.
+    pub printer_profile: Option<PathBuf>,
+    /// Settings that the user named, in the order of their names.
+    pub looks: Vec<NamedLook>,
+}
+
+/// Settings of a frame under a name of the user's.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct NamedLook {
+    pub name: String,
+    /// Values by their names in session files. Those of a newer program are kept.
+    pub settings: BTreeMap<String, f64>,
+}
+
+impl NamedLook {
+    /// The values of a look that differ from those of a new frame.
+    pub fn of(name: &str, look: &Look) -> Self {
+        let changed = Param::all().filter(|param| look.is_changed(*param));
+        let settings = changed.map(|param| (param.spec().key.to_owned(), look.kept(param))).collect();
+        Self { name: name.to_owned(), settings }
+    }
+
+    pub fn look(&self) -> Look {
+        let known = self.settings.iter().filter_map(|(key, value)| Some((Param::from_key(key)?, *value)));
+        known.fold(Look::default(), |look, (param, value)| look.with(param, value))
+    }
 }
 
 /// Size and place of the window.
@@ -73,6 +106,15 @@ pub struct RecentSession {
 /// The path, if JSON can hold it.
 fn storable(path: &Path) -> Option<PathBuf> {
     path.to_str().filter(|text| !text.is_empty()).map(PathBuf::from)
+}
+
+impl Remembered {
+    /// Keeps settings under a name, in place of those that had it.
+    pub fn keep_look(&mut self, look: NamedLook) {
+        self.looks.retain(|other| other.name != look.name);
+        let at = self.looks.partition_point(|other| other.name < look.name);
+        self.looks.insert(at, look);
+    }
 }
 
 impl LastFolders {

@@ -9,8 +9,8 @@ mod output_sizes;
 mod rail;
 mod scan_reading;
 
-use egui::containers::menu::MenuButton;
-use egui::{Button, Label, RichText, ScrollArea, Ui, UiBuilder};
+use egui::containers::menu::{MenuButton, MenuConfig};
+use egui::{Button, Label, PopupCloseBehavior, RichText, ScrollArea, TextEdit, Ui, UiBuilder};
 use glassine_film::ParamGroup;
 use glassine_session::{Edit, Frame, FrameMark};
 
@@ -19,6 +19,7 @@ use crate::commands::{BoxCommand, EditCommand};
 use crate::model::doubts::doubts;
 use crate::model::panels::Section;
 use crate::views::ViewCx;
+use crate::widgets::icon::{Icon, IconButton};
 use crate::widgets::parts::{note_ui, section_title_ui, warning_ui};
 use crate::widgets::theme;
 pub(super) use cast_correction::variation_viewport;
@@ -133,6 +134,43 @@ fn marks_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, selected: &[&std::sync::Arc<Frame>
     });
 }
 
+/// Settings that the user named: taken by the selected frames, kept, given up.
+fn looks_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, selected: &[&std::sync::Arc<Frame>]) {
+    let button = MenuButton::from_button(Button::new(RichText::new("looks").small()));
+    let config = MenuConfig::new().close_behavior(PopupCloseBehavior::CloseOnClickOutside);
+    let (response, _) = button.config(config).ui(ui, |ui| {
+        ui.set_min_width(230.0);
+        for look in &cx.status.looks {
+            ui.horizontal(|ui| {
+                let take = Button::new(&look.name).frame(false).min_size(egui::vec2(180.0, 20.0));
+                if ui.add_enabled(!selected.is_empty(), take).clicked() {
+                    cx.out.push(EditCommand::TakeLook(Box::new(look.look())).into());
+                    ui.close();
+                }
+                let name = format!("give up the look {}", look.name);
+                if IconButton::new(Icon::Bin, &name).show(ui).clicked() {
+                    cx.out.push(EditCommand::ForgetLook(look.name.clone()).into());
+                }
+            });
+        }
+        let id = ui.scope_id().with("name of a look");
+        let mut name = ui.data(|data| data.get_temp::<String>(id)).unwrap_or_default();
+        ui.horizontal(|ui| {
+            let edit = ui.add(TextEdit::singleline(&mut name).hint_text("name").desired_width(120.0));
+            ui.ctx().accesskit_node_builder(edit.id, |node| node.set_label("name of a look"));
+            let can_keep = !name.trim().is_empty() && cx.ui_state.primary.is_some();
+            let by_key = edit.lost_focus() && ui.input(|input| input.key_pressed(egui::Key::Enter));
+            let keep = ui.add_enabled(can_keep, Button::new("keep as look"));
+            if can_keep && (keep.clicked() || by_key) {
+                cx.out.push(EditCommand::KeepLook(name.trim().to_owned()).into());
+                name.clear();
+            }
+        });
+        ui.data_mut(|data| data.insert_temp(id, name));
+    });
+    response.on_hover_text("settings kept under a name of yours, for any session");
+}
+
 /// Gives the settings of the frame shown large to its strip or to the whole roll.
 fn give_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, selected: &[&std::sync::Arc<Frame>]) {
     let Some(frame) = cx.primary().filter(|_| !selected.is_empty()) else { return };
@@ -182,6 +220,7 @@ fn selection_head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             if reset.on_hover_text("every value of the selected frames back to its default").clicked() {
                 cx.out.extend(frame_section::reset_commands(&ALL_GROUPS, "reset settings"));
             }
+            looks_ui(ui, cx, &selected);
             give_ui(ui, cx, &selected);
             let paste = ui.add_enabled(can_paste, small("paste"));
             paste.context_menu(|ui| {
