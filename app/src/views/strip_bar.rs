@@ -13,7 +13,7 @@ use super::toolbar::{key_text, separator};
 use crate::commands::{BoxCommand, Command, EditCommand, JobCommand, ViewCommand};
 use crate::model::aspect_lock::AspectLock;
 use crate::model::doubts::{Doubt, strip_doubts};
-use crate::model::ui_state::StripTool;
+use crate::model::ui_state::{FrameFilter, StripTool};
 use crate::views::ViewCx;
 use crate::widgets::icon::{Icon, IconButton, paint_icon};
 use crate::widgets::param_row::{label_ui, number_field_ui};
@@ -35,6 +35,10 @@ pub(super) fn strip_bar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
                 ui.spacing_mut().item_spacing.x = 2.0;
                 view_tools_ui(ui, cx);
                 separator(ui);
+                if cx.ui_state.strip.contact {
+                    filter_ui(ui, cx);
+                    separator(ui);
+                }
                 box_tools_ui(ui, cx);
                 separator(ui);
                 box_size_ui(ui, cx);
@@ -299,6 +303,20 @@ fn aspect_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let label = format!("shape of boxes: {}", current.label());
     response.response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::ComboBox, true, &label));
     response.response.on_hover_text("proportion that boxes keep while they are sized");
+}
+
+/// Which frames stand out in the contact print.
+fn filter_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let current = cx.ui_state.strip.filter;
+    let combo = ComboBox::from_id_salt("frames that stand out").width(104.0).selected_text(current.label());
+    let response = combo.show_ui(ui, |ui| {
+        for filter in FrameFilter::ALL {
+            ui.selectable_value(&mut cx.ui_state.strip.filter, filter, filter.label());
+        }
+    });
+    let label = format!("frames that stand out: {}", current.label());
+    response.response.widget_info(|| WidgetInfo::labeled(Role::ComboBox, true, &label));
+    response.response.on_hover_text("frames that stand out; the others are dimmed");
 }
 
 /// Size of the selected box in millimetres, pixels and megapixels.
