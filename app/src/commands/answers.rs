@@ -8,11 +8,8 @@ use glassine_engine::jobs::Job;
 
 use crate::app::GlassineApp;
 use crate::model::questions::{Answer, PendingAction, Question};
-<<<<<<< HEAD
 use crate::model::ui_state::StripTool;
-=======
 use crate::services::demo_session;
->>>>>>> first-start
 use crate::services::file_dialogs::typed_paths;
 
 impl GlassineApp {

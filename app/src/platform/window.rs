@@ -14,12 +14,8 @@ use crate::app::{AppOptions, GlassineApp};
 use crate::model::remembered::WindowPlace;
 use crate::platform::display::{self, Display, Named, NoDisplay};
 use crate::platform::end_signals::EndSignal;
-<<<<<<< HEAD
 use crate::platform::screen_profile::ScreenLookup;
-use crate::platform::screens::{FIRST_SIZE, Fitted, Screen, fitted};
-=======
 use crate::platform::screens::{Fitted, Screen, fitted, wanted_size};
->>>>>>> first-start
 use crate::platform::user_folders;
 use crate::services::demo_session;
 use crate::services::file_dialogs::SystemPicker;
