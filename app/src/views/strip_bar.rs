@@ -9,6 +9,7 @@ use glassine_layout::format_by_id;
 use glassine_raster::{MM_PER_INCH, Orientation, Point, TiltedBox};
 use glassine_session::{Edit, Frame as SessionFrame, FrameId, FrameMark, Strip};
 
+use super::settings::roll_name;
 use super::toolbar::{key_text, separator};
 use crate::commands::{BoxCommand, Command, EditCommand, JobCommand, ViewCommand};
 use crate::model::aspect_lock::AspectLock;
@@ -69,13 +70,15 @@ fn left_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
 /// What a strip is, in a few words.
 pub(super) fn strip_text(cx: &ViewCx<'_>, strip: &Strip, is_long: bool) -> String {
     let format = strip.format_id.as_deref().map(|id| format_by_id(id).map_or(id, |format| format.label));
-    let mut parts = vec![strip.film.label().to_lowercase()];
+    let roll = strip.roll.and_then(|id| cx.session.roll(id)).map(|roll| roll_name(cx.session, roll));
+    let mut parts: Vec<String> = roll.into_iter().collect();
+    parts.push(strip.film.label().to_lowercase());
     parts.extend(format.map(str::to_owned));
     if is_long {
         let frames = cx.session.frames_of(strip.id).count();
         parts.push(format!("{frames} {}", if frames == 1 { "frame" } else { "frames" }));
         if cx.session.strips.len() > 1 {
-            let at = cx.session.strips.iter().position(|other| other.id == strip.id).unwrap_or(0);
+            let at = cx.session.strips_in_order().iter().position(|other| other.id == strip.id).unwrap_or(0);
             parts.push(format!("strip {} of {}", at + 1, cx.session.strips.len()));
         }
     }

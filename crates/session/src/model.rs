@@ -1,5 +1,6 @@
 //! The session as a plain value: cheap to clone, because scans, strips and frames are shared until they change.
 
+use std::collections::HashMap;
 use std::fmt;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -35,6 +36,10 @@ id! {
 id! {
     /// Stable id of a strip within one session.
     StripId
+}
+id! {
+    /// Stable id of a roll within one session.
+    RollId
 }
 id! {
     /// Stable id of a frame within one session; never reused, unlike its number.
@@ -264,10 +269,25 @@ pub struct FrameSolve {
     pub notes: Vec<String>,
 }
 
+/// A roll of film: what the user writes about it.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Roll {
+    pub id: RollId,
+    pub title: String,
+    /// Name of the film, as the user calls it.
+    pub film: String,
+    /// When it was taken, in the user's words: “about 1987”.
+    pub date_shot: String,
+    pub camera: String,
+    pub notes: String,
+}
+
 /// A piece of film on a scan.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Strip {
     pub id: StripId,
+    /// The roll it was cut from, if the session has several or something is written about one.
+    pub roll: Option<RollId>,
     pub scan: ScanId,
     pub film: FilmKind,
     /// Frame format, an id of the format table; `None` until known.
@@ -520,6 +540,8 @@ pub struct Session {
     pub notes: String,
     /// Scan files.
     pub scans: Vec<Arc<ScanRef>>,
+    /// Rolls that something is written about.
+    pub rolls: Vec<Arc<Roll>>,
     /// Pieces of film on them.
     pub strips: Vec<Arc<Strip>>,
     /// Pictures, in the order shown and exported.
@@ -547,6 +569,43 @@ fn same_parts<T: PartialEq>(a: &[Arc<T>], b: &[Arc<T>]) -> bool {
 impl Session {
     pub fn scan(&self, id: ScanId) -> Option<&Arc<ScanRef>> {
         self.scans.iter().find(|scan| scan.id == id)
+    }
+
+    pub fn roll(&self, id: RollId) -> Option<&Arc<Roll>> {
+        self.rolls.iter().find(|roll| roll.id == id)
+    }
+
+    /// Strips in the order of their first frames; those without frames follow in the order they were found in.
+    pub fn strips_in_order(&self) -> Vec<&Arc<Strip>> {
+        let mut first: HashMap<StripId, usize> = HashMap::new();
+        for (idx, frame) in self.frames.iter().enumerate() {
+            first.entry(frame.strip).or_insert(idx);
+        }
+        let mut strips: Vec<&Arc<Strip>> = self.strips.iter().collect();
+        strips.sort_by_key(|strip| first.get(&strip.id).copied().unwrap_or(usize::MAX));
+        strips
+    }
+
+    /// Strips as their edge codes order them: grouped by film, by the first number on each, in the order of the groups'
+    /// first strips. `None` if a strip has no number, two begin with the same one, or they are in this order already.
+    pub fn order_on_film(&self) -> Option<Vec<StripId>> {
+        let shown = self.strips_in_order();
+        let mut groups: Vec<[u8; 2]> = Vec::new();
+        let mut keyed = Vec::with_capacity(shown.len());
+        for strip in &shown {
+            let code = strip.edge_code.as_ref()?;
+            let number = code.codes.iter().filter_map(|code| code.number).min()?;
+            let group = groups.iter().position(|film| *film == code.film_code).unwrap_or_else(|| {
+                groups.push(code.film_code);
+                groups.len() - 1
+            });
+            keyed.push(((strip.roll, group, number), strip.id));
+        }
+        let before: Vec<StripId> = keyed.iter().map(|(_, id)| *id).collect();
+        keyed.sort_by_key(|(key, _)| *key);
+        let is_clear = keyed.windows(2).all(|pair| pair[0].0 != pair[1].0);
+        let after: Vec<StripId> = keyed.into_iter().map(|(_, id)| id).collect();
+        (is_clear && after != before).then_some(after)
     }
 
     pub fn strip(&self, id: StripId) -> Option<&Arc<Strip>> {
@@ -601,6 +660,7 @@ impl Session {
         let mut used: Vec<u32> = self.scans.iter().map(|s| s.id.0).collect();
         used.extend(self.strips.iter().map(|s| s.id.0));
         used.extend(self.frames.iter().map(|f| f.id.0));
+        used.extend(self.rolls.iter().map(|roll| roll.id.0));
         let above = used.iter().max().map_or(1, |max| max.saturating_add(1)).max(self.next_id).max(1);
         self.next_id = above.saturating_add(1);
         if above < u32::MAX {
@@ -613,8 +673,9 @@ impl Session {
 
     /// Whether both hold the same, regardless of the ids they would assign next.
     pub fn same_content(&self, other: &Self) -> bool {
-        let Self { title, notes, scans, strips, frames, stocks, output, next_id: _, extra } = self;
+        let Self { title, notes, scans, rolls, strips, frames, stocks, output, next_id: _, extra } = self;
         same_parts(frames, &other.frames)
+            && same_parts(rolls, &other.rolls)
             && same_parts(strips, &other.strips)
             && same_parts(scans, &other.scans)
             && same_parts(stocks, &other.stocks)
