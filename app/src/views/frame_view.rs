@@ -65,8 +65,8 @@ pub(super) fn frame_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 
 /// The other selected frame, if two are shown side by side.
 fn beside<'a>(cx: &ViewCx<'a>, frame: &Frame) -> Option<&'a Frame> {
-    let others = cx.selected().into_iter().filter(|other| other.id != frame.id);
-    others.last().filter(|_| cx.ui_state.frame.beside).map(|other| &**other)
+    let mut others = cx.selected().into_iter().filter(|other| other.id != frame.id);
+    others.next_back().filter(|_| cx.ui_state.frame.beside).map(|other| &**other)
 }
 
 /// The second of two frames side by side: the same part at the same size, without tools.

@@ -5,6 +5,8 @@ use std::path::{Path, PathBuf};
 
 use glassine_raster::{Cancelled, RegionError};
 
+use crate::numbers::to_f64;
+
 /// What happened to a file while it was open.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
 pub enum FileChange {
@@ -269,7 +271,7 @@ pub(crate) fn ends_early(there: u64, whole: Option<u64>) -> String {
     };
     let text = |bytes: u64, size: u64| match size {
         1 => bytes.to_string(),
-        _ => format!("{:.1}", bytes as f64 / size as f64),
+        _ => format!("{:.1}", to_f64(bytes) / to_f64(size)),
     };
     let Some(whole) = whole.filter(|whole| (there + 1..LONGEST).contains(whole)) else {
         let (size, name) = unit(there);

@@ -263,33 +263,8 @@ impl AnalysisContext<'_> {
         let orientation = open.info().orientation;
         let mut strips = Vec::with_capacity(found.strips.len());
         for strip in &found.strips {
-            let (edge_code, numbers) = edge_code(full, strip, scan.ppi, open.colour_channels(), self.cancel)?;
-            let advice = edge_code.as_ref().and_then(StripCode::advice);
-            if let Some(advice) = advice {
-                builder.warn(advice, "turn or mirror the strip, or scan the film again the right way round");
-            }
-            let frames = strip.frames.iter().zip(numbers);
-            let turned = |crop: &TiltedBox| {
-                let several = strip.frames.len() > 1;
-                if several { along_the_strip(orientation, &strip.film_area, crop) } else { orientation }
-            };
-            strips.push(FoundStripEdit {
-                film_area: Some(strip.film_area),
-                // A custom size keeps the user's wording.
-                format_id: request.format_id.clone().or_else(|| strip.format_id.clone()),
-                perforations: strip.perforations.clone(),
-                edge_code,
-                notes: strip
-                    .notes
-                    .iter()
-                    .cloned()
-                    .chain(guess.clone())
-                    .chain(advice.map(str::to_owned))
-                    .collect(),
-                frames: frames
-                    .map(|(frame, number)| new_frame(frame, turned(&frame.image_area), number))
-                    .collect(),
-            });
+            let code = edge_code(full, strip, scan.ppi, open.colour_channels(), self.cancel)?;
+            strips.push(found_strip(builder, strip, request, code, orientation, guess.clone()));
         }
         if strips.iter().all(|strip| strip.frames.is_empty()) {
             builder.warn(
@@ -524,6 +499,35 @@ fn frame_solve(solved: &glassine_film::FrameSolve) -> FrameSolve {
         cast_suggestion_cc: solved.cast_suggestion_cc,
         confidence: f64::from(solved.confidence),
         notes: solved.notes.clone(),
+    }
+}
+
+/// A strip that was found, as the edit that adds it; what its edge code advises is told.
+fn found_strip(
+    builder: &mut EditBuilder,
+    strip: &glassine_layout::FoundStrip,
+    request: &FindRequest,
+    (edge_code, numbers): (Option<StripCode>, Vec<Option<FilmNumber>>),
+    orientation: Orientation,
+    guess: Option<String>,
+) -> FoundStripEdit {
+    let advice = edge_code.as_ref().and_then(StripCode::advice);
+    if let Some(advice) = advice {
+        builder.warn(advice, "turn or mirror the strip, or scan the film again the right way round");
+    }
+    let turned = |crop: &TiltedBox| {
+        let several = strip.frames.len() > 1;
+        if several { along_the_strip(orientation, &strip.film_area, crop) } else { orientation }
+    };
+    let frames = strip.frames.iter().zip(numbers);
+    FoundStripEdit {
+        film_area: Some(strip.film_area),
+        // A custom size keeps the user's wording.
+        format_id: request.format_id.clone().or_else(|| strip.format_id.clone()),
+        perforations: strip.perforations.clone(),
+        edge_code,
+        notes: strip.notes.iter().cloned().chain(guess).chain(advice.map(str::to_owned)).collect(),
+        frames: frames.map(|(frame, number)| new_frame(frame, turned(&frame.image_area), number)).collect(),
     }
 }
 

@@ -39,8 +39,10 @@ pub(crate) fn paint(px: &mut [u8], mark: Mark, x: u32, y: u32) {
             [235, 240, 255]
         }
         Mark::Low => [30, 60, 150],
-        Mark::NearHigh if (x + y) % HATCH_PX == 0 => [60, 50, 10],
-        Mark::NearLow if (x + HATCH_PX * 1024 - y % (HATCH_PX * 1024)) % HATCH_PX == 0 => [150, 170, 235],
+        Mark::NearHigh if (x + y).is_multiple_of(HATCH_PX) => [60, 50, 10],
+        Mark::NearLow if (x + HATCH_PX * 1024 - y % (HATCH_PX * 1024)).is_multiple_of(HATCH_PX) => {
+            [150, 170, 235]
+        }
         Mark::NearHigh | Mark::NearLow => return,
         Mark::Base => {
             for (value, tint) in px.iter_mut().zip([90_u16, 200, 210]) {

@@ -13,6 +13,7 @@ use moxcms::{
 };
 
 use super::parse::{ProfileCurves, ProfileError, parse_profile};
+use crate::numbers::whole_u16;
 
 /// Lab under D50.
 pub type LabD50 = [f64; 3];
@@ -135,7 +136,7 @@ impl DeviceProfile {
     pub fn to_lab(&self, intent: Intent, values: &[f64]) -> Result<Vec<LabD50>, ProfileError> {
         if let Some(ProfileCurves { tables, to_xyz_d50: Some(matrix) }) = &self.matrix {
             let light = |(table, value): (&std::sync::Arc<[f32]>, &f64)| {
-                let code = (value.clamp(0.0, 1.0) * 65_535.0).round() as usize;
+                let code = usize::from(whole_u16((value.clamp(0.0, 1.0) * 65_535.0).round()));
                 table.get(code).map_or(0.0, |light| f64::from(*light))
             };
             let lab = |rgb: &[f64]| {

@@ -1,4 +1,10 @@
 //! A table from red, green and blue to red, green, blue and a fourth value, for colours of many pixels.
+#![expect(
+    clippy::cast_possible_truncation,
+    clippy::cast_sign_loss,
+    clippy::cast_precision_loss,
+    reason = "places in a small table and codes of 8 bits, computed here for each pixel; nothing comes from a file"
+)]
 
 use rayon::prelude::*;
 
