@@ -10,8 +10,10 @@ use serde_json::{Map, Value};
 
 use crate::stroke::BrushStroke;
 
+mod join;
 mod output;
 
+pub use self::join::{Join, JoinPart};
 pub use self::output::{OutputKind, OutputSettings, TiffCompression};
 
 macro_rules! id {
@@ -146,6 +148,8 @@ pub struct ScanRef {
     pub stray_light: StrayLightChoice,
     /// Stray light measured on the holder: linear light of red, green and blue relative to full scale.
     pub found_stray_light: Option<[f64; 3]>,
+    /// The parts that it is joined from, each read in its own way; `path` then names the first of them.
+    pub join: Option<Arc<Join>>,
 }
 
 impl ScanRef {
@@ -175,6 +179,7 @@ impl ScanRef {
             && self.stray_light_in_use() == other.stray_light_in_use()
             && self.fourth_sample == other.fourth_sample
             && self.page == other.page
+            && self.join == other.join
     }
 
     /// Whether there is an infrared plane.

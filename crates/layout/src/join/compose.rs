@@ -68,6 +68,11 @@ impl<S: RegionSource> Placed<S> {
         Some(Self { source, to_joined, back, light, seams, copied_from })
     }
 
+    /// The part itself.
+    pub fn source(&self) -> &S {
+        &self.source
+    }
+
     fn size(&self) -> (u32, u32) {
         (self.source.width(), self.source.height())
     }
