@@ -67,7 +67,7 @@ impl Film {
             if x < rebate || y < rebate || x + rebate >= width || y + rebate >= height {
                 *light = 0.8;
             }
-            *light *= 1.0 + 0.01 * random.normal() as f32;
+            *light *= 1.0 + (0.01 * detail.min(1.0) * random.normal()) as f32;
         }
         Self { width, height, light }
     }

@@ -27,8 +27,10 @@ pub(super) fn search_places(
 ) -> Result<(Vec<Match>, usize), RegionError> {
     let map = b_to_a.between_reduced(b.factor, a.factor);
     let Some(back) = map.inverse() else { return Ok((Vec::new(), 0)) };
+    // Only the second scan is searched around each place.
     let margin = (search.half_px + search.radius_px + 3) as f64;
-    let rows = grid(a.size(), b.size(), &back, margin, search.places);
+    let margins = ((search.half_px + 1) as f64, margin);
+    let rows = grid(a.size(), b.size(), &back, margins, search.places);
     let (mut found, mut tried) = (Vec::new(), 0);
     for (y, columns) in rows {
         let (Some(first), Some(last)) = (columns.first(), columns.last()) else { continue };
@@ -55,13 +57,16 @@ fn grid(
     (aw, ah): (u32, u32),
     (bw, bh): (u32, u32),
     back: &Affine,
-    margin: f64,
+    (margin_a, margin_b): (f64, f64),
     places: usize,
 ) -> Vec<(i64, Vec<i64>)> {
     let is_inside = |x: f64, y: f64| {
-        let inside = |v: f64, n: u32| v >= margin && v <= f64::from(n) - margin;
+        let inside = |v: f64, n: u32, margin: f64| v >= margin && v <= f64::from(n) - margin;
         let (bx, by) = back.apply((x, y));
-        inside(x, aw) && inside(y, ah) && inside(bx, bw) && inside(by, bh)
+        inside(x, aw, margin_a)
+            && inside(y, ah, margin_a)
+            && inside(bx, bw, margin_b)
+            && inside(by, bh, margin_b)
     };
     // The step follows from the area, counted on a fine grid.
     let fine = (f64::from(aw.max(ah)) / 400.0).max(1.0);

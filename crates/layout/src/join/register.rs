@@ -76,7 +76,7 @@ const MOST_SIGMA_PX: f64 = 1.5;
 
 /// Find how two overlapping scans of one film lie to each other: shift, turn and scale.
 ///
-/// Overlaps of at least 4 % of a side, turns up to about 2° and scales within 1 % are found, in whatever exposure and
+/// Overlaps of at least a tenth of a side, turns up to about 2° and scales within 1 % are found, in whatever exposure and
 /// flare. Dust and holder edges, which do not move with the film, are outvoted.
 pub fn register_pair<'a>(
     a: &PartView<'a>,

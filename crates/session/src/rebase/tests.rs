@@ -14,7 +14,7 @@ use super::*;
 use crate::crop_guard::is_held_inside;
 use crate::edit::tests::{new_frame, sample_session};
 use crate::edit::{NewFrame, Relink};
-use crate::model::{Frame, FrameSolve, StripSolve};
+use crate::model::{Frame, FrameMark, FrameSolve, StripSolve};
 use crate::{BrushStroke, Fingerprint, StrokeKind};
 
 /// Numbers from which one random edit is made.
