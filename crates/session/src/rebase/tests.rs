@@ -11,10 +11,11 @@ use proptest::prelude::*;
 use proptest::test_runner::{Config, RngSeed, TestRunner};
 
 use super::*;
+use crate::FrameMark;
 use crate::crop_guard::is_held_inside;
 use crate::edit::tests::{new_frame, sample_session};
 use crate::edit::{NewFrame, Relink};
-use crate::model::{Frame, FrameMark, FrameSolve, StripSolve};
+use crate::model::{Frame, FrameSolve, StripSolve};
 use crate::{BrushStroke, Fingerprint, StrokeKind};
 
 /// Numbers from which one random edit is made.
