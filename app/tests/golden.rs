@@ -33,7 +33,7 @@ const SHARE_MAX: f64 = 0.000_7;
 /// What makes a state from the program with its session.
 type Prepare = fn(&mut GlassineApp);
 
-const STATES: [(&str, Prepare); 12] = [
+const STATES: [(&str, Prepare); 15] = [
     ("strip", |_| ()),
     ("strip, light", |app| app.push(ViewCommand::SetDark(false))),
     ("two frames selected", |app| {
@@ -46,6 +46,16 @@ const STATES: [(&str, Prepare); 12] = [
     }),
     ("base pixels shown", |app| app.push(ViewCommand::ShowBasePixels(true))),
     ("base box tool", |app| app.push(ViewCommand::SetTool(StripTool::BaseBox))),
+    ("contact print", |app| app.push(ViewCommand::ShowContact(true))),
+    ("contact print, light", |app| {
+        app.push(ViewCommand::ShowContact(true));
+        app.push(ViewCommand::SetDark(false));
+        app.ui_state_mut().panels.open = None;
+    }),
+    ("before and after", |app| {
+        app.push(EditCommand::SetParam(Param::ExposureStops, 1.5));
+        app.push(ViewCommand::Split(Some(0.4)));
+    }),
     ("scan pixels", |app| app.push(ViewCommand::SetLoupe(true))),
     ("export", |app| app.push(ViewCommand::ShowExport(true))),
     ("keys", |app| app.push(ViewCommand::ShowKeys(true))),

@@ -41,7 +41,11 @@ fn drawn(app: &mut GlassineApp, window: &mut HeadlessWindow) -> WindowPicture {
     window.picture(false).expect("frames were run")
 }
 
-/// Pixels that have a colour, left of the settings: those of the user's pictures, because the window itself is grey.
+/// Share of the window's height above the tones.
+const PICTURES: f32 = 0.72;
+
+/// Pixels that have a colour, left of the settings and above the tones: those of the user's pictures, because the
+/// window itself is grey there.
 fn coloured<'p>(
     before: &'p WindowPicture,
     after: &'p WindowPicture,
@@ -49,6 +53,7 @@ fn coloured<'p>(
     let row = 4 * SIZE.0 as usize;
     let left = row - 4 * theme::SETTINGS_WIDTH as usize;
     let rows = before.rgba.chunks_exact(row).zip(after.rgba.chunks_exact(row));
+    let rows = rows.take((SIZE.1 * PICTURES) as usize);
     let pixels = rows.flat_map(move |(a, b)| a[..left].chunks_exact(4).zip(b[..left].chunks_exact(4)));
     pixels.filter(|(before, _)| before[0].abs_diff(before[1]) > 12 && before[2] > before[1])
 }

@@ -307,3 +307,24 @@ fn messages_about_a_session_go_with_it() {
     assert!(window.state().status().notices.is_empty(), "{:?}", window.state().status().notices);
     assert_eq!(window.state().status().open_notice(), None);
 }
+
+#[test]
+fn what_was_said_of_a_recovered_or_refused_session_goes_once_it_is_saved() {
+    let place = place();
+    let data = tempfile::tempdir().expect("a temporary folder");
+    killed_run(data.path(), vec![place.path.clone()], None);
+    let mut window = start_in(data.path(), vec![place.path.clone()]);
+    click_label(&mut window, "open");
+    let says = |window: &Window, words: &str| {
+        window.state().status().notices.iter().any(|notice| notice.headline.contains(words))
+    };
+    assert!(says(&window, "the autosave was opened"));
+    let theirs = saved_elsewhere(&place);
+    save(&mut window);
+    assert!(says(&window, "changed by another program"), "{:?}", window.state().status().notices);
+    assert!(says(&window, "the autosave was opened"), "it is still not in the file");
+    window.state_mut().push(FileCommand::TakeOver);
+    rest(&mut window);
+    assert_ne!(std::fs::read(&place.path).expect("there"), theirs);
+    assert!(!says(&window, "the autosave was opened") && !says(&window, "changed by another program"));
+}

@@ -108,6 +108,21 @@ fn a_screen_described_by_tables_gets_the_codes_of_another_colour_engine() {
 }
 
 #[test]
+fn screens_with_profiles_of_other_origin_get_the_codes_of_another_colour_engine() {
+    let Some(folder) = glassine_testdata::folder("icc-profiles-cc0") else { return };
+    for name in ["AdobeRGB1998", "ProPhotoRGB", "Rec709", "WideGamutRGB"] {
+        let profile = std::fs::read(folder.join(name).with_extension("icc")).expect("the data is complete");
+        check_screen(name, &profile);
+    }
+    // Both have the primaries and the curve of sRGB.
+    for name in ["sRGB", "Gamma5000K"] {
+        let srgb = std::fs::read(folder.join(name).with_extension("icc")).expect("the data is complete");
+        let srgb = DeviceProfile::parse(&srgb).expect("a sound profile");
+        assert!(screen_table(&srgb).expect("it can be used").is_none(), "{name}");
+    }
+}
+
+#[test]
 fn a_screen_that_is_srgb_gets_the_codes_as_they_are() {
     let table = |bytes: &[u8]| screen_table(&DeviceProfile::parse(bytes).expect("a sound profile"));
     assert!(table(&output_profile(OutputSpace::Srgb, false)).expect("it can be used").is_none());

@@ -14,7 +14,9 @@ use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::commands::{Command, EditCommand, ExportCommand, GesturePhase, JobCommand};
+use glassine_app::commands::{
+    Command, EditCommand, ExportCommand, GesturePhase, JobCommand, SelectCommand, ViewCommand,
+};
 use glassine_app::services::exact_counts::CountState;
 use glassine_app::services::file_dialogs::PreparedPicker;
 use glassine_engine::{Engine, FrameScope, JobHost, SessionAt, ViewKey, session_files};
@@ -98,19 +100,28 @@ enum Stage {
     Repaint,
     Slide,
     Prints,
+    /// Opens the contact print, or closes it.
+    ShowContact(bool),
+    /// Selects one frame after another there.
+    Contact,
     Idle,
     ExportAlone,
     SlideBesideExport,
     End,
 }
 
-const PLAN: [Stage; 12] = [
+const PLAN: [Stage; 17] = [
     Stage::Settle,
     Stage::Repaint,
     Stage::Settle,
     Stage::Slide,
     Stage::Settle,
     Stage::Prints,
+    Stage::Settle,
+    Stage::ShowContact(true),
+    Stage::Settle,
+    Stage::Contact,
+    Stage::ShowContact(false),
     Stage::Settle,
     Stage::Idle,
     Stage::ExportAlone,
@@ -254,14 +265,18 @@ impl Person {
                 ctx.request_repaint_after(Duration::from_millis(100));
             }
             Stage::Slide | Stage::SlideBesideExport | Stage::Prints => self.change(ctx, now),
-            Stage::Repaint => self.repaint(ctx, now),
+            Stage::ShowContact(shown) => {
+                self.pushes.push(Command::View(ViewCommand::ShowContact(shown)));
+                self.next_stage(ctx);
+            }
+            Stage::Repaint | Stage::Contact => self.repaint(ctx, now),
             Stage::Idle => self.idle(ctx),
             Stage::ExportAlone => self.export_alone(ctx, now),
             Stage::End => ctx.send_viewport_cmd(ViewportCommand::Close),
         }
     }
 
-    /// Redraws the unchanged window again and again.
+    /// Redraws the window again and again: unchanged, or with another frame selected each time.
     fn repaint(&mut self, ctx: &Context, now: Instant) {
         ctx.request_repaint();
         if self.step > 0 {
@@ -271,8 +286,17 @@ impl Person {
         self.step += 1;
         if self.step > STEPS {
             let millis = std::mem::take(&mut self.millis);
-            self.row("window drawn again, unchanged", spread(&millis));
+            let what = if PLAN[self.stage] == Stage::Contact {
+                "event to painted frame, contact print of 60 frames"
+            } else {
+                "window drawn again, unchanged"
+            };
+            self.row(what, spread(&millis));
             self.next_stage(ctx);
+            return;
+        }
+        if PLAN[self.stage] == Stage::Contact {
+            self.pushes.push(Command::Select(SelectCommand::Step(1)));
         }
     }
 

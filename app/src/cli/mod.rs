@@ -16,6 +16,7 @@ mod relink;
 mod show;
 mod solve;
 mod stock;
+mod watch;
 
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
@@ -91,6 +92,8 @@ pub enum CliCommand {
     MeasureStock(stock::MeasureStockArgs),
     /// Rank scans of the same film by sharpness, such as one for each holder height
     Focus(focus::FocusArgs),
+    /// Take scans as they appear in a folder: find frames, solve, save the session, export
+    Watch(watch::WatchArgs),
     /// Pixels, file sizes and largest prints of a format, or the resolution a print needs
     Plan(plan::PlanArgs),
 }
@@ -117,6 +120,7 @@ pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
         CliCommand::ReadAs(args) => read_as::run(args, cancel),
         CliCommand::Relink(args) => relink::run(args, cancel),
         CliCommand::Focus(args) => focus::run(args, cancel),
+        CliCommand::Watch(args) => watch::run(args, cancel),
         CliCommand::Plan(args) => plan::run(args),
     };
     let outcome = result.unwrap_or_else(|error| match error {

@@ -8,7 +8,7 @@ use glassine_engine::{CheckDepth, Engine, EngineError, Notice, ScanCheck, ScanSt
 use glassine_film::{OTHER_LIGHT, PICTURES_CANT_TELL, Param};
 use glassine_raster::CancelToken;
 use glassine_session::{
-    BaseSource, EncodingChoice, FourthSampleChoice, Frame, ScanRef, Session, Strip, frame_problem,
+    BaseSource, EncodingChoice, FourthSampleChoice, Frame, Roll, ScanRef, Session, Strip, frame_problem,
 };
 use serde_json::{Map, Value, json};
 
@@ -59,6 +59,7 @@ pub(super) fn run(args: &ShowArgs, cancel: &CancelToken) -> Result<Outcome, Engi
             "title": at.session.title,
             "scans": at.session.scans.iter().map(|scan| scan_json(scan, state(scan))).collect::<Vec<_>>(),
             "joins": joins_json(&at.session),
+            "rolls": at.session.rolls.iter().map(|roll| roll_json(roll)).collect::<Vec<_>>(),
             "strips": at.session.strips.iter().map(|strip| strip_json(&at, strip)).collect::<Vec<_>>(),
             "frames": frames.collect::<Vec<_>>(),
             "clip_counts": if args.exact { "every pixel" } else { "overview" },
@@ -249,11 +250,23 @@ pub(super) fn scan_json(scan: &ScanRef, state: Option<&ScanState>) -> Value {
     })
 }
 
+fn roll_json(roll: &Roll) -> Value {
+    json!({
+        "id": roll.id.0,
+        "title": roll.title,
+        "film": roll.film,
+        "date_shot": roll.date_shot,
+        "camera": roll.camera,
+        "notes": roll.notes,
+    })
+}
+
 fn strip_json(at: &SessionAt, strip: &Strip) -> Value {
     let base = strip.base.as_ref();
     let code = strip.edge_code.as_ref();
     json!({
         "id": strip.id.0,
+        "roll": strip.roll.map(|roll| roll.0),
         "scan": strip.scan.0,
         "encoding": at.session.scan(strip.scan).map(|scan| encoding_text(scan.encoding)),
         "film": strip.film.key(),
@@ -291,6 +304,8 @@ fn strip_json(at: &SessionAt, strip: &Strip) -> Value {
         "code_confidence": code.map(|code| code.confidence),
         "mirrored": code.map(|code| code.is_mirrored),
         "turned": code.map(|code| code.is_turned),
+        "shown_mirrored": strip.is_mirrored,
+        "shown_turned": strip.is_turned,
         "codes": code.map(|code| code.codes.iter().map(|read| json!({
             "number": read.number.map(|number| number.text(1)),
             "center_px": [read.center.x, read.center.y],
@@ -356,6 +371,7 @@ fn frame_json(at: &SessionAt, frame: &Frame, clipping: Clipping) -> Value {
         "held": frame.held,
         "reaches_rebate": frame.reaches_rebate(),
         "skipped": frame.is_left_out(),
+        "mark": frame.mark.key(),
         "confidence": frame.confidence,
         "reason": frame.reason,
         "flags": frame.flags.iter().map(|flag| flag.key()).collect::<Vec<_>>(),

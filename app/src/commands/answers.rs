@@ -9,6 +9,7 @@ use glassine_engine::jobs::Job;
 use crate::app::GlassineApp;
 use crate::model::questions::{Answer, PendingAction, Question};
 use crate::model::ui_state::StripTool;
+use crate::services::demo_session;
 use crate::services::file_dialogs::typed_paths;
 
 impl GlassineApp {
@@ -35,7 +36,7 @@ impl GlassineApp {
                 Question::NewSession { scans, film, format_id, reading, one_frame_per_file, add },
                 Answer::Yes,
             ) => {
-                if let Some(scan) = scans.first() {
+                if let Some(scan) = scans.first().filter(|scan| !demo_session::is_scan(scan)) {
                     self.remembered.folders.opened_scan(scan);
                 }
                 let request = NewSessionRequest {

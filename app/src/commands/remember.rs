@@ -38,14 +38,22 @@ impl GlassineApp {
         if let Some(trouble) = self.keeper.trouble() {
             self.notify_of_program(trouble);
         }
-        if !self.history.current().scans.is_empty() {
+        self.look_at_recent(ctx);
+    }
+
+    /// Lists the recent sessions while the page that shows them is open.
+    fn look_at_recent(&mut self, ctx: &Context) {
+        let recent = &self.remembered.recent_sessions;
+        if recent.is_empty() || !self.history.current().scans.is_empty() {
+            self.status.recent.clear();
             self.recents.rest();
             return;
         }
         let thumbnails = self.options.state.thumbnails.as_deref();
-        let recent = &self.remembered.recent_sessions;
         let here = self.options.inline_jobs;
-        if let Some(shown) = self.recents.poll(ctx, recent, thumbnails, self.now, here) {
+        if let Some(mut shown) = self.recents.poll(ctx, recent, thumbnails, self.now, here) {
+            // One may have been taken off while its file was looked at.
+            shown.retain(|shown| recent.contains(&shown.recent));
             self.status.recent = shown;
         }
     }

@@ -119,6 +119,12 @@ impl StripSpace {
     /// Lays out the pieces of a session.
     pub(crate) fn of(session: &Session, whole_scans: bool) -> Self {
         let mut pieces = Vec::new();
+        if !whole_scans {
+            // In the order of the film; scans without strips follow.
+            for strip in session.strips_in_order() {
+                pieces.extend(session.scan(strip.scan).map(|scan| piece_of_strip(session, scan, strip)));
+            }
+        }
         for scan in &session.scans {
             let strips: Vec<&Strip> =
                 session.strips.iter().filter(|s| s.scan == scan.id).map(AsRef::as_ref).collect();
@@ -126,8 +132,6 @@ impl StripSpace {
                 let turns = strips.first().map_or(0, |strip| turns_of(session, strip));
                 let is_mirrored = strips.first().is_some_and(|strip| strip.is_mirrored);
                 pieces.push(piece_of_scan(scan, turns, is_mirrored));
-            } else {
-                pieces.extend(strips.into_iter().map(|strip| piece_of_strip(session, scan, strip)));
             }
         }
         let mut left = 0.0;

@@ -9,11 +9,12 @@ use std::sync::Arc;
 use glassine_engine::{FrameScope, Overlay};
 use glassine_film::{Look, ParamGroup};
 use glassine_raster::{Point, Scan, TiltedBox};
-use glassine_session::{Frame, FrameId, ScanId, ScanRef, Session, Strip, StripId, StrokeKind};
+use glassine_session::{Frame, FrameId, FrameMark, ScanId, ScanRef, Session, Strip, StripId, StrokeKind};
 
 use crate::model::aspect_lock::AspectLock;
 use crate::model::brush_state::CleanState;
 use crate::model::colour_tools::ColourState;
+use crate::model::doubts::is_doubtful;
 use crate::model::panels::PanelState;
 use crate::model::preview_requests::PreviewRequests;
 use crate::model::questions::Question;
@@ -38,6 +39,43 @@ pub enum StripTool {
 /// Range of a strip's height while zooming, points.
 const ZOOM_POINTS: (f64, f64) = (24.0, 40_000.0);
 
+/// Which frames stand out in the contact print; the others are dimmed.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum FrameFilter {
+    #[default]
+    All,
+    Marked(FrameMark),
+    InDoubt,
+}
+
+impl FrameFilter {
+    /// Every filter, in display order.
+    pub const ALL: [Self; 6] = [
+        Self::All,
+        Self::Marked(FrameMark::Keep),
+        Self::Marked(FrameMark::LookAgain),
+        Self::Marked(FrameMark::LeaveOut),
+        Self::Marked(FrameMark::Unmarked),
+        Self::InDoubt,
+    ];
+
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::All => "every frame",
+            Self::Marked(mark) => mark.label(),
+            Self::InDoubt => "in doubt",
+        }
+    }
+
+    pub fn shows(self, session: &Session, frame: &Frame) -> bool {
+        match self {
+            Self::All => true,
+            Self::Marked(mark) => frame.mark == mark,
+            Self::InDoubt => is_doubtful(session, frame),
+        }
+    }
+}
+
 /// Position and zoom of the strip view.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct StripViewState {
@@ -45,6 +83,8 @@ pub struct StripViewState {
     pub zoom_points: Option<f64>,
     /// Every strip of the session is shown with its prints, as on a contact print, in place of the large picture.
     pub contact: bool,
+    /// Frames that stand out there.
+    pub filter: FrameFilter,
     /// Position in strip space at the middle of the view.
     pub center: (f64, f64),
     /// Show whole scans instead of one piece for each strip.
@@ -64,6 +104,7 @@ impl Default for StripViewState {
         Self {
             zoom_points: None,
             contact: false,
+            filter: FrameFilter::All,
             center: (0.5, 0.5),
             whole_scans: false,
             fitted_points: 100.0,

@@ -113,11 +113,11 @@ mod system {
             if let Some(bytes) = property {
                 return Some(FoundProfile { bytes, origin: ProfileOrigin::Display });
             }
-            let bytes = self.from_service(screen)?;
+            let bytes = self.service_profile(screen)?;
             Some(FoundProfile { bytes, origin: ProfileOrigin::Service })
         }
 
-        fn from_service(&mut self, screen: Option<String>) -> Option<Vec<u8>> {
+        fn service_profile(&mut self, screen: Option<String>) -> Option<Vec<u8>> {
             let is_due = self
                 .answer
                 .as_ref()

@@ -3,9 +3,12 @@
 use crate::model::remembered::WindowPlace;
 
 /// Size of the first window, points.
-pub(crate) const FIRST_SIZE: [f64; 2] = [1600.0, 1000.0];
+const FIRST_SIZE: [f64; 2] = [1600.0, 1000.0];
 /// Room for the system's title bar and panels on a screen that the window would fill, points. Ours.
 const ROOM_POINTS: [f64; 2] = [16.0, 72.0];
+
+/// Longest side of a window, points; no screen is larger.
+const SIDE_MAX: f64 = 32_768.0;
 
 /// A screen of the system.
 #[derive(Debug, Clone, PartialEq)]
@@ -26,10 +29,15 @@ pub(crate) struct Fitted {
     pub corner_px: Option<[i32; 2]>,
 }
 
+/// The remembered size, points, or the first one if what is remembered is none.
+pub(crate) fn wanted_size(place: &WindowPlace) -> [f64; 2] {
+    let is_size = |size: &[f64; 2]| size.iter().all(|side| (1.0..=SIDE_MAX).contains(side));
+    place.size_points.filter(is_size).unwrap_or(FIRST_SIZE)
+}
+
 /// The remembered window on these screens, of which the first is the main one.
 pub(crate) fn fitted(place: &WindowPlace, screens: &[Screen]) -> Fitted {
-    let wanted = place.size_points.filter(|size| size.iter().all(|side| side.is_finite() && *side >= 1.0));
-    let wanted = wanted.unwrap_or(FIRST_SIZE);
+    let wanted = wanted_size(place);
     let same = screens.iter().find(|screen| place.screen.is_some() && screen.name == place.screen);
     let Some(screen) = same.or(screens.first()) else {
         return Fitted { size_points: wanted, corner_px: None };
@@ -98,7 +106,9 @@ mod tests {
         assert_eq!(out.corner_px, Some([420, 0]));
         let gone = fitted(&left("b", [100, 50], [2400.0, 1300.0]), &one);
         assert_eq!(gone, Fitted { size_points: [1904.0, 1008.0], corner_px: None });
-        let nonsense = WindowPlace { size_points: Some([f64::NAN, -5.0]), ..WindowPlace::default() };
-        assert_eq!(fitted(&nonsense, &one).size_points, [1600.0, 1000.0]);
+        for nonsense in [[f64::NAN, -5.0], [1e300, 900.0]] {
+            let nonsense = WindowPlace { size_points: Some(nonsense), ..WindowPlace::default() };
+            assert_eq!(fitted(&nonsense, &one).size_points, [1600.0, 1000.0]);
+        }
     }
 }

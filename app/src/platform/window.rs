@@ -15,7 +15,7 @@ use crate::model::remembered::WindowPlace;
 use crate::platform::display::{self, Display, Named, NoDisplay};
 use crate::platform::end_signals::EndSignal;
 use crate::platform::screen_profile::ScreenLookup;
-use crate::platform::screens::{FIRST_SIZE, Fitted, Screen, fitted};
+use crate::platform::screens::{Fitted, Screen, fitted, wanted_size};
 use crate::platform::user_folders;
 use crate::services::demo_session;
 use crate::services::file_dialogs::SystemPicker;
@@ -78,7 +78,7 @@ pub fn open(
     let viewport = ViewportBuilder::default()
         .with_title("Glassine")
         .with_app_id("glassine")
-        .with_inner_size(place.size_points.unwrap_or(FIRST_SIZE).map(|side| side as f32))
+        .with_inner_size(wanted_size(&place).map(|side| side as f32))
         .with_min_inner_size(LEAST)
         .with_maximized(place.maximized)
         .with_drag_and_drop(true);
@@ -144,7 +144,9 @@ fn put_in_place(creation: &eframe::CreationContext<'_>, place: &WindowPlace) {
         let least = vec2(width.min(LEAST[0]), height.min(LEAST[1]));
         ctx.send_viewport_cmd(ViewportCommand::MinInnerSize(least));
     }
-    ctx.send_viewport_cmd(ViewportCommand::InnerSize(vec2(width, height)));
+    if size_points != wanted_size(place) {
+        ctx.send_viewport_cmd(ViewportCommand::InnerSize(vec2(width, height)));
+    }
     // Where the system alone places windows, it does not say where they are.
     if let Some([x, y]) = corner_px.filter(|_| window.outer_position().is_ok()) {
         let scale = window.scale_factor() as f32;

@@ -54,9 +54,7 @@ impl Recents {
             Some((list, at_s)) => list != recent || now_s - at_s >= LOOK_EVERY_S,
             None => true,
         };
-        if !recent.is_empty() {
-            ctx.request_repaint_after_secs(LOOK_EVERY_S as f32);
-        }
+        ctx.request_repaint_after_secs(LOOK_EVERY_S as f32);
         if !is_due || self.looking.is_some() {
             return shown;
         }

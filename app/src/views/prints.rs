@@ -113,7 +113,12 @@ fn print_ui(ui: &Ui, cx: &mut ViewCx<'_>, frame: &Frame, cell: Rect, place: &Str
     cx.ui_state.requests.picture(key, viewport(picture.size() * ui.ctx().pixels_per_point()));
     match cx.previews.picture(key) {
         Some((texture, ..)) => {
-            let tint = if frame.is_left_out() { Color32::from_gray(90) } else { Color32::WHITE };
+            let is_dimmed = is_contact && !cx.ui_state.strip.filter.shows(cx.session, frame);
+            let tint = match (is_dimmed, frame.is_left_out()) {
+                (true, _) => Color32::from_gray(40),
+                (false, true) => Color32::from_gray(90),
+                (false, false) => Color32::WHITE,
+            };
             painter.image(texture.id(), picture, Rect::from_min_max(pos2(0.0, 0.0), pos2(1.0, 1.0)), tint);
         }
         None => {

@@ -9,11 +9,12 @@ use glassine_layout::format_by_id;
 use glassine_raster::{MM_PER_INCH, Orientation, Point, TiltedBox};
 use glassine_session::{Edit, Frame as SessionFrame, FrameId, FrameMark, Strip};
 
+use super::settings::roll_name;
 use super::toolbar::{key_text, separator};
 use crate::commands::{BoxCommand, Command, EditCommand, JobCommand, ViewCommand};
 use crate::model::aspect_lock::AspectLock;
 use crate::model::doubts::{Doubt, strip_doubts};
-use crate::model::ui_state::StripTool;
+use crate::model::ui_state::{FrameFilter, StripTool};
 use crate::views::ViewCx;
 use crate::widgets::icon::{Icon, IconButton, paint_icon};
 use crate::widgets::param_row::{label_ui, number_field_ui};
@@ -35,6 +36,10 @@ pub(super) fn strip_bar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
                 ui.spacing_mut().item_spacing.x = 2.0;
                 view_tools_ui(ui, cx);
                 separator(ui);
+                if cx.ui_state.strip.contact {
+                    filter_ui(ui, cx);
+                    separator(ui);
+                }
                 box_tools_ui(ui, cx);
                 separator(ui);
                 box_size_ui(ui, cx);
@@ -65,13 +70,15 @@ fn left_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
 /// What a strip is, in a few words.
 pub(super) fn strip_text(cx: &ViewCx<'_>, strip: &Strip, is_long: bool) -> String {
     let format = strip.format_id.as_deref().map(|id| format_by_id(id).map_or(id, |format| format.label));
-    let mut parts = vec![strip.film.label().to_lowercase()];
+    let roll = strip.roll.and_then(|id| cx.session.roll(id)).map(|roll| roll_name(cx.session, roll));
+    let mut parts: Vec<String> = roll.into_iter().collect();
+    parts.push(strip.film.label().to_lowercase());
     parts.extend(format.map(str::to_owned));
     if is_long {
         let frames = cx.session.frames_of(strip.id).count();
         parts.push(format!("{frames} {}", if frames == 1 { "frame" } else { "frames" }));
         if cx.session.strips.len() > 1 {
-            let at = cx.session.strips.iter().position(|other| other.id == strip.id).unwrap_or(0);
+            let at = cx.session.strips_in_order().iter().position(|other| other.id == strip.id).unwrap_or(0);
             parts.push(format!("strip {} of {}", at + 1, cx.session.strips.len()));
         }
     }
@@ -299,6 +306,20 @@ fn aspect_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let label = format!("shape of boxes: {}", current.label());
     response.response.widget_info(|| egui::WidgetInfo::labeled(egui::Role::ComboBox, true, &label));
     response.response.on_hover_text("proportion that boxes keep while they are sized");
+}
+
+/// Which frames stand out in the contact print.
+fn filter_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let current = cx.ui_state.strip.filter;
+    let combo = ComboBox::from_id_salt("frames that stand out").width(104.0).selected_text(current.label());
+    let response = combo.show_ui(ui, |ui| {
+        for filter in FrameFilter::ALL {
+            ui.selectable_value(&mut cx.ui_state.strip.filter, filter, filter.label());
+        }
+    });
+    let label = format!("frames that stand out: {}", current.label());
+    response.response.widget_info(|| WidgetInfo::labeled(Role::ComboBox, true, &label));
+    response.response.on_hover_text("frames that stand out; the others are dimmed");
 }
 
 /// Size of the selected box in millimetres, pixels and megapixels.

@@ -171,12 +171,12 @@ fn card_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, shown: &RecentShown, width: f32) {
         Rect::from_min_max(frame.right_top() + vec2(10.0, 0.0), rect.max - vec2(32.0, 6.0)),
     );
     let corner = Rect::from_min_size(pos2(rect.right() - 30.0, rect.top() + 4.0), vec2(26.0, 26.0));
-    ui.scope_builder(UiBuilder::new().max_rect(corner), |ui| {
-        let label = format!("take {name} off the list");
-        if IconButton::new(Icon::Close, &label).tip("its file stays").show(ui).clicked() {
-            cx.push(FileCommand::ForgetRecent(shown.recent.path.clone()));
-        }
-    });
+    // Within the card, whose room is already taken.
+    let mut inside = ui.new_child(UiBuilder::new().max_rect(corner));
+    let label = format!("take {name} off the list");
+    if IconButton::new(Icon::Close, &label).tip("its file stays").show(&mut inside).clicked() {
+        cx.push(FileCommand::ForgetRecent(shown.recent.path.clone()));
+    }
     let response = response.on_hover_text(shown.recent.path.display().to_string());
     if is_clicked(&response, shown) {
         cx.push(FileCommand::Open(vec![shown.recent.path.clone()]));
@@ -203,23 +203,21 @@ fn picture_ui(ui: &Ui, shown: &RecentShown, frame: Rect) {
 
 fn words_ui(ui: &mut Ui, shown: &RecentShown, name: &str, room: Rect) {
     let p = theme::palette(ui);
-    let layout = Layout::top_down(Align::Min);
-    ui.scope_builder(UiBuilder::new().max_rect(room).layout(layout), |ui| {
-        ui.spacing_mut().item_spacing = vec2(4.0, 1.0);
-        let line = |text: RichText| Label::new(text).truncate().selectable(false);
-        ui.add(line(RichText::new(name).text_style(theme::strong_style()).color(p.text_strong)));
-        let folder =
-            shown.recent.path.parent().map(|folder| folder.display().to_string()).unwrap_or_default();
-        ui.add(line(RichText::new(folder).small().color(p.text_weak)));
-        let day = day_text(shown.recent.opened_unix_s);
-        if !shown.is_missing {
-            ui.add(line(RichText::new(day).small().color(p.text_weak)));
-            return;
-        }
-        ui.horizontal(|ui| {
-            let (sign, _) = ui.allocate_exact_size(vec2(14.0, 14.0), Sense::hover());
-            paint_icon(ui.painter(), sign, Icon::Warn, p.warn);
-            ui.add(line(RichText::new(format!("missing  ·  {day}")).small().color(p.text)));
-        });
+    let mut inside = ui.new_child(UiBuilder::new().max_rect(room).layout(Layout::top_down(Align::Min)));
+    let ui = &mut inside;
+    ui.spacing_mut().item_spacing = vec2(4.0, 1.0);
+    let line = |text: RichText| Label::new(text).truncate().selectable(false);
+    ui.add(line(RichText::new(name).text_style(theme::strong_style()).color(p.text_strong)));
+    let folder = shown.recent.path.parent().map(|folder| folder.display().to_string()).unwrap_or_default();
+    ui.add(line(RichText::new(folder).small().color(p.text_weak)));
+    let day = day_text(shown.recent.opened_unix_s);
+    if !shown.is_missing {
+        ui.add(line(RichText::new(day).small().color(p.text_weak)));
+        return;
+    }
+    ui.horizontal(|ui| {
+        let (sign, _) = ui.allocate_exact_size(vec2(14.0, 14.0), Sense::hover());
+        paint_icon(ui.painter(), sign, Icon::Warn, p.warn);
+        ui.add(line(RichText::new(format!("missing  ·  {day}")).small().color(p.text)));
     });
 }

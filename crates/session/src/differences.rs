@@ -16,9 +16,10 @@ pub fn differences(here: &Session, there: &Session) -> Vec<String> {
             out.push(sentence.to_owned());
         }
     };
-    let Session { title, notes, scans, strips, frames, stocks, output, next_id: _, extra } = here;
+    let Session { title, notes, scans, rolls, strips, frames, stocks, output, next_id: _, extra } = here;
     note(*title != there.title, &format!("the title there is “{}”", there.title));
     note(*notes != there.notes, "the notes differ");
+    note(*rolls != there.rolls, "what is written about the rolls differs");
     note(*stocks != there.stocks, "the own stocks differ");
     note(*extra != there.extra, "entries of a newer program differ");
     if let Some(what) = changed_output(output, &there.output) {
@@ -114,6 +115,7 @@ fn changed_strip(here: &Strip, there: &Strip) -> Vec<&'static str> {
         (here.solve != there.solve, "solved differently"),
         (here.film_area != there.film_area, "another outline"),
         (here.edge_code != there.edge_code, "another edge code"),
+        (here.roll != there.roll, "on another roll"),
         (
             (here.is_mirrored, here.is_turned) != (there.is_mirrored, there.is_turned),
             "shown the other way round",

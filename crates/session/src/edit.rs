@@ -8,8 +8,8 @@ use glassine_film::{BalanceMode, FilmKind, Look, Param, ParamGroup, Stock};
 use glassine_raster::{Orientation, TiltedBox};
 
 use crate::model::{
-    FilmBase, FilmNumber, FrameFlag, FrameId, FrameMark, FrameSolve, OutputSettings, ScanId, ScanRef,
-    StripCode, StripId, StripSolve,
+    FilmBase, FilmNumber, FrameFlag, FrameId, FrameMark, FrameSolve, OutputSettings, Roll, RollId, ScanId,
+    ScanRef, StripCode, StripId, StripSolve,
 };
 use crate::stroke::BrushStroke;
 
@@ -28,6 +28,9 @@ pub enum EditError {
     /// The scan is not in the session (any more).
     #[error("scan {0} is not in this session")]
     NoScan(ScanId),
+    /// The roll is not in the session (any more).
+    #[error("roll {0} is not in this session")]
+    NoRoll(RollId),
     /// A box with a side that is zero, negative or not a number.
     #[error("a box needs a valid position and two positive sides")]
     BadBox,
@@ -198,6 +201,14 @@ pub enum Edit {
         /// Its new position, from 0.
         to: usize,
     },
+    /// Give strips to a new roll with these facts; its id is assigned.
+    AddRoll { roll: Roll, strips: Vec<StripId> },
+    /// Change what is written about a roll.
+    UpdateRoll(Roll),
+    /// Give strips to a roll, or to none. A roll without strips goes.
+    AssignRoll { strips: Vec<StripId>, roll: Option<RollId> },
+    /// Put the strips with their frames in this order and renumber; strips that are not named follow.
+    OrderStrips(Vec<StripId>),
     /// Set the film kind of a strip, with the stock that goes with it.
     SetFilm {
         strip: StripId,
@@ -294,6 +305,9 @@ impl Edit {
             Self::Renumber { .. } | Self::SetHalfNumbers(_) => "renumber frames".to_owned(),
             Self::SetGuardMargin { .. } => "change guard margin".to_owned(),
             Self::MoveFrame { .. } => "move frame".to_owned(),
+            Self::AddRoll { .. } | Self::UpdateRoll(_) => "describe roll".to_owned(),
+            Self::AssignRoll { .. } => "assign strips to a roll".to_owned(),
+            Self::OrderStrips(_) => "order strips".to_owned(),
             Self::SetFilm { .. } => "change film kind".to_owned(),
             Self::AddStock(_) => "add stock".to_owned(),
             Self::SetStock { .. } => "change stock".to_owned(),

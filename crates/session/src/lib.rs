@@ -34,8 +34,8 @@ pub use history::History;
 pub use model::{
     BaseSource, EncodingChoice, FILM_IS_GUESSED, FilmBase, FilmNumber, Fingerprint, FoundEncoding,
     FourthSampleChoice, Frame, FrameFlag, FrameId, FrameMark, FrameSolve, Join, JoinPart, OutputKind,
-    OutputSettings, ReadCode, ScanId, ScanRef, Session, StrayLightChoice, Strip, StripCode, StripId,
-    StripSolve, TiffCompression,
+    OutputSettings, ReadCode, Roll, RollId, ScanId, ScanRef, Session, StrayLightChoice, Strip, StripCode,
+    StripId, StripSolve, TiffCompression,
 };
 pub use naming::{NameError, clash_key, file_stem};
 pub use rebase::{Rebased, rebase};

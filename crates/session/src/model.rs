@@ -1,5 +1,6 @@
 //! The session as a plain value: cheap to clone, because scans, strips and frames are shared until they change.
 
+use std::collections::HashMap;
 use std::fmt;
 use std::path::PathBuf;
 use std::sync::Arc;
@@ -11,10 +12,12 @@ use serde_json::{Map, Value};
 use crate::stroke::BrushStroke;
 
 mod edge_code;
+mod frame_marks;
 mod join;
 mod output;
 
 pub use self::edge_code::{FilmNumber, ReadCode, StripCode};
+pub use self::frame_marks::{FrameFlag, FrameMark};
 pub use self::join::{Join, JoinPart};
 pub use self::output::{OutputKind, OutputSettings, TiffCompression};
 
@@ -39,6 +42,10 @@ id! {
 id! {
     /// Stable id of a strip within one session.
     StripId
+}
+id! {
+    /// Stable id of a roll within one session.
+    RollId
 }
 id! {
     /// Stable id of a frame within one session; never reused, unlike its number.
@@ -271,10 +278,25 @@ pub struct FrameSolve {
     pub notes: Vec<String>,
 }
 
+/// A roll of film: what the user writes about it.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct Roll {
+    pub id: RollId,
+    pub title: String,
+    /// Name of the film, as the user calls it.
+    pub film: String,
+    /// When it was taken, in the user's words: “about 1987”.
+    pub date_shot: String,
+    pub camera: String,
+    pub notes: String,
+}
+
 /// A piece of film on a scan.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Strip {
     pub id: StripId,
+    /// The roll it was cut from, if the session has several or something is written about one.
+    pub roll: Option<RollId>,
     pub scan: ScanId,
     pub film: FilmKind,
     /// Frame format, an id of the format table; `None` until known.
@@ -318,85 +340,6 @@ impl Strip {
     /// Rotation of the film on the scan in degrees, clockwise on screen.
     pub fn angle_deg(&self) -> f64 {
         self.film_area.map_or(0.0, |area| area.angle_rad.to_degrees())
-    }
-}
-
-/// Something about a frame that the user should check.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub enum FrameFlag {
-    /// Placed from the pitch and its neighbours, without a visible edge.
-    Inferred,
-    /// Found, but an edge is uncertain.
-    LowConfidence,
-    /// Cut by the end of the film.
-    Partial,
-    /// Nothing on it.
-    Blank,
-    /// Overlaps a neighbour.
-    Overlap,
-}
-
-impl FrameFlag {
-    const ALL: [Self; 5] = [Self::Inferred, Self::LowConfidence, Self::Partial, Self::Blank, Self::Overlap];
-
-    /// Name in files and `--json` output.
-    pub fn key(self) -> &'static str {
-        match self {
-            Self::Inferred => "inferred",
-            Self::LowConfidence => "low-confidence",
-            Self::Partial => "partial",
-            Self::Blank => "blank",
-            Self::Overlap => "overlap",
-        }
-    }
-
-    /// The flag a file names.
-    pub fn from_key(key: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|flag| flag.key() == key)
-    }
-}
-
-/// The user's choice about a picture.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Default)]
-pub enum FrameMark {
-    /// None yet: it is exported.
-    #[default]
-    Unmarked,
-    /// Chosen.
-    Keep,
-    /// To be decided later; it is exported.
-    LookAgain,
-    /// Not exported.
-    LeaveOut,
-}
-
-impl FrameMark {
-    /// Every mark, in display order.
-    pub const ALL: [Self; 4] = [Self::Unmarked, Self::Keep, Self::LookAgain, Self::LeaveOut];
-
-    /// Name used in files and on the command line.
-    pub fn key(self) -> &'static str {
-        match self {
-            Self::Unmarked => "unmarked",
-            Self::Keep => "keep",
-            Self::LookAgain => "look-again",
-            Self::LeaveOut => "leave-out",
-        }
-    }
-
-    /// Name shown to the user.
-    pub fn label(self) -> &'static str {
-        match self {
-            Self::Unmarked => "no mark",
-            Self::Keep => "keep",
-            Self::LookAgain => "look again",
-            Self::LeaveOut => "leave out",
-        }
-    }
-
-    /// The mark a file names.
-    pub fn from_key(key: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|mark| mark.key() == key)
     }
 }
 
@@ -463,6 +406,8 @@ pub struct Session {
     pub notes: String,
     /// Scan files.
     pub scans: Vec<Arc<ScanRef>>,
+    /// Rolls that something is written about.
+    pub rolls: Vec<Arc<Roll>>,
     /// Pieces of film on them.
     pub strips: Vec<Arc<Strip>>,
     /// Pictures, in the order shown and exported.
@@ -490,6 +435,43 @@ fn same_parts<T: PartialEq>(a: &[Arc<T>], b: &[Arc<T>]) -> bool {
 impl Session {
     pub fn scan(&self, id: ScanId) -> Option<&Arc<ScanRef>> {
         self.scans.iter().find(|scan| scan.id == id)
+    }
+
+    pub fn roll(&self, id: RollId) -> Option<&Arc<Roll>> {
+        self.rolls.iter().find(|roll| roll.id == id)
+    }
+
+    /// Strips in the order of their first frames; those without frames follow in the order they were found in.
+    pub fn strips_in_order(&self) -> Vec<&Arc<Strip>> {
+        let mut first: HashMap<StripId, usize> = HashMap::new();
+        for (idx, frame) in self.frames.iter().enumerate() {
+            first.entry(frame.strip).or_insert(idx);
+        }
+        let mut strips: Vec<&Arc<Strip>> = self.strips.iter().collect();
+        strips.sort_by_key(|strip| first.get(&strip.id).copied().unwrap_or(usize::MAX));
+        strips
+    }
+
+    /// Strips as their edge codes order them: grouped by film, by the first number on each, in the order of the groups'
+    /// first strips. `None` if a strip has no number, two begin with the same one, or they are in this order already.
+    pub fn order_on_film(&self) -> Option<Vec<StripId>> {
+        let shown = self.strips_in_order();
+        let mut groups: Vec<[u8; 2]> = Vec::new();
+        let mut keyed = Vec::with_capacity(shown.len());
+        for strip in &shown {
+            let code = strip.edge_code.as_ref()?;
+            let number = code.codes.iter().filter_map(|code| code.number).min()?;
+            let group = groups.iter().position(|film| *film == code.film_code).unwrap_or_else(|| {
+                groups.push(code.film_code);
+                groups.len() - 1
+            });
+            keyed.push(((strip.roll, group, number), strip.id));
+        }
+        let before: Vec<StripId> = keyed.iter().map(|(_, id)| *id).collect();
+        keyed.sort_by_key(|(key, _)| *key);
+        let is_clear = keyed.windows(2).all(|pair| pair[0].0 != pair[1].0);
+        let after: Vec<StripId> = keyed.into_iter().map(|(_, id)| id).collect();
+        (is_clear && after != before).then_some(after)
     }
 
     pub fn strip(&self, id: StripId) -> Option<&Arc<Strip>> {
@@ -544,6 +526,7 @@ impl Session {
         let mut used: Vec<u32> = self.scans.iter().map(|s| s.id.0).collect();
         used.extend(self.strips.iter().map(|s| s.id.0));
         used.extend(self.frames.iter().map(|f| f.id.0));
+        used.extend(self.rolls.iter().map(|roll| roll.id.0));
         let above = used.iter().max().map_or(1, |max| max.saturating_add(1)).max(self.next_id).max(1);
         self.next_id = above.saturating_add(1);
         if above < u32::MAX {
@@ -556,8 +539,9 @@ impl Session {
 
     /// Whether both hold the same, regardless of the ids they would assign next.
     pub fn same_content(&self, other: &Self) -> bool {
-        let Self { title, notes, scans, strips, frames, stocks, output, next_id: _, extra } = self;
+        let Self { title, notes, scans, rolls, strips, frames, stocks, output, next_id: _, extra } = self;
         same_parts(frames, &other.frames)
+            && same_parts(rolls, &other.rolls)
             && same_parts(strips, &other.strips)
             && same_parts(scans, &other.scans)
             && same_parts(stocks, &other.stocks)

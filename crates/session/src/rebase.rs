@@ -165,6 +165,14 @@ impl Work {
                     frames.iter().filter_map(|id| self.frames.get(id).copied().flatten()).collect();
                 (frames.is_empty() || !there.is_empty()).then_some(Edit::DeleteFrames(there))?
             }
+            Edit::AddRoll { roll, strips } => {
+                Edit::AddRoll { roll: roll.clone(), strips: self.strips_of(strips) }
+            }
+            Edit::UpdateRoll(_) => edit.clone(),
+            Edit::AssignRoll { strips, roll } => {
+                Edit::AssignRoll { strips: self.strips_of(strips), roll: *roll }
+            }
+            Edit::OrderStrips(order) => Edit::OrderStrips(self.strips_of(order)),
             Edit::SetMark { frames, mark } => Edit::SetMark { frames: self.frames(frames)?, mark: *mark },
             Edit::SwitchGroup { frames, group, is_off } => {
                 Edit::SwitchGroup { frames: self.frames(frames)?, group: *group, is_off: *is_off }
@@ -262,6 +270,11 @@ impl Work {
             ));
         }
         there
+    }
+
+    /// Current ids of the strips of the job that are still there.
+    fn strips_of(&self, ids: &[StripId]) -> Vec<StripId> {
+        ids.iter().filter_map(|id| self.strips.get(id).copied().flatten()).collect()
     }
 
     /// Current id of a scan of the job; reports a removed one.

@@ -51,7 +51,7 @@ fn press_lab(inks: [f64; 4]) -> Lab {
             let is_on = mixture >> ink & 1 == 1;
             share *= if is_on { *cover } else { 1.0 - cover };
             if is_on {
-                light = std::array::from_fn(|i| light[i] * FULL[ink][i] / 1.0);
+                light = std::array::from_fn(|i| light[i] * FULL[ink][i]);
             }
         }
         // Ink on ink still reflects a little.

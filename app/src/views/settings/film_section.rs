@@ -6,6 +6,7 @@ use glassine_layout::{Format, format_by_id, format_of, formats};
 use glassine_raster::px_from_mm;
 use glassine_session::{BaseSource, Edit, FilmBase, Session, Strip, StripCode, StripId};
 
+use super::roll_rows::roll_rows_ui;
 use super::scan_reading::scan_ui;
 use crate::commands::{ColourCommand, Command, EditCommand, GesturePhase, JobCommand, ViewCommand};
 use crate::model::colour_tools::VariationKind;
@@ -65,8 +66,9 @@ pub(super) fn film_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if let Some(code) = &strip.edge_code {
         fact_row_ui(ui, "edge code", &edge_code_text(code));
     }
+    sub_head_ui(ui, "roll");
+    roll_rows_ui(ui, cx, strip);
     if cx.session.strips.len() > 1 {
-        sub_head_ui(ui, "for the roll");
         roll_ui(ui, cx, strip);
     }
     scan_ui(ui, cx);
@@ -89,6 +91,7 @@ fn roll_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     let others = || cx.session.strips.iter().filter(|other| other.id != strip.id);
     ui.horizontal_wrapped(|ui| {
         ui.spacing_mut().item_spacing = egui::vec2(4.0, 4.0);
+        label_ui(ui, "same for all", false);
         let mut give = |ui: &mut Ui, text: &str, help: &str, edits: Vec<Edit>, solves: bool| {
             let button = ui.add_enabled(!edits.is_empty(), Button::new(text));
             if button.on_hover_text(format!("{help}, for every strip of the roll")).clicked() {

@@ -7,6 +7,7 @@ mod film_section;
 mod frame_section;
 mod output_sizes;
 mod rail;
+mod roll_rows;
 mod scan_reading;
 
 use egui::containers::menu::{MenuButton, MenuConfig};
@@ -29,6 +30,7 @@ use frame_section::{
     colour_section_ui, exposure_section_ui, sharpen_section_ui, sharpen_summary, summary_of,
 };
 pub(super) use rail::rail_ui;
+pub(super) use roll_rows::roll_name;
 
 /// Room for one remark of two lines under the name of the frame, points.
 const REMARK_ROOM: f32 = 32.0;

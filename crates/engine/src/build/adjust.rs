@@ -13,6 +13,9 @@ use crate::build::import::base_of_frame;
 use crate::error::{EngineError, Notice, Severity};
 use crate::frame::FrameContext;
 
+/// A match that stays further below the full one than this is told, stops. Our choice: less is hardly seen in a print.
+const TOLD_STOPS: f64 = 0.1;
+
 /// Position of a chart on a scan: the outer corners of its first patch, the last of its first row, its last patch and
 /// the first of its last row, in scan pixels.
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -278,7 +281,7 @@ impl AnalysisContext<'_> {
         session: &Session,
         frames: &[FrameId],
         target: FrameId,
-    ) -> Result<Vec<Edit>, EngineError> {
+    ) -> Result<(Vec<Edit>, Vec<Notice>), EngineError> {
         let wanted = self.context(session, target)?;
         let look_of = |context: &FrameContext, param: Param| context.frame.look.get(param);
         let measured = |context: &FrameContext| -> Result<_, EngineError> {
@@ -288,7 +291,7 @@ impl AnalysisContext<'_> {
             Ok((statistics, solved))
         };
         let (target_statistics, target_offset) = measured(&wanted)?;
-        let mut edits = Vec::new();
+        let (mut edits, mut notices) = (Vec::new(), Vec::new());
         for id in frames.iter().filter(|id| **id != target) {
             let context = self.context(session, *id)?;
             if context.strip.film != wanted.strip.film {
@@ -307,6 +310,15 @@ impl AnalysisContext<'_> {
                 ratio,
             );
             let Some(found) = found else { continue };
+            if found.held_back_stops > TOLD_STOPS {
+                let number = session.number_text(&context.frame);
+                let headline = format!(
+                    "frame {number} stays {:.1} stops darker than the one it was matched to",
+                    found.held_back_stops
+                );
+                let hint = "its highlights would be lost; make it lighter by hand if they do not matter";
+                notices.push(Notice::new(Severity::Info, headline, hint));
+            }
             for (param, change) in [
                 (Param::ExposureStops, found.exposure_stops),
                 (Param::WarmthCc, found.balance_cc[0]),
@@ -316,7 +328,7 @@ impl AnalysisContext<'_> {
                 edits.push(Edit::SetParam { frames: vec![*id], param, value });
             }
         }
-        Ok(edits)
+        Ok((edits, notices))
     }
 
     /// Fit a stock to a chart or wedge on a frame.

@@ -168,10 +168,11 @@ impl AnalysisContext<'_> {
             analysis.find_frames(builder, *scan, &find)?;
         }
         if request.one_frame_per_file {
-            self.solve_one_film(builder, &strips_on(&builder.session, added))
+            self.solve_one_film(builder, &strips_on(&builder.session, added))?;
         } else {
-            self.solve_films_over(builder, added)
+            self.solve_films_over(builder, added)?;
         }
+        order_on_film(builder)
     }
 
     fn describe(
@@ -523,6 +524,14 @@ fn frame_solve(solved: &glassine_film::FrameSolve) -> FrameSolve {
         cast_suggestion_cc: solved.cast_suggestion_cc,
         confidence: f64::from(solved.confidence),
         notes: solved.notes.clone(),
+    }
+}
+
+/// Puts strips in the order of the numbers on their films, if every strip has one.
+pub(crate) fn order_on_film(builder: &mut EditBuilder) -> Result<(), EngineError> {
+    match builder.session.order_on_film() {
+        Some(order) => builder.push(Edit::OrderStrips(order)),
+        None => Ok(()),
     }
 }
 

@@ -7,7 +7,9 @@ use glassine_film::FilmKind;
 use glassine_layout::join::{JoinError, JoinPlan, PartView, plan_join};
 use glassine_raster::{PixelRect, RegionSource as _};
 use glassine_scanfile::{Overwrite, write_linear_scan};
-use glassine_session::{Edit, EncodingChoice, Join, JoinPart, ScanId, ScanRef, Session, StrayLightChoice};
+use glassine_session::{
+    Edit, EncodingChoice, Join, JoinPart, RollId, ScanId, ScanRef, Session, StrayLightChoice, StripId,
+};
 
 use crate::build::context::{AnalysisContext, EditBuilder};
 use crate::build::import::FindRequest;
@@ -45,6 +47,7 @@ impl AnalysisContext<'_> {
             plan.sigma_px
         );
         builder.notices.push(Notice::new(Severity::Info, headline, ""));
+        let roll = common_roll(&builder.session, ids);
         let film = find.film.or_else(|| common_film(&builder.session, ids));
         builder.push(Edit::JoinScans { scans: ids.to_vec(), joined })?;
         // The newest id is that of the joined scan.
@@ -52,6 +55,11 @@ impl AnalysisContext<'_> {
         let part = |share: f32, what: &str| (self.progress)(0.5 + 0.5 * share, what);
         let analysis = AnalysisContext { progress: &part, ..*self };
         analysis.find_frames(builder, id, &FindRequest { film, ..find.clone() })?;
+        let strips = builder.session.strips.iter().filter(|strip| strip.scan == id);
+        let strips: Vec<StripId> = strips.map(|strip| strip.id).collect();
+        if !strips.is_empty() {
+            builder.push(Edit::AssignRoll { strips, roll })?;
+        }
         Ok(id)
     }
 
@@ -135,6 +143,13 @@ fn common_film(session: &Session, scans: &[ScanId]) -> Option<FilmKind> {
     let mut strips = session.strips.iter().filter(|strip| scans.contains(&strip.scan));
     let first = strips.next().filter(|strip| !strip.film_is_guessed())?.film;
     strips.all(|strip| !strip.film_is_guessed() && strip.film == first).then_some(first)
+}
+
+/// The roll that all strips on some scans belong to.
+fn common_roll(session: &Session, scans: &[ScanId]) -> Option<RollId> {
+    let mut strips = session.strips.iter().filter(|strip| scans.contains(&strip.scan));
+    let first = strips.next()?.roll;
+    first.filter(|_| strips.all(|strip| strip.roll == first))
 }
 
 fn refused(why: &JoinError, scans: &[Arc<ScanRef>]) -> EngineError {

@@ -32,8 +32,7 @@ impl Engine {
             }
             Job::MatchFrames { frames, target } => {
                 let number = at.session.frame(target).ok_or(EngineError::NoFrame(target))?.number;
-                let found = analysis.match_frames(&at.session, &frames, target)?;
-                let mut notices = Vec::new();
+                let (found, mut notices) = analysis.match_frames(&at.session, &frames, target)?;
                 if found.is_empty() {
                     let headline = format!("nothing could be matched to frame {number}");
                     notices.push(Notice::new(

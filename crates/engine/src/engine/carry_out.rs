@@ -9,7 +9,7 @@ use glassine_session::{Edit, FrameId, Relink, ScanId, Session};
 
 use crate::build::context::EditBuilder;
 use crate::build::films::{sharing, strips_on};
-use crate::build::import::FindRequest;
+use crate::build::import::{FindRequest, order_on_film};
 use crate::dust::RepairKey;
 use crate::engine::Engine;
 use crate::error::{EngineError, Notice, Severity};
@@ -59,10 +59,11 @@ impl Worker for Engine {
             Job::SolveTogether { scans, are_single_frames } => {
                 edits("solve scans together", at, send, |builder| {
                     if are_single_frames {
-                        analysis.solve_one_film(builder, &strips_on(&builder.session, &scans))
+                        analysis.solve_one_film(builder, &strips_on(&builder.session, &scans))?;
                     } else {
-                        analysis.solve_films_over(builder, &scans)
+                        analysis.solve_films_over(builder, &scans)?;
                     }
+                    order_on_film(builder)
                 })?;
             }
             Job::HashScans { scans } => self.hash_scans(at, &scans, cancel, send)?,

@@ -50,7 +50,7 @@ pub(crate) fn paint(px: &mut [u8], mark: Mark, x: u32, y: u32) {
         }
         Mark::Dust => [255, 110, 60],
         Mark::PaintedOut => [120, 235, 255],
-        Mark::OutOfGamut if (x / CHECK_PX + y / CHECK_PX) % 2 == 0 => [105; 3],
+        Mark::OutOfGamut if (x / CHECK_PX + y / CHECK_PX).is_multiple_of(2) => [105; 3],
         Mark::OutOfGamut => [150; 3],
     };
     px[..3].copy_from_slice(&colour);

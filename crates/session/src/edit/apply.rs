@@ -8,7 +8,9 @@ use glassine_raster::TiltedBox;
 
 use super::{Edit, EditError, FoundStripEdit, NewFrame};
 use crate::crop_guard;
-use crate::model::{FILM_IS_GUESSED, Frame, FrameId, FrameMark, ScanId, ScanRef, Session, Strip, StripId};
+use crate::model::{
+    FILM_IS_GUESSED, Frame, FrameId, FrameMark, Roll, RollId, ScanId, ScanRef, Session, Strip, StripId,
+};
 use crate::unknown::forget;
 
 impl Edit {
@@ -118,6 +120,17 @@ impl Edit {
                 s.frames.insert((*to).min(s.frames.len()), moved);
                 renumber(s, first);
             }
+            Self::AddRoll { roll, strips } => {
+                let id = RollId(s.take_id());
+                s.rolls.push(Arc::new(Roll { id, ..roll.clone() }));
+                assign_roll(s, strips, Some(id))?;
+            }
+            Self::UpdateRoll(roll) => {
+                let known = s.rolls.iter_mut().find(|known| known.id == roll.id);
+                *known.ok_or(EditError::NoRoll(roll.id))? = Arc::new(roll.clone());
+            }
+            Self::AssignRoll { strips, roll } => assign_roll(s, strips, *roll)?,
+            Self::OrderStrips(order) => order_strips(s, order),
             Self::SetFilm { strip, film, stock_id } => set_film(s, *strip, *film, stock_id)?,
             Self::AddStock(stock) => {
                 s.stocks.retain(|old| old.id != stock.id);
@@ -258,6 +271,7 @@ fn replace_strips(
         let id = StripId(session.take_id());
         session.strips.push(Arc::new(Strip {
             id,
+            roll: roll_of(&gone),
             scan,
             film,
             format_id: piece.format_id.clone(),
@@ -289,6 +303,12 @@ fn replace_strips(
     renumber(session, first);
     session.output.film_numbers = session.has_distinct_film_numbers();
     Ok(())
+}
+
+/// The roll of strips that are searched again, if they share one.
+fn roll_of(strips: &[Arc<Strip>]) -> Option<RollId> {
+    let first = strips.first()?.roll;
+    first.filter(|_| strips.iter().all(|strip| strip.roll == first))
 }
 
 /// The frame whose box covers most of a new one, if it covers the middle and is about as large.
@@ -402,6 +422,31 @@ fn renumber(session: &mut Session, first: u32) {
             Arc::make_mut(frame).number = number;
         }
     }
+}
+
+fn assign_roll(session: &mut Session, strips: &[StripId], roll: Option<RollId>) -> Result<(), EditError> {
+    if let Some(id) = roll.filter(|id| session.roll(*id).is_none()) {
+        return Err(EditError::NoRoll(id));
+    }
+    for strip in strips {
+        strip_mut(session, *strip)?.roll = roll;
+    }
+    let used: HashSet<RollId> = session.strips.iter().filter_map(|strip| strip.roll).collect();
+    session.rolls.retain(|roll| used.contains(&roll.id));
+    Ok(())
+}
+
+fn order_strips(session: &mut Session, order: &[StripId]) {
+    let first = session.frames.iter().map(|frame| frame.number).min().unwrap_or(1);
+    let shown: Vec<StripId> = session.strips_in_order().into_iter().map(|strip| strip.id).collect();
+    let place = |id: StripId| {
+        let given = order.iter().position(|other| *other == id);
+        let now = shown.iter().position(|other| *other == id).unwrap_or(shown.len());
+        given.unwrap_or(order.len() + now)
+    };
+    session.strips.sort_by_key(|strip| place(strip.id));
+    session.frames.sort_by_key(|frame| place(frame.strip));
+    renumber(session, first);
 }
 
 fn turn_strip(session: &mut Session, id: StripId, mirror: bool, half_turn: bool) -> Result<(), EditError> {

@@ -312,3 +312,59 @@ fn joined_scans_take_the_place_of_their_parts_and_each_part_is_relinked_alone() 
     assert_eq!(moved("roll.tif", "new/a.tif"), ["new/a.tif", "second.tif", "new/a.tif"]);
     assert_eq!(edit.apply(&after), Err(EditError::NoScan(ids[1])), "they have left");
 }
+
+#[test]
+fn strips_are_ordered_by_the_numbers_on_their_films_and_belong_to_rolls() {
+    use crate::model::{FilmNumber, ReadCode, Roll, StripCode};
+    let session = sample_session();
+    let second = ScanRef { path: PathBuf::from("second.tif"), ..(*session.scans[0]).clone() };
+    let mut session = Edit::AddScans(vec![second]).apply(&session).expect("adds");
+    let code = |number: u8| StripCode {
+        film_code: [32, 4],
+        is_mirrored: false,
+        is_turned: false,
+        confidence: 1.0,
+        codes: vec![ReadCode {
+            number: Some(FilmNumber { number, is_half: false }),
+            center: Point::new(50.0, 5.0),
+        }],
+    };
+    for (scan, number) in [(session.scans[0].id, 7), (session.scans[1].id, 1)] {
+        let found = FoundStripEdit {
+            edge_code: Some(code(number)),
+            frames: [10.0, 110.0].map(new_frame).to_vec(),
+            ..FoundStripEdit::default()
+        };
+        session = Edit::ReplaceStrips {
+            scan,
+            film: FilmKind::ColourNegative,
+            stock_id: "masked".to_owned(),
+            strips: vec![found],
+            keep: vec![],
+        }
+        .apply(&session)
+        .expect("replaces");
+    }
+    let [first, second] = [session.strips[0].id, session.strips[1].id];
+    let on_film = session.order_on_film().expect("the second strip comes first");
+    let first_number = |session: &Session| {
+        session
+            .strip(session.frames[0].strip)
+            .and_then(|strip| strip.edge_code.clone())
+            .map(|c| c.codes[0].number)
+    };
+    let ordered = Edit::OrderStrips(on_film).apply(&session).expect("orders");
+    assert_eq!(first_number(&ordered).flatten().map(|number| number.number), Some(1));
+    assert_eq!(ordered.frames.iter().map(|frame| frame.number).collect::<Vec<_>>(), [1, 2, 3, 4]);
+    assert_eq!(ordered.order_on_film(), None);
+    // Facts of a roll, which goes with its last strip.
+    let roll = Roll { title: "pier".to_owned(), date_shot: "about 1987".to_owned(), ..Roll::default() };
+    let told = Edit::AddRoll { roll, strips: vec![first] }.apply(&ordered).expect("adds");
+    let id = told.strip(first).and_then(|strip| strip.roll).expect("assigned");
+    assert_eq!(told.roll(id).map(|roll| roll.date_shot.as_str()), Some("about 1987"));
+    assert_eq!(told.strip(second).and_then(|strip| strip.roll), None);
+    let gone = Edit::AssignRoll { strips: vec![first], roll: None }.apply(&told).expect("assigns");
+    assert!(gone.rolls.is_empty());
+    let unknown = Edit::AssignRoll { strips: vec![first], roll: Some(crate::RollId(9999)) };
+    assert_eq!(unknown.apply(&told), Err(EditError::NoRoll(crate::RollId(9999))));
+}

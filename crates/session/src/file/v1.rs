@@ -13,7 +13,7 @@ use self::frame::Frame;
 use self::scan::Scan;
 use super::paths::StoredPath;
 use super::{FORMAT, FileError, FileStamp, OpenedFile};
-use crate::model::{self, ScanId, StripId};
+use crate::model::{self, RollId, ScanId, StripId};
 
 mod frame;
 mod join;
@@ -35,6 +35,9 @@ pub(super) struct File {
     next_id: u32,
     #[serde(default)]
     scans: Vec<Scan>,
+    /// What is written about rolls.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    rolls: Vec<Roll>,
     #[serde(default)]
     strips: Vec<Strip>,
     #[serde(default)]
@@ -57,6 +60,8 @@ struct Place {
 #[derive(Debug, Serialize, Deserialize)]
 struct Strip {
     id: u32,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    roll: Option<u32>,
     scan: u32,
     film: String,
     format: Option<String>,
@@ -82,6 +87,33 @@ struct Strip {
 #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde passes a reference")]
 fn is_false(value: &bool) -> bool {
     !value
+}
+
+#[derive(Debug, Serialize, Deserialize)]
+struct Roll {
+    id: u32,
+    #[serde(default)]
+    title: String,
+    #[serde(default)]
+    film: String,
+    #[serde(default)]
+    date_shot: String,
+    #[serde(default)]
+    camera: String,
+    #[serde(default)]
+    notes: String,
+}
+
+impl Roll {
+    fn from_model(roll: &model::Roll) -> Self {
+        let model::Roll { id, title, film, date_shot, camera, notes } = roll.clone();
+        Self { id: id.0, title, film, date_shot, camera, notes }
+    }
+
+    fn into_model(self) -> model::Roll {
+        let Self { id, title, film, date_shot, camera, notes } = self;
+        model::Roll { id: RollId(id), title, film, date_shot, camera, notes }
+    }
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -221,6 +253,7 @@ impl File {
                 .iter()
                 .map(|scan| Scan::from_model(scan, &store))
                 .collect::<Result<_, _>>()?,
+            rolls: session.rolls.iter().map(|roll| Roll::from_model(roll)).collect(),
             strips: session.strips.iter().map(|strip| Strip::from_model(strip)).collect(),
             frames: session.frames.iter().map(|frame| Frame::from_model(frame)).collect(),
             stocks: session.stocks.iter().map(|stock| stock_value(stock)).collect::<Result<_, _>>()?,
@@ -238,6 +271,7 @@ impl File {
             notes,
             next_id,
             scans,
+            rolls,
             strips,
             frames,
             stocks,
@@ -248,6 +282,7 @@ impl File {
             title,
             notes,
             scans: scans.into_iter().map(|scan| scan.into_model().map(Arc::new)).collect::<Result<_, _>>()?,
+            rolls: rolls.into_iter().map(|roll| Arc::new(roll.into_model())).collect(),
             strips: strips
                 .into_iter()
                 .map(|strip| strip.into_model().map(Arc::new))
@@ -313,6 +348,7 @@ fn check_links(session: &model::Session) -> Result<(), FileError> {
     let mut ids: Vec<u32> = session.scans.iter().map(|s| s.id.0).collect();
     ids.extend(session.strips.iter().map(|s| s.id.0));
     ids.extend(session.frames.iter().map(|f| f.id.0));
+    ids.extend(session.rolls.iter().map(|roll| roll.id.0));
     let count = ids.len();
     ids.sort_unstable();
     ids.dedup();
@@ -320,6 +356,9 @@ fn check_links(session: &model::Session) -> Result<(), FileError> {
         return Err(invalid("ids", "an id is used twice"));
     }
     for strip in &session.strips {
+        if let Some(roll) = strip.roll.filter(|id| session.roll(*id).is_none()) {
+            return Err(invalid(format!("strip {}", strip.id), format!("roll {roll} is missing")));
+        }
         session.scan(strip.scan).ok_or_else(|| {
             invalid(format!("strip {}", strip.id), format!("scan {} is missing", strip.scan))
         })?;
@@ -367,6 +406,7 @@ impl Strip {
     fn from_model(strip: &model::Strip) -> Self {
         Self {
             id: strip.id.0,
+            roll: strip.roll.map(|roll| roll.0),
             scan: strip.scan.0,
             film: strip.film.key().to_owned(),
             format: strip.format_id.clone(),
@@ -398,6 +438,7 @@ impl Strip {
         let unknown = |what: &str, value: &str| invalid(place(), format!("unknown {what} “{value}”"));
         Ok(model::Strip {
             id: StripId(id),
+            roll: self.roll.map(RollId),
             scan: ScanId(self.scan),
             film: FilmKind::from_key(&self.film).ok_or_else(|| unknown("film kind", &self.film))?,
             format_id: self.format,

@@ -1,0 +1,381 @@
+//! `glassine watch`: takes scans as they appear in a folder, finds their frames, solves and exports them.
+//!
+//! What is done is in the session file, so a second run goes on where the first one ended.
+
+use std::collections::{HashMap, HashSet};
+use std::path::{Path, PathBuf};
+use std::time::{Duration, Instant, SystemTime};
+
+use clap::Args;
+use crossbeam_channel::{Receiver, bounded};
+use glassine_engine::session_files::{SaveMode, folder_of, lock_session, save_session};
+use glassine_engine::{
+    Engine, EngineError, ExportRequest, FrameScope, NewSessionRequest, Notice, SessionAt, Severity,
+};
+use glassine_film::FilmKind;
+use glassine_raster::CancelToken;
+use glassine_session::{Edit, FrameId, Session};
+use notify::{RecursiveMode, Watcher as _};
+use serde_json::{Value, json};
+
+use super::new::{session_path, usage};
+use super::{
+    Outcome, Printing, edited, notices_json, open_to_change, parse_film, path_json, print_json, print_line,
+    print_notice, progress, refuse_held,
+};
+use crate::model::doubts::{Doubt, doubts, strip_doubts};
+
+/// Take scans as they appear in a folder: find frames, solve, save the session, export
+#[derive(Debug, Args)]
+pub struct WatchArgs {
+    /// Folder to watch; folders inside it are left alone
+    pub folder: PathBuf,
+    /// Session file that takes the scans; made if it is missing
+    #[arg(long)]
+    pub session: PathBuf,
+    /// Export the frames of each scan into this folder; existing files are never replaced
+    #[arg(long, value_name = "DIR")]
+    pub to: Option<PathBuf>,
+    /// colour-negative, black-and-white or slide; recognised if omitted
+    #[arg(long, value_parser = parse_film)]
+    pub film: Option<FilmKind>,
+    /// Frame format, such as 135 or 6x4.5; recognised if omitted
+    #[arg(long)]
+    pub format: Option<String>,
+    /// Every file holds one frame, such as camera copies
+    #[arg(long)]
+    pub one_frame_per_file: bool,
+    /// Take what is there, then end
+    #[arg(long)]
+    pub once: bool,
+    #[command(flatten)]
+    pub printing: Printing,
+}
+
+/// A file counts as complete once its size and time have stayed the same for so long.
+/// Our choice: scanners write a band at least every second.
+const STABLE: Duration = Duration::from_secs(2);
+/// Time between two looks at the folder. Network folders send no events.
+const LOOK_AGAIN: Duration = Duration::from_millis(700);
+/// Endings of files that may be scans.
+const ENDINGS: [&str; 5] = ["tif", "tiff", "png", "jpg", "jpeg"];
+
+/// Size and time of a file.
+type Stamp = (u64, Option<SystemTime>);
+
+/// Files of the folder on their way into the session.
+#[derive(Debug, Default)]
+struct Arrivals {
+    /// Since when each file has been as it is.
+    seen: HashMap<PathBuf, (Stamp, Instant)>,
+    /// Files that could not be taken, as they were then.
+    failed: HashMap<PathBuf, Stamp>,
+}
+
+impl Arrivals {
+    /// Complete files that are neither taken nor failed, in the order of their names; and whether any is still growing.
+    fn complete(
+        &mut self,
+        found: &[(PathBuf, Stamp)],
+        taken: &HashSet<PathBuf>,
+        now: Instant,
+    ) -> (Vec<PathBuf>, bool) {
+        let (mut complete, mut is_growing) = (Vec::new(), false);
+        for (path, stamp) in found {
+            if taken.contains(path) || self.failed.get(path) == Some(stamp) {
+                continue;
+            }
+            let (known, since) = self.seen.entry(path.clone()).or_insert((*stamp, now));
+            if known != stamp {
+                (*known, *since) = (*stamp, now);
+            }
+            if stamp.0 > 0 && now.saturating_duration_since(*since) >= STABLE {
+                complete.push(path.clone());
+            } else {
+                is_growing = true;
+            }
+        }
+        complete.sort();
+        (complete, is_growing)
+    }
+}
+
+/// Files of a folder that may be scans. Hidden and temporary ones are left out by their names.
+fn scans_in(folder: &Path) -> std::io::Result<Vec<(PathBuf, Stamp)>> {
+    let mut found = Vec::new();
+    for entry in std::fs::read_dir(folder)? {
+        let path = entry?.path();
+        let is_hidden = path.file_name().is_some_and(|name| name.to_string_lossy().starts_with('.'));
+        let ending = path.extension().map(|ending| ending.to_string_lossy().to_lowercase());
+        if is_hidden || !ending.is_some_and(|ending| ENDINGS.contains(&ending.as_str())) {
+            continue;
+        }
+        if let Ok(meta) = std::fs::metadata(&path)
+            && meta.is_file()
+        {
+            let path = std::path::absolute(&path).unwrap_or(path);
+            found.push((path, (meta.len(), meta.modified().ok())));
+        }
+    }
+    Ok(found)
+}
+
+/// What happened so far, for the JSON document.
+#[derive(Debug, Default)]
+struct Tally {
+    added: Vec<Value>,
+    written: Vec<Value>,
+    failed: Vec<Value>,
+}
+
+impl Tally {
+    fn fail(&mut self, path: &Path, notice: &Notice) {
+        print_notice(notice);
+        self.failed.push(json!({
+            "file": path_json(path),
+            "reason": notice.headline,
+            "hint": notice.what_to_do,
+        }));
+    }
+}
+
+pub(super) fn run(args: &WatchArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
+    let path = session_path(&args.session);
+    scans_in(&args.folder).map_err(|error| {
+        usage(&format!("{} can't be read: {error}", args.folder.display()), "name a folder that exists")
+    })?;
+    let engine = Engine::new();
+    let mut taken = taken_scans(&engine, &path, cancel)?;
+    let (events, _watcher) = events_of(&args.folder);
+    let (mut arrivals, mut tally) = (Arrivals::default(), Tally::default());
+    if !args.once {
+        print_notice(&Notice::new(
+            Severity::Info,
+            format!("watching {}", args.folder.display()),
+            "stop with Ctrl+C; what is taken is in the session",
+        ));
+    }
+    let ended = loop {
+        if cancel.is_cancelled() {
+            break Outcome::Stopped;
+        }
+        // A folder that is away for a moment, such as one on the network, is looked at again later.
+        let found = scans_in(&args.folder).unwrap_or_default();
+        let (complete, is_growing) = arrivals.complete(&found, &taken, Instant::now());
+        for scan in complete {
+            match take(args, &engine, &path, &scan, &mut tally, cancel) {
+                Ok(()) => {
+                    taken.insert(scan);
+                }
+                Err(EngineError::Cancelled) => break,
+                Err(error) => {
+                    tally.fail(&scan, &error.notice().about(scan.clone()));
+                    let stamp = found.iter().find(|(path, _)| *path == scan).map(|(_, stamp)| *stamp);
+                    arrivals.failed.extend(stamp.map(|stamp| (scan, stamp)));
+                }
+            }
+        }
+        if args.once && !is_growing {
+            break if tally.failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed };
+        }
+        // An event ends the wait; several at once count as one.
+        if events.recv_timeout(LOOK_AGAIN).is_ok() {
+            std::thread::sleep(Duration::from_millis(50));
+            events.try_iter().for_each(drop);
+        }
+    };
+    if args.printing.json {
+        let Tally { added, written, failed } = tally;
+        print_json(&json!({
+            "session": path_json(&path),
+            "added": added,
+            "written": written,
+            "failed": failed,
+        }));
+    }
+    Ok(ended)
+}
+
+/// Scans that the session has already.
+fn taken_scans(engine: &Engine, path: &Path, cancel: &CancelToken) -> Result<HashSet<PathBuf>, EngineError> {
+    if path.symlink_metadata().is_err() {
+        return Ok(HashSet::new());
+    }
+    let opened = super::open(engine, path, cancel)?.0;
+    let folder = opened.folder.clone();
+    let whole =
+        |scan: &Path| folder.as_deref().map_or_else(|| scan.to_path_buf(), |folder| folder.join(scan));
+    Ok(opened.session.scans.iter().map(|scan| whole(&scan.path)).collect())
+}
+
+/// Events of a folder, and what sends them. Without events the folder is looked at often enough.
+fn events_of(folder: &Path) -> (Receiver<()>, Option<notify::RecommendedWatcher>) {
+    let (sender, receiver) = bounded(64);
+    let watcher = notify::recommended_watcher(move |_event: notify::Result<notify::Event>| {
+        // A full queue already wakes the loop.
+        let _is_full = sender.try_send(());
+    });
+    let watcher = watcher.and_then(|mut watcher| {
+        watcher.watch(folder, RecursiveMode::NonRecursive)?;
+        Ok(watcher)
+    });
+    (receiver, watcher.ok())
+}
+
+/// Adds one scan to the session and exports its frames.
+fn take(
+    args: &WatchArgs,
+    engine: &Engine,
+    path: &Path,
+    scan: &Path,
+    tally: &mut Tally,
+    cancel: &CancelToken,
+) -> Result<(), EngineError> {
+    let request = NewSessionRequest {
+        scans: vec![scan.to_path_buf()],
+        film: args.film,
+        format_id: args.format.clone(),
+        one_frame_per_file: args.one_frame_per_file,
+        ..NewSessionRequest::default()
+    };
+    let (session, before, notices) = if path.symlink_metadata().is_err() {
+        let access = lock_session(path, engine.saving_run());
+        refuse_held(&access, path)?;
+        let made = engine.new_session(&request, cancel, &progress)?;
+        cancel.check()?;
+        engine.hold_session(&made.session, None);
+        save_session(engine.saving_run(), &made.session, path, SaveMode::New, &[])?.into_saved()?;
+        (made.session, HashSet::new(), made.notices)
+    } else {
+        let changing = open_to_change(engine, path, cancel)?;
+        let before: HashSet<FrameId> = changing.at.session.frames.iter().map(|frame| frame.id).collect();
+        let made = engine.extend_session(changing.at.session.clone(), &request, cancel, &progress)?;
+        let session = on_the_same_roll(&changing.at.session, made.session)?;
+        cancel.check()?;
+        changing.save(engine, &session)?;
+        (session, before, made.notices)
+    };
+    notices.iter().for_each(print_notice);
+    let new: Vec<FrameId> =
+        session.frames.iter().map(|frame| frame.id).filter(|id| !before.contains(id)).collect();
+    let doubtful = doubtful_of(&session, &new);
+    if !args.printing.json {
+        print_line(&format!("{}: {} frames", scan.display(), new.len()));
+        doubtful.iter().for_each(|(number, text)| print_line(&format!("  frame {number}: {text}")));
+    }
+    tally.added.push(json!({
+        "file": path_json(scan),
+        "frames": new.iter().map(|id| id.0).collect::<Vec<_>>(),
+        "doubtful": doubtful.iter().map(|(number, text)| json!({ "frame": number, "what": text })).collect::<Vec<_>>(),
+        "notices": notices_json(&notices),
+    }));
+    match &args.to {
+        Some(folder) if !new.is_empty() => export(engine, path, session, new, folder, tally, cancel),
+        _ => Ok(()),
+    }
+}
+
+/// The new strips belong to the roll of the strip before them.
+fn on_the_same_roll(before: &Session, session: Session) -> Result<Session, EngineError> {
+    let Some(roll) = before.strips_in_order().last().and_then(|strip| strip.roll) else { return Ok(session) };
+    let new = session.strips.iter().map(|strip| strip.id).filter(|id| before.strip(*id).is_none());
+    let strips: Vec<_> = new.collect();
+    edited(&session, &[Edit::AssignRoll { strips, roll: Some(roll) }])
+}
+
+/// Numbers of new frames that deserve a look, with the reason.
+fn doubtful_of(session: &Session, new: &[FrameId]) -> Vec<(String, String)> {
+    let frames = new.iter().filter_map(|id| session.frame(*id));
+    frames
+        .flat_map(|frame| {
+            let number = session.number_text(frame);
+            let strip = session.strip(frame.strip);
+            let is_first = strip.is_some_and(|strip| {
+                session.frames_of(strip.id).next().is_some_and(|first| first.id == frame.id)
+            });
+            let of_strip = strip.filter(|_| is_first).map(|strip| strip_doubts(strip)).unwrap_or_default();
+            let all = doubts(session, frame).into_iter().chain(of_strip);
+            all.map(|doubt: Doubt| (number.clone(), doubt.text())).collect::<Vec<_>>()
+        })
+        .collect()
+}
+
+fn export(
+    engine: &Engine,
+    path: &Path,
+    session: Session,
+    frames: Vec<FrameId>,
+    folder: &Path,
+    tally: &mut Tally,
+    cancel: &CancelToken,
+) -> Result<(), EngineError> {
+    let output = session.output.clone();
+    let request = ExportRequest {
+        at: SessionAt::new(session, folder_of(path)),
+        folder: folder.to_path_buf(),
+        scope: FrameScope::Only(frames),
+        output,
+        repair: None,
+        sharpen: None,
+        replace: false,
+        written_at: crate::platform::clock::now_text(),
+    };
+    let report = engine.export(&request, cancel, &progress)?;
+    for failed in &report.failed {
+        let about = failed.notice.path.clone().unwrap_or_else(|| folder.to_path_buf());
+        tally.fail(&about, &failed.notice);
+    }
+    for file in &report.written {
+        print_progress_line(&file.path);
+        tally.written.push(json!({ "frame": file.frame.0, "path": path_json(&file.path) }));
+    }
+    if report.cancelled { Err(EngineError::Cancelled) } else { Ok(()) }
+}
+
+/// A written file, told on the error stream so that `--json` stays one document.
+fn print_progress_line(path: &Path) {
+    print_notice(&Notice::new(Severity::Info, format!("written: {}", path.display()), ""));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_file_is_taken_once_it_has_stopped_growing_and_a_failed_one_only_after_a_change() {
+        let mut arrivals = Arrivals::default();
+        let (path, start) = (PathBuf::from("/scans/1.tif"), Instant::now());
+        let none = HashSet::new();
+        let at = |arrivals: &mut Arrivals, bytes: u64, seconds: f64| {
+            let found = [(path.clone(), (bytes, None))];
+            arrivals.complete(&found, &none, start + Duration::from_secs_f64(seconds))
+        };
+        assert_eq!(at(&mut arrivals, 100, 0.0), (vec![], true));
+        assert_eq!(at(&mut arrivals, 200, 1.9), (vec![], true));
+        assert_eq!(at(&mut arrivals, 200, 3.0), (vec![], true));
+        assert_eq!(at(&mut arrivals, 200, 4.0), (vec![PathBuf::from("/scans/1.tif")], false));
+        arrivals.failed.insert(PathBuf::from("/scans/1.tif"), (200, None));
+        assert_eq!(at(&mut arrivals, 200, 9.0), (vec![], false));
+        assert_eq!(at(&mut arrivals, 300, 10.0), (vec![], true));
+        assert_eq!(at(&mut arrivals, 300, 12.5), (vec![PathBuf::from("/scans/1.tif")], false));
+        // An empty file is one that is just being made.
+        assert_eq!(at(&mut arrivals, 0, 20.0), (vec![], true));
+        assert_eq!(at(&mut arrivals, 0, 30.0), (vec![], true));
+    }
+
+    #[test]
+    fn hidden_temporary_and_other_files_are_left_alone() {
+        let folder = tempfile::tempdir().expect("a folder");
+        for name in ["1.tif", "2.TIFF", ".3.tif", "4.tif.part", "notes.txt"] {
+            std::fs::write(folder.path().join(name), b"x").expect("writes");
+        }
+        std::fs::create_dir(folder.path().join("inside.tif")).expect("a folder");
+        let mut names: Vec<_> = scans_in(folder.path())
+            .expect("reads")
+            .into_iter()
+            .filter_map(|(path, _)| path.file_name().map(|name| name.to_string_lossy().into_owned()))
+            .collect();
+        names.sort();
+        assert_eq!(names, ["1.tif", "2.TIFF"]);
+    }
+}
