@@ -7,6 +7,7 @@ mod demo;
 mod dust;
 mod export;
 mod focus;
+mod join;
 mod new;
 mod plan;
 mod read_as;
@@ -81,6 +82,8 @@ pub enum CliCommand {
     ReadAs(read_as::ReadAsArgs),
     /// Point a session to where its moved or renamed scans are now, by content
     Relink(relink::RelinkArgs),
+    /// Join overlapping scans of one wide picture or long strip
+    Join(join::JoinArgs),
     /// Write one map of dust and scratches for each scan
     DustMap(dust::DustArgs),
     /// Solve the balance of strips again, with grey points, daylight frames or a stock
@@ -111,6 +114,7 @@ pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
         CliCommand::Show(args) => show::run(args, cancel),
         CliCommand::Export(args) => export::run(args, cancel),
         CliCommand::DustMap(args) => dust::run(args, cancel),
+        CliCommand::Join(args) => join::run(args, cancel),
         CliCommand::Solve(args) => solve::run(args, cancel),
         CliCommand::MeasureStock(args) => stock::run(args, cancel),
         CliCommand::ReadAs(args) => read_as::run(args, cancel),

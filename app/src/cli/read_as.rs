@@ -98,7 +98,7 @@ fn changed(scan: &ScanRef, reading: &ReadingArgs) -> ScanRef {
 }
 
 /// The scans named by number or file; all if none is named.
-fn chosen_scans(session: &Session, names: &[OsString]) -> Result<Vec<Arc<ScanRef>>, EngineError> {
+pub(super) fn chosen_scans(session: &Session, names: &[OsString]) -> Result<Vec<Arc<ScanRef>>, EngineError> {
     if names.is_empty() {
         return Ok(session.scans.clone());
     }

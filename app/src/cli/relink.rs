@@ -44,6 +44,7 @@ pub(super) fn run(args: &RelinkArgs, cancel: &CancelToken) -> Result<Outcome, En
     } else {
         let places = found.iter().map(|found| Relink {
             scan: found.scan,
+            from: found.from.clone(),
             path: Some(found.path.clone()),
             infrared_path: found.infrared_path.clone(),
         });

@@ -12,6 +12,7 @@ use glassine_session::{
 };
 use serde_json::{Map, Value, json};
 
+use super::join::{join_index, joins_json};
 use super::reading::{encoding_text, fourth_text, parse_encoding};
 use super::{
     Outcome, Printing, edited, notices_json, open, path_bytes_json, path_json, print_json, print_line,
@@ -57,6 +58,7 @@ pub(super) fn run(args: &ShowArgs, cancel: &CancelToken) -> Result<Outcome, Engi
         print_json(&json!({
             "title": at.session.title,
             "scans": at.session.scans.iter().map(|scan| scan_json(scan, state(scan))).collect::<Vec<_>>(),
+            "joins": joins_json(&at.session),
             "rolls": at.session.rolls.iter().map(|roll| roll_json(roll)).collect::<Vec<_>>(),
             "strips": at.session.strips.iter().map(|strip| strip_json(&at, strip)).collect::<Vec<_>>(),
             "frames": frames.collect::<Vec<_>>(),
@@ -151,6 +153,9 @@ fn scan_line(scan: &ScanRef, state: Option<&ScanState>) -> String {
         None | Some(ScanState::Same) => String::new(),
         Some(state) => format!(", {}", state_key(state).replace('-', " ")),
     };
+    if let Some(join) = &scan.join {
+        choices = format!("joined from {} scans", join.parts.len());
+    }
     format!(
         "scan {}: {} ({} x {} px, {ppi}, {}, {choices}{state})",
         scan.id,
@@ -356,6 +361,7 @@ fn frame_json(at: &SessionAt, frame: &Frame, clipping: Clipping) -> Value {
         "strip": frame.strip.0,
         "strokes": frame.strokes.len(),
         "scan": at.session.strip(frame.strip).map(|strip| strip.scan.0),
+        "join": at.session.strip(frame.strip).and_then(|strip| join_index(&at.session, strip.scan)),
         "corners_px": corners,
         "image_corners_px": area,
         "orientation": {

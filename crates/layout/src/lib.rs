@@ -1,7 +1,7 @@
 //! Where the pictures are: film formats, frame finding, skew, and the guard that keeps a box inside its picture.
 //!
 //! *Scope*: nominal sizes as data; finding strips, their angle and the image area of every frame on an overview, with
-//! edges measured at full resolution; the safe area for a crop box; arranging boxes along a strip; the pixels that may
+//! edges measured at full resolution; one picture from overlapping scans ([`join`]); the safe area for a crop box; arranging boxes along a strip; the pixels that may
 //! be film base.
 //! *Simplifications*: an image area is a rectangle with its own turn; the guard margin covers bowed film edges and
 //! rounded gate corners.
@@ -14,6 +14,7 @@ mod codes;
 mod find;
 mod formats;
 mod guard;
+pub mod join;
 mod rebate;
 
 pub use arrange::{

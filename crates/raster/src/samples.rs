@@ -1,6 +1,7 @@
 //! Pixel storage: one plane, or interleaved 16-bit samples.
 
 use std::path::PathBuf;
+use std::sync::Arc;
 
 use crate::{CancelToken, Cancelled, PixelRect};
 
@@ -162,6 +163,42 @@ pub trait RegionSource: Sync {
     fn channels(&self) -> u8;
     /// The samples of `rect`, or a message for the user.
     fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, RegionError>;
+}
+
+impl<T: RegionSource + ?Sized> RegionSource for &T {
+    fn width(&self) -> u32 {
+        (**self).width()
+    }
+
+    fn height(&self) -> u32 {
+        (**self).height()
+    }
+
+    fn channels(&self) -> u8 {
+        (**self).channels()
+    }
+
+    fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, RegionError> {
+        (**self).read(rect, cancel)
+    }
+}
+
+impl<T: RegionSource + Send + ?Sized> RegionSource for Arc<T> {
+    fn width(&self) -> u32 {
+        (**self).width()
+    }
+
+    fn height(&self) -> u32 {
+        (**self).height()
+    }
+
+    fn channels(&self) -> u8 {
+        (**self).channels()
+    }
+
+    fn read(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, RegionError> {
+        (**self).read(rect, cancel)
+    }
 }
 
 #[derive(Debug, Clone, thiserror::Error)]

@@ -58,4 +58,4 @@ pub use write::{
     ClosedPicture, Compression, FilmSourceKind, Metadata, PackedRows, PictureFormat, PictureSpec,
     PictureWriter, RowPacker, WrittenFile,
 };
-pub use write_rgbi::write_rgbi;
+pub use write_rgbi::{write_linear_scan, write_rgbi};

@@ -1,4 +1,4 @@
-//! A scan with an infrared channel as a plain TIFF, in the layout that film scanners write.
+//! A linear scan, perhaps with an infrared channel, as a plain TIFF, in the layout that film scanners write.
 
 use std::path::Path;
 
@@ -32,21 +32,51 @@ pub fn write_rgbi(
             "a scan with infrared has 4 channels and fewer than 4 GiB of samples",
         ));
     }
-    if !(ppi.is_finite() && ppi > 0.0 && ppi < 1e6) {
+    write_linear_scan(path, samples, true, Some(ppi), description, overwrite)
+}
+
+/// The same for grey or colour, with or without infrared as the last channel.
+pub fn write_linear_scan(
+    path: &Path,
+    samples: &Samples16,
+    has_infrared: bool,
+    ppi: Option<f64>,
+    description: &str,
+    overwrite: Overwrite,
+) -> Result<u64, Error> {
+    let bytes = samples.data().len() as u64 * 2;
+    let colours = samples.channels().saturating_sub(u8::from(has_infrared));
+    if !matches!(colours, 1 | 3) || bytes == 0 {
+        return Err(Error::usage(path, "a scan has one or three colour channels and at least one pixel"));
+    }
+    if bytes > u64::from(u32::MAX) - (1 << 20) {
+        let found = format!("a scan of {} MB in one TIFF", bytes >> 20);
+        return Err(Error::unsupported(path, found, "4095 MB fit; the session itself needs no such file"));
+    }
+    if let Some(ppi) = ppi
+        && !(ppi.is_finite() && ppi > 0.0 && ppi < 1e6)
+    {
         let found = format!("a resolution of {ppi} ppi");
         return Err(Error::unsupported(path, found, "choose one between 1 and 1 000 000 ppi"));
     }
     let mut file = AtomicFile::create(path, overwrite)?;
-    write_page(&mut file, samples, ppi, description).map_err(write_failed(path))?;
+    write_page(&mut file, samples, colours, ppi, description).map_err(write_failed(path))?;
     file.commit()
 }
 
-fn write_page(file: &mut AtomicFile, samples: &Samples16, ppi: f64, description: &str) -> TiffResult<()> {
+fn write_page(
+    file: &mut AtomicFile,
+    samples: &Samples16,
+    colours: u8,
+    ppi: Option<f64>,
+    description: &str,
+) -> TiffResult<()> {
+    let channels = usize::from(samples.channels());
     let (width, height) = (samples.width(), samples.height());
     let mut encoder = TiffEncoder::new(file)?;
     let mut page = Fields::of_page(&mut encoder)?;
     let (mut offsets, mut counts) = (Vec::new(), Vec::new());
-    for strip in samples.data().chunks(width as usize * 4 * ROWS_PER_STRIP as usize) {
+    for strip in samples.data().chunks(width as usize * channels * ROWS_PER_STRIP as usize) {
         let bytes: &[u8] = bytemuck::cast_slice(strip);
         offsets.push(page.data(bytes)?);
         counts.push(bytes.len() as u64);
@@ -54,19 +84,27 @@ fn write_page(file: &mut AtomicFile, samples: &Samples16, ppi: f64, description:
     page.set(Tag::NewSubfileType, 0_u32)?;
     page.set(Tag::ImageWidth, width)?;
     page.set(Tag::ImageLength, height)?;
-    page.set(Tag::BitsPerSample, [16_u16; 4].as_slice())?;
+    page.set(Tag::BitsPerSample, vec![16_u16; channels].as_slice())?;
     page.set(Tag::Compression, CompressionMethod::None)?;
-    page.set(Tag::PhotometricInterpretation, PhotometricInterpretation::RGB)?;
+    let meaning = match colours {
+        1 => PhotometricInterpretation::BlackIsZero,
+        _ => PhotometricInterpretation::RGB,
+    };
+    page.set(Tag::PhotometricInterpretation, meaning)?;
     let text: String = description.chars().filter(|c| matches!(c, ' '..='~')).collect();
     page.text(Tag::ImageDescription, &text)?;
     page.offsets(Tag::StripOffsets, &offsets)?;
-    page.set(Tag::SamplesPerPixel, 4_u16)?;
+    page.set(Tag::SamplesPerPixel, u16::from(samples.channels()))?;
     page.set(Tag::RowsPerStrip, ROWS_PER_STRIP)?;
     page.offsets(Tag::StripByteCounts, &counts)?;
-    page.rational(Tag::XResolution, ppi)?;
-    page.rational(Tag::YResolution, ppi)?;
-    page.set(Tag::ResolutionUnit, ResolutionUnit::Inch)?;
-    page.set(Tag::ExtraSamples, [ExtraSamples::Unspecified].as_slice())?;
+    if let Some(ppi) = ppi {
+        page.rational(Tag::XResolution, ppi)?;
+        page.rational(Tag::YResolution, ppi)?;
+        page.set(Tag::ResolutionUnit, ResolutionUnit::Inch)?;
+    }
+    if samples.channels() > colours {
+        page.set(Tag::ExtraSamples, [ExtraSamples::Unspecified].as_slice())?;
+    }
     page.finish().map(drop)
 }
 

@@ -93,6 +93,8 @@ pub struct FoundStripEdit {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Relink {
     pub scan: ScanId,
+    /// The path that one part of a joined scan had; `None` for a scan that is not joined.
+    pub from: Option<PathBuf>,
     pub path: Option<PathBuf>,
     pub infrared_path: Option<PathBuf>,
 }
@@ -109,6 +111,12 @@ pub enum Edit {
     UpdateScan(ScanRef),
     /// Point scans to where their files are now.
     RelinkScans(Vec<Relink>),
+    /// Replace overlapping scans, with their strips and frames, by the one joined from them (the session assigns its id).
+    JoinScans {
+        /// The scans that leave the session; the joined one takes the place of the first.
+        scans: Vec<ScanId>,
+        joined: ScanRef,
+    },
     /// Replace the strips and frames of one scan by what was found on it.
     ReplaceStrips {
         scan: ScanId,
@@ -274,6 +282,7 @@ impl Edit {
             Self::AddScans(_) => "add scans".to_owned(),
             Self::UpdateScan(_) => "change scan reading".to_owned(),
             Self::RelinkScans(_) => "find scans again".to_owned(),
+            Self::JoinScans { .. } => "join scans".to_owned(),
             Self::ReplaceStrips { .. } => "box the frames".to_owned(),
             Self::SetParam { param, .. } => format!("change {}", param.spec().label.to_lowercase()),
             Self::PasteLook { .. } => "paste settings".to_owned(),

@@ -33,9 +33,9 @@ pub use edit::{Edit, EditError, FoundStripEdit, NewFrame, Relink};
 pub use history::History;
 pub use model::{
     BaseSource, EncodingChoice, FILM_IS_GUESSED, FilmBase, FilmNumber, Fingerprint, FoundEncoding,
-    FourthSampleChoice, Frame, FrameFlag, FrameId, FrameMark, FrameSolve, OutputKind, OutputSettings,
-    ReadCode, Roll, RollId, ScanId, ScanRef, Session, StrayLightChoice, Strip, StripCode, StripId,
-    StripSolve, TiffCompression,
+    FourthSampleChoice, Frame, FrameFlag, FrameId, FrameMark, FrameSolve, Join, JoinPart, OutputKind,
+    OutputSettings, ReadCode, Roll, RollId, ScanId, ScanRef, Session, StrayLightChoice, Strip, StripCode,
+    StripId, StripSolve, TiffCompression,
 };
 pub use naming::{NameError, clash_key, file_stem};
 pub use rebase::{Rebased, rebase};

@@ -6,13 +6,19 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use glassine_film::{BalanceMode, BaseField, FilmKind, Look, Stock, shipped_stocks};
-use glassine_raster::{Orientation, Point, Scan, TiltedBox};
+use glassine_raster::{Orientation, TiltedBox};
 use serde_json::{Map, Value};
 
 use crate::stroke::BrushStroke;
 
+mod edge_code;
+mod frame_marks;
+mod join;
 mod output;
 
+pub use self::edge_code::{FilmNumber, ReadCode, StripCode};
+pub use self::frame_marks::{FrameFlag, FrameMark};
+pub use self::join::{Join, JoinPart};
 pub use self::output::{OutputKind, OutputSettings, TiffCompression};
 
 macro_rules! id {
@@ -151,6 +157,8 @@ pub struct ScanRef {
     pub stray_light: StrayLightChoice,
     /// Stray light measured on the holder: linear light of red, green and blue relative to full scale.
     pub found_stray_light: Option<[f64; 3]>,
+    /// The parts that it is joined from, each read in its own way; `path` then names the first of them.
+    pub join: Option<Arc<Join>>,
 }
 
 impl ScanRef {
@@ -180,6 +188,7 @@ impl ScanRef {
             && self.stray_light_in_use() == other.stray_light_in_use()
             && self.fourth_sample == other.fourth_sample
             && self.page == other.page
+            && self.join == other.join
     }
 
     /// Whether there is an infrared plane.
@@ -318,70 +327,6 @@ pub struct Strip {
     pub notes: Vec<String>,
 }
 
-/// What the codes along the edge of a strip say together.
-#[derive(Debug, Clone, PartialEq)]
-pub struct StripCode {
-    /// Product and specifier numbers of the film.
-    pub film_code: [u8; 2],
-    /// Whether the scan shows the film from its wrong side.
-    pub is_mirrored: bool,
-    /// Whether the lying strip is upside down, after mirroring if it is mirrored.
-    pub is_turned: bool,
-    /// Confidence, 0 to 1.
-    pub confidence: f64,
-    /// The codes that agree, along the strip.
-    pub codes: Vec<ReadCode>,
-}
-
-impl StripCode {
-    /// How the strip lies on the scan, if not as it is to be viewed.
-    pub fn advice(&self) -> Option<&'static str> {
-        match (self.is_mirrored, self.is_turned) {
-            (false, false) => None,
-            (true, false) => {
-                Some("the code on the film's edge says that this strip was scanned from its wrong side")
-            }
-            (false, true) => Some("the code on the film's edge says that this strip lies upside down"),
-            (true, true) => Some(
-                "the code on the film's edge says that this strip lies upside down, scanned from its wrong side",
-            ),
-        }
-    }
-}
-
-/// One code on the film's edge.
-#[derive(Debug, Clone, PartialEq)]
-pub struct ReadCode {
-    /// Number on the film; `None` on film whose codes have none.
-    pub number: Option<FilmNumber>,
-    /// Middle of the code, scan pixels.
-    pub center: Point<Scan>,
-}
-
-/// A frame number exposed on the film: `12`, or `12A` for the second half of a number.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
-pub struct FilmNumber {
-    pub number: u8,
-    pub is_half: bool,
-}
-
-impl FilmNumber {
-    /// The number with at least `digits` digits.
-    pub fn text(self, digits: u8) -> String {
-        let width = usize::from(digits);
-        format!("{:0width$}{}", self.number, if self.is_half { "A" } else { "" })
-    }
-
-    /// The number that a text such as `12A` stands for.
-    pub fn from_text(text: &str) -> Option<Self> {
-        let text = text.trim();
-        let number = text.trim_end_matches(['A', 'a']);
-        let is_half = text.len() - number.len() == 1;
-        let is_sound = is_half || text.len() == number.len();
-        number.parse().ok().filter(|_| is_sound).map(|number| Self { number, is_half })
-    }
-}
-
 /// Note of a strip whose film kind was recognised from the colours of its picture alone.
 pub const FILM_IS_GUESSED: &str = "the kind of film is a guess from the colours of the picture, because no film base is in view; \
                                    choose another kind if it is wrong";
@@ -395,85 +340,6 @@ impl Strip {
     /// Rotation of the film on the scan in degrees, clockwise on screen.
     pub fn angle_deg(&self) -> f64 {
         self.film_area.map_or(0.0, |area| area.angle_rad.to_degrees())
-    }
-}
-
-/// Something about a frame that the user should check.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
-pub enum FrameFlag {
-    /// Placed from the pitch and its neighbours, without a visible edge.
-    Inferred,
-    /// Found, but an edge is uncertain.
-    LowConfidence,
-    /// Cut by the end of the film.
-    Partial,
-    /// Nothing on it.
-    Blank,
-    /// Overlaps a neighbour.
-    Overlap,
-}
-
-impl FrameFlag {
-    const ALL: [Self; 5] = [Self::Inferred, Self::LowConfidence, Self::Partial, Self::Blank, Self::Overlap];
-
-    /// Name in files and `--json` output.
-    pub fn key(self) -> &'static str {
-        match self {
-            Self::Inferred => "inferred",
-            Self::LowConfidence => "low-confidence",
-            Self::Partial => "partial",
-            Self::Blank => "blank",
-            Self::Overlap => "overlap",
-        }
-    }
-
-    /// The flag a file names.
-    pub fn from_key(key: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|flag| flag.key() == key)
-    }
-}
-
-/// The user's choice about a picture.
-#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Default)]
-pub enum FrameMark {
-    /// None yet: it is exported.
-    #[default]
-    Unmarked,
-    /// Chosen.
-    Keep,
-    /// To be decided later; it is exported.
-    LookAgain,
-    /// Not exported.
-    LeaveOut,
-}
-
-impl FrameMark {
-    /// Every mark, in display order.
-    pub const ALL: [Self; 4] = [Self::Unmarked, Self::Keep, Self::LookAgain, Self::LeaveOut];
-
-    /// Name used in files and on the command line.
-    pub fn key(self) -> &'static str {
-        match self {
-            Self::Unmarked => "unmarked",
-            Self::Keep => "keep",
-            Self::LookAgain => "look-again",
-            Self::LeaveOut => "leave-out",
-        }
-    }
-
-    /// Name shown to the user.
-    pub fn label(self) -> &'static str {
-        match self {
-            Self::Unmarked => "no mark",
-            Self::Keep => "keep",
-            Self::LookAgain => "look again",
-            Self::LeaveOut => "leave out",
-        }
-    }
-
-    /// The mark a file names.
-    pub fn from_key(key: &str) -> Option<Self> {
-        Self::ALL.into_iter().find(|mark| mark.key() == key)
     }
 }
 

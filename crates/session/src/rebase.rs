@@ -130,6 +130,10 @@ impl Work {
             Edit::SetTitle(_) | Edit::AddScans(_) | Edit::Renumber { .. } | Edit::SetHalfNumbers(_) => {
                 edit.clone()
             }
+            Edit::JoinScans { scans, joined } => {
+                let scans = scans.iter().map(|id| self.scan(*id)).collect::<Option<_>>()?;
+                Edit::JoinScans { scans, joined: joined.clone() }
+            }
             Edit::UpdateScan(scan) => Edit::UpdateScan(self.scan_update(scan)?),
             Edit::RelinkScans(places) => {
                 let mut places = places.clone();
@@ -383,6 +387,7 @@ impl Work {
             found_encoding,
             stray_light,
             found_stray_light,
+            join,
         } = new.clone();
         Some(ScanRef {
             id,
@@ -404,6 +409,7 @@ impl Work {
             found_encoding: changed(found_encoding, &old.found_encoding, &now.found_encoding),
             stray_light: changed(stray_light, &old.stray_light, &now.stray_light),
             found_stray_light: changed(found_stray_light, &old.found_stray_light, &now.found_stray_light),
+            join: changed(join, &old.join, &now.join),
         })
     }
 

@@ -6,6 +6,7 @@ pub(crate) mod detect;
 mod edge_code;
 pub(crate) mod films;
 pub(crate) mod import;
+mod join;
 pub(crate) mod reread;
 pub(crate) mod statistics;
 pub(crate) mod stock_files;

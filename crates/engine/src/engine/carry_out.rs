@@ -242,6 +242,7 @@ impl Engine {
         let count = found.len();
         let relinks = found.into_iter().map(|found| Relink {
             scan: found.scan,
+            from: found.from,
             path: Some(found.path),
             infrared_path: found.infrared_path,
         });

@@ -2,6 +2,7 @@
 
 mod adjustments;
 mod carry_out;
+mod joining;
 
 use std::collections::HashMap;
 use std::path::{Path, PathBuf};

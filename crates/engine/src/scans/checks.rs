@@ -132,10 +132,9 @@ impl ScanStore {
         share: &dyn Fn(f32),
     ) -> Result<ScanCheck, EngineError> {
         let files = files_of(scan, folder);
-        let mut prints = [None, None];
+        let mut prints = vec![None; files.paths().count()];
         let mut difference: Option<Difference> = None;
-        let known = [&scan.fingerprint, &scan.infrared_fingerprint];
-        for (nth, (path, known)) in files.paths().zip(known).enumerate() {
+        for (nth, (path, known)) in files.paths().zip(scan.fingerprints()).enumerate() {
             let length = match std::fs::metadata(path) {
                 Ok(meta) => meta.len().max(1) as f32,
                 Err(error) => {
@@ -147,7 +146,7 @@ impl ScanStore {
             };
             match self.print(path, depth, cancel, &|bytes| share(bytes as f32 / length)) {
                 Ok(print) => {
-                    let what = known.as_ref().and_then(|known| what_differs(known, &print));
+                    let what = known.and_then(|known| what_differs(known, &print));
                     difference =
                         difference.or(what.map(|what| (ScanState::Changed { what }, path.to_owned())));
                     prints[nth] = Some(print);
@@ -160,14 +159,18 @@ impl ScanStore {
             }
         }
         let is_missing = matches!(difference, Some((ScanState::Missing { .. }, _)));
-        let is_known = difference.is_none() && scan.fingerprint.as_ref().is_some_and(has_hash);
+        let is_known =
+            difference.is_none() && scan.parts().all(|part| part.fingerprint.as_ref().is_some_and(has_hash));
         // A file with the right hash has the right size. Any other is opened to find out what it is.
         if !is_missing && !is_known {
             let found = self.what_is_there(scan, folder).map(|state| (state, files.scan.clone()));
             difference = found.or(difference);
         }
         let (state, path) = difference.unwrap_or((ScanState::Same, files.scan));
-        let [fingerprint, infrared_fingerprint] = prints;
+        let mut prints = prints.into_iter();
+        let fingerprint = prints.next().flatten();
+        // A joined scan has no infrared file of its own.
+        let infrared_fingerprint = prints.next().flatten().filter(|_| scan.join.is_none());
         Ok(ScanCheck { scan: scan.id, path, state, fingerprint, infrared_fingerprint })
     }
 

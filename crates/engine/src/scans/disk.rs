@@ -52,21 +52,21 @@ impl DiskState {
 pub(crate) struct ScanFiles {
     pub(crate) scan: PathBuf,
     pub(crate) infrared: Option<PathBuf>,
+    /// Files of the further parts of a joined scan, of each the scan, then its infrared.
+    pub(crate) further: Vec<PathBuf>,
 }
 
-/// Both files at one moment.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct FilesState {
-    scan: DiskState,
-    infrared: Option<DiskState>,
-}
+/// All files at one moment, in the order of their paths.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct FilesState(Vec<DiskState>);
 
 impl ScanFiles {
     pub(crate) fn paths(&self) -> impl Iterator<Item = &Path> {
-        [Some(&self.scan), self.infrared.as_ref()].into_iter().flatten().map(PathBuf::as_path)
+        let own = [Some(&self.scan), self.infrared.as_ref()].into_iter().flatten();
+        own.chain(&self.further).map(PathBuf::as_path)
     }
 
-    /// State of the files now at both paths.
+    /// State of the files now at all paths.
     pub(crate) fn state(&self) -> Result<FilesState, EngineError> {
         let of = |path: &Path| {
             DiskState::of(path).map_err(|source| glassine_scanfile::Error::Io {
@@ -75,19 +75,13 @@ impl ScanFiles {
                 source,
             })
         };
-        let infrared = self.infrared.as_deref().map(of).transpose()?;
-        Ok(FilesState { scan: of(&self.scan)?, infrared })
+        self.paths().map(of).collect::<Result<_, _>>().map(FilesState).map_err(EngineError::from)
     }
 }
 
 impl FilesState {
     pub(crate) fn is_same_writing(&self, other: &Self) -> bool {
-        let infrared = match (&self.infrared, &other.infrared) {
-            (Some(one), Some(other)) => one.is_same_writing(other),
-            (None, None) => true,
-            _ => false,
-        };
-        infrared && self.scan.is_same_writing(&other.scan)
+        self.0.len() == other.0.len() && self.0.iter().zip(&other.0).all(|(a, b)| a.is_same_writing(b))
     }
 }
 

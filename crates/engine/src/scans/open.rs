@@ -5,6 +5,7 @@ use std::path::Path;
 use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
+use glassine_layout::join::{Joined, Placed};
 use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource, Samples16};
 use glassine_repair::Registration;
 use glassine_scanfile::{Encoding, Linearisation, OpenOptions, Scan, ScanInfo, overview_factor};
@@ -12,7 +13,7 @@ use glassine_scanfile::{Encoding, Linearisation, OpenOptions, Scan, ScanInfo, ov
 use super::disk::{FilesState, ScanFiles, changed_while_read};
 use super::dither::dither_steps;
 use super::handles::{Handles, Slot};
-use super::{COARSE_OVERVIEW_MAX_SIDE_PX, OVERVIEW_MAX_SIDE_PX, OverviewData};
+use super::{COARSE_OVERVIEW_MAX_SIDE_PX, OVERVIEW_MAX_SIDE_PX, OverviewData, read_reduced};
 use crate::cache::ByteCache;
 use crate::error::{EngineError, Notice};
 use crate::scans::overview_cache::{CachedOverview, Identity, OverviewCache};
@@ -91,6 +92,14 @@ pub(crate) struct Shared {
     pub(super) tables: Arc<TableCache>,
 }
 
+/// Where the samples of a scan come from.
+#[derive(Debug)]
+enum Source {
+    File(Arc<Slot>),
+    /// Parts that are joined while they are read, in linear codes.
+    Joined(Joined<Arc<OpenScan>>),
+}
+
 /// A scan with everything worth keeping about it. Its file may be closed while others are read; see [`Handles`].
 #[derive(Debug)]
 pub(crate) struct OpenScan {
@@ -100,7 +109,7 @@ pub(crate) struct OpenScan {
     files: ScanFiles,
     /// State of the files when first opened. Any later state is another scan.
     state: FilesState,
-    slot: Arc<Slot>,
+    source: Source,
     shared: Shared,
     /// Held while the overview is read, so that two callers never read the same scan twice.
     making: Mutex<()>,
@@ -121,7 +130,9 @@ fn lock<T>(mutex: &Mutex<T>) -> MutexGuard<'_, T> {
 
 impl Drop for OpenScan {
     fn drop(&mut self) {
-        self.shared.handles.close(&self.slot);
+        if let Source::File(slot) = &self.source {
+            self.shared.handles.close(slot);
+        }
         self.shared.overviews.retain(|(scan, _)| *scan != self.id);
     }
 }
@@ -137,22 +148,64 @@ impl OpenScan {
         let state = files.state();
         let slot = Arc::new(Slot::default());
         let scan = shared.handles.get(&slot, || Ok(Scan::open(&files.scan, &options)?))?;
-        let state = state?;
-        static NEXT_ID: AtomicU64 = AtomicU64::new(1);
         let open = Self {
             // The tables hold the profile; two thousand copies of it would waste memory.
             info: ScanInfo { icc: None, ..scan.info().clone() },
             tables: shared.tables.of(&scan, &curves),
             options,
             files,
-            state,
-            slot,
+            state: state?,
+            source: Source::File(slot),
             shared: shared.clone(),
             making: Mutex::default(),
             looking: Mutex::default(),
             identity: Mutex::default(),
             reading: choices.to_owned(),
-            id: NEXT_ID.fetch_add(1, Ordering::Relaxed),
+            id: next_id(),
+            display_gain: OnceLock::new(),
+            registration: OnceLock::new(),
+        };
+        open.check_unchanged()?;
+        Ok(open)
+    }
+
+    /// A scan of the given size that is joined from parts. Its codes are linear, whatever those of the parts.
+    pub(super) fn joined(
+        files: ScanFiles,
+        (width_px, height_px): (u32, u32),
+        parts: Vec<Placed<Arc<Self>>>,
+        shared: &Shared,
+    ) -> Result<Self, EngineError> {
+        let unlike = || EngineError::internal("the parts of a joined scan have unlike planes");
+        let first = Arc::clone(parts.first().ok_or_else(unlike)?.source());
+        let colours = first.colour_channels();
+        let info = ScanInfo {
+            width_px,
+            height_px,
+            bits_per_sample: 16,
+            container: "joined scans".to_owned(),
+            encoding: Encoding::Linear,
+            encoding_is_unstated: false,
+            notes: Vec::new(),
+            ..first.info.clone()
+        };
+        let linearisation = Linearisation {
+            to_xyz_d50: first.tables.linearisation.to_xyz_d50,
+            ..Linearisation::of_encoding(Encoding::Linear, colours)
+        };
+        let open = Self {
+            info,
+            tables: Arc::new(Tables { linearisation, to_linear: None }),
+            options: OpenOptions::default(),
+            state: files.state()?,
+            files,
+            source: Source::Joined(Joined::new(width_px, height_px, parts).ok_or_else(unlike)?),
+            shared: shared.clone(),
+            making: Mutex::default(),
+            looking: Mutex::default(),
+            identity: Mutex::default(),
+            reading: String::new(),
+            id: next_id(),
             display_gain: OnceLock::new(),
             registration: OnceLock::new(),
         };
@@ -161,8 +214,8 @@ impl OpenScan {
     }
 
     /// The scan file, reopened if it was closed meanwhile.
-    pub(crate) fn file(&self) -> Result<Arc<Scan>, EngineError> {
-        self.shared.handles.get(&self.slot, || {
+    fn file(&self, slot: &Arc<Slot>) -> Result<Arc<Scan>, EngineError> {
+        self.shared.handles.get(slot, || {
             self.check_unchanged()?;
             let scan = Scan::open(&self.files.scan, &self.options)?;
             self.check_unchanged()?;
@@ -172,7 +225,7 @@ impl OpenScan {
 
     /// State of the files when first opened.
     pub(crate) fn state(&self) -> FilesState {
-        self.state
+        self.state.clone()
     }
 
     /// Whether the files are no longer those that were opened. Files whose state can't be read count as unchanged.
@@ -244,7 +297,11 @@ impl OpenScan {
 
     /// Codes in the encoding of the file; those of 8 bits are spread over their steps.
     pub(crate) fn read_codes(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, RegionError> {
-        let mut samples = self.file().map_err(unreadable)?.read(rect, cancel)?;
+        let slot = match &self.source {
+            Source::File(slot) => slot,
+            Source::Joined(joined) => return joined.read(rect, cancel),
+        };
+        let mut samples = self.file(slot).map_err(unreadable)?.read(rect, cancel)?;
         if self.info.bits_per_sample <= 8 {
             dither_steps(&mut samples, rect, self.colour_channels());
         }
@@ -317,10 +374,11 @@ impl OpenScan {
             return Ok(Some(ready));
         }
         let factor = overview_factor(self.width(), self.height(), COARSE_OVERVIEW_MAX_SIDE_PX);
-        let seen = match self.kept().and_then(|kept| kept.quick()) {
-            Some(quick) => Some(quick),
-            None => self
-                .file()?
+        let seen = match (self.kept().and_then(|kept| kept.quick()), &self.source) {
+            (Some(quick), _) => Some(quick),
+            (None, Source::Joined(_)) => None,
+            (None, Source::File(slot)) => self
+                .file(slot)?
                 .quick_overview(factor, glassine_scanfile::QUICK_OVERVIEW_BYTES, self.to_linear(), cancel)?
                 .map(|samples| OverviewData { samples, factor }),
         };
@@ -362,7 +420,15 @@ impl OpenScan {
             Some(kept) => kept,
             None => {
                 let factor = self.factor();
-                let samples = self.file()?.reduced(factor, self.to_linear(), cancel, progress)?;
+                let samples = match &self.source {
+                    Source::File(slot) => {
+                        self.file(slot)?.reduced(factor, self.to_linear(), cancel, progress)?
+                    }
+                    Source::Joined(joined) => {
+                        let all = PixelRect::of_size(self.width(), self.height());
+                        read_reduced(joined, all, factor, cancel)?.0
+                    }
+                };
                 // A file that is written to while it is read gives a picture of neither state.
                 self.check_unchanged()?;
                 OverviewData { samples, factor }
@@ -393,6 +459,11 @@ impl OpenScan {
     pub(crate) fn path(&self) -> &Path {
         &self.files.scan
     }
+}
+
+fn next_id() -> u64 {
+    static NEXT_ID: AtomicU64 = AtomicU64::new(1);
+    NEXT_ID.fetch_add(1, Ordering::Relaxed)
 }
 
 fn unreadable(error: EngineError) -> RegionError {

@@ -29,6 +29,8 @@ pub enum FoundBy {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct Relinked {
     pub scan: ScanId,
+    /// The path that one part of a joined scan had; `None` for a scan that is not joined.
+    pub from: Option<PathBuf>,
     /// Where it is now.
     pub path: PathBuf,
     /// Where its infrared file is now; `None` if it has none, or none was found.
@@ -70,7 +72,11 @@ impl ScanStore {
         });
         let mut found = Vec::new();
         for scan in at.session.scans.iter().filter(|scan| lost.contains(&scan.id)) {
-            found.extend(self.find_again(scan, folder, &candidates, cancel)?);
+            for part in scan.parts() {
+                let again = self.find_again(part, folder, &candidates, cancel)?;
+                let from = scan.join.is_some().then(|| part.path.clone());
+                found.extend(again.map(|again| Relinked { scan: scan.id, from, ..again }));
+            }
         }
         Ok(found)
     }
@@ -99,7 +105,8 @@ impl ScanStore {
             None => None,
         };
         if let Some(path) = main {
-            return Ok(Some(Relinked { scan: scan.id, path, infrared_path, found_by: FoundBy::Content }));
+            let (scan, from, found_by) = (scan.id, None, FoundBy::Content);
+            return Ok(Some(Relinked { scan, from, path, infrared_path, found_by }));
         }
         if scan.fingerprint.as_ref().is_some_and(has_hash) {
             return Ok(None);
@@ -108,7 +115,8 @@ impl ScanStore {
             cancel.check()?;
             if self.looks_like(scan, path, infrared_path.as_deref()) {
                 let path = path.clone();
-                return Ok(Some(Relinked { scan: scan.id, path, infrared_path, found_by: FoundBy::Name }));
+                let (scan, from, found_by) = (scan.id, None, FoundBy::Name);
+                return Ok(Some(Relinked { scan, from, path, infrared_path, found_by }));
             }
         }
         Ok(None)

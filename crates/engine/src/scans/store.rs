@@ -4,13 +4,15 @@ use std::collections::{BTreeSet, HashMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 
+use glassine_layout::join::Placed;
+use glassine_raster::RegionSource as _;
 use glassine_scanfile::{Encoding, FourthSample, OpenOptions};
-use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, file::resolve_path};
+use glassine_session::{EncodingChoice, FourthSampleChoice, Join, ScanRef, file::resolve_path};
 
 use super::disk::{Prints, ScanFiles};
 use super::handles::Handles;
 use super::open::{Curves, OpenScan, Overviews, Shared};
-use crate::error::EngineError;
+use crate::error::{EngineError, Notice, Severity};
 use crate::scans::overview_cache::OverviewCache;
 
 /// Memory for overviews of all scans.
@@ -25,7 +27,8 @@ struct ScanKey {
 impl ScanKey {
     fn of(scan: &ScanRef, folder: Option<&Path>) -> Self {
         let choices = format!(
-            "{:?} {:?} {:?} {} {:?}",
+            "{:?} {:?} {:?} {:?} {} {:?}",
+            scan.join,
             scan.encoding_in_use(),
             scan.fourth_sample,
             scan.page,
@@ -38,9 +41,14 @@ impl ScanKey {
 
 /// The files of a session's entry.
 pub(crate) fn files_of(scan: &ScanRef, folder: Option<&Path>) -> ScanFiles {
+    let resolved = |path: &Path| resolve_path(path, folder);
+    let mut parts = scan.parts();
+    let first = parts.next().unwrap_or(scan);
+    let further = parts.flat_map(|part| [Some(&part.path), part.infrared_path.as_ref()]).flatten();
     ScanFiles {
-        scan: resolve_path(&scan.path, folder),
-        infrared: scan.infrared_path.as_deref().map(|path| resolve_path(path, folder)),
+        scan: resolved(&first.path),
+        infrared: first.infrared_path.as_deref().map(resolved),
+        further: further.map(|path| resolved(path)).collect(),
     }
 }
 
@@ -86,6 +94,10 @@ impl ScanStore {
             }
             self.forget(&open);
         }
+        if let Some(join) = &scan.join {
+            let open = self.joined(scan, join, key.files.clone(), folder)?;
+            return Ok(Arc::clone(self.lock().entry(key).or_insert_with(|| Arc::new(open))));
+        }
         let curves = Curves {
             covers_infrared: scan.encoding_covers_infrared(),
             stray_light: scan.stray_light_in_use(),
@@ -94,6 +106,24 @@ impl ScanStore {
         let open = OpenScan::open(key.files.clone(), how, &key.choices, &self.shared)?;
         // Another thread may have been faster: all use the first one.
         Ok(Arc::clone(self.lock().entry(key).or_insert_with(|| Arc::new(open))))
+    }
+
+    /// A joined scan, with its parts open.
+    fn joined(
+        &self,
+        scan: &ScanRef,
+        join: &Join,
+        files: ScanFiles,
+        folder: Option<&Path>,
+    ) -> Result<OpenScan, EngineError> {
+        let parts = join.parts.iter().map(|part| {
+            let open = self.get(&part.scan, folder)?;
+            check_part(&part.scan, &open)?;
+            Placed::new(open, part.to_joined, &part.light, part.seams.clone())
+                .ok_or_else(|| EngineError::internal("a part of a joined scan has no place"))
+        });
+        let parts = parts.collect::<Result<Vec<_>, EngineError>>()?;
+        OpenScan::joined(files, (scan.width_px, scan.height_px), parts, &self.shared)
     }
 
     /// Forget a scan whose file changed, to be reported by [`Self::take_changed`].
@@ -127,6 +157,17 @@ impl ScanStore {
             open.iter().for_each(|open| open.keep_overview());
         }
     }
+}
+
+/// Fails if a part has another size or other planes than when it was joined.
+fn check_part(part: &ScanRef, open: &OpenScan) -> Result<(), EngineError> {
+    let planes = open.info().planes.iter().map(|plane| plane.key());
+    if (open.width(), open.height()) == (part.width_px, part.height_px) && planes.eq(&part.planes) {
+        return Ok(());
+    }
+    let headline = "a part of a joined scan has another size or other planes than when it was joined";
+    let what_to_do = "find the right file, or join the scans again";
+    Err(EngineError::Permanent(Notice::new(Severity::Error, headline, what_to_do).about(open.path())))
 }
 
 fn options(scan: &ScanRef, key: &ScanKey) -> OpenOptions {

@@ -167,8 +167,10 @@ fn resolve_scans(session: &mut Session, session_path: &Path) {
     let resolve = |path: &Path| with_real_folder(&file::resolve_path(path, folder.as_deref()));
     for scan in &mut session.scans {
         let scan = Arc::make_mut(scan);
-        scan.path = resolve(&scan.path);
-        scan.infrared_path = scan.infrared_path.as_deref().map(resolve);
+        scan.change_parts(|part| {
+            part.path = resolve(&part.path);
+            part.infrared_path = part.infrared_path.as_deref().map(resolve);
+        });
     }
 }
 
@@ -273,7 +275,7 @@ fn box_notices(session: &Session) -> Option<Notice> {
 
 fn scan_notices(session: &Session, cancel: &CancelToken) -> Result<Vec<Notice>, EngineError> {
     let mut notices = Vec::new();
-    for scan in &session.scans {
+    for scan in session.scans.iter().flat_map(|scan| scan.parts()) {
         cancel.check()?;
         let place = scan.path.clone();
         match std::fs::metadata(&place) {

@@ -26,10 +26,16 @@ impl Edit {
             Self::RelinkScans(places) => {
                 for place in places {
                     let scan = scan_mut(s, place.scan)?;
-                    scan.path = place.path.clone().unwrap_or_else(|| scan.path.clone());
-                    scan.infrared_path = place.infrared_path.clone().or_else(|| scan.infrared_path.clone());
+                    scan.change_parts(|part| {
+                        if place.from.as_ref().is_none_or(|from| part.path == *from) {
+                            part.path = place.path.clone().unwrap_or_else(|| part.path.clone());
+                            part.infrared_path =
+                                place.infrared_path.clone().or_else(|| part.infrared_path.clone());
+                        }
+                    });
                 }
             }
+            Self::JoinScans { scans, joined } => join_scans(s, scans, joined)?,
             Self::ReplaceStrips { scan, film, stock_id, strips, keep } => {
                 replace_strips(s, *scan, (*film, stock_id), strips, keep)?;
             }
@@ -207,6 +213,21 @@ fn add_scans(session: &mut Session, scans: &[ScanRef]) {
         let id = ScanId(session.take_id());
         session.scans.push(Arc::new(ScanRef { id, ..scan.clone() }));
     }
+}
+
+fn join_scans(session: &mut Session, scans: &[ScanId], joined: &ScanRef) -> Result<(), EditError> {
+    let place =
+        |id: &ScanId| session.scans.iter().position(|scan| scan.id == *id).ok_or(EditError::NoScan(*id));
+    let places = scans.iter().map(place).collect::<Result<Vec<_>, _>>()?;
+    let first = places.into_iter().min().unwrap_or(session.scans.len());
+    let gone: HashSet<StripId> =
+        session.strips.iter().filter(|strip| scans.contains(&strip.scan)).map(|strip| strip.id).collect();
+    session.frames.retain(|frame| !gone.contains(&frame.strip));
+    session.strips.retain(|strip| !gone.contains(&strip.id));
+    session.scans.retain(|scan| !scans.contains(&scan.id));
+    let id = ScanId(session.take_id());
+    session.scans.insert(first, Arc::new(ScanRef { id, ..joined.clone() }));
+    Ok(())
 }
 
 fn update_scan(session: &mut Session, new: &ScanRef) -> Result<(), EditError> {

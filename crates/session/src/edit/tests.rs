@@ -1,8 +1,9 @@
 //! Edits of a small session.
 
 use super::*;
-use crate::model::Session;
+use crate::model::{Join, JoinPart, Session};
 use crate::stroke::StrokeKind;
+use glassine_layout::join::Affine;
 use glassine_raster::Point;
 use std::path::PathBuf;
 
@@ -277,6 +278,39 @@ fn a_turned_strip_reverses_its_frames_and_twice_is_as_before() {
     // Mirrored and turned, the film runs as it did; its pictures are seen from behind and upside down.
     let both = Edit::TurnStrip { strip, mirror: true, half_turn: true }.apply(&session).expect("turns");
     assert_eq!(numbers(&both), numbers(&session));
+}
+
+#[test]
+fn joined_scans_take_the_place_of_their_parts_and_each_part_is_relinked_alone() {
+    let session = sample_session();
+    let scan = |name: &str| ScanRef { path: PathBuf::from(name), ..(*session.scans[0]).clone() };
+    let session = Edit::AddScans(vec![scan("second.tif"), scan("other.tif")]).apply(&session).expect("adds");
+    let ids: Vec<_> = session.scans.iter().map(|scan| scan.id).collect();
+    let part = |nth: usize| JoinPart {
+        scan: (*session.scans[nth]).clone(),
+        to_joined: Affine::shift(300.0 * nth as f64, 0.0),
+        light: Vec::new(),
+        seams: Vec::new(),
+    };
+    let join = Join { parts: vec![part(0), part(1)] };
+    let joined = ScanRef { width_px: 700, join: Some(join.into()), ..(*session.scans[0]).clone() };
+    let edit = Edit::JoinScans { scans: vec![ids[1], ids[0]], joined };
+    let after = edit.apply(&session).expect("joins");
+    assert_eq!((after.strips.len(), after.frames.len()), (0, 0), "strips leave with their scans");
+    assert_eq!(after.scans.iter().map(|scan| scan.width_px).collect::<Vec<_>>(), [700, 400]);
+    assert!(!ids.contains(&after.scans[0].id) && after.scans[1].id == ids[2]);
+
+    let moved = |from: &str, to: &str| {
+        let (scan, infrared_path) = (after.scans[0].id, None);
+        let edit = Relink { scan, from: Some(from.into()), path: Some(to.into()), infrared_path };
+        let session = Edit::RelinkScans(vec![edit]).apply(&after).expect("relinks");
+        let scan = &session.scans[0];
+        scan.parts().chain([&**scan]).map(|scan| scan.path.display().to_string()).collect::<Vec<_>>()
+    };
+    assert_eq!(moved("second.tif", "new/b.tif"), ["roll.tif", "new/b.tif", "roll.tif"]);
+    // The entry of the whole names the file of its first part.
+    assert_eq!(moved("roll.tif", "new/a.tif"), ["new/a.tif", "second.tif", "new/a.tif"]);
+    assert_eq!(edit.apply(&after), Err(EditError::NoScan(ids[1])), "they have left");
 }
 
 #[test]

@@ -20,8 +20,9 @@ pub use self::paths::{path_bytes, path_from_bytes, resolve_path};
 
 /// Value of the key `format` that marks a session file.
 pub const FORMAT: &str = "glassine-session";
-/// Version that this program writes.
-pub const VERSION: u32 = 1;
+/// Newest version that this program reads and writes. A session without joined scans is written as version 1, so that older
+/// programs open it.
+pub const VERSION: u32 = 2;
 /// Largest session file that is read.
 pub const MAX_BYTES: u64 = 64 * 1024 * 1024;
 
@@ -135,6 +136,11 @@ pub fn from_json(bytes: &[u8]) -> Result<OpenedFile, FileError> {
     v1::keep_unknown_choices(&value, &mut rest);
     opened.session.extra = Arc::new(rest);
     Ok(opened)
+}
+
+/// The oldest version that can hold a session.
+fn version_of(session: &Session) -> u32 {
+    if session.scans.iter().any(|scan| scan.join.is_some()) { VERSION } else { 1 }
 }
 
 fn parse(bytes: &[u8]) -> Result<v1::File, FileError> {

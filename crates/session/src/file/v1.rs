@@ -1,4 +1,5 @@
-//! Version 1 of the session file. Fields may be added with defaults; none may change meaning.
+//! Versions 1 and 2 of the session file. Fields may be added with defaults; none may change meaning. Version 2 adds joined
+//! scans, which a program of version 1 would take for their first part.
 
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
@@ -11,10 +12,11 @@ use serde_json::{Map, Value};
 use self::frame::Frame;
 use self::scan::Scan;
 use super::paths::StoredPath;
-use super::{FORMAT, FileError, FileStamp, OpenedFile, VERSION};
+use super::{FORMAT, FileError, FileStamp, OpenedFile};
 use crate::model::{self, RollId, ScanId, StripId};
 
 mod frame;
+mod join;
 mod scan;
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -240,7 +242,7 @@ impl File {
         let store = |path: &Path| StoredPath::of(&store(path));
         Ok(Self {
             format: FORMAT.to_owned(),
-            version: VERSION,
+            version: super::version_of(session),
             generation: stamp.generation,
             run: stamp.run.clone(),
             title: session.title.clone(),
@@ -249,7 +251,7 @@ impl File {
             scans: session
                 .scans
                 .iter()
-                .map(|scan| Scan::from_model(scan, store))
+                .map(|scan| Scan::from_model(scan, &store))
                 .collect::<Result<_, _>>()?,
             rolls: session.rolls.iter().map(|roll| Roll::from_model(roll)).collect(),
             strips: session.strips.iter().map(|strip| Strip::from_model(strip)).collect(),

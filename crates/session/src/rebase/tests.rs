@@ -100,6 +100,7 @@ fn edit(session: &Session, (kind, a, b): Draw, only: Option<StripId>) -> Option<
         }),
         3 => Edit::RelinkScans(vec![Relink {
             scan: scan?,
+            from: None,
             path: Some(format!("{b}.tif").into()),
             infrared_path: None,
         }]),

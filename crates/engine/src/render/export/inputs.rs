@@ -141,8 +141,7 @@ fn compare(
     cancel: &CancelToken,
 ) -> Result<FilesState, EngineError> {
     let state = files.state()?;
-    let known = [&scan.fingerprint, &scan.infrared_fingerprint];
-    for (path, known) in files.paths().zip(known) {
+    for (path, known) in files.paths().zip(scan.fingerprints()) {
         let Some(known) = known else { continue };
         let is_same = match known {
             Fingerprint { blake3: Some(whole), .. } => prints.whole(path, cancel, &|_| {})?.1 == *whole,

@@ -4,7 +4,7 @@ use std::path::Path;
 
 use serde::{Deserialize, Serialize};
 
-use super::invalid;
+use super::{invalid, join};
 use crate::file::FileError;
 use crate::file::paths::StoredPath;
 use crate::model::{self, ScanId};
@@ -40,6 +40,9 @@ pub(super) struct Scan {
     stray_light: Stray,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     found_stray_light: Option<[f64; 3]>,
+    /// Parts of a joined scan; from version 2 on.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    join: Option<Vec<join::Part>>,
 }
 
 #[derive(Debug, Clone, Serialize, Deserialize)]
@@ -131,7 +134,7 @@ impl Print {
 impl Scan {
     pub(super) fn from_model(
         scan: &model::ScanRef,
-        store: impl Fn(&Path) -> StoredPath,
+        store: &impl Fn(&Path) -> StoredPath,
     ) -> Result<Self, FileError> {
         if scan.ppi.is_some_and(|ppi| !ppi.is_finite()) {
             return Err(FileError::Unwritable {
@@ -166,6 +169,7 @@ impl Scan {
                 model::StrayLightChoice::Off => Stray::Off,
             },
             found_stray_light: scan.found_stray_light,
+            join: scan.join.as_deref().map(|join| join::from_model(join, store)).transpose()?,
             fourth_sample: match scan.fourth_sample {
                 model::FourthSampleChoice::Auto => Fourth::Auto,
                 model::FourthSampleChoice::Infrared => Fourth::Infrared,
@@ -216,6 +220,7 @@ impl Scan {
                 Stray::Off => model::StrayLightChoice::Off,
             },
             found_stray_light: self.found_stray_light,
+            join: self.join.map(|parts| join::into_model(parts, &place)).transpose()?,
             fourth_sample: match self.fourth_sample {
                 Fourth::Auto => model::FourthSampleChoice::Auto,
                 Fourth::Infrared => model::FourthSampleChoice::Infrared,
