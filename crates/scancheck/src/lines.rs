@@ -19,7 +19,9 @@ const STREAK_LIMIT: f64 = 0.006;
 const STREAK_SERIOUS: f64 = 0.015;
 const LOST: f64 = 0.33;
 /// How far above the spread of all lines. Our choice: five thousand lines of noise stay below.
-const DEVIATIONS: f64 = 7.0;
+const DEVIATIONS: f64 = 6.0;
+/// Largest difference of the neighbours on both sides, relative. Our choice: noise and texture pass, edges do not.
+const MOST_EDGE: f64 = 0.15;
 /// Distance of the compared neighbours, lines. Our choice: a line of one pixel that lies on two after blur.
 const GAPS: [usize; 2] = [2, 3];
 
@@ -91,6 +93,12 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
     report.judge(measure, 0.0, place);
 }
 
+#[derive(Debug, Clone, Copy)]
+struct Ridge {
+    size: f64,
+    is_whole: bool,
+}
+
 /// Rows that stand out in one or several planes, which lie beside each other along the rows.
 fn streaks(planes: &[&Plane<f32>], floor: f64) -> Vec<Streak> {
     let Some(count) = planes.iter().map(|plane| plane.height() as usize).min() else { return Vec::new() };
@@ -109,12 +117,12 @@ fn streaks(planes: &[&Plane<f32>], floor: f64) -> Vec<Streak> {
         if count < 4 * gap {
             continue;
         }
-        let lines: Vec<Option<f64>> =
+        let lines: Vec<Option<Ridge>> =
             (0..count).into_par_iter().map(|at| ridge(&parts, at, gap, count, floor)).collect();
-        let sizes: Vec<f64> = lines.iter().flatten().copied().collect();
-        let spread = deviation(&sizes).max(1e-5);
-        for (at, size) in lines.iter().enumerate() {
-            let Some(size) = size.filter(|size| size.abs() > (DEVIATIONS * spread).max(0.2 * STREAK_LIMIT))
+        let sizes: Vec<f64> = lines.iter().flatten().map(|ridge| ridge.size).collect();
+        let least = (DEVIATIONS * deviation(&sizes)).max(0.5 * STREAK_LIMIT);
+        for (at, ridge) in lines.iter().enumerate() {
+            let Some(Ridge { size, .. }) = ridge.filter(|ridge| ridge.is_whole && ridge.size.abs() > least)
             else {
                 continue;
             };
@@ -125,14 +133,14 @@ fn streaks(planes: &[&Plane<f32>], floor: f64) -> Vec<Streak> {
     if found.len() > count / 10 { Vec::new() } else { found }
 }
 
-/// How far a line differs from those on both sides, the same in most parts of its length; 0 if the parts disagree.
+/// How far a line differs from those on both sides, and whether it does so over most of its length.
 fn ridge(
     parts: &[(&Plane<f32>, std::ops::Range<usize>)],
     at: usize,
     gap: usize,
     count: usize,
     floor: f64,
-) -> Option<f64> {
+) -> Option<Ridge> {
     if at < gap || at + gap >= count {
         return None;
     }
@@ -144,8 +152,9 @@ fn ridge(
         for ((b, h), a) in before.iter().zip(here).zip(after) {
             let (b, h, a) = (f64::from(*b), f64::from(*h), f64::from(*a));
             let around = 0.5 * (b + a);
-            if around > floor {
-                // Bounded, so that dust and edges in the part weigh little.
+            // Beside an edge the two neighbours differ; a narrow gap between film and holder is no streak.
+            if around > floor && (b - a).abs() < MOST_EDGE * around {
+                // Bounded, so that dust in the part weighs little.
                 sums[0] += ((h - b) / around).clamp(-0.5, 0.5);
                 sums[1] += ((h - a) / around).clamp(-0.5, 0.5);
                 lit += 1.0;
@@ -162,7 +171,7 @@ fn ridge(
     let middle = median(&mut ridges.clone())?;
     let agree = ridges.iter().filter(|ridge| *ridge * middle > 0.0 && ridge.abs() > 0.35 * middle.abs());
     let is_whole = agree.count() as f64 >= AGREEING * ridges.len() as f64;
-    Some(if is_whole { middle } else { 0.0 })
+    Some(Ridge { size: middle, is_whole })
 }
 
 /// Rows that repeat the row before them exactly, while others do not: the transport stood still.

@@ -14,12 +14,12 @@ const SIDE: usize = 32;
 /// Longest side of the picture that is examined; more adds time, not fringes. Our choice.
 const MOST_SIDE_PX: u32 = 2048;
 /// Waves in a tile. Our choice: fewer are shading, more are texture and noise.
-const WAVES: std::ops::RangeInclusive<i32> = 2..=11;
-/// Ratio of the frequencies of blue and red fringes: fringes count half wavelengths of the gap, so about 640 / 455 =
-/// 1.41 for usual lamps; a picture's texture has 1. Ours.
-const RATIO: std::ops::RangeInclusive<f64> = 1.2..=1.65;
-/// Power of the peak against the mean of the others in its ring of frequencies. Ours: noise reaches 8.
-const PEAK: f64 = 12.0;
+const WAVES: std::ops::RangeInclusive<i32> = 3..=11;
+/// Ratios of the frequencies of green to red and of blue to green fringes: fringes count half wavelengths of the gap, so
+/// about 640 / 540 = 540 / 455 = 1.19 for usual lamps; a picture's texture has 1. Ours.
+const RATIO: std::ops::RangeInclusive<f64> = 1.06..=1.34;
+/// Power of the peak against the mean of the others of about its frequency. Ours: noise reaches 8.
+const PEAK: f64 = 14.0;
 /// Tiles, beside each other, that show such fringes. Ours: single tiles are chance.
 const LIMIT_TILES: f64 = 3.0;
 const SERIOUS_TILES: f64 = 12.0;
@@ -166,7 +166,7 @@ fn wave(
     let others: Vec<f64> = power
         .iter()
         .filter(|(number, _)| radius(*number) >= 2.0 && !near(*number) && !mirrored(*number))
-        .filter(|(number, _)| radius(*number) > 0.5 * radius(peak))
+        .filter(|(number, _)| (0.5..1.7).contains(&(radius(*number) / radius(peak))))
         .map(|(_, power)| *power)
         .collect();
     let mean = others.iter().sum::<f64>() / others.len().max(1) as f64;
@@ -202,9 +202,13 @@ fn flatten(tile: &mut [f64]) {
 
 fn has_fringes(waves: &Waves, small: &glassine_raster::Samples16, at: (u32, u32)) -> bool {
     let Some(red) = wave(waves, small, at, 0) else { return false };
+    let Some(green) = wave(waves, small, at, 1) else { return false };
     let Some(blue) = wave(waves, small, at, 2) else { return false };
-    let sizes = (red.0.hypot(red.1), blue.0.hypot(blue.1));
-    let aligned = (red.0 * blue.0 + red.1 * blue.1).abs() / (sizes.0 * sizes.1).max(1e-9);
-    // Directions within 20 degrees, with the frequencies of two wavelengths. Ours.
-    aligned > 0.94 && RATIO.contains(&(sizes.1 / sizes.0))
+    // Directions within 15 degrees, with the frequencies of their wavelengths. Ours.
+    let follows = |a: (f64, f64), b: (f64, f64)| {
+        let sizes = (a.0.hypot(a.1), b.0.hypot(b.1));
+        let aligned = (a.0 * b.0 + a.1 * b.1).abs() / (sizes.0 * sizes.1).max(1e-9);
+        aligned > 0.966 && RATIO.contains(&(sizes.1 / sizes.0))
+    };
+    follows(red, green) && follows(green, blue)
 }
