@@ -324,40 +324,46 @@ impl Light {
         let scale = if quality < 50 { 5000.0 / quality as f32 } else { 200.0 - 2.0 * quality as f32 };
         let steps: Vec<f32> =
             LUMINANCE.iter().map(|q| ((*q as f32 * scale + 50.0) / 100.0).floor().max(1.0)).collect();
-        let (width, height) = (self.width, self.height);
-        let cosine = |k: usize, u: usize| {
-            let c = if u == 0 { (1.0_f32 / 8.0).sqrt() } else { 0.5 };
-            c * ((2 * k + 1) as f32 * u as f32 * std::f32::consts::PI / 16.0).cos()
-        };
-        let table: Vec<f32> = (0..64).map(|i| cosine(i / 8, i % 8)).collect();
+        let width = self.width;
+        let table = cosines();
         for plane in self.planes.iter_mut().take(3) {
-            plane.par_chunks_mut(width * 8).filter(|rows| rows.len() == width * 8).for_each(|rows| {
-                for x0 in (0..width - width % 8).step_by(8) {
-                    let mut block = [0.0_f32; 64];
-                    for (i, v) in block.iter_mut().enumerate() {
-                        *v = 255.0 * rows[(i / 8) * width + x0 + i % 8].max(0.0).powf(1.0 / 2.2) - 128.0;
-                    }
-                    let mut coefficients = [0.0_f32; 64];
-                    for (i, c) in coefficients.iter_mut().enumerate() {
-                        let sum: f32 = (0..64)
-                            .map(|k| block[k] * table[(k / 8) * 8 + i / 8] * table[(k % 8) * 8 + i % 8])
-                            .sum();
-                        *c = (sum / steps[i]).round() * steps[i];
-                    }
-                    for k in 0..64 {
-                        let sum: f32 = (0..64)
-                            .map(|i| {
-                                coefficients[i] * table[(k / 8) * 8 + i / 8] * table[(k % 8) * 8 + i % 8]
-                            })
-                            .sum();
-                        rows[(k / 8) * width + x0 + k % 8] =
-                            ((sum + 128.0) / 255.0).clamp(0.0, 1.0).powf(2.2);
+            let rows = plane.par_chunks_mut(width * SIDE).filter(|rows| rows.len() == width * SIDE);
+            rows.for_each(|rows| {
+                for x0 in (0..width - width % SIDE).step_by(SIDE) {
+                    let at = |i: usize| (i / SIDE) * width + x0 + i % SIDE;
+                    let code = |light: f32| 255.0 * light.max(0.0).powf(1.0 / 2.2) - 128.0;
+                    let mut block: [f32; 64] = std::array::from_fn(|i| code(rows[at(i)]));
+                    block = transformed(&block, &table, false);
+                    block.iter_mut().zip(&steps).for_each(|(c, step)| *c = (*c / step).round() * step);
+                    for (i, code) in transformed(&block, &table, true).into_iter().enumerate() {
+                        rows[at(i)] = ((code + 128.0) / 255.0).clamp(0.0, 1.0).powf(2.2);
                     }
                 }
             });
-            debug_assert!(height > 0);
         }
     }
+}
+
+/// Side of a block.
+const SIDE: usize = 8;
+
+/// Cosines of the transform: place times 8 plus frequency.
+fn cosines() -> [f32; 64] {
+    std::array::from_fn(|i| {
+        let (place, frequency) = (i / SIDE, i % SIDE);
+        let scale = if frequency == 0 { (1.0_f32 / 8.0).sqrt() } else { 0.5 };
+        scale * ((2 * place + 1) as f32 * frequency as f32 * std::f32::consts::PI / 16.0).cos()
+    })
+}
+
+/// The cosine transform of a block, or back.
+fn transformed(block: &[f32; 64], table: &[f32; 64], back: bool) -> [f32; 64] {
+    let cosine =
+        |out: usize, within: usize| table[if back { out * SIDE + within } else { within * SIDE + out }];
+    std::array::from_fn(|out| {
+        let term = |k: usize| block[k] * cosine(out / SIDE, k / SIDE) * cosine(out % SIDE, k % SIDE);
+        (0..64).map(term).sum()
+    })
 }
 
 /// Source: ITU-T T.81, table K.1.
