@@ -1,8 +1,9 @@
 //! The command line over the same engine as the window: text for people, or one JSON document with `--json`.
 //!
-//! Exit codes: 0 done, 1 some frames or scans failed (each named), 2 cannot start, 128 plus the number of the signal
+//! Exit codes: 0 done, 1 some frames or scans failed (each named) or have serious faults, 2 cannot start, 128 plus the number of the signal
 //! that stopped it: 130 for Ctrl+C.
 
+mod check;
 mod demo;
 mod dust;
 mod export;
@@ -37,7 +38,7 @@ const STOPPED_CODE: u8 = 130;
 pub enum Outcome {
     /// Everything was done.
     Done,
-    /// Some frames or scans failed; each was named.
+    /// Some frames or scans failed, each was named; or a scan check found something serious.
     SomeFailed,
     /// Nothing could be started.
     CannotStart,
@@ -90,6 +91,8 @@ pub enum CliCommand {
     Solve(solve::SolveArgs),
     /// Measure a stock from a colour chart or grey wedge on a frame
     MeasureStock(stock::MeasureStockArgs),
+    /// Measure what is wrong with scans before working on them
+    Check(check::CheckArgs),
     /// Rank scans of the same film by sharpness, such as one for each holder height
     Focus(focus::FocusArgs),
     /// Take scans as they appear in a folder: find frames, solve, save the session, export
@@ -119,6 +122,7 @@ pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
         CliCommand::MeasureStock(args) => stock::run(args, cancel),
         CliCommand::ReadAs(args) => read_as::run(args, cancel),
         CliCommand::Relink(args) => relink::run(args, cancel),
+        CliCommand::Check(args) => check::run(args, cancel),
         CliCommand::Focus(args) => focus::run(args, cancel),
         CliCommand::Watch(args) => watch::run(args, cancel),
         CliCommand::Plan(args) => plan::run(args),

@@ -438,6 +438,7 @@ impl GlassineApp {
         self.status.held_by = None;
         self.status.is_free_again = false;
         self.status.scan_problems.clear();
+        self.status.scan_reports.clear();
         self.status.is_demo = self.is_demo();
         self.ui_state.files.shows_unsaved = false;
         self.ui_state.begin_session(self.history.current());

@@ -27,6 +27,8 @@ pub enum JobCommand {
     MeasureBase(StripId, Option<TiltedBox>),
     /// Solve exposure and balance of a strip.
     SolveStrip(StripId),
+    /// Measure what is wrong with a scan.
+    MeasureScan(ScanId),
     /// Solve every strip of the roll.
     SolveRoll,
     /// Make the area around a scan point of a frame neutral.
@@ -61,6 +63,9 @@ impl GlassineApp {
             }
             JobCommand::SolveStrip(strip) => {
                 self.submit(Job::SolveStrip { strip });
+            }
+            JobCommand::MeasureScan(scan) => {
+                self.submit(Job::MeasureScan { scan });
             }
             JobCommand::SolveRoll => {
                 let strips: Vec<StripId> = self.session().strips.iter().map(|strip| strip.id).collect();

@@ -1,11 +1,13 @@
 //! Facts about the program that views show but never change: running jobs, messages, the state of files.
 
+use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use glassine_engine::jobs::JobId;
 use glassine_engine::session_files::{Conflict, Holder, UnsavedWork};
-use glassine_engine::{ExportReport, Notice, ScanCheck, Severity};
+use glassine_engine::{ExportReport, Notice, ScanCheck, ScanReport, Severity};
+use glassine_session::ScanId;
 
 use crate::model::remembered::{NamedLook, RecentSession};
 use crate::model::screen_state::ScreenFacts;
@@ -145,6 +147,8 @@ pub struct AppStatus {
     pub is_free_again: bool,
     /// Scans that are missing, or do not match the session's record of them.
     pub scan_problems: Vec<ScanCheck>,
+    /// What the scan check found, for scans that were checked.
+    pub scan_reports: BTreeMap<ScanId, ScanReport>,
     /// Recent sessions, newest first, once their files were looked at.
     pub recent: Vec<RecentShown>,
     /// Settings that the user named.

@@ -96,6 +96,9 @@ impl GlassineApp {
             },
             JobEventKind::Autosaved { .. } => self.autosaved(),
             JobEventKind::ScansChecked { depth: _, checks } => self.scans_checked(id, checks),
+            JobEventKind::ScanMeasured { scan, report } => {
+                self.status.scan_reports.insert(scan, *report);
+            }
             JobEventKind::LockSeen(holder) => self.lock_seen(holder),
             JobEventKind::Counted { frame, count } => self.status.counts.counted_one(id, frame, count),
             JobEventKind::CoarseOverviewReady(picture) | JobEventKind::OverviewReady(picture) => {

@@ -16,6 +16,7 @@ use super::scan_problems::is_without_picture;
 use super::strip_drawing::drawing_ui;
 use crate::commands::{EditCommand, GesturePhase, SelectCommand, SelectHow, ViewCommand};
 use crate::model::doubts::{Doubt, doubts, is_doubtful};
+use crate::model::panels::Section;
 use crate::model::strip_space::{Piece, StripSpace, StripView};
 use crate::model::ui_state::{BoxDrag, BoxPart, StripTool, StripViewState};
 use crate::views::ViewCx;
@@ -161,6 +162,7 @@ fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Pi
             p.text_weak,
         );
     }
+    paint_faults(&clip, cx, view, piece);
     for strip in cx.session.strips.iter().filter(|strip| piece.shows(strip)) {
         if let Some(film) = strip.film_area {
             let shape = ScreenBox { corners: view.corners(piece, &film) };
@@ -169,6 +171,20 @@ fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Pi
                 Stroke::new(1.0, Color32::from_white_alpha(36)),
             ));
         }
+    }
+}
+
+/// Marks the places that the scan check found, while the section that lists them is open.
+fn paint_faults(painter: &Painter, cx: &ViewCx<'_>, view: &StripView, piece: &Piece) {
+    if !cx.ui_state.panels.is_open(Section::Film) {
+        return;
+    }
+    let report = cx.status.scan_reports.get(&piece.scan);
+    for place in report.iter().flat_map(|report| &report.findings).filter_map(|finding| finding.place) {
+        let [x0, y0, x1, y1] = [place.x0, place.y0, place.x1, place.y1].map(f64::from);
+        let corners = view.corners(piece, &TiltedBox::from_edges(x0, y0, x1, y1));
+        let stroke = Stroke::new(1.5, theme::palette_of(!cx.ui_state.light).warn);
+        painter.add(Shape::closed_line(corners.to_vec(), stroke));
     }
 }
 

@@ -5,6 +5,7 @@
 
 mod build;
 mod cache;
+mod check;
 pub mod colour;
 mod dust;
 mod engine;
@@ -26,6 +27,9 @@ pub use dust::{DustOfScan, RepairKey};
 pub use engine::Engine;
 pub use error::{EngineError, Notice, Severity};
 pub use frame::stock_of;
+pub use glassine_scancheck::{
+    Finding as ScanFinding, Measure as ScanMeasure, Report as ScanReport, What as ScanFault,
+};
 pub use host::JobHost;
 pub use host::steps::Step;
 pub use jobs::worker::{SendEvent, Worker};

@@ -8,6 +8,7 @@
 //! set to a folder without the data.
 
 pub mod random;
+pub mod scan_faults;
 pub mod strips;
 pub mod tiff;
 pub mod twin;

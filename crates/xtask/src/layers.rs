@@ -14,9 +14,10 @@ const ALLOWED: &[(&str, &[&str])] = &[
     ("layout", &["raster"]),
     ("repair", &["raster"]),
     ("sharpness", &["raster"]),
+    ("scancheck", &["raster", "film", "layout"]),
     ("scanfile", &["raster"]),
     ("session", &["raster", "film", "layout"]),
-    ("engine", &["raster", "film", "layout", "repair", "sharpness", "scanfile", "session"]),
+    ("engine", &["raster", "film", "layout", "repair", "scancheck", "sharpness", "scanfile", "session"]),
     ("filmsim", &["raster", "scanfile"]),
     ("scenes", &["filmsim", "scanfile"]),
 ];

@@ -27,6 +27,7 @@ const ENGINE: &[&str] = &[
     "render",
     "preview",
     "build",
+    "check",
     "session_files",
     "jobs",
     "engine",

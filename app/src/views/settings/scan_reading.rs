@@ -6,7 +6,7 @@ use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, StrayLightCh
 use crate::commands::{JobCommand, ScanCommand};
 use crate::views::ViewCx;
 use crate::widgets::param_row::{label_ui, number_field_ui, number_text, parse_number};
-use crate::widgets::parts::{choice_row_ui, sub_head_ui, switch_row_ui, warning_ui};
+use crate::widgets::parts::{choice_row_ui, note_ui, sub_head_ui, switch_row_ui, warning_ui};
 
 /// Range of the power laws that scanners write.
 const GAMMAS: (f64, f64) = (0.2, 5.0);
@@ -30,6 +30,7 @@ pub(super) fn scan_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     page_ui(ui, cx, scan);
     infrared_ui(ui, cx, scan);
     stale_ui(ui, cx, scan);
+    scan_check_ui(ui, cx, scan);
 }
 
 fn read(cx: &mut ViewCx<'_>, label: &str, scan: ScanRef) {
@@ -205,4 +206,36 @@ fn stale_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
             }
         }
     });
+}
+
+/// The scan check, and what it found; the places are marked on the strip.
+fn scan_check_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
+    let report = cx.status.scan_reports.get(&scan.id);
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        label_ui(ui, "scan check", false);
+        let text = if report.is_some() { "check again" } else { "check the scan" };
+        let hint = "measure clipping, noise, stray light, shifts, streaks and other faults of the scan";
+        if ui.button(text).on_hover_text(hint).clicked() {
+            cx.push(JobCommand::MeasureScan(scan.id));
+        }
+        if report.is_some_and(|report| report.findings.is_empty()) {
+            ui.label("nothing is wrong");
+        }
+    });
+    for finding in report.iter().flat_map(|report| &report.findings) {
+        let measure = finding.measure;
+        let text = format!(
+            "{}: {} {}; {}",
+            measure.what.label(),
+            number_text(measure.value, 2, false),
+            measure.unit,
+            measure.what.advice()
+        );
+        if finding.serious {
+            warning_ui(ui, &text);
+        } else {
+            note_ui(ui, &text);
+        }
+    }
 }

@@ -7,14 +7,15 @@ use glassine_film::{
     CodeCurve, CodeSamples, EncodingFinding, FilmKind, KindFinding, Rendering, find_encoding,
     find_stray_light, measure_base,
 };
-use glassine_layout::{FilmTone, RebateStrip, rebate_mask};
-use glassine_raster::{PixelRect, Samples16, TiltedBox};
+use glassine_layout::{FilmTone, FindOptions, Found, Overview, RebateStrip, format_of, rebate_mask};
+use glassine_raster::{PixelRect, RegionSource, Samples16, TiltedBox};
 use glassine_scanfile::InfraredSource;
 use glassine_session::{
     Edit, EncodingChoice, FoundEncoding, OutputSettings, ScanId, ScanRef, StrayLightChoice,
 };
 
 use crate::build::context::{AnalysisContext, EditBuilder};
+use crate::build::import::FindRequest;
 use crate::error::{EngineError, Notice, Severity};
 use crate::scans::{OpenScan, OverviewData, shown};
 
@@ -57,6 +58,52 @@ impl AnalysisContext<'_> {
         builder.session.scan(scan_id).cloned().ok_or_else(gone)
     }
 
+    /// Where film and pictures are on a scan.
+    pub(crate) fn found_on(
+        &self,
+        open: &OpenScan,
+        overview: &OverviewData,
+        ppi: Option<f64>,
+        request: &FindRequest,
+        colours: Option<KindFinding>,
+    ) -> Result<Found, EngineError> {
+        let given = request.format_id.as_deref().and_then(format_of);
+        let masked = colours.is_some_and(|found| found.is_sure && found.kind == FilmKind::ColourNegative);
+        let options = FindOptions {
+            tone: match request.film {
+                Some(FilmKind::Slide) => FilmTone::Slide,
+                Some(_) => FilmTone::Negative,
+                // Film that a mask tints all over is no slide, whatever the shape of its dark parts.
+                None if masked => FilmTone::Negative,
+                None => FilmTone::Unknown,
+            },
+            format: given.as_ref(),
+            ppi,
+            guard_margin_px: None,
+            single_frame_file: request.one_frame_per_file,
+        };
+        let view = Overview {
+            samples: &overview.samples,
+            colour_channels: open.colour_channels(),
+            factor: overview.factor,
+            scan_width_px: open.width(),
+            scan_height_px: open.height(),
+        };
+        let full: &dyn RegionSource = open;
+        let find = |options: &FindOptions<'_>| {
+            glassine_layout::find(&view, Some(full), options, self.cancel, &|share| {
+                (self.progress)(0.5 + 0.3 * share, "finding frames");
+            })
+            .map_err(EngineError::from)
+        };
+        let mut found = find(&options)?;
+        if request.film.is_none() && is_doubted(&found, colours) {
+            let as_slide = find(&FindOptions { tone: FilmTone::Slide, ..options })?;
+            found = doubt_settled(found, as_slide);
+        }
+        Ok(found)
+    }
+
     fn read_overview(&self, open: &OpenScan) -> Result<Arc<OverviewData>, EngineError> {
         open.overview(self.cancel, &|share| (self.progress)(0.5 * share, "reading the scan"))
     }
@@ -96,7 +143,6 @@ impl AnalysisContext<'_> {
 
     /// Parts of a scan at full resolution, with the codes of the file.
     fn windows(&self, open: &OpenScan) -> Result<Vec<Samples16>, EngineError> {
-        use glassine_raster::RegionSource as _;
         let (width, height) = (open.width(), open.height());
         let begin = |at: u32, count: u32, side: u32| {
             let room = u64::from(side.saturating_sub(WINDOW_SIDE_PX));

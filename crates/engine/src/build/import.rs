@@ -7,7 +7,7 @@ use glassine_film::{
     FilmKind, FrameStatistics, SolveHints, base_from_picture, default_stock, find_kind, measure_base,
     measure_base_field, solve_strip,
 };
-use glassine_layout::{FilmTone, FindOptions, Overview, RebateStrip, format_of, rebate_mask};
+use glassine_layout::{RebateStrip, format_of, rebate_mask};
 use glassine_raster::{CancelToken, Orientation, Plane, RegionSource, TiltedBox};
 use glassine_session::{
     BaseSource, Edit, FILM_IS_GUESSED, FilmBase, FilmNumber, Fingerprint, FoundStripEdit, Frame, FrameFlag,
@@ -15,9 +15,7 @@ use glassine_session::{
 };
 
 use crate::build::context::{AnalysisContext, EditBuilder};
-use crate::build::detect::{
-    doubt_settled, is_doubted, recognise, render_slides_straight, warn_of_coarse_codes,
-};
+use crate::build::detect::{recognise, render_slides_straight, warn_of_coarse_codes};
 use crate::build::edge_code::edge_code;
 use crate::build::films::strips_on;
 use crate::error::EngineError;
@@ -175,7 +173,7 @@ impl AnalysisContext<'_> {
         order_on_film(builder)
     }
 
-    fn describe(
+    pub(crate) fn describe(
         &self,
         builder: &mut EditBuilder,
         path: &Path,
@@ -212,41 +210,9 @@ impl AnalysisContext<'_> {
         let progress = self.progress;
         let overview = open.overview(self.cancel, &|share| progress(0.5 * share, "reading the scan"))?;
         progress(0.5, "finding frames");
-        let given = request.format_id.as_deref().and_then(format_of);
         let colours = find_kind(&overview.samples, open.colour_channels());
-        let masked = colours.is_some_and(|found| found.is_sure && found.kind == FilmKind::ColourNegative);
-        let options = FindOptions {
-            tone: match request.film {
-                Some(FilmKind::Slide) => FilmTone::Slide,
-                Some(_) => FilmTone::Negative,
-                // Film that a mask tints all over is no slide, whatever the shape of its dark parts.
-                None if masked => FilmTone::Negative,
-                None => FilmTone::Unknown,
-            },
-            format: given.as_ref(),
-            ppi: scan.ppi,
-            guard_margin_px: None,
-            single_frame_file: request.one_frame_per_file,
-        };
-        let view = Overview {
-            samples: &overview.samples,
-            colour_channels: open.colour_channels(),
-            factor: overview.factor,
-            scan_width_px: scan.width_px,
-            scan_height_px: scan.height_px,
-        };
+        let found = self.found_on(&open, &overview, scan.ppi, request, colours)?;
         let full: &dyn RegionSource = &*open;
-        let find = |options: &FindOptions<'_>| {
-            glassine_layout::find(&view, Some(full), options, self.cancel, &|share| {
-                progress(0.5 + 0.3 * share, "finding frames");
-            })
-            .map_err(EngineError::from)
-        };
-        let mut found = find(&options)?;
-        if request.film.is_none() && is_doubted(&found, colours) {
-            let as_slide = find(&FindOptions { tone: FilmTone::Slide, ..options })?;
-            found = doubt_settled(found, as_slide);
-        }
         for note in &found.notes {
             builder.warn(note.clone(), "look at the boxes on the strip");
         }

@@ -71,6 +71,10 @@ impl Worker for Engine {
                 let checks = self.check_scans(at, depth, cancel, &progress)?;
                 send(JobEventKind::ScansChecked { depth, checks });
             }
+            Job::MeasureScan { scan } => {
+                let report = Box::new(self.check_scan(at, scan, cancel, &progress)?);
+                send(JobEventKind::ScanMeasured { scan, report });
+            }
             Job::Relink { folders } => self.relink_scans(at, &folders, cancel, send)?,
             Job::ReadScan { label, scan } => {
                 edits(&label, at, send, |builder| analysis.read_scan(builder, *scan))?;

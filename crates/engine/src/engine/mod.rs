@@ -10,6 +10,7 @@ use std::sync::{Arc, Mutex, PoisonError};
 
 use glassine_film::{BalanceMode, Histogram, Stock};
 use glassine_raster::CancelToken;
+use glassine_scancheck::Report;
 use glassine_scanfile::protect::{ProtectedFile, protect};
 use glassine_session::{Edit, Fingerprint, Frame, FrameId, ScanId, ScanRef, Session, StripId};
 use glassine_sharpness::FocusMeasure;
@@ -319,6 +320,29 @@ impl Engine {
     /// Sharpness of the pictures on the first scan of a session, or of the middle of the scan if it shows none.
     pub fn focus(&self, at: &SessionAt, cancel: &CancelToken) -> Result<FocusMeasure, EngineError> {
         focus_of(at, &self.scans, cancel)
+    }
+
+    /// What is wrong with a scan file, measured; nothing is kept. Film kind, format and reading come from the request.
+    pub fn check_file(
+        &self,
+        path: &Path,
+        request: &NewSessionRequest,
+        cancel: &CancelToken,
+        progress: Progress<'_>,
+    ) -> Result<Report, EngineError> {
+        self.analysis(None, cancel, progress).check_file(path, request)
+    }
+
+    /// What is wrong with a scan of a session, measured with its film and frames as they are.
+    pub fn check_scan(
+        &self,
+        at: &SessionAt,
+        scan: ScanId,
+        cancel: &CancelToken,
+        progress: Progress<'_>,
+    ) -> Result<Report, EngineError> {
+        let scan = at.session.scan(scan).ok_or_else(EngineError::no_scan)?;
+        self.analysis(at.folder.as_deref(), cancel, progress).check_of_session(&at.session, scan)
     }
 
     /// Dust maps of all frames of a scan in one plane of its size.

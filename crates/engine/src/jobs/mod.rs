@@ -7,6 +7,7 @@ use std::sync::Arc;
 
 use glassine_film::{FilmKind, Stock};
 use glassine_raster::{CancelToken, Point, Scan, TiltedBox};
+use glassine_scancheck::Report;
 use glassine_session::{Edit, Fingerprint, FrameId, ScanId, ScanRef, Session, StripId};
 
 use crate::build::adjust::{ChartPlace, StockReport, StockTarget};
@@ -86,6 +87,8 @@ pub enum Job {
         /// How much of each file is read.
         depth: CheckDepth,
     },
+    /// Measure what is wrong with a scan: answers with [`JobEventKind::ScanMeasured`].
+    MeasureScan { scan: ScanId },
     /// Search folders for missing or changed scans: answers with edits.
     Relink {
         /// Folders to search, subfolders included.
@@ -240,7 +243,10 @@ impl Job {
             | Self::LookAtLock { .. }
             | Self::SaveStock { .. } => Lane::Files,
             Self::Export(_) => Lane::Export,
-            Self::Count { .. } | Self::HashScans { .. } | Self::CheckScans { .. } => Lane::Count,
+            Self::Count { .. }
+            | Self::HashScans { .. }
+            | Self::CheckScans { .. }
+            | Self::MeasureScan { .. } => Lane::Count,
             _ => Lane::Work,
         }
     }
@@ -272,6 +278,7 @@ impl Job {
             Self::SolveTogether { .. } => "solving the scans together",
             Self::HashScans { .. } => "hashing the scans",
             Self::CheckScans { .. } => "checking the scans",
+            Self::MeasureScan { .. } => "looking for faults of the scan",
             Self::Relink { .. } => "searching for moved scans",
             Self::ReadScan { label, .. } => label,
             Self::LookAtLock { .. } => "checking who has the session open",
@@ -348,6 +355,11 @@ pub enum JobEventKind {
         depth: CheckDepth,
         /// One for each scan.
         checks: Vec<ScanCheck>,
+    },
+    /// Faults of a scan, with their places.
+    ScanMeasured {
+        scan: ScanId,
+        report: Box<Report>,
     },
     /// Who holds the lock of the session; `None` when it is free.
     LockSeen(Option<Holder>),

@@ -1,0 +1,364 @@
+//! Measures the scan check: faults planted into strips drawn at random, and false alarms on sound ones, as a table.
+//!
+//! ```text
+//! cargo run --release -p glassine-bench --bin check -- [--first SEED] [--each N] [--clean N] [--only KIND] > tests/CHECK.md
+//! ```
+#![expect(clippy::print_stdout, reason = "the table is the output")]
+
+use std::collections::BTreeMap;
+use std::error::Error;
+use std::path::{Path, PathBuf};
+
+use clap::Parser;
+use glassine_engine::{Engine, NewSessionRequest, ScanFault, ScanReport};
+use glassine_filmsim::{FilmStock, Process, ScannerSpec, demo_spec, demo_strips, render_strip};
+use glassine_raster::{CancelToken, PixelRect, Samples16, TiltedBox};
+use glassine_testdata::random::SplitMix64;
+use glassine_testdata::scan_faults::Fault;
+use glassine_testdata::strips::{Bed, Film, ORANGE, Scene, row};
+use glassine_testdata::tiff::{Form, Page, make_tiff};
+use rayon::prelude::*;
+
+#[derive(Debug, Parser)]
+struct Args {
+    /// Seed of the first strip
+    #[arg(long, default_value_t = 1)]
+    first: u64,
+    /// Strips for each fault and strength
+    #[arg(long, default_value_t = 8)]
+    each: u64,
+    /// Sound strips
+    #[arg(long, default_value_t = 64)]
+    clean: u64,
+    /// Only faults whose name contains this
+    #[arg(long, default_value = "")]
+    only: String,
+    /// Print every result to the error stream as it comes
+    #[arg(long)]
+    verbose: bool,
+    /// Kinds of strips in turn: the first four are drawn simply, the others by the film simulator
+    #[arg(long, default_value_t = KINDS)]
+    kinds: u64,
+    /// Check these files instead, and print what is found
+    files: Vec<PathBuf>,
+}
+
+const STRENGTHS: [&str; 4] = ["barely visible", "visible", "clear", "strong"];
+
+type Planted = (&'static str, ScanFault, [Fault; 4]);
+
+/// Every fault in four strengths, and what must be found.
+fn faults() -> Vec<Planted> {
+    use Fault as F;
+    let of = |make: fn(f64) -> F, strengths: [f64; 4]| strengths.map(make);
+    vec![
+        ("clipped clear film", ScanFault::ClippedHigh, of(F::ClippedHigh, [0.004, 0.01, 0.05, 0.2])),
+        ("clipped dense film", ScanFault::ClippedLow, of(F::ClippedLow, [0.004, 0.01, 0.05, 0.2])),
+        ("noise in dense film", ScanFault::Noise, of(F::Noise, [0.15, 0.25, 0.5, 1.0])),
+        ("stray light", ScanFault::StrayLight, of(F::StrayLight, [0.008, 0.015, 0.03, 0.06])),
+        ("glow", ScanFault::Glow, of(F::Glow, [0.05, 0.08, 0.15, 0.3])),
+        ("channel shift", ScanFault::ChannelShift, of(F::ChannelShift, [1.1, 1.5, 2.0, 3.0])),
+        ("infrared shift", ScanFault::InfraredShift, of(F::InfraredShift, [3.0, 4.0, 6.0, 9.0])),
+        ("interpolated", ScanFault::Resampled, of(F::Resampled, [1.25, 1.5, 2.0, 3.0])),
+        ("uneven light", ScanFault::UnevenLight, of(F::UnevenLight, [0.09, 0.12, 0.18, 0.3])),
+        ("bright column", ScanFault::Streaks, of(F::Column, [0.01, 0.02, 0.04, 0.15])),
+        ("bright row", ScanFault::Streaks, of(F::Row, [0.01, 0.02, 0.04, 0.15])),
+        (
+            "lost row (twice: repeated, twice: black)",
+            ScanFault::MissingLines,
+            [true, true, false, false].map(|repeated| F::LostRow { repeated }),
+        ),
+        ("lossy compression (quality 95, 90, 75, 50)", ScanFault::Blocks, [95, 90, 75, 50].map(F::Blocks)),
+        (
+            "8 bits written as 16 (twice under a curve, twice linear)",
+            ScanFault::ToneSteps,
+            [true, true, false, false].map(|curved| F::EightBits { curved }),
+        ),
+        ("sharpened", ScanFault::Sharpened, of(F::Sharpened, [0.2, 0.4, 0.8, 1.5])),
+        ("film not flat", ScanFault::NotFlat, of(F::NotFlat, [1.5, 2.0, 2.5, 3.5])),
+        ("Newton rings", ScanFault::NewtonRings, of(F::NewtonRings, [0.01, 0.02, 0.04, 0.08])),
+    ]
+}
+
+/// A sound scan.
+struct Strip {
+    kind: &'static str,
+    scan: Samples16,
+    ppi: f64,
+    pictures: Vec<PixelRect>,
+}
+
+const KINDS: u64 = 8;
+
+/// A strip for a seed; its kind follows from the seed.
+fn strip(seed: u64, kinds: u64) -> Result<Strip, Box<dyn Error>> {
+    let mut random = SplitMix64::new(seed);
+    let ids: Vec<&str> = demo_strips().iter().map(|strip| strip.id.as_str()).collect();
+    match seed % kinds.clamp(1, KINDS) {
+        0 => Ok(of_bed("colour negative 135", &bed_135(&mut random, false))),
+        1 => Ok(of_bed("colour negative 120", &bed_120(&mut random))),
+        2 => Ok(of_bed("slide 135", &bed_135(&mut random, true))),
+        3 => Ok(of_bed("colour negative 135, upright", &Bed { turned: true, ..bed_135(&mut random, false) })),
+        kind => simulated(ids[(kind as usize - 4) % ids.len()], seed, &mut random),
+    }
+}
+
+fn scenes(count: usize, random: &mut SplitMix64) -> Vec<Scene> {
+    let scene = |random: &mut SplitMix64| match random.below(6) {
+        0 => Scene::ClearTop(random.below(1000) as u32),
+        1 => Scene::Even(random.between(0.2, 1.0) as f32),
+        _ => Scene::Photo(random.below(1000) as u32),
+    };
+    (0..count).map(|_| scene(random)).collect()
+}
+
+fn bed_135(random: &mut SplitMix64, slide: bool) -> Bed {
+    let scenes = scenes(2 + random.below(4), random);
+    let length = 38.0 * scenes.len() as f64 + 2.0;
+    Bed {
+        width_mm: length + 22.0,
+        height_mm: 52.0,
+        ppi: random.between(300.0, 600.0),
+        openings: vec![[6.0, 6.0, length + 16.0, 46.0]],
+        films: vec![Film {
+            x_mm: 11.0,
+            y_mm: 25.5,
+            length_mm: length,
+            width_mm: 35.0,
+            angle_deg: random.between(-1.2, 1.2),
+            perforated: true,
+            slide,
+            base: if slide { [0.0016, 0.0014, 0.0018] } else { ORANGE },
+            shots: row(1.5, 38.0, (36.0, 24.0), &scenes),
+            leak_d: 0.0,
+        }],
+        infrared: true,
+        turned: false,
+        seed: random.below(1 << 30) as u32,
+    }
+}
+
+fn bed_120(random: &mut SplitMix64) -> Bed {
+    let scenes = scenes(2 + random.below(2), random);
+    let (size, gap) = (*random.pick(&[41.5, 56.0, 70.0]).unwrap_or(&56.0), random.between(2.0, 6.0));
+    let length = (size + gap) * scenes.len() as f64 + 12.0;
+    Bed {
+        width_mm: length + 22.0,
+        height_mm: 80.0,
+        ppi: random.between(250.0, 400.0),
+        openings: vec![[6.0, 6.0, length + 17.0, 74.0]],
+        films: vec![Film {
+            x_mm: 11.0,
+            y_mm: 40.5,
+            length_mm: length,
+            width_mm: 61.5,
+            angle_deg: random.between(-1.0, 1.0),
+            perforated: false,
+            slide: false,
+            base: ORANGE,
+            shots: row(6.0, size + gap, (size, 56.0), &scenes),
+            leak_d: 0.0,
+        }],
+        infrared: true,
+        turned: false,
+        seed: random.below(1 << 30) as u32,
+    }
+}
+
+fn rects(areas: impl Iterator<Item = TiltedBox>, (width, height): (u32, u32)) -> Vec<PixelRect> {
+    areas.map(|area| area.inset(12.0).pixel_bounds(width, height)).collect()
+}
+
+fn of_bed(kind: &'static str, bed: &Bed) -> Strip {
+    let scan = bed.draw();
+    let pictures = rects(bed.truth().into_iter().flatten(), (scan.width(), scan.height()));
+    Strip { kind, scan, ppi: bed.ppi, pictures }
+}
+
+/// A strip of the film simulator with grain and dirt, on another film and a sound scanner of its own.
+fn simulated(id: &str, seed: u64, random: &mut SplitMix64) -> Result<Strip, Box<dyn Error>> {
+    let described = demo_strips().iter().find(|strip| strip.id == id).ok_or("no such strip")?;
+    let mut spec = demo_spec(id, random.between(300.0, 450.0)).ok_or("no such strip")?;
+    spec.seed = seed as u32;
+    spec.angle_deg = random.between(-1.0, 1.0);
+    if described.process == Process::ColourNegative && random.one_in(2) {
+        spec.stock = FilmStock::Drawn(seed as u32);
+    }
+    let near =
+        |random: &mut SplitMix64, size: f64| [random.between(-size, size), random.between(-size, size)];
+    spec.scanner = ScannerSpec {
+        lamp_falloff_frac: random.between(0.0, 0.035),
+        flare_frac: random.between(0.0, 0.005),
+        blur_px: [random.between(0.45, 0.7), random.between(0.45, 0.7), random.between(0.45, 0.7), 0.7],
+        shift_px: [near(random, 0.25), [0.0; 2], near(random, 0.25), near(random, 0.7)],
+        ..spec.scanner
+    };
+    let drawn = render_strip(&spec, &|_| (), &CancelToken::new())?;
+    let size = (drawn.samples.width(), drawn.samples.height());
+    let pictures = rects(drawn.truth.frames.iter().map(|frame| frame.area), size);
+    let kind = match described.process {
+        Process::ColourNegative => "simulated colour negative",
+        Process::BlackAndWhite => "simulated black-and-white",
+        Process::Slide => "simulated slide",
+    };
+    Ok(Strip { kind, scan: drawn.samples, ppi: drawn.ppi, pictures })
+}
+
+/// Writes a scan and checks the file.
+fn checked(folder: &Path, name: &str, scan: &Samples16, ppi: f64) -> Result<ScanReport, Box<dyn Error>> {
+    let path = folder.join(format!("{name}.tif"));
+    let mut page = Page::new(scan.width() as usize, scan.height() as usize, scan.channels().into(), 16);
+    page.codes = scan.data().to_vec();
+    page.extra = (scan.channels() == 4).then_some(0);
+    page.rows = 64;
+    std::fs::write(&path, make_tiff(Form { big_endian: false, big: false }, &[page]))?;
+    let request = NewSessionRequest { ppi: Some(ppi), ..NewSessionRequest::default() };
+    let report = Engine::new().check_file(&path, &request, &CancelToken::new(), &|_, _| {});
+    std::fs::remove_file(&path)?;
+    report.map_err(|error| format!("{name}: {}", error.notice().headline).into())
+}
+
+struct Case {
+    fault: Option<(usize, usize)>,
+    seed: u64,
+}
+
+struct Result1 {
+    case: Case,
+    kind: &'static str,
+    report: ScanReport,
+}
+
+fn carry_out(folder: &Path, case: Case, faults: &[Planted], kinds: u64) -> Result<Result1, String> {
+    let carry_out = || -> Result<(&'static str, ScanReport), Box<dyn Error>> {
+        let strip = strip(case.seed, kinds)?;
+        let name = format!("{}-{:?}", case.seed, case.fault).replace(['(', ')', ' '], "");
+        let (scan, ppi) = match case.fault {
+            Some((fault, strength)) => {
+                faults[fault].2[strength].plant(&strip.scan, strip.ppi, &strip.pictures, case.seed)
+            }
+            None => (strip.scan, strip.ppi),
+        };
+        Ok((strip.kind, checked(folder, &name, &scan, ppi)?))
+    };
+    let (kind, report) = carry_out().map_err(|error| error.to_string())?;
+    Ok(Result1 { case, kind, report })
+}
+
+fn main() -> Result<(), Box<dyn Error>> {
+    let args = Args::parse();
+    let faults: Vec<Planted> = faults().into_iter().filter(|(name, ..)| name.contains(&args.only)).collect();
+    if !args.files.is_empty() {
+        return check_files(&args.files);
+    }
+    let folder = tempfile::tempdir()?;
+    let folder: PathBuf = folder.path().to_owned();
+    let mut cases: Vec<Case> =
+        (0..args.clean).map(|k| Case { fault: None, seed: args.first + 100_000 + k }).collect();
+    for fault in 0..faults.len() {
+        for strength in 0..STRENGTHS.len() {
+            // Each fault and strength has strips of its own, of every kind in turn.
+            let first = args.first + (fault as u64 * 1000 + strength as u64 * 100) * KINDS;
+            cases.extend((0..args.each).map(|k| Case { fault: Some((fault, strength)), seed: first + k }));
+        }
+    }
+    let results: Vec<Result1> = cases
+        .into_par_iter()
+        .map(|case| {
+            let result = carry_out(&folder, case, &faults, args.kinds)?;
+            if args.verbose {
+                tell(&result, &faults);
+            }
+            Ok(result)
+        })
+        .collect::<Result<_, String>>()?;
+    print(&args, &results, &faults);
+    Ok(())
+}
+
+/// Whether a report names a fault. Interpolation to a whole multiple has no period; what shows is that detail is missing.
+fn names(report: &ScanReport, what: ScanFault) -> bool {
+    report.has(what) || what == ScanFault::Resampled && report.has(ScanFault::Resolution)
+}
+
+/// What was found, in short.
+fn found(report: &ScanReport) -> String {
+    let found = report.findings.iter().map(|finding| {
+        let measure = finding.measure;
+        format!("{}{} {:.3}", measure.what.key(), if finding.serious { "!" } else { "" }, measure.value)
+    });
+    found.collect::<Vec<_>>().join(", ")
+}
+
+#[expect(clippy::print_stderr, reason = "for whoever works on the check")]
+fn tell(Result1 { case, kind, report }: &Result1, faults: &[Planted]) {
+    match case.fault {
+        None => eprintln!("sound {} ({kind}): {}", case.seed, found(report)),
+        Some((fault, strength)) => {
+            let (_, what, strengths) = &faults[fault];
+            let value = report.measured.iter().find(|m| m.what == *what).map(|m| m.value);
+            let state = if names(report, *what) { "found" } else { "missed" };
+            let strength = strengths[strength];
+            eprintln!("{state} {strength:?} {} ({kind}): {value:?}; {}", case.seed, found(report));
+        }
+    }
+}
+
+fn check_files(files: &[PathBuf]) -> Result<(), Box<dyn Error>> {
+    for file in files {
+        let start = std::time::Instant::now();
+        let request = NewSessionRequest::default();
+        let report = Engine::new()
+            .check_file(file, &request, &CancelToken::new(), &|_, _| {})
+            .map_err(|error| error.notice().headline.clone())?;
+        println!("{} ({:.2} s): {}", file.display(), start.elapsed().as_secs_f64(), found(&report));
+        for measure in &report.measured {
+            println!("    {} {:.3} (limit {:.3})", measure.what.key(), measure.value, measure.limit);
+        }
+    }
+    Ok(())
+}
+
+fn print(args: &Args, results: &[Result1], faults: &[Planted]) {
+    println!("# The scan check on planted faults\n");
+    println!(
+        "Made by `cargo run --release -p glassine-bench --bin check`: {} strips for each fault and strength, {} sound \
+         strips, seeds from {}; drawn strips and strips of the film simulator, of eight kinds in turn. A fault is found \
+         if it is named; other findings on the same strip do not count.\n",
+        args.each, args.clean, args.first
+    );
+    println!("| fault | {} | all |\n|---|---|---|---|---|---|", STRENGTHS.join(" | "));
+    let (mut all_found, mut all_planted) = (0, 0);
+    for (idx, (name, what, kinds)) in faults.iter().enumerate() {
+        let mut cells = Vec::new();
+        let (mut found, mut planted) = (0, 0);
+        for strength in 0..kinds.len() {
+            let of = results.iter().filter(|result| result.case.fault == Some((idx, strength)));
+            let (hits, count) = of.fold((0, 0), |(hits, count), result| {
+                (hits + usize::from(names(&result.report, *what)), count + 1)
+            });
+            cells.push(format!("{hits} / {count}"));
+            (found, planted) = (found + hits, planted + count);
+        }
+        (all_found, all_planted) = (all_found + found, all_planted + planted);
+        println!("| {name} | {} | {found} / {planted} |", cells.join(" | "));
+    }
+    println!(
+        "\n{all_found} of {all_planted} found ({:.1} %).\n",
+        100.0 * all_found as f64 / all_planted.max(1) as f64
+    );
+    let mut kinds: BTreeMap<&str, [usize; 3]> = BTreeMap::new();
+    for result in results.iter().filter(|result| result.case.fault.is_none()) {
+        let [count, alarms, serious] = kinds.entry(result.kind).or_default();
+        *count += 1;
+        *alarms += usize::from(!result.report.findings.is_empty());
+        *serious += usize::from(result.report.has_serious());
+    }
+    println!("| sound strips | number | with any finding | with a serious one |\n|---|---|---|---|");
+    let mut sums = [0; 3];
+    for (kind, counts) in &kinds {
+        println!("| {kind} | {} | {} | {} |", counts[0], counts[1], counts[2]);
+        sums.iter_mut().zip(counts).for_each(|(sum, count)| *sum += count);
+    }
+    println!("| all | {} | {} | {} |", sums[0], sums[1], sums[2]);
+}

@@ -1,0 +1,184 @@
+//! Results of the check: figures, and findings where a figure passes its limit.
+
+use glassine_raster::PixelRect;
+
+/// What was measured.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord)]
+pub enum What {
+    ClippedHigh,
+    ClippedLow,
+    Noise,
+    StrayLight,
+    Glow,
+    ChannelShift,
+    InfraredShift,
+    Resolution,
+    Resampled,
+    UnevenLight,
+    Streaks,
+    MissingLines,
+    Blocks,
+    ToneSteps,
+    Sharpened,
+    Curve,
+    NotFlat,
+    NewtonRings,
+}
+
+impl What {
+    /// Stable name for files and the command line.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::ClippedHigh => "clipped-high",
+            Self::ClippedLow => "clipped-low",
+            Self::Noise => "noise",
+            Self::StrayLight => "stray-light",
+            Self::Glow => "glow",
+            Self::ChannelShift => "channel-shift",
+            Self::InfraredShift => "infrared-shift",
+            Self::Resolution => "resolution",
+            Self::Resampled => "resampled",
+            Self::UnevenLight => "uneven-light",
+            Self::Streaks => "streaks",
+            Self::MissingLines => "missing-lines",
+            Self::Blocks => "compression-blocks",
+            Self::ToneSteps => "tone-steps",
+            Self::Sharpened => "sharpened",
+            Self::Curve => "codes-not-linear",
+            Self::NotFlat => "film-not-flat",
+            Self::NewtonRings => "newton-rings",
+        }
+    }
+
+    /// Text for people.
+    pub fn label(self) -> &'static str {
+        match self {
+            Self::ClippedHigh => "clear film is clipped",
+            Self::ClippedLow => "dense film is clipped to zero",
+            Self::Noise => "noise in the densest film",
+            Self::StrayLight => "stray light over the whole scan",
+            Self::Glow => "glow beside bright edges",
+            Self::ChannelShift => "colour channels do not lie on each other",
+            Self::InfraredShift => "infrared does not lie on the colours",
+            Self::Resolution => "less detail than the file's resolution",
+            Self::Resampled => "the scan was enlarged or turned by interpolation",
+            Self::UnevenLight => "uneven light",
+            Self::Streaks => "streaks along the whole scan",
+            Self::MissingLines => "missing or repeated lines",
+            Self::Blocks => "compression blocks",
+            Self::ToneSteps => "coarse tone steps",
+            Self::Sharpened => "sharpened while scanning",
+            Self::Curve => "codes are not proportional to light",
+            Self::NotFlat => "film was not flat",
+            Self::NewtonRings => "Newton rings suspected",
+        }
+    }
+
+    /// What it means and what to do.
+    pub fn advice(self) -> &'static str {
+        match self {
+            Self::ClippedHigh => {
+                "the clearest film has no tones left there and the film base cannot be measured; scan again with less exposure, automatic adjustments off"
+            }
+            Self::ClippedLow => {
+                "the densest film has no tones left there; scan again with the black point at zero and automatic adjustments off"
+            }
+            Self::Noise => {
+                "dense parts will print grainy; scan again with more exposure or several passes per line"
+            }
+            Self::StrayLight => {
+                "dense film looks thinner than it is; close the lid, mask the glass beside the film, clean the glass, and scan again"
+            }
+            Self::Glow => {
+                "light from clear edges spreads into dense film beside them; mask open light beside the film, clean glass and lens, and scan again"
+            }
+            Self::ChannelShift => {
+                "edges get coloured fringes; let the scanner warm up, hold the film still, scan in one pass, or scan at a higher resolution and reduce"
+            }
+            Self::InfraredShift => {
+                "dust repair has to search for the shift and may miss faint dust; hold the film still and scan colours and infrared in one pass"
+            }
+            Self::Resolution => {
+                "the scan holds less detail than its pixels promise; check the focus or the height of the holder; if it stays so, a lower resolution loses nothing"
+            }
+            Self::Resampled => {
+                "the pixels were calculated, so the file is larger than its detail; scan at a resolution that the scanner really has, without turning"
+            }
+            Self::UnevenLight => {
+                "frames get different colours and exposure across the scan; clean lamp and glass, let the lamp warm up, and calibrate with the holder's window free"
+            }
+            Self::Streaks => {
+                "lines cross every picture; clean the calibration area and the glass, calibrate the scanner and scan again"
+            }
+            Self::MissingLines => {
+                "parts of the picture are lost; check the cable and the transport, and scan again"
+            }
+            Self::Blocks => {
+                "the file was compressed with loss, which shows when contrast is raised; save scans as TIFF without lossy compression"
+            }
+            Self::ToneSteps => "smooth tones will show bands; scan with 16 bits a channel",
+            Self::Sharpened => {
+                "halos at edges cannot be taken out later; switch off sharpening in the scanner's settings and scan again"
+            }
+            Self::Curve => {
+                "the scan is read with the stated or found curve; for the best tones in dense film save linear codes without colour management"
+            }
+            Self::NotFlat => {
+                "parts of the film are out of focus; flatten the film under weight, or use a holder that stretches it or glass"
+            }
+            Self::NewtonRings => {
+                "wavy rings come from film touching glass; turn the emulsion side to the glass, use anti-Newton glass, or a holder without glass"
+            }
+        }
+    }
+}
+
+/// A measured figure.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct Measure {
+    pub what: What,
+    pub value: f64,
+    /// Unit of value and limit.
+    pub unit: &'static str,
+    /// The figure passes above it.
+    pub limit: f64,
+    /// Where the limit comes from.
+    pub source: &'static str,
+}
+
+/// A figure beyond its limit.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Finding {
+    pub measure: Measure,
+    /// Worth scanning again before any other work.
+    pub serious: bool,
+    /// Where it is worst, scan pixels; the whole scan if it is everywhere.
+    pub place: Option<PixelRect>,
+}
+
+/// Everything measured on one scan.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Report {
+    /// Serious ones first.
+    pub findings: Vec<Finding>,
+    /// All figures, those within their limits too.
+    pub measured: Vec<Measure>,
+}
+
+impl Report {
+    /// Note a figure; it is a finding from `limit` on, a serious one from `serious_from` on.
+    pub(crate) fn judge(&mut self, measure: Measure, serious_from: f64, place: Option<PixelRect>) {
+        self.measured.push(measure);
+        if measure.value > measure.limit {
+            self.findings.push(Finding { measure, serious: measure.value > serious_from, place });
+        }
+    }
+
+    pub fn has_serious(&self) -> bool {
+        self.findings.iter().any(|finding| finding.serious)
+    }
+
+    pub fn has(&self, what: What) -> bool {
+        self.findings.iter().any(|finding| finding.measure.what == what)
+    }
+}
