@@ -9,9 +9,11 @@ mod focus;
 pub mod plan;
 mod sfr;
 mod sharpen;
+mod suggest;
 #[cfg(test)]
 mod test_edges;
 
 pub use focus::{FocusBasis, FocusError, FocusMeasure, FocusRanking, RankedFocus, measure_focus, rank_focus};
 pub use sfr::{Sfr, SfrError, slanted_edge};
 pub use sharpen::{RADIUS_MAX_PX, RowScratch, RowSharpener, Sharpening, halo_px, sharpen};
+pub use suggest::{BlurAndGrain, SharpeningEffect};

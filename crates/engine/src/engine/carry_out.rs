@@ -93,6 +93,7 @@ impl Worker for Engine {
             }
             Job::GreyPoint { .. }
             | Job::MatchFrames { .. }
+            | Job::SuggestSharpening { .. }
             | Job::MeasureStock { .. }
             | Job::ApplyStock { .. }
             | Job::SaveStock { .. }

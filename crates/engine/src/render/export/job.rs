@@ -52,7 +52,7 @@ pub(super) fn count_exactly(
     cancel: &CancelToken,
     share: &(dyn Fn(f32) + Sync),
 ) -> Result<Histogram, EngineError> {
-    let job = FrameJob::new(output, None, context, repair)?;
+    let job = FrameJob::new(output, render::sharpening(&context.frame.look, 1.0), context, repair)?;
     let maker = BandMaker::new(&job, Purpose::Count);
     let bands = job.bands(1);
     let mut histogram = Histogram::default();
@@ -86,7 +86,7 @@ pub(super) struct FrameJob<'a> {
 impl<'a> FrameJob<'a> {
     pub(super) fn new(
         output: &OutputSettings,
-        sharpen: Option<bool>,
+        sharpening: Option<Sharpening>,
         context: &'a FrameContext,
         repair: Option<&'a Repair>,
     ) -> Result<Self, EngineError> {
@@ -98,10 +98,6 @@ impl<'a> FrameJob<'a> {
             if context.open.is_linear() || repair.is_none() { InputCodes::File } else { InputCodes::Linear };
         let (width, height) = TiltedSampling::natural_size(&frame.crop, frame.orientation);
         let sampling = TiltedSampling::new(&frame.crop, frame.orientation, width, height, Kernel::Cubic);
-        let sharpening = match sharpen {
-            Some(false) => None,
-            Some(true) | None => render::sharpening(&frame.look, 1.0),
-        };
         let long_side = width.max(height);
         let shrunk = (output.kind == OutputKind::Web && long_side > output.web_long_side_px).then(|| {
             let side = |px: u32| {
