@@ -3,6 +3,7 @@
 //! Exit codes: 0 done, 1 some frames or scans failed (each named), 2 cannot start, 128 plus the number of the signal
 //! that stopped it: 130 for Ctrl+C.
 
+mod canvas;
 mod demo;
 mod dust;
 mod export;
@@ -12,6 +13,7 @@ mod plan;
 mod read_as;
 mod reading;
 mod relink;
+mod sfr;
 mod show;
 mod solve;
 mod stock;
@@ -86,6 +88,8 @@ pub enum CliCommand {
     Solve(solve::SolveArgs),
     /// Measure a stock from a colour chart or grey wedge on a frame
     MeasureStock(stock::MeasureStockArgs),
+    /// Measure the resolution of a scan at a slanted edge
+    Sfr(sfr::SfrArgs),
     /// Rank scans of the same film by sharpness, such as one for each holder height
     Focus(focus::FocusArgs),
     /// Pixels, file sizes and largest prints of a format, or the resolution a print needs
@@ -112,6 +116,7 @@ pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
         CliCommand::MeasureStock(args) => stock::run(args, cancel),
         CliCommand::ReadAs(args) => read_as::run(args, cancel),
         CliCommand::Relink(args) => relink::run(args, cancel),
+        CliCommand::Sfr(args) => sfr::run(args, cancel),
         CliCommand::Focus(args) => focus::run(args, cancel),
         CliCommand::Plan(args) => plan::run(args),
     };

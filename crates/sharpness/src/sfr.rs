@@ -87,6 +87,8 @@ pub struct Sfr {
     /// Where the middle of the edge crosses the middle row (or column) of the region, pixels from the region's left (or
     /// top) side, measured at pixel edges.
     pub crossing_px: f64,
+    /// Whether the edge runs rather downwards than across.
+    pub runs_down: bool,
     /// How far the bright side rises above its level beside the edge, as a share of the contrast; 0 or more.
     pub overshoot: f64,
     /// How far the dark side falls below its level beside the edge, as a share of the contrast; 0 or more.
@@ -155,7 +157,7 @@ pub fn slanted_edge(plane: &Plane<f32>, region: PixelRect) -> Result<Sfr, SfrErr
     let spread = lines.edge_spread(&fit).ok_or(SfrError::NotSlanted { angle_rad })?;
     let middle = fit.start + fit.slope * (lines.rows.len() as f64 - 1.0) / 2.0 + 0.5;
     let crossing_px = if lines.is_reversed { lines.columns as f64 - middle } else { middle };
-    Ok(Sfr { crossing_px, ..spread.response(&fit, angle_rad) })
+    Ok(Sfr { crossing_px, runs_down: lines.runs_down, ..spread.response(&fit, angle_rad) })
 }
 
 /// The region rotated so that the edge runs roughly downwards and brightness rises to the right.
@@ -163,6 +165,7 @@ struct Lines {
     rows: Vec<Vec<f64>>,
     columns: usize,
     is_reversed: bool,
+    runs_down: bool,
 }
 
 /// `x = start + slope * y`.
@@ -190,7 +193,8 @@ impl Lines {
                 down += (at(x, y + 1) - at(x, y)).powi(2);
             }
         }
-        let mut rows: Vec<Vec<f64>> = if across >= down {
+        let runs_down = across >= down;
+        let mut rows: Vec<Vec<f64>> = if runs_down {
             (region.y0..region.y1).map(|y| (region.x0..region.x1).map(|x| at(x, y)).collect()).collect()
         } else {
             (region.x0..region.x1).map(|x| (region.y0..region.y1).map(|y| at(x, y)).collect()).collect()
@@ -205,7 +209,7 @@ impl Lines {
                 row.reverse();
             }
         }
-        Self { rows, columns, is_reversed }
+        Self { rows, columns, is_reversed, runs_down }
     }
 
     /// Straight line through the slope centroids of the lines, in three passes that narrow the window and drop
@@ -340,6 +344,7 @@ impl EdgeSpread {
             unevenness: self.unevenness,
             stray_px: line.stray_px,
             crossing_px: line.start,
+            runs_down: true,
             overshoot: self.overshoot,
             undershoot: self.undershoot,
         }

@@ -9,10 +9,10 @@ use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use glassine_film::{BalanceMode, Histogram, Stock};
-use glassine_raster::CancelToken;
+use glassine_raster::{CancelToken, PixelRect};
 use glassine_scanfile::protect::{ProtectedFile, protect};
 use glassine_session::{Edit, Fingerprint, Frame, FrameId, ScanId, ScanRef, Session, StripId};
-use glassine_sharpness::{FocusMeasure, SharpeningEffect};
+use glassine_sharpness::{EdgeReport, FocusMeasure, SharpeningEffect};
 
 use crate::build::adjust::{BalanceHints, ChartPlace, StockReport, StockTarget};
 use crate::build::context::{AnalysisContext, EditBuilder, Progress};
@@ -20,8 +20,8 @@ use crate::build::reread::Reread;
 use crate::build::statistics;
 use crate::dust::repair_cache::RepairCache;
 use crate::dust::{DustOfScan, dust_of_scan};
-use crate::error::EngineError;
-use crate::frame::{FrameContext, InputCodes, focus_of, rendering_of, space_of};
+use crate::error::{EngineError, Notice};
+use crate::frame::{FrameContext, InputCodes, focus_of, rendering_of, sfr_of, space_of};
 use crate::preview::Previews;
 use crate::preview::renderer::PreviewRenderer;
 use crate::preview::scan_pictures::shown_as_scanned;
@@ -317,6 +317,30 @@ impl Engine {
         let (space, rendering) = (space_of(&output.space), rendering_of(&output.rendering));
         let pipeline = context.pipeline(None, space, rendering, InputCodes::Linear);
         Ok(PreviewRenderer::new(&pipeline, &samples, &context, &sampling, cancel).count())
+    }
+
+    /// A session of scans alone: only their headers are read.
+    pub fn only_scans(
+        &self,
+        files: &[PathBuf],
+        cancel: &CancelToken,
+    ) -> Result<(SessionAt, Vec<Notice>), EngineError> {
+        let request = NewSessionRequest { scans: files.to_vec(), ..NewSessionRequest::default() };
+        let mut builder = EditBuilder::new(Session::default());
+        self.quiet_analysis(&SessionAt::new(Session::default(), None), cancel)
+            .open_scans(&mut builder, &request)?;
+        Ok((SessionAt::new(builder.session, None), builder.notices))
+    }
+
+    /// Response of every channel of a scan at the slanted edge in a part of it.
+    pub fn sfr(
+        &self,
+        at: &SessionAt,
+        scan: ScanId,
+        area: Option<PixelRect>,
+        cancel: &CancelToken,
+    ) -> Result<EdgeReport, EngineError> {
+        sfr_of(at, scan, area, &self.scans, cancel)
     }
 
     /// Sharpness of the pictures on the first scan of a session, or of the middle of the scan if it shows none.
