@@ -1,4 +1,4 @@
-//! A small drawing surface for the figures of commands: lines, boxes and text in the program's own font, written as PNG.
+//! A small drawing surface for the figures of commands: lines and text in the program's own font, written as PNG.
 
 use std::path::Path;
 
@@ -41,15 +41,6 @@ impl Canvas {
             let pixel = &mut self.pixels[y * self.width + x];
             for (value, ink) in pixel.iter_mut().zip(ink) {
                 *value += cover.clamp(0.0, 1.0) * (ink - *value);
-            }
-        }
-    }
-
-    /// Fill a box given by two corners.
-    pub(super) fn fill(&mut self, (x0, y0): (f32, f32), (x1, y1): (f32, f32), ink: Ink) {
-        for y in y0.round().max(0.0) as usize..y1.round().max(0.0) as usize {
-            for x in x0.round().max(0.0) as usize..x1.round().max(0.0) as usize {
-                self.blend(x, y, ink, 1.0);
             }
         }
     }

@@ -62,6 +62,9 @@ pub struct ExportArgs {
     /// Sharpening
     #[arg(long)]
     pub sharpen: Option<Sharpen>,
+    /// Sharpening after scaling down for the web; as the session says if omitted
+    #[arg(long)]
+    pub output_sharpen: Option<Switch>,
     /// strip, group or frame: solve again with the balance locked, by light, or free
     #[arg(long, value_parser = |s: &str| named(s, BalanceMode::from_key(s), &BalanceMode::ALL.map(BalanceMode::key)))]
     pub balance: Option<BalanceMode>,
@@ -113,6 +116,7 @@ pub(super) fn run(args: &ExportArgs, cancel: &CancelToken) -> Result<Outcome, En
         output.base_name.clone_from(name);
     }
     let on = |switch: Option<Switch>| switch.map(|switch| switch == Switch::On);
+    output.sharpen_output = on(args.output_sharpen).unwrap_or(output.sharpen_output);
     let request = ExportRequest {
         at,
         folder: args.to.clone(),

@@ -404,12 +404,17 @@ impl FocusRanking {
         if self.is_clear() {
             let second = &self.ranking[1];
             let percent = 100.0 * (1.0 - second.relative);
-            return format!("{} is sharpest, {percent:.0} % ahead of {}", name(first), name(second));
+            let doubt = 100.0 * first.uncertainty.hypot(second.uncertainty);
+            return format!(
+                "{} is sharpest, {percent:.0} % ± {doubt:.0} % ahead of {}",
+                name(first),
+                name(second)
+            );
         }
         if equal.len() == self.ranking.len() {
             return "these scans do not differ measurably in sharpness".to_owned();
         }
-        format!("{} are equally sharp and the sharpest", equal.join(" and "))
+        format!("{} cannot be told apart and are the sharpest", equal.join(" and "))
     }
 }
 

@@ -2,6 +2,7 @@
 
 pub(crate) mod downscale;
 pub(crate) mod export;
+pub(crate) mod output_sharpen;
 pub(crate) mod rows;
 
 use glassine_film::{Look, OutputSpace, Param};
