@@ -358,6 +358,7 @@ mod tests {
             max_height_px: 10,
             side: PictureSide::Positive,
             overlay: Overlay::None,
+            proof: None,
             revision,
         }
     }
@@ -375,6 +376,8 @@ mod tests {
             rgba: Arc::default(),
             histogram: None,
             overlay_share: 0.0,
+            is_proof: false,
+            out_of_gamut_share: None,
             repair: None,
             is_coarse: false,
             lacks_repair: false,

@@ -11,6 +11,7 @@ use proptest::prelude::*;
 use proptest::test_runner::{Config, RngSeed, TestRunner};
 
 use super::*;
+use crate::FrameMark;
 use crate::crop_guard::is_held_inside;
 use crate::edit::tests::{new_frame, sample_session};
 use crate::edit::{NewFrame, Relink};
