@@ -105,8 +105,8 @@ fn targets(session: &Session, folder: &Path) -> Vec<(Arc<ScanRef>, PathBuf)> {
     session.scans.iter().map(target).collect()
 }
 
-/// Checks that a map can be written, before the dust detection starts.
-fn check_target(path: &Path, replace: bool) -> Result<(), EngineError> {
+/// Checks that a file can be written, before long work starts.
+pub(super) fn check_target(path: &Path, replace: bool) -> Result<(), EngineError> {
     let path = path.to_owned();
     if let Some(input) = protected_at(&path) {
         return Err(glassine_scanfile::Error::ProtectedInput { path, input }.into());

@@ -3,7 +3,9 @@
 use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
-use glassine_engine::{Engine, EngineError, ExportReport, ExportRequest, FrameScope, SessionAt};
+use glassine_engine::{
+    Engine, EngineError, ExportReport, ExportRequest, FrameScope, SessionAt, SharpenChoice,
+};
 use glassine_film::{BalanceMode, OutputSpace, Rendering};
 use glassine_raster::CancelToken;
 use glassine_session::{FrameId, OutputKind, TiffCompression};
@@ -21,6 +23,17 @@ pub enum Switch {
     On,
     /// For no frame
     Off,
+}
+
+/// Capture sharpening, regardless of the frames' own settings
+#[derive(Debug, Clone, Copy, PartialEq, Eq, ValueEnum)]
+pub enum Sharpen {
+    /// As each frame is set
+    On,
+    /// For no frame
+    Off,
+    /// From the measured blur and grain of each frame
+    Suggested,
 }
 
 /// Write finished pictures
@@ -48,7 +61,10 @@ pub struct ExportArgs {
     pub repair: Option<Switch>,
     /// Sharpening
     #[arg(long)]
-    pub sharpen: Option<Switch>,
+    pub sharpen: Option<Sharpen>,
+    /// Sharpening after scaling down for the web; as the session says if omitted
+    #[arg(long)]
+    pub output_sharpen: Option<Switch>,
     /// strip, group or frame: solve again with the balance locked, by light, or free
     #[arg(long, value_parser = |s: &str| named(s, BalanceMode::from_key(s), &BalanceMode::ALL.map(BalanceMode::key)))]
     pub balance: Option<BalanceMode>,
@@ -100,13 +116,18 @@ pub(super) fn run(args: &ExportArgs, cancel: &CancelToken) -> Result<Outcome, En
         output.base_name.clone_from(name);
     }
     let on = |switch: Option<Switch>| switch.map(|switch| switch == Switch::On);
+    output.sharpen_output = on(args.output_sharpen).unwrap_or(output.sharpen_output);
     let request = ExportRequest {
         at,
         folder: args.to.clone(),
         scope,
         output,
         repair: on(args.repair),
-        sharpen: on(args.sharpen),
+        sharpen: args.sharpen.map(|sharpen| match sharpen {
+            Sharpen::On => SharpenChoice::On,
+            Sharpen::Off => SharpenChoice::Off,
+            Sharpen::Suggested => SharpenChoice::Suggested,
+        }),
         replace: args.replace,
         written_at: crate::platform::clock::now_text(),
     };

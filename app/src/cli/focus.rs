@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use glassine_engine::{Engine, EngineError, NewSessionRequest, SessionAt};
 use glassine_raster::CancelToken;
-use glassine_sharpness::{FocusBasis, FocusMeasure, rank_focus};
+use glassine_sharpness::{FocusBasis, FocusMeasure, best_height, rank_focus};
 use serde_json::{Value, json};
 
 use super::{Outcome, Printing, path_bytes_json, path_json, print_json, print_line, print_notice};
@@ -16,16 +16,29 @@ pub struct FocusArgs {
     /// Scans of the same film, such as one for each holder height
     #[arg(required = true, value_name = "FILE")]
     pub files: Vec<PathBuf>,
+    /// Holder heights of the files in their order, such as -0.5,0,0.5: tells the best height
+    #[arg(long, value_name = "MM,...", value_delimiter = ',', allow_hyphen_values = true)]
+    pub heights_mm: Vec<f64>,
     #[command(flatten)]
     pub printing: Printing,
 }
 
 pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
+    let heights = &args.heights_mm;
+    if !heights.is_empty() && heights.len() != args.files.len() {
+        return Err(super::new::usage(
+            &format!("{} heights were given for {} files", heights.len(), args.files.len()),
+            "give one height for each file, in the same order",
+        ));
+    }
     let engine = Engine::new();
-    let (mut measured, mut failed) = (Vec::new(), Vec::new());
-    for file in &args.files {
+    let (mut measured, mut failed, mut measured_heights) = (Vec::new(), Vec::new(), Vec::new());
+    for (idx, file) in args.files.iter().enumerate() {
         match measure(&engine, file, cancel) {
-            Ok(measure) => measured.push((file, measure)),
+            Ok(measure) => {
+                measured.push((file, measure));
+                measured_heights.extend(heights.get(idx));
+            }
             Err(EngineError::Cancelled) => return Ok(Outcome::Stopped),
             Err(error) => {
                 let notice = error.notice();
@@ -54,6 +67,10 @@ pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, Eng
     };
     let names: Vec<String> = measured.iter().map(|(file, _)| name_of(file)).collect();
     let verdict = ranked.verdict(&names.iter().map(String::as_str).collect::<Vec<_>>());
+    let best = (!heights.is_empty()).then(|| {
+        let points = ranked.ranking.iter().map(|r| (measured_heights[r.index], r.relative, r.uncertainty));
+        best_height(&points.collect::<Vec<_>>())
+    });
     if args.printing.json {
         let ranking: Vec<Value> = ranked
             .ranking
@@ -79,7 +96,17 @@ pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, Eng
             FocusBasis::Edges => "edges",
             FocusBasis::Texture => "texture",
         };
-        print_json(&json!({ "ranking": ranking, "basis": basis, "verdict": verdict, "failed": failed }));
+        let best = best.map(|best| match best {
+            Ok(best) => json!({ "height_mm": best.height_mm, "error_mm": best.error_mm }),
+            Err(refusal) => json!({ "height_mm": null, "reason": refusal.to_string() }),
+        });
+        print_json(&json!({
+            "ranking": ranking,
+            "basis": basis,
+            "verdict": verdict,
+            "best_height": best,
+            "failed": failed,
+        }));
         return Ok(outcome);
     }
     for rank in &ranked.ranking {
@@ -94,14 +121,25 @@ pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, Eng
         ));
     }
     print_line(&verdict);
+    match best {
+        Some(Ok(best)) => {
+            print_line(&format!("best height {:+.2} mm ± {:.2} mm", best.height_mm, best.error_mm));
+        }
+        Some(Err(refusal)) => print_line(&refusal.to_string()),
+        None => {}
+    }
     Ok(outcome)
 }
 
-/// Finds the pictures of a scan and measures them.
+/// Finds the pictures of a scan and measures them, or the middle of a scan that is no strip.
 fn measure(engine: &Engine, file: &Path, cancel: &CancelToken) -> Result<FocusMeasure, EngineError> {
     let request = NewSessionRequest { scans: vec![file.to_owned()], ..NewSessionRequest::default() };
-    let made = engine.new_session(&request, cancel, &|_, _| ())?;
-    engine.focus(&SessionAt::new(made.session, None), cancel)
+    match engine.new_session(&request, cancel, &|_, _| ()) {
+        Ok(made) => engine.focus(&SessionAt::new(made.session, None), cancel),
+        Err(EngineError::Cancelled) => Err(EngineError::Cancelled),
+        // A target or a cut-out is no strip: its middle is measured as it is.
+        Err(_) => engine.focus(&engine.only_scans(std::slice::from_ref(&file.to_owned()), cancel)?.0, cancel),
+    }
 }
 
 fn name_of(file: &Path) -> String {

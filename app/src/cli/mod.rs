@@ -3,6 +3,7 @@
 //! Exit codes: 0 done, 1 some frames or scans failed (each named) or have serious faults, 2 cannot start, 128 plus the number of the signal
 //! that stopped it: 130 for Ctrl+C.
 
+mod canvas;
 mod check;
 mod demo;
 mod dust;
@@ -14,6 +15,7 @@ mod plan;
 mod read_as;
 mod reading;
 mod relink;
+mod sfr;
 mod show;
 mod solve;
 mod stock;
@@ -93,6 +95,8 @@ pub enum CliCommand {
     MeasureStock(stock::MeasureStockArgs),
     /// Measure what is wrong with scans before working on them
     Check(check::CheckArgs),
+    /// Measure the resolution of a scan at a slanted edge
+    Sfr(sfr::SfrArgs),
     /// Rank scans of the same film by sharpness, such as one for each holder height
     Focus(focus::FocusArgs),
     /// Take scans as they appear in a folder: find frames, solve, save the session, export
@@ -123,6 +127,7 @@ pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
         CliCommand::ReadAs(args) => read_as::run(args, cancel),
         CliCommand::Relink(args) => relink::run(args, cancel),
         CliCommand::Check(args) => check::run(args, cancel),
+        CliCommand::Sfr(args) => sfr::run(args, cancel),
         CliCommand::Focus(args) => focus::run(args, cancel),
         CliCommand::Watch(args) => watch::run(args, cancel),
         CliCommand::Plan(args) => plan::run(args),

@@ -44,6 +44,8 @@ pub enum JobCommand {
         /// The frame that the others follow, if it is not the one shown large.
         target: Option<FrameId>,
     },
+    /// Set the sharpening that the selected frames' own blur and grain suggest.
+    SuggestSharpening,
     /// Stop the running jobs.
     Cancel,
     /// Count every pixel of what is shown, or stop doing so.
@@ -77,6 +79,10 @@ impl GlassineApp {
                 self.submit(Job::GreyPoint { frame, center, radius_px });
             }
             JobCommand::MatchFrames { target } => self.match_frames(target),
+            JobCommand::SuggestSharpening => {
+                let frames = self.selected();
+                self.submit(Job::SuggestSharpening { frames });
+            }
             JobCommand::Cancel => self.stop_jobs(),
             JobCommand::CountExactly(true) => self.status.counts.resume(),
             JobCommand::CountExactly(false) => self.status.counts.stop(&self.jobs),

@@ -221,6 +221,14 @@ fn detail_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         number_row_ui(ui, cx, "longest side in pixels", "longest side, px", (64, 20_000), |output| {
             (output.web_long_side_px, Box::new(|output, side| output.web_long_side_px = side))
         });
+        let choices = [
+            (true, "on", "restores what scaling down softens, with at most 2 % halo"),
+            (false, "off", "scaled down and no more"),
+        ];
+        if let Some(choice) = switch_row_ui(ui, "sharpen smaller", cx.session.output.sharpen_output, &choices)
+        {
+            change(cx, |output| output.sharpen_output = choice);
+        }
     }
 }
 

@@ -140,7 +140,7 @@ pub fn strong_style() -> TextStyle {
 pub fn apply(ctx: &Context, dark: bool) {
     let loaded = Id::unique("glassine letters loaded");
     if !ctx.data(|data| data.get_temp::<bool>(loaded).unwrap_or(false)) {
-        ctx.set_fonts(fonts());
+        ctx.set_fonts(font_definitions());
         ctx.set_style_of(Theme::Dark, style(true));
         ctx.set_style_of(Theme::Light, style(false));
         ctx.data_mut(|data| data.insert_temp(loaded, true));
@@ -148,7 +148,7 @@ pub fn apply(ctx: &Context, dark: bool) {
     ctx.set_theme(if dark { Theme::Dark } else { Theme::Light });
 }
 
-fn fonts() -> FontDefinitions {
+pub(crate) fn font_definitions() -> FontDefinitions {
     let mut fonts = FontDefinitions::default();
     let regular = FontData::from_static(include_bytes!("../../../assets/fonts/inter-regular-latin.otf"));
     let semibold = FontData::from_static(include_bytes!("../../../assets/fonts/inter-semibold-latin.otf"));

@@ -41,5 +41,5 @@ pub use threads::prepare_threads;
 pub use types::{
     DIFFERENCE_GAIN, ExactCount, ExportReport, ExportRequest, ExportedFile, FailedFrame, FoundReading,
     FrameScope, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary, ScanPicture,
-    ScanReading, SessionAt, SessionKey, UnitRect, ViewKey,
+    ScanReading, SessionAt, SessionKey, SharpenChoice, SharpenSuggestion, UnitRect, ViewKey,
 };

@@ -10,6 +10,7 @@ use glassine_scanfile::{Encoding, InfraredSource, ScanInfo};
 use glassine_session::{
     EncodingChoice, FourthSampleChoice, FrameId, OutputSettings, ScanId, Session, StrayLightChoice,
 };
+use glassine_sharpness::{BlurAndGrain, Sharpening};
 
 use crate::colour::Proof;
 use crate::error::Notice;
@@ -289,6 +290,43 @@ pub enum FrameScope {
     Only(Vec<FrameId>),
 }
 
+/// How an export sharpens, whatever the frames' settings say.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum SharpenChoice {
+    /// As each frame is set.
+    On,
+    /// Not at all.
+    Off,
+    /// As the measured blur and grain of each frame suggest.
+    Suggested,
+}
+
+/// A sharpening that suits a frame, with its reason; shown as one sentence.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct SharpenSuggestion {
+    /// In pixels of the scan.
+    pub sharpening: Sharpening,
+    pub reason: BlurAndGrain,
+}
+
+impl SharpenSuggestion {
+    pub(crate) fn of(reason: &BlurAndGrain) -> Self {
+        Self { sharpening: reason.suggestion(), reason: *reason }
+    }
+}
+
+impl std::fmt::Display for SharpenSuggestion {
+    fn fmt(&self, f: &mut std::fmt::Formatter<'_>) -> std::fmt::Result {
+        let Sharpening { amount, radius_px, .. } = self.sharpening;
+        write!(f, "suggested sharpening: amount {amount:.2}, radius {radius_px:.2} px (")?;
+        match self.reason.blur_px {
+            Some(blur_px) => write!(f, "edge blur {blur_px:.2} px")?,
+            None => write!(f, "no straight edge to measure the blur by")?,
+        }
+        write!(f, ", grain {:.2} %)", 100.0 * self.reason.grain_sd[1])
+    }
+}
+
 /// An export of many frames at once.
 #[derive(Debug, Clone)]
 pub struct ExportRequest {
@@ -301,7 +339,7 @@ pub struct ExportRequest {
     /// Overrides the frames' own switch for dust repair.
     pub repair: Option<bool>,
     /// Overrides the frames' own sharpening.
-    pub sharpen: Option<bool>,
+    pub sharpen: Option<SharpenChoice>,
     /// Whether to replace existing files.
     pub replace: bool,
     /// Time of the export, `YYYY:MM:DD HH:MM:SS`, for the metadata; the engine reads no clock for it.

@@ -161,6 +161,7 @@ fn changed_output(here: &OutputSettings, there: &OutputSettings) -> Option<Strin
         (here.compression != there.compression, "another compression"),
         (here.jpeg_quality != there.jpeg_quality, "another JPEG quality"),
         (here.web_long_side_px != there.web_long_side_px, "another web size"),
+        (here.sharpen_output != there.sharpen_output, "another output sharpening"),
         (
             (&here.creator, &here.copyright, &here.caption)
                 != (&there.creator, &there.copyright, &there.caption),

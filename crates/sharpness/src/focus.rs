@@ -16,7 +16,7 @@ use crate::sfr::slanted_edge;
 
 /// Sides of the windows searched for edges, the larger for soft pictures; they advance by three eighths of the side.
 /// Our choice: smaller windows hold too few rows for the bins, larger ones seldom hold one edge alone.
-const WINDOWS_PX: [u32; 2] = [32, 64];
+pub(crate) const WINDOWS_PX: [u32; 2] = [32, 64];
 /// Most edges measured. Our choice: more take time and lower the error only by their square root.
 const EDGES_MAX: usize = 240;
 /// Fewest edges for a result. Our choice: fewer give no useful upper quartile.
@@ -27,7 +27,7 @@ const COHERENCE_MIN: f64 = 0.85;
 const STRAY_MAX_PX: f64 = 0.35;
 const UNEVENNESS_MAX: f64 = 0.12;
 /// Least contrast of an edge, in the plane's unit. Our choice: fainter edges are mostly noise.
-const EDGE_CONTRAST_MIN: f64 = 0.02;
+pub(crate) const EDGE_CONTRAST_MIN: f64 = 0.02;
 /// Least believable frequency of half response, cycles per pixel. Our choice: a softer edge does not fit the window.
 const MTF50_MIN_CY_PX: f64 = 0.005;
 /// Distance from the median to the 90th percentile of a normal distribution, standard deviations. Source: its table.
@@ -134,9 +134,31 @@ pub fn measure_focus(plane: &Plane<f32>, cancel: &CancelToken) -> Result<FocusMe
     Ok(FocusMeasure { mtf50_cy_px, mtf50_error, edges, texture, texture_error, tiles })
 }
 
-type Measured = (Option<f64>, f64, u32);
+/// Value, standard error, number of places.
+pub(crate) type Measured = (Option<f64>, f64, u32);
 
 fn measure_edges(plane: &Plane<f32>, side: u32, cancel: &CancelToken) -> Result<Measured, FocusError> {
+    let edges = straight_edges(plane, side, EDGE_CONTRAST_MIN, cancel)?;
+    Ok(sharpest(edges.iter().map(|(_, edge)| edge.mtf50_cy_px).collect()))
+}
+
+/// A straight edge and what its response says.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct StraightEdge {
+    pub(crate) mtf50_cy_px: f64,
+    pub(crate) sfr_overshoot: f64,
+}
+
+/// Straight slanted edges of a picture in windows of one size, those of the highest contrast; with the windows.
+pub(crate) fn straight_edges(
+    plane: &Plane<f32>,
+    side: u32,
+    contrast_min: f64,
+    cancel: &CancelToken,
+) -> Result<Vec<(PixelRect, StraightEdge)>, Cancelled> {
+    if plane.width() < side || plane.height() < side {
+        return Ok(Vec::new());
+    }
     let step = side * 3 / 8;
     let windows: Vec<PixelRect> = (0..=(plane.height() - side) / step)
         .flat_map(|j| (0..=(plane.width() - side) / step).map(move |i| (i * step, j * step)))
@@ -145,23 +167,30 @@ fn measure_edges(plane: &Plane<f32>, side: u32, cancel: &CancelToken) -> Result<
     let mut promising: Vec<(f64, PixelRect)> = windows
         .par_iter()
         .filter(|_| !cancel.is_cancelled())
-        .filter_map(|&rect| edge_strength(plane, rect).map(|s| (s, rect)))
+        .filter_map(|&rect| edge_strength(plane, rect, contrast_min).map(|s| (s, rect)))
         .collect();
     cancel.check()?;
     promising.sort_by(|a, b| b.0.total_cmp(&a.0).then((a.1.y0, a.1.x0).cmp(&(b.1.y0, b.1.x0))));
     promising.truncate(EDGES_MAX);
-    let mut found: Vec<f64> = promising
-        .par_iter()
-        .filter_map(|&(_, rect)| {
-            let sfr = slanted_edge(plane, rect).ok()?;
-            let good = sfr.stray_px < STRAY_MAX_PX && sfr.unevenness < UNEVENNESS_MAX;
-            sfr.mtf50_cy_px().filter(|f| good && *f > MTF50_MIN_CY_PX)
-        })
-        .collect();
+    let found = promising.par_iter().filter_map(|&(_, rect)| Some((rect, straight_edge(plane, rect)?)));
+    let found = found.collect();
     cancel.check()?;
+    Ok(found)
+}
+
+/// The edge in a window, if it is straight and its sides are even.
+pub(crate) fn straight_edge(plane: &Plane<f32>, rect: PixelRect) -> Option<StraightEdge> {
+    let sfr = slanted_edge(plane, rect).ok()?;
+    let good = sfr.stray_px < STRAY_MAX_PX && sfr.unevenness < UNEVENNESS_MAX;
+    let mtf50_cy_px = sfr.mtf50_cy_px().filter(|f| good && *f > MTF50_MIN_CY_PX)?;
+    Some(StraightEdge { mtf50_cy_px, sfr_overshoot: sfr.overshoot })
+}
+
+/// Upper quartile of frequencies of half response, with its standard error and their number; `None` if too few.
+pub(crate) fn sharpest(mut found: Vec<f64>) -> Measured {
     let edges = found.len();
     if edges < EDGES_MIN {
-        return Ok((None, 0.0, edges as u32));
+        return (None, 0.0, edges as u32);
     }
     found.sort_by(f64::total_cmp);
     // An edge of the scene can only be softer than the scanner, while noise can sharpen a few: use the upper quartile.
@@ -169,11 +198,11 @@ fn measure_edges(plane: &Plane<f32>, side: u32, cancel: &CancelToken) -> Result<
     let upper = quantile(0.75);
     let spread = (quantile(0.9) - quantile(0.5)).abs() / SIGMA_TO_P90;
     let error = QUARTILE_ERROR * spread.max(LEAST_SPREAD_SHARE * upper) / (edges as f64).sqrt();
-    Ok((Some(upper), error, edges as u32))
+    (Some(upper), error, edges as u32)
 }
 
 /// Slope energy of a window with one dominant direction, per square pixel.
-fn edge_strength(plane: &Plane<f32>, rect: PixelRect) -> Option<f64> {
+fn edge_strength(plane: &Plane<f32>, rect: PixelRect, contrast_min: f64) -> Option<f64> {
     let (mut xx, mut yy, mut xy, mut low, mut high) = (0.0, 0.0, 0.0, f32::MAX, f32::MIN);
     for y in rect.y0 + 1..rect.y1 - 1 {
         let (above, here, below) = (plane.row(y - 1), plane.row(y), plane.row(y + 1));
@@ -190,7 +219,7 @@ fn edge_strength(plane: &Plane<f32>, rect: PixelRect) -> Option<f64> {
     let energy = xx + yy;
     let coherence = ((xx - yy).powi(2) + 4.0 * xy * xy).sqrt() / energy.max(1e-30);
     let contrast = f64::from(high - low);
-    (coherence > COHERENCE_MIN && contrast.is_finite() && contrast > EDGE_CONTRAST_MIN).then_some(contrast)
+    (coherence > COHERENCE_MIN && contrast.is_finite() && contrast > contrast_min).then_some(contrast)
 }
 
 /// Power of a tile in a coarse and a fine band.
@@ -375,12 +404,17 @@ impl FocusRanking {
         if self.is_clear() {
             let second = &self.ranking[1];
             let percent = 100.0 * (1.0 - second.relative);
-            return format!("{} is sharpest, {percent:.0} % ahead of {}", name(first), name(second));
+            let doubt = 100.0 * first.uncertainty.hypot(second.uncertainty);
+            return format!(
+                "{} is sharpest, {percent:.0} % ± {doubt:.0} % ahead of {}",
+                name(first),
+                name(second)
+            );
         }
         if equal.len() == self.ranking.len() {
             return "these scans do not differ measurably in sharpness".to_owned();
         }
-        format!("{} are equally sharp and the sharpest", equal.join(" and "))
+        format!("{} cannot be told apart and are the sharpest", equal.join(" and "))
     }
 }
 

@@ -6,12 +6,18 @@
 //! *Out of scope*: files, colour, clocks.
 
 mod focus;
+mod height;
+mod meter;
 pub mod plan;
 mod sfr;
 mod sharpen;
+mod suggest;
 #[cfg(test)]
 mod test_edges;
 
 pub use focus::{FocusBasis, FocusError, FocusMeasure, FocusRanking, RankedFocus, measure_focus, rank_focus};
+pub use height::{BestHeight, HeightError, best_height};
+pub use meter::{ChannelSfr, EdgeReport, MeterError, measure_edge};
 pub use sfr::{Sfr, SfrError, slanted_edge};
 pub use sharpen::{RADIUS_MAX_PX, RowScratch, RowSharpener, Sharpening, halo_px, sharpen};
+pub use suggest::{BlurAndGrain, SharpeningEffect};

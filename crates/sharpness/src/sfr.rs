@@ -84,6 +84,15 @@ pub struct Sfr {
     pub unevenness: f64,
     /// Rms distance of the edge from a straight line.
     pub stray_px: f64,
+    /// Where the middle of the edge crosses the middle row (or column) of the region, pixels from the region's left (or
+    /// top) side, measured at pixel edges.
+    pub crossing_px: f64,
+    /// Whether the edge runs rather downwards than across.
+    pub runs_down: bool,
+    /// How far the bright side rises above its level beside the edge, as a share of the contrast; 0 or more.
+    pub overshoot: f64,
+    /// How far the dark side falls below its level beside the edge, as a share of the contrast; 0 or more.
+    pub undershoot: f64,
 }
 
 impl Sfr {
@@ -146,13 +155,17 @@ pub fn slanted_edge(plane: &Plane<f32>, region: PixelRect) -> Result<Sfr, SfrErr
         return Err(SfrError::NotSlanted { angle_rad });
     }
     let spread = lines.edge_spread(&fit).ok_or(SfrError::NotSlanted { angle_rad })?;
-    Ok(spread.response(&fit, angle_rad))
+    let middle = fit.start + fit.slope * (lines.rows.len() as f64 - 1.0) / 2.0 + 0.5;
+    let crossing_px = if lines.is_reversed { lines.columns as f64 - middle } else { middle };
+    Ok(Sfr { crossing_px, runs_down: lines.runs_down, ..spread.response(&fit, angle_rad) })
 }
 
 /// The region rotated so that the edge runs roughly downwards and brightness rises to the right.
 struct Lines {
     rows: Vec<Vec<f64>>,
     columns: usize,
+    is_reversed: bool,
+    runs_down: bool,
 }
 
 /// `x = start + slope * y`.
@@ -166,6 +179,8 @@ struct EdgeSpread {
     bins: Vec<f64>,
     contrast: f64,
     unevenness: f64,
+    overshoot: f64,
+    undershoot: f64,
 }
 
 impl Lines {
@@ -178,7 +193,8 @@ impl Lines {
                 down += (at(x, y + 1) - at(x, y)).powi(2);
             }
         }
-        let mut rows: Vec<Vec<f64>> = if across >= down {
+        let runs_down = across >= down;
+        let mut rows: Vec<Vec<f64>> = if runs_down {
             (region.y0..region.y1).map(|y| (region.x0..region.x1).map(|x| at(x, y)).collect()).collect()
         } else {
             (region.x0..region.x1).map(|x| (region.y0..region.y1).map(|y| at(x, y)).collect()).collect()
@@ -187,12 +203,13 @@ impl Lines {
         // The outer fifths tell which side is brighter; the edge crosses the middle. Our choice.
         let end = columns / 5;
         let side = |from: usize| rows.iter().map(|r| r[from..from + end].iter().sum::<f64>()).sum::<f64>();
-        if side(columns - end) < side(0) {
+        let is_reversed = side(columns - end) < side(0);
+        if is_reversed {
             for row in &mut rows {
                 row.reverse();
             }
         }
-        Self { rows, columns }
+        Self { rows, columns, is_reversed, runs_down }
     }
 
     /// Straight line through the slope centroids of the lines, in three passes that narrow the window and drop
@@ -275,7 +292,16 @@ impl Lines {
         );
         let ((mean_a, spread_a), (mean_b, spread_b)) = (mean_and_spread(a), mean_and_spread(b));
         let contrast = mean_b - mean_a;
-        Some(EdgeSpread { contrast, unevenness: spread_a.max(spread_b) / contrast.abs().max(1e-12), bins })
+        // Means over a pixel, so that noise in single bins is no halo.
+        let smooth: Vec<f64> = bins[first..=last]
+            .windows(OVERSAMPLING)
+            .map(|w| w.iter().sum::<f64>() / OVERSAMPLING as f64)
+            .collect();
+        let share = |beyond: f64| beyond.max(0.0) / contrast.abs().max(1e-12);
+        let overshoot = share(smooth.iter().copied().fold(f64::MIN, f64::max) - mean_b);
+        let undershoot = share(mean_a - smooth.iter().copied().fold(f64::MAX, f64::min));
+        let unevenness = spread_a.max(spread_b) / contrast.abs().max(1e-12);
+        Some(EdgeSpread { contrast, unevenness, bins, overshoot, undershoot })
     }
 }
 
@@ -317,12 +343,16 @@ impl EdgeSpread {
             contrast: self.contrast,
             unevenness: self.unevenness,
             stray_px: line.stray_px,
+            crossing_px: line.start,
+            runs_down: true,
+            overshoot: self.overshoot,
+            undershoot: self.undershoot,
         }
     }
 }
 
 /// `sin(pi x) / (pi x)`.
-fn sinc(x: f64) -> f64 {
+pub(crate) fn sinc(x: f64) -> f64 {
     if x.abs() < 1e-9 { 1.0 } else { (PI * x).sin() / (PI * x) }
 }
 

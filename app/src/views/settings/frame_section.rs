@@ -8,7 +8,7 @@ use glassine_session::Frame;
 
 use super::balance_section::{balance_ui, match_ui};
 use super::cast_correction::cast_ui;
-use crate::commands::{ColourCommand, Command, EditCommand, GesturePhase};
+use crate::commands::{ColourCommand, Command, EditCommand, GesturePhase, JobCommand};
 use crate::model::colour_tools::VariationKind;
 use crate::views::ViewCx;
 use crate::widgets::param_row::{MixedValue, label_ui, number_text, param_row};
@@ -107,6 +107,17 @@ pub(super) fn sharpen_summary(cx: &ViewCx<'_>) -> String {
 
 pub(super) fn sharpen_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     rows_ui(ui, cx, params_of(ParamGroup::Sharpen));
+    if cx.primary().is_some() {
+        ui.horizontal(|ui| {
+            ui.spacing_mut().item_spacing.x = 6.0;
+            label_ui(ui, "measured", false);
+            let hint =
+                "radius and amount from the blur of the edges in this scan, with its grain left as it is";
+            if ui.button("take suggestion").on_hover_text(hint).clicked() {
+                cx.push(JobCommand::SuggestSharpening);
+            }
+        });
+    }
     let is_off = cx.primary().is_some_and(|frame| frame.look.get(Param::SharpenAmount) == 0.0);
     if is_off {
         note_ui(ui, "off while the amount is 0");

@@ -14,7 +14,7 @@ use std::error::Error;
 use std::path::{Path, PathBuf};
 
 use clap::Parser;
-use glassine_engine::{Engine, SessionAt};
+use glassine_engine::{Engine, SessionAt, SharpenChoice};
 use glassine_film::FilmKind;
 use glassine_filmsim::{
     Dirt, FilmStock, FrameSpec, Light, RenderedStrip, SceneId, StripSpec, demo_spec, demo_stock, render_strip,
@@ -321,7 +321,7 @@ impl Case {
             "straight".clone_into(&mut output.rendering);
             output.compression = TiffCompression::None;
         });
-        (request.repair, request.sharpen) = (Some(repair), Some(false));
+        (request.repair, request.sharpen) = (Some(repair), Some(SharpenChoice::Off));
         let report = self.engine.export(&request, &CancelToken::new(), &|_, _| ())?;
         report.written.iter().map(|file| read(&file.path)).collect()
     }

@@ -41,14 +41,21 @@ fn main() {
     let planes = [0, 1, 2].map(|c: usize| -> Vec<f32> {
         scan.data().iter().skip(c).step_by(4).map(|code| f32::from(*code) / 65_535.0).collect()
     });
-    let sharpener = Sharpening { amount: 1.0, radius_px: 2.0, overshoot_limit: 0.1 }.prepare(WIDTH);
     let (mut scratch, mut out) = (RowScratch::default(), vec![0.0; WIDTH as usize]);
-    time("sharpening, radius 2", || {
-        for y in 20..120 {
-            sharpener.row_of(&planes[0], y, &mut scratch, &mut out);
-        }
-        black_box(&out);
-    });
+    for (what, radius_px, grain_sd) in [
+        ("sharpening, radius 2", 2.0, [0.0; 3]),
+        ("sharpening, radius 0.8", 0.8, [0.0; 3]),
+        ("the same beside grain", 0.8, [0.005; 3]),
+    ] {
+        let sharpening = Sharpening { amount: 1.0, radius_px, overshoot_limit: 0.1, grain_sd };
+        let sharpener = sharpening.prepare(WIDTH);
+        time(what, || {
+            for y in 20..120 {
+                sharpener.row_of(&planes[0], y, &mut scratch, &mut out);
+            }
+            black_box(&out);
+        });
+    }
     let mut codes = vec![0; WIDTH as usize * 300];
     time("rounding", || {
         let [r, g, b] = planes.each_ref().map(|plane| &plane[..WIDTH as usize * 100]);

@@ -9,6 +9,7 @@ use crate::engine::Engine;
 use crate::error::{EngineError, Notice, Severity};
 use crate::jobs::worker::SendEvent;
 use crate::jobs::{Job, JobEdits, JobEventKind};
+use crate::render::look_values;
 use crate::types::SessionAt;
 
 impl Engine {
@@ -42,6 +43,26 @@ impl Engine {
                     ));
                 }
                 edits(format!("match to frame {number}"), found, notices);
+            }
+            Job::SuggestSharpening { frames } => {
+                let (mut found, mut notices) = (Vec::new(), Vec::new());
+                for frame in frames {
+                    let suggested = self.suggest_sharpening(at, frame, cancel)?;
+                    let values = look_values(&suggested.sharpening).into_iter();
+                    found.extend(values.map(|(param, value)| Edit::SetParam {
+                        frames: vec![frame],
+                        param,
+                        value,
+                    }));
+                    let number = at.session.frame(frame).map(|frame| at.session.number_text(frame));
+                    let headline = format!("frame {}: {suggested}", number.unwrap_or_default());
+                    notices.push(Notice::new(
+                        Severity::Info,
+                        headline,
+                        "undo restores the previous sharpening",
+                    ));
+                }
+                edits("take suggested sharpening".to_owned(), found, notices);
             }
             Job::MeasureStock { frame, place, target, name } => {
                 let found = analysis.measure_stock(&at.session, frame, &place, &target, &name);

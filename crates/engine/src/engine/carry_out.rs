@@ -98,6 +98,7 @@ impl Worker for Engine {
             }
             Job::GreyPoint { .. }
             | Job::MatchFrames { .. }
+            | Job::SuggestSharpening { .. }
             | Job::MeasureStock { .. }
             | Job::ApplyStock { .. }
             | Job::SaveStock { .. }

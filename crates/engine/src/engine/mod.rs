@@ -5,15 +5,16 @@ mod carry_out;
 mod joining;
 
 use std::collections::HashMap;
+use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
 use glassine_film::{BalanceMode, Histogram, Stock};
-use glassine_raster::CancelToken;
+use glassine_raster::{CancelToken, PixelRect};
 use glassine_scancheck::Report;
 use glassine_scanfile::protect::{ProtectedFile, protect};
 use glassine_session::{Edit, Fingerprint, Frame, FrameId, ScanId, ScanRef, Session, StripId};
-use glassine_sharpness::FocusMeasure;
+use glassine_sharpness::{EdgeReport, FocusMeasure, SharpeningEffect};
 
 use crate::build::adjust::{BalanceHints, ChartPlace, StockReport, StockTarget};
 use crate::build::context::{AnalysisContext, EditBuilder, Progress};
@@ -21,19 +22,22 @@ use crate::build::reread::Reread;
 use crate::build::statistics;
 use crate::dust::repair_cache::RepairCache;
 use crate::dust::{DustOfScan, dust_of_scan};
-use crate::error::EngineError;
-use crate::frame::{FrameContext, InputCodes, focus_of, rendering_of, space_of};
+use crate::error::{EngineError, Notice};
+use crate::frame::{FrameContext, InputCodes, focus_of, rendering_of, sfr_of, space_of};
 use crate::preview::Previews;
 use crate::preview::renderer::PreviewRenderer;
 use crate::preview::scan_pictures::shown_as_scanned;
-use crate::render::export::{ExportProgress, Exporter};
+use crate::render;
+use crate::render::export::{ExportProgress, Exporter, measured};
 use crate::scans::checks::{CheckDepth, ScanCheck};
 use crate::scans::overview_cache::OverviewCache;
 use crate::scans::relink::Relinked;
 use crate::scans::{ScanStore, files_of};
 use crate::session_files::{MadeSession, Run, SavedState};
 use crate::threads::prepare_threads;
-use crate::types::{ExportReport, ExportRequest, NewSessionRequest, ScanPicture, SessionAt, SessionKey};
+use crate::types::{
+    ExportReport, ExportRequest, NewSessionRequest, ScanPicture, SessionAt, SessionKey, SharpenSuggestion,
+};
 
 /// Turns sessions into pictures.
 #[derive(Debug)]
@@ -317,6 +321,30 @@ impl Engine {
         Ok(PreviewRenderer::new(&pipeline, &samples, &context, &sampling, cancel).count())
     }
 
+    /// A session of scans alone: only their headers are read.
+    pub fn only_scans(
+        &self,
+        files: &[PathBuf],
+        cancel: &CancelToken,
+    ) -> Result<(SessionAt, Vec<Notice>), EngineError> {
+        let request = NewSessionRequest { scans: files.to_vec(), ..NewSessionRequest::default() };
+        let mut builder = EditBuilder::new(Session::default());
+        self.quiet_analysis(&SessionAt::new(Session::default(), None), cancel)
+            .open_scans(&mut builder, &request)?;
+        Ok((SessionAt::new(builder.session, None), builder.notices))
+    }
+
+    /// Response of every channel of a scan at the slanted edge in a part of it.
+    pub fn sfr(
+        &self,
+        at: &SessionAt,
+        scan: ScanId,
+        area: Option<PixelRect>,
+        cancel: &CancelToken,
+    ) -> Result<EdgeReport, EngineError> {
+        sfr_of(at, scan, area, &self.scans, cancel)
+    }
+
     /// Sharpness of the pictures on the first scan of a session, or of the middle of the scan if it shows none.
     pub fn focus(&self, at: &SessionAt, cancel: &CancelToken) -> Result<FocusMeasure, EngineError> {
         focus_of(at, &self.scans, cancel)
@@ -343,6 +371,34 @@ impl Engine {
     ) -> Result<Report, EngineError> {
         let scan = at.session.scan(scan).ok_or_else(EngineError::no_scan)?;
         self.analysis(at.folder.as_deref(), cancel, progress).check_of_session(&at.session, scan)
+    }
+
+    /// Sharpening that suits the blur and the grain of a frame, in the session's output coding.
+    pub fn suggest_sharpening(
+        &self,
+        at: &SessionAt,
+        frame: FrameId,
+        cancel: &CancelToken,
+    ) -> Result<SharpenSuggestion, EngineError> {
+        let frame = at.session.frame(frame).ok_or(EngineError::NoFrame(frame))?;
+        let context = FrameContext::new(&at.session, frame, at.folder.as_deref(), &self.scans)?;
+        let found = measured::blur_and_grain(&at.session.output, &context, None, cancel)?;
+        Ok(SharpenSuggestion::of(&found))
+    }
+
+    /// What the sharpening of a frame does to these rows of its full-size picture: halo, noise and sharpness, measured.
+    /// `None` if it is not sharpened, or the rows show neither edges nor flat areas.
+    pub fn sharpening_effect(
+        &self,
+        at: &SessionAt,
+        frame: FrameId,
+        rows: Range<u32>,
+        cancel: &CancelToken,
+    ) -> Result<Option<SharpeningEffect>, EngineError> {
+        let frame = at.session.frame(frame).ok_or(EngineError::NoFrame(frame))?;
+        let Some(sharpening) = render::sharpening(&frame.look, 1.0) else { return Ok(None) };
+        let context = FrameContext::new(&at.session, frame, at.folder.as_deref(), &self.scans)?;
+        measured::effect(&at.session.output, &context, sharpening, (rows.start, rows.end), cancel)
     }
 
     /// Dust maps of all frames of a scan in one plane of its size.

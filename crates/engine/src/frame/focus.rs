@@ -1,7 +1,8 @@
 //! Sharpness of the pictures on a scan, for comparing holder heights.
 
 use glassine_raster::{CancelToken, PixelRect, Plane, RegionSource as _};
-use glassine_sharpness::{FocusError, FocusMeasure, measure_focus};
+use glassine_session::ScanId;
+use glassine_sharpness::{EdgeReport, FocusError, FocusMeasure, MeterError, measure_edge, measure_focus};
 
 use crate::error::EngineError;
 use crate::scans::{OpenScan, ScanStore};
@@ -46,6 +47,67 @@ pub(crate) fn focus_of(
     FocusMeasure::pooled(&measured).ok_or_else(|| {
         EngineError::user_error(problem.to_string(), "scan a frame with fine detail, or a target")
     })
+}
+
+/// Response of every channel of a scan at the slanted edge in a part of it, in linear light.
+pub(crate) fn sfr_of(
+    at: &SessionAt,
+    scan: ScanId,
+    area: Option<PixelRect>,
+    scans: &ScanStore,
+    cancel: &CancelToken,
+) -> Result<EdgeReport, EngineError> {
+    let scan =
+        at.session.scan(scan).ok_or_else(|| EngineError::internal("the scan is not in the session"))?;
+    let open = scans.get(scan, at.folder.as_deref())?;
+    let whole = PixelRect::of_size(open.width(), open.height());
+    let area = match area.map(|area| area.intersect(whole)) {
+        None if whole.width().max(whole.height()) > PART_PX => {
+            return Err(EngineError::user_error(
+                format!(
+                    "a scan of {} x {} px is too large to search for an edge",
+                    whole.width(),
+                    whole.height()
+                ),
+                "give --box X,Y,W,H around the edge",
+            ));
+        }
+        Some(area) if area.width() == 0 || area.height() == 0 => {
+            return Err(EngineError::user_error(
+                format!("the box lies outside the scan of {} x {} px", whole.width(), whole.height()),
+                "give --box X,Y,W,H inside it",
+            ));
+        }
+        Some(area) if area.width().max(area.height()) > PART_PX => {
+            return Err(EngineError::user_error(
+                format!(
+                    "a box of {} x {} px is too large to search for an edge",
+                    area.width(),
+                    area.height()
+                ),
+                format!("give one of at most {PART_PX} px each way"),
+            ));
+        }
+        area => area.unwrap_or(whole),
+    };
+    let samples = open.read(area, cancel)?;
+    let channels = usize::from(samples.channels());
+    let plane = |channel: usize| {
+        let codes = samples.data().iter().skip(channel).step_by(channels);
+        Plane::from_vec(area.width(), area.height(), codes.map(|code| f32::from(*code) / 65_535.0).collect())
+            .ok_or_else(|| EngineError::user_error("the scan could not be read whole", "check the file"))
+    };
+    let colours = usize::from(open.colour_channels()).clamp(1, channels);
+    let planes: Vec<_> = (0..colours).map(plane).collect::<Result<_, _>>()?;
+    let report = measure_edge(&planes, colours / 2, PixelRect::of_size(area.width(), area.height()), cancel);
+    let mut report = report.map_err(|refusal| match refusal {
+        MeterError::Cancelled(cancelled) => cancelled.into(),
+        other => EngineError::user_error(other.to_string(), "the edge was not measured"),
+    })?;
+    let region = report.region;
+    let (x, y) = (area.x0, area.y0);
+    report.region = PixelRect::new(region.x0 + x, region.y0 + y, region.x1 + x, region.y1 + y);
+    Ok(report)
 }
 
 fn middle_of(rect: PixelRect) -> PixelRect {

@@ -16,7 +16,7 @@ use crate::error::EngineError;
 use crate::scans::{OpenScan, ScanStore, identity_table, table_refs};
 
 pub(crate) use base_shift::BaseShift;
-pub(crate) use focus::focus_of;
+pub(crate) use focus::{focus_of, sfr_of};
 
 /// A frame with everything it depends on.
 #[derive(Debug, Clone)]

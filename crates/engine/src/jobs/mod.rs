@@ -145,6 +145,11 @@ pub enum Job {
         /// The frame they follow.
         target: FrameId,
     },
+    /// Measure blur and grain of frames and set the sharpening that suits them: answers with edits.
+    SuggestSharpening {
+        /// Frames to change.
+        frames: Vec<FrameId>,
+    },
     /// Fit a stock to a chart or wedge: answers with [`JobEventKind::StockMeasured`].
     MeasureStock {
         /// The frame that shows it.
@@ -289,6 +294,7 @@ impl Job {
             Self::BaseOverlay { .. } => "marking base pixels",
             Self::GreyPoint { .. } => "setting the grey point",
             Self::MatchFrames { .. } => "matching frames",
+            Self::SuggestSharpening { .. } => "measuring blur and grain",
             Self::MeasureStock { .. } => "measuring the stock",
             Self::ApplyStock { .. } => "solving with the measured stock",
             Self::SaveStock { .. } => "writing the stock",

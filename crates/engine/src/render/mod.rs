@@ -2,11 +2,36 @@
 
 pub(crate) mod downscale;
 pub(crate) mod export;
+pub(crate) mod output_sharpen;
 pub(crate) mod rows;
 
 use glassine_film::{Look, OutputSpace, Param};
 use glassine_raster::{PixelLoop, run_vectorised};
 use glassine_sharpness::Sharpening;
+
+/// Grain of a look, in the order of [`Sharpening::grain_sd`], and its unit there.
+const GRAIN: [Param; 3] = [Param::SharpenGrainDark, Param::SharpenGrainMid, Param::SharpenGrainLight];
+const PERCENT: f64 = 0.01;
+
+/// The values of a look that sharpen in this way at full size.
+pub(crate) fn look_values(sharpening: &Sharpening) -> Vec<(Param, f64)> {
+    let rounded = |param: Param, value: f64| {
+        let steps = 10.0_f64.powi(i32::from(param.spec().decimals));
+        (param, (value * steps).round() / steps)
+    };
+    let values = [
+        (Param::SharpenAmount, sharpening.amount),
+        (Param::SharpenRadiusPx, sharpening.radius_px),
+        (Param::OvershootLimit, sharpening.overshoot_limit),
+    ];
+    let grain = GRAIN.into_iter().zip(sharpening.grain_sd.map(|sd| f64::from(sd) / PERCENT));
+    values
+        .map(|(param, value)| (param, f64::from(value)))
+        .into_iter()
+        .chain(grain)
+        .map(|(p, v)| rounded(p, v))
+        .collect()
+}
 
 /// Sharpening of a look at a scale of `scan_px_per_px` scan pixels per picture pixel; `None` if it has no visible
 /// effect.
@@ -16,6 +41,8 @@ pub(crate) fn sharpening(look: &Look, scan_px_per_px: f64) -> Option<Sharpening>
         amount: look.get(Param::SharpenAmount) as f32,
         radius_px: radius_px as f32,
         overshoot_limit: look.get(Param::OvershootLimit) as f32,
+        // Scaling down averages grain over as many pixels each way.
+        grain_sd: GRAIN.map(|param| (look.get(param) * PERCENT / scan_px_per_px.max(1.0)) as f32),
     };
     // A radius far below one screen pixel can't be seen.
     (!sharpening.is_identity() && radius_px >= 0.25).then_some(sharpening)
@@ -42,6 +69,11 @@ impl Lightness {
     fn value(self, r: f32, g: f32, b: f32) -> f32 {
         let y = LUMA[0] * r + LUMA[1] * g + LUMA[2] * b;
         if self == Self::Linear { y.max(0.0).cbrt() } else { y }
+    }
+
+    /// Lightness of interleaved red, green and blue.
+    pub(crate) fn of_pixels(self, pixels: &[f32]) -> Vec<f32> {
+        pixels.chunks_exact(3).map(|pixel| self.value(pixel[0], pixel[1], pixel[2])).collect()
     }
 
     /// A colour value after its pixel's lightness changes from `before` to `after`.

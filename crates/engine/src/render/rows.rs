@@ -174,7 +174,12 @@ mod tests {
 
     #[test]
     fn any_cut_into_bands_gives_the_rows_of_the_whole_picture() {
-        let sharpening = |radius_px| Sharpening { amount: 0.8, radius_px, overshoot_limit: 0.3 };
+        let sharpening = |radius_px| Sharpening {
+            amount: 0.8,
+            radius_px,
+            overshoot_limit: 0.3,
+            grain_sd: [0.0, 0.2, 0.1],
+        };
         for (radius_px, lightness) in [(0.7, Lightness::Encoded), (2.5, Lightness::Linear)] {
             let whole = sharpened_whole(sharpening(radius_px), lightness);
             let size = (WIDTH as u32, HEIGHT as u32);

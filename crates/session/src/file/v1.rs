@@ -220,6 +220,7 @@ struct Output {
     compression: String,
     jpeg_quality: u8,
     web_long_side_px: u32,
+    sharpen_output: bool,
     creator: String,
     copyright: String,
     #[serde(default, skip_serializing_if = "String::is_empty")]
@@ -527,6 +528,7 @@ impl Output {
                 .unwrap_or_else(|| output.compression.key().to_owned()),
             jpeg_quality: output.jpeg_quality,
             web_long_side_px: output.web_long_side_px,
+            sharpen_output: output.sharpen_output,
             creator: output.creator.clone(),
             copyright: output.copyright.clone(),
             caption: output.caption.clone(),
@@ -561,6 +563,7 @@ impl Output {
             compression,
             jpeg_quality: self.jpeg_quality.clamp(1, 100),
             web_long_side_px: self.web_long_side_px.max(16),
+            sharpen_output: self.sharpen_output,
             creator: self.creator,
             copyright: self.copyright,
             caption: self.caption,

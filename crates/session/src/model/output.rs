@@ -107,6 +107,8 @@ pub struct OutputSettings {
     pub jpeg_quality: u8,
     /// Longest side of web pictures, pixels.
     pub web_long_side_px: u32,
+    /// Whether pictures that are scaled down are sharpened afterwards; masters never are.
+    pub sharpen_output: bool,
     /// Photographer, for the metadata.
     pub creator: String,
     /// Rights line, for the metadata.
@@ -164,6 +166,7 @@ impl Default for OutputSettings {
             compression: TiffCompression::default(),
             jpeg_quality: 92,
             web_long_side_px: 2048,
+            sharpen_output: true,
             creator: String::new(),
             copyright: String::new(),
             caption: String::new(),

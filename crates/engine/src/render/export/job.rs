@@ -14,8 +14,9 @@ use crate::colour::output_profile;
 use crate::dust::Repair;
 use crate::error::EngineError;
 use crate::frame::{FrameContext, InputCodes, rendering_of, space_of};
-use crate::render;
 use crate::render::downscale::Shrink;
+use crate::render::output_sharpen::OutputSharpener;
+use crate::render::{self, Lightness};
 use crate::scans::zeroed;
 use crate::types::ExportRequest;
 
@@ -52,7 +53,7 @@ pub(super) fn count_exactly(
     cancel: &CancelToken,
     share: &(dyn Fn(f32) + Sync),
 ) -> Result<Histogram, EngineError> {
-    let job = FrameJob::new(output, None, context, repair)?;
+    let job = FrameJob::new(output, render::sharpening(&context.frame.look, 1.0), context, repair)?;
     let maker = BandMaker::new(&job, Purpose::Count);
     let bands = job.bands(1);
     let mut histogram = Histogram::default();
@@ -80,13 +81,15 @@ pub(super) struct FrameJob<'a> {
     pub(super) space: OutputSpace,
     /// Size of the file, if smaller than the frame.
     shrunk: Option<(u32, u32)>,
+    /// Whether it is sharpened once more after it was scaled down.
+    sharpen_output: bool,
     pub(super) bits: u8,
 }
 
 impl<'a> FrameJob<'a> {
     pub(super) fn new(
         output: &OutputSettings,
-        sharpen: Option<bool>,
+        sharpening: Option<Sharpening>,
         context: &'a FrameContext,
         repair: Option<&'a Repair>,
     ) -> Result<Self, EngineError> {
@@ -98,10 +101,6 @@ impl<'a> FrameJob<'a> {
             if context.open.is_linear() || repair.is_none() { InputCodes::File } else { InputCodes::Linear };
         let (width, height) = TiltedSampling::natural_size(&frame.crop, frame.orientation);
         let sampling = TiltedSampling::new(&frame.crop, frame.orientation, width, height, Kernel::Cubic);
-        let sharpening = match sharpen {
-            Some(false) => None,
-            Some(true) | None => render::sharpening(&frame.look, 1.0),
-        };
         let long_side = width.max(height);
         let shrunk = (output.kind == OutputKind::Web && long_side > output.web_long_side_px).then(|| {
             let side = |px: u32| {
@@ -120,6 +119,7 @@ impl<'a> FrameJob<'a> {
             sharpening,
             space,
             shrunk,
+            sharpen_output: output.sharpen_output,
             bits: if output.kind == OutputKind::Master { 16 } else { 8 },
         })
     }
@@ -198,6 +198,10 @@ impl<'a> FrameJob<'a> {
         let packer = writer.packer();
         let from = (self.sampling.width(), self.sampling.height());
         let mut shrink = self.shrunk.map(|to| Shrink::new(from, to, self.space.transfer()));
+        let mut sharpener = self
+            .shrunk
+            .filter(|_| self.sharpen_output)
+            .map(|(width, _)| OutputSharpener::new(width, Lightness::of(self.space)));
         let (purpose, granule_rows) = match shrink {
             Some(_) => (Purpose::Shrink, 1),
             None => (Purpose::File(&packer), packer.granule_rows()),
@@ -214,7 +218,10 @@ impl<'a> FrameJob<'a> {
                     maker.take_back(rows);
                 }
                 (Body::Encoded(encoded), Some(shrink)) => {
-                    let smaller = shrink.push(&encoded);
+                    let mut smaller = shrink.push(&encoded);
+                    if let Some(sharpener) = &mut sharpener {
+                        smaller = sharpener.push(&smaller);
+                    }
                     self.put_small(writer, &smaller, shrink.width())?;
                 }
                 (Body::Encoded(_) | Body::Nothing, _) => {}
@@ -223,7 +230,11 @@ impl<'a> FrameJob<'a> {
             Ok::<(), EngineError>(())
         })?;
         if let Some(shrink) = &mut shrink {
-            let rest = shrink.finish();
+            let mut rest = shrink.finish();
+            if let Some(sharpener) = &mut sharpener {
+                rest = sharpener.push(&rest);
+                rest.extend(sharpener.finish());
+            }
             self.put_small(writer, &rest, shrink.width())?;
         }
         Ok(histogram)

@@ -6,6 +6,7 @@ mod closing;
 mod flow;
 mod inputs;
 mod job;
+pub(crate) mod measured;
 
 use std::collections::{HashMap, VecDeque};
 use std::path::{Path, PathBuf};
@@ -24,11 +25,15 @@ use crate::dust::repair_cache::RepairCache;
 use crate::dust::{self, Repair};
 use crate::error::{EngineError, Notice, Severity};
 use crate::frame::FrameContext;
+use crate::render;
 use crate::scans::{ScanStore, files_of};
-use crate::types::{ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope};
+use crate::types::{
+    ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope, SharpenChoice, SharpenSuggestion,
+};
 use closing::{Closing, Outcome, WrittenFrame};
 use inputs::Inputs;
 use job::{FrameJob, count_exactly};
+use measured::blur_and_grain;
 
 /// Written frames that are synced and read back at a time, while others are made.
 const CLOSING_AT_ONCE: usize = 2;
@@ -214,7 +219,17 @@ impl Exporter<'_> {
         inputs.begin(&context)?;
         let mut notes = Vec::from_iter(context.check_box()?.map(|problem| problem.to_string()));
         let repair = self.repair_for_export(request, &context, cancel, &mut notes)?;
-        let job = FrameJob::new(&request.output, request.sharpen, &context, repair.as_deref())?;
+        let sharpening = match request.sharpen {
+            Some(SharpenChoice::Off) => None,
+            Some(SharpenChoice::On) | None => render::sharpening(&frame.look, 1.0),
+            Some(SharpenChoice::Suggested) => {
+                let found = blur_and_grain(&request.output, &context, repair.as_deref(), cancel)?;
+                let suggested = SharpenSuggestion::of(&found);
+                notes.push(suggested.to_string());
+                Some(suggested.sharpening)
+            }
+        };
+        let job = FrameJob::new(&request.output, sharpening, &context, repair.as_deref())?;
         let spec = job.spec(request, session);
         let mut writer = PictureWriter::begin(path, &spec)?;
         let histogram = job.run(&mut writer, cancel, share)?;
