@@ -12,7 +12,7 @@ use crate::stroke::BrushStroke;
 
 mod output;
 
-pub use self::output::{OutputKind, OutputSettings, TiffCompression};
+pub use self::output::{ExportRecipe, OutputKind, OutputSettings, PrintSettings, TiffCompression};
 
 macro_rules! id {
     ($(#[$doc:meta])* $name:ident) => {

@@ -39,6 +39,7 @@ const RESTRICTED: &[(&str, &[&str])] = &[
     ("tiff", &["scanfile"]),
     ("png", &["scanfile"]),
     ("moxcms", &["scanfile"]),
+    ("krilla", &["scanfile"]),
     ("lcms2", &["scanfile", "tests"]),
 ];
 

@@ -9,12 +9,16 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
 use self::frame::Frame;
+use self::recipe::recipes_of;
 use self::scan::Scan;
 use super::paths::StoredPath;
 use super::{FORMAT, FileError, FileStamp, OpenedFile, VERSION};
 use crate::model::{self, ScanId, StripId};
 
+pub use self::recipe::{recipe_from_json, recipe_to_json};
+
 mod frame;
+mod recipe;
 mod scan;
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -190,6 +194,12 @@ struct Output {
     copyright: String,
     #[serde(default, skip_serializing_if = "String::is_empty")]
     caption: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    name_template: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    print: Option<recipe::Print>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    recipes: Vec<recipe::Recipe>,
 }
 
 impl Default for Output {
@@ -487,6 +497,9 @@ impl Output {
             creator: output.creator.clone(),
             copyright: output.copyright.clone(),
             caption: output.caption.clone(),
+            name_template: output.name_template.clone(),
+            print: (output.print != usual.print).then(|| recipe::Print::from_model(&output.print)),
+            recipes: output.recipes.iter().map(recipe::Recipe::from_model).collect(),
         }
     }
 
@@ -521,6 +534,9 @@ impl Output {
             creator: self.creator,
             copyright: self.copyright,
             caption: self.caption,
+            name_template: self.name_template,
+            print: self.print.map_or(usual.print, recipe::Print::into_model),
+            recipes: recipes_of(self.recipes, notes),
         }
     }
 }
