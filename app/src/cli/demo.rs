@@ -76,7 +76,7 @@ pub(super) fn run(args: &DemoArgs, cancel: &CancelToken) -> Result<Outcome, Engi
 
 /// Refuses to replace pictures of an earlier run: nothing is written, and the message says how to continue.
 fn refuse_earlier_pictures(session: &Session, to: &Path) -> Result<(), EngineError> {
-    let planned = planned_paths(&session.frames, to, &session.output);
+    let planned = planned_paths(session, &session.frames, to, &session.output, "");
     let Some(earlier) = planned.into_iter().find_map(|(_, path)| path.ok().filter(|path| path.exists()))
     else {
         return Ok(());

@@ -4,11 +4,11 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 use glassine_engine::{
-    Engine, EngineError, ExportReport, ExportRequest, FrameScope, SessionAt, SharpenChoice,
+    Engine, EngineError, ExportReport, ExportRequest, FailedFrame, FrameScope, SessionAt, SharpenChoice,
 };
 use glassine_film::{BalanceMode, OutputSpace, Rendering};
 use glassine_raster::CancelToken;
-use glassine_session::{FrameId, OutputKind, TiffCompression};
+use glassine_session::{FrameId, OutputKind, TiffCompression, is_template};
 use serde_json::{Value, json};
 
 use super::{
@@ -47,7 +47,7 @@ pub struct ExportArgs {
     /// Frame numbers as they are shown, such as 1,3-5 or 12A; all that are not skipped if omitted
     #[arg(long)]
     pub frames: Option<String>,
-    /// master, jpeg or web
+    /// master, tiff8, jpeg, web, print or archive-negative
     #[arg(long, value_parser = |s: &str| named(s, OutputKind::from_key(s), &OutputKind::ALL.map(OutputKind::key)))]
     pub kind: Option<OutputKind>,
     /// srgb, display-p3, adobe-rgb-1998, romm-rgb or linear-srgb
@@ -71,7 +71,8 @@ pub struct ExportArgs {
     /// none, deflate or lzw
     #[arg(long, value_parser = |s: &str| named(s, TiffCompression::from_key(s), &TiffCompression::ALL.map(TiffCompression::key)))]
     pub compression: Option<TiffCompression>,
-    /// Base name of the files
+    /// Base name of the files, or a template such as "{roll}/{number:2} {title}": pieces roll, strip, number, count,
+    /// title, kind and date in braces, / for subfolders
     #[arg(long)]
     pub name: Option<String>,
     /// Replace existing files
@@ -81,7 +82,7 @@ pub struct ExportArgs {
     pub printing: Printing,
 }
 
-fn named<T>(text: &str, found: Option<T>, known: &[&str]) -> Result<T, String> {
+pub(super) fn named<T>(text: &str, found: Option<T>, known: &[&str]) -> Result<T, String> {
     found.ok_or_else(|| format!("“{text}” is unknown; choose one of {}", known.join(", ")))
 }
 
@@ -113,7 +114,11 @@ pub(super) fn run(args: &ExportArgs, cancel: &CancelToken) -> Result<Outcome, En
         rendering.key().clone_into(&mut output.rendering);
     }
     if let Some(name) = &args.name {
-        output.base_name.clone_from(name);
+        if is_template(name) {
+            output.name_template = Some(name.clone());
+        } else {
+            (output.base_name, output.name_template) = (name.clone(), None);
+        }
     }
     let on = |switch: Option<Switch>| switch.map(|switch| switch == Switch::On);
     output.sharpen_output = on(args.output_sharpen).unwrap_or(output.sharpen_output);
@@ -218,8 +223,16 @@ pub(super) fn report_json(report: &ExportReport) -> Value {
             })
         })
         .collect();
-    let failed: Vec<Value> = report
-        .failed
+    json!({
+        "written": written,
+        "skipped": report.skipped.iter().map(|id| id.0).collect::<Vec<_>>(),
+        "failed": failed_json(&report.failed),
+        "stopped": report.cancelled,
+    })
+}
+
+pub(super) fn failed_json(failed: &[FailedFrame]) -> Value {
+    failed
         .iter()
         .map(|failed| {
             json!({
@@ -230,11 +243,5 @@ pub(super) fn report_json(report: &ExportReport) -> Value {
                 "path": failed.notice.path.as_deref().map(path_json),
             })
         })
-        .collect();
-    json!({
-        "written": written,
-        "skipped": report.skipped.iter().map(|id| id.0).collect::<Vec<_>>(),
-        "failed": failed,
-        "stopped": report.cancelled,
-    })
+        .collect()
 }

@@ -3,8 +3,10 @@
 //! Exit codes: 0 done, 1 some frames or scans failed (each named) or have serious faults, 2 cannot start, 128 plus the number of the signal
 //! that stopped it: 130 for Ctrl+C.
 
+mod archive;
 mod canvas;
 mod check;
+mod contact_sheet;
 mod demo;
 mod dust;
 mod export;
@@ -81,6 +83,12 @@ pub enum CliCommand {
     Show(show::ShowArgs),
     /// Write the finished pictures of a session
     Export(export::ExportArgs),
+    /// Write a contact sheet of a session: PDF, JPEG or PNG
+    ContactSheet(contact_sheet::ContactSheetArgs),
+    /// Write a package for safekeeping: scans, settings, negatives, notes and checksums
+    Archive(archive::ArchiveArgs),
+    /// Check that a package, or the scans of a session, are as they were
+    Verify(archive::VerifyArgs),
     /// Change how scans of a session are read: encoding, fourth sample, page, infrared file
     ReadAs(read_as::ReadAsArgs),
     /// Point a session to where its moved or renamed scans are now, by content
@@ -120,6 +128,9 @@ pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
         CliCommand::New(args) => new::run(args, cancel),
         CliCommand::Show(args) => show::run(args, cancel),
         CliCommand::Export(args) => export::run(args, cancel),
+        CliCommand::ContactSheet(args) => contact_sheet::run(args, cancel),
+        CliCommand::Archive(args) => archive::run(args, cancel),
+        CliCommand::Verify(args) => archive::verify(args, cancel),
         CliCommand::DustMap(args) => dust::run(args, cancel),
         CliCommand::Join(args) => join::run(args, cancel),
         CliCommand::Solve(args) => solve::run(args, cancel),

@@ -203,7 +203,7 @@ pub(super) fn kind_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 
 fn detail_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let kind = cx.session.output.kind;
-    if kind == OutputKind::Master {
+    if kind.is_tiff() {
         let choices = [
             (TiffCompression::None, "none", "fastest, opens everywhere"),
             (TiffCompression::Deflate, "deflate", "smallest, takes longest"),

@@ -50,10 +50,9 @@ impl AnalysisContext<'_> {
         let found = find(self, &open)?;
         (self.progress)(0.8, "measuring the scan");
         let size_px = (open.width(), open.height());
-        let file = open.file()?;
         let bands: Vec<Band> = band_rects(size_px.0, size_px.1, &found)
             .into_iter()
-            .map(|rect: PixelRect| Ok(Band { rect, codes: file.read(rect, self.cancel)? }))
+            .map(|rect: PixelRect| Ok(Band { rect, codes: open.read_codes(rect, self.cancel)? }))
             .collect::<Result<_, EngineError>>()?;
         let light: Vec<&[f32]> = open.tables.linearisation.tables.iter().map(AsRef::as_ref).collect();
         let under_check = ScanUnderCheck {

@@ -3,10 +3,12 @@
 //! **Invariant:** a preview is a region of the same pipeline as the export, never a second implementation.
 //! **Invariant:** scans are only ever opened for reading.
 
+mod archive;
 mod build;
 mod cache;
 mod check;
 pub mod colour;
+mod contact_sheet;
 mod dust;
 mod engine;
 mod error;
@@ -39,7 +41,9 @@ pub use scans::relink::{FoundBy, Relinked};
 pub use session_files::MadeSession;
 pub use threads::prepare_threads;
 pub use types::{
-    DIFFERENCE_GAIN, ExactCount, ExportReport, ExportRequest, ExportedFile, FailedFrame, FoundReading,
-    FrameScope, NewSessionRequest, Overlay, PictureSide, Preview, PreviewRequest, RepairSummary, ScanPicture,
-    ScanReading, SessionAt, SessionKey, SharpenChoice, SharpenSuggestion, UnitRect, ViewKey,
+    ArchiveReport, ArchiveRequest, ContactSheetReport, ContactSheetRequest, DIFFERENCE_GAIN, ExactCount,
+    ExportReport, ExportRequest, ExportedFile, FailedFrame, FolderCheck, FolderFault, FolderFinding,
+    FoundReading, FrameScope, NewSessionRequest, Overlay, PAPERS_MM, PictureSide, Preview, PreviewRequest,
+    RepairSummary, ScanPicture, ScanReading, SessionAt, SessionKey, SharpenChoice, SharpenSuggestion,
+    SheetArrangement, UnitRect, ViewKey,
 };

@@ -412,3 +412,133 @@ pub struct ExportReport {
     /// Whether the user stopped it; finished files stay.
     pub cancelled: bool,
 }
+
+/// How the frames of a contact sheet are arranged.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum SheetArrangement {
+    /// One strip a row if its frames fit one, else a grid.
+    #[default]
+    Auto,
+    /// Every strip begins a row.
+    Strips,
+    /// All frames one after the other.
+    Grid,
+}
+
+impl SheetArrangement {
+    /// In the order shown.
+    pub const ALL: [Self; 3] = [Self::Auto, Self::Strips, Self::Grid];
+
+    /// Name on the command line.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Auto => "auto",
+            Self::Strips => "strips",
+            Self::Grid => "grid",
+        }
+    }
+
+    /// The arrangement that a command names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|choice| choice.key() == key)
+    }
+}
+
+/// Sizes of paper that can be named, width and height in mm.
+///
+/// Source: ISO 216 for the A sizes, ANSI/ASME Y14.1 for letter and tabloid; photographic paper by its nominal inches.
+pub const PAPERS_MM: [(&str, [f64; 2]); 7] = [
+    ("a5", [148.0, 210.0]),
+    ("a4", [210.0, 297.0]),
+    ("a3", [297.0, 420.0]),
+    ("letter", [215.9, 279.4]),
+    ("legal", [215.9, 355.6]),
+    ("tabloid", [279.4, 431.8]),
+    ("8x10", [203.2, 254.0]),
+];
+
+/// A contact sheet to be made.
+#[derive(Debug, Clone)]
+pub struct ContactSheetRequest {
+    pub at: SessionAt,
+    /// The file; its ending chooses PDF, JPEG or PNG.
+    pub path: PathBuf,
+    /// Width and height of the paper.
+    pub paper_mm: [f64; 2],
+    pub arrangement: SheetArrangement,
+    /// Whether the film as scanned stands above each print.
+    pub negatives: bool,
+    /// Whether to replace an existing file.
+    pub replace: bool,
+    /// Settings by which the files of the frames are named.
+    pub output: OutputSettings,
+    /// Name of the session, for the foot of the page.
+    pub name: String,
+    /// Date for the header; the engine reads no clock for it.
+    pub made_on: String,
+}
+
+/// A contact sheet that was made.
+#[derive(Debug, Clone, Default)]
+pub struct ContactSheetReport {
+    /// The files: one PDF, or a picture for each page.
+    pub written: Vec<PathBuf>,
+    pub pages: usize,
+    pub frames: usize,
+    /// Frames without a picture, each with its reason.
+    pub failed: Vec<FailedFrame>,
+}
+
+/// A package for safekeeping to be made.
+#[derive(Debug, Clone)]
+pub struct ArchiveRequest {
+    pub at: SessionAt,
+    /// The folder of the package; it must not exist, or be empty.
+    pub folder: PathBuf,
+    /// Date, `YYYY-MM-DD`; the engine reads no clock for it.
+    pub made_on: String,
+}
+
+/// A package that was made.
+#[derive(Debug, Clone, Default)]
+pub struct ArchiveReport {
+    /// Files with a checksum.
+    pub files: usize,
+    pub scans: usize,
+    pub negatives: usize,
+}
+
+/// What is wrong with a file.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FolderFault {
+    Missing,
+    Changed,
+    /// There, but in no list.
+    Extra,
+}
+
+impl FolderFault {
+    /// Name in `--json` output.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Missing => "missing",
+            Self::Changed => "changed",
+            Self::Extra => "extra",
+        }
+    }
+}
+
+/// A file that is not as it was.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct FolderFinding {
+    pub path: PathBuf,
+    pub fault: FolderFault,
+}
+
+/// Result of comparing files with their checksums.
+#[derive(Debug, Clone, Default)]
+pub struct FolderCheck {
+    /// Files that were looked for.
+    pub files: usize,
+    pub findings: Vec<FolderFinding>,
+}

@@ -41,6 +41,7 @@ mod parts;
 pub mod protect;
 mod read;
 mod scan;
+pub mod sheet;
 mod write;
 mod write_rgbi;
 

@@ -19,7 +19,7 @@ mod output;
 pub use self::edge_code::{FilmNumber, ReadCode, StripCode};
 pub use self::frame_marks::{FrameFlag, FrameMark};
 pub use self::join::{Join, JoinPart};
-pub use self::output::{OutputKind, OutputSettings, TiffCompression};
+pub use self::output::{ExportRecipe, OutputKind, OutputSettings, PrintSettings, TiffCompression};
 
 macro_rules! id {
     ($(#[$doc:meta])* $name:ident) => {

@@ -1,8 +1,13 @@
-//! File names of exported frames: base name and counter, or a frame's own name, made safe for any file system.
+//! File names of exported frames: base name and counter, a frame's own name, or a template, made safe for any file
+//! system.
+
+mod template;
 
 use unicode_normalization::UnicodeNormalization as _;
 
 use crate::model::{Frame, OutputSettings};
+
+pub use template::{NAME_PIECES, NameFacts, is_template};
 
 /// Why a name can't be used.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -31,6 +36,27 @@ pub enum NameError {
         /// Longest that is accepted.
         limit: usize,
     },
+    /// A word in braces that stands for nothing.
+    #[error("“{{{piece}}}” is no piece of a name; use {}", piece_list())]
+    Piece {
+        /// The word.
+        piece: String,
+    },
+    /// An opening or closing brace alone.
+    #[error("a brace is open or closed without the other; write {{{{ or }}}} for the character itself")]
+    Brace,
+    /// More subfolders than are of use.
+    #[error("the name has {folders} folders; at most {limit} are made")]
+    TooDeep {
+        /// Folders of the name.
+        folders: usize,
+        /// Most that are accepted.
+        limit: usize,
+    },
+}
+
+fn piece_list() -> String {
+    NAME_PIECES.map(|(key, _)| format!("{{{key}}}")).join(", ")
 }
 
 /// Leaves room for an extension and a temporary suffix below the usual limit of 255 bytes.
@@ -49,9 +75,30 @@ pub fn file_stem(output: &OutputSettings, frame: &Frame) -> Result<String, NameE
             format!("{base} {}", output.number_of(frame, output.digits))
         }
     };
-    let stem: String = stem.nfc().collect();
+    let stem = composed(&stem);
     check(&stem)?;
     Ok(stem)
+}
+
+/// Path of a frame's file below the target folder, without its extension: by the template of the settings if there is
+/// one, else its [`file_stem`]. Folders are separated by `/`.
+///
+/// # Errors
+/// As [`file_stem`], for each folder and the name.
+pub fn frame_path(
+    output: &OutputSettings,
+    frame: &Frame,
+    facts: &NameFacts<'_>,
+) -> Result<String, NameError> {
+    match &output.name_template {
+        Some(template) => template::path_of(template, output, frame, facts),
+        None => file_stem(output, frame),
+    }
+}
+
+/// Letters with their marks in one character, however they were typed.
+fn composed(text: &str) -> String {
+    text.nfc().collect()
 }
 
 /// Key that two names share if some file system takes them for one: case and the composition of letters make no

@@ -432,6 +432,9 @@ impl Work {
             creator,
             copyright,
             caption,
+            name_template,
+            print,
+            recipes,
         } = new.clone();
         OutputSettings {
             folder: changed(folder, &old.folder, &now.folder),
@@ -449,6 +452,9 @@ impl Work {
             creator: changed(creator, &old.creator, &now.creator),
             copyright: changed(copyright, &old.copyright, &now.copyright),
             caption: changed(caption, &old.caption, &now.caption),
+            name_template: changed(name_template, &old.name_template, &now.name_template),
+            print: changed(print, &old.print, &now.print),
+            recipes: changed(recipes, &old.recipes, &now.recipes),
         }
     }
 }

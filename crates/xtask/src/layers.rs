@@ -40,6 +40,7 @@ const RESTRICTED: &[(&str, &[&str])] = &[
     ("tiff", &["scanfile"]),
     ("png", &["scanfile"]),
     ("moxcms", &["scanfile"]),
+    ("krilla", &["scanfile"]),
     ("lcms2", &["scanfile", "tests"]),
 ];
 

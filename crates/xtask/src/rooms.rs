@@ -26,6 +26,8 @@ const ENGINE: &[&str] = &[
     "dust",
     "render",
     "preview",
+    "contact_sheet",
+    "archive",
     "build",
     "check",
     "session_files",

@@ -36,7 +36,8 @@ use crate::scans::{ScanStore, files_of};
 use crate::session_files::{MadeSession, Run, SavedState};
 use crate::threads::prepare_threads;
 use crate::types::{
-    ExportReport, ExportRequest, NewSessionRequest, ScanPicture, SessionAt, SessionKey, SharpenSuggestion,
+    ArchiveReport, ArchiveRequest, ContactSheetReport, ContactSheetRequest, ExportReport, ExportRequest,
+    FolderCheck, NewSessionRequest, ScanPicture, SessionAt, SessionKey, SharpenSuggestion,
 };
 
 /// Turns sessions into pictures.
@@ -419,5 +420,29 @@ impl Engine {
         progress: ExportProgress<'_>,
     ) -> Result<ExportReport, EngineError> {
         self.exporter().export(request, cancel, progress)
+    }
+    /// Write a package of a session for safekeeping.
+    pub fn archive(
+        &self,
+        request: &ArchiveRequest,
+        cancel: &CancelToken,
+        progress: ExportProgress<'_>,
+    ) -> Result<ArchiveReport, EngineError> {
+        crate::archive::write(&self.exporter(), request, cancel, progress)
+    }
+
+    /// Compare a package with its checksums; every file is read.
+    pub fn check_archive(&self, folder: &Path, cancel: &CancelToken) -> Result<FolderCheck, EngineError> {
+        crate::archive::check(folder, cancel)
+    }
+
+    /// Write the contact sheet of a session.
+    pub fn contact_sheet(
+        &self,
+        request: &ContactSheetRequest,
+        cancel: &CancelToken,
+        progress: Progress<'_>,
+    ) -> Result<ContactSheetReport, EngineError> {
+        crate::contact_sheet::write(&self.previews, request, cancel, progress)
     }
 }

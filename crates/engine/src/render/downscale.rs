@@ -22,10 +22,6 @@ impl Shrink {
         Self { from, to, transfer, light, sums: vec![0.0; to.0 as usize * 3], next_in: 0, next_out: 0 }
     }
 
-    pub(crate) fn width(&self) -> u32 {
-        self.to.0
-    }
-
     /// Take rows; returns the output rows they complete.
     pub(crate) fn push(&mut self, rows: &[f32]) -> Vec<f32> {
         let stride = self.from.0 as usize * 3;

@@ -9,7 +9,7 @@ use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
 use super::checksum::sample_checksum;
 use super::spec::WrittenFile;
 use crate::read::zeroed;
-use crate::{AtomicFile, Error, OpenOptions, Scan};
+use crate::{AtomicFile, Error, FourthSample, OpenOptions, Scan};
 
 /// Bytes of unpacked blocks kept while reading back; rows are requested once and in order.
 const CACHE_BYTES: u64 = 4 << 20;
@@ -58,8 +58,13 @@ impl ClosedPicture {
             Error::Cancelled(_) | Error::Io { .. } | Error::OutOfMemory { .. } => error,
             other => self.differs(format!("it can't be read ({other})")),
         };
-        let options =
-            OpenOptions { cache_bytes: CACHE_BYTES, least_sides_px: (1, 1), ..OpenOptions::default() };
+        // Every sample is read, whatever an even infrared looks like.
+        let options = OpenOptions {
+            cache_bytes: CACHE_BYTES,
+            least_sides_px: (1, 1),
+            fourth_sample: FourthSample::Infrared,
+            ..OpenOptions::default()
+        };
         let scan = Scan::open(self.file.temporary_path(), &options).map_err(with_reason)?;
         if (scan.width(), scan.height(), scan.channels()) != (self.size_px.0, self.size_px.1, self.channels) {
             return Err(self.differs("it has another size"));

@@ -73,7 +73,7 @@ pub struct Metadata {
 pub struct PictureSpec {
     pub width_px: u32,
     pub height_px: u32,
-    /// 1 grey, 3 red green blue.
+    /// 1 grey, 3 red green blue; 2 and 4 have infrared as their last sample, in TIFF alone.
     pub channels: u8,
     /// 8 or 16.
     pub bits: u8,
@@ -108,12 +108,19 @@ impl PictureSpec {
         self.row_samples() * usize::from(self.bits / 8)
     }
 
+    /// Whether the last sample of each pixel is infrared.
+    pub(crate) fn has_infrared(&self) -> bool {
+        self.channels.is_multiple_of(2)
+    }
+
     /// Whether the values fit together, and whether the format can hold the picture.
     pub(crate) fn check(&self, path: &Path) -> Result<(), Error> {
         let wrong = if self.width_px == 0 || self.height_px == 0 {
             "a picture needs at least one pixel"
-        } else if !matches!(self.channels, 1 | 3) {
-            "a picture has 1 or 3 channels"
+        } else if !(1..=4).contains(&self.channels) {
+            "a picture has 1 or 3 channels, and infrared beside them"
+        } else if self.has_infrared() && !matches!(self.format, PictureFormat::Tiff { .. }) {
+            "infrared needs a TIFF"
         } else if !matches!(self.bits, 8 | 16) {
             "a picture has 8 or 16 bits"
         } else {

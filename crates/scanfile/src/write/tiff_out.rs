@@ -12,8 +12,8 @@ use std::path::Path;
 use tiff::TiffResult;
 use tiff::encoder::{TiffEncoder, TiffKind, TiffKindBig, TiffKindStandard};
 use tiff::tags::{
-    CompressionMethod, PhotometricInterpretation, PlanarConfiguration, Predictor, ResolutionUnit,
-    SampleFormat, Tag,
+    CompressionMethod, ExtraSamples, PhotometricInterpretation, PlanarConfiguration, Predictor,
+    ResolutionUnit, SampleFormat, Tag,
 };
 
 use super::directory::{Fields, write_failed};
@@ -145,7 +145,7 @@ fn write_directories<K: TiffKind>(
     };
     page.set(Tag::Compression, method)?;
     let colour = match spec.channels {
-        3 => PhotometricInterpretation::RGB,
+        3 | 4 => PhotometricInterpretation::RGB,
         _ => PhotometricInterpretation::BlackIsZero,
     };
     page.set(Tag::PhotometricInterpretation, colour)?;
@@ -163,6 +163,10 @@ fn write_directories<K: TiffKind>(
     page.set(Tag::ResolutionUnit, unit)?;
     if compression != Compression::None {
         page.set(Tag::Predictor, Predictor::Horizontal)?;
+    }
+    if spec.has_infrared() {
+        // The only honest tag for infrared: TIFF 6.0, section 18, has none for it.
+        page.set(Tag::ExtraSamples, [ExtraSamples::Unspecified].as_slice())?;
     }
     page.set(Tag::SampleFormat, vec![SampleFormat::Uint; channels].as_slice())?;
     if let Some(icc) = &spec.icc {

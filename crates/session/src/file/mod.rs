@@ -17,6 +17,7 @@ use serde_json::Value;
 use crate::{Session, unknown};
 
 pub use self::paths::{path_bytes, path_from_bytes, resolve_path};
+pub use self::v1::{recipe_from_json, recipe_to_json};
 
 /// Value of the key `format` that marks a session file.
 pub const FORMAT: &str = "glassine-session";

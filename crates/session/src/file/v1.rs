@@ -10,13 +10,17 @@ use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
 use self::frame::Frame;
+use self::recipe::recipes_of;
 use self::scan::Scan;
 use super::paths::StoredPath;
 use super::{FORMAT, FileError, FileStamp, OpenedFile};
 use crate::model::{self, RollId, ScanId, StripId};
 
+pub use self::recipe::{recipe_from_json, recipe_to_json};
+
 mod frame;
 mod join;
+mod recipe;
 mod scan;
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -225,6 +229,12 @@ struct Output {
     copyright: String,
     #[serde(default, skip_serializing_if = "String::is_empty")]
     caption: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    name_template: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    print: Option<recipe::Print>,
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    recipes: Vec<recipe::Recipe>,
 }
 
 impl Default for Output {
@@ -532,6 +542,9 @@ impl Output {
             creator: output.creator.clone(),
             copyright: output.copyright.clone(),
             caption: output.caption.clone(),
+            name_template: output.name_template.clone(),
+            print: (output.print != usual.print).then(|| recipe::Print::from_model(&output.print)),
+            recipes: output.recipes.iter().map(recipe::Recipe::from_model).collect(),
         }
     }
 
@@ -567,6 +580,9 @@ impl Output {
             creator: self.creator,
             copyright: self.copyright,
             caption: self.caption,
+            name_template: self.name_template,
+            print: self.print.map_or(usual.print, recipe::Print::into_model),
+            recipes: recipes_of(self.recipes, notes),
         }
     }
 }

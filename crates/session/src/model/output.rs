@@ -14,11 +14,18 @@ pub enum OutputKind {
     Web,
     /// 8-bit JPEG at full resolution.
     Jpeg,
+    /// 8-bit TIFF at full resolution.
+    Tiff8,
+    /// 8-bit TIFF of the size of a print, sharpened for paper.
+    Print,
+    /// 16-bit TIFF of the film as scanned, with infrared and a margin of rebate.
+    ArchiveNegative,
 }
 
 impl OutputKind {
     /// In the order shown.
-    pub const ALL: [Self; 3] = [Self::Master, Self::Jpeg, Self::Web];
+    pub const ALL: [Self; 6] =
+        [Self::Master, Self::Tiff8, Self::Jpeg, Self::Web, Self::Print, Self::ArchiveNegative];
 
     /// Name in files and on the command line.
     pub fn key(self) -> &'static str {
@@ -26,6 +33,9 @@ impl OutputKind {
             Self::Master => "master",
             Self::Web => "web",
             Self::Jpeg => "jpeg",
+            Self::Tiff8 => "tiff8",
+            Self::Print => "print",
+            Self::ArchiveNegative => "archive-negative",
         }
     }
 
@@ -35,6 +45,9 @@ impl OutputKind {
             Self::Master => "Master, 16-bit TIFF",
             Self::Web => "Web, reduced JPEG",
             Self::Jpeg => "Full size, JPEG",
+            Self::Tiff8 => "Full size, 8-bit TIFF",
+            Self::Print => "Print, 8-bit TIFF",
+            Self::ArchiveNegative => "Archive negative, 16-bit TIFF",
         }
     }
 
@@ -43,10 +56,20 @@ impl OutputKind {
         Self::ALL.into_iter().find(|kind| kind.key() == key)
     }
 
+    /// Whether it is a TIFF, otherwise a JPEG.
+    pub fn is_tiff(self) -> bool {
+        self.extension() == "tif"
+    }
+
+    /// Bits of a sample.
+    pub fn bits(self) -> u8 {
+        if matches!(self, Self::Master | Self::ArchiveNegative) { 16 } else { 8 }
+    }
+
     /// File extension, without the dot.
     pub fn extension(self) -> &'static str {
         match self {
-            Self::Master => "tif",
+            Self::Master | Self::Tiff8 | Self::Print | Self::ArchiveNegative => "tif",
             Self::Web | Self::Jpeg => "jpg",
         }
     }
@@ -83,6 +106,111 @@ impl TiffCompression {
     }
 }
 
+/// How pictures are made for paper.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct PrintSettings {
+    /// Longer and shorter side of the print; the picture keeps its shape inside them.
+    pub sides_mm: [f64; 2],
+    /// Pixels per inch of the printer.
+    pub ppi: f64,
+    /// Amount of sharpening after the picture has its size; 0 turns it off.
+    pub sharpen_amount: f64,
+    /// Encoded value of the picture's white, 0 to 1: a little below 1 puts ink on the brightest parts, so that they do
+    /// not look like holes in the paper.
+    pub paper_white: f64,
+}
+
+impl PrintSettings {
+    /// Sides that a print can have, mm.
+    pub const SIDES_MM: std::ops::RangeInclusive<f64> = 10.0..=5000.0;
+    /// Resolutions of printers.
+    pub const PPI: std::ops::RangeInclusive<f64> = 36.0..=2880.0;
+
+    /// The same with every value in its range.
+    #[must_use]
+    pub fn held(self) -> Self {
+        let usual = Self::default();
+        let hold = |value: f64, (low, high): (f64, f64), usual: f64| {
+            if value.is_finite() { value.clamp(low, high) } else { usual }
+        };
+        let side = |idx: usize| {
+            hold(self.sides_mm[idx], (*Self::SIDES_MM.start(), *Self::SIDES_MM.end()), usual.sides_mm[idx])
+        };
+        Self {
+            sides_mm: [side(0).max(side(1)), side(0).min(side(1))],
+            ppi: hold(self.ppi, (*Self::PPI.start(), *Self::PPI.end()), usual.ppi),
+            sharpen_amount: hold(self.sharpen_amount, (0.0, 3.0), usual.sharpen_amount),
+            paper_white: hold(self.paper_white, (0.8, 1.0), usual.paper_white),
+        }
+    }
+
+    /// Pixels of a picture of this shape, upright.
+    pub fn size_px(&self, width: f64, height: f64) -> (u32, u32) {
+        let [long, short] = self.sides_mm.map(|mm| mm / glassine_raster::MM_PER_INCH * self.ppi);
+        let scale = (long / width.max(height)).min(short / width.min(height));
+        let side = |px: f64| (px * scale).round().max(1.0) as u32;
+        (side(width), side(height))
+    }
+}
+
+impl Default for PrintSettings {
+    /// A print of 240 x 180 mm at 300 ppi: common practice for labs. The sharpening and the white are our choice: enough
+    /// to make up for the spread of ink, and the least step that a printer shows.
+    fn default() -> Self {
+        Self { sides_mm: [240.0, 180.0], ppi: 300.0, sharpen_amount: 0.6, paper_white: 1.0 }
+    }
+}
+
+/// A kind of export kept under a name. What it leaves open is as in the settings of the session.
+#[derive(Debug, Clone, PartialEq)]
+pub struct ExportRecipe {
+    /// Name by which it is asked for; also the name of its folder.
+    pub name: String,
+    pub kind: OutputKind,
+    /// Colour space, a key of `glassine_film::OutputSpace`.
+    pub space: Option<String>,
+    /// Tone rendering, `straight` or `print`.
+    pub rendering: Option<String>,
+    pub compression: Option<TiffCompression>,
+    pub jpeg_quality: Option<u8>,
+    pub web_long_side_px: Option<u32>,
+    pub name_template: Option<String>,
+    pub print: Option<PrintSettings>,
+}
+
+impl ExportRecipe {
+    /// A recipe that is a kind and nothing else.
+    pub fn of_kind(kind: OutputKind) -> Self {
+        Self {
+            name: kind.key().to_owned(),
+            kind,
+            space: None,
+            rendering: None,
+            compression: None,
+            jpeg_quality: None,
+            web_long_side_px: None,
+            name_template: None,
+            print: None,
+        }
+    }
+
+    /// Output settings with what the recipe states.
+    pub fn over(&self, settings: &OutputSettings) -> OutputSettings {
+        let settings = settings.clone();
+        OutputSettings {
+            kind: self.kind,
+            space: self.space.clone().unwrap_or(settings.space),
+            rendering: self.rendering.clone().unwrap_or(settings.rendering),
+            compression: self.compression.unwrap_or(settings.compression),
+            jpeg_quality: self.jpeg_quality.unwrap_or(settings.jpeg_quality),
+            web_long_side_px: self.web_long_side_px.unwrap_or(settings.web_long_side_px),
+            name_template: self.name_template.clone().or(settings.name_template),
+            print: self.print.unwrap_or(settings.print),
+            ..settings
+        }
+    }
+}
+
 /// How frames are exported.
 #[derive(Debug, Clone, PartialEq)]
 pub struct OutputSettings {
@@ -115,6 +243,12 @@ pub struct OutputSettings {
     pub copyright: String,
     /// What the pictures show; written into every file.
     pub caption: String,
+    /// Template of file names; `None` names files by base name and counter.
+    pub name_template: Option<String>,
+    /// How pictures are made for paper.
+    pub print: PrintSettings,
+    /// Further kinds of export, each with a name.
+    pub recipes: Vec<ExportRecipe>,
 }
 
 impl OutputSettings {
@@ -170,6 +304,9 @@ impl Default for OutputSettings {
             creator: String::new(),
             copyright: String::new(),
             caption: String::new(),
+            name_template: None,
+            print: PrintSettings::default(),
+            recipes: Vec::new(),
         }
     }
 }

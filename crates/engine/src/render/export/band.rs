@@ -21,8 +21,8 @@ use crate::scans::{ask_for_memory, no_memory};
 pub(super) enum Purpose<'a> {
     /// Rows of a file, for this packer.
     File(&'a RowPacker),
-    /// Encoded values, to be scaled down.
-    Shrink,
+    /// Encoded values, to be changed further.
+    Encode,
     /// Counts only, with all bins.
     Count,
 }
@@ -65,7 +65,6 @@ struct Scratch {
     sampled: Vec<u16>,
     pixels: Vec<f32>,
     narrow: Vec<u8>,
-    source: SourcePlanes,
 }
 
 /// Output buffers of a band.
@@ -92,21 +91,28 @@ impl<'a> BandMaker<'a> {
         }
     }
 
-    /// Make rows `y0..y1`, with as many rows around them as sharpening needs.
-    pub(super) fn band(&self, (y0, y1): (u32, u32), cancel: &CancelToken) -> Result<Band, EngineError> {
+    /// The rows that must be sampled to make rows `y0..y1`: with as many around them as sharpening needs.
+    fn needed(&self, (y0, y1): (u32, u32)) -> PixelRect {
+        let needed = self.pass.needed(&(y0 as usize..y1 as usize));
+        PixelRect::new(0, needed.start as u32, self.job.sampling.width(), needed.end as u32)
+    }
+
+    /// Make rows `y0..y1` from the codes of the rows that they need.
+    fn band(
+        &self,
+        (y0, y1): (u32, u32),
+        source: &SourcePlanes,
+        cancel: &CancelToken,
+    ) -> Result<Band, EngineError> {
         cancel.check()?;
         let FrameJob { context, sampling, .. } = self.job;
         let rows = y0 as usize..y1 as usize;
-        let needed = self.pass.needed(&rows);
-        let needed = PixelRect::new(0, needed.start as u32, sampling.width(), needed.end as u32);
-        self.ask_for_room(needed)?;
         let spare = self.spare.lock().unwrap_or_else(PoisonError::into_inner).pop();
         let mut scratch = spare.unwrap_or_default();
-        self.fill(needed, &mut scratch, cancel)?;
         let mut made = self
             .room(rows.len() * sampling.width() as usize)
             .map_err(|refused| no_memory(refused, "a picture"))?;
-        let Scratch { rows: buffers, shifts, sampled, pixels, narrow, source } = &mut scratch;
+        let Scratch { rows: buffers, shifts, sampled, pixels, narrow } = &mut scratch;
         let shift = context.shift(sampling, 0);
         let mut steps = BandRows {
             maker: self,
@@ -155,18 +161,18 @@ impl<'a> BandMaker<'a> {
     fn fill(
         &self,
         needed: PixelRect,
-        scratch: &mut Scratch,
+        sorted: &mut SourcePlanes,
         cancel: &CancelToken,
     ) -> Result<(), EngineError> {
         let FrameJob { context, sampling, .. } = self.job;
         let open = &context.open;
         let rect = sampling.source_rect(needed, open.width(), open.height());
-        scratch.source.begin(sampling, rect, open.colour_channels());
+        sorted.begin(sampling, rect, open.colour_channels());
         for y0 in (rect.y0..rect.y1).step_by(READ_ROWS) {
             let piece = PixelRect { y0, y1: (y0 + READ_ROWS as u32).min(rect.y1), ..rect };
-            scratch.source.add(&self.read(piece, cancel)?, (piece.x0, piece.y0));
+            sorted.add(&self.read(piece, cancel)?, (piece.x0, piece.y0));
         }
-        scratch.source.finish();
+        sorted.finish();
         Ok(())
     }
 
@@ -182,7 +188,7 @@ impl<'a> BandMaker<'a> {
                 made.wide.resize(samples, 0);
             }
             Purpose::File(_) => reserve(&mut made.narrow, samples)?,
-            Purpose::Shrink => reserve(&mut made.encoded, pixels * 3)?,
+            Purpose::Encode => reserve(&mut made.encoded, pixels * 3)?,
             Purpose::Count => {}
         }
         Ok(made)
@@ -194,9 +200,41 @@ impl<'a> BandMaker<'a> {
                 Body::Packed(packed(packer.pack_u8(std::mem::take(&mut made.narrow)))?)
             }
             Purpose::File(packer) => Body::Packed(packed(packer.pack_u16(std::mem::take(&mut made.wide)))?),
-            Purpose::Shrink => Body::Encoded(std::mem::take(&mut made.encoded)),
+            Purpose::Encode => Body::Encoded(std::mem::take(&mut made.encoded)),
             Purpose::Count => Body::Nothing,
         })
+    }
+}
+
+/// Makes the bands of several files of one frame from one reading of its scan.
+pub(super) struct BandGroup<'a> {
+    pub(super) makers: Vec<BandMaker<'a>>,
+    /// Codes that no thread is using.
+    spare: Mutex<Vec<SourcePlanes>>,
+}
+
+impl<'a> BandGroup<'a> {
+    /// All makers must sample the same codes at the same places.
+    pub(super) fn new(makers: Vec<BandMaker<'a>>) -> Self {
+        Self { makers, spare: Mutex::default() }
+    }
+
+    /// Make rows `y0..y1` of every file.
+    pub(super) fn bands(&self, rows: (u32, u32), cancel: &CancelToken) -> Result<Vec<Band>, EngineError> {
+        cancel.check()?;
+        let needed = self.makers.iter().map(|maker| maker.needed(rows)).reduce(|a, b| PixelRect {
+            y0: a.y0.min(b.y0),
+            y1: a.y1.max(b.y1),
+            ..a
+        });
+        let (Some(first), Some(needed)) = (self.makers.first(), needed) else { return Ok(Vec::new()) };
+        first.ask_for_room(needed)?;
+        let spare = self.spare.lock().unwrap_or_else(PoisonError::into_inner).pop();
+        let mut source = spare.unwrap_or_default();
+        first.fill(needed, &mut source, cancel)?;
+        let bands = self.makers.iter().map(|maker| maker.band(rows, &source, cancel)).collect();
+        self.spare.lock().unwrap_or_else(PoisonError::into_inner).push(source);
+        bands
     }
 }
 
@@ -249,7 +287,7 @@ impl RowSteps for BandRows<'_> {
                 quantise8_dithered(pixels, narrow, 0, y as u32);
                 made.narrow.extend(narrow.iter().step_by(if channels == 1 { 3 } else { 1 }));
             }
-            Purpose::Shrink => made.encoded.extend_from_slice(pixels),
+            Purpose::Encode => made.encoded.extend_from_slice(pixels),
             Purpose::Count => {}
         }
     }

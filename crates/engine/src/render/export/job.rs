@@ -5,11 +5,12 @@ use glassine_raster::{CancelToken, Kernel, TiltedSampling};
 use glassine_scanfile::{
     Compression, FilmSourceKind, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter,
 };
-use glassine_session::{Frame, OutputKind, OutputSettings, TiffCompression};
+use glassine_session::{Frame, OutputKind, OutputSettings, PrintSettings, TiffCompression};
 use glassine_sharpness::Sharpening;
 
-use super::band::{Band, BandMaker, Body, Purpose};
+use super::band::{Band, BandGroup, BandMaker, Body, Purpose};
 use super::flow::in_order;
+use super::print::PrintPass;
 use crate::colour::output_profile;
 use crate::dust::Repair;
 use crate::error::EngineError;
@@ -26,7 +27,7 @@ const PIXELS_UNDER_WAY: u32 = 1_300_000;
 const BAND_PIXELS: std::ops::RangeInclusive<u32> = 1 << 17..=650_000;
 
 /// Resolutions that a file can state; for any other the field is left out.
-const POSSIBLE_PPI: std::ops::Range<f64> = 1e-3..1e6;
+pub(super) const POSSIBLE_PPI: std::ops::Range<f64> = 1e-3..1e6;
 /// Source: ISO/IEC 10918-1, number of lines and samples for each line.
 const MOST_JPEG_SIDE_PX: u32 = 65_535;
 
@@ -36,13 +37,29 @@ fn check_size(
     output: &OutputSettings,
     (width, height): (u32, u32),
 ) -> Result<(), EngineError> {
-    if output.kind != OutputKind::Master && width.max(height) > MOST_JPEG_SIDE_PX {
+    if !output.kind.is_tiff() && width.max(height) > MOST_JPEG_SIDE_PX {
         return Err(EngineError::user_error(
             format!("frame {}: a JPEG can't have {width} x {height} px", frame.number),
             "write it as a TIFF, or smaller for the web",
         ));
     }
     Ok(())
+}
+
+/// Size of the file for a picture of this size, upright.
+fn wanted_size(output: &OutputSettings, (width, height): (u32, u32)) -> (u32, u32) {
+    let long_side = width.max(height);
+    match output.kind {
+        OutputKind::Web if long_side > output.web_long_side_px => {
+            let side = |px: u32| {
+                let scaled = f64::from(px) * f64::from(output.web_long_side_px) / f64::from(long_side);
+                scaled.round().max(1.0) as u32
+            };
+            (side(width), side(height))
+        }
+        OutputKind::Print => output.print.size_px(width.into(), height.into()),
+        _ => (width, height),
+    }
 }
 
 /// Histogram and clip counts of every pixel a frame's export would have, without writing it.
@@ -54,11 +71,11 @@ pub(super) fn count_exactly(
     share: &(dyn Fn(f32) + Sync),
 ) -> Result<Histogram, EngineError> {
     let job = FrameJob::new(output, render::sharpening(&context.frame.look, 1.0), context, repair)?;
-    let maker = BandMaker::new(&job, Purpose::Count);
+    let group = BandGroup::new(vec![BandMaker::new(&job, Purpose::Count)]);
     let bands = job.bands(1);
     let mut histogram = Histogram::default();
-    in_order(bands.len(), ahead(), &|idx| maker.band(bands[idx], cancel), &mut |idx, band| {
-        histogram.merge(&band.counts);
+    in_order(bands.len(), ahead(), &|idx| group.bands(bands[idx], cancel), &mut |idx, made| {
+        made.iter().for_each(|band| histogram.merge(&band.counts));
         share((idx + 1) as f32 / bands.len() as f32);
         Ok(())
     })?;
@@ -83,6 +100,8 @@ pub(super) struct FrameJob<'a> {
     shrunk: Option<(u32, u32)>,
     /// Whether it is sharpened once more after it was scaled down.
     sharpen_output: bool,
+    /// What is done after the picture has its size.
+    print: Option<PrintSettings>,
     pub(super) bits: u8,
 }
 
@@ -99,16 +118,15 @@ impl<'a> FrameJob<'a> {
         // Repair works on linear light; without it the file's own codes keep their full precision.
         let input =
             if context.open.is_linear() || repair.is_none() { InputCodes::File } else { InputCodes::Linear };
-        let (width, height) = TiltedSampling::natural_size(&frame.crop, frame.orientation);
+        let natural = TiltedSampling::natural_size(&frame.crop, frame.orientation);
+        let wanted = wanted_size(output, natural);
+        // A picture larger than the scan is sampled at its own size, a smaller one is averaged from all of the scan.
+        let (width, height) = if wanted.0 > natural.0 || wanted.1 > natural.1 { wanted } else { natural };
         let sampling = TiltedSampling::new(&frame.crop, frame.orientation, width, height, Kernel::Cubic);
-        let long_side = width.max(height);
-        let shrunk = (output.kind == OutputKind::Web && long_side > output.web_long_side_px).then(|| {
-            let side = |px: u32| {
-                let scaled = f64::from(px) * f64::from(output.web_long_side_px) / f64::from(long_side);
-                scaled.round().max(1.0) as u32
-            };
-            (side(width), side(height))
-        });
+        // Sharpening is given in pixels of the scan.
+        let enlarged = (f64::from(width) / f64::from(natural.0)) as f32;
+        let sharpening = sharpening.map(|own| Sharpening { radius_px: own.radius_px * enlarged, ..own });
+        let shrunk = Some(wanted).filter(|wanted| *wanted != (width, height));
         check_size(frame, output, shrunk.unwrap_or((width, height)))?;
         Ok(Self {
             context,
@@ -119,8 +137,13 @@ impl<'a> FrameJob<'a> {
             sharpening,
             space,
             shrunk,
-            sharpen_output: output.sharpen_output,
-            bits: if output.kind == OutputKind::Master { 16 } else { 8 },
+            // A print has a sharpening of its own.
+            sharpen_output: output.sharpen_output && output.kind != OutputKind::Print,
+            print: (output.kind == OutputKind::Print).then_some(PrintSettings {
+                sharpen_amount: if output.sharpen_output { output.print.sharpen_amount } else { 0.0 },
+                ..output.print
+            }),
+            bits: output.kind.bits(),
         })
     }
 
@@ -132,19 +155,23 @@ impl<'a> FrameJob<'a> {
         self.shrunk.unwrap_or((self.sampling.width(), self.sampling.height()))
     }
 
-    pub(super) fn spec(&self, request: &ExportRequest, session: &glassine_session::Session) -> PictureSpec {
-        let (width_px, height_px) = self.size();
+    pub(super) fn spec(&self, request: &ExportRequest) -> PictureSpec {
         let output = &request.output;
+        let (width_px, height_px) = self.size();
         let frame = &self.context.frame;
-        let reduction = f64::from(width_px) / f64::from(self.sampling.width());
+        let natural = TiltedSampling::natural_size(&frame.crop, frame.orientation);
+        let reduction = f64::from(width_px) / f64::from(natural.0);
+        let scanned_ppi = self.context.scan_ref.ppi.map(|ppi| ppi * reduction);
         let format = match output.kind {
-            OutputKind::Master => PictureFormat::Tiff {
-                compression: match output.compression {
-                    TiffCompression::None => Compression::None,
-                    TiffCompression::Deflate => Compression::Deflate,
-                    TiffCompression::Lzw => Compression::Lzw,
-                },
-            },
+            OutputKind::Master | OutputKind::Tiff8 | OutputKind::Print | OutputKind::ArchiveNegative => {
+                PictureFormat::Tiff {
+                    compression: match output.compression {
+                        TiffCompression::None => Compression::None,
+                        TiffCompression::Deflate => Compression::Deflate,
+                        TiffCompression::Lzw => Compression::Lzw,
+                    },
+                }
+            }
             OutputKind::Web | OutputKind::Jpeg => PictureFormat::Jpeg { quality: output.jpeg_quality },
         };
         let source = match self.context.strip.film {
@@ -156,16 +183,11 @@ impl<'a> FrameJob<'a> {
             height_px,
             channels: self.channels(),
             bits: self.bits,
-            ppi: self
-                .context
-                .scan_ref
-                .ppi
-                .map(|ppi| ppi * reduction)
-                .filter(|ppi| POSSIBLE_PPI.contains(ppi)),
+            ppi: self.print.map(|print| print.ppi).or(scanned_ppi).filter(|ppi| POSSIBLE_PPI.contains(ppi)),
             icc: Some(output_profile(self.space, self.pipeline.is_grey())),
             metadata: Metadata {
                 title: frame.name.clone().unwrap_or_default(),
-                description: session.output.caption.clone(),
+                description: request.at.session.output.caption.clone(),
                 creator: output.creator.clone(),
                 copyright: output.copyright.clone(),
                 software: concat!("Glassine ", env!("CARGO_PKG_VERSION")).to_owned(),
@@ -188,61 +210,33 @@ impl<'a> FrameJob<'a> {
         (0..height).step_by(rows as usize).map(|y| (y, (y + rows).min(height))).collect()
     }
 
-    /// Write all rows in order, while other threads make the next ones.
-    pub(super) fn run(
-        &self,
-        writer: &mut PictureWriter,
-        cancel: &CancelToken,
-        share: &(dyn Fn(f32) + Sync),
-    ) -> Result<Histogram, EngineError> {
-        let packer = writer.packer();
+    /// Whether both sample the same codes at the same places.
+    fn reads_like(&self, other: &Self) -> bool {
+        let size = |job: &Self| (job.sampling.width(), job.sampling.height());
+        size(self) == size(other) && self.input == other.input
+    }
+
+    /// How the rows of the file are made from encoded values, if not directly.
+    fn remake(&self) -> Option<Remake> {
+        if self.shrunk.is_none() && self.print.is_none() {
+            return None;
+        }
         let from = (self.sampling.width(), self.sampling.height());
-        let mut shrink = self.shrunk.map(|to| Shrink::new(from, to, self.space.transfer()));
-        let mut sharpener = self
+        let shrink = self.shrunk.map(|to| Shrink::new(from, to, self.space.transfer()));
+        let sharpener = self
             .shrunk
             .filter(|_| self.sharpen_output)
             .map(|(width, _)| OutputSharpener::new(width, Lightness::of(self.space)));
-        let (purpose, granule_rows) = match shrink {
-            Some(_) => (Purpose::Shrink, 1),
-            None => (Purpose::File(&packer), packer.granule_rows()),
-        };
-        let maker = BandMaker::new(self, purpose);
-        let bands = self.bands(granule_rows);
-        let mut histogram = Histogram::default();
-        in_order(bands.len(), ahead(), &|idx| maker.band(bands[idx], cancel), &mut |idx, band: Band| {
-            cancel.check()?;
-            histogram.merge(&band.counts);
-            match (band.body, &mut shrink) {
-                (Body::Packed(rows), _) => {
-                    writer.write_packed(&rows)?;
-                    maker.take_back(rows);
-                }
-                (Body::Encoded(encoded), Some(shrink)) => {
-                    let mut smaller = shrink.push(&encoded);
-                    if let Some(sharpener) = &mut sharpener {
-                        smaller = sharpener.push(&smaller);
-                    }
-                    self.put_small(writer, &smaller, shrink.width())?;
-                }
-                (Body::Encoded(_) | Body::Nothing, _) => {}
-            }
-            share((idx + 1) as f32 / bands.len() as f32);
-            Ok::<(), EngineError>(())
-        })?;
-        if let Some(shrink) = &mut shrink {
-            let mut rest = shrink.finish();
-            if let Some(sharpener) = &mut sharpener {
-                rest = sharpener.push(&rest);
-                rest.extend(sharpener.finish());
-            }
-            self.put_small(writer, &rest, shrink.width())?;
-        }
-        Ok(histogram)
+        Some(Remake {
+            shrink,
+            sharpener,
+            print: self.print.map(|print| PrintPass::new(print, self.size(), self.space)),
+        })
     }
 
-    /// Write rows of a scaled-down picture.
-    fn put_small(&self, writer: &mut PictureWriter, encoded: &[f32], width: u32) -> Result<(), EngineError> {
-        let row = width as usize * 3;
+    /// Write rows of a picture that has its size.
+    fn put_small(&self, writer: &mut PictureWriter, encoded: &[f32]) -> Result<(), EngineError> {
+        let row = self.size().0 as usize * 3;
         let mut codes = zeroed::<u8>(encoded.len() as u64, "a picture")?;
         let first_row = writer.rows_done();
         for (y, (out, values)) in codes.chunks_exact_mut(row).zip(encoded.chunks_exact(row)).enumerate() {
@@ -254,4 +248,133 @@ impl<'a> FrameJob<'a> {
         writer.write_rows_u8(&codes)?;
         Ok(())
     }
+}
+
+/// Further steps on encoded values.
+struct Remake {
+    shrink: Option<Shrink>,
+    sharpener: Option<OutputSharpener>,
+    print: Option<PrintPass>,
+}
+
+impl Remake {
+    /// Take rows; returns the rows that are ready.
+    fn push(&mut self, encoded: Vec<f32>) -> Result<Vec<f32>, EngineError> {
+        let small = match &mut self.shrink {
+            Some(shrink) => shrink.push(&encoded),
+            None => encoded,
+        };
+        let small = match &mut self.sharpener {
+            Some(sharpener) => sharpener.push(&small),
+            None => small,
+        };
+        self.after(small)
+    }
+
+    /// The rest of the rows.
+    fn finish(&mut self, cancel: &CancelToken) -> Result<Vec<f32>, EngineError> {
+        let mut rest = self.shrink.as_mut().map(Shrink::finish).unwrap_or_default();
+        if let Some(sharpener) = &mut self.sharpener {
+            rest = sharpener.push(&rest);
+            rest.extend(sharpener.finish());
+        }
+        let rest = self.after(rest)?;
+        match &mut self.print {
+            Some(print) => print.finish(cancel),
+            None => Ok(rest),
+        }
+    }
+
+    fn after(&mut self, rows: Vec<f32>) -> Result<Vec<f32>, EngineError> {
+        match &mut self.print {
+            Some(print) => print.take(&rows).map(|()| Vec::new()),
+            None => Ok(rows),
+        }
+    }
+}
+
+/// Write the rows of several files of one frame in order, while other threads make the next ones. Files that sample the
+/// scan alike are made from one reading of it.
+pub(super) fn run_together(
+    jobs: &[FrameJob<'_>],
+    writers: &mut [PictureWriter],
+    cancel: &CancelToken,
+    share: &(dyn Fn(f32) + Sync),
+) -> Result<Vec<Histogram>, EngineError> {
+    let mut counts = vec![Histogram::default(); jobs.len()];
+    let mut groups: Vec<Vec<usize>> = Vec::new();
+    for (idx, job) in jobs.iter().enumerate() {
+        match groups.iter_mut().find(|group| group.first().is_some_and(|first| jobs[*first].reads_like(job)))
+        {
+            Some(group) => group.push(idx),
+            None => groups.push(vec![idx]),
+        }
+    }
+    let parts = groups.len() as f32;
+    for (part, group) in groups.iter().enumerate() {
+        let share = |done: f32| share((part as f32 + done) / parts);
+        run_group(jobs, group, writers, &mut counts, cancel, &share)?;
+    }
+    Ok(counts)
+}
+
+fn run_group(
+    jobs: &[FrameJob<'_>],
+    group: &[usize],
+    writers: &mut [PictureWriter],
+    counts: &mut [Histogram],
+    cancel: &CancelToken,
+    share: &(dyn Fn(f32) + Sync),
+) -> Result<(), EngineError> {
+    let packers: Vec<_> = group.iter().map(|idx| writers[*idx].packer()).collect();
+    let mut remakes: Vec<Option<Remake>> = group.iter().map(|idx| jobs[*idx].remake()).collect();
+    let mut granule_rows = 1;
+    let mut makers = Vec::new();
+    for ((idx, packer), remake) in group.iter().zip(&packers).zip(&remakes) {
+        let purpose = if remake.is_some() { Purpose::Encode } else { Purpose::File(packer) };
+        if remake.is_none() {
+            granule_rows = common_multiple(granule_rows, packer.granule_rows());
+        }
+        makers.push(BandMaker::new(&jobs[*idx], purpose));
+    }
+    let made_by = BandGroup::new(makers);
+    let tallest = group.iter().max_by_key(|idx| jobs[**idx].sharpening.map_or(0, |s| s.halo_px()));
+    let Some(tallest) = tallest else { return Ok(()) };
+    let bands = jobs[*tallest].bands(granule_rows);
+    let make = |idx: usize| made_by.bands(bands[idx], cancel);
+    in_order(bands.len(), ahead(), &make, &mut |at, made: Vec<Band>| {
+        cancel.check()?;
+        for (place, band) in made.into_iter().enumerate() {
+            let idx = group[place];
+            counts[idx].merge(&band.counts);
+            match (band.body, &mut remakes[place]) {
+                (Body::Packed(rows), _) => {
+                    writers[idx].write_packed(&rows)?;
+                    made_by.makers[place].take_back(rows);
+                }
+                (Body::Encoded(encoded), Some(remake)) => {
+                    jobs[idx].put_small(&mut writers[idx], &remake.push(encoded)?)?;
+                }
+                (Body::Encoded(_) | Body::Nothing, _) => {}
+            }
+        }
+        share((at + 1) as f32 / bands.len() as f32);
+        Ok::<(), EngineError>(())
+    })?;
+    for (place, remake) in remakes.iter_mut().enumerate() {
+        if let Some(remake) = remake {
+            let idx = group[place];
+            jobs[idx].put_small(&mut writers[idx], &remake.finish(cancel)?)?;
+        }
+    }
+    Ok(())
+}
+
+/// Least common multiple.
+fn common_multiple(a: u32, b: u32) -> u32 {
+    let (mut divisor, mut rest) = (a.max(1), b.max(1));
+    while rest != 0 {
+        (divisor, rest) = (rest, divisor % rest);
+    }
+    (a.max(1) / divisor).saturating_mul(b.max(1))
 }

@@ -7,8 +7,11 @@ mod flow;
 mod inputs;
 mod job;
 pub(crate) mod measured;
+mod negative;
+mod paths;
+mod print;
 
-use std::collections::{HashMap, VecDeque};
+use std::collections::VecDeque;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::thread;
@@ -19,7 +22,7 @@ use glassine_raster::CancelToken;
 use glassine_repair::Refusal;
 use glassine_scanfile::PictureWriter;
 use glassine_scanfile::protect::{ProtectedFile, protect, protected_at};
-use glassine_session::{Frame, OutputSettings, Session, clash_key, file_stem};
+use glassine_session::{Frame, OutputKind, OutputSettings, Session};
 
 use crate::dust::repair_cache::RepairCache;
 use crate::dust::{self, Repair};
@@ -44,34 +47,16 @@ pub type ExportProgress<'a> = &'a (dyn Fn(f32, &str) + Sync);
 /// A frame and where it will be written.
 type Planned = (Arc<Frame>, Result<PathBuf, Notice>);
 
-/// Where each frame of an export will be written, in order, or why its name is impossible.
-pub fn planned_paths(frames: &[Arc<Frame>], folder: &Path, output: &OutputSettings) -> Vec<Planned> {
-    let mut taken: HashMap<String, String> = HashMap::new();
-    frames
-        .iter()
-        .map(|frame| {
-            let number = output.number_of(frame, 1);
-            let path = match file_stem(output, frame) {
-                Err(error) => Err(Notice::new(
-                    Severity::Error,
-                    format!("frame {number}: {error}"),
-                    "change the base name or the frame's own name",
-                )),
-                Ok(stem) => {
-                    // Some file systems ignore case and the composition of letters.
-                    match taken.insert(clash_key(&stem), number.clone()) {
-                        Some(first) => Err(Notice::new(
-                            Severity::Error,
-                            format!("frames {first} and {number} would both be called “{stem}”"),
-                            "renumber the frames or give one another name",
-                        )),
-                        None => Ok(folder.join(format!("{stem}.{}", output.kind.extension()))),
-                    }
-                }
-            };
-            (Arc::clone(frame), path)
-        })
-        .collect()
+/// Where each frame of an export will be written, in order, or why its name is impossible. `date` is that of the export,
+/// `YYYY-MM-DD`.
+pub fn planned_paths(
+    session: &Session,
+    frames: &[Arc<Frame>],
+    folder: &Path,
+    output: &OutputSettings,
+    date: &str,
+) -> Vec<Planned> {
+    paths::planned(session, frames, folder, output, date)
 }
 
 /// Writes frames, and counts what they would contain.
@@ -132,8 +117,9 @@ impl Exporter<'_> {
         }
         let at = &request.at;
         let held = hold_inputs(session, at.folder.as_deref());
-        let planned = planned_paths(&frames, &request.folder, &request.output);
-        refuse_inputs(&planned)?;
+        let date = request.written_at.split(' ').next().unwrap_or_default().replace(':', "-");
+        let planned = planned_paths(session, &frames, &request.folder, &request.output, &date);
+        refuse_inputs(&request.folder, &planned)?;
         make_folder(&request.folder)?;
         // Part files of a killed export would otherwise stay forever.
         glassine_scanfile::remove_abandoned_parts(&request.folder);
@@ -218,6 +204,13 @@ impl Exporter<'_> {
         let context = FrameContext::new(session, frame, request.at.folder.as_deref(), self.scans)?;
         inputs.begin(&context)?;
         let mut notes = Vec::from_iter(context.check_box()?.map(|problem| problem.to_string()));
+        if let Some(folder) = path.parent() {
+            make_folder(folder)?;
+        }
+        if request.output.kind == OutputKind::ArchiveNegative {
+            return negative::write(request, context, path, cancel, share)
+                .map(|(picture, file, context)| WrittenFrame { picture, file, context, started });
+        }
         let repair = self.repair_for_export(request, &context, cancel, &mut notes)?;
         let sharpening = match request.sharpen {
             Some(SharpenChoice::Off) => None,
@@ -230,9 +223,12 @@ impl Exporter<'_> {
             }
         };
         let job = FrameJob::new(&request.output, sharpening, &context, repair.as_deref())?;
-        let spec = job.spec(request, session);
-        let mut writer = PictureWriter::begin(path, &spec)?;
-        let histogram = job.run(&mut writer, cancel, share)?;
+        let spec = job.spec(request);
+        let mut writers = [PictureWriter::begin(path, &spec)?];
+        let counted = job::run_together(&[job], &mut writers, cancel, share)?;
+        let ([writer], Some(histogram)) = (writers, counted.first()) else {
+            return Err(EngineError::internal("a frame was not counted"));
+        };
         cancel.check()?;
         let file = ExportedFile {
             frame: frame.id,
@@ -286,8 +282,9 @@ fn hold_inputs(session: &Session, folder: Option<&Path>) -> Vec<ProtectedFile> {
 }
 
 /// Refuse the whole export if a frame would overwrite a scan, even where files may be replaced: the folder or the names
-/// are not what the user meant. A link is refused too, because it may point anywhere.
-fn refuse_inputs(planned: &[Planned]) -> Result<(), EngineError> {
+/// are not what the user meant. A link is refused too, as a file or as a folder of a name, because it may point
+/// anywhere.
+fn refuse_inputs(folder: &Path, planned: &[Planned]) -> Result<(), EngineError> {
     let targets = planned.iter().filter_map(|(frame, path)| Some((frame, path.as_ref().ok()?)));
     for (frame, path) in targets {
         let refused = |headline: String, what_to_do: &str| {
@@ -299,7 +296,8 @@ fn refuse_inputs(planned: &[Planned]) -> Result<(), EngineError> {
                 "nothing was written; choose another folder or another base name",
             );
         }
-        if path.is_symlink() {
+        let is_below = |part: &&Path| *part != folder && part.starts_with(folder);
+        if path.ancestors().take_while(is_below).any(Path::is_symlink) {
             return refused(
                 format!("the name of frame {} is taken by a link", frame.number),
                 "nothing was written; remove the link or choose another folder",

@@ -5,7 +5,7 @@ use std::path::{Component, Path};
 use std::sync::Arc;
 
 use glassine_engine::planned_paths;
-use glassine_session::{Frame, OutputSettings, file, file_stem};
+use glassine_session::{Frame, OutputSettings, Session, file, file_stem};
 
 use super::{Target, Verdict};
 
@@ -117,7 +117,8 @@ impl Target for Names {
         // Two frames whose names differ only in case can't both be planned.
         let mut second = first.clone();
         second.name = Some(stem.to_uppercase());
-        let planned = planned_paths(&[Arc::new(first), Arc::new(second)], folder, &output);
+        let planned =
+            planned_paths(&Session::default(), &[Arc::new(first), Arc::new(second)], folder, &output, "");
         let paths: Vec<_> = planned.into_iter().filter_map(|(_, path)| path.ok()).collect();
         let clash = match paths.as_slice() {
             [one, other] => one.to_string_lossy().to_lowercase() == other.to_string_lossy().to_lowercase(),

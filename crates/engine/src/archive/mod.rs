@@ -1,0 +1,215 @@
+//! Safekeeping: a package with everything a roll was made from, and the check that nothing in it has changed.
+
+mod bag;
+mod notes;
+
+use std::collections::HashSet;
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use glassine_film::OutputSpace;
+use glassine_raster::CancelToken;
+use glassine_scanfile::{AtomicFile, Overwrite, write_bytes_atomic};
+use glassine_session::{FrameId, OutputKind, OutputSettings, Session, TiffCompression, clash_key, file};
+
+use crate::colour::output_profile;
+use crate::error::{EngineError, Notice, Severity};
+use crate::frame::{space_of, stock_of};
+use crate::render::export::{ExportProgress, Exporter};
+use crate::scans::files_of;
+use crate::types::{ArchiveReport, ArchiveRequest, ExportRequest, FolderCheck, FrameScope, SessionAt};
+
+/// Write the package of a session under another name and give it its own when it is complete.
+pub(crate) fn write(
+    exporter: &Exporter<'_>,
+    request: &ArchiveRequest,
+    cancel: &CancelToken,
+    progress: ExportProgress<'_>,
+) -> Result<ArchiveReport, EngineError> {
+    let target = std::path::absolute(&request.folder).unwrap_or_else(|_| request.folder.clone());
+    let is_free = match std::fs::read_dir(&target) {
+        Ok(mut entries) => entries.next().is_none(),
+        Err(_) => target.symlink_metadata().is_err(),
+    };
+    if !is_free {
+        return Err(about(&target, "the folder is not empty; nothing was written", "choose a new folder"));
+    }
+    let mut name = target.file_name().unwrap_or_default().to_owned();
+    name.push(".incomplete");
+    let work = target.with_file_name(name);
+    std::fs::create_dir_all(target.parent().unwrap_or(Path::new("."))).map_err(failed(&target))?;
+    std::fs::create_dir(&work).map_err(|error| {
+        about(
+            &work,
+            &format!("the folder can't be made: {error}"),
+            "remove what an unfinished run left there",
+        )
+    })?;
+    let made = fill(exporter, request, &work, cancel, progress).and_then(|report| {
+        if target.is_dir() {
+            std::fs::remove_dir(&target).map_err(failed(&target))?;
+        }
+        std::fs::rename(&work, &target).map_err(failed(&target))?;
+        Ok(report)
+    });
+    if made.is_err() {
+        // Only what this run made; the error that is reported is the first one.
+        drop(std::fs::remove_dir_all(&work));
+    }
+    made
+}
+
+fn about(path: &Path, headline: &str, what_to_do: &str) -> EngineError {
+    EngineError::Permanent(Notice::new(Severity::Error, headline, what_to_do).about(path))
+}
+
+fn failed(path: &Path) -> impl FnOnce(std::io::Error) -> EngineError + '_ {
+    move |error| {
+        about(path, &format!("the package can't be written: {error}"), "check the disk, then try again")
+    }
+}
+
+fn fill(
+    exporter: &Exporter<'_>,
+    request: &ArchiveRequest,
+    work: &Path,
+    cancel: &CancelToken,
+    progress: ExportProgress<'_>,
+) -> Result<ArchiveReport, EngineError> {
+    let data = work.join(bag::PAYLOAD);
+    for folder in ["scans", "negatives", "stocks", "profiles"] {
+        std::fs::create_dir_all(data.join(folder)).map_err(failed(work))?;
+    }
+    let session = &request.at.session;
+    progress(0.0, "copying the scans");
+    let mut kept = copy_scans(&request.at, &data, cancel)?;
+    write_negatives(exporter, request, &data, cancel, &|share, what| progress(0.2 + 0.6 * share, what))?;
+    progress(0.8, "writing the session");
+    for stock in session.strips.iter().map(|strip| stock_of(session, strip)) {
+        let name: String =
+            stock.id.chars().map(|c| if c.is_ascii_alphanumeric() || c == '-' { c } else { '_' }).collect();
+        let path = data.join(format!("stocks/{name}.json"));
+        if !path.exists() {
+            write_bytes_atomic(&path, stock.to_json().as_bytes(), Overwrite::Never, None)?;
+        }
+    }
+    let own = space_of(&session.output.space);
+    for space in [own, OutputSpace::LinearSrgb] {
+        let path = data.join(format!("profiles/{}.icc", space.key()));
+        if !path.exists() {
+            write_bytes_atomic(&path, &output_profile(space, false), Overwrite::Never, None)?;
+        }
+    }
+    let notes = notes::text(session);
+    write_bytes_atomic(
+        &data.join("how-the-pictures-were-made.txt"),
+        notes.as_bytes(),
+        Overwrite::Never,
+        None,
+    )?;
+    kept.output.folder = None;
+    let bytes = file::to_json(&kept, Some(&data), &file::FileStamp::default()).map_err(|error| {
+        EngineError::user_error(format!("the session can't be written: {error}"), "save it first")
+    })?;
+    write_bytes_atomic(&data.join("roll.session.json"), &bytes, Overwrite::Never, None)?;
+    progress(0.85, "computing checksums");
+    let about = [
+        ("Bag-Software-Agent", concat!("Glassine ", env!("CARGO_PKG_VERSION")).to_owned()),
+        ("Bagging-Date", request.made_on.clone()),
+        ("External-Description", format!("Scans and settings of the roll “{}”", session.title)),
+    ];
+    let about: Vec<_> = about.into_iter().filter(|(_, value)| !value.is_empty()).collect();
+    bag::close(work, &about, cancel)?;
+    let check = bag::check(work, cancel)?;
+    if let Some(finding) = check.findings.first() {
+        return Err(about_finding(work, &finding.path));
+    }
+    progress(1.0, "done");
+    Ok(ArchiveReport { files: check.files, scans: session.scans.len(), negatives: session.frames.len() })
+}
+
+fn about_finding(work: &Path, path: &Path) -> EngineError {
+    about(
+        &work.join(path),
+        "a file of the package differs from what was written",
+        "check the disk, then try again",
+    )
+}
+
+/// Copy the files of every scan; returns the session that reads the copies.
+fn copy_scans(at: &SessionAt, data: &Path, cancel: &CancelToken) -> Result<Session, EngineError> {
+    let mut session = at.session.clone();
+    let mut taken = HashSet::new();
+    for scan in &mut session.scans {
+        let files = files_of(scan, at.folder.as_deref());
+        let scan = Arc::make_mut(scan);
+        scan.path = copy(&files.scan, data, &mut taken, cancel)?;
+        scan.infrared_path = match &files.infrared {
+            Some(infrared) => Some(copy(infrared, data, &mut taken, cancel)?),
+            None => None,
+        };
+    }
+    Ok(session)
+}
+
+fn copy(
+    from: &Path,
+    data: &Path,
+    taken: &mut HashSet<String>,
+    cancel: &CancelToken,
+) -> Result<PathBuf, EngineError> {
+    let name = from.file_name().unwrap_or_default().to_string_lossy().into_owned();
+    let free = |count: usize| if count == 1 { name.clone() } else { format!("{count} {name}") };
+    let name = (1..).map(free).find(|name| taken.insert(clash_key(name))).unwrap_or_default();
+    let to = data.join("scans").join(name);
+    let (mut source, _) = glassine_scanfile::open_regular(from)?;
+    let mut target = AtomicFile::create(&to, Overwrite::Never)?;
+    std::io::copy(&mut source, &mut target).map_err(failed(&to))?;
+    target.commit()?;
+    if bag::sha256(from, cancel)? != bag::sha256(&to, cancel)? {
+        return Err(about(from, "the scan changed while it was copied", "try again"));
+    }
+    Ok(to)
+}
+
+/// Archive negatives of all frames, left out or not, named by their place.
+fn write_negatives(
+    exporter: &Exporter<'_>,
+    request: &ArchiveRequest,
+    data: &Path,
+    cancel: &CancelToken,
+    progress: ExportProgress<'_>,
+) -> Result<(), EngineError> {
+    let session = &request.at.session;
+    let frames: Vec<FrameId> = session.frames.iter().map(|frame| frame.id).collect();
+    if frames.is_empty() {
+        return Ok(());
+    }
+    let output = OutputSettings {
+        kind: OutputKind::ArchiveNegative,
+        compression: TiffCompression::None,
+        name_template: Some("frame {count:3}".to_owned()),
+        ..session.output.clone()
+    };
+    let export = ExportRequest {
+        at: request.at.clone(),
+        folder: data.join("negatives"),
+        scope: FrameScope::Only(frames),
+        output,
+        repair: Some(false),
+        sharpen: Some(false),
+        replace: false,
+        written_at: String::new(),
+    };
+    let report = exporter.export(&export, cancel, progress)?;
+    match report.failed.into_iter().next() {
+        Some(failed) => Err(EngineError::Permanent(failed.notice)),
+        None if report.cancelled => Err(EngineError::Cancelled),
+        None => Ok(()),
+    }
+}
+
+/// Compare a package with its checksums.
+pub(crate) fn check(folder: &Path, cancel: &CancelToken) -> Result<FolderCheck, EngineError> {
+    bag::check(folder, cancel)
+}

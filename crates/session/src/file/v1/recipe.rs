@@ -1,0 +1,216 @@
+//! Named kinds of export, in the session file and as files of their own.
+
+use serde::{Deserialize, Serialize};
+
+use crate::file::FileError;
+use crate::model::{self, OutputKind, TiffCompression};
+
+/// Value of the key `format` that marks a recipe file.
+const RECIPE_FORMAT: &str = "glassine-recipe";
+/// Version of recipe files that this program writes.
+const RECIPE_VERSION: u32 = 1;
+
+#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
+#[serde(default)]
+pub(super) struct Print {
+    sides_mm: [f64; 2],
+    ppi: f64,
+    sharpen_amount: f64,
+    paper_white: f64,
+}
+
+impl Default for Print {
+    fn default() -> Self {
+        Self::from_model(&model::PrintSettings::default())
+    }
+}
+
+impl Print {
+    pub(super) fn from_model(print: &model::PrintSettings) -> Self {
+        let model::PrintSettings { sides_mm, ppi, sharpen_amount, paper_white } = *print;
+        Self { sides_mm, ppi, sharpen_amount, paper_white }
+    }
+
+    pub(super) fn into_model(self) -> model::PrintSettings {
+        let Self { sides_mm, ppi, sharpen_amount, paper_white } = self;
+        model::PrintSettings { sides_mm, ppi, sharpen_amount, paper_white }.held()
+    }
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
+pub(super) struct Recipe {
+    name: String,
+    kind: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    space: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    rendering: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    compression: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    jpeg_quality: Option<u8>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    web_long_side_px: Option<u32>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    name_template: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    print: Option<Print>,
+}
+
+#[derive(Serialize, Deserialize)]
+struct RecipeFile {
+    format: String,
+    version: u32,
+    #[serde(flatten)]
+    recipe: Recipe,
+}
+
+impl Recipe {
+    pub(super) fn from_model(recipe: &model::ExportRecipe) -> Self {
+        Self {
+            name: recipe.name.clone(),
+            kind: recipe.kind.key().to_owned(),
+            space: recipe.space.clone(),
+            rendering: recipe.rendering.clone(),
+            compression: recipe.compression.map(|choice| choice.key().to_owned()),
+            jpeg_quality: recipe.jpeg_quality,
+            web_long_side_px: recipe.web_long_side_px,
+            name_template: recipe.name_template.clone(),
+            print: recipe.print.as_ref().map(Print::from_model),
+        }
+    }
+
+    fn into_model(self) -> Result<model::ExportRecipe, FileError> {
+        let place = format!("recipe “{}”", self.name);
+        let unknown = |what: &str, value: &str| FileError::Invalid {
+            place: place.clone(),
+            reason: format!("this program does not know the {what} “{value}”"),
+        };
+        let name = self.name.trim().to_owned();
+        if name.is_empty() {
+            return Err(FileError::Invalid {
+                place: place.clone(),
+                reason: "a recipe needs a name".to_owned(),
+            });
+        }
+        let recipe = model::ExportRecipe {
+            kind: OutputKind::from_key(&self.kind).ok_or_else(|| unknown("kind", &self.kind))?,
+            compression: match self.compression.as_deref() {
+                Some(key) => Some(TiffCompression::from_key(key).ok_or_else(|| unknown("compression", key))?),
+                None => None,
+            },
+            name,
+            space: self.space,
+            rendering: self.rendering,
+            jpeg_quality: self.jpeg_quality.map(|quality| quality.clamp(1, 100)),
+            web_long_side_px: self.web_long_side_px.map(|side| side.max(16)),
+            name_template: self.name_template,
+            print: self.print.map(Print::into_model),
+        };
+        match recipe.over(&model::OutputSettings::default()).unknown_choice() {
+            Some(reason) => Err(FileError::Invalid { place, reason }),
+            None => Ok(recipe),
+        }
+    }
+}
+
+/// The recipes that this program knows all about; others are left out with a note.
+pub(super) fn recipes_of(recipes: Vec<Recipe>, notes: &mut Vec<String>) -> Vec<model::ExportRecipe> {
+    let mut known: Vec<model::ExportRecipe> = Vec::new();
+    for recipe in recipes {
+        match recipe.into_model() {
+            Ok(recipe) if known.iter().all(|other| other.name != recipe.name) => known.push(recipe),
+            Ok(recipe) => {
+                notes.push(format!("output: two recipes are called “{}”; the first is used", recipe.name))
+            }
+            Err(error) => notes.push(format!("output: {error}; it is left out")),
+        }
+    }
+    known
+}
+
+/// A recipe from a file of its own.
+///
+/// # Errors
+/// When the file is no recipe, or names something that this program does not know.
+pub fn recipe_from_json(bytes: &[u8]) -> Result<model::ExportRecipe, FileError> {
+    let file: RecipeFile = serde_json::from_slice(bytes).map_err(|error| FileError::Damaged {
+        line: error.line(),
+        column: error.column(),
+        place: ".".to_owned(),
+        reason: error.to_string().split(" at line ").next().unwrap_or_default().to_owned(),
+    })?;
+    if file.format != RECIPE_FORMAT {
+        let reason = format!("the key “format” must be “{RECIPE_FORMAT}”");
+        return Err(FileError::Invalid { place: "recipe".to_owned(), reason });
+    }
+    if file.version > RECIPE_VERSION {
+        return Err(FileError::Newer { found: file.version.into(), supported: RECIPE_VERSION });
+    }
+    file.recipe.into_model()
+}
+
+/// The bytes of a recipe file.
+pub fn recipe_to_json(recipe: &model::ExportRecipe) -> Vec<u8> {
+    let (format, version) = (RECIPE_FORMAT.to_owned(), RECIPE_VERSION);
+    let file = RecipeFile { format, version, recipe: Recipe::from_model(recipe) };
+    let mut bytes = serde_json::to_vec_pretty(&file).unwrap_or_default();
+    bytes.push(b'\n');
+    bytes
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn recipe() -> model::ExportRecipe {
+        model::ExportRecipe {
+            name: "lab".to_owned(),
+            jpeg_quality: Some(90),
+            name_template: Some("{roll}/{number}".to_owned()),
+            print: Some(model::PrintSettings { ppi: 360.0, ..model::PrintSettings::default() }),
+            ..model::ExportRecipe::of_kind(OutputKind::Print)
+        }
+    }
+
+    #[test]
+    fn a_recipe_file_reads_back_as_it_was_written() {
+        assert_eq!(recipe_from_json(&recipe_to_json(&recipe())).expect("reads"), recipe());
+        for wrong in [
+            "{}",
+            r#"{"format":"glassine-recipe","version":1,"name":"a","kind":"hologram"}"#,
+            r#"{"format":"glassine-recipe","version":1,"name":" ","kind":"web"}"#,
+            r#"{"format":"glassine-recipe","version":2,"name":"a","kind":"web"}"#,
+            r#"{"format":"other","version":1,"name":"a","kind":"web"}"#,
+            r#"{"format":"glassine-recipe","version":1,"name":"a","kind":"web","space":"lamp"}"#,
+        ] {
+            assert!(recipe_from_json(wrong.as_bytes()).is_err(), "{wrong} was accepted");
+        }
+    }
+
+    #[test]
+    fn what_a_recipe_leaves_open_is_as_in_the_session() {
+        let session = model::OutputSettings { space: "display-p3".to_owned(), ..Default::default() };
+        let made = recipe().over(&session);
+        assert_eq!(
+            (made.kind, made.space.as_str(), made.jpeg_quality),
+            (OutputKind::Print, "display-p3", 90)
+        );
+        // 240 x 180 mm at 360 ppi: the shorter side of a 3 x 2 picture is limited by the longer one.
+        assert_eq!(made.print.size_px(3000.0, 2000.0), (3402, 2268));
+        assert_eq!(made.print.size_px(2000.0, 3000.0), (2268, 3402));
+    }
+
+    #[test]
+    fn recipes_are_kept_in_the_session_file_and_old_files_have_none() {
+        let mut session = crate::edit::tests::sample_session();
+        session.output.recipes = vec![recipe()];
+        session.output.name_template = Some("{roll} {count:3}".to_owned());
+        let bytes = crate::file::to_json(&session, None, &crate::file::FileStamp::default()).expect("writes");
+        let opened = crate::file::from_json(&bytes).expect("opens");
+        assert_eq!(opened.session.output, session.output);
+        let old = crate::file::from_json(br#"{"format":"glassine-session","version":1,"output":{}}"#);
+        let old = old.expect("opens").session.output;
+        assert_eq!((old.name_template, old.recipes.len()), (None, 0));
+    }
+}
