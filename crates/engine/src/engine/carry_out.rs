@@ -72,8 +72,7 @@ impl Worker for Engine {
                 send(JobEventKind::ScansChecked { depth, checks });
             }
             Job::MeasureScan { scan } => {
-                let report = Box::new(self.check_scan(at, scan, cancel, &progress)?);
-                send(JobEventKind::ScanMeasured { scan, report });
+                send(self.scan_measured(at, scan, cancel, &progress)?);
             }
             Job::Relink { folders } => self.relink_scans(at, &folders, cancel, send)?,
             Job::ReadScan { label, scan } => {
@@ -196,6 +195,17 @@ fn send_edits(label: String, at: &SessionAt, builder: EditBuilder, send: SendEve
 }
 
 impl Engine {
+    fn scan_measured(
+        &self,
+        at: &SessionAt,
+        scan: ScanId,
+        cancel: &CancelToken,
+        progress: &(dyn Fn(f32, &str) + Sync),
+    ) -> Result<JobEventKind, EngineError> {
+        let report = Box::new(self.check_scan(at, scan, cancel, progress)?);
+        Ok(JobEventKind::ScanMeasured { scan, report })
+    }
+
     /// Find the frames of one scan after another. Each result is based on the same session, so that it can be used
     /// alone. An unreadable scan does not hold up the others.
     fn find_on_scans(
