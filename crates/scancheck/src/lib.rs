@@ -15,8 +15,6 @@ mod finding;
 mod light;
 mod lines;
 mod noise;
-mod resampled;
-mod rings;
 mod shift;
 mod statistics;
 
@@ -77,16 +75,14 @@ impl ScanUnderCheck<'_> {
 /// Measure a scan and judge every figure.
 pub fn check(scan: &ScanUnderCheck<'_>, cancel: &CancelToken) -> Result<Report, Cancelled> {
     let areas = Areas::of(scan);
-    let checks: [fn(&ScanUnderCheck<'_>, &Areas, &mut Report); 10] = [
+    let checks: [fn(&ScanUnderCheck<'_>, &Areas, &mut Report); 8] = [
         codes::check,
         noise::check,
         light::check,
         shift::check,
         edges::check,
-        resampled::check,
         lines::check,
         blocks::check,
-        rings::check,
         codes::check_curve,
     ];
     use rayon::prelude::*;

@@ -17,7 +17,9 @@ use crate::error::{EngineError, Notice, Severity};
 use crate::frame::{space_of, stock_of};
 use crate::render::export::{ExportProgress, Exporter};
 use crate::scans::files_of;
-use crate::types::{ArchiveReport, ArchiveRequest, ExportRequest, FolderCheck, FrameScope, SessionAt};
+use crate::types::{
+    ArchiveReport, ArchiveRequest, ExportRequest, FolderCheck, FrameScope, SessionAt, SharpenChoice,
+};
 
 /// Write the package of a session under another name and give it its own when it is complete.
 pub(crate) fn write(
@@ -197,7 +199,7 @@ fn write_negatives(
         scope: FrameScope::Only(frames),
         output,
         repair: Some(false),
-        sharpen: Some(false),
+        sharpen: Some(SharpenChoice::Off),
         replace: false,
         written_at: String::new(),
     };

@@ -308,6 +308,22 @@ impl OpenScan {
         Ok(samples)
     }
 
+    /// Codes exactly as the file holds them. Those of joined parts are resampled.
+    pub(crate) fn own_codes(&self, rect: PixelRect, cancel: &CancelToken) -> Result<Samples16, EngineError> {
+        match &self.source {
+            Source::File(slot) => Ok(self.file(slot)?.read_region(rect, cancel)?),
+            Source::Joined(joined) => Ok(joined.read(rect, cancel)?),
+        }
+    }
+
+    /// The colour profile in the file. Joined parts are linear and have none.
+    pub(crate) fn own_profile(&self) -> Result<Option<Vec<u8>>, EngineError> {
+        match &self.source {
+            Source::File(slot) => Ok(self.file(slot)?.info().icc.as_ref().map(|icc| icc.to_vec())),
+            Source::Joined(_) => Ok(None),
+        }
+    }
+
     /// What a cached overview must have been made from; `None` if reading the scan takes no longer than reading a
     /// cached overview, and while the files can't be read.
     fn identity(&self) -> Option<Identity> {

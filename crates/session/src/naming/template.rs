@@ -245,7 +245,7 @@ mod tests {
         }
         assert_eq!(named("{title}", Some("../up"), None), Err(NameError::Character { character: '/' }));
         assert!(named(&"x".repeat(250), None, None).is_err());
-        assert!(named(&["y".repeat(150); 6].join("/"), None, None).is_err());
+        assert!(named(&vec!["y".repeat(150); 6].join("/"), None, None).is_err());
     }
 
     /// What Windows, macOS and Linux have in common, written down apart from the code under test.

@@ -4,7 +4,7 @@ use glassine_raster::{CancelToken, Plane};
 use glassine_session::OutputSettings;
 use glassine_sharpness::{BlurAndGrain, Sharpening, SharpeningEffect};
 
-use super::band::{BandMaker, Body, Purpose};
+use super::band::{BandGroup, BandMaker, Body, Purpose};
 use super::job::FrameJob;
 use crate::dust::Repair;
 use crate::error::EngineError;
@@ -62,8 +62,9 @@ fn lightness(
     (y0, y1): (u32, u32),
     cancel: &CancelToken,
 ) -> Result<Plane<f32>, EngineError> {
-    let band = BandMaker::new(job, Purpose::Shrink).band((y0, y1), cancel)?;
-    let Body::Encoded(pixels) = band.body else {
+    let group = BandGroup::new(vec![BandMaker::new(job, Purpose::Encode)]);
+    let band = group.bands((y0, y1), cancel)?.into_iter().next();
+    let Some(Body::Encoded(pixels)) = band.map(|band| band.body) else {
         return Err(EngineError::internal("a band for measuring holds encoded values"));
     };
     let light = Lightness::of(job.space).of_pixels(&pixels);

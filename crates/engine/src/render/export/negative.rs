@@ -54,14 +54,13 @@ pub(super) fn write(
     let place = place_of(&context);
     let spec = spec_of(request, &context, place)?;
     let mut writer = PictureWriter::begin(path, &spec)?;
-    let file = context.open.file()?;
     let channels = usize::from(spec.channels);
     let colours = usize::from(context.open.colour_channels()).min(3);
     let mut ends = [[0_u64; 3]; 2];
     for y0 in (place.y0..place.y1).step_by(PIECE_ROWS as usize) {
         cancel.check()?;
         let piece = PixelRect { y0, y1: (y0 + PIECE_ROWS).min(place.y1), ..place };
-        let samples = file.read_region(piece, cancel)?;
+        let samples = context.open.own_codes(piece, cancel)?;
         for px in samples.data().chunks_exact(channels) {
             for (channel, code) in px.iter().take(colours).enumerate() {
                 ends[0][channel] += u64::from(*code == 0);
@@ -168,8 +167,8 @@ fn film_profile(context: &FrameContext) -> Result<std::sync::Arc<[u8]>, EngineEr
         Encoding::Linear => TransferCurve::Linear,
         Encoding::Srgb => TransferCurve::srgb(),
         Encoding::Gamma(gamma) => TransferCurve::Gamma(gamma as f32),
-        Encoding::Profile => match &open.file()?.info().icc {
-            Some(own) => return Ok(own.as_slice().into()),
+        Encoding::Profile => match open.own_profile()? {
+            Some(own) => return Ok(own.into()),
             None => TransferCurve::Linear,
         },
     };

@@ -50,6 +50,8 @@ impl PrintPass {
             amount: self.settings.sharpen_amount as f32,
             radius_px: radius_px as f32,
             overshoot_limit: OVERSHOOT_LIMIT,
+            // Grain was spared by the capture sharpening already.
+            grain_sd: [0.0; 3],
         };
         let sharpening = Some(sharpening).filter(|sharpening| !sharpening.is_identity());
         let pass = RowPass::new(self.size, sharpening, self.lightness);
