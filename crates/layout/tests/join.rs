@@ -279,13 +279,20 @@ fn mean(values: &[f64]) -> f64 {
 
 #[test]
 fn two_parts_lie_within_a_third_of_a_pixel_and_join_as_well_as_with_their_true_places() {
-    let (mut means, mut worst, mut losses) = (Vec::new(), Vec::new(), Vec::new());
+    let (mut means, mut worst, mut losses, mut refused) = (Vec::new(), Vec::new(), Vec::new(), Vec::new());
     for seed in 0..36 {
         let mut random = Random::new(1000 + seed);
         let (overlap, detail) = (random.between(0.1, 0.4), random.between(0.3, 1.2));
         let shape = if seed % 3 == 2 { (1, 2) } else { (2, 1) };
         let case = Case::new(seed, shape, overlap, detail);
-        let plan = case.plan().unwrap_or_else(|why| panic!("seed {seed}, overlap {overlap:.2}: {why}"));
+        let plan = match case.plan() {
+            Ok(plan) => plan,
+            Err(why) => {
+                println!("seed {seed}, overlap {overlap:.2}, detail {detail:.2}: {why}");
+                refused.push(seed);
+                continue;
+            }
+        };
         let errors = case.errors(&plan);
         let (mean_px, max_px) = (mean(&errors), errors.iter().copied().fold(0.0, f64::max));
         let mut exact = plan.clone();
@@ -314,6 +321,7 @@ fn two_parts_lie_within_a_third_of_a_pixel_and_join_as_well_as_with_their_true_p
         most(&worst),
         most(&losses)
     );
+    assert!(refused.is_empty(), "refused: {refused:?}");
     assert!(most(&means) <= 0.3 && most(&worst) <= 0.8, "{:.3} {:.3} px", most(&means), most(&worst));
     assert!(most(&losses) <= 0.5, "{:.2} dB", most(&losses));
 }

@@ -13,8 +13,10 @@ const LEAST_OVERLAP: f64 = 0.04;
 /// Largest shift across the direction of joining, as a share of the side. Source: our choice; parts are laid side by
 /// side.
 const MOST_ACROSS: f64 = 0.3;
-/// Shifts that are looked at closer.
-pub(super) const CANDIDATES: usize = 12;
+/// Distance, pixels, over which the correlation falls beside a true shift. Source: our choice; a third of the window.
+const PEAK_PX: i32 = 5;
+/// Shifts that are looked at closer. Source: our choice.
+pub(super) const CANDIDATES: usize = 16;
 
 /// A small picture with its shading removed, and where it shows film.
 pub(super) struct Shapes {
@@ -32,7 +34,7 @@ pub(super) struct Shapes {
 pub(super) struct Shift {
     pub(super) dx: i32,
     pub(super) dy: i32,
-    /// Correlation times the root of the number of pixels.
+    /// Correlation times the root of the number of pixels, above that of the shifts beside it.
     pub(super) strength: f64,
 }
 
@@ -96,14 +98,36 @@ pub(super) fn likely_shifts(a: &Shapes, b: &Shapes) -> Vec<Shift> {
     let (aw, ah, bw, bh) = (a.width as i32, a.height as i32, b.width as i32, b.height as i32);
     let (least_x, least_y) = (least(a.width.min(b.width)), least(a.height.min(b.height)));
     let (most_x, most_y) = (MOST_ACROSS * f64::from(aw.min(bw)), MOST_ACROSS * f64::from(ah.min(bh)));
-    let rows: Vec<i32> = (least_y - bh..=ah - least_y).collect();
-    let mut all: Vec<Shift> = rows
+    let (first_x, first_y) = (least_x - bw, least_y - bh);
+    let columns = (aw - least_x - first_x + 1).max(0);
+    let rows = (ah - least_y - first_y + 1).max(0);
+    let strengths: Vec<f64> = (0..rows)
         .into_par_iter()
-        .flat_map_iter(|dy| {
-            (least_x - bw..=aw - least_x)
-                .filter(move |dx| f64::from(dx.abs()) <= most_x || f64::from(dy.abs()) <= most_y)
-                .filter_map(move |dx| strength(a, b, dx, dy).map(|strength| Shift { dx, dy, strength }))
+        .flat_map_iter(|row| {
+            (0..columns).map(move |column| {
+                let (dx, dy) = (first_x + column, first_y + row);
+                let is_wanted = f64::from(dx.abs()) <= most_x || f64::from(dy.abs()) <= most_y;
+                if is_wanted { strength(a, b, dx, dy).unwrap_or(0.0) } else { 0.0 }
+            })
         })
+        .collect();
+    let at = |column: i32, row: i32| {
+        let is_there = (0..columns).contains(&column) && (0..rows).contains(&row);
+        if is_there { strengths[(row * columns + column) as usize] } else { 0.0 }
+    };
+    // Edges of the film correlate at every shift along them. Only a peak in both directions is a place.
+    let prominence = |column: i32, row: i32| {
+        let beside = [(PEAK_PX, 0), (-PEAK_PX, 0), (0, PEAK_PX), (0, -PEAK_PX)];
+        at(column, row) - beside.map(|(x, y)| at(column + x, row + y)).into_iter().fold(0.0, f64::max)
+    };
+    let mut all: Vec<Shift> = (0..rows)
+        .flat_map(|row| (0..columns).map(move |column| (column, row)))
+        .map(|(column, row)| Shift {
+            dx: first_x + column,
+            dy: first_y + row,
+            strength: prominence(column, row),
+        })
+        .filter(|shift| shift.strength > 0.0)
         .collect();
     all.sort_by(|p, q| q.strength.total_cmp(&p.strength).then((p.dy, p.dx).cmp(&(q.dy, q.dx))));
     let mut best: Vec<Shift> = Vec::new();

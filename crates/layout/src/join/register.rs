@@ -68,7 +68,7 @@ const AGREEING_PX: f64 = 1.5;
 /// Least places that agree, and least share of all that look alike. Source: our choice; two random positions agree
 /// within 1.5 px in one of 250 cases.
 const LEAST_AGREEING: usize = 8;
-const LEAST_AGREEING_SHARE: f64 = 0.3;
+const LEAST_AGREEING_SHARE: f64 = 0.25;
 /// Largest uncertainty of a position in the overlap, pixels. Source: our choice; half a pixel is not seen in a print.
 const MOST_UNCERTAINTY_PX: f64 = 0.5;
 /// Largest scatter of the places, pixels: film that lies flat gives a tenth of that. Source: our choice.
@@ -103,7 +103,7 @@ pub fn register_pair<'a>(
             continue;
         }
         let radius_px = if is_last { 2 } else { (before / finest).ceil() as i64 + 2 };
-        let search = Search { places: 350, half_px: 18, radius_px, least_likeness: 0.5 };
+        let search = Search { places: 350, half_px: 18, radius_px, least_likeness: 0.35 };
         let (matches, _) = search_places((a, b), &map, &search, cancel)?;
         let Some(fit) = fit_robustly(&matches, &map) else {
             return Err(Unregistered::TooLittleDetail {
@@ -156,7 +156,7 @@ fn best_shift(
     let ratio = small_factor / levels.0.factor;
     // One small pixel, and a turn of 1° over half the overlap.
     let radius_px = (1.6 * ratio).ceil() as i64 + 8;
-    let search = Search { places: 70, half_px: 11, radius_px, least_likeness: 0.6 };
+    let search = Search { places: 80, half_px: 14, radius_px, least_likeness: 0.4 };
     let mut found: Vec<(Affine, usize, usize)> = Vec::new();
     for shift in shifts {
         let start = Affine::shift(f64::from(shift.dx) * small_factor, f64::from(shift.dy) * small_factor);
