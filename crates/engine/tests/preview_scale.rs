@@ -35,6 +35,7 @@ fn request(session: &Session, scale: u32) -> PreviewRequest {
         max_height_px: FRAME_PX.1 / scale,
         side: PictureSide::Positive,
         overlay: Overlay::None,
+        proof: None,
         revision: 1,
     }
 }

@@ -166,6 +166,7 @@ fn moved_and_renamed_scans_are_found_by_their_content_with_one_answer_for_a_fold
     write_scan(&folder.path().join("moved/two.tif"), 8);
     let found = relink(&session, &folder.path().join("moved"));
     let answer = |nth: usize, path: &Path| Relinked {
+        from: None,
         scan: session.scans[nth].id,
         path: path.to_owned(),
         infrared_path: None,
