@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use glassine_engine::{Engine, EngineError, NewSessionRequest, SessionAt};
 use glassine_raster::CancelToken;
-use glassine_sharpness::{FocusBasis, FocusMeasure, best_height, rank_focus};
+use glassine_sharpness::{FocusBasis, FocusMeasure, RankedFocus, best_height, rank_focus};
 use serde_json::{Value, json};
 
 use super::{Outcome, Printing, path_bytes_json, path_json, print_json, print_line, print_notice};
@@ -72,26 +72,11 @@ pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, Eng
         best_height(&points.collect::<Vec<_>>())
     });
     if args.printing.json {
-        let ranking: Vec<Value> = ranked
-            .ranking
-            .iter()
-            .map(|rank| {
-                let (file, measure) = &measured[rank.index];
-                json!({
-                    "file": path_json(file),
-                    "file_bytes": path_bytes_json(file),
-                    "score": rank.score,
-                    "relative": rank.relative,
-                    "uncertainty": rank.uncertainty,
-                    "ties_with_best": rank.ties_with_best,
-                    "mtf50_cy_px": measure.mtf50_cy_px,
-                    "mtf50_error_cy_px": measure.mtf50_cy_px.map(|_| measure.mtf50_error),
-                    "edges": measure.edges,
-                    "texture": measure.texture,
-                    "texture_tiles": measure.tiles,
-                })
-            })
-            .collect();
+        let place = |rank: &RankedFocus| {
+            let (file, measure) = &measured[rank.index];
+            rank_json(rank, file, measure)
+        };
+        let ranking: Vec<Value> = ranked.ranking.iter().map(place).collect();
         let basis = match ranked.basis {
             FocusBasis::Edges => "edges",
             FocusBasis::Texture => "texture",
@@ -129,6 +114,22 @@ pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, Eng
         None => {}
     }
     Ok(outcome)
+}
+
+fn rank_json(rank: &RankedFocus, file: &Path, measure: &FocusMeasure) -> Value {
+    json!({
+        "file": path_json(file),
+        "file_bytes": path_bytes_json(file),
+        "score": rank.score,
+        "relative": rank.relative,
+        "uncertainty": rank.uncertainty,
+        "ties_with_best": rank.ties_with_best,
+        "mtf50_cy_px": measure.mtf50_cy_px,
+        "mtf50_error_cy_px": measure.mtf50_cy_px.map(|_| measure.mtf50_error),
+        "edges": measure.edges,
+        "texture": measure.texture,
+        "texture_tiles": measure.tiles,
+    })
 }
 
 /// Finds the pictures of a scan and measures them, or the middle of a scan that is no strip.

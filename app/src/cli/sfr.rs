@@ -34,7 +34,7 @@ pub struct SfrArgs {
 fn parse_box(text: &str) -> Result<PixelRect, String> {
     let wrong = || format!("“{text}” is no box; give X,Y,W,H in pixels, such as 1200,800,200,300");
     let numbers: Vec<u32> =
-        text.split(',').map(|part| part.trim().parse().map_err(|_| wrong())).collect::<Result<_, _>>()?;
+        text.split(',').map(|part| part.trim().parse().ok()).collect::<Option<_>>().ok_or_else(wrong)?;
     let [x, y, width, height] = numbers[..] else { return Err(wrong()) };
     match (x.checked_add(width), y.checked_add(height)) {
         (Some(x1), Some(y1)) if width > 0 && height > 0 => Ok(PixelRect::new(x, y, x1, y1)),

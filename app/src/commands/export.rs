@@ -17,6 +17,7 @@ use crate::platform::clock;
 
 /// Output settings and exports.
 #[derive(Debug, Clone)]
+#[expect(clippy::large_enum_variant, reason = "a command lives for one frame of the window")]
 pub enum ExportCommand {
     /// Change the output settings.
     SetOutput(OutputSettings),

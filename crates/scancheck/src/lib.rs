@@ -1,7 +1,7 @@
 //! The scan check: what is wrong with a scan, measured before work is spent on it.
 //!
-//! *Scope*: clipped codes, noise, stray light, glow, shifts of channels and of the infrared, resolution, resampling,
-//! uneven light, streaks, compression blocks, coarse tones, sharpening, film that is not flat, Newton rings. Every
+//! *Scope*: clipped codes, noise, stray light, glow, shifts of channels and of the infrared, resolution,
+//! uneven light, streaks, compression blocks, coarse tones, sharpening, film that is not flat. Every
 //! finding has a figure, a limit with its source, a place and advice.
 //! *Simplifications*: fine structure is measured on [`Band`]s of rows at full resolution, the rest on the overview.
 //! *Out of scope*: files, and repairing what was found.

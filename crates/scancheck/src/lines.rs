@@ -16,7 +16,6 @@ const FEWEST_PARTS: usize = 5;
 /// Least difference of a line from its neighbours on both sides, relative, and that of a lost line. Our choice: 0.6 %
 /// is 0.0026 D, which a contrasty print shows in an even sky; a lost line is darker or brighter by a third.
 const STREAK_LIMIT: f64 = 0.006;
-const STREAK_SERIOUS: f64 = 0.015;
 const LOST: f64 = 0.33;
 /// How far above the spread of all lines. Our choice: five thousand lines of noise stay below.
 const DEVIATIONS: f64 = 6.0;
@@ -81,7 +80,8 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
     let (value, place) = worst[0].unwrap_or_default();
     let measure =
         Measure { what: What::Streaks, value: 100.0 * value, unit: "%", limit: 100.0 * STREAK_LIMIT, source };
-    report.judge(measure, 100.0 * STREAK_SERIOUS, worst[0].map(|_| place));
+    // A picture can hold lines of its own, so a streak is for the user to judge.
+    report.judge(measure, f64::INFINITY, worst[0].map(|_| place));
     let repeated = repeated_rows(scan, areas);
     let (value, place) = match (worst[1], repeated) {
         (_, Some((count, place))) => (f64::from(count), Some(place)),

@@ -1,4 +1,4 @@
-//! Packages after RFC 8493 (BagIt 1.0): a folder with checksums of everything in it, and the check of such a folder.
+//! Packages after RFC 8493 (`BagIt` 1.0): a folder with checksums of everything in it, and the check of such a folder.
 
 use std::collections::BTreeMap;
 use std::io::Read as _;

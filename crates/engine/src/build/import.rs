@@ -165,12 +165,26 @@ impl AnalysisContext<'_> {
             let analysis = AnalysisContext { progress: &part, ..*self };
             analysis.find_frames(builder, *scan, &find)?;
         }
-        if request.one_frame_per_file {
-            self.solve_one_film(builder, &strips_on(&builder.session, added))?;
+        self.solve_and_order(builder, added, request.one_frame_per_file)
+    }
+
+    /// Solve the strips on these scans together, and put all strips in the order of the numbers on their films, if
+    /// every one has some.
+    pub(crate) fn solve_and_order(
+        &self,
+        builder: &mut EditBuilder,
+        scans: &[ScanId],
+        are_single_frames: bool,
+    ) -> Result<(), EngineError> {
+        if are_single_frames {
+            self.solve_one_film(builder, &strips_on(&builder.session, scans))?;
         } else {
-            self.solve_films_over(builder, added)?;
+            self.solve_films_over(builder, scans)?;
         }
-        order_on_film(builder)
+        match builder.session.order_on_film() {
+            Some(order) => builder.push(Edit::OrderStrips(order)),
+            None => Ok(()),
+        }
     }
 
     pub(crate) fn describe(
@@ -494,14 +508,6 @@ fn found_strip(
         edge_code,
         notes: strip.notes.iter().cloned().chain(guess).chain(advice.map(str::to_owned)).collect(),
         frames: frames.map(|(frame, number)| new_frame(frame, turned(&frame.image_area), number)).collect(),
-    }
-}
-
-/// Puts strips in the order of the numbers on their films, if every strip has one.
-pub(crate) fn order_on_film(builder: &mut EditBuilder) -> Result<(), EngineError> {
-    match builder.session.order_on_film() {
-        Some(order) => builder.push(Edit::OrderStrips(order)),
-        None => Ok(()),
     }
 }
 

@@ -8,8 +8,8 @@ use glassine_raster::CancelToken;
 use glassine_session::{Edit, FrameId, Relink, ScanId, Session};
 
 use crate::build::context::EditBuilder;
-use crate::build::films::{sharing, strips_on};
-use crate::build::import::{FindRequest, order_on_film};
+use crate::build::films::sharing;
+use crate::build::import::FindRequest;
 use crate::dust::RepairKey;
 use crate::engine::Engine;
 use crate::error::{EngineError, Notice, Severity};
@@ -58,12 +58,7 @@ impl Worker for Engine {
             }
             Job::SolveTogether { scans, are_single_frames } => {
                 edits("solve scans together", at, send, |builder| {
-                    if are_single_frames {
-                        analysis.solve_one_film(builder, &strips_on(&builder.session, &scans))?;
-                    } else {
-                        analysis.solve_films_over(builder, &scans)?;
-                    }
-                    order_on_film(builder)
+                    analysis.solve_and_order(builder, &scans, are_single_frames)
                 })?;
             }
             Job::HashScans { scans } => self.hash_scans(at, &scans, cancel, send)?,

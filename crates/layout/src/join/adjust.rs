@@ -31,9 +31,10 @@ pub fn place_all(parts: usize, links: &[Link]) -> Option<Vec<Affine>> {
                 for (part, at, sign) in [(link.a, place.a, 1.0), (link.b, place.b, -1.0)] {
                     // Thousandths keep the numbers of the system alike.
                     let (x, y) = (at.0 / UNIT_PX, at.1 / UNIT_PX);
+                    let own = [x, y];
                     let terms = if axis == 0 { [x, -y, 1.0, 0.0] } else { [y, x, 0.0, 1.0] };
                     if part == 0 {
-                        right -= sign * if axis == 0 { x } else { y };
+                        right -= sign * own[axis];
                     } else {
                         let first = 4 * (part - 1);
                         row.extend(terms.iter().enumerate().map(|(i, v)| (first + i, sign * v)));

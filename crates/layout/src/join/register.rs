@@ -169,7 +169,7 @@ fn best_shift(
             found.push((map, agreeing, tried));
         }
     }
-    found.sort_by(|p, q| q.1.cmp(&p.1));
+    found.sort_by_key(|(_, agreeing, _)| std::cmp::Reverse(*agreeing));
     let Some((best, agreeing, _)) = found.first().copied() else {
         return Err(Unregistered::NoOverlap.into());
     };

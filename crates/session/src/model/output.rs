@@ -148,6 +148,11 @@ impl PrintSettings {
     pub fn size_px(&self, width: f64, height: f64) -> (u32, u32) {
         let [long, short] = self.sides_mm.map(|mm| mm / glassine_raster::MM_PER_INCH * self.ppi);
         let scale = (long / width.max(height)).min(short / width.min(height));
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "a cast of a float saturates"
+        )]
         let side = |px: f64| (px * scale).round().max(1.0) as u32;
         (side(width), side(height))
     }

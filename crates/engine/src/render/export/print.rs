@@ -110,7 +110,7 @@ mod tests {
         let sharp = finished(PrintSettings { sharpen_amount: 1.5, ..plain });
         let row = &sharp[20 * 64 * 3..21 * 64 * 3];
         let (low, high) = row.iter().fold((1.0_f32, 0.0_f32), |(low, high), v| (low.min(*v), high.max(*v)));
-        assert!(low < 0.299 && low >= 0.3 - OVERSHOOT_LIMIT - 1e-4, "{low}");
+        assert!((0.3 - OVERSHOOT_LIMIT - 1e-4..0.299).contains(&low), "{low}");
         assert!(high > 0.701 && high <= 0.7 + OVERSHOOT_LIMIT + 1e-4, "{high}");
         let paper = finished(PrintSettings { paper_white: 0.9, ..plain });
         assert!((paper[63 * 3] - 0.63).abs() < 1e-6, "{}", paper[63 * 3]);
