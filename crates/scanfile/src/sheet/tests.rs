@@ -57,7 +57,7 @@ fn other_programs_find_a_sound_pdf_with_text_an_embedded_font_and_a_jpeg() {
     if let Some(about) = printed("pdfinfo", &[], &path) {
         assert!(about.contains("Pages:           2"), "{about}");
         assert!(about.contains("Title:           Küste"), "{about}");
-        assert!(about.contains("283.46 x 226.77 pts"), "{about}");
+        assert!(about.contains("283.465 x 226.772 pts"), "{about}");
     }
     if let Some(fonts) = printed("pdffonts", &[], &path) {
         assert_eq!(fonts.matches("CID Type 0C").count(), 2, "{fonts}");

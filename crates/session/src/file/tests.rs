@@ -143,7 +143,7 @@ fn a_newer_version_a_strange_file_and_damage_are_each_told_apart() {
             .expect("parses");
     value["version"] = 7.into();
     let newer = from_json(&serde_json::to_vec(&value).expect("serialises"));
-    assert!(matches!(newer, Err(FileError::Newer { found: 7, supported: 1 })));
+    assert!(matches!(newer, Err(FileError::Newer { found: 7, supported: 2 })));
     assert!(matches!(from_json(b"{\"frames\": []}"), Err(FileError::NotASession)));
     assert!(matches!(from_json(b"{\"format\": "), Err(FileError::Damaged { line: 1, .. })));
 }
