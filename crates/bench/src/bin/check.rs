@@ -1,7 +1,7 @@
 //! Measures the scan check: faults planted into strips drawn at random, and false alarms on sound ones, as a table.
 //!
 //! ```text
-//! cargo run --release -p glassine-bench --bin check -- [--first SEED] [--each N] [--clean N] [--only KIND] > tests/CHECK.md
+//! cargo run --release -p glassine-bench --bin check -- [--first SEED] [--each N] [--clean N] [--only KIND]
 //! ```
 #![expect(clippy::print_stdout, reason = "the table is the output")]
 
