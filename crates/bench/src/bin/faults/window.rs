@@ -175,7 +175,7 @@ fn kill_after_edit(
     }
     std::thread::sleep(Duration::from_millis(1_500));
     // Accept the offer to restore the previous run's work, then turn the frame.
-    for key in ["Return", "bracketright"] {
+    for key in ["Return", "o"] {
         drop(screen.xdotool(&["key", key]));
         std::thread::sleep(Duration::from_millis(400));
     }
