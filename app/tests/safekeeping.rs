@@ -5,8 +5,8 @@ mod program;
 use std::path::{Path, PathBuf};
 
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
-use glassine_scanfile::{OpenOptions, Scan};
-use program::{code, glassine, json, said, scan_in, text};
+use glassine_scanfile::{OpenOptions, Overwrite, Scan, write_rgbi};
+use program::{code, glassine, json, said, scan_in, scan_named, text};
 
 /// A session of one strip of four frames.
 fn session_in(folder: &Path) -> (PathBuf, PathBuf) {
@@ -165,4 +165,45 @@ fn a_package_is_a_valid_bag_whose_session_opens_and_every_change_in_it_is_found(
     assert_eq!(report["missing"], serde_json::json!(["data/how-the-pictures-were-made.txt"]));
     assert_eq!(report["extra"], serde_json::json!(["data/stray.txt"]));
     assert_ne!(validated(&bag), Some(true));
+}
+
+/// The strip of a scan in two overlapping files.
+fn parts_of(scan: &Path, folder: &Path) -> [PathBuf; 2] {
+    let scan = Scan::open(scan, &OpenOptions::default()).expect("opens");
+    let (width, height) = (scan.width(), scan.height());
+    [("left", 0, width * 3 / 5), ("right", width * 2 / 5, width)].map(|(name, x0, x1)| {
+        let part = scan.read_region(PixelRect { x0, y0: 0, x1, y1: height }, &CancelToken::new());
+        let path = folder.join(format!("{name}.tif"));
+        write_rgbi(&path, &part.expect("reads"), 300.0, name, Overwrite::Never).expect("writes");
+        path
+    })
+}
+
+#[test]
+fn a_package_keeps_the_file_of_every_part_of_a_joined_scan() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let whole = scan_named(folder.path(), "whole.tif", 300.0);
+    let parts = parts_of(&whole, folder.path());
+    let (session, bag) = (folder.path().join("roll.session.json"), folder.path().join("bag"));
+    let (left, right) = (text(&parts[0]), text(&parts[1]));
+    for args in [
+        vec!["new", text(&session), "--scan", left, "--scan", right],
+        vec!["join", text(&session)],
+        vec!["archive", text(&session), "--to", text(&bag), "--json"],
+    ] {
+        let made = glassine(&args);
+        assert_eq!(code(&made), 0, "{args:?}: {}", said(&made));
+        if args[0] == "archive" {
+            assert_eq!(json(&made)["scans"], 2);
+        }
+    }
+    for part in &parts {
+        let kept = bag.join("data/scans").join(part.file_name().expect("a name"));
+        assert_eq!(std::fs::read(kept).expect("kept"), std::fs::read(part).expect("there"));
+        std::fs::remove_file(part).expect("ours");
+    }
+    let inner = bag.join("data/roll.session.json");
+    assert_eq!(code(&glassine(&["verify", text(&inner), "--json"])), 0, "the package stands alone");
+    let notes = std::fs::read_to_string(bag.join("data/how-the-pictures-were-made.txt")).expect("notes");
+    assert!(notes.contains("joined from left.tif") && notes.contains("joined from right.tif"), "{notes}");
 }

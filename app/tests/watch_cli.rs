@@ -89,3 +89,18 @@ fn a_scan_that_appears_while_the_folder_is_watched_is_taken_and_a_signal_ends_th
     let shown = json(&glassine(&["show", text(&session), "--json"]));
     assert_eq!(shown["frames"].as_array().map(Vec::len), Some(4));
 }
+
+#[test]
+fn pictures_are_not_written_into_the_watched_folder() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan = scan_named(folder.path(), "1.tif", 150.0);
+    let before = std::fs::read(&scan).expect("there");
+    let session = folder.path().join("roll.session.json");
+    let same = folder.path().join(".");
+    let refused =
+        glassine(&["watch", text(folder.path()), "--session", text(&session), "--to", text(&same), "--once"]);
+    assert_eq!(code(&refused), 2, "{}", said(&refused));
+    assert!(said(&refused).contains("another folder with --to"), "{}", said(&refused));
+    assert_eq!(files_in(folder.path()), ["1.tif"]);
+    assert_eq!(std::fs::read(&scan).expect("there"), before);
+}

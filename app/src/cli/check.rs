@@ -10,9 +10,12 @@ use serde_json::{Value, json};
 
 use super::new::usage;
 use super::reading::ReadingArgs;
-use super::{Outcome, Printing, path_bytes_json, path_json, print_json, print_line, print_notice, progress};
+use super::{
+    Outcome, Printing, failed_json, path_bytes_json, path_json, print_json, print_line, print_notice,
+    progress,
+};
 
-/// Measure what is wrong with scans: clipping, noise, stray light, shifts, streaks, sharpening, rings and more.
+/// Measure what is wrong with scans: clipping, noise, stray light, shifts, streaks, sharpening and more.
 /// Exit code 1 if something serious was found, 2 if nothing could be read.
 #[derive(Debug, Args)]
 pub struct CheckArgs {
@@ -69,12 +72,7 @@ pub(super) fn run(args: &CheckArgs, cancel: &CancelToken) -> Result<Outcome, Eng
             Err(error) => {
                 let notice = error.notice();
                 print_notice(&notice);
-                failed.push(json!({
-                    "file": path_json(file),
-                    "file_bytes": path_bytes_json(file),
-                    "reason": notice.headline,
-                    "hint": notice.what_to_do,
-                }));
+                failed.push(failed_json(file, &notice));
             }
         }
     }

@@ -8,7 +8,9 @@ use glassine_raster::CancelToken;
 use glassine_sharpness::{FocusBasis, FocusMeasure, RankedFocus, best_height, rank_focus};
 use serde_json::{Value, json};
 
-use super::{Outcome, Printing, path_bytes_json, path_json, print_json, print_line, print_notice};
+use super::{
+    Outcome, Printing, failed_json, path_bytes_json, path_json, print_json, print_line, print_notice,
+};
 
 /// Compare scans of the same film at different holder heights
 #[derive(Debug, Args)]
@@ -43,11 +45,7 @@ pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, Eng
             Err(error) => {
                 let notice = error.notice();
                 print_notice(&notice);
-                failed.push(json!({
-                    "file": path_json(file),
-                    "reason": notice.headline,
-                    "hint": notice.what_to_do,
-                }));
+                failed.push(failed_json(file, &notice));
             }
         }
     }

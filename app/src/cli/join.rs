@@ -60,11 +60,12 @@ pub(super) fn run(args: &JoinArgs, cancel: &CancelToken) -> Result<Outcome, Engi
     let now = SessionAt::new(made.session, at.folder.clone());
     engine.hold_session(&now.session, now.folder.as_deref());
     cancel.check()?;
-    changing.save(&engine, &now.session)?;
+    // The session is changed last: a file that can't be written leaves it as it was.
     if let Some(path) = &args.to {
         let overwrite = if args.replace { Overwrite::Replace } else { Overwrite::Never };
         engine.write_scan(&now, id, path, overwrite, cancel)?;
     }
+    changing.save(&engine, &now.session)?;
     let session = &now.session;
     let Some(scan) = session.scan(id) else { return Err(usage("the joined scan is gone", "try again")) };
     let on_it = session

@@ -287,6 +287,16 @@ fn frame_named(session: &Session, text: &str) -> Option<usize> {
     })
 }
 
+/// A file that a command could not take, for the list of failures.
+fn failed_json(file: &Path, notice: &Notice) -> Value {
+    serde_json::json!({
+        "file": path_json(file),
+        "file_bytes": path_bytes_json(file),
+        "reason": notice.headline,
+        "hint": notice.what_to_do,
+    })
+}
+
 fn notices_json(notices: &[Notice]) -> Value {
     notices
         .iter()

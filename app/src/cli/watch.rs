@@ -20,8 +20,8 @@ use serde_json::{Value, json};
 
 use super::new::{session_path, usage};
 use super::{
-    Outcome, Printing, edited, notices_json, open_to_change, parse_film, path_json, print_json, print_line,
-    print_notice, progress, refuse_held,
+    Outcome, Printing, edited, failed_json, notices_json, open_to_change, parse_film, path_json, print_json,
+    print_line, print_notice, progress, refuse_held,
 };
 use crate::model::doubts::{Doubt, doubts, strip_doubts};
 
@@ -131,11 +131,7 @@ struct Tally {
 impl Tally {
     fn fail(&mut self, path: &Path, notice: &Notice) {
         print_notice(notice);
-        self.failed.push(json!({
-            "file": path_json(path),
-            "reason": notice.headline,
-            "hint": notice.what_to_do,
-        }));
+        self.failed.push(failed_json(path, notice));
     }
 }
 
@@ -144,6 +140,12 @@ pub(super) fn run(args: &WatchArgs, cancel: &CancelToken) -> Result<Outcome, Eng
     scans_in(&args.folder).map_err(|error| {
         usage(&format!("{} can't be read: {error}", args.folder.display()), "name a folder that exists")
     })?;
+    if args.to.as_deref().is_some_and(|to| is_same_folder(to, &args.folder)) {
+        return Err(usage(
+            "pictures written into the watched folder would be taken for scans",
+            "name another folder with --to; one inside the watched folder will do",
+        ));
+    }
     let engine = Engine::new();
     let mut taken = taken_scans(&engine, &path, cancel)?;
     let (events, _watcher) = events_of(&args.folder);
@@ -194,6 +196,12 @@ pub(super) fn run(args: &WatchArgs, cancel: &CancelToken) -> Result<Outcome, Eng
         }));
     }
     Ok(ended)
+}
+
+/// Whether both names lead to one folder.
+fn is_same_folder(one: &Path, other: &Path) -> bool {
+    let real = |path: &Path| path.canonicalize().or_else(|_missing| std::path::absolute(path));
+    real(one).ok().zip(real(other).ok()).is_some_and(|(one, other)| one == other)
 }
 
 /// Scans that the session has already.

@@ -93,7 +93,10 @@ pub(crate) struct KeyPresses {
     until_s: f64,
 }
 
-/// The edit after the guard has limited every box.
+/// A guarded box that comes out further than this from where it was asked for is held back, pixels: less is rounding.
+const HELD_BACK_PX: f64 = 0.5;
+
+/// The edit after the guard has limited every box, and a frame whose box it held back.
 ///
 /// `gesture_start` is the session at the start of a drag: boxes are sized from their shape there, so that the result
 /// depends only on the pointer's position, not on its path.
@@ -102,22 +105,23 @@ pub(crate) fn held(
     gesture_start: Option<&Session>,
     aspect: AspectLock,
     edit: Edit,
-) -> Edit {
-    match edit {
-        Edit::SetCrops(crops) => Edit::SetCrops(
-            crops
-                .into_iter()
-                .map(|(id, wish)| {
-                    let Some(frame) = session.frame(id) else { return (id, wish) };
-                    let before = gesture_start.and_then(|start| start.frame(id)).unwrap_or(frame);
-                    let strip = session.strip(frame.strip).map(AsRef::as_ref);
-                    let keep_aspect = aspect.ratio(&before.crop, strip);
-                    (id, crop_guard::hold_box(session, frame, &before.crop, &wish, keep_aspect))
-                })
-                .collect(),
-        ),
-        other => other,
-    }
+) -> (Edit, Option<FrameId>) {
+    let Edit::SetCrops(crops) = edit else { return (edit, None) };
+    let mut held_back = None;
+    let mut hold = |(id, wish): (FrameId, TiltedBox)| {
+        let Some(frame) = session.frame(id) else { return (id, wish) };
+        let before = gesture_start.and_then(|start| start.frame(id)).unwrap_or(frame);
+        let strip = session.strip(frame.strip).map(AsRef::as_ref);
+        let keep_aspect = aspect.ratio(&before.crop, strip);
+        let crop = crop_guard::hold_box(session, frame, &before.crop, &wish, keep_aspect);
+        let mut corners = wish.corners().into_iter().zip(crop.corners());
+        if frame.held && corners.any(|(wish, held)| wish.distance(held) > HELD_BACK_PX) {
+            held_back = held_back.or(Some(id));
+        }
+        (id, crop)
+    };
+    let crops = crops.into_iter().map(&mut hold).collect();
+    (Edit::SetCrops(crops), held_back)
 }
 
 fn format_of(strip: &Strip) -> Option<Format> {

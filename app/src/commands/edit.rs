@@ -103,8 +103,7 @@ impl GlassineApp {
             }
             EditCommand::PasteText(text) => {
                 if let Some(look) = look_text::from_text(&text) {
-                    let groups = ParamGroup::ALL.to_vec();
-                    self.edit(Edit::PasteLook { frames: self.selected(), look, groups });
+                    self.take_look(look);
                 }
             }
             EditCommand::QuarterTurn(turns) => self.turn_pictures(|o| turned(o, turns)),
@@ -114,10 +113,7 @@ impl GlassineApp {
             EditCommand::SwitchGroup(group, is_off) => {
                 self.edit(Edit::SwitchGroup { frames: self.selected(), group, is_off });
             }
-            EditCommand::TakeLook(look) => {
-                let groups = ParamGroup::ALL.to_vec();
-                self.edit(Edit::PasteLook { frames: self.selected(), look: *look, groups });
-            }
+            EditCommand::TakeLook(look) => self.take_look(*look),
             EditCommand::KeepLook(name) => self.keep_look(&name),
             EditCommand::ForgetLook(name) => self.forget_look(&name),
             EditCommand::StepParam(param, steps) => self.step_param(param, steps),
@@ -130,10 +126,11 @@ impl GlassineApp {
 
     /// Applies an edit: previewed inside a gesture, otherwise as a separate step. The guard limits boxes first.
     pub(crate) fn edit(&mut self, edit: Edit) {
-        let wanted = edit.clone();
-        let edit =
+        let (edit, held_back) =
             boxes::held(self.history.current(), self.gesture_start.as_ref(), self.ui_state.aspect, edit);
-        self.note_held_back(&wanted, &edit);
+        if let Some(frame) = held_back {
+            self.ui_state.held_back = Some((frame, self.now));
+        }
         let label = edit.label();
         match edit.apply(self.history.current()) {
             Ok(session) => {
@@ -141,22 +138,6 @@ impl GlassineApp {
                 self.touched();
             }
             Err(error) => self.refused(error.to_string()),
-        }
-    }
-
-    /// Notes a box that the guard held back, so that the window says so.
-    fn note_held_back(&mut self, wanted: &Edit, held: &Edit) {
-        /// Less than this is rounding.
-        const SLACK_PX: f64 = 0.5;
-        let (Edit::SetCrops(wanted), Edit::SetCrops(held)) = (wanted, held) else { return };
-        let session = self.history.current();
-        let is_held = |id: &FrameId| session.frame(*id).is_some_and(|frame| frame.held);
-        let back = wanted.iter().zip(held).find(|((id, wanted), (_, held))| {
-            let corners = wanted.corners().into_iter().zip(held.corners());
-            is_held(id) && corners.into_iter().any(|(a, b)| a.distance(b) > SLACK_PX)
-        });
-        if let Some(((id, _), _)) = back {
-            self.ui_state.held_back = Some((*id, self.now));
         }
     }
 
@@ -277,6 +258,11 @@ impl GlassineApp {
         if !frames.is_empty() {
             self.edit(Edit::SetMark { frames, mark });
         }
+    }
+
+    fn take_look(&mut self, look: Look) {
+        let groups = ParamGroup::ALL.to_vec();
+        self.edit(Edit::PasteLook { frames: self.selected(), look, groups });
     }
 
     fn give_param(&mut self, param: Param, to_roll: bool) {

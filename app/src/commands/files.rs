@@ -215,7 +215,7 @@ impl GlassineApp {
         }
         if let Some(notice) = self.files.folder_trouble.as_ref().and_then(|trouble| trouble.try_recv().ok()) {
             self.files.folder_trouble = None;
-            self.notify(notice);
+            self.notify_of_program(notice);
         }
         if let Some(found) = self.files.lookup.as_ref().and_then(|lookup| lookup.try_recv().ok()) {
             self.files.lookup = None;

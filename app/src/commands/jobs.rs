@@ -70,10 +70,8 @@ impl GlassineApp {
                 self.submit(Job::MeasureScan { scan });
             }
             JobCommand::SolveRoll => {
-                let strips: Vec<StripId> = self.session().strips.iter().map(|strip| strip.id).collect();
-                for strip in strips {
-                    self.submit(Job::SolveStrip { strip });
-                }
+                let strips = self.session().strips.iter().map(|strip| strip.id).collect();
+                self.submit(Job::SolveFilms { strips });
             }
             JobCommand::GreyPoint { frame, center, radius_px } => {
                 self.submit(Job::GreyPoint { frame, center, radius_px });

@@ -126,11 +126,10 @@ impl StripSpace {
             }
         }
         for scan in &session.scans {
-            let strips: Vec<&Strip> =
-                session.strips.iter().filter(|s| s.scan == scan.id).map(AsRef::as_ref).collect();
-            if whole_scans || strips.is_empty() {
-                let turns = strips.first().map_or(0, |strip| turns_of(session, strip));
-                let is_mirrored = strips.first().is_some_and(|strip| strip.is_mirrored);
+            let strip = session.strips.iter().find(|strip| strip.scan == scan.id);
+            if whole_scans || strip.is_none() {
+                let turns = strip.map_or(0, |strip| turns_of(session, strip));
+                let is_mirrored = strip.is_some_and(|strip| strip.is_mirrored);
                 pieces.push(piece_of_scan(scan, turns, is_mirrored));
             }
         }

@@ -78,8 +78,8 @@ pub(super) fn strip_text(cx: &ViewCx<'_>, strip: &Strip, is_long: bool) -> Strin
         let frames = cx.session.frames_of(strip.id).count();
         parts.push(format!("{frames} {}", if frames == 1 { "frame" } else { "frames" }));
         if cx.session.strips.len() > 1 {
-            let at = cx.session.strips_in_order().iter().position(|other| other.id == strip.id).unwrap_or(0);
-            parts.push(format!("strip {} of {}", at + 1, cx.session.strips.len()));
+            let place = cx.session.strip_place(strip.id);
+            parts.push(format!("strip {place} of {}", cx.session.strips.len()));
         }
     }
     parts.join("  ·  ")

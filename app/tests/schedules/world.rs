@@ -216,6 +216,9 @@ impl Worker for World {
             Job::SolveStrip { strip } | Job::MeasureBase { strip, .. } => {
                 edits("solve", vec![solved(strip, &mark)]);
             }
+            Job::SolveFilms { strips } => {
+                edits("solve roll", strips.into_iter().map(|strip| solved(strip, &mark)).collect());
+            }
             Job::SolveTogether { scans, .. } => {
                 let strips = at.session.strips.iter().filter(|strip| scans.contains(&strip.scan));
                 edits("solve together", strips.map(|strip| solved(strip.id, &mark)).collect());

@@ -82,25 +82,15 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
     }
     if let Some((overshoot, efficiency)) = sharpest {
         let source = "ours: an unsharp mask of 40 % and 1 px leaves 1.5 %";
-        let measure = Measure {
-            what: What::Sharpened,
-            value: 100.0 * overshoot,
-            unit: "% overshoot",
-            limit: 100.0 * OVERSHOOT_LIMIT,
-            source,
-        };
+        let measure = Measure::per_cent(What::Sharpened, overshoot, "% overshoot", OVERSHOOT_LIMIT, source);
         report.judge(measure, 100.0 * OVERSHOOT_SERIOUS, None);
         // Larger is worse, as for all figures: what is lost of the resolution.
-        let lost = |efficiency: f64| 100.0 * (1.0 - efficiency);
+        let lost = |efficiency: f64| 1.0 - efficiency;
         let source = "FADGI 2016, films: sampling efficiency above 60 % at 1 star";
-        let measure = Measure {
-            what: What::Resolution,
-            value: lost(efficiency),
-            unit: "% of the resolution lost",
-            limit: lost(EFFICIENCY_LEAST),
-            source,
-        };
-        report.judge(measure, lost(EFFICIENCY_SERIOUS), None);
+        let unit = "% of the resolution lost";
+        let measure =
+            Measure::per_cent(What::Resolution, lost(efficiency), unit, lost(EFFICIENCY_LEAST), source);
+        report.judge(measure, 100.0 * lost(EFFICIENCY_SERIOUS), None);
     }
     if let Some((ratio, place)) = widths {
         let source = "ours: widths of the same edges differ by up to 20 % through noise";

@@ -146,6 +146,19 @@ pub struct Measure {
     pub source: &'static str,
 }
 
+impl Measure {
+    /// A share and its limit, both as per cent of what `unit` names.
+    pub(crate) fn per_cent(
+        what: What,
+        share: f64,
+        unit: &'static str,
+        limit: f64,
+        source: &'static str,
+    ) -> Self {
+        Self { what, value: 100.0 * share, unit, limit: 100.0 * limit, source }
+    }
+}
+
 /// A figure beyond its limit.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Finding {

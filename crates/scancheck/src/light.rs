@@ -29,35 +29,17 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
     let has_holder = areas.class.data().iter().filter(|class| **class == HOLDER).count() > 20 * FEWEST;
     if has_holder || stray > 0.0 {
         let source = "ours: sound scanners show up to 0.4 % on the holder";
-        let measure = Measure {
-            what: What::StrayLight,
-            value: 100.0 * stray,
-            unit: "% of open light",
-            limit: 100.0 * STRAY_LIMIT,
-            source,
-        };
+        let measure = Measure::per_cent(What::StrayLight, stray, "% of open light", STRAY_LIMIT, source);
         report.judge(measure, 100.0 * STRAY_SERIOUS, None);
     }
     if let Some(glow) = glow(scan, areas) {
         let source = "ours: sound scanners show up to 0.25 %";
-        let measure = Measure {
-            what: What::Glow,
-            value: 100.0 * glow,
-            unit: "% of open light",
-            limit: 100.0 * GLOW_LIMIT,
-            source,
-        };
+        let measure = Measure::per_cent(What::Glow, glow, "% of open light", GLOW_LIMIT, source);
         report.judge(measure, 100.0 * GLOW_SERIOUS, None);
     }
     if let Some((uneven, place)) = unevenness(scan, areas) {
         let source = "FADGI 2016, films: below 5 % at 2 stars, 8 % at 1 star";
-        let measure = Measure {
-            what: What::UnevenLight,
-            value: 100.0 * uneven,
-            unit: "%",
-            limit: 100.0 * UNEVEN_LIMIT,
-            source,
-        };
+        let measure = Measure::per_cent(What::UnevenLight, uneven, "%", UNEVEN_LIMIT, source);
         report.judge(measure, 100.0 * UNEVEN_SERIOUS, Some(place));
     }
 }

@@ -78,8 +78,7 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
     }
     let source = "ours: 0.6 % is 0.0026 D, visible in an even sky";
     let (value, place) = worst[0].unwrap_or_default();
-    let measure =
-        Measure { what: What::Streaks, value: 100.0 * value, unit: "%", limit: 100.0 * STREAK_LIMIT, source };
+    let measure = Measure::per_cent(What::Streaks, value, "%", STREAK_LIMIT, source);
     // A picture can hold lines of its own, so a streak is for the user to judge.
     report.judge(measure, f64::INFINITY, worst[0].map(|_| place));
     let repeated = repeated_rows(scan, areas);

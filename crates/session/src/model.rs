@@ -452,6 +452,11 @@ impl Session {
         strips
     }
 
+    /// Place of a strip in the order shown, from 1.
+    pub fn strip_place(&self, id: StripId) -> usize {
+        self.strips_in_order().iter().position(|strip| strip.id == id).map_or(1, |idx| idx + 1)
+    }
+
     /// Strips as their edge codes order them: grouped by film, by the first number on each, in the order of the groups'
     /// first strips. `None` if a strip has no number, two begin with the same one, or they are in this order already.
     pub fn order_on_film(&self) -> Option<Vec<StripId>> {

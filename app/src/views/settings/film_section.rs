@@ -169,7 +169,7 @@ pub(super) fn film_summary(cx: &ViewCx<'_>) -> String {
 }
 
 fn which_strip_ui(ui: &mut Ui, cx: &ViewCx<'_>, strip: &Strip) {
-    let position = cx.session.strips.iter().position(|other| other.id == strip.id).map_or(1, |idx| idx + 1);
+    let position = cx.session.strip_place(strip.id);
     let scan = cx.session.scan(strip.scan).and_then(|scan| scan.path.file_name());
     let scan = scan.map_or_else(String::new, |name| format!(", {}", name.to_string_lossy()));
     fact_row_ui(ui, "strip", &format!("{position} of {}{scan}", cx.session.strips.len()));

@@ -3,7 +3,8 @@
 mod bag;
 mod notes;
 
-use std::collections::HashSet;
+use std::collections::hash_map::Entry;
+use std::collections::{HashMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -84,7 +85,7 @@ fn fill(
     }
     let session = &request.at.session;
     progress(0.0, "copying the scans");
-    let mut kept = copy_scans(&request.at, &data, cancel)?;
+    let (mut kept, scans) = copy_scans(&request.at, &data, cancel)?;
     write_negatives(exporter, request, &data, cancel, &|share, what| progress(0.2 + 0.6 * share, what))?;
     progress(0.8, "writing the session");
     for stock in session.strips.iter().map(|strip| stock_of(session, strip)) {
@@ -118,7 +119,7 @@ fn fill(
     let about = [
         ("Bag-Software-Agent", concat!("Glassine ", env!("CARGO_PKG_VERSION")).to_owned()),
         ("Bagging-Date", request.made_on.clone()),
-        ("External-Description", format!("Scans and settings of the roll “{}”", session.title)),
+        ("External-Description", description(&session.title)),
     ];
     let about: Vec<_> = about.into_iter().filter(|(_, value)| !value.is_empty()).collect();
     bag::close(work, &about, cancel)?;
@@ -127,7 +128,12 @@ fn fill(
         return Err(about_finding(work, &finding.path));
     }
     progress(1.0, "done");
-    Ok(ArchiveReport { files: check.files, scans: session.scans.len(), negatives: session.frames.len() })
+    Ok(ArchiveReport { files: check.files, scans, negatives: session.frames.len() })
+}
+
+fn description(title: &str) -> String {
+    let of_roll = if title.is_empty() { String::new() } else { format!(" of the roll “{title}”") };
+    format!("Scans and settings{of_roll}")
 }
 
 fn about_finding(work: &Path, path: &Path) -> EngineError {
@@ -138,20 +144,32 @@ fn about_finding(work: &Path, path: &Path) -> EngineError {
     )
 }
 
-/// Copy the files of every scan; returns the session that reads the copies.
-fn copy_scans(at: &SessionAt, data: &Path, cancel: &CancelToken) -> Result<Session, EngineError> {
+/// Copy the files of every scan, those of all parts of a joined one; returns the session that reads the copies, and how
+/// many there are.
+fn copy_scans(at: &SessionAt, data: &Path, cancel: &CancelToken) -> Result<(Session, usize), EngineError> {
+    let folder = at.folder.as_deref();
     let mut session = at.session.clone();
-    let mut taken = HashSet::new();
-    for scan in &mut session.scans {
-        let files = files_of(scan, at.folder.as_deref());
-        let scan = Arc::make_mut(scan);
-        scan.path = copy(&files.scan, data, &mut taken, cancel)?;
-        scan.infrared_path = match &files.infrared {
-            Some(infrared) => Some(copy(infrared, data, &mut taken, cancel)?),
-            None => None,
-        };
+    let (mut copies, mut taken) = (HashMap::new(), HashSet::new());
+    for part in at.session.scans.iter().flat_map(|scan| scan.parts()) {
+        let files = files_of(part, folder);
+        for file in std::iter::once(files.scan).chain(files.infrared) {
+            // Two scans may be pages of one file.
+            if let Entry::Vacant(entry) = copies.entry(file) {
+                let to = copy(entry.key(), data, &mut taken, cancel)?;
+                entry.insert(to);
+            }
+        }
     }
-    Ok(session)
+    let copied = |file: &Path| copies.get(file).cloned().unwrap_or_else(|| file.to_path_buf());
+    for scan in &mut session.scans {
+        Arc::make_mut(scan).change_parts(|part| {
+            let files = files_of(part, folder);
+            part.path = copied(&files.scan);
+            part.infrared_path = files.infrared.as_deref().map(copied);
+        });
+    }
+    let count = copies.len();
+    Ok((session, count))
 }
 
 fn copy(

@@ -65,6 +65,16 @@ pub(super) fn text(session: &Session) -> String {
                 scan.stray_light_in_use()
             ),
         );
+        for part in scan.join.iter().flat_map(|join| &join.parts) {
+            let name = part.scan.path.file_name().unwrap_or_default().to_string_lossy();
+            line(
+                &mut out,
+                &format!(
+                    "    joined from {name}: x, y of its pixels to joined pixels {:?}, gain and offset of each plane {:?}",
+                    part.to_joined.0, part.light
+                ),
+            );
+        }
     }
     out.push_str("\nStrips\n");
     session.strips.iter().for_each(|strip| add_strip(&mut out, strip));

@@ -168,8 +168,8 @@ impl AnalysisContext<'_> {
         self.solve_and_order(builder, added, request.one_frame_per_file)
     }
 
-    /// Solve the strips on these scans together, and put all strips in the order of the numbers on their films, if
-    /// every one has some.
+    /// Solve the strips on these scans together, and put all strips in the order of the numbers on their films, if every
+    /// one has some and the strips on other scans are in this order already.
     pub(crate) fn solve_and_order(
         &self,
         builder: &mut EditBuilder,
@@ -181,7 +181,13 @@ impl AnalysisContext<'_> {
         } else {
             self.solve_films_over(builder, scans)?;
         }
-        match builder.session.order_on_film() {
+        let session = &builder.session;
+        let is_new = |id: &StripId| session.strip(*id).is_some_and(|strip| scans.contains(&strip.scan));
+        let shown = session.strips_in_order().into_iter().map(|strip| strip.id);
+        let known: Vec<StripId> = shown.filter(|id| !is_new(id)).collect();
+        // An order that the user chose stays.
+        let keeps_known = |order: &Vec<StripId>| order.iter().filter(|id| !is_new(id)).eq(&known);
+        match session.order_on_film().filter(keeps_known) {
             Some(order) => builder.push(Edit::OrderStrips(order)),
             None => Ok(()),
         }

@@ -90,6 +90,9 @@ impl Worker for Engine {
                     analysis.solve(builder, &film, &SolveHints::default())
                 })?;
             }
+            Job::SolveFilms { strips } => {
+                edits("solve roll", at, send, |builder| analysis.solve_films(builder, &strips))?;
+            }
             Job::GreyPoint { .. }
             | Job::MatchFrames { .. }
             | Job::SuggestSharpening { .. }

@@ -130,6 +130,8 @@ pub enum Job {
         /// Strip to solve.
         strip: StripId,
     },
+    /// Solve exposure and balance of some strips, those of one film together: answers with edits.
+    SolveFilms { strips: Vec<StripId> },
     /// Make an area of a frame neutral: answers with edits.
     GreyPoint {
         frame: FrameId,
@@ -291,6 +293,7 @@ impl Job {
             Self::FindFrames { .. } => "finding frames",
             Self::MeasureBase { .. } => "measuring the film base",
             Self::SolveStrip { .. } => "solving the strip",
+            Self::SolveFilms { .. } => "solving the roll",
             Self::BaseOverlay { .. } => "marking base pixels",
             Self::GreyPoint { .. } => "setting the grey point",
             Self::MatchFrames { .. } => "matching frames",

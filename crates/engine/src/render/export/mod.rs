@@ -37,6 +37,7 @@ use closing::{Closing, Outcome, WrittenFrame};
 use inputs::Inputs;
 use job::{FrameJob, count_exactly};
 use measured::blur_and_grain;
+pub use paths::planned_paths;
 
 /// Written frames that are synced and read back at a time, while others are made.
 const CLOSING_AT_ONCE: usize = 2;
@@ -46,18 +47,6 @@ pub type ExportProgress<'a> = &'a (dyn Fn(f32, &str) + Sync);
 
 /// A frame and where it will be written.
 type Planned = (Arc<Frame>, Result<PathBuf, Notice>);
-
-/// Where each frame of an export will be written, in order, or why its name is impossible. `date` is that of the export,
-/// `YYYY-MM-DD`.
-pub fn planned_paths(
-    session: &Session,
-    frames: &[Arc<Frame>],
-    folder: &Path,
-    output: &OutputSettings,
-    date: &str,
-) -> Vec<Planned> {
-    paths::planned(session, frames, folder, output, date)
-}
 
 /// Writes frames, and counts what they would contain.
 #[derive(Debug, Clone, Copy)]

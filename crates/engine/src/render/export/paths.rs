@@ -33,7 +33,9 @@ impl Taken {
     }
 }
 
-pub(super) fn planned(
+/// Where each frame of an export will be written, in order, or why its name is impossible. `date` is that of the export,
+/// `YYYY-MM-DD`.
+pub fn planned_paths(
     session: &Session,
     frames: &[Arc<Frame>],
     folder: &Path,
@@ -45,7 +47,7 @@ pub(super) fn planned(
         let number = output.number_of(frame, 1);
         let facts = NameFacts {
             roll: &session.title,
-            strip: session.strips.iter().position(|strip| strip.id == frame.strip).map_or(0, |at| at + 1),
+            strip: session.strip_place(frame.strip),
             count: idx + 1,
             kind: output.kind.key(),
             date,
