@@ -15,6 +15,7 @@ use glassine_session::{FrameId, History, Session};
 use crate::commands::boxes::KeyPresses;
 use crate::commands::files::Files;
 use crate::commands::key_table;
+use crate::commands::sharpness::EffectAsked;
 use crate::commands::{Command, FileCommand};
 use crate::model::app_status::{AppStatus, JobKind, JobStatus};
 use crate::model::preview_requests::PreviewRequests;
@@ -94,6 +95,8 @@ pub struct GlassineApp {
     /// What the next run will know.
     pub(crate) remembered: Remembered,
     pub(crate) keeper: StateKeeper,
+    /// What was asked about the effect of sharpening.
+    pub(crate) effect: EffectAsked,
     pub(crate) recents: Recents,
     /// The print of the session's first frame, for the list of recent sessions.
     pub(crate) first_print: Option<Arc<Preview>>,
@@ -128,6 +131,7 @@ impl GlassineApp {
             now: 0.0,
             remembered: Remembered::default(),
             keeper: StateKeeper::begin(&options.state),
+            effect: EffectAsked::default(),
             recents: Recents::default(),
             first_print: None,
             // Until then the system may still move it.
@@ -224,6 +228,7 @@ impl GlassineApp {
         self.look_at_lock_in_time(ctx);
         self.refresh_jobs(ctx);
         self.count_in_time(ctx);
+        self.measure_sharpening_in_time(ctx);
         self.remember_in_time(ctx);
         let inline_work = (self.options.inline_jobs && !self.jobs.is_idle()) || self.jobs.works_inline();
         if more_events || inline_work || !self.commands.is_empty() {

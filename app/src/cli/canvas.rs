@@ -5,12 +5,13 @@ use std::path::Path;
 use egui::epaint::text::{Fonts, TextOptions};
 use egui::{Color32, FontId};
 use glassine_engine::EngineError;
+use glassine_raster::Plane;
 use glassine_scanfile::{Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
 
 use crate::widgets::theme::font_definitions;
 
 /// Red, green, blue, 0 to 1, sRGB.
-pub(super) type Ink = [f32; 3];
+pub(crate) type Ink = [f32; 3];
 pub(super) const BLACK: Ink = [0.1, 0.1, 0.1];
 pub(super) const GREY: Ink = [0.78, 0.78, 0.78];
 
@@ -41,6 +42,24 @@ impl Canvas {
             let pixel = &mut self.pixels[y * self.width + x];
             for (value, ink) in pixel.iter_mut().zip(ink) {
                 *value += cover.clamp(0.0, 1.0) * (ink - *value);
+            }
+        }
+    }
+
+    /// Fill a rectangle between two corners, without a smooth edge.
+    pub(super) fn fill(&mut self, (x0, y0): (f32, f32), (x1, y1): (f32, f32), ink: Ink) {
+        for y in y0.max(0.0).round() as usize..y1.max(0.0).round() as usize {
+            for x in x0.max(0.0).round() as usize..x1.max(0.0).round() as usize {
+                self.blend(x, y, ink, 1.0);
+            }
+        }
+    }
+
+    /// Show a grey picture one to one.
+    pub(super) fn picture(&mut self, (left, top): (usize, usize), grey: &Plane<u8>) {
+        for y in 0..grey.height() {
+            for (x, value) in grey.row(y).iter().enumerate() {
+                self.blend(left + x, top + y as usize, [f32::from(*value) / 255.0; 3], 1.0);
             }
         }
     }

@@ -1,16 +1,19 @@
-//! `glassine focus`: which of several scans of the same film is the sharpest.
+//! `glassine focus`: which of several scans of the same film is the sharpest, and where.
 
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use glassine_engine::{Engine, EngineError, NewSessionRequest, SessionAt};
+use glassine_engine::{Engine, EngineError, FocusReport, FocusRequest};
 use glassine_raster::CancelToken;
-use glassine_sharpness::{FocusBasis, FocusMeasure, RankedFocus, best_height, rank_focus};
-use serde_json::{Value, json};
+use glassine_scanfile::{Overwrite, write_bytes_atomic};
+use serde_json::Value;
 
-use super::{
-    Outcome, Printing, failed_json, path_bytes_json, path_json, print_json, print_line, print_notice,
-};
+use super::dust::check_target;
+use super::focus_report::{draw, report_json, text_lines};
+use super::new::usage;
+use super::{Outcome, Printing, failed_json, print_json, print_line, print_notice, progress};
+use crate::platform::user_folders;
+use crate::services::state_file::{KeptState, StateKeeper};
 
 /// Compare scans of the same film at different holder heights
 #[derive(Debug, Args)]
@@ -18,9 +21,18 @@ pub struct FocusArgs {
     /// Scans of the same film, such as one for each holder height
     #[arg(required = true, value_name = "FILE")]
     pub files: Vec<PathBuf>,
-    /// Holder heights of the files in their order, such as -0.5,0,0.5: tells the best height
+    /// Holder heights of the files in their order, such as -0.5,0,0.5: tells the best height, tilt and bow
     #[arg(long, value_name = "MM,...", value_delimiter = ',', allow_hyphen_values = true)]
     pub heights_mm: Vec<f64>,
+    /// Write focus.png and focus.json into this folder
+    #[arg(long, value_name = "DIR")]
+    pub report: Option<PathBuf>,
+    /// Replace an existing report
+    #[arg(long)]
+    pub replace: bool,
+    /// Remember the best height and the measured resolution, for the scan planner
+    #[arg(long)]
+    pub remember: bool,
     #[command(flatten)]
     pub printing: Printing,
 }
@@ -28,119 +40,78 @@ pub struct FocusArgs {
 pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
     let heights = &args.heights_mm;
     if !heights.is_empty() && heights.len() != args.files.len() {
-        return Err(super::new::usage(
+        return Err(usage(
             &format!("{} heights were given for {} files", heights.len(), args.files.len()),
             "give one height for each file, in the same order",
         ));
     }
-    let engine = Engine::new();
-    let (mut measured, mut failed, mut measured_heights) = (Vec::new(), Vec::new(), Vec::new());
-    for (idx, file) in args.files.iter().enumerate() {
-        match measure(&engine, file, cancel) {
-            Ok(measure) => {
-                measured.push((file, measure));
-                measured_heights.extend(heights.get(idx));
-            }
-            Err(EngineError::Cancelled) => return Ok(Outcome::Stopped),
-            Err(error) => {
-                let notice = error.notice();
-                print_notice(&notice);
-                failed.push(failed_json(file, &notice));
-            }
-        }
+    if heights.iter().any(|height| !height.is_finite()) {
+        return Err(usage("a height is no number", "give heights in millimetres, such as -0.5,0,0.5"));
     }
-    let outcome = if failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed };
-    let measures: Vec<FocusMeasure> = measured.iter().map(|(_, measure)| *measure).collect();
-    let Some(ranked) = rank_focus(&measures) else {
-        if args.printing.json {
-            print_json(&json!({ "ranking": [], "verdict": null, "failed": failed }));
-        }
-        if measured.is_empty() {
-            return Ok(outcome);
-        }
-        return Err(super::new::usage(
-            "these scans share no measure of sharpness",
-            "give scans of the same film, made in the same way",
-        ));
-    };
-    let names: Vec<String> = measured.iter().map(|(file, _)| name_of(file)).collect();
-    let verdict = ranked.verdict(&names.iter().map(String::as_str).collect::<Vec<_>>());
-    let best = (!heights.is_empty()).then(|| {
-        let points = ranked.ranking.iter().map(|r| (measured_heights[r.index], r.relative, r.uncertainty));
-        best_height(&points.collect::<Vec<_>>())
-    });
+    let files = args.report.as_ref().map(|folder| (folder.join("focus.png"), folder.join("focus.json")));
+    if let Some((picture, document)) = &files {
+        check_target(picture, args.replace)?;
+        check_target(document, args.replace)?;
+    }
+    let request = FocusRequest { files: args.files.clone(), heights_mm: heights.clone() };
+    let report = Engine::new().compare_focus(&request, cancel, &progress)?;
+    for (_, notice) in &report.failed {
+        print_notice(notice);
+    }
+    let mut document = report_json(&report);
+    let failed: Vec<Value> = report.failed.iter().map(|(file, notice)| failed_json(file, notice)).collect();
+    document["failed"] = failed.into();
+    if let Some((picture, text)) = files.as_ref().filter(|_| report.series.is_some()) {
+        write_report(&report, &document, (picture, text), args.replace)?;
+    }
+    if args.remember && report.series.is_some() {
+        remember(&report)?;
+    }
     if args.printing.json {
-        let place = |rank: &RankedFocus| {
-            let (file, measure) = &measured[rank.index];
-            rank_json(rank, file, measure)
-        };
-        let ranking: Vec<Value> = ranked.ranking.iter().map(place).collect();
-        let basis = match ranked.basis {
-            FocusBasis::Edges => "edges",
-            FocusBasis::Texture => "texture",
-        };
-        let best = best.map(|best| match best {
-            Ok(best) => json!({ "height_mm": best.height_mm, "error_mm": best.error_mm }),
-            Err(refusal) => json!({ "height_mm": null, "reason": refusal.to_string() }),
-        });
-        print_json(&json!({
-            "ranking": ranking,
-            "basis": basis,
-            "verdict": verdict,
-            "best_height": best,
-            "failed": failed,
-        }));
-        return Ok(outcome);
+        print_json(&document);
+    } else {
+        text_lines(&report).iter().for_each(|line| print_line(line));
     }
-    for rank in &ranked.ranking {
-        let edges = rank
-            .mtf50_cy_px
-            .map_or_else(String::new, |mtf50| format!(", half response at {mtf50:.3} cycles per pixel"));
-        print_line(&format!(
-            "{}: {:.0} % ± {:.0} % of the sharpest{edges}",
-            names[rank.index],
-            100.0 * rank.relative,
-            100.0 * rank.uncertainty
-        ));
-    }
-    print_line(&verdict);
-    match best {
-        Some(Ok(best)) => {
-            print_line(&format!("best height {:+.2} mm ± {:.2} mm", best.height_mm, best.error_mm));
-        }
-        Some(Err(refusal)) => print_line(&refusal.to_string()),
-        None => {}
-    }
-    Ok(outcome)
+    Ok(if report.failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed })
 }
 
-fn rank_json(rank: &RankedFocus, file: &Path, measure: &FocusMeasure) -> Value {
-    json!({
-        "file": path_json(file),
-        "file_bytes": path_bytes_json(file),
-        "score": rank.score,
-        "relative": rank.relative,
-        "uncertainty": rank.uncertainty,
-        "ties_with_best": rank.ties_with_best,
-        "mtf50_cy_px": measure.mtf50_cy_px,
-        "mtf50_error_cy_px": measure.mtf50_cy_px.map(|_| measure.mtf50_error),
-        "edges": measure.edges,
-        "texture": measure.texture,
-        "texture_tiles": measure.tiles,
-    })
-}
-
-/// Finds the pictures of a scan and measures them, or the middle of a scan that is no strip.
-fn measure(engine: &Engine, file: &Path, cancel: &CancelToken) -> Result<FocusMeasure, EngineError> {
-    let request = NewSessionRequest { scans: vec![file.to_owned()], ..NewSessionRequest::default() };
-    match engine.new_session(&request, cancel, &|_, _| ()) {
-        Ok(made) => engine.focus(&SessionAt::new(made.session, None), cancel),
-        Err(EngineError::Cancelled) => Err(EngineError::Cancelled),
-        // A target or a cut-out is no strip: its middle is measured as it is.
-        Err(_) => engine.focus(&engine.only_scans(std::slice::from_ref(&file.to_owned()), cancel)?.0, cancel),
+/// Writes the drawing and the figures of a comparison.
+pub(crate) fn write_report(
+    report: &FocusReport,
+    document: &Value,
+    (picture, text): (&Path, &Path),
+    replace: bool,
+) -> Result<(), EngineError> {
+    if let Some(folder) = picture.parent() {
+        std::fs::create_dir_all(folder).map_err(|source| glassine_scanfile::Error::Io {
+            path: folder.to_owned(),
+            action: "make the folder",
+            source,
+        })?;
     }
+    let overwrite = if replace { Overwrite::Replace } else { Overwrite::Never };
+    draw(report).write(picture, "comparison of focus", replace)?;
+    let mut bytes = serde_json::to_vec_pretty(document).unwrap_or_default();
+    bytes.push(b'\n');
+    write_bytes_atomic(text, &bytes, overwrite, None)?;
+    Ok(())
 }
 
-fn name_of(file: &Path) -> String {
-    file.file_name().map_or_else(|| file.display().to_string(), |name| name.to_string_lossy().into_owned())
+/// Keeps what was measured for the planner, where the window keeps it too.
+fn remember(report: &FocusReport) -> Result<(), EngineError> {
+    let (Some(folder), Some(thumbnails)) = (user_folders::config(), user_folders::thumbnails()) else {
+        return Err(usage("the system names no folder for settings", "set HOME, then try again"));
+    };
+    let kept = KeptState::read(&folder, thumbnails);
+    if let Some(notice) = &kept.notice {
+        print_notice(notice);
+    }
+    let mut keeper = StateKeeper::begin(&kept);
+    let mut now = kept.remembered.clone();
+    now.scanner = now.scanner.with_focus(report);
+    keeper.keep(&now);
+    match keeper.finish() {
+        Some(trouble) => Err(EngineError::Permanent(trouble)),
+        None => Ok(()),
+    }
 }

@@ -8,6 +8,8 @@ use serde_json::{Value, json};
 
 use super::new::usage;
 use super::{Outcome, Printing, print_json, print_line};
+use crate::platform::user_folders;
+use crate::services::state_file::KeptState;
 
 /// Pixels, sizes and prints
 #[derive(Debug, Args)]
@@ -21,7 +23,7 @@ pub struct PlanArgs {
     /// Print size in millimetres, such as 300x200: prints the resolution it needs
     #[arg(long, value_name = "WxH")]
     pub print_mm: Option<String>,
-    /// Measured resolution of the scanner
+    /// Measured resolution of the scanner; what focus --remember kept if omitted
     #[arg(long)]
     pub measured_ppi: Option<f64>,
     #[command(flatten)]
@@ -43,10 +45,15 @@ pub(super) fn run(args: &PlanArgs) -> Result<Outcome, EngineError> {
     }
 }
 
+/// Resolution of the scanner as given, else as remembered.
+fn measured_ppi(args: &PlanArgs) -> Option<f64> {
+    args.measured_ppi.or_else(|| KeptState::peek(&user_folders::config()?).scanner.resolution_ppi)
+}
+
 fn for_ppi(args: &PlanArgs, format: &Format, ppi: f64) -> Result<Outcome, EngineError> {
     let plan = ScanPlan::new(format.along_mm, format.across_mm, ppi)
         .ok_or_else(|| usage("a resolution must be positive", "give --ppi a number such as 2400"))?;
-    let above = args.measured_ppi.and_then(|measured| plan.above_measured(measured));
+    let above = measured_ppi(args).and_then(|measured| plan.above_measured(measured));
     if args.printing.json {
         let prints: Vec<Value> = plan
             .largest_prints()
@@ -127,7 +134,7 @@ fn for_print(args: &PlanArgs, format: &Format, print: &str) -> Result<Outcome, E
     }
     print_line(&format!("{} printed {width:.0} x {height:.0} mm:", format.label));
     for (ppi, need) in &needs {
-        let above = match args.measured_ppi {
+        let above = match measured_ppi(args) {
             Some(measured) if need.scan_ppi > measured => {
                 format!(", above the measured {measured:.0} ppi")
             }

@@ -182,12 +182,13 @@ impl GlassineApp {
         let scans = || session.scans.first().and_then(of_scan).filter(|_| is_own);
         let own = || self.status.folder().map(|folder| folder.to_path_buf()).filter(|_| is_own);
         match purpose {
-            PathPurpose::Open => {
+            PathPurpose::Open | PathPurpose::FocusScans => {
                 last.scans.clone().or_else(|| last.sessions.clone()).or_else(own).or_else(scans)
             }
             PathPurpose::SaveAs | PathPurpose::SaveStock | PathPurpose::LoadStock => {
                 own().or_else(|| last.sessions.clone()).or_else(scans)
             }
+            PathPurpose::FocusFolder => last.scans.clone().or_else(scans).or_else(own),
             PathPurpose::ExportFolder => {
                 session.output.folder.clone().or_else(|| last.exports.clone()).or_else(own).or_else(scans)
             }
@@ -235,8 +236,9 @@ impl GlassineApp {
             | PathPurpose::LoadStock
             | PathPurpose::Infrared(_)
             | PathPurpose::ScreenProfile
-            | PathPurpose::PrinterProfile => return String::new(),
-            PathPurpose::ScanFolder | PathPurpose::ExportFolder => folder,
+            | PathPurpose::PrinterProfile
+            | PathPurpose::FocusScans => return String::new(),
+            PathPurpose::ScanFolder | PathPurpose::ExportFolder | PathPurpose::FocusFolder => folder,
             PathPurpose::SaveStock => folder.join(self.stock_file_name()),
             PathPurpose::SaveAs => match self.free_name() {
                 Some(path) => path,
@@ -276,6 +278,12 @@ impl GlassineApp {
             PathPurpose::PrinterProfile => {
                 if let Some(path) = paths.into_iter().next() {
                     self.use_printer_profile(path);
+                }
+            }
+            PathPurpose::FocusScans => self.open_focus(paths),
+            PathPurpose::FocusFolder => {
+                if let Some(folder) = paths.first() {
+                    self.save_focus(folder);
                 }
             }
             PathPurpose::ExportFolder => {
@@ -439,6 +447,7 @@ impl GlassineApp {
         self.status.is_free_again = false;
         self.status.scan_problems.clear();
         self.status.scan_reports.clear();
+        (self.status.sharpness.edge, self.status.sharpness.effect) = (None, None);
         self.status.is_demo = self.is_demo();
         self.ui_state.files.shows_unsaved = false;
         self.ui_state.begin_session(self.history.current());

@@ -19,6 +19,7 @@ mod saving;
 pub(crate) mod scans;
 mod screen;
 mod select;
+pub(crate) mod sharpness;
 mod view;
 
 use egui::Context;
@@ -33,6 +34,7 @@ pub use jobs::JobCommand;
 pub use scans::ScanCommand;
 pub use screen::ScreenCommand;
 pub use select::{SelectCommand, SelectHow};
+pub use sharpness::SharpnessCommand;
 pub use view::ViewCommand;
 
 use crate::app::GlassineApp;
@@ -62,6 +64,8 @@ pub enum Command {
     Clean(CleanCommand),
     /// Profile of the screen, soft proof.
     Screen(ScreenCommand),
+    /// Edges, what sharpening does, scans at several heights.
+    Sharpness(SharpnessCommand),
 }
 
 macro_rules! command_from {
@@ -77,7 +81,7 @@ macro_rules! command_from {
 command_from!(
     Edit EditCommand, Box BoxCommand, Select SelectCommand, File FileCommand, Scan ScanCommand, Job JobCommand,
     Export ExportCommand, View ViewCommand, Colour ColourCommand, Clean CleanCommand,
-    Screen ScreenCommand
+    Screen ScreenCommand, Sharpness SharpnessCommand
 );
 
 impl GlassineApp {
@@ -98,6 +102,7 @@ impl GlassineApp {
             Command::Colour(command) => self.apply_colour(ctx, command),
             Command::Clean(command) => self.apply_clean(command),
             Command::Screen(command) => self.apply_screen(ctx, command),
+            Command::Sharpness(command) => self.apply_sharpness(ctx, command),
         }
     }
 }

@@ -24,6 +24,7 @@ impl GlassineApp {
         self.ui_state.proof.printer_file.clone_from(&remembered.printer_profile);
         self.remembered = remembered.clone();
         self.status.looks.clone_from(&self.remembered.looks);
+        self.status.sharpness.scanner = self.remembered.scanner.clone();
         if let Some(notice) = self.options.state.notice.take() {
             self.notify_of_program(notice);
         }

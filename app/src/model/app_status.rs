@@ -11,6 +11,7 @@ use glassine_session::ScanId;
 
 use crate::model::remembered::{NamedLook, RecentSession};
 use crate::model::screen_state::ScreenFacts;
+use crate::model::sharpness_state::SharpnessFacts;
 use crate::services::eta::ProgressEstimate;
 use crate::services::exact_counts::ExactCounts;
 
@@ -151,6 +152,8 @@ pub struct AppStatus {
     pub scan_reports: BTreeMap<ScanId, ScanReport>,
     /// Recent sessions, newest first, once their files were looked at.
     pub recent: Vec<RecentShown>,
+    /// What was measured of sharpness.
+    pub sharpness: SharpnessFacts,
     /// Settings that the user named.
     pub looks: Vec<NamedLook>,
     /// The session is the demo, which accepts no other scans.

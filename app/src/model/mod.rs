@@ -12,6 +12,7 @@ pub mod preview_requests;
 pub mod questions;
 pub mod remembered;
 pub mod screen_state;
+pub mod sharpness_state;
 pub(crate) mod strip_space;
 pub mod ui_state;
 pub mod variations;

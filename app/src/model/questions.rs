@@ -82,6 +82,10 @@ pub enum PathPurpose {
     ScreenProfile,
     /// The profile of a printer, for proofs.
     PrinterProfile,
+    /// Scans of the same film to compare.
+    FocusScans,
+    /// Folder for a report of such a comparison.
+    FocusFolder,
 }
 
 #[derive(Debug, Clone, PartialEq)]

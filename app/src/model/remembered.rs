@@ -3,8 +3,10 @@
 use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
+use glassine_engine::FocusReport;
 use glassine_film::{Look, Param};
 use glassine_session::{OutputKind, OutputSettings, TiffCompression};
+use glassine_sharpness::sampling_efficiency;
 use serde::{Deserialize, Serialize};
 
 use crate::model::screen_state::ScreenChoice;
@@ -33,6 +35,35 @@ pub struct Remembered {
     pub printer_profile: Option<PathBuf>,
     /// Settings that the user named, in the order of their names.
     pub looks: Vec<NamedLook>,
+    /// What was measured on the scanner.
+    pub scanner: MeasuredScanner,
+}
+
+/// What the user kept of measurements of the scanner.
+#[derive(Debug, Clone, Default, PartialEq, Serialize, Deserialize)]
+#[serde(default)]
+pub struct MeasuredScanner {
+    /// Height of the holder at which film is sharpest, and its standard error.
+    pub holder_height_mm: Option<f64>,
+    pub holder_height_error_mm: Option<f64>,
+    /// Resolution that scans really have, pixels per inch.
+    pub resolution_ppi: Option<f64>,
+}
+
+impl MeasuredScanner {
+    /// What a comparison of heights says, where it says something; the rest stays.
+    #[must_use]
+    pub fn with_focus(&self, report: &FocusReport) -> Self {
+        let series = report.series.as_ref();
+        let best = series.and_then(|series| series.best_height?.ok());
+        let sharpest = series.and_then(|series| series.ranking.first()?.mtf50_cy_px);
+        let ppi = sharpest.zip(report.ppi).map(|(found, ppi)| ppi * sampling_efficiency(found.value));
+        Self {
+            holder_height_mm: best.map(|best| best.height_mm).or(self.holder_height_mm),
+            holder_height_error_mm: best.map(|best| best.error_mm).or(self.holder_height_error_mm),
+            resolution_ppi: ppi.map(f64::round).or(self.resolution_ppi),
+        }
+    }
 }
 
 /// Settings of a frame under a name of the user's.

@@ -19,6 +19,7 @@ use crate::model::panels::PanelState;
 use crate::model::preview_requests::PreviewRequests;
 use crate::model::questions::Question;
 use crate::model::screen_state::{ProofChoice, ScreenChoice};
+use crate::model::sharpness_state::FocusPane;
 
 /// What the pointer does on the strip and in the large picture.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -32,6 +33,8 @@ pub enum StripTool {
     Level,
     /// Click something grey in the large picture; the frame's balance follows it.
     GreyPoint,
+    /// Draw a box around a slanted edge in the large picture, whose response is measured.
+    Edge,
     /// Paint in the large picture what dust repair fills or leaves alone.
     Brush(StrokeKind),
 }
@@ -282,6 +285,8 @@ pub struct UiState {
     pub colour: ColourState,
     /// Repair brush, comparison.
     pub clean: CleanState,
+    /// The pane that compares scans, if it is open.
+    pub focus: Option<FocusPane>,
     /// The profile of the screen, if the user named one.
     pub screen: ScreenChoice,
     /// Soft proof.

@@ -33,6 +33,8 @@ impl PathPurpose {
             Self::Infrared(_) => "choose the infrared file of the scan",
             Self::ScreenProfile => "choose the colour profile of the screen",
             Self::PrinterProfile => "choose the colour profile of a printer",
+            Self::FocusScans => "choose scans of the same film at different holder heights",
+            Self::FocusFolder => "choose the folder for the report",
         }
     }
 
@@ -47,6 +49,8 @@ impl PathPurpose {
             Self::ScanFolder => "path of a folder; folders inside it are searched too",
             Self::Infrared(_) => "path of the grey file that the scanner wrote for its infrared light",
             Self::ScreenProfile | Self::PrinterProfile => "path of an ICC profile",
+            Self::FocusScans => "paths of the scans, separated by semicolons",
+            Self::FocusFolder => "path of a folder; it is created if missing",
         }
     }
 }
@@ -177,6 +181,9 @@ fn show(request: &PickRequest) -> PickOutcome {
                 .add_filter("all files", &["*"])
                 .pick_files()
         }
+        PathPurpose::FocusScans => {
+            dialog.add_filter("scans", &SCAN_ENDINGS).add_filter("all files", &["*"]).pick_files()
+        }
         PathPurpose::LoadStock => dialog.add_filter("stocks", &["json"]).pick_file().map(|path| vec![path]),
         PathPurpose::SaveAs | PathPurpose::SaveStock => dialog
             .add_filter("session or stock", &["json"])
@@ -191,7 +198,9 @@ fn show(request: &PickRequest) -> PickOutcome {
             .add_filter("all files", &["*"])
             .pick_file()
             .map(|path| vec![path]),
-        PathPurpose::ExportFolder | PathPurpose::ScanFolder => dialog.pick_folder().map(|path| vec![path]),
+        PathPurpose::ExportFolder | PathPurpose::ScanFolder | PathPurpose::FocusFolder => {
+            dialog.pick_folder().map(|path| vec![path])
+        }
     };
     match chosen {
         Some(paths) if !paths.is_empty() => PickOutcome::Chosen(paths),

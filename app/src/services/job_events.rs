@@ -10,6 +10,7 @@ use glassine_session::{Frame, FrameId, FrameMark, ScanId, Session, rebase};
 use crate::app::GlassineApp;
 use crate::commands::closing::ExportEnd;
 use crate::model::app_status::{JobKind, JobStatus};
+use crate::model::sharpness_state::MeasuredEdge;
 
 /// A result that must not arrive in the middle of a gesture.
 #[derive(Debug)]
@@ -71,6 +72,8 @@ impl GlassineApp {
                 self.end_job(id);
                 self.exported(key, Arc::from(report));
             }
+            // A comparison of files does not depend on the session.
+            JobEventKind::FocusCompared(report) => self.focus_compared(*report),
             JobEventKind::UnsavedFound(work) => self.list_unsaved(work),
             JobEventKind::Done => self.job_done(id),
             JobEventKind::Failed(failure) => self.job_failed(id, Some(&failure)),
@@ -99,6 +102,10 @@ impl GlassineApp {
             JobEventKind::ScanMeasured { scan, report } => {
                 self.status.scan_reports.insert(scan, *report);
             }
+            JobEventKind::EdgeMeasured { scan, area, report } => {
+                self.status.sharpness.edge = Some(MeasuredEdge { scan, area, report });
+            }
+            JobEventKind::SharpeningMeasured { frame, effect } => self.sharpening_measured(id, frame, effect),
             JobEventKind::LockSeen(holder) => self.lock_seen(holder),
             JobEventKind::Counted { frame, count } => self.status.counts.counted_one(id, frame, count),
             JobEventKind::CoarseOverviewReady(picture) | JobEventKind::OverviewReady(picture) => {
@@ -138,6 +145,7 @@ impl GlassineApp {
             | JobEventKind::Saved { .. }
             | JobEventKind::SaveConflict(_)
             | JobEventKind::Exported(_)
+            | JobEventKind::FocusCompared(_)
             | JobEventKind::UnsavedFound(_)
             | JobEventKind::Done
             | JobEventKind::Failed(_)

@@ -55,6 +55,12 @@ impl KeptState {
         }
     }
 
+    /// What was remembered, for a command that only reads it: nothing if there is no readable file.
+    pub fn peek(folder: &Path) -> Remembered {
+        let value = read_state(&folder.join(FILE_NAME)).ok().flatten();
+        value.and_then(|value| serde_json::from_value(value).ok()).unwrap_or_default()
+    }
+
     fn put_aside(self, path: &Path) -> Self {
         let aside = (1..1_000)
             .map(|count| path.with_file_name(format!("{FILE_NAME}.damaged-{count}")))
@@ -182,6 +188,16 @@ impl StateKeeper {
             // Without a thread nothing is kept.
             drop(tasks.send(task));
         }
+    }
+
+    /// Waits until everything is written; what went wrong.
+    pub fn finish(mut self) -> Option<Notice> {
+        self.tasks = None;
+        if let Some(thread) = self.thread.take() {
+            // A thread that panicked has nothing left to write.
+            drop(thread.join());
+        }
+        self.trouble()
     }
 
     /// What went wrong; said once in a run.

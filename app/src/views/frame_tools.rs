@@ -10,6 +10,7 @@ use glassine_raster::{Point, Scan};
 use glassine_session::Frame;
 
 use super::brush_tool::brush_ui;
+use super::edge_tool::edge_ui;
 use super::stock_pane::patch_colour;
 use crate::commands::{BoxCommand, JobCommand, ViewCommand};
 use crate::model::colour_tools::{TargetKind, parse_densities};
@@ -29,8 +30,10 @@ pub(super) const LIGHT: Color32 = Color32::from_gray(245);
 
 /// Whether a tool takes the clicks on the picture.
 pub(super) fn has_clicks(cx: &ViewCx<'_>, frame: &Frame) -> bool {
-    matches!(cx.ui_state.tool, StripTool::GreyPoint | StripTool::Level | StripTool::Brush(_))
-        || shows_chart(cx, frame)
+    matches!(
+        cx.ui_state.tool,
+        StripTool::GreyPoint | StripTool::Level | StripTool::Edge | StripTool::Brush(_)
+    ) || shows_chart(cx, frame)
 }
 
 /// Whether the chart being measured is on this frame.
@@ -57,6 +60,8 @@ pub(super) fn frame_tools_ui(
     }
     if cx.ui_state.tool == StripTool::Level {
         level_ui(ui, cx, frame, response, &place, room);
+    } else if cx.ui_state.tool == StripTool::Edge {
+        edge_ui(ui, cx, frame, response, &place);
     } else if cx.ui_state.tool == StripTool::GreyPoint {
         grey_point_ui(ui, cx, frame, response, &place, room);
     } else if let StripTool::Brush(kind) = cx.ui_state.tool {
@@ -77,7 +82,7 @@ pub(super) struct Place<'a> {
 }
 
 impl<'a> Place<'a> {
-    fn new(frame: &'a Frame, whole: Rect, room: Rect) -> Self {
+    pub(super) fn new(frame: &'a Frame, whole: Rect, room: Rect) -> Self {
         let sides = if frame.orientation.swaps_sides() { frame.crop.height_px } else { frame.crop.width_px };
         Self { frame, whole, room, points_per_px: f64::from(whole.width()) / sides.max(1.0) }
     }

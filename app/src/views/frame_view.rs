@@ -10,6 +10,7 @@ use glassine_film::ParamGroup;
 use glassine_raster::PixelRect;
 use glassine_session::{Edit, Frame};
 
+use super::edge_tool::paint_measured_ui;
 use super::frame_tools::{frame_tools_ui, has_clicks};
 use super::strip_view::two_fingers;
 use crate::commands::ViewCommand;
@@ -273,6 +274,7 @@ fn picture_ui(ui: &Ui, cx: &mut ViewCx<'_>, frame: &Frame, room: Rect) {
     if let Some(why) = cx.previews.failure(key) {
         failure_ui(&painter, room, why);
     }
+    paint_measured_ui(&painter, cx, frame, whole, room);
     frame_tools_ui(ui, cx, frame, &response, whole, room);
 }
 
@@ -399,7 +401,7 @@ fn loupe_rect(
     let size = vec2(w as f32, h as f32) * scale;
     let mut delta = Vec2::ZERO;
     // A brush or a line uses the primary button; any other button, and the wheel, move the picture.
-    let paints = matches!(cx.ui_state.tool, StripTool::Brush(_) | StripTool::Level);
+    let paints = matches!(cx.ui_state.tool, StripTool::Brush(_) | StripTool::Level | StripTool::Edge);
     if response.dragged() && !(paints && response.dragged_by(PointerButton::Primary)) {
         delta += response.drag_delta();
     }

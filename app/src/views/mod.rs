@@ -2,7 +2,9 @@
 
 mod brush_tool;
 mod contact_view;
+mod edge_tool;
 mod export_pane;
+mod focus_pane;
 mod frame_menu;
 mod frame_tools;
 mod frame_view;

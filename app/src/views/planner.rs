@@ -27,6 +27,7 @@ pub(super) fn planner_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
         let id = egui::Id::unique("planner");
         let mut wish = ui.data(|data| data.get_temp::<Wish>(id)).unwrap_or_else(|| first_wish(cx));
         rows_ui(ui, &mut wish);
+        holder_ui(ui, cx);
         ui.data_mut(|data| data.insert_temp(id, wish));
     });
     response.on_hover_text("pixels, file size and largest print of a resolution, and what a print needs");
@@ -41,7 +42,7 @@ fn first_wish(cx: &ViewCx<'_>) -> Wish {
         format: format.map_or("135", |format| format.id),
         scan_ppi: scan_ppi.unwrap_or(2400.0),
         print_mm: [300.0, 200.0],
-        measured_ppi: 0.0,
+        measured_ppi: cx.status.sharpness.scanner.resolution_ppi.unwrap_or(0.0),
     }
 }
 
@@ -62,6 +63,16 @@ fn rows_ui(ui: &mut Ui, wish: &mut Wish) {
     number_row(ui, "print width", &mut wish.print_mm[0], " mm", 1.0..=10_000.0);
     number_row(ui, "print height", &mut wish.print_mm[1], " mm", 1.0..=10_000.0);
     print_ui(ui, format, wish);
+}
+
+/// The holder height that a comparison of scans found best.
+fn holder_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
+    let scanner = &cx.status.sharpness.scanner;
+    if let Some(height) = scanner.holder_height_mm {
+        let error = scanner.holder_height_error_mm.map_or_else(String::new, |error| format!(" ± {error:.2}"));
+        sub_head_ui(ui, "the scanner");
+        fact_row_ui(ui, "holder height", &format!("{height:+.2}{error} mm"));
+    }
 }
 
 fn plan_ui(ui: &mut Ui, plan: &ScanPlan, measured_ppi: f64) {

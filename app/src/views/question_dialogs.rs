@@ -96,9 +96,10 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             let yes = match purpose {
                 PathPurpose::Open => "open",
                 PathPurpose::SaveAs => "save",
-                PathPurpose::ExportFolder => "use this folder",
+                PathPurpose::ExportFolder | PathPurpose::FocusFolder => "use this folder",
                 PathPurpose::SaveStock => "write",
                 PathPurpose::LoadStock => "load",
+                PathPurpose::FocusScans => "take these",
                 PathPurpose::ScanFolder => "look there",
                 PathPurpose::Infrared(_) | PathPurpose::ScreenProfile | PathPurpose::PrinterProfile => {
                     "use this file"

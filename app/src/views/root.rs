@@ -6,6 +6,7 @@ use egui::{
 
 use super::contact_view::{contact_ui, row_id};
 use super::export_pane::export_ui;
+use super::focus_pane::focus_ui;
 use super::frame_view::frame_ui;
 use super::histogram_view::{tones_height, tones_ui};
 use super::key_help::keys_ui;
@@ -51,6 +52,7 @@ pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         work_ui(ui, cx);
     }
     variations_ui(ui, cx);
+    focus_ui(ui, cx);
     export_ui(ui, cx);
     keys_ui(ui, cx);
     notices_ui(ui, cx);

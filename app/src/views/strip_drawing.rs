@@ -18,7 +18,7 @@ pub(super) fn drawing_ui(ui: &Ui, cx: &mut ViewCx<'_>, place: &StripPlace) {
     let name = match cx.ui_state.tool {
         StripTool::BaseBox => "draw a box on clear film",
         StripTool::Level => "draw along something level",
-        StripTool::Boxes | StripTool::GreyPoint | StripTool::Brush(_) => return,
+        StripTool::Boxes | StripTool::GreyPoint | StripTool::Edge | StripTool::Brush(_) => return,
     };
     let area = place.view.rect;
     let response = ui.interact(area, ui.scope_id().with("drawing"), Sense::drag());

@@ -8,5 +8,6 @@ pub mod icon;
 pub mod param_row;
 pub mod param_slider;
 pub mod parts;
+pub mod sfr_plot;
 pub mod theme;
 pub mod wheel;

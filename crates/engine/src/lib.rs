@@ -12,6 +12,7 @@ mod contact_sheet;
 mod dust;
 mod engine;
 mod error;
+mod focus;
 mod frame;
 mod host;
 pub mod jobs;
@@ -28,6 +29,7 @@ pub use build::stock_files::read_stock;
 pub use dust::{DustOfScan, RepairKey};
 pub use engine::Engine;
 pub use error::{EngineError, Notice, Severity};
+pub use focus::{FocusPlace, FocusReport, FocusRequest, FocusScan};
 pub use frame::stock_of;
 pub use glassine_scancheck::{
     Finding as ScanFinding, Measure as ScanMeasure, Report as ScanReport, What as ScanFault,

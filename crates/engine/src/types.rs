@@ -122,6 +122,8 @@ pub enum Overlay {
     BasePixels,
     /// Dust and scratches.
     DustMap,
+    /// Where the overshoot limit of sharpening acts.
+    OvershootLimit,
     /// Instead of the picture: what dust repair changes, [`DIFFERENCE_GAIN`] times amplified, on black.
     RepairDifference,
 }

@@ -1,513 +1,603 @@
-//! Ranks scans of the same film by sharpness, with the certainty of the ranking.
+//! Compares scans of the same film at several holder heights: which is sharpest, by how much, and where.
 //!
-//! Two measures, each with its uncertainty:
-//! - **edges**: straight slanted edges all over the picture, each with its frequency of half response
-//!   ([`crate::slanted_edge`]); the upper part of these describes the scanner, because an edge of the scene can only be
-//!   softer;
-//! - **texture**: power in fine detail relative to power in coarse detail of the same tiles, less the power of noise.
-//!   Its scale depends on the film, so it can only rank scans of one picture.
-//!
-//! Source: ISO 12233 for the edges; the power ratio is common in autofocus (a band ratio of the power spectrum).
+//! The film is divided into cells. In each, every scan shows the same piece of film, so that scans are compared place by
+//! place: by the frequency of half response of the same edges ([`crate::slanted_edge`]), or by the blur that their fine
+//! detail differs by ([`crate::detail`]), whichever is told more certainly there. What the film shows, grain and dust
+//! on it included, then drops out of the comparison.
 
-use glassine_raster::{CancelToken, Cancelled, PixelRect, Plane};
+use glassine_raster::{CancelToken, Cancelled, Plane, median};
 use rayon::prelude::*;
 
-use crate::sfr::slanted_edge;
+use crate::detail::{TILE_PX, TileSpectra, Transform, blur_difference};
+use crate::edges::{EDGE_CONTRAST_MIN, sharpest, straight_edge, straight_edges};
+use crate::height::{BestHeight, HeightError, best_height};
+use crate::suggest::{blur_of_mtf50, mtf50_of_blur};
 
-/// Sides of the windows searched for edges, the larger for soft pictures; they advance by three eighths of the side.
-/// Our choice: smaller windows hold too few rows for the bins, larger ones seldom hold one edge alone.
-pub(crate) const WINDOWS_PX: [u32; 2] = [32, 64];
-/// Most edges measured. Our choice: more take time and lower the error only by their square root.
-const EDGES_MAX: usize = 240;
-/// Fewest edges for a result. Our choice: fewer give no useful upper quartile.
-const EDGES_MIN: usize = 5;
-/// Criteria for an edge in a window: one direction of slope, straight, even sides. Our choice: stricter ones leave
-/// pictures without an edge, looser ones admit corners and texture, which read as blur.
-const COHERENCE_MIN: f64 = 0.85;
-const STRAY_MAX_PX: f64 = 0.35;
-const UNEVENNESS_MAX: f64 = 0.12;
-/// Least contrast of an edge, in the plane's unit. Our choice: fainter edges are mostly noise.
-pub(crate) const EDGE_CONTRAST_MIN: f64 = 0.02;
-/// Least believable frequency of half response, cycles per pixel. Our choice: a softer edge does not fit the window.
-const MTF50_MIN_CY_PX: f64 = 0.005;
-/// Distance from the median to the 90th percentile of a normal distribution, standard deviations. Source: its table.
-const SIGMA_TO_P90: f64 = 1.28;
-/// Standard error of an upper quartile against that of a mean of as many normal values:
-/// `sqrt(q (1 - q)) / density(q)` at q = 0.75. Source: arithmetic.
-const QUARTILE_ERROR: f64 = 1.36;
-/// Least spread of the edges, as a share of their quartile. Our choice: alike edges share errors that we cannot see.
-const LEAST_SPREAD_SHARE: f64 = 0.002;
-/// Side of the texture tiles. Our choice: eight coarse cells each way; larger tiles mix plain and busy parts.
-const TILE_PX: u32 = 64;
-/// Fewest tiles for a result. Our choice: fewer give no useful error.
+/// Side of a cell that is compared well. Our choice: 16 tiles; a hundred of them take a second on one core.
+pub const CELL_PX: u32 = 256;
+/// Fewest tiles of a cell for its detail to count. Our choice: a median needs some.
 const TILES_MIN: usize = 4;
-/// How far the coarse power of a tile must exceed the power of noise. Our choice: below, the noise decides the ratio.
-const BUSY_NOISE_FACTOR: f64 = 4.0;
-/// Parts that are left out in turn for the error of the texture (jackknife). Our choice; common practice.
-const JACKKNIFE_PARTS: usize = 10;
+/// Frequency at which detail is compared where no edge tells the blur itself, cycles per pixel. Our choice: fine, but
+/// within the reach of soft scans.
+const DETAIL_CY_PX: f64 = 0.2;
+/// Least error of a cell, as a share. Our choice: errors that all scans do not share, such as film that moved.
+const CELL_ERROR_MIN: f64 = 0.005;
+/// Scans are told apart beyond this many standard errors. Source: common practice, 95 %.
+const TOLD_APART: f64 = 2.0;
+/// Median absolute deviation of normal values, standard deviations, and standard error of a median against that of a
+/// mean. Source: normal distribution.
+const MAD_SHARE: f64 = 0.6745;
+const MEDIAN_ERROR: f64 = 1.253;
 
+/// What a comparison of one place was based on.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum FocusBasis {
+    /// The same slanted edges on every scan.
+    Edges,
+    /// Fine detail of the same film.
+    Detail,
+}
+
+/// Why scans could not be compared.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, thiserror::Error)]
 #[non_exhaustive]
 pub enum FocusError {
-    /// The picture is too small.
-    #[error("a picture of {width} x {height} pixels is too small to judge focus; use a larger crop")]
-    TooSmall {
-        /// Columns of the picture.
-        width: u32,
-        height: u32,
-    },
-    /// There is neither an edge nor texture.
-    #[error("the picture shows no edge and no texture to judge focus by; choose a frame with detail")]
+    #[error("two scans or more are needed to compare them")]
+    TooFew,
+    /// There is neither an edge nor detail that all scans share.
+    #[error("the scans share no edge and no fine detail to judge focus by; choose a frame with detail")]
     NoDetail,
-    /// Stopped on request.
-    #[error(transparent)]
-    Cancelled(#[from] Cancelled),
 }
 
-/// Sharpness of one picture.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct FocusMeasure {
-    /// Frequency of half response over the sharpest edges, cycles per pixel; `None` with too few edges.
-    pub mtf50_cy_px: Option<f64>,
-    /// Standard error of that frequency, cycles per pixel.
-    pub mtf50_error: f64,
-    pub edges: u32,
-    /// Fine relative to coarse detail (amplitude ratio, noise subtracted); `None` without texture.
-    pub texture: Option<f64>,
-    /// Standard error of the ratio.
-    pub texture_error: f64,
+/// One cell of the film, measured on every scan in the order of the scans.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CellFocus {
+    /// Middle of the cell, 0 to 1 over the compared part of the film.
+    pub at: (f64, f64),
+    /// Frequencies of half response with their errors, for each edge one for each scan.
+    edges: Vec<Vec<(f64, f64)>>,
+    /// Variance of each scan's blur less their mean, px², with its error; empty without enough detail.
+    blur_px2: Vec<(f64, f64)>,
     pub tiles: u32,
+    /// Light of each scan relative to the first.
+    pub gains: Vec<f64>,
 }
 
-impl FocusMeasure {
-    /// One measure of several pictures of the same scan, weighted by edges and tiles; `None` without any.
-    pub fn pooled(measures: &[Self]) -> Option<Self> {
-        if measures.is_empty() {
+impl CellFocus {
+    /// Measure one piece of film on planes of one size in linear light, which show it at the same place within a pixel.
+    pub fn measure(at: (f64, f64), planes: &[Plane<f32>], cancel: &CancelToken) -> Result<Self, Cancelled> {
+        let mean = |plane: &Plane<f32>| {
+            plane.data().iter().map(|v| f64::from(*v)).sum::<f64>() / plane.data().len().max(1) as f64
+        };
+        let first = planes.first().map_or(1.0, mean);
+        let gains: Vec<f64> = planes.iter().map(|plane| mean(plane) / first.max(1e-9)).collect();
+        let (blur_px2, tiles) = blur_differences(planes, &gains, cancel)?;
+        Ok(Self { at, edges: shared_edges(planes, &gains, cancel)?, blur_px2, tiles, gains })
+    }
+
+    pub fn edges(&self) -> u32 {
+        self.edges.len() as u32
+    }
+
+    /// Logarithm of each scan's sharpness less their mean, its error, and what it is based on. `blur_px2` is the mean
+    /// variance of the scans' blur, if known.
+    fn scores(&self, blur_px2: Option<f64>) -> Option<(Vec<(f64, f64)>, FocusBasis)> {
+        let by_edges = blur_px2.and_then(|_| edge_scores(&self.edges));
+        let by_detail = (!self.blur_px2.is_empty()).then(|| {
+            let score = |(off, error): &(f64, f64)| {
+                let value = |v: f64| match blur_px2 {
+                    Some(mean) => mtf50_of_blur((mean + v).max(0.01).sqrt()).ln(),
+                    None => -2.0 * (std::f64::consts::PI * DETAIL_CY_PX).powi(2) * v,
+                };
+                (value(*off), (0.5 * (value(off + error) - value(off - error))).abs().max(CELL_ERROR_MIN))
+            };
+            centred(self.blur_px2.iter().map(score).collect())
+        });
+        let doubt = |scores: &Vec<(f64, f64)>| scores.iter().map(|s| s.1).sum::<f64>();
+        match (by_edges, by_detail) {
+            (Some(e), Some(d)) if doubt(&d) < doubt(&e) => Some((d, FocusBasis::Detail)),
+            (Some(e), _) => Some((e, FocusBasis::Edges)),
+            (None, d) => d.map(|d| (d, FocusBasis::Detail)),
+        }
+    }
+}
+
+fn centred(mut scores: Vec<(f64, f64)>) -> Vec<(f64, f64)> {
+    let mean = scores.iter().map(|s| s.0).sum::<f64>() / scores.len().max(1) as f64;
+    scores.iter_mut().for_each(|s| s.0 -= mean);
+    scores
+}
+
+/// Mean over the edges of the logarithm of their sharpness, less that of all scans.
+fn edge_scores(edges: &[Vec<(f64, f64)>]) -> Option<Vec<(f64, f64)>> {
+    let scans = edges.first()?.len();
+    let mut sums = vec![(0.0, 0.0); scans];
+    for edge in edges {
+        let logs: Vec<(f64, f64)> = edge.iter().map(|(f, e)| (f.ln(), e / f)).collect();
+        let mean_error = logs.iter().map(|l| l.1 * l.1).sum::<f64>() / scans as f64;
+        let weight = 1.0 / mean_error.max(1e-12);
+        for (sum, (log, _)) in sums.iter_mut().zip(centred(logs)) {
+            sum.0 += weight * log;
+            sum.1 += weight;
+        }
+    }
+    Some(
+        sums.into_iter()
+            .map(|(sum, weight)| (sum / weight, weight.sqrt().recip().max(CELL_ERROR_MIN)))
+            .collect(),
+    )
+}
+
+/// The edges that are straight on every scan, found where the mean of all scans shows them.
+fn shared_edges(
+    planes: &[Plane<f32>],
+    gains: &[f64],
+    cancel: &CancelToken,
+) -> Result<Vec<Vec<(f64, f64)>>, Cancelled> {
+    let Some(first) = planes.first() else { return Ok(Vec::new()) };
+    let mut sum = Plane::filled(first.width(), first.height(), 0.0_f32);
+    for (plane, gain) in planes.iter().zip(gains) {
+        let share = (1.0 / (gain * planes.len() as f64).max(1e-9)) as f32;
+        sum.data_mut().iter_mut().zip(plane.data()).for_each(|(sum, value)| *sum += share * value);
+    }
+    let found = straight_edges(&sum, EDGE_CONTRAST_MIN, cancel)?;
+    let measure = |plane: &Plane<f32>, window| {
+        straight_edge(plane, window).map(|edge| (edge.mtf50_cy_px, edge.error_cy_px))
+    };
+    let on_all = |window| planes.iter().map(|plane| measure(plane, window)).collect::<Option<Vec<_>>>();
+    Ok(found.into_iter().filter_map(|edge| on_all(edge.window)).collect())
+}
+
+/// Variance of each scan's blur less their mean, px², with its error, and the tiles behind it.
+fn blur_differences(
+    planes: &[Plane<f32>],
+    gains: &[f64],
+    cancel: &CancelToken,
+) -> Result<(Vec<(f64, f64)>, u32), Cancelled> {
+    let Some(first) = planes.first() else { return Ok((Vec::new(), 0)) };
+    let transform = Transform::new();
+    let tiles: Vec<(u32, u32)> = (0..first.height() / TILE_PX)
+        .flat_map(|j| (0..first.width() / TILE_PX).map(move |i| (i * TILE_PX, j * TILE_PX)))
+        .collect();
+    let scans = planes.len();
+    let of_tile = |at: &(u32, u32)| -> Option<Vec<f64>> {
+        if cancel.is_cancelled() {
             return None;
         }
-        let edges = measures.iter().map(|m| (m.mtf50_cy_px, m.mtf50_error, m.edges));
-        let tiles = measures.iter().map(|m| (m.texture, m.texture_error, m.tiles));
-        let (mtf50_cy_px, mtf50_error) = weighted_mean(edges);
-        let (texture, texture_error) = weighted_mean(tiles);
-        Some(Self {
-            mtf50_cy_px,
-            mtf50_error,
-            edges: measures.iter().map(|m| m.edges).sum(),
-            texture,
-            texture_error,
-            tiles: measures.iter().map(|m| m.tiles).sum(),
-        })
-    }
-}
-
-/// Mean of values with their errors, weighted by their counts, and its error.
-fn weighted_mean(values: impl Iterator<Item = (Option<f64>, f64, u32)>) -> (Option<f64>, f64) {
-    let (mut sum, mut square, mut weight) = (0.0, 0.0, 0.0);
-    for (value, error, count) in values {
-        let Some(value) = value else { continue };
-        let count = f64::from(count);
-        sum += count * value;
-        square += (count * error).powi(2);
-        weight += count;
-    }
-    if weight > 0.0 { (Some(sum / weight), square.sqrt() / weight) } else { (None, 0.0) }
-}
-
-/// Measure one picture: linear light or density, one plane.
-pub fn measure_focus(plane: &Plane<f32>, cancel: &CancelToken) -> Result<FocusMeasure, FocusError> {
-    let (width, height) = (plane.width(), plane.height());
-    if width < 2 * TILE_PX || height < 2 * TILE_PX {
-        return Err(FocusError::TooSmall { width, height });
-    }
-    let mut measured = (None, 0.0, 0);
-    for side in WINDOWS_PX {
-        measured = measure_edges(plane, side, cancel)?;
-        if measured.0.is_some() {
-            break;
+        let spectra: Vec<TileSpectra> = planes
+            .iter()
+            .zip(gains)
+            .map(|(plane, gain)| transform.of(plane, *at, 1.0 / gain.max(1e-9)))
+            .collect();
+        // Least squares of all pairs: the mean over the others.
+        let mut blur = vec![0.0; scans];
+        for a in 0..scans {
+            for b in a + 1..scans {
+                let difference = blur_difference(&spectra[a], &spectra[b])?;
+                blur[a] -= difference / scans as f64;
+                blur[b] += difference / scans as f64;
+            }
         }
-    }
-    let (mtf50_cy_px, mtf50_error, edges) = measured;
-    let (texture, texture_error, tiles) = measure_texture(plane, cancel)?;
-    if mtf50_cy_px.is_none() && texture.is_none() {
-        return Err(FocusError::NoDetail);
-    }
-    Ok(FocusMeasure { mtf50_cy_px, mtf50_error, edges, texture, texture_error, tiles })
-}
-
-/// Value, standard error, number of places.
-pub(crate) type Measured = (Option<f64>, f64, u32);
-
-fn measure_edges(plane: &Plane<f32>, side: u32, cancel: &CancelToken) -> Result<Measured, FocusError> {
-    let edges = straight_edges(plane, side, EDGE_CONTRAST_MIN, cancel)?;
-    Ok(sharpest(edges.iter().map(|(_, edge)| edge.mtf50_cy_px).collect()))
-}
-
-/// A straight edge and what its response says.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct StraightEdge {
-    pub(crate) mtf50_cy_px: f64,
-    pub(crate) sfr_overshoot: f64,
-}
-
-/// Straight slanted edges of a picture in windows of one size, those of the highest contrast; with the windows.
-pub(crate) fn straight_edges(
-    plane: &Plane<f32>,
-    side: u32,
-    contrast_min: f64,
-    cancel: &CancelToken,
-) -> Result<Vec<(PixelRect, StraightEdge)>, Cancelled> {
-    if plane.width() < side || plane.height() < side {
-        return Ok(Vec::new());
-    }
-    let step = side * 3 / 8;
-    let windows: Vec<PixelRect> = (0..=(plane.height() - side) / step)
-        .flat_map(|j| (0..=(plane.width() - side) / step).map(move |i| (i * step, j * step)))
-        .map(|(x, y)| PixelRect::new(x, y, x + side, y + side))
-        .collect();
-    let mut promising: Vec<(f64, PixelRect)> = windows
-        .par_iter()
-        .filter(|_| !cancel.is_cancelled())
-        .filter_map(|&rect| edge_strength(plane, rect, contrast_min).map(|s| (s, rect)))
-        .collect();
-    cancel.check()?;
-    promising.sort_by(|a, b| b.0.total_cmp(&a.0).then((a.1.y0, a.1.x0).cmp(&(b.1.y0, b.1.x0))));
-    promising.truncate(EDGES_MAX);
-    let found = promising.par_iter().filter_map(|&(_, rect)| Some((rect, straight_edge(plane, rect)?)));
-    let found = found.collect();
-    cancel.check()?;
-    Ok(found)
-}
-
-/// The edge in a window, if it is straight and its sides are even.
-pub(crate) fn straight_edge(plane: &Plane<f32>, rect: PixelRect) -> Option<StraightEdge> {
-    let sfr = slanted_edge(plane, rect).ok()?;
-    let good = sfr.stray_px < STRAY_MAX_PX && sfr.unevenness < UNEVENNESS_MAX;
-    let mtf50_cy_px = sfr.mtf50_cy_px().filter(|f| good && *f > MTF50_MIN_CY_PX)?;
-    Some(StraightEdge { mtf50_cy_px, sfr_overshoot: sfr.overshoot })
-}
-
-/// Upper quartile of frequencies of half response, with its standard error and their number; `None` if too few.
-pub(crate) fn sharpest(mut found: Vec<f64>) -> Measured {
-    let edges = found.len();
-    if edges < EDGES_MIN {
-        return (None, 0.0, edges as u32);
-    }
-    found.sort_by(f64::total_cmp);
-    // An edge of the scene can only be softer than the scanner, while noise can sharpen a few: use the upper quartile.
-    let quantile = |q: f64| found[((edges - 1) as f64 * q).round() as usize];
-    let upper = quantile(0.75);
-    let spread = (quantile(0.9) - quantile(0.5)).abs() / SIGMA_TO_P90;
-    let error = QUARTILE_ERROR * spread.max(LEAST_SPREAD_SHARE * upper) / (edges as f64).sqrt();
-    (Some(upper), error, edges as u32)
-}
-
-/// Slope energy of a window with one dominant direction, per square pixel.
-fn edge_strength(plane: &Plane<f32>, rect: PixelRect, contrast_min: f64) -> Option<f64> {
-    let (mut xx, mut yy, mut xy, mut low, mut high) = (0.0, 0.0, 0.0, f32::MAX, f32::MIN);
-    for y in rect.y0 + 1..rect.y1 - 1 {
-        let (above, here, below) = (plane.row(y - 1), plane.row(y), plane.row(y + 1));
-        for x in rect.x0 as usize + 1..rect.x1 as usize - 1 {
-            let dx = f64::from(here[x + 1] - here[x - 1]);
-            let dy = f64::from(below[x] - above[x]);
-            xx += dx * dx;
-            yy += dy * dy;
-            xy += dx * dy;
-            low = low.min(here[x]);
-            high = high.max(here[x]);
-        }
-    }
-    let energy = xx + yy;
-    let coherence = ((xx - yy).powi(2) + 4.0 * xy * xy).sqrt() / energy.max(1e-30);
-    let contrast = f64::from(high - low);
-    (coherence > COHERENCE_MIN && contrast.is_finite() && contrast > contrast_min).then_some(contrast)
-}
-
-/// Power of a tile in a coarse and a fine band.
-struct TilePower {
-    coarse: f64,
-    fine: f64,
-    noise: f64,
-}
-
-/// Power of unit white noise in the fine band: 2 (1 + 4 + 1). Source: arithmetic, squares of the filter's weights.
-const FINE_NOISE: f64 = 12.0;
-
-fn measure_texture(plane: &Plane<f32>, cancel: &CancelToken) -> Result<Measured, FocusError> {
-    let tiles: Vec<TilePower> = (0..plane.height() / TILE_PX)
-        .flat_map(|j| (0..plane.width() / TILE_PX).map(move |i| (i * TILE_PX, j * TILE_PX)))
-        .collect::<Vec<_>>()
-        .par_iter()
-        .filter(|_| !cancel.is_cancelled())
-        .map(|&(x, y)| tile_power(plane, x, y))
-        .filter(|t| t.coarse.is_finite() && t.fine.is_finite())
-        .collect();
-    cancel.check()?;
-    if tiles.len() < TILES_MIN {
-        return Ok((None, 0.0, tiles.len() as u32));
-    }
-    // The fifth of the tiles with the least noise sets the noise level: the others hold detail. Our choice.
-    let mut noises: Vec<f64> = tiles.iter().map(|t| t.noise).collect();
-    noises.sort_by(f64::total_cmp);
-    let noise = noises[noises.len() / 5] * FINE_NOISE;
-    let mut coarse: Vec<f64> = tiles.iter().map(|t| t.coarse).collect();
-    let Some(floor) = glassine_raster::median(&mut coarse, f64::total_cmp) else {
-        return Ok((None, 0.0, 0));
+        Some(blur)
     };
-    let busy: Vec<&TilePower> =
-        tiles.iter().filter(|t| t.coarse >= floor && t.coarse > BUSY_NOISE_FACTOR * noise).collect();
-    if busy.len() < TILES_MIN {
-        return Ok((None, 0.0, busy.len() as u32));
+    let found: Vec<Vec<f64>> = tiles.par_iter().filter_map(of_tile).collect();
+    cancel.check()?;
+    if found.len() < TILES_MIN {
+        return Ok((Vec::new(), found.len() as u32));
     }
-    // Mean of the tiles' ratios, with its error from leaving out one part in turn (jackknife).
-    let ratio = |skip: Option<usize>| {
-        let (mut top, mut bottom) = (0.0, 0.0);
-        for (_, t) in busy.iter().enumerate().filter(|(i, _)| Some(i % JACKKNIFE_PARTS) != skip) {
-            // Tiles have equal weight, whatever their contrast.
-            top += (t.fine - noise) / t.coarse;
-            bottom += 1.0;
-        }
-        (f64::max(top, 0.0) / f64::max(bottom, 1.0)).sqrt()
+    let of_scan = |scan: usize| {
+        let mut values: Vec<f64> = found.iter().map(|blur| blur[scan]).collect();
+        let middle = median(&mut values, f64::total_cmp).unwrap_or(0.0);
+        let mut off: Vec<f64> = values.iter().map(|v| (v - middle).abs()).collect();
+        let spread = median(&mut off, f64::total_cmp).unwrap_or(0.0) / MAD_SHARE;
+        (middle, MEDIAN_ERROR * spread / (found.len() as f64).sqrt())
     };
-    let all = ratio(None);
-    let parts: Vec<f64> = (0..JACKKNIFE_PARTS.min(busy.len())).map(|k| ratio(Some(k))).collect();
-    let n = parts.len() as f64;
-    let mean = parts.iter().sum::<f64>() / n;
-    let error = ((n - 1.0) / n * parts.iter().map(|p| (p - mean).powi(2)).sum::<f64>()).sqrt();
-    Ok(((all > 0.0).then_some(all), error, busy.len() as u32))
+    Ok(((0..scans).map(of_scan).collect(), found.len() as u32))
 }
 
-/// Second differences over two pixels (fine, about 0.25 cycles per pixel) and differences of means over eight pixels
-/// (coarse), both along rows and columns; and the noise variance, from a filter that only responds in the corner of the
-/// spectrum, where no lens shows detail.
-///
-/// Source of the noise filter: J. Immerkaer, "Fast noise variance estimation", Computer Vision and Image Understanding
-/// 64 (1996).
-fn tile_power(plane: &Plane<f32>, x0: u32, y0: u32) -> TilePower {
-    let at = |x: u32, y: u32| f64::from(plane.at(x0 + x, y0 + y));
-    let (mut fine, mut noise, mut n) = (0.0, 0.0, 0.0);
-    for y in 2..TILE_PX - 2 {
-        for x in 2..TILE_PX - 2 {
-            let across = at(x - 2, y) - 2.0 * at(x, y) + at(x + 2, y);
-            let down = at(x, y - 2) - 2.0 * at(x, y) + at(x, y + 2);
-            let row = |y: u32| at(x - 1, y) - 2.0 * at(x, y) + at(x + 1, y);
-            let corner = row(y - 1) - 2.0 * row(y) + row(y + 1);
-            fine += across * across + down * down;
-            // The squares of the filter's weights sum to 36.
-            noise += corner * corner / 36.0;
-            n += 1.0;
-        }
-    }
-    let cells = TILE_PX / 8;
-    let mean = |i: u32, j: u32| (0..64).map(|k| at(8 * i + k % 8, 8 * j + k / 8)).sum::<f64>() / 64.0;
-    let grid: Vec<f64> = (0..cells * cells).map(|k| mean(k % cells, k / cells)).collect();
-    let (mut coarse, mut m) = (0.0, 0.0);
-    for j in 0..cells as usize {
-        for i in 0..cells as usize - 1 {
-            let c = cells as usize;
-            coarse += (grid[j * c + i + 1] - grid[j * c + i]).powi(2);
-            coarse += (grid[(i + 1) * c + j] - grid[i * c + j]).powi(2);
-            m += 1.0;
-        }
-    }
-    TilePower {
-        coarse: coarse / f64::max(m, 1.0),
-        fine: fine / f64::max(n, 1.0),
-        noise: noise / f64::max(n, 1.0),
-    }
-}
-
-/// The measure behind a ranking.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub enum FocusBasis {
-    /// Slanted edges in every picture.
-    Edges,
-    /// Texture of the same film in every picture.
-    Texture,
-}
-
-/// One picture's rank.
+/// A value with its standard error.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub struct RankedFocus {
-    /// Index into the argument of [`rank_focus`].
+pub struct Measured {
+    pub value: f64,
+    pub error: f64,
+}
+
+/// Sharpness of one scan over all cells.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct ScanFocus {
+    /// Place in the order given.
     pub index: usize,
-    /// The measure ranked by.
-    pub score: f64,
-    /// Score relative to the best one's, 0..=1.
-    pub relative: f64,
-    /// Standard error of `relative`.
-    pub uncertainty: f64,
-    /// Frequency of half response, if edges gave one.
-    pub mtf50_cy_px: Option<f64>,
-    /// Not distinguishable from the best one: within twice the joint standard error.
-    pub ties_with_best: bool,
+    /// Sharpness relative to that of the sharpest scan, at most 1: of the frequencies of half response, or of detail at
+    /// 0.2 cycles per pixel without edges.
+    pub relative: Measured,
+    /// Frequency of half response of the sharpest edges, cycles per pixel; `None` with too few edges.
+    pub mtf50_cy_px: Option<Measured>,
 }
 
-/// Pictures from sharpest to softest.
+/// One cell of the map.
 #[derive(Debug, Clone, PartialEq)]
-pub struct FocusRanking {
-    /// Sharpest first.
-    pub ranking: Vec<RankedFocus>,
+pub struct CellRank {
+    pub at: (f64, f64),
+    /// Sharpness of each scan relative to their mean there, as logarithms.
+    pub scores: Vec<Measured>,
     pub basis: FocusBasis,
+    /// The sharpest scan there, and whether no other may be.
+    pub best: usize,
+    pub is_clear: bool,
+    /// The best height there, with the bend that all cells have in common.
+    pub best_height_mm: Option<Measured>,
 }
 
-/// Rank pictures of the same film; `None` if they share no measure, or there is nothing to rank.
-///
-/// Edges decide, unless texture has less than half of their mean relative uncertainty (our choice: edges describe the
-/// scanner whatever is on the film).
-pub fn rank_focus(measures: &[FocusMeasure]) -> Option<FocusRanking> {
-    let edges: Option<Vec<(f64, f64)>> =
-        measures.iter().map(|m| m.mtf50_cy_px.map(|s| (s, m.mtf50_error))).collect();
-    let texture: Option<Vec<(f64, f64)>> =
-        measures.iter().map(|m| m.texture.map(|s| (s, m.texture_error))).collect();
-    let doubt =
-        |v: &[(f64, f64)]| v.iter().map(|(s, e)| e / s.max(1e-12)).sum::<f64>() / v.len().max(1) as f64;
-    let (basis, scores) = match (edges, texture) {
-        (Some(e), Some(t)) if doubt(&t) < 0.5 * doubt(&e) => (FocusBasis::Texture, t),
-        (Some(e), _) => (FocusBasis::Edges, e),
-        (None, Some(t)) => (FocusBasis::Texture, t),
-        (None, None) => return None,
-    };
-    let best = scores.iter().copied().max_by(|a, b| a.0.total_cmp(&b.0))?;
-    let mut ranking: Vec<RankedFocus> = scores
+/// How the best height changes over the film.
+#[derive(Debug, Clone, Copy, PartialEq)]
+pub struct HeightShape {
+    /// Change from the left side to the right, and from top to bottom.
+    pub across_mm: Measured,
+    pub down_mm: Measured,
+    /// How much higher the middle is than the corners.
+    pub bow_mm: Measured,
+}
+
+/// The comparison of a series of scans.
+#[derive(Debug, Clone, PartialEq)]
+pub struct FocusSeries {
+    /// Sharpest first.
+    pub ranking: Vec<ScanFocus>,
+    /// Sharpness of each scan less that of the next in the ranking, as logarithms; and that of the first less the last.
+    pub steps: Vec<Measured>,
+    pub ends: Measured,
+    pub cells: Vec<CellRank>,
+    /// Edges on all scans, and tiles of detail.
+    pub edges: u32,
+    pub tiles: u32,
+    /// Light of each scan relative to the first, median over the cells.
+    pub gains: Vec<f64>,
+    /// Best height, if heights were given.
+    pub best_height: Option<Result<BestHeight, HeightError>>,
+    pub shape: Option<HeightShape>,
+}
+
+impl FocusSeries {
+    /// Rank scans by their cells. `heights_mm` has one height for each scan, or is empty.
+    pub fn of(cells: &[CellFocus], heights_mm: &[f64]) -> Result<Self, FocusError> {
+        let scans = cells.first().map_or(0, |cell| cell.gains.len());
+        if scans < 2 {
+            return Err(FocusError::TooFew);
+        }
+        let mtf50 = absolute(cells, scans);
+        let blur_px2 = mtf50.as_ref().map(|found| {
+            found.iter().map(|m| blur_of_mtf50(m.value).powi(2)).sum::<f64>() / found.len() as f64
+        });
+        let scored: Vec<CellRank> = cells
+            .iter()
+            .filter_map(|cell| Some((cell.at, cell.scores(blur_px2)?)))
+            .map(|(at, (scores, basis))| rank_cell(at, &scores, basis))
+            .collect();
+        if scored.is_empty() {
+            return Err(FocusError::NoDetail);
+        }
+        let means: Vec<Measured> =
+            (0..scans).map(|scan| mean_over(&scored, |cell| cell.scores[scan])).collect();
+        let mut order: Vec<usize> = (0..scans).collect();
+        order.sort_by(|a, b| means[*b].value.total_cmp(&means[*a].value).then(a.cmp(b)));
+        let lead = |a: usize, b: usize| mean_over(&scored, |cell| difference(&cell.scores, a, b));
+        let best = order[0];
+        let ranking = order.iter().map(|index| {
+            let behind = if *index == best {
+                Measured { value: 0.0, error: means[best].error }
+            } else {
+                lead(best, *index)
+            };
+            let relative = (-behind.value).exp();
+            ScanFocus {
+                index: *index,
+                relative: Measured { value: relative, error: relative * behind.error },
+                mtf50_cy_px: mtf50.as_ref().map(|found| found[*index]),
+            }
+        });
+        let mut series = Self {
+            ranking: ranking.collect(),
+            steps: order.windows(2).map(|pair| lead(pair[0], pair[1])).collect(),
+            ends: lead(best, order[scans - 1]),
+            edges: cells.iter().map(CellFocus::edges).sum(),
+            tiles: cells.iter().map(|cell| cell.tiles).sum(),
+            gains: (0..scans).map(|scan| middle(cells.iter().map(|cell| cell.gains[scan]))).collect(),
+            cells: scored,
+            best_height: None,
+            shape: None,
+        };
+        if heights_mm.len() == scans {
+            series.find_heights(&means, heights_mm);
+        }
+        Ok(series)
+    }
+
+    /// Best height of the film and of its cells.
+    fn find_heights(&mut self, means: &[Measured], heights_mm: &[f64]) {
+        let points: Vec<_> = heights_mm.iter().zip(means).map(|(h, m)| (*h, m.value, m.error)).collect();
+        let best = best_height(&points);
+        self.best_height = Some(best);
+        let Ok(best) = best else { return };
+        // Each cell's parabola has the bend of all of them: its tilt moves the peak.
+        let middle_mm = heights_mm.iter().sum::<f64>() / heights_mm.len() as f64;
+        for cell in &mut self.cells {
+            let (mut sx, mut sxx, mut error) = (0.0, 0.0, 0.0);
+            for ((height, score), mean) in heights_mm.iter().zip(&cell.scores).zip(means) {
+                let h = height - middle_mm;
+                sx += h * (score.value - mean.value);
+                sxx += h * h;
+                error += h * h * score.error * score.error;
+            }
+            let per_tilt = -1.0 / (2.0 * best.bend_per_mm2);
+            cell.best_height_mm = Some(Measured {
+                value: best.height_mm + per_tilt * sx / sxx,
+                error: (per_tilt * error.sqrt() / sxx).abs(),
+            });
+        }
+        self.shape = shape_of(&self.cells);
+    }
+
+    /// Scans that no one can tell from the sharpest.
+    pub fn ties_with_best(&self) -> Vec<usize> {
+        let first = &self.ranking[0];
+        let is_tied = |scan: &&ScanFocus| {
+            scan.index == first.index || (1.0 - scan.relative.value) <= TOLD_APART * scan.relative.error
+        };
+        self.ranking.iter().filter(is_tied).map(|scan| scan.index).collect()
+    }
+
+    /// The answer in words; `names` has the order of the scans.
+    pub fn verdict(&self, names: &[&str]) -> String {
+        let name = |place: usize| {
+            self.ranking.get(place).and_then(|scan| names.get(scan.index)).copied().unwrap_or("?").to_owned()
+        };
+        let is_told = |step: &Measured| step.value > TOLD_APART * step.error;
+        if !self.steps.iter().any(is_told) && !is_told(&self.ends) {
+            return "these scans cannot be told apart in sharpness".to_owned();
+        }
+        let says = |a: usize, b: usize, step: &Measured| {
+            if is_told(step) {
+                format!("{} is sharper than {} by {}", name(a), name(b), percent_text(*step))
+            } else {
+                format!("{} and {} cannot be told apart", name(a), name(b))
+            }
+        };
+        let mut parts: Vec<String> =
+            self.steps.iter().enumerate().map(|(place, step)| says(place, place + 1, step)).collect();
+        if self.steps.len() > 1 && !self.steps.iter().any(is_told) {
+            parts.push(says(0, self.steps.len(), &self.ends));
+        }
+        parts.join("; ")
+    }
+
+    /// What the heights of the cells say about film and holder, if anything beyond doubt.
+    pub fn shape_verdict(&self) -> Option<String> {
+        let shape = self.shape?;
+        let is_told = |m: &Measured| m.value.abs() > TOLD_APART * m.error;
+        let text = |m: &Measured| format!("{:.2} mm ± {:.2} mm", m.value.abs(), m.error);
+        let mut parts = Vec::new();
+        if is_told(&shape.across_mm) {
+            let side = if shape.across_mm.value > 0.0 { "right" } else { "left" };
+            parts.push(format!(
+                "the {side} side is sharpest {} higher than the other",
+                text(&shape.across_mm)
+            ));
+        }
+        if is_told(&shape.down_mm) {
+            let side = if shape.down_mm.value > 0.0 { "lower" } else { "upper" };
+            parts.push(format!("the {side} side is sharpest {} higher than the other", text(&shape.down_mm)));
+        }
+        if is_told(&shape.bow_mm) {
+            let side = if shape.bow_mm.value > 0.0 { "higher" } else { "lower" };
+            parts.push(format!("the middle is sharpest {} {side} than the corners", text(&shape.bow_mm)));
+        }
+        (!parts.is_empty()).then(|| format!("film or holder is not flat: {}", parts.join("; ")))
+    }
+}
+
+/// A difference of logarithms in percent.
+pub fn percent_text(step: Measured) -> String {
+    let percent = |v: f64| 100.0 * v.exp_m1();
+    let error = 100.0 * step.error * step.value.exp();
+    let decimals = usize::from(error < 1.0);
+    format!("{:.decimals$} % ± {:.decimals$} %", percent(step.value), error.max(0.1))
+}
+
+/// Frequencies of half response of each scan over the edges that are sharp on all of them.
+fn absolute(cells: &[CellFocus], scans: usize) -> Option<Vec<Measured>> {
+    let edges: Vec<&Vec<(f64, f64)>> = cells.iter().flat_map(|cell| &cell.edges).collect();
+    let joint: Vec<(f64, f64)> = edges
         .iter()
-        .enumerate()
-        .map(|(index, &(score, error))| RankedFocus {
-            index,
-            score,
-            relative: score / best.0,
-            uncertainty: error / best.0,
-            mtf50_cy_px: measures[index].mtf50_cy_px,
-            ties_with_best: best.0 - score <= 2.0 * error.hypot(best.1),
+        .map(|edge| {
+            let n = scans as f64;
+            let log = edge.iter().map(|(f, _)| f.ln()).sum::<f64>() / n;
+            let error = edge.iter().map(|(f, e)| (e / f).powi(2)).sum::<f64>().sqrt() / n;
+            (log.exp(), log.exp() * error)
         })
         .collect();
-    ranking.sort_by(|a, b| b.score.total_cmp(&a.score).then(a.index.cmp(&b.index)));
-    Some(FocusRanking { ranking, basis })
+    let (_, kept) = sharpest(&joint)?;
+    let of_scan = |scan: usize| {
+        let values: Vec<(f64, f64)> = kept.iter().map(|edge| edges[*edge][scan]).collect();
+        let weight = |(f, e): &(f64, f64)| 1.0 / (e * e + (0.01 * f).powi(2));
+        let sum: f64 = values.iter().map(weight).sum();
+        let mean = values.iter().map(|v| weight(v) * v.0).sum::<f64>() / sum;
+        let off = values.iter().map(|v| weight(v) * (v.0 - mean).powi(2)).sum::<f64>() / sum;
+        Measured { value: mean, error: (1.0 / sum).max(off / values.len() as f64).sqrt() }
+    };
+    Some((0..scans).map(of_scan).collect())
 }
 
-impl FocusRanking {
-    /// Whether the first is sharper than all others beyond doubt.
-    pub fn is_clear(&self) -> bool {
-        self.ranking.iter().skip(1).all(|r| !r.ties_with_best)
-    }
+fn difference(scores: &[Measured], a: usize, b: usize) -> Measured {
+    Measured { value: scores[a].value - scores[b].value, error: scores[a].error.hypot(scores[b].error) }
+}
 
-    /// One sentence for the user; `names` has the order of the argument of [`rank_focus`].
-    pub fn verdict(&self, names: &[&str]) -> String {
-        let name = |r: &RankedFocus| names.get(r.index).copied().unwrap_or("?").to_owned();
-        let Some(first) = self.ranking.first() else { return String::new() };
-        if self.ranking.len() == 1 {
-            return format!(
-                "only {} was measured; add scans at other holder heights to compare",
-                name(first)
-            );
-        }
-        let equal: Vec<String> = self.ranking.iter().filter(|r| r.ties_with_best).map(name).collect();
-        if self.is_clear() {
-            let second = &self.ranking[1];
-            let percent = 100.0 * (1.0 - second.relative);
-            let doubt = 100.0 * first.uncertainty.hypot(second.uncertainty);
-            return format!(
-                "{} is sharpest, {percent:.0} % ± {doubt:.0} % ahead of {}",
-                name(first),
-                name(second)
-            );
-        }
-        if equal.len() == self.ranking.len() {
-            return "these scans do not differ measurably in sharpness".to_owned();
-        }
-        format!("{} cannot be told apart and are the sharpest", equal.join(" and "))
+fn rank_cell(at: (f64, f64), scores: &[(f64, f64)], basis: FocusBasis) -> CellRank {
+    let scores: Vec<Measured> =
+        scores.iter().map(|(value, error)| Measured { value: *value, error: *error }).collect();
+    let best = (0..scores.len()).max_by(|a, b| scores[*a].value.total_cmp(&scores[*b].value)).unwrap_or(0);
+    let is_behind = |other: usize| {
+        let lead = difference(&scores, best, other);
+        other == best || lead.value > TOLD_APART * lead.error
+    };
+    let is_clear = (0..scores.len()).all(is_behind);
+    CellRank { at, scores, basis, best, is_clear, best_height_mm: None }
+}
+
+/// Mean of a value over cells, weighted by its errors and by how much it differs between cells beyond them.
+fn mean_over(cells: &[CellRank], value: impl Fn(&CellRank) -> Measured) -> Measured {
+    let values: Vec<Measured> = cells.iter().map(value).collect();
+    let centre = middle(values.iter().map(|m| m.value));
+    let spread = middle(values.iter().map(|m| (m.value - centre).abs())) / MAD_SHARE;
+    let noise = middle(values.iter().map(|m| m.error));
+    let between = (spread * spread - noise * noise).max(0.0);
+    // A cell far off the others, such as one with dust on one scan, counts as its distance allows.
+    let weight = |m: &Measured| {
+        let own = m.error * m.error + between;
+        let off = (m.value - centre).abs() / own.sqrt().max(1e-12);
+        (3.0 / off.max(3.0)) / own.max(1e-12)
+    };
+    let sum: f64 = values.iter().map(weight).sum();
+    Measured {
+        value: values.iter().map(|m| weight(m) * m.value).sum::<f64>() / sum,
+        error: (1.0 / sum).sqrt(),
     }
+}
+
+fn middle(values: impl Iterator<Item = f64>) -> f64 {
+    median(&mut values.collect::<Vec<_>>(), f64::total_cmp).unwrap_or(0.0)
+}
+
+/// Plane and bow through the best heights of the cells, by weighted least squares.
+fn shape_of(cells: &[CellRank]) -> Option<HeightShape> {
+    let points: Vec<([f64; 4], Measured)> = cells
+        .iter()
+        .filter_map(|cell| {
+            let (u, v) = (cell.at.0 - 0.5, cell.at.1 - 0.5);
+            // The bow is 1 in the middle and 0 in the corners.
+            Some(([1.0, u, v, 1.0 - 2.0 * (u * u + v * v)], cell.best_height_mm?))
+        })
+        .collect();
+    let fit = |extra: f64| {
+        let (mut matrix, mut right) = ([[0.0; 4]; 4], [0.0; 4]);
+        for (row, m) in &points {
+            let weight = 1.0 / (m.error * m.error + extra).max(1e-9);
+            for i in 0..4 {
+                right[i] += weight * row[i] * m.value;
+                for j in 0..4 {
+                    matrix[i][j] += weight * row[i] * row[j];
+                }
+            }
+        }
+        crate::height::inverse(matrix).map(|inverse| {
+            let solved = inverse.map(|row| row.iter().zip(right).map(|(m, r)| m * r).sum::<f64>());
+            (solved, inverse)
+        })
+    };
+    if points.len() < 8 {
+        return None;
+    }
+    let (solved, _) = fit(0.0)?;
+    // What the fit leaves over counts as error too.
+    let off = points.iter().map(|(row, m)| {
+        let told: f64 = row.iter().zip(solved).map(|(r, s)| r * s).sum();
+        (m.value - told).powi(2) - m.error * m.error
+    });
+    let extra = middle(off).max(0.0) / MAD_SHARE / MAD_SHARE;
+    let (solved, inverse) = fit(extra)?;
+    let part = |i: usize| Measured { value: solved[i], error: inverse[i][i].max(0.0).sqrt() };
+    Some(HeightShape { across_mm: part(1), down_mm: part(2), bow_mm: part(3) })
 }
 
 #[cfg(test)]
 mod tests {
+    use glassine_testdata::scenes::{Scene, with_scanner_noise};
+
     use super::*;
-    use crate::test_edges::{noisy, step};
 
-    /// A target of slanted squares, blurred by `sigma`, with grain.
-    fn target(sigma: f64, noise: f32, seed: u64) -> Plane<f32> {
-        let (w, h) = (400_u32, 300_u32);
-        let angle = 5.0_f64.to_radians();
-        let data = (0..h).flat_map(|y| (0..w).map(move |x| (f64::from(x), f64::from(y)))).map(|(x, y)| {
-            let (u, v) = (x * angle.cos() + y * angle.sin(), y * angle.cos() - x * angle.sin());
-            let wave = |t: f64| {
-                let p = (t / 100.0).rem_euclid(1.0) * 100.0;
-                step((p - 25.0) / sigma) - step((p - 75.0) / sigma)
-            };
-            (0.2 + 0.6 * wave(u) * wave(v)) as f32
-        });
-        noisy(&Plane::from_vec(w, h, data.collect()).expect("length fits"), noise, seed)
+    fn cells(planes: &[Plane<f32>]) -> Vec<CellFocus> {
+        let (w, h) = (planes[0].width(), planes[0].height());
+        let (columns, rows) = (w / CELL_PX, h / CELL_PX);
+        let cut = |plane: &Plane<f32>, i: u32, j: u32| {
+            let rows = (j * CELL_PX..(j + 1) * CELL_PX)
+                .flat_map(|y| plane.row(y)[(i * CELL_PX) as usize..][..CELL_PX as usize].to_vec());
+            Plane::from_vec(CELL_PX, CELL_PX, rows.collect()).expect("length fits")
+        };
+        (0..rows)
+            .flat_map(|j| (0..columns).map(move |i| (i, j)))
+            .map(|(i, j)| {
+                let parts: Vec<Plane<f32>> = planes.iter().map(|plane| cut(plane, i, j)).collect();
+                let at = ((f64::from(i) + 0.5) / f64::from(columns), (f64::from(j) + 0.5) / f64::from(rows));
+                CellFocus::measure(at, &parts, &CancelToken::new()).expect("not cancelled")
+            })
+            .collect()
     }
 
-    /// Texture at many scales, blurred by `sigma` (each wave is damped by its own response).
-    fn texture(sigma: f64, noise: f32, seed: u64) -> Plane<f32> {
-        let (w, h) = (384_u32, 320_u32);
-        let data = (0..h).flat_map(|y| (0..w).map(move |x| (f64::from(x), f64::from(y)))).map(|(x, y)| {
-            let mut sum = 0.0;
-            for k in 0..14 {
-                let f = 0.012 * 1.32_f64.powi(k);
-                let turn = 2.4 * f64::from(k);
-                let phase = std::f64::consts::TAU * f * (x * turn.cos() + y * turn.sin()) + f64::from(k * k);
-                let damped = (-2.0 * (std::f64::consts::PI * sigma * f).powi(2)).exp();
-                sum += damped * phase.sin() / (1.0 + 20.0 * f);
+    /// A film with grain and dust, scanned at blurs with noise, dust and exposure of each scan's own, moved by a pixel.
+    fn scans(seed: u64, blurs: &[f64]) -> Vec<Plane<f32>> {
+        let film = Scene::random(seed, (772, 516)).with_film_grain(0.02, seed + 1).with_dust(60, seed + 2);
+        let scan = |(nth, blur): (usize, &f64)| {
+            let own = seed + 10 + nth as u64;
+            let seen = film.clone().with_dust(10, own).seen(|_, _| *blur, (nth as u32 % 2, nth as u32 / 2));
+            let seen = with_scanner_noise(&seen, 0.004, own + 50);
+            let exposed = seen.data().iter().map(|v| v * (1.0 - 0.1 * nth as f32)).collect();
+            Plane::from_vec(seen.width(), seen.height(), exposed).expect("length fits")
+        };
+        blurs.iter().enumerate().map(scan).collect()
+    }
+
+    #[test]
+    fn random_scenes_at_three_heights_are_ranked_with_their_response() {
+        for (seed, blurs) in [(1, [1.2, 0.8, 1.0]), (20, [1.0, 1.05, 1.4]), (40, [2.0, 1.6, 1.8])] {
+            let planes = scans(100 * seed, &blurs);
+            let series = FocusSeries::of(&cells(&planes), &[]).expect("detail");
+            let mut order: Vec<usize> = vec![0, 1, 2];
+            order.sort_by(|a, b| blurs[*a].total_cmp(&blurs[*b]));
+            let found: Vec<usize> = series.ranking.iter().map(|scan| scan.index).collect();
+            let verdict = series.verdict(&["a", "b", "c"]);
+            assert!(found == order && !verdict.contains("apart"), "{verdict}");
+            let best = mtf50_of_blur(blurs[order[0]]);
+            for scan in &series.ranking {
+                let truth = mtf50_of_blur(blurs[scan.index]);
+                let got = scan.mtf50_cy_px.expect("edges").value;
+                let relative = scan.relative.value;
+                assert!((got / truth - 1.0).abs() < 0.025, "{got} of {truth}");
+                assert!((relative * best / truth - 1.0).abs() < 0.025, "{relative} of {}", truth / best);
             }
-            (0.4 + 0.05 * sum) as f32
-        });
-        noisy(&Plane::from_vec(w, h, data.collect()).expect("length fits"), noise, seed)
-    }
-
-    fn measure(plane: &Plane<f32>) -> FocusMeasure {
-        measure_focus(plane, &CancelToken::new()).expect("detail")
-    }
-
-    #[test]
-    fn edges_give_the_right_response_and_the_right_order() {
-        let sigmas = [1.4, 0.8, 1.0, 2.0];
-        let measures = sigmas.map(|s| measure(&target(s, 0.004, 3)));
-        for (sigma, m) in sigmas.iter().zip(&measures) {
-            // Point-sampled edge: the Gaussian alone, half response at sqrt(ln 2 / 2) / (pi sigma).
-            let expect = (std::f64::consts::LN_2 / 2.0).sqrt() / (std::f64::consts::PI * sigma);
-            let got = m.mtf50_cy_px.expect("many edges");
-            assert!(
-                (got / expect - 1.0).abs() < 0.06,
-                "sigma {sigma}: {got} against {expect}, {} edges",
-                m.edges
-            );
         }
-        let ranking = rank_focus(&measures).expect("edges in all");
-        let order: Vec<usize> = ranking.ranking.iter().map(|r| r.index).collect();
-        assert_eq!((ranking.basis, order), (FocusBasis::Edges, vec![1, 2, 0, 3]));
-        assert!(ranking.is_clear());
-        assert!(ranking.verdict(&["a", "b", "c", "d"]).starts_with("b is sharpest"));
-    }
-
-    #[test]
-    fn texture_ranks_scans_of_the_same_film_despite_noise() {
-        let sigmas = [1.2, 0.7, 0.9, 1.6];
-        let measures: Vec<FocusMeasure> =
-            sigmas.iter().enumerate().map(|(i, s)| measure(&texture(*s, 0.004, i as u64))).collect();
-        let ranking = rank_focus(&measures).expect("texture in all");
-        let order: Vec<usize> = ranking.ranking.iter().map(|r| r.index).collect();
-        assert_eq!((ranking.basis, order), (FocusBasis::Texture, vec![1, 2, 0, 3]));
     }
 
     #[test]
     fn scans_of_equal_sharpness_are_not_told_apart() {
-        let measures = [1_u64, 2, 3].map(|seed| measure(&target(1.0, 0.01, seed)));
-        let ranking = rank_focus(&measures).expect("edges in all");
-        assert!(ranking.ranking.iter().all(|r| r.ties_with_best), "{ranking:?}");
-        assert_eq!(ranking.verdict(&["a", "b", "c"]), "these scans do not differ measurably in sharpness");
+        let series = FocusSeries::of(&cells(&scans(7, &[1.0, 1.0, 1.0])), &[]).expect("detail");
+        assert_eq!(series.verdict(&["a", "b", "c"]), "these scans cannot be told apart in sharpness");
+        assert_eq!(series.ties_with_best().len(), 3);
     }
 
     #[test]
-    fn pictures_without_detail_are_refused() {
-        let cancel = CancelToken::new();
-        let flat = Plane::filled(200, 200, 0.3_f32);
-        assert_eq!(measure_focus(&flat, &cancel), Err(FocusError::NoDetail));
-        let small = Plane::filled(60, 200, 0.3_f32);
-        assert!(matches!(measure_focus(&small, &cancel), Err(FocusError::TooSmall { .. })));
-        assert!(measure_focus(&Plane::filled(200, 200, f32::NAN), &cancel).is_err());
-        assert_eq!(rank_focus(&[]), None);
-        cancel.cancel();
-        assert_eq!(measure_focus(&target(1.0, 0.0, 1), &cancel), Err(FocusError::Cancelled(Cancelled)));
+    fn a_tilted_film_shows_as_heights_that_change_over_it() {
+        let heights_mm = [-0.5, 0.0, 0.5];
+        let film = Scene::random(11, (1024, 512)).with_film_grain(0.02, 12);
+        // The right side is sharpest 0.4 mm higher than the left.
+        let blur = |height: f64| move |u: f64, _: f64| 0.7 + 1.2 * (height - 0.4 * (u - 0.5)).powi(2);
+        let planes: Vec<Plane<f32>> = heights_mm
+            .iter()
+            .map(|height| with_scanner_noise(&film.seen(blur(*height), (0, 0)), 0.003, height.to_bits()))
+            .collect();
+        let series = FocusSeries::of(&cells(&planes), &heights_mm).expect("detail");
+        let best = series.best_height.expect("heights").expect("a peak");
+        assert!(best.height_mm.abs() < 0.05, "{best:?}");
+        let shape = series.shape.expect("cells");
+        assert!((shape.across_mm.value - 0.4).abs() < 0.1 && shape.down_mm.value.abs() < 0.1, "{shape:?}");
+        let words = series.shape_verdict().expect("tilted");
+        assert!(words.contains("the right side is sharpest 0."), "{words}");
+    }
+
+    #[test]
+    fn scans_without_anything_in_common_are_refused() {
+        let flat = vec![Plane::filled(CELL_PX, CELL_PX, 0.3_f32); 2];
+        assert_eq!(FocusSeries::of(&cells(&flat), &[]), Err(FocusError::NoDetail));
+        assert_eq!(FocusSeries::of(&cells(&flat[..1]), &[]), Err(FocusError::TooFew));
+        let broken = vec![Plane::filled(CELL_PX, CELL_PX, f32::NAN); 2];
+        assert_eq!(FocusSeries::of(&cells(&broken), &[]), Err(FocusError::NoDetail));
     }
 }

@@ -29,6 +29,8 @@ pub struct BestHeight {
     pub height_mm: f64,
     /// Standard error, from the uncertainties of the measurements.
     pub error_mm: f64,
+    /// Bend of the parabola, in the unit of the scores per mm²; negative.
+    pub bend_per_mm2: f64,
 }
 
 /// Height of greatest sharpness: the peak of the weighted least-squares parabola through `(height_mm, score, standard
@@ -79,18 +81,34 @@ pub fn best_height(points: &[(f64, f64, f64)]) -> Result<BestHeight, HeightError
     let variance = by_b * by_b * covariance[1][1]
         + 2.0 * by_b * by_c * covariance[1][2]
         + by_c * by_c * covariance[2][2];
-    Ok(BestHeight { height_mm: middle + half * peak, error_mm: half * variance.max(0.0).sqrt() })
+    Ok(BestHeight {
+        height_mm: middle + half * peak,
+        error_mm: half * variance.max(0.0).sqrt(),
+        bend_per_mm2: c / (half * half),
+    })
 }
 
-/// Inverse of a symmetric matrix by cofactors; `None` if it has none.
-fn inverse(m: [[f64; 3]; 3]) -> Option<[[f64; 3]; 3]> {
-    let cofactor = |i: usize, j: usize| {
-        let (a, b, c, d) = ((i + 1) % 3, (i + 2) % 3, (j + 1) % 3, (j + 2) % 3);
-        m[a][c] * m[b][d] - m[a][d] * m[b][c]
-    };
-    let determinant: f64 = (0..3).map(|j| m[0][j] * cofactor(0, j)).sum();
-    let out = [0, 1, 2].map(|i| [0, 1, 2].map(|j| cofactor(j, i) / determinant));
-    out.iter().flatten().all(|value| value.is_finite()).then_some(out)
+/// Inverse of a matrix by elimination with pivots; `None` if it has none.
+pub(crate) fn inverse<const N: usize>(mut m: [[f64; N]; N]) -> Option<[[f64; N]; N]> {
+    let mut out = std::array::from_fn(|i| std::array::from_fn(|j| f64::from(u8::from(i == j))));
+    for k in 0..N {
+        let pivot = (k..N).max_by(|a, b| m[*a][k].abs().total_cmp(&m[*b][k].abs()))?;
+        m.swap(k, pivot);
+        out.swap(k, pivot);
+        let scale = m[k][k];
+        for j in 0..N {
+            m[k][j] /= scale;
+            out[k][j] /= scale;
+        }
+        for i in (0..N).filter(|i| *i != k) {
+            let factor = m[i][k];
+            for j in 0..N {
+                m[i][j] -= factor * m[k][j];
+                out[i][j] -= factor * out[k][j];
+            }
+        }
+    }
+    out.iter().flatten().all(|value: &f64| value.is_finite()).then_some(out)
 }
 
 #[cfg(test)]

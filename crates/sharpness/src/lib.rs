@@ -5,6 +5,9 @@
 //! *Simplifications*: the caller decides whether a plane is linear or perceptual; each function states which it needs.
 //! *Out of scope*: files, colour, clocks.
 
+mod detail;
+mod edge_line;
+mod edges;
 mod focus;
 mod height;
 mod meter;
@@ -15,9 +18,12 @@ mod suggest;
 #[cfg(test)]
 mod test_edges;
 
-pub use focus::{FocusBasis, FocusError, FocusMeasure, FocusRanking, RankedFocus, measure_focus, rank_focus};
+pub use focus::{
+    CELL_PX, CellFocus, CellRank, FocusBasis, FocusError, FocusSeries, HeightShape, Measured, ScanFocus,
+    percent_text,
+};
 pub use height::{BestHeight, HeightError, best_height};
-pub use meter::{ChannelSfr, EdgeReport, MeterError, measure_edge};
+pub use meter::{ChannelSfr, EdgeReport, MeterError, measure_edge, sampling_efficiency};
 pub use sfr::{Sfr, SfrError, slanted_edge};
 pub use sharpen::{RADIUS_MAX_PX, RowScratch, RowSharpener, Sharpening, halo_px, sharpen};
 pub use suggest::{BlurAndGrain, SharpeningEffect};

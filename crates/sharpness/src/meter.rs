@@ -4,8 +4,9 @@
 
 use glassine_raster::{CancelToken, Cancelled, PixelRect, Plane};
 
-use crate::focus::straight_edges;
+use crate::edges::windows_with_edge;
 use crate::sfr::{Sfr, SfrError, slanted_edge};
+use crate::suggest::{blur_of_mtf50, frequency_of};
 
 /// Largest side of a region that is tried as a whole, px. Our choice: longer edges gain nothing and bend.
 const WHOLE_MAX_PX: u32 = 1024;
@@ -80,6 +81,12 @@ impl ChannelSfr {
     }
 }
 
+/// Sampling efficiency of a Gaussian blur with square pixels that has half response at a frequency.
+pub fn sampling_efficiency(mtf50_cy_px: f64) -> f64 {
+    let blur_px = blur_of_mtf50(mtf50_cy_px);
+    (frequency_of(blur_px, 0.1) / HALF_SAMPLING_CY_PX).min(1.0)
+}
+
 /// Responses of all channels at one edge.
 #[derive(Debug, Clone, PartialEq)]
 pub struct EdgeReport {
@@ -132,8 +139,8 @@ fn edge_region(plane: &Plane<f32>, area: PixelRect, cancel: &CancelToken) -> Res
     }
     let part = crop(plane, area);
     for side in WINDOWS_PX {
-        let found = straight_edges(&part, side, 2.0 * CONTRAST_MIN * mean(&part), cancel)?;
-        if let Some((window, _)) = found.first() {
+        let found = windows_with_edge(&part, side, 2.0 * CONTRAST_MIN * mean(&part), cancel)?;
+        if let Some(window) = found.first() {
             let (x, y) = (area.x0 + window.x0, area.y0 + window.y0);
             return Ok(PixelRect::new(x, y, x + side, y + side));
         }

@@ -6,7 +6,7 @@ use std::f64::consts::PI;
 
 use glassine_raster::{CancelToken, Cancelled, PixelRect, Plane};
 
-use crate::focus::{EDGE_CONTRAST_MIN, StraightEdge, WINDOWS_PX, sharpest, straight_edge, straight_edges};
+use crate::edges::{EDGE_CONTRAST_MIN, sharpest, straight_edge, straight_edges};
 use crate::sfr::sinc;
 use crate::sharpen::{GRAIN_REACH_PX, Sharpening};
 
@@ -61,19 +61,17 @@ impl BlurAndGrain {
         let grain_sd = grain(parts);
         let most_grain = grain_sd.iter().copied().fold(0.0, f64::max);
         let contrast_min = EDGE_CONTRAST_MIN.max(EDGE_GRAIN_FACTOR * most_grain);
-        let mut measured = (None, 0.0, 0);
-        for side in WINDOWS_PX {
-            let mut found = Vec::new();
-            for part in parts {
-                let edges = straight_edges(part, side, contrast_min, cancel)?;
-                found.extend(edges.into_iter().map(|(_, edge)| edge.mtf50_cy_px));
-            }
-            measured = sharpest(found);
-            if measured.0.is_some() {
-                break;
-            }
+        let mut found = Vec::new();
+        for part in parts {
+            let edges = straight_edges(part, contrast_min, cancel)?;
+            found.extend(edges.iter().map(|edge| (edge.mtf50_cy_px, edge.error_cy_px)));
         }
-        Ok(Self { blur_px: measured.0.map(blur_of_mtf50), edges: measured.2, grain_sd })
+        let sharpest = sharpest(&found);
+        Ok(Self {
+            blur_px: sharpest.as_ref().map(|(edges, _)| blur_of_mtf50(edges.mtf50_cy_px)),
+            edges: sharpest.map_or(0, |(_, kept)| kept.len() as u32),
+            grain_sd,
+        })
     }
 
     /// Sharpening that suits them: the radius is the blur, the amount doubles the frequency of half response as far as
@@ -93,7 +91,7 @@ impl BlurAndGrain {
 
 /// Standard deviation of the Gaussian with which square pixels have half response at a frequency, from
 /// `sinc(f) exp(-2 (pi s f)^2) = 1/2`; 0 if the pixels alone respond less.
-fn blur_of_mtf50(mtf50_cy_px: f64) -> f64 {
+pub(crate) fn blur_of_mtf50(mtf50_cy_px: f64) -> f64 {
     let f = mtf50_cy_px.max(1e-6);
     let excess = (2.0 * sinc(f)).max(1.0).ln();
     (0.5 * excess).sqrt() / (PI * f)
@@ -105,10 +103,19 @@ fn response(f: f64, blur_px: f64, radius_px: f64, amount: f64) -> f64 {
     sinc(f) * gaussian(blur_px) * (1.0 + amount * (1.0 - gaussian(radius_px)))
 }
 
+/// Frequency at which a blur with square pixels has half response, cycles per pixel.
+pub(crate) fn mtf50_of_blur(blur_px: f64) -> f64 {
+    frequency_of(blur_px, 0.5)
+}
+
+/// Frequency at which it has a response, cycles per pixel.
+pub(crate) fn frequency_of(blur_px: f64, level: f64) -> f64 {
+    bisect((0.0, 1.0), |f| response(f, blur_px, 1.0, 0.0) > level)
+}
+
 /// Amount with which the frequency of half response rises to its aim; by bisection.
 fn amount_for(blur_px: f64, radius_px: f64) -> f64 {
-    let mtf50 = bisect((0.0, 1.0), |f| response(f, blur_px, radius_px, 0.0) > 0.5);
-    let aim = (MASK_GAIN * mtf50).min(MTF50_MAX_CY_PX);
+    let aim = (MASK_GAIN * mtf50_of_blur(blur_px)).min(MTF50_MAX_CY_PX);
     bisect((0.0, AMOUNT_MAX), |amount| response(aim, blur_px, radius_px, amount) < 0.5)
 }
 
@@ -198,15 +205,10 @@ impl SharpeningEffect {
             return Ok(None);
         }
         let (mut overshoots, mut gains) = (Vec::new(), Vec::new());
-        for side in WINDOWS_PX {
-            for (rect, old) in straight_edges(before, side, EDGE_CONTRAST_MIN, cancel)? {
-                if let Some(StraightEdge { mtf50_cy_px, sfr_overshoot }) = straight_edge(after, rect) {
-                    overshoots.push(sfr_overshoot);
-                    gains.push(mtf50_cy_px / old.mtf50_cy_px);
-                }
-            }
-            if !gains.is_empty() {
-                break;
+        for old in straight_edges(before, EDGE_CONTRAST_MIN, cancel)? {
+            if let Some(new) = straight_edge(after, old.window) {
+                overshoots.push(new.overshoot);
+                gains.push(new.mtf50_cy_px / old.mtf50_cy_px);
             }
         }
         let median = |values: &mut Vec<f64>| glassine_raster::median(values, f64::total_cmp);
@@ -240,6 +242,8 @@ fn noise_gain(before: &Plane<f32>, after: &Plane<f32>) -> Option<f64> {
 
 #[cfg(test)]
 mod tests {
+    use glassine_testdata::scenes::{Scene, with_scanner_noise};
+
     use super::*;
     use crate::sfr::slanted_edge;
     use crate::test_edges::{Edge, noisy};
@@ -302,6 +306,30 @@ mod tests {
                     format!("blur {sigma}, grain {sd} of {grain_px} px: {halo:.4} {noise:.3} {gain:.2}");
                 assert!(halo <= 0.025 && noise <= 1.15 && gain >= 1.5, "{what}");
             }
+        }
+    }
+
+    #[test]
+    fn soft_grainy_scenes_are_sharpened_from_their_own_edges() {
+        let cancel = CancelToken::new();
+        for (seed, sigma, film_sd, sd) in [
+            (1_u64, 2.0, 0.0, 0.02),
+            (2, 2.0, 0.06, 0.01),
+            (3, 2.4, 0.0, 0.03),
+            (4, 1.8, 0.04, 0.02),
+            (5, 2.0, 0.0, 0.04),
+        ] {
+            let film = Scene::random(900 + seed, (780, 520)).with_film_grain(film_sd, seed);
+            let seen = with_scanner_noise(&film.seen(|_, _| sigma, (0, 0)), sd, seed);
+            let found = BlurAndGrain::measure(std::slice::from_ref(&seen), &cancel).expect("not cancelled");
+            let blur = found.blur_px.expect("edges");
+            assert!((blur / sigma - 1.0).abs() < 0.05, "{blur} of {sigma}");
+            let sharp = found.suggestion().apply(&seen);
+            let effect = SharpeningEffect::between(&seen, &sharp, &cancel).expect("not cancelled");
+            let effect = effect.expect("equal sizes");
+            assert!(effect.overshoot.expect("edges") <= 0.018, "{effect:?}");
+            assert!(effect.mtf50_gain.expect("edges") >= 1.85, "{effect:?}");
+            assert!(effect.noise_gain.expect("flat areas") <= 1.05, "{effect:?}");
         }
     }
 

@@ -69,6 +69,6 @@ fn edges_made_elsewhere_give_the_response_of_their_blur() {
         }
         let got = sfr.mtf50_cy_px().expect("falls");
         println!("{file}: {got:.4} against {low:.4}");
-        assert!((got / low - 1.0).abs() < 0.03, "{file}: {got} against {low}");
+        assert!((got / low - 1.0).abs() < 0.01, "{file}: {got} against {low}");
     }
 }

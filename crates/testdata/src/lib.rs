@@ -1,4 +1,4 @@
-//! What tests share: [`random`] numbers, drawn [`strips`], dusty and clean [`twin`]s, [`tiff`] files, and open data.
+//! What tests share: [`random`] numbers, drawn [`strips`] and [`scenes`], dusty and clean [`twin`]s, [`tiff`] files, and open data.
 //!
 //! Only tests, benches and examples use this crate; `cargo xtask layers` checks it.
 //!
@@ -9,6 +9,7 @@
 
 pub mod random;
 pub mod scan_faults;
+pub mod scenes;
 pub mod strips;
 pub mod tiff;
 pub mod twin;

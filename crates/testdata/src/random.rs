@@ -109,6 +109,11 @@ impl SplitMix64 {
         (self.next_u64() % count.max(1) as u64) as usize
     }
 
+    /// Nearly normal, variance 1: twelve even numbers.
+    pub fn normal(&mut self) -> f64 {
+        (0..12).map(|_| self.unit()).sum::<f64>() - 6.0
+    }
+
     /// True once in `count` times.
     pub fn one_in(&mut self, count: usize) -> bool {
         self.below(count) == 0

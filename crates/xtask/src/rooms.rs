@@ -30,6 +30,7 @@ const ENGINE: &[&str] = &[
     "archive",
     "build",
     "check",
+    "focus",
     "session_files",
     "jobs",
     "engine",

@@ -8,14 +8,14 @@ use glassine_session::Frame;
 
 use super::balance_section::{balance_ui, match_ui};
 use super::cast_correction::cast_ui;
-use crate::commands::{ColourCommand, Command, EditCommand, GesturePhase, JobCommand};
+use crate::commands::{ColourCommand, Command, EditCommand, GesturePhase};
 use crate::model::colour_tools::VariationKind;
 use crate::views::ViewCx;
 use crate::widgets::param_row::{MixedValue, label_ui, number_text, param_row};
 use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui};
 
 /// Shown values of a group, in the order of the table.
-fn params_of(group: ParamGroup) -> impl Iterator<Item = Param> {
+pub(super) fn params_of(group: ParamGroup) -> impl Iterator<Item = Param> {
     Param::all().filter(move |param| param.spec().group == group)
 }
 
@@ -96,30 +96,4 @@ pub(super) fn colour_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 
 fn is_black_and_white(cx: &ViewCx<'_>) -> bool {
     cx.strip().is_some_and(|strip| strip.film == FilmKind::BlackAndWhite)
-}
-
-/// Amount of sharpening, for the head of the section.
-pub(super) fn sharpen_summary(cx: &ViewCx<'_>) -> String {
-    let Some(frame) = cx.primary() else { return String::new() };
-    let amount = frame.look.get(Param::SharpenAmount);
-    if amount == 0.0 { "off".to_owned() } else { format!("amount {}", number_text(amount, 2, false)) }
-}
-
-pub(super) fn sharpen_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
-    rows_ui(ui, cx, params_of(ParamGroup::Sharpen));
-    if cx.primary().is_some() {
-        ui.horizontal(|ui| {
-            ui.spacing_mut().item_spacing.x = 6.0;
-            label_ui(ui, "measured", false);
-            let hint =
-                "radius and amount from the blur of the edges in this scan, with its grain left as it is";
-            if ui.button("take suggestion").on_hover_text(hint).clicked() {
-                cx.push(JobCommand::SuggestSharpening);
-            }
-        });
-    }
-    let is_off = cx.primary().is_some_and(|frame| frame.look.get(Param::SharpenAmount) == 0.0);
-    if is_off {
-        note_ui(ui, "off while the amount is 0");
-    }
 }

@@ -9,6 +9,7 @@ mod output_sizes;
 mod rail;
 mod roll_rows;
 mod scan_reading;
+mod sharpen_section;
 
 use egui::containers::menu::{MenuButton, MenuConfig};
 use egui::{Button, Label, PopupCloseBehavior, RichText, ScrollArea, TextEdit, Ui, UiBuilder};
@@ -26,11 +27,10 @@ use crate::widgets::theme;
 pub(super) use cast_correction::variation_viewport;
 use clean_section::{clean_section_ui, clean_summary};
 use film_section::{film_section_ui, film_summary};
-use frame_section::{
-    colour_section_ui, exposure_section_ui, sharpen_section_ui, sharpen_summary, summary_of,
-};
+use frame_section::{colour_section_ui, exposure_section_ui, summary_of};
 pub(super) use rail::rail_ui;
 pub(super) use roll_rows::roll_name;
+use sharpen_section::{sharpen_section_ui, sharpen_summary};
 
 /// Room for one remark of two lines under the name of the frame, points.
 const REMARK_ROOM: f32 = 32.0;

@@ -1,4 +1,4 @@
-//! The jobs behind what the user points at: grey point, matching, measured stocks and their files.
+//! The jobs behind what the user points at: grey point, matching, sharpness, measured stocks and their files.
 
 use glassine_raster::CancelToken;
 use glassine_scanfile::{Overwrite, write_bytes_atomic};
@@ -63,6 +63,24 @@ impl Engine {
                     ));
                 }
                 edits("take suggested sharpening".to_owned(), found, notices);
+            }
+            Job::MeasureEdge { scan, area } => {
+                let report = match self.sfr(at, scan, Some(area), cancel) {
+                    Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
+                    found => found.map(Box::new).map_err(|error| error.notice()),
+                };
+                send(JobEventKind::EdgeMeasured { scan, area, report });
+            }
+            Job::MeasureSharpening { frame, region } => {
+                let effect = self.sharpening_effect(at, frame, region, cancel)?;
+                send(JobEventKind::SharpeningMeasured { frame, effect });
+            }
+            Job::CompareFocus(request) => {
+                let progress = |share: f32, what: &str| {
+                    send(JobEventKind::Progress { share, detail: what.to_owned() });
+                };
+                let report = self.compare_focus(&request, cancel, &progress)?;
+                send(JobEventKind::FocusCompared(Box::new(report)));
             }
             Job::MeasureStock { frame, place, target, name } => {
                 let found = analysis.measure_stock(&at.session, frame, &place, &target, &name);

@@ -96,6 +96,9 @@ impl Worker for Engine {
             Job::GreyPoint { .. }
             | Job::MatchFrames { .. }
             | Job::SuggestSharpening { .. }
+            | Job::MeasureEdge { .. }
+            | Job::MeasureSharpening { .. }
+            | Job::CompareFocus(_)
             | Job::MeasureStock { .. }
             | Job::ApplyStock { .. }
             | Job::SaveStock { .. }

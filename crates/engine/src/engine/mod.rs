@@ -5,7 +5,6 @@ mod carry_out;
 mod joining;
 
 use std::collections::HashMap;
-use std::ops::Range;
 use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 
@@ -14,7 +13,7 @@ use glassine_raster::{CancelToken, PixelRect};
 use glassine_scancheck::Report;
 use glassine_scanfile::protect::{ProtectedFile, protect};
 use glassine_session::{Edit, Fingerprint, Frame, FrameId, ScanId, ScanRef, Session, StripId};
-use glassine_sharpness::{EdgeReport, FocusMeasure, SharpeningEffect};
+use glassine_sharpness::{EdgeReport, SharpeningEffect};
 
 use crate::build::adjust::{BalanceHints, ChartPlace, StockReport, StockTarget};
 use crate::build::context::{AnalysisContext, EditBuilder, Progress};
@@ -23,7 +22,8 @@ use crate::build::statistics;
 use crate::dust::repair_cache::RepairCache;
 use crate::dust::{DustOfScan, dust_of_scan};
 use crate::error::{EngineError, Notice};
-use crate::frame::{FrameContext, InputCodes, focus_of, rendering_of, sfr_of, space_of};
+use crate::focus::{FocusReport, FocusRequest};
+use crate::frame::{FrameContext, InputCodes, rendering_of, sfr_of, space_of};
 use crate::preview::Previews;
 use crate::preview::renderer::PreviewRenderer;
 use crate::preview::scan_pictures::shown_as_scanned;
@@ -37,7 +37,7 @@ use crate::session_files::{MadeSession, Run, SavedState};
 use crate::threads::prepare_threads;
 use crate::types::{
     ArchiveReport, ArchiveRequest, ContactSheetReport, ContactSheetRequest, ExportReport, ExportRequest,
-    FolderCheck, NewSessionRequest, ScanPicture, SessionAt, SessionKey, SharpenSuggestion,
+    FolderCheck, NewSessionRequest, ScanPicture, SessionAt, SessionKey, SharpenSuggestion, UnitRect,
 };
 
 /// Turns sessions into pictures.
@@ -346,9 +346,14 @@ impl Engine {
         sfr_of(at, scan, area, &self.scans, cancel)
     }
 
-    /// Sharpness of the pictures on the first scan of a session, or of the middle of the scan if it shows none.
-    pub fn focus(&self, at: &SessionAt, cancel: &CancelToken) -> Result<FocusMeasure, EngineError> {
-        focus_of(at, &self.scans, cancel)
+    /// Compare scans of the same film at several holder heights. Those that can't be compared are named in the report.
+    pub fn compare_focus(
+        &self,
+        request: &FocusRequest,
+        cancel: &CancelToken,
+        progress: Progress<'_>,
+    ) -> Result<FocusReport, EngineError> {
+        self.analysis(None, cancel, progress).compare_focus(request)
     }
 
     /// What is wrong with a scan file, measured; nothing is kept. Film kind, format and reading come from the request.
@@ -387,19 +392,19 @@ impl Engine {
         Ok(SharpenSuggestion::of(&found))
     }
 
-    /// What the sharpening of a frame does to these rows of its full-size picture: halo, noise and sharpness, measured.
-    /// `None` if it is not sharpened, or the rows show neither edges nor flat areas.
+    /// What the sharpening of a frame does to a part of its upright picture at full size: halo, noise and sharpness,
+    /// measured. `None` if it is not sharpened, or the part shows neither edges nor flat areas.
     pub fn sharpening_effect(
         &self,
         at: &SessionAt,
         frame: FrameId,
-        rows: Range<u32>,
+        region: UnitRect,
         cancel: &CancelToken,
     ) -> Result<Option<SharpeningEffect>, EngineError> {
         let frame = at.session.frame(frame).ok_or(EngineError::NoFrame(frame))?;
         let Some(sharpening) = render::sharpening(&frame.look, 1.0) else { return Ok(None) };
         let context = FrameContext::new(&at.session, frame, at.folder.as_deref(), &self.scans)?;
-        measured::effect(&at.session.output, &context, sharpening, (rows.start, rows.end), cancel)
+        measured::effect(&at.session.output, &context, sharpening, region, cancel)
     }
 
     /// Dust maps of all frames of a scan in one plane of its size.

@@ -1,7 +1,7 @@
 //! From the session's values of one frame to a pipeline ready to run.
 
 mod base_shift;
-mod focus;
+mod edge;
 
 use std::path::Path;
 use std::sync::Arc;
@@ -16,7 +16,7 @@ use crate::error::EngineError;
 use crate::scans::{OpenScan, ScanStore, identity_table, table_refs};
 
 pub(crate) use base_shift::BaseShift;
-pub(crate) use focus::{focus_of, sfr_of};
+pub(crate) use edge::{light, sfr_of};
 
 /// A frame with everything it depends on.
 #[derive(Debug, Clone)]

@@ -6,16 +6,19 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use glassine_film::{FilmKind, Stock};
-use glassine_raster::{CancelToken, Point, Scan, TiltedBox};
+use glassine_raster::{CancelToken, PixelRect, Point, Scan, TiltedBox};
 use glassine_scancheck::Report;
 use glassine_session::{Edit, Fingerprint, FrameId, ScanId, ScanRef, Session, StripId};
+use glassine_sharpness::{EdgeReport, SharpeningEffect};
 
 use crate::build::adjust::{ChartPlace, StockReport, StockTarget};
 use crate::error::{EngineError, Notice};
+use crate::focus::{FocusReport, FocusRequest};
 use crate::scans::checks::{CheckDepth, ScanCheck};
 use crate::session_files::{Access, Conflict, Holder, MadeSession, Saved, SavedState, UnsavedWork};
 use crate::types::{
-    ExactCount, ExportReport, ExportRequest, NewSessionRequest, Preview, ScanPicture, SessionKey, ViewKey,
+    ExactCount, ExportReport, ExportRequest, NewSessionRequest, Preview, ScanPicture, SessionKey, UnitRect,
+    ViewKey,
 };
 
 /// Identifies one submitted job.
@@ -152,6 +155,13 @@ pub enum Job {
         /// Frames to change.
         frames: Vec<FrameId>,
     },
+    /// Measure the response at the slanted edge in a part of a scan: answers with [`JobEventKind::EdgeMeasured`].
+    MeasureEdge { scan: ScanId, area: PixelRect },
+    /// Measure what sharpening does to a part of a frame's upright picture: answers with
+    /// [`JobEventKind::SharpeningMeasured`].
+    MeasureSharpening { frame: FrameId, region: UnitRect },
+    /// Compare scans of the same film, whatever the session: answers with [`JobEventKind::FocusCompared`].
+    CompareFocus(FocusRequest),
     /// Fit a stock to a chart or wedge: answers with [`JobEventKind::StockMeasured`].
     MeasureStock {
         /// The frame that shows it.
@@ -253,7 +263,8 @@ impl Job {
             Self::Count { .. }
             | Self::HashScans { .. }
             | Self::CheckScans { .. }
-            | Self::MeasureScan { .. } => Lane::Count,
+            | Self::MeasureScan { .. }
+            | Self::MeasureSharpening { .. } => Lane::Count,
             _ => Lane::Work,
         }
     }
@@ -270,6 +281,7 @@ impl Job {
                 | Self::DiscardAutosaves(_)
                 | Self::FindUnsaved
                 | Self::SaveStock { .. }
+                | Self::CompareFocus(_)
                 | Self::Export(_)
         )
     }
@@ -298,6 +310,9 @@ impl Job {
             Self::GreyPoint { .. } => "setting the grey point",
             Self::MatchFrames { .. } => "matching frames",
             Self::SuggestSharpening { .. } => "measuring blur and grain",
+            Self::MeasureEdge { .. } => "measuring the edge",
+            Self::MeasureSharpening { .. } => "measuring what sharpening does",
+            Self::CompareFocus(_) => "comparing scans",
             Self::MeasureStock { .. } => "measuring the stock",
             Self::ApplyStock { .. } => "solving with the measured stock",
             Self::SaveStock { .. } => "writing the stock",
@@ -382,6 +397,19 @@ pub enum JobEventKind {
         /// Number of pixels that count as base.
         pixels: u64,
     },
+    /// An edge was measured, or refused with the reason.
+    EdgeMeasured {
+        scan: ScanId,
+        area: PixelRect,
+        report: Result<Box<EdgeReport>, Notice>,
+    },
+    /// What sharpening does; `None` without edges and flat areas there.
+    SharpeningMeasured {
+        frame: FrameId,
+        effect: Option<SharpeningEffect>,
+    },
+    /// Scans were compared.
+    FocusCompared(Box<FocusReport>),
     /// A stock was measured; it changes nothing yet.
     StockMeasured(Box<StockReport>),
     PreviewReady(Arc<Preview>),

@@ -354,6 +354,7 @@ impl Previews {
             sharpening: render::sharpening(look, viewport.scale),
             counts: is_whole && space == made_in,
             marks_clipping: request.overlay == Overlay::Clipping,
+            marks_limit: request.overlay == Overlay::OvershootLimit,
             proof: proof.map(|proof| ProofPass { proof, searched: searched.as_ref() }),
         };
         let mut shown = renderer(&pipeline).show(options)?;
@@ -365,7 +366,9 @@ impl Previews {
             renderer(&pipeline_in(space)).count()
         };
         let share = match request.overlay {
-            Overlay::Clipping => shown.clipped_px as f64 / (shown.rgba.len() / 4).max(1) as f64,
+            Overlay::Clipping | Overlay::OvershootLimit => {
+                shown.marked_px as f64 / (shown.rgba.len() / 4).max(1) as f64
+            }
             Overlay::RepairDifference => {
                 let share;
                 (shown.rgba, share) = self.difference(inputs, &pipeline)?;
@@ -441,7 +444,7 @@ fn paint_overlay(
     rgba: &mut [u8],
 ) -> f64 {
     match wanted {
-        Overlay::None | Overlay::Clipping | Overlay::RepairDifference => 0.0,
+        Overlay::None | Overlay::Clipping | Overlay::OvershootLimit | Overlay::RepairDifference => 0.0,
         Overlay::BasePixels => match &context.strip.base {
             Some(base) => {
                 let mask = base_mask(samples, base.density_d, context.strip.mask_tolerance_d);

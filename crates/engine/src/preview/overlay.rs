@@ -1,4 +1,4 @@
-//! Marks painted over pictures: clipping, base pixels, dust. They differ by pattern as well as by colour.
+//! Marks painted over pictures: clipping, base pixels, dust, held overshoot. They differ by pattern as well as by colour.
 
 use glassine_raster::Plane;
 
@@ -26,6 +26,9 @@ pub(crate) enum Mark {
     Dust,
     /// Outline of marks that the user painted out.
     PaintedOut,
+    /// Held by the overshoot limit: a solid colour, light where a bright rim was held, dark where a dark one was.
+    HeldBright,
+    HeldDark,
     /// Out of gamut: checks of two neutral greys.
     OutOfGamut,
 }
@@ -51,6 +54,8 @@ pub(crate) fn paint(px: &mut [u8], mark: Mark, x: u32, y: u32) {
             return;
         }
         Mark::Dust => [255, 110, 60],
+        Mark::HeldBright => [255, 190, 60],
+        Mark::HeldDark => [60, 80, 220],
         Mark::PaintedOut => [120, 235, 255],
         Mark::OutOfGamut if (x / CHECK_PX + y / CHECK_PX).is_multiple_of(2) => [105; 3],
         Mark::OutOfGamut => [150; 3],

@@ -42,6 +42,8 @@ pub(crate) struct RenderOptions<'a> {
     pub(crate) counts: bool,
     /// Paint over clipped pixels.
     pub(crate) marks_clipping: bool,
+    /// Paint where the overshoot limit acts.
+    pub(crate) marks_limit: bool,
     pub(crate) proof: Option<ProofPass<'a>>,
 }
 
@@ -51,7 +53,8 @@ pub(crate) struct Rendered {
     pub(crate) rgba: Vec<u8>,
     /// Counts of the whole picture; empty unless requested.
     pub(crate) histogram: Histogram,
-    pub(crate) clipped_px: u64,
+    /// Pixels that are clipped, or held by the overshoot limit, whichever is marked.
+    pub(crate) marked_px: u64,
     pub(crate) out_of_gamut_px: u64,
 }
 
@@ -60,6 +63,7 @@ pub(crate) struct Rendered {
 struct Scratch {
     rows: RowBuffers,
     shifts: Vec<f32>,
+    held: Vec<f32>,
     proof: ProofScratch,
 }
 
@@ -67,14 +71,14 @@ struct Scratch {
 #[derive(Default)]
 struct Tally {
     histogram: Histogram,
-    clipped_px: u64,
+    marked_px: u64,
     out_of_gamut_px: u64,
 }
 
 impl Tally {
     fn plus(mut self, other: &Self) -> Self {
         self.histogram.merge(&other.histogram);
-        self.clipped_px += other.clipped_px;
+        self.marked_px += other.marked_px;
         self.out_of_gamut_px += other.out_of_gamut_px;
         self
     }
@@ -100,14 +104,18 @@ impl<'a> PreviewRenderer<'a> {
     pub(crate) fn show(&self, options: RenderOptions<'_>) -> Result<Rendered, EngineError> {
         let (width, height) = (self.samples.width() as usize, self.samples.height() as usize);
         let mut rgba = zeroed::<u8>((width * height * 4) as u64, "a picture")?;
-        let pass = RowPass::new((self.samples.width(), self.samples.height()), options.sharpening, LIGHTNESS);
+        let size = (self.samples.width(), self.samples.height());
+        let mut pass = RowPass::new(size, options.sharpening, LIGHTNESS);
+        if options.marks_limit {
+            pass = pass.telling_limit(options.sharpening);
+        }
         let band_rows = height.div_ceil(BANDS_PER_CORE * rayon::current_num_threads()).max(LEAST_BAND_ROWS);
         // Buffers that no thread is using.
         let spare: Mutex<Vec<Scratch>> = Mutex::default();
         let lock = || spare.lock().unwrap_or_else(PoisonError::into_inner);
         let make = |(band, out): (usize, &mut [u8])| {
             let taken = lock().pop();
-            let Scratch { mut rows, mut shifts, mut proof } = taken.unwrap_or_default();
+            let Scratch { mut rows, mut shifts, mut held, mut proof } = taken.unwrap_or_default();
             let first = band * band_rows;
             let mut steps = PreviewRows {
                 renderer: self,
@@ -115,12 +123,13 @@ impl<'a> PreviewRenderer<'a> {
                 first,
                 out,
                 shifts: &mut shifts,
+                held: &mut held,
                 proof: &mut proof,
                 tally: Tally::default(),
             };
             pass.run(first..(first + band_rows).min(height), &mut rows, &mut steps, self.cancel)?;
             let tally = steps.tally;
-            lock().push(Scratch { rows, shifts, proof });
+            lock().push(Scratch { rows, shifts, held, proof });
             Ok(tally)
         };
         let tally = rgba
@@ -128,8 +137,8 @@ impl<'a> PreviewRenderer<'a> {
             .enumerate()
             .map(make)
             .try_reduce(Tally::default, |sum, part| Ok::<_, Cancelled>(sum.plus(&part)))?;
-        let Tally { histogram, clipped_px, out_of_gamut_px } = tally;
-        Ok(Rendered { rgba, histogram, clipped_px, out_of_gamut_px })
+        let Tally { histogram, marked_px, out_of_gamut_px } = tally;
+        Ok(Rendered { rgba, histogram, marked_px, out_of_gamut_px })
     }
 
     /// Only the counts.
@@ -200,6 +209,8 @@ struct PreviewRows<'a> {
     /// Red, green, blue and 255 for each pixel of the band.
     out: &'a mut [u8],
     shifts: &'a mut Vec<f32>,
+    /// How far the overshoot limit moved each pixel of the row; positive where it held a bright rim.
+    held: &'a mut Vec<f32>,
     proof: &'a mut ProofScratch,
     tally: Tally,
 }
@@ -215,6 +226,11 @@ impl RowSteps for PreviewRows<'_> {
         }
     }
 
+    fn limited(&mut self, limited: &[f32], free: &[f32]) {
+        self.held.clear();
+        self.held.extend(free.iter().zip(limited).map(|(free, limited)| free - limited));
+    }
+
     fn finish(&mut self, y: usize, planes: [&[f32]; 3]) {
         let line = 4 * planes[0].len();
         let line = &mut self.out[(y - self.first) * line..][..line];
@@ -223,7 +239,10 @@ impl RowSteps for PreviewRows<'_> {
             None => quantise8_dithered_rgba(planes, line, 0, y as u32),
         }
         if self.options.marks_clipping {
-            self.tally.clipped_px += paint_clipping(planes, line, y as u32);
+            self.tally.marked_px += paint_clipping(planes, line, y as u32);
+        }
+        if self.options.marks_limit && self.options.sharpening.is_some() {
+            self.tally.marked_px += paint_held(self.held, line, y as u32);
         }
     }
 }
@@ -273,6 +292,19 @@ fn paint_clipping([red, green, blue]: [&[f32]; 3], line: &mut [u8], y: u32) -> u
             overlay::paint(px, Mark::NearHigh, x, y);
         } else if values.iter().any(|v| *v < NEAR_END) {
             overlay::paint(px, Mark::NearLow, x, y);
+        }
+    }
+    painted
+}
+
+/// Paint pixels that the overshoot limit moved by a code of 8 bits or more; returns how many.
+fn paint_held(held: &[f32], line: &mut [u8], y: u32) -> u64 {
+    const LEAST: f32 = 1.0 / 255.0;
+    let mut painted = 0;
+    for ((px, off), x) in line.chunks_exact_mut(4).zip(held).zip(0..) {
+        if off.abs() >= LEAST {
+            overlay::paint(px, if *off > 0.0 { Mark::HeldBright } else { Mark::HeldDark }, x, y);
+            painted += 1;
         }
     }
     painted

@@ -19,6 +19,9 @@ pub(crate) trait RowSteps {
     /// Take a row before it is sharpened.
     fn count(&mut self, _planes: [&[f32]; 3]) {}
 
+    /// Take the lightness of a row as it was sharpened with and without the overshoot limit, if both were asked for.
+    fn limited(&mut self, _limited: &[f32], _free: &[f32]) {}
+
     /// Take a finished row; rows come in order.
     fn finish(&mut self, y: usize, planes: [&[f32]; 3]);
 }
@@ -31,7 +34,10 @@ pub(crate) struct RowBuffers {
     /// Lightness of these rows and of those above them that sharpening reads.
     light: Vec<f32>,
     sharp: Vec<f32>,
+    /// Sharpened without the overshoot limit.
+    free: Vec<f32>,
     scratch: RowScratch,
+    free_scratch: RowScratch,
 }
 
 /// How the rows of a picture are made.
@@ -40,6 +46,8 @@ pub(crate) struct RowPass {
     height: usize,
     lightness: Lightness,
     sharpener: Option<RowSharpener>,
+    /// The same without the overshoot limit, to tell where it acts.
+    free: Option<RowSharpener>,
     /// Rows above and below that a sharpened row needs.
     halo: usize,
 }
@@ -55,8 +63,15 @@ impl RowPass {
             height: height as usize,
             lightness,
             sharpener: sharpening.map(|sharpening| sharpening.prepare(width)),
+            free: None,
             halo: sharpening.map_or(0, |sharpening| sharpening.halo_px() as usize),
         }
+    }
+
+    /// The same pass, which also tells where the overshoot limit acts.
+    pub(crate) fn telling_limit(self, sharpening: Option<Sharpening>) -> Self {
+        let free = sharpening.map(|sharpening| Sharpening { overshoot_limit: f32::INFINITY, ..sharpening });
+        Self { free: free.map(|free| free.prepare(self.width as u32)), ..self }
     }
 
     /// The rows that must be encoded to make some rows.
@@ -73,7 +88,7 @@ impl RowPass {
         cancel: &CancelToken,
     ) -> Result<(), Cancelled> {
         let (width, halo, needed) = (self.width, self.halo, self.needed(&rows));
-        let RowBuffers { ring, light, sharp, scratch } = buffers;
+        let RowBuffers { ring, light, sharp, free, scratch, free_scratch } = buffers;
         ring.iter_mut().for_each(|plane| plane.resize((halo + 1) * width, 0.0));
         let room_rows = 2 * halo + STEP_ROWS;
         if self.sharpener.is_some() {
@@ -104,6 +119,11 @@ impl RowPass {
                     let at = next - light_top;
                     let known = &light[..(y + 1 - light_top) * width];
                     sharpener.row_of(known, at, scratch, sharp);
+                    if let Some(unlimited) = &self.free {
+                        free.resize(width, 0.0);
+                        unlimited.row_of(known, at, free_scratch, free);
+                        steps.limited(sharp, free);
+                    }
                     self.lightness.apply([&mut *r, &mut *g, &mut *b], &known[at * width..][..width], sharp);
                 }
                 steps.finish(next, [&*r, &*g, &*b]);

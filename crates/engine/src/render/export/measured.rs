@@ -10,11 +10,15 @@ use crate::dust::Repair;
 use crate::error::EngineError;
 use crate::frame::FrameContext;
 use crate::render::Lightness;
+use crate::types::UnitRect;
 
 /// Rows of a part, and the most parts of a frame. Our choice: a fifth of a frame of 19 megapixels, spread over its
 /// height, has hundreds of edges and thousands of flat tiles, and takes a tenth of the time of the export.
 const PART_ROWS: u32 = 192;
 const PARTS: u32 = 4;
+/// Largest side of a part whose sharpening is measured, px. Our choice: what a large screen shows one to one, in about
+/// half a second.
+const MEASURED_MAX_PX: u32 = 1600;
 
 /// Blur and grain of the lightness that is sharpened, at full size.
 pub(crate) fn blur_and_grain(
@@ -29,23 +33,42 @@ pub(crate) fn blur_and_grain(
     Ok(BlurAndGrain::measure(&parts?, cancel)?)
 }
 
-/// What a sharpening does to rows `rows` of a frame at full size; `None` if they show neither edges nor flat areas.
+/// What a sharpening does to a part of a frame's upright picture at full size; `None` if it shows neither edges nor flat
+/// areas.
 pub(crate) fn effect(
     output: &OutputSettings,
     context: &FrameContext,
     sharpening: Sharpening,
-    (y0, y1): (u32, u32),
+    region: UnitRect,
     cancel: &CancelToken,
 ) -> Result<Option<SharpeningEffect>, EngineError> {
     let plain = FrameJob::new(output, None, context, None)?;
-    let rows = (y0.min(plain.sampling.height()), y1.min(plain.sampling.height()));
-    if rows.0 >= rows.1 {
+    let part = |from: f64, to: f64, length: u32| {
+        let px = |at: f64| (at.clamp(0.0, 1.0) * f64::from(length)).round() as u32;
+        middle_of((px(from), px(to)), MEASURED_MAX_PX)
+    };
+    let rows = part(region.y0, region.y1, plain.sampling.height());
+    let columns = part(region.x0, region.x1, plain.sampling.width());
+    if rows.0 >= rows.1 || columns.0 >= columns.1 {
         return Ok(None);
     }
-    let before = lightness(&plain, rows, cancel)?;
+    let before = columns_of(&lightness(&plain, rows, cancel)?, columns);
     let after = lightness(&FrameJob::new(output, Some(sharpening), context, None)?, rows, cancel)?;
+    let after = columns_of(&after, columns);
     let effect = SharpeningEffect::between(&before, &after, cancel)?;
     Ok(effect.filter(|effect| effect.edges > 0 || effect.noise_gain.is_some()))
+}
+
+/// At most so many of some pixels, those in the middle.
+fn middle_of((from, to): (u32, u32), most: u32) -> (u32, u32) {
+    let surplus = to.saturating_sub(from).saturating_sub(most);
+    (from + surplus / 2, to.saturating_sub(surplus.div_ceil(2)))
+}
+
+fn columns_of(plane: &Plane<f32>, (x0, x1): (u32, u32)) -> Plane<f32> {
+    let row = |y: u32| plane.row(y)[x0 as usize..x1 as usize].iter().copied();
+    let data = (0..plane.height()).flat_map(row).collect();
+    Plane::from_vec(x1 - x0, plane.height(), data).unwrap_or_else(|| Plane::filled(0, 0, 0.0))
 }
 
 /// Parts of a frame's rows: all of them if they are few, else evenly spread ones.
