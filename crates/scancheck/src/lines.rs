@@ -83,7 +83,7 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
     let (value, place) = worst[0].unwrap_or_default();
     let measure = Measure::per_cent(What::Streaks, value, "%", STREAK_LIMIT, source);
     report.judge(measure, STREAK_SERIOUS, worst[0].map(|_| place));
-    missing(scan, areas, worst[1].map(|(_, place)| place), report);
+    missing(scan, areas, worst.map(|found| found.map(|(_, place)| place)), report);
 }
 
 /// Lines as rows of planes, and where they lie in the scan.
@@ -127,8 +127,22 @@ impl Lines<'_> {
     }
 }
 
-fn missing(scan: &ScanUnderCheck<'_>, areas: &Areas, lost: Option<PixelRect>, report: &mut Report) {
-    let jump = || crate::jumps::jumps(scan, areas).into_iter().max_by(|a, b| a.size.total_cmp(&b.size));
+/// Lines that are repeated, black or cut out. Beside a streak everything jumps too.
+fn missing(
+    scan: &ScanUnderCheck<'_>,
+    areas: &Areas,
+    [streak, lost]: [Option<PixelRect>; 2],
+    report: &mut Report,
+) {
+    let is_streak = |place: &PixelRect| {
+        streak.is_some_and(|streak| {
+            let near = |a: [u32; 2], b: [u32; 2]| a[0] <= b[1] + 2 && b[0] <= a[1] + 2;
+            near([streak.x0, streak.x1], [place.x0, place.x1])
+                && near([streak.y0, streak.y1], [place.y0, place.y1])
+        })
+    };
+    let jumps = || crate::jumps::jumps(scan, areas).into_iter().filter(|jump| !is_streak(&jump.place));
+    let jump = || jumps().max_by(|a, b| a.size.total_cmp(&b.size));
     let (value, place) = match (repeated_lines(scan, areas), lost) {
         (Some((count, place)), _) => (f64::from(count), Some(place)),
         (None, Some(place)) => (1.0, Some(place)),

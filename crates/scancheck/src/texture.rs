@@ -16,10 +16,10 @@ const COUNT: f64 = (BLOCK_PX * BLOCK_PX) as f64;
 const FREE_PARTS: f64 = COUNT / (PART_PX * PART_PX) as f64 - 3.0;
 /// What taking out a plane does to the correlation of neighbours that are independent: three of 256 values.
 const BIAS: f64 = -3.0 / COUNT;
-/// Light against the brightest: open light from, holder up to, film between. Our choice.
+/// Light against the brightest: open light from, holder up to, film from. Our choice.
 const OPEN_FROM: f64 = 0.7;
 const DARK_TO: f64 = 0.01;
-const FILM: [f64; 2] = [0.03, 0.7];
+const FILM_FROM: f64 = 0.03;
 /// Blocks within this factor of the variance of the quietest are even. Source: chi-squared with 253 degrees of freedom
 /// has a relative deviation of 9 %.
 const EVEN: f64 = 1.3;
@@ -36,32 +36,30 @@ const RESAMPLED_SERIOUS: f64 = 0.4;
 
 /// Where blocks lie.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Ground {
+enum Ground {
     Open,
     Dark,
-    Rebate,
-    Picture,
+    Film,
 }
 
-/// One block: its middle in the scan, light, variance, covariances along x and y, energy of coarse structure.
+/// One block: its light, variance, covariances along x and y, energy of coarse structure.
 #[derive(Debug, Clone, Copy)]
-pub(crate) struct Block {
-    pub(crate) at: (u32, u32),
-    pub(crate) ground: Ground,
-    pub(crate) light: f64,
-    pub(crate) variance: f64,
+struct Block {
+    ground: Ground,
+    light: f64,
+    variance: f64,
     next: [f64; 2],
     coarse: f64,
 }
 
 /// Noise of even blocks.
 #[derive(Debug, Clone, Copy, PartialEq)]
-pub(crate) struct Noise {
+struct Noise {
     /// Correlation of neighbours along x and y; 0 if they are independent.
-    pub(crate) next: [f64; 2],
+    next: [f64; 2],
     /// Variance of coarse structure against what independent pixels give; 1 if they are.
     coarse: f64,
-    pub(crate) blocks: usize,
+    blocks: usize,
 }
 
 impl Noise {
@@ -128,17 +126,14 @@ fn even_ground(blocks: &[Block], ground: Ground) -> Option<Noise> {
 /// Noise of the most even blocks of film.
 fn even_film(blocks: &[Block]) -> Option<Noise> {
     let relative = |block: &Block| block.variance / block.light.powi(2);
-    let of: Vec<Block> = blocks
-        .iter()
-        .filter(|block| matches!(block.ground, Ground::Rebate | Ground::Picture) && block.variance > 0.0)
-        .copied()
-        .collect();
+    let of: Vec<Block> =
+        blocks.iter().filter(|block| block.ground == Ground::Film && block.variance > 0.0).copied().collect();
     let quiet = quantile(&mut of.iter().map(relative).collect::<Vec<_>>(), 0.1)?;
     let even: Vec<Block> = of.into_iter().filter(|block| relative(block) < EVEN * quiet).collect();
     (even.len() >= 3 * FEWEST_BLOCKS).then(|| Noise::of(&even))
 }
 
-pub(crate) fn blocks(scan: &ScanUnderCheck<'_>, areas: &Areas) -> Vec<Block> {
+fn blocks(scan: &ScanUnderCheck<'_>, areas: &Areas) -> Vec<Block> {
     let mut all = Vec::new();
     for band in scan.bands {
         let light = scan.light_of(band, scan.middle_channel());
@@ -182,8 +177,7 @@ fn measured(values: &Values, at: (u32, u32), areas: &Areas) -> Option<Block> {
     let ground = match areas.at(at.0, at.1) {
         _ if relative >= OPEN_FROM => Ground::Open,
         _ if relative < DARK_TO => Ground::Dark,
-        REBATE if relative >= FILM[0] => Ground::Rebate,
-        PICTURE if relative >= FILM[0] && relative < FILM[1] => Ground::Picture,
+        REBATE | PICTURE if relative >= FILM_FROM => Ground::Film,
         _ => return None,
     };
     // Sum of squares of the distances from the middle of a block.
@@ -205,7 +199,7 @@ fn measured(values: &Values, at: (u32, u32), areas: &Areas) -> Option<Block> {
         .map(|(above, below)| above * below)
         .sum();
     let coarse = coarse(&rest);
-    Some(Block { at, ground, light, variance, next: [across / pairs, down / pairs], coarse })
+    Some(Block { ground, light, variance, next: [across / pairs, down / pairs], coarse })
 }
 
 /// Variance of single pixels that would give the means of the parts, if pixels were independent.
