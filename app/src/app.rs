@@ -321,7 +321,8 @@ impl GlassineApp {
             | Job::FindUnsaved
             | Job::HoldScans
             | Job::LookAtLock { .. }
-            | Job::CheckScans { .. } => JobKind::Silent,
+            | Job::CheckScans { .. }
+            | Job::MeasureScan { .. } => JobKind::Silent,
             Job::HashScans { .. } => JobKind::Background,
             _ => JobKind::Asked,
         };

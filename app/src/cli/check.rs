@@ -105,6 +105,8 @@ fn measure_json(measure: &ScanMeasure) -> Value {
 fn finding_json(finding: &ScanFinding) -> Value {
     let mut value = measure_json(&finding.measure);
     if let Some(object) = value.as_object_mut() {
+        object.insert("kind".into(), finding.measure.what.key().into());
+        object.insert("severity".into(), if finding.serious { "serious" } else { "note" }.into());
         object.insert("serious".into(), finding.serious.into());
         object.insert("advice".into(), finding.measure.what.advice().into());
         object.insert("label".into(), finding.measure.what.label().into());

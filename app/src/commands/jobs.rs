@@ -29,6 +29,8 @@ pub enum JobCommand {
     SolveStrip(StripId),
     /// Measure what is wrong with a scan.
     MeasureScan(ScanId),
+    /// Make one scan of overlapping scans.
+    JoinScans(Vec<ScanId>),
     /// Solve every strip of the roll.
     SolveRoll,
     /// Make the area around a scan point of a frame neutral.
@@ -68,6 +70,9 @@ impl GlassineApp {
             }
             JobCommand::MeasureScan(scan) => {
                 self.submit(Job::MeasureScan { scan });
+            }
+            JobCommand::JoinScans(scans) => {
+                self.submit(Job::JoinScans { scans });
             }
             JobCommand::SolveRoll => {
                 let strips = self.session().strips.iter().map(|strip| strip.id).collect();

@@ -50,6 +50,8 @@ pub(crate) struct ScanChecks {
     full: FullCheck,
     /// Clock time of the next check of the lock.
     lock_due_s: f64,
+    /// Scans whose faults were looked for, as they were then.
+    measured: Vec<Arc<ScanRef>>,
 }
 
 #[derive(Debug)]
@@ -128,8 +130,32 @@ impl GlassineApp {
                     self.begin_check(CheckDepth::Sampled);
                 }
             }
-            None => self.begin_full_check(),
+            None => {
+                self.look_for_faults();
+                self.begin_full_check();
+            }
         }
+    }
+
+    /// Looks for faults of the scans, one after another, once their frames are found and nothing else is to do.
+    fn look_for_faults(&mut self) {
+        let rests = self.status.jobs.is_empty() && self.jobs.previews_are_idle();
+        if !rests || self.options.inline_jobs {
+            return;
+        }
+        let session = self.history.current();
+        let measured = &self.files.checks.measured;
+        let is_due = |scan: &&Arc<ScanRef>| {
+            session.strips.iter().any(|strip| strip.scan == scan.id)
+                && !measured.iter().any(|known| known.id == scan.id && same_scan(known, scan))
+                && !self.status.scan_problems.iter().any(|problem| problem.scan == scan.id)
+        };
+        let Some(scan) = session.scans.iter().find(is_due).cloned() else { return };
+        let id = scan.id;
+        self.status.scan_reports.remove(&id);
+        self.files.checks.measured.retain(|known| known.id != id);
+        self.files.checks.measured.push(scan);
+        self.submit(Job::MeasureScan { scan: id });
     }
 
     /// Checks every byte while the program is otherwise idle.

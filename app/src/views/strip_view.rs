@@ -162,6 +162,7 @@ fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Pi
             p.text_weak,
         );
     }
+    paint_parts(&clip, cx, view, piece);
     paint_faults(&clip, cx, view, piece);
     for strip in cx.session.strips.iter().filter(|strip| piece.shows(strip)) {
         if let Some(film) = strip.film_area {
@@ -171,6 +172,25 @@ fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Pi
                 Stroke::new(1.0, Color32::from_white_alpha(36)),
             ));
         }
+    }
+}
+
+/// Outlines the parts of a joined scan, so that their overlap is seen, while the section that names them is open.
+fn paint_parts(painter: &Painter, cx: &ViewCx<'_>, view: &StripView, piece: &Piece) {
+    let join = cx.session.scan(piece.scan).and_then(|scan| scan.join.as_ref());
+    let Some(join) = join.filter(|_| cx.ui_state.panels.is_open(Section::Film)) else { return };
+    for part in &join.parts {
+        let (width, height) = (f64::from(part.scan.width_px), f64::from(part.scan.height_px));
+        let corner = |x: f64, y: f64| part.to_joined.apply((x, y));
+        let ((x0, y0), (x1, y1), (x2, _)) = (corner(0.0, 0.0), corner(width, height), corner(width, 0.0));
+        let area = TiltedBox {
+            center: glassine_raster::Point::new((x0 + x1) / 2.0, (y0 + y1) / 2.0),
+            width_px: width,
+            height_px: height,
+            angle_rad: (corner(width, 0.0).1 - y0).atan2(x2 - x0),
+        };
+        let stroke = Stroke::new(1.0, theme::palette_of(!cx.ui_state.light).accent);
+        painter.add(Shape::closed_line(view.corners(piece, &area).to_vec(), stroke));
     }
 }
 

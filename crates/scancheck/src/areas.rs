@@ -25,6 +25,17 @@ pub(crate) struct Areas {
     pub(crate) factor: u32,
     /// Light of the brightest parts, 0 to 1.
     pub(crate) bright: f64,
+    /// Pictures, in scan pixels.
+    pub(crate) pictures: Vec<TiltedBox>,
+}
+
+/// Grounds that have nothing in common: open light, rebate, one picture. What is on all of them comes from the scanner.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
+pub(crate) enum Ground {
+    Open,
+    Rebate,
+    /// Index among the pictures.
+    Picture(usize),
 }
 
 impl Areas {
@@ -87,13 +98,28 @@ impl Areas {
                 paint(&mut class, &grown, factor, |class| if class == PICTURE { class } else { OTHER });
             }
         }
-        Self { class, factor: scan.factor, bright }
+        let frames = scan.found.strips.iter().flat_map(|strip| &strip.frames);
+        let pictures = frames.map(|frame| frame.image_area).collect();
+        Self { class, factor: scan.factor, bright, pictures }
     }
 
     /// Class at a scan position.
     pub(crate) fn at(&self, x: u32, y: u32) -> u8 {
         let (x, y) = (x / self.factor, y / self.factor);
         if x < self.class.width() && y < self.class.height() { self.class.at(x, y) } else { OTHER }
+    }
+
+    /// The ground at a scan position; `None` on holder, edges and whatever is not certain.
+    pub(crate) fn ground(&self, x: u32, y: u32) -> Option<Ground> {
+        match self.at(x, y) {
+            OPEN => Some(Ground::Open),
+            REBATE => Some(Ground::Rebate),
+            PICTURE => {
+                let at = Point::new(f64::from(x) + 0.5, f64::from(y) + 0.5);
+                self.pictures.iter().position(|picture| picture.contains(at)).map(Ground::Picture)
+            }
+            _ => None,
+        }
     }
 
     pub(crate) fn is_film(&self, x: u32, y: u32) -> bool {

@@ -180,13 +180,9 @@ pub struct Report {
 
 impl Report {
     /// Note a figure; it is a finding from `limit` on, a serious one from `serious_from` on.
-    ///
-    /// Streaks, halos and flatness go over their limits on sound strips too often (halos and streaks on two of three
-    /// strips of another simulator), so their figures are given without a judgement.
     pub(crate) fn judge(&mut self, measure: Measure, serious_from: f64, place: Option<PixelRect>) {
         self.measured.push(measure);
-        let is_reliable = !matches!(measure.what, What::Streaks | What::Sharpened | What::NotFlat);
-        if is_reliable && measure.value > measure.limit {
+        if measure.value > measure.limit {
             self.findings.push(Finding { measure, serious: measure.value > serious_from, place });
         }
     }

@@ -12,11 +12,14 @@ mod blocks;
 mod codes;
 mod edges;
 mod finding;
+mod jumps;
 mod light;
 mod lines;
 mod noise;
+mod rings;
 mod shift;
 mod statistics;
+mod texture;
 
 pub use bands::{Band, band_rects};
 pub use finding::{Finding, Measure, Report, What};
@@ -75,7 +78,7 @@ impl ScanUnderCheck<'_> {
 /// Measure a scan and judge every figure.
 pub fn check(scan: &ScanUnderCheck<'_>, cancel: &CancelToken) -> Result<Report, Cancelled> {
     let areas = Areas::of(scan);
-    let checks: [fn(&ScanUnderCheck<'_>, &Areas, &mut Report); 8] = [
+    let checks: [fn(&ScanUnderCheck<'_>, &Areas, &mut Report); 10] = [
         codes::check,
         noise::check,
         light::check,
@@ -83,6 +86,8 @@ pub fn check(scan: &ScanUnderCheck<'_>, cancel: &CancelToken) -> Result<Report, 
         edges::check,
         lines::check,
         blocks::check,
+        texture::check,
+        rings::check,
         codes::check_curve,
     ];
     use rayon::prelude::*;
@@ -102,5 +107,12 @@ pub fn check(scan: &ScanUnderCheck<'_>, cancel: &CancelToken) -> Result<Report, 
     }
     blocks::settle(&mut all);
     all.findings.sort_by_key(|finding| !finding.serious);
+    // Sharpening shows in two ways; the worse one is told.
+    let mut told = Vec::new();
+    all.findings.retain(|finding| {
+        let is_new = !told.contains(&finding.measure.what);
+        told.push(finding.measure.what);
+        is_new
+    });
     Ok(all)
 }

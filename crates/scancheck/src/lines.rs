@@ -1,95 +1,185 @@
 //! Streaks: columns or rows that differ from their neighbours over the whole length of the scan; lines that are missing.
 
+use std::collections::BTreeMap;
+
 use glassine_raster::{PixelRect, Plane};
 use rayon::prelude::*;
 
-use crate::areas::Areas;
+use crate::areas::{Areas, Ground, OPEN, PICTURE, REBATE};
 use crate::bands::transposed;
 use crate::statistics::{deviation, median};
-use crate::{Measure, Report, ScanUnderCheck, What};
+use crate::{Band, Measure, Report, ScanUnderCheck, What};
 
 /// Parts along a line that must agree. Our choice: a picture fills one or two of them.
 const PARTS: usize = 12;
 /// Share of lit parts that must show the line, and fewest lit parts. Our choice.
 const AGREEING: f64 = 0.8;
+/// What counts as the same, against the middle of all parts. Our choice: grain changes a faint streak by half.
+const AGREES: [f64; 2] = [0.4, 2.2];
 const FEWEST_PARTS: usize = 5;
 /// Least difference of a line from its neighbours on both sides, relative, and that of a lost line. Our choice: 0.6 %
 /// is 0.0026 D, which a contrasty print shows in an even sky; a lost line is darker or brighter by a third.
 const STREAK_LIMIT: f64 = 0.006;
 const LOST: f64 = 0.33;
+/// Serious from here on, per cent. Our choice: 5 % is 0.02 D, which every print shows.
+const STREAK_SERIOUS: f64 = 5.0;
 /// How far above the spread of all lines. Our choice: five thousand lines of noise stay below.
 const DEVIATIONS: f64 = 6.0;
 /// Largest difference of the neighbours on both sides, relative. Our choice: noise and texture pass, edges do not.
-const MOST_EDGE: f64 = 0.15;
-/// Distance of the compared neighbours, lines. Our choice: a line of one pixel that lies on two after blur.
-const GAPS: [usize; 2] = [2, 3];
+const MOST_EDGE: f32 = 0.15;
+/// Fewest pixels of a streak on one ground. Our choice: their grain averages to a few per mille.
+const FEWEST_ON_GROUND: f64 = 24.0;
+/// Distances of the compared neighbours, lines. Our choice: a line of one pixel that lies on two after blur, and specks of
+/// dust on the sensor that cover several.
+const GAPS: [usize; 3] = [2, 3, 6];
 
 /// One line that stands out.
 #[derive(Debug, Clone, Copy)]
 struct Streak {
     at: usize,
     size: f64,
+    gap: usize,
 }
 
 pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Report) {
     let (width, height) = scan.size_px;
-    let factor = scan.factor;
-    let overview: Vec<Plane<f32>> = (0..usize::from(scan.colour_channels))
-        .map(|channel| {
-            let mut plane = Plane::filled(scan.overview.width(), scan.overview.height(), 0.0_f32);
-            let codes = scan.overview.channel(channel as u8);
-            plane
-                .data_mut()
-                .iter_mut()
-                .zip(codes.data())
-                .for_each(|(v, code)| *v = f32::from(*code) / 65_535.0);
-            plane
-        })
-        .collect();
+    let floor = 0.004 * areas.bright;
     let mut worst: [Option<(f64, PixelRect)>; 2] = [None; 2];
-    let mut note = |found: Vec<Streak>, scale: u32, dilution: f64, is_row: bool| {
-        for streak in found {
-            let (from, to) = (streak.at as u32 * scale, (streak.at as u32 + 1) * scale);
-            let place = if is_row {
-                PixelRect::new(0, from, width, to.min(height))
-            } else {
-                PixelRect::new(from, 0, to.min(width), height)
-            };
+    let mut note = |found: Vec<Streak>, lines: &Lines<'_>, place: &dyn Fn(u32) -> PixelRect| {
+        let dilution = f64::from(lines.factor);
+        for streak in found.into_iter().filter(|streak| lines.is_on_all_grounds(areas, streak)) {
             // Means over `dilution` lines show a lost line as a part of it.
-            let idx = usize::from(streak.size.abs() > LOST / dilution);
+            let idx = usize::from(streak.size < -LOST / dilution);
             let size = streak.size.abs() * if idx == 1 { dilution } else { 1.0 };
             if worst[idx].is_none_or(|(known, _)| size > known) {
-                worst[idx] = Some((size, place));
+                worst[idx] = Some((size, place(streak.at as u32)));
             }
         }
     };
-    let floor = 0.004 * areas.bright;
-    for plane in &overview {
-        note(streaks(&[plane], floor), factor, factor.into(), true);
-        let turned = transposed(plane);
-        note(streaks(&[&turned], floor), factor, factor.into(), false);
-    }
-    if factor > 1 {
-        for channel in 0..usize::from(scan.colour_channels) {
-            let bands: Vec<Plane<f32>> =
-                scan.bands.iter().map(|band| transposed(&scan.light_of(band, channel))).collect();
-            note(streaks(&bands.iter().collect::<Vec<_>>(), floor), 1, 1.0, false);
+    for channel in 0..usize::from(scan.colour_channels) {
+        let bands: Vec<Plane<f32>> =
+            scan.bands.iter().map(|band| on_ground(scan, areas, band, channel)).collect();
+        for (band, plane) in scan.bands.iter().zip(&bands) {
+            let top = band.rect.y0;
+            let lines = Lines { planes: &[(plane, band.rect.y0)], are_rows: true, factor: 1, floor };
+            note(streaks(&[plane], floor), &lines, &|at| PixelRect::new(0, top + at, width, top + at + 1));
+        }
+        let turned: Vec<Plane<f32>> = bands.iter().map(transposed).collect();
+        let found = streaks(&turned.iter().collect::<Vec<_>>(), floor);
+        let beside: Vec<(&Plane<f32>, u32)> =
+            turned.iter().zip(scan.bands).map(|(plane, band)| (plane, band.rect.y0)).collect();
+        let lines = Lines { planes: &beside, are_rows: false, factor: 1, floor };
+        note(found, &lines, &|at| PixelRect::new(at, 0, at + 1, height));
+        if scan.bands.len() > 1 {
+            // Rows between the bands of a large scan: the overview has them, several in one.
+            let factor = scan.factor;
+            let place = |at: u32| PixelRect::new(0, at * factor, width, ((at + 1) * factor).min(height));
+            let plane = overview(scan, areas, channel);
+            let lines = Lines { planes: &[(&plane, 0)], are_rows: true, factor, floor };
+            note(streaks(&[&plane], floor), &lines, &place);
         }
     }
     let source = "ours: 0.6 % is 0.0026 D, visible in an even sky";
     let (value, place) = worst[0].unwrap_or_default();
     let measure = Measure::per_cent(What::Streaks, value, "%", STREAK_LIMIT, source);
-    // A picture can hold lines of its own, so a streak is for the user to judge.
-    report.judge(measure, f64::INFINITY, worst[0].map(|_| place));
-    let repeated = repeated_rows(scan, areas);
-    let (value, place) = match (worst[1], repeated) {
-        (_, Some((count, place))) => (f64::from(count), Some(place)),
-        (Some((_, place)), None) => (1.0, Some(place)),
-        (None, None) => (0.0, None),
+    report.judge(measure, STREAK_SERIOUS, worst[0].map(|_| place));
+    missing(scan, areas, worst.map(|found| found.map(|(_, place)| place)), report);
+}
+
+/// Lines as rows of planes, and where they lie in the scan.
+struct Lines<'a> {
+    /// Each with the scan row at which it begins.
+    planes: &'a [(&'a Plane<f32>, u32)],
+    are_rows: bool,
+    /// Scan pixels per pixel of the planes.
+    factor: u32,
+    floor: f64,
+}
+
+impl Lines<'_> {
+    /// Whether a streak is about as strong on two grounds at least, and on none of them missing: a line of a picture
+    /// ends with it.
+    fn is_on_all_grounds(&self, areas: &Areas, streak: &Streak) -> bool {
+        let mut grounds: BTreeMap<Ground, (f64, f64)> = BTreeMap::new();
+        for (plane, top) in self.planes {
+            let row = |at: usize| plane.row(at as u32);
+            let (before, here, after) =
+                (row(streak.at - streak.gap), row(streak.at), row(streak.at + streak.gap));
+            for (along, ((b, h), a)) in before.iter().zip(here).zip(after).enumerate() {
+                let (along, at) = (along as u32 * self.factor, streak.at as u32 * self.factor);
+                let (x, y) = if self.are_rows { (along, top + at) } else { (at, top + along) };
+                let around = f64::from(0.5 * (b + a));
+                if around <= self.floor || f64::from((b - a).abs()) >= f64::from(MOST_EDGE) * around {
+                    continue;
+                }
+                if let Some(ground) = areas.ground(x, y) {
+                    let (sum, count) = grounds.entry(ground).or_default();
+                    *sum += (f64::from(*h) / around - 1.0).clamp(-0.5, 0.5);
+                    *count += 1.0;
+                }
+            }
+        }
+        let sizes =
+            grounds.values().filter(|(_, count)| *count >= FEWEST_ON_GROUND).map(|(sum, count)| sum / count);
+        let agree = sizes.map(|size| (AGREES[0]..AGREES[1]).contains(&(size / streak.size)));
+        let agree: Vec<bool> = agree.collect();
+        agree.len() >= 2 && agree.into_iter().all(|agrees| agrees)
+    }
+}
+
+/// Lines that are repeated, black or cut out. Beside a streak everything jumps too.
+fn missing(
+    scan: &ScanUnderCheck<'_>,
+    areas: &Areas,
+    [streak, lost]: [Option<PixelRect>; 2],
+    report: &mut Report,
+) {
+    let is_streak = |place: &PixelRect| {
+        streak.is_some_and(|streak| {
+            let near = |a: [u32; 2], b: [u32; 2]| a[0] <= b[1] + 2 && b[0] <= a[1] + 2;
+            near([streak.x0, streak.x1], [place.x0, place.x1])
+                && near([streak.y0, streak.y1], [place.y0, place.y1])
+        })
+    };
+    let jumps = || crate::jumps::jumps(scan, areas).into_iter().filter(|jump| !is_streak(&jump.place));
+    let jump = || jumps().max_by(|a, b| a.size.total_cmp(&b.size));
+    let (value, place) = match (repeated_lines(scan, areas), lost) {
+        (Some((count, place)), _) => (f64::from(count), Some(place)),
+        (None, Some(place)) => (1.0, Some(place)),
+        (None, None) => jump().map_or((0.0, None), |jump| (1.0, Some(jump.place))),
     };
     let measure =
         Measure { what: What::MissingLines, value, unit: "lines", limit: 0.0, source: "none may be missing" };
     report.judge(measure, 0.0, place);
+}
+
+/// Light of a band where film or open light is certain, 0 elsewhere: edges of the film are lines of their own.
+fn on_ground(scan: &ScanUnderCheck<'_>, areas: &Areas, band: &Band, channel: usize) -> Plane<f32> {
+    let mut plane = scan.light_of(band, channel);
+    let width = plane.width().max(1) as usize;
+    let factor = areas.factor as usize;
+    plane.data_mut().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
+        for (cell, part) in row.chunks_mut(factor).enumerate() {
+            if !is_ground(areas.at((cell * factor) as u32, band.rect.y0 + y as u32)) {
+                part.fill(0.0);
+            }
+        }
+    });
+    plane
+}
+
+fn overview(scan: &ScanUnderCheck<'_>, areas: &Areas, channel: usize) -> Plane<f32> {
+    let mut plane = Plane::filled(scan.overview.width(), scan.overview.height(), 0.0_f32);
+    let codes = scan.overview.channel(channel as u8);
+    let light = codes.data().iter().zip(areas.class.data());
+    plane.data_mut().iter_mut().zip(light).for_each(|(v, (code, class))| {
+        *v = if is_ground(*class) { f32::from(*code) / 65_535.0 } else { 0.0 };
+    });
+    plane
+}
+
+fn is_ground(class: u8) -> bool {
+    matches!(class, OPEN | REBATE | PICTURE)
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -125,7 +215,7 @@ fn streaks(planes: &[&Plane<f32>], floor: f64) -> Vec<Streak> {
             else {
                 continue;
             };
-            found.push(Streak { at, size });
+            found.push(Streak { at, size, gap });
         }
     }
     // A whole picture of lines is texture, or a fault of another kind.
@@ -147,20 +237,19 @@ fn ridge(
     for (plane, range) in parts {
         let row = |y: usize| &plane.row(y as u32)[range.clone()];
         let (before, here, after) = (row(at - gap), row(at), row(at + gap));
-        let (mut sums, mut lit) = ([0.0_f64; 2], 0.0);
+        let (mut sums, mut lit) = ([0.0_f32; 2], 0_u32);
         for ((b, h), a) in before.iter().zip(here).zip(after) {
-            let (b, h, a) = (f64::from(*b), f64::from(*h), f64::from(*a));
             let around = 0.5 * (b + a);
             // Beside an edge the two neighbours differ; a narrow gap between film and holder is no streak.
-            if around > floor && (b - a).abs() < MOST_EDGE * around {
-                // Bounded, so that dust in the part weighs little.
-                sums[0] += ((h - b) / around).clamp(-0.5, 0.5);
-                sums[1] += ((h - a) / around).clamp(-0.5, 0.5);
-                lit += 1.0;
-            }
+            let is_lit = around > floor as f32 && (b - a).abs() < MOST_EDGE * around;
+            let scale = if is_lit { 1.0 / around } else { 0.0 };
+            // Bounded, so that dust in the part weighs little.
+            sums[0] += ((h - b) * scale).clamp(-0.5, 0.5);
+            sums[1] += ((h - a) * scale).clamp(-0.5, 0.5);
+            lit += u32::from(is_lit);
         }
-        if lit > 0.3 * here.len() as f64 && lit > 8.0 {
-            let [left, right] = sums.map(|sum| sum / lit);
+        if f64::from(lit) > 0.3 * here.len() as f64 && lit > 8 {
+            let [left, right] = sums.map(|sum| f64::from(sum) / f64::from(lit));
             ridges.push(if left * right > 0.0 { left.signum() * left.abs().min(right.abs()) } else { 0.0 });
         }
     }
@@ -168,28 +257,64 @@ fn ridge(
         return None;
     }
     let middle = median(&mut ridges.clone())?;
-    let agree = ridges.iter().filter(|ridge| *ridge * middle > 0.0 && ridge.abs() > 0.35 * middle.abs());
-    let is_whole = agree.count() as f64 >= AGREEING * ridges.len() as f64;
+    let alike = |ridge: &&f64| (AGREES[0]..AGREES[1]).contains(&(**ridge / middle));
+    let is_whole = ridges.iter().filter(alike).count() as f64 >= AGREEING * ridges.len() as f64;
     Some(Ridge { size: middle, is_whole })
 }
 
-/// Rows that repeat the row before them exactly, while others do not: the transport stood still.
-fn repeated_rows(scan: &ScanUnderCheck<'_>, areas: &Areas) -> Option<(u32, PixelRect)> {
-    let (mut count, mut rows, mut place) = (0_u32, 0_u32, None);
+/// Lines that repeat the line before them exactly, while others do not: the transport stood still.
+fn repeated_lines(scan: &ScanUnderCheck<'_>, areas: &Areas) -> Option<(u32, PixelRect)> {
+    let least = (65_535.0 * 0.05 * areas.bright) as u16;
+    // Lines of an empty holder may well be equal.
+    let varies = |most: u16, fewest: u16| most > least && most != fewest;
+    let (mut rows, mut columns) = (Repeats::default(), Vec::new());
     for band in scan.bands {
+        let channels = usize::from(band.codes.channels()).max(1);
         for y in 1..band.codes.height() {
             let (before, here) = (band.codes.row(y - 1), band.codes.row(y));
-            // Rows of an empty holder may well be equal.
-            let varies = here.iter().max().copied().unwrap_or(0) > (65_535.0 * 0.05 * areas.bright) as u16
-                && here.iter().any(|code| *code != here[0]);
-            rows += u32::from(varies);
-            if varies && before == here {
-                count += 1;
-                let y = band.rect.y0 + y;
-                place = place.or(Some(PixelRect::new(0, y, scan.size_px.0, y + 1)));
+            let most = here.iter().max().copied().unwrap_or(0);
+            let fewest = here.iter().min().copied().unwrap_or(0);
+            let y = band.rect.y0 + y;
+            rows.note(varies(most, fewest), before == here, PixelRect::new(0, y, scan.size_px.0, y + 1));
+        }
+        // Most, least, and whether the column so far equals the one before it.
+        columns.resize(band.codes.width() as usize, (0_u16, u16::MAX, true));
+        for y in 0..band.codes.height() {
+            let row = band.codes.row(y);
+            for (x, (most, fewest, is_same)) in columns.iter_mut().enumerate() {
+                let here = &row[x * channels..(x + 1) * channels];
+                *most = (*most).max(here[0]);
+                *fewest = (*fewest).min(here[0]);
+                *is_same = *is_same && x > 0 && here == &row[(x - 1) * channels..x * channels];
             }
         }
     }
-    // Rows repeated all over are an enlarged scan.
-    place.filter(|_| count * 8 < rows).map(|place| (count, place))
+    let mut across = Repeats::default();
+    for (x, (most, fewest, is_same)) in columns.into_iter().enumerate().skip(1) {
+        let x = x as u32;
+        across.note(varies(most, fewest), is_same, PixelRect::new(x, 0, x + 1, scan.size_px.1));
+    }
+    rows.found().or(across.found())
+}
+
+#[derive(Debug, Default)]
+struct Repeats {
+    count: u32,
+    lines: u32,
+    first: Option<PixelRect>,
+}
+
+impl Repeats {
+    fn note(&mut self, varies: bool, is_same: bool, place: PixelRect) {
+        self.lines += u32::from(varies);
+        if varies && is_same {
+            self.count += 1;
+            self.first = self.first.or(Some(place));
+        }
+    }
+
+    /// Lines repeated all over are an enlarged scan.
+    fn found(&self) -> Option<(u32, PixelRect)> {
+        self.first.filter(|_| self.count * 8 < self.lines).map(|place| (self.count, place))
+    }
 }

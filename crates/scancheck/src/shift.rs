@@ -115,8 +115,14 @@ fn windows(scan: &ScanUnderCheck<'_>, areas: &Areas, channel: usize) -> Vec<Wind
     all
 }
 
-/// Part of a plane, as logarithms of light.
-fn cut(scan: &ScanUnderCheck<'_>, window: Window, channel: usize, grown: u32) -> Plane<f32> {
+/// Part of a plane. In light, a blurred edge of the film has one shape in all channels, whatever its height.
+/// In logarithms, pictures have one shape in all channels.
+fn cut(
+    scan: &ScanUnderCheck<'_>,
+    window: Window,
+    (channel, is_log): (usize, bool),
+    grown: u32,
+) -> Plane<f32> {
     let band = &scan.bands[window.band];
     let channels = usize::from(band.codes.channels());
     let table = scan.light.get(channel).copied();
@@ -130,19 +136,31 @@ fn cut(scan: &ScanUnderCheck<'_>, window: Window, channel: usize, grown: u32) ->
                 Some(table) => table.get(usize::from(code)).copied().unwrap_or(0.0),
                 None => f32::from(code) / 65_535.0,
             };
-            *out = (light + 0.003).ln();
+            *out = if is_log { (light + 0.003).ln() } else { light };
         }
     }
     out
 }
 
+/// The smaller of the shifts in light and in logarithms: a shift of the channels shows in both.
 fn shift(scan: &ScanUnderCheck<'_>, windows: &[Window], channel: usize, search: i32) -> Option<Shift> {
+    let found = [false, true].map(|is_log| shift_in(scan, windows, (channel, is_log), search));
+    found.into_iter().flatten().min_by(|a, b| a.size_px.total_cmp(&b.size_px))
+}
+
+fn shift_in(
+    scan: &ScanUnderCheck<'_>,
+    windows: &[Window],
+    (channel, is_log): (usize, bool),
+    search: i32,
+) -> Option<Shift> {
     let middle = scan.middle_channel();
     let grown = search as u32 + 2;
     let found: Vec<(Window, [Option<f64>; 2])> = windows
         .par_iter()
         .filter_map(|window| {
-            let (fixed, other) = (cut(scan, *window, middle, 1), cut(scan, *window, channel, grown));
+            let fixed = cut(scan, *window, (middle, is_log), 1);
+            let other = cut(scan, *window, (channel, is_log), grown);
             Some((*window, displacement(&fixed, &other, search)?))
         })
         .collect();

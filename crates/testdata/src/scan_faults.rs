@@ -33,6 +33,12 @@ pub enum Fault {
     Row(f64),
     /// A row lost: black, or a repetition of the one before it.
     LostRow { repeated: bool },
+    /// Rows cut out: the transport jumped.
+    CutRows(u32),
+    /// Softer by this standard deviation, px, written with as many pixels.
+    Soft(f64),
+    /// Codes under a power law.
+    Gamma(f64),
     /// Lossy compression, quality 1 to 100.
     Blocks(u32),
     /// 8 bits, linear or under a power law, written as 16.
@@ -116,6 +122,12 @@ impl Fault {
                 let at = light.film_row(pictures, &mut random);
                 light.lose_row(at, repeated);
             }
+            Self::CutRows(count) => {
+                let at = light.film_row(pictures, &mut random);
+                light.cut_rows(at, count as usize);
+            }
+            Self::Soft(sigma) => light.planes = light.blurred(sigma),
+            Self::Gamma(power) => light.each(colours, |_, _, v| v.max(0.0).powf(1.0 / power as f32)),
             Self::Blocks(quality) => light.compress(quality),
             Self::EightBits { curved } => {
                 let power = if curved { 2.2 } else { 1.0_f32 };
@@ -204,6 +216,13 @@ impl Light {
             let row = &mut plane[at * width..(at + 1) * width];
             if repeated { row.copy_from_slice(&before) } else { row.fill(0.0) }
         }
+    }
+
+    fn cut_rows(&mut self, at: usize, count: usize) {
+        for plane in &mut self.planes {
+            plane.drain(at * self.width..(at + count) * self.width);
+        }
+        self.height -= count;
     }
 
     /// Three box means of `2 radius + 1` both ways.

@@ -1,12 +1,12 @@
 //! How the current scan is read: encoding, fourth sample, page, infrared file.
 
-use egui::{DragValue, Ui};
-use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, StrayLightChoice};
+use egui::{Button, DragValue, Ui};
+use glassine_session::{EncodingChoice, FourthSampleChoice, ScanId, ScanRef, StrayLightChoice};
 
 use crate::commands::{JobCommand, ScanCommand};
 use crate::views::ViewCx;
 use crate::widgets::param_row::{label_ui, number_field_ui, number_text, parse_number};
-use crate::widgets::parts::{choice_row_ui, note_ui, sub_head_ui, switch_row_ui, warning_ui};
+use crate::widgets::parts::{choice_row_ui, fact_row_ui, note_ui, sub_head_ui, switch_row_ui, warning_ui};
 
 /// Range of the power laws that scanners write.
 const GAMMAS: (f64, f64) = (0.2, 5.0);
@@ -30,7 +30,39 @@ pub(super) fn scan_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     page_ui(ui, cx, scan);
     infrared_ui(ui, cx, scan);
     stale_ui(ui, cx, scan);
+    join_ui(ui, cx, scan);
     scan_check_ui(ui, cx, scan);
+}
+
+/// Joins the scans of the selected frames, if they are several; of a joined scan, what it is made of.
+fn join_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
+    if let Some(join) = &scan.join {
+        let names = join.parts.iter().filter_map(|part| part.scan.path.file_name());
+        let names: Vec<_> = names.map(|name| name.to_string_lossy()).collect();
+        fact_row_ui(ui, "joined from", &names.join(", "));
+        return;
+    }
+    if cx.session.scans.len() < 2 {
+        return;
+    }
+    // The current scan comes first: it keeps its pixels.
+    let mut scans = vec![scan.id];
+    for frame in cx.selected() {
+        let other = cx.session.strip(frame.strip).map(|strip| strip.scan);
+        scans.extend(other.filter(|id| !scans.contains(id)));
+    }
+    let is_joined = |id: &ScanId| cx.session.scan(*id).is_some_and(|scan| scan.join.is_some());
+    scans.retain(|id| !is_joined(id));
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        label_ui(ui, "parts", false);
+        let button = ui.add_enabled(scans.len() > 1, Button::new("join the selected scans"));
+        let hint =
+            "make one picture of scans that overlap: select a frame on each of them; undo takes it back";
+        if button.on_hover_text(hint).on_disabled_hover_text(hint).clicked() {
+            cx.push(JobCommand::JoinScans(scans));
+        }
+    });
 }
 
 fn read(cx: &mut ViewCx<'_>, label: &str, scan: ScanRef) {

@@ -12,7 +12,8 @@ use std::path::{Path, PathBuf};
 use clap::Parser;
 use glassine_engine::{Engine, NewSessionRequest, ScanFault, ScanReport};
 use glassine_filmsim::{FilmStock, Process, ScannerSpec, demo_spec, demo_strips, render_strip};
-use glassine_raster::{CancelToken, PixelRect, Samples16, TiltedBox};
+use glassine_raster::{CancelToken, PixelRect, RegionSource as _, Samples16, TiltedBox};
+use glassine_scanfile::{OpenOptions, Scan};
 use glassine_testdata::random::SplitMix64;
 use glassine_testdata::scan_faults::Fault;
 use glassine_testdata::strips::{Bed, Film, ORANGE, Scene, row};
@@ -39,6 +40,9 @@ struct Args {
     /// Kinds of strips in turn: the first four are drawn simply, the others by the film simulator
     #[arg(long, default_value_t = KINDS)]
     kinds: u64,
+    /// Plant the faults into these scans; a `truth.json` beside them may say where their pictures are
+    #[arg(long, num_args = 1..)]
+    on: Vec<PathBuf>,
     /// Check these files instead, and print what is found
     files: Vec<PathBuf>,
 }
@@ -68,6 +72,9 @@ fn faults() -> Vec<Planted> {
             ScanFault::MissingLines,
             [true, true, false, false].map(|repeated| F::LostRow { repeated }),
         ),
+        ("rows cut out (1, 2, 4, 9)", ScanFault::MissingLines, [1, 2, 4, 9].map(F::CutRows)),
+        ("too soft for its pixels", ScanFault::Resolution, of(F::Soft, [1.0, 1.4, 2.0, 3.0])),
+        ("codes under a curve", ScanFault::Curve, of(F::Gamma, [1.8, 1.8, 2.2, 2.4])),
         ("lossy compression (quality 95, 90, 75, 50)", ScanFault::Blocks, [95, 90, 75, 50].map(F::Blocks)),
         (
             "8 bits written as 16 (twice under a curve, twice linear)",
@@ -89,6 +96,32 @@ struct Strip {
 }
 
 const KINDS: u64 = 8;
+
+/// A scan of a file; its pictures are the quads of `frames` in a `truth.json` beside it, else its middle.
+fn of_file(path: &Path) -> Result<Strip, Box<dyn Error>> {
+    let scan = Scan::open(path, &OpenOptions::default())?;
+    let size = (scan.width(), scan.height());
+    let ppi = scan.info().ppi.map_or(400.0, |[x, _]| x);
+    let samples = scan.read(PixelRect::of_size(size.0, size.1), &CancelToken::new())?;
+    let truth = std::fs::read_to_string(path.with_file_name("truth.json")).unwrap_or_default();
+    let truth: serde_json::Value = serde_json::from_str(&truth).unwrap_or_default();
+    let quad = |frame: &serde_json::Value| -> Option<PixelRect> {
+        let corners: Vec<[f64; 2]> = serde_json::from_value(frame.get("inner_quad")?.clone()).ok()?;
+        let side = |axis: usize, least: bool| {
+            let values = corners.iter().map(|corner| corner[axis].max(0.0));
+            if least { values.fold(f64::MAX, f64::min) } else { values.fold(0.0, f64::max) }
+        };
+        let (x0, y0) = (side(0, true) as u32 + 12, side(1, true) as u32 + 12);
+        let (x1, y1) = (side(0, false) as u32, side(1, false) as u32);
+        Some(PixelRect::new(x0, y0, x1.min(size.0) - 12, y1.min(size.1) - 12))
+    };
+    let frames = truth["frames"].as_array().cloned().unwrap_or_default();
+    let mut pictures: Vec<PixelRect> = frames.iter().filter_map(quad).collect();
+    if pictures.is_empty() {
+        pictures.push(PixelRect::new(size.0 / 4, size.1 / 3, size.0 * 3 / 4, size.1 * 2 / 3));
+    }
+    Ok(Strip { kind: "file", scan: samples, ppi, pictures })
+}
 
 /// A strip for a seed; its kind follows from the seed.
 fn strip(seed: u64, kinds: u64) -> Result<Strip, Box<dyn Error>> {
@@ -229,9 +262,12 @@ struct Result1 {
     report: ScanReport,
 }
 
-fn carry_out(folder: &Path, case: Case, faults: &[Planted], kinds: u64) -> Result<Result1, String> {
+fn carry_out(folder: &Path, case: Case, faults: &[Planted], args: &Args) -> Result<Result1, String> {
     let carry_out = || -> Result<(&'static str, ScanReport), Box<dyn Error>> {
-        let strip = strip(case.seed, kinds)?;
+        let strip = match args.on.get(case.seed as usize % args.on.len().max(1)) {
+            Some(path) => of_file(path)?,
+            None => strip(case.seed, args.kinds)?,
+        };
         let name = format!("{}-{:?}", case.seed, case.fault).replace(['(', ')', ' '], "");
         let (scan, ppi) = match case.fault {
             Some((fault, strength)) => {
@@ -265,7 +301,7 @@ fn main() -> Result<(), Box<dyn Error>> {
     let results: Vec<Result1> = cases
         .into_par_iter()
         .map(|case| {
-            let result = carry_out(&folder, case, &faults, args.kinds)?;
+            let result = carry_out(&folder, case, &faults, &args)?;
             if args.verbose {
                 tell(&result, &faults);
             }
@@ -278,14 +314,19 @@ fn main() -> Result<(), Box<dyn Error>> {
 
 /// Whether a report names a fault. Interpolation to a whole multiple has no period; what shows is that detail is missing.
 fn names(report: &ScanReport, what: ScanFault) -> bool {
-    report.has(what) || what == ScanFault::Resampled && report.has(ScanFault::Resolution)
+    report.has(what)
+        || what == ScanFault::Resampled && report.has(ScanFault::Resolution)
+        || what == ScanFault::Resolution && report.has(ScanFault::Resampled)
 }
 
 /// What was found, in short.
 fn found(report: &ScanReport) -> String {
     let found = report.findings.iter().map(|finding| {
         let measure = finding.measure;
-        format!("{}{} {:.3}", measure.what.key(), if finding.serious { "!" } else { "" }, measure.value)
+        let place =
+            finding.place.map(|p| format!(" @{},{},{},{}", p.x0, p.y0, p.x1, p.y1)).unwrap_or_default();
+        let degree = if finding.serious { "!" } else { "" };
+        format!("{}{degree} {:.3}{place}", measure.what.key(), measure.value)
     });
     found.collect::<Vec<_>>().join(", ")
 }

@@ -78,6 +78,11 @@ impl Worker for Engine {
                 let request = FindRequest { film, format_id, one_frame_per_file: false };
                 edits("find frames", at, send, |builder| analysis.find_frames(builder, scan, &request))?;
             }
+            Job::JoinScans { scans } => {
+                edits("join scans", at, send, |builder| {
+                    analysis.join_scans(builder, &scans, &FindRequest::default()).map(|_| ())
+                })?;
+            }
             Job::MeasureBase { strip, area } => {
                 edits("measure film base", at, send, |builder| {
                     analysis.measure(builder, strip, area)?;

@@ -122,6 +122,8 @@ pub enum Job {
         /// Its format, if known.
         format_id: Option<String>,
     },
+    /// Join overlapping scans to one, and find its frames: answers with edits. The first keeps its pixels and light.
+    JoinScans { scans: Vec<ScanId> },
     /// Measure the film base of a strip on its rebate or in a box: answers with edits.
     MeasureBase {
         strip: StripId,
@@ -303,6 +305,7 @@ impl Job {
             Self::LookAtLock { .. } => "checking who has the session open",
             Self::Overview { .. } => "reading the scan",
             Self::FindFrames { .. } => "finding frames",
+            Self::JoinScans { .. } => "joining the scans",
             Self::MeasureBase { .. } => "measuring the film base",
             Self::SolveStrip { .. } => "solving the strip",
             Self::SolveFilms { .. } => "solving the roll",
