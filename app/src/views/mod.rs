@@ -2,7 +2,9 @@
 
 mod brush_tool;
 mod contact_view;
+mod export_names;
 mod export_pane;
+mod export_recipes;
 mod frame_menu;
 mod frame_tools;
 mod frame_view;

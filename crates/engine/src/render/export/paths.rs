@@ -6,7 +6,6 @@ use std::sync::Arc;
 
 use glassine_session::{Frame, NameFacts, OutputSettings, Session, clash_key, frame_path};
 
-use super::Planned;
 use crate::error::{Notice, Severity};
 
 /// Names given so far. Some file systems ignore case and the composition of letters.
@@ -41,34 +40,73 @@ pub fn planned_paths(
     folder: &Path,
     output: &OutputSettings,
     date: &str,
-) -> Vec<Planned> {
+) -> Vec<(Arc<Frame>, Result<PathBuf, Notice>)> {
+    let paths = paths_of_kinds(session, frames, folder, &[output], date);
+    frames.iter().cloned().zip(paths).collect()
+}
+
+/// The same for several kinds in one run, kind by kind, each with the position of its kind: no two files share a name.
+pub fn planned_files(
+    session: &Session,
+    frames: &[Arc<Frame>],
+    folder: &Path,
+    kinds: &[OutputSettings],
+    date: &str,
+) -> Vec<(Arc<Frame>, usize, Result<PathBuf, Notice>)> {
+    let kinds: Vec<&OutputSettings> = kinds.iter().collect();
+    let paths = paths_of_kinds(session, frames, folder, &kinds, date);
+    let named = paths.into_iter().enumerate();
+    named.map(|(idx, path)| (Arc::clone(&frames[idx % frames.len()]), idx / frames.len(), path)).collect()
+}
+
+pub(super) fn paths_of_kinds(
+    session: &Session,
+    frames: &[Arc<Frame>],
+    folder: &Path,
+    kinds: &[&OutputSettings],
+    date: &str,
+) -> Vec<Result<PathBuf, Notice>> {
     let mut taken = Taken::default();
-    let plan = |(idx, frame): (usize, &Arc<Frame>)| {
-        let number = output.number_of(frame, 1);
-        let facts = NameFacts {
-            roll: &session.title,
-            strip: session.strip_place(frame.strip),
-            count: idx + 1,
-            kind: output.kind.key(),
-            date,
-        };
-        let refused = |headline: String, what: &str| Notice::new(Severity::Error, headline, what);
-        let path = match frame_path(output, frame, &facts) {
-            Err(error) => Err(refused(
-                format!("frame {number}: {error}"),
-                "change the base name or the frame's own name",
-            )),
-            Ok(path) => {
-                let name = format!("{path}.{}", output.kind.extension());
-                taken
-                    .take(&name, &path, &number)
-                    .map_err(|clash| refused(clash, "renumber the frames or give one another name"))
-                    .map(|()| folder.join(name.split('/').collect::<PathBuf>()))
-            }
-        };
-        (Arc::clone(frame), path)
+    let mut paths = Vec::with_capacity(kinds.len() * frames.len());
+    for output in kinds {
+        for (idx, frame) in frames.iter().enumerate() {
+            let path = path_of(session, frame, (idx + 1, date), output, &mut taken);
+            paths.push(path.map(|name| folder.join(name)));
+        }
+    }
+    paths
+}
+
+fn path_of(
+    session: &Session,
+    frame: &Frame,
+    (count, date): (usize, &str),
+    output: &OutputSettings,
+    taken: &mut Taken,
+) -> Result<PathBuf, Notice> {
+    let number = output.number_of(frame, 1);
+    let shot = session.facts_of(frame).date_shot;
+    let roll = session.roll_of(frame).map(|roll| roll.title.as_str()).filter(|title| !title.is_empty());
+    let scanned = session.context(frame).and_then(|(_, scan)| scan.scanned_at.clone()).unwrap_or_default();
+    let facts = NameFacts {
+        roll: roll.unwrap_or(&session.title),
+        strip: session.strip_place(frame.strip),
+        count,
+        kind: output.kind.key(),
+        recipe: output.recipe_name(),
+        date,
+        shot: &shot,
+        scanned: &scanned.split(' ').next().unwrap_or_default().replace(':', "-"),
     };
-    frames.iter().enumerate().map(plan).collect()
+    let refused = |headline: String, what: &str| Notice::new(Severity::Error, headline, what);
+    let path = frame_path(output, frame, &facts).map_err(|error| {
+        refused(format!("frame {number}: {error}"), "change the base name or the frame's own name")
+    })?;
+    let name = format!("{path}.{}", output.extension());
+    taken
+        .take(&name, &path, &number)
+        .map_err(|clash| refused(clash, "renumber the frames, or give one or its kind another name"))?;
+    Ok(name.split('/').collect())
 }
 
 #[cfg(test)]
