@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use glassine_engine::{
-    Engine, EngineError, ExportRequest, FrameScope, Notice, SessionAt, Severity, planned_paths, session_files,
+    Engine, EngineError, ExportRequest, Notice, SessionAt, Severity, planned_paths, session_files,
 };
 use glassine_raster::CancelToken;
 use glassine_session::Session;

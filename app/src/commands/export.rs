@@ -19,7 +19,6 @@ use crate::app::GlassineApp;
 use crate::commands::{Command, ViewCommand};
 use crate::model::questions::PathPurpose;
 use crate::platform::clock;
-use crate::views::export_names::today;
 
 /// Output settings and exports.
 #[derive(Debug, Clone)]
@@ -110,7 +109,7 @@ impl GlassineApp {
                 negatives: false,
                 replace: replace || update,
                 name: at.session.title.clone(),
-                made_on: today(),
+                made_on: clock::today_text(),
             })
         });
         let request = ExportRequest {
@@ -244,6 +243,6 @@ fn targets(session: &Session) -> Vec<PathBuf> {
     let output = &session.output;
     let Some(folder) = &output.folder else { return Vec::new() };
     let frames: Vec<_> = session.frames.iter().filter(|frame| !frame.is_left_out()).cloned().collect();
-    let files = planned_files(session, &frames, folder, &output.chosen(), &today());
+    let files = planned_files(session, &frames, folder, &output.chosen(), &clock::today_text());
     files.into_iter().filter_map(|(_, _, path)| path.ok()).collect()
 }

@@ -35,7 +35,7 @@ pub(super) fn files(cx: &ViewCx<'_>, scope: &FrameScope) -> Vec<NamedFile> {
     let folder = output.folder.as_deref().unwrap_or(Path::new(""));
     let existing: HashSet<&PathBuf> = cx.status.existing_files.iter().collect();
     let kinds = output.chosen();
-    let named = planned_files(cx.session, &frames, folder, &kinds, &today());
+    let named = planned_files(cx.session, &frames, folder, &kinds, &clock::today_text());
     let file = |(frame, kind, path): (Arc<Frame>, usize, Result<PathBuf, glassine_engine::Notice>)| match path {
         Ok(path) => NamedFile {
             frame,
@@ -51,11 +51,6 @@ pub(super) fn files(cx: &ViewCx<'_>, scope: &FrameScope) -> Vec<NamedFile> {
         },
     };
     named.into_iter().map(file).collect()
-}
-
-/// Date of today, as names have it.
-pub(crate) fn today() -> String {
-    clock::now_text().split(' ').next().unwrap_or_default().replace(':', "-")
 }
 
 /// Every file name, with what stands in its way, and the frames that are left out.
