@@ -29,6 +29,9 @@ mod scan;
 pub(super) struct File {
     format: String,
     version: u32,
+    /// Version of the rendering of the program that wrote the file.
+    #[serde(default = "first_rendering")]
+    rendering_version: u32,
     #[serde(default)]
     generation: u64,
     #[serde(default)]
@@ -237,6 +240,7 @@ impl File {
         Ok(Self {
             format: FORMAT.to_owned(),
             version: super::version_of(session),
+            rendering_version: glassine_film::RENDERING_VERSION,
             generation: stamp.generation,
             run: stamp.run.clone(),
             title: session.title.clone(),
@@ -259,6 +263,7 @@ impl File {
         let Self {
             format: _,
             version: _,
+            rendering_version,
             generation,
             run,
             title,
@@ -291,6 +296,10 @@ impl File {
             extra: Arc::default(),
         };
         check_links(&session)?;
+        let changes = glassine_film::rendering_changes_since(rendering_version);
+        if !changes.is_empty() {
+            unknown.push(format!("pictures differ from those that were made earlier: {}", changes.join("; ")));
+        }
         unknown.extend(session.output.unknown_choice());
         for (idx, strip) in
             session.strips.iter().enumerate().filter(|(_, strip)| !session.knows_stock_of(strip))
@@ -304,6 +313,11 @@ impl File {
         }
         Ok(OpenedFile { session, stamp: FileStamp { generation, run }, notes: unknown })
     }
+}
+
+/// Rendering of files that do not name one.
+fn first_rendering() -> u32 {
+    1
 }
 
 /// Keep output choices that this program does not know: they are written back unless the user chooses another.
