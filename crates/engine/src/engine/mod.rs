@@ -29,7 +29,7 @@ use crate::preview::Previews;
 use crate::preview::renderer::PreviewRenderer;
 use crate::preview::scan_pictures::shown_as_scanned;
 use crate::render;
-use crate::render::export::{ExportProgress, Exporter, SmallPictures, measured};
+use crate::render::export::{ExportProgress, Exporter, SmallPictures, make_folder_of, measured};
 use crate::scans::checks::{CheckDepth, ScanCheck};
 use crate::scans::overview_cache::OverviewCache;
 use crate::scans::relink::Relinked;
@@ -423,6 +423,9 @@ impl Engine {
     ) -> Result<ExportReport, EngineError> {
         /// Part of the work after the frames.
         const SHEET_SHARE: f32 = 0.02;
+        if let Some(sheet) = request.sheet.as_deref().filter(|sheet| sheet.path.starts_with(&request.folder)) {
+            make_folder_of(&sheet.path)?;
+        }
         let sheet = request.sheet.as_deref().map(PlannedSheet::new).transpose()?;
         let small = SmallPictures::wanted(sheet.as_ref().map(PlannedSheet::sides_px).unwrap_or_default());
         let of_frames = if sheet.is_some() { 1.0 - SHEET_SHARE } else { 1.0 };

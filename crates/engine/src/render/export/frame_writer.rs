@@ -17,7 +17,7 @@ use super::measured::blur_and_grain;
 use super::plan::PlannedEntry;
 use super::small::SmallPictures;
 use super::together::{Target, run_together};
-use super::{Exporter, negative};
+use super::{Exporter, make_folder_of, negative};
 use crate::dust::{self, Repair};
 use crate::error::EngineError;
 use crate::frame::FrameContext;
@@ -92,6 +92,7 @@ impl<'a> FrameWriter<'a> {
         share: &(dyn Fn(f32) + Sync),
     ) -> Result<WrittenFrame, EngineError> {
         let output = self.kinds[file.kind];
+        make_folder_of(file.path()?)?;
         let (picture, shown) =
             negative::write(self.request, output, &self.context, file, self.cancel, share)?;
         Ok(WrittenFrame {
@@ -120,17 +121,32 @@ impl<'a> FrameWriter<'a> {
         let job = |output: &&OutputSettings| {
             FrameJob::new(output, sharpening, &self.context, repair.as_deref())
         };
-        let jobs = outputs.iter().map(job).collect::<Result<Vec<_>, _>>()?;
-        let mut targets = Vec::new();
-        for (file, job) in files.iter().zip(&jobs) {
-            targets.push(Target::File(Box::new(self.begin_file(file, job)?)));
+        let (mut results, mut begun) = (Results::new(), Vec::new());
+        let (mut jobs, mut targets) = (Vec::new(), Vec::new());
+        for (idx, output) in outputs.iter().enumerate() {
+            let Some(file) = files.get(idx) else {
+                jobs.push(job(output)?);
+                targets.push(Target::Memory(Vec::new()));
+                break;
+            };
+            match job(output).and_then(|job| Ok((self.begin_file(file, &job)?, job))) {
+                Ok((writer, job)) => {
+                    begun.push(*file);
+                    jobs.push(job);
+                    targets.push(Target::File(Box::new(writer)));
+                }
+                Err(error) => results.push((file.kind, Err(error))),
+            }
         }
-        targets.extend(small_output.iter().map(|_| Target::Memory(Vec::new())));
-        let counted = run_together(&jobs, &mut targets, self.cancel, share)?;
-        self.cancel.check()?;
-        let mut results = Results::new();
+        let counted = match run_together(&jobs, &mut targets, self.cancel, share) {
+            Ok(counted) => counted,
+            Err(error) => {
+                results.extend(for_each_file(&begun, &error));
+                return Ok(results);
+            }
+        };
         let mut targets = targets.into_iter();
-        for (((file, job), counts), target) in files.iter().zip(&jobs).zip(&counted).zip(&mut targets) {
+        for (((file, job), counts), target) in begun.iter().zip(&jobs).zip(&counted).zip(&mut targets) {
             if let Target::File(writer) = target {
                 results.push((file.kind, self.end_file(file, job, counts, *writer)));
             }
@@ -143,6 +159,7 @@ impl<'a> FrameWriter<'a> {
 
     fn begin_file(&self, file: &PlannedEntry, job: &FrameJob<'_>) -> Result<PictureWriter, EngineError> {
         let output = self.kinds[file.kind];
+        make_folder_of(file.path()?)?;
         let mut spec = job.spec(self.request, output);
         spec.overwrite = file.overwrite();
         file.describe(&mut spec.metadata);

@@ -294,6 +294,11 @@ fn refuse_inputs(folder: &Path, planned: &[PlannedEntry]) -> Result<(), EngineEr
     Ok(())
 }
 
+/// Make the folder that a file is in.
+pub(crate) fn make_folder_of(file: &Path) -> Result<(), EngineError> {
+    file.parent().map_or(Ok(()), make_folder)
+}
+
 fn make_folder(folder: &Path) -> Result<(), EngineError> {
     std::fs::create_dir_all(folder).map_err(|error| {
         EngineError::Permanent(
