@@ -2,7 +2,7 @@
 
 use std::path::{Path, PathBuf};
 
-use glassine_engine::{Engine, ExportRequest, FrameScope, MadeSession, NewSessionRequest, SessionAt};
+use glassine_engine::{Engine, ExportRequest, MadeSession, NewSessionRequest, SessionAt};
 use glassine_film::FilmKind;
 use glassine_filmsim::{RenderedStrip, demo_spec, render_strip};
 use glassine_raster::{CancelToken, TiltedBox};
@@ -55,14 +55,9 @@ pub fn export_request(
     let mut output = session.output.clone();
     change(&mut output);
     ExportRequest {
-        at: SessionAt::new(session, None),
-        folder,
-        scope: FrameScope::All,
         output,
         repair: Some(false),
-        sharpen: None,
-        replace: false,
-        written_at: String::new(),
+        ..ExportRequest::new(SessionAt::new(session, None), folder)
     }
 }
 

@@ -3,7 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use glassine_engine::{ContactSheetRequest, Engine, EngineError, PAPERS_MM, SheetArrangement};
+use glassine_engine::{
+    ContactSheetRequest, Engine, EngineError, PAPERS_MM, SessionAt, SheetArrangement,
+};
 use glassine_raster::CancelToken;
 use serde_json::json;
 
@@ -66,17 +68,11 @@ pub(super) fn run(args: &ContactSheetArgs, cancel: &CancelToken) -> Result<Outco
     let (at, notices) = open(&engine, &args.session, cancel)?;
     notices.iter().for_each(print_notice);
     let Paper([short, long]) = args.paper;
-    let now = crate::platform::clock::now_text();
     let request = ContactSheetRequest {
-        output: at.session.output.clone(),
-        at,
-        path: args.to.clone(),
         paper_mm: if args.landscape { [long.max(short), long.min(short)] } else { [short, long] },
         arrangement: args.arrange,
         negatives: args.negatives,
-        replace: args.replace,
-        name: name_of(&args.session),
-        made_on: now.split(' ').next().unwrap_or_default().replace(':', "-"),
+        ..usual(at, &args.session, &args.to, args.replace)
     };
     let report = engine.contact_sheet(&request, cancel, &progress)?;
     report.failed.iter().for_each(|failed| print_notice(&failed.notice));
@@ -94,6 +90,22 @@ pub(super) fn run(args: &ContactSheetArgs, cancel: &CancelToken) -> Result<Outco
         print_line(&format!("{} frames on {} pages", report.frames, report.pages));
     }
     Ok(if report.failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed })
+}
+
+/// A sheet on A4.
+pub(super) fn usual(at: SessionAt, session: &Path, to: &Path, replace: bool) -> ContactSheetRequest {
+    let now = crate::platform::clock::now_text();
+    ContactSheetRequest {
+        output: at.session.output.clone(),
+        at,
+        path: to.to_owned(),
+        paper_mm: PAPERS_MM.iter().find(|(key, _)| *key == "a4").map_or([210.0, 297.0], |(_, size)| *size),
+        arrangement: SheetArrangement::default(),
+        negatives: false,
+        replace,
+        name: name_of(session),
+        made_on: now.split(' ').next().unwrap_or_default().replace(':', "-"),
+    }
 }
 
 fn name_of(session: &Path) -> String {

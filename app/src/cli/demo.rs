@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use glassine_engine::{
-    Engine, EngineError, ExportRequest, FrameScope, Notice, SessionAt, Severity, planned_paths, session_files,
+    Engine, EngineError, ExportRequest, Notice, SessionAt, Severity, planned_paths, session_files,
 };
 use glassine_raster::CancelToken;
 use glassine_session::Session;
@@ -48,14 +48,10 @@ pub(super) fn run(args: &DemoArgs, cancel: &CancelToken) -> Result<Outcome, Engi
     let folder = made.path.as_deref().and_then(session_files::folder_of);
     let output = made.session.output.clone();
     let request = ExportRequest {
-        at: SessionAt::new(made.session, folder),
-        folder: args.to.clone(),
-        scope: FrameScope::All,
         output,
-        repair: None,
-        sharpen: None,
         replace: args.replace,
         written_at: crate::platform::clock::now_text(),
+        ..ExportRequest::new(SessionAt::new(made.session, folder), args.to.clone())
     };
     let report = engine.export(&request, cancel, &progress)?;
     if args.printing.json {

@@ -4,11 +4,12 @@ use std::path::PathBuf;
 
 use clap::{Args, ValueEnum};
 use glassine_engine::{
-    Engine, EngineError, ExportReport, ExportRequest, FailedFrame, FrameScope, SessionAt, SharpenChoice,
+    Engine, EngineError, ExportReport, ExportRequest, FailedFrame, FrameScope, PlannedState, SessionAt,
+    SharpenChoice,
 };
 use glassine_film::{BalanceMode, OutputSpace, Rendering};
 use glassine_raster::CancelToken;
-use glassine_session::{FrameId, OutputKind, TiffCompression, is_template};
+use glassine_session::{ExportRecipe, FrameId, OutputKind, StripId, TiffCompression, is_template};
 use serde_json::{Value, json};
 
 use super::{
@@ -47,9 +48,22 @@ pub struct ExportArgs {
     /// Frame numbers as they are shown, such as 1,3-5 or 12A; all that are not skipped if omitted
     #[arg(long)]
     pub frames: Option<String>,
-    /// master, tiff8, jpeg, web, print or archive-negative
+    /// Only the frames of these strips, as glassine show numbers them, such as 1,3
+    #[arg(long, conflicts_with = "frames")]
+    pub strips: Option<String>,
+    /// Only the frames of the roll of this title
+    #[arg(long, conflicts_with_all = ["frames", "strips"])]
+    pub roll: Option<String>,
+    /// master, tiff8, jpeg, web, print, archive-negative or density
     #[arg(long, value_parser = |s: &str| named(s, OutputKind::from_key(s), &OutputKind::ALL.map(OutputKind::key)))]
     pub kind: Option<OutputKind>,
+    /// A recipe file (.json), a recipe of the session, or a kind. Several are written in one run, from one reading and
+    /// repair of each frame, each into its folder
+    #[arg(long, value_name = "RECIPE", conflicts_with = "kind")]
+    pub recipe: Vec<String>,
+    /// Write a contact sheet of the session in the same run: .pdf, .jpg or .png
+    #[arg(long, value_name = "FILE")]
+    pub contact_sheet: Option<PathBuf>,
     /// srgb, display-p3, adobe-rgb-1998, romm-rgb or linear-srgb
     #[arg(long, value_parser = |s: &str| named(s, OutputSpace::from_key(s), &OutputSpace::ALL.map(OutputSpace::key)))]
     pub space: Option<OutputSpace>,
@@ -72,12 +86,18 @@ pub struct ExportArgs {
     #[arg(long, value_parser = |s: &str| named(s, TiffCompression::from_key(s), &TiffCompression::ALL.map(TiffCompression::key)))]
     pub compression: Option<TiffCompression>,
     /// Base name of the files, or a template such as "{roll}/{number:2} {title}": pieces roll, strip, number, count,
-    /// title, kind and date in braces, / for subfolders
+    /// title, name, kind, recipe, date, shot and scanned in braces, / for subfolders; {count:3:100} counts from 100
     #[arg(long)]
     pub name: Option<String>,
     /// Replace existing files
     #[arg(long)]
     pub replace: bool,
+    /// Continue or repeat an earlier run: write what is missing and what has changed, and keep a manifest
+    #[arg(long)]
+    pub update: bool,
+    /// List what would be written, and write nothing
+    #[arg(long)]
+    pub dry_run: bool,
     #[command(flatten)]
     pub printing: Printing,
 }
@@ -100,10 +120,17 @@ pub(super) fn run(args: &ExportArgs, cancel: &CancelToken) -> Result<Outcome, En
     if let Some(balance) = args.balance {
         at.session = engine.with_balance(&at, balance, cancel)?;
     }
-    let scope = match &args.frames {
-        None => FrameScope::All,
-        Some(list) => FrameScope::Only(frames_of(&at, list)?),
-    };
+    let request = request_of(args, at)?;
+    if args.dry_run {
+        return plan(args, &engine, &request);
+    }
+    let report = engine.export(&request, cancel, &progress)?;
+    print(args, &report);
+    Ok(outcome_of(&report))
+}
+
+fn request_of(args: &ExportArgs, at: SessionAt) -> Result<ExportRequest, EngineError> {
+    let scope = scope_of(args, &at)?;
     let mut output = at.session.output.clone();
     output.kind = args.kind.unwrap_or(output.kind);
     output.compression = args.compression.unwrap_or(output.compression);
@@ -122,11 +149,15 @@ pub(super) fn run(args: &ExportArgs, cancel: &CancelToken) -> Result<Outcome, En
     }
     let on = |switch: Option<Switch>| switch.map(|switch| switch == Switch::On);
     output.sharpen_output = on(args.output_sharpen).unwrap_or(output.sharpen_output);
+    let recipes = args.recipe.iter().map(|recipe| recipe_of(&at, recipe)).collect::<Result<Vec<_>, _>>()?;
+    let sheet = args.contact_sheet.as_deref().map(|to| {
+        Box::new(super::contact_sheet::usual(at.clone(), &args.session, to, args.replace || args.update))
+    });
+    let kinds = ExportRecipe::settings_of(&recipes, &output);
     let request = ExportRequest {
-        at,
-        folder: args.to.clone(),
         scope,
         output,
+        sheet,
         repair: on(args.repair),
         sharpen: args.sharpen.map(|sharpen| match sharpen {
             Sharpen::On => SharpenChoice::On,
@@ -134,11 +165,105 @@ pub(super) fn run(args: &ExportArgs, cancel: &CancelToken) -> Result<Outcome, En
             Sharpen::Suggested => SharpenChoice::Suggested,
         }),
         replace: args.replace,
+        update: args.update,
         written_at: crate::platform::clock::now_text(),
+        ..ExportRequest::new(at, args.to.clone())
     };
-    let report = engine.export(&request, cancel, &progress)?;
-    print(args, &report);
-    Ok(outcome_of(&report))
+    Ok(request.in_kinds(kinds))
+}
+
+/// The recipe that a text names: one of the session, a file, or a kind.
+fn recipe_of(at: &SessionAt, text: &str) -> Result<ExportRecipe, EngineError> {
+    if let Some(recipe) = at.session.output.recipes.iter().find(|recipe| recipe.name == text) {
+        return Ok(recipe.clone());
+    }
+    if let Some(kind) = OutputKind::from_key(text) {
+        return Ok(ExportRecipe::of_kind(kind));
+    }
+    if std::path::Path::new(text).extension().is_some_and(|ending| ending.eq_ignore_ascii_case("json")) {
+        let wrong = |why: String| super::new::usage(&format!("{text}: {why}"), "name a recipe file");
+        let bytes = std::fs::read(text).map_err(|error| wrong(error.to_string()))?;
+        return glassine_session::file::recipe_from_json(&bytes).map_err(|error| wrong(error.to_string()));
+    }
+    let mut known = OutputKind::ALL.map(OutputKind::key).to_vec();
+    known.extend(at.session.output.recipes.iter().map(|recipe| recipe.name.as_str()));
+    let what_to_do = format!("choose one of {}, or a recipe file (.json)", known.join(", "));
+    Err(super::new::usage(&format!("the recipe “{text}” is unknown"), &what_to_do))
+}
+
+/// The frames that the options choose.
+fn scope_of(args: &ExportArgs, at: &SessionAt) -> Result<FrameScope, EngineError> {
+    if let Some(list) = &args.frames {
+        return Ok(FrameScope::Only(frames_of(at, list)?));
+    }
+    let session = &at.session;
+    let strips: Vec<StripId> = match (&args.strips, &args.roll) {
+        (Some(list), _) => {
+            let strip = |text: &str| {
+                let found = session.strips.iter().find(|strip| strip.id.to_string() == text.trim());
+                found.map(|strip| strip.id).ok_or_else(|| {
+                    super::new::usage(
+                        &format!("“{text}” is no strip"),
+                        "give --strips the ids that glassine show lists",
+                    )
+                })
+            };
+            list.split(',').map(strip).collect::<Result<_, _>>()?
+        }
+        (None, Some(title)) => {
+            let roll = session.rolls.iter().find(|roll| roll.title.trim() == title.trim()).ok_or_else(|| {
+                let titles: Vec<_> = session.rolls.iter().map(|roll| roll.title.as_str()).collect();
+                let known = format!("the session has {}", titles.join(", "));
+                super::new::usage(&format!("no roll is called “{title}”"), &known)
+            })?;
+            let of_roll = session.strips.iter().filter(|strip| strip.roll == Some(roll.id));
+            of_roll.map(|strip| strip.id).collect()
+        }
+        (None, None) => return Ok(FrameScope::All),
+    };
+    let frames = session.frames.iter().filter(|frame| strips.contains(&frame.strip) && !frame.is_left_out());
+    Ok(FrameScope::Only(frames.map(|frame| frame.id).collect()))
+}
+
+/// List what an export would do.
+fn plan(args: &ExportArgs, engine: &Engine, request: &ExportRequest) -> Result<Outcome, EngineError> {
+    let planned = engine.plan_export(request)?;
+    let is_refused = planned.iter().any(|file| file.state == PlannedState::Refused);
+    if args.printing.json {
+        let files: Vec<Value> = planned
+            .iter()
+            .map(|file| {
+                json!({
+                    "frame": file.frame.0,
+                    "number": file.number,
+                    "recipe": file.recipe,
+                    "path": file.path.as_deref().map(path_json),
+                    "state": file.state.key(),
+                    "reason": file.notice.as_ref().map(|notice| notice.headline.clone()),
+                })
+            })
+            .collect();
+        print_json(&json!({ "planned": files }));
+    } else {
+        for file in &planned {
+            let what = match (&file.path, &file.notice) {
+                (Some(path), None) => path.display().to_string(),
+                (_, Some(notice)) => notice.to_string(),
+                (None, None) => String::new(),
+            };
+            print_line(&format!("{}: {what}", file.state.key()));
+        }
+        let count = |state| planned.iter().filter(|file| file.state == state).count();
+        print_line(&format!(
+            "{} new, {} changed, {} replaced, {} unchanged, {} refused; nothing was written",
+            count(PlannedState::New),
+            count(PlannedState::Changed),
+            count(PlannedState::Replaced),
+            count(PlannedState::Unchanged),
+            count(PlannedState::Refused)
+        ));
+    }
+    Ok(if is_refused { Outcome::SomeFailed } else { Outcome::Done })
 }
 
 /// Exit outcome of an export.
@@ -194,8 +319,15 @@ fn print(args: &ExportArgs, report: &ExportReport) {
     for failed in &report.failed {
         print_notice(&failed.notice);
     }
+    for path in report.sheet.iter().flat_map(|sheet| &sheet.written) {
+        print_line(&format!("contact sheet: {}", path.display()));
+    }
+    let unchanged = match report.unchanged.len() {
+        0 => String::new(),
+        count => format!(", {count} unchanged"),
+    };
     print_line(&format!(
-        "{} written, {} skipped, {} failed",
+        "{} written{unchanged}, {} skipped, {} failed",
         report.written.len(),
         report.skipped.len(),
         report.failed.len()
@@ -211,6 +343,7 @@ pub(super) fn report_json(report: &ExportReport) -> Value {
             json!({
                 "frame": file.frame.0,
                 "number": file.number,
+                "recipe": file.recipe,
                 "path": path_json(&path),
                 "path_bytes": path_bytes_json(&path),
                 "width_px": file.width_px,
@@ -225,6 +358,8 @@ pub(super) fn report_json(report: &ExportReport) -> Value {
         .collect();
     json!({
         "written": written,
+        "unchanged": report.unchanged.iter().map(|path| path_json(path)).collect::<Vec<_>>(),
+        "contact_sheet": report.sheet.iter().flat_map(|sheet| &sheet.written).map(|path| path_json(path)).collect::<Vec<_>>(),
         "skipped": report.skipped.iter().map(|id| id.0).collect::<Vec<_>>(),
         "failed": failed_json(&report.failed),
         "stopped": report.cancelled,

@@ -22,6 +22,7 @@ mod sfr;
 mod show;
 mod solve;
 mod stock;
+mod table;
 mod watch;
 
 use std::io::Write as _;
@@ -90,6 +91,8 @@ pub enum CliCommand {
     Archive(archive::ArchiveArgs),
     /// Check that a package, or the scans of a session, are as they were
     Verify(archive::VerifyArgs),
+    /// Write what is known about the frames as a table, or take it from one
+    Table(table::TableArgs),
     /// Change how scans of a session are read: encoding, fourth sample, page, infrared file
     ReadAs(read_as::ReadAsArgs),
     /// Point a session to where its moved or renamed scans are now, by content
@@ -132,6 +135,7 @@ pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
         CliCommand::ContactSheet(args) => contact_sheet::run(args, cancel),
         CliCommand::Archive(args) => archive::run(args, cancel),
         CliCommand::Verify(args) => archive::verify(args, cancel),
+        CliCommand::Table(args) => table::run(args, cancel),
         CliCommand::DustMap(args) => dust::run(args, cancel),
         CliCommand::Join(args) => join::run(args, cancel),
         CliCommand::Solve(args) => solve::run(args, cancel),

@@ -8,7 +8,7 @@ use glassine_engine::{CheckDepth, Engine, EngineError, Notice, ScanCheck, ScanSt
 use glassine_film::{OTHER_LIGHT, PICTURES_CANT_TELL, Param};
 use glassine_raster::CancelToken;
 use glassine_session::{
-    BaseSource, EncodingChoice, FourthSampleChoice, Frame, Roll, ScanRef, Session, Strip, frame_problem,
+    BaseSource, EncodingChoice, Facts, FourthSampleChoice, Frame, Roll, ScanRef, Session, Strip, frame_problem,
 };
 use serde_json::{Map, Value, json};
 
@@ -251,14 +251,17 @@ pub(super) fn scan_json(scan: &ScanRef, state: Option<&ScanState>) -> Value {
 }
 
 fn roll_json(roll: &Roll) -> Value {
-    json!({
-        "id": roll.id.0,
-        "title": roll.title,
-        "film": roll.film,
-        "date_shot": roll.date_shot,
-        "camera": roll.camera,
-        "notes": roll.notes,
-    })
+    let mut value = facts_json(&roll.facts);
+    value["id"] = roll.id.0.into();
+    value["title"] = roll.title.clone().into();
+    value
+}
+
+/// What is written about a roll or a frame.
+fn facts_json(facts: &Facts) -> Value {
+    let mut facts = facts.clone();
+    let fields = Facts::FIELDS.into_iter();
+    fields.map(|(key, _, _, field)| (key.to_owned(), Value::from(field(&mut facts).clone()))).collect()
 }
 
 fn strip_json(at: &SessionAt, strip: &Strip) -> Value {

@@ -317,16 +317,10 @@ fn export(
     tally: &mut Tally,
     cancel: &CancelToken,
 ) -> Result<(), EngineError> {
-    let output = session.output.clone();
     let request = ExportRequest {
-        at: SessionAt::new(session, folder_of(path)),
-        folder: folder.to_path_buf(),
         scope: FrameScope::Only(frames),
-        output,
-        repair: None,
-        sharpen: None,
-        replace: false,
         written_at: crate::platform::clock::now_text(),
+        ..ExportRequest::new(SessionAt::new(session, folder_of(path)), folder.to_path_buf())
     };
     let report = engine.export(&request, cancel, &progress)?;
     for failed in &report.failed {

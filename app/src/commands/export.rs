@@ -1,13 +1,18 @@
 //! Exporting: the request to the engine, its result, and existing files that an export would replace.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use crossbeam_channel::bounded;
 use egui::Context;
 use glassine_engine::jobs::Job;
-use glassine_engine::{ExportReport, ExportRequest, FrameScope, Notice, SessionKey, Severity};
-use glassine_session::{Edit, OutputSettings, Session, file_stem};
+use glassine_engine::{
+    ContactSheetRequest, ExportReport, ExportRequest, FrameScope, Notice, PAPERS_MM, SessionKey, Severity,
+    SheetArrangement, planned_files,
+};
+use glassine_scanfile::{Overwrite, write_bytes_atomic};
+use glassine_session::file::{recipe_from_json, recipe_to_json};
+use glassine_session::{Edit, FrameId, OutputSettings, Session};
 
 use super::closing::ExportEnd;
 use crate::app::GlassineApp;
@@ -27,8 +32,14 @@ pub enum ExportCommand {
         /// Replace existing files.
         replace: bool,
     },
+    /// Export frames that failed again.
+    TryAgain(Vec<FrameId>),
     /// Ask for the target folder.
     AskFolder,
+    /// Ask for the file of a recipe.
+    AskRecipe,
+    /// Ask where to write this recipe of the session.
+    AskRecipeFile(String),
     /// Name the roll.
     SetTitle(String),
     /// Show a folder in the system's file manager.
@@ -40,7 +51,13 @@ impl GlassineApp {
     pub(super) fn apply_export(&mut self, ctx: &Context, command: ExportCommand) {
         match command {
             ExportCommand::SetOutput(output) => self.set_output(output),
-            ExportCommand::Start { scope, replace } => self.export(ctx, scope, replace),
+            ExportCommand::Start { scope, replace } => self.export(ctx, scope, replace, false),
+            ExportCommand::TryAgain(frames) => self.export(ctx, FrameScope::Only(frames), false, true),
+            ExportCommand::AskRecipe => self.ask_path(ctx, PathPurpose::LoadRecipe),
+            ExportCommand::AskRecipeFile(name) => {
+                self.ui_state.panels.export_recipe = name;
+                self.ask_path(ctx, PathPurpose::SaveRecipe);
+            }
             ExportCommand::SetTitle(title) => {
                 self.history.set_aside(|session| session.title.clone_from(&title));
                 self.touched();
@@ -63,7 +80,7 @@ impl GlassineApp {
     }
 
     /// Exports frames into the session's folder; asks for one if the session has none.
-    fn export(&mut self, ctx: &Context, scope: FrameScope, replace: bool) {
+    fn export(&mut self, ctx: &Context, scope: FrameScope, replace: bool, again: bool) {
         let at = self.session_at();
         let output = at.session.output.clone();
         let Some(folder) = output.folder.clone() else {
@@ -81,16 +98,59 @@ impl GlassineApp {
         self.status.export_report = None;
         self.remember_export(&output);
         self.files.exporting = Some(at.clone());
-        self.submit(Job::Export(Box::new(ExportRequest {
-            at,
-            folder,
+        let update = again || self.ui_state.panels.update_existing;
+        let sheet = self.ui_state.panels.export_sheet.then(|| {
+            Box::new(ContactSheetRequest {
+                output: output.clone(),
+                at: at.clone(),
+                path: folder.join("contact sheet.pdf"),
+                paper_mm: PAPERS_MM.iter().find(|(key, _)| *key == "a4").map_or([210.0, 297.0], |(_, mm)| *mm),
+                arrangement: SheetArrangement::default(),
+                negatives: false,
+                replace: replace || update,
+                name: at.session.title.clone(),
+                made_on: clock::today_text(),
+            })
+        });
+        let request = ExportRequest {
             scope,
-            output,
-            repair: None,
-            sharpen: None,
+            sheet,
             replace,
+            update,
             written_at: clock::now_text(),
-        })));
+            ..ExportRequest::new(at, folder)
+        };
+        self.submit(Job::Export(Box::new(request.in_kinds(output.chosen()))));
+    }
+
+    /// Adds the recipe of a file to the session, in place of one of the same name.
+    pub(super) fn load_recipe(&mut self, path: &Path) {
+        let read = std::fs::read(path).map_err(|error| error.to_string());
+        match read.and_then(|bytes| recipe_from_json(&bytes).map_err(|error| error.to_string())) {
+            Ok(recipe) => {
+                let mut output = self.history.current().output.clone();
+                self.ui_state.panels.export_recipe.clone_from(&recipe.name);
+                output.recipes.retain(|other| other.name != recipe.name);
+                output.recipes.push(recipe);
+                self.set_output(output);
+            }
+            Err(why) => {
+                let headline = format!("the recipe can't be used: {why}");
+                self.notify(Notice::new(Severity::Error, headline, "choose a recipe file").about(path));
+            }
+        }
+    }
+
+    /// Writes the recipe that the export pane shows to a file.
+    pub(super) fn save_recipe(&mut self, path: &Path) {
+        let name = &self.ui_state.panels.export_recipe;
+        let recipes = &self.history.current().output.recipes;
+        let Some(recipe) = recipes.iter().find(|recipe| recipe.name == *name) else { return };
+        let written = write_bytes_atomic(path, &recipe_to_json(recipe), Overwrite::Replace, None);
+        if let Err(error) = written {
+            let notice = Notice::new(Severity::Error, error.headline(), error.hint());
+            self.notify(notice.about(path));
+        }
     }
 
     /// Opens a folder in the system's file manager, which may take a while to answer.
@@ -182,7 +242,7 @@ impl GlassineApp {
 fn targets(session: &Session) -> Vec<PathBuf> {
     let output = &session.output;
     let Some(folder) = &output.folder else { return Vec::new() };
-    let frames = session.frames.iter().filter(|frame| !frame.is_left_out());
-    let stems = frames.filter_map(|frame| file_stem(output, frame).ok());
-    stems.map(|stem| folder.join(format!("{stem}.{}", output.kind.extension()))).collect()
+    let frames: Vec<_> = session.frames.iter().filter(|frame| !frame.is_left_out()).cloned().collect();
+    let files = planned_files(session, &frames, folder, &output.chosen(), &clock::today_text());
+    files.into_iter().filter_map(|(_, _, path)| path.ok()).collect()
 }

@@ -163,6 +163,7 @@ impl GlassineApp {
             folder: self.begin_folder(purpose),
             suggested_name: match purpose {
                 PathPurpose::SaveStock => self.stock_file_name(),
+                PathPurpose::SaveRecipe => self.recipe_file_name(),
                 _ => match self.free_name() {
                     Some(path) => path.file_name().unwrap_or_default().to_string_lossy().into_owned(),
                     None => format!("{title}.{SESSION_ENDING}"),
@@ -185,7 +186,11 @@ impl GlassineApp {
             PathPurpose::Open | PathPurpose::FocusScans => {
                 last.scans.clone().or_else(|| last.sessions.clone()).or_else(own).or_else(scans)
             }
-            PathPurpose::SaveAs | PathPurpose::SaveStock | PathPurpose::LoadStock => {
+            PathPurpose::SaveAs
+            | PathPurpose::SaveStock
+            | PathPurpose::LoadStock
+            | PathPurpose::SaveRecipe
+            | PathPurpose::LoadRecipe => {
                 own().or_else(|| last.sessions.clone()).or_else(scans)
             }
             PathPurpose::FocusFolder => last.scans.clone().or_else(scans).or_else(own),
@@ -234,12 +239,14 @@ impl GlassineApp {
         let path = match purpose {
             PathPurpose::Open
             | PathPurpose::LoadStock
+            | PathPurpose::LoadRecipe
             | PathPurpose::Infrared(_)
             | PathPurpose::ScreenProfile
             | PathPurpose::PrinterProfile
             | PathPurpose::FocusScans => return String::new(),
             PathPurpose::ScanFolder | PathPurpose::ExportFolder | PathPurpose::FocusFolder => folder,
             PathPurpose::SaveStock => folder.join(self.stock_file_name()),
+            PathPurpose::SaveRecipe => folder.join(self.recipe_file_name()),
             PathPurpose::SaveAs => match self.free_name() {
                 Some(path) => path,
                 None => {
@@ -249,6 +256,10 @@ impl GlassineApp {
             },
         };
         path.display().to_string()
+    }
+
+    fn recipe_file_name(&self) -> String {
+        format!("{}.recipe.json", self.ui_state.panels.export_recipe)
     }
 
     pub(super) fn use_paths(&mut self, ctx: &Context, purpose: PathPurpose, paths: Vec<PathBuf>) {
@@ -263,6 +274,16 @@ impl GlassineApp {
             PathPurpose::SaveStock => {
                 if let Some(path) = paths.into_iter().next() {
                     self.save_stock(path);
+                }
+            }
+            PathPurpose::SaveRecipe => {
+                if let Some(path) = paths.into_iter().next() {
+                    self.save_recipe(&path);
+                }
+            }
+            PathPurpose::LoadRecipe => {
+                if let Some(path) = paths.into_iter().next() {
+                    self.load_recipe(&path);
                 }
             }
             PathPurpose::LoadStock => {

@@ -50,6 +50,8 @@ pub enum JobCommand {
     SuggestSharpening,
     /// Stop the running jobs.
     Cancel,
+    /// Let the running export rest, or go on.
+    PauseExport(bool),
     /// Count every pixel of what is shown, or stop doing so.
     CountExactly(bool),
 }
@@ -87,6 +89,12 @@ impl GlassineApp {
                 self.submit(Job::SuggestSharpening { frames });
             }
             JobCommand::Cancel => self.stop_jobs(),
+            JobCommand::PauseExport(is_paused) => {
+                for job in self.status.jobs.iter_mut().filter(|job| job.kind == JobKind::Export) {
+                    job.is_paused = is_paused;
+                    self.jobs.pause(job.id, is_paused);
+                }
+            }
             JobCommand::CountExactly(true) => self.status.counts.resume(),
             JobCommand::CountExactly(false) => self.status.counts.stop(&self.jobs),
         }

@@ -53,6 +53,8 @@ pub struct JobStatus {
     pub is_long: bool,
     /// Its result serves only the current session: another session stops it.
     pub ends_with_session: bool,
+    /// The user lets it rest.
+    pub is_paused: bool,
 }
 
 impl JobStatus {
@@ -68,6 +70,7 @@ impl JobStatus {
             remaining: None,
             is_long: false,
             ends_with_session: false,
+            is_paused: false,
         }
     }
 
@@ -87,6 +90,9 @@ impl JobStatus {
 
     /// Its current step and its remaining time.
     pub fn detail_text(&self) -> String {
+        if self.is_paused {
+            return format!("{}, paused", self.detail);
+        }
         let parts = [Some(self.detail.as_str()).filter(|text| !text.is_empty()), self.remaining.as_deref()];
         parts.into_iter().flatten().collect::<Vec<_>>().join(", ")
     }

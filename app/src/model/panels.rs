@@ -69,6 +69,12 @@ pub struct PanelState {
     pub replace_existing: bool,
     /// Whether only the selected frames are exported.
     pub export_selected_only: bool,
+    /// Whether an export leaves what would be the same again, and replaces what has changed.
+    pub update_existing: bool,
+    /// Whether a contact sheet is written beside the pictures.
+    pub export_sheet: bool,
+    /// Name of the recipe that the export pane changes.
+    pub export_recipe: String,
 }
 
 impl Default for PanelState {
@@ -78,6 +84,9 @@ impl Default for PanelState {
             show_bands: false,
             replace_existing: false,
             export_selected_only: false,
+            update_existing: false,
+            export_sheet: false,
+            export_recipe: String::new(),
         }
     }
 }

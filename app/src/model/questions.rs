@@ -74,6 +74,10 @@ pub enum PathPurpose {
     SaveStock,
     /// A stock file to load.
     LoadStock,
+    /// Name of the file of a recipe.
+    SaveRecipe,
+    /// A recipe file to load.
+    LoadRecipe,
     /// Folder to search for missing scans.
     ScanFolder,
     /// The infrared file of a scan.

@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 
 use glassine_engine::FocusReport;
 use glassine_film::{Look, Param};
+use glassine_session::file::{recipe_from_json, recipe_to_json};
 use glassine_session::{OutputKind, OutputSettings, TiffCompression};
 use glassine_sharpness::sampling_efficiency;
 use serde::{Deserialize, Serialize};
@@ -123,6 +124,8 @@ pub struct ExportHabits {
     pub web_long_side_px: u32,
     pub creator: String,
     pub copyright: String,
+    /// Recipe files as text.
+    pub recipes: Vec<String>,
 }
 
 /// A session that was opened or saved.
@@ -177,6 +180,11 @@ impl ExportHabits {
             web_long_side_px: output.web_long_side_px,
             creator: output.creator.clone(),
             copyright: output.copyright.clone(),
+            recipes: output
+                .recipes
+                .iter()
+                .map(|recipe| String::from_utf8_lossy(&recipe_to_json(recipe)).into_owned())
+                .collect(),
         }
     }
 
@@ -196,6 +204,11 @@ impl ExportHabits {
             web_long_side_px: self.web_long_side_px.max(1),
             creator: self.creator.clone(),
             copyright: self.copyright.clone(),
+            recipes: self
+                .recipes
+                .iter()
+                .filter_map(|recipe| recipe_from_json(recipe.as_bytes()).ok())
+                .collect(),
             ..output.clone()
         };
         if applied.unknown_choice().is_some() { output.clone() } else { applied }

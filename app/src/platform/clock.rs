@@ -7,6 +7,11 @@ pub(crate) fn now_text() -> String {
     text_of(now_unix_s())
 }
 
+/// Today, in universal time, as `YYYY-MM-DD`.
+pub(crate) fn today_text() -> String {
+    now_text().split(' ').next().unwrap_or_default().replace(':', "-")
+}
+
 /// Now, in seconds since 1970; a clock set before counts as 1970.
 pub(crate) fn now_unix_s() -> u64 {
     SystemTime::now().duration_since(UNIX_EPOCH).map_or(0, |since| since.as_secs())

@@ -161,7 +161,7 @@ impl ExactCounts {
 
     /// Takes over what an export of `session` counted while it wrote: as exact as a count made here.
     pub(crate) fn take_report(&mut self, session: &Session, report: &ExportReport) {
-        for file in &report.written {
+        for file in report.written.iter().filter(|file| file.counted_pixels > 0) {
             let count = ExactCount {
                 clip_low: file.clip_low,
                 clip_high: file.clip_high,

@@ -29,6 +29,8 @@ impl PathPurpose {
             Self::ExportFolder => "choose the folder for finished pictures",
             Self::SaveStock => "write the stock to a file",
             Self::LoadStock => "load a stock file",
+            Self::SaveRecipe => "write the recipe to a file",
+            Self::LoadRecipe => "load a recipe file",
             Self::ScanFolder => "choose the folder that contains the scans",
             Self::Infrared(_) => "choose the infrared file of the scan",
             Self::ScreenProfile => "choose the colour profile of the screen",
@@ -46,6 +48,8 @@ impl PathPurpose {
             Self::ExportFolder => "path of a folder; it is created if missing",
             Self::SaveStock => "path of the stock file, for example /home/me/stocks/harbour.stock.json",
             Self::LoadStock => "path of a stock file",
+            Self::SaveRecipe => "path of the recipe file, for example /home/me/recipes/web.recipe.json",
+            Self::LoadRecipe => "path of a recipe file",
             Self::ScanFolder => "path of a folder; folders inside it are searched too",
             Self::Infrared(_) => "path of the grey file that the scanner wrote for its infrared light",
             Self::ScreenProfile | Self::PrinterProfile => "path of an ICC profile",
@@ -185,7 +189,8 @@ fn show(request: &PickRequest) -> PickOutcome {
             dialog.add_filter("scans", &SCAN_ENDINGS).add_filter("all files", &["*"]).pick_files()
         }
         PathPurpose::LoadStock => dialog.add_filter("stocks", &["json"]).pick_file().map(|path| vec![path]),
-        PathPurpose::SaveAs | PathPurpose::SaveStock => dialog
+        PathPurpose::LoadRecipe => dialog.add_filter("recipes", &["json"]).pick_file().map(|path| vec![path]),
+        PathPurpose::SaveAs | PathPurpose::SaveStock | PathPurpose::SaveRecipe => dialog
             .add_filter("session or stock", &["json"])
             .set_file_name(&request.suggested_name)
             .save_file()

@@ -1,6 +1,5 @@
 //! The output section and the export pane: which files an export writes, where, and under which names.
 
-use std::collections::HashSet;
 use std::path::PathBuf;
 
 use egui::{
@@ -9,13 +8,19 @@ use egui::{
 };
 use glassine_engine::{ExportReport, FrameScope};
 use glassine_film::{OutputSpace, Rendering};
-use glassine_session::{Frame, OutputKind, OutputSettings, TiffCompression, file_stem};
+use glassine_session::{
+    DensityEncoding, Frame, OutputKind, OutputSettings, PrintSettings, TiffCompression, WebFormat,
+};
 
 use crate::commands::{ExportCommand, JobCommand, ViewCommand};
 use crate::model::app_status::{JobKind, JobStatus};
 use crate::model::ui_state::is_in;
 use crate::services::exact_counts::CountState;
 use crate::views::ViewCx;
+use crate::views::export_names::{files, names_ui};
+use crate::views::export_recipes::{
+    change_edited, edited_settings, name_rows_ui, number_text_row_ui, recipes_ui,
+};
 use crate::widgets::histogram_plot::{CLIP_MENTION, percent_text};
 use crate::widgets::param_row::{label_ui, number_field_ui, parse_number};
 use crate::widgets::parts::{
@@ -25,7 +30,7 @@ use crate::widgets::theme;
 
 const PANE_WIDTH: f32 = 800.0;
 const LEFT_WIDTH: f32 = 420.0;
-const LIST_HEIGHT: f32 = 400.0;
+pub(super) const LIST_HEIGHT: f32 = 400.0;
 
 pub(super) fn export_button_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.add_space(4.0);
@@ -55,17 +60,9 @@ pub(crate) fn export_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
             ui.vertical(|ui| {
                 ui.set_width(LEFT_WIDTH);
                 ui.spacing_mut().item_spacing.y = 5.0;
-                where_ui(ui, cx);
-                sub_head_ui(ui, "files");
-                kind_rows_ui(ui, cx);
-                detail_rows_ui(ui, cx);
-                sub_head_ui(ui, "in every file");
-                title_row_ui(ui, cx);
-                text_row_ui(ui, cx, "caption", "what the pictures show", |output| &mut output.caption);
-                text_row_ui(ui, cx, "creator", "who took the pictures", |output| &mut output.creator);
-                text_row_ui(ui, cx, "copyright", "for example © 2024 the photographer", |output| {
-                    &mut output.copyright
-                });
+                let room = (ui.ctx().content_rect().height() - 230.0).max(200.0);
+                let rows = ScrollArea::vertical().id_salt("export settings").max_height(room);
+                rows.show(ui, |ui| settings_ui(ui, cx));
             });
             ui.add_space(theme::GAP);
             ui.vertical(|ui| files_ui(ui, cx));
@@ -79,11 +76,27 @@ pub(crate) fn export_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
     }
 }
 
+fn settings_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    ui.set_width(LEFT_WIDTH - 12.0);
+    where_ui(ui, cx);
+    recipes_ui(ui, cx);
+    sub_head_ui(ui, "files");
+    name_rows_ui(ui, cx);
+    let settings = edited_settings(cx);
+    kind_rows_of_ui(ui, &settings, |with| change_edited(cx, with));
+    detail_rows_ui(ui, cx);
+    sub_head_ui(ui, "in every file");
+    title_row_ui(ui, cx);
+    text_row_ui(ui, cx, "caption", "what the pictures show", |output| &mut output.caption);
+    text_row_ui(ui, cx, "creator", "who took the pictures", |output| &mut output.creator);
+    text_row_ui(ui, cx, "copyright", "for example © 2024 the photographer", |output| &mut output.copyright);
+}
+
 fn close(cx: &mut ViewCx<'_>) {
     cx.push(ViewCommand::ShowExport(false));
 }
 
-fn change(cx: &mut ViewCx<'_>, with: impl FnOnce(&mut OutputSettings)) {
+pub(super) fn change(cx: &mut ViewCx<'_>, with: impl FnOnce(&mut OutputSettings)) {
     let mut output = cx.session.output.clone();
     with(&mut output);
     if output != cx.session.output {
@@ -113,7 +126,7 @@ fn title_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     }
 }
 
-fn labelled_edit_ui(ui: &mut Ui, label: &str, hint: &str, text: &mut String) -> Response {
+pub(super) fn labelled_edit_ui(ui: &mut Ui, label: &str, hint: &str, text: &mut String) -> Response {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, label, false);
@@ -160,7 +173,7 @@ fn number_row_ui(
     range: (u32, u32),
     field: impl Fn(&OutputSettings) -> (u32, SetNumber),
 ) {
-    let (mut number, set) = field(&cx.session.output);
+    let (mut number, set) = field(&edited_settings(cx));
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, label, false).on_hover_text(name);
@@ -172,63 +185,134 @@ fn number_row_ui(
             .update_while_editing(false);
         let response = number_field_ui(ui, drag, name, theme::NUMBER_WIDTH);
         if response.changed() {
-            change(cx, |output| set(output, number));
+            change_edited(cx, |output| set(output, number));
         }
     });
 }
 
-/// Rows for the kind, colour space and rendering of the output.
+/// Rows for the kind, colour space and rendering of the session's output.
 pub(super) fn kind_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
-    let output = &cx.session.output;
+    let settings = cx.session.output.clone();
+    kind_rows_of_ui(ui, &settings, |with| change(cx, with));
+}
+
+/// A change of output settings.
+type Change = Box<dyn FnOnce(&mut OutputSettings)>;
+
+fn kind_rows_of_ui(ui: &mut Ui, output: &OutputSettings, mut change: impl FnMut(Change)) {
     let kinds = OutputKind::ALL.into_iter().map(|kind| (kind, lower_first(kind.label())));
     let shown = lower_first(output.kind.label());
     if let Some(kind) = choice_row_ui(ui, "kind", &shown, Some(&output.kind), kinds) {
-        change(cx, |output| output.kind = kind);
+        change(Box::new(move |output| output.kind = kind));
     }
-    let space = OutputSpace::from_key(&cx.session.output.space);
-    let shown = space.map_or(cx.session.output.space.as_str(), |space| space.label());
+    let space = OutputSpace::from_key(&output.space);
+    let shown = space.map_or(output.space.as_str(), |space| space.label());
     let spaces = OutputSpace::ALL.into_iter().map(|space| (space, space.label().to_owned()));
     if let Some(space) = choice_row_ui(ui, "colour space", shown, space.as_ref(), spaces) {
-        change(cx, |output| output.space = space.key().to_owned());
+        change(Box::new(move |output| output.space = space.key().to_owned()));
     }
     let choices = [
         (Rendering::Print, "print", "an S-shaped curve, as printing paper gives"),
         (Rendering::Straight, "straight", "in proportion to the scene, for master files"),
     ];
-    let rendering = Rendering::from_key(&cx.session.output.rendering).unwrap_or_default();
+    let rendering = Rendering::from_key(&output.rendering).unwrap_or_default();
     if let Some(rendering) = switch_row_ui(ui, "rendering", rendering, &choices) {
-        change(cx, |output| output.rendering = rendering.key().to_owned());
+        change(Box::new(move |output| output.rendering = rendering.key().to_owned()));
     }
 }
 
 fn detail_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
-    let kind = cx.session.output.kind;
-    if kind.is_tiff() {
+    let output = edited_settings(cx);
+    if output.kind.is_tiff() {
         let choices = [
             (TiffCompression::None, "none", "fastest, opens everywhere"),
             (TiffCompression::Deflate, "deflate", "smallest, takes longest"),
             (TiffCompression::Lzw, "LZW", "smaller, opens nearly everywhere"),
         ];
-        if let Some(choice) = switch_row_ui(ui, "compression", cx.session.output.compression, &choices) {
-            change(cx, |output| output.compression = choice);
+        if let Some(choice) = switch_row_ui(ui, "compression", output.compression, &choices) {
+            change_edited(cx, |output| output.compression = choice);
         }
-    } else {
-        number_row_ui(ui, cx, "JPEG quality", "quality", (1, 100), |output| {
-            (u32::from(output.jpeg_quality), Box::new(|output, quality| output.jpeg_quality = quality as u8))
-        });
     }
-    if kind == OutputKind::Web {
-        number_row_ui(ui, cx, "longest side in pixels", "longest side, px", (64, 20_000), |output| {
-            (output.web_long_side_px, Box::new(|output, side| output.web_long_side_px = side))
-        });
-        let choices = [
-            (true, "on", "restores what scaling down softens, with at most 2 % halo"),
-            (false, "off", "scaled down and no more"),
-        ];
-        if let Some(choice) = switch_row_ui(ui, "sharpen smaller", cx.session.output.sharpen_output, &choices)
-        {
-            change(cx, |output| output.sharpen_output = choice);
+    match output.kind {
+        OutputKind::Web => web_rows_ui(ui, cx, &output),
+        OutputKind::Jpeg => quality_row_ui(ui, cx),
+        OutputKind::Print => print_rows_ui(ui, cx, &output),
+        OutputKind::Density => {
+            let choices = [
+                (DensityEncoding::Log, "log", "8000 codes for a density of 1 above the base, which is at 1520"),
+                (DensityEncoding::Linear, "linear", "light through the film, relative to that through its base"),
+            ];
+            if let Some(choice) = switch_row_ui(ui, "encoding", output.density, &choices) {
+                change_edited(cx, |output| output.density = choice);
+            }
         }
+        _ => {}
+    }
+    if matches!(output.kind, OutputKind::Web | OutputKind::Print) {
+        let choices = [
+            (true, "on", "restores what changing the size softens"),
+            (false, "off", "changed in size and no more"),
+        ];
+        if let Some(choice) = switch_row_ui(ui, "sharpen after", output.sharpen_output, &choices) {
+            change_edited(cx, |output| output.sharpen_output = choice);
+        }
+    }
+}
+
+fn quality_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    number_row_ui(ui, cx, "JPEG quality", "quality", (1, 100), |output| {
+        (u32::from(output.jpeg_quality), Box::new(|output, quality| output.jpeg_quality = quality as u8))
+    });
+}
+
+fn web_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, output: &OutputSettings) {
+    let choices = [(WebFormat::Jpeg, "JPEG", "small"), (WebFormat::Png, "PNG", "without loss, large")];
+    if let Some(choice) = switch_row_ui(ui, "format", output.web_format, &choices) {
+        change_edited(cx, |output| output.web_format = choice);
+    }
+    if output.web_format == WebFormat::Jpeg {
+        quality_row_ui(ui, cx);
+    }
+    number_row_ui(ui, cx, "longest side in pixels", "longest side, px", (64, 20_000), |output| {
+        (output.web_long_side_px, Box::new(|output, side| output.web_long_side_px = side))
+    });
+    let is_size = |megapixels: f64| megapixels == 0.0 || (0.01..=1000.0).contains(&megapixels);
+    let hint = "as the side";
+    if let Some(megapixels) = number_text_row_ui(ui, "or megapixels", hint, output.web_megapixels, is_size) {
+        change_edited(cx, |output| output.web_megapixels = megapixels);
+    }
+    let is_limit = |kb: f64| kb == 0.0 || (20.0..=1e6).contains(&kb);
+    if let Some(kb) = number_text_row_ui(ui, "at most, kB", "no limit", output.most_kb.into(), is_limit) {
+        change_edited(cx, |output| output.most_kb = kb.round() as u32);
+    }
+}
+
+fn print_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, output: &OutputSettings) {
+    let print = output.print;
+    let mut set = |changed: PrintSettings| {
+        if changed != print {
+            change_edited(cx, |output| output.print = changed.held());
+        }
+    };
+    let is_side = |mm: f64| PrintSettings::SIDES_MM.contains(&mm);
+    for (idx, label) in ["longer side, mm", "shorter side, mm"].into_iter().enumerate() {
+        if let Some(mm) = number_text_row_ui(ui, label, "", print.sides_mm[idx], is_side) {
+            let mut sides_mm = print.sides_mm;
+            sides_mm[idx] = mm;
+            set(PrintSettings { sides_mm, ..print });
+        }
+    }
+    if let Some(ppi) = number_text_row_ui(ui, "printer, ppi", "", print.ppi, |ppi| PrintSettings::PPI.contains(&ppi)) {
+        set(PrintSettings { ppi, ..print });
+    }
+    let percent = |value: f64| (value * 1000.0).round() / 10.0;
+    let white = percent(print.paper_white);
+    if let Some(white) = number_text_row_ui(ui, "white, %", "", white, |white| (80.0..=100.0).contains(&white)) {
+        set(PrintSettings { paper_white: white / 100.0, ..print });
+    }
+    let black = percent(print.paper_black);
+    if let Some(black) = number_text_row_ui(ui, "black, %", "0", black, |black| (0.0..=20.0).contains(&black)) {
+        set(PrintSettings { paper_black: black / 100.0, ..print });
     }
 }
 
@@ -244,45 +328,14 @@ fn files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         report_ui(ui, cx, &report);
         return;
     }
-    let p = theme::palette(ui);
     sub_head_ui(ui, "names");
     let scope = cx.ui_state.export_scope(cx.session);
-    let existing: HashSet<&PathBuf> = cx.status.existing_files.iter().collect();
-    ScrollArea::vertical().id_salt("names").max_height(LIST_HEIGHT).auto_shrink([false, true]).show(
-        ui,
-        |ui| {
-            ui.spacing_mut().item_spacing.y = 2.0;
-            for frame in &cx.session.frames {
-                let (mark, name, note) = name_of(cx, frame, &scope, &existing);
-                let clipping = if is_in(&scope, frame) { clipping_of(cx, frame) } else { None };
-                ui.horizontal(|ui| {
-                    ui.spacing_mut().item_spacing.x = 6.0;
-                    let colour = if mark == "▲" { p.warn } else { p.text_weak };
-                    ui.add_sized(vec2(14.0, 18.0), Label::new(RichText::new(mark).small().color(colour)));
-                    let is_left_out = !is_in(&scope, frame);
-                    let colour = if is_left_out { p.text_weak } else { p.text };
-                    ui.add(Label::new(RichText::new(name).color(colour)).truncate());
-                    if !note.is_empty() {
-                        ui.label(RichText::new(note).small().color(p.text_weak));
-                    }
-                    if let Some((text, is_warning)) = clipping {
-                        let colour = if is_warning { p.warn } else { p.text_weak };
-                        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-                            ui.label(RichText::new(text).small().color(colour));
-                        });
-                    }
-                });
-            }
-            if cx.session.frames.is_empty() {
-                note_ui(ui, "there is no frame to export");
-            }
-        },
-    );
+    names_ui(ui, cx, &files(cx, &scope), &scope);
     count_ui(ui, cx, &scope);
 }
 
 /// Clipping of a frame on every pixel: the worse channel of each end, and whether it deserves a warning.
-fn clipping_of(cx: &ViewCx<'_>, frame: &Frame) -> Option<(String, bool)> {
+pub(super) fn clipping_of(cx: &ViewCx<'_>, frame: &Frame) -> Option<(String, bool)> {
     match cx.status.counts.state(frame.id) {
         CountState::Exact(count) => {
             let worst = |shares: [f64; 3]| shares.into_iter().fold(0.0, f64::max);
@@ -334,27 +387,6 @@ fn count_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scope: &FrameScope) {
     });
 }
 
-fn name_of(
-    cx: &ViewCx<'_>,
-    frame: &Frame,
-    scope: &FrameScope,
-    existing: &HashSet<&PathBuf>,
-) -> (&'static str, String, String) {
-    let output = &cx.session.output;
-    match file_stem(output, frame) {
-        Err(error) => ("▲", format!("frame {}", output.number_of(frame, 1)), error.to_string()),
-        Ok(stem) => {
-            let name = format!("{stem}.{}", output.kind.extension());
-            let exists = output.folder.as_ref().is_some_and(|folder| existing.contains(&folder.join(&name)));
-            match (is_in(scope, frame), exists) {
-                (false, _) => ("–", name, "left out".to_owned()),
-                (true, true) => ("▲", name, "exists".to_owned()),
-                (true, false) => ("", name, String::new()),
-            }
-        }
-    }
-}
-
 fn report_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, report: &ExportReport) {
     let p = theme::palette(ui);
     let (written, failed) = (report.written.len(), report.failed.len());
@@ -364,6 +396,9 @@ fn report_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, report: &ExportReport) {
     }
     if !report.skipped.is_empty() {
         summary.push_str(&format!(", {} left out", report.skipped.len()));
+    }
+    if !report.unchanged.is_empty() {
+        summary.push_str(&format!(", {} unchanged", report.unchanged.len()));
     }
     if report.cancelled {
         summary.push_str(", stopped on request");
@@ -375,6 +410,10 @@ fn report_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, report: &ExportReport) {
             && ui.button("open folder").clicked()
         {
             cx.push(ExportCommand::ShowFolder(folder.to_path_buf()));
+        }
+        if failed > 0 && ui.button("try again").on_hover_text("the frames that failed").clicked() {
+            let frames = report.failed.iter().map(|failure| failure.frame).collect();
+            cx.push(ExportCommand::TryAgain(frames));
         }
     });
     ScrollArea::vertical().id_salt("report").max_height(LIST_HEIGHT - 24.0).auto_shrink([false, true]).show(
@@ -414,24 +453,18 @@ fn obstacle(cx: &ViewCx<'_>, scope: &FrameScope) -> Option<String> {
     if frames.is_empty() {
         return Some("no frame is chosen: every one is left out or none is selected".to_owned());
     }
-    let error = frames.iter().find_map(|frame| file_stem(output, frame).err());
-    if let Some(error) = error {
-        return Some(error.to_string());
+    let files = files(cx, scope);
+    if let Some(trouble) = files.iter().find_map(|file| file.trouble.clone()) {
+        return Some(trouble);
     }
     if output.folder.is_none() {
         return Some("choose a folder first".to_owned());
     }
-    let in_the_way = count_in_the_way(cx, scope);
-    if in_the_way > 0 && !cx.ui_state.panels.replace_existing {
+    let in_the_way = files.iter().filter(|file| file.exists).count();
+    if in_the_way > 0 && !cx.ui_state.panels.replace_existing && !cx.ui_state.panels.update_existing {
         return Some(format!("{in_the_way} of these files exist: choose another name or allow replacing"));
     }
     None
-}
-
-fn count_in_the_way(cx: &ViewCx<'_>, scope: &FrameScope) -> usize {
-    let existing: HashSet<&PathBuf> = cx.status.existing_files.iter().collect();
-    let frames = cx.session.frames.iter().filter(|frame| is_in(scope, frame));
-    frames.filter(|frame| name_of(cx, frame, scope, &existing).2 == "exists").count()
 }
 
 fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
@@ -441,7 +474,8 @@ fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     }
     let several = cx.ui_state.selected.len();
     let scope_now = cx.ui_state.export_scope(cx.session);
-    let in_the_way = count_in_the_way(cx, &scope_now);
+    let files = files(cx, &scope_now);
+    let in_the_way = files.iter().filter(|file| file.exists).count();
     let obstacle = obstacle(cx, &scope_now);
     ui.horizontal(|ui| {
         let text = format!("only the selected frames ({several})");
@@ -449,6 +483,10 @@ fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         if in_the_way > 0 || cx.ui_state.panels.replace_existing {
             ui.checkbox(&mut cx.ui_state.panels.replace_existing, "replace files that exist");
         }
+        let hint = "files of an earlier export stay if they would be the same again, and are replaced if something has \
+                    changed; the folder gets a list with checksums";
+        ui.checkbox(&mut cx.ui_state.panels.update_existing, "only what has changed").on_hover_text(hint);
+        ui.checkbox(&mut cx.ui_state.panels.export_sheet, "contact sheet");
     });
     ui.add_space(4.0);
     ui.horizontal(|ui| {
@@ -456,8 +494,12 @@ fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             warning_ui(ui, obstacle);
         }
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-            let count = cx.session.frames.iter().filter(|frame| is_in(&scope_now, frame)).count();
-            let noun = if count == 1 { "picture" } else { "pictures" };
+            let count = files.len();
+            let noun = match (cx.session.output.chosen().len(), count) {
+                (1, 1) => "picture",
+                (1, _) => "pictures",
+                _ => "files",
+            };
             if main_button_ui(ui, &format!("export {count} {noun}"), obstacle.is_none()).clicked() {
                 let replace = cx.ui_state.panels.replace_existing;
                 cx.push(ExportCommand::Start { scope: scope_now, replace });
@@ -472,11 +514,16 @@ fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 fn progress_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, job: &JobStatus) {
     let p = theme::palette(ui);
     ui.horizontal(|ui| {
-        let width = (ui.available_width() - 200.0).max(120.0);
+        let width = (ui.available_width() - 280.0).max(120.0);
         let bar = ProgressBar::new(job.share).desired_width(width).fill(p.accent).desired_height(10.0);
         let response = ui.add(bar);
         ui.ctx().accesskit_node_builder(response.id, |node| node.set_label("export progress"));
         ui.add_sized(vec2(60.0, 20.0), Label::new(format!("{:.0} %", job.share * 100.0)));
+        let (label, is_paused) = if job.is_paused { ("go on", false) } else { ("pause", true) };
+        let pause = Button::new(label).min_size(vec2(70.0, 28.0));
+        if ui.add(pause).clicked() {
+            cx.push(JobCommand::PauseExport(is_paused));
+        }
         if ui.add(Button::new("stop export").min_size(vec2(100.0, 28.0))).clicked() {
             cx.push(JobCommand::Cancel);
         }

@@ -3,7 +3,9 @@
 mod brush_tool;
 mod contact_view;
 mod edge_tool;
+mod export_names;
 mod export_pane;
+mod export_recipes;
 mod focus_pane;
 mod frame_menu;
 mod frame_tools;

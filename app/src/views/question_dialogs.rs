@@ -97,8 +97,8 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
                 PathPurpose::Open => "open",
                 PathPurpose::SaveAs => "save",
                 PathPurpose::ExportFolder | PathPurpose::FocusFolder => "use this folder",
-                PathPurpose::SaveStock => "write",
-                PathPurpose::LoadStock => "load",
+                PathPurpose::SaveStock | PathPurpose::SaveRecipe => "write",
+                PathPurpose::LoadStock | PathPurpose::LoadRecipe => "load",
                 PathPurpose::FocusScans => "take these",
                 PathPurpose::ScanFolder => "look there",
                 PathPurpose::Infrared(_) | PathPurpose::ScreenProfile | PathPurpose::PrinterProfile => {

@@ -6,6 +6,7 @@
 mod archive;
 mod build;
 mod cache;
+mod checksum;
 mod check;
 pub mod colour;
 mod contact_sheet;
@@ -37,7 +38,7 @@ pub use glassine_scancheck::{
 pub use host::JobHost;
 pub use host::steps::Step;
 pub use jobs::worker::{SendEvent, Worker};
-pub use render::export::{ExportProgress, planned_paths};
+pub use render::export::{ExportProgress, planned_files, planned_paths};
 pub use scans::checks::{CheckDepth, ScanCheck, ScanState};
 pub use scans::relink::{FoundBy, Relinked};
 pub use session_files::MadeSession;
@@ -46,6 +47,7 @@ pub use types::{
     ArchiveReport, ArchiveRequest, ContactSheetReport, ContactSheetRequest, DIFFERENCE_GAIN, ExactCount,
     ExportReport, ExportRequest, ExportedFile, FailedFrame, FolderCheck, FolderFault, FolderFinding,
     FoundReading, FrameScope, NewSessionRequest, Overlay, PAPERS_MM, PictureSide, Preview, PreviewRequest,
+    PlannedFile, PlannedState,
     RepairSummary, ScanPicture, ScanReading, SessionAt, SessionKey, SharpenChoice, SharpenSuggestion,
     SheetArrangement, UnitRect, ViewKey,
 };

@@ -1,5 +1,7 @@
 //! Requests to the engine and its replies: plain values that cross threads.
 
+mod export;
+
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::sync::atomic::{AtomicU64, Ordering};
@@ -13,7 +15,8 @@ use glassine_session::{
 use glassine_sharpness::{BlurAndGrain, Sharpening};
 
 use crate::colour::Proof;
-use crate::error::Notice;
+
+pub use export::{ExportReport, ExportRequest, ExportedFile, FailedFrame, PlannedFile, PlannedState};
 
 /// Identifies a session under work: every session opened or made in this process has its own key.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash, PartialOrd, Ord, Default)]
@@ -329,48 +332,6 @@ impl std::fmt::Display for SharpenSuggestion {
     }
 }
 
-/// An export of many frames at once.
-#[derive(Debug, Clone)]
-pub struct ExportRequest {
-    pub at: SessionAt,
-    /// Target folder; created if missing.
-    pub folder: PathBuf,
-    pub scope: FrameScope,
-    /// Output settings, usually the session's own.
-    pub output: OutputSettings,
-    /// Overrides the frames' own switch for dust repair.
-    pub repair: Option<bool>,
-    /// Overrides the frames' own sharpening.
-    pub sharpen: Option<SharpenChoice>,
-    /// Whether to replace existing files.
-    pub replace: bool,
-    /// Time of the export, `YYYY:MM:DD HH:MM:SS`, for the metadata; the engine reads no clock for it.
-    pub written_at: String,
-}
-
-/// A frame that was written.
-#[derive(Debug, Clone)]
-pub struct ExportedFile {
-    pub frame: FrameId,
-    /// Its number as shown at that time.
-    pub number: String,
-    pub path: PathBuf,
-    pub width_px: u32,
-    pub height_px: u32,
-    /// Share of pixels at the black end, per channel.
-    pub clip_low: [f64; 3],
-    /// Share of pixels at the white end, per channel.
-    pub clip_high: [f64; 3],
-    /// Pixels those shares were counted on: all of the frame, before it is scaled down.
-    pub counted_pixels: u64,
-    /// Bytes written.
-    pub bytes: u64,
-    /// Wall time, seconds.
-    pub seconds: f64,
-    /// Messages about this frame, for example that repair was refused.
-    pub notes: Vec<String>,
-}
-
 /// Clipping counted on every pixel that a frame's file would have, dust repair and sharpening included.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ExactCount {
@@ -390,29 +351,6 @@ impl From<&Histogram> for ExactCount {
             pixels: histogram.pixels,
         }
     }
-}
-
-/// A frame that could not be written.
-#[derive(Debug, Clone)]
-pub struct FailedFrame {
-    pub frame: FrameId,
-    /// Its number as shown at that time.
-    pub number: String,
-    /// What happened and what to do.
-    pub notice: Notice,
-}
-
-/// Result of an export.
-#[derive(Debug, Clone, Default)]
-pub struct ExportReport {
-    /// Finished files.
-    pub written: Vec<ExportedFile>,
-    /// Frames left out because they are marked as skipped.
-    pub skipped: Vec<FrameId>,
-    /// Frames that failed, each with its reason.
-    pub failed: Vec<FailedFrame>,
-    /// Whether the user stopped it; finished files stay.
-    pub cancelled: bool,
 }
 
 /// How the frames of a contact sheet are arranged.

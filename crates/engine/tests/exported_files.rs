@@ -10,7 +10,7 @@ use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
 use common::write_codes;
-use glassine_engine::{Engine, ExportRequest, FrameScope, SessionAt};
+use glassine_engine::{Engine, ExportRequest, SessionAt};
 use glassine_film::{FilmKind, LayerCurve, Param, Stock};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _, TiltedBox};
 use glassine_scanfile::{OpenOptions, Scan};
@@ -175,14 +175,9 @@ fn request(session: &Session, folder: &Path, compression: TiffCompression) -> Ex
     "straight".clone_into(&mut output.rendering);
     output.compression = compression;
     ExportRequest {
-        at: SessionAt::new(session.clone(), None),
-        folder: folder.join("out"),
-        scope: FrameScope::All,
         output,
-        repair: None,
-        sharpen: None,
         replace: true,
-        written_at: String::new(),
+        ..ExportRequest::new(SessionAt::new(session.clone(), None), folder.join("out"))
     }
 }
 

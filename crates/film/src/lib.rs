@@ -5,6 +5,18 @@
 //! neighbouring pixels are ignored.
 //! *Out of scope*: files, threads of its own, clocks, the window.
 
+/// Version of everything that decides the pixels of a picture: it rises with each change that gives other pixels for the
+/// same session.
+pub const RENDERING_VERSION: u32 = 1;
+
+/// What changed with each version after the first.
+const RENDERING_CHANGES: [(u32, &str); 0] = [];
+
+/// What gives pictures other pixels than they had in a version, oldest change first.
+pub fn rendering_changes_since(version: u32) -> Vec<&'static str> {
+    RENDERING_CHANGES.iter().filter(|(since, _)| *since > version).map(|(_, what)| *what).collect()
+}
+
 mod adjust;
 mod base;
 mod codes;

@@ -143,6 +143,8 @@ pub struct ScanInfo {
     pub encoding_is_unstated: bool,
     /// How the file says the picture should be turned for viewing; reading never turns it.
     pub orientation: Orientation,
+    /// When the film was scanned, as the file says, `YYYY:MM:DD HH:MM:SS` and possibly a zone such as `+01:00`.
+    pub scanned_at: Option<String>,
     /// Fault of the picture data, if they can be read in spite of it; also among the notes.
     pub damage: Option<String>,
     /// Messages for the user.
@@ -158,6 +160,24 @@ impl ScanInfo {
     /// Whether there is an infrared plane.
     pub fn has_infrared(&self) -> bool {
         self.infrared != InfraredSource::None
+    }
+}
+
+/// A date and time of a file in the 19 characters of Exif, with its zone if that is sound.
+pub(crate) fn moment(date: Option<String>, zone: Option<String>) -> Option<String> {
+    let fits = |text: &str, form: &str| {
+        text.len() == form.len()
+            && text.bytes().zip(form.bytes()).all(|(byte, wanted)| match wanted {
+                b'9' => byte.is_ascii_digit(),
+                b'+' => matches!(byte, b'+' | b'-'),
+                _ => byte == wanted,
+            })
+    };
+    let clean = |text: String| text.trim_matches(['\0', ' ', '"']).to_owned();
+    let date = date.map(clean).filter(|date| fits(date, "9999:99:99 99:99:99") && !date.starts_with("0000"))?;
+    match zone.map(clean).filter(|zone| fits(zone, "+99:99")) {
+        Some(zone) => Some(date + &zone),
+        None => Some(date),
     }
 }
 

@@ -57,6 +57,6 @@ pub use read::{Positioned, open_regular};
 pub use scan::Scan;
 pub use write::{
     ClosedPicture, Compression, FilmSourceKind, Metadata, PackedRows, PictureFormat, PictureSpec,
-    PictureWriter, RowPacker, WrittenFile,
+    PictureWriter, RowPacker, WrittenFile, settings_digest_in,
 };
 pub use write_rgbi::{write_linear_scan, write_rgbi};

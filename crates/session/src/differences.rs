@@ -134,6 +134,7 @@ fn changed_frame(here: &Frame, there: &Frame) -> Vec<&'static str> {
         (here.strokes != there.strokes, "other brush strokes"),
         (here.solve != there.solve, "solved differently"),
         (here.mark != there.mark, marked(there.mark)),
+        (here.facts != there.facts, "described differently"),
         (here.strip != there.strip, "on another strip"),
     ])
 }
@@ -162,6 +163,7 @@ fn changed_output(here: &OutputSettings, there: &OutputSettings) -> Option<Strin
         (here.jpeg_quality != there.jpeg_quality, "another JPEG quality"),
         (here.web_long_side_px != there.web_long_side_px, "another web size"),
         (here.sharpen_output != there.sharpen_output, "another output sharpening"),
+        (here.recipes != there.recipes, "other recipes"),
         (
             (&here.creator, &here.copyright, &here.caption)
                 != (&there.creator, &there.copyright, &there.caption),

@@ -8,7 +8,7 @@ use glassine_film::{BalanceMode, FilmKind, Look, Param, ParamGroup, Stock};
 use glassine_raster::{Orientation, TiltedBox};
 
 use crate::model::{
-    FilmBase, FilmNumber, FrameFlag, FrameId, FrameMark, FrameSolve, OutputSettings, Roll, RollId, ScanId,
+    Facts, FilmBase, FilmNumber, FrameFlag, FrameId, FrameMark, FrameSolve, OutputSettings, Roll, RollId, ScanId,
     ScanRef, StripCode, StripId, StripSolve,
 };
 use crate::stroke::BrushStroke;
@@ -165,6 +165,8 @@ pub enum Edit {
     DeleteFrames(Vec<FrameId>),
     /// Mark frames: keep them, leave them out of the export, look at them again.
     SetMark { frames: Vec<FrameId>, mark: FrameMark },
+    /// Write facts about frames, each with its own.
+    SetFacts(Vec<(FrameId, Facts)>),
     /// Switch a group of settings of some frames off, or on again with the values it had.
     SwitchGroup { frames: Vec<FrameId>, group: ParamGroup, is_off: bool },
     /// Show a strip from its other side, or the other way round. Its pictures turn with it and its order is reversed;
@@ -296,6 +298,7 @@ impl Edit {
                 FrameMark::Unmarked => "clear mark".to_owned(),
                 mark => format!("mark as {}", mark.label()),
             },
+            Self::SetFacts(_) => "describe frames".to_owned(),
             Self::SwitchGroup { group, is_off, .. } => {
                 format!("switch {} {}", group.key(), if *is_off { "off" } else { "on" })
             }

@@ -12,14 +12,18 @@ use serde_json::{Map, Value};
 use crate::stroke::BrushStroke;
 
 mod edge_code;
+mod facts;
 mod frame_marks;
 mod join;
 mod output;
 
 pub use self::edge_code::{FilmNumber, ReadCode, StripCode};
+pub use self::facts::Facts;
 pub use self::frame_marks::{FrameFlag, FrameMark};
 pub use self::join::{Join, JoinPart};
-pub use self::output::{ExportRecipe, OutputKind, OutputSettings, PrintSettings, TiffCompression};
+pub use self::output::{
+    DensityEncoding, ExportRecipe, OutputKind, OutputSettings, PrintSettings, TiffCompression, WebFormat,
+};
 
 macro_rules! id {
     ($(#[$doc:meta])* $name:ident) => {
@@ -147,6 +151,8 @@ pub struct ScanRef {
     pub fingerprint: Option<Fingerprint>,
     /// The same of the infrared file.
     pub infrared_fingerprint: Option<Fingerprint>,
+    /// When the film was scanned, as the file says, `YYYY:MM:DD HH:MM:SS` and possibly a zone such as `+01:00`.
+    pub scanned_at: Option<String>,
     /// Override of the encoding.
     pub encoding: EncodingChoice,
     /// Override of the fourth sample's meaning.
@@ -283,12 +289,7 @@ pub struct FrameSolve {
 pub struct Roll {
     pub id: RollId,
     pub title: String,
-    /// Name of the film, as the user calls it.
-    pub film: String,
-    /// When it was taken, in the user's words: “about 1987”.
-    pub date_shot: String,
-    pub camera: String,
-    pub notes: String,
+    pub facts: Facts,
 }
 
 /// A piece of film on a scan.
@@ -378,6 +379,8 @@ pub struct Frame {
     pub flags: Vec<FrameFlag>,
     /// The user's choice about the picture.
     pub mark: FrameMark,
+    /// What is written about this frame alone.
+    pub facts: Arc<Facts>,
 }
 
 impl Frame {

@@ -104,7 +104,16 @@ fn composed(text: &str) -> String {
 /// Key that two names share if some file system takes them for one: case and the composition of letters make no
 /// difference.
 pub fn clash_key(stem: &str) -> String {
-    stem.nfc().flat_map(char::to_lowercase).nfc().collect()
+    // Upper case first, because some small letters share their capital: ſ and s.
+    stem.nfc().flat_map(char::to_uppercase).flat_map(char::to_lowercase).nfc().collect()
+}
+
+/// Whether a text can be the name of a file or folder.
+///
+/// # Errors
+/// As [`file_stem`].
+pub fn check_name(name: &str) -> Result<(), NameError> {
+    check(name)
 }
 
 fn check(stem: &str) -> Result<(), NameError> {

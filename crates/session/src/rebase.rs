@@ -173,6 +173,7 @@ impl Work {
                 Edit::AssignRoll { strips: self.strips_of(strips), roll: *roll }
             }
             Edit::OrderStrips(order) => Edit::OrderStrips(self.strips_of(order)),
+            Edit::SetFacts(facts) => Edit::SetFacts(self.with_frames(facts)?),
             Edit::SetMark { frames, mark } => Edit::SetMark { frames: self.frames(frames)?, mark: *mark },
             Edit::SwitchGroup { frames, group, is_off } => {
                 Edit::SwitchGroup { frames: self.frames(frames)?, group: *group, is_off: *is_off }
@@ -382,6 +383,7 @@ impl Work {
             planes,
             fingerprint,
             infrared_fingerprint,
+            scanned_at,
             encoding,
             fourth_sample,
             found_encoding,
@@ -404,6 +406,7 @@ impl Work {
                 &old.infrared_fingerprint,
                 &now.infrared_fingerprint,
             ),
+            scanned_at: changed(scanned_at, &old.scanned_at, &now.scanned_at),
             encoding: changed(encoding, &old.encoding, &now.encoding),
             fourth_sample: changed(fourth_sample, &old.fourth_sample, &now.fourth_sample),
             found_encoding: changed(found_encoding, &old.found_encoding, &now.found_encoding),
@@ -435,6 +438,11 @@ impl Work {
             name_template,
             print,
             recipes,
+            recipe: _,
+            web_format,
+            web_megapixels,
+            most_kb,
+            density,
         } = new.clone();
         OutputSettings {
             folder: changed(folder, &old.folder, &now.folder),
@@ -455,6 +463,11 @@ impl Work {
             name_template: changed(name_template, &old.name_template, &now.name_template),
             print: changed(print, &old.print, &now.print),
             recipes: changed(recipes, &old.recipes, &now.recipes),
+            recipe: now.recipe.clone(),
+            web_format: changed(web_format, &old.web_format, &now.web_format),
+            web_megapixels: changed(web_megapixels, &old.web_megapixels, &now.web_megapixels),
+            most_kb: changed(most_kb, &old.most_kb, &now.most_kb),
+            density: changed(density, &old.density, &now.density),
         }
     }
 }

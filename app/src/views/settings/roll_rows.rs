@@ -1,7 +1,7 @@
 //! The roll of a strip: what is written about it, and the order of its strips.
 
 use egui::{TextEdit, Ui};
-use glassine_session::{Edit, Roll, Session, Strip, StripId};
+use glassine_session::{Edit, Facts, Roll, Session, Strip, StripId};
 
 use crate::commands::EditCommand;
 use crate::views::ViewCx;
@@ -62,18 +62,13 @@ fn strips_selected(cx: &ViewCx<'_>, strip: &Strip) -> Vec<StripId> {
 }
 
 fn facts_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, roll: &Roll) {
-    type Field = fn(&mut Roll) -> &mut String;
-    let fields: [(&str, &str, Field); 5] = [
-        ("title", "for example a place and a year", |roll| &mut roll.title),
-        ("film", "as you call it", |roll| &mut roll.film),
-        ("date shot", "for example about 1987", |roll| &mut roll.date_shot),
-        ("camera", "as you call it", |roll| &mut roll.camera),
-        ("notes", "", |roll| &mut roll.notes),
-    ];
-    for (label, hint, field) in fields {
+    let mut titled = roll.clone();
+    if text_row_ui(ui, (roll.id.0, "title"), "for example a place and a year", &mut titled.title) {
+        cx.push(EditCommand::Apply(Edit::UpdateRoll(titled)));
+    }
+    for (_, label, hint, field) in Facts::FIELDS {
         let mut changed = roll.clone();
-        let text = field(&mut changed);
-        if text_row_ui(ui, (roll.id.0, label), hint, text) {
+        if text_row_ui(ui, (roll.id.0, label), hint, field(&mut changed.facts)) {
             cx.push(EditCommand::Apply(Edit::UpdateRoll(changed)));
         }
     }

@@ -105,14 +105,9 @@ fn export(
     repair: Option<bool>,
 ) -> Result<(), Box<dyn std::error::Error>> {
     let request = ExportRequest {
-        at: at.clone(),
-        folder,
-        scope: FrameScope::All,
-        output: at.session.output.clone(),
         repair,
-        sharpen: None,
         replace: true,
-        written_at: String::new(),
+        ..ExportRequest::new(at.clone(), folder)
     };
     let started = Instant::now();
     let report = engine.export(&request, &CancelToken::new(), &|_, _| ())?;

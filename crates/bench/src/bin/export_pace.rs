@@ -66,14 +66,8 @@ fn main() -> Result<(), Box<dyn Error>> {
     output.compression = if kind == "deflate" { TiffCompression::Deflate } else { TiffCompression::None };
     (if every_step { "print" } else { "straight" }).clone_into(&mut output.rendering);
     let request = ExportRequest {
-        at: SessionAt::new(session, None),
-        folder: PathBuf::from(out),
-        scope: FrameScope::All,
         output,
-        repair: None,
-        sharpen: None,
-        replace: false,
-        written_at: String::new(),
+        ..ExportRequest::new(SessionAt::new(session, None), PathBuf::from(out))
     };
     run(&request)
 }

@@ -1,14 +1,13 @@
 //! Packages after RFC 8493 (`BagIt` 1.0): a folder with checksums of everything in it, and the check of such a folder.
 
 use std::collections::BTreeMap;
-use std::io::Read as _;
 use std::path::{Path, PathBuf};
 
 use glassine_raster::CancelToken;
-use glassine_scanfile::{Overwrite, open_regular, write_bytes_atomic};
-use sha2::{Digest as _, Sha256};
+use glassine_scanfile::{Overwrite, write_bytes_atomic};
 
 use super::notes::line;
+use crate::checksum::{files_below, sha256, unreadable};
 use crate::error::{EngineError, Notice, Severity};
 use crate::types::{FolderCheck, FolderFault, FolderFinding};
 
@@ -17,51 +16,6 @@ const MANIFEST: &str = "manifest-sha256.txt";
 const TAG_MANIFEST: &str = "tagmanifest-sha256.txt";
 /// Folder of the payload.
 pub(super) const PAYLOAD: &str = "data";
-
-/// SHA-256 of a file, lower-case hexadecimal, and its length.
-pub(super) fn sha256(path: &Path, cancel: &CancelToken) -> Result<(String, u64), EngineError> {
-    let (mut file, _) = open_regular(path)?;
-    let mut hasher = Sha256::new();
-    let (mut piece, mut bytes) = (vec![0; 1 << 20], 0);
-    loop {
-        cancel.check()?;
-        let count = file.read(&mut piece).map_err(|error| unreadable(path, &error))?;
-        if count == 0 {
-            break;
-        }
-        hasher.update(&piece[..count]);
-        bytes += count as u64;
-    }
-    let hex = hasher.finalize().iter().fold(String::new(), |mut hex, byte| {
-        hex.push_str(&format!("{byte:02x}"));
-        hex
-    });
-    Ok((hex, bytes))
-}
-
-fn unreadable(path: &Path, error: &std::io::Error) -> EngineError {
-    let headline = format!("the file or folder can't be read: {error}");
-    EngineError::Permanent(Notice::new(Severity::Error, headline, "check the disk").about(path))
-}
-
-/// Every file below a folder as path with `/`, sorted. Links are listed, never followed.
-fn files_below(folder: &Path) -> Result<Vec<String>, EngineError> {
-    let (mut files, mut open) = (Vec::new(), vec![folder.to_owned()]);
-    while let Some(inner) = open.pop() {
-        let entries = std::fs::read_dir(&inner).map_err(|error| unreadable(&inner, &error))?;
-        for entry in entries {
-            let path = entry.map_err(|error| unreadable(&inner, &error))?.path();
-            if path.is_dir() && !path.is_symlink() {
-                open.push(path);
-            } else if let Ok(below) = path.strip_prefix(folder) {
-                let parts: Vec<_> = below.iter().map(|part| part.to_string_lossy()).collect();
-                files.push(parts.join("/"));
-            }
-        }
-    }
-    files.sort();
-    Ok(files)
-}
 
 /// A path as a manifest holds it. Source: RFC 8493, 2.1.3.
 fn escaped(path: &str) -> String {
@@ -76,15 +30,22 @@ fn unescaped(path: &str) -> String {
         .replace("%25", "%")
 }
 
-/// Close a package: `about` are the labels and values of `bag-info.txt`.
+/// Checksums and lengths of files, by path below the payload.
+pub(super) type Checksums = BTreeMap<String, (String, u64)>;
+
+/// Close a package: `about` are the labels and values of `bag-info.txt`; files of `known` checksum are not read.
 pub(super) fn close(
     folder: &Path,
     about: &[(&str, String)],
+    known: &Checksums,
     cancel: &CancelToken,
 ) -> Result<(), EngineError> {
     let (mut manifest, mut bytes, mut count) = (String::new(), 0, 0_u64);
     for file in files_below(&folder.join(PAYLOAD))? {
-        let (hash, length) = sha256(&folder.join(PAYLOAD).join(&file), cancel)?;
+        let (hash, length) = match known.get(&file) {
+            Some(known) => known.clone(),
+            None => sha256(&folder.join(PAYLOAD).join(&file), cancel)?,
+        };
         line(&mut manifest, &format!("{hash}  {PAYLOAD}/{}", escaped(&file)));
         (bytes, count) = (bytes + length, count + 1);
     }
@@ -114,15 +75,19 @@ fn manifest_of(path: &Path) -> Result<BTreeMap<String, String>, EngineError> {
     Ok(text.lines().filter_map(entry).collect())
 }
 
+/// Whether a folder is a complete package.
+pub(super) fn is_package(folder: &Path) -> bool {
+    folder.join("bagit.txt").is_file() && folder.join(MANIFEST).is_file()
+}
+
 /// Compare a package with its manifests: every file is read.
 pub(super) fn check(folder: &Path, cancel: &CancelToken) -> Result<FolderCheck, EngineError> {
-    let is_package = folder.join("bagit.txt").is_file() && folder.join(MANIFEST).is_file();
-    if !is_package {
+    if !is_package(folder) {
         return Err(EngineError::Permanent(
             Notice::new(
                 Severity::Error,
-                "this is no complete package: bagit.txt or manifest-sha256.txt is missing",
-                "name the folder that glassine archive wrote, or a session",
+                "this is neither a complete package nor the folder of an export: it has no manifest",
+                "name a folder that glassine archive or glassine export --update wrote, or a session",
             )
             .about(folder),
         ));

@@ -5,7 +5,7 @@ mod notes;
 
 use std::collections::hash_map::Entry;
 use std::collections::{HashMap, HashSet};
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 
 use glassine_film::OutputSpace;
@@ -13,10 +13,11 @@ use glassine_raster::CancelToken;
 use glassine_scanfile::{AtomicFile, Overwrite, write_bytes_atomic};
 use glassine_session::{FrameId, OutputKind, OutputSettings, Session, TiffCompression, clash_key, file};
 
+use crate::checksum::copy_with_sha256;
 use crate::colour::output_profile;
 use crate::error::{EngineError, Notice, Severity};
 use crate::frame::{space_of, stock_of};
-use crate::render::export::{ExportProgress, Exporter};
+use crate::render::export::{ExportProgress, Exporter, SmallPictures, check_manifest};
 use crate::scans::files_of;
 use crate::types::{
     ArchiveReport, ArchiveRequest, ExportRequest, FolderCheck, FrameScope, SessionAt, SharpenChoice,
@@ -85,7 +86,7 @@ fn fill(
     }
     let session = &request.at.session;
     progress(0.0, "copying the scans");
-    let (mut kept, scans) = copy_scans(&request.at, &data, cancel)?;
+    let (mut kept, copied) = copy_scans(&request.at, &data, cancel)?;
     write_negatives(exporter, request, &data, cancel, &|share, what| progress(0.2 + 0.6 * share, what))?;
     progress(0.8, "writing the session");
     for stock in session.strips.iter().map(|strip| stock_of(session, strip)) {
@@ -122,13 +123,13 @@ fn fill(
         ("External-Description", description(&session.title)),
     ];
     let about: Vec<_> = about.into_iter().filter(|(_, value)| !value.is_empty()).collect();
-    bag::close(work, &about, cancel)?;
+    bag::close(work, &about, &copied, cancel)?;
     let check = bag::check(work, cancel)?;
     if let Some(finding) = check.findings.first() {
         return Err(about_finding(work, &finding.path));
     }
     progress(1.0, "done");
-    Ok(ArchiveReport { files: check.files, scans, negatives: session.frames.len() })
+    Ok(ArchiveReport { files: check.files, scans: copied.len(), negatives: session.frames.len() })
 }
 
 fn description(title: &str) -> String {
@@ -144,19 +145,25 @@ fn about_finding(work: &Path, path: &Path) -> EngineError {
     )
 }
 
-/// Copy the files of every scan, those of all parts of a joined one; returns the session that reads the copies, and how
-/// many there are.
-fn copy_scans(at: &SessionAt, data: &Path, cancel: &CancelToken) -> Result<(Session, usize), EngineError> {
+/// Copy the files of every scan, those of all parts of a joined one; returns the session that reads the copies, and their
+/// checksums, which are those of the files that were read.
+fn copy_scans(
+    at: &SessionAt,
+    data: &Path,
+    cancel: &CancelToken,
+) -> Result<(Session, bag::Checksums), EngineError> {
     let folder = at.folder.as_deref();
     let mut session = at.session.clone();
     let (mut copies, mut taken) = (HashMap::new(), HashSet::new());
+    let mut checksums = bag::Checksums::new();
     for part in at.session.scans.iter().flat_map(|scan| scan.parts()) {
         let files = files_of(part, folder);
         for file in std::iter::once(files.scan).chain(files.infrared) {
             // Two scans may be pages of one file.
             if let Entry::Vacant(entry) = copies.entry(file) {
-                let to = copy(entry.key(), data, &mut taken, cancel)?;
-                entry.insert(to);
+                let (name, checksum) = copy(entry.key(), data, &mut taken, cancel)?;
+                entry.insert(data.join(&name));
+                checksums.insert(name, checksum);
             }
         }
     }
@@ -168,28 +175,24 @@ fn copy_scans(at: &SessionAt, data: &Path, cancel: &CancelToken) -> Result<(Sess
             part.infrared_path = files.infrared.as_deref().map(copied);
         });
     }
-    let count = copies.len();
-    Ok((session, count))
+    Ok((session, checksums))
 }
 
+/// Copy a file, reading it once; returns the name of the copy below `data`, and the checksum and length of what was read.
 fn copy(
     from: &Path,
     data: &Path,
     taken: &mut HashSet<String>,
     cancel: &CancelToken,
-) -> Result<PathBuf, EngineError> {
+) -> Result<(String, (String, u64)), EngineError> {
     let name = from.file_name().unwrap_or_default().to_string_lossy().into_owned();
     let free = |count: usize| if count == 1 { name.clone() } else { format!("{count} {name}") };
     let name = (1..).map(free).find(|name| taken.insert(clash_key(name))).unwrap_or_default();
-    let to = data.join("scans").join(name);
-    let (mut source, _) = glassine_scanfile::open_regular(from)?;
+    let to = data.join("scans").join(&name);
     let mut target = AtomicFile::create(&to, Overwrite::Never)?;
-    std::io::copy(&mut source, &mut target).map_err(failed(&to))?;
+    let checksum = copy_with_sha256(from, &mut target, cancel)?;
     target.commit()?;
-    if bag::sha256(from, cancel)? != bag::sha256(&to, cancel)? {
-        return Err(about(from, "the scan changed while it was copied", "try again"));
-    }
-    Ok(to)
+    Ok((format!("scans/{name}"), checksum))
 }
 
 /// Archive negatives of all frames, left out or not, named by their place.
@@ -212,16 +215,13 @@ fn write_negatives(
         ..session.output.clone()
     };
     let export = ExportRequest {
-        at: request.at.clone(),
-        folder: data.join("negatives"),
         scope: FrameScope::Only(frames),
         output,
         repair: Some(false),
         sharpen: Some(SharpenChoice::Off),
-        replace: false,
-        written_at: String::new(),
+        ..ExportRequest::new(request.at.clone(), data.join("negatives"))
     };
-    let report = exporter.export(&export, cancel, progress)?;
+    let report = exporter.export(&export, &SmallPictures::default(), cancel, progress)?;
     match report.failed.into_iter().next() {
         Some(failed) => Err(EngineError::Permanent(failed.notice)),
         None if report.cancelled => Err(EngineError::Cancelled),
@@ -229,7 +229,12 @@ fn write_negatives(
     }
 }
 
-/// Compare a package with its checksums.
+/// Compare a package or the folder of an export with its checksums.
 pub(crate) fn check(folder: &Path, cancel: &CancelToken) -> Result<FolderCheck, EngineError> {
+    if !bag::is_package(folder)
+        && let Some(check) = check_manifest(folder, cancel)?
+    {
+        return Ok(check);
+    }
     bag::check(folder, cancel)
 }

@@ -1,39 +1,11 @@
 //! Notes for whoever opens a package in thirty years: how the pictures were made, with every formula and value.
 
+use glassine_film::{Param, RENDERING_VERSION};
 use glassine_session::{Frame, Session, Strip};
 
-const METHOD: &str = "\
-HOW THE PICTURES WERE MADE
+use crate::frame::{space_of, stock_of};
 
-What is in this package
-  scans/       the scan files, byte by byte as they were; everything else was made from them
-  negatives/   the film of each frame as scanned: not inverted, not repaired, not turned, not resampled; 16-bit TIFF;
-               red, green, blue and, where the scanner gave it, infrared as the last sample; the description in each
-               file says which pixels of which scan it holds; its profile says how codes relate to light
-  stocks/      what was known of the films: curves and matrices, as JSON
-  profiles/    ICC profiles of the finished pictures and of linear light
-  roll.session.json   every setting, as JSON; lengths in scan pixels measured at pixel edges, (0, 0) is the outer
-               corner of the first pixel, y points down, angles are clockwise and in radians
-  manifest-sha256.txt (beside this folder) lists the SHA-256 of every file (BagIt, RFC 8493)
-
-From a code of the scan to a colour of the picture, for negatives
-  1. light       T = linear light of the code, 0 to 1. For linear scans T = code / 65535. Other encodings are named
-                 below for each scan. Stray light, if given, is subtracted from T.
-  2. density     D = -log10(max(T, 0.5 / 65535)) - base, for red, green and blue, with the film base given below.
-  3. layers      d = U D: the matrix unmix of the stock, at the share given as unmix_strength (0 is the identity), with
-                 its rows scaled so that densities of a neutral stay the same.
-  4. exposure    e = inverse of the layer's characteristic curve at d / gamma_ratio. A straight curve of slope gamma is
-                 e = d / gamma - 1.9; curves with toe and shoulder are in the stock's file.
-  5. balance     e + log_offset of the layer, and the frame's own settings (look); 1 stop is log10(2).
-  6. light       L = 10^e, through the tone curve of the rendering; straight leaves it as it is.
-  7. colour      working = M L: the matrix working_matrix of the stock, with rows scaled to a sum of 1; the result is
-                 linear light of the primaries of ISO 22028-2 (ROMM), white D50.
-  8. output      to the space of the file by its published matrix, then its transfer curve, then 65535 times the value,
-                 rounded.
-Black-and-white film has one density, 0.3 red + 0.4 green + 0.3 blue, and no colour. Slides skip steps 2 to 5: their
-light is shown as it is, with the frame's settings.
-Dust was filled from its surroundings where the infrared shows it; negatives/ holds the film with its dust.
-";
+const METHOD: &str = include_str!("method.txt");
 
 /// The notes of a session.
 pub(super) fn text(session: &Session) -> String {
@@ -49,6 +21,9 @@ pub(super) fn text(session: &Session) -> String {
             output.rendering
         ),
     );
+    line(&mut out, &format!("  version of the rendering: {RENDERING_VERSION}"));
+    let matrix = space_of(&output.space).from_working();
+    line(&mut out, &format!("  matrix from the working space to that of the output, row by row: {matrix:?}"));
     out.push_str("\nScans\n");
     for scan in &session.scans {
         let name = scan.path.file_name().unwrap_or_default().to_string_lossy();
@@ -77,7 +52,7 @@ pub(super) fn text(session: &Session) -> String {
         }
     }
     out.push_str("\nStrips\n");
-    session.strips.iter().for_each(|strip| add_strip(&mut out, strip));
+    session.strips.iter().for_each(|strip| add_strip(&mut out, session, strip));
     out.push_str("\nFrames\n");
     for (idx, frame) in session.frames.iter().enumerate() {
         add_frame(&mut out, session, idx, frame);
@@ -91,7 +66,7 @@ pub(super) fn line(out: &mut String, text: &str) {
     out.push('\n');
 }
 
-fn add_strip(out: &mut String, strip: &Strip) {
+fn add_strip(out: &mut String, session: &Session, strip: &Strip) {
     let base = strip.base.as_ref().map_or_else(|| "none".to_owned(), |base| format!("{:?}", base.density_d));
     line(
         out,
@@ -104,6 +79,9 @@ fn add_strip(out: &mut String, strip: &Strip) {
             strip.unmix_strength
         ),
     );
+    let stock = stock_of(session, strip);
+    line(out, &format!("    unmix {:?}, working_matrix {:?}", stock.unmix, stock.working_matrix));
+    line(out, &format!("    curves of the layers {:?}", stock.curves));
     if let Some(solve) = &strip.solve {
         line(
             out,
@@ -119,16 +97,35 @@ fn add_strip(out: &mut String, strip: &Strip) {
 }
 
 fn add_frame(out: &mut String, session: &Session, idx: usize, frame: &Frame) {
-    let offset = frame.solve.as_ref().map_or([0.0; 3], |solve| solve.log_offset);
+    let solve = frame.solve.as_ref();
+    let (offset, cast) =
+        solve.map_or(([0.0; 3], [0.0; 2]), |solve| (solve.log_offset, solve.cast_suggestion_cc));
     let name = frame.name.as_deref().unwrap_or("without a name");
     line(
         out,
         &format!(
-            "  negatives/frame {:03}.tif: frame {}, {name}, strip {}, mark {}, log_offset {offset:?}",
+            "  negatives/frame {:03}.tif: frame {}, {name}, strip {}, mark {}, log_offset {offset:?}, cast {cast:?} CC",
             idx + 1,
             session.number_text(frame),
             frame.strip,
             frame.mark.key()
         ),
     );
+    let crop = &frame.crop;
+    line(
+        out,
+        &format!(
+            "    box: centre {}, {} px, size {} x {} px, angle {} rad; quarter_turns {}, mirrored {}",
+            crop.center.x,
+            crop.center.y,
+            crop.width_px,
+            crop.height_px,
+            crop.angle_rad,
+            frame.orientation.quarter_turns(),
+            frame.orientation.is_mirrored()
+        ),
+    );
+    let values: Vec<String> =
+        Param::all().map(|param| format!("{} {}", param.spec().key, frame.look.get(param))).collect();
+    line(out, &format!("    settings: {}", values.join(", ")));
 }

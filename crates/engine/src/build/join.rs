@@ -84,6 +84,7 @@ impl AnalysisContext<'_> {
             height_px: plan.height_px,
             ppi: first.ppi,
             planes: first.planes,
+            scanned_at: first.scanned_at,
             // Each part is read in its own way; what is joined is linear and without stray light.
             encoding: EncodingChoice::Linear,
             stray_light: StrayLightChoice::Off,

@@ -40,6 +40,7 @@ impl AnalysisContext<'_> {
         scan.height_px = info.height_px;
         scan.ppi = scan.ppi.or_else(|| info.ppi.map(|[x, y]| f64::midpoint(x, y)));
         scan.planes = info.planes.iter().map(|plane| plane.key().to_owned()).collect();
+        scan.scanned_at.clone_from(&info.scanned_at);
         for note in &info.notes {
             builder.notices.push(Notice::new(Severity::Info, note.clone(), "").about(&scan.path));
         }

@@ -79,7 +79,7 @@ pub(super) fn mark_text(mark: FrameMark) -> &'static str {
 }
 
 /// Width divided by height of the upright picture.
-fn aspect(frame: &Frame) -> f64 {
+pub(super) fn aspect(frame: &Frame) -> f64 {
     let (width, height) = (frame.crop.width_px.max(1.0), frame.crop.height_px.max(1.0));
     if frame.orientation.swaps_sides() { height / width } else { width / height }
 }

@@ -2,6 +2,7 @@
 
 mod layout;
 
+use std::collections::HashMap;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -9,17 +10,17 @@ use glassine_film::OutputSpace;
 use glassine_raster::{CancelToken, MM_PER_INCH};
 use glassine_scanfile::sheet::{Sheet, SheetPicture, write_sheet_pdf, write_sheet_picture};
 use glassine_scanfile::{Metadata, Overwrite, PictureFormat};
-use glassine_session::{Frame, FrameMark, Session, Strip};
+use glassine_session::{Frame, FrameId, FrameMark, Session, Strip};
 
 use crate::colour::output_profile;
 use crate::error::EngineError;
 use crate::preview::Previews;
-use crate::render::export::planned_paths;
+use crate::render::export::{SmallPictures, planned_paths};
 use crate::types::{
     ContactSheetReport, ContactSheetRequest, FailedFrame, PictureSide, PreviewRequest, SessionAt, UnitRect,
     ViewKey,
 };
-use layout::{Cell, Row, SheetText, Shown};
+use layout::{Cell, PlannedPage, Row, SheetText, Shown};
 
 /// Resolution of pages and of the pictures on them; common practice for prints seen from reading distance.
 const PAGE_PPI: f64 = 300.0;
@@ -28,55 +29,92 @@ const JPEG_QUALITY: u8 = 92;
 
 type Progress<'a> = &'a (dyn Fn(f32, &str) + Sync);
 
-/// Make and write the contact sheet of a session. A frame without a picture is named in the report and on the sheet.
-pub(crate) fn write(
-    previews: &Previews,
-    request: &ContactSheetRequest,
-    cancel: &CancelToken,
-    progress: Progress<'_>,
-) -> Result<ContactSheetReport, EngineError> {
-    let session = &request.at.session;
-    if session.frames.is_empty() {
-        return Err(EngineError::user_error("there is no frame to show", "find frames or draw a box first"));
+/// A contact sheet that is laid out, without its pictures.
+pub(crate) struct PlannedSheet<'a> {
+    request: &'a ContactSheetRequest,
+    format: SheetFormat,
+    overwrite: Overwrite,
+    pages: Vec<PlannedPage>,
+    wanted: Vec<Shown>,
+}
+
+impl<'a> PlannedSheet<'a> {
+    pub(crate) fn new(request: &'a ContactSheetRequest) -> Result<Self, EngineError> {
+        let session = &request.at.session;
+        if session.frames.is_empty() {
+            return Err(EngineError::user_error(
+                "there is no frame to show",
+                "find frames or draw a box first",
+            ));
+        }
+        let format = SheetFormat::of(&request.path)?;
+        let overwrite = if request.replace { Overwrite::Replace } else { Overwrite::Never };
+        // A taken name is reported before the work.
+        drop(glassine_scanfile::AtomicFile::create(&request.path, overwrite)?);
+        let rows = rows_of(session, request);
+        let (pages, wanted) = layout::pages(&rows, &text_of(session, request), request);
+        Ok(Self { request, format, overwrite, pages, wanted })
     }
-    let format = SheetFormat::of(&request.path)?;
-    let overwrite = if request.replace { Overwrite::Replace } else { Overwrite::Never };
-    // A taken name is reported before the work.
-    drop(glassine_scanfile::AtomicFile::create(&request.path, overwrite)?);
-    let rows = rows_of(session, request);
-    let (pages, wanted) = layout::pages(&rows, &text_of(session, request), request);
-    let mut report = ContactSheetReport { frames: session.frames.len(), ..ContactSheetReport::default() };
-    let count = wanted.len();
-    let mut pictures = Vec::with_capacity(count);
-    for (idx, wanted) in wanted.iter().enumerate() {
-        cancel.check()?;
-        progress(idx as f32 / count as f32, &format!("picture {} of {count}", idx + 1));
-        match picture(previews, &request.at, wanted, cancel) {
-            Ok(picture) => pictures.push(Some(picture)),
-            Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
-            Err(error) => {
-                pictures.push(None);
-                // The negative and the print of a frame fail for the same reason.
-                if report.failed.iter().all(|failed| failed.frame != wanted.frame.id) {
-                    let number = session.number_text(&wanted.frame);
-                    report.failed.push(FailedFrame {
-                        frame: wanted.frame.id,
-                        number,
-                        notice: error.notice(),
-                    });
+
+    /// Longest side of the print of each frame on the sheet.
+    pub(crate) fn sides_px(&self) -> HashMap<FrameId, u32> {
+        let prints = self.wanted.iter().filter(|shown| shown.side == PictureSide::Positive);
+        let side = |shown: &Shown| {
+            let [width, height] = shown.box_mm.map(side_px);
+            let aspect = layout::aspect(&shown.frame);
+            // The picture fills its box in one direction.
+            let scale = (f64::from(width) / aspect).min(f64::from(height));
+            (shown.frame.id, (scale * aspect.max(1.0)).round().max(1.0) as u32)
+        };
+        prints.map(side).collect()
+    }
+
+    /// Make the pictures that are not there yet and write the sheet. A frame without a picture is named in the report and
+    /// on the sheet.
+    pub(crate) fn write(
+        self,
+        previews: &Previews,
+        made: &SmallPictures,
+        cancel: &CancelToken,
+        progress: Progress<'_>,
+    ) -> Result<ContactSheetReport, EngineError> {
+        let Self { request, format, overwrite, pages, wanted } = self;
+        let session = &request.at.session;
+        let mut report = ContactSheetReport { frames: session.frames.len(), ..ContactSheetReport::default() };
+        let count = wanted.len();
+        let mut pictures = Vec::with_capacity(count);
+        for (idx, wanted) in wanted.iter().enumerate() {
+            cancel.check()?;
+            progress(idx as f32 / count as f32, &format!("picture {} of {count}", idx + 1));
+            let there = made.get(wanted.frame.id).filter(|_| wanted.side == PictureSide::Positive);
+            match there.map_or_else(|| picture(previews, &request.at, wanted, cancel), Ok) {
+                Ok(picture) => pictures.push(Some(picture)),
+                Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
+                Err(error) => {
+                    pictures.push(None);
+                    // The negative and the print of a frame fail for the same reason.
+                    if report.failed.iter().all(|failed| failed.frame != wanted.frame.id) {
+                        let number = session.number_text(&wanted.frame);
+                        let (frame, notice) = (wanted.frame.id, error.notice());
+                        report.failed.push(FailedFrame { frame, number, notice });
+                    }
                 }
             }
         }
+        let sheet = Sheet {
+            title: title_of(session, request),
+            software: concat!("Glassine ", env!("CARGO_PKG_VERSION")).to_owned(),
+            pages: pages.into_iter().map(|page| page.with_pictures(&wanted, &pictures)).collect(),
+        };
+        report.pages = sheet.pages.len();
+        report.written = format.write(&request.path, &sheet, overwrite)?;
+        progress(1.0, "done");
+        Ok(report)
     }
-    let sheet = Sheet {
-        title: title_of(session, request),
-        software: concat!("Glassine ", env!("CARGO_PKG_VERSION")).to_owned(),
-        pages: pages.into_iter().map(|page| page.with_pictures(&wanted, &pictures)).collect(),
-    };
-    report.pages = sheet.pages.len();
-    report.written = format.write(&request.path, &sheet, overwrite)?;
-    progress(1.0, "done");
-    Ok(report)
+}
+
+fn side_px(mm: f64) -> u32 {
+    (mm / MM_PER_INCH * PAGE_PPI).round().max(1.0) as u32
 }
 
 /// The kind of file that a name asks for.
@@ -227,7 +265,6 @@ fn picture(
     wanted: &Shown,
     cancel: &CancelToken,
 ) -> Result<Arc<SheetPicture>, EngineError> {
-    let side_px = |mm: f64| (mm / MM_PER_INCH * PAGE_PPI).round().max(1.0) as u32;
     let request = PreviewRequest {
         key: ViewKey::Print(wanted.frame.id),
         at: at.clone(),

@@ -19,6 +19,7 @@ use crate::build::adjust::{BalanceHints, ChartPlace, StockReport, StockTarget};
 use crate::build::context::{AnalysisContext, EditBuilder, Progress};
 use crate::build::reread::Reread;
 use crate::build::statistics;
+use crate::contact_sheet::PlannedSheet;
 use crate::dust::repair_cache::RepairCache;
 use crate::dust::{DustOfScan, dust_of_scan};
 use crate::error::{EngineError, Notice};
@@ -28,7 +29,7 @@ use crate::preview::Previews;
 use crate::preview::renderer::PreviewRenderer;
 use crate::preview::scan_pictures::shown_as_scanned;
 use crate::render;
-use crate::render::export::{ExportProgress, Exporter, measured};
+use crate::render::export::{ExportProgress, Exporter, SmallPictures, make_folder_of, measured};
 use crate::scans::checks::{CheckDepth, ScanCheck};
 use crate::scans::overview_cache::OverviewCache;
 use crate::scans::relink::Relinked;
@@ -37,7 +38,8 @@ use crate::session_files::{MadeSession, Run, SavedState};
 use crate::threads::prepare_threads;
 use crate::types::{
     ArchiveReport, ArchiveRequest, ContactSheetReport, ContactSheetRequest, ExportReport, ExportRequest,
-    FolderCheck, NewSessionRequest, ScanPicture, SessionAt, SessionKey, SharpenSuggestion, UnitRect,
+    FolderCheck, NewSessionRequest, PlannedFile, ScanPicture, SessionAt, SessionKey, SharpenSuggestion,
+    UnitRect,
 };
 
 /// Turns sessions into pictures.
@@ -417,15 +419,41 @@ impl Engine {
         dust_of_scan((&self.scans, &self.repairs), at, scan, cancel)
     }
 
-    /// Export many frames. A frame that fails is named in the report, and the export continues with the others.
+    /// Export many frames, in one kind or several, and a contact sheet of them if one is asked for. A frame that fails is
+    /// named in the report, and the export continues with the others.
     pub fn export(
         &self,
         request: &ExportRequest,
         cancel: &CancelToken,
         progress: ExportProgress<'_>,
     ) -> Result<ExportReport, EngineError> {
-        self.exporter().export(request, cancel, progress)
+        /// Part of the work after the frames.
+        const SHEET_SHARE: f32 = 0.02;
+        if let Some(sheet) = request.sheet.as_deref().filter(|sheet| sheet.path.starts_with(&request.folder)) {
+            make_folder_of(&sheet.path)?;
+        }
+        let sheet = request.sheet.as_deref().map(PlannedSheet::new).transpose()?;
+        let small = SmallPictures::wanted(sheet.as_ref().map(PlannedSheet::sides_px).unwrap_or_default());
+        let of_frames = if sheet.is_some() { 1.0 - SHEET_SHARE } else { 1.0 };
+        let share = |done: f32, what: &str| progress(of_frames * done, what);
+        let mut report = self.exporter().export(request, &small, cancel, &share)?;
+        if let (Some(sheet), false) = (sheet, report.cancelled) {
+            let share = |done: f32, what: &str| progress(of_frames + SHEET_SHARE * done, what);
+            match sheet.write(&self.previews, &small, cancel, &share) {
+                Ok(sheet) => report.sheet = Some(sheet),
+                Err(EngineError::Cancelled) => report.cancelled = true,
+                Err(error) => return Err(error),
+            }
+        }
+        progress(1.0, "done");
+        Ok(report)
     }
+
+    /// What an export would do with each of its files; nothing is written.
+    pub fn plan_export(&self, request: &ExportRequest) -> Result<Vec<PlannedFile>, EngineError> {
+        self.exporter().plan(request)
+    }
+
     /// Write a package of a session for safekeeping.
     pub fn archive(
         &self,
@@ -448,6 +476,6 @@ impl Engine {
         cancel: &CancelToken,
         progress: Progress<'_>,
     ) -> Result<ContactSheetReport, EngineError> {
-        crate::contact_sheet::write(&self.previews, request, cancel, progress)
+        PlannedSheet::new(request)?.write(&self.previews, &SmallPictures::default(), cancel, progress)
     }
 }

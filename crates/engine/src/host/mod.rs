@@ -181,6 +181,13 @@ impl JobHost {
         self.previews.change(|queue| queue.ahead = Some((request, toward)));
     }
 
+    /// Let a job rest at its next step, or go on. Exports can rest.
+    pub fn pause(&self, id: JobId, is_paused: bool) {
+        if let Some((_, cancel)) = self.open.get(&id) {
+            cancel.pause(is_paused);
+        }
+    }
+
     /// Stop a job at its next check.
     pub fn cancel(&self, id: JobId) {
         if let Some((_, cancel)) = self.open.get(&id) {

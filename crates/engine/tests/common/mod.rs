@@ -3,7 +3,7 @@
 
 use std::path::{Path, PathBuf};
 
-use glassine_engine::{Engine, ExportReport, ExportRequest, FrameScope, SessionAt};
+use glassine_engine::{Engine, ExportReport, ExportRequest, SessionAt};
 use glassine_film::FilmKind;
 use glassine_raster::{CancelToken, TiltedBox};
 use glassine_scanfile::{Compression, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter};
@@ -95,14 +95,8 @@ pub(crate) fn at(session: &Session) -> SessionAt {
 
 pub(crate) fn request(session: &Session, folder: PathBuf) -> ExportRequest {
     ExportRequest {
-        at: at(session),
-        folder,
-        scope: FrameScope::All,
-        output: session.output.clone(),
-        repair: None,
-        sharpen: None,
         replace: true,
-        written_at: String::new(),
+        ..ExportRequest::new(at(session), folder)
     }
 }
 

@@ -247,6 +247,20 @@ impl TiffFile {
         value.is_finite().then_some(value)
     }
 
+    /// When the picture was digitised: the date of Exif, else that of the file as the scanner wrote it, with the zone if
+    /// Exif states one.
+    pub(crate) fn scanned_at(&self, page: &Ifd) -> Option<String> {
+        let text = |ifd: &Ifd, tag| {
+            let (_, bytes) = self.raw(ifd, tag, 64).ok().flatten()?;
+            String::from_utf8(bytes).ok()
+        };
+        let exif_at = self.uint(page, 34665).ok().flatten();
+        let exif = exif_at.and_then(|at| self.read_ifd(at).ok()).map(|(ifd, _)| ifd);
+        let digitised = exif.as_ref().and_then(|exif| text(exif, 36868));
+        let zone = exif.as_ref().and_then(|exif| text(exif, 36882));
+        crate::info::moment(digitised.or_else(|| text(page, 306)), zone)
+    }
+
     /// Bytes of a BYTE, ASCII or UNDEFINED tag.
     pub(crate) fn blob(&self, ifd: &Ifd, tag: u16) -> Result<Option<Vec<u8>>, Error> {
         Ok(self.raw(ifd, tag, MAX_VALUES)?.and_then(|(kind, raw)| matches!(kind, 1 | 2 | 7).then_some(raw)))

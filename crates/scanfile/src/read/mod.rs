@@ -73,6 +73,7 @@ pub(crate) struct Opened {
     pub(crate) container: String,
     pub(crate) icc: Option<Vec<u8>>,
     pub(crate) orientation: Orientation,
+    pub(crate) scanned_at: Option<String>,
     /// Encoding of the codes if there is no profile, and the sentence that says so.
     pub(crate) untagged: Encoding,
     pub(crate) untagged_note: Option<String>,

@@ -53,6 +53,7 @@ pub(super) fn open_tiff(file: Arc<Positioned>, options: &OpenOptions) -> Result<
     let bits = to_u8(layout.kind.bytes() * 8);
     let orientation = orientation_from_tag(to_u32(tiff.uint(page, 274).ok().flatten().unwrap_or(1)));
     let ppi = resolution(&tiff, page);
+    let scanned_at = tiff.scanned_at(page);
     let keep = (0..colours).chain(extra).collect();
     let picture = Box::new(TiffPage::new(Arc::clone(&tiff), layout, keep, options.cache_bytes));
     Ok(Opened {
@@ -69,6 +70,7 @@ pub(super) fn open_tiff(file: Arc<Positioned>, options: &OpenOptions) -> Result<
         container,
         icc,
         orientation,
+        scanned_at,
         untagged: if eight { Encoding::Srgb } else { Encoding::Linear },
         untagged_note: eight.then(|| "8-bit codes without a colour profile are taken as sRGB".into()),
         notes,

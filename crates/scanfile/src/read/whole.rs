@@ -13,7 +13,7 @@ use super::jpeg_check::check_jpeg;
 use super::reduce::reduce_by_regions;
 use super::segments::{check_png, jpeg_facts, png_facts};
 use super::{BoxReducer, Opened, Picture, Reduction};
-use crate::info::{UNKNOWN_PPI, orientation_from_tag};
+use crate::info::{UNKNOWN_PPI, moment, orientation_from_tag};
 use crate::{Encoding, Error, FourthSample, InfraredSource, OpenOptions};
 
 /// A decoded picture in memory.
@@ -52,6 +52,7 @@ struct Raw {
     infrared: InfraredSource,
     icc: Option<Vec<u8>>,
     orientation: Orientation,
+    scanned_at: Option<String>,
     exif_ppi: Option<[f64; 2]>,
     bits: u8,
     notes: Vec<String>,
@@ -138,6 +139,7 @@ fn finish(
         container,
         icc: raw.icc,
         orientation: raw.orientation,
+        scanned_at: raw.scanned_at,
         untagged,
         untagged_note,
         notes: raw.notes,
@@ -187,7 +189,7 @@ fn decode<D: ImageDecoder>(path: &Path, mut decoder: D, options: &OpenOptions) -
         return Err(Error::unsupported(path, "a CMYK picture", "save it as RGB, best as a 16-bit TIFF"));
     }
     let icc = decoder.icc_profile().ok().flatten();
-    let (orientation, exif_ppi) = exif_facts(decoder.exif_metadata().ok().flatten());
+    let (orientation, exif_ppi, scanned_at) = exif_facts(decoder.exif_metadata().ok().flatten());
     let (colours, extra, bits) = match decoder.color_type() {
         ColorType::L8 => (1, 0, 8),
         ColorType::La8 => (1, 1, 8),
@@ -217,7 +219,7 @@ fn decode<D: ImageDecoder>(path: &Path, mut decoder: D, options: &OpenOptions) -
     let codes = codes_of(path, &bytes, bits, usize::from(colours + extra), usize::from(kept))?;
     let samples = Samples16::from_vec(width, height, kept, codes)
         .ok_or_else(|| Error::malformed(path, "a pixel count that differs from its header"))?;
-    Ok(Raw { samples, colours, infrared, icc, orientation, exif_ppi, bits, notes })
+    Ok(Raw { samples, colours, infrared, icc, orientation, scanned_at, exif_ppi, bits, notes })
 }
 
 /// The first `kept` of every `per_px` samples as 16-bit codes; the decoders give native byte order.
@@ -237,10 +239,10 @@ fn codes_of(path: &Path, bytes: &[u8], bits: u8, per_px: usize, kept: usize) -> 
     Ok(codes)
 }
 
-/// Orientation and resolution of an Exif block; a damaged block counts as absent.
-fn exif_facts(block: Option<Vec<u8>>) -> (Orientation, Option<[f64; 2]>) {
+/// Orientation, resolution and date of an Exif block; a damaged block counts as absent.
+fn exif_facts(block: Option<Vec<u8>>) -> (Orientation, Option<[f64; 2]>, Option<String>) {
     let Some(exif) = block.and_then(|raw| exif::Reader::new().read_raw(raw).ok()) else {
-        return (Orientation::default(), None);
+        return (Orientation::default(), None, None);
     };
     let number = |tag| exif.get_field(tag, exif::In::PRIMARY).and_then(|f| f.value.get_uint(0));
     let real = |tag| match exif.get_field(tag, exif::In::PRIMARY).map(|f| &f.value) {
@@ -258,5 +260,13 @@ fn exif_facts(block: Option<Vec<u8>>) -> (Orientation, Option<[f64; 2]>) {
         (Some(k), Some(x), Some(y)) => Some([x * k, y * k]),
         _ => None,
     };
-    (orientation_from_tag(number(exif::Tag::Orientation).unwrap_or(1)), ppi)
+    let text = |tag| match exif.get_field(tag, exif::In::PRIMARY).map(|field| &field.value) {
+        Some(exif::Value::Ascii(parts)) => {
+            parts.first().map(|bytes| String::from_utf8_lossy(bytes).into_owned())
+        }
+        _ => None,
+    };
+    let date = text(exif::Tag::DateTimeDigitized).or_else(|| text(exif::Tag::DateTime));
+    let scanned_at = moment(date, text(exif::Tag::OffsetTimeDigitized));
+    (orientation_from_tag(number(exif::Tag::Orientation).unwrap_or(1)), ppi, scanned_at)
 }

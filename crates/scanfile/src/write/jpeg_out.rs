@@ -7,7 +7,8 @@ use image::codecs::jpeg::{JpegEncoder, PixelDensity};
 use image::{ExtendedColorType, ImageEncoder as _};
 
 use super::directory::write_failed;
-use super::metadata::{exif_block, xmp_packet};
+use super::metadata::exif_block;
+use super::xmp::xmp_packet;
 use super::spec::PictureSpec;
 use crate::numbers::{to_u16, whole_u16};
 use crate::{AtomicFile, Error};
@@ -15,27 +16,18 @@ use crate::{AtomicFile, Error};
 /// Most bytes that one application segment can hold after its length field.
 const SEGMENT_LIMIT: usize = 65_533;
 
-/// Encode the picture and write it with profile, resolution, Exif and XMP; also returns the hash of the bytes.
+/// Lowest quality that a limit of the size leads to: below it, blocks show in every sky. Our choice.
+const LEAST_QUALITY: u8 = 30;
+
+/// Encode the picture and write it with profile, resolution, Exif and XMP; also returns the hash of the bytes. With a
+/// limit, it gets the highest quality up to the one asked for whose file is not larger.
 pub(super) fn write_jpeg(
     mut file: AtomicFile,
     spec: &PictureSpec,
-    quality: u8,
+    (quality, most_bytes): (u8, Option<u64>),
     pixels: &[u8],
 ) -> Result<(AtomicFile, blake3::Hash), Error> {
     let path = file.path().to_owned();
-    let mut encoded = Vec::new();
-    let mut encoder = JpegEncoder::new_with_quality(&mut encoded, quality);
-    if let Some(ppi) = spec.ppi {
-        encoder.set_pixel_density(PixelDensity::dpi(whole_u16(ppi.round().max(1.0))));
-    }
-    if let Some(icc) = &spec.icc {
-        encoder.set_icc_profile(icc.to_vec()).map_err(|e| Error::usage(&path, e.to_string()))?;
-    }
-    let kind = if spec.channels == 3 { ExtendedColorType::Rgb8 } else { ExtendedColorType::L8 };
-    encoder
-        .write_image(pixels, spec.width_px, spec.height_px, kind)
-        .map_err(|e| Error::usage(&path, format!("the picture could not be encoded ({e})")))?;
-    let at = end_of_first_segment(&encoded, &path)?;
     let (exif, xmp) = if spec.metadata.is_empty() {
         (Vec::new(), Vec::new())
     } else {
@@ -45,12 +37,47 @@ pub(super) fn write_jpeg(
             segment(b"http://ns.adobe.com/xap/1.0/\0", xmp.as_bytes()),
         )
     };
+    let about = exif.len() + xmp.len();
+    let fits = |encoded: &[u8]| most_bytes.is_none_or(|most| (encoded.len() + about) as u64 <= most);
+    let mut encoded = encode(&path, spec, quality, pixels)?;
+    if !fits(&encoded) {
+        // The largest quality that fits lies between them; the lowest is taken if none does, and refused by the caller.
+        let (mut low, mut high) = (LEAST_QUALITY.min(quality), quality);
+        encoded = encode(&path, spec, low, pixels)?;
+        while high - low > 1 {
+            let middle = low.midpoint(high);
+            let tried = encode(&path, spec, middle, pixels)?;
+            if fits(&tried) {
+                (low, encoded) = (middle, tried);
+            } else {
+                high = middle;
+            }
+        }
+    }
+    let at = end_of_first_segment(&encoded, &path)?;
     let mut hasher = blake3::Hasher::new();
     for part in [&encoded[..at], &exif, &xmp, &encoded[at..]] {
         hasher.update(part);
         file.write_all(part).map_err(Error::io(&path, "write the file"))?;
     }
     Ok((file, hasher.finalize()))
+}
+
+/// The JPEG with profile and resolution.
+fn encode(path: &Path, spec: &PictureSpec, quality: u8, pixels: &[u8]) -> Result<Vec<u8>, Error> {
+    let mut encoded = Vec::new();
+    let mut encoder = JpegEncoder::new_with_quality(&mut encoded, quality);
+    if let Some(ppi) = spec.ppi {
+        encoder.set_pixel_density(PixelDensity::dpi(whole_u16(ppi.round().max(1.0))));
+    }
+    if let Some(icc) = &spec.icc {
+        encoder.set_icc_profile(icc.to_vec()).map_err(|e| Error::usage(path, e.to_string()))?;
+    }
+    let kind = if spec.channels == 3 { ExtendedColorType::Rgb8 } else { ExtendedColorType::L8 };
+    encoder
+        .write_image(pixels, spec.width_px, spec.height_px, kind)
+        .map_err(|e| Error::usage(path, format!("the picture could not be encoded ({e})")))?;
+    Ok(encoded)
 }
 
 /// Position after the start marker and the JFIF segment, where application segments belong.

@@ -1,4 +1,4 @@
-//! Text about a picture as XMP packet and as Exif block.
+//! Text about a picture as Exif block.
 //!
 //! The date of the photograph is written only when it is known. Source of the property names and of the digital-source
 //! vocabulary: XMP specification part 1 and 2, CIPA DC-010 (Exif in XMP), IPTC `NewsCodes` `digitalsourcetype` (the URI
@@ -12,14 +12,8 @@ use tiff::tags::{ResolutionUnit, Tag};
 
 use super::directory::Fields;
 use super::spec::{FilmSourceKind, Metadata, PictureFormat, PictureSpec};
+use super::xmp::iso_date;
 use crate::info::UNKNOWN_PPI;
-
-const NAMESPACES: &[(&str, &str)] = &[
-    ("dc", "http://purl.org/dc/elements/1.1/"),
-    ("xmp", "http://ns.adobe.com/xap/1.0/"),
-    ("exif", "http://ns.adobe.com/exif/1.0/"),
-    ("Iptc4xmpExt", "http://iptc.org/std/Iptc4xmpExt/2008-02-29/"),
-];
 
 impl FilmSourceKind {
     /// The IPTC digital source type; there is none for pictures that are not of film.
@@ -32,91 +26,8 @@ impl FilmSourceKind {
     }
 }
 
-/// The XMP packet of a picture, UTF-8.
-pub(crate) fn xmp_packet(metadata: &Metadata) -> String {
-    let Metadata { title, description, creator, copyright, software, .. } = metadata;
-    let mut body = String::new();
-    let mut add = |line: String| {
-        body.push_str("   ");
-        body.push_str(&line);
-        body.push('\n');
-    };
-    let alternatives = |name: &str, text: &str| {
-        let text = escape(text);
-        format!("<{name}><rdf:Alt><rdf:li xml:lang=\"x-default\">{text}</rdf:li></rdf:Alt></{name}>")
-    };
-    for (name, text) in [("dc:title", title), ("dc:description", description), ("dc:rights", copyright)] {
-        if !text.is_empty() {
-            add(alternatives(name, text));
-        }
-    }
-    if !creator.is_empty() {
-        let text = escape(creator);
-        add(format!("<dc:creator><rdf:Seq><rdf:li>{text}</rdf:li></rdf:Seq></dc:creator>"));
-    }
-    let plain = |name: &str, text: &str| format!("<{name}>{}</{name}>", escape(text));
-    if !software.is_empty() {
-        add(plain("xmp:CreatorTool", software));
-    }
-    if let Some(date) = metadata.modified.as_deref().and_then(iso_date) {
-        add(plain("xmp:ModifyDate", &(date + metadata.zone().unwrap_or_default())));
-    }
-    if let Some(date) = metadata.original_date.as_deref().and_then(iso_date) {
-        add(plain("exif:DateTimeOriginal", &date));
-    }
-    if let Some(uri) = metadata.source.digital_source_uri() {
-        add(plain("Iptc4xmpExt:DigitalSourceType", uri));
-    }
-    let spaces: String =
-        NAMESPACES.iter().map(|(prefix, uri)| format!("\n    xmlns:{prefix}=\"{uri}\"")).collect();
-    format!(
-        "<?xpacket begin=\"\u{feff}\" id=\"W5M0MpCehiHzreSzNTczkc9d\"?>\n\
-         <x:xmpmeta xmlns:x=\"adobe:ns:meta/\">\n \
-         <rdf:RDF xmlns:rdf=\"http://www.w3.org/1999/02/22-rdf-syntax-ns#\">\n  \
-         <rdf:Description rdf:about=\"\"{spaces}>\n{body}  </rdf:Description>\n </rdf:RDF>\n</x:xmpmeta>\n\
-         <?xpacket end=\"w\"?>"
-    )
-}
-
-/// Text escaped for use between tags; characters that XML 1.0 cannot hold are dropped.
-fn escape(text: &str) -> String {
-    let mut out = String::with_capacity(text.len());
-    for c in text.chars() {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\n' | '\t' | '\r' => out.push(c),
-            c if c < ' ' || matches!(c, '\u{fffe}' | '\u{ffff}') => {}
-            c => out.push(c),
-        }
-    }
-    out
-}
-
-/// `2026:03:05 14:30:00` as `2026-03-05T14:30:00`; shorter dates stay short; anything else is not written.
-fn iso_date(exif: &str) -> Option<String> {
-    let (date, time) = exif.trim().split_once(' ').map_or((exif.trim(), None), |(d, t)| (d, Some(t)));
-    let digits = |text: &str, n: usize| text.len() == n && text.bytes().all(|b| b.is_ascii_digit());
-    let parts: Vec<&str> = date.split([':', '-']).collect();
-    let sane = parts.iter().zip([4, 2, 2]).all(|(p, n)| digits(p, n)) && (1..=3).contains(&parts.len());
-    if !sane {
-        return None;
-    }
-    let date = parts.join("-");
-    match time {
-        None => Some(date),
-        Some(time) => {
-            let clock: Vec<&str> = time.split(':').collect();
-            let sane = clock.len() == 3 && clock.iter().all(|p| digits(p, 2)) && parts.len() == 3;
-            sane.then(|| format!("{date}T{time}"))
-        }
-    }
-}
-
 /// A date in the 19-character form of Exif, else `None`.
-fn exif_date(text: &Option<String>) -> Option<&str> {
+pub(super) fn exif_date(text: &Option<String>) -> Option<&str> {
     text.as_deref().filter(|t| t.len() == 19 && t.contains(' ') && iso_date(t).is_some())
 }
 
@@ -130,6 +41,7 @@ pub(crate) fn describe_page<W: Write + Seek, K: TiffKind>(
         (Tag::Software, &metadata.software),
         (Tag::Artist, &metadata.creator),
         (Tag::Copyright, &metadata.copyright),
+        (Tag::Model, &metadata.camera),
     ] {
         if !text.is_empty() {
             page.text(tag, text)?;
@@ -147,16 +59,28 @@ impl Metadata {
         *self == Self::default()
     }
 
+    /// Date and zone of the scan, as far as they are sound.
+    pub(super) fn digitised_parts(&self) -> (Option<&str>, Option<&str>) {
+        let Some(text) = self.digitised.as_deref() else { return (None, None) };
+        let (date, zone) = text.split_at_checked(19).unwrap_or((text, ""));
+        let date = Some(date).filter(|date| date.len() == 19 && iso_date(date).is_some());
+        (date, date.and(Some(zone)).filter(|zone| is_zone(zone)))
+    }
+
     /// The time zone of `modified`, if both are sound.
-    fn zone(&self) -> Option<&str> {
+    pub(super) fn zone(&self) -> Option<&str> {
         let zone = self.modified_utc_offset.as_deref()?;
-        let is_sound = match zone.as_bytes() {
-            [b'+' | b'-', h @ .., b':', m1, m2] => {
-                h.len() == 2 && h.iter().chain([m1, m2]).all(u8::is_ascii_digit)
-            }
-            _ => false,
-        };
-        (is_sound && exif_date(&self.modified).is_some()).then_some(zone)
+        (is_zone(zone) && exif_date(&self.modified).is_some()).then_some(zone)
+    }
+}
+
+/// Whether a text is a zone such as `+01:00`.
+fn is_zone(zone: &str) -> bool {
+    match zone.as_bytes() {
+        [b'+' | b'-', h @ .., b':', m1, m2] => {
+            h.len() == 2 && h.iter().chain([m1, m2]).all(u8::is_ascii_digit)
+        }
+        _ => false,
     }
 }
 
@@ -165,13 +89,16 @@ mod exif_tag {
     use tiff::tags::Tag;
 
     pub(super) const DATE_TIME_ORIGINAL: Tag = Tag::Unknown(36867);
+    pub(super) const DATE_TIME_DIGITIZED: Tag = Tag::Unknown(36868);
     pub(super) const OFFSET_TIME: Tag = Tag::Unknown(36880);
+    pub(super) const OFFSET_TIME_DIGITIZED: Tag = Tag::Unknown(36882);
     pub(super) const COMPONENTS_CONFIGURATION: Tag = Tag::Unknown(37121);
     pub(super) const FLASHPIX_VERSION: Tag = Tag::Unknown(40960);
     pub(super) const COLOR_SPACE: Tag = Tag::Unknown(40961);
     pub(super) const PIXEL_X_DIMENSION: Tag = Tag::Unknown(40962);
     pub(super) const PIXEL_Y_DIMENSION: Tag = Tag::Unknown(40963);
     pub(super) const FILE_SOURCE: Tag = Tag::Unknown(41728);
+    pub(super) const LENS_MODEL: Tag = Tag::Unknown(42036);
 }
 
 /// Write the Exif directory; returns its position.
@@ -185,8 +112,15 @@ pub(crate) fn exif_directory<W: Write + Seek, K: TiffKind>(
     if let Some(date) = exif_date(&metadata.original_date) {
         exif.text(exif_tag::DATE_TIME_ORIGINAL, date)?;
     }
+    let (digitised, zone) = metadata.digitised_parts();
+    if let Some(date) = digitised {
+        exif.text(exif_tag::DATE_TIME_DIGITIZED, date)?;
+    }
     if let Some(zone) = metadata.zone() {
         exif.text(exif_tag::OFFSET_TIME, zone)?;
+    }
+    if let Some(zone) = zone {
+        exif.text(exif_tag::OFFSET_TIME_DIGITIZED, zone)?;
     }
     exif.undefined(exif_tag::FLASHPIX_VERSION, b"0100")?;
     // 1 is sRGB; 65535 leaves it to the colour profile.
@@ -201,6 +135,9 @@ pub(crate) fn exif_directory<W: Write + Seek, K: TiffKind>(
         exif.undefined(exif_tag::COMPONENTS_CONFIGURATION, &components)?;
         exif.set(exif_tag::PIXEL_X_DIMENSION, spec.width_px)?;
         exif.set(exif_tag::PIXEL_Y_DIMENSION, spec.height_px)?;
+    }
+    if !metadata.lens.is_empty() {
+        exif.text(exif_tag::LENS_MODEL, &metadata.lens)?;
     }
     exif.finish()
 }

@@ -9,6 +9,7 @@ mod pack;
 mod png_out;
 mod spec;
 mod tiff_out;
+mod xmp;
 
 use std::path::Path;
 
@@ -19,6 +20,7 @@ pub use closed::ClosedPicture;
 use closed::ExpectedContent;
 pub(crate) use directory::{Fields, write_failed};
 pub use pack::{PackedRows, RowPacker};
+pub use xmp::settings_digest_in;
 pub use spec::{Compression, FilmSourceKind, Metadata, PictureFormat, PictureSpec, WrittenFile};
 
 use crate::numbers::to_u32;
@@ -38,6 +40,8 @@ pub struct PictureWriter {
     /// Rows that do not fill a portion yet.
     waiting: Waiting,
     checksums: Vec<(u32, u64)>,
+    /// Largest file that is wanted.
+    most_bytes: Option<u64>,
     out: Out,
 }
 
@@ -81,8 +85,14 @@ impl PictureWriter {
             rows_written: 0,
             waiting,
             checksums: Vec::new(),
+            most_bytes: None,
             out,
         })
+    }
+
+    /// Refuse a file of more bytes; a JPEG gets as much less quality as it needs.
+    pub fn keep_below(&mut self, bytes: u64) {
+        self.most_bytes = Some(bytes);
     }
 
     /// Rows handed over so far.
@@ -222,15 +232,20 @@ impl PictureWriter {
             let (done, all) = (self.rows_done, self.spec.height_px);
             return Err(Error::usage(self.path(), format!("{done} of {all} rows were written")));
         }
-        let Self { spec, out, checksums, .. } = self;
+        let Self { spec, out, checksums, most_bytes, .. } = self;
         let (file, expected) = match out {
             Out::Tiff(tiff) => (tiff.finish(&spec)?, ExpectedContent::Rows(checksums)),
             Out::Png(png) => (png.finish()?, ExpectedContent::Rows(checksums)),
             Out::Jpeg { file, quality, pixels } => {
-                let (file, hash) = jpeg_out::write_jpeg(file, &spec, quality, &pixels)?;
+                let (file, hash) = jpeg_out::write_jpeg(file, &spec, (quality, most_bytes), &pixels)?;
                 (file, ExpectedContent::Bytes(hash))
             }
         };
+        let bytes = file.bytes()?;
+        if let Some(most) = most_bytes.filter(|most| bytes > *most) {
+            let found = format!("a file of at most {} kB for a picture that needs {} kB", most / 1000, bytes / 1000);
+            return Err(Error::unsupported(file.path(), found, "choose fewer pixels or a larger limit"));
+        }
         Ok(ClosedPicture {
             file,
             size_px: (spec.width_px, spec.height_px),

@@ -58,14 +58,35 @@ pub struct Metadata {
     pub copyright: String,
     /// Program and version.
     pub software: String,
+    /// Keywords, one by one.
+    pub keywords: Vec<String>,
+    /// Where it was taken.
+    pub place: String,
+    /// Title of the roll.
+    pub roll: String,
+    /// Name of the film.
+    pub film: String,
+    /// Camera that exposed the film.
+    pub camera: String,
+    pub lens: String,
+    /// Anything else.
+    pub notes: String,
     /// When the photograph was taken, `YYYY:MM:DD HH:MM:SS` or shorter; never guessed from the scan.
     pub original_date: Option<String>,
+    /// The same in the words of the user, which need be no date.
+    pub original_date_text: String,
+    /// When the film was scanned, `YYYY:MM:DD HH:MM:SS`, with its zone behind it if that is known.
+    pub digitised: Option<String>,
     /// When the file was made, `YYYY:MM:DD HH:MM:SS` in local time; this crate reads no clock.
     pub modified: Option<String>,
     /// Time zone of `modified` as `+HH:MM` or `-HH:MM` from universal time.
     pub modified_utc_offset: Option<String>,
     /// Negative, slide, or no film.
     pub source: FilmSourceKind,
+    /// Every setting that the picture was made with, as JSON.
+    pub settings: String,
+    /// Digest of the same.
+    pub settings_digest: String,
 }
 
 /// What a picture file should be.

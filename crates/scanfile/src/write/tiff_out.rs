@@ -17,8 +17,9 @@ use tiff::tags::{
 };
 
 use super::directory::{Fields, write_failed};
-use super::metadata::{describe_page, exif_directory, xmp_packet};
+use super::metadata::{describe_page, exif_directory};
 use super::pack::PackedRows;
+use super::xmp::xmp_packet;
 use super::spec::{Compression, PictureSpec};
 use crate::{AtomicFile, Error};
 

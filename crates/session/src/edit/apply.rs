@@ -89,6 +89,11 @@ impl Edit {
             }
             Self::TurnStrip { strip, mirror, half_turn } => turn_strip(s, *strip, *mirror, *half_turn)?,
             Self::SetFrameName { frame, name } => frame_mut(s, *frame)?.name.clone_from(name),
+            Self::SetFacts(facts) => {
+                for (id, facts) in facts {
+                    frame_mut(s, *id)?.facts = Arc::new(facts.clone());
+                }
+            }
             Self::Renumber { first } => {
                 // Numbers that the user gives replace those on the film.
                 s.output.film_numbers = false;
@@ -371,6 +376,7 @@ fn make_frame(
         reason: new.reason.clone(),
         flags: new.flags.clone(),
         mark: FrameMark::default(),
+        facts: Arc::default(),
     };
     has_room(crop_guard::hold(&mut frame))?;
     Ok(frame)

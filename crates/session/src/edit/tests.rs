@@ -358,10 +358,14 @@ fn strips_are_ordered_by_the_numbers_on_their_films_and_belong_to_rolls() {
     assert_eq!(ordered.frames.iter().map(|frame| frame.number).collect::<Vec<_>>(), [1, 2, 3, 4]);
     assert_eq!(ordered.order_on_film(), None);
     // Facts of a roll, which goes with its last strip.
-    let roll = Roll { title: "pier".to_owned(), date_shot: "about 1987".to_owned(), ..Roll::default() };
+    let roll = Roll {
+        title: "pier".to_owned(),
+        facts: crate::Facts { date_shot: "about 1987".to_owned(), ..crate::Facts::default() },
+        ..Roll::default()
+    };
     let told = Edit::AddRoll { roll, strips: vec![first] }.apply(&ordered).expect("adds");
     let id = told.strip(first).and_then(|strip| strip.roll).expect("assigned");
-    assert_eq!(told.roll(id).map(|roll| roll.date_shot.as_str()), Some("about 1987"));
+    assert_eq!(told.roll(id).map(|roll| roll.facts.date_shot.as_str()), Some("about 1987"));
     assert_eq!(told.strip(second).and_then(|strip| strip.roll), None);
     let gone = Edit::AssignRoll { strips: vec![first], roll: None }.apply(&told).expect("assigns");
     assert!(gone.rolls.is_empty());

@@ -9,6 +9,7 @@ use glassine_raster::{Point, TiltedBox};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
+use self::facts::{Facts, Roll};
 use self::frame::Frame;
 use self::recipe::recipes_of;
 use self::scan::Scan;
@@ -18,6 +19,7 @@ use crate::model::{self, RollId, ScanId, StripId};
 
 pub use self::recipe::{recipe_from_json, recipe_to_json};
 
+mod facts;
 mod frame;
 mod join;
 mod recipe;
@@ -27,6 +29,9 @@ mod scan;
 pub(super) struct File {
     format: String,
     version: u32,
+    /// Version of the rendering of the program that wrote the file.
+    #[serde(default = "first_rendering")]
+    rendering_version: u32,
     #[serde(default)]
     generation: u64,
     #[serde(default)]
@@ -91,33 +96,6 @@ struct Strip {
 #[expect(clippy::trivially_copy_pass_by_ref, reason = "serde passes a reference")]
 fn is_false(value: &bool) -> bool {
     !value
-}
-
-#[derive(Debug, Serialize, Deserialize)]
-struct Roll {
-    id: u32,
-    #[serde(default)]
-    title: String,
-    #[serde(default)]
-    film: String,
-    #[serde(default)]
-    date_shot: String,
-    #[serde(default)]
-    camera: String,
-    #[serde(default)]
-    notes: String,
-}
-
-impl Roll {
-    fn from_model(roll: &model::Roll) -> Self {
-        let model::Roll { id, title, film, date_shot, camera, notes } = roll.clone();
-        Self { id: id.0, title, film, date_shot, camera, notes }
-    }
-
-    fn into_model(self) -> model::Roll {
-        let Self { id, title, film, date_shot, camera, notes } = self;
-        model::Roll { id: RollId(id), title, film, date_shot, camera, notes }
-    }
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -235,6 +213,14 @@ struct Output {
     print: Option<recipe::Print>,
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     recipes: Vec<recipe::Recipe>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    web_format: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    web_megapixels: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    most_kb: Option<u32>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    density: Option<String>,
 }
 
 impl Default for Output {
@@ -254,6 +240,7 @@ impl File {
         Ok(Self {
             format: FORMAT.to_owned(),
             version: super::version_of(session),
+            rendering_version: glassine_film::RENDERING_VERSION,
             generation: stamp.generation,
             run: stamp.run.clone(),
             title: session.title.clone(),
@@ -276,6 +263,7 @@ impl File {
         let Self {
             format: _,
             version: _,
+            rendering_version,
             generation,
             run,
             title,
@@ -308,6 +296,10 @@ impl File {
             extra: Arc::default(),
         };
         check_links(&session)?;
+        let changes = glassine_film::rendering_changes_since(rendering_version);
+        if !changes.is_empty() {
+            unknown.push(format!("pictures differ from those that were made earlier: {}", changes.join("; ")));
+        }
         unknown.extend(session.output.unknown_choice());
         for (idx, strip) in
             session.strips.iter().enumerate().filter(|(_, strip)| !session.knows_stock_of(strip))
@@ -321,6 +313,11 @@ impl File {
         }
         Ok(OpenedFile { session, stamp: FileStamp { generation, run }, notes: unknown })
     }
+}
+
+/// Rendering of files that do not name one.
+fn first_rendering() -> u32 {
+    1
 }
 
 /// Keep output choices that this program does not know: they are written back unless the user chooses another.
@@ -545,6 +542,10 @@ impl Output {
             name_template: output.name_template.clone(),
             print: (output.print != usual.print).then(|| recipe::Print::from_model(&output.print)),
             recipes: output.recipes.iter().map(recipe::Recipe::from_model).collect(),
+            web_format: (output.web_format != usual.web_format).then(|| output.web_format.key().to_owned()),
+            web_megapixels: Some(output.web_megapixels).filter(|megapixels| *megapixels > 0.0),
+            most_kb: Some(output.most_kb).filter(|kb| *kb > 0),
+            density: (output.density != usual.density).then(|| output.density.key().to_owned()),
         }
     }
 
@@ -583,6 +584,11 @@ impl Output {
             name_template: self.name_template,
             print: self.print.map_or(usual.print, recipe::Print::into_model),
             recipes: recipes_of(self.recipes, notes),
+            recipe: String::new(),
+            web_format: self.web_format.as_deref().and_then(model::WebFormat::from_key).unwrap_or_default(),
+            web_megapixels: self.web_megapixels.map_or(0.0, recipe::sound_megapixels),
+            most_kb: self.most_kb.unwrap_or_default(),
+            density: self.density.as_deref().and_then(model::DensityEncoding::from_key).unwrap_or_default(),
         }
     }
 }

@@ -10,7 +10,7 @@ pub enum OutputKind {
     /// 16-bit TIFF at full resolution.
     #[default]
     Master,
-    /// 8-bit JPEG, reduced to a longest side.
+    /// 8-bit JPEG or PNG, reduced to a longest side or to a number of pixels.
     Web,
     /// 8-bit JPEG at full resolution.
     Jpeg,
@@ -20,12 +20,21 @@ pub enum OutputKind {
     Print,
     /// 16-bit TIFF of the film as scanned, with infrared and a margin of rebate.
     ArchiveNegative,
+    /// 16-bit TIFF of the density of the film above its base, for grading elsewhere.
+    Density,
 }
 
 impl OutputKind {
     /// In the order shown.
-    pub const ALL: [Self; 6] =
-        [Self::Master, Self::Tiff8, Self::Jpeg, Self::Web, Self::Print, Self::ArchiveNegative];
+    pub const ALL: [Self; 7] = [
+        Self::Master,
+        Self::Tiff8,
+        Self::Jpeg,
+        Self::Web,
+        Self::Print,
+        Self::ArchiveNegative,
+        Self::Density,
+    ];
 
     /// Name in files and on the command line.
     pub fn key(self) -> &'static str {
@@ -36,6 +45,7 @@ impl OutputKind {
             Self::Tiff8 => "tiff8",
             Self::Print => "print",
             Self::ArchiveNegative => "archive-negative",
+            Self::Density => "density",
         }
     }
 
@@ -43,11 +53,12 @@ impl OutputKind {
     pub fn label(self) -> &'static str {
         match self {
             Self::Master => "Master, 16-bit TIFF",
-            Self::Web => "Web, reduced JPEG",
+            Self::Web => "Web, reduced JPEG or PNG",
             Self::Jpeg => "Full size, JPEG",
             Self::Tiff8 => "Full size, 8-bit TIFF",
             Self::Print => "Print, 8-bit TIFF",
             Self::ArchiveNegative => "Archive negative, 16-bit TIFF",
+            Self::Density => "Film density, 16-bit TIFF",
         }
     }
 
@@ -56,22 +67,74 @@ impl OutputKind {
         Self::ALL.into_iter().find(|kind| kind.key() == key)
     }
 
-    /// Whether it is a TIFF, otherwise a JPEG.
+    /// Whether it is a TIFF.
     pub fn is_tiff(self) -> bool {
-        self.extension() == "tif"
+        !matches!(self, Self::Web | Self::Jpeg)
+    }
+
+    /// Whether its files show the finished picture, not the film.
+    pub fn is_picture(self) -> bool {
+        !matches!(self, Self::ArchiveNegative | Self::Density)
     }
 
     /// Bits of a sample.
     pub fn bits(self) -> u8 {
-        if matches!(self, Self::Master | Self::ArchiveNegative) { 16 } else { 8 }
+        if matches!(self, Self::Master | Self::ArchiveNegative | Self::Density) { 16 } else { 8 }
+    }
+}
+
+/// File format of web pictures.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum WebFormat {
+    #[default]
+    Jpeg,
+    /// Without loss.
+    Png,
+}
+
+impl WebFormat {
+    /// In the order shown.
+    pub const ALL: [Self; 2] = [Self::Jpeg, Self::Png];
+
+    /// Name in files and on the command line.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::Jpeg => "jpeg",
+            Self::Png => "png",
+        }
     }
 
-    /// File extension, without the dot.
-    pub fn extension(self) -> &'static str {
+    /// The format a file or command names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|format| format.key() == key)
+    }
+}
+
+/// How a file holds the density of the film above its base.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum DensityEncoding {
+    /// Logarithmic: 8000 codes for a density of 1, the base at 1520, as SMPTE ST 2065-3 encodes in 16 bits.
+    #[default]
+    Log,
+    /// Linear light, relative to that through the base.
+    Linear,
+}
+
+impl DensityEncoding {
+    /// In the order shown.
+    pub const ALL: [Self; 2] = [Self::Log, Self::Linear];
+
+    /// Name in files and on the command line.
+    pub fn key(self) -> &'static str {
         match self {
-            Self::Master | Self::Tiff8 | Self::Print | Self::ArchiveNegative => "tif",
-            Self::Web | Self::Jpeg => "jpg",
+            Self::Log => "log",
+            Self::Linear => "linear",
         }
+    }
+
+    /// The encoding a file or command names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|encoding| encoding.key() == key)
     }
 }
 
@@ -118,6 +181,8 @@ pub struct PrintSettings {
     /// Encoded value of the picture's white, 0 to 1: a little below 1 puts ink on the brightest parts, so that they do
     /// not look like holes in the paper.
     pub paper_white: f64,
+    /// Encoded value of the picture's black: a little above 0 where the paper shows no steps between the darkest tones.
+    pub paper_black: f64,
 }
 
 impl PrintSettings {
@@ -141,6 +206,7 @@ impl PrintSettings {
             ppi: hold(self.ppi, (*Self::PPI.start(), *Self::PPI.end()), usual.ppi),
             sharpen_amount: hold(self.sharpen_amount, (0.0, 3.0), usual.sharpen_amount),
             paper_white: hold(self.paper_white, (0.8, 1.0), usual.paper_white),
+            paper_black: hold(self.paper_black, (0.0, 0.2), usual.paper_black),
         }
     }
 
@@ -162,7 +228,7 @@ impl Default for PrintSettings {
     /// A print of 240 x 180 mm at 300 ppi: common practice for labs. The sharpening and the white are our choice: enough
     /// to make up for the spread of ink, and the least step that a printer shows.
     fn default() -> Self {
-        Self { sides_mm: [240.0, 180.0], ppi: 300.0, sharpen_amount: 0.6, paper_white: 1.0 }
+        Self { sides_mm: [240.0, 180.0], ppi: 300.0, sharpen_amount: 0.6, paper_white: 1.0, paper_black: 0.0 }
     }
 }
 
@@ -179,8 +245,18 @@ pub struct ExportRecipe {
     pub compression: Option<TiffCompression>,
     pub jpeg_quality: Option<u8>,
     pub web_long_side_px: Option<u32>,
+    /// Folder of its files below the target folder, a template; empty for the target folder itself. `None` makes a
+    /// folder of the recipe's name where several kinds are written at once.
+    pub folder: Option<String>,
     pub name_template: Option<String>,
     pub print: Option<PrintSettings>,
+    pub web_format: Option<WebFormat>,
+    pub web_megapixels: Option<f64>,
+    pub most_kb: Option<u32>,
+    pub sharpen_output: Option<bool>,
+    pub density: Option<DensityEncoding>,
+    /// Whether the next run writes it.
+    pub is_chosen: bool,
 }
 
 impl ExportRecipe {
@@ -194,12 +270,49 @@ impl ExportRecipe {
             compression: None,
             jpeg_quality: None,
             web_long_side_px: None,
+            folder: None,
             name_template: None,
             print: None,
+            web_format: None,
+            web_megapixels: None,
+            most_kb: None,
+            sharpen_output: None,
+            density: None,
+            is_chosen: true,
         }
     }
 
-    /// Output settings with what the recipe states.
+    /// A recipe under another name.
+    #[must_use]
+    pub fn named(self, name: &str) -> Self {
+        Self { name: name.to_owned(), ..self }
+    }
+
+    /// Take over what was changed in settings that the recipe gave.
+    pub fn take_changes(&mut self, before: &OutputSettings, after: &OutputSettings) {
+        fn take<T: PartialEq + Clone>(own: &mut Option<T>, before: &T, after: &T) {
+            if before != after {
+                *own = Some(after.clone());
+            }
+        }
+        self.kind = after.kind;
+        take(&mut self.space, &before.space, &after.space);
+        take(&mut self.rendering, &before.rendering, &after.rendering);
+        take(&mut self.compression, &before.compression, &after.compression);
+        take(&mut self.jpeg_quality, &before.jpeg_quality, &after.jpeg_quality);
+        take(&mut self.web_long_side_px, &before.web_long_side_px, &after.web_long_side_px);
+        take(&mut self.print, &before.print, &after.print);
+        take(&mut self.web_format, &before.web_format, &after.web_format);
+        take(&mut self.web_megapixels, &before.web_megapixels, &after.web_megapixels);
+        take(&mut self.most_kb, &before.most_kb, &after.most_kb);
+        take(&mut self.sharpen_output, &before.sharpen_output, &after.sharpen_output);
+        take(&mut self.density, &before.density, &after.density);
+        if before.name_template != after.name_template {
+            self.name_template.clone_from(&after.name_template);
+        }
+    }
+
+    /// Output settings with what the recipe states, without its folder.
     pub fn over(&self, settings: &OutputSettings) -> OutputSettings {
         let settings = settings.clone();
         OutputSettings {
@@ -211,8 +324,36 @@ impl ExportRecipe {
             web_long_side_px: self.web_long_side_px.unwrap_or(settings.web_long_side_px),
             name_template: self.name_template.clone().or(settings.name_template),
             print: self.print.unwrap_or(settings.print),
+            web_format: self.web_format.unwrap_or(settings.web_format),
+            web_megapixels: self.web_megapixels.unwrap_or(settings.web_megapixels),
+            most_kb: self.most_kb.unwrap_or(settings.most_kb),
+            sharpen_output: self.sharpen_output.unwrap_or(settings.sharpen_output),
+            density: self.density.unwrap_or(settings.density),
+            recipe: self.name.clone(),
             ..settings
         }
+    }
+
+    /// The settings of several recipes that are written in one run, each in its folder.
+    pub fn settings_of<'a>(
+        recipes: impl IntoIterator<Item = &'a Self>,
+        settings: &OutputSettings,
+    ) -> Vec<OutputSettings> {
+        let recipes: Vec<_> = recipes.into_iter().collect();
+        let settings_of = |recipe: &&Self| {
+            let own = recipe.over(settings);
+            let folder = match &recipe.folder {
+                Some(folder) => folder.trim_matches('/').to_owned(),
+                None if recipes.len() > 1 => "{recipe}".to_owned(),
+                None => String::new(),
+            };
+            if folder.is_empty() {
+                return own;
+            }
+            let name = own.name_template.as_deref().unwrap_or("{name}");
+            OutputSettings { name_template: Some(format!("{folder}/{name}")), ..own }
+        };
+        recipes.iter().map(settings_of).collect()
     }
 }
 
@@ -254,9 +395,58 @@ pub struct OutputSettings {
     pub print: PrintSettings,
     /// Further kinds of export, each with a name.
     pub recipes: Vec<ExportRecipe>,
+    /// Name of the recipe that made these settings; empty for those of a session. Not kept in files.
+    pub recipe: String,
+    pub web_format: WebFormat,
+    /// Millions of pixels of web pictures; 0 leaves it to the longest side.
+    pub web_megapixels: f64,
+    /// Largest web picture, thousands of bytes; 0 for no limit.
+    pub most_kb: u32,
+    pub density: DensityEncoding,
 }
 
 impl OutputSettings {
+    /// What an export with these settings writes: the chosen recipes, or these settings themselves.
+    pub fn chosen(&self) -> Vec<Self> {
+        let chosen: Vec<_> = self.recipes.iter().filter(|recipe| recipe.is_chosen).collect();
+        if chosen.is_empty() { vec![self.clone()] } else { ExportRecipe::settings_of(chosen, self) }
+    }
+
+    /// Name of the kind of files in names: that of the recipe, or of the kind.
+    pub fn recipe_name(&self) -> &str {
+        if self.recipe.is_empty() { self.kind.key() } else { &self.recipe }
+    }
+
+    /// File extension, without the dot.
+    pub fn extension(&self) -> &'static str {
+        match (self.kind, self.web_format) {
+            (OutputKind::Web, WebFormat::Png) => "png",
+            (OutputKind::Web | OutputKind::Jpeg, _) => "jpg",
+            _ => "tif",
+        }
+    }
+
+    /// Size in pixels of the file of a picture of this size.
+    pub fn size_px(&self, (width, height): (u32, u32)) -> (u32, u32) {
+        let (w, h) = (f64::from(width), f64::from(height));
+        let scale = match self.kind {
+            OutputKind::Print => return self.print.size_px(w, h),
+            OutputKind::Web if self.web_megapixels > 0.0 => (self.web_megapixels * 1e6 / (w * h)).sqrt(),
+            OutputKind::Web => f64::from(self.web_long_side_px) / w.max(h),
+            _ => 1.0,
+        };
+        if !(scale < 1.0) {
+            return (width, height);
+        }
+        #[expect(
+            clippy::cast_possible_truncation,
+            clippy::cast_sign_loss,
+            reason = "smaller than the side that it is made of"
+        )]
+        let side = |px: f64| (px * scale).round().max(1.0) as u32;
+        (side(w), side(h))
+    }
+
     /// Number of a frame as shown and as used in file names: the film's own where these are used, else the running one.
     pub fn number_of(&self, frame: &super::Frame, digits: u8) -> String {
         match frame.film_number {
@@ -312,6 +502,11 @@ impl Default for OutputSettings {
             name_template: None,
             print: PrintSettings::default(),
             recipes: Vec::new(),
+            recipe: String::new(),
+            web_format: WebFormat::default(),
+            web_megapixels: 0.0,
+            most_kb: 0,
+            density: DensityEncoding::default(),
         }
     }
 }

@@ -1,7 +1,8 @@
 //! Templates of file names: text and pieces in braces, such as `{roll}/{number:2} {title}`.
 //!
-//! A piece is a word in braces, with the least number of digits behind a colon where it is a number. `/` begins a
-//! subfolder; `{{` and `}}` stand for braces. What a piece stands for never begins a subfolder.
+//! A piece is a word in braces, with the least number of digits behind a colon where it is a number; behind a second
+//! colon, `{count}` has the number to start with. `/` begins a subfolder; `{{` and `}}` stand for braces. What a piece
+//! stands for never begins a subfolder.
 
 use super::{NameError, check};
 use crate::model::{Frame, OutputSettings};
@@ -13,6 +14,8 @@ const MOST_FOLDERS: usize = 8;
 const MOST_PATH_BYTES: usize = 700;
 /// Most digits of a number.
 const MOST_DIGITS: u8 = 9;
+/// Largest number that a count starts with: it keeps its digits.
+const MOST_START: u32 = 999_999_999;
 
 /// What a name says about a frame besides what the frame itself knows.
 #[derive(Debug, Clone, Copy, Default, PartialEq, Eq)]
@@ -25,8 +28,14 @@ pub struct NameFacts<'a> {
     pub count: usize,
     /// Kind of export.
     pub kind: &'a str,
+    /// Name of the recipe, or the kind of export.
+    pub recipe: &'a str,
     /// Date of the export, `YYYY-MM-DD`.
     pub date: &'a str,
+    /// When the picture was taken, in the user's words.
+    pub shot: &'a str,
+    /// When the film was scanned, as the scan says, `YYYY-MM-DD`.
+    pub scanned: &'a str,
 }
 
 /// A piece that a template can have.
@@ -39,10 +48,14 @@ enum Field {
     Title,
     Kind,
     Date,
+    Name,
+    Recipe,
+    Shot,
+    Scanned,
 }
 
 /// Words of the pieces, with what they stand for.
-pub const NAME_PIECES: [(&str, &str); 7] = [
+pub const NAME_PIECES: [(&str, &str); 11] = [
     ("roll", "title of the roll"),
     ("strip", "place of the strip, from 1"),
     ("number", "number of the frame, as on the film where it was read"),
@@ -50,11 +63,26 @@ pub const NAME_PIECES: [(&str, &str); 7] = [
     ("title", "the frame's own name"),
     ("kind", "kind of export"),
     ("date", "date of the export"),
+    ("name", "base name with the frame's number, or the frame's own name"),
+    ("recipe", "name of the recipe"),
+    ("shot", "date shot"),
+    ("scanned", "date of the scan"),
 ];
 
 impl Field {
-    const ALL: [Self; 7] =
-        [Self::Roll, Self::Strip, Self::Number, Self::Count, Self::Title, Self::Kind, Self::Date];
+    const ALL: [Self; 11] = [
+        Self::Roll,
+        Self::Strip,
+        Self::Number,
+        Self::Count,
+        Self::Title,
+        Self::Kind,
+        Self::Date,
+        Self::Name,
+        Self::Recipe,
+        Self::Shot,
+        Self::Scanned,
+    ];
 
     fn from_key(key: &str) -> Option<Self> {
         Self::ALL.into_iter().zip(NAME_PIECES).find(|(_, (known, _))| *known == key).map(|(field, _)| field)
@@ -66,7 +94,8 @@ impl Field {
 enum Piece {
     Text(char),
     Folder,
-    Field(Field, Option<u8>),
+    /// With the least number of digits, and the number that the count starts with.
+    Field(Field, Option<u8>, usize),
 }
 
 /// Whether a text is a template rather than a plain base name.
@@ -105,15 +134,18 @@ fn pieces(template: &str) -> Result<Vec<Piece>, NameError> {
 
 fn field(word: &str) -> Result<Piece, NameError> {
     let unknown = || NameError::Piece { piece: word.to_owned() };
-    let (key, digits) = match word.split_once(':') {
-        Some((key, digits)) => (key, Some(digits.trim().parse().map_err(|_not_a_number| unknown())?)),
-        None => (word, None),
-    };
-    let field = Field::from_key(key.trim()).ok_or_else(unknown)?;
+    let mut parts = word.split(':').map(str::trim);
+    let field = parts.next().and_then(Field::from_key).ok_or_else(unknown)?;
+    let digits: Option<u8> =
+        parts.next().map(str::parse).transpose().map_err(|_not_a_number| unknown())?;
+    let start: Option<u32> = parts.next().map(str::parse).transpose().map_err(|_not_a_number| unknown())?;
     let is_number = matches!(field, Field::Strip | Field::Number | Field::Count);
-    match digits {
-        Some(digits) if !is_number || !(1..=MOST_DIGITS).contains(&digits) => Err(unknown()),
-        digits => Ok(Piece::Field(field, digits)),
+    let is_sound = digits.is_none_or(|digits| is_number && (1..=MOST_DIGITS).contains(&digits))
+        && start.is_none_or(|start| field == Field::Count && start <= MOST_START)
+        && parts.next().is_none();
+    match is_sound {
+        true => Ok(Piece::Field(field, digits, start.unwrap_or(1) as usize)),
+        false => Err(unknown()),
     }
 }
 
@@ -130,8 +162,8 @@ pub(super) fn path_of(
         match piece {
             Piece::Text(character) => part.push(character),
             Piece::Folder => parts.push(String::new()),
-            Piece::Field(field, digits) => {
-                let text = value(field, digits, output, frame, facts);
+            Piece::Field(field, digits, start) => {
+                let text = value((field, digits, start), output, frame, facts);
                 if text.contains('/') {
                     return Err(NameError::Character { character: '/' });
                 }
@@ -156,8 +188,7 @@ pub(super) fn path_of(
 }
 
 fn value(
-    field: Field,
-    digits: Option<u8>,
+    (field, digits, start): (Field, Option<u8>, usize),
     output: &OutputSettings,
     frame: &Frame,
     facts: &NameFacts<'_>,
@@ -173,10 +204,18 @@ fn value(
                 None => output.number_of(frame, digits),
             }
         }
-        Field::Count => number(facts.count),
+        Field::Count => number((facts.count + start).saturating_sub(1)),
         Field::Title => frame.name.as_deref().unwrap_or_default().trim().to_owned(),
         Field::Kind => facts.kind.to_owned(),
         Field::Date => facts.date.to_owned(),
+        Field::Name => match &frame.name {
+            Some(own) => own.trim().to_owned(),
+            None => format!("{} {}", output.base_name.trim(), output.number_of(frame, output.digits)),
+        },
+        Field::Recipe => facts.recipe.to_owned(),
+        // Dates may be typed with separators that no file name can have.
+        Field::Shot => facts.shot.trim().replace(['/', ':'], "-"),
+        Field::Scanned => facts.scanned.to_owned(),
     }
 }
 
@@ -187,8 +226,16 @@ mod tests {
     use crate::edit::tests::sample_session;
     use crate::model::FilmNumber;
 
-    const FACTS: NameFacts<'static> =
-        NameFacts { roll: "harbour", strip: 2, count: 7, kind: "web", date: "2026-11-29" };
+    const FACTS: NameFacts<'static> = NameFacts {
+        roll: "harbour",
+        strip: 2,
+        count: 7,
+        kind: "web",
+        recipe: "for friends",
+        date: "2026-11-29",
+        shot: "06/1987",
+        scanned: "2026-10-02",
+    };
 
     fn named(template: &str, title: Option<&str>, film_number: Option<&str>) -> Result<String, NameError> {
         let session = sample_session();
@@ -208,6 +255,11 @@ mod tests {
             ("{date}/{kind}/{strip:2}-{count:3}", None, "2026-11-29/web/02-007"),
             ("{{{roll}}}", None, "{harbour}"),
             ("{ number : 4 }", None, "0012A"),
+            ("{count:3:100}", None, "106"),
+            ("{count:1:0}", None, "6"),
+            ("{recipe}/{name}", None, "for friends/frame 01"),
+            ("{name}", Some("pier"), "pier"),
+            ("{shot} {scanned}", None, "06-1987 2026-10-02"),
         ] {
             assert_eq!(named(template, title, Some("12A")).as_deref(), Ok(wanted), "{template}");
         }
@@ -234,6 +286,9 @@ mod tests {
             "{count:0}",
             "{count:10}",
             "{count:x}",
+            "{count:3:x}",
+            "{count:3:1:1}",
+            "{number:3:1}",
             "{{roll}",
             "nul/{count}",
             "a\\b",

@@ -9,7 +9,7 @@ use glassine_raster::{
 };
 use glassine_scanfile::{PackedRows, RowPacker};
 
-use super::job::FrameJob;
+use super::job::{FrameJob, Process};
 use crate::error::EngineError;
 use crate::frame::{BaseShift, InputCodes};
 use crate::render::Lightness;
@@ -43,13 +43,19 @@ pub(super) enum Body {
     Nothing,
 }
 
-/// Makes the bands of one frame, on any number of threads.
+/// Makes the bands of one frame for files that show the same picture, on any number of threads.
 pub(super) struct BandMaker<'a> {
     job: &'a FrameJob<'a>,
-    purpose: Purpose<'a>,
+    purposes: Vec<BandPurpose<'a>>,
     pass: RowPass,
     /// Buffers that no thread is using.
     spare: Mutex<Vec<Scratch>>,
+}
+
+/// What the rows are made for, with the bits of a sample.
+struct BandPurpose<'a> {
+    purpose: Purpose<'a>,
+    bits: u8,
     /// Codes of written bands, whose memory the next ones reuse.
     written: Mutex<Vec<Vec<u16>>>,
 }
@@ -78,16 +84,21 @@ struct Made {
 
 impl<'a> BandMaker<'a> {
     pub(super) fn new(job: &'a FrameJob<'a>, purpose: Purpose<'a>) -> Self {
+        Self::for_files(job, vec![(purpose, job.bits)])
+    }
+
+    /// For several files of the picture of a job, each with its bits.
+    pub(super) fn for_files(job: &'a FrameJob<'a>, purposes: Vec<(Purpose<'a>, u8)>) -> Self {
+        let purpose = |(purpose, bits)| BandPurpose { purpose, bits, written: Mutex::new(Vec::new()) };
         Self {
             job,
-            purpose,
+            purposes: purposes.into_iter().map(purpose).collect(),
             pass: RowPass::new(
                 (job.sampling.width(), job.sampling.height()),
                 job.sharpening,
                 Lightness::of(job.space),
             ),
             spare: Mutex::new(Vec::new()),
-            written: Mutex::new(Vec::new()),
         }
     }
 
@@ -97,21 +108,24 @@ impl<'a> BandMaker<'a> {
         PixelRect::new(0, needed.start as u32, self.job.sampling.width(), needed.end as u32)
     }
 
-    /// Make rows `y0..y1` from the codes of the rows that they need.
-    fn band(
+    /// Make rows `y0..y1` of every file from the codes of the rows that they need.
+    fn bands(
         &self,
         (y0, y1): (u32, u32),
         source: &SourcePlanes,
         cancel: &CancelToken,
-    ) -> Result<Band, EngineError> {
+    ) -> Result<Vec<Band>, EngineError> {
         cancel.check()?;
         let FrameJob { context, sampling, .. } = self.job;
         let rows = y0 as usize..y1 as usize;
         let spare = self.spare.lock().unwrap_or_else(PoisonError::into_inner).pop();
         let mut scratch = spare.unwrap_or_default();
-        let mut made = self
-            .room(rows.len() * sampling.width() as usize)
-            .map_err(|refused| no_memory(refused, "a picture"))?;
+        let pixels = rows.len() * sampling.width() as usize;
+        let mut made = Vec::with_capacity(self.purposes.len());
+        for purpose in &self.purposes {
+            let room = purpose.room(pixels, self.job.channels());
+            made.push(room.map_err(|refused| no_memory(refused, "a picture"))?);
+        }
         let Scratch { rows: buffers, shifts, sampled, pixels, narrow } = &mut scratch;
         let shift = context.shift(sampling, 0);
         let mut steps = BandRows {
@@ -127,7 +141,7 @@ impl<'a> BandMaker<'a> {
         };
         self.pass.run(rows, buffers, &mut steps, cancel)?;
         self.spare.lock().unwrap_or_else(PoisonError::into_inner).push(scratch);
-        Ok(Band { body: self.body(&mut made)?, counts: made.counts })
+        self.purposes.iter().zip(made).map(|(purpose, made)| purpose.band(made)).collect()
     }
 
     /// Ask for the memory of a band before its buffers grow: a box may be far larger than any earlier picture.
@@ -141,10 +155,10 @@ impl<'a> BandMaker<'a> {
         ask_for_memory(needed.area() * BYTES_PER_PIXEL + 2 * codes, "a picture")
     }
 
-    /// Take back the buffer of a written band.
-    pub(super) fn take_back(&self, rows: PackedRows) {
-        if let Some(codes) = rows.into_samples() {
-            self.written.lock().unwrap_or_else(PoisonError::into_inner).push(codes);
+    /// Take back the buffer of a written band of one of the files.
+    pub(super) fn take_back(&self, file: usize, rows: PackedRows) {
+        if let (Some(codes), Some(purpose)) = (rows.into_samples(), self.purposes.get(file)) {
+            purpose.written.lock().unwrap_or_else(PoisonError::into_inner).push(codes);
         }
     }
 
@@ -175,13 +189,15 @@ impl<'a> BandMaker<'a> {
         sorted.finish();
         Ok(())
     }
+}
 
-    /// Output buffers for the pixels of a band, in the form its purpose needs.
-    fn room(&self, pixels: usize) -> Result<Made, NoMemory> {
-        let samples = pixels * usize::from(self.job.channels());
+impl BandPurpose<'_> {
+    /// Output buffers for the pixels of a band.
+    fn room(&self, pixels: usize, channels: u8) -> Result<Made, NoMemory> {
+        let samples = pixels * usize::from(channels);
         let mut made = Made::default();
         match self.purpose {
-            Purpose::File(_) if self.job.bits == 16 => {
+            Purpose::File(_) if self.bits == 16 => {
                 made.wide =
                     self.written.lock().unwrap_or_else(PoisonError::into_inner).pop().unwrap_or_default();
                 reserve(&mut made.wide, samples)?;
@@ -194,15 +210,51 @@ impl<'a> BandMaker<'a> {
         Ok(made)
     }
 
-    fn body(&self, made: &mut Made) -> Result<Body, EngineError> {
-        Ok(match self.purpose {
-            Purpose::File(packer) if made.wide.is_empty() => {
-                Body::Packed(packed(packer.pack_u8(std::mem::take(&mut made.narrow)))?)
-            }
-            Purpose::File(packer) => Body::Packed(packed(packer.pack_u16(std::mem::take(&mut made.wide)))?),
-            Purpose::Encode => Body::Encoded(std::mem::take(&mut made.encoded)),
+    fn band(&self, made: Made) -> Result<Band, EngineError> {
+        let Made { counts, wide, narrow, encoded } = made;
+        let body = match self.purpose {
+            Purpose::File(packer) if wide.is_empty() => Body::Packed(packed(packer.pack_u8(narrow))?),
+            Purpose::File(packer) => Body::Packed(packed(packer.pack_u16(wide))?),
+            Purpose::Encode => Body::Encoded(encoded),
             Purpose::Count => Body::Nothing,
-        })
+        };
+        Ok(Band { body, counts })
+    }
+
+    /// Take a row of encoded values; `pixels` and `narrow` are buffers.
+    fn take_row(
+        &self,
+        made: &mut Made,
+        (y, first): (usize, usize),
+        [r, g, b]: [&[f32]; 3],
+        is_grey: bool,
+        (pixels, narrow): (&mut Vec<f32>, &mut Vec<u8>),
+    ) {
+        if !made.wide.is_empty() {
+            let line = r.len() * if is_grey { 1 } else { 3 };
+            let codes = &mut made.wide[(y - first) * line..][..line];
+            if is_grey {
+                quantise16(g, codes);
+                made.counts.add_grey_ends(codes);
+            } else {
+                quantise16_planes([r, g, b], codes);
+                made.counts.add_ends(codes);
+            }
+            return;
+        }
+        if pixels.is_empty() {
+            pixels.extend(r.iter().zip(g).zip(b).flat_map(|((r, g), b)| [*r, *g, *b]));
+        }
+        made.counts.add(pixels);
+        match self.purpose {
+            Purpose::File(_) => {
+                narrow.resize(pixels.len(), 0);
+                quantise8_dithered(pixels, narrow, 0, y as u32);
+                made.narrow.extend(narrow.iter().step_by(if is_grey { 3 } else { 1 }));
+            }
+            Purpose::Encode => made.encoded.extend_from_slice(pixels),
+            Purpose::Count => {}
+        }
     }
 }
 
@@ -219,7 +271,7 @@ impl<'a> BandGroup<'a> {
         Self { makers, spare: Mutex::default() }
     }
 
-    /// Make rows `y0..y1` of every file.
+    /// Make rows `y0..y1` of every file, maker by maker.
     pub(super) fn bands(&self, rows: (u32, u32), cancel: &CancelToken) -> Result<Vec<Band>, EngineError> {
         cancel.check()?;
         let needed = self.makers.iter().map(|maker| maker.needed(rows)).reduce(|a, b| PixelRect {
@@ -232,9 +284,10 @@ impl<'a> BandGroup<'a> {
         let spare = self.spare.lock().unwrap_or_else(PoisonError::into_inner).pop();
         let mut source = spare.unwrap_or_default();
         first.fill(needed, &mut source, cancel)?;
-        let bands = self.makers.iter().map(|maker| maker.band(rows, &source, cancel)).collect();
+        let made: Result<Vec<_>, _> =
+            self.makers.iter().map(|maker| maker.bands(rows, &source, cancel)).collect();
         self.spare.lock().unwrap_or_else(PoisonError::into_inner).push(source);
-        bands
+        Ok(made?.into_iter().flatten().collect())
     }
 }
 
@@ -249,46 +302,31 @@ struct BandRows<'a> {
     sampled: &'a mut Vec<u16>,
     pixels: &'a mut Vec<f32>,
     narrow: &'a mut Vec<u8>,
-    made: &'a mut Made,
+    made: &'a mut [Made],
 }
 
 impl RowSteps for BandRows<'_> {
     fn encode(&mut self, y: usize, planes: [&mut [f32]; 3]) {
-        let FrameJob { sampling, pipeline, .. } = self.maker.job;
+        let FrameJob { sampling, process, .. } = self.maker.job;
         if let Some(shift) = &self.shift {
             self.shifts.resize(sampling.width() as usize * 3, 0.0);
             shift.row(y as u32, self.shifts);
         }
         let codes = sampling.lines(self.source, y as u32, self.sampled).colours();
-        pipeline.run(PixelSource::Lines(codes), self.shifts, PixelTarget::Planes(planes));
+        match process {
+            Process::Picture(pipeline) => {
+                pipeline.run(PixelSource::Lines(codes), self.shifts, PixelTarget::Planes(planes));
+            }
+            Process::Film(density) => density.run(codes, self.shifts, planes),
+        }
     }
 
-    fn finish(&mut self, y: usize, [r, g, b]: [&[f32]; 3]) {
-        let Self { maker, pixels, narrow, made, .. } = self;
-        let channels = usize::from(maker.job.channels());
-        if !made.wide.is_empty() {
-            let line = r.len() * channels;
-            let codes = &mut made.wide[(y - self.first) * line..][..line];
-            if channels == 1 {
-                quantise16(g, codes);
-                made.counts.add_grey_ends(codes);
-            } else {
-                quantise16_planes([r, g, b], codes);
-                made.counts.add_ends(codes);
-            }
-            return;
-        }
+    fn finish(&mut self, y: usize, planes: [&[f32]; 3]) {
+        let Self { maker, first, pixels, narrow, made, .. } = self;
+        let is_grey = maker.job.channels() == 1;
         pixels.clear();
-        pixels.extend(r.iter().zip(g).zip(b).flat_map(|((r, g), b)| [*r, *g, *b]));
-        made.counts.add(pixels);
-        match maker.purpose {
-            Purpose::File(_) => {
-                narrow.resize(pixels.len(), 0);
-                quantise8_dithered(pixels, narrow, 0, y as u32);
-                made.narrow.extend(narrow.iter().step_by(if channels == 1 { 3 } else { 1 }));
-            }
-            Purpose::Encode => made.encoded.extend_from_slice(pixels),
-            Purpose::Count => {}
+        for (purpose, made) in maker.purposes.iter().zip(made.iter_mut()) {
+            purpose.take_row(made, (y, *first), planes, is_grey, (&mut **pixels, &mut **narrow));
         }
     }
 }

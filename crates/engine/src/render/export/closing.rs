@@ -8,12 +8,13 @@ use glassine_raster::CancelToken;
 use glassine_scanfile::ClosedPicture;
 
 use super::inputs::Inputs;
+use super::manifest::Entry;
 use crate::error::EngineError;
 use crate::frame::FrameContext;
 use crate::types::ExportedFile;
 
-/// Result of writing one frame.
-pub(super) type Outcome = Result<ExportedFile, EngineError>;
+/// Result of writing one file: what it is, and its entry for the manifest if there is one.
+pub(super) type Outcome = Result<(ExportedFile, Option<Entry>), EngineError>;
 
 /// A frame whose rows are all in a file that does not have its name yet.
 pub(super) struct WrittenFrame {
@@ -21,6 +22,8 @@ pub(super) struct WrittenFrame {
     pub(super) file: ExportedFile,
     pub(super) context: FrameContext,
     pub(super) started: Instant,
+    /// Entry of the manifest, still without the file's checksum.
+    pub(super) record: Option<Entry>,
 }
 
 /// A frame that is being closed or has been closed.
@@ -63,7 +66,7 @@ impl WrittenFrame {
     ///
     /// A frame that has come this far is finished even if the export is stopped meanwhile.
     fn close(self, inputs: &Inputs<'_>) -> Outcome {
-        let Self { picture, mut file, context, started } = self;
+        let Self { picture, mut file, context, started, record } = self;
         thread::scope(|threads| {
             let syncing = thread::Builder::new().spawn_scoped(threads, || picture.sync());
             let checked = picture.check(&CancelToken::new());
@@ -77,7 +80,8 @@ impl WrittenFrame {
         let written = picture.commit()?;
         file.path = written.path;
         file.bytes = written.bytes;
+        let record = record.map(|entry| entry.of_file(&file.path)).transpose()?;
         file.seconds = started.elapsed().as_secs_f64();
-        Ok(file)
+        Ok((file, record))
     }
 }

@@ -1,43 +1,51 @@
 //! Writing finished pictures: bands of rows run through the pipeline on every core and are written in order; a written
 //! frame is synced, read back and named while the next one is made.
 
+mod about;
 mod band;
 mod closing;
+mod film_density;
 mod flow;
+mod frame_writer;
 mod inputs;
 mod job;
+mod manifest;
 pub(crate) mod measured;
 mod negative;
 mod paths;
+mod plan;
 mod print;
+mod record;
+mod small;
+mod together;
 
 use std::collections::VecDeque;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 use std::thread;
-use std::time::Instant;
 
 use glassine_film::Histogram;
 use glassine_raster::CancelToken;
-use glassine_repair::Refusal;
-use glassine_scanfile::PictureWriter;
 use glassine_scanfile::protect::{ProtectedFile, protect, protected_at};
-use glassine_session::{Frame, OutputKind, OutputSettings, Session};
+use glassine_session::{Frame, FrameId, OutputSettings, Session};
 
 use crate::dust::repair_cache::RepairCache;
-use crate::dust::{self, Repair};
+use crate::dust;
 use crate::error::{EngineError, Notice, Severity};
 use crate::frame::FrameContext;
-use crate::render;
 use crate::scans::{ScanStore, files_of};
 use crate::types::{
-    ExportReport, ExportRequest, ExportedFile, FailedFrame, FrameScope, SharpenChoice, SharpenSuggestion,
+    ExportReport, ExportRequest, FailedFrame, FrameScope, PlannedFile, PlannedState,
 };
 use closing::{Closing, Outcome, WrittenFrame};
+use frame_writer::{FrameWriter, for_each_file};
 use inputs::Inputs;
-use job::{FrameJob, count_exactly};
-use measured::blur_and_grain;
-pub use paths::planned_paths;
+use job::count_exactly;
+use manifest::Manifest;
+pub use paths::{planned_files, planned_paths};
+use plan::PlannedEntry;
+pub(crate) use manifest::check as check_manifest;
+pub(crate) use small::SmallPictures;
 
 /// Written frames that are synced and read back at a time, while others are made.
 const CLOSING_AT_ONCE: usize = 2;
@@ -45,8 +53,14 @@ const CLOSING_AT_ONCE: usize = 2;
 /// Progress of an export: share done, 0 to 1, and the current step.
 pub type ExportProgress<'a> = &'a (dyn Fn(f32, &str) + Sync);
 
-/// A frame and where it will be written.
-type Planned = (Arc<Frame>, Result<PathBuf, Notice>);
+/// Positions of a frame and of a kind in an export.
+type Place = (usize, usize);
+
+/// A frame and the files that it will have.
+struct FrameFiles {
+    frame: Arc<Frame>,
+    files: Vec<PlannedEntry>,
+}
 
 /// Writes frames, and counts what they would contain.
 #[derive(Debug, Clone, Copy)]
@@ -71,196 +85,149 @@ impl Exporter<'_> {
         count_exactly(context, output, repair, cancel, share)
     }
 
-    /// Export many frames. A frame that fails is named in the report, and the export continues with the others.
+    /// Export many frames. A frame that fails is named in the report, and the export continues with the others. Small
+    /// pictures of the frames come with the report where `small` asks for them.
     pub(crate) fn export(
         &self,
         request: &ExportRequest,
+        small: &SmallPictures,
         cancel: &CancelToken,
         progress: ExportProgress<'_>,
     ) -> Result<ExportReport, EngineError> {
-        if let Some(sentence) = request.output.unknown_choice() {
-            return Err(EngineError::user_error(
-                sentence,
-                "set the colour space and the rendering, then export again",
-            ));
-        }
-        let session = &request.at.session;
-        let mut report = ExportReport::default();
-        let frames: Vec<Arc<Frame>> = match &request.scope {
-            FrameScope::All => {
-                report.skipped = session.frames.iter().filter(|f| f.is_left_out()).map(|f| f.id).collect();
-                session.frames.iter().filter(|frame| !frame.is_left_out()).cloned().collect()
-            }
-            FrameScope::Only(ids) => {
-                if let Some(gone) = ids.iter().find(|id| session.frame(**id).is_none()) {
-                    return Err(EngineError::NoFrame(*gone));
-                }
-                session.frames.iter().filter(|frame| ids.contains(&frame.id)).cloned().collect()
-            }
-        };
-        if frames.is_empty() {
-            return Err(EngineError::user_error(
-                "there is no frame to export",
-                "find frames or draw a box first",
-            ));
-        }
+        let (frames, skipped) = frames_of(request)?;
+        let mut report = ExportReport { skipped, ..ExportReport::default() };
         let at = &request.at;
-        let held = hold_inputs(session, at.folder.as_deref());
-        let date = request.written_at.split(' ').next().unwrap_or_default().replace(':', "-");
-        let planned = planned_paths(session, &frames, &request.folder, &request.output, &date);
+        let held = hold_inputs(&at.session, at.folder.as_deref());
+        let planned = plan::plan(request, &frames);
         refuse_inputs(&request.folder, &planned)?;
         make_folder(&request.folder)?;
         // Part files of a killed export would otherwise stay forever.
         glassine_scanfile::remove_abandoned_parts(&request.folder);
-        let inputs = Inputs::of(self.scans, session, at.folder.as_deref(), &frames);
-        let mut outcomes = self.write_frames(request, planned, &inputs, cancel, progress);
+        let mut manifest = request.update.then(|| Manifest::of(&request.folder));
+        let mut by_frame: Vec<FrameFiles> = Vec::new();
+        for (idx, frame) in frames.iter().enumerate() {
+            let files = planned.iter().filter(|file| file.place == idx).cloned().collect();
+            by_frame.push(FrameFiles { frame: Arc::clone(frame), files });
+        }
+        for file in by_frame.iter_mut().flat_map(|frame| &mut frame.files) {
+            file.decide(request, manifest.as_ref());
+            if let (PlannedState::Unchanged, Ok(path)) = (file.state, &file.path) {
+                report.unchanged.push(path.clone());
+            }
+        }
+        let inputs = Inputs::of(self.scans, &at.session, at.folder.as_deref(), &frames);
+        let mut outcomes = self.write_frames(request, by_frame, small, &inputs, cancel, progress);
         drop(held);
-        outcomes.sort_by_key(|(idx, _)| *idx);
-        for (idx, outcome) in outcomes {
+        outcomes.sort_by_key(|(place, _)| *place);
+        for ((idx, kind), outcome) in outcomes {
             match outcome {
-                Ok(file) => report.written.push(file),
+                Ok((file, entry)) => {
+                    if let (Some(manifest), Some(entry)) = (&mut manifest, entry) {
+                        manifest.add(&file.path, entry);
+                    }
+                    report.written.push(file);
+                }
                 Err(EngineError::Cancelled) => report.cancelled = true,
                 Err(error) => report.failed.push(FailedFrame {
                     frame: frames[idx].id,
-                    number: request.output.number_of(&frames[idx], 1),
+                    number: request.kinds()[kind].number_of(&frames[idx], 1),
                     notice: error.notice(),
                 }),
             }
         }
-        progress(1.0, "done");
+        if let Some(manifest) = manifest {
+            manifest.write()?;
+        }
         Ok(report)
     }
 
-    /// Write frames one after the other; each outcome comes with its position.
+    /// What an export would do with each file; nothing is written.
+    pub(crate) fn plan(&self, request: &ExportRequest) -> Result<Vec<PlannedFile>, EngineError> {
+        let (frames, _) = frames_of(request)?;
+        let manifest = request.update.then(|| Manifest::of(&request.folder));
+        let held = hold_inputs(&request.at.session, request.at.folder.as_deref());
+        let mut planned = plan::plan(request, &frames);
+        refuse_inputs(&request.folder, &planned)?;
+        drop(held);
+        planned.iter_mut().for_each(|file| file.decide(request, manifest.as_ref()));
+        Ok(planned.into_iter().map(|file| file.shown(request)).collect())
+    }
+
+    /// Write frames one after the other; each outcome comes with the positions of its frame and kind.
     fn write_frames(
         &self,
         request: &ExportRequest,
-        planned: Vec<Planned>,
+        frames: Vec<FrameFiles>,
+        small: &SmallPictures,
         inputs: &Inputs<'_>,
         cancel: &CancelToken,
         progress: ExportProgress<'_>,
-    ) -> Vec<(usize, Outcome)> {
-        let count = planned.len();
-        let mut outcomes: Vec<(usize, Outcome)> = Vec::new();
+    ) -> Vec<(Place, Outcome)> {
+        let count = frames.len();
+        let mut outcomes: Vec<(Place, Outcome)> = Vec::new();
         thread::scope(|threads| {
             let check = || inputs.check(cancel);
             if thread::Builder::new().name("glassine-check".to_owned()).spawn_scoped(threads, check).is_err()
             {
                 check();
             }
-            let mut closing: VecDeque<(usize, Closing<'_>)> = VecDeque::new();
-            for (idx, (frame, path)) in planned.into_iter().enumerate() {
+            let mut closing: VecDeque<(Place, Closing<'_>)> = VecDeque::new();
+            for (idx, files) in frames.into_iter().enumerate() {
                 let share = |part: f32| {
                     progress((idx as f32 + part) / count as f32, &format!("frame {} of {count}", idx + 1));
                 };
                 share(0.0);
-                let written = path
-                    .map_err(EngineError::Permanent)
-                    .and_then(|path| self.write_frame(request, &frame, &path, inputs, cancel, &share));
-                if closing.len() >= CLOSING_AT_ONCE {
-                    outcomes.extend(closing.pop_front().map(|(idx, frame)| (idx, frame.join())));
+                for (kind, written) in self.write_frame(request, &files, small, inputs, cancel, &share) {
+                    if closing.len() >= CLOSING_AT_ONCE {
+                        outcomes.extend(closing.pop_front().map(|(place, frame)| (place, frame.join())));
+                    }
+                    match written {
+                        Ok(written) => {
+                            closing.push_back(((idx, kind), written.close_beside(threads, inputs)));
+                        }
+                        Err(error) => outcomes.push(((idx, kind), Err(error))),
+                    }
                 }
-                match written {
-                    Ok(written) => closing.push_back((idx, written.close_beside(threads, inputs))),
-                    Err(error) => outcomes.push((idx, Err(error))),
-                }
-                if matches!(outcomes.last(), Some((_, Err(EngineError::Cancelled)))) {
+                if outcomes.iter().any(|(_, outcome)| matches!(outcome, Err(EngineError::Cancelled))) {
                     break;
                 }
             }
-            outcomes.extend(closing.into_iter().map(|(idx, frame)| (idx, frame.join())));
+            outcomes.extend(closing.into_iter().map(|(place, frame)| (place, frame.join())));
         });
         outcomes
     }
 
-    /// Write all rows of a frame to a file that does not have its name yet.
+    /// Write all rows of the files of a frame, which do not have their names yet. Each comes with the position of its
+    /// kind; what fails for all of them fails for each.
     fn write_frame(
         &self,
         request: &ExportRequest,
-        frame: &Arc<Frame>,
-        path: &Path,
+        files: &FrameFiles,
+        small: &SmallPictures,
         inputs: &Inputs<'_>,
         cancel: &CancelToken,
         share: &(dyn Fn(f32) + Sync),
-    ) -> Result<WrittenFrame, EngineError> {
-        cancel.check()?;
-        let started = Instant::now();
-        // A taken name is reported before minutes of work, and checked again when the file gets its name.
-        if !request.replace && path.symlink_metadata().is_ok() {
-            return Err(glassine_scanfile::Error::AlreadyExists { path: path.to_owned() }.into());
-        }
-        let session = &request.at.session;
-        let context = FrameContext::new(session, frame, request.at.folder.as_deref(), self.scans)?;
-        inputs.begin(&context)?;
-        let mut notes = Vec::from_iter(context.check_box()?.map(|problem| problem.to_string()));
-        if let Some(folder) = path.parent() {
-            make_folder(folder)?;
-        }
-        if request.output.kind == OutputKind::ArchiveNegative {
-            return negative::write(request, context, path, cancel, share)
-                .map(|(picture, file, context)| WrittenFrame { picture, file, context, started });
-        }
-        let repair = self.repair_for_export(request, &context, cancel, &mut notes)?;
-        let sharpening = match request.sharpen {
-            Some(SharpenChoice::Off) => None,
-            Some(SharpenChoice::On) | None => render::sharpening(&frame.look, 1.0),
-            Some(SharpenChoice::Suggested) => {
-                let found = blur_and_grain(&request.output, &context, repair.as_deref(), cancel)?;
-                let suggested = SharpenSuggestion::of(&found);
-                notes.push(suggested.to_string());
-                Some(suggested.sharpening)
+    ) -> Vec<(usize, Result<WrittenFrame, EngineError>)> {
+        let mut results = Vec::new();
+        let mut wanted = Vec::new();
+        for file in files.files.iter().filter(|file| file.state != PlannedState::Unchanged) {
+            match &file.path {
+                Ok(_) if file.state != PlannedState::Refused => wanted.push(file),
+                Ok(path) => {
+                    let taken = glassine_scanfile::Error::AlreadyExists { path: path.clone() };
+                    results.push((file.kind, Err(taken.into())));
+                }
+                Err(notice) => results.push((file.kind, Err(EngineError::Permanent(notice.clone())))),
             }
-        };
-        let job = FrameJob::new(&request.output, sharpening, &context, repair.as_deref())?;
-        let spec = job.spec(request);
-        let mut writers = [PictureWriter::begin(path, &spec)?];
-        let counted = job::run_together(&[job], &mut writers, cancel, share)?;
-        let ([writer], Some(histogram)) = (writers, counted.first()) else {
-            return Err(EngineError::internal("a frame was not counted"));
-        };
-        cancel.check()?;
-        let file = ExportedFile {
-            frame: frame.id,
-            number: request.output.number_of(frame, 1),
-            path: path.to_owned(),
-            width_px: spec.width_px,
-            height_px: spec.height_px,
-            clip_low: histogram.clip_low_fraction(),
-            clip_high: histogram.clip_high_fraction(),
-            counted_pixels: histogram.pixels,
-            bytes: 0,
-            seconds: 0.0,
-            notes,
-        };
-        Ok(WrittenFrame { picture: writer.close()?, file, context, started })
-    }
-
-    fn repair_for_export(
-        &self,
-        request: &ExportRequest,
-        context: &FrameContext,
-        cancel: &CancelToken,
-        notes: &mut Vec<String>,
-    ) -> Result<Option<Arc<Repair>>, EngineError> {
-        let wanted = match request.repair {
-            Some(choice) => choice,
-            None => dust::is_wanted(context),
-        };
-        if !wanted {
-            return Ok(None);
         }
-        let repair = self.repairs.for_export(context, cancel)?;
-        // A scan without infrared that is repaired by hand needs no note about it.
-        let is_by_hand = repair.refusal == Some(Refusal::NoInfrared) && repair.found.is_some();
-        if let Some(refusal) = repair.refusal.filter(|_| !is_by_hand) {
-            let what = if repair.found.is_some() {
-                "only strokes and spots were repaired"
-            } else {
-                "dust was not repaired"
-            };
-            notes.push(format!("{what}: {refusal}"));
+        let wants_small = small.wants(files.frame.id);
+        if wanted.is_empty() && !wants_small {
+            return results;
         }
-        Ok(Some(repair).filter(|repair| repair.found.is_some()))
+        let made = FrameWriter::begin(*self, request, &files.frame, inputs, cancel)
+            .map(|mut writer| writer.write(&wanted, small, share));
+        results.extend(made.unwrap_or_else(|error| for_each_file(&wanted, &error)));
+        results
     }
 }
 
@@ -270,11 +237,42 @@ fn hold_inputs(session: &Session, folder: Option<&Path>) -> Vec<ProtectedFile> {
     files.flat_map(|files| files.paths().map(protect).collect::<Vec<_>>()).collect()
 }
 
+/// The frames that an export writes, and those that are left out.
+fn frames_of(request: &ExportRequest) -> Result<(Vec<Arc<Frame>>, Vec<FrameId>), EngineError> {
+    if let Some(sentence) = request.kinds().iter().find_map(|output| output.unknown_choice()) {
+        return Err(EngineError::user_error(
+            sentence,
+            "set the colour space and the rendering, then export again",
+        ));
+    }
+    let session = &request.at.session;
+    let mut skipped = Vec::new();
+    let frames: Vec<Arc<Frame>> = match &request.scope {
+        FrameScope::All => {
+            skipped = session.frames.iter().filter(|f| f.is_left_out()).map(|f| f.id).collect();
+            session.frames.iter().filter(|frame| !frame.is_left_out()).cloned().collect()
+        }
+        FrameScope::Only(ids) => {
+            if let Some(gone) = ids.iter().find(|id| session.frame(**id).is_none()) {
+                return Err(EngineError::NoFrame(*gone));
+            }
+            session.frames.iter().filter(|frame| ids.contains(&frame.id)).cloned().collect()
+        }
+    };
+    if frames.is_empty() {
+        return Err(EngineError::user_error(
+            "there is no frame to export",
+            "find frames or draw a box first",
+        ));
+    }
+    Ok((frames, skipped))
+}
+
 /// Refuse the whole export if a frame would overwrite a scan, even where files may be replaced: the folder or the names
 /// are not what the user meant. A link is refused too, as a file or as a folder of a name, because it may point
 /// anywhere.
-fn refuse_inputs(folder: &Path, planned: &[Planned]) -> Result<(), EngineError> {
-    let targets = planned.iter().filter_map(|(frame, path)| Some((frame, path.as_ref().ok()?)));
+fn refuse_inputs(folder: &Path, planned: &[PlannedEntry]) -> Result<(), EngineError> {
+    let targets = planned.iter().filter_map(|file| Some((&file.frame, file.path.as_ref().ok()?)));
     for (frame, path) in targets {
         let refused = |headline: String, what_to_do: &str| {
             Err(EngineError::Permanent(Notice::new(Severity::Error, headline, what_to_do).about(path)))
@@ -294,6 +292,11 @@ fn refuse_inputs(folder: &Path, planned: &[Planned]) -> Result<(), EngineError> 
         }
     }
     Ok(())
+}
+
+/// Make the folder that a file is in.
+pub(crate) fn make_folder_of(file: &Path) -> Result<(), EngineError> {
+    file.parent().map_or(Ok(()), make_folder)
 }
 
 fn make_folder(folder: &Path) -> Result<(), EngineError> {

@@ -1,15 +1,16 @@
 //! Archive negatives: the film of a frame as it was scanned, with infrared and a margin of rebate, sample by sample.
 
-use glassine_film::FilmKind;
+use std::sync::Arc;
+
 use glassine_film::OutputSpace;
 use glassine_raster::{CancelToken, MM_PER_INCH, PixelRect, RegionSource as _};
 use glassine_scanfile::icc::{TransferCurve, build_grey_profile, build_rgb_profile};
 use glassine_scanfile::{
-    ClosedPicture, Compression, Encoding, FilmSourceKind, Metadata, Overwrite, PictureFormat, PictureSpec,
-    PictureWriter,
+    ClosedPicture, Encoding, Metadata, Overwrite, PictureFormat, PictureSpec, PictureWriter,
 };
-use glassine_session::TiffCompression;
+use glassine_session::OutputSettings;
 
+use super::plan::PlannedEntry;
 use crate::error::EngineError;
 use crate::frame::FrameContext;
 use crate::types::{ExportRequest, ExportedFile};
@@ -46,19 +47,23 @@ pub(super) fn place_of(context: &FrameContext) -> PixelRect {
 /// Write the film of a frame, without giving the file its name yet.
 pub(super) fn write(
     request: &ExportRequest,
-    context: FrameContext,
-    path: &std::path::Path,
+    output: &OutputSettings,
+    context: &FrameContext,
+    planned: &PlannedEntry,
     cancel: &CancelToken,
     share: &(dyn Fn(f32) + Sync),
-) -> Result<(ClosedPicture, ExportedFile, FrameContext), EngineError> {
-    let place = place_of(&context);
-    let spec = spec_of(request, &context, place)?;
+) -> Result<(ClosedPicture, ExportedFile), EngineError> {
+    let path = planned.path()?;
+    let place = place_of(context);
+    let mut spec = spec_of(request, output, context, place)?;
+    spec.overwrite = planned.overwrite();
+    planned.describe(&mut spec.metadata);
     let mut writer = PictureWriter::begin(path, &spec)?;
     let channels = usize::from(spec.channels);
     let colours = usize::from(context.open.colour_channels()).min(3);
     let mut ends = [[0_u64; 3]; 2];
     for y0 in (place.y0..place.y1).step_by(PIECE_ROWS as usize) {
-        cancel.check()?;
+        super::together::rest(cancel)?;
         let piece = PixelRect { y0, y1: (y0 + PIECE_ROWS).min(place.y1), ..place };
         let samples = context.open.own_codes(piece, cancel)?;
         for px in samples.data().chunks_exact(channels) {
@@ -77,27 +82,27 @@ pub(super) fn write(
     let [clip_low, clip_high] = ends.map(share_of);
     let file = ExportedFile {
         frame: context.frame.id,
-        number: request.output.number_of(&context.frame, 1),
+        number: output.number_of(&context.frame, 1),
+        recipe: output.recipe_name().to_owned(),
         path: path.to_owned(),
         width_px: place.width(),
         height_px: place.height(),
         clip_low,
         clip_high,
-        counted_pixels: place.area(),
+        counted_pixels: 0,
         bytes: 0,
         seconds: 0.0,
         notes: Vec::new(),
     };
-    Ok((writer.close()?, file, context))
+    Ok((writer.close()?, file))
 }
 
 fn spec_of(
     request: &ExportRequest,
+    output: &OutputSettings,
     context: &FrameContext,
     place: PixelRect,
 ) -> Result<PictureSpec, EngineError> {
-    let output = &request.output;
-    let frame = &context.frame;
     let open = &context.open;
     Ok(PictureSpec {
         width_px: place.width(),
@@ -107,26 +112,11 @@ fn spec_of(
         ppi: context.scan_ref.ppi.filter(|ppi| super::job::POSSIBLE_PPI.contains(ppi)),
         icc: Some(film_profile(context)?),
         metadata: Metadata {
-            title: frame.name.clone().unwrap_or_default(),
             description: describe(context, place),
-            creator: output.creator.clone(),
-            copyright: output.copyright.clone(),
-            software: concat!("Glassine ", env!("CARGO_PKG_VERSION")).to_owned(),
-            modified: (!request.written_at.is_empty()).then(|| request.written_at.clone()),
-            source: match context.strip.film {
-                FilmKind::Slide => FilmSourceKind::Positive,
-                FilmKind::ColourNegative | FilmKind::BlackAndWhite => FilmSourceKind::Negative,
-            },
-            ..Metadata::default()
+            ..super::about::metadata(request, output, context)
         },
-        format: PictureFormat::Tiff {
-            compression: match output.compression {
-                TiffCompression::None => Compression::None,
-                TiffCompression::Deflate => Compression::Deflate,
-                TiffCompression::Lzw => Compression::Lzw,
-            },
-        },
-        overwrite: if request.replace { Overwrite::Replace } else { Overwrite::Never },
+        format: PictureFormat::Tiff { compression: super::job::compression_of(output) },
+        overwrite: Overwrite::Never,
     })
 }
 
@@ -161,7 +151,7 @@ pub(crate) fn encoding_text(encoding: Encoding) -> String {
 
 /// The profile of the film's own light: the curve of its codes, linear for a linear scan. Its colours are those of the
 /// scan's profile if that has any, else the primaries of sRGB stand in for those of the scanner, which nobody measured.
-fn film_profile(context: &FrameContext) -> Result<std::sync::Arc<[u8]>, EngineError> {
+fn film_profile(context: &FrameContext) -> Result<Arc<[u8]>, EngineError> {
     let open = &context.open;
     let curve = match open.info().encoding {
         Encoding::Linear => TransferCurve::Linear,
@@ -179,4 +169,14 @@ fn film_profile(context: &FrameContext) -> Result<std::sync::Arc<[u8]>, EngineEr
     let to_xyz = open.tables.linearisation.to_xyz_d50.unwrap_or_else(|| space.to_xyz_d50());
     Ok(build_rgb_profile("Film as scanned, scanner colours not measured", to_xyz, space.white(), &curve)
         .into())
+}
+
+/// The profile of light through the film, relative to that through its base.
+pub(super) fn linear_film_profile(channels: u8) -> Arc<[u8]> {
+    if channels == 1 {
+        return build_grey_profile("Light through film, grey", &TransferCurve::Linear).into();
+    }
+    let space = OutputSpace::LinearSrgb;
+    let name = "Light through film, scanner colours not measured";
+    build_rgb_profile(name, space.to_xyz_d50(), space.white(), &TransferCurve::Linear).into()
 }

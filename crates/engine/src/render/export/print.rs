@@ -60,6 +60,7 @@ impl PrintPass {
             rows: &rows,
             width: self.size.0 as usize,
             white: self.settings.paper_white as f32,
+            black: self.settings.paper_black as f32,
             out,
         };
         pass.run(0..self.size.1 as usize, &mut RowBuffers::default(), &mut steps, cancel)?;
@@ -71,6 +72,7 @@ struct Finishing<'a> {
     rows: &'a [f32],
     width: usize,
     white: f32,
+    black: f32,
     out: Vec<f32>,
 }
 
@@ -84,7 +86,7 @@ impl RowSteps for Finishing<'_> {
 
     fn finish(&mut self, _y: usize, [red, green, blue]: [&[f32]; 3]) {
         for ((r, g), b) in red.iter().zip(green).zip(blue) {
-            self.out.extend([r, g, b].map(|value| value.min(1.0) * self.white));
+            self.out.extend([r, g, b].map(|value| self.black + value.min(1.0) * (self.white - self.black)));
         }
     }
 }

@@ -7,7 +7,7 @@ use glassine_raster::{Orientation, Point};
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
-use super::{Place, invalid};
+use super::{Facts, Place, invalid};
 use crate::crop_guard::is_held_inside;
 use crate::file::FileError;
 use crate::model::{self, FrameId, FrameMark, StripId};
@@ -59,6 +59,9 @@ pub(super) struct Frame {
     /// Each is a [`Stroke`]; strokes of an unknown kind are kept as they are.
     #[serde(default, skip_serializing_if = "Vec::is_empty")]
     strokes: Vec<Value>,
+    /// What is written about it.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    facts: Option<Facts>,
 }
 
 #[derive(Debug, Deserialize)]
@@ -105,6 +108,7 @@ impl Frame {
                 .map(|group| group.key().to_owned())
                 .collect(),
             strokes: frame.strokes.iter().map(|stroke| stroke_to_value(stroke)).collect(),
+            facts: (!frame.facts.is_empty()).then(|| Facts::from_model(&frame.facts)),
         }
     }
 
@@ -161,6 +165,7 @@ impl Frame {
                 _ if self.skipped => FrameMark::LeaveOut,
                 mark => mark.unwrap_or_default(),
             },
+            facts: Arc::new(self.facts.map(Facts::into_model).unwrap_or_default()),
         };
         // An older program may have left a held box outside its image area: released, its picture stays as it was.
         frame.held &= is_held_inside(&frame);

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use crate::file::FileError;
-use crate::model::{self, OutputKind, TiffCompression};
+use crate::model::{self, DensityEncoding, OutputKind, TiffCompression, WebFormat};
 
 /// Value of the key `format` that marks a recipe file.
 const RECIPE_FORMAT: &str = "glassine-recipe";
@@ -17,6 +17,7 @@ pub(super) struct Print {
     ppi: f64,
     sharpen_amount: f64,
     paper_white: f64,
+    paper_black: f64,
 }
 
 impl Default for Print {
@@ -27,13 +28,13 @@ impl Default for Print {
 
 impl Print {
     pub(super) fn from_model(print: &model::PrintSettings) -> Self {
-        let model::PrintSettings { sides_mm, ppi, sharpen_amount, paper_white } = *print;
-        Self { sides_mm, ppi, sharpen_amount, paper_white }
+        let model::PrintSettings { sides_mm, ppi, sharpen_amount, paper_white, paper_black } = *print;
+        Self { sides_mm, ppi, sharpen_amount, paper_white, paper_black }
     }
 
     pub(super) fn into_model(self) -> model::PrintSettings {
-        let Self { sides_mm, ppi, sharpen_amount, paper_white } = self;
-        model::PrintSettings { sides_mm, ppi, sharpen_amount, paper_white }.held()
+        let Self { sides_mm, ppi, sharpen_amount, paper_white, paper_black } = self;
+        model::PrintSettings { sides_mm, ppi, sharpen_amount, paper_white, paper_black }.held()
     }
 }
 
@@ -52,9 +53,24 @@ pub(super) struct Recipe {
     #[serde(default, skip_serializing_if = "Option::is_none")]
     web_long_side_px: Option<u32>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
+    folder: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
     name_template: Option<String>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     print: Option<Print>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    web_format: Option<String>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    web_megapixels: Option<f64>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    most_kb: Option<u32>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    sharpen_output: Option<bool>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    density: Option<String>,
+    /// Whether a session leaves it out of its next run.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    resting: bool,
 }
 
 #[derive(Serialize, Deserialize)]
@@ -75,8 +91,15 @@ impl Recipe {
             compression: recipe.compression.map(|choice| choice.key().to_owned()),
             jpeg_quality: recipe.jpeg_quality,
             web_long_side_px: recipe.web_long_side_px,
+            folder: recipe.folder.clone(),
             name_template: recipe.name_template.clone(),
             print: recipe.print.as_ref().map(Print::from_model),
+            web_format: recipe.web_format.map(|format| format.key().to_owned()),
+            web_megapixels: recipe.web_megapixels,
+            most_kb: recipe.most_kb,
+            sharpen_output: recipe.sharpen_output,
+            density: recipe.density.map(|encoding| encoding.key().to_owned()),
+            resting: !recipe.is_chosen,
         }
     }
 
@@ -93,6 +116,17 @@ impl Recipe {
                 reason: "a recipe needs a name".to_owned(),
             });
         }
+        let known = |what: &str, found: bool, key: &Option<String>| match key {
+            Some(key) if !found => Err(unknown(what, key)),
+            _ => Ok(()),
+        };
+        let web_format = self.web_format.as_deref().and_then(WebFormat::from_key);
+        known("web format", web_format.is_some(), &self.web_format)?;
+        let density = self.density.as_deref().and_then(DensityEncoding::from_key);
+        known("density encoding", density.is_some(), &self.density)?;
+        if let Err(error) = crate::naming::check_name(&name) {
+            return Err(FileError::Invalid { place, reason: error.to_string() });
+        }
         let recipe = model::ExportRecipe {
             kind: OutputKind::from_key(&self.kind).ok_or_else(|| unknown("kind", &self.kind))?,
             compression: match self.compression.as_deref() {
@@ -104,14 +138,26 @@ impl Recipe {
             rendering: self.rendering,
             jpeg_quality: self.jpeg_quality.map(|quality| quality.clamp(1, 100)),
             web_long_side_px: self.web_long_side_px.map(|side| side.max(16)),
+            folder: self.folder,
             name_template: self.name_template,
             print: self.print.map(Print::into_model),
+            web_format,
+            web_megapixels: self.web_megapixels.map(sound_megapixels),
+            most_kb: self.most_kb,
+            sharpen_output: self.sharpen_output,
+            density,
+            is_chosen: !self.resting,
         };
         match recipe.over(&model::OutputSettings::default()).unknown_choice() {
             Some(reason) => Err(FileError::Invalid { place, reason }),
             None => Ok(recipe),
         }
     }
+}
+
+/// A number of megapixels that a picture can have; 0 leaves the size to the longest side.
+pub(super) fn sound_megapixels(megapixels: f64) -> f64 {
+    if megapixels.is_finite() { megapixels.clamp(0.0, 10_000.0) } else { 0.0 }
 }
 
 /// The recipes that this program knows all about; others are left out with a note.

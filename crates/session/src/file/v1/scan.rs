@@ -30,6 +30,8 @@ pub(super) struct Scan {
     fingerprint: Option<Print>,
     #[serde(default, skip_serializing_if = "Option::is_none")]
     infrared_fingerprint: Option<Print>,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    scanned_at: Option<String>,
     #[serde(default)]
     encoding: Encoding,
     #[serde(default)]
@@ -157,6 +159,7 @@ impl Scan {
             planes: scan.planes.clone(),
             fingerprint: scan.fingerprint.as_ref().map(Print::from_model),
             infrared_fingerprint: scan.infrared_fingerprint.as_ref().map(Print::from_model),
+            scanned_at: scan.scanned_at.clone(),
             encoding: Encoding::from_model(scan.encoding),
             found_encoding: scan.found_encoding.as_ref().map(|found| Found {
                 encoding: Encoding::from_model(found.encoding),
@@ -205,6 +208,7 @@ impl Scan {
             planes: self.planes,
             fingerprint: self.fingerprint.map(Print::into_model),
             infrared_fingerprint: self.infrared_fingerprint.map(Print::into_model),
+            scanned_at: self.scanned_at,
             encoding: self.encoding.into_model(&place)?,
             found_encoding: match self.found_encoding {
                 Some(found) => Some(model::FoundEncoding {

@@ -1,0 +1,219 @@
+//! `glassine table`: what is written about the frames of a roll, as a table for any program, and back.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use clap::Args;
+use glassine_engine::{Engine, EngineError, Notice, Severity};
+use glassine_raster::CancelToken;
+use glassine_scanfile::{Overwrite, write_bytes_atomic};
+use glassine_session::{Edit, Facts, FrameId, Session};
+use serde_json::json;
+
+use super::{Outcome, Printing, edited, open, open_to_change, print_json, print_line, print_notice};
+
+/// Write what is known about the frames as a table (CSV), or take it from one
+#[derive(Debug, Args)]
+pub struct TableArgs {
+    /// Session file
+    pub session: PathBuf,
+    /// Write the table to this file
+    #[arg(long, value_name = "FILE", required_unless_present = "from")]
+    pub out: Option<PathBuf>,
+    /// Take the table from this file and save the session; a row names its frame in the column “frame”, and columns that
+    /// are missing stay as they are
+    #[arg(long = "in", value_name = "FILE", conflicts_with = "out")]
+    pub from: Option<PathBuf>,
+    /// Replace an existing table
+    #[arg(long)]
+    pub replace: bool,
+    #[command(flatten)]
+    pub printing: Printing,
+}
+
+/// Columns that say which frame a row is about; only the first is read.
+const PLACE: [&str; 4] = ["frame", "number", "strip", "roll"];
+const TITLE: &str = "title";
+
+pub(super) fn run(args: &TableArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
+    let engine = Engine::new();
+    let rows = match (&args.from, &args.out) {
+        (Some(from), _) => {
+            let changing = open_to_change(&engine, &args.session, cancel)?;
+            let session = &changing.at.session;
+            let bytes = std::fs::read(from).map_err(|error| wrong(from, &format!("it can't be read: {error}")))?;
+            let edits = edits_of(session, &bytes).map_err(|why| wrong(from, &why))?;
+            let changed = edited(session, &edits)?;
+            if changed != *session {
+                changing.save(&engine, &changed)?;
+            }
+            changed.frames.len()
+        }
+        (None, Some(out)) => {
+            let (at, notices) = open(&engine, &args.session, cancel)?;
+            notices.iter().for_each(print_notice);
+            let table = table_of(&at.session);
+            let overwrite = if args.replace { Overwrite::Replace } else { Overwrite::Never };
+            write_bytes_atomic(out, table.as_bytes(), overwrite, None)?;
+            at.session.frames.len()
+        }
+        (None, None) => return Ok(Outcome::CannotStart),
+    };
+    if args.printing.json {
+        print_json(&json!({ "frames": rows }));
+    } else {
+        print_line(&format!("{rows} frames"));
+    }
+    Ok(Outcome::Done)
+}
+
+fn wrong(path: &Path, why: &str) -> EngineError {
+    let what_to_do = "nothing was changed; correct the table, or write a new one with --out";
+    EngineError::Permanent(Notice::new(Severity::Error, format!("the table: {why}"), what_to_do).about(path))
+}
+
+/// A record after RFC 4180.
+fn record(cells: &[String]) -> String {
+    let cell = |text: &String| match text.contains(['"', ',', ';', '\t', '\n', '\r']) {
+        true => format!("\"{}\"", text.replace('"', "\"\"")),
+        false => text.clone(),
+    };
+    cells.iter().map(cell).collect::<Vec<_>>().join(",") + "\r\n"
+}
+
+/// The records of a table after RFC 4180, with another mark between cells if need be.
+fn records(text: &str, mark: char) -> Vec<Vec<String>> {
+    let (mut rows, mut row, mut cell) = (Vec::new(), Vec::new(), String::new());
+    let (mut is_quoted, mut chars) = (false, text.chars().peekable());
+    while let Some(c) = chars.next() {
+        match c {
+            '"' if is_quoted && chars.peek() == Some(&'"') => cell.extend(chars.next()),
+            '"' if is_quoted || cell.is_empty() => is_quoted = !is_quoted,
+            c if c == mark && !is_quoted => row.push(std::mem::take(&mut cell)),
+            '\r' if !is_quoted && chars.peek() == Some(&'\n') => {}
+            '\n' if !is_quoted => {
+                row.push(std::mem::take(&mut cell));
+                rows.push(std::mem::take(&mut row));
+            }
+            c => cell.push(c),
+        }
+    }
+    if !cell.is_empty() || !row.is_empty() {
+        row.push(cell);
+        rows.push(row);
+    }
+    rows.retain(|row| row.iter().any(|cell| !cell.trim().is_empty()));
+    rows
+}
+
+/// The table of a session: a row for each frame, with its own facts. Empty cells are as the roll says.
+fn table_of(session: &Session) -> String {
+    let fields = Facts::FIELDS.map(|(key, ..)| key);
+    let head: Vec<String> = PLACE.into_iter().chain([TITLE]).chain(fields).map(str::to_owned).collect();
+    let mut table = record(&head);
+    for frame in &session.frames {
+        let roll = session.roll_of(frame).map_or(&*session.title, |roll| &*roll.title);
+        let mut facts = Facts::clone(&frame.facts);
+        let mut row = vec![
+            frame.id.to_string(),
+            session.number_text(frame),
+            session.strip_place(frame.strip).to_string(),
+            roll.to_owned(),
+            frame.name.clone().unwrap_or_default(),
+        ];
+        row.extend(Facts::FIELDS.map(|(_, _, _, field)| field(&mut facts).clone()));
+        table.push_str(&record(&row));
+    }
+    table
+}
+
+/// The changes that a table asks for.
+fn edits_of(session: &Session, bytes: &[u8]) -> Result<Vec<Edit>, String> {
+    let text = std::str::from_utf8(bytes).map_err(|_| "it is not UTF-8; save it as such")?;
+    let text = text.trim_start_matches('\u{feff}');
+    let head = text.lines().next().unwrap_or_default();
+    let mark = [',', ';', '\t'].into_iter().max_by_key(|mark| head.matches(*mark).count()).unwrap_or(',');
+    let mut rows = records(text, mark).into_iter();
+    let columns: Vec<String> =
+        rows.next().unwrap_or_default().iter().map(|name| name.trim().to_lowercase()).collect();
+    let column = |name: &str| columns.iter().position(|column| column == name);
+    let id_at = column(PLACE[0]).ok_or("it has no column “frame”")?;
+    let (mut edits, mut all) = (Vec::new(), Vec::new());
+    for (idx, row) in rows.enumerate() {
+        let cell = |name: &str| column(name).and_then(|at| row.get(at)).map(|cell| cell.trim());
+        let named = row.get(id_at).map_or("", |cell| cell.trim());
+        let found = named.parse().ok().and_then(|id| session.frame(FrameId(id)));
+        let frame = Arc::clone(found.ok_or_else(|| format!("row {}: no frame “{named}”", idx + 2))?);
+        let mut facts = Facts::clone(&frame.facts);
+        for (key, _, _, field) in Facts::FIELDS {
+            if let Some(text) = cell(key) {
+                text.clone_into(field(&mut facts));
+            }
+        }
+        if facts != *frame.facts {
+            all.push((frame.id, facts));
+        }
+        if let Some(title) = cell(TITLE) {
+            let name = Some(title.to_owned()).filter(|title| !title.is_empty());
+            if name != frame.name {
+                edits.push(Edit::SetFrameName { frame: frame.id, name });
+            }
+        }
+    }
+    if !all.is_empty() {
+        edits.push(Edit::SetFacts(all));
+    }
+    Ok(edits)
+}
+
+#[cfg(test)]
+mod tests {
+    use glassine_film::FilmKind;
+    use glassine_raster::TiltedBox;
+    use glassine_session::{FoundStripEdit, NewFrame, ScanRef};
+
+    use super::*;
+
+    fn session() -> Session {
+        let scan = ScanRef { width_px: 900, height_px: 300, ..ScanRef::default() };
+        let session = Edit::AddScans(vec![scan]).apply(&Session::default()).expect("adds");
+        let film = FilmKind::Slide;
+        let frames = [0.0, 300.0].map(|x| NewFrame::in_box(TiltedBox::from_edges(x, 0.0, x + 200.0, 200.0)));
+        let strip = FoundStripEdit { frames: frames.to_vec(), ..Default::default() };
+        let stock_id = glassine_film::default_stock(film).id.clone();
+        let scan = session.scans[0].id;
+        Edit::ReplaceStrips { scan, film, stock_id, strips: vec![strip], keep: vec![] }
+            .apply(&session)
+            .expect("applies")
+    }
+
+    #[test]
+    fn a_table_with_any_text_comes_back_as_it_was() {
+        let session = session();
+        let facts = Facts {
+            caption: "a \"pier\", in\nfog; really".to_owned(),
+            date_shot: "about 1987".to_owned(),
+            keywords: "fog, é".to_owned(),
+            ..Facts::default()
+        };
+        let id = session.frames[1].id;
+        let name = Edit::SetFrameName { frame: id, name: Some("pier, old".to_owned()) };
+        let written = edited(&session, &[Edit::SetFacts(vec![(id, facts)]), name]).expect("applies");
+        let table = table_of(&written);
+        assert!(edits_of(&written, table.as_bytes()).expect("reads").is_empty());
+        let back = edited(&session, &edits_of(&session, table.as_bytes()).expect("reads")).expect("applies");
+        assert_eq!(back.frames, written.frames);
+    }
+
+    #[test]
+    fn tables_of_other_programs_are_read_and_wrong_ones_are_refused() {
+        let session = session();
+        let id = session.frames[0].id;
+        let table = format!("\u{feff}Place;FRAME;other\r\npier;{id};x\r\n");
+        let edits = edits_of(&session, table.as_bytes()).expect("reads");
+        let back = edited(&session, &edits).expect("applies");
+        assert_eq!((back.frames[0].facts.place.as_str(), back.frames[1].facts.is_empty()), ("pier", true));
+        assert!(edits_of(&session, b"place\npier\n").is_err());
+        assert!(edits_of(&session, b"frame,place\n77777,pier\n").expect_err("no such frame").contains("row 2"));
+    }
+}

@@ -1,0 +1,151 @@
+//! Everything that a file depends on, as one text, and its digest: a file with the same digest would be the same again.
+
+use std::path::PathBuf;
+use std::sync::Arc;
+
+use glassine_film::RENDERING_VERSION;
+use glassine_session::{
+    Fingerprint, Frame, FrameMark, OutputKind, OutputSettings, Roll, ScanRef, Session, Strip, StripSolve, file,
+};
+
+use crate::types::{ExportRequest, SharpenChoice};
+
+/// Longest record that is written into a file: a JPEG has room for 64 kB of metadata. A frame with many brush strokes has
+/// the digest alone.
+const MOST_BYTES: usize = 40_000;
+
+/// The settings of one file.
+#[derive(Debug, Clone)]
+pub(super) struct Record {
+    /// BLAKE3 of everything that the file depends on, hexadecimal.
+    pub(super) digest: String,
+    /// The settings as JSON; empty if they are too long.
+    pub(super) settings: String,
+}
+
+impl Record {
+    /// `None` for a session that could not be saved either.
+    pub(super) fn of(request: &ExportRequest, output: &OutputSettings, frame: &Arc<Frame>) -> Option<Self> {
+        let session = &request.at.session;
+        let (strip, scan) = session.context(frame)?;
+        let own = Session {
+            title: session.title.clone(),
+            scans: vec![Arc::new(reading_of(scan))],
+            rolls: session.roll_of(frame).map(|roll| Arc::new(Roll::clone(roll))).into_iter().collect(),
+            strips: vec![Arc::new(settings_of_strip(strip))],
+            frames: vec![Arc::new(settings_of_frame(frame))],
+            stocks: session.stocks.iter().filter(|stock| stock.id == strip.stock_id).cloned().collect(),
+            output: settings_of_kind(output),
+            ..Session::default()
+        };
+        let bytes = file::to_json(&own, None, &file::FileStamp::default()).ok()?;
+        let value: serde_json::Value = serde_json::from_slice(&bytes).ok()?;
+        let sharpen = match request.sharpen {
+            None => "as set",
+            Some(SharpenChoice::On) => "on",
+            Some(SharpenChoice::Off) => "off",
+            Some(SharpenChoice::Suggested) => "suggested",
+        };
+        let record = serde_json::json!({
+            "rendering_version": RENDERING_VERSION,
+            "repair": request.repair,
+            "sharpen": sharpen,
+            "session": value,
+        });
+        let settings = record.to_string();
+        let digest = blake3::hash(settings.as_bytes()).to_hex().to_string();
+        // A quotation mark takes six bytes in XML.
+        let length = settings.len() + 5 * settings.matches('"').count();
+        Some(Self { digest, settings: if length > MOST_BYTES { String::new() } else { settings } })
+    }
+}
+
+/// How the samples of a scan are read, whatever its folder.
+fn reading_of(scan: &ScanRef) -> ScanRef {
+    let mut scan = scan.clone();
+    let name = |path: &PathBuf| path.file_name().map(PathBuf::from).unwrap_or_default();
+    // The hash of the whole file comes later than that of the samples and says no more.
+    let short = |print: &Option<Fingerprint>| {
+        print.as_ref().map(|print| Fingerprint {
+            blake3: print.blake3.clone().filter(|_| print.sampled_blake3.is_none()),
+            ..print.clone()
+        })
+    };
+    scan.change_parts(|part| {
+        part.path = name(&part.path);
+        part.infrared_path = part.infrared_path.as_ref().map(name);
+        part.fingerprint = short(&part.fingerprint);
+        part.infrared_fingerprint = short(&part.infrared_fingerprint);
+    });
+    scan
+}
+
+fn settings_of_strip(strip: &Strip) -> Strip {
+    Strip {
+        notes: Vec::new(),
+        solve: strip.solve.as_ref().map(|solve| StripSolve {
+            confidence: 0.0,
+            provenance: String::new(),
+            ..solve.clone()
+        }),
+        edge_code: None,
+        is_mirrored: false,
+        is_turned: false,
+        ..strip.clone()
+    }
+}
+
+fn settings_of_frame(frame: &Frame) -> Frame {
+    let mut frame = Frame {
+        number: 1,
+        film_number: None,
+        confidence: 0.0,
+        reason: String::new(),
+        flags: Vec::new(),
+        mark: FrameMark::default(),
+        ..frame.clone()
+    };
+    if let Some(solve) = &mut frame.solve {
+        (solve.confidence, solve.notes) = (0.0, Vec::new());
+    }
+    frame
+}
+
+/// The settings that a kind of file depends on; those of its name and of other kinds are the usual ones.
+fn settings_of_kind(output: &OutputSettings) -> OutputSettings {
+    let usual = OutputSettings::default();
+    let mut own = OutputSettings {
+        folder: None,
+        base_name: usual.base_name.clone(),
+        digits: usual.digits,
+        half_numbers: usual.half_numbers,
+        film_numbers: usual.film_numbers,
+        name_template: None,
+        recipes: Vec::new(),
+        recipe: String::new(),
+        ..output.clone()
+    };
+    if !own.kind.is_tiff() {
+        own.compression = usual.compression;
+    }
+    if own.extension() != "jpg" {
+        own.jpeg_quality = usual.jpeg_quality;
+    }
+    if own.kind != OutputKind::Web {
+        (own.web_format, own.most_kb) = (usual.web_format, usual.most_kb);
+        (own.web_megapixels, own.web_long_side_px) = (usual.web_megapixels, usual.web_long_side_px);
+    }
+    if own.kind != OutputKind::Print {
+        own.print = usual.print;
+    }
+    if !matches!(own.kind, OutputKind::Web | OutputKind::Print) {
+        own.sharpen_output = usual.sharpen_output;
+    }
+    if own.kind != OutputKind::Density {
+        own.density = usual.density;
+    }
+    if !own.kind.is_picture() {
+        (own.space, own.rendering) = (usual.space, usual.rendering);
+    }
+    own
+}

@@ -1,0 +1,275 @@
+//! Several kinds of files in one run: the same files as one by one, plans, and runs that continue.
+
+mod common;
+
+use std::collections::BTreeMap;
+use std::path::{Path, PathBuf};
+
+use common::{at, export, scan_ref, session_of, write_scan};
+use glassine_engine::{Engine, ExportRequest, FolderFault, PlannedState};
+use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
+use glassine_scanfile::{OpenOptions, Scan};
+use glassine_session::{DensityEncoding, ExportRecipe, FilmBase, OutputKind, OutputSettings, Session};
+
+/// Two frames on two scans.
+fn session(folder: &Path) -> Session {
+    let paths = [folder.join("a.tif"), folder.join("b.tif")];
+    paths.iter().zip([1, 2]).for_each(|(path, seed)| write_scan(path, seed));
+    session_of(paths.iter().map(|path| scan_ref(path)).collect())
+}
+
+fn recipes() -> Vec<ExportRecipe> {
+    let mut recipes: Vec<_> = OutputKind::ALL.map(ExportRecipe::of_kind).to_vec();
+    recipes.push(ExportRecipe {
+        density: Some(DensityEncoding::Linear),
+        ..ExportRecipe::of_kind(OutputKind::Density).named("light")
+    });
+    recipes.push(ExportRecipe {
+        space: Some("display-p3".to_owned()),
+        web_long_side_px: Some(200),
+        web_format: Some(glassine_session::WebFormat::Png),
+        ..ExportRecipe::of_kind(OutputKind::Web).named("small")
+    });
+    recipes
+}
+
+fn request(session: &Session, folder: PathBuf, recipes: &[ExportRecipe]) -> ExportRequest {
+    let kinds = ExportRecipe::settings_of(recipes, &session.output);
+    ExportRequest::new(at(session), folder).in_kinds(kinds)
+}
+
+/// Every file below a folder with its bytes.
+fn content(folder: &Path) -> BTreeMap<PathBuf, Vec<u8>> {
+    let mut files = BTreeMap::new();
+    for entry in std::fs::read_dir(folder).expect("a folder").map(|entry| entry.expect("an entry").path()) {
+        if entry.is_dir() {
+            files.extend(content(&entry));
+        } else {
+            files.insert(entry.clone(), std::fs::read(&entry).expect("ours"));
+        }
+    }
+    files
+}
+
+#[test]
+fn kinds_of_one_run_have_the_bytes_of_single_runs() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path());
+    let (one, many) = (folder.path().join("one"), folder.path().join("many"));
+    let report = export(&Engine::new(), &request(&session, many.clone(), &recipes()));
+    assert!(report.failed.is_empty(), "{:?}", report.failed);
+    assert_eq!(report.written.len(), 2 * recipes().len());
+    for recipe in recipes() {
+        let alone = ExportRecipe { folder: Some(recipe.name.clone()), ..recipe };
+        let report = export(&Engine::new(), &request(&session, one.clone(), &[alone]));
+        assert!(report.failed.is_empty(), "{:?}", report.failed);
+    }
+    let relative = |folder: &Path| {
+        let files = content(folder).into_iter();
+        files
+            .map(|(path, bytes)| (path.strip_prefix(folder).expect("below").to_owned(), bytes))
+            .collect::<BTreeMap<_, _>>()
+    };
+    let (one, many) = (relative(&one), relative(&many));
+    assert_eq!(one.keys().collect::<Vec<_>>(), many.keys().collect::<Vec<_>>());
+    for (path, bytes) in &one {
+        assert!(many[path] == *bytes, "{} differs", path.display());
+    }
+}
+
+fn plan(engine: &Engine, request: &ExportRequest) -> Vec<PlannedState> {
+    engine.plan_export(request).expect("plans").iter().map(|file| file.state).collect()
+}
+
+#[test]
+fn a_second_run_writes_what_is_missing_or_changed_and_nothing_else() {
+    use PlannedState::{Changed, New, Refused, Replaced, Unchanged};
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path());
+    let out = folder.path().join("out");
+    let kinds = [ExportRecipe::of_kind(OutputKind::Tiff8), ExportRecipe::of_kind(OutputKind::Web)];
+    let mut run = request(&session, out.clone(), &kinds);
+    run.update = true;
+    let engine = Engine::new();
+    assert_eq!(plan(&engine, &run), [New; 4]);
+    assert!(!out.exists(), "a plan writes nothing");
+    assert_eq!(export(&engine, &run).written.len(), 4);
+    assert_eq!(plan(&engine, &run), [Unchanged; 4]);
+    let again = export(&engine, &run);
+    assert_eq!((again.written.len(), again.unchanged.len()), (0, 4));
+
+    // One frame changes, one file is lost, one is written to by another program.
+    let mut changed = run.clone();
+    let id = changed.at.session.frames[0].id;
+    let turned = changed.at.session.frames[0].orientation.turned_clockwise();
+    changed.at.session =
+        glassine_session::Edit::SetOrientations(vec![(id, turned)]).apply(&changed.at.session).expect("turns");
+    std::fs::remove_file(out.join("tiff8/frame 02.tif")).expect("ours");
+    std::fs::write(out.join("web/frame 02.jpg"), b"mine").expect("ours");
+    assert_eq!(plan(&engine, &changed), [Changed, New, Changed, Refused]);
+    let report = export(&engine, &changed);
+    assert_eq!((report.written.len(), report.failed.len()), (3, 1));
+    assert_eq!(std::fs::read(out.join("web/frame 02.jpg")).expect("there"), b"mine");
+    changed.replace = true;
+    assert_eq!(plan(&engine, &changed), [Unchanged, Unchanged, Unchanged, Replaced]);
+
+    // Without its manifest, a folder is known by what the files say of themselves.
+    std::fs::remove_file(out.join("export-manifest.json")).expect("ours");
+    assert_eq!(plan(&engine, &changed), [Unchanged, Unchanged, Unchanged, Replaced]);
+    assert!(engine.check_archive(&out, &CancelToken::new()).is_err(), "no manifest to compare with");
+    export(&engine, &changed);
+    let check = |fault| {
+        let check = engine.check_archive(&out, &CancelToken::new()).expect("a manifest");
+        check.findings.iter().filter(|finding| finding.fault == fault).count()
+    };
+    assert_eq!(check(FolderFault::Changed) + check(FolderFault::Missing), 0);
+    std::fs::write(out.join("web/frame 02.jpg"), b"mine").expect("ours");
+    assert_eq!(check(FolderFault::Changed), 1);
+}
+
+#[test]
+fn a_stopped_run_continues_with_what_is_missing() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path());
+    let out = folder.path().join("out");
+    let mut run = request(&session, out.clone(), &[ExportRecipe::of_kind(OutputKind::Tiff8)]);
+    run.update = true;
+    let (engine, cancel) = (Engine::new(), CancelToken::new());
+    let stop = |share: f32, _: &str| {
+        if share > 0.5 {
+            cancel.cancel();
+        }
+    };
+    let first = engine.export(&run, &cancel, &stop).expect("runs");
+    assert!(first.cancelled && first.written.len() == 1, "{first:?}");
+    let rest = export(&engine, &run);
+    assert_eq!((rest.written.len(), rest.unchanged.len(), rest.cancelled), (1, 1, false));
+    assert_eq!(content(&out).len(), 3, "two pictures and the manifest, and no part of a file");
+}
+
+#[test]
+fn a_paused_run_rests_and_goes_on() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path());
+    let run = request(&session, folder.path().join("out"), &[]);
+    let cancel = CancelToken::new();
+    cancel.pause(true);
+    let waking = cancel.clone();
+    let waker = std::thread::spawn(move || {
+        std::thread::sleep(std::time::Duration::from_millis(200));
+        waking.pause(false);
+    });
+    let started = std::time::Instant::now();
+    let report = Engine::new().export(&run, &cancel, &|_, _| ()).expect("runs");
+    waker.join().expect("wakes");
+    assert_eq!(report.written.len(), 2);
+    assert!(started.elapsed().as_millis() >= 150);
+}
+
+/// The samples of a picture.
+fn samples(path: &Path) -> (usize, Vec<u16>) {
+    let options = OpenOptions { least_sides_px: (1, 1), ..OpenOptions::default() };
+    let scan = Scan::open(path, &options).expect("opens");
+    let whole = PixelRect::of_size(scan.width(), scan.height());
+    let read = scan.read_region(whole, &CancelToken::new()).expect("reads");
+    (usize::from(scan.channels()), read.data().to_vec())
+}
+
+#[test]
+fn film_density_has_the_published_codes_of_the_densities_of_the_scan() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut session = session(folder.path());
+    let base_d = [0.2, 0.3, 0.1];
+    for strip in &mut session.strips {
+        let strip = std::sync::Arc::make_mut(strip);
+        strip.film = glassine_film::FilmKind::ColourNegative;
+        strip.stock_id = glassine_film::default_stock(strip.film).id.clone();
+        strip.base = Some(FilmBase {
+            density_d: base_d,
+            pixels: 0,
+            spread_d: [0.0; 3],
+            recommended_tolerance_d: 0.05,
+            confidence: 1.0,
+            source: glassine_session::BaseSource::Typed,
+            field: None,
+        });
+    }
+    let out = folder.path().join("out");
+    let kinds: Vec<_> = recipes().into_iter().filter(|recipe| recipe.kind == OutputKind::Density).collect();
+    let report = export(&Engine::new(), &request(&session, out.clone(), &kinds));
+    assert!(report.failed.is_empty(), "{:?}", report.failed);
+    let scan = Scan::open(&folder.path().join("a.tif"), &OpenOptions::default()).expect("opens");
+    let film = scan.read_region(PixelRect::new(40, 30, 560, 370), &CancelToken::new()).expect("reads");
+    let (_, log) = samples(&out.join("density/frame 01.tif"));
+    let (_, light) = samples(&out.join("light/frame 01.tif"));
+    assert_eq!(log.len(), film.data().len());
+    for (idx, code) in film.data().iter().enumerate() {
+        let density_d = -(f64::from(*code) / 65_535.0).log10() - base_d[idx % 3];
+        // SMPTE ST 2065-3 in 16 bits.
+        let wanted = (8000.0 * density_d + 1520.0).round();
+        assert!((f64::from(log[idx]) - wanted).abs() <= 1.0, "{idx}: {} for {wanted}", log[idx]);
+        let wanted = (65_535.0 * 10.0_f64.powf(-density_d)).round().min(65_535.0);
+        assert!((f64::from(light[idx]) - wanted).abs() <= 1.0, "{idx}: {} for {wanted}", light[idx]);
+    }
+}
+
+#[test]
+fn a_web_picture_keeps_below_its_limit_or_is_refused() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path());
+    let web = |most_kb: u32| ExportRecipe {
+        web_megapixels: Some(0.08),
+        most_kb: Some(most_kb),
+        ..ExportRecipe::of_kind(OutputKind::Web).named(&format!("web {most_kb}"))
+    };
+    let export = |most_kb| {
+        export(&Engine::new(), &request(&session, folder.path().join(format!("{most_kb}")), &[web(most_kb)]))
+    };
+    let free = export(0);
+    let (width, height) = (free.written[0].width_px, free.written[0].height_px);
+    assert!((f64::from(width * height) / 80_000.0 - 1.0).abs() < 0.01, "{width} x {height}");
+    let limit_kb = (free.written[0].bytes * 6 / 10 / 1000) as u32;
+    for file in export(limit_kb).written {
+        assert!(file.bytes <= u64::from(limit_kb) * 1000 && file.bytes > u64::from(limit_kb) * 700, "{file:?}");
+    }
+    let refused = export(2);
+    assert_eq!((refused.written.len(), refused.failed.len()), (0, 2));
+    assert!(refused.failed[0].notice.headline.contains("2 kB"), "{:?}", refused.failed[0].notice);
+}
+
+#[test]
+fn a_digest_ignores_places_and_names_and_follows_every_setting() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path());
+    let (engine, out) = (Engine::new(), folder.path().join("out"));
+    let mut run = request(&session, out, &[]);
+    run.update = true;
+    export(&engine, &run);
+    let mut same = run.clone();
+    same.written_at = "2026:01:01 00:00:00".to_owned();
+    same.output.jpeg_quality = 3;
+    same.at.session.notes = "words".to_owned();
+    std::sync::Arc::make_mut(&mut same.at.session.frames[0]).mark = glassine_session::FrameMark::Keep;
+    assert_eq!(plan(&engine, &same), [PlannedState::Unchanged; 2]);
+    let changes: [fn(&mut ExportRequest); 5] = [
+        |request| request.output.space = "display-p3".to_owned(),
+        |request| request.repair = Some(false),
+        |request| request.output.compression = glassine_session::TiffCompression::Lzw,
+        |request| request.at.session.output.creator = "someone".to_owned(),
+        |request| {
+            request.at.session.frames.iter_mut().for_each(|frame| {
+                std::sync::Arc::make_mut(frame).facts =
+                    std::sync::Arc::new(glassine_session::Facts { place: "pier".to_owned(), ..Default::default() });
+            });
+        },
+    ];
+    for (idx, change) in changes.into_iter().enumerate() {
+        let mut changed = run.clone();
+        change(&mut changed);
+        changed.output = OutputSettings {
+            creator: changed.at.session.output.creator.clone(),
+            ..changed.output.clone()
+        };
+        assert_eq!(plan(&engine, &changed), [PlannedState::Changed; 2], "change {idx}");
+    }
+}
