@@ -11,6 +11,7 @@ mod demo;
 mod dust;
 mod export;
 mod focus;
+pub mod guide_page;
 mod join;
 mod new;
 mod plan;
