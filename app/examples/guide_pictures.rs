@@ -7,7 +7,7 @@
 #[path = "../tests/offscreen/mod.rs"]
 mod offscreen;
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use clap::Parser;
@@ -52,7 +52,7 @@ struct Shot {
 
 const WHOLE: [f32; 4] = [0.0, 0.0, 1.0, 1.0];
 /// A pane in the middle of the window.
-const MIDDLE: [f32; 4] = [0.1, 0.03, 0.9, 0.97];
+const MIDDLE: [f32; 4] = [0.12, 0.0525, 0.88, 0.96];
 
 const SHOTS: [Shot; 10] = [
     Shot { name: "window", frame: 7, section: Some(Section::Exposure), commands: |_| (), part: WHOLE },
@@ -61,11 +61,11 @@ const SHOTS: [Shot; 10] = [
         frame: 7,
         section: Some(Section::Film),
         commands: |app| app.push(ViewCommand::ShowBasePixels(true)),
-        part: [0.0, 0.05, 1.0, 0.62],
+        part: [0.0, 0.0525, 1.0, 0.27],
     },
     Shot {
         name: "tolerances",
-        frame: 2,
+        frame: 10,
         section: Some(Section::Film),
         commands: |app| variations(app, VariationKind::MaskTolerance),
         part: MIDDLE,
@@ -89,14 +89,14 @@ const SHOTS: [Shot; 10] = [
         frame: 14,
         section: None,
         commands: |app| {
-            app.push(EditCommand::SetParam(Param::ExposureStops, 0.8));
+            app.push(EditCommand::SetParam(Param::ExposureStops, 2.0));
             app.push(ViewCommand::SetOverlay(Overlay::Clipping));
         },
-        part: [0.0, 0.5, 1.0, 0.97],
+        part: [0.0, 0.44, 1.0, 0.97],
     },
     Shot {
         name: "dust",
-        frame: 6,
+        frame: 8,
         section: Some(Section::Clean),
         commands: |app| app.push(ViewCommand::SetOverlay(Overlay::DustMap)),
         part: [0.0, 0.4, 1.0, 0.97],
@@ -145,9 +145,25 @@ fn main() -> Result<(), Problem> {
     Ok(())
 }
 
-/// Each picture begins with the session as it is in its file.
-fn draw(session: &std::path::Path, shot: &Shot) -> Result<WindowPicture, Problem> {
-    let options = AppOptions { inline_jobs: true, open: vec![session.to_owned()], ..AppOptions::default() };
+/// A folder with the session and links to its scans, so that each picture begins with the session as it is in its file,
+/// and nothing is saved beside that.
+fn desk(session: &Path) -> std::io::Result<(tempfile::TempDir, PathBuf)> {
+    let desk = tempfile::tempdir()?;
+    let folder = session.parent().unwrap_or(Path::new(".")).canonicalize()?;
+    for entry in std::fs::read_dir(folder)? {
+        let path = entry?.path();
+        if path.extension().is_some_and(|ending| ending == "tif") {
+            std::os::unix::fs::symlink(&path, desk.path().join(path.file_name().unwrap_or_default()))?;
+        }
+    }
+    let copy = desk.path().join(session.file_name().unwrap_or_default());
+    std::fs::copy(session, &copy)?;
+    Ok((desk, copy))
+}
+
+fn draw(session: &Path, shot: &Shot) -> Result<WindowPicture, Problem> {
+    let (_desk, session) = desk(session)?;
+    let options = AppOptions { inline_jobs: true, open: vec![session], ..AppOptions::default() };
     let jobs = JobHost::inline(Arc::new(Engine::new()));
     let mut app = GlassineApp::new(jobs, Box::new(PreparedPicker::default()), options);
     let mut window = HeadlessWindow::new(vec2(SIZE.0, SIZE.1), 1.0);

@@ -224,6 +224,6 @@ fn every_page_can_be_drawn_and_comes_to_rest() {
     for page in PAGES {
         window.state_mut().push(ViewCommand::ShowGuide(Some(page.name)));
         window.run();
-        assert!(window.query_by_label(page.title()).is_some() || page.name == INDEX, "{}", page.name);
+        assert!(window.query_all_by_label(page.title()).next().is_some(), "{}", page.name);
     }
 }

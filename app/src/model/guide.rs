@@ -37,7 +37,10 @@ pub const PAGES: &[Page] = pages! {
 };
 
 /// Every picture, by its path in the pages, as PNG.
-pub const PICTURES: &[(&str, &[u8])] = pictures! {};
+pub const PICTURES: &[(&str, &[u8])] = pictures! {
+    "window.png" "base-pixels.png" "tolerances.png" "test-strip.png" "ring-around.png" "tones.png" "dust.png" "stock.png"
+    "contact.png" "export.png"
+};
 
 /// The page that leads to all others.
 pub const INDEX: &str = "index";

@@ -117,12 +117,15 @@ fn format_of(ui: &Ui, span: &Span, size: f32) -> TextFormat {
         _ => (regular, p.text),
     };
     if span.is_emphasised {
-        color = p.text_weak;
+        color = if size == SMALL { p.text_weak } else { p.text_strong };
     }
-    let mut format = TextFormat { font_id, color, line_height: Some(size * LINE), ..TextFormat::default() };
-    if span.is_code {
-        format.background = p.field;
-    }
+    let mut format = TextFormat {
+        font_id,
+        color,
+        italics: span.is_emphasised,
+        line_height: Some(size * LINE),
+        ..TextFormat::default()
+    };
     if span.link.is_some() {
         format.color = p.accent;
         format.underline = Stroke::new(1.0, p.accent.gamma_multiply(0.5));
