@@ -225,13 +225,13 @@ pub(crate) fn check(root: &Path) -> anyhow::Result<()> {
     std::fs::remove_dir_all(&unpacked).with_context(|| unpacked.display().to_string())
 }
 
-/// Whoever makes the package, by the variables that Debian's tools read.
+/// Whoever makes the package, by the variables that Debian's tools read; else a name and an address of nobody.
 fn maintainer() -> String {
     let variable = |name: &str, usual: &str| std::env::var(name).unwrap_or_else(|_| usual.to_owned());
     format!(
         "{} <{}>",
         variable("DEBFULLNAME", "The Glassine developers"),
-        variable("DEBEMAIL", "packages@glassine.local")
+        variable("DEBEMAIL", "packages@example.org")
     )
 }
 
@@ -302,7 +302,9 @@ fn run(command: &mut Command) -> anyhow::Result<String> {
         format!("{name} could not be started; DEVELOPERS.md lists the packages that make packages")
     })?;
     if !output.status.success() {
-        bail!("{name}: {}", String::from_utf8_lossy(&output.stderr).trim());
+        let words =
+            [&output.stdout, &output.stderr].map(|said| String::from_utf8_lossy(said).trim().to_owned());
+        bail!("{name}: {}", words.join("\n"));
     }
     Ok(String::from_utf8_lossy(&output.stdout).trim_end().to_owned())
 }
