@@ -1,7 +1,6 @@
 //! Tells the program from which commit it is built: `GLASSINE_COMMIT` if it is set, else that of the checkout.
 //!
 //! Debug builds only take the variable, so that a commit alone does not compile the program again.
-#![expect(clippy::print_stdout, reason = "a build script talks to cargo by its output")]
 
 use std::path::Path;
 use std::process::Command;

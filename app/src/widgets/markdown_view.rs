@@ -117,7 +117,7 @@ fn format_of(ui: &Ui, span: &Span, size: f32) -> TextFormat {
         _ => (regular, p.text),
     };
     if span.is_emphasised {
-        color = if size == SMALL { p.text_weak } else { p.text_strong };
+        color = if size < BODY { p.text_weak } else { p.text_strong };
     }
     let mut format = TextFormat {
         font_id,
