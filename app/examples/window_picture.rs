@@ -15,6 +15,7 @@ use egui::vec2;
 use glassine_app::app::{AppOptions, GlassineApp};
 use glassine_app::commands::{ColourCommand, FileCommand, SelectCommand, SelectHow, ViewCommand};
 use glassine_app::model::colour_tools::VariationKind;
+use glassine_app::model::guide;
 use glassine_app::model::panels::Section;
 use glassine_app::model::questions::Answer;
 use glassine_app::services::file_dialogs::PreparedPicker;
@@ -49,6 +50,9 @@ struct WindowPictureArgs {
     /// Pane over the window
     #[arg(long, value_enum)]
     pane: Option<Pane>,
+    /// Page of the guide to show, by the name of its file
+    #[arg(long, value_name = "NAME")]
+    guide: Option<String>,
     /// Section of the settings to open; without one none is open in the contact print
     #[arg(long, value_name = "NAME")]
     section: Option<String>,
@@ -68,8 +72,6 @@ struct WindowPictureArgs {
 enum Pane {
     /// The export pane.
     Export,
-    /// The table of keys.
-    Keys,
     /// The frame in stepped exposures.
     TestStrip,
     /// The frame with colour steps around its balance.
@@ -121,10 +123,13 @@ fn prepare(app: &mut GlassineApp, args: &WindowPictureArgs) -> Result<(), Proble
         let section = section.ok_or("give film, exposure, colour, clean, sharpen or output")?;
         app.ui_state_mut().panels.open = Some(section);
     }
+    if let Some(name) = &args.guide {
+        let page = guide::page(name).ok_or("the guide has no such page")?;
+        app.push(ViewCommand::ShowGuide(Some(page.name)));
+    }
     let variations = |kind| ColourCommand::ShowVariations(Some(kind));
     match args.pane {
         Some(Pane::Export) => app.push(ViewCommand::ShowExport(true)),
-        Some(Pane::Keys) => app.push(ViewCommand::ShowKeys(true)),
         Some(Pane::TestStrip) => app.push(variations(VariationKind::Exposure)),
         Some(Pane::RingAround) => app.push(variations(VariationKind::RingAround)),
         Some(Pane::Tolerances) => app.push(variations(VariationKind::MaskTolerance)),

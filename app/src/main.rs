@@ -5,12 +5,15 @@ use std::path::PathBuf;
 use std::process::ExitCode;
 use std::thread::JoinHandle;
 
-use clap::Parser as _;
+use clap::{CommandFactory as _, FromArgMatches as _};
 use glassine_app::cli::{self, Cli, CliCommand, Outcome};
 use glassine_app::platform::aborts;
 use glassine_app::platform::end_signals::EndSignal;
 use glassine_app::platform::window;
 use glassine_raster::CancelToken;
+
+/// Version and commit.
+const VERSION: &str = concat!(env!("CARGO_PKG_VERSION"), " (", env!("GLASSINE_COMMIT"), ")");
 
 /// What remains once the command line is read and its command carried out.
 enum Begun {
@@ -55,7 +58,8 @@ fn command_thread() -> Option<JoinHandle<Begun>> {
 
 /// Reads the command line, and carries out a command that needs no window.
 fn begin() -> Begun {
-    let asked = Cli::parse();
+    let matches = Cli::command().version(VERSION).get_matches();
+    let asked = Cli::from_arg_matches(&matches).unwrap_or_else(|error| error.exit());
     let demo_folder = match &asked.command {
         Some(command) => match cli::demo_folder(command) {
             Some(folder) => Some(folder),

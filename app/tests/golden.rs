@@ -58,7 +58,7 @@ const STATES: [(&str, Prepare); 15] = [
     }),
     ("scan pixels", |app| app.push(ViewCommand::SetLoupe(true))),
     ("export", |app| app.push(ViewCommand::ShowExport(true))),
-    ("keys", |app| app.push(ViewCommand::ShowKeys(true))),
+    ("keys", |app| app.push(ViewCommand::ShowGuide(Some("keys")))),
     ("test strip", |app| app.push(ColourCommand::ShowVariations(Some(VariationKind::Exposure)))),
     ("measuring a stock", |app| app.push(ColourCommand::ShowChart(true))),
     ("unsaved changes", |app| app.push(ViewCommand::Ask(Question::Unsaved(PendingAction::Close)))),

@@ -12,6 +12,7 @@ mod dust;
 mod export;
 pub(crate) mod focus;
 pub(crate) mod focus_report;
+pub mod guide_page;
 mod join;
 mod new;
 mod plan;

@@ -10,6 +10,7 @@ use crate::commands::{
     JobCommand, SelectCommand, SelectHow, ViewCommand,
 };
 use crate::model::colour_tools::VariationKind;
+use crate::model::guide;
 use crate::model::panels::Section;
 use crate::model::ui_state::{StripTool, UiState};
 
@@ -148,8 +149,9 @@ pub const TABLE: &[KeyRow] = rows! {
     Session OutsideText CTRL Z "undo" (EditCommand::Undo);
     Session OutsideText CTRL_SHIFT Z "redo" (EditCommand::Redo);
     Session Always CTRL Q "close the window" (FileCommand::Quit);
-    Session Always NONE F1 "this table" { |state| ViewCommand::ShowKeys(!state.show_keys) };
-    Session OutsideText NONE Questionmark "this table" { |state| ViewCommand::ShowKeys(!state.show_keys) };
+    Session Always NONE F1 "the guide, at the page about what is in hand"
+        { |state| toggled_guide(state, guide::page_here(state)) };
+    Session OutsideText NONE Questionmark "the keys" { |state| toggled_guide(state, guide::KEYS) };
 
     Sections OutsideText NONE F2 "section film" (ViewCommand::ToggleSection(Section::Film));
     Sections OutsideText NONE F3 "section exposure" (ViewCommand::ToggleSection(Section::Exposure));
@@ -246,6 +248,11 @@ pub const TABLE: &[KeyRow] = rows! {
     View OutsideText NONE D "dark or light surround" { |state| ViewCommand::SetDark(state.light) };
 };
 
+/// Opens the guide at a page, or closes it.
+fn toggled_guide(state: &UiState, page: &'static str) -> ViewCommand {
+    ViewCommand::ShowGuide(state.guide.open.is_none().then_some(page))
+}
+
 fn brush(state: &UiState, kind: StrokeKind) -> ViewCommand {
     ViewCommand::SetTool(state.toggled_tool(StripTool::Brush(kind)))
 }
@@ -293,7 +300,7 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
         out.push(Command::Clean(CleanCommand::ShowUnrepaired(false)));
     }
     // Under an open pane no key may change what the user cannot see.
-    let under_pane = state.show_export || state.show_keys || state.colour.variations.is_some();
+    let under_pane = state.show_export || state.guide.open.is_some() || state.colour.variations.is_some();
     for row in TABLE {
         let works = match row.scope {
             KeyScope::Always => true,
@@ -402,8 +409,8 @@ fn poll_escape(ctx: &Context, state: &mut UiState, in_text: bool, out: &mut Vec<
         out.push(Command::Edit(EditCommand::Gesture(GesturePhase::Cancel)));
     } else if state.tool != StripTool::Boxes {
         out.push(Command::View(ViewCommand::SetTool(StripTool::Boxes)));
-    } else if state.show_keys {
-        out.push(Command::View(ViewCommand::ShowKeys(false)));
+    } else if state.guide.open.is_some() {
+        out.push(Command::View(ViewCommand::ShowGuide(None)));
     } else if state.show_export {
         out.push(Command::View(ViewCommand::ShowExport(false)));
     } else if state.colour.variations.is_some() {

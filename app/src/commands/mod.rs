@@ -12,6 +12,7 @@ mod edit;
 mod export;
 pub(crate) mod files;
 mod jobs;
+pub mod key_page;
 pub mod key_table;
 mod notices;
 mod remember;

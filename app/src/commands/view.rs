@@ -26,8 +26,8 @@ pub enum ViewCommand {
     ToggleSection(Section),
     /// Open the export pane.
     ShowExport(bool),
-    /// Show or hide the table of keys.
-    ShowKeys(bool),
+    /// Show a page of the guide, or close it.
+    ShowGuide(Option<&'static str>),
     /// Show or hide the list of messages.
     ShowNotices(bool),
     /// Show or hide the list of unsaved work of earlier runs.
@@ -77,7 +77,7 @@ impl GlassineApp {
                 }
                 state.show_export = show;
             }
-            ViewCommand::ShowKeys(show) => state.show_keys = show,
+            ViewCommand::ShowGuide(page) => state.guide.show(page),
             ViewCommand::ShowNotices(show) => state.show_notices = show,
             ViewCommand::ShowUnsavedWork(show) => {
                 state.files.shows_unsaved = show;

@@ -15,6 +15,7 @@ use crate::model::aspect_lock::AspectLock;
 use crate::model::brush_state::CleanState;
 use crate::model::colour_tools::ColourState;
 use crate::model::doubts::is_doubtful;
+use crate::model::guide::GuideState;
 use crate::model::panels::PanelState;
 use crate::model::preview_requests::PreviewRequests;
 use crate::model::questions::Question;
@@ -274,7 +275,7 @@ pub struct UiState {
     /// The copied look.
     pub copied_look: Option<Look>,
     pub show_export: bool,
-    pub show_keys: bool,
+    pub guide: GuideState,
     pub show_notices: bool,
     /// Light surround instead of the dark one.
     pub light: bool,

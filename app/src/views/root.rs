@@ -8,8 +8,8 @@ use super::contact_view::{contact_ui, row_id};
 use super::export_pane::export_ui;
 use super::focus_pane::focus_ui;
 use super::frame_view::frame_ui;
+use super::guide_pane::{Place, guide_ui, note_under_hand};
 use super::histogram_view::{tones_height, tones_ui};
-use super::key_help::keys_ui;
 use super::prints::prints_ui;
 use super::question_dialogs::questions_ui;
 use super::scan_problems::{missing_cards_ui, scan_cards_ui};
@@ -22,6 +22,7 @@ use super::strip_view::{StripPlace, strip_ui};
 use super::toolbar::toolbar_ui;
 use super::variations_grid::variations_ui;
 use super::welcome::welcome_ui;
+use crate::model::guide;
 use crate::model::strip_space::{StripSpace, StripView};
 use crate::views::ViewCx;
 use crate::widgets::theme;
@@ -43,25 +44,30 @@ const STRIP_OF_CANVAS: f32 = 0.53;
 pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
     let bar = Frame::new().fill(p.bar).inner_margin(Margin::symmetric(10, 0));
-    Panel::top("toolbar").exact_size(theme::TOOLBAR_HEIGHT).frame(bar).show(ui, |ui| toolbar_ui(ui, cx));
-    Panel::bottom("status").exact_size(theme::STATUS_HEIGHT).frame(bar).show(ui, |ui| status_ui(ui, cx));
+    let top = Panel::top("toolbar").exact_size(theme::TOOLBAR_HEIGHT).frame(bar);
+    let top = top.show(ui, |ui| toolbar_ui(ui, cx)).response.rect;
+    let bottom = Panel::bottom("status").exact_size(theme::STATUS_HEIGHT).frame(bar);
+    let bottom = bottom.show(ui, |ui| status_ui(ui, cx)).response.rect;
+    let mut places = vec![(top, guide::INDEX), (bottom, "screen")];
     held_banner_ui(ui, cx);
     if cx.session.scans.is_empty() {
+        places.push((ui.available_rect_before_wrap(), "first-strip"));
         CentralPanel::default().frame(Frame::new()).show(ui, |ui| welcome_ui(ui, cx));
     } else {
-        work_ui(ui, cx);
+        work_ui(ui, cx, &mut places);
     }
+    note_under_hand(ui, cx, &places);
     variations_ui(ui, cx);
     focus_ui(ui, cx);
     export_ui(ui, cx);
-    keys_ui(ui, cx);
+    guide_ui(ui, cx);
     notices_ui(ui, cx);
     session_files_ui(ui, cx);
     questions_ui(ui, cx);
     problem_over_dialogs_ui(ui, cx);
 }
 
-fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, places: &mut Vec<Place>) {
     let p = theme::palette(ui);
     let shows_contact = cx.ui_state.strip.contact && cx.ui_state.colour.chart.is_none();
     let opened = ui.ctx().animate_bool_with_time(Id::unique("strip opens"), !shows_contact, OPENING_S);
@@ -69,7 +75,8 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         let bar = Panel::top("strip bar").exact_size(STRIP_BAR).frame(Frame::new());
         bar.show(ui, |ui| strip_bar_ui(ui, cx));
         scan_cards_ui(ui, cx);
-        settings_panels_ui(ui, cx);
+        settings_panels_ui(ui, cx, places);
+        places.push((ui.available_rect_before_wrap(), "rolls"));
         CentralPanel::default().frame(Frame::new()).show(ui, |ui| {
             ui.set_opacity(1.0 - opened);
             contact_ui(ui, cx);
@@ -89,18 +96,20 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         missing_cards_ui(ui, cx, &place);
         ui.advance_cursor_after_rect(canvas);
     });
-    settings_panels_ui(ui, cx);
+    places.push((whole.with_max_y(whole.top() + height), "boxes"));
+    settings_panels_ui(ui, cx, places);
     CentralPanel::default().frame(Frame::new()).show(ui, |ui| {
         let height = tones_height(ui.available_height());
         let tones = Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 4));
-        Panel::bottom("tones").exact_size(height).frame(tones).show(ui, |ui| tones_ui(ui, cx));
+        let tones = Panel::bottom("tones").exact_size(height).frame(tones);
+        places.push((tones.show(ui, |ui| tones_ui(ui, cx)).response.rect, "tones"));
         CentralPanel::default().frame(Frame::new()).show(ui, |ui| frame_ui(ui, cx));
     });
     splitter_ui(ui, cx, whole, whole.top() + height);
 }
 
 /// The rail of sections with the open one at its right, or the pane that measures a stock.
-fn settings_panels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+fn settings_panels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, places: &mut Vec<Place>) {
     let p = theme::palette(ui);
     let pane = || {
         let frame = Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 8));
@@ -111,7 +120,8 @@ fn settings_panels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         return;
     }
     if let Some(section) = cx.ui_state.panels.open {
-        pane().show(ui, |ui| section_ui(ui, cx, section));
+        let rect = pane().show(ui, |ui| section_ui(ui, cx, section)).response.rect;
+        places.push((rect, guide::page_of_section(section)));
     }
     let rail = Panel::right("rail").exact_size(theme::RAIL_WIDTH).frame(Frame::new().fill(p.bar));
     rail.show_separator_line(false).show(ui, |ui| rail_ui(ui, cx));

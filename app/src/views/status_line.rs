@@ -109,7 +109,7 @@ fn hint_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
         }
         (false, 0) => "click a box or a print to work on it".to_owned(),
         (false, 1) => {
-            "drag a box to move it, its sides to size it, its ring to turn it; F1 shows all keys".to_owned()
+            "drag a box to move it, its sides to size it, its ring to turn it; F1 opens the guide".to_owned()
         }
         (false, _) => format!("{selected} frames selected: what you change goes to all of them"),
     };

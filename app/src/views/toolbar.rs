@@ -4,6 +4,7 @@ use egui::{Align, Button, Key, Label, Layout, Modifiers, RichText, Separator, Ui
 
 use crate::commands::key_table;
 use crate::commands::{EditCommand, FileCommand, JobCommand, ViewCommand};
+use crate::model::guide;
 use crate::views::ViewCx;
 use crate::widgets::icon::{Icon, IconButton};
 use crate::widgets::theme;
@@ -69,8 +70,8 @@ fn find(cx: &mut ViewCx<'_>) {
 
 fn right_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, has_scans: bool) {
     let p = theme::palette(ui);
-    if IconButton::new(Icon::Help, "keys").tip("F1").show(ui).clicked() {
-        cx.push(ViewCommand::ShowKeys(true));
+    if IconButton::new(Icon::Help, "guide").tip("F1").show(ui).clicked() {
+        cx.push(ViewCommand::ShowGuide(Some(guide::INDEX)));
     }
     let light = cx.ui_state.light;
     let name = if light { "dark surround" } else { "light surround" };

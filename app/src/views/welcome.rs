@@ -78,8 +78,13 @@ fn begin_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if ui.add(Button::new("look at the demo strips").min_size(size)).clicked() {
         cx.push(FileCommand::OpenDemo);
     }
+    ui.add_space(4.0);
+    if ui.add(Button::new("read the guide").min_size(size)).clicked() {
+        cx.push(ViewCommand::ShowGuide(Some("first-strip")));
+    }
     ui.add_space(2.0);
-    let note = "invented film, drawn on first use: a minute or two, and 300 MB in the cache folder";
+    let note =
+        "the demo is invented film, drawn on first use: a minute or two, and 300 MB in the cache folder";
     ui.label(RichText::new(note).small().color(p.text_weak));
 }
 

@@ -5,6 +5,7 @@ pub mod crop_box;
 pub mod drag_value;
 pub mod histogram_plot;
 pub mod icon;
+pub mod markdown_view;
 pub mod param_row;
 pub mod param_slider;
 pub mod parts;

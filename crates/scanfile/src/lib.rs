@@ -53,7 +53,7 @@ pub use linear::Linearisation;
 pub use overview::{QUICK_OVERVIEW_BYTES, overview_factor};
 pub use parts::remove_abandoned_parts;
 pub use protect::{ProtectedFile, protected_at};
-pub use read::{Positioned, open_regular};
+pub use read::{Positioned, decode_own_png, open_regular};
 pub use scan::Scan;
 pub use write::{
     ClosedPicture, Compression, FilmSourceKind, Metadata, PackedRows, PictureFormat, PictureSpec,

@@ -1,7 +1,10 @@
 //! Chores of the workspace: `cargo xtask check` is what CI runs, `cargo xtask help` lists the rest.
 #![expect(clippy::print_stdout, reason = "a command for people that prints its findings")]
 
+mod guide;
 mod layers;
+mod licences;
+mod package;
 mod rooms;
 mod shots;
 mod tidy;
@@ -19,6 +22,12 @@ cargo xtask layers    which crate may use which, and which room of a crate which
 cargo xtask tidy      file headers, lengths, and crates that must do no input or output
 cargo xtask shots     draw the window's pictures for the README into assets/pictures; in full
                       shots [FOLDER [DEMO_FOLDER [--built]]], --built to run the program that is there
+cargo xtask guide     write the pages of the guide that are made from the program; in full guide [SESSION],
+                      with the demo session also the pictures
+cargo xtask package   make the Debian package and the tarball in target/packages; in full
+                      package [FOLDER] [--debug] [--built], --built to pack the program that is there
+cargo xtask check-package [FOLDER]
+                      as root: validate the packages, install the Debian package, run it, remove it
 cargo xtask demo      open the demo session in the window";
 
 fn main() -> ExitCode {
@@ -28,6 +37,9 @@ fn main() -> ExitCode {
         "layers" => layers::check(),
         "tidy" => tidy::check(&root()),
         "shots" => shots::draw(&root()),
+        "guide" => guide::make(&root()),
+        "check-package" => package::check(&root()),
+        "package" => package::make(&root()),
         "demo" => cargo(&["run", "--release", "--", "demo"]),
         _ => {
             println!("{HELP}");

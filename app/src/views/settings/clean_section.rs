@@ -80,6 +80,13 @@ pub(super) fn clean_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     brush_rows_ui(ui, cx);
     sub_head_ui(ui, "look");
     look_rows_ui(ui, cx);
+    if summary.is_some_and(|summary| summary.marks() > 0) {
+        note_ui(
+            ui,
+            "film that is cleaned before scanning needs less repair: a hand blower and a soft brush, no canned air, no \
+             solvent on the emulsion; F1 tells more",
+        );
+    }
 }
 
 /// A row for a value that is on or off.

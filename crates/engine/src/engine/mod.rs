@@ -429,7 +429,8 @@ impl Engine {
     ) -> Result<ExportReport, EngineError> {
         /// Part of the work after the frames.
         const SHEET_SHARE: f32 = 0.02;
-        if let Some(sheet) = request.sheet.as_deref().filter(|sheet| sheet.path.starts_with(&request.folder)) {
+        if let Some(sheet) = request.sheet.as_deref().filter(|sheet| sheet.path.starts_with(&request.folder))
+        {
             make_folder_of(&sheet.path)?;
         }
         let sheet = request.sheet.as_deref().map(PlannedSheet::new).transpose()?;

@@ -6,6 +6,7 @@ mod ifd;
 mod jpeg_check;
 mod layout;
 mod open_tiff;
+mod own_png;
 mod pages;
 mod quick_overview;
 mod reduce;
@@ -23,6 +24,7 @@ use glassine_raster::{CancelToken, Orientation, PixelRect, Samples16};
 
 pub(crate) use bytes::zeroed;
 pub use bytes::{Positioned, open_regular};
+pub use own_png::decode_own_png;
 pub(crate) use reduce::{BoxReducer, Reduction, reduce_by_regions};
 
 use crate::{Encoding, Error, InfraredSource, OpenOptions};

@@ -75,7 +75,8 @@ impl Manifest {
             Ok(content) => (content.files, None),
             Err(_) if !folder.join(NAME).exists() => (BTreeMap::new(), None),
             Err(why) => {
-                let headline = format!("the manifest of the export was not written: {NAME} is not readable, {why}");
+                let headline =
+                    format!("the manifest of the export was not written: {NAME} is not readable, {why}");
                 let what_to_do = "the pictures are complete; move that file away and export again";
                 let notice = Notice::new(Severity::Error, headline, what_to_do).about(folder.join(NAME));
                 (BTreeMap::new(), Some(notice))

@@ -1,0 +1,174 @@
+//! The guide: its pages and pictures, which part of the window each is about, and the search over them.
+
+use super::colour_tools::VariationKind;
+use super::markdown::{Block, blocks, has_words, words_of};
+use super::panels::Section;
+use super::ui_state::{StripTool, UiState};
+
+/// A page of the guide.
+#[derive(Debug)]
+pub struct Page {
+    /// Name of its file, without the ending.
+    pub name: &'static str,
+    /// Its text, Markdown.
+    pub text: &'static str,
+}
+
+macro_rules! pages {
+    ($($name:literal)*) => {
+        &[$(Page { name: $name, text: include_str!(concat!("../../../assets/guide/", $name, ".md")) },)*]
+    };
+}
+
+macro_rules! pictures {
+    ($($name:literal)*) => {
+        &[$((concat!("pictures/", $name), include_bytes!(concat!("../../../assets/guide/pictures/", $name))),)*]
+    };
+}
+
+/// Every page.
+pub const PAGES: &[Page] = pages! {
+    "index" "first-strip" "cautions" "troubleshooting" "keys"
+    "scanning-well" "file-kinds" "stray-light" "flat-film" "holder-height" "camera-captures" "scan-check" "watched-folder"
+    "colour-negatives" "black-and-white" "slides" "film-base" "stocks"
+    "boxes" "strip-solve" "exposure" "balance" "tones" "dust" "sharpening" "rolls" "edge-codes" "joining" "screen"
+    "export" "names" "safekeeping" "sessions"
+    "command-line" "session-format" "figures" "limits" "release-notes"
+};
+
+/// Every picture, by its path in the pages, as PNG.
+pub const PICTURES: &[(&str, &[u8])] = pictures! {
+    "window.png" "base-pixels.png" "tolerances.png" "test-strip.png" "ring-around.png" "tones.png" "dust.png" "stock.png"
+    "contact.png" "export.png"
+};
+
+/// The page that leads to all others.
+pub const INDEX: &str = "index";
+/// The page that lists the keys.
+pub const KEYS: &str = "keys";
+
+/// The page with this name, or one that a link names.
+pub fn page(name: &str) -> Option<&'static Page> {
+    let name = name.split('#').next().unwrap_or(name);
+    let name = name.strip_suffix(".md").unwrap_or(name);
+    PAGES.iter().find(|page| page.name == name)
+}
+
+impl Page {
+    /// Its first line.
+    pub fn title(&self) -> &'static str {
+        self.text.lines().next().unwrap_or_default().trim_start_matches('#').trim()
+    }
+}
+
+/// A page that a search found, with the words around what it found.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Hit {
+    pub page: &'static str,
+    pub title: &'static str,
+    pub excerpt: String,
+}
+
+/// Pages with all words in one block, those with the words in a heading first.
+pub fn search(search: &str) -> Vec<Hit> {
+    let words = words_of(search);
+    let mut hits: Vec<(bool, Hit)> = Vec::new();
+    for page in PAGES {
+        let blocks = blocks(page.text);
+        let mut found = blocks.iter().filter(|block| has_words(&block.text(), &words)).peekable();
+        let Some(first) = found.peek().map(|block| block.text()) else { continue };
+        let in_heading = found.any(|block| matches!(block, Block::Heading { .. }));
+        hits.push((!in_heading, Hit { page: page.name, title: page.title(), excerpt: first }));
+    }
+    hits.sort_by_key(|(is_later, _)| *is_later);
+    hits.into_iter().map(|(_, hit)| hit).collect()
+}
+
+/// What the guide shows.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct GuideState {
+    /// The page shown; `None` while the guide is closed.
+    pub open: Option<&'static str>,
+    /// Pages shown before it.
+    pub back: Vec<&'static str>,
+    /// What is searched for.
+    pub search: String,
+    /// Whether the page still has to be scrolled to what was found.
+    pub scrolls_to_hit: bool,
+    /// The page about the part of the window that has the keyboard or lies under the pointer.
+    pub under_hand: Option<&'static str>,
+}
+
+impl GuideState {
+    /// Shows a page, or closes the guide.
+    pub(crate) fn show(&mut self, page: Option<&'static str>) {
+        match (page, self.open) {
+            (Some(_), Some(now)) if page != self.open => self.back.push(now),
+            (None, _) => *self = Self { under_hand: self.under_hand, ..Self::default() },
+            _ => {}
+        }
+        self.open = page;
+    }
+}
+
+/// The page about a section of the settings.
+pub fn page_of_section(section: Section) -> &'static str {
+    match section {
+        Section::Film => "film-base",
+        Section::Exposure => "exposure",
+        Section::Colour => "balance",
+        Section::Clean => "dust",
+        Section::Sharpen => "sharpening",
+        Section::Output => "export",
+    }
+}
+
+/// The page about what the user is doing: the pane over the window, the tool in hand, what is under the hand, the
+/// open section.
+pub fn page_here(state: &UiState) -> &'static str {
+    if state.show_export {
+        return "export";
+    }
+    if let Some(kind) = state.colour.variations {
+        return match kind {
+            VariationKind::Exposure => "exposure",
+            VariationKind::RingAround => "balance",
+            VariationKind::MaskTolerance => "film-base",
+        };
+    }
+    if state.colour.chart.is_some() {
+        return "stocks";
+    }
+    match state.tool {
+        StripTool::GreyPoint => return "balance",
+        StripTool::BaseBox => return "film-base",
+        StripTool::Brush(_) => return "dust",
+        StripTool::Level => return "boxes",
+        StripTool::Boxes => {}
+    }
+    state.guide.under_hand.or_else(|| state.panels.open.map(page_of_section)).unwrap_or(INDEX)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_search_finds_pages_and_puts_headings_first() {
+        let hits = search("mask tolerance");
+        assert_eq!(hits.first().map(|hit| hit.page), Some("film-base"), "{hits:?}");
+        assert!(search("no such word anywhere").is_empty());
+        assert!(search("").is_empty());
+    }
+
+    #[test]
+    fn closing_the_guide_forgets_the_search_and_the_way() {
+        let mut state = GuideState { under_hand: Some("dust"), ..GuideState::default() };
+        state.show(Some("dust"));
+        state.show(Some("keys"));
+        assert_eq!(state.back, ["dust"]);
+        state.search = "halo".to_owned();
+        state.show(None);
+        assert_eq!(state, GuideState { under_hand: Some("dust"), ..GuideState::default() });
+    }
+}
