@@ -106,7 +106,7 @@ fn lines(group: KeyGroup) -> Vec<(String, &'static str)> {
 }
 
 /// A combination as it is written on a keyboard.
-fn shortcut_text(modifiers: Modifiers, key: Key) -> String {
+pub(super) fn shortcut_text(modifiers: Modifiers, key: Key) -> String {
     let mut text = String::new();
     for (is_held, name) in [
         (modifiers.command || modifiers.ctrl, "Ctrl + "),
