@@ -165,11 +165,10 @@ fn every_error_of_a_driver_ends_with_words_and_without_a_file() {
 }
 
 #[test]
-fn a_driver_that_does_not_answer_is_ended_after_the_wait() {
+fn a_scan_is_stopped_by_a_signal_while_its_data_comes_slowly() {
     let Some(config) = test_device() else { return };
     let to = config.path().join("scan.tif");
-    // Each read waits for 0.2 s and brings one byte, so nothing complete comes for a long time; the wait is longer than
-    // that, and the program is stopped by its own signal instead.
+    // Each read waits for 0.2 s and brings one byte.
     let slow = [
         "acquire",
         "--device",

@@ -124,10 +124,13 @@ impl Helper {
     fn wait(&mut self, what: &str, patience: Duration, cancel: &CancelToken) -> Result<Answer, Error> {
         let since = Instant::now();
         loop {
+            // Also while data keeps coming.
+            if cancel.is_cancelled() {
+                return Err(Error::Cancelled);
+            }
             match self.answers.recv_timeout(LOOK) {
                 Ok(answer) => return Ok(answer),
                 Err(RecvTimeoutError::Disconnected) => return Err(Error::Crashed { what: what.to_owned() }),
-                Err(RecvTimeoutError::Timeout) if cancel.is_cancelled() => return Err(Error::Cancelled),
                 Err(RecvTimeoutError::Timeout) if since.elapsed() > patience => {
                     self.end();
                     return Err(Error::Hangs { what: what.to_owned(), waited_s: patience.as_secs() });
