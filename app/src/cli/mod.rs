@@ -3,6 +3,7 @@
 //! Exit codes: 0 done, 1 some frames or scans failed (each named) or have serious faults, 2 cannot start, 128 plus the number of the signal
 //! that stopped it: 130 for Ctrl+C.
 
+mod acquire;
 mod archive;
 mod canvas;
 mod check;
@@ -112,6 +113,13 @@ pub enum CliCommand {
     Sfr(sfr::SfrArgs),
     /// Rank scans of the same film by sharpness, such as one for each holder height
     Focus(focus::FocusArgs),
+    /// List scanners, or the options of one
+    Scanners(acquire::ScannersArgs),
+    /// Scan into a file
+    Acquire(acquire::AcquireArgs),
+    /// Runs the drivers of scanners in a process of their own
+    #[command(name = acquire::DRIVER_COMMAND, hide = true)]
+    ScannerDriver,
     /// Take scans as they appear in a folder: find frames, solve, save the session, export
     Watch(watch::WatchArgs),
     /// Pixels, file sizes and largest prints of a format, or the resolution a print needs
@@ -147,6 +155,9 @@ pub fn run(command: &CliCommand, cancel: &CancelToken) -> Outcome {
         CliCommand::Sfr(args) => sfr::run(args, cancel),
         CliCommand::Focus(args) => focus::run(args, cancel),
         CliCommand::Watch(args) => watch::run(args, cancel),
+        CliCommand::Scanners(args) => acquire::list(args, cancel),
+        CliCommand::Acquire(args) => acquire::run(args, cancel),
+        CliCommand::ScannerDriver => Ok(acquire::run_driver()),
         CliCommand::Plan(args) => plan::run(args),
     };
     let outcome = result.unwrap_or_else(|error| match error {

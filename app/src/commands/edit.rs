@@ -4,7 +4,7 @@ use egui::Context;
 use glassine_engine::{Notice, Severity};
 use glassine_film::{Look, Param, ParamGroup};
 use glassine_raster::Orientation;
-use glassine_session::{Edit, FrameId, FrameMark, History, Session, StripId};
+use glassine_session::{Edit, Frame, FrameId, FrameMark, History, Session, StripId};
 
 use super::boxes;
 use crate::app::GlassineApp;
@@ -77,6 +77,26 @@ pub enum EditCommand {
     TurnStrip,
     /// Number all frames, starting here.
     Renumber(u32),
+}
+
+impl EditCommand {
+    /// Gives groups of a frame's settings to every frame of its strip, or of the session; `what` names them.
+    pub fn give_look(
+        session: &Session,
+        from: &Frame,
+        groups: &[ParamGroup],
+        what: &str,
+        to_strip: bool,
+    ) -> Self {
+        let frames = session.frames.iter().filter(|other| !to_strip || other.strip == from.strip);
+        let edit = Edit::PasteLook {
+            frames: frames.map(|other| other.id).collect(),
+            look: from.look.clone(),
+            groups: groups.to_vec(),
+        };
+        let reach = if to_strip { "the strip" } else { "the roll" };
+        Self::ApplyAll { label: format!("give {what} to {reach}"), edits: vec![edit] }
+    }
 }
 
 impl GlassineApp {

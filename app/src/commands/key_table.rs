@@ -7,11 +7,12 @@ use glassine_session::{FrameId, FrameMark, StrokeKind};
 
 use crate::commands::{
     BoxCommand, CleanCommand, ColourCommand, Command, EditCommand, ExportCommand, FileCommand, GesturePhase,
-    JobCommand, SelectCommand, SelectHow, ViewCommand,
+    JobCommand, ScreenCommand, SelectCommand, SelectHow, ViewCommand,
 };
 use crate::model::colour_tools::VariationKind;
 use crate::model::guide;
 use crate::model::panels::Section;
+use crate::model::screen_state::ProofChoice;
 use crate::model::ui_state::{StripTool, UiState};
 
 /// When a key works.
@@ -146,6 +147,8 @@ pub const TABLE: &[KeyRow] = rows! {
     Session Always CTRL E "export the roll" { |state| ViewCommand::ShowExport(!state.show_export) };
     Session OutsideText CTRL_ALT E "export the selected frames"
         { |state| export_of(state.selected.iter().copied().collect()) };
+    Session OutsideText CTRL F "find an act by its name"
+        { |state| ViewCommand::ShowActs(state.acts.is_none()) };
     Session OutsideText CTRL Z "undo" (EditCommand::Undo);
     Session OutsideText CTRL_SHIFT Z "redo" (EditCommand::Redo);
     Session Always CTRL Q "close the window" (FileCommand::Quit);
@@ -245,6 +248,8 @@ pub const TABLE: &[KeyRow] = rows! {
     View OutsideText ALT Minus "strip smaller" (ViewCommand::ZoomStrip(0.8));
     View OutsideText NONE W "strips, or whole scans"
         { |state| ViewCommand::ShowWholeScans(!state.strip.whole_scans) };
+    View OutsideText SHIFT S "soft proof: frames as they will come out"
+        { |state| ScreenCommand::SetProof(ProofChoice { is_on: !state.proof.is_on, ..state.proof.clone() }) };
     View OutsideText NONE D "dark or light surround" { |state| ViewCommand::SetDark(state.light) };
 };
 
@@ -274,6 +279,15 @@ fn toggled(state: &UiState, overlay: Overlay) -> ViewCommand {
 }
 
 impl KeyRow {
+    /// What the key does in the present state; nothing for keys that move boxes or are held down.
+    pub fn command(&self, state: &UiState) -> Option<Command> {
+        match self.action {
+            KeyAction::Command(command) => Some(command(state)),
+            KeyAction::Copy => Some(Command::Edit(EditCommand::CopyLook)),
+            KeyAction::Nudge(..) | KeyAction::Grow(..) | KeyAction::Unrepaired | KeyAction::Paste => None,
+        }
+    }
+
     /// The key combination, as the toolkit writes it.
     pub fn shortcut(&self) -> KeyboardShortcut {
         KeyboardShortcut::new(self.modifiers, self.key)
@@ -300,7 +314,10 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
         out.push(Command::Clean(CleanCommand::ShowUnrepaired(false)));
     }
     // Under an open pane no key may change what the user cannot see.
-    let under_pane = state.show_export || state.guide.open.is_some() || state.colour.variations.is_some();
+    let under_pane = state.show_export
+        || state.guide.open.is_some()
+        || state.acts.is_some()
+        || state.colour.variations.is_some();
     for row in TABLE {
         let works = match row.scope {
             KeyScope::Always => true,
@@ -328,6 +345,8 @@ fn poll_row(ctx: &Context, state: &mut UiState, row: &KeyRow, out: &mut Vec<Comm
     match row.action {
         KeyAction::Command(command) => {
             if consume(ctx, row.modifiers, row.key) > 0 {
+                // A section opened by its key also gets the keyboard.
+                state.panels.focus_title |= row.group == KeyGroup::Sections;
                 out.push(command(state));
             }
         }
@@ -409,6 +428,8 @@ fn poll_escape(ctx: &Context, state: &mut UiState, in_text: bool, out: &mut Vec<
         out.push(Command::Edit(EditCommand::Gesture(GesturePhase::Cancel)));
     } else if state.tool != StripTool::Boxes {
         out.push(Command::View(ViewCommand::SetTool(StripTool::Boxes)));
+    } else if state.acts.is_some() {
+        out.push(Command::View(ViewCommand::ShowActs(false)));
     } else if state.guide.open.is_some() {
         out.push(Command::View(ViewCommand::ShowGuide(None)));
     } else if state.show_export {

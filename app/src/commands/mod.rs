@@ -2,6 +2,7 @@
 //!
 //! Each domain has a file: its commands, and the code that carries them out.
 
+pub mod act_list;
 mod answers;
 mod autosave;
 pub(crate) mod boxes;

@@ -27,7 +27,7 @@ impl Section {
     pub fn purpose(self) -> &'static str {
         match self {
             Self::Film => "what the strip shares",
-            Self::Exposure => "light, contrast, black and white",
+            Self::Exposure => "light and contrast",
             Self::Colour => "balance and strength of colours",
             Self::Clean => "dust and scratches",
             Self::Sharpen => "sharpness and halos",
@@ -63,6 +63,8 @@ impl Section {
 pub struct PanelState {
     /// The section beside the rail; `None` leaves its room to the picture.
     pub open: Option<Section>,
+    /// The open section takes the keyboard when it is drawn next.
+    pub focus_title: bool,
     /// Whether the balance of single tone bands is shown.
     pub show_bands: bool,
     /// Whether an export may replace existing files.
@@ -81,6 +83,7 @@ impl Default for PanelState {
     fn default() -> Self {
         Self {
             open: Some(Section::Exposure),
+            focus_title: false,
             show_bands: false,
             replace_existing: false,
             export_selected_only: false,

@@ -245,6 +245,14 @@ impl MeasuredBefore {
     }
 }
 
+/// What is searched for in the list of acts.
+#[derive(Debug, Clone, Default, PartialEq, Eq)]
+pub struct ActSearch {
+    pub text: String,
+    /// Place of the chosen act among those found.
+    pub at: usize,
+}
+
 /// Everything the window remembers besides the session.
 #[derive(Debug, Clone, Default)]
 pub struct UiState {
@@ -276,6 +284,8 @@ pub struct UiState {
     pub copied_look: Option<Look>,
     pub show_export: bool,
     pub guide: GuideState,
+    /// The list of acts, while it is open.
+    pub acts: Option<ActSearch>,
     pub show_notices: bool,
     /// Light surround instead of the dark one.
     pub light: bool,
@@ -307,6 +317,15 @@ impl UiState {
         let (frame, at_s) = self.held_back?;
         let since_s = now_s - at_s;
         (0.0..HELD_BACK_S).contains(&since_s).then_some((frame, since_s))
+    }
+
+    /// The current strip: that of the primary frame, else the last one worked on, else the first.
+    pub fn strip<'a>(&self, session: &'a Session) -> Option<&'a Arc<Strip>> {
+        let of_frame =
+            self.primary.and_then(|id| session.frame(id)).and_then(|frame| session.strip(frame.strip));
+        of_frame
+            .or_else(|| self.active_strip.and_then(|id| session.strip(id)))
+            .or_else(|| session.strips.first())
     }
 
     /// Whether a frame is selected.

@@ -1,5 +1,6 @@
 //! The parts of the window. Each is a function of its input and returns its requests as commands.
 
+mod act_pane;
 mod brush_tool;
 mod contact_view;
 mod edge_tool;

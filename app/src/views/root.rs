@@ -4,6 +4,7 @@ use egui::{
     CentralPanel, CursorIcon, Frame, Id, Margin, Panel, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2,
 };
 
+use super::act_pane::acts_ui;
 use super::contact_view::{contact_ui, row_id};
 use super::export_pane::export_ui;
 use super::focus_pane::focus_ui;
@@ -61,6 +62,7 @@ pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     focus_ui(ui, cx);
     export_ui(ui, cx);
     guide_ui(ui, cx);
+    acts_ui(ui, cx);
     notices_ui(ui, cx);
     session_files_ui(ui, cx);
     questions_ui(ui, cx);

@@ -2,8 +2,8 @@
 
 use egui::{Align, Button, Key, Label, Layout, Modifiers, RichText, Separator, Ui};
 
-use crate::commands::key_table;
 use crate::commands::{EditCommand, FileCommand, JobCommand, ViewCommand};
+use crate::commands::{act_list, key_table};
 use crate::model::guide;
 use crate::views::ViewCx;
 use crate::widgets::icon::{Icon, IconButton};
@@ -25,7 +25,7 @@ pub(super) fn toolbar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         if tool(ui, "box the frames", "find the frames of this scan again and draw their boxes", has_scans)
             .clicked()
         {
-            find(cx);
+            cx.out.extend(act_list::find_frames(cx.session, cx.ui_state));
         }
         if tool(ui, "solve this strip", "balance and expose the strip from its own film", has_scans).clicked()
             && let Some(strip) = cx.strip()
@@ -56,16 +56,6 @@ fn history_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if redo.tip(format!("{redo_label}   {redo_key}").trim()).show(ui).clicked() {
         cx.push(EditCommand::Redo);
     }
-}
-
-fn find(cx: &mut ViewCx<'_>) {
-    let Some(scan) = cx.scan() else { return };
-    let strip = cx.strip();
-    cx.push(JobCommand::FindFrames {
-        scan,
-        film: strip.map(|strip| strip.film),
-        format_id: strip.and_then(|strip| strip.format_id.clone()),
-    });
 }
 
 fn right_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, has_scans: bool) {

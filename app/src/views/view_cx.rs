@@ -35,12 +35,9 @@ impl<'a> ViewCx<'a> {
         self.session.frames.iter().filter(|frame| self.ui_state.selected.contains(&frame.id)).collect()
     }
 
-    /// The current strip: that of the primary frame, else the last one worked on, else the first.
+    /// The current strip (`UiState::strip`).
     pub fn strip(&self) -> Option<&'a Arc<Strip>> {
-        let of_frame = self.primary().and_then(|frame| self.session.strip(frame.strip));
-        of_frame
-            .or_else(|| self.ui_state.active_strip.and_then(|id| self.session.strip(id)))
-            .or_else(|| self.session.strips.first())
+        self.ui_state.strip(self.session)
     }
 
     /// The current scan.

@@ -14,7 +14,7 @@ mod sharpen_section;
 use egui::containers::menu::{MenuButton, MenuConfig};
 use egui::{Button, Label, PopupCloseBehavior, RichText, ScrollArea, TextEdit, Ui, UiBuilder};
 use glassine_film::ParamGroup;
-use glassine_session::{Edit, Frame, FrameMark};
+use glassine_session::{Frame, FrameMark};
 
 use super::export_pane::{export_button_ui, kind_rows_ui};
 use crate::commands::{BoxCommand, EditCommand};
@@ -44,6 +44,16 @@ pub(crate) fn section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, section: Section) {
     selection_head_ui(ui, cx);
     ui.add_space(6.0);
     let title = section_title_ui(ui, section.title(), section.purpose());
+    let head =
+        ui.interact(title, ui.scope_id().with(("title", section)), egui::Sense::focusable_noninteractive());
+    head.widget_info(|| egui::WidgetInfo::labeled(egui::Role::Label, true, section.title()));
+    if std::mem::take(&mut cx.ui_state.panels.focus_title) {
+        head.request_focus();
+    }
+    if head.has_focus() {
+        let line = egui::Stroke::new(1.0, theme::palette(ui).accent);
+        ui.painter().rect_stroke(title.expand(2.0), 3.0, line, egui::StrokeKind::Inside);
+    }
     let is_off = section.group().is_some_and(|group| switch_ui(ui, cx, group, title));
     ui.add_space(6.0);
     // The scroll bar is in the margin of the column, so that everything above and in it ends on one line.
@@ -184,15 +194,7 @@ fn give_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, selected: &[&std::sync::Arc<Frame>]
         for (what, groups) in kinds {
             for (reach, of_strip) in [("the strip", true), ("the roll", false)] {
                 if ui.button(format!("{reach}: {what}")).clicked() {
-                    let frames = cx.session.frames.iter();
-                    let frames = frames.filter(|other| !of_strip || other.strip == frame.strip);
-                    let edit = Edit::PasteLook {
-                        frames: frames.map(|other| other.id).collect(),
-                        look: frame.look.clone(),
-                        groups: groups.clone(),
-                    };
-                    let label = format!("give {what} to {reach}");
-                    cx.push(EditCommand::ApplyAll { label, edits: vec![edit] });
+                    cx.push(EditCommand::give_look(cx.session, frame, &groups, &what, of_strip));
                     ui.close();
                 }
             }
