@@ -36,6 +36,7 @@ const RESTRICTED: &[(&str, &[&str])] = &[
     ("winit", &["app"]),
     ("rfd", &["app"]),
     ("egui_kittest", &["app"]),
+    ("pulldown-cmark", &["app"]),
     ("image", &["scanfile"]),
     ("tiff", &["scanfile"]),
     ("png", &["scanfile"]),
