@@ -53,6 +53,9 @@ struct WindowPictureArgs {
     /// Page of the guide to show, by the name of its file
     #[arg(long, value_name = "NAME")]
     guide: Option<String>,
+    /// Words to search the guide for
+    #[arg(long, value_name = "WORDS", requires = "guide")]
+    search: Option<String>,
     /// Section of the settings to open; without one none is open in the contact print
     #[arg(long, value_name = "NAME")]
     section: Option<String>,
@@ -126,6 +129,8 @@ fn prepare(app: &mut GlassineApp, args: &WindowPictureArgs) -> Result<(), Proble
     if let Some(name) = &args.guide {
         let page = guide::page(name).ok_or("the guide has no such page")?;
         app.push(ViewCommand::ShowGuide(Some(page.name)));
+        app.ui_state_mut().guide.search = args.search.clone().unwrap_or_default();
+        app.ui_state_mut().guide.scrolls_to_hit = true;
     }
     let variations = |kind| ColourCommand::ShowVariations(Some(kind));
     match args.pane {

@@ -76,12 +76,27 @@ pub fn search(search: &str) -> Vec<Hit> {
     for page in PAGES {
         let blocks = blocks(page.text);
         let mut found = blocks.iter().filter(|block| has_words(&block.text(), &words)).peekable();
-        let Some(first) = found.peek().map(|block| block.text()) else { continue };
+        let Some(first) = found.peek().map(|block| excerpt(&block.text(), &words)) else { continue };
         let in_heading = found.any(|block| matches!(block, Block::Heading { .. }));
         hits.push((!in_heading, Hit { page: page.name, title: page.title(), excerpt: first }));
     }
     hits.sort_by_key(|(is_later, _)| *is_later);
     hits.into_iter().map(|(_, hit)| hit).collect()
+}
+
+/// The text from a little before the first word on.
+fn excerpt(text: &str, words: &[String]) -> String {
+    /// Letters shown before the word.
+    const BEFORE: usize = 12;
+    let lower = text.to_lowercase();
+    let at = words.iter().filter_map(|word| lower.find(word.as_str())).min().unwrap_or(0);
+    let begin = lower.get(..at).map_or(0, |before| before.chars().count()).saturating_sub(BEFORE);
+    if begin == 0 {
+        return text.to_owned();
+    }
+    // Whole words only.
+    let rest: String = text.chars().skip(begin).collect();
+    format!("… {}", rest.split_once(' ').map_or("", |(_, rest)| rest))
 }
 
 /// What the guide shows.

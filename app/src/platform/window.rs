@@ -6,9 +6,10 @@ use std::path::PathBuf;
 use std::sync::Arc;
 use std::sync::atomic::{AtomicBool, Ordering};
 
-use egui::{ViewportBuilder, ViewportCommand, pos2, vec2};
+use egui::{IconData, ViewportBuilder, ViewportCommand, pos2, vec2};
 use glassine_engine::session_files::Run;
 use glassine_engine::{Engine, JobHost};
+use glassine_scanfile::decode_own_png;
 
 use crate::app::{AppOptions, GlassineApp};
 use crate::model::remembered::WindowPlace;
@@ -24,6 +25,12 @@ use crate::widgets::theme;
 
 /// Smallest size of the window, points.
 const LEAST: [f32; 2] = [1000.0, 640.0];
+
+/// The program's sign, for systems that ask the window for it.
+fn icon() -> IconData {
+    let decoded = decode_own_png(include_bytes!("../../../assets/icon/glassine-128.png"));
+    decoded.map_or_else(IconData::default, |(width, height, rgba)| IconData { rgba, width, height })
+}
 
 /// Why the window could not be opened.
 #[derive(Debug, thiserror::Error)]
@@ -81,6 +88,7 @@ pub fn open(
         .with_inner_size(wanted_size(&place).map(|side| side as f32))
         .with_min_inner_size(LEAST)
         .with_maximized(place.maximized)
+        .with_icon(icon())
         .with_drag_and_drop(true);
     let native = eframe::NativeOptions { event_loop_builder: on(display), ..native_options(viewport) };
     let start = Arc::new(Start::default());

@@ -195,8 +195,8 @@ fn picture_of(ctx: &Context, page: &'static str, file: &str) -> Option<TextureHa
         return Some(texture.clone());
     }
     let (name, bytes) = PICTURES.iter().find(|(name, _)| *name == file)?;
-    let (width, height, rgb) = decode_own_png(bytes)?;
-    let image = ColorImage::from_rgb([width as usize, height as usize], &rgb);
+    let (width, height, rgba) = decode_own_png(bytes)?;
+    let image = ColorImage::from_rgba_unmultiplied([width as usize, height as usize], &rgba);
     let texture = ctx.load_texture(*name, Arc::new(image), TextureOptions::LINEAR);
     kept.textures.push((name, texture.clone()));
     ctx.data_mut(|data| data.insert_temp(id, kept));

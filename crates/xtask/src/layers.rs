@@ -38,6 +38,7 @@ const RESTRICTED: &[(&str, &[&str])] = &[
     ("rfd", &["app"]),
     ("libloading", &["acquire"]),
     ("egui_kittest", &["app"]),
+    ("pulldown-cmark", &["app"]),
     ("image", &["scanfile"]),
     ("tiff", &["scanfile"]),
     ("png", &["scanfile"]),
