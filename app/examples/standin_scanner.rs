@@ -62,7 +62,7 @@ struct State {
 static STATE: Mutex<State> = Mutex::new(State {
     scan: None,
     corners: [0; 4],
-    region: PixelRect::new(0, 0, 0, 0),
+    region: PixelRect { x0: 0, y0: 0, x1: 0, y1: 0 },
     line: 0,
     rest: Vec::new(),
 });

@@ -158,6 +158,7 @@ pub fn page_here(state: &UiState) -> &'static str {
         StripTool::GreyPoint => return "balance",
         StripTool::BaseBox => return "film-base",
         StripTool::Brush(_) => return "dust",
+        StripTool::Edge => return "sharpening",
         StripTool::Level => return "boxes",
         StripTool::Boxes => {}
     }

@@ -44,7 +44,7 @@ impl LineSink {
             16 => 2,
             other => return wrong(format!("{other} bits a sample; choose a mode of 8 or 16 bits")),
         };
-        let used = head.width_px.checked_mul(head.kind.samples() * bytes).unwrap_or(usize::MAX);
+        let used = head.width_px.saturating_mul(head.kind.samples() * bytes);
         if used == 0 || used > head.bytes_per_line || head.bytes_per_line > 1 << 28 {
             return wrong(format!("{} pixels in lines of {} bytes", head.width_px, head.bytes_per_line));
         }

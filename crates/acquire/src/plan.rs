@@ -192,9 +192,8 @@ fn set_corner(
         Choice::Range { least, most, .. } => (mm / mm_of_one).clamp(*least, *most),
         Choice::Numbers(_) | Choice::Any | Choice::Texts(_) => mm / mm_of_one,
     };
-    if !(value.is_finite() && value.abs() < 1e9)
-        || !matches!(option.kind, ValueKind::Whole | ValueKind::Fixed)
-    {
+    let is_number = matches!(option.kind, ValueKind::Whole | ValueKind::Fixed);
+    if !(is_number && value.is_finite() && value.abs() < 1e9) {
         return Ok(None);
     }
     let took = device.set(name, &value.to_string(), cancel)?;

@@ -126,7 +126,7 @@ impl Sane {
 
     /// A function that the driver must have; a library without it is answered like a driver that cannot.
     fn call<T>(&self, name: &CStr) -> Result<Symbol<'_, T>, Status> {
-        self.function(name).map_err(|_| Status::Unsupported)
+        self.function(name).map_err(|_missing| Status::Unsupported)
     }
 
     /// The devices that the drivers find.
@@ -156,7 +156,7 @@ impl Sane {
     pub(crate) fn open(self: &Arc<Self>, name: &str) -> Result<OpenDevice, Status> {
         let open: Symbol<'_, unsafe extern "C" fn(*const c_char, *mut Handle) -> c_int> =
             self.call(c"sane_open")?;
-        let name = CString::new(name).map_err(|_| Status::Invalid)?;
+        let name = CString::new(name).map_err(|_null_inside| Status::Invalid)?;
         let mut handle: Handle = null_mut();
         // SAFETY: the name ends with a null byte and lives through the call.
         check(unsafe { open(name.as_ptr(), &raw mut handle) })?;
@@ -272,14 +272,14 @@ impl OpenDevice {
         let mut raw = RawParameters::default();
         // SAFETY: the structure is that of the standard.
         check(unsafe { parameters(self.handle, &raw mut raw) })?;
-        let size = |number: c_int| usize::try_from(number).map_err(|_| Status::Invalid);
+        let size = |number: c_int| usize::try_from(number).map_err(|_negative| Status::Invalid);
         Ok(FrameHead {
             kind: FrameKind::from_code(raw.format),
             is_last: raw.is_last != 0,
             bytes_per_line: size(raw.bytes_per_line)?,
             width_px: size(raw.pixels_per_line)?,
             lines: usize::try_from(raw.lines).ok(),
-            depth: u32::try_from(raw.depth).map_err(|_| Status::Invalid)?,
+            depth: u32::try_from(raw.depth).map_err(|_negative| Status::Invalid)?,
         })
     }
 

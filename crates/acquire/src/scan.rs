@@ -107,7 +107,7 @@ fn scan(
 }
 
 fn pixels(count: usize) -> Result<u32, Error> {
-    u32::try_from(count).map_err(|_| Error::Data { found: format!("{count} pixels on a side") })
+    u32::try_from(count).map_err(|_too_large| Error::Data { found: format!("{count} pixels on a side") })
 }
 
 /// Channels of a picture that comes as one frame.
@@ -273,7 +273,7 @@ fn join_passes(
     }
     let channels: usize = order.iter().map(|kind| kind.samples()).sum();
     let channels_u8 =
-        u8::try_from(channels).map_err(|_| Error::Data { found: format!("{channels} channels") })?;
+        u8::try_from(channels).map_err(|_too_large| Error::Data { found: format!("{channels} channels") })?;
     let (spec, mut writer) = begin(path, &head, lines, channels_u8, choices)?;
     let folder: PathBuf = path.parent().map(Path::to_owned).unwrap_or_default();
     let mut files: Vec<Option<BufReader<File>>> =
@@ -286,7 +286,7 @@ fn join_passes(
     let mut joined = vec![0; spec.row_bytes()];
     let mut wide: Vec<u16> = Vec::new();
     for _ in 0..lines {
-        cancel.check().map_err(|_| Error::Cancelled)?;
+        cancel.check().map_err(|_cancelled| Error::Cancelled)?;
         let mut first = 0;
         for (samples, input) in &mut inputs {
             let mut line = vec![0; head.width_px * *samples * bytes];
