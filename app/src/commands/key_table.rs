@@ -7,7 +7,7 @@ use glassine_session::{FrameId, FrameMark, StrokeKind};
 
 use crate::commands::{
     BoxCommand, CleanCommand, ColourCommand, Command, EditCommand, ExportCommand, FileCommand, GesturePhase,
-    JobCommand, SelectCommand, SelectHow, ViewCommand,
+    JobCommand, SelectCommand, SelectHow, SharpnessCommand, ViewCommand,
 };
 use crate::model::colour_tools::VariationKind;
 use crate::model::panels::Section;
@@ -293,7 +293,8 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
         out.push(Command::Clean(CleanCommand::ShowUnrepaired(false)));
     }
     // Under an open pane no key may change what the user cannot see.
-    let under_pane = state.show_export || state.show_keys || state.colour.variations.is_some();
+    let under_pane =
+        state.show_export || state.show_keys || state.focus.is_some() || state.colour.variations.is_some();
     for row in TABLE {
         let works = match row.scope {
             KeyScope::Always => true,
@@ -406,6 +407,8 @@ fn poll_escape(ctx: &Context, state: &mut UiState, in_text: bool, out: &mut Vec<
         out.push(Command::View(ViewCommand::ShowKeys(false)));
     } else if state.show_export {
         out.push(Command::View(ViewCommand::ShowExport(false)));
+    } else if state.focus.is_some() {
+        out.push(Command::Sharpness(SharpnessCommand::CloseFocus));
     } else if state.colour.variations.is_some() {
         out.push(Command::Colour(ColourCommand::ShowVariations(None)));
     } else if state.colour.chart.is_some() {

@@ -13,17 +13,18 @@ mod height;
 mod meter;
 pub mod plan;
 mod sfr;
+mod shape;
 mod sharpen;
 mod suggest;
 #[cfg(test)]
 mod test_edges;
 
 pub use focus::{
-    CELL_PX, CellFocus, CellRank, FocusBasis, FocusError, FocusSeries, HeightShape, Measured, ScanFocus,
-    percent_text,
+    CELL_PX, CellFocus, CellRank, FocusBasis, FocusError, FocusSeries, Measured, ScanFocus, percent_text,
 };
 pub use height::{BestHeight, HeightError, best_height};
 pub use meter::{ChannelSfr, EdgeReport, MeterError, measure_edge, sampling_efficiency};
 pub use sfr::{Sfr, SfrError, slanted_edge};
+pub use shape::HeightShape;
 pub use sharpen::{RADIUS_MAX_PX, RowScratch, RowSharpener, Sharpening, halo_px, sharpen};
 pub use suggest::{BlurAndGrain, SharpeningEffect};

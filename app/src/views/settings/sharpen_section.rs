@@ -146,7 +146,7 @@ fn report_ui(ui: &mut Ui, cx: &ViewCx<'_>, measured: &MeasuredEdge, report: &Edg
     let number = |value: Option<f64>| value.map_or_else(|| "none".to_owned(), |value| format!("{value:.3}"));
     for (nth, channel) in report.channels.iter().enumerate() {
         let name = channel_name(nth, report.channels.len());
-        let error = error_of(channel).map_or_else(String::new, |error| format!(" ± {error:.3}"));
+        let error = channel.error_cy_px().map_or_else(String::new, |error| format!(" ± {error:.3}"));
         let half = number(channel.sfr.mtf50_cy_px());
         fact_row_ui(ui, &format!("{name} MTF50"), &format!("{half}{error} cycles/px"));
         let mut more = format!("MTF10 {}", number(channel.sfr.mtf10_cy_px()));
@@ -170,11 +170,6 @@ fn resolution_ui(ui: &mut Ui, cx: &ViewCx<'_>, scan: ScanId, report: &EdgeReport
     let middle = report.channels.get(report.channels.len() / 2);
     let Some(found) = middle.and_then(ChannelSfr::sampling_efficiency).zip(ppi) else { return };
     fact_row_ui(ui, "real resolution", &format!("{:.0} of {:.0} ppi", found.0 * found.1, found.1));
-}
-
-/// Standard error of the frequency of half response: from parts of the edge, else from the noise beside it.
-fn error_of(channel: &ChannelSfr) -> Option<f64> {
-    channel.mtf50_error_cy_px.or_else(|| channel.sfr.mtf50_noise_error_cy_px())
 }
 
 /// What the user kept of the scanner, and what could be kept.
