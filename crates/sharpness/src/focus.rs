@@ -11,6 +11,7 @@ use rayon::prelude::*;
 use crate::detail::{TILE_PX, TileSpectra, Transform, blur_difference};
 use crate::edges::{EDGE_CONTRAST_MIN, sharpest, straight_edge, straight_edges};
 use crate::height::{BestHeight, HeightError, best_height};
+use crate::measured::{MAD_SHARE, MEDIAN_ERROR, Measured, TOLD_APART, middle};
 use crate::shape::HeightShape;
 use crate::suggest::{blur_of_mtf50, mtf50_of_blur};
 
@@ -23,13 +24,6 @@ const TILES_MIN: usize = 4;
 const DETAIL_CY_PX: f64 = 0.2;
 /// Least error of a cell, as a share. Our choice: errors that all scans do not share, such as film that moved.
 const CELL_ERROR_MIN: f64 = 0.005;
-/// Scans are told apart beyond this many standard errors. Source: common practice, 95 %.
-pub(crate) const TOLD_APART: f64 = 2.0;
-/// Median absolute deviation of normal values, standard deviations, and standard error of a median against that of a
-/// mean. Source: normal distribution.
-pub(crate) const MAD_SHARE: f64 = 0.6745;
-const MEDIAN_ERROR: f64 = 1.253;
-
 /// What a comparison of one place was based on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FocusBasis {
@@ -196,13 +190,6 @@ fn blur_differences(
     Ok(((0..scans).map(of_scan).collect(), found.len() as u32))
 }
 
-/// A value with its standard error.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Measured {
-    pub value: f64,
-    pub error: f64,
-}
-
 /// Sharpness of one scan over all cells.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ScanFocus {
@@ -325,7 +312,8 @@ impl FocusSeries {
                 error: (per_tilt * error.sqrt() / sxx).abs(),
             });
         }
-        self.shape = HeightShape::of(&self.cells);
+        let heights = self.cells.iter().filter_map(|cell| Some((cell.at, cell.best_height_mm?)));
+        self.shape = HeightShape::of(heights);
     }
 
     /// Scans that no one can tell from the sharpest.
@@ -428,10 +416,6 @@ fn mean_over(cells: &[CellRank], value: impl Fn(&CellRank) -> Measured) -> Measu
         value: values.iter().map(|m| weight(m) * m.value).sum::<f64>() / sum,
         error: (1.0 / sum).sqrt(),
     }
-}
-
-pub(crate) fn middle(values: impl Iterator<Item = f64>) -> f64 {
-    median(&mut values.collect::<Vec<_>>(), f64::total_cmp).unwrap_or(0.0)
 }
 
 #[cfg(test)]

@@ -10,6 +10,7 @@ mod edge_line;
 mod edges;
 mod focus;
 mod height;
+mod measured;
 mod meter;
 pub mod plan;
 mod sfr;
@@ -19,10 +20,9 @@ mod suggest;
 #[cfg(test)]
 mod test_edges;
 
-pub use focus::{
-    CELL_PX, CellFocus, CellRank, FocusBasis, FocusError, FocusSeries, Measured, ScanFocus, percent_text,
-};
+pub use focus::{CELL_PX, CellFocus, CellRank, FocusBasis, FocusError, FocusSeries, ScanFocus, percent_text};
 pub use height::{BestHeight, HeightError, best_height};
+pub use measured::Measured;
 pub use meter::{ChannelSfr, EdgeReport, MeterError, measure_edge, sampling_efficiency};
 pub use sfr::{Sfr, SfrError, slanted_edge};
 pub use shape::HeightShape;

@@ -1,7 +1,7 @@
 //! How the best height changes over the film: tilt and bow.
 
-use crate::focus::{CellRank, MAD_SHARE, Measured, TOLD_APART, middle};
 use crate::height::inverse;
+use crate::measured::{MAD_SHARE, Measured, TOLD_APART, middle};
 
 /// Fewest cells for a shape. Our choice: twice its four numbers.
 const CELLS_MIN: usize = 8;
@@ -18,13 +18,12 @@ pub struct HeightShape {
 
 impl HeightShape {
     /// Plane and bow through the best heights of the cells, by weighted least squares.
-    pub(crate) fn of(cells: &[CellRank]) -> Option<Self> {
+    pub(crate) fn of(cells: impl Iterator<Item = ((f64, f64), Measured)>) -> Option<Self> {
         let points: Vec<([f64; 4], Measured)> = cells
-            .iter()
-            .filter_map(|cell| {
-                let (u, v) = (cell.at.0 - 0.5, cell.at.1 - 0.5);
+            .map(|((x, y), best)| {
+                let (u, v) = (x - 0.5, y - 0.5);
                 // The bow is 1 in the middle and 0 in the corners.
-                Some(([1.0, u, v, 1.0 - 2.0 * (u * u + v * v)], cell.best_height_mm?))
+                ([1.0, u, v, 1.0 - 2.0 * (u * u + v * v)], best)
             })
             .collect();
         let fit = |extra: f64| {

@@ -81,7 +81,7 @@ fn effect_ui(ui: &mut Ui, cx: &ViewCx<'_>, frame: &Frame) {
             let noise =
                 effect.noise_gain.map_or_else(|| "no flat area".to_owned(), |v| format!("{v:.2} times"));
             fact_row_ui(ui, "overshoot", &overshoot);
-            fact_row_ui(ui, "sharpness (MTF50)", &gain);
+            fact_row_ui(ui, "MTF50", &gain);
             fact_row_ui(ui, "noise", &noise);
         }
     }
