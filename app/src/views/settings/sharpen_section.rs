@@ -153,10 +153,10 @@ fn report_ui(ui: &mut Ui, cx: &ViewCx<'_>, measured: &MeasuredEdge, report: &Edg
         if let Some(efficiency) = channel.sampling_efficiency() {
             more += &format!(", efficiency {:.0} %", 100.0 * efficiency);
         }
-        if report.channels.len() > 1 {
-            more += &format!(", shift {:+.2} px", channel.shift_px);
-        }
         fact_row_ui(ui, "", &more);
+        if report.channels.len() > 1 {
+            fact_row_ui(ui, "", &format!("shift {:+.2} px", channel.shift_px));
+        }
     }
     if report.parts == 0 {
         note_ui(ui, "the edge is short: its uncertainty is that of the noise beside it alone");
