@@ -13,13 +13,17 @@ use std::sync::Arc;
 use clap::{Parser, ValueEnum};
 use egui::vec2;
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::commands::{ColourCommand, FileCommand, SelectCommand, SelectHow, ViewCommand};
+use glassine_app::commands::{
+    ColourCommand, FileCommand, JobCommand, SelectCommand, SelectHow, SharpnessCommand, ViewCommand,
+};
 use glassine_app::model::colour_tools::VariationKind;
 use glassine_app::model::guide;
 use glassine_app::model::panels::Section;
 use glassine_app::model::questions::Answer;
+use glassine_app::model::sharpness_state::FocusPane;
 use glassine_app::services::file_dialogs::PreparedPicker;
-use glassine_engine::{Engine, JobHost};
+use glassine_engine::{Engine, JobHost, Overlay};
+use glassine_raster::PixelRect;
 use offscreen::{HeadlessWindow, save_png};
 
 type Problem = Box<dyn std::error::Error>;
@@ -65,6 +69,21 @@ struct WindowPictureArgs {
     /// Show scan pixels one to one instead of the whole frame
     #[arg(long)]
     loupe: bool,
+    /// Measure the slanted edge in this part of the first scan: X,Y,W,H
+    #[arg(long, value_name = "X,Y,W,H")]
+    edge: Option<String>,
+    /// Take the sharpening that the frame's blur and grain suggest
+    #[arg(long)]
+    suggest: bool,
+    /// Mark where the overshoot limit acts
+    #[arg(long)]
+    limit: bool,
+    /// Compare these scans of one film
+    #[arg(long, value_name = "FILE")]
+    compare: Vec<PathBuf>,
+    /// Their holder heights, such as -0.5,0,0.5
+    #[arg(long, value_name = "MM,...", value_delimiter = ',', allow_hyphen_values = true)]
+    heights: Vec<String>,
     /// Replace an existing file
     #[arg(long)]
     replace: bool,
@@ -117,6 +136,26 @@ fn prepare(app: &mut GlassineApp, args: &WindowPictureArgs) -> Result<(), Proble
         app.push(SelectCommand::Frame(id, SelectHow::Only));
     }
     app.push(ViewCommand::SetLoupe(args.loupe));
+    if args.suggest {
+        app.push(JobCommand::SuggestSharpening);
+    }
+    if args.limit {
+        app.push(ViewCommand::SetOverlay(Overlay::OvershootLimit));
+    }
+    if let Some(text) = &args.edge {
+        let numbers: Vec<u32> = text.split(',').filter_map(|part| part.trim().parse().ok()).collect();
+        let [x, y, width, height] = numbers[..] else { return Err("give --edge X,Y,W,H".into()) };
+        let scan = app.session().scans.first().map(|scan| scan.id).ok_or("there is no scan")?;
+        app.push(SharpnessCommand::MeasureEdge(scan, PixelRect::new(x, y, x + width, y + height)));
+    }
+    if !args.compare.is_empty() {
+        let mut pane = FocusPane::new(args.compare.clone());
+        for ((_, height), given) in pane.scans.iter_mut().zip(&args.heights) {
+            height.clone_from(given);
+        }
+        app.ui_state_mut().focus = Some(pane);
+        app.push(SharpnessCommand::CompareFocus);
+    }
     if args.contact {
         app.push(ViewCommand::ShowContact(true));
         app.ui_state_mut().panels.open = None;

@@ -6,11 +6,13 @@ use clap::Args;
 use glassine_engine::{Engine, EngineError, FocusReport, FocusRequest};
 use glassine_raster::CancelToken;
 use glassine_scanfile::{Overwrite, write_bytes_atomic};
+use glassine_session::EncodingChoice;
 use serde_json::Value;
 
 use super::dust::check_target;
 use super::focus_report::{draw, report_json, text_lines};
 use super::new::usage;
+use super::reading::parse_encoding;
 use super::{Outcome, Printing, failed_json, print_json, print_line, print_notice, progress};
 use crate::platform::user_folders;
 use crate::services::state_file::{KeptState, StateKeeper};
@@ -24,6 +26,10 @@ pub struct FocusArgs {
     /// Holder heights of the files in their order, such as -0.5,0,0.5: tells the best height, tilt and bow
     #[arg(long, value_name = "MM,...", value_delimiter = ',', allow_hyphen_values = true)]
     pub heights_mm: Vec<f64>,
+    /// How codes of all files relate to light: linear, srgb, or gamma with its exponent such as gamma2.2; auto reads it
+    /// from the files
+    #[arg(long, value_name = "linear|srgb|gammaN.N|auto", value_parser = parse_encoding)]
+    pub encoding: Option<EncodingChoice>,
     /// Write focus.png and focus.json into this folder
     #[arg(long, value_name = "DIR")]
     pub report: Option<PathBuf>,
@@ -53,7 +59,11 @@ pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, Eng
         check_target(picture, args.replace)?;
         check_target(document, args.replace)?;
     }
-    let request = FocusRequest { files: args.files.clone(), heights_mm: heights.clone() };
+    let request = FocusRequest {
+        files: args.files.clone(),
+        heights_mm: heights.clone(),
+        encoding: args.encoding.unwrap_or_default(),
+    };
     let report = Engine::new().compare_focus(&request, cancel, &progress)?;
     for (_, notice) in &report.failed {
         print_notice(notice);

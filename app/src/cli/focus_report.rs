@@ -48,7 +48,7 @@ pub(crate) fn answers(report: &FocusReport) -> Vec<String> {
         Some(Err(refusal)) => lines.push(refusal.to_string()),
         None => {}
     }
-    lines.extend(series.shape_verdict());
+    lines.extend(series.shape.and_then(|shape| shape.verdict()));
     lines.extend(exposure_text(series, &names));
     lines
 }
@@ -123,7 +123,7 @@ pub(crate) fn report_json(report: &FocusReport) -> Value {
         "steps": steps,
         "best_height": best,
         "shape": shape,
-        "shape_in_words": series.shape_verdict(),
+        "shape_in_words": series.shape.and_then(|shape| shape.verdict()),
         "edges": series.edges,
         "texture_tiles": series.tiles,
         "ppi": report.ppi,
@@ -178,9 +178,11 @@ pub(super) fn draw(report: &FocusReport) -> Canvas {
     let rows = pictures.len().div_ceil(CUTOUTS);
     let mut canvas = Canvas::new(SIZE.0, SIZE.1 + rows * (side + 34));
     let mut y = 24.0;
-    for line in answers(report) {
-        canvas.text((24.0, y), Align::Left, 17.0, &line, BLACK);
-        y += 24.0;
+    // Long answers continue on the next line.
+    for (nth, part) in answers(report).iter().flat_map(|line| line.split_inclusive("; ").enumerate()) {
+        let left = if nth == 0 { 24.0 } else { 48.0 };
+        canvas.text((left, y), Align::Left, 16.0, part, BLACK);
+        y += 22.0;
     }
     let Some(series) = &report.series else { return canvas };
     draw_map(&mut canvas, report, series, y + 12.0);

@@ -5,12 +5,14 @@ use std::path::PathBuf;
 use clap::Args;
 use glassine_engine::{Engine, EngineError};
 use glassine_raster::{CancelToken, PixelRect};
+use glassine_session::EncodingChoice;
 use glassine_sharpness::{ChannelSfr, EdgeReport};
 use serde_json::{Value, json};
 
 use super::canvas::{Align, BLACK, Canvas, GREY, Ink};
 use super::dust::check_target;
 use super::new::usage;
+use super::reading::parse_encoding;
 use super::{Outcome, Printing, path_bytes_json, path_json, print_json, print_line, print_notice};
 
 /// Measure resolution at a slanted edge (after ISO 12233 and ISO 16067-2)
@@ -27,6 +29,10 @@ pub struct SfrArgs {
     /// Replace an existing plot
     #[arg(long)]
     pub replace: bool,
+    /// How codes relate to light: linear, srgb, or gamma with its exponent such as gamma2.2; auto reads it from the
+    /// file
+    #[arg(long, value_name = "linear|srgb|gammaN.N|auto", value_parser = parse_encoding)]
+    pub encoding: Option<EncodingChoice>,
     #[command(flatten)]
     pub printing: Printing,
 }
@@ -47,7 +53,8 @@ pub(super) fn run(args: &SfrArgs, cancel: &CancelToken) -> Result<Outcome, Engin
         check_target(plot, args.replace)?;
     }
     let engine = Engine::new();
-    let (at, notices) = engine.only_scans(std::slice::from_ref(&args.file), cancel)?;
+    let (at, notices) =
+        engine.only_scans(std::slice::from_ref(&args.file), args.encoding.unwrap_or_default(), cancel)?;
     for notice in &notices {
         print_notice(notice);
     }
@@ -85,7 +92,7 @@ fn print(report: &EdgeReport, names: &[&str], ppi: Option<f64>) {
     for (channel, name) in report.channels.iter().zip(names) {
         let number =
             |value: Option<f64>| value.map_or_else(|| "none".to_owned(), |value| format!("{value:.3}"));
-        let error = channel.mtf50_error_cy_px.map_or_else(String::new, |error| format!(" ± {error:.3}"));
+        let error = channel.error_cy_px().map_or_else(String::new, |error| format!(" ± {error:.3}"));
         let mut line = format!(
             "{name}: MTF50 {}{error}, MTF10 {} cycles per pixel",
             number(channel.sfr.mtf50_cy_px()),
@@ -106,7 +113,7 @@ fn print(report: &EdgeReport, names: &[&str], ppi: Option<f64>) {
         ));
     }
     if report.parts == 0 {
-        print_line("the edge is too short to tell the uncertainty; give a longer one");
+        print_line("the edge is short: its uncertainty is that of the noise beside it alone");
     }
 }
 
@@ -119,7 +126,7 @@ fn report_json(args: &SfrArgs, report: &EdgeReport, names: &[&str], ppi: Option<
             json!({
                 "channel": name,
                 "mtf50_cy_px": channel.sfr.mtf50_cy_px(),
-                "mtf50_error_cy_px": channel.mtf50_error_cy_px,
+                "mtf50_error_cy_px": channel.error_cy_px(),
                 "mtf10_cy_px": channel.sfr.mtf10_cy_px(),
                 "response_at_half_sampling": channel.sfr.at(0.5),
                 "sampling_efficiency": channel.sampling_efficiency(),

@@ -7,7 +7,7 @@ use glassine_session::{FrameId, FrameMark, StrokeKind};
 
 use crate::commands::{
     BoxCommand, CleanCommand, ColourCommand, Command, EditCommand, ExportCommand, FileCommand, GesturePhase,
-    JobCommand, ScreenCommand, SelectCommand, SelectHow, ViewCommand,
+    JobCommand, ScreenCommand, SelectCommand, SelectHow, SharpnessCommand, ViewCommand,
 };
 use crate::model::colour_tools::VariationKind;
 use crate::model::guide;
@@ -317,6 +317,7 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
     let under_pane = state.show_export
         || state.guide.open.is_some()
         || state.acts.is_some()
+        || state.focus.is_some()
         || state.colour.variations.is_some();
     for row in TABLE {
         let works = match row.scope {
@@ -434,6 +435,8 @@ fn poll_escape(ctx: &Context, state: &mut UiState, in_text: bool, out: &mut Vec<
         out.push(Command::View(ViewCommand::ShowGuide(None)));
     } else if state.show_export {
         out.push(Command::View(ViewCommand::ShowExport(false)));
+    } else if state.focus.is_some() {
+        out.push(Command::Sharpness(SharpnessCommand::CloseFocus));
     } else if state.colour.variations.is_some() {
         out.push(Command::Colour(ColourCommand::ShowVariations(None)));
     } else if state.colour.chart.is_some() {

@@ -60,11 +60,11 @@ impl FocusPane {
         let typed = || self.scans.iter().map(|(_, height)| height.trim());
         let files = self.scans.iter().map(|(file, _)| file.clone()).collect();
         if typed().all(str::is_empty) {
-            return Ok(FocusRequest { files, heights_mm: Vec::new() });
+            return Ok(FocusRequest { files, ..FocusRequest::default() });
         }
         let height = |text: &str| text.replace(',', ".").parse::<f64>().ok().filter(|h| h.is_finite());
         match typed().map(height).collect::<Option<Vec<f64>>>() {
-            Some(heights_mm) => Ok(FocusRequest { files, heights_mm }),
+            Some(heights_mm) => Ok(FocusRequest { files, heights_mm, ..FocusRequest::default() }),
             None => Err("give every scan a height in mm, or none".to_owned()),
         }
     }

@@ -3,8 +3,8 @@
 use std::sync::Arc;
 
 use egui::{
-    Align2, Button, Color32, ColorImage, Id, Key, Layout, Modal, Rect, RichText, Role, Sense, Stroke,
-    StrokeKind, TextEdit, TextStyle, TextureHandle, TextureOptions, Ui, Vec2, WidgetInfo, pos2, vec2,
+    Align2, Button, Color32, ColorImage, FontId, Id, Key, Layout, Modal, Rect, RichText, Role, Sense, Stroke,
+    StrokeKind, TextEdit, TextureHandle, TextureOptions, Ui, Vec2, WidgetInfo, pos2, vec2,
 };
 use glassine_engine::{FocusReport, Notice};
 use glassine_raster::Plane;
@@ -20,6 +20,8 @@ use crate::widgets::theme;
 const MOST: Vec2 = vec2(1240.0, 860.0);
 /// Height of the map, and of the pictures beside each other, points.
 const MAP: f32 = 230.0;
+/// Size of the text in the map, points.
+const MAP_FONT: f32 = 9.0;
 /// Scales of the pictures, screen pixels for one scan pixel.
 const SCALES: [f32; 4] = [1.0, 2.0, 3.0, 4.0];
 
@@ -159,7 +161,7 @@ fn map_ui(ui: &mut Ui, pane: &mut FocusPane, report: &FocusReport) {
     let half = vec2(report.cell.0 as f32 * rect.width(), report.cell.1 as f32 * rect.height()) / 2.0;
     let at =
         |place: (f64, f64)| rect.min + vec2(place.0 as f32 * rect.width(), place.1 as f32 * rect.height());
-    let font = TextStyle::Small.resolve(ui.style());
+    let font = FontId::proportional(MAP_FONT);
     for cell in &series.cells {
         let own = Rect::from_center_size(at(cell.at), half * 2.0).shrink(0.5);
         painter.rect_filled(

@@ -6,7 +6,7 @@ use std::sync::Arc;
 
 use glassine_layout::join::{Affine, PartView, RegisterError, register_pair};
 use glassine_raster::{PixelRect, Plane, PowerCurve, RegionSource as _};
-use glassine_session::{ScanRef, Session};
+use glassine_session::{EncodingChoice, ScanRef, Session};
 use glassine_sharpness::{CELL_PX, CellFocus, FocusSeries};
 
 use crate::build::context::{AnalysisContext, EditBuilder};
@@ -14,7 +14,7 @@ use crate::build::import::FindRequest;
 use crate::error::{EngineError, Notice};
 use crate::frame::light;
 use crate::scans::{OpenScan, OverviewData, shown};
-use crate::types::NewSessionRequest;
+use crate::types::{NewSessionRequest, ScanReading};
 
 /// Pictures found with less confidence are not compared; with none left, the whole scan is.
 const CONFIDENCE_MIN: f64 = 0.5;
@@ -35,6 +35,7 @@ pub struct FocusRequest {
     pub files: Vec<PathBuf>,
     /// Height of the holder for each of them; empty if unknown.
     pub heights_mm: Vec<f64>,
+    pub encoding: EncodingChoice,
 }
 
 /// One scan of a comparison.
@@ -81,6 +82,9 @@ struct Placed {
     from_first: Affine,
 }
 
+/// A cell on the first scan, and what each scan shows there.
+type Piece = (PixelRect, Vec<Plane<f32>>);
+
 /// Cells of one size on the first scan, in rows that are read together.
 struct Grid {
     rows: Vec<Vec<PixelRect>>,
@@ -99,13 +103,17 @@ impl AnalysisContext<'_> {
                 (self.progress)(0.4 * (nth as f32 + share) / count, &format!("reading {}", shown(path)));
             };
             let height_mm = request.heights_mm.get(nth).copied();
-            match self.placed(path, height_mm, placed.first(), first.as_ref(), &share) {
+            match self.placed((path, height_mm), request, placed.first().zip(first.as_ref()), &share) {
                 Ok((scan, session, overview)) => {
                     first.get_or_insert((session, overview));
                     placed.push(scan);
                 }
                 Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
-                Err(error) => failed.push((path.clone(), error.notice())),
+                Err(error) => {
+                    let notice = error.notice();
+                    let is_named = notice.path.is_some();
+                    failed.push((path.clone(), if is_named { notice } else { notice.about(path) }));
+                }
             }
         }
         let Some((session, _)) = first else {
@@ -126,17 +134,18 @@ impl AnalysisContext<'_> {
     /// A scan with its place on the first one, its session with frames, and its overview.
     fn placed(
         &self,
-        path: &Path,
-        height_mm: Option<f64>,
-        first: Option<&Placed>,
-        first_seen: Option<&(Session, Arc<OverviewData>)>,
+        (path, height_mm): (&Path, Option<f64>),
+        request: &FocusRequest,
+        first: Option<(&Placed, &(Session, Arc<OverviewData>))>,
         share: &(dyn Fn(f32) + Sync),
     ) -> Result<(Placed, Session, Arc<OverviewData>), EngineError> {
-        let request = NewSessionRequest { scans: vec![path.to_owned()], ..NewSessionRequest::default() };
+        let reading = ScanReading { encoding: request.encoding, ..ScanReading::default() };
+        let scans = vec![path.to_owned()];
+        let request = NewSessionRequest { scans, reading, ..NewSessionRequest::default() };
         let mut builder = EditBuilder::new(Session::default());
         let ids = self.open_scans(&mut builder, &request)?;
         let id = ids.first().copied().ok_or_else(EngineError::no_scan)?;
-        let Some((first, (session, seen))) = first.zip(first_seen) else {
+        let Some((first, (session, seen))) = first else {
             // A target or a cut-out is no strip: it is compared as it is.
             let analysis = AnalysisContext { progress: &|_, _| (), ..*self };
             if let Err(EngineError::Cancelled) =
@@ -229,18 +238,13 @@ impl AnalysisContext<'_> {
     }
 
     /// The cells of a row that lie on every scan, with what each scan shows there.
-    fn pieces(
-        &self,
-        placed: &[Placed],
-        row: &[PixelRect],
-    ) -> Result<Vec<(PixelRect, Vec<Plane<f32>>)>, EngineError> {
+    fn pieces(&self, placed: &[Placed], row: &[PixelRect]) -> Result<Vec<Piece>, EngineError> {
         let there = |rect: &PixelRect| -> Option<Vec<PixelRect>> {
             placed.iter().map(|scan| scan.rect_of(rect)).collect()
         };
         let cells: Vec<(PixelRect, Vec<PixelRect>)> =
             row.iter().filter_map(|rect| Some((*rect, there(rect)?))).collect();
-        let mut pieces: Vec<(PixelRect, Vec<Plane<f32>>)> =
-            cells.iter().map(|(rect, _)| (*rect, Vec::new())).collect();
+        let mut pieces: Vec<Piece> = cells.iter().map(|(rect, _)| (*rect, Vec::new())).collect();
         for (nth, scan) in placed.iter().enumerate() {
             let Some(band) = cells.iter().map(|(_, rects)| rects[nth]).reduce(union) else { continue };
             let read = light(&scan.open, band, self.cancel)?;
@@ -328,7 +332,7 @@ fn unlike(why: &RegisterError, first: &Path) -> EngineError {
     match why {
         RegisterError::Region(error) => error.clone().into(),
         RegisterError::Unregistered(why) => EngineError::user_error(
-            format!("this scan does not show the same film as {}: {why}", shown(first)),
+            format!("this scan does not show the same film as the first one, {}: {why}", shown(first)),
             "scan the same frames again, with nothing changed but the height",
         ),
     }

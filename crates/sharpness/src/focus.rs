@@ -11,6 +11,8 @@ use rayon::prelude::*;
 use crate::detail::{TILE_PX, TileSpectra, Transform, blur_difference};
 use crate::edges::{EDGE_CONTRAST_MIN, sharpest, straight_edge, straight_edges};
 use crate::height::{BestHeight, HeightError, best_height};
+use crate::measured::{MAD_SHARE, MEDIAN_ERROR, Measured, TOLD_APART, middle};
+use crate::shape::HeightShape;
 use crate::suggest::{blur_of_mtf50, mtf50_of_blur};
 
 /// Side of a cell that is compared well. Our choice: 16 tiles; a hundred of them take a second on one core.
@@ -22,13 +24,6 @@ const TILES_MIN: usize = 4;
 const DETAIL_CY_PX: f64 = 0.2;
 /// Least error of a cell, as a share. Our choice: errors that all scans do not share, such as film that moved.
 const CELL_ERROR_MIN: f64 = 0.005;
-/// Scans are told apart beyond this many standard errors. Source: common practice, 95 %.
-const TOLD_APART: f64 = 2.0;
-/// Median absolute deviation of normal values, standard deviations, and standard error of a median against that of a
-/// mean. Source: normal distribution.
-const MAD_SHARE: f64 = 0.6745;
-const MEDIAN_ERROR: f64 = 1.253;
-
 /// What a comparison of one place was based on.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum FocusBasis {
@@ -195,13 +190,6 @@ fn blur_differences(
     Ok(((0..scans).map(of_scan).collect(), found.len() as u32))
 }
 
-/// A value with its standard error.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Measured {
-    pub value: f64,
-    pub error: f64,
-}
-
 /// Sharpness of one scan over all cells.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct ScanFocus {
@@ -226,16 +214,6 @@ pub struct CellRank {
     pub is_clear: bool,
     /// The best height there, with the bend that all cells have in common.
     pub best_height_mm: Option<Measured>,
-}
-
-/// How the best height changes over the film.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct HeightShape {
-    /// Change from the left side to the right, and from top to bottom.
-    pub across_mm: Measured,
-    pub down_mm: Measured,
-    /// How much higher the middle is than the corners.
-    pub bow_mm: Measured,
 }
 
 /// The comparison of a series of scans.
@@ -334,7 +312,8 @@ impl FocusSeries {
                 error: (per_tilt * error.sqrt() / sxx).abs(),
             });
         }
-        self.shape = shape_of(&self.cells);
+        let heights = self.cells.iter().filter_map(|cell| Some((cell.at, cell.best_height_mm?)));
+        self.shape = HeightShape::of(heights);
     }
 
     /// Scans that no one can tell from the sharpest.
@@ -368,30 +347,6 @@ impl FocusSeries {
             parts.push(says(0, self.steps.len(), &self.ends));
         }
         parts.join("; ")
-    }
-
-    /// What the heights of the cells say about film and holder, if anything beyond doubt.
-    pub fn shape_verdict(&self) -> Option<String> {
-        let shape = self.shape?;
-        let is_told = |m: &Measured| m.value.abs() > TOLD_APART * m.error;
-        let text = |m: &Measured| format!("{:.2} mm ± {:.2} mm", m.value.abs(), m.error);
-        let mut parts = Vec::new();
-        if is_told(&shape.across_mm) {
-            let side = if shape.across_mm.value > 0.0 { "right" } else { "left" };
-            parts.push(format!(
-                "the {side} side is sharpest {} higher than the other",
-                text(&shape.across_mm)
-            ));
-        }
-        if is_told(&shape.down_mm) {
-            let side = if shape.down_mm.value > 0.0 { "lower" } else { "upper" };
-            parts.push(format!("the {side} side is sharpest {} higher than the other", text(&shape.down_mm)));
-        }
-        if is_told(&shape.bow_mm) {
-            let side = if shape.bow_mm.value > 0.0 { "higher" } else { "lower" };
-            parts.push(format!("the middle is sharpest {} {side} than the corners", text(&shape.bow_mm)));
-        }
-        (!parts.is_empty()).then(|| format!("film or holder is not flat: {}", parts.join("; ")))
     }
 }
 
@@ -461,51 +416,6 @@ fn mean_over(cells: &[CellRank], value: impl Fn(&CellRank) -> Measured) -> Measu
         value: values.iter().map(|m| weight(m) * m.value).sum::<f64>() / sum,
         error: (1.0 / sum).sqrt(),
     }
-}
-
-fn middle(values: impl Iterator<Item = f64>) -> f64 {
-    median(&mut values.collect::<Vec<_>>(), f64::total_cmp).unwrap_or(0.0)
-}
-
-/// Plane and bow through the best heights of the cells, by weighted least squares.
-fn shape_of(cells: &[CellRank]) -> Option<HeightShape> {
-    let points: Vec<([f64; 4], Measured)> = cells
-        .iter()
-        .filter_map(|cell| {
-            let (u, v) = (cell.at.0 - 0.5, cell.at.1 - 0.5);
-            // The bow is 1 in the middle and 0 in the corners.
-            Some(([1.0, u, v, 1.0 - 2.0 * (u * u + v * v)], cell.best_height_mm?))
-        })
-        .collect();
-    let fit = |extra: f64| {
-        let (mut matrix, mut right) = ([[0.0; 4]; 4], [0.0; 4]);
-        for (row, m) in &points {
-            let weight = 1.0 / (m.error * m.error + extra).max(1e-9);
-            for i in 0..4 {
-                right[i] += weight * row[i] * m.value;
-                for j in 0..4 {
-                    matrix[i][j] += weight * row[i] * row[j];
-                }
-            }
-        }
-        crate::height::inverse(matrix).map(|inverse| {
-            let solved = inverse.map(|row| row.iter().zip(right).map(|(m, r)| m * r).sum::<f64>());
-            (solved, inverse)
-        })
-    };
-    if points.len() < 8 {
-        return None;
-    }
-    let (solved, _) = fit(0.0)?;
-    // What the fit leaves over counts as error too.
-    let off = points.iter().map(|(row, m)| {
-        let told: f64 = row.iter().zip(solved).map(|(r, s)| r * s).sum();
-        (m.value - told).powi(2) - m.error * m.error
-    });
-    let extra = middle(off).max(0.0) / MAD_SHARE / MAD_SHARE;
-    let (solved, inverse) = fit(extra)?;
-    let part = |i: usize| Measured { value: solved[i], error: inverse[i][i].max(0.0).sqrt() };
-    Some(HeightShape { across_mm: part(1), down_mm: part(2), bow_mm: part(3) })
 }
 
 #[cfg(test)]
@@ -588,7 +498,7 @@ mod tests {
         assert!(best.height_mm.abs() < 0.05, "{best:?}");
         let shape = series.shape.expect("cells");
         assert!((shape.across_mm.value - 0.4).abs() < 0.1 && shape.down_mm.value.abs() < 0.1, "{shape:?}");
-        let words = series.shape_verdict().expect("tilted");
+        let words = shape.verdict().expect("tilted");
         assert!(words.contains("the right side is sharpest 0."), "{words}");
     }
 

@@ -73,6 +73,11 @@ pub struct ChannelSfr {
 }
 
 impl ChannelSfr {
+    /// Standard error of the frequency of half response: from parts of the edge, else from the noise beside it.
+    pub fn error_cy_px(&self) -> Option<f64> {
+        self.mtf50_error_cy_px.or_else(|| self.sfr.mtf50_noise_error_cy_px())
+    }
+
     /// Frequency of one tenth response relative to the half sampling frequency, at most 1.
     ///
     /// Source: sampling efficiency of imaging guidelines that cite ISO 16067-2.

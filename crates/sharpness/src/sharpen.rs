@@ -4,6 +4,19 @@
 //! every result is clamped to the range of its neighbourhood, widened by a share of that range, so radius and amount
 //! can be raised without a bright or dark rim. Where the picture holds no more than the grain of the film, nothing is
 //! sharpened, and the limit does not count grain as range.
+//!
+//! Undoing the measured blur (deconvolution by Van Cittert's iteration) under the same limit and the same regard for
+//! grain was measured as a second method, and is left out because it gains less (`tests/deconvolution.rs`, random scenes;
+//! gain in the frequency of half response, distance to the unblurred scene relative to that before):
+//!
+//! | blur, grain | mask | 2 steps | 4 steps | 8 steps |
+//! |---|---|---|---|---|
+//! | 0.7 px, 0.005 | 2.05, 0.57 | 1.49, 0.70 | 1.64, 0.69 | 1.73, 0.74 |
+//! | 1.2 px, 0.01 | 2.04, 0.71 | 1.64, 0.82 | 1.87, 0.87 | 2.04, 1.07 |
+//! | 2 px, 0.005 | 2.21, 0.61 | 1.60, 0.76 | 1.86, 0.72 | 2.10, 0.78 |
+//! | 2 px, 0.02 | 1.87, 0.97 | 1.38, 0.99 | 1.25, 1.11 | 1.07, 1.34 |
+//!
+//! Overshoot was at most 1.2 % and noise rose by at most 2.3 % with either.
 
 use glassine_raster::{PixelLoop, Plane, least, most, run_in_short_vectors};
 use rayon::prelude::*;

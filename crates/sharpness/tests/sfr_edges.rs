@@ -7,7 +7,7 @@
 use std::path::Path;
 
 use glassine_raster::{PixelRect, Plane};
-use glassine_sharpness::slanted_edge;
+use glassine_sharpness::{sharpen, slanted_edge};
 
 /// First image of an uncompressed little-endian 16-bit grey file, 0..1.
 fn read_grey(path: &Path) -> Option<Plane<f32>> {
@@ -70,5 +70,39 @@ fn edges_made_elsewhere_give_the_response_of_their_blur() {
         let got = sfr.mtf50_cy_px().expect("falls");
         println!("{file}: {got:.4} against {low:.4}");
         assert!((got / low - 1.0).abs() < 0.01, "{file}: {got} against {low}");
+    }
+}
+
+/// Normal distribution function by the rule of midpoints.
+fn phi(x: f64) -> f64 {
+    let density = |t: f64| (-0.5 * t * t).exp() / (2.0 * std::f64::consts::PI).sqrt();
+    0.5 + (0..4000).map(|i| x / 4000.0 * density((f64::from(i) + 0.5) * x / 4000.0)).sum::<f64>()
+}
+
+#[test]
+fn an_unlimited_mask_overshoots_these_edges_as_the_closed_form_says() {
+    let Some(folder) = glassine_testdata::folder("sfr-edges/analytic") else { return };
+    for (file, blur) in [
+        ("edge_a5_s0p8_k0_r1.tif", 0.8_f64),
+        ("edge_a5_s1p2_k0_r1.tif", 1.2),
+        ("edge_a5_s2p0_k0_r1.tif", 2.0),
+    ] {
+        let edge = read_grey(&folder.join(file)).expect("the edges are plain uncompressed grey");
+        let inside = 20 * edge.width() as usize;
+        for radius in [blur, 1.0, 2.0] {
+            let out = sharpen(&edge, 1.0, radius as f32, f32::INFINITY);
+            // The outer rows see their own repetition.
+            let out = &out.data()[inside..out.data().len() - inside];
+            let top = |of: &[f32]| f64::from(of.iter().copied().fold(f32::MIN, f32::max));
+            let low = f64::from(edge.data().iter().copied().fold(f32::MAX, f32::min));
+            let high = top(edge.data());
+            let got = (top(out) - high) / (high - low);
+            // Overshoot of a Gaussian edge, check values CV-7.2; a square pixel has a variance of 1/12.
+            let (s, k) = ((blur * blur + 1.0 / 12.0).sqrt(), 1.0);
+            let wide = s.hypot(radius);
+            let x = (2.0 * ((1.0 + k) * wide / (k * s)).ln() / (s.powi(-2) - wide.powi(-2))).sqrt();
+            let expect = (1.0 + k) * phi(x / s) - k * phi(x / wide) - 1.0;
+            assert!((got - expect).abs() < 0.001, "{file}, radius {radius}: {got} against {expect}");
+        }
     }
 }

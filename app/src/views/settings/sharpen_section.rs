@@ -81,7 +81,7 @@ fn effect_ui(ui: &mut Ui, cx: &ViewCx<'_>, frame: &Frame) {
             let noise =
                 effect.noise_gain.map_or_else(|| "no flat area".to_owned(), |v| format!("{v:.2} times"));
             fact_row_ui(ui, "overshoot", &overshoot);
-            fact_row_ui(ui, "sharpness (MTF50)", &gain);
+            fact_row_ui(ui, "MTF50", &gain);
             fact_row_ui(ui, "noise", &noise);
         }
     }
@@ -146,17 +146,17 @@ fn report_ui(ui: &mut Ui, cx: &ViewCx<'_>, measured: &MeasuredEdge, report: &Edg
     let number = |value: Option<f64>| value.map_or_else(|| "none".to_owned(), |value| format!("{value:.3}"));
     for (nth, channel) in report.channels.iter().enumerate() {
         let name = channel_name(nth, report.channels.len());
-        let error = error_of(channel).map_or_else(String::new, |error| format!(" ± {error:.3}"));
+        let error = channel.error_cy_px().map_or_else(String::new, |error| format!(" ± {error:.3}"));
         let half = number(channel.sfr.mtf50_cy_px());
         fact_row_ui(ui, &format!("{name} MTF50"), &format!("{half}{error} cycles/px"));
         let mut more = format!("MTF10 {}", number(channel.sfr.mtf10_cy_px()));
         if let Some(efficiency) = channel.sampling_efficiency() {
             more += &format!(", efficiency {:.0} %", 100.0 * efficiency);
         }
-        if report.channels.len() > 1 {
-            more += &format!(", shift {:+.2} px", channel.shift_px);
-        }
         fact_row_ui(ui, "", &more);
+        if report.channels.len() > 1 {
+            fact_row_ui(ui, "", &format!("shift {:+.2} px", channel.shift_px));
+        }
     }
     if report.parts == 0 {
         note_ui(ui, "the edge is short: its uncertainty is that of the noise beside it alone");
@@ -170,11 +170,6 @@ fn resolution_ui(ui: &mut Ui, cx: &ViewCx<'_>, scan: ScanId, report: &EdgeReport
     let middle = report.channels.get(report.channels.len() / 2);
     let Some(found) = middle.and_then(ChannelSfr::sampling_efficiency).zip(ppi) else { return };
     fact_row_ui(ui, "real resolution", &format!("{:.0} of {:.0} ppi", found.0 * found.1, found.1));
-}
-
-/// Standard error of the frequency of half response: from parts of the edge, else from the noise beside it.
-fn error_of(channel: &ChannelSfr) -> Option<f64> {
-    channel.mtf50_error_cy_px.or_else(|| channel.sfr.mtf50_noise_error_cy_px())
 }
 
 /// What the user kept of the scanner, and what could be kept.

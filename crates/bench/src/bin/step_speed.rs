@@ -1,9 +1,10 @@
 //! Times single steps of the export on generated rows, on one thread: the best of many rounds, in nanoseconds per
 //! pixel.
 //!
-//! `cargo run --release -p glassine-bench --bin step_speed`
+//! `cargo run --release -p glassine-bench --bin step_speed -- [--into tests/SPEED.md]`
 //!
-//! The best of many short rounds approximates a quiet machine; use it to compare two builds of one step.
+//! The best of many short rounds approximates a quiet machine; use it to compare two builds of one step. The time of a
+//! whole sharpened frame on all threads goes to the section of that page between the sharpening markers.
 #![expect(clippy::print_stdout, reason = "a bench prints its figures")]
 
 use std::hint::black_box;
@@ -13,7 +14,9 @@ use glassine_film::{
     FilmKind, Look, OutputSpace, Param, Pipeline, PixelSource, PixelTarget, Recipe, Rendering, default_stock,
     quantise16_planes,
 };
-use glassine_raster::{Kernel, Orientation, PixelRect, Samples16, SourcePlanes, TiltedBox, TiltedSampling};
+use glassine_raster::{
+    Kernel, Orientation, PixelRect, Plane, Samples16, SourcePlanes, TiltedBox, TiltedSampling,
+};
 use glassine_sharpness::{RowScratch, Sharpening};
 use glassine_testdata::random::Lcg64;
 
@@ -23,7 +26,69 @@ const ROUNDS: usize = 60;
 /// Density of clear film.
 const BASE_D: [f64; 3] = [0.2076, 0.4437, 0.6576];
 
-fn main() {
+/// Rows of a frame of 19 megapixels.
+const FRAME_ROWS: u32 = 3600;
+const BEGIN: &str = "<!-- sharpening:begin -->";
+const END: &str = "<!-- sharpening:end -->";
+
+fn main() -> std::io::Result<()> {
+    steps();
+    let section = frames();
+    println!("{section}");
+    let args: Vec<String> = std::env::args().skip(1).collect();
+    match args.iter().map(String::as_str).collect::<Vec<_>>()[..] {
+        ["--into", page] => put_section(page, &section),
+        _ => Ok(()),
+    }
+}
+
+/// Sharpens a whole frame on all threads; the figures as a table.
+fn frames() -> String {
+    const RUNS: usize = 9;
+    let mut random = Lcg64::new(0x9e37_79b9_7f4a_7c15);
+    let value = |at: u32| {
+        let (x, y) = (f64::from(at % WIDTH), f64::from(at / WIDTH));
+        (0.5 + 0.3 * (x / 17.0).sin() * (y / 23.0).cos() + 0.02 * (random.unit() - 0.5)) as f32
+    };
+    let data = (0..WIDTH * FRAME_ROWS).map(value).collect();
+    let frame = Plane::from_vec(WIDTH, FRAME_ROWS, data).unwrap_or_else(|| Plane::filled(1, 1, 0.0));
+    let mut lines = format!(
+        "Made by `cargo run --release -p glassine-bench --bin step_speed -- --into tests/SPEED.md`: lightness of a frame of \
+         {WIDTH} x {FRAME_ROWS} px on {} threads, overshoot limit 2 %, best and median of {RUNS} runs. Wanted: 0.6 s \
+         (aim 0.25).\n\n| sharpening | best | median |\n|---|---|---|\n",
+        rayon::current_num_threads()
+    );
+    for (what, radius_px, grain_sd) in [
+        ("radius 0.8 px", 0.8, [0.0; 3]),
+        ("radius 0.8 px, grain left alone", 0.8, [0.005; 3]),
+        ("radius 2 px, grain left alone", 2.0, [0.005; 3]),
+    ] {
+        let sharpening = Sharpening { amount: 2.0, radius_px, overshoot_limit: 0.02, grain_sd };
+        let mut times_s: Vec<f64> = (0..RUNS)
+            .map(|_| {
+                let began = Instant::now();
+                black_box(sharpening.apply(&frame));
+                began.elapsed().as_secs_f64()
+            })
+            .collect();
+        times_s.sort_by(f64::total_cmp);
+        lines += &format!("| {what} | {:.3} s | {:.3} s |\n", times_s[0], times_s[RUNS / 2]);
+    }
+    lines
+}
+
+/// Adds or replaces the section of a page.
+fn put_section(page: &str, section: &str) -> std::io::Result<()> {
+    let text = std::fs::read_to_string(page)?;
+    let whole = format!("{BEGIN}\n## Sharpening\n\n{section}{END}");
+    let text = match (text.find(BEGIN), text.find(END)) {
+        (Some(from), Some(to)) if from < to => format!("{}{whole}{}", &text[..from], &text[to + END.len()..]),
+        _ => format!("{}\n\n{whole}\n", text.trim_end()),
+    };
+    std::fs::write(page, text)
+}
+
+fn steps() {
     let scan = scan();
     tilted(&scan);
     let line: Vec<f32> = (0..=u16::MAX).map(|code| f32::from(code) / 65_535.0).collect();

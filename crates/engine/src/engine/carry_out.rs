@@ -46,9 +46,7 @@ impl Worker for Engine {
                 let made = MadeSession { session, notices, ..MadeSession::default() };
                 send(session_ready(made));
             }
-            Job::MakeSession { label: _, maker } => {
-                send(session_ready((maker.0)(cancel, &progress)?));
-            }
+            Job::MakeSession { label: _, maker } => send(session_ready((maker.0)(cancel, &progress)?)),
             Job::AddScans(request) => {
                 edits("add scans", at, send, |builder| analysis.open_scans(builder, &request).map(|_| ()))?;
             }
@@ -66,9 +64,7 @@ impl Worker for Engine {
                 let checks = self.check_scans(at, depth, cancel, &progress)?;
                 send(JobEventKind::ScansChecked { depth, checks });
             }
-            Job::MeasureScan { scan } => {
-                send(self.scan_measured(at, scan, cancel, &progress)?);
-            }
+            Job::MeasureScan { scan } => send(self.scan_measured(at, scan, cancel, &progress)?),
             Job::Relink { folders } => self.relink_scans(at, &folders, cancel, send)?,
             Job::ReadScan { label, scan } => {
                 edits(&label, at, send, |builder| analysis.read_scan(builder, *scan))?;

@@ -12,7 +12,9 @@ use glassine_film::{BalanceMode, Histogram, Stock};
 use glassine_raster::{CancelToken, PixelRect};
 use glassine_scancheck::Report;
 use glassine_scanfile::protect::{ProtectedFile, protect};
-use glassine_session::{Edit, Fingerprint, Frame, FrameId, ScanId, ScanRef, Session, StripId};
+use glassine_session::{
+    Edit, EncodingChoice, Fingerprint, Frame, FrameId, ScanId, ScanRef, Session, StripId,
+};
 use glassine_sharpness::{EdgeReport, SharpeningEffect};
 
 use crate::build::adjust::{BalanceHints, ChartPlace, StockReport, StockTarget};
@@ -38,8 +40,8 @@ use crate::session_files::{MadeSession, Run, SavedState};
 use crate::threads::prepare_threads;
 use crate::types::{
     ArchiveReport, ArchiveRequest, ContactSheetReport, ContactSheetRequest, ExportReport, ExportRequest,
-    FolderCheck, NewSessionRequest, PlannedFile, ScanPicture, SessionAt, SessionKey, SharpenSuggestion,
-    UnitRect,
+    FolderCheck, NewSessionRequest, PlannedFile, ScanPicture, ScanReading, SessionAt, SessionKey,
+    SharpenSuggestion, UnitRect,
 };
 
 /// Turns sessions into pictures.
@@ -328,9 +330,11 @@ impl Engine {
     pub fn only_scans(
         &self,
         files: &[PathBuf],
+        encoding: EncodingChoice,
         cancel: &CancelToken,
     ) -> Result<(SessionAt, Vec<Notice>), EngineError> {
-        let request = NewSessionRequest { scans: files.to_vec(), ..NewSessionRequest::default() };
+        let reading = ScanReading { encoding, ..ScanReading::default() };
+        let request = NewSessionRequest { scans: files.to_vec(), reading, ..NewSessionRequest::default() };
         let mut builder = EditBuilder::new(Session::default());
         self.quiet_analysis(&SessionAt::new(Session::default(), None), cancel)
             .open_scans(&mut builder, &request)?;
