@@ -127,11 +127,11 @@ fn sizes(lines: &[Vec<f32>], ground: impl Fn(usize, usize) -> Option<Ground> + S
                 return 0.0;
             }
             let mut grounds: BTreeMap<Ground, Vec<f64>> = BTreeMap::new();
-            for part in 0..lines[at].len() {
+            for (part, here) in lines[at].iter().enumerate() {
                 let mut near = [0.0_f64; 6];
                 let places = (from..=to).flat_map(|k| [at - k, at + k]);
                 near.iter_mut().zip(places).for_each(|(near, at)| *near = f64::from(lines[at][part]));
-                let ratio = f64::from(lines[at][part]) / f64::midpoint(middle_of(&mut near), near[3]);
+                let ratio = f64::from(*here) / f64::midpoint(middle_of(&mut near), near[3]);
                 if ratio.is_finite()
                     && near[5].is_finite()
                     && ratio > 0.0

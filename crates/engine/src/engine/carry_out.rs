@@ -7,7 +7,7 @@ use glassine_film::SolveHints;
 use glassine_raster::CancelToken;
 use glassine_session::{Edit, FrameId, Relink, ScanId, Session};
 
-use crate::build::context::EditBuilder;
+use crate::build::context::{AnalysisContext, EditBuilder};
 use crate::build::films::sharing;
 use crate::build::import::FindRequest;
 use crate::dust::RepairKey;
@@ -70,15 +70,7 @@ impl Worker for Engine {
                 edits(&label, at, send, |builder| analysis.read_scan(builder, *scan))?;
             }
             Job::LookAtLock { path } => send(JobEventKind::LockSeen(session_files::lock_holder(&path))),
-            Job::FindFrames { scan, film, format_id } => {
-                let request = FindRequest { film, format_id, one_frame_per_file: false };
-                edits("find frames", at, send, |builder| analysis.find_frames(builder, scan, &request))?;
-            }
-            Job::JoinScans { scans } => {
-                edits("join scans", at, send, |builder| {
-                    analysis.join_scans(builder, &scans, &FindRequest::default()).map(|_| ())
-                })?;
-            }
+            Job::FindFrames { .. } | Job::JoinScans { .. } => find_or_join(&analysis, at, job, send)?,
             Job::MeasureBase { strip, area } => {
                 edits("measure film base", at, send, |builder| {
                     analysis.measure(builder, strip, area)?;
@@ -176,6 +168,24 @@ impl Worker for Engine {
 
 fn session_ready(made: MadeSession) -> JobEventKind {
     JobEventKind::SessionReady(Box::new(made))
+}
+
+fn find_or_join(
+    analysis: &AnalysisContext<'_>,
+    at: &SessionAt,
+    job: Job,
+    send: SendEvent<'_>,
+) -> Result<(), EngineError> {
+    match job {
+        Job::FindFrames { scan, film, format_id } => {
+            let request = FindRequest { film, format_id, one_frame_per_file: false };
+            edits("find frames", at, send, |builder| analysis.find_frames(builder, scan, &request))
+        }
+        Job::JoinScans { scans } => edits("join scans", at, send, |builder| {
+            analysis.join_scans(builder, &scans, &FindRequest::default()).map(|_| ())
+        }),
+        _ => Ok(()),
+    }
 }
 
 /// Compute edits of the session and send them as one step.
