@@ -54,11 +54,7 @@ pub fn export_request(
 ) -> ExportRequest {
     let mut output = session.output.clone();
     change(&mut output);
-    ExportRequest {
-        output,
-        repair: Some(false),
-        ..ExportRequest::new(SessionAt::new(session, None), folder)
-    }
+    ExportRequest { output, repair: Some(false), ..ExportRequest::new(SessionAt::new(session, None), folder) }
 }
 
 /// Share of a true area that a box covers, and how far the box reaches outside, in pixels.

@@ -3,9 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use glassine_engine::{
-    ContactSheetRequest, Engine, EngineError, PAPERS_MM, SessionAt, SheetArrangement,
-};
+use glassine_engine::{ContactSheetRequest, Engine, EngineError, PAPERS_MM, SessionAt, SheetArrangement};
 use glassine_raster::CancelToken;
 use serde_json::json;
 

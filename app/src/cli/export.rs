@@ -211,11 +211,12 @@ fn scope_of(args: &ExportArgs, at: &SessionAt) -> Result<FrameScope, EngineError
             list.split(',').map(strip).collect::<Result<_, _>>()?
         }
         (None, Some(title)) => {
-            let roll = session.rolls.iter().find(|roll| roll.title.trim() == title.trim()).ok_or_else(|| {
-                let titles: Vec<_> = session.rolls.iter().map(|roll| roll.title.as_str()).collect();
-                let known = format!("the session has {}", titles.join(", "));
-                super::new::usage(&format!("no roll is called “{title}”"), &known)
-            })?;
+            let roll =
+                session.rolls.iter().find(|roll| roll.title.trim() == title.trim()).ok_or_else(|| {
+                    let titles: Vec<_> = session.rolls.iter().map(|roll| roll.title.as_str()).collect();
+                    let known = format!("the session has {}", titles.join(", "));
+                    super::new::usage(&format!("no roll is called “{title}”"), &known)
+                })?;
             let of_roll = session.strips.iter().filter(|strip| strip.roll == Some(roll.id));
             of_roll.map(|strip| strip.id).collect()
         }

@@ -8,7 +8,8 @@ use glassine_engine::{CheckDepth, Engine, EngineError, Notice, ScanCheck, ScanSt
 use glassine_film::{OTHER_LIGHT, PICTURES_CANT_TELL, Param};
 use glassine_raster::CancelToken;
 use glassine_session::{
-    BaseSource, EncodingChoice, Facts, FourthSampleChoice, Frame, Roll, ScanRef, Session, Strip, frame_problem,
+    BaseSource, EncodingChoice, Facts, FourthSampleChoice, Frame, Roll, ScanRef, Session, Strip,
+    frame_problem,
 };
 use serde_json::{Map, Value, json};
 

@@ -41,7 +41,8 @@ pub(super) fn run(args: &TableArgs, cancel: &CancelToken) -> Result<Outcome, Eng
         (Some(from), _) => {
             let changing = open_to_change(&engine, &args.session, cancel)?;
             let session = &changing.at.session;
-            let bytes = std::fs::read(from).map_err(|error| wrong(from, &format!("it can't be read: {error}")))?;
+            let bytes =
+                std::fs::read(from).map_err(|error| wrong(from, &format!("it can't be read: {error}")))?;
             let edits = edits_of(session, &bytes).map_err(|why| wrong(from, &why))?;
             let changed = edited(session, &edits)?;
             if changed != *session {
@@ -214,6 +215,8 @@ mod tests {
         let back = edited(&session, &edits).expect("applies");
         assert_eq!((back.frames[0].facts.place.as_str(), back.frames[1].facts.is_empty()), ("pier", true));
         assert!(edits_of(&session, b"place\npier\n").is_err());
-        assert!(edits_of(&session, b"frame,place\n77777,pier\n").expect_err("no such frame").contains("row 2"));
+        assert!(
+            edits_of(&session, b"frame,place\n77777,pier\n").expect_err("no such frame").contains("row 2")
+        );
     }
 }

@@ -104,7 +104,10 @@ impl GlassineApp {
                 output: output.clone(),
                 at: at.clone(),
                 path: folder.join("contact sheet.pdf"),
-                paper_mm: PAPERS_MM.iter().find(|(key, _)| *key == "a4").map_or([210.0, 297.0], |(_, mm)| *mm),
+                paper_mm: PAPERS_MM
+                    .iter()
+                    .find(|(key, _)| *key == "a4")
+                    .map_or([210.0, 297.0], |(_, mm)| *mm),
                 arrangement: SheetArrangement::default(),
                 negatives: false,
                 replace: replace || update,

@@ -190,9 +190,7 @@ impl GlassineApp {
             | PathPurpose::SaveStock
             | PathPurpose::LoadStock
             | PathPurpose::SaveRecipe
-            | PathPurpose::LoadRecipe => {
-                own().or_else(|| last.sessions.clone()).or_else(scans)
-            }
+            | PathPurpose::LoadRecipe => own().or_else(|| last.sessions.clone()).or_else(scans),
             PathPurpose::ExportFolder => {
                 session.output.folder.clone().or_else(|| last.exports.clone()).or_else(own).or_else(scans)
             }

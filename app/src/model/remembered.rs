@@ -4,8 +4,8 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use glassine_film::{Look, Param};
-use glassine_session::{OutputKind, OutputSettings, TiffCompression};
 use glassine_session::file::{recipe_from_json, recipe_to_json};
+use glassine_session::{OutputKind, OutputSettings, TiffCompression};
 use serde::{Deserialize, Serialize};
 
 use crate::model::screen_state::ScreenChoice;

@@ -36,7 +36,8 @@ pub(super) fn files(cx: &ViewCx<'_>, scope: &FrameScope) -> Vec<NamedFile> {
     let existing: HashSet<&PathBuf> = cx.status.existing_files.iter().collect();
     let kinds = output.chosen();
     let named = planned_files(cx.session, &frames, folder, &kinds, &clock::today_text());
-    let file = |(frame, kind, path): (Arc<Frame>, usize, Result<PathBuf, glassine_engine::Notice>)| match path {
+    let file = |(frame, kind, path): (Arc<Frame>, usize, Result<PathBuf, glassine_engine::Notice>)| match path
+    {
         Ok(path) => NamedFile {
             frame,
             name: path.strip_prefix(folder).unwrap_or(&path).display().to_string(),
@@ -61,24 +62,25 @@ pub(super) fn names_ui(ui: &mut Ui, cx: &ViewCx<'_>, files: &[NamedFile], scope:
         ui,
         |ui| {
             ui.spacing_mut().item_spacing.y = 2.0;
-            let row = |ui: &mut Ui, mark: &str, (name, note): (&str, &str), clipping: Option<(String, bool)>| {
-                ui.horizontal(|ui| {
-                    ui.spacing_mut().item_spacing.x = 6.0;
-                    let colour = if mark == "▲" { p.warn } else { p.text_weak };
-                    ui.add_sized(vec2(14.0, 18.0), Label::new(RichText::new(mark).small().color(colour)));
-                    let colour = if mark == "–" { p.text_weak } else { p.text };
-                    ui.add(Label::new(RichText::new(name).color(colour)).truncate());
-                    if !note.is_empty() {
-                        ui.label(RichText::new(note).small().color(p.text_weak));
-                    }
-                    if let Some((text, is_warning)) = clipping {
-                        let colour = if is_warning { p.warn } else { p.text_weak };
-                        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-                            ui.label(RichText::new(text).small().color(colour));
-                        });
-                    }
-                });
-            };
+            let row =
+                |ui: &mut Ui, mark: &str, (name, note): (&str, &str), clipping: Option<(String, bool)>| {
+                    ui.horizontal(|ui| {
+                        ui.spacing_mut().item_spacing.x = 6.0;
+                        let colour = if mark == "▲" { p.warn } else { p.text_weak };
+                        ui.add_sized(vec2(14.0, 18.0), Label::new(RichText::new(mark).small().color(colour)));
+                        let colour = if mark == "–" { p.text_weak } else { p.text };
+                        ui.add(Label::new(RichText::new(name).color(colour)).truncate());
+                        if !note.is_empty() {
+                            ui.label(RichText::new(note).small().color(p.text_weak));
+                        }
+                        if let Some((text, is_warning)) = clipping {
+                            let colour = if is_warning { p.warn } else { p.text_weak };
+                            ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+                                ui.label(RichText::new(text).small().color(colour));
+                            });
+                        }
+                    });
+                };
             for file in files {
                 let clipping = if is_one_kind { clipping_of(cx, &file.frame) } else { None };
                 match (&file.trouble, file.exists) {

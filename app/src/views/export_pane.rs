@@ -239,8 +239,16 @@ fn detail_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         OutputKind::Print => print_rows_ui(ui, cx, &output),
         OutputKind::Density => {
             let choices = [
-                (DensityEncoding::Log, "log", "8000 codes for a density of 1 above the base, which is at 1520"),
-                (DensityEncoding::Linear, "linear", "light through the film, relative to that through its base"),
+                (
+                    DensityEncoding::Log,
+                    "log",
+                    "8000 codes for a density of 1 above the base, which is at 1520",
+                ),
+                (
+                    DensityEncoding::Linear,
+                    "linear",
+                    "light through the film, relative to that through its base",
+                ),
             ];
             if let Some(choice) = switch_row_ui(ui, "encoding", output.density, &choices) {
                 change_edited(cx, |output| output.density = choice);
@@ -302,16 +310,21 @@ fn print_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, output: &OutputSettings) {
             set(PrintSettings { sides_mm, ..print });
         }
     }
-    if let Some(ppi) = number_text_row_ui(ui, "printer, ppi", "", print.ppi, |ppi| PrintSettings::PPI.contains(&ppi)) {
+    if let Some(ppi) =
+        number_text_row_ui(ui, "printer, ppi", "", print.ppi, |ppi| PrintSettings::PPI.contains(&ppi))
+    {
         set(PrintSettings { ppi, ..print });
     }
     let percent = |value: f64| (value * 1000.0).round() / 10.0;
     let white = percent(print.paper_white);
-    if let Some(white) = number_text_row_ui(ui, "white, %", "", white, |white| (80.0..=100.0).contains(&white)) {
+    if let Some(white) =
+        number_text_row_ui(ui, "white, %", "", white, |white| (80.0..=100.0).contains(&white))
+    {
         set(PrintSettings { paper_white: white / 100.0, ..print });
     }
     let black = percent(print.paper_black);
-    if let Some(black) = number_text_row_ui(ui, "black, %", "0", black, |black| (0.0..=20.0).contains(&black)) {
+    if let Some(black) = number_text_row_ui(ui, "black, %", "0", black, |black| (0.0..=20.0).contains(&black))
+    {
         set(PrintSettings { paper_black: black / 100.0, ..print });
     }
 }

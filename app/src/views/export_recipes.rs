@@ -162,7 +162,8 @@ pub(super) fn number_text_row_ui(
             edit
         })
         .inner;
-    let number = if typed.trim().is_empty() { Some(0.0) } else { typed.trim().replace(',', ".").parse().ok() };
+    let number =
+        if typed.trim().is_empty() { Some(0.0) } else { typed.trim().replace(',', ".").parse().ok() };
     let sound = number.filter(|number| is_sound(*number));
     if row.has_focus() {
         ui.data_mut(|data| data.insert_temp(id, typed));

@@ -6,8 +6,8 @@
 mod archive;
 mod build;
 mod cache;
-mod checksum;
 mod check;
+mod checksum;
 pub mod colour;
 mod contact_sheet;
 mod dust;
@@ -44,8 +44,7 @@ pub use threads::prepare_threads;
 pub use types::{
     ArchiveReport, ArchiveRequest, ContactSheetReport, ContactSheetRequest, DIFFERENCE_GAIN, ExactCount,
     ExportReport, ExportRequest, ExportedFile, FailedFrame, FolderCheck, FolderFault, FolderFinding,
-    FoundReading, FrameScope, NewSessionRequest, Overlay, PAPERS_MM, PictureSide, Preview, PreviewRequest,
-    PlannedFile, PlannedState,
-    RepairSummary, ScanPicture, ScanReading, SessionAt, SessionKey, SharpenChoice, SharpenSuggestion,
-    SheetArrangement, UnitRect, ViewKey,
+    FoundReading, FrameScope, NewSessionRequest, Overlay, PAPERS_MM, PictureSide, PlannedFile, PlannedState,
+    Preview, PreviewRequest, RepairSummary, ScanPicture, ScanReading, SessionAt, SessionKey, SharpenChoice,
+    SharpenSuggestion, SheetArrangement, UnitRect, ViewKey,
 };

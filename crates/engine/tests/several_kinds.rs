@@ -102,8 +102,9 @@ fn a_second_run_writes_what_is_missing_or_changed_and_nothing_else() {
     let mut changed = run.clone();
     let id = changed.at.session.frames[0].id;
     let turned = changed.at.session.frames[0].orientation.turned_clockwise();
-    changed.at.session =
-        glassine_session::Edit::SetOrientations(vec![(id, turned)]).apply(&changed.at.session).expect("turns");
+    changed.at.session = glassine_session::Edit::SetOrientations(vec![(id, turned)])
+        .apply(&changed.at.session)
+        .expect("turns");
     std::fs::remove_file(out.join("tiff8/frame 02.tif")).expect("ours");
     std::fs::write(out.join("web/frame 02.jpg"), b"mine").expect("ours");
     assert_eq!(plan(&engine, &changed), [Changed, New, Changed, Refused]);
@@ -230,7 +231,10 @@ fn a_web_picture_keeps_below_its_limit_or_is_refused() {
     assert!((f64::from(width * height) / 80_000.0 - 1.0).abs() < 0.01, "{width} x {height}");
     let limit_kb = (free.written[0].bytes * 6 / 10 / 1000) as u32;
     for file in export(limit_kb).written {
-        assert!(file.bytes <= u64::from(limit_kb) * 1000 && file.bytes > u64::from(limit_kb) * 700, "{file:?}");
+        assert!(
+            file.bytes <= u64::from(limit_kb) * 1000 && file.bytes > u64::from(limit_kb) * 700,
+            "{file:?}"
+        );
     }
     let refused = export(2);
     assert_eq!((refused.written.len(), refused.failed.len()), (0, 2));
@@ -258,18 +262,18 @@ fn a_digest_ignores_places_and_names_and_follows_every_setting() {
         |request| request.at.session.output.creator = "someone".to_owned(),
         |request| {
             request.at.session.frames.iter_mut().for_each(|frame| {
-                std::sync::Arc::make_mut(frame).facts =
-                    std::sync::Arc::new(glassine_session::Facts { place: "pier".to_owned(), ..Default::default() });
+                std::sync::Arc::make_mut(frame).facts = std::sync::Arc::new(glassine_session::Facts {
+                    place: "pier".to_owned(),
+                    ..Default::default()
+                });
             });
         },
     ];
     for (idx, change) in changes.into_iter().enumerate() {
         let mut changed = run.clone();
         change(&mut changed);
-        changed.output = OutputSettings {
-            creator: changed.at.session.output.creator.clone(),
-            ..changed.output.clone()
-        };
+        changed.output =
+            OutputSettings { creator: changed.at.session.output.creator.clone(), ..changed.output.clone() };
         assert_eq!(plan(&engine, &changed), [PlannedState::Changed; 2], "change {idx}");
     }
 }

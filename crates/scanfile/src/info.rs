@@ -174,7 +174,8 @@ pub(crate) fn moment(date: Option<String>, zone: Option<String>) -> Option<Strin
             })
     };
     let clean = |text: String| text.trim_matches(['\0', ' ', '"']).to_owned();
-    let date = date.map(clean).filter(|date| fits(date, "9999:99:99 99:99:99") && !date.starts_with("0000"))?;
+    let date =
+        date.map(clean).filter(|date| fits(date, "9999:99:99 99:99:99") && !date.starts_with("0000"))?;
     match zone.map(clean).filter(|zone| fits(zone, "+99:99")) {
         Some(zone) => Some(date + &zone),
         None => Some(date),

@@ -81,8 +81,9 @@ impl Scan {
         notes.extend(uneven_resolution(opened.ppi));
         notes.extend(opened.damage.clone());
         let files = [HeldFile::new(&opened.file)].into_iter().chain(infrared_held).collect();
-        let Opened { picture, page, pages, ppi, bits, container, icc, orientation, scanned_at, damage, .. } =
-            opened;
+        let Opened {
+            picture, page, pages, ppi, bits, container, icc, orientation, scanned_at, damage, ..
+        } = opened;
         let info = ScanInfo {
             path: path.to_owned(),
             page,

@@ -8,8 +8,8 @@ use glassine_film::{BalanceMode, FilmKind, Look, Param, ParamGroup, Stock};
 use glassine_raster::{Orientation, TiltedBox};
 
 use crate::model::{
-    Facts, FilmBase, FilmNumber, FrameFlag, FrameId, FrameMark, FrameSolve, OutputSettings, Roll, RollId, ScanId,
-    ScanRef, StripCode, StripId, StripSolve,
+    Facts, FilmBase, FilmNumber, FrameFlag, FrameId, FrameMark, FrameSolve, OutputSettings, Roll, RollId,
+    ScanId, ScanRef, StripCode, StripId, StripSolve,
 };
 use crate::stroke::BrushStroke;
 

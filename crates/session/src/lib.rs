@@ -32,11 +32,13 @@ pub use differences::differences;
 pub use edit::{Edit, EditError, FoundStripEdit, NewFrame, Relink};
 pub use history::History;
 pub use model::{
-    BaseSource, DensityEncoding, EncodingChoice, ExportRecipe, FILM_IS_GUESSED, Facts, FilmBase, FilmNumber, Fingerprint,
-    FoundEncoding, FourthSampleChoice, Frame, FrameFlag, FrameId, FrameMark, FrameSolve, Join, JoinPart,
-    OutputKind, OutputSettings, PrintSettings, ReadCode, Roll, RollId, ScanId, ScanRef, Session,
+    BaseSource, DensityEncoding, EncodingChoice, ExportRecipe, FILM_IS_GUESSED, Facts, FilmBase, FilmNumber,
+    Fingerprint, FoundEncoding, FourthSampleChoice, Frame, FrameFlag, FrameId, FrameMark, FrameSolve, Join,
+    JoinPart, OutputKind, OutputSettings, PrintSettings, ReadCode, Roll, RollId, ScanId, ScanRef, Session,
     StrayLightChoice, Strip, StripCode, StripId, StripSolve, TiffCompression, WebFormat,
 };
-pub use naming::{NAME_PIECES, NameError, NameFacts, check_name, clash_key, file_stem, frame_path, is_template};
+pub use naming::{
+    NAME_PIECES, NameError, NameFacts, check_name, clash_key, file_stem, frame_path, is_template,
+};
 pub use rebase::{Rebased, rebase};
 pub use stroke::{BrushStroke, StrokeKind};

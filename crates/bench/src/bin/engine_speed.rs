@@ -104,11 +104,7 @@ fn export(
     what: &str,
     repair: Option<bool>,
 ) -> Result<(), Box<dyn std::error::Error>> {
-    let request = ExportRequest {
-        repair,
-        replace: true,
-        ..ExportRequest::new(at.clone(), folder)
-    };
+    let request = ExportRequest { repair, replace: true, ..ExportRequest::new(at.clone(), folder) };
     let started = Instant::now();
     let report = engine.export(&request, &CancelToken::new(), &|_, _| ())?;
     let seconds = started.elapsed().as_secs_f64();

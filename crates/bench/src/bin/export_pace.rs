@@ -65,10 +65,8 @@ fn main() -> Result<(), Box<dyn Error>> {
     let mut output = session.output.clone();
     output.compression = if kind == "deflate" { TiffCompression::Deflate } else { TiffCompression::None };
     (if every_step { "print" } else { "straight" }).clone_into(&mut output.rendering);
-    let request = ExportRequest {
-        output,
-        ..ExportRequest::new(SessionAt::new(session, None), PathBuf::from(out))
-    };
+    let request =
+        ExportRequest { output, ..ExportRequest::new(SessionAt::new(session, None), PathBuf::from(out)) };
     run(&request)
 }
 

@@ -116,9 +116,7 @@ fn noise(n: u64) -> f64 {
 fn write_frame(path: &Path, seed: u64) -> Result<(), Box<dyn Error>> {
     let at = |n: u64| noise(seed * 1_000_003 + n);
     let specks: Vec<[f64; 3]> = (0..200)
-        .map(|n| {
-            [at(3 * n) * f64::from(WIDTH), at(3 * n + 1) * f64::from(HEIGHT), 2.0 + 6.0 * at(3 * n + 2)]
-        })
+        .map(|n| [at(3 * n) * f64::from(WIDTH), at(3 * n + 1) * f64::from(HEIGHT), 2.0 + 6.0 * at(3 * n + 2)])
         .collect();
     let spec = PictureSpec {
         width_px: WIDTH,

@@ -29,7 +29,7 @@ use crate::preview::Previews;
 use crate::preview::renderer::PreviewRenderer;
 use crate::preview::scan_pictures::shown_as_scanned;
 use crate::render;
-use crate::render::export::{ExportProgress, Exporter, SmallPictures, make_folder_of, measured};
+use crate::render::export::{ExportProgress, Exporter, SmallPictures, add_sheet, make_folder_of, measured};
 use crate::scans::checks::{CheckDepth, ScanCheck};
 use crate::scans::overview_cache::OverviewCache;
 use crate::scans::relink::Relinked;
@@ -423,7 +423,8 @@ impl Engine {
     ) -> Result<ExportReport, EngineError> {
         /// Part of the work after the frames.
         const SHEET_SHARE: f32 = 0.02;
-        if let Some(sheet) = request.sheet.as_deref().filter(|sheet| sheet.path.starts_with(&request.folder)) {
+        if let Some(sheet) = request.sheet.as_deref().filter(|sheet| sheet.path.starts_with(&request.folder))
+        {
             make_folder_of(&sheet.path)?;
         }
         let sheet = request.sheet.as_deref().map(PlannedSheet::new).transpose()?;
@@ -434,7 +435,12 @@ impl Engine {
         if let (Some(sheet), false) = (sheet, report.cancelled) {
             let share = |done: f32, what: &str| progress(of_frames + SHEET_SHARE * done, what);
             match sheet.write(&self.previews, &small, cancel, &share) {
-                Ok(sheet) => report.sheet = Some(sheet),
+                Ok(sheet) => {
+                    for path in sheet.written.iter().filter(|_| request.update) {
+                        add_sheet(&request.folder, path)?;
+                    }
+                    report.sheet = Some(sheet);
+                }
                 Err(EngineError::Cancelled) => report.cancelled = true,
                 Err(error) => return Err(error),
             }

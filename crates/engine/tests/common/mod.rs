@@ -94,10 +94,7 @@ pub(crate) fn at(session: &Session) -> SessionAt {
 }
 
 pub(crate) fn request(session: &Session, folder: PathBuf) -> ExportRequest {
-    ExportRequest {
-        replace: true,
-        ..ExportRequest::new(at(session), folder)
-    }
+    ExportRequest { replace: true, ..ExportRequest::new(at(session), folder) }
 }
 
 pub(crate) fn export(engine: &Engine, request: &ExportRequest) -> ExportReport {

@@ -8,8 +8,8 @@ use image::{ExtendedColorType, ImageEncoder as _};
 
 use super::directory::write_failed;
 use super::metadata::exif_block;
-use super::xmp::xmp_packet;
 use super::spec::PictureSpec;
+use super::xmp::xmp_packet;
 use crate::numbers::{to_u16, whole_u16};
 use crate::{AtomicFile, Error};
 

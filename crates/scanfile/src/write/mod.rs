@@ -20,8 +20,8 @@ pub use closed::ClosedPicture;
 use closed::ExpectedContent;
 pub(crate) use directory::{Fields, write_failed};
 pub use pack::{PackedRows, RowPacker};
-pub use xmp::settings_digest_in;
 pub use spec::{Compression, FilmSourceKind, Metadata, PictureFormat, PictureSpec, WrittenFile};
+pub use xmp::settings_digest_in;
 
 use crate::numbers::to_u32;
 use crate::{AtomicFile, Error};
@@ -243,7 +243,8 @@ impl PictureWriter {
         };
         let bytes = file.bytes()?;
         if let Some(most) = most_bytes.filter(|most| bytes > *most) {
-            let found = format!("a file of at most {} kB for a picture that needs {} kB", most / 1000, bytes / 1000);
+            let found =
+                format!("a file of at most {} kB for a picture that needs {} kB", most / 1000, bytes / 1000);
             return Err(Error::unsupported(file.path(), found, "choose fewer pixels or a larger limit"));
         }
         Ok(ClosedPicture {

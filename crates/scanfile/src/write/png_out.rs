@@ -8,8 +8,8 @@ use std::sync::{Arc, Mutex, MutexGuard, PoisonError};
 use png::{BitDepth, ColorType, Compression, EncodingError, PixelDimensions, StreamWriter, Unit};
 
 use super::metadata::exif_block;
-use super::xmp::xmp_packet;
 use super::spec::PictureSpec;
+use super::xmp::xmp_packet;
 use crate::numbers::whole_u32;
 use crate::{AtomicFile, Error};
 

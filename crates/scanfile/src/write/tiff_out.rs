@@ -19,8 +19,8 @@ use tiff::tags::{
 use super::directory::{Fields, write_failed};
 use super::metadata::{describe_page, exif_directory};
 use super::pack::PackedRows;
-use super::xmp::xmp_packet;
 use super::spec::{Compression, PictureSpec};
+use super::xmp::xmp_packet;
 use crate::{AtomicFile, Error};
 
 /// Classic offsets end at 4 GiB; this leaves room for the directory and its values.

@@ -61,7 +61,10 @@ pub(crate) fn xmp_packet(metadata: &Metadata) -> String {
     for (name, text) in [
         ("xmp:CreatorTool", &metadata.software),
         ("xmp:CreateDate", &digitised.clone().unwrap_or_default()),
-        ("xmp:ModifyDate", &modified.map(|date| date + metadata.zone().unwrap_or_default()).unwrap_or_default()),
+        (
+            "xmp:ModifyDate",
+            &modified.map(|date| date + metadata.zone().unwrap_or_default()).unwrap_or_default(),
+        ),
         ("exif:DateTimeOriginal", &original),
         ("exif:DateTimeDigitized", &digitised.unwrap_or_default()),
         ("photoshop:DateCreated", &original),

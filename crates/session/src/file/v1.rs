@@ -298,7 +298,8 @@ impl File {
         check_links(&session)?;
         let changes = glassine_film::rendering_changes_since(rendering_version);
         if !changes.is_empty() {
-            unknown.push(format!("pictures differ from those that were made earlier: {}", changes.join("; ")));
+            unknown
+                .push(format!("pictures differ from those that were made earlier: {}", changes.join("; ")));
         }
         unknown.extend(session.output.unknown_choice());
         for (idx, strip) in

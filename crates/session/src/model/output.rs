@@ -26,15 +26,8 @@ pub enum OutputKind {
 
 impl OutputKind {
     /// In the order shown.
-    pub const ALL: [Self; 7] = [
-        Self::Master,
-        Self::Tiff8,
-        Self::Jpeg,
-        Self::Web,
-        Self::Print,
-        Self::ArchiveNegative,
-        Self::Density,
-    ];
+    pub const ALL: [Self; 7] =
+        [Self::Master, Self::Tiff8, Self::Jpeg, Self::Web, Self::Print, Self::ArchiveNegative, Self::Density];
 
     /// Name in files and on the command line.
     pub fn key(self) -> &'static str {

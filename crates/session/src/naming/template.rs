@@ -136,8 +136,7 @@ fn field(word: &str) -> Result<Piece, NameError> {
     let unknown = || NameError::Piece { piece: word.to_owned() };
     let mut parts = word.split(':').map(str::trim);
     let field = parts.next().and_then(Field::from_key).ok_or_else(unknown)?;
-    let digits: Option<u8> =
-        parts.next().map(str::parse).transpose().map_err(|_not_a_number| unknown())?;
+    let digits: Option<u8> = parts.next().map(str::parse).transpose().map_err(|_not_a_number| unknown())?;
     let start: Option<u32> = parts.next().map(str::parse).transpose().map_err(|_not_a_number| unknown())?;
     let is_number = matches!(field, Field::Strip | Field::Number | Field::Count);
     let is_sound = digits.is_none_or(|digits| is_number && (1..=MOST_DIGITS).contains(&digits))

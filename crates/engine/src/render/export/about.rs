@@ -9,11 +9,7 @@ use crate::frame::FrameContext;
 use crate::types::ExportRequest;
 
 /// Everything that is known about a frame, without the record of its settings.
-pub(super) fn metadata(
-    request: &ExportRequest,
-    output: &OutputSettings,
-    context: &FrameContext,
-) -> Metadata {
+pub(super) fn metadata(request: &ExportRequest, output: &OutputSettings, context: &FrameContext) -> Metadata {
     let session = &request.at.session;
     let frame = &context.frame;
     let facts = session.facts_of(frame);

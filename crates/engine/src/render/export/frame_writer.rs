@@ -86,11 +86,7 @@ impl<'a> FrameWriter<'a> {
         results
     }
 
-    fn film(
-        &self,
-        file: &PlannedEntry,
-        share: &(dyn Fn(f32) + Sync),
-    ) -> Result<WrittenFrame, EngineError> {
+    fn film(&self, file: &PlannedEntry, share: &(dyn Fn(f32) + Sync)) -> Result<WrittenFrame, EngineError> {
         let output = self.kinds[file.kind];
         make_folder_of(file.path()?)?;
         let (picture, shown) =
@@ -118,9 +114,8 @@ impl<'a> FrameWriter<'a> {
         let outputs = files.iter().map(|file| self.kinds[file.kind]).chain(&small_output);
         let outputs: Vec<&OutputSettings> = outputs.collect();
         let sharpening = self.sharpening(outputs.first().copied(), repair.as_deref())?;
-        let job = |output: &&OutputSettings| {
-            FrameJob::new(output, sharpening, &self.context, repair.as_deref())
-        };
+        let job =
+            |output: &&OutputSettings| FrameJob::new(output, sharpening, &self.context, repair.as_deref());
         let (mut results, mut begun) = (Results::new(), Vec::new());
         let (mut jobs, mut targets) = (Vec::new(), Vec::new());
         for (idx, output) in outputs.iter().enumerate() {
@@ -138,7 +133,8 @@ impl<'a> FrameWriter<'a> {
                 Err(error) => results.push((file.kind, Err(error))),
             }
         }
-        let counted = match run_together(&jobs, &mut targets, self.cancel, share) {
+        let made = run_together(&jobs, &mut targets, self.cancel, share);
+        let counted = match made.and_then(|counted| Ok(self.cancel.check().map(|()| counted)?)) {
             Ok(counted) => counted,
             Err(error) => {
                 results.extend(for_each_file(&begun, &error));

@@ -15,8 +15,8 @@ use super::band::{BandGroup, BandMaker, Purpose};
 use super::film_density::FilmDensity;
 use super::flow::in_order;
 use super::negative::linear_film_profile;
-use super::together::Target;
 use super::print::PrintPass;
+use super::together::Target;
 use crate::colour::output_profile;
 use crate::dust::Repair;
 use crate::error::EngineError;
@@ -140,7 +140,9 @@ impl<'a> FrameJob<'a> {
         let sampling = TiltedSampling::new(&frame.crop, frame.orientation, width, height, Kernel::Cubic);
         // Sharpening is given in pixels of the scan.
         let enlarged = (f64::from(width) / f64::from(natural.0)) as f32;
-        let sharpening = sharpening.filter(|_| output.kind.is_picture()).map(|own| Sharpening { radius_px: own.radius_px * enlarged, ..own });
+        let sharpening = sharpening
+            .filter(|_| output.kind.is_picture())
+            .map(|own| Sharpening { radius_px: own.radius_px * enlarged, ..own });
         let shrunk = Some(wanted).filter(|wanted| *wanted != (width, height));
         check_size(frame, output, shrunk.unwrap_or((width, height)))?;
         Ok(Self {
@@ -150,12 +152,7 @@ impl<'a> FrameJob<'a> {
                 true => Process::Picture(context.pipeline(None, space, rendering, input)),
                 false => Process::Film(FilmDensity::new(context, output.density, input)),
             },
-            look: Look {
-                is_picture: output.kind.is_picture(),
-                density: output.density,
-                space,
-                rendering,
-            },
+            look: Look { is_picture: output.kind.is_picture(), density: output.density, space, rendering },
             input,
             repair,
             sharpening,

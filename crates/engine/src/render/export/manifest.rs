@@ -75,7 +75,8 @@ impl Manifest {
             Ok(content) => (content.files, None),
             Err(_) if !folder.join(NAME).exists() => (BTreeMap::new(), None),
             Err(why) => {
-                let headline = format!("the manifest of the export was not written: {NAME} is not readable, {why}");
+                let headline =
+                    format!("the manifest of the export was not written: {NAME} is not readable, {why}");
                 let what_to_do = "the pictures are complete; move that file away and export again";
                 let notice = Notice::new(Severity::Error, headline, what_to_do).about(folder.join(NAME));
                 (BTreeMap::new(), Some(notice))
@@ -113,6 +114,14 @@ impl Manifest {
         write_bytes_atomic(&folder.join(NAME), &bytes, Overwrite::Replace, None)?;
         Ok(())
     }
+}
+
+/// Add a file that is not of one frame to the manifest of its folder.
+pub(crate) fn add_sheet(folder: &Path, path: &Path) -> Result<(), EngineError> {
+    let mut manifest = Manifest::of(folder);
+    let entry = Entry::new(FrameId::default(), "contact-sheet", String::new());
+    manifest.add(path, entry.of_file(path)?);
+    manifest.write()
 }
 
 /// The digest that a file of ours carries in its metadata.

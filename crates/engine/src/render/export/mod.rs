@@ -29,22 +29,20 @@ use glassine_raster::CancelToken;
 use glassine_scanfile::protect::{ProtectedFile, protect, protected_at};
 use glassine_session::{Frame, FrameId, OutputSettings, Session};
 
-use crate::dust::repair_cache::RepairCache;
 use crate::dust;
+use crate::dust::repair_cache::RepairCache;
 use crate::error::{EngineError, Notice, Severity};
 use crate::frame::FrameContext;
 use crate::scans::{ScanStore, files_of};
-use crate::types::{
-    ExportReport, ExportRequest, FailedFrame, FrameScope, PlannedFile, PlannedState,
-};
+use crate::types::{ExportReport, ExportRequest, FailedFrame, FrameScope, PlannedFile, PlannedState};
 use closing::{Closing, Outcome, WrittenFrame};
 use frame_writer::{FrameWriter, for_each_file};
 use inputs::Inputs;
 use job::count_exactly;
 use manifest::Manifest;
+pub(crate) use manifest::{add_sheet, check as check_manifest};
 pub use paths::{planned_files, planned_paths};
 use plan::PlannedEntry;
-pub(crate) use manifest::check as check_manifest;
 pub(crate) use small::SmallPictures;
 
 /// Written frames that are synced and read back at a time, while others are made.

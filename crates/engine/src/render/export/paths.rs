@@ -146,12 +146,35 @@ mod tests {
     #[test]
     fn of_a_million_random_names_none_leads_out_of_the_folder_and_none_is_given_twice() {
         const PARTS: [&str; 26] = [
-            "{roll}", "{title}", "{number:2}", "{count}", "{count:3:7}", "{kind}", "{recipe}", "{name}", "{shot}",
-            "{strip}", "/", "/", "..", ".", " ", "nul", "COM1", "a", "A", "é", "e\u{301}", "ß", "SS", "\u{202e}",
-            "\\", "x23456789x23456789x23456789x23456789x23456789x23456789x23456789x23456789x23456789x2345678",
+            "{roll}",
+            "{title}",
+            "{number:2}",
+            "{count}",
+            "{count:3:7}",
+            "{kind}",
+            "{recipe}",
+            "{name}",
+            "{shot}",
+            "{strip}",
+            "/",
+            "/",
+            "..",
+            ".",
+            " ",
+            "nul",
+            "COM1",
+            "a",
+            "A",
+            "é",
+            "e\u{301}",
+            "ß",
+            "SS",
+            "\u{202e}",
+            "\\",
+            "x23456789x23456789x23456789x23456789x23456789x23456789x23456789x23456789x23456789x2345678",
         ];
         const FRAMES: usize = 100;
-        let mut random = glassine_testdata::SplitMix64::new(81);
+        let mut random = glassine_testdata::random::SplitMix64::new(81);
         let mut word = |most: usize| {
             let count = random.below(most);
             (0..count).fold(String::new(), |text, _| text + PARTS[random.below(PARTS.len())])

@@ -5,7 +5,8 @@ use std::sync::Arc;
 
 use glassine_film::RENDERING_VERSION;
 use glassine_session::{
-    Fingerprint, Frame, FrameMark, OutputKind, OutputSettings, Roll, ScanRef, Session, Strip, StripSolve, file,
+    Fingerprint, Frame, FrameMark, OutputKind, OutputSettings, Roll, ScanRef, Session, Strip, StripSolve,
+    file,
 };
 
 use crate::types::{ExportRequest, SharpenChoice};
