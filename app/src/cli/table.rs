@@ -130,7 +130,7 @@ fn table_of(session: &Session) -> String {
 
 /// The changes that a table asks for.
 fn edits_of(session: &Session, bytes: &[u8]) -> Result<Vec<Edit>, String> {
-    let text = std::str::from_utf8(bytes).map_err(|_| "it is not UTF-8; save it as such")?;
+    let text = std::str::from_utf8(bytes).map_err(|_not_text| "it is not UTF-8; save it as such")?;
     let text = text.trim_start_matches('\u{feff}');
     let head = text.lines().next().unwrap_or_default();
     let mark = [',', ';', '\t'].into_iter().max_by_key(|mark| head.matches(*mark).count()).unwrap_or(',');

@@ -329,7 +329,7 @@ fn print_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, output: &OutputSettings) {
     }
 }
 
-fn lower_first(text: &str) -> String {
+pub(super) fn lower_first(text: &str) -> String {
     let mut chars = text.chars();
     chars.next().map_or_else(String::new, |first| first.to_lowercase().chain(chars).collect())
 }

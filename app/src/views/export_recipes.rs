@@ -3,7 +3,7 @@
 use egui::{Button, Checkbox, RichText, TextEdit, Ui};
 use glassine_session::{ExportRecipe, NAME_PIECES, OutputKind, OutputSettings, check_name};
 
-use super::export_pane::{change, labelled_edit_ui};
+use super::export_pane::{change, labelled_edit_ui, lower_first};
 use crate::commands::ExportCommand;
 use crate::views::ViewCx;
 use crate::widgets::parts::{note_ui, sub_head_ui, warning_ui};
@@ -56,7 +56,7 @@ pub(super) fn recipes_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             if ui.selectable_label(shown.as_ref() == Some(&recipe.name), &recipe.name).clicked() {
                 cx.ui_state.panels.export_recipe.clone_from(&recipe.name);
             }
-            let kind = recipe.kind.label().to_lowercase();
+            let kind = lower_first(recipe.kind.label());
             ui.label(RichText::new(kind).small().color(p.text_weak));
         });
     }

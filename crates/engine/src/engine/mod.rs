@@ -31,7 +31,7 @@ use crate::preview::Previews;
 use crate::preview::renderer::PreviewRenderer;
 use crate::preview::scan_pictures::shown_as_scanned;
 use crate::render;
-use crate::render::export::{ExportProgress, Exporter, SmallPictures, make_folder_of, measured};
+use crate::render::export::{ExportProgress, Exporter, SmallPictures, add_sheet, make_folder_of, measured};
 use crate::scans::checks::{CheckDepth, ScanCheck};
 use crate::scans::overview_cache::OverviewCache;
 use crate::scans::relink::Relinked;
@@ -445,7 +445,12 @@ impl Engine {
         if let (Some(sheet), false) = (sheet, report.cancelled) {
             let share = |done: f32, what: &str| progress(of_frames + SHEET_SHARE * done, what);
             match sheet.write(&self.previews, &small, cancel, &share) {
-                Ok(sheet) => report.sheet = Some(sheet),
+                Ok(sheet) => {
+                    for path in sheet.written.iter().filter(|_| request.update) {
+                        add_sheet(&request.folder, path)?;
+                    }
+                    report.sheet = Some(sheet);
+                }
                 Err(EngineError::Cancelled) => report.cancelled = true,
                 Err(error) => return Err(error),
             }

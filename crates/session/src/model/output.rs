@@ -428,7 +428,7 @@ impl OutputSettings {
             OutputKind::Web => f64::from(self.web_long_side_px) / w.max(h),
             _ => 1.0,
         };
-        if !(scale < 1.0) {
+        if scale.is_nan() || scale >= 1.0 {
             return (width, height);
         }
         #[expect(

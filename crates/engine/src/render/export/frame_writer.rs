@@ -133,7 +133,8 @@ impl<'a> FrameWriter<'a> {
                 Err(error) => results.push((file.kind, Err(error))),
             }
         }
-        let counted = match run_together(&jobs, &mut targets, self.cancel, share) {
+        let made = run_together(&jobs, &mut targets, self.cancel, share);
+        let counted = match made.and_then(|counted| Ok(self.cancel.check().map(|()| counted)?)) {
             Ok(counted) => counted,
             Err(error) => {
                 results.extend(for_each_file(&begun, &error));

@@ -88,7 +88,7 @@ pub(super) fn ahead() -> usize {
 
 /// From codes of the scan to encoded values of the file.
 pub(super) enum Process {
-    Picture(Pipeline),
+    Picture(Box<Pipeline>),
     Film(FilmDensity),
 }
 
@@ -149,7 +149,7 @@ impl<'a> FrameJob<'a> {
             context,
             sampling,
             process: match output.kind.is_picture() {
-                true => Process::Picture(context.pipeline(None, space, rendering, input)),
+                true => Process::Picture(Box::new(context.pipeline(None, space, rendering, input))),
                 false => Process::Film(FilmDensity::new(context, output.density, input)),
             },
             look: Look { is_picture: output.kind.is_picture(), density: output.density, space, rendering },

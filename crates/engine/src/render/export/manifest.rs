@@ -116,6 +116,14 @@ impl Manifest {
     }
 }
 
+/// Add a file that is not of one frame to the manifest of its folder.
+pub(crate) fn add_sheet(folder: &Path, path: &Path) -> Result<(), EngineError> {
+    let mut manifest = Manifest::of(folder);
+    let entry = Entry::new(FrameId::default(), "contact-sheet", String::new());
+    manifest.add(path, entry.of_file(path)?);
+    manifest.write()
+}
+
 /// The digest that a file of ours carries in its metadata.
 pub(super) fn digest_in(path: &Path) -> Option<String> {
     let (mut file, _) = open_regular(path).ok()?;

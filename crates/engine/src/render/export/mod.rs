@@ -40,7 +40,7 @@ use frame_writer::{FrameWriter, for_each_file};
 use inputs::Inputs;
 use job::count_exactly;
 use manifest::Manifest;
-pub(crate) use manifest::check as check_manifest;
+pub(crate) use manifest::{add_sheet, check as check_manifest};
 pub use paths::{planned_files, planned_paths};
 use plan::PlannedEntry;
 pub(crate) use small::SmallPictures;

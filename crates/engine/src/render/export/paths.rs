@@ -174,7 +174,7 @@ mod tests {
             "x23456789x23456789x23456789x23456789x23456789x23456789x23456789x23456789x23456789x2345678",
         ];
         const FRAMES: usize = 100;
-        let mut random = glassine_testdata::SplitMix64::new(81);
+        let mut random = glassine_testdata::random::SplitMix64::new(81);
         let mut word = |most: usize| {
             let count = random.below(most);
             (0..count).fold(String::new(), |text, _| text + PARTS[random.below(PARTS.len())])
