@@ -1,7 +1,7 @@
 //! One picture from the scanner to a file.
 
 use std::fs::File;
-use std::io::{BufReader, BufWriter, Read, Seek as _, Write as _};
+use std::io::{BufReader, BufWriter, Read as _, Seek as _, Write as _};
 use std::path::{Path, PathBuf};
 
 use glassine_raster::CancelToken;
@@ -46,8 +46,10 @@ pub struct FileChoices {
     pub replace: bool,
 }
 
-/// Scans one picture with the present options of the device into a TIFF. Lines go to disk as they arrive; a picture in
-/// several passes (a pass for each colour, or for infrared) is put together from temporary files in the same folder.
+/// Scans one picture with the present options of the device into a TIFF.
+///
+/// Lines go to disk as they arrive; a picture in several passes (a pass for each colour, or for infrared) is put
+/// together from temporary files in the same folder.
 ///
 /// # Errors
 /// The driver fails, sends something else than it announced, or the file cannot be written. No file has the name then.

@@ -43,6 +43,7 @@ fn spec(format: PictureFormat, channels: u8, bits: u8) -> PictureSpec {
             modified: Some("2026:03:06 09:00:00".into()),
             modified_utc_offset: Some("+02:00".into()),
             source: FilmSourceKind::Negative,
+            ..Metadata::default()
         },
         format,
         overwrite: Overwrite::Never,

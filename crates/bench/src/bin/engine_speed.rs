@@ -12,8 +12,8 @@ use std::time::Instant;
 
 use glassine_engine::jobs::JobEventKind;
 use glassine_engine::{
-    Engine, ExportRequest, FrameScope, JobHost, Overlay, PictureSide, PreviewRequest, SessionAt, UnitRect,
-    ViewKey, session_files,
+    Engine, ExportRequest, JobHost, Overlay, PictureSide, PreviewRequest, SessionAt, UnitRect, ViewKey,
+    session_files,
 };
 use glassine_film::Param;
 use glassine_raster::{CancelToken, PixelRect};

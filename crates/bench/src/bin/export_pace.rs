@@ -11,7 +11,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::Instant;
 
-use glassine_engine::{Engine, ExportRequest, FrameScope, SessionAt};
+use glassine_engine::{Engine, ExportRequest, SessionAt};
 use glassine_film::{FilmKind, Param, default_stock};
 use glassine_raster::{CancelToken, RegionSource as _, TiltedBox};
 use glassine_scanfile::{OpenOptions, Scan};
