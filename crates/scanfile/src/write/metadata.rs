@@ -170,6 +170,7 @@ pub(crate) fn exif_block(spec: &PictureSpec) -> TiffResult<Vec<u8>> {
 #[cfg(test)]
 mod tests {
     use super::*;
+    use crate::write::xmp::xmp_packet;
 
     fn sample() -> Metadata {
         Metadata {
