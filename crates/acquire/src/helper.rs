@@ -9,21 +9,10 @@ use std::time::{Duration, Instant};
 
 use crossbeam_channel::{Receiver, RecvTimeoutError, bounded};
 use glassine_raster::CancelToken;
-use serde::{Deserialize, Serialize};
 
 use crate::error::Error;
 use crate::option::{DeviceOption, OptionValue};
-use crate::protocol::{FrameHead, MOST_DATA, Reply, Request, receive, send};
-
-/// A scanner, as its driver names it.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
-pub struct Device {
-    /// Name by which it is opened; it begins with the driver.
-    pub name: String,
-    pub vendor: String,
-    pub model: String,
-    pub kind: String,
-}
+use crate::protocol::{Device, FrameHead, MOST_DATA, Reply, Request, receive, send};
 
 /// The process of the drivers.
 #[derive(Debug)]

@@ -19,7 +19,8 @@ mod sane;
 mod scan;
 
 pub use error::{Error, Status};
-pub use helper::{Device, Helper, Opened};
+pub use helper::{Helper, Opened};
 pub use option::{Choice, DeviceOption, OptionValue, Unit};
 pub use plan::{Applied, AreaMm, ScanChoices, apply};
+pub use protocol::Device;
 pub use scan::{FileChoices, Progress, ScanFile, scan_to_file};

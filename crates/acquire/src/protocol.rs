@@ -6,13 +6,22 @@ use std::io::{self, BufRead, Read as _, Write};
 use serde::{Deserialize, Serialize};
 
 use crate::error::Status;
-use crate::helper::Device;
 use crate::option::{DeviceOption, OptionValue};
 
 /// Longest line of JSON. Our choice: many times the longest list of options.
 const MOST_LINE: u64 = 8 << 20;
 /// Most bytes of one piece of data.
 pub(crate) const MOST_DATA: usize = 256 << 10;
+
+/// A scanner, as its driver names it.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize)]
+pub struct Device {
+    /// Name by which it is opened; it begins with the driver.
+    pub name: String,
+    pub vendor: String,
+    pub model: String,
+    pub kind: String,
+}
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 #[serde(rename_all = "kebab-case")]

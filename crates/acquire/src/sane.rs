@@ -15,9 +15,8 @@ use std::sync::Arc;
 use libloading::{Library, Symbol};
 
 use crate::error::Status;
-use crate::helper::Device;
 use crate::option::{Choice, DeviceOption, OptionValue, Unit, ValueKind};
-use crate::protocol::{FrameHead, FrameKind};
+use crate::protocol::{Device, FrameHead, FrameKind};
 
 type Handle = *mut c_void;
 

@@ -18,6 +18,7 @@ use super::tokens::{Token, end_of_group, tokens};
 const ENGINE: &[&str] = &[
     "error",
     "cache",
+    "checksum",
     "threads",
     "colour",
     "types",
