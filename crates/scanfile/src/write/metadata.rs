@@ -223,14 +223,19 @@ mod tests {
         };
         let xmp = xmp_packet(&full);
         let used: Vec<&str> = xmp.split("xmlns:").skip(1).filter_map(|part| part.split('"').nth(1)).collect();
-        // XMP part 1 (core schemas), CIPA DC-010 (Exif), IPTC photo metadata standard (extension schema).
+        // XMP part 1 (core schemas), CIPA DC-010 (Exif and TIFF), IPTC photo metadata standard (core and extension), and
+        // the program's own for what none of them has a property for.
         let standard = [
             "adobe:ns:meta/",
             "http://www.w3.org/1999/02/22-rdf-syntax-ns#",
             "http://purl.org/dc/elements/1.1/",
             "http://ns.adobe.com/xap/1.0/",
             "http://ns.adobe.com/exif/1.0/",
+            "http://cipa.jp/exif/1.0/",
+            "http://ns.adobe.com/tiff/1.0/",
+            "http://iptc.org/std/Iptc4xmpCore/1.0/xmlns/",
             "http://iptc.org/std/Iptc4xmpExt/2008-02-29/",
+            "urn:glassine:1.0:",
         ];
         assert!(used.len() > 3 && used.iter().all(|uri| standard.contains(uri)), "{used:?}");
     }
