@@ -10,7 +10,7 @@ use glassine_engine::{
 use glassine_film::{FilmKind, Param};
 use glassine_filmsim::{Dirt, demo_spec, render_strip};
 use glassine_raster::{CancelToken, PixelRect, Point, Scan};
-use glassine_scanfile::{Overwrite, write_rgbi};
+use glassine_scanfile::{OpenOptions, Overwrite, write_rgbi};
 use glassine_session::{BrushStroke, Edit, Session, StrokeKind};
 use glassine_tests::{export_request, new_session, strip_on_disk};
 
@@ -238,7 +238,11 @@ fn strokes_reach_the_exported_file_and_off_means_off() {
         request.repair = repair;
         request.scope = glassine_engine::FrameScope::Only(vec![bench.session.frames[0].id]);
         let report = bench.engine.export(&request, &CancelToken::new(), &|_, _| ()).expect("exports");
-        std::fs::read(&report.written[0].path).expect("is there")
+        // The samples alone: the file also names the settings.
+        let path = &report.written[0].path;
+        let scan = glassine_scanfile::Scan::open(path, &OpenOptions::default()).expect("opens");
+        let whole = PixelRect::of_size(scan.info().width_px, scan.info().height_px);
+        scan.read_region(whole, &CancelToken::new()).expect("reads").data().to_vec()
     };
     let plain = pixels(&bench, "plain", None);
     let off = pixels(&bench, "off", Some(false));
