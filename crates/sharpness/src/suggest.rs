@@ -184,7 +184,7 @@ fn local_variance(plane: &Plane<f32>, tile: PixelRect) -> (f64, f64) {
 /// What a sharpening did to a picture.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct SharpeningEffect {
-    /// Largest overshoot of half of the edges, as a share of their contrast; `None` without edges.
+    /// Overshoot that was not there before, as a share of the contrast, median of the edges; `None` without edges.
     pub overshoot: Option<f64>,
     /// Frequency of half response relative to that before, median of the edges; `None` without edges.
     pub mtf50_gain: Option<f64>,
@@ -207,7 +207,8 @@ impl SharpeningEffect {
         let (mut overshoots, mut gains) = (Vec::new(), Vec::new());
         for old in straight_edges(before, EDGE_CONTRAST_MIN, cancel)? {
             if let Some(new) = straight_edge(after, old.window) {
-                overshoots.push(new.overshoot);
+                // Structure beside an edge looks like overshoot too, but was there before.
+                overshoots.push((new.overshoot - old.overshoot).max(0.0));
                 gains.push(new.mtf50_cy_px / old.mtf50_cy_px);
             }
         }
