@@ -16,6 +16,7 @@ use serde_json::json;
 
 use super::new::usage;
 use super::{Outcome, Printing, path_json, print_json, print_line, print_notice, progress};
+use crate::platform::clock::now_text;
 
 /// Name of the hidden command in which drivers run.
 pub(super) const DRIVER_COMMAND: &str = "scanner-driver";
@@ -65,9 +66,6 @@ pub struct AcquireArgs {
     /// The driver delivers the bytes of 16-bit samples in the other order
     #[arg(long)]
     pub swap_bytes: bool,
-    /// Replace an existing file
-    #[arg(long)]
-    pub replace: bool,
     /// Print every option as it was used, for a report of a problem; it holds no personal data
     #[arg(long)]
     pub log: bool,
@@ -157,7 +155,7 @@ pub(super) fn run(args: &AcquireArgs, cancel: &CancelToken) -> Result<Outcome, E
         return Err(usage("a scan is written as TIFF", "give --to a name that ends in .tif"));
     }
     // Before minutes of scanning, not after.
-    if !args.replace && args.to.symlink_metadata().is_ok() {
+    if args.to.symlink_metadata().is_ok() {
         return Err(glassine_scanfile::Error::AlreadyExists { path: args.to.clone() }.into());
     }
     let mut device = start(args.waiting)?.open(&args.device, cancel).map_err(told)?;
@@ -176,11 +174,12 @@ pub(super) fn run(args: &AcquireArgs, cancel: &CancelToken) -> Result<Outcome, E
     let file = FileChoices {
         ppi: applied.ppi,
         metadata: Metadata {
+            // The clock is in universal time.
+            digitised: Some(now_text() + "+00:00"),
             software: concat!("Glassine ", env!("CARGO_PKG_VERSION")).to_owned(),
             ..Metadata::default()
         },
         swap_bytes: args.swap_bytes,
-        replace: args.replace,
     };
     let since = Instant::now();
     let scan = scan_to_file(&mut device, &args.to, &file, cancel, &mut show_progress).map_err(told)?;

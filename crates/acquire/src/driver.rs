@@ -1,7 +1,7 @@
 //! The process in which drivers run: answers requests on its standard input until that is closed.
 
 use std::io::{self, BufRead, BufReader, BufWriter, Read, Write};
-use std::sync::Arc;
+use std::sync::{Arc, Mutex, PoisonError};
 use std::thread;
 
 use crossbeam_channel::{Receiver, Sender, unbounded};
@@ -16,24 +16,24 @@ use crate::sane::{OpenDevice, Sane};
 /// The program has gone away.
 pub fn run(input: impl Read + Send + 'static, output: impl Write) -> io::Result<()> {
     let (to_main, requests) = unbounded();
-    let (devices, opened) = unbounded::<Option<Arc<OpenDevice>>>();
+    let device = SharedDevice::default();
     // Requests are read beside the calls of the driver, so that a scan can be stopped while a call waits for lines.
-    thread::spawn(move || read_requests(BufReader::new(input), &to_main, &opened));
-    Driver { sane: None, device: None, devices, output: BufWriter::new(output) }.serve(&requests)
+    let shared = SharedDevice::clone(&device);
+    thread::spawn(move || read_requests(BufReader::new(input), &to_main, &shared));
+    Driver { sane: None, device, output: BufWriter::new(output) }.serve(&requests)
 }
 
-fn read_requests(
-    mut input: impl BufRead,
-    to_main: &Sender<Request>,
-    opened: &Receiver<Option<Arc<OpenDevice>>>,
-) {
-    let mut device: Option<Arc<OpenDevice>> = None;
+/// The open device, for both threads.
+type SharedDevice = Arc<Mutex<Option<Arc<OpenDevice>>>>;
+
+fn open_device(shared: &SharedDevice) -> Option<Arc<OpenDevice>> {
+    shared.lock().unwrap_or_else(PoisonError::into_inner).clone()
+}
+
+fn read_requests(mut input: impl BufRead, to_main: &Sender<Request>, device: &SharedDevice) {
     while let Ok(Some(request)) = receive::<Request>(&mut input) {
-        while let Ok(next) = opened.try_recv() {
-            device = next;
-        }
         if request == Request::Cancel
-            && let Some(device) = &device
+            && let Some(device) = open_device(device)
         {
             device.cancel();
         }
@@ -45,9 +45,7 @@ fn read_requests(
 
 struct Driver<W: Write> {
     sane: Option<Arc<Sane>>,
-    device: Option<Arc<OpenDevice>>,
-    /// Tells the thread that reads requests which device is open.
-    devices: Sender<Option<Arc<OpenDevice>>>,
+    device: SharedDevice,
     output: BufWriter<W>,
 }
 
@@ -74,29 +72,19 @@ impl<W: Write> Driver<W> {
                 self.sane().and_then(|sane| sane.devices(local_only)).map(Reply::Devices)
             }
             Request::Open { name } => self.sane().and_then(|sane| sane.open(&name)).map(|device| {
-                self.hold(Some(Arc::new(device)));
+                *self.device.lock().unwrap_or_else(PoisonError::into_inner) = Some(Arc::new(device));
                 Reply::Done
             }),
             Request::Options => self.device().and_then(|device| device.options()).map(Reply::Options),
-            Request::Set { index, value } => self
-                .device()
-                .and_then(|device| device.set(index, &value))
-                .map(|(inexact, options_changed)| Reply::Set { inexact, options_changed }),
+            Request::Set { index, value } => {
+                self.device().and_then(|device| device.set(index, &value)).map(|()| Reply::Done)
+            }
             Request::Start => match self.device() {
                 Ok(device) => return self.frame(&device),
                 Err(status) => Err(status),
             },
             // The thread that reads requests has made the call; this answers it once the driver is back.
-            Request::Cancel => {
-                if let Ok(device) = self.device() {
-                    device.cancel();
-                }
-                Ok(Reply::Done)
-            }
-            Request::Close => {
-                self.hold(None);
-                Ok(Reply::Done)
-            }
+            Request::Cancel => Ok(Reply::Done),
         };
         match reply {
             Ok(reply) => send(&mut self.output, &reply).map(Ok),
@@ -104,18 +92,12 @@ impl<W: Write> Driver<W> {
         }
     }
 
-    fn hold(&mut self, device: Option<Arc<OpenDevice>>) {
-        self.device.clone_from(&device);
-        // The other thread ends only with this process.
-        drop(self.devices.send(device));
-    }
-
     fn sane(&self) -> Result<Arc<Sane>, Status> {
         self.sane.clone().ok_or(Status::Invalid)
     }
 
     fn device(&self) -> Result<Arc<OpenDevice>, Status> {
-        self.device.clone().ok_or(Status::Invalid)
+        open_device(&self.device).ok_or(Status::Invalid)
     }
 
     /// Begins a frame and sends its data as it comes.

@@ -2,7 +2,7 @@
 
 use std::ffi::OsString;
 use std::io::{BufReader, Read as _};
-use std::path::PathBuf;
+use std::path::Path;
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 use std::thread;
 use std::time::{Duration, Instant};
@@ -44,7 +44,7 @@ impl Helper {
     ///
     /// # Errors
     /// The process cannot be started, or the library of the interface is missing.
-    pub fn start(program: &PathBuf, args: &[OsString], patience: Duration) -> Result<Self, Error> {
+    pub fn start(program: &Path, args: &[OsString], patience: Duration) -> Result<Self, Error> {
         let mut child = Command::new(program)
             .args(args)
             .stdin(Stdio::piped())
@@ -215,10 +215,10 @@ impl Opened {
         let value = option.parse(text).map_err(wrong)?;
         let request = Request::Set { index: option.index, value };
         match self.helper.ask(&request, &format!("set {name}"), cancel)? {
-            Reply::Set { .. } => {}
+            Reply::Done => {}
             other => return Err(garbled(&other)),
         }
-        // Also where the driver announces no change: the value itself may be another one than asked for.
+        // The value itself may be another one than asked for, and other options may have changed with it.
         self.reload(cancel)?;
         Ok(self.option(name).and_then(|option| option.value.clone()))
     }
@@ -252,37 +252,20 @@ impl Opened {
             }
             Ok(Answer::Reply(other)) => Err(garbled(&other)),
             Ok(Answer::Garbled(found)) => Err(Error::Garbled { found }),
-            Err(Error::Cancelled) => {
-                self.stop()?;
-                Err(Error::Cancelled)
-            }
             Err(error) => Err(error),
         }
     }
 
-    /// Stops a scan in the middle of a frame and waits until the driver is back.
-    fn stop(&mut self) -> Result<(), Error> {
-        let what = "stop the scan";
+    /// Ends a picture, as the standard asks for after its last frame; also in the middle of one, or after an error.
+    pub(crate) fn end_picture(&mut self) -> Result<(), Error> {
+        let what = "end the scan";
         self.helper.tell(&Request::Cancel, what)?;
         loop {
-            // The rest of the frame, its end, then the answer to the request.
+            // Whatever is left of a frame, its end, then the answer to the request.
             if let Answer::Reply(Reply::Done) = self.helper.wait(what, STOPPING, &CancelToken::new())? {
                 return Ok(());
             }
         }
-    }
-
-    /// Ends a picture whose last frame is complete, as the standard asks for.
-    pub(crate) fn end_picture(&mut self) -> Result<(), Error> {
-        match self.helper.ask(&Request::Cancel, "end the scan", &CancelToken::new())? {
-            Reply::Done => Ok(()),
-            other => Err(garbled(&other)),
-        }
-    }
-
-    /// Stops after an error between frames; the error is what counts then.
-    pub(crate) fn abandon(&mut self) {
-        drop(self.end_picture());
     }
 }
 

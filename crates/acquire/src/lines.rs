@@ -1,7 +1,7 @@
 //! Data of a frame becomes whole lines without padding.
 
 use crate::error::Error;
-use crate::protocol::FrameHead;
+use crate::protocol::{FrameHead, FrameKind};
 
 /// Lines of samples as they arrived, from the top.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -29,6 +29,9 @@ pub(crate) struct LineSink {
     rest: Vec<u8>,
     done: usize,
     lines: Option<usize>,
+    channels: usize,
+    /// Steps between neighbours in the high and in the low byte, summed.
+    steps: (u64, u64),
 }
 
 impl LineSink {
@@ -39,6 +42,9 @@ impl LineSink {
     /// A depth that is not supported, or a head that contradicts itself.
     pub(crate) fn new(head: &FrameHead, swap: bool) -> Result<Self, Error> {
         let wrong = |found: String| Err(Error::Data { found });
+        if let FrameKind::Other(code) = head.kind {
+            return wrong(format!("frames of kind {code}; choose another mode"));
+        }
         let bytes = match head.depth {
             8 => 1,
             16 => 2,
@@ -56,6 +62,8 @@ impl LineSink {
             rest: Vec::new(),
             done: 0,
             lines: head.lines,
+            channels: head.kind.samples(),
+            steps: (0, 0),
         })
     }
 
@@ -81,7 +89,9 @@ impl LineSink {
                 let code = u16::from_ne_bytes([pair[0], pair[1]]);
                 if self.swap { code.swap_bytes() } else { code }
             };
-            Samples::Wide(lines.flat_map(|line| line.chunks_exact(2).map(read)).collect())
+            let codes: Vec<u16> = lines.flat_map(|line| line.chunks_exact(2).map(read)).collect();
+            self.add_steps(&codes);
+            Samples::Wide(codes)
         } else {
             Samples::Narrow(lines.flatten().copied().collect())
         };
@@ -107,26 +117,27 @@ impl LineSink {
             _ => Ok(self.done),
         }
     }
-}
 
-/// Whether 16-bit lines look as if their bytes were swapped: the low bytes of neighbours then vary less than the high
-/// ones. In a picture of film the high byte is the smoother one by far; in noise neither is.
-pub(crate) fn looks_swapped(samples: &[u16], channels: usize) -> bool {
-    let step = |a: u8, b: u8| u64::from(a.abs_diff(b));
-    let (mut high, mut low) = (0, 0);
-    for (first, second) in samples.iter().zip(samples.iter().skip(channels)) {
-        let ([a_high, a_low], [b_high, b_low]) = (first.to_be_bytes(), second.to_be_bytes());
-        high += step(a_high, b_high);
-        low += step(a_low, b_low);
+    fn add_steps(&mut self, codes: &[u16]) {
+        for (first, second) in codes.iter().zip(codes.iter().skip(self.channels)) {
+            let ([a_high, a_low], [b_high, b_low]) = (first.to_be_bytes(), second.to_be_bytes());
+            self.steps.0 += u64::from(a_high.abs_diff(b_high));
+            self.steps.1 += u64::from(a_low.abs_diff(b_low));
+        }
     }
-    // Plain areas (all low bytes alike) say nothing.
-    low > 0 && high > 4 * low
+
+    /// Whether the samples look as if their bytes were swapped: neighbours then differ less in the low byte than in the
+    /// high one. In a picture of film the high byte is the smoother one by far; in noise neither is, and plain areas say
+    /// nothing.
+    pub(crate) fn looks_swapped(&self) -> bool {
+        let (high, low) = self.steps;
+        low > 0 && high > 4 * low
+    }
 }
 
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::protocol::FrameKind;
 
     fn head(depth: u32, bytes_per_line: usize, lines: Option<usize>) -> FrameHead {
         FrameHead { kind: FrameKind::Rgb, is_last: true, bytes_per_line, width_px: 2, lines, depth }
@@ -162,6 +173,11 @@ mod tests {
         let rows = sink.push(&bytes).expect("sound").expect("a line");
         assert_eq!(rows.samples, Samples::Wide(ramp[..6].to_vec()));
         let swapped: Vec<u16> = ramp.iter().map(|code| code.swap_bytes()).collect();
-        assert!(looks_swapped(&swapped, 3) && !looks_swapped(&ramp, 3));
+        let looks_swapped = |codes: &[u16]| {
+            let mut sink = LineSink::new(&head(16, 12, None), false).expect("a sound head");
+            sink.push(&codes.iter().flat_map(|code| code.to_ne_bytes()).collect::<Vec<u8>>()).expect("sound");
+            sink.looks_swapped()
+        };
+        assert!(looks_swapped(&swapped) && !looks_swapped(&ramp));
     }
 }

@@ -87,9 +87,11 @@ pub fn apply(device: &mut Opened, wanted: &ScanChoices, cancel: &CancelToken) ->
     applied.ppi = ppi_of(device);
     set_area(device, wanted.area, applied.ppi, &mut applied.remarks, cancel)?;
     for (name, value) in &wanted.options {
-        let took = device.set(name, value, cancel)?.map(|value| value.text());
-        if let Some(took) = took.filter(|took| took != value) {
-            applied.remarks.push(format!("{name}: {took} instead of {value}"));
+        match device.set(name, value, cancel)? {
+            // Words for yes and no differ, their meaning does not.
+            None | Some(OptionValue::Switch(_)) => {}
+            Some(took) if took.text().eq_ignore_ascii_case(value) => {}
+            Some(took) => applied.remarks.push(format!("{name}: {} instead of {value}", took.text())),
         }
     }
     // Further options may have changed it.

@@ -43,7 +43,6 @@ pub(crate) enum Request {
     Start,
     /// Stop the frame; also understood in the middle of its data.
     Cancel,
-    Close,
 }
 
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
@@ -52,11 +51,6 @@ pub(crate) enum Reply {
     Done,
     Devices(Vec<Device>),
     Options(Vec<DeviceOption>),
-    /// A value was set. Some drivers set another one than asked for.
-    Set {
-        inexact: bool,
-        options_changed: bool,
-    },
     Frame(FrameHead),
     /// So many bytes of the frame follow this line.
     Data(usize),

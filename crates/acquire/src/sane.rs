@@ -70,8 +70,6 @@ const IS_INACTIVE: c_int = 32;
 const IS_ADVANCED: c_int = 64;
 const GET: c_int = 0;
 const SET: c_int = 1;
-const IS_INEXACT: c_int = 1;
-const OPTIONS_CHANGED: c_int = 2;
 /// Numbers with 16 binary places.
 const FIXED_ONE: f64 = 65_536.0;
 /// Most entries of a list that is taken from a driver. Our choice: a list that does not end is a fault of the driver.
@@ -171,30 +169,35 @@ pub(crate) struct OpenDevice {
 
 // SAFETY: one thread makes all calls but `sane_cancel`, which the standard allows at any time (section 4.3.10).
 unsafe impl Send for OpenDevice {}
-// SAFETY: see above; `Canceller` is the only part used beside the thread of the device.
+// SAFETY: see above; another thread calls `cancel` alone.
 unsafe impl Sync for OpenDevice {}
 
 impl OpenDevice {
     /// Every option with its present value.
     pub(crate) fn options(&self) -> Result<Vec<DeviceOption>, Status> {
-        let describe: Symbol<'_, unsafe extern "C" fn(Handle, c_int) -> *const RawOption> =
-            self.sane.call(c"sane_get_option_descriptor")?;
         let mut options = Vec::new();
         // Option 0 holds the number of options; some drivers end the list with a null pointer as well.
         for index in 1..MOST_ENTRIES as c_int {
-            // SAFETY: a descriptor is valid until the options change, and is copied before that.
-            let Some(raw) = (unsafe { describe(self.handle, index).as_ref() }) else { break };
-            let mut option = described(index, raw);
+            let Some(mut option) = self.describe(index)? else { break };
             if option.is_active && !matches!(option.kind, ValueKind::Button | ValueKind::Group) {
-                option.value = self.value(&option, raw.size).ok();
+                option.value = self.value(&option).ok();
             }
             options.push(option);
         }
         Ok(options)
     }
 
-    fn value(&self, option: &DeviceOption, bytes: c_int) -> Result<OptionValue, Status> {
-        let mut words = vec![0_i32; usize::try_from(bytes).unwrap_or(0).div_ceil(4) + 1];
+    /// An option without its value; `None` behind the last one.
+    fn describe(&self, index: i32) -> Result<Option<DeviceOption>, Status> {
+        let describe: Symbol<'_, unsafe extern "C" fn(Handle, c_int) -> *const RawOption> =
+            self.sane.call(c"sane_get_option_descriptor")?;
+        // SAFETY: a descriptor is valid until the options change, and is copied before that.
+        let raw = unsafe { describe(self.handle, index).as_ref() };
+        Ok(raw.map(|raw| described(index, raw)))
+    }
+
+    fn value(&self, option: &DeviceOption) -> Result<OptionValue, Status> {
+        let mut words = vec![0_i32; room(option)];
         self.control(option.index, GET, &mut words)?;
         Ok(match option.kind {
             ValueKind::Switch => OptionValue::Switch(words[0] != 0),
@@ -212,23 +215,13 @@ impl OpenDevice {
         })
     }
 
-    /// Sets an option; returns whether the driver took another value, and whether other options changed with it.
-    pub(crate) fn set(&self, index: i32, value: &OptionValue) -> Result<(bool, bool), Status> {
-        let option =
-            self.options()?.into_iter().find(|option| option.index == index).ok_or(Status::Invalid)?;
+    /// Sets an option. The driver may take another value, and other options may change with it.
+    pub(crate) fn set(&self, index: i32, value: &OptionValue) -> Result<(), Status> {
+        let option = self.describe(index)?.ok_or(Status::Invalid)?;
         if !option.is_active || !option.is_settable {
             return Err(Status::Invalid);
         }
-        // Room for what the driver may write back.
-        let room = match option.kind {
-            ValueKind::Text => option.size.div_ceil(4),
-            ValueKind::Switch
-            | ValueKind::Whole
-            | ValueKind::Fixed
-            | ValueKind::Button
-            | ValueKind::Group => option.size,
-        };
-        let mut words = vec![0_i32; room + 1];
+        let mut words = vec![0_i32; room(&option)];
         match (option.kind, value) {
             (ValueKind::Switch | ValueKind::Button, OptionValue::Switch(on)) => words[0] = i32::from(*on),
             (ValueKind::Whole, OptionValue::Numbers(numbers)) if numbers.len() == option.size => {
@@ -246,19 +239,18 @@ impl OpenDevice {
             }
             _ => return Err(Status::Invalid),
         }
-        let info = self.control(index, SET, &mut words)?;
-        Ok((info & IS_INEXACT != 0, info & OPTIONS_CHANGED != 0))
+        self.control(index, SET, &mut words)
     }
 
-    fn control(&self, index: i32, action: c_int, words: &mut [i32]) -> Result<c_int, Status> {
+    fn control(&self, index: i32, action: c_int, words: &mut [i32]) -> Result<(), Status> {
         let control: Symbol<
             '_,
             unsafe extern "C" fn(Handle, c_int, c_int, *mut c_void, *mut c_int) -> c_int,
         > = self.sane.call(c"sane_control_option")?;
+        // Says whether other options changed; all are read again anyway.
         let mut info = 0;
         // SAFETY: the buffer is at least as long as the size in the descriptor, which bounds what a driver may touch.
-        check(unsafe { control(self.handle, index, action, words.as_mut_ptr().cast(), &raw mut info) })?;
-        Ok(info)
+        check(unsafe { control(self.handle, index, action, words.as_mut_ptr().cast(), &raw mut info) })
     }
 
     /// Begins the next frame of the picture.
@@ -307,6 +299,16 @@ impl Drop for OpenDevice {
         if let Ok(close) = self.sane.call::<unsafe extern "C" fn(Handle)>(c"sane_close") {
             // SAFETY: the handle is open and is not used again.
             unsafe { close(self.handle) };
+        }
+    }
+}
+
+/// Words that hold the value of an option, with one to spare.
+fn room(option: &DeviceOption) -> usize {
+    1 + match option.kind {
+        ValueKind::Text => option.size.div_ceil(4),
+        ValueKind::Switch | ValueKind::Whole | ValueKind::Fixed | ValueKind::Button | ValueKind::Group => {
+            option.size
         }
     }
 }

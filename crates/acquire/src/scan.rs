@@ -11,7 +11,7 @@ use glassine_scanfile::{
 
 use crate::error::Error;
 use crate::helper::Opened;
-use crate::lines::{LineSink, Samples, looks_swapped};
+use crate::lines::{LineSink, Samples};
 use crate::protocol::{FrameHead, FrameKind};
 
 /// Where a scan is.
@@ -43,7 +43,6 @@ pub struct FileChoices {
     pub metadata: Metadata,
     /// The driver delivers 16-bit samples in the other byte order.
     pub swap_bytes: bool,
-    pub replace: bool,
 }
 
 /// Scans one picture with the present options of the device into a TIFF.
@@ -60,9 +59,10 @@ pub fn scan_to_file(
     cancel: &CancelToken,
     progress: &mut dyn FnMut(Progress),
 ) -> Result<ScanFile, Error> {
-    let result = scan(device, path, choices, cancel, progress);
-    if result.is_err() {
-        device.abandon();
+    let mut result = scan(device, path, choices, cancel, progress);
+    // The file is complete, or the first error is what counts.
+    if let (Err(error), Ok(scan)) = (device.end_picture(), &mut result) {
+        scan.remarks.push(format!("the scan is complete, but afterwards: {error}"));
     }
     result
 }
@@ -80,18 +80,15 @@ fn scan(
         (true, Some(lines), Some(channels)) => {
             let (spec, mut writer) = begin(path, &head, lines, channels, choices)?;
             let mut done = 0;
-            read_frame(device, &head, choices.swap_bytes, cancel, |samples| {
-                note_swapped(samples, usize::from(channels), choices.swap_bytes, done == 0, &mut remarks);
+            read_frame(device, &head, choices.swap_bytes, cancel, &mut remarks, |samples| {
                 done += write(&mut writer, &spec, samples)?;
                 progress(Progress { frames_done: 0, lines_done: done, lines: Some(lines) });
                 Ok(())
             })?;
-            device.end_picture()?;
             (writer.finish()?, lines, vec![head.kind])
         }
         _ => {
             let passes = spool_all(device, head, path, choices, cancel, progress, &mut remarks)?;
-            device.end_picture()?;
             let kinds = passes.iter().map(|pass| pass.head.kind).collect();
             let (file, lines) = join_passes(passes, path, choices, cancel)?;
             (file, lines, kinds)
@@ -140,7 +137,8 @@ fn begin(
         icc: None,
         metadata: choices.metadata.clone(),
         format: PictureFormat::Tiff { compression: Compression::None },
-        overwrite: if choices.replace { Overwrite::Replace } else { Overwrite::Never },
+        // A scan is never replaced.
+        overwrite: Overwrite::Never,
     };
     let writer = PictureWriter::begin(path, &spec)?;
     Ok((spec, writer))
@@ -167,6 +165,7 @@ fn read_frame(
     head: &FrameHead,
     swap: bool,
     cancel: &CancelToken,
+    remarks: &mut Vec<String>,
     mut take: impl FnMut(&Samples) -> Result<(), Error>,
 ) -> Result<usize, Error> {
     let mut sink = LineSink::new(head, swap)?;
@@ -175,18 +174,12 @@ fn read_frame(
             take(&rows.samples)?;
         }
     }
-    sink.finish()
-}
-
-fn note_swapped(samples: &Samples, channels: usize, swaps: bool, is_first: bool, remarks: &mut Vec<String>) {
-    if let Samples::Wide(samples) = samples
-        && is_first
-        && looks_swapped(samples, channels)
-    {
-        let remedy = if swaps { "without" } else { "with" };
+    if sink.looks_swapped() {
+        let remedy = if swap { "without" } else { "with" };
         remarks
-            .push(format!("the bytes of the samples seem to be swapped; scan again {remedy} `swap bytes`"));
+            .push(format!("the bytes of the samples seem to be swapped; scan again {remedy} --swap-bytes"));
     }
+    sink.finish()
 }
 
 /// A frame of several, on disk.
@@ -216,8 +209,7 @@ fn spool_all(
         let mut spool = BufWriter::new(file);
         let mut done = 0;
         let line_samples = head.width_px * head.kind.samples();
-        let lines = read_frame(device, &head, choices.swap_bytes, cancel, |samples| {
-            note_swapped(samples, head.kind.samples(), choices.swap_bytes, done == 0, remarks);
+        let lines = read_frame(device, &head, choices.swap_bytes, cancel, remarks, |samples| {
             let count = match samples {
                 Samples::Narrow(samples) => {
                     spool.write_all(samples).map_err(failed)?;
