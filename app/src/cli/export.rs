@@ -150,9 +150,10 @@ fn request_of(args: &ExportArgs, at: SessionAt) -> Result<ExportRequest, EngineE
     let on = |switch: Option<Switch>| switch.map(|switch| switch == Switch::On);
     output.sharpen_output = on(args.output_sharpen).unwrap_or(output.sharpen_output);
     let recipes = args.recipe.iter().map(|recipe| recipe_of(&at, recipe)).collect::<Result<Vec<_>, _>>()?;
-    let sheet = args.contact_sheet.as_deref().map(|to| {
-        Box::new(super::contact_sheet::usual(at.clone(), &args.session, to, args.replace || args.update))
-    });
+    let sheet = args
+        .contact_sheet
+        .as_deref()
+        .map(|to| Box::new(super::contact_sheet::usual(at.clone(), &args.session, to, args.replace)));
     let kinds = ExportRecipe::settings_of(&recipes, &output);
     let request = ExportRequest {
         scope,
@@ -271,7 +272,7 @@ fn plan(args: &ExportArgs, engine: &Engine, request: &ExportRequest) -> Result<O
 pub(super) fn outcome_of(report: &ExportReport) -> Outcome {
     match report {
         ExportReport { cancelled: true, .. } => Outcome::Stopped,
-        ExportReport { failed, .. } if failed.is_empty() => Outcome::Done,
+        ExportReport { failed, notices, .. } if failed.is_empty() && notices.is_empty() => Outcome::Done,
         _ => Outcome::SomeFailed,
     }
 }
@@ -320,6 +321,7 @@ fn print(args: &ExportArgs, report: &ExportReport) {
     for failed in &report.failed {
         print_notice(&failed.notice);
     }
+    report.notices.iter().for_each(print_notice);
     for path in report.sheet.iter().flat_map(|sheet| &sheet.written) {
         print_line(&format!("contact sheet: {}", path.display()));
     }
@@ -363,6 +365,7 @@ pub(super) fn report_json(report: &ExportReport) -> Value {
         "contact_sheet": report.sheet.iter().flat_map(|sheet| &sheet.written).map(|path| path_json(path)).collect::<Vec<_>>(),
         "skipped": report.skipped.iter().map(|id| id.0).collect::<Vec<_>>(),
         "failed": failed_json(&report.failed),
+        "notices": super::notices_json(&report.notices),
         "stopped": report.cancelled,
     })
 }

@@ -110,7 +110,7 @@ impl GlassineApp {
                     .map_or([210.0, 297.0], |(_, mm)| *mm),
                 arrangement: SheetArrangement::default(),
                 negatives: false,
-                replace: replace || update,
+                replace,
                 name: at.session.title.clone(),
                 made_on: clock::today_text(),
             })
@@ -191,6 +191,10 @@ impl GlassineApp {
                 format!("{what}, {failed} failed; frame {}: {}", first.number, first.notice.headline),
                 first.notice.what_to_do.clone(),
             ),
+            (false, None) if !report.notices.is_empty() => {
+                let first = &report.notices[0];
+                Notice::new(Severity::Error, format!("{what}; {}", first.headline), first.what_to_do.clone())
+            }
             (true, None) => {
                 Notice::new(Severity::Warning, format!("export stopped, {what}"), "finished files are kept")
             }

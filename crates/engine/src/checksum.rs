@@ -1,13 +1,14 @@
 //! Checksums of files and lists of folders, for manifests.
 
 use std::io::Read as _;
-use std::path::Path;
+use std::path::{Component, Path, PathBuf};
 
 use glassine_raster::CancelToken;
 use glassine_scanfile::open_regular;
 use sha2::{Digest as _, Sha256};
 
 use crate::error::{EngineError, Notice, Severity};
+use crate::types::{FolderCheck, FolderFault, FolderFinding};
 
 /// Lower-case hexadecimal of a finished hash.
 pub(crate) fn hex(hasher: Sha256) -> String {
@@ -42,6 +43,39 @@ pub(crate) fn copy_with_sha256(
         bytes += count as u64;
     }
     Ok((hex(hasher), bytes))
+}
+
+/// Compare the files below a folder with their checksums, reading every one. What `is_listed` names may be there too.
+pub(crate) fn compare<'a>(
+    folder: &Path,
+    files: impl Iterator<Item = (&'a str, &'a str)>,
+    is_listed: impl Fn(&str) -> bool,
+    cancel: &CancelToken,
+) -> Result<FolderCheck, EngineError> {
+    let mut check = FolderCheck { files: 0, findings: Vec::new() };
+    let mut add = |name: &str, fault| check.findings.push(FolderFinding { path: PathBuf::from(name), fault });
+    let mut count = 0;
+    for (name, hash) in files {
+        count += 1;
+        let path = folder.join(name);
+        let leads_out = Path::new(name).components().any(|part| !matches!(part, Component::Normal(_)));
+        if leads_out || !path.is_file() {
+            add(name, FolderFault::Missing);
+            continue;
+        }
+        match sha256(&path, cancel) {
+            Ok((found, _)) if found == hash => {}
+            Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
+            _ => add(name, FolderFault::Changed),
+        }
+    }
+    for name in files_below(folder)? {
+        if !is_listed(&name) {
+            add(&name, FolderFault::Extra);
+        }
+    }
+    check.files = count;
+    Ok(check)
 }
 
 pub(crate) fn unreadable(path: &Path, error: &std::io::Error) -> EngineError {

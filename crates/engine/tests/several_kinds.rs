@@ -6,7 +6,9 @@ use std::collections::BTreeMap;
 use std::path::{Path, PathBuf};
 
 use common::{at, export, scan_ref, session_of, write_scan};
-use glassine_engine::{Engine, ExportRequest, FolderFault, PlannedState};
+use glassine_engine::{
+    ContactSheetRequest, Engine, ExportRequest, FolderFault, PlannedState, SheetArrangement,
+};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
 use glassine_scanfile::{OpenOptions, Scan};
 use glassine_session::{DensityEncoding, ExportRecipe, FilmBase, OutputKind, OutputSettings, Session};
@@ -276,4 +278,90 @@ fn a_digest_ignores_places_and_names_and_follows_every_setting() {
             OutputSettings { creator: changed.at.session.output.creator.clone(), ..changed.output.clone() };
         assert_eq!(plan(&engine, &changed), [PlannedState::Changed; 2], "change {idx}");
     }
+}
+
+#[test]
+fn an_update_replaces_only_what_it_wrote_of_the_same_frame() {
+    use PlannedState::{Changed, Refused, Unchanged};
+    let folder = tempfile::tempdir().expect("a folder");
+    let (session, out) = (session(folder.path()), folder.path().join("out"));
+    let engine = Engine::new();
+    let mut first = request(&session, out.clone(), &[]);
+    first.update = true;
+    export(&engine, &first);
+
+    // Another roll with the same names.
+    let other = folder.path().join("other");
+    std::fs::create_dir(&other).expect("a folder");
+    let paths = [other.join("a.tif"), other.join("b.tif")];
+    paths.iter().zip([3, 4]).for_each(|(path, seed)| write_scan(path, seed));
+    let roll = session_of(paths.iter().map(|path| scan_ref(path)).collect());
+    let mut second = request(&roll, out.clone(), &[]);
+    second.update = true;
+    assert_eq!(plan(&engine, &second), [Refused; 2]);
+
+    // A plain run in between, with other settings: the files and the manifest tell of it.
+    let mut between = first.clone();
+    (between.update, between.replace) = (false, true);
+    between.output.space = "display-p3".to_owned();
+    export(&engine, &between);
+    assert_eq!(plan(&engine, &first), [Changed; 2]);
+    assert_eq!(export(&engine, &first).written.len(), 2);
+
+    // An editor that keeps the length and the metadata of a file.
+    let path = out.join("frame 01.tif");
+    let mut bytes = std::fs::read(&path).expect("ours");
+    let middle = bytes.len() / 2;
+    bytes[middle] ^= 1;
+    std::fs::write(&path, &bytes).expect("ours");
+    assert_eq!(plan(&engine, &first), [Unchanged; 2]);
+    first.output.space = "display-p3".to_owned();
+    assert_eq!(plan(&engine, &first), [Refused, Changed]);
+
+    // Without the manifest nothing says who wrote a file of other settings.
+    std::fs::remove_file(out.join("export-manifest.json")).expect("ours");
+    assert_eq!(plan(&engine, &first), [Refused; 2]);
+    std::fs::write(out.join("export-manifest.json"), b"{").expect("ours");
+    assert!(engine.plan_export(&first).is_err(), "a damaged manifest is told before any work");
+}
+
+#[test]
+fn a_contact_sheet_replaces_neither_another_file_nor_a_frame() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let (session, out) = (session(folder.path()), folder.path().join("out"));
+    let engine = Engine::new();
+    let mut run = request(&session, out.clone(), &[]);
+    run.update = true;
+    let sheet = |name: &str| ContactSheetRequest {
+        at: run.at.clone(),
+        output: run.output.clone(),
+        path: out.join(name),
+        paper_mm: [210.0, 297.0],
+        arrangement: SheetArrangement::default(),
+        negatives: false,
+        replace: false,
+        name: String::new(),
+        made_on: "2026-11-29".to_owned(),
+    };
+    let with = |name: &str| ExportRequest { sheet: Some(Box::new(sheet(name))), ..run.clone() };
+    std::fs::create_dir(&out).expect("a folder");
+    std::fs::write(out.join("mine.pdf"), b"mine").expect("writes");
+    let run_it = |request: &ExportRequest| engine.export(request, &CancelToken::new(), &|_, _| ());
+    assert!(run_it(&with("mine.pdf")).is_err());
+    assert_eq!(std::fs::read(out.join("mine.pdf")).expect("there"), b"mine");
+
+    // Its own sheet is made again; the second time from no picture of the run.
+    assert!(run_it(&with("sheet.pdf")).expect("runs").notices.is_empty());
+    let again = run_it(&with("sheet.pdf")).expect("runs");
+    assert_eq!((again.written.len(), again.unchanged.len()), (0, 2));
+    assert_eq!(again.sheet.expect("a sheet").written, [out.join("sheet.pdf")]);
+
+    let mut png = with("frame 01.png");
+    png.output = OutputSettings {
+        kind: OutputKind::Web,
+        web_format: glassine_session::WebFormat::Png,
+        ..png.output.clone()
+    };
+    let refused = run_it(&png).expect_err("a frame has this name");
+    assert!(refused.notice().headline.contains("contact sheet"), "{:?}", refused.notice());
 }

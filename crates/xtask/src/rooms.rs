@@ -18,10 +18,10 @@ use super::tokens::{Token, end_of_group, tokens};
 const ENGINE: &[&str] = &[
     "error",
     "cache",
-    "checksum",
     "threads",
     "colour",
     "types",
+    "checksum",
     "scans",
     "frame",
     "dust",

@@ -1,15 +1,15 @@
 //! Packages after RFC 8493 (`BagIt` 1.0): a folder with checksums of everything in it, and the check of such a folder.
 
 use std::collections::BTreeMap;
-use std::path::{Path, PathBuf};
+use std::path::Path;
 
 use glassine_raster::CancelToken;
 use glassine_scanfile::{Overwrite, write_bytes_atomic};
 
 use super::notes::line;
-use crate::checksum::{files_below, sha256, unreadable};
+use crate::checksum::{compare, files_below, sha256, unreadable};
 use crate::error::{EngineError, Notice, Severity};
-use crate::types::{FolderCheck, FolderFault, FolderFinding};
+use crate::types::FolderCheck;
 
 const DECLARATION: &str = "BagIt-Version: 1.0\nTag-File-Character-Encoding: UTF-8\n";
 const MANIFEST: &str = "manifest-sha256.txt";
@@ -97,28 +97,7 @@ pub(super) fn check(folder: &Path, cancel: &CancelToken) -> Result<FolderCheck, 
     if tags.is_file() {
         listed.extend(manifest_of(&tags)?);
     }
-    let mut result = FolderCheck { files: listed.len(), findings: Vec::new() };
-    let mut add =
-        |path: &str, fault| result.findings.push(FolderFinding { path: PathBuf::from(path), fault });
-    for (file, hash) in &listed {
-        let path = folder.join(file);
-        let leads_out =
-            Path::new(file).components().any(|part| !matches!(part, std::path::Component::Normal(_)));
-        if leads_out || !path.is_file() {
-            add(file, FolderFault::Missing);
-        } else {
-            match sha256(&path, cancel) {
-                Ok((found, _)) if found == *hash => {}
-                Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
-                _ => add(file, FolderFault::Changed),
-            }
-        }
-    }
-    for file in files_below(folder)? {
-        // Tag files need not be listed.
-        if !listed.contains_key(&file) && file != TAG_MANIFEST {
-            add(&file, FolderFault::Extra);
-        }
-    }
-    Ok(result)
+    // Tag files need not be listed.
+    let is_listed = |file: &str| file == TAG_MANIFEST || listed.contains_key(file);
+    compare(folder, listed.iter().map(|(file, hash)| (file.as_str(), hash.as_str())), is_listed, cancel)
 }

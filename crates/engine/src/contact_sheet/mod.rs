@@ -56,6 +56,12 @@ impl<'a> PlannedSheet<'a> {
         Ok(Self { request, format, overwrite, pages, wanted })
     }
 
+    /// The files that it will have.
+    pub(crate) fn paths(&self) -> Vec<PathBuf> {
+        let pages = if matches!(self.format, SheetFormat::Pdf) { 1 } else { self.pages.len() };
+        (1..=pages).map(|page| page_path(&self.request.path, page)).collect()
+    }
+
     /// Longest side of the print of each frame on the sheet.
     pub(crate) fn sides_px(&self) -> HashMap<FrameId, u32> {
         let prints = self.wanted.iter().filter(|shown| shown.side == PictureSide::Positive);
@@ -161,6 +167,13 @@ impl SheetFormat {
         }
         Ok(targets)
     }
+}
+
+/// Pages of a sheet of this name that are on disk.
+pub(crate) fn pages_there(path: &Path) -> Vec<PathBuf> {
+    let is_pdf = matches!(SheetFormat::of(path), Ok(SheetFormat::Pdf));
+    let pages = (1..=if is_pdf { 1 } else { usize::MAX }).map(|page| page_path(path, page));
+    pages.take_while(|page| page.symlink_metadata().is_ok()).collect()
 }
 
 fn page_path(path: &Path, page: usize) -> PathBuf {

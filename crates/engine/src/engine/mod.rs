@@ -21,7 +21,7 @@ use crate::build::adjust::{BalanceHints, ChartPlace, StockReport, StockTarget};
 use crate::build::context::{AnalysisContext, EditBuilder, Progress};
 use crate::build::reread::Reread;
 use crate::build::statistics;
-use crate::contact_sheet::PlannedSheet;
+use crate::contact_sheet::{PlannedSheet, pages_there};
 use crate::dust::repair_cache::RepairCache;
 use crate::dust::{DustOfScan, dust_of_scan};
 use crate::error::{EngineError, Notice};
@@ -31,7 +31,9 @@ use crate::preview::Previews;
 use crate::preview::renderer::PreviewRenderer;
 use crate::preview::scan_pictures::shown_as_scanned;
 use crate::render;
-use crate::render::export::{ExportProgress, Exporter, SmallPictures, add_sheet, make_folder_of, measured};
+use crate::render::export::{
+    ExportProgress, Exporter, SmallPictures, add_sheet, is_own_sheet, make_folder_of, measured,
+};
 use crate::scans::checks::{CheckDepth, ScanCheck};
 use crate::scans::overview_cache::OverviewCache;
 use crate::scans::relink::Relinked;
@@ -433,11 +435,18 @@ impl Engine {
     ) -> Result<ExportReport, EngineError> {
         /// Part of the work after the frames.
         const SHEET_SHARE: f32 = 0.02;
-        if let Some(sheet) = request.sheet.as_deref().filter(|sheet| sheet.path.starts_with(&request.folder))
-        {
+        let wanted = request.sheet.as_deref().map(|sheet| ContactSheetRequest {
+            replace: sheet.replace
+                || (request.update && is_own_sheet(&request.folder, &pages_there(&sheet.path))),
+            ..sheet.clone()
+        });
+        if let Some(sheet) = wanted.as_ref().filter(|sheet| sheet.path.starts_with(&request.folder)) {
             make_folder_of(&sheet.path)?;
         }
-        let sheet = request.sheet.as_deref().map(PlannedSheet::new).transpose()?;
+        let sheet = wanted.as_ref().map(PlannedSheet::new).transpose()?;
+        if let Some(sheet) = &sheet {
+            self.exporter().refuse_names(request, &sheet.paths())?;
+        }
         let small = SmallPictures::wanted(sheet.as_ref().map(PlannedSheet::sides_px).unwrap_or_default());
         let of_frames = if sheet.is_some() { 1.0 - SHEET_SHARE } else { 1.0 };
         let share = |done: f32, what: &str| progress(of_frames * done, what);
@@ -447,12 +456,14 @@ impl Engine {
             match sheet.write(&self.previews, &small, cancel, &share) {
                 Ok(sheet) => {
                     for path in sheet.written.iter().filter(|_| request.update) {
-                        add_sheet(&request.folder, path)?;
+                        let added = add_sheet(&request.folder, path);
+                        report.notices.extend(added.err().map(|error| error.notice()));
                     }
                     report.sheet = Some(sheet);
                 }
                 Err(EngineError::Cancelled) => report.cancelled = true,
-                Err(error) => return Err(error),
+                // The frames are written.
+                Err(error) => report.notices.push(error.notice()),
             }
         }
         progress(1.0, "done");

@@ -27,7 +27,8 @@ pub struct ExportRequest {
     /// Whether to replace existing files.
     pub replace: bool,
     /// Whether files of an earlier run stay if nothing they depend on has changed, and are replaced if it has. The folder
-    /// then gets a manifest.
+    /// then gets a manifest. Only a file that the manifest lists for the same frame of the same scan, and that is as it
+    /// was written, is replaced without `replace`.
     pub update: bool,
     /// Time of the export, `YYYY:MM:DD HH:MM:SS` in universal time, for the metadata; the engine reads no clock for it.
     pub written_at: String,
@@ -160,6 +161,8 @@ pub struct ExportReport {
     pub failed: Vec<FailedFrame>,
     /// The contact sheet, if one was asked for.
     pub sheet: Option<ContactSheetReport>,
+    /// What went wrong besides frames: the contact sheet, the manifest.
+    pub notices: Vec<Notice>,
     /// Whether the user stopped it; finished files stay.
     pub cancelled: bool,
 }

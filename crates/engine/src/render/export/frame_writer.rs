@@ -107,7 +107,8 @@ impl<'a> FrameWriter<'a> {
         share: &(dyn Fn(f32) + Sync),
     ) -> Result<Results, EngineError> {
         let small_output = small.output(&self.request.at.session, self.frame.id);
-        if files.is_empty() && small_output.is_none() {
+        // A sheet makes the small picture of a frame without others more cheaply itself.
+        if files.is_empty() {
             return Ok(Results::new());
         }
         let repair = self.repair()?;

@@ -9,9 +9,10 @@ use glassine_scanfile::{Overwrite, open_regular, write_bytes_atomic};
 use glassine_session::FrameId;
 use serde::{Deserialize, Serialize};
 
-use crate::checksum::sha256;
+use super::record::Record;
+use crate::checksum::{compare, sha256};
 use crate::error::{EngineError, Notice, Severity};
-use crate::types::{FolderCheck, FolderFault, FolderFinding};
+use crate::types::FolderCheck;
 
 const NAME: &str = "export-manifest.json";
 const FORMAT: &str = "glassine-export-manifest";
@@ -24,11 +25,14 @@ const SEARCHED_BYTES: u64 = 256 * 1024;
 pub(super) struct Entry {
     frame: u32,
     recipe: String,
-    pub(super) bytes: u64,
+    bytes: u64,
     sha256: String,
     /// Digest of everything that the file depends on.
     #[serde(rename = "settings")]
-    pub(super) digest: String,
+    digest: String,
+    /// Digest of what the picture is of ([`super::record::Record::source`]).
+    #[serde(default)]
+    source: Option<String>,
 }
 
 #[derive(Debug, Serialize, Deserialize)]
@@ -43,14 +47,25 @@ struct Content {
 #[derive(Debug)]
 pub(super) struct Manifest {
     folder: PathBuf,
-    /// Why it can't be replaced.
-    foreign: Option<Notice>,
     files: BTreeMap<String, Entry>,
 }
 
 impl Entry {
-    pub(super) fn new(frame: FrameId, recipe: &str, digest: String) -> Self {
-        Self { frame: frame.0, recipe: recipe.to_owned(), bytes: 0, sha256: String::new(), digest }
+    pub(super) fn new(frame: FrameId, recipe: &str, record: Option<&Record>) -> Self {
+        Self {
+            frame: frame.0,
+            recipe: recipe.to_owned(),
+            bytes: 0,
+            sha256: String::new(),
+            digest: record.map_or_else(String::new, |record| record.digest.clone()),
+            source: record.and_then(|record| record.source.clone()),
+        }
+    }
+
+    /// Whether the file still has the content that was written.
+    fn is_of(&self, path: &Path) -> bool {
+        let is_as_long = path.symlink_metadata().is_ok_and(|there| there.len() == self.bytes);
+        is_as_long && sha256(path, &CancelToken::new()).is_ok_and(|(found, _)| found == self.sha256)
     }
 
     /// With length and checksum of the written file.
@@ -60,29 +75,37 @@ impl Entry {
     }
 }
 
-fn read(folder: &Path) -> Result<Content, String> {
-    let bytes = std::fs::read(folder.join(NAME)).map_err(|error| error.to_string())?;
-    let content: Content = serde_json::from_slice(&bytes).map_err(|error| error.to_string())?;
+/// The manifest of a folder; `None` if it has none.
+fn read(folder: &Path) -> Result<Option<Content>, EngineError> {
+    let path = folder.join(NAME);
+    if path.symlink_metadata().is_err() {
+        return Ok(None);
+    }
+    let unusable = |why: String| {
+        let headline = format!("the manifest of the export can't be used: {why}");
+        EngineError::Permanent(Notice::new(Severity::Error, headline, "move the file away").about(&path))
+    };
+    let (mut file, _) = open_regular(&path)?;
+    let mut bytes = Vec::new();
+    file.read_to_end(&mut bytes).map_err(|error| unusable(error.to_string()))?;
+    let content: Content = serde_json::from_slice(&bytes).map_err(|error| unusable(error.to_string()))?;
     match content.format == FORMAT && content.version <= VERSION {
-        true => Ok(content),
-        false => Err(format!("it is no manifest of version {VERSION}")),
+        true => Ok(Some(content)),
+        false => Err(unusable(format!("it is not a manifest of version {VERSION}"))),
     }
 }
 
 impl Manifest {
-    pub(super) fn of(folder: &Path) -> Self {
-        let (files, foreign) = match read(folder) {
-            Ok(content) => (content.files, None),
-            Err(_) if !folder.join(NAME).exists() => (BTreeMap::new(), None),
-            Err(why) => {
-                let headline =
-                    format!("the manifest of the export was not written: {NAME} is not readable, {why}");
-                let what_to_do = "the pictures are complete; move that file away and export again";
-                let notice = Notice::new(Severity::Error, headline, what_to_do).about(folder.join(NAME));
-                (BTreeMap::new(), Some(notice))
-            }
-        };
-        Self { folder: folder.to_owned(), foreign, files }
+    /// The manifest of a folder, to update; empty if it has none.
+    pub(super) fn of(folder: &Path) -> Result<Self, EngineError> {
+        let files = read(folder)?.map(|content| content.files).unwrap_or_default();
+        Ok(Self { folder: folder.to_owned(), files })
+    }
+
+    /// The manifest of a folder that has one.
+    pub(super) fn existing(folder: &Path) -> Option<Self> {
+        let files = read(folder).ok()??.files;
+        Some(Self { folder: folder.to_owned(), files })
     }
 
     fn key(&self, path: &Path) -> Option<String> {
@@ -90,8 +113,15 @@ impl Manifest {
         Some(below.iter().map(|part| part.to_string_lossy()).collect::<Vec<_>>().join("/"))
     }
 
-    pub(super) fn get(&self, path: &Path) -> Option<&Entry> {
-        self.files.get(&self.key(path)?)
+    pub(super) fn lists(&self, path: &Path) -> bool {
+        self.key(path).is_some_and(|key| self.files.contains_key(&key))
+    }
+
+    /// Whether a file is as an earlier run wrote it, of the same frame of the same scan.
+    pub(super) fn wrote(&self, path: &Path, record: &Record) -> bool {
+        self.key(path)
+            .and_then(|key| self.files.get(&key))
+            .is_some_and(|entry| entry.source.is_some() && entry.source == record.source && entry.is_of(path))
     }
 
     pub(super) fn add(&mut self, path: &Path, entry: Entry) {
@@ -102,10 +132,7 @@ impl Manifest {
 
     /// Write it, without the files that are gone.
     pub(super) fn write(self) -> Result<(), EngineError> {
-        let Self { folder, foreign, mut files } = self;
-        if let Some(notice) = foreign {
-            return Err(EngineError::Permanent(notice));
-        }
+        let Self { folder, mut files } = self;
         files.retain(|name, _| folder.join(name).is_file());
         let content = Content { format: FORMAT.to_owned(), version: VERSION, files };
         let mut bytes = serde_json::to_vec_pretty(&content)
@@ -116,12 +143,24 @@ impl Manifest {
     }
 }
 
-/// Add a file that is not of one frame to the manifest of its folder.
+/// Recipe of a contact sheet in the manifest.
+const SHEET: &str = "contact-sheet";
+
+/// Add a contact sheet to the manifest of its folder.
 pub(crate) fn add_sheet(folder: &Path, path: &Path) -> Result<(), EngineError> {
-    let mut manifest = Manifest::of(folder);
-    let entry = Entry::new(FrameId::default(), "contact-sheet", String::new());
-    manifest.add(path, entry.of_file(path)?);
+    let mut manifest = Manifest::of(folder)?;
+    manifest.add(path, Entry::new(FrameId::default(), SHEET, None).of_file(path)?);
     manifest.write()
+}
+
+/// Whether files are pages of a contact sheet as an earlier run wrote them.
+pub(crate) fn is_own_sheet(folder: &Path, pages: &[PathBuf]) -> bool {
+    let Some(manifest) = Manifest::existing(folder) else { return false };
+    !pages.is_empty()
+        && pages.iter().all(|page| {
+            let entry = manifest.key(page).and_then(|key| manifest.files.get(&key));
+            entry.is_some_and(|entry| entry.recipe == SHEET && entry.is_of(page))
+        })
 }
 
 /// The digest that a file of ours carries in its metadata.
@@ -140,27 +179,8 @@ pub(super) fn digest_in(path: &Path) -> Option<String> {
 
 /// Compare a folder with its manifest, reading every file; `None` if it has none.
 pub(crate) fn check(folder: &Path, cancel: &CancelToken) -> Result<Option<FolderCheck>, EngineError> {
-    let Ok(content) = read(folder) else { return Ok(None) };
-    let mut findings = Vec::new();
-    for (name, entry) in &content.files {
-        let path = folder.join(name);
-        let mut parts = Path::new(name).components();
-        let leads_out = parts.any(|part| !matches!(part, std::path::Component::Normal(_)));
-        let fault = if leads_out || !path.is_file() {
-            Some(FolderFault::Missing)
-        } else {
-            match sha256(&path, cancel) {
-                Ok((found, bytes)) if found == entry.sha256 && bytes == entry.bytes => None,
-                Err(EngineError::Cancelled) => return Err(EngineError::Cancelled),
-                _ => Some(FolderFault::Changed),
-            }
-        };
-        findings.extend(fault.map(|fault| FolderFinding { path: PathBuf::from(name), fault }));
-    }
-    for name in crate::checksum::files_below(folder)? {
-        if name != NAME && !content.files.contains_key(&name) {
-            findings.push(FolderFinding { path: PathBuf::from(name), fault: FolderFault::Extra });
-        }
-    }
-    Ok(Some(FolderCheck { files: content.files.len(), findings }))
+    let Some(content) = read(folder)? else { return Ok(None) };
+    let is_listed = |name: &str| name == NAME || content.files.contains_key(name);
+    let files = content.files.iter().map(|(name, entry)| (name.as_str(), entry.sha256.as_str()));
+    compare(folder, files, is_listed, cancel).map(Some)
 }

@@ -19,8 +19,8 @@ mod record;
 mod small;
 mod together;
 
-use std::collections::VecDeque;
-use std::path::Path;
+use std::collections::{BTreeSet, VecDeque};
+use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::thread;
 
@@ -40,7 +40,7 @@ use frame_writer::{FrameWriter, for_each_file};
 use inputs::Inputs;
 use job::count_exactly;
 use manifest::Manifest;
-pub(crate) use manifest::{add_sheet, check as check_manifest};
+pub(crate) use manifest::{add_sheet, check as check_manifest, is_own_sheet};
 pub use paths::{planned_files, planned_paths};
 use plan::PlannedEntry;
 pub(crate) use small::SmallPictures;
@@ -99,9 +99,12 @@ impl Exporter<'_> {
         let planned = plan::plan(request, &frames);
         refuse_inputs(&request.folder, &planned)?;
         make_folder(&request.folder)?;
+        let mut manifest = manifest_of(request)?;
         // Part files of a killed export would otherwise stay forever.
-        glassine_scanfile::remove_abandoned_parts(&request.folder);
-        let mut manifest = request.update.then(|| Manifest::of(&request.folder));
+        let folders = planned.iter().filter_map(|file| file.path.as_ref().ok()?.parent());
+        for folder in folders.chain([request.folder.as_path()]).collect::<BTreeSet<_>>() {
+            glassine_scanfile::remove_abandoned_parts(folder);
+        }
         let mut by_frame: Vec<FrameFiles> = Vec::new();
         for (idx, frame) in frames.iter().enumerate() {
             let files = planned.iter().filter(|file| file.place == idx).cloned().collect();
@@ -109,8 +112,14 @@ impl Exporter<'_> {
         }
         for file in by_frame.iter_mut().flat_map(|frame| &mut frame.files) {
             file.decide(request, manifest.as_ref());
-            if let (PlannedState::Unchanged, Ok(path)) = (file.state, &file.path) {
-                report.unchanged.push(path.clone());
+            let (PlannedState::Unchanged, Ok(path)) = (file.state, &file.path) else { continue };
+            report.unchanged.push(path.clone());
+            // A run that was stopped left it out.
+            let entry =
+                file.entry.take().filter(|_| manifest.as_ref().is_some_and(|known| !known.lists(path)));
+            if let (Some(manifest), Some(Ok(entry))) = (&mut manifest, entry.map(|entry| entry.of_file(path)))
+            {
+                manifest.add(path, entry);
             }
         }
         let inputs = Inputs::of(self.scans, &at.session, at.folder.as_deref(), &frames);
@@ -133,16 +142,35 @@ impl Exporter<'_> {
                 }),
             }
         }
-        if let Some(manifest) = manifest {
-            manifest.write()?;
+        if let Some(Err(error)) = manifest.map(Manifest::write) {
+            report.notices.push(error.notice());
         }
         Ok(report)
+    }
+
+    /// Refuse an export that would give a frame one of these names.
+    pub(crate) fn refuse_names(&self, request: &ExportRequest, names: &[PathBuf]) -> Result<(), EngineError> {
+        let (frames, _) = frames_of(request)?;
+        let planned = plan::plan(request, &frames);
+        let taken =
+            planned.iter().filter_map(|file| file.path.as_ref().ok()).find(|path| names.contains(path));
+        match taken {
+            Some(path) => Err(EngineError::Permanent(
+                Notice::new(
+                    Severity::Error,
+                    "a frame and the contact sheet would have the same name",
+                    "nothing was written; choose another name for one of them",
+                )
+                .about(path),
+            )),
+            None => Ok(()),
+        }
     }
 
     /// What an export would do with each file; nothing is written.
     pub(crate) fn plan(&self, request: &ExportRequest) -> Result<Vec<PlannedFile>, EngineError> {
         let (frames, _) = frames_of(request)?;
-        let manifest = request.update.then(|| Manifest::of(&request.folder));
+        let manifest = manifest_of(request)?;
         let held = hold_inputs(&request.at.session, request.at.folder.as_deref());
         let mut planned = plan::plan(request, &frames);
         refuse_inputs(&request.folder, &planned)?;
@@ -218,8 +246,7 @@ impl Exporter<'_> {
                 Err(notice) => results.push((file.kind, Err(EngineError::Permanent(notice.clone())))),
             }
         }
-        let wants_small = small.wants(files.frame.id);
-        if wanted.is_empty() && !wants_small {
+        if wanted.is_empty() {
             return results;
         }
         let made = FrameWriter::begin(*self, request, &files.frame, inputs, cancel)
@@ -227,6 +254,14 @@ impl Exporter<'_> {
         results.extend(made.unwrap_or_else(|error| for_each_file(&wanted, &error)));
         results
     }
+}
+
+/// The manifest that a run keeps: of an update always, of any other where the folder has one already.
+fn manifest_of(request: &ExportRequest) -> Result<Option<Manifest>, EngineError> {
+    if request.update {
+        return Manifest::of(&request.folder).map(Some);
+    }
+    Ok(Manifest::existing(&request.folder))
 }
 
 /// Protect the scans and infrared files of a session for as long as the guards live.

@@ -22,7 +22,7 @@ pub(super) struct PlannedEntry {
     pub(super) frame: Arc<Frame>,
     pub(super) path: Result<PathBuf, Notice>,
     pub(super) state: PlannedState,
-    /// Its entry in the manifest, if there is one.
+    /// What the manifest will say of it, if there is one.
     pub(super) entry: Option<Entry>,
     record: Option<Record>,
 }
@@ -51,27 +51,21 @@ impl PlannedEntry {
         let kinds = request.kinds();
         let output = kinds[self.kind];
         self.record = Record::of(request, output, &self.frame);
-        let digest = self.digest();
-        let known = manifest.and_then(|manifest| manifest.get(path));
+        let record = self.record.as_ref();
         self.state = match path.symlink_metadata() {
             Err(_) => PlannedState::New,
             Ok(_) if !request.update => on_conflict(request.replace),
-            Ok(there) => {
-                let is_as_listed = known.is_none_or(|entry| entry.bytes == there.len());
-                let found = match known {
-                    Some(entry) if is_as_listed => Some(entry.digest.clone()),
-                    Some(_) => None,
-                    None => digest_in(path),
-                };
-                match found {
-                    Some(found) if !digest.is_empty() && found == digest => PlannedState::Unchanged,
-                    Some(_) => PlannedState::Changed,
-                    // Another program has written it since.
-                    None => on_conflict(request.replace),
-                }
+            // What the file says of itself comes first: the manifest of a run that was killed knows less.
+            Ok(_) if record.is_some_and(|record| digest_in(path).as_ref() == Some(&record.digest)) => {
+                PlannedState::Unchanged
             }
+            Ok(_) if manifest.zip(record).is_some_and(|(manifest, record)| manifest.wrote(path, record)) => {
+                PlannedState::Changed
+            }
+            // Of another frame or session, or written to since.
+            Ok(_) => on_conflict(request.replace),
         };
-        self.entry = manifest.map(|_| Entry::new(self.frame.id, output.recipe_name(), digest));
+        self.entry = manifest.map(|_| Entry::new(self.frame.id, output.recipe_name(), record));
     }
 
     pub(super) fn path(&self) -> Result<&Path, EngineError> {
@@ -86,10 +80,6 @@ impl PlannedEntry {
             PlannedState::Changed | PlannedState::Replaced => Overwrite::Replace,
             _ => Overwrite::Never,
         }
-    }
-
-    pub(super) fn digest(&self) -> String {
-        self.record.as_ref().map_or_else(String::new, |record| record.digest.clone())
     }
 
     /// Add the record of the settings to what is written into the file.

@@ -22,6 +22,9 @@ pub(super) struct Record {
     pub(super) digest: String,
     /// The settings as JSON; empty if they are too long.
     pub(super) settings: String,
+    /// BLAKE3 of what the picture is of, whatever its settings: the content of the scan, and the frame on it. `None` if
+    /// the content is not known.
+    pub(super) source: Option<String>,
 }
 
 impl Record {
@@ -57,8 +60,19 @@ impl Record {
         let digest = blake3::hash(settings.as_bytes()).to_hex().to_string();
         // A quotation mark takes six bytes in XML.
         let length = settings.len() + 5 * settings.matches('"').count();
-        Some(Self { digest, settings: if length > MOST_BYTES { String::new() } else { settings } })
+        let settings = if length > MOST_BYTES { String::new() } else { settings };
+        Some(Self { digest, settings, source: source_of(scan, frame) })
     }
+}
+
+fn source_of(scan: &ScanRef, frame: &Frame) -> Option<String> {
+    let mut hasher = blake3::Hasher::new();
+    for print in scan.fingerprints() {
+        let print = print.and_then(|print| print.sampled_blake3.as_ref().or(print.blake3.as_ref()))?;
+        hasher.update(print.as_bytes());
+    }
+    hasher.update(&frame.id.0.to_le_bytes());
+    Some(hasher.finalize().to_hex().to_string())
 }
 
 /// How the samples of a scan are read, whatever its folder.

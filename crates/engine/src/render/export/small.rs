@@ -19,10 +19,6 @@ impl SmallPictures {
         Self { wanted, made: Mutex::default() }
     }
 
-    pub(super) fn wants(&self, frame: FrameId) -> bool {
-        self.wanted.contains_key(&frame)
-    }
-
     /// The settings of a frame's small picture: sRGB, otherwise as the session's own.
     pub(super) fn output(&self, session: &Session, frame: FrameId) -> Option<OutputSettings> {
         Some(OutputSettings {
