@@ -15,7 +15,7 @@ use glassine_session::{FrameId, History, Session};
 use crate::commands::boxes::KeyPresses;
 use crate::commands::files::Files;
 use crate::commands::key_table;
-use crate::commands::sharpness::EffectAsked;
+use crate::commands::sharpness::SharpnessAsked;
 use crate::commands::{Command, FileCommand};
 use crate::model::app_status::{AppStatus, JobKind, JobStatus};
 use crate::model::preview_requests::PreviewRequests;
@@ -95,8 +95,8 @@ pub struct GlassineApp {
     /// What the next run will know.
     pub(crate) remembered: Remembered,
     pub(crate) keeper: StateKeeper,
-    /// What was asked about the effect of sharpening.
-    pub(crate) effect: EffectAsked,
+    /// What was asked about sharpness.
+    pub(crate) sharpness: SharpnessAsked,
     pub(crate) recents: Recents,
     /// The print of the session's first frame, for the list of recent sessions.
     pub(crate) first_print: Option<Arc<Preview>>,
@@ -131,7 +131,7 @@ impl GlassineApp {
             now: 0.0,
             remembered: Remembered::default(),
             keeper: StateKeeper::begin(&options.state),
-            effect: EffectAsked::default(),
+            sharpness: SharpnessAsked::default(),
             recents: Recents::default(),
             first_print: None,
             // Until then the system may still move it.
@@ -229,6 +229,7 @@ impl GlassineApp {
         self.refresh_jobs(ctx);
         self.count_in_time(ctx);
         self.measure_sharpening_in_time(ctx);
+        self.take_written_reports();
         self.remember_in_time(ctx);
         let inline_work = (self.options.inline_jobs && !self.jobs.is_idle()) || self.jobs.works_inline();
         if more_events || inline_work || !self.commands.is_empty() {
@@ -303,6 +304,7 @@ impl GlassineApp {
     fn drain_jobs(&mut self) -> bool {
         let begun = Instant::now();
         while let Some(event) = self.jobs.poll() {
+            let event = self.note_fault_check(event);
             self.take_event(event);
             if begun.elapsed() > DRAIN_BUDGET {
                 return true;
@@ -345,6 +347,7 @@ impl GlassineApp {
         let (begun, wait_s) = self.status.counts.run(&at, &wanted, state, &mut self.jobs);
         if let Some(id) = begun {
             self.stop_full_check();
+            self.stop_looking_for_faults();
             let status = JobStatus::new(id, COUNT_LABEL.to_owned(), JobKind::Count);
             self.status.jobs.push(JobStatus { ends_with_session: true, ..status });
         }

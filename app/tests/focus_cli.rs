@@ -44,6 +44,11 @@ fn scans_of_a_strip_are_ranked_by_sharpness_and_a_bad_file_is_named() {
     assert_eq!(code(&partly), 1, "{}", said(&partly));
     assert_eq!(json(&partly)["failed"].as_array().map(Vec::len), Some(1));
     assert!(said(&partly).contains("broken.tif"), "{}", said(&partly));
+    assert_eq!(json(&partly)["verdict"], "only zero.tif could be compared, not broken.tif");
+
+    let alone = glassine(&["focus", zero]);
+    assert_eq!(code(&alone), 2, "{}", said(&alone));
+    assert!(said(&alone).contains("two scans or more are needed"), "{}", said(&alone));
 }
 
 /// A grey scan as a linear file of red, green, blue and infrared.

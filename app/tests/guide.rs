@@ -7,6 +7,7 @@ mod common;
 
 use std::collections::BTreeSet;
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use common::hands::Window;
 use common::{SharedPicker, app, session, window, write_scan};
@@ -17,7 +18,8 @@ use glassine_app::commands::{ViewCommand, key_page};
 use glassine_app::model::guide::{INDEX, PAGES, PICTURES, page};
 use glassine_app::model::markdown::{Block, Span, blocks};
 use glassine_app::model::ui_state::StripTool;
-use glassine_session::StrokeKind;
+use glassine_session::file::FileStamp;
+use glassine_session::{Facts, Roll, RollId, StrokeKind};
 
 /// Most bytes of all pictures together, so that the program and the repository stay small.
 const PICTURE_BYTES_MAX: usize = 3_000_000;
@@ -146,18 +148,45 @@ fn keys_of(value: &serde_json::Value, keys: &mut BTreeSet<String>) {
 #[test]
 fn every_key_of_a_session_file_is_explained() {
     let text = page("session-format").expect("there is such a page").text;
-    for file in [
+    let files = [
         "crates/session/tests/files/version-1.session.json",
         "crates/session/tests/files/version-2.session.json",
         "demo-sessions/sallow-quay.session.json",
-    ] {
+    ];
+    let kept = files.map(|file| {
         let bytes = std::fs::read(root().join(file)).expect("the session is kept");
+        (file, bytes)
+    });
+    for (file, bytes) in kept.into_iter().chain([("what is written now", written_now())]) {
         let value = serde_json::from_slice(&bytes).expect("it is JSON");
         let mut keys = BTreeSet::new();
         keys_of(&value, &mut keys);
         let missing: Vec<_> = keys.iter().filter(|key| !text.contains(&format!("`{key}`"))).collect();
         assert!(missing.is_empty(), "{file}: {missing:?}");
     }
+}
+
+/// A session file of this program with everything that one can write about a scan, a roll and a frame.
+fn written_now() -> Vec<u8> {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let mut session = session(&write_scan(folder.path()), None);
+    let word = || "x".to_owned();
+    let facts = Facts {
+        caption: word(),
+        creator: word(),
+        rights: word(),
+        keywords: word(),
+        place: word(),
+        date_shot: word(),
+        film: word(),
+        camera: word(),
+        lens: word(),
+        notes: word(),
+    };
+    Arc::make_mut(&mut session.scans[0]).scanned_at = Some(word());
+    Arc::make_mut(&mut session.frames[0]).facts = Arc::new(facts.clone());
+    session.rolls.push(Arc::new(Roll { id: RollId(900), title: word(), facts }));
+    glassine_session::file::to_json(&session, None, &FileStamp::default()).expect("it can be written")
 }
 
 fn open_window() -> (Window, tempfile::TempDir) {

@@ -52,6 +52,7 @@ fn an_edge_is_measured_per_channel_drawn_and_an_upright_one_is_refused() {
     let refused = glassine(&["sfr", text(&path("upright.tif"))]);
     assert_eq!(code(&refused), 2);
     assert!(said(&refused).contains("degrees off the pixel grid"), "{}", said(&refused));
+    assert!(said(&refused).contains("--box X,Y,W,H"), "{}", said(&refused));
 }
 
 #[test]

@@ -94,7 +94,7 @@ fn rounded(value: f64) -> f64 {
 
 fn measure_json(measure: &ScanMeasure) -> Value {
     json!({
-        "what": measure.what.key(),
+        "kind": measure.what.key(),
         "value": rounded(measure.value),
         "unit": measure.unit,
         "limit": rounded(measure.limit),
@@ -105,9 +105,7 @@ fn measure_json(measure: &ScanMeasure) -> Value {
 fn finding_json(finding: &ScanFinding) -> Value {
     let mut value = measure_json(&finding.measure);
     if let Some(object) = value.as_object_mut() {
-        object.insert("kind".into(), finding.measure.what.key().into());
         object.insert("severity".into(), if finding.serious { "serious" } else { "note" }.into());
-        object.insert("serious".into(), finding.serious.into());
         object.insert("advice".into(), finding.measure.what.advice().into());
         object.insert("label".into(), finding.measure.what.label().into());
         let place = finding.place.map(|place| [place.x0, place.y0, place.x1, place.y1]);

@@ -13,7 +13,7 @@ use super::dust::check_target;
 use super::focus_report::{draw, report_json, text_lines};
 use super::new::usage;
 use super::reading::parse_encoding;
-use super::{Outcome, Printing, failed_json, print_json, print_line, print_notice, progress};
+use super::{Outcome, Printing, print_json, print_line, print_notice, progress};
 use crate::platform::user_folders;
 use crate::services::state_file::{KeptState, StateKeeper};
 
@@ -44,6 +44,12 @@ pub struct FocusArgs {
 }
 
 pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, EngineError> {
+    if args.files.len() < 2 {
+        return Err(usage(
+            "two scans or more are needed to compare them",
+            "give scans of the same film, such as one for each holder height",
+        ));
+    }
     let heights = &args.heights_mm;
     if !heights.is_empty() && heights.len() != args.files.len() {
         return Err(usage(
@@ -52,7 +58,7 @@ pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, Eng
         ));
     }
     if heights.iter().any(|height| !height.is_finite()) {
-        return Err(usage("a height is no number", "give heights in millimetres, such as -0.5,0,0.5"));
+        return Err(usage("a height is not a number", "give heights in millimetres, such as -0.5,0,0.5"));
     }
     let files = args.report.as_ref().map(|folder| (folder.join("focus.png"), folder.join("focus.json")));
     if let Some((picture, document)) = &files {
@@ -68,9 +74,7 @@ pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, Eng
     for (_, notice) in &report.failed {
         print_notice(notice);
     }
-    let mut document = report_json(&report);
-    let failed: Vec<Value> = report.failed.iter().map(|(file, notice)| failed_json(file, notice)).collect();
-    document["failed"] = failed.into();
+    let document = report_json(&report);
     if let Some((picture, text)) = files.as_ref().filter(|_| report.series.is_some()) {
         write_report(&report, &document, (picture, text), args.replace)?;
     }

@@ -7,7 +7,7 @@ use glassine_sharpness::{CellRank, FocusBasis, FocusSeries, Measured, ScanFocus,
 use serde_json::{Value, json};
 
 use super::canvas::{Align, BLACK, Canvas, GREY, Ink};
-use super::{path_bytes_json, path_json};
+use super::{failed_json, path_bytes_json, path_json};
 
 /// One colour for each scan; the next scans begin again.
 pub(crate) const INKS: [Ink; 6] = [
@@ -35,9 +35,10 @@ fn name_of(file: &Path) -> String {
 /// The answer: ranking, best height, shape of the film.
 pub(crate) fn answers(report: &FocusReport) -> Vec<String> {
     let Some(series) = &report.series else {
-        let only = report.scans.first().map(|scan| name_of(&scan.path));
-        let text = |name| format!("only {name} was measured; add scans at other holder heights to compare");
-        return only.map(text).into_iter().collect();
+        let failed: Vec<String> = report.failed.iter().map(|(file, _)| name_of(file)).collect();
+        let left = report.scans.first().map(|scan| format!("only {}", name_of(&scan.path)));
+        let left = format!("{} could be compared", left.as_deref().unwrap_or("no scan"));
+        return vec![if failed.is_empty() { left } else { format!("{left}, not {}", failed.join(", ")) }];
     };
     let names = names_of(report);
     let mut lines = vec![series.verdict(&names.iter().map(String::as_str).collect::<Vec<_>>())];
@@ -63,14 +64,14 @@ fn exposure_text(series: &FocusSeries, names: &[String]) -> Option<String> {
     })
 }
 
-/// What is known of one scan.
-pub(crate) fn rank_text(name: &str, rank: &ScanFocus) -> String {
+/// What is known of the scan at a place of the ranking, 0 for the sharpest.
+pub(crate) fn rank_text(name: &str, place: usize, rank: &ScanFocus) -> String {
     let percent = |m: Measured| (100.0 * m.value, 100.0 * m.error);
     let (value, error) = percent(rank.relative);
     let response = rank.mtf50_cy_px.map_or_else(String::new, |found| {
         format!(", half response at {:.3} ± {:.3} cycles per pixel", found.value, found.error)
     });
-    if rank.relative.value >= 1.0 {
+    if place == 0 {
         format!("{name}: sharpest{response}")
     } else {
         format!("{name}: {value:.0} % ± {error:.1} % of the sharpest{response}")
@@ -80,15 +81,17 @@ pub(crate) fn rank_text(name: &str, rank: &ScanFocus) -> String {
 pub(super) fn text_lines(report: &FocusReport) -> Vec<String> {
     let names = names_of(report);
     let ranking = report.series.iter().flat_map(|series| &series.ranking);
-    let mut lines: Vec<String> = ranking.map(|rank| rank_text(&names[rank.index], rank)).collect();
+    let ranked = ranking.enumerate().map(|(place, rank)| rank_text(&names[rank.index], place, rank));
+    let mut lines: Vec<String> = ranked.collect();
     lines.extend(answers(report));
     lines
 }
 
 /// Every figure of a comparison.
 pub(crate) fn report_json(report: &FocusReport) -> Value {
+    let failed: Vec<Value> = report.failed.iter().map(|(file, notice)| failed_json(file, notice)).collect();
     let Some(series) = &report.series else {
-        return json!({ "ranking": [], "verdict": answers(report).first(), "failed": [] });
+        return json!({ "ranking": [], "verdict": answers(report).first(), "failed": failed });
     };
     let measured = |m: Measured| json!({ "value": m.value, "error": m.error });
     let ranking: Vec<Value> = series.ranking.iter().map(|rank| rank_json(rank, &report.scans)).collect();
@@ -98,9 +101,9 @@ pub(crate) fn report_json(report: &FocusReport) -> Value {
     });
     let shape = series.shape.map(|shape| {
         json!({
-            "across_mm": measured(shape.across_mm),
-            "down_mm": measured(shape.down_mm),
-            "bow_mm": measured(shape.bow_mm),
+            "across_mm": shape.across_mm.map(measured),
+            "down_mm": shape.down_mm.map(measured),
+            "bow_mm": shape.bow_mm.map(measured),
         })
     });
     let steps: Vec<Value> = series
@@ -129,6 +132,7 @@ pub(crate) fn report_json(report: &FocusReport) -> Value {
         "ppi": report.ppi,
         "part_px": [part.x0, part.y0, part.width(), part.height()],
         "cells": series.cells.iter().map(|cell| cell_json(cell, report)).collect::<Vec<_>>(),
+        "failed": failed,
     })
 }
 

@@ -33,7 +33,9 @@ pub fn page() -> String {
     let mut whole = Cli::command();
     whole.build();
     let mut page = HEAD.to_owned();
-    for command in whole.get_subcommands_mut().filter(|command| command.get_name() != "help") {
+    for command in
+        whole.get_subcommands_mut().filter(|command| !command.is_hide_set() && command.get_name() != "help")
+    {
         add(&mut page, command);
     }
     page

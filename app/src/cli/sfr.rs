@@ -60,7 +60,7 @@ pub(super) fn run(args: &SfrArgs, cancel: &CancelToken) -> Result<Outcome, Engin
     }
     let scan =
         at.session.scans.first().ok_or_else(|| usage("there is no scan to measure", "give a scan file"))?;
-    let report = engine.sfr(&at, scan.id, args.area, cancel)?;
+    let report = engine.sfr(&at, scan.id, args.area, cancel).map_err(|error| with_option(error, args))?;
     let names: &[&str] =
         if report.channels.len() == 1 { &["grey"] } else { &["red", "green", "blue", "infrared"] };
     if let Some(plot) = &args.plot {
@@ -72,6 +72,17 @@ pub(super) fn run(args: &SfrArgs, cancel: &CancelToken) -> Result<Outcome, Engin
         print(&report, names, scan.ppi);
     }
     Ok(Outcome::Done)
+}
+
+/// Names the option that chooses a part of the scan, if it was not given and the file itself is in order.
+fn with_option(error: EngineError, args: &SfrArgs) -> EngineError {
+    match error {
+        EngineError::Permanent(mut notice) if args.area.is_none() && notice.path.is_none() => {
+            notice.what_to_do += " (--box X,Y,W,H measures a part of the scan)";
+            EngineError::Permanent(notice)
+        }
+        other => other,
+    }
 }
 
 /// Samples per inch that a resolution corresponds to: two for each cycle at one tenth response.

@@ -302,7 +302,7 @@ impl GlassineApp {
             PathPurpose::FocusScans => self.open_focus(paths),
             PathPurpose::FocusFolder => {
                 if let Some(folder) = paths.first() {
-                    self.save_focus(folder);
+                    self.save_focus(ctx, folder);
                 }
             }
             PathPurpose::ExportFolder => {

@@ -70,9 +70,7 @@ impl GlassineApp {
             JobCommand::SolveStrip(strip) => {
                 self.submit(Job::SolveStrip { strip });
             }
-            JobCommand::MeasureScan(scan) => {
-                self.submit(Job::MeasureScan { scan });
-            }
+            JobCommand::MeasureScan(scan) => self.measure_scan(scan),
             JobCommand::JoinScans(scans) => {
                 self.submit(Job::JoinScans { scans });
             }

@@ -5,10 +5,10 @@ use std::path::PathBuf;
 use std::sync::Arc;
 
 use egui::Context;
-use glassine_engine::jobs::{Job, JobId};
+use glassine_engine::jobs::{Job, JobEvent, JobEventKind, JobId};
 use glassine_engine::session_files::Holder;
 use glassine_engine::{CheckDepth, ScanCheck, ScanState};
-use glassine_session::{Edit, ScanId, ScanRef};
+use glassine_session::{Edit, ScanId, ScanRef, Session, StrayLightChoice};
 
 use super::files::is_hashed;
 use crate::app::GlassineApp;
@@ -50,8 +50,7 @@ pub(crate) struct ScanChecks {
     full: FullCheck,
     /// Clock time of the next check of the lock.
     lock_due_s: f64,
-    /// Scans whose faults were looked for, as they were then.
-    measured: Vec<Arc<ScanRef>>,
+    faults: FaultChecks,
 }
 
 #[derive(Debug)]
@@ -70,6 +69,78 @@ enum FullCheck {
     Later,
     Due,
     Done,
+}
+
+/// Checks for faults of scans, the finished ones too, so that none is repeated without a reason.
+#[derive(Debug, Default)]
+struct FaultChecks(Vec<FaultCheck>);
+
+#[derive(Debug)]
+struct FaultCheck {
+    id: JobId,
+    /// The scan as it was when the check began.
+    scan: Arc<ScanRef>,
+    /// Whether the user asked for it: then no count stops it, and a failure is told.
+    is_asked: bool,
+    state: FaultState,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum FaultState {
+    Queued,
+    Done,
+    /// It is repeated once the scan is mended.
+    Failed,
+}
+
+impl FaultChecks {
+    /// The next scan to check: one with frames that can be read and was not checked as it is now.
+    fn next<'s>(&self, session: &'s Session, problems: &[ScanCheck]) -> Option<&'s Arc<ScanRef>> {
+        session.scans.iter().find(|scan| {
+            session.strips.iter().any(|strip| strip.scan == scan.id)
+                && !problems.iter().any(|problem| problem.scan == scan.id)
+                && !self.0.iter().any(|check| check.scan.id == scan.id && has_same_faults(&check.scan, scan))
+        })
+    }
+
+    fn begin(&mut self, id: JobId, scan: Arc<ScanRef>, is_asked: bool) {
+        self.0.retain(|check| check.scan.id != scan.id || check.state == FaultState::Queued);
+        self.0.push(FaultCheck { id, scan, is_asked, state: FaultState::Queued });
+    }
+
+    /// Notes how a job ended, if it is one of these checks; whether it is one that failed and that nobody asked for.
+    fn ended(&mut self, id: JobId, kind: &JobEventKind) -> bool {
+        let Some(at) = self.0.iter().position(|check| check.id == id) else { return false };
+        match kind {
+            JobEventKind::Done => self.0[at].state = FaultState::Done,
+            JobEventKind::Failed(_) => {
+                self.0[at].state = FaultState::Failed;
+                return !self.0[at].is_asked;
+            }
+            JobEventKind::Cancelled => drop(self.0.remove(at)),
+            _ => {}
+        }
+        false
+    }
+
+    /// Unfinished checks that nobody asked for.
+    fn unasked(&self) -> impl Iterator<Item = JobId> {
+        self.0
+            .iter()
+            .filter(|check| !check.is_asked && check.state == FaultState::Queued)
+            .map(|check| check.id)
+    }
+
+    /// Forgets failed checks of a scan that is mended, so that it is checked again.
+    fn mended(&mut self, scan: ScanId) {
+        self.0.retain(|check| check.scan.id != scan || check.state != FaultState::Failed);
+    }
+}
+
+/// Whether the same faults would be found on both: the check leaves stray light in, whatever is chosen.
+fn has_same_faults(a: &ScanRef, b: &ScanRef) -> bool {
+    let as_checked = |scan: &ScanRef| ScanRef { stray_light: StrayLightChoice::Off, ..scan.clone() };
+    same_scan(a, b) || same_scan(&as_checked(a), &as_checked(b))
 }
 
 impl ScanChecks {
@@ -123,7 +194,10 @@ impl GlassineApp {
             self.check_scans_soon();
         }
         match self.files.checks.due_s {
-            Some(due_s) if self.now < due_s => ctx.request_repaint_after_secs((due_s - self.now) as f32),
+            Some(due_s) if self.now < due_s => {
+                ctx.request_repaint_after_secs((due_s - self.now) as f32);
+                self.look_for_faults();
+            }
             Some(_) => {
                 self.stop_full_check();
                 if self.files.checks.running.is_none() {
@@ -137,25 +211,44 @@ impl GlassineApp {
         }
     }
 
-    /// Looks for faults of the scans, one after another, once their frames are found and nothing else is to do.
+    /// Looks for faults of the scans, one after another, once their frames are found and there is nothing else to do.
     fn look_for_faults(&mut self) {
         let rests = self.status.jobs.is_empty() && self.jobs.previews_are_idle();
         if !rests || self.options.inline_jobs {
             return;
         }
+        let next = self.files.checks.faults.next(self.history.current(), &self.status.scan_problems);
+        let Some(scan) = next.cloned() else { return };
+        self.status.scan_reports.remove(&scan.id);
+        let id = self.submit(Job::MeasureScan { scan: scan.id });
+        self.files.checks.faults.begin(id, scan, false);
+    }
+
+    /// Looks for faults of a scan because the user asked for it.
+    pub(super) fn measure_scan(&mut self, scan: ScanId) {
+        self.stop_looking_for_faults();
+        let id = self.submit(Job::MeasureScan { scan });
         let session = self.history.current();
-        let measured = &self.files.checks.measured;
-        let is_due = |scan: &&Arc<ScanRef>| {
-            session.strips.iter().any(|strip| strip.scan == scan.id)
-                && !measured.iter().any(|known| known.id == scan.id && same_scan(known, scan))
-                && !self.status.scan_problems.iter().any(|problem| problem.scan == scan.id)
-        };
-        let Some(scan) = session.scans.iter().find(is_due).cloned() else { return };
-        let id = scan.id;
-        self.status.scan_reports.remove(&id);
-        self.files.checks.measured.retain(|known| known.id != id);
-        self.files.checks.measured.push(scan);
-        self.submit(Job::MeasureScan { scan: id });
+        // Without frames the check knows less: it is repeated once they are found.
+        let has_frames = session.strips.iter().any(|strip| strip.scan == scan);
+        if let Some(scan) = session.scan(scan).filter(|_| has_frames).cloned() {
+            self.files.checks.faults.begin(id, scan, true);
+        }
+    }
+
+    /// Stops a search for faults that nobody asked for, for more urgent work: it is repeated later.
+    pub(crate) fn stop_looking_for_faults(&self) {
+        self.files.checks.faults.unasked().for_each(|id| self.jobs.cancel(id));
+    }
+
+    /// Notes how a search for faults ended. The failure of one that nobody asked for is no news: it becomes a stop, and
+    /// the check of the scan's file tells what is wrong with it.
+    pub(crate) fn note_fault_check(&mut self, event: JobEvent) -> JobEvent {
+        if !self.files.checks.faults.ended(event.id, &event.kind) {
+            return event;
+        }
+        self.check_scans_soon();
+        JobEvent { kind: JobEventKind::Cancelled, ..event }
     }
 
     /// Checks every byte while the program is otherwise idle.
@@ -203,6 +296,10 @@ impl GlassineApp {
         let before = std::mem::replace(&mut self.status.scan_problems, problems);
         if before != self.status.scan_problems {
             self.drop_mended_scans(&before);
+            let problems = &self.status.scan_problems;
+            for check in before.iter().filter(|check| problems.iter().all(|now| now.scan != check.scan)) {
+                self.files.checks.faults.mended(check.scan);
+            }
             // Pictures that failed before may work now.
             self.scheduler.retry_all(self.now);
         }

@@ -1,7 +1,9 @@
 //! The guide: its pages and pictures, which part of the window each is about, and the search over them.
 
+use std::sync::{Arc, LazyLock};
+
 use super::colour_tools::VariationKind;
-use super::markdown::{Block, blocks, has_words, words_of};
+use super::markdown::{Block, SearchBlock, blocks, words_of};
 use super::panels::Section;
 use super::ui_state::{StripTool, UiState};
 
@@ -47,6 +49,12 @@ pub const INDEX: &str = "index";
 /// The page that lists the keys.
 pub const KEYS: &str = "keys";
 
+/// Blocks of every page, in the order of [`PAGES`].
+static BLOCKS: LazyLock<Vec<Vec<SearchBlock>>> = LazyLock::new(|| {
+    let read = |page: &Page| blocks(page.text).into_iter().map(SearchBlock::new).collect();
+    PAGES.iter().map(read).collect()
+});
+
 /// The page with this name, or one that a link names.
 pub fn page(name: &str) -> Option<&'static Page> {
     let name = name.split('#').next().unwrap_or(name);
@@ -58,6 +66,12 @@ impl Page {
     /// Its first line.
     pub fn title(&self) -> &'static str {
         self.text.lines().next().unwrap_or_default().trim_start_matches('#').trim()
+    }
+
+    /// Its blocks, which are read from its text once.
+    pub fn blocks(&self) -> &'static [SearchBlock] {
+        let at = PAGES.iter().position(|page| page.name == self.name);
+        at.and_then(|at| BLOCKS.get(at)).map(Vec::as_slice).unwrap_or_default()
     }
 }
 
@@ -74,10 +88,9 @@ pub fn search(search: &str) -> Vec<Hit> {
     let words = words_of(search);
     let mut hits: Vec<(bool, Hit)> = Vec::new();
     for page in PAGES {
-        let blocks = blocks(page.text);
-        let mut found = blocks.iter().filter(|block| has_words(&block.text(), &words)).peekable();
-        let Some(first) = found.peek().map(|block| excerpt(&block.text(), &words)) else { continue };
-        let in_heading = found.any(|block| matches!(block, Block::Heading { .. }));
+        let mut found = page.blocks().iter().filter(|block| block.has_words(&words)).peekable();
+        let Some(first) = found.peek().map(|block| excerpt(&block.text, &words)) else { continue };
+        let in_heading = found.any(|found| matches!(found.block, Block::Heading { .. }));
         hits.push((!in_heading, Hit { page: page.name, title: page.title(), excerpt: first }));
     }
     hits.sort_by_key(|(is_later, _)| *is_later);
@@ -108,6 +121,8 @@ pub struct GuideState {
     pub back: Vec<&'static str>,
     /// What is searched for.
     pub search: String,
+    /// What was searched for last, and the pages that were found.
+    found: (String, Arc<[Hit]>),
     /// Whether the page still has to be scrolled to what was found.
     pub scrolls_to_hit: bool,
     /// The page about the part of the window that has the keyboard or lies under the pointer.
@@ -115,6 +130,14 @@ pub struct GuideState {
 }
 
 impl GuideState {
+    /// The pages that the search finds; they are kept until the search changes.
+    pub(crate) fn hits(&mut self) -> Arc<[Hit]> {
+        if self.found.0 != self.search {
+            self.found = (self.search.clone(), search(&self.search).into());
+        }
+        Arc::clone(&self.found.1)
+    }
+
     /// Shows a page, or closes the guide.
     pub(crate) fn show(&mut self, page: Option<&'static str>) {
         match (page, self.open) {
@@ -175,6 +198,23 @@ mod tests {
         assert_eq!(hits.first().map(|hit| hit.page), Some("film-base"), "{hits:?}");
         assert!(search("no such word anywhere").is_empty());
         assert!(search("").is_empty());
+    }
+
+    #[test]
+    fn pages_are_read_once_and_searched_when_the_search_changes() {
+        for page in PAGES {
+            assert!(std::ptr::eq(page.blocks(), page.blocks()), "{}", page.name);
+            let blocks: Vec<_> = page.blocks().iter().map(|read| read.block.clone()).collect();
+            assert_eq!(blocks, super::blocks(page.text), "{}", page.name);
+        }
+        let mut state = GuideState { search: "mask tolerance".to_owned(), ..GuideState::default() };
+        let first = state.hits();
+        assert_eq!(first.to_vec(), search("mask tolerance"));
+        assert!(Arc::ptr_eq(&first, &state.hits()), "the same search was made again");
+        state.search = "nitrate".to_owned();
+        assert_eq!(state.hits().to_vec(), search("nitrate"));
+        state.search.clear();
+        assert!(state.hits().is_empty());
     }
 
     #[test]

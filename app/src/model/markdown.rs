@@ -34,10 +34,26 @@ pub fn words_of(search: &str) -> Vec<String> {
     search.split_whitespace().map(str::to_lowercase).collect()
 }
 
-/// Whether a text has every word.
-pub fn has_words(text: &str, words: &[String]) -> bool {
-    let text = text.to_lowercase();
-    !words.is_empty() && words.iter().all(|word| text.contains(word))
+/// A block with its text, ready to be searched.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct SearchBlock {
+    pub block: Block,
+    /// Everything it says.
+    pub text: String,
+    /// The text in lower case.
+    lower: String,
+}
+
+impl SearchBlock {
+    pub fn new(block: Block) -> Self {
+        let text = block.text();
+        Self { block, lower: text.to_lowercase(), text }
+    }
+
+    /// Whether it has every word; the words are in lower case.
+    pub fn has_words(&self, words: &[String]) -> bool {
+        !words.is_empty() && words.iter().all(|word| self.lower.contains(word))
+    }
 }
 
 impl Block {
@@ -196,5 +212,13 @@ mod tests {
         assert!(matches!(&blocks[2], Block::Item { depth: 1, mark, .. } if mark == "1."), "{blocks:?}");
         assert!(matches!(&blocks[3], Block::Item { depth: 2, mark, .. } if mark == "•"), "{blocks:?}");
         assert!(matches!(&blocks[7], Block::Picture { file, .. } if file == "l.png"), "{blocks:?}");
+    }
+
+    #[test]
+    fn a_block_is_found_by_all_of_its_words_whatever_their_case() {
+        let blocks: Vec<SearchBlock> =
+            blocks("The Film **Base**").into_iter().map(SearchBlock::new).collect();
+        assert!(blocks[0].has_words(&words_of("BASE film")));
+        assert!(!blocks[0].has_words(&words_of("base tone")) && !blocks[0].has_words(&[]));
     }
 }

@@ -10,7 +10,6 @@ use glassine_session::{Frame, FrameId, FrameMark, ScanId, Session, rebase};
 use crate::app::GlassineApp;
 use crate::commands::closing::ExportEnd;
 use crate::model::app_status::{JobKind, JobStatus};
-use crate::model::sharpness_state::MeasuredEdge;
 
 /// A result that must not arrive in the middle of a gesture.
 #[derive(Debug)]
@@ -73,7 +72,7 @@ impl GlassineApp {
                 self.exported(key, Arc::from(report));
             }
             // A comparison of files does not depend on the session.
-            JobEventKind::FocusCompared(report) => self.focus_compared(*report),
+            JobEventKind::FocusCompared(report) => self.focus_compared(id, *report),
             JobEventKind::UnsavedFound(work) => self.list_unsaved(work),
             JobEventKind::Done => self.job_done(id),
             JobEventKind::Failed(failure) => self.job_failed(id, Some(&failure)),
@@ -102,10 +101,8 @@ impl GlassineApp {
             JobEventKind::ScanMeasured { scan, report } => {
                 self.status.scan_reports.insert(scan, *report);
             }
-            JobEventKind::EdgeMeasured { scan, area, report } => {
-                self.status.sharpness.edge = Some(MeasuredEdge { scan, area, report });
-            }
-            JobEventKind::SharpeningMeasured { frame, effect } => self.sharpening_measured(id, frame, effect),
+            JobEventKind::EdgeMeasured { scan: _, area, report } => self.edge_measured(id, area, report),
+            JobEventKind::SharpeningMeasured { frame: _, effect } => self.sharpening_measured(id, effect),
             JobEventKind::LockSeen(holder) => self.lock_seen(holder),
             JobEventKind::Counted { frame, count } => self.status.counts.counted_one(id, frame, count),
             JobEventKind::CoarseOverviewReady(picture) | JobEventKind::OverviewReady(picture) => {
@@ -188,6 +185,7 @@ impl GlassineApp {
         }
         self.status.counts.ended(id, failure.is_some());
         self.autosave_failed(id);
+        self.sharpening_failed(id);
         self.files.job_ended(id);
         let is_news = self.scheduler.job_ended(id, failure, self.now);
         if let Some(failure) = failure {

@@ -10,6 +10,7 @@ use glassine_session::Frame;
 use super::frame_tools::{LIGHT, Place, plate_away_from};
 use crate::commands::{SharpnessCommand, ViewCommand};
 use crate::model::panels::Section;
+use crate::model::sharpness_state::EffectFound;
 use crate::model::ui_state::StripTool;
 use crate::views::ViewCx;
 
@@ -64,16 +65,15 @@ pub(super) fn paint_measured_ui(painter: &Painter, cx: &ViewCx<'_>, frame: &Fram
         return;
     }
     let place = Place::new(frame, whole, room);
-    let scan = cx.session.strip(frame.strip).map(|strip| strip.scan);
-    if let Some(edge) = cx.status.sharpness.edge.as_ref().filter(|edge| Some(edge.scan) == scan) {
+    let scan = cx.session.context(frame).map(|(_, scan)| scan);
+    if let Some(edge) = scan.and_then(|scan| cx.status.sharpness.edge_of(scan)) {
         let region = edge.report.as_ref().map_or(edge.area, |report| report.region);
         let corner = |x: u32, y: u32| place.screen(Point::new(f64::from(x), f64::from(y)));
         outline(painter, Rect::from_two_pos(corner(region.x0, region.y0), corner(region.x1, region.y1)));
     }
     let shown = cx.status.sharpness.effect.filter(|shown| shown.frame == frame.id);
-    let Some(effect) = shown.filter(|_| cx.ui_state.frame.loupe).and_then(|shown| shown.effect) else {
-        return;
-    };
+    let found = shown.filter(|_| cx.ui_state.frame.loupe).map(|shown| shown.found);
+    let Some(EffectFound::Measured(effect)) = found else { return };
     let parts = [
         effect.overshoot.map(|v| format!("overshoot {:.1} %", 100.0 * v)),
         effect.mtf50_gain.map(|v| format!("MTF50 × {v:.2}")),

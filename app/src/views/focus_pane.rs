@@ -25,8 +25,17 @@ const MAP_FONT: f32 = 9.0;
 /// Scales of the pictures, screen pixels for one scan pixel.
 const SCALES: [f32; 4] = [1.0, 2.0, 3.0, 4.0];
 
+/// Pictures beside each other with their textures.
+type Textures = Vec<(Arc<Plane<u8>>, TextureHandle)>;
+
+fn textures_id() -> Id {
+    Id::unique("focus pictures")
+}
+
 pub(super) fn focus_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
-    let Some(mut pane) = cx.ui_state.focus.take() else { return };
+    let Some(mut pane) = cx.ui_state.focus.take() else {
+        return ui.data_mut(|data| data.remove::<Textures>(textures_id()));
+    };
     let style = egui::Frame::popup(ui.style()).inner_margin(20);
     let modal = Modal::new(Id::unique("compare focus")).frame(style).show(ui.ctx(), |ui| {
         let room = (ui.ctx().content_rect().size() - vec2(100.0, 60.0)).min(MOST);
@@ -35,14 +44,18 @@ pub(super) fn focus_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
         title_ui(ui, "compare focus");
         ui.add_space(4.0);
         let report = cx.status.sharpness.focus.clone();
-        let is_busy = cx.status.jobs.iter().any(|job| job.label == "comparing scans");
+        let asked = pane.asked.as_ref().map(|(id, _)| *id);
+        let is_busy = cx.status.jobs.iter().any(|job| Some(job.id) == asked);
         scans_ui(ui, cx, &mut pane, is_busy, report.is_some());
         if let Some(report) = report {
             ui.add_space(theme::GAP);
+            if pane.is_outdated() {
+                warning_ui(ui, "heights have changed; this is the comparison before that");
+            }
             report_ui(ui, &mut pane, &report);
         }
         ui.add_space(theme::GAP);
-        foot_ui(ui, cx)
+        foot_ui(ui, cx, pane.is_outdated())
     });
     let is_closed = modal.inner || modal.should_close();
     cx.ui_state.focus = Some(pane);
@@ -109,11 +122,11 @@ fn report_ui(ui: &mut Ui, pane: &mut FocusPane, report: &FocusReport) {
         map_ui(ui, pane, report);
         ui.add_space(14.0);
         ui.vertical(|ui| {
-            for rank in &series.ranking {
+            for (place, rank) in series.ranking.iter().enumerate() {
                 ui.horizontal(|ui| {
                     let (dot, _) = ui.allocate_exact_size(vec2(12.0, 12.0), Sense::hover());
                     ui.painter().rect_filled(dot, 2.0, ink_of(rank.index));
-                    ui.label(rank_text(&names[rank.index], rank));
+                    ui.label(rank_text(&names[rank.index], place, rank));
                 });
             }
             let kinds = format!("{} edges, {} tiles of detail on all scans", series.edges, series.tiles);
@@ -204,16 +217,16 @@ fn pictures_ui(ui: &mut Ui, pane: &mut FocusPane, report: &FocusReport) {
     let width = ((ui.available_width() - gap * (count - 1.0)) / count).floor();
     let height = (ui.available_height() - 70.0).clamp(120.0, width.max(120.0));
     let pixels = ui.ctx().pixels_per_point();
+    let textures = textures_of(ui, &place.pictures);
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = gap;
-        for (nth, picture) in place.pictures.iter().enumerate() {
+        for (nth, (picture, texture)) in textures.iter().enumerate() {
             ui.vertical(|ui| {
                 ui.set_width(width);
                 let label = report.scans.get(nth).map(label_of).unwrap_or_default();
                 ui.label(RichText::new(&label).color(ink_of(nth)));
                 let (rect, response) = ui.allocate_exact_size(vec2(width, height), Sense::drag());
                 response.widget_info(|| WidgetInfo::labeled(Role::Image, true, &label));
-                let texture = texture_of(ui, (nth, shown, Arc::as_ptr(picture) as usize), picture);
                 let size = vec2(picture.width() as f32, picture.height() as f32) * (pane.scale / pixels);
                 if response.dragged() {
                     let delta = response.drag_delta() / size;
@@ -236,22 +249,25 @@ fn pictures_ui(ui: &mut Ui, pane: &mut FocusPane, report: &FocusReport) {
     note_ui(ui, "scan pixels as scanned, in the light of the first scan");
 }
 
-/// The texture of a picture, made when it is first shown.
-fn texture_of(ui: &Ui, (nth, place, of): (usize, usize, usize), picture: &Plane<u8>) -> TextureHandle {
-    let id = Id::unique("focus picture").with(nth);
-    let kept = ui.data(|data| data.get_temp::<((usize, usize), TextureHandle)>(id));
-    if let Some((_, texture)) = kept.filter(|(key, _)| *key == (place, of)) {
-        return texture;
-    }
-    let size = [picture.width() as usize, picture.height() as usize];
-    let image = ColorImage::from_gray(size, picture.data());
-    let texture = ui.ctx().load_texture(format!("focus {nth}"), image, TextureOptions::NEAREST);
-    ui.data_mut(|data| data.insert_temp(id, ((place, of), texture.clone())));
-    texture
+/// Textures of the shown pictures, made when they are first shown and kept until others are.
+fn textures_of(ui: &Ui, pictures: &[Arc<Plane<u8>>]) -> Textures {
+    let kept: Textures = ui.data(|data| data.get_temp(textures_id())).unwrap_or_default();
+    let texture_of = |(nth, picture): (usize, &Arc<Plane<u8>>)| {
+        if let Some(known) = kept.iter().find(|(known, _)| Arc::ptr_eq(known, picture)) {
+            return known.clone();
+        }
+        let size = [picture.width() as usize, picture.height() as usize];
+        let image = ColorImage::from_gray(size, picture.data());
+        let texture = ui.ctx().load_texture(format!("focus {nth}"), image, TextureOptions::NEAREST);
+        (picture.clone(), texture)
+    };
+    let textures: Textures = pictures.iter().enumerate().map(texture_of).collect();
+    ui.data_mut(|data| data.insert_temp(textures_id(), textures.clone()));
+    textures
 }
 
 /// What can be done with the comparison; returns whether the pane is to be closed.
-fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) -> bool {
+fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, is_outdated: bool) -> bool {
     let report = cx.status.sharpness.focus.clone();
     let series = report.as_ref().and_then(|report| report.series.as_ref());
     let has_series = series.is_some();
@@ -260,7 +276,8 @@ fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) -> bool {
     ui.horizontal(|ui| {
         let hint = "the best height and the measured resolution, for the scan planner";
         let text = if has_series && is_kept { "kept for my scanner" } else { "keep for my scanner" };
-        if ui.add_enabled(has_series && !is_kept, Button::new(text)).on_hover_text(hint).clicked() {
+        let can_keep = has_series && !is_kept && !is_outdated;
+        if ui.add_enabled(can_keep, Button::new(text)).on_hover_text(hint).clicked() {
             cx.push(SharpnessCommand::RememberFocus);
         }
         let hint = "a drawing and all figures, beside any earlier ones";

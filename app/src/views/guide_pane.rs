@@ -10,8 +10,8 @@ use egui::{
 use glassine_scanfile::decode_own_png;
 
 use crate::commands::ViewCommand;
-use crate::model::guide::{self, INDEX, PICTURES, Page, search};
-use crate::model::markdown::{Block, blocks, plain, words_of};
+use crate::model::guide::{self, INDEX, PICTURES, Page};
+use crate::model::markdown::{Block, plain, words_of};
 use crate::views::ViewCx;
 use crate::widgets::markdown_view::{Reading, markdown_ui};
 use crate::widgets::parts::note_ui;
@@ -59,19 +59,19 @@ fn list_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, page: &Page) {
         state.scrolls_to_hit = true;
     }
     ui.add_space(6.0);
-    let searched = state.search.trim().to_owned();
-    let list = ScrollArea::vertical().id_salt(("pages", searched.is_empty())).auto_shrink([false, false]);
+    let searches = !state.search.trim().is_empty();
+    let hits = state.hits();
+    let list = ScrollArea::vertical().id_salt(("pages", !searches)).auto_shrink([false, false]);
     list.show(ui, |ui| {
         ui.spacing_mut().item_spacing.y = 1.0;
-        if searched.is_empty() {
+        if !searches {
             contents_ui(ui, cx, page);
             return;
         }
-        let hits = search(&searched);
         if hits.is_empty() {
             note_ui(ui, "no page has these words");
         }
-        for hit in hits {
+        for hit in hits.iter() {
             let is_shown = hit.page == page.name;
             if entry_ui(ui, hit.title, Some(&hit.excerpt), is_shown).clicked() {
                 cx.ui_state.guide.scrolls_to_hit = true;
@@ -87,8 +87,8 @@ fn contents_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, shown: &Page) {
     if entry_ui(ui, index.title(), None, shown.name == INDEX).clicked() {
         cx.push(ViewCommand::ShowGuide(Some(INDEX)));
     }
-    for block in blocks(index.text).into_iter().skip(1) {
-        match &block {
+    for read in index.blocks().iter().skip(1) {
+        match &read.block {
             Block::Heading { spans, .. } => {
                 ui.add_space(8.0);
                 note_ui(ui, &plain(spans).to_lowercase());
@@ -168,7 +168,7 @@ fn page_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, page: &Page) {
     let area = ScrollArea::vertical().id_salt(("page", page.name)).auto_shrink([false, false]);
     let clicked = area.show(ui, |ui| {
         ui.set_max_width(ui.available_width() - 16.0);
-        let clicked = markdown_ui(ui, &blocks(page.text), &reading);
+        let clicked = markdown_ui(ui, page.blocks(), &reading);
         ui.add_space(30.0);
         clicked
     });

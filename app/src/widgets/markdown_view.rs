@@ -10,7 +10,7 @@ use egui::{
 };
 use pulldown_cmark::HeadingLevel;
 
-use crate::model::markdown::{Block, Span, has_words, plain};
+use crate::model::markdown::{Block, SearchBlock, Span, plain};
 use crate::widgets::theme::{self, Palette};
 
 /// Sizes of letters, points: easier to read at length than those of the controls.
@@ -36,16 +36,17 @@ pub(crate) struct Reading<'a> {
 }
 
 /// Draws the blocks in the available width; returns the target of a link that was clicked.
-pub(crate) fn markdown_ui(ui: &mut Ui, blocks: &[Block], reading: &Reading<'_>) -> Option<String> {
+pub(crate) fn markdown_ui(ui: &mut Ui, blocks: &[SearchBlock], reading: &Reading<'_>) -> Option<String> {
     let mut clicked = None;
     let mut scrolls = reading.scrolls;
     ui.spacing_mut().item_spacing.y = 0.0;
-    for block in blocks {
+    for read in blocks {
+        let block = &read.block;
         ui.add_space(space_before(block));
         let top = ui.cursor().top();
         let under = ui.painter().add(egui::Shape::Noop);
         clicked = block_ui(ui, block, reading).or(clicked);
-        if has_words(&block.text(), reading.words) {
+        if read.has_words(reading.words) {
             let place = Rect::from_min_max(
                 pos2(ui.max_rect().left() - 6.0, top - 2.0),
                 pos2(ui.max_rect().right() + 2.0, ui.cursor().top() + 2.0),

@@ -60,7 +60,7 @@ pub struct FocusPlace {
 #[derive(Debug, Clone)]
 pub struct FocusReport {
     pub scans: Vec<FocusScan>,
-    /// The comparison; `None` if only one scan could be read.
+    /// The comparison; `None` if fewer than two scans could be read.
     pub series: Option<FocusSeries>,
     /// What was compared on the first scan.
     pub part: PixelRect,
@@ -116,9 +116,9 @@ impl AnalysisContext<'_> {
                 }
             }
         }
-        let Some((session, _)) = first else {
+        let Some((session, _)) = first.filter(|_| placed.len() > 1) else {
             return Ok(FocusReport {
-                scans: Vec::new(),
+                scans: named(&placed),
                 series: None,
                 part: PixelRect::default(),
                 places: Vec::new(),
@@ -212,23 +212,24 @@ impl AnalysisContext<'_> {
                 cells.push(cell);
             }
         }
+        if cells.is_empty() {
+            return Err(EngineError::user_error(
+                "these scans share no part of a picture",
+                "scan the same frames again, with nothing changed but the height",
+            ));
+        }
         let heights: Vec<f64> = placed.iter().filter_map(|scan| scan.height_mm).collect();
-        let series = match placed.len() {
-            1 => None,
-            _ => Some(FocusSeries::of(&cells, &heights).map_err(|why| {
-                EngineError::user_error(why.to_string(), "scan a frame with fine detail, or a target")
-            })?),
-        };
+        let series = FocusSeries::of(&cells, &heights).map_err(|why| {
+            EngineError::user_error(why.to_string(), "scan a frame with fine detail, or a target")
+        })?;
         if let Some(place) = places.get_mut(richest) {
             place.is_richest = true;
         }
-        let scans = placed.iter();
-        let scans = scans.map(|scan| FocusScan { path: scan.path.clone(), height_mm: scan.height_mm });
         let side = f64::from(grid.side);
         (self.progress)(1.0, "done");
         Ok(FocusReport {
-            scans: scans.collect(),
-            series,
+            scans: named(placed),
+            series: Some(series),
             part,
             places,
             cell: (side / w, side / h),
@@ -254,6 +255,10 @@ impl AnalysisContext<'_> {
         }
         Ok(pieces)
     }
+}
+
+fn named(placed: &[Placed]) -> Vec<FocusScan> {
+    placed.iter().map(|scan| FocusScan { path: scan.path.clone(), height_mm: scan.height_mm }).collect()
 }
 
 impl Placed {

@@ -28,7 +28,8 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
     report.judge(measure, 100.0 * SERIOUS, None);
 }
 
-/// Blocks have the periods of interpolation too: what they explain is not reported twice.
+/// Lossy compression makes the noise of neighbouring pixels alike, as enlarging does: what blocks explain is not
+/// reported twice.
 pub(crate) fn settle(report: &mut Report) {
     if report.has(What::Blocks) {
         report.findings.retain(|finding| finding.measure.what != What::Resampled);

@@ -58,8 +58,8 @@ impl What {
             Self::Noise => "noise in the densest film",
             Self::StrayLight => "stray light over the whole scan",
             Self::Glow => "glow beside bright edges",
-            Self::ChannelShift => "colour channels do not lie on each other",
-            Self::InfraredShift => "infrared does not lie on the colours",
+            Self::ChannelShift => "the colour channels are not aligned",
+            Self::InfraredShift => "the infrared is not aligned with the colours",
             Self::Resolution => "less detail than the file's resolution",
             Self::Resampled => "the scan was enlarged or turned by interpolation",
             Self::UnevenLight => "uneven light",
@@ -157,6 +157,11 @@ impl Measure {
     ) -> Self {
         Self { what, value: 100.0 * share, unit, limit: 100.0 * limit, source }
     }
+
+    /// The figure against its limit: figures of one kind that are measured in several ways compare by it.
+    fn of_limit(&self) -> f64 {
+        self.value / self.limit
+    }
 }
 
 /// A figure beyond its limit.
@@ -187,11 +192,70 @@ impl Report {
         }
     }
 
+    /// Keep one figure and one finding of each kind, the worst against its limit: sharpening is measured in two ways.
+    pub(crate) fn keep_worst(&mut self) {
+        let mut measured: Vec<Measure> = Vec::new();
+        for measure in std::mem::take(&mut self.measured) {
+            match measured.iter_mut().find(|known| known.what == measure.what) {
+                Some(known) if measure.of_limit() > known.of_limit() => *known = measure,
+                Some(_) => {}
+                None => measured.push(measure),
+            }
+        }
+        self.measured = measured;
+        let mut findings: Vec<Finding> = Vec::new();
+        for finding in std::mem::take(&mut self.findings) {
+            match findings.iter_mut().find(|known| known.measure.what == finding.measure.what) {
+                Some(known) => {
+                    let serious = known.serious || finding.serious;
+                    if finding.measure.of_limit() > known.measure.of_limit() {
+                        *known = finding;
+                    }
+                    known.serious = serious;
+                }
+                None => findings.push(finding),
+            }
+        }
+        self.findings = findings;
+    }
+
     pub fn has_serious(&self) -> bool {
         self.findings.iter().any(|finding| finding.serious)
     }
 
     pub fn has(&self, what: What) -> bool {
         self.findings.iter().any(|finding| finding.measure.what == what)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn of_two_figures_of_one_kind_the_worse_against_its_limit_is_kept() {
+        let mut report = Report::default();
+        let measure =
+            |what: What, value: f64, limit: f64| Measure { what, value, unit: "%", limit, source: "" };
+        report.judge(measure(What::Sharpened, 3.0, 2.5), 8.0, None);
+        report.judge(measure(What::Noise, 1.0, 4.0), 8.0, None);
+        let fine_noise = measure(What::Sharpened, 18.0, 6.0);
+        report.judge(fine_noise, 20.0, None);
+        report.keep_worst();
+        let finding = Finding { measure: fine_noise, serious: false, place: None };
+        assert_eq!(report.findings, [finding]);
+        assert_eq!(report.measured, [fine_noise, measure(What::Noise, 1.0, 4.0)]);
+    }
+
+    #[test]
+    fn a_serious_finding_stays_serious_beside_another_of_its_kind() {
+        let mut report = Report::default();
+        let measure =
+            |value: f64, limit: f64| Measure { what: What::Sharpened, value, unit: "%", limit, source: "" };
+        report.judge(measure(8.1, 2.5), 8.0, None);
+        report.judge(measure(19.9, 6.0), 20.0, None);
+        report.keep_worst();
+        assert!(report.has_serious() && report.findings.len() == 1, "{report:?}");
+        assert_eq!(report.findings[0].measure, measure(19.9, 6.0));
     }
 }

@@ -22,16 +22,13 @@ const MOST_CHANGE: f32 = 0.3;
 /// How much more they must change, as a logarithm. Ours: sound scans stay below 0.02, two lost lines give 0.05 to 0.5.
 const LEAST: f64 = 0.06;
 
-/// A jump between two lines and the place of the second.
-#[derive(Debug, Clone, Copy)]
-pub(crate) struct Jump {
-    pub(crate) size: f64,
-    pub(crate) place: PixelRect,
-}
-
-/// Jumps over rows and columns.
-pub(crate) fn jumps(scan: &ScanUnderCheck<'_>, areas: &Areas) -> Vec<Jump> {
-    let mut all = Vec::new();
+/// The largest jump between two rows or columns among those whose place passes: the place of the second line.
+pub(crate) fn largest_jump(
+    scan: &ScanUnderCheck<'_>,
+    areas: &Areas,
+    passes: impl Fn(PixelRect) -> bool,
+) -> Option<PixelRect> {
+    let mut largest: Option<(f64, PixelRect)> = None;
     for band in scan.bands {
         let rect = band.rect;
         let (rows, columns) = changes(band, usize::from(scan.colour_channels), areas);
@@ -49,13 +46,15 @@ pub(crate) fn jumps(scan: &ScanUnderCheck<'_>, areas: &Areas) -> Vec<Jump> {
                 } else {
                     PixelRect::new(rect.x0 + at, rect.y0, rect.x0 + at + 1, rect.y1)
                 };
-                all.push(Jump { size, place });
+                if largest.is_none_or(|(known, _)| size >= known) && passes(place) {
+                    largest = Some((size, place));
+                }
             }
         };
         note(&rows, true);
         note(&columns, false);
     }
-    all
+    largest.map(|(_, place)| place)
 }
 
 /// Mean change from every line to the next in each of its parts, rows and columns; not a number off the film.

@@ -106,13 +106,7 @@ pub fn check(scan: &ScanUnderCheck<'_>, cancel: &CancelToken) -> Result<Report, 
         all.measured.extend(report.measured);
     }
     blocks::settle(&mut all);
+    all.keep_worst();
     all.findings.sort_by_key(|finding| !finding.serious);
-    // Sharpening shows in two ways; the worse one is told.
-    let mut told = Vec::new();
-    all.findings.retain(|finding| {
-        let is_new = !told.contains(&finding.measure.what);
-        told.push(finding.measure.what);
-        is_new
-    });
     Ok(all)
 }

@@ -7,6 +7,7 @@ use rayon::prelude::*;
 
 use crate::areas::{Areas, Ground, OPEN, PICTURE, REBATE};
 use crate::bands::transposed;
+use crate::jumps::largest_jump;
 use crate::statistics::{deviation, median};
 use crate::{Band, Measure, Report, ScanUnderCheck, What};
 
@@ -45,12 +46,16 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
     let (width, height) = scan.size_px;
     let floor = 0.004 * areas.bright;
     let mut worst: [Option<(f64, PixelRect)>; 2] = [None; 2];
+    let mut around_streaks: Vec<PixelRect> = Vec::new();
     let mut note = |found: Vec<Streak>, lines: &Lines<'_>, place: &dyn Fn(u32) -> PixelRect| {
         let dilution = f64::from(lines.factor);
         for streak in found.into_iter().filter(|streak| lines.is_on_all_grounds(areas, streak)) {
             // Means over `dilution` lines show a lost line as a part of it.
             let idx = usize::from(streak.size < -LOST / dilution);
             let size = streak.size.abs() * if idx == 1 { dilution } else { 1.0 };
+            // As far as its neighbours, and the line after them, which a jump is named after.
+            let reach_px = (streak.gap as u32 + 1) * lines.factor;
+            around_streaks.push(place(streak.at as u32).grown(reach_px, width, height));
             if worst[idx].is_none_or(|(known, _)| size > known) {
                 worst[idx] = Some((size, place(streak.at as u32)));
             }
@@ -83,7 +88,7 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
     let (value, place) = worst[0].unwrap_or_default();
     let measure = Measure::per_cent(What::Streaks, value, "%", STREAK_LIMIT, source);
     report.judge(measure, STREAK_SERIOUS, worst[0].map(|_| place));
-    missing(scan, areas, worst.map(|found| found.map(|(_, place)| place)), report);
+    missing(scan, areas, worst[1].map(|(_, place)| place), &around_streaks, report);
 }
 
 /// Lines as rows of planes, and where they lie in the scan.
@@ -127,26 +132,20 @@ impl Lines<'_> {
     }
 }
 
-/// Lines that are repeated, black or cut out. Beside a streak everything jumps too.
+/// Lines that are repeated, black or cut out. Beside a streak everything jumps too, from line to line in its direction.
 fn missing(
     scan: &ScanUnderCheck<'_>,
     areas: &Areas,
-    [streak, lost]: [Option<PixelRect>; 2],
+    lost: Option<PixelRect>,
+    around_streaks: &[PixelRect],
     report: &mut Report,
 ) {
-    let is_streak = |place: &PixelRect| {
-        streak.is_some_and(|streak| {
-            let near = |a: [u32; 2], b: [u32; 2]| a[0] <= b[1] + 2 && b[0] <= a[1] + 2;
-            near([streak.x0, streak.x1], [place.x0, place.x1])
-                && near([streak.y0, streak.y1], [place.y0, place.y1])
-        })
-    };
-    let jumps = || crate::jumps::jumps(scan, areas).into_iter().filter(|jump| !is_streak(&jump.place));
-    let jump = || jumps().max_by(|a, b| a.size.total_cmp(&b.size));
+    let is_beside_none =
+        |jump: PixelRect| !around_streaks.iter().any(|around| around.intersect(jump) == jump);
     let (value, place) = match (repeated_lines(scan, areas), lost) {
         (Some((count, place)), _) => (f64::from(count), Some(place)),
         (None, Some(place)) => (1.0, Some(place)),
-        (None, None) => jump().map_or((0.0, None), |jump| (1.0, Some(jump.place))),
+        (None, None) => largest_jump(scan, areas, is_beside_none).map_or((0.0, None), |at| (1.0, Some(at))),
     };
     let measure =
         Measure { what: What::MissingLines, value, unit: "lines", limit: 0.0, source: "none may be missing" };
@@ -316,5 +315,88 @@ impl Repeats {
     /// Lines repeated all over are an enlarged scan.
     fn found(&self) -> Option<(u32, PixelRect)> {
         self.first.filter(|_| self.count * 8 < self.lines).map(|place| (self.count, place))
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use glassine_film::CodeCurve;
+    use glassine_layout::{FilmTone, Found, FoundFrame, FoundStrip, StripAxis};
+    use glassine_raster::{Samples16, TiltedBox};
+
+    use super::*;
+
+    const SIZE_PX: (u32, u32) = (480, 760);
+    /// Edges of the film, and of the two pictures on it, px.
+    const FILM: [f64; 4] = [30.0, 30.0, 450.0, 730.0];
+    const PICTURES: [[f64; 4]; 2] = [[60.0, 60.0, 420.0, 370.0], [60.0, 390.0, 420.0, 700.0]];
+
+    /// Even film with a pattern of 0.5 %, under two streaks: one of one line and 4 %, one of five lines and 3 %.
+    fn streaked(x: u32, y: u32) -> u16 {
+        let is_in =
+            |[x0, y0, x1, y1]: [f64; 4]| (x0..x1).contains(&f64::from(x)) && (y0..y1).contains(&f64::from(y));
+        let light = match () {
+            () if is_in(PICTURES[0]) => 12_000.0,
+            () if is_in(PICTURES[1]) => 15_000.0,
+            () if is_in(FILM) => 40_000.0,
+            () => 60_000.0,
+        };
+        let pattern = if (x + y).is_multiple_of(2) { 1.005 } else { 0.995 };
+        let streak = match x {
+            200 => 0.96,
+            400..=404 => 0.97,
+            _ => 1.0,
+        };
+        (light * pattern * streak) as u16
+    }
+
+    fn found() -> Found {
+        let area = |[x0, y0, x1, y1]: [f64; 4]| TiltedBox::from_edges(x0, y0, x1, y1);
+        let frames = PICTURES.map(|edges| FoundFrame {
+            image_area: area(edges),
+            edge_blur_px: 0.0,
+            guard_margin_px: 0.0,
+            confidence: 1.0,
+            reason: String::new(),
+            flags: Vec::new(),
+        });
+        let strip = FoundStrip {
+            film_area: area(FILM),
+            angle_rad: 0.0,
+            axis: StripAxis::Down,
+            format_id: None,
+            frames: frames.to_vec(),
+            confidence: 1.0,
+            notes: Vec::new(),
+            perforations: Vec::new(),
+            tone: FilmTone::Negative,
+        };
+        Found { strips: vec![strip], notes: Vec::new() }
+    }
+
+    #[test]
+    fn lines_beside_a_second_and_wider_streak_are_not_missing() {
+        let (width, height) = SIZE_PX;
+        let codes = (0..height).flat_map(|y| (0..width).map(move |x| streaked(x, y))).collect();
+        let codes = Samples16::from_vec(width, height, 1, codes).expect("one code for each pixel");
+        let bands = [Band { rect: PixelRect::of_size(width, height), codes: codes.clone() }];
+        let found = found();
+        let scan = ScanUnderCheck {
+            overview: &codes,
+            factor: 1,
+            size_px: SIZE_PX,
+            colour_channels: 1,
+            bits: 16,
+            curve: Some(CodeCurve::Linear),
+            bands: &bands,
+            light: &[],
+            found: &found,
+            ppi: Some(400.0),
+        };
+        let areas = Areas::of(&scan);
+        assert!(largest_jump(&scan, &areas, |place| place.x0 >= 390).is_some(), "the wide streak has edges");
+        let mut report = Report::default();
+        check(&scan, &areas, &mut report);
+        assert!(report.has(What::Streaks) && !report.has(What::MissingLines), "{report:?}");
     }
 }

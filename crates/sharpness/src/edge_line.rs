@@ -2,6 +2,8 @@
 
 use glassine_raster::{PixelRect, Plane};
 
+use crate::measured::MAD_SHARE;
+
 /// Steepest slope: the region is turned so that edges run downwards, so 1 is the most, and some rounding. Our choice.
 const SLANT_MAX: f64 = 1.05;
 /// Half width of the part of a line that is compared with the mean edge, pixels, and at most a third of the region. Our
@@ -24,8 +26,6 @@ const PASSES: usize = 4;
 const STEP_MAX_PX: f64 = 3.0;
 /// Lines whose mean place tells whether the edge is straight. Our choice: half the noise of single ones.
 const STRAY_LINES: usize = 4;
-/// Median of absolute normal values, standard deviations. Source: normal quantile at 0.75.
-const MAD_SHARE: f64 = 0.6745;
 
 /// The region rotated so that the edge runs roughly downwards and brightness rises to the right.
 pub(crate) struct Lines {

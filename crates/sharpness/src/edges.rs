@@ -3,17 +3,22 @@
 use glassine_raster::{CancelToken, Cancelled, PixelRect, Plane};
 use rayon::prelude::*;
 
-use crate::sfr::slanted_edge;
+use crate::sfr::{Sfr, slanted_edge};
 
 /// Sides of the windows searched for edges, the largest first, with the most windows that are measured. They advance by
 /// three eighths of the side. Our choice: a longer edge is measured better, smaller windows hold too few rows; more
 /// windows take time and lower the error only by their square root.
 const WINDOWS_PX: [(u32, usize); 3] = [(128, 60), (64, 120), (32, 240)];
-/// Criteria for an edge in a window: one direction of slope, straight, even sides. Our choice: stricter ones leave
-/// pictures without an edge, looser ones admit corners and texture, which read as blur.
+/// Criteria for an edge: one direction of slope in its window, stray from a line, unevenness of its sides. Our choice:
+/// stricter ones leave pictures without an edge, looser ones admit corners and texture, which read as blur, and cost
+/// single edges a tenth of their response.
 const COHERENCE_MIN: f64 = 0.85;
 const STRAY_MAX_PX: f64 = 0.35;
 const UNEVENNESS_MAX: f64 = 0.12;
+/// Overshoot from which an edge of a scan is a line beside an edge, as a share of the contrast. Our choice: an unsharp
+/// mask overshoots by less than half of its amount, however wide it is, so scanners that sharpen by an amount of 1 stay
+/// below, and a line that rises less changes the response no more than they do.
+const LINE_OVERSHOOT: f64 = 0.5;
 /// Least contrast of an edge, in the plane's unit. Our choice: fainter edges are mostly noise.
 pub(crate) const EDGE_CONTRAST_MIN: f64 = 0.02;
 /// Least believable frequency of half response, cycles per pixel. Our choice: a softer edge does not fit the window.
@@ -111,16 +116,26 @@ fn edges_in(
     promising.sort_by(|a, b| b.0.total_cmp(&a.0).then((a.1.y0, a.1.x0).cmp(&(b.1.y0, b.1.x0))));
     promising.truncate(most);
     let found = promising.par_iter().filter_map(|&(_, rect)| straight_edge(plane, rect));
-    let found = found.collect();
+    let found = found.filter(|edge| edge.overshoot <= LINE_OVERSHOOT).collect();
     cancel.check()?;
     Ok(found)
 }
 
-/// The edge in a window, if it is straight and its sides are even.
+/// Whether an edge is straight and its sides are even.
+pub(crate) fn is_clean(sfr: &Sfr) -> bool {
+    sfr.stray_px < STRAY_MAX_PX && sfr.unevenness < UNEVENNESS_MAX
+}
+
+/// Whether what looks like an edge of a scan is a line, or has one beside it: its overshoot is more than any sharpening
+/// of a scanner gives. A picture after sharpening may have as much at its edges.
+pub(crate) fn is_line(sfr: &Sfr) -> bool {
+    sfr.overshoot_beyond_noise() > LINE_OVERSHOOT
+}
+
+/// The edge in a window, if it is straight and its sides are even; lines and sharpened edges count too.
 pub(crate) fn straight_edge(plane: &Plane<f32>, window: PixelRect) -> Option<StraightEdge> {
     let sfr = slanted_edge(plane, window).ok()?;
-    let good = sfr.stray_px < STRAY_MAX_PX && sfr.unevenness < UNEVENNESS_MAX;
-    let mtf50_cy_px = sfr.mtf50_cy_px().filter(|f| good && *f > MTF50_MIN_CY_PX)?;
+    let mtf50_cy_px = sfr.mtf50_cy_px().filter(|f| is_clean(&sfr) && *f > MTF50_MIN_CY_PX)?;
     let error_cy_px = sfr.mtf50_noise_error_cy_px()?;
     let overshoot = sfr.overshoot_beyond_noise();
     let edge = StraightEdge { window, mtf50_cy_px, error_cy_px, overshoot };

@@ -88,14 +88,23 @@ pub fn best_height(points: &[(f64, f64, f64)]) -> Result<BestHeight, HeightError
     })
 }
 
-/// Inverse of a matrix by elimination with pivots; `None` if it has none.
+/// Least pivot as a share of the largest number of its column. Our choice: what rounding leaves of a dependent column is a
+/// millionth of that, and columns of real measurements keep far more.
+const PIVOT_MIN: f64 = 1e-10;
+
+/// Inverse of a matrix by elimination with pivots; `None` if it has none beyond rounding.
 pub(crate) fn inverse<const N: usize>(mut m: [[f64; N]; N]) -> Option<[[f64; N]; N]> {
     let mut out = std::array::from_fn(|i| std::array::from_fn(|j| f64::from(u8::from(i == j))));
+    let sizes: [f64; N] = std::array::from_fn(|j| m.iter().map(|row| row[j].abs()).fold(0.0, f64::max));
     for k in 0..N {
         let pivot = (k..N).max_by(|a, b| m[*a][k].abs().total_cmp(&m[*b][k].abs()))?;
         m.swap(k, pivot);
         out.swap(k, pivot);
         let scale = m[k][k];
+        let is_certain = scale.abs() > PIVOT_MIN * sizes[k];
+        if !is_certain {
+            return None;
+        }
         for j in 0..N {
             m[k][j] /= scale;
             out[k][j] /= scale;
@@ -124,6 +133,14 @@ mod tests {
         // numpy.polyfit with cov="unscaled" and the same weights: var b 4e-7, var c 1.1428571e-6, no covariance between
         // them; sqrt(var b / 4 c^2 + b^2 var c / 4 c^4) with b = 0.04 and c = -0.1 is 0.0038173.
         assert!((best.error_mm - 0.003_817_3).abs() < 1e-6, "{best:?}");
+    }
+
+    #[test]
+    fn a_matrix_that_is_singular_but_for_rounding_has_no_inverse() {
+        // 0.1 * 0.1 is not 0.01 in binary.
+        assert_eq!(inverse([[1.0, 0.1], [0.1, 0.1 * 0.1]]), None);
+        assert_eq!(inverse([[1.0, 0.1], [0.1, 0.01]]), None);
+        assert_eq!(inverse([[2.0, 0.0], [0.0, 1e-12]]), Some([[0.5, 0.0], [0.0, 1e12]]));
     }
 
     #[test]

@@ -4,7 +4,7 @@
 
 use glassine_raster::{CancelToken, Cancelled, PixelRect, Plane};
 
-use crate::edges::windows_with_edge;
+use crate::edges::{is_clean, is_line, windows_with_edge};
 use crate::sfr::{Sfr, SfrError, slanted_edge};
 use crate::suggest::{blur_of_mtf50, frequency_of};
 
@@ -12,10 +12,6 @@ use crate::suggest::{blur_of_mtf50, frequency_of};
 const WHOLE_MAX_PX: u32 = 1024;
 /// Windows searched for an edge otherwise, px, the largest first: a longer edge is measured better.
 const WINDOWS_PX: [u32; 4] = [256, 128, 64, 32];
-/// Stray from a line, px, and unevenness of the sides that a measured edge may have. Our choice: more bends or
-/// shades the edge enough to cost a tenth of its response.
-const STRAY_MAX_PX: f64 = 0.35;
-const UNEVENNESS_MAX: f64 = 0.12;
 /// Share of clipped samples that is tolerated. Our choice: single specks; a clipped side cuts the foot of the edge off.
 const CLIPPED_MAX: f64 = 0.02;
 /// Least contrast, as a share of the sum of both sides. Our choice: ISO 12233 uses targets of 4:1, a share of 0.6;
@@ -56,6 +52,14 @@ pub enum MeterError {
         stray_px: f64,
         /// Unevenness of the sides, as a share of the contrast.
         unevenness: f64,
+    },
+    /// A line, or an edge with a line along it: it responds more than any edge.
+    #[error(
+        "this is a line, not an edge (its response rises to {peak:.1}); draw a box around the border of a wider area"
+    )]
+    Line {
+        /// Largest response up to the half sampling frequency.
+        peak: f64,
     },
     /// Stopped on request.
     #[error(transparent)]
@@ -123,6 +127,7 @@ pub fn measure_edge(
     }
     let found: Vec<Sfr> = planes.iter().map(|plane| slanted_edge(plane, region)).collect::<Result<_, _>>()?;
     for (plane, sfr) in planes.iter().zip(&found) {
+        refuse_line(sfr)?;
         refuse_faint(plane, region, sfr)?;
     }
     let cuts = cuts(region, &found[reference]);
@@ -139,7 +144,7 @@ pub fn measure_edge(
 fn edge_region(plane: &Plane<f32>, area: PixelRect, cancel: &CancelToken) -> Result<PixelRect, MeterError> {
     let whole = slanted_edge(plane, area);
     let is_small = area.width().max(area.height()) <= WHOLE_MAX_PX;
-    if whole.as_ref().is_ok_and(|sfr| is_small && is_clean(sfr)) {
+    if whole.as_ref().is_ok_and(|sfr| is_small && is_clean(sfr) && !is_line(sfr)) {
         return Ok(area);
     }
     let part = crop(plane, area);
@@ -154,6 +159,7 @@ fn edge_region(plane: &Plane<f32>, area: PixelRect, cancel: &CancelToken) -> Res
         Ok(sfr) if is_clean(&sfr) => Ok(area),
         Ok(sfr) => {
             refuse_clipped(plane, area)?;
+            refuse_line(&sfr)?;
             refuse_faint(plane, area, &sfr)?;
             Err(MeterError::Unclean { stray_px: sfr.stray_px, unevenness: sfr.unevenness })
         }
@@ -168,10 +174,6 @@ fn edge_region(plane: &Plane<f32>, area: PixelRect, cancel: &CancelToken) -> Res
             }
         }
     }
-}
-
-fn is_clean(sfr: &Sfr) -> bool {
-    sfr.stray_px < STRAY_MAX_PX && sfr.unevenness < UNEVENNESS_MAX
 }
 
 fn mean(plane: &Plane<f32>) -> f64 {
@@ -189,6 +191,10 @@ fn refuse_clipped(plane: &Plane<f32>, region: PixelRect) -> Result<(), MeterErro
     let clipped = part.data().iter().filter(|value| **value <= 0.0 || **value >= 1.0).count();
     let share = clipped as f64 / part.data().len().max(1) as f64;
     if share > CLIPPED_MAX { Err(MeterError::Clipped { share }) } else { Ok(()) }
+}
+
+fn refuse_line(sfr: &Sfr) -> Result<(), MeterError> {
+    if is_line(sfr) { Err(MeterError::Line { peak: sfr.peak() }) } else { Ok(()) }
 }
 
 fn refuse_faint(plane: &Plane<f32>, region: PixelRect, sfr: &Sfr) -> Result<(), MeterError> {
@@ -295,6 +301,35 @@ mod tests {
         let mtf50 = report.channels[0].sfr.mtf50_cy_px().expect("falls");
         // sinc(f) exp(-2 (pi 0.8 f)^2) = 1/2 at 0.2199.
         assert!((mtf50 / 0.2199 - 1.0).abs() < 0.02, "{mtf50} in {:?}", report.region);
+    }
+
+    /// Columns of a plane.
+    fn columns(plane: &Plane<f32>, from: u32, width: u32) -> Plane<f32> {
+        crop(plane, PixelRect::new(from, 0, from + width, plane.height()))
+    }
+
+    #[test]
+    fn a_line_beside_an_edge_is_refused_and_an_edge_that_the_scanner_sharpened_is_not() {
+        let edge = Edge { sigma: 0.7, width: 60, height: 128, ..Edge::default() }.draw();
+        // Two steps, four pixels apart, make a line that rises above the edge by 0.8 of its contrast.
+        let (rise, fall) = (columns(&edge, 12, 40), columns(&edge, 8, 40));
+        let both = rise.data().iter().zip(fall.data());
+        let light = both.map(|(rise, fall)| 0.3 + 0.25 * (rise - 0.1) + 0.2 * (rise - fall)).collect();
+        let line = Plane::from_vec(40, 128, light).expect("length fits");
+        let colours = [columns(&edge, 10, 40), line.clone(), columns(&edge, 10, 40)];
+        for planes in [&[line][..], &colours] {
+            let found = measure(planes);
+            assert!(matches!(found, Err(MeterError::Line { peak }) if peak > 1.5), "{found:?}");
+        }
+        let middle = edge.data().iter().map(|v| 0.5 + 0.4 * (v - 0.5)).collect();
+        let plain = Plane::from_vec(60, 128, middle).expect("length fits");
+        let plain_cy_px =
+            measure(std::slice::from_ref(&plain)).expect("an edge").channels[0].sfr.mtf50_cy_px();
+        for radius_px in [0.8, 1.5, 3.0] {
+            let sharp = crate::sharpen(&plain, 1.0, radius_px, f32::INFINITY);
+            let found = measure(&[sharp]).expect("an edge");
+            assert!(found.channels[0].sfr.mtf50_cy_px() > plain_cy_px, "radius {radius_px}");
+        }
     }
 
     #[test]

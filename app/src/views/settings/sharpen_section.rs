@@ -5,12 +5,12 @@ use egui::{Button, Ui};
 use glassine_engine::{Overlay, ViewKey};
 use glassine_film::{Param, ParamGroup};
 use glassine_raster::PixelRect;
-use glassine_session::{Frame, ScanId};
+use glassine_session::{Frame, ScanRef};
 use glassine_sharpness::{ChannelSfr, EdgeReport};
 
 use super::frame_section::{params_of, rows_ui};
 use crate::commands::{JobCommand, SharpnessCommand, ViewCommand};
-use crate::model::sharpness_state::{MeasuredEdge, ShownEffect};
+use crate::model::sharpness_state::EffectFound;
 use crate::model::ui_state::StripTool;
 use crate::views::ViewCx;
 use crate::widgets::param_row::{label_ui, number_text};
@@ -59,7 +59,7 @@ pub(super) fn sharpen_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             cx.push(SharpnessCommand::AskFocusScans);
         }
     });
-    kept_ui(ui, cx);
+    kept_ui(ui, cx, frame);
 }
 
 /// What sharpening does to the shown part.
@@ -67,10 +67,11 @@ fn effect_ui(ui: &mut Ui, cx: &ViewCx<'_>, frame: &Frame) {
     let part = if cx.ui_state.frame.loupe { "in the shown part" } else { "in the middle" };
     sub_head_ui(ui, part);
     let shown = cx.status.sharpness.effect.filter(|shown| shown.frame == frame.id);
-    match shown {
+    match shown.map(|shown| shown.found) {
         None => note_ui(ui, "measuring what sharpening does"),
-        Some(ShownEffect { effect: None, .. }) => note_ui(ui, "no edge and no flat area to measure at"),
-        Some(ShownEffect { effect: Some(effect), .. }) => {
+        Some(EffectFound::Failed) => warning_ui(ui, "what sharpening does could not be measured"),
+        Some(EffectFound::Nothing) => note_ui(ui, "no edge and no flat area to measure at"),
+        Some(EffectFound::Measured(effect)) => {
             let of_edges = match effect.edges {
                 1 => " at 1 edge".to_owned(),
                 count => format!(" at {count} edges"),
@@ -99,7 +100,7 @@ fn effect_ui(ui: &mut Ui, cx: &ViewCx<'_>, frame: &Frame) {
 /// The response at an edge that the user shows.
 fn edge_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame) {
     sub_head_ui(ui, "resolution at an edge");
-    let Some(scan) = cx.session.strip(frame.strip).map(|strip| strip.scan) else { return };
+    let Some((_, scan)) = cx.session.context(frame) else { return };
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, "slanted edge", false);
@@ -111,12 +112,12 @@ fn edge_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame) {
         }
         let hint = "find an edge in the middle of the shown part";
         if ui.button("measure here").on_hover_text(hint).clicked() {
-            cx.push(SharpnessCommand::MeasureEdge(scan, here(cx, frame)));
+            cx.push(SharpnessCommand::MeasureEdge(scan.id, here(cx, frame)));
         }
     });
-    let Some(measured) = cx.status.sharpness.edge.as_ref().filter(|edge| edge.scan == scan) else { return };
+    let Some(measured) = cx.status.sharpness.edge_of(scan) else { return };
     match &measured.report {
-        Ok(report) => report_ui(ui, cx, measured, report),
+        Ok(report) => report_ui(ui, scan, report),
         Err(notice) => {
             warning_ui(ui, &notice.headline);
             if !notice.what_to_do.is_empty() {
@@ -137,8 +138,7 @@ fn here(cx: &ViewCx<'_>, frame: &Frame) -> PixelRect {
     PixelRect::new(px(middle.x - half_x), px(middle.y - half_y), px(middle.x + half_x), px(middle.y + half_y))
 }
 
-fn report_ui(ui: &mut Ui, cx: &ViewCx<'_>, measured: &MeasuredEdge, report: &EdgeReport) {
-    let MeasuredEdge { scan, .. } = *measured;
+fn report_ui(ui: &mut Ui, scan: &ScanRef, report: &EdgeReport) {
     sfr_plot_ui(ui, report);
     let region = report.region;
     let angle = report.channels.first().map_or(0.0, |channel| channel.sfr.angle_rad.to_degrees());
@@ -161,23 +161,22 @@ fn report_ui(ui: &mut Ui, cx: &ViewCx<'_>, measured: &MeasuredEdge, report: &Edg
     if report.parts == 0 {
         note_ui(ui, "the edge is short: its uncertainty is that of the noise beside it alone");
     }
-    resolution_ui(ui, cx, scan, report);
+    resolution_ui(ui, scan, report);
 }
 
-/// Resolution that the scan really has there, and a button that keeps it for the planner.
-fn resolution_ui(ui: &mut Ui, cx: &ViewCx<'_>, scan: ScanId, report: &EdgeReport) {
-    let ppi = cx.session.scan(scan).and_then(|scan| scan.ppi);
+/// Resolution that the scan really has there.
+fn resolution_ui(ui: &mut Ui, scan: &ScanRef, report: &EdgeReport) {
     let middle = report.channels.get(report.channels.len() / 2);
-    let Some(found) = middle.and_then(ChannelSfr::sampling_efficiency).zip(ppi) else { return };
+    let Some(found) = middle.and_then(ChannelSfr::sampling_efficiency).zip(scan.ppi) else { return };
     fact_row_ui(ui, "real resolution", &format!("{:.0} of {:.0} ppi", found.0 * found.1, found.1));
 }
 
 /// What the user kept of the scanner, and what could be kept.
-fn kept_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
-    let measured = cx.status.sharpness.edge.as_ref().and_then(|edge| {
-        let report = edge.report.as_ref().ok()?;
+fn kept_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame) {
+    let measured = cx.session.context(frame).and_then(|(_, scan)| {
+        let report = cx.status.sharpness.edge_of(scan)?.report.as_ref().ok()?;
         let channel = report.channels.get(report.channels.len() / 2)?;
-        Some(channel.sampling_efficiency()? * cx.session.scan(edge.scan)?.ppi?)
+        Some(channel.sampling_efficiency()? * scan.ppi?)
     });
     let kept = cx.status.sharpness.scanner.clone();
     if let Some(height) = kept.holder_height_mm {
@@ -192,11 +191,11 @@ fn kept_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         if let Some(ppi) = measured.filter(|ppi| kept.resolution_ppi != Some(ppi.round())) {
             let hint = "the planner then warns of resolutions that add no detail";
             if ui.button(format!("keep {ppi:.0} ppi")).on_hover_text(hint).clicked() {
-                cx.push(SharpnessCommand::KeepResolution(Some(ppi)));
+                cx.push(SharpnessCommand::KeepResolution(ppi));
             }
         }
         if kept != Default::default() && ui.button("forget").on_hover_text("drop what was kept").clicked() {
-            cx.push(SharpnessCommand::KeepResolution(None));
+            cx.push(SharpnessCommand::ForgetScanner);
         }
     });
 }

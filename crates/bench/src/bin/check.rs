@@ -312,7 +312,8 @@ fn main() -> Result<(), Box<dyn Error>> {
     Ok(())
 }
 
-/// Whether a report names a fault. Interpolation to a whole multiple has no period; what shows is that detail is missing.
+/// Whether a report names a fault. An enlarged scan has less detail than its pixels promise, so that each of these two
+/// findings counts for the other.
 fn names(report: &ScanReport, what: ScanFault) -> bool {
     report.has(what)
         || what == ScanFault::Resampled && report.has(ScanFault::Resolution)

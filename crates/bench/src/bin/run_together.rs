@@ -19,6 +19,7 @@ use glassine_session::{
     BaseSource, Edit, EncodingChoice, ExportRecipe, FilmBase, FoundStripEdit, NewFrame, OutputKind, ScanRef,
     Session,
 };
+use glassine_testdata::random::SplitMix64;
 
 const WIDTH: u32 = 4000;
 const HEIGHT: u32 = 3000;
@@ -104,12 +105,9 @@ fn run(session: &Session, folder: &Path, kinds: &[OutputKind], sheet: bool) -> R
     Ok(cost)
 }
 
-/// Numbers that look random: the finaliser of splitmix64.
+/// Numbers that look random, one for each `n`.
 fn noise(n: u64) -> f64 {
-    let mut z = n.wrapping_mul(0x9E37_79B9_7F4A_7C15);
-    z = (z ^ (z >> 30)).wrapping_mul(0xBF58_476D_1CE4_E5B9);
-    z = (z ^ (z >> 27)).wrapping_mul(0x94D0_49BB_1331_11EB);
-    ((z ^ (z >> 31)) >> 11) as f64 / (1_u64 << 53) as f64
+    SplitMix64::new(n).unit()
 }
 
 /// A negative of waves and grain with two hundred specks that hold back infrared too.

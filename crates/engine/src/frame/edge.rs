@@ -10,6 +10,7 @@ use crate::types::SessionAt;
 
 /// Largest side of the part of a scan that is searched for an edge, px: 64 MB as one plane.
 const PART_PX: u32 = 4096;
+
 /// Response of every channel of a scan at the slanted edge in a part of it, in linear light.
 pub(crate) fn sfr_of(
     at: &SessionAt,
@@ -30,13 +31,13 @@ pub(crate) fn sfr_of(
                     whole.width(),
                     whole.height()
                 ),
-                "give --box X,Y,W,H around the edge",
+                "choose a part of it around the edge",
             ));
         }
         Some(area) if area.width() == 0 || area.height() == 0 => {
             return Err(EngineError::user_error(
                 format!("the box lies outside the scan of {} x {} px", whole.width(), whole.height()),
-                "give --box X,Y,W,H inside it",
+                "choose a box inside it",
             ));
         }
         Some(area) if area.width().max(area.height()) > PART_PX => {
@@ -46,7 +47,7 @@ pub(crate) fn sfr_of(
                     area.width(),
                     area.height()
                 ),
-                format!("give one of at most {PART_PX} px each way"),
+                format!("choose one of at most {PART_PX} px each way"),
             ));
         }
         area => area.unwrap_or(whole),
