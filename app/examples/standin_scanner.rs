@@ -2,8 +2,9 @@
 //!
 //! `GLASSINE_SANE=target/debug/examples/libstandin_scanner.so STANDIN_SCAN=strip.tif glassine scanners`
 //!
-//! It has one device with a transparency unit. `STANDIN_FAULT` is `crash` or `hang`: what happens after half of the
-//! lines.
+//! It has one device with a transparency unit, three resolutions and an exposure for each colour. `STANDIN_FAULT` is
+//! `crash` or `hang`: what happens after half of the lines; or the path of a file: if it is there, it is removed and the
+//! connection fails after half of the lines.
 #![expect(unsafe_code, reason = "the interface is made of C functions and pointers")]
 
 use std::ffi::{CStr, c_char, c_int, c_void};
@@ -53,6 +54,11 @@ struct State {
     scan: Option<Scan>,
     /// Edges of the area: left, top, right, bottom, millimetres with 16 binary places.
     corners: [c_int; 4],
+    ppi: c_int,
+    /// Of red, green and blue, per cent.
+    exposures: [c_int; 3],
+    /// Pixels of the file on a side for one of the scan.
+    factor: u32,
     region: PixelRect,
     line: u32,
     /// Bytes of the present line that were not delivered yet.
@@ -62,6 +68,9 @@ struct State {
 static STATE: Mutex<State> = Mutex::new(State {
     scan: None,
     corners: [0; 4],
+    ppi: 0,
+    exposures: [100; 3],
+    factor: 1,
     region: PixelRect { x0: 0, y0: 0, x1: 0, y1: 0 },
     line: 0,
     rest: Vec::new(),
@@ -71,8 +80,20 @@ fn with<T>(act: impl FnOnce(&mut State) -> T) -> T {
     act(&mut STATE.lock().unwrap_or_else(std::sync::PoisonError::into_inner))
 }
 
-/// Names of the options from 1 on; their kinds are text, text, whole number, fixed number.
-const NAMES: [&CStr; 7] = [c"source", c"mode", c"depth", c"tl-x", c"tl-y", c"br-x", c"br-y"];
+/// Names of the options from 1 on. The first two are texts, the corners fixed numbers, the others whole numbers.
+const NAMES: [&CStr; 11] = [
+    c"source",
+    c"mode",
+    c"depth",
+    c"tl-x",
+    c"tl-y",
+    c"br-x",
+    c"br-y",
+    c"resolution",
+    c"exposure-red",
+    c"exposure-green",
+    c"exposure-blue",
+];
 
 fn leak<T>(value: T) -> *const T {
     Box::leak(Box::new(value))
@@ -88,11 +109,16 @@ impl State {
 
     fn describe(&self, index: usize) -> Option<RawOption> {
         let name = NAMES.get(index.checked_sub(1)?)?.as_ptr();
-        let (width_mm, height_mm, _) = self.size_mm();
+        let (width_mm, height_mm, native_ppi) = self.size_mm();
         let (kind, unit, size, constraint_kind, constraint): (_, _, _, _, *const c_void) = match index {
             1 => (3, 0, 16, 3, leak([c"Transparency".as_ptr(), null()]).cast()),
             2 => (3, 0, 16, 3, leak([c"Color Infrared".as_ptr(), null()]).cast()),
             3 => (1, 2, 4, 2, leak([1_i32, 16]).cast()),
+            8 => {
+                let native = native_ppi.round() as i32;
+                (1, 4, 4, 2, leak([3_i32, native / 4, native / 2, native]).cast())
+            }
+            9..=11 => (1, 5, 4, 1, leak([25_i32, 800, 1]).cast()),
             _ => {
                 let most = if index.is_multiple_of(2) { width_mm } else { height_mm };
                 (2, 3, 4, 1, leak([0_i32, (most * FIXED_ONE).ceil() as i32, 0]).cast())
@@ -113,11 +139,14 @@ impl State {
 
     /// Begins a scan of the area, to whole pixels.
     fn begin(&mut self) -> c_int {
-        let (_, _, ppi) = self.size_mm();
+        let (_, _, native_ppi) = self.size_mm();
         let Some(scan) = &self.scan else { return INVALID };
+        let ppi = f64::from(self.ppi);
+        self.factor = (native_ppi / ppi).round().max(1.0) as u32;
         let px = |corner: c_int| (f64::from(corner) / FIXED_ONE / MM_PER_INCH * ppi).round() as u32;
         let [left, top, right, bottom] = self.corners.map(px);
-        let (right, bottom) = (right.min(scan.info().width_px), bottom.min(scan.info().height_px));
+        let (right, bottom) =
+            (right.min(scan.info().width_px / self.factor), bottom.min(scan.info().height_px / self.factor));
         if left >= right || top >= bottom {
             return INVALID;
         }
@@ -135,16 +164,27 @@ impl State {
             match std::env::var("STANDIN_FAULT").as_deref() {
                 Ok("crash") => std::process::abort(),
                 Ok("hang") => std::thread::sleep(std::time::Duration::from_secs(3600)),
+                Ok(path) if std::fs::remove_file(path).is_ok() => return IO_ERROR,
                 _ => {}
             }
         }
-        let y = self.region.y0 + self.line;
-        let line = PixelRect::new(self.region.x0, y, self.region.x1, y + 1);
+        let (factor, y) = (self.factor, (self.region.y0 + self.line) * self.factor);
+        let line = PixelRect::new(self.region.x0 * factor, y, self.region.x1 * factor, y + factor);
         let Some(read) = self.scan.as_ref().and_then(|scan| scan.read_region(line, &CancelToken::new()).ok())
         else {
             return IO_ERROR;
         };
-        self.rest = read.data().iter().flat_map(|code| code.to_ne_bytes()).collect();
+        let channels = usize::from(read.channels());
+        let exposures = self.exposures.map(|percent| f64::from(percent) / 100.0);
+        let pixels = f64::from(factor * factor);
+        let mean = |x: u32, channel: usize| {
+            let block = (0..factor).flat_map(|row| (0..factor).map(move |column| (x * factor + column, row)));
+            let sum: f64 = block.map(|(x, row)| f64::from(read.pixel(x, row)[channel])).sum();
+            let code = sum / pixels * exposures.get(channel).copied().unwrap_or(1.0);
+            code.round().min(65_535.0) as u16
+        };
+        let codes = (0..self.region.width()).flat_map(|x| (0..channels).map(move |channel| (x, channel)));
+        self.rest = codes.flat_map(|(x, channel)| mean(x, channel).to_ne_bytes()).collect();
         self.line += 1;
         GOOD
     }
@@ -172,7 +212,8 @@ extern "C" fn sane_open(_name: *const c_char, handle: *mut *mut c_void) -> c_int
     let Ok(scan) = Scan::open(Path::new(&path), &OpenOptions::default()) else { return IO_ERROR };
     with(|state| {
         state.scan = Some(scan);
-        let (width_mm, height_mm, _) = state.size_mm();
+        let (width_mm, height_mm, native_ppi) = state.size_mm();
+        (state.ppi, state.exposures) = (native_ppi.round() as c_int, [100; 3]);
         state.corners = [0.0, 0.0, width_mm, height_mm].map(|mm| (mm * FIXED_ONE).ceil() as c_int);
     });
     // SAFETY: the caller passes a place for the handle.
@@ -208,6 +249,10 @@ extern "C" fn sane_control_option(
             (1..=3, 1) => {}
             (4..=7, 0) => *value.cast::<c_int>() = with(|state| state.corners[index as usize - 4]),
             (4..=7, 1) => with(|state| state.corners[index as usize - 4] = *value.cast::<c_int>()),
+            (8, 0) => *value.cast::<c_int>() = with(|state| state.ppi),
+            (8, 1) => with(|state| state.ppi = *value.cast::<c_int>()),
+            (9..=11, 0) => *value.cast::<c_int>() = with(|state| state.exposures[index as usize - 9]),
+            (9..=11, 1) => with(|state| state.exposures[index as usize - 9] = *value.cast::<c_int>()),
             _ => return UNSUPPORTED,
         }
     }

@@ -8,6 +8,7 @@ use std::sync::Arc;
 use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
+use glassine_acquire::DriverProcess;
 use glassine_engine::jobs::{Job, JobId};
 use glassine_engine::{JobHost, Preview, SessionKey};
 use glassine_session::{FrameId, History, Session};
@@ -15,6 +16,7 @@ use glassine_session::{FrameId, History, Session};
 use crate::commands::boxes::KeyPresses;
 use crate::commands::files::Files;
 use crate::commands::key_table;
+use crate::commands::scanner::ScannerDesk;
 use crate::commands::sharpness::SharpnessAsked;
 use crate::commands::{Command, FileCommand};
 use crate::model::app_status::{AppStatus, JobKind, JobStatus};
@@ -68,6 +70,8 @@ pub struct AppOptions {
     pub end_signal: EndSignal,
     /// Where to look for the profile of the screen.
     pub screen: ScreenLookup,
+    /// How the process of scanner drivers is started, if not as this program.
+    pub drivers: Option<DriverProcess>,
 }
 
 pub struct GlassineApp {
@@ -97,6 +101,7 @@ pub struct GlassineApp {
     pub(crate) keeper: StateKeeper,
     /// What was asked about sharpness.
     pub(crate) sharpness: SharpnessAsked,
+    pub(crate) scanner: ScannerDesk,
     pub(crate) recents: Recents,
     /// The print of the session's first frame, for the list of recent sessions.
     pub(crate) first_print: Option<Arc<Preview>>,
@@ -132,6 +137,7 @@ impl GlassineApp {
             remembered: Remembered::default(),
             keeper: StateKeeper::begin(&options.state),
             sharpness: SharpnessAsked::default(),
+            scanner: ScannerDesk::default(),
             recents: Recents::default(),
             first_print: None,
             // Until then the system may still move it.
@@ -219,6 +225,7 @@ impl GlassineApp {
             self.scheduler.retry_all(self.now);
         }
         let more_events = self.drain_jobs();
+        self.take_scanner_answers(ctx);
         self.poll_files(ctx);
         key_table::poll(ctx, &mut self.ui_state, &mut self.commands);
         self.end_key_presses_in_time(ctx);

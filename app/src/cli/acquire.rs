@@ -1,6 +1,5 @@
 //! `glassine scanners` and `glassine acquire`: devices, their options, and scans straight to a file.
 
-use std::ffi::OsString;
 use std::io;
 use std::path::PathBuf;
 use std::time::{Duration, Instant};
@@ -17,9 +16,7 @@ use serde_json::json;
 use super::new::usage;
 use super::{Outcome, Printing, path_json, print_json, print_line, print_notice, progress};
 use crate::platform::clock::now_text;
-
-/// Name of the hidden command in which drivers run.
-pub(super) const DRIVER_COMMAND: &str = "scanner-driver";
+use crate::platform::drivers::driver_process;
 
 /// List scanners, or the options of one
 #[derive(Debug, Args)]
@@ -182,7 +179,8 @@ pub(super) fn run(args: &AcquireArgs, cancel: &CancelToken) -> Result<Outcome, E
         swap_bytes: args.swap_bytes,
     };
     let since = Instant::now();
-    let scan = scan_to_file(&mut device, &args.to, &file, cancel, &mut show_progress).map_err(told)?;
+    let scan = scan_to_file(&mut device, &args.to, &file, cancel, &mut |at, _lines| show_progress(at))
+        .map_err(told)?;
     progress(1.0, "");
     let remarks: Vec<&String> = applied.remarks.iter().chain(&scan.remarks).collect();
     if args.printing.json {
@@ -234,9 +232,9 @@ fn show_progress(at: Progress) {
 
 /// Starts the process of the drivers, which is this program.
 fn start(waiting: Waiting) -> Result<Helper, EngineError> {
-    let program = std::env::current_exe().map_err(|error| told(glassine_acquire::Error::Start(error)))?;
-    let args = [OsString::from(DRIVER_COMMAND)];
-    Helper::start(&program, &args, Duration::from_secs(waiting.wait)).map_err(told)
+    let process = driver_process(Duration::from_secs(waiting.wait));
+    let process = process.map_err(|error| told(glassine_acquire::Error::Start(error)))?;
+    Helper::start(&process).map_err(told)
 }
 
 fn told(error: glassine_acquire::Error) -> EngineError {

@@ -38,6 +38,8 @@ use glassine_raster::CancelToken;
 use glassine_session::{Edit, Session};
 use serde_json::Value;
 
+use crate::platform::drivers::DRIVER_COMMAND;
+
 /// Exit code of a command that stopped without a known signal: that of Ctrl+C.
 const STOPPED_CODE: u8 = 130;
 
@@ -118,7 +120,7 @@ pub enum CliCommand {
     /// Scan into a file
     Acquire(acquire::AcquireArgs),
     /// Runs the drivers of scanners in a process of their own
-    #[command(name = acquire::DRIVER_COMMAND, hide = true)]
+    #[command(name = DRIVER_COMMAND, hide = true)]
     ScannerDriver,
     /// Take scans as they appear in a folder: find frames, solve, save the session, export
     Watch(watch::WatchArgs),

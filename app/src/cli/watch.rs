@@ -2,12 +2,11 @@
 //!
 //! What is done is in the session file, so a second run goes on where the first one ended.
 
-use std::collections::{HashMap, HashSet};
+use std::collections::HashSet;
 use std::path::{Path, PathBuf};
-use std::time::{Duration, Instant, SystemTime};
+use std::time::{Duration, Instant};
 
 use clap::Args;
-use crossbeam_channel::{Receiver, bounded};
 use glassine_engine::session_files::{SaveMode, folder_of, lock_session, save_session};
 use glassine_engine::{
     Engine, EngineError, ExportRequest, FrameScope, NewSessionRequest, Notice, SessionAt, Severity,
@@ -15,7 +14,6 @@ use glassine_engine::{
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
 use glassine_session::{Edit, FrameId, Session};
-use notify::{RecursiveMode, Watcher as _};
 use serde_json::{Value, json};
 
 use super::new::{session_path, usage};
@@ -24,6 +22,7 @@ use super::{
     print_line, print_notice, progress, refuse_held,
 };
 use crate::model::doubts::{Doubt, doubts, strip_doubts};
+use crate::services::arrivals::{Arrivals, LOOK_AGAIN, events_of, scans_in};
 
 /// Take scans as they appear in a folder: find frames, solve, save the session, export
 #[derive(Debug, Args)]
@@ -50,74 +49,6 @@ pub struct WatchArgs {
     pub once: bool,
     #[command(flatten)]
     pub printing: Printing,
-}
-
-/// A file counts as complete once its size and time have stayed the same for so long.
-/// Our choice: scanners write a band at least every second.
-const STABLE: Duration = Duration::from_secs(2);
-/// Time between two looks at the folder. Network folders send no events.
-const LOOK_AGAIN: Duration = Duration::from_millis(700);
-/// Endings of files that may be scans.
-const ENDINGS: [&str; 5] = ["tif", "tiff", "png", "jpg", "jpeg"];
-
-/// Size and time of a file.
-type Stamp = (u64, Option<SystemTime>);
-
-/// Files of the folder on their way into the session.
-#[derive(Debug, Default)]
-struct Arrivals {
-    /// Since when each file has been as it is.
-    seen: HashMap<PathBuf, (Stamp, Instant)>,
-    /// Files that could not be taken, as they were then.
-    failed: HashMap<PathBuf, Stamp>,
-}
-
-impl Arrivals {
-    /// Complete files that are neither taken nor failed, in the order of their names; and whether any is still growing.
-    fn complete(
-        &mut self,
-        found: &[(PathBuf, Stamp)],
-        taken: &HashSet<PathBuf>,
-        now: Instant,
-    ) -> (Vec<PathBuf>, bool) {
-        let (mut complete, mut is_growing) = (Vec::new(), false);
-        for (path, stamp) in found {
-            if taken.contains(path) || self.failed.get(path) == Some(stamp) {
-                continue;
-            }
-            let (known, since) = self.seen.entry(path.clone()).or_insert((*stamp, now));
-            if known != stamp {
-                (*known, *since) = (*stamp, now);
-            }
-            if stamp.0 > 0 && now.saturating_duration_since(*since) >= STABLE {
-                complete.push(path.clone());
-            } else {
-                is_growing = true;
-            }
-        }
-        complete.sort();
-        (complete, is_growing)
-    }
-}
-
-/// Files of a folder that may be scans. Hidden and temporary ones are left out by their names.
-fn scans_in(folder: &Path) -> std::io::Result<Vec<(PathBuf, Stamp)>> {
-    let mut found = Vec::new();
-    for entry in std::fs::read_dir(folder)? {
-        let path = entry?.path();
-        let is_hidden = path.file_name().is_some_and(|name| name.to_string_lossy().starts_with('.'));
-        let ending = path.extension().map(|ending| ending.to_string_lossy().to_lowercase());
-        if is_hidden || !ending.is_some_and(|ending| ENDINGS.contains(&ending.as_str())) {
-            continue;
-        }
-        if let Ok(meta) = std::fs::metadata(&path)
-            && meta.is_file()
-        {
-            let path = std::path::absolute(&path).unwrap_or(path);
-            found.push((path, (meta.len(), meta.modified().ok())));
-        }
-    }
-    Ok(found)
 }
 
 /// What happened so far, for the JSON document.
@@ -214,20 +145,6 @@ fn taken_scans(engine: &Engine, path: &Path, cancel: &CancelToken) -> Result<Has
     let whole =
         |scan: &Path| folder.as_deref().map_or_else(|| scan.to_path_buf(), |folder| folder.join(scan));
     Ok(opened.session.scans.iter().map(|scan| whole(&scan.path)).collect())
-}
-
-/// Events of a folder, and what sends them. Without events the folder is looked at often enough.
-fn events_of(folder: &Path) -> (Receiver<()>, Option<notify::RecommendedWatcher>) {
-    let (sender, receiver) = bounded(64);
-    let watcher = notify::recommended_watcher(move |_event: notify::Result<notify::Event>| {
-        // A full queue already wakes the loop.
-        let _is_full = sender.try_send(());
-    });
-    let watcher = watcher.and_then(|mut watcher| {
-        watcher.watch(folder, RecursiveMode::NonRecursive)?;
-        Ok(watcher)
-    });
-    (receiver, watcher.ok())
 }
 
 /// Adds one scan to the session and exports its frames.
@@ -337,47 +254,4 @@ fn export(
 /// A written file, told on the error stream so that `--json` stays one document.
 fn print_progress_line(path: &Path) {
     print_notice(&Notice::new(Severity::Info, format!("written: {}", path.display()), ""));
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_file_is_taken_once_it_has_stopped_growing_and_a_failed_one_only_after_a_change() {
-        let mut arrivals = Arrivals::default();
-        let (path, start) = (PathBuf::from("/scans/1.tif"), Instant::now());
-        let none = HashSet::new();
-        let at = |arrivals: &mut Arrivals, bytes: u64, seconds: f64| {
-            let found = [(path.clone(), (bytes, None))];
-            arrivals.complete(&found, &none, start + Duration::from_secs_f64(seconds))
-        };
-        assert_eq!(at(&mut arrivals, 100, 0.0), (vec![], true));
-        assert_eq!(at(&mut arrivals, 200, 1.9), (vec![], true));
-        assert_eq!(at(&mut arrivals, 200, 3.0), (vec![], true));
-        assert_eq!(at(&mut arrivals, 200, 4.0), (vec![PathBuf::from("/scans/1.tif")], false));
-        arrivals.failed.insert(PathBuf::from("/scans/1.tif"), (200, None));
-        assert_eq!(at(&mut arrivals, 200, 9.0), (vec![], false));
-        assert_eq!(at(&mut arrivals, 300, 10.0), (vec![], true));
-        assert_eq!(at(&mut arrivals, 300, 12.5), (vec![PathBuf::from("/scans/1.tif")], false));
-        // An empty file is one that is just being made.
-        assert_eq!(at(&mut arrivals, 0, 20.0), (vec![], true));
-        assert_eq!(at(&mut arrivals, 0, 30.0), (vec![], true));
-    }
-
-    #[test]
-    fn hidden_temporary_and_other_files_are_left_alone() {
-        let folder = tempfile::tempdir().expect("a folder");
-        for name in ["1.tif", "2.TIFF", ".3.tif", "4.tif.part", "notes.txt"] {
-            std::fs::write(folder.path().join(name), b"x").expect("writes");
-        }
-        std::fs::create_dir(folder.path().join("inside.tif")).expect("a folder");
-        let mut names: Vec<_> = scans_in(folder.path())
-            .expect("reads")
-            .into_iter()
-            .filter_map(|(path, _)| path.file_name().map(|name| name.to_string_lossy().into_owned()))
-            .collect();
-        names.sort();
-        assert_eq!(names, ["1.tif", "2.TIFF"]);
-    }
 }

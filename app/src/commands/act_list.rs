@@ -7,7 +7,7 @@ use glassine_session::{Edit, Frame, Session};
 use super::key_table::TABLE;
 use crate::commands::{
     BoxCommand, CleanCommand, ColourCommand, Command, EditCommand, FileCommand, JobCommand, ScanCommand,
-    ScreenCommand, ViewCommand,
+    ScannerCommand, ScreenCommand, ViewCommand,
 };
 use crate::model::ui_state::UiState;
 
@@ -114,6 +114,7 @@ const ACTS: &[Act] = &[
         text: "unsaved work of earlier runs",
         command: |_, _| Some(ViewCommand::ShowUnsavedWork(true).into()),
     },
+    Act { text: "scan with a scanner", command: |_, _| Some(ScannerCommand::Show(true).into()) },
     Act { text: "open the demo", command: |_, _| Some(FileCommand::OpenDemo.into()) },
 ];
 

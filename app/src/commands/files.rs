@@ -199,6 +199,11 @@ impl GlassineApp {
                 let missing = self.status.scan_problems.first().and_then(|check| check.path.parent());
                 missing.map(Path::to_path_buf).or_else(own).or_else(|| last.scans.clone())
             }
+            PathPurpose::WatchedFolder => last.scans.clone().or_else(own),
+            PathPurpose::ScansInto => {
+                let chosen = self.remembered.scanner_habits.folder.clone();
+                chosen.or_else(own).or_else(|| last.scans.clone())
+            }
             PathPurpose::Infrared(id) => session.scan(id).and_then(of_scan).or_else(own),
             // The system's dialog knows best where profiles are kept.
             PathPurpose::ScreenProfile | PathPurpose::PrinterProfile => None,
@@ -242,7 +247,11 @@ impl GlassineApp {
             | PathPurpose::ScreenProfile
             | PathPurpose::PrinterProfile
             | PathPurpose::FocusScans => return String::new(),
-            PathPurpose::ScanFolder | PathPurpose::ExportFolder | PathPurpose::FocusFolder => folder,
+            PathPurpose::ScanFolder
+            | PathPurpose::ScansInto
+            | PathPurpose::WatchedFolder
+            | PathPurpose::ExportFolder
+            | PathPurpose::FocusFolder => folder,
             PathPurpose::SaveStock => folder.join(self.stock_file_name()),
             PathPurpose::SaveRecipe => folder.join(self.recipe_file_name()),
             PathPurpose::SaveAs => match self.free_name() {
@@ -292,6 +301,12 @@ impl GlassineApp {
             PathPurpose::ScanFolder => {
                 self.submit(Job::Relink { folders: paths });
             }
+            PathPurpose::WatchedFolder => {
+                if let Some(folder) = paths.first() {
+                    self.watch_folder(ctx, folder);
+                }
+            }
+            PathPurpose::ScansInto => self.use_scans_folder(ctx, paths.into_iter().next()),
             PathPurpose::Infrared(scan) => self.use_infrared(scan, paths.into_iter().next()),
             PathPurpose::ScreenProfile => self.ui_state.screen.profile_file = paths.into_iter().next(),
             PathPurpose::PrinterProfile => {
@@ -469,6 +484,7 @@ impl GlassineApp {
         (self.status.sharpness.edge, self.status.sharpness.effect) = (None, None);
         self.status.is_demo = self.is_demo();
         self.ui_state.files.shows_unsaved = false;
+        self.scanner_changes_session();
         self.ui_state.begin_session(self.history.current());
         self.files.begin_session();
         if !is_saved {

@@ -18,6 +18,7 @@ pub mod key_table;
 mod notices;
 mod remember;
 mod saving;
+pub(crate) mod scanner;
 pub(crate) mod scans;
 mod screen;
 mod select;
@@ -33,6 +34,7 @@ pub use edit::{EditCommand, GesturePhase};
 pub use export::ExportCommand;
 pub use files::FileCommand;
 pub use jobs::JobCommand;
+pub use scanner::ScannerCommand;
 pub use scans::ScanCommand;
 pub use screen::ScreenCommand;
 pub use select::{SelectCommand, SelectHow};
@@ -68,6 +70,8 @@ pub enum Command {
     Screen(ScreenCommand),
     /// Edges, what sharpening does, scans at several heights.
     Sharpness(SharpnessCommand),
+    /// Devices, overviews, a file for each frame.
+    Scanner(ScannerCommand),
 }
 
 macro_rules! command_from {
@@ -83,7 +87,8 @@ macro_rules! command_from {
 command_from!(
     Edit EditCommand, Box BoxCommand, Select SelectCommand, File FileCommand, Scan ScanCommand, Job JobCommand,
     Export ExportCommand, View ViewCommand, Colour ColourCommand, Clean CleanCommand,
-    Screen ScreenCommand, Sharpness SharpnessCommand
+    Screen ScreenCommand, Sharpness SharpnessCommand,
+    Scanner ScannerCommand
 );
 
 impl GlassineApp {
@@ -105,6 +110,7 @@ impl GlassineApp {
             Command::Clean(command) => self.apply_clean(command),
             Command::Screen(command) => self.apply_screen(ctx, command),
             Command::Sharpness(command) => self.apply_sharpness(ctx, command),
+            Command::Scanner(command) => self.apply_scanner(ctx, command),
         }
     }
 }

@@ -10,6 +10,7 @@ use glassine_engine::{ExportReport, Notice, ScanCheck, ScanReport, Severity};
 use glassine_session::ScanId;
 
 use crate::model::remembered::{NamedLook, RecentSession};
+use crate::model::scanner_state::ScannerFacts;
 use crate::model::screen_state::ScreenFacts;
 use crate::model::sharpness_state::SharpnessFacts;
 use crate::services::eta::ProgressEstimate;
@@ -144,6 +145,7 @@ pub struct AppStatus {
     /// The last export of this session.
     pub export_report: Option<Arc<ExportReport>>,
     pub counts: ExactCounts,
+    pub scanner: ScannerFacts,
     /// Set if the last save was refused, because the file is not the one that was opened.
     pub conflict: Option<Conflict>,
     /// Unsaved work of earlier runs that was neither opened nor discarded.

@@ -80,6 +80,10 @@ pub enum PathPurpose {
     LoadRecipe,
     /// Folder to search for missing scans.
     ScanFolder,
+    /// Folder that the scanner writes into.
+    ScansInto,
+    /// Folder whose new scans the session takes.
+    WatchedFolder,
     /// The infrared file of a scan.
     Infrared(ScanId),
     /// The profile of the screen.

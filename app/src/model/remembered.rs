@@ -10,6 +10,7 @@ use glassine_session::{OutputKind, OutputSettings, TiffCompression};
 use glassine_sharpness::sampling_efficiency;
 use serde::{Deserialize, Serialize};
 
+use crate::model::scanner_state::ScannerHabits;
 use crate::model::screen_state::ScreenChoice;
 
 /// Most sessions in the list of recent ones.
@@ -38,6 +39,8 @@ pub struct Remembered {
     pub looks: Vec<NamedLook>,
     /// What was measured on the scanner.
     pub scanner: MeasuredScanner,
+    /// Devices, what was chosen for them, reminders.
+    pub scanner_habits: ScannerHabits,
 }
 
 /// What the user kept of measurements of the scanner.

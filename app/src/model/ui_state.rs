@@ -19,6 +19,7 @@ use crate::model::guide::GuideState;
 use crate::model::panels::PanelState;
 use crate::model::preview_requests::PreviewRequests;
 use crate::model::questions::Question;
+use crate::model::scanner_state::ScannerPanel;
 use crate::model::screen_state::{ProofChoice, ScreenChoice};
 use crate::model::sharpness_state::FocusPane;
 
@@ -298,6 +299,8 @@ pub struct UiState {
     pub clean: CleanState,
     /// The pane that compares scans, if it is open.
     pub focus: Option<FocusPane>,
+    /// The panel of the scanner.
+    pub scanner: ScannerPanel,
     /// The profile of the screen, if the user named one.
     pub screen: ScreenChoice,
     /// Soft proof.

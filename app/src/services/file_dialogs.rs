@@ -32,6 +32,8 @@ impl PathPurpose {
             Self::SaveRecipe => "write the recipe to a file",
             Self::LoadRecipe => "load a recipe file",
             Self::ScanFolder => "choose the folder that contains the scans",
+            Self::WatchedFolder => "choose the folder whose new scans are taken",
+            Self::ScansInto => "choose the folder that scans are written into",
             Self::Infrared(_) => "choose the infrared file of the scan",
             Self::ScreenProfile => "choose the colour profile of the screen",
             Self::PrinterProfile => "choose the colour profile of a printer",
@@ -51,6 +53,8 @@ impl PathPurpose {
             Self::SaveRecipe => "path of the recipe file, for example /home/me/recipes/web.recipe.json",
             Self::LoadRecipe => "path of a recipe file",
             Self::ScanFolder => "path of a folder; folders inside it are searched too",
+            Self::ScansInto => "path of a folder; it is created if missing",
+            Self::WatchedFolder => "path of the folder that another program scans into",
             Self::Infrared(_) => "path of the grey file that the scanner wrote for its infrared light",
             Self::ScreenProfile | Self::PrinterProfile => "path of an ICC profile",
             Self::FocusScans => "paths of the scans, separated by semicolons",
@@ -203,9 +207,11 @@ fn show(request: &PickRequest) -> PickOutcome {
             .add_filter("all files", &["*"])
             .pick_file()
             .map(|path| vec![path]),
-        PathPurpose::ExportFolder | PathPurpose::ScanFolder | PathPurpose::FocusFolder => {
-            dialog.pick_folder().map(|path| vec![path])
-        }
+        PathPurpose::ExportFolder
+        | PathPurpose::ScanFolder
+        | PathPurpose::ScansInto
+        | PathPurpose::WatchedFolder
+        | PathPurpose::FocusFolder => dialog.pick_folder().map(|path| vec![path]),
     };
     match chosen {
         Some(paths) if !paths.is_empty() => PickOutcome::Chosen(paths),

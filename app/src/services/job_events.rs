@@ -1,11 +1,12 @@
 //! Takes over what jobs report, if it belongs to the current session.
 
+use std::collections::BTreeSet;
 use std::sync::Arc;
 
-use glassine_engine::jobs::{Failure, JobEdits, JobEvent, JobEventKind, JobId};
+use glassine_engine::jobs::{Failure, Job, JobEdits, JobEvent, JobEventKind, JobId};
 use glassine_engine::{NewSessionRequest, Notice, Severity};
 use glassine_film::Look;
-use glassine_session::{Frame, FrameId, FrameMark, ScanId, Session, rebase};
+use glassine_session::{Frame, FrameId, FrameMark, ScanId, Session, StripId, rebase};
 
 use crate::app::GlassineApp;
 use crate::commands::closing::ExportEnd;
@@ -22,6 +23,8 @@ pub(crate) enum Waiting {
         /// These are the first frames of scans: frames the user has drawn there meanwhile stay.
         is_first_search: bool,
     },
+    /// Frames that were scanned again are solved together.
+    SolveFrames(Vec<FrameId>),
     /// A search of scans that may be of one film has ended: strips of one film are solved together.
     Solve {
         scans: Vec<ScanId>,
@@ -175,6 +178,7 @@ impl GlassineApp {
         self.status.counts.ended(id, false);
         self.scheduler.job_ended(id, None, self.now);
         self.files.job_ended(id);
+        self.scanner_job_ended(id);
         self.solve_what_was_found(id);
     }
 
@@ -187,6 +191,7 @@ impl GlassineApp {
         self.autosave_failed(id);
         self.sharpening_failed(id);
         self.files.job_ended(id);
+        self.scanner_job_ended(id);
         let is_news = self.scheduler.job_ended(id, failure, self.now);
         if let Some(failure) = failure {
             self.solve_what_was_found(id);
@@ -217,10 +222,16 @@ impl GlassineApp {
                 Waiting::Edits { edits, find, is_first_search } => {
                     self.take_edits(*edits, find, is_first_search);
                 }
+                Waiting::SolveFrames(frames) => {
+                    let session = self.session();
+                    let frames = frames.iter().filter_map(|id| session.frame(*id));
+                    let strips: BTreeSet<StripId> = frames.map(|frame| frame.strip).collect();
+                    self.submit(Job::SolveFilms { strips: strips.into_iter().collect() });
+                }
                 Waiting::Solve { scans, are_single_frames } => {
                     let session = self.session();
                     if session.strips.iter().any(|strip| scans.contains(&strip.scan)) {
-                        self.submit(glassine_engine::jobs::Job::SolveTogether { scans, are_single_frames });
+                        self.submit(Job::SolveTogether { scans, are_single_frames });
                     }
                 }
             }

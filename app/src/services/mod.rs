@@ -1,6 +1,7 @@
 //! Work that goes on beside the drawing: pictures and counts, reports of jobs, file dialogs, the demo session,
 //! what is remembered between runs.
 
+pub(crate) mod arrivals;
 pub mod demo_session;
 pub mod eta;
 pub mod exact_counts;

@@ -19,6 +19,7 @@ mod question_dialogs;
 mod root;
 mod scan_picture;
 mod scan_problems;
+mod scanner_panel;
 mod screen_pane;
 mod session_file_dialogs;
 mod settings;

@@ -96,7 +96,10 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             let yes = match purpose {
                 PathPurpose::Open => "open",
                 PathPurpose::SaveAs => "save",
-                PathPurpose::ExportFolder | PathPurpose::FocusFolder => "use this folder",
+                PathPurpose::ExportFolder
+                | PathPurpose::ScansInto
+                | PathPurpose::WatchedFolder
+                | PathPurpose::FocusFolder => "use this folder",
                 PathPurpose::SaveStock | PathPurpose::SaveRecipe => "write",
                 PathPurpose::LoadStock | PathPurpose::LoadRecipe => "load",
                 PathPurpose::FocusScans => "take these",

@@ -14,6 +14,7 @@ use super::histogram_view::{tones_height, tones_ui};
 use super::prints::prints_ui;
 use super::question_dialogs::questions_ui;
 use super::scan_problems::{missing_cards_ui, scan_cards_ui};
+use super::scanner_panel::{self, live_ui, scanner_ui};
 use super::session_file_dialogs::{held_banner_ui, problem_over_dialogs_ui, session_files_ui};
 use super::settings::{rail_ui, section_ui};
 use super::status_line::{notices_ui, status_ui};
@@ -51,9 +52,20 @@ pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let bottom = bottom.show(ui, |ui| status_ui(ui, cx)).response.rect;
     let mut places = vec![(top, guide::INDEX), (bottom, "screen")];
     held_banner_ui(ui, cx);
+    if cx.ui_state.scanner.is_open {
+        let frame = Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 8));
+        let panel = Panel::left("scanner").exact_size(scanner_panel::WIDTH).frame(frame);
+        places.push((panel.show(ui, |ui| scanner_ui(ui, cx)).response.rect, "scanner"));
+    }
     if cx.session.scans.is_empty() {
         places.push((ui.available_rect_before_wrap(), "first-strip"));
-        CentralPanel::default().frame(Frame::new()).show(ui, |ui| welcome_ui(ui, cx));
+        CentralPanel::default().frame(Frame::new()).show(ui, |ui| {
+            if cx.status.scanner.scans_overview() {
+                live_ui(ui, cx, ui.available_rect_before_wrap());
+            } else {
+                welcome_ui(ui, cx);
+            }
+        });
     } else {
         work_ui(ui, cx, &mut places);
     }
@@ -92,6 +104,11 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, places: &mut Vec<Place>) {
         strip_bar_ui(ui, cx);
         scan_cards_ui(ui, cx);
         let canvas = ui.available_rect_before_wrap();
+        if cx.status.scanner.scans_overview() {
+            live_ui(ui, cx, canvas);
+            ui.advance_cursor_after_rect(canvas);
+            return;
+        }
         let place = opening(ui, place(ui, canvas, cx), opened);
         strip_ui(ui, cx, &place);
         prints_ui(ui, cx, &place);

@@ -2,7 +2,7 @@
 
 use egui::{Align, Button, Key, Label, Layout, Modifiers, RichText, Separator, Ui};
 
-use crate::commands::{EditCommand, FileCommand, JobCommand, ViewCommand};
+use crate::commands::{EditCommand, FileCommand, JobCommand, ScannerCommand, ViewCommand};
 use crate::commands::{act_list, key_table};
 use crate::model::guide;
 use crate::views::ViewCx;
@@ -38,6 +38,10 @@ pub(super) fn toolbar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             cx.push(JobCommand::SolveRoll);
         }
         separator(ui);
+        let is_open = cx.ui_state.scanner.is_open;
+        if tool(ui, "scanner", "scan film: overview, boxes, then every frame", true).clicked() {
+            cx.push(ScannerCommand::Show(!is_open));
+        }
         super::planner::planner_ui(ui, cx);
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| right_ui(ui, cx, has_scans));
     });

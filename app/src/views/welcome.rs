@@ -6,7 +6,7 @@ use egui::{
 };
 
 use super::session_file_dialogs::unsaved_list_ui;
-use crate::commands::{FileCommand, JobCommand, ViewCommand};
+use crate::commands::{FileCommand, JobCommand, ScannerCommand, ViewCommand};
 use crate::model::app_status::{JobStatus, RecentShown};
 use crate::platform::clock::day_text;
 use crate::views::ViewCx;
@@ -73,6 +73,10 @@ fn begin_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let open = Button::new(RichText::new("open…").color(p.on_accent)).fill(p.accent).min_size(size);
     if ui.add(open).clicked() {
         cx.push(FileCommand::AskOpen);
+    }
+    ui.add_space(4.0);
+    if ui.add(Button::new("scan with a scanner").min_size(size)).clicked() {
+        cx.push(ScannerCommand::Show(true));
     }
     ui.add_space(4.0);
     if ui.add(Button::new("look at the demo strips").min_size(size)).clicked() {

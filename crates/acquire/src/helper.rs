@@ -2,7 +2,7 @@
 
 use std::ffi::OsString;
 use std::io::{BufReader, Read as _};
-use std::path::Path;
+use std::path::PathBuf;
 use std::process::{Child, ChildStdin, ChildStdout, Command, Stdio};
 use std::thread;
 use std::time::{Duration, Instant};
@@ -13,6 +13,16 @@ use glassine_raster::CancelToken;
 use crate::error::Error;
 use crate::option::{DeviceOption, OptionValue};
 use crate::protocol::{Device, FrameHead, MOST_DATA, Reply, Request, receive, send};
+
+/// How the process of the drivers is started.
+#[derive(Debug, Clone)]
+pub struct DriverProcess {
+    pub program: PathBuf,
+    /// Arguments that make the program call [`crate::driver::run`].
+    pub args: Vec<OsString>,
+    /// Longest wait for an answer, in which a lamp may warm up.
+    pub patience: Duration,
+}
 
 /// The process of the drivers.
 #[derive(Debug)]
@@ -39,14 +49,13 @@ const LOOK: Duration = Duration::from_millis(50);
 const STOPPING: Duration = Duration::from_secs(15);
 
 impl Helper {
-    /// Starts the process: this program with arguments that make it call [`crate::driver::run`]. `patience` is the
-    /// longest wait for an answer, in which a lamp may warm up.
+    /// Starts the process.
     ///
     /// # Errors
     /// The process cannot be started, or the library of the interface is missing.
-    pub fn start(program: &Path, args: &[OsString], patience: Duration) -> Result<Self, Error> {
-        let mut child = Command::new(program)
-            .args(args)
+    pub fn start(process: &DriverProcess) -> Result<Self, Error> {
+        let mut child = Command::new(&process.program)
+            .args(&process.args)
             .stdin(Stdio::piped())
             .stdout(Stdio::piped())
             .stderr(Stdio::null())
@@ -57,7 +66,7 @@ impl Helper {
         if let Some(output) = child.stdout.take() {
             thread::spawn(move || read_answers(output, |answer| sender.send(answer).is_ok()));
         }
-        let mut helper = Self { child, input, answers, patience };
+        let mut helper = Self { child, input, answers, patience: process.patience };
         match helper.ask(&Request::Init, "load the scanner library", &CancelToken::new())? {
             Reply::Done => Ok(helper),
             Reply::NoLibrary { why } => Err(Error::NoLibrary { why }),

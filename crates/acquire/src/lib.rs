@@ -12,15 +12,22 @@ pub mod driver;
 mod error;
 mod helper;
 mod lines;
+mod live;
 mod option;
 mod plan;
 mod protocol;
 mod sane;
 mod scan;
+mod worker;
 
 pub use error::{Error, Status};
-pub use helper::{Helper, Opened};
-pub use option::{Choice, DeviceOption, OptionValue, Unit};
-pub use plan::{Applied, AreaMm, ScanChoices, apply};
+pub use helper::{DriverProcess, Helper, Opened};
+pub use live::{Arrived, LivePicture, LiveRows, Progress};
+pub use option::{Choice, DeviceOption, OptionValue, Unit, ValueKind};
+pub use plan::{
+    Applied, AreaMm, DEPTH, MODE, RESOLUTION, SOURCE, ScanChoices, X_RESOLUTION, apply, is_of_plan,
+    whole_area,
+};
 pub use protocol::Device;
-pub use scan::{FileChoices, Progress, ScanFile, scan_to_file};
+pub use scan::{FileChoices, ScanFile, Watch, scan_to_file};
+pub use worker::{Answer, DeviceState, ScanTask, Scanned, WakeUp, Worker};

@@ -35,16 +35,18 @@ pub struct ScanChoices {
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct Applied {
     pub ppi: Option<f64>,
+    /// The area as the device took it; `None` if it has none to choose.
+    pub area: Option<AreaMm>,
     /// What differs from what was wanted, or could not be set.
     pub remarks: Vec<String>,
 }
 
 /// Names of options that the standard defines (SANE Standard 1.06, section 4.5) or that its header lists as well known.
-const SOURCE: &str = "source";
-const MODE: &str = "mode";
-const DEPTH: &str = "depth";
-const RESOLUTION: &str = "resolution";
-const X_RESOLUTION: &str = "x-resolution";
+pub const SOURCE: &str = "source";
+pub const MODE: &str = "mode";
+pub const DEPTH: &str = "depth";
+pub const RESOLUTION: &str = "resolution";
+pub const X_RESOLUTION: &str = "x-resolution";
 const Y_RESOLUTION: &str = "y-resolution";
 const LEFT: &str = "tl-x";
 const TOP: &str = "tl-y";
@@ -94,9 +96,48 @@ pub fn apply(device: &mut Opened, wanted: &ScanChoices, cancel: &CancelToken) ->
             Some(took) => applied.remarks.push(format!("{name}: {} instead of {value}", took.text())),
         }
     }
-    // Further options may have changed it.
+    // Further options may have changed them.
     applied.ppi = ppi_of(device);
+    applied.area = area_of(device, applied.ppi);
     Ok(applied)
+}
+
+/// Whether an option is one that [`apply`] sets from the choices.
+pub fn is_of_plan(name: &str) -> bool {
+    [SOURCE, MODE, DEPTH, RESOLUTION, X_RESOLUTION, Y_RESOLUTION, LEFT, TOP, RIGHT, BOTTOM, PREVIEW]
+        .contains(&name)
+}
+
+/// The area that a device is set to.
+fn area_of(device: &Opened, ppi: Option<f64>) -> Option<AreaMm> {
+    let corner = |name: &str| {
+        let option = device.option(name)?;
+        Some(option.value.as_ref()?.number()? * mm_of_one(option, ppi))
+    };
+    let (left_mm, top_mm) = (corner(LEFT)?, corner(TOP)?);
+    let (width_mm, height_mm) = (corner(RIGHT)? - left_mm, corner(BOTTOM)? - top_mm);
+    Some(AreaMm { left_mm, top_mm, width_mm, height_mm })
+}
+
+/// The largest area that a device scans with its present source.
+pub fn whole_area(device: &Opened) -> Option<AreaMm> {
+    let ppi = ppi_of(device);
+    let end = |name: &str, is_far: bool| {
+        let option = device.option(name)?;
+        let Choice::Range { least, most, .. } = option.choice else { return None };
+        Some(if is_far { most } else { least } * mm_of_one(option, ppi))
+    };
+    let (left_mm, top_mm) = (end(LEFT, false)?, end(TOP, false)?);
+    let (width_mm, height_mm) = (end(RIGHT, true)? - left_mm, end(BOTTOM, true)? - top_mm);
+    Some(AreaMm { left_mm, top_mm, width_mm, height_mm })
+}
+
+/// Millimetres for one unit of a corner.
+fn mm_of_one(option: &DeviceOption, ppi: Option<f64>) -> f64 {
+    match option.unit {
+        Unit::Pixel => MM_PER_INCH / ppi.unwrap_or(MM_PER_INCH),
+        Unit::None | Unit::Bit | Unit::Mm | Unit::Dpi | Unit::Percent | Unit::Microsecond => 1.0,
+    }
 }
 
 /// Sets an option that not every device has, if it takes the value.
@@ -186,10 +227,7 @@ fn set_corner(
     cancel: &CancelToken,
 ) -> Result<Option<f64>, Error> {
     let Some(option) = device.option(name) else { return Ok(None) };
-    let mm_of_one = match option.unit {
-        Unit::Pixel => MM_PER_INCH / ppi.unwrap_or(MM_PER_INCH),
-        Unit::None | Unit::Bit | Unit::Mm | Unit::Dpi | Unit::Percent | Unit::Microsecond => 1.0,
-    };
+    let mm_of_one = mm_of_one(option, ppi);
     let value = match &option.choice {
         Choice::Range { least, most, .. } => (mm / mm_of_one).clamp(*least, *most),
         Choice::Numbers(_) | Choice::Any | Choice::Texts(_) => mm / mm_of_one,

@@ -12,17 +12,8 @@ use glassine_scanfile::{
 use crate::error::Error;
 use crate::helper::Opened;
 use crate::lines::{LineSink, Samples};
+use crate::live::{Arrived, Progress};
 use crate::protocol::{FrameHead, FrameKind};
-
-/// Where a scan is.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct Progress {
-    /// Passes over the film that are complete.
-    pub frames_done: usize,
-    pub lines_done: usize,
-    /// Unknown for scanners that are moved by hand.
-    pub lines: Option<usize>,
-}
 
 /// A scan on disk.
 #[derive(Debug, Clone, PartialEq)]
@@ -45,6 +36,9 @@ pub struct FileChoices {
     pub swap_bytes: bool,
 }
 
+/// Called with the lines that have just arrived.
+pub type Watch<'a> = dyn FnMut(Progress, &Arrived<'_>) + 'a;
+
 /// Scans one picture with the present options of the device into a TIFF.
 ///
 /// Lines go to disk as they arrive; a picture in several passes (a pass for each colour, or for infrared) is put
@@ -57,7 +51,7 @@ pub fn scan_to_file(
     path: &Path,
     choices: &FileChoices,
     cancel: &CancelToken,
-    progress: &mut dyn FnMut(Progress),
+    progress: &mut Watch<'_>,
 ) -> Result<ScanFile, Error> {
     let mut result = scan(device, path, choices, cancel, progress);
     // The file is complete, or the first error is what counts.
@@ -72,7 +66,7 @@ fn scan(
     path: &Path,
     choices: &FileChoices,
     cancel: &CancelToken,
-    progress: &mut dyn FnMut(Progress),
+    progress: &mut Watch<'_>,
 ) -> Result<ScanFile, Error> {
     let head = device.begin_frame(cancel)?;
     let mut remarks = Vec::new();
@@ -82,7 +76,8 @@ fn scan(
             let mut done = 0;
             read_frame(device, &head, choices.swap_bytes, cancel, &mut remarks, |samples| {
                 done += write(&mut writer, &spec, samples)?;
-                progress(Progress { frames_done: 0, lines_done: done, lines: Some(lines) });
+                let at = Progress { frames_done: 0, lines_done: done, lines: Some(lines) };
+                progress(at, &Arrived { head: &head, samples });
                 Ok(())
             })?;
             (writer.finish()?, lines, vec![head.kind])
@@ -195,7 +190,7 @@ fn spool_all(
     path: &Path,
     choices: &FileChoices,
     cancel: &CancelToken,
-    progress: &mut dyn FnMut(Progress),
+    progress: &mut Watch<'_>,
     remarks: &mut Vec<String>,
 ) -> Result<Vec<Pass>, Error> {
     /// A pass for each colour and one for infrared.
@@ -221,7 +216,8 @@ fn spool_all(
                 }
             };
             done += count / line_samples.max(1);
-            progress(Progress { frames_done: passes.len(), lines_done: done, lines: head.lines });
+            let at = Progress { frames_done: passes.len(), lines_done: done, lines: head.lines };
+            progress(at, &Arrived { head: &head, samples });
             Ok(())
         })?;
         let mut file = spool.into_inner().map_err(|error| failed(error.into_error()))?;

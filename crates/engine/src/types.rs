@@ -10,7 +10,8 @@ use glassine_film::{FilmKind, Histogram};
 use glassine_raster::PixelRect;
 use glassine_scanfile::{Encoding, InfraredSource, ScanInfo};
 use glassine_session::{
-    EncodingChoice, FourthSampleChoice, FrameId, OutputSettings, ScanId, Session, StrayLightChoice,
+    EncodingChoice, FourthSampleChoice, FrameId, OutputSettings, ScaleShift, ScanId, Session,
+    StrayLightChoice,
 };
 use glassine_sharpness::{BlurAndGrain, Sharpening};
 
@@ -78,6 +79,19 @@ pub struct NewSessionRequest {
     pub one_frame_per_file: bool,
     /// Name of the roll.
     pub title: String,
+}
+
+/// A scan that frames of an earlier scan move to, because it shows the same film in the same place.
+#[derive(Debug, Clone)]
+pub struct RescanRequest {
+    /// The new scan.
+    pub file: PathBuf,
+    /// The frames on it.
+    pub frames: Vec<FrameId>,
+    /// Where places of their present scan lie on the new one.
+    pub to_new: ScaleShift,
+    /// Resolution, if the file does not say.
+    pub ppi: Option<f64>,
 }
 
 /// Which picture on screen a preview is for: a newer request for the same key replaces an older one.

@@ -14,6 +14,9 @@ use crate::model::{
 use crate::stroke::BrushStroke;
 
 mod apply;
+mod rescan;
+
+pub use rescan::{Rescanned, ScaleShift};
 
 /// Why an edit can't be applied.
 #[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
@@ -116,6 +119,15 @@ pub enum Edit {
         /// The scans that leave the session; the joined one takes the place of the first.
         scans: Vec<ScanId>,
         joined: ScanRef,
+    },
+    /// Move frames to a new scan of the same film in the same place (the session assigns its id).
+    Rescan {
+        /// The new scan.
+        scan: ScanRef,
+        /// Where places of the scan that the frames are on lie on the new one.
+        to_new: ScaleShift,
+        /// Frames of one scan.
+        frames: Vec<Rescanned>,
     },
     /// Replace the strips and frames of one scan by what was found on it.
     ReplaceStrips {
@@ -285,6 +297,7 @@ impl Edit {
             Self::UpdateScan(_) => "change scan reading".to_owned(),
             Self::RelinkScans(_) => "find scans again".to_owned(),
             Self::JoinScans { .. } => "join scans".to_owned(),
+            Self::Rescan { .. } => "scan again".to_owned(),
             Self::ReplaceStrips { .. } => "box the frames".to_owned(),
             Self::SetParam { param, .. } => format!("change {}", param.spec().label.to_lowercase()),
             Self::PasteLook { .. } => "paste settings".to_owned(),

@@ -29,7 +29,7 @@ mod unknown;
 
 pub use boxes::{BoxProblem, box_problem, frame_problem};
 pub use differences::differences;
-pub use edit::{Edit, EditError, FoundStripEdit, NewFrame, Relink};
+pub use edit::{Edit, EditError, FoundStripEdit, NewFrame, Relink, Rescanned, ScaleShift};
 pub use history::History;
 pub use model::{
     BaseSource, DensityEncoding, EncodingChoice, ExportRecipe, FILM_IS_GUESSED, Facts, FilmBase, FilmNumber,

@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use glassine_raster::TiltedBox;
 
-use crate::edit::{Edit, FoundStripEdit};
+use crate::edit::{Edit, FoundStripEdit, Rescanned};
 use crate::model::{FrameId, OutputSettings, ScanId, ScanRef, Session, StripId};
 
 /// Result of rebasing the edits of a job.
@@ -133,6 +133,20 @@ impl Work {
             Edit::JoinScans { scans, joined } => {
                 let scans = scans.iter().map(|id| self.scan(*id)).collect::<Option<_>>()?;
                 Edit::JoinScans { scans, joined: joined.clone() }
+            }
+            Edit::Rescan { scan, to_new, frames } => {
+                let there = frames
+                    .iter()
+                    .filter_map(|new| Some(Rescanned { frame: self.frame(new.frame)?, ..new.clone() }));
+                let there: Vec<Rescanned> = there.collect();
+                // New strips are paired in their order, so none may be missing.
+                if strips_under(&self.draft, frames) != strips_under(&self.now, &there) {
+                    self.tell(
+                        "frames were deleted while they were scanned; open their scan by hand".to_owned(),
+                    );
+                    return None;
+                }
+                Edit::Rescan { scan: scan.clone(), to_new: *to_new, frames: some(there)? }
             }
             Edit::UpdateScan(scan) => Edit::UpdateScan(self.scan_update(scan)?),
             Edit::RelinkScans(places) => {
@@ -483,6 +497,12 @@ fn paired<T>((id, given): (T, T)) -> (T, Option<T>) {
 
 fn some<T>(list: Vec<T>) -> Option<Vec<T>> {
     (!list.is_empty()).then_some(list)
+}
+
+/// How many strips some frames are on.
+fn strips_under(session: &Session, frames: &[Rescanned]) -> usize {
+    let strips = frames.iter().filter_map(|new| session.frame(new.frame)).map(|frame| frame.strip);
+    strips.collect::<BTreeSet<_>>().len()
 }
 
 /// Whether two boxes surround one picture: each contains the middle of the other.

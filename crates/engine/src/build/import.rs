@@ -345,7 +345,7 @@ impl AnalysisContext<'_> {
         Ok(film_base(&measured, BaseSource::Box(*area)))
     }
 
-    fn base_on_rebate(
+    pub(crate) fn base_on_rebate(
         &self,
         builder: &mut EditBuilder,
         strip: &Strip,

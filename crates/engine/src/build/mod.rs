@@ -8,5 +8,6 @@ pub(crate) mod films;
 pub(crate) mod import;
 mod join;
 pub(crate) mod reread;
+mod rescan;
 pub(crate) mod statistics;
 pub(crate) mod stock_files;

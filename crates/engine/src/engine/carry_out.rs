@@ -70,7 +70,9 @@ impl Worker for Engine {
                 edits(&label, at, send, |builder| analysis.read_scan(builder, *scan))?;
             }
             Job::LookAtLock { path } => send(JobEventKind::LockSeen(session_files::lock_holder(&path))),
-            Job::FindFrames { .. } | Job::JoinScans { .. } => find_or_join(&analysis, at, job, send)?,
+            Job::FindFrames { .. } | Job::JoinScans { .. } | Job::Rescan(_) => {
+                from_scan(&analysis, at, job, send)?;
+            }
             Job::MeasureBase { strip, area } => {
                 edits("measure film base", at, send, |builder| {
                     analysis.measure(builder, strip, area)?;
@@ -170,7 +172,7 @@ fn session_ready(made: MadeSession) -> JobEventKind {
     JobEventKind::SessionReady(Box::new(made))
 }
 
-fn find_or_join(
+fn from_scan(
     analysis: &AnalysisContext<'_>,
     at: &SessionAt,
     job: Job,
@@ -184,6 +186,7 @@ fn find_or_join(
         Job::JoinScans { scans } => edits("join scans", at, send, |builder| {
             analysis.join_scans(builder, &scans, &FindRequest::default()).map(|_| ())
         }),
+        Job::Rescan(request) => edits("scan again", at, send, |builder| analysis.rescan(builder, &request)),
         _ => Ok(()),
     }
 }

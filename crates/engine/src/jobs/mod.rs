@@ -17,8 +17,8 @@ use crate::focus::{FocusReport, FocusRequest};
 use crate::scans::checks::{CheckDepth, ScanCheck};
 use crate::session_files::{Access, Conflict, Holder, MadeSession, Saved, SavedState, UnsavedWork};
 use crate::types::{
-    ExactCount, ExportReport, ExportRequest, NewSessionRequest, Preview, ScanPicture, SessionKey, UnitRect,
-    ViewKey,
+    ExactCount, ExportReport, ExportRequest, NewSessionRequest, Preview, RescanRequest, ScanPicture,
+    SessionKey, UnitRect, ViewKey,
 };
 
 /// Identifies one submitted job.
@@ -124,6 +124,8 @@ pub enum Job {
     },
     /// Join overlapping scans to one, and find its frames: answers with edits. The first keeps its pixels and light.
     JoinScans { scans: Vec<ScanId> },
+    /// Take frames over to a new scan of the same film in the same place: answers with edits.
+    Rescan(RescanRequest),
     /// Measure the film base of a strip on its rebate or in a box: answers with edits.
     MeasureBase {
         strip: StripId,
@@ -306,6 +308,7 @@ impl Job {
             Self::Overview { .. } => "reading the scan",
             Self::FindFrames { .. } => "finding frames",
             Self::JoinScans { .. } => "joining the scans",
+            Self::Rescan(_) => "taking the frames over to their scan",
             Self::MeasureBase { .. } => "measuring the film base",
             Self::SolveStrip { .. } => "solving the strip",
             Self::SolveFilms { .. } => "solving the roll",

@@ -6,6 +6,7 @@ use std::sync::Arc;
 use glassine_film::{BalanceMode, FilmKind, Look};
 use glassine_raster::TiltedBox;
 
+use super::rescan;
 use super::{Edit, EditError, FoundStripEdit, NewFrame};
 use crate::crop_guard;
 use crate::model::{
@@ -36,6 +37,7 @@ impl Edit {
                 }
             }
             Self::JoinScans { scans, joined } => join_scans(s, scans, joined)?,
+            Self::Rescan { scan, to_new, frames } => rescan::apply(s, scan, to_new, frames)?,
             Self::ReplaceStrips { scan, film, stock_id, strips, keep } => {
                 replace_strips(s, *scan, (*film, stock_id), strips, keep)?;
             }

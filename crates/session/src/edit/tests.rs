@@ -372,3 +372,59 @@ fn strips_are_ordered_by_the_numbers_on_their_films_and_belong_to_rolls() {
     let unknown = Edit::AssignRoll { strips: vec![first], roll: Some(crate::RollId(9999)) };
     assert_eq!(unknown.apply(&told), Err(EditError::NoRoll(crate::RollId(9999))));
 }
+
+#[test]
+fn frames_scanned_again_move_with_everything_that_was_decided_about_them() {
+    let mut session = sample_session();
+    let ids: Vec<FrameId> = session.frames.iter().map(|frame| frame.id).collect();
+    let (overview, old_strip) = (session.scans[0].id, session.strips[0].id);
+    let stroke = BrushStroke::new(StrokeKind::Spot, &[Point::new(130.0, 30.0)], 2.0).expect("is sane");
+    for edit in [
+        Edit::AddStroke { frame: ids[1], stroke },
+        Edit::SetParam { frames: vec![ids[1]], param: Param::ExposureStops, value: 0.5 },
+        Edit::SetFrameName { frame: ids[1], name: Some("pier".to_owned()) },
+    ] {
+        session = edit.apply(&session).expect("applies");
+    }
+    let fine = ScanRef {
+        path: PathBuf::from("frame-2.tif"),
+        width_px: 400,
+        height_px: 260,
+        ppi: Some(2400.0),
+        ..(*session.scans[0]).clone()
+    };
+    // The new scan begins at (105, 5) of the first one and has four times its resolution.
+    let to_new = ScaleShift { scale: 4.0, dx_px: -420.0, dy_px: -20.0 };
+    let frames = vec![Rescanned { frame: ids[1], image_area: None }];
+    let after = Edit::Rescan { scan: fine.clone(), to_new, frames }.apply(&session).expect("moves");
+    assert_eq!(after.frames.iter().map(|frame| frame.id).collect::<Vec<_>>(), ids, "order and ids stay");
+    assert_eq!((after.scans.len(), after.strips.len()), (2, 2));
+    let moved = after.frame(ids[1]).expect("stays");
+    assert_eq!(moved.crop, TiltedBox::from_edges(20.0, 20.0, 340.0, 220.0));
+    assert_eq!(moved.image_area, Some(TiltedBox::from_edges(12.0, 12.0, 348.0, 228.0)));
+    assert_eq!((moved.guard_margin_px, moved.number), (8.0, 2));
+    assert_eq!((moved.strokes[0].points()[0], moved.strokes[0].radius_px()), (Point::new(100.0, 100.0), 8.0));
+    assert_eq!((moved.look.get(Param::ExposureStops), moved.name.as_deref()), (0.5, Some("pier")));
+    let (strip, scan) = after.context(moved).expect("a strip and a scan");
+    assert_eq!((scan.path.as_path(), scan.ppi), (std::path::Path::new("frame-2.tif"), Some(2400.0)));
+    assert!(strip.id != old_strip && (strip.angle_deg() - 0.0123_f64.to_degrees()).abs() < 1e-9);
+
+    // Found 6 px further right than the millimetres say: box and strokes go there too.
+    let beside = TiltedBox::from_edges(18.0, 12.0, 354.0, 228.0);
+    let frames = vec![Rescanned { frame: ids[1], image_area: Some(beside) }];
+    let found = Edit::Rescan { scan: fine.clone(), to_new, frames }.apply(&session).expect("moves");
+    let moved = found.frame(ids[1]).expect("stays");
+    assert_eq!(moved.crop, TiltedBox::from_edges(26.0, 20.0, 346.0, 220.0));
+    assert_eq!(moved.strokes[0].points()[0], Point::new(106.0, 100.0));
+
+    // When the last frames have moved too, the strip and the scan that they were on go.
+    let frames = [0, 2].map(|nth| Rescanned { frame: ids[nth], image_area: None }).to_vec();
+    let all = Edit::Rescan { scan: fine.clone(), to_new, frames }.apply(&after).expect("moves");
+    assert!(all.scan(overview).is_none() && all.strip(old_strip).is_none());
+    assert_eq!((all.scans.len(), all.strips.len(), all.frames.len()), (2, 2, 3));
+
+    let frames = vec![Rescanned { frame: ids[0], image_area: None }];
+    let senseless = ScaleShift { scale: 0.0, ..to_new };
+    let refused = Edit::Rescan { scan: fine, to_new: senseless, frames }.apply(&session);
+    assert_eq!(refused, Err(EditError::BadBox));
+}

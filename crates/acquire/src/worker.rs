@@ -1,0 +1,281 @@
+//! A thread that talks to the drivers, so that nothing else ever waits for one.
+
+use std::path::PathBuf;
+use std::sync::{Arc, Mutex, PoisonError};
+use std::thread;
+use std::time::{Duration, Instant};
+
+use crossbeam_channel::{Receiver, Sender, unbounded};
+use glassine_raster::CancelToken;
+
+use crate::error::{Error, Status};
+use crate::helper::{DriverProcess, Helper, Opened};
+use crate::live::{LivePicture, LiveRows, Progress};
+use crate::option::DeviceOption;
+use crate::plan::{Applied, AreaMm, ScanChoices, apply, whole_area};
+use crate::protocol::Device;
+use crate::scan::{FileChoices, ScanFile, scan_to_file};
+
+/// Width of the picture that is shown while a scan arrives. Our choice: a screen has little more.
+const LIVE_WIDTH_PX: usize = 1600;
+/// Shortest time between two pieces of it. Our choice: lines reach the screen within a tenth of a second.
+const LIVE_EVERY: Duration = Duration::from_millis(40);
+
+/// One scan to a file.
+#[derive(Debug, Clone)]
+pub struct ScanTask {
+    /// Comes back with the answers.
+    pub id: u64,
+    pub choices: ScanChoices,
+    pub path: PathBuf,
+    /// Its resolution is that of the device.
+    pub file: FileChoices,
+}
+
+#[derive(Debug)]
+enum Task {
+    List { with_network: bool },
+    Open { device: String },
+    Set { name: String, text: String },
+    Scan(Box<ScanTask>),
+}
+
+/// The state of an open device.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct DeviceState {
+    pub options: Vec<DeviceOption>,
+    /// The largest area that it scans with its present source.
+    pub whole_area: Option<AreaMm>,
+}
+
+/// A scan that has its file.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Scanned {
+    pub scan: ScanFile,
+    pub applied: Applied,
+    pub elapsed: Duration,
+}
+
+/// What became of a task.
+#[derive(Debug)]
+pub enum Answer {
+    Devices(Result<Vec<Device>, Error>),
+    /// The device of this name is open, or was set: its options now.
+    State {
+        device: String,
+        state: Result<DeviceState, Error>,
+    },
+    Progress {
+        id: u64,
+        at: Progress,
+    },
+    Rows {
+        id: u64,
+        rows: LiveRows,
+    },
+    Scanned {
+        id: u64,
+        result: Result<Box<Scanned>, Error>,
+    },
+}
+
+/// Called after every answer, to wake whoever waits for it.
+pub type WakeUp = Arc<dyn Fn() + Send + Sync>;
+
+/// The program's end of the thread. Tasks are done in their order.
+#[derive(Debug)]
+pub struct Worker {
+    tasks: Option<Sender<Task>>,
+    answers: Receiver<Answer>,
+    /// Stops what is being done.
+    cancel: Arc<Mutex<CancelToken>>,
+    thread: thread::JoinHandle<()>,
+}
+
+/// Longest wait for the thread when the program ends, so that it removes what is unfinished. Our choice: long enough
+/// for a driver that answers.
+const ENDING: Duration = Duration::from_secs(3);
+
+impl Worker {
+    /// Starts the thread; no driver is loaded before the first task.
+    ///
+    /// # Errors
+    /// The system starts no thread.
+    pub fn start(drivers: DriverProcess, wake: WakeUp) -> Result<Self, Error> {
+        let (task_sender, tasks) = unbounded();
+        let (answer_sender, answers) = unbounded();
+        let cancel = Arc::new(Mutex::new(CancelToken::new()));
+        let mut thread_state = State {
+            drivers,
+            device: None,
+            name: None,
+            cancel: Arc::clone(&cancel),
+            answer: Box::new(move |answer| {
+                // Nobody waits for it if the program is ending.
+                if answer_sender.send(answer).is_ok() {
+                    wake();
+                }
+            }),
+        };
+        let work = move || tasks.iter().for_each(|task| thread_state.carry_out(task));
+        let thread = thread::Builder::new().name("glassine-scanner".to_owned());
+        let thread = thread.spawn(work).map_err(Error::Start)?;
+        Ok(Self { tasks: Some(task_sender), answers, cancel, thread })
+    }
+
+    /// Lists the devices: answers with [`Answer::Devices`].
+    pub fn list(&self, with_network: bool) {
+        self.tell(Task::List { with_network });
+    }
+
+    /// Opens a device in place of the one before: answers with [`Answer::State`].
+    pub fn open(&self, device: &str) {
+        self.tell(Task::Open { device: device.to_owned() });
+    }
+
+    /// Sets an option: answers with [`Answer::State`].
+    pub fn set(&self, name: &str, text: &str) {
+        self.tell(Task::Set { name: name.to_owned(), text: text.to_owned() });
+    }
+
+    /// Scans to a file: answers with [`Answer::Progress`], [`Answer::Rows`] and at last [`Answer::Scanned`]. A device
+    /// whose driver has ended is opened again.
+    pub fn scan(&self, task: ScanTask) {
+        self.tell(Task::Scan(Box::new(task)));
+    }
+
+    /// Stops what is being done; its answer says so.
+    pub fn stop(&self) {
+        lock(&self.cancel).cancel();
+    }
+
+    /// The next answer.
+    pub fn poll(&self) -> Option<Answer> {
+        self.answers.try_recv().ok()
+    }
+
+    fn tell(&self, task: Task) {
+        // The thread ends only after this sender.
+        let _sent = self.tasks.as_ref().map(|tasks| tasks.send(task));
+    }
+}
+
+impl Drop for Worker {
+    fn drop(&mut self) {
+        self.tasks = None;
+        let since = Instant::now();
+        while !self.thread.is_finished() && since.elapsed() < ENDING {
+            // Tasks that wait are begun and stopped too.
+            self.stop();
+            thread::sleep(Duration::from_millis(5));
+        }
+    }
+}
+
+fn lock<T>(shared: &Mutex<T>) -> std::sync::MutexGuard<'_, T> {
+    shared.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
+struct State {
+    drivers: DriverProcess,
+    device: Option<Opened>,
+    name: Option<String>,
+    cancel: Arc<Mutex<CancelToken>>,
+    answer: Box<dyn Fn(Answer) + Send>,
+}
+
+impl State {
+    fn carry_out(&mut self, task: Task) {
+        let cancel = CancelToken::new();
+        *lock(&self.cancel) = cancel.clone();
+        match task {
+            Task::List { with_network } => {
+                let devices = self.start().and_then(|mut helper| helper.devices(with_network, &cancel));
+                (self.answer)(Answer::Devices(devices));
+            }
+            Task::Open { device } => {
+                // A device may be opened once only.
+                self.device = None;
+                self.name = Some(device.clone());
+                let state = self.opened(&cancel).map(|device| state_of(device));
+                (self.answer)(Answer::State { device, state });
+            }
+            Task::Set { name, text } => {
+                let set = |device: &mut Opened| -> Result<DeviceState, Error> {
+                    device.set(&name, &text, &cancel)?;
+                    Ok(state_of(device))
+                };
+                let state = self.opened(&cancel).and_then(set);
+                self.drop_dead(state.as_ref().err());
+                let device = self.name.clone().unwrap_or_default();
+                (self.answer)(Answer::State { device, state });
+            }
+            Task::Scan(task) => {
+                let result = self.scan(&task, &cancel);
+                self.drop_dead(result.as_ref().err());
+                (self.answer)(Answer::Scanned { id: task.id, result: result.map(Box::new) });
+                if let Some(opened) = &self.device {
+                    let device = self.name.clone().unwrap_or_default();
+                    (self.answer)(Answer::State { device, state: Ok(state_of(opened)) });
+                }
+            }
+        }
+    }
+
+    fn start(&self) -> Result<Helper, Error> {
+        Helper::start(&self.drivers)
+    }
+
+    /// The device, opened again if its driver has ended.
+    fn opened(&mut self, cancel: &CancelToken) -> Result<&mut Opened, Error> {
+        let device = match self.device.take() {
+            Some(device) => device,
+            None => {
+                let none = || Error::Option { name: "device".to_owned(), why: "none is chosen".to_owned() };
+                let name = self.name.clone().ok_or_else(none)?;
+                self.start()?.open(&name, cancel)?
+            }
+        };
+        Ok(self.device.insert(device))
+    }
+
+    /// Lets a device go whose driver can't be asked any more.
+    fn drop_dead(&mut self, error: Option<&Error>) {
+        let is_dead = match error {
+            Some(Error::Crashed { .. } | Error::Hangs { .. } | Error::Garbled { .. } | Error::Cancelled) => {
+                true
+            }
+            Some(Error::Driver { status, .. }) => matches!(status, Status::IoError | Status::Unknown(_)),
+            _ => false,
+        };
+        if is_dead {
+            self.device = None;
+        }
+    }
+
+    fn scan(&mut self, task: &ScanTask, cancel: &CancelToken) -> Result<Scanned, Error> {
+        let since = Instant::now();
+        self.opened(cancel)?;
+        let Some(device) = &mut self.device else { return Err(Error::Cancelled) };
+        let applied = apply(device, &task.choices, cancel)?;
+        let file = FileChoices { ppi: applied.ppi, ..task.file.clone() };
+        let (mut picture, mut told) = (LivePicture::new(LIVE_WIDTH_PX), None::<Instant>);
+        let (id, answer) = (task.id, &self.answer);
+        let scan = scan_to_file(device, &task.path, &file, cancel, &mut |at, arrived| {
+            picture.push(at, arrived);
+            let is_end = at.lines.is_some_and(|lines| at.lines_done >= lines);
+            if is_end || told.is_none_or(|told| told.elapsed() >= LIVE_EVERY) {
+                told = Some(Instant::now());
+                answer(Answer::Progress { id, at });
+                if let Some(rows) = picture.take() {
+                    answer(Answer::Rows { id, rows });
+                }
+            }
+        })?;
+        Ok(Scanned { scan, applied, elapsed: since.elapsed() })
+    }
+}
+
+fn state_of(device: &Opened) -> DeviceState {
+    DeviceState { options: device.options().to_vec(), whole_area: whole_area(device) }
+}
