@@ -204,7 +204,7 @@ fn scope_of(args: &ExportArgs, at: &SessionAt) -> Result<FrameScope, EngineError
                 let found = session.strips.iter().find(|strip| strip.id.to_string() == text.trim());
                 found.map(|strip| strip.id).ok_or_else(|| {
                     super::new::usage(
-                        &format!("“{text}” is no strip"),
+                        &format!("there is no strip “{text}”"),
                         "give --strips the ids that glassine show lists",
                     )
                 })

@@ -217,7 +217,7 @@ fn film_density_has_the_published_codes_of_the_densities_of_the_scan() {
 }
 
 #[test]
-fn a_web_picture_keeps_below_its_limit_or_is_refused() {
+fn a_web_picture_keeps_within_its_limit_or_is_refused() {
     let folder = tempfile::tempdir().expect("a folder");
     let session = session(folder.path());
     let web = |most_kb: u32| ExportRecipe {

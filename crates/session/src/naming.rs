@@ -37,13 +37,13 @@ pub enum NameError {
         limit: usize,
     },
     /// A word in braces that stands for nothing.
-    #[error("“{{{piece}}}” is no piece of a name; use {}", piece_list())]
+    #[error("“{{{piece}}}” can't be used in a name; use {}", piece_list())]
     Piece {
         /// The word.
         piece: String,
     },
     /// An opening or closing brace alone.
-    #[error("a brace is open or closed without the other; write {{{{ or }}}} for the character itself")]
+    #[error("a brace has no partner; write {{{{ or }}}} for the character itself")]
     Brace,
     /// More subfolders than are of use.
     #[error("the name has {folders} folders; at most {limit} are made")]

@@ -162,7 +162,7 @@ impl<'a> FrameWriter<'a> {
         file.describe(&mut spec.metadata);
         let mut writer = PictureWriter::begin(file.path()?, &spec)?;
         if output.kind == OutputKind::Web && output.most_kb > 0 {
-            writer.keep_below(u64::from(output.most_kb) * 1000);
+            writer.keep_within(u64::from(output.most_kb) * 1000);
         }
         Ok(writer)
     }

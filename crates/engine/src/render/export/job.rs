@@ -38,14 +38,10 @@ pub(super) const POSSIBLE_PPI: std::ops::Range<f64> = 1e-3..1e6;
 const MOST_JPEG_SIDE_PX: u32 = 65_535;
 
 /// Fails if a file of this kind can't have this size.
-fn check_size(
-    frame: &Frame,
-    output: &OutputSettings,
-    (width, height): (u32, u32),
-) -> Result<(), EngineError> {
-    if !output.kind.is_tiff() && width.max(height) > MOST_JPEG_SIDE_PX {
+fn check_size(number: u32, output: &OutputSettings, (width, height): (u32, u32)) -> Result<(), EngineError> {
+    if output.extension() == "jpg" && width.max(height) > MOST_JPEG_SIDE_PX {
         return Err(EngineError::user_error(
-            format!("frame {}: a JPEG can't have {width} x {height} px", frame.number),
+            format!("frame {number}: a JPEG can't have {width} x {height} px"),
             "write it as a TIFF, or smaller for the web",
         ));
     }
@@ -143,8 +139,8 @@ impl<'a> FrameJob<'a> {
         let sharpening = sharpening
             .filter(|_| output.kind.is_picture())
             .map(|own| Sharpening { radius_px: own.radius_px * enlarged, ..own });
-        let shrunk = Some(wanted).filter(|wanted| *wanted != (width, height));
-        check_size(frame, output, shrunk.unwrap_or((width, height)))?;
+        let shrunk = Some(output.size_px(natural)).filter(|wanted| *wanted != (width, height));
+        check_size(frame.number, output, shrunk.unwrap_or((width, height)))?;
         Ok(Self {
             context,
             sampling,
@@ -320,5 +316,18 @@ impl Remake {
             Some(print) => print.take(&rows).map(|()| Vec::new()),
             None => Ok(rows),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_a_jpeg_is_refused_for_its_size() {
+        let web = |web_format| OutputSettings { kind: OutputKind::Web, web_format, ..Default::default() };
+        let size = (MOST_JPEG_SIDE_PX + 1, 10);
+        assert!(check_size(1, &web(WebFormat::Jpeg), size).is_err());
+        assert!(check_size(1, &web(WebFormat::Png), size).is_ok());
     }
 }
