@@ -90,11 +90,31 @@ pub(super) enum Process {
 
 /// What encoded values depend on besides the frame.
 #[derive(Clone, PartialEq)]
-struct Look {
-    is_picture: bool,
-    density: DensityEncoding,
-    space: OutputSpace,
-    rendering: Rendering,
+enum Look {
+    Picture(OutputSpace, Rendering),
+    Film(DensityEncoding),
+}
+
+impl Look {
+    fn of(output: &OutputSettings) -> Self {
+        match output.kind.is_picture() {
+            true => Self::Picture(space_of(&output.space), rendering_of(&output.rendering)),
+            false => Self::Film(output.density),
+        }
+    }
+}
+
+/// Size at which a frame is sampled for a file: a picture larger than the scan is sampled at its own size, a smaller one
+/// is averaged from all of the scan.
+fn sampled_size(output: &OutputSettings, natural: (u32, u32)) -> (u32, u32) {
+    let wanted = output.size_px(natural);
+    if wanted.0 > natural.0 || wanted.1 > natural.1 { wanted } else { natural }
+}
+
+/// Whether every pixel that is counted for one file of a frame has the same value for the other.
+pub(super) fn count_alike(a: &OutputSettings, b: &OutputSettings, frame: &Frame) -> bool {
+    let natural = TiltedSampling::natural_size(&frame.crop, frame.orientation);
+    Look::of(a) == Look::of(b) && sampled_size(a, natural) == sampled_size(b, natural)
 }
 
 /// One frame of an export.
@@ -125,14 +145,12 @@ impl<'a> FrameJob<'a> {
     ) -> Result<Self, EngineError> {
         let frame = &context.frame;
         let space = space_of(&output.space);
-        let rendering: Rendering = rendering_of(&output.rendering);
+        let look = Look::of(output);
         // Repair works on linear light; without it the file's own codes keep their full precision.
         let input =
             if context.open.is_linear() || repair.is_none() { InputCodes::File } else { InputCodes::Linear };
         let natural = TiltedSampling::natural_size(&frame.crop, frame.orientation);
-        let wanted = output.size_px(natural);
-        // A picture larger than the scan is sampled at its own size, a smaller one is averaged from all of the scan.
-        let (width, height) = if wanted.0 > natural.0 || wanted.1 > natural.1 { wanted } else { natural };
+        let (width, height) = sampled_size(output, natural);
         let sampling = TiltedSampling::new(&frame.crop, frame.orientation, width, height, Kernel::Cubic);
         // Sharpening is given in pixels of the scan.
         let enlarged = (f64::from(width) / f64::from(natural.0)) as f32;
@@ -144,11 +162,13 @@ impl<'a> FrameJob<'a> {
         Ok(Self {
             context,
             sampling,
-            process: match output.kind.is_picture() {
-                true => Process::Picture(Box::new(context.pipeline(None, space, rendering, input))),
-                false => Process::Film(FilmDensity::new(context, output.density, input)),
+            process: match look {
+                Look::Picture(space, rendering) => {
+                    Process::Picture(Box::new(context.pipeline(None, space, rendering, input)))
+                }
+                Look::Film(encoding) => Process::Film(FilmDensity::new(context, encoding, input)),
             },
-            look: Look { is_picture: output.kind.is_picture(), density: output.density, space, rendering },
+            look,
             input,
             repair,
             sharpening,
