@@ -321,7 +321,8 @@ fn first_rendering() -> u32 {
     1
 }
 
-/// Keep output choices that this program does not know: they are written back unless the user chooses another.
+/// Keep output choices that this program does not know and writes another for: they are written back unless the user
+/// chooses another. Those that are left out where they are the usual ones are kept as unknown keys are.
 pub(super) fn keep_unknown_choices(found: &Value, rest: &mut Map<String, Value>) {
     let Some(output) = found.get("output").and_then(Value::as_object) else { return };
     let is_known = |key: &str, choice: &str| match key {
@@ -551,13 +552,13 @@ impl Output {
     }
 
     fn into_model(self, notes: &mut Vec<String>) -> model::OutputSettings {
+        let usual = model::OutputSettings::default();
         let mut unknown = |what: &str, value: &str, instead: &str| {
             notes.push(format!(
                 "output: this program does not know the {what} “{value}” and uses “{instead}”; the file keeps it until \
                  another is chosen"
             ));
         };
-        let usual = model::OutputSettings::default();
         let kind = model::OutputKind::from_key(&self.kind).unwrap_or_else(|| {
             unknown("kind", &self.kind, usual.kind.key());
             usual.kind
@@ -565,6 +566,18 @@ impl Output {
         let compression = model::TiffCompression::from_key(&self.compression).unwrap_or_else(|| {
             unknown("compression", &self.compression, usual.compression.key());
             usual.compression
+        });
+        let web_format = self.web_format.map_or(usual.web_format, |key| {
+            model::WebFormat::from_key(&key).unwrap_or_else(|| {
+                unknown("web format", &key, usual.web_format.key());
+                usual.web_format
+            })
+        });
+        let density = self.density.map_or(usual.density, |key| {
+            model::DensityEncoding::from_key(&key).unwrap_or_else(|| {
+                unknown("density encoding", &key, usual.density.key());
+                usual.density
+            })
         });
         model::OutputSettings {
             folder: self.folder.map(|text| StoredPath { text, hex: self.folder_bytes }.into_path()),
@@ -586,10 +599,10 @@ impl Output {
             print: self.print.map_or(usual.print, recipe::Print::into_model),
             recipes: recipes_of(self.recipes, notes),
             recipe: String::new(),
-            web_format: self.web_format.as_deref().and_then(model::WebFormat::from_key).unwrap_or_default(),
+            web_format,
             web_megapixels: self.web_megapixels.map_or(0.0, recipe::sound_megapixels),
             most_kb: self.most_kb.unwrap_or_default(),
-            density: self.density.as_deref().and_then(model::DensityEncoding::from_key).unwrap_or_default(),
+            density,
         }
     }
 }
