@@ -1,11 +1,14 @@
 //! Work that goes on beside the drawing: pictures and counts, reports of jobs, file dialogs, the demo session,
-//! what is remembered between runs.
+//! what is remembered between runs; and reports that the window and the command line write alike.
 
+pub(crate) mod canvas;
 pub mod demo_session;
 pub mod eta;
 pub mod exact_counts;
 pub mod file_dialogs;
+pub(crate) mod focus_report;
 pub(crate) mod job_events;
+pub(crate) mod json;
 pub(crate) mod preview_scheduler;
 pub mod preview_store;
 pub(crate) mod recent_sessions;
