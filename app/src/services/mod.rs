@@ -1,5 +1,5 @@
-//! Work that goes on beside the drawing: pictures and counts, reports of jobs, file dialogs, the demo session,
-//! what is remembered between runs; and reports that the window and the command line write alike.
+//! Work that goes on beside the drawing: pictures and counts, reports of jobs and of focus, file dialogs, the demo
+//! session, what is remembered between runs.
 
 pub(crate) mod canvas;
 pub mod demo_session;
