@@ -155,6 +155,24 @@ fn a_stopped_run_continues_with_what_is_missing() {
 }
 
 #[test]
+fn the_progress_tells_how_fast_the_last_frame_was_written() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path());
+    let run = request(&session, folder.path().join("out"), &[]);
+    let told = std::sync::Mutex::new(BTreeSet::new());
+    let tell = |_: f32, what: &str| {
+        told.lock().expect("no panic").insert(what.to_owned());
+    };
+    Engine::new().export(&run, &CancelToken::new(), &tell).expect("runs");
+    let told = told.into_inner().expect("no panic");
+    assert!(told.contains("frame 1 of 2"), "{told:?}");
+    let second = told.iter().find(|what| what.starts_with("frame 2 of 2")).expect("two frames");
+    let rate =
+        second.strip_prefix("frame 2 of 2, ").and_then(|rest| rest.strip_suffix(" megapixels per second"));
+    assert!(rate.and_then(|rate| rate.parse::<f64>().ok()).is_some_and(|rate| rate > 0.0), "{second}");
+}
+
+#[test]
 fn a_paused_run_rests_and_goes_on() {
     let folder = tempfile::tempdir().expect("a folder");
     let session = session(folder.path());
