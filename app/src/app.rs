@@ -230,6 +230,7 @@ impl GlassineApp {
         key_table::poll(ctx, &mut self.ui_state, &mut self.commands);
         self.end_key_presses_in_time(ctx);
         self.carry_out(ctx);
+        self.name_export_files(ctx);
         self.autosave_in_time(ctx);
         self.check_scans_in_time(ctx);
         self.look_at_lock_in_time(ctx);

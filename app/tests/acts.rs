@@ -7,9 +7,11 @@ use common::{SharedPicker, app, frame_id, session, window, write_scan};
 use egui::{Event, Key, Modifiers};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::commands::act_list;
-use glassine_app::commands::{SelectCommand, SelectHow};
+use glassine_app::commands::{Command, JobCommand, SelectCommand, SelectHow, SharpnessCommand};
 use glassine_app::services::file_dialogs::PickOutcome;
 use glassine_film::Param;
+use glassine_raster::TiltedBox;
+use glassine_session::{Edit, FoundStripEdit, NewFrame};
 
 fn open_window() -> (Window, tempfile::TempDir) {
     let folder = tempfile::tempdir().expect("a temporary folder");
@@ -81,6 +83,41 @@ fn acts_that_have_nothing_to_act_on_are_not_offered() {
         !texts.contains(&"solve this strip") && !texts.contains(&"box the frames of this scan"),
         "{texts:?}"
     );
+}
+
+#[test]
+fn scans_are_joined_and_compared_from_the_list() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan = write_scan(folder.path());
+    let one = session(&scan, None);
+    let two = Edit::AddScans(vec![(*one.scans[0]).clone()]).apply(&one).expect("applies");
+    let frame = NewFrame::in_box(TiltedBox::from_edges(30.0, 30.0, 200.0, 140.0));
+    let found = FoundStripEdit { frames: vec![frame], ..Default::default() };
+    let strips = Edit::ReplaceStrips {
+        scan: two.scans[1].id,
+        film: two.strips[0].film,
+        stock_id: two.strips[0].stock_id.clone(),
+        strips: vec![found],
+        keep: Vec::new(),
+    };
+    let two = strips.apply(&two).expect("applies");
+    let mut app = app(Vec::new(), SharedPicker::default());
+    app.set_session(two);
+    let mut window = window(app);
+    window.run();
+    let found = |window: &Window, search: &str| {
+        let state = window.state();
+        act_list::found(state.session(), state.ui_state(), search).into_iter().map(|act| act.command).next()
+    };
+    assert!(found(&window, "join").is_none(), "frames of one scan are selected");
+    press(&mut window, Modifiers::COMMAND, Key::A);
+    let scans: Vec<_> = window.state().session().scans.iter().map(|scan| scan.id).collect();
+    match found(&window, "join selected scans") {
+        Some(Command::Job(JobCommand::JoinScans(joined))) => assert_eq!(joined, scans),
+        other => panic!("{other:?}"),
+    }
+    let compare = found(&window, "compare focus");
+    assert!(matches!(compare, Some(Command::Sharpness(SharpnessCommand::AskFocusScans))), "{compare:?}");
 }
 
 #[test]

@@ -57,8 +57,9 @@ pub struct ExportArgs {
     /// master, tiff8, jpeg, web, print, archive-negative or density
     #[arg(long, value_parser = |s: &str| named(s, OutputKind::from_key(s), &OutputKind::ALL.map(OutputKind::key)))]
     pub kind: Option<OutputKind>,
-    /// A recipe file (.json), a recipe of the session, or a kind. Several are written in one run, from one reading and
-    /// repair of each frame, each into its folder
+    /// A recipe file (.json), a recipe of the session, or a kind. Several are written in one run, each into its folder,
+    /// with one repair of each frame. What --space, --render, --compression, --output-sharpen and --name say
+    /// holds for all of them, in place of what they say themselves
     #[arg(long, value_name = "RECIPE", conflicts_with = "kind")]
     pub recipe: Vec<String>,
     /// Write a contact sheet of the session in the same run: .pdf, .jpg or .png
@@ -149,7 +150,17 @@ fn request_of(args: &ExportArgs, at: SessionAt) -> Result<ExportRequest, EngineE
     }
     let on = |switch: Option<Switch>| switch.map(|switch| switch == Switch::On);
     output.sharpen_output = on(args.output_sharpen).unwrap_or(output.sharpen_output);
-    let recipes = args.recipe.iter().map(|recipe| recipe_of(&at, recipe)).collect::<Result<Vec<_>, _>>()?;
+    // What the command says comes before what a recipe says.
+    let told = |recipe: ExportRecipe| ExportRecipe {
+        space: args.space.map(|space| space.key().to_owned()).or(recipe.space),
+        rendering: args.render.map(|rendering| rendering.key().to_owned()).or(recipe.rendering),
+        compression: args.compression.or(recipe.compression),
+        sharpen_output: on(args.output_sharpen).or(recipe.sharpen_output),
+        name_template: if args.name.is_some() { output.name_template.clone() } else { recipe.name_template },
+        ..recipe
+    };
+    let recipes = args.recipe.iter().map(|recipe| recipe_of(&at, recipe).map(told));
+    let recipes = recipes.collect::<Result<Vec<_>, _>>()?;
     let sheet = args
         .contact_sheet
         .as_deref()
@@ -204,7 +215,7 @@ fn scope_of(args: &ExportArgs, at: &SessionAt) -> Result<FrameScope, EngineError
                 let found = session.strips.iter().find(|strip| strip.id.to_string() == text.trim());
                 found.map(|strip| strip.id).ok_or_else(|| {
                     super::new::usage(
-                        &format!("“{text}” is no strip"),
+                        &format!("there is no strip “{text}”"),
                         "give --strips the ids that glassine show lists",
                     )
                 })
@@ -383,4 +394,48 @@ pub(super) fn failed_json(failed: &[FailedFrame]) -> Value {
             })
         })
         .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use clap::Parser;
+    use glassine_session::Session;
+
+    use super::*;
+
+    #[derive(Parser)]
+    struct Line {
+        #[command(flatten)]
+        args: ExportArgs,
+    }
+
+    #[test]
+    fn options_hold_for_recipes_in_place_of_what_these_say() {
+        let mut session = Session::default();
+        session.output.recipes = vec![ExportRecipe {
+            space: Some("display-p3".to_owned()),
+            rendering: Some("straight".to_owned()),
+            compression: Some(TiffCompression::Lzw),
+            sharpen_output: Some(true),
+            folder: Some("lab".to_owned()),
+            name_template: Some("{roll} {count}".to_owned()),
+            ..ExportRecipe::of_kind(OutputKind::Print)
+        }];
+        let output = |more: &[&str]| {
+            let line = ["export", "a.session.json", "--to", "out", "--recipe", "print"];
+            let args = Line::parse_from(line.iter().chain(more)).args;
+            request_of(&args, SessionAt::new(session.clone(), None)).expect("is sound").output
+        };
+        let own = output(&[]);
+        assert_eq!((own.space.as_str(), own.rendering.as_str()), ("display-p3", "straight"));
+        assert_eq!(own.name_template.as_deref(), Some("lab/{roll} {count}"));
+        let options = ["--space=srgb", "--render=print", "--compression=none", "--output-sharpen=off"];
+        let told = output(&options);
+        assert_eq!((told.space.as_str(), told.rendering.as_str()), ("srgb", "print"));
+        assert_eq!((told.compression, told.sharpen_output), (TiffCompression::None, false));
+        assert_eq!(told.name_template, own.name_template);
+        let named = output(&["--name=pier"]);
+        assert_eq!((named.base_name.as_str(), named.name_template.as_deref()), ("pier", Some("lab/{name}")));
+        assert_eq!(output(&["--name={title}"]).name_template.as_deref(), Some("lab/{title}"));
+    }
 }

@@ -1,20 +1,18 @@
 //! `glassine focus`: which of several scans of the same film is the sharpest, and where.
 
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 
 use clap::Args;
 use glassine_engine::{Engine, EngineError, FocusReport, FocusRequest};
 use glassine_raster::CancelToken;
-use glassine_scanfile::{Overwrite, write_bytes_atomic};
 use glassine_session::EncodingChoice;
-use serde_json::Value;
 
 use super::dust::check_target;
-use super::focus_report::{draw, report_json, text_lines};
 use super::new::usage;
 use super::reading::parse_encoding;
 use super::{Outcome, Printing, print_json, print_line, print_notice, progress};
 use crate::platform::user_folders;
+use crate::services::focus_report::{report_json, text_lines, write_report};
 use crate::services::state_file::{KeptState, StateKeeper};
 
 /// Compare scans of the same film at different holder heights
@@ -87,28 +85,6 @@ pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, Eng
         text_lines(&report).iter().for_each(|line| print_line(line));
     }
     Ok(if report.failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed })
-}
-
-/// Writes the drawing and the figures of a comparison.
-pub(crate) fn write_report(
-    report: &FocusReport,
-    document: &Value,
-    (picture, text): (&Path, &Path),
-    replace: bool,
-) -> Result<(), EngineError> {
-    if let Some(folder) = picture.parent() {
-        std::fs::create_dir_all(folder).map_err(|source| glassine_scanfile::Error::Io {
-            path: folder.to_owned(),
-            action: "make the folder",
-            source,
-        })?;
-    }
-    let overwrite = if replace { Overwrite::Replace } else { Overwrite::Never };
-    draw(report).write(picture, "comparison of focus", replace)?;
-    let mut bytes = serde_json::to_vec_pretty(document).unwrap_or_default();
-    bytes.push(b'\n');
-    write_bytes_atomic(text, &bytes, overwrite, None)?;
-    Ok(())
 }
 
 /// Keeps what was measured for the planner, where the window keeps it too.

@@ -5,14 +5,12 @@
 
 mod acquire;
 mod archive;
-mod canvas;
 mod check;
 mod contact_sheet;
 mod demo;
 mod dust;
 mod export;
-pub(crate) mod focus;
-pub(crate) mod focus_report;
+mod focus;
 pub mod guide_page;
 mod join;
 mod new;
@@ -39,6 +37,7 @@ use glassine_session::{Edit, Session};
 use serde_json::Value;
 
 use crate::platform::drivers::DRIVER_COMMAND;
+use crate::services::json::{failed_json, path_bytes_json, path_json};
 
 /// Exit code of a command that stopped without a known signal: that of Ctrl+C.
 const STOPPED_CODE: u8 = 130;
@@ -276,20 +275,6 @@ impl Changing {
     }
 }
 
-/// A path for the JSON document: as text, which is only approximate for names that are not UTF-8.
-fn path_json(path: &Path) -> Value {
-    path.to_string_lossy().into()
-}
-
-/// The exact bytes of a path whose text is not exact, in hexadecimal.
-fn path_bytes_json(path: &Path) -> Value {
-    if path.to_str().is_some() {
-        return Value::Null;
-    }
-    let bytes = glassine_session::file::path_bytes(path);
-    bytes.iter().map(|byte| format!("{byte:02x}")).collect::<String>().into()
-}
-
 /// Place of the frame with this number, as shown: `12`, or `12A` for the second half of a number.
 ///
 /// The film's own numbers count too while running ones are shown, unless a running one is the same.
@@ -303,16 +288,6 @@ fn frame_named(session: &Session, text: &str) -> Option<usize> {
             .frames
             .iter()
             .position(|frame| frame.film_number.is_some_and(|number| is_named(&number.text(1))))
-    })
-}
-
-/// A file that a command could not take, for the list of failures.
-fn failed_json(file: &Path, notice: &Notice) -> Value {
-    serde_json::json!({
-        "file": path_json(file),
-        "file_bytes": path_bytes_json(file),
-        "reason": notice.headline,
-        "hint": notice.what_to_do,
     })
 }
 

@@ -9,11 +9,11 @@ use glassine_session::EncodingChoice;
 use glassine_sharpness::{ChannelSfr, EdgeReport};
 use serde_json::{Value, json};
 
-use super::canvas::{Align, BLACK, Canvas, GREY, Ink};
 use super::dust::check_target;
 use super::new::usage;
 use super::reading::parse_encoding;
 use super::{Outcome, Printing, path_bytes_json, path_json, print_json, print_line, print_notice};
+use crate::services::canvas::{Align, BLACK, Canvas, GREY, Ink};
 
 /// Measure resolution at a slanted edge (after ISO 12233 and ISO 16067-2)
 #[derive(Debug, Args)]

@@ -82,10 +82,11 @@ fn record(cells: &[String]) -> String {
     cells.iter().map(cell).collect::<Vec<_>>().join(",") + "\r\n"
 }
 
-/// The records of a table after RFC 4180, with another mark between cells if need be.
-fn records(text: &str, mark: char) -> Vec<Vec<String>> {
+/// The records of a table after RFC 4180 with their row numbers from 1, with another mark between cells if need be. Empty
+/// rows are left out.
+fn records(text: &str, mark: char) -> Result<Vec<(usize, Vec<String>)>, String> {
     let (mut rows, mut row, mut cell) = (Vec::new(), Vec::new(), String::new());
-    let (mut is_quoted, mut chars) = (false, text.chars().peekable());
+    let (mut number, mut is_quoted, mut chars) = (1, false, text.chars().peekable());
     while let Some(c) = chars.next() {
         match c {
             '"' if is_quoted && chars.peek() == Some(&'"') => cell.extend(chars.next()),
@@ -94,17 +95,19 @@ fn records(text: &str, mark: char) -> Vec<Vec<String>> {
             '\r' if !is_quoted && chars.peek() == Some(&'\n') => {}
             '\n' if !is_quoted => {
                 row.push(std::mem::take(&mut cell));
-                rows.push(std::mem::take(&mut row));
+                rows.push((number, std::mem::take(&mut row)));
+                number += 1;
             }
             c => cell.push(c),
         }
     }
-    if !cell.is_empty() || !row.is_empty() {
-        row.push(cell);
-        rows.push(row);
+    if is_quoted {
+        return Err(format!("row {number}: a quotation mark has no closing one"));
     }
-    rows.retain(|row| row.iter().any(|cell| !cell.trim().is_empty()));
-    rows
+    row.push(cell);
+    rows.push((number, row));
+    rows.retain(|(_, row)| row.iter().any(|cell| !cell.trim().is_empty()));
+    Ok(rows)
 }
 
 /// The table of a session: a row for each frame, with its own facts. Empty cells are as the roll says.
@@ -134,17 +137,17 @@ fn edits_of(session: &Session, bytes: &[u8]) -> Result<Vec<Edit>, String> {
     let text = text.trim_start_matches('\u{feff}');
     let head = text.lines().next().unwrap_or_default();
     let mark = [',', ';', '\t'].into_iter().max_by_key(|mark| head.matches(*mark).count()).unwrap_or(',');
-    let mut rows = records(text, mark).into_iter();
-    let columns: Vec<String> =
-        rows.next().unwrap_or_default().iter().map(|name| name.trim().to_lowercase()).collect();
+    let mut rows = records(text, mark)?.into_iter();
+    let (_, head) = rows.next().unwrap_or_default();
+    let columns: Vec<String> = head.iter().map(|name| name.trim().to_lowercase()).collect();
     let column = |name: &str| columns.iter().position(|column| column == name);
     let id_at = column(PLACE[0]).ok_or("it has no column “frame”")?;
     let (mut edits, mut all) = (Vec::new(), Vec::new());
-    for (idx, row) in rows.enumerate() {
+    for (number, row) in rows {
         let cell = |name: &str| column(name).and_then(|at| row.get(at)).map(|cell| cell.trim());
         let named = row.get(id_at).map_or("", |cell| cell.trim());
         let found = named.parse().ok().and_then(|id| session.frame(FrameId(id)));
-        let frame = Arc::clone(found.ok_or_else(|| format!("row {}: no frame “{named}”", idx + 2))?);
+        let frame = Arc::clone(found.ok_or_else(|| format!("row {number}: no frame “{named}”"))?);
         let mut facts = Facts::clone(&frame.facts);
         for (key, _, _, field) in Facts::FIELDS {
             if let Some(text) = cell(key) {
@@ -218,5 +221,19 @@ mod tests {
         assert!(
             edits_of(&session, b"frame,place\n77777,pier\n").expect_err("no such frame").contains("row 2")
         );
+    }
+
+    #[test]
+    fn what_is_wrong_with_a_table_is_told_with_the_row_that_a_spreadsheet_shows() {
+        let session = session();
+        let [first, second] = [0, 1].map(|idx| session.frames[idx].id);
+        for (table, row) in [
+            (format!("frame,place\n{first},\"pier\n{second},quay\n"), "row 2"),
+            (format!("frame,place\n{first},\"a pier,\nin fog\"\n\n{second},\"quay"), "row 4"),
+            (format!("frame,place\n{first},pier\n,\n77777,quay\n"), "row 4"),
+        ] {
+            let why = edits_of(&session, table.as_bytes()).expect_err("is refused");
+            assert!(why.contains(row), "{table:?}: {why}");
+        }
     }
 }

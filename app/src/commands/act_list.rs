@@ -7,7 +7,7 @@ use glassine_session::{Edit, Frame, Session};
 use super::key_table::TABLE;
 use crate::commands::{
     BoxCommand, CleanCommand, ColourCommand, Command, EditCommand, FileCommand, JobCommand, ScanCommand,
-    ScannerCommand, ScreenCommand, ViewCommand,
+    ScannerCommand, ScreenCommand, SharpnessCommand, ViewCommand,
 };
 use crate::model::ui_state::UiState;
 
@@ -101,9 +101,17 @@ const ACTS: &[Act] = &[
         command: |session, _| (!session.scans.is_empty()).then(|| ScanCommand::AskFolder.into()),
     },
     Act {
+        text: "join the selected scans",
+        command: |session, state| {
+            let scans = state.scans_to_join(session);
+            (scans.len() > 1).then(|| JobCommand::JoinScans(scans).into())
+        },
+    },
+    Act {
         text: "check the scans",
         command: |session, _| (!session.scans.is_empty()).then(|| ScanCommand::Check.into()),
     },
+    Act { text: "compare focus…", command: |_, _| Some(SharpnessCommand::AskFocusScans.into()) },
     Act { text: "screen profile…", command: |_, _| Some(ScreenCommand::AskProfile.into()) },
     Act {
         text: "proof a print with a printer profile…",

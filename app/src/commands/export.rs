@@ -1,5 +1,6 @@
 //! Exporting: the request to the engine, its result, and existing files that an export would replace.
 
+use std::collections::HashSet;
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -8,15 +9,16 @@ use egui::Context;
 use glassine_engine::jobs::Job;
 use glassine_engine::{
     ContactSheetRequest, ExportReport, ExportRequest, FrameScope, Notice, PAPERS_MM, SessionKey, Severity,
-    SheetArrangement, planned_files,
+    SheetArrangement,
 };
 use glassine_scanfile::{Overwrite, write_bytes_atomic};
 use glassine_session::file::{recipe_from_json, recipe_to_json};
-use glassine_session::{Edit, FrameId, OutputSettings, Session};
+use glassine_session::{Edit, FrameId, OutputSettings};
 
 use super::closing::ExportEnd;
 use crate::app::GlassineApp;
 use crate::commands::{Command, ViewCommand};
+use crate::model::export_names::ExportNames;
 use crate::model::questions::PathPurpose;
 use crate::platform::clock;
 
@@ -215,18 +217,34 @@ impl GlassineApp {
             self.status.counts.take_report(&at.session, &report);
         }
         self.status.export_report = Some(report);
-        self.files.looked_up.clear();
+        self.files.looked_up = false;
         self.commands.push(Command::View(ViewCommand::ShowExport(self.ui_state.show_export)));
     }
 
-    /// Checks on another thread whether files of an export with the present settings already exist.
-    pub(super) fn look_for_existing(&mut self, ctx: &Context) {
-        let targets = targets(self.history.current());
-        if targets == self.files.looked_up || self.files.lookup.is_some() {
+    /// Names the files of the export that the open pane shows, if something they depend on has changed.
+    pub(crate) fn name_export_files(&mut self, ctx: &Context) {
+        if !self.ui_state.show_export {
+            (self.status.export_names, self.files.looked_up) = (ExportNames::default(), false);
             return;
         }
-        self.files.looked_up.clone_from(&targets);
-        let look = move || targets.into_iter().filter(|path| path.exists()).collect::<Vec<_>>();
+        let session = self.history.current();
+        let (scope, date) = (self.ui_state.export_scope(session), clock::today_text());
+        if !self.status.export_names.are_of(session, &scope, &date) {
+            let names = ExportNames::of(session, scope, date);
+            self.files.looked_up &= names.paths().eq(self.status.export_names.paths());
+            self.status.export_names = names;
+        }
+        self.look_for_existing(ctx);
+    }
+
+    /// Checks on another thread whether files of an export with the present settings already exist.
+    fn look_for_existing(&mut self, ctx: &Context) {
+        if self.files.looked_up || self.files.lookup.is_some() {
+            return;
+        }
+        self.files.looked_up = true;
+        let targets: Vec<PathBuf> = self.status.export_names.paths().cloned().collect();
+        let look = move || targets.into_iter().filter(|path| path.exists()).collect::<HashSet<_>>();
         if self.options.inline_jobs {
             self.status.existing_files = look();
             return;
@@ -243,13 +261,4 @@ impl GlassineApp {
             self.files.lookup = Some(receiver);
         }
     }
-}
-
-/// Files that an export of all frames would write, without skipped ones.
-fn targets(session: &Session) -> Vec<PathBuf> {
-    let output = &session.output;
-    let Some(folder) = &output.folder else { return Vec::new() };
-    let frames: Vec<_> = session.frames.iter().filter(|frame| !frame.is_left_out()).cloned().collect();
-    let files = planned_files(session, &frames, folder, &output.chosen(), &clock::today_text());
-    files.into_iter().filter_map(|(_, _, path)| path.ok()).collect()
 }

@@ -1,6 +1,6 @@
 //! Opening sessions and scans, the paths the user is asked for, and what waits for files.
 
-use std::collections::{BTreeSet, HashMap};
+use std::collections::{BTreeSet, HashMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -88,11 +88,11 @@ pub(crate) struct Files {
     /// Checks of the scans.
     pub checks: ScanChecks,
     /// Existing files that an export would replace, looked up on another thread.
-    pub lookup: Option<Receiver<Vec<PathBuf>>>,
+    pub lookup: Option<Receiver<HashSet<PathBuf>>>,
     /// Trouble of the system while it shows a folder.
     pub folder_trouble: Option<Receiver<Notice>>,
-    /// The names of the last lookup.
-    pub looked_up: Vec<PathBuf>,
+    /// Whether the names that the export pane shows were looked up.
+    pub looked_up: bool,
 }
 
 impl Files {
@@ -229,11 +229,6 @@ impl GlassineApp {
         if let Some(found) = self.files.lookup.as_ref().and_then(|lookup| lookup.try_recv().ok()) {
             self.files.lookup = None;
             self.status.existing_files = found;
-        }
-        if self.ui_state.show_export {
-            self.look_for_existing(ctx);
-        } else {
-            self.files.looked_up.clear();
         }
     }
 

@@ -13,12 +13,12 @@ use glassine_session::{FrameId, ScanId, ScanRef};
 use glassine_sharpness::{EdgeReport, SharpeningEffect};
 
 use crate::app::GlassineApp;
-use crate::cli::{focus, focus_report};
 use crate::model::app_status::{JobKind, JobStatus};
 use crate::model::panels::Section;
 use crate::model::picture_inputs::Inputs;
 use crate::model::questions::PathPurpose;
 use crate::model::sharpness_state::{EffectFound, FocusPane, MeasuredEdge, ShownEffect};
+use crate::services::focus_report;
 
 /// Measuring sharpness.
 #[derive(Debug, Clone)]
@@ -250,7 +250,7 @@ fn write_into(report: &FocusReport, folder: &Path) -> Notice {
         let headline = "the report was not written: every name for it is taken";
         return Notice::new(Severity::Error, headline, "choose another folder").about(folder);
     };
-    match focus::write_report(report, &focus_report::report_json(report), (&picture, &text), false) {
+    match focus_report::write_report(report, &focus_report::report_json(report), (&picture, &text), false) {
         Ok(()) => Notice::new(Severity::Info, "report of the comparison written", "").about(picture),
         Err(error) => error.notice(),
     }

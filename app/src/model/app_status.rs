@@ -1,6 +1,6 @@
 //! Facts about the program that views show but never change: running jobs, messages, the state of files.
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, HashSet};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
@@ -9,6 +9,7 @@ use glassine_engine::session_files::{Conflict, Holder, UnsavedWork};
 use glassine_engine::{ExportReport, Notice, ScanCheck, ScanReport, Severity};
 use glassine_session::ScanId;
 
+use crate::model::export_names::ExportNames;
 use crate::model::remembered::{NamedLook, RecentSession};
 use crate::model::scanner_state::ScannerFacts;
 use crate::model::screen_state::ScreenFacts;
@@ -168,8 +169,10 @@ pub struct AppStatus {
     pub is_demo: bool,
     /// The profile of the screen, and what is proofed.
     pub screen: ScreenFacts,
+    /// The files that the export pane shows; none while it is closed.
+    pub export_names: ExportNames,
     /// Existing files that an export with the present output settings would replace.
-    pub existing_files: Vec<PathBuf>,
+    pub existing_files: HashSet<PathBuf>,
 }
 
 impl AppStatus {

@@ -5,6 +5,7 @@ pub mod aspect_lock;
 pub mod brush_state;
 pub mod colour_tools;
 pub mod doubts;
+pub mod export_names;
 pub mod guide;
 pub mod look_text;
 pub mod markdown;

@@ -331,6 +331,21 @@ impl UiState {
             .or_else(|| session.strips.first())
     }
 
+    /// Scans of the current strip and of the selected frames that can be joined. The current one comes first: it keeps its
+    /// pixels.
+    pub fn scans_to_join(&self, session: &Session) -> Vec<ScanId> {
+        let frames = session.frames.iter().filter(|frame| self.is_selected(frame.id));
+        let selected = frames.filter_map(|frame| session.strip(frame.strip));
+        let mut scans = Vec::new();
+        for id in self.strip(session).into_iter().chain(selected).map(|strip| strip.scan) {
+            let is_joined = session.scan(id).is_some_and(|scan| scan.join.is_some());
+            if !is_joined && !scans.contains(&id) {
+                scans.push(id);
+            }
+        }
+        scans
+    }
+
     /// Whether a frame is selected.
     pub fn is_selected(&self, frame: FrameId) -> bool {
         self.selected.contains(&frame)

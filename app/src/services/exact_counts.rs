@@ -159,9 +159,10 @@ impl ExactCounts {
         }
     }
 
-    /// Takes over what an export of `session` counted while it wrote: as exact as a count made here.
+    /// Takes over what an export of `session` counted while it wrote: as exact as a count made here. Files of other
+    /// settings than those of the session say nothing about it.
     pub(crate) fn take_report(&mut self, session: &Session, report: &ExportReport) {
-        for file in report.written.iter().filter(|file| file.counted_pixels > 0) {
+        for file in report.written.iter().filter(|file| file.counts_for_session) {
             let count = ExactCount {
                 clip_low: file.clip_low,
                 clip_high: file.clip_high,

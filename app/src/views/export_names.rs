@@ -1,61 +1,16 @@
 //! The list of everything that an export would write, before it runs.
 
-use std::collections::HashSet;
-use std::path::{Path, PathBuf};
-use std::sync::Arc;
-
 use egui::{Align, Label, Layout, RichText, ScrollArea, Ui, vec2};
-use glassine_engine::{FrameScope, planned_files};
-use glassine_session::Frame;
 
 use super::export_pane::{LIST_HEIGHT, clipping_of};
 use crate::model::ui_state::is_in;
-use crate::platform::clock;
 use crate::views::ViewCx;
 use crate::widgets::parts::note_ui;
 use crate::widgets::theme;
 
-/// A file that an export would write.
-pub(super) struct NamedFile {
-    frame: Arc<Frame>,
-    /// Path below the folder, or the number of the frame if it has no possible name.
-    name: String,
-    pub(super) exists: bool,
-    /// Why it can't be written.
-    pub(super) trouble: Option<String>,
-}
-
-/// Every file of the export with the present settings, kind by kind.
-pub(super) fn files(cx: &ViewCx<'_>, scope: &FrameScope) -> Vec<NamedFile> {
-    let output = &cx.session.output;
-    let frames: Vec<_> = cx.session.frames.iter().filter(|frame| is_in(scope, frame)).cloned().collect();
-    if frames.is_empty() {
-        return Vec::new();
-    }
-    let folder = output.folder.as_deref().unwrap_or(Path::new(""));
-    let existing: HashSet<&PathBuf> = cx.status.existing_files.iter().collect();
-    let kinds = output.chosen();
-    let named = planned_files(cx.session, &frames, folder, &kinds, &clock::today_text());
-    let file = |(frame, kind, path): (Arc<Frame>, usize, Result<PathBuf, glassine_engine::Notice>)| match path
-    {
-        Ok(path) => NamedFile {
-            frame,
-            name: path.strip_prefix(folder).unwrap_or(&path).display().to_string(),
-            exists: output.folder.is_some() && existing.contains(&path),
-            trouble: None,
-        },
-        Err(notice) => NamedFile {
-            name: format!("frame {}, {}", output.number_of(&frame, 1), kinds[kind].recipe_name()),
-            frame,
-            exists: false,
-            trouble: Some(notice.headline),
-        },
-    };
-    named.into_iter().map(file).collect()
-}
-
 /// Every file name, with what stands in its way, and the frames that are left out.
-pub(super) fn names_ui(ui: &mut Ui, cx: &ViewCx<'_>, files: &[NamedFile], scope: &FrameScope) {
+pub(super) fn names_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
+    let names = &cx.status.export_names;
     let p = theme::palette(ui);
     let is_one_kind = cx.session.output.chosen().len() == 1;
     ScrollArea::vertical().id_salt("names").max_height(LIST_HEIGHT).auto_shrink([false, true]).show(
@@ -81,15 +36,17 @@ pub(super) fn names_ui(ui: &mut Ui, cx: &ViewCx<'_>, files: &[NamedFile], scope:
                         }
                     });
                 };
-            for file in files {
+            for file in &names.files {
                 let clipping = if is_one_kind { clipping_of(cx, &file.frame) } else { None };
-                match (&file.trouble, file.exists) {
-                    (Some(trouble), _) => row(ui, "▲", (&file.name, trouble), None),
-                    (None, true) => row(ui, "▲", (&file.name, "exists"), clipping),
-                    (None, false) => row(ui, "", (&file.name, ""), clipping),
+                match &file.path {
+                    Err(trouble) => row(ui, "▲", (&file.name, trouble), None),
+                    Ok(path) if cx.status.existing_files.contains(path) => {
+                        row(ui, "▲", (&file.name, "exists"), clipping);
+                    }
+                    Ok(_) => row(ui, "", (&file.name, ""), clipping),
                 }
             }
-            for frame in cx.session.frames.iter().filter(|frame| !is_in(scope, frame)) {
+            for frame in cx.session.frames.iter().filter(|frame| !is_in(&names.scope, frame)) {
                 let name = format!("frame {}", cx.session.output.number_of(frame, 1));
                 row(ui, "–", (&name, "left out"), None);
             }

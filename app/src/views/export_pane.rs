@@ -6,7 +6,7 @@ use egui::{
     Align, Button, DragValue, Id, Label, Layout, Modal, ProgressBar, Response, RichText, ScrollArea,
     TextEdit, Ui, vec2,
 };
-use glassine_engine::{ExportReport, FrameScope};
+use glassine_engine::ExportReport;
 use glassine_film::{OutputSpace, Rendering};
 use glassine_session::{
     DensityEncoding, Frame, OutputKind, OutputSettings, PrintSettings, TiffCompression, WebFormat,
@@ -17,7 +17,7 @@ use crate::model::app_status::{JobKind, JobStatus};
 use crate::model::ui_state::is_in;
 use crate::services::exact_counts::CountState;
 use crate::views::ViewCx;
-use crate::views::export_names::{files, names_ui};
+use crate::views::export_names::names_ui;
 use crate::views::export_recipes::{
     change_edited, edited_settings, name_rows_ui, number_text_row_ui, recipes_ui,
 };
@@ -342,9 +342,8 @@ fn files_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         return;
     }
     sub_head_ui(ui, "names");
-    let scope = cx.ui_state.export_scope(cx.session);
-    names_ui(ui, cx, &files(cx, &scope), &scope);
-    count_ui(ui, cx, &scope);
+    names_ui(ui, cx);
+    count_ui(ui, cx);
 }
 
 /// Clipping of a frame on every pixel: the worse channel of each end, and whether it deserves a warning.
@@ -369,7 +368,8 @@ pub(super) fn clipping_of(cx: &ViewCx<'_>, frame: &Frame) -> Option<(String, boo
 }
 
 /// Progress of counting the clipping of every file.
-fn count_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scope: &FrameScope) {
+fn count_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
+    let scope = &cx.status.export_names.scope;
     let frames = || cx.session.frames.iter().filter(|frame| is_in(scope, frame));
     let (count, counted) = (frames().count(), cx.status.counts.counted(frames().map(|frame| frame.id)));
     if count == 0 {
@@ -457,23 +457,20 @@ fn report_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, report: &ExportReport) {
 }
 
 /// Why an export cannot start, if it cannot.
-fn obstacle(cx: &ViewCx<'_>, scope: &FrameScope) -> Option<String> {
-    let output = &cx.session.output;
+fn obstacle(cx: &ViewCx<'_>, in_the_way: usize) -> Option<String> {
     if cx.session.frames.is_empty() {
         return Some("there is no frame to export".to_owned());
     }
-    let frames: Vec<_> = cx.session.frames.iter().filter(|frame| is_in(scope, frame)).collect();
-    if frames.is_empty() {
+    let files = &cx.status.export_names.files;
+    if files.is_empty() {
         return Some("no frame is chosen: every one is left out or none is selected".to_owned());
     }
-    let files = files(cx, scope);
-    if let Some(trouble) = files.iter().find_map(|file| file.trouble.clone()) {
-        return Some(trouble);
+    if let Some(trouble) = files.iter().find_map(|file| file.path.as_ref().err()) {
+        return Some(trouble.clone());
     }
-    if output.folder.is_none() {
+    if cx.session.output.folder.is_none() {
         return Some("choose a folder first".to_owned());
     }
-    let in_the_way = files.iter().filter(|file| file.exists).count();
     if in_the_way > 0 && !cx.ui_state.panels.replace_existing && !cx.ui_state.panels.update_existing {
         return Some(format!("{in_the_way} of these files exist: choose another name or allow replacing"));
     }
@@ -486,10 +483,9 @@ fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         return;
     }
     let several = cx.ui_state.selected.len();
-    let scope_now = cx.ui_state.export_scope(cx.session);
-    let files = files(cx, &scope_now);
-    let in_the_way = files.iter().filter(|file| file.exists).count();
-    let obstacle = obstacle(cx, &scope_now);
+    let names = &cx.status.export_names;
+    let in_the_way = names.paths().filter(|path| cx.status.existing_files.contains(*path)).count();
+    let obstacle = obstacle(cx, in_the_way);
     ui.horizontal(|ui| {
         let text = format!("only the selected frames ({several})");
         ui.checkbox(&mut cx.ui_state.panels.export_selected_only, text);
@@ -507,7 +503,7 @@ fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             warning_ui(ui, obstacle);
         }
         ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-            let count = files.len();
+            let count = names.files.len();
             let noun = match (cx.session.output.chosen().len(), count) {
                 (1, 1) => "picture",
                 (1, _) => "pictures",
@@ -515,7 +511,7 @@ fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             };
             if main_button_ui(ui, &format!("export {count} {noun}"), obstacle.is_none()).clicked() {
                 let replace = cx.ui_state.panels.replace_existing;
-                cx.push(ExportCommand::Start { scope: scope_now, replace });
+                cx.push(ExportCommand::Start { scope: names.scope.clone(), replace });
             }
             if ui.add(Button::new("close").min_size(vec2(80.0, 28.0))).clicked() {
                 close(cx);

@@ -114,14 +114,7 @@ fn add(cx: &mut ViewCx<'_>, from: Option<String>) {
 /// Name and folder of the recipe, and the template of the names of its files.
 pub(super) fn name_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if let Some(recipe) = edited(cx).cloned() {
-        let mut name = recipe.name.clone();
-        if labelled_edit_ui(ui, "name", "name of the recipe", &mut name).changed() {
-            let is_free = cx.session.output.recipes.iter().all(|other| other.name != name);
-            if is_free && check_name(&name).is_ok() {
-                cx.ui_state.panels.export_recipe.clone_from(&name);
-                change_recipe(cx, &recipe.name, |recipe| recipe.name = name);
-            }
-        }
+        recipe_name_row_ui(ui, cx, &recipe);
         let mut folder = recipe.folder.clone().unwrap_or_else(|| "{recipe}".to_owned());
         if labelled_edit_ui(ui, "subfolder", "none", &mut folder).changed() {
             change_recipe(cx, &recipe.name, |recipe| recipe.folder = Some(folder));
@@ -133,6 +126,31 @@ pub(super) fn name_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if row.on_hover_text(pieces_text()).changed() {
         let template = Some(template).filter(|template| !template.is_empty());
         change_edited(cx, |output| output.name_template = template);
+    }
+}
+
+/// The name of the recipe; taken when the user leaves the field, if it is possible.
+fn recipe_name_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, recipe: &ExportRecipe) {
+    let id = ui.scope_id().with(("name of a recipe", &recipe.name));
+    let mut typed = ui.data(|data| data.get_temp::<String>(id)).unwrap_or_else(|| recipe.name.clone());
+    let row = labelled_edit_ui(ui, "name", "name of the recipe", &mut typed);
+    let name = typed.trim().to_owned();
+    let mut others = cx.session.output.recipes.iter().filter(|other| other.name != recipe.name);
+    let trouble = match check_name(&name) {
+        Err(error) => Some(error.to_string()),
+        Ok(()) => others.any(|other| other.name == name).then(|| "another recipe has this name".to_owned()),
+    };
+    if row.lost_focus() {
+        ui.data_mut(|data| data.remove_temp::<String>(id));
+        if trouble.is_none() && name != recipe.name {
+            cx.ui_state.panels.export_recipe.clone_from(&name);
+            change_recipe(cx, &recipe.name, |recipe| recipe.name = name);
+        }
+    } else if row.has_focus() {
+        ui.data_mut(|data| data.insert_temp(id, typed));
+        if let Some(trouble) = trouble {
+            warning_ui(ui, &trouble);
+        }
     }
 }
 

@@ -9,9 +9,9 @@ use egui::{
 use glassine_engine::{FocusReport, Notice};
 use glassine_raster::Plane;
 
-use crate::cli::focus_report::{INKS, answers, cell_text, label_of, names_of, rank_text};
 use crate::commands::SharpnessCommand;
 use crate::model::sharpness_state::FocusPane;
+use crate::services::focus_report::{INKS, answers, cell_text, label_of, names_of, rank_text};
 use crate::views::ViewCx;
 use crate::widgets::parts::{main_button_ui, note_ui, title_ui, warning_ui};
 use crate::widgets::theme;

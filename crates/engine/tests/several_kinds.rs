@@ -2,16 +2,20 @@
 
 mod common;
 
-use std::collections::BTreeMap;
+use std::collections::{BTreeMap, BTreeSet};
 use std::path::{Path, PathBuf};
+use std::sync::Arc;
 
 use common::{at, export, scan_ref, session_of, write_scan};
 use glassine_engine::{
     ContactSheetRequest, Engine, ExportRequest, FolderFault, PlannedState, SheetArrangement,
 };
+use glassine_film::Param;
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
 use glassine_scanfile::{OpenOptions, Scan};
-use glassine_session::{DensityEncoding, ExportRecipe, FilmBase, OutputKind, OutputSettings, Session};
+use glassine_session::{
+    DensityEncoding, ExportRecipe, FilmBase, Frame, OutputKind, OutputSettings, Session, Strip,
+};
 
 /// Two frames on two scans.
 fn session(folder: &Path) -> Session {
@@ -151,6 +155,24 @@ fn a_stopped_run_continues_with_what_is_missing() {
 }
 
 #[test]
+fn the_progress_tells_how_fast_the_last_frame_was_written() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path());
+    let run = request(&session, folder.path().join("out"), &[]);
+    let told = std::sync::Mutex::new(BTreeSet::new());
+    let tell = |_: f32, what: &str| {
+        told.lock().expect("no panic").insert(what.to_owned());
+    };
+    Engine::new().export(&run, &CancelToken::new(), &tell).expect("runs");
+    let told = told.into_inner().expect("no panic");
+    assert!(told.contains("frame 1 of 2"), "{told:?}");
+    let second = told.iter().find(|what| what.starts_with("frame 2 of 2")).expect("two frames");
+    let rate =
+        second.strip_prefix("frame 2 of 2, ").and_then(|rest| rest.strip_suffix(" megapixels per second"));
+    assert!(rate.and_then(|rate| rate.parse::<f64>().ok()).is_some_and(|rate| rate > 0.0), "{second}");
+}
+
+#[test]
 fn a_paused_run_rests_and_goes_on() {
     let folder = tempfile::tempdir().expect("a folder");
     let session = session(folder.path());
@@ -167,6 +189,18 @@ fn a_paused_run_rests_and_goes_on() {
     waker.join().expect("wakes");
     assert_eq!(report.written.len(), 2);
     assert!(started.elapsed().as_millis() >= 150);
+}
+
+fn base(density_d: [f64; 3]) -> FilmBase {
+    FilmBase {
+        density_d,
+        pixels: 0,
+        spread_d: [0.0; 3],
+        recommended_tolerance_d: 0.05,
+        confidence: 1.0,
+        source: glassine_session::BaseSource::Typed,
+        field: None,
+    }
 }
 
 /// The samples of a picture.
@@ -187,15 +221,7 @@ fn film_density_has_the_published_codes_of_the_densities_of_the_scan() {
         let strip = std::sync::Arc::make_mut(strip);
         strip.film = glassine_film::FilmKind::ColourNegative;
         strip.stock_id = glassine_film::default_stock(strip.film).id.clone();
-        strip.base = Some(FilmBase {
-            density_d: base_d,
-            pixels: 0,
-            spread_d: [0.0; 3],
-            recommended_tolerance_d: 0.05,
-            confidence: 1.0,
-            source: glassine_session::BaseSource::Typed,
-            field: None,
-        });
+        strip.base = Some(base(base_d));
     }
     let out = folder.path().join("out");
     let kinds: Vec<_> = recipes().into_iter().filter(|recipe| recipe.kind == OutputKind::Density).collect();
@@ -217,7 +243,7 @@ fn film_density_has_the_published_codes_of_the_densities_of_the_scan() {
 }
 
 #[test]
-fn a_web_picture_keeps_below_its_limit_or_is_refused() {
+fn a_web_picture_keeps_within_its_limit_or_is_refused() {
     let folder = tempfile::tempdir().expect("a folder");
     let session = session(folder.path());
     let web = |most_kb: u32| ExportRecipe {
@@ -278,6 +304,68 @@ fn a_digest_ignores_places_and_names_and_follows_every_setting() {
             OutputSettings { creator: changed.at.session.output.creator.clone(), ..changed.output.clone() };
         assert_eq!(plan(&engine, &changed), [PlannedState::Changed; 2], "change {idx}");
     }
+}
+
+#[test]
+fn files_of_the_film_are_written_again_only_for_what_they_show() {
+    use PlannedState::{Changed, Unchanged};
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path());
+    let kinds = [OutputKind::ArchiveNegative, OutputKind::Density].map(ExportRecipe::of_kind);
+    let mut run = request(&session, folder.path().join("out"), &kinds);
+    run.update = true;
+    let engine = Engine::new();
+    export(&engine, &run);
+    // For each change, what becomes of the archive negatives and of the files of density.
+    let changes: [(Change, [PlannedState; 2]); 7] = [
+        (|session| all_looks(session, Param::ExposureStops, 1.0), [Unchanged, Unchanged]),
+        (|session| all_looks(session, Param::SharpenAmount, 1.0), [Unchanged, Unchanged]),
+        (|session| all_strips(session, |strip| strip.unmix_strength = 0.3), [Unchanged, Unchanged]),
+        (|session| all_looks(session, Param::SpotFinder, 1.0), [Unchanged, Changed]),
+        (|session| all_strips(session, |strip| strip.base = Some(base([0.1; 3]))), [Unchanged, Changed]),
+        (|session| all_frames(session, |frame| frame.crop.width_px -= 8.0), [Changed, Changed]),
+        (
+            |session| all_frames(session, |frame| frame.orientation = frame.orientation.turned_clockwise()),
+            [Changed, Changed],
+        ),
+    ];
+    for (idx, (change, [negative, density])) in changes.into_iter().enumerate() {
+        let mut changed = run.clone();
+        change(&mut changed.at.session);
+        assert_eq!(plan(&engine, &changed), [negative, negative, density, density], "change {idx}");
+    }
+    let mut unrepaired = run.clone();
+    unrepaired.repair = Some(false);
+    unrepaired.sharpen = Some(glassine_engine::SharpenChoice::Off);
+    assert_eq!(plan(&engine, &unrepaired), [Unchanged, Unchanged, Changed, Changed]);
+}
+
+type Change = fn(&mut Session);
+
+fn all_frames(session: &mut Session, change: impl Fn(&mut Frame)) {
+    session.frames.iter_mut().for_each(|frame| change(Arc::make_mut(frame)));
+}
+
+fn all_looks(session: &mut Session, param: Param, value: f64) {
+    all_frames(session, |frame| frame.look.set(param, value));
+}
+
+fn all_strips(session: &mut Session, change: impl Fn(&mut Strip)) {
+    session.strips.iter_mut().for_each(|strip| change(Arc::make_mut(strip)));
+}
+
+#[test]
+fn only_files_like_those_of_the_session_count_for_it() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let session = session(folder.path());
+    let report = export(&Engine::new(), &request(&session, folder.path().join("out"), &recipes()));
+    let found = report.written.iter().filter(|file| file.counts_for_session);
+    let found: BTreeSet<_> = found.map(|file| file.recipe.as_str()).collect();
+    // A print is sampled at its own size, “small” has another colour space.
+    assert_eq!(found, ["jpeg", "master", "tiff8", "web"].into());
+    let mut unrepaired = request(&session, folder.path().join("unrepaired"), &[]);
+    unrepaired.repair = Some(false);
+    assert!(export(&Engine::new(), &unrepaired).written.iter().all(|file| !file.counts_for_session));
 }
 
 #[test]

@@ -157,6 +157,26 @@ fn a_written_jpeg_keeps_profile_resolution_and_words() {
 }
 
 #[test]
+fn a_jpeg_keeps_the_digest_of_its_settings_whatever_else_is_too_long() {
+    let folder = tempfile::tempdir().expect("temporary folder");
+    let long = "x".repeat(70_000);
+    for (name, settings, notes) in [("settings", &long, ""), ("notes", &long, long.as_str())] {
+        let mut spec = spec(PictureFormat::Jpeg { quality: 92 }, 3, 8);
+        spec.metadata.settings.clone_from(settings);
+        spec.metadata.notes = notes.to_owned();
+        spec.metadata.settings_digest = "abc123".to_owned();
+        let path = folder.path().join(format!("{name}.jpg"));
+        write(&path, &spec, &codes(&spec)).expect("written");
+        let bytes = std::fs::read(&path).expect("readable");
+        let has = |text: &[u8]| bytes.windows(text.len()).any(|w| w == text);
+        assert_eq!(glassine_scanfile::settings_digest_in(&bytes).as_deref(), Some("abc123"), "{name}");
+        assert!(!has(b"<glassine:Settings>"));
+        assert_eq!(has(b"<dc:title>"), notes.is_empty(), "the title is left out only with the notes");
+        read_all(&path, &any_size()).expect("readable");
+    }
+}
+
+#[test]
 fn another_reader_finds_creator_and_copyright_in_their_own_fields() {
     let folder = tempfile::tempdir().expect("temporary folder");
     let path = folder.path().join("picture.tif");

@@ -22,6 +22,9 @@ pub enum NameError {
         /// The character.
         character: char,
     },
+    /// Blanks that reading the name again would drop.
+    #[error("a name can't begin or end with a blank")]
+    OuterBlank,
     /// A device name of some systems, or only dots.
     #[error("“{name}” is reserved on some systems; choose another base name")]
     Reserved {
@@ -37,13 +40,13 @@ pub enum NameError {
         limit: usize,
     },
     /// A word in braces that stands for nothing.
-    #[error("“{{{piece}}}” is no piece of a name; use {}", piece_list())]
+    #[error("“{{{piece}}}” can't be used in a name; use {}", piece_list())]
     Piece {
         /// The word.
         piece: String,
     },
     /// An opening or closing brace alone.
-    #[error("a brace is open or closed without the other; write {{{{ or }}}} for the character itself")]
+    #[error("a brace has no partner; write {{{{ or }}}} for the character itself")]
     Brace,
     /// More subfolders than are of use.
     #[error("the name has {folders} folders; at most {limit} are made")]
@@ -120,6 +123,9 @@ fn check(stem: &str) -> Result<(), NameError> {
     if stem.is_empty() {
         return Err(NameError::Empty);
     }
+    if stem.trim() != stem {
+        return Err(NameError::OuterBlank);
+    }
     let forbidden = |c: char| {
         c.is_control()
             || matches!(c, '/' | '\\' | ':' | '*' | '?' | '"' | '<' | '>' | '|')
@@ -180,6 +186,14 @@ mod tests {
             assert!(stem(bad, 1).is_err(), "{bad:?} was accepted");
         }
         assert!(matches!(stem(&"x".repeat(300), 1), Err(NameError::TooLong { .. })));
+    }
+
+    #[test]
+    fn a_name_is_not_accepted_with_blanks_that_reading_it_again_would_drop() {
+        for bad in [" web", "web ", "\u{a0}web", " "] {
+            assert_eq!(check_name(bad), Err(NameError::OuterBlank), "{bad:?}");
+        }
+        assert_eq!(check_name("for the web"), Ok(()));
     }
 
     #[test]

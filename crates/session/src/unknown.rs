@@ -97,13 +97,18 @@ pub(crate) fn forget(kept: &mut Arc<Map<String, Value>>, place: &[&str]) {
     }
 }
 
-/// Scans, strips and frames are matched by id, strokes by kind, flags by name. An element of an unknown kind or name is
-/// skipped.
+/// Scans, strips and frames are matched by id, strokes by kind, recipes by kind and name, flags by name. An element of an
+/// unknown kind or name is skipped.
 fn is_same_element(found: &Value, known: &Value) -> bool {
     match (found, known) {
         (Value::String(found), Value::String(known)) => found == known,
         _ if known.get("id").is_some() => found.get("id") == known.get("id"),
-        _ => found.get("kind") == known.get("kind"),
+        _ => {
+            // Blanks around a name are dropped when it is read.
+            let name =
+                |value: &Value| value.get("name").and_then(Value::as_str).map(|name| name.trim().to_owned());
+            found.get("kind") == known.get("kind") && name(found) == name(known)
+        }
     }
 }
 

@@ -39,7 +39,7 @@ const ENGINE: &[&str] = &[
 ];
 
 /// Most rooms of a crate that may be in circles; none in any other crate. The aim is 0, so numbers are only lowered.
-const IN_CIRCLES: &[(&str, usize)] = &[("app", 9)];
+const IN_CIRCLES: &[(&str, usize)] = &[("app", 8)];
 
 /// A source file: path within `src/`, with `/`, and text.
 type File = (String, String);

@@ -1,7 +1,7 @@
 //! How the current scan is read: encoding, fourth sample, page, infrared file.
 
 use egui::{Button, DragValue, Ui};
-use glassine_session::{EncodingChoice, FourthSampleChoice, ScanId, ScanRef, StrayLightChoice};
+use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, StrayLightChoice};
 
 use crate::commands::{JobCommand, ScanCommand};
 use crate::views::ViewCx;
@@ -45,14 +45,7 @@ fn join_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
     if cx.session.scans.len() < 2 {
         return;
     }
-    // The current scan comes first: it keeps its pixels.
-    let mut scans = vec![scan.id];
-    for frame in cx.selected() {
-        let other = cx.session.strip(frame.strip).map(|strip| strip.scan);
-        scans.extend(other.filter(|id| !scans.contains(id)));
-    }
-    let is_joined = |id: &ScanId| cx.session.scan(*id).is_some_and(|scan| scan.join.is_some());
-    scans.retain(|id| !is_joined(id));
+    let scans = cx.ui_state.scans_to_join(cx.session);
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, "parts", false);

@@ -127,9 +127,11 @@ pub struct ExportedFile {
     pub clip_low: [f64; 3],
     /// Share of pixels at the white end, per channel.
     pub clip_high: [f64; 3],
-    /// Pixels those shares were counted on: all of the frame, before it is scaled down. 0 for files that show no finished
-    /// picture.
+    /// Pixels those shares were counted on: all of the frame, before it is scaled down.
     pub counted_pixels: u64,
+    /// Whether an exact count of the frame by the session's own settings says the same: it is a picture in their colour
+    /// space, with their rendering, sampled as they ask.
+    pub counts_for_session: bool,
     /// Bytes written.
     pub bytes: u64,
     /// Wall time, seconds.

@@ -8,7 +8,7 @@ use image::{ExtendedColorType, ImageEncoder as _};
 
 use super::directory::write_failed;
 use super::metadata::exif_block;
-use super::spec::PictureSpec;
+use super::spec::{Metadata, PictureSpec};
 use super::xmp::xmp_packet;
 use crate::numbers::{to_u16, whole_u16};
 use crate::{AtomicFile, Error};
@@ -31,11 +31,7 @@ pub(super) fn write_jpeg(
     let (exif, xmp) = if spec.metadata.is_empty() {
         (Vec::new(), Vec::new())
     } else {
-        let xmp = xmp_packet(&spec.metadata);
-        (
-            segment(b"Exif\0\0", &exif_block(spec).map_err(write_failed(&path))?),
-            segment(b"http://ns.adobe.com/xap/1.0/\0", xmp.as_bytes()),
-        )
+        (segment(b"Exif\0\0", &exif_block(spec).map_err(write_failed(&path))?), xmp_segment(&spec.metadata))
     };
     let about = exif.len() + xmp.len();
     let fits = |encoded: &[u8]| most_bytes.is_none_or(|most| (encoded.len() + about) as u64 <= most);
@@ -90,6 +86,16 @@ fn end_of_first_segment(encoded: &[u8], path: &Path) -> Result<usize, Error> {
     .and_then(|at| {
         if at <= encoded.len() { Ok(at) } else { Err(Error::usage(path, "the encoder produced no JPEG")) }
     })
+}
+
+/// The XMP packet as far as a segment holds it: without the record of the settings, and at last with their digest alone,
+/// by which a later export knows the file.
+fn xmp_segment(metadata: &Metadata) -> Vec<u8> {
+    let without_settings = Metadata { settings: String::new(), ..metadata.clone() };
+    let digest_alone = Metadata { settings_digest: metadata.settings_digest.clone(), ..Metadata::default() };
+    let segment = |metadata| segment(b"http://ns.adobe.com/xap/1.0/\0", xmp_packet(metadata).as_bytes());
+    let segments = [metadata, &without_settings, &digest_alone].into_iter().map(segment);
+    segments.into_iter().find(|segment| !segment.is_empty()).unwrap_or_default()
 }
 
 /// An APP1 segment; left out if it would not fit, because a reader must never find half of it.

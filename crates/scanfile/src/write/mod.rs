@@ -91,7 +91,7 @@ impl PictureWriter {
     }
 
     /// Refuse a file of more bytes; a JPEG gets as much less quality as it needs.
-    pub fn keep_below(&mut self, bytes: u64) {
+    pub fn keep_within(&mut self, bytes: u64) {
         self.most_bytes = Some(bytes);
     }
 

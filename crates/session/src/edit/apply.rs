@@ -172,11 +172,15 @@ impl Edit {
                 }
             }
             Self::SetOutput(output) => {
-                if s.output.kind != output.kind {
-                    forget(&mut s.extra, &["output", "kind"]);
-                }
-                if s.output.compression != output.compression {
-                    forget(&mut s.extra, &["output", "compression"]);
+                let (before, after) = (&s.output, output);
+                let changes = [
+                    ("kind", before.kind != after.kind),
+                    ("compression", before.compression != after.compression),
+                    ("web_format", before.web_format != after.web_format),
+                    ("density", before.density != after.density),
+                ];
+                for (key, _) in changes.into_iter().filter(|(_, is_changed)| *is_changed) {
+                    forget(&mut s.extra, &["output", key]);
                 }
                 s.output.clone_from(output);
             }

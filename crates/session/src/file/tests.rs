@@ -268,17 +268,17 @@ fn unknown_keys_follow_their_frame_and_go_with_what_they_described() {
 fn unknown_choices_are_told_and_kept_until_another_is_made() {
     let session = full_session();
     let odd = |value: &mut Value| {
-        for key in ["kind", "compression", "space", "rendering"] {
+        for key in ["kind", "compression", "space", "rendering", "web_format", "density"] {
             value["output"][key] = format!("odd-{key}").into();
         }
         value["strips"][0]["stock"] = "odd-stock".into();
     };
     let (opened, saved) = through(&session, odd, &[]);
-    for key in ["kind", "compression", "space", "rendering"] {
+    for key in ["kind", "compression", "space", "rendering", "web_format", "density"] {
         assert_eq!(saved["output"][key], format!("odd-{key}"), "{key}");
     }
     assert_eq!(saved["strips"][0]["stock"], "odd-stock");
-    for word in ["odd-kind", "odd-compression", "odd-space", "odd-stock"] {
+    for word in ["odd-kind", "odd-compression", "odd-space", "odd-stock", "odd-web_format", "odd-density"] {
         assert!(opened.notes.iter().any(|note| note.contains(word)), "{word}: {:?}", opened.notes);
     }
     assert!(opened.session.output.unknown_choice().is_some_and(|note| note.contains("odd-space")));
@@ -288,6 +288,38 @@ fn unknown_choices_are_told_and_kept_until_another_is_made() {
     let (_, saved) = through(&session, odd, &[Edit::SetOutput(web), Edit::SetOutput(master)]);
     assert_eq!(saved["output"]["kind"], "master");
     assert_eq!(saved["output"]["compression"], "odd-compression");
+
+    let png = crate::OutputSettings {
+        web_format: crate::WebFormat::Png,
+        density: crate::DensityEncoding::Linear,
+        ..opened.session.output.clone()
+    };
+    let usual = crate::OutputSettings {
+        web_format: crate::WebFormat::Jpeg,
+        density: crate::DensityEncoding::Log,
+        ..png.clone()
+    };
+    let (_, saved) = through(&session, odd, &[Edit::SetOutput(png), Edit::SetOutput(usual)]);
+    assert_eq!((saved["output"].get("web_format"), saved["output"].get("density")), (None, None));
+}
+
+#[test]
+fn a_recipe_with_an_unknown_choice_is_told_and_kept_beside_others_of_its_kind() {
+    let mut session = full_session();
+    let web = crate::ExportRecipe::of_kind(crate::OutputKind::Web);
+    session.output.recipes = ["first", "second"].map(|name| web.clone().named(name)).to_vec();
+    let (opened, saved) =
+        through(&session, |value| value["output"]["recipes"][0]["web_format"] = "odd".into(), &[]);
+    assert!(
+        opened.notes.iter().any(|note| note.contains("first") && note.contains("odd")),
+        "{:?}",
+        opened.notes
+    );
+    assert_eq!(opened.session.output.recipes, session.output.recipes[1..]);
+    let kept: Vec<_> = saved["output"]["recipes"].as_array().expect("is a list").iter().collect();
+    let found =
+        kept.iter().map(|recipe| (recipe["name"].as_str(), recipe.get("web_format").and_then(Value::as_str)));
+    assert_eq!(found.collect::<Vec<_>>(), [(Some("second"), None), (Some("first"), Some("odd"))]);
 }
 
 #[test]

@@ -42,7 +42,7 @@ impl Facts {
         ("notes", "notes", "", |facts| &mut facts.notes),
     ];
 
-    /// These facts, with those of one level above where they are silent.
+    /// These facts, with those of one level above where they are empty.
     #[must_use]
     pub fn over(mut self, above: &Self) -> Self {
         let mut above = above.clone();
@@ -113,7 +113,7 @@ mod tests {
     use super::*;
 
     #[test]
-    fn facts_of_a_roll_stand_where_those_of_the_frame_are_silent() {
+    fn facts_of_a_roll_stand_where_those_of_the_frame_are_empty() {
         let roll = Facts { film: "slow".to_owned(), place: "pier".to_owned(), ..Facts::default() };
         let frame = Facts { place: "lighthouse".to_owned(), lens: " ".to_owned(), ..Facts::default() };
         let both = frame.over(&roll);

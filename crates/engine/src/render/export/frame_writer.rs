@@ -12,7 +12,7 @@ use glassine_sharpness::Sharpening;
 
 use super::closing::WrittenFrame;
 use super::inputs::Inputs;
-use super::job::FrameJob;
+use super::job::{FrameJob, count_alike};
 use super::measured::blur_and_grain;
 use super::plan::PlannedEntry;
 use super::small::SmallPictures;
@@ -162,7 +162,7 @@ impl<'a> FrameWriter<'a> {
         file.describe(&mut spec.metadata);
         let mut writer = PictureWriter::begin(file.path()?, &spec)?;
         if output.kind == OutputKind::Web && output.most_kb > 0 {
-            writer.keep_below(u64::from(output.most_kb) * 1000);
+            writer.keep_within(u64::from(output.most_kb) * 1000);
         }
         Ok(writer)
     }
@@ -176,7 +176,11 @@ impl<'a> FrameWriter<'a> {
     ) -> Result<WrittenFrame, EngineError> {
         let output = self.kinds[file.kind];
         let (width_px, height_px) = job.size();
-        let is_picture = output.kind.is_picture();
+        let of_session = &self.request.at.session.output;
+        let counts_for_session = self.request.repair.is_none()
+            && self.request.sharpen.is_none()
+            && output.kind.is_picture()
+            && count_alike(output, of_session, self.frame);
         Ok(WrittenFrame {
             picture: writer.close()?,
             file: ExportedFile {
@@ -188,7 +192,8 @@ impl<'a> FrameWriter<'a> {
                 height_px,
                 clip_low: counts.clip_low_fraction(),
                 clip_high: counts.clip_high_fraction(),
-                counted_pixels: if is_picture { counts.pixels } else { 0 },
+                counted_pixels: counts.pixels,
+                counts_for_session,
                 bytes: 0,
                 seconds: 0.0,
                 notes: self.notes.clone(),

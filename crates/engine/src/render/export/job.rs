@@ -38,14 +38,10 @@ pub(super) const POSSIBLE_PPI: std::ops::Range<f64> = 1e-3..1e6;
 const MOST_JPEG_SIDE_PX: u32 = 65_535;
 
 /// Fails if a file of this kind can't have this size.
-fn check_size(
-    frame: &Frame,
-    output: &OutputSettings,
-    (width, height): (u32, u32),
-) -> Result<(), EngineError> {
-    if !output.kind.is_tiff() && width.max(height) > MOST_JPEG_SIDE_PX {
+fn check_size(number: u32, output: &OutputSettings, (width, height): (u32, u32)) -> Result<(), EngineError> {
+    if output.extension() == "jpg" && width.max(height) > MOST_JPEG_SIDE_PX {
         return Err(EngineError::user_error(
-            format!("frame {}: a JPEG can't have {width} x {height} px", frame.number),
+            format!("frame {number}: a JPEG can't have {width} x {height} px"),
             "write it as a TIFF, or smaller for the web",
         ));
     }
@@ -94,11 +90,31 @@ pub(super) enum Process {
 
 /// What encoded values depend on besides the frame.
 #[derive(Clone, PartialEq)]
-struct Look {
-    is_picture: bool,
-    density: DensityEncoding,
-    space: OutputSpace,
-    rendering: Rendering,
+enum Look {
+    Picture(OutputSpace, Rendering),
+    Film(DensityEncoding),
+}
+
+impl Look {
+    fn of(output: &OutputSettings) -> Self {
+        match output.kind.is_picture() {
+            true => Self::Picture(space_of(&output.space), rendering_of(&output.rendering)),
+            false => Self::Film(output.density),
+        }
+    }
+}
+
+/// Size at which a frame is sampled for a file: a picture larger than the scan is sampled at its own size, a smaller one
+/// is averaged from all of the scan.
+fn sampled_size(output: &OutputSettings, natural: (u32, u32)) -> (u32, u32) {
+    let wanted = output.size_px(natural);
+    if wanted.0 > natural.0 || wanted.1 > natural.1 { wanted } else { natural }
+}
+
+/// Whether every pixel that is counted for one file of a frame has the same value for the other.
+pub(super) fn count_alike(a: &OutputSettings, b: &OutputSettings, frame: &Frame) -> bool {
+    let natural = TiltedSampling::natural_size(&frame.crop, frame.orientation);
+    Look::of(a) == Look::of(b) && sampled_size(a, natural) == sampled_size(b, natural)
 }
 
 /// One frame of an export.
@@ -129,30 +145,30 @@ impl<'a> FrameJob<'a> {
     ) -> Result<Self, EngineError> {
         let frame = &context.frame;
         let space = space_of(&output.space);
-        let rendering: Rendering = rendering_of(&output.rendering);
+        let look = Look::of(output);
         // Repair works on linear light; without it the file's own codes keep their full precision.
         let input =
             if context.open.is_linear() || repair.is_none() { InputCodes::File } else { InputCodes::Linear };
         let natural = TiltedSampling::natural_size(&frame.crop, frame.orientation);
-        let wanted = output.size_px(natural);
-        // A picture larger than the scan is sampled at its own size, a smaller one is averaged from all of the scan.
-        let (width, height) = if wanted.0 > natural.0 || wanted.1 > natural.1 { wanted } else { natural };
+        let (width, height) = sampled_size(output, natural);
         let sampling = TiltedSampling::new(&frame.crop, frame.orientation, width, height, Kernel::Cubic);
         // Sharpening is given in pixels of the scan.
         let enlarged = (f64::from(width) / f64::from(natural.0)) as f32;
         let sharpening = sharpening
             .filter(|_| output.kind.is_picture())
             .map(|own| Sharpening { radius_px: own.radius_px * enlarged, ..own });
-        let shrunk = Some(wanted).filter(|wanted| *wanted != (width, height));
-        check_size(frame, output, shrunk.unwrap_or((width, height)))?;
+        let shrunk = Some(output.size_px(natural)).filter(|wanted| *wanted != (width, height));
+        check_size(frame.number, output, shrunk.unwrap_or((width, height)))?;
         Ok(Self {
             context,
             sampling,
-            process: match output.kind.is_picture() {
-                true => Process::Picture(Box::new(context.pipeline(None, space, rendering, input))),
-                false => Process::Film(FilmDensity::new(context, output.density, input)),
+            process: match look {
+                Look::Picture(space, rendering) => {
+                    Process::Picture(Box::new(context.pipeline(None, space, rendering, input)))
+                }
+                Look::Film(encoding) => Process::Film(FilmDensity::new(context, encoding, input)),
             },
-            look: Look { is_picture: output.kind.is_picture(), density: output.density, space, rendering },
+            look,
             input,
             repair,
             sharpening,
@@ -320,5 +336,18 @@ impl Remake {
             Some(print) => print.take(&rows).map(|()| Vec::new()),
             None => Ok(rows),
         }
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_a_jpeg_is_refused_for_its_size() {
+        let web = |web_format| OutputSettings { kind: OutputKind::Web, web_format, ..Default::default() };
+        let size = (MOST_JPEG_SIDE_PX + 1, 10);
+        assert!(check_size(1, &web(WebFormat::Jpeg), size).is_err());
+        assert!(check_size(1, &web(WebFormat::Png), size).is_ok());
     }
 }

@@ -23,6 +23,7 @@ use std::collections::{BTreeSet, VecDeque};
 use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::thread;
+use std::time::Instant;
 
 use glassine_film::Histogram;
 use glassine_raster::CancelToken;
@@ -198,17 +199,21 @@ impl Exporter<'_> {
                 check();
             }
             let mut closing: VecDeque<(Place, Closing<'_>)> = VecDeque::new();
+            let mut pace = String::new();
             for (idx, files) in frames.into_iter().enumerate() {
                 let share = |part: f32| {
-                    progress((idx as f32 + part) / count as f32, &format!("frame {} of {count}", idx + 1));
+                    let what = format!("frame {} of {count}{pace}", idx + 1);
+                    progress((idx as f32 + part) / count as f32, &what);
                 };
                 share(0.0);
+                let (begun, mut pixels) = (Instant::now(), 0.0);
                 for (kind, written) in self.write_frame(request, &files, small, inputs, cancel, &share) {
                     if closing.len() >= CLOSING_AT_ONCE {
                         outcomes.extend(closing.pop_front().map(|(place, frame)| (place, frame.join())));
                     }
                     match written {
                         Ok(written) => {
+                            pixels += f64::from(written.file.width_px) * f64::from(written.file.height_px);
                             closing.push_back(((idx, kind), written.close_beside(threads, inputs)));
                         }
                         Err(error) => outcomes.push(((idx, kind), Err(error))),
@@ -216,6 +221,11 @@ impl Exporter<'_> {
                 }
                 if outcomes.iter().any(|(_, outcome)| matches!(outcome, Err(EngineError::Cancelled))) {
                     break;
+                }
+                // That of the last frame; one whose files were all there says nothing.
+                if pixels > 0.0 {
+                    let rate = pixels * 1e-6 / begun.elapsed().as_secs_f64().max(1e-9);
+                    pace = format!(", {rate:.1} megapixels per second");
                 }
             }
             outcomes.extend(closing.into_iter().map(|(place, frame)| (place, frame.join())));

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 use std::sync::Arc;
 
-use glassine_film::RENDERING_VERSION;
+use glassine_film::{BalanceMode, ParamGroup, RENDERING_VERSION, Stock, default_stock};
 use glassine_session::{
     Fingerprint, Frame, FrameMark, OutputKind, OutputSettings, Roll, ScanRef, Session, Strip, StripSolve,
     file,
@@ -32,19 +32,21 @@ impl Record {
     pub(super) fn of(request: &ExportRequest, output: &OutputSettings, frame: &Arc<Frame>) -> Option<Self> {
         let session = &request.at.session;
         let (strip, scan) = session.context(frame)?;
+        let kind = output.kind;
+        let is_stock = |stock: &&Arc<Stock>| kind.is_picture() && stock.id == strip.stock_id;
         let own = Session {
             title: session.title.clone(),
             scans: vec![Arc::new(reading_of(scan))],
             rolls: session.roll_of(frame).map(|roll| Arc::new(Roll::clone(roll))).into_iter().collect(),
-            strips: vec![Arc::new(settings_of_strip(strip))],
-            frames: vec![Arc::new(settings_of_frame(frame))],
-            stocks: session.stocks.iter().filter(|stock| stock.id == strip.stock_id).cloned().collect(),
+            strips: vec![Arc::new(settings_of_strip(strip, kind))],
+            frames: vec![Arc::new(settings_of_frame(frame, kind))],
+            stocks: session.stocks.iter().filter(is_stock).cloned().collect(),
             output: settings_of_kind(output),
             ..Session::default()
         };
         let bytes = file::to_json(&own, None, &file::FileStamp::default()).ok()?;
         let value: serde_json::Value = serde_json::from_slice(&bytes).ok()?;
-        let sharpen = match request.sharpen {
+        let sharpen = match request.sharpen.filter(|_| kind.is_picture()) {
             None => "as set",
             Some(SharpenChoice::On) => "on",
             Some(SharpenChoice::Off) => "off",
@@ -52,7 +54,7 @@ impl Record {
         };
         let record = serde_json::json!({
             "rendering_version": RENDERING_VERSION,
-            "repair": request.repair,
+            "repair": request.repair.filter(|_| kind != OutputKind::ArchiveNegative),
             "sharpen": sharpen,
             "session": value,
         });
@@ -95,8 +97,8 @@ fn reading_of(scan: &ScanRef) -> ScanRef {
     scan
 }
 
-fn settings_of_strip(strip: &Strip) -> Strip {
-    Strip {
+fn settings_of_strip(strip: &Strip, kind: OutputKind) -> Strip {
+    let own = Strip {
         notes: Vec::new(),
         solve: strip.solve.as_ref().map(|solve| StripSolve {
             confidence: 0.0,
@@ -107,10 +109,27 @@ fn settings_of_strip(strip: &Strip) -> Strip {
         is_mirrored: false,
         is_turned: false,
         ..strip.clone()
+    };
+    if kind.is_picture() {
+        return own;
+    }
+    // Dust is looked for on the film, and density is that above its base.
+    let needs_film = kind == OutputKind::Density;
+    Strip {
+        format_id: None,
+        film_area: own.film_area.filter(|_| needs_film),
+        stock_id: default_stock(own.film).id.clone(),
+        base: own.base.filter(|_| needs_film),
+        mask_tolerance_d: 0.0,
+        unmix_strength: 0.0,
+        balance: BalanceMode::default(),
+        solve: None,
+        perforations: Vec::new(),
+        ..own
     }
 }
 
-fn settings_of_frame(frame: &Frame) -> Frame {
+fn settings_of_frame(frame: &Frame, kind: OutputKind) -> Frame {
     let mut frame = Frame {
         number: 1,
         film_number: None,
@@ -122,6 +141,15 @@ fn settings_of_frame(frame: &Frame) -> Frame {
     };
     if let Some(solve) = &mut frame.solve {
         (solve.confidence, solve.notes) = (0.0, Vec::new());
+    }
+    if !kind.is_picture() {
+        let look = std::mem::take(&mut frame.look);
+        (frame.solve, frame.guard_margin_px, frame.held) = (None, 0.0, false);
+        if kind == OutputKind::Density {
+            frame.look.take_group(&look, ParamGroup::Clean);
+        } else {
+            frame.strokes.clear();
+        }
     }
     frame
 }

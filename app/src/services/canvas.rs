@@ -1,4 +1,4 @@
-//! A small drawing surface for the figures of commands: lines and text in the program's own font, written as PNG.
+//! A small drawing surface for figures: lines and text in the program's own font, written as PNG.
 
 use std::path::Path;
 
@@ -12,19 +12,19 @@ use crate::widgets::theme::font_definitions;
 
 /// Red, green, blue, 0 to 1, sRGB.
 pub(crate) type Ink = [f32; 3];
-pub(super) const BLACK: Ink = [0.1, 0.1, 0.1];
-pub(super) const GREY: Ink = [0.78, 0.78, 0.78];
+pub(crate) const BLACK: Ink = [0.1, 0.1, 0.1];
+pub(crate) const GREY: Ink = [0.78, 0.78, 0.78];
 
 /// How text lies about its position.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Align {
+pub(crate) enum Align {
     Left,
     Centre,
     Right,
 }
 
 /// White paper to draw on, in pixels.
-pub(super) struct Canvas {
+pub(crate) struct Canvas {
     width: usize,
     height: usize,
     pixels: Vec<Ink>,
@@ -32,7 +32,7 @@ pub(super) struct Canvas {
 }
 
 impl Canvas {
-    pub(super) fn new(width: usize, height: usize) -> Self {
+    pub(crate) fn new(width: usize, height: usize) -> Self {
         let fonts = Fonts::new(TextOptions::default(), font_definitions());
         Self { width, height, pixels: vec![[1.0; 3]; width * height], fonts }
     }
@@ -47,7 +47,7 @@ impl Canvas {
     }
 
     /// Fill a rectangle between two corners, without a smooth edge.
-    pub(super) fn fill(&mut self, (x0, y0): (f32, f32), (x1, y1): (f32, f32), ink: Ink) {
+    pub(crate) fn fill(&mut self, (x0, y0): (f32, f32), (x1, y1): (f32, f32), ink: Ink) {
         for y in y0.max(0.0).round() as usize..y1.max(0.0).round() as usize {
             for x in x0.max(0.0).round() as usize..x1.max(0.0).round() as usize {
                 self.blend(x, y, ink, 1.0);
@@ -56,7 +56,7 @@ impl Canvas {
     }
 
     /// Show a grey picture one to one.
-    pub(super) fn picture(&mut self, (left, top): (usize, usize), grey: &Plane<u8>) {
+    pub(crate) fn picture(&mut self, (left, top): (usize, usize), grey: &Plane<u8>) {
         for y in 0..grey.height() {
             for (x, value) in grey.row(y).iter().enumerate() {
                 self.blend(left + x, top + y as usize, [f32::from(*value) / 255.0; 3], 1.0);
@@ -65,7 +65,7 @@ impl Canvas {
     }
 
     /// Draw lines through points.
-    pub(super) fn lines(&mut self, points: &[(f32, f32)], width_px: f32, ink: Ink) {
+    pub(crate) fn lines(&mut self, points: &[(f32, f32)], width_px: f32, ink: Ink) {
         for pair in points.windows(2) {
             self.line(pair[0], pair[1], width_px, ink);
         }
@@ -88,7 +88,7 @@ impl Canvas {
     }
 
     /// Write text, centred about `y`.
-    pub(super) fn text(&mut self, (x, y): (f32, f32), align: Align, size_px: f32, text: &str, ink: Ink) {
+    pub(crate) fn text(&mut self, (x, y): (f32, f32), align: Align, size_px: f32, text: &str, ink: Ink) {
         let mut fonts = self.fonts.with_pixels_per_point(1.0);
         let galley = fonts.layout_no_wrap(text.to_owned(), FontId::proportional(size_px), Color32::WHITE);
         let atlas = fonts.image();
@@ -117,7 +117,7 @@ impl Canvas {
     }
 
     /// Write the drawing as a PNG.
-    pub(super) fn write(&self, path: &Path, title: &str, replace: bool) -> Result<(), EngineError> {
+    pub(crate) fn write(&self, path: &Path, title: &str, replace: bool) -> Result<(), EngineError> {
         let spec = PictureSpec {
             width_px: self.width as u32,
             height_px: self.height as u32,

@@ -2,12 +2,13 @@
 
 use std::path::Path;
 
-use glassine_engine::{FocusReport, FocusScan};
+use glassine_engine::{EngineError, FocusReport, FocusScan};
+use glassine_scanfile::{Overwrite, write_bytes_atomic};
 use glassine_sharpness::{CellRank, FocusBasis, FocusSeries, Measured, ScanFocus, percent_text};
 use serde_json::{Value, json};
 
 use super::canvas::{Align, BLACK, Canvas, GREY, Ink};
-use super::{failed_json, path_bytes_json, path_json};
+use super::json::{failed_json, path_bytes_json, path_json};
 
 /// One colour for each scan; the next scans begin again.
 pub(crate) const INKS: [Ink; 6] = [
@@ -78,7 +79,7 @@ pub(crate) fn rank_text(name: &str, place: usize, rank: &ScanFocus) -> String {
     }
 }
 
-pub(super) fn text_lines(report: &FocusReport) -> Vec<String> {
+pub(crate) fn text_lines(report: &FocusReport) -> Vec<String> {
     let names = names_of(report);
     let ranking = report.series.iter().flat_map(|series| &series.ranking);
     let ranked = ranking.enumerate().map(|(place, rank)| rank_text(&names[rank.index], place, rank));
@@ -174,8 +175,30 @@ pub(crate) fn cell_text(cell: &CellRank) -> String {
     format!("{:.0} %", 100.0 * (cell.scores[cell.best].value - next).exp_m1())
 }
 
+/// Writes the drawing and the figures of a comparison.
+pub(crate) fn write_report(
+    report: &FocusReport,
+    document: &Value,
+    (picture, text): (&Path, &Path),
+    replace: bool,
+) -> Result<(), EngineError> {
+    if let Some(folder) = picture.parent() {
+        std::fs::create_dir_all(folder).map_err(|source| glassine_scanfile::Error::Io {
+            path: folder.to_owned(),
+            action: "make the folder",
+            source,
+        })?;
+    }
+    let overwrite = if replace { Overwrite::Replace } else { Overwrite::Never };
+    draw(report).write(picture, "comparison of focus", replace)?;
+    let mut bytes = serde_json::to_vec_pretty(document).unwrap_or_default();
+    bytes.push(b'\n');
+    write_bytes_atomic(text, &bytes, overwrite, None)?;
+    Ok(())
+}
+
 /// The map, the ranking and the same piece of film from each scan.
-pub(super) fn draw(report: &FocusReport) -> Canvas {
+fn draw(report: &FocusReport) -> Canvas {
     let richest = report.places.iter().find(|place| place.is_richest);
     let pictures = richest.map_or(&[][..], |place| &place.pictures);
     let side = pictures.first().map_or(0, |picture| picture.height() as usize);
