@@ -14,6 +14,7 @@ pub(crate) mod picture_inputs;
 pub mod preview_requests;
 pub mod questions;
 pub mod remembered;
+pub mod scanner_exposure;
 pub mod scanner_state;
 pub mod screen_state;
 pub mod sharpness_state;

@@ -8,9 +8,10 @@ use glassine_acquire::{Choice, DeviceOption, MODE, OptionValue, SOURCE, ValueKin
 use glassine_engine::Notice;
 
 use crate::commands::ScannerCommand;
+use crate::model::scanner_exposure::{base_on_overview, exposures};
 use crate::model::scanner_state::{
-    Batch, Doing, ItemState, LiveShown, ScanUnit, base_on_overview, depth_text, driver_options, exposures,
-    items, items_left, megapixels, option_of, ppi_option,
+    Batch, Doing, ItemState, LiveShown, ScanUnit, depth_text, driver_options, items, items_left, megapixels,
+    option_of, ppi_option,
 };
 use crate::services::eta::remaining_text;
 use crate::views::ViewCx;

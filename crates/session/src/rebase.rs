@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use glassine_raster::TiltedBox;
 
-use crate::edit::{Edit, FoundStripEdit, Rescanned};
+use crate::edit::{Edit, FoundStripEdit, Relink, Rescanned, ScaleShift};
 use crate::model::{FrameId, OutputSettings, ScanId, ScanRef, Session, StripId};
 
 /// Result of rebasing the edits of a job.
@@ -134,32 +134,9 @@ impl Work {
                 let scans = scans.iter().map(|id| self.scan(*id)).collect::<Option<_>>()?;
                 Edit::JoinScans { scans, joined: joined.clone() }
             }
-            Edit::Rescan { scan, to_new, frames } => {
-                let there = frames
-                    .iter()
-                    .filter_map(|new| Some(Rescanned { frame: self.frame(new.frame)?, ..new.clone() }));
-                let there: Vec<Rescanned> = there.collect();
-                // New strips are paired in their order, so none may be missing.
-                if strips_under(&self.draft, frames) != strips_under(&self.now, &there) {
-                    self.tell(
-                        "frames were deleted while they were scanned; open their scan by hand".to_owned(),
-                    );
-                    return None;
-                }
-                Edit::Rescan { scan: scan.clone(), to_new: *to_new, frames: some(there)? }
-            }
+            Edit::Rescan { scan, to_new, frames } => self.rescan(scan, *to_new, frames)?,
             Edit::UpdateScan(scan) => Edit::UpdateScan(self.scan_update(scan)?),
-            Edit::RelinkScans(places) => {
-                let mut places = places.clone();
-                places.retain_mut(|place| match self.scan(place.scan) {
-                    Some(id) => {
-                        place.scan = id;
-                        true
-                    }
-                    None => false,
-                });
-                Edit::RelinkScans(some(places)?)
-            }
+            Edit::RelinkScans(places) => Edit::RelinkScans(self.relinks(places)?),
             Edit::ReplaceStrips { .. } => return self.replaced_strips(edit),
             Edit::SetParam { frames, param, value } => {
                 Edit::SetParam { frames: self.frames(frames)?, param: *param, value: *value }
@@ -241,6 +218,26 @@ impl Work {
             Edit::ClearStrokes(frames) => Edit::ClearStrokes(self.frames(frames)?),
         };
         Some(edit.into())
+    }
+
+    /// New places of the scans that are still there.
+    fn relinks(&mut self, places: &[Relink]) -> Option<Vec<Relink>> {
+        let there =
+            places.iter().filter_map(|place| Some(Relink { scan: self.scan(place.scan)?, ..place.clone() }));
+        some(there.collect())
+    }
+
+    /// Frames that were scanned again, if every strip of them is still there: new strips are paired in their order.
+    fn rescan(&mut self, scan: &ScanRef, to_new: ScaleShift, frames: &[Rescanned]) -> Option<Edit> {
+        let there = frames
+            .iter()
+            .filter_map(|new| Some(Rescanned { frame: self.frame(new.frame)?, ..new.clone() }))
+            .collect::<Vec<_>>();
+        if strips_under(&self.draft, frames) != strips_under(&self.now, &there) {
+            self.tell("frames were deleted while they were scanned; open their scan by hand".to_owned());
+            return None;
+        }
+        Some(Edit::Rescan { scan: scan.clone(), to_new, frames: some(there)? })
     }
 
     fn tell(&mut self, sentence: String) {

@@ -1,0 +1,93 @@
+//! Scans that are new: overviews, and files that appear in the watched folder.
+
+use std::path::{Path, PathBuf};
+use std::sync::Arc;
+
+use egui::Context;
+use glassine_engine::jobs::Job;
+use glassine_engine::{NewSessionRequest, Notice, Severity};
+use glassine_session::{Edit, StripId};
+
+use crate::app::GlassineApp;
+use crate::model::questions::PendingAction;
+use crate::model::scanner_state::scan_of;
+use crate::services::arrivals::FolderWatch;
+
+impl GlassineApp {
+    /// Opens a scan as the next one of the session, with film, format and roll of the last strip, or as a new session.
+    pub(super) fn open_like_the_last(&mut self, path: PathBuf, ppi: Option<f64>) {
+        let session = self.history.current();
+        let is_own = !self.status.is_demo;
+        let last = session.strips_in_order().last().filter(|_| is_own).map(|strip| Arc::clone(strip));
+        let request = NewSessionRequest {
+            scans: vec![path.clone()],
+            film: last.as_ref().filter(|strip| !strip.film_is_guessed()).map(|strip| strip.film),
+            format_id: last.as_ref().and_then(|strip| strip.format_id.clone()),
+            ppi,
+            ..NewSessionRequest::default()
+        };
+        self.scanner.rolls.extend(last.and_then(|strip| strip.roll).map(|roll| (path, roll)));
+        if !session.scans.is_empty() && is_own {
+            let id = self.submit(Job::AddScans(request.clone()));
+            self.files.opening.insert(id, request);
+        } else if self.is_unsaved() {
+            self.ask_about_unsaved(PendingAction::NewSession(Box::new(request)));
+        } else {
+            self.open_scans(request);
+        }
+    }
+
+    /// Puts the strips of new scans on the roll of the strips before, once they are found.
+    pub(super) fn join_rolls(&mut self) {
+        if self.scanner.rolls.is_empty() || self.history.in_gesture() {
+            return;
+        }
+        for (path, roll) in std::mem::take(&mut self.scanner.rolls) {
+            let session = self.history.current();
+            let scan = scan_of(session, &path);
+            let strips = session.strips.iter().filter(|strip| Some(strip.scan) == scan);
+            let strips: Vec<StripId> = strips.map(|strip| strip.id).collect();
+            if strips.is_empty() {
+                self.scanner.rolls.push((path, roll));
+                continue;
+            }
+            let edit = Edit::AssignRoll { strips, roll: Some(roll) };
+            // Nothing joins a roll that was removed meanwhile.
+            if let Ok(session) = edit.apply(session) {
+                self.history.apply(edit.label(), session);
+                self.touched();
+            }
+        }
+    }
+
+    pub(in crate::commands) fn watch_folder(&mut self, ctx: &Context, folder: &Path) {
+        let ctx = ctx.clone();
+        match FolderWatch::begin(folder, move || ctx.request_repaint()) {
+            Ok(watch) => {
+                self.status.scanner.watched = Some(watch.folder.clone());
+                self.scanner.watch = Some(watch);
+            }
+            Err(error) => {
+                let headline = format!("this folder cannot be watched: {error}");
+                let what_to_do = "choose a folder that exists and that you may read";
+                self.notify(Notice::new(Severity::Error, headline, what_to_do).about(folder));
+            }
+        }
+    }
+
+    /// Opens the next scan of the watched folder, once the one before is open.
+    pub(super) fn take_arrived(&mut self) {
+        let Some(watch) = &self.scanner.watch else { return };
+        let own = &self.scanner.own;
+        self.scanner.arrived.extend(watch.take().into_iter().filter(|path| !own.contains(path)));
+        let is_free = self.files.opening.is_empty() && self.ui_state.question.is_none();
+        if !is_free || self.history.in_gesture() {
+            return;
+        }
+        if let Some(path) = self.scanner.arrived.pop_front()
+            && scan_of(self.session(), &path).is_none()
+        {
+            self.open_like_the_last(path, None);
+        }
+    }
+}
