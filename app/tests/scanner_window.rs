@@ -7,17 +7,19 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
-use common::hands::{Window, click_label};
+use common::hands::{Window, click_label, undo};
 use common::{SharedPicker, window};
 use egui_kittest::kittest::Queryable as _;
 use glassine_acquire::DriverProcess;
 use glassine_app::app::{AppOptions, GlassineApp};
-use glassine_app::commands::ScannerCommand;
+use glassine_app::commands::{EditCommand, FileCommand, ScannerCommand};
+use glassine_app::model::questions::Question;
 use glassine_app::model::scanner_state::{ItemState, ScanUnit};
 use glassine_app::services::file_dialogs::PickOutcome;
 use glassine_engine::{Engine, JobHost};
 use glassine_raster::{CancelToken, PixelRect};
 use glassine_scanfile::{OpenOptions, Scan};
+use glassine_session::Edit;
 use program::{code, glassine, said, scan_named, text};
 
 /// Resolution of the file that is played back.
@@ -178,10 +180,13 @@ fn scans_that_appear_in_a_watched_folder_become_strips_of_the_session() {
     let mut window = window(common::app(Vec::new(), picker));
     push(&mut window, ScannerCommand::AskWatched);
     until(&mut window, "the folder is watched", |app| app.status().scanner.watched.is_some());
-    for (name, frames) in [("1.tif", 4), ("2.tif", 8)] {
-        scan_named(&watched, name, 150.0);
-        until(&mut window, name, |app| app.session().frames.len() == frames && app.status().jobs.is_empty());
+    let strip = scan_named(folder.path(), "strip.tif", 150.0);
+    for name in ["1.tif", "2.tif", "3.tif"] {
+        std::fs::copy(&strip, watched.join(name)).expect("copies");
     }
+    until(&mut window, "three strips", |app| {
+        app.session().frames.len() == 12 && app.status().jobs.is_empty()
+    });
     let session = window.state().session();
     assert_eq!(session.strips[0].format_id, session.strips[1].format_id);
     push(&mut window, ScannerCommand::EndWatch);
@@ -216,6 +221,67 @@ fn a_failed_scan_is_told_and_the_rest_goes_on_from_it() {
         is_done && app.status().jobs.is_empty() && app.status().scanner.doing.is_none()
     });
     assert_eq!(window.state().session().scans.len(), 4);
+}
+
+#[test]
+fn a_stopped_batch_leaves_the_panel_free_and_frames_deleted_meanwhile_are_left_out() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let strip = scan_named(folder.path(), "played.tif", PPI);
+    let Some(app) = app_at_scanner(&strip, "", Vec::new()) else { return };
+    let mut window = window(app);
+    at_device(&mut window, folder.path(), PPI / 2.0);
+    push(&mut window, ScannerCommand::SetUnit(ScanUnit::Strip));
+    scan_overview(&mut window);
+    click_label(&mut window, "scan 1 file");
+    let is_free = |app: &GlassineApp| app.status().scanner.doing.is_none();
+    push(&mut window, ScannerCommand::Stop);
+    until(&mut window, "the scan has stopped", is_free);
+    // A device that was let go is opened again for the next request, and the panel is free afterwards.
+    let value = "150".to_owned();
+    push(&mut window, ScannerCommand::SetOption { name: "exposure-blue".to_owned(), value });
+    until(&mut window, "the option is set", is_free);
+    let kept = &window.state().status().scanner.choices.options;
+    assert_eq!(kept.get("exposure-blue").map(String::as_str), Some("150"));
+    push(
+        &mut window,
+        ScannerCommand::SetOption { name: "exposure-red".to_owned(), value: "9999".to_owned() },
+    );
+    until(&mut window, "the option is refused", is_free);
+    assert!(window.state().status().scanner.trouble.is_some());
+    assert!(!window.state().status().scanner.choices.options.contains_key("exposure-red"));
+
+    push(&mut window, ScannerCommand::GoOn);
+    let last = window.state().session().frames[3].id;
+    window.state_mut().push(EditCommand::Apply(Edit::DeleteFrames(vec![last])));
+    window.run();
+    until(&mut window, "the rest is taken over", |app| {
+        app.session()
+            .frames
+            .iter()
+            .all(|frame| app.session().context(frame).is_some_and(|(_, scan)| scan.ppi == Some(PPI)))
+            && app.status().jobs.is_empty()
+    });
+    assert_eq!(window.state().session().frames.len(), 3);
+    assert!(window.query_by_label("every frame has its scan; put the next strip in").is_some());
+    // What is taken back can be scanned again.
+    undo(&mut window);
+    undo(&mut window);
+    assert!(window.query_by_label("scan 1 file").is_some());
+}
+
+#[test]
+fn closing_the_window_in_the_middle_of_a_scan_asks_first() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let strip = scan_named(folder.path(), "played.tif", PPI);
+    let Some(app) = app_at_scanner(&strip, "", Vec::new()) else { return };
+    let mut window = window(app);
+    at_device(&mut window, folder.path(), PPI / 2.0);
+    click_label(&mut window, "scan the overview");
+    window.state_mut().push(FileCommand::Quit);
+    window.run();
+    assert!(matches!(window.state().ui_state().question, Some(Question::Scanning)));
+    click_label(&mut window, "stay");
+    until(&mut window, "the overview is there", |app| app.session().frames.len() == 4);
 }
 
 #[test]

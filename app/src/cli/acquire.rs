@@ -163,6 +163,7 @@ pub(super) fn run(args: &AcquireArgs, cancel: &CancelToken) -> Result<Outcome, E
         ppi: args.ppi,
         area: args.area_mm,
         options: args.options.clone(),
+        kept: Vec::new(),
     };
     let applied = apply(&mut device, &choices, cancel).map_err(told)?;
     if args.log {

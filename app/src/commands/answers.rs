@@ -25,6 +25,10 @@ impl GlassineApp {
                 self.resume(action);
             }
             (Question::Exporting, answer) => self.answer_about_export(answer),
+            (Question::Scanning, Answer::Yes) => {
+                self.give_scan_up();
+                self.commands.push(super::FileCommand::Quit.into());
+            }
             (Question::TypePath { purpose, text }, Answer::Yes) => {
                 let home = directories::UserDirs::new().map(|dirs| dirs.home_dir().to_path_buf());
                 let paths = typed_paths(&text, home.as_deref());
@@ -63,7 +67,7 @@ impl GlassineApp {
             (Question::BaseInPicture { .. }, _) => self.ui_state.tool = StripTool::BaseBox,
             (Question::TypePath { .. }, _) => self.files.after_naming = None,
             // The user keeps the current session.
-            (Question::Unsaved(_) | Question::NewSession { .. }, _) => {}
+            (Question::Unsaved(_) | Question::NewSession { .. } | Question::Scanning, _) => {}
         }
     }
 

@@ -45,6 +45,10 @@ impl GlassineApp {
             self.ask_about_unsaved(PendingAction::Close);
             return true;
         }
+        if self.is_scanning() {
+            self.ui_state.question = Some(Question::Scanning);
+            return true;
+        }
         let is_exporting = self.status.exporting().is_some();
         if is_exporting {
             self.ui_state.question = Some(Question::Exporting);

@@ -219,7 +219,10 @@ impl GlassineApp {
                     let text = self.typed_suggestion(purpose);
                     self.ui_state.question = Some(Question::TypePath { purpose, text });
                 }
-                PickOutcome::Cancelled => self.files.after_naming = None,
+                PickOutcome::Cancelled => {
+                    self.files.after_naming = None;
+                    self.forget_what_waits_for_a_folder();
+                }
             }
         }
         if let Some(notice) = self.files.folder_trouble.as_ref().and_then(|trouble| trouble.try_recv().ok()) {

@@ -14,6 +14,8 @@ pub enum Question {
     Unsaved(PendingAction),
     /// The user tried to close the window during an export.
     Exporting,
+    /// The user tried to close the window while film is scanned.
+    Scanning,
     /// A box drawn to measure the film base lies in a picture.
     BaseInPicture { strip: StripId, area: TiltedBox, frame: String },
     /// No file dialog on this system: the user types a path.

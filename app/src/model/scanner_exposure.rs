@@ -9,6 +9,14 @@ use super::scanner_state::{OverviewPlace, held, scan_of};
 /// left for uneven light.
 const CLEAR_FILM_LEVEL: f64 = 0.93;
 
+/// How much longer film is exposed now than for the overview, for each colour; `None` if the device does not say.
+pub fn exposure_ratio(state: &DeviceState, then: &[f64]) -> Option<[f64; 3]> {
+    let now: Vec<f64> = exposures(state, None, &[]).iter().map(|row| row.now).collect();
+    let (now, then) = (<[f64; 3]>::try_from(now).ok()?, <[f64; 3]>::try_from(then).ok()?);
+    let ratio = [0, 1, 2].map(|colour| now[colour] / then[colour]);
+    ratio.iter().all(|ratio| ratio.is_finite() && *ratio > 0.0).then_some(ratio)
+}
+
 /// Density of the film base of the first negative on an overview, if it was measured on clear film.
 pub fn base_on_overview(session: &Session, overview: &OverviewPlace) -> Option<[f64; 3]> {
     let scan = scan_of(session, &overview.path)?;

@@ -74,31 +74,51 @@ impl DeviceChoices {
             depth_bits: None,
             ppi: Some(ppi),
             area,
-            options: self.options.iter().map(|(name, value)| (name.clone(), value.clone())).collect(),
+            options: Vec::new(),
+            kept: self.options.iter().map(|(name, value)| (name.clone(), value.clone())).collect(),
         }
     }
 
     /// Choices that a device takes: what it does not offer is replaced, film and infrared first.
     #[must_use]
     pub fn fitted(&self, state: &DeviceState) -> Self {
-        let texts = |name: &str| match option_of(state, name).map(|option| &option.choice) {
-            Some(Choice::Texts(texts)) => texts.clone(),
-            _ => Vec::new(),
-        };
-        let chosen = |known: &Option<String>, name: &str, words: &[&str]| {
-            let texts = texts(name);
-            let is_offered = |text: &&String| texts.contains(text);
-            let named = |word: &&str| texts.iter().find(|text| text.to_lowercase().contains(word)).cloned();
-            let now = || option_of(state, name)?.value.as_ref().map(OptionValue::text);
-            known.as_ref().filter(is_offered).cloned().or_else(|| words.iter().find_map(named)).or_else(now)
+        // The kept text if it is offered, else the best of those offered, else what is set.
+        let chosen = |known: &Option<String>, name: &str, rank: fn(&str) -> u8| {
+            let option = option_of(state, name)?;
+            let now = option.value.as_ref().map(OptionValue::text);
+            let Choice::Texts(texts) = &option.choice else { return now };
+            let kept = known.as_ref().filter(|text| texts.contains(text)).cloned();
+            let best = || texts.iter().rev().max_by_key(|text| rank(&text.to_lowercase()));
+            let best = || best().filter(|text| rank(&text.to_lowercase()) > 0).cloned();
+            kept.or_else(best).or(now)
         };
         Self {
-            source: chosen(&self.source, SOURCE, &["transparen", "film", "negative", "slide"]),
-            mode: chosen(&self.mode, MODE, &["infrared", "rgbi", "color", "colour", "rgb"]),
+            source: chosen(&self.source, SOURCE, source_rank),
+            mode: chosen(&self.mode, MODE, mode_rank),
             overview_ppi: fitted_ppi(state, self.overview_ppi),
             frames_ppi: fitted_ppi(state, self.frames_ppi),
             ..self.clone()
         }
+    }
+}
+
+/// How well a source suits film, from its name in lower case; 0 says nothing. Our choice, from words that drivers use.
+fn source_rank(name: &str) -> u8 {
+    ["slide", "negative", "film", "transparen"]
+        .iter()
+        .rposition(|word| name.contains(word))
+        .map_or(0, |at| at as u8 + 1)
+}
+
+/// How well a mode suits film: colour with infrared, then many bits, then colour.
+fn mode_rank(name: &str) -> u8 {
+    let is_colour = ["color", "colour", "rgb"].iter().any(|word| name.contains(word));
+    let is_deep = name.contains("48") || name.contains("16 bit") || name.contains("16-bit");
+    match is_colour {
+        true if name.contains("infrared") || name.contains("rgbi") => 3,
+        true if is_deep => 2,
+        true => 1,
+        false => 0,
     }
 }
 
@@ -239,6 +259,8 @@ pub struct Batch {
     pub overview: OverviewPlace,
     pub ppi: f64,
     pub is_stopped: bool,
+    /// A file of it has begun since it was started or gone on with.
+    pub is_begun: bool,
 }
 
 impl Batch {
@@ -307,13 +329,9 @@ pub fn items(
     }
 }
 
-/// Those of some files whose frames a batch has not scanned.
-pub fn items_left(items: Vec<Item>, batch: Option<&Batch>) -> Vec<Item> {
-    let is_scanned = |frame: &FrameId| {
-        let mut items = batch.iter().flat_map(|batch| &batch.items);
-        items.any(|item| item.state == ItemState::Done && item.frames.contains(frame))
-    };
-    items.into_iter().filter(|item| !item.frames.iter().all(is_scanned)).collect()
+/// Those of some files with a frame that is not just being taken over to its scan.
+pub fn items_left(items: Vec<Item>, taking: &[FrameId]) -> Vec<Item> {
+    items.into_iter().filter(|item| !item.frames.iter().all(|frame| taking.contains(frame))).collect()
 }
 
 /// The scan of a file.
@@ -324,7 +342,7 @@ pub fn scan_of(session: &Session, path: &Path) -> Option<ScanId> {
 /// The nearest value that an option takes.
 pub(crate) fn held(option: &DeviceOption, value: f64) -> Option<f64> {
     let within = match option.choice {
-        Choice::Range { least, most, .. } => value.clamp(least, most),
+        Choice::Range { least, most, .. } => value.max(least).min(most),
         _ => value,
     };
     option.parse(&within.to_string()).ok()?.number()
@@ -383,6 +401,8 @@ pub struct ScannerFacts {
     pub live: Option<LiveShown>,
     pub overview: Option<OverviewPlace>,
     pub batch: Option<Batch>,
+    /// Frames that are being taken over to their scans.
+    pub taking: Vec<FrameId>,
     /// Free space where scans are written, bytes.
     pub free_bytes: Option<u64>,
     /// The folder whose new scans the session takes.
@@ -450,6 +470,14 @@ pub(crate) mod tests {
         assert_eq!(fitted.source.as_deref(), Some("Transparency Unit"));
         assert_eq!(fitted.mode.as_deref(), Some("Color + Infrared"));
         assert_eq!((fitted.overview_ppi, fitted.frames_ppi), (400.0, 3200.0));
+        let modes = DeviceState {
+            options: vec![texts(MODE, &["Gray", "Infrared", "Color", "48 bits color"])],
+            whole_area: None,
+        };
+        assert_eq!(DeviceChoices::default().fitted(&modes).mode.as_deref(), Some("48 bits color"));
+        let odd = number(RESOLUTION, Choice::Range { least: 600.0, most: 75.0, step: 0.0 }, 75.0);
+        let odd = DeviceState { options: vec![odd], whole_area: None };
+        assert!(DeviceChoices::default().fitted(&odd).frames_ppi.is_finite());
         let own = DeviceChoices {
             source: Some("Flatbed".to_owned()),
             mode: Some("gone".to_owned()),
@@ -519,12 +547,10 @@ pub(crate) mod tests {
         let session = left_out.apply(&session).expect("marks");
         assert_eq!(items(&session, &overview, ScanUnit::Frame, None).len(), 1);
 
-        let mut batch =
-            Batch { items: frames.clone(), overview: overview.clone(), ppi: 2400.0, is_stopped: false };
-        batch.items[0].state = ItemState::Done;
-        assert_eq!(items_left(frames.clone(), Some(&batch)), frames[1..]);
-        assert_eq!(items_left(strips.clone(), Some(&batch)), strips);
-        assert_eq!(items_left(frames.clone(), None), frames);
+        let taking = &frames[0].frames;
+        assert_eq!(items_left(frames.clone(), taking), frames[1..]);
+        assert_eq!(items_left(strips.clone(), taking), strips);
+        assert_eq!(items_left(frames.clone(), &[]), frames);
 
         let to_scan = overview.to_scan(frames[1].area, 2400.0);
         let corner = session.frames[1].image_area.expect("measured").corners()[0];

@@ -105,7 +105,7 @@ impl FolderWatch {
     /// # Errors
     /// The folder cannot be read, or the system starts no thread.
     pub(crate) fn begin(folder: &Path, wake: impl Fn() + Send + 'static) -> std::io::Result<Self> {
-        let mut taken: HashSet<PathBuf> = scans_in(folder)?.into_iter().map(|(path, _)| path).collect();
+        let mut known: HashMap<PathBuf, Stamp> = scans_in(folder)?.into_iter().collect();
         let (sender, arrived) = unbounded();
         let ends = Arc::new(AtomicBool::new(false));
         let (watched, is_over) = (folder.to_path_buf(), Arc::clone(&ends));
@@ -115,8 +115,12 @@ impl FolderWatch {
             while !is_over.load(Ordering::Relaxed) {
                 // A folder that is away for a moment, such as one on the network, is looked at again later.
                 let found = scans_in(&watched).unwrap_or_default();
+                // One that has changed since it was taken is told again.
+                let is_taken = |(path, stamp): &&(PathBuf, Stamp)| known.get(path) == Some(stamp);
+                let taken: HashSet<PathBuf> =
+                    found.iter().filter(is_taken).map(|(path, _)| path.clone()).collect();
                 for scan in arrivals.complete(&found, &taken, Instant::now()).0 {
-                    taken.insert(scan.clone());
+                    known.extend(found.iter().find(|(path, _)| *path == scan).cloned());
                     if sender.send(scan).is_err() {
                         return;
                     }
@@ -200,6 +204,14 @@ mod tests {
         }
         let names: Vec<_> = arrived.iter().filter_map(|path| path.file_name()).collect();
         assert_eq!(names, ["new.tif"]);
+        // A program that paused goes on: the whole file is told.
+        std::fs::write(folder.path().join("new.tif"), b"xyz").expect("writes");
+        arrived.clear();
+        while arrived.is_empty() && since.elapsed() < Duration::from_secs(40) {
+            std::thread::sleep(Duration::from_millis(20));
+            arrived = watch.take();
+        }
+        assert_eq!(arrived.len(), 1);
         assert!(FolderWatch::begin(&folder.path().join("none"), || ()).is_err());
     }
 }

@@ -68,6 +68,15 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             wrapped(ui, "pictures that are finished stay where they are, whatever you choose");
             Words { yes: "finish, then close", no: Some("stop it and close"), cancel: "stay" }
         }
+        Question::Scanning => {
+            title_ui(ui, "stop the scan and close?");
+            ui.add_space(6.0);
+            wrapped(
+                ui,
+                "film is being scanned; the file that is not complete would be removed, finished ones stay",
+            );
+            Words { yes: "stop it and close", no: None, cancel: "stay" }
+        }
         Question::BaseInPicture { frame, .. } => {
             title_ui(ui, "measure the film base in a picture?");
             ui.add_space(6.0);

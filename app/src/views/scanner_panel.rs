@@ -1,8 +1,8 @@
 //! The panel of the scanner: device, overview, files for the frames, reminders; and the picture that arrives.
 
 use egui::{
-    Align2, Button, Checkbox, Color32, ComboBox, Label, ProgressBar, Rect, RichText, ScrollArea, TextEdit,
-    Ui, pos2, vec2,
+    Align2, Button, Checkbox, Color32, Label, ProgressBar, Rect, RichText, ScrollArea, TextEdit, Ui, pos2,
+    vec2,
 };
 use glassine_acquire::{Choice, DeviceOption, MODE, OptionValue, SOURCE, ValueKind};
 use glassine_engine::Notice;
@@ -18,8 +18,8 @@ use crate::views::ViewCx;
 use crate::widgets::icon::{Icon, IconButton};
 use crate::widgets::param_row::{label_ui, parse_number};
 use crate::widgets::parts::{
-    choice_row_ui, fact_row_ui, main_button_ui, note_ui, section_title_ui, sub_head_ui, switch_row_ui,
-    warning_ui,
+    choice_row_ui, choice_ui, fact_row_ui, main_button_ui, note_ui, section_title_ui, sub_head_ui,
+    switch_row_ui, warning_ui,
 };
 use crate::widgets::theme;
 
@@ -80,6 +80,9 @@ fn device_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             }
         });
     });
+    if is_busy && !facts.is_scanning() && ui.button("stop waiting").clicked() {
+        cx.push(ScannerCommand::Stop);
+    }
     if facts.devices.as_ref().is_some_and(Vec::is_empty) && !is_busy {
         note_ui(
             ui,
@@ -146,7 +149,7 @@ fn ppi_row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, label: &str, ppi: f64, command: 
         }
         Choice::Range { least, most, .. } => {
             let (least, most) = (*least, *most);
-            // Common steps within the range; any other number can be set among the driver's options.
+            // Common steps within the range.
             let steps = [75.0, 150.0, 300.0, 600.0, 1200.0, 1600.0, 2400.0, 3200.0, 4000.0, 4800.0, 6400.0];
             let mut steps: Vec<f64> = steps
                 .into_iter()
@@ -200,7 +203,8 @@ fn overview_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 fn progress_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     let p = theme::palette(ui);
     let facts = &cx.status.scanner;
-    ui.add(ProgressBar::new(facts.share).desired_height(6.0).fill(p.accent));
+    let bar = ui.add(ProgressBar::new(facts.share).desired_height(6.0).fill(p.accent));
+    ui.ctx().accesskit_node_builder(bar.id, |node| node.set_label("progress of the scan"));
     let texts = [Some(facts.detail.as_str()), facts.remaining.as_deref()];
     let texts: Vec<&str> = texts.into_iter().flatten().filter(|text| !text.is_empty()).collect();
     note_ui(ui, &texts.join(", "));
@@ -265,9 +269,7 @@ fn frames_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         ui.add(Label::new(RichText::new(&text).small()).truncate()).on_hover_text(&text);
     });
     match &facts.batch {
-        Some(batch) if batch.left() > 0 || batch.overview.path.as_os_str().is_empty() => {
-            batch_ui(ui, cx, batch)
-        }
+        Some(batch) if batch.left() > 0 => batch_ui(ui, cx, batch),
         _ => plan_ui(ui, cx),
     }
 }
@@ -277,7 +279,7 @@ fn plan_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let facts = &cx.status.scanner;
     let items = facts.overview.as_ref().map(|overview| {
         let items = items(cx.session, overview, facts.choices.unit, facts.state.whole_area);
-        items_left(items, facts.batch.as_ref())
+        items_left(items, &facts.taking)
     });
     let items = items.unwrap_or_default();
     let count = items.len();
@@ -355,7 +357,8 @@ fn driver_options_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             cx.ui_state.scanner.shows_driver_options = false;
         }
         let tip = "the device gets the values of its driver";
-        if ui.button("forget mine").on_hover_text(tip).clicked() {
+        let is_free = cx.status.scanner.doing.is_none();
+        if ui.add_enabled(is_free, Button::new("forget mine")).on_hover_text(tip).clicked() {
             cx.push(ScannerCommand::ForgetOptions);
         }
     });
@@ -394,16 +397,11 @@ fn option_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, option: &DeviceOption, is_free: b
         (_, Choice::Texts(texts)) => {
             let shown = now.map(OptionValue::text).unwrap_or_default();
             ui.label(title).on_hover_text(&option.help);
-            ComboBox::from_id_salt(&option.name).width(ui.available_width()).selected_text(&shown).show_ui(
-                ui,
-                |ui| {
-                    for text in texts {
-                        if ui.selectable_label(*text == shown, text).clicked() && *text != shown {
-                            set(text.clone());
-                        }
-                    }
-                },
-            );
+            let width = ui.available_width();
+            let list = texts.iter().map(|text| (text.clone(), text.clone()));
+            if let Some(chosen) = choice_ui(ui, title, &shown, width, Some(&shown), list) {
+                set(chosen);
+            }
         }
         (ValueKind::Group, _) => {}
         (ValueKind::Whole | ValueKind::Fixed | ValueKind::Text, _) => {

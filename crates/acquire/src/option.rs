@@ -172,7 +172,7 @@ impl DeviceOption {
                 }
                 let on_step =
                     if *step > 0.0 { least + ((number - least) / step).round() * step } else { number };
-                Ok(on_step.clamp(*least, *most))
+                Ok(on_step.max(*least).min(*most))
             }
             Choice::Numbers(numbers) => {
                 let nearest =

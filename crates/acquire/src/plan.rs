@@ -2,7 +2,7 @@
 
 use glassine_raster::{CancelToken, MM_PER_INCH};
 
-use crate::error::Error;
+use crate::error::{Error, Status};
 use crate::helper::Opened;
 use crate::option::{Choice, DeviceOption, OptionValue, Unit, ValueKind};
 
@@ -29,6 +29,8 @@ pub struct ScanChoices {
     pub area: Option<AreaMm>,
     /// Further options by their names, set last, in this order.
     pub options: Vec<(String, String)>,
+    /// Options that were kept from an earlier time. Those that the device does not take now become remarks.
+    pub kept: Vec<(String, String)>,
 }
 
 /// What the device took.
@@ -64,7 +66,8 @@ pub fn apply(device: &mut Opened, wanted: &ScanChoices, cancel: &CancelToken) ->
     let mut applied = Applied::default();
     set_if_there(device, PREVIEW, "no", cancel)?;
     for (name, value) in [(SOURCE, &wanted.source), (MODE, &wanted.mode)] {
-        if let Some(value) = value {
+        let now = device.option(name).and_then(|option| option.value.as_ref()).map(OptionValue::text);
+        if let Some(value) = value.as_ref().filter(|value| now.as_ref() != Some(*value)) {
             device.set(name, value, cancel)?;
         }
     }
@@ -88,6 +91,7 @@ pub fn apply(device: &mut Opened, wanted: &ScanChoices, cancel: &CancelToken) ->
     }
     applied.ppi = ppi_of(device);
     set_area(device, wanted.area, applied.ppi, &mut applied.remarks, cancel)?;
+    set_kept(device, &wanted.kept, &mut applied.remarks, cancel)?;
     for (name, value) in &wanted.options {
         match device.set(name, value, cancel)? {
             // Words for yes and no differ, their meaning does not.
@@ -140,6 +144,36 @@ fn mm_of_one(option: &DeviceOption, ppi: Option<f64>) -> f64 {
     }
 }
 
+/// Sets kept options; one may make another available, so those that are refused are tried once more.
+fn set_kept(
+    device: &mut Opened,
+    kept: &[(String, String)],
+    remarks: &mut Vec<String>,
+    cancel: &CancelToken,
+) -> Result<(), Error> {
+    let mut refused: Vec<(&(String, String), Error)> = Vec::new();
+    for round in 0..2 {
+        let due: Vec<&(String, String)> = match round {
+            0 => kept.iter().collect(),
+            _ => std::mem::take(&mut refused).into_iter().map(|(option, _)| option).collect(),
+        };
+        for option in due {
+            match device.set(&option.0, &option.1, cancel) {
+                Ok(_) => {}
+                Err(
+                    error @ (Error::Option { .. }
+                    | Error::Driver { status: Status::Invalid | Status::Unsupported, .. }),
+                ) => {
+                    refused.push((option, error));
+                }
+                Err(error) => return Err(error),
+            }
+        }
+    }
+    remarks.extend(refused.into_iter().map(|(_, error)| format!("a kept option was left out: {error}")));
+    Ok(())
+}
+
 /// Sets an option that not every device has, if it takes the value.
 fn set_if_there(device: &mut Opened, name: &str, text: &str, cancel: &CancelToken) -> Result<(), Error> {
     let takes = |option: &DeviceOption| option.is_settable && option.size == 1 && option.parse(text).is_ok();
@@ -163,11 +197,22 @@ fn set_most_bits(device: &mut Opened, cancel: &CancelToken) -> Result<(), Error>
 }
 
 fn set_ppi(device: &mut Opened, ppi: f64, applied: &mut Applied, cancel: &CancelToken) -> Result<(), Error> {
+    if device.option(RESOLUTION).is_none() && device.option(X_RESOLUTION).is_none() {
+        applied.remarks.push("this device has no resolution to choose".to_owned());
+        return Ok(());
+    }
     let text = ppi.to_string();
     let name = if device.option(RESOLUTION).is_some() { RESOLUTION } else { X_RESOLUTION };
     let took = device.set(name, &text, cancel)?.and_then(|value| value.number());
     if device.option(Y_RESOLUTION).is_some() {
-        device.set(Y_RESOLUTION, &text, cancel)?;
+        let across = device.set(Y_RESOLUTION, &text, cancel)?.and_then(|value| value.number());
+        if let (Some(along), Some(across)) = (took, across)
+            && (along - across).abs() > 0.5
+        {
+            applied
+                .remarks
+                .push(format!("pixels are not square: {along} ppi across the glass, {across} ppi along it"));
+        }
     }
     if let Some(took) = took.filter(|took| (took - ppi).abs() > 0.5) {
         applied.remarks.push(format!("{ppi} ppi are not offered, the device took {took} ppi"));
@@ -229,7 +274,7 @@ fn set_corner(
     let Some(option) = device.option(name) else { return Ok(None) };
     let mm_of_one = mm_of_one(option, ppi);
     let value = match &option.choice {
-        Choice::Range { least, most, .. } => (mm / mm_of_one).clamp(*least, *most),
+        Choice::Range { least, most, .. } => (mm / mm_of_one).max(*least).min(*most),
         Choice::Numbers(_) | Choice::Any | Choice::Texts(_) => mm / mm_of_one,
     };
     let is_number = matches!(option.kind, ValueKind::Whole | ValueKind::Fixed);

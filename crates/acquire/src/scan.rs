@@ -25,6 +25,8 @@ pub struct ScanFile {
     pub bits: u8,
     /// What deserves attention.
     pub remarks: Vec<String>,
+    /// The scan is complete, but the driver did not end it well: the device must be opened again.
+    pub loses_device: bool,
 }
 
 /// What a scan file should be like besides its samples.
@@ -57,6 +59,7 @@ pub fn scan_to_file(
     // The file is complete, or the first error is what counts.
     if let (Err(error), Ok(scan)) = (device.end_picture(), &mut result) {
         scan.remarks.push(format!("the scan is complete, but afterwards: {error}"));
+        scan.loses_device = true;
     }
     result
 }
@@ -97,6 +100,7 @@ fn scan(
         has_infrared,
         bits: if head.depth == 16 { 16 } else { 8 },
         remarks,
+        loses_device: false,
     })
 }
 

@@ -64,6 +64,8 @@ pub enum Answer {
     State {
         device: String,
         state: Result<DeviceState, Error>,
+        /// Whether it answers a request; a state after a scan answers none.
+        is_asked: bool,
     },
     Progress {
         id: u64,
@@ -85,10 +87,10 @@ pub type WakeUp = Arc<dyn Fn() + Send + Sync>;
 /// The program's end of the thread. Tasks are done in their order.
 #[derive(Debug)]
 pub struct Worker {
-    tasks: Option<Sender<Task>>,
+    tasks: Option<Sender<(Task, CancelToken)>>,
     answers: Receiver<Answer>,
-    /// Stops what is being done.
-    cancel: Arc<Mutex<CancelToken>>,
+    /// Tokens of the tasks that have not ended.
+    open: Arc<Mutex<Vec<CancelToken>>>,
     thread: thread::JoinHandle<()>,
 }
 
@@ -102,14 +104,14 @@ impl Worker {
     /// # Errors
     /// The system starts no thread.
     pub fn start(drivers: DriverProcess, wake: WakeUp) -> Result<Self, Error> {
-        let (task_sender, tasks) = unbounded();
+        let (task_sender, tasks) = unbounded::<(Task, CancelToken)>();
         let (answer_sender, answers) = unbounded();
-        let cancel = Arc::new(Mutex::new(CancelToken::new()));
+        let open = Arc::new(Mutex::new(Vec::<CancelToken>::new()));
+        let ended = Arc::clone(&open);
         let mut thread_state = State {
             drivers,
             device: None,
             name: None,
-            cancel: Arc::clone(&cancel),
             answer: Box::new(move |answer| {
                 // Nobody waits for it if the program is ending.
                 if answer_sender.send(answer).is_ok() {
@@ -117,10 +119,16 @@ impl Worker {
                 }
             }),
         };
-        let work = move || tasks.iter().for_each(|task| thread_state.carry_out(task));
+        let work = move || {
+            for (task, cancel) in tasks {
+                thread_state.carry_out(task, &cancel);
+                // Tasks end in their order.
+                lock(&ended).drain(..1);
+            }
+        };
         let thread = thread::Builder::new().name("glassine-scanner".to_owned());
         let thread = thread.spawn(work).map_err(Error::Start)?;
-        Ok(Self { tasks: Some(task_sender), answers, cancel, thread })
+        Ok(Self { tasks: Some(task_sender), answers, open, thread })
     }
 
     /// Lists the devices: answers with [`Answer::Devices`].
@@ -144,9 +152,14 @@ impl Worker {
         self.tell(Task::Scan(Box::new(task)));
     }
 
-    /// Stops what is being done; its answer says so.
+    /// Stops what is being done and what waits; the answers say so.
     pub fn stop(&self) {
-        lock(&self.cancel).cancel();
+        lock(&self.open).iter().for_each(CancelToken::cancel);
+    }
+
+    /// Whether the thread has ended, which only a fault in it can bring about.
+    pub fn is_dead(&self) -> bool {
+        self.thread.is_finished()
     }
 
     /// The next answer.
@@ -155,8 +168,10 @@ impl Worker {
     }
 
     fn tell(&self, task: Task) {
-        // The thread ends only after this sender.
-        let _sent = self.tasks.as_ref().map(|tasks| tasks.send(task));
+        let cancel = CancelToken::new();
+        lock(&self.open).push(cancel.clone());
+        // The thread ends only after this sender, or by a fault that `is_dead` tells.
+        let _sent = self.tasks.as_ref().map(|tasks| tasks.send((task, cancel)));
     }
 }
 
@@ -165,7 +180,6 @@ impl Drop for Worker {
         self.tasks = None;
         let since = Instant::now();
         while !self.thread.is_finished() && since.elapsed() < ENDING {
-            // Tasks that wait are begun and stopped too.
             self.stop();
             thread::sleep(Duration::from_millis(5));
         }
@@ -180,43 +194,41 @@ struct State {
     drivers: DriverProcess,
     device: Option<Opened>,
     name: Option<String>,
-    cancel: Arc<Mutex<CancelToken>>,
     answer: Box<dyn Fn(Answer) + Send>,
 }
 
 impl State {
-    fn carry_out(&mut self, task: Task) {
-        let cancel = CancelToken::new();
-        *lock(&self.cancel) = cancel.clone();
+    fn carry_out(&mut self, task: Task, cancel: &CancelToken) {
         match task {
             Task::List { with_network } => {
-                let devices = self.start().and_then(|mut helper| helper.devices(with_network, &cancel));
+                let devices = self.start().and_then(|mut helper| helper.devices(with_network, cancel));
                 (self.answer)(Answer::Devices(devices));
             }
             Task::Open { device } => {
                 // A device may be opened once only.
                 self.device = None;
                 self.name = Some(device.clone());
-                let state = self.opened(&cancel).map(|device| state_of(device));
-                (self.answer)(Answer::State { device, state });
+                let state = self.opened(cancel).map(|device| state_of(device));
+                (self.answer)(Answer::State { device, state, is_asked: true });
             }
             Task::Set { name, text } => {
                 let set = |device: &mut Opened| -> Result<DeviceState, Error> {
-                    device.set(&name, &text, &cancel)?;
+                    device.set(&name, &text, cancel)?;
                     Ok(state_of(device))
                 };
-                let state = self.opened(&cancel).and_then(set);
+                let state = self.opened(cancel).and_then(set);
                 self.drop_dead(state.as_ref().err());
                 let device = self.name.clone().unwrap_or_default();
-                (self.answer)(Answer::State { device, state });
+                (self.answer)(Answer::State { device, state, is_asked: true });
             }
             Task::Scan(task) => {
-                let result = self.scan(&task, &cancel);
+                let result = self.scan(&task, cancel);
                 self.drop_dead(result.as_ref().err());
                 (self.answer)(Answer::Scanned { id: task.id, result: result.map(Box::new) });
                 if let Some(opened) = &self.device {
                     let device = self.name.clone().unwrap_or_default();
-                    (self.answer)(Answer::State { device, state: Ok(state_of(opened)) });
+                    let state = Ok(state_of(opened));
+                    (self.answer)(Answer::State { device, state, is_asked: false });
                 }
             }
         }
@@ -272,6 +284,9 @@ impl State {
                 }
             }
         })?;
+        if scan.loses_device {
+            self.device = None;
+        }
         Ok(Scanned { scan, applied, elapsed: since.elapsed() })
     }
 }

@@ -92,6 +92,8 @@ pub struct RescanRequest {
     pub to_new: ScaleShift,
     /// Resolution, if the file does not say.
     pub ppi: Option<f64>,
+    /// How much longer than their present scan it was exposed, for red, green and blue, if it is known.
+    pub exposure_ratio: Option<[f64; 3]>,
 }
 
 /// Which picture on screen a preview is for: a newer request for the same key replaces an older one.

@@ -9,7 +9,7 @@ use glassine_raster::TiltedBox;
 use crate::model::{Frame, Session};
 
 /// Largest distance that a held box can keep from the image edges.
-const MOST_MARGIN_PX: f64 = 1000.0;
+pub(crate) const MOST_MARGIN_PX: f64 = 1000.0;
 
 /// The guarded image area of a held box; `None` while the box is released or its image area is unknown.
 fn held_area(frame: &Frame) -> Option<SafeArea> {

@@ -2,9 +2,11 @@
 
 use egui::{ColorImage, Context, TextureOptions};
 use glassine_acquire::{
-    Answer, Device, DeviceState, Error, LiveRows, MODE, OptionValue, Progress, SOURCE, Scanned, Worker,
+    Answer, AreaMm, Device, DeviceState, Error, LiveRows, MODE, OptionValue, Progress, SOURCE, Scanned,
+    ValueKind, Worker,
 };
 use glassine_engine::{Notice, Severity};
+use glassine_raster::MM_PER_INCH;
 
 use super::notice_of;
 use crate::app::GlassineApp;
@@ -22,12 +24,16 @@ impl GlassineApp {
         while let Some(answer) = self.scanner.worker.as_ref().and_then(Worker::poll) {
             match answer {
                 Answer::Devices(devices) => self.scanners_found(ctx, devices),
-                Answer::State { device, state } => self.scanner_state(ctx, device, state),
+                Answer::State { device, state, is_asked } => {
+                    self.states_answered(is_asked);
+                    self.scanner_state(ctx, device, state, is_asked);
+                }
                 Answer::Progress { id, at } => self.scan_progress(id, at),
                 Answer::Rows { id, rows } => self.rows_arrived(ctx, id, &rows),
                 Answer::Scanned { id, result } => self.scanned(ctx, id, result),
             }
         }
+        self.look_at_worker();
         self.join_rolls();
         self.take_arrived();
     }
@@ -50,25 +56,77 @@ impl GlassineApp {
         }
     }
 
-    fn scanner_state(&mut self, ctx: &Context, device: String, state: Result<DeviceState, Error>) {
-        self.scanner.states_due = self.scanner.states_due.saturating_sub(1);
+    fn states_answered(&mut self, is_asked: bool) {
+        self.scanner.states_due -= usize::from(is_asked && self.scanner.states_due > 0);
         if self.scanner.states_due == 0 && !self.status.scanner.is_scanning() {
             self.status.scanner.doing = None;
         }
+    }
+
+    /// Tells of a thread that has ended by a fault; the next request starts another one.
+    fn look_at_worker(&mut self) {
+        if !self.scanner.worker.as_ref().is_some_and(Worker::is_dead) {
+            return;
+        }
+        self.scanner.worker = None;
+        self.scanner.states_due = 0;
+        self.status.scanner.device = None;
+        if let Some(Doing::Item { nth, .. }) = self.status.scanner.doing.take() {
+            self.stop_batch(nth, ItemState::Waiting);
+        }
+        let headline = "the connection to the scanner driver ended by a fault";
+        let what_to_do = "look for the scanner again; the session is safe";
+        self.status.scanner.trouble = Some(Notice::new(Severity::Error, headline, what_to_do));
+    }
+
+    fn scanner_state(
+        &mut self,
+        ctx: &Context,
+        device: String,
+        state: Result<DeviceState, Error>,
+        is_asked: bool,
+    ) {
         let state = match state {
             Ok(state) => state,
-            Err(error) => return self.scanner_failed(&error),
+            Err(error) => {
+                self.scanner.setting.clear();
+                return self.scanner_failed(&error);
+            }
         };
         let is_new = self.status.scanner.device.as_ref() != Some(&device);
-        let kept = self.remembered.scanner_habits.choices_of(&device);
-        let fitted = kept.fitted(&state);
         let facts = &mut self.status.scanner;
-        (facts.device, facts.choices, facts.state) = (Some(device.clone()), fitted.clone(), state);
+        (facts.device, facts.state) = (Some(device.clone()), state);
         if is_new {
             self.remembered.scanner_habits.device = Some(device);
-            self.show_habits();
-            self.set_as_chosen(ctx, &fitted);
         }
+        self.keep_what_was_set(is_asked);
+        self.change_choices(|_| ());
+        if let Some(overview) = self.status.scanner.overview.as_mut().filter(|_| !is_asked) {
+            // A state that nobody asked for comes after a scan: it has the exposures of that scan.
+            if overview.exposures.is_empty() {
+                let rows = exposures(&self.status.scanner.state, None, &[]);
+                overview.exposures = rows.iter().map(|row| row.now).collect();
+            }
+        }
+        if is_asked && self.scanner.states_due == 0 && self.scanner.settles > 0 {
+            self.scanner.settles -= 1;
+            let choices = self.status.scanner.choices.clone();
+            self.set_as_chosen(ctx, &choices);
+        }
+    }
+
+    /// Keeps options that the device has taken, with the values that it has now. Buttons have none.
+    fn keep_what_was_set(&mut self, is_asked: bool) {
+        if !is_asked || self.scanner.states_due > 0 {
+            return;
+        }
+        let state = &self.status.scanner.state;
+        let taken = std::mem::take(&mut self.scanner.setting).into_iter().filter_map(|name| {
+            let option = option_of(state, &name).filter(|option| option.kind != ValueKind::Button)?;
+            Some((name, option.value.as_ref()?.text()))
+        });
+        let taken: Vec<(String, String)> = taken.collect();
+        self.change_choices(|choices| choices.options.extend(taken));
     }
 
     /// Sets a device that was just opened as it was chosen before.
@@ -128,38 +186,50 @@ impl GlassineApp {
         if !is_current || count == 0 {
             return;
         }
-        let known = self.status.scanner.live.map(|live| live.size_px[1]).unwrap_or_default();
-        if self.scanner.texture.is_none() || end > known {
-            let height = rows.height_px.unwrap_or(0).max(end.next_multiple_of(GROWTH_ROWS));
-            let height = rows.height_px.map_or(height, |known| known.max(end));
-            self.grow_live(ctx, [rows.width_px, height]);
+        let most = ctx.input(|input| input.max_texture_side);
+        let (width, known) =
+            self.status.scanner.live.map_or((0, 0), |live| (live.size_px[0], live.size_px[1]));
+        if end > most || rows.width_px > most {
+            return;
+        }
+        if width != rows.width_px || end > known {
+            if width != rows.width_px {
+                self.scanner.picture.clear();
+            }
+            let height =
+                rows.height_px.unwrap_or_else(|| end.next_multiple_of(GROWTH_ROWS)).max(end).min(most);
+            self.scanner.picture.resize(rows.width_px * height, egui::Color32::TRANSPARENT);
+            self.show_live(ctx, [rows.width_px, height]);
         }
         let Some(texture) = &mut self.scanner.texture else { return };
         let image = ColorImage::from_rgb([rows.width_px, count], &rows.rgb);
+        let from = rows.first_row * rows.width_px;
+        self.scanner.picture[from..from + image.pixels.len()].copy_from_slice(&image.pixels);
         texture.set_partial([0, rows.first_row], image, TextureOptions::LINEAR);
         if let Some(live) = &mut self.status.scanner.live {
             live.rows = end;
         }
     }
 
-    /// A texture of this size for the running scan. Of a picture whose height is not known only what comes from now on
-    /// is shown sharp; its rows so far are drawn again by the overview of the finished scan.
-    fn grow_live(&mut self, ctx: &Context, size_px: [usize; 2]) {
-        let image = ColorImage::filled(size_px, egui::Color32::TRANSPARENT);
+    /// Shows the picture of the running scan in a new texture.
+    fn show_live(&mut self, ctx: &Context, size_px: [usize; 2]) {
+        let image = ColorImage::new(size_px, self.scanner.picture.clone());
         let texture = ctx.load_texture("scan that arrives", image, TextureOptions::LINEAR);
         let rows = self.status.scanner.live.map_or(0, |live| live.rows);
         self.status.scanner.live = Some(LiveShown { texture: texture.id(), size_px, rows });
         self.scanner.texture = Some(texture);
     }
 
+    pub(super) fn drop_live(&mut self) {
+        self.status.scanner.live = None;
+        (self.scanner.texture, self.scanner.picture) = (None, Vec::new());
+    }
+
     fn scanned(&mut self, ctx: &Context, id: u64, result: Result<Box<Scanned>, Error>) {
         let doing = self.status.scanner.doing.take_if(
             |doing| matches!(doing, Doing::Overview { id: now } | Doing::Item { id: now, .. } if *now == id),
         );
-        // The device says its state after each scan.
-        self.scanner.states_due += usize::from(doing.is_some());
-        self.status.scanner.live = None;
-        self.scanner.texture = None;
+        self.drop_live();
         let is_of_session = self.scanner.key == self.key;
         match (doing, result) {
             (Some(Doing::Item { nth, .. }), Err(error)) => {
@@ -168,7 +238,8 @@ impl GlassineApp {
                     if is_stopped { ItemState::Waiting } else { ItemState::Failed(notice_of(&error)) };
                 self.stop_batch(nth, state);
                 self.scanner_failed(&error);
-                self.end_batch();
+                self.look_at_free_space();
+                self.solve_taken();
             }
             (_, Err(error)) => self.scanner_failed(&error),
             (Some(_), Ok(scanned)) if !is_of_session => {
@@ -194,11 +265,16 @@ impl GlassineApp {
     fn overview_scanned(&mut self, scanned: &Scanned) {
         self.note_scan(scanned);
         let path = scanned.scan.file.path.clone();
-        let state = &self.status.scanner.state;
-        let whole = state.whole_area;
-        let exposures = exposures(state, None, &[]).iter().map(|row| row.now).collect();
-        if let (Some(area), Some(ppi)) = (scanned.applied.area.or(whole), scanned.applied.ppi) {
-            self.status.scanner.overview = Some(OverviewPlace { path: path.clone(), area, ppi, exposures });
+        let facts = &mut self.status.scanner;
+        (facts.overview, facts.batch) = (None, None);
+        if let Some(ppi) = scanned.applied.ppi {
+            let mm = |px: u32| f64::from(px) * MM_PER_INCH / ppi;
+            let (width_mm, height_mm) = (mm(scanned.scan.width_px), mm(scanned.scan.height_px));
+            // A device without an area to choose scans what it scans, from its corner.
+            let whole = AreaMm { left_mm: 0.0, top_mm: 0.0, width_mm, height_mm };
+            let area = scanned.applied.area.unwrap_or(whole);
+            let (path, exposures) = (path.clone(), Vec::new());
+            facts.overview = Some(OverviewPlace { path, area, ppi, exposures });
         }
         self.open_like_the_last(path, scanned.applied.ppi);
     }

@@ -7,6 +7,7 @@ use glassine_engine::jobs::{Job, JobId};
 
 use super::{ScannerCommand, free_path};
 use crate::app::GlassineApp;
+use crate::model::scanner_exposure::exposure_ratio;
 use crate::model::scanner_state::{Batch, Doing, ItemState, items, items_left};
 use crate::services::job_events::Waiting;
 
@@ -16,11 +17,12 @@ impl GlassineApp {
         let Some(overview) = facts.overview.clone().filter(|_| facts.doing.is_none()) else { return };
         let choices = facts.choices.clone();
         let items = items(self.history.current(), &overview, choices.unit, facts.state.whole_area);
-        let items = items_left(items, facts.batch.as_ref());
+        let items = items_left(items, &facts.taking);
         if items.is_empty() || self.folder_or_ask(ctx, ScannerCommand::ScanFrames).is_none() {
             return;
         }
-        let batch = Batch { items, overview, ppi: choices.frames_ppi, is_stopped: false };
+        let ppi = choices.frames_ppi;
+        let batch = Batch { items, overview, ppi, is_stopped: false, is_begun: false };
         if self.has_room(batch.megapixels(|_| true)) {
             self.status.scanner.batch = Some(batch);
             self.scanner.key = self.key;
@@ -32,8 +34,13 @@ impl GlassineApp {
         if self.status.scanner.doing.is_some() || self.scanner.key != self.key {
             return;
         }
+        let left = self.status.scanner.batch.as_ref();
+        let left = left.map_or(0.0, |batch| batch.megapixels(|state| *state != ItemState::Done));
+        if !self.has_room(left) {
+            return;
+        }
         if let Some(batch) = &mut self.status.scanner.batch {
-            batch.is_stopped = false;
+            (batch.is_stopped, batch.is_begun) = (false, false);
             let failed = batch.items.iter_mut().filter(|item| item.state != ItemState::Done);
             failed.for_each(|item| item.state = ItemState::Waiting);
             self.scan_next(ctx);
@@ -50,14 +57,22 @@ impl GlassineApp {
         }
         batch.items.retain(|item| !item.frames.is_empty());
         let next = batch.items.iter().position(|item| item.state == ItemState::Waiting);
-        let Some(nth) = next else { return self.end_batch() };
+        let Some(nth) = next else {
+            self.look_at_free_space();
+            return self.solve_taken();
+        };
         let item = &mut batch.items[nth];
         item.state = ItemState::Scanning;
         let (stem, area, ppi) = (item.stem.clone(), item.area, batch.ppi);
         let path = free_path(&folder, &format!("{}-{stem}", self.scan_name()));
         let choices = self.status.scanner.choices.clone();
         match self.begin_scan(ctx, &choices, (ppi, Some(area)), path) {
-            Some(id) => self.scanner_does(Doing::Item { id, nth }),
+            Some(id) => {
+                self.scanner_does(Doing::Item { id, nth });
+                if let Some(batch) = &mut self.status.scanner.batch {
+                    batch.is_begun = true;
+                }
+            }
             None => self.stop_batch(nth, ItemState::Waiting),
         }
     }
@@ -71,11 +86,10 @@ impl GlassineApp {
         }
     }
 
-    /// Solves the frames of a batch together, once all are taken over.
-    pub(super) fn end_batch(&mut self) {
-        self.look_at_free_space();
-        let is_done = self.status.scanner.batch.as_ref().is_some_and(|batch| batch.left() == 0);
-        if is_done && self.scanner.taking.is_empty() && !self.scanner.taken.is_empty() {
+    /// Solves frames that were taken over together, once none is scanned or on its way.
+    pub(super) fn solve_taken(&mut self) {
+        let is_scanning = matches!(self.status.scanner.doing, Some(Doing::Item { .. }));
+        if !is_scanning && self.scanner.taking.is_empty() && !self.scanner.taken.is_empty() {
             let frames = std::mem::take(&mut self.scanner.taken);
             self.waiting.push(Waiting::SolveFrames(frames));
         }
@@ -84,10 +98,16 @@ impl GlassineApp {
     /// Notes that a job ended: the frames of a scan are taken over, or could not be.
     pub(crate) fn scanner_job_ended(&mut self, id: JobId) {
         let before = self.scanner.taking.len();
-        self.scanner.taking.retain(|taking| *taking != id);
-        if self.scanner.taking.len() < before && self.status.scanner.doing.is_none() {
-            self.end_batch();
+        self.scanner.taking.retain(|(taking, _)| *taking != id);
+        if self.scanner.taking.len() < before {
+            self.show_taking();
+            self.solve_taken();
         }
+    }
+
+    fn show_taking(&mut self) {
+        let frames = self.scanner.taking.iter().flat_map(|(_, frames)| frames.iter().copied());
+        self.status.scanner.taking = frames.collect();
     }
 
     /// Has the frames taken over to their scan, and scans on.
@@ -99,16 +119,23 @@ impl GlassineApp {
         let Some(item) = batch.items.get_mut(nth) else { return };
         item.state = ItemState::Done;
         let area = scanned.applied.area.unwrap_or(item.area);
-        let frames = item.frames.clone();
-        let request = RescanRequest {
-            file: scanned.scan.file.path.clone(),
-            frames: frames.clone(),
-            to_new: overview.to_scan(area, ppi),
-            ppi: Some(ppi),
-        };
-        let job = self.submit(Job::Rescan(request));
-        self.scanner.taking.push(job);
-        self.scanner.taken.extend(frames);
-        self.scan_next(ctx);
+        let is_stopped = batch.is_stopped;
+        let mut frames = batch.items[nth].frames.clone();
+        // Frames may have been deleted while they were scanned.
+        frames.retain(|frame| self.history.current().frame(*frame).is_some());
+        if !frames.is_empty() {
+            let request = RescanRequest {
+                file: scanned.scan.file.path.clone(),
+                frames: frames.clone(),
+                to_new: overview.to_scan(area, ppi),
+                ppi: Some(ppi),
+                exposure_ratio: exposure_ratio(&self.status.scanner.state, &overview.exposures),
+            };
+            let job = self.submit(Job::Rescan(request));
+            self.scanner.taking.push((job, frames.clone()));
+            self.scanner.taken.extend(frames);
+            self.show_taking();
+        }
+        if is_stopped { self.solve_taken() } else { self.scan_next(ctx) }
     }
 }

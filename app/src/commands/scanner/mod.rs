@@ -21,7 +21,7 @@ use glassine_session::{FrameId, RollId};
 use crate::app::GlassineApp;
 use crate::model::questions::PathPurpose;
 use crate::model::scanner_exposure::{base_on_overview, exposures};
-use crate::model::scanner_state::{DeviceChoices, Doing, OverviewPlace, ScanUnit, megapixels, scan_of};
+use crate::model::scanner_state::{DeviceChoices, Doing, ScanUnit, megapixels, scan_of};
 use crate::platform::clock::now_text;
 use crate::platform::disk_space::free_bytes;
 use crate::platform::drivers::driver_process;
@@ -93,7 +93,17 @@ pub(crate) struct ScannerDesk {
     /// What waits for a folder.
     after_folder: Option<ScannerCommand>,
     /// Scans whose frames are being taken over.
-    taking: Vec<JobId>,
+    taking: Vec<(JobId, Vec<FrameId>)>,
+    /// The overview that opens a session of its own.
+    opens: Option<PathBuf>,
+    /// Options that the device was asked to take; they are kept once it has.
+    setting: Vec<String>,
+    /// How often a device is still set as it was chosen: each step may offer more.
+    settles: u8,
+    /// The user gave the running scan up to close the window.
+    is_given_up: bool,
+    /// The picture of the running scan.
+    picture: Vec<egui::Color32>,
     /// Frames of the batch that were taken over and are solved together at its end.
     taken: Vec<FrameId>,
     /// Rolls that strips on new scans join once they are found.
@@ -110,6 +120,9 @@ impl GlassineApp {
         match command {
             ScannerCommand::Show(show) => self.show_scanner(ctx, show),
             ScannerCommand::Look { with_network } => {
+                if self.status.scanner.doing.is_some() {
+                    return;
+                }
                 let Some(worker) = self.scanner_worker(ctx) else { return };
                 worker.list(with_network);
                 self.scanner_does(Doing::Looking);
@@ -117,6 +130,8 @@ impl GlassineApp {
             ScannerCommand::Choose(device) => self.choose_scanner(ctx, &device),
             ScannerCommand::SetSource(source) => {
                 self.change_choices(|choices| choices.source = Some(source.clone()));
+                // The modes of another source may be others.
+                self.scanner.settles = 1;
                 self.set_option(ctx, SOURCE, &source);
             }
             ScannerCommand::SetMode(mode) => {
@@ -128,12 +143,13 @@ impl GlassineApp {
             ScannerCommand::SetUnit(unit) => self.change_choices(|choices| choices.unit = unit),
             ScannerCommand::SwapBytes(swap) => self.change_choices(|choices| choices.swap_bytes = swap),
             ScannerCommand::SetOption { name, value } => {
-                self.change_choices(|choices| {
-                    choices.options.insert(name.clone(), value.clone());
-                });
                 self.set_option(ctx, &name, &value);
+                self.scanner.setting.push(name);
             }
             ScannerCommand::ForgetOptions => {
+                if self.status.scanner.doing.is_some() {
+                    return;
+                }
                 self.change_choices(|choices| choices.options.clear());
                 if let Some(device) = self.status.scanner.device.clone() {
                     // A device that is opened again has the values of its driver.
@@ -141,11 +157,17 @@ impl GlassineApp {
                 }
             }
             ScannerCommand::TakeExposures => self.take_exposures(ctx),
-            ScannerCommand::AskFolder => self.ask_path(ctx, PathPurpose::ScansInto),
+            ScannerCommand::AskFolder => {
+                self.scanner.after_folder = None;
+                self.ask_path(ctx, PathPurpose::ScansInto);
+            }
             ScannerCommand::ScanOverview => self.scan_overview(ctx),
             ScannerCommand::ScanFrames => self.scan_frames(ctx),
             ScannerCommand::GoOn => self.go_on(ctx),
             ScannerCommand::Stop => {
+                if let Some(batch) = &mut self.status.scanner.batch {
+                    batch.is_stopped = true;
+                }
                 if let Some(worker) = &self.scanner.worker {
                     worker.stop();
                 }
@@ -207,26 +229,36 @@ impl GlassineApp {
         let facts = &mut self.status.scanner;
         (facts.share, facts.remaining) = (0.0, None);
         facts.detail.clear();
+        // The estimate of a batch goes on from one file to the next.
+        let goes_on =
+            matches!(doing, Doing::Item { .. }) && facts.batch.as_ref().is_some_and(|batch| batch.is_begun);
         facts.doing = Some(doing);
-        self.scanner.estimate = ProgressEstimate::default();
-        self.scanner.estimate.begin(now_s);
+        if !goes_on {
+            self.scanner.estimate = ProgressEstimate::default();
+            self.scanner.estimate.begin(now_s);
+        }
     }
 
     fn choose_scanner(&mut self, ctx: &Context, device: &str) {
+        if self.status.scanner.is_scanning() {
+            return;
+        }
         let Some(worker) = self.scanner_worker(ctx) else { return };
         worker.open(device);
         self.scanner.states_due += 1;
         self.status.scanner.device = None;
+        self.scanner.settles = 2;
         self.scanner_does(Doing::Opening);
     }
 
     fn set_option(&mut self, ctx: &Context, name: &str, value: &str) {
+        if self.status.scanner.is_scanning() {
+            return;
+        }
         let Some(worker) = self.scanner_worker(ctx) else { return };
         worker.set(name, value);
         self.scanner.states_due += 1;
-        if !self.status.scanner.is_scanning() {
-            self.scanner_does(Doing::Setting);
-        }
+        self.scanner_does(Doing::Setting);
     }
 
     /// Changes what is kept for the open device, and what is shown of it.
@@ -274,6 +306,10 @@ impl GlassineApp {
         }
     }
 
+    pub(super) fn forget_what_waits_for_a_folder(&mut self) {
+        self.scanner.after_folder = None;
+    }
+
     /// The folder, or `None` after asking for one.
     fn folder_or_ask(&mut self, ctx: &Context, then: ScannerCommand) -> Option<PathBuf> {
         let folder = self.scans_folder();
@@ -316,8 +352,7 @@ impl GlassineApp {
         let path = free_path(&folder, &format!("{}-overview", self.scan_name()));
         let id = self.begin_scan(ctx, &choices, (choices.overview_ppi, None), path);
         let Some(id) = id else { return };
-        let facts = &mut self.status.scanner;
-        (facts.overview, facts.batch) = (None, None);
+        self.solve_taken();
         self.ui_state.scanner.done.clear();
         self.scanner.key = self.key;
         self.scanner_does(Doing::Overview { id });
@@ -349,12 +384,11 @@ impl GlassineApp {
             },
             swap_bytes: choices.swap_bytes,
         };
-        self.scanner.own.insert(std::path::absolute(&path).unwrap_or_else(|_| path.clone()));
+        let real = folder.canonicalize().unwrap_or(folder);
+        self.scanner.own.extend(path.file_name().map(|name| real.join(name)));
         let task = ScanTask { id, choices: choices.scan(ppi, area), path, file };
         self.scanner_worker(ctx)?.scan(task);
-        // After a scan the thread says how the device is set.
-        self.scanner.texture = None;
-        self.status.scanner.live = None;
+        self.drop_live();
         self.status.scanner.remarks.clear();
         Some(id)
     }
@@ -362,8 +396,8 @@ impl GlassineApp {
     /// Forgets what belongs to the session before; its scan of a frame is stopped. The session that an overview opens
     /// goes on with it.
     pub(super) fn scanner_changes_session(&mut self) {
-        let is_of_overview = |overview: &OverviewPlace| scan_of(self.session(), &overview.path).is_some();
-        if self.status.scanner.overview.as_ref().is_some_and(is_of_overview) {
+        let opens = self.scanner.opens.take_if(|path| scan_of(self.history.current(), path).is_some());
+        if opens.is_some() && self.status.scanner.batch.is_none() {
             self.scanner.key = self.key;
             return;
         }
@@ -372,10 +406,23 @@ impl GlassineApp {
             worker.stop();
         }
         (self.status.scanner.overview, self.status.scanner.batch) = (None, None);
+        self.status.scanner.taking.clear();
         self.scanner.taking.clear();
         self.scanner.taken.clear();
         self.scanner.rolls.clear();
-        self.scanner.arrived.clear();
+    }
+
+    /// Whether closing the window would stop a scan that the user has not given up.
+    pub(super) fn is_scanning(&self) -> bool {
+        self.status.scanner.is_scanning() && !self.scanner.is_given_up
+    }
+
+    /// Stops the scan because the window closes.
+    pub(super) fn give_scan_up(&mut self) {
+        self.scanner.is_given_up = true;
+        if let Some(worker) = &self.scanner.worker {
+            worker.stop();
+        }
     }
 
     /// What scans of this session are named after.

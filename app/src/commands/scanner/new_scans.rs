@@ -26,13 +26,15 @@ impl GlassineApp {
             ppi,
             ..NewSessionRequest::default()
         };
-        self.scanner.rolls.extend(last.and_then(|strip| strip.roll).map(|roll| (path, roll)));
+        self.scanner.rolls.extend(last.and_then(|strip| strip.roll).map(|roll| (path.clone(), roll)));
         if !session.scans.is_empty() && is_own {
             let id = self.submit(Job::AddScans(request.clone()));
             self.files.opening.insert(id, request);
         } else if self.is_unsaved() {
+            self.scanner.opens = Some(path);
             self.ask_about_unsaved(PendingAction::NewSession(Box::new(request)));
         } else {
+            self.scanner.opens = Some(path);
             self.open_scans(request);
         }
     }
@@ -79,7 +81,10 @@ impl GlassineApp {
     pub(super) fn take_arrived(&mut self) {
         let Some(watch) = &self.scanner.watch else { return };
         let own = &self.scanner.own;
-        self.scanner.arrived.extend(watch.take().into_iter().filter(|path| !own.contains(path)));
+        self.scanner.arrived.extend(watch.take().into_iter().filter(|path| {
+            let real = path.canonicalize();
+            !own.contains(real.as_ref().unwrap_or(path))
+        }));
         let is_free = self.files.opening.is_empty() && self.ui_state.question.is_none();
         if !is_free || self.history.in_gesture() {
             return;

@@ -319,7 +319,7 @@ impl AnalysisContext<'_> {
         builder.push(Edit::SetMaskTolerance { strip: id, tolerance_d })
     }
 
-    fn base_in_box(
+    pub(crate) fn base_in_box(
         &self,
         open: &OpenScan,
         area: &TiltedBox,

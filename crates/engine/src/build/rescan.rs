@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use glassine_raster::{MM_PER_INCH, TiltedBox};
-use glassine_session::{Edit, FrameId, Rescanned, ScanRef, StripId};
+use glassine_session::{BaseSource, Edit, FilmBase, FrameId, Rescanned, ScanRef, StripId};
 
 use crate::build::context::{AnalysisContext, EditBuilder};
 use crate::build::films::strips_on;
@@ -38,7 +38,7 @@ impl AnalysisContext<'_> {
         let strips: Vec<StripId> = strips_on(&builder.session, &[id]);
         for (nth, strip) in strips.iter().enumerate() {
             (self.progress)(0.8 + 0.2 * nth as f32 / strips.len() as f32, "measuring the film base");
-            self.measure_again(builder, *strip)?;
+            self.measure_again(builder, *strip, request.exposure_ratio)?;
         }
         (self.progress)(1.0, "done");
         Ok(())
@@ -80,19 +80,31 @@ impl AnalysisContext<'_> {
         Ok(request.frames.iter().map(at).collect())
     }
 
-    /// Measure the base of a strip; if no rebate is in view, that of the first scan stays.
-    fn measure_again(&self, builder: &mut EditBuilder, id: StripId) -> Result<(), EngineError> {
-        let known = builder.session.strip(id).and_then(|strip| strip.base.clone());
+    /// Measure the base of a strip on the new scan: on its rebate, or in the box that the user drew. What cannot be
+    /// measured there stays; longer exposure takes `log10(ratio)` off its density.
+    fn measure_again(
+        &self,
+        builder: &mut EditBuilder,
+        id: StripId,
+        exposure_ratio: Option<[f64; 3]>,
+    ) -> Result<(), EngineError> {
         let Some(strip) = builder.session.strip(id).map(Arc::clone) else { return Ok(()) };
+        let Some(known) = &strip.base else { return self.measure(builder, id, None) };
         let scan = builder.session.scan(strip.scan).ok_or_else(EngineError::no_scan)?;
         let open = self.scans.get(scan, self.folder)?;
-        if known.is_some() && self.base_on_rebate(builder, &strip, &open)?.is_none() {
-            return Ok(());
-        }
-        let tolerance_d = strip.mask_tolerance_d;
-        self.measure(builder, id, None)?;
-        // It is the user's, or was measured on more film.
-        if known.is_some() { builder.push(Edit::SetMaskTolerance { strip: id, tolerance_d }) } else { Ok(()) }
+        let whole = TiltedBox::from_edges(0.0, 0.0, f64::from(scan.width_px), f64::from(scan.height_px));
+        let is_there = |area: &TiltedBox| area.corners().iter().all(|corner| whole.contains(*corner));
+        let measured = match known.source {
+            BaseSource::Box(area) if is_there(&area) => Some(self.base_in_box(&open, &area, strip.film)?),
+            BaseSource::Rebate | BaseSource::ClearestParts => self.base_on_rebate(builder, &strip, &open)?,
+            BaseSource::Box(_) | BaseSource::Typed => None,
+        };
+        let kept = || {
+            let ratio = exposure_ratio.unwrap_or([1.0; 3]);
+            let density_d = [0, 1, 2].map(|c| known.density_d[c] - ratio[c].log10());
+            FilmBase { density_d, ..known.clone() }
+        };
+        builder.push(Edit::SetBase { strip: id, base: Some(measured.unwrap_or_else(kept)) })
     }
 }
 

@@ -74,15 +74,16 @@ pub(super) fn apply(
     let scan_id = ScanId(session.take_id());
     let old_scans: HashSet<ScanId> =
         session.strips.iter().filter(|strip| strips.contains(&strip.id)).map(|strip| strip.scan).collect();
-    let after = session.scans.iter().rposition(|known| old_scans.contains(&known.id));
-    let at = after.map_or(session.scans.len(), |place| place + 1);
+    // Before the old scan, so that scans that follow each other keep their order.
+    let before = session.scans.iter().position(|known| old_scans.contains(&known.id));
+    let at = before.unwrap_or(session.scans.len());
     session.scans.insert(at, Arc::new(ScanRef { id: scan_id, ..scan.clone() }));
     for old_id in strips.iter().copied() {
         let place = session.strips.iter().position(|strip| strip.id == old_id);
         let place = place.ok_or(EditError::NoStrip(old_id))?;
         let strip_id = StripId(session.take_id());
         let strip = moved_strip(&session.strips[place], strip_id, scan_id, scan, to_new);
-        session.strips.insert(place + 1, Arc::new(strip));
+        session.strips.insert(place, Arc::new(strip));
         for rescanned in frames {
             let frame = session.frames.iter_mut().find(|frame| frame.id == rescanned.frame);
             let Some(frame) = frame.filter(|frame| frame.strip == old_id) else { continue };
@@ -105,6 +106,7 @@ fn moved_strip(old: &Strip, id: StripId, scan_id: ScanId, scan: &ScanRef, to_new
         old.perforations.iter().map(|area| to_new.tilted_box(area)).filter(is_there).collect();
     if let Some(code) = &mut strip.edge_code {
         code.codes.iter_mut().for_each(|code| code.center = to_new.point(code.center));
+        code.codes.retain(|code| whole.contains(code.center));
     }
     if let Some(base) = &mut strip.base {
         // A surface belongs to its scan.
@@ -132,7 +134,7 @@ fn move_frame(
     frame.strip = strip;
     frame.crop = to_new.tilted_box(&frame.crop);
     frame.image_area = found.or(expected);
-    frame.guard_margin_px *= to_new.scale;
+    frame.guard_margin_px = (frame.guard_margin_px * to_new.scale).min(crop_guard::MOST_MARGIN_PX);
     for stroke in &mut frame.strokes {
         let points: Vec<_> = stroke.points().iter().map(|point| to_new.point(*point)).collect();
         let radius_px = stroke.radius_px() * to_new.scale;
