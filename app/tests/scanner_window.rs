@@ -19,7 +19,7 @@ use glassine_app::services::file_dialogs::PickOutcome;
 use glassine_engine::{Engine, JobHost};
 use glassine_raster::{CancelToken, PixelRect};
 use glassine_scanfile::{OpenOptions, Scan};
-use glassine_session::Edit;
+use glassine_session::{BaseSource, Edit, FilmBase};
 use program::{code, glassine, said, scan_named, text};
 
 /// Resolution of the file that is played back.
@@ -250,6 +250,15 @@ fn a_stopped_batch_leaves_the_panel_free_and_frames_deleted_meanwhile_are_left_o
     assert!(window.state().status().scanner.trouble.is_some());
     assert!(!window.state().status().scanner.choices.options.contains_key("exposure-red"));
 
+    // A base that the user typed stays, but for the longer exposure of blue.
+    let strip = window.state().session().strips[0].clone();
+    let base = FilmBase {
+        density_d: [0.2, 0.5, 0.8],
+        source: BaseSource::Typed,
+        ..strip.base.clone().expect("measured")
+    };
+    window.state_mut().push(EditCommand::Apply(Edit::SetBase { strip: strip.id, base: Some(base) }));
+    window.run();
     push(&mut window, ScannerCommand::GoOn);
     let last = window.state().session().frames[3].id;
     window.state_mut().push(EditCommand::Apply(Edit::DeleteFrames(vec![last])));
@@ -262,6 +271,11 @@ fn a_stopped_batch_leaves_the_panel_free_and_frames_deleted_meanwhile_are_left_o
             && app.status().jobs.is_empty()
     });
     assert_eq!(window.state().session().frames.len(), 3);
+    let frame = window.state().session().frames[0].clone();
+    let (strip, _) = window.state().session().context(&frame).expect("a strip");
+    let typed_d = strip.base.as_ref().expect("kept").density_d;
+    let expected_d = [0.2, 0.5, 0.8 - 1.5_f64.log10()];
+    assert!(typed_d.iter().zip(expected_d).all(|(a, b)| (a - b).abs() < 1e-12), "{typed_d:?}");
     assert!(window.query_by_label("every frame has its scan; put the next strip in").is_some());
     // What is taken back can be scanned again.
     undo(&mut window);
