@@ -8,7 +8,7 @@ use glassine_engine::{CheckDepth, Engine, EngineError, Notice, ScanCheck, ScanSt
 use glassine_film::{OTHER_LIGHT, PICTURES_CANT_TELL, Param};
 use glassine_raster::CancelToken;
 use glassine_session::{
-    BaseSource, EncodingChoice, Facts, FourthSampleChoice, Frame, Roll, ScanRef, Session, Strip,
+    BaseSource, EncodingChoice, Facts, FourthSampleChoice, Frame, Roll, ScanRef, Session, Strip, departure,
     frame_problem,
 };
 use serde_json::{Map, Value, json};
@@ -303,6 +303,11 @@ fn strip_json(at: &SessionAt, strip: &Strip) -> Value {
             "neutral_log": solve.neutral_log,
             "confidence": solve.confidence,
             "provenance": solve.provenance,
+        })),
+        "departure": departure(&at.session, strip.id).map(|found| json!({
+            "balance_cc": found.balance_cc,
+            "error_cc": found.error_cc,
+            "clear": found.is_clear(),
         })),
         "film_code": code.map(|code| format!("{}-{}", code.film_code[0], code.film_code[1])),
         "code_confidence": code.map(|code| code.confidence),

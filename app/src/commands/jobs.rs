@@ -27,6 +27,8 @@ pub enum JobCommand {
     MeasureBase(StripId, Option<TiltedBox>),
     /// Solve exposure and balance of a strip.
     SolveStrip(StripId),
+    /// Solve a strip without those that share its solve.
+    SolveAlone(StripId),
     /// Measure what is wrong with a scan.
     MeasureScan(ScanId),
     /// Make one scan of overlapping scans.
@@ -68,7 +70,10 @@ impl GlassineApp {
                 self.submit(Job::MeasureBase { strip, area: None });
             }
             JobCommand::SolveStrip(strip) => {
-                self.submit(Job::SolveStrip { strip });
+                self.submit(Job::SolveStrip { strip, alone: false });
+            }
+            JobCommand::SolveAlone(strip) => {
+                self.submit(Job::SolveStrip { strip, alone: true });
             }
             JobCommand::MeasureScan(scan) => self.measure_scan(scan),
             JobCommand::JoinScans(scans) => {

@@ -213,7 +213,7 @@ impl Worker for World {
                 let frames = disk.dice.below(4);
                 edits("find again", found(&at.session, scan, frames, &mark));
             }
-            Job::SolveStrip { strip } | Job::MeasureBase { strip, .. } => {
+            Job::SolveStrip { strip, .. } | Job::MeasureBase { strip, .. } => {
                 edits("solve", vec![solved(strip, &mark)]);
             }
             Job::SolveFilms { strips } => {

@@ -17,6 +17,7 @@
 
 mod boxes;
 pub mod crop_guard;
+mod departure;
 mod differences;
 mod edit;
 pub mod file;
@@ -28,6 +29,7 @@ mod stroke;
 mod unknown;
 
 pub use boxes::{BoxProblem, box_problem, frame_problem};
+pub use departure::{Departure, departure};
 pub use differences::differences;
 pub use edit::{Edit, EditError, FoundStripEdit, NewFrame, Relink, Rescanned, ScaleShift};
 pub use history::History;

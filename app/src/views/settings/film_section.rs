@@ -4,7 +4,7 @@ use egui::{Button, DragValue, Label, RichText, Role, TextEdit, Ui, WidgetInfo};
 use glassine_film::{BalanceMode, FilmKind, Stock, default_stock, shipped_stocks};
 use glassine_layout::{Format, format_by_id, format_of, formats};
 use glassine_raster::px_from_mm;
-use glassine_session::{BaseSource, Edit, FilmBase, Session, Strip, StripCode, StripId};
+use glassine_session::{BaseSource, Edit, FilmBase, Session, Strip, StripCode, StripId, departure};
 
 use super::roll_rows::roll_rows_ui;
 use super::scan_reading::scan_ui;
@@ -517,5 +517,24 @@ fn solve_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
             fact_row_ui(ui, "colour strength", &number_text(solve.colour_strength, 2, false));
         }
         fact_row_ui(ui, "confidence", &format!("{:.0} %", solve.confidence * 100.0));
+    }
+    departure_ui(ui, cx, strip);
+}
+
+/// How far the strip departs from those that share its solve, and a way to leave it out.
+fn departure_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
+    let Some(found) = departure(cx.session, strip.id) else { return };
+    let part = |axis: usize| {
+        let cc = number_text(found.balance_cc[axis], 1, true);
+        format!("{cc} ± {}", number_text(found.error_cc[axis], 1, false))
+    };
+    fact_row_ui(ui, "departs by", &format!("warm {}, tint {} CC", part(0), part(1)));
+    if !found.is_clear() {
+        return;
+    }
+    warning_ui(ui, "its pictures differ from the strips that it was solved with by more than chance");
+    let hint = "another film, development or light at the scanner; “solve roll” takes it in again";
+    if ui.button("solve it alone").on_hover_text(hint).clicked() {
+        cx.push(JobCommand::SolveAlone(strip.id));
     }
 }

@@ -79,9 +79,9 @@ impl Worker for Engine {
                     analysis.solve(builder, &[strip], &SolveHints::default())
                 })?;
             }
-            Job::SolveStrip { strip } => {
+            Job::SolveStrip { strip, alone } => {
                 edits("solve strip", at, send, |builder| {
-                    let film = sharing(&builder.session, strip);
+                    let film = if alone { vec![strip] } else { sharing(&builder.session, strip) };
                     analysis.solve(builder, &film, &SolveHints::default())
                 })?;
             }

@@ -136,6 +136,8 @@ pub enum Job {
     SolveStrip {
         /// Strip to solve.
         strip: StripId,
+        /// Without those that share its solve.
+        alone: bool,
     },
     /// Solve exposure and balance of some strips, those of one film together: answers with edits.
     SolveFilms { strips: Vec<StripId> },
