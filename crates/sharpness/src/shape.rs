@@ -17,11 +17,14 @@ pub struct HeightShape {
     pub down_mm: Option<Measured>,
     /// How much higher the middle is than the corners; `None` if all cells lie in one row or column.
     pub bow_mm: Option<Measured>,
+    /// Least change that is told.
+    pub told_from_mm: f64,
 }
 
 impl HeightShape {
     /// Plane and bow through the best heights of the cells, by weighted least squares.
-    pub(crate) fn of(cells: impl Iterator<Item = ((f64, f64), Measured)>) -> Option<Self> {
+    /// `told_from_mm` is the least change that is told.
+    pub(crate) fn of(cells: impl Iterator<Item = ((f64, f64), Measured)>, told_from_mm: f64) -> Option<Self> {
         let cells: Vec<_> = cells.collect();
         if cells.len() < CELLS_MIN {
             return None;
@@ -53,12 +56,13 @@ impl HeightShape {
         let part = |i: usize| {
             is_told[i].then(|| Measured { value: solved[i], error: inverse[i][i].max(0.0).sqrt() })
         };
-        Some(Self { across_mm: part(1), down_mm: part(2), bow_mm: part(3) })
+        Some(Self { across_mm: part(1), down_mm: part(2), bow_mm: part(3), told_from_mm })
     }
 
     /// What it says about film and holder, if anything beyond doubt.
     pub fn verdict(&self) -> Option<String> {
-        let told = |m: Option<Measured>| m.filter(|m| m.value.abs() > TOLD_APART * m.error);
+        let told =
+            |m: Option<Measured>| m.filter(|m| m.value.abs() > (TOLD_APART * m.error).max(self.told_from_mm));
         let text = |m: &Measured| format!("{:.2} ± {:.2} mm", m.value.abs(), m.error);
         let mut parts = Vec::new();
         for (change, sides) in [(self.across_mm, ["left", "right"]), (self.down_mm, ["upper", "lower"])] {
@@ -111,22 +115,25 @@ mod tests {
         let near =
             |m: Option<Measured>, mm: f64| m.is_some_and(|m| (m.value - mm).abs() < 1e-6 && m.error < 0.02);
         for at in [0.5, 0.1, 0.37, 0.5 + 1e-9] {
-            let shape = HeightShape::of(cells(&[at], &many).into_iter()).expect("ten cells");
+            let shape = HeightShape::of(cells(&[at], &many).into_iter(), 0.0).expect("ten cells");
             assert!(
                 shape.across_mm.is_none() && shape.bow_mm.is_none() && near(shape.down_mm, -0.2),
                 "{shape:?}"
             );
-            let shape = HeightShape::of(cells(&many, &[at]).into_iter()).expect("ten cells");
+            let shape = HeightShape::of(cells(&many, &[at]).into_iter(), 0.0).expect("ten cells");
             assert!(
                 shape.down_mm.is_none() && shape.bow_mm.is_none() && near(shape.across_mm, 0.4),
                 "{shape:?}"
             );
         }
-        let shape = HeightShape::of(cells(&many, &many).into_iter()).expect("a hundred cells");
+        let shape = HeightShape::of(cells(&many, &many).into_iter(), 0.0).expect("a hundred cells");
         assert!(
             near(shape.across_mm, 0.4) && near(shape.down_mm, -0.2) && near(shape.bow_mm, 0.0),
             "{shape:?}"
         );
+        let coarse = HeightShape::of(cells(&many, &many).into_iter(), 0.25).expect("a hundred cells");
+        let words = coarse.verdict().expect("tilted");
+        assert!(words.contains("the right side") && !words.contains("upper"), "{words}");
         let words = shape.verdict().expect("tilted");
         assert!(words.contains("the right side is in focus 0.40 ± 0.00 mm higher than the left"), "{words}");
         assert!(words.contains("the upper side is in focus 0.20 ± 0.00 mm higher than the lower"), "{words}");
