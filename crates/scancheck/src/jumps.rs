@@ -24,16 +24,18 @@ const REACH: usize = 5;
 const MOST_CHANGE: f32 = 0.3;
 
 /// Least evidence, in standard deviations, on several grounds and on the only picture. Ours: sound strips stay below 4.6
-/// and 6, one to nine lines cut out give 6.7 and more.
+/// and 8, most cuts of one to nine lines give 6.7 and 15.
 const LEAST: f64 = 6.0;
-const LEAST_ALONE: f64 = 8.0;
+const LEAST_ALONE: f64 = 10.0;
 /// Most of it that one ground gives, and how much more the strongest than the next. Our choice: an edge along the line on
 /// one picture is not enough.
 const MOST_OF_ONE: f64 = 8.0;
 const MOST_LEAD: f64 = 2.0;
+/// Most that the rebate gives. Our choice: its edges lie along the lines.
+const MOST_OF_REBATE: f64 = 2.0;
 /// On the only picture: fewest parts that get lighter or darker, and least excess of either. Our choice.
 const FEWEST_OF_SIGN: f64 = 4.0;
-const LEAST_OF_BOTH: f64 = 2.5;
+const LEAST_OF_BOTH: f64 = 3.0;
 
 /// What is measured of the step from one line to the next in a part.
 #[derive(Debug, Clone, Copy)]
@@ -126,16 +128,22 @@ fn steps(lines: &Plane<f32>, is_film: impl Fn(usize, usize) -> bool + Sync) -> V
                 if !is_known {
                     return UNKNOWN;
                 }
-                let (mut change, mut excess, mut weights, mut sum) = (0.0_f32, 0.0_f32, 1e-6_f32, 0.0_f32);
-                for x in range {
+                let part = [a, b, c, d, e, f].map(|row| &row[range.clone()]);
+                let [a, b, c, d, e, f] = part;
+                // Single values before their sums, which a processor calculates together.
+                let mut all = [[0.0_f32; PART_PX]; 4];
+                for x in 0..PART_PX {
                     let step = d[x] - c[x];
                     let slope = ((b[x] - a[x]) + (f[x] - e[x])) / 6.0;
                     let weight = slope.abs();
-                    change += step.abs().min(MOST_CHANGE);
-                    excess += weight * (step - slope) * slope / (slope * slope + 0.25 * step * step + 1e-12);
-                    weights += weight;
-                    sum += step;
+                    all[0][x] = step.abs().min(MOST_CHANGE);
+                    all[1][x] =
+                        weight * (step - slope) * slope / (slope * slope + 0.25 * step * step + 1e-12);
+                    all[2][x] = weight;
+                    all[3][x] = step;
                 }
+                let [change, excess, weights, sum] = all.map(|values| values.iter().sum::<f32>());
+                let weights = weights + 1e-6;
                 let count = PART_PX as f32;
                 Step {
                     change: change / count,
@@ -182,8 +190,8 @@ fn jumps(steps: &[Vec<Step>], ground: impl Fn(usize, usize) -> Option<Ground> + 
         })
         .collect();
     for of in lines.iter_mut().flatten() {
-        if let Some([(_, excess), (change, changes)]) = usual.get(&of.ground) {
-            of.excess /= excess;
+        if let Some([(excess, excesses), (change, changes)]) = usual.get(&of.ground) {
+            of.excess = (of.excess - excess) / excesses;
             of.change = (of.change - change) / changes;
         }
     }
@@ -193,7 +201,10 @@ fn jumps(steps: &[Vec<Step>], ground: impl Fn(usize, usize) -> Option<Ground> + 
 
 /// How far above chance all grounds of a line together are; 0 where that is not enough.
 fn evidence(grounds: &[OnGround]) -> f64 {
-    let together = |of: &OnGround| (of.excess + of.change) / std::f64::consts::SQRT_2;
+    let together = |of: &OnGround| {
+        let size = (of.excess + of.change) / std::f64::consts::SQRT_2;
+        if of.ground == Ground::Rebate { size.min(MOST_OF_REBATE) } else { size }
+    };
     let mut each: Vec<f64> = grounds.iter().map(together).collect();
     each.sort_unstable_by(|a, b| b.total_cmp(a));
     if let Some(second) = each.get(1) {
@@ -234,7 +245,7 @@ fn on_grounds(
         let change = (here.change / beside).ln();
         let Some(ground) = (change.is_finite()).then(|| ground(at, part)).flatten() else { continue };
         let sums = grounds.entry(ground).or_default();
-        let excess = f64::from(here.excess - f32::midpoint(before.excess, after.excess));
+        let excess = f64::from(here.excess - before.excess.max(after.excess));
         // Where there are no slopes nothing is known of a jump.
         let weight = f64::from(here.slope);
         sums[0].add(excess, weight);

@@ -13,7 +13,7 @@ pub enum Fault {
     ClippedHigh(f64),
     /// Share of the pictures' pixels that reach zero.
     ClippedLow(f64),
-    /// Read noise against the light of the densest film.
+    /// Read noise against the light of the densest film, or 3.5 % of that of the clearest if that is more.
     Noise(f64),
     /// The same light everywhere, share of open light.
     StrayLight(f64),
@@ -51,6 +51,8 @@ pub enum Fault {
     NewtonRings(f64),
 }
 
+/// Light against full scale below which a slide prints black: 2.4 D, and negatives are not that dense.
+const BLACK: f32 = 0.004;
 /// Places that are tried for rows that are cut out.
 const TRIES: usize = 64;
 
@@ -78,7 +80,12 @@ impl Fault {
                 light.each(colours, |_, _, v| v - black);
             }
             Self::Noise(relative) => {
-                let sigma = (0..colours).map(|c| relative as f32 * light.quantile(pictures, c, 0.02));
+                // The dark parts of slides print black, where only noise against their white is seen: 0.5 % of it, which is
+                // a deviation of 5 L*, at the least strength.
+                let sigma = (0..colours).map(|c| {
+                    let [dark, white] = [0.02, 0.98].map(|share| light.quantile(pictures, c, share));
+                    relative as f32 * dark.max(0.035 * white)
+                });
                 let sigma: Vec<f32> = sigma.collect();
                 light.noise(&sigma, seed);
             }
@@ -230,7 +237,7 @@ impl Light {
     }
 
     /// Whether anybody could see that rows are cut out here: on a tenth of the pictures' width the light steps by 1 %,
-    /// which is 0.004 D. Nothing is lost where the film is blank.
+    /// which is 0.004 D. Nothing is lost where the film is blank or black.
     fn shows_cut(&self, at: usize, count: usize, pictures: &[PixelRect]) -> bool {
         const CELL: usize = 8;
         let plane = &self.planes[self.planes.len().min(3) / 2];
@@ -242,7 +249,8 @@ impl Light {
                 |y: usize| row(y)[columns.clone()].chunks_exact(CELL).map(|cell| cell.iter().sum::<f32>());
             for ((before, gone), after) in cells(at - 1).zip(cells(at)).zip(cells(at + count)) {
                 all += 1;
-                seen += usize::from((after - before).abs() - (gone - before).abs() > 0.01 * before);
+                let steps = (after - before).abs() - (gone - before).abs() > 0.01 * before;
+                seen += usize::from(steps && before > BLACK * CELL as f32);
             }
         }
         10 * seen >= all && all > 0
