@@ -22,7 +22,6 @@ const FEWEST_PARTS: f64 = 6.0;
 const REACH: usize = 5;
 /// Largest change that counts, relative: edges do not outweigh grain. Our choice.
 const MOST_CHANGE: f32 = 0.3;
-
 /// Least evidence, in standard deviations, on several grounds and on the only picture. Ours: sound strips stay below 4.6
 /// and 8, most cuts of one to nine lines give 6.7 and 15.
 const LEAST: f64 = 6.0;
@@ -232,9 +231,9 @@ fn on_grounds(
         return Vec::new();
     }
     let mut grounds: BTreeMap<Ground, [Sums; 4]> = BTreeMap::new();
-    for part in 0..steps[at].len() {
+    for (part, &here) in steps[at].iter().enumerate() {
         let of = |line: usize| steps[line][part];
-        let [before, here, after] = [of(at - 1), of(at), of(at + 1)];
+        let [before, after] = [of(at - 1), of(at + 1)];
         let mut near = [0.0; 6];
         near.iter_mut()
             .zip((2..=4).flat_map(|k| [at - k, at + k]))

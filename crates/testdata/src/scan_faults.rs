@@ -80,8 +80,8 @@ impl Fault {
                 light.each(colours, |_, _, v| v - black);
             }
             Self::Noise(relative) => {
-                // The dark parts of slides print black, where only noise against their white is seen: 0.5 % of it, which is
-                // a deviation of 5 L*, at the least strength.
+                // The dark parts of slides are black, where only noise against their white is seen: at the least strength
+                // it is 0.5 % of it, in black a deviation of 5 L*.
                 let sigma = (0..colours).map(|c| {
                     let [dark, white] = [0.02, 0.98].map(|share| light.quantile(pictures, c, share));
                     relative as f32 * dark.max(0.035 * white)
