@@ -26,4 +26,4 @@ pub use find::{
 };
 pub use formats::{CustomFormat, Format, format_by_id, format_of, formats};
 pub use guard::SafeArea;
-pub use rebate::{RebateStrip, rebate_mask};
+pub use rebate::{RebateStrip, paint_box, rebate_mask};

@@ -1,6 +1,7 @@
 //! Selects the overview pixels that may be film base: on the film, clear of every image and of the perforations.
 
 use glassine_raster::{Plane, Point, TiltedBox};
+use rayon::prelude::*;
 
 /// The parts of a strip that the mask needs; see [`crate::FoundStrip`].
 #[derive(Debug, Clone, Copy)]
@@ -35,35 +36,41 @@ pub fn rebate_mask(
     if !film.is_sane() {
         return mask;
     }
-    paint(&mut mask, &film, factor, 1);
+    paint_box(&mut mask, &film, factor, |_| 1);
     for image in strip.image_areas {
-        paint(&mut mask, &image.inset(-margin), factor, 0);
+        paint_box(&mut mask, &image.inset(-margin), factor, |_| 0);
     }
     for hole in strip.perforations {
-        paint(&mut mask, &hole.inset(-margin), factor, 0);
+        paint_box(&mut mask, &hole.inset(-margin), factor, |_| 0);
     }
     mask
 }
 
-fn paint(mask: &mut Plane<u8>, area: &TiltedBox, factor: f64, value: u8) {
+/// Changes the overview pixels whose centres are in a box of the scan; `factor` is scan pixels per overview pixel.
+pub fn paint_box(mask: &mut Plane<u8>, area: &TiltedBox, factor: f64, change: impl Fn(u8) -> u8 + Sync) {
     if !area.is_sane() {
         return;
     }
-    let (width, height) = (mask.width(), mask.height());
     let small = TiltedBox {
         center: Point::new(area.center.x / factor, area.center.y / factor),
         width_px: area.width_px / factor,
         height_px: area.height_px / factor,
         angle_rad: area.angle_rad,
     };
-    let bounds = small.pixel_bounds(width, height);
-    for y in bounds.y0..bounds.y1 {
-        for x in bounds.x0..bounds.x1 {
-            if small.contains(Point::new(f64::from(x) + 0.5, f64::from(y) + 0.5)) {
-                mask.set(x, y, value);
+    let bounds = small.pixel_bounds(mask.width(), mask.height());
+    // As `TiltedBox::contains`, which finds the sine for every point.
+    let (sin, cos) = small.angle_rad.sin_cos();
+    let (half_width, half_height) = (small.width_px / 2.0, small.height_px / 2.0);
+    let width = (mask.width() as usize).max(1);
+    let rows = mask.data_mut().par_chunks_mut(width).enumerate().skip(bounds.y0 as usize);
+    rows.take(bounds.height() as usize).for_each(|(y, row)| {
+        for (x, value) in row.iter_mut().enumerate().take(bounds.x1 as usize).skip(bounds.x0 as usize) {
+            let (dx, dy) = (x as f64 + 0.5 - small.center.x, y as f64 + 0.5 - small.center.y);
+            if (dx * cos + dy * sin).abs() <= half_width && (dy * cos - dx * sin).abs() <= half_height {
+                *value = change(*value);
             }
         }
-    }
+    });
 }
 
 #[cfg(test)]

@@ -1,7 +1,8 @@
 //! What each overview pixel shows: picture, clear rebate, open light, holder.
 
-use glassine_layout::{RebateStrip, rebate_mask};
+use glassine_layout::{RebateStrip, paint_box, rebate_mask};
 use glassine_raster::{Plane, Point, TiltedBox};
+use rayon::prelude::*;
 
 use crate::ScanUnderCheck;
 use crate::statistics::quantile;
@@ -58,8 +59,9 @@ impl Areas {
         let (open, holder) = ((65_535.0 * OPEN_FROM * bright) as u16, (65_535.0 * HOLDER_TO * bright) as u16);
         let mut class = Plane::filled(width, height, OTHER);
         let film_is_found = !scan.found.strips.is_empty();
-        for y in 0..height {
-            for (out, px) in class.row_mut(y).iter_mut().zip(overview.row(y).chunks_exact(channels)) {
+        let row_px = (width as usize).max(1);
+        class.data_mut().par_chunks_mut(row_px).enumerate().for_each(|(y, row)| {
+            for (out, px) in row.iter_mut().zip(overview.row(y as u32).chunks_exact(channels)) {
                 let (low, high) =
                     px.iter().take(colours).fold((u16::MAX, 0), |(l, h), c| (l.min(*c), h.max(*c)));
                 *out = match () {
@@ -69,14 +71,14 @@ impl Areas {
                     () => OTHER,
                 };
             }
-        }
+        });
         let margin = 3.0 * factor;
         for strip in &scan.found.strips {
-            paint(&mut class, &strip.film_area.inset(-margin), factor, |class| {
+            paint_box(&mut class, &strip.film_area.inset(-margin), factor, |class| {
                 if class == OPEN { OPEN } else { OTHER }
             });
             // Whatever is bright inside the film is a perforation or film without a density: not told apart.
-            paint(&mut class, &strip.film_area.inset(margin), factor, |_| OTHER);
+            paint_box(&mut class, &strip.film_area.inset(margin), factor, |_| OTHER);
             let images: Vec<TiltedBox> = strip.frames.iter().map(|frame| frame.image_area).collect();
             let rebate = RebateStrip {
                 film_area: &strip.film_area,
@@ -91,11 +93,11 @@ impl Areas {
             }
             for frame in &strip.frames {
                 let inside = frame.image_area.inset(frame.guard_margin_px + 2.0 * factor);
-                paint(&mut class, &inside, factor, |_| PICTURE);
+                paint_box(&mut class, &inside, factor, |_| PICTURE);
             }
             for hole in &strip.perforations {
                 let grown = hole.inset(-2.0 * factor);
-                paint(&mut class, &grown, factor, |class| if class == PICTURE { class } else { OTHER });
+                paint_box(&mut class, &grown, factor, |class| if class == PICTURE { class } else { OTHER });
             }
         }
         let frames = scan.found.strips.iter().flat_map(|strip| &strip.frames);
@@ -124,26 +126,5 @@ impl Areas {
 
     pub(crate) fn is_film(&self, x: u32, y: u32) -> bool {
         matches!(self.at(x, y), REBATE | PICTURE)
-    }
-}
-
-fn paint(class: &mut Plane<u8>, area: &TiltedBox, factor: f64, change: impl Fn(u8) -> u8) {
-    if !area.is_sane() {
-        return;
-    }
-    let small = TiltedBox {
-        center: Point::new(area.center.x / factor, area.center.y / factor),
-        width_px: area.width_px / factor,
-        height_px: area.height_px / factor,
-        angle_rad: area.angle_rad,
-    };
-    let bounds = small.pixel_bounds(class.width(), class.height());
-    for y in bounds.y0..bounds.y1 {
-        for x in bounds.x0..bounds.x1 {
-            if small.contains(Point::new(f64::from(x) + 0.5, f64::from(y) + 0.5)) {
-                let before = class.at(x, y);
-                class.set(x, y, change(before));
-            }
-        }
     }
 }

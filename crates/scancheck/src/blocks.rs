@@ -62,7 +62,6 @@ fn excess(scan: &ScanUnderCheck<'_>, areas: &Areas, down: bool) -> Option<f64> {
 fn sums(band: &Band, areas: &Areas, channel: usize, down: bool) -> [(f64, f64); SIDE] {
     let channels = usize::from(band.codes.channels()).max(1);
     let (width, height) = (band.codes.width() as usize, band.codes.height() as usize);
-    let code = |x: usize, y: usize| f64::from(band.codes.row(y as u32)[x * channels + channel]);
     // Every third row and column is enough, at all places of a block.
     (2..height.saturating_sub(2))
         .into_par_iter()
@@ -70,17 +69,19 @@ fn sums(band: &Band, areas: &Areas, channel: usize, down: bool) -> [(f64, f64); 
         .fold(
             || [(0.0, 0.0); SIDE],
             |mut sums, y| {
+                let rows: [&[u16]; 4] =
+                    std::array::from_fn(|k| band.codes.row(if down { y + k - 2 } else { y } as u32));
                 let columns = (2..width.saturating_sub(2)).filter(|x| !down || x % 3 == 0);
                 for x in columns {
                     let class = areas.at(band.rect.x0 + x as u32, band.rect.y0 + y as u32);
                     if class == OTHER {
                         continue;
                     }
-                    let [a, b, c, d] = if down {
-                        [code(x, y - 2), code(x, y - 1), code(x, y), code(x, y + 1)]
-                    } else {
-                        [code(x - 2, y), code(x - 1, y), code(x, y), code(x + 1, y)]
-                    };
+                    // Two pixels on either side of the step.
+                    let [a, b, c, d] = std::array::from_fn(|k| {
+                        let x = if down { x } else { x + k - 2 };
+                        f64::from(rows[k][x * channels + channel])
+                    });
                     // Relative, bounded: edges of the picture are no block edges.
                     let size = ((c - b).abs() / (0.5 * (b + c) + 64.0)).min(0.08);
                     let near = 0.5 * ((b - a).abs() + (d - c).abs()) / (0.5 * (b + c) + 64.0);

@@ -8,16 +8,27 @@ use rayon::prelude::*;
 use crate::areas::{Areas, Ground, OPEN, PICTURE, REBATE};
 use crate::bands::transposed;
 use crate::jumps::largest_jump;
-use crate::statistics::{deviation, median};
+use crate::statistics::{Sums, deviation};
 use crate::{Band, Measure, Report, ScanUnderCheck, What};
 
-/// Parts along a line that must agree. Our choice: a picture fills one or two of them.
-const PARTS: usize = 12;
+/// Parts along a line that must agree. Our choice: a picture that lies across the line fills several of them, and each has
+/// tens of pixels.
+const PARTS: usize = 24;
 /// Share of lit parts that must show the line, and fewest lit parts. Our choice.
 const AGREEING: f64 = 0.8;
-/// What counts as the same, against the middle of all parts. Our choice: grain changes a faint streak by half.
-const AGREES: [f64; 2] = [0.4, 2.2];
+/// How far a part may be from all together, as a share, or in standard errors of the part where noise explains more.
+/// Our choice.
+const AGREES: f64 = 0.6;
+const ERRORS: f64 = 3.0;
+/// Standard errors from which on a ground shows a line. Our choice: texture makes neighbouring pixels alike, so that the
+/// true error is larger.
+const ERRORS_SHOWN: f64 = 4.5;
 const FEWEST_PARTS: usize = 5;
+/// Lines that share one spread, and how many around them it is measured on. Our choice: texture changes more slowly.
+const SPREAD_EVERY: usize = 16;
+const SPREAD_OVER: usize = 64;
+/// Least spread of a part, relative: no part outweighs all others. Our choice.
+const LEAST_SPREAD: f64 = 0.001;
 /// Least difference of a line from its neighbours on both sides, relative, and that of a lost line. Our choice: 0.6 %
 /// is 0.0026 D, which a contrasty print shows in an even sky; a lost line is darker or brighter by a third.
 const STREAK_LIMIT: f64 = 0.006;
@@ -33,6 +44,8 @@ const FEWEST_ON_GROUND: f64 = 24.0;
 /// Distances of the compared neighbours, lines. Our choice: a line of one pixel that lies on two after blur, and specks of
 /// dust on the sensor that cover several.
 const GAPS: [usize; 3] = [2, 3, 6];
+/// Sums that are added up at the same time.
+const LANES: usize = 8;
 
 /// One line that stands out.
 #[derive(Debug, Clone, Copy)]
@@ -40,6 +53,8 @@ struct Streak {
     at: usize,
     size: f64,
     gap: usize,
+    /// Whether no part contradicts it, and enough show it clearly.
+    is_in_every_part: bool,
 }
 
 pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Report) {
@@ -67,21 +82,23 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
         for (band, plane) in scan.bands.iter().zip(&bands) {
             let top = band.rect.y0;
             let lines = Lines { planes: &[(plane, band.rect.y0)], are_rows: true, factor: 1, floor };
-            note(streaks(&[plane], floor), &lines, &|at| PixelRect::new(0, top + at, width, top + at + 1));
+            note(streaks(&[plane], floor, &GAPS), &lines, &|at| {
+                PixelRect::new(0, top + at, width, top + at + 1)
+            });
         }
-        let turned: Vec<Plane<f32>> = bands.iter().map(transposed).collect();
-        let found = streaks(&turned.iter().collect::<Vec<_>>(), floor);
+        let turned: Vec<Plane<f32>> = bands.par_iter().map(transposed).collect();
+        let found = streaks(&turned.iter().collect::<Vec<_>>(), floor, &GAPS);
         let beside: Vec<(&Plane<f32>, u32)> =
             turned.iter().zip(scan.bands).map(|(plane, band)| (plane, band.rect.y0)).collect();
         let lines = Lines { planes: &beside, are_rows: false, factor: 1, floor };
         note(found, &lines, &|at| PixelRect::new(at, 0, at + 1, height));
         if scan.bands.len() > 1 {
-            // Rows between the bands of a large scan: the overview has them, several in one.
+            // Rows between the bands of a large scan: the overview has them, several in one, so that wide ones are narrow.
             let factor = scan.factor;
             let place = |at: u32| PixelRect::new(0, at * factor, width, ((at + 1) * factor).min(height));
             let plane = overview(scan, areas, channel);
             let lines = Lines { planes: &[(&plane, 0)], are_rows: true, factor, floor };
-            note(streaks(&[&plane], floor), &lines, &place);
+            note(streaks(&[&plane], floor, &GAPS[..1]), &lines, &place);
         }
     }
     let source = "ours: 0.6 % is 0.0026 D, visible in an even sky";
@@ -102,10 +119,10 @@ struct Lines<'a> {
 }
 
 impl Lines<'_> {
-    /// Whether a streak is about as strong on two grounds at least, and on none of them missing: a line of a picture
-    /// ends with it.
+    /// Whether a streak is shown by a picture and another ground at least, and contradicted by none: a line of a picture
+    /// ends with it, and one that crosses no picture is the edge of the film or harms none.
     fn is_on_all_grounds(&self, areas: &Areas, streak: &Streak) -> bool {
-        let mut grounds: BTreeMap<Ground, (f64, f64)> = BTreeMap::new();
+        let mut grounds: BTreeMap<Ground, Sums> = BTreeMap::new();
         for (plane, top) in self.planes {
             let row = |at: usize| plane.row(at as u32);
             let (before, here, after) =
@@ -118,18 +135,28 @@ impl Lines<'_> {
                     continue;
                 }
                 if let Some(ground) = areas.ground(x, y) {
-                    let (sum, count) = grounds.entry(ground).or_default();
-                    *sum += (f64::from(*h) / around - 1.0).clamp(-0.5, 0.5);
-                    *count += 1.0;
+                    let size = (f64::from(*h) / around - 1.0).clamp(-0.5, 0.5);
+                    grounds.entry(ground).or_default().add(size, 1.0);
                 }
             }
         }
-        let sizes =
-            grounds.values().filter(|(_, count)| *count >= FEWEST_ON_GROUND).map(|(sum, count)| sum / count);
-        let agree = sizes.map(|size| (AGREES[0]..AGREES[1]).contains(&(size / streak.size)));
-        let agree: Vec<bool> = agree.collect();
-        agree.len() >= 2 && agree.into_iter().all(|agrees| agrees)
+        grounds.retain(|_, sums| sums.count >= FEWEST_ON_GROUND);
+        let shows = |sums: &Sums| {
+            sums.mean().abs() > ERRORS_SHOWN * sums.error() && agrees(sums.mean(), streak.size, 0.0)
+        };
+        let showing: Vec<Ground> =
+            grounds.iter().filter(|(_, sums)| shows(sums)).map(|(ground, _)| *ground).collect();
+        // On one ground alone, as on a slide with black rebate, a line of the picture would have to be as even.
+        let is_sure = showing.len() >= 2 || grounds.len() == 1 && streak.is_in_every_part;
+        is_sure
+            && showing.iter().any(|ground| matches!(ground, Ground::Picture(_)))
+            && grounds.values().all(|sums| agrees(sums.mean(), streak.size, sums.error()))
     }
+}
+
+/// Whether a part shows a line of this size, as far as its standard error tells.
+fn agrees(part: f64, size: f64, error: f64) -> bool {
+    (part - size).abs() <= (AGREES * size.abs()).max(ERRORS * error)
 }
 
 /// Lines that are repeated, black or cut out. Beside a streak everything jumps too, from line to line in its direction.
@@ -181,17 +208,23 @@ fn is_ground(class: u8) -> bool {
     matches!(class, OPEN | REBATE | PICTURE)
 }
 
+/// Differences of a line from those on both sides of it in one part, relative; not a number where it is dark.
 #[derive(Debug, Clone, Copy)]
 struct Ridge {
-    size: f64,
-    is_whole: bool,
+    left: f64,
+    right: f64,
+}
+
+impl Ridge {
+    fn size(self) -> f64 {
+        f64::midpoint(self.left, self.right)
+    }
 }
 
 /// Rows that stand out in one or several planes, which lie beside each other along the rows.
-fn streaks(planes: &[&Plane<f32>], floor: f64) -> Vec<Streak> {
+fn streaks(planes: &[&Plane<f32>], floor: f64, gaps: &[usize]) -> Vec<Streak> {
     let Some(count) = planes.iter().map(|plane| plane.height() as usize).min() else { return Vec::new() };
     let parts_each = (PARTS / planes.len()).max(1);
-    // Difference to the left and right neighbour of every line, for each part and gap.
     let parts: Vec<(&Plane<f32>, std::ops::Range<usize>)> = planes
         .iter()
         .flat_map(|plane| {
@@ -201,29 +234,33 @@ fn streaks(planes: &[&Plane<f32>], floor: f64) -> Vec<Streak> {
         })
         .collect();
     let mut found: Vec<Streak> = Vec::new();
-    for gap in GAPS {
+    for &gap in gaps {
         if count < 4 * gap {
             continue;
         }
-        let lines: Vec<Option<Ridge>> =
-            (0..count).into_par_iter().map(|at| ridge(&parts, at, gap, count, floor)).collect();
-        let sizes: Vec<f64> = lines.iter().flatten().map(|ridge| ridge.size).collect();
-        let least = (DEVIATIONS * deviation(&sizes)).max(0.5 * STREAK_LIMIT);
-        for (at, ridge) in lines.iter().enumerate() {
-            let Some(Ridge { size, .. }) = ridge.filter(|ridge| ridge.is_whole && ridge.size.abs() > least)
-            else {
-                continue;
-            };
-            found.push(Streak { at, size, gap });
+        let ridges: Vec<Vec<Option<Ridge>>> = parts
+            .par_iter()
+            .map(|part| (0..count).into_par_iter().map(|at| ridge(part, at, gap, count, floor)).collect())
+            .collect();
+        let spreads: Vec<Vec<f64>> = ridges.par_iter().map(|of_part| spreads(of_part)).collect();
+        let lines: Vec<Option<Line>> =
+            (0..count).into_par_iter().map(|at| Line::of(&ridges, &spreads, at)).collect();
+        let signs: Vec<f64> = lines.iter().flatten().map(|line| line.size / line.error).collect();
+        let least = DEVIATIONS * deviation(&signs).max(1.0);
+        for (at, line) in lines.iter().enumerate() {
+            let Some(Line { size, error, is_whole, is_in_every_part }) = *line else { continue };
+            if is_whole && size.abs() > (least * error).max(0.5 * STREAK_LIMIT) {
+                found.push(Streak { at, size, gap, is_in_every_part });
+            }
         }
     }
     // A whole picture of lines is texture, or a fault of another kind.
     if found.len() > count / 10 { Vec::new() } else { found }
 }
 
-/// How far a line differs from those on both sides, and whether it does so over most of its length.
+/// How far a line differs from those on both sides in one part; `None` where too little of it is lit.
 fn ridge(
-    parts: &[(&Plane<f32>, std::ops::Range<usize>)],
+    (plane, range): &(&Plane<f32>, std::ops::Range<usize>),
     at: usize,
     gap: usize,
     count: usize,
@@ -232,33 +269,76 @@ fn ridge(
     if at < gap || at + gap >= count {
         return None;
     }
-    let mut ridges = Vec::with_capacity(parts.len());
-    for (plane, range) in parts {
-        let row = |y: usize| &plane.row(y as u32)[range.clone()];
-        let (before, here, after) = (row(at - gap), row(at), row(at + gap));
-        let (mut sums, mut lit) = ([0.0_f32; 2], 0_u32);
-        for ((b, h), a) in before.iter().zip(here).zip(after) {
+    let row = |y: usize| &plane.row(y as u32)[range.clone()];
+    let (before, here, after) = (row(at - gap), row(at), row(at + gap));
+    // Several sums at once, which a processor adds together; the last few pixels of a part do not matter.
+    let (mut sums, mut lit) = ([[0.0_f32; LANES]; 2], [0.0_f32; LANES]);
+    let [before, here, after] = [before, here, after].map(|row| row.as_chunks::<LANES>().0);
+    for ((before, here), after) in before.iter().zip(here).zip(after) {
+        for lane in 0..LANES {
+            let (b, h, a) = (before[lane], here[lane], after[lane]);
             let around = 0.5 * (b + a);
             // Beside an edge the two neighbours differ; a narrow gap between film and holder is no streak.
-            let is_lit = around > floor as f32 && (b - a).abs() < MOST_EDGE * around;
+            let is_lit = (around > floor as f32) & ((b - a).abs() < MOST_EDGE * around);
             let scale = if is_lit { 1.0 / around } else { 0.0 };
             // Bounded, so that dust in the part weighs little.
-            sums[0] += ((h - b) * scale).clamp(-0.5, 0.5);
-            sums[1] += ((h - a) * scale).clamp(-0.5, 0.5);
-            lit += u32::from(is_lit);
-        }
-        if f64::from(lit) > 0.3 * here.len() as f64 && lit > 8 {
-            let [left, right] = sums.map(|sum| f64::from(sum) / f64::from(lit));
-            ridges.push(if left * right > 0.0 { left.signum() * left.abs().min(right.abs()) } else { 0.0 });
+            sums[0][lane] += ((h - b) * scale).clamp(-0.5, 0.5);
+            sums[1][lane] += ((h - a) * scale).clamp(-0.5, 0.5);
+            lit[lane] += if is_lit { 1.0 } else { 0.0 };
         }
     }
-    if ridges.len() < FEWEST_PARTS {
-        return None;
+    let lit = f64::from(lit.iter().sum::<f32>());
+    let [left, right] = sums.map(|sums| f64::from(sums.iter().sum::<f32>()) / lit.max(1.0));
+    (lit > 0.3 * range.len() as f64 && lit > 8.0).then_some(Ridge { left, right })
+}
+
+/// How much the ridges of a part vary from line to line, around every line that begins a group.
+fn spreads(of_part: &[Option<Ridge>]) -> Vec<f64> {
+    let around = |at: usize| {
+        let from = (at + SPREAD_EVERY / 2).saturating_sub(SPREAD_OVER / 2);
+        let near = &of_part[from..(from + SPREAD_OVER).min(of_part.len())];
+        let sizes: Vec<f64> = near.iter().flatten().map(|ridge| ridge.size()).collect();
+        deviation(&sizes).max(LEAST_SPREAD)
+    };
+    (0..of_part.len()).step_by(SPREAD_EVERY).map(around).collect()
+}
+
+/// A line in all its parts together.
+#[derive(Debug, Clone, Copy)]
+struct Line {
+    size: f64,
+    /// Standard error of the size, from the spread of lines around it.
+    error: f64,
+    is_whole: bool,
+    is_in_every_part: bool,
+}
+
+impl Line {
+    fn of(ridges: &[Vec<Option<Ridge>>], spreads: &[Vec<f64>], at: usize) -> Option<Self> {
+        let lit: Vec<(Ridge, f64)> = ridges
+            .iter()
+            .zip(spreads)
+            .filter_map(|(ridges, spreads)| Some((ridges[at]?, spreads[at / SPREAD_EVERY])))
+            .collect();
+        if lit.len() < FEWEST_PARTS {
+            return None;
+        }
+        let weights: f64 = lit.iter().map(|(_, spread)| spread.powi(-2)).sum();
+        let mean = |of: fn(&Ridge) -> f64| {
+            lit.iter().map(|(ridge, spread)| of(ridge) * spread.powi(-2)).sum::<f64>() / weights
+        };
+        let (left, right) = (mean(|ridge| ridge.left), mean(|ridge| ridge.right));
+        let size = f64::midpoint(left, right);
+        let agreeing = lit.iter().filter(|(ridge, spread)| agrees(ridge.size(), size, *spread)).count();
+        // A line of an edge differs from one side alone.
+        let is_ridge = agrees(left, size, 0.0) && agrees(right, size, 0.0);
+        let is_whole = is_ridge && agreeing as f64 >= AGREEING * lit.len() as f64;
+        let clear = lit.iter().filter(|(ridge, spread)| {
+            ridge.size().abs() > ERRORS * spread && agrees(ridge.size(), size, 0.0)
+        });
+        let is_in_every_part = agreeing == lit.len() && clear.count() >= FEWEST_PARTS;
+        Some(Self { size, error: weights.powf(-0.5), is_whole, is_in_every_part })
     }
-    let middle = median(&mut ridges.clone())?;
-    let alike = |ridge: &&f64| (AGREES[0]..AGREES[1]).contains(&(**ridge / middle));
-    let is_whole = ridges.iter().filter(alike).count() as f64 >= AGREEING * ridges.len() as f64;
-    Some(Ridge { size: middle, is_whole })
 }
 
 /// Lines that repeat the line before them exactly, while others do not: the transport stood still.
@@ -323,6 +403,7 @@ mod tests {
     use glassine_film::CodeCurve;
     use glassine_layout::{FilmTone, Found, FoundFrame, FoundStrip, StripAxis};
     use glassine_raster::{Samples16, TiltedBox};
+    use glassine_testdata::strips::hash;
 
     use super::*;
 
@@ -331,7 +412,7 @@ mod tests {
     const FILM: [f64; 4] = [30.0, 30.0, 450.0, 730.0];
     const PICTURES: [[f64; 4]; 2] = [[60.0, 60.0, 420.0, 370.0], [60.0, 390.0, 420.0, 700.0]];
 
-    /// Even film with a pattern of 0.5 %, under two streaks: one of one line and 4 %, one of five lines and 3 %.
+    /// Even film with noise of 0.5 %, under two streaks: one of one line and 4 %, one of five lines and 3 %.
     fn streaked(x: u32, y: u32) -> u16 {
         let is_in =
             |[x0, y0, x1, y1]: [f64; 4]| (x0..x1).contains(&f64::from(x)) && (y0..y1).contains(&f64::from(y));
@@ -341,13 +422,13 @@ mod tests {
             () if is_in(FILM) => 40_000.0,
             () => 60_000.0,
         };
-        let pattern = if (x + y).is_multiple_of(2) { 1.005 } else { 0.995 };
+        let noise = 0.995 + 0.01 * f64::from(hash(i64::from(x), i64::from(y), 1));
         let streak = match x {
             200 => 0.96,
             400..=404 => 0.97,
             _ => 1.0,
         };
-        (light * pattern * streak) as u16
+        (light * noise * streak) as u16
     }
 
     fn found() -> Found {

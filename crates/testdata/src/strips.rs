@@ -19,6 +19,8 @@ pub enum Scene {
     Night(u32),
     /// An even sky a little denser than the base, full of small stars.
     Stars(u32),
+    /// Broken tones at exposures that a slide renders; all others are clear film on slides.
+    OnSlide(u32),
 }
 
 #[derive(Debug, Clone, Copy)]
@@ -100,6 +102,7 @@ impl Scene {
         };
         match self {
             Self::Photo(seed) => broken(seed),
+            Self::OnSlide(seed) => broken(seed) - 1.7,
             Self::Even(d) => d,
             Self::ClearTop(seed) => {
                 let fade = ((v - 0.45) * 6.0).clamp(0.0, 1.0) as f32;
