@@ -53,7 +53,8 @@ pub fn departure(session: &Session, strip: StripId) -> Option<Departure> {
         let middle = median(&mut values, f64::total_cmp).unwrap_or_default();
         let mut apart: Vec<f64> = values.iter().map(|value| (value - middle).abs()).collect();
         let spread = median(&mut apart, f64::total_cmp).unwrap_or_default();
-        (middle, (MEDIAN_ERROR * spread).powi(2) / values.len() as f64)
+        let count = f64::from(u32::try_from(values.len()).unwrap_or(u32::MAX));
+        (middle, (MEDIAN_ERROR * spread).powi(2) / count)
     };
     let axes = [0, 1].map(|axis| (along(&own, axis), along(&others, axis)));
     Some(Departure {
