@@ -220,7 +220,7 @@ impl Display {
         let number = (120..190).find(|n| !Path::new(&format!("/tmp/.X{n}-lock")).exists());
         let name = format!(":{}", number.ok_or("no free display")?);
         let server = Command::new("Xvfb")
-            .args([&name, "-screen", "0", "1600x1000x24", "-nolisten", "tcp"])
+            .args([&name, "-screen", "0", "1600x1000x24", "-nolisten", "tcp", "-noreset"])
             .stdin(Stdio::null())
             .stderr(Stdio::null())
             .spawn()

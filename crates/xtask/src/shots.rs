@@ -32,7 +32,7 @@ pub(crate) fn draw(root: &Path) -> anyhow::Result<()> {
     let program = super::target().join(profile).join("glassine");
     let display = free_display();
     let screen = Running::start(
-        Command::new("Xvfb").args([&display, "-screen", "0", SCREEN, "-nolisten", "tcp"]),
+        Command::new("Xvfb").args([&display, "-screen", "0", SCREEN, "-nolisten", "tcp", "-noreset"]),
         "Xvfb",
     )?;
     wait(Duration::from_secs(20), "the virtual display", || {

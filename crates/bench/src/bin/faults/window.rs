@@ -53,7 +53,7 @@ impl Screen {
         let number = (150..250).find(|n| !Path::new(&format!("/tmp/.X{n}-lock")).exists())?;
         let name = format!(":{number}");
         let server = Command::new("Xvfb")
-            .args([&name, "-screen", "0", "1600x1000x24", "-nolisten", "tcp"])
+            .args([&name, "-screen", "0", "1600x1000x24", "-nolisten", "tcp", "-noreset"])
             .stdout(Stdio::null())
             .stderr(Stdio::null())
             .spawn()
