@@ -163,7 +163,26 @@ impl DeviceOption {
         }
     }
 
-    /// The nearest value that it takes.
+    /// The value nearest to a number that it takes, however far; `None` if it takes no numbers.
+    pub fn nearest(&self, number: f64) -> Option<f64> {
+        let within = match self.choice {
+            Choice::Range { least, most, .. } => number.max(least).min(most),
+            Choice::Any | Choice::Numbers(_) | Choice::Texts(_) => number,
+        };
+        matches!(self.kind, ValueKind::Whole | ValueKind::Fixed).then(|| self.held(within).ok()).flatten()
+    }
+
+    /// The most bits a sample, up to 16, that an option for them takes.
+    pub fn most_bits(&self) -> Option<f64> {
+        let most = match &self.choice {
+            Choice::Numbers(bits) => bits.iter().copied().filter(|bits| *bits <= 16.0).fold(0.0, f64::max),
+            Choice::Range { most, .. } => most.min(16.0),
+            Choice::Any | Choice::Texts(_) => return None,
+        };
+        (most > 0.0).then_some(most)
+    }
+
+    /// The nearest value that it takes, if the number is within its range.
     fn held(&self, number: f64) -> Result<f64, String> {
         match &self.choice {
             Choice::Range { least, most, step } => {
@@ -238,6 +257,17 @@ mod tests {
         let listed = option(ValueKind::Whole, Choice::Numbers(vec![8.0, 16.0]));
         assert_eq!(listed.parse("14"), Ok(OptionValue::Numbers(vec![16.0])));
         assert!(listed.parse("many").is_err());
+    }
+
+    #[test]
+    fn any_number_has_a_nearest_value_and_odd_ranges_do_no_harm() {
+        let ranged = option(ValueKind::Whole, Choice::Range { least: 50.0, most: 1200.0, step: 25.0 });
+        assert_eq!([ranged.nearest(1.0), ranged.nearest(9999.0)], [Some(50.0), Some(1200.0)]);
+        assert_eq!(ranged.nearest(310.0), Some(300.0));
+        let odd = option(ValueKind::Whole, Choice::Range { least: 600.0, most: 75.0, step: 0.0 });
+        assert_eq!(odd.nearest(300.0), None);
+        let texts = option(ValueKind::Text, Choice::Texts(vec!["300".into()]));
+        assert_eq!(texts.nearest(300.0), None);
     }
 
     #[test]

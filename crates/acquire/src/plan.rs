@@ -185,12 +185,7 @@ fn set_if_there(device: &mut Opened, name: &str, text: &str, cancel: &CancelToke
 
 fn set_most_bits(device: &mut Opened, cancel: &CancelToken) -> Result<(), Error> {
     let Some(option) = device.option(DEPTH).filter(|option| option.is_settable) else { return Ok(()) };
-    let most = match &option.choice {
-        Choice::Numbers(bits) => bits.iter().copied().filter(|bits| *bits <= 16.0).fold(0.0, f64::max),
-        Choice::Range { most, .. } => most.min(16.0),
-        Choice::Any | Choice::Texts(_) => return Ok(()),
-    };
-    if most > 0.0 {
+    if let Some(most) = option.most_bits() {
         device.set(DEPTH, &most.to_string(), cancel)?;
     }
     Ok(())

@@ -159,7 +159,7 @@ impl Measure {
     }
 
     /// The figure against its limit: figures of one kind that are measured in several ways compare by it.
-    fn of_limit(&self) -> f64 {
+    fn share_of_limit(&self) -> f64 {
         self.value / self.limit
     }
 }
@@ -197,7 +197,7 @@ impl Report {
         let mut measured: Vec<Measure> = Vec::new();
         for measure in std::mem::take(&mut self.measured) {
             match measured.iter_mut().find(|known| known.what == measure.what) {
-                Some(known) if measure.of_limit() > known.of_limit() => *known = measure,
+                Some(known) if measure.share_of_limit() > known.share_of_limit() => *known = measure,
                 Some(_) => {}
                 None => measured.push(measure),
             }
@@ -208,7 +208,7 @@ impl Report {
             match findings.iter_mut().find(|known| known.measure.what == finding.measure.what) {
                 Some(known) => {
                     let serious = known.serious || finding.serious;
-                    if finding.measure.of_limit() > known.measure.of_limit() {
+                    if finding.measure.share_of_limit() > known.measure.share_of_limit() {
                         *known = finding;
                     }
                     known.serious = serious;
