@@ -16,7 +16,7 @@ use glassine_session::{FrameId, History, Session};
 use crate::commands::boxes::KeyPresses;
 use crate::commands::files::Files;
 use crate::commands::key_table;
-use crate::commands::scanner::ScannerDesk;
+use crate::commands::scanner::ScannerThread;
 use crate::commands::sharpness::SharpnessAsked;
 use crate::commands::{Command, FileCommand};
 use crate::model::app_status::{AppStatus, JobKind, JobStatus};
@@ -101,7 +101,7 @@ pub struct GlassineApp {
     pub(crate) keeper: StateKeeper,
     /// What was asked about sharpness.
     pub(crate) sharpness: SharpnessAsked,
-    pub(crate) scanner: ScannerDesk,
+    pub(crate) scanner: ScannerThread,
     pub(crate) recents: Recents,
     /// The print of the session's first frame, for the list of recent sessions.
     pub(crate) first_print: Option<Arc<Preview>>,
@@ -137,7 +137,7 @@ impl GlassineApp {
             remembered: Remembered::default(),
             keeper: StateKeeper::begin(&options.state),
             sharpness: SharpnessAsked::default(),
-            scanner: ScannerDesk::default(),
+            scanner: ScannerThread::default(),
             recents: Recents::default(),
             first_print: None,
             // Until then the system may still move it.

@@ -8,7 +8,7 @@ use std::time::{Duration, Instant};
 
 use glassine_raster::{CancelToken, PixelRect};
 use glassine_scanfile::{OpenOptions, Scan};
-use program::{code, glassine, json, program, said, scan_in, text};
+use program::{code, give_the_same_pictures, glassine, json, program, said, samples, scan_in, text};
 use serde_json::Value;
 
 /// A folder with the configuration of the test device; `None` where the interface is not installed.
@@ -44,15 +44,6 @@ fn acquire(config: &Path, to: &Path, more: &[&str]) -> Output {
     ];
     args.extend_from_slice(more);
     run(config, &args)
-}
-
-/// The samples of a scan as the file has them.
-fn samples(path: &Path) -> (u32, u32, Vec<u16>) {
-    let options = OpenOptions { least_sides_px: (1, 1), ..OpenOptions::default() };
-    let scan = Scan::open(path, &options).expect("a readable scan");
-    let (width, height) = (scan.info().width_px, scan.info().height_px);
-    let region = PixelRect::of_size(width, height);
-    (width, height, scan.read_region(region, &CancelToken::new()).expect("reads").data().to_vec())
 }
 
 #[test]
@@ -278,26 +269,7 @@ fn a_strip_with_infrared_from_a_scanner_gives_the_pictures_of_the_file_it_came_f
     assert_eq!(code(&done), 0, "{}", said(&done));
     assert_eq!(json(&done)["infrared"], true);
     assert!(samples(&scanned) == samples(&strip));
-    let pictures = |scan: &Path, name: &str| {
-        let session = folder.path().join(format!("{name}.session.json"));
-        // A scanner without the option says no resolution; the file the strip came from has one.
-        let made = glassine(&["new", text(&session), "--scan", text(scan), "--ppi", "150"]);
-        assert_eq!(code(&made), 0, "{}", said(&made));
-        let to = folder.path().join(name);
-        let exported = glassine(&["export", text(&session), "--to", text(&to)]);
-        assert_eq!(code(&exported), 0, "{}", said(&exported));
-        let mut files: Vec<PathBuf> =
-            std::fs::read_dir(&to).expect("lists").flatten().map(|entry| entry.path()).collect();
-        files.sort();
-        files.iter().map(|file| samples(file)).collect::<Vec<_>>()
-    };
-    let (from_scanner, from_file) = (pictures(&scanned, "scanned"), pictures(&strip, "file"));
-    assert_eq!(from_scanner.len(), 4);
-    for (scanned, file) in from_scanner.iter().zip(&from_file) {
-        assert_eq!((scanned.0, scanned.1), (file.0, file.1));
-        let worst = scanned.2.iter().zip(&file.2).map(|(a, b)| a.abs_diff(*b)).max();
-        assert!(worst <= Some(1), "{worst:?}");
-    }
+    give_the_same_pictures(folder.path(), [&scanned, &strip]);
 }
 
 #[test]

@@ -3,7 +3,7 @@
 mod common;
 mod program;
 
-use std::path::{Path, PathBuf};
+use std::path::Path;
 use std::sync::Arc;
 use std::time::{Duration, Instant};
 
@@ -17,16 +17,17 @@ use glassine_app::model::questions::Question;
 use glassine_app::model::scanner_state::{ItemState, ScanUnit};
 use glassine_app::services::file_dialogs::PickOutcome;
 use glassine_engine::{Engine, JobHost};
-use glassine_raster::{CancelToken, PixelRect};
-use glassine_scanfile::{OpenOptions, Scan};
-use glassine_session::{BaseSource, Edit, FilmBase};
-use program::{code, glassine, said, scan_named, text};
+use glassine_session::{BaseSource, Edit, FilmBase, Roll};
+use program::{give_the_same_pictures, samples, scan_named, text};
 
 /// Resolution of the file that is played back.
 const PPI: f64 = 300.0;
+/// Names of the file that is played back, and of one that makes a scan fail.
+const PLAYED: &str = "played.tif";
+const FAULT: &str = "fault";
 
-/// A program whose drivers are the stand-in scanner with this scan.
-fn app_at_scanner(scan: &Path, fault: &str, open: Vec<PathBuf>) -> Option<GlassineApp> {
+/// A program whose drivers are the stand-in scanner with this scan; it fails once if there is a file at `fault`.
+fn app_at_scanner(scan: &Path, fault: &Path) -> Option<GlassineApp> {
     let beside = Path::new(env!("CARGO_BIN_EXE_glassine")).parent().expect("a folder");
     let library = beside.join("examples").join("libstandin_scanner.so");
     if !library.exists() {
@@ -39,14 +40,14 @@ fn app_at_scanner(scan: &Path, fault: &str, open: Vec<PathBuf>) -> Option<Glassi
         args: vec![
             set("GLASSINE_SANE", text(&library)),
             set("STANDIN_SCAN", text(scan)),
-            set("STANDIN_FAULT", fault),
+            set("STANDIN_FAULT", text(fault)),
             env!("CARGO_BIN_EXE_glassine").into(),
             "scanner-driver".into(),
         ],
         patience: Duration::from_secs(20),
     };
     let jobs = JobHost::inline(Arc::new(Engine::new()));
-    let options = AppOptions { inline_jobs: true, open, drivers: Some(drivers), ..AppOptions::default() };
+    let options = AppOptions { inline_jobs: true, drivers: Some(drivers), ..AppOptions::default() };
     Some(GlassineApp::new(jobs, Box::new(SharedPicker::default()), options))
 }
 
@@ -63,6 +64,15 @@ fn until(window: &mut Window, what: &str, holds: impl Fn(&GlassineApp) -> bool) 
 fn push(window: &mut Window, command: ScannerCommand) {
     window.state_mut().push(command);
     window.run();
+}
+
+/// A folder with a file that is played back, and a window whose scanner does so, with the panel open.
+fn begin(ppi: f64, overview_ppi: f64) -> Option<(Window, tempfile::TempDir)> {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let strip = scan_named(folder.path(), PLAYED, ppi);
+    let mut window = window(app_at_scanner(&strip, &folder.path().join(FAULT))?);
+    at_device(&mut window, folder.path(), overview_ppi);
+    Some((window, folder))
 }
 
 /// Opens the panel, waits for the device, sets folder and overview resolution.
@@ -86,19 +96,11 @@ fn scan_overview(window: &mut Window) {
     });
 }
 
-fn codes(path: &Path) -> (u32, u32, Vec<u16>) {
-    let options = OpenOptions { least_sides_px: (1, 1), ..OpenOptions::default() };
-    let scan = Scan::open(path, &options).expect("a readable scan");
-    let (width, height) = (scan.info().width_px, scan.info().height_px);
-    let read = scan.read_region(PixelRect::of_size(width, height), &CancelToken::new());
-    (width, height, read.expect("reads").data().to_vec())
-}
-
 #[test]
 fn frames_boxed_on_an_overview_are_scanned_one_by_one_and_keep_what_was_decided() {
     let folder = tempfile::tempdir().expect("a temporary folder");
-    let strip = scan_named(folder.path(), "played.tif", PPI);
-    let Some(app) = app_at_scanner(&strip, "", Vec::new()) else { return };
+    let strip = scan_named(folder.path(), PLAYED, PPI);
+    let Some(app) = app_at_scanner(&strip, &folder.path().join(FAULT)) else { return };
     let mut window = window(app);
     click_label(&mut window, "scan with a scanner");
     at_device(&mut window, folder.path(), PPI / 2.0);
@@ -121,7 +123,7 @@ fn frames_boxed_on_an_overview_are_scanned_one_by_one_and_keep_what_was_decided(
         session.frames.iter().map(|frame| (frame.id, frame.number)).collect::<Vec<_>>()
     };
     assert_eq!(ids(&after), ids(&before));
-    let glass = codes(&strip);
+    let glass = samples(&strip);
     for (nth, frame) in after.frames.iter().enumerate() {
         let (strip, scan) = after.context(frame).expect("a strip and a scan");
         assert!(strip.base.is_some() && strip.solve.is_some() && frame.solve.is_some());
@@ -133,7 +135,7 @@ fn frames_boxed_on_an_overview_are_scanned_one_by_one_and_keep_what_was_decided(
         assert!((new.width_px / old.width_px - 2.0).abs() < 0.02, "{old:?} {new:?}");
         assert!(frame.image_area.is_some_and(|area| area.contains(new.center)));
         // The file holds exactly that part of what lies on the glass.
-        let (width, height, of_frame) = codes(&scan.path);
+        let (width, height, of_frame) = samples(&scan.path);
         let line = &of_frame[..width as usize * 4];
         let is_at = |place: usize| glass.2[place..].starts_with(line);
         let place = (0..glass.2.len() / 4).map(|px| px * 4).find(|place| is_at(*place)).expect("is there");
@@ -144,31 +146,10 @@ fn frames_boxed_on_an_overview_are_scanned_one_by_one_and_keep_what_was_decided(
 
 #[test]
 fn pictures_of_a_scan_of_everything_equal_those_of_the_file_that_was_played_back() {
-    let folder = tempfile::tempdir().expect("a temporary folder");
-    let strip = scan_named(folder.path(), "played.tif", 150.0);
-    let Some(app) = app_at_scanner(&strip, "", Vec::new()) else { return };
-    let mut window = window(app);
-    at_device(&mut window, folder.path(), 150.0);
+    let Some((mut window, folder)) = begin(150.0, 150.0) else { return };
     scan_overview(&mut window);
     let scanned = window.state().session().scans[0].path.clone();
-    let pictures = |scan: &Path, name: &str| {
-        let session = folder.path().join(format!("{name}.session.json"));
-        let made = glassine(&["new", text(&session), "--scan", text(scan)]);
-        assert_eq!(code(&made), 0, "{}", said(&made));
-        let to = folder.path().join(name);
-        let exported = glassine(&["export", text(&session), "--to", text(&to)]);
-        assert_eq!(code(&exported), 0, "{}", said(&exported));
-        let mut files: Vec<PathBuf> =
-            std::fs::read_dir(&to).expect("lists").flatten().map(|entry| entry.path()).collect();
-        files.sort();
-        files.iter().map(|file| codes(file)).collect::<Vec<_>>()
-    };
-    let (from_scanner, from_file) = (pictures(&scanned, "scanned"), pictures(&strip, "file"));
-    assert_eq!(from_scanner.len(), 4);
-    for (scanned, file) in from_scanner.iter().zip(&from_file) {
-        let worst = scanned.2.iter().zip(&file.2).map(|(a, b)| a.abs_diff(*b)).max();
-        assert!(scanned.0 == file.0 && worst <= Some(1), "{worst:?}");
-    }
+    give_the_same_pictures(folder.path(), [&scanned, &folder.path().join(PLAYED)]);
 }
 
 #[test]
@@ -195,14 +176,9 @@ fn scans_that_appear_in_a_watched_folder_become_strips_of_the_session() {
 
 #[test]
 fn a_failed_scan_is_told_and_the_rest_goes_on_from_it() {
-    let folder = tempfile::tempdir().expect("a temporary folder");
-    let strip = scan_named(folder.path(), "played.tif", PPI);
-    let fault = folder.path().join("fault");
-    let Some(app) = app_at_scanner(&strip, text(&fault), Vec::new()) else { return };
-    let mut window = window(app);
-    at_device(&mut window, folder.path(), PPI / 2.0);
+    let Some((mut window, folder)) = begin(PPI, PPI / 2.0) else { return };
     scan_overview(&mut window);
-    std::fs::write(&fault, b"").expect("writes");
+    std::fs::write(folder.path().join(FAULT), b"").expect("writes");
     click_label(&mut window, "scan 4 files");
     until(&mut window, "the first scan failed", |app| {
         app.status().scanner.batch.as_ref().is_some_and(|batch| batch.is_stopped)
@@ -225,11 +201,7 @@ fn a_failed_scan_is_told_and_the_rest_goes_on_from_it() {
 
 #[test]
 fn a_stopped_batch_leaves_the_panel_free_and_frames_deleted_meanwhile_are_left_out() {
-    let folder = tempfile::tempdir().expect("a temporary folder");
-    let strip = scan_named(folder.path(), "played.tif", PPI);
-    let Some(app) = app_at_scanner(&strip, "", Vec::new()) else { return };
-    let mut window = window(app);
-    at_device(&mut window, folder.path(), PPI / 2.0);
+    let Some((mut window, _folder)) = begin(PPI, PPI / 2.0) else { return };
     push(&mut window, ScannerCommand::SetUnit(ScanUnit::Strip));
     scan_overview(&mut window);
     click_label(&mut window, "scan 1 file");
@@ -285,11 +257,7 @@ fn a_stopped_batch_leaves_the_panel_free_and_frames_deleted_meanwhile_are_left_o
 
 #[test]
 fn closing_the_window_in_the_middle_of_a_scan_asks_first() {
-    let folder = tempfile::tempdir().expect("a temporary folder");
-    let strip = scan_named(folder.path(), "played.tif", PPI);
-    let Some(app) = app_at_scanner(&strip, "", Vec::new()) else { return };
-    let mut window = window(app);
-    at_device(&mut window, folder.path(), PPI / 2.0);
+    let Some((mut window, _folder)) = begin(PPI, PPI / 2.0) else { return };
     click_label(&mut window, "scan the overview");
     window.state_mut().push(FileCommand::Quit);
     window.run();
@@ -300,19 +268,20 @@ fn closing_the_window_in_the_middle_of_a_scan_asks_first() {
 
 #[test]
 fn the_next_strip_goes_on_with_format_numbers_and_roll() {
-    let folder = tempfile::tempdir().expect("a temporary folder");
-    let strip = scan_named(folder.path(), "played.tif", PPI);
-    let Some(app) = app_at_scanner(&strip, "", Vec::new()) else { return };
-    let mut window = window(app);
-    at_device(&mut window, folder.path(), PPI / 2.0);
+    let Some((mut window, _folder)) = begin(PPI, PPI / 2.0) else { return };
     push(&mut window, ScannerCommand::SetUnit(ScanUnit::Strip));
     scan_overview(&mut window);
+    let strips = vec![window.state().session().strips[0].id];
+    let roll = Roll { title: "quay".to_owned(), ..Roll::default() };
+    window.state_mut().push(EditCommand::Apply(Edit::AddRoll { roll, strips }));
+    window.run();
     scan_overview(&mut window);
     let session = window.state().session();
     assert_eq!(session.scans.len(), 2);
     let numbers: Vec<u32> = session.frames.iter().map(|frame| frame.number).collect();
     assert_eq!(numbers, (1..=8).collect::<Vec<_>>());
     assert_eq!(session.strips[0].format_id, session.strips[1].format_id);
+    assert!(session.strips[0].roll.is_some() && session.strips[0].roll == session.strips[1].roll);
     let names: Vec<_> = session.scans.iter().filter_map(|scan| scan.path.file_name()).collect();
     assert_eq!(names, ["roll-overview.tif", "roll-overview-2.tif"]);
     click_label(&mut window, "scan 1 file");

@@ -69,6 +69,7 @@ pub(super) fn run(args: &NewArgs, cancel: &CancelToken) -> Result<Outcome, Engin
         ppi: args.ppi,
         one_frame_per_file: args.one_frame_per_file,
         title: args.title.clone(),
+        roll: None,
     };
     let stock = args.stock.as_deref().map(read_stock).transpose()?;
     let mut made = engine.new_session(&request, cancel, &progress)?;

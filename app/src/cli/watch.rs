@@ -13,12 +13,12 @@ use glassine_engine::{
 };
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
-use glassine_session::{Edit, FrameId, Session};
+use glassine_session::{FrameId, Session};
 use serde_json::{Value, json};
 
 use super::new::{session_path, usage};
 use super::{
-    Outcome, Printing, edited, failed_json, notices_json, open_to_change, parse_film, path_json, print_json,
+    Outcome, Printing, failed_json, notices_json, open_to_change, parse_film, path_json, print_json,
     print_line, print_notice, progress, refuse_held,
 };
 use crate::model::doubts::{Doubt, doubts, strip_doubts};
@@ -174,11 +174,12 @@ fn take(
     } else {
         let changing = open_to_change(engine, path, cancel)?;
         let before: HashSet<FrameId> = changing.at.session.frames.iter().map(|frame| frame.id).collect();
+        let last = changing.at.session.strips_in_order().last().and_then(|strip| strip.roll);
+        let request = NewSessionRequest { roll: last, ..request };
         let made = engine.extend_session(changing.at.session.clone(), &request, cancel, &progress)?;
-        let session = on_the_same_roll(&changing.at.session, made.session)?;
         cancel.check()?;
-        changing.save(engine, &session)?;
-        (session, before, made.notices)
+        changing.save(engine, &made.session)?;
+        (made.session, before, made.notices)
     };
     notices.iter().for_each(print_notice);
     let new: Vec<FrameId> =
@@ -198,14 +199,6 @@ fn take(
         Some(folder) if !new.is_empty() => export(engine, path, session, new, folder, tally, cancel),
         _ => Ok(()),
     }
-}
-
-/// The new strips belong to the roll of the strip before them.
-fn on_the_same_roll(before: &Session, session: Session) -> Result<Session, EngineError> {
-    let Some(roll) = before.strips_in_order().last().and_then(|strip| strip.roll) else { return Ok(session) };
-    let new = session.strips.iter().map(|strip| strip.id).filter(|id| before.strip(*id).is_none());
-    let strips: Vec<_> = new.collect();
-    edited(&session, &[Edit::AssignRoll { strips, roll: Some(roll) }])
 }
 
 /// Numbers of new frames that deserve a look, with the reason.

@@ -3,7 +3,7 @@
 use glassine_acquire::{DeviceOption, DeviceState, ValueKind};
 use glassine_session::{BaseSource, Session};
 
-use super::scanner_state::{OverviewPlace, held, scan_of};
+use super::scanner_state::{OverviewPlace, scan_of};
 
 /// Level that clear film is brought to by the exposure of the device, of full scale. Our choice: a tenth of a stop is
 /// left for uneven light.
@@ -59,7 +59,7 @@ pub fn exposures(state: &DeviceState, base_density_d: Option<[f64; 3]>, then: &[
         let clear_level = base_density_d.map(|density_d| 10.0_f64.powf(-density_d[nth]));
         let wanted = clear_level.zip(then.get(nth));
         let wanted = wanted.map(|(level, then)| then * CLEAR_FILM_LEVEL / level.max(1e-3));
-        let suggested = wanted.and_then(|wanted| held(option, wanted));
+        let suggested = wanted.and_then(|wanted| option.nearest(wanted));
         let (name, title) = (option.name.clone(), option.title.clone());
         Some(ExposureRow { option: name, title, unit: option.unit.label(), now, suggested, clear_level })
     };

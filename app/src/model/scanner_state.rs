@@ -259,8 +259,6 @@ pub struct Batch {
     pub overview: OverviewPlace,
     pub ppi: f64,
     pub is_stopped: bool,
-    /// A file of it has begun since it was started or gone on with.
-    pub is_begun: bool,
 }
 
 impl Batch {
@@ -339,15 +337,6 @@ pub fn scan_of(session: &Session, path: &Path) -> Option<ScanId> {
     session.scans.iter().find(|scan| scan.path == path).map(|scan| scan.id)
 }
 
-/// The nearest value that an option takes.
-pub(crate) fn held(option: &DeviceOption, value: f64) -> Option<f64> {
-    let within = match option.choice {
-        Choice::Range { least, most, .. } => value.max(least).min(most),
-        _ => value,
-    };
-    option.parse(&within.to_string()).ok()?.number()
-}
-
 /// An active option.
 pub fn option_of<'a>(state: &'a DeviceState, name: &str) -> Option<&'a DeviceOption> {
     state.options.iter().find(|option| option.name == name && option.is_active)
@@ -360,7 +349,7 @@ pub fn ppi_option(state: &DeviceState) -> Option<&DeviceOption> {
 
 /// The resolution nearest to a wanted one that the device has.
 fn fitted_ppi(state: &DeviceState, wanted: f64) -> f64 {
-    ppi_option(state).and_then(|option| held(option, wanted)).unwrap_or(wanted)
+    ppi_option(state).and_then(|option| option.nearest(wanted)).unwrap_or(wanted)
 }
 
 /// Options that are not shown in the plain part of the panel: those of the driver alone.
@@ -371,12 +360,8 @@ pub fn driver_options(state: &DeviceState) -> impl Iterator<Item = &DeviceOption
 /// Bits a sample that a scan will have, in words.
 pub fn depth_text(state: &DeviceState) -> Option<String> {
     let option = option_of(state, DEPTH)?;
-    let most = match &option.choice {
-        Choice::Numbers(bits) => bits.iter().copied().filter(|bits| *bits <= 16.0).fold(0.0, f64::max),
-        Choice::Range { most, .. } => most.min(16.0),
-        Choice::Any | Choice::Texts(_) => option.value.as_ref()?.number()?,
-    };
-    (most > 0.0).then(|| format!("{most:.0} bits a colour"))
+    let most = option.most_bits().or_else(|| option.value.as_ref()?.number())?;
+    Some(format!("{most:.0} bits a colour"))
 }
 
 /// Everything about the scanner that the views show.

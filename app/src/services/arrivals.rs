@@ -91,11 +91,19 @@ pub(crate) fn events_of(folder: &Path) -> (Receiver<()>, Option<notify::Recommen
     (receiver, watcher.ok())
 }
 
+/// A complete scan in a watched folder.
+#[derive(Debug)]
+pub(crate) struct Arrived {
+    pub(crate) path: PathBuf,
+    /// Without links.
+    pub(crate) real_path: PathBuf,
+}
+
 /// A folder that is watched by a thread.
 #[derive(Debug)]
 pub(crate) struct FolderWatch {
     pub(crate) folder: PathBuf,
-    arrived: Receiver<PathBuf>,
+    arrived: Receiver<Arrived>,
     ends: Arc<AtomicBool>,
 }
 
@@ -121,7 +129,8 @@ impl FolderWatch {
                     found.iter().filter(is_taken).map(|(path, _)| path.clone()).collect();
                 for scan in arrivals.complete(&found, &taken, Instant::now()).0 {
                     known.extend(found.iter().find(|(path, _)| *path == scan).cloned());
-                    if sender.send(scan).is_err() {
+                    let real_path = scan.canonicalize().unwrap_or_else(|_gone| scan.clone());
+                    if sender.send(Arrived { path: scan, real_path }).is_err() {
                         return;
                     }
                     wake();
@@ -137,7 +146,7 @@ impl FolderWatch {
     }
 
     /// Scans that have arrived since the last call.
-    pub(crate) fn take(&self) -> Vec<PathBuf> {
+    pub(crate) fn take(&self) -> Vec<Arrived> {
         self.arrived.try_iter().collect()
     }
 }
@@ -202,7 +211,7 @@ mod tests {
             std::thread::sleep(Duration::from_millis(20));
             arrived = watch.take();
         }
-        let names: Vec<_> = arrived.iter().filter_map(|path| path.file_name()).collect();
+        let names: Vec<_> = arrived.iter().filter_map(|arrived| arrived.path.file_name()).collect();
         assert_eq!(names, ["new.tif"]);
         // A program that paused goes on: the whole file is told.
         std::fs::write(folder.path().join("new.tif"), b"xyz").expect("writes");

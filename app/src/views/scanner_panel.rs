@@ -358,7 +358,7 @@ fn driver_options_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         }
         let tip = "the device gets the values of its driver";
         let is_free = cx.status.scanner.doing.is_none();
-        if ui.add_enabled(is_free, Button::new("forget mine")).on_hover_text(tip).clicked() {
+        if ui.add_enabled(is_free, Button::new("forget my settings")).on_hover_text(tip).clicked() {
             cx.push(ScannerCommand::ForgetOptions);
         }
     });

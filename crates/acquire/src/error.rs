@@ -120,6 +120,9 @@ pub enum Error {
     /// The scan could not be written.
     #[error(transparent)]
     File(#[from] glassine_scanfile::Error),
+    /// The folder for the scans cannot be made.
+    #[error("the folder {} cannot be made: {source}", folder.display())]
+    Folder { folder: PathBuf, source: io::Error },
     /// A temporary file for a scan in several passes failed.
     #[error("a temporary file in {} failed: {source}", folder.display())]
     Spool { folder: PathBuf, source: io::Error },
@@ -141,6 +144,7 @@ impl Error {
             Self::Option { .. } => "`glassine scanners --device NAME` lists the options and their values".to_owned(),
             Self::Start(_) | Self::Cancelled => String::new(),
             Self::File(error) => error.hint(),
+            Self::Folder { .. } => "choose another folder".to_owned(),
             Self::Spool { .. } => "check the free space of the target folder".to_owned(),
         }
     }

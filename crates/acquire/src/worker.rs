@@ -1,6 +1,6 @@
 //! A thread that talks to the drivers, so that nothing else ever waits for one.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 use std::sync::{Arc, Mutex, PoisonError};
 use std::thread;
 use std::time::{Duration, Instant};
@@ -27,7 +27,10 @@ pub struct ScanTask {
     /// Comes back with the answers.
     pub id: u64,
     pub choices: ScanChoices,
-    pub path: PathBuf,
+    /// It is made if it is missing.
+    pub folder: PathBuf,
+    /// Name of the file without its ending; a number follows if the name is taken.
+    pub stem: String,
     /// Its resolution is that of the device.
     pub file: FileChoices,
 }
@@ -53,6 +56,8 @@ pub struct DeviceState {
 pub struct Scanned {
     pub scan: ScanFile,
     pub applied: Applied,
+    /// Where the file is, without links.
+    pub real_path: PathBuf,
     pub elapsed: Duration,
 }
 
@@ -273,7 +278,10 @@ impl State {
         let file = FileChoices { ppi: applied.ppi, ..task.file.clone() };
         let (mut picture, mut told) = (LivePicture::new(LIVE_WIDTH_PX), None::<Instant>);
         let (id, answer) = (task.id, &self.answer);
-        let scan = scan_to_file(device, &task.path, &file, cancel, &mut |at, arrived| {
+        let folder = task.folder.clone();
+        std::fs::create_dir_all(&folder).map_err(|source| Error::Folder { folder, source })?;
+        let path = free_path(&task.folder, &task.stem);
+        let scan = scan_to_file(device, &path, &file, cancel, &mut |at, arrived| {
             picture.push(at, arrived);
             let is_end = at.lines.is_some_and(|lines| at.lines_done >= lines);
             if is_end || told.is_none_or(|told| told.elapsed() >= LIVE_EVERY) {
@@ -287,10 +295,38 @@ impl State {
         if scan.loses_device {
             self.device = None;
         }
-        Ok(Scanned { scan, applied, elapsed: since.elapsed() })
+        let real_path = path.canonicalize().unwrap_or(path);
+        Ok(Scanned { scan, applied, real_path, elapsed: since.elapsed() })
     }
 }
 
 fn state_of(device: &Opened) -> DeviceState {
     DeviceState { options: device.options().to_vec(), whole_area: whole_area(device) }
+}
+
+/// The first free name of a scan: `stem.tif`, `stem-2.tif` and so on.
+fn free_path(folder: &Path, stem: &str) -> PathBuf {
+    let named = |nth: u32| match nth {
+        1 => folder.join(format!("{stem}.tif")),
+        nth => folder.join(format!("{stem}-{nth}.tif")),
+    };
+    let is_free = |path: &PathBuf| path.symlink_metadata().is_err();
+    // A scan is never written over another, so the last name is safe too.
+    (1..10_000).map(named).find(is_free).unwrap_or_else(|| named(10_000))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_scan_gets_the_first_free_name() {
+        let folder = tempfile::tempdir().expect("a temporary folder");
+        let name = || free_path(folder.path(), "quay-frame-1").file_name().map(|name| name.to_owned());
+        assert_eq!(name(), Some("quay-frame-1.tif".into()));
+        for taken in ["quay-frame-1.tif", "quay-frame-1-2.tif"] {
+            std::fs::write(folder.path().join(taken), b"").expect("writes");
+        }
+        assert_eq!(name(), Some("quay-frame-1-3.tif".into()));
+    }
 }

@@ -10,7 +10,7 @@ use glassine_film::{FilmKind, Histogram};
 use glassine_raster::PixelRect;
 use glassine_scanfile::{Encoding, InfraredSource, ScanInfo};
 use glassine_session::{
-    EncodingChoice, FourthSampleChoice, FrameId, OutputSettings, ScaleShift, ScanId, Session,
+    EncodingChoice, FourthSampleChoice, FrameId, OutputSettings, RollId, ScaleShift, ScanId, Session,
     StrayLightChoice,
 };
 use glassine_sharpness::{BlurAndGrain, Sharpening};
@@ -79,6 +79,8 @@ pub struct NewSessionRequest {
     pub one_frame_per_file: bool,
     /// Name of the roll.
     pub title: String,
+    /// Roll of the session that the new strips belong to.
+    pub roll: Option<RollId>,
 }
 
 /// A scan that frames of an earlier scan move to, because it shows the same film in the same place.

@@ -34,7 +34,6 @@ impl GlassineApp {
             }
         }
         self.look_at_worker();
-        self.join_rolls();
         self.take_arrived();
     }
 
@@ -108,8 +107,8 @@ impl GlassineApp {
                 overview.exposures = rows.iter().map(|row| row.now).collect();
             }
         }
-        if is_asked && self.scanner.states_due == 0 && self.scanner.settles > 0 {
-            self.scanner.settles -= 1;
+        if is_asked && self.scanner.states_due == 0 && self.scanner.setups_left > 0 {
+            self.scanner.setups_left -= 1;
             let choices = self.status.scanner.choices.clone();
             self.set_as_chosen(ctx, &choices);
         }
@@ -230,6 +229,7 @@ impl GlassineApp {
             |doing| matches!(doing, Doing::Overview { id: now } | Doing::Item { id: now, .. } if *now == id),
         );
         self.drop_live();
+        self.scanner.written.extend(result.as_ref().ok().map(|scanned| scanned.real_path.clone()));
         let is_of_session = self.scanner.key == self.key;
         match (doing, result) {
             (Some(Doing::Item { nth, .. }), Err(error)) => {

@@ -5,7 +5,7 @@ use glassine_acquire::Scanned;
 use glassine_engine::RescanRequest;
 use glassine_engine::jobs::{Job, JobId};
 
-use super::{ScannerCommand, free_path};
+use super::ScannerCommand;
 use crate::app::GlassineApp;
 use crate::model::scanner_exposure::exposure_ratio;
 use crate::model::scanner_state::{Batch, Doing, ItemState, items, items_left};
@@ -22,10 +22,11 @@ impl GlassineApp {
             return;
         }
         let ppi = choices.frames_ppi;
-        let batch = Batch { items, overview, ppi, is_stopped: false, is_begun: false };
+        let batch = Batch { items, overview, ppi, is_stopped: false };
         if self.has_room(batch.megapixels(|_| true)) {
             self.status.scanner.batch = Some(batch);
             self.scanner.key = self.key;
+            self.begin_estimate();
             self.scan_next(ctx);
         }
     }
@@ -40,9 +41,10 @@ impl GlassineApp {
             return;
         }
         if let Some(batch) = &mut self.status.scanner.batch {
-            (batch.is_stopped, batch.is_begun) = (false, false);
+            batch.is_stopped = false;
             let failed = batch.items.iter_mut().filter(|item| item.state != ItemState::Done);
             failed.for_each(|item| item.state = ItemState::Waiting);
+            self.begin_estimate();
             self.scan_next(ctx);
         }
     }
@@ -64,15 +66,9 @@ impl GlassineApp {
         let item = &mut batch.items[nth];
         item.state = ItemState::Scanning;
         let (stem, area, ppi) = (item.stem.clone(), item.area, batch.ppi);
-        let path = free_path(&folder, &format!("{}-{stem}", self.scan_name()));
         let choices = self.status.scanner.choices.clone();
-        match self.begin_scan(ctx, &choices, (ppi, Some(area)), path) {
-            Some(id) => {
-                self.scanner_does(Doing::Item { id, nth });
-                if let Some(batch) = &mut self.status.scanner.batch {
-                    batch.is_begun = true;
-                }
-            }
+        match self.begin_scan(ctx, &choices, (ppi, Some(area)), (folder, &stem)) {
+            Some(id) => self.scanner_does(Doing::Item { id, nth }),
             None => self.stop_batch(nth, ItemState::Waiting),
         }
     }

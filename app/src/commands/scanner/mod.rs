@@ -7,7 +7,7 @@ mod batch;
 mod new_scans;
 
 use std::collections::{HashSet, VecDeque};
-use std::path::{Path, PathBuf};
+use std::path::PathBuf;
 use std::sync::Arc;
 use std::time::Duration;
 
@@ -16,7 +16,7 @@ use glassine_acquire::{FileChoices, MODE, SOURCE, ScanTask, Worker};
 use glassine_engine::jobs::JobId;
 use glassine_engine::{Notice, SessionKey, Severity};
 use glassine_scanfile::Metadata;
-use glassine_session::{FrameId, RollId};
+use glassine_session::FrameId;
 
 use crate::app::GlassineApp;
 use crate::model::questions::PathPurpose;
@@ -80,7 +80,7 @@ pub enum ScannerCommand {
 
 /// The thread of the drivers and what was asked of it.
 #[derive(Default)]
-pub(crate) struct ScannerDesk {
+pub(crate) struct ScannerThread {
     worker: Option<Worker>,
     next_id: u64,
     /// Answers about the state of the device that are still to come.
@@ -98,21 +98,19 @@ pub(crate) struct ScannerDesk {
     opens: Option<PathBuf>,
     /// Options that the device was asked to take; they are kept once it has.
     setting: Vec<String>,
-    /// How often a device is still set as it was chosen: each step may offer more.
-    settles: u8,
+    /// How often a device is still to be set as it was chosen: each time it may offer more.
+    setups_left: u8,
     /// The user gave the running scan up to close the window.
     is_given_up: bool,
     /// The picture of the running scan.
     picture: Vec<egui::Color32>,
     /// Frames of the batch that were taken over and are solved together at its end.
     taken: Vec<FrameId>,
-    /// Rolls that strips on new scans join once they are found.
-    rolls: Vec<(PathBuf, RollId)>,
     watch: Option<FolderWatch>,
     /// Scans that arrived in the watched folder and are still to be opened.
     arrived: VecDeque<PathBuf>,
     /// Scans that were written from here, which the watched folder may hold too.
-    own: HashSet<PathBuf>,
+    written: HashSet<PathBuf>,
 }
 
 impl GlassineApp {
@@ -131,7 +129,7 @@ impl GlassineApp {
             ScannerCommand::SetSource(source) => {
                 self.change_choices(|choices| choices.source = Some(source.clone()));
                 // The modes of another source may be others.
-                self.scanner.settles = 1;
+                self.scanner.setups_left = 1;
                 self.set_option(ctx, SOURCE, &source);
             }
             ScannerCommand::SetMode(mode) => {
@@ -225,18 +223,19 @@ impl GlassineApp {
     }
 
     fn scanner_does(&mut self, doing: Doing) {
-        let now_s = self.now;
         let facts = &mut self.status.scanner;
         (facts.share, facts.remaining) = (0.0, None);
         facts.detail.clear();
         // The estimate of a batch goes on from one file to the next.
-        let goes_on =
-            matches!(doing, Doing::Item { .. }) && facts.batch.as_ref().is_some_and(|batch| batch.is_begun);
-        facts.doing = Some(doing);
-        if !goes_on {
-            self.scanner.estimate = ProgressEstimate::default();
-            self.scanner.estimate.begin(now_s);
+        if !matches!(doing, Doing::Item { .. }) {
+            self.begin_estimate();
         }
+        self.status.scanner.doing = Some(doing);
+    }
+
+    fn begin_estimate(&mut self) {
+        self.scanner.estimate = ProgressEstimate::default();
+        self.scanner.estimate.begin(self.now);
     }
 
     fn choose_scanner(&mut self, ctx: &Context, device: &str) {
@@ -247,7 +246,7 @@ impl GlassineApp {
         worker.open(device);
         self.scanner.states_due += 1;
         self.status.scanner.device = None;
-        self.scanner.settles = 2;
+        self.scanner.setups_left = 2;
         self.scanner_does(Doing::Opening);
     }
 
@@ -296,8 +295,9 @@ impl GlassineApp {
 
     pub(super) fn use_scans_folder(&mut self, ctx: &Context, folder: Option<PathBuf>) {
         let waits = self.scanner.after_folder.take();
-        if folder.is_some() {
-            self.remembered.scanner_habits.folder = folder;
+        if let Some(folder) = folder {
+            // Scans of the session are named by whole paths too.
+            self.remembered.scanner_habits.folder = Some(std::path::absolute(&folder).unwrap_or(folder));
             self.show_habits();
             self.look_at_free_space();
             if let Some(command) = waits {
@@ -349,8 +349,7 @@ impl GlassineApp {
         if !self.has_room(whole.map_or(0.0, |area| megapixels(area, choices.overview_ppi))) {
             return;
         }
-        let path = free_path(&folder, &format!("{}-overview", self.scan_name()));
-        let id = self.begin_scan(ctx, &choices, (choices.overview_ppi, None), path);
+        let id = self.begin_scan(ctx, &choices, (choices.overview_ppi, None), (folder, "overview"));
         let Some(id) = id else { return };
         self.solve_taken();
         self.ui_state.scanner.done.clear();
@@ -358,21 +357,14 @@ impl GlassineApp {
         self.scanner_does(Doing::Overview { id });
     }
 
-    /// Has the thread scan; returns the number of the scan.
+    /// Has the thread scan into a folder, under the session's name and this one; returns the number of the scan.
     fn begin_scan(
         &mut self,
         ctx: &Context,
         choices: &DeviceChoices,
         (ppi, area): (f64, Option<glassine_acquire::AreaMm>),
-        path: PathBuf,
+        (folder, name): (PathBuf, &str),
     ) -> Option<u64> {
-        let folder = path.parent().map(Path::to_path_buf).unwrap_or_default();
-        if let Err(error) = std::fs::create_dir_all(&folder) {
-            let headline = format!("the folder for the scans cannot be made: {error}");
-            let notice = Notice::new(Severity::Error, headline, "choose another folder").about(folder);
-            self.status.scanner.trouble = Some(notice);
-            return None;
-        }
         self.scanner.next_id += 1;
         let id = self.scanner.next_id;
         let file = FileChoices {
@@ -384,9 +376,8 @@ impl GlassineApp {
             },
             swap_bytes: choices.swap_bytes,
         };
-        let real = folder.canonicalize().unwrap_or(folder);
-        self.scanner.own.extend(path.file_name().map(|name| real.join(name)));
-        let task = ScanTask { id, choices: choices.scan(ppi, area), path, file };
+        let stem = format!("{}-{name}", self.scan_name());
+        let task = ScanTask { id, choices: choices.scan(ppi, area), folder, stem, file };
         self.scanner_worker(ctx)?.scan(task);
         self.drop_live();
         self.status.scanner.remarks.clear();
@@ -409,7 +400,6 @@ impl GlassineApp {
         self.status.scanner.taking.clear();
         self.scanner.taking.clear();
         self.scanner.taken.clear();
-        self.scanner.rolls.clear();
     }
 
     /// Whether closing the window would stop a scan that the user has not given up.
@@ -435,33 +425,6 @@ impl GlassineApp {
     }
 }
 
-/// The first free name of a scan: `stem.tif`, `stem-2.tif` and so on.
-fn free_path(folder: &Path, stem: &str) -> PathBuf {
-    let named = |nth: u32| match nth {
-        1 => folder.join(format!("{stem}.tif")),
-        nth => folder.join(format!("{stem}-{nth}.tif")),
-    };
-    let is_free = |path: &PathBuf| path.symlink_metadata().is_err();
-    // A scan is never written over another, so the last name is safe too.
-    (1..10_000).map(named).find(is_free).unwrap_or_else(|| named(10_000))
-}
-
 fn notice_of(error: &glassine_acquire::Error) -> Notice {
     Notice::new(Severity::Error, error.to_string(), error.hint())
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    #[test]
-    fn a_scan_gets_the_first_free_name() {
-        let folder = tempfile::tempdir().expect("a temporary folder");
-        let name = || free_path(folder.path(), "quay-frame-1").file_name().map(|name| name.to_owned());
-        assert_eq!(name(), Some("quay-frame-1.tif".into()));
-        for taken in ["quay-frame-1.tif", "quay-frame-1-2.tif"] {
-            std::fs::write(folder.path().join(taken), b"").expect("writes");
-        }
-        assert_eq!(name(), Some("quay-frame-1-3.tif".into()));
-    }
 }

@@ -6,7 +6,6 @@ use std::sync::Arc;
 use egui::Context;
 use glassine_engine::jobs::Job;
 use glassine_engine::{NewSessionRequest, Notice, Severity};
-use glassine_session::{Edit, StripId};
 
 use crate::app::GlassineApp;
 use crate::model::questions::PendingAction;
@@ -23,10 +22,10 @@ impl GlassineApp {
             scans: vec![path.clone()],
             film: last.as_ref().filter(|strip| !strip.film_is_guessed()).map(|strip| strip.film),
             format_id: last.as_ref().and_then(|strip| strip.format_id.clone()),
+            roll: last.and_then(|strip| strip.roll),
             ppi,
             ..NewSessionRequest::default()
         };
-        self.scanner.rolls.extend(last.and_then(|strip| strip.roll).map(|roll| (path.clone(), roll)));
         if !session.scans.is_empty() && is_own {
             let id = self.submit(Job::AddScans(request.clone()));
             self.files.opening.insert(id, request);
@@ -36,29 +35,6 @@ impl GlassineApp {
         } else {
             self.scanner.opens = Some(path);
             self.open_scans(request);
-        }
-    }
-
-    /// Puts the strips of new scans on the roll of the strips before, once they are found.
-    pub(super) fn join_rolls(&mut self) {
-        if self.scanner.rolls.is_empty() || self.history.in_gesture() {
-            return;
-        }
-        for (path, roll) in std::mem::take(&mut self.scanner.rolls) {
-            let session = self.history.current();
-            let scan = scan_of(session, &path);
-            let strips = session.strips.iter().filter(|strip| Some(strip.scan) == scan);
-            let strips: Vec<StripId> = strips.map(|strip| strip.id).collect();
-            if strips.is_empty() {
-                self.scanner.rolls.push((path, roll));
-                continue;
-            }
-            let edit = Edit::AssignRoll { strips, roll: Some(roll) };
-            // Nothing joins a roll that was removed meanwhile.
-            if let Ok(session) = edit.apply(session) {
-                self.history.apply(edit.label(), session);
-                self.touched();
-            }
         }
     }
 
@@ -80,11 +56,9 @@ impl GlassineApp {
     /// Opens the next scan of the watched folder, once the one before is open.
     pub(super) fn take_arrived(&mut self) {
         let Some(watch) = &self.scanner.watch else { return };
-        let own = &self.scanner.own;
-        self.scanner.arrived.extend(watch.take().into_iter().filter(|path| {
-            let real = path.canonicalize();
-            !own.contains(real.as_ref().unwrap_or(path))
-        }));
+        let written = &self.scanner.written;
+        let new = watch.take().into_iter().filter(|arrived| !written.contains(&arrived.real_path));
+        self.scanner.arrived.extend(new.map(|arrived| arrived.path));
         let is_free = self.files.opening.is_empty() && self.ui_state.question.is_none();
         if !is_free || self.history.in_gesture() {
             return;

@@ -11,7 +11,7 @@ use glassine_layout::{RebateStrip, format_of, rebate_mask};
 use glassine_raster::{CancelToken, Orientation, Plane, RegionSource, TiltedBox};
 use glassine_session::{
     BaseSource, Edit, FILM_IS_GUESSED, FilmBase, FilmNumber, Fingerprint, FoundStripEdit, Frame, FrameFlag,
-    FrameSolve, NewFrame, ScanId, ScanRef, Session, Strip, StripCode, StripId, StripSolve,
+    FrameSolve, NewFrame, RollId, ScanId, ScanRef, Session, Strip, StripCode, StripId, StripSolve,
 };
 
 use crate::build::context::{AnalysisContext, EditBuilder};
@@ -35,6 +35,8 @@ pub(crate) struct FindRequest {
     pub(crate) film: Option<FilmKind>,
     pub(crate) format_id: Option<String>,
     pub(crate) one_frame_per_file: bool,
+    /// Roll that the strips belong to, if it is still there.
+    pub(crate) roll: Option<RollId>,
 }
 
 impl FindRequest {
@@ -43,6 +45,7 @@ impl FindRequest {
             film: request.film,
             format_id: request.format_id.clone(),
             one_frame_per_file: request.one_frame_per_file,
+            roll: request.roll,
         }
     }
 }
@@ -267,6 +270,9 @@ impl AnalysisContext<'_> {
             .filter(|strip| strip.scan == scan_id)
             .map(|strip| strip.id)
             .collect();
+        if let Some(roll) = request.roll.filter(|roll| builder.session.roll(*roll).is_some()) {
+            builder.push(Edit::AssignRoll { strips: ids.clone(), roll: Some(roll) })?;
+        }
         for (idx, strip) in ids.iter().enumerate() {
             progress(0.8 + 0.2 * idx as f32 / ids.len() as f32, "measuring the film base");
             self.measure(builder, *strip, None)?;

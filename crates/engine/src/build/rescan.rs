@@ -58,6 +58,7 @@ impl AnalysisContext<'_> {
             film: strip.map(|strip| strip.film),
             format_id: strip.and_then(|strip| strip.format_id.clone()),
             one_frame_per_file: request.frames.len() == 1,
+            roll: None,
         };
         let open = self.scans.get(scan, self.folder)?;
         let overview =

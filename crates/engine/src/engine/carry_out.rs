@@ -180,7 +180,7 @@ fn from_scan(
 ) -> Result<(), EngineError> {
     match job {
         Job::FindFrames { scan, film, format_id } => {
-            let request = FindRequest { film, format_id, one_frame_per_file: false };
+            let request = FindRequest { film, format_id, ..FindRequest::default() };
             edits("find frames", at, send, |builder| analysis.find_frames(builder, scan, &request))
         }
         Job::JoinScans { scans } => edits("join scans", at, send, |builder| {

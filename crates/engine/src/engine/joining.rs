@@ -27,7 +27,7 @@ impl Engine {
         progress: Progress<'_>,
     ) -> Result<(MadeSession, ScanId), EngineError> {
         let mut builder = EditBuilder::new(at.session.clone());
-        let find = FindRequest { film, format_id, one_frame_per_file: false };
+        let find = FindRequest { film, format_id, ..FindRequest::default() };
         let analysis = self.analysis(at.folder.as_deref(), cancel, progress);
         let id = analysis.join_scans(&mut builder, scans, &find)?;
         let made =
