@@ -1,13 +1,17 @@
 //! The window and the command line over one engine.
 //!
-//! | folder | what it holds |
+//! | room | what it holds |
 //! |---|---|
-//! | `commands/` | everything the window can request, one enum for each domain beside the code that carries it out |
-//! | `model/` | plain state: what the window remembers, what the views show, what a picture depends on |
-//! | `services/` | work that goes on beside the drawing: pictures, counts, job reports, dialogs |
-//! | `platform/` | the system: window, display, signals, clock |
-//! | `views/`, `widgets/` | what is drawn, and the controls it is drawn with |
-//! | `cli/` | the command line |
+//! | `model` | plain state: what the window remembers, what the views show, what a picture depends on |
+//! | `widgets` | the controls that views are drawn with |
+//! | `platform` | the system: display, signals, clock |
+//! | `services` | work that goes on beside the drawing: pictures, dialogs |
+//! | `commands` | the program's state, and everything that changes it: one enum for each domain, reports of jobs |
+//! | `views` | what is drawn |
+//! | `app`, `window` | the order of a frame; the real window |
+//! | `cli` | the command line |
+//!
+//! Each imports only from those above it.
 //!
 //! **Invariant:** views read and draw; they push [`commands::Command`]s and never touch files, threads or the session.
 
@@ -19,3 +23,4 @@ pub mod platform;
 pub mod services;
 pub mod views;
 pub mod widgets;
+pub mod window;

@@ -9,7 +9,7 @@ use clap::{CommandFactory as _, FromArgMatches as _};
 use glassine_app::cli::{self, Cli, CliCommand, Outcome};
 use glassine_app::platform::aborts;
 use glassine_app::platform::end_signals::EndSignal;
-use glassine_app::platform::window;
+use glassine_app::window;
 use glassine_raster::CancelToken;
 
 /// Version and commit.

@@ -8,7 +8,7 @@ use egui::accesskit::Role;
 use egui::{Key, Modifiers};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::commands::EditCommand;
-use glassine_app::services::exact_counts::CountState;
+use glassine_app::model::exact_counts::CountState;
 use glassine_engine::{ExactCount, SessionAt};
 use glassine_film::Param;
 use glassine_raster::CancelToken;

@@ -17,7 +17,7 @@ use glassine_app::app::{AppOptions, GlassineApp};
 use glassine_app::commands::{
     Command, EditCommand, ExportCommand, GesturePhase, JobCommand, SelectCommand, ViewCommand,
 };
-use glassine_app::services::exact_counts::CountState;
+use glassine_app::model::exact_counts::CountState;
 use glassine_app::services::file_dialogs::PreparedPicker;
 use glassine_engine::{Engine, FrameScope, JobHost, SessionAt, ViewKey, session_files};
 use glassine_film::Param;
@@ -161,7 +161,7 @@ struct Person {
 pub(crate) fn play(path: &Path) -> Result<(), Problem> {
     let made = session_files::open_session(path, &CancelToken::new())?;
     let viewport = egui::ViewportBuilder::default().with_inner_size([1600.0, 1000.0]);
-    let native = glassine_app::platform::window::native_options(viewport);
+    let native = glassine_app::window::native_options(viewport);
     let create = move |creation: &eframe::CreationContext<'_>| {
         glassine_app::widgets::theme::apply(&creation.egui_ctx, true);
         let ctx = creation.egui_ctx.clone();

@@ -7,7 +7,8 @@ use std::time::{Duration, Instant};
 
 use egui::{Context, Ui, ViewportCommand};
 use glassine_app::app::GlassineApp;
-use glassine_app::platform::{aborts, window};
+use glassine_app::platform::aborts;
+use glassine_app::window;
 
 use crate::Problem;
 

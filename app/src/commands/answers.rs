@@ -6,7 +6,7 @@ use egui::Context;
 use glassine_engine::NewSessionRequest;
 use glassine_engine::jobs::Job;
 
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 use crate::model::questions::{Answer, PendingAction, Question};
 use crate::model::ui_state::StripTool;
 use crate::services::demo_session;

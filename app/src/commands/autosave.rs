@@ -3,7 +3,7 @@
 use egui::Context;
 use glassine_engine::jobs::{Job, JobId};
 
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 
 /// Longest time from a change to the start of its autosave; with the time to write it, less than a second.
 const AUTOSAVE_WITHIN_S: f64 = 0.5;

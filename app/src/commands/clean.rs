@@ -3,7 +3,7 @@
 use glassine_film::ParamGroup;
 use glassine_session::{Edit, FrameId};
 
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 
 /// Requests of the cleaning panes.
 #[derive(Debug, Clone, Copy, PartialEq)]

@@ -3,7 +3,7 @@
 use egui::{Context, ViewportCommand};
 use glassine_engine::{ExportReport, Notice, Severity};
 
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 use crate::commands::{Command, FileCommand};
 use crate::model::questions::{Answer, PendingAction, Question};
 

@@ -10,7 +10,7 @@ use glassine_film::ChartEdition;
 use glassine_raster::{Point, Scan};
 use glassine_session::{Frame, StripId};
 
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 use crate::model::colour_tools::{ChartTool, TargetKind, VariationKind, parse_densities};
 use crate::model::questions::PathPurpose;
 use crate::model::ui_state::StripTool;

@@ -7,7 +7,8 @@ use glassine_raster::Orientation;
 use glassine_session::{Edit, Frame, FrameId, FrameMark, History, Session, StripId};
 
 use super::boxes;
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
+use crate::model::gesture::ValueGesture;
 use crate::model::look_text;
 use crate::model::strip_space::StripSpace;
 
@@ -20,6 +21,24 @@ pub enum GesturePhase {
     Commit,
     /// Escape was pressed.
     Cancel,
+}
+
+impl<T> ValueGesture<T> {
+    /// The command of a gesture; the label names its undo step.
+    pub fn into_command(
+        self,
+        label: &str,
+        set: impl FnOnce(T) -> EditCommand,
+        reset: impl FnOnce() -> EditCommand,
+    ) -> EditCommand {
+        match self {
+            Self::Begin => EditCommand::Gesture(GesturePhase::Begin(label.to_owned())),
+            Self::Set(value) => set(value),
+            Self::Commit => EditCommand::Gesture(GesturePhase::Commit),
+            Self::Cancel => EditCommand::Gesture(GesturePhase::Cancel),
+            Self::Reset => reset(),
+        }
+    }
 }
 
 /// Changes of the session.

@@ -16,7 +16,7 @@ use glassine_session::file::{recipe_from_json, recipe_to_json};
 use glassine_session::{Edit, FrameId, OutputSettings};
 
 use super::closing::ExportEnd;
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 use crate::commands::{Command, ViewCommand};
 use crate::model::export_names::ExportNames;
 use crate::model::questions::PathPurpose;

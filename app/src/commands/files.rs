@@ -13,9 +13,9 @@ use glassine_session::{Fingerprint, ScanId, ScanRef, Session};
 
 use super::Command;
 use super::closing::ExportEnd;
+use super::program::GlassineApp;
 use super::saving::{SESSION_ENDING, Saving};
 use super::scans::ScanChecks;
-use crate::app::GlassineApp;
 use crate::model::questions::{Answer, Arrived, PathPurpose, PendingAction, Question};
 use crate::services::demo_session;
 use crate::services::file_dialogs::{PickAnswer, PickOutcome, PickRequest};
@@ -462,7 +462,8 @@ impl GlassineApp {
         self.previews.clear();
         self.scheduler.clear();
         self.jobs.forget_previews();
-        self.status.counts.clear(&self.jobs);
+        let dropped = self.status.counts.clear();
+        dropped.into_iter().for_each(|id| self.jobs.cancel(id));
         self.history = glassine_session::History::new(session);
         if !is_saved {
             self.history.mark_saved(Session::default());

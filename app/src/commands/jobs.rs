@@ -8,7 +8,7 @@ use glassine_film::FilmKind;
 use glassine_raster::{Point, Scan, TiltedBox};
 use glassine_session::{Frame, FrameId, ScanId, StripId};
 
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 use crate::model::app_status::JobKind;
 use crate::model::questions::Question;
 
@@ -99,7 +99,7 @@ impl GlassineApp {
                 }
             }
             JobCommand::CountExactly(true) => self.status.counts.resume(),
-            JobCommand::CountExactly(false) => self.status.counts.stop(&self.jobs),
+            JobCommand::CountExactly(false) => self.stop_counting(),
         }
     }
 
@@ -135,12 +135,11 @@ impl GlassineApp {
 
     /// Stops the jobs that the user can see and stop.
     fn stop_jobs(&mut self) {
-        for job in self.status.jobs.iter().filter(|job| job.can_stop()) {
-            if job.kind == JobKind::Count {
-                self.status.counts.stop(&self.jobs);
-            } else {
-                self.jobs.cancel(job.id);
-            }
+        for job in self.status.jobs.iter().filter(|job| job.can_stop() && job.kind != JobKind::Count) {
+            self.jobs.cancel(job.id);
+        }
+        if self.status.jobs.iter().any(|job| job.can_stop() && job.kind == JobKind::Count) {
+            self.stop_counting();
         }
     }
 }

@@ -12,10 +12,12 @@ mod colour;
 mod edit;
 mod export;
 pub(crate) mod files;
+pub(crate) mod job_events;
 mod jobs;
 pub mod key_page;
 pub mod key_table;
 mod notices;
+pub mod program;
 mod remember;
 mod saving;
 pub(crate) mod scanner;
@@ -41,7 +43,7 @@ pub use select::{SelectCommand, SelectHow};
 pub use sharpness::SharpnessCommand;
 pub use view::ViewCommand;
 
-use crate::app::GlassineApp;
+use program::GlassineApp;
 
 /// One request of a view or a key.
 #[derive(Debug, Clone)]

@@ -2,7 +2,7 @@
 
 use glassine_engine::{Notice, ScanCheck, ScanState};
 
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 
 impl GlassineApp {
     /// Shows a message about the current session.

@@ -8,7 +8,7 @@ use egui::Context;
 use glassine_engine::{Preview, ViewKey};
 use glassine_session::{OutputSettings, Session};
 
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 use crate::model::remembered::{ExportHabits, NamedLook};
 use crate::platform::clock;
 

@@ -8,7 +8,7 @@ use glassine_engine::session_files::{self, Access, Saved};
 use glassine_engine::{Notice, SessionKey, Severity};
 use glassine_session::Session;
 
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 use crate::model::questions::PathPurpose;
 
 /// File name extension of session files.

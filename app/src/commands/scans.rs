@@ -11,7 +11,7 @@ use glassine_engine::{CheckDepth, ScanCheck, ScanState};
 use glassine_session::{Edit, ScanId, ScanRef, Session, StrayLightChoice};
 
 use super::files::is_hashed;
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 use crate::model::app_status::JobKind;
 use crate::model::picture_inputs::same_scan;
 use crate::model::questions::PathPurpose;

@@ -2,7 +2,7 @@
 
 use egui::Context;
 
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 use crate::model::questions::PathPurpose;
 use crate::model::screen_state::{ProofChoice, ProofOf};
 use crate::services::screen_colours::Wish;

@@ -3,7 +3,7 @@
 use glassine_engine::{Notice, Severity};
 use glassine_session::{Frame, FrameId, Session};
 
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 use crate::model::doubts::is_doubtful;
 use crate::model::ui_state::UiState;
 

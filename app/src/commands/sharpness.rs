@@ -12,7 +12,7 @@ use glassine_raster::PixelRect;
 use glassine_session::{FrameId, ScanId, ScanRef};
 use glassine_sharpness::{EdgeReport, SharpeningEffect};
 
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 use crate::model::app_status::{JobKind, JobStatus};
 use crate::model::panels::Section;
 use crate::model::picture_inputs::Inputs;

@@ -4,7 +4,7 @@
 
 use glassine_engine::{Notice, Overlay};
 
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 use crate::model::panels::Section;
 use crate::model::questions::Question;
 use crate::model::ui_state::{ActSearch, StripTool, StripViewState};

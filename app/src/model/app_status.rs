@@ -9,13 +9,13 @@ use glassine_engine::session_files::{Conflict, Holder, UnsavedWork};
 use glassine_engine::{ExportReport, Notice, ScanCheck, ScanReport, Severity};
 use glassine_session::ScanId;
 
+use crate::model::eta::ProgressEstimate;
+use crate::model::exact_counts::ExactCounts;
 use crate::model::export_names::ExportNames;
 use crate::model::remembered::{NamedLook, RecentSession};
 use crate::model::scanner_state::ScannerFacts;
 use crate::model::screen_state::ScreenFacts;
 use crate::model::sharpness_state::SharpnessFacts;
-use crate::services::eta::ProgressEstimate;
-use crate::services::exact_counts::ExactCounts;
 
 /// Messages kept in the list.
 const MAX_NOTICES: usize = 50;

@@ -2,13 +2,18 @@
 
 pub mod app_status;
 pub mod aspect_lock;
+pub(crate) mod box_edges;
 pub mod brush_state;
 pub mod colour_tools;
 pub mod doubts;
+pub mod eta;
+pub mod exact_counts;
 pub mod export_names;
+pub mod gesture;
 pub mod guide;
 pub mod look_text;
 pub mod markdown;
+pub mod number_text;
 pub mod panels;
 pub(crate) mod picture_inputs;
 pub mod preview_requests;

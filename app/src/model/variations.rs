@@ -82,7 +82,7 @@ fn added(frames: &[&Frame], param: Param, change: f64) -> Vec<Edit> {
 }
 
 fn exposure_cell(frames: &[&Frame], stops: f64) -> (String, String, Vec<Edit>) {
-    let text = crate::widgets::param_row::number_text(stops, 2, true);
+    let text = super::number_text::number_text(stops, 2, true);
     if stops == 0.0 {
         return ("now".to_owned(), "exposure as it is".to_owned(), Vec::new());
     }

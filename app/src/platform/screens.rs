@@ -35,6 +35,27 @@ pub(crate) fn wanted_size(place: &WindowPlace) -> [f64; 2] {
     place.size_points.filter(is_size).unwrap_or(FIRST_SIZE)
 }
 
+/// The window as it is now, and the size that it has when it is not maximised.
+pub(crate) fn place_of(frame: &eframe::Frame, before: &WindowPlace) -> Option<WindowPlace> {
+    let window = frame.winit_window()?;
+    if window.is_maximized() || window.fullscreen().is_some() {
+        return Some(WindowPlace { maximized: window.is_maximized(), ..before.clone() });
+    }
+    let (size, scale) = (window.inner_size(), window.scale_factor());
+    if size.width == 0 || size.height == 0 || window.is_minimized() == Some(true) {
+        return None;
+    }
+    let screen = window.current_monitor();
+    let corner = screen.as_ref().map(|screen| screen.position()).unwrap_or_default();
+    let position = window.outer_position().ok();
+    Some(WindowPlace {
+        size_points: Some([size.width, size.height].map(|side| (f64::from(side) / scale).round())),
+        from_screen_px: position.map(|at| [at.x - corner.x, at.y - corner.y]),
+        screen: screen.and_then(|screen| screen.name()),
+        maximized: false,
+    })
+}
+
 /// The remembered window on these screens, of which the first is the main one.
 pub(crate) fn fitted(place: &WindowPlace, screens: &[Screen]) -> Fitted {
     let wanted = wanted_size(place);

@@ -1,14 +1,11 @@
-//! Work that goes on beside the drawing: pictures and counts, reports of jobs and of focus, file dialogs, the demo
-//! session, what is remembered between runs.
+//! Work that goes on beside the drawing: pictures, reports of focus, file dialogs, the demo session, what is remembered
+//! between runs.
 
 pub(crate) mod arrivals;
 pub(crate) mod canvas;
 pub mod demo_session;
-pub mod eta;
-pub mod exact_counts;
 pub mod file_dialogs;
 pub(crate) mod focus_report;
-pub(crate) mod job_events;
 pub(crate) mod json;
 pub(crate) mod preview_scheduler;
 pub mod preview_store;

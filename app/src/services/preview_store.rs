@@ -12,7 +12,7 @@ use glassine_film::Histogram;
 use glassine_raster::PixelRect;
 use glassine_session::{FrameId, ScanId};
 
-use crate::services::eta::ProgressEstimate;
+use crate::model::eta::ProgressEstimate;
 use crate::services::screen_pixels::{Conversion, ScreenPixels};
 
 /// Pixels uploaded in one frame of the window, about 2 ms on a software renderer; one picture is always taken.

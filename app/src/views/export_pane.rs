@@ -14,19 +14,20 @@ use glassine_session::{
 
 use crate::commands::{ExportCommand, JobCommand, ViewCommand};
 use crate::model::app_status::{JobKind, JobStatus};
+use crate::model::exact_counts::CountState;
+use crate::model::number_text::parse_number;
 use crate::model::ui_state::is_in;
-use crate::services::exact_counts::CountState;
 use crate::views::ViewCx;
 use crate::views::export_names::names_ui;
 use crate::views::export_recipes::{
     change_edited, edited_settings, name_rows_ui, number_text_row_ui, recipes_ui,
 };
 use crate::widgets::histogram_plot::{CLIP_MENTION, percent_text};
-use crate::widgets::param_row::{label_ui, number_field_ui, parse_number};
 use crate::widgets::parts::{
     choice_row_ui, main_button_ui, note_ui, sub_head_ui, switch_row_ui, title_ui, warning_ui,
 };
 use crate::widgets::theme;
+use crate::widgets::value_row::{label_ui, number_field_ui};
 
 const PANE_WIDTH: f32 = 800.0;
 const LEFT_WIDTH: f32 = 420.0;

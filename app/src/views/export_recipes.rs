@@ -174,7 +174,7 @@ pub(super) fn number_text_row_ui(
     let row = ui
         .horizontal(|ui| {
             ui.spacing_mut().item_spacing.x = 6.0;
-            crate::widgets::param_row::label_ui(ui, label, false);
+            crate::widgets::value_row::label_ui(ui, label, false);
             let edit = ui.add(TextEdit::singleline(&mut typed).hint_text(hint).desired_width(90.0));
             ui.ctx().accesskit_node_builder(edit.id, |node| node.set_label(label));
             edit

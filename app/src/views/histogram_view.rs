@@ -5,7 +5,7 @@ use glassine_engine::Overlay;
 use glassine_film::OutputSpace;
 
 use crate::commands::ViewCommand;
-use crate::services::exact_counts::CountState;
+use crate::model::exact_counts::CountState;
 use crate::views::ViewCx;
 use crate::widgets::histogram_plot::{ExactLine, histogram_plot};
 use crate::widgets::parts::grouped;

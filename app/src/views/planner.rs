@@ -6,8 +6,8 @@ use glassine_layout::{Format, format_by_id, formats};
 use glassine_sharpness::plan::{PRINT_PPI, SampleLayout, ScanPlan, need_for_print};
 
 use crate::views::ViewCx;
-use crate::widgets::param_row::{label_ui, number_field_ui};
 use crate::widgets::parts::{choice_row_ui, fact_row_ui, sub_head_ui, warning_ui};
+use crate::widgets::value_row::{label_ui, number_field_ui};
 
 /// Input of the planner; kept while the window is open.
 #[derive(Debug, Clone, PartialEq)]

@@ -9,9 +9,9 @@ use glassine_session::{EncodingChoice, FourthSampleChoice};
 use crate::commands::FileCommand;
 use crate::model::questions::{Answer, PathPurpose, PendingAction, Question};
 use crate::views::ViewCx;
-use crate::widgets::param_row::label_ui;
 use crate::widgets::parts::title_ui;
 use crate::widgets::theme;
+use crate::widgets::value_row::label_ui;
 
 const WIDTH: f32 = 460.0;
 

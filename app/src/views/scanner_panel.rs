@@ -7,21 +7,22 @@ use egui::{
 use glassine_acquire::{Choice, DeviceOption, MODE, OptionValue, SOURCE, ValueKind};
 use glassine_engine::Notice;
 
-use crate::commands::ScannerCommand;
+use crate::commands::{ScannerCommand, ViewCommand};
+use crate::model::eta::remaining_text;
+use crate::model::number_text::parse_number;
 use crate::model::scanner_exposure::{base_on_overview, exposures};
 use crate::model::scanner_state::{
     Batch, Doing, ItemState, LiveShown, ScanUnit, depth_text, driver_options, items, items_left, megapixels,
     option_of, ppi_option,
 };
-use crate::services::eta::remaining_text;
 use crate::views::ViewCx;
 use crate::widgets::icon::{Icon, IconButton};
-use crate::widgets::param_row::{label_ui, parse_number};
 use crate::widgets::parts::{
     choice_row_ui, choice_ui, fact_row_ui, main_button_ui, note_ui, section_title_ui, sub_head_ui,
     switch_row_ui, warning_ui,
 };
 use crate::widgets::theme;
+use crate::widgets::value_row::label_ui;
 
 /// Width of the panel, points.
 pub(super) const WIDTH: f32 = 336.0;
@@ -455,9 +456,19 @@ fn reminders_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if let Some(height_mm) = height {
         note_ui(ui, &format!("your scanner is sharpest with the holder at {height_mm:+.2} mm"));
     }
-    if ui.button("change the list").clicked() {
-        cx.ui_state.scanner.draft = Some(reminders.join("\n"));
-    }
+    note_ui(
+        ui,
+        "film from before the 1950s can be nitrate, which catches fire: if you are in doubt, keep it away from the \
+         scanner and read the cautions first",
+    );
+    ui.horizontal(|ui| {
+        if ui.button("change the list").clicked() {
+            cx.ui_state.scanner.draft = Some(reminders.join("\n"));
+        }
+        if ui.button("cautions").clicked() {
+            cx.push(ViewCommand::ShowGuide(Some("cautions")));
+        }
+    });
 }
 
 /// A folder that another program scans into.

@@ -12,12 +12,13 @@ use glassine_film::{ChartEdition, FilmKind};
 
 use crate::commands::{ColourCommand, ViewCommand};
 use crate::model::colour_tools::{ChartTool, TargetKind, parse_densities};
+use crate::model::number_text::{number_text, parse_number};
 use crate::views::ViewCx;
-use crate::widgets::param_row::{label_ui, number_field_ui, number_text, parse_number};
 use crate::widgets::parts::{
     fact_row_ui, main_button_ui, note_ui, sub_head_ui, switch_row_ui, title_ui, warning_ui,
 };
 use crate::widgets::theme;
+use crate::widgets::value_row::{label_ui, number_field_ui};
 
 /// Height of a row of the table, points.
 const ROW: f32 = 18.0;

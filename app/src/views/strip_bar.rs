@@ -17,8 +17,8 @@ use crate::model::doubts::{Doubt, strip_doubts};
 use crate::model::ui_state::{FrameFilter, StripTool};
 use crate::views::ViewCx;
 use crate::widgets::icon::{Icon, IconButton, paint_icon};
-use crate::widgets::param_row::{label_ui, number_field_ui};
 use crate::widgets::theme;
+use crate::widgets::value_row::{label_ui, number_field_ui};
 
 /// Height of the line, points.
 pub(super) const HEIGHT: f32 = 34.0;

@@ -12,8 +12,9 @@ use glassine_film::{
 };
 
 use crate::model::colour_tools::Band;
-use crate::widgets::drag_value::{ValueGesture, point_gestures};
-use crate::widgets::param_row::number_text;
+use crate::model::gesture::ValueGesture;
+use crate::model::number_text::number_text;
+use crate::widgets::drag_value::point_gestures;
 use crate::widgets::theme;
 
 /// Log exposures at the left and right end.

@@ -3,7 +3,7 @@
 use egui::{Color32, CursorIcon, Painter, Pos2, Shape, Stroke, Vec2, pos2};
 use glassine_raster::{Point, Scan, TiltedBox};
 
-use crate::commands::boxes::moved_edges;
+use crate::model::box_edges::moved_edges;
 use crate::model::ui_state::BoxPart;
 
 /// Reach of a corner, points: its handle is 24 points wide.

@@ -2,45 +2,12 @@
 
 use egui::{Event, EventFilter, InputState, Key, Response, Ui, Vec2, vec2};
 
-use crate::commands::{EditCommand, GesturePhase};
+use crate::model::gesture::ValueGesture;
 
 /// Steps of a key press with Shift.
 const COARSE_STEPS: f32 = 10.0;
 /// Speed factor of a drag with Shift.
 pub(crate) const FINE: f32 = 0.1;
-
-/// A user action on a value.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub enum ValueGesture<T> {
-    /// A gesture begins.
-    Begin,
-    /// The current value of the gesture.
-    Set(T),
-    /// The gesture ends.
-    Commit,
-    /// The gesture is undone.
-    Cancel,
-    /// Back to the default.
-    Reset,
-}
-
-impl<T> ValueGesture<T> {
-    /// The command of a gesture; the label names its undo step.
-    pub fn into_command(
-        self,
-        label: &str,
-        set: impl FnOnce(T) -> EditCommand,
-        reset: impl FnOnce() -> EditCommand,
-    ) -> EditCommand {
-        match self {
-            Self::Begin => EditCommand::Gesture(GesturePhase::Begin(label.to_owned())),
-            Self::Set(value) => set(value),
-            Self::Commit => EditCommand::Gesture(GesturePhase::Commit),
-            Self::Cancel => EditCommand::Gesture(GesturePhase::Cancel),
-            Self::Reset => reset(),
-        }
-    }
-}
 
 /// A drag or a held key.
 #[derive(Debug, Clone, Copy, PartialEq, Default)]

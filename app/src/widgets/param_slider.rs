@@ -9,7 +9,8 @@ use egui::{
     pos2, vec2,
 };
 
-use crate::widgets::drag_value::{FINE, HORIZONTAL, KeySteps, ValueGesture, value_gestures};
+use crate::model::gesture::ValueGesture;
+use crate::widgets::drag_value::{FINE, HORIZONTAL, KeySteps, value_gestures};
 use crate::widgets::theme;
 
 const HANDLE: Vec2 = vec2(7.0, 15.0);

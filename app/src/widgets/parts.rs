@@ -4,8 +4,8 @@ use egui::{
     Align, Align2, Button, ComboBox, Label, Layout, Rect, Response, RichText, Sense, Stroke, Ui, pos2, vec2,
 };
 
-use crate::widgets::param_row::label_ui;
 use crate::widgets::theme;
+use crate::widgets::value_row::label_ui;
 
 /// Title of a pane over the window.
 pub fn title_ui(ui: &mut Ui, title: &str) {

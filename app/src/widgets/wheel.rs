@@ -9,8 +9,9 @@ use egui::{
     WidgetInfo, vec2,
 };
 
-use crate::widgets::drag_value::{ValueGesture, point_gestures};
-use crate::widgets::param_row::number_text;
+use crate::model::gesture::ValueGesture;
+use crate::model::number_text::number_text;
+use crate::widgets::drag_value::point_gestures;
 use crate::widgets::theme;
 
 /// Step of an arrow key, CC.

@@ -9,7 +9,7 @@ use glassine_engine::{Notice, Severity};
 use glassine_raster::MM_PER_INCH;
 
 use super::notice_of;
-use crate::app::GlassineApp;
+use crate::commands::program::GlassineApp;
 use crate::model::scanner_exposure::exposures;
 use crate::model::scanner_state::{
     DeviceChoices, Doing, ItemState, LiveShown, OverviewPlace, megapixels, option_of,

@@ -6,10 +6,10 @@ use glassine_engine::RescanRequest;
 use glassine_engine::jobs::{Job, JobId};
 
 use super::ScannerCommand;
-use crate::app::GlassineApp;
+use crate::commands::job_events::Waiting;
+use crate::commands::program::GlassineApp;
 use crate::model::scanner_exposure::exposure_ratio;
 use crate::model::scanner_state::{Batch, Doing, ItemState, items, items_left};
-use crate::services::job_events::Waiting;
 
 impl GlassineApp {
     pub(super) fn scan_frames(&mut self, ctx: &Context) {

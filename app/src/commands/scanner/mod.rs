@@ -18,7 +18,8 @@ use glassine_engine::{Notice, SessionKey, Severity};
 use glassine_scanfile::Metadata;
 use glassine_session::FrameId;
 
-use crate::app::GlassineApp;
+use crate::commands::program::GlassineApp;
+use crate::model::eta::ProgressEstimate;
 use crate::model::questions::PathPurpose;
 use crate::model::scanner_exposure::{base_on_overview, exposures};
 use crate::model::scanner_state::{DeviceChoices, Doing, ScanUnit, megapixels, scan_of};
@@ -26,7 +27,6 @@ use crate::platform::clock::now_text;
 use crate::platform::disk_space::free_bytes;
 use crate::platform::drivers::driver_process;
 use crate::services::arrivals::FolderWatch;
-use crate::services::eta::ProgressEstimate;
 
 /// Longest wait for an answer of a driver. Our choice: lamps warm up for a minute.
 const PATIENCE: Duration = Duration::from_secs(120);

@@ -7,7 +7,7 @@ use egui::Context;
 use glassine_engine::jobs::Job;
 use glassine_engine::{NewSessionRequest, Notice, Severity};
 
-use crate::app::GlassineApp;
+use crate::commands::program::GlassineApp;
 use crate::model::questions::PendingAction;
 use crate::model::scanner_state::scan_of;
 use crate::services::arrivals::FolderWatch;

@@ -7,13 +7,13 @@ use glassine_session::FrameId;
 use super::frame_section::rows_ui;
 use crate::commands::{ColourCommand, EditCommand, JobCommand, ViewCommand};
 use crate::model::colour_tools::{Band, VariationKind, band_edits};
+use crate::model::gesture::ValueGesture;
 use crate::model::ui_state::StripTool;
 use crate::views::ViewCx;
 use crate::widgets::band_plot::BandPlot;
-use crate::widgets::drag_value::ValueGesture;
-use crate::widgets::param_row::label_ui;
 use crate::widgets::parts::choice_ui;
 use crate::widgets::theme;
+use crate::widgets::value_row::label_ui;
 use crate::widgets::wheel::Wheel;
 
 /// Side of the wheel, points.

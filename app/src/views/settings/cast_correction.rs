@@ -12,9 +12,9 @@ use crate::commands::EditCommand;
 use crate::model::doubts::is_unsure;
 use crate::model::preview_requests::Viewport;
 use crate::views::ViewCx;
-use crate::widgets::param_row::{MixedValue, ValueRow};
 use crate::widgets::parts::{fact_row_ui, note_ui, warning_ui};
 use crate::widgets::theme;
+use crate::widgets::value_row::{MixedValue, ValueRow};
 use crate::widgets::wheel::balance_text;
 
 /// Corrections smaller than this, in CC units, are not worth offering.

@@ -10,12 +10,12 @@ use glassine_session::{Frame, StrokeKind};
 use super::frame_section::rows_ui;
 use crate::commands::{CleanCommand, Command, EditCommand, GesturePhase, ViewCommand};
 use crate::model::brush_state::{BRUSH_PX, area_text, marks_text, strokes_text};
+use crate::model::gesture::ValueGesture;
 use crate::model::ui_state::StripTool;
 use crate::views::ViewCx;
-use crate::widgets::drag_value::ValueGesture;
-use crate::widgets::param_row::{MixedValue, ValueRow, label_ui};
 use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui, switch_row_ui, warning_ui};
 use crate::widgets::theme;
+use crate::widgets::value_row::{MixedValue, ValueRow, label_ui};
 
 /// The dust repair's findings in the frame shown large, as long as its repair is on.
 fn summary_of<'a>(cx: &ViewCx<'a>) -> Option<&'a Arc<RepairSummary>> {

@@ -11,14 +11,15 @@ use super::scan_reading::scan_ui;
 use crate::commands::{ColourCommand, Command, EditCommand, GesturePhase, JobCommand, ViewCommand};
 use crate::model::colour_tools::VariationKind;
 use crate::model::doubts::{strip_doubts, wants_turning};
+use crate::model::gesture::ValueGesture;
+use crate::model::number_text::{number_text, parse_number};
 use crate::model::ui_state::StripTool;
 use crate::views::ViewCx;
-use crate::widgets::drag_value::ValueGesture;
-use crate::widgets::param_row::{MixedValue, ValueRow, label_ui, number_field_ui, number_text, parse_number};
 use crate::widgets::parts::{
     choice_row_ui, choice_ui, fact_row_ui, grouped, note_ui, sub_head_ui, switch_row_ui, warning_ui,
 };
 use crate::widgets::theme;
+use crate::widgets::value_row::{MixedValue, ValueRow, label_ui, number_field_ui};
 
 /// Range of a typed base density; film is never clearer than open light, nor denser than a scanner can measure.
 const BASE_RANGE_D: (f64, f64) = (-0.5, 4.0);

@@ -8,11 +8,13 @@ use glassine_session::Frame;
 
 use super::balance_section::{balance_ui, match_ui};
 use super::cast_correction::cast_ui;
+use super::param_row::param_row;
 use crate::commands::{ColourCommand, Command, EditCommand, GesturePhase};
 use crate::model::colour_tools::VariationKind;
+use crate::model::number_text::number_text;
 use crate::views::ViewCx;
-use crate::widgets::param_row::{MixedValue, label_ui, number_text, param_row};
 use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui};
+use crate::widgets::value_row::{MixedValue, label_ui};
 
 /// Shown values of a group, in the order of the table.
 pub(super) fn params_of(group: ParamGroup) -> impl Iterator<Item = Param> {

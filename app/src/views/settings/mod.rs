@@ -6,6 +6,7 @@ mod clean_section;
 mod film_section;
 mod frame_section;
 mod output_sizes;
+mod param_row;
 mod rail;
 mod roll_rows;
 mod scan_reading;

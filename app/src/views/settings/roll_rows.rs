@@ -5,8 +5,8 @@ use glassine_session::{Edit, Facts, Roll, Session, Strip, StripId};
 
 use crate::commands::EditCommand;
 use crate::views::ViewCx;
-use crate::widgets::param_row::label_ui;
 use crate::widgets::parts::choice_row_ui;
+use crate::widgets::value_row::label_ui;
 
 /// A choice of the roll of a strip.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

@@ -4,9 +4,10 @@ use egui::{Button, DragValue, Ui};
 use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, StrayLightChoice};
 
 use crate::commands::{JobCommand, ScanCommand};
+use crate::model::number_text::{number_text, parse_number};
 use crate::views::ViewCx;
-use crate::widgets::param_row::{label_ui, number_field_ui, number_text, parse_number};
 use crate::widgets::parts::{choice_row_ui, fact_row_ui, note_ui, sub_head_ui, switch_row_ui, warning_ui};
+use crate::widgets::value_row::{label_ui, number_field_ui};
 
 /// Range of the power laws that scanners write.
 const GAMMAS: (f64, f64) = (0.2, 5.0);

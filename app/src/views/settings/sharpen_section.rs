@@ -10,12 +10,13 @@ use glassine_sharpness::{ChannelSfr, EdgeReport};
 
 use super::frame_section::{params_of, rows_ui};
 use crate::commands::{JobCommand, SharpnessCommand, ViewCommand};
+use crate::model::number_text::number_text;
 use crate::model::sharpness_state::EffectFound;
 use crate::model::ui_state::StripTool;
 use crate::views::ViewCx;
-use crate::widgets::param_row::{label_ui, number_text};
 use crate::widgets::parts::{fact_row_ui, note_ui, sub_head_ui, warning_ui};
 use crate::widgets::sfr_plot::{channel_name, sfr_plot_ui};
+use crate::widgets::value_row::label_ui;
 
 /// Side of the part that “measure here” searches, scan pixels.
 const HERE_PX: f64 = 600.0;

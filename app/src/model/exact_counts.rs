@@ -5,8 +5,8 @@
 
 use std::collections::HashMap;
 
-use glassine_engine::jobs::{Job, JobId};
-use glassine_engine::{ExactCount, ExportReport, JobHost, Notice, SessionAt};
+use glassine_engine::jobs::JobId;
+use glassine_engine::{ExactCount, ExportReport, Notice};
 use glassine_session::{FrameId, Session};
 
 use crate::model::picture_inputs::Inputs;
@@ -56,6 +56,17 @@ pub(crate) struct CountInputs {
     pub(crate) is_busy: bool,
 }
 
+/// What the counts need next.
+#[derive(Debug, Clone, Default, PartialEq)]
+pub(crate) struct CountStep {
+    /// A count that is outdated.
+    pub(crate) cancel: Option<JobId>,
+    /// Frames whose count begins now; see [`ExactCounts::begun`].
+    pub(crate) count: Vec<FrameId>,
+    /// Time until the next look is useful, seconds.
+    pub(crate) wait_s: Option<f64>,
+}
+
 /// Exact counts by frame, and the job that makes them.
 #[derive(Debug, Clone, Default)]
 pub struct ExactCounts {
@@ -69,11 +80,13 @@ pub struct ExactCounts {
 }
 
 impl ExactCounts {
-    /// Drops everything: another session begins.
-    pub(crate) fn clear(&mut self, jobs: &JobHost) {
-        self.drop_running(jobs);
+    /// Drops everything: another session begins. Returns the job to cancel.
+    #[must_use]
+    pub(crate) fn clear(&mut self) -> Option<JobId> {
+        let dropped = self.drop_running();
         // Its job still has to end; no other starts until then.
         *self = Self { running: self.running.take(), ..Self::default() };
+        dropped
     }
 
     pub fn state(&self, frame: FrameId) -> CountState<'_> {
@@ -116,10 +129,11 @@ impl ExactCounts {
         self.known.get(&frame).is_some_and(|known| known.is_fresh)
     }
 
-    /// Stops the count at the user's request.
-    pub(crate) fn stop(&mut self, jobs: &JobHost) {
+    /// Stops the count at the user's request. Returns the job to cancel.
+    #[must_use]
+    pub(crate) fn stop(&mut self) -> Option<JobId> {
         self.is_stopped = true;
-        self.drop_running(jobs);
+        self.drop_running()
     }
 
     /// Allows counting again after [`Self::stop`].
@@ -127,11 +141,11 @@ impl ExactCounts {
         self.is_stopped = false;
     }
 
-    fn drop_running(&mut self, jobs: &JobHost) {
-        if let Some(running) = self.running.as_mut().filter(|running| !running.is_dropped) {
-            running.is_dropped = true;
-            jobs.cancel(running.id);
-        }
+    /// The job of a count that is no longer wanted.
+    fn drop_running(&mut self) -> Option<JobId> {
+        let running = self.running.as_mut().filter(|running| !running.is_dropped)?;
+        running.is_dropped = true;
+        Some(running.id)
     }
 
     /// Records the progress of the running count.
@@ -173,17 +187,9 @@ impl ExactCounts {
         }
     }
 
-    /// Compares with the present state, drops an outdated count, and starts one when it is time.
-    ///
-    /// Returns the job that was started, and how long to wait until the next call is useful.
-    pub(crate) fn run(
-        &mut self,
-        at: &SessionAt,
-        wanted: &[FrameId],
-        state: CountInputs,
-        jobs: &mut JobHost,
-    ) -> (Option<JobId>, Option<f64>) {
-        let session = &at.session;
+    /// Compares with the present state: what is to be done now.
+    pub(crate) fn next(&mut self, session: &Session, wanted: &[FrameId], state: CountInputs) -> CountStep {
+        let mut step = CountStep::default();
         let inputs_of = |id: FrameId| Inputs::of(session, session.frame(id), None);
         self.known.retain(|id, known| {
             let now = inputs_of(*id);
@@ -203,7 +209,7 @@ impl ExactCounts {
             left.clone().any(|asked| !is_current(asked)) || left.count() < missing.len()
         });
         if is_stale {
-            self.drop_running(jobs);
+            step.cancel = self.drop_running();
         }
         let is_same = missing.len() <= self.pending.len()
             && missing.iter().all(|(id, inputs)| {
@@ -215,19 +221,20 @@ impl ExactCounts {
         }
         self.pending = missing;
         if self.pending.is_empty() || self.running.is_some() || self.is_stopped {
-            return (None, None);
+            return step;
         }
         let wait_s = self.pending_since_s + SETTLED_S - state.now_s;
         if wait_s > 0.0 {
-            return (None, Some(wait_s));
-        }
-        if state.is_busy {
+            step.wait_s = Some(wait_s);
+        } else if !state.is_busy {
             // Whatever keeps the machine busy wakes the window when it ends.
-            return (None, None);
+            step.count = self.pending.iter().map(|(id, _)| *id).collect();
         }
-        let frames = self.pending.iter().map(|(id, _)| *id).collect();
-        let id = jobs.submit(at.clone(), Job::Count { frames });
+        step
+    }
+
+    /// Notes that the count of the frames of [`CountStep::count`] has begun.
+    pub(crate) fn begun(&mut self, id: JobId) {
         self.running = Some(RunningCount { id, asked: self.pending.clone(), share: 0.0, is_dropped: false });
-        (Some(id), None)
     }
 }

@@ -1,16 +1,15 @@
 //! One row of the settings: label, slider, number, reset to the default.
 //!
-//! Rows of frame values are generated from [`ParamSpec`]; rows of strip values are described by hand. Showing a row
-//! never changes a value, even if it is outside the range of the slider.
+//! Showing a row never changes a value, even if it is outside the range of the slider.
 
 use egui::{
     Align, DragValue, Layout, Rect, Response, RichText, Sense, Shape, Stroke, Ui, UiBuilder, WidgetInfo,
     pos2, vec2,
 };
-use glassine_film::{Look, Param, ParamSpec};
+use glassine_film::{Look, Param};
 
-use crate::commands::{Command, EditCommand};
-use crate::widgets::drag_value::ValueGesture;
+use crate::model::gesture::ValueGesture;
+use crate::model::number_text::{number_text, parse_number};
 use crate::widgets::param_slider::ParamSlider;
 use crate::widgets::theme;
 
@@ -39,13 +38,15 @@ impl MixedValue {
         Some(if low == high { Self::One(first) } else { Self::Mixed { first, low, high } })
     }
 
-    fn leading(self) -> f64 {
+    /// The value of the current frame.
+    pub fn leading(self) -> f64 {
         match self {
             Self::One(value) | Self::Mixed { first: value, .. } => value,
         }
     }
 
-    fn spread(self) -> Option<(f64, f64)> {
+    /// Lowest and highest value, if they differ.
+    pub fn spread(self) -> Option<(f64, f64)> {
         match self {
             Self::One(_) => None,
             Self::Mixed { low, high, .. } => Some((low, high)),
@@ -271,126 +272,9 @@ fn reset_button(ui: &Ui, rect: Rect, label: &str) -> Response {
     response
 }
 
-/// A number with fixed decimals, a real minus sign and, if requested, a plus sign.
-pub fn number_text(value: f64, decimals: u8, signed: bool) -> String {
-    let text = format!("{:.*}", usize::from(decimals), value.abs());
-    let is_zero = text.chars().all(|c| matches!(c, '0' | '.'));
-    match (value < 0.0 && !is_zero, signed && !is_zero) {
-        (true, _) => format!("−{text}"),
-        (false, true) => format!("+{text}"),
-        (false, false) => text,
-    }
-}
-
-/// A typed number: decimal point or comma, any minus sign, a unit behind it.
-pub fn parse_number(text: &str) -> Option<f64> {
-    let text = text.trim().replace('−', "-").replace(',', ".");
-    let number: String =
-        text.chars().take_while(|c| c.is_ascii_digit() || matches!(c, '.' | '-' | '+')).collect();
-    number.parse().ok().filter(|value: &f64| value.is_finite())
-}
-
-/// The row of one value of the selected frames; the user's actions go out as commands.
-pub fn param_row(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, value: MixedValue) {
-    let name = spec.label.to_lowercase();
-    let label = short_label(&name);
-    if spec.step >= spec.hard.1 - spec.hard.0 {
-        switch_ui(ui, out, spec, &name, value);
-        return;
-    }
-    let row = ValueRow {
-        key: spec.key,
-        name: &name,
-        label,
-        unit: spec.unit,
-        help: spec.help,
-        hard: spec.hard,
-        soft: spec.soft,
-        default: spec.default,
-        step: spec.step,
-        decimals: spec.decimals,
-        mark: None,
-    };
-    let mut events = Vec::new();
-    let slider = row.show(ui, value, &mut events);
-    slider.context_menu(|ui| {
-        if ui.button(format!("back to {}", row.text_of(spec.default))).clicked() {
-            events.push(ValueGesture::Reset);
-            ui.close();
-        }
-        for (text, to_roll) in
-            [("give this value to the strip", false), ("give this value to the roll", true)]
-        {
-            if ui.button(text).clicked() {
-                out.push(Command::Edit(EditCommand::GiveParam { param: spec.param, to_roll }));
-                ui.close();
-            }
-        }
-    });
-    let label = format!("change {name}");
-    let set = |value| EditCommand::SetParam(spec.param, value);
-    let reset = || EditCommand::ResetParam(spec.param);
-    out.extend(events.into_iter().map(|event| event.into_command(&label, set, reset).into()));
-}
-
-/// A row for a value that is only on or off.
-fn switch_ui(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, name: &str, value: MixedValue) {
-    ui.horizontal(|ui| {
-        ui.spacing_mut().item_spacing.x = 6.0;
-        label_ui(ui, name, value != MixedValue::One(spec.default)).on_hover_text(spec.help);
-        let mut is_on = value.leading() > spec.hard.0;
-        let text = match (value.spread().is_some(), is_on) {
-            (true, _) => "mixed",
-            (false, true) => "on",
-            (false, false) => "off",
-        };
-        let response = ui.checkbox(&mut is_on, text).on_hover_text(spec.help);
-        ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(name));
-        if response.changed() {
-            out.push(Command::Edit(EditCommand::SetParam(
-                spec.param,
-                if is_on { spec.hard.1 } else { spec.hard.0 },
-            )));
-        }
-    });
-}
-
-/// Tone bands that have several values; the band is shown as a head above its rows.
-pub const BANDS: [&str; 3] = ["shadows", "middle", "highlights"];
-
-/// Band a label begins with, if it does.
-pub fn band_of(label: &str) -> Option<&'static str> {
-    let first = label.split(' ').next()?.to_lowercase();
-    BANDS.into_iter().find(|band| *band == first)
-}
-
-fn short_label(name: &str) -> &str {
-    match band_of(name) {
-        Some(band) => name.get(band.len()..).map_or(name, str::trim_start),
-        None => name,
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use super::*;
-
-    #[test]
-    fn numbers_carry_a_sign_only_where_both_signs_are_possible() {
-        assert_eq!(number_text(0.3, 2, true), "+0.30");
-        assert_eq!(number_text(-0.304, 2, true), "−0.30");
-        assert_eq!(number_text(-0.001, 2, true), "0.00");
-        assert_eq!(number_text(1.0, 2, false), "1.00");
-        assert_eq!(number_text(-1.0, 0, false), "−1");
-    }
-
-    #[test]
-    fn typed_numbers_may_have_commas_signs_and_units() {
-        assert_eq!(parse_number(" +0,3 stops"), Some(0.3));
-        assert_eq!(parse_number("−12 CC"), Some(-12.0));
-        assert_eq!(parse_number("mixed"), None);
-        assert_eq!(parse_number(""), None);
-    }
 
     #[test]
     fn values_of_several_frames_are_one_when_they_agree() {
@@ -405,13 +289,5 @@ mod tests {
             Some(MixedValue::Mixed { first: 1.2, low: 0.8, high: 1.5 })
         );
         assert_eq!(MixedValue::of(Param::Contrast, &[]), None);
-    }
-
-    #[test]
-    fn every_band_value_is_shown_under_its_band() {
-        let banded: Vec<_> = Param::all().filter_map(|param| band_of(param.spec().label)).collect();
-        assert_eq!(banded, ["shadows", "shadows", "middle", "middle", "highlights", "highlights"]);
-        assert_eq!(short_label("shadows warm / cool"), "warm / cool");
-        assert_eq!(short_label("warm / cool"), "warm / cool");
     }
 }

@@ -8,8 +8,8 @@ use glassine_engine::{NewSessionRequest, Notice, Severity};
 use glassine_film::Look;
 use glassine_session::{Frame, FrameId, FrameMark, ScanId, Session, StripId, rebase};
 
-use crate::app::GlassineApp;
-use crate::commands::closing::ExportEnd;
+use super::closing::ExportEnd;
+use super::program::GlassineApp;
 use crate::model::app_status::{JobKind, JobStatus};
 
 /// A result that must not arrive in the middle of a gesture.

@@ -28,7 +28,7 @@ const LEAST: [f32; 2] = [1000.0, 640.0];
 
 /// The program's sign, for systems that ask the window for it.
 fn icon() -> IconData {
-    let decoded = decode_own_png(include_bytes!("../../../assets/icon/glassine-128.png"));
+    let decoded = decode_own_png(include_bytes!("../../assets/icon/glassine-128.png"));
     decoded.map_or_else(IconData::default, |(width, height, rgba)| IconData { rgba, width, height })
 }
 
@@ -160,27 +160,6 @@ fn put_in_place(creation: &eframe::CreationContext<'_>, place: &WindowPlace) {
         let scale = window.scale_factor() as f32;
         ctx.send_viewport_cmd(ViewportCommand::OuterPosition(pos2(x as f32 / scale, y as f32 / scale)));
     }
-}
-
-/// The window as it is now, and the size that it has when it is not maximised.
-pub(crate) fn place_of(frame: &eframe::Frame, before: &WindowPlace) -> Option<WindowPlace> {
-    let window = frame.winit_window()?;
-    if window.is_maximized() || window.fullscreen().is_some() {
-        return Some(WindowPlace { maximized: window.is_maximized(), ..before.clone() });
-    }
-    let (size, scale) = (window.inner_size(), window.scale_factor());
-    if size.width == 0 || size.height == 0 || window.is_minimized() == Some(true) {
-        return None;
-    }
-    let screen = window.current_monitor();
-    let corner = screen.as_ref().map(|screen| screen.position()).unwrap_or_default();
-    let position = window.outer_position().ok();
-    Some(WindowPlace {
-        size_points: Some([size.width, size.height].map(|side| (f64::from(side) / scale).round())),
-        from_screen_px: position.map(|at| [at.x - corner.x, at.y - corner.y]),
-        screen: screen.and_then(|screen| screen.name()),
-        maximized: false,
-    })
 }
 
 /// State of the window's start. Until it is over, a panic comes from a library the toolkit could not load, and becomes
