@@ -159,8 +159,10 @@ fn scans_that_appear_in_a_watched_folder_become_strips_of_the_session() {
     std::fs::create_dir(&watched).expect("a folder");
     let picker = SharedPicker::new(vec![PickOutcome::Chosen(vec![watched.clone()])]);
     let mut window = window(common::app(Vec::new(), picker));
-    push(&mut window, ScannerCommand::AskWatched);
+    click_label(&mut window, "watch a folder…");
     until(&mut window, "the folder is watched", |app| app.status().scanner.watched.is_some());
+    window.run();
+    window.get_by_label_contains("opens by itself");
     let strip = scan_named(folder.path(), "strip.tif", 150.0);
     for name in ["1.tif", "2.tif", "3.tif"] {
         std::fs::copy(&strip, watched.join(name)).expect("copies");

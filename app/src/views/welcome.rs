@@ -2,7 +2,7 @@
 
 use egui::{
     Align, Button, Color32, Label, Layout, Rect, Response, RichText, Role, ScrollArea, Sense, Stroke,
-    StrokeKind, TextStyle, Ui, UiBuilder, WidgetInfo, pos2, vec2,
+    StrokeKind, TextStyle, Ui, UiBuilder, Vec2, WidgetInfo, pos2, vec2,
 };
 
 use super::session_file_dialogs::unsaved_list_ui;
@@ -19,7 +19,7 @@ const CARD_HEIGHT: f32 = 68.0;
 /// Least width of a card, points.
 const CARD_LEAST: f32 = 300.0;
 /// Room for the picture of a session, points.
-const PICTURE: egui::Vec2 = vec2(80.0, 56.0);
+const PICTURE: Vec2 = vec2(80.0, 56.0);
 
 pub(super) fn welcome_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if let Some((job, _)) = cx.status.shown_job() {
@@ -79,6 +79,8 @@ fn begin_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         cx.push(ScannerCommand::Show(true));
     }
     ui.add_space(4.0);
+    watch_ui(ui, cx, size);
+    ui.add_space(4.0);
     if ui.add(Button::new("look at the demo strips").min_size(size)).clicked() {
         cx.push(FileCommand::OpenDemo);
     }
@@ -90,6 +92,21 @@ fn begin_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let note =
         "the demo is invented film, drawn on first use: a minute or two, and 300 MB in the cache folder";
     ui.label(RichText::new(note).small().color(p.text_weak));
+}
+
+/// A folder that a camera or another program fills; what it does once it is watched.
+fn watch_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, size: Vec2) {
+    let Some(folder) = &cx.status.scanner.watched else {
+        if ui.add(Button::new("watch a folder…").min_size(size)).clicked() {
+            cx.push(ScannerCommand::AskWatched);
+        }
+        return;
+    };
+    if ui.add(Button::new("end watching").min_size(size)).clicked() {
+        cx.push(ScannerCommand::EndWatch);
+    }
+    let note = format!("the next scan that appears in {} opens by itself", folder.display());
+    ui.label(RichText::new(note).small().color(theme::palette(ui).text_weak));
 }
 
 /// Head of a list, with room for a button at its right end.

@@ -1,7 +1,7 @@
-//! Session files of every version must open forever: these samples are never changed.
+//! Files of every version must open forever: these samples are never changed.
 
-use glassine_film::{FilmKind, Param};
-use glassine_session::{BaseSource, file};
+use glassine_film::{FilmKind, LayerCurve, Param, Stock, ToeShoulder};
+use glassine_session::{BaseSource, OutputKind, file};
 
 #[test]
 fn a_file_of_the_first_version_opens_with_all_it_says() {
@@ -55,4 +55,55 @@ fn a_file_of_the_second_version_opens_with_its_joined_scan() {
     assert!(file::from_json(broken.as_bytes()).is_err());
     let broken = String::from_utf8_lossy(bytes).replace("0.9999", "0.0");
     assert!(file::from_json(broken.as_bytes()).is_err());
+}
+
+#[test]
+fn a_stock_file_of_the_first_version_is_read_with_every_number() {
+    let text = include_str!("files/version-1.stock.json");
+    let stock = Stock::from_json(text).expect("reads");
+    let curve = ToeShoulder {
+        gamma: 0.55,
+        foot_log: -1.8,
+        toe_width_log: 0.2,
+        shoulder_d: Some(2.4),
+        shoulder_width_d: 0.15,
+    };
+    let endless = ToeShoulder {
+        gamma: 0.6,
+        foot_log: -1.9,
+        toe_width_log: 0.25,
+        shoulder_d: None,
+        shoulder_width_d: 0.0,
+    };
+    assert_eq!(
+        stock,
+        Stock {
+            id: "harbour-200".to_owned(),
+            name: "Harbour 200".to_owned(),
+            kind: FilmKind::ColourNegative,
+            curves: [LayerCurve::Curve(curve), LayerCurve::Curve(endless), LayerCurve::Gamma(0.65)],
+            unmix: [[1.1, -0.06, -0.04], [-0.1, 1.2, -0.1], [-0.02, -0.18, 1.2]],
+            working_matrix: [[1.3, -0.2, -0.1], [-0.1, 1.25, -0.15], [0.0, -0.2, 1.2]],
+            typical_base_d: [0.25, 0.62, 0.9],
+            notes: "measured at home".to_owned(),
+            measured_on: "a 24-patch chart, frame 4".to_owned(),
+        }
+    );
+}
+
+#[test]
+fn a_recipe_file_of_the_first_version_is_read_with_every_choice() {
+    let recipe = file::recipe_from_json(include_bytes!("files/version-1.recipe.json")).expect("reads");
+    assert_eq!(
+        (recipe.name.as_str(), recipe.kind, recipe.is_chosen),
+        ("for the wall", OutputKind::Print, false)
+    );
+    assert_eq!((recipe.space.as_deref(), recipe.rendering.as_deref()), (Some("display-p3"), Some("print")));
+    assert_eq!(recipe.folder.as_deref(), Some("prints"));
+    assert_eq!(recipe.name_template.as_deref(), Some("{roll} {number}"));
+    let print = recipe.print.as_ref().expect("has a print");
+    assert_eq!((print.sides_mm, print.ppi, print.sharpen_amount), ([300.0, 200.0], 360.0, 0.4));
+    assert_eq!((print.paper_white, print.paper_black), (0.96, 0.02));
+    assert_eq!((recipe.compression, recipe.web_format, recipe.most_kb), (None, None, None));
+    assert_eq!(file::recipe_from_json(&file::recipe_to_json(&recipe)).expect("reads again"), recipe);
 }
