@@ -81,12 +81,12 @@ fn begin_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     ui.add_space(4.0);
     watch_ui(ui, cx, size);
     ui.add_space(4.0);
-    if ui.add(Button::new("look at the demo strips").min_size(size)).clicked() {
-        cx.push(FileCommand::OpenDemo);
-    }
-    ui.add_space(4.0);
     if ui.add(Button::new("read the guide").min_size(size)).clicked() {
         cx.push(ViewCommand::ShowGuide(Some("first-strip")));
+    }
+    ui.add_space(4.0);
+    if ui.add(Button::new("look at the demo strips").min_size(size)).clicked() {
+        cx.push(FileCommand::OpenDemo);
     }
     ui.add_space(2.0);
     let note =
