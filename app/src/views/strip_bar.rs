@@ -22,6 +22,8 @@ use crate::widgets::value_row::{label_ui, number_field_ui};
 
 /// Height of the line, points.
 pub(super) const HEIGHT: f32 = 34.0;
+/// Room that the name of the strip keeps beside the size of a box, points.
+const STRIP_LEAST: f32 = 100.0;
 /// Windows narrower than this omit what is shown elsewhere, points.
 const ROOMY: f32 = 1440.0;
 
@@ -29,20 +31,22 @@ pub(super) fn strip_bar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
     let width = ui.available_width();
     Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 0)).show(ui, |ui| {
-        ui.allocate_ui_with_layout(vec2(width - 20.0, HEIGHT), Layout::left_to_right(Align::Center), |ui| {
-            ui.spacing_mut().item_spacing.x = 4.0;
-            left_ui(ui, cx);
-            ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
-                ui.spacing_mut().item_spacing.x = 2.0;
-                view_tools_ui(ui, cx);
+        ui.allocate_ui_with_layout(vec2(width - 20.0, HEIGHT), Layout::right_to_left(Align::Center), |ui| {
+            ui.spacing_mut().item_spacing.x = 2.0;
+            view_tools_ui(ui, cx);
+            separator(ui);
+            if cx.ui_state.strip.contact {
+                filter_ui(ui, cx);
                 separator(ui);
-                if cx.ui_state.strip.contact {
-                    filter_ui(ui, cx);
-                    separator(ui);
-                }
-                box_tools_ui(ui, cx);
-                separator(ui);
-                box_size_ui(ui, cx);
+            }
+            box_tools_ui(ui, cx);
+            separator(ui);
+            box_size_ui(ui, cx);
+            ui.add_space(8.0);
+            // What is left of the line: its text is cut, not drawn over the tools.
+            ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
+                ui.spacing_mut().item_spacing.x = 4.0;
+                left_ui(ui, cx);
             });
         });
     });
@@ -54,9 +58,6 @@ fn left_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     ui.label(title);
     ui.add_space(6.0);
     let Some(strip) = cx.strip() else { return };
-    let is_roomy = ui.ctx().content_rect().width() >= ROOMY;
-    let text = strip_text(cx, strip, is_roomy);
-    ui.add(Label::new(RichText::new(text).color(p.text_weak)).truncate());
     let doubts = strip_doubts(strip);
     if let Some(first) = doubts.first() {
         let (rect, response) = ui.allocate_exact_size(vec2(16.0, 16.0), Sense::hover());
@@ -65,6 +66,9 @@ fn left_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
         let lines: Vec<String> = doubts.iter().map(Doubt::text).collect();
         response.on_hover_text(lines.join("\n"));
     }
+    let is_roomy = ui.ctx().content_rect().width() >= ROOMY;
+    let text = strip_text(cx, strip, is_roomy);
+    ui.add(Label::new(RichText::new(text).color(p.text_weak)).truncate());
 }
 
 /// What a strip is, in a few words.
@@ -328,7 +332,10 @@ fn box_size_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     let Some(frame) = cx.primary() else { return };
     let ppi = cx.session.context(frame).and_then(|(_, scan)| scan.ppi);
     let text = size_text(&frame.crop, frame.orientation, ppi);
-    ui.add(Label::new(RichText::new(text).color(p.text)).truncate());
+    let room = vec2((ui.available_width() - STRIP_LEAST).max(0.0), HEIGHT);
+    ui.allocate_ui_with_layout(room, Layout::right_to_left(Align::Center), |ui| {
+        ui.add(Label::new(RichText::new(text).color(p.text)).truncate());
+    });
 }
 
 fn size_text(b: &TiltedBox, orientation: Orientation, ppi: Option<f64>) -> String {
