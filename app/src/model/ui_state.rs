@@ -43,7 +43,7 @@ pub enum StripTool {
 
 /// What to do about a scan on which no frame was found.
 pub const NO_FRAME: &str = "no frame was found on this scan: choose another film, format or encoding in the section \
-                            film and look again, or press N for a box of your own";
+                            film and find the frames again, or press N for a box of your own";
 
 /// The first scan that has no strip.
 pub fn first_bare_scan(session: &Session) -> Option<&Arc<ScanRef>> {

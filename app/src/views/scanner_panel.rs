@@ -38,7 +38,13 @@ pub(super) fn scanner_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         ui.set_width(ui.available_width() - 8.0);
         device_ui(ui, cx);
         trouble_ui(ui, cx);
-        reminders_ui(ui, cx);
+        // Before a strip is scanned they come first; while it is, its own buttons do.
+        let facts = &cx.status.scanner;
+        let is_between =
+            facts.overview.is_none() || facts.batch.as_ref().is_some_and(|batch| batch.left() == 0);
+        if is_between {
+            reminders_ui(ui, cx);
+        }
         if cx.status.scanner.device.is_some() {
             if cx.ui_state.scanner.shows_driver_options {
                 driver_options_ui(ui, cx);
@@ -48,6 +54,9 @@ pub(super) fn scanner_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
                 exposure_ui(ui, cx);
                 frames_ui(ui, cx);
             }
+        }
+        if !is_between {
+            reminders_ui(ui, cx);
         }
         watched_ui(ui, cx);
         ui.add_space(12.0);

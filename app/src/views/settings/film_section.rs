@@ -116,7 +116,7 @@ fn bare_scan_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
     ui.horizontal(|ui| {
         ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, "", false);
-        if ui.button("look again").on_hover_text("look for frames with this film and format").clicked() {
+        if ui.button("find the frames again").on_hover_text("with this film and format").clicked() {
             let Search { film, format_id } = search.clone();
             cx.push(JobCommand::FindFrames { scan: scan.id, film, format_id });
         }
