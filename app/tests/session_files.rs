@@ -116,7 +116,7 @@ fn a_session_that_is_open_elsewhere_is_marked_and_can_be_worked_on_once_it_is_fr
     let lock = lock_session(&place.path, &other);
     let picker = SharedPicker::new(vec![PickOutcome::Chosen(vec![place.path.clone()])]);
     let mut window = window(app(vec![place.path.clone()], picker.clone()));
-    let mark = window.get_by_label_contains("looking only: ").accesskit_node().value().unwrap_or_default();
+    let mark = window.get_by_label_contains("view only: ").accesskit_node().value().unwrap_or_default();
     assert!(mark.contains(&format!("process {} works on this session", std::process::id())), "{mark}");
     assert!(window.query_by_label("work on it").is_none());
     // Even the name itself is refused: the dialog appears again, and is cancelled.
@@ -133,7 +133,7 @@ fn a_session_that_is_open_elsewhere_is_marked_and_can_be_worked_on_once_it_is_fr
     click_label(&mut window, "work on it");
     rest(&mut window);
     assert!(window.state().status().held_by.is_none());
-    assert!(window.query_by_label_contains("looking only").is_none());
+    assert!(window.query_by_label_contains("view only").is_none());
     window.state_mut().push(EditCommand::QuarterTurn(1));
     window.run();
     save(&mut window);
