@@ -7,8 +7,8 @@ use std::sync::Arc;
 
 use common::hands::{Window, click_label, rest, show_only, undo};
 use common::{
-    BASE_D, SCAN, SharedPicker, app, code, scan_pixels, session, window, write_grey, write_pixels,
-    write_scan, write_session,
+    BASE_D, SCAN, SharedPicker, app, code, scan_pixels, session, sized_window, window, write_grey,
+    write_pixels, write_scan, write_session,
 };
 use egui::accesskit::Role;
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
@@ -415,4 +415,26 @@ fn boxes_can_be_drawn_while_new_scans_are_searched_and_the_search_can_be_stopped
         window.step();
     }
     assert_eq!(window.state().session().frames.len(), drawn, "the drawn box stays");
+}
+
+#[test]
+fn a_scan_without_frames_can_be_read_and_searched_in_other_ways_or_boxed_by_hand() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan = write_pixels(folder.path(), &vec![400; (SCAN.0 * SCAN.1 * 3) as usize]);
+    let whole = session(&scan, None);
+    let bare = Edit::AddScans(vec![(*whole.scans[0]).clone()]).apply(&Session::default()).expect("adds");
+    let mut app = app(Vec::new(), SharedPicker::default());
+    app.set_session(bare);
+    let mut window = sized_window(app, [1600.0, 1400.0]);
+    click_label(&mut window, "section film");
+    assert_eq!(window.query_all_by_label_contains("no frame was found on this scan").count(), 2);
+    for row in ["film kind", "format", "encoding"] {
+        assert!(window.query_by_role_and_label(Role::ComboBox, row).is_some(), "{row}");
+    }
+    click_label(&mut window, "find the frames again");
+    let notice = window.state().status().notices.last().expect("a message").to_string();
+    assert!(notice.contains("no frame was found") && notice.contains("format"), "{notice}");
+    click_label(&mut window, "add a box");
+    assert_eq!(window.state().session().frames.len(), 1);
+    assert_eq!(window.query_all_by_label_contains("no frame was found on this scan").count(), 0);
 }

@@ -2,7 +2,7 @@
 
 mod common;
 
-use common::hands::{Window, click_label, drag, look, rest, show_only, undo};
+use common::hands::{Window, drag, look, rest, show_only, undo};
 use common::{
     IMAGES, MARGIN_PX, SharedPicker, app, crop, frame_id, open_window, session, sized_window, window,
     write_scan, write_session,
@@ -14,7 +14,7 @@ use glassine_app::commands::{
     BoxCommand, EditCommand, ExportCommand, FileCommand, SelectCommand, SelectHow, ViewCommand,
 };
 use glassine_film::{FilmKind, Param, default_stock};
-use glassine_session::{Edit, Session};
+use glassine_session::Edit;
 
 fn value_of(window: &Window, role: Role, label: &str) -> String {
     window.get_by_role_and_label(role, label).accesskit_node().value().unwrap_or_default()
@@ -552,29 +552,6 @@ fn a_frame_size_of_ones_own_can_be_typed_where_no_format_of_the_table_fits() {
     window.key_press(Key::Enter);
     window.run();
     assert_eq!(window.state().session().strips[0].format_id.as_deref(), Some("40x65mm"));
-}
-
-#[test]
-fn a_scan_without_frames_can_be_read_and_searched_in_other_ways_or_boxed_by_hand() {
-    let folder = tempfile::tempdir().expect("a temporary folder");
-    let scan =
-        common::write_pixels(folder.path(), &vec![400; (common::SCAN.0 * common::SCAN.1 * 3) as usize]);
-    let whole = session(&scan, None);
-    let bare = Edit::AddScans(vec![(*whole.scans[0]).clone()]).apply(&Session::default()).expect("adds");
-    let mut app = app(Vec::new(), SharedPicker::default());
-    app.set_session(bare);
-    let mut window = sized_window(app, [1600.0, 1400.0]);
-    click_label(&mut window, "section film");
-    assert_eq!(window.query_all_by_label_contains("no frame was found on this scan").count(), 2);
-    for row in ["film kind", "format", "encoding"] {
-        assert!(window.query_by_role_and_label(Role::ComboBox, row).is_some(), "{row}");
-    }
-    click_label(&mut window, "find the frames again");
-    let notice = window.state().status().notices.last().expect("a message").to_string();
-    assert!(notice.contains("no frame was found") && notice.contains("format"), "{notice}");
-    click_label(&mut window, "add a box");
-    assert_eq!(window.state().session().frames.len(), 1);
-    assert_eq!(window.query_all_by_label_contains("no frame was found on this scan").count(), 0);
 }
 
 #[test]

@@ -159,6 +159,11 @@ impl GlassineApp {
         self.submit(Job::Export(Box::new(request.in_kinds(output.chosen()))));
     }
 
+    /// Name offered for the file of a recipe.
+    pub(super) fn recipe_file_name(&self) -> String {
+        format!("{}.recipe.json", self.ui_state.panels.export_recipe)
+    }
+
     /// Adds the recipe of a file to the session, in place of one of the same name.
     pub(super) fn load_recipe(&mut self, path: &Path) {
         let read = std::fs::read(path).map_err(|error| error.to_string());

@@ -186,7 +186,7 @@ impl GlassineApp {
     }
 
     /// Folder that a dialog begins in: that of what it is about, else the one used last. The demo's is never offered.
-    fn begin_folder(&self, purpose: PathPurpose) -> Option<PathBuf> {
+    pub(super) fn begin_folder(&self, purpose: PathPurpose) -> Option<PathBuf> {
         let session = self.history.current();
         let last = &self.remembered.folders;
         let is_own = !self.status.is_demo;
@@ -248,38 +248,6 @@ impl GlassineApp {
             self.files.lookup = None;
             self.status.existing_files = found;
         }
-    }
-
-    fn typed_suggestion(&self, purpose: PathPurpose) -> String {
-        let folder = self.begin_folder(purpose).unwrap_or_default();
-        let path = match purpose {
-            PathPurpose::Open
-            | PathPurpose::LoadStock
-            | PathPurpose::LoadRecipe
-            | PathPurpose::Infrared(_)
-            | PathPurpose::ScreenProfile
-            | PathPurpose::PrinterProfile
-            | PathPurpose::FocusScans => return String::new(),
-            PathPurpose::ScanFolder
-            | PathPurpose::ScansInto
-            | PathPurpose::WatchedFolder
-            | PathPurpose::ExportFolder
-            | PathPurpose::FocusFolder => folder,
-            PathPurpose::SaveStock => folder.join(self.stock_file_name()),
-            PathPurpose::SaveRecipe => folder.join(self.recipe_file_name()),
-            PathPurpose::SaveAs => match self.free_name() {
-                Some(path) => path,
-                None => {
-                    let title = self.history.current().title.trim();
-                    folder.join(format!("{}.{SESSION_ENDING}", if title.is_empty() { "roll" } else { title }))
-                }
-            },
-        };
-        path.display().to_string()
-    }
-
-    fn recipe_file_name(&self) -> String {
-        format!("{}.recipe.json", self.ui_state.panels.export_recipe)
     }
 
     pub(super) fn use_paths(&mut self, ctx: &Context, purpose: PathPurpose, paths: Vec<PathBuf>) {
