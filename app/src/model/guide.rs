@@ -30,7 +30,7 @@ macro_rules! pictures {
 
 /// Every page.
 pub const PAGES: &[Page] = pages! {
-    "index" "first-strip" "cautions" "troubleshooting" "keys"
+    "index" "first-strip" "window" "cautions" "troubleshooting" "keys"
     "scanning-well" "file-kinds" "stray-light" "flat-film" "holder-height" "camera-captures" "scan-check" "scanner" "watched-folder"
     "colour-negatives" "black-and-white" "slides" "film-base" "stocks"
     "boxes" "strip-solve" "exposure" "balance" "tones" "dust" "sharpening" "rolls" "edge-codes" "joining" "screen"
