@@ -163,6 +163,7 @@ impl GlassineApp {
             folder: self.begin_folder(purpose),
             suggested_name: match purpose {
                 PathPurpose::SaveStock => self.stock_file_name(),
+                PathPurpose::WriteJoined(_) => format!("{title}.tif"),
                 PathPurpose::SaveRecipe => self.recipe_file_name(),
                 _ => match self.free_name() {
                     Some(path) => path.file_name().unwrap_or_default().to_string_lossy().into_owned(),
@@ -204,7 +205,9 @@ impl GlassineApp {
                 let chosen = self.remembered.scanner_habits.folder.clone();
                 chosen.or_else(own).or_else(|| last.scans.clone())
             }
-            PathPurpose::Infrared(id) => session.scan(id).and_then(of_scan).or_else(own),
+            PathPurpose::Infrared(id) | PathPurpose::WriteJoined(id) => {
+                session.scan(id).and_then(of_scan).or_else(own)
+            }
             // The system's dialog knows best where profiles are kept.
             PathPurpose::ScreenProfile | PathPurpose::PrinterProfile => None,
         }
@@ -251,6 +254,7 @@ impl GlassineApp {
             | PathPurpose::ExportFolder
             | PathPurpose::FocusFolder => folder,
             PathPurpose::SaveStock => folder.join(self.stock_file_name()),
+            PathPurpose::WriteJoined(_) => folder.join("joined.tif"),
             PathPurpose::SaveRecipe => folder.join(self.recipe_file_name()),
             PathPurpose::SaveAs => match self.free_name() {
                 Some(path) => path,
@@ -279,6 +283,12 @@ impl GlassineApp {
             PathPurpose::SaveStock => {
                 if let Some(path) = paths.into_iter().next() {
                     self.save_stock(path);
+                }
+            }
+            PathPurpose::WriteJoined(scan) => {
+                if let Some(path) = paths.into_iter().next() {
+                    let path = if path.extension().is_some() { path } else { path.with_extension("tif") };
+                    self.submit(Job::WriteScan { scan, path });
                 }
             }
             PathPurpose::SaveRecipe => {

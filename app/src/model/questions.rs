@@ -86,6 +86,8 @@ pub enum PathPurpose {
     ScansInto,
     /// Folder whose new scans the session takes.
     WatchedFolder,
+    /// Name of the file of a joined scan.
+    WriteJoined(ScanId),
     /// The infrared file of a scan.
     Infrared(ScanId),
     /// The profile of the screen.

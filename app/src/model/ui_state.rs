@@ -281,6 +281,8 @@ pub struct UiState {
     /// Proportion that boxes keep while the user sizes them.
     pub aspect: AspectLock,
     pub show_base_pixels: bool,
+    /// Whether the overlaps of joined scans show what their parts differ by.
+    pub show_part_differences: bool,
     /// The copied look.
     pub copied_look: Option<Look>,
     pub show_export: bool,
@@ -398,6 +400,7 @@ impl UiState {
         self.held_back = None;
         self.drawing_from = None;
         self.show_base_pixels = false;
+        self.show_part_differences = false;
         self.files.compares = false;
         self.files.measured_before.clear();
         self.requests = PreviewRequests::default();

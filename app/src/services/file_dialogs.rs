@@ -34,6 +34,7 @@ impl PathPurpose {
             Self::ScanFolder => "choose the folder that contains the scans",
             Self::WatchedFolder => "choose the folder whose new scans are taken",
             Self::ScansInto => "choose the folder that scans are written into",
+            Self::WriteJoined(_) => "write the joined scan to a file",
             Self::Infrared(_) => "choose the infrared file of the scan",
             Self::ScreenProfile => "choose the colour profile of the screen",
             Self::PrinterProfile => "choose the colour profile of a printer",
@@ -55,6 +56,7 @@ impl PathPurpose {
             Self::ScanFolder => "path of a folder; folders inside it are searched too",
             Self::ScansInto => "path of a folder; it is created if missing",
             Self::WatchedFolder => "path of the folder that another program scans into",
+            Self::WriteJoined(_) => "path of the TIFF file, for example /home/me/scans/wide.tif",
             Self::Infrared(_) => "path of the grey file that the scanner wrote for its infrared light",
             Self::ScreenProfile | Self::PrinterProfile => "path of an ICC profile",
             Self::FocusScans => "paths of the scans, separated by semicolons",
@@ -196,6 +198,11 @@ fn show(request: &PickRequest) -> PickOutcome {
         PathPurpose::LoadRecipe => dialog.add_filter("recipes", &["json"]).pick_file().map(|path| vec![path]),
         PathPurpose::SaveAs | PathPurpose::SaveStock | PathPurpose::SaveRecipe => dialog
             .add_filter("session or stock", &["json"])
+            .set_file_name(&request.suggested_name)
+            .save_file()
+            .map(|path| vec![path]),
+        PathPurpose::WriteJoined(_) => dialog
+            .add_filter("scans", &SCAN_ENDINGS[..2])
             .set_file_name(&request.suggested_name)
             .save_file()
             .map(|path| vec![path]),

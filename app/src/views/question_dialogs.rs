@@ -109,7 +109,7 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
                 | PathPurpose::ScansInto
                 | PathPurpose::WatchedFolder
                 | PathPurpose::FocusFolder => "use this folder",
-                PathPurpose::SaveStock | PathPurpose::SaveRecipe => "write",
+                PathPurpose::SaveStock | PathPurpose::SaveRecipe | PathPurpose::WriteJoined(_) => "write",
                 PathPurpose::LoadStock | PathPurpose::LoadRecipe => "load",
                 PathPurpose::FocusScans => "take these",
                 PathPurpose::ScanFolder => "look there",
