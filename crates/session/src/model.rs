@@ -22,7 +22,8 @@ pub use self::facts::Facts;
 pub use self::frame_marks::{FrameFlag, FrameMark};
 pub use self::join::{Join, JoinPart};
 pub use self::output::{
-    DensityEncoding, ExportRecipe, OutputKind, OutputSettings, PrintSettings, TiffCompression, WebFormat,
+    DensityEncoding, ExportRecipe, OutputKind, OutputSettings, PrintIntent, PrintSettings, Printer,
+    TiffCompression, WebFormat,
 };
 
 macro_rules! id {

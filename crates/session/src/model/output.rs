@@ -1,6 +1,6 @@
 //! How pictures are exported.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use glassine_film::{OutputSpace, Rendering};
 
@@ -162,8 +162,57 @@ impl TiffCompression {
     }
 }
 
+/// How colours that a printer cannot show are replaced.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
+pub enum PrintIntent {
+    /// The nearest colour of the printer; all others stay, relative to the white of the paper.
+    #[default]
+    RelativeColorimetric,
+    /// As the maker of the profile finds pleasing.
+    Perceptual,
+    /// Strong colours stay strong.
+    Saturation,
+}
+
+impl PrintIntent {
+    /// In the order shown.
+    pub const ALL: [Self; 3] = [Self::RelativeColorimetric, Self::Perceptual, Self::Saturation];
+
+    /// Name in files.
+    pub fn key(self) -> &'static str {
+        match self {
+            Self::RelativeColorimetric => "relative-colorimetric",
+            Self::Perceptual => "perceptual",
+            Self::Saturation => "saturation",
+        }
+    }
+
+    /// The intent that a file names.
+    pub fn from_key(key: &str) -> Option<Self> {
+        Self::ALL.into_iter().find(|intent| intent.key() == key)
+    }
+}
+
+/// The printer and paper that a print is made for.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Printer {
+    /// Its ICC profile; a relative path begins at the folder of the session.
+    pub profile: PathBuf,
+    pub intent: PrintIntent,
+    /// Whether files have the values of the printer and its profile. Else they keep their colour space, and the profile
+    /// serves the soft proof alone.
+    pub converts: bool,
+}
+
+impl Printer {
+    /// A printer whose prints are proofed only.
+    pub fn proofed(profile: PathBuf) -> Self {
+        Self { profile, intent: PrintIntent::default(), converts: false }
+    }
+}
+
 /// How pictures are made for paper.
-#[derive(Debug, Clone, Copy, PartialEq)]
+#[derive(Debug, Clone, PartialEq)]
 pub struct PrintSettings {
     /// Longer and shorter side of the print; the picture keeps its shape inside them.
     pub sides_mm: [f64; 2],
@@ -176,6 +225,8 @@ pub struct PrintSettings {
     pub paper_white: f64,
     /// Encoded value of the picture's black: a little above 0 where the paper shows no steps between the darkest tones.
     pub paper_black: f64,
+    /// `None` where the printer is not known.
+    pub printer: Option<Printer>,
 }
 
 impl PrintSettings {
@@ -200,6 +251,7 @@ impl PrintSettings {
             sharpen_amount: hold(self.sharpen_amount, (0.0, 3.0), usual.sharpen_amount),
             paper_white: hold(self.paper_white, (0.8, 1.0), usual.paper_white),
             paper_black: hold(self.paper_black, (0.0, 0.2), usual.paper_black),
+            printer: self.printer,
         }
     }
 
@@ -221,7 +273,14 @@ impl Default for PrintSettings {
     /// A print of 240 x 180 mm at 300 ppi: common practice for labs. The sharpening and the white are our choice: enough
     /// to make up for the spread of ink, and the least step that a printer shows.
     fn default() -> Self {
-        Self { sides_mm: [240.0, 180.0], ppi: 300.0, sharpen_amount: 0.6, paper_white: 1.0, paper_black: 0.0 }
+        Self {
+            sides_mm: [240.0, 180.0],
+            ppi: 300.0,
+            sharpen_amount: 0.6,
+            paper_white: 1.0,
+            paper_black: 0.0,
+            printer: None,
+        }
     }
 }
 
@@ -275,6 +334,15 @@ impl ExportRecipe {
         }
     }
 
+    /// The same with the path of its printer profile changed.
+    #[must_use]
+    pub fn with_profile(mut self, with: impl Fn(&Path) -> PathBuf) -> Self {
+        if let Some(printer) = self.print.as_mut().and_then(|print| print.printer.as_mut()) {
+            printer.profile = with(&printer.profile);
+        }
+        self
+    }
+
     /// A recipe under another name.
     #[must_use]
     pub fn named(self, name: &str) -> Self {
@@ -316,7 +384,7 @@ impl ExportRecipe {
             jpeg_quality: self.jpeg_quality.unwrap_or(settings.jpeg_quality),
             web_long_side_px: self.web_long_side_px.unwrap_or(settings.web_long_side_px),
             name_template: self.name_template.clone().or(settings.name_template),
-            print: self.print.unwrap_or(settings.print),
+            print: self.print.clone().unwrap_or(settings.print),
             web_format: self.web_format.unwrap_or(settings.web_format),
             web_megapixels: self.web_megapixels.unwrap_or(settings.web_megapixels),
             most_kb: self.most_kb.unwrap_or(settings.most_kb),
@@ -403,6 +471,27 @@ impl OutputSettings {
     pub fn chosen(&self) -> Vec<Self> {
         let chosen: Vec<_> = self.recipes.iter().filter(|recipe| recipe.is_chosen).collect();
         if chosen.is_empty() { vec![self.clone()] } else { ExportRecipe::settings_of(chosen, self) }
+    }
+
+    /// The printer of these files, if they are prints for a known one.
+    pub fn printer(&self) -> Option<&Printer> {
+        self.print.printer.as_ref().filter(|_| self.kind == OutputKind::Print)
+    }
+
+    /// The path of every printer profile, also of recipes.
+    pub fn printer_profiles(&self) -> impl Iterator<Item = &Path> {
+        let prints = self.recipes.iter().filter_map(|recipe| recipe.print.as_ref());
+        let prints = std::iter::once(&self.print).chain(prints);
+        prints.filter_map(|print| Some(&*print.printer.as_ref()?.profile))
+    }
+
+    /// Change the path of every printer profile, also of recipes.
+    pub fn change_profiles(&mut self, with: impl Fn(&Path) -> PathBuf) {
+        if let Some(printer) = &mut self.print.printer {
+            printer.profile = with(&printer.profile);
+        }
+        let recipes = std::mem::take(&mut self.recipes);
+        self.recipes = recipes.into_iter().map(|recipe| recipe.with_profile(&with)).collect();
     }
 
     /// Name of the kind of files in names: that of the recipe, or of the kind.

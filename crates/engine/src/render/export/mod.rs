@@ -96,6 +96,7 @@ impl Exporter<'_> {
         let (frames, skipped) = frames_of(request)?;
         let mut report = ExportReport { skipped, ..ExportReport::default() };
         let at = &request.at;
+        let inputs = Inputs::of(self.scans, request, &frames)?;
         let held = hold_inputs(&at.session, at.folder.as_deref());
         let planned = plan::plan(request, &frames);
         refuse_inputs(&request.folder, &planned)?;
@@ -112,7 +113,7 @@ impl Exporter<'_> {
             by_frame.push(FrameFiles { frame: Arc::clone(frame), files });
         }
         for file in by_frame.iter_mut().flat_map(|frame| &mut frame.files) {
-            file.decide(request, manifest.as_ref());
+            file.decide(request, &inputs.printers, manifest.as_ref());
             let (PlannedState::Unchanged, Ok(path)) = (file.state, &file.path) else { continue };
             report.unchanged.push(path.clone());
             // A run that was stopped left it out.
@@ -123,7 +124,6 @@ impl Exporter<'_> {
                 manifest.add(path, entry);
             }
         }
-        let inputs = Inputs::of(self.scans, &at.session, at.folder.as_deref(), &frames);
         let mut outcomes = self.write_frames(request, by_frame, small, &inputs, cancel, progress);
         drop(held);
         outcomes.sort_by_key(|(place, _)| *place);
@@ -171,12 +171,13 @@ impl Exporter<'_> {
     /// What an export would do with each file; nothing is written.
     pub(crate) fn plan(&self, request: &ExportRequest) -> Result<Vec<PlannedFile>, EngineError> {
         let (frames, _) = frames_of(request)?;
+        let printers = inputs::printers_of(request)?;
         let manifest = manifest_of(request)?;
         let held = hold_inputs(&request.at.session, request.at.folder.as_deref());
         let mut planned = plan::plan(request, &frames);
         refuse_inputs(&request.folder, &planned)?;
         drop(held);
-        planned.iter_mut().for_each(|file| file.decide(request, manifest.as_ref()));
+        planned.iter_mut().for_each(|file| file.decide(request, &printers, manifest.as_ref()));
         Ok(planned.into_iter().map(|file| file.shown(request)).collect())
     }
 
