@@ -164,6 +164,7 @@ impl GlassineApp {
             suggested_name: match purpose {
                 PathPurpose::SaveStock => self.stock_file_name(),
                 PathPurpose::SaveRecipe => self.recipe_file_name(),
+                PathPurpose::SaveTable => self.table_file_name(),
                 _ => match self.free_name() {
                     Some(path) => path.file_name().unwrap_or_default().to_string_lossy().into_owned(),
                     None => format!("{title}.{SESSION_ENDING}"),
@@ -190,7 +191,9 @@ impl GlassineApp {
             | PathPurpose::SaveStock
             | PathPurpose::LoadStock
             | PathPurpose::SaveRecipe
-            | PathPurpose::LoadRecipe => own().or_else(|| last.sessions.clone()).or_else(scans),
+            | PathPurpose::LoadRecipe
+            | PathPurpose::SaveTable
+            | PathPurpose::LoadTable => own().or_else(|| last.sessions.clone()).or_else(scans),
             PathPurpose::FocusFolder => last.scans.clone().or_else(scans).or_else(own),
             PathPurpose::ExportFolder => {
                 session.output.folder.clone().or_else(|| last.exports.clone()).or_else(own).or_else(scans)
@@ -206,7 +209,7 @@ impl GlassineApp {
             }
             PathPurpose::Infrared(id) => session.scan(id).and_then(of_scan).or_else(own),
             // The system's dialog knows best where profiles are kept.
-            PathPurpose::ScreenProfile | PathPurpose::PrinterProfile => None,
+            PathPurpose::ScreenProfile | PathPurpose::PrinterProfile | PathPurpose::RecipePrinter => None,
         }
     }
 
@@ -244,6 +247,8 @@ impl GlassineApp {
             | PathPurpose::Infrared(_)
             | PathPurpose::ScreenProfile
             | PathPurpose::PrinterProfile
+            | PathPurpose::RecipePrinter
+            | PathPurpose::LoadTable
             | PathPurpose::FocusScans => return String::new(),
             PathPurpose::ScanFolder
             | PathPurpose::ScansInto
@@ -252,6 +257,7 @@ impl GlassineApp {
             | PathPurpose::FocusFolder => folder,
             PathPurpose::SaveStock => folder.join(self.stock_file_name()),
             PathPurpose::SaveRecipe => folder.join(self.recipe_file_name()),
+            PathPurpose::SaveTable => folder.join(self.table_file_name()),
             PathPurpose::SaveAs => match self.free_name() {
                 Some(path) => path,
                 None => {
@@ -310,6 +316,21 @@ impl GlassineApp {
             PathPurpose::PrinterProfile => {
                 if let Some(path) = paths.into_iter().next() {
                     self.use_printer_profile(path);
+                }
+            }
+            PathPurpose::RecipePrinter => {
+                if let Some(path) = paths.into_iter().next() {
+                    self.use_recipe_printer(path);
+                }
+            }
+            PathPurpose::LoadTable => {
+                if let Some(path) = paths.first() {
+                    self.load_table(path);
+                }
+            }
+            PathPurpose::SaveTable => {
+                if let Some(path) = paths.first() {
+                    self.save_table(path);
                 }
             }
             PathPurpose::FocusScans => self.open_focus(paths),

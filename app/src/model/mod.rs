@@ -6,6 +6,7 @@ pub mod brush_state;
 pub mod colour_tools;
 pub mod doubts;
 pub mod export_names;
+pub mod facts_table;
 pub mod guide;
 pub mod look_text;
 pub mod markdown;

@@ -6,6 +6,7 @@ pub(crate) mod canvas;
 pub mod demo_session;
 pub mod eta;
 pub mod exact_counts;
+pub(crate) mod facts_table;
 pub mod file_dialogs;
 pub(crate) mod focus_report;
 pub(crate) mod job_events;

@@ -62,9 +62,12 @@ fn press_lab(inks: [f64; 4]) -> Lab {
 
 /// Inks for a colour: black takes over the grey part, then the three colours are fitted step by step.
 fn press_inks(lab: Lab) -> [f64; 4] {
+    inks_with_black(lab, (1.0 - lab[0] / 100.0).clamp(0.0, 1.0).powi(2))
+}
+
+fn inks_with_black(lab: Lab, black: f64) -> [f64; 4] {
     let wanted = xyz_from_lab(lab).map(|v| v.max(1e-4));
-    let mut inks = [0.3, 0.3, 0.3, 0.0];
-    inks[3] = (1.0 - lab[0] / 100.0).clamp(0.0, 1.0).powi(2);
+    let mut inks = [0.3, 0.3, 0.3, black];
     for _ in 0..40 {
         let now = xyz_from_lab(press_lab(inks));
         for (i, ink) in inks.iter_mut().take(3).enumerate() {
@@ -148,6 +151,7 @@ fn profile(
 }
 
 /// A wide screen that leaks light, with tables.
+#[allow(dead_code, reason = "every test file uses its own part of this module")]
 pub(crate) fn screen_profile_with_tables() -> Vec<u8> {
     let forward: Vec<u16> =
         nodes(DEVICE_SIDE, 3).flat_map(|c| lab_codes(screen_lab([c[0], c[1], c[2]]))).collect();
@@ -165,4 +169,18 @@ pub(crate) fn press_profile() -> Vec<u8> {
         nodes(LAB_SIDE, 3).flat_map(|c| press_inks(lab_of_unit([c[0], c[1], c[2]])).map(code)).collect();
     let (to_lab, from_lab) = (table(INK_SIDE, 4, 3, &forward), table(LAB_SIDE, 3, 4, &back));
     profile("Test press", (b"prtr", b"CMYK"), to_lab, from_lab, [0.80, 0.84, 0.62])
+}
+
+/// A photo printer driven by red, green and blue, with three inks on white paper.
+#[allow(dead_code, reason = "every test file uses its own part of this module")]
+pub(crate) fn photo_printer_profile() -> Vec<u8> {
+    let inks = |c: &[f64]| [1.0 - c[0], 1.0 - c[1], 1.0 - c[2], 0.0];
+    let forward: Vec<u16> = nodes(DEVICE_SIDE, 3).flat_map(|c| lab_codes(press_lab(inks(&c)))).collect();
+    let rgb = |lab: Lab| {
+        let [c, m, y, _] = inks_with_black(lab, 0.0);
+        [1.0 - c, 1.0 - m, 1.0 - y].map(code)
+    };
+    let back: Vec<u16> = nodes(LAB_SIDE, 3).flat_map(|c| rgb(lab_of_unit([c[0], c[1], c[2]]))).collect();
+    let (to_lab, from_lab) = (table(DEVICE_SIDE, 3, 3, &forward), table(LAB_SIDE, 3, 3, &back));
+    profile("Test photo printer", (b"prtr", b"RGB "), to_lab, from_lab, [0.86, 0.90, 0.73])
 }

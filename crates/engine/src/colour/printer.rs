@@ -58,7 +58,10 @@ impl PrinterInUse {
             .map_err(|error| wrong(error.to_string(), other))?;
         if printer.converts && device.channels() != 3 {
             return Err(wrong(
-                format!("“{}” prints from four inks; files for it can be proofed, but not converted", device.name()),
+                format!(
+                    "“{}” prints from four inks; files for it can be proofed, but not converted",
+                    device.name()
+                ),
                 "nothing was written; set the printer of the recipe to proof only, or choose a profile for red, green \
                  and blue",
             ));
@@ -94,7 +97,8 @@ impl PrinterInUse {
         let source = DeviceProfile::parse(&output_profile(curved(self.space), false))?;
         ColourTable::build(SCREEN_TABLE_SIDE, |colours| {
             let colorimetric = Intent::RelativeColorimetric;
-            let values = self.device.from_lab(self.intent, &wanted(&source, &self.device, self.intent, colours)?)?;
+            let values =
+                self.device.from_lab(self.intent, &wanted(&source, &self.device, self.intent, colours)?)?;
             let wished = wanted(&source, &self.device, colorimetric, colours)?;
             let got = self.device.to_lab(colorimetric, &self.device.from_lab(colorimetric, &wished)?)?;
             let beyond = wished.iter().zip(&got).map(|(wished, got)| difference(*wished, *got) as f32);

@@ -473,6 +473,12 @@ impl OutputSettings {
         if chosen.is_empty() { vec![self.clone()] } else { ExportRecipe::settings_of(chosen, self) }
     }
 
+    /// Place of the recipe of this name, else of the first one.
+    pub fn recipe_or_first(&self, name: &str) -> Option<usize> {
+        let named = self.recipes.iter().position(|recipe| recipe.name == name);
+        named.or_else(|| (!self.recipes.is_empty()).then_some(0))
+    }
+
     /// The printer of these files, if they are prints for a known one.
     pub fn printer(&self) -> Option<&Printer> {
         self.print.printer.as_ref().filter(|_| self.kind == OutputKind::Print)

@@ -63,7 +63,17 @@ impl<'a> FrameWriter<'a> {
         let context = FrameContext::new(&at.session, frame, at.folder.as_deref(), exporter.scans)?;
         inputs.begin(&context)?;
         let notes = Vec::from_iter(context.check_box()?.map(|problem| problem.to_string()));
-        Ok(Self { exporter, request, kinds: request.kinds(), printers: &inputs.printers, frame, context, cancel, started, notes })
+        Ok(Self {
+            exporter,
+            request,
+            kinds: request.kinds(),
+            printers: &inputs.printers,
+            frame,
+            context,
+            cancel,
+            started,
+            notes,
+        })
     }
 
     /// Write all rows of the files, which do not have their names yet, and keep a small picture if it is asked for.

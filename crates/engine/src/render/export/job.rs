@@ -238,7 +238,12 @@ impl<'a> FrameJob<'a> {
             height_px,
             channels: self.file_channels(),
             bits: self.bits,
-            ppi: self.print.as_ref().map(|print| print.settings.ppi).or(scanned_ppi).filter(|ppi| POSSIBLE_PPI.contains(ppi)),
+            ppi: self
+                .print
+                .as_ref()
+                .map(|print| print.settings.ppi)
+                .or(scanned_ppi)
+                .filter(|ppi| POSSIBLE_PPI.contains(ppi)),
             icc: self.profile(output),
             metadata: metadata(request, output, self.context),
             format,

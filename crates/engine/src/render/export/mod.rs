@@ -46,7 +46,8 @@ pub use paths::{planned_files, planned_paths};
 use plan::PlannedEntry;
 pub(crate) use small::SmallPictures;
 
-/// Written frames that are synced and read back at a time, while others are made.
+/// Least number of written files that are synced and read back at a time, while others are made; where a frame has more
+/// files, as many as it has, so that the next frame never waits for those just written.
 const CLOSING_AT_ONCE: usize = 2;
 
 /// Progress of an export: share done, 0 to 1, and the current step.
@@ -208,8 +209,10 @@ impl Exporter<'_> {
                 };
                 share(0.0);
                 let (begun, mut pixels) = (Instant::now(), 0.0);
-                for (kind, written) in self.write_frame(request, &files, small, inputs, cancel, &share) {
-                    if closing.len() >= CLOSING_AT_ONCE {
+                let files = self.write_frame(request, &files, small, inputs, cancel, &share);
+                let most = CLOSING_AT_ONCE.max(files.len());
+                for (kind, written) in files {
+                    if closing.len() >= most {
                         outcomes.extend(closing.pop_front().map(|(place, frame)| (place, frame.join())));
                     }
                     match written {

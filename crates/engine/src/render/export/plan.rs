@@ -56,7 +56,8 @@ impl PlannedEntry {
         let Ok(path) = &self.path else { return };
         let kinds = request.kinds();
         let output = kinds[self.kind];
-        self.record = Record::of(request, output, printers.get(self.kind).and_then(Option::as_deref), &self.frame);
+        self.record =
+            Record::of(request, output, printers.get(self.kind).and_then(Option::as_deref), &self.frame);
         let record = self.record.as_ref();
         self.state = match path.symlink_metadata() {
             Err(_) => PlannedState::New,
