@@ -94,7 +94,7 @@ fn table_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, pane: &mut FactsPane, height: f32)
                 // Rows out of sight cost nothing, but the one with the keyboard keeps it.
                 if ui.is_rect_visible(place) || pane.at.is_some_and(|(at, _)| at == *row) {
                     let mut ui =
-                        ui.new_child(UiBuilder::new().max_rect(place).id(Id::unique(("facts", row))));
+                        ui.new_child(UiBuilder::new().max_rect(place).scope_id(Id::unique(("facts", row))));
                     row_ui(&mut ui, cx, pane, &rows, idx);
                 }
             }
@@ -105,7 +105,7 @@ fn table_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, pane: &mut FactsPane, height: f32)
 fn head_ui(ui: &mut Ui, width: f32) {
     let p = theme::palette(ui);
     let (rect, _) = ui.allocate_exact_size(vec2(width, ROW), Sense::hover());
-    let mut text = |x: f32, text: &str| {
+    let text = |x: f32, text: &str| {
         let at = pos2(rect.left() + x + 4.0, rect.center().y);
         let font = FontSelection::Default.resolve(ui.style());
         ui.painter().text(at, Align2::LEFT_CENTER, text, font, p.text_weak);
