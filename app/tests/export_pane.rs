@@ -104,9 +104,9 @@ fn the_printer_of_a_recipe_is_chosen_used_and_forgotten() {
     window.run();
     assert_eq!(printer(&window), Some(Printer::proofed(profile.clone())));
     assert_eq!(window.state().session().output.print.printer, None, "it belongs to the recipe alone");
-    window.get_by_label("convert").click();
+    window.get_by_label("profile is for convert").click();
     window.run();
-    window.get_by_label("perceptual").click();
+    window.get_by_label("intent perceptual").click();
     window.run();
     let chosen = Printer { profile, intent: PrintIntent::Perceptual, converts: true };
     assert_eq!(printer(&window), Some(chosen.clone()));

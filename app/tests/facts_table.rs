@@ -60,8 +60,11 @@ fn a_frame_shows_what_it_has_from_its_roll_and_takes_what_is_typed_as_one_step()
     window.key_press(Key::Tab);
     window.run();
     assert!(has_focus(&window, "camera of frame 2"), "Tab goes to the next cell");
+    window.get_by_role_and_label(Role::TextInput, "camera of frame 2").type_text("none");
+    window.run();
     window.key_press(Key::Escape);
     window.run();
+    assert_eq!(facts(&window, 2).camera, "", "Escape gives up what is typed, and leaves the table open");
     undo(&mut window);
     assert_eq!(facts(&window, 2).film, "slow");
     assert!(window.query_by_label("film of the roll harbour").is_some());
@@ -69,6 +72,11 @@ fn a_frame_shows_what_it_has_from_its_roll_and_takes_what_is_typed_as_one_step()
     window.key_press(Key::Enter);
     window.run();
     assert_eq!(facts(&window, 3).place, "the old pier");
+    window.key_press(Key::Escape);
+    window.run();
+    window.key_press(Key::Escape);
+    window.run();
+    assert!(window.state().ui_state().facts.is_none());
 }
 
 #[test]
@@ -87,7 +95,7 @@ fn a_table_of_another_program_is_taken_in_one_step_and_written_again() {
     window.run();
     let written = std::fs::read_to_string(&to).expect("written");
     assert!(written.contains("pier") && written.contains("boats"), "{written}");
-    window.get_by_label("undo").click();
+    window.get_by_label("undo a change").click();
     window.run();
     assert_eq!((facts(&window, 1).place, facts(&window, 2).place), (String::new(), String::new()));
     std::fs::write(&from, "place\npier\n").expect("ours");

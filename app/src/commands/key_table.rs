@@ -440,8 +440,10 @@ fn poll_escape(ctx: &Context, state: &mut UiState, in_text: bool, out: &mut Vec<
         out.push(Command::View(ViewCommand::ShowGuide(None)));
     } else if state.show_export {
         out.push(Command::View(ViewCommand::ShowExport(false)));
-    } else if state.facts.is_some() {
-        out.push(Command::Facts(FactsCommand::Show(false)));
+    } else if let Some(facts) = &state.facts {
+        if !facts.is_typing {
+            out.push(Command::Facts(FactsCommand::Show(false)));
+        }
     } else if state.focus.is_some() {
         out.push(Command::Sharpness(SharpnessCommand::CloseFocus));
     } else if state.colour.variations.is_some() {

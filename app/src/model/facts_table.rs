@@ -41,6 +41,8 @@ pub struct FactsPane {
     pub at: Option<(FactsRow, FactsColumn)>,
     /// Whether that cell takes the keyboard when it is drawn next.
     pub takes_focus: bool,
+    /// Whether a cell had the keyboard when it was drawn last: Escape then leaves the cell, not the table.
+    pub is_typing: bool,
 }
 
 /// The rows: each roll before its frames, frames in the order of the session.

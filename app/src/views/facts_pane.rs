@@ -25,6 +25,7 @@ const ROW: f32 = 26.0;
 /// The table, over the window while it is open.
 pub(super) fn facts_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
     let Some(mut pane) = cx.ui_state.facts.take() else { return };
+    let was_typing = std::mem::take(&mut pane.is_typing);
     let style = egui::Frame::popup(ui.style()).inner_margin(20);
     let modal = Modal::new(Id::unique("facts of the frames")).frame(style).show(ui.ctx(), |ui| {
         let room = (ui.ctx().content_rect().size() - vec2(80.0, 60.0)).min(MOST);
@@ -43,7 +44,7 @@ pub(super) fn facts_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
         foot_ui(ui, cx)
     });
     cx.ui_state.facts = Some(pane);
-    if modal.inner || modal.should_close() {
+    if modal.inner || (modal.should_close() && !was_typing) {
         cx.push(FactsCommand::Show(false));
     }
 }
@@ -57,10 +58,16 @@ fn foot_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) -> bool {
         let button = |ui: &mut Ui, text: &str, hint: &str, is_possible: bool| {
             ui.add_enabled(is_possible, Button::new(text)).on_hover_text(hint).clicked()
         };
-        if button(ui, "undo", "take the last change back   Ctrl+Z", cx.status.undo_label.is_some()) {
+        let step = |ui: &mut Ui, text: &str, label: &Option<String>, key: &str| {
+            let button = ui.add_enabled(label.is_some(), Button::new(text));
+            ui.ctx().accesskit_node_builder(button.id, |node| node.set_label(format!("{text} a change")));
+            let hint = format!("{}   {key}", label.as_deref().unwrap_or_default());
+            button.on_hover_text(hint.trim()).clicked()
+        };
+        if step(ui, "undo", &cx.status.undo_label, "Ctrl+Z") {
             cx.push(EditCommand::Undo);
         }
-        if button(ui, "redo", "make the change again   Ctrl+Shift+Z", cx.status.redo_label.is_some()) {
+        if step(ui, "redo", &cx.status.redo_label, "Ctrl+Shift+Z") {
             cx.push(EditCommand::Redo);
         }
         ui.add_space(theme::GAP);
@@ -183,6 +190,7 @@ fn cell_ui(
     let (enter, down, up) = ui.input(|input| {
         (input.key_pressed(Key::Enter), input.key_pressed(Key::ArrowDown), input.key_pressed(Key::ArrowUp))
     });
+    pane.is_typing |= response.has_focus();
     let step = match (enter, down, up) {
         (true, ..) if response.lost_focus() => Some(1),
         (_, true, _) if response.has_focus() => Some(1),
@@ -192,7 +200,9 @@ fn cell_ui(
     if response.lost_focus() || (step.is_some() && response.has_focus()) {
         response.surrender_focus();
         ui.data_mut(|data| data.remove_temp::<String>(id));
+        let is_given_up = ui.input(|input| input.key_pressed(Key::Escape));
         if typed != cell.own
+            && !is_given_up
             && let Some(edit) = edit_of(cx.session, row, column, &typed)
         {
             cx.push(EditCommand::Apply(edit));
