@@ -2,7 +2,10 @@
 
 use std::path::{Path, PathBuf};
 
-use glassine_engine::{Engine, EngineError, ExportReport, ExportRequest, PlannedState, SessionAt};
+use glassine_engine::session_files::open_session;
+use glassine_engine::{
+    ArchiveRequest, Engine, EngineError, ExportReport, ExportRequest, PlannedState, SessionAt,
+};
 use glassine_film::colour::{Lab, delta_e_2000};
 use glassine_film::{FilmKind, OutputSpace};
 use glassine_raster::{CancelToken, PixelRect, RegionSource as _};
@@ -168,4 +171,22 @@ fn a_second_run_writes_a_converted_print_again_only_if_its_profile_or_intent_cha
     let other = glassine_engine::colour::output_profile(OutputSpace::DisplayP3, false);
     std::fs::write(&file, other).expect("ours");
     assert_eq!(states(&converted), [PlannedState::Changed]);
+}
+
+#[test]
+fn a_package_takes_the_profile_of_a_printer_along() {
+    let strip = strip_on_disk("harbour", 100.0);
+    let scans = std::slice::from_ref(&strip.scan);
+    let mut session = new_session(&Engine::new(), scans, FilmKind::ColourNegative, "6x4.5").session;
+    let (file, bag) = (strip.folder.path().join("pearl.icc"), strip.folder.path().join("bag"));
+    std::fs::write(&file, photo_printer_profile()).expect("ours");
+    session.output.recipes = vec![recipe("lab", Some(printer(&file, true)))];
+    let at = SessionAt::new(session, None);
+    let request = ArchiveRequest { at, folder: bag.clone(), made_on: String::new() };
+    Engine::new().archive(&request, &CancelToken::new(), &|_, _| ()).expect("a package");
+    std::fs::remove_file(&file).expect("ours");
+    let inner = open_session(&bag.join("data/roll.session.json"), &CancelToken::new()).expect("opens");
+    let kept = inner.session.output.printer_profiles().next().expect("named").to_owned();
+    assert!(kept.ends_with("data/profiles/pearl.icc"), "{}", kept.display());
+    assert_eq!(std::fs::read(kept).expect("there"), photo_printer_profile());
 }

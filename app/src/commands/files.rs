@@ -287,14 +287,18 @@ impl GlassineApp {
                     self.save_stock(path);
                 }
             }
-            PathPurpose::SaveRecipe => {
-                if let Some(path) = paths.into_iter().next() {
-                    self.save_recipe(&path);
-                }
-            }
-            PathPurpose::LoadRecipe => {
-                if let Some(path) = paths.into_iter().next() {
-                    self.load_recipe(&path);
+            PathPurpose::SaveRecipe
+            | PathPurpose::LoadRecipe
+            | PathPurpose::RecipePrinter
+            | PathPurpose::LoadTable
+            | PathPurpose::SaveTable => {
+                let Some(path) = paths.into_iter().next() else { return };
+                match purpose {
+                    PathPurpose::SaveRecipe => self.save_recipe(&path),
+                    PathPurpose::LoadRecipe => self.load_recipe(&path),
+                    PathPurpose::LoadTable => self.load_table(&path),
+                    PathPurpose::SaveTable => self.save_table(&path),
+                    _ => self.use_recipe_printer(path),
                 }
             }
             PathPurpose::LoadStock => {
@@ -316,21 +320,6 @@ impl GlassineApp {
             PathPurpose::PrinterProfile => {
                 if let Some(path) = paths.into_iter().next() {
                     self.use_printer_profile(path);
-                }
-            }
-            PathPurpose::RecipePrinter => {
-                if let Some(path) = paths.into_iter().next() {
-                    self.use_recipe_printer(path);
-                }
-            }
-            PathPurpose::LoadTable => {
-                if let Some(path) = paths.first() {
-                    self.load_table(path);
-                }
-            }
-            PathPurpose::SaveTable => {
-                if let Some(path) = paths.first() {
-                    self.save_table(path);
                 }
             }
             PathPurpose::FocusScans => self.open_focus(paths),

@@ -2,8 +2,8 @@
 //! frames. What a frame has from its roll, or from every file, is grey in its empty cells.
 
 use egui::{
-    Align2, Button, FontSelection, Id, Key, Modal, Rect, RichText, Role, ScrollArea, Sense, TextEdit, Ui,
-    UiBuilder, Vec2, WidgetInfo, pos2, vec2,
+    Align, Align2, Button, FontSelection, Id, Key, Label, Layout, Modal, Rect, RichText, Role, ScrollArea,
+    Sense, TextEdit, Ui, UiBuilder, Vec2, WidgetInfo, pos2, vec2,
 };
 use glassine_session::Session;
 
@@ -139,7 +139,11 @@ fn row_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, pane: &mut FactsPane, rows: &[FactsR
     let is_roll = matches!(row, FactsRow::Roll(_));
     let place = Rect::from_min_size(rect.min, vec2(NUMBER - 6.0, ROW));
     let text = RichText::new(&name).color(if is_roll { p.text_strong } else { p.text });
-    ui.put(place, egui::Label::new(text).truncate().halign(egui::Align::LEFT));
+    let layout = Layout::left_to_right(Align::Center);
+    ui.scope_builder(UiBuilder::new().max_rect(place).layout(layout), |ui| {
+        ui.add_space(4.0);
+        ui.add(Label::new(text).truncate());
+    });
     let mut moved = None;
     for (at, column) in FactsColumn::all().enumerate() {
         let left = rect.left() + NUMBER + CELL * at as f32;
