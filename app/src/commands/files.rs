@@ -165,6 +165,7 @@ impl GlassineApp {
                 PathPurpose::SaveStock => self.stock_file_name(),
                 PathPurpose::WriteJoined(_) => format!("{title}.tif"),
                 PathPurpose::SaveRecipe => self.recipe_file_name(),
+                PathPurpose::SaveTable => self.table_file_name(),
                 _ => match self.free_name() {
                     Some(path) => path.file_name().unwrap_or_default().to_string_lossy().into_owned(),
                     None => format!("{title}.{SESSION_ENDING}"),
@@ -191,7 +192,9 @@ impl GlassineApp {
             | PathPurpose::SaveStock
             | PathPurpose::LoadStock
             | PathPurpose::SaveRecipe
-            | PathPurpose::LoadRecipe => own().or_else(|| last.sessions.clone()).or_else(scans),
+            | PathPurpose::LoadRecipe
+            | PathPurpose::SaveTable
+            | PathPurpose::LoadTable => own().or_else(|| last.sessions.clone()).or_else(scans),
             PathPurpose::FocusFolder => last.scans.clone().or_else(scans).or_else(own),
             PathPurpose::ExportFolder => {
                 session.output.folder.clone().or_else(|| last.exports.clone()).or_else(own).or_else(scans)
@@ -209,7 +212,7 @@ impl GlassineApp {
                 session.scan(id).and_then(of_scan).or_else(own)
             }
             // The system's dialog knows best where profiles are kept.
-            PathPurpose::ScreenProfile | PathPurpose::PrinterProfile => None,
+            PathPurpose::ScreenProfile | PathPurpose::PrinterProfile | PathPurpose::RecipePrinter => None,
         }
     }
 
@@ -247,6 +250,8 @@ impl GlassineApp {
             | PathPurpose::Infrared(_)
             | PathPurpose::ScreenProfile
             | PathPurpose::PrinterProfile
+            | PathPurpose::RecipePrinter
+            | PathPurpose::LoadTable
             | PathPurpose::FocusScans => return String::new(),
             PathPurpose::ScanFolder
             | PathPurpose::ScansInto
@@ -256,6 +261,7 @@ impl GlassineApp {
             PathPurpose::SaveStock => folder.join(self.stock_file_name()),
             PathPurpose::WriteJoined(_) => folder.join("joined.tif"),
             PathPurpose::SaveRecipe => folder.join(self.recipe_file_name()),
+            PathPurpose::SaveTable => folder.join(self.table_file_name()),
             PathPurpose::SaveAs => match self.free_name() {
                 Some(path) => path,
                 None => {
@@ -291,14 +297,18 @@ impl GlassineApp {
                     self.submit(Job::WriteScan { scan, path });
                 }
             }
-            PathPurpose::SaveRecipe => {
-                if let Some(path) = paths.into_iter().next() {
-                    self.save_recipe(&path);
-                }
-            }
-            PathPurpose::LoadRecipe => {
-                if let Some(path) = paths.into_iter().next() {
-                    self.load_recipe(&path);
+            PathPurpose::SaveRecipe
+            | PathPurpose::LoadRecipe
+            | PathPurpose::RecipePrinter
+            | PathPurpose::LoadTable
+            | PathPurpose::SaveTable => {
+                let Some(path) = paths.into_iter().next() else { return };
+                match purpose {
+                    PathPurpose::SaveRecipe => self.save_recipe(&path),
+                    PathPurpose::LoadRecipe => self.load_recipe(&path),
+                    PathPurpose::LoadTable => self.load_table(&path),
+                    PathPurpose::SaveTable => self.save_table(&path),
+                    _ => self.use_recipe_printer(path),
                 }
             }
             PathPurpose::LoadStock => {

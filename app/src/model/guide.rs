@@ -167,6 +167,9 @@ pub fn page_here(state: &UiState) -> &'static str {
     if state.show_export {
         return "export";
     }
+    if state.facts.is_some() {
+        return "rolls";
+    }
     if let Some(kind) = state.colour.variations {
         return match kind {
             VariationKind::Exposure => "exposure",

@@ -94,6 +94,12 @@ pub enum PathPurpose {
     ScreenProfile,
     /// The profile of a printer, for proofs.
     PrinterProfile,
+    /// The profile of the printer of a recipe.
+    RecipePrinter,
+    /// A table of what is written about the frames.
+    LoadTable,
+    /// Name of the file of such a table.
+    SaveTable,
     /// Scans of the same film to compare.
     FocusScans,
     /// Folder for a report of such a comparison.

@@ -15,6 +15,7 @@ use crate::model::aspect_lock::AspectLock;
 use crate::model::brush_state::CleanState;
 use crate::model::colour_tools::ColourState;
 use crate::model::doubts::is_doubtful;
+use crate::model::facts_table::FactsPane;
 use crate::model::guide::GuideState;
 use crate::model::panels::PanelState;
 use crate::model::preview_requests::PreviewRequests;
@@ -286,6 +287,8 @@ pub struct UiState {
     /// The copied look.
     pub copied_look: Option<Look>,
     pub show_export: bool,
+    /// The table of what is written about the frames, while it is open.
+    pub facts: Option<FactsPane>,
     pub guide: GuideState,
     /// The list of acts, while it is open.
     pub acts: Option<ActSearch>,

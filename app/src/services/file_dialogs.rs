@@ -37,7 +37,9 @@ impl PathPurpose {
             Self::WriteJoined(_) => "write the joined scan to a file",
             Self::Infrared(_) => "choose the infrared file of the scan",
             Self::ScreenProfile => "choose the colour profile of the screen",
-            Self::PrinterProfile => "choose the colour profile of a printer",
+            Self::PrinterProfile | Self::RecipePrinter => "choose the colour profile of a printer",
+            Self::LoadTable => "take the facts of the frames from a table",
+            Self::SaveTable => "write the facts of the frames as a table",
             Self::FocusScans => "choose scans of the same film at different holder heights",
             Self::FocusFolder => "choose the folder for the report",
         }
@@ -58,7 +60,9 @@ impl PathPurpose {
             Self::WatchedFolder => "path of the folder that another program scans into",
             Self::WriteJoined(_) => "path of the TIFF file, for example /home/me/scans/wide.tif",
             Self::Infrared(_) => "path of the grey file that the scanner wrote for its infrared light",
-            Self::ScreenProfile | Self::PrinterProfile => "path of an ICC profile",
+            Self::ScreenProfile | Self::PrinterProfile | Self::RecipePrinter => "path of an ICC profile",
+            Self::LoadTable => "path of a table (CSV) with a column “frame”",
+            Self::SaveTable => "path of the table, for example /home/me/rolls/harbour.csv",
             Self::FocusScans => "paths of the scans, separated by semicolons",
             Self::FocusFolder => "path of a folder; it is created if missing",
         }
@@ -209,7 +213,15 @@ fn show(request: &PickRequest) -> PickOutcome {
         PathPurpose::Infrared(_) => {
             dialog.add_filter("scans", &SCAN_ENDINGS).pick_file().map(|path| vec![path])
         }
-        PathPurpose::ScreenProfile | PathPurpose::PrinterProfile => dialog
+        PathPurpose::SaveTable => dialog
+            .add_filter("tables", &["csv"])
+            .set_file_name(&request.suggested_name)
+            .save_file()
+            .map(|path| vec![path]),
+        PathPurpose::LoadTable => {
+            dialog.add_filter("tables", &["csv", "txt", "tsv"]).pick_file().map(|path| vec![path])
+        }
+        PathPurpose::ScreenProfile | PathPurpose::PrinterProfile | PathPurpose::RecipePrinter => dialog
             .add_filter("colour profiles", &["icc", "icm"])
             .add_filter("all files", &["*"])
             .pick_file()

@@ -109,13 +109,17 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
                 | PathPurpose::ScansInto
                 | PathPurpose::WatchedFolder
                 | PathPurpose::FocusFolder => "use this folder",
-                PathPurpose::SaveStock | PathPurpose::SaveRecipe | PathPurpose::WriteJoined(_) => "write",
-                PathPurpose::LoadStock | PathPurpose::LoadRecipe => "load",
+                PathPurpose::SaveStock
+                | PathPurpose::SaveRecipe
+                | PathPurpose::SaveTable
+                | PathPurpose::WriteJoined(_) => "write",
+                PathPurpose::LoadStock | PathPurpose::LoadRecipe | PathPurpose::LoadTable => "load",
                 PathPurpose::FocusScans => "take these",
                 PathPurpose::ScanFolder => "look there",
-                PathPurpose::Infrared(_) | PathPurpose::ScreenProfile | PathPurpose::PrinterProfile => {
-                    "use this file"
-                }
+                PathPurpose::Infrared(_)
+                | PathPurpose::ScreenProfile
+                | PathPurpose::PrinterProfile
+                | PathPurpose::RecipePrinter => "use this file",
             };
             Words { yes, no: None, cancel: "cancel" }
         }

@@ -7,6 +7,7 @@ use egui::{
 use super::act_pane::acts_ui;
 use super::contact_view::{contact_ui, row_id};
 use super::export_pane::export_ui;
+use super::facts_pane::facts_ui;
 use super::focus_pane::focus_ui;
 use super::frame_view::frame_ui;
 use super::guide_pane::{Place, guide_ui, note_under_hand};
@@ -73,6 +74,7 @@ pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     variations_ui(ui, cx);
     focus_ui(ui, cx);
     export_ui(ui, cx);
+    facts_ui(ui, cx);
     guide_ui(ui, cx);
     acts_ui(ui, cx);
     notices_ui(ui, cx);

@@ -16,14 +16,16 @@ mod facts;
 mod frame_marks;
 mod join;
 mod output;
+mod print;
 
 pub use self::edge_code::{FilmNumber, ReadCode, StripCode};
 pub use self::facts::Facts;
 pub use self::frame_marks::{FrameFlag, FrameMark};
 pub use self::join::{Join, JoinPart};
 pub use self::output::{
-    DensityEncoding, ExportRecipe, OutputKind, OutputSettings, PrintSettings, TiffCompression, WebFormat,
+    DensityEncoding, ExportRecipe, OutputKind, OutputSettings, TiffCompression, WebFormat,
 };
+pub use self::print::{PrintIntent, PrintSettings, Printer};
 
 macro_rules! id {
     ($(#[$doc:meta])* $name:ident) => {
