@@ -6,7 +6,7 @@ use egui::Context;
 use glassine_engine::{Notice, Severity};
 use glassine_scanfile::{Overwrite, write_bytes_atomic};
 
-use crate::app::GlassineApp;
+use super::program::GlassineApp;
 use crate::model::facts_table::FactsPane;
 use crate::model::questions::PathPurpose;
 use crate::services::facts_table::{edits_of, table_of};

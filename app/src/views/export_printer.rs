@@ -9,9 +9,9 @@ use crate::commands::{ExportCommand, ScreenCommand, ViewCommand};
 use crate::model::screen_state::{ProofChoice, ProofOf};
 use crate::views::ViewCx;
 use crate::views::export_recipes::change_edited;
-use crate::widgets::param_row::label_ui;
 use crate::widgets::parts::{note_ui, switch_row_ui};
 use crate::widgets::theme;
+use crate::widgets::value_row::label_ui;
 
 /// Rows about the printer of a recipe for prints.
 pub(super) fn printer_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, output: &OutputSettings) {
