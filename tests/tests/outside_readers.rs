@@ -195,7 +195,7 @@ fn check_values(files: &[PathBuf]) {
     ];
     let args: Vec<&str> =
         ["-q", "-Pkv"].into_iter().chain(keys.iter().flat_map(|(key, _)| ["-K", *key])).collect();
-    let is_frame = |file: &&PathBuf| !file.file_stem().is_some_and(|stem| stem == "sheet");
+    let is_frame = |file: &&PathBuf| file.file_stem().is_none_or(|stem| stem != "sheet");
     for file in files.iter().filter(is_frame) {
         let (_, text) = said("exiv2", &args, file).expect("is installed");
         let is_first = file.file_stem().is_some_and(|stem| stem.to_string_lossy().ends_with('1'));
