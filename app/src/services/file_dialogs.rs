@@ -21,6 +21,24 @@ const NO_DIALOG_WITHIN: Duration = Duration::from_millis(400);
 pub const SCAN_ENDINGS: [&str; 5] = ["tif", "tiff", "png", "jpg", "jpeg"];
 
 impl PathPurpose {
+    /// What the button under a typed path says.
+    pub fn verb(self) -> &'static str {
+        match self {
+            Self::Open => "open",
+            Self::SaveAs => "save",
+            Self::ExportFolder | Self::ScansInto | Self::WatchedFolder | Self::FocusFolder => {
+                "use this folder"
+            }
+            Self::SaveStock | Self::SaveRecipe | Self::SaveTable | Self::WriteJoined(_) => "write",
+            Self::LoadStock | Self::LoadRecipe | Self::LoadTable => "load",
+            Self::FocusScans => "take these",
+            Self::ScanFolder => "look there",
+            Self::Infrared(_) | Self::ScreenProfile | Self::PrinterProfile | Self::RecipePrinter => {
+                "use this file"
+            }
+        }
+    }
+
     /// Title of the dialog.
     pub fn title(self) -> &'static str {
         match self {

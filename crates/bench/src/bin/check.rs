@@ -429,7 +429,7 @@ fn timed(path: &Path, first: u64) -> Result<String, Box<dyn Error>> {
 
 /// Processor time of this program so far, all threads together, seconds; 0 where the system does not tell.
 fn processor_s() -> f64 {
-    /// Source: proc_pid_stat(5): times are in clock ticks, of which Linux has 100 a second.
+    /// Source: `proc_pid_stat(5)`: times are in clock ticks, of which Linux has 100 a second.
     const TICKS_PER_S: f64 = 100.0;
     let stat = std::fs::read_to_string("/proc/self/stat").unwrap_or_default();
     // User and system time are fields 14 and 15; the name before field 3 may contain spaces.
