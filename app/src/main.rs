@@ -65,7 +65,14 @@ fn begin() -> Begun {
             Some(folder) => Some(folder),
             None => return Begun::Ended(run_command(command)),
         },
-        None => None,
+        None => match cli::missing_file(&asked.files) {
+            Some(trouble) => {
+                // If nothing can be written, the exit code still reports the failure.
+                drop(writeln!(std::io::stderr(), "glassine: {trouble}"));
+                return Begun::Ended(ExitCode::from(2));
+            }
+            None => None,
+        },
     };
     Begun::Window { files: asked.files, demo_folder }
 }

@@ -150,3 +150,12 @@ fn plans_agree_with_the_worked_sizes() {
     let scan_ppi = document["needs"][0]["scan_ppi"].as_f64().expect("a resolution");
     assert!((scan_ppi - 2500.0).abs() < 0.5, "{scan_ppi}");
 }
+
+#[test]
+fn a_mistyped_command_and_a_missing_file_are_told_instead_of_opening_the_window() {
+    for (typed, told) in [("exprot", "did you mean `export`?"), ("no such roll.tif", "there is no file")] {
+        let ended = glassine(&[typed]);
+        assert_eq!(code(&ended), 2, "{}", said(&ended));
+        assert!(said(&ended).contains(told) && said(&ended).contains(typed), "{}", said(&ended));
+    }
+}

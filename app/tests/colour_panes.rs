@@ -7,10 +7,10 @@ use common::{
     IMAGES, SharedPicker, app, chart_pixels, frame_id, open_window, session, sized_window, write_pixels,
     write_scan,
 };
-use egui::accesskit::Role;
+use egui::accesskit::{Role, Toggled};
 use egui::{Key, Modifiers, vec2};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
-use glassine_app::commands::{EditCommand, SelectCommand, SelectHow};
+use glassine_app::commands::{EditCommand, JobCommand, SelectCommand, SelectHow};
 use glassine_app::services::file_dialogs::PickOutcome;
 use glassine_film::{Param, Stock, band_curves};
 use glassine_session::{Edit, FrameSolve, StripSolve};
@@ -147,6 +147,7 @@ fn a_grey_point_is_set_by_pointer_and_the_area_becomes_neutral() {
     let (mut window, _folder) = colour_window();
     window.key_press(Key::G);
     window.run();
+    click_label(&mut window, "grey point for this frame");
     let rect = window.get_by_label("frame 1 large").rect();
     let at = rect.center() + vec2(0.0, 10.0);
     window.hover_at(at);
@@ -175,6 +176,56 @@ fn a_grey_point_is_set_by_pointer_and_the_area_becomes_neutral() {
     window.drop_at(at);
     window.run();
     assert!(look(&window, 1, Param::WarmthCc) < warm - 3.0, "{}", look(&window, 1, Param::WarmthCc));
+}
+
+/// Sets the grey point at a place of the large picture.
+fn click_grey(window: &mut Window, reach: &str, by: egui::Vec2) {
+    window.key_press(Key::G);
+    window.run();
+    click_label(window, &format!("grey point for {reach}"));
+    let at = window.get_by_label("frame 1 large").rect().center() + by;
+    window.hover_at(at);
+    window.run();
+    window.drag_at(at);
+    window.run();
+    window.drop_at(at);
+    window.run();
+}
+
+#[test]
+fn a_grey_point_decides_the_whole_film_in_one_step_and_says_so() {
+    let (mut window, _folder) = colour_window();
+    let strip = window.state().session().strips[0].id;
+    window.state_mut().push(JobCommand::SolveStrip(strip));
+    window.run();
+    let at = vec2(0.0, 10.0);
+    let offsets = |window: &Window| {
+        let frames = &window.state().session().frames;
+        frames.iter().map(|frame| frame.solve.as_ref().expect("is solved").log_offset).collect::<Vec<_>>()
+    };
+    let (before, steps) = (offsets(&window), window.state().history().undo_steps());
+    // One balance is locked over the strip, so the film is chosen to begin with.
+    window.key_press(Key::G);
+    window.run();
+    let is_on = |label: &str| window.get_by_label(label).accesskit_node().toggled() == Some(Toggled::True);
+    assert!(is_on("grey point for the film") && !is_on("grey point for this frame"));
+    window.key_press(Key::G);
+    window.run();
+    click_grey(&mut window, "the film", at);
+    let after = offsets(&window);
+    assert!(before.iter().zip(&after).all(|(old, new)| old != new), "every frame follows: {after:?}");
+    assert_eq!(window.state().history().undo_steps(), steps + 1);
+    let notice = window.state().status().open_notice().expect("a message").headline.clone();
+    assert!(notice.contains("frame 1") && notice.contains("3 frames on 1 strip,"), "{notice}");
+    assert_eq!(look(&window, 1, Param::WarmthCc), 0.0, "the frame needs no balance of its own");
+    // The place is neutral now: a grey point for the frame alone has hardly anything left to do.
+    click_grey(&mut window, "this frame", at);
+    let left = [Param::WarmthCc, Param::TintCc].map(|param| look(&window, 1, param));
+    assert!(left.iter().all(|cc| cc.abs() < 1.0), "{left:?}");
+    undo(&mut window);
+    assert!(window.state().status().open_notice().is_none(), "what was undone is not told any longer");
+    undo(&mut window);
+    assert_eq!(offsets(&window), before);
 }
 
 #[test]

@@ -6,7 +6,7 @@ use common::hands::Window;
 use common::{SharedPicker, frame_id, open_window, window_with};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers};
-use egui_kittest::kittest::Queryable as _;
+use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::commands::{ExportCommand, SelectCommand, SelectHow};
 use glassine_app::model::screen_state::ProofOf;
 use glassine_app::services::file_dialogs::PickOutcome;
@@ -44,6 +44,22 @@ fn files_of_an_export_are_named_once_for_each_change() {
     window.run();
     assert_eq!(names(&window), [(3, "1.tif".to_owned())]);
     assert!(window.query_by_label_contains("1 of these files exist").is_some());
+    assert_eq!(window.query_all_by_label("not selected").count(), 2);
+    assert_eq!(window.query_all_by_label("left out").count(), 0);
+}
+
+#[test]
+fn a_single_recipe_writes_where_its_field_says() {
+    let (mut window, _folder) = open_window();
+    window.key_press_modifiers(Modifiers::COMMAND, Key::E);
+    window.run();
+    window.get_by_label("add a recipe").click();
+    window.run();
+    let field = window.get_by_role_and_label(Role::TextInput, "subfolder");
+    assert_eq!(field.accesskit_node().value().as_deref(), Some("{recipe}"));
+    let names: Vec<_> =
+        window.state().status().export_names.files.iter().map(|file| file.name.clone()).collect();
+    assert_eq!(names[0], "master/quay 01.tif");
 }
 
 #[test]

@@ -12,7 +12,7 @@ use egui_kittest::kittest::Queryable as _;
 use glassine_app::app::{AppOptions, GlassineApp};
 use glassine_app::commands::{EditCommand, ExportCommand, FileCommand, ViewCommand};
 use glassine_app::model::questions::{Answer, PathPurpose, Question};
-use glassine_app::services::file_dialogs::PreparedPicker;
+use glassine_app::services::file_dialogs::{PickOutcome, PreparedPicker};
 use glassine_engine::{Engine, FrameScope, JobHost};
 use glassine_session::{OutputSettings, Session};
 
@@ -37,7 +37,7 @@ fn a_plain_start_shows_the_page_and_makes_nothing() {
     let mut window = start(kept.path(), Vec::new());
     rest(&mut window);
     assert!(window.state().session().scans.is_empty());
-    assert!(window.query_by_label("open the scan of a strip").is_some());
+    assert!(window.query_by_label("open scans or a session").is_some());
     assert!(window.query_by_label("look at the demo strips").is_some());
     assert!(window.query_by_label("recent sessions").is_none());
     assert!(window.state().status().notices.is_empty());
@@ -87,7 +87,7 @@ fn recent_sessions_are_listed_newest_first_and_can_be_opened_and_taken_off() {
     let wanted = [(paths[2].clone(), false), (paths[1].clone(), true), (paths[0].clone(), false)];
     assert_eq!(names, wanted);
     assert!(recent.iter().all(|shown| shown.picture.is_some()), "each has its small picture");
-    assert!(window.query_by_label("open boats, missing").is_some());
+    assert!(window.query_by_label("find boats, missing").is_some());
     click_label(&mut window, "take boats off the list");
     rest(&mut window);
     assert!(window.query_by_label_contains("boats").is_none());
@@ -210,4 +210,26 @@ fn nothing_of_the_demo_reaches_the_next_session_or_run() {
     assert_eq!((&remembered.export, &remembered.folders.sessions), (&None, &None));
     let text = std::fs::read_to_string(kept.path().join("config/state.json")).expect("written");
     assert!(!text.contains("Orrin") && !text.contains("harbour") && !text.contains("demo"), "{text}");
+}
+
+#[test]
+fn a_recent_session_that_was_moved_is_found_and_takes_its_place_in_the_list() {
+    let (kept, rolls) = (tempfile::tempdir().expect("a folder"), tempfile::tempdir().expect("a folder"));
+    let (_, path) = roll(rolls.path(), "quay");
+    end(start(kept.path(), vec![path.clone()]));
+    let renamed = path.with_file_name("pier.session.json");
+    std::fs::rename(&path, &renamed).expect("renamed");
+    let picker = SharedPicker::new(vec![PickOutcome::Cancelled, PickOutcome::Chosen(vec![renamed.clone()])]);
+    let mut window = window(app_in(kept.path(), Vec::new(), picker));
+    rest(&mut window);
+    let recent = |window: &Window| {
+        let recent = window.state().remembered().recent_sessions.iter();
+        recent.map(|recent| recent.path.clone()).collect::<Vec<_>>()
+    };
+    click_label(&mut window, "find quay, missing");
+    assert_eq!(recent(&window), [path], "nothing was chosen");
+    click_label(&mut window, "find quay, missing");
+    rest(&mut window);
+    assert_eq!(window.state().status().path.as_ref(), Some(&renamed));
+    assert_eq!(recent(&window), [renamed]);
 }

@@ -10,13 +10,14 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use common::hands::Window;
-use common::{SharedPicker, app, session, window, write_scan};
+use common::{SharedPicker, app, session, sized_window, window, write_scan};
 use egui::{Key, Modifiers};
 use egui_kittest::kittest::Queryable as _;
 use glassine_app::cli::guide_page;
-use glassine_app::commands::{ViewCommand, key_page};
+use glassine_app::commands::{FileCommand, ViewCommand, key_page};
 use glassine_app::model::guide::{INDEX, PAGES, PICTURES, page};
 use glassine_app::model::markdown::{Block, Span, blocks};
+use glassine_app::model::panels::Section;
 use glassine_app::model::ui_state::StripTool;
 use glassine_session::file::FileStamp;
 use glassine_session::{Facts, Roll, RollId, StrokeKind};
@@ -255,4 +256,65 @@ fn every_page_can_be_drawn_and_comes_to_rest() {
         window.run();
         assert!(window.query_all_by_label(page.title()).next().is_some(), "{}", page.name);
     }
+}
+
+#[test]
+fn f1_opens_the_page_about_a_question_and_the_question_comes_back() {
+    let (mut window, folder) = open_window();
+    window.state_mut().push(FileCommand::Open(vec![folder.path().join("strip.tif")]));
+    window.run();
+    for by_key in [true, false] {
+        assert!(window.query_by_label("what is on these scans?").is_some());
+        if by_key {
+            window.key_press(Key::F1);
+        } else {
+            window.get_by_label("what the guide says about this").click();
+        }
+        window.run();
+        assert_eq!(shown(&window), Some("first-strip"));
+        assert!(window.query_by_label("what is on these scans?").is_none(), "the guide takes its place");
+        window.key_press(Key::Escape);
+        window.run();
+        assert_eq!(shown(&window), None);
+    }
+    assert!(window.state().ui_state().question.is_some(), "the question is not answered");
+}
+
+#[test]
+fn f1_opens_the_page_about_each_part_of_the_film_section() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let mut app = app(Vec::new(), SharedPicker::default());
+    app.set_session(session(&write_scan(folder.path()), None));
+    let mut window = sized_window(app, [1600.0, 1800.0]);
+    window.state_mut().push(ViewCommand::ToggleSection(Section::Film));
+    window.run();
+    for (name, page) in [
+        ("film kind", "colour-negatives"),
+        ("stock", "stocks"),
+        ("balance same for strip", "strip-solve"),
+        ("encoding", "file-kinds"),
+        ("section clean", "dust"),
+    ] {
+        let place = window.query_all_by_label(name).last().expect("it is shown").rect();
+        window.hover_at(place.center());
+        window.run();
+        window.key_press(Key::F1);
+        window.run();
+        assert_eq!(shown(&window), Some(page), "{name}");
+        window.key_press(Key::F1);
+        window.run();
+    }
+}
+
+#[test]
+fn enter_opens_the_first_page_that_a_search_finds_and_the_words_are_at_its_top() {
+    let (mut window, _folder) = open_window();
+    window.key_press(Key::Questionmark);
+    window.run();
+    window.get_by_label("search the guide").type_text("film kind wrong");
+    window.run();
+    let first = glassine_app::model::guide::search("film kind wrong").hits[0].page;
+    window.key_press(Key::Enter);
+    window.run();
+    assert_eq!(shown(&window), Some(first));
 }

@@ -1,4 +1,4 @@
-//! A roll of several strips: the contact print, marks, reach of acts, and looking closely.
+//! A roll of several strips: the contact print, marks, reach of commands, and looking closely.
 
 mod common;
 
@@ -7,11 +7,13 @@ use common::{SCAN, SharedPicker, app, frame_id, open_window, session, window, wr
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, Pos2, vec2};
 use egui_kittest::kittest::Queryable as _;
-use glassine_app::commands::{EditCommand, SelectCommand, SelectHow, ViewCommand};
+use glassine_app::commands::{EditCommand, ExportCommand, SelectCommand, SelectHow, ViewCommand};
 use glassine_app::model::look_text;
 use glassine_film::{FilmKind, Param, ParamGroup, default_stock};
 use glassine_raster::TiltedBox;
-use glassine_session::{Edit, FoundStripEdit, FrameMark, NewFrame, ScanRef, Session};
+use glassine_session::{
+    Edit, FoundStripEdit, FrameMark, NewFrame, OutputKind, OutputSettings, ScanRef, Session,
+};
 
 /// The small strip twice, on two scans: frames 1 to 3 and 4 to 6.
 fn roll(folder: &std::path::Path) -> Session {
@@ -128,7 +130,10 @@ fn frames_of_the_same_mark_follow_each_other_round_the_ends() {
     window.key_press(Key::F8);
     window.run();
     let notice = window.state().status().notices.last().expect("a message").headline.clone();
-    assert_eq!((primary(&window), notice.as_str()), (5, "no other frame is in doubt"));
+    assert_eq!((primary(&window), notice.as_str()), (5, "no frame is in doubt"));
+    window.key_press(Key::F9);
+    window.run();
+    assert!(window.state().status().notices.is_empty(), "it is about what was selected");
 }
 
 #[test]
@@ -267,21 +272,36 @@ fn a_strip_that_is_mirrored_shows_its_frames_the_other_way_round() {
 }
 
 #[test]
-fn undo_does_not_concern_the_export_and_something_stays_selected() {
+fn output_settings_are_undone_and_something_stays_selected() {
     let (mut window, _folder) = open_window();
     window.state_mut().push(EditCommand::SetParam(Param::ExposureStops, 1.0));
-    let mut output = window.state().session().output.clone();
-    output.base_name = "pier".to_owned();
-    window.state_mut().push(glassine_app::commands::ExportCommand::SetOutput(output));
-    window.run();
+    let before = window.state().session().output.clone();
+    let steps = window.state().history().undo_steps();
+    let set = |window: &mut Window, change: &dyn Fn(&mut OutputSettings)| {
+        let mut output = window.state().session().output.clone();
+        change(&mut output);
+        window.state_mut().push(ExportCommand::SetOutput(output));
+        window.run();
+    };
+    for name in ["p", "pi", "pier"] {
+        set(&mut window, &|output| output.base_name = name.to_owned());
+    }
+    set(&mut window, &|output| output.rendering = "print".to_owned());
+    set(&mut window, &|output| output.kind = OutputKind::Web);
+    assert_eq!(window.state().history().undo_steps(), steps + 4, "letters typed in a row are one step");
     undo(&mut window);
-    assert_eq!(window.state().session().output.base_name, "pier");
+    undo(&mut window);
+    let output = window.state().session().output.clone();
+    assert_eq!((output.base_name.as_str(), &output.rendering), ("pier", &before.rendering));
+    assert_eq!(look(&window, 1, Param::ExposureStops), 1.0);
+    undo(&mut window);
+    assert_eq!(window.state().session().output, before);
+    undo(&mut window);
     assert_eq!(look(&window, 1, Param::ExposureStops), 0.0);
     window.key_press(Key::N);
     window.run();
     undo(&mut window);
     assert!(window.state().ui_state().primary.is_some());
-    assert_eq!(window.state().session().output.base_name, "pier");
 }
 
 #[test]

@@ -2,10 +2,10 @@
 
 mod common;
 
-use common::hands::{Window, drag, look, rest, show_only};
+use common::hands::{Window, click_label, drag, look, rest, show_only, undo};
 use common::{
-    IMAGES, MARGIN_PX, SharedPicker, app, crop, frame_id, open_window, session, window, write_scan,
-    write_session,
+    IMAGES, MARGIN_PX, SharedPicker, app, crop, frame_id, open_window, session, sized_window, window,
+    write_scan, write_session,
 };
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, vec2};
@@ -14,7 +14,7 @@ use glassine_app::commands::{
     BoxCommand, EditCommand, ExportCommand, FileCommand, SelectCommand, SelectHow, ViewCommand,
 };
 use glassine_film::{FilmKind, Param, default_stock};
-use glassine_session::Edit;
+use glassine_session::{Edit, Session};
 
 fn value_of(window: &Window, role: Role, label: &str) -> String {
     window.get_by_role_and_label(role, label).accesskit_node().value().unwrap_or_default()
@@ -270,7 +270,7 @@ fn a_number_typed_with_a_comma_and_a_unit_is_one_step() {
 }
 
 #[test]
-fn the_base_name_is_typed_without_a_step_and_a_name_that_leaves_the_folder_is_refused() {
+fn the_base_name_is_typed_in_one_step_and_a_name_that_leaves_the_folder_is_refused() {
     let (mut window, _folder) = open_window();
     window.key_press_modifiers(Modifiers::COMMAND, Key::E);
     window.run();
@@ -285,8 +285,10 @@ fn the_base_name_is_typed_without_a_step_and_a_name_that_leaves_the_folder_is_re
     assert!(window.get_by_label("export 3 pictures").accesskit_node().is_disabled());
     window.get_by_label("close").click();
     window.run();
-    assert_eq!(window.state().history().undo_steps(), steps);
+    assert_eq!(window.state().history().undo_steps(), steps + 1);
     assert!(window.state().history().is_unsaved());
+    undo(&mut window);
+    assert_eq!(window.state().session().output.base_name, "quay");
 }
 
 #[test]
@@ -550,4 +552,58 @@ fn a_frame_size_of_ones_own_can_be_typed_where_no_format_of_the_table_fits() {
     window.key_press(Key::Enter);
     window.run();
     assert_eq!(window.state().session().strips[0].format_id.as_deref(), Some("40x65mm"));
+}
+
+#[test]
+fn a_scan_without_frames_can_be_read_and_searched_in_other_ways_or_boxed_by_hand() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let scan =
+        common::write_pixels(folder.path(), &vec![400; (common::SCAN.0 * common::SCAN.1 * 3) as usize]);
+    let whole = session(&scan, None);
+    let bare = Edit::AddScans(vec![(*whole.scans[0]).clone()]).apply(&Session::default()).expect("adds");
+    let mut app = app(Vec::new(), SharedPicker::default());
+    app.set_session(bare);
+    let mut window = sized_window(app, [1600.0, 1400.0]);
+    click_label(&mut window, "section film");
+    assert_eq!(window.query_all_by_label_contains("no frame was found on this scan").count(), 2);
+    for row in ["film kind", "format", "encoding"] {
+        assert!(window.query_by_role_and_label(Role::ComboBox, row).is_some(), "{row}");
+    }
+    click_label(&mut window, "look again");
+    let notice = window.state().status().notices.last().expect("a message").to_string();
+    assert!(notice.contains("no frame was found") && notice.contains("format"), "{notice}");
+    click_label(&mut window, "add a box");
+    assert_eq!(window.state().session().frames.len(), 1);
+    assert_eq!(window.query_all_by_label_contains("no frame was found on this scan").count(), 0);
+}
+
+#[test]
+fn the_overshoot_limit_is_shown_and_set_in_per_cent() {
+    let (mut window, _folder) = open_window();
+    show_only(&mut window, "sharpen");
+    assert!(value_of(&window, Role::Slider, "overshoot limit").starts_with("5 %"));
+    window.get_by_role_and_label(Role::Slider, "overshoot limit").set_value_accesskit(8.0);
+    window.run();
+    assert!((look(&window, 1, Param::OvershootLimit) - 0.08).abs() < 1e-9);
+}
+
+#[test]
+fn every_row_of_the_settings_ends_with_their_column() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let mut app = app(Vec::new(), SharedPicker::default());
+    app.set_session(session(&write_scan(folder.path()), None));
+    // The column is too low for its rows, so it scrolls.
+    let mut window = sized_window(app, [1596.0, 700.0]);
+    let rows = [
+        ("film", ["film kind", "balance each frame", "fourth sample ignore"]),
+        ("clean", ["dust repair on", "show difference", "hold: without repair"]),
+    ];
+    for (section, rows) in rows {
+        show_only(&mut window, section);
+        let column = window.get_by_label("section film").rect().left() - 10.0;
+        for row in rows {
+            let right = window.query_all_by_label(row).map(|node| node.rect().right()).fold(0.0, f32::max);
+            assert!((right - column).abs() < 1.0, "{section}, {row}: {right} instead of {column}");
+        }
+    }
 }

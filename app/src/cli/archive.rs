@@ -5,6 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use glassine_engine::{
     ArchiveRequest, CheckDepth, Engine, EngineError, FolderCheck, FolderFault, FolderFinding, ScanState,
+    counted,
 };
 use glassine_raster::CancelToken;
 use serde_json::json;
@@ -49,10 +50,10 @@ pub(super) fn run(args: &ArchiveArgs, cancel: &CancelToken) -> Result<Outcome, E
         }));
     } else {
         print_line(&format!(
-            "{} files with {} scans and {} negatives in {}",
-            report.files,
-            report.scans,
-            report.negatives,
+            "{} with {} and {} in {}",
+            counted(report.files, "file"),
+            counted(report.scans, "scan"),
+            counted(report.negatives, "negative"),
             args.to.display()
         ));
     }
@@ -81,8 +82,8 @@ pub(super) fn verify(args: &VerifyArgs, cancel: &CancelToken) -> Result<Outcome,
         }
         let count = |fault| of(fault).count();
         print_line(&format!(
-            "{} files checked: {} missing, {} changed, {} extra",
-            check.files,
+            "{} checked: {} missing, {} changed, {} extra",
+            counted(check.files, "file"),
             count(FolderFault::Missing),
             count(FolderFault::Changed),
             count(FolderFault::Extra)

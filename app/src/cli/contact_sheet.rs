@@ -3,7 +3,9 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use glassine_engine::{ContactSheetRequest, Engine, EngineError, PAPERS_MM, SessionAt, SheetArrangement};
+use glassine_engine::{
+    ContactSheetRequest, Engine, EngineError, PAPERS_MM, SessionAt, SheetArrangement, counted,
+};
 use glassine_raster::CancelToken;
 use serde_json::json;
 
@@ -85,7 +87,7 @@ pub(super) fn run(args: &ContactSheetArgs, cancel: &CancelToken) -> Result<Outco
         for path in &report.written {
             print_line(&path.display().to_string());
         }
-        print_line(&format!("{} frames on {} pages", report.frames, report.pages));
+        print_line(&format!("{} on {}", counted(report.frames, "frame"), counted(report.pages, "page")));
     }
     Ok(if report.failed.is_empty() { Outcome::Done } else { Outcome::SomeFailed })
 }

@@ -4,7 +4,7 @@ use std::path::{Path, PathBuf};
 
 use clap::Args;
 use glassine_engine::{
-    Engine, EngineError, ExportRequest, Notice, SessionAt, Severity, planned_paths, session_files,
+    Engine, EngineError, ExportRequest, Notice, SessionAt, Severity, counted, planned_paths, session_files,
 };
 use glassine_raster::CancelToken;
 use glassine_session::Session;
@@ -64,7 +64,7 @@ pub(super) fn run(args: &DemoArgs, cancel: &CancelToken) -> Result<Outcome, Engi
             print_notice(&failed.notice);
         }
         let session = made.path.unwrap_or_default();
-        print_line(&format!("{} pictures in {}", report.written.len(), args.to.display()));
+        print_line(&format!("{} in {}", counted(report.written.len(), "picture"), args.to.display()));
         print_line(&format!("the session is {}", session.display()));
     }
     Ok(super::export::outcome_of(&report))

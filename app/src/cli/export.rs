@@ -57,9 +57,9 @@ pub struct ExportArgs {
     /// master, tiff8, jpeg, web, print, archive-negative or density
     #[arg(long, value_parser = |s: &str| named(s, OutputKind::from_key(s), &OutputKind::ALL.map(OutputKind::key)))]
     pub kind: Option<OutputKind>,
-    /// A recipe file (.json), a recipe of the session, or a kind. Several are written in one run, each into its folder,
-    /// with one repair of each frame. What --space, --render, --compression, --output-sharpen and --name say
-    /// holds for all of them, in place of what they say themselves
+    /// A recipe file (.json), a recipe of the session, or a kind. Each is written into its folder; several are written
+    /// in one run, with one repair of each frame. --space, --render, --compression, --output-sharpen and --name
+    /// override the same settings of every recipe
     #[arg(long, value_name = "RECIPE", conflicts_with = "kind")]
     pub recipe: Vec<String>,
     /// Write a contact sheet of the session in the same run: .pdf, .jpg or .png

@@ -3,7 +3,7 @@
 use std::path::PathBuf;
 
 use clap::Args;
-use glassine_engine::{Engine, EngineError, FocusReport, FocusRequest};
+use glassine_engine::{Engine, EngineError, FocusReport, FocusRequest, counted};
 use glassine_raster::CancelToken;
 use glassine_session::EncodingChoice;
 
@@ -51,7 +51,7 @@ pub(super) fn run(args: &FocusArgs, cancel: &CancelToken) -> Result<Outcome, Eng
     let heights = &args.heights_mm;
     if !heights.is_empty() && heights.len() != args.files.len() {
         return Err(usage(
-            &format!("{} heights were given for {} files", heights.len(), args.files.len()),
+            &format!("{} given for {}", counted(heights.len(), "height"), counted(args.files.len(), "file")),
             "give one height for each file, in the same order",
         ));
     }

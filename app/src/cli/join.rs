@@ -4,7 +4,7 @@ use std::ffi::OsString;
 use std::path::PathBuf;
 
 use clap::Args;
-use glassine_engine::{Engine, EngineError, SessionAt};
+use glassine_engine::{Engine, EngineError, SessionAt, counted};
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
 use glassine_scanfile::Overwrite;
@@ -86,11 +86,11 @@ pub(super) fn run(args: &JoinArgs, cancel: &CancelToken) -> Result<Outcome, Engi
         return Ok(Outcome::Done);
     }
     print_line(&format!(
-        "scan {id}: {} x {} px from {} scans, {} frames; the session is saved",
+        "scan {id}: {} x {} px from {}, {}; the session is saved",
         scan.width_px,
         scan.height_px,
-        ids.len(),
-        frames.len()
+        counted(ids.len(), "scan"),
+        counted(frames.len(), "frame")
     ));
     if let Some(path) = &args.to {
         print_line(&format!("the joined scan is in {}", path.display()));

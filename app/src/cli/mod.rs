@@ -29,11 +29,11 @@ use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
 
-use clap::{Args, Parser, Subcommand};
+use clap::{Args, CommandFactory as _, Parser, Subcommand};
 use glassine_engine::{Engine, EngineError, MadeSession, Notice, SessionAt, Severity, session_files};
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
-use glassine_session::{Edit, Session};
+use glassine_session::{Edit, Frame, Session, is_same_number};
 use serde_json::Value;
 
 use crate::platform::drivers::DRIVER_COMMAND;
@@ -186,6 +186,44 @@ pub fn demo_folder(command: &CliCommand) -> Option<PathBuf> {
     }
 }
 
+/// What is wrong with the files to open in the window: one that does not exist, which may be a mistyped command.
+pub fn missing_file(files: &[PathBuf]) -> Option<String> {
+    let missing = files.iter().find(|file| matches!(file.try_exists(), Ok(false)))?;
+    let named = missing.display();
+    let nearest = missing.to_str().and_then(nearest_command).filter(|_| files.first() == Some(missing));
+    Some(match nearest {
+        Some(command) => format!("there is no file or command “{named}”; did you mean `{command}`?"),
+        None => {
+            format!("there is no file “{named}”; check its name, or see `glassine help` for the commands")
+        }
+    })
+}
+
+/// The command whose name is most like a text, if it differs from it by no more than a slip of the hand.
+fn nearest_command(text: &str) -> Option<String> {
+    /// Letters that may be wrong, missing or too many. Source: ours; two letters that changed places are two.
+    const MOST_WRONG: usize = 2;
+    let cli = Cli::command();
+    let names = cli.get_subcommands().filter(|command| !command.is_hide_set()).map(clap::Command::get_name);
+    let by_distance = names.map(|name| (edit_distance(text, name), name.to_owned()));
+    by_distance.filter(|(wrong, name)| *wrong <= MOST_WRONG.min(name.len() / 2)).min().map(|(_, name)| name)
+}
+
+/// Letters to change, add or take away to make one text of another.
+fn edit_distance(from: &str, to: &str) -> usize {
+    let to: Vec<char> = to.chars().collect();
+    let mut row: Vec<usize> = (0..=to.len()).collect();
+    for (before, letter) in from.chars().enumerate() {
+        let mut diagonal = std::mem::replace(&mut row[0], before + 1);
+        for (idx, other) in to.iter().enumerate() {
+            let change = diagonal + usize::from(letter != *other);
+            diagonal = row[idx + 1];
+            row[idx + 1] = change.min(row[idx] + 1).min(diagonal + 1);
+        }
+    }
+    row[to.len()]
+}
+
 fn parse_film(text: &str) -> Result<FilmKind, String> {
     FilmKind::from_key(text).ok_or_else(|| {
         let known: Vec<_> = FilmKind::ALL.iter().map(|kind| kind.key()).collect();
@@ -279,15 +317,13 @@ impl Changing {
 ///
 /// The film's own numbers count too while running ones are shown, unless a running one is the same.
 fn frame_named(session: &Session, text: &str) -> Option<usize> {
-    let text = text.trim();
-    let short = text.trim_start_matches('0');
-    let is_named = |shown: &str| shown.eq_ignore_ascii_case(text) || shown.eq_ignore_ascii_case(short);
-    let by_shown = session.frames.iter().position(|frame| is_named(&session.number_text(frame)));
+    let by_shown = session.frames_named(text).next().and_then(|frame| session.frame_idx(frame.id));
     by_shown.or_else(|| {
+        let number = |frame: &Frame| frame.film_number.map(|number| number.text(1));
         session
             .frames
             .iter()
-            .position(|frame| frame.film_number.is_some_and(|number| is_named(&number.text(1))))
+            .position(|frame| number(frame).is_some_and(|shown| is_same_number(&shown, text)))
     })
 }
 
@@ -321,6 +357,21 @@ mod tests {
     use glassine_session::{FilmNumber, FoundStripEdit, NewFrame, ScanRef};
 
     use super::*;
+
+    #[test]
+    fn the_nearest_command_is_named_and_other_words_have_none() {
+        for (typed, command) in [
+            ("exprot", Some("export")),
+            ("chek", Some("check")),
+            ("contactsheet", Some("contact-sheet")),
+            ("scannres", Some("scanners")),
+            ("holiday", None),
+            ("roll.tif", None),
+            ("", None),
+        ] {
+            assert_eq!(nearest_command(typed).as_deref(), command, "{typed}");
+        }
+    }
 
     #[test]
     fn frames_are_named_as_they_are_shown() {

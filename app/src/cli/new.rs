@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use clap::Args;
 use glassine_engine::session_files::{Access, SaveMode, SavedState};
 use glassine_engine::{
-    Engine, EngineError, MadeSession, NewSessionRequest, Notice, SessionAt, Severity, read_stock,
+    Engine, EngineError, MadeSession, NewSessionRequest, Notice, SessionAt, Severity, counted, read_stock,
     session_files,
 };
 use glassine_film::{FilmKind, Stock, shipped_stocks};
@@ -97,11 +97,11 @@ pub(super) fn run(args: &NewArgs, cancel: &CancelToken) -> Result<Outcome, Engin
         }));
     } else {
         print_line(&format!(
-            "{}: {} frames on {} strips of {} scans",
+            "{}: {} on {} of {}",
             path.display(),
-            session.frames.len(),
-            session.strips.len(),
-            session.scans.len()
+            counted(session.frames.len(), "frame"),
+            counted(session.strips.len(), "strip"),
+            counted(session.scans.len(), "scan")
         ));
     }
     Ok(Outcome::Done)

@@ -142,7 +142,8 @@ fn for_print(args: &PlanArgs, format: &Format, print: &str) -> Result<Outcome, E
         };
         print_line(&format!(
             "  at {ppi:.0} ppi: scan at {:.0} ppi or more ({:.1} times enlarged{above})",
-            need.scan_ppi, need.enlargement
+            need.whole_ppi(),
+            need.enlargement
         ));
     }
     Ok(Outcome::Done)

@@ -5,7 +5,7 @@ use std::path::{Path, PathBuf};
 use std::sync::Arc;
 
 use clap::Args;
-use glassine_engine::{Engine, EngineError, Notice, Severity};
+use glassine_engine::{Engine, EngineError, Notice, Severity, counted};
 use glassine_raster::CancelToken;
 use glassine_session::{ScanRef, Session};
 use serde_json::json;
@@ -80,8 +80,8 @@ pub(super) fn run(args: &ReadAsArgs, cancel: &CancelToken) -> Result<Outcome, En
         ));
     }
     print_line(&format!(
-        "film base and solve of {} strips were made again; boxes and settings are kept; the session is saved",
-        made.strips.len()
+        "film base and solve of {} made again; boxes and settings are kept; the session is saved",
+        counted(made.strips.len(), "strip")
     ));
     Ok(Outcome::Done)
 }

@@ -27,7 +27,7 @@ pub struct MeasureStockArgs {
     /// Number of the frame that shows the chart, as it is shown, such as 5 or 12A
     #[arg(long)]
     pub frame: String,
-    /// Scan pixels of the chart's outer corners: first patch, end of the first row, last patch, begin of the last row
+    /// Scan pixels of the chart's outer corners: first patch, end of the first row, last patch, start of the last row
     #[arg(long, value_name = "\"X,Y X,Y X,Y X,Y\"")]
     pub corners: String,
     /// Which printing of the chart it is: the colours of ISO 17321-1, or those of charts made since November 2014

@@ -3,7 +3,7 @@
 use std::path::{Path, PathBuf};
 
 use clap::Args;
-use glassine_engine::{Engine, EngineError, Notice, Severity};
+use glassine_engine::{Engine, EngineError, Notice, Severity, counted};
 use glassine_raster::CancelToken;
 use glassine_scanfile::{Overwrite, write_bytes_atomic};
 use serde_json::json;
@@ -19,8 +19,8 @@ pub struct TableArgs {
     /// Write the table to this file
     #[arg(long, value_name = "FILE", required_unless_present = "from")]
     pub out: Option<PathBuf>,
-    /// Take the table from this file and save the session; a row names its frame in the column “frame”, and columns that
-    /// are missing stay as they are
+    /// Take the table from this file and save the session; a row names its frame by the number shown, in the column
+    /// “frame”, and columns that are missing stay as they are
     #[arg(long = "in", value_name = "FILE", conflicts_with = "out")]
     pub from: Option<PathBuf>,
     /// Replace an existing table
@@ -58,7 +58,7 @@ pub(super) fn run(args: &TableArgs, cancel: &CancelToken) -> Result<Outcome, Eng
     if args.printing.json {
         print_json(&json!({ "frames": rows }));
     } else {
-        print_line(&format!("{rows} frames"));
+        print_line(&counted(rows, "frame"));
     }
     Ok(Outcome::Done)
 }

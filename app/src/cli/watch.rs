@@ -9,7 +9,7 @@ use std::time::{Duration, Instant};
 use clap::Args;
 use glassine_engine::session_files::{SaveMode, folder_of, lock_session, save_session};
 use glassine_engine::{
-    Engine, EngineError, ExportRequest, FrameScope, NewSessionRequest, Notice, SessionAt, Severity,
+    Engine, EngineError, ExportRequest, FrameScope, NewSessionRequest, Notice, SessionAt, Severity, counted,
 };
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
@@ -186,7 +186,7 @@ fn take(
         session.frames.iter().map(|frame| frame.id).filter(|id| !before.contains(id)).collect();
     let doubtful = doubtful_of(&session, &new);
     if !args.printing.json {
-        print_line(&format!("{}: {} frames", scan.display(), new.len()));
+        print_line(&format!("{}: {}", scan.display(), counted(new.len(), "frame")));
         doubtful.iter().for_each(|(number, text)| print_line(&format!("  frame {number}: {text}")));
     }
     tally.added.push(json!({

@@ -1,7 +1,5 @@
 //! Box edits, and the guard every one of them passes through.
 
-use std::sync::Arc;
-
 use egui::Context;
 use glassine_film::Look;
 use glassine_layout::{
@@ -9,14 +7,13 @@ use glassine_layout::{
     with_aspect,
 };
 use glassine_raster::{Orientation, Point, Scan, TiltedBox, px_from_mm};
-use glassine_session::{
-    Edit, Frame, FrameFlag, FrameId, NewFrame, ScanRef, Session, Strip, StripId, crop_guard,
-};
+use glassine_session::{Edit, Frame, FrameFlag, FrameId, NewFrame, Session, Strip, StripId, crop_guard};
 
 use super::program::GlassineApp;
 use crate::model::aspect_lock::AspectLock;
 use crate::model::box_edges::{MIN_SIDE_PX, moved_edges};
 use crate::model::strip_space::Piece;
+use crate::model::ui_state::first_bare_scan;
 
 /// Key presses closer together than this belong to one undo step, seconds.
 const KEY_PAUSE_S: f64 = 0.8;
@@ -331,9 +328,7 @@ impl GlassineApp {
 
     /// Starts a new strip on a scan without strips: the finder sees nothing there, so the user places the first box.
     fn add_on_bare_scan(&mut self) {
-        let session = self.history.current();
-        let is_bare = |scan: &&Arc<ScanRef>| !session.strips.iter().any(|strip| strip.scan == scan.id);
-        let Some(scan) = session.scans.iter().find(is_bare).cloned() else { return };
+        let Some(scan) = first_bare_scan(self.history.current()).cloned() else { return };
         let (w, h) = (f64::from(scan.width_px), f64::from(scan.height_px));
         let crop = TiltedBox::from_edges(w * 0.25, h * 0.25, w * 0.75, h * 0.75);
         let film = glassine_film::FilmKind::default();

@@ -197,7 +197,7 @@ impl GlassineApp {
     }
 
     /// The session after these edits; `None` if one is refused, which the user is told.
-    fn after(&mut self, edits: &[Edit]) -> Option<Session> {
+    pub(super) fn after(&mut self, edits: &[Edit]) -> Option<Session> {
         let mut session = self.history.current().clone();
         for edit in edits {
             match edit.apply(&session) {
@@ -248,6 +248,7 @@ impl GlassineApp {
     fn keep_place(&mut self, change: impl FnOnce(&mut History) -> Option<String>) {
         let place = self.ui_state.primary.and_then(|id| self.history.current().frame_idx(id));
         change(&mut self.history);
+        self.status.change_undone();
         self.touched();
         let session = self.history.current();
         let is_lost = !self.ui_state.selected.iter().any(|id| session.frame(*id).is_some());

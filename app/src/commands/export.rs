@@ -13,7 +13,7 @@ use glassine_engine::{
 };
 use glassine_scanfile::{Overwrite, write_bytes_atomic};
 use glassine_session::file::{recipe_from_json, recipe_to_json};
-use glassine_session::{Edit, FrameId, OutputSettings, Printer};
+use glassine_session::{Edit, ExportRecipe, FrameId, OutputSettings, Printer};
 
 use super::closing::ExportEnd;
 use super::program::GlassineApp;
@@ -50,6 +50,31 @@ pub enum ExportCommand {
     ShowFolder(PathBuf),
 }
 
+/// What a change of output settings is about, and whether it may be one of several letters or numbers that are typed
+/// or pulled one after another.
+fn what_changes(before: &OutputSettings, after: &OutputSettings) -> (&'static str, bool) {
+    let typed = |recipe: &ExportRecipe| (recipe.folder.clone(), recipe.name_template.clone());
+    let is_typed = before.recipes.len() == after.recipes.len()
+        && before.recipes.iter().zip(&after.recipes).any(|(old, new)| typed(old) != typed(new));
+    let changes = [
+        (before.rendering != after.rendering, "rendering", false),
+        (before.kind != after.kind, "the kind of file", false),
+        (before.space != after.space, "the colour space", false),
+        (before.folder != after.folder, "the export folder", true),
+        (before.base_name != after.base_name, "the base name", true),
+        (before.name_template != after.name_template, "the file names", true),
+        (before.caption != after.caption, "the caption", true),
+        (before.creator != after.creator, "the creator", true),
+        (before.copyright != after.copyright, "the copyright", true),
+        (before.digits != after.digits, "the digits of the counter", true),
+        (before.jpeg_quality != after.jpeg_quality, "the JPEG quality", true),
+        (before.web_long_side_px != after.web_long_side_px, "the longest side", true),
+        (before.recipes != after.recipes, "recipes", is_typed),
+    ];
+    let change = changes.into_iter().find(|(is_changed, ..)| *is_changed);
+    change.map_or(("output", false), |(_, what, is_typed)| (what, is_typed))
+}
+
 impl GlassineApp {
     /// Changes the output settings, or exports.
     pub(super) fn apply_export(&mut self, ctx: &Context, command: ExportCommand) {
@@ -63,25 +88,31 @@ impl GlassineApp {
                 self.ask_path(ctx, PathPurpose::SaveRecipe);
             }
             ExportCommand::AskPrinter => self.ask_path(ctx, PathPurpose::RecipePrinter),
-            ExportCommand::SetTitle(title) => {
-                self.history.set_aside(|session| session.title.clone_from(&title));
-                self.touched();
-            }
+            ExportCommand::SetTitle(title) => self.edit_joined(&Edit::SetTitle(title), None),
             ExportCommand::ShowFolder(folder) => self.show_folder(ctx, folder),
             ExportCommand::AskFolder => self.ask_path(ctx, PathPurpose::ExportFolder),
         }
     }
 
-    /// Changes the output settings. Undo concerns pictures, so this is not a step of the history.
+    /// Changes the output settings as one step; letters and numbers typed one after another are one step together.
     pub(crate) fn set_output(&mut self, output: OutputSettings) {
+        let (what, is_typed) = what_changes(&self.history.current().output, &output);
+        let label = format!("change {what}");
         let edit = Edit::SetOutput(output);
-        // An edit of settings alone cannot fail.
-        self.history.set_aside(|session| {
-            if let Ok(changed) = edit.apply(session) {
-                *session = changed;
-            }
-        });
-        self.touched();
+        if is_typed {
+            self.edit_joined(&edit, Some(&label));
+        } else {
+            self.apply_all(&label, &[edit]);
+        }
+    }
+
+    /// Applies an edit that joins the step before it if that has the same label.
+    fn edit_joined(&mut self, edit: &Edit, label: Option<&str>) {
+        let label = label.map_or_else(|| edit.label(), str::to_owned);
+        if let Some(session) = self.after(std::slice::from_ref(edit)) {
+            self.history.apply_joined(&label, session);
+            self.touched();
+        }
     }
 
     /// Exports frames into the session's folder; asks for one if the session has none.

@@ -25,6 +25,8 @@ use crate::services::file_dialogs::{PickAnswer, PickOutcome, PickRequest};
 pub enum FileCommand {
     /// Ask for files to open.
     AskOpen,
+    /// Ask where a recent session is now that its file is gone; the one opened takes its place in the list.
+    FindRecent(PathBuf),
     /// Open session files or scans.
     Open(Vec<PathBuf>),
     /// Open the demo session.
@@ -54,6 +56,8 @@ pub enum FileCommand {
 /// State of the session's files and of everything that waits for them.
 #[derive(Debug, Default)]
 pub(crate) struct Files {
+    /// A recent session whose file is gone, while the user looks for it.
+    sought: Option<PathBuf>,
     /// Clock time of the first change that is not autosaved.
     pub touched_at: Option<f64>,
     /// The session as last autosaved.
@@ -121,7 +125,14 @@ impl GlassineApp {
     /// Opens or saves, or closes the window.
     pub(super) fn apply_file(&mut self, ctx: &Context, command: FileCommand) {
         match command {
-            FileCommand::AskOpen => self.ask_path(ctx, PathPurpose::Open),
+            FileCommand::AskOpen => {
+                self.files.sought = None;
+                self.ask_path(ctx, PathPurpose::Open);
+            }
+            FileCommand::FindRecent(path) => {
+                self.files.sought = Some(path);
+                self.ask_path(ctx, PathPurpose::Open);
+            }
             FileCommand::Open(paths) => self.open(paths),
             FileCommand::OpenDemo => self.open_demo(),
             FileCommand::Save => {
@@ -184,7 +195,10 @@ impl GlassineApp {
         let of_scan = |scan: &Arc<ScanRef>| scan.path.parent().map(Path::to_path_buf);
         let scans = || session.scans.first().and_then(of_scan).filter(|_| is_own);
         let own = || self.status.folder().map(|folder| folder.to_path_buf()).filter(|_| is_own);
+        // Of a session that is gone, the nearest folder that is left.
+        let sought = || self.files.sought.as_ref()?.ancestors().skip(1).find(|folder| folder.is_dir());
         match purpose {
+            PathPurpose::Open if self.files.sought.is_some() => sought().map(Path::to_path_buf),
             PathPurpose::Open | PathPurpose::FocusScans => {
                 last.scans.clone().or_else(|| last.sessions.clone()).or_else(own).or_else(scans)
             }
@@ -227,6 +241,7 @@ impl GlassineApp {
                 }
                 PickOutcome::Cancelled => {
                     self.files.after_naming = None;
+                    self.files.sought = None;
                     self.forget_what_waits_for_a_folder();
                 }
             }
@@ -279,7 +294,13 @@ impl GlassineApp {
 
     pub(super) fn use_paths(&mut self, ctx: &Context, purpose: PathPurpose, paths: Vec<PathBuf>) {
         match purpose {
-            PathPurpose::Open => self.open(paths),
+            PathPurpose::Open => {
+                let is_session = paths.iter().any(|path| ends_with(path, ".json"));
+                if let Some(gone) = self.files.sought.take().filter(|_| is_session) {
+                    self.remembered.forget_session(&gone);
+                }
+                self.open(paths);
+            }
             PathPurpose::SaveAs => {
                 if let Some(path) = paths.into_iter().next() {
                     let Some(id) = self.save_as(ctx, path) else { return };

@@ -246,7 +246,14 @@ impl GlassineApp {
     /// kept.
     fn take_edits(&mut self, edits: JobEdits, find: Option<NewSessionRequest>, is_first_search: bool) {
         let JobEdits { label, base, edits, notices } = edits;
-        notices.into_iter().rev().for_each(|notice| self.notify(notice));
+        for notice in notices.into_iter().rev() {
+            // What is wrong with a scan or a file stays wrong, whatever is undone.
+            if notice.severity == Severity::Info && notice.path.is_none() && !edits.is_empty() {
+                self.notify_of_change(notice);
+            } else {
+                self.notify(notice);
+            }
+        }
         if edits.is_empty() {
             return;
         }

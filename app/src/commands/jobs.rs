@@ -2,7 +2,7 @@
 
 use std::sync::Arc;
 
-use glassine_engine::jobs::Job;
+use glassine_engine::jobs::{GreyReach, Job};
 use glassine_engine::{Notice, Severity};
 use glassine_film::FilmKind;
 use glassine_raster::{Point, Scan, TiltedBox};
@@ -35,13 +35,14 @@ pub enum JobCommand {
     JoinScans(Vec<ScanId>),
     /// Solve every strip of the roll.
     SolveRoll,
-    /// Make the area around a scan point of a frame neutral.
+    /// Make the area around a scan point of a frame neutral, on that frame or on its film.
     GreyPoint {
         frame: FrameId,
         /// Centre of the averaged square.
         center: Point<Scan>,
         /// Half its side, scan pixels.
         radius_px: f64,
+        reach: GreyReach,
     },
     /// Match exposure and balance of the selected frames to this one, or to the one shown large.
     MatchFrames {
@@ -83,8 +84,8 @@ impl GlassineApp {
                 let strips = self.session().strips.iter().map(|strip| strip.id).collect();
                 self.submit(Job::SolveFilms { strips });
             }
-            JobCommand::GreyPoint { frame, center, radius_px } => {
-                self.submit(Job::GreyPoint { frame, center, radius_px });
+            JobCommand::GreyPoint { frame, center, radius_px, reach } => {
+                self.submit(Job::GreyPoint { frame, center, radius_px, reach });
             }
             JobCommand::MatchFrames { target } => self.match_frames(target),
             JobCommand::SuggestSharpening => {

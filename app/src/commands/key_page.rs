@@ -7,9 +7,9 @@ use super::key_table::{KeyGroup, TABLE};
 const HEAD: &str = "\
 # Keys
 
-Made from the table of keys in the program. Letters work while no text is being typed; arrows and `Delete` act on the box \
+Letters work while no text is being typed; arrows and `Delete` act on the box \
 that has the keyboard. `Tab` goes from control to control; arrows change a value, with Shift in large steps, with Alt in \
-small ones. `Esc` closes what lies on top, or takes the tool away.
+small ones. `Esc` closes the topmost pane, or puts the tool down.
 ";
 
 /// The page, in Markdown.

@@ -149,12 +149,12 @@ pub const TABLE: &[KeyRow] = rows! {
         { |state| FactsCommand::Show(state.facts.is_none()) };
     Session OutsideText CTRL_ALT E "export the selected frames"
         { |state| export_of(state.selected.iter().copied().collect()) };
-    Session OutsideText CTRL F "find an act by its name"
-        { |state| ViewCommand::ShowActs(state.acts.is_none()) };
+    Session OutsideText CTRL F "find a command by its name"
+        { |state| ViewCommand::ShowCommands(state.command_search.is_none()) };
     Session OutsideText CTRL Z "undo" (EditCommand::Undo);
     Session OutsideText CTRL_SHIFT Z "redo" (EditCommand::Redo);
     Session Always CTRL Q "close the window" (FileCommand::Quit);
-    Session Always NONE F1 "the guide, at the page about what is in hand"
+    Session Always NONE F1 "the guide, at the page about what you are doing"
         { |state| toggled_guide(state, guide::page_here(state)) };
     Session OutsideText NONE Questionmark "the keys" { |state| toggled_guide(state, guide::KEYS) };
 
@@ -179,7 +179,7 @@ pub const TABLE: &[KeyRow] = rows! {
     Values OutsideText CTRL V "paste settings onto the selected frames" [paste];
     Values OutsideText CTRL M "match the selection to the last one clicked"
         (JobCommand::MatchFrames { target: None });
-    Values OutsideText NONE G "click something grey in the large picture"
+    Values OutsideText NONE G "grey point: click something grey in the large picture"
         { |state| ViewCommand::SetTool(state.toggled_tool(StripTool::GreyPoint)) };
     Values OutsideText NONE T "test strip of exposures"
         (ColourCommand::ShowVariations(Some(VariationKind::Exposure)));
@@ -219,7 +219,7 @@ pub const TABLE: &[KeyRow] = rows! {
     Boxes OutsideText CTRL Comma "turn the box counter-clockwise by 0.1°" (BoxCommand::Turn { degrees: -0.1 });
     Boxes OutsideText CTRL_ALT Period "turn the box clockwise by 1°" (BoxCommand::Turn { degrees: 1.0 });
     Boxes OutsideText CTRL_ALT Comma "turn the box counter-clockwise by 1°" (BoxCommand::Turn { degrees: -1.0 });
-    Boxes OutsideText NONE L "draw along something level"
+    Boxes OutsideText NONE L "straighten: draw along something level"
         { |state| ViewCommand::SetTool(state.toggled_tool(StripTool::Level)) };
     Boxes OutsideText NONE M "draw a box to measure the film base in"
         { |state| ViewCommand::SetTool(state.toggled_tool(StripTool::BaseBox)) };
@@ -303,7 +303,11 @@ pub fn shortcut_of(text: &str) -> Option<KeyboardShortcut> {
 
 /// Reads the keyboard and pushes the commands of the pressed keys.
 pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
-    if state.question.is_some() {
+    if state.question.is_some() && state.guide.open.is_none() {
+        // A question takes the keyboard, but for the key of the guide.
+        for row in TABLE.iter().filter(|row| row.key == Key::F1) {
+            poll_row(ctx, state, row, out);
+        }
         return;
     }
     let focused = ctx.memory(|memory| memory.focused());
@@ -319,7 +323,7 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
     let under_pane = state.show_export
         || state.facts.is_some()
         || state.guide.open.is_some()
-        || state.acts.is_some()
+        || state.command_search.is_some()
         || state.focus.is_some()
         || state.colour.variations.is_some();
     for row in TABLE {
@@ -434,8 +438,8 @@ fn poll_escape(ctx: &Context, state: &mut UiState, in_text: bool, out: &mut Vec<
         out.push(Command::Edit(EditCommand::Gesture(GesturePhase::Cancel)));
     } else if state.tool != StripTool::Boxes {
         out.push(Command::View(ViewCommand::SetTool(StripTool::Boxes)));
-    } else if state.acts.is_some() {
-        out.push(Command::View(ViewCommand::ShowActs(false)));
+    } else if state.command_search.is_some() {
+        out.push(Command::View(ViewCommand::ShowCommands(false)));
     } else if state.guide.open.is_some() {
         out.push(Command::View(ViewCommand::ShowGuide(None)));
     } else if state.show_export {

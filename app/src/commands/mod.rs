@@ -2,13 +2,13 @@
 //!
 //! Each domain has a file: its commands, and the code that carries them out.
 
-pub mod act_list;
 mod answers;
 mod autosave;
 pub(crate) mod boxes;
 mod clean;
 pub(crate) mod closing;
 mod colour;
+pub mod command_list;
 mod edit;
 mod export;
 mod facts;

@@ -3,16 +3,27 @@
 use glassine_engine::{Notice, ScanCheck, ScanState};
 
 use super::program::GlassineApp;
+use crate::model::app_status::NoticeAbout;
 
 impl GlassineApp {
     /// Shows a message about the current session.
     pub(crate) fn notify(&mut self, notice: Notice) {
-        self.status.add_notice(notice, false);
+        self.status.add_notice(notice, NoticeAbout::Session);
     }
 
     /// Shows a message about the program, or about files that stay when the session is left.
     pub(crate) fn notify_of_program(&mut self, notice: Notice) {
-        self.status.add_notice(notice, true);
+        self.status.add_notice(notice, NoticeAbout::Program);
+    }
+
+    /// Shows a message about a change that the user can undo.
+    pub(crate) fn notify_of_change(&mut self, notice: Notice) {
+        self.status.add_notice(notice, NoticeAbout::Change);
+    }
+
+    /// Shows a message about what is selected.
+    pub(crate) fn notify_of_selection(&mut self, notice: Notice) {
+        self.status.add_notice(notice, NoticeAbout::Selection);
     }
 
     /// Drops messages about scans that were missing or changed and are in order now.

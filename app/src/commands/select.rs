@@ -37,6 +37,7 @@ pub enum SelectCommand {
 impl GlassineApp {
     /// Carries out a change of the selection.
     pub(super) fn apply_select(&mut self, command: SelectCommand) {
+        self.status.selection_left();
         let (state, session) = (&mut self.ui_state, self.history.current());
         match command {
             SelectCommand::Frame(frame, how) => select(state, session, frame, how),
@@ -50,15 +51,16 @@ impl GlassineApp {
             SelectCommand::Step(by) => step(state, session, by),
             SelectCommand::Doubtful(by) => {
                 if !step_to(state, session, by, |frame| is_doubtful(session, frame)) {
-                    let headline = "no other frame is in doubt".to_owned();
-                    self.notify(Notice::new(Severity::Info, headline, ""));
+                    let is_one = session.frames.iter().any(|frame| is_doubtful(session, frame));
+                    let headline = if is_one { "no other frame is in doubt" } else { "no frame is in doubt" };
+                    self.notify_of_selection(Notice::new(Severity::Info, headline, ""));
                 }
             }
             SelectCommand::SameMark(by) => {
                 let mark = state.primary.and_then(|id| session.frame(id)).map(|frame| frame.mark);
                 if !step_to(state, session, by, |frame| Some(frame.mark) == mark) {
                     let headline = "no other frame has this mark".to_owned();
-                    self.notify(Notice::new(Severity::Info, headline, ""));
+                    self.notify_of_selection(Notice::new(Severity::Info, headline, ""));
                 }
             }
         }

@@ -7,7 +7,7 @@ use glassine_engine::{Notice, Overlay};
 use super::program::GlassineApp;
 use crate::model::panels::Section;
 use crate::model::questions::Question;
-use crate::model::ui_state::{ActSearch, StripTool, StripViewState};
+use crate::model::ui_state::{CommandSearch, StripTool, StripViewState};
 
 /// Changes of what the window shows.
 #[derive(Debug, Clone)]
@@ -30,8 +30,8 @@ pub enum ViewCommand {
     ShowExport(bool),
     /// Show a page of the guide, or close it.
     ShowGuide(Option<&'static str>),
-    /// Open or close the list of acts.
-    ShowActs(bool),
+    /// Open or close the list of commands.
+    ShowCommands(bool),
     /// Show or hide the list of messages.
     ShowNotices(bool),
     /// Show or hide the list of unsaved work of earlier runs.
@@ -83,7 +83,7 @@ impl GlassineApp {
                 state.show_export = show;
             }
             ViewCommand::ShowGuide(page) => state.guide.show(page),
-            ViewCommand::ShowActs(show) => state.acts = show.then(ActSearch::default),
+            ViewCommand::ShowCommands(show) => state.command_search = show.then(CommandSearch::default),
             ViewCommand::ShowNotices(show) => state.show_notices = show,
             ViewCommand::ShowUnsavedWork(show) => {
                 state.files.shows_unsaved = show;

@@ -104,8 +104,20 @@ impl JobStatus {
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub struct ShownNotice {
     notice: Notice,
-    /// Whether it speaks of the program or of files written to disk, and stays when another session is opened.
-    stays: bool,
+    about: NoticeAbout,
+}
+
+/// What a message speaks of.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum NoticeAbout {
+    /// The program, or files written to disk: it stays when another session is opened.
+    Program,
+    /// The session.
+    Session,
+    /// The last change: it goes when a change is undone or redone.
+    Change,
+    /// The selection: it goes when the selection or the session changes.
+    Selection,
 }
 
 impl std::ops::Deref for ShownNotice {
@@ -198,11 +210,10 @@ impl AppStatus {
         self.notices.last().filter(|_| self.notice_open).map(|shown| &shown.notice)
     }
 
-    /// Adds a message; it stays when another session is opened if it speaks of more than the session.
-    pub(crate) fn add_notice(&mut self, notice: Notice, stays: bool) {
+    pub(crate) fn add_notice(&mut self, notice: Notice, about: NoticeAbout) {
         // One that is said again moves to the end.
         self.notices.retain(|shown| shown.notice != notice);
-        self.notices.push(ShownNotice { notice, stays });
+        self.notices.push(ShownNotice { notice, about });
         if self.notices.len() > MAX_NOTICES {
             self.notices.remove(0);
         }
@@ -218,7 +229,17 @@ impl AppStatus {
 
     /// Drops the messages about a session that is left.
     pub(crate) fn session_left(&mut self) {
-        self.drop_notices(|shown| !shown.stays);
+        self.drop_notices(|shown| shown.about != NoticeAbout::Program);
+    }
+
+    /// Drops the messages about a change that was undone, or about what it took away.
+    pub(crate) fn change_undone(&mut self) {
+        self.drop_notices(|shown| matches!(shown.about, NoticeAbout::Change | NoticeAbout::Selection));
+    }
+
+    /// Drops the messages about what was selected.
+    pub(crate) fn selection_left(&mut self) {
+        self.drop_notices(|shown| shown.about == NoticeAbout::Selection);
     }
 
     /// Drops everything said of a file.

@@ -3,9 +3,10 @@
 use std::sync::Arc;
 
 use glassine_engine::StockReport;
-use glassine_film::{ChartEdition, Param};
+use glassine_engine::jobs::GreyReach;
+use glassine_film::{BalanceMode, ChartEdition, FilmKind, Param};
 use glassine_raster::{Point, Scan};
-use glassine_session::{Edit, FrameId};
+use glassine_session::{Edit, FrameId, Strip};
 
 /// Part of the tones that the balance wheel moves.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -118,7 +119,7 @@ pub enum TargetKind {
 pub struct ChartTool {
     /// The frame it is on.
     pub frame: FrameId,
-    /// Outer corners of its corner patches: first, end of the first row, last, begin of the last row.
+    /// Outer corners of its corner patches: first, end of the first row, last, start of the last row.
     pub corners: [Point<Scan>; 4],
     pub kind: TargetKind,
     /// Which printing of the chart it is.
@@ -146,6 +147,8 @@ pub struct ColourState {
     pub grey_in_hand: bool,
     /// Side of the averaged square, scan pixels.
     pub grey_side_px: f64,
+    /// What a grey point changes, once the user has chosen.
+    pub grey_reach: Option<GreyReach>,
     /// The chart measured before, so that its corners need not be placed again.
     pub last_chart: Option<ChartTool>,
     /// The chart being measured; its pane replaces the settings.
@@ -161,6 +164,7 @@ impl Default for ColourState {
             grey_at: (0.5, 0.5),
             grey_in_hand: false,
             grey_side_px: 31.0,
+            grey_reach: None,
             last_chart: None,
             chart: None,
         }
@@ -175,6 +179,12 @@ impl ColourState {
         steps.get(chosen).copied().unwrap_or(steps[1])
     }
 
+    /// What a grey point on this strip changes: what the user chose, or the film if one balance is locked over it.
+    pub fn grey_reach(&self, strip: &Strip) -> GreyReach {
+        let usual = if strip.balance == BalanceMode::Strip { GreyReach::Film } else { GreyReach::Frame };
+        if can_solve_from_grey(strip) { self.grey_reach.unwrap_or(usual) } else { GreyReach::Frame }
+    }
+
     /// Drops everything that belonged to another session; keeps the user's habits.
     pub fn begin_session(&mut self) {
         self.variations = None;
@@ -182,6 +192,11 @@ impl ColourState {
         self.chart = None;
         self.last_chart = None;
     }
+}
+
+/// Whether one grey can decide the balance of a whole film: only that of colour negatives is solved from greys.
+pub fn can_solve_from_grey(strip: &Strip) -> bool {
+    strip.film == FilmKind::ColourNegative
 }
 
 /// Parses the typed densities of a wedge's steps: numbers with decimal point or comma, separated by blanks or

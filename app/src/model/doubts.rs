@@ -67,7 +67,7 @@ pub fn strip_doubts(strip: &Strip) -> Vec<Doubt> {
         let more = if strip.balance == BalanceMode::Frame { "" } else { ", balance each frame by itself" };
         doubts.push(Doubt::new(
             "the pictures do not show for certain which balance is right",
-            format!("use the grey point on one frame{more}, or measure the stock"),
+            format!("let a grey point on one frame decide the film{more}, or measure the stock"),
         ));
     }
     if strip.base.as_ref().is_some_and(|base| base.confidence < LOW_CONFIDENCE) {
@@ -75,7 +75,8 @@ pub fn strip_doubts(strip: &Strip) -> Vec<Doubt> {
     }
     let advice = strip.edge_code.as_ref().and_then(StripCode::advice);
     if let Some(advice) = advice.filter(|_| wants_turning(strip).is_some()) {
-        doubts.push(Doubt::new(advice, "turn it in the section film"));
+        let remedy = "mirror or turn the strip to see it the right way round; the scan stays as it is";
+        doubts.push(Doubt::new(advice, remedy));
     }
     let others = strip.notes.iter().filter(|note| Some(note.as_str()) != advice);
     doubts.extend(others.map(|note| Doubt::new(note.clone(), "")));

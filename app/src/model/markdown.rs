@@ -29,9 +29,80 @@ pub fn plain(spans: &[Span]) -> String {
     spans.iter().map(|span| span.text.as_str()).collect()
 }
 
-/// Words to look for, in lower case.
-pub fn words_of(search: &str) -> Vec<String> {
-    search.split_whitespace().map(str::to_lowercase).collect()
+/// Words that stand for each other in a search: spellings, and what people call things that the guide calls otherwise.
+const ALIKE: &[&[&str]] = &[
+    &["color", "colour"],
+    &["gray", "grey"],
+    &["mold", "mould"],
+    &["blurry", "blurred", "unsharp", "soft"],
+    &["crop", "box"],
+    &["rotate", "rotation", "turn"],
+    &["preset", "look"],
+    &["crash", "recover", "lost", "unsaved"],
+    &["halo", "glow"],
+    &["banding", "stripe", "line"],
+    &["pale", "washed", "faded"],
+    &["bright", "lighter"],
+    &["shortcut", "key"],
+    &["metadata", "fact"],
+    &["slow", "freeze", "hang", "speed"],
+    &["loupe", "magnifier", "zoom"],
+    &["border", "rebate"],
+    &["backup", "safekeeping", "archive"],
+    &["mouse", "pointer", "wheel"],
+    &["dng", "raw"],
+    &["triangle", "warning"],
+];
+
+/// The words of a text: letters and digits without what stands between them, each with the place of its first letter.
+fn words(text: &str) -> impl Iterator<Item = (usize, &str)> {
+    let mut rest = 0;
+    text.split(|c: char| !c.is_alphanumeric()).filter_map(move |word| {
+        let at = text.get(rest..)?.find(word)? + rest;
+        rest = at + word.len();
+        (!word.is_empty()).then_some((at, word))
+    })
+}
+
+/// What is searched for: each word with those that stand for it, all in lower case.
+#[derive(Debug, Clone, PartialEq, Eq, Default)]
+pub struct Query(Vec<Vec<String>>);
+
+impl Query {
+    pub fn of(search: &str) -> Self {
+        let search = search.to_lowercase();
+        let with_alike = |(_, word): (usize, &str)| {
+            let single = word.strip_suffix('s').filter(|single| single.len() > 2).unwrap_or(word);
+            let alike = ALIKE.iter().filter(|group| group.contains(&word) || group.contains(&single));
+            let forms = alike.copied().flatten().copied().chain([single]);
+            forms.map(str::to_owned).collect()
+        };
+        Self(words(&search).map(with_alike).collect())
+    }
+
+    /// How many words are searched for.
+    pub fn len(&self) -> usize {
+        self.0.len()
+    }
+
+    pub fn is_empty(&self) -> bool {
+        self.0.is_empty()
+    }
+
+    /// How many of the words a text in lower case has, at the beginnings of its own.
+    fn count_in(&self, lower: &str) -> usize {
+        let has = |forms: &&Vec<String>| words(lower).any(|(_, word)| begins(word, forms));
+        self.0.iter().filter(has).count()
+    }
+
+    /// Place of the first of the words in a text in lower case.
+    pub fn first_in(&self, lower: &str) -> Option<usize> {
+        words(lower).find(|(_, word)| self.0.iter().any(|forms| begins(word, forms))).map(|(at, _)| at)
+    }
+}
+
+fn begins(word: &str, forms: &[String]) -> bool {
+    forms.iter().any(|form| word.starts_with(form.as_str()))
 }
 
 /// A block with its text, ready to be searched.
@@ -50,9 +121,17 @@ impl SearchBlock {
         Self { block, lower: text.to_lowercase(), text }
     }
 
-    /// Whether it has every word; the words are in lower case.
-    pub fn has_words(&self, words: &[String]) -> bool {
-        !words.is_empty() && words.iter().all(|word| self.lower.contains(word))
+    /// How many of the words that are searched for it has.
+    pub fn count(&self, query: &Query) -> usize {
+        query.count_in(&self.lower)
+    }
+
+    /// The text to show for a search: of a table, the row that has most of the words.
+    pub fn shown_for(&self, query: &Query) -> String {
+        let Block::Table(rows) = &self.block else { return self.text.clone() };
+        let rows = rows.iter().map(|row| row.iter().map(|cell| plain(cell)).collect::<Vec<_>>().join(" · "));
+        let best = rows.rev().max_by_key(|row| query.count_in(&row.to_lowercase()));
+        best.unwrap_or_default()
     }
 }
 
@@ -215,10 +294,30 @@ mod tests {
     }
 
     #[test]
-    fn a_block_is_found_by_all_of_its_words_whatever_their_case() {
+    fn a_block_is_found_by_the_beginnings_of_its_words_and_by_words_alike() {
         let blocks: Vec<SearchBlock> =
             blocks("The Film **Base**").into_iter().map(SearchBlock::new).collect();
-        assert!(blocks[0].has_words(&words_of("BASE film")));
-        assert!(!blocks[0].has_words(&words_of("base tone")) && !blocks[0].has_words(&[]));
+        for (search, count) in
+            [("BASE film", 2), ("base tone", 1), ("ilm ase", 0), ("films/bases", 2), ("", 0), ("the fi", 2)]
+        {
+            assert_eq!(blocks[0].count(&Query::of(search)), count, "{search}");
+        }
+        let text = SearchBlock::new(Block::Paragraph(vec![Span {
+            text: "Pull the box; colours glow. It is required.".to_owned(),
+            ..Span::default()
+        }]));
+        for (search, count) in [("crop", 1), ("color", 1), ("halos", 1), ("red", 0)] {
+            assert_eq!(text.count(&Query::of(search)), count, "{search}");
+        }
+        assert_eq!(Query::of("color").first_in("é: the colours"), Some("é: the ".len()));
+    }
+
+    #[test]
+    fn of_a_table_the_row_with_the_words_is_shown() {
+        let blocks: Vec<SearchBlock> = blocks("| a | b |\n|---|---|\n| one | two |\n| three | four |\n")
+            .into_iter()
+            .map(SearchBlock::new)
+            .collect();
+        assert_eq!(blocks[0].shown_for(&Query::of("four")), "three · four");
     }
 }

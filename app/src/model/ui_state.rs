@@ -42,6 +42,15 @@ pub enum StripTool {
     Brush(StrokeKind),
 }
 
+/// What to do about a scan on which no frame was found.
+pub const NO_FRAME: &str = "no frame was found on this scan: choose another film, format or encoding in the section \
+                            film and look again, or press N for a box of your own";
+
+/// The first scan that has no strip.
+pub fn first_bare_scan(session: &Session) -> Option<&Arc<ScanRef>> {
+    session.scans.iter().find(|scan| !session.strips.iter().any(|strip| strip.scan == scan.id))
+}
+
 /// Range of a strip's height while zooming, points.
 const ZOOM_POINTS: (f64, f64) = (24.0, 40_000.0);
 
@@ -247,11 +256,11 @@ impl MeasuredBefore {
     }
 }
 
-/// What is searched for in the list of acts.
+/// What is searched for in the list of commands.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
-pub struct ActSearch {
+pub struct CommandSearch {
     pub text: String,
-    /// Place of the chosen act among those found.
+    /// Place of the chosen command among those found.
     pub at: usize,
 }
 
@@ -290,8 +299,8 @@ pub struct UiState {
     /// The table of what is written about the frames, while it is open.
     pub facts: Option<FactsPane>,
     pub guide: GuideState,
-    /// The list of acts, while it is open.
-    pub acts: Option<ActSearch>,
+    /// The list of commands, while it is open.
+    pub command_search: Option<CommandSearch>,
     pub show_notices: bool,
     /// Light surround instead of the dark one.
     pub light: bool,

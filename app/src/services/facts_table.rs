@@ -2,11 +2,13 @@
 
 use std::sync::Arc;
 
-use glassine_session::{Edit, Facts, FrameId, Session};
+use glassine_session::{Edit, Facts, Frame, Session};
 
-/// Columns that say which frame a row is about; only the first is read.
-const PLACE: [&str; 4] = ["frame", "number", "strip", "roll"];
-const TITLE: &str = "title";
+/// Columns that say which frame a row is about: its number as shown, its id, the place of its strip, its roll. A row
+/// is taken for the frame of its id if it has one, else for the one of its number.
+const PLACE: [&str; 4] = ["frame", "id", "strip", "roll"];
+/// Name of the frame's files in place of base name and counter.
+const FILE_NAME: &str = "file_name";
 
 /// A record after RFC 4180.
 fn record(cells: &[String]) -> String {
@@ -48,14 +50,14 @@ fn records(text: &str, mark: char) -> Result<Vec<(usize, Vec<String>)>, String> 
 /// The table of a session: a row for each frame, with its own facts. Empty cells are as the roll says.
 pub(crate) fn table_of(session: &Session) -> String {
     let fields = Facts::FIELDS.map(|(key, ..)| key);
-    let head: Vec<String> = PLACE.into_iter().chain([TITLE]).chain(fields).map(str::to_owned).collect();
+    let head: Vec<String> = PLACE.into_iter().chain([FILE_NAME]).chain(fields).map(str::to_owned).collect();
     let mut table = record(&head);
     for frame in &session.frames {
         let roll = session.roll_of(frame).map_or(&*session.title, |roll| &*roll.title);
         let mut facts = Facts::clone(&frame.facts);
         let mut row = vec![
-            frame.id.to_string(),
             session.number_text(frame),
+            frame.id.to_string(),
             session.strip_place(frame.strip).to_string(),
             roll.to_owned(),
             frame.name.clone().unwrap_or_default(),
@@ -64,6 +66,22 @@ pub(crate) fn table_of(session: &Session) -> String {
         table.push_str(&record(&row));
     }
     table
+}
+
+/// The frame of a row: the one with this number, which must have this id if one is given.
+fn frame_of_row(session: &Session, named: &str, id: Option<&str>) -> Result<Arc<Frame>, String> {
+    let found: Vec<_> = session.frames_named(named).collect();
+    let frame = match (found.as_slice(), id) {
+        ([], _) => return Err(format!("no frame “{named}”")),
+        ([frame], None) => frame,
+        (several, None) => {
+            return Err(format!("{} frames have the number {named}; keep the column “id”", several.len()));
+        }
+        (some, Some(id)) => some.iter().find(|frame| frame.id.to_string() == id).ok_or_else(|| {
+            format!("the frame with the id {id} is not frame {named}; write a new table, or leave the id out")
+        })?,
+    };
+    Ok(Arc::clone(frame))
 }
 
 /// The changes that a table asks for.
@@ -76,13 +94,15 @@ pub(crate) fn edits_of(session: &Session, bytes: &[u8]) -> Result<Vec<Edit>, Str
     let (_, head) = rows.next().unwrap_or_default();
     let columns: Vec<String> = head.iter().map(|name| name.trim().to_lowercase()).collect();
     let column = |name: &str| columns.iter().position(|column| column == name);
-    let id_at = column(PLACE[0]).ok_or("it has no column “frame”")?;
+    if column("frame").is_none() {
+        return Err("it has no column “frame”".to_owned());
+    }
     let (mut edits, mut all) = (Vec::new(), Vec::new());
     for (number, row) in rows {
         let cell = |name: &str| column(name).and_then(|at| row.get(at)).map(|cell| cell.trim());
-        let named = row.get(id_at).map_or("", |cell| cell.trim());
-        let found = named.parse().ok().and_then(|id| session.frame(FrameId(id)));
-        let frame = Arc::clone(found.ok_or_else(|| format!("row {number}: no frame “{named}”"))?);
+        let named = cell("frame").unwrap_or_default();
+        let id = cell("id").filter(|id| !id.is_empty());
+        let frame = frame_of_row(session, named, id).map_err(|why| format!("row {number}: {why}"))?;
         let mut facts = Facts::clone(&frame.facts);
         for (key, _, _, field) in Facts::FIELDS {
             if let Some(text) = cell(key) {
@@ -92,8 +112,8 @@ pub(crate) fn edits_of(session: &Session, bytes: &[u8]) -> Result<Vec<Edit>, Str
         if facts != *frame.facts {
             all.push((frame.id, facts));
         }
-        if let Some(title) = cell(TITLE) {
-            let name = Some(title.to_owned()).filter(|title| !title.is_empty());
+        if let Some(name) = cell(FILE_NAME) {
+            let name = Some(name.to_owned()).filter(|name| !name.is_empty());
             if name != frame.name {
                 edits.push(Edit::SetFrameName { frame: frame.id, name });
             }
@@ -151,8 +171,7 @@ mod tests {
     #[test]
     fn tables_of_other_programs_are_read_and_wrong_ones_are_refused() {
         let session = session();
-        let id = session.frames[0].id;
-        let table = format!("\u{feff}Place;FRAME;other\r\npier;{id};x\r\n");
+        let table = "\u{feff}Place;FRAME;other\r\npier;01;x\r\n";
         let edits = edits_of(&session, table.as_bytes()).expect("reads");
         let back = edited(&session, &edits).expect("applies");
         assert_eq!((back.frames[0].facts.place.as_str(), back.frames[1].facts.is_empty()), ("pier", true));
@@ -163,9 +182,30 @@ mod tests {
     }
 
     #[test]
+    fn a_row_is_about_the_frame_of_its_number_and_a_wrong_id_is_refused() {
+        let mut session = session();
+        let ids = [0, 1].map(|idx| session.frames[idx].id.to_string());
+        assert!(!ids.contains(&"2".to_owned()), "number and id differ in this session: {ids:?}");
+        let edits = edits_of(&session, b"frame,file_name\n2,pier\n").expect("reads");
+        assert_eq!(edited(&session, &edits).expect("applies").frames[1].name.as_deref(), Some("pier"));
+        let [first, second] = &ids;
+        assert!(edits_of(&session, format!("frame,id,place\n2,{second},pier\n").as_bytes()).is_ok());
+        let why = edits_of(&session, format!("frame,id,place\n2,{first},pier\n").as_bytes());
+        assert!(why.expect_err("another frame").contains("row 2"));
+        // Frames of two films may have the same number.
+        for frame in &mut session.frames {
+            Arc::make_mut(frame).number = 7;
+        }
+        assert!(edits_of(&session, b"frame,place\n7,pier\n").expect_err("which?").contains("2 frames"));
+        let table = format!("frame,id,place\n7,{second},pier\n");
+        let edits = edits_of(&session, table.as_bytes()).expect("reads");
+        assert_eq!(edited(&session, &edits).expect("applies").frames[1].facts.place, "pier");
+    }
+
+    #[test]
     fn what_is_wrong_with_a_table_is_told_with_the_row_that_a_spreadsheet_shows() {
         let session = session();
-        let [first, second] = [0, 1].map(|idx| session.frames[idx].id);
+        let [first, second] = [0, 1].map(|idx| session.number_text(&session.frames[idx]));
         for (table, row) in [
             (format!("frame,place\n{first},\"pier\n{second},quay\n"), "row 2"),
             (format!("frame,place\n{first},\"a pier,\nin fog\"\n\n{second},\"quay"), "row 4"),

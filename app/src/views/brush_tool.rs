@@ -70,7 +70,7 @@ pub(super) fn brush_ui(
         ui.ctx().set_cursor_icon(if radius < 4.0 { CursorIcon::Crosshair } else { CursorIcon::None });
     }
     let text =
-        format!("{}   ·   radius {radius_px:.0} scan px, [ and ] change it   ·   Esc leaves", purpose(kind));
+        format!("{}   ·   radius {radius_px:.0} scan px, + and − change it   ·   Esc leaves", purpose(kind));
     plate_away_from(&painter, place.room, at, &text);
     let scan = place.scan(at);
     ui.ctx().accesskit_node_builder(response.id, |node| {

@@ -8,7 +8,7 @@ use crate::views::ViewCx;
 use crate::widgets::parts::note_ui;
 use crate::widgets::theme;
 
-/// Every file name, with what stands in its way, and the frames that are left out.
+/// Every file name, with what stands in its way, and the frames that are not written.
 pub(super) fn names_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
     let names = &cx.status.export_names;
     let p = theme::palette(ui);
@@ -48,7 +48,8 @@ pub(super) fn names_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
             }
             for frame in cx.session.frames.iter().filter(|frame| !is_in(&names.scope, frame)) {
                 let name = format!("frame {}", cx.session.output.number_of(frame, 1));
-                row(ui, "–", (&name, "left out"), None);
+                let why = if frame.is_left_out() { "left out" } else { "not selected" };
+                row(ui, "–", (&name, why), None);
             }
             if cx.session.frames.is_empty() {
                 note_ui(ui, "there is no frame to export");

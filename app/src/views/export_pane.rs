@@ -391,13 +391,14 @@ fn count_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         note_ui(ui, "clipping at black and at white, counted on every pixel of every file");
         return;
     }
+    let all = glassine_engine::counted(count, "file");
     let text = if cx.status.counts.is_stopped() {
-        format!("clipping counted on every pixel: {counted} of {count} files, stopped")
+        format!("clipping counted on every pixel: {counted} of {all}, stopped")
     } else {
         let job = cx.status.jobs.iter().find(|job| job.kind == JobKind::Count);
         let remaining = job.and_then(|job| job.remaining.as_deref());
         let remaining = remaining.map_or_else(String::new, |text| format!(", {text}"));
-        format!("counting clipping on every pixel: {counted} of {count} files{remaining}")
+        format!("counting clipping on every pixel: {counted} of {all}{remaining}")
     };
     ui.horizontal(|ui| {
         let (label, go_on) = if cx.status.counts.is_stopped() { ("count", true) } else { ("stop", false) };

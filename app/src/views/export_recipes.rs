@@ -115,7 +115,7 @@ fn add(cx: &mut ViewCx<'_>, from: Option<String>) {
 pub(super) fn name_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if let Some(recipe) = edited(cx).cloned() {
         recipe_name_row_ui(ui, cx, &recipe);
-        let mut folder = recipe.folder.clone().unwrap_or_else(|| "{recipe}".to_owned());
+        let mut folder = recipe.folder_template().to_owned();
         if labelled_edit_ui(ui, "subfolder", "none", &mut folder).changed() {
             change_recipe(cx, &recipe.name, |recipe| recipe.folder = Some(folder));
         }

@@ -1,9 +1,10 @@
 //! Tools on the large view: the grey point, and the corners of a chart whose stock is measured.
 
 use egui::{
-    Align2, Color32, CursorIcon, Key, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke, StrokeKind,
-    Ui, WidgetInfo, pos2, vec2,
+    Align2, Button, Color32, CursorIcon, Key, Painter, Pos2, Rect, Response, Role, Sense, Shape, Stroke,
+    StrokeKind, Ui, WidgetInfo, pos2, vec2,
 };
+use glassine_engine::jobs::GreyReach;
 use glassine_film::CHART_PATCH_NAMES;
 use glassine_film::colour::Lab;
 use glassine_raster::{Point, Scan};
@@ -13,7 +14,7 @@ use super::brush_tool::brush_ui;
 use super::edge_tool::edge_ui;
 use super::stock_pane::patch_colour;
 use crate::commands::{BoxCommand, JobCommand, ViewCommand};
-use crate::model::colour_tools::{TargetKind, parse_densities};
+use crate::model::colour_tools::{TargetKind, can_solve_from_grey, parse_densities};
 use crate::model::ui_state::StripTool;
 use crate::views::ViewCx;
 use crate::widgets::drag_value::arrow_steps;
@@ -113,6 +114,30 @@ impl<'a> Place<'a> {
     }
 }
 
+/// While the grey point is in hand: whether the frame or the film follows it, for a row that fills from its right.
+pub(super) fn grey_reach_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame) {
+    let Some(strip) = cx.session.strip(frame.strip) else { return };
+    if cx.ui_state.tool != StripTool::GreyPoint || !can_solve_from_grey(strip) {
+        return;
+    }
+    let reach = cx.ui_state.colour.grey_reach(strip);
+    for (this, text, tip) in [
+        (GreyReach::Film, "the film", "one grey decides the balance of every frame on this film"),
+        (
+            GreyReach::Frame,
+            "this frame",
+            "the grey point changes the balance of the frame you click, and no other",
+        ),
+    ] {
+        let response = ui.add(Button::selectable(reach == this, text)).on_hover_text(tip);
+        let name = format!("grey point for {text}");
+        ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(name));
+        if response.clicked() {
+            cx.ui_state.colour.grey_reach = Some(this);
+        }
+    }
+}
+
 /// A square under the pointer, or where the arrow keys moved it; a click or Enter makes it neutral.
 fn grey_point_ui(
     ui: &Ui,
@@ -148,6 +173,12 @@ fn grey_point_ui(
     let at = at.clamp(seen.min, seen.max);
     cx.ui_state.colour.grey_at = place.unit(at);
     let side_px = cx.ui_state.colour.grey_side_px;
+    let strip = cx.session.strip(frame.strip);
+    let reach = strip.map_or(GreyReach::Frame, |strip| cx.ui_state.colour.grey_reach(strip));
+    let decides = match reach {
+        GreyReach::Frame => "this frame follows",
+        GreyReach::Film => "the whole film follows",
+    };
     let painter = ui.painter_at(room);
     let side = ((side_px * place.points_per_px) as f32).max(5.0);
     let square = Rect::from_center_size(at, vec2(side, side));
@@ -163,7 +194,7 @@ fn grey_point_ui(
         room,
         at,
         &format!(
-            "click something grey   ·   mean of {side_px:.0} × {side_px:.0} scan px, wheel changes it   ·   Esc leaves"
+            "click something grey: {decides}   ·   mean of {side_px:.0} × {side_px:.0} scan px, wheel changes it   ·   Esc leaves"
         ),
     );
     if response.hovered() {
@@ -183,6 +214,7 @@ fn grey_point_ui(
             frame: frame.id,
             center: place.scan(at),
             radius_px: side_px.round() / 2.0,
+            reach,
         });
     }
 }

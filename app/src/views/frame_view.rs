@@ -11,13 +11,13 @@ use glassine_raster::PixelRect;
 use glassine_session::{Edit, Frame};
 
 use super::edge_tool::paint_measured_ui;
-use super::frame_tools::{frame_tools_ui, has_clicks};
+use super::frame_tools::{frame_tools_ui, grey_reach_ui, has_clicks};
 use super::strip_view::two_fingers;
 use crate::commands::ViewCommand;
 use crate::model::brush_state::shown_overlay;
 use crate::model::doubts::{Doubt, doubts};
 use crate::model::preview_requests::Viewport;
-use crate::model::ui_state::StripTool;
+use crate::model::ui_state::{NO_FRAME, StripTool, first_bare_scan};
 use crate::views::ViewCx;
 use crate::widgets::drag_value::arrow_steps;
 use crate::widgets::histogram_plot::percent_text;
@@ -43,7 +43,12 @@ pub(super) fn frame_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
     let Some(frame) = cx.primary() else {
         ui.centered_and_justified(|ui| {
-            ui.label(RichText::new("select a frame on the strip").color(p.text_weak));
+            let is_bare = cx.session.frames.is_empty() && first_bare_scan(cx.session).is_some();
+            let text = match is_bare && cx.status.shown_job().is_none() {
+                true => NO_FRAME,
+                false => "select a frame on the strip",
+            };
+            ui.label(RichText::new(text).color(p.text_weak));
         });
         return;
     };
@@ -109,11 +114,12 @@ fn bar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame) {
         let button = Button::selectable(picks, "grey point").frame_when_inactive(false);
         if ui
             .add(button)
-            .on_hover_text("click something grey in the picture; its balance follows   G")
+            .on_hover_text("click something grey in the picture; the frame or its film follows   G")
             .clicked()
         {
             cx.push(ViewCommand::SetTool(cx.ui_state.toggled_tool(StripTool::GreyPoint)));
         }
+        grey_reach_ui(ui, cx, frame);
         before_ui(ui, cx);
         ui.add_space(8.0);
         let look = cx.ui_state.frame;
@@ -174,7 +180,7 @@ fn before_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     }
     let response = before_button_ui(ui, cx);
     response.context_menu(|ui| {
-        ui.label("before lacks");
+        ui.label("before is without:");
         let groups = std::iter::once(None).chain(ParamGroup::ALL.into_iter().map(Some));
         for group in groups {
             let text = group.map_or("all settings".to_owned(), |group| format!("{} only", group.key()));

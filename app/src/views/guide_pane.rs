@@ -2,8 +2,9 @@
 
 use std::sync::Arc;
 
+use egui::text::{LayoutJob, TextWrapping};
 use egui::{
-    Align, Align2, Button, ColorImage, Context, FontSelection, Id, Label, Layout, Modal, Rect, Response,
+    Align, Button, ColorImage, Context, FontSelection, Id, Key, Label, Layout, Modal, Rect, Response,
     RichText, Role, ScrollArea, Sense, TextEdit, TextStyle, TextureHandle, TextureOptions, Ui, WidgetInfo,
     pos2, vec2,
 };
@@ -11,7 +12,7 @@ use glassine_scanfile::decode_own_png;
 
 use crate::commands::ViewCommand;
 use crate::model::guide::{self, INDEX, PICTURES, Page};
-use crate::model::markdown::{Block, plain, words_of};
+use crate::model::markdown::{Block, plain};
 use crate::views::ViewCx;
 use crate::widgets::markdown_view::{Reading, markdown_ui};
 use crate::widgets::parts::note_ui;
@@ -52,6 +53,7 @@ fn list_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, page: &Page) {
             .desired_width(LIST_WIDTH - 16.0),
     );
     ui.ctx().accesskit_node_builder(edit.id, |node| node.set_label("search the guide"));
+    let enters = edit.lost_focus() && ui.input(|input| input.key_pressed(Key::Enter));
     if ui.memory(|memory| memory.focused().is_none()) {
         edit.request_focus();
     }
@@ -60,7 +62,11 @@ fn list_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, page: &Page) {
     }
     ui.add_space(6.0);
     let searches = !state.search.trim().is_empty();
-    let hits = state.hits();
+    let hits = &state.found().hits;
+    if let Some(first) = hits.first().filter(|_| enters) {
+        state.scrolls_to_hit = true;
+        cx.push(ViewCommand::ShowGuide(Some(first.page)));
+    }
     let list = ScrollArea::vertical().id_salt(("pages", !searches)).auto_shrink([false, false]);
     list.show(ui, |ui| {
         ui.spacing_mut().item_spacing.y = 1.0;
@@ -71,7 +77,7 @@ fn list_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, page: &Page) {
         if hits.is_empty() {
             note_ui(ui, "no page has these words");
         }
-        for hit in hits.iter() {
+        for hit in hits {
             let is_shown = hit.page == page.name;
             if entry_ui(ui, hit.title, Some(&hit.excerpt), is_shown).clicked() {
                 cx.ui_state.guide.scrolls_to_hit = true;
@@ -131,11 +137,16 @@ fn entry_ui(ui: &mut Ui, title: &str, excerpt: Option<&str>, is_shown: bool) -> 
     let style = if is_shown || excerpt.is_some() { theme::strong_style() } else { TextStyle::Body };
     let font = FontSelection::Style(style).resolve(ui.style());
     let ink = if is_shown { p.text_strong } else { p.text };
-    clip.text(pos2(rect.left() + 8.0, rect.top() + 12.0), Align2::LEFT_CENTER, title, font, ink);
+    let line = |text: &str, font, ink, middle: f32| {
+        let mut job = LayoutJob::simple_singleline(text.to_owned(), font, ink);
+        job.wrap = TextWrapping::truncate_at_width(rect.width() - 16.0);
+        let galley = clip.layout_job(job);
+        clip.galley(pos2(rect.left() + 8.0, middle - galley.size().y / 2.0), galley, ink);
+    };
+    line(title, font, ink, rect.top() + 12.0);
     if let Some(excerpt) = excerpt {
         let small = TextStyle::Small.resolve(ui.style());
-        let at = pos2(rect.left() + 8.0, rect.top() + 31.0);
-        clip.text(at, Align2::LEFT_CENTER, excerpt.replace('\n', " "), small, p.text_weak);
+        line(&excerpt.replace('\n', " "), small, p.text_weak, rect.top() + 31.0);
     }
     response
 }
@@ -160,12 +171,14 @@ fn page_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, page: &Page) {
         });
     });
     ui.add_space(8.0);
-    let words = words_of(&cx.ui_state.guide.search);
+    let found = cx.ui_state.guide.found();
     let scrolls = std::mem::take(&mut cx.ui_state.guide.scrolls_to_hit);
     let ctx = ui.ctx().clone();
     let picture = |file: &str| picture_of(&ctx, page.name, file);
-    let reading = Reading { words: &words, scrolls, picture: &picture };
+    let reading = Reading { query: &found.query, least: found.least, scrolls, picture: &picture };
     let area = ScrollArea::vertical().id_salt(("page", page.name)).auto_shrink([false, false]);
+    let to_top = std::mem::take(&mut cx.ui_state.guide.scrolls_to_top);
+    let area = if to_top { area.vertical_scroll_offset(0.0) } else { area };
     let clicked = area.show(ui, |ui| {
         ui.set_max_width(ui.available_width() - 16.0);
         let clicked = markdown_ui(ui, page.blocks(), &reading);
@@ -203,17 +216,29 @@ fn picture_of(ctx: &Context, page: &'static str, file: &str) -> Option<TextureHa
     Some(texture)
 }
 
-/// Part of the window and the page about it.
-pub(super) type Place = (Rect, &'static str);
+/// Draws a part of the window that has a page of its own.
+pub(super) fn about_ui(
+    ui: &mut Ui,
+    cx: &mut ViewCx<'_>,
+    page: &'static str,
+    part: impl FnOnce(&mut Ui, &mut ViewCx<'_>),
+) {
+    let top = ui.cursor().top();
+    part(ui, cx);
+    let rect = Rect::from_x_y_ranges(ui.max_rect().x_range(), top..=ui.cursor().top());
+    cx.ui_state.guide.places.push((rect.intersect(ui.clip_rect()), page));
+}
 
 /// Remembers the page about the part of the window that has the keyboard, else about the one under the pointer.
-pub(super) fn note_under_hand(ui: &Ui, cx: &mut ViewCx<'_>, places: &[Place]) {
+pub(super) fn note_under_hand(ui: &Ui, cx: &mut ViewCx<'_>) {
     if cx.ui_state.guide.open.is_some() {
         return;
     }
     let ctx = ui.ctx();
     let focused = ctx.memory(|memory| memory.focused()).and_then(|id| ctx.read_response(id));
     let hand = focused.map(|response| response.rect.center()).or_else(|| ctx.pointer_latest_pos());
-    let page = hand.and_then(|hand| places.iter().rev().find(|(place, _)| place.contains(hand)));
-    cx.ui_state.guide.under_hand = page.map(|(_, page)| *page);
+    let state = &mut cx.ui_state.guide;
+    let here = |(place, _): &&(Rect, _)| hand.is_some_and(|hand| place.contains(hand));
+    let smallest = state.places.iter().filter(here).min_by(|(a, _), (b, _)| a.area().total_cmp(&b.area()));
+    state.under_hand = smallest.map(|(_, page)| *page);
 }

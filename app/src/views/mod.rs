@@ -1,7 +1,7 @@
 //! The parts of the window. Each is a function of its input and returns its requests as commands.
 
-mod act_pane;
 mod brush_tool;
+mod command_pane;
 mod contact_view;
 mod edge_tool;
 mod export_names;

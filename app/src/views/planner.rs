@@ -5,6 +5,7 @@ use egui::{DragValue, PopupCloseBehavior, Ui};
 use glassine_layout::{Format, format_by_id, formats};
 use glassine_sharpness::plan::{PRINT_PPI, SampleLayout, ScanPlan, need_for_print};
 
+use crate::model::number_text::parse_number;
 use crate::views::ViewCx;
 use crate::widgets::parts::{choice_row_ui, fact_row_ui, sub_head_ui, warning_ui};
 use crate::widgets::value_row::{label_ui, number_field_ui};
@@ -20,9 +21,9 @@ struct Wish {
 }
 
 /// A button that opens the planner.
-pub(super) fn planner_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
+pub(super) fn planner_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let config = MenuConfig::new().close_behavior(PopupCloseBehavior::CloseOnClickOutside);
-    let (response, _) = MenuButton::new("plan a scan").config(config).ui(ui, |ui| {
+    let (response, menu) = MenuButton::new("plan a scan").config(config).ui(ui, |ui| {
         ui.set_min_width(330.0);
         let id = egui::Id::unique("planner");
         let mut wish = ui.data(|data| data.get_temp::<Wish>(id)).unwrap_or_else(|| first_wish(cx));
@@ -30,6 +31,8 @@ pub(super) fn planner_ui(ui: &mut Ui, cx: &ViewCx<'_>) {
         holder_ui(ui, cx);
         ui.data_mut(|data| data.insert_temp(id, wish));
     });
+    let places = std::iter::once(response.rect).chain(menu.map(|menu| menu.response.rect));
+    cx.ui_state.guide.places.extend(places.map(|rect| (rect, "scanning-well")));
     response.on_hover_text("pixels, file size and largest print of a resolution, and what a print needs");
 }
 
@@ -55,7 +58,7 @@ fn rows_ui(ui: &mut Ui, wish: &mut Wish) {
     }
     let Some(format) = format_by_id(wish.format) else { return };
     number_row(ui, "resolution", &mut wish.scan_ppi, " ppi", 50.0..=20_000.0);
-    number_row(ui, "measured resolution", &mut wish.measured_ppi, " ppi", 0.0..=20_000.0);
+    measured_row(ui, &mut wish.measured_ppi);
     if let Some(plan) = ScanPlan::new(format.along_mm, format.across_mm, wish.scan_ppi) {
         plan_ui(ui, &plan, wish.measured_ppi);
     }
@@ -115,10 +118,21 @@ fn print_ui(ui: &mut Ui, format: &Format, wish: &Wish) {
             fact_row_ui(
                 ui,
                 &format!("at {ppi:.0} ppi"),
-                &format!("scan at {:.0} ppi or more{note}", need.scan_ppi.ceil()),
+                &format!("scan at {:.0} ppi or more{note}", need.whole_ppi()),
             );
         }
     }
+}
+
+/// The measured resolution of the scanner; 0 stands for one that is not known.
+fn measured_row(ui: &mut Ui, measured_ppi: &mut f64) {
+    ui.horizontal(|ui| {
+        label_ui(ui, "measured", false).on_hover_text("what the scanner really resolves, if it was measured");
+        let text = |ppi: f64| if ppi == 0.0 { "not known".to_owned() } else { format!("{ppi:.0} ppi") };
+        let drag = DragValue::new(measured_ppi).range(0.0..=20_000.0).speed(5.0).max_decimals(0);
+        let drag = drag.custom_formatter(move |ppi, _| text(ppi)).custom_parser(parse_number);
+        number_field_ui(ui, drag, "measured resolution", 110.0);
+    });
 }
 
 fn number_row(ui: &mut Ui, name: &str, value: &mut f64, suffix: &str, range: std::ops::RangeInclusive<f64>) {

@@ -1,5 +1,6 @@
 //! The prints: the live positives, each directly under its box.
 
+use egui::text::{LayoutJob, TextWrapping};
 use egui::{Align2, Color32, Rect, Role, Sense, Stroke, StrokeKind, TextStyle, Ui, WidgetInfo, pos2, vec2};
 use glassine_engine::{Overlay, PictureSide, UnitRect, ViewKey};
 use glassine_film::Histogram;
@@ -159,9 +160,14 @@ fn caption_ui(
     let name = frame.name.as_deref().map_or_else(|| cx.session.number_text(frame), str::to_owned);
     let clip =
         painter.with_clip_rect(painter.clip_rect().intersect(picture.expand2(vec2(2.0, CAPTION + 6.0))));
-    let number = clip.text(line, Align2::LEFT_CENTER, name, theme::strong_style().resolve(&style), ink);
+    // A name that is longer than the picture is wide is cut.
+    let mut job = LayoutJob::simple_singleline(name, theme::strong_style().resolve(&style), ink);
+    job.wrap = TextWrapping::truncate_at_width(picture.width());
+    let number = clip.layout_job(job);
+    let number_width = number.size().x;
+    clip.galley(line - vec2(0.0, number.size().y / 2.0), number, ink);
     let small = TextStyle::Small.resolve(&style);
-    let mut x = number.right() + 6.0;
+    let mut x = line.x + number_width + 6.0;
     if is_doubtful(cx.session, frame) && x + 14.0 < picture.right() {
         paint_icon(
             &clip,
@@ -178,13 +184,17 @@ fn caption_ui(
     } else {
         String::new()
     };
-    if !text.is_empty() && picture.right() - x > 30.0 {
+    if !text.is_empty() {
         let ink = match frame.mark {
             FrameMark::Unmarked => p.warn,
             FrameMark::LeaveOut => p.text_weak,
             FrameMark::Keep | FrameMark::LookAgain => p.accent,
         };
-        clip.text(pos2(picture.right(), line.y), Align2::RIGHT_CENTER, text, small, ink);
+        let text = clip.layout_no_wrap(text, small, ink);
+        let size = text.size();
+        if picture.right() - x >= size.x {
+            clip.galley(pos2(picture.right() - size.x, line.y - size.y / 2.0), text, ink);
+        }
     }
 }
 

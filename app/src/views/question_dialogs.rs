@@ -1,14 +1,16 @@
 //! Questions that the user must answer before something can continue.
 
-use egui::{Button, ComboBox, Id, Key, Label, Modal, RichText, TextEdit, Ui, vec2};
+use egui::{Align, Button, ComboBox, Id, Key, Label, Layout, Modal, RichText, TextEdit, Ui, vec2};
 use glassine_engine::ScanReading;
 use glassine_film::FilmKind;
 use glassine_layout::formats;
 use glassine_session::{EncodingChoice, FourthSampleChoice};
 
-use crate::commands::FileCommand;
+use crate::commands::{FileCommand, ViewCommand};
+use crate::model::guide::page_of_question;
 use crate::model::questions::{Answer, PendingAction, Question};
 use crate::views::ViewCx;
+use crate::widgets::icon::{Icon, IconButton};
 use crate::widgets::parts::title_ui;
 use crate::widgets::theme;
 use crate::widgets::value_row::label_ui;
@@ -24,14 +26,20 @@ struct Words {
 
 /// Draws the open question.
 pub(super) fn questions_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
+    // The guide about the question takes its place until it is closed.
+    if cx.ui_state.guide.open.is_some() {
+        return;
+    }
     let Some(mut question) = cx.ui_state.question.take() else { return };
+    let page = page_of_question(&question);
+    cx.ui_state.guide.of_dialog = Some(page);
     let mut answer = None;
     let frame = egui::Frame::popup(ui.style()).inner_margin(20);
     let modal = Modal::new(Id::unique("question")).frame(frame).show(ui.ctx(), |ui| {
         ui.set_width(WIDTH.min(ui.ctx().content_rect().width() - 60.0));
         let words = body_ui(ui, cx, &mut question);
         ui.add_space(16.0);
-        answer = buttons_ui(ui, &words);
+        answer = buttons_ui(ui, cx, &words, page);
     });
     if modal.should_close() {
         answer = answer.or(Some(Answer::Cancel));
@@ -204,7 +212,7 @@ fn row_ui(ui: &mut Ui, label: &str, shown: &str, choices: impl FnOnce(&mut Ui)) 
     });
 }
 
-fn buttons_ui(ui: &mut Ui, words: &Words) -> Option<Answer> {
+fn buttons_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, words: &Words, page: &'static str) -> Option<Answer> {
     let p = theme::palette(ui);
     let mut answer = None;
     ui.horizontal(|ui| {
@@ -222,6 +230,11 @@ fn buttons_ui(ui: &mut Ui, words: &Words) -> Option<Answer> {
         if ui.add(Button::new(words.cancel).min_size(vec2(0.0, 28.0))).clicked() {
             answer = Some(Answer::Cancel);
         }
+        ui.with_layout(Layout::right_to_left(Align::Center), |ui| {
+            if IconButton::new(Icon::Help, "what the guide says about this").tip("F1").show(ui).clicked() {
+                cx.push(ViewCommand::ShowGuide(Some(page)));
+            }
+        });
     });
     answer
 }

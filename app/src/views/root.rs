@@ -4,13 +4,13 @@ use egui::{
     CentralPanel, CursorIcon, Frame, Id, Margin, Panel, Rect, Role, Sense, Stroke, Ui, WidgetInfo, pos2, vec2,
 };
 
-use super::act_pane::acts_ui;
+use super::command_pane::command_list_ui;
 use super::contact_view::{contact_ui, row_id};
 use super::export_pane::export_ui;
 use super::facts_pane::facts_ui;
 use super::focus_pane::focus_ui;
 use super::frame_view::frame_ui;
-use super::guide_pane::{Place, guide_ui, note_under_hand};
+use super::guide_pane::{about_ui, guide_ui, note_under_hand};
 use super::histogram_view::{tones_height, tones_ui};
 use super::prints::prints_ui;
 use super::question_dialogs::questions_ui;
@@ -46,20 +46,22 @@ const STRIP_OF_CANVAS: f32 = 0.53;
 /// Draws the whole window. The clear colour supplies the surround, so nothing repaints it.
 pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
+    cx.ui_state.guide.places.clear();
     let bar = Frame::new().fill(p.bar).inner_margin(Margin::symmetric(10, 0));
     let top = Panel::top("toolbar").exact_size(theme::TOOLBAR_HEIGHT).frame(bar);
     let top = top.show(ui, |ui| toolbar_ui(ui, cx)).response.rect;
     let bottom = Panel::bottom("status").exact_size(theme::STATUS_HEIGHT).frame(bar);
     let bottom = bottom.show(ui, |ui| status_ui(ui, cx)).response.rect;
-    let mut places = vec![(top, guide::INDEX), (bottom, "screen")];
+    cx.ui_state.guide.places.extend([(top, guide::INDEX), (bottom, "screen")]);
     held_banner_ui(ui, cx);
     if cx.ui_state.scanner.is_open {
         let frame = Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 8));
         let panel = Panel::left("scanner").exact_size(scanner_panel::WIDTH).frame(frame);
-        places.push((panel.show(ui, |ui| scanner_ui(ui, cx)).response.rect, "scanner"));
+        let rect = panel.show(ui, |ui| scanner_ui(ui, cx)).response.rect;
+        cx.ui_state.guide.places.push((rect, "scanner"));
     }
     if cx.session.scans.is_empty() {
-        places.push((ui.available_rect_before_wrap(), "first-strip"));
+        cx.ui_state.guide.places.push((ui.available_rect_before_wrap(), "first-strip"));
         CentralPanel::default().frame(Frame::new()).show(ui, |ui| {
             if cx.status.scanner.scans_overview() {
                 live_ui(ui, cx, ui.available_rect_before_wrap());
@@ -68,31 +70,32 @@ pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
             }
         });
     } else {
-        work_ui(ui, cx, &mut places);
+        work_ui(ui, cx);
     }
-    note_under_hand(ui, cx, &places);
+    note_under_hand(ui, cx);
+    cx.ui_state.guide.of_dialog = None;
     variations_ui(ui, cx);
     focus_ui(ui, cx);
     export_ui(ui, cx);
     facts_ui(ui, cx);
     guide_ui(ui, cx);
-    acts_ui(ui, cx);
+    command_list_ui(ui, cx);
     notices_ui(ui, cx);
     session_files_ui(ui, cx);
     questions_ui(ui, cx);
     problem_over_dialogs_ui(ui, cx);
 }
 
-fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, places: &mut Vec<Place>) {
+fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
     let shows_contact = cx.ui_state.strip.contact && cx.ui_state.colour.chart.is_none();
     let opened = ui.ctx().animate_bool_with_time(Id::unique("strip opens"), !shows_contact, OPENING_S);
     if shows_contact {
         let bar = Panel::top("strip bar").exact_size(STRIP_BAR).frame(Frame::new());
         bar.show(ui, |ui| strip_bar_ui(ui, cx));
-        scan_cards_ui(ui, cx);
-        settings_panels_ui(ui, cx, places);
-        places.push((ui.available_rect_before_wrap(), "rolls"));
+        about_ui(ui, cx, "sessions", scan_cards_ui);
+        settings_panels_ui(ui, cx);
+        cx.ui_state.guide.places.push((ui.available_rect_before_wrap(), "rolls"));
         CentralPanel::default().frame(Frame::new()).show(ui, |ui| {
             ui.set_opacity(1.0 - opened);
             contact_ui(ui, cx);
@@ -104,7 +107,7 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, places: &mut Vec<Place>) {
     let height = (whole.height() * cx.ui_state.strip.share).clamp(LEAST_STRIP, most).round();
     Panel::top("strip").exact_size(height).frame(Frame::new()).show(ui, |ui| {
         strip_bar_ui(ui, cx);
-        scan_cards_ui(ui, cx);
+        about_ui(ui, cx, "sessions", scan_cards_ui);
         let canvas = ui.available_rect_before_wrap();
         if cx.status.scanner.scans_overview() {
             live_ui(ui, cx, canvas);
@@ -117,20 +120,21 @@ fn work_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, places: &mut Vec<Place>) {
         missing_cards_ui(ui, cx, &place);
         ui.advance_cursor_after_rect(canvas);
     });
-    places.push((whole.with_max_y(whole.top() + height), "boxes"));
-    settings_panels_ui(ui, cx, places);
+    cx.ui_state.guide.places.push((whole.with_max_y(whole.top() + height), "boxes"));
+    settings_panels_ui(ui, cx);
     CentralPanel::default().frame(Frame::new()).show(ui, |ui| {
         let height = tones_height(ui.available_height());
         let tones = Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 4));
         let tones = Panel::bottom("tones").exact_size(height).frame(tones);
-        places.push((tones.show(ui, |ui| tones_ui(ui, cx)).response.rect, "tones"));
+        let rect = tones.show(ui, |ui| tones_ui(ui, cx)).response.rect;
+        cx.ui_state.guide.places.push((rect, "tones"));
         CentralPanel::default().frame(Frame::new()).show(ui, |ui| frame_ui(ui, cx));
     });
     splitter_ui(ui, cx, whole, whole.top() + height);
 }
 
 /// The rail of sections with the open one at its right, or the pane that measures a stock.
-fn settings_panels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, places: &mut Vec<Place>) {
+fn settings_panels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
     let pane = || {
         let frame = Frame::new().fill(p.panel).inner_margin(Margin::symmetric(10, 8));
@@ -142,7 +146,7 @@ fn settings_panels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, places: &mut Vec<Place>)
     }
     if let Some(section) = cx.ui_state.panels.open {
         let rect = pane().show(ui, |ui| section_ui(ui, cx, section)).response.rect;
-        places.push((rect, guide::page_of_section(section)));
+        cx.ui_state.guide.places.push((rect, guide::page_of_section(section)));
     }
     let rail = Panel::right("rail").exact_size(theme::RAIL_WIDTH).frame(Frame::new().fill(p.bar));
     rail.show_separator_line(false).show(ui, |ui| rail_ui(ui, cx));

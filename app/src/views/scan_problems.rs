@@ -117,6 +117,7 @@ fn missing_card_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, problem: &ScanCheck, rect: 
         1 => ", as was 1 more scan".to_owned(),
         more => format!(", as were {more} more scans"),
     };
+    cx.ui_state.guide.places.push((rect, "sessions"));
     let inner = rect.shrink2(vec2(14.0, 6.0));
     let layout = Layout::right_to_left(Align::Center);
     ui.scope_builder(UiBuilder::new().max_rect(inner).layout(layout), |ui| {

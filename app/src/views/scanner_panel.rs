@@ -5,7 +5,7 @@ use egui::{
     vec2,
 };
 use glassine_acquire::{Choice, DeviceOption, MODE, OptionValue, SOURCE, ValueKind};
-use glassine_engine::Notice;
+use glassine_engine::{Notice, counted};
 
 use crate::commands::{ScannerCommand, ViewCommand};
 use crate::model::eta::remaining_text;
@@ -38,6 +38,7 @@ pub(super) fn scanner_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         ui.set_width(ui.available_width() - 8.0);
         device_ui(ui, cx);
         trouble_ui(ui, cx);
+        reminders_ui(ui, cx);
         if cx.status.scanner.device.is_some() {
             if cx.ui_state.scanner.shows_driver_options {
                 driver_options_ui(ui, cx);
@@ -48,7 +49,6 @@ pub(super) fn scanner_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
                 frames_ui(ui, cx);
             }
         }
-        reminders_ui(ui, cx);
         watched_ui(ui, cx);
         ui.add_space(12.0);
     });
@@ -286,7 +286,7 @@ fn plan_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let count = items.len();
     if !items.is_empty() {
         let pixels: f64 = items.iter().map(|item| megapixels(item.area, facts.choices.frames_ppi)).sum();
-        let each = if items.len() == 1 { String::new() } else { format!("{} files, ", items.len()) };
+        let each = if count == 1 { String::new() } else { format!("{}, ", counted(count, "file")) };
         fact_row_ui(ui, "size", &format!("{each}{pixels:.0} MP, up to {:.1} GB", pixels * 8e-3));
         if let Some(free) = facts.free_bytes {
             fact_row_ui(ui, "free", &format!("{:.1} GB", free as f64 / 1e9));
@@ -304,8 +304,7 @@ fn plan_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     }
     let text = match (facts.choices.unit, count) {
         (_, 0) => "scan".to_owned(),
-        (_, 1) => "scan 1 file".to_owned(),
-        (_, count) => format!("scan {count} files"),
+        (_, count) => format!("scan {}", counted(count, "file")),
     };
     if main_button_ui(ui, &text, count > 0 && facts.doing.is_none()).clicked() {
         cx.push(ScannerCommand::ScanFrames);
@@ -341,10 +340,7 @@ fn batch_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, batch: &Batch) {
             cx.push(ScannerCommand::Stop);
         }
     } else if batch.is_stopped {
-        let text = match batch.left() {
-            1 => "go on with 1 file".to_owned(),
-            left => format!("go on with {left} files"),
-        };
+        let text = format!("go on with {}", counted(batch.left(), "file"));
         if main_button_ui(ui, &text, facts.doing.is_none()).clicked() {
             cx.push(ScannerCommand::GoOn);
         }

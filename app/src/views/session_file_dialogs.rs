@@ -8,7 +8,7 @@ use egui::{
     Sense, Ui, pos2, vec2,
 };
 use glassine_engine::session_files::UnsavedWork;
-use glassine_engine::{ScanCheck, Severity};
+use glassine_engine::{ScanCheck, Severity, counted};
 
 use crate::commands::{Command, FileCommand, ViewCommand};
 use crate::platform::clock::ago_text;
@@ -27,16 +27,19 @@ const PROBLEM_WIDTH: f32 = 620.0;
 
 /// Draws the open dialogs, one at a time.
 pub(super) fn session_files_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
-    if cx.ui_state.question.is_some() {
+    // The guide about a dialog takes its place until it is closed.
+    if cx.ui_state.question.is_some() || cx.ui_state.guide.open.is_some() {
         return;
     }
     if cx.status.conflict.is_some() {
+        cx.ui_state.guide.of_dialog = Some("sessions");
         conflict_ui(ui, cx);
     } else if cx.ui_state.files.shows_unsaved
         && !cx.status.unsaved_work.is_empty()
         && !cx.session.scans.is_empty()
     {
         // The page before anything is open has the same list.
+        cx.ui_state.guide.of_dialog = Some("sessions");
         unsaved_ui(ui, cx);
     }
 }
@@ -140,7 +143,7 @@ pub(super) fn unsaved_list_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
 /// Name of the session that an autosave belongs to.
 fn session_name(work: &UnsavedWork) -> String {
     let file = work.session_path.as_ref().and_then(|path| path.file_name());
-    file.map_or_else(|| "in no file yet".to_owned(), |name| name.to_string_lossy().into_owned())
+    file.map_or_else(|| "not saved to a file yet".to_owned(), |name| name.to_string_lossy().into_owned())
 }
 
 fn one_unsaved_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, work: &UnsavedWork) {
@@ -170,11 +173,11 @@ fn one_unsaved_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, work: &UnsavedWork) {
                 let title = if work.title.trim().is_empty() { "without a title" } else { &work.title };
                 let title = RichText::new(title).text_style(theme::strong_style()).color(p.text_strong);
                 ui.add(Label::new(title).truncate());
-                let frames = if work.frames == 1 { "frame" } else { "frames" };
                 let host = work.other_host.as_ref().map(|host| format!("  ·  on {host}")).unwrap_or_default();
                 let later = if work.is_saved_later { "  ·  the session was saved since" } else { "" };
                 let ago = ago_text(work.changed);
-                let facts = format!("{name}  ·  {} {frames}  ·  {ago}{host}{later}", work.frames);
+                let frames = counted(work.frames, "frame");
+                let facts = format!("{name}  ·  {frames}  ·  {ago}{host}{later}");
                 ui.add(Label::new(RichText::new(facts).small().color(p.text_weak)).truncate())
                     .on_hover_text(work.autosave.display().to_string());
             });
@@ -235,9 +238,9 @@ pub(super) fn held_banner_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
                     cx.push(FileCommand::AskSaveAs);
                 }
                 let text = if cx.status.is_free_again {
-                    "looking only: the program that worked on this session has closed it".to_owned()
+                    "view only: the program that worked on this session has closed it".to_owned()
                 } else {
-                    format!("looking only: {holder} works on this session{}", since_text(holder.since_unix_s))
+                    format!("view only: {holder} works on this session{}", since_text(holder.since_unix_s))
                 };
                 ui.with_layout(Layout::left_to_right(Align::Center), |ui| {
                     ui.add(Label::new(RichText::new(text).color(p.text_strong)).truncate());

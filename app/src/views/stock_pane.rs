@@ -189,7 +189,7 @@ fn place_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, chart: &mut ChartTool) {
         }
         let loupe = cx.ui_state.frame.loupe;
         let zoom = Button::selectable(loupe, "1 : 1").frame_when_inactive(true);
-        if ui.add(zoom).on_hover_text("scan pixels one to one, to place the corners well   Z").clicked() {
+        if ui.add(zoom).on_hover_text("scan pixels one to one, to place the corners well   End").clicked() {
             cx.push(ViewCommand::SetLoupe(!loupe));
         }
     });

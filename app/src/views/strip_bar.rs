@@ -146,7 +146,7 @@ fn box_tools_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     }
     ui.add_space(6.0);
     let level = cx.ui_state.tool == StripTool::Level;
-    let tip = key(ui, "draw along something level");
+    let tip = key(ui, "straighten: draw along something level");
     if button(Icon::Level, "straighten", tip).on(level).show(ui).clicked() {
         cx.push(ViewCommand::SetTool(cx.ui_state.toggled_tool(StripTool::Level)));
     }

@@ -3,7 +3,7 @@
 use egui::{Align, Button, Key, Label, Layout, Modifiers, RichText, Separator, Ui};
 
 use crate::commands::{EditCommand, FileCommand, JobCommand, ScannerCommand, ViewCommand};
-use crate::commands::{act_list, key_table};
+use crate::commands::{command_list, key_table};
 use crate::model::guide;
 use crate::views::ViewCx;
 use crate::widgets::icon::{Icon, IconButton};
@@ -25,7 +25,7 @@ pub(super) fn toolbar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         if tool(ui, "box the frames", "find the frames of this scan again and draw their boxes", has_scans)
             .clicked()
         {
-            cx.out.extend(act_list::find_frames(cx.session, cx.ui_state));
+            cx.out.extend(command_list::find_frames(cx.session, cx.ui_state));
         }
         if tool(ui, "solve this strip", "balance and expose the strip from its own film", has_scans).clicked()
             && let Some(strip) = cx.strip()
@@ -39,7 +39,9 @@ pub(super) fn toolbar_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         }
         separator(ui);
         let is_open = cx.ui_state.scanner.is_open;
-        if tool(ui, "scanner", "scan film: overview, boxes, then every frame", true).clicked() {
+        let scanner = tool(ui, "scanner", "scan film: overview, boxes, then every frame", true);
+        cx.ui_state.guide.places.push((scanner.rect, "scanner"));
+        if scanner.clicked() {
             cx.push(ScannerCommand::Show(!is_open));
         }
         super::planner::planner_ui(ui, cx);

@@ -25,6 +25,8 @@ const MOST: Vec2 = vec2(1180.0, 760.0);
 const AROUND: f32 = 150.0;
 /// Height of the line under a picture, points.
 const CAPTION: f32 = 20.0;
+/// Room for the title, the kinds and the steps, points.
+const HEAD_WIDTH: f32 = 660.0;
 /// Gap between pictures, points.
 const GAP: f32 = 10.0;
 
@@ -36,7 +38,7 @@ pub(super) fn variations_ui(ui: &Ui, cx: &mut ViewCx<'_>) {
         let room = ui.ctx().content_rect().size() - vec2(100.0, 60.0);
         let room = vec2(room.x, room.y - AROUND).min(MOST);
         let cell = cell_size(frame, room);
-        ui.set_width((GRID_CELLS.0 * (cell.x + GAP) - GAP).max(560.0));
+        ui.set_width((GRID_CELLS.0 * (cell.x + GAP) - GAP).max(HEAD_WIDTH));
         head_ui(ui, cx, frame, kind);
         ui.add_space(theme::GAP);
         match note(cx.session, frame, kind) {
@@ -102,12 +104,12 @@ fn head_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, frame: &Frame, kind: VariationKind)
 
 /// A text and the close button; returns whether it was clicked.
 fn foot_ui(ui: &mut Ui, text_ui: impl FnOnce(&mut Ui)) -> bool {
-    ui.horizontal(|ui| {
-        text_ui(ui);
-        ui.with_layout(Layout::right_to_left(egui::Align::Center), |ui| {
-            ui.add(Button::new("close").min_size(vec2(80.0, 28.0))).clicked()
-        })
-        .inner
+    let row = vec2(ui.available_width(), 28.0);
+    ui.allocate_ui_with_layout(row, Layout::right_to_left(egui::Align::Center), |ui| {
+        let is_closed = ui.add(Button::new("close").min_size(vec2(80.0, 28.0))).clicked();
+        ui.add_space(theme::GAP);
+        ui.with_layout(Layout::left_to_right(egui::Align::Center), text_ui);
+        is_closed
     })
     .inner
 }

@@ -1,10 +1,11 @@
 //! The window before anything is open: scans to open, unsaved work, recent sessions, the demo.
 
 use egui::{
-    Align, Button, Color32, Label, Layout, Rect, Response, RichText, Role, ScrollArea, Sense, Stroke,
-    StrokeKind, TextStyle, Ui, UiBuilder, Vec2, WidgetInfo, pos2, vec2,
+    Align, Button, Color32, Label, Layout, Rect, RichText, Role, ScrollArea, Sense, Stroke, StrokeKind,
+    TextStyle, Ui, UiBuilder, Vec2, WidgetInfo, pos2, vec2,
 };
 
+use super::guide_pane::about_ui;
 use super::session_file_dialogs::unsaved_list_ui;
 use crate::commands::{FileCommand, JobCommand, ScannerCommand, ViewCommand};
 use crate::model::app_status::{JobStatus, RecentShown};
@@ -36,7 +37,7 @@ pub(super) fn welcome_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         let top = ui.cursor().top();
         let column = Rect::from_min_size(pos2(left, top), vec2(width, f32::INFINITY));
         ui.scope_builder(UiBuilder::new().max_rect(column), |ui| {
-            unsaved_ui(ui, cx);
+            about_ui(ui, cx, "sessions", unsaved_ui);
             recent_ui(ui, cx);
             ui.add_space(24.0);
         });
@@ -64,7 +65,7 @@ fn progress_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, job: &JobStatus) {
 /// Scans first, then the demo as another choice.
 fn begin_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let p = theme::palette(ui);
-    let title = RichText::new("open the scan of a strip").text_style(TextStyle::Heading).color(p.text_strong);
+    let title = RichText::new("open scans or a session").text_style(TextStyle::Heading).color(p.text_strong);
     ui.label(title);
     ui.add_space(6.0);
     ui.label(RichText::new("drop scans or a session here, or choose them").color(p.text_weak));
@@ -177,14 +178,12 @@ fn name_of(shown: &RecentShown) -> String {
 fn card_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, shown: &RecentShown, width: f32) {
     let p = theme::palette(ui);
     let name = name_of(shown);
-    let sense = if shown.is_missing { Sense::hover() } else { Sense::click() };
-    let (rect, response) = ui.allocate_exact_size(vec2(width, CARD_HEIGHT), sense);
+    let (rect, response) = ui.allocate_exact_size(vec2(width, CARD_HEIGHT), Sense::click());
     response.widget_info(|| {
-        let label = format!("open {name}{}", if shown.is_missing { ", missing" } else { "" });
-        WidgetInfo::labeled(Role::Button, !shown.is_missing, label)
+        let label = if shown.is_missing { format!("find {name}, missing") } else { format!("open {name}") };
+        WidgetInfo::labeled(Role::Button, true, label)
     });
-    let is_hovered = response.hovered() && !shown.is_missing;
-    ui.painter().rect_filled(rect, 4.0, if is_hovered { p.button_hover } else { p.panel });
+    ui.painter().rect_filled(rect, 4.0, if response.hovered() { p.button_hover } else { p.panel });
     if response.has_focus() {
         ui.painter().rect_stroke(rect, 4.0, Stroke::new(1.0, p.accent), StrokeKind::Inside);
     }
@@ -203,14 +202,12 @@ fn card_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, shown: &RecentShown, width: f32) {
     if IconButton::new(Icon::Close, &label).tip("its file stays").show(&mut inside).clicked() {
         cx.push(FileCommand::ForgetRecent(shown.recent.path.clone()));
     }
-    let response = response.on_hover_text(shown.recent.path.display().to_string());
-    if is_clicked(&response, shown) {
-        cx.push(FileCommand::Open(vec![shown.recent.path.clone()]));
+    let path = shown.recent.path.clone();
+    let tip = path.display().to_string();
+    let tip = if shown.is_missing { format!("{tip}\nmoved or renamed? click to find it") } else { tip };
+    if response.on_hover_text(tip).clicked() {
+        cx.push(if shown.is_missing { FileCommand::FindRecent(path) } else { FileCommand::Open(vec![path]) });
     }
-}
-
-fn is_clicked(response: &Response, shown: &RecentShown) -> bool {
-    !shown.is_missing && response.clicked()
 }
 
 /// The small picture, whole and in the middle of its room.
@@ -244,6 +241,6 @@ fn words_ui(ui: &mut Ui, shown: &RecentShown, name: &str, room: Rect) {
     ui.horizontal(|ui| {
         let (sign, _) = ui.allocate_exact_size(vec2(14.0, 14.0), Sense::hover());
         paint_icon(ui.painter(), sign, Icon::Warn, p.warn);
-        ui.add(line(RichText::new(format!("missing  ·  {day}")).small().color(p.text)));
+        ui.add(line(RichText::new("missing  ·  find it…").small().color(p.text)));
     });
 }

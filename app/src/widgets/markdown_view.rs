@@ -10,7 +10,7 @@ use egui::{
 };
 use pulldown_cmark::HeadingLevel;
 
-use crate::model::markdown::{Block, SearchBlock, Span, plain};
+use crate::model::markdown::{Block, Query, SearchBlock, Span, plain};
 use crate::widgets::theme::{self, Palette};
 
 /// Sizes of letters, points: easier to read at length than those of the controls.
@@ -27,8 +27,9 @@ const COLUMN_LEAST: f32 = 70.0;
 
 /// What drawing a page needs besides its blocks.
 pub(crate) struct Reading<'a> {
-    /// Blocks with all of these words are marked.
-    pub(crate) words: &'a [String],
+    /// What was searched for; blocks with so many of its words are marked.
+    pub(crate) query: &'a Query,
+    pub(crate) least: usize,
     /// Whether the first marked block is brought into view.
     pub(crate) scrolls: bool,
     /// The picture of a file, if there is one.
@@ -46,7 +47,7 @@ pub(crate) fn markdown_ui(ui: &mut Ui, blocks: &[SearchBlock], reading: &Reading
         let top = ui.cursor().top();
         let under = ui.painter().add(egui::Shape::Noop);
         clicked = block_ui(ui, block, reading).or(clicked);
-        if read.has_words(reading.words) {
+        if reading.least > 0 && read.count(reading.query) >= reading.least {
             let place = Rect::from_min_max(
                 pos2(ui.max_rect().left() - 6.0, top - 2.0),
                 pos2(ui.max_rect().right() + 2.0, ui.cursor().top() + 2.0),
@@ -54,7 +55,7 @@ pub(crate) fn markdown_ui(ui: &mut Ui, blocks: &[SearchBlock], reading: &Reading
             let fill = theme::palette(ui).accent_surface;
             ui.painter().set(under, egui::Shape::rect_filled(place, 3.0, fill));
             if std::mem::take(&mut scrolls) {
-                ui.scroll_to_rect(place, Some(Align::Center));
+                ui.scroll_to_rect(place.expand(8.0), Some(Align::Min));
             }
         }
     }

@@ -1,7 +1,8 @@
 //! Small parts of the panes: section heads, rows with a choice, notes, the main button.
 
 use egui::{
-    Align, Align2, Button, ComboBox, Label, Layout, Rect, Response, RichText, Sense, Stroke, Ui, pos2, vec2,
+    Align, Align2, Button, Color32, ComboBox, FontSelection, Label, Layout, Rect, Response, RichText, Sense,
+    Stroke, TextStyle, Ui, pos2, vec2,
 };
 
 use crate::widgets::theme;
@@ -99,13 +100,19 @@ pub fn switch_row_ui<T: Copy + PartialEq>(
         ui.spacing_mut().item_spacing.x = 6.0;
         label_ui(ui, label, false);
         ui.spacing_mut().item_spacing.x = 2.0;
+        // Each has room for its text, and they share what is left, so that the row ends with the column.
         let count = choices.len().max(1) as f32;
-        let width = (ui.available_width() - 2.0 * (count - 1.0)) / count;
-        for (value, text, help) in choices {
-            let button = Button::selectable(*value == current, *text)
-                .min_size(vec2(width, theme::ROW_HEIGHT))
-                .frame_when_inactive(true);
-            let response = ui.add(button).on_hover_text(*help);
+        let font = FontSelection::Style(TextStyle::Button).resolve(ui.style());
+        let width_of = |text: &str| {
+            ui.painter().layout_no_wrap(text.to_owned(), font.clone(), Color32::PLACEHOLDER).size().x
+        };
+        let widths: Vec<f32> = choices.iter().map(|(_, text, _)| width_of(text).ceil()).collect();
+        let spare = (ui.available_width() - 2.0 * (count - 1.0) - widths.iter().sum::<f32>()) / count;
+        ui.spacing_mut().button_padding.x = (spare / 2.0).clamp(1.0, ui.spacing().button_padding.x);
+        for ((value, text, help), width) in choices.iter().zip(widths) {
+            let button = Button::selectable(*value == current, *text).truncate().frame_when_inactive(true);
+            let size = vec2((width + spare).max(1.0), theme::ROW_HEIGHT);
+            let response = ui.add_sized(size, button).on_hover_text(*help);
             ui.ctx().accesskit_node_builder(response.id, |node| node.set_label(format!("{label} {text}")));
             if response.clicked() && *value != current {
                 chosen = Some(*value);

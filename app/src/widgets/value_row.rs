@@ -45,6 +45,17 @@ impl MixedValue {
         }
     }
 
+    /// The same in a smaller unit.
+    #[must_use]
+    pub fn times(self, scale: f64) -> Self {
+        match self {
+            Self::One(value) => Self::One(value * scale),
+            Self::Mixed { first, low, high } => {
+                Self::Mixed { first: first * scale, low: low * scale, high: high * scale }
+            }
+        }
+    }
+
     /// Lowest and highest value, if they differ.
     pub fn spread(self) -> Option<(f64, f64)> {
         match self {

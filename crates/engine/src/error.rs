@@ -158,6 +158,11 @@ impl From<glassine_layout::LayoutError> for EngineError {
     }
 }
 
+/// A number of things, with an s unless it is one of them.
+pub fn counted(count: usize, thing: &str) -> String {
+    format!("{count} {thing}{}", if count == 1 { "" } else { "s" })
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

@@ -29,7 +29,7 @@ pub use build::reread::Reread;
 pub use build::stock_files::read_stock;
 pub use dust::{DustOfScan, RepairKey};
 pub use engine::Engine;
-pub use error::{EngineError, Notice, Severity};
+pub use error::{EngineError, Notice, Severity, counted};
 pub use focus::{FocusPlace, FocusReport, FocusRequest, FocusScan};
 pub use frame::stock_of;
 pub use glassine_scancheck::{

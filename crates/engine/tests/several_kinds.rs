@@ -66,8 +66,7 @@ fn kinds_of_one_run_have_the_bytes_of_single_runs() {
     assert!(report.failed.is_empty(), "{:?}", report.failed);
     assert_eq!(report.written.len(), 2 * recipes().len());
     for recipe in recipes() {
-        let alone = ExportRecipe { folder: Some(recipe.name.clone()), ..recipe };
-        let report = export(&Engine::new(), &request(&session, one.clone(), &[alone]));
+        let report = export(&Engine::new(), &request(&session, one.clone(), &[recipe]));
         assert!(report.failed.is_empty(), "{:?}", report.failed);
     }
     let relative = |folder: &Path| {

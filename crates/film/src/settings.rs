@@ -182,7 +182,7 @@ params! {
         "Radius in full-resolution scan pixels; no larger than the blur of an edge keeps halos small";
     OvershootLimit "overshoot_limit" "Overshoot limit" "" Sharpen
         hard 0.0 1.0 soft 0.0 0.3 default 0.05 step 0.01 decimals 2
-        "Largest halo beside an edge, as a share of the local range";
+        "Largest halo beside an edge, as a part of the contrast around it";
     SharpenGrainDark "sharpen_grain_dark_percent" "Grain in shadows" "%" Sharpen
         hard 0.0 50.0 soft 0.0 5.0 default 0.0 step 0.1 decimals 2
         "Spread of the grain in dark flat areas, in percent of white; detail no stronger is not sharpened, 0 sharpens all";

@@ -94,6 +94,17 @@ impl History {
         self.push(Step { label: label.into(), session: before });
     }
 
+    /// [`Self::apply`], but as part of the last step if that has the same label: letters typed one after another are
+    /// one step.
+    pub fn apply_joined(&mut self, label: &str, session: Session) {
+        self.commit();
+        if self.undo_label() == Some(label) && self.future.is_empty() {
+            self.show(session);
+        } else {
+            self.apply(label, session);
+        }
+    }
+
     /// Take back one step; returns its label.
     pub fn undo(&mut self) -> Option<String> {
         self.commit();
@@ -129,13 +140,6 @@ impl History {
         steps.for_each(|step| change(&mut step.session));
         change(&mut self.current);
         change(&mut self.saved);
-    }
-
-    /// Change every state but the saved one alike, without a step, for settings that undo does not concern.
-    pub fn set_aside(&mut self, change: impl Fn(&mut Session)) {
-        let steps = self.past.iter_mut().chain(&mut self.future).chain(&mut self.gesture);
-        steps.for_each(|step| change(&mut step.session));
-        change(&mut self.current);
     }
 
     /// Number of steps that can be undone.
@@ -191,6 +195,24 @@ mod tests {
         history.begin("drag");
         assert!(!history.commit());
         assert_eq!(history.undo(), None);
+    }
+
+    #[test]
+    fn joined_changes_are_one_step_until_another_or_an_undo_comes_between() {
+        let mut history = History::new(titled("a"));
+        for title in ["b", "bc", "bcd"] {
+            history.apply_joined("type", titled(title));
+        }
+        assert_eq!((history.current().title.as_str(), history.undo_steps()), ("bcd", 1));
+        history.apply("one", titled("x"));
+        history.apply_joined("type", titled("y"));
+        assert_eq!(history.undo_steps(), 3);
+        history.undo();
+        history.undo();
+        history.apply_joined("type", titled("z"));
+        assert_eq!((history.undo_steps(), history.redo()), (2, None));
+        history.undo();
+        assert_eq!(history.current().title, "bcd");
     }
 
     #[test]

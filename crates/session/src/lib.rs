@@ -38,7 +38,7 @@ pub use model::{
     Fingerprint, FoundEncoding, FourthSampleChoice, Frame, FrameFlag, FrameId, FrameMark, FrameSolve, Join,
     JoinPart, OutputKind, OutputSettings, PrintIntent, PrintSettings, Printer, ReadCode, Roll, RollId,
     ScanId, ScanRef, Session, StrayLightChoice, Strip, StripCode, StripId, StripSolve, TiffCompression,
-    WebFormat,
+    WebFormat, is_same_number,
 };
 pub use naming::{
     NAME_PIECES, NameError, NameFacts, check_name, clash_key, file_stem, frame_path, is_template,

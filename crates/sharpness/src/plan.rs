@@ -180,6 +180,15 @@ pub fn need_for_print(image_mm: (f64, f64), print_mm: (f64, f64), print_ppi: f64
     })
 }
 
+impl PrintNeed {
+    /// The least whole resolution that is enough.
+    pub fn whole_ppi(&self) -> f64 {
+        // What rounding adds to a whole number is far less.
+        const ROUNDING: f64 = 1e-6;
+        (self.scan_ppi - ROUNDING).ceil()
+    }
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;

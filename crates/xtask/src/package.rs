@@ -14,6 +14,8 @@ const COMPONENT: &str = "local.glassine.glassine";
 const ICON_SIDES_PX: [u32; 8] = [16, 24, 32, 48, 64, 128, 256, 512];
 /// Libraries that the window loads when it opens; the command line works without them.
 const WINDOW_LIBRARIES: &str = "libxcursor1, libxi6, libxkbcommon-x11-0, libegl1, libgl1-mesa-dri";
+/// What scanning in the window and with `acquire` needs besides.
+const SCANNER_LIBRARY: &str = "libsane1";
 
 /// What is packed, and how.
 struct Plan {
@@ -148,7 +150,7 @@ impl Plan {
         let size = size.split_whitespace().next().unwrap_or("0").to_owned();
         Ok(format!(
             "Package: glassine\nVersion: {}\nArchitecture: {architecture}\nMaintainer: {}\nInstalled-Size: {size}\n\
-             Depends: {}\nRecommends: {WINDOW_LIBRARIES}\nSection: graphics\nPriority: optional\n\
+             Depends: {}\nRecommends: {WINDOW_LIBRARIES}\nSuggests: {SCANNER_LIBRARY}\nSection: graphics\nPriority: optional\n\
              Description: turn scans of your own film into finished pictures\n \
              Glassine finds and boxes every frame on scans of film strips, measures the film\n \
              base on the rebate, inverts in density, balances the strip as a whole, shows\n \

@@ -125,13 +125,6 @@ fn strength_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let Some(value) = MixedValue::of(Param::CastStrength, frames.iter().map(|frame| &frame.look)) else {
         return;
     };
-    let percent = |value: f64| value * 100.0;
-    let value = match value {
-        MixedValue::One(value) => MixedValue::One(percent(value)),
-        MixedValue::Mixed { first, low, high } => {
-            MixedValue::Mixed { first: percent(first), low: percent(low), high: percent(high) }
-        }
-    };
     let row = ValueRow {
         key: spec.key,
         name: "cast correction",
@@ -146,7 +139,7 @@ fn strength_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         mark: None,
     };
     let mut events = Vec::new();
-    row.show(ui, value, &mut events);
+    row.show(ui, value.times(100.0), &mut events);
     let set = |value| EditCommand::SetParam(Param::CastStrength, value / 100.0);
     let reset = || EditCommand::ResetParam(Param::CastStrength);
     for event in events {

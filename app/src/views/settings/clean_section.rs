@@ -200,7 +200,7 @@ fn brush_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
         name: "brush radius",
         label: "radius",
         unit: "px",
-        help: "radius of the brush in scan pixels; [ and ] change it while the brush is in hand",
+        help: "radius of the brush in scan pixels; + and − change it while the brush is in hand",
         hard: BRUSH_PX,
         soft: (BRUSH_PX.0, 80.0),
         default: {

@@ -5,17 +5,21 @@ use glassine_engine::ScanMarks;
 use glassine_film::{BalanceMode, FilmKind, Stock, default_stock, shipped_stocks};
 use glassine_layout::{Format, format_by_id, format_of, formats};
 use glassine_raster::px_from_mm;
-use glassine_session::{BaseSource, Edit, FilmBase, Session, Strip, StripCode, StripId, departure};
+use glassine_session::{BaseSource, Edit, FilmBase, ScanRef, Session, Strip, StripCode, StripId, departure};
 
 use super::roll_rows::roll_rows_ui;
 use super::scan_reading::scan_ui;
-use crate::commands::{ColourCommand, Command, EditCommand, GesturePhase, JobCommand, ViewCommand};
+use crate::commands::{
+    BoxCommand, ColourCommand, Command, EditCommand, GesturePhase, JobCommand, ViewCommand,
+};
 use crate::model::colour_tools::VariationKind;
 use crate::model::doubts::{strip_doubts, wants_turning};
 use crate::model::gesture::ValueGesture;
+use crate::model::guide::page_of_film;
 use crate::model::number_text::{number_text, parse_number};
-use crate::model::ui_state::StripTool;
+use crate::model::ui_state::{NO_FRAME, StripTool, first_bare_scan};
 use crate::views::ViewCx;
+use crate::views::guide_pane::about_ui;
 use crate::widgets::parts::{
     choice_row_ui, choice_ui, fact_row_ui, grouped, note_ui, sub_head_ui, switch_row_ui, warning_ui,
 };
@@ -31,14 +35,17 @@ const CHANNELS: [&str; 3] = ["red", "green", "blue"];
 
 pub(super) fn film_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let Some(strip) = cx.strip() else {
-        note_ui(ui, "open a scan to begin");
+        match first_bare_scan(cx.session) {
+            Some(scan) => bare_scan_ui(ui, cx, scan),
+            None => note_ui(ui, "open a scan to begin"),
+        }
         return;
     };
     let strip: &Strip = strip;
     if cx.session.strips.len() > 1 {
         which_strip_ui(ui, cx, strip);
     }
-    kind_ui(ui, cx, strip);
+    about_ui(ui, cx, page_of_film(strip.film), |ui, cx| kind_ui(ui, cx, strip));
     if strip.film.is_negative() {
         sub_head_ui(ui, "film base");
         base_ui(ui, cx, strip);
@@ -49,11 +56,26 @@ pub(super) fn film_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if strip.film == FilmKind::ColourNegative {
         unmix_ui(ui, cx, strip);
     }
-    sub_head_ui(ui, "strip solve");
-    solve_ui(ui, cx, strip);
-    for doubt in strip_doubts(strip) {
-        warning_ui(ui, &doubt.text());
-    }
+    about_ui(ui, cx, "strip-solve", |ui, cx| {
+        sub_head_ui(ui, "strip solve");
+        solve_ui(ui, cx, strip);
+        for doubt in strip_doubts(strip) {
+            warning_ui(ui, &doubt.text());
+        }
+    });
+    about_ui(ui, cx, "edge-codes", |ui, cx| edge_code_ui(ui, cx, strip));
+    about_ui(ui, cx, "rolls", |ui, cx| {
+        sub_head_ui(ui, "roll");
+        roll_rows_ui(ui, cx, strip);
+        if cx.session.strips.len() > 1 {
+            roll_ui(ui, cx, strip);
+        }
+    });
+    scan_ui(ui, cx);
+}
+
+/// What the code along the film says, and how to show the strip as it says.
+fn edge_code_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     if let Some((mirror, half_turn)) = wants_turning(strip) {
         let text = match (mirror, half_turn) {
             (true, false) => "mirror the strip",
@@ -68,12 +90,54 @@ pub(super) fn film_section_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     if let Some(code) = &strip.edge_code {
         fact_row_ui(ui, "edge code", &edge_code_text(code));
     }
-    sub_head_ui(ui, "roll");
-    roll_rows_ui(ui, cx, strip);
-    if cx.session.strips.len() > 1 {
-        roll_ui(ui, cx, strip);
+}
+
+/// What is chosen for the next search of a scan without frames.
+#[derive(Debug, Clone, Default)]
+struct Search {
+    film: Option<FilmKind>,
+    format_id: Option<String>,
+}
+
+/// A scan on which no frame was found: how to look again, how it is read, and a box by hand.
+fn bare_scan_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
+    warning_ui(ui, NO_FRAME);
+    fact_row_ui(ui, "scan", &scan.path.file_name().unwrap_or_default().to_string_lossy());
+    let id = ui.scope_id().with(("search", scan.id.0));
+    let mut search = ui.data(|data| data.get_temp::<Search>(id)).unwrap_or_default();
+    let kinds = FilmKind::ALL.into_iter().map(|kind| (Some(kind), kind.label().to_lowercase()));
+    let kinds = std::iter::once((None, "recognise it".to_owned())).chain(kinds);
+    let shown = search.film.map_or_else(|| "recognise it".to_owned(), |kind| kind.label().to_lowercase());
+    if let Some(film) = choice_row_ui(ui, "film kind", &shown, Some(&search.film.clone()), kinds) {
+        search.film = film;
     }
+    if let Some(format_id) = format_row_ui(ui, search.format_id.as_ref()) {
+        search.format_id = format_id;
+    }
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        label_ui(ui, "", false);
+        if ui.button("look again").on_hover_text("look for frames with this film and format").clicked() {
+            let Search { film, format_id } = search.clone();
+            cx.push(JobCommand::FindFrames { scan: scan.id, film, format_id });
+        }
+        if ui.button("add a box").on_hover_text("a box of your own, to pull onto a picture   N").clicked() {
+            cx.push(BoxCommand::Add);
+        }
+    });
+    ui.data_mut(|data| data.insert_temp(id, search));
     scan_ui(ui, cx);
+}
+
+/// The list of formats; returns a new choice.
+fn format_row_ui(ui: &mut Ui, chosen: Option<&String>) -> Option<Option<String>> {
+    let shown = chosen.map_or("not known", |id| format_by_id(id).map_or(id.as_str(), |format| format.label));
+    let none = std::iter::once((None, "not known".to_owned()));
+    let choices = none.chain(formats().iter().map(|format| {
+        let size = format!("{}, {} × {} mm", format.label, format.along_mm, format.across_mm);
+        (Some(format.id.to_owned()), size)
+    }));
+    choice_row_ui(ui, "format", shown, Some(&chosen.cloned()), choices)
 }
 
 /// What the codes along the film say, in a few words.
@@ -186,21 +250,14 @@ fn kind_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
         cx.push(EditCommand::Apply(Edit::SetFilm { strip: strip.id, film, stock_id }));
         cx.push(JobCommand::SolveStrip(strip.id));
     }
-    let format = strip.format_id.as_deref();
-    let shown = format.map_or("not known", |id| format_by_id(id).map_or(id, |format| format.label));
-    let none = std::iter::once((None, "not known".to_owned()));
-    let choices = none.chain(formats().iter().map(|format| {
-        let size = format!("{}, {} × {} mm", format.label, format.along_mm, format.across_mm);
-        (Some(format.id.to_owned()), size)
-    }));
-    if let Some(format_id) = choice_row_ui(ui, "format", shown, Some(&strip.format_id), choices) {
+    if let Some(format_id) = format_row_ui(ui, strip.format_id.as_ref()) {
         cx.push(EditCommand::Apply(Edit::SetFormat { strip: strip.id, format_id }));
     }
     // If no format of the table fits, or none is known, the user can type a size.
     if strip.format_id.as_deref().and_then(format_by_id).is_none() {
         own_size_ui(ui, cx, strip);
     }
-    stock_row_ui(ui, cx, strip);
+    about_ui(ui, cx, "stocks", |ui, cx| stock_row_ui(ui, cx, strip));
     if let Some(format) = strip.format_id.as_deref().and_then(format_of)
         && has_other_boxes(cx, strip, &format)
     {

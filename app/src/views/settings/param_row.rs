@@ -1,7 +1,7 @@
 //! The row of one adjustable value of the selected frames, made from its entry in the table of values.
 
 use egui::Ui;
-use glassine_film::ParamSpec;
+use glassine_film::{Param, ParamSpec};
 
 use crate::commands::{Command, EditCommand};
 use crate::model::gesture::ValueGesture;
@@ -15,23 +15,29 @@ pub(super) fn param_row(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, v
         switch_ui(ui, out, spec, &name, value);
         return;
     }
+    // A share is shown in per cent.
+    let (scale, unit, decimals) = match spec.param {
+        Param::OvershootLimit => (100.0, "%", 0),
+        _ => (1.0, spec.unit, spec.decimals),
+    };
+    let both = |(low, high): (f64, f64)| (low * scale, high * scale);
     let row = ValueRow {
         key: spec.key,
         name: &name,
         label,
-        unit: spec.unit,
+        unit,
         help: spec.help,
-        hard: spec.hard,
-        soft: spec.soft,
-        default: spec.default,
-        step: spec.step,
-        decimals: spec.decimals,
+        hard: both(spec.hard),
+        soft: both(spec.soft),
+        default: spec.default * scale,
+        step: spec.step * scale,
+        decimals,
         mark: None,
     };
     let mut events = Vec::new();
-    let slider = row.show(ui, value, &mut events);
+    let slider = row.show(ui, value.times(scale), &mut events);
     slider.context_menu(|ui| {
-        if ui.button(format!("back to {}", row.text_of(spec.default))).clicked() {
+        if ui.button(format!("back to {}", row.text_of(row.default))).clicked() {
             events.push(ValueGesture::Reset);
             ui.close();
         }
@@ -45,7 +51,7 @@ pub(super) fn param_row(ui: &mut Ui, out: &mut Vec<Command>, spec: &ParamSpec, v
         }
     });
     let label = format!("change {name}");
-    let set = |value| EditCommand::SetParam(spec.param, value);
+    let set = |value| EditCommand::SetParam(spec.param, value / scale);
     let reset = || EditCommand::ResetParam(spec.param);
     out.extend(events.into_iter().map(|event| event.into_command(&label, set, reset).into()));
 }
@@ -90,8 +96,6 @@ fn short_label(name: &str) -> &str {
 
 #[cfg(test)]
 mod tests {
-    use glassine_film::Param;
-
     use super::*;
 
     #[test]

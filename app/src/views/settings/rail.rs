@@ -4,6 +4,7 @@ use egui::{Align2, FontSelection, Rect, Role, Sense, Stroke, StrokeKind, Ui, Wid
 
 use super::summary;
 use crate::commands::ViewCommand;
+use crate::model::guide::page_of_section;
 use crate::model::panels::Section;
 use crate::views::ViewCx;
 use crate::views::toolbar::key_text;
@@ -32,6 +33,7 @@ fn entry_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, section: Section, height: f32) {
         node.set_value(if is_open { "open" } else { "closed" });
         node.set_expanded(is_open);
     });
+    cx.ui_state.guide.places.push((rect, page_of_section(section)));
     let painter = ui.painter();
     if is_open || response.hovered() {
         painter.rect_filled(rect, 0.0, if is_open { p.panel } else { p.button });

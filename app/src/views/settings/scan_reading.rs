@@ -6,6 +6,7 @@ use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, StrayLightCh
 use crate::commands::{JobCommand, ScanCommand, ViewCommand};
 use crate::model::number_text::{number_text, parse_number};
 use crate::views::ViewCx;
+use crate::views::guide_pane::about_ui;
 use crate::widgets::parts::{choice_row_ui, fact_row_ui, note_ui, sub_head_ui, switch_row_ui, warning_ui};
 use crate::widgets::value_row::{label_ui, number_field_ui};
 
@@ -18,21 +19,26 @@ const GAMMA_WIDTH: f32 = 64.0;
 pub(super) fn scan_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     let Some(scan) = cx.scan().and_then(|id| cx.session.scan(id)) else { return };
     sub_head_ui(ui, "scan");
-    encoding_ui(ui, cx, scan);
-    stray_light_ui(ui, cx, scan);
+    about_ui(ui, cx, "file-kinds", |ui, cx| encoding_ui(ui, cx, scan));
+    about_ui(ui, cx, "stray-light", |ui, cx| stray_light_ui(ui, cx, scan));
+    about_ui(ui, cx, "file-kinds", |ui, cx| file_rows_ui(ui, cx, scan));
+    about_ui(ui, cx, "joining", |ui, cx| join_ui(ui, cx, scan));
+    about_ui(ui, cx, "scan-check", |ui, cx| scan_check_ui(ui, cx, scan));
+}
+
+/// What the planes of the file are, its page, its infrared file.
+fn file_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
     let choices = [
         (FourthSampleChoice::Auto, "automatic", "infrared, unless it is an opacity that is full everywhere"),
         (FourthSampleChoice::Infrared, "infrared", "it is infrared"),
         (FourthSampleChoice::Ignore, "ignore", "it is left out"),
     ];
     if let Some(fourth_sample) = switch_row_ui(ui, "fourth sample", scan.fourth_sample, &choices) {
-        read(cx, "change the fourth sample", ScanRef { fourth_sample, ..(**scan).clone() });
+        read(cx, "change the fourth sample", ScanRef { fourth_sample, ..scan.clone() });
     }
     page_ui(ui, cx, scan);
     infrared_ui(ui, cx, scan);
     stale_ui(ui, cx, scan);
-    join_ui(ui, cx, scan);
-    scan_check_ui(ui, cx, scan);
 }
 
 /// Joins the scans of the selected frames, if they are several; of a joined scan, what it is made of.

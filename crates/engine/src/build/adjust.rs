@@ -1,16 +1,17 @@
 //! Settings from what the user points at: a grey area, another frame, a chart or wedge of known steps.
 
 use glassine_film::{
-    BalanceMode, CHART_PATCH_NAMES, ChartEdition, Param, SolveHints, Stock, ToneCurve, balance_cc_from_log,
-    band_curves, fit_stock_from_chart, fit_stock_from_wedge, layer_log_exposures, match_frame,
+    BalanceMode, CHART_PATCH_NAMES, ChartEdition, FilmKind, Param, SolveHints, Stock, ToneCurve,
+    balance_cc_from_log, band_curves, fit_stock_from_chart, fit_stock_from_wedge, layer_log_exposures,
+    match_frame,
 };
 use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Scan, density_from_stops};
 use glassine_session::{Edit, FrameId, Session, StripId};
 
 use crate::build::context::{AnalysisContext, EditBuilder};
-use crate::build::films::films;
+use crate::build::films::{films, sharing};
 use crate::build::import::base_of_frame;
-use crate::error::{EngineError, Notice, Severity};
+use crate::error::{EngineError, Notice, Severity, counted};
 use crate::frame::FrameContext;
 
 /// A match that stays further below the full one than this is told, stops. Our choice: less is hardly seen in a print.
@@ -167,6 +168,38 @@ fn grey_density(
     Ok(density_above_base(context, codes.first().copied().unwrap_or([0.0; 3])))
 }
 
+/// Edits that make a density on a frame neutral, and what they do; the exposure of the frame stays.
+fn grey_of_frame(session: &Session, context: &FrameContext, density_d: [f64; 3]) -> (Vec<Edit>, Notice) {
+    let frame = context.frame.id;
+    let solve = context.frame.solve.as_ref();
+    let offset = solve.map_or([0.0; 3], |solve| solve.log_offset);
+    let ratio = context.strip.solve.as_ref().map_or([1.0; 3], |solve| solve.gamma_ratio);
+    let logs = layer_log_exposures(density_d, &context.stock, context.strip.film, ratio);
+    let look = &context.frame.look;
+    // Exposure of the area before the tone bands, and the exposures that the bands then map to one grey.
+    let exposure_log = density_from_stops(look.get(Param::ExposureStops));
+    let grey_log = (0..3).map(|c| logs[c] + offset[c]).sum::<f64>() / 3.0 + exposure_log;
+    let before_bands = band_curves(look).map(|curve| inverse(&curve, grey_log));
+    let missing = [0, 1, 2].map(|c| before_bands[c] - exposure_log - logs[c] - offset[c]);
+    let [warm, tint] = balance_cc_from_log(missing);
+    // Leave out what the cast correction already does.
+    let strength = look.get(Param::CastStrength);
+    let cast = solve.map_or([0.0; 2], |solve| solve.cast_suggestion_cc.map(|cc| cc * strength));
+    let (warm, tint) = (warm - cast[0], tint - cast[1]);
+    let number = session.number_text(&context.frame);
+    let headline =
+        format!("the grey point changed frame {number} alone: warm / cool {warm:+.1} CC, tint {tint:+.1} CC");
+    let hint = match context.strip.film {
+        FilmKind::ColourNegative => {
+            "choose “the film” beside the tool to let one grey decide every frame of it"
+        }
+        _ => "undo restores the balance before",
+    };
+    let edits = [(Param::WarmthCc, warm), (Param::TintCc, tint)];
+    let edits = edits.map(|(param, value)| Edit::SetParam { frames: vec![frame], param, value });
+    (edits.to_vec(), Notice::new(Severity::Info, headline, hint))
+}
+
 /// What the user says about the frames of some strips before they are solved.
 #[derive(Debug, Clone, PartialEq, Default)]
 pub struct BalanceHints {
@@ -242,37 +275,55 @@ impl AnalysisContext<'_> {
         Ok(builder.session)
     }
 
-    /// Edits that make an area of a frame neutral; its exposure stays.
-    ///
-    /// `center` is a scan position, `radius_px` half the side of the averaged square in scan pixels.
+    /// Edits that make a square of a frame neutral, its middle a scan position and half its side in scan pixels, and
+    /// what they do. The whole film follows it, or the frame alone.
     pub(crate) fn grey_point(
         &self,
         session: &Session,
-        frame: FrameId,
-        center: Point<Scan>,
-        radius_px: f64,
-    ) -> Result<Vec<Edit>, EngineError> {
+        (frame, center, radius_px): (FrameId, Point<Scan>, f64),
+        is_of_film: bool,
+    ) -> Result<(Vec<Edit>, Notice), EngineError> {
         let context = self.context(session, frame)?;
         let density_d = grey_density(&context, center, radius_px, self.cancel)?;
-        let solve = context.frame.solve.as_ref();
-        let offset = solve.map_or([0.0; 3], |solve| solve.log_offset);
-        let ratio = context.strip.solve.as_ref().map_or([1.0; 3], |solve| solve.gamma_ratio);
-        let logs = layer_log_exposures(density_d, &context.stock, context.strip.film, ratio);
-        let look = &context.frame.look;
-        // Exposure of the area before the tone bands, and the exposures that the bands then map to one grey.
-        let exposure_log = density_from_stops(look.get(Param::ExposureStops));
-        let grey_log = (0..3).map(|c| logs[c] + offset[c]).sum::<f64>() / 3.0 + exposure_log;
-        let before_bands = band_curves(look).map(|curve| inverse(&curve, grey_log));
-        let missing = [0, 1, 2].map(|c| before_bands[c] - exposure_log - logs[c] - offset[c]);
-        let [warm, tint] = balance_cc_from_log(missing);
-        // Leave out what the cast correction already does.
-        let strength = look.get(Param::CastStrength);
-        let cast = solve.map_or([0.0; 2], |solve| solve.cast_suggestion_cc.map(|cc| cc * strength));
-        let (warm, tint) = (warm - cast[0], tint - cast[1]);
-        Ok(vec![
-            Edit::SetParam { frames: vec![frame], param: Param::WarmthCc, value: warm },
-            Edit::SetParam { frames: vec![frame], param: Param::TintCc, value: tint },
-        ])
+        if is_of_film {
+            self.grey_of_film(session, &context, density_d)
+        } else {
+            Ok(grey_of_frame(session, &context, density_d))
+        }
+    }
+
+    /// Edits that solve the film of a frame with a grey of this density on it, and what they do.
+    fn grey_of_film(
+        &self,
+        session: &Session,
+        context: &FrameContext,
+        density_d: [f64; 3],
+    ) -> Result<(Vec<Edit>, Notice), EngineError> {
+        let frame = context.frame.id;
+        let film = sharing(session, context.strip.id);
+        let frames: Vec<FrameId> =
+            film.iter().flat_map(|strip| session.frames_of(*strip)).map(|frame| frame.id).collect();
+        let place = frames.iter().position(|id| *id == frame).ok_or(EngineError::NoFrame(frame))?;
+        let mut builder = EditBuilder::new(session.clone());
+        // The frame's own balance would move the grey away from neutral again.
+        for param in [Param::WarmthCc, Param::TintCc, Param::CastStrength] {
+            let value = param.spec().default;
+            if context.frame.look.kept(param) != value {
+                builder.push(Edit::SetParam { frames: vec![frame], param, value })?;
+            }
+        }
+        let hints = SolveHints { grey_points: vec![(place, density_d)], ..SolveHints::default() };
+        self.solve(&mut builder, &film, &hints)?;
+        let solve = builder.session.strip(context.strip.id).and_then(|strip| strip.solve.as_ref());
+        let percent = solve.map_or(0.0, |solve| 100.0 * solve.confidence);
+        let number = session.number_text(&context.frame);
+        let headline = format!(
+            "the grey on frame {number} decides the balance of {} on {}, confidence {percent:.0} %",
+            counted(frames.len(), "frame"),
+            counted(film.len(), "strip"),
+        );
+        let hint = "compare the prints; undo restores the balance before";
+        Ok((builder.edits, Notice::new(Severity::Info, headline, hint)))
     }
 
     /// Edits that bring some frames to the exposure and balance of another one.

@@ -237,7 +237,12 @@ impl AnalysisContext<'_> {
         let found = self.found_on(&open, &overview, scan.ppi, request, colours)?;
         let full: &dyn RegionSource = &*open;
         for note in &found.notes {
-            builder.warn(note.clone(), "look at the boxes on the strip");
+            let what_to_do = if found.strips.iter().all(|strip| strip.frames.is_empty()) {
+                "choose another kind of film, format or encoding and look again, or add boxes by hand"
+            } else {
+                "look at the boxes on the strip"
+            };
+            builder.warn(note.clone(), what_to_do);
         }
         let (film, is_guessed) = match request.film {
             Some(film) => (film, false),
@@ -505,7 +510,8 @@ fn found_strip(
 ) -> FoundStripEdit {
     let advice = edge_code.as_ref().and_then(StripCode::advice);
     if let Some(advice) = advice {
-        builder.warn(advice, "turn or mirror the strip, or scan the film again the right way round");
+        builder
+            .warn(advice, "mirror or turn the strip to see it the right way round; the scan stays as it is");
     }
     let turned = |crop: &TiltedBox| {
         let several = strip.frames.len() > 1;

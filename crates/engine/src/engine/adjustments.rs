@@ -6,9 +6,9 @@ use glassine_session::Edit;
 
 use crate::build::stock_files::load_stock;
 use crate::engine::Engine;
-use crate::error::{EngineError, Notice, Severity};
+use crate::error::{EngineError, Notice, Severity, counted};
 use crate::jobs::worker::SendEvent;
-use crate::jobs::{Job, JobEdits, JobEventKind};
+use crate::jobs::{GreyReach, Job, JobEdits, JobEventKind};
 use crate::render::look_values;
 use crate::types::SessionAt;
 
@@ -27,9 +27,10 @@ impl Engine {
         };
         let analysis = self.quiet_analysis(at, cancel);
         match job {
-            Job::GreyPoint { frame, center, radius_px } => {
-                let found = analysis.grey_point(&at.session, frame, center, radius_px)?;
-                edits("set grey point".to_owned(), found, Vec::new());
+            Job::GreyPoint { frame, center, radius_px, reach } => {
+                let place = (frame, center, radius_px);
+                let (found, notice) = analysis.grey_point(&at.session, place, reach == GreyReach::Film)?;
+                edits("set grey point".to_owned(), found, vec![notice]);
             }
             Job::MatchFrames { frames, target } => {
                 let number = at.session.frame(target).ok_or(EngineError::NoFrame(target))?.number;
@@ -96,9 +97,8 @@ impl Engine {
             }
             Job::ApplyStock { stock, strips } => {
                 let found = analysis.apply_stock(&at.session, &stock, &strips)?;
-                let count = strips.len();
-                let which = if count == 1 { "one strip".to_owned() } else { format!("{count} strips") };
-                let headline = format!("{which} solved with stock “{}”", stock.name);
+                let headline =
+                    format!("{} solved with stock “{}”", counted(strips.len(), "strip"), stock.name);
                 let what = "check the prints; undo restores the previous stock";
                 let notice = Notice::new(Severity::Info, headline, what);
                 edits(format!("use stock “{}”", stock.name), found, vec![notice]);

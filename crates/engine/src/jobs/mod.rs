@@ -148,6 +148,7 @@ pub enum Job {
         center: Point<Scan>,
         /// Half its side, scan pixels.
         radius_px: f64,
+        reach: GreyReach,
     },
     /// Bring frames to the exposure and balance of another one: answers with edits.
     MatchFrames {
@@ -355,6 +356,15 @@ pub struct JobEvent {
     /// The session the job was submitted with.
     pub key: SessionKey,
     pub kind: JobEventKind,
+}
+
+/// What a grey point changes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum GreyReach {
+    /// The frame it is on.
+    Frame,
+    /// The film: the frame's strip and those that share its solve.
+    Film,
 }
 
 /// Changes that a job computed on the session it was submitted with, to be rebased onto the present one as one step.

@@ -118,12 +118,9 @@ fn find_on(
         progress((k + 1) as f32 / pieces.len() as f32);
     }
     if found.strips.is_empty() {
-        found.notes.push(
-            "no film was found; check that this is a scan of film and that the kind of film is right"
-                .to_owned(),
-        );
+        found.notes.push("no frame was found: no film can be told from what is around it".to_owned());
     } else if found.strips.iter().all(|s| s.frames.is_empty()) {
-        found.notes.push("film was found but no frames; draw the boxes by hand".to_owned());
+        found.notes.push("film was found, but no frame on it".to_owned());
     }
     Ok(found)
 }

@@ -23,11 +23,11 @@ impl StripCode {
         match (self.is_mirrored, self.is_turned) {
             (false, false) => None,
             (true, false) => {
-                Some("the code on the film's edge says that this strip was scanned from its wrong side")
+                Some("the code on the film's edge says that this strip was scanned from its other side")
             }
             (false, true) => Some("the code on the film's edge says that this strip lies upside down"),
             (true, true) => Some(
-                "the code on the film's edge says that this strip lies upside down, scanned from its wrong side",
+                "the code on the film's edge says that this strip lies upside down, scanned from its other side",
             ),
         }
     }

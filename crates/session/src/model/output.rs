@@ -178,7 +178,7 @@ pub struct ExportRecipe {
     pub jpeg_quality: Option<u8>,
     pub web_long_side_px: Option<u32>,
     /// Folder of its files below the target folder, a template; empty for the target folder itself. `None` makes a
-    /// folder of the recipe's name where several kinds are written at once.
+    /// folder of the recipe's name.
     pub folder: Option<String>,
     pub name_template: Option<String>,
     pub print: Option<PrintSettings>,
@@ -275,26 +275,26 @@ impl ExportRecipe {
         }
     }
 
-    /// The settings of several recipes that are written in one run, each in its folder.
+    /// Folder of its files below the target folder: a template, which is empty for the target folder itself.
+    pub fn folder_template(&self) -> &str {
+        self.folder.as_deref().unwrap_or("{recipe}")
+    }
+
+    /// The settings of recipes that are written in one run, each in its folder.
     pub fn settings_of<'a>(
         recipes: impl IntoIterator<Item = &'a Self>,
         settings: &OutputSettings,
     ) -> Vec<OutputSettings> {
-        let recipes: Vec<_> = recipes.into_iter().collect();
-        let settings_of = |recipe: &&Self| {
+        let settings_of = |recipe: &Self| {
             let own = recipe.over(settings);
-            let folder = match &recipe.folder {
-                Some(folder) => folder.trim_matches('/').to_owned(),
-                None if recipes.len() > 1 => "{recipe}".to_owned(),
-                None => String::new(),
-            };
+            let folder = recipe.folder_template().trim_matches('/');
             if folder.is_empty() {
                 return own;
             }
             let name = own.name_template.as_deref().unwrap_or("{name}");
             OutputSettings { name_template: Some(format!("{folder}/{name}")), ..own }
         };
-        recipes.iter().map(settings_of).collect()
+        recipes.into_iter().map(settings_of).collect()
     }
 }
 

@@ -1,4 +1,4 @@
-//! Acts from the keyboard: found by name, and reached by Tab from the section that a key opens.
+//! Commands from the keyboard: found by name, and reached by Tab from the section that a key opens.
 
 mod common;
 
@@ -6,7 +6,7 @@ use common::hands::{Window, click_label, look, rest};
 use common::{SharedPicker, app, frame_id, session, window, write_scan};
 use egui::{Event, Key, Modifiers};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
-use glassine_app::commands::act_list;
+use glassine_app::commands::command_list;
 use glassine_app::commands::{Command, JobCommand, SelectCommand, SelectHow, SharpnessCommand};
 use glassine_app::services::file_dialogs::PickOutcome;
 use glassine_film::Param;
@@ -30,8 +30,8 @@ fn press(window: &mut Window, modifiers: Modifiers, key: Key) {
     window.run();
 }
 
-/// Opens the list, types, and carries out the act that is chosen after `down` presses of the arrow.
-fn act(window: &mut Window, text: &str, down: usize) {
+/// Opens the list, types, and carries out the command that is chosen after `down` presses of the arrow.
+fn command(window: &mut Window, text: &str, down: usize) {
     press(window, Modifiers::COMMAND, Key::F);
     window.event(Event::Text(text.to_owned()));
     window.run();
@@ -42,23 +42,23 @@ fn act(window: &mut Window, text: &str, down: usize) {
 }
 
 #[test]
-fn an_act_without_a_key_is_found_by_its_words_and_carried_out() {
+fn a_command_without_a_key_is_found_by_its_words_and_carried_out() {
     let (mut window, _folder) = open_window();
     let strip = window.state().session().strips[0].clone();
-    act(&mut window, "strip mirror", 0);
+    command(&mut window, "strip mirror", 0);
     let now = &window.state().session().strips[0];
     assert_ne!(now.is_mirrored, strip.is_mirrored);
-    assert!(window.query_by_label("search the acts").is_none(), "the list has closed");
+    assert!(window.query_by_label("search the commands").is_none(), "the list has closed");
 }
 
 #[test]
-fn the_arrows_choose_among_the_acts_found() {
+fn the_arrows_choose_among_the_commands_found() {
     let (mut window, _folder) = open_window();
     let before = look(&window, 2, Param::ExposureStops);
-    let found = act_list::found(window.state().session(), window.state().ui_state(), "er");
-    let at = found.iter().position(|act| act.text == "darker").expect("darker is among them");
+    let found = command_list::found(window.state().session(), window.state().ui_state(), "er");
+    let at = found.iter().position(|command| command.text == "darker").expect("darker is among them");
     assert!(at > 0);
-    act(&mut window, "er", at);
+    command(&mut window, "er", at);
     assert!(look(&window, 2, Param::ExposureStops) < before);
 }
 
@@ -67,17 +67,17 @@ fn escape_closes_the_list_and_changes_nothing() {
     let (mut window, _folder) = open_window();
     let before = format!("{:?}", window.state().session());
     press(&mut window, Modifiers::COMMAND, Key::F);
-    window.get_by_label("search the acts");
+    window.get_by_label("search the commands");
     press(&mut window, Modifiers::NONE, Key::Escape);
-    assert!(window.query_by_label("search the acts").is_none());
+    assert!(window.query_by_label("search the commands").is_none());
     assert_eq!(format!("{:?}", window.state().session()), before);
 }
 
 #[test]
-fn acts_that_have_nothing_to_act_on_are_not_offered() {
+fn commands_that_have_nothing_to_act_on_are_not_offered() {
     let window = window(app(Vec::new(), SharedPicker::default()));
-    let found = act_list::found(window.state().session(), window.state().ui_state(), "");
-    let texts: Vec<&str> = found.iter().map(|act| act.text).collect();
+    let found = command_list::found(window.state().session(), window.state().ui_state(), "");
+    let texts: Vec<&str> = found.iter().map(|command| command.text).collect();
     assert!(texts.contains(&"open the demo"), "{texts:?}");
     assert!(
         !texts.contains(&"solve this strip") && !texts.contains(&"box the frames of this scan"),
@@ -107,7 +107,10 @@ fn scans_are_joined_and_compared_from_the_list() {
     window.run();
     let found = |window: &Window, search: &str| {
         let state = window.state();
-        act_list::found(state.session(), state.ui_state(), search).into_iter().map(|act| act.command).next()
+        command_list::found(state.session(), state.ui_state(), search)
+            .into_iter()
+            .map(|command| command.command)
+            .next()
     };
     assert!(found(&window, "join").is_none(), "frames of one scan are selected");
     press(&mut window, Modifiers::COMMAND, Key::A);
@@ -132,7 +135,7 @@ fn a_section_opened_by_its_key_takes_the_keyboard_and_tab_goes_on_from_there() {
     assert!(label.contains("colour"), "the switch of the section comes next, not {label:?}");
 }
 
-/// The acts of a person who opens six scans and exports the roll, each counted as one: a click, a key, or a choice in a
+/// The commands of a person who opens six scans and exports the roll, each counted as one: a click, a key, or a choice in a
 /// dialog of the system. Choosing several files and confirming the dialog are two.
 #[test]
 fn a_roll_of_six_scans_is_exported_in_at_most_eight_acts() {
@@ -146,22 +149,22 @@ fn a_roll_of_six_scans_is_exported_in_at_most_eight_acts() {
     std::fs::create_dir(&to).expect("the folder is writable");
     let picker = SharedPicker::new(vec![PickOutcome::Chosen(scans), PickOutcome::Chosen(vec![to.clone()])]);
     let mut window = window(app(Vec::new(), picker));
-    let mut acts = 0;
+    let mut commands = 0;
     press(&mut window, Modifiers::COMMAND, Key::O);
     // The key, the choice of the files, the end of the dialog.
-    acts += 3;
+    commands += 3;
     press(&mut window, Modifiers::NONE, Key::Enter);
-    acts += 1;
+    commands += 1;
     rest(&mut window);
     assert_eq!(window.state().session().frames.len(), 18);
     press(&mut window, Modifiers::COMMAND, Key::E);
-    acts += 1;
+    commands += 1;
     click_label(&mut window, "choose…");
     // The folder of the last export is offered, so the dialog needs its end alone.
-    acts += 2;
+    commands += 2;
     click_label(&mut window, "export 18 pictures");
-    acts += 1;
+    commands += 1;
     rest(&mut window);
     assert_eq!(std::fs::read_dir(&to).expect("lists").count(), 18);
-    assert!(acts <= 8, "{acts}");
+    assert!(commands <= 8, "{commands}");
 }

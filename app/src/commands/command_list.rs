@@ -1,4 +1,4 @@
-//! Acts found by name: those of the key table, and those that have no key of their own.
+//! Commands found by name: those of the key table, and those that have no key of their own.
 
 use egui::KeyboardShortcut;
 use glassine_film::ParamGroup;
@@ -11,151 +11,155 @@ use crate::commands::{
 };
 use crate::model::ui_state::UiState;
 
-/// An act without a key. It makes no command where there is nothing to act on.
-struct Act {
+/// A command without a key. It makes no command where there is nothing to act on.
+struct Unkeyed {
     text: &'static str,
     command: fn(&Session, &UiState) -> Option<Command>,
 }
 
-/// An act that can be carried out now.
+/// A command that can be carried out now.
 #[derive(Debug, Clone)]
-pub struct FoundAct {
+pub struct FoundCommand {
     pub text: &'static str,
     pub shortcut: Option<KeyboardShortcut>,
     pub command: Command,
 }
 
-/// Acts without a key, in the order of the work.
-const ACTS: &[Act] = &[
-    Act { text: "box the frames of this scan", command: |session, state| find_frames(session, state) },
-    Act {
+/// Commands without a key, in the order of the work.
+const COMMANDS: &[Unkeyed] = &[
+    Unkeyed { text: "box the frames of this scan", command: |session, state| find_frames(session, state) },
+    Unkeyed {
         text: "give every box of the strip this size",
         command: |_, state| of_frame(state, BoxCommand::ResizeAlike),
     },
-    Act { text: "space the boxes evenly", command: |_, state| of_frame(state, BoxCommand::Distribute) },
-    Act {
+    Unkeyed { text: "space the boxes evenly", command: |_, state| of_frame(state, BoxCommand::Distribute) },
+    Unkeyed {
         text: "hold the box in the image area, or let it go",
         command: |session, state| {
             primary(session, state).map(|frame| BoxCommand::SetHeld(!frame.held).into())
         },
     },
-    Act { text: "one place earlier in the order", command: |session, state| moved(session, state, -1) },
-    Act { text: "one place later in the order", command: |session, state| moved(session, state, 1) },
-    Act {
+    Unkeyed { text: "one place earlier in the order", command: |session, state| moved(session, state, -1) },
+    Unkeyed { text: "one place later in the order", command: |session, state| moved(session, state, 1) },
+    Unkeyed {
         text: "mirror the strip: it was scanned from its other side",
         command: |_, state| of_frame(state, EditCommand::MirrorStrip),
     },
-    Act {
+    Unkeyed {
         text: "turn the strip the other way round",
         command: |_, state| of_frame(state, EditCommand::TurnStrip),
     },
-    Act {
+    Unkeyed {
         text: "measure the film base on the rebate",
         command: |session, state| Some(JobCommand::MeasureBase(state.strip(session)?.id, None).into()),
     },
-    Act {
+    Unkeyed {
         text: "measure the scan again",
         command: |session, state| Some(JobCommand::MeasureScan(state.strip(session)?.scan).into()),
     },
-    Act {
+    Unkeyed {
         text: "solve this strip",
         command: |session, state| Some(JobCommand::SolveStrip(state.strip(session)?.id).into()),
     },
-    Act {
+    Unkeyed {
         text: "solve roll",
         command: |session, _| (!session.strips.is_empty()).then(|| JobCommand::SolveRoll.into()),
     },
-    Act {
+    Unkeyed {
         text: "measure the film from a chart or wedge",
         command: |_, state| of_frame(state, ColourCommand::ShowChart(true)),
     },
-    Act {
+    Unkeyed {
         text: "load a measured stock…",
         command: |session, state| state.strip(session).map(|_| ColourCommand::AskLoadStock.into()),
     },
-    Act { text: "suggest sharpening", command: |_, state| of_frame(state, JobCommand::SuggestSharpening) },
-    Act {
+    Unkeyed {
+        text: "suggest sharpening",
+        command: |_, state| of_frame(state, JobCommand::SuggestSharpening),
+    },
+    Unkeyed {
         text: "give the cleaning to the strip",
         command: |_, state| of_frame(state, CleanCommand::WholeStrip),
     },
-    Act { text: "give all settings to the strip", command: |session, state| given(session, state, true) },
-    Act { text: "give all settings to the roll", command: |session, state| given(session, state, false) },
-    Act {
+    Unkeyed { text: "give all settings to the strip", command: |session, state| given(session, state, true) },
+    Unkeyed { text: "give all settings to the roll", command: |session, state| given(session, state, false) },
+    Unkeyed {
         text: "switch exposure off or on",
         command: |session, state| switched(session, state, ParamGroup::Exposure),
     },
-    Act {
+    Unkeyed {
         text: "switch colour off or on",
         command: |session, state| switched(session, state, ParamGroup::Colour),
     },
-    Act {
+    Unkeyed {
         text: "switch cleaning off or on",
         command: |session, state| switched(session, state, ParamGroup::Clean),
     },
-    Act {
+    Unkeyed {
         text: "switch sharpening off or on",
         command: |session, state| switched(session, state, ParamGroup::Sharpen),
     },
-    Act {
+    Unkeyed {
         text: "search a folder for missing scans…",
         command: |session, _| (!session.scans.is_empty()).then(|| ScanCommand::AskFolder.into()),
     },
-    Act {
+    Unkeyed {
         text: "join the selected scans",
         command: |session, state| {
             let scans = state.scans_to_join(session);
             (scans.len() > 1).then(|| JobCommand::JoinScans(scans).into())
         },
     },
-    Act {
+    Unkeyed {
         text: "check the scans",
         command: |session, _| (!session.scans.is_empty()).then(|| ScanCommand::Check.into()),
     },
-    Act { text: "compare focus…", command: |_, _| Some(SharpnessCommand::AskFocusScans.into()) },
-    Act { text: "screen profile…", command: |_, _| Some(ScreenCommand::AskProfile.into()) },
-    Act {
+    Unkeyed { text: "compare focus…", command: |_, _| Some(SharpnessCommand::AskFocusScans.into()) },
+    Unkeyed { text: "screen profile…", command: |_, _| Some(ScreenCommand::AskProfile.into()) },
+    Unkeyed {
         text: "proof a print with a printer profile…",
         command: |_, _| Some(ScreenCommand::AskPrinter.into()),
     },
-    Act {
+    Unkeyed {
         text: "take the facts of the frames from a table…",
         command: |session, _| (!session.frames.is_empty()).then(|| FactsCommand::AskLoad.into()),
     },
-    Act {
+    Unkeyed {
         text: "write the facts of the frames as a table…",
         command: |session, _| (!session.frames.is_empty()).then(|| FactsCommand::AskSave.into()),
     },
-    Act { text: "messages", command: |_, _| Some(ViewCommand::ShowNotices(true).into()) },
-    Act {
+    Unkeyed { text: "messages", command: |_, _| Some(ViewCommand::ShowNotices(true).into()) },
+    Unkeyed {
         text: "unsaved work of earlier runs",
         command: |_, _| Some(ViewCommand::ShowUnsavedWork(true).into()),
     },
-    Act { text: "scan with a scanner", command: |_, _| Some(ScannerCommand::Show(true).into()) },
-    Act { text: "open the demo", command: |_, _| Some(FileCommand::OpenDemo.into()) },
+    Unkeyed { text: "scan with a scanner", command: |_, _| Some(ScannerCommand::Show(true).into()) },
+    Unkeyed { text: "open the demo", command: |_, _| Some(FileCommand::OpenDemo.into()) },
 ];
 
-/// Every act that can be carried out now and whose text or key has all the words of the search, in the order of the
+/// Every command that can be carried out now and whose text or key has all the words of the search, in the order of the
 /// lists. Keys that move boxes by a step are not among them.
-pub fn found(session: &Session, state: &UiState, search: &str) -> Vec<FoundAct> {
+pub fn found(session: &Session, state: &UiState, search: &str) -> Vec<FoundCommand> {
     let words: Vec<String> = search.to_lowercase().split_whitespace().map(str::to_owned).collect();
     let has_all = |text: &str| words.iter().all(|word| text.contains(word.as_str()));
     let with_key = TABLE.iter().filter_map(|row| {
-        // The list itself is no act of the list.
-        let command =
-            row.command(state).filter(|command| !matches!(command, Command::View(ViewCommand::ShowActs(_))));
-        Some(FoundAct { text: row.text, shortcut: Some(row.shortcut()), command: command? })
+        // The list itself is no command of the list.
+        let command = row
+            .command(state)
+            .filter(|command| !matches!(command, Command::View(ViewCommand::ShowCommands(_))));
+        Some(FoundCommand { text: row.text, shortcut: Some(row.shortcut()), command: command? })
     });
-    let without = ACTS.iter().filter_map(|act| {
-        Some(FoundAct { text: act.text, shortcut: None, command: (act.command)(session, state)? })
+    let without = COMMANDS.iter().filter_map(|command| {
+        Some(FoundCommand { text: command.text, shortcut: None, command: (command.command)(session, state)? })
     });
-    let mut acts: Vec<FoundAct> = Vec::new();
-    for act in with_key.chain(without).filter(|act| has_all(act.text)) {
-        // Some acts have several keys.
-        if acts.iter().all(|known| known.text != act.text) {
-            acts.push(act);
+    let mut commands: Vec<FoundCommand> = Vec::new();
+    for command in with_key.chain(without).filter(|command| has_all(command.text)) {
+        // Some commands have several keys.
+        if commands.iter().all(|known| known.text != command.text) {
+            commands.push(command);
         }
     }
-    acts
+    commands
 }
 
 /// Finds the frames of the current scan again, as film and format of its strip say.
