@@ -18,6 +18,7 @@ mod jobs;
 pub mod key_page;
 pub mod key_table;
 mod notices;
+mod paths;
 pub mod program;
 mod remember;
 mod saving;
