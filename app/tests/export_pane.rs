@@ -3,11 +3,16 @@
 mod common;
 
 use common::hands::Window;
-use common::{frame_id, open_window};
+use common::{SharedPicker, frame_id, open_window, window_with};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers};
 use egui_kittest::kittest::{NodeT as _, Queryable as _};
 use glassine_app::commands::{ExportCommand, SelectCommand, SelectHow};
+use glassine_app::model::screen_state::ProofOf;
+use glassine_app::services::file_dialogs::PickOutcome;
+use glassine_engine::colour::output_profile;
+use glassine_film::OutputSpace;
+use glassine_session::{ExportRecipe, OutputKind, PrintIntent, Printer};
 
 #[test]
 fn files_of_an_export_are_named_once_for_each_change() {
@@ -93,4 +98,42 @@ fn a_recipe_is_renamed_when_its_field_is_left() {
     window.key_press(Key::Enter);
     window.run();
     assert_eq!(names(&window), ["for the lab", "for the lab 2"]);
+}
+
+#[test]
+fn the_printer_of_a_recipe_is_chosen_used_and_forgotten() {
+    let folder = tempfile::tempdir().expect("a temporary folder");
+    let profile = folder.path().join("pearl.icc");
+    std::fs::write(&profile, output_profile(OutputSpace::AdobeRgb1998, false)).expect("ours");
+    let picker = SharedPicker::new(vec![PickOutcome::Chosen(vec![profile.clone()])]);
+    let mut window = window_with(folder.path(), picker);
+    let mut output = window.state().session().output.clone();
+    output.recipes = vec![ExportRecipe::of_kind(OutputKind::Print).named("lab")];
+    window.state_mut().push(ExportCommand::SetOutput(output));
+    window.key_press_modifiers(Modifiers::COMMAND, Key::E);
+    window.run();
+    let printer = |window: &Window| {
+        let output = &window.state().session().output;
+        output.recipes[0].over(output).print.printer
+    };
+    window.get_by_label("profile…").click();
+    window.run();
+    assert_eq!(printer(&window), Some(Printer::proofed(profile.clone())));
+    assert_eq!(window.state().session().output.print.printer, None, "it belongs to the recipe alone");
+    window.get_by_label("profile is for convert").click();
+    window.run();
+    window.get_by_label("intent perceptual").click();
+    window.run();
+    let chosen = Printer { profile, intent: PrintIntent::Perceptual, converts: true };
+    assert_eq!(printer(&window), Some(chosen.clone()));
+    window.get_by_label("soft proof").click();
+    window.run();
+    let proof = window.state().ui_state().proof.clone();
+    assert!(proof.is_on && proof.of == ProofOf::Print && !window.state().ui_state().show_export);
+    assert_eq!(proof.printer_file, Some(chosen.profile));
+    window.key_press_modifiers(Modifiers::COMMAND, Key::E);
+    window.run();
+    window.get_by_label("none").click();
+    window.run();
+    assert_eq!(printer(&window), None);
 }

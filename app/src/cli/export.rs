@@ -195,7 +195,10 @@ fn recipe_of(at: &SessionAt, text: &str) -> Result<ExportRecipe, EngineError> {
     if std::path::Path::new(text).extension().is_some_and(|ending| ending.eq_ignore_ascii_case("json")) {
         let wrong = |why: String| super::new::usage(&format!("{text}: {why}"), "name a recipe file");
         let bytes = std::fs::read(text).map_err(|error| wrong(error.to_string()))?;
-        return glassine_session::file::recipe_from_json(&bytes).map_err(|error| wrong(error.to_string()));
+        let folder = std::path::absolute(text).ok();
+        let folder = folder.as_deref().and_then(std::path::Path::parent);
+        return glassine_session::file::recipe_from_json(&bytes, folder)
+            .map_err(|error| wrong(error.to_string()));
     }
     let mut known = OutputKind::ALL.map(OutputKind::key).to_vec();
     known.extend(at.session.output.recipes.iter().map(|recipe| recipe.name.as_str()));

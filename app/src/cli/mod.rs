@@ -28,13 +28,12 @@ mod watch;
 use std::io::Write as _;
 use std::path::{Path, PathBuf};
 use std::process::ExitCode;
-use std::sync::Arc;
 
 use clap::{Args, CommandFactory as _, Parser, Subcommand};
 use glassine_engine::{Engine, EngineError, MadeSession, Notice, SessionAt, Severity, session_files};
 use glassine_film::FilmKind;
 use glassine_raster::CancelToken;
-use glassine_session::{Edit, Frame, Session};
+use glassine_session::{Edit, Frame, Session, is_same_number};
 use serde_json::Value;
 
 use crate::platform::drivers::DRIVER_COMMAND;
@@ -318,22 +317,14 @@ impl Changing {
 ///
 /// The film's own numbers count too while running ones are shown, unless a running one is the same.
 fn frame_named(session: &Session, text: &str) -> Option<usize> {
-    let by_shown = frames_named(session, text).next().and_then(|frame| session.frame_idx(frame.id));
+    let by_shown = session.frames_named(text).next().and_then(|frame| session.frame_idx(frame.id));
     by_shown.or_else(|| {
         let number = |frame: &Frame| frame.film_number.map(|number| number.text(1));
-        session.frames.iter().position(|frame| number(frame).is_some_and(|shown| is_number(&shown, text)))
+        session
+            .frames
+            .iter()
+            .position(|frame| number(frame).is_some_and(|shown| is_same_number(&shown, text)))
     })
-}
-
-/// The frames with this number, as shown.
-fn frames_named<'a>(session: &'a Session, text: &'a str) -> impl Iterator<Item = &'a Arc<Frame>> {
-    session.frames.iter().filter(move |frame| is_number(&session.number_text(frame), text))
-}
-
-/// Whether a typed number is the one shown, whatever its case and its zeros in front.
-fn is_number(shown: &str, typed: &str) -> bool {
-    let typed = typed.trim();
-    [typed, typed.trim_start_matches('0')].iter().any(|typed| shown.eq_ignore_ascii_case(typed))
 }
 
 fn notices_json(notices: &[Notice]) -> Value {

@@ -8,8 +8,8 @@ use glassine_engine::{CheckDepth, Engine, EngineError, Notice, ScanCheck, ScanSt
 use glassine_film::{OTHER_LIGHT, PICTURES_CANT_TELL, Param};
 use glassine_raster::CancelToken;
 use glassine_session::{
-    BaseSource, EncodingChoice, Facts, FourthSampleChoice, Frame, Roll, ScanRef, Session, Strip, departure,
-    frame_problem,
+    BaseSource, EncodingChoice, Facts, FourthSampleChoice, Frame, Roll, ScanRef, Session, Strip, StripSolve,
+    departure, frame_problem,
 };
 use serde_json::{Map, Value, json};
 
@@ -60,7 +60,7 @@ pub(super) fn run(args: &ShowArgs, cancel: &CancelToken) -> Result<Outcome, Engi
             "title": at.session.title,
             "scans": at.session.scans.iter().map(|scan| scan_json(scan, state(scan))).collect::<Vec<_>>(),
             "joins": joins_json(&at.session),
-            "rolls": at.session.rolls.iter().map(|roll| roll_json(roll)).collect::<Vec<_>>(),
+            "rolls": at.session.rolls.iter().map(|roll| roll_json(&at.session, roll)).collect::<Vec<_>>(),
             "strips": at.session.strips.iter().map(|strip| strip_json(&at, strip)).collect::<Vec<_>>(),
             "frames": frames.collect::<Vec<_>>(),
             "clip_counts": if args.exact { "every pixel" } else { "overview" },
@@ -251,11 +251,41 @@ pub(super) fn scan_json(scan: &ScanRef, state: Option<&ScanState>) -> Value {
     })
 }
 
-fn roll_json(roll: &Roll) -> Value {
+fn roll_json(session: &Session, roll: &Roll) -> Value {
     let mut value = facts_json(&roll.facts);
     value["id"] = roll.id.0.into();
     value["title"] = roll.title.clone().into();
+    value["solves"] = roll_solves(session, roll);
     value
+}
+
+/// The solves of a roll, each with the strips that share it.
+fn roll_solves(session: &Session, roll: &Roll) -> Value {
+    let mut solves: Vec<(&StripSolve, Vec<u32>)> = Vec::new();
+    for strip in session.strips.iter().filter(|strip| strip.roll == Some(roll.id)) {
+        let Some(solve) = &strip.solve else { continue };
+        match solves.iter_mut().find(|(known, _)| *known == solve) {
+            Some((_, strips)) => strips.push(strip.id.0),
+            None => solves.push((solve, vec![strip.id.0])),
+        }
+    }
+    let with_strips = |(solve, strips): (&StripSolve, Vec<u32>)| {
+        let mut value = solve_json(solve);
+        value["strips"] = strips.into();
+        value
+    };
+    solves.into_iter().map(with_strips).collect()
+}
+
+fn solve_json(solve: &StripSolve) -> Value {
+    json!({
+        "gamma_ratio": solve.gamma_ratio,
+        "toe_ratio": solve.toe_ratio,
+        "colour_strength": solve.colour_strength,
+        "neutral_log": solve.neutral_log,
+        "confidence": solve.confidence,
+        "provenance": solve.provenance,
+    })
 }
 
 /// What is written about a roll or a frame.
@@ -296,14 +326,7 @@ fn strip_json(at: &SessionAt, strip: &Strip) -> Value {
         "balance": strip.balance.key(),
         "confidence": strip.solve.as_ref().map(|solve| solve.confidence),
         "balance_notes": strip_balance_notes(&at.session, strip),
-        "solve": strip.solve.as_ref().map(|solve| json!({
-            "gamma_ratio": solve.gamma_ratio,
-            "toe_ratio": solve.toe_ratio,
-            "colour_strength": solve.colour_strength,
-            "neutral_log": solve.neutral_log,
-            "confidence": solve.confidence,
-            "provenance": solve.provenance,
-        })),
+        "solve": strip.solve.as_ref().map(solve_json),
         "departure": departure(&at.session, strip.id).map(|found| json!({
             "balance_cc": found.balance_cc,
             "error_cc": found.error_cc,

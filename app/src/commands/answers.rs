@@ -7,8 +7,7 @@ use glassine_engine::NewSessionRequest;
 use glassine_engine::jobs::Job;
 
 use super::program::GlassineApp;
-use super::saving::SESSION_ENDING;
-use crate::model::questions::{Answer, PathPurpose, PendingAction, Question};
+use crate::model::questions::{Answer, PendingAction, Question};
 use crate::model::ui_state::StripTool;
 use crate::services::demo_session;
 use crate::services::file_dialogs::typed_paths;
@@ -70,35 +69,6 @@ impl GlassineApp {
             // The user keeps the current session.
             (Question::Unsaved(_) | Question::NewSession { .. } | Question::Scanning, _) => {}
         }
-    }
-
-    /// The path offered where one must be typed.
-    pub(super) fn typed_suggestion(&self, purpose: PathPurpose) -> String {
-        let folder = self.begin_folder(purpose).unwrap_or_default();
-        let path = match purpose {
-            PathPurpose::Open
-            | PathPurpose::LoadStock
-            | PathPurpose::LoadRecipe
-            | PathPurpose::Infrared(_)
-            | PathPurpose::ScreenProfile
-            | PathPurpose::PrinterProfile
-            | PathPurpose::FocusScans => return String::new(),
-            PathPurpose::ScanFolder
-            | PathPurpose::ScansInto
-            | PathPurpose::WatchedFolder
-            | PathPurpose::ExportFolder
-            | PathPurpose::FocusFolder => folder,
-            PathPurpose::SaveStock => folder.join(self.stock_file_name()),
-            PathPurpose::SaveRecipe => folder.join(self.recipe_file_name()),
-            PathPurpose::SaveAs => match self.free_name() {
-                Some(path) => path,
-                None => {
-                    let title = self.history.current().title.trim();
-                    folder.join(format!("{}.{SESSION_ENDING}", if title.is_empty() { "roll" } else { title }))
-                }
-            },
-        };
-        path.display().to_string()
     }
 
     /// Asks the question the user must answer before leaving the session.

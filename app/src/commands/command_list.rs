@@ -6,8 +6,8 @@ use glassine_session::{Edit, Frame, Session};
 
 use super::key_table::TABLE;
 use crate::commands::{
-    BoxCommand, CleanCommand, ColourCommand, Command, EditCommand, FileCommand, JobCommand, ScanCommand,
-    ScannerCommand, ScreenCommand, SharpnessCommand, ViewCommand,
+    BoxCommand, CleanCommand, ColourCommand, Command, EditCommand, FactsCommand, FileCommand, JobCommand,
+    ScanCommand, ScannerCommand, ScreenCommand, SharpnessCommand, ViewCommand,
 };
 use crate::model::ui_state::UiState;
 
@@ -119,6 +119,14 @@ const COMMANDS: &[Unkeyed] = &[
     Unkeyed {
         text: "proof a print with a printer profile…",
         command: |_, _| Some(ScreenCommand::AskPrinter.into()),
+    },
+    Unkeyed {
+        text: "take the facts of the frames from a table…",
+        command: |session, _| (!session.frames.is_empty()).then(|| FactsCommand::AskLoad.into()),
+    },
+    Unkeyed {
+        text: "write the facts of the frames as a table…",
+        command: |session, _| (!session.frames.is_empty()).then(|| FactsCommand::AskSave.into()),
     },
     Unkeyed { text: "messages", command: |_, _| Some(ViewCommand::ShowNotices(true).into()) },
     Unkeyed {

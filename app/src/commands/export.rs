@@ -13,7 +13,7 @@ use glassine_engine::{
 };
 use glassine_scanfile::{Overwrite, write_bytes_atomic};
 use glassine_session::file::{recipe_from_json, recipe_to_json};
-use glassine_session::{Edit, ExportRecipe, FrameId, OutputSettings};
+use glassine_session::{Edit, ExportRecipe, FrameId, OutputSettings, Printer};
 
 use super::closing::ExportEnd;
 use super::program::GlassineApp;
@@ -42,6 +42,8 @@ pub enum ExportCommand {
     AskRecipe,
     /// Ask where to write this recipe of the session.
     AskRecipeFile(String),
+    /// Ask for the profile of the printer that the shown recipe makes prints for.
+    AskPrinter,
     /// Name the roll.
     SetTitle(String),
     /// Show a folder in the system's file manager.
@@ -85,6 +87,7 @@ impl GlassineApp {
                 self.ui_state.panels.export_recipe = name;
                 self.ask_path(ctx, PathPurpose::SaveRecipe);
             }
+            ExportCommand::AskPrinter => self.ask_path(ctx, PathPurpose::RecipePrinter),
             ExportCommand::SetTitle(title) => self.edit_joined(&Edit::SetTitle(title), None),
             ExportCommand::ShowFolder(folder) => self.show_folder(ctx, folder),
             ExportCommand::AskFolder => self.ask_path(ctx, PathPurpose::ExportFolder),
@@ -159,15 +162,12 @@ impl GlassineApp {
         self.submit(Job::Export(Box::new(request.in_kinds(output.chosen()))));
     }
 
-    /// Name offered for the file of a recipe.
-    pub(super) fn recipe_file_name(&self) -> String {
-        format!("{}.recipe.json", self.ui_state.panels.export_recipe)
-    }
-
     /// Adds the recipe of a file to the session, in place of one of the same name.
     pub(super) fn load_recipe(&mut self, path: &Path) {
         let read = std::fs::read(path).map_err(|error| error.to_string());
-        match read.and_then(|bytes| recipe_from_json(&bytes).map_err(|error| error.to_string())) {
+        match read
+            .and_then(|bytes| recipe_from_json(&bytes, path.parent()).map_err(|error| error.to_string()))
+        {
             Ok(recipe) => {
                 let mut output = self.history.current().output.clone();
                 self.ui_state.panels.export_recipe.clone_from(&recipe.name);
@@ -182,12 +182,30 @@ impl GlassineApp {
         }
     }
 
+    /// Has the recipe that the export pane shows make prints for the printer of a profile.
+    pub(super) fn use_recipe_printer(&mut self, profile: PathBuf) {
+        let mut output = self.history.current().output.clone();
+        let shown = output.recipe_or_first(&self.ui_state.panels.export_recipe);
+        let before = shown.map_or_else(|| output.clone(), |at| output.recipes[at].over(&output));
+        let mut print = before.print.clone();
+        print.printer = Some(match print.printer.take() {
+            Some(printer) => Printer { profile, ..printer },
+            None => Printer::proofed(profile),
+        });
+        match shown {
+            Some(at) => output.recipes[at].take_changes(&before, &OutputSettings { print, ..before.clone() }),
+            None => output.print = print,
+        }
+        self.set_output(output);
+    }
+
     /// Writes the recipe that the export pane shows to a file.
     pub(super) fn save_recipe(&mut self, path: &Path) {
         let name = &self.ui_state.panels.export_recipe;
         let recipes = &self.history.current().output.recipes;
         let Some(recipe) = recipes.iter().find(|recipe| recipe.name == *name) else { return };
-        let written = write_bytes_atomic(path, &recipe_to_json(recipe), Overwrite::Replace, None);
+        let written =
+            write_bytes_atomic(path, &recipe_to_json(recipe, path.parent()), Overwrite::Replace, None);
         if let Err(error) = written {
             let notice = Notice::new(Severity::Error, error.headline(), error.hint());
             self.notify(notice.about(path));

@@ -111,8 +111,12 @@ impl GlassineApp {
             JobEventKind::CoarseOverviewReady(picture) | JobEventKind::OverviewReady(picture) => {
                 self.previews.accept_overview(&picture);
             }
-            JobEventKind::BaseOverlayReady { picture, pixels } => {
-                self.previews.accept_base_pixels(&picture, pixels);
+            JobEventKind::ScanMarked { marks, picture, pixels } => {
+                self.previews.accept_marks(marks, &picture, pixels);
+            }
+            JobEventKind::ScanWritten(path) => {
+                let notice = Notice::new(Severity::Info, "the joined scan was written as one file", "");
+                self.notify(notice.about(&path));
             }
             JobEventKind::StockMeasured(report) => {
                 let (before, after) = report.mean;

@@ -6,8 +6,8 @@ use glassine_film::Param;
 use glassine_session::{FrameId, FrameMark, StrokeKind};
 
 use crate::commands::{
-    BoxCommand, CleanCommand, ColourCommand, Command, EditCommand, ExportCommand, FileCommand, GesturePhase,
-    JobCommand, ScreenCommand, SelectCommand, SelectHow, SharpnessCommand, ViewCommand,
+    BoxCommand, CleanCommand, ColourCommand, Command, EditCommand, ExportCommand, FactsCommand, FileCommand,
+    GesturePhase, JobCommand, ScreenCommand, SelectCommand, SelectHow, SharpnessCommand, ViewCommand,
 };
 use crate::model::colour_tools::VariationKind;
 use crate::model::guide;
@@ -145,6 +145,8 @@ pub const TABLE: &[KeyRow] = rows! {
     Session Always CTRL S "save the session" (FileCommand::Save);
     Session Always CTRL_SHIFT S "save under another name" (FileCommand::AskSaveAs);
     Session Always CTRL E "export the roll" { |state| ViewCommand::ShowExport(!state.show_export) };
+    Session Always CTRL T "facts of the frames, as a table"
+        { |state| FactsCommand::Show(state.facts.is_none()) };
     Session OutsideText CTRL_ALT E "export the selected frames"
         { |state| export_of(state.selected.iter().copied().collect()) };
     Session OutsideText CTRL F "find a command by its name"
@@ -319,6 +321,7 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
     }
     // Under an open pane no key may change what the user cannot see.
     let under_pane = state.show_export
+        || state.facts.is_some()
         || state.guide.open.is_some()
         || state.command_search.is_some()
         || state.focus.is_some()
@@ -326,6 +329,8 @@ pub(crate) fn poll(ctx: &Context, state: &mut UiState, out: &mut Vec<Command>) {
     for row in TABLE {
         let works = match row.scope {
             KeyScope::Always => true,
+            // The table of facts is changed step by step.
+            _ if state.facts.is_some() && row.key == Key::Z => !in_text,
             _ if under_pane => row.key == Key::Questionmark && !in_text,
             KeyScope::OutsideText => !in_text,
             // A tool on the large view uses the arrows itself.
@@ -439,6 +444,10 @@ fn poll_escape(ctx: &Context, state: &mut UiState, in_text: bool, out: &mut Vec<
         out.push(Command::View(ViewCommand::ShowGuide(None)));
     } else if state.show_export {
         out.push(Command::View(ViewCommand::ShowExport(false)));
+    } else if let Some(facts) = &state.facts {
+        if !facts.is_typing {
+            out.push(Command::Facts(FactsCommand::Show(false)));
+        }
     } else if state.focus.is_some() {
         out.push(Command::Sharpness(SharpnessCommand::CloseFocus));
     } else if state.colour.variations.is_some() {

@@ -11,12 +11,14 @@ mod colour;
 pub mod command_list;
 mod edit;
 mod export;
+mod facts;
 pub(crate) mod files;
 pub(crate) mod job_events;
 mod jobs;
 pub mod key_page;
 pub mod key_table;
 mod notices;
+mod paths;
 pub mod program;
 mod remember;
 mod saving;
@@ -34,6 +36,7 @@ pub use clean::CleanCommand;
 pub use colour::ColourCommand;
 pub use edit::{EditCommand, GesturePhase};
 pub use export::ExportCommand;
+pub use facts::FactsCommand;
 pub use files::FileCommand;
 pub use jobs::JobCommand;
 pub use scanner::ScannerCommand;
@@ -72,6 +75,8 @@ pub enum Command {
     Screen(ScreenCommand),
     /// Edges, what sharpening does, scans at several heights.
     Sharpness(SharpnessCommand),
+    /// The table of what is written about the frames.
+    Facts(FactsCommand),
     /// Devices, overviews, a file for each frame.
     Scanner(ScannerCommand),
 }
@@ -90,7 +95,7 @@ command_from!(
     Edit EditCommand, Box BoxCommand, Select SelectCommand, File FileCommand, Scan ScanCommand, Job JobCommand,
     Export ExportCommand, View ViewCommand, Colour ColourCommand, Clean CleanCommand,
     Screen ScreenCommand, Sharpness SharpnessCommand,
-    Scanner ScannerCommand
+    Facts FactsCommand, Scanner ScannerCommand
 );
 
 impl GlassineApp {
@@ -112,6 +117,7 @@ impl GlassineApp {
             Command::Clean(command) => self.apply_clean(command),
             Command::Screen(command) => self.apply_screen(ctx, command),
             Command::Sharpness(command) => self.apply_sharpness(ctx, command),
+            Command::Facts(command) => self.apply_facts(ctx, command),
             Command::Scanner(command) => self.apply_scanner(ctx, command),
         }
     }

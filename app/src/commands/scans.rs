@@ -36,6 +36,8 @@ pub enum ScanCommand {
     },
     /// Ask for the infrared file of a scan.
     AskInfrared(ScanId),
+    /// Ask where a joined scan is written as one file.
+    AskWriteJoined(ScanId),
 }
 
 /// State of the scan checks.
@@ -160,6 +162,7 @@ impl GlassineApp {
                 self.submit(Job::ReadScan { label, scan });
             }
             ScanCommand::AskInfrared(scan) => self.ask_path(ctx, PathPurpose::Infrared(scan)),
+            ScanCommand::AskWriteJoined(scan) => self.ask_path(ctx, PathPurpose::WriteJoined(scan)),
         }
     }
 

@@ -36,6 +36,7 @@ impl GlassineApp {
     pub(super) fn use_printer_profile(&mut self, path: std::path::PathBuf) {
         let proof = &mut self.ui_state.proof;
         (proof.is_on, proof.of, proof.printer_file) = (true, ProofOf::Print, Some(path));
+        proof.printed = None;
     }
 
     /// Keeps the conversion to the screen up to date: with the screen the window is on, its profile, and the proof.
@@ -43,11 +44,13 @@ impl GlassineApp {
         let pixels = ctx.pixels_per_point();
         let center = ctx.input(|input| input.viewport().outer_rect).map(|rect| rect.center() * pixels);
         let output = &self.history.current().output;
+        let export = glassine_film::OutputSpace::from_key(&output.space).unwrap_or_default();
+        let printed = self.ui_state.proof.printed.filter(|_| self.ui_state.proof.of == ProofOf::Print);
         let wish = Wish {
             screen: self.ui_state.screen.clone(),
             center_px: center.map(|center| (center.x as i32, center.y as i32)),
             proof: self.ui_state.proof.clone(),
-            export: glassine_film::OutputSpace::from_key(&output.space).unwrap_or_default(),
+            export: printed.unwrap_or(export),
         };
         let inline = self.options.inline_jobs;
         if !self.screen.run(ctx, wish, inline) {

@@ -16,6 +16,8 @@ pub enum ViewCommand {
     SetTool(StripTool),
     /// Show the base pixels on the strip.
     ShowBasePixels(bool),
+    /// Show in the overlaps of joined scans what their parts differ by.
+    ShowPartDifferences(bool),
     /// Overlay of the large view.
     SetOverlay(Overlay),
     /// Show the frame before its settings, while a key or button is held.
@@ -65,6 +67,7 @@ impl GlassineApp {
         match command {
             ViewCommand::SetTool(tool) => state.tool = tool,
             ViewCommand::ShowBasePixels(show) => state.show_base_pixels = show,
+            ViewCommand::ShowPartDifferences(show) => state.show_part_differences = show,
             ViewCommand::SetOverlay(overlay) => state.frame.overlay = overlay,
             ViewCommand::ShowBefore(show) => state.frame.show_before = show,
             ViewCommand::SetLoupe(loupe) => {

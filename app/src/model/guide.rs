@@ -33,7 +33,7 @@ macro_rules! pictures {
 
 /// Every page.
 pub const PAGES: &[Page] = pages! {
-    "index" "first-strip" "cautions" "troubleshooting" "keys"
+    "index" "first-strip" "window" "cautions" "troubleshooting" "keys"
     "scanning-well" "file-kinds" "stray-light" "flat-film" "holder-height" "camera-captures" "scan-check" "scanner" "watched-folder"
     "colour-negatives" "black-and-white" "slides" "film-base" "stocks"
     "boxes" "strip-solve" "exposure" "balance" "tones" "dust" "sharpening" "rolls" "edge-codes" "joining" "screen"
@@ -202,7 +202,12 @@ pub fn page_of_question(question: &Question) -> &'static str {
         Question::TypePath { purpose, .. } => match purpose {
             PathPurpose::Open => "first-strip",
             PathPurpose::SaveAs | PathPurpose::ScanFolder => "sessions",
-            PathPurpose::ExportFolder | PathPurpose::SaveRecipe | PathPurpose::LoadRecipe => "export",
+            PathPurpose::ExportFolder
+            | PathPurpose::SaveRecipe
+            | PathPurpose::LoadRecipe
+            | PathPurpose::RecipePrinter => "export",
+            PathPurpose::SaveTable | PathPurpose::LoadTable => "rolls",
+            PathPurpose::WriteJoined(_) => "joining",
             PathPurpose::SaveStock | PathPurpose::LoadStock => "stocks",
             PathPurpose::ScansInto => "scanner",
             PathPurpose::WatchedFolder => "watched-folder",
@@ -230,6 +235,9 @@ pub fn page_here(state: &UiState) -> &'static str {
     }
     if state.show_export {
         return "export";
+    }
+    if state.facts.is_some() {
+        return "rolls";
     }
     if state.focus.is_some() {
         return "holder-height";

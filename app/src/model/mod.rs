@@ -9,6 +9,7 @@ pub mod doubts;
 pub mod eta;
 pub mod exact_counts;
 pub mod export_names;
+pub mod facts_table;
 pub mod gesture;
 pub mod guide;
 pub mod look_text;

@@ -1,6 +1,6 @@
 //! The pictures that the views show, so that they can be made.
 
-use glassine_engine::{Overlay, PictureSide, UnitRect, ViewKey};
+use glassine_engine::{Overlay, PictureSide, ScanMarks, UnitRect, ViewKey};
 use glassine_raster::PixelRect;
 use glassine_session::{Edit, ScanId};
 
@@ -28,11 +28,17 @@ pub struct PreviewRequests {
     pub variations: Vec<(ViewKey, Viewport, Vec<Edit>)>,
     /// Scans whose overview is shown.
     pub overviews: Vec<ScanId>,
-    /// Scans whose base pixels are shown.
-    pub base_pixels: Vec<ScanId>,
+    /// Marks that are shown over scans.
+    pub marks: Vec<(ScanId, ScanMarks)>,
 }
 
 impl PreviewRequests {
+    pub fn mark(&mut self, scan: ScanId, marks: ScanMarks) {
+        if !self.marks.contains(&(scan, marks)) {
+            self.marks.push((scan, marks));
+        }
+    }
+
     pub fn picture(&mut self, key: ViewKey, viewport: Viewport) {
         self.pictures.push((key, viewport));
     }

@@ -86,12 +86,20 @@ pub enum PathPurpose {
     ScansInto,
     /// Folder whose new scans the session takes.
     WatchedFolder,
+    /// Name of the file of a joined scan.
+    WriteJoined(ScanId),
     /// The infrared file of a scan.
     Infrared(ScanId),
     /// The profile of the screen.
     ScreenProfile,
     /// The profile of a printer, for proofs.
     PrinterProfile,
+    /// The profile of the printer of a recipe.
+    RecipePrinter,
+    /// A table of what is written about the frames.
+    LoadTable,
+    /// Name of the file of such a table.
+    SaveTable,
     /// Scans of the same film to compare.
     FocusScans,
     /// Folder for a report of such a comparison.

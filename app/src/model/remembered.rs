@@ -186,7 +186,7 @@ impl ExportHabits {
             recipes: output
                 .recipes
                 .iter()
-                .map(|recipe| String::from_utf8_lossy(&recipe_to_json(recipe)).into_owned())
+                .map(|recipe| String::from_utf8_lossy(&recipe_to_json(recipe, None)).into_owned())
                 .collect(),
         }
     }
@@ -210,7 +210,7 @@ impl ExportHabits {
             recipes: self
                 .recipes
                 .iter()
-                .filter_map(|recipe| recipe_from_json(recipe.as_bytes()).ok())
+                .filter_map(|recipe| recipe_from_json(recipe.as_bytes(), None).ok())
                 .collect(),
             ..output.clone()
         };

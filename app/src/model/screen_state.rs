@@ -34,6 +34,8 @@ pub struct ProofChoice {
     /// Profile of the printer.
     pub printer_file: Option<PathBuf>,
     pub intent: Intent,
+    /// Space of the file that is printed, if not that of the output settings.
+    pub printed: Option<OutputSpace>,
     /// Whether the white of the paper and the black of the ink are shown.
     pub shows_paper: bool,
     /// Whether colours out of gamut are marked.

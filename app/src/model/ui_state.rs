@@ -15,6 +15,7 @@ use crate::model::aspect_lock::AspectLock;
 use crate::model::brush_state::CleanState;
 use crate::model::colour_tools::ColourState;
 use crate::model::doubts::is_doubtful;
+use crate::model::facts_table::FactsPane;
 use crate::model::guide::GuideState;
 use crate::model::panels::PanelState;
 use crate::model::preview_requests::PreviewRequests;
@@ -290,9 +291,13 @@ pub struct UiState {
     /// Proportion that boxes keep while the user sizes them.
     pub aspect: AspectLock,
     pub show_base_pixels: bool,
+    /// Whether the overlaps of joined scans show what their parts differ by.
+    pub show_part_differences: bool,
     /// The copied look.
     pub copied_look: Option<Look>,
     pub show_export: bool,
+    /// The table of what is written about the frames, while it is open.
+    pub facts: Option<FactsPane>,
     pub guide: GuideState,
     /// The list of commands, while it is open.
     pub command_search: Option<CommandSearch>,
@@ -407,6 +412,7 @@ impl UiState {
         self.held_back = None;
         self.drawing_from = None;
         self.show_base_pixels = false;
+        self.show_part_differences = false;
         self.files.compares = false;
         self.files.measured_before.clear();
         self.requests = PreviewRequests::default();

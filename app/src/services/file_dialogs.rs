@@ -21,6 +21,24 @@ const NO_DIALOG_WITHIN: Duration = Duration::from_millis(400);
 pub const SCAN_ENDINGS: [&str; 5] = ["tif", "tiff", "png", "jpg", "jpeg"];
 
 impl PathPurpose {
+    /// What the button under a typed path says.
+    pub fn verb(self) -> &'static str {
+        match self {
+            Self::Open => "open",
+            Self::SaveAs => "save",
+            Self::ExportFolder | Self::ScansInto | Self::WatchedFolder | Self::FocusFolder => {
+                "use this folder"
+            }
+            Self::SaveStock | Self::SaveRecipe | Self::SaveTable | Self::WriteJoined(_) => "write",
+            Self::LoadStock | Self::LoadRecipe | Self::LoadTable => "load",
+            Self::FocusScans => "take these",
+            Self::ScanFolder => "look there",
+            Self::Infrared(_) | Self::ScreenProfile | Self::PrinterProfile | Self::RecipePrinter => {
+                "use this file"
+            }
+        }
+    }
+
     /// Title of the dialog.
     pub fn title(self) -> &'static str {
         match self {
@@ -34,9 +52,12 @@ impl PathPurpose {
             Self::ScanFolder => "choose the folder that contains the scans",
             Self::WatchedFolder => "choose the folder whose new scans are taken",
             Self::ScansInto => "choose the folder that scans are written into",
+            Self::WriteJoined(_) => "write the joined scan to a file",
             Self::Infrared(_) => "choose the infrared file of the scan",
             Self::ScreenProfile => "choose the colour profile of the screen",
-            Self::PrinterProfile => "choose the colour profile of a printer",
+            Self::PrinterProfile | Self::RecipePrinter => "choose the colour profile of a printer",
+            Self::LoadTable => "take the facts of the frames from a table",
+            Self::SaveTable => "write the facts of the frames as a table",
             Self::FocusScans => "choose scans of the same film at different holder heights",
             Self::FocusFolder => "choose the folder for the report",
         }
@@ -55,8 +76,11 @@ impl PathPurpose {
             Self::ScanFolder => "path of a folder; folders inside it are searched too",
             Self::ScansInto => "path of a folder; it is created if missing",
             Self::WatchedFolder => "path of the folder that another program scans into",
+            Self::WriteJoined(_) => "path of the TIFF file, for example /home/me/scans/wide.tif",
             Self::Infrared(_) => "path of the grey file that the scanner wrote for its infrared light",
-            Self::ScreenProfile | Self::PrinterProfile => "path of an ICC profile",
+            Self::ScreenProfile | Self::PrinterProfile | Self::RecipePrinter => "path of an ICC profile",
+            Self::LoadTable => "path of a table (CSV) with a column “frame”",
+            Self::SaveTable => "path of the table, for example /home/me/rolls/harbour.csv",
             Self::FocusScans => "paths of the scans, separated by semicolons",
             Self::FocusFolder => "path of a folder; it is created if missing",
         }
@@ -199,10 +223,23 @@ fn show(request: &PickRequest) -> PickOutcome {
             .set_file_name(&request.suggested_name)
             .save_file()
             .map(|path| vec![path]),
+        PathPurpose::WriteJoined(_) => dialog
+            .add_filter("scans", &SCAN_ENDINGS[..2])
+            .set_file_name(&request.suggested_name)
+            .save_file()
+            .map(|path| vec![path]),
         PathPurpose::Infrared(_) => {
             dialog.add_filter("scans", &SCAN_ENDINGS).pick_file().map(|path| vec![path])
         }
-        PathPurpose::ScreenProfile | PathPurpose::PrinterProfile => dialog
+        PathPurpose::SaveTable => dialog
+            .add_filter("tables", &["csv"])
+            .set_file_name(&request.suggested_name)
+            .save_file()
+            .map(|path| vec![path]),
+        PathPurpose::LoadTable => {
+            dialog.add_filter("tables", &["csv", "txt", "tsv"]).pick_file().map(|path| vec![path])
+        }
+        PathPurpose::ScreenProfile | PathPurpose::PrinterProfile | PathPurpose::RecipePrinter => dialog
             .add_filter("colour profiles", &["icc", "icm"])
             .add_filter("all files", &["*"])
             .pick_file()

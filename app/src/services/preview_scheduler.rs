@@ -5,7 +5,7 @@ use std::sync::Arc;
 
 use glassine_engine::colour::Proof;
 use glassine_engine::jobs::{Failure, Job, JobId};
-use glassine_engine::{JobHost, Preview, PreviewRequest, SessionAt, UnitRect, ViewKey};
+use glassine_engine::{JobHost, Preview, PreviewRequest, ScanMarks, SessionAt, UnitRect, ViewKey};
 use glassine_raster::{Orientation, TiltedBox};
 use glassine_session::{ScanId, ScanRef, Session, Strip};
 
@@ -16,12 +16,12 @@ use crate::services::preview_store::PreviewStore;
 
 /// Inputs of a scan's base pixels.
 #[derive(Debug, Clone)]
-struct BaseInputs {
+struct MarkInputs {
     scan: Arc<ScanRef>,
     strips: Vec<Arc<Strip>>,
 }
 
-impl BaseInputs {
+impl MarkInputs {
     fn same(&self, other: &Self) -> bool {
         let strips = |a: &Arc<Strip>, b: &Arc<Strip>| {
             same_strip(a, b) && a.film_area == b.film_area && a.perforations == b.perforations
@@ -37,7 +37,7 @@ impl BaseInputs {
 enum Shown {
     Picture(ViewKey),
     Overview(ScanId),
-    Base(ScanId),
+    Marks(ScanId, ScanMarks),
 }
 
 /// Waits between attempts after a failure, seconds; the last one repeats.
@@ -75,7 +75,7 @@ pub(crate) struct Scheduler {
     revision: u64,
     asked: HashMap<ViewKey, Requested>,
     overviews: HashMap<ScanId, Arc<ScanRef>>,
-    base: HashMap<ScanId, BaseInputs>,
+    marks: HashMap<(ScanId, ScanMarks), MarkInputs>,
     running: HashMap<JobId, Shown>,
     failed: HashMap<Shown, Failed>,
     /// State of the conversion to the screen in the last run.
@@ -182,7 +182,7 @@ impl Scheduler {
         if self.table_number != asks.table_number {
             self.table_number = asks.table_number;
             self.overviews.clear();
-            self.base.clear();
+            self.marks.clear();
         }
         for (key, viewport) in &requests.pictures {
             self.ask_picture(session, *key, *viewport, &mut asks);
@@ -200,16 +200,18 @@ impl Scheduler {
                 self.submit(Shown::Overview(scan.id), Job::Overview { scan: scan.id }, &mut asks);
             }
         }
-        for scan in requests.base_pixels.iter().filter_map(|id| session.scan(*id)) {
+        for (scan, marks) in
+            requests.marks.iter().filter_map(|(id, marks)| Some((session.scan(*id)?, *marks)))
+        {
             let strips = session.strips.iter().filter(|strip| strip.scan == scan.id).cloned().collect();
-            let inputs = BaseInputs { scan: Arc::clone(scan), strips };
-            let shown = Shown::Base(scan.id);
-            // One job for base pixels at a time: while the user drags a slider, only the last position counts.
+            let inputs = MarkInputs { scan: Arc::clone(scan), strips };
+            let shown = Shown::Marks(scan.id, marks);
+            // One job for the marks of a scan at a time: while the user drags a slider, only the last position counts.
             let is_running = self.running.values().any(|running| *running == shown);
-            let is_same = self.base.get(&scan.id).is_some_and(|asked| asked.same(&inputs));
+            let is_same = self.marks.get(&(scan.id, marks)).is_some_and(|asked| asked.same(&inputs));
             if !is_running && self.is_due(shown, is_same, asks.now_s) {
-                self.base.insert(scan.id, inputs);
-                self.submit(shown, Job::BaseOverlay { scan: scan.id }, &mut asks);
+                self.marks.insert((scan.id, marks), inputs);
+                self.submit(shown, Job::MarkScan { scan: scan.id, marks }, &mut asks);
             }
         }
         let exists = |key: &ViewKey| match key {
@@ -219,10 +221,10 @@ impl Scheduler {
         };
         self.asked.retain(|key, _| exists(key));
         self.overviews.retain(|id, _| session.scan(*id).is_some());
-        self.base.retain(|id, _| session.scan(*id).is_some());
+        self.marks.retain(|(id, _), _| session.scan(*id).is_some());
         self.failed.retain(|shown, _| match shown {
             Shown::Picture(key) => exists(key),
-            Shown::Overview(scan) | Shown::Base(scan) => session.scan(*scan).is_some(),
+            Shown::Overview(scan) | Shown::Marks(scan, _) => session.scan(*scan).is_some(),
         });
         asks.previews.keep_only(exists, |scan| session.scan(scan).is_some());
         self.keep_few_large(requests, asks.previews);

@@ -7,7 +7,7 @@ use std::collections::{BTreeMap, HashMap, VecDeque};
 use std::sync::Arc;
 
 use egui::{Color32, ColorImage, Context, TextureHandle, TextureOptions};
-use glassine_engine::{FoundReading, Preview, RepairSummary, ScanPicture, ViewKey};
+use glassine_engine::{FoundReading, Preview, RepairSummary, ScanMarks, ScanPicture, ViewKey};
 use glassine_film::Histogram;
 use glassine_raster::PixelRect;
 use glassine_session::{FrameId, ScanId};
@@ -134,7 +134,7 @@ pub struct PreviewStore {
     slots: HashMap<ViewKey, Slot>,
     overviews: BTreeMap<ScanId, Overview>,
     readings: BTreeMap<ScanId, FoundReading>,
-    base_pixels: BTreeMap<ScanId, (Overview, u64)>,
+    marks: BTreeMap<(ScanId, ScanMarks), (Overview, u64)>,
     failed: HashMap<ViewKey, String>,
     repairs: HashMap<FrameId, Arc<RepairSummary>>,
     /// How pixels are converted to the screen; `None` if it takes sRGB.
@@ -193,9 +193,9 @@ impl PreviewStore {
         self.readings.insert(picture.scan, picture.reading.clone());
     }
 
-    /// Takes the base pixels of a scan.
-    pub(crate) fn accept_base_pixels(&mut self, picture: &Arc<ScanPicture>, pixels: u64) {
-        let (overview, count) = self.base_pixels.entry(picture.scan).or_default();
+    /// Takes marks over a scan, and the number of their pixels.
+    pub(crate) fn accept_marks(&mut self, marks: ScanMarks, picture: &Arc<ScanPicture>, pixels: u64) {
+        let (overview, count) = self.marks.entry((picture.scan, marks)).or_default();
         overview.accept(picture, self.conversion.as_ref());
         *count = pixels;
     }
@@ -209,7 +209,7 @@ impl PreviewStore {
     pub(crate) fn keep_only(&mut self, keep: impl Fn(&ViewKey) -> bool, has_scan: impl Fn(ScanId) -> bool) {
         self.overviews.retain(|scan, _| has_scan(*scan));
         self.readings.retain(|scan, _| has_scan(*scan));
-        self.base_pixels.retain(|scan, _| has_scan(*scan));
+        self.marks.retain(|(scan, _), _| has_scan(*scan));
         self.slots.retain(|key, _| keep(key));
         self.failed.retain(|key, _| keep(key));
         self.repairs.retain(|frame, _| keep(&ViewKey::Frame(*frame)));
@@ -256,8 +256,8 @@ impl PreviewStore {
             slot.shown = Some((texture, Arc::clone(&slot.preview)));
         }
         let overviews = self.overviews.values_mut().map(|overview| (overview, "scan"));
-        let base = self.base_pixels.values_mut().map(|(overview, _)| (overview, "base"));
-        for (overview, name) in overviews.chain(base) {
+        let marks = self.marks.values_mut().map(|(overview, _)| (overview, "marks"));
+        for (overview, name) in overviews.chain(marks) {
             overview.begin_if_ready();
             while let Some((rect, _)) = overview.waiting.front() {
                 if !room.take(rect.area()) {
@@ -271,8 +271,7 @@ impl PreviewStore {
 
     /// Whether every picture that arrived has its texture.
     pub fn is_uploaded(&self) -> bool {
-        let overviews =
-            self.overviews.values().chain(self.base_pixels.values().map(|(overview, _)| overview));
+        let overviews = self.overviews.values().chain(self.marks.values().map(|(overview, _)| overview));
         self.slots.values().all(|slot| slot.pixels.is_none())
             && overviews.into_iter().all(Overview::is_uploaded)
     }
@@ -323,14 +322,14 @@ impl PreviewStore {
         self.overviews.get(&scan).map(|overview| overview.factor)
     }
 
-    /// Tiles that mark the base pixels of a scan.
-    pub fn base_pixels(&self, scan: ScanId) -> &[OverviewTile] {
-        self.base_pixels.get(&scan).map_or(&[], |(overview, _)| overview.tiles.as_slice())
+    /// Tiles of the marks over a scan.
+    pub fn marks(&self, scan: ScanId, marks: ScanMarks) -> &[OverviewTile] {
+        self.marks.get(&(scan, marks)).map_or(&[], |(overview, _)| overview.tiles.as_slice())
     }
 
-    /// Number of marked base pixels.
-    pub fn base_pixel_count(&self, scan: ScanId) -> Option<u64> {
-        self.base_pixels.get(&scan).map(|(_, count)| *count)
+    /// Number of marked pixels.
+    pub fn marked_count(&self, scan: ScanId, marks: ScanMarks) -> Option<u64> {
+        self.marks.get(&(scan, marks)).map(|(_, count)| *count)
     }
 }
 

@@ -12,13 +12,14 @@ use glassine_session::{
     DensityEncoding, Frame, OutputKind, OutputSettings, PrintSettings, TiffCompression, WebFormat,
 };
 
-use crate::commands::{ExportCommand, JobCommand, ViewCommand};
+use crate::commands::{ExportCommand, FactsCommand, JobCommand, ViewCommand};
 use crate::model::app_status::{JobKind, JobStatus};
 use crate::model::exact_counts::CountState;
 use crate::model::number_text::parse_number;
 use crate::model::ui_state::is_in;
 use crate::views::ViewCx;
 use crate::views::export_names::names_ui;
+use crate::views::export_printer::printer_rows_ui;
 use crate::views::export_recipes::{
     change_edited, edited_settings, name_rows_ui, number_text_row_ui, recipes_ui,
 };
@@ -91,6 +92,15 @@ fn settings_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     text_row_ui(ui, cx, "caption", "what the pictures show", |output| &mut output.caption);
     text_row_ui(ui, cx, "creator", "who took the pictures", |output| &mut output.creator);
     text_row_ui(ui, cx, "copyright", "for example © 2024 the photographer", |output| &mut output.copyright);
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        label_ui(ui, "frame by frame", false);
+        let hint = "place, date, film, camera and more, for each frame   Ctrl+T";
+        if ui.button("facts of the frames…").on_hover_text(hint).clicked() {
+            cx.push(ViewCommand::ShowExport(false));
+            cx.push(FactsCommand::Show(true));
+        }
+    });
 }
 
 fn close(cx: &mut ViewCx<'_>) {
@@ -297,9 +307,9 @@ fn web_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, output: &OutputSettings) {
 }
 
 fn print_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, output: &OutputSettings) {
-    let print = output.print;
+    let print = &output.print;
     let mut set = |changed: PrintSettings| {
-        if changed != print {
+        if changed != *print {
             change_edited(cx, |output| output.print = changed.held());
         }
     };
@@ -308,26 +318,27 @@ fn print_rows_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, output: &OutputSettings) {
         if let Some(mm) = number_text_row_ui(ui, label, "", print.sides_mm[idx], is_side) {
             let mut sides_mm = print.sides_mm;
             sides_mm[idx] = mm;
-            set(PrintSettings { sides_mm, ..print });
+            set(PrintSettings { sides_mm, ..print.clone() });
         }
     }
     if let Some(ppi) =
         number_text_row_ui(ui, "printer, ppi", "", print.ppi, |ppi| PrintSettings::PPI.contains(&ppi))
     {
-        set(PrintSettings { ppi, ..print });
+        set(PrintSettings { ppi, ..print.clone() });
     }
     let percent = |value: f64| (value * 1000.0).round() / 10.0;
     let white = percent(print.paper_white);
     if let Some(white) =
         number_text_row_ui(ui, "white, %", "", white, |white| (80.0..=100.0).contains(&white))
     {
-        set(PrintSettings { paper_white: white / 100.0, ..print });
+        set(PrintSettings { paper_white: white / 100.0, ..print.clone() });
     }
     let black = percent(print.paper_black);
     if let Some(black) = number_text_row_ui(ui, "black, %", "0", black, |black| (0.0..=20.0).contains(&black))
     {
-        set(PrintSettings { paper_black: black / 100.0, ..print });
+        set(PrintSettings { paper_black: black / 100.0, ..print.clone() });
     }
+    printer_rows_ui(ui, cx, output);
 }
 
 pub(super) fn lower_first(text: &str) -> String {

@@ -11,8 +11,8 @@ use crate::widgets::theme;
 
 /// The recipe that the rows below the list change.
 pub(super) fn edited<'a>(cx: &'a ViewCx<'_>) -> Option<&'a ExportRecipe> {
-    let recipes = &cx.session.output.recipes;
-    recipes.iter().find(|recipe| recipe.name == cx.ui_state.panels.export_recipe).or_else(|| recipes.first())
+    let output = &cx.session.output;
+    output.recipe_or_first(&cx.ui_state.panels.export_recipe).and_then(|at| output.recipes.get(at))
 }
 
 /// The settings that the rows below the list show: those of the recipe, or of the session if there is none.

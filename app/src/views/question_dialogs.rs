@@ -8,7 +8,7 @@ use glassine_session::{EncodingChoice, FourthSampleChoice};
 
 use crate::commands::{FileCommand, ViewCommand};
 use crate::model::guide::page_of_question;
-use crate::model::questions::{Answer, PathPurpose, PendingAction, Question};
+use crate::model::questions::{Answer, PendingAction, Question};
 use crate::views::ViewCx;
 use crate::widgets::icon::{Icon, IconButton};
 use crate::widgets::parts::title_ui;
@@ -110,22 +110,7 @@ fn body_ui(ui: &mut Ui, cx: &ViewCx<'_>, question: &mut Question) -> Words {
             if ui.memory(|memory| memory.focused().is_none()) {
                 response.request_focus();
             }
-            let yes = match purpose {
-                PathPurpose::Open => "open",
-                PathPurpose::SaveAs => "save",
-                PathPurpose::ExportFolder
-                | PathPurpose::ScansInto
-                | PathPurpose::WatchedFolder
-                | PathPurpose::FocusFolder => "use this folder",
-                PathPurpose::SaveStock | PathPurpose::SaveRecipe => "write",
-                PathPurpose::LoadStock | PathPurpose::LoadRecipe => "load",
-                PathPurpose::FocusScans => "take these",
-                PathPurpose::ScanFolder => "look there",
-                PathPurpose::Infrared(_) | PathPurpose::ScreenProfile | PathPurpose::PrinterProfile => {
-                    "use this file"
-                }
-            };
-            Words { yes, no: None, cancel: "cancel" }
+            Words { yes: purpose.verb(), no: None, cancel: "cancel" }
         }
         Question::NewSession { scans, film, format_id, reading, one_frame_per_file, add } => {
             title_ui(ui, "what is on these scans?");

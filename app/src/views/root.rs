@@ -7,6 +7,7 @@ use egui::{
 use super::command_pane::command_list_ui;
 use super::contact_view::{contact_ui, row_id};
 use super::export_pane::export_ui;
+use super::facts_pane::facts_ui;
 use super::focus_pane::focus_ui;
 use super::frame_view::frame_ui;
 use super::guide_pane::{about_ui, guide_ui, note_under_hand};
@@ -76,6 +77,7 @@ pub fn root_ui(ui: &mut Ui, cx: &mut ViewCx<'_>) {
     variations_ui(ui, cx);
     focus_ui(ui, cx);
     export_ui(ui, cx);
+    facts_ui(ui, cx);
     guide_ui(ui, cx);
     command_list_ui(ui, cx);
     notices_ui(ui, cx);

@@ -77,7 +77,8 @@ fn proof_ui(ui: &mut Ui, cx: &ViewCx<'_>, proof: &mut ProofChoice) -> bool {
     });
     if proof.of == ProofOf::Print {
         if let Some(name) = proof.printer_file.as_deref().and_then(std::path::Path::file_name) {
-            note_ui(ui, &name.to_string_lossy());
+            let printed = proof.printed.map(|space| format!(", of a file in {}", space.label()));
+            note_ui(ui, &format!("{}{}", name.to_string_lossy(), printed.unwrap_or_default()));
         }
         ui.horizontal(|ui| {
             for intent in Intent::ALL {

@@ -6,7 +6,7 @@ use egui::{
     Align2, Color32, EventFilter, Painter, Pos2, Rect, Role, Sense, Shape, Stroke, TextStyle, Ui, WidgetInfo,
     vec2,
 };
-use glassine_engine::ViewKey;
+use glassine_engine::{ScanMarks, ViewKey};
 use glassine_raster::TiltedBox;
 use glassine_session::{Frame, Session, frame_problem};
 
@@ -142,11 +142,15 @@ fn piece_ui(painter: &Painter, cx: &mut ViewCx<'_>, view: &StripView, piece: &Pi
         cx.ui_state.requests.overviews.push(piece.scan);
     }
     paint_scan(&clip, cx, view, piece);
-    if cx.ui_state.show_base_pixels {
-        if !cx.ui_state.requests.base_pixels.contains(&piece.scan) {
-            cx.ui_state.requests.base_pixels.push(piece.scan);
+    let is_joined = cx.session.scan(piece.scan).is_some_and(|scan| scan.join.is_some());
+    for (marks, is_shown) in [
+        (ScanMarks::BasePixels, cx.ui_state.show_base_pixels),
+        (ScanMarks::PartDifferences, cx.ui_state.show_part_differences && is_joined),
+    ] {
+        if is_shown {
+            cx.ui_state.requests.mark(piece.scan, marks);
+            paint_tiles(&clip, view, piece, cx.previews.marks(piece.scan, marks));
         }
-        paint_tiles(&clip, view, piece, cx.previews.base_pixels(piece.scan));
     }
     // A missing scan has a card in its place.
     if cx.previews.overview(piece.scan).is_empty() && !is_without_picture(cx, piece.scan) {

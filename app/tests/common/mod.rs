@@ -283,11 +283,16 @@ pub(crate) fn sized_window(app: GlassineApp, size: [f32; 2]) -> Harness<'static,
 /// A window over the small strip; the folder lives as long as the returned guard.
 pub(crate) fn open_window() -> (Harness<'static, GlassineApp>, tempfile::TempDir) {
     let folder = tempfile::tempdir().expect("a temporary folder");
-    let scan = write_scan(folder.path());
-    let session = session(&scan, Some(folder.path().join("finished")));
-    let mut app = app(Vec::new(), SharedPicker::default());
+    (window_with(folder.path(), SharedPicker::default()), folder)
+}
+
+/// A window over the small strip, with prepared answers of the file dialog.
+pub(crate) fn window_with(folder: &Path, picker: SharedPicker) -> Harness<'static, GlassineApp> {
+    let scan = write_scan(folder);
+    let session = session(&scan, Some(folder.join("finished")));
+    let mut app = app(Vec::new(), picker);
     app.set_session(session);
-    (window(app), folder)
+    window(app)
 }
 
 pub(crate) fn frame_id(harness: &Harness<'_, GlassineApp>, number: u32) -> FrameId {

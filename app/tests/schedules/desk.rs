@@ -15,8 +15,8 @@ use glassine_app::model::questions::{Answer, Question};
 use glassine_app::services::file_dialogs::PreparedPicker;
 use glassine_engine::jobs::{JobEdits, JobEventKind};
 use glassine_engine::{
-    Engine, FrameScope, JobHost, Overlay, PictureSide, ScanReading, SessionKey, Step, UnitRect, ViewKey,
-    Worker,
+    Engine, FrameScope, JobHost, Overlay, PictureSide, ScanMarks, ScanReading, SessionKey, Step, UnitRect,
+    ViewKey, Worker,
 };
 use glassine_film::{FilmKind, Param};
 use glassine_raster::PixelRect;
@@ -441,7 +441,7 @@ pub(crate) fn requests(session: &Session) -> PreviewRequests {
     PreviewRequests {
         pictures: prints.chain(large).chain(regions).map(|key| (key, viewport)).collect(),
         overviews: session.scans.iter().map(|scan| scan.id).collect(),
-        base_pixels: session.scans.first().map(|scan| scan.id).into_iter().collect(),
+        marks: session.scans.first().map(|scan| (scan.id, ScanMarks::BasePixels)).into_iter().collect(),
         ..PreviewRequests::default()
     }
 }

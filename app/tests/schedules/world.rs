@@ -235,8 +235,8 @@ impl Worker for World {
                 disk.fails("the overview")?;
                 send(JobEventKind::OverviewReady(overview(at, scan)));
             }
-            Job::BaseOverlay { scan } => {
-                send(JobEventKind::BaseOverlayReady { picture: overview(at, scan), pixels: 1 });
+            Job::MarkScan { scan, marks } => {
+                send(JobEventKind::ScanMarked { marks, picture: overview(at, scan), pixels: 1 });
             }
             Job::Save { path, over, autosaves } => save(&mut disk, at, path, &over, &autosaves, send),
             Job::Autosave { path } => {

@@ -8,6 +8,7 @@ use glassine_raster::{PixelRect, RegionSource as _};
 use glassine_scancheck::{Band, Report, ScanUnderCheck, band_rects};
 use glassine_scanfile::Encoding;
 use glassine_session::{Edit, EncodingChoice, ScanRef, Session, StrayLightChoice, Strip};
+use rayon::prelude::*;
 
 use crate::build::context::{AnalysisContext, EditBuilder};
 use crate::build::import::FindRequest;
@@ -51,7 +52,7 @@ impl AnalysisContext<'_> {
         (self.progress)(0.8, "measuring the scan");
         let size_px = (open.width(), open.height());
         let bands: Vec<Band> = band_rects(size_px.0, size_px.1, &found)
-            .into_iter()
+            .into_par_iter()
             .map(|rect: PixelRect| Ok(Band { rect, codes: open.read_codes(rect, self.cancel)? }))
             .collect::<Result<_, EngineError>>()?;
         let light: Vec<&[f32]> = open.tables.linearisation.tables.iter().map(AsRef::as_ref).collect();

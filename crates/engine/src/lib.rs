@@ -47,6 +47,6 @@ pub use types::{
     ArchiveReport, ArchiveRequest, ContactSheetReport, ContactSheetRequest, DIFFERENCE_GAIN, ExactCount,
     ExportReport, ExportRequest, ExportedFile, FailedFrame, FolderCheck, FolderFault, FolderFinding,
     FoundReading, FrameScope, NewSessionRequest, Overlay, PAPERS_MM, PictureSide, PlannedFile, PlannedState,
-    Preview, PreviewRequest, RepairSummary, RescanRequest, ScanPicture, ScanReading, SessionAt, SessionKey,
-    SharpenChoice, SharpenSuggestion, SheetArrangement, UnitRect, ViewKey,
+    Preview, PreviewRequest, RepairSummary, RescanRequest, ScanMarks, ScanPicture, ScanReading, SessionAt,
+    SessionKey, SharpenChoice, SharpenSuggestion, SheetArrangement, UnitRect, ViewKey,
 };

@@ -254,7 +254,16 @@ impl RepairSummary {
     }
 }
 
-/// A picture of a scan for the strip view: the overview as scanned, or its base pixels.
+/// What can be marked over a whole scan.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord, Hash)]
+pub enum ScanMarks {
+    /// Pixels that count as film base.
+    BasePixels,
+    /// What the parts of a joined scan differ by where they overlap.
+    PartDifferences,
+}
+
+/// A picture of a scan for the strip view: the overview as scanned, or marks over it.
 #[derive(Debug, Clone)]
 pub struct ScanPicture {
     pub session: SessionKey,

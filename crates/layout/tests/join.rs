@@ -333,6 +333,28 @@ fn two_parts_lie_within_a_third_of_a_pixel_and_join_as_well_as_with_their_true_p
 }
 
 #[test]
+fn differences_show_parts_that_agree_as_even_and_a_moved_part_as_uneven() {
+    let case = Case::new(31, (2, 1), 0.3, 0.8);
+    let plan = case.plan().expect("they overlap");
+    let whole = PixelRect::of_size(plan.width_px, plan.height_px);
+    // Median size in the first colour, which the holder in one part does not sway, and how many pixels several parts have.
+    let seen = |plan: &JoinPlan| {
+        let found = case.joined(plan).differences(whole, &CancelToken::new()).expect("in memory");
+        let mut sizes: Vec<f32> = found.data().iter().flatten().map(|d| d[0].abs()).collect();
+        sizes.sort_by(f32::total_cmp);
+        (sizes[sizes.len() / 2], sizes.len())
+    };
+    let (agreeing_d, shared) = seen(&plan);
+    let mut moved = plan.clone();
+    let last = moved.parts.last_mut().expect("two parts");
+    last.to_joined = Affine::shift(3.0, 0.0).after(&last.to_joined);
+    let (moved_d, _) = seen(&moved);
+    let all = whole.area() as usize;
+    assert!(shared > all / 20 && shared < all / 2, "{shared} of {all} pixels");
+    assert!(agreeing_d < 0.02 && moved_d > 1.5 * agreeing_d, "{agreeing_d:.4} D, moved {moved_d:.4} D");
+}
+
+#[test]
 fn four_tiles_and_three_parts_in_a_row_are_placed_together() {
     for (seed, shape) in [(71, (2, 2)), (72, (3, 1)), (73, (1, 3))] {
         let case = Case::new(seed, shape, 0.25, 0.8);

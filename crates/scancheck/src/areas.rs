@@ -1,4 +1,4 @@
-//! What each overview pixel shows: picture, clear rebate, open light, holder.
+//! What each overview pixel shows: picture, clear rebate, open light, holder; and the light of the bands.
 
 use glassine_layout::{RebateStrip, paint_box, rebate_mask};
 use glassine_raster::{Plane, Point, TiltedBox};
@@ -28,6 +28,8 @@ pub(crate) struct Areas {
     pub(crate) bright: f64,
     /// Pictures, in scan pixels.
     pub(crate) pictures: Vec<TiltedBox>,
+    /// Light of every band for each colour channel, 0 to 1.
+    pub(crate) light: Vec<Vec<Plane<f32>>>,
 }
 
 /// Grounds that have nothing in common: open light, rebate, one picture. What is on all of them comes from the scanner.
@@ -102,7 +104,7 @@ impl Areas {
         }
         let frames = scan.found.strips.iter().flat_map(|strip| &strip.frames);
         let pictures = frames.map(|frame| frame.image_area).collect();
-        Self { class, factor: scan.factor, bright, pictures }
+        Self { class, factor: scan.factor, bright, pictures, light: scan.light_of_bands() }
     }
 
     /// Class at a scan position.

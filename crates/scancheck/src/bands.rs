@@ -59,8 +59,13 @@ pub fn band_rects(width: u32, height: u32, found: &Found) -> Vec<PixelRect> {
 }
 
 impl ScanUnderCheck<'_> {
-    /// Light of one channel of a band, 0 to 1; the infrared comes after the colours.
-    pub(crate) fn light_of(&self, band: &Band, channel: usize) -> Plane<f32> {
+    /// Light of every band for each colour channel, 0 to 1.
+    pub(crate) fn light_of_bands(&self) -> Vec<Vec<Plane<f32>>> {
+        let of_channel = |channel| self.bands.iter().map(|band| self.light_of(band, channel)).collect();
+        (0..usize::from(self.colour_channels)).map(of_channel).collect()
+    }
+
+    fn light_of(&self, band: &Band, channel: usize) -> Plane<f32> {
         let channels = usize::from(band.codes.channels()).max(1);
         let table = self.light.get(channel).copied();
         let mut out = Plane::filled(band.codes.width(), band.codes.height(), 0.0_f32);
@@ -82,17 +87,17 @@ impl ScanUnderCheck<'_> {
 
 /// Rows become columns.
 pub(crate) fn transposed(plane: &Plane<f32>) -> Plane<f32> {
-    const TILE: u32 = 32;
-    let (width, height) = (plane.width(), plane.height());
-    let mut out = Plane::filled(height, width, 0.0_f32);
-    for y0 in (0..height).step_by(TILE as usize) {
-        for x0 in (0..width).step_by(TILE as usize) {
-            for y in y0..(y0 + TILE).min(height) {
-                for (x, v) in (x0..(x0 + TILE).min(width)).zip(&plane.row(y)[x0 as usize..]) {
-                    out.set(y, x, *v);
-                }
+    /// Columns that are read together; their cache lines serve as many rows of the result.
+    const TILE: usize = 16;
+    let (width, height) = (plane.width() as usize, plane.height() as usize);
+    let mut out = Plane::filled(plane.height(), plane.width(), 0.0_f32);
+    out.data_mut().par_chunks_mut((TILE * height).max(1)).enumerate().for_each(|(tile, rows)| {
+        let columns = tile * TILE..((tile + 1) * TILE).min(width);
+        for (y, line) in plane.data().chunks_exact(width).enumerate() {
+            for (row, v) in rows.chunks_exact_mut(height).zip(&line[columns.clone()]) {
+                row[y] = *v;
             }
         }
-    }
+    });
     out
 }

@@ -2,6 +2,7 @@
 
 use glassine_film::CodeCurve;
 use glassine_raster::PixelRect;
+use rayon::prelude::*;
 
 use crate::areas::Areas;
 use crate::{Measure, Report, ScanUnderCheck, What};
@@ -30,11 +31,11 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
     let (top, bottom) = if scan.bits <= 8 { (65_535, 0) } else { (65_534, 0) };
     let mut clipped = [(0.0_f64, None); 2];
     let mut fewest: Option<f64> = None;
-    for channel in 0..usize::from(scan.colour_channels) {
-        let counts = counted(scan, areas, channel, (top, bottom));
-        if counts.all < 1000 {
-            continue;
-        }
+    let of_channels: Vec<Counts> = (0..usize::from(scan.colour_channels))
+        .into_par_iter()
+        .map(|channel| counted(scan, areas, channel, (top, bottom)))
+        .collect();
+    for counts in of_channels.into_iter().filter(|counts| counts.all >= 1000) {
         let share = |count: u32| f64::from(count) / counts.all as f64;
         let ends = [ceiling(&counts, top), counts.of_code[0]];
         for (idx, count) in ends.into_iter().enumerate() {

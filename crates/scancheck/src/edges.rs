@@ -111,14 +111,13 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
 
 fn profiles(scan: &ScanUnderCheck<'_>, areas: &Areas, turned: bool) -> Vec<Profile> {
     let mut all = Vec::new();
-    for band in scan.bands {
-        let plane = scan.light_of(band, scan.middle_channel());
-        let plane = if turned { transposed(&plane) } else { plane };
+    for (band, upright) in scan.bands.iter().zip(&areas.light[scan.middle_channel()]) {
+        let plane = if turned { &transposed(upright) } else { upright };
         let groups = plane.height() / ROWS;
         let of_band: Vec<Profile> = (0..groups)
             .into_par_iter()
             .flat_map_iter(|group| {
-                let line = mean_row(&plane, group * ROWS);
+                let line = mean_row(plane, group * ROWS);
                 let across = group * ROWS + ROWS / 2;
                 let place = move |along: usize| {
                     let (x, y) = if turned { (across, along as u32) } else { (along as u32, across) };

@@ -5,6 +5,7 @@
 //! Where the film has no slopes, its grain still changes more over the cut than beside it.
 
 use std::collections::BTreeMap;
+use std::sync::LazyLock;
 
 use glassine_raster::{PixelRect, Plane};
 use rayon::prelude::*;
@@ -61,7 +62,7 @@ pub(crate) fn largest_jump(
         let rect = band.rect;
         let upright = logarithms(band, usize::from(scan.colour_channels));
         for is_row in [true, false] {
-            let lines = if is_row { upright.clone() } else { transposed(&upright) };
+            let lines = if is_row { &upright } else { &transposed(&upright) };
             let at = |line: usize, along: usize| {
                 let (x, y) = if is_row { (along, line) } else { (line, along) };
                 (rect.x0 + x as u32, rect.y0 + y as u32)
@@ -74,7 +75,7 @@ pub(crate) fn largest_jump(
                 let (x, y) = at(line, part * PART_PX + PART_PX / 2);
                 areas.ground(x, y)
             };
-            for (line, size) in jumps(&steps(&lines, is_film), ground) {
+            for (line, size) in jumps(&steps(lines, is_film), ground) {
                 let second = line as u32 + 1;
                 let place = if is_row {
                     PixelRect::new(rect.x0, rect.y0 + second, rect.x1, rect.y0 + second + 1)
@@ -93,7 +94,9 @@ pub(crate) fn largest_jump(
 /// Logarithms of all colours together.
 fn logarithms(band: &Band, colours: usize) -> Plane<f32> {
     // Codes near zero are noise, which would outweigh everything.
-    let table: Vec<f32> = (0..=u16::MAX).map(|code| (f32::from(code) + 32.0).ln()).collect();
+    static TABLE: LazyLock<Vec<f32>> =
+        LazyLock::new(|| (0..=u16::MAX).map(|code| (f32::from(code) + 32.0).ln()).collect());
+    let table = &*TABLE;
     let channels = usize::from(band.codes.channels()).max(1);
     let width = (band.codes.width() as usize).max(1);
     let mut plane = Plane::filled(band.codes.width(), band.codes.height(), 0.0_f32);
@@ -298,7 +301,7 @@ mod tests {
         let boxes = pictures.iter().map(|[x0, y0, x1, y1]| {
             TiltedBox::from_edges(f64::from(*x0), f64::from(*y0), f64::from(*x1), f64::from(*y1))
         });
-        let areas = Areas { class, factor: 1, bright: 1.0, pictures: boxes.collect() };
+        let areas = Areas { class, factor: 1, bright: 1.0, pictures: boxes.collect(), light: Vec::new() };
         let bands = [Band { rect: PixelRect::of_size(width, height), codes: codes.clone() }];
         let scan = ScanUnderCheck {
             overview: &codes,

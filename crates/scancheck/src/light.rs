@@ -87,27 +87,33 @@ fn glow(scan: &ScanUnderCheck<'_>, areas: &Areas) -> Option<f64> {
 /// Distance of every pixel from the nearest with 0, by two passes. Source: G. Borgefors, "Distance transformations in
 /// digital images", Computer Vision, Graphics and Image Processing 34 (1986); within 8 %.
 fn spread(distance: &mut Plane<f32>) {
-    let (width, height) = (distance.width(), distance.height());
+    let height = distance.height() as usize;
+    let width = (distance.width() as usize).max(1);
     let diagonal = std::f32::consts::SQRT_2;
-    let relax = |distance: &mut Plane<f32>, x: u32, y: u32, near: [(i64, i64, f32); 4]| {
-        let mut best = distance.at(x, y);
-        for (dx, dy, step) in near {
-            let (nx, ny) = (i64::from(x) + dx, i64::from(y) + dy);
-            if (0..i64::from(width)).contains(&nx) && (0..i64::from(height)).contains(&ny) {
-                best = best.min(distance.at(nx as u32, ny as u32) + step);
-            }
+    // From the row before, then along the row.
+    let relax = |near: &[f32], row: &mut [f32]| {
+        for (x, v) in row.iter_mut().enumerate() {
+            let (left, right) = (near[x.saturating_sub(1)], near[(x + 1).min(width - 1)]);
+            *v = v.min(near[x] + 1.0).min(left.min(right) + diagonal);
         }
-        distance.set(x, y, best);
+    };
+    let along = |best: f32, v: &mut f32| {
+        *v = v.min(best + 1.0);
+        *v
     };
     for y in 0..height {
-        for x in 0..width {
-            relax(distance, x, y, [(-1, 0, 1.0), (0, -1, 1.0), (-1, -1, diagonal), (1, -1, diagonal)]);
+        let (above, here) = distance.data_mut().split_at_mut(y * width);
+        if let Some(above) = above.rchunks_exact(width).next() {
+            relax(above, &mut here[..width]);
         }
+        here[..width].iter_mut().fold(f32::MAX, along);
     }
     for y in (0..height).rev() {
-        for x in (0..width).rev() {
-            relax(distance, x, y, [(1, 0, 1.0), (0, 1, 1.0), (1, 1, diagonal), (-1, 1, diagonal)]);
+        let (here, below) = distance.data_mut()[y * width..].split_at_mut(width);
+        if below.len() >= width {
+            relax(&below[..width], here);
         }
+        here.iter_mut().rev().fold(f32::MAX, along);
     }
 }
 

@@ -2,7 +2,7 @@
 
 use std::collections::BTreeMap;
 
-use glassine_raster::{PixelRect, Plane};
+use glassine_raster::{PixelLoop, PixelRect, Plane, least, most, run_vectorised};
 use rayon::prelude::*;
 
 use crate::areas::{Areas, Ground, OPEN, PICTURE, REBATE};
@@ -77,8 +77,12 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
         }
     };
     for channel in 0..usize::from(scan.colour_channels) {
-        let bands: Vec<Plane<f32>> =
-            scan.bands.iter().map(|band| on_ground(scan, areas, band, channel)).collect();
+        let bands: Vec<Plane<f32>> = scan
+            .bands
+            .iter()
+            .zip(&areas.light[channel])
+            .map(|(band, lit)| on_ground(areas, band, lit))
+            .collect();
         for (band, plane) in scan.bands.iter().zip(&bands) {
             let top = band.rect.y0;
             let lines = Lines { planes: &[(plane, band.rect.y0)], are_rows: true, factor: 1, floor };
@@ -86,7 +90,7 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
                 PixelRect::new(0, top + at, width, top + at + 1)
             });
         }
-        let turned: Vec<Plane<f32>> = bands.par_iter().map(transposed).collect();
+        let turned: Vec<Plane<f32>> = bands.iter().map(transposed).collect();
         let found = streaks(&turned.iter().collect::<Vec<_>>(), floor, &GAPS);
         let beside: Vec<(&Plane<f32>, u32)> =
             turned.iter().zip(scan.bands).map(|(plane, band)| (plane, band.rect.y0)).collect();
@@ -180,8 +184,8 @@ fn missing(
 }
 
 /// Light of a band where film or open light is certain, 0 elsewhere: edges of the film are lines of their own.
-fn on_ground(scan: &ScanUnderCheck<'_>, areas: &Areas, band: &Band, channel: usize) -> Plane<f32> {
-    let mut plane = scan.light_of(band, channel);
+fn on_ground(areas: &Areas, band: &Band, lit: &Plane<f32>) -> Plane<f32> {
+    let mut plane = lit.clone();
     let width = plane.width().max(1) as usize;
     let factor = areas.factor as usize;
     plane.data_mut().par_chunks_mut(width).enumerate().for_each(|(y, row)| {
@@ -271,25 +275,45 @@ fn ridge(
     }
     let row = |y: usize| &plane.row(y as u32)[range.clone()];
     let (before, here, after) = (row(at - gap), row(at), row(at + gap));
-    // Several sums at once, which a processor adds together; the last few pixels of a part do not matter.
-    let (mut sums, mut lit) = ([[0.0_f32; LANES]; 2], [0.0_f32; LANES]);
-    let [before, here, after] = [before, here, after].map(|row| row.as_chunks::<LANES>().0);
-    for ((before, here), after) in before.iter().zip(here).zip(after) {
-        for lane in 0..LANES {
-            let (b, h, a) = (before[lane], here[lane], after[lane]);
-            let around = 0.5 * (b + a);
-            // Beside an edge the two neighbours differ; a narrow gap between film and holder is no streak.
-            let is_lit = (around > floor as f32) & ((b - a).abs() < MOST_EDGE * around);
-            let scale = if is_lit { 1.0 / around } else { 0.0 };
-            // Bounded, so that dust in the part weighs little.
-            sums[0][lane] += ((h - b) * scale).clamp(-0.5, 0.5);
-            sums[1][lane] += ((h - a) * scale).clamp(-0.5, 0.5);
-            lit[lane] += if is_lit { 1.0 } else { 0.0 };
-        }
-    }
-    let lit = f64::from(lit.iter().sum::<f32>());
-    let [left, right] = sums.map(|sums| f64::from(sums.iter().sum::<f32>()) / lit.max(1.0));
+    let floor = floor as f32;
+    let [left, right, lit] = run_vectorised(RidgeSums { before, here, after, floor })
+        .map(|lanes| f64::from(lanes.iter().sum::<f32>()));
+    let (left, right) = (left / lit.max(1.0), right / lit.max(1.0));
     (lit > 0.3 * range.len() as f64 && lit > 8.0).then_some(Ridge { left, right })
+}
+
+/// Sums over a part: differences of a line from the one before and the one after, relative to both, and lit pixels.
+struct RidgeSums<'a> {
+    before: &'a [f32],
+    here: &'a [f32],
+    after: &'a [f32],
+    floor: f32,
+}
+
+impl PixelLoop for RidgeSums<'_> {
+    type Output = [[f32; LANES]; 3];
+
+    #[inline(always)]
+    fn call(self) -> Self::Output {
+        let mut sums = [[0.0_f32; LANES]; 3];
+        // Several sums at once, which a processor adds together; the last few pixels of a part do not matter.
+        let [before, here, after] =
+            [self.before, self.here, self.after].map(|row| row.as_chunks::<LANES>().0);
+        for ((before, here), after) in before.iter().zip(here).zip(after) {
+            for lane in 0..LANES {
+                let (b, h, a) = (before[lane], here[lane], after[lane]);
+                let around = 0.5 * (b + a);
+                // Beside an edge the two neighbours differ; a narrow gap between film and holder is no streak.
+                let is_lit = (around > self.floor) & ((b - a).abs() < MOST_EDGE * around);
+                let scale = if is_lit { 1.0 / around } else { 0.0 };
+                // Bounded, so that dust in the part weighs little.
+                sums[0][lane] += least(most((h - b) * scale, -0.5), 0.5);
+                sums[1][lane] += least(most((h - a) * scale, -0.5), 0.5);
+                sums[2][lane] += if is_lit { 1.0 } else { 0.0 };
+            }
+        }
+        sums
+    }
 }
 
 /// How much the ridges of a part vary from line to line, around every line that begins a group.

@@ -1,10 +1,11 @@
 //! Noise of the scanner in the densest film, against what its tones need.
 
+use glassine_raster::Plane;
 use rayon::prelude::*;
 
 use crate::areas::{Areas, PICTURE, REBATE};
 use crate::statistics::{median, quantile};
-use crate::{Measure, Report, ScanUnderCheck, What};
+use crate::{Band, Measure, Report, ScanUnderCheck, What};
 
 /// Side of the blocks, pixels. Our choice: small enough to be even, large enough for a deviation within a tenth.
 const BLOCK_PX: u32 = 8;
@@ -59,8 +60,8 @@ pub(crate) fn check(scan: &ScanUnderCheck<'_>, areas: &Areas, report: &mut Repor
 /// ```
 /// Grain varies in proportion to light, so relative noise that grows towards dense film is the scanner's.
 fn of_channel(scan: &ScanUnderCheck<'_>, areas: &Areas, channel: usize) -> Option<f64> {
-    let mut blocks: Vec<Block> =
-        scan.bands.iter().flat_map(|band| blocks(scan, areas, band, channel)).collect();
+    let lit = scan.bands.iter().zip(&areas.light[channel]);
+    let mut blocks: Vec<Block> = lit.flat_map(|(band, light)| blocks(areas, band, light)).collect();
     if blocks.len() < 4 * FEWEST_BLOCKS {
         return None;
     }
@@ -91,8 +92,7 @@ fn lightness_slope(light: f64) -> f64 {
     if light > 0.008_856 { 116.0 / 3.0 * light.powf(-2.0 / 3.0) } else { 903.3 }
 }
 
-fn blocks(scan: &ScanUnderCheck<'_>, areas: &Areas, band: &crate::Band, channel: usize) -> Vec<Block> {
-    let light = scan.light_of(band, channel);
+fn blocks(areas: &Areas, band: &Band, light: &Plane<f32>) -> Vec<Block> {
     let (width, height) = (light.width(), light.height());
     // A block in four is enough of a whole scan.
     let step = if u64::from(width) * u64::from(height) > 1_000_000 { 2 * BLOCK_PX } else { BLOCK_PX };
@@ -100,7 +100,6 @@ fn blocks(scan: &ScanUnderCheck<'_>, areas: &Areas, band: &crate::Band, channel:
         .into_par_iter()
         .filter(|y| (y - 1) % step == 0)
         .flat_map_iter(|y| {
-            let light = &light;
             (1..width.saturating_sub(BLOCK_PX + 1)).step_by(step as usize).filter_map(move |x| {
                 let class = areas.at(x + BLOCK_PX / 2, band.rect.y0 + y + BLOCK_PX / 2);
                 (class == PICTURE || class == REBATE).then(|| block(light, x, y))
@@ -111,7 +110,7 @@ fn blocks(scan: &ScanUnderCheck<'_>, areas: &Areas, band: &crate::Band, channel:
 
 /// Source of the filter: J. Immerkaer, "Fast noise variance estimation", Computer Vision and Image Understanding 64
 /// (1996).
-fn block(light: &glassine_raster::Plane<f32>, x0: u32, y0: u32) -> Block {
+fn block(light: &Plane<f32>, x0: u32, y0: u32) -> Block {
     let (mut sum, mut rest) = (0.0, 0.0);
     for y in y0..y0 + BLOCK_PX {
         let [above, here, below] = [y - 1, y, y + 1].map(|y| light.row(y));

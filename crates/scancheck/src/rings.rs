@@ -153,52 +153,59 @@ fn planes(scan: &ScanUnderCheck<'_>, areas: &Areas, step: u32) -> Vec<Plane<f32>
     out
 }
 
-/// Sines and cosines of a window, and its weights.
+/// Frequencies along x, and along y in both directions.
+const ALONG_X: usize = MOST_WAVES + 1;
+const ALONG_Y: usize = 2 * MOST_WAVES + 1;
+
+/// Cosines and sines of every frequency at the places of a window, and its weights.
 struct Transform {
-    cos: [f64; WINDOW],
-    sin: [f64; WINDOW],
+    along_x: [[[f64; ALONG_X]; 2]; WINDOW],
+    along_y: [[[f64; ALONG_Y]; 2]; WINDOW],
     weights: [f64; WINDOW],
 }
 
 /// Power at `fx` 0 to 12 and `fy` -12 to 12.
-type Power = [[f64; 2 * MOST_WAVES + 1]; MOST_WAVES + 1];
+type Power = [[f64; ALONG_Y]; ALONG_X];
 
 impl Transform {
     fn new() -> Self {
-        let turn = |k: usize| TAU * k as f64 / WINDOW as f64;
+        let turn = |k: usize| TAU * (k % WINDOW) as f64 / WINDOW as f64;
+        let fy = |idx: usize| (idx + WINDOW - MOST_WAVES) % WINDOW;
         Self {
-            cos: std::array::from_fn(|k| turn(k).cos()),
-            sin: std::array::from_fn(|k| turn(k).sin()),
+            along_x: std::array::from_fn(|x| {
+                [f64::cos, f64::sin].map(|wave| std::array::from_fn(|fx| wave(turn(fx * x))))
+            }),
+            along_y: std::array::from_fn(|y| {
+                [f64::cos, f64::sin].map(|wave| std::array::from_fn(|idx| wave(turn(fy(idx) * y))))
+            }),
             weights: std::array::from_fn(|k| 0.5 - 0.5 * (TAU * (k as f64 + 0.5) / WINDOW as f64).cos()),
         }
     }
 
+    /// First along the rows, then along the columns; the innermost loops run over frequencies, several at a time.
     fn power(&self, window: &[[f64; WINDOW]; WINDOW]) -> Power {
-        let mut power = [[0.0; 2 * MOST_WAVES + 1]; MOST_WAVES + 1];
-        for (fx, column) in power.iter_mut().enumerate() {
-            let mut line = [[0.0; 2]; WINDOW];
-            for ((out, row), weight) in line.iter_mut().zip(window).zip(self.weights) {
-                let mut sum = [0.0; 2];
-                for (x, v) in row.iter().enumerate() {
-                    let at = fx * x % WINDOW;
-                    let v = v * self.weights[x];
-                    sum[0] += v * self.cos[at];
-                    sum[1] -= v * self.sin[at];
+        let mut lines = [[[0.0; ALONG_X]; 2]; WINDOW];
+        for ((line, row), weight) in lines.iter_mut().zip(window).zip(self.weights) {
+            for ((v, waves), weight) in row.iter().zip(&self.along_x).zip(self.weights) {
+                let v = v * weight;
+                for fx in 0..ALONG_X {
+                    line[0][fx] += v * waves[0][fx];
+                    line[1][fx] -= v * waves[1][fx];
                 }
-                *out = sum.map(|v| v * weight);
             }
-            for (idx, out) in column.iter_mut().enumerate() {
-                let fy = (idx + WINDOW - MOST_WAVES) % WINDOW;
-                let mut sum = [0.0; 2];
-                for (y, [re, im]) in line.iter().enumerate() {
-                    let at = fy * y % WINDOW;
-                    sum[0] += re * self.cos[at] + im * self.sin[at];
-                    sum[1] += im * self.cos[at] - re * self.sin[at];
-                }
-                *out = sum[0] * sum[0] + sum[1] * sum[1];
-            }
+            line.iter_mut().flatten().for_each(|v| *v *= weight);
         }
-        power
+        std::array::from_fn(|fx| {
+            let mut sums = [[0.0; ALONG_Y]; 2];
+            for (line, [cos, sin]) in lines.iter().zip(&self.along_y) {
+                let (re, im) = (line[0][fx], line[1][fx]);
+                for fy in 0..ALONG_Y {
+                    sums[0][fy] += re * cos[fy] + im * sin[fy];
+                    sums[1][fy] += im * cos[fy] - re * sin[fy];
+                }
+            }
+            std::array::from_fn(|fy| sums[0][fy] * sums[0][fy] + sums[1][fy] * sums[1][fy])
+        })
     }
 }
 

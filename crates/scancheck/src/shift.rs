@@ -79,8 +79,7 @@ struct Window {
 fn windows(scan: &ScanUnderCheck<'_>, areas: &Areas, channel: usize) -> Vec<Window> {
     let border = SEARCH_INFRARED as u32 + 2;
     let mut all = Vec::new();
-    for (idx, band) in scan.bands.iter().enumerate() {
-        let light = scan.light_of(band, channel);
+    for (idx, light) in areas.light[channel].iter().enumerate() {
         let (width, height) = (light.width(), light.height());
         let mut rows = Vec::new();
         for y in (border..height.saturating_sub(border + WINDOW_PX)).step_by(WINDOW_PX as usize) {

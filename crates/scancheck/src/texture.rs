@@ -135,13 +135,12 @@ fn even_film(blocks: &[Block]) -> Option<Noise> {
 
 fn blocks(scan: &ScanUnderCheck<'_>, areas: &Areas) -> Vec<Block> {
     let mut all = Vec::new();
-    for band in scan.bands {
-        let light = scan.light_of(band, scan.middle_channel());
+    for (band, light) in scan.bands.iter().zip(&areas.light[scan.middle_channel()]) {
         let (columns, rows) = (light.width() / BLOCK_PX as u32, light.height() / BLOCK_PX as u32);
         let of_band: Vec<Block> = (0..rows)
             .into_par_iter()
             .flat_map_iter(|row| {
-                let (light, rect) = (&light, band.rect);
+                let rect = band.rect;
                 (0..columns).filter_map(move |column| {
                     let (x, y) = (column * BLOCK_PX as u32, row * BLOCK_PX as u32);
                     let half = BLOCK_PX as u32 / 2;
@@ -237,6 +236,7 @@ mod tests {
             factor: u32::MAX,
             bright: 1.0,
             pictures: Vec::new(),
+            light: Vec::new(),
         };
         let blocks: Vec<Block> = (0..400_u32)
             .filter_map(|block| {

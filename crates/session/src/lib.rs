@@ -36,8 +36,9 @@ pub use history::History;
 pub use model::{
     BaseSource, DensityEncoding, EncodingChoice, ExportRecipe, FILM_IS_GUESSED, Facts, FilmBase, FilmNumber,
     Fingerprint, FoundEncoding, FourthSampleChoice, Frame, FrameFlag, FrameId, FrameMark, FrameSolve, Join,
-    JoinPart, OutputKind, OutputSettings, PrintSettings, ReadCode, Roll, RollId, ScanId, ScanRef, Session,
-    StrayLightChoice, Strip, StripCode, StripId, StripSolve, TiffCompression, WebFormat,
+    JoinPart, OutputKind, OutputSettings, PrintIntent, PrintSettings, Printer, ReadCode, Roll, RollId,
+    ScanId, ScanRef, Session, StrayLightChoice, Strip, StripCode, StripId, StripSolve, TiffCompression,
+    WebFormat, is_same_number,
 };
 pub use naming::{
     NAME_PIECES, NameError, NameFacts, check_name, clash_key, file_stem, frame_path, is_template,

@@ -16,14 +16,16 @@ mod facts;
 mod frame_marks;
 mod join;
 mod output;
+mod print;
 
 pub use self::edge_code::{FilmNumber, ReadCode, StripCode};
 pub use self::facts::Facts;
 pub use self::frame_marks::{FrameFlag, FrameMark};
 pub use self::join::{Join, JoinPart};
 pub use self::output::{
-    DensityEncoding, ExportRecipe, OutputKind, OutputSettings, PrintSettings, TiffCompression, WebFormat,
+    DensityEncoding, ExportRecipe, OutputKind, OutputSettings, TiffCompression, WebFormat,
 };
+pub use self::print::{PrintIntent, PrintSettings, Printer};
 
 macro_rules! id {
     ($(#[$doc:meta])* $name:ident) => {
@@ -435,6 +437,12 @@ fn same_parts<T: PartialEq>(a: &[Arc<T>], b: &[Arc<T>]) -> bool {
     a.len() == b.len() && a.iter().zip(b).all(|(a, b)| Arc::ptr_eq(a, b) || a == b)
 }
 
+/// Whether a typed number is the one shown, whatever its case and its zeros in front.
+pub fn is_same_number(shown: &str, typed: &str) -> bool {
+    let typed = typed.trim();
+    [typed, typed.trim_start_matches('0')].iter().any(|typed| shown.eq_ignore_ascii_case(typed))
+}
+
 impl Session {
     pub fn scan(&self, id: ScanId) -> Option<&Arc<ScanRef>> {
         self.scans.iter().find(|scan| scan.id == id)
@@ -514,6 +522,11 @@ impl Session {
     /// A frame's number as shown: `12`, or `12A` for the second half of a number.
     pub fn number_text(&self, frame: &Frame) -> String {
         self.output.number_of(frame, 1)
+    }
+
+    /// The frames with this number, as shown.
+    pub fn frames_named<'a>(&'a self, typed: &'a str) -> impl Iterator<Item = &'a Arc<Frame>> {
+        self.frames.iter().filter(move |frame| is_same_number(&self.number_text(frame), typed))
     }
 
     /// Whether every frame has a number on the film, and no two have the same.

@@ -93,7 +93,7 @@ fn a_stock_file_of_the_first_version_is_read_with_every_number() {
 
 #[test]
 fn a_recipe_file_of_the_first_version_is_read_with_every_choice() {
-    let recipe = file::recipe_from_json(include_bytes!("files/version-1.recipe.json")).expect("reads");
+    let recipe = file::recipe_from_json(include_bytes!("files/version-1.recipe.json"), None).expect("reads");
     assert_eq!(
         (recipe.name.as_str(), recipe.kind, recipe.is_chosen),
         ("for the wall", OutputKind::Print, false)
@@ -105,5 +105,8 @@ fn a_recipe_file_of_the_first_version_is_read_with_every_choice() {
     assert_eq!((print.sides_mm, print.ppi, print.sharpen_amount), ([300.0, 200.0], 360.0, 0.4));
     assert_eq!((print.paper_white, print.paper_black), (0.96, 0.02));
     assert_eq!((recipe.compression, recipe.web_format, recipe.most_kb), (None, None, None));
-    assert_eq!(file::recipe_from_json(&file::recipe_to_json(&recipe)).expect("reads again"), recipe);
+    assert_eq!(
+        file::recipe_from_json(&file::recipe_to_json(&recipe, None), None).expect("reads again"),
+        recipe
+    );
 }

@@ -38,11 +38,16 @@ fn screen_rgb(lab: Lab) -> [f64; 3] {
     light.map(|v| ((v - LEAK) / (1.0 - LEAK)).clamp(0.0, 1.0).powf(1.0 / GAMMA))
 }
 
-/// Light that an ink lets through where it is printed full, in XYZ relative to paper, after Neugebauer: every mixture of
-/// full and no ink covers its share of the paper.
-fn press_lab(inks: [f64; 4]) -> Lab {
-    const FULL: [[f64; 3]; 4] =
-        [[0.19, 0.25, 0.72], [0.38, 0.20, 0.21], [0.80, 0.85, 0.10], [0.025, 0.025, 0.03]];
+/// Light that each ink lets through where it is printed full, in XYZ relative to paper.
+type Inks = [[f64; 3]; 4];
+
+const PRESS: Inks = [[0.19, 0.25, 0.72], [0.38, 0.20, 0.21], [0.80, 0.85, 0.10], [0.025, 0.025, 0.03]];
+/// Three inks that are neutral on each other, because colour engines differ about a black with a tint, and a fourth that
+/// is not printed.
+const PHOTO: Inks = [[0.1398, 0.25, 0.60], [0.38, 0.20, 0.30], [0.80, 0.85, 0.2361], [1.0; 3]];
+
+/// Lab of inks over each other, after Neugebauer: every mixture of full and no ink covers its share of the paper.
+fn printed_lab(full: &Inks, inks: [f64; 4]) -> Lab {
     let covers = inks.map(|v| (v.clamp(0.0, 1.0) * (1.0 + 0.45 * (1.0 - v.clamp(0.0, 1.0)))).min(1.0));
     let mut xyz = [0.0; 3];
     for mixture in 0..16_usize {
@@ -51,7 +56,7 @@ fn press_lab(inks: [f64; 4]) -> Lab {
             let is_on = mixture >> ink & 1 == 1;
             share *= if is_on { *cover } else { 1.0 - cover };
             if is_on {
-                light = std::array::from_fn(|i| light[i] * FULL[ink][i]);
+                light = std::array::from_fn(|i| light[i] * full[ink][i]);
             }
         }
         // Ink on ink still reflects a little.
@@ -62,11 +67,14 @@ fn press_lab(inks: [f64; 4]) -> Lab {
 
 /// Inks for a colour: black takes over the grey part, then the three colours are fitted step by step.
 fn press_inks(lab: Lab) -> [f64; 4] {
+    inks_with_black(&PRESS, lab, (1.0 - lab[0] / 100.0).clamp(0.0, 1.0).powi(2))
+}
+
+fn inks_with_black(full: &Inks, lab: Lab, black: f64) -> [f64; 4] {
     let wanted = xyz_from_lab(lab).map(|v| v.max(1e-4));
-    let mut inks = [0.3, 0.3, 0.3, 0.0];
-    inks[3] = (1.0 - lab[0] / 100.0).clamp(0.0, 1.0).powi(2);
+    let mut inks = [0.3, 0.3, 0.3, black];
     for _ in 0..40 {
-        let now = xyz_from_lab(press_lab(inks));
+        let now = xyz_from_lab(printed_lab(full, inks));
         for (i, ink) in inks.iter_mut().take(3).enumerate() {
             *ink = (*ink + 0.35 * (now[i] / wanted[i]).ln()).clamp(0.0, 1.0);
         }
@@ -148,6 +156,7 @@ fn profile(
 }
 
 /// A wide screen that leaks light, with tables.
+#[allow(dead_code, reason = "every test file uses its own part of this module")]
 pub(crate) fn screen_profile_with_tables() -> Vec<u8> {
     let forward: Vec<u16> =
         nodes(DEVICE_SIDE, 3).flat_map(|c| lab_codes(screen_lab([c[0], c[1], c[2]]))).collect();
@@ -160,9 +169,24 @@ pub(crate) fn screen_profile_with_tables() -> Vec<u8> {
 /// A press with four inks on yellowish paper.
 pub(crate) fn press_profile() -> Vec<u8> {
     let forward: Vec<u16> =
-        nodes(INK_SIDE, 4).flat_map(|c| lab_codes(press_lab([c[0], c[1], c[2], c[3]]))).collect();
+        nodes(INK_SIDE, 4).flat_map(|c| lab_codes(printed_lab(&PRESS, [c[0], c[1], c[2], c[3]]))).collect();
     let back: Vec<u16> =
         nodes(LAB_SIDE, 3).flat_map(|c| press_inks(lab_of_unit([c[0], c[1], c[2]])).map(code)).collect();
     let (to_lab, from_lab) = (table(INK_SIDE, 4, 3, &forward), table(LAB_SIDE, 3, 4, &back));
     profile("Test press", (b"prtr", b"CMYK"), to_lab, from_lab, [0.80, 0.84, 0.62])
+}
+
+/// A photo printer driven by red, green and blue, with three inks on white paper.
+#[allow(dead_code, reason = "every test file uses its own part of this module")]
+pub(crate) fn photo_printer_profile() -> Vec<u8> {
+    let inks = |c: &[f64]| [1.0 - c[0], 1.0 - c[1], 1.0 - c[2], 0.0];
+    let forward: Vec<u16> =
+        nodes(DEVICE_SIDE, 3).flat_map(|c| lab_codes(printed_lab(&PHOTO, inks(&c)))).collect();
+    let rgb = |lab: Lab| {
+        let [c, m, y, _] = inks_with_black(&PHOTO, lab, 0.0);
+        [1.0 - c, 1.0 - m, 1.0 - y].map(code)
+    };
+    let back: Vec<u16> = nodes(LAB_SIDE, 3).flat_map(|c| rgb(lab_of_unit([c[0], c[1], c[2]]))).collect();
+    let (to_lab, from_lab) = (table(DEVICE_SIDE, 3, 3, &forward), table(LAB_SIDE, 3, 3, &back));
+    profile("Test photo printer", (b"prtr", b"RGB "), to_lab, from_lab, [0.86, 0.90, 0.73])
 }

@@ -1,6 +1,7 @@
 //! What the strip shares: kind of film, format, stock, film base, mask tolerance, dye unmixing, balance.
 
 use egui::{Button, DragValue, Label, RichText, Role, TextEdit, Ui, WidgetInfo};
+use glassine_engine::ScanMarks;
 use glassine_film::{BalanceMode, FilmKind, Stock, default_stock, shipped_stocks};
 use glassine_layout::{Format, format_by_id, format_of, formats};
 use glassine_raster::px_from_mm;
@@ -453,7 +454,7 @@ fn typed_base(strip: StripId, density_d: [f64; 3]) -> Command {
 
 fn base_pixels_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, strip: &Strip) {
     let mut shown = cx.ui_state.show_base_pixels;
-    let count = cx.previews.base_pixel_count(strip.scan).filter(|_| shown);
+    let count = cx.previews.marked_count(strip.scan, ScanMarks::BasePixels).filter(|_| shown);
     let text = match count {
         Some(count) => format!("show base pixels ({})", grouped(count)),
         None => "show base pixels".to_owned(),

@@ -3,7 +3,7 @@
 use egui::{Button, DragValue, Ui};
 use glassine_session::{EncodingChoice, FourthSampleChoice, ScanRef, StrayLightChoice};
 
-use crate::commands::{JobCommand, ScanCommand};
+use crate::commands::{JobCommand, ScanCommand, ViewCommand};
 use crate::model::number_text::{number_text, parse_number};
 use crate::views::ViewCx;
 use crate::views::guide_pane::about_ui;
@@ -47,6 +47,7 @@ fn join_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
         let names = join.parts.iter().filter_map(|part| part.scan.path.file_name());
         let names: Vec<_> = names.map(|name| name.to_string_lossy()).collect();
         fact_row_ui(ui, "joined from", &names.join(", "));
+        joined_ui(ui, cx, scan);
         return;
     }
     if cx.session.scans.len() < 2 {
@@ -61,6 +62,28 @@ fn join_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
             "make one picture of scans that overlap: select a frame on each of them; undo takes it back";
         if button.on_hover_text(hint).on_disabled_hover_text(hint).clicked() {
             cx.push(JobCommand::JoinScans(scans));
+        }
+    });
+}
+
+/// How well the parts of a joined scan agree, and a file of them all.
+fn joined_ui(ui: &mut Ui, cx: &mut ViewCx<'_>, scan: &ScanRef) {
+    let mut shown = cx.ui_state.show_part_differences;
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        label_ui(ui, "", false);
+        let hint = "where the parts overlap: grey where they agree, lighter or darker where they do not; \
+                    0.1 D is white or black";
+        if ui.checkbox(&mut shown, "show differences").on_hover_text(hint).changed() {
+            cx.push(ViewCommand::ShowPartDifferences(shown));
+        }
+    });
+    ui.horizontal(|ui| {
+        ui.spacing_mut().item_spacing.x = 6.0;
+        label_ui(ui, "", false);
+        let hint = "write the joined scan as a TIFF of linear codes, with its infrared; the session does not need it";
+        if ui.button("write as one TIFF…").on_hover_text(hint).clicked() {
+            cx.push(ScanCommand::AskWriteJoined(scan.id));
         }
     });
 }

@@ -12,10 +12,14 @@ use glassine_engine::{ChartPlace, Engine, SessionAt, StockTarget};
 use glassine_film::colour::{Lab, OutputSpace, Transfer, decode, delta_e_2000, lab_from_xyz_d50};
 use glassine_film::matrix::apply;
 use glassine_film::{BalanceMode, ChartEdition, FilmKind};
-use glassine_filmsim::{FrameSpec, RenderedStrip, SceneId, StripSpec, demo_spec, demo_stock, render_strip};
+use glassine_filmsim::{
+    FilmStock, FrameSpec, FrameTruth, Light, SceneId, StripSpec, StripTruth, demo_spec, demo_stock,
+    render_strip,
+};
 use glassine_raster::{CancelToken, PixelRect, Point, RegionSource as _, Samples16, Scan};
 use glassine_scanfile::{OpenOptions, Overwrite, write_rgbi};
-use glassine_session::Session;
+use glassine_session::{Frame, Session};
+use glassine_testdata::random::SplitMix64;
 use glassine_tests::{export_request, new_session};
 
 const PPI: f64 = 300.0;
@@ -30,28 +34,56 @@ fn main() -> Result<(), Box<dyn std::error::Error>> {
     automatic()?;
     exposures()?;
     per_frame()?;
+    rolls()?;
     silver()?;
     slide()?;
     Ok(())
 }
 
-/// A strip on disk with its session.
+/// Strips on disk with their session.
 struct Case {
     engine: Engine,
     folder: tempfile::TempDir,
-    strip: RenderedStrip,
+    truths: Vec<StripTruth>,
     session: Session,
 }
 
 impl Case {
     fn new(spec: &StripSpec, film: FilmKind, format: &str) -> Result<Self, Box<dyn std::error::Error>> {
-        let strip = render_strip(spec, &|_| (), &CancelToken::new())?;
+        Self::of_roll(std::slice::from_ref(spec), film, format)
+    }
+
+    fn of_roll(
+        specs: &[StripSpec],
+        film: FilmKind,
+        format: &str,
+    ) -> Result<Self, Box<dyn std::error::Error>> {
         let folder = tempfile::tempdir()?;
-        let scan = folder.path().join("strip.tif");
-        write_rgbi(&scan, &strip.samples, spec.ppi, "strip", Overwrite::Never)?;
+        let (mut scans, mut truths) = (Vec::new(), Vec::new());
+        for (idx, spec) in specs.iter().enumerate() {
+            let strip = render_strip(spec, &|_| (), &CancelToken::new())?;
+            let scan = folder.path().join(format!("strip {}.tif", idx + 1));
+            write_rgbi(&scan, &strip.samples, spec.ppi, "strip", Overwrite::Never)?;
+            scans.push(scan);
+            truths.push(strip.truth);
+        }
         let engine = Engine::new();
-        let session = new_session(&engine, &[scan], film, format).session;
-        Ok(Self { engine, folder, strip, session })
+        let session = new_session(&engine, &scans, film, format).session;
+        Ok(Self { engine, folder, truths, session })
+    }
+
+    /// Places among the session's frames of those that show a scene, strip by strip.
+    fn frames_of(&self, scene: SceneId) -> Vec<usize> {
+        let shows = |frame: &Frame| self.truth_of(frame).is_some_and(|truth| truth.scene == scene);
+        let frames = self.session.frames.iter().enumerate();
+        frames.filter(|(_, frame)| shows(frame)).map(|(idx, _)| idx).collect()
+    }
+
+    /// The drawn frame in which the middle of a found one lies.
+    fn truth_of(&self, frame: &Frame) -> Option<&FrameTruth> {
+        let scan = self.session.strip(frame.strip)?.scan;
+        let nth = self.session.scans.iter().position(|known| known.id == scan)?;
+        self.truths[nth].frames.iter().find(|truth| truth.area.contains(frame.crop.center))
     }
 
     fn at(&self) -> SessionAt {
@@ -68,7 +100,7 @@ impl Case {
         let report = self.engine.export(&request, &CancelToken::new(), &|_, _| ())?;
         let file = report.written.first().ok_or("nothing was written")?;
         let picture = read(&file.path)?;
-        let truth = &self.strip.truth.frames[idx];
+        let truth = self.truth_of(frame).ok_or("a frame that was not drawn")?;
         let patches = truth.patches.iter().map(|patch| {
             let q = frame.crop.unit_from_scan(patch.center_px);
             let [l, a, b] = patch.lab_d50;
@@ -155,7 +187,7 @@ fn automatic() -> Result<(), Box<dyn std::error::Error>> {
     let case = Case::new(&spec_of("harbour", "lantern-200")?, FilmKind::ColourNegative, "6x4.5")?;
     let base = case.session.strips[0].base.as_ref().ok_or("no base")?;
     let error =
-        (0..3).map(|c| (base.density_d[c] - case.strip.truth.base_density[c]).abs()).fold(0.0, f64::max);
+        (0..3).map(|c| (base.density_d[c] - case.truths[0].base_density[c]).abs()).fold(0.0, f64::max);
     println!("| film base, largest error of a channel | {error:.4} D |");
     let patches = case.patches(&case.session, 3)?;
     let (_, found) = differences(chart(&patches));
@@ -165,7 +197,7 @@ fn automatic() -> Result<(), Box<dyn std::error::Error>> {
         p95(&found)
     );
     println!("| neutral wedge, automatic, largest C*ab | {:.2} |", chroma(&patches[24..]));
-    let truth = &case.strip.truth.frames[3].patches;
+    let truth = &case.truths[0].frames[3].patches;
     let middle = |pick: fn(&Point<Scan>) -> f64| {
         [0, 5, 18, 23].iter().map(|i| pick(&truth[*i].center_px)).sum::<f64>() / 4.0
     };
@@ -251,6 +283,64 @@ fn per_frame() -> Result<(), Box<dyn std::error::Error>> {
     let free = case.engine.with_balance(&case.at(), BalanceMode::Frame, &CancelToken::new())?;
     let frames = [0, 2, 4].into_iter().map(|idx| case.patches(&free, idx)).collect::<Result<Vec<_>, _>>()?;
     println!("| chart among strong colours, balance per frame, mean spread | {:.2} |", spread(&frames));
+    Ok(())
+}
+
+/// Rolls drawn at random: film, scanner and light of each are its own.
+const ROLLS: u32 = 12;
+const STRIPS: usize = 6;
+
+/// Six strips of a roll with a chart on each, every strip scanned with another exposure and on a slightly other base.
+fn roll(seed: u32) -> Result<Vec<StripSpec>, Box<dyn std::error::Error>> {
+    let mut random = SplitMix64::new(u64::from(seed));
+    let subjects: Vec<SceneId> = SceneId::ALL.into_iter().filter(|scene| *scene != SceneId::Chart).collect();
+    let light = Light { kelvin: random.between(5000.0, 6200.0), green_line: 0.0 };
+    let mut strips = Vec::new();
+    for strip in 0..STRIPS {
+        let mut spec = demo_spec("headland", PPI).ok_or("no such demo strip")?;
+        spec.stock = FilmStock::Drawn(seed);
+        spec.seed = seed * STRIPS as u32 + strip as u32;
+        spec.angle_deg = random.between(-0.8, 0.8);
+        let chart = random.below(spec.frames.len());
+        for (idx, frame) in spec.frames.iter_mut().enumerate() {
+            let scene = if idx == chart { SceneId::Chart } else { subjects[random.below(subjects.len())] };
+            set(frame, scene, random.between(-0.7, 1.3));
+            // One picture in eight by lamplight or in the shade.
+            let other = [random.between(2700.0, 3200.0), random.between(8000.0, 12_000.0)];
+            let is_other = idx != chart && random.one_in(8);
+            frame.light =
+                if is_other { Light { kelvin: other[random.below(2)], green_line: 0.0 } } else { light };
+        }
+        let exposure = random.between(0.75, 1.0);
+        for light in &mut spec.scanner.open_light_frac[..3] {
+            *light *= exposure * 10.0_f64.powf(random.between(-0.01, 0.01));
+        }
+        spec.scanner.lamp_falloff_frac = random.between(0.0, 0.03);
+        spec.scanner.flare_frac = random.between(0.0, 0.005);
+        strips.push(spec);
+    }
+    Ok(strips)
+}
+
+fn rolls() -> Result<(), Box<dyn std::error::Error>> {
+    let mut spreads = Vec::new();
+    for seed in 0..ROLLS {
+        let case = Case::of_roll(&roll(701 + seed)?, FilmKind::ColourNegative, "135")?;
+        let charts = case.frames_of(SceneId::Chart);
+        if charts.len() != STRIPS {
+            return Err(format!("{} of {STRIPS} charts were found", charts.len()).into());
+        }
+        let frames =
+            charts.into_iter().map(|idx| case.patches(&case.session, idx)).collect::<Result<Vec<_>, _>>()?;
+        spreads.push(spread(&frames));
+    }
+    spreads.sort_by(f64::total_cmp);
+    println!(
+        "| {ROLLS} rolls of {STRIPS} strips, one chart a strip, locked balance, spread over the strips, mean (largest) | \
+         {:.2} ({:.2}) |",
+        mean(&spreads),
+        spreads.last().copied().unwrap_or(0.0)
+    );
     Ok(())
 }
 

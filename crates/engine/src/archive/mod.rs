@@ -86,7 +86,8 @@ fn fill(
     }
     let session = &request.at.session;
     progress(0.0, "copying the scans");
-    let (mut kept, copied) = copy_scans(&request.at, &data, cancel)?;
+    let (mut kept, mut copied) = copy_scans(&request.at, &data, cancel)?;
+    copy_printer_profiles(&request.at, &mut kept, &data, &mut copied, cancel)?;
     write_negatives(exporter, request, &data, cancel, &|share, what| progress(0.2 + 0.6 * share, what))?;
     progress(0.8, "writing the session");
     for stock in session.strips.iter().map(|strip| stock_of(session, strip)) {
@@ -161,7 +162,7 @@ fn copy_scans(
         for file in std::iter::once(files.scan).chain(files.infrared) {
             // Two scans may be pages of one file.
             if let Entry::Vacant(entry) = copies.entry(file) {
-                let (name, checksum) = copy(entry.key(), data, &mut taken, cancel)?;
+                let (name, checksum) = copy(entry.key(), data, "scans", &mut taken, cancel)?;
                 entry.insert(data.join(&name));
                 checksums.insert(name, checksum);
             }
@@ -178,21 +179,47 @@ fn copy_scans(
     Ok((session, checksums))
 }
 
+/// Copy the profiles of the printers that recipes name; a recipe whose profile is missing keeps the path it has.
+fn copy_printer_profiles(
+    at: &SessionAt,
+    kept: &mut Session,
+    data: &Path,
+    checksums: &mut bag::Checksums,
+    cancel: &CancelToken,
+) -> Result<(), EngineError> {
+    let resolved = |profile: &Path| file::resolve_path(profile, at.folder.as_deref());
+    let (mut copies, mut taken) = (HashMap::new(), HashSet::new());
+    for profile in kept.output.printer_profiles() {
+        let from = resolved(profile);
+        if copies.contains_key(&from) || !from.is_file() {
+            continue;
+        }
+        let (name, checksum) = copy(&from, data, "profiles", &mut taken, cancel)?;
+        copies.insert(from, data.join(&name));
+        checksums.insert(name, checksum);
+    }
+    kept.output.change_profiles(|profile| {
+        copies.get(&resolved(profile)).cloned().unwrap_or_else(|| profile.to_path_buf())
+    });
+    Ok(())
+}
+
 /// Copy a file, reading it once; returns the name of the copy below `data`, and the checksum and length of what was read.
 fn copy(
     from: &Path,
     data: &Path,
+    folder: &str,
     taken: &mut HashSet<String>,
     cancel: &CancelToken,
 ) -> Result<(String, (String, u64)), EngineError> {
     let name = from.file_name().unwrap_or_default().to_string_lossy().into_owned();
     let free = |count: usize| if count == 1 { name.clone() } else { format!("{count} {name}") };
     let name = (1..).map(free).find(|name| taken.insert(clash_key(name))).unwrap_or_default();
-    let to = data.join("scans").join(&name);
+    let to = data.join(folder).join(&name);
     let mut target = AtomicFile::create(&to, Overwrite::Never)?;
     let checksum = copy_with_sha256(from, &mut target, cancel)?;
     target.commit()?;
-    Ok((format!("scans/{name}"), checksum))
+    Ok((format!("{folder}/{name}"), checksum))
 }
 
 /// Archive negatives of all frames, left out or not, named by their place.

@@ -11,6 +11,9 @@ use crate::error::EngineError;
 /// Largest difference of measured base densities (D) within one film. Source: ours; over one film the base is even to
 /// 0.02 D, and films differ by more in at least one channel.
 const SAME_BASE_D: f64 = 0.03;
+/// Largest difference (D) that strips of one roll may have in all channels alike: the scanner exposed them differently.
+/// Source: ours; one stop.
+const SAME_EXPOSURE_D: f64 = 0.3;
 
 impl AnalysisContext<'_> {
     /// Solve some strips, those of one film together.
@@ -80,8 +83,8 @@ pub(crate) fn sharing(session: &Session, id: StripId) -> Vec<StripId> {
     session.strips.iter().filter(shares).map(|strip| strip.id).collect()
 }
 
-/// Strips grouped by film: same kind, stock and balance mode, and nearly the same measured base. Only colour negatives
-/// are grouped.
+/// Strips grouped by film: same kind, stock and balance mode, the same film code where both have one, and nearly the
+/// same measured base; within a roll, apart from the scanner's exposure. Only colour negatives are grouped.
 pub(crate) fn films(session: &Session, strips: &[StripId]) -> Vec<Vec<StripId>> {
     let mut films: Vec<Vec<&Strip>> = Vec::new();
     for strip in strips.iter().filter_map(|id| session.strip(*id)) {
@@ -103,7 +106,34 @@ fn are_of_one_film(a: &Strip, b: &Strip) -> bool {
         base.map(|base| base.density_d)
     };
     let (Some(of_a), Some(of_b)) = (measured(a), measured(b)) else { return false };
+    let codes = [a, b].map(|strip| strip.edge_code.as_ref().map(|code| code.film_code));
+    let have_other_codes = matches!(codes, [Some(a), Some(b)] if a != b);
     a.film == FilmKind::ColourNegative
         && are_solved_alike(a, b)
-        && of_a.iter().zip(of_b).all(|(a, b)| (a - b).abs() <= SAME_BASE_D)
+        && !have_other_codes
+        && are_of_one_base(of_a, of_b, a.roll == b.roll)
+}
+
+fn are_of_one_base(a: [f64; 3], b: [f64; 3], are_of_one_roll: bool) -> bool {
+    let apart: [f64; 3] = std::array::from_fn(|c| a[c] - b[c]);
+    let mut sorted = apart;
+    sorted.sort_by(f64::total_cmp);
+    // A scanner's exposure moves all channels alike, a film has a colour of its own.
+    let exposure = if are_of_one_roll { sorted[1].clamp(-SAME_EXPOSURE_D, SAME_EXPOSURE_D) } else { 0.0 };
+    apart.iter().all(|apart| (apart - exposure).abs() <= SAME_BASE_D)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_roll_is_one_film_whatever_the_exposure_of_its_scans() {
+        let base = [0.25, 0.60, 0.82];
+        let brighter = base.map(|d| d - 0.11);
+        assert!(are_of_one_base(base, brighter, true));
+        assert!(!are_of_one_base(base, brighter, false), "strips of two rolls");
+        assert!(!are_of_one_base(base, [0.25, 0.55, 0.90], true), "another mask");
+        assert!(!are_of_one_base(base, base.map(|d| d + 0.5), true), "far more than an exposure");
+    }
 }

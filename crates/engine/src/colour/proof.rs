@@ -9,6 +9,7 @@ use glassine_scanfile::icc::{
     ColourTable, DeviceProfile, Intent, LabD50, Node, ProfileError, on_paper, scaled_black,
 };
 
+use super::printer::wanted;
 use super::profiles::output_profile;
 use super::screen::{difference, nodes};
 
@@ -16,7 +17,7 @@ use super::screen::{difference, nodes};
 const SIDE: usize = 33;
 /// Colours that come out further than this from what was wanted are out of gamut, CIEDE2000. Our choice: less is hardly
 /// seen in a picture, and the tables of printers are not much more exact.
-const OUT_OF_GAMUT_DE: f64 = 2.0;
+pub(super) const OUT_OF_GAMUT_DE: f64 = 2.0;
 /// Nodes along each side of the table that finds colours out of gamut, whose edge is sharper than a proof shows.
 const MARKS_SIDE: usize = 65;
 
@@ -154,13 +155,8 @@ impl Proof {
         let source = DeviceProfile::parse(&output_profile(space, false))?;
         let colorimetric = Intent::RelativeColorimetric;
         let (ink_black, screen_black) = (printer.black_y()?, screen.black_y()?);
-        // The perceptual tables of a printer bring black to black themselves.
-        let to_ink = |lab| scaled_black(lab, 0.0, ink_black);
         let table = ColourTable::build(SIDE, |colours| {
-            let mut wanted = source.to_lab(settings.intent, colours)?;
-            if settings.intent == colorimetric {
-                wanted = wanted.into_iter().map(to_ink).collect();
-            }
+            let wanted = wanted(&source, printer, settings.intent, colours)?;
             let printed = printer.to_lab(colorimetric, &printer.from_lab(settings.intent, &wanted)?)?;
             let paper = printer.paper_white_xyz();
             let seen = printed.into_iter().map(|lab| match settings.shows_paper {
@@ -171,8 +167,7 @@ impl Proof {
         })?;
         let marks = settings.marks.then(|| {
             let table = ColourTable::build(MARKS_SIDE, |colours| {
-                let wanted = source.to_lab(colorimetric, colours)?;
-                let wanted: Vec<LabD50> = wanted.into_iter().map(to_ink).collect();
+                let wanted = wanted(&source, printer, colorimetric, colours)?;
                 let printed = printer.to_lab(colorimetric, &printer.from_lab(colorimetric, &wanted)?)?;
                 Ok(distances(&wanted, &printed))
             })?;
@@ -194,7 +189,7 @@ impl Proof {
 }
 
 /// A table needs evenly seen steps, so linear files are proofed through the space with the same primaries.
-fn curved(space: OutputSpace) -> OutputSpace {
+pub(super) fn curved(space: OutputSpace) -> OutputSpace {
     if space == OutputSpace::LinearSrgb { OutputSpace::Srgb } else { space }
 }
 

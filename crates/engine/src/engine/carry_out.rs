@@ -5,6 +5,7 @@ use std::sync::{Arc, PoisonError};
 
 use glassine_film::SolveHints;
 use glassine_raster::CancelToken;
+use glassine_scanfile::Overwrite;
 use glassine_session::{Edit, FrameId, Relink, ScanId, Session};
 
 use crate::build::context::{AnalysisContext, EditBuilder};
@@ -16,7 +17,7 @@ use crate::error::{EngineError, Notice, Severity};
 use crate::frame::FrameContext;
 use crate::jobs::worker::{SendEvent, Worker};
 use crate::jobs::{Job, JobEdits, JobEventKind, SaveOver};
-use crate::preview::scan_pictures::base_overlay;
+use crate::preview::scan_pictures::scan_marks;
 use crate::scans::relink::FoundBy;
 use crate::scans::shown;
 use crate::session_files::{self, MadeSession, SaveMode, SaveOutcome};
@@ -99,16 +100,15 @@ impl Worker for Engine {
             | Job::SaveStock { .. }
             | Job::LoadStock { .. } => self.run_adjustment(at, job, cancel, send)?,
             Job::Overview { scan } => {
-                if let Some(picture) = self.coarse_overview(at, scan, cancel)? {
-                    send(JobEventKind::CoarseOverviewReady(Arc::new(picture)));
-                }
-                let share = |share| progress(share, "reading the scan");
-                let picture = self.scan_picture(at, scan, cancel, &share)?;
-                send(JobEventKind::OverviewReady(Arc::new(picture)));
+                self.send_overview(at, scan, cancel, send, &|share| progress(share, "reading the scan"))?;
             }
-            Job::BaseOverlay { scan } => {
-                let (picture, pixels) = base_overlay(&self.scans, at, scan, cancel)?;
-                send(JobEventKind::BaseOverlayReady { picture: Arc::new(picture), pixels });
+            Job::MarkScan { scan, marks } => {
+                let (picture, pixels) = scan_marks(&self.scans, at, (scan, marks), cancel)?;
+                send(JobEventKind::ScanMarked { marks, picture: Arc::new(picture), pixels });
+            }
+            Job::WriteScan { scan, path } => {
+                self.write_scan(at, scan, &path, Overwrite::Never, cancel)?;
+                send(JobEventKind::ScanWritten(path));
             }
             Job::Save { path, over, autosaves } => self.save(at, &path, &over, &autosaves, send)?,
             Job::Autosave { path } => {
@@ -210,6 +210,23 @@ fn send_edits(label: String, at: &SessionAt, builder: EditBuilder, send: SendEve
 }
 
 impl Engine {
+    /// A coarse overview of a scan if there is one soon, then the overview.
+    fn send_overview(
+        &self,
+        at: &SessionAt,
+        scan: ScanId,
+        cancel: &CancelToken,
+        send: SendEvent<'_>,
+        share: &(dyn Fn(f32) + Sync),
+    ) -> Result<(), EngineError> {
+        if let Some(picture) = self.coarse_overview(at, scan, cancel)? {
+            send(JobEventKind::CoarseOverviewReady(Arc::new(picture)));
+        }
+        let picture = self.scan_picture(at, scan, cancel, share)?;
+        send(JobEventKind::OverviewReady(Arc::new(picture)));
+        Ok(())
+    }
+
     fn scan_measured(
         &self,
         at: &SessionAt,

@@ -17,8 +17,8 @@ use crate::focus::{FocusReport, FocusRequest};
 use crate::scans::checks::{CheckDepth, ScanCheck};
 use crate::session_files::{Access, Conflict, Holder, MadeSession, Saved, SavedState, UnsavedWork};
 use crate::types::{
-    ExactCount, ExportReport, ExportRequest, NewSessionRequest, Preview, RescanRequest, ScanPicture,
-    SessionKey, UnitRect, ViewKey,
+    ExactCount, ExportReport, ExportRequest, NewSessionRequest, Preview, RescanRequest, ScanMarks,
+    ScanPicture, SessionKey, UnitRect, ViewKey,
 };
 
 /// Identifies one submitted job.
@@ -196,10 +196,19 @@ pub enum Job {
         /// Stock file.
         path: PathBuf,
     },
-    /// Base pixels of a scan, as an overlay of the overview's size.
-    BaseOverlay {
+    /// Marks over a scan, as a picture of the overview's size.
+    MarkScan {
         /// Scan to mark.
         scan: ScanId,
+        /// What is marked on it.
+        marks: ScanMarks,
+    },
+    /// Write a scan, joined or not, as one TIFF of linear codes. Never replaces a file.
+    WriteScan {
+        /// Scan to write.
+        scan: ScanId,
+        /// Target file.
+        path: PathBuf,
     },
     /// Write the session file: answers with [`JobEventKind::Saved`] or [`JobEventKind::SaveConflict`].
     Save {
@@ -266,7 +275,7 @@ impl Job {
             | Self::FindUnsaved
             | Self::LookAtLock { .. }
             | Self::SaveStock { .. } => Lane::Files,
-            Self::Export(_) => Lane::Export,
+            Self::Export(_) | Self::WriteScan { .. } => Lane::Export,
             Self::Count { .. }
             | Self::HashScans { .. }
             | Self::CheckScans { .. }
@@ -315,7 +324,9 @@ impl Job {
             Self::MeasureBase { .. } => "measuring the film base",
             Self::SolveStrip { .. } => "solving the strip",
             Self::SolveFilms { .. } => "solving the roll",
-            Self::BaseOverlay { .. } => "marking base pixels",
+            Self::MarkScan { marks: ScanMarks::BasePixels, .. } => "marking base pixels",
+            Self::MarkScan { marks: ScanMarks::PartDifferences, .. } => "comparing the parts",
+            Self::WriteScan { .. } => "writing the scan",
             Self::GreyPoint { .. } => "setting the grey point",
             Self::MatchFrames { .. } => "matching frames",
             Self::SuggestSharpening { .. } => "measuring blur and grain",
@@ -408,13 +419,17 @@ pub enum JobEventKind {
     /// A coarse picture of a scan, until [`Self::OverviewReady`] of the same job brings the overview.
     CoarseOverviewReady(Arc<ScanPicture>),
     OverviewReady(Arc<ScanPicture>),
-    /// Base pixels of a scan: transparent except where a pixel counts as base.
-    BaseOverlayReady {
+    /// Marks over a scan, transparent where there are none.
+    ScanMarked {
+        /// What is marked.
+        marks: ScanMarks,
         /// Picture of the overview's size.
         picture: Arc<ScanPicture>,
-        /// Number of pixels that count as base.
+        /// Number of marked pixels.
         pixels: u64,
     },
+    /// A scan was written as one TIFF.
+    ScanWritten(PathBuf),
     /// An edge was measured, or refused with the reason.
     EdgeMeasured {
         scan: ScanId,

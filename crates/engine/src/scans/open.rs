@@ -6,7 +6,7 @@ use std::sync::atomic::{AtomicU64, Ordering};
 use std::sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError};
 
 use glassine_layout::join::{Joined, Placed};
-use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource, Samples16};
+use glassine_raster::{CancelToken, PixelRect, Plane, RegionError, RegionSource, Samples16};
 use glassine_repair::Registration;
 use glassine_scanfile::{Encoding, Linearisation, OpenOptions, Scan, ScanInfo, overview_factor};
 
@@ -306,6 +306,18 @@ impl OpenScan {
             dither_steps(&mut samples, rect, self.colour_channels());
         }
         Ok(samples)
+    }
+
+    /// What the parts of a joined scan differ by where they overlap; `None` for a scan that is not joined.
+    pub(crate) fn part_differences(
+        &self,
+        rect: PixelRect,
+        cancel: &CancelToken,
+    ) -> Result<Option<Plane<Option<[f32; 3]>>>, RegionError> {
+        match &self.source {
+            Source::File(_) => Ok(None),
+            Source::Joined(joined) => joined.differences(rect, cancel).map(Some),
+        }
     }
 
     /// Codes exactly as the file holds them. Those of joined parts are resampled.

@@ -161,8 +161,8 @@ fn read_bytes(path: &Path) -> Result<Vec<u8>, EngineError> {
     Ok(bytes)
 }
 
-/// Make scan paths absolute, so that saving to another folder stores the right ones.
-fn resolve_scans(session: &mut Session, session_path: &Path) {
+/// Make paths of scans and printer profiles absolute, so that saving to another folder stores the right ones.
+fn resolve_paths(session: &mut Session, session_path: &Path) {
     let folder = folder_of(session_path);
     let resolve = |path: &Path| with_real_folder(&file::resolve_path(path, folder.as_deref()));
     for scan in &mut session.scans {
@@ -172,6 +172,7 @@ fn resolve_scans(session: &mut Session, session_path: &Path) {
             part.infrared_path = part.infrared_path.as_deref().map(resolve);
         });
     }
+    session.output.change_profiles(resolve);
 }
 
 /// Open a session or an autosave and check that its scans exist and still have their length. A missing scan is
@@ -194,7 +195,7 @@ fn open(path: &Path, run: Option<&Run>, cancel: &CancelToken) -> Result<MadeSess
     let access = run.filter(|_| has_file).map_or(Access::Unlocked, |run| lock_session(&session_path, run));
     let (opened, state) = read_file(&path)?;
     let mut session = opened.session;
-    resolve_scans(&mut session, &path);
+    resolve_paths(&mut session, &path);
     let mut notices: Vec<_> = opened
         .notes
         .into_iter()

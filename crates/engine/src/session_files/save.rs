@@ -155,7 +155,7 @@ pub fn save_session(
 /// Differences between a session to be saved and the file at this path; empty if they hold the same.
 pub fn differences_on_disk(session: &Session, path: &Path) -> Result<Vec<String>, EngineError> {
     let (mut there, _) = read_file(path)?;
-    super::resolve_scans(&mut there.session, path);
+    super::resolve_paths(&mut there.session, path);
     Ok(differences(session, &there.session))
 }
 
@@ -164,7 +164,7 @@ fn changed(path: PathBuf, session: &Session, there: Option<Session>) -> Conflict
         let headline = "the file is no longer the session that was opened".to_owned();
         return Conflict { path, headline, differences: Vec::new() };
     };
-    super::resolve_scans(&mut there, &path);
+    super::resolve_paths(&mut there, &path);
     let differences = differences(session, &there);
     let headline = if differences.is_empty() {
         "the session was saved by another program since it was opened, with the same content"

@@ -1,5 +1,7 @@
 //! Density along one edge of a strip.
 
+use std::sync::LazyLock;
+
 use glassine_raster::{
     CancelToken, Kernel, Orientation, PixelRect, Point, RegionSource, Samples16, Scan, TiltedSampling,
 };
@@ -70,9 +72,7 @@ impl Band {
                 let out = PixelRect::new(first * taps.0, 0, end * taps.0, used * taps.1);
                 let rect = sampling.source_rect(out, scan.width(), scan.height());
                 let picture = sampling.read(&scan.read(rect, cancel)?, rect.x0, rect.y0, out);
-                let line =
-                    |row: u32| (0..end - first).map(|x| density(&picture, x, row, taps, strip)).collect();
-                Ok((0..used).map(line).collect())
+                Ok((0..used).into_par_iter().map(|row| densities(&picture, row, taps, strip)).collect())
             })
             .collect::<Result<_, LayoutError>>()?;
         let mut lines: Vec<Vec<f32>> = (0..used).map(|_| Vec::with_capacity(columns as usize)).collect();
@@ -96,15 +96,22 @@ impl Band {
     }
 }
 
-/// Mean density of the colours over the samples of one value.
-fn density(picture: &Samples16, column: u32, row: u32, taps: (u32, u32), strip: &CodedStrip<'_>) -> f32 {
-    let (mut sum, mut count) = (0.0, 0.0_f32);
-    for (x, y) in (0..taps.1).flat_map(|y| (0..taps.0).map(move |x| (x, y))) {
-        let codes = picture.pixel(column * taps.0 + x, row * taps.1 + y);
-        for code in &codes[..usize::from(strip.colour_channels).clamp(1, codes.len())] {
-            sum -= (f32::from(*code).max(1.0) / 65_535.0).log10();
-            count += 1.0;
+/// Mean density of the colours over the samples of each value of a row.
+fn densities(picture: &Samples16, row: u32, taps: (u32, u32), strip: &CodedStrip<'_>) -> Vec<f32> {
+    static DENSITY: LazyLock<Vec<f32>> =
+        LazyLock::new(|| (0..=u16::MAX).map(|code| -(f32::from(code).max(1.0) / 65_535.0).log10()).collect());
+    let table = &*DENSITY;
+    let channels = usize::from(picture.channels()).max(1);
+    let colours = usize::from(strip.colour_channels).clamp(1, channels);
+    let of_value = taps.0 as usize * channels;
+    let mut sums = vec![0.0_f32; picture.width() as usize * channels / of_value];
+    for y in row * taps.1..(row + 1) * taps.1 {
+        for (sum, value) in sums.iter_mut().zip(picture.row(y).chunks_exact(of_value)) {
+            for code in value.chunks_exact(channels).flat_map(|px| &px[..colours]) {
+                *sum += table[usize::from(*code)];
+            }
         }
     }
-    sum / count.max(1.0)
+    let count = (taps.0 * taps.1) as f32 * colours as f32;
+    sums.iter().map(|sum| sum / count.max(1.0)).collect()
 }

@@ -82,13 +82,13 @@ pub fn read_edge_codes(
     strip: &CodedStrip<'_>,
     cancel: &CancelToken,
 ) -> Result<EdgeCodes, LayoutError> {
-    let mut found = Vec::new();
-    for is_at_bottom in [false, true] {
+    let of_edge = |is_at_bottom| -> Result<Vec<EdgeCode>, LayoutError> {
         let band = band::Band::read(scan, strip, is_at_bottom, cancel)?;
-        if let Some(band) = band {
-            found.extend(track::codes_of(&band, strip.tone));
-        }
         cancel.check()?;
-    }
+        Ok(band.map(|band| track::codes_of(&band, strip.tone)).unwrap_or_default())
+    };
+    let (top, bottom) = rayon::join(|| of_edge(false), || of_edge(true));
+    let mut found = top?;
+    found.extend(bottom?);
     Ok(EdgeCodes::agree(found))
 }

@@ -88,32 +88,63 @@ impl Line {
         (self.sum_to(b) - self.sum_to(a)) / (b - a)
     }
 
-    /// Correlation with the clock, and the contrast of its bars, D; `None` beyond the ends.
-    fn clock(&self, start: f64, module: f64, modules: usize) -> Option<(f64, f64)> {
+    /// Standard deviation of a clock's columns over that of a clean clock of unit contrast; `None` beyond the ends.
+    ///
+    /// A clock's contrast is this times its correlation.
+    fn most_contrast(&self, start: f64, module: f64, modules: usize) -> Option<f64> {
         let end = start + module * modules as f64;
         let (low, high) = (start.min(end), start.max(end));
         if low < 0.0 || high > self.columns() {
             return None;
         }
-        // A bar of five, alternating single modules, a bar of three.
-        let bars = (modules - 7) / 2;
-        let at = |module_number: f64| self.sum_to(start + module * module_number);
-        let mut dark = at(5.0) - at(0.0) + at(modules as f64) - at(modules as f64 - 3.0);
-        for i in 0..bars - 1 {
-            let first = 6.0 + 2.0 * i as f64;
-            dark += at(first + 1.0) - at(first);
-        }
-        let (all, width) = (at(modules as f64) - at(0.0), modules as f64 * module);
-        let dark_width = (8.0 + bars as f64 - 1.0) * module;
-        let contrast = dark / dark_width - (all - dark) / (width - dark_width);
         let (first, last) = (low as usize, (high as usize).min(self.squares.len() - 1));
         let n = (last - first).max(1) as f64;
         let mean = (self.sums[last] - self.sums[first]) / n;
         let variance = (self.squares[last] - self.squares[first]) / n - mean * mean;
-        let share = dark_width / width;
-        let correlation = contrast * (share * (1.0 - share)).sqrt() / variance.max(1e-12).sqrt();
-        Some((correlation, contrast))
+        let share = dark_modules(modules) / modules as f64;
+        Some(variance.max(1e-12).sqrt() / (share * (1.0 - share)).sqrt())
     }
+
+    /// Correlation with the clocks of some lengths that begin at a place, and the contrast of their bars, D; `None`
+    /// beyond the ends and for clocks that are too faint. They share their first modules, which are read once.
+    fn clocks<const N: usize>(
+        &self,
+        start: f64,
+        module: f64,
+        lengths: [usize; N],
+    ) -> [Option<(f64, f64)>; N] {
+        let most = lengths.map(|modules| {
+            // Whole columns and parts of them differ slightly, so a little less than the limit passes.
+            self.most_contrast(start, module, modules).filter(|most| *most > 0.9 * CONTRAST_MIN_D)
+        });
+        if most.iter().all(Option::is_none) {
+            return [None; N];
+        }
+        let at = |module_number: usize| self.sum_to(start + module * module_number as f64);
+        // A bar of five, alternating single modules, a bar of three.
+        let (begin, five) = (at(0), at(5) - at(0));
+        let ends = lengths.map(&at);
+        let mut dark: [f64; N] = std::array::from_fn(|k| five + ends[k] - at(lengths[k] - 3));
+        let bars = |modules: usize| (modules - 7) / 2 - 1;
+        let longest = (0..N).filter(|k| most[*k].is_some()).map(|k| bars(lengths[k])).max().unwrap_or(0);
+        for i in 0..longest {
+            let bar = at(7 + 2 * i) - at(6 + 2 * i);
+            for (dark, modules) in dark.iter_mut().zip(lengths) {
+                *dark += if i < bars(modules) { bar } else { 0.0 };
+            }
+        }
+        std::array::from_fn(|k| {
+            let (all, width) = (ends[k] - begin, lengths[k] as f64 * module);
+            let dark_width = dark_modules(lengths[k]) * module;
+            let contrast = dark[k] / dark_width - (all - dark[k]) / (width - dark_width);
+            most[k].map(|most| (contrast / most, contrast))
+        })
+    }
+}
+
+/// Modules of a clock that are bars.
+fn dark_modules(modules: usize) -> f64 {
+    8.0 + ((modules - 7) / 2) as f64 - 1.0
 }
 
 /// All codes of one band.
@@ -144,13 +175,17 @@ fn clocks_of(line: &Line, row: usize, along_mm: f64, tone: FilmTone) -> Vec<Cloc
     let mut found: Vec<Clock> = Vec::new();
     let mut module_mm = *MODULES_MM.start();
     while module_mm <= *MODULES_MM.end() {
-        for (modules, sign) in [(LONG, 1.0), (LONG, -1.0), (SHORT, 1.0), (SHORT, -1.0)] {
+        for sign in [1.0, -1.0] {
             let module = sign * module_mm / along_mm;
             let mut start = 0.0;
             while start <= line.columns() {
-                if let Some((correlation, contrast_d)) = line.clock(start, module, modules)
-                    && is_possible(correlation, contrast_d, tone)
+                let seen = line.clocks(start, module, [LONG, SHORT]);
+                for (modules, (correlation, contrast_d)) in
+                    [LONG, SHORT].into_iter().zip(seen).filter_map(|(modules, seen)| Some((modules, seen?)))
                 {
+                    if !is_possible(correlation, contrast_d, tone) {
+                        continue;
+                    }
                     let clock = Clock { start, module, modules, row, correlation, contrast_d };
                     let near = found.iter_mut().find(|other| {
                         other.modules == modules
@@ -189,7 +224,7 @@ fn refined(line: &Line, mut best: Clock) -> Clock {
             let module = from.module * (1.0 + step_module * f64::from(j));
             // The middle stays when the module changes.
             let start = from.middle() - 0.5 * module * from.modules as f64 + step_start * f64::from(i);
-            if let Some((correlation, contrast_d)) = line.clock(start, module, from.modules)
+            if let [Some((correlation, contrast_d))] = line.clocks(start, module, [from.modules])
                 && correlation.abs() > best.correlation.abs()
             {
                 best = Clock { start, module, correlation, contrast_d, ..from };

@@ -1,6 +1,6 @@
 //! One picture from placed parts: every pixel is calculated from the parts when it is read.
 
-use glassine_raster::{CancelToken, PixelRect, RegionError, RegionSource, Samples16};
+use glassine_raster::{CancelToken, PixelRect, Plane, RegionError, RegionSource, Samples16};
 use rayon::prelude::*;
 
 use super::affine::Affine;
@@ -199,6 +199,45 @@ impl<S: RegionSource> Joined<S> {
         if first.is_none() {
             shares[nearest.1] = 1.0;
         }
+    }
+
+    /// Where several parts have pixels: how much lighter the last of them is than the one before it, matched in light,
+    /// as log10 of each colour.
+    pub fn differences(
+        &self,
+        rect: PixelRect,
+        cancel: &CancelToken,
+    ) -> Result<Plane<Option<[f32; 3]>>, RegionError> {
+        /// Added to both, codes: near zero there is noise alone. Source: our choice, a thousandth of full scale.
+        const FLOOR: f32 = 64.0;
+        let channels = usize::from(self.channels()).max(1);
+        let mut out = Plane::filled(rect.width(), rect.height(), None);
+        for (k, upper) in self.parts.iter().enumerate() {
+            for lower in &self.parts[..k] {
+                cancel.check()?;
+                let [a, b] = [upper, lower]
+                    .map(|part| rect_around(part.bounds(), 1.0, (self.width, self.height)).intersect(rect));
+                let shared = a.intersect(b);
+                if shared.is_empty() {
+                    continue;
+                }
+                let (over, under) = (upper.resampled(shared, cancel)?, lower.resampled(shared, cancel)?);
+                let pixels = over.chunks_exact(channels).zip(under.chunks_exact(channels));
+                for (at, (over, under)) in (0..).zip(pixels) {
+                    let (x, y) = (shared.x0 + at % shared.width(), shared.y0 + at / shared.width());
+                    let q = (f64::from(x) + 0.5, f64::from(y) + 0.5);
+                    if upper.distance(q) > 0.0 || lower.distance(q) > 0.0 {
+                        continue;
+                    }
+                    let log = |c: usize| {
+                        let c = c.min(channels - 1);
+                        ((over[c].max(0.0) + FLOOR) / (under[c].max(0.0) + FLOOR)).log10()
+                    };
+                    out.set(x - rect.x0, y - rect.y0, Some([log(0), log(1), log(2)]));
+                }
+            }
+        }
+        Ok(out)
     }
 
     /// A band of the picture, as codes.

@@ -214,7 +214,7 @@ impl File {
             strips: session.strips.iter().map(|strip| Strip::from_model(strip)).collect(),
             frames: session.frames.iter().map(|frame| Frame::from_model(frame)).collect(),
             stocks: session.stocks.iter().map(|stock| stock_value(stock)).collect::<Result<_, _>>()?,
-            output: Some(Output::from_model(&session.output, &session.extra)),
+            output: Some(Output::from_model(&session.output, &session.extra, &store)),
         })
     }
 

@@ -95,14 +95,19 @@ impl Session {
         self.rolls.iter().map(|roll| &**roll).find(|roll| roll.id == id)
     }
 
-    /// What is known about a frame: its own facts, else those of its roll, else those of every file.
-    pub fn facts_of(&self, frame: &Frame) -> Facts {
-        let all = Facts {
+    /// What is known about every frame.
+    pub fn facts_of_all(&self) -> Facts {
+        Facts {
             caption: self.output.caption.clone(),
             creator: self.output.creator.clone(),
             rights: self.output.copyright.clone(),
             ..Facts::default()
-        };
+        }
+    }
+
+    /// What is known about a frame: its own facts, else those of its roll, else those of every file.
+    pub fn facts_of(&self, frame: &Frame) -> Facts {
+        let all = self.facts_of_all();
         let of_roll = self.roll_of(frame).map(|roll| roll.facts.clone().over(&all)).unwrap_or(all);
         (*frame.facts).clone().over(&of_roll)
     }

@@ -1,8 +1,10 @@
 //! How pictures are exported.
 
-use std::path::PathBuf;
+use std::path::{Path, PathBuf};
 
 use glassine_film::{OutputSpace, Rendering};
+
+use super::print::{PrintSettings, Printer};
 
 /// What is exported.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Default)]
@@ -162,69 +164,6 @@ impl TiffCompression {
     }
 }
 
-/// How pictures are made for paper.
-#[derive(Debug, Clone, Copy, PartialEq)]
-pub struct PrintSettings {
-    /// Longer and shorter side of the print; the picture keeps its shape inside them.
-    pub sides_mm: [f64; 2],
-    /// Pixels per inch of the printer.
-    pub ppi: f64,
-    /// Amount of sharpening after the picture has its size; 0 turns it off.
-    pub sharpen_amount: f64,
-    /// Encoded value of the picture's white, 0 to 1: a little below 1 puts ink on the brightest parts, so that they do
-    /// not look like holes in the paper.
-    pub paper_white: f64,
-    /// Encoded value of the picture's black: a little above 0 where the paper shows no steps between the darkest tones.
-    pub paper_black: f64,
-}
-
-impl PrintSettings {
-    /// Sides that a print can have, mm.
-    pub const SIDES_MM: std::ops::RangeInclusive<f64> = 10.0..=5000.0;
-    /// Resolutions of printers.
-    pub const PPI: std::ops::RangeInclusive<f64> = 36.0..=2880.0;
-
-    /// The same with every value in its range.
-    #[must_use]
-    pub fn held(self) -> Self {
-        let usual = Self::default();
-        let hold = |value: f64, (low, high): (f64, f64), usual: f64| {
-            if value.is_finite() { value.clamp(low, high) } else { usual }
-        };
-        let side = |idx: usize| {
-            hold(self.sides_mm[idx], (*Self::SIDES_MM.start(), *Self::SIDES_MM.end()), usual.sides_mm[idx])
-        };
-        Self {
-            sides_mm: [side(0).max(side(1)), side(0).min(side(1))],
-            ppi: hold(self.ppi, (*Self::PPI.start(), *Self::PPI.end()), usual.ppi),
-            sharpen_amount: hold(self.sharpen_amount, (0.0, 3.0), usual.sharpen_amount),
-            paper_white: hold(self.paper_white, (0.8, 1.0), usual.paper_white),
-            paper_black: hold(self.paper_black, (0.0, 0.2), usual.paper_black),
-        }
-    }
-
-    /// Pixels of a picture of this shape, upright.
-    pub fn size_px(&self, width: f64, height: f64) -> (u32, u32) {
-        let [long, short] = self.sides_mm.map(|mm| mm / glassine_raster::MM_PER_INCH * self.ppi);
-        let scale = (long / width.max(height)).min(short / width.min(height));
-        #[expect(
-            clippy::cast_possible_truncation,
-            clippy::cast_sign_loss,
-            reason = "a cast of a float saturates"
-        )]
-        let side = |px: f64| (px * scale).round().max(1.0) as u32;
-        (side(width), side(height))
-    }
-}
-
-impl Default for PrintSettings {
-    /// A print of 240 x 180 mm at 300 ppi: common practice for labs. The sharpening and the white are our choice: enough
-    /// to make up for the spread of ink, and the least step that a printer shows.
-    fn default() -> Self {
-        Self { sides_mm: [240.0, 180.0], ppi: 300.0, sharpen_amount: 0.6, paper_white: 1.0, paper_black: 0.0 }
-    }
-}
-
 /// A kind of export kept under a name. What it leaves open is as in the settings of the session.
 #[derive(Debug, Clone, PartialEq)]
 pub struct ExportRecipe {
@@ -275,6 +214,15 @@ impl ExportRecipe {
         }
     }
 
+    /// The same with the path of its printer profile changed.
+    #[must_use]
+    pub fn with_profile(mut self, with: impl Fn(&Path) -> PathBuf) -> Self {
+        if let Some(printer) = self.print.as_mut().and_then(|print| print.printer.as_mut()) {
+            printer.profile = with(&printer.profile);
+        }
+        self
+    }
+
     /// A recipe under another name.
     #[must_use]
     pub fn named(self, name: &str) -> Self {
@@ -316,7 +264,7 @@ impl ExportRecipe {
             jpeg_quality: self.jpeg_quality.unwrap_or(settings.jpeg_quality),
             web_long_side_px: self.web_long_side_px.unwrap_or(settings.web_long_side_px),
             name_template: self.name_template.clone().or(settings.name_template),
-            print: self.print.unwrap_or(settings.print),
+            print: self.print.clone().unwrap_or(settings.print),
             web_format: self.web_format.unwrap_or(settings.web_format),
             web_megapixels: self.web_megapixels.unwrap_or(settings.web_megapixels),
             most_kb: self.most_kb.unwrap_or(settings.most_kb),
@@ -403,6 +351,33 @@ impl OutputSettings {
     pub fn chosen(&self) -> Vec<Self> {
         let chosen: Vec<_> = self.recipes.iter().filter(|recipe| recipe.is_chosen).collect();
         if chosen.is_empty() { vec![self.clone()] } else { ExportRecipe::settings_of(chosen, self) }
+    }
+
+    /// Place of the recipe of this name, else of the first one.
+    pub fn recipe_or_first(&self, name: &str) -> Option<usize> {
+        let named = self.recipes.iter().position(|recipe| recipe.name == name);
+        named.or_else(|| (!self.recipes.is_empty()).then_some(0))
+    }
+
+    /// The printer of these files, if they are prints for a known one.
+    pub fn printer(&self) -> Option<&Printer> {
+        self.print.printer.as_ref().filter(|_| self.kind == OutputKind::Print)
+    }
+
+    /// The path of every printer profile, also of recipes.
+    pub fn printer_profiles(&self) -> impl Iterator<Item = &Path> {
+        let prints = self.recipes.iter().filter_map(|recipe| recipe.print.as_ref());
+        let prints = std::iter::once(&self.print).chain(prints);
+        prints.filter_map(|print| Some(&*print.printer.as_ref()?.profile))
+    }
+
+    /// Change the path of every printer profile, also of recipes.
+    pub fn change_profiles(&mut self, with: impl Fn(&Path) -> PathBuf) {
+        if let Some(printer) = &mut self.print.printer {
+            printer.profile = with(&printer.profile);
+        }
+        let recipes = std::mem::take(&mut self.recipes);
+        self.recipes = recipes.into_iter().map(|recipe| recipe.with_profile(&with)).collect();
     }
 
     /// Name of the kind of files in names: that of the recipe, or of the kind.

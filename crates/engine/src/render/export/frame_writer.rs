@@ -11,7 +11,7 @@ use glassine_session::{Frame, OutputKind, OutputSettings};
 use glassine_sharpness::Sharpening;
 
 use super::closing::WrittenFrame;
-use super::inputs::Inputs;
+use super::inputs::{Inputs, Printers};
 use super::job::{FrameJob, count_alike};
 use super::measured::blur_and_grain;
 use super::plan::PlannedEntry;
@@ -41,6 +41,7 @@ pub(super) struct FrameWriter<'a> {
     exporter: Exporter<'a>,
     request: &'a ExportRequest,
     kinds: Vec<&'a OutputSettings>,
+    printers: &'a Printers,
     frame: &'a Arc<Frame>,
     context: FrameContext,
     cancel: &'a CancelToken,
@@ -53,7 +54,7 @@ impl<'a> FrameWriter<'a> {
         exporter: Exporter<'a>,
         request: &'a ExportRequest,
         frame: &'a Arc<Frame>,
-        inputs: &Inputs<'_>,
+        inputs: &'a Inputs<'_>,
         cancel: &'a CancelToken,
     ) -> Result<Self, EngineError> {
         cancel.check()?;
@@ -62,7 +63,17 @@ impl<'a> FrameWriter<'a> {
         let context = FrameContext::new(&at.session, frame, at.folder.as_deref(), exporter.scans)?;
         inputs.begin(&context)?;
         let notes = Vec::from_iter(context.check_box()?.map(|problem| problem.to_string()));
-        Ok(Self { exporter, request, kinds: request.kinds(), frame, context, cancel, started, notes })
+        Ok(Self {
+            exporter,
+            request,
+            kinds: request.kinds(),
+            printers: &inputs.printers,
+            frame,
+            context,
+            cancel,
+            started,
+            notes,
+        })
     }
 
     /// Write all rows of the files, which do not have their names yet, and keep a small picture if it is asked for.
@@ -117,6 +128,7 @@ impl<'a> FrameWriter<'a> {
         let sharpening = self.sharpening(outputs.first().copied(), repair.as_deref())?;
         let job =
             |output: &&OutputSettings| FrameJob::new(output, sharpening, &self.context, repair.as_deref());
+        let printer = |file: &PlannedEntry| self.printers.get(file.kind).cloned().flatten();
         let (mut results, mut begun) = (Results::new(), Vec::new());
         let (mut jobs, mut targets) = (Vec::new(), Vec::new());
         for (idx, output) in outputs.iter().enumerate() {
@@ -125,7 +137,8 @@ impl<'a> FrameWriter<'a> {
                 targets.push(Target::Memory(Vec::new()));
                 break;
             };
-            match job(output).and_then(|job| Ok((self.begin_file(file, &job)?, job))) {
+            let job = job(output).map(|job| job.for_printer(printer(file)));
+            match job.and_then(|job| Ok((self.begin_file(file, &job)?, job))) {
                 Ok((writer, job)) => {
                     begun.push(*file);
                     jobs.push(job);
@@ -196,7 +209,7 @@ impl<'a> FrameWriter<'a> {
                 counts_for_session,
                 bytes: 0,
                 seconds: 0.0,
-                notes: self.notes.clone(),
+                notes: self.notes.iter().cloned().chain(job.print_note()).collect(),
             },
             context: self.context.clone(),
             started: self.started,

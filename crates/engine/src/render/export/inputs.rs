@@ -6,11 +6,13 @@ use std::path::Path;
 use std::sync::{Arc, Condvar, Mutex, MutexGuard, PoisonError};
 
 use glassine_raster::{CancelToken, RegionSource as _};
-use glassine_session::{Fingerprint, Frame, ScanId, ScanRef, Session};
+use glassine_session::{Fingerprint, Frame, OutputSettings, ScanId, ScanRef};
 
+use crate::colour::PrinterInUse;
 use crate::error::{EngineError, Notice, Severity};
-use crate::frame::FrameContext;
+use crate::frame::{FrameContext, space_of};
 use crate::scans::{FilesState, Prints, ScanFiles, ScanStore, changed_while_read, files_of};
+use crate::types::ExportRequest;
 
 /// Result of checking one scan.
 #[derive(Debug, Clone)]
@@ -28,8 +30,22 @@ struct Verdicts {
     is_complete: bool,
 }
 
-/// The scans that an export reads.
+/// The printers of an export, one place for each kind.
+pub(super) type Printers = Vec<Option<Arc<PrinterInUse>>>;
+
+/// Read the profiles of the printers that prints are made for.
+pub(super) fn printers_of(request: &ExportRequest) -> Result<Printers, EngineError> {
+    let printer = |output: &&OutputSettings| {
+        let folder = request.at.folder.as_deref();
+        let space = space_of(&output.space);
+        output.printer().map(|printer| PrinterInUse::read(printer, space, folder).map(Arc::new)).transpose()
+    };
+    request.kinds().iter().map(printer).collect()
+}
+
+/// The scans that an export reads, and the printers that it is for.
 pub(super) struct Inputs<'a> {
+    pub(super) printers: Printers,
     store: &'a ScanStore,
     scans: Vec<(Arc<ScanRef>, ScanFiles)>,
     verdicts: Mutex<Verdicts>,
@@ -37,13 +53,13 @@ pub(super) struct Inputs<'a> {
 }
 
 impl<'a> Inputs<'a> {
-    /// The scans of some frames, in the order in which they are needed.
+    /// The scans of some frames, in the order in which they are needed; fails if the profile of a printer is missing.
     pub(super) fn of(
         store: &'a ScanStore,
-        session: &Session,
-        folder: Option<&Path>,
+        request: &ExportRequest,
         frames: &[Arc<Frame>],
-    ) -> Self {
+    ) -> Result<Self, EngineError> {
+        let (session, folder) = (&request.at.session, request.at.folder.as_deref());
         let mut seen = BTreeSet::new();
         let scans = frames
             .iter()
@@ -51,7 +67,8 @@ impl<'a> Inputs<'a> {
             .filter(|(_, scan)| seen.insert(scan.id))
             .map(|(_, scan)| (Arc::clone(scan), files_of(scan, folder)))
             .collect();
-        Self { store, scans, verdicts: Mutex::default(), news: Condvar::new() }
+        let printers = printers_of(request)?;
+        Ok(Self { printers, store, scans, verdicts: Mutex::default(), news: Condvar::new() })
     }
 
     fn lock(&self) -> MutexGuard<'_, Verdicts> {

@@ -15,9 +15,9 @@ use super::band::{BandGroup, BandMaker, Purpose};
 use super::film_density::FilmDensity;
 use super::flow::in_order;
 use super::negative::linear_film_profile;
-use super::print::PrintPass;
+use super::print::{PrintPass, PrintSteps};
 use super::together::Target;
-use crate::colour::output_profile;
+use crate::colour::{PrinterInUse, output_profile};
 use crate::dust::Repair;
 use crate::error::EngineError;
 use crate::frame::{FrameContext, InputCodes, rendering_of, space_of};
@@ -132,7 +132,7 @@ pub(super) struct FrameJob<'a> {
     /// Whether it is sharpened once more after it was scaled down.
     sharpen_output: bool,
     /// What is done after the picture has its size.
-    print: Option<PrintSettings>,
+    print: Option<PrintSteps>,
     pub(super) bits: u8,
 }
 
@@ -176,14 +176,40 @@ impl<'a> FrameJob<'a> {
             shrunk,
             // A print has a sharpening of its own.
             sharpen_output: output.sharpen_output && output.kind != OutputKind::Print,
-            print: (output.kind == OutputKind::Print).then_some(PrintSettings {
-                sharpen_amount: if output.sharpen_output { output.print.sharpen_amount } else { 0.0 },
-                ..output.print
+            print: (output.kind == OutputKind::Print).then(|| {
+                PrintSteps::new(PrintSettings {
+                    sharpen_amount: if output.sharpen_output { output.print.sharpen_amount } else { 0.0 },
+                    ..output.print.clone()
+                })
             }),
             bits: output.kind.bits(),
         })
     }
 
+    /// The same print, for a printer whose profile is known.
+    pub(super) fn for_printer(mut self, printer: Option<Arc<PrinterInUse>>) -> Self {
+        if let Some(print) = &mut self.print {
+            print.printer = printer;
+        }
+        self
+    }
+
+    /// What there is to say about the print.
+    pub(super) fn print_note(&self) -> Option<String> {
+        self.print.as_ref()?.note(self.size())
+    }
+
+    fn converts_to(&self) -> Option<&PrinterInUse> {
+        self.print.as_ref()?.printer.as_deref().filter(|printer| printer.converts)
+    }
+
+    /// Channels of the file.
+    fn file_channels(&self) -> u8 {
+        // A grey that a printer mixes from colours is no grey of its values.
+        if self.converts_to().is_some() { 3 } else { self.channels() }
+    }
+
+    /// Channels of the picture that it is made from.
     pub(super) fn channels(&self) -> u8 {
         match &self.process {
             Process::Picture(pipeline) if pipeline.is_grey() => 1,
@@ -210,9 +236,14 @@ impl<'a> FrameJob<'a> {
         PictureSpec {
             width_px,
             height_px,
-            channels: self.channels(),
+            channels: self.file_channels(),
             bits: self.bits,
-            ppi: self.print.map(|print| print.ppi).or(scanned_ppi).filter(|ppi| POSSIBLE_PPI.contains(ppi)),
+            ppi: self
+                .print
+                .as_ref()
+                .map(|print| print.settings.ppi)
+                .or(scanned_ppi)
+                .filter(|ppi| POSSIBLE_PPI.contains(ppi)),
             icc: self.profile(output),
             metadata: metadata(request, output, self.context),
             format,
@@ -221,6 +252,9 @@ impl<'a> FrameJob<'a> {
     }
 
     fn profile(&self, output: &OutputSettings) -> Option<Arc<[u8]>> {
+        if let Some(printer) = self.converts_to() {
+            return Some(Arc::clone(&printer.profile));
+        }
         match (&self.process, output.density) {
             (Process::Picture(pipeline), _) => Some(output_profile(self.space, pipeline.is_grey())),
             (Process::Film(_), DensityEncoding::Linear) => Some(linear_film_profile(self.channels())),
@@ -268,7 +302,7 @@ impl<'a> FrameJob<'a> {
         Some(Remake {
             shrink,
             sharpener,
-            print: self.print.map(|print| PrintPass::new(print, self.size(), self.space)),
+            print: self.print.clone().map(|print| PrintPass::new(print, self.size(), self.space)),
         })
     }
 
@@ -286,7 +320,7 @@ impl<'a> FrameJob<'a> {
         match target {
             Target::Memory(pixels) => pixels.extend_from_slice(&codes),
             Target::File(writer) => {
-                if self.channels() == 1 {
+                if self.file_channels() == 1 {
                     codes = codes.into_iter().step_by(3).collect();
                 }
                 writer.write_rows_u8(&codes)?;

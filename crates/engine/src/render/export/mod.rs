@@ -46,7 +46,8 @@ pub use paths::{planned_files, planned_paths};
 use plan::PlannedEntry;
 pub(crate) use small::SmallPictures;
 
-/// Written frames that are synced and read back at a time, while others are made.
+/// Least number of written files that are synced and read back at a time, while others are made; where a frame has more
+/// files, as many as it has, so that the next frame never waits for those just written.
 const CLOSING_AT_ONCE: usize = 2;
 
 /// Progress of an export: share done, 0 to 1, and the current step.
@@ -96,6 +97,7 @@ impl Exporter<'_> {
         let (frames, skipped) = frames_of(request)?;
         let mut report = ExportReport { skipped, ..ExportReport::default() };
         let at = &request.at;
+        let inputs = Inputs::of(self.scans, request, &frames)?;
         let held = hold_inputs(&at.session, at.folder.as_deref());
         let planned = plan::plan(request, &frames);
         refuse_inputs(&request.folder, &planned)?;
@@ -112,7 +114,7 @@ impl Exporter<'_> {
             by_frame.push(FrameFiles { frame: Arc::clone(frame), files });
         }
         for file in by_frame.iter_mut().flat_map(|frame| &mut frame.files) {
-            file.decide(request, manifest.as_ref());
+            file.decide(request, &inputs.printers, manifest.as_ref());
             let (PlannedState::Unchanged, Ok(path)) = (file.state, &file.path) else { continue };
             report.unchanged.push(path.clone());
             // A run that was stopped left it out.
@@ -123,7 +125,6 @@ impl Exporter<'_> {
                 manifest.add(path, entry);
             }
         }
-        let inputs = Inputs::of(self.scans, &at.session, at.folder.as_deref(), &frames);
         let mut outcomes = self.write_frames(request, by_frame, small, &inputs, cancel, progress);
         drop(held);
         outcomes.sort_by_key(|(place, _)| *place);
@@ -171,12 +172,13 @@ impl Exporter<'_> {
     /// What an export would do with each file; nothing is written.
     pub(crate) fn plan(&self, request: &ExportRequest) -> Result<Vec<PlannedFile>, EngineError> {
         let (frames, _) = frames_of(request)?;
+        let printers = inputs::printers_of(request)?;
         let manifest = manifest_of(request)?;
         let held = hold_inputs(&request.at.session, request.at.folder.as_deref());
         let mut planned = plan::plan(request, &frames);
         refuse_inputs(&request.folder, &planned)?;
         drop(held);
-        planned.iter_mut().for_each(|file| file.decide(request, manifest.as_ref()));
+        planned.iter_mut().for_each(|file| file.decide(request, &printers, manifest.as_ref()));
         Ok(planned.into_iter().map(|file| file.shown(request)).collect())
     }
 
@@ -207,8 +209,10 @@ impl Exporter<'_> {
                 };
                 share(0.0);
                 let (begun, mut pixels) = (Instant::now(), 0.0);
-                for (kind, written) in self.write_frame(request, &files, small, inputs, cancel, &share) {
-                    if closing.len() >= CLOSING_AT_ONCE {
+                let files = self.write_frame(request, &files, small, inputs, cancel, &share);
+                let most = CLOSING_AT_ONCE.max(files.len());
+                for (kind, written) in files {
+                    if closing.len() >= most {
                         outcomes.extend(closing.pop_front().map(|(place, frame)| (place, frame.join())));
                     }
                     match written {

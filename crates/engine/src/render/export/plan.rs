@@ -6,6 +6,7 @@ use std::sync::Arc;
 use glassine_scanfile::{Metadata, Overwrite};
 use glassine_session::Frame;
 
+use super::inputs::Printers;
 use super::manifest::{Entry, Manifest, digest_in};
 use super::paths::paths_of_kinds;
 use super::record::Record;
@@ -46,11 +47,17 @@ pub(super) fn plan(request: &ExportRequest, frames: &[Arc<Frame>]) -> Vec<Planne
 
 impl PlannedEntry {
     /// Compare with the file that is there, if there is one.
-    pub(super) fn decide(&mut self, request: &ExportRequest, manifest: Option<&Manifest>) {
+    pub(super) fn decide(
+        &mut self,
+        request: &ExportRequest,
+        printers: &Printers,
+        manifest: Option<&Manifest>,
+    ) {
         let Ok(path) = &self.path else { return };
         let kinds = request.kinds();
         let output = kinds[self.kind];
-        self.record = Record::of(request, output, &self.frame);
+        self.record =
+            Record::of(request, output, printers.get(self.kind).and_then(Option::as_deref), &self.frame);
         let record = self.record.as_ref();
         self.state = match path.symlink_metadata() {
             Err(_) => PlannedState::New,

@@ -9,6 +9,7 @@ use glassine_session::{
     file,
 };
 
+use crate::colour::PrinterInUse;
 use crate::types::{ExportRequest, SharpenChoice};
 
 /// Longest record that is written into a file: a JPEG has room for 64 kB of metadata. A frame with many brush strokes has
@@ -29,7 +30,12 @@ pub(super) struct Record {
 
 impl Record {
     /// `None` for a session that could not be saved either.
-    pub(super) fn of(request: &ExportRequest, output: &OutputSettings, frame: &Arc<Frame>) -> Option<Self> {
+    pub(super) fn of(
+        request: &ExportRequest,
+        output: &OutputSettings,
+        printer: Option<&PrinterInUse>,
+        frame: &Arc<Frame>,
+    ) -> Option<Self> {
         let session = &request.at.session;
         let (strip, scan) = session.context(frame)?;
         let kind = output.kind;
@@ -52,12 +58,16 @@ impl Record {
             Some(SharpenChoice::Off) => "off",
             Some(SharpenChoice::Suggested) => "suggested",
         };
-        let record = serde_json::json!({
+        let mut record = serde_json::json!({
             "rendering_version": RENDERING_VERSION,
             "repair": request.repair.filter(|_| kind != OutputKind::ArchiveNegative),
             "sharpen": sharpen,
             "session": value,
         });
+        // A profile that only serves the proof changes no file.
+        if let Some(printer) = printer.filter(|printer| printer.converts) {
+            record["printer_profile_blake3"] = printer.digest.as_str().into();
+        }
         let settings = record.to_string();
         let digest = blake3::hash(settings.as_bytes()).to_hex().to_string();
         // A quotation mark takes six bytes in XML.
@@ -180,6 +190,9 @@ fn settings_of_kind(output: &OutputSettings) -> OutputSettings {
     }
     if own.kind != OutputKind::Print {
         own.print = usual.print;
+    } else {
+        own.print.printer = own.print.printer.filter(|printer| printer.converts);
+        own.change_profiles(|profile| profile.file_name().map(PathBuf::from).unwrap_or_default());
     }
     if !matches!(own.kind, OutputKind::Web | OutputKind::Print) {
         own.sharpen_output = usual.sharpen_output;

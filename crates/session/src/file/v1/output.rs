@@ -1,5 +1,7 @@
 //! Output settings in the session file.
 
+use std::path::Path;
+
 use serde::{Deserialize, Serialize};
 use serde_json::{Map, Value};
 
@@ -46,12 +48,17 @@ pub(super) struct Output {
 
 impl Default for Output {
     fn default() -> Self {
-        Self::from_model(&model::OutputSettings::default(), &Map::new())
+        Self::from_model(&model::OutputSettings::default(), &Map::new(), &StoredPath::of)
     }
 }
 
 impl Output {
-    pub(super) fn from_model(output: &model::OutputSettings, kept: &Map<String, Value>) -> Self {
+    /// `store` turns the path of a printer profile into the one that is written.
+    pub(super) fn from_model(
+        output: &model::OutputSettings,
+        kept: &Map<String, Value>,
+        store: &dyn Fn(&Path) -> StoredPath,
+    ) -> Self {
         let folder = output.folder.as_deref().map(StoredPath::of);
         let usual = model::OutputSettings::default();
         let unknown = |key: &str| Some(kept.get("output")?.get(key)?.as_str()?.to_owned());
@@ -77,8 +84,8 @@ impl Output {
             copyright: output.copyright.clone(),
             caption: output.caption.clone(),
             name_template: output.name_template.clone(),
-            print: (output.print != usual.print).then(|| Print::from_model(&output.print)),
-            recipes: output.recipes.iter().map(Recipe::from_model).collect(),
+            print: (output.print != usual.print).then(|| Print::from_model(&output.print, store)),
+            recipes: output.recipes.iter().map(|recipe| Recipe::from_model(recipe, store)).collect(),
             web_format: (output.web_format != usual.web_format).then(|| output.web_format.key().to_owned()),
             web_megapixels: Some(output.web_megapixels).filter(|megapixels| *megapixels > 0.0),
             most_kb: Some(output.most_kb).filter(|kb| *kb > 0),
@@ -114,6 +121,9 @@ impl Output {
                 usual.density
             })
         });
+        if let Some(intent) = self.print.as_ref().and_then(Print::unknown_intent) {
+            unknown("rendering intent", intent, model::PrintIntent::default().key());
+        }
         model::OutputSettings {
             folder: self.folder.map(|text| StoredPath { text, hex: self.folder_bytes }.into_path()),
             base_name: self.base_name,

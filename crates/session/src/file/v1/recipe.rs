@@ -1,16 +1,30 @@
 //! Named kinds of export, in the session file and as files of their own.
 
+use std::path::Path;
+
 use serde::{Deserialize, Serialize};
 
 use crate::file::FileError;
-use crate::model::{self, DensityEncoding, OutputKind, TiffCompression, WebFormat};
+use crate::file::paths::{StoredPath, relative_path, resolve_path};
+use crate::model::{self, DensityEncoding, OutputKind, PrintIntent, TiffCompression, WebFormat};
 
 /// Value of the key `format` that marks a recipe file.
 const RECIPE_FORMAT: &str = "glassine-recipe";
 /// Version of recipe files that this program writes.
 const RECIPE_VERSION: u32 = 1;
 
-#[derive(Debug, Clone, Copy, Serialize, Deserialize)]
+#[derive(Debug, Clone, Serialize, Deserialize)]
+struct Printer {
+    profile: String,
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    profile_bytes: Option<String>,
+    #[serde(default)]
+    intent: String,
+    #[serde(default)]
+    converts: bool,
+}
+
+#[derive(Debug, Clone, Serialize, Deserialize)]
 #[serde(default)]
 pub(super) struct Print {
     sides_mm: [f64; 2],
@@ -18,23 +32,53 @@ pub(super) struct Print {
     sharpen_amount: f64,
     paper_white: f64,
     paper_black: f64,
+    #[serde(skip_serializing_if = "Option::is_none")]
+    printer: Option<Printer>,
 }
 
 impl Default for Print {
     fn default() -> Self {
-        Self::from_model(&model::PrintSettings::default())
+        Self::from_model(&model::PrintSettings::default(), &StoredPath::of)
     }
 }
 
 impl Print {
-    pub(super) fn from_model(print: &model::PrintSettings) -> Self {
-        let model::PrintSettings { sides_mm, ppi, sharpen_amount, paper_white, paper_black } = *print;
-        Self { sides_mm, ppi, sharpen_amount, paper_white, paper_black }
+    /// `store` turns a path into the one that is written.
+    pub(super) fn from_model(print: &model::PrintSettings, store: &dyn Fn(&Path) -> StoredPath) -> Self {
+        let model::PrintSettings { sides_mm, ppi, sharpen_amount, paper_white, paper_black, printer } = print;
+        let printer = printer.as_ref().map(|printer| {
+            let StoredPath { text, hex } = store(&printer.profile);
+            Printer {
+                profile: text,
+                profile_bytes: hex,
+                intent: printer.intent.key().to_owned(),
+                converts: printer.converts,
+            }
+        });
+        Self {
+            sides_mm: *sides_mm,
+            ppi: *ppi,
+            sharpen_amount: *sharpen_amount,
+            paper_white: *paper_white,
+            paper_black: *paper_black,
+            printer,
+        }
     }
 
     pub(super) fn into_model(self) -> model::PrintSettings {
-        let Self { sides_mm, ppi, sharpen_amount, paper_white, paper_black } = self;
-        model::PrintSettings { sides_mm, ppi, sharpen_amount, paper_white, paper_black }.held()
+        let Self { sides_mm, ppi, sharpen_amount, paper_white, paper_black, printer } = self;
+        let printer = printer.map(|printer| model::Printer {
+            intent: PrintIntent::from_key(&printer.intent).unwrap_or_default(),
+            profile: StoredPath { text: printer.profile, hex: printer.profile_bytes }.into_path(),
+            converts: printer.converts,
+        });
+        model::PrintSettings { sides_mm, ppi, sharpen_amount, paper_white, paper_black, printer }.held()
+    }
+
+    /// A rendering intent that this program does not know.
+    pub(super) fn unknown_intent(&self) -> Option<&str> {
+        let intent = self.printer.as_ref()?.intent.as_str();
+        Some(intent).filter(|key| !key.is_empty() && PrintIntent::from_key(key).is_none())
     }
 }
 
@@ -82,7 +126,7 @@ struct RecipeFile {
 }
 
 impl Recipe {
-    pub(super) fn from_model(recipe: &model::ExportRecipe) -> Self {
+    pub(super) fn from_model(recipe: &model::ExportRecipe, store: &dyn Fn(&Path) -> StoredPath) -> Self {
         Self {
             name: recipe.name.clone(),
             kind: recipe.kind.key().to_owned(),
@@ -93,7 +137,7 @@ impl Recipe {
             web_long_side_px: recipe.web_long_side_px,
             folder: recipe.folder.clone(),
             name_template: recipe.name_template.clone(),
-            print: recipe.print.as_ref().map(Print::from_model),
+            print: recipe.print.as_ref().map(|print| Print::from_model(print, store)),
             web_format: recipe.web_format.map(|format| format.key().to_owned()),
             web_megapixels: recipe.web_megapixels,
             most_kb: recipe.most_kb,
@@ -124,6 +168,9 @@ impl Recipe {
         known("web format", web_format.is_some(), &self.web_format)?;
         let density = self.density.as_deref().and_then(DensityEncoding::from_key);
         known("density encoding", density.is_some(), &self.density)?;
+        if let Some(intent) = self.print.as_ref().and_then(Print::unknown_intent) {
+            return Err(unknown("rendering intent", intent));
+        }
         if let Err(error) = crate::naming::check_name(&name) {
             return Err(FileError::Invalid { place, reason: error.to_string() });
         }
@@ -175,11 +222,11 @@ pub(super) fn recipes_of(recipes: Vec<Recipe>, notes: &mut Vec<String>) -> Vec<m
     known
 }
 
-/// A recipe from a file of its own.
+/// A recipe from a file of its own; paths begin at `folder`, where the file is.
 ///
 /// # Errors
 /// When the file is no recipe, or names something that this program does not know.
-pub fn recipe_from_json(bytes: &[u8]) -> Result<model::ExportRecipe, FileError> {
+pub fn recipe_from_json(bytes: &[u8], folder: Option<&Path>) -> Result<model::ExportRecipe, FileError> {
     let file: RecipeFile = serde_json::from_slice(bytes).map_err(|error| FileError::Damaged {
         line: error.line(),
         column: error.column(),
@@ -193,13 +240,14 @@ pub fn recipe_from_json(bytes: &[u8]) -> Result<model::ExportRecipe, FileError> 
     if file.version > RECIPE_VERSION {
         return Err(FileError::Newer { found: file.version.into(), supported: RECIPE_VERSION });
     }
-    file.recipe.into_model()
+    Ok(file.recipe.into_model()?.with_profile(|profile| resolve_path(profile, folder)))
 }
 
-/// The bytes of a recipe file.
-pub fn recipe_to_json(recipe: &model::ExportRecipe) -> Vec<u8> {
+/// The bytes of a recipe file; paths in or near `folder`, where the file will be, are written relative to it.
+pub fn recipe_to_json(recipe: &model::ExportRecipe, folder: Option<&Path>) -> Vec<u8> {
     let (format, version) = (RECIPE_FORMAT.to_owned(), RECIPE_VERSION);
-    let file = RecipeFile { format, version, recipe: Recipe::from_model(recipe) };
+    let store = |path: &Path| StoredPath::of(&relative_path(path, folder));
+    let file = RecipeFile { format, version, recipe: Recipe::from_model(recipe, &store) };
     let mut bytes = serde_json::to_vec_pretty(&file).unwrap_or_default();
     bytes.push(b'\n');
     bytes
@@ -214,14 +262,22 @@ mod tests {
             name: "lab".to_owned(),
             jpeg_quality: Some(90),
             name_template: Some("{roll}/{number}".to_owned()),
-            print: Some(model::PrintSettings { ppi: 360.0, ..model::PrintSettings::default() }),
+            print: Some(model::PrintSettings {
+                ppi: 360.0,
+                printer: Some(model::Printer {
+                    profile: "/home/me/paper/pearl.icc".into(),
+                    intent: PrintIntent::Perceptual,
+                    converts: true,
+                }),
+                ..model::PrintSettings::default()
+            }),
             ..model::ExportRecipe::of_kind(OutputKind::Print)
         }
     }
 
     #[test]
     fn a_recipe_file_reads_back_as_it_was_written() {
-        assert_eq!(recipe_from_json(&recipe_to_json(&recipe())).expect("reads"), recipe());
+        assert_eq!(recipe_from_json(&recipe_to_json(&recipe(), None), None).expect("reads"), recipe());
         for wrong in [
             "{}",
             r#"{"format":"glassine-recipe","version":1,"name":"a","kind":"hologram"}"#,
@@ -229,9 +285,19 @@ mod tests {
             r#"{"format":"glassine-recipe","version":2,"name":"a","kind":"web"}"#,
             r#"{"format":"other","version":1,"name":"a","kind":"web"}"#,
             r#"{"format":"glassine-recipe","version":1,"name":"a","kind":"web","space":"lamp"}"#,
+            r#"{"format":"glassine-recipe","version":1,"name":"a","kind":"print","print":{"printer":{"profile":"p","intent":"x"}}}"#,
         ] {
-            assert!(recipe_from_json(wrong.as_bytes()).is_err(), "{wrong} was accepted");
+            assert!(recipe_from_json(wrong.as_bytes(), None).is_err(), "{wrong} was accepted");
         }
+    }
+
+    #[test]
+    fn a_printer_profile_near_a_recipe_file_moves_with_it() {
+        let bytes = recipe_to_json(&recipe(), Some(Path::new("/home/me/recipes")));
+        assert!(String::from_utf8_lossy(&bytes).contains("\"../paper/pearl.icc\""));
+        let moved = recipe_from_json(&bytes, Some(Path::new("/media/backup/recipes"))).expect("reads");
+        let printer = moved.print.and_then(|print| print.printer).expect("has a printer");
+        assert_eq!(printer.profile, Path::new("/media/backup/recipes/../paper/pearl.icc"));
     }
 
     #[test]
@@ -252,6 +318,7 @@ mod tests {
         let mut session = crate::edit::tests::sample_session();
         session.output.recipes = vec![recipe()];
         session.output.name_template = Some("{roll} {count:3}".to_owned());
+        session.output.print.printer = Some(model::Printer::proofed("matt.icc".into()));
         let bytes = crate::file::to_json(&session, None, &crate::file::FileStamp::default()).expect("writes");
         let opened = crate::file::from_json(&bytes).expect("opens");
         assert_eq!(opened.session.output, session.output);
