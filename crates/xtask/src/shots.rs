@@ -15,7 +15,8 @@ const SCREEN: &str = "1600x1000x24";
 const PATIENCE: Duration = Duration::from_secs(300);
 
 /// Keys to press before each picture, and its file name.
-const PICTURES: &[(&[&str], &str)] = &[(&[], "window.png"), (&["ctrl+e"], "export.png")];
+const PICTURES: &[(&[&str], &str)] =
+    &[(&[], "window.png"), (&["ctrl+e"], "export.png"), (&["Escape", "a"], "roll.png")];
 
 pub(crate) fn draw(root: &Path) -> anyhow::Result<()> {
     let to = std::env::args().nth(2).map_or_else(|| root.join("assets/pictures"), PathBuf::from);
@@ -45,7 +46,7 @@ pub(crate) fn draw(root: &Path) -> anyhow::Result<()> {
     }
     let mut demo = Command::new(&program);
     demo.arg("demo").env("DISPLAY", &display).env_remove("WAYLAND_DISPLAY").env("LIBGL_ALWAYS_SOFTWARE", "1");
-    demo.env("GLASSINE_CONFIG", &config);
+    demo.env("GLASSINE_CONFIG", &config).env("XDG_DATA_HOME", &config);
     if let Some(folder) = std::env::args().nth(3) {
         demo.args(["--folder", &folder]);
     }
