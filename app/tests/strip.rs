@@ -2,7 +2,7 @@
 
 mod common;
 
-use common::hands::{Window, drag, drag_and_look};
+use common::hands::{Window, click_label, drag, drag_and_look};
 use common::{IMAGES, MARGIN_PX, crop, frame_id, open_window};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, Pos2, Vec2, vec2};
@@ -225,10 +225,11 @@ fn a_box_tells_its_place_and_size() {
 }
 
 #[test]
-fn a_click_on_something_grey_makes_it_neutral_in_one_step() {
+fn a_click_on_something_grey_makes_this_frame_neutral_in_one_step() {
     let (mut window, _folder) = open_window();
     window.key_press(Key::G);
     window.run();
+    click_label(&mut window, "grey point for this frame");
     assert_eq!(window.state().ui_state().tool, StripTool::GreyPoint);
     let before = window.state().session().frames[0].look.clone();
     // The sky is a little blue.
