@@ -205,23 +205,8 @@ fn nearest_command(text: &str) -> Option<String> {
     const MOST_WRONG: usize = 2;
     let cli = Cli::command();
     let names = cli.get_subcommands().filter(|command| !command.is_hide_set()).map(clap::Command::get_name);
-    let by_distance = names.map(|name| (edit_distance(text, name), name.to_owned()));
+    let by_distance = names.map(|name| (strsim::levenshtein(text, name), name.to_owned()));
     by_distance.filter(|(wrong, name)| *wrong <= MOST_WRONG.min(name.len() / 2)).min().map(|(_, name)| name)
-}
-
-/// Letters to change, add or take away to make one text of another.
-fn edit_distance(from: &str, to: &str) -> usize {
-    let to: Vec<char> = to.chars().collect();
-    let mut row: Vec<usize> = (0..=to.len()).collect();
-    for (before, letter) in from.chars().enumerate() {
-        let mut diagonal = std::mem::replace(&mut row[0], before + 1);
-        for (idx, other) in to.iter().enumerate() {
-            let change = diagonal + usize::from(letter != *other);
-            diagonal = row[idx + 1];
-            row[idx + 1] = change.min(row[idx] + 1).min(diagonal + 1);
-        }
-    }
-    row[to.len()]
 }
 
 fn parse_film(text: &str) -> Result<FilmKind, String> {
