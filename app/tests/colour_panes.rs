@@ -2,7 +2,7 @@
 
 mod common;
 
-use common::hands::{Window, click_label, drag, look, undo};
+use common::hands::{Window, click_grey, click_label, drag, look, undo};
 use common::{
     IMAGES, SharedPicker, app, chart_pixels, frame_id, open_window, session, sized_window, write_pixels,
     write_scan,
@@ -145,17 +145,8 @@ fn a_mask_tolerance_is_taken_from_its_grid_for_the_strip() {
 #[test]
 fn a_grey_point_is_set_by_pointer_and_the_area_becomes_neutral() {
     let (mut window, _folder) = colour_window();
-    window.key_press(Key::G);
-    window.run();
-    click_label(&mut window, "grey point for this frame");
-    let rect = window.get_by_label("frame 1 large").rect();
-    let at = rect.center() + vec2(0.0, 10.0);
-    window.hover_at(at);
-    window.run();
-    window.drag_at(at);
-    window.run();
-    window.drop_at(at);
-    window.run();
+    let by = vec2(0.0, 10.0);
+    click_grey(&mut window, "this frame", by);
     let warm = look(&window, 1, Param::WarmthCc);
     assert!(warm != 0.0, "the ground is no grey");
     assert_eq!(window.state().history().undo_label(), Some("set grey point"));
@@ -165,31 +156,10 @@ fn a_grey_point_is_set_by_pointer_and_the_area_becomes_neutral() {
     let edit = Edit::SetParam { frames: vec![id], param: Param::MidWarmthCc, value: 10.0 };
     window.state_mut().push(EditCommand::Apply(edit));
     window.run();
-    window.key_press(Key::G);
+    window.hover_at(window.get_by_label("frame 1 large").rect().center() + by + vec2(1.0, 0.0));
     window.run();
-    window.hover_at(at + vec2(1.0, 0.0));
-    window.run();
-    window.hover_at(at);
-    window.run();
-    window.drag_at(at);
-    window.run();
-    window.drop_at(at);
-    window.run();
+    click_grey(&mut window, "this frame", by);
     assert!(look(&window, 1, Param::WarmthCc) < warm - 3.0, "{}", look(&window, 1, Param::WarmthCc));
-}
-
-/// Sets the grey point at a place of the large picture.
-fn click_grey(window: &mut Window, reach: &str, by: egui::Vec2) {
-    window.key_press(Key::G);
-    window.run();
-    click_label(window, &format!("grey point for {reach}"));
-    let at = window.get_by_label("frame 1 large").rect().center() + by;
-    window.hover_at(at);
-    window.run();
-    window.drag_at(at);
-    window.run();
-    window.drop_at(at);
-    window.run();
 }
 
 #[test]

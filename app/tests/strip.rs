@@ -2,7 +2,7 @@
 
 mod common;
 
-use common::hands::{Window, click_label, drag, drag_and_look};
+use common::hands::{Window, click_at, click_label, drag, drag_and_look};
 use common::{IMAGES, MARGIN_PX, crop, frame_id, open_window};
 use egui::accesskit::Role;
 use egui::{Key, Modifiers, Pos2, Vec2, vec2};
@@ -235,12 +235,7 @@ fn a_click_on_something_grey_makes_this_frame_neutral_in_one_step() {
     // The sky is a little blue.
     let large = window.get_by_label("frame 1 large").rect();
     let at = large.center() - vec2(0.0, 0.3 * large.height());
-    window.hover_at(at);
-    window.run();
-    window.drag_at(at);
-    window.run();
-    window.drop_at(at);
-    window.run();
+    click_at(&mut window, at);
     assert_eq!(window.state().ui_state().tool, StripTool::Boxes);
     let frame = &window.state().session().frames[0];
     assert_ne!(frame.look, before, "{:?}", window.state().status().open_notice());

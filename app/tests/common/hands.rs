@@ -38,6 +38,25 @@ pub(crate) fn drag(window: &mut Window, from: Pos2, by: Vec2) {
     drag_and_look(window, from, by, |_| ());
 }
 
+/// Sets the grey point of `reach` at a place of the large picture, counted from its middle.
+pub(crate) fn click_grey(window: &mut Window, reach: &str, from_middle: Vec2) {
+    window.key_press(Key::G);
+    window.run();
+    click_label(window, &format!("grey point for {reach}"));
+    let at = window.get_by_label("frame 1 large").rect().center() + from_middle;
+    click_at(window, at);
+}
+
+/// Clicks at a place, as a pointer does.
+pub(crate) fn click_at(window: &mut Window, at: Pos2) {
+    window.hover_at(at);
+    window.run();
+    window.drag_at(at);
+    window.run();
+    window.drop_at(at);
+    window.run();
+}
+
 /// Clicks the control with this name.
 pub(crate) fn click_label(window: &mut Window, label: &str) {
     window.get_by_label(label).click();
