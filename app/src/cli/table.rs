@@ -9,7 +9,7 @@ use glassine_scanfile::{Overwrite, write_bytes_atomic};
 use serde_json::json;
 
 use super::{Outcome, Printing, edited, open, open_to_change, print_json, print_line, print_notice};
-use crate::services::facts_table::{edits_of, table_of};
+use crate::services::facts_csv::{edits_of, table_of};
 
 /// Write what is known about the frames as a table (CSV), or take it from one
 #[derive(Debug, Args)]

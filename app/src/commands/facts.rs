@@ -9,7 +9,7 @@ use glassine_scanfile::{Overwrite, write_bytes_atomic};
 use super::program::GlassineApp;
 use crate::model::facts_table::FactsPane;
 use crate::model::questions::PathPurpose;
-use crate::services::facts_table::{edits_of, table_of};
+use crate::services::facts_csv::{edits_of, table_of};
 
 /// What can be done with the table.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]

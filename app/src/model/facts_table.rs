@@ -1,8 +1,6 @@
 //! The table of what is written about the frames: its rows and cells, and which one has the keyboard.
 
-use std::sync::Arc;
-
-use glassine_session::{Edit, Facts, Frame, FrameId, Roll, RollId, Session};
+use glassine_session::{Edit, Facts, FrameId, Roll, RollId, Session};
 
 /// What a row is about.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -79,10 +77,9 @@ pub fn cell_of(session: &Session, row: FactsRow, column: FactsColumn) -> FactsCe
         }
         (FactsRow::Frame(id), FactsColumn::Fact(at)) => {
             let Some(frame) = session.frame(id) else { return FactsCell::default() };
-            let above = Frame { facts: Arc::default(), ..Frame::clone(frame) };
             FactsCell {
                 own: fact(&mut frame.facts.as_ref().clone(), at),
-                inherited: fact(&mut session.facts_of(&above), at),
+                inherited: fact(&mut session.facts_above(frame), at),
             }
         }
         (FactsRow::Roll(id), FactsColumn::Fact(at)) => {

@@ -4,7 +4,7 @@
 pub(crate) mod arrivals;
 pub(crate) mod canvas;
 pub mod demo_session;
-pub(crate) mod facts_table;
+pub(crate) mod facts_csv;
 pub mod file_dialogs;
 pub(crate) mod focus_report;
 pub(crate) mod json;

@@ -105,11 +105,15 @@ impl Session {
         }
     }
 
-    /// What is known about a frame: its own facts, else those of its roll, else those of every file.
-    pub fn facts_of(&self, frame: &Frame) -> Facts {
+    /// What holds for a frame where nothing is written about it: the facts of its roll, else those of every file.
+    pub fn facts_above(&self, frame: &Frame) -> Facts {
         let all = self.facts_of_all();
-        let of_roll = self.roll_of(frame).map(|roll| roll.facts.clone().over(&all)).unwrap_or(all);
-        (*frame.facts).clone().over(&of_roll)
+        self.roll_of(frame).map(|roll| roll.facts.clone().over(&all)).unwrap_or(all)
+    }
+
+    /// What is known about a frame: its own facts, else those above it.
+    pub fn facts_of(&self, frame: &Frame) -> Facts {
+        (*frame.facts).clone().over(&self.facts_above(frame))
     }
 }
 
