@@ -10,7 +10,9 @@ use std::time::{Duration, SystemTime};
 
 use crossbeam_channel::{Receiver, RecvTimeoutError, Sender, unbounded};
 use egui::Context;
-use glassine_engine::colour::{Proof, ProofSettings, ProofTarget, output_profile, screen_table};
+use glassine_engine::colour::{
+    Proof, ProofSettings, ProofTarget, output_profile, read_profile, screen_table,
+};
 use glassine_film::OutputSpace;
 use glassine_scanfile::icc::{ColourTable, DeviceProfile, ProfileError};
 
@@ -21,8 +23,6 @@ use crate::platform::screen_profile::{ScreenFinder, ScreenLookup};
 
 /// Time between two looks at the screen.
 const LOOK_AGAIN: Duration = Duration::from_secs(3);
-/// Longest profile that is read from a file; those of presses have about 2 MB.
-const MOST_FILE_BYTES: u64 = 32 << 20;
 
 /// What the tables depend on.
 #[derive(Debug, Clone, PartialEq)]
@@ -199,7 +199,7 @@ impl Worker {
 
     fn see(&mut self, wish: &Wish) -> Seen {
         if let Some(file) = &wish.screen.profile_file {
-            return match read_profile(file) {
+            return match profile_in(file) {
                 Ok(bytes) => Seen::Profile(bytes, ProfileOrigin::File),
                 Err(why) => Seen::Unreadable(why),
             };
@@ -221,7 +221,7 @@ impl Worker {
             ProofOf::Space(space) => (ProofTarget::Space(space), space.label().to_owned()),
             ProofOf::Print => {
                 let file = choice.printer_file.as_deref().ok_or("choose the profile of a printer")?;
-                let printer = DeviceProfile::parse(&read_profile(file)?).map_err(in_words)?;
+                let printer = DeviceProfile::parse(&profile_in(file)?).map_err(in_words)?;
                 let name = format!("a print, {}", printer.name());
                 (ProofTarget::Printer(Arc::new(printer)), name)
             }
@@ -278,11 +278,7 @@ fn state_of(file: &Path) -> FileState {
     (file.to_path_buf(), std::fs::metadata(file).and_then(|about| about.modified()).ok())
 }
 
-fn read_profile(file: &Path) -> Result<Vec<u8>, String> {
-    let failed = |error: std::io::Error| format!("{}: {error}", file.display());
-    let about = std::fs::metadata(file).map_err(failed)?;
-    if !about.is_file() || about.len() > MOST_FILE_BYTES {
-        return Err(format!("{} is not a colour profile", file.display()));
-    }
-    std::fs::read(file).map_err(failed)
+fn profile_in(file: &Path) -> Result<Vec<u8>, String> {
+    let read = read_profile(file).map_err(|error| format!("{}: {error}", file.display()))?;
+    read.ok_or_else(|| format!("{} is not a colour profile", file.display()))
 }

@@ -7,7 +7,7 @@ mod proof;
 mod screen;
 
 pub(crate) use printer::PrinterInUse;
-pub use profiles::output_profile;
+pub use profiles::{output_profile, read_profile};
 pub(crate) use proof::GamutMarks;
 pub use proof::{Proof, ProofSettings, ProofTarget};
 pub use screen::{SCREEN_TABLE_SIDE, screen_table};

@@ -9,13 +9,10 @@ use glassine_film::colour::{Transfer, encode};
 use glassine_scanfile::icc::{ColourTable, DeviceProfile, Intent, LabD50, ProfileError, scaled_black};
 use glassine_session::{PrintIntent, Printer};
 
-use super::profiles::output_profile;
+use super::profiles::{output_profile, read_profile};
 use super::proof::{OUT_OF_GAMUT_DE, curved};
 use super::screen::{SCREEN_TABLE_SIDE, difference};
 use crate::error::{EngineError, Notice, Severity};
-
-/// Largest file that is taken for a profile, bytes. Our choice: those of printers have a few megabytes.
-const MOST_FILE_BYTES: u64 = 32 << 20;
 
 /// A printer of an export: its profile, read and found to be usable.
 #[derive(Debug)]
@@ -46,12 +43,11 @@ impl PrinterInUse {
             let what = format!("the printer profile can't be read: {error}");
             wrong(what, "nothing was written; put the profile back, or choose another one in the recipe")
         };
-        let about = std::fs::metadata(&path).map_err(unread)?;
         let other = "nothing was written; choose the ICC profile of a printer in the recipe";
-        if !about.is_file() || about.len() > MOST_FILE_BYTES {
-            return Err(wrong("this is not a printer profile".to_owned(), other));
-        }
-        let profile: Arc<[u8]> = std::fs::read(&path).map_err(unread)?.into();
+        let profile: Arc<[u8]> = read_profile(&path)
+            .map_err(unread)?
+            .ok_or_else(|| wrong("this is not a printer profile".to_owned(), other))?
+            .into();
         // A fault of the library that reads it must not end the program.
         let device = catch_unwind(AssertUnwindSafe(|| DeviceProfile::parse(&profile)))
             .map_err(|_fault| wrong("the printer profile can't be used".to_owned(), other))?

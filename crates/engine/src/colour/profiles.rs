@@ -1,5 +1,6 @@
-//! The ICC profiles of exported pictures.
+//! The ICC profiles of exported pictures, and profiles in files.
 
+use std::path::Path;
 use std::sync::Arc;
 
 use glassine_film::OutputSpace;
@@ -20,4 +21,16 @@ pub fn output_profile(space: OutputSpace, grey: bool) -> Arc<[u8]> {
         return build_grey_profile(&format!("Grey with the tone curve of {}", space.label()), &curve).into();
     }
     build_rgb_profile(space.label(), space.to_xyz_d50(), space.white(), &curve).into()
+}
+
+/// Largest file that is taken for a profile, bytes. Our choice: those of presses have about 2 MB.
+const MOST_FILE_BYTES: u64 = 32 << 20;
+
+/// The bytes of a profile; `None` if what is there is no file, or too large for a profile.
+pub fn read_profile(file: &Path) -> std::io::Result<Option<Vec<u8>>> {
+    let about = std::fs::metadata(file)?;
+    if !about.is_file() || about.len() > MOST_FILE_BYTES {
+        return Ok(None);
+    }
+    std::fs::read(file).map(Some)
 }
